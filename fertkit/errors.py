@@ -1,0 +1,97 @@
+"""The few kinds of error fertkit raises, and the root of its warnings.
+
+Every message names what was wrong and what to do next. Problems found in a file are
+gathered and raised together, so that a user mends the file once.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+class FertkitError(Exception):
+    """Root of every error raised on purpose."""
+
+
+class FertkitWarning(UserWarning):
+    """Root of every warning issued on purpose."""
+
+
+class UnitError(FertkitError):
+    """A unit is unknown, missing or does not fit the quantity."""
+
+
+class LookupFailed(FertkitError):
+    """A crop, stage, plant part, nutrient, source or curve is not known; lists the valid ones."""
+
+
+class NotEstimable(FertkitError):
+    """The data cannot answer the question asked (too few rates, no degrees of freedom left, ...)."""
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing wrong with one cell, column or line of a table.
+
+    Attributes
+    ----------
+    what : str
+        What is wrong, in plain words.
+    remedy : str
+        What to do about it.
+    row : int or None
+        Line of the file, counted from 1 as a spreadsheet shows it; None for the whole column or file.
+    column, value : str or None
+        Header and cell content as the user wrote them.
+    """
+
+    what: str
+    remedy: str
+    row: int | None = None
+    column: str | None = None
+    value: object = None
+
+    def __str__(self) -> str:
+        place = [f"row {self.row}"] if self.row is not None else []
+        if self.column is not None:
+            place.append(f"column '{self.column}'")
+        if self.value is not None:
+            place.append(f"value '{shorten(self.value)}'")
+        return (", ".join(place) + ": " if place else "") + f"{self.what}. {self.remedy}"
+
+
+class InputError(FertkitError):
+    """A user's table cannot be used as it stands; holds every problem found in it.
+
+    Parameters
+    ----------
+    file : str
+        Name of the file or table, as the user knows it.
+    problems : iterable of Problem
+
+    Attributes
+    ----------
+    file : str
+    problems : tuple of Problem
+    """
+
+    SHOWN = 25
+
+    def __init__(self, file: str, problems: Iterable[Problem]):
+        self.file = str(file)
+        self.problems = tuple(problems)
+        lines = [f"  - {p}" for p in self.problems[: self.SHOWN]]
+        if len(self.problems) > self.SHOWN:
+            lines.append(f"  - and {len(self.problems) - self.SHOWN} more")
+        count = "1 problem" if len(self.problems) == 1 else f"{len(self.problems)} problems"
+        super().__init__(f"{self.file}: {count}\n" + "\n".join(lines))
+
+
+def shorten(value: object, longest: int = 60) -> str:
+    """Show a user's value in a message without letting it flood the message."""
+    text = " ".join(str(value).split())
+    return text if len(text) <= longest else text[: longest - 1] + "…"
+
+
+def unknown(kind: str, value: object, valid: Iterable[str]) -> LookupFailed:
+    """Make the error for a name that is not in a list of valid names."""
+    return LookupFailed(f"unknown {kind} '{shorten(value)}'; choose one of: {', '.join(sorted(map(str, valid)))}")

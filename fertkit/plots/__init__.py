@@ -1,0 +1,16 @@
+"""Figures: every function takes a result (and an optional matplotlib axes) and returns the axes.
+
+``draw(result, ax=None)`` finds the main figure of a result by its type. One file a topic; the palette
+and the common marks are in ``style``.
+"""
+
+from importlib import import_module
+
+# type name of a result -> (module, function) of its main figure
+MAIN_FIGURES: dict[str, tuple[str, str]] = {}
+
+
+def draw(result, ax=None, **options):
+    """Draw the main figure of any fertkit result and return its axes."""
+    module, function = MAIN_FIGURES[type(result).__name__]
+    return getattr(import_module(f"fertkit.plots.{module}"), function)(result, ax=ax, **options)
