@@ -94,4 +94,6 @@ def shorten(value: object, longest: int = 60) -> str:
 
 def unknown(kind: str, value: object, valid: Iterable[str]) -> LookupFailed:
     """Make the error for a name that is not in a list of valid names."""
-    return LookupFailed(f"unknown {kind} '{shorten(value)}'; choose one of: {', '.join(sorted(map(str, valid)))}")
+    return LookupFailed(
+        f"unknown {kind} '{shorten(value)}'; choose one of: {', '.join(sorted(map(str, valid)))}"
+    )

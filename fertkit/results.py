@@ -29,7 +29,9 @@ class Result:
         return import_module("fertkit.plots").draw(self, ax=ax, **options)
 
     def _repr_html_(self) -> str:
-        table = self.table.to_html(index=False, border=0, na_rep="", escape=True, float_format="{:.4g}".format)
+        table = self.table.to_html(
+            index=False, border=0, na_rep="", escape=True, float_format="{:.4g}".format
+        )
         return f"<pre>{escape(self.summary())}</pre>{table}"
 
 

@@ -101,7 +101,9 @@ def convert_area_rate(amount, unit: str, to: str, *, lb_per_bushel: float | None
 def _area_rate(unit: str, lb_per_bushel: float | None) -> float:
     if unit == "bu/ac":
         if lb_per_bushel is None:
-            raise UnitError("a yield in bu/ac needs the crop, for its bushel weight; name the crop or use lb/ac")
+            raise UnitError(
+                "a yield in bu/ac needs the crop, for its bushel weight; name the crop or use lb/ac"
+            )
         return lb_per_bushel * AREA_RATE_KG_HA["lb/ac"]
     if unit not in AREA_RATE_KG_HA:
         raise UnitError(f"unknown unit '{unit}'; use one of: bu/ac, {', '.join(AREA_RATE_KG_HA)}")
@@ -118,7 +120,9 @@ def convert_concentration(amount, unit: str, to: str):
     """
     for name in (unit, to):
         if name not in CONCENTRATION_PCT:
-            raise UnitError(f"unknown concentration unit '{name}'; use one of: {', '.join(CONCENTRATION_PCT)}")
+            raise UnitError(
+                f"unknown concentration unit '{name}'; use one of: {', '.join(CONCENTRATION_PCT)}"
+            )
     return amount * CONCENTRATION_PCT[unit] / CONCENTRATION_PCT[to]
 
 

@@ -1,0 +1,97 @@
+"""Names, bushel weights and trade moistures of crops, and the order of their growth stages."""
+
+from functools import cache
+from importlib.resources import files
+
+import pandas as pd
+
+from fertkit.errors import UnitError, unknown
+
+_HOME = files("fertkit.reference")
+
+
+@cache
+def _crops() -> pd.DataFrame:
+    with (_HOME / "crops.csv").open(encoding="utf-8") as handle:
+        table = pd.read_csv(handle, dtype=str, keep_default_na=False)
+    for column in ("bushel_lb", "trade_moisture_pct"):
+        table[column] = pd.to_numeric(table[column])
+    return table.set_index("crop", drop=False)
+
+
+@cache
+def _names() -> dict[str, str]:
+    table = _crops()
+    names = {alias: row.crop for row in table.itertuples() for alias in row.aliases.split(";") if alias}
+    return names | {crop: crop for crop in table["crop"]}
+
+
+def load_crops() -> pd.DataFrame:
+    """List the crops: bushel weight [lb/bu], trade moisture [% wet basis], sources, other names."""
+    return _crops().reset_index(drop=True)
+
+
+def crop_name(text: str) -> str:
+    """Give fertkit's name of a crop for what a user or a file calls it (Maize -> corn).
+
+    Raises
+    ------
+    LookupFailed
+        If the crop is not known; lists the crops.
+    """
+    key = " ".join(str(text).replace("_", " ").replace("-", " ").lower().split())
+    if key not in _names():
+        raise unknown("crop", text, _crops()["crop"])
+    return _names()[key]
+
+
+def base_crop(crop: str) -> str:
+    """Give the crop a market class belongs to (winter wheat -> wheat); other crops are their own."""
+    name = crop_name(crop)
+    for base in ("wheat", "rye"):
+        if name.endswith(" " + base) or name == base or (name == "cereal rye" and base == "rye"):
+            return base
+    return name
+
+
+def bushel_lb(crop: str) -> float:
+    """Trade weight of a bushel of a crop [lb/bu].
+
+    Raises
+    ------
+    UnitError
+        If the crop is not traded by the bushel.
+    """
+    return _constant(crop, "bushel_lb", "is not traded by the bushel; give the yield by weight")
+
+
+def trade_moisture_pct(crop: str) -> float:
+    """Standard moisture at which a crop is traded [% wet basis].
+
+    Raises
+    ------
+    UnitError
+        If the table has none for the crop.
+    """
+    return _constant(
+        crop, "trade_moisture_pct", "has no trade moisture in the table; give the standard moisture"
+    )
+
+
+def _constant(crop, column, complaint):
+    name = crop_name(crop)
+    value = _crops().loc[name, column]
+    if pd.isna(value):
+        raise UnitError(f"{name} {complaint}")
+    return float(value)
+
+
+@cache
+def _stages() -> pd.DataFrame:
+    with (_HOME / "stages.csv").open(encoding="utf-8") as handle:
+        return pd.read_csv(handle, dtype=str, keep_default_na=False).astype({"order": int})
+
+
+def load_stages() -> pd.DataFrame:
+    """List growth stages in order: crop, scale (V/R, Feekes, BBCH), code, name, BBCH equivalent, source."""
+    return _stages().copy()

@@ -1,0 +1,142 @@
+"""Read the bundled publications, or a table of the user's own, through one checked door."""
+
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+
+import pandas as pd
+
+from fertkit.errors import InputError, Problem, unknown
+from fertkit.reference.schema import check_table
+
+_HOME = files("fertkit.reference")
+
+
+def read_text_table(path) -> pd.DataFrame:
+    """Read a CSV or XLSX file as text cells, nothing guessed.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, empty or not a table.
+    """
+    path = Path(path)
+    try:
+        if path.suffix.lower() in (".xlsx", ".xls", ".ods"):
+            return pd.read_excel(path, dtype=str, keep_default_na=False, engine="calamine")
+        return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
+    except FileNotFoundError:
+        problem = Problem("the file is not there", "check the name and the folder")
+    except ImportError:
+        problem = Problem(
+            "spreadsheet files need one more package", "install it with: pip install 'fertkit[excel]'"
+        )
+    except (ValueError, OSError) as error:  # covers pandas' parser and decoding errors
+        problem = Problem(f"not a readable table ({type(error).__name__})", "save it as CSV (UTF-8) or XLSX")
+    except Exception as error:  # the spreadsheet reader has error types of its own
+        problem = Problem(
+            f"not a readable spreadsheet ({type(error).__name__})", "save it again as XLSX or CSV"
+        )
+    raise InputError(path.name, [problem])
+
+
+@cache
+def _bundled(kind: str) -> pd.DataFrame:
+    place = _HOME / kind
+    if place.is_dir():
+        publications = sorted((f for f in place.iterdir() if f.name.endswith(".csv")), key=lambda f: f.name)
+    else:
+        publications = [_HOME / f"{kind}.csv"]
+    tables = []
+    for publication in publications:
+        with publication.open(encoding="utf-8") as handle:
+            cells = pd.read_csv(handle, dtype=str, keep_default_na=False)
+        tables.append(check_table(cells, kind, publication.name))
+    return pd.concat(tables, ignore_index=True)
+
+
+def load_table(kind: str, path=None, *, source: str | None = None, crop: str | None = None) -> pd.DataFrame:
+    """Load one kind of reference table: the bundled publications, or the user's own file.
+
+    Parameters
+    ----------
+    kind : str
+        ranges, removal, uptake, timing, soil_tests, products, dilution, dris_norms, cnd_norms or constants.
+    path : path, optional
+        A CSV or XLSX file of the same columns (`fertkit.reference.SCHEMAS`); the bundled rows if None.
+    source : str, optional
+        Keep the rows of one source key.
+    crop : str, optional
+        Keep the rows of one crop.
+
+    Returns
+    -------
+    DataFrame
+        One row per published value, with source_key, provenance and confidence.
+
+    Raises
+    ------
+    InputError
+        If the user's file breaks the schema (all problems at once).
+    LookupFailed
+        If no row has that source or crop; lists those that have.
+    """
+    table = (
+        _bundled(kind).copy() if path is None else check_table(read_text_table(path), kind, Path(path).name)
+    )
+    for column, wanted in (("source_key", source), ("crop", crop)):
+        if wanted is None:
+            continue
+        if not (table[column] == wanted).any():
+            raise unknown(
+                f"{column.removesuffix('_key')} in the {kind} table", wanted, table[column].unique()
+            )
+        table = table[table[column] == wanted]
+    return table.reset_index(drop=True)
+
+
+def load_ranges(path=None, *, source=None, crop=None) -> pd.DataFrame:
+    """Load sufficiency ranges and critical levels of plant tissue; see `load_table`.
+
+    Every state and laboratory has its own: ``load_ranges("mine.csv")`` reads a table of the user's with the
+    columns crop, stage_from, stage_to, plant_part, nutrient, unit and low/high and/or critical.
+    """
+    return load_table("ranges", path, source=source, crop=crop)
+
+
+@cache
+def _sources() -> pd.DataFrame:
+    with (_HOME / "sources.csv").open(encoding="utf-8") as handle:
+        return pd.read_csv(handle, dtype=str, keep_default_na=False)
+
+
+def list_sources(keys=None) -> pd.DataFrame:
+    """List the publications behind the bundled numbers.
+
+    Parameters
+    ----------
+    keys : iterable of str, optional
+        Only these source keys, in this order; keys may be joined by ``;``. A key that is not bundled (a
+        user's own table) is listed as such.
+
+    Returns
+    -------
+    DataFrame
+        source_key, citation, address, obtained (found, from_memory, ...), note.
+    """
+    table = _sources()
+    if keys is None:
+        return table.copy()
+    wanted = list(dict.fromkeys(part for key in keys for part in str(key).split(";") if part))
+    own = [k for k in wanted if k not in set(table["source_key"])]
+    extra = pd.DataFrame(
+        {"source_key": own, "citation": "the user's own table", "address": "", "obtained": "", "note": ""}
+    )
+    both = pd.concat([table, extra], ignore_index=True).set_index("source_key")
+    return both.loc[wanted].reset_index()
+
+
+def cite(key: str) -> str:
+    """Give the full citation of one source key, or of several joined by ``;``."""
+    rows = list_sources([key])
+    return "; ".join(" ".join(filter(None, [r.citation, r.address])) for r in rows.itertuples())
