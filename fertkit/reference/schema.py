@@ -14,7 +14,7 @@ from fertkit.units import COMPOUNDS
 
 PROVENANCE = ("found", "derived", "from_memory", "mixed", "own table")
 CONFIDENCE = ("high", "medium", "as supplied")
-NUTRIENTS = ("N", "NO3-N", "P", "K", "Ca", "Mg", "S", "Fe", "Mn", "Zn", "Cu", "B", "Mo", "Cl", "Na", "Al")
+NUTRIENTS = ("N", "NO3-N", "PO4-P", "SO4-S", "P", "K", "Ca", "Mg", "S", "Fe", "Mn", "Zn", "Cu", "B", "Mo", "Cl", "Na", "Al")
 TISSUE_UNITS = ("%", "g/kg", "mg/kg", "ratio")
 
 
