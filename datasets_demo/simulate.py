@@ -1,0 +1,147 @@
+"""Make the demo files of this folder again: ``python datasets_demo/simulate.py``.
+
+Everything here is simulated. The growers' group, its fields and its samples are invented; the yields follow
+response curves chosen for teaching, with block effects and noise from one fixed seed.
+"""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+HERE = Path(__file__).parent
+SEED = 20260
+STRIP_WIDTH_FT, STRIP_LENGTH_FT = 30, 1200
+
+
+def quadratic_plateau(rate, check, slope, join):
+    """Yield of a quadratic that turns flat at the join [bu/ac]."""
+    rate = np.minimum(rate, join)
+    return check + slope * rate - slope / (2 * join) * rate**2
+
+
+def strips(rng, trial, rates, response, block_sd, noise_sd, moisture):
+    """Simulate one randomised complete block trial of strips, one row a strip in field order."""
+    rows = []
+    for block in range(1, 5):
+        effect = rng.normal(0, block_sd)
+        for rate in rng.permutation(rates):
+            wet = rng.normal(moisture, 0.35)
+            standard = response(rate) + effect + rng.normal(0, noise_sd)
+            rows.append((trial, block, len(rows) + 1, rate, standard, wet))
+    return pd.DataFrame(rows, columns=["trial", "block", "strip", "rate", "standard", "moisture"])
+
+
+def strip_file(table, rate_header, trade_moisture):
+    """Dress simulated strips as the sheet a combine driver would hand over: yields as harvested."""
+    harvested = table["standard"] * (100 - trade_moisture) / (100 - table["moisture"])
+    return pd.DataFrame(
+        {
+            "Trial": table["trial"],
+            "Block": table["block"],
+            "Strip": table["strip"],
+            rate_header: table["rate"],
+            "Yield (bu/ac)": harvested.round(1),
+            "Moisture (%)": table["moisture"].round(1),
+            "Width (ft)": STRIP_WIDTH_FT,
+            "Length (ft)": STRIP_LENGTH_FT,
+        }
+    )
+
+
+# sample: (crop, stage, part, area), macronutrients N P K Ca Mg S [%], micronutrients Fe Mn Zn Cu B [mg/kg]
+LEAF_CENTRES = {
+    "Heron Quarter poor": (
+        ("soybean", "R2", "upper trifoliate leaf", "poor"),
+        (4.9, 0.40, 1.28, 1.25, 0.52, 0.30, 105, 62, 38, 9.5, 41),
+    ),
+    "Heron Quarter good": (
+        ("soybean", "R2", "upper trifoliate leaf", "good"),
+        (5.0, 0.41, 2.12, 1.10, 0.40, 0.31, 98, 58, 37, 10.1, 42),
+    ),
+    "Otter Bottom": (
+        ("soybean", "R2", "upper trifoliate leaf", ""),
+        (5.1, 0.42, 1.95, 1.08, 0.41, 0.31, 110, 55, 33, 9.8, 44),
+    ),
+    "Mill Bend": (
+        ("corn", "R1", "ear leaf", ""),
+        (2.45, 0.29, 2.10, 0.52, 0.24, 0.19, 95, 48, 27, 9.0, 9),
+    ),
+    "Long Lane": (
+        ("corn", "R1", "ear leaf", ""),
+        (3.05, 0.31, 2.05, 0.50, 0.23, 0.21, 102, 52, 17, 8.6, 10),
+    ),
+}
+NUTRIENTS = ["N", "P", "K", "Ca", "Mg", "S", "Fe", "Mn", "Zn", "Cu", "B"]
+DECIMALS = dict.fromkeys(NUTRIENTS[:6], 2) | dict.fromkeys(NUTRIENTS[6:9], 0) | {"Cu": 1, "B": 0}
+
+
+def leaf_file(rng):
+    """Simulate a wide laboratory file: one row a sample, unit in each header."""
+    rows = []
+    for number, (sample, (about, centres)) in enumerate(LEAF_CENTRES.items(), start=1):
+        values = [
+            round(c * rng.normal(1, 0.02), DECIMALS[n]) for n, c in zip(NUTRIENTS, centres, strict=True)
+        ]
+        rows.append((f"007{number}", sample, *about, "2026-07-21", *values))
+    headers = [f"{n} (%)" if n in NUTRIENTS[:6] else f"{n} (ppm)" for n in NUTRIENTS]
+    names = ["Lab no", "Sample", "Crop", "Stage", "Plant part", "Area", "Sampled"]
+    return pd.DataFrame(rows, columns=names + headers)
+
+
+def messy_leaf_file(table):
+    """Write the same results as a harder file: notes around, a unit row, decimal commas, flags, limits."""
+    text = table.astype(object)
+    for name in text.columns[7:]:
+        text[name] = text[name].str.replace(".", ",")
+    text.loc[0, "K (%)"] += " L"
+    text.loc[3, "Zn (ppm)"] = "ND"
+    text.loc[4, "B (ppm)"] = "<12"
+    text.loc[2, "Cu (ppm)"] = ""
+    head = [c.split(" (")[0] for c in text.columns]
+    units = ["" if "(" not in c else c.split("(")[1].rstrip(")") for c in text.columns]
+    lines = [
+        "Results of plant analysis;simulated for teaching",
+        "Season;2026",
+        "",
+        ";".join(head),
+        ";".join(units),
+    ]
+    lines += [";".join(row) for row in text.to_numpy()]
+    lines += ["", "L = below the laboratory's own range; ND = not detected", "Results on a dry basis"]
+    return "\n".join(lines) + "\n"
+
+
+FIELDS = pd.DataFrame(
+    [
+        ("Heron Quarter", "soybean", 62, 60, "kept"),
+        ("Otter Bottom", "soybean", 41, 65, "kept"),
+        ("Mill Bend", "corn", 88, 210, "kept"),
+        ("Long Lane", "corn", 55, 190, "half baled"),
+        ("Chapel Rise", "wheat", 37, 80, "baled"),
+    ],
+    columns=["field", "crop", "area_ac", "yield_goal_bu_ac", "residue"],
+)
+
+
+def main():
+    """Write every file of the folder."""
+    rng = np.random.default_rng(SEED)
+    soybean = strips(
+        rng, "Heron Quarter K", [0, 40, 80, 120, 160, 200],
+        lambda rate: quadratic_plateau(rate, check=48.0, slope=0.19, join=130.0), 1.2, 1.1, 11.8,
+    )  # fmt: skip
+    corn = strips(
+        rng, "Mill Bend N", [0, 50, 100, 150, 200, 250],
+        lambda rate: quadratic_plateau(rate, check=112.0, slope=0.98, join=195.0), 4.0, 5.0, 18.5,
+    )  # fmt: skip
+    leaves = leaf_file(rng)
+    strip_file(soybean, "K2O rate (lb/ac)", 13.0).to_csv(HERE / "soybean_k_strips.csv", index=False)
+    strip_file(corn, "N rate (lb/ac)", 15.5).to_csv(HERE / "corn_n_strips.csv", index=False)
+    leaves.to_csv(HERE / "leaf_tests.csv", index=False)
+    (HERE / "leaf_tests_messy.csv").write_text(messy_leaf_file(leaves), encoding="cp1252")
+    FIELDS.to_csv(HERE / "fields.csv", index=False)
+
+
+if __name__ == "__main__":
+    main()
