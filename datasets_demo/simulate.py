@@ -81,7 +81,7 @@ def leaf_file(rng):
     rows = []
     for number, (sample, (about, centres)) in enumerate(LEAF_CENTRES.items(), start=1):
         values = [
-            round(c * rng.normal(1, 0.02), DECIMALS[n]) for n, c in zip(NUTRIENTS, centres, strict=True)
+            f"{c * rng.normal(1, 0.02):.{DECIMALS[n]}f}" for n, c in zip(NUTRIENTS, centres, strict=True)
         ]
         rows.append((f"007{number}", sample, *about, "2026-07-21", *values))
     headers = [f"{n} (%)" if n in NUTRIENTS[:6] else f"{n} (ppm)" for n in NUTRIENTS]
