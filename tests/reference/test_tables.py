@@ -1,0 +1,154 @@
+"""The carried tables agree with their publications; a user's table meets the same door."""
+
+import pandas as pd
+import pytest
+
+from fertkit.errors import InputError, LookupFailed
+from fertkit.reference import (
+    SCHEMAS,
+    base_crop,
+    bushel_lb,
+    cite,
+    crop_name,
+    list_sources,
+    load_ranges,
+    load_table,
+    trade_moisture_pct,
+)
+
+EAR_LEAF = {
+    # Southern Cooperative Series Bulletin 394, corn ear leaf at tasseling,
+    # as reprinted by University of Delaware Extension
+    "N": (2.8, 4.0), "P": (0.25, 0.5), "K": (1.8, 3.0), "Ca": (0.25, 0.8), "Mg": (0.15, 0.6),
+    "S": (0.15, 0.6), "Fe": (30, 250), "Mn": (15, 150), "Zn": (20, 70), "Cu": (5, 25), "B": (5, 25), "Mo": (0.1, 2.0),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("nutrient", EAR_LEAF)
+def test_corn_ear_leaf_against_the_bulletin(nutrient):
+    table = load_ranges(source="SCSB394_UDEL", crop="corn").set_index("nutrient")
+    assert tuple(table.loc[nutrient, ["low", "high"]]) == EAR_LEAF[nutrient]
+    assert set(table["plant_part"]) == {"ear leaf"}
+
+
+@pytest.mark.parametrize(
+    ("stage", "nutrient", "critical"),
+    [
+        ("V5", "P", (0.33, 0.41)),
+        ("V5", "K", (1.89, 2.27)),
+        ("R2", "P", (0.35, 0.47)),
+        ("R2", "K", (1.56, 1.99)),
+    ],
+)
+def test_soybean_critical_ranges_against_the_paper(stage, nutrient, critical):
+    # Stammer & Mallarino 2018, Soil Sci. Soc. Am. J. 82:260-270, abstract (g/kg restated as %)
+    table = load_ranges(source="STAMMER2018", crop="soybean")
+    row = table[(table["stage_from"] == stage) & (table["nutrient"] == nutrient)].iloc[0]
+    assert (row["critical"], row["critical_high"]) == critical
+
+
+@pytest.mark.parametrize("kind", SCHEMAS)
+def test_every_row_is_traceable(kind):
+    table = load_table(kind)
+    keys = {part for key in table["source_key"] for part in key.split(";")}
+    assert keys <= set(list_sources()["source_key"])
+    assert all(cite(key) for key in keys)
+    assert "low" not in set(table["confidence"])
+    assert "own table" not in set(table["provenance"])
+
+
+def test_ranges_cover_the_crops_that_have_rows():
+    crops = set(load_ranges()["crop"])
+    assert {
+        "corn",
+        "soybean",
+        "wheat",
+        "alfalfa",
+        "cotton",
+        "peanut",
+        "sorghum",
+        "sugar beet",
+        "potato",
+        "rice",
+    } <= crops
+    for crop in crops:
+        assert crop_name(crop) == crop
+
+
+def test_every_crop_of_every_table_is_known():
+    for kind in ("removal", "uptake", "timing"):
+        for crop in load_table(kind)["crop"].unique():
+            assert crop_name(crop) == crop
+
+
+def test_bushels_and_moistures():
+    # University of Florida IFAS AG442 and the USDA bushel weights (sources in crops.csv)
+    assert (bushel_lb("corn"), bushel_lb("soybeans"), bushel_lb("winter wheat")) == (56, 60, 60)
+    assert (trade_moisture_pct("maize"), trade_moisture_pct("soybean"), trade_moisture_pct("wheat")) == (
+        15.5,
+        13.0,
+        13.5,
+    )
+    assert base_crop("winter wheat") == "wheat"
+    with pytest.raises(LookupFailed, match="soybean"):
+        crop_name("soybeen")
+
+
+OWN = pd.DataFrame(
+    {
+        "crop": ["soybean"] * 2,
+        "stage_from": ["R1"] * 2,
+        "stage_to": ["R3"] * 2,
+        "plant_part": ["upper trifoliate leaf"] * 2,
+        "nutrient": ["K", "Zn"],
+        "unit": ["%", "mg/kg"],
+        "low": ["1.7", "20"],
+        "high": ["2.5", "50"],
+    }
+)
+
+
+def test_a_users_own_table_loads_through_the_same_schema(tmp_path):
+    path = tmp_path / "county_guide.csv"
+    OWN.to_csv(path, index=False)
+    table = load_ranges(path)
+    assert list(table["low"]) == [1.7, 20.0]
+    assert set(table["source_key"]) == {"county_guide"}
+    assert set(table["provenance"]) == {"own table"}
+    assert list(table.columns) == list(load_ranges().columns)
+    assert cite("county_guide") == "the user's own table"
+
+
+def test_all_problems_of_a_users_table_are_named_at_once(tmp_path):
+    broken = OWN.assign(unit=["%", "stones"], low=["2.9", "twenty"], nutrient=["P2O5", "Zn"])
+    path = tmp_path / "mine.csv"
+    broken.to_csv(path, index=False)
+    with pytest.raises(InputError) as caught:
+        load_ranges(path)
+    message = str(caught.value)
+    assert "row 3, column 'unit', value 'stones'" in message
+    assert "row 3, column 'low', value 'twenty'" in message
+    broken.assign(unit=["%", "mg/kg"], low=["2.9", "20"]).to_csv(path, index=False)
+    with pytest.raises(InputError) as caught:
+        load_ranges(path)
+    message = str(caught.value)
+    assert "low is above high (2.5)" in message
+    assert "an oxide in a tissue table" in message
+
+
+@pytest.mark.parametrize("content", ["", "a,b\n1,2\n", "crop\ncorn\n", "\x00\x01\x02"])
+def test_a_file_that_is_no_such_table_is_refused(tmp_path, content):
+    path = tmp_path / "odd.csv"
+    path.write_text(content)
+    with pytest.raises(InputError, match=r"odd\.csv"):
+        load_ranges(path)
+
+
+def test_missing_file_is_said_plainly(tmp_path):
+    with pytest.raises(InputError, match="not there"):
+        load_ranges(tmp_path / "nowhere.csv")
+
+
+def test_unknown_source_lists_the_known_ones():
+    with pytest.raises(LookupFailed, match="STAMMER2018"):
+        load_ranges(source="NOBODY1900")
