@@ -20,7 +20,8 @@ EAR_LEAF = {
     # Southern Cooperative Series Bulletin 394, corn ear leaf at tasseling,
     # as reprinted by University of Delaware Extension
     "N": (2.8, 4.0), "P": (0.25, 0.5), "K": (1.8, 3.0), "Ca": (0.25, 0.8), "Mg": (0.15, 0.6),
-    "S": (0.15, 0.6), "Fe": (30, 250), "Mn": (15, 150), "Zn": (20, 70), "Cu": (5, 25), "B": (5, 25), "Mo": (0.1, 2.0),
+    "S": (0.15, 0.6), "Fe": (30, 250), "Mn": (15, 150), "Zn": (20, 70), "Cu": (5, 25), "B": (5, 25),
+    "Mo": (0.1, 2.0),
 }  # fmt: skip
 
 

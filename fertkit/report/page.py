@@ -1,0 +1,106 @@
+"""Assemble one self-contained HTML page: text, figures, tables, cautions and sources.
+
+The page holds no script and asks nothing of the network: figures are inlined as SVG pictures with their
+message as alternative text; the style sheet is inside and has a print form.
+"""
+
+import os
+import tempfile
+from base64 import b64encode
+from dataclasses import dataclass
+from importlib.resources import files
+from io import BytesIO
+from pathlib import Path
+
+import pandas as pd
+
+import fertkit
+
+
+@dataclass(frozen=True)
+class Section:
+    """One part of a page.
+
+    Attributes
+    ----------
+    title : str
+    paragraphs, cautions : tuple of str
+        Plain text; cautions are set apart.
+    figure : matplotlib Axes or None
+        The figure it belongs to is drawn.
+    figure_says : str
+        The message of the figure in words; shown below it and read by a screen reader.
+    table : DataFrame or None
+        Shown as given: columns named and numbers rounded by the caller.
+    """
+
+    title: str
+    paragraphs: tuple[str, ...] = ()
+    figure: object = None
+    figure_says: str = ""
+    table: pd.DataFrame | None = None
+    cautions: tuple[str, ...] = ()
+
+
+def svg_picture(ax) -> str:
+    """Give the figure of an axes as an SVG data address, the same bytes for the same figure."""
+    import matplotlib as mpl
+
+    picture = BytesIO()
+    with mpl.rc_context({"svg.hashsalt": "fertkit", "svg.fonttype": "path"}):
+        ax.get_figure().savefig(picture, format="svg", metadata={"Date": None, "Creator": None})
+    return "data:image/svg+xml;base64," + b64encode(picture.getvalue()).decode("ascii")
+
+
+def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None = None) -> str:
+    """Render a page.
+
+    Parameters
+    ----------
+    title : str
+    sections : iterable of Section
+    lead : iterable of str
+        The short answer, as lines at the top.
+    sources : DataFrame, optional
+        Citations as `fertkit.reference.list_sources` gives them.
+
+    Returns
+    -------
+    str
+        A whole HTML document; every text of the user is escaped.
+    """
+    from jinja2 import Environment
+
+    home = files("fertkit.report") / "templates"
+    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
+    environment.filters["svg_picture"] = svg_picture
+    template = environment.from_string((home / "page.html").read_text(encoding="utf-8"))
+    return template.render(
+        title=title,
+        lead=list(lead),
+        sections=list(sections),
+        sources=[] if sources is None else sources.to_dict("records"),
+        style=(home / "page.css").read_text(encoding="utf-8"),
+        version=fertkit.__version__,
+    )
+
+
+def write_page(html: str, path) -> Path:
+    """Write a page whole or not at all: a failed write leaves the old file as it was.
+
+    Raises
+    ------
+    OSError
+        If the folder does not exist or cannot be written.
+    """
+    path = Path(path)
+    handle, draft = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as out:
+            out.write(html)
+        os.chmod(draft, 0o644)
+        os.replace(draft, path)
+    except BaseException:
+        Path(draft).unlink(missing_ok=True)
+        raise
+    return path

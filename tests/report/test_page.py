@@ -1,0 +1,91 @@
+"""A page is self-contained and safe: user text escaped, nothing fetched, written whole or not at all."""
+
+import os
+from html.parser import HTMLParser
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+from matplotlib.figure import Figure
+
+from fertkit.report.page import Section, render_page, svg_picture, write_page
+
+
+class Links(HTMLParser):
+    """Collect what a browser would fetch or run."""
+
+    def __init__(self):
+        super().__init__()
+        self.fetched, self.tags, self.alts = [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        attrs = dict(attrs)
+        self.tags.append(tag)
+        self.fetched += [attrs[k] for k in ("src", "href", "data") if k in attrs]
+        if tag == "img":
+            self.alts.append(attrs.get("alt"))
+
+
+@pytest.fixture
+def axes():
+    ax = Figure(figsize=(3, 2)).subplots()
+    ax.plot([0, 1], [0, 1])
+    return ax
+
+
+def page(axes, **changes):
+    parts = {
+        "title": "Field",
+        "paragraphs": ("One <b>paragraph</b>.",),
+        "figure": axes,
+        "figure_says": 'Yield rose "fast" to 60.',
+        "table": pd.DataFrame({"<i>name</i>": ["=1+1<script>"]}),
+        "cautions": ("Keep off seed.",),
+    }
+    return render_page("A & B", [Section(**parts | changes)], lead=["short answer"])
+
+
+def test_user_text_is_escaped_and_nothing_is_fetched_or_run(axes):
+    links = Links()
+    html = page(axes)
+    links.feed(html)
+    assert "<b>paragraph</b>" not in html
+    assert "<script>" not in html
+    assert "script" not in links.tags
+    assert "link" not in links.tags
+    assert all(address.startswith("data:image/svg+xml") for address in links.fetched)
+    assert links.alts == ['Yield rose "fast" to 60.']
+
+
+def test_page_carries_caution_and_deference(axes):
+    html = page(axes)
+    assert "Keep off seed." in html
+    assert "licensed or certified adviser" in html
+
+
+def test_sources_are_listed_with_their_mark(axes):
+    sources = pd.DataFrame(
+        [
+            SimpleNamespace(source_key="A1", citation="Printed page", address="", obtained="found").__dict__,
+            SimpleNamespace(
+                source_key="B2", citation="Remembered page", address="", obtained="from_memory"
+            ).__dict__,
+        ]
+    )
+    html = render_page("T", [], sources=sources)
+    assert "Remembered page <em>[from_memory]</em>" in " ".join(html.split())
+    assert "[found]" not in html
+
+
+def test_same_figure_gives_same_bytes(axes):
+    assert svg_picture(axes) == svg_picture(axes)
+
+
+def test_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
+    target = tmp_path / "field.html"
+    write_page("old", target)
+    monkeypatch.setattr(os, "replace", lambda *_: (_ for _ in ()).throw(OSError("disk full")))
+    with pytest.raises(OSError, match="disk full"):
+        write_page("new", target)
+    assert target.read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["field.html"]
