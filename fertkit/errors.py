@@ -28,6 +28,10 @@ class NotEstimable(FertkitError):
     """The data cannot answer the question asked (too few rates, no degrees of freedom left, ...)."""
 
 
+class PriceError(FertkitError):
+    """A price, cost or price ratio that cannot be: negative, missing, or zero where money changes hands."""
+
+
 @dataclass(frozen=True)
 class Problem:
     """One thing wrong with one cell, column or line of a table.

@@ -50,6 +50,18 @@ AREA_RATE_KG_HA = {
     "cwt/ac": CWT_LB * LB_KG / ACRE_HA,
 }
 
+#: Masses in which inputs and grain are priced, in kg; ``bu`` is a fact about the crop (see `mass_kg`).
+MASS_KG = {
+    "kg": 1.0,
+    "q": 100.0,
+    "t": 1000.0,
+    "Mg": 1000.0,
+    "oz": LB_KG / 16,
+    "lb": LB_KG,
+    "cwt": CWT_LB * LB_KG,
+    "ton": SHORT_TON_LB * LB_KG,
+}
+
 #: Dry-matter concentrations, in percent.
 CONCENTRATION_PCT = {"%": 1.0, "g/kg": 0.1, "mg/kg": 1e-4}
 
@@ -108,6 +120,23 @@ def _area_rate(unit: str, lb_per_bushel: float | None) -> float:
     if unit not in AREA_RATE_KG_HA:
         raise UnitError(f"unknown unit '{unit}'; use one of: bu/ac, {', '.join(AREA_RATE_KG_HA)}")
     return AREA_RATE_KG_HA[unit]
+
+
+def mass_kg(unit: str, *, lb_per_bushel: float | None = None) -> float:
+    """Mass of one unit of `MASS_KG`, or of one bushel [kg].
+
+    Raises
+    ------
+    UnitError
+        If the unit is not known, or a bushel weight is missing.
+    """
+    if unit == "bu":
+        if lb_per_bushel is None:
+            raise UnitError("a bushel needs the crop, for its weight; name the crop or use lb")
+        return lb_per_bushel * LB_KG
+    if unit not in MASS_KG:
+        raise UnitError(f"unknown unit of mass '{unit}'; use one of: bu, {', '.join(MASS_KG)}")
+    return MASS_KG[unit]
 
 
 def convert_concentration(amount, unit: str, to: str):

@@ -1,0 +1,254 @@
+"""Prices of nutrient and grain, with the units that a price ratio silently depends on.
+
+The price ratio is the price of one unit of nutrient over the price of one unit of yield. A nutrient priced
+per kg over grain priced per bushel is wrong by the bushel's weight in kg, so prices carry their units and
+are restated in the units of rate and yield before they meet a curve.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import InputError, PriceError, Problem, UnitError
+from fertkit.units import mass_kg
+
+
+@dataclass(frozen=True)
+class Prices:
+    """Prices of one nutrient and of grain; arrays of equal length are draws or rows of a price table.
+
+    Attributes
+    ----------
+    nutrient : float or array, shape (m,)
+        Price of the nutrient in the form in which its rate is stated (N, P2O5, K2O, ...) [money per
+        `nutrient_per`]. For a product's price see `nutrient_price_from_product`.
+    grain : float or array, shape (m,)
+        Price of the crop at the moisture at which yield is stated [money per `grain_per`].
+    nutrient_per, grain_per : str
+        Units of mass priced: kg, t, lb, cwt, ton (2,000 lb), and bu for grain.
+    lb_per_bushel : float, optional
+        Trade weight of the crop [lb/bu]; needed only where bushels meet another unit.
+    currency : str
+        Name of the money, for labels only; the user's own.
+
+    Raises
+    ------
+    PriceError
+        If a price is not a positive, finite number, or the lengths differ.
+    UnitError
+        If a unit is not known.
+    """
+
+    nutrient: float | np.ndarray
+    grain: float | np.ndarray
+    nutrient_per: str = "lb"
+    grain_per: str = "bu"
+    lb_per_bushel: float | None = None
+    currency: str = ""
+
+    def __post_init__(self):
+        nutrient = positive(self.nutrient, "nutrient price")
+        grain = positive(self.grain, "grain price")
+        if nutrient.shape != grain.shape and nutrient.ndim and grain.ndim:
+            raise PriceError(
+                f"{nutrient.size} nutrient prices but {grain.size} grain prices; give one of each per row"
+            )
+        for unit in {self.nutrient_per, self.grain_per} - {"bu"}:
+            mass_kg(unit)
+        if self.nutrient_per == "bu":
+            raise UnitError("a nutrient is not sold by the bushel; price it per lb, kg, ton or t")
+
+    @property
+    def money(self) -> str:
+        """Name of the money in labels."""
+        return self.currency or "money"
+
+    def ratio(self, rate_unit: str, yield_unit: str):
+        """Price ratio in yield units per unit of rate, e.g. [bu of grain per lb of nutrient]."""
+        nutrient, grain = self.per(rate_unit, yield_unit)
+        return nutrient / grain
+
+    def per(self, rate_unit: str, yield_unit: str):
+        """Restate both prices per mass unit of `rate_unit` and of `yield_unit`.
+
+        Returns
+        -------
+        nutrient, grain : array
+            So that ``grain * yield - nutrient * rate`` is money per unit of area.
+
+        Raises
+        ------
+        UnitError
+            If rate and yield are not per the same area, or a unit is unknown.
+        """
+        (rate_mass, rate_area), (yield_mass, yield_area) = _parts(rate_unit), _parts(yield_unit)
+        if rate_area != yield_area:
+            raise UnitError(
+                f"the rate is in {rate_unit} but the yield in {yield_unit}; restate both per the same area"
+            )
+        return (
+            np.asarray(self.nutrient, float) * self._factor(rate_mass, self.nutrient_per),
+            np.asarray(self.grain, float) * self._factor(yield_mass, self.grain_per),
+        )
+
+    def _factor(self, wanted: str, given: str) -> float:
+        if wanted == given:
+            return 1.0
+        return mass_kg(wanted, lb_per_bushel=self.lb_per_bushel) / mass_kg(
+            given, lb_per_bushel=self.lb_per_bushel
+        )
+
+
+def positive(value, what: str, *, zero_ok: bool = False) -> np.ndarray:
+    """Give a price or cost as an array, or say which one cannot be.
+
+    Raises
+    ------
+    PriceError
+        If a value is negative, NaN, infinite or no number, or zero unless `zero_ok`.
+    """
+    try:
+        array = np.asarray(value, float)
+    except (TypeError, ValueError):
+        raise PriceError(f"the {what} must be a number, not {value!r}") from None
+    if array.size == 0:
+        raise PriceError(f"no {what} is given")
+    good = np.isfinite(array) & ((array >= 0) if zero_ok else (array > 0))
+    if not good.all():
+        first = array[~good].flat[0]
+        least = "zero or more" if zero_ok else "greater than zero"
+        raise PriceError(f"the {what} must be a finite number {least}; got {first:g}")
+    return array
+
+
+def price_ratio(
+    nutrient_price,
+    grain_price,
+    *,
+    nutrient_per: str = "lb",
+    grain_per: str = "bu",
+    rate_unit: str = "lb/ac",
+    yield_unit: str = "bu/ac",
+    lb_per_bushel: float | None = None,
+):
+    """Price of a unit of nutrient over the price of a unit of yield.
+
+    Parameters
+    ----------
+    nutrient_price, grain_price : float or array
+        Prices [money per `nutrient_per`, money per `grain_per`].
+    nutrient_per, grain_per, rate_unit, yield_unit, lb_per_bushel
+        See `Prices`.
+
+    Returns
+    -------
+    float or array
+        Price ratio [mass unit of yield per mass unit of rate].
+
+    Raises
+    ------
+    PriceError, UnitError
+        See `Prices`.
+    """
+    prices = Prices(nutrient_price, grain_price, nutrient_per, grain_per, lb_per_bushel)
+    return prices.ratio(rate_unit, yield_unit)[()]
+
+
+def nutrient_price_from_product(product_price, nutrient_pct):
+    """Price of the nutrient in a product whose other nutrients are worth nothing here.
+
+    Parameters
+    ----------
+    product_price : float or array
+        Price of the product [money per unit of mass].
+    nutrient_pct : float or array
+        Content of the nutrient, in the form in which its rate is stated [%].
+
+    Returns
+    -------
+    float or array
+        Price of the nutrient [money per the same unit of mass].
+    """
+    share = positive(nutrient_pct, "nutrient content") / 100.0
+    if (share > 1).any():
+        raise PriceError(f"a product cannot hold {np.max(share) * 100:g} % of a nutrient")
+    return (positive(product_price, "product price") / share)[()]
+
+
+def draw_prices(prices: Prices, *, nutrient_cv_pct: float, grain_cv_pct: float, n: int, rng) -> Prices:
+    """Draw independent lognormal prices around the given means.
+
+    Parameters
+    ----------
+    prices : Prices
+        Mean prices, one of each.
+    nutrient_cv_pct, grain_cv_pct : float
+        Coefficients of variation [%].
+    n : int
+        Draws.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    Prices
+        With arrays of shape (n,).
+
+    Notes
+    -----
+    Independence is an assumption: fertilizer and grain prices often move together. Where past prices are
+    at hand, `prices_from_table` keeps whatever bond they have.
+    """
+    if np.ndim(prices.nutrient) or np.ndim(prices.grain):
+        raise PriceError("draws start from one mean price of each kind, not from a table of prices")
+    drawn = []
+    for mean, cv_pct in ((prices.nutrient, nutrient_cv_pct), (prices.grain, grain_cv_pct)):
+        spread = positive(cv_pct, "coefficient of variation", zero_ok=True) / 100.0
+        variance = np.log1p(spread**2)
+        drawn.append(mean * np.exp(rng.normal(-variance / 2, np.sqrt(variance), n)))
+    return replace(prices, nutrient=drawn[0], grain=drawn[1])
+
+
+def prices_from_table(table: pd.DataFrame, *, name: str = "price table", **units) -> Prices:
+    """Take prices from a table with the columns ``nutrient_price`` and ``grain_price``, a row a case.
+
+    Parameters
+    ----------
+    table : DataFrame
+    name : str
+        Name of the table in messages.
+    **units
+        `nutrient_per`, `grain_per`, `lb_per_bushel`, `currency` of `Prices`.
+
+    Raises
+    ------
+    InputError
+        Naming every cell that is not a positive number, or a missing column.
+    """
+    columns = ("nutrient_price", "grain_price")
+    problems = [
+        Problem("the column is missing", "add it, a price in each row", column=c)
+        for c in columns
+        if c not in table.columns
+    ]
+    if not problems and table.empty:
+        problems = [Problem("the table has no rows", "give at least one row of prices")]
+    if problems:
+        raise InputError(name, problems)
+    numbers = {c: pd.to_numeric(table[c], errors="coerce").to_numpy(float) for c in columns}
+    problems = [
+        Problem("not a price greater than zero", "correct it or drop the row", row=int(i) + 2, column=c,
+                value=table[c].iloc[i])
+        for c in columns
+        for i in np.flatnonzero(~(np.isfinite(numbers[c]) & (numbers[c] > 0)))
+    ]  # fmt: skip
+    if problems:
+        raise InputError(name, problems)
+    return Prices(numbers["nutrient_price"], numbers["grain_price"], **units)
+
+
+def _parts(unit: str) -> tuple[str, str]:
+    mass, slash, area = str(unit).partition("/")
+    if not slash or area not in ("ac", "ha"):
+        raise UnitError(f"'{unit}' is not an amount per area; use for example lb/ac, bu/ac, kg/ha or t/ha")
+    return mass, area
