@@ -1,0 +1,196 @@
+"""What a rate is worth: optimum rates, the rates nearly as good, and the prices at which they stop paying.
+
+Pure functions of a curve's parameters, vectorised over leading axes (bootstrap draws, trials, prices). They
+work in yield units: prices enter as the price ratio (see `prices`), costs as the yield that pays for them.
+A recommendation never leaves the tested rates; what lies beyond is said in the status word.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from fertkit.errors import NotEstimable
+from fertkit.response.curves import get_curve, optimum_in_range
+from fertkit.response.prices import positive
+
+#: Status word of an optimum rate -> what it means.
+STATUS = {
+    "interior": "net return is greatest inside the tested rates",
+    "lowest rate": "no economic response: the lowest tested rate returns most",
+    "highest rate": "at least the highest rate tested: net return still rises there",
+    "no finite maximum": "at least the highest rate tested: the curve as fitted never stops paying",
+    "tie": "several rates return the same; the lowest of them is given",
+    "pass not paid": "the gain does not pay for the application pass: applying nothing returns most",
+}
+_ROUNDING = 1e-12  # gains below this share of the yield are ties
+_HALVINGS = 60  # bisection steps: to the last digit of a double
+
+
+class OptimumRate(NamedTuple):
+    """Optimum rates [rate unit] and their status words (keys of `STATUS`), arrays of the same shape."""
+
+    rate: np.ndarray
+    status: np.ndarray
+
+
+def economic_optimum_rate(
+    curve, params, price_ratio, lowest_rate, highest_rate, *, pass_cost=0.0
+) -> OptimumRate:
+    """Tested rate with the greatest net return, and whether it is an honest inside answer.
+
+    Parameters
+    ----------
+    curve : str or Curve
+    params : array, shape (..., p)
+        Published parameters of the curve; leading axes broadcast against the other arguments.
+    price_ratio : float or array
+        Price of a unit of nutrient over the price of a unit of yield [yield unit per rate unit]; zero gives
+        the agronomic optimum.
+    lowest_rate, highest_rate : float or array
+        Range of tested rates [rate unit].
+    pass_cost : float or array
+        Cost of an application pass in the yield that pays for it [yield unit]; spent at every rate above
+        zero. It never moves the optimum, but may make zero the best rate where zero was tested.
+
+    Returns
+    -------
+    OptimumRate
+        Ties go to the lowest rate.
+
+    Raises
+    ------
+    PriceError
+        If the price ratio or the cost is negative or missing.
+    NotEstimable
+        If the tested rates do not span a range.
+
+    References
+    ----------
+    Formulae: Cerrato & Blackmer (1990) Agron. J. 82:138-143. Fixed costs: Pannell (2006) Rev. Agric. Econ.
+    28:553-566.
+    """
+    curve, params = get_curve(curve), np.asarray(params, float)
+    pr = positive(price_ratio, "price ratio", zero_ok=True)
+    cost = positive(pass_cost, "cost of the application pass", zero_ok=True)
+    low, high = _tested(lowest_rate, highest_rate)
+    rate = optimum_in_range(curve, params, pr, low, high)
+    status = _status(curve, params, pr, rate, low, high)
+    gain = curve.value(rate, params) - curve.value(low, params) - pr * (rate - low)
+    unpaid = (cost > 0) & (low == 0) & (rate > 0) & (gain <= cost)
+    return OptimumRate(np.where(unpaid, low, rate), np.where(unpaid, "pass not paid", status))
+
+
+def agronomic_optimum_rate(curve, params, lowest_rate, highest_rate) -> OptimumRate:
+    """Lowest tested rate with the greatest yield; see `economic_optimum_rate`."""
+    return economic_optimum_rate(curve, params, 0.0, lowest_rate, highest_rate)
+
+
+def _tested(lowest, highest):
+    low, high = np.asarray(lowest, float), np.asarray(highest, float)
+    if not (np.isfinite(low).all() and np.isfinite(high).all() and (low >= 0).all() and (low < high).all()):
+        raise NotEstimable(
+            f"an optimum needs a range of tested rates, 0 <= lowest < highest; got {lowest} to {highest}"
+        )
+    return low, high
+
+
+def _status(curve, params, pr, rate, low, high):
+    formula = curve.optimum(params, pr)
+    at_top = rate >= high
+    return np.select(
+        [_ties(curve, params, pr, rate, high), rate <= low, at_top & np.isinf(formula), at_top],
+        ["tie", "lowest rate", "no finite maximum", "highest rate"],
+        "interior",
+    )
+
+
+def _ties(curve, params, pr, rate, high):
+    """Whether a higher rate, the join or the top, returns the same; a free plateau (pr = 0) is no tie."""
+    net = curve.value(rate, params) - pr * rate
+    equal = False
+    for other in (np.clip(curve.join(params), None, high), high):
+        loss = net - (curve.value(other, params) - pr * other)
+        equal |= (other > rate) & (loss <= _ROUNDING * np.abs(net))
+    return equal & (pr > 0)
+
+
+def rates_within(net, best_rate, lowest_rate, highest_rate, amount):
+    """Stretch of rates around the best whose net return is within `amount` of it.
+
+    Parameters
+    ----------
+    net : callable
+        Net return at rates of shape (..., m) [money or yield unit per area].
+    best_rate : float or array, shape (...)
+    lowest_rate, highest_rate : float or array
+        Ends beyond which the stretch is not followed.
+    amount : float
+        Loss that is still acceptable [unit of `net`].
+
+    Returns
+    -------
+    low, high : array, shape (...)
+        Ends to the last digit; where net return falls and rises again, the piece holding the best rate.
+    """
+    best = np.asarray(best_rate, float)[..., None]
+    floor = net(best) - positive(amount, "acceptable loss", zero_ok=True)
+    ends = [
+        _walk(net, best, np.asarray(edge, float)[..., None], floor) for edge in (lowest_rate, highest_rate)
+    ]
+    return ends[0][..., 0], ends[1][..., 0]
+
+
+def _walk(net, best, edge, floor):
+    """Go from the best rate to an edge until net return falls below the floor."""
+    path = best + (edge - best) * np.linspace(0, 1, 201)
+    below = net(path) < floor - _ROUNDING * np.abs(floor)
+    first = np.argmax(below, axis=-1)[..., None]
+    inside = np.take_along_axis(path, np.maximum(first - 1, 0), -1)
+    outside = np.take_along_axis(path, first, -1)
+    for _ in range(_HALVINGS):
+        middle = (inside + outside) / 2
+        good = net(middle) >= floor
+        inside, outside = np.where(good, middle, inside), np.where(good, outside, middle)
+    return np.where(below.any(-1, keepdims=True), inside, np.broadcast_to(edge, inside.shape))
+
+
+def break_even_ratio(curve, params, lowest_rate, highest_rate, *, pass_cost=0.0):
+    """Price ratio above which no tested rate returns more than the lowest.
+
+    Parameters
+    ----------
+    curve, params, lowest_rate, highest_rate, pass_cost
+        See `economic_optimum_rate`; the pass is charged against every rate above the lowest.
+
+    Returns
+    -------
+    array
+        Greatest ``(gain - pass_cost) / (rate - lowest rate)`` over the tested rates [yield unit per rate
+        unit]: without a pass, the initial slope of a curve of diminishing returns. Zero where no rate pays
+        even if the nutrient is free.
+    """
+    curve, params = get_curve(curve), np.asarray(params, float)
+    cost = positive(pass_cost, "cost of the application pass", zero_ok=True)
+    low, high = _tested(lowest_rate, highest_rate)
+
+    def gain(rate):
+        return curve.value(rate, params) - curve.value(low, params) - cost
+
+    # The chord from the lowest rate is steepest where it touches the curve: bisect for that rate.
+    left, right = np.broadcast_arrays(low, high + 0.0 * gain(high))
+    for _ in range(_HALVINGS):
+        middle = (left + right) / 2
+        rising = curve.slope(middle, params) * (middle - low) > gain(middle)
+        left, right = np.where(rising, middle, left), np.where(rising, right, middle)
+    touching = gain(right) / (right - low)
+    start = np.where(cost > 0, 0.0, curve.slope(low, params))
+    return np.maximum(np.maximum(start, np.where(cost > 0, touching, gain(high) / (high - low))), 0.0)
+
+
+def rate_for_share_of_rise(params, share=0.95):
+    """Rate at which a Mitscherlich curve has made a share of its whole rise [rate unit].
+
+    The answer to offer where the nutrient is free and the curve has no finite maximum: ``-ln(1 - share) / k``
+    for parameters (..., 3) of ``A - B exp(-k x)``.
+    """
+    return -np.log1p(-np.asarray(share, float)) / np.asarray(params, float)[..., 2]
