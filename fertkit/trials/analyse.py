@@ -1,0 +1,208 @@
+"""Analyse one strip trial: means, their differences and the checks that say how far to trust them."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import unknown
+from fertkit.results import Result, checks_frame
+from fertkit.trials import models
+from fertkit.trials.arrange import Arrangement, arrange
+from fertkit.trials.compare import against_check, all_pairs, compact_letters
+from fertkit.trials.diagnose import check_rows
+
+#: Models by name: how blocks and neighbours are taken.
+MODELS = {
+    "fixed": models.fixed_blocks,
+    "random": models.random_blocks,
+    "neighbours": models.neighbour_errors,
+}
+
+
+@dataclass(frozen=True)
+class StripAnalysis(Result):
+    """Treatment means of one strip trial and what can be said of their differences.
+
+    Attributes
+    ----------
+    means : DataFrame
+        treatment, n, mean, se, low, high, letters; with a check also difference, difference_low,
+        difference_high, p and p_adjusted against it [yield unit].
+    anova : DataFrame
+        term, df, ss, ms, f, p (a mixed model gives F of treatments and the variances instead of squares).
+    comparisons : DataFrame
+        Every pair: first, second, difference, se, df, low, high, p, p_adjusted.
+    strips : DataFrame
+        Strips analysed, with ``fitted`` and ``residual``.
+    treatment, response : str
+        Names of the columns analysed.
+    check_strip : object or None
+        Treatment the others are set against.
+    variance, error_df : float
+        Error variance [yield unit squared] and its degrees of freedom.
+    sed, lsd : float
+        Standard error of a difference (mean over pairs) and least significant difference [yield unit].
+    cv_pct : float
+        Standard deviation of a strip in percent of the mean.
+    level : float
+        Confidence of every interval.
+    method : str
+    notes : tuple of str
+    checks : DataFrame
+    """
+
+    means: pd.DataFrame
+    anova: pd.DataFrame
+    comparisons: pd.DataFrame
+    strips: pd.DataFrame
+    treatment: str
+    response: str
+    check_strip: object
+    variance: float
+    error_df: float
+    sed: float
+    lsd: float
+    cv_pct: float
+    level: float
+    method: str
+    notes: tuple[str, ...]
+    checks: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.means
+
+    @property
+    def p_value(self) -> float:
+        """Probability of the F test that all treatments yield alike."""
+        return float(self.anova.loc[self.anova["term"] == "treatment", "p"].iloc[0])
+
+    def summary(self) -> str:
+        best, worst = self.means.loc[self.means["mean"].idxmax()], self.means.loc[self.means["mean"].idxmin()]
+        lines = [
+            f"{len(self.strips)} strips, {len(self.means)} treatments ({self.treatment}); {self.method}.",
+            f"Means of {self.response} run from {worst['mean']:.1f} at {_show(worst['treatment'])} "
+            f"to {best['mean']:.1f} at {_show(best['treatment'])}.",
+        ]
+        if np.isfinite(self.lsd):
+            verdict = "differ" if self.p_value < 1 - self.level else "cannot be told apart"
+            lines.append(
+                f"Treatments {verdict} (p = {self.p_value:.3g}, {self.error_df:.3g} error degrees of freedom); "
+                f"a single difference below {self.lsd:.1f} is within the noise; CV {self.cv_pct:.1f} %."
+            )
+        failed = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
+        return "\n".join([*lines, *self.notes, *failed])
+
+
+def analyse_strips(
+    trial, *, treatment=None, response=None, blocks=None, check=None,
+    model: str = "fixed", trend: bool = False, adjust: str = "tukey", level: float = 0.95,
+) -> StripAnalysis:  # fmt: skip
+    """Compare the treatments of one strip trial.
+
+    Parameters
+    ----------
+    trial : StripTrial or DataFrame
+        Strips of one trial as `fertkit.intake.read_strips` gives them; a strip without a yield is lost and
+        handled exactly.
+    treatment, response : str, optional
+        Columns to compare and to analyse; found by default (planned rate or rate, and the yield).
+    blocks : str or list of str, optional
+        Grouping columns. ``block`` by default; ``["row", "column"]`` for a Latin square; ``[]`` for none.
+    check : object, optional
+        Treatment that is the check strip; others are also compared with it alone.
+    model : {"fixed", "random", "neighbours"}
+        Blocks fixed; blocks random (REML); blocks fixed with neighbouring strips correlated.
+    trend : bool
+        Enter a straight trend across the field (needs the place of each strip).
+    adjust : {"tukey", "holm", "none"}
+        Allowance for comparing all pairs, behind the letters.
+    level : float
+        Confidence of intervals and letters.
+
+    Returns
+    -------
+    StripAnalysis
+
+    Raises
+    ------
+    LookupFailed
+        If a column, the check or an option is not known.
+    NotEstimable
+        If there is nothing to compare or the design cannot tell treatments from blocks.
+    """
+    if model not in MODELS:
+        raise unknown("model", model, MODELS)
+    arranged = arrange(trial, treatment=treatment, response=response, blocks=blocks, trend=trend)
+    if check is not None and check not in arranged.labels:
+        raise unknown("check treatment", check, arranged.labels)
+    estimate = MODELS[model](arranged)
+    return conclude(arranged, estimate, check=check, adjust=adjust, level=level)
+
+
+def conclude(trial: Arrangement, estimate, *, check, adjust: str, level: float) -> StripAnalysis:
+    """Turn a model's estimate into means, comparisons and checks."""
+    from scipy.stats import t
+
+    pairs = all_pairs(estimate.means, estimate.covariance, estimate.df, level=level, adjust=adjust)
+    means = _means(trial, estimate, level)
+    means["letters"] = (
+        compact_letters(estimate.means, pairs, 1 - level).to_numpy() if _known(estimate) else ""
+    )
+    if check is not None:
+        means = _with_check(means, estimate, check, level)
+    mean = float(trial.y.mean())
+    cv = 100 * np.sqrt(estimate.variance) / abs(mean) if mean else np.nan
+    sed = float(np.sqrt((pairs["se"] ** 2).mean()))
+    return StripAnalysis(
+        means=means,
+        anova=estimate.anova,
+        comparisons=pairs,
+        strips=trial.strips.assign(fitted=trial.y - estimate.residuals, residual=estimate.residuals),
+        treatment=trial.treatment,
+        response=trial.response,
+        check_strip=check,
+        variance=estimate.variance,
+        error_df=estimate.error_df,
+        sed=sed,
+        lsd=float(t.isf((1 - level) / 2, pairs["df"].mean()) * sed),
+        cv_pct=float(cv),
+        level=level,
+        method=estimate.method,
+        notes=trial.notes + estimate.notes,
+        checks=checks_frame(check_rows(trial, estimate)),
+    )
+
+
+def _known(estimate) -> bool:
+    return bool(np.isfinite(estimate.covariance).all())
+
+
+def _means(trial, estimate, level) -> pd.DataFrame:
+    from scipy.stats import t
+
+    se = np.sqrt(np.diag(estimate.covariance))
+    half = t.isf((1 - level) / 2, np.diag(estimate.df)) * se
+    mean = estimate.means.to_numpy()
+    return pd.DataFrame(
+        {
+            "treatment": trial.labels,
+            "n": np.bincount(trial.codes, minlength=len(trial.labels)),
+            "mean": mean,
+            "se": se,
+            "low": mean - half,
+            "high": mean + half,
+        }
+    )
+
+
+def _with_check(means, estimate, check, level):
+    set_against = against_check(estimate.means, estimate.covariance, estimate.df, check, level=level)
+    names = {"low": "difference_low", "high": "difference_high"}
+    columns = ["treatment", "difference", *names, "p", "p_adjusted"]
+    return means.merge(set_against[columns].rename(columns=names), on="treatment", how="left")
+
+
+def _show(value) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)

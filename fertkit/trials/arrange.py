@@ -1,0 +1,183 @@
+"""From a table of harvested strips to the arrays an analysis needs, with what had to be said about it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import LookupFailed, NotEstimable, unknown
+from fertkit.trials import linear
+
+
+@dataclass(frozen=True)
+class Arrangement:
+    """One trial, ready for a model.
+
+    Attributes
+    ----------
+    strips : DataFrame
+        The n strips with a yield, in the order of the arrays below.
+    y : (n,) array
+        Yields [unit of the response column].
+    codes, labels : (n,) int array, (k,) Index
+        Treatment of each strip, and the treatments in order.
+    blocking : list of (name, (n,) int array)
+        Factors that group strips (block; row and column of a Latin square).
+    covariates : list of (name, (n, 1) array)
+        Centred columns entered as straight lines (a trend across the field).
+    line, order : (n,) arrays or None
+        Run of side-by-side strips and the place within it, where the table tells.
+    treatment, response : str
+        Names of the columns.
+    notes : tuple of str
+    """
+
+    strips: pd.DataFrame
+    y: np.ndarray
+    codes: np.ndarray
+    labels: pd.Index
+    blocking: list
+    covariates: list
+    line: np.ndarray | None
+    order: np.ndarray | None
+    treatment: str
+    response: str
+    notes: tuple[str, ...]
+
+    def terms(self, *, blocking: bool = True) -> list:
+        """Dummy columns of everything but the treatments, as (name, matrix)."""
+        groups = [(name, linear.dummies(codes)) for name, codes in self.blocking] if blocking else []
+        return groups + self.covariates
+
+    def treatment_columns(self) -> np.ndarray:
+        return linear.dummies(self.codes)
+
+    def design(self, *, blocking: bool = True) -> np.ndarray:
+        """Mean, blocking, covariates and treatments side by side [(n, p)]."""
+        parts = [matrix for _, matrix in self.terms(blocking=blocking)]
+        return np.column_stack([np.ones(len(self.y)), *parts, self.treatment_columns()])
+
+    def mean_rows(self, *, blocking: bool = True) -> np.ndarray:
+        """Rows that turn coefficients into treatment means, blocks weighted alike [(k, p)]."""
+        groups = (
+            [np.full(codes.max(), 1 / (codes.max() + 1)) for _, codes in self.blocking] if blocking else []
+        )
+        start = np.concatenate([[1.0], *groups, np.zeros(len(self.covariates))])
+        own = np.eye(len(self.labels))[:, 1:]
+        return np.column_stack([np.tile(start, (len(self.labels), 1)), own])
+
+
+def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -> Arrangement:
+    """Pick the columns of one trial and drop strips without a yield.
+
+    Parameters
+    ----------
+    trial : StripTrial or DataFrame
+        One trial; columns as `fertkit.intake.read_strips` gives them.
+    treatment, response : str, optional
+        Columns; by default ``treatment``, the planned rate or the rate, and the one yield column.
+    blocks : str or list of str, optional
+        Grouping columns; ``block`` by default where there is one. An empty list analyses without blocks.
+    trend : bool
+        Enter a straight trend across the field.
+
+    Raises
+    ------
+    LookupFailed
+        If a column is not there.
+    NotEstimable
+        If there are several trials, fewer than two treatments, or places are needed and unknown.
+    """
+    table = one_trial(trial)
+    treatment = treatment or _default_treatment(table)
+    response = response or only_column(table, "yield_")
+    names = _block_names(table, blocks)
+    for column in (treatment, response, *names):
+        if column not in table:
+            raise unknown("column", column, table.columns)
+    notes = []
+    here = table[response].notna() & table[treatment].notna()
+    if not here.all():
+        lost = ", ".join(describe(row) for _, row in table[~here].iterrows())
+        notes.append(f"{int((~here).sum())} strip(s) without a yield left out, means adjusted for it: {lost}")
+    strips = table[here].reset_index(drop=True)
+    codes, labels = factor(strips[treatment])
+    if len(labels) < 2:
+        raise NotEstimable(f"column '{treatment}' has {len(labels)} treatment(s); a comparison needs two")
+    if not names:
+        notes.append("no blocks given: strips are compared as if placed wholly at random over the field")
+    line, order = places(strips)
+    if trend and order is None:
+        raise NotEstimable("a trend across the field needs the place of each strip; add a column 'position'")
+    covariates = [("trend", (order - order.mean())[:, None])] if trend else []
+    blocking = [(name, factor(strips[name])[0]) for name in names]
+    return Arrangement(strips, strips[response].to_numpy(float), codes, labels, blocking, covariates,
+                       line, order, treatment, response, tuple(notes))  # fmt: skip
+
+
+def one_trial(trial) -> pd.DataFrame:
+    """Give the table of a trial, refusing several at once."""
+    table = trial if isinstance(trial, pd.DataFrame) else trial.table
+    if "trial" in table and table["trial"].nunique() > 1:
+        names = ", ".join(map(str, table["trial"].unique()))
+        raise NotEstimable(
+            f"the table holds {table['trial'].nunique()} trials ({names}); "
+            "analyse them one at a time or pool them with pool_trials"
+        )
+    return table
+
+
+def only_column(table, prefix: str) -> str:
+    """Name the one column that starts with a prefix (``rate_``, ``yield_``)."""
+    found = [c for c in table.columns if str(c).startswith(prefix)]
+    if len(found) != 1:
+        raise LookupFailed(
+            f"expected one column starting with '{prefix}', found: {', '.join(found) or 'none'}"
+        )
+    return found[0]
+
+
+def factor(column) -> tuple[np.ndarray, pd.Index]:
+    """Code a column 0, 1, ... with its levels in order; 131.5 and 131.50 are one level."""
+    if pd.api.types.is_numeric_dtype(column):
+        column = column.astype(float).round(6)
+    codes, labels = pd.factorize(column, sort=True)
+    return codes, pd.Index(labels)
+
+
+def describe(strip) -> str:
+    """Name a strip for a message."""
+    parts = [
+        f"{name} {strip[name]}" for name in ("block", "strip") if name in strip and pd.notna(strip[name])
+    ]
+    return " ".join(parts) or f"line {strip.name}"
+
+
+def places(strips) -> tuple[np.ndarray | None, np.ndarray | None]:
+    """Tell which strips lie side by side: (run, place), from ``position`` or numbered strips."""
+    name = next((c for c in ("position", "strip") if c in strips), None)
+    if name is None:
+        return None, None
+    order = pd.to_numeric(strips[name], errors="coerce").to_numpy(float)
+    if np.isnan(order).any() or len(np.unique(order)) < 2:
+        return None, None
+    if len(np.unique(order)) == len(order):
+        return np.zeros(len(order), dtype=int), order
+    # Numbers that start again in each block tell neighbours within a block only.
+    if "block" in strips and not strips.assign(_o=order).duplicated(["block", "_o"]).any():
+        return factor(strips["block"])[0], order
+    return None, None
+
+
+def _default_treatment(table) -> str:
+    planned = [c for c in table.columns if str(c).startswith("planned_")]
+    if "treatment" in table:
+        return "treatment"
+    return planned[0] if planned else only_column(table, "rate_")
+
+
+def _block_names(table, blocks) -> list[str]:
+    if blocks is None:
+        usable = "block" in table and table["block"].nunique() > 1
+        return ["block"] if usable else []
+    return [blocks] if isinstance(blocks, str) else list(blocks)

@@ -1,0 +1,158 @@
+"""What was checked about one analysed trial, as rows: value, limit, passed, meaning."""
+
+import numpy as np
+import pandas as pd
+
+from fertkit.trials import linear
+from fertkit.trials.arrange import Arrangement, describe
+
+#: Below this probability a check is reported as failed.
+ALPHA = 0.05
+#: Fewer error degrees of freedom than this make tests weak (common practice, no source).
+FEW_DF = 8
+
+
+def check_rows(trial: Arrangement, estimate) -> list[tuple]:
+    """Check the error degrees of freedom and, where there are any, what the tests assume.
+
+    Parameters
+    ----------
+    trial : Arrangement
+    estimate : Estimate
+
+    Returns
+    -------
+    list of (check, value, limit, passed, meaning)
+        ``passed`` is None where a check could not be made.
+    """
+    df = estimate.error_df
+    rows = [(
+        "error degrees of freedom", df, f">= {FEW_DF} (common practice, no source)", bool(df >= FEW_DF),
+        "few degrees of freedom: only large differences can be found; add blocks next time"
+        if df < FEW_DF else "enough strips to measure the error",
+    )]  # fmt: skip
+    if df < 2 or np.ptp(estimate.residuals) < 1e-9 * max(1.0, np.abs(trial.y).max()):
+        return rows
+    fit = linear.fit(trial.design(), trial.y)
+    return [
+        *rows,
+        _normality(fit),
+        _equal_variance(trial, fit),
+        _additivity(trial, fit),
+        _influence(trial, fit),
+        _neighbours(trial, fit),
+        _bend(trial),
+    ]
+
+
+def _row(name, p, bad, good, missing="could not be checked with these strips", value=None):
+    if p is None or not np.isfinite(p):
+        return (name, np.nan, f"p >= {ALPHA}", None, missing)
+    return (
+        name,
+        p if value is None else value,
+        f"p >= {ALPHA}",
+        bool(p >= ALPHA),
+        good if p >= ALPHA else bad,
+    )
+
+
+def _normality(fit):
+    from scipy.stats import shapiro
+
+    p = shapiro(fit.residuals).pvalue if len(fit.residuals) >= 3 else None
+    return _row(
+        "normality (Shapiro-Wilk)", p,
+        "residuals are not normal: look for a faulty strip before trusting small probabilities",
+        "residuals look normal",
+    )  # fmt: skip
+
+
+def _equal_variance(trial, fit):
+    from scipy.stats import levene
+
+    groups = [fit.residuals[trial.codes == code] for code in range(len(trial.labels))]
+    groups = [g for g in groups if len(g) > 2]
+    p = levene(*groups, center="median").pvalue if len(groups) > 1 else None
+    return _row(
+        "equal variance (Brown-Forsythe)", p,
+        "some treatments vary more than others: compare those pairs with care",
+        "treatments vary alike",
+    )  # fmt: skip
+
+
+def _additivity(trial, fit):
+    """Tukey's one degree of freedom for non-additivity (1949, Biometrics 5:232-242, from memory)."""
+    from scipy.stats import f as f_distribution
+
+    p = None
+    if trial.blocking and fit.df > 1:
+        fitted = trial.y - fit.residuals
+        wider = linear.fit(np.column_stack([trial.design(), (fitted - fitted.mean()) ** 2]), trial.y)
+        if wider.rank > fit.rank and wider.rss > 0:
+            p = float(f_distribution.sf((fit.rss - wider.rss) / wider.variance, 1, wider.df))
+    return _row(
+        "blocks and treatments add up (Tukey)", p,
+        "treatments differ more in some blocks than in others: the mean difference hides where",
+        "the differences are alike in all blocks",
+    )  # fmt: skip
+
+
+def _influence(trial, fit):
+    from scipy.stats import t
+
+    room = 1 - fit.leverage
+    usable = (room > 1e-8) & (fit.df > 1)
+    if not usable.any():
+        return _row("influential strip", None, "", "")
+    left = (fit.rss - np.where(usable, fit.residuals**2 / np.where(usable, room, 1), 0)) / (fit.df - 1)
+    scaled = np.where(usable & (left > 0), fit.residuals / np.sqrt(np.maximum(left * room, 1e-300)), 0)
+    worst = int(np.abs(scaled).argmax())
+    p = min(1.0, float(2 * t.sf(abs(scaled[worst]), fit.df - 1)) * len(scaled))
+    name = describe(trial.strips.iloc[worst])
+    return _row(
+        "influential strip (largest studentised residual)", p,
+        f"{name} lies far from the rest ({trial.y[worst]:.1f}): check it in the field notes, do not drop it unseen",
+        f"no strip stands out ({name} most)", value=float(scaled[worst]),
+    )  # fmt: skip
+
+
+def _neighbours(trial, fit):
+    name = "neighbouring strips alike"
+    if trial.order is None:
+        return _row(name, None, "", "", "the place of the strips is not given; add a column 'position'")
+    ratio, z, p = linear.neighbour_statistic(fit.residuals, trial.design(), trial.line, trial.order)
+    return _row(
+        name, p if z > 0 else 1.0 if np.isfinite(z) else None,
+        "neighbouring strips have like residuals: the field changes within blocks; try trend=True or "
+        "model='neighbours'",
+        "no pattern along the field left in the residuals", value=ratio,
+    )  # fmt: skip
+
+
+def _bend(trial):
+    """Lack of fit of a quadratic in the rate, against the error of the full treatment model."""
+    name = "lack of fit of a quadratic in the rate"
+    if not pd.api.types.is_numeric_dtype(trial.labels) or len(trial.labels) < 4:
+        return _row(name, None, "", "", "needs four or more rates")
+    from scipy.stats import f as f_distribution
+
+    rows = polynomial_squares(trial)
+    beyond, error = rows[-2], rows[-1]
+    p = None
+    if beyond[1] > 0 and error[1] > 0 and error[2] > 0:
+        p = float(f_distribution.sf(beyond[2] / beyond[1] / (error[2] / error[1]), beyond[1], error[1]))
+    return _row(name, p, "the rates do not follow a quadratic: compare curves before naming an optimum",
+                "a quadratic describes the rates")  # fmt: skip
+
+
+def polynomial_squares(trial: Arrangement) -> list[tuple[str, int, float]]:
+    """Split the treatment sum of squares of a rate trial into linear, quadratic and what lies beyond."""
+    rate = np.asarray(trial.labels, dtype=float)[trial.codes]
+    scaled = (rate - rate.mean()) / np.ptp(rate)
+    terms = [
+        ("linear", scaled[:, None]),
+        ("quadratic", scaled[:, None] ** 2),
+        ("beyond", trial.treatment_columns()),
+    ]
+    return linear.sequential_squares(trial.y, [*trial.terms(), *terms])

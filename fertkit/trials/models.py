@@ -1,0 +1,215 @@
+"""The models of a strip trial, each giving treatment means with their covariance and degrees of freedom."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable
+from fertkit.trials import linear
+from fertkit.trials.arrange import Arrangement
+from fertkit.trials.variance import RemlFit, components, fit_reml, shared
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """What a model says of the treatments.
+
+    Attributes
+    ----------
+    means : Series
+        By treatment [yield unit].
+    covariance : (k, k) array
+        Of the means.
+    df : (k, k) array
+        Degrees of freedom of each difference of two means; the diagonal for the means themselves.
+    anova : DataFrame
+        term, df, ss, ms, f, p; the model's own table.
+    residuals : (n,) array
+    variance : float
+        Error mean square, or the residual variance of a mixed model.
+    error_df : float
+        Degrees of freedom behind the test of treatments.
+    method : str
+        The model in a sentence.
+    notes : tuple of str
+    """
+
+    means: pd.Series
+    covariance: np.ndarray
+    df: np.ndarray
+    anova: pd.DataFrame
+    residuals: np.ndarray
+    variance: float
+    error_df: float
+    method: str
+    notes: tuple[str, ...] = ()
+
+
+def fixed_blocks(trial: Arrangement) -> Estimate:
+    """Analysis of variance with blocks as fixed effects; treatments adjusted for everything else.
+
+    With a strip lost this is the exact least-squares analysis: no stand-in value, no lost degree of freedom
+    forgotten.
+
+    Raises
+    ------
+    NotEstimable
+        If blocks or the trend cannot be told from the treatments.
+    """
+    fit = linear.fit(trial.design(), trial.y)
+    rows = trial.mean_rows()
+    k = len(trial.labels)
+    differences = rows[1:] - rows[0]
+    if not fit.estimable(differences).all():
+        raise NotEstimable(
+            "some treatments never meet others within a block (or follow the trend exactly), so their "
+            "differences cannot be told from those of the field; compare the treatments that share blocks"
+        )
+    variance = fit.variance
+    anova = anova_table(
+        linear.sequential_squares(trial.y, [*trial.terms(), ("treatment", trial.treatment_columns())])
+    )
+    notes = () if fit.df > 0 else (
+        "no strip is left over to measure the error: differences are given without intervals or tests",
+    )  # fmt: skip
+    groups = " and ".join(name for name, _ in trial.blocking)
+    method = (
+        f"analysis of variance, {groups} as fixed effects" if groups else "analysis of variance, no blocks"
+    )
+    return Estimate(
+        means=pd.Series(rows @ fit.coefficients, index=trial.labels),
+        covariance=rows @ fit.covariance @ rows.T * variance,
+        df=np.full((k, k), float(fit.df) if fit.df > 0 else np.nan),
+        anova=anova,
+        residuals=fit.residuals,
+        variance=variance,
+        error_df=float(fit.df),
+        method=method + (" with a straight trend across the field" if trial.covariates else ""),
+        notes=notes,
+    )
+
+
+def random_blocks(trial: Arrangement) -> Estimate:
+    """Mixed model with random blocks by restricted maximum likelihood, Satterthwaite degrees of freedom.
+
+    Falls back to `fixed_blocks`, and says so, when the block variance is at zero or cannot be estimated.
+    """
+    if not trial.blocking:
+        return fixed_blocks(trial)
+    design, rows = trial.design(blocking=False), trial.mean_rows(blocking=False)
+    n, groups = len(trial.y), len(trial.blocking)
+    start = np.full(groups + 1, linear.fit(design, trial.y).rss / n / (groups + 1))
+    build = components([*(shared(codes) for _, codes in trial.blocking), np.eye(n)])
+    try:
+        fit = fit_reml(design, trial.y, build, start)
+    except (NotEstimable, np.linalg.LinAlgError):
+        return _fall_back(trial, "the mixed model cannot be fitted to these strips")
+    names = [name for name, _ in trial.blocking]
+    if fit.at_bound.any():
+        return _fall_back(trial, f"the variance between {' or '.join(names)}s is estimated as zero")
+    spread = pd.DataFrame({"term": [*names, "strip"], "variance": fit.parameters})
+    return _from_reml(trial, fit, rows, design, f"mixed model, {' and '.join(names)} random (REML)", spread)
+
+
+def neighbour_errors(trial: Arrangement) -> Estimate:
+    """Blocks fixed, errors of neighbouring strips correlated as rho^distance (first-order autoregression).
+
+    Raises
+    ------
+    NotEstimable
+        If the place of the strips is not known, or too few strips remain to estimate the correlation.
+    """
+    if trial.order is None:
+        raise NotEstimable("correlated neighbours need the place of each strip; add a column 'position'")
+    design, rows = trial.design(), trial.mean_rows()
+    if linear.fit(design, trial.y).df < 3:
+        raise NotEstimable(
+            "too few strips are left over to estimate how neighbours are correlated; use blocks"
+        )
+    distance = np.abs(trial.order[:, None] - trial.order[None, :])
+    together = shared(trial.line)
+
+    def build(theta):
+        variance, rho = theta
+        pattern = together * rho**distance
+        slope = together * np.where(distance > 0, distance * rho ** np.maximum(distance - 1, 0), 0)
+        return variance * pattern, [pattern, variance * slope]
+
+    start = [linear.fit(design, trial.y).variance, 0.3]
+    fit = fit_reml(design, trial.y, build, start, bounds=[(1e-12, None), (0.0, 0.98)])
+    if fit.at_bound[1] and fit.parameters[1] < 0.5:
+        return _fall_back(trial, "no correlation between neighbouring strips is found")
+    spread = pd.DataFrame({"term": ["strip", "neighbour correlation"], "variance": fit.parameters})
+    method = f"blocks fixed, neighbouring strips correlated {fit.parameters[1]:.2f} (REML)"
+    return _from_reml(trial, fit, rows, design, method, spread)
+
+
+def _fall_back(trial, reason) -> Estimate:
+    estimate = fixed_blocks(trial)
+    note = f"{reason}; analysed with fixed blocks instead"
+    return Estimate(**{**vars(estimate), "notes": (*estimate.notes, note)})
+
+
+def _from_reml(trial, fit: RemlFit, rows, design, method, spread) -> Estimate:
+    k = len(trial.labels)
+    df = np.empty((k, k))
+    for i in range(k):
+        for j in range(k):
+            df[i, j] = fit.degrees_of_freedom(rows[i] if i == j else rows[i] - rows[j])
+    f, df1, df2, p = wald(fit, rows[1:] - rows[0])
+    anova = pd.concat(
+        [pd.DataFrame([{"term": "treatment", "df": df1, "f": f, "p": p}]), spread], ignore_index=True
+    )
+    return Estimate(
+        means=pd.Series(rows @ fit.coefficients, index=trial.labels),
+        covariance=rows @ fit.covariance @ rows.T,
+        df=df,
+        anova=anova,
+        residuals=trial.y - design @ fit.coefficients,
+        variance=float(fit.parameters[-1] if "mixed" in method else fit.parameters[0]),
+        error_df=df2,
+        method=method,
+    )
+
+
+def wald(fit: RemlFit, contrasts) -> tuple[float, int, float, float]:
+    """F test of several contrasts at once: (F, df1, df2, p).
+
+    Denominator degrees of freedom after Fai & Cornelius (1996, J. Stat. Comput. Simul. 54:363-378, from memory).
+    """
+    from scipy.stats import f as f_distribution
+
+    spread = contrasts @ fit.covariance @ contrasts.T
+    values, vectors = np.linalg.eigh(spread)
+    own = vectors.T @ contrasts
+    q = len(values)
+    statistic = float(np.sum((own @ fit.coefficients) ** 2 / values) / q)
+    each = np.array([fit.degrees_of_freedom(row) for row in own])
+    total = np.sum(each[each > 2] / (each[each > 2] - 2))
+    df2 = float(each[0]) if q == 1 else float(2 * total / (total - q)) if total > q else float(each.min())
+    return statistic, q, df2, float(f_distribution.sf(statistic, q, df2))
+
+
+def anova_table(rows, *, error: str = "error") -> pd.DataFrame:
+    """Make the analysis-of-variance table from (term, df, ss) rows, tested against one of them.
+
+    Parameters
+    ----------
+    rows : list of (str, int, float)
+        Sums of squares; `error` names the row to test against.
+
+    Returns
+    -------
+    DataFrame
+        term, df, ss, ms, f, p.
+    """
+    from scipy.stats import f as f_distribution
+
+    table = pd.DataFrame(rows, columns=["term", "df", "ss"])
+    table["ms"] = table["ss"] / table["df"].where(table["df"] > 0)
+    base = table.loc[table["term"] == error].iloc[0]
+    tested = (table["term"] != error) & (table["df"] > 0) & (base["df"] > 0) & (base["ms"] > 0)
+    table["f"] = (table["ms"] / base["ms"]).where(tested)
+    table["p"] = f_distribution.sf(table["f"], table["df"], base["df"])
+    return table
