@@ -1,0 +1,115 @@
+"""Dates as files write them. A date that can be read two ways is not read."""
+
+import datetime as dt
+import re
+
+import pandas as pd
+
+_ORDERS = ("dmy", "mdy", "ymd")
+_SERIAL_FROM, _SERIAL_TO = 20_000, 80_000  # spreadsheet day numbers of 1954 to 2119
+_SLASHED = re.compile(r"(\d{1,4})\s*[/.\-]\s*(\d{1,2})\s*[/.\-]\s*(\d{1,4})(?:[ T]\d{1,2}:.*)?")
+_NAMED = (
+    "%d-%b-%y",
+    "%d-%b-%Y",
+    "%d %b %Y",
+    "%d %b %y",
+    "%d %B %Y",
+    "%B %d, %Y",
+    "%b %d, %Y",
+    "%d-%B-%Y",
+    "%Y-%b-%d",
+)
+
+
+def read_dates(cells, date_format: str | None = None) -> tuple[list, list[str], str]:
+    """Read a column of dates.
+
+    Parameters
+    ----------
+    cells : sequence of raw cells
+    date_format : str, optional
+        'dmy', 'mdy', 'ymd' or a strftime pattern. If None, the column tells by a day above 12.
+
+    Returns
+    -------
+    dates : list of Timestamp or NaT
+    complaints : list of str
+        One per cell, empty where the cell was read or blank.
+    order : str
+        How slashed dates were read; empty if there are none or they could not be told.
+    """
+    order = date_format if date_format in _ORDERS else ""
+    pattern = date_format if date_format and not order else None
+    if not date_format:
+        order = _told_order(cells)
+    read = [_read(cell, order, pattern) for cell in cells]
+    return [date for date, _ in read], [complaint for _, complaint in read], order
+
+
+def _told_order(cells):
+    votes = set()
+    for cell in cells:
+        hit = _SLASHED.fullmatch(cell.strip()) if isinstance(cell, str) else None
+        if hit and len(hit[1]) < 3:
+            first, second = int(hit[1]), int(hit[2])
+            votes |= {"dmy"} if first > 12 else {"mdy"} if second > 12 else set()
+    return votes.pop() if len(votes) == 1 else ""
+
+
+def _read(cell, order, pattern):
+    if isinstance(cell, (dt.date, dt.datetime)):
+        return pd.Timestamp(cell).normalize(), ""
+    if isinstance(cell, bool) or cell is None:
+        return pd.NaT, "" if cell is None else "not a date"
+    if isinstance(cell, (int, float)):
+        return _serial(float(cell))
+    text = " ".join(cell.split())
+    if text.lower() in ("", "na", "n/a", "-", "--", "nan", "none"):
+        return pd.NaT, ""
+    if pattern:
+        return _by_patterns(text, [pattern])
+    hit = _SLASHED.fullmatch(text)
+    if hit:
+        return _by_order(hit, order)
+    if re.fullmatch(r"\d{8}", text):
+        return _by_patterns(text, ["%Y%m%d"])
+    if re.fullmatch(r"\d{5}(\.\d+)?", text):
+        return _serial(float(text))
+    return _by_patterns(text, _NAMED)
+
+
+def _serial(number):
+    if not _SERIAL_FROM <= number <= _SERIAL_TO:
+        return pd.NaT, "not a date"
+    return pd.Timestamp("1899-12-30") + pd.Timedelta(days=int(number)), ""
+
+
+def _by_order(hit, order):
+    parts = [int(hit[1]), int(hit[2]), int(hit[3])]
+    if len(hit[1]) == 4:
+        year, month, day = parts
+    elif order in ("dmy", "mdy"):
+        day, month = (parts[0], parts[1]) if order == "dmy" else (parts[1], parts[0])
+        year = parts[2]
+    elif order == "ymd":
+        year, month, day = parts
+    else:
+        return pd.NaT, "the order of day and month cannot be told; give date_format='dmy' or 'mdy'"
+    return _made(year + 2000 if year < 100 else year, month, day)
+
+
+def _made(year, month, day):
+    try:
+        return pd.Timestamp(dt.date(year, month, day)), ""
+    except ValueError:
+        return pd.NaT, "not a date"
+
+
+def _by_patterns(text, patterns):
+    for pattern in patterns:
+        try:
+            found = dt.datetime.strptime(text, pattern)
+            return _made(found.year, found.month, found.day)
+        except ValueError:
+            continue
+    return pd.NaT, "not a date"

@@ -1,0 +1,197 @@
+"""Open a user's table as raw cells: text, CSV in any common dialect, XLSX, XLS or ODS. Nothing is guessed.
+
+Text files give text cells. Spreadsheets give what the cell holds (text, number, date), so that a number
+typed as a number is never read through a decimal rule, and an id typed as text keeps its zeros.
+"""
+
+import contextlib
+import csv
+import datetime as dt
+import io
+import re
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+from fertkit.errors import InputError, Problem
+
+_ZIP, _OLE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
+_DELIMITERS = "\t;,|"
+
+
+@dataclass(frozen=True)
+class RawTable:
+    """Cells of one sheet as found.
+
+    Attributes
+    ----------
+    name : str
+        File name for messages.
+    cells : list of list
+        Rows of equal length; cell ``cells[i][j]`` stands in line i + 1. Text, or float, int, bool, date,
+        datetime from a spreadsheet; empty cells are ``""``.
+    delimiter : str
+        Of a text file; empty for a spreadsheet.
+    encoding : str
+        Of a text file; empty for a spreadsheet.
+    sheet : str
+        Of a spreadsheet; empty for a text file.
+    """
+
+    name: str
+    cells: list
+    delimiter: str = ""
+    encoding: str = ""
+    sheet: str = ""
+
+
+def open_table(source, *, name: str | None = None, sheet: str | None = None) -> RawTable:
+    """Open one table of raw cells.
+
+    Parameters
+    ----------
+    source : path, bytes or file-like
+        The file; its kind is told by its content, not its ending.
+    name : str, optional
+        Name for messages; the file name if None.
+    sheet : str, optional
+        Sheet of a workbook. Needed only when more than one sheet holds cells.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, empty, not a table, or has several filled sheets and none is named.
+    """
+    tables = open_tables(source, name=name)
+    names = [t.sheet for t in tables]
+    if sheet is not None:
+        if sheet not in names:
+            raise _refuse(tables[0].name, f"no sheet '{sheet}'", f"the filled sheets are: {', '.join(names)}")
+        return tables[names.index(sheet)]
+    if len(tables) > 1:
+        raise _refuse(tables[0].name, "several sheets hold cells", f"name one of: {', '.join(names)}")
+    return tables[0]
+
+
+def open_tables(source, *, name: str | None = None) -> list[RawTable]:
+    """Open every filled sheet of a workbook, or the one table of a text file; see `open_table`."""
+    data, name = _bytes_of(source, name)
+    if not data.strip():
+        raise _refuse(name, "the file is empty", "save the table again")
+    if data.startswith((_ZIP, _OLE)):
+        return _open_workbook(data, name)
+    return [_open_text(data, name)]
+
+
+def text_of(cell) -> str:
+    """Text of a raw cell as a person would write it: 12.0 typed as a number is '12'; dates are ISO."""
+    if isinstance(cell, str):
+        return " ".join(cell.split())
+    if isinstance(cell, bool):
+        return str(cell).upper()
+    if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
+        return str(int(cell))
+    if isinstance(cell, dt.datetime):
+        return cell.date().isoformat() if cell.time() == dt.time() else cell.isoformat(sep=" ")
+    return "" if cell is None else str(cell)
+
+
+def _refuse(name, what, remedy):
+    return InputError(name, [Problem(what, remedy)])
+
+
+def _bytes_of(source, name):
+    if isinstance(source, (bytes, bytearray)):
+        return bytes(source), name or "table"
+    if hasattr(source, "read"):
+        data = source.read()
+        label = name or Path(str(getattr(source, "name", "table"))).name
+        return data.encode() if isinstance(data, str) else data, label
+    path = Path(source)
+    label = name or path.name
+    try:
+        return path.read_bytes(), label
+    except FileNotFoundError:
+        raise _refuse(label, "the file is not there", "check the name and the folder") from None
+    except (OSError, ValueError) as error:
+        reason = f"the file cannot be opened ({type(error).__name__})"
+        raise _refuse(label, reason, "check the name and that no other program holds it") from None
+
+
+def _open_workbook(data, name):
+    try:
+        from python_calamine import CalamineWorkbook
+    except ImportError:
+        remedy = "install it with: pip install 'fertkit[excel]'"
+        raise _refuse(name, "spreadsheet files need one more package", remedy) from None
+    try:
+        book = CalamineWorkbook.from_filelike(io.BytesIO(data))
+        sheets = {s: book.get_sheet_by_name(s).to_python(skip_empty_area=False) for s in book.sheet_names}
+    except Exception as error:  # the spreadsheet reader has error types of its own
+        reason = f"not a readable spreadsheet ({type(error).__name__})"
+        raise _refuse(name, reason, "save it again as XLSX or CSV") from None
+    filled = [
+        RawTable(name, _even(rows), sheet=sheet)
+        for sheet, rows in sheets.items()
+        if any(cell != "" for row in rows for cell in row)
+    ]
+    if not filled:
+        raise _refuse(name, "the workbook has no filled sheet", "save the table again")
+    return filled
+
+
+def _open_text(data, name):
+    text, encoding = _decode(data, name)
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    lines = text.split("\n")
+    if len(lines) and re.fullmatch(r"\s*sep=(.)\s*", lines[0], re.IGNORECASE):
+        delimiter = lines[0].strip()[-1]
+        text = text.split("\n", 1)[-1] if "\n" in text else ""
+        rows = [[""], *_split(text, delimiter, name)]  # keep line numbers
+    else:
+        delimiter = _find_delimiter(lines[:300])
+        rows = _split(text, delimiter, name)
+    rows = [[cell.strip() for cell in row] for row in rows]
+    return RawTable(name, _even(rows), delimiter=delimiter, encoding=encoding)
+
+
+def _decode(data, name):
+    for mark, encoding in ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16")):
+        if data.startswith(mark):
+            candidates = (encoding,)
+            break
+    else:
+        candidates = ("utf-8", "cp1252")
+    if candidates[0] != "utf-16" and b"\x00" in data:
+        raise _refuse(name, "not a text table", "save it as CSV (UTF-8) or XLSX")
+    for encoding in candidates:
+        try:
+            return data.decode(encoding), encoding
+        except UnicodeDecodeError:
+            continue
+    raise _refuse(name, "the text encoding is not known", "save it as CSV (UTF-8)")
+
+
+def _split(text, delimiter, name):
+    if not delimiter:  # a printed page: cells stand apart by two blanks or more
+        return [re.split(r"\s{2,}", line.strip()) for line in text.split("\n")]
+    try:
+        return list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+    except csv.Error as error:
+        raise _refuse(name, f"not a readable table ({error})", "save it as CSV (UTF-8) or XLSX") from None
+
+
+def _find_delimiter(lines):
+    """The delimiter that cuts most lines into the same number (two or more) of cells; '' if none does."""
+    widths = {"": [len(re.split(r"\s{2,}", line.strip())) for line in lines]}
+    for delimiter in _DELIMITERS:
+        with contextlib.suppress(csv.Error):
+            widths[delimiter] = [len(row) for row in csv.reader(lines, delimiter=delimiter)]
+    most = {d: max(Counter(w for w in found if w > 1).values(), default=0) for d, found in widths.items()}
+    # The order settles ties: a comma inside a semicolon file is a decimal comma, blanks are padding.
+    return max([d for d in _DELIMITERS if d in most] + [""], key=lambda d: most[d])
+
+
+def _even(rows):
+    width = max((len(row) for row in rows), default=0)
+    return [[("" if cell is None else cell) for cell in row] + [""] * (width - len(row)) for row in rows]

@@ -1,0 +1,258 @@
+"""Turn the text of a laboratory cell into a number, a censored limit, a missing value, or a complaint.
+
+A cell is never repaired: it is read by the one number style of its file, or it is a problem.
+"""
+
+import datetime as dt
+import math
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import lru_cache
+
+from fertkit.intake.files import text_of
+from fertkit.intake.units import find_unit
+
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(word.strip() for word in text.split("|"))
+
+
+MISSING = _words("|na|n/a|n.a.|nt|nr|-|--|---|.|..|nan|null|none|#n/a|not tested|not reported|not determined")
+MISSING_CODES = frozenset({-999.0, -9999.0, -99999.0, 9999.0, 99999.0})
+NO_SAMPLE = _words("ins|qns|insufficient|insufficient sample|sample too small|quantity not sufficient")
+NOT_DETECTED = _words("nd|n.d.|n.d|bdl|blq|bql|bll|not detected|below detection|trace|tr")
+SHEET_ERRORS = _words("#value!|#ref!|#div/0!|#name?|#num!|#null!")
+FLAGS = _words(
+    "l|h|ll|hh|vl|vh|lo|hi|low|high|very low|very high|def|deficient|d|s|suff|sufficient|adequate|a|normal|n|"
+    "ok|m|marginal|medium|med|opt|optimum|e|ex|excess|excessive|toxic|j|q"
+)
+
+_PLAIN = r"[0-9]+(?:[.,'\s][0-9]+)*(?:[.,](?![0-9]))?|[.,][0-9]+"
+_NUMBER = re.compile(rf"(?P<sign>[+-]?)\s*(?P<body>{_PLAIN})(?P<exp>[eE][+-]?[0-9]{{1,3}})?")
+_BELOW = re.compile(
+    r"(?:<=|<|≤|lt\b|below|less than|under)\s*|(?:bdl|blq|bql|nd|n\.d\.|<?\s*(?:lod|loq|mdl|rl))\s*[(:=<]\s*",
+    re.I,
+)
+_ABOVE = re.compile(r"(?:>=|>|≥|gt\b|above|more than|over)\s*", re.IGNORECASE)
+_RANGE = re.compile(r"[0-9][0-9.,\s]*(?:-|–|—|\bto\b|\.\.)\s*[0-9][0-9.,]*")
+_MARKS = "*#†‡^!¹²³⁴⁵⁶⁷⁸⁹⁰"
+_TIDY = str.maketrans(
+    {**{0xFF10 + i: str(i) for i in range(10)}, 0xFF0E: ".", 0xFF0C: ",", 0x2212: "-", 0xFF0D: "-",
+     0xFF1C: "<", 0xFF1E: ">", 0xFF05: "%", 0x2019: "'", 0x2018: "'"}
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What one cell says.
+
+    Attributes
+    ----------
+    value : float
+        The number, or the limit of a censored result; NaN if there is none.
+    censored : str
+        ``''``, ``'<'``, ``'>'`` or ``'not detected'``.
+    flag : str
+        Mark the laboratory put beside the number, or why there is none.
+    unit : str
+        Unit written in the cell itself, else empty.
+    problem : str
+        Why the cell cannot be read; empty if it can.
+    """
+
+    value: float = math.nan
+    censored: str = ""
+    flag: str = ""
+    unit: str = ""
+    problem: str = ""
+
+
+@dataclass(frozen=True)
+class NumberStyle:
+    """Decimal mark of a file and how it was told; ``decimal`` is '.', ',' or '' where nothing tells."""
+
+    decimal: str
+    why: str
+
+
+def number_style(cells: Iterable, delimiter: str = "") -> NumberStyle:
+    """Tell the decimal mark of a file from all its number cells together, then from its delimiter.
+
+    Parameters
+    ----------
+    cells : iterable
+        Raw cells of the number columns.
+    delimiter : str
+        Of the text file, '' for a spreadsheet.
+    """
+    point = comma = unclear = pointed = 0
+    for cell in cells:
+        if not isinstance(cell, str) or not ("," in cell or "." in cell):
+            continue
+        for body in re.findall(r"[0-9][0-9.,]*[0-9]|[.,][0-9]+", cell.translate(_TIDY)):
+            mark = _decimal_told(body)
+            point, comma = point + (mark == "."), comma + (mark == ",")
+            unclear, pointed = unclear + (mark == "1,320"), pointed + (mark == "1.320")
+    # A point before three digits (3.210) is most often decimal, so it weighs against the decimal comma.
+    if point > comma + unclear or (point > comma and not comma):
+        return NumberStyle(".", "the numbers of the file")
+    if comma > point + pointed or (comma > point and not point and not pointed):
+        return NumberStyle(",", "the numbers of the file")
+    if point or comma:
+        return NumberStyle("", "the file mixes decimal points and commas")
+    if not unclear:
+        return NumberStyle(".", "no number needs it")
+    if delimiter == ",":
+        return NumberStyle(".", "the file is comma-separated")
+    if delimiter == ";":
+        return NumberStyle(",", "the file is semicolon-separated")
+    return NumberStyle("", "1,320 can be read two ways and nothing else in the file tells")
+
+
+def _decimal_told(body):
+    """Decimal mark one number settles ('.' or ','), '1,320' or '1.320' if it could be grouping, or ''."""
+    marks = [c for c in body if c in ".,"]
+    if not marks:
+        return ""
+    if len(set(marks)) == 2:
+        return marks[-1] if marks.count(marks[-1]) == 1 else ""
+    groups = re.split("[.,]", body)
+    grouped = 1 <= len(groups[0]) <= 3 and groups[0][0] != "0" and all(len(g) == 3 for g in groups[1:])
+    if len(marks) > 1:  # only grouping repeats
+        return ("," if marks[0] == "." else ".") if grouped else ""
+    return f"1{marks[0]}320" if grouped else marks[0]
+
+
+def read_number(cell, style: NumberStyle) -> Reading:
+    """Read one raw cell.
+
+    Parameters
+    ----------
+    cell : str, float, int, bool, date, datetime or None
+    style : NumberStyle
+        Decimal mark of the file.
+    """
+    if isinstance(cell, (bool, dt.date, dt.time, dt.timedelta)):
+        kind = "true or false" if isinstance(cell, bool) else "a date"
+        return Reading(problem=f"the cell holds {kind}, not a number")
+    if isinstance(cell, (int, float)):
+        return _finish(float(cell))
+    return _read_text("" if cell is None else str(cell), style)
+
+
+@lru_cache(maxsize=100_000)
+def _read_text(cell, style):
+    text = " ".join(cell.translate(_TIDY).split())
+    word = text.lower()
+    if word in MISSING:
+        return Reading()
+    if word in NO_SAMPLE:
+        return Reading(flag="sample too small")
+    if word in SHEET_ERRORS:
+        return Reading(flag=f"spreadsheet error {text}")
+    if word in NOT_DETECTED or re.fullmatch(r"<\s*(lod|loq|mdl|rl|dl|lld)", word):
+        return Reading(censored="not detected", flag=text)
+    if _RANGE.fullmatch(text):
+        return Reading(problem="a range, not a result")
+    return _read_marked(text, style)
+
+
+def _read_marked(text, style):
+    censored, rest = "", text
+    for pattern, mark in ((_BELOW, "<"), (_ABOVE, ">")):
+        hit = pattern.match(rest)
+        if hit:
+            censored, rest = mark, rest[hit.end() :]
+            break
+    number = _NUMBER.match(rest)
+    if not number:
+        return Reading(problem="not a number")
+    tail = rest[number.end() :].strip()
+    if tail.startswith("+") and not censored:
+        censored, tail = ">", tail[1:].strip()
+    if censored and tail.endswith(")") and "(" not in tail:
+        tail = tail[:-1].strip()
+    if tail.lower() == "u" and not censored:
+        censored, tail = "<", ""
+    value, complaint = _value(number, style)
+    if complaint:
+        return Reading(problem=complaint)
+    flag, unit, complaint = _read_tail(tail)
+    if complaint:
+        return Reading(problem=complaint)
+    return _finish(value, censored, flag, unit)
+
+
+def _read_tail(tail):
+    marks = "".join(c for c in tail if c in _MARKS)
+    words = tail.translate({ord(c): None for c in _MARKS}).strip()
+    bare = words.strip("()[] ").lower()
+    if not bare:
+        return marks, "", "" if not words else "not a number"
+    if bare in FLAGS:
+        return " ".join(filter(None, [words.strip("()[] "), marks])), "", ""
+    unit = find_unit(words)
+    if unit:
+        return marks, unit, ""
+    return "", "", "text beside the number"
+
+
+def _value(number, style):
+    body, complaint = _plain(number["body"], style)
+    if complaint:
+        return math.nan, complaint
+    value = float(body + (number["exp"] or ""))
+    return (-value if number["sign"] == "-" else value), ""
+
+
+def _plain(body, style):
+    """Write a number with a decimal point and no grouping, or say why that cannot be done."""
+    if re.search(r"[\s']", body):
+        if not re.fullmatch(r"[0-9]{1,3}(?:[\s'][0-9]{3})+(?:[.,][0-9]+)?", body):
+            return "", "not a number"
+        body = re.sub(r"[\s']", "", body)
+        if "." not in body and "," not in body:
+            return body, ""
+        return _with_mark(body, body[-len(re.split("[.,]", body)[-1]) - 1], style)
+    if not ("." in body or "," in body):
+        return body, ""
+    told = _decimal_told(body.rstrip(".,"))
+    if body[-1] in ".,":  # '3.'
+        body, told = body[:-1], body[-1]
+        if "." in body or "," in body:
+            return "", "not a number"
+        return body, ""
+    if told in (".", ","):
+        return _with_mark(body, told, style)
+    if not told:
+        return "", "not a number"
+    if not style.decimal:
+        return "", f"the decimal mark cannot be told: {style.why}"
+    return _with_mark(body, style.decimal, style)
+
+
+def _with_mark(body, decimal, style):
+    if style.decimal and decimal != style.decimal:
+        return "", f"the number uses '{decimal}' as decimal mark, the rest of the file '{style.decimal}'"
+    if not style.decimal:
+        return "", f"the decimal mark cannot be told: {style.why}"
+    grouping = "," if decimal == "." else "."
+    whole, _, fraction = body.partition(decimal)
+    if grouping in whole and not re.fullmatch(rf"[0-9]{{1,3}}(?:{re.escape(grouping)}[0-9]{{3}})+", whole):
+        return "", "not a number"
+    if grouping in fraction or decimal in fraction:
+        return "", "not a number"
+    return (whole.replace(grouping, "") or "0") + ("." + fraction if fraction else ""), ""
+
+
+def _finish(value, censored="", flag="", unit=""):
+    if math.isnan(value):
+        return Reading()
+    if not math.isfinite(value):
+        return Reading(problem="not a finite number")
+    if value in MISSING_CODES and not censored:
+        return Reading(flag=f"missing code {text_of(value)}")
+    if value < 0:
+        return Reading(problem="below zero")
+    return Reading(value, censored, flag, unit)

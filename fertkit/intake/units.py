@@ -1,0 +1,38 @@
+"""Names under which laboratories print concentration units, brought to the few fertkit computes in."""
+
+import re
+from functools import cache
+
+from fertkit.intake.spellings import plain, spellings, squeezed
+
+_OTHER_MATRIX = re.compile(
+    r"mg\s*/\s*l\b|mg\s*l-1|\bmeq\b|\bmmol|\bsap\b|\bfresh\b|\bfw\b|\bf\.w\.|\bwet (?:weight|basis|matter)\b|"
+    r"\bas[- ]received\b|mg/100\s*m?l\b"
+)
+
+
+@cache
+def _units() -> dict[str, str]:
+    return {squeezed(spelling): unit for spelling, unit in spellings("unit").items()}
+
+
+@cache
+def unit_pattern() -> str:
+    """Regular expression of every unit spelling on plain text, longest first, blanks or '_' optional."""
+    words = sorted(spellings("unit"), key=len, reverse=True)
+    loose = [re.escape(w).replace(r"\ ", r"[\s_]*").replace("/", r"(?:\s*/\s*|_)") for w in words]
+    return "|".join(loose)
+
+
+@cache
+def find_unit(text: str) -> str:
+    """Give %, g/kg or mg/kg for what a file writes (``g kg⁻¹`` -> ``g/kg``); '' if it is none of them."""
+    key = squeezed(text).rstrip(".")
+    key = re.sub(r"(?<=.)(?:on)?(?:a)?dry(?:matter|weight|basis|matterbasis|weightbasis)?$", "", key)
+    return _units().get(key, "")
+
+
+def is_other_matrix(text: str) -> bool:
+    """Tell whether a unit, header or note speaks of fresh weight, sap or a solution, not of dry matter."""
+    words = plain(text)
+    return bool(_OTHER_MATRIX.search(words)) and "dry" not in words
