@@ -6,12 +6,40 @@ are restated in the units of rate and yield before they meet a curve.
 """
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, PriceError, Problem, UnitError
 from fertkit.units import mass_kg
+
+
+class UnitPrices(NamedTuple):
+    """Prices and costs restated in the units of a trial; numbers or arrays that broadcast together.
+
+    Attributes
+    ----------
+    nutrient, grain : array
+        Prices per mass unit of the rate and of the yield, so that all money is per area.
+    fixed_cost, pass_cost : float
+        [money per area]
+    """
+
+    nutrient: np.ndarray
+    grain: np.ndarray
+    fixed_cost: float
+    pass_cost: float
+
+    @property
+    def ratio(self):
+        """Price ratio [yield unit per rate unit]."""
+        return self.nutrient / self.grain
+
+    def net(self, yields, rate):
+        """Net return of `yields` at `rate` [money per area]."""
+        rate = np.asarray(rate, float)
+        return self.grain * yields - self.nutrient * rate - self.fixed_cost - self.pass_cost * (rate > 0)
 
 
 @dataclass(frozen=True)
@@ -29,13 +57,18 @@ class Prices:
         Units of mass priced: kg, t, lb, cwt, ton (2,000 lb), and bu for grain.
     lb_per_bushel : float, optional
         Trade weight of the crop [lb/bu]; needed only where bushels meet another unit.
+    fixed_cost : float
+        Cost that is the same at every rate, zero included: shifts net return, moves nothing [money per area].
+    pass_cost : float
+        Cost of the application pass, spent at every rate above zero: never moves the optimum, but may make
+        zero the best rate [money per area].
     currency : str
         Name of the money, for labels only; the user's own.
 
     Raises
     ------
     PriceError
-        If a price is not a positive, finite number, or the lengths differ.
+        If a price is not a positive, finite number, a cost is negative, or the lengths differ.
     UnitError
         If a unit is not known.
     """
@@ -45,11 +78,15 @@ class Prices:
     nutrient_per: str = "lb"
     grain_per: str = "bu"
     lb_per_bushel: float | None = None
+    fixed_cost: float = 0.0
+    pass_cost: float = 0.0
     currency: str = ""
 
     def __post_init__(self):
         nutrient = positive(self.nutrient, "nutrient price")
         grain = positive(self.grain, "grain price")
+        positive(self.fixed_cost, "fixed cost", zero_ok=True)
+        positive(self.pass_cost, "cost of the application pass", zero_ok=True)
         if nutrient.shape != grain.shape and nutrient.ndim and grain.ndim:
             raise PriceError(
                 f"{nutrient.size} nutrient prices but {grain.size} grain prices; give one of each per row"
@@ -64,18 +101,8 @@ class Prices:
         """Name of the money in labels."""
         return self.currency or "money"
 
-    def ratio(self, rate_unit: str, yield_unit: str):
-        """Price ratio in yield units per unit of rate, e.g. [bu of grain per lb of nutrient]."""
-        nutrient, grain = self.per(rate_unit, yield_unit)
-        return nutrient / grain
-
-    def per(self, rate_unit: str, yield_unit: str):
-        """Restate both prices per mass unit of `rate_unit` and of `yield_unit`.
-
-        Returns
-        -------
-        nutrient, grain : array
-            So that ``grain * yield - nutrient * rate`` is money per unit of area.
+    def per(self, rate_unit: str, yield_unit: str) -> UnitPrices:
+        """Restate the prices per mass unit of `rate_unit` and of `yield_unit`.
 
         Raises
         ------
@@ -87,9 +114,11 @@ class Prices:
             raise UnitError(
                 f"the rate is in {rate_unit} but the yield in {yield_unit}; restate both per the same area"
             )
-        return (
+        return UnitPrices(
             np.asarray(self.nutrient, float) * self._factor(rate_mass, self.nutrient_per),
             np.asarray(self.grain, float) * self._factor(yield_mass, self.grain_per),
+            self.fixed_cost,
+            self.pass_cost,
         )
 
     def _factor(self, wanted: str, given: str) -> float:
@@ -122,6 +151,13 @@ def positive(value, what: str, *, zero_ok: bool = False) -> np.ndarray:
     return array
 
 
+def single(prices: UnitPrices) -> UnitPrices:
+    """Insist on one price of each kind where a table of prices would not do."""
+    if np.size(prices.nutrient) != 1 or np.size(prices.grain) != 1:
+        raise PriceError("this needs one nutrient price and one grain price, not a table of prices")
+    return prices._replace(nutrient=float(prices.nutrient), grain=float(prices.grain))
+
+
 def price_ratio(
     nutrient_price,
     grain_price,
@@ -152,7 +188,7 @@ def price_ratio(
         See `Prices`.
     """
     prices = Prices(nutrient_price, grain_price, nutrient_per, grain_per, lb_per_bushel)
-    return prices.ratio(rate_unit, yield_unit)[()]
+    return prices.per(rate_unit, yield_unit).ratio[()]
 
 
 def nutrient_price_from_product(product_price, nutrient_pct):
@@ -209,7 +245,7 @@ def draw_prices(prices: Prices, *, nutrient_cv_pct: float, grain_cv_pct: float, 
     return replace(prices, nutrient=drawn[0], grain=drawn[1])
 
 
-def prices_from_table(table: pd.DataFrame, *, name: str = "price table", **units) -> Prices:
+def prices_from_table(table: pd.DataFrame, *, name: str = "price table", **others) -> Prices:
     """Take prices from a table with the columns ``nutrient_price`` and ``grain_price``, a row a case.
 
     Parameters
@@ -217,8 +253,8 @@ def prices_from_table(table: pd.DataFrame, *, name: str = "price table", **units
     table : DataFrame
     name : str
         Name of the table in messages.
-    **units
-        `nutrient_per`, `grain_per`, `lb_per_bushel`, `currency` of `Prices`.
+    **others
+        The other attributes of `Prices`.
 
     Raises
     ------
@@ -244,7 +280,17 @@ def prices_from_table(table: pd.DataFrame, *, name: str = "price table", **units
     ]  # fmt: skip
     if problems:
         raise InputError(name, problems)
-    return Prices(numbers["nutrient_price"], numbers["grain_price"], **units)
+    return Prices(numbers["nutrient_price"], numbers["grain_price"], **others)
+
+
+def column(name: str, unit: str) -> str:
+    """Name a column with its unit, e.g. ``rate_lb_ac``."""
+    return f"{name}_{unit.replace('/', '_')}"
+
+
+def area_of(unit: str) -> str:
+    """Unit of area of an amount per area: ``ac`` or ``ha``."""
+    return _parts(unit)[1]
 
 
 def _parts(unit: str) -> tuple[str, str]:

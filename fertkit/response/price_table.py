@@ -1,0 +1,145 @@
+"""The optimum rate across prices: by price ratio for several curves, by both prices for one."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable
+from fertkit.response.curves import get_curve
+from fertkit.response.economics import STATUS, economic_optimum_rate
+from fertkit.response.prices import Prices, column, positive
+from fertkit.results import Result
+
+
+@dataclass(frozen=True)
+class PriceRatioTable(Result):
+    """Economic optimum rate of each curve at each price ratio.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        price_ratio, curve, rate, status: one row per curve and price ratio.
+    rate_unit, yield_unit : str
+    lowest_rate, highest_rate : float
+        Tested rates [rate unit].
+    price_ratio : float or None
+        The ratio of today, marked in the figure.
+    """
+
+    frame: pd.DataFrame
+    rate_unit: str
+    yield_unit: str
+    lowest_rate: float
+    highest_rate: float
+    price_ratio: float | None = None
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.frame
+
+    @property
+    def wide(self) -> pd.DataFrame:
+        """Rates with a row per price ratio and a column per curve."""
+        rate = column("rate", self.rate_unit)
+        return self.frame.pivot_table(rate, "price_ratio", "curve", sort=False)
+
+    def summary(self) -> str:
+        lines = [
+            f"Economic optimum rate [{self.rate_unit}] by price ratio [{self.yield_unit} per "
+            f"{self.rate_unit}], tested rates {self.lowest_rate:g} to {self.highest_rate:g}:"
+        ]
+        for curve, rows in self.frame.groupby("curve", sort=False):
+            rates = rows[column("rate", self.rate_unit)]
+            lines.append(
+                f"{get_curve(curve).label}: {rates.iloc[0]:.4g} at {rows['price_ratio'].iloc[0]:.4g}, "
+                f"{rates.iloc[-1]:.4g} at {rows['price_ratio'].iloc[-1]:.4g}."
+            )
+        edges = sorted(set(self.frame["status"]) - {"interior"})
+        return "\n".join(lines + [f"{word}: {STATUS[word]}." for word in edges])
+
+
+def price_ratio_table(
+    fits: Mapping[str, np.ndarray],
+    price_ratios,
+    *,
+    lowest_rate: float,
+    highest_rate: float,
+    rate_unit: str = "lb/ac",
+    yield_unit: str = "bu/ac",
+    price_ratio: float | None = None,
+) -> PriceRatioTable:
+    """Tabulate the economic optimum rate of each curve over price ratios.
+
+    Parameters
+    ----------
+    fits : mapping
+        Curve key -> its parameters, shape (p,).
+    price_ratios : array, shape (r,)
+        [yield unit per rate unit]
+    lowest_rate, highest_rate : float
+        Tested rates [rate unit].
+    price_ratio : float, optional
+        The ratio of today, to be marked.
+
+    Raises
+    ------
+    PriceError, NotEstimable
+        See `economic_optimum_rate`; also if no curve is given.
+    """
+    if not fits:
+        raise NotEstimable("a price-ratio table needs at least one fitted curve")
+    ratios = np.unique(positive(price_ratios, "price ratio", zero_ok=True))
+    rows = []
+    for key, params in fits.items():
+        rate, status = economic_optimum_rate(key, params, ratios, lowest_rate, highest_rate)
+        rows.append(
+            pd.DataFrame(
+                {"price_ratio": ratios, "curve": key, column("rate", rate_unit): rate, "status": status}
+            )
+        )
+    frame = pd.concat(rows, ignore_index=True)
+    return PriceRatioTable(frame, rate_unit, yield_unit, float(lowest_rate), float(highest_rate), price_ratio)
+
+
+def rates_by_price(
+    curve,
+    params,
+    prices: Prices,
+    *,
+    lowest_rate: float,
+    highest_rate: float,
+    rate_unit: str = "lb/ac",
+    yield_unit: str = "bu/ac",
+) -> pd.DataFrame:
+    """Economic optimum rate at every pairing of some nutrient prices with some grain prices.
+
+    Parameters
+    ----------
+    curve, params, lowest_rate, highest_rate
+        See `economic_optimum_rate`; one parameter set.
+    prices : Prices
+        The prices to pair, e.g. ``Prices([0.4, 0.5, 0.6], [4, 5, 6])``.
+
+    Returns
+    -------
+    DataFrame
+        nutrient_price, grain_price (as given), price_ratio, rate, status: a row per pairing.
+    """
+    money = prices.per(rate_unit, yield_unit)
+    nutrient, grain = (np.atleast_1d(np.asarray(p, float)) for p in (money.nutrient, money.grain))
+    ratio = nutrient[:, None] / grain[None, :]
+    rate, status = economic_optimum_rate(
+        curve, params, ratio, lowest_rate, highest_rate, pass_cost=money.pass_cost / grain
+    )
+    given = np.meshgrid(np.atleast_1d(prices.nutrient), np.atleast_1d(prices.grain), indexing="ij")
+    return pd.DataFrame(
+        {
+            "nutrient_price": given[0].ravel(),
+            "grain_price": given[1].ravel(),
+            "price_ratio": ratio.ravel(),
+            column("rate", rate_unit): rate.ravel(),
+            "status": status.ravel(),
+        }
+    )

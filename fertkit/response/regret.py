@@ -1,0 +1,210 @@
+"""Choosing one rate while curve and prices are uncertain: expected regret of every rate.
+
+Regret of a rate is the net return lost against the rate that would have been best, had the curve and the
+prices been known. The rate of least expected regret is also the rate of greatest expected net return.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable
+from fertkit.response.curves import get_curve
+from fertkit.response.economics import economic_optimum_rate
+from fertkit.response.net_return import CAUTION
+from fertkit.response.prices import Prices, UnitPrices, area_of, column
+from fertkit.results import Result
+
+
+@dataclass(frozen=True)
+class Regret(Result):
+    """Expected regret over rates.
+
+    Attributes
+    ----------
+    rate : float
+        Rate with the least expected regret; the lowest such rate [rate unit].
+    expected_regret : float
+        What is lost on average even there [money per area]: the worth of knowing curve and prices.
+    frame : DataFrame
+        rate, expected_regret, regret_p90 (exceeded in one case in ten), expected_net_return.
+    optima : array, shape (cases,)
+        Best rate of every case [rate unit].
+    weights : array, shape (cases,)
+        Weight of every case; they sum to one.
+    cases : int
+        Curve draws times prices.
+    rate_unit, yield_unit, money : str
+    """
+
+    rate: float
+    expected_regret: float
+    frame: pd.DataFrame
+    optima: np.ndarray
+    weights: np.ndarray
+    rate_unit: str
+    yield_unit: str
+    money: str
+
+    @property
+    def cases(self) -> int:
+        return len(self.optima)
+
+    @property
+    def area(self) -> str:
+        return area_of(self.yield_unit)
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.frame
+
+    def at(self, rate: float) -> pd.Series:
+        """Row of the table at the rate nearest to `rate`."""
+        rates = self.frame.iloc[:, 0]
+        return self.frame.iloc[int((rates - rate).abs().argmin())]
+
+    def summary(self) -> str:
+        low, high = weighted_quantile(self.optima, self.weights, [0.05, 0.95])
+        p90 = self.at(self.rate)[f"regret_p90_per_{self.area}"]
+        unit = f"{self.money}/{self.area}"
+        return (
+            f"Least expected regret at {self.rate:.4g} {self.rate_unit}: on average "
+            f"{self.expected_regret:,.2f} {unit} below the best rate of each case, "
+            f"below {p90:,.2f} in nine cases of ten.\n"
+            f"The best rate of nine cases in ten lies between {low:.4g} and {high:.4g} {self.rate_unit} "
+            f"({self.cases:,} cases).\n{CAUTION}"
+        )
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        from fertkit.reference import list_sources
+
+        return list_sources(["PANNELL2006"])
+
+
+def expected_regret(
+    draws: Mapping[str, np.ndarray],
+    prices: Prices,
+    *,
+    lowest_rate: float,
+    highest_rate: float,
+    weights: Mapping[str, float] | None = None,
+    rates=None,
+    rate_unit: str = "lb/ac",
+    yield_unit: str = "bu/ac",
+) -> Regret:
+    """Expected regret of every rate over draws of curve parameters and prices.
+
+    Parameters
+    ----------
+    draws : mapping
+        Curve key -> parameter draws, shape (n, p) (a bootstrap, or sites, or seasons).
+    prices : Prices
+        One price of each kind, as many as the draws of a curve (then paired, draw by draw), or a table of
+        another length (then every row meets every draw).
+    lowest_rate, highest_rate : float
+        Tested rates [rate unit].
+    weights : mapping, optional
+        Curve key -> weight (Akaike weights, for instance); equal if None.
+    rates : array, optional
+        Rates to compare; 201 across the tested rates if None.
+
+    Returns
+    -------
+    Regret
+
+    Raises
+    ------
+    NotEstimable
+        If there are no draws, a parameter is not finite, or the rates leave the tested range.
+    PriceError, UnitError
+        See `Prices`.
+    """
+    rates = _rates(rates, lowest_rate, highest_rate)
+    money = prices.per(rate_unit, yield_unit)
+    parts = [
+        _cases(key, _draws(key, params), money, lowest_rate, highest_rate) for key, params in draws.items()
+    ]
+    share = _shares(draws, weights)
+    case_weight = np.concatenate(
+        [np.full(len(p.optimum), w / len(p.optimum)) for p, w in zip(parts, share, strict=True)]
+    )
+    rows = []
+    for rate in rates:
+        net = np.concatenate([p.money.net(p.curve.value(rate, p.params), rate) for p in parts])
+        regret = np.maximum(np.concatenate([p.best_net for p in parts]) - net, 0.0)
+        p90 = weighted_quantile(regret, case_weight, [0.9])[0]
+        rows.append((rate, case_weight @ regret, p90, case_weight @ net))
+    area = area_of(yield_unit)
+    names = [f"{n}_per_{area}" for n in ("expected_regret", "regret_p90", "expected_net_return")]
+    frame = pd.DataFrame(rows, columns=[column("rate", rate_unit), *names])
+    best = int(frame[names[0]].argmin())
+    return Regret(
+        float(rates[best]), float(frame[names[0]].iloc[best]), frame,
+        np.concatenate([p.optimum for p in parts]), case_weight, rate_unit, yield_unit, prices.money,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Cases:
+    """Draws of one curve met with prices: parameters (n, p); prices, best rate and its net return (n,)."""
+
+    curve: object
+    params: np.ndarray
+    money: UnitPrices
+    optimum: np.ndarray
+    best_net: np.ndarray
+
+
+def _cases(key, params, money, lowest, highest):
+    curve = get_curve(key)
+    nutrient, grain = (np.atleast_1d(p) for p in np.broadcast_arrays(money.nutrient, money.grain))
+    if len(nutrient) not in (1, len(params)):
+        n = len(params)
+        params = np.repeat(params, len(nutrient), axis=0)
+        nutrient, grain = np.tile(nutrient, n), np.tile(grain, n)
+    money = money._replace(nutrient=nutrient, grain=grain)
+    best = economic_optimum_rate(
+        curve, params, money.ratio, lowest, highest, pass_cost=money.pass_cost / grain
+    )
+    return _Cases(curve, params, money, best.rate, money.net(curve.value(best.rate, params), best.rate))
+
+
+def _draws(key, params):
+    params = np.atleast_2d(np.asarray(params, float))
+    wanted = get_curve(key).n_params
+    if params.ndim != 2 or params.shape[1] != wanted or not len(params):
+        raise NotEstimable(f"the {key} curve needs draws of shape (n, {wanted}), got {params.shape}")
+    if not np.isfinite(params).all():
+        raise NotEstimable(f"some draws of the {key} curve are not finite; drop them, and say how many")
+    return params
+
+
+def _shares(draws, weights):
+    if not draws:
+        raise NotEstimable("expected regret needs the draws of at least one curve")
+    share = np.array([1.0 if weights is None else float(weights[key]) for key in draws])
+    if not (np.isfinite(share).all() and (share >= 0).all() and share.sum() > 0):
+        raise NotEstimable(
+            f"weights of curves must be finite and not negative, with a sum above zero: {weights}"
+        )
+    return share / share.sum()
+
+
+def _rates(rates, lowest, highest):
+    if rates is None:
+        return np.linspace(lowest, highest, 201)
+    rates = np.unique(np.asarray(rates, float))
+    if not rates.size or not (rates[0] >= lowest and rates[-1] <= highest):
+        raise NotEstimable(f"compare rates inside the tested range {lowest:g} to {highest:g} only")
+    return rates
+
+
+def weighted_quantile(values, weights, shares):
+    """Smallest value whose cumulative weight reaches each share (inverse of the weighted distribution)."""
+    order = np.argsort(values, kind="stable")
+    reached = np.cumsum(np.asarray(weights)[order])
+    place = np.searchsorted(reached, np.asarray(shares) * reached[-1] * (1 - 1e-12))
+    return np.asarray(values)[order][np.minimum(place, len(order) - 1)]
