@@ -1,0 +1,259 @@
+"""One rate for many trials: pool the net-return curves, not the optima.
+
+The rate of greatest mean net return is not the mean of the trials' own optima. Trials without a response and
+trials still rising at their highest rate stay in the pool; leaving them out would bias it (the regional
+method of Sawyer et al. 2006).
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable, UnitError
+from fertkit.response.curves import get_curve
+from fertkit.response.economics import economic_optimum_rate
+from fertkit.response.net_return import CAUTION
+from fertkit.response.prices import Prices, area_of, column, positive, single
+from fertkit.results import Result, checks_frame
+
+_ROUNDING = 1e-12
+
+
+class Site(NamedTuple):
+    """One trial of the pool: its name, curve key, parameters (p,), tested rates [rate unit] and a remark."""
+
+    trial: str
+    curve: str
+    params: np.ndarray
+    lowest_rate: float
+    highest_rate: float
+    remark: str = ""
+
+
+@dataclass(frozen=True)
+class PooledReturn(Result):
+    """The rate of greatest mean net return over trials, and the flat range around it.
+
+    Attributes
+    ----------
+    rate, gain : float
+        Best rate [rate unit] and mean net gain there over the lowest rate [money per area].
+    within, within_low, within_high : float
+        Acceptable loss [money per area] and the rates of the grid within it of the best [rate unit].
+    interval_low, interval_high : float
+        95 % of resampled pools of trials have their best rate between these; nan without resampling.
+    frame : DataFrame
+        rate, mean_gain (yield), mean_net_gain (money), trials_tested: on the grid of rates.
+    sites : DataFrame
+        trial, curve, tested rates, own optimum rate and status, loss_at_pooled_rate (nan where the pooled
+        rate lies outside the trial's own tested rates), remark.
+    rate_unit, yield_unit, money : str
+    """
+
+    rate: float
+    gain: float
+    within: float
+    within_low: float
+    within_high: float
+    interval_low: float
+    interval_high: float
+    frame: pd.DataFrame
+    sites: pd.DataFrame
+    rate_unit: str
+    yield_unit: str
+    money: str
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.sites
+
+    @property
+    def area(self) -> str:
+        return area_of(self.yield_unit)
+
+    def summary(self) -> str:
+        unit, n = f"{self.money}/{self.area}", len(self.sites)
+        own = self.sites[column("own_rate", self.rate_unit)]
+        counts = self.sites["status"].value_counts()
+        shown = ", ".join(f"{count} {word}" for word, count in counts.items())
+        lines = [
+            f"Over {n} trials the mean net return is greatest at {self.rate:.4g} {self.rate_unit}: "
+            f"{self.gain:,.2f} {unit} above the lowest rate.",
+            f"From {self.within_low:.4g} to {self.within_high:.4g} {self.rate_unit} it is within "
+            f"{self.within:g} {unit} of that.",
+            f"The trials' own optima run from {own.min():.4g} to {own.max():.4g} {self.rate_unit}, mean "
+            f"{own.mean():.4g} ({shown}); all are kept.",
+        ]
+        if np.isfinite(self.interval_low):
+            lines.insert(
+                2,
+                f"With other trials drawn from the same kind, the best rate would lie between "
+                f"{self.interval_low:.4g} and {self.interval_high:.4g} {self.rate_unit} (95 %).",
+            )
+        return "\n".join([*lines, CAUTION])
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        grid, tested = self.frame.iloc[:, 0], self.frame["trials_tested"]
+        reached = int(tested[(grid - self.rate).abs().idxmin()])
+        n = len(self.sites)
+        return checks_frame(
+            [
+                ("trials with the pooled rate inside their tested rates", reached, n, reached == n,
+                 "beyond a trial's own rates its curve is carried on"),
+                ("pooled rate below the highest rate of the grid", self.rate, grid.iloc[-1],
+                 self.rate < grid.iloc[-1], "at the end of the grid: at least this rate"),
+            ]
+        )  # fmt: skip
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        from fertkit.reference import list_sources
+
+        return list_sources(["SAWYER2006"])
+
+
+def sites_of(fits: Mapping) -> list[Site]:
+    """Make a pool from fitted trials: name -> `ResponseFit`.
+
+    Raises
+    ------
+    UnitError
+        If the trials do not share the units of rate and yield.
+    """
+    units = {(f.rate_unit, f.yield_unit) for f in fits.values()}
+    if len(units) > 1:
+        raise UnitError(f"the trials mix units: {sorted(units)}; restate them in one")
+    return [
+        Site(str(name), f.curve.key, f.coef, f.lowest_rate, f.highest_rate, ", ".join(f.status))
+        for name, f in fits.items()
+    ]
+
+
+def pool_net_return(
+    sites: Iterable[Site],
+    prices: Prices,
+    *,
+    within: float,
+    step: float = 1.0,
+    rate_unit: str = "lb/ac",
+    yield_unit: str = "bu/ac",
+    rng=None,
+    replicates: int = 2000,
+) -> PooledReturn:
+    """Find the rate of greatest mean net return over trials.
+
+    Parameters
+    ----------
+    sites : iterable of Site
+        All trials, those without a response included; see `sites_of`.
+    prices : Prices
+        One price of each kind.
+    within : float
+        Acceptable loss that defines the flat range [money per area].
+    step : float
+        Step of the grid of rates, from the lowest to the highest rate of any trial [rate unit].
+    rng : numpy.random.Generator, optional
+        Resample trials for an interval of the pooled rate.
+    replicates : int
+        Resampled pools.
+
+    Returns
+    -------
+    PooledReturn
+        Exact ties go to the lowest rate.
+
+    Raises
+    ------
+    NotEstimable
+        If the pool is empty, a parameter is not finite or the step is not positive.
+    PriceError, UnitError
+        See `Prices`.
+    """
+    sites = list(sites)
+    _check(sites, step)
+    money = single(prices.per(rate_unit, yield_unit))
+    lows, highs = (np.array([getattr(s, f) for s in sites]) for f in ("lowest_rate", "highest_rate"))
+    rates = np.arange(lows.min(), highs.max() + step * 1e-9, step)
+    yields = _per_curve(sites, lambda curve, params, _: curve.value(rates, params[:, None, :]), len(rates))
+    net = money.net(yields, rates)
+    gains = net - net[:, :1]
+    mean = gains.mean(axis=0)
+    best = _first_best(mean)
+    near = rates[mean >= mean[best] - float(positive(within, "acceptable loss", zero_ok=True))]
+    low, high = _resampled(gains, rates, rng, replicates)
+    frame = pd.DataFrame(
+        {
+            column("rate", rate_unit): rates,
+            column("mean_gain", yield_unit): (yields - yields[:, :1]).mean(axis=0),
+            f"mean_net_gain_per_{area_of(yield_unit)}": mean,
+            "trials_tested": ((lows[:, None] <= rates) & (rates <= highs[:, None])).sum(axis=0),
+        }
+    )
+    return PooledReturn(
+        float(rates[best]), float(mean[best]), float(within), float(near[0]), float(near[-1]), low, high,
+        frame,
+        _site_table(sites, lows, highs, money, rates[best], rate_unit, yield_unit), rate_unit, yield_unit,
+        prices.money,
+    )  # fmt: skip
+
+
+def _check(sites, step):
+    if not sites:
+        raise NotEstimable("a pool needs at least one trial")
+    if not (np.isfinite(step) and step > 0):
+        raise NotEstimable(f"the step of the grid of rates must be above zero, not {step}")
+    for site in sites:
+        if not np.isfinite(np.asarray(site.params, float)).all():
+            raise NotEstimable(f"trial '{site.trial}' has a parameter that is not finite: {site.params}")
+
+
+def _per_curve(sites, function, width):
+    """Apply ``function(curve, params, rows)`` once per kind of curve and put the rows back in order."""
+    out = np.empty((len(sites), width))
+    for key in dict.fromkeys(s.curve for s in sites):
+        rows = np.array([i for i, s in enumerate(sites) if s.curve == key])
+        out[rows] = function(get_curve(key), np.array([sites[i].params for i in rows], float), rows)
+    return out
+
+
+def _first_best(mean):
+    return int(np.argmax(mean >= mean.max() - _ROUNDING * np.abs(mean).max()))
+
+
+def _resampled(gains, rates, rng, replicates):
+    if rng is None:
+        return np.nan, np.nan
+    shares = rng.multinomial(len(gains), np.full(len(gains), 1 / len(gains)), replicates) / len(gains)
+    low, high = np.quantile(rates[np.argmax(shares @ gains, axis=1)], [0.025, 0.975])
+    return float(low), float(high)
+
+
+def _site_table(sites, lows, highs, money, pooled, rate_unit, yield_unit):
+    status = np.empty(len(sites), dtype=object)
+
+    def own(curve, params, rows):
+        cost = money.pass_cost / money.grain
+        rate, status[rows] = economic_optimum_rate(
+            curve, params, money.ratio, lows[rows], highs[rows], pass_cost=cost
+        )
+        loss = money.net(curve.value(rate, params), rate) - money.net(curve.value(pooled, params), pooled)
+        return np.column_stack([rate, loss])
+
+    rate, loss = _per_curve(sites, own, 2).T
+    tested = (lows <= pooled) & (pooled <= highs)
+    return pd.DataFrame(
+        {
+            "trial": [s.trial for s in sites],
+            "curve": [s.curve for s in sites],
+            column("lowest_rate", rate_unit): lows,
+            column("highest_rate", rate_unit): highs,
+            column("own_rate", rate_unit): rate,
+            "status": status,
+            f"loss_at_pooled_rate_per_{area_of(yield_unit)}": np.where(tested, loss, np.nan),
+            "remark": [s.remark for s in sites],
+        }
+    )
