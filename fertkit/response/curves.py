@@ -344,6 +344,7 @@ CURVES: dict[str, Curve] = {
         Curve("mitscherlich", "Mitscherlich", "y = A - B exp(-k x)", ("A", "B", "k"), (_Y, _Y, "per {x}"),
               _mit_value, _mit_slope, _mit_optimum, _none, _mit_plateau),
         Curve("spherical", "spherical", "y = a + s (1.5 x/r - 0.5 (x/r)³) to the range r, then level",
-              ("a", "s", "r"), (_Y, _Y, "{x}"), _sph_value, _sph_slope, _sph_optimum, _sph_join, _sph_plateau),
+              ("a", "s", "r"), (_Y, _Y, "{x}"), _sph_value, _sph_slope, _sph_optimum,
+              _sph_join, _sph_plateau),
     )
 }  # fmt: skip

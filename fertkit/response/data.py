@@ -1,0 +1,216 @@
+"""A trial table as the response fits need it: rates, yields, blocks and units, checked once."""
+
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import InputError, NotEstimable, Problem
+from fertkit.response.sums import Sums, Sweep, make_sweep
+
+#: Column-name endings that carry a unit.
+UNIT_ENDINGS = {
+    "lb_ac": "lb/ac", "kg_ha": "kg/ha", "bu_ac": "bu/ac", "t_ha": "t/ha", "q_ha": "q/ha", "g_ha": "g/ha",
+    "ton_ac": "ton/ac", "cwt_ac": "cwt/ac", "oz_ac": "oz/ac",
+}  # fmt: skip
+#: Columns that name a place or a season of its own; each of their combinations gets its own level.
+SITE_COLUMNS = ("site", "location", "field", "trial", "site_year", "year")
+#: Columns that must hold one value in a trial.
+SINGLE_COLUMNS = ("nutrient", "crop", "unit", "rate_unit", "yield_unit")
+
+
+@dataclass(frozen=True)
+class TrialData:
+    """One trial, checked.
+
+    Attributes
+    ----------
+    rate, yields, weight : array (n,)
+        Rates [rate_unit], yields [yield_unit] and weights (replicates behind each row).
+    block : array (n,) of str, or None
+        Block (and site) of each row.
+    rate_unit, yield_unit, nutrient : str
+        Units as the column names carry them; the nutrient's name when a column gives one, else "".
+    through_origin : bool
+    """
+
+    rate: np.ndarray
+    yields: np.ndarray
+    weight: np.ndarray
+    block: np.ndarray | None
+    rate_unit: str
+    yield_unit: str
+    nutrient: str = ""
+    through_origin: bool = False
+
+    @cached_property
+    def sweep(self) -> Sweep:
+        return make_sweep(self.rate, self.block, self.weight, self.through_origin)
+
+    @cached_property
+    def sums(self) -> Sums:
+        return self.sweep.sums(self.yields)
+
+    @property
+    def rates(self) -> np.ndarray:
+        """Distinct tested rates, ascending."""
+        return np.unique(self.rate)
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Rows as used, in rate order: rate, yield, block, weight."""
+        frame = pd.DataFrame({"rate": self.rate, "yield": self.yields, "weight": self.weight})
+        frame["block"] = "" if self.block is None else self.block
+        return frame.sort_values(["rate", "block"], kind="stable", ignore_index=True)
+
+
+def read_trial_data(
+    trial: pd.DataFrame, *, rate=None, yield_=None, block=None, weight=None, through_origin=False
+) -> TrialData:
+    """Check a trial table and take from it what the fits need.
+
+    Parameters
+    ----------
+    trial : DataFrame
+        One row per plot or strip, or one per rate mean.
+    rate, yield_ : str, optional
+        Columns of rate and yield; by default the only ones starting with ``rate_`` and ``yield_``.
+    block : str, list of str or False, optional
+        Columns whose combinations get a level of their own; by default ``block`` together with any site or
+        year column that holds several values. False: no blocks (refused when there are several sites).
+    weight : str, optional
+        Column of replicate counts when rows are means.
+    through_origin : bool
+        Fit no intercept.
+
+    Raises
+    ------
+    InputError
+        Missing, ambiguous or unusable columns and cells, all at once.
+    NotEstimable
+        If all rates are equal.
+    """
+    problems: list[Problem] = []
+    rate = _one_column(trial, rate, "rate_", "rate", problems)
+    yield_ = _one_column(trial, yield_, "yield_", "yield", problems)
+    problems += _mixed(trial) + _subsamples(trial)
+    groups = _group_columns(trial, block, problems)
+    if weight is not None and weight not in trial:
+        problems.append(Problem(f"there is no column '{weight}'", "name the column of replicate counts"))
+    if rate is None or yield_ is None or problems:
+        raise InputError("trial", problems)
+    x, y = _numbers(trial, rate, problems), _numbers(trial, yield_, problems)
+    w = np.ones(len(x)) if weight is None else _numbers(trial, weight, problems)
+    _out_of_bounds(trial, rate, x, x < 0, "a rate cannot be negative", problems)
+    if weight is not None:
+        _out_of_bounds(trial, weight, w, w <= 0, "a replicate count must be above zero", problems)
+    label = None
+    if groups:
+        for column in groups:
+            missing = trial[column].isna().to_numpy()
+            _out_of_bounds(trial, column, trial[column].to_numpy(), missing, "the block is missing", problems)
+        label = trial[groups].astype(str).agg(" / ".join, axis=1).to_numpy(dtype=str)
+    if problems:
+        raise InputError("trial", problems)
+    x = _same_level(x)
+    if len(np.unique(x)) < 2:
+        raise NotEstimable("all rates are equal; a response needs at least two rates, a curve at least three")
+    nutrient = str(trial["nutrient"].iloc[0]) if "nutrient" in trial else ""
+    return TrialData(
+        x, y, w, label, unit_of(rate, "rate unit"), unit_of(yield_, "yield unit"), nutrient, through_origin
+    )
+
+
+def unit_of(column: str, otherwise: str) -> str:
+    """Unit carried by a column name, e.g. ``rate_lb_ac`` -> ``lb/ac``; `otherwise` when it carries none."""
+    words = column.lower().split("_")
+    pairs = ["_".join(pair) for pair in pairwise(words)]
+    return next((UNIT_ENDINGS[p] for p in pairs if p in UNIT_ENDINGS), otherwise)
+
+
+def _one_column(trial, name, prefix, kind, problems):
+    if name is not None:
+        if name in trial:
+            return name
+        problems.append(Problem(f"there is no column '{name}'", f"columns are: {', '.join(map(str, trial))}"))
+        return None
+    found = [c for c in trial if str(c).startswith(prefix) and str(c) not in SINGLE_COLUMNS]
+    if len(found) == 1:
+        return found[0]
+    what = f"no column starts with '{prefix}'" if not found else f"several {kind} columns: {', '.join(found)}"
+    example = "rate_lb_ac" if kind == "rate" else "yield_bu_ac"
+    problems.append(Problem(what, f"keep one {kind} in one unit, named like '{example}', or name the column"))
+    return None
+
+
+def _varies(trial, column):
+    return column in trial and len(trial[column].dropna().unique()) > 1
+
+
+def _mixed(trial):
+    return [
+        Problem(
+            f"several values in one trial: {', '.join(map(str, trial[c].dropna().unique()[:5]))}",
+            "analyse each on its own; a response curve needs one nutrient, crop and unit",
+            column=c,
+        )
+        for c in SINGLE_COLUMNS
+        if _varies(trial, c)
+    ]
+
+
+def _subsamples(trial):
+    """Cells of one strip are not replicates: they share its soil and would fake precision."""
+    for column in ("strip", "plot"):
+        if column in trial:
+            keys = [c for c in (*SITE_COLUMNS, "block", column) if c in trial]
+            repeated = trial.duplicated(keys)
+            if repeated.any():
+                row = int(np.flatnonzero(repeated)[0])
+                what = f"{int(repeated.sum())} rows repeat a {column} that is already there"
+                remedy = f"sub-samples are not replicates; average each {column} to one row first"
+                return [Problem(what, remedy, row + 2, column, trial[column].iloc[row])]
+    return []
+
+
+def _group_columns(trial, block, problems):
+    sites = [c for c in SITE_COLUMNS if _varies(trial, c)]
+    if block is False:
+        if sites:
+            what = f"several levels in '{', '.join(sites)}' but no site effects"
+            problems.append(
+                Problem(
+                    what, "pooling without site effects can turn a response upside down; leave `block` unset"
+                )
+            )
+        return []
+    if block is None:
+        return sites + (["block"] if _varies(trial, "block") else [])
+    given = [block] if isinstance(block, str) else list(block)
+    missing = [c for c in given if c not in trial]
+    if missing:
+        problems.append(
+            Problem(f"there is no column '{missing[0]}'", "name the column that holds the blocks")
+        )
+        return []
+    return [c for c in sites if c not in given] + given
+
+
+def _numbers(trial, column, problems):
+    values = pd.to_numeric(trial[column], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    bad = ~np.isfinite(values)
+    _out_of_bounds(trial, column, trial[column].to_numpy(), bad, "not a number", problems)
+    return values
+
+
+def _out_of_bounds(trial, column, values, bad, what, problems):
+    for row in np.flatnonzero(bad):
+        problems.append(Problem(what, "correct it or leave the row out", int(row) + 2, column, values[row]))
+
+
+def _same_level(x):
+    """Rates that agree to ten digits are one level, so that unit conversion does not split a rate."""
+    scale = 10.0 ** (10 - np.ceil(np.log10(max(np.abs(x).max(), 1e-300))))
+    return np.round(x * scale) / scale

@@ -1,0 +1,274 @@
+"""Fit one response curve to one trial: exact least squares, honest about what the data leave open."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable
+from fertkit.response.curves import Curve, get_curve
+from fertkit.response.data import TrialData, read_trial_data
+from fertkit.response.intervals import Interval, join_identified
+from fertkit.response.many import Fits, basis, fit_sums
+from fertkit.response.shapes import SHAPES
+from fertkit.results import Result, checks_frame
+
+STEP = 9.2  # ln(1e4): a Mitscherlich this steep has 99.99 % of its rise done at the first rate
+
+
+@dataclass(frozen=True)
+class ResponseFit(Result):
+    """One curve fitted to one trial.
+
+    Attributes
+    ----------
+    curve : Curve
+    params : DataFrame
+        param, estimate, se, unit; se is nan where the data do not identify the parameter.
+    rss : float
+        Residual sum of squares, weighted by replicate counts [yield unit squared].
+    df_error, n, n_rates : int
+        Error degrees of freedom, rows, distinct rates.
+    lowest_rate, highest_rate : float
+        Range of tested rates [rate_unit].
+    rate_unit, yield_unit : str
+    block_effects : DataFrame
+        block, effect: yield of each block above the average block [yield_unit].
+    join_set : Interval or None
+        All joins that fit the data equally well; None for curves without a join.
+    status : tuple of str
+        What the fit ran into, e.g. ``join_not_identified``, ``join_beyond_range``, ``straight_line``.
+    checks : DataFrame
+    r2 : float
+        Share of the variation among and within rates explained, blocks aside; nan for constant yields.
+    covariance : array (p, p)
+        Asymptotic covariance of the published parameters.
+    data : TrialData
+    fits : Fits
+        The same fit in the form the interval functions use.
+    """
+
+    curve: Curve
+    params: pd.DataFrame
+    rss: float
+    df_error: int
+    n: int
+    n_rates: int
+    lowest_rate: float
+    highest_rate: float
+    rate_unit: str
+    yield_unit: str
+    block_effects: pd.DataFrame
+    join_set: Interval | None
+    status: tuple[str, ...]
+    checks: pd.DataFrame
+    r2: float
+    covariance: np.ndarray
+    data: TrialData
+    fits: Fits
+
+    @property
+    def coef(self) -> np.ndarray:
+        """Published parameters, shape (p,)."""
+        return self.fits.params[0, 0]
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.params
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return pd.DataFrame({"used_for": ["response curve"], "source": ["least squares on the trial itself"]})
+
+    @property
+    def sigma(self) -> float:
+        """Residual standard deviation of a row of weight one [yield_unit]; nan without degrees of freedom."""
+        return float(np.sqrt(self.rss / self.df_error)) if self.df_error > 0 else float("nan")
+
+    def predict(self, rate):
+        """Yield of the average block at `rate` [yield_unit]."""
+        return self.curve.value(rate, self.coef)
+
+    def summary(self) -> str:
+        low, high = self.lowest_rate, self.highest_rate
+        lines = [
+            f"{self.curve.label} ({self.curve.formula}) fitted to {self.n} rows at {self.n_rates} rates, "
+            f"{low:g} to {high:g} {self.rate_unit}.",
+            "; ".join(f"{r.param} = {r.estimate:.5g}" for r in self.params.itertuples())
+            + f"; residual SD {self.sigma:.3g} {self.yield_unit} with {self.df_error} df.",
+        ]
+        if self.join_set is not None:
+            lines.append(f"Join point: {join_text(self)} {self.rate_unit}.")
+        lines += [
+            m for m, passed in zip(self.checks["meaning"], self.checks["passed"], strict=True) if not passed
+        ]
+        return "\n".join(lines)
+
+
+def fit_response(
+    trial, curve="quadratic_plateau", *, rate=None, yield_=None, block=None, weight=None, through_origin=False
+) -> ResponseFit:
+    """Fit one response curve by exact least squares, block and site effects swept out.
+
+    Parameters
+    ----------
+    trial : DataFrame or TrialData
+        One row per strip or plot (or per rate mean, with `weight` the replicate counts).
+    curve : str
+        Key of `fertkit.response.curves.CURVES`.
+    rate, yield_, block, weight, through_origin
+        See `fertkit.response.data.read_trial_data`.
+
+    Returns
+    -------
+    ResponseFit
+        The global minimum of the residual sum of squares; no starting value is needed.
+
+    Raises
+    ------
+    InputError
+        If the table cannot be used as it stands.
+    NotEstimable
+        If the trial has fewer distinct rates than the curve has parameters, or rows are too few.
+    """
+    curve = get_curve(curve)
+    data = trial if isinstance(trial, TrialData) else read_trial_data(
+        trial, rate=rate, yield_=yield_, block=block, weight=weight, through_origin=through_origin
+    )  # fmt: skip
+    return fit_data(data, curve)
+
+
+def fit_data(data: TrialData, curve: Curve) -> ResponseFit:
+    """Fit a curve to a checked trial; see `fit_response`."""
+    sums = data.sums
+    n_params = curve.n_params - data.through_origin
+    n_rates = int(sums.n_rates[0])
+    if n_rates < n_params:
+        raise NotEstimable(
+            f"the {curve.label} curve has {n_params} parameters but the trial only {n_rates} distinct rates; "
+            "choose a simpler curve, or compare the two rates directly"
+        )
+    fits = fit_sums(curve.key, sums)
+    df_error = int(sums.df_error(curve.n_params)[0])
+    rss, total = float(fits.rss[0, 0]), float(sums.total_ss()[0, 0])
+    status = _status(curve, fits, data, df_error)
+    covariance = _covariance(curve, fits, data, rss, df_error, status)
+    params = pd.DataFrame(
+        {
+            "param": curve.param_names,
+            "estimate": fits.params[0, 0],
+            "se": np.sqrt(np.diag(covariance)),
+            "unit": curve.units(data.yield_unit, data.rate_unit),
+        }
+    )
+    join_set = join_identified(curve, fits, sums)
+    return ResponseFit(
+        curve, params, rss, df_error, len(data.rate), n_rates, float(data.rate.min()), float(data.rate.max()),
+        data.rate_unit, data.yield_unit, _block_effects(data, curve, fits), join_set, status,
+        _checks(status, data, n_rates, n_params), 1 - rss / total if total > 0 else float("nan"),
+        covariance, data, fits,
+    )  # fmt: skip
+
+
+def join_text(fit: ResponseFit) -> str:
+    """The join as a person would say it: a number, a range, or beyond the tested rates."""
+    if fit.join_set is None:
+        return "none"
+    if fit.join_set.low != fit.join_set.high:
+        return fit.join_set.within(fit.lowest_rate, fit.highest_rate).text("anywhere in ")
+    return fit.join_set.within(fit.lowest_rate, fit.highest_rate).text()
+
+
+def _status(curve, fits, data, df_error):
+    words = []
+    low, high = data.rate.min(), data.rate.max()
+    steps = curve.slope(np.linspace(low, high, 3)[1:2], fits.params[0, 0])[0]
+    ends = curve.value(np.array([low, high]), fits.params[0, 0])
+    if curve.key in SHAPES:
+        bend, shape = fits.bend[0, 0], SHAPES[curve.key]
+        start = low if shape.shifted and not data.through_origin else 0.0
+        first = data.rates[1] - low
+        if curve.key == "mitscherlich":
+            words += ["step"] if bend * first > STEP else []
+            words += ["straight_line"] if bend * (high - start) < 1e-3 else []
+        else:
+            join = start + 1 / bend if bend > 0 else np.inf
+            words += ["join_not_identified"] if join <= data.rates[1] and not data.through_origin else []
+            words += ["join_beyond_range"] if join > high else []
+            line = join >= high if curve.key == "linear_plateau" else join > 1e4 * high
+            words += ["straight_line"] if line else []
+            words += ["join_at_tested_rate"] if curve.key == "linear_plateau" and join in data.rates else []
+    if curve.key == "quadratic" and fits.params[0, 0, 2] > 0:
+        words.append("convex")
+    if curve.key != "mean" and ends[1] < ends[0] and steps <= 0:
+        words.append("falling")
+    return tuple(words + (["saturated"] if df_error <= 0 else []))
+
+
+def _covariance(curve, fits, data, rss, df_error, status):
+    """Delta-method covariance of the published parameters, from the Jacobian with block columns."""
+    p = curve.n_params
+    unknown = {"join_not_identified", "straight_line", "step", "join_at_tested_rate"} & set(status)
+    if df_error <= 0 or unknown:
+        return np.full((p, p), np.nan)
+    columns, to_published = _jacobian(curve, fits, data)
+    sweep = data.sweep
+    z = (sweep.block[:, None] == np.arange(max(sweep.n_blocks, 1))).astype(float)
+    design = columns if data.through_origin else np.hstack([z, columns])
+    scaled = design * np.sqrt(data.weight)[:, None]
+    norm = np.sqrt((scaled**2).sum(axis=0))
+    unit = np.linalg.pinv((scaled / norm).T @ (scaled / norm), hermitian=True) / np.outer(norm, norm)
+    if data.through_origin:
+        pick = np.vstack([np.zeros(columns.shape[1]), np.eye(columns.shape[1])])
+    else:
+        pick = np.zeros((1 + columns.shape[1], design.shape[1]))
+        pick[0, : z.shape[1]] = 1 / z.shape[1]
+        pick[1:, z.shape[1] :] = np.eye(columns.shape[1])
+    turn = to_published @ pick
+    return turn @ unit @ turn.T * (rss / df_error)
+
+
+def _jacobian(curve, fits, data):
+    """Columns (n, p - 1) by the internal parameters beside the level, and the map to published ones."""
+    if curve.key not in SHAPES:
+        columns, back = basis(curve.key, data.sweep.rates[None])
+        return columns[0][data.sweep.code], back[0]
+    shape = SHAPES[curve.key]
+    start = data.sweep.rates[0] if shape.shifted else 0.0
+    a, b, bend = fits.level[0, 0], fits.slope[0, 0], fits.bend[0, 0]
+    coord, step = shape.coord(bend), 1e-20
+    rise, turn, _ = shape.jet(data.rate - start, coord)
+    # Complex-step derivatives of the published parameters are exact to rounding.
+    moved = np.array([a, b, coord]) + 1j * step * np.eye(3)
+    published = shape.publish(moved[:, 0], moved[:, 1], shape.uncoord(moved[:, 2]), start)
+    return np.column_stack([rise, b * turn]), np.imag(published).T / step
+
+
+def _block_effects(data, curve, fits):
+    if data.block is None or data.through_origin:
+        return pd.DataFrame({"block": pd.Series(dtype=str), "effect": pd.Series(dtype=float)})
+    rest = pd.Series((data.yields - curve.value(data.rate, fits.params[0, 0])) * data.weight)
+    effect = rest.groupby(data.block).sum() / pd.Series(data.weight).groupby(data.block).sum()
+    return pd.DataFrame({"block": effect.index, "effect": effect.to_numpy()})
+
+
+def _checks(status, data, n_rates, n_params):
+    pure_df = int(data.sums.pure_df[0])
+    top = data.rates[1]
+    rows = [
+        ("distinct rates", n_rates, n_params + 1, n_rates > n_params,
+         "as many parameters as rates: the curve runs through the rate means and cannot be judged"),
+        ("error df within rates", pure_df, 1, pure_df > 0,
+         "no replication within rates: the error includes the curve's own lack of fit"),
+    ]  # fmt: skip
+    meanings = {
+        "join_not_identified": f"the yields cannot tell any join up to {top:g} from another",
+        "join_beyond_range": "the join lies beyond the highest tested rate",
+        "straight_line": "the best fit of this curve is a straight line",
+        "step": f"all of the response is reached by the first rate above the lowest, {top:g}",
+        "convex": "the fitted curve bends upwards; its stationary point is a minimum",
+        "falling": "yield falls with the rate",
+        "saturated": "no degrees of freedom are left for an error",
+    }
+    rows += [(word, 1, 0, False, meanings[word]) for word in status if word in meanings]
+    return checks_frame(rows)

@@ -1,0 +1,198 @@
+"""Intervals for the economic optimum, the join and the plateau, open where the data leave them open.
+
+Three kinds, and one contrast:
+
+* ``exact``: for curves linear in their parameters, all rates at which the slope can be the price ratio
+  (Bachmaier 2009, Statistical Papers 50:649-660; a Fieller-type set that may be unbounded);
+* ``profile``: all values that some curve with ``RSS <= RSSmin (1 + F / df)`` attains. For a given shape that
+  region is an interval of slopes, so the profile is a search over the shape alone;
+* ``bootstrap``: percentiles over refitted replicates, from residuals or whole blocks;
+* ``wald``: estimate -+ t SE. Symmetric, never open, too short above; for comparison only.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fertkit.errors import LookupFailed, NotEstimable, unknown
+from fertkit.response.many import Fits
+from fertkit.response.regions import Region, optimum_sets, start_of
+from fertkit.response.shapes import SHAPES
+from fertkit.response.sums import Sums
+
+
+@dataclass(frozen=True)
+class Interval:
+    """An interval with ends that may be open.
+
+    Attributes
+    ----------
+    low, high : float
+        Ends; -inf or inf where the data set no end.
+    low_open, high_open : bool
+        The true value may lie beyond the end given (or at no end at all).
+    level : float
+        Confidence level, 0 for a set of equally good values.
+    method : str
+        ``exact``, ``profile``, ``bootstrap``, ``wald``, ``averaged`` or ``identified``.
+    """
+
+    low: float
+    high: float
+    low_open: bool
+    high_open: bool
+    level: float
+    method: str
+
+    def within(self, lowest: float, highest: float) -> "Interval":
+        """The interval cut to the tested rates; an end that reached beyond them is marked open."""
+        low, high = np.clip([self.low, self.high], lowest, highest)
+        below = self.low < lowest and lowest > 0  # nothing lies below a rate of zero
+        return replace(
+            self,
+            low=float(low),
+            high=float(high),
+            low_open=bool(below or self.low > highest or (self.low_open and self.low == low)),
+            high_open=bool(self.high > highest or (self.high_open and self.high == high)),
+        )
+
+    def text(self, digits: int = 3) -> str:
+        """The interval in words, e.g. ``147 to > 150``; never a number beyond an open end."""
+        if np.isnan(self.low) or np.isnan(self.high):
+            return "not estimable"
+        low, high = (_plain(v, digits) for v in (self.low, self.high))
+        if self.low == self.high:
+            return f"> {high}" if self.high_open else f"< {low}" if self.low_open else low
+        low = "no lower limit" if np.isneginf(self.low) else f"< {low}" if self.low_open else low
+        high = "no upper limit" if np.isposinf(self.high) else f"> {high}" if self.high_open else high
+        return f"{low} to {high}"
+
+    def __contains__(self, value) -> bool:
+        return bool((self.low <= value or self.low_open) and (value <= self.high or self.high_open))
+
+
+def make_interval(low, high, level, method) -> Interval:
+    """An interval whose infinite ends are open."""
+    low, high = float(low), float(high)
+    return Interval(low, high, bool(np.isinf(low)), bool(np.isinf(high)), level, method)
+
+
+def _plain(value, digits):
+    """A number to `digits` significant digits, but never fewer than its whole units."""
+    if value == 0 or not np.isfinite(value):
+        return f"{value:g}"
+    places = max(0, digits - 1 - int(np.floor(np.log10(abs(value)))))
+    return f"{value:.{places}f}"
+
+
+# One fit ---------------------------------------------------------------------------------------------
+
+
+def optimum_interval(fit, price_ratio, level=0.95, method=None, **bootstrap) -> Interval:
+    """Interval of the economic optimum rate of a fitted curve, not cut to the tested rates.
+
+    Parameters
+    ----------
+    fit : ResponseFit
+    price_ratio : float
+        Nutrient price over yield price [yield unit per rate unit]; 0 gives the agronomic optimum.
+    level : float
+    method : {"exact", "profile", "bootstrap", "wald"}, optional
+        By default ``exact`` for curves linear in their parameters and ``profile`` for the others.
+    **bootstrap
+        ``seed``, ``replicates``, ``kind``: see `fertkit.response.bootstrap.bootstrap_fits`.
+
+    Raises
+    ------
+    NotEstimable
+        Without error degrees of freedom.
+    """
+    linear = fit.curve.key not in SHAPES
+    method = method or ("exact" if linear else "profile")
+    if method == "bootstrap":
+        from fertkit.response.bootstrap import bootstrap_optimum
+
+        return bootstrap_optimum(fit, price_ratio, level=level, **bootstrap)
+    if method == "wald":
+        estimate = float(fit.curve.optimum(fit.coef, price_ratio))
+        return wald_interval(fit, lambda p: fit.curve.optimum(p, price_ratio), estimate, level)
+    if method not in ("exact", "profile"):
+        raise unknown("interval method", method, ("exact", "profile", "bootstrap", "wald"))
+    if linear != (method == "exact"):
+        raise LookupFailed(f"the {fit.curve.label} curve has no {method} interval; leave `method` unset")
+    _need_df(fit)
+    low, high = optimum_sets(fit.curve.key, fit.fits, fit.data.sums, price_ratio, level)
+    return make_interval(low[0, 0], high[0, 0], level, method)
+
+
+def join_interval(fit, level=0.95) -> Interval:
+    """Profile interval of the join, range or (Mitscherlich) 95 % point of the rise, not cut to tested rates.
+
+    Raises
+    ------
+    NotEstimable
+        For curves without a shape, or without error degrees of freedom.
+    """
+    low, high = bend_interval(fit, level)
+    start = float(start_of(SHAPES[fit.curve.key], fit.data.sums)[0])
+    scale = np.log(20.0) if fit.curve.key == "mitscherlich" else 1.0
+    with np.errstate(divide="ignore"):
+        ends = start + scale / np.array([high, low])
+    return make_interval(*ends, level, "profile")
+
+
+def bend_interval(fit, level=0.95) -> tuple[float, float]:
+    """Profile ends of the shape parameter: 1/(join - lowest rate), k, or 1/range [per rate unit]."""
+    if fit.curve.key not in SHAPES:
+        raise NotEstimable(f"the {fit.curve.label} curve has no join or rate constant")
+    _need_df(fit)
+    region = Region(fit.curve.key, fit.fits, fit.data.sums, level)
+    return float(region.low[0, 0]), float(region.high[0, 0])
+
+
+def plateau_interval(fit, level=0.95) -> Interval:
+    """Profile interval of the plateau or asymptote of the average block [yield unit].
+
+    Raises
+    ------
+    NotEstimable
+        For curves without a plateau, or without error degrees of freedom.
+    """
+    if fit.curve.key not in SHAPES:
+        raise NotEstimable(f"the {fit.curve.label} curve has no plateau")
+    _need_df(fit)
+    low, high = Region(fit.curve.key, fit.fits, fit.data.sums, level).plateau()
+    return make_interval(low[0, 0], high[0, 0], level, "profile")
+
+
+def wald_interval(fit, function, estimate, level=0.95) -> Interval:
+    """Delta-method interval of any smooth function of the published parameters; a contrast, not an answer."""
+    from scipy.stats import t
+
+    step = 1e-6 * np.maximum(np.abs(fit.coef), 1e-12)
+    move = np.diag(step)
+    slope = (function(fit.coef + move) - function(fit.coef - move)) / (2 * step)
+    half = t.ppf(0.5 + level / 2, fit.df_error) * np.sqrt(slope @ fit.covariance @ slope)
+    return make_interval(estimate - half, estimate + half, level, "wald")
+
+
+def join_identified(curve, fits: Fits, sums: Sums) -> Interval | None:
+    """All joins that fit equally well: a point, the whole first gap, or everything beyond the top rate."""
+    if curve.key not in SHAPES or curve.key == "mitscherlich":
+        return None
+    start = float(start_of(SHAPES[curve.key], sums)[0])
+    bend, first = float(fits.bend[0, 0]), float(sums.rates[0, 1])
+    join = start + 1 / bend if bend > 0 else np.inf
+    top = float(sums.highest[0])
+    if join <= first and sums.n_blocks[0]:
+        return Interval(float(sums.lowest[0]), first, True, False, 0.0, "identified")
+    if curve.key == "linear_plateau" and join >= top:
+        return Interval(top, np.inf, False, True, 0.0, "identified")
+    return Interval(join, join, False, bool(np.isinf(join)), 0.0, "identified")
+
+
+def _need_df(fit):
+    if fit.df_error <= 0:
+        raise NotEstimable(
+            f"the {fit.curve.label} curve leaves no df for an error; use more plots or a simpler curve"
+        )
