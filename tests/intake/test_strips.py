@@ -1,0 +1,212 @@
+"""Strip files: what is recognised, what is adjusted, and every problem of a bad file at once."""
+
+import io
+
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fertkit.errors import InputError
+from fertkit.intake.strip_headers import read_header
+from fertkit.intake.strips import read_strips
+
+GOOD = """Rep,Strip,Applied N kg N/ha,Yield t/ha,Moisture %
+1,1,0,8.1,17
+1,2,50,9.2,16
+2,3,50,9.4,16
+2,4,0,8.0,18
+"""
+
+
+def read(text, **options):
+    return read_strips(io.StringIO(text), name="sheet.csv", **options)
+
+
+def problems(text, **options):
+    with pytest.raises(InputError) as caught:
+        read(text, **options)
+    assert caught.value.file == "sheet.csv"
+    return caught.value.problems
+
+
+# ---- headers
+
+
+@pytest.mark.parametrize(
+    ("text", "role", "unit", "nutrient"),
+    [
+        ("N rate (lb/ac)", "rate", "lb/ac", "N"),
+        ("rate_kg_ha", "rate", "kg/ha", ""),
+        ("n_kg_ha", "rate", "kg/ha", "N"),
+        ("K2O rate (lbs/acre)", "rate", "lb/ac", "K2O"),
+        ("Applied, kg N ha⁻¹", "rate", "kg/ha", "N"),
+        ("Target rate (lb per acre)", "planned", "lb/ac", ""),
+        ("Yield, t/ha", "yield", "t/ha", ""),
+        ("yield_bu_ac", "yield", "bu/ac", ""),
+        ("Grain yield [Mg/ha]", "yield", "Mg/ha", ""),
+        ("Yield (bu/ac at 15.5 % moisture)", "yield", "bu/ac", ""),
+        ("Moisture %", "moisture", "", ""),
+        ("rep", "block", "", ""),
+        ("Strip width (ft)", "width", "ft", ""),
+        ("Plot no", "strip", "", ""),
+        ("Soil test K", "", "", ""),
+    ],
+)
+def test_headers(text, role, unit, nutrient):
+    header = read_header(text)
+    assert (header.role, header.unit, header.nutrient) == (role, unit, nutrient)
+
+
+# ---- good files
+
+
+def test_demo_corn_is_one_row_a_strip_at_trade_moisture(demo):
+    trial = read_strips(demo("corn_n_strips.csv"), crop="maize")
+    assert [c for c in trial.table if c.startswith("rate_")] == ["rate_lb_ac"]
+    assert [c for c in trial.table if c.startswith("yield_")] == ["yield_bu_ac"]
+    assert (trial.nutrient, trial.crop, trial.rate_unit, trial.yield_unit) == ("N", "corn", "lb/ac", "bu/ac")
+    # Trade moisture of corn 15.5 %: dry matter is the same before and after.
+    dry = trial.table["yield_bu_ac"] * 84.5
+    assert dry.tolist() == pytest.approx(
+        (trial.table["harvested_bu_ac"] * (100 - trial.table["moisture_pct"])).tolist()
+    )
+    assert trial.checks["passed"].all()
+    assert "24 strips" in trial.summary()
+
+
+def test_shrink_to_trade_moisture_as_published():
+    # Corn from 25 to 15.5 % loses 11.24 % of its weight (Pioneer, moisture shrink page).
+    trial = read("rate_lb_ac,yield_lb_ac,moisture\n0,1000,25\n10,1000,25.5\n", crop="corn")
+    assert trial.table["yield_lb_ac"].iloc[0] == pytest.approx(1000 * (1 - 0.1124), abs=0.05)
+    # 1000 lb at 25.5 % are 15.743872 bu at 15.5 %, not the 15.8 of rounded steps (same page, exact).
+    assert trial.table["yield_lb_ac"].iloc[1] / 56 == pytest.approx(15.743872, abs=1e-6)
+
+
+def test_five_published_sites_from_one_file(outside):
+    # Hernandez & Mulla 2008, Agron. J. 100:1221-1229: 5 sites, 7 rates (site 5: 6) x 4 replicates.
+    trial = read_strips(outside("hernandez_corn_n.csv"), name="corn")
+    sizes = trial.table.groupby("trial").size()
+    assert sizes.to_dict() == {"S1": 28, "S2": 28, "S3": 28, "S4": 28, "S5": 24}
+    assert trial.table.groupby("trial")["block"].nunique().eq(4).all()
+    assert trial.standard_moisture_pct is None
+    assert "loc" in trial.table
+
+
+def test_site_and_year_make_the_trial(outside):
+    # Engelstad & Parks 1971: two Tennessee locations in five years.
+    trial = read_strips(outside("engelstad_corn_n.csv"), name="corn")
+    assert trial.table["trial"].nunique() == 10
+    assert trial.yield_unit == "q/ha"
+
+
+def test_planned_and_applied_rates_stand_side_by_side():
+    text = (
+        GOOD.replace("Rep,", "Rep,Target rate lb/ac,").replace("\n1,", "\n1,0,").replace("\n2,", "\n2,44.6,")
+    )
+    trial = read(text, crop="corn")
+    assert {"rate_kg_ha", "planned_kg_ha"} <= set(trial.table)
+    assert trial.table["planned_kg_ha"].iloc[2] == pytest.approx(44.6 * 0.45359237 / 0.40468564224)
+    told = trial.checks.set_index("check").loc["applied as planned"]
+    assert not told["passed"]
+    assert told["value"] == 2
+    assert "lines 3, 5" in told["meaning"]
+
+
+def test_decimal_commas_and_a_line_above():
+    trial = read("Harvest of the long field;;\nblock;rate_kg_ha;yield_t_ha\n1;0;8,15\n1;50;9,25\n")
+    assert trial.table["yield_t_ha"].tolist() == [8.15, 9.25]
+    assert trial.table["strip"].tolist() == ["row 3", "row 4"]
+
+
+def test_lost_strip_stays_and_is_told():
+    trial = read(GOOD.replace("2,4,0,8.0,18", "2,4,0,,18"), crop="corn")
+    assert trial.table["yield_t_ha"].isna().sum() == 1
+    assert "line" in trial.summary()
+
+
+def test_columns_and_units_may_be_named():
+    trial = read(
+        "A,B,C\n0,100,1\n50,120,1\n", columns={"rate": "A", "yield": "B"},
+        units={"rate": "lbs/acre", "yield": "bu/ac"},
+    )  # fmt: skip
+    assert trial.table["rate_lb_ac"].tolist() == [0, 50]
+
+
+def test_yield_already_at_moisture_is_not_adjusted_twice():
+    trial = read("rate_lb_ac,Yield (bu/ac at 15.5%),moisture\n0,100,20\n50,120,20\n", crop="corn")
+    assert trial.table["yield_bu_ac"].tolist() == [100, 120]
+    trial = read("rate_lb_ac,Yield (bu/ac at 14%)\n0,100\n50,120\n", crop="corn")
+    assert trial.table["yield_bu_ac"].iloc[0] == pytest.approx(100 * 86 / 84.5)
+
+
+# ---- bad files
+
+
+def test_every_problem_of_a_file_at_once():
+    text = (
+        "Rep,Strip,N rate (kg/ha),Yield t/ha,Moisture %,Crop\n"
+        "1,1,0,8.1,17,moonweed\n"
+        "1,2,5x,9.2,16,corn\n"
+        "1,2,100,-3,120,corn\n"
+        ",4,112,9.9,,corn\n"
+    )
+    found = {(p.row, p.column): str(p) for p in problems(text)}
+    assert set(found) == {
+        (None, None), (3, "N rate (kg/ha)"), (4, "Yield t/ha"), (4, "Moisture %"), (4, None), (5, "Rep"),
+        (5, "Moisture %"),
+    }  # fmt: skip
+    assert "moonweed" in found[None, None]
+    assert "5x" in found[3, "N rate (kg/ha)"]
+    assert "twice" in found[4, None]
+
+
+@pytest.mark.parametrize(
+    ("text", "options", "said"),
+    [
+        ("foo,bar\n1,2\n", {}, "no column for the rate"),
+        ("rate,yield_t_ha\n1,2\n", {}, "no unit that is known"),
+        ("N rate (gal/ac),yield_t_ha\n1,2\n", {}, "no unit that is known"),
+        ("rate,yield_t_ha\n1,2\n", {"units": {"rate": "spoons"}}, "unknown unit 'spoons'"),
+        ("Rate,Yield (bu/ac),rate unit\n1,100,lb/ac\n2,100,kg/ha\n", {}, "mixed units: kg/ha, lb/ac"),
+        ("N rate (lb/ac),K2O rate (lb/ac),yield_bu_ac\n1,2,3\n", {}, "several columns could be the rate"),
+        ("rate_lb_ac,yield_bu_ac,yield_t_ha\n1,2,3\n", {}, "several columns could be the yield"),
+        (GOOD, {}, "not the crop"),
+        (GOOD, {"crop": "cotton"}, "no trade moisture"),
+        (GOOD, {"crop": "corn", "columns": {"rate": "Nope"}}, "no column 'Nope'"),
+        (GOOD, {"crop": "corn", "columns": {"speed": "Rep"}}, "unknown role 'speed'"),
+        ("rate_lb_ac,yield_bu_ac\n", {}, "no strips"),
+        ("block,rate_lb_ac,yield_bu_ac\n1,0,100\n1,0,100\n", {}, "repeats an earlier one"),
+        ("rate_lb_ac,yield_bu_ac\n,100\n", {}, "the rate is missing"),
+        ("rate_lb_ac,yield_bu_ac\n0,<100\n", {}, "a limit"),
+        ("crop,rate_lb_ac,yield_bu_ac\ncorn,0,100\nwheat,0,90\n", {}, "more than one crop"),
+    ],
+)
+def test_bad_input_is_one_clear_message(text, options, said):
+    found = problems(text, **options)
+    assert any(said in str(p) for p in found), [str(p) for p in found]
+    assert all(p.remedy for p in found)
+
+
+def test_missing_file_is_named():
+    with pytest.raises(InputError, match=r"not there"):
+        read_strips("no_such_strips.csv")
+
+
+# ---- invariants
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.permutations(range(4)))
+def test_line_order_changes_nothing_but_order(order):
+    lines = GOOD.splitlines()
+    shuffled = "\n".join([lines[0], *(lines[1 + i] for i in order)]) + "\n"
+    one, other = read(GOOD, crop="corn").table, read(shuffled, crop="corn").table
+    pd.testing.assert_frame_equal(one, other.sort_values("strip").reset_index(drop=True))
+
+
+@settings(max_examples=25, deadline=None)
+@given(moisture=st.floats(1, 60), harvested=st.floats(1, 300))
+def test_dry_matter_is_kept(moisture, harvested):
+    trial = read(f"rate_lb_ac,yield_bu_ac,moisture\n0,{harvested!r},{moisture!r}\n5,1,10\n", crop="soybean")
+    assert trial.table["yield_bu_ac"].iloc[0] * 87 == pytest.approx(harvested * (100 - moisture))
