@@ -1,0 +1,330 @@
+"""Critical level of a soil or tissue test from the relative yields of many sites, by four methods.
+
+The methods answer different questions and differ widely on the same data (Rohan & Conyers 2025), so each
+result names its method, and none gives a number without an interval when sites can be resampled.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem
+from fertkit.response.curves import get_curve
+from fertkit.response.economics import rate_for_share_of_rise
+from fertkit.response.fit import fit_response, join_text
+from fertkit.response.intervals import join_interval
+from fertkit.results import Result, checks_frame
+
+FEWEST = 4  # sites: two in each class, or two degrees of freedom
+
+
+@dataclass(frozen=True)
+class CriticalLevel(Result):
+    """A critical level and how it was found.
+
+    Attributes
+    ----------
+    method : str
+        Cate-Nelson split, arcsine-log calibration, or the curve's name.
+    value, low, high : float
+        Critical level and the ends of its interval [unit of the test]; nan ends where none was asked for.
+    low_open, high_open : bool
+        The interval goes on beyond that end.
+    level : float
+        Confidence level.
+    target_pct : float or None
+        Relative yield the level stands for [%]; None where the method sets it itself.
+    r2 : float
+        Share of variation explained.
+    sites : DataFrame
+        test, relative_yield_pct: the data used, in order of the test.
+    frame : DataFrame
+        Cate-Nelson: every split; otherwise: the estimates of the method.
+    line : DataFrame
+        test, relative_yield_pct: points of the fitted line to draw; steps for Cate-Nelson.
+    remarks : tuple of str
+    source_keys : tuple of str
+    """
+
+    method: str
+    value: float
+    low: float
+    high: float
+    low_open: bool
+    high_open: bool
+    level: float
+    target_pct: float | None
+    r2: float
+    sites: pd.DataFrame
+    frame: pd.DataFrame
+    line: pd.DataFrame
+    remarks: tuple[str, ...]
+    source_keys: tuple[str, ...]
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.frame
+
+    def summary(self) -> str:
+        aim = "" if self.target_pct is None else f" for {self.target_pct:g} % relative yield"
+        text = f"{self.method}: critical level {self.value:.4g}{aim}"
+        if np.isfinite(self.low) or np.isfinite(self.high):
+            low = f"{'< ' if self.low_open else ''}{self.low:.4g}"
+            high = (
+                "no upper limit"
+                if np.isinf(self.high)
+                else f"{'> ' if self.high_open else ''}{self.high:.4g}"
+            )
+            text += f" ({self.level:.0%} interval {low} to {high})"
+        return "\n".join([f"{text}, from {len(self.sites)} sites, R² {self.r2:.3f}.", *self.remarks])
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        test = self.sites["test"]
+        inside = bool(test.min() < self.value < test.max())
+        bounded = not (self.low_open or self.high_open)
+        return checks_frame(
+            [
+                ("critical level inside the tests", self.value, f"{test.min():g} to {test.max():g}", inside,
+                 "a level outside the tested sites is an extrapolation"),
+                ("the data bound the level on both sides", self.high, "", bounded,
+                 "the interval is open: more sites near and beyond the level are needed"),
+            ]
+        )  # fmt: skip
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        from fertkit.reference import list_sources
+
+        return list_sources(self.source_keys)
+
+
+def cate_nelson(
+    test, relative_yield, *, rng=None, replicates: int = 2000, level: float = 0.95
+) -> CriticalLevel:
+    """Split the sites in two classes so that the classes explain most of the variation in relative yield.
+
+    Parameters
+    ----------
+    test : array, shape (n,)
+        Soil or tissue test [any unit].
+    relative_yield : array, shape (n,)
+        Yield without the nutrient in percent of yield with enough of it [%].
+    rng : numpy.random.Generator, optional
+        Resample sites for a percentile interval.
+    replicates : int
+    level : float
+
+    Returns
+    -------
+    CriticalLevel
+        ``value`` is the middle of the gap between the classes; ties go to the lowest split.
+
+    Raises
+    ------
+    InputError
+        Naming every site whose test or yield is no number or negative.
+    NotEstimable
+        If there are fewer than four sites or no split with two sites on either side.
+
+    References
+    ----------
+    Cate & Nelson (1971) SSSA Proc. 35:658-660.
+    """
+    x, y = _sites(test, relative_yield)
+    total, inside = _split_ss(x, y)
+    if not np.isfinite(inside).any():
+        raise NotEstimable("no split leaves two sites with different tests on either side")
+    best = int(np.argmin(inside.sum(axis=0)))
+    value = (x[best] + x[best + 1]) / 2
+    low, high = _resample(_split_value, x, y, rng, replicates, level)
+    frame = pd.DataFrame({"below": x[:-1], "above": x[1:], "ss_below": inside[0], "ss_above": inside[1]})
+    frame["r2"] = 1.0 - (inside[0] + inside[1]) / total if total > 0 else 0.0
+    frame = frame[np.isfinite(frame["ss_below"])].reset_index(drop=True)
+    means = y[: best + 1].mean(), y[best + 1 :].mean()
+    steps = {"test": [x[0], value, value, x[-1]], "relative_yield_pct": np.repeat(means, 2)}
+    remark = f"Mean relative yield {means[0]:.1f} % below and {means[1]:.1f} % above."
+    return CriticalLevel(
+        "Cate-Nelson split", float(value), low, high, False, False, level, None, float(frame["r2"].max()),
+        _frame(x, y), frame, pd.DataFrame(steps), (remark,), ("CATE_NELSON1971",),
+    )  # fmt: skip
+
+
+def arcsine_log(
+    test, relative_yield, *, target_pct: float = 90.0, rng=None, replicates: int = 2000, level: float = 0.95
+) -> CriticalLevel:
+    """Calibrate ln(test) on the arcsine of relative yield with the standardised major axis.
+
+    ``X = asin sqrt(RY/100) - asin sqrt(target/100)``, ``Y = ln(test)``, slope ``sd(Y)/sd(X)``; the critical
+    level is ``exp(mean Y - slope * mean X)``. Relative yields above 100 % are capped.
+
+    Parameters
+    ----------
+    test, relative_yield, rng, replicates, level
+        See `cate_nelson`; the test must be above zero.
+    target_pct : float
+        Relative yield the level stands for [%].
+
+    Raises
+    ------
+    NotEstimable
+        If relative yield does not rise with the test, or the target is not between 0 and 100.
+
+    Notes
+    -----
+    The algorithm is from memory of Dyson & Conyers (2013); it reproduces an independent calculation. Rohan &
+    Conyers (2025) criticise the division of the slope by the correlation.
+    """
+    x, y = _sites(test, relative_yield)
+    if not 0 < target_pct < 100:
+        raise NotEstimable(f"the target must lie between 0 and 100 % of full yield, not {target_pct:g}")
+    if x[0] <= 0:
+        raise NotEstimable("the arcsine-log calibration takes logarithms; leave out tests of zero")
+    fit = _major_axis(x, y, target_pct)
+    if not fit["correlation"] > 0:
+        raise NotEstimable("relative yield does not rise with the test; there is no critical level to find")
+    low, high = _resample(
+        lambda a, b: _major_axis(a, b, target_pct)["critical"], x, y, rng, replicates, level
+    )
+    capped = int((y > 100).sum())
+    remarks = (f"{capped} relative yields above 100 % were capped.",) if capped else ()
+    shares = np.linspace(max(y.min(), 1.0), 100.0, 101)
+    at = np.exp(fit["intercept"] + fit["slope"] * _arcsine(shares, target_pct))
+    return CriticalLevel(
+        "arcsine-log calibration", float(fit["critical"]), low, high, False, False, level, float(target_pct),
+        float(fit["correlation"] ** 2), _frame(x, y),
+        pd.DataFrame({"estimate": list(fit), "value": [float(v) for v in fit.values()]}),
+        pd.DataFrame({"test": at, "relative_yield_pct": shares}), remarks, ("DYSON2013", "ROHAN2025"),
+    )  # fmt: skip
+
+
+def curve_level(
+    test, relative_yield, curve: str = "linear_plateau", *, target_pct: float = 90.0, level: float = 0.95
+) -> CriticalLevel:
+    """Critical level as the join of a plateau curve, or where a Mitscherlich curve reaches the target.
+
+    Parameters
+    ----------
+    test, relative_yield : array, shape (n,)
+        See `cate_nelson`.
+    curve : {"linear_plateau", "quadratic_plateau", "spherical", "mitscherlich"}
+    target_pct : float
+        Share of the asymptote, for the Mitscherlich curve alone [%].
+    level : float
+
+    Returns
+    -------
+    CriticalLevel
+        Profile interval of the join; none for the Mitscherlich curve, whose asymptote is uncertain too.
+
+    Raises
+    ------
+    LookupFailed
+        For a curve without a join or asymptote.
+    NotEstimable
+        If relative yield does not rise with the test.
+    """
+    curve = get_curve(curve)
+    if curve.key not in ("linear_plateau", "quadratic_plateau", "spherical", "mitscherlich"):
+        raise LookupFailed(f"the {curve.label} curve has no critical level; choose one with a plateau")
+    x, y = _sites(test, relative_yield)
+    fit = fit_response(_frame(x, y), curve.key, rate="test", yield_="relative_yield_pct", block=False)
+    if "falling" in fit.status or fit.coef[1] <= 0:
+        raise NotEstimable("relative yield does not rise with the test; there is no critical level to find")
+    rising = curve.key == "mitscherlich"
+    if rising:
+        value, low, high, opened = _at_share(fit.coef, target_pct / 100), np.nan, np.nan, (False, False)
+    else:
+        found = join_interval(fit, level).within(x[0], x[-1])
+        value, low, high = float(curve.join(fit.coef)), found.low, found.high
+        opened = (found.low_open, found.high_open)
+    at = np.linspace(x[0], x[-1], 201)
+    remarks = [] if rising else [f"Join: {join_text(fit)}; plateau {float(curve.plateau(fit.coef)):.1f} %."]
+    remarks += [m for m, ok in zip(fit.checks["meaning"], fit.checks["passed"], strict=True) if not ok]
+    return CriticalLevel(
+        f"{curve.label} curve", float(value), low, high, *opened, level, target_pct if rising else None,
+        float(fit.r2), _frame(x, y), fit.params,
+        pd.DataFrame({"test": at, "relative_yield_pct": fit.predict(at)}), tuple(remarks), (),
+    )  # fmt: skip
+
+
+def _at_share(params, share):
+    top, rise, _ = params
+    left = (1 - share) * top / rise
+    return float(rate_for_share_of_rise(params, 1 - left)) if left < 1 else 0.0
+
+
+def _sites(test, relative_yield):
+    columns = {"test": np.asarray(test), "relative yield": np.asarray(relative_yield)}
+    sizes = {name: values.size for name, values in columns.items()}
+    if len(set(sizes.values())) > 1:
+        raise NotEstimable(f"each site needs a test and a relative yield; got {sizes}")
+    numbers, problems = [], []
+    for name, values in columns.items():
+        number = pd.to_numeric(pd.Series(values.ravel()), errors="coerce").to_numpy(float)
+        for i in np.flatnonzero(~(np.isfinite(number) & (number >= 0))):
+            what = "not a number of zero or more"
+            problems.append(
+                Problem(what, "correct it or leave the site out", int(i) + 1, name, values.ravel()[i])
+            )
+        numbers.append(number)
+    if problems:
+        raise InputError("sites", problems)
+    if len(numbers[0]) < FEWEST:
+        raise NotEstimable(
+            f"a critical level needs at least {FEWEST} sites, better twenty; got {len(numbers[0])}"
+        )
+    order = np.lexsort((numbers[1], numbers[0]))
+    return numbers[0][order], numbers[1][order]
+
+
+def _frame(x, y):
+    return pd.DataFrame({"test": x, "relative_yield_pct": y})
+
+
+def _split_ss(x, y):
+    """Total SS, and SS within both classes (2, ..., n - 1) for a split after each site; inf where barred."""
+    n = x.shape[-1]
+    y = y - y.mean(axis=-1, keepdims=True)
+    count = np.arange(1, n)
+    square, sums = np.cumsum(y * y, axis=-1), np.cumsum(y, axis=-1)
+    below = square[..., :-1] - sums[..., :-1] ** 2 / count
+    above = square[..., -1:] - square[..., :-1] - sums[..., :-1] ** 2 / (n - count)
+    barred = (np.diff(x, axis=-1) <= 0) | (count < 2) | (count > n - 2)
+    return square[..., -1], np.where(barred, np.inf, np.maximum(np.stack([below, above]), 0.0))
+
+
+def _split_value(x, y):
+    best = np.argmin(_split_ss(x, y)[1].sum(axis=0), axis=-1)[..., None]
+    ends = (np.take_along_axis(x, best + step, -1)[..., 0] for step in (0, 1))
+    return sum(ends) / 2
+
+
+def _arcsine(relative_yield, target_pct):
+    share = np.minimum(relative_yield, 100.0) / 100.0
+    return np.arcsin(np.sqrt(share)) - np.arcsin(np.sqrt(target_pct / 100.0))
+
+
+def _major_axis(x, y, target_pct):
+    """Correlation, slopes, intercept and critical level; vectorised over leading axes."""
+    a, b = _arcsine(y, target_pct), np.log(x)
+    mean_a, mean_b = a.mean(axis=-1), b.mean(axis=-1)
+    da, db = a - mean_a[..., None], b - mean_b[..., None]
+    saa, sbb, sab = (da**2).sum(-1), (db**2).sum(-1), (da * db).sum(-1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = np.sqrt(sbb / saa)
+        estimates = {"correlation": sab / np.sqrt(saa * sbb), "ols_slope": sab / saa, "slope": slope}
+    intercept = mean_b - slope * mean_a
+    return estimates | {"intercept": intercept, "critical": np.exp(intercept)}
+
+
+def _resample(estimate, x, y, rng, replicates, level):
+    """Percentile interval over resampled sites, drawn in order of the test."""
+    if rng is None:
+        return np.nan, np.nan
+    rows = np.sort(rng.integers(0, len(x), (replicates, len(x))), axis=1)
+    values = estimate(x[rows], y[rows])
+    tail = (1 - level) / 2
+    low, high = np.quantile(values[np.isfinite(values)], [tail, 1 - tail])
+    return float(low), float(high)
