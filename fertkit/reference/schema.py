@@ -12,7 +12,7 @@ import pandas as pd
 from fertkit.errors import InputError, Problem
 from fertkit.units import COMPOUNDS
 
-PROVENANCE = ("found", "derived", "from_memory", "mixed", "own table")
+PROVENANCE = ("found", "derived", "from_memory", "mixed", "common practice, no source", "own table")
 CONFIDENCE = ("high", "medium", "as supplied")
 NUTRIENTS = ("N", "NO3-N", "PO4-P", "SO4-S", "P", "K", "Ca", "Mg", "S", "Fe", "Mn", "Zn", "Cu", "B", "Mo", "Cl", "Na", "Al")
 TISSUE_UNITS = ("%", "g/kg", "mg/kg", "ratio")
@@ -138,6 +138,25 @@ SCHEMAS: dict[str, Schema] = {
             Column("critical_humidity_pct"),
             Column("salt_out_f"),
             Column("cautions"),
+            *_TRACE,
+        )
+    ),
+    "common_practice": Schema(
+        (
+            Column("crop", required=True),
+            _number("yield_amount", required=True, lowest=0),
+            Column("yield_unit", required=True),
+            Column("nutrient", required=True),
+            _number("uptake_lb_ac", required=True, lowest=0),
+            _number("removed_lb_ac", lowest=0),
+            *_TRACE,
+        )
+    ),
+    "default_sources": Schema(
+        (
+            Column("crop", required=True),
+            Column("use", required=True, allowed=("needs", "season")),
+            _number("rank", required=True, lowest=1),
             *_TRACE,
         )
     ),

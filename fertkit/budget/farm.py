@@ -1,0 +1,257 @@
+"""The budget of a whole farm: a table of fields in, amounts per field and totals out."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.budget.needs import GOVERNS, residue_share
+from fertkit.budget.rates import NUTRIENT_ORDER, amounts, parts_of, published_rates, residue_lb_ac
+from fertkit.budget.rows import (
+    AREA_UNITS,
+    FIELD_UNIT,
+    default_rows,
+    field_amounts,
+    mark_defaults,
+    rate_rows,
+)
+from fertkit.budget.yields import YIELD_UNITS, lb_ac_per, yield_limit_lb_ac
+from fertkit.errors import FertkitError, InputError, Problem, UnitError, unknown
+from fertkit.reference import crop_name, list_sources
+from fertkit.results import Result
+from fertkit.units import convert_area_rate
+
+REQUIRED = ("crop", "area", "yield_goal")
+CARRIED = ["at", "field", "crop", "area", "yield_goal", "yield_unit"]
+TABLE = "farm table"
+
+
+@dataclass(frozen=True)
+class FarmBudget(Result):
+    """Uptake, removal and what stays for every field of a farm.
+
+    Attributes
+    ----------
+    rows : DataFrame
+        One row per field and nutrient: field, crop, area, yield_goal, yield_unit, nutrient, uptake,
+        removed, stays, unit, uptake_field, removed_field, stays_field, field_unit, uptake_source,
+        removed_source, provenance; stays only where one source gives both.
+    area_unit : str
+    """
+
+    rows: pd.DataFrame
+    area_unit: str
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.rows
+
+    @property
+    def totals(self) -> pd.DataFrame:
+        """Whole farm per nutrient, with the number of fields that have a published value."""
+        groups = self.rows.groupby("nutrient", sort=False)
+        total = groups.agg(
+            uptake=("uptake_field", "sum"),
+            removed=("removed_field", "sum"),
+            fields_with_uptake=("uptake_field", "count"),
+            fields_with_removed=("removed_field", "count"),
+        )
+        return total.reset_index().assign(unit=self.rows["field_unit"].iloc[0])
+
+    @property
+    def by_crop(self) -> pd.DataFrame:
+        """Totals per crop and nutrient."""
+        groups = self.rows.groupby(["crop", "nutrient"], sort=False)
+        total = groups.agg(
+            area=("area", "sum"), uptake=("uptake_field", "sum"), removed=("removed_field", "sum")
+        )
+        return total.reset_index().assign(unit=self.rows["field_unit"].iloc[0])
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        both = pd.concat([self.rows["uptake_source"], self.rows["removed_source"]])
+        return list_sources(k for k in both.unique() if k)
+
+    def summary(self) -> str:
+        fields = self.rows.drop_duplicates("field")
+        unit = self.rows["field_unit"].iloc[0]
+        area = f"{fields['area'].sum():g} {self.area_unit}"
+        lines = [f"{len(fields)} fields, {area} [{unit} on the whole farm]"]
+        for row in self.totals.itertuples():
+            missing = len(fields) - row.fields_with_removed
+            gap = f" ({missing} fields without a published removal)" if missing else ""
+            lines.append(f"  {row.nutrient:5} takes up {row.uptake:,.0f}, {row.removed:,.0f} leave{gap}")
+        return "\n".join([*lines, GOVERNS])
+
+
+def farm_budget(
+    frame: pd.DataFrame,
+    *,
+    source: str | None = None,
+    nutrients=("N", "P2O5", "K2O", "S"),
+    area_unit: str = "ac",
+    unit: str = "lb/ac",
+) -> FarmBudget:
+    """Work out the budget of every field of a table.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns crop, area [`area_unit`] and yield_goal; optional field (its name), yield_unit (bu/ac if
+        absent) and residue ('kept' or the share baled; kept if absent).
+    source : str, optional
+        One source for every field; the default sources of each crop if None (see `nutrient_budget`).
+    nutrients : sequence of str
+        Of `NUTRIENT_ORDER`.
+    area_unit : {'ac', 'ha'}
+    unit : {'lb/ac', 'kg/ha'}
+
+    Returns
+    -------
+    FarmBudget
+
+    Raises
+    ------
+    InputError
+        With every problem of the table: its row, column, value and remedy.
+    LookupFailed
+        If a nutrient is not known, or the source has nothing on any crop of the table.
+    """
+    for name in nutrients:
+        if name not in NUTRIENT_ORDER:
+            raise unknown("nutrient", name, NUTRIENT_ORDER)
+    if area_unit not in AREA_UNITS or unit not in FIELD_UNIT:
+        raise UnitError(f"unknown unit '{area_unit}' or '{unit}'; use ac or ha, and lb/ac or kg/ha")
+    fields = _checked(frame)
+    parts = []
+    # share baled decides which sources are complete, so fields are worked out in groups alike in that
+    kind = np.select([fields["baled"] == 0, fields["baled"] == 1], [0, 1], 2)
+    for (crop, _), group in fields.groupby(["crop", kind], sort=False):
+        parts.append(_crop_rows(crop, group, source, nutrients))
+    rows = pd.concat(parts, ignore_index=True)
+    if rows.empty:
+        raise unknown("source for these crops", source, _all_sources(fields["crop"].unique()))
+    order = rows["nutrient"].map(NUTRIENT_ORDER.index)
+    rows = rows.assign(order=order).sort_values(["at", "order"], kind="stable")
+    rows = rows.drop(columns=["at", "order"]).reset_index(drop=True)
+    for name in ("uptake", "removed", "stays"):
+        rows[f"{name}_field"] = field_amounts(rows[name], rows["area"], area_unit, unit)
+        rows[name] = convert_area_rate(rows[name], "lb/ac", unit)
+    return FarmBudget(rows.assign(unit=unit, field_unit=FIELD_UNIT[unit]), area_unit)
+
+
+def _crop_rows(crop, group, source, nutrients):
+    rates = [r for r in published_rates(crop) if r.nutrient in nutrients]
+    if source is not None:
+        rates = [r for r in rates if r.source_key == source]
+    if not rates:
+        return pd.DataFrame()
+    pounds = group["pounds"].to_numpy()
+    amount = amounts(rates, pounds, group["baled"].to_numpy(), residue_lb_ac(crop, pounds))
+    first = rate_rows(rates, amount)
+    mark_defaults(first, crop)
+    lines = []
+    for choice in default_rows(first).itertuples():
+        mine = first[first["nutrient"] == choice.nutrient]
+        up = mine.index[mine["default"].str.contains("uptake")]
+        off = mine.index[mine["default"].str.contains("removal")]
+        nothing = np.full(len(group), np.nan)
+        lines.append(
+            pd.DataFrame(
+                {
+                    **{name: group[name].to_numpy() for name in CARRIED},
+                    "nutrient": choice.nutrient,
+                    "uptake": amount["uptake"][up[0]] if len(up) else nothing,
+                    "removed": amount["removed"][off[0]] if len(off) else nothing,
+                    "stays": amount["stays"][off[0]] if list(up) == list(off) else nothing,
+                    "uptake_source": choice.uptake_source,
+                    "removed_source": choice.removed_source,
+                    "provenance": choice.provenance,
+                }
+            )
+        )
+    return pd.concat(lines, ignore_index=True)
+
+
+def _all_sources(crops):
+    return {r.source_key for crop in crops for r in published_rates(crop)}
+
+
+def _checked(frame):
+    problems = [
+        Problem("column is missing", f"add it; needed are: {', '.join(REQUIRED)}", column=name)
+        for name in REQUIRED
+        if name not in frame
+    ]
+    if problems or frame.empty:
+        raise InputError(TABLE, problems or [Problem("the table has no rows", "fill in at least one field")])
+    frame = frame.reset_index(drop=True)
+    fields = pd.DataFrame({"at": np.arange(len(frame))})
+    fields["field"] = frame["field"] if "field" in frame else [f"row {i + 2}" for i in range(len(frame))]
+    fields["crop"] = _each(frame["crop"], _known_crop, problems, "crop")
+    units = frame["yield_unit"] if "yield_unit" in frame else pd.Series("bu/ac", index=frame.index)
+    fields["yield_unit"] = _each(units, _known_unit, problems, "yield_unit")
+    residue = frame["residue"] if "residue" in frame else pd.Series("kept", index=frame.index)
+    fields["baled"] = _each(residue, residue_share, problems, "residue")
+    for name in ("area", "yield_goal"):
+        fields[name] = _numbers(frame[name], name, problems)
+    if not problems:
+        problems += _yield_problems(fields)
+    if problems:
+        raise InputError(TABLE, sorted(problems, key=lambda p: p.row or 0))
+    return fields
+
+
+def _each(column, read, problems, name):
+    """Read a column by its distinct values, noting each row that cannot be read."""
+    answers, wrong = {}, {}
+    for value in column.unique():
+        try:
+            answers[value] = read(value)
+        except InputError as error:
+            wrong[value] = Problem(error.problems[0].what, error.problems[0].remedy)
+        except FertkitError as error:
+            what, _, remedy = str(error).partition("; ")
+            wrong[value] = Problem(what, remedy or "correct it")
+    for i in column.index[column.isin(list(wrong))]:
+        problem = wrong[column[i]]
+        problems.append(Problem(problem.what, problem.remedy, i + 2, name, column[i]))
+    return column.map(answers)
+
+
+def _known_crop(text):
+    crop = crop_name(text)
+    parts_of(crop)
+    return crop
+
+
+def _known_unit(text):
+    if text not in YIELD_UNITS:
+        raise UnitError(f"unknown unit; use one of: {', '.join(YIELD_UNITS)}")
+    return text
+
+
+def _numbers(column, name, problems):
+    numbers = pd.to_numeric(column, errors="coerce").astype(float)
+    wrong = ~np.isfinite(numbers) | (numbers < 0) | ((numbers == 0) & (name == "area"))
+    remedy = "write a number above 0" if name == "area" else "write a number, 0 or more"
+    for i in column.index[wrong]:
+        problems.append(Problem(f"not a usable {name.replace('_', ' ')}", remedy, i + 2, name, column[i]))
+    return numbers
+
+
+def _yield_problems(fields):
+    fields["pounds"] = np.nan
+    for (crop, unit), group in fields.groupby(["crop", "yield_unit"], sort=False):
+        try:
+            factor = lb_ac_per(unit, crop)
+        except UnitError as error:
+            for i in group.index:
+                yield Problem(str(error), "use a unit of weight per area", i + 2, "yield_unit", unit)
+            continue
+        limit, shown = yield_limit_lb_ac(crop)
+        fields.loc[group.index, "pounds"] = group["yield_goal"] * factor
+        for i in group.index[group["yield_goal"] * factor > limit]:
+            remedy = f"check the number and the unit; use 0 to {shown}"
+            yield Problem(f"{crop} cannot yield that many {unit}", remedy, i + 2, "yield_goal",
+                          f"{group['yield_goal'][i]:g}")  # fmt: skip

@@ -1,0 +1,312 @@
+"""What a crop takes up, what leaves with the harvest and what stays, by source."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.budget.rates import OXIDE_OF, amounts, parts_of, published_rates, residue_lb_ac
+from fertkit.budget.rows import (
+    OWN,
+    TRADE,
+    analysis_rows,
+    default_rows,
+    in_form,
+    in_order,
+    in_unit,
+    keep_nutrients,
+    mark_defaults,
+    rate_rows,
+    trade_rows,
+)
+from fertkit.budget.yields import refuse, yield_lb_ac
+from fertkit.errors import UnitError, unknown
+from fertkit.reference import crop_name, list_sources
+from fertkit.results import Result, checks_frame
+from fertkit.units import SHORT_TON_LB
+
+GOVERNS = (
+    "Published averages, not a rate to apply: local rules, the state land-grant guide and a certified "
+    "adviser govern."
+)
+
+
+@dataclass(frozen=True)
+class NutrientBudget(Result):
+    """Uptake, removal and what stays for one crop and yield goal, one row per nutrient and source.
+
+    Attributes
+    ----------
+    crop, part : str
+        Crop and harvested part.
+    yield_goal : float
+    yield_unit : str
+    pounds : float
+        Yield as sold [lb/ac].
+    baled : float
+        Share of the straw or stover taken off [0-1].
+    unit : str
+        Unit of the amounts (lb/ac or kg/ha).
+    area : float or None
+        Area of the field [`area_unit`].
+    area_unit : str
+    rows : DataFrame
+        crop, nutrient, source_key, uptake, harvested, baled, removed, share_removed, stays, low, high
+        (published range of the harvested part), unit, default (what the source is the default for),
+        provenance, confidence, derivation, note; with an area also uptake_field, removed_field,
+        stays_field and field_unit.
+    """
+
+    crop: str
+    part: str
+    yield_goal: float
+    yield_unit: str
+    pounds: float
+    baled: float
+    unit: str
+    area: float | None
+    area_unit: str
+    rows: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.rows
+
+    @property
+    def published(self) -> pd.DataFrame:
+        """The rows that come from publications (no trade figures, no analysis of the user's own)."""
+        return self.rows[~self.rows["source_key"].isin([TRADE, OWN])]
+
+    @property
+    def common_practice(self) -> pd.DataFrame:
+        """Trade figures, scaled from the yield they are quoted for; common practice, no source."""
+        return self.rows[self.rows["source_key"] == TRADE]
+
+    @property
+    def defaults(self) -> pd.DataFrame:
+        """One row per nutrient from the default sources; a share only where one source gives both."""
+        return default_rows(self.rows)
+
+    @property
+    def spread(self) -> pd.DataFrame:
+        """How far the published sources differ: number of them, lowest and highest, per nutrient."""
+        groups = self.published.groupby("nutrient", sort=False)
+        spread = groups.agg(
+            uptake_sources=("uptake", "count"),
+            uptake_lowest=("uptake", "min"),
+            uptake_highest=("uptake", "max"),
+            removed_sources=("removed", "count"),
+            removed_lowest=("removed", "min"),
+            removed_highest=("removed", "max"),
+        )
+        return spread.reset_index().assign(unit=self.unit)
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return list_sources(k for k in self.rows["source_key"].unique() if k != OWN)
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        return checks_frame(_range_checks(self))
+
+    def summary(self) -> str:
+        kept = ", residue kept" if self.baled == 0 else f", {self.baled:.0%} of the residue baled"
+        kept = kept if self.part == "grain" else ""
+        lines = [f"{self.crop} {self.part}, {self.yield_goal:g} {self.yield_unit}{kept} [{self.unit}]"]
+        spread = self.spread.set_index("nutrient")
+        for row in self.defaults.itertuples():
+            lines.append(f"  {row.nutrient:5}{_sentence(row)}{_span(spread, row.nutrient)}")
+        for row in self.rows[self.rows["source_key"] == OWN].itertuples():
+            lines.append(f"  {row.nutrient:5} {_fmt(row.removed)} leave by your own analysis")
+        trade = self.common_practice
+        if len(trade):
+            taken, left = (
+                ", ".join(f"{_fmt(r[name])} {r['nutrient']}" for r in trade.to_dict("records") if r[name] > 0)
+                for name in ("uptake", "removed")
+            )
+            lines.append(f"Common practice, no source: takes up {taken}; {left} leave.")
+        return "\n".join([*lines, GOVERNS])
+
+
+def nutrient_budget(
+    crop: str,
+    yield_goal: float,
+    yield_unit: str = "bu/ac",
+    *,
+    part: str | None = None,
+    source=None,
+    nutrients=None,
+    form: str = "oxide",
+    residue="kept",
+    residue_ton_ac: float | None = None,
+    moisture_pct: float | None = None,
+    analysis=None,
+    analysis_unit: str = "%",
+    area: float | None = None,
+    area_unit: str = "ac",
+    unit: str = "lb/ac",
+) -> NutrientBudget:
+    """Work out what a crop takes up, what leaves and what stays, from each published source.
+
+    Parameters
+    ----------
+    crop : str
+        Crop or market class (soybean, winter wheat).
+    yield_goal : float
+        Yield [`yield_unit`].
+    yield_unit : str
+        bu/ac, bale/ac (cotton) or any unit of `fertkit.units.AREA_RATE_KG_HA`.
+    part : str, optional
+        Harvested part (grain, silage, hay, ...); the usual one if None.
+    source : str or list of str, optional
+        Keep these source keys only.
+    nutrients : list of str, optional
+        Keep these nutrients only.
+    form : {'oxide', 'element'}
+        P and K as P2O5 and K2O or as P and K.
+    residue : 'kept' or float
+        Share of the straw or stover that is baled [0-1]; ``'kept'`` is 0.
+    residue_ton_ac : float, optional
+        Straw or stover grown [short ton/ac], for sources that state content per ton; from the usual
+        ratio to grain if None.
+    moisture_pct : float, optional
+        Moisture of the grain as weighed [% wet basis]; trade moisture if None. For silage and hay it
+        serves the analysis only.
+    analysis : dict, optional
+        Nutrient -> concentration in the dry harvested part [`analysis_unit`], from the user's laboratory;
+        adds rows marked "own analysis".
+    analysis_unit : {'%', 'g/kg', 'mg/kg'}
+    area : float, optional
+        Area of the field [`area_unit`]; adds amounts per field.
+    area_unit : {'ac', 'ha'}
+    unit : {'lb/ac', 'kg/ha'}
+        Unit of the amounts.
+
+    Returns
+    -------
+    NutrientBudget
+
+    Raises
+    ------
+    InputError
+        If the yield, share baled, moisture, area or analysis is impossible.
+    LookupFailed
+        If the crop, part, source or nutrient is not known.
+    UnitError
+        If a unit does not fit.
+
+    Notes
+    -----
+    No row mixes sources: uptake, removal and the share come from one publication, by its own printed
+    values or what follows from them (`derivation`). Which source is the default for a crop, and why, is
+    stated in the reference table ``default_sources``; the first of them with both uptake and removal of a
+    nutrient is taken.
+
+    Soybean: the default for P2O5 and K2O is Kansas State University (``KSU_SOY``), which prints grain and
+    stover together, so that one source answers uptake, removal and what stays; its shares (75 % and 56 %
+    leave) are also those of common practice. Nitrogen, sulfur, calcium, magnesium and the micronutrients
+    come from Bender et al. 2015 (``BENDER2015``), the most complete study read; its P2O5 removal is not
+    the default, being well below every other source. Corn: Bender et al. 2012 and 2013, one Illinois study.
+    """
+    name = crop_name(crop)
+    part = part or parts_of(name)[0]
+    rates = _chosen(published_rates(name, part), name, source)
+    baled = residue_share(residue)
+    if baled and part != "grain":
+        raise refuse("nutrient budget", f"no residue is baled after {part}", "leave residue='kept'",
+                     column="residue", value=residue)  # fmt: skip
+    grain = part == "grain"
+    pounds = yield_lb_ac(name, yield_goal, yield_unit, moisture_pct if grain else None, grain=grain)
+    if moisture_pct is not None and not grain and not analysis:
+        raise UnitError(f"moisture_pct of {part} serves an analysis of your own only; leave it out")
+    grown = residue_lb_ac(name, pounds) if residue_ton_ac is None else residue_ton_ac * SHORT_TON_LB
+    rows = rate_rows(rates, amounts(rates, pounds, baled, grown))
+    mark_defaults(rows, name)
+    extra = [analysis_rows(name, part, pounds, moisture_pct, analysis, analysis_unit)]
+    if baled == 0 and source is None:
+        extra.append(trade_rows(name, part, pounds))
+    rows = pd.concat([rows, *(e for e in extra if len(e))], ignore_index=True)
+    rows = in_form(in_order(keep_nutrients(rows, nutrients)), form)
+    rows = in_unit(rows, unit, area, area_unit)
+    rows.attrs["unit"] = unit
+    return NutrientBudget(
+        name, part, float(yield_goal), yield_unit, float(pounds), baled, unit, area, area_unit, rows
+    )
+
+
+def residue_share(residue) -> float:
+    """Read what happens to straw or stover: 'kept' or the share baled [0-1].
+
+    Raises
+    ------
+    InputError
+        If it is neither.
+    """
+    if isinstance(residue, str) and residue.strip().lower() == "kept":
+        return 0.0
+    try:
+        share = float(residue)
+    except (TypeError, ValueError):
+        share = np.nan
+    if not 0 <= share <= 1:
+        raise refuse(
+            "nutrient budget",
+            "neither 'kept' nor a share",
+            "write kept, or the share baled from 0 to 1",
+            column="residue",
+            value=residue,
+        )
+    return share
+
+
+def _chosen(rates, crop, source):
+    if source is None:
+        return rates
+    wanted = [source] if isinstance(source, str) else list(source)
+    known = {r.source_key for r in rates}
+    for key in wanted:
+        if key not in known:
+            raise unknown(f"source for {crop}", key, known)
+    return tuple(r for r in rates if r.source_key in wanted)
+
+
+def _range_checks(budget):
+    rates = {(r.source_key, r.nutrient): r for r in published_rates(budget.crop, budget.part)}
+    for row in budget.rows[budget.rows["default"].str.contains("uptake")].itertuples():
+        rate = rates.get((row.source_key, OXIDE_OF.get(row.nutrient, row.nutrient)))
+        if rate is None or not rate.uptake_yield:
+            continue
+        highest = max(rate.uptake_yield)
+        yield (
+            f"yield goal within what {row.source_key} measured ({row.nutrient})",
+            budget.pounds,
+            highest,
+            budget.pounds <= highest * 1.001,
+            "beyond the highest yield measured, uptake is scaled in proportion",
+        )
+
+
+def _fmt(value) -> str:
+    return f"{value:.0f}" if value >= 9.5 else f"{value:.2g}"
+
+
+def _sentence(row) -> str:
+    memory = " [from memory]" if "from_memory" in row.provenance or "mixed" in row.provenance else ""
+    return f"{_uptake_and_removal(row)}{memory}"
+
+
+def _uptake_and_removal(row) -> str:
+    up = f"takes up {_fmt(row.uptake)} ({row.uptake_source})" if row.uptake_source else "uptake not published"
+    if not row.removed_source:
+        return f" {up}; removal not published with it"
+    if row.removed_source != row.uptake_source:
+        return f" {up}; {_fmt(row.removed)} leave ({row.removed_source})"
+    return f" {up}; {_fmt(row.removed)} leave ({row.share_removed:.0%}), {_fmt(row.stays)} stay"
+
+
+def _span(spread, nutrient) -> str:
+    if nutrient not in spread.index or spread.loc[nutrient, "removed_sources"] < 2:
+        return ""
+    s = spread.loc[nutrient]
+    low, high = _fmt(s["removed_lowest"]), _fmt(s["removed_highest"])
+    return f"; {s['removed_sources']:.0f} sources: {low}-{high} leave"

@@ -1,0 +1,93 @@
+"""A yield as the user states it -> pounds per acre as sold, with typing errors caught."""
+
+import numpy as np
+
+from fertkit.errors import InputError, Problem, UnitError
+from fertkit.reference import base_crop, bushel_lb, crop_name, load_crops, load_table, trade_moisture_pct
+from fertkit.units import AREA_RATE_KG_HA, at_moisture, convert_area_rate
+
+YIELD_UNITS = ("bu/ac", "bale/ac", *AREA_RATE_KG_HA)
+
+
+def refuse(table: str, what: str, remedy: str, **place) -> InputError:
+    """Make the error for one wrong value of a request."""
+    return InputError(table, [Problem(what, remedy, **place)])
+
+
+def lb_ac_per(unit: str, crop: str) -> float:
+    """Pounds per acre in one unit of a crop's yield.
+
+    Raises
+    ------
+    UnitError
+        If the unit is not known, or does not fit the crop.
+    """
+    if unit == "bale/ac":
+        if crop != "cotton":
+            raise UnitError(f"{crop} is not sold by the bale; use one of: {', '.join(YIELD_UNITS)}")
+        bale = load_table("constants")
+        return float(bale.loc[bale["group"] == "cotton", "value"].iloc[0])
+    weight = bushel_lb(crop) if unit == "bu/ac" else None
+    return float(convert_area_rate(1.0, unit, "lb/ac", lb_per_bushel=weight))
+
+
+def yield_lb_ac(crop: str, amount, unit: str = "bu/ac", moisture_pct=None, *, grain: bool = True):
+    """Restate a yield as pounds per acre at the trade moisture of the crop.
+
+    Parameters
+    ----------
+    crop : str
+        Any name `fertkit.reference.crop_name` knows.
+    amount : float or array
+        Yield [`unit`], not negative.
+    unit : str
+        One of `YIELD_UNITS`.
+    moisture_pct : float or array, optional
+        Moisture of the grain as weighed [% wet basis]; at trade moisture if None.
+    grain : bool
+        False for silage and other whole-crop harvests, which weigh far more.
+
+    Returns
+    -------
+    float or array
+        Yield [lb/ac].
+
+    Raises
+    ------
+    InputError
+        If the yield is not a number, negative, or beyond what the crop can bear; or a moisture is not
+        between 0 and 100 %.
+    LookupFailed, UnitError
+        If the crop or the unit is not known.
+    """
+    crop = crop_name(crop)
+    pounds = np.asarray(amount, dtype=float) * lb_ac_per(unit, crop)
+    if moisture_pct is not None:
+        moisture = np.asarray(moisture_pct, dtype=float)
+        if not ((moisture >= 0) & (moisture < 100)).all():
+            raise refuse(
+                "yield",
+                "moisture is not between 0 and 100 %",
+                "give the wet-basis moisture of the grain",
+                column="moisture_pct",
+                value=moisture_pct,
+            )
+        pounds = at_moisture(pounds, moisture, trade_moisture_pct(crop))
+    limit, shown = yield_limit_lb_ac(crop, grain)
+    wrong = ~((pounds >= 0) & (pounds <= limit))
+    if wrong.any():
+        first = np.atleast_1d(np.asarray(amount, dtype=float))[np.atleast_1d(wrong)][0]
+        what = f"{crop} cannot yield that many {unit}"
+        remedy = f"check the number and the unit; use 0 to {shown}"
+        raise refuse("yield", what, remedy, column="yield_goal", value=f"{first:g}")
+    return pounds if np.ndim(amount) else float(pounds)
+
+
+def yield_limit_lb_ac(crop: str, grain: bool = True) -> tuple[float, str]:
+    """Highest yield taken for real [lb/ac], and the same in words."""
+    table = load_table("constants")
+    limits = table[table["group"] == "yield_limit"].set_index("item")
+    base = base_crop(crop)
+    by_bushel = grain and not np.isnan(load_crops().set_index("crop").loc[crop_name(crop), "bushel_lb"])
+    row = limits.loc[base if by_bushel and base in limits.index else "any grain" if by_bushel else "any crop"]
+    return row["value"] * lb_ac_per(row["unit"], crop), f"{row['value']:g} {row['unit']}"

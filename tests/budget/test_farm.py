@@ -1,0 +1,94 @@
+"""A farm table gives the same numbers as field by field, and every problem of it at once."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fertkit.budget import farm_budget, nutrient_budget
+from fertkit.errors import InputError, LookupFailed, UnitError
+
+FARM = pd.DataFrame(
+    {
+        "field": ["north", "south", "creek", "hill", "road"],
+        "crop": ["Soybeans", "corn", "winter wheat", "alfalfa", "corn"],
+        "area": [80, 120.0, 40, 10, 30],
+        "yield_goal": [60, 200, 90, 5, 0],
+        "yield_unit": ["bu/ac", "bu/ac", "bu/ac", "ton/ac", "bu/ac"],
+        "residue": ["kept", 0.5, 1, "kept", "kept"],
+    }
+)
+
+
+def test_same_as_field_by_field():
+    rows = farm_budget(FARM).table
+    for field in FARM.to_dict("records"):
+        request = {k: field[k] for k in ("crop", "yield_goal", "yield_unit", "residue", "area")}
+        single = nutrient_budget(**request).defaults.set_index("nutrient")
+        mine = rows[rows["field"] == field["field"]].set_index("nutrient")
+        for column in ("uptake", "removed", "stays"):
+            np.testing.assert_allclose(mine[column], single.loc[mine.index, column])
+        assert list(mine["removed_source"]) == list(single.loc[mine.index, "removed_source"])
+
+
+def test_totals():
+    farm = farm_budget(FARM)
+    total = farm.totals.set_index("nutrient").loc["K2O"]
+    mine = farm.table[farm.table["nutrient"] == "K2O"]
+    assert total["removed"] == pytest.approx((mine["removed"] * mine["area"]).sum())
+    assert (total["fields_with_removed"], total["fields_with_uptake"]) == (5, 4)
+    assert farm.by_crop["removed"].sum() == pytest.approx(farm.totals["removed"].sum())
+    assert "5 fields, 280 ac" in farm.summary()
+
+
+def test_trade_printed_rotation():
+    # OSU_ANR74 prints 100-120 lb each of P2O5 and K2O for 180 bu corn and 60 bu soybean
+    rotation = pd.DataFrame({"crop": ["corn", "soybean"], "area": [1, 1], "yield_goal": [180, 60]})
+    totals = farm_budget(rotation, source="TRI2020").totals.set_index("nutrient")["removed"]
+    assert totals["P2O5"] == pytest.approx(110.4, abs=0.1)
+    assert totals["K2O"] == pytest.approx(104.4, abs=0.1)
+
+
+def test_metric_farm():
+    us = farm_budget(FARM).totals.set_index("nutrient")["removed"]
+    metric = farm_budget(FARM.assign(area=FARM["area"] * 0.40468564224), area_unit="ha", unit="kg/ha")
+    np.testing.assert_allclose(metric.totals.set_index("nutrient")["removed"], us * 0.45359237)
+
+
+def test_every_problem_at_once():
+    bad = pd.DataFrame(
+        {
+            "crop": ["corn", "kale", "soybean"],
+            "area": [1, -2, 3],
+            "yield_goal": ["x", 100, -4],
+            "yield_unit": ["bu/ac", "bushel", "bu/ac"],
+            "residue": ["kept", 2, "some"],
+        }
+    )
+    with pytest.raises(InputError) as caught:
+        farm_budget(bad)
+    places = {(p.row, p.column) for p in caught.value.problems}
+    assert places == {(2, "yield_goal"), (3, "crop"), (3, "area"), (3, "yield_unit"), (3, "residue"),
+                      (4, "yield_goal"), (4, "residue")}  # fmt: skip
+
+
+def test_impossible_yield_and_unit_of_a_crop():
+    bad = pd.DataFrame({"crop": ["corn", "alfalfa"], "area": [1, 2], "yield_goal": [2000, 5]})
+    with pytest.raises(InputError) as caught:
+        farm_budget(bad)
+    assert [(p.row, p.column) for p in caught.value.problems] == [(2, "yield_goal"), (3, "yield_unit")]
+
+
+def test_missing_columns_and_rows():
+    with pytest.raises(InputError, match="needed are: crop, area, yield_goal"):
+        farm_budget(pd.DataFrame({"crop": ["corn"]}))
+    with pytest.raises(InputError, match="no rows"):
+        farm_budget(FARM.iloc[:0])
+
+
+def test_unknown_source_nutrient_and_unit():
+    with pytest.raises(LookupFailed, match="unknown source"):
+        farm_budget(FARM, source="NOBODY")
+    with pytest.raises(LookupFailed, match="unknown nutrient"):
+        farm_budget(FARM, nutrients=["P"])
+    with pytest.raises(UnitError, match="ac or ha"):
+        farm_budget(FARM, area_unit="acre")

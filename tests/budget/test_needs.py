@@ -1,0 +1,311 @@
+"""Removal, uptake and what stays against figures printed by the publications.
+
+Checks are numbered; P: printed by the source, D: derived from printed numbers, M: from memory.
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fertkit.budget import nutrient_budget
+from fertkit.budget.rates import amounts, parts_of, published_rates, residue_lb_ac
+from fertkit.errors import InputError, LookupFailed, UnitError
+from fertkit.reference import cite, load_table
+
+
+def one(budget, nutrient, source, column="removed"):
+    rows = budget.table[(budget.table["nutrient"] == nutrient) & (budget.table["source_key"] == source)]
+    assert len(rows) == 1
+    return rows[column].iloc[0]
+
+
+PRINTED = [
+    # id, crop, yield, unit, options, source, {nutrient: lb/ac}, tolerance
+    (1, "corn", 200, "bu/ac", {}, "IPNI2008", {"K2O": 54}, 0.1),  # P IPNI2008
+    (4, "corn", 150, "bu/ac", {}, "MSU2017", {"N": 135, "P2O5": 56, "K2O": 41}, 0.6),  # P MSU2017
+    (5, "soybean", 40, "bu/ac", {}, "MSU2017", {"N": 152, "P2O5": 32, "K2O": 56}, 0.1),  # P MSU2017
+    (6, "soybean", 50, "bu/ac", {}, "CSD2004", {"P2O5": 40, "K2O": 70}, 0.1),  # P CSD2004
+    (7, "corn", 150, "bu/ac", {}, "TRI1995", {"P2O5": 55}, 0.6),  # P OSU_BUILD2012, 55.5 exact
+    (12, "wheat", 100, "bu/ac", {}, "OSU_KNOX2023", {"P2O5": 50, "K2O": 25}, 0.1),  # P OSU_KNOX2023
+    (13, "wheat", 100, "bu/ac", {"residue": 1}, "PSU_STRAW", {"P2O5": 100, "K2O": 180}, 0.1),  # P PSU_STRAW
+    (14, "wheat", 60, "bu/ac", {"residue": 1}, "PSU_STRAW", {"P2O5": 60, "K2O": 108}, 0.1),  # P prints 110
+    (17, "alfalfa", 5, "ton/ac", {}, "UKY142", {"N": 250, "P2O5": 70, "K2O": 275}, 0.1),  # P UKY142
+    (18, "corn", 20, "ton/ac", {"part": "silage"}, "CORNELL_PO59", {"P2O5": 87}, 0.3),  # P CORNELL_PO59
+    (55, "potato", 500, "cwt/ac", {}, "HORNECK2008", {"N": 214, "K2O": 288}, 0.5),  # P HORNECK2008
+]
+
+
+@pytest.mark.parametrize("case", PRINTED, ids=lambda c: f"check-{c[0]}")
+def test_removal_printed_by_the_source(case):
+    _, crop, goal, unit, options, source, expected, tolerance = case
+    budget = nutrient_budget(crop, goal, unit, **options)
+    for nutrient, pounds in expected.items():
+        assert one(budget, nutrient, source) == pytest.approx(pounds, abs=tolerance)
+
+
+def test_baled_stover():
+    # checks 2 and 3, P IPNI2008: 200 bu of corn hold 220 lb K2O in all stover; half of it baled takes 110
+    assert one(nutrient_budget("corn", 200, residue=1), "K2O", "IPNI2008", "baled") == pytest.approx(220)
+    half = nutrient_budget("corn", 200, residue=0.5)
+    assert one(half, "K2O", "IPNI2008", "baled") == pytest.approx(110)
+    assert one(half, "K2O", "IPNI2008", "removed") == pytest.approx(54 + 110)
+
+
+def test_straw_by_weight():
+    # check 15, P PSU_STRAW: 2 tons of straw left on the field keep 40 lb K2O there; baled, they take it away
+    kept = nutrient_budget("wheat", 80, residue_ton_ac=2)
+    assert one(kept, "K2O", "PSU_STRAW", "stays") == pytest.approx(40)
+    baled = nutrient_budget("wheat", 80, residue=1, residue_ton_ac=2)
+    assert one(baled, "K2O", "PSU_STRAW", "baled") == pytest.approx(40)
+
+
+def test_rotation_total_of_ohio():
+    # check 9, OSU_ANR74 prints 100-120 lb of each for 180 bu corn + 60 bu soybean (range P, rates M)
+    corn, soybean = nutrient_budget("corn", 180), nutrient_budget("soybean", 60)
+    for nutrient, exact in (("P2O5", 110.4), ("K2O", 104.4)):
+        total = one(corn, nutrient, "TRI2020") + one(soybean, nutrient, "TRI2020")
+        assert total == pytest.approx(exact, abs=0.1)
+        assert 100 <= total <= 120
+
+
+@pytest.mark.parametrize(
+    ("goal", "expected"),
+    [
+        (50, {"N": (87, 105), "P2O5": (47, 57), "K2O": (23, 29), "S": (14, 17)}),  # check 20, P CCC2010
+        (35, {"N": (61, 74), "P2O5": (33, 40), "K2O": (16, 20), "S": (10, 12)}),  # check 21, P CCC2010
+    ],
+)
+def test_canola_ranges(goal, expected):
+    budget = nutrient_budget("canola", goal)
+    for nutrient, (low, high) in expected.items():
+        assert one(budget, nutrient, "CCC2010", "low") == pytest.approx(low, abs=1)
+        assert one(budget, nutrient, "CCC2010", "high") == pytest.approx(high, abs=1)
+
+
+def test_minnesota_interquartile():
+    # check 22, P UMN2022: 200 bu corn, 50-66 lb P2O5 and 36-44 lb K2O
+    budget = nutrient_budget("corn", 200)
+    for nutrient, ends in (("P2O5", (50, 66)), ("K2O", (36, 44))):
+        found = [one(budget, nutrient, "UMN2022", end) for end in ("low", "high")]
+        assert found == pytest.approx(ends, abs=0.1)
+
+
+def test_own_silage_analysis():
+    # check 18 from the laboratory's side, P CORNELL_PO59: 20 ton at 35 % dry matter with 0.62 % P2O5
+    budget = nutrient_budget(
+        "corn", 20, "ton/ac", part="silage", analysis={"P2O5": 0.62}, moisture_pct=65, nutrients=["P"]
+    )
+    assert one(budget, "P2O5", "own analysis") == pytest.approx(86.8, abs=0.05)
+
+
+def test_own_grain_analysis_is_elemental():
+    # P given as element comes out as P2O5: 200 bu x 47.32 lb dry x 0.29 % x 2.29133 (IUPAC weights)
+    budget = nutrient_budget("corn", 200, analysis={"P": 2.9}, analysis_unit="g/kg")
+    assert one(budget, "P2O5", "own analysis") == pytest.approx(200 * 47.32 * 0.0029 * 2.29133, rel=1e-4)
+
+
+BENDER = {"N": 255.2, "P2O5": 101.7, "K2O": 180.2, "S": 23.2}
+
+
+@pytest.mark.parametrize("nutrient", BENDER)
+def test_bender_corn_totals(nutrient):
+    # check 31, D BENDER2012ABS: 286, 114, 202, 26 kg/ha at 12.0 Mg/ha of dry grain
+    dry_as_sold = 12.0 / (1 - 0.155)
+    budget = nutrient_budget("corn", dry_as_sold, "Mg/ha")
+    assert one(budget, nutrient, "BENDER2012ABS", "uptake") == pytest.approx(BENDER[nutrient], abs=0.1)
+
+
+def test_bender_corn_removed():
+    # checks 32-34, D BENDER2012ABS: 12.0 Mg/ha dry is 226 bu/ac; removed 286 x .58 and 114 x .79 kg/ha
+    budget = nutrient_budget("corn", 12.0, "Mg/ha", moisture_pct=0, unit="kg/ha")
+    assert budget.pounds / 56 == pytest.approx(226, abs=1)
+    assert one(budget, "N", "BENDER2012ABS") == pytest.approx(165.9, abs=0.1)
+    assert one(budget, "P2O5", "BENDER2012ABS") == pytest.approx(90.1, abs=0.1)
+
+
+def test_bender_soybean():
+    # checks 36-38, BENDER2015: 3500 kg/ha dry is 59.8 bu/ac; P 21 kg = 48.1 P2O5, K 172 kg = 207.2 K2O;
+    # removed 275 x .73 N and 21 x .81 P
+    budget = nutrient_budget("soybean", 3500, "kg/ha", moisture_pct=0, unit="kg/ha")
+    assert budget.pounds / 60 == pytest.approx(59.8, abs=0.3)
+    assert one(budget, "P2O5", "BENDER2015", "uptake") == pytest.approx(48.1, abs=0.2)
+    assert one(budget, "K2O", "BENDER2015", "uptake") == pytest.approx(207.2, abs=0.3)
+    assert one(budget, "N", "BENDER2015") == pytest.approx(200.8, abs=0.1)
+    element = nutrient_budget("soybean", 3500, "kg/ha", moisture_pct=0, unit="kg/ha", form="element")
+    assert one(element, "P", "BENDER2015") == pytest.approx(17.0, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("goal", "nutrient", "pounds"),
+    [(40, "K2O", 140), (55, "K2O", 190), (70, "K2O", 220), (70, "N", 360), (55, "P2O5", 53)],  # P SNYDER2000
+)
+def test_several_yields_of_one_source(goal, nutrient, pounds):
+    budget = nutrient_budget("soybean", goal, source="SNYDER2000")
+    assert one(budget, nutrient, "SNYDER2000", "uptake") == pytest.approx(pounds)
+
+
+def test_corn_residue_potassium():
+    # check 41, D MALLARINO2012: 49 lb K2O is 41 % of what is left at maturity, 170 bu
+    budget = nutrient_budget("corn", 170)
+    assert one(budget, "K2O", "MALLARINO2012", "stays") == pytest.approx(49 / 0.41, abs=1)
+
+
+# 80 bu/ac soybean: common practice, no source, shown beside the published values
+TAKEN = {"N": 348, "P2O5": 78, "K2O": 176, "S": 28, "Ca": 76, "Mg": 40}
+LEAVE = {"N": (260, 0.75), "P2O5": (59, 0.75), "K2O": (96, 0.55)}
+
+
+def test_trade_figures_are_shown_and_marked():
+    budget = nutrient_budget("soybean", 80)
+    trade = budget.common_practice.set_index("nutrient")
+    assert trade["uptake"].round().to_dict() == TAKEN
+    for nutrient, (pounds, share) in LEAVE.items():
+        assert trade.loc[nutrient, "removed"] == pytest.approx(pounds, abs=0.5)
+        assert trade.loc[nutrient, "share_removed"] == pytest.approx(share, abs=0.01)
+    assert set(trade["provenance"]) == {"common practice, no source"}
+    assert "Common practice, no source" in budget.summary()
+
+
+@pytest.mark.parametrize("nutrient", ["P2O5", "K2O"])
+def test_default_soybean_source_is_near_the_trade_figures(nutrient):
+    # KSU_SOY, found in the source, agrees with the trade for P2O5 and K2O within 5 lb
+    default = nutrient_budget("soybean", 80).defaults.set_index("nutrient").loc[nutrient]
+    assert default["uptake_source"] == default["removed_source"] == "KSU_SOY"
+    assert default["uptake"] == pytest.approx(TAKEN[nutrient], abs=5)
+    assert default["removed"] == pytest.approx(LEAVE[nutrient][0], abs=5)
+    assert default["share_removed"] == pytest.approx(LEAVE[nutrient][1], abs=0.01)
+
+
+def test_trade_figures_are_not_a_source():
+    budget = nutrient_budget("soybean", 80)
+    assert "COMMON_PRACTICE" not in set(budget.published["source_key"])
+    alone = nutrient_budget("soybean", 80, source=list(budget.published["source_key"].unique()))
+    assert alone.spread.equals(budget.spread)
+
+
+def test_disagreements_stay_visible():
+    # corn grain K2O per bushel runs from .20 (TRI2020, UMN2022) to .28 (old Illinois, ONT2025)
+    spread = nutrient_budget("corn", 100).spread.set_index("nutrient").loc["K2O"]
+    assert spread["removed_lowest"] == pytest.approx(20, abs=0.1)
+    assert spread["removed_highest"] == pytest.approx(28, abs=0.1)
+
+
+def test_market_class_takes_base_rows_too():
+    keys = set(nutrient_budget("winter wheat", 90).table["source_key"])
+    assert {"ONT2025", "OSU_KNOX2023"} <= keys
+    crops = set(nutrient_budget("winter wheat", 90).table["crop"])
+    assert crops == {"winter wheat", "wheat"}
+
+
+def test_every_crop_states_its_default():
+    chains = load_table("default_sources")
+    for crop in load_table("removal")["crop"].unique():
+        budget = nutrient_budget(crop, 1, "ton/ac")
+        assert len(budget.defaults)
+        assert set(budget.table["source_key"]) & set(chains["source_key"])
+
+
+@pytest.mark.parametrize("crop", sorted(set(load_table("removal")["crop"])))
+def test_rows_are_whole_and_traceable(crop):
+    table = nutrient_budget(crop, 2, "ton/ac").table
+    assert not table.duplicated(["crop", "nutrient", "source_key"]).any()
+    assert (table["provenance"] != "").all()
+    assert all(cite(key) for key in table["source_key"])
+    full = table.dropna(subset=["uptake", "removed"])
+    np.testing.assert_allclose(full["removed"] + full["stays"], full["uptake"])
+    np.testing.assert_allclose(full["share_removed"], full["removed"] / full["uptake"])
+    assert (full["stays"] >= -1e-9).all()
+
+
+CROPS = st.sampled_from(["corn", "soybean", "wheat", "barley", "canola"])
+
+
+@settings(max_examples=25, deadline=None)
+@given(CROPS, st.floats(1, 150), st.floats(0, 1))
+def test_no_mass_is_lost(crop, goal, baled):
+    rates = published_rates(crop)
+    pounds = np.array([goal * 60.0])
+    got = amounts(rates, pounds, [baled], residue_lb_ac(crop, pounds))
+    whole = ~np.isnan(got["uptake"]) & ~np.isnan(got["removed"])
+    np.testing.assert_allclose((got["removed"] + got["stays"])[whole], got["uptake"][whole])
+    more = amounts(rates, pounds, [min(1.0, baled + 0.1)], residue_lb_ac(crop, pounds))
+    both = whole & ~np.isnan(more["removed"])
+    assert (more["removed"][both] >= got["removed"][both] - 1e-9).all()
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.floats(1, 250))
+def test_units_do_not_change_the_answer(goal):
+    # 39.368 bu of corn weigh 1 Mg (BUTABLE) and 2.47105 ac are 1 ha
+    us = nutrient_budget("corn", goal)
+    kg = nutrient_budget("corn", goal * 2.4710538 / 39.36826, "Mg/ha", unit="kg/ha")
+    np.testing.assert_allclose(kg.table["removed"], us.table["removed"] * 1.1208511561944561, rtol=1e-5)
+
+
+def test_field_totals():
+    budget = nutrient_budget("corn", 200, area=10, area_unit="ha")
+    acres = 10 / 0.40468564224
+    np.testing.assert_allclose(budget.table["removed_field"], budget.table["removed"] * acres)
+    assert set(budget.table["field_unit"]) == {"lb"}
+
+
+@pytest.mark.parametrize("goal", [-1, 2000, float("nan"), float("inf")])
+def test_impossible_yield(goal):
+    with pytest.raises(InputError, match="cannot yield"):
+        nutrient_budget("corn", goal)
+
+
+SILAGE = {"part": "silage", "yield_unit": "ton/ac", "yield_goal": 20}
+
+
+@pytest.mark.parametrize(
+    ("options", "error", "says"),
+    [
+        ({"crop": "kale"}, LookupFailed, "unknown crop 'kale'"),
+        ({"crop": "peanut", "yield_unit": "lb/ac"}, LookupFailed, "no removal values are carried for peanut"),
+        ({"yield_unit": "bushel"}, UnitError, "unknown unit 'bushel'"),
+        ({"crop": "alfalfa"}, UnitError, "not traded by the bushel"),
+        ({"yield_unit": "bale/ac"}, UnitError, "not sold by the bale"),
+        ({"source": "NOBODY"}, LookupFailed, "unknown source for corn 'NOBODY'"),
+        ({"part": "roots"}, LookupFailed, "choose one of: grain, silage"),
+        ({"residue": 1.5}, InputError, "share baled from 0 to 1"),
+        ({"residue": "burnt"}, InputError, "write kept"),
+        ({"moisture_pct": 120}, InputError, "between 0 and 100"),
+        ({"area": -5}, InputError, "area of the field"),
+        ({"area": 5, "area_unit": "acre"}, UnitError, "unknown unit of area"),
+        ({"unit": "lb"}, UnitError, "unknown unit 'lb' for a nutrient amount"),
+        ({"nutrients": ["Xx"]}, LookupFailed, "unknown nutrient 'Xx'"),
+        ({"form": "salt"}, LookupFailed, "unknown form"),
+        ({"analysis": {"P": 130}}, InputError, "not a share of dry matter"),
+        ({"analysis": {"P": 1}, "analysis_unit": "ppm"}, UnitError, "unknown concentration unit"),
+        (
+            {"part": "silage", "moisture_pct": 65, "yield_unit": "ton/ac", "yield_goal": 20},
+            UnitError,
+            "own only",
+        ),
+        (
+            {"part": "silage", "residue": 1, "yield_unit": "ton/ac", "yield_goal": 20},
+            InputError,
+            "after silage",
+        ),
+    ],
+)
+def test_bad_requests_say_what_to_do(options, error, says):
+    request = {"crop": "corn", "yield_goal": 100} | options
+    with pytest.raises(error, match=says):
+        nutrient_budget(**request)
+
+
+def test_parts():
+    assert parts_of("corn") == ["grain", "silage"]
+    assert nutrient_budget("alfalfa", 5, "ton/ac").part == "hay"
+
+
+def test_result_verbs():
+    budget = nutrient_budget("soybean", 80)
+    assert isinstance(budget.table, pd.DataFrame)
+    assert set(budget.sources["source_key"]) == set(budget.table["source_key"])
+    assert not budget.checks["passed"].all()  # 80 bu is more than any of the studies measured
+    assert "<table" in budget._repr_html_()
