@@ -1,0 +1,331 @@
+"""What every panel has in common: settings in, result and figure out, nothing computed here.
+
+A panel is a thin class over the library. It holds one settings object, works the answer out again when a
+control is finished with, shows the figure beside its message in words, and says in one plain sentence when
+something cannot be done.
+"""
+
+import json
+from collections.abc import Callable
+from contextlib import contextmanager
+from dataclasses import asdict, fields
+from io import BytesIO
+from pathlib import PurePath
+
+import ipywidgets as widgets
+
+import fertkit
+from fertkit.errors import FertkitError, InputError, Problem, shorten
+from fertkit.panels import controls, show
+
+#: Largest file a panel reads [bytes]; a season of one laboratory or one combine is far below it.
+LARGEST_FILE = 5_000_000
+VIEWS = ("In words", "Numbers", "Checks", "Sources", "Keep")
+
+
+class Panel:
+    """A panel; subclasses say what to ask, how to compute and how to put the answer in words.
+
+    Parameters
+    ----------
+    data : path, file object or object of the library, optional
+        What the panel works on; panels that need no file take none.
+    **settings
+        Values of the panel's `Settings`; those not named keep their defaults.
+
+    Attributes
+    ----------
+    settings : Settings
+        What the controls hold.
+    data, result : object or None
+        What was read, and what was worked out from it.
+    error : Exception or None
+        What stopped the last step.
+    view : ipywidgets.VBox
+        The panel as shown.
+    """
+
+    title = ""
+    about = ""
+    Settings: type
+    file_words = ""  # label of the button that takes a file; empty when the panel needs none
+    accept = ".csv,.txt,.xlsx"
+    sliders: tuple[str, ...] = ()  # settings that get a slider; moving one keeps the layout of the figure
+    raise_errors = False  # tests and notebooks under test want the error itself
+
+    def __init__(self, data=None, **settings):
+        self._first = data, asdict(self.Settings(**settings))
+        self.settings = self.Settings()
+        self.data = self.result = self.error = None
+        self.file = ""
+        self._quiet, self._places, self._axes = False, None, None
+        self.controls = self.ask(self.settings)
+        for name, control in self.controls.items():
+            control.observe(self._when_changed(name), "value")
+        self._build()
+        self.start_over()
+
+    # -- what a subclass provides ---------------------------------------------------------------------------
+    def ask(self, settings) -> dict[str, widgets.Widget]:
+        """Make one control for each setting, in the order they are shown."""
+        raise NotImplementedError
+
+    def read(self, source, name: str | None):
+        """Read a path or file object into what `compute` works on."""
+        raise NotImplementedError
+
+    def follow(self, name: str | None) -> None:
+        """Bring choices that depend on the setting `name` up to date; None after a file was read."""
+
+    def compute(self, settings):
+        """Work out the result."""
+        raise NotImplementedError
+
+    def message(self) -> str:
+        """Put what the figure shows in one to three short lines."""
+        raise NotImplementedError
+
+    def draw(self):
+        """Draw the figure and give its axes."""
+        return self.result.plot()
+
+    def cautions(self) -> list[str]:
+        """Say what to keep in mind with this result."""
+        raise NotImplementedError
+
+    def code(self) -> str:
+        """Give the lines of code that reproduce the result without the panel."""
+        raise NotImplementedError
+
+    # -- what a user or a notebook does ---------------------------------------------------------------------
+    def start_over(self) -> None:
+        """Go back to the file and settings the panel began with."""
+        data, settings = self._first
+        with self._step("starting"), self._hold():
+            self.apply(asdict(self.Settings()), check=False)
+            if data is not None:
+                self.open(data)
+            self.apply(settings)
+        if self.error is None:
+            self.recompute()
+
+    def set(self, **values) -> None:
+        """Set some settings and work the answer out once.
+
+        Raises
+        ------
+        InputError
+            If a setting is unknown or cannot take its value; nothing is changed then.
+        """
+        with self._hold():
+            self.apply(values)
+        self.recompute()
+
+    def open(self, data, name: str | None = None) -> None:
+        """Read a file (or take an object of the library) and offer what it holds."""
+        is_file = isinstance(data, (str, PurePath)) or hasattr(data, "read")
+        self.data = self.read(data, name) if is_file else data
+        self.file = name or (PurePath(data).as_posix() if isinstance(data, (str, PurePath)) else "")
+        self._file_line.value = show.paragraphs(f"Showing {PurePath(self.file).name}" if self.file else "")
+        with self._hold():
+            self.follow(None)
+
+    def apply(self, values: dict, *, check: bool = True) -> None:
+        """Put values into the controls, all of them or none."""
+        before = {name: control.value for name, control in self.controls.items()}
+        unknown = [name for name in values if name not in self.controls]
+        problems = [
+            Problem(f"there is no setting '{shorten(name)}'", "remove it", value=values[name])
+            for name in unknown
+        ]
+        for name, control in self.controls.items():
+            if name not in values or (not check and controls.holds(control, values[name])):
+                continue
+            if why := controls.holds(control, values[name]):
+                problems.append(Problem(f"'{name}' is {why}", "give a value it can take", value=values[name]))
+            else:
+                control.value = values[name]
+        if problems:
+            for name, control in self.controls.items():
+                if not controls.holds(control, before[name]):
+                    control.value = before[name]
+            raise InputError("settings", problems)
+
+    def recompute(self, changed: str | None = None) -> None:
+        """Work out the result for the settings in the controls and show it."""
+        with self._step("working this out"):
+            self.settings = self.Settings(**{n: self.controls[n].value for n in self._names()})
+            if self.file_words and self.data is None:
+                return
+            self.result = self.compute(self.settings)
+            self._show(keep_layout=changed in self.sliders)
+
+    def settings_json(self) -> str:
+        """Give the settings, and the name of the file they were used on, as JSON."""
+        kept = {
+            "panel": type(self).__name__,
+            "fertkit": fertkit.__version__,
+            "file": PurePath(self.file).name,
+            "settings": asdict(self.settings),
+        }
+        return json.dumps(kept, indent=1)
+
+    def load_settings(self, text: str) -> None:
+        """Take settings saved earlier from such a panel.
+
+        Raises
+        ------
+        InputError
+            If the text is not such settings; nothing is changed then.
+        """
+        try:
+            kept = json.loads(text)
+            panel, values = kept["panel"], kept["settings"]
+        except (ValueError, KeyError, TypeError):
+            problem = Problem("these are no settings of a panel", "take a file saved with 'Save settings'")
+            raise InputError("settings", [problem]) from None
+        if panel != type(self).__name__ or not isinstance(values, dict):
+            problem = Problem("these settings belong to another panel", "load them there", value=panel)
+            raise InputError("settings", [problem])
+        self.set(**values)
+
+    def _ipython_display_(self):
+        from IPython.display import Javascript, display
+
+        display(Javascript(show.naming_script()))
+        display(self.view)
+
+    # -- how it hangs together ------------------------------------------------------------------------------
+    def _names(self):
+        return [field.name for field in fields(self.Settings)]
+
+    def _build(self) -> None:
+        self._banner, self._message = widgets.HTML(), widgets.HTML()
+        self._figure, self._cautions = widgets.HTML(), widgets.HTML()
+        self._file_line, self._detail, self._links = widgets.HTML(), widgets.HTML(), widgets.HTML()
+        self._look = widgets.ToggleButtons(options=VIEWS, description="Look closer")
+        self._look.observe(lambda _: self._show_detail(), "value")
+        self.upload = controls.file_picker(self.file_words, self.accept)
+        self.upload.observe(lambda change: self._take(change["new"], self.take_file), "value")
+        self.settings_upload = controls.file_picker("Load settings", ".json")
+        self.settings_upload.observe(lambda change: self._take(change["new"], self.take_settings), "value")
+        self.again = controls.button("Start over", self.start_over, "Back to the first file and settings")
+        self._keep = _box([self._links, self.settings_upload], "keep")
+        asked = [controls.with_slider(c) if name in self.sliders else c for name, c in self.controls.items()]
+        files = [self.upload, self._file_line] if self.file_words else []
+        left = _box([*files, *asked, self.again], "ask")
+        right = _box([self._banner, self._message, self._figure, self._cautions], "answer")
+        head = widgets.HTML(f"{show.style()}<h2>{show.escape(self.title)}</h2>{show.paragraphs(self.about)}")
+        body = _box([left, right], "body")
+        self.view = _box([head, body, _box([self._look, self._detail, self._keep], "closer")], "panel")
+        for piece, name in ((self._figure, "picture"), (self._look, "look"), (self._detail, "detail")):
+            piece.add_class(f"fertkit-{name}")
+
+    def _when_changed(self, name: str) -> Callable:
+        def changed(_):
+            with self._hold():
+                self.follow(name)
+            if not self._quiet:
+                self.recompute(name)
+
+        return changed
+
+    def take_file(self, name: str, content: bytes) -> None:
+        """Use an uploaded file; if it cannot be used, say so and stay with the one before."""
+        with self._step("reading the file", keep=True):
+            self.open(BytesIO(content), name)
+        if self.error is None:
+            self.recompute()
+
+    def take_settings(self, name: str, content: bytes) -> None:
+        """Use uploaded settings; if they cannot be used, say so and change nothing."""
+        with self._step(f"loading {name}", keep=True):
+            self.load_settings(content.decode("utf-8", "replace"))
+
+    def _take(self, uploads, use: Callable[[str, bytes], None]) -> None:
+        if not uploads:
+            return
+        one = uploads[0]
+        name, content = shorten(one["name"]), one["content"]
+        self.upload.value = self.settings_upload.value = ()  # the bytes are not kept
+        if len(content) > LARGEST_FILE:
+            with self._step("reading the file", keep=True):
+                limit = f"{LARGEST_FILE / 1e6:g} MB"
+                raise FertkitError(f"{name} is larger than {limit}. Take out what the panel does not need.")
+            return
+        use(name, bytes(content))
+
+    @contextmanager
+    def _hold(self):
+        """Keep the panel from working the answer out at each of several changes."""
+        before, self._quiet = self._quiet, True
+        try:
+            yield
+        finally:
+            self._quiet = before
+
+    @contextmanager
+    def _step(self, doing: str, keep: bool = False):
+        """Do one step; if it fails, say why in the banner and, unless `keep`, take the old answer away."""
+        self.error, self._banner.value = None, ""
+        try:
+            yield
+        except Exception as error:
+            self.error = error
+            words = show.banner if isinstance(error, FertkitError) else show.unexpected
+            self._banner.value = words(error, doing)
+            if not keep:
+                self._clear()
+            if self.raise_errors:
+                raise
+
+    def _clear(self) -> None:
+        self.result = self._axes = None
+        for piece in (self._message, self._cautions, self._detail, self._links):
+            piece.value = ""
+        self._figure.value = show.empty()
+
+    def _show(self, *, keep_layout: bool) -> None:
+        self._message.value = (
+            f'<div role="status" class="fertkit-says">{show.paragraphs(self.message())}</div>'
+        )
+        self._axes = self.draw()
+        self._figure.value = show.figure(self._axes, self.message(), self._places if keep_layout else None)
+        self._places = show.places_of(self._axes)
+        self._cautions.value = f'<div class="fertkit-cautions">{show.bullets(self.cautions())}</div>'
+        self._show_detail()
+
+    def _show_detail(self) -> None:
+        if self.result is None:
+            return
+        pieces = {
+            "In words": lambda: show.paragraphs(self.result.summary()),
+            "Numbers": lambda: show.table(self.result.table),
+            "Checks": lambda: show.table(self.result.checks),
+            "Sources": lambda: show.sources(self.result.sources),
+            "Keep": lambda: f"<pre>{show.escape(self.code())}</pre>",
+        }
+        look = self._look.value
+        self._detail.value = pieces[look]()
+        self._keep.layout.display = None if look == "Keep" else "none"
+        if look == "Keep":
+            self._links.value = self._saves()
+
+    def _saves(self) -> str:
+        name = type(self).__name__.removesuffix("Panel").lower()
+        return " ".join(
+            [
+                show.download("Save numbers", f"{name}.csv", self.result.table.to_csv(index=False)),
+                show.download("Save figure", f"{name}.svg", self._drawing(), "image/svg+xml"),
+                show.download("Save settings", f"{name}.json", self.settings_json(), "application/json"),
+            ]
+        )
+
+    def _drawing(self) -> str:
+        return show.picture(self._axes, self._places).decode("utf-8")
+
+
+def _box(children, name: str) -> widgets.Box:
+    box = widgets.Box(children)
+    box.add_class(f"fertkit-{name}")
+    return box

@@ -1,0 +1,94 @@
+"""Labelled controls from the core set of ipywidgets.
+
+Every control has its label above it (so that none is cut), commits a value only when it is finished (Enter, Tab
+or letting go of a slider) and, if it takes a number, both bounds, which the label names.
+"""
+
+import ipywidgets as widgets
+
+_WIDE = {"description_width": "auto"}
+
+
+def _plain(value: float) -> str:
+    return f"{value:g}" if abs(value) < 1e5 else f"{value:,.0f}"
+
+
+def number(label: str, value: float, low: float, high: float, *, step: float = 1.0, whole: bool = False):
+    """A number box that takes `low` to `high`."""
+    kind = widgets.BoundedIntText if whole else widgets.BoundedFloatText
+    box = kind(
+        value=value, min=low, max=high, step=step, style=_WIDE, continuous_update=False,
+        description=f"{label}, {_plain(low)} to {_plain(high)}",
+    )  # fmt: skip
+    return _field(box)
+
+
+def choice(label: str, options, value=None):
+    """A drop-down list."""
+    options = list(options)
+    value = value if value is not None or not options else _values(options)[0]
+    return _field(widgets.Dropdown(options=options, value=value, description=label, style=_WIDE))
+
+
+def tick(label: str, value: bool):
+    """A box to tick."""
+    return _field(widgets.Checkbox(value=value, description=label, indent=False, style=_WIDE))
+
+
+def line(label: str, value: str = "", hint: str = ""):
+    """A line of text."""
+    box = widgets.Text(value=value, description=label, placeholder=hint, style=_WIDE, continuous_update=False)
+    return _field(box)
+
+
+def file_picker(label: str, accept: str):
+    """A button that takes one file."""
+    button = widgets.FileUpload(accept=accept, multiple=False, description=label)
+    button.add_class("fertkit-button")
+    return button
+
+
+def button(label: str, action, hint: str = ""):
+    """A button that calls `action` without arguments."""
+    made = widgets.Button(description=label, tooltip=hint or label)
+    made.add_class("fertkit-button")
+    made.on_click(lambda _: action())
+    return made
+
+
+def with_slider(box) -> widgets.VBox:
+    """Put a slider under a number box; each moves the other, and the box is the one with the label."""
+    slider = widgets.FloatSlider(
+        value=box.value, min=box.min, max=box.max, step=box.step, readout=False, continuous_update=False
+    )
+    slider.add_class("fertkit-slider")
+    box.observe(lambda change: slider.set_trait("value", change["new"]), "value")
+    slider.observe(lambda change: box.set_trait("value", round(change["new"], 6)), "value")
+    pair = widgets.VBox([box, slider])
+    pair.add_class("fertkit-pair")
+    return pair
+
+
+def holds(control, value) -> str:
+    """Say why a control cannot hold a value; empty when it can."""
+    if isinstance(control, (widgets.BoundedFloatText, widgets.BoundedIntText)):
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            return "not a number"
+        if not control.min <= value <= control.max:
+            return f"outside {_plain(control.min)} to {_plain(control.max)}"
+        return ""
+    if isinstance(control, widgets.Dropdown):
+        valid = _values(control.options)
+        return "" if value in valid else f"not one of: {', '.join(map(str, valid))}"
+    if isinstance(control, widgets.Checkbox):
+        return "" if isinstance(value, bool) else "neither true nor false"
+    return "" if isinstance(value, str) else "not a text"
+
+
+def _values(options) -> list:
+    return [one[1] if isinstance(one, tuple) else one for one in options]
+
+
+def _field(widget):
+    widget.add_class("fertkit-field")
+    return widget

@@ -1,0 +1,16 @@
+// Says aloud what the core widgets only show: the name of each slider handle, and which view button is pressed.
+(() => {
+  const say = (element, attribute, text) =>
+    element.getAttribute(attribute) === text || element.setAttribute(attribute, text);
+  const tell = () => {
+    document.querySelectorAll(".fertkit-pair").forEach((pair) => {
+      const label = pair.querySelector("label");
+      const handle = pair.querySelector(".noUi-handle");
+      if (label && handle) say(handle, "aria-label", "Slider: " + label.textContent);
+    });
+    document.querySelectorAll(".fertkit-look button").forEach((button) =>
+      say(button, "aria-pressed", String(button.classList.contains("mod-active"))));
+  };
+  new MutationObserver(tell).observe(document.body, { childList: true, subtree: true, attributeFilter: ["class"] });
+  tell();
+})();

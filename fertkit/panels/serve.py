@@ -1,0 +1,177 @@
+"""Open the notebooks on this machine: JupyterLab, or as pages through Voila.
+
+Both listen on the loopback address only, ask for a token made for this run, ask nothing of the network and take
+files up to a limit. A room (a course, a field day) gets kernels started beforehand and idle ones ended.
+"""
+
+import os
+import secrets
+import socket
+import subprocess
+import sys
+import time
+import webbrowser
+from importlib.resources import files
+from importlib.util import find_spec
+from pathlib import Path
+from urllib.error import HTTPError, URLError
+from urllib.request import urlopen
+
+import fertkit
+from fertkit.errors import FertkitError
+
+HOST = "127.0.0.1"
+#: Largest message from a browser [bytes]: above the limit of a panel, so that the panel can say what is wrong.
+LARGEST_MESSAGE = 100_000_000
+#: After how long without use a kernel is ended [s], alone and in a room.
+IDLE_ALONE, IDLE_ROOM = 6 * 3600, 30 * 60
+#: Kernels kept ready in a room: for the workshop, and for each other notebook.
+READY_WORKSHOP, READY_OTHERS = 4, 1
+START_WAIT = 60.0
+
+
+def notebook_folder(folder=None) -> Path:
+    """Find the notebooks: the folder given, ``notebooks`` here, or those beside the package.
+
+    Raises
+    ------
+    FertkitError
+        If there are none.
+    """
+    places = [folder] if folder else ["notebooks", Path(fertkit.__file__).parent.parent / "notebooks"]
+    for place in map(Path, places):
+        if place.is_dir() and any(place.glob("*.ipynb")):
+            return place.resolve()
+    looked = " and ".join(str(place) for place in places)
+    raise FertkitError(f"no notebooks in {looked}; run this in the folder that holds 'notebooks'")
+
+
+def free_port() -> int:
+    """Give a port that is free now."""
+    with socket.socket() as probe:
+        probe.bind((HOST, 0))
+        return probe.getsockname()[1]
+
+
+def command(folder: Path, *, page: bool, room: bool, port: int) -> list[str]:
+    """Compose the command that starts the server, without the token.
+
+    Raises
+    ------
+    FertkitError
+        If Voila or JupyterLab is not installed.
+    """
+    needed, extra = ("voila", "workshop") if page else ("jupyterlab", "notebook")
+    if find_spec(needed) is None:
+        raise FertkitError(f"this needs {needed}; install it with: pip install 'fertkit[{extra}]'")
+    application = "Voila" if page else "ServerApp"
+    shared = [
+        sys.executable, "-m", needed, str(folder), "--no-browser",
+        f"--{application}.ip={HOST}",
+        f"--{application}.port={port}",
+        f"--{application}.port_retries=0",
+        f"--{application}.tornado_settings={{'websocket_max_message_size': {LARGEST_MESSAGE}}}",
+        f"--MappingKernelManager.cull_idle_timeout={IDLE_ROOM if room else IDLE_ALONE}",
+        "--MappingKernelManager.cull_interval=60",
+    ]  # fmt: skip
+    return shared + (_page_options(room) if page else _lab_options())
+
+
+def _page_options(room: bool) -> list[str]:
+    options = ["--Voila.auto_token=True", "--template=fertkit", "--classic-tree"]
+    if room:
+        pools = {"default": {"pool_size": READY_OTHERS}, "06_workshop.ipynb": {"pool_size": READY_WORKSHOP}}
+        options += [
+            "--preheat_kernel=True",
+            f"--VoilaKernelManager.kernel_pools_config={pools}",
+            "--VoilaKernelManager.preheat_denylist=['answers']",
+        ]
+    return options
+
+
+def _lab_options() -> list[str]:
+    return [
+        "--LabApp.news_url=None",
+        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+        "--LabApp.extension_manager=readonly",
+        "--ServerApp.terminals_enabled=False",
+    ]
+
+
+def environment(token: str) -> dict[str, str]:
+    """Give the variables the server needs: the token, and where our page template lies."""
+    templates = str(files("fertkit.panels") / "pages")
+    known = os.environ.get("JUPYTER_PATH")
+    path = os.pathsep.join([templates, known] if known else [templates])
+    return os.environ | {"JUPYTER_TOKEN": token, "JUPYTER_PATH": path}
+
+
+def address(page: bool, port: int, token: str) -> str:
+    """Give the address to open in a browser."""
+    return f"http://{HOST}:{port}/{'' if page else 'lab'}?token={token}"
+
+
+def wait_until_up(process: subprocess.Popen, port: int) -> None:
+    """Wait until the server answers.
+
+    Raises
+    ------
+    FertkitError
+        If it ends or does not answer.
+    """
+    deadline = time.monotonic() + START_WAIT
+    while time.monotonic() < deadline:
+        if process.poll() is not None:
+            raise FertkitError(f"the server did not start (is port {port} in use?); see the lines above")
+        try:
+            urlopen(f"http://{HOST}:{port}/", timeout=2).close()
+            return
+        except HTTPError:
+            return  # it answers, if only to ask for the token
+        except (URLError, OSError):
+            time.sleep(0.1)
+    raise FertkitError(f"the server did not answer within {START_WAIT:.0f} s")
+
+
+def open_notebooks(page: bool = False, room: bool = False, port: int | None = None, *, folder=None,
+                   browser: bool = True) -> int:  # fmt: skip
+    """Start the server, open a browser and stay until it is ended with Ctrl-C.
+
+    Parameters
+    ----------
+    page : bool
+        Show the notebooks as pages (Voila) instead of in JupyterLab.
+    room : bool
+        Prepare kernels beforehand (pages) and end those idle for half an hour.
+    port : int, optional
+        Port to listen on; a free one if not given.
+    folder : path, optional
+        Where the notebooks lie.
+    browser : bool
+        Open the address in the default browser.
+
+    Returns
+    -------
+    int
+        Exit status of the server.
+
+    Raises
+    ------
+    FertkitError
+        If there are no notebooks, a package is missing or the server does not start.
+    """
+    port, token = port or free_port(), secrets.token_urlsafe(24)
+    line = command(notebook_folder(folder), page=page, room=room, port=port)
+    process = subprocess.Popen(line, env=environment(token))
+    try:
+        wait_until_up(process, port)
+        print(f"Open {address(page, port, token)}\nEnd with Ctrl-C.", flush=True)
+        if browser:
+            webbrowser.open(address(page, port, token))
+        return process.wait()
+    except KeyboardInterrupt:
+        return 0
+    finally:
+        if process.poll() is None:
+            process.terminate()
+            process.wait(timeout=20)

@@ -1,0 +1,129 @@
+"""Pieces of a panel as HTML: figure, table, banner, download link. All text of a user is escaped here.
+
+HTML pieces are used because the core widgets give pictures no alternative text; a data address needs no file
+and no network.
+"""
+
+from base64 import b64encode
+from html import escape
+from importlib.resources import files
+from io import BytesIO
+
+import pandas as pd
+
+from fertkit.errors import InputError
+
+SHOWN_ROWS = 200
+
+
+def style() -> str:
+    """Give the style sheet of the panels as HTML."""
+    return f"<style>{_own('panel.css')}</style>"
+
+
+def naming_script() -> str:
+    """Give the script that names slider handles, which the core widgets leave without a name."""
+    return _own("names.js")
+
+
+def _own(name: str) -> str:
+    return (files("fertkit.panels") / name).read_text(encoding="utf-8")
+
+
+def paragraphs(text: str) -> str:
+    """Turn plain text into HTML paragraphs, one a line."""
+    return "".join(f"<p>{escape(line.strip())}</p>" for line in text.splitlines() if line.strip())
+
+
+def bullets(lines) -> str:
+    """Turn lines of plain text into an HTML list."""
+    return "<ul>" + "".join(f"<li>{escape(str(line))}</li>" for line in lines) + "</ul>"
+
+
+def picture(ax, places=None) -> bytes:
+    """Draw the figure of an axes as SVG.
+
+    Parameters
+    ----------
+    ax : matplotlib Axes
+    places : list of Bbox, optional
+        Where each axes goes (`places_of` an earlier figure of the same form); saves working out the layout,
+        which is most of the time of drawing.
+    """
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+    figure = ax.get_figure()
+    if places is not None and len(places) == len(figure.axes):
+        figure.set_layout_engine("none")
+        for one, place in zip(figure.axes, places, strict=True):
+            one.set_position(place)
+    file = BytesIO()
+    FigureCanvasSVG(figure).print_svg(file)
+    return file.getvalue()
+
+
+def places_of(ax) -> list:
+    """Give the places of all axes of a figure that has been drawn."""
+    return [one.get_position() for one in ax.get_figure().axes]
+
+
+def figure(ax, says: str, places=None) -> str:
+    """Show a figure in a box of fixed proportions, its message as the alternative text."""
+    width, height = (round(side * 100) for side in ax.get_figure().get_size_inches())
+    address = data_address(picture(ax, places), "image/svg+xml")
+    return (
+        f'<img class="fertkit-figure" src="{address}" alt="{escape(says, quote=True)}" '
+        f'width="{width}" height="{height}" style="aspect-ratio: {width} / {height}">'
+    )
+
+
+def table(frame: pd.DataFrame) -> str:
+    """Show a table, at most `SHOWN_ROWS` rows of it; it scrolls sideways by keyboard too."""
+    shown = frame.head(SHOWN_ROWS)
+    more = f"<p>{len(frame) - len(shown)} more rows in the download.</p>" if len(frame) > len(shown) else ""
+    cells = shown.to_html(index=False, border=0, na_rep="", escape=True, float_format="{:.4g}".format)
+    return f'<div class="fertkit-scroll" tabindex="0" role="region" aria-label="table">{cells}</div>{more}'
+
+
+def sources(frame: pd.DataFrame) -> str:
+    """List citations, each with its mark of where the values come from."""
+    return table(frame) if len(frame) else "<p>No published value was used.</p>"
+
+
+def data_address(content: bytes, kind: str) -> str:
+    """Give bytes as a data address."""
+    return f"data:{kind};base64,{b64encode(content).decode('ascii')}"
+
+
+def download(words: str, name: str, content: str, kind: str = "text/csv") -> str:
+    """Give a link that saves a text under a name, without a server."""
+    address = data_address(content.encode("utf-8"), kind)
+    return (
+        f'<a class="fertkit-save" download="{escape(name, quote=True)}" href="{address}">{escape(words)}</a>'
+    )
+
+
+def banner(error: Exception, doing: str) -> str:
+    """Say in one plain sentence what went wrong, with every problem of a file below it; never a traceback."""
+    places = ""
+    if isinstance(error, InputError):
+        count = len(error.problems)
+        text = f"{error.file} cannot be used: {count} thing{'s' * (count > 1)} to mend."
+        places = bullets(error.problems[: InputError.SHOWN])
+    else:
+        text = str(error) or type(error).__name__
+    return f'<div role="alert" class="fertkit-banner"><p>Stopped while {escape(doing)}: {escape(text)}</p>{places}</div>'
+
+
+def unexpected(error: Exception, doing: str) -> str:
+    """Say that something went wrong that nobody foresaw."""
+    kind = f"{type(error).__name__}: {' '.join(str(error).split())}"[:300]
+    return (
+        f'<div role="alert" class="fertkit-banner"><p>Stopped while {escape(doing)}: something unforeseen '
+        f"({escape(kind)}). No result is shown; change a setting or press Start over.</p></div>"
+    )
+
+
+def empty() -> str:
+    """Hold the place of a figure that is not there."""
+    return '<div class="fertkit-figure fertkit-empty">No result to show.</div>'

@@ -1,0 +1,119 @@
+"""A server of the notebooks, the system's Chromium, and a page that fails a test when something goes astray."""
+
+import os
+import shutil
+import subprocess
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+
+from fertkit.panels import serve
+
+ROOT = Path(__file__).parent.parent.parent
+TABLET = {"width": 768, "height": 1024}
+DESK = {"width": 1280, "height": 900}
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+
+
+def pytest_collection_modifyitems(items):
+    """Skip loudly where there is no browser."""
+    if CHROMIUM:
+        return
+    for item in items:
+        if "tests/browser" in Path(item.path).as_posix():
+            item.add_marker(
+                pytest.mark.skip(reason="no Chromium on this machine; install it (apt: chromium)")
+            )
+
+
+@pytest.fixture(scope="session")
+def shots(tmp_path_factory):
+    """Give the folder for screenshots: FERTKIT_SCREENSHOTS, or a temporary one."""
+    wanted = os.environ.get("FERTKIT_SCREENSHOTS")
+    folder = Path(wanted) if wanted else tmp_path_factory.mktemp("screenshots")
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def start_server(tmp_path_factory):
+    """Start servers of notebooks, each with settings of its own, and end them by their own process."""
+    started = []
+
+    def start(*, page=True, room=False, folder=ROOT / "notebooks"):
+        home = tmp_path_factory.mktemp("jupyter")
+        port, token = serve.free_port(), "a-token-for-tests"
+        own = {f"JUPYTER_{name}_DIR": str(home / name) for name in ("CONFIG", "DATA", "RUNTIME")}
+        own["JUPYTERLAB_WORKSPACES_DIR"] = str(home / "workspaces")
+        log = (home / "log").open("w")
+        process = subprocess.Popen(
+            serve.command(Path(folder), page=page, room=room, port=port),
+            env=serve.environment(token) | own, stdout=log, stderr=subprocess.STDOUT,
+        )  # fmt: skip
+        started.append((process, log))
+        serve.wait_until_up(process, port)
+        return Server(port, token, page)
+
+    yield start
+    for process, log in started:
+        process.terminate()
+        process.wait(timeout=30)
+        log.close()
+
+
+class Server:
+    """Where a server of notebooks answers."""
+
+    def __init__(self, port, token, page):
+        self.home, self.token, self.page = f"http://{serve.HOST}:{port}", token, page
+
+    def address(self, notebook: str) -> str:
+        """Give the address of a notebook, token included."""
+        path = f"voila/render/{notebook}?" if self.page else f"lab/tree/{notebook}?reset&"
+        return f"{self.home}/{path}token={self.token}"
+
+
+@pytest.fixture(scope="session")
+def pages(start_server):
+    """Serve the notebooks as pages."""
+    return start_server()
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """Start the system's Chromium once a session."""
+    from playwright.sync_api import sync_playwright
+
+    in_container = ["--no-sandbox"] if getattr(os, "geteuid", lambda: 1)() == 0 else []
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=in_container)
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture
+def open_page(browser):
+    """Open pages in contexts of their own; fail on page errors, console errors and requests that leave."""
+    contexts, astray = [], []
+
+    def open_one(address, size=None, **options):
+        context = browser.new_context(viewport=size or DESK, accept_downloads=True, **options)
+        contexts.append(context)
+        page = context.new_page()
+        page.on("pageerror", lambda error: astray.append(f"page error: {error}"))
+        page.on("console", lambda said: said.type == "error" and astray.append(f"console: {said.text}"))
+        page.on("request", lambda request: _leaves(request.url) and astray.append(f"left: {request.url}"))
+        page.set_default_timeout(30_000)
+        page.goto(address)
+        return page
+
+    yield open_one
+    for context in contexts:
+        context.close()
+    assert not astray
+
+
+def _leaves(url: str) -> bool:
+    parts = urlsplit(url)
+    return parts.scheme in ("http", "https", "ws", "wss") and parts.hostname != serve.HOST

@@ -1,0 +1,257 @@
+"""What every panel can do, shown on a panel of a few lines: a straight line through a file of two columns."""
+
+import json
+from dataclasses import dataclass
+
+import pandas as pd
+import pytest
+
+from fertkit.errors import InputError, Problem
+from fertkit.panels import base, controls, show
+from fertkit.panels.base import Panel
+from fertkit.plots.style import new_axes
+from fertkit.results import Result, checks_frame
+
+
+@dataclass(frozen=True)
+class Line(Result):
+    x: pd.Series
+    slope: float
+
+    @property
+    def table(self):
+        return pd.DataFrame({"x": self.x, "y": self.x * self.slope})
+
+    def summary(self):
+        return f"slope {self.slope:g}"
+
+    checks = checks_frame([])
+    sources = pd.DataFrame()
+
+
+@dataclass(frozen=True)
+class LineSettings:
+    slope: float = 2.0
+    name: str = "a"
+
+
+class LinePanel(Panel):
+    title, about, file_words = "Line <b>", "A line.", "Open numbers"
+    Settings, sliders = LineSettings, ("slope",)
+
+    def ask(self, settings):
+        return {
+            "slope": controls.number("Slope [y per x]", settings.slope, 0, 10, step=0.5),
+            "name": controls.choice("Name", ["a", "b", "boom"]),
+        }
+
+    def read(self, source, name):
+        frame = pd.read_csv(source)
+        if "x" not in frame:
+            raise InputError(name or "file", [Problem("no column x <i>", "add it"), Problem("and", "so on")])
+        return frame
+
+    def compute(self, settings):
+        if settings.name == "boom":
+            raise ZeroDivisionError("kaboom")
+        return Line(self.data["x"], settings.slope)
+
+    def draw(self):
+        ax = new_axes()
+        ax.plot(self.data["x"], self.result.table["y"])
+        return ax
+
+    def message(self):
+        return f"The line rises by {self.result.slope:g}."
+
+    def cautions(self):
+        return ["Only a line."]
+
+    def code(self):
+        return f"Line(x, {self.settings.slope})"
+
+
+@pytest.fixture
+def panel(tmp_path):
+    path = tmp_path / "one.csv"
+    path.write_text("x\n1\n2\n")
+    return LinePanel(path)
+
+
+def test_shows_the_message_the_figure_and_the_cautions(panel):
+    assert "rises by 2" in panel._message.value
+    assert 'alt="The line rises by 2."' in panel._figure.value
+    assert "Only a line" in panel._cautions.value
+    assert panel.error is None
+
+
+def test_a_finished_change_is_worked_out(panel):
+    panel.controls["slope"].value = 3.0
+    assert panel.settings == LineSettings(slope=3.0)
+    assert "rises by 3" in panel._message.value
+
+
+def test_slider_and_box_move_together(panel):
+    box, slider = panel.view.children[1].children[0].children[2].children
+    slider.value = 4.5
+    assert box.value == 4.5
+    assert panel.result.slope == 4.5
+    box.value = 1.0
+    assert slider.value == 1.0
+
+
+def test_several_settings_are_worked_out_once(panel, monkeypatch):
+    counted = []
+    monkeypatch.setattr(panel, "_show", lambda **_: counted.append(1))
+    panel.set(slope=5.0, name="b")
+    assert counted == [1]
+
+
+def test_nothing_waits_for_each_keystroke(panel):
+    assert not panel.controls["slope"].continuous_update
+    assert not panel.view.children[1].children[0].children[2].children[1].continuous_update
+
+
+def test_every_number_box_names_both_its_bounds(panel):
+    box = panel.controls["slope"]
+    assert (box.min, box.max) == (0, 10)
+    assert box.description == "Slope [y per x], 0 to 10"
+
+
+def test_an_error_is_one_plain_sentence_and_takes_the_answer_away(panel):
+    panel.controls["name"].value = "boom"
+    assert isinstance(panel.error, ZeroDivisionError)
+    assert "ZeroDivisionError: kaboom" in panel._banner.value
+    assert "Traceback" not in panel._banner.value
+    assert panel.result is None
+    assert "No result" in panel._figure.value
+    panel.controls["name"].value = "a"
+    assert panel._banner.value == ""
+    assert panel.result is not None
+
+
+def test_errors_can_be_had_raw(panel):
+    panel.raise_errors = True
+    with pytest.raises(ZeroDivisionError):
+        panel.set(name="boom")
+
+
+def test_an_uploaded_file_is_read_and_its_bytes_dropped(panel, handed_over):
+    panel.upload.value = handed_over("two.csv", b"x\n7\n")
+    assert panel.result.table["x"].tolist() == [7]
+    assert "two.csv" in panel._file_line.value
+    assert panel.upload.value == ()
+
+
+def test_a_broken_file_names_all_its_problems_and_changes_nothing(panel, handed_over):
+    panel.upload.value = handed_over("bad.csv", b"y\n7\n")
+    assert "bad.csv cannot be used: 2 things to mend" in panel._banner.value
+    assert "no column x &lt;i&gt;" in panel._banner.value
+    assert panel.result.table["x"].tolist() == [1, 2]
+    assert "one.csv" in panel._file_line.value
+
+
+def test_too_large_a_file_is_refused_unread(panel, handed_over, monkeypatch):
+    monkeypatch.setattr(base, "LARGEST_FILE", 10)
+    panel.upload.value = handed_over("large.csv", b"x\n" + b"1\n" * 20)
+    assert "large.csv is larger than" in panel._banner.value
+    assert len(panel.data) == 2
+
+
+def test_a_broken_first_file_is_said_and_another_can_be_uploaded(tmp_path, handed_over):
+    path = tmp_path / "bad.csv"
+    path.write_text("y\n1\n")
+    panel = LinePanel(path)
+    assert "2 things to mend" in panel._banner.value
+    panel.upload.value = handed_over("good.csv", b"x\n3\n")
+    assert panel.error is None
+    assert panel.result.table["x"].tolist() == [3]
+
+
+def test_settings_go_out_and_come_back(panel, handed_over):
+    panel.set(slope=6.5, name="b")
+    kept = panel.settings_json()
+    panel.start_over()
+    assert panel.settings == LineSettings()
+    panel.settings_upload.value = handed_over("kept.json", kept.encode())
+    assert panel.settings == LineSettings(6.5, "b")
+    assert json.loads(kept)["file"] == "one.csv"
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("no json", "no settings of a panel"),
+        ("[1]", "no settings of a panel"),
+        ('{"panel": "OtherPanel", "settings": {}}', "another panel"),
+        ('{"panel": "LinePanel", "settings": {"slope": 99}}', "outside 0 to 10"),
+        ('{"panel": "LinePanel", "settings": {"slope": NaN}}', "outside 0 to 10"),
+        ('{"panel": "LinePanel", "settings": {"slope": "4"}}', "not a number"),
+        ('{"panel": "LinePanel", "settings": {"slope": true}}', "not a number"),
+        ('{"panel": "LinePanel", "settings": {"name": "z", "tilt": 1}}', "not one of: a, b, boom"),
+        ('{"panel": "LinePanel", "settings": {"tilt": 1, "slope": 4}}', "no setting 'tilt'"),
+    ],
+)
+def test_wrong_settings_change_nothing(panel, handed_over, text, says):
+    panel.settings_upload.value = handed_over("kept.json", text.encode())
+    assert says in show_text(panel._banner.value)
+    assert panel.settings == LineSettings()
+    assert panel.controls["slope"].value == 2.0
+    assert panel.result is not None
+
+
+def show_text(html):
+    from html import unescape
+
+    return unescape(html)
+
+
+def test_start_over_goes_back_to_first_file_and_settings(tmp_path, handed_over):
+    path = tmp_path / "one.csv"
+    path.write_text("x\n1\n")
+    panel = LinePanel(path, slope=3.0)
+    panel.upload.value = handed_over("two.csv", b"x\n7\n")
+    panel.set(slope=1.0, name="b")
+    panel.again.click()
+    assert panel.settings == LineSettings(slope=3.0)
+    assert panel.result.table["x"].tolist() == [1]
+
+
+def test_a_saved_table_is_the_table_of_the_result(panel):
+    from base64 import b64decode
+    from re import search
+
+    panel._look.value = "Keep"
+    found = search(r'download="line.csv" href="data:text/csv;base64,([^"]+)"', panel._links.value)
+    assert b64decode(found[1]).decode() == panel.result.table.to_csv(index=False)
+
+
+@pytest.mark.parametrize("look", base.VIEWS)
+def test_each_closer_look_shows_something(panel, look):
+    panel._look.value = look
+    assert panel._detail.value
+    assert (panel._keep.layout.display != "none") == (look == "Keep")
+
+
+def test_text_of_a_user_is_escaped(panel, handed_over):
+    panel.upload.value = handed_over('<img src=x onerror="x">.csv', b"x\n1\n")
+    assert "<img" not in panel._file_line.value
+    assert "<b>" not in panel.view.children[0].value.split("</style>")[1]
+
+
+def test_figures_leave_nothing_open(panel):
+    from matplotlib import pyplot
+
+    panel.set(slope=5.0)
+    assert not pyplot.get_fignums()
+
+
+def test_a_slider_keeps_the_places_of_the_axes(panel):
+    places = panel._places
+    panel.controls["slope"].value = 9.0
+    assert [p.bounds for p in panel._places] == [p.bounds for p in places]
+
+
+def test_a_long_table_says_how_much_is_left_out():
+    html = show.table(pd.DataFrame({"x": range(show.SHOWN_ROWS + 3)}))
+    assert "3 more rows" in html
