@@ -1,0 +1,217 @@
+"""Who and what each result belongs to: sample and laboratory id, crop, stage, part, date, kind of area."""
+
+import re
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import LookupFailed, Problem
+from fertkit.intake.dates import read_dates
+from fertkit.intake.files import text_of
+from fertkit.intake.layout import Block, Layout
+from fertkit.intake.results import ResultColumn, left_out_analytes
+from fertkit.intake.spellings import plain
+from fertkit.reference import crop_name
+
+CONTEXT = ("sample_id", "lab_id", "crop", "growth_stage", "plant_part", "sampled", "area")
+_GOOD = frozenset(("good", "g", "healthy", "normal", "green", "unaffected", "better"))
+_POOR = frozenset(("bad", "b", "poor", "p", "unhealthy", "affected", "stunted", "sick", "yellow", "worse"))
+_MARKED_ID = re.compile(r"(?P<pair>.+?)[\s_\-/(]+(?P<mark>good|bad|poor|healthy)\)?", re.IGNORECASE)
+
+
+def area_mark(text: str) -> str:
+    """'good', 'poor' or '' for what a file writes about the area a sample came from."""
+    word = plain(text)
+    return "good" if word in _GOOD else "poor" if word in _POOR else ""
+
+
+def pair_name(sample_id: str) -> tuple[str, str]:
+    """(name without its mark, mark) of a sample id such as 'North good'; the mark is '' if there is none."""
+    hit = _MARKED_ID.fullmatch(sample_id)
+    return (hit["pair"], area_mark(hit["mark"])) if hit else (sample_id, "")
+
+
+def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part, date_format):
+    """Number the analysed samples, and give each its context.
+
+    Returns
+    -------
+    specimens : DataFrame
+        specimen, the `CONTEXT` columns, row.
+    others : DataFrame
+        specimen, sample_id and the remaining columns of the file as text.
+    notes : list of Problem
+    report : list of (what, item, detail, row)
+    """
+    report, notes = [], []
+    lines = pd.concat([_lines(b, block, report) for b, block in enumerate(layout.blocks)], ignore_index=True)
+    lines = lines.fillna("")
+    for role in CONTEXT:
+        if role not in lines:
+            lines[role] = ""
+    _from_above(lines, layout, report)
+    _from_arguments(lines, {"crop": crop, "growth_stage": stage, "plant_part": part}, notes, report)
+    lines["crop"] = [_known_crop(text) for text in lines["crop"]]
+    lines["sampled"] = _dates(lines, date_format, notes, report)
+    _mark_areas(lines, notes, report)
+    specimen = _number(lines, columns, layout, notes)
+    report += [("dropped", f"analyte '{text}'", "not a nutrient", None) for text in left_out_analytes(layout)]
+    first = lines.assign(specimen=specimen).drop_duplicates("specimen").sort_values("specimen")
+    own = [c for c in first.columns if c not in (*CONTEXT, "specimen", "row", "block", "line")]
+    report += [("dropped", f"column '{c}'", "kept as text in others", None) for c in own]
+    return (
+        first[["specimen", *CONTEXT, "row"]].reset_index(drop=True),
+        first[["specimen", "sample_id", *own]].reset_index(drop=True),
+        notes,
+        report,
+    )
+
+
+def _lines(b: int, block: Block, report) -> pd.DataFrame:
+    """Context cells of each line of one block, raw for dates, text for the rest."""
+    roles = _role_columns(block, report)
+    data = {"block": b, "line": list(block.lines), "row": [block.place(i, 0)[0] for i in block.lines]}
+    if block.turned:
+        data["row"] = [i + 1 for i in block.lines]
+    for role, j in roles.items():
+        cells = [block.cells[i][j] for i in block.lines]
+        if role in ("feekes", "zadoks"):
+            scale = {"feekes": "Feekes", "zadoks": "GS"}[role]
+            data["growth_stage"] = [f"{scale} {text_of(c)}" if c != "" else "" for c in cells]
+        elif role == "sampled":
+            data[role] = pd.Series(cells, dtype=object).to_numpy()
+        else:
+            data[role] = [text_of(c) for c in cells]
+    for j, header in enumerate(block.headers):
+        if j in roles.values() or header.kind not in ("role", "unknown", "blank"):
+            continue
+        if header.kind == "role" and header.name in ("analyte", "value", "unit", "flag", "range"):
+            continue
+        texts = [text_of(block.cells[i][j]) for i in block.lines]
+        if any(texts):
+            data[block.labels[j]] = texts
+    frame = pd.DataFrame(data)
+    if "sample_id" not in frame:
+        frame["sample_id"] = _made_ids(frame, block, report)
+    return frame
+
+
+def _role_columns(block: Block, report) -> dict[str, int]:
+    """Column of each context role; where no column names the samples, the likeliest one, and say so."""
+    roles: dict[str, int] = {}
+    for j, header in enumerate(block.headers):
+        if header.kind == "role" and header.name in (*CONTEXT, "feekes", "zadoks", "place"):
+            roles.setdefault(header.name, j)
+    place = roles.pop("place", None)
+    if "sample_id" in roles:
+        return roles
+    if block.turned:  # the line of sample names across the top is labelled 'Nutrient', 'Sample' or not at all
+        loose = [j for j, h in enumerate(block.headers) if h.kind == "blank" or h.name == "analyte"]
+        loose = [j for j in loose if any(block.cells[i][j] != "" for i in block.lines)]
+        if loose:
+            return roles | {"sample_id": loose[0]}
+    if place is None and "lab_id" not in roles and block.shape != "long":
+        first = next((j for j, h in enumerate(block.headers) if h.kind == "nutrient"), 0)
+        place = next((j for j in range(first) if block.headers[j].kind in ("unknown", "blank")), None)
+    if place is not None:
+        detail = f"taken from column '{block.labels[place]}'"
+        report.append(("inferred", "sample id", detail, None))
+        return roles | {"sample_id": place}
+    return roles
+
+
+def _made_ids(frame, block, report):
+    if "lab_id" in frame:
+        report.append(("inferred", "sample id", "the laboratory number, no sample name given", None))
+        return frame["lab_id"]
+    if block.shape == "long":
+        report.append(("inferred", "sample id", "one sample: the table names none", None))
+        return ""
+    report.append(("inferred", "sample id", "numbered by line, no sample name given", None))
+    return [f"line {row}" for row in frame["row"]]
+
+
+def _from_above(lines, layout, report):
+    for role, (cell, row) in layout.context.items():
+        scale = {"feekes": "Feekes ", "zadoks": "GS "}.get(role, "")
+        column = "growth_stage" if scale else "sample_id" if role == "place" else role
+        if column not in CONTEXT:
+            continue
+        blank = lines[column] == ""
+        if blank.any():
+            text = cell if column == "sampled" else scale + text_of(cell)
+            lines[column] = lines[column].astype(object).mask(blank, text)
+            report.append(("recognised", column, f"'{text_of(cell)}' from the lines above the table", row))
+    lines["sample_id"] = lines["sample_id"].mask(lines["sample_id"] == "", "sample 1")
+
+
+def _from_arguments(lines, given, notes, report):
+    for column, text in given.items():
+        if text is None:
+            continue
+        blank = lines[column] == ""
+        lines[column] = lines[column].mask(blank, str(text))
+        if blank.any():
+            report.append(("recognised", column, f"'{text}' as given for {int(blank.sum())} lines", None))
+        kept = sorted({t for t in lines.loc[~blank, column] if plain(t) != plain(str(text))})
+        if kept:
+            what = f"the file states {column.replace('_', ' ')} {', '.join(kept[:5])}; '{text}' was given"
+            notes.append(Problem(what, "the file's own entry was kept"))
+
+
+def _known_crop(text):
+    try:
+        return crop_name(text) if text else ""
+    except LookupFailed:
+        return text  # scoring lists the known crops
+
+
+def _dates(lines, date_format, notes, report):
+    dates, complaints, order = read_dates(list(lines["sampled"]), date_format)
+    for complaint, cell, row in zip(complaints, lines["sampled"], lines["row"], strict=True):
+        if complaint:
+            notes.append(Problem(complaint, "the date was left empty", row, "sampled", text_of(cell)))
+    if order and not date_format:
+        report.append(("inferred", "order of dates", f"{order}: a day above 12 settles it", None))
+    return pd.Series(pd.to_datetime(pd.Series(dates, dtype=object)), index=lines.index).astype(
+        "datetime64[ns]"
+    )
+
+
+def _mark_areas(lines, notes, report):
+    marks = lines["area"].map(area_mark)
+    odd = lines[(marks == "") & (lines["area"] != "")]
+    if len(odd):
+        words = ", ".join(sorted(set(odd["area"]))[:5])
+        notes.append(Problem(f"area marks not understood: {words}", "use good and poor to pair samples"))
+    from_id = [pair_name(text)[1] for text in lines["sample_id"]]
+    if not (lines["area"] != "").any() and "good" in from_id and "poor" in from_id:
+        marks = pd.Series(from_id, index=lines.index)
+        report.append(("inferred", "good and poor areas", "from the sample names", None))
+    lines["area"] = marks
+
+
+def _number(lines, columns, layout, notes):
+    """Number the specimens: a line each in a wide table, the results of one sample together in a long one."""
+    key = pd.MultiIndex.from_frame(lines[["block", "line"]])
+    shape = np.array([layout.blocks[b].shape for b in lines["block"]])
+    if (shape != "long").all():
+        specimen = pd.Series(np.arange(1, len(lines) + 1), index=lines.index)
+        dates = lines["sampled"].map(str)
+        same = pd.concat([lines[[c for c in CONTEXT if c != "sampled"]], dates], axis=1)
+    else:
+        nutrient = {place: c.nutrient for c in columns for place in c.lines}
+        same = lines[list(CONTEXT)].assign(sampled=lines["sampled"].map(str))
+        named = same.assign(nutrient=[nutrient.get(k, "") for k in key])
+        again = named.groupby(list(named.columns), sort=False).cumcount()
+        specimen = same.assign(again=again).groupby([*CONTEXT, "again"], sort=False).ngroup() + 1
+    at = dict(zip(key, specimen, strict=True))
+    for column in columns:
+        column.specimens = [at[place] for place in column.lines]
+    repeated = same.assign(specimen=specimen).drop_duplicates("specimen")
+    twice = repeated[repeated.duplicated(list(CONTEXT), keep=False)]
+    for sample_id in list(dict.fromkeys(twice["sample_id"]))[:25]:
+        rows = lines.loc[twice.index[twice["sample_id"] == sample_id], "row"]
+        what = f"sample '{sample_id}' appears {len(rows)} times (rows {', '.join(map(str, rows[:6]))})"
+        notes.append(Problem(what, "all are kept: replicates, re-runs or a slip in the name?"))
+    return specimen

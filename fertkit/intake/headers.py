@@ -1,0 +1,130 @@
+"""Say what one header cell means: a nutrient with its unit, a context field, a laboratory's own range."""
+
+import re
+from dataclasses import dataclass
+from functools import cache
+
+from fertkit.intake.spellings import plain, spellings
+from fertkit.intake.units import find_unit, is_other_matrix, unit_pattern
+
+_RATING = "rating|flag|class|interpretation|qualifier|status|comment|bewertung"
+_LIMITS = (
+    "low|high|lower|upper|min|max|minimum|maximum|range|normal range|sufficiency range|normal|optimum|target|"
+    "limit|mdl|lod|loq|rl|detection limit|ll|ul|critical|sufficient|guideline"
+)
+_COMPANION = re.compile(rf"(?P<name>.+?)[\s_\-(:]+(?P<word>{_RATING}|{_LIMITS})\)?")
+_RATIO = re.compile(
+    r"(?P<top>[a-z0-9]+)\s*[:/]\s*(?P<under>[a-z0-9]+)(?:[\s_]*ratio)?|(?P<both>n[ksp]|k\s?mg)[\s_]*ratio"
+)
+_DRY = re.compile(r"[,\s]*\b(?:on\s+)?(?:a\s+)?dry[ -]?(?:matter|weight|wt|mass)?(?:\s*basis)?(?=\s*[)\]]|$)")
+_FOREIGN_UNIT = re.compile(r"\b(?:lbs?|kg|oz|tons?|mmol|meq|mol|cmol|acre|ac|ha|units?)\b|/")
+
+
+@dataclass(frozen=True)
+class Header:
+    """Meaning of one header cell.
+
+    Attributes
+    ----------
+    kind : str
+        nutrient, role, ratio, rating, limit, oxide, unclear, unit, blank or unknown.
+    name : str
+        Nutrient (N, NO3-N, Zn) or role (sample_id, crop, growth_stage, ...).
+    unit : str
+        %, g/kg, mg/kg, or '' if the header states none.
+    complaint : str
+        Why a nutrient column cannot be used (its unit or its matrix); '' if it can.
+    """
+
+    kind: str
+    name: str = ""
+    unit: str = ""
+    complaint: str = ""
+
+
+@cache
+def read_header(text: str) -> Header:
+    """Read one header cell, e.g. ``Total N, %`` -> nutrient N in %, ``Lab No.`` -> role lab_id."""
+    words = _DRY.sub("", plain(text).strip(" :;,.*"))
+    if not words:
+        return Header("blank")
+    role = spellings("role").get(re.sub(r"[\s_]+", " ", words))
+    if role:
+        return Header("role", role)
+    if find_unit(words):
+        return Header("unit", unit=find_unit(words))
+    ratio = _RATIO.fullmatch(words)
+    if ratio and (ratio["both"] or {ratio["top"], ratio["under"]} <= set(spellings("nutrient"))):
+        return Header("ratio", words)
+    return _with_unit(words) or _companion(words) or Header("unknown")
+
+
+def _with_unit(words):
+    """A nutrient header with or without unit; None if no nutrient is named."""
+    kind, name = name_of(words)
+    if kind:
+        return Header(kind, name)
+    units = unit_pattern()
+    for pattern in (
+        rf"(?P<name>.*?[^\s,_;:(\[{{])[\s,_;:\-]*[(\[{{]\s*(?P<unit>{units})\s*[)\]}}]",
+        rf"(?P<name>.*?[^\s,_;:(\[{{])[\s,_;:\-]+(?P<unit>{units})",
+        r"(?P<name>.*?[^\s,_;:(\[{])(?P<unit>%)",
+        rf"(?P<unit>{units})[\s,_;:\-]+(?P<name>.+)",
+        r"(?P<unit>%)(?P<name>.+)",
+    ):
+        hit = re.fullmatch(pattern, words)
+        if hit:
+            kind, name = name_of(hit["name"])
+            if kind:
+                complaint = "another matrix than dry matter" if is_other_matrix(hit["name"]) else ""
+                return Header(kind, name, find_unit(hit["unit"]), complaint)
+    return _with_foreign_unit(words)
+
+
+def _with_foreign_unit(words):
+    hit = re.fullmatch(r"(?P<name>[^()\[\]]+?)[\s,_]*[(\[](?P<unit>[^()\[\]]+)[)\]]", words) or re.fullmatch(
+        r"(?P<name>\S+)[\s,_]+(?P<unit>.+)", words
+    )
+    if not hit:
+        return None
+    kind, name = name_of(hit["name"])
+    if not kind:
+        return None
+    if is_other_matrix(words):
+        return Header(kind, name, complaint="another matrix than dry matter")
+    if _FOREIGN_UNIT.search(hit["unit"]) and not re.fullmatch(_LIMITS, hit["unit"]):
+        return Header(kind, name, complaint=f"unknown unit '{hit['unit']}'")
+    return None
+
+
+def _companion(words):
+    hit = _COMPANION.fullmatch(words)
+    if not hit:
+        return None
+    inner = _with_unit(hit["name"])
+    if inner is None:
+        return None
+    return Header("rating" if re.fullmatch(_RATING, hit["word"]) else "limit", inner.name)
+
+
+@cache
+def name_of(text: str) -> tuple[str, str]:
+    """Give (kind, name) of the nutrient, oxide or unclear compound a text names; ('', '') if none."""
+    words = plain(text).replace("_", " ").strip(" :;,.*")
+    for kind in ("nutrient", "oxide", "unclear"):
+        for key in (words, words.replace(" ", "-"), words.replace(" ", "")):
+            if key in spellings(kind):
+                return kind, spellings(kind)[key]
+    noise = spellings("noise")
+    tokens = [t for t in re.split(r"[\s,;:()\[\]]+", words) if t and t not in noise]
+    if not tokens or (len(tokens) == 1 and tokens[0] == words):
+        return "", ""
+    found = {name_of(token) for token in tokens}
+    return found.pop() if len(found) == 1 else ("", "")
+
+
+def heading_unit(text: str) -> str:
+    """Unit at the end of a group heading such as 'Micronutrients (ppm)'; '' if there is none."""
+    words = _DRY.sub("", plain(text))
+    hit = re.fullmatch(rf"(?:.*[\s,(\[])?(?P<unit>{unit_pattern()})[)\]]?", words)
+    return find_unit(hit["unit"]) if hit else ""

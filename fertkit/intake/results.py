@@ -1,0 +1,144 @@
+"""Pick the result cells out of a laid-out sheet, column by column, each with its place for messages."""
+
+from dataclasses import dataclass
+
+from fertkit.errors import Problem
+from fertkit.intake.files import text_of
+from fertkit.intake.headers import read_header
+from fertkit.intake.layout import Block, Layout
+from fertkit.intake.units import find_unit, is_other_matrix
+
+_ELEMENTAL = "tissue is elemental (P, K, Ca, Mg); ask the laboratory, or convert the column and rename it"
+
+
+@dataclass
+class ResultColumn:
+    """Cells of one nutrient in one stated unit.
+
+    ``lines`` are (block, line) of each cell, from which `specimens` are numbered; ``places`` (row, label).
+    """
+
+    nutrient: str
+    unit: str
+    label: str
+    cells: list
+    lines: list
+    places: list
+    flags: list
+    specimens: list | None = None
+
+
+def result_columns(layout: Layout, problems: list[Problem]) -> list[ResultColumn]:
+    """Collect the result columns of all blocks; problems found on the way are added to `problems`."""
+    columns: list[ResultColumn] = []
+    for b, block in enumerate(layout.blocks):
+        found = _long(b, block, problems) if block.shape == "long" else _wide(b, block, problems)
+        for column in found:
+            same = [c for c in columns if (c.nutrient, c.unit) == (column.nutrient, column.unit)]
+            if b and same:  # a header repeated further down the sheet
+                for name in ("cells", "lines", "places", "flags"):
+                    getattr(same[0], name).extend(getattr(column, name))
+            else:
+                columns.append(column)
+    return columns
+
+
+def refuse_header(header, row, label, value=None) -> Problem | None:
+    """The problem of a header that must not be read as a nutrient, if it is one."""
+    if header.kind == "oxide":
+        return Problem(f"an oxide ({header.name}) in a tissue table", _ELEMENTAL, row, label, value)
+    if header.kind == "unclear":
+        remedy = (
+            f"ask the laboratory, then name the column after the element (such as {_CLEARER[header.name]})"
+        )
+        return Problem(f"{header.name} may be the ion or its element", remedy, row, label, value)
+    if header.complaint:
+        remedy = "use dry-matter results in %, g/kg, mg/g, mg/kg, ppm or ug/g"
+        return Problem(header.complaint, remedy, row, label, value)
+    return None
+
+
+_CLEARER = {"nitrate": "NO3-N", "sulfate": "SO4-S", "orthophosphate": "PO4-P"}
+
+
+def _wide(b: int, block: Block, problems):
+    columns, seen = [], {}
+    ratings = {h.name: j for j, h in enumerate(block.headers) if h.kind == "rating"}
+    for j, header in enumerate(block.headers):
+        if header.kind not in ("nutrient", "oxide", "unclear"):
+            continue
+        label = block.labels[j]
+        problem = refuse_header(header, j + 1 if block.turned else None, label)
+        if problem is None and header.name in seen:
+            remedy = "keep one of them, or rename the one that is not a result"
+            problem = Problem(
+                f"a second column for {header.name} beside '{seen[header.name]}'", remedy, column=label
+            )
+        if problem:
+            problems.append(problem)
+            continue
+        seen[header.name] = label
+        cells = [block.cells[i][j] for i in block.lines]
+        if all(c == "" for c in cells):
+            continue
+        rating = ratings.get(header.name)
+        flags = ["" if rating is None else text_of(block.cells[i][rating]) for i in block.lines]
+        columns.append(
+            ResultColumn(header.name, header.unit, label, cells, [(b, i) for i in block.lines],
+                         [block.place(i, j) for i in block.lines], flags)
+        )  # fmt: skip
+    return columns
+
+
+def _long(b: int, block: Block, problems):
+    role = {h.name: j for j, h in reversed(list(enumerate(block.headers))) if h.kind == "role"}
+    value, unit_at, flag_at = role["value"], role.get("unit"), role.get("flag")
+    columns: dict[tuple, ResultColumn] = {}
+    for i in block.lines:
+        text = text_of(block.cells[i][role["analyte"]])
+        header = read_header(text)
+        place = (i + 1, block.labels[value])
+        stated = text_of(block.cells[i][unit_at]) if unit_at is not None else ""
+        problem = refuse_header(header, i + 1, block.labels[role["analyte"]], text)
+        if header.kind not in ("nutrient", "oxide", "unclear"):
+            continue
+        unit, complaint = _stated_unit(header.unit, stated)
+        if complaint and problem is None:
+            remedy = "use dry-matter results in %, g/kg, mg/g, mg/kg, ppm or ug/g"
+            problem = Problem(complaint, remedy, i + 1, block.labels[unit_at], stated)
+        if problem:
+            problems.append(problem)
+            continue
+        column = columns.setdefault(
+            (header.name, unit), ResultColumn(header.name, unit, block.labels[value], [], [], [], [])
+        )
+        column.cells.append(block.cells[i][value])
+        column.lines.append((b, i))
+        column.places.append(place)
+        column.flags.append(text_of(block.cells[i][flag_at]) if flag_at is not None else "")
+    return list(columns.values())
+
+
+def _stated_unit(in_name, in_column):
+    unit = find_unit(in_column)
+    if not in_column or unit == in_name:
+        return in_name, ""
+    if not unit:
+        if is_other_matrix(in_column):
+            return "", "another matrix than dry matter"
+        return "", "unknown unit"
+    return (unit, "") if not in_name else ("", f"the analyte says {in_name}, the unit column {in_column}")
+
+
+def left_out_analytes(layout: Layout) -> list[str]:
+    """Names in the analyte column of long tables that are no nutrient (moisture, ratios ...)."""
+    left = {}
+    for block in layout.blocks:
+        if block.shape != "long":
+            continue
+        at = next(j for j, h in enumerate(block.headers) if h.kind == "role" and h.name == "analyte")
+        for i in block.lines:
+            text = text_of(block.cells[i][at])
+            if read_header(text).kind not in ("nutrient", "oxide", "unclear"):
+                left[text] = None
+    return list(left)

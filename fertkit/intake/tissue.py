@@ -1,0 +1,363 @@
+"""Read a laboratory's tissue file, whatever its shape, into one tidy frame of dry-matter concentrations."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import InputError, LookupFailed, Problem
+from fertkit.intake.context import specimens_of
+from fertkit.intake.files import RawTable, open_tables
+from fertkit.intake.layout import Layout, find_layout
+from fertkit.intake.numbers import NumberStyle, number_style, read_number
+from fertkit.intake.plausible import home_unit, impossible, infer_units, mislabelled, sanity_checks
+from fertkit.intake.results import ResultColumn, result_columns
+from fertkit.intake.units import find_unit, is_other_matrix
+from fertkit.results import Result
+from fertkit.units import convert_concentration
+
+COLUMNS = [
+    "specimen", "sample_id", "lab_id", "crop", "growth_stage", "plant_part", "sampled", "area",
+    "nutrient", "value", "unit", "censored", "flag", "row",
+]  # fmt: skip
+REPORT_COLUMNS = ["what", "item", "detail", "row"]
+
+
+@dataclass(frozen=True)
+class TissueSamples(Result):
+    """Tissue results as read.
+
+    Attributes
+    ----------
+    tidy : DataFrame
+        One row per result: specimen (1, 2, ... one per analysed sample), sample_id, lab_id, crop,
+        growth_stage, plant_part, sampled, area ('good', 'poor' or ''), nutrient, value [unit], unit (% or
+        mg/kg of dry matter), censored ('', '<', '>', 'not detected'), flag (laboratory's mark), row (line of the file).
+    others : DataFrame
+        specimen, sample_id and every other column of the file, as text.
+    report : DataFrame
+        what (recognised, inferred, dropped), item, detail, row.
+    problems : tuple of Problem
+        Notes that do not stop the reading.
+    checks : DataFrame
+        Sanity of the numbers.
+    name : str
+        File name.
+    """
+
+    tidy: pd.DataFrame
+    others: pd.DataFrame
+    report: pd.DataFrame
+    problems: tuple[Problem, ...]
+    checks: pd.DataFrame
+    name: str = "table"
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.tidy
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        from fertkit.reference import list_sources
+
+        return list_sources(["MEMO"])
+
+    def summary(self) -> str:
+        """What was read, told, left out and doubted, in a few lines."""
+        nutrients = list(dict.fromkeys(self.tidy["nutrient"]))
+        n = self.tidy["specimen"].nunique()
+        lines = [
+            f"{self.name}: {n} sample{'s' * (n != 1)}, {len(nutrients)} nutrients ({', '.join(nutrients)})"
+        ]
+        for what in ("inferred", "dropped"):
+            part = self.report[self.report["what"] == what]
+            lines += [f"{what}: {r.item}: {r.detail}" for r in part.head(8).itertuples()]
+            if len(part) > 8:
+                lines.append(f"{what}: and {len(part) - 8} more, see report")
+        lines += [f"note: {p}" for p in self.problems[:8]]
+        if len(self.problems) > 8:
+            lines.append(f"note: and {len(self.problems) - 8} more, see problems")
+        failed = self.checks[self.checks["passed"].astype(bool).eq(False)]
+        lines += [f"check: {r.check}: {r.meaning}" for r in failed.head(8).itertuples()]
+        return "\n".join(lines)
+
+
+def read_tissue(
+    path_or_buffer,
+    *,
+    crop: str | None = None,
+    stage: str | None = None,
+    part: str | None = None,
+    date_format: str | None = None,
+    units: str | dict | None = None,
+    decimal: str | None = None,
+    sheet: str | None = None,
+    name: str | None = None,
+) -> TissueSamples:
+    """Read a laboratory file of plant tissue results.
+
+    Wide, long and transposed tables, one or two header rows, CSV, TSV, XLSX, XLS and ODS are told apart by
+    their content. Units stated are obeyed; missing units are told from all nutrients together and reported;
+    fresh-weight and sap results, oxides and anything that can be read two ways are refused.
+
+    Parameters
+    ----------
+    path_or_buffer : path, bytes, file-like or DataFrame
+        The file.
+    crop, stage, part : str, optional
+        Crop, growth stage and plant part where the file states none.
+    date_format : str, optional
+        'dmy', 'mdy', 'ymd' or a strftime pattern, for dates such as 03/04/2024.
+    units : str or dict of nutrient -> str, optional
+        Unit (%, g/kg, mg/kg ...) the user vouches for; overrides the file, and the report says so. One text
+        holds for every macronutrient.
+    decimal : str, optional
+        '.' or ',' where the file does not tell its decimal mark.
+    sheet : str, optional
+        Sheet of a workbook; needed if several hold tissue results.
+    name : str, optional
+        File name for messages.
+
+    Returns
+    -------
+    TissueSamples
+
+    Raises
+    ------
+    InputError
+        With every problem of the file: file, row, column, value and remedy.
+    """
+    raw, layout = _open(path_or_buffer, name, sheet)
+    problems: list[Problem] = []
+    _refuse_other_matrix(raw, layout)
+    columns = result_columns(layout, problems)
+    if not columns:
+        remedy = "check that the lines under the header hold numbers"
+        raise InputError(raw.name, problems or [Problem("the table holds no results", remedy)])
+    style = NumberStyle(decimal, "as given") if decimal else _style(columns, raw)
+    specimens, others, notes, report = specimens_of(layout, columns, crop, stage, part, date_format)
+    _refuse_sap(specimens, raw.name)
+    results = _read_cells(columns, style, problems)
+    results, unit_report = _settle_units(results, columns, units, problems)
+    if problems:
+        raise InputError(raw.name, sorted(problems, key=lambda p: p.row or 0))
+    tidy = specimens.merge(results, on="specimen", how="inner", suffixes=("_sample", ""))
+    tidy = tidy.sort_values(["specimen", "order"], kind="stable")[COLUMNS].reset_index(drop=True)
+    if tidy.empty:
+        remedy = "check that the lines under the header hold numbers"
+        raise InputError(raw.name, [Problem("the table holds no results", remedy)])
+    report = _layout_report(raw, layout, columns, style) + unit_report + report
+    return TissueSamples(
+        tidy,
+        others,
+        pd.DataFrame(report, columns=REPORT_COLUMNS),
+        tuple(notes + _value_notes(tidy)),
+        sanity_checks(tidy),
+        raw.name,
+    )
+
+
+def _open(source, name, sheet):
+    if isinstance(source, pd.DataFrame):
+        cells = [[str(c) for c in source.columns]]
+        cells += [["" if pd.isna(v) else v for v in row] for row in source.itertuples(index=False, name=None)]
+        cells = [[c.item() if isinstance(c, np.generic) else c for c in row] for row in cells]
+        raw = RawTable(name or "table", cells)
+        return raw, find_layout(raw)
+    tables = open_tables(source, name=name)
+    if sheet is not None:
+        tables = [t for t in tables if t.sheet == sheet] or _no_sheet(tables, sheet)
+    found, failure = [], None
+    for raw in tables:
+        try:
+            found.append((raw, find_layout(raw)))
+        except InputError as error:
+            failure = failure or error
+    if not found:
+        raise failure
+    if len(found) > 1:
+        names = ", ".join(raw.sheet for raw, _ in found)
+        problem = Problem("several sheets hold tissue results", f"name one with sheet=: {names}")
+        raise InputError(found[0][0].name, [problem])
+    return found[0]
+
+
+def _no_sheet(tables, sheet):
+    raise InputError(
+        tables[0].name,
+        [Problem(f"no sheet '{sheet}'", f"choose one of: {', '.join(t.sheet for t in tables)}")],
+    )
+
+
+def _refuse_other_matrix(raw: RawTable, layout: Layout):
+    for note in layout.notes:
+        if is_other_matrix(note):
+            problem = Problem(
+                "results are not on dry matter (fresh weight, sap or solution)",
+                "ask the laboratory for dry-matter results; published ranges hold for nothing else",
+                value=note,
+            )
+            raise InputError(raw.name, [problem])
+
+
+def _refuse_sap(specimens, name):
+    for r in specimens[specimens["plant_part"].map(is_other_matrix)].head(1).itertuples():
+        problem = Problem(
+            "sap and fresh-weight results are another matrix than dry matter",
+            "ask the laboratory for dry-matter results",
+            r.row, "plant part", r.plant_part,
+        )  # fmt: skip
+        raise InputError(name, [problem])
+
+
+def _style(columns, raw) -> NumberStyle:
+    return number_style((cell for column in columns for cell in column.cells), raw.delimiter)
+
+
+def _read_cells(columns: list[ResultColumn], style, problems) -> pd.DataFrame:
+    """Read every result cell; long frame specimen, nutrient, value, cell unit, censored, flag, row."""
+    frames = []
+    for k, column in enumerate(columns):
+        readings = [read_number(cell, style) for cell in column.cells]
+        for reading, cell, (row, label) in zip(readings, column.cells, column.places, strict=True):
+            if reading.problem:
+                problems.append(Problem(reading.problem, _remedy(reading.problem), row, label, str(cell)))
+        frames.append(
+            pd.DataFrame(
+                {
+                    "specimen": column.specimens,
+                    "nutrient": column.nutrient,
+                    "value": np.array([r.value for r in readings], float),
+                    "cell_unit": [r.unit for r in readings],
+                    "censored": [r.censored for r in readings],
+                    "flag": [_joined(r.flag, note) for r, note in zip(readings, column.flags, strict=True)],
+                    "row": [row for row, _ in column.places],
+                    "column": k,
+                    "order": k,
+                }
+            )
+        )
+    results = pd.concat(frames, ignore_index=True)
+    said = results["value"].notna() | (results["censored"] != "") | (results["flag"] != "")
+    return results[said].reset_index(drop=True)
+
+
+def _remedy(complaint):
+    if "decimal mark" in complaint or "mixes" in complaint:
+        return "write all numbers alike, or give decimal='.' or decimal=','"
+    return "write the result as a plain number such as 3.21 or <0.05, or leave the cell empty"
+
+
+def _joined(flag, note):
+    return "; ".join(filter(None, [flag, note]))
+
+
+def _settle_units(results, columns, given, problems):
+    """Give every column its unit (user's, stated, told together), convert values to home units."""
+    report, units = [], {}
+    given = _given_units(given, columns, problems)
+    for k, column in enumerate(columns):
+        mine = results[results["column"] == k]
+        inside = set(mine.loc[mine["cell_unit"] != "", "cell_unit"])
+        if column.nutrient in given:
+            units[k] = given[column.nutrient]
+            if column.unit and column.unit != units[k]:
+                detail = f"{units[k]} as the user vouches; the file says {column.unit}"
+                report.append(("inferred", f"unit of {column.nutrient}", detail, None))
+        elif len(inside | ({column.unit} - {""})) > 1:
+            remedy = "state one unit for the column, or give units="
+            problems.append(Problem("two units in one column", remedy, column=column.label))
+        else:
+            units[k] = column.unit or next(iter(inside), "")
+    unstated = {columns[k].nutrient: _plain_values(results, k) for k, unit in units.items() if not unit}
+    told, why = infer_units(unstated, {columns[k].nutrient: u for k, u in units.items() if u})
+    for k in [k for k, unit in units.items() if not unit]:
+        nutrient = columns[k].nutrient
+        units[k] = told.get(nutrient, "")
+        if units[k]:
+            report.append(("inferred", f"unit of {nutrient}", f"{units[k]}: {why[nutrient]}", None))
+        else:
+            remedy = f"put the unit in the header, or give units={{'{nutrient}': '%'}} or the like"
+            what = f"the unit is missing and cannot be told: {why[nutrient]}"
+            problems.append(Problem(what, remedy, column=columns[k].label))
+    return _convert(results, columns, units, bool(given), problems), report
+
+
+def _plain_values(results, k):
+    mine = results[(results["column"] == k) & (results["censored"] == "") & (results["value"] > 0)]
+    return mine["value"].to_numpy()
+
+
+def _given_units(given, columns, problems):
+    if given is None:
+        return {}
+    if isinstance(given, str):
+        given = {c.nutrient: given for c in columns if home_unit(c.nutrient) == "%"}
+    known = {n: find_unit(u) for n, u in given.items()}
+    for nutrient, unit in known.items():
+        if not unit:
+            remedy = "use one of: %, g/kg, mg/g, mg/kg, ppm, ug/g"
+            problems.append(Problem(f"unknown unit for {nutrient}", remedy, value=given[nutrient]))
+    if not set(known) <= {c.nutrient for c in columns}:
+        lost = ", ".join(sorted(set(known) - {c.nutrient for c in columns}))
+        raise LookupFailed(f"units= names {lost}, which the file does not hold")
+    return {n: u for n, u in known.items() if u}
+
+
+def _convert(results, columns, units, vouched, problems):
+    results["unit"] = ""
+    for k, unit in units.items():
+        if not unit:
+            continue
+        nutrient, mine = columns[k].nutrient, results["column"] == k
+        values = results.loc[mine, "value"]
+        for i in values.index[impossible(nutrient, values, unit)]:
+            remedy = "check the decimal mark and the unit; correct the header, or give units="
+            what = f"no plant dry matter holds {values[i]:g} {unit} {nutrient}"
+            problems.append(
+                Problem(what, remedy, int(results.loc[i, "row"]), columns[k].label, f"{values[i]:g}")
+            )
+        home = home_unit(nutrient)
+        if unit != home:
+            results.loc[mine, "value"] = convert_concentration(values, unit, home)
+        results.loc[mine, "unit"] = home
+    stated = {columns[k].nutrient: u for k, u in units.items() if u}
+    plain = {columns[k].nutrient: _plain_values(results, k) for k in units}
+    home = {n: convert_concentration(v, home_unit(n), stated[n]) for n, v in plain.items() if n in stated}
+    slip = None if vouched else mislabelled(home, stated)
+    if slip:
+        problems.append(slip)
+    return results
+
+
+def _value_notes(tidy):
+    notes = []
+    zero = tidy[(tidy["value"] == 0) & (tidy["censored"] == "")]
+    for r in zero.head(25).itertuples():
+        what = f"{r.nutrient} of sample {r.sample_id} is zero: rounding, or not measured"
+        notes.append(Problem(what, "it will not be classed", r.row, r.nutrient, "0"))
+    unseen = tidy[tidy["censored"] == "not detected"]
+    for r in unseen.head(25).itertuples():
+        what = f"{r.nutrient} of sample {r.sample_id} is given as '{r.flag}' without a limit"
+        remedy = "it may mean not detected or not determined: ask the laboratory; it will not be classed"
+        notes.append(Problem(what, remedy, r.row, r.nutrient, r.flag))
+    return notes
+
+
+def _layout_report(raw, layout, columns, style):
+    shapes = " and ".join(dict.fromkeys(b.shape for b in layout.blocks))
+    how = "; ".join(filter(None, [f"{shapes} table", raw.encoding, raw.sheet and f"sheet '{raw.sheet}'"]))
+    report = [("recognised", "layout", how, None)]
+    report += [("recognised", f"{c.nutrient}", f"column '{c.label}'", None) for c in columns]
+    if style.decimal == ",":
+        report.append(("inferred", "decimal mark", f"comma: {style.why}", None))
+    report += [("dropped", what, "not a sample", row) for what, row in layout.dropped]
+    for block in layout.blocks:
+        for header, label in zip(block.headers, block.labels, strict=True):
+            if header.kind in ("limit", "ratio", "unit") or (
+                header.kind == "role" and header.name == "range"
+            ):
+                report.append(
+                    ("dropped", f"column '{label}'", "the laboratory's range, limit or ratio", None)
+                )
+    return report
