@@ -7,7 +7,10 @@ and the common marks are in ``style``.
 from importlib import import_module
 
 # type name of a result -> (module, function) of its main figure
-MAIN_FIGURES: dict[str, tuple[str, str]] = {}
+MAIN_FIGURES: dict[str, tuple[str, str]] = {
+    "NutrientBudget": ("budget", "budget_bars"),
+    "FarmBudget": ("budget", "farm_bars"),
+}
 
 
 def draw(result, ax=None, **options):
