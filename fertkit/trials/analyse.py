@@ -8,7 +8,7 @@ import pandas as pd
 from fertkit.errors import unknown
 from fertkit.results import Result, checks_frame
 from fertkit.trials import models
-from fertkit.trials.arrange import Arrangement, arrange
+from fertkit.trials.arrange import Arrangement, arrange, show, spoken
 from fertkit.trials.compare import against_check, all_pairs, compact_letters
 from fertkit.trials.diagnose import check_rows
 
@@ -81,18 +81,20 @@ class StripAnalysis(Result):
     def summary(self) -> str:
         best, worst = self.means.loc[self.means["mean"].idxmax()], self.means.loc[self.means["mean"].idxmin()]
         lines = [
-            f"{len(self.strips)} strips, {len(self.means)} treatments ({self.treatment}); {self.method}.",
-            f"Means of {self.response} run from {worst['mean']:.1f} at {_show(worst['treatment'])} "
-            f"to {best['mean']:.1f} at {_show(best['treatment'])}.",
+            f"{len(self.strips)} strips, {len(self.means)} treatments of {spoken(self.treatment)}; "
+            f"{self.method}.",
+            f"Means of {spoken(self.response)} run from {worst['mean']:.4g} at {show(worst['treatment'])} "
+            f"to {best['mean']:.4g} at {show(best['treatment'])}.",
         ]
         if np.isfinite(self.lsd):
             verdict = "differ" if self.p_value < 1 - self.level else "cannot be told apart"
             lines.append(
-                f"Treatments {verdict} (p = {self.p_value:.3g}, {self.error_df:.3g} error degrees of freedom); "
-                f"a single difference below {self.lsd:.1f} is within the noise; CV {self.cv_pct:.1f} %."
+                f"Treatments {verdict} (p = {self.p_value:.3g}, {self.error_df:.3g} error degrees of "
+                f"freedom); a single difference below {self.lsd:.3g} is within the noise; "
+                f"CV {self.cv_pct:.1f} %."
             )
         failed = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
-        return "\n".join([*lines, *self.notes, *failed])
+        return "\n".join([*lines, *(f"Note: {said}." for said in dict.fromkeys([*self.notes, *failed]))])
 
 
 def analyse_strips(
@@ -202,7 +204,3 @@ def _with_check(means, estimate, check, level):
     names = {"low": "difference_low", "high": "difference_high"}
     columns = ["treatment", "difference", *names, "p", "p_adjusted"]
     return means.merge(set_against[columns].rename(columns=names), on="treatment", how="left")
-
-
-def _show(value) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)

@@ -118,10 +118,10 @@ def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -
 def one_trial(trial) -> pd.DataFrame:
     """Give the table of a trial, refusing several at once."""
     table = trial if isinstance(trial, pd.DataFrame) else trial.table
-    if "trial" in table and table["trial"].nunique() > 1:
-        names = ", ".join(map(str, table["trial"].unique()))
+    names = list(table["trial"].unique()) if "trial" in table else []
+    if len(names) > 1:
         raise NotEstimable(
-            f"the table holds {table['trial'].nunique()} trials ({names}); "
+            f"the table holds {len(names)} trials ({', '.join(map(str, names))}); "
             "analyse them one at a time or pool them with pool_trials"
         )
     return table
@@ -135,6 +135,17 @@ def only_column(table, prefix: str) -> str:
             f"expected one column starting with '{prefix}', found: {', '.join(found) or 'none'}"
         )
     return found[0]
+
+
+def spoken(column: str) -> str:
+    """Write a column name for people: ``yield_bu_ac`` -> ``yield [bu/ac]``."""
+    name, *unit = str(column).split("_")
+    return f"{name} [{'/'.join(unit)}]" if name in ("rate", "planned", "yield") and unit else str(column)
+
+
+def show(value) -> str:
+    """Write a treatment for people: 50.0 -> 50."""
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def factor(column) -> tuple[np.ndarray, pd.Index]:
@@ -178,6 +189,6 @@ def _default_treatment(table) -> str:
 
 def _block_names(table, blocks) -> list[str]:
     if blocks is None:
-        usable = "block" in table and table["block"].nunique() > 1
+        usable = "block" in table and len(table["block"].dropna().unique()) > 1
         return ["block"] if usable else []
     return [blocks] if isinstance(blocks, str) else list(blocks)

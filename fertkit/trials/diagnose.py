@@ -112,7 +112,7 @@ def _influence(trial, fit):
     name = describe(trial.strips.iloc[worst])
     return _row(
         "influential strip (largest studentised residual)", p,
-        f"{name} lies far from the rest ({trial.y[worst]:.1f}): check it in the field notes, do not drop it unseen",
+        f"{name} lies far from the rest ({trial.y[worst]:.4g}): see the field notes, do not drop it unseen",
         f"no strip stands out ({name} most)", value=float(scaled[worst]),
     )  # fmt: skip
 

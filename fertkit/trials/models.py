@@ -70,9 +70,11 @@ def fixed_blocks(trial: Arrangement) -> Estimate:
     anova = anova_table(
         linear.sequential_squares(trial.y, [*trial.terms(), ("treatment", trial.treatment_columns())])
     )
-    notes = () if fit.df > 0 else (
-        "no strip is left over to measure the error: differences are given without intervals or tests",
-    )  # fmt: skip
+    notes = ()
+    if fit.df == 0:
+        notes = ("no strip is left over to measure the error: differences come without intervals or tests",)
+    elif fit.rss == 0:
+        notes = ("strips treated alike yield exactly alike: there is no error to test against",)
     groups = " and ".join(name for name, _ in trial.blocking)
     method = (
         f"analysis of variance, {groups} as fixed effects" if groups else "analysis of variance, no blocks"
@@ -101,15 +103,16 @@ def random_blocks(trial: Arrangement) -> Estimate:
     n, groups = len(trial.y), len(trial.blocking)
     start = np.full(groups + 1, linear.fit(design, trial.y).rss / n / (groups + 1))
     build = components([*(shared(codes) for _, codes in trial.blocking), np.eye(n)])
+    names = [name for name, _ in trial.blocking]
     try:
         fit = fit_reml(design, trial.y, build, start)
+        if fit.at_bound.any():
+            return _fall_back(trial, f"the variance between {' or '.join(names)}s is estimated as zero")
+        spread = pd.DataFrame({"term": [*names, "strip"], "variance": fit.parameters})
+        method = f"mixed model, {' and '.join(names)} random (REML)"
+        return _from_reml(trial, fit, rows, design, method, fit.parameters[-1], spread)
     except (NotEstimable, np.linalg.LinAlgError):
         return _fall_back(trial, "the mixed model cannot be fitted to these strips")
-    names = [name for name, _ in trial.blocking]
-    if fit.at_bound.any():
-        return _fall_back(trial, f"the variance between {' or '.join(names)}s is estimated as zero")
-    spread = pd.DataFrame({"term": [*names, "strip"], "variance": fit.parameters})
-    return _from_reml(trial, fit, rows, design, f"mixed model, {' and '.join(names)} random (REML)", spread)
 
 
 def neighbour_errors(trial: Arrangement) -> Estimate:
@@ -142,7 +145,7 @@ def neighbour_errors(trial: Arrangement) -> Estimate:
         return _fall_back(trial, "no correlation between neighbouring strips is found")
     spread = pd.DataFrame({"term": ["strip", "neighbour correlation"], "variance": fit.parameters})
     method = f"blocks fixed, neighbouring strips correlated {fit.parameters[1]:.2f} (REML)"
-    return _from_reml(trial, fit, rows, design, method, spread)
+    return _from_reml(trial, fit, rows, design, method, fit.parameters[0], spread)
 
 
 def _fall_back(trial, reason) -> Estimate:
@@ -151,7 +154,7 @@ def _fall_back(trial, reason) -> Estimate:
     return Estimate(**{**vars(estimate), "notes": (*estimate.notes, note)})
 
 
-def _from_reml(trial, fit: RemlFit, rows, design, method, spread) -> Estimate:
+def _from_reml(trial, fit: RemlFit, rows, design, method, variance, spread) -> Estimate:
     k = len(trial.labels)
     df = np.empty((k, k))
     for i in range(k):
@@ -167,7 +170,7 @@ def _from_reml(trial, fit: RemlFit, rows, design, method, spread) -> Estimate:
         df=df,
         anova=anova,
         residuals=trial.y - design @ fit.coefficients,
-        variance=float(fit.parameters[-1] if "mixed" in method else fit.parameters[0]),
+        variance=float(variance),
         error_df=df2,
         method=method,
     )
@@ -176,7 +179,8 @@ def _from_reml(trial, fit: RemlFit, rows, design, method, spread) -> Estimate:
 def wald(fit: RemlFit, contrasts) -> tuple[float, int, float, float]:
     """F test of several contrasts at once: (F, df1, df2, p).
 
-    Denominator degrees of freedom after Fai & Cornelius (1996, J. Stat. Comput. Simul. 54:363-378, from memory).
+    Denominator degrees of freedom after Fai & Cornelius (1996, J. Stat. Comput. Simul. 54:363-378, from
+    memory).
     """
     from scipy.stats import f as f_distribution
 

@@ -107,8 +107,11 @@ def fit_reml(design, y, build, start, *, bounds=None) -> RemlFit:
            for (lo, hi), s in zip(bounds, scale, strict=True)]  # fmt: skip
     tries = [start / scale, np.r_[np.full(len(start) - 1, 0.05), 1.0] * start / scale]
     found = [
-        minimize(lambda u: _criterion(u * scale, design, y, build), u, jac=lambda u: _gradient(u * scale, design, y, build) * scale,
-                 method="L-BFGS-B", bounds=box, options={"ftol": 1e-13, "gtol": 1e-9})
+        minimize(
+            lambda u: _criterion(u * scale, design, y, build), u, method="L-BFGS-B", bounds=box,
+            jac=lambda u: _gradient(u * scale, design, y, build) * scale,
+            options={"ftol": 1e-13, "gtol": 1e-9},
+        )
         for u in tries
     ]  # fmt: skip
     best = min(found, key=lambda f: f.fun)

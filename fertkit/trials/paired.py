@@ -1,0 +1,168 @@
+"""Two treatments side by side, pair by pair: the difference and, for a response ratio, Fieller's interval."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable, unknown
+from fertkit.results import Result, checks_frame
+from fertkit.trials.arrange import arrange, show, spoken
+from fertkit.trials.diagnose import ALPHA
+
+
+@dataclass(frozen=True)
+class PairedAnalysis(Result):
+    """Difference of two treatments over pairs of strips.
+
+    Attributes
+    ----------
+    pairs : DataFrame
+        pair, the two yields and their difference [yield unit].
+    first, second : object
+        The treatments; differences are second - first.
+    difference, sd, se : float
+        Mean difference, standard deviation of the differences, standard error of their mean [yield unit].
+    low, high : float
+        Confidence interval of the difference [yield unit].
+    t, df, p : float
+        Student's t, its degrees of freedom and two-sided probability.
+    ratio, ratio_low, ratio_high : float
+        Mean of second over mean of first with Fieller's interval [unitless]; NaN ends where it is open.
+    level : float
+    notes : tuple of str
+    checks : DataFrame
+    """
+
+    pairs: pd.DataFrame
+    first: object
+    second: object
+    difference: float
+    sd: float
+    se: float
+    low: float
+    high: float
+    t: float
+    df: int
+    p: float
+    ratio: float
+    ratio_low: float
+    ratio_high: float
+    level: float
+    response: str
+    notes: tuple[str, ...]
+    checks: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.pairs
+
+    def summary(self) -> str:
+        verdict = "differ" if self.p < 1 - self.level else "cannot be told apart"
+        lines = [
+            f"{show(self.second)} against {show(self.first)} in {len(self.pairs)} pairs: difference "
+            f"{self.difference:.4g} ({100 * self.level:g} % interval {self.low:.4g} to {self.high:.4g}) in "
+            f"{spoken(self.response)}.",
+            f"The two {verdict} (t = {self.t:.3g}, {self.df} degrees of freedom, p = {self.p:.3g}).",
+        ]
+        return "\n".join([*lines, *self.notes])
+
+
+def analyse_pairs(
+    trial, *, treatment=None, response=None, pair="block", check=None, level: float = 0.95
+) -> PairedAnalysis:
+    """Compare two treatments laid side by side in pairs.
+
+    Parameters
+    ----------
+    trial : StripTrial or DataFrame
+        One trial with two treatments; a pair that lost a strip is left out and named.
+    treatment, response : str, optional
+        Columns, as in `analyse_strips`.
+    pair : str
+        Column that names the pair.
+    check : object, optional
+        Treatment the other is set against; the first in order by default.
+    level : float
+
+    Raises
+    ------
+    NotEstimable
+        If there are not exactly two treatments, or fewer than two complete pairs.
+    """
+    from scipy.stats import t as t_distribution
+
+    arranged = arrange(trial, treatment=treatment, response=response, blocks=pair)
+    if len(arranged.labels) != 2:
+        raise NotEstimable(f"pairs need two treatments, there are {len(arranged.labels)}; use analyse_strips")
+    wide = arranged.strips.pivot_table(arranged.response, pair, arranged.treatment, aggfunc="mean")
+    complete = wide.dropna()
+    notes = arranged.notes
+    if len(complete) < len(wide):
+        notes += (f"{len(wide) - len(complete)} pair(s) without a partner left out",)
+    if len(complete) < 2:
+        raise NotEstimable("fewer than two complete pairs: the difference has no measure of its error")
+    first, second = arranged.labels
+    if check is not None and check not in arranged.labels:
+        raise unknown("check treatment", check, arranged.labels)
+    if check == second:
+        first, second = second, first
+    one, other = complete[first].to_numpy(), complete[second].to_numpy()
+    change = other - one
+    n, df = len(change), len(change) - 1
+    mean, sd = float(change.mean()), float(change.std(ddof=1))
+    se = sd / np.sqrt(n)
+    t = mean / se if se > 0 else np.nan
+    reach = float(t_distribution.isf((1 - level) / 2, df))
+    moments = np.cov(other, one) / n
+    low, high = fieller(other.mean(), one.mean(), moments, reach)
+    return PairedAnalysis(
+        pairs=complete.assign(difference=change).reset_index().rename_axis(columns=None),
+        first=first, second=second, difference=mean, sd=sd, se=float(se),
+        low=mean - reach * se, high=mean + reach * se, t=float(t), df=df,
+        p=float(2 * t_distribution.sf(abs(t), df)),
+        ratio=float(other.mean() / one.mean()) if one.mean() else np.nan, ratio_low=low, ratio_high=high,
+        level=level, response=arranged.response, notes=notes, checks=checks_frame(_checks(change)),
+    )  # fmt: skip
+
+
+def fieller(top: float, bottom: float, covariance, reach: float) -> tuple[float, float]:
+    """Interval of a ratio of two normal estimates (Fieller 1954, J. R. Stat. Soc. B 16:175-185, from memory).
+
+    Parameters
+    ----------
+    top, bottom : float
+        The estimates.
+    covariance : (2, 2) array
+        Of top and bottom.
+    reach : float
+        Quantile of Student's t.
+
+    Returns
+    -------
+    low, high : float
+        NaN, NaN where the set is not a finite interval: the bottom cannot be told from zero.
+    """
+    a = bottom**2 - reach**2 * covariance[1, 1]
+    b = top * bottom - reach**2 * covariance[0, 1]
+    c = top**2 - reach**2 * covariance[0, 0]
+    inside = b**2 - a * c
+    if a <= 0 or inside < 0:
+        return np.nan, np.nan
+    return float((b - np.sqrt(inside)) / a), float((b + np.sqrt(inside)) / a)
+
+
+def _checks(change):
+    from scipy.stats import shapiro
+
+    rows = [
+        ("pairs", len(change), ">= 6 (Exner & Thompson 2003)", len(change) >= 6,
+         "enough pairs" if len(change) >= 6 else "fewer than six pairs: only large differences can be found"),
+    ]  # fmt: skip
+    if len(change) >= 3 and np.ptp(change) > 0:
+        p = float(shapiro(change).pvalue)
+        meaning = (
+            "differences look normal" if p >= ALPHA else "differences are not normal: look for a faulty pair"
+        )
+        rows.append(("normality (Shapiro-Wilk)", p, f"p >= {ALPHA}", p >= ALPHA, meaning))
+    return rows

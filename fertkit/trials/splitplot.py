@@ -1,0 +1,160 @@
+"""Split plots: one treatment on whole strips, a second on parts of them, each against its own error."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable, unknown
+from fertkit.results import Result, checks_frame
+from fertkit.trials import linear
+from fertkit.trials.arrange import factor, one_trial, only_column
+from fertkit.trials.models import anova_table
+from fertkit.trials.variance import components, fit_reml, shared
+
+
+@dataclass(frozen=True)
+class SplitPlotAnalysis(Result):
+    """Analysis of a split plot.
+
+    Attributes
+    ----------
+    anova : DataFrame
+        stratum, term, df, ss, ms, f, p.
+    means : DataFrame
+        One row per combination: the two treatments, n and mean [yield unit].
+    errors : DataFrame
+        Standard error of a difference and least significant difference of each kind of comparison
+        [yield unit].
+    variances : DataFrame
+        term, variance of block, whole plot and part (REML) [yield unit squared].
+    whole, part, block, response : str
+        Columns.
+    level : float
+    checks : DataFrame
+    """
+
+    anova: pd.DataFrame
+    means: pd.DataFrame
+    errors: pd.DataFrame
+    variances: pd.DataFrame
+    whole: str
+    part: str
+    block: str
+    response: str
+    level: float
+    checks: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.means
+
+    def summary(self) -> str:
+        tests = self.anova.dropna(subset=["p"])
+        tests = tests[tests["term"] != self.block]
+        said = [f"{r.term}: F = {r.f:.3g}, p = {r.p:.3g}" for r in tests.itertuples()]
+        return (
+            f"Split plot of {self.whole} (whole strips) and {self.part} (parts) over {self.block}s.\n"
+            + "\n".join(said)
+        )
+
+
+def analyse_split_plot(trial, whole, part, *, block="block", response=None, level=0.95) -> SplitPlotAnalysis:
+    """Analyse a complete split plot.
+
+    Parameters
+    ----------
+    trial : StripTrial or DataFrame
+    whole, part : str
+        Columns of the treatment of whole strips and of their parts.
+    block, response : str, optional
+        Columns; the one yield column by default.
+    level : float
+        Confidence behind the least significant differences.
+
+    Raises
+    ------
+    LookupFailed
+        If a column is not there.
+    NotEstimable
+        If a combination is missing or repeated in a block: the strata are then not orthogonal.
+    """
+    table = one_trial(trial)
+    response = response or only_column(table, "yield_")
+    for column in (whole, part, block, response):
+        if column not in table:
+            raise unknown("column", column, table.columns)
+    strips = table.dropna(subset=[response]).reset_index(drop=True)
+    counts = strips.pivot_table(response, block, [whole, part], aggfunc="count", observed=True)
+    complete = counts.shape[1] == len(strips[whole].unique()) * len(strips[part].unique())
+    if not complete or not counts.eq(1).all(axis=None) or len(counts) < 2:
+        raise NotEstimable(
+            "a split plot needs each combination once in each of two or more blocks; with a strip lost, "
+            "analyse the parts one by one with analyse_strips"
+        )
+    y = strips[response].to_numpy(float)
+    codes = {name: factor(strips[name])[0] for name in (block, whole, part)}
+    columns = {name: linear.dummies(c) for name, c in codes.items()}
+    plots = linear.interaction(columns[block], columns[whole])
+    both = f"{whole} x {part}"
+    rows = linear.sequential_squares(y, [
+        (block, columns[block]), (whole, columns[whole]), ("whole-strip error", plots), (part, columns[part]),
+        (both, linear.interaction(columns[whole], columns[part])),
+    ])  # fmt: skip
+    upper = anova_table(rows[:3], error="whole-strip error").assign(stratum="whole strips")
+    lower = anova_table(rows[3:]).replace({"term": {"error": "part error"}}).assign(stratum="parts")
+    anova = pd.concat([upper, lower], ignore_index=True)[["stratum", "term", "df", "ss", "ms", "f", "p"]]
+    means = strips.groupby([whole, part], observed=True)[response].agg(n="size", mean="mean").reset_index()
+    sizes = tuple(int(codes[name].max()) + 1 for name in (block, whole, part))
+    return SplitPlotAnalysis(
+        anova=anova, means=means, errors=_errors(anova, sizes, whole, part, level),
+        variances=_variances(y, codes, columns, block, whole, part),
+        whole=whole, part=part, block=block, response=response, level=level,
+        checks=checks_frame(_checks(anova)),
+    )  # fmt: skip
+
+
+def _errors(anova, sizes, whole, part, level) -> pd.DataFrame:
+    """Standard errors of the four kinds of difference (Gomez & Gomez 1984, chapter 3, from memory)."""
+    from scipy.stats import t
+
+    r, a, b = sizes
+    base = anova.set_index("term")
+    upper, lower = base.loc["whole-strip error"], base.loc["part error"]
+    ea, eb = upper["ms"], lower["ms"]
+    ta, tb = (t.isf((1 - level) / 2, row["df"]) for row in (upper, lower))
+    mixed = (b - 1) * eb + ea
+    table = pd.DataFrame(
+        [
+            (f"two {whole} means", 2 * ea / (r * b), ta),
+            (f"two {part} means", 2 * eb / (r * a), tb),
+            (f"two {part} at one {whole}", 2 * eb / r, tb),
+            (
+                f"two {whole} at one or different {part}",
+                2 * mixed / (r * b),
+                ((b - 1) * eb * tb + ea * ta) / mixed,
+            ),
+        ],
+        columns=["comparison", "variance", "t"],
+    )
+    sed = np.sqrt(table["variance"])
+    return pd.DataFrame({"comparison": table["comparison"], "sed": sed, "lsd": table["t"] * sed})
+
+
+def _variances(y, codes, columns, block, whole, part) -> pd.DataFrame:
+    cells = linear.interaction(columns[whole], columns[part])
+    design = np.column_stack([np.ones(len(y)), columns[whole], columns[part], cells])
+    plot = codes[block] * (codes[whole].max() + 1) + codes[whole]
+    build = components([shared(codes[block]), shared(plot), np.eye(len(y))])
+    fit = fit_reml(design, y, build, np.full(3, y.var() / 3))
+    return pd.DataFrame({"term": [block, f"{whole} strip", "part"], "variance": fit.parameters})
+
+
+def _checks(anova):
+    base = anova.set_index("term")["df"]
+    return [
+        (f"degrees of freedom, {name}", int(base[name]), ">= 5 (common practice, no source)",
+         bool(base[name] >= 5),
+         "enough to test against" if base[name] >= 5 else "too few: only large differences can be found")
+        for name in ("whole-strip error", "part error")
+    ]  # fmt: skip

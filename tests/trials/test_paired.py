@@ -1,0 +1,76 @@
+"""Paired strips and ratios against published pairs."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fertkit.errors import LookupFailed, NotEstimable
+from fertkit.trials import analyse_pairs, analyse_strips
+from fertkit.trials.paired import fieller
+
+
+@pytest.fixture(scope="module")
+def maize(outside):
+    return outside("darwin_maize_pairs.csv").assign(pair=lambda d: d["pot"] + d["pair"])
+
+
+def test_darwin_maize(maize):
+    # Fisher 1935, The Design of Experiments: 15 pairs, crossed minus selfed.
+    found = analyse_pairs(maize, treatment="type", response="height", pair="pair", check="self")
+    assert found.difference == pytest.approx(2.616667, abs=5e-7)
+    assert found.sd == pytest.approx(4.718047, abs=5e-7)
+    assert found.se == pytest.approx(1.218195, abs=5e-7)
+    assert found.t == pytest.approx(2.147987, abs=5e-7)
+    assert found.df == 14
+    assert found.p == pytest.approx(0.0497029, abs=5e-8)
+    assert (found.low, found.high) == (pytest.approx(0.0038992, abs=5e-7), pytest.approx(5.2294342, abs=5e-7))
+    # Fieller's interval of the ratio crossed / selfed (R).
+    assert found.ratio == pytest.approx(1.148886, abs=5e-7)
+    assert (found.ratio_low, found.ratio_high) == (
+        pytest.approx(1.000212, abs=5e-7), pytest.approx(1.312156, abs=5e-7),
+    )  # fmt: skip
+    assert found.checks["passed"].all()
+
+
+def test_student_sleep(outside):
+    # Student 1908; documentation of R.
+    found = analyse_pairs(
+        outside("student_sleep_pairs.csv"), treatment="drug", response="extra", pair="subject", check=2
+    )
+    assert found.difference == pytest.approx(-1.58)
+    assert found.t == pytest.approx(-4.062128, abs=5e-7)
+    assert found.df == 9
+    assert found.p == pytest.approx(0.00283289, abs=5e-9)
+    assert (found.low, found.high) == (pytest.approx(-2.459886, abs=5e-7), pytest.approx(-0.700114, abs=5e-7))
+
+
+def test_six_pairs_by_the_field_rule():
+    # Exner & Thompson 2003 (Iowa State Univ.): LSD = t x sqrt(sum of squared deviations / 30), six pairs.
+    gain = np.array([4.0, 7.0, 1.0, 6.0, 3.0, 5.0])
+    strips = pd.DataFrame({"block": [1, 2, 3, 4, 5, 6] * 2, "treatment": ["a"] * 6 + ["b"] * 6,
+                           "yield_bu_ac": np.r_[np.full(6, 150.0), 150 + gain]})  # fmt: skip
+    found = analyse_pairs(strips)
+    assert found.high - found.difference == pytest.approx(
+        2.570582 * np.sqrt(((gain - gain.mean()) ** 2).sum() / 30)
+    )
+    assert found.t**2 == pytest.approx(analyse_strips(strips).anova.set_index("term").loc["treatment", "f"])
+
+
+def test_fieller_open_set():
+    # Denominator not distinguishable from zero: no finite interval.
+    assert np.isnan(fieller(1.0, 0.1, np.eye(2), 2.0)).all()
+
+
+def test_a_widowed_strip_is_left_out_and_told(maize):
+    found = analyse_pairs(maize.drop(index=3), treatment="type", response="height", pair="pair")
+    assert len(found.pairs) == 14
+    assert "without a partner" in found.summary()
+
+
+def test_pairs_need_two_treatments(maize):
+    with pytest.raises(NotEstimable, match="two treatments, there are 15"):
+        analyse_pairs(maize, treatment="pair", response="height", pair="pot")
+    with pytest.raises(NotEstimable, match="fewer than two complete pairs"):
+        analyse_pairs(maize.iloc[:2], treatment="type", response="height", pair="pair")
+    with pytest.raises(LookupFailed, match="unknown check"):
+        analyse_pairs(maize, treatment="type", response="height", pair="pair", check="other")
