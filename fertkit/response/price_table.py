@@ -1,7 +1,7 @@
 """The optimum rate across prices: by price ratio for several curves, by both prices for one."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -107,6 +107,8 @@ def rates_by_price(
     curve,
     params,
     prices: Prices,
+    nutrient_prices,
+    grain_prices,
     *,
     lowest_rate: float,
     highest_rate: float,
@@ -120,26 +122,27 @@ def rates_by_price(
     curve, params, lowest_rate, highest_rate
         See `economic_optimum_rate`; one parameter set.
     prices : Prices
-        The prices to pair, e.g. ``Prices([0.4, 0.5, 0.6], [4, 5, 6])``.
+        Gives the units and the costs.
+    nutrient_prices, grain_prices : array
+        Prices to pair, in those units.
 
     Returns
     -------
     DataFrame
-        nutrient_price, grain_price (as given), price_ratio, rate, status: a row per pairing.
+        nutrient_price, grain_price, price_ratio, rate, status: a row per pairing.
     """
-    money = prices.per(rate_unit, yield_unit)
-    nutrient, grain = (np.atleast_1d(np.asarray(p, float)) for p in (money.nutrient, money.grain))
-    ratio = nutrient[:, None] / grain[None, :]
+    pairs = np.meshgrid(np.asarray(nutrient_prices, float), np.asarray(grain_prices, float), indexing="ij")
+    nutrient, grain = (p.ravel() for p in pairs)
+    money = replace(prices, nutrient=nutrient, grain=grain).per(rate_unit, yield_unit)
     rate, status = economic_optimum_rate(
-        curve, params, ratio, lowest_rate, highest_rate, pass_cost=money.pass_cost / grain
+        curve, params, money.ratio, lowest_rate, highest_rate, pass_cost=money.pass_cost / money.grain
     )
-    given = np.meshgrid(np.atleast_1d(prices.nutrient), np.atleast_1d(prices.grain), indexing="ij")
     return pd.DataFrame(
         {
-            "nutrient_price": given[0].ravel(),
-            "grain_price": given[1].ravel(),
-            "price_ratio": ratio.ravel(),
-            column("rate", rate_unit): rate.ravel(),
-            "status": status.ravel(),
+            "nutrient_price": nutrient,
+            "grain_price": grain,
+            "price_ratio": money.ratio,
+            column("rate", rate_unit): rate,
+            "status": status,
         }
     )

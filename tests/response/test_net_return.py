@@ -1,0 +1,81 @@
+"""Net return of one curve, and the optimum across prices."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fertkit.errors import NotEstimable, PriceError
+from fertkit.response.net_return import net_return
+from fertkit.response.price_table import price_ratio_table, rates_by_price
+from fertkit.response.prices import Prices
+
+BENT = (3, 0.05, -1.25e-4)  # optimum (0.05 - pr) / 2.5e-4; loss 1.25e-4 d² at d from it
+TESTED = {"lowest_rate": 0, "highest_rate": 250, "rate_unit": "kg/ha", "yield_unit": "t/ha"}
+
+
+def worth(within=1, curve="quadratic", params=BENT, nutrient=1.0, **costs):
+    return net_return(curve, params, Prices(nutrient, 100, "kg", "t", **costs), within=within, **TESTED)
+
+
+def test_hand_example():
+    """Price ratio 0.01, so 160 kg/ha: yield 7.8, gross 780, nutrient 160, net 620; at zero 300."""
+    result = worth(within=5)
+    assert (result.rate, result.status) == (pytest.approx(160), "interior")
+    assert (result.net, result.gain) == (pytest.approx(620), pytest.approx(320))
+    assert result.agronomic_rate == pytest.approx(200)
+    # 100 * 1.25e-4 d² = 5 at d = 20
+    assert (result.within_low, result.within_high) == (pytest.approx(140), pytest.approx(180))
+    prices = result.break_even.set_index("question")["price"].tolist()
+    # initial slope 0.05 t/kg at 100; gain 4.8 t for 160 kg: 480/160 and 160/4.8
+    assert prices == pytest.approx([5.0, 3.0, 160 / 4.8])
+    at_160 = result.table.iloc[128]
+    assert at_160.tolist() == pytest.approx([160, 7.8, 780, 160, 620])
+    for words in ("160", "620.00", "140 to 180", "local nutrient rules", "adviser"):
+        assert words in result.summary()
+
+
+@given(fixed=st.floats(0, 1e4), passing=st.floats(0, 1e3))
+def test_costs_never_move_the_optimum_but_may_make_zero_best(fixed, passing):
+    free, paid = worth(), worth(fixed_cost=fixed, pass_cost=passing)
+    if passing >= free.gain:
+        assert (paid.rate, paid.status, paid.gain) == (0, "pass not paid", 0)
+        assert (paid.within_low, paid.within_high) == (0, 0)
+    else:
+        assert paid.rate == free.rate
+        assert paid.gain == pytest.approx(free.gain - passing)
+        assert paid.net == pytest.approx(free.net - fixed - passing)
+
+
+def test_checks_say_what_is_wrong():
+    rising = worth(curve="linear", params=(3, 0.02))
+    assert rising.rate == 250
+    assert not rising.checks["passed"].any()
+    assert "at least the highest rate tested" in rising.summary()
+    flat = worth(curve="mean", params=(3,))
+    assert (flat.rate, flat.status) == (0, "lowest rate")
+    assert flat.break_even.empty
+    assert "no economic response" in flat.summary()
+
+
+def test_table_of_prices_needs_its_own_function():
+    with pytest.raises(PriceError, match="not a table"):
+        net_return("quadratic", BENT, Prices([1, 2], [100, 120], "kg", "t"), within=1, **TESTED)
+
+
+def test_price_ratio_table_by_curve():
+    """Rates of 0.0025 and 0.01 from the exact formulae; see test_economics."""
+    fits = {"quadratic": BENT, "mitscherlich": (8, 5, 0.015)}
+    result = price_ratio_table(fits, [0.01, 0.0025, 0.06], price_ratio=0.01, **TESTED)
+    np.testing.assert_allclose(result.wide["quadratic"], [190, 160, 0])
+    np.testing.assert_allclose(result.wide["mitscherlich"], [226.746492, 134.326868, 14.876237], atol=1e-6)
+    assert "no economic response" in result.summary()
+    with pytest.raises(NotEstimable, match="at least one"):
+        price_ratio_table({}, [0.01], **TESTED)
+
+
+def test_rates_by_both_prices():
+    table = rates_by_price("quadratic", BENT, Prices(1, 1, "kg", "t"), [0.5, 1.0], [100, 200, 400], **TESTED)
+    assert table["price_ratio"].tolist() == pytest.approx([0.005, 0.0025, 0.00125, 0.01, 0.005, 0.0025])
+    assert table["rate_kg_ha"].tolist() == pytest.approx([180, 190, 195, 160, 180, 190])
+    assert table["nutrient_price"].tolist() == [0.5, 0.5, 0.5, 1.0, 1.0, 1.0]

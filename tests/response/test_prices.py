@@ -1,0 +1,127 @@
+"""Prices, their units, and tables and draws of them."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fertkit.errors import InputError, PriceError, UnitError
+from fertkit.response.prices import (
+    Prices,
+    draw_prices,
+    nutrient_price_from_product,
+    price_ratio,
+    prices_from_table,
+)
+
+
+@pytest.mark.parametrize(("ratio_lb_bu", "ratio_kg_kg"), [(0.10, 5.6), (0.06, 3.36)])
+def test_price_ratio_of_corn_in_both_systems(ratio_lb_bu, ratio_kg_kg):
+    """0.10 per lb over 1 per bushel of 56 lb is 5.6 kg grain per kg N (the US bushel of corn)."""
+    assert price_ratio(ratio_lb_bu, 1) == pytest.approx(ratio_lb_bu)
+    metric = price_ratio(ratio_lb_bu, 1, rate_unit="kg/ha", yield_unit="kg/ha", lb_per_bushel=56)
+    assert metric == pytest.approx(ratio_kg_kg)
+    assert price_ratio(ratio_lb_bu, 1, rate_unit="kg/ha", yield_unit="t/ha", lb_per_bushel=56) == (
+        pytest.approx(ratio_kg_kg / 1000)
+    )
+
+
+def test_kilograms_over_bushels_are_restated_not_divided():
+    """Divided as they stand, a price per kg over one per bushel would be wrong by 25.4 kg per bushel."""
+    honest = price_ratio(1, 1, nutrient_per="kg", grain_per="bu", rate_unit="kg/ha", yield_unit="kg/ha",
+                         lb_per_bushel=56)  # fmt: skip
+    assert honest == pytest.approx(25.4, abs=0.002)
+    with pytest.raises(UnitError, match="bushel"):
+        price_ratio(1, 1, nutrient_per="kg", grain_per="bu", rate_unit="kg/ha", yield_unit="kg/ha")
+
+
+def test_usual_prices():
+    assert price_ratio(0.50, 3.50) == pytest.approx(0.142857, abs=1e-6)
+    assert price_ratio(0.60, 110, nutrient_per="kg", grain_per="t", rate_unit="kg/ha", yield_unit="t/ha") == (
+        pytest.approx(0.6 / 110)
+    )
+
+
+def test_price_of_nutrient_in_a_product():
+    # 124 lb N as anhydrous ammonia of 82 % N is 151.22 lb of product: the same money either way.
+    per_lb_n = nutrient_price_from_product(0.40, 82)
+    assert 124 * per_lb_n == pytest.approx(0.40 * 151.22, rel=1e-4)
+    with pytest.raises(PriceError, match="820 %"):
+        nutrient_price_from_product(0.40, 820)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "message"),
+    [
+        ({"nutrient": 0}, "nutrient price"),
+        ({"nutrient": -0.5}, "nutrient price"),
+        ({"grain": 0}, "grain price"),
+        ({"grain": np.nan}, "grain price"),
+        ({"grain": [4, np.inf]}, "grain price"),
+        ({"nutrient": "dear"}, "must be a number"),
+        ({"nutrient": []}, "no nutrient price"),
+        ({"nutrient": [0.4, 0.5, 0.6], "grain": [4, 5]}, "3 nutrient prices but 2"),
+        ({"fixed_cost": -1}, "fixed cost"),
+        ({"pass_cost": np.nan}, "application pass"),
+    ],
+)
+def test_impossible_prices_are_refused(wrong, message):
+    with pytest.raises(PriceError, match=message):
+        Prices(**{"nutrient": 0.5, "grain": 4.5} | wrong)
+
+
+@pytest.mark.parametrize(
+    "units", [{"nutrient_per": "stone"}, {"grain_per": "barrel"}, {"nutrient_per": "bu"}]
+)
+def test_unknown_units_are_refused(units):
+    with pytest.raises(UnitError):
+        Prices(0.5, 4.5, **units)
+
+
+@pytest.mark.parametrize("units", [("lb/ac", "t/ha"), ("lb", "bu/ac"), ("lb/acre", "bu/ac")])
+def test_rate_and_yield_must_share_an_area(units):
+    with pytest.raises(UnitError):
+        Prices(0.5, 4.5).per(*units)
+
+
+def test_net_return_with_a_fixed_cost(outside):
+    """Pannell (2018) Pannell Discussions, fixed costs and input rates: fixed 50, price 200."""
+    example = outside("pannell_fixed_cost_example.csv")
+    rate, yields = example["fert_cost"].to_numpy(), example["yield_t_ha"].to_numpy()
+    for fixed in (50, 0, 5000):
+        money = Prices(1, 200, "kg", "t", fixed_cost=fixed).per("kg/ha", "t/ha")
+        net = money.net(yields, rate)
+        np.testing.assert_allclose(net + fixed - 50, example["net_revenue"])
+        assert rate[net.argmax()] == 60
+
+
+def test_draws_have_the_means_and_spreads_asked_for():
+    drawn = draw_prices(
+        Prices(0.5, 4.5), nutrient_cv_pct=30, grain_cv_pct=15, n=200_000, rng=np.random.default_rng(7)
+    )
+    assert drawn.nutrient.mean() == pytest.approx(0.5, rel=0.005)
+    assert drawn.nutrient.std() / drawn.nutrient.mean() == pytest.approx(0.30, rel=0.02)
+    assert drawn.grain.std() / drawn.grain.mean() == pytest.approx(0.15, rel=0.02)
+    assert abs(np.corrcoef(drawn.nutrient, drawn.grain)[0, 1]) < 0.01
+    with pytest.raises(PriceError, match="one mean price"):
+        draw_prices(drawn, nutrient_cv_pct=30, grain_cv_pct=15, n=10, rng=np.random.default_rng(7))
+
+
+def test_no_spread_no_risk():
+    drawn = draw_prices(
+        Prices(0.5, 4.5), nutrient_cv_pct=0, grain_cv_pct=0, n=3, rng=np.random.default_rng(7)
+    )
+    np.testing.assert_allclose(drawn.nutrient, 0.5)
+    np.testing.assert_allclose(drawn.grain, 4.5)
+
+
+def test_price_table_names_every_bad_cell():
+    table = pd.DataFrame({"nutrient_price": ["0.4", "n/a", "0.6"], "grain_price": [4.0, 5.0, -1.0]})
+    with pytest.raises(InputError) as caught:
+        prices_from_table(table, name="past prices")
+    assert [(p.row, p.column) for p in caught.value.problems] == [(3, "nutrient_price"), (4, "grain_price")]
+    good = prices_from_table(table.head(1), currency="USD")
+    assert (good.nutrient[0], good.grain[0], good.currency) == (0.4, 4.0, "USD")
+    with pytest.raises(InputError, match="grain_price"):
+        prices_from_table(table[["nutrient_price"]])
+    with pytest.raises(InputError, match="no rows"):
+        prices_from_table(table.head(0))
