@@ -76,10 +76,10 @@ NUTRIENTS = ["N", "P", "K", "Ca", "Mg", "S", "Fe", "Mn", "Zn", "Cu", "B"]
 DECIMALS = dict.fromkeys(NUTRIENTS[:6], 2) | dict.fromkeys(NUTRIENTS[6:9], 0) | {"Cu": 1, "B": 0}
 
 
-def leaf_file(rng):
+def leaf_file(rng, samples):
     """Simulate a wide laboratory file: one row a sample, unit in each header."""
     rows = []
-    for number, (sample, (about, centres)) in enumerate(LEAF_CENTRES.items(), start=1):
+    for number, (sample, (about, centres)) in enumerate(samples.items(), start=1):
         values = [
             f"{c * rng.normal(1, 0.02):.{DECIMALS[n]}f}" for n, c in zip(NUTRIENTS, centres, strict=True)
         ]
@@ -87,6 +87,23 @@ def leaf_file(rng):
     headers = [f"{n} (%)" if n in NUTRIENTS[:6] else f"{n} (ppm)" for n in NUTRIENTS]
     names = ["Lab no", "Sample", "Crop", "Stage", "Plant part", "Area", "Sampled"]
     return pd.DataFrame(rows, columns=names + headers)
+
+
+# Samples of the workshop: sulfur short at the poor end of one field, nothing short on the other.
+WORKSHOP_CENTRES = {
+    "Ferry Flat poor": (
+        ("corn", "R1", "ear leaf", "poor"),
+        (2.95, 0.31, 2.05, 0.50, 0.24, 0.118, 99, 50, 28, 8.8, 10),
+    ),
+    "Ferry Flat good": (
+        ("corn", "R1", "ear leaf", "good"),
+        (3.02, 0.32, 2.08, 0.49, 0.23, 0.205, 101, 52, 29, 9.0, 10),
+    ),
+    "Bramble Rise": (
+        ("corn", "R1", "ear leaf", ""),
+        (3.08, 0.33, 2.11, 0.51, 0.24, 0.215, 104, 54, 31, 9.1, 11),
+    ),
+}
 
 
 def messy_leaf_file(table):
@@ -135,12 +152,26 @@ def main():
         rng, "Mill Bend N", [0, 50, 100, 150, 200, 250],
         lambda rate: quadratic_plateau(rate, check=112.0, slope=0.98, join=195.0), 4.0, 5.0, 18.5,
     )  # fmt: skip
-    leaves = leaf_file(rng)
+    leaves = leaf_file(rng, LEAF_CENTRES)
     strip_file(soybean, "K2O rate (lb/ac)", 13.0).to_csv(HERE / "soybean_k_strips.csv", index=False)
     strip_file(corn, "N rate (lb/ac)", 15.5).to_csv(HERE / "corn_n_strips.csv", index=False)
     leaves.to_csv(HERE / "leaf_tests.csv", index=False)
     (HERE / "leaf_tests_messy.csv").write_text(messy_leaf_file(leaves), encoding="cp1252")
     FIELDS.to_csv(HERE / "fields.csv", index=False)
+    workshop(np.random.default_rng(SEED + 1))
+
+
+def workshop(rng):
+    """Write the workshop's own leaf tests and strips: one field that answers to sulfur, one that does not."""
+    sulfur = [0, 8, 16, 24, 32]
+    answers = strips(
+        rng, "Ferry Flat S", sulfur,
+        lambda rate: quadratic_plateau(rate, check=176.0, slope=1.9, join=16.0), 3.0, 2.6, 17.8,
+    )  # fmt: skip
+    does_not = strips(rng, "Bramble Rise S", sulfur, lambda rate: 204.0, 3.0, 2.6, 17.2)
+    both = pd.concat([answers, does_not], ignore_index=True)
+    strip_file(both, "S rate (lb/ac)", 15.5).to_csv(HERE / "workshop_strips.csv", index=False)
+    leaf_file(rng, WORKSHOP_CENTRES).to_csv(HERE / "workshop_leaf_tests.csv", index=False)
 
 
 if __name__ == "__main__":

@@ -51,6 +51,7 @@ class Panel:
     file_words = ""  # label of the button that takes a file; empty when the panel needs none
     accept = ".csv,.txt,.xlsx"
     sliders: tuple[str, ...] = ()  # settings that get a slider; moving one keeps the layout of the figure
+    reading: tuple[str, ...] = ()  # settings that decide how the file is read
     raise_errors = False  # tests and notebooks under test want the error itself
 
     def __init__(self, data=None, **settings):
@@ -58,6 +59,7 @@ class Panel:
         self.settings = self.Settings()
         self.data = self.result = self.error = None
         self.file = ""
+        self._source = None  # path or content of the file, to read it again when told how
         self._quiet, self._places, self._axes = False, None, None
         self.controls = self.ask(self.settings)
         for name, control in self.controls.items():
@@ -102,10 +104,14 @@ class Panel:
         """Go back to the file and settings the panel began with."""
         data, settings = self._first
         with self._step("starting"), self._hold():
+            self.data = self._source = None
             self.apply(asdict(self.Settings()), check=False)
+            self.apply({name: settings[name] for name in self.reading})
             if data is not None:
                 self.open(data)
-            self.apply(settings)
+            self.apply(
+                {name: value for name, value in settings.items() if value != ""}
+            )  # "": as the file says
         if self.error is None:
             self.recompute()
 
@@ -122,13 +128,31 @@ class Panel:
         self.recompute()
 
     def open(self, data, name: str | None = None) -> None:
-        """Read a file (or take an object of the library) and offer what it holds."""
-        is_file = isinstance(data, (str, PurePath)) or hasattr(data, "read")
-        self.data = self.read(data, name) if is_file else data
-        self.file = name or (PurePath(data).as_posix() if isinstance(data, (str, PurePath)) else "")
-        self._file_line.value = show.paragraphs(f"Showing {PurePath(self.file).name}" if self.file else "")
+        """Read a file (or take an object of the library) and offer what it holds.
+
+        Raises
+        ------
+        InputError
+            If the file cannot be read; the panel stays with the one before.
+        """
+        if hasattr(data, "read"):
+            data = data.read()
+        is_path, is_content = isinstance(data, (str, PurePath)), isinstance(data, bytes)
+        name = name or (PurePath(data).name if is_path else "")
+        before, self._source = self._source, (data, name) if is_path or is_content else None
+        try:
+            self.data = self._read(data, name) if self._source else data
+        except FertkitError:
+            if self.data is not None:  # otherwise it is tried again when a setting says how to read it
+                self._source = before
+            raise
+        self.file = PurePath(data).as_posix() if is_path else name
+        self._file_line.value = show.paragraphs(f"Showing {name}" if name else "")
         with self._hold():
             self.follow(None)
+
+    def _read(self, source, name: str):
+        return self.read(BytesIO(source) if isinstance(source, bytes) else source, name or None)
 
     def apply(self, values: dict, *, check: bool = True) -> None:
         """Put values into the controls, all of them or none."""
@@ -155,6 +179,8 @@ class Panel:
         """Work out the result for the settings in the controls and show it."""
         with self._step("working this out"):
             self.settings = self.Settings(**{n: self.controls[n].value for n in self._names()})
+            if self._source and self.data is None:
+                self.open(*self._source)
             if self.file_words and self.data is None:
                 return
             self.result = self.compute(self.settings)
@@ -223,8 +249,11 @@ class Panel:
 
     def _when_changed(self, name: str) -> Callable:
         def changed(_):
-            with self._hold():
-                self.follow(name)
+            if name in self.reading:
+                self.data = None if self._source else self.data  # it has to be read again
+            else:
+                with self._hold():
+                    self.follow(name)
             if not self._quiet:
                 self.recompute(name)
 
@@ -233,7 +262,7 @@ class Panel:
     def take_file(self, name: str, content: bytes) -> None:
         """Use an uploaded file; if it cannot be used, say so and stay with the one before."""
         with self._step("reading the file", keep=True):
-            self.open(BytesIO(content), name)
+            self.open(content, name)
         if self.error is None:
             self.recompute()
 
@@ -286,13 +315,11 @@ class Panel:
         self._figure.value = show.empty()
 
     def _show(self, *, keep_layout: bool) -> None:
-        self._message.value = (
-            f'<div role="status" class="fertkit-says">{show.paragraphs(self.message())}</div>'
-        )
+        self._message.value = show.said(self.message())
         self._axes = self.draw()
         self._figure.value = show.figure(self._axes, self.message(), self._places if keep_layout else None)
         self._places = show.places_of(self._axes)
-        self._cautions.value = f'<div class="fertkit-cautions">{show.bullets(self.cautions())}</div>'
+        self._cautions.value = show.cautions(self.cautions())
         self._show_detail()
 
     def _show_detail(self) -> None:

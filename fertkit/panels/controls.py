@@ -1,7 +1,7 @@
 """Labelled controls from the core set of ipywidgets.
 
-Every control has its label above it (so that none is cut), commits a value only when it is finished (Enter, Tab
-or letting go of a slider) and, if it takes a number, both bounds, which the label names.
+Every control has its label above it (so that none is cut), commits a value only when it is finished (Enter,
+Tab or letting go of a slider) and, if it takes a number, both bounds, which the label names.
 """
 
 import ipywidgets as widgets

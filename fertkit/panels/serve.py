@@ -1,7 +1,7 @@
 """Open the notebooks on this machine: JupyterLab, or as pages through Voila.
 
-Both listen on the loopback address only, ask for a token made for this run, ask nothing of the network and take
-files up to a limit. A room (a course, a field day) gets kernels started beforehand and idle ones ended.
+Both listen on the loopback address only, ask for a token made for this run, ask nothing of the network and
+take files up to a limit. A room (a course, a field day) gets kernels started beforehand and idle ones ended.
 """
 
 import os
@@ -21,7 +21,7 @@ import fertkit
 from fertkit.errors import FertkitError
 
 HOST = "127.0.0.1"
-#: Largest message from a browser [bytes]: above the limit of a panel, so that the panel can say what is wrong.
+#: Largest message from a browser [bytes]: above the limit of a panel, so that the panel says what is wrong.
 LARGEST_MESSAGE = 100_000_000
 #: After how long without use a kernel is ended [s], alone and in a room.
 IDLE_ALONE, IDLE_ROOM = 6 * 3600, 30 * 60

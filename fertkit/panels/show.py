@@ -35,6 +35,16 @@ def paragraphs(text: str) -> str:
     return "".join(f"<p>{escape(line.strip())}</p>" for line in text.splitlines() if line.strip())
 
 
+def said(text: str) -> str:
+    """Show the message of a figure; a screen reader says it again when it changes."""
+    return f'<div role="status" class="fertkit-says">{paragraphs(text)}</div>'
+
+
+def cautions(lines) -> str:
+    """Show what to keep in mind."""
+    return f'<div class="fertkit-cautions">{bullets(lines)}</div>'
+
+
 def bullets(lines) -> str:
     """Turn lines of plain text into an HTML list."""
     return "<ul>" + "".join(f"<li>{escape(str(line))}</li>" for line in lines) + "</ul>"
@@ -112,16 +122,20 @@ def banner(error: Exception, doing: str) -> str:
         places = bullets(error.problems[: InputError.SHOWN])
     else:
         text = str(error) or type(error).__name__
-    return f'<div role="alert" class="fertkit-banner"><p>Stopped while {escape(doing)}: {escape(text)}</p>{places}</div>'
+    return _alert(f"<p>Stopped while {escape(doing)}: {escape(text)}</p>{places}")
 
 
 def unexpected(error: Exception, doing: str) -> str:
     """Say that something went wrong that nobody foresaw."""
     kind = f"{type(error).__name__}: {' '.join(str(error).split())}"[:300]
-    return (
-        f'<div role="alert" class="fertkit-banner"><p>Stopped while {escape(doing)}: something unforeseen '
-        f"({escape(kind)}). No result is shown; change a setting or press Start over.</p></div>"
+    return _alert(
+        f"<p>Stopped while {escape(doing)}: something unforeseen ({escape(kind)}). "
+        "No result is shown; change a setting or press Start over.</p>"
     )
+
+
+def _alert(content: str) -> str:
+    return f'<div role="alert" class="fertkit-banner">{content}</div>'
 
 
 def empty() -> str:

@@ -255,3 +255,32 @@ def test_a_slider_keeps_the_places_of_the_axes(panel):
 def test_a_long_table_says_how_much_is_left_out():
     html = show.table(pd.DataFrame({"x": range(show.SHOWN_ROWS + 3)}))
     assert "3 more rows" in html
+
+
+class DividingPanel(LinePanel):
+    """A line whose file is read in another unit when told so."""
+
+    reading = ("name",)
+
+    def read(self, source, name):
+        frame = super().read(source, name)
+        return frame / 10 if self.controls["name"].value == "b" else frame
+
+
+def test_a_setting_that_decides_how_to_read_has_the_file_read_again(tmp_path, handed_over):
+    path = tmp_path / "one.csv"
+    path.write_text("x\n1\n2\n")
+    panel = DividingPanel(path, name="b")
+    assert panel.result.table["x"].tolist() == [0.1, 0.2]
+    panel.upload.value = handed_over("two.csv", b"x\n50\n")
+    assert panel.result.table["x"].tolist() == [5]
+    panel.set(name="a", slope=1.0)
+    assert panel.result.table["x"].tolist() == [50]
+    panel.start_over()
+    assert panel.result.table["x"].tolist() == [0.1, 0.2]
+
+
+def test_an_object_of_the_library_is_taken_as_it_is(panel):
+    panel.open(pd.DataFrame({"x": [9.0]}))
+    panel.recompute()
+    assert panel.result.table["x"].tolist() == [9]

@@ -1,0 +1,124 @@
+"""Panel: what a strip trial shows, block by block, before any curve is drawn through it."""
+
+from dataclasses import dataclass
+
+from fertkit.intake import read_strips
+from fertkit.panels import controls
+from fertkit.panels.base import Panel
+from fertkit.reference import load_crops
+from fertkit.trials import analyse_strips
+
+NO_CROP = "as the file says"
+MODELS = [
+    ("blocks as they lie", "fixed"),
+    ("blocks as a sample of places", "random"),
+    ("neighbouring strips alike", "neighbours"),
+]
+LEVELS = [("80 %", 0.80), ("90 %", 0.90), ("95 %", 0.95)]
+
+
+def crop_choice(value: str = ""):
+    """A list of the crops that have a trade moisture, the file's own word first."""
+    crops = load_crops()
+    names = sorted(crops.loc[crops["trade_moisture_pct"].notna(), "crop"])
+    return controls.choice("Crop", [(NO_CROP, ""), *((name, name) for name in names)], value)
+
+
+def one_trial(strips, name: str):
+    """Keep the strips of one trial of a file."""
+    table = strips.table
+    return table[table["trial"] == name].reset_index(drop=True)
+
+
+@dataclass(frozen=True)
+class StripsSettings:
+    """What the panel asks.
+
+    Attributes
+    ----------
+    crop : str
+        Crop of the file, if the file does not tell; empty otherwise.
+    trial : str
+    model : {'fixed', 'random', 'neighbours'}
+    trend : bool
+        Allow for a straight trend across the field.
+    level : float
+        Confidence of intervals [0-1].
+    """
+
+    crop: str = ""
+    trial: str = ""
+    model: str = "fixed"
+    trend: bool = False
+    level: float = 0.90
+
+
+class StripsPanel(Panel):
+    """Compare the rates of a strip trial: means, noise and which differences stand out of it."""
+
+    title = "What the strips say"
+    about = "Means of each rate with their intervals, from the strips as they lay in the field."
+    Settings = StripsSettings
+    file_words = "Open a strip file"
+    reading = ("crop",)
+
+    def ask(self, settings):
+        return {
+            "crop": crop_choice(settings.crop),
+            "trial": controls.choice("Trial in the file", [""]),
+            "model": controls.choice("Blocks and neighbours", MODELS, settings.model),
+            "trend": controls.tick("Allow for a trend across the field", settings.trend),
+            "level": controls.choice("Confidence of the intervals", LEVELS, settings.level),
+        }
+
+    def read(self, source, name):
+        return read_strips(source, crop=self.controls["crop"].value or None, name=name)
+
+    def follow(self, name):
+        if name is None:
+            self.controls["trial"].options = list(dict.fromkeys(self.data.table["trial"]))
+
+    def compute(self, settings):
+        return analyse_strips(
+            one_trial(self.data, settings.trial),
+            model=settings.model,
+            trend=settings.trend,
+            level=settings.level,
+        )
+
+    def message(self):
+        means, result, data = self.result.means, self.result, self.data
+        best, worst = means.loc[means["mean"].idxmax()], means.loc[means["mean"].idxmin()]
+        unit, rate = data.yield_unit, data.rate_unit
+        lines = [
+            f"{data.crop or 'Crop not named'}: yields run from {worst['mean']:.1f} {unit} at "
+            f"{worst['treatment']:g} {rate} to {best['mean']:.1f} {unit} at {best['treatment']:g} {rate}."
+        ]
+        if result.p_value == result.p_value:  # not a number when there is no error to judge by
+            told = (
+                "The rates differ" if result.p_value < 1 - result.level else "The rates cannot be told apart"
+            )
+            lines.append(
+                f"{told} at {result.level:.0%} confidence; two rates must lie {result.lsd:.1f} {unit} apart "
+                "to stand out of the noise."
+            )
+        return "\n".join(lines)
+
+    def cautions(self):
+        failed = self.result.checks
+        return [
+            *failed.loc[failed["passed"].eq(False), "meaning"],
+            "One field in one year: another may answer otherwise; pool trials before changing a program.",
+        ]
+
+    def code(self):
+        s = self.settings
+        crop = f", crop={s.crop!r}" if s.crop else ""
+        return (
+            "from fertkit.intake import read_strips\n"
+            "from fertkit.trials import analyse_strips\n"
+            f"strips = read_strips({self.file!r}{crop}).table\n"
+            f"result = analyse_strips(strips[strips['trial'] == {s.trial!r}], model={s.model!r}, "
+            f"trend={s.trend}, level={s.level})\n"
+            "print(result.summary())"
+        )

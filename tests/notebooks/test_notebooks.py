@@ -1,0 +1,94 @@
+"""The notebooks: short, stripped, offline, and each runs from top to bottom with its callbacks.
+
+nbval fails a cell whose widget callback raises; executing through nbclient alone would not.
+"""
+
+import ast
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent.parent
+LESSONS = sorted((ROOT / "notebooks").glob("*.ipynb"))
+KEPT = sorted((Path(__file__).parent / "kept").glob("*.ipynb"))
+ids = {"ids": lambda path: path.stem}
+
+pytestmark = pytest.mark.notebooks
+
+
+def cells(path, kind):
+    """Give the cells of one kind of a notebook."""
+    return [c for c in json.loads(path.read_text(encoding="utf-8"))["cells"] if c["cell_type"] == kind]
+
+
+def source(cell) -> str:
+    return "".join(cell["source"])
+
+
+def run_nbval(path):
+    """Execute a notebook with nbval, in a process of its own so that its settings are its own."""
+    options = ["--nbval-lax", "--nbval-current-env", "--nbval-cell-timeout=120", "-q", "-c", "/dev/null",
+               "--rootdir", str(path.parent), "-p", "no:cacheprovider", "-p", "no:xdist"]  # fmt: skip
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", *options, str(path)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout[-4000:] + done.stderr[-2000:]
+
+
+def test_there_are_notebooks():
+    assert len(LESSONS) == 7
+    assert KEPT
+
+
+@pytest.mark.parametrize("path", LESSONS, **ids)
+def test_runs_on_the_demo_data(path):
+    run_nbval(path)
+
+
+@pytest.mark.parametrize("path", KEPT, **ids)
+def test_prints_what_it_should(path):
+    assert any("# NBVAL_CHECK_OUTPUT" in source(c) and c["outputs"] for c in cells(path, "code"))
+    assert all(c["execution_count"] for c in cells(path, "code")), "nbval compares no cell without a count"
+    run_nbval(path)
+
+
+@pytest.mark.parametrize("path", LESSONS, **ids)
+def test_is_stripped(path):
+    for cell in cells(path, "code"):
+        assert not cell["outputs"]
+        assert cell["execution_count"] is None
+
+
+@pytest.mark.parametrize("path", LESSONS, **ids)
+def test_cells_are_short_and_define_nothing(path):
+    for cell in cells(path, "code"):
+        code = source(cell)
+        assert len(code.splitlines()) <= 10
+        kinds = (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef, ast.Lambda, ast.Try)
+        assert not any(isinstance(node, kinds) for node in ast.walk(ast.parse(code)))
+
+
+@pytest.mark.parametrize("path", LESSONS, **ids)
+def test_the_last_cell_is_hidden_drives_the_panel_and_asserts(path):
+    last = cells(path, "code")[-1]
+    assert last["metadata"]["jupyter"]["source_hidden"]
+    code = source(last)
+    assert "assert " in code
+    assert "panel" in code
+
+
+@pytest.mark.parametrize("path", LESSONS, **ids)
+def test_one_line_names_the_data(path):
+    code = "\n".join(source(c) for c in cells(path, "code"))
+    names = re.findall(r"datasets_demo/[\w.]+", code)
+    assert len(set(names)) == len(names), "a file is named twice; the reader would have to change two lines"
+
+
+@pytest.mark.parametrize("path", LESSONS, **ids)
+def test_asks_nothing_of_the_network(path):
+    text = path.read_text(encoding="utf-8")
+    assert not re.search(r"https?://|%pip|!pip|urlopen|requests", text)

@@ -1,0 +1,86 @@
+"""How the notebooks are served: loopback only, token kept off the command line, quiet on the network."""
+
+import sys
+
+import pytest
+
+from fertkit.errors import FertkitError
+from fertkit.panels import serve
+
+
+@pytest.fixture
+def folder(tmp_path):
+    (tmp_path / "one.ipynb").write_text("{}")
+    return tmp_path
+
+
+@pytest.mark.parametrize("page", [False, True])
+@pytest.mark.parametrize("room", [False, True])
+def test_listens_on_loopback_and_ends_idle_kernels(folder, page, room):
+    line = " ".join(serve.command(folder, page=page, room=room, port=8123))
+    assert ".ip=127.0.0.1" in line
+    assert ".port=8123" in line
+    assert f"cull_idle_timeout={serve.IDLE_ROOM if room else serve.IDLE_ALONE}" in line
+    assert ("preheat" in line) == (page and room)
+
+
+def test_the_token_is_not_on_the_command_line(folder):
+    assert "token=" not in " ".join(serve.command(folder, page=False, room=False, port=1)).lower()
+    assert serve.environment("secret")["JUPYTER_TOKEN"] == "secret"
+
+
+def test_an_address_carries_the_token():
+    assert serve.address(True, 80, "abc") == "http://127.0.0.1:80/?token=abc"
+    assert serve.address(False, 80, "abc") == "http://127.0.0.1:80/lab?token=abc"
+
+
+def test_finds_the_notebooks_or_says_where_it_looked(folder, tmp_path, monkeypatch):
+    assert serve.notebook_folder(folder) == folder.resolve()
+    with pytest.raises(FertkitError, match=r"no notebooks in .*nowhere"):
+        serve.notebook_folder(tmp_path / "nowhere")
+
+
+def test_a_missing_package_is_named_with_its_remedy(folder, monkeypatch):
+    monkeypatch.setattr(serve, "find_spec", lambda name: None)
+    with pytest.raises(FertkitError, match=r"pip install 'fertkit\[workshop\]'"):
+        serve.command(folder, page=True, room=False, port=1)
+
+
+@pytest.fixture
+def stand_in(monkeypatch):
+    """Serve something of a few lines instead of a whole server."""
+
+    def use(code):
+        monkeypatch.setattr(
+            serve, "command", lambda *_, port, **__: [sys.executable, "-c", code.format(port)]
+        )
+
+    return use
+
+
+ANSWERS_ONCE = """
+import http.server
+http.server.HTTPServer(("127.0.0.1", {}), http.server.BaseHTTPRequestHandler).handle_request()
+"""
+
+
+def test_opens_the_browser_when_the_server_answers(folder, stand_in, monkeypatch, capsys):
+    stand_in(ANSWERS_ONCE)
+    opened = []
+    monkeypatch.setattr(serve.webbrowser, "open", opened.append)
+    assert serve.open_notebooks(page=True, folder=folder) == 0
+    assert opened[0].startswith("http://127.0.0.1:")
+    assert opened[0] in capsys.readouterr().out
+
+
+def test_a_server_that_ends_at_once_is_said(folder, stand_in):
+    stand_in("raise SystemExit(1)  # {}")
+    with pytest.raises(FertkitError, match="did not start"):
+        serve.open_notebooks(folder=folder, browser=False)
+
+
+def test_a_server_that_never_answers_is_ended(folder, stand_in, monkeypatch):
+    stand_in("import time; time.sleep(60)  # {}")
+    monkeypatch.setattr(serve, "START_WAIT", 0.5)
+    with pytest.raises(FertkitError, match="did not answer"):
+        serve.open_notebooks(folder=folder, browser=False)
