@@ -174,8 +174,9 @@ def join_text(fit: ResponseFit) -> str:
     """The join as a person would say it: a number, a range, or beyond the tested rates."""
     if fit.join_set is None:
         return "none"
-    if fit.join_set.low != fit.join_set.high:
-        return fit.join_set.within(fit.lowest_rate, fit.highest_rate).text("anywhere in ")
+    low, high = fit.join_set.low, fit.join_set.high
+    if low < high and np.isfinite(high):
+        return f"anywhere above {low:g} and up to {high:g}"
     return fit.join_set.within(fit.lowest_rate, fit.highest_rate).text()
 
 
@@ -186,14 +187,14 @@ def _status(curve, fits, data, df_error):
     ends = curve.value(np.array([low, high]), fits.params[0, 0])
     if curve.key in SHAPES:
         bend, shape = fits.bend[0, 0], SHAPES[curve.key]
-        start = low if shape.shifted and not data.through_origin else 0.0
-        first = data.rates[1] - low
+        start = data.sums.rates[0, 0] if shape.shifted else 0.0
+        first = data.sums.rates[0, 1]
         if curve.key == "mitscherlich":
-            words += ["step"] if bend * first > STEP else []
+            words += ["step"] if bend * (first - start) > STEP else []
             words += ["straight_line"] if bend * (high - start) < 1e-3 else []
         else:
             join = start + 1 / bend if bend > 0 else np.inf
-            words += ["join_not_identified"] if join <= data.rates[1] and not data.through_origin else []
+            words += ["join_not_identified"] if join <= first else []
             words += ["join_beyond_range"] if join > high else []
             line = join >= high if curve.key == "linear_plateau" else join > 1e4 * high
             words += ["straight_line"] if line else []
@@ -254,7 +255,7 @@ def _block_effects(data, curve, fits):
 
 def _checks(status, data, n_rates, n_params):
     pure_df = int(data.sums.pure_df[0])
-    top = data.rates[1]
+    top = data.sums.rates[0, 1]
     rows = [
         ("distinct rates", n_rates, n_params + 1, n_rates > n_params,
          "as many parameters as rates: the curve runs through the rate means and cannot be judged"),

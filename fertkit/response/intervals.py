@@ -60,8 +60,10 @@ class Interval:
         """The interval in words, e.g. ``147 to > 150``; never a number beyond an open end."""
         if np.isnan(self.low) or np.isnan(self.high):
             return "not estimable"
-        low, high = (_plain(v, digits) for v in (self.low, self.high))
-        if self.low == self.high:
+        ends = [abs(v) for v in (self.low, self.high) if v != 0 and np.isfinite(v)]
+        places = max(0, digits - 1 - int(np.floor(np.log10(max(ends, default=1.0)))))
+        low, high = (f"{v:.{places}f}" if v else "0" for v in (self.low, self.high))
+        if low == high:
             return f"> {high}" if self.high_open else f"< {low}" if self.low_open else low
         low = "no lower limit" if np.isneginf(self.low) else f"< {low}" if self.low_open else low
         high = "no upper limit" if np.isposinf(self.high) else f"> {high}" if self.high_open else high
@@ -75,14 +77,6 @@ def make_interval(low, high, level, method) -> Interval:
     """An interval whose infinite ends are open."""
     low, high = float(low), float(high)
     return Interval(low, high, bool(np.isinf(low)), bool(np.isinf(high)), level, method)
-
-
-def _plain(value, digits):
-    """A number to `digits` significant digits, but never fewer than its whole units."""
-    if value == 0 or not np.isfinite(value):
-        return f"{value:g}"
-    places = max(0, digits - 1 - int(np.floor(np.log10(abs(value)))))
-    return f"{value:.{places}f}"
 
 
 # One fit ---------------------------------------------------------------------------------------------
@@ -184,7 +178,7 @@ def join_identified(curve, fits: Fits, sums: Sums) -> Interval | None:
     bend, first = float(fits.bend[0, 0]), float(sums.rates[0, 1])
     join = start + 1 / bend if bend > 0 else np.inf
     top = float(sums.highest[0])
-    if join <= first and sums.n_blocks[0]:
+    if join <= first:
         return Interval(float(sums.lowest[0]), first, True, False, 0.0, "identified")
     if curve.key == "linear_plateau" and join >= top:
         return Interval(top, np.inf, False, True, 0.0, "identified")

@@ -215,6 +215,10 @@ def search(shape, x, spread, pull):
         d, r, inner, value = d[order], r[order], inner[order], value[order]
         better = value >= top[d, r]
         found[d[better], r[better]] = inner[better]
+        top[d[better], r[better]] = value[better]
+    # A gain over the step or the straight line that is only rounding is none.
+    for end in (0, -1):
+        found = np.where(gain[..., end] >= top * (1 - 1e-14), coord[:, None, end], found)
     return shape.uncoord(found)
 
 

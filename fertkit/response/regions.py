@@ -30,56 +30,95 @@ def optimum_sets(curve: str, fits: Fits, sums: Sums, price_ratio, level=0.95):
 
 
 def margin(rss, df, level):
-    """Rise of the residual sum of squares that a value inside the interval may cost."""
+    """Rise of the residual sum of squares (D, R) that a value inside the interval may cost.
+
+    `level` is one confidence level or one per replicate (R,).
+    """
     from scipy.stats import t
 
-    return rss * (t.ppf(0.5 + level / 2, df) ** 2 / df)[:, None]
+    df = df[:, None]
+    return rss * (t.ppf(0.5 + np.asarray(level, float) / 2, df) ** 2 / df)
 
 
 def gradient_sets(curve, fits, sums, price_ratio, level):
-    """Rates >= 0 where the slope can equal the price ratio (Bachmaier 2009), as ends (D, R)."""
+    """Ends (D, R) of the optima of a curve linear in its parameters: where its slope can be the price ratio.
+
+    The set of rates with a given gradient is Bachmaier's (2009); what is added is which of them are maxima
+    within the tested rates, and when only the edges are left.
+    """
     columns, back = basis(curve, sums.rates)
     _, unit, _ = solve_basis(columns, sums)
     lead = back[:, 1:, 1:]
-    unit = lead @ unit @ np.swapaxes(lead, 1, 2)  # of the published b, c per unit variance
-    room = margin(fits.rss, sums.df_error(CURVES[curve].n_params), level)
-    coef = fits.params[..., 1:] - price_ratio * np.array(
-        {"square_root": [0, 1]}.get(curve, [1, 0])[: unit.shape[-1]]
-    )
-    v = unit[:, None] * room[..., None, None]
+    room = margin(fits.rss, sums.df_error(CURVES[curve].n_params), level)[..., None, None]
+    v = (lead @ unit @ np.swapaxes(lead, 1, 2))[:, None] * room  # squared half-widths of b, c
+    low, high = sums.lowest[:, None], sums.highest[:, None]
+    b = fits.params[..., 1] - (0.0 if curve == "square_root" else price_ratio)
     if curve == "linear":
-        sure = coef[..., 0] ** 2 > v[..., 0, 0]
-        edge = np.where(coef[..., 0] > 0, np.inf, 0.0)
-        return np.where(sure, edge, 0.0), np.where(sure, edge, np.inf)
-    b, c = coef[..., 0], coef[..., 1]
-    if curve == "quadratic":  # slope b + 2 c x: (b + c z)^2 <= V(b + c z), z = 2 x
-        low, high = _within_parabola(c * c - v[..., 1, 1], b * c - v[..., 0, 1], b * b - v[..., 0, 0], c, b)
-        return 0.5 * low, 0.5 * high
-    # slope b z + c with z = 1 / (2 sqrt x), which falls as x rises
-    low, high = _within_parabola(b * b - v[..., 0, 0], b * c - v[..., 0, 1], c * c - v[..., 1, 1], -b, -c)
-    with np.errstate(divide="ignore"):
-        return 1 / (4 * high**2), 1 / (4 * low**2)
-
-
-def _within_parabola(q, h, k, fall, rise):
-    """Hull on z >= 0 of ``q z^2 + 2 h z + k <= 0``; when empty, the end to which ``rise + fall z`` points."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        root = np.sqrt(np.maximum(h * h - q * k, 0.0))
-        far = -(h + np.where(h >= 0, root, -root))
-        ends = np.stack([far / q, k / far])
-        ends = np.where(np.isnan(ends), 0.0, ends)
-    low, high = ends.min(axis=0), ends.max(axis=0)
-    real = h * h >= q * k
-    inside = (q > 0) & real & (high >= 0)
-    below, above = np.maximum(low, 0.0), np.maximum(high, 0.0)
-    # q < 0: everything outside (low, high); the part below zero does not exist
-    outside = (q <= 0) & real
-    low_out = np.where((low < 0) & outside, above, 0.0)
-    none = (q > 0) & ~inside
-    edge = np.where(rise > 0, np.inf, 0.0)
-    return np.where(inside, below, np.where(none, edge, low_out)), np.where(
-        inside, above, np.where(none, edge, np.inf)
+        return _edges(b, v[..., 0, 0])
+    c = fits.params[..., 2] - (price_ratio if curve == "square_root" else 0.0)
+    if curve == "quadratic":  # slope = b + c z with z = 2 x
+        chord, bow = np.stack([np.ones_like(low), low + high], -1), c
+        q, h, k = _parabola(c, b, v[..., 1, 1], v[..., 0, 1], v[..., 0, 0])
+        first, last = (0.5 * z for z in _roots(q, h, k))
+    else:  # slope = b z + c with z = 1 / (2 sqrt x), which falls as x rises
+        chord, bow = np.stack([1 / (np.sqrt(low) + np.sqrt(high)), np.ones_like(low)], -1), -b
+        q, h, k = _parabola(b, c, v[..., 0, 0], v[..., 0, 1], v[..., 1, 1])
+        last, first = (_rate_of(z) for z in _roots(q, h, k))
+    edges = _edges(chord[..., 0] * b + chord[..., 1] * c, np.einsum("dri,drij,drj->dr", chord, v, chord))
+    return _maxima(
+        q, h * h - q * k, bow, (first, last), (low, high), edges, _between(curve, b, c, first, last)
     )
+
+
+def _edges(slope, variance):
+    """Optimum of a curve that bows up or not at all: an edge, or either when the ends look alike."""
+    sure = slope**2 > variance
+    edge = np.where(slope > 0, np.inf, 0.0)
+    return np.where(sure, edge, 0.0), np.where(sure, edge, np.inf)
+
+
+def _parabola(lead, constant, v_lead, v_both, v_constant):
+    """Coefficients of ``(lead z + constant)^2 - variance``, as q z^2 + 2 h z + k."""
+    return lead**2 - v_lead, lead * constant - v_both, constant**2 - v_constant
+
+
+def _roots(q, h, k):
+    """Roots of ``q z^2 + 2 h z + k``, ascending, without cancellation; real part where there are none."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        far = -(h + np.where(h >= 0, 1.0, -1.0) * np.sqrt(np.maximum(h * h - q * k, 0.0)))
+        pair = np.nan_to_num(np.stack([far / q, k / far]), nan=0.0, posinf=np.inf, neginf=-np.inf)
+    return pair.min(axis=0), pair.max(axis=0)
+
+
+def _rate_of(z):
+    with np.errstate(divide="ignore"):
+        return np.where(z > 0, 1 / (4 * np.maximum(z, 0.0) ** 2), np.inf)
+
+
+def _between(curve, b, c, first, last):
+    """Whether the slope exceeds the price ratio between the two roots (where it surely differs from it)."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        if curve == "quadratic":
+            return b + c * (first + last) > 0
+        first, last = 0.5 / np.sqrt(np.maximum(first, 0)), 0.5 / np.sqrt(np.maximum(last, 0))
+        return b * 0.5 * (np.where(np.isfinite(first), first, 2 * last + 1) + last) + c > 0
+
+
+def _maxima(q, discriminant, bow, roots, tested, edges, rising):
+    """Assemble the set of optima.
+
+    A sure bow (q > 0) leaves the stretch between the roots when it bows down, else only the edges. Otherwise
+    the slope surely differs from the price ratio only between the roots: where it is above, the optimum
+    lies beyond; where below, before; and anywhere when the other side is a tested rate too.
+    """
+    (first, last), (lowest, highest) = roots, tested
+    sure = q > 0
+    low = np.where(bow < 0, np.maximum(first, 0.0), edges[0])
+    high = np.where(bow < 0, np.maximum(last, 0.0), edges[1])
+    anywhere = discriminant < 0
+    low_open = np.where(anywhere | ~rising | (first > lowest), 0.0, np.maximum(last, 0.0))
+    high_open = np.where(anywhere | rising | (last < highest), np.inf, np.maximum(first, 0.0))
+    return np.where(sure, low, low_open), np.where(sure, high, high_open)
 
 
 class Region:
@@ -88,7 +127,9 @@ class Region:
     Attributes
     ----------
     low, high : array (D, R)
-        Hull of the bends in the region.
+        Hull of the bends in the region; 0 for a straight line, inf for a step at the first rate.
+    step, line : array (D, R) of bool
+        Whether the region holds the step and the straight line, beyond which the search has no nodes.
     """
 
     NODES, ZOOM, ROUNDS = 48, 17, 4
@@ -103,7 +144,9 @@ class Region:
         self.room = margin(fits.rss, sums.df_error(3), level) + 1e-14 * (self.total + fits.rss)
         self.grid = self.shape.coord(self.shape.grid(self.x))  # descending
         self.best = self.shape.coord(fits.bend)
-        self.low, self.high = self._hull()
+        self.ends = self._hull()
+        low, high = self.shape.uncoord(self.ends[0]), self.shape.uncoord(self.ends[1])
+        self.low, self.high = np.where(self.line, 0.0, low), np.where(self.step, np.inf, high)
 
     def _given(self, coord):
         """Slack of RSS, slope, size and rise for coords (D, R, K)."""
@@ -129,7 +172,8 @@ class Region:
         low = self._edge(pick(first_in), pick(np.maximum(first_in - 1, 0)))
         high = self._edge(pick(last_in), pick(np.minimum(last_in + 1, last)))
         self.nodes = nodes
-        return self.shape.uncoord(low), self.shape.uncoord(high)
+        self.line, self.step = low <= self.grid[:, -1:], high >= self.grid[:, :1]
+        return low, high
 
     def _edge(self, inner, outer):
         for _ in range(60):
@@ -142,7 +186,7 @@ class Region:
 
     def _extreme(self, value, sign):
         """Greatest (sign 1) or least (sign -1) of ``value(slack, slope, size, centre, bend, sign)``."""
-        ends = self.shape.coord(self.low)[..., None], self.shape.coord(self.high)[..., None]
+        ends = self.ends[0][..., None], self.ends[1][..., None]
         coord = np.concatenate(
             [ends[0] + (ends[1] - ends[0]) * np.linspace(0, 1, self.NODES), self.nodes], -1
         )
@@ -176,7 +220,12 @@ class Region:
                 rate = start + np.where(slope > price_ratio, self.shape.reach(share, bend), 0.0)
             return np.where(np.isnan(rate), np.inf, rate)
 
-        return self._extreme(value, -1), self._extreme(value, 1)
+        low, high = self._extreme(value, -1), self._extreme(value, 1)
+        # A straight line that pays, pays without end; a step at the first rate may be at any rate below it.
+        slack, slope, size, _ = self._given(np.broadcast_to(self.grid[:, None, -1:], (*low.shape, 1)))
+        pays = slope + np.sqrt(np.maximum(slack, 0.0) / size) > price_ratio
+        high = np.where(self.line & pays[..., 0], np.inf, high)
+        return np.where(self.step, self.start[:, None], low), high
 
     def plateau(self):
         """Ends (D, R) of the plateau over the region."""

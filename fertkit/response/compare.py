@@ -1,0 +1,304 @@
+"""Compare response curves on one trial and average their economic optima.
+
+Curves are ranked by AICc with the error df of the rows given; a curve is counted once, however many families
+reach it (a quadratic-plateau whose join lies beyond the top rate is the quadratic); fits without error df
+are not ranked. R2 is shown and never used: it cannot rank curves (Spiess & Neumeyer 2010, BMC Pharmacology
+10:6).
+
+The averaged optimum weighs the six curves of diminishing returns, all of three parameters, by exp(-AICc/2);
+its interval is that of `averaging`.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable
+from fertkit.response.averaging import averaged_interval
+from fertkit.response.curves import CURVES, get_curve, optimum_in_range
+from fertkit.response.data import TrialData, read_trial_data
+from fertkit.response.fit import ResponseFit, fit_data
+from fertkit.response.intervals import Interval
+from fertkit.response.regions import optimum_sets
+from fertkit.results import Result, checks_frame
+
+#: The curves whose optima are averaged: all have three parameters, so AICc differs by fit alone.
+AVERAGED = (
+    "quadratic", "square_root", "linear_plateau", "quadratic_plateau", "mitscherlich", "spherical"
+)  # fmt: skip
+EXACT = 1e-12  # a residual this share of the largest yield is rounding
+
+
+@dataclass(frozen=True)
+class CurveComparison(Result):
+    """Curves side by side on one trial.
+
+    Attributes
+    ----------
+    table : DataFrame
+        curve, label, df_error, rss, r2, aicc, delta, weight, lack_of_fit_f, lack_of_fit_p, optimum, low,
+        high, optimum_text, same_as, note; one row per curve, best AICc first. Optima are in tested rates.
+    fits : dict of str to ResponseFit
+    price_ratio, level : float
+    averaged_weights : Series
+        Weights of the curves in the averaged optimum, by key.
+    averaged_optimum : float
+        Mean of the curves' optima within the tested rates [rate_unit]; nan when nothing could be averaged.
+    averaged_interval : Interval
+        Within the tested rates.
+    between_curve_sd : float
+        Weighted standard deviation of the optima among the averaged curves [rate_unit].
+    checks : DataFrame
+    data : TrialData
+    """
+
+    rows: pd.DataFrame
+    fits: dict[str, ResponseFit]
+    price_ratio: float
+    level: float
+    averaged_weights: pd.Series
+    averaged_optimum: float
+    averaged_interval: Interval
+    between_curve_sd: float
+    checks: pd.DataFrame
+    data: TrialData
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.rows
+
+    @property
+    def best(self) -> str:
+        """Key of the curve with the lowest AICc, or of the first averaged curve when none can be ranked."""
+        return str(self.rows["curve"].iloc[0])
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return pd.DataFrame(
+            {
+                "used_for": ["ranking by AICc, not R2", "model-averaged interval"],
+                "source": [
+                    "Spiess & Neumeyer 2010, BMC Pharmacology 10:6",
+                    "Turek & Fletcher 2012, Comput. Stat. Data Anal. 56:2809-2815 (from memory)",
+                ],
+            }
+        )
+
+    def at_price_ratio(self, price_ratio: float) -> "CurveComparison":
+        """The same fits at another price ratio; nothing is refitted."""
+        return _at_price_ratio(self, price_ratio)
+
+    def summary(self) -> str:
+        unit = self.data.rate_unit
+        ranked = self.rows[self.rows["weight"] > 0]
+        lines = [
+            f"{r.label}: weight {r.weight:.2f}, optimum {r.optimum_text} {unit}"
+            for r in ranked.itertuples()
+            if r.weight >= 0.005
+        ] or ["No curve could be ranked: too few rows for AICc."]
+        lines.append(
+            f"Averaged over the curves of diminishing returns: {self.averaged_optimum:.0f} {unit}, "
+            f"{self.level:.0%} interval {self.averaged_interval.text()} {unit}; the curves alone differ "
+            f"by an SD of {self.between_curve_sd:.0f}."
+        )
+        return "\n".join(lines)
+
+
+def compare_curves(
+    trial, price_ratio, *, curves=tuple(CURVES), level=0.95, rate=None, yield_=None, block=None, weight=None
+) -> CurveComparison:
+    """Fit all curves to one trial, rank them and average the optimum they imply.
+
+    Parameters
+    ----------
+    trial : DataFrame or TrialData
+    price_ratio : float
+        Price of a unit of nutrient over the price of a unit of yield [yield unit per rate unit].
+    curves : iterable of str
+        Keys to compare.
+    level : float
+        Confidence level of the intervals.
+    rate, yield_, block, weight
+        See `fertkit.response.data.read_trial_data`.
+
+    Returns
+    -------
+    CurveComparison
+
+    Raises
+    ------
+    InputError
+        If the table cannot be used as it stands.
+    NotEstimable
+        With fewer than three distinct rates.
+    """
+    data = trial if isinstance(trial, TrialData) else read_trial_data(
+        trial, rate=rate, yield_=yield_, block=block, weight=weight
+    )  # fmt: skip
+    if len(data.rates) < 3:
+        raise NotEstimable("curves cannot be compared on fewer than three distinct rates")
+    fits = {key: fit_data(data, get_curve(key)) for key in curves}
+    empty = Interval(np.nan, np.nan, False, False, level, "averaged")
+    blank = CurveComparison(
+        _fit_table(fits, data), fits, np.nan, level, _averaged_weights(fits, data), np.nan, empty, np.nan,
+        _checks(fits, data), data,
+    )  # fmt: skip
+    return _at_price_ratio(blank, price_ratio)
+
+
+def aicc(rss, n, n_mean_params):
+    """AICc = n ln(RSS/n) + 2K + 2K(K+1)/(n-K-1), K = mean parameters + 1; nan where n <= K + 1."""
+    k = np.asarray(n_mean_params, float) + 1
+    room = np.asarray(n - k - 1, float)
+    with np.errstate(divide="ignore"):
+        value = n * np.log(np.asarray(rss, float) / n) + 2 * k + 2 * k * (k + 1) / np.where(room > 0, room, 1)
+    return np.where(room > 0, value, np.nan)
+
+
+def akaike_weights(values):
+    """Akaike weights, nan values getting none; the least is subtracted first, so that nothing overflows."""
+    values = np.asarray(values, float)
+    if np.isnan(values).all():
+        return np.full(values.shape, np.nan)
+    weights = np.exp(-0.5 * (values - np.nanmin(values)))
+    return np.nan_to_num(weights / np.nansum(weights))
+
+
+def lack_of_fit(fit: ResponseFit) -> tuple[float, float]:
+    """F test of a curve's lack of fit against the error within rates: (F, p), nan without replication."""
+    from scipy.stats import f
+
+    pure_ss, pure_df = float(fit.data.sums.pure_ss[0, 0]), int(fit.data.sums.pure_df[0])
+    df = fit.df_error - pure_df
+    if pure_df <= 0 or df <= 0 or pure_ss <= 0:
+        return float("nan"), float("nan")
+    value = max(fit.rss - pure_ss, 0.0) / df / (pure_ss / pure_df)
+    return value, float(f.sf(value, df, pure_df))
+
+
+def rankable_rss(fits, data):
+    """Residual sums of squares, floored where they are only rounding."""
+    floor = len(data.rate) * (EXACT * np.abs(data.yields).max()) ** 2
+    return np.array([max(fit.rss, floor) for fit in fits.values()])
+
+
+def same_fits(fits) -> dict[str, str]:
+    """Curves that are another curve in disguise -> the curve they are counted as."""
+    same, step = {}, None
+    for key, fit in fits.items():
+        words = set(fit.status)
+        if "straight_line" in words and "linear" in fits:
+            same[key] = "linear"
+        elif key == "quadratic_plateau" and "join_beyond_range" in words and "quadratic" in fits:
+            same[key] = "quadratic"
+        elif words & {"join_not_identified", "step"}:
+            step, was = step or key, step
+            if was:
+                same[key] = was
+    return same
+
+
+def _fit_table(fits, data):
+    n, blocks = len(data.rate), max(int(data.sums.n_blocks[0]), 1)
+    same = same_fits(fits)
+    mean_params = np.array([fit.curve.n_params - 1 + blocks for fit in fits.values()])
+    values = aicc(rankable_rss(fits, data), n, mean_params)
+    counted = np.array([key not in same for key in fits])
+    tests = [lack_of_fit(fit) for fit in fits.values()]
+    rows = pd.DataFrame(
+        {
+            "curve": list(fits),
+            "label": [fit.curve.label for fit in fits.values()],
+            "df_error": [fit.df_error for fit in fits.values()],
+            "rss": [fit.rss for fit in fits.values()],
+            "r2": [fit.r2 for fit in fits.values()],
+            "aicc": values,
+            "delta": values - (np.nanmin(values) if np.isfinite(values).any() else np.nan),
+            "weight": akaike_weights(np.where(counted, values, np.nan)),
+            "lack_of_fit_f": [t[0] for t in tests],
+            "lack_of_fit_p": [t[1] for t in tests],
+            "same_as": [same.get(key, "") for key in fits],
+            "note": [_note(fit, same.get(key)) for key, fit in fits.items()],
+        }
+    )
+    return rows.sort_values("aicc", kind="stable", na_position="last", ignore_index=True)
+
+
+def _note(fit, same):
+    words = [f"same fit as {CURVES[same].label}, counted once"] if same else []
+    words += ["not ranked: no error df"] if fit.df_error <= 0 else []
+    return "; ".join(words + [w.replace("_", " ") for w in fit.status if w != "saturated"])
+
+
+def _averaged_weights(fits, data):
+    """Weights among the three-parameter curves, each distinct fit once; a straight line counts once."""
+    chosen = {k: f for k, f in fits.items() if k in AVERAGED}
+    same, line = same_fits(chosen | {k: f for k, f in fits.items() if k == "linear"}), None
+    counted = []
+    for key in chosen:
+        target = same.get(key)
+        if target == "linear":
+            counted.append(line is None)
+            line = line or key
+        else:
+            counted.append(target is None)
+    if not chosen:
+        return pd.Series(dtype=float)
+    n = len(data.rate)
+    score = n * np.log(rankable_rss(chosen, data))
+    return pd.Series(akaike_weights(np.where(counted, score, np.nan)), index=list(chosen))
+
+
+def _at_price_ratio(comparison, price_ratio):
+    fits, data, level = comparison.fits, comparison.data, comparison.level
+    low, high = float(data.rate.min()), float(data.rate.max())
+    columns = {name: [] for name in ("optimum", "low", "high", "optimum_text")}
+    optima = {}
+    for key in comparison.rows["curve"]:
+        fit = fits[key]
+        optima[key] = float(optimum_in_range(fit.curve, fit.coef, price_ratio, low, high))
+        interval = _curve_interval(fit, price_ratio, level).within(low, high)
+        text = _optimum_text(optima[key], interval, low, high)
+        for name, value in zip(columns, (optima[key], interval.low, interval.high, text), strict=True):
+            columns[name].append(value)
+    weights = comparison.averaged_weights
+    values = pd.Series({k: optima[k] for k in weights.index}, dtype=float)
+    mean = float((weights * values).sum()) if len(weights) else float("nan")
+    return replace(
+        comparison,
+        rows=comparison.rows.assign(**columns),
+        price_ratio=float(price_ratio),
+        averaged_optimum=mean,
+        averaged_interval=averaged_interval(fits, weights, price_ratio, level),
+        between_curve_sd=float(np.sqrt((weights * (values - mean) ** 2).sum())),
+    )
+
+
+def _curve_interval(fit, price_ratio, level):
+    if fit.df_error <= 0:
+        return Interval(np.nan, np.nan, False, False, level, "profile")
+    low, high = optimum_sets(fit.curve.key, fit.fits, fit.data.sums, price_ratio, level)
+    return Interval(
+        float(low[0, 0]), float(high[0, 0]), False, bool(np.isinf(high[0, 0])), level,
+        "profile" if fit.curve.key in AVERAGED[2:] else "exact",
+    )  # fmt: skip
+
+
+def _optimum_text(optimum, interval, lowest, highest):
+    value = f"at least {highest:g}" if optimum >= highest else f"{optimum:.0f}"
+    value = f"{lowest:g} (lowest rate)" if optimum <= lowest else value
+    return f"{value} ({interval.text()})"
+
+
+def _checks(fits, data):
+    n_rates, n, blocks = len(data.rates), len(data.rate), max(int(data.sums.n_blocks[0]), 1)
+    limit = 3 - 1 + blocks + 3  # AICc of a three-parameter curve needs n > K + 1
+    return checks_frame(
+        [
+            ("rows for AICc", n, limit, n >= limit,
+             "too few rows to rank three-parameter curves by AICc; compare the optima side by side"),
+            ("distinct rates", n_rates, 4, n_rates > 3,
+             "with three rates every three-parameter curve fits the rate means equally well"),
+        ]
+    )  # fmt: skip
