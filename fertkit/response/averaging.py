@@ -1,60 +1,117 @@
-"""Interval of an optimum averaged over curves.
+"""Optima averaged over the six curves of diminishing returns, and their interval; many trials at once.
 
-Each curve's intervals at all levels form its confidence distribution. The weighted mixture of these is
-inverted at the two tails (model-averaged tail areas; Turek & Fletcher 2012, Comput. Stat. Data Anal.
-56:2809-2815, from memory), so that the interval holds the spread between the curves as well as the error
-within each. Mass beyond the tested rates stays beyond: it opens the end.
+All six curves have three parameters, so their AICc differ by fit alone. Each curve's intervals at all levels
+form its confidence distribution; the weighted mixture of these is inverted at the two tails (model-averaged
+tail areas; Turek & Fletcher 2012, Comput. Stat. Data Anal. 56:2809-2815, from memory), so that the interval
+holds the spread between the curves as well as the error within each. Mass beyond the tested rates stays
+beyond: it opens the end.
 """
-
-from dataclasses import replace
 
 import numpy as np
 
-from fertkit.response.intervals import Interval
+from fertkit.response.curves import CURVES, optimum_in_range
 from fertkit.response.many import Fits
 from fertkit.response.regions import optimum_sets
+from fertkit.response.shapes import SHAPES, limits
 from fertkit.response.sums import Sums
 
+#: The curves whose optima are averaged.
+AVERAGED = (
+    "quadratic", "square_root", "linear_plateau", "quadratic_plateau", "mitscherlich", "spherical"
+)  # fmt: skip
 #: Tail areas at which each curve's confidence distribution is tabulated.
-TAILS = np.array([0.0005, 0.0015, 0.004, 0.01, 0.018, 0.025, 0.035, 0.05, 0.08, 0.12, 0.18, 0.26, 0.36, 0.46])
+TAILS = np.array([0.0005, 0.002, 0.005, 0.01, 0.017, 0.025, 0.035, 0.05, 0.08, 0.125, 0.2, 0.3, 0.45])
+EXACT = 1e-12  # a residual this share of the largest yield is rounding
+SMALL = 1e-4  # a weight that moves nothing
+CHUNK = 4_000  # replicates times tail areas worked on at once
 
 
-def averaged_interval(fits, weights, price_ratio, level) -> Interval:
-    """Interval of the averaged optimum within the tested rates.
+def floored_rss(rss, sums: Sums):
+    """Residual sums of squares, floored where they are only rounding, (D, R)."""
+    largest = np.abs(sums.means + sums.level[..., None]).max(axis=-1)
+    return np.maximum(rss, sums.n[:, None] * (EXACT * largest) ** 2)
 
-    Parameters
-    ----------
-    fits : dict of str to ResponseFit
-    weights : Series
-        Weight of each curve, by key.
-    price_ratio, level : float
+
+def akaike_weights(values, axis=-1):
+    """Akaike weights, nan values getting none; the least is subtracted first, so that nothing overflows."""
+    values = np.where(np.isnan(values), np.inf, values)
+    least = values.min(axis=axis, keepdims=True)
+    weights = np.exp(-0.5 * (values - np.where(np.isfinite(least), least, 0.0)))
+    total = weights.sum(axis=axis, keepdims=True)
+    return weights / np.where(total > 0, total, 1.0)
+
+
+def same_as(fits: dict[str, Fits], sums: Sums) -> dict[str, np.ndarray]:
+    """For each curve the key of the curve it is in disguise, "" where it stands for itself; arrays (D, R).
+
+    A straight line counts once, as ``linear`` where that was fitted; a quadratic-plateau whose join lies
+    beyond the top rate is the quadratic; a step at the first rate counts once.
     """
-    keys = [k for k in weights.index if weights[k] > 1e-4 and fits[k].df_error > 0]
-    nothing = Interval(np.nan, np.nan, False, False, level, "averaged")
-    if not keys:
-        return nothing
-    data = fits[keys[0]].data
-    lowest, highest = float(data.rate.min()), float(data.rate.max())
-    ladders = np.array([confidence_ladder(fits[k], price_ratio) for k in keys])
-    low, high = mixture_ends(ladders, weights[keys].to_numpy(), lowest, highest, level)
-    return Interval(low, high, False, False, level, "averaged").within(lowest, highest)
+    shape = next(iter(fits.values())).rss.shape
+    line_of = np.full(shape, "linear" if "linear" in fits else "", dtype="<U20")
+    step_of, same = np.full(shape, "", dtype="<U20"), {}
+    for key, fit in fits.items():
+        same[key] = np.full(shape, "", dtype="<U20")
+        if key not in SHAPES:
+            continue
+        step, line, beyond = limits(key, fit.bend, sums.rates)
+        if key == "quadratic_plateau" and "quadratic" in fits:
+            same[key] = np.where(beyond & ~line, "quadratic", same[key])
+        same[key] = np.where(line, line_of, np.where(step, step_of, same[key]))
+        line_of = np.where(line & (line_of == ""), key, line_of)
+        step_of = np.where(step & (step_of == ""), key, step_of)
+    return same
 
 
-def confidence_ladder(fit, price_ratio):
-    """Optima at the tail areas ``TAILS`` and one minus them: the curve's confidence distribution, (2 T,)."""
-    sums, levels = fit.data.sums, 1 - 2 * TAILS
-    copies = len(levels)
-    wide = replace(
-        sums, **{f: np.repeat(getattr(sums, f), copies, axis=1) for f in ("means", "level", "pure_ss")}
+def average_weights(fits: dict[str, Fits], sums: Sums):
+    """Weights (D, R, k) of the curves of `AVERAGED` among `fits`, in the order of `averaged_keys`."""
+    chosen = {k: fits[k] for k in averaged_keys(fits)}
+    same = same_as(chosen, sums)
+    n = sums.n[:, None]
+    score = [np.where(same[k] == "", n * np.log(floored_rss(f.rss, sums)), np.nan) for k, f in chosen.items()]
+    return akaike_weights(np.stack(score, axis=-1))
+
+
+def averaged_keys(fits) -> list[str]:
+    """The averaged curves among the fitted, in fitted order."""
+    return [k for k in fits if k in AVERAGED]
+
+
+def curve_optima(fits: dict[str, Fits], sums: Sums, price_ratio):
+    """Economic optima within the tested rates of each averaged curve, (D, R, k)."""
+    low, high = sums.lowest[:, None], sums.highest[:, None]
+    return np.stack(
+        [optimum_in_range(CURVES[k], fits[k].params, price_ratio, low, high) for k in averaged_keys(fits)],
+        axis=-1,
     )
-    many = Fits(*(np.repeat(getattr(fit.fits, f), copies, axis=1) for f in Fits.__dataclass_fields__))
-    return ladder(fit.curve.key, many, wide, price_ratio, levels)[0]
 
 
-def ladder(curve: str, fits: Fits, sums: Sums, price_ratio, levels):
-    """Ends of the intervals at `levels` (broadcast over replicates), low ends then high ends, (D, 2 R)."""
-    low, high = optimum_sets(curve, fits, sums, price_ratio, levels)
-    return np.concatenate([low, high[:, ::-1]], axis=1)
+def averaged_sets(fits: dict[str, Fits], sums: Sums, weights, price_ratio, level=0.95):
+    """Ends (low, high), each (D, R), of the averaged optimum's interval; inf where beyond the top rate."""
+    reps = weights.shape[1]
+    if reps * len(TAILS) > CHUNK and reps > 1:
+        step = max(1, CHUNK // len(TAILS))
+        parts = [
+            averaged_sets(
+                {k: f.replicates(rows) for k, f in fits.items()}, sums.replicates(rows), weights[:, rows],
+                price_ratio, level,
+            )
+            for rows in (slice(i, i + step) for i in range(0, reps, step))
+        ]  # fmt: skip
+        return tuple(np.concatenate(ends, axis=1) for ends in zip(*parts, strict=True))
+    used = [(i, k) for i, k in enumerate(averaged_keys(fits)) if (weights[..., i] > SMALL).any()]
+    ladders = np.stack([confidence_ladder(k, fits[k], sums, price_ratio) for _, k in used], axis=2)
+    return mixture_ends(ladders, weights[..., [i for i, _ in used]], sums.lowest, sums.highest, level)
+
+
+def confidence_ladder(curve: str, fits: Fits, sums: Sums, price_ratio):
+    """Optima at the tail areas ``TAILS`` and one minus them, (D, R, 2 T): a confidence distribution."""
+    copies, (designs, reps) = len(TAILS), fits.rss.shape
+    rows = np.repeat(np.arange(reps), copies)
+    levels = np.tile(1 - 2 * TAILS, reps)
+    low, high = optimum_sets(curve, fits.replicates(rows), sums.replicates(rows), price_ratio, levels)
+    low, high = (ends.reshape(designs, reps, copies) for ends in (low, high))
+    return np.maximum.accumulate(np.concatenate([low, high[..., ::-1]], axis=-1), axis=-1)
 
 
 def mixture_ends(ladders, weights, lowest, highest, level):
@@ -62,38 +119,46 @@ def mixture_ends(ladders, weights, lowest, highest, level):
 
     Parameters
     ----------
-    ladders : array (k, 2 T)
+    ladders : array (D, R, k, 2 T)
         Quantiles of each distribution at ``TAILS`` and ``1 - TAILS`` reversed.
-    weights : array (k,)
-    lowest, highest : float
-        Range within which the distributions are followed; mass beyond sits on the edge.
+    weights : array (D, R, k)
+    lowest, highest : array (D,)
+        Range within which the distributions are followed.
+    level : float
 
     Returns
     -------
-    low, high : float
-        inf when the upper tail starts beyond `highest`.
+    low, high : array (D, R)
+        inf where the tail starts beyond `highest`.
     """
-    areas = np.concatenate([TAILS, 1 - TAILS[::-1]])
+    weights = weights / weights.sum(axis=-1, keepdims=True)
+    low, high = (np.broadcast_to(v[:, None], weights.shape[:2]) for v in (lowest, highest))
     tail = (1 - level) / 2
-    points = np.clip(ladders, lowest, highest).ravel()
-    # A step of a distribution is followed from just below it.
-    points = np.unique(np.concatenate([points, points - 1e-9 * (points - lowest), [lowest, highest]]))
-    below = sum(w * _cdf(points, q, areas) for w, q in zip(weights / weights.sum(), ladders, strict=True))
-    low = points[0] if below[0] >= tail else float(np.interp(tail, below, points))
-    if below[-1] < tail:
-        low = np.inf
-    high = np.inf if below[-1] < 1 - tail else float(np.interp(1 - tail, below, points))
-    return low, high
+    return tuple(_quantile(ladders, weights, low, high, area) for area in (tail, 1 - tail))
 
 
-def _cdf(points, quantiles, areas):
-    """Distribution function, linear between quantiles, some of which may be tied or infinite."""
-    quantiles = np.maximum.accumulate(quantiles)
-    finite = np.isfinite(quantiles)
-    if not finite.any():
-        return np.zeros(len(points))
-    index = np.searchsorted(quantiles[finite], points, side="right")
-    q, p = quantiles[finite], areas[finite]
-    inner = np.interp(points, q, p)
-    value = np.where(index == 0, 0.0, np.where(index == len(q), p[-1], inner))
-    return np.where((index == len(q)) & finite.all(), 1.0, value)
+def _quantile(ladders, weights, low, high, area):
+    """Least rate in [low, high] at which the mixture reaches an area, inf if it does not; by bisection."""
+    beyond = _mixture(ladders, weights, high) < area
+    reached = _mixture(ladders, weights, low) >= area
+    at, end = low, high
+    for _ in range(50):
+        middle = 0.5 * (at + end)
+        enough = _mixture(ladders, weights, middle) >= area
+        at, end = np.where(enough, at, middle), np.where(enough, middle, end)
+    return np.where(reached, low, np.where(beyond, np.inf, end))
+
+
+def _mixture(ladders, weights, rate):
+    """Weighted distribution function at `rate` (D, R), linear between tabulated quantiles."""
+    areas = np.concatenate([[0.0], TAILS, 1 - TAILS[::-1], [1.0]])
+    rate = rate[..., None]
+    index = (ladders <= rate[..., None]).sum(axis=-1)
+    last = ladders.shape[-1]
+    pick = lambda i: np.take_along_axis(ladders, i[..., None], -1)[..., 0]  # noqa: E731
+    left, right = pick(np.maximum(index - 1, 0)), pick(np.minimum(index, last - 1))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        part = np.where(np.isfinite(right) & (right > left), (rate - left) / (right - left), 0.0)
+    value = areas[index] + part * (areas[np.minimum(index + 1, last + 1)] - areas[index])
+    value = np.where(index == 0, 0.0, np.where(index == last, 1.0, value))
+    return (weights * value).sum(axis=-1)

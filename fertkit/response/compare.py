@@ -15,19 +15,22 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable
-from fertkit.response.averaging import averaged_interval
+from fertkit.response.averaging import (
+    AVERAGED,
+    akaike_weights,
+    average_weights,
+    averaged_keys,
+    averaged_sets,
+    floored_rss,
+    same_as,
+)
 from fertkit.response.curves import CURVES, get_curve, optimum_in_range
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, fit_data
 from fertkit.response.intervals import Interval
+from fertkit.response.many import Fits
 from fertkit.response.regions import optimum_sets
 from fertkit.results import Result, checks_frame
-
-#: The curves whose optima are averaged: all have three parameters, so AICc differs by fit alone.
-AVERAGED = (
-    "quadratic", "square_root", "linear_plateau", "quadratic_plateau", "mitscherlich", "spherical"
-)  # fmt: skip
-EXACT = 1e-12  # a residual this share of the largest yield is rounding
 
 
 @dataclass(frozen=True)
@@ -156,15 +159,6 @@ def aicc(rss, n, n_mean_params):
     return np.where(room > 0, value, np.nan)
 
 
-def akaike_weights(values):
-    """Akaike weights, nan values getting none; the least is subtracted first, so that nothing overflows."""
-    values = np.asarray(values, float)
-    if np.isnan(values).all():
-        return np.full(values.shape, np.nan)
-    weights = np.exp(-0.5 * (values - np.nanmin(values)))
-    return np.nan_to_num(weights / np.nansum(weights))
-
-
 def lack_of_fit(fit: ResponseFit) -> tuple[float, float]:
     """F test of a curve's lack of fit against the error within rates: (F, p), nan without replication."""
     from scipy.stats import f
@@ -177,34 +171,22 @@ def lack_of_fit(fit: ResponseFit) -> tuple[float, float]:
     return value, float(f.sf(value, df, pure_df))
 
 
-def rankable_rss(fits, data):
-    """Residual sums of squares, floored where they are only rounding."""
-    floor = len(data.rate) * (EXACT * np.abs(data.yields).max()) ** 2
-    return np.array([max(fit.rss, floor) for fit in fits.values()])
+def arrays_of(fits: dict[str, ResponseFit]) -> dict[str, Fits]:
+    """The fits in the form the vectorised functions use."""
+    return {key: fit.fits for key, fit in fits.items()}
 
 
-def same_fits(fits) -> dict[str, str]:
-    """Curves that are another curve in disguise -> the curve they are counted as."""
-    same, step = {}, None
-    for key, fit in fits.items():
-        words = set(fit.status)
-        if "straight_line" in words and "linear" in fits:
-            same[key] = "linear"
-        elif key == "quadratic_plateau" and "join_beyond_range" in words and "quadratic" in fits:
-            same[key] = "quadratic"
-        elif words & {"join_not_identified", "step"}:
-            step, was = step or key, step
-            if was:
-                same[key] = was
-    return same
+def rankable_rss(fits: dict[str, ResponseFit], data: TrialData):
+    """Residual sums of squares of the curves, floored where they are only rounding."""
+    return np.array([float(floored_rss(fit.fits.rss, data.sums)[0, 0]) for fit in fits.values()])
 
 
 def _fit_table(fits, data):
     n, blocks = len(data.rate), max(int(data.sums.n_blocks[0]), 1)
-    same = same_fits(fits)
+    same = {k: str(v[0, 0]) for k, v in same_as(arrays_of(fits), data.sums).items()}
     mean_params = np.array([fit.curve.n_params - 1 + blocks for fit in fits.values()])
     values = aicc(rankable_rss(fits, data), n, mean_params)
-    counted = np.array([key not in same for key in fits])
+    counted = np.array([same[key] == "" for key in fits])
     tests = [lack_of_fit(fit) for fit in fits.values()]
     rows = pd.DataFrame(
         {
@@ -218,8 +200,8 @@ def _fit_table(fits, data):
             "weight": akaike_weights(np.where(counted, values, np.nan)),
             "lack_of_fit_f": [t[0] for t in tests],
             "lack_of_fit_p": [t[1] for t in tests],
-            "same_as": [same.get(key, "") for key in fits],
-            "note": [_note(fit, same.get(key)) for key, fit in fits.items()],
+            "same_as": list(same.values()),
+            "note": [_note(fit, same[key]) for key, fit in fits.items()],
         }
     )
     return rows.sort_values("aicc", kind="stable", na_position="last", ignore_index=True)
@@ -232,22 +214,8 @@ def _note(fit, same):
 
 
 def _averaged_weights(fits, data):
-    """Weights among the three-parameter curves, each distinct fit once; a straight line counts once."""
-    chosen = {k: f for k, f in fits.items() if k in AVERAGED}
-    same, line = same_fits(chosen | {k: f for k, f in fits.items() if k == "linear"}), None
-    counted = []
-    for key in chosen:
-        target = same.get(key)
-        if target == "linear":
-            counted.append(line is None)
-            line = line or key
-        else:
-            counted.append(target is None)
-    if not chosen:
-        return pd.Series(dtype=float)
-    n = len(data.rate)
-    score = n * np.log(rankable_rss(chosen, data))
-    return pd.Series(akaike_weights(np.where(counted, score, np.nan)), index=list(chosen))
+    weights = average_weights(arrays_of(fits), data.sums)[0, 0]
+    return pd.Series(weights, index=averaged_keys(fits))
 
 
 def _at_price_ratio(comparison, price_ratio):
@@ -270,7 +238,7 @@ def _at_price_ratio(comparison, price_ratio):
         rows=comparison.rows.assign(**columns),
         price_ratio=float(price_ratio),
         averaged_optimum=mean,
-        averaged_interval=averaged_interval(fits, weights, price_ratio, level),
+        averaged_interval=_averaged_interval(fits, data, weights, price_ratio, level),
         between_curve_sd=float(np.sqrt((weights * (values - mean) ** 2).sum())),
     )
 
@@ -283,6 +251,14 @@ def _curve_interval(fit, price_ratio, level):
         float(low[0, 0]), float(high[0, 0]), False, bool(np.isinf(high[0, 0])), level,
         "profile" if fit.curve.key in AVERAGED[2:] else "exact",
     )  # fmt: skip
+
+
+def _averaged_interval(fits, data, weights, price_ratio, level):
+    if min(fits[k].df_error for k in weights.index) <= 0:
+        return Interval(np.nan, np.nan, False, False, level, "averaged")
+    ends = averaged_sets(arrays_of(fits), data.sums, weights.to_numpy()[None, None], price_ratio, level)
+    interval = Interval(*(float(v[0, 0]) for v in ends), False, False, level, "averaged")
+    return interval.within(data.rates[0], data.rates[-1])
 
 
 def _optimum_text(optimum, interval, lowest, highest):

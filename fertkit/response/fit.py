@@ -10,10 +10,8 @@ from fertkit.response.curves import Curve, get_curve
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.intervals import Interval, join_identified
 from fertkit.response.many import Fits, basis, fit_sums
-from fertkit.response.shapes import SHAPES
+from fertkit.response.shapes import SHAPES, limits
 from fertkit.results import Result, checks_frame
-
-STEP = 9.2  # ln(1e4): a Mitscherlich this steep has 99.99 % of its rise done at the first rate
 
 
 @dataclass(frozen=True)
@@ -186,19 +184,12 @@ def _status(curve, fits, data, df_error):
     steps = curve.slope(np.linspace(low, high, 3)[1:2], fits.params[0, 0])[0]
     ends = curve.value(np.array([low, high]), fits.params[0, 0])
     if curve.key in SHAPES:
-        bend, shape = fits.bend[0, 0], SHAPES[curve.key]
-        start = data.sums.rates[0, 0] if shape.shifted else 0.0
-        first = data.sums.rates[0, 1]
-        if curve.key == "mitscherlich":
-            words += ["step"] if bend * (first - start) > STEP else []
-            words += ["straight_line"] if bend * (high - start) < 1e-3 else []
-        else:
-            join = start + 1 / bend if bend > 0 else np.inf
-            words += ["join_not_identified"] if join <= first else []
-            words += ["join_beyond_range"] if join > high else []
-            line = join >= high if curve.key == "linear_plateau" else join > 1e4 * high
-            words += ["straight_line"] if line else []
-            words += ["join_at_tested_rate"] if curve.key == "linear_plateau" and join in data.rates else []
+        step, line, beyond = (v[0, 0] for v in limits(curve.key, fits.bend, data.sums.rates))
+        words += ["step" if curve.key == "mitscherlich" else "join_not_identified"] if step else []
+        words += ["join_beyond_range"] if beyond else []
+        words += ["straight_line"] if line else []
+        at_rate = curve.key == "linear_plateau" and np.isclose(fits.params[0, 0, 2], data.rates, rtol=1e-12)
+        words += ["join_at_tested_rate"] if np.any(at_rate) else []
     if curve.key == "quadratic" and fits.params[0, 0, 2] > 0:
         words.append("convex")
     if curve.key != "mean" and ends[1] < ends[0] and steps <= 0:

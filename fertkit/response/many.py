@@ -37,6 +37,10 @@ class Fits:
     slope: np.ndarray
     bend: np.ndarray
 
+    def replicates(self, rows) -> "Fits":
+        """The replicates of a slice or an index."""
+        return Fits(*(getattr(self, f)[:, rows] for f in self.__dataclass_fields__))
+
 
 def fit_sums(curve: str, sums: Sums) -> Fits:
     """Fit one curve to every design and replicate of `sums`.
@@ -62,18 +66,13 @@ def fit_sums(curve: str, sums: Sums) -> Fits:
         parts = [fit_sums(curve, sums.take(slice(i, i + step))) for i in range(0, designs, step)]
         return _join(parts, axis=0)
     step = max(1, CHUNK // cells)
-    return _join([fit(curve, _replicates(sums, slice(i, i + step))) for i in range(0, reps, step)], axis=1)
+    return _join([fit(curve, sums.replicates(slice(i, i + step))) for i in range(0, reps, step)], axis=1)
 
 
 def _join(parts, axis):
     return Fits(
         *(np.concatenate([getattr(p, f) for p in parts], axis=axis) for f in Fits.__dataclass_fields__)
     )
-
-
-def _replicates(sums, rows):
-    per_rep = {f: getattr(sums, f)[:, rows] for f in ("means", "level", "pure_ss")}
-    return Sums(**{**{f: getattr(sums, f) for f in Sums.__dataclass_fields__}, **per_rep})
 
 
 # Curves linear in their parameters -------------------------------------------------------------------

@@ -13,6 +13,7 @@ import numpy as np
 # Bend times the first gap between rates (or the range of rates) at the ends of the Mitscherlich search:
 # beyond the first the curve is a step to double precision, below the second it is a straight line.
 STEP_END, LINE_END = 40.0, 1e-6
+STEP = 9.2  # ln(1e4): beyond it, 99.99 % of a Mitscherlich rise is made by the first rate
 CELLS_PER_GAP = 10  # grid cells between two tested rates, and beyond the last
 
 
@@ -180,3 +181,27 @@ SHAPES: dict[str, Shape] = {
         lambda rates: _join_grid(rates, LINE_END), shifted=False,
     ),
 }  # fmt: skip
+
+
+def limits(curve: str, bend, rates):
+    """Whether shapes have run into a limit of their family; arrays (D, R).
+
+    Parameters
+    ----------
+    curve : str
+    bend : array (D, R)
+    rates : array (D, m)
+
+    Returns
+    -------
+    step, line, beyond : array of bool
+        All of the rise is made by the first rate above the lowest; the curve is a straight line over the
+        tested rates; the join lies beyond the top rate.
+    """
+    start = rates[:, :1] if SHAPES[curve].shifted else 0.0 * rates[:, :1]
+    first, top = rates[:, 1:2] - start, rates[:, -1:] - start
+    if curve == "mitscherlich":
+        return bend * first > STEP, bend * top < 1e-3, np.zeros(np.shape(bend), bool)
+    near = 1 + 1e-12
+    line = bend * top <= (near if curve == "linear_plateau" else 1e-4)
+    return bend * first * near >= 1, line, bend * top * near < 1

@@ -74,6 +74,10 @@ class Sums:
         """The designs of a slice."""
         return replace(self, **{f: getattr(self, f)[designs] for f in self.__dataclass_fields__})
 
+    def replicates(self, rows) -> "Sums":
+        """The replicates of a slice or an index."""
+        return replace(self, **{f: getattr(self, f)[:, rows] for f in ("means", "level", "pure_ss")})
+
 
 @dataclass(frozen=True)
 class Sweep:
