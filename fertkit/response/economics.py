@@ -16,8 +16,8 @@ from fertkit.response.prices import positive
 #: Status word of an optimum rate -> what it means.
 STATUS = {
     "interior": "net return is greatest inside the tested rates",
-    "lowest rate": "no economic response: the lowest tested rate returns most",
-    "highest rate": "at least the highest rate tested: net return still rises there",
+    "no economic response": "no tested rate returns more than the lowest",
+    "at least the highest rate": "net return still rises at the highest rate tested",
     "no finite maximum": "at least the highest rate tested: the curve as fitted never stops paying",
     "tie": "several rates return the same; the lowest of them is given",
     "pass not paid": "the gain does not pay for the application pass: applying nothing returns most",
@@ -99,7 +99,7 @@ def _status(curve, params, pr, rate, low, high):
     at_top = rate >= high
     return np.select(
         [_ties(curve, params, pr, rate, high), rate <= low, at_top & np.isinf(formula), at_top],
-        ["tie", "lowest rate", "no finite maximum", "highest rate"],
+        ["tie", "no economic response", "no finite maximum", "at least the highest rate"],
         "interior",
     )
 

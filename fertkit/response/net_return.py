@@ -16,6 +16,7 @@ from fertkit.response.economics import (
 from fertkit.response.prices import Prices, area_of, column, single
 from fertkit.results import Result, checks_frame
 
+POINTS = 201  # rates of the table
 CAUTION = (
     "The rate that pays in a trial is not yet a recommendation: keep to local nutrient rules and the product "
     "label, and ask a licensed or certified adviser."
@@ -29,8 +30,7 @@ class NetReturn(Result):
     Attributes
     ----------
     curve : str
-        Key of `CURVES`.
-    params : array, shape (p,)
+        Key of `CURVES`, or ``averaged``.
     prices : Prices
     price_ratio : float
         [yield unit per rate unit]
@@ -40,13 +40,13 @@ class NetReturn(Result):
     rate, agronomic_rate : float
         Economic and agronomic optimum rate [rate unit].
     status, agronomic_status : str
-        Keys of `STATUS`.
+        Keys of `STATUS`, or of an analysis' own words.
     net, gain : float
         Net return at the economic optimum, and how much that is above the lowest rate [money per area].
-    within : float
+    within : float or None
         Acceptable loss [money per area].
     within_low, within_high : float
-        Rates whose net return is within that loss of the best [rate unit].
+        Rates whose net return is within that loss of the best [rate unit]; nan where no loss is given.
     break_even : DataFrame
         The prices at which the answer tips: question, price_of (nutrient or grain), price [money per mass
         unit of rate or yield].
@@ -55,7 +55,6 @@ class NetReturn(Result):
     """
 
     curve: str
-    params: np.ndarray
     prices: Prices
     price_ratio: float
     rate_unit: str
@@ -68,7 +67,7 @@ class NetReturn(Result):
     agronomic_status: str
     net: float
     gain: float
-    within: float
+    within: float | None
     within_low: float
     within_high: float
     break_even: pd.DataFrame
@@ -79,20 +78,26 @@ class NetReturn(Result):
         return area_of(self.yield_unit)
 
     @property
+    def meaning(self) -> str:
+        """The status in words."""
+        return STATUS.get(self.status, self.status)
+
+    @property
     def table(self) -> pd.DataFrame:
         return self.curve_points
 
     def summary(self) -> str:
         money, rate = f"{self.prices.money}/{self.area}", self.rate_unit
         lines = [
-            f"Economic optimum rate: {self.rate:.4g} {rate} ({STATUS[self.status]}).",
+            f"Economic optimum rate: {self.rate:.4g} {rate} ({self.status}: {self.meaning}).",
             f"Tested rates {self.lowest_rate:g} to {self.highest_rate:g} {rate}; price ratio "
             f"{self.price_ratio:.4g} {self.yield_unit} per {rate}.",
             f"Net return {self.net:,.2f} {money}, {self.gain:,.2f} more than at {self.lowest_rate:g} {rate}.",
-            f"Rates from {self.within_low:.4g} to {self.within_high:.4g} {rate} return within "
-            f"{self.within:g} {money} of the best.",
             f"Agronomic optimum rate: {self.agronomic_rate:.4g} {rate} ({self.agronomic_status}).",
         ]
+        if self.within is not None:
+            span = f"{self.within_low:.4g} to {self.within_high:.4g} {rate}"
+            lines.insert(3, f"Rates from {span} return within {self.within:g} {money} of the best.")
         mass = {"nutrient": self.rate_unit.split("/")[0], "grain": self.yield_unit.split("/")[0]}
         lines += [
             f"{row.question}: {row.price:.4g} {self.prices.money} per {mass[row.price_of]}."
@@ -103,25 +108,16 @@ class NetReturn(Result):
     @property
     def checks(self) -> pd.DataFrame:
         tested = f"{self.lowest_rate:g} to {self.highest_rate:g}"
-        rows = [
-            (
-                "optimum inside the tested rates",
-                self.rate,
-                tested,
-                self.status == "interior",
-                STATUS[self.status],
-            ),
-            (
-                "rates nearly as good end inside the tested rates",
-                self.within_high,
-                f"below {self.highest_rate:g}",
+        inside = self.status == "interior"
+        rows = [("optimum inside the tested rates", self.rate, tested, inside, self.meaning)]
+        if self.within is not None:
+            ends, meaning = (
                 self.within_high < self.highest_rate,
-                "at the highest tested rate the stretch is cut by the trial, not by the money",
-            ),
-        ]
+                "the trial cuts the stretch off, not the money",
+            )
+            rows.append(("rates nearly as good end inside them", self.within_high, tested, ends, meaning))
         if self.prices.pass_cost > 0:
-            paid = self.status != "pass not paid"
-            meaning = "the yield gained at the optimum pays for the application pass"
+            paid, meaning = self.status != "pass not paid", "the gain at the optimum pays for the pass"
             rows.append(("the pass is paid", self.gain, "above 0", paid, meaning))
         return checks_frame(rows)
 
@@ -139,10 +135,9 @@ def net_return(
     *,
     lowest_rate: float,
     highest_rate: float,
-    within: float,
+    within: float | None = None,
     rate_unit: str = "lb/ac",
     yield_unit: str = "bu/ac",
-    points: int = 201,
 ) -> NetReturn:
     """Net return of one curve over the tested rates, its optimum and the rates nearly as good.
 
@@ -154,10 +149,8 @@ def net_return(
         One price of each kind, and the costs that do not depend on the rate.
     lowest_rate, highest_rate : float
         Tested rates [rate unit].
-    within : float
+    within : float, optional
         Loss that is still acceptable [money per area].
-    points : int
-        Rates of the table.
 
     Returns
     -------
@@ -169,48 +162,76 @@ def net_return(
         See `Prices` and `economic_optimum_rate`.
     """
     curve, params = get_curve(curve), np.asarray(params, float)
-    money = single(prices.per(rate_unit, yield_unit))
-    ends = (float(lowest_rate), float(highest_rate))
-    best = economic_optimum_rate(curve, params, money.ratio, *ends, pass_cost=money.pass_cost / money.grain)
+    money, ends = single(prices.per(rate_unit, yield_unit)), (float(lowest_rate), float(highest_rate))
+    cost = money.pass_cost / money.grain
+    best = economic_optimum_rate(curve, params, money.ratio, *ends, pass_cost=cost)
     agronomic = agronomic_optimum_rate(curve, params, *ends)
+    limit = break_even_ratio(curve, params, *ends, pass_cost=cost if ends[0] == 0 else 0.0)
+    return _describe(
+        lambda rate: curve.value(rate, params), curve.key, prices, ends, (rate_unit, yield_unit),
+        (float(best.rate), str(best.status)), (float(agronomic.rate), str(agronomic.status)), within,
+        float(limit * money.grain),
+    )  # fmt: skip
 
-    def net(rate):
-        return money.net(curve.value(rate, params), rate)
 
-    # With the pass unpaid the best is zero alone; every other rate lies across the jump in cost.
-    unpaid = best.status == "pass not paid"
-    low, high = (best.rate, best.rate) if unpaid else rates_within(net, best.rate, *ends, within)
+def net_return_of(analysis, *, within: float | None = None) -> NetReturn:
+    """Net return of an analysed trial at its own prices and rates, averaged over curves as its optimum is.
+
+    Parameters
+    ----------
+    analysis : ResponseAnalysis
+    within : float, optional
+        Loss that is still acceptable [money per area].
+    """
+    rates, best, agronomic = analysis.data.rates, analysis.optimum, analysis.agronomic_optimum
+    return _describe(
+        analysis.predict, analysis.curve, analysis.prices, (float(rates[0]), float(rates[-1])),
+        (analysis.rate_unit, analysis.yield_unit), (best.rate, best.status),
+        (agronomic.rate, agronomic.status), within, np.nan,
+    )  # fmt: skip
+
+
+def _describe(yields, name, prices, ends, units, best, agronomic, within, limit):
+    """Build the result from a yield function of rate, whatever curve or average is behind it."""
+    money = single(prices.per(*units))
+    rate = best[0]
+
+    def net(x):
+        return money.net(yields(x), x)
+
+    low = high = np.nan
+    if within is not None:
+        # With the pass unpaid the best is zero alone; every other rate lies across the jump in cost.
+        alone = best[1] == "pass not paid"
+        low, high = (rate, rate) if alone else rates_within(net, rate, *ends, within)
     return NetReturn(
-        curve=curve.key,
-        params=params,
+        curve=name,
         prices=prices,
-        price_ratio=float(money.ratio),
-        rate_unit=rate_unit,
-        yield_unit=yield_unit,
+        price_ratio=money.ratio,
+        rate_unit=units[0],
+        yield_unit=units[1],
         lowest_rate=ends[0],
         highest_rate=ends[1],
-        rate=float(best.rate),
-        status=str(best.status),
-        agronomic_rate=float(agronomic.rate),
-        agronomic_status=str(agronomic.status),
-        net=float(net(best.rate)),
-        gain=float(net(best.rate) - net(ends[0])),
-        within=float(within),
+        rate=rate,
+        status=best[1],
+        agronomic_rate=agronomic[0],
+        agronomic_status=agronomic[1],
+        net=float(net(rate)),
+        gain=float(net(rate) - net(ends[0])),
+        within=within,
         within_low=float(low),
         within_high=float(high),
-        break_even=_break_even(curve, params, ends, float(best.rate), money),
-        curve_points=_points(curve, params, np.linspace(*ends, points), money, rate_unit, yield_unit),
+        break_even=_break_even(float(yields(rate) - yields(ends[0])), rate - ends[0], money, ends[0], limit),
+        curve_points=_points(yields, np.linspace(*ends, POINTS), money, units),
     )
 
 
-def _break_even(curve, params, ends, rate, money):
+def _break_even(gain, step, money, lowest, limit):
     """Prices at which the answer tips; the pass is charged where the lowest tested rate is zero."""
-    cost = money.pass_cost if ends[0] == 0 else 0.0
-    limit = float(money.grain * break_even_ratio(curve, params, *ends, pass_cost=cost / money.grain))
+    cost = money.pass_cost if lowest == 0 else 0.0
     rows = []
     if np.isfinite(limit) and limit > 0:
         rows.append(("Nutrient price above which no tested rate pays", "nutrient", limit))
-    gain, step = float(curve.value(rate, params) - curve.value(ends[0], params)), rate - ends[0]
     if step > 0 and gain > 0:
         paid_nutrient, paid_grain = (money.grain * gain - cost) / step, (money.nutrient * step + cost) / gain
         rows.append(
@@ -220,15 +241,14 @@ def _break_even(curve, params, ends, rate, money):
     return pd.DataFrame(rows, columns=["question", "price_of", "price"])
 
 
-def _points(curve, params, rates, money, rate_unit, yield_unit):
-    area = area_of(yield_unit)
-    yields = curve.value(rates, params)
+def _points(yields, rates, money, units):
+    area, at = area_of(units[1]), yields(rates)
     return pd.DataFrame(
         {
-            column("rate", rate_unit): rates,
-            column("yield", yield_unit): yields,
-            f"gross_return_per_{area}": money.grain * yields,
+            column("rate", units[0]): rates,
+            column("yield", units[1]): at,
+            f"gross_return_per_{area}": money.grain * at,
             f"nutrient_cost_per_{area}": money.nutrient * rates,
-            f"net_return_per_{area}": money.net(yields, rates),
+            f"net_return_per_{area}": money.net(at, rates),
         }
     )

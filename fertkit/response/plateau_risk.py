@@ -43,11 +43,15 @@ class StochasticPlateau(Result):
     money: str
 
     @property
+    def area(self) -> str:
+        return area_of(self.yield_unit)
+
+    @property
     def table(self) -> pd.DataFrame:
         return self.frame
 
     def summary(self) -> str:
-        unit = f"{self.money}/{area_of(self.yield_unit)}"
+        unit = f"{self.money}/{self.area}"
         return (
             f"Best rate with a plateau that varies: {self.rate:.4g} {self.rate_unit} ({self.status}), "
             f"expected net return {self.expected_net:,.2f} {unit}.\n"
@@ -137,7 +141,7 @@ def stochastic_plateau(
         return money.net(stochastic_plateau_yield(x, *law), x)
 
     status = "interior" if lowest_rate < formula < highest_rate else (
-        "lowest rate" if formula <= lowest_rate else "highest rate"
+        "no economic response" if formula <= lowest_rate else "at least the highest rate"
     )  # fmt: skip
     if lowest_rate == 0 and rate > 0 and net(0.0) >= net(rate):
         rate, status = 0.0, "pass not paid"

@@ -103,6 +103,16 @@ def price_ratio_table(
     return PriceRatioTable(frame, rate_unit, yield_unit, float(lowest_rate), float(highest_rate), price_ratio)
 
 
+def price_ratio_table_of(analysis, price_ratios) -> PriceRatioTable:
+    """Tabulate the optimum of every curve fitted in an analysed trial; today's ratio is its own."""
+    rates = analysis.data.rates
+    return price_ratio_table(
+        {key: fit.coef for key, fit in analysis.fits.items() if key != "mean"}, price_ratios,
+        lowest_rate=float(rates[0]), highest_rate=float(rates[-1]), rate_unit=analysis.rate_unit,
+        yield_unit=analysis.yield_unit, price_ratio=analysis.price_ratio,
+    )  # fmt: skip
+
+
 def rates_by_price(
     curve,
     params,

@@ -53,6 +53,12 @@ class Regret(Result):
         return len(self.optima)
 
     @property
+    def optima_range(self) -> tuple[float, float]:
+        """Rates between which the best rate of nine cases in ten lies [rate unit]."""
+        low, high = weighted_quantile(self.optima, self.weights, [0.05, 0.95])
+        return float(low), float(high)
+
+    @property
     def area(self) -> str:
         return area_of(self.yield_unit)
 
@@ -66,7 +72,7 @@ class Regret(Result):
         return self.frame.iloc[int((rates - rate).abs().argmin())]
 
     def summary(self) -> str:
-        low, high = weighted_quantile(self.optima, self.weights, [0.05, 0.95])
+        low, high = self.optima_range
         p90 = self.at(self.rate)[f"regret_p90_per_{self.area}"]
         unit = f"{self.money}/{self.area}"
         return (
@@ -144,6 +150,28 @@ def expected_regret(
     return Regret(
         float(rates[best]), float(frame[names[0]].iloc[best]), frame,
         np.concatenate([p.optimum for p in parts]), case_weight, rate_unit, yield_unit, prices.money,
+    )  # fmt: skip
+
+
+def regret_of(analysis, prices: Prices | None = None) -> Regret:
+    """Expected regret over the bootstrap draws and curve weights of an analysed trial.
+
+    Parameters
+    ----------
+    analysis : ResponseAnalysis
+    prices : Prices, optional
+        Draws or a table of prices; the analysis' own if None.
+
+    Raises
+    ------
+    NotEstimable
+        If the analysis holds no draws.
+    """
+    rates = analysis.data.rates
+    return expected_regret(
+        analysis.draws, analysis.prices if prices is None else prices,
+        weights=dict(analysis.weights), lowest_rate=float(rates[0]), highest_rate=float(rates[-1]),
+        rate_unit=analysis.rate_unit, yield_unit=analysis.yield_unit,
     )  # fmt: skip
 
 

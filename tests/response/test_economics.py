@@ -62,12 +62,12 @@ def test_a_free_nutrient_never_stops_paying_on_a_mitscherlich_curve():
 def test_linear_plateau_ignores_price_until_it_jumps():
     rate, status = economic_optimum_rate("linear_plateau", (3, 0.03, 150), [0.0299, 0.03, 0.0301], 0, 250)
     assert rate.tolist() == [150, 0, 0]
-    assert status.tolist() == ["interior", "tie", "lowest rate"]
+    assert status.tolist() == ["interior", "tie", "no economic response"]
 
 
 def test_weak_slope_on_a_quadratic_plateau_gives_zero():
     rate, status = economic_optimum_rate("quadratic_plateau", (3, 0.004, -1e-5), 0.005, 0, 250)
-    assert (rate, status) == (0, "lowest rate")
+    assert (rate, status) == (0, "no economic response")
 
 
 def test_convex_curve_compares_the_ends():
@@ -75,7 +75,7 @@ def test_convex_curve_compares_the_ends():
     params = np.polynomial.Polynomial.fit([0, 50, 100, 150, 200], [4, 4.2, 4.9, 6.1, 8], 2).convert().coef
     rate, status = economic_optimum_rate("quadratic", params, [0.01, 0.03], 0, 200)
     assert rate.tolist() == [200, 0]
-    assert status[1] == "lowest rate"
+    assert status[1] == "no economic response"
     assert STATUS[status[0]].startswith("at least the highest rate tested")
     net = CURVES["quadratic"].value(np.array([0, 200]), params) - 0.01 * np.array([0, 200])
     np.testing.assert_allclose(net, [4.017, 5.977], atol=5e-4)
@@ -85,7 +85,7 @@ def test_extrapolated_vertex_is_cut_to_the_tested_rates():
     params = (4, 0.0575, -1.875e-4)  # yields 4, 6, 7.4, 8.2 at 0, 40, 80, 120; vertex 153.33
     rate, status = economic_optimum_rate("quadratic", params, [0, 0.0175], 0, 120)
     np.testing.assert_allclose(rate, [120, 106.666667], atol=1e-6)
-    assert status.tolist() == ["highest rate", "interior"]
+    assert status.tolist() == ["at least the highest rate", "interior"]
 
 
 def test_square_root_that_runs_away_is_cut_and_flagged(outside):
@@ -93,14 +93,14 @@ def test_square_root_that_runs_away_is_cut_and_flagged(outside):
     fit = fit_response(high, "square_root", rate="n_kg_ha", yield_="yield_t_ha")
     assert float(fit.curve.optimum(fit.coef, 0.6 / 110)) == pytest.approx(2933.9, abs=0.1)
     rate, status = economic_optimum_rate("square_root", fit.coef, 0.6 / 110, 0, 260)
-    assert (rate, status) == (260, "highest rate")
+    assert (rate, status) == (260, "at least the highest rate")
     assert economic_optimum_rate("square_root", (3, 0.6, 0.02), 0.01, 0, 260).status == "no finite maximum"
 
 
 def test_no_response_is_an_answer():
     rate, status = economic_optimum_rate("mean", (10,), [0.0, 0.01], 0, 200)
     assert rate.tolist() == [0, 0]
-    assert set(status) == {"lowest rate"}
+    assert set(status) == {"no economic response"}
 
 
 def test_engelstad_quadratic_optima(outside):
@@ -116,7 +116,7 @@ def test_engelstad_quadratic_optima(outside):
         fit = fit_response(trial, "quadratic", rate="n_kg_ha", yield_="yield_q_ha", block=False)
         rate, status = economic_optimum_rate("quadratic", fit.coef, 0.11 / 1.15, 0, 335)
         assert rate == pytest.approx(expected[site], abs=6e-4), site
-        assert status == ("interior" if expected[site] else "lowest rate")
+        assert status == ("interior" if expected[site] else "no economic response")
     jackson = corn.query("loc == 'Jackson' and year == 1962")
     fit = fit_response(jackson, "quadratic_plateau", rate="n_kg_ha", yield_="yield_q_ha", block=False)
     assert economic_optimum_rate("quadratic_plateau", fit.coef, 0.11 / 1.15, 0, 335).rate == pytest.approx(

@@ -53,7 +53,7 @@ def test_checks_say_what_is_wrong():
     assert not rising.checks["passed"].any()
     assert "at least the highest rate tested" in rising.summary()
     flat = worth(curve="mean", params=(3,))
-    assert (flat.rate, flat.status) == (0, "lowest rate")
+    assert (flat.rate, flat.status) == (0, "no economic response")
     assert flat.break_even.empty
     assert "no economic response" in flat.summary()
 

@@ -43,9 +43,9 @@ def test_expected_yield_against_integration_and_maximum_against_search():
 
 def test_edges():
     dear = stochastic_plateau(*LAW, Prices(6, 150, "kg", "t"), lowest_rate=0, highest_rate=250, **UNITS)
-    assert (dear.rate, dear.status) == (0, "lowest rate")
+    assert (dear.rate, dear.status) == (0, "no economic response")
     short = stochastic_plateau(*LAW, PRICES, lowest_rate=0, highest_rate=110, **UNITS)
-    assert (short.rate, short.status) == (110, "highest rate")
+    assert (short.rate, short.status) == (110, "at least the highest rate")
     unpaid = stochastic_plateau(
         *LAW, Prices(0.9, 150, "kg", "t", pass_cost=2000), lowest_rate=0, highest_rate=250, **UNITS
     )
