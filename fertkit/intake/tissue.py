@@ -32,7 +32,7 @@ class TissueSamples(Result):
     tidy : DataFrame
         One row per result: specimen (1, 2, ... one per analysed sample), sample_id, lab_id, crop,
         growth_stage, plant_part, sampled, area ('good', 'poor' or ''), nutrient, value [unit], unit (% or
-        mg/kg of dry matter), censored ('', '<', '>', 'not detected'), flag (laboratory's mark), row (line of the file).
+        mg/kg of dry matter), censored ('', '<', '>', 'not detected'), flag (laboratory's mark), row (of the file).
     others : DataFrame
         specimen, sample_id and every other column of the file, as text.
     report : DataFrame

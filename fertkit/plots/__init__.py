@@ -10,6 +10,7 @@ from importlib import import_module
 MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "NutrientBudget": ("budget", "budget_bars"),
     "FarmBudget": ("budget", "farm_bars"),
+    "TissueScores": ("tissue", "tissue_grid"),
 }
 
 

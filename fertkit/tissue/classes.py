@@ -1,0 +1,130 @@
+"""Class, position and probability of a value against published limits. Arrays in, arrays out.
+
+Limits of one source for one nutrient: ``low`` and ``high`` bound its sufficiency range; ``critical`` (to
+``critical_high``) is its critical level; ``toxic_above`` its upper limit. Any may be missing (NaN).
+
+Rule (our own reading, the same for every source): deficient lies below a published critical level; low lies
+between it and the foot of the range, or below a range without critical level; high lies above the range;
+excessive above the published toxic limit. A source that prints only an upper limit cannot class a value
+below it.
+"""
+
+import numpy as np
+
+CLASSES = (
+    "deficient", "low", "sufficient", "high", "excessive", "no published range", "cannot be classed",
+)  # fmt: skip
+DEFICIENT, LOW, SUFFICIENT, HIGH, EXCESSIVE, NO_RANGE, NOT_CLASSED = range(len(CLASSES))
+
+
+def range_foot(low, critical, critical_high):
+    """Lowest sufficient value: the range's low end, else the upper end of the critical level."""
+    foot = np.where(np.isnan(low), critical_high, low)
+    return np.where(np.isnan(foot), critical, foot)
+
+
+def classify(value, low, high, critical, critical_high, toxic_above):
+    """Class number (index into `CLASSES`) of uncensored values.
+
+    Parameters
+    ----------
+    value, low, high, critical, critical_high, toxic_above : arrays of equal length
+        In one unit; NaN where there is none.
+
+    Returns
+    -------
+    array of int
+    """
+    foot = range_foot(low, critical, critical_high)
+    with np.errstate(invalid="ignore"):
+        return np.select(
+            [
+                np.isnan(value) | (value <= 0),
+                value > toxic_above,
+                value > high,
+                value < critical,
+                value < foot,
+                ~np.isnan(foot),
+            ],
+            [NOT_CLASSED, EXCESSIVE, HIGH, DEFICIENT, LOW, SUFFICIENT],
+            NOT_CLASSED,
+        )
+
+
+def classify_below(limit, low, critical, critical_high):
+    """Class of values known only to lie below a limit: short if the limit itself is, else not classed.
+
+    A limit between the critical level and the foot of the range says low; the value may be deficient.
+    """
+    foot = range_foot(low, critical, critical_high)
+    with np.errstate(invalid="ignore"):
+        return np.select([limit <= critical, limit <= foot], [DEFICIENT, LOW], NOT_CLASSED)
+
+
+def classify_above(limit, low, high, critical, critical_high, toxic_above):
+    """Class of values known only to lie above a limit, where every value above it falls in one class.
+
+    Above the range but not above a published toxic limit says high; the value may be excessive.
+    """
+    foot = range_foot(low, critical, critical_high)
+    with np.errstate(invalid="ignore"):
+        return np.select(
+            [limit >= toxic_above, limit >= high, (limit >= foot) & np.isnan(high) & np.isnan(toxic_above)],
+            [EXCESSIVE, HIGH, SUFFICIENT],
+            NOT_CLASSED,
+        )
+
+
+def position_in_range(value, low, high):
+    """Place in the sufficiency range: 0 at its low end, 1 at its high end; NaN without both ends."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(high > low, (value - low) / (high - low), np.nan)
+
+
+def distance_from_range(value, low, high, foot):
+    """Signed distance outside the range on its own scale, 0 inside.
+
+    In widths of the range where it has both ends; else relative to its foot (or its high end).
+    """
+    position = position_in_range(value, low, high)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        by_width = np.where(position < 0, position, np.where(position > 1, position - 1, 0.0))
+        by_foot = np.where(value < foot, value / foot - 1, np.where(value > high, value / high - 1, 0.0))
+    known = ~np.isnan(position)
+    return np.where(
+        known, by_width, np.where(np.isnan(foot) & np.isnan(high) | np.isnan(value), np.nan, by_foot)
+    )
+
+
+def probability_below(value, limit, cv):
+    """Probability that the true concentration lies below a limit.
+
+    Parameters
+    ----------
+    value : float or array
+        Reported concentration.
+    limit : float or array
+        Lower limit [same unit].
+    cv : float or array
+        Relative standard deviation of the report, laboratory and sampling in quadrature [fraction].
+
+    Returns
+    -------
+    float or array
+        ``Phi((limit - value) / (value * cv))``: a normal error around the reported value, nothing else known.
+    """
+    from scipy.special import ndtr
+
+    value = np.asarray(value, float)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return ndtr((limit - value) / np.where(value > 0, value * cv, np.nan))
+
+
+def reported_interval(value, cv, z: float = 1.96):
+    """About 95 % interval of the true concentration around the reported one: ``value * (1 -+ z * cv)``."""
+    return value * np.maximum(1 - z * cv, 0), value * (1 + z * cv)
+
+
+def combine_cvs(*cvs):
+    """Independent relative standard deviations in quadrature."""
+    return np.sqrt(sum(np.square(c) for c in cvs))

@@ -1,0 +1,145 @@
+"""Where the sources agree, what is short, worst first, and the same in words."""
+
+import numpy as np
+import pandas as pd
+
+from fertkit.tissue.classes import CLASSES, EXCESSIVE, SUFFICIENT
+
+SHORT = CLASSES[:SUFFICIENT]
+ENOUGH = CLASSES[SUFFICIENT : EXCESSIVE + 1]
+GROUP = [
+    "specimen",
+    "sample_id",
+    "crop",
+    "growth_stage",
+    "plant_part",
+    "nutrient",
+    "value",
+    "unit",
+    "censored",
+]
+VERDICTS = ("short by every source", "sources disagree", "enough by every source", "not judged")
+
+
+def agreement_of(scored: pd.DataFrame) -> pd.DataFrame:
+    """One row per sample and nutrient over its sources.
+
+    Returns
+    -------
+    DataFrame
+        The sample's columns, then sources (number that class it), short, deficient, short_by_range,
+        short_by_critical_level, lowest_limit, middle_limit and highest_limit of the sources, worst_distance,
+        probability_below (mean over the sources that give one), strictest_class and mildest_class, verdict,
+        short_sources.
+    """
+    limit = scored["low"].fillna(scored["critical"])
+    short, enough = scored["class"].isin(SHORT), scored["class"].isin(ENOUGH)
+    by_range = scored["kind"] == "sufficiency range"
+    work = pd.DataFrame(
+        {
+            "sources": short | enough, "short": short, "deficient": scored["class"] == "deficient",
+            "short_by_range": short & by_range, "short_by_critical_level": short & ~by_range,
+        }
+    ).astype(int)  # fmt: skip
+    work["lowest_limit"] = work["middle_limit"] = work["highest_limit"] = limit
+    number = scored["class"].map({name: i for i, name in enumerate(CLASSES)}).astype(float)
+    work["strictest_class"] = work["mildest_class"] = number.where(short | enough)
+    work["worst_distance"], work["probability_below"] = scored["distance"], scored["probability_below"]
+    # Rows of one sample and nutrient stand together, so a running number is the group.
+    first = (scored["specimen"] != scored["specimen"].shift()) | (
+        scored["nutrient"] != scored["nutrient"].shift()
+    )
+    group = first.cumsum()
+    how = dict.fromkeys(["sources", "short", "deficient", "short_by_range", "short_by_critical_level"], "sum")
+    how |= {
+        "lowest_limit": "min",
+        "middle_limit": "median",
+        "highest_limit": "max",
+        "worst_distance": "min",
+        "probability_below": "mean",
+    }
+    how |= {"strictest_class": "min", "mildest_class": "max"}
+    totals = work.groupby(group.to_numpy()).agg(how).reset_index(drop=True)
+    out = pd.concat([scored.loc[first, GROUP].reset_index(drop=True), totals], axis=1)
+    alone = number[first].reset_index(drop=True)
+    for name in ("strictest_class", "mildest_class"):
+        out[name] = np.array(CLASSES, dtype=object)[out[name].fillna(alone).to_numpy(int)]
+    out["verdict"] = np.select(
+        [out["sources"] == 0, out["short"] == out["sources"], out["short"] > 0],
+        [VERDICTS[3], VERDICTS[0], VERDICTS[1]],
+        VERDICTS[2],
+    )
+    some = out["short"].to_numpy() > 0
+    named = (
+        scored[short].groupby(group[short].to_numpy())["source_key"].agg("; ".join) if some.any() else None
+    )
+    out["short_sources"] = ""
+    if named is not None:
+        out.loc[some, "short_sources"] = named.to_numpy()
+    return out
+
+
+def shortfalls_of(agreement: pd.DataFrame) -> pd.DataFrame:
+    """Rows at least one source calls short, ranked within each sample.
+
+    First what every source calls short, then what the sources disagree on; within these by the probability
+    of being below, then by the distance. ``rank`` counts from 1 in each sample.
+    """
+    short = agreement[agreement["short"] > 0].copy()
+    short["share_short"] = short["short"] / short["sources"]
+    chance = short["probability_below"].fillna(short["share_short"])
+    short = short.assign(chance=chance).sort_values(
+        ["specimen", "share_short", "chance", "worst_distance"],
+        ascending=[True, False, False, True],
+        kind="stable",
+    )
+    short["rank"] = short.groupby("specimen").cumcount() + 1
+    return short.drop(columns="chance").reset_index(drop=True)
+
+
+def scored_by(scores) -> list[str]:
+    """Source keys that hold for at least one result."""
+    return [key for key in pd.unique(scores.scored["source_key"]) if key]
+
+
+def read_aloud(scores, most: int) -> str:
+    """Text summary of a TissueScores."""
+    short = scores.shortfalls
+    n = scores.scored["specimen"].nunique()
+    clear = short[short["verdict"] == VERDICTS[0]]
+    split = short[short["verdict"] == VERDICTS[1]]
+    lines = [
+        f"{_count(n, 'sample')} scored against {_count(len(scored_by(scores)), 'source')}: "
+        f"{clear['specimen'].nunique()} with a shortfall every source agrees on, "
+        f"{split['specimen'].nunique()} where sources disagree"
+    ]
+    ranked = short.sort_values(["rank", "share_short", "probability_below"], ascending=[True, False, False])
+    lines += [sentence(r) for r in ranked.head(most).itertuples()]
+    if len(short) > most:
+        lines.append(f"and {len(short) - most} more shortfalls, see shortfalls")
+    if short.empty:
+        lines.append("nothing is short by any source that holds for these samples")
+    for r in scores.conditions[scores.conditions["why"] != ""].itertuples():
+        lines.append(f"{_count(r.samples, 'sample')} not scored: {r.why}")
+    failed = scores.checks[scores.checks["passed"].astype(bool).eq(False)]
+    cautions = failed[failed["check"].isin(["laboratory and sampling CVs", "ranges carried from memory"])]
+    lines += [f"caution: {r.meaning}" for r in cautions.itertuples()]
+    return "\n".join(lines)
+
+
+def _count(n: int, what: str) -> str:
+    return f"{n} {what}{'s' * (n != 1)}"
+
+
+def sentence(r) -> str:
+    """One shortfall in words."""
+    unit = "" if r.unit == "ratio" else f" {r.unit}"
+    limits = (
+        f"{r.lowest_limit:g}"
+        if r.lowest_limit == r.highest_limit
+        else f"{r.lowest_limit:g} to {r.highest_limit:g}"
+    )
+    value = f"{r.censored} {r.value:.3g}" if r.censored else f"{r.value:.3g}"
+    chance = "" if np.isnan(r.probability_below) else f", probability below {r.probability_below:.2f}"
+    who = f"short by {r.short} of {r.sources} sources ({r.short_sources})"
+    return f"{r.sample_id}: {r.nutrient} {value}{unit} against lower limits of {limits}{unit}, {who}{chance}"

@@ -1,0 +1,383 @@
+"""Score tissue results against published sufficiency ranges and critical levels, source by source."""
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import InputError, Problem, unknown
+from fertkit.intake import TissueSamples
+from fertkit.reference import list_sources, load_ranges
+from fertkit.reference.facts import load_facts
+from fertkit.results import Result, checks_frame
+from fertkit.tissue import classes as c
+from fertkit.tissue.match import CONDITION, LIMITS, Matches, match_ranges, prepare_ranges
+from fertkit.tissue.ranking import agreement_of, read_aloud, shortfalls_of
+
+NEEDED = ["sample_id", *CONDITION, "nutrient", "value", "censored"]
+CARRIED = [
+    "specimen",
+    "sample_id",
+    *CONDITION,
+    "sampled",
+    "area",
+    "nutrient",
+    "value",
+    "unit",
+    "censored",
+    "flag",
+    "row",
+]
+TRACE = ["source_key", "provenance", "confidence"]
+REASONS = (
+    "",
+    "reported as zero",
+    "not detected, no limit given",
+    "the limit lies inside the range: the value may be sufficient or short",
+    "below the limit: low, possibly deficient",
+    "above the limit: high, possibly excessive",
+    "the limit does not tell the class",
+    "the source prints only an upper limit, and the value is below it",
+    "no published value for this nutrient at this stage and part",
+)
+
+
+@dataclass(frozen=True)
+class TissueScores(Result):
+    """Tissue results scored, one row per sample, nutrient and source.
+
+    Attributes
+    ----------
+    scored : DataFrame
+        Also ``table``: the sample's columns, then source_key, kind (sufficiency range or critical level),
+        class, reason, low, high, critical, critical_high, toxic_above, position (0 to 1 inside the range),
+        distance (signed, outside it, in widths of the range or relative to its foot), probability_below
+        (conditional on the CVs), match, range_stage, range_part, provenance, confidence.
+    conditions : DataFrame
+        Distinct crop, growth_stage, plant_part, number of samples, and why no range holds.
+    near : DataFrame
+        Ranges of other stages or parts, offered where none holds. Never used.
+    cvs : DataFrame
+        nutrient, cv_pct (laboratory and sampling together), origin.
+    checks : DataFrame
+    """
+
+    scored: pd.DataFrame
+    conditions: pd.DataFrame
+    near: pd.DataFrame
+    cvs: pd.DataFrame
+    checks: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.scored
+
+    @cached_property
+    def agreement(self) -> pd.DataFrame:
+        """One row per sample and nutrient: how many sources call it short, and whether they disagree."""
+        return agreement_of(self.scored)
+
+    @cached_property
+    def shortfalls(self) -> pd.DataFrame:
+        """Nutrients at least one source calls short, worst first within each sample."""
+        return shortfalls_of(self.agreement)
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        keys = [k for k in pd.unique(self.scored["source_key"]) if k]
+        return list_sources(keys + sorted(set(self.cvs.loc[self.cvs["origin"] != "given", "source_key"])))
+
+    def summary(self, most: int = 10) -> str:
+        """What is short, how sure, and where the sources disagree, in at most `most` lines and cautions."""
+        return read_aloud(self, most)
+
+
+def score_tissue(samples, ranges=None, *, source=None, cvs=None) -> TissueScores:
+    """Score tissue results against every published range that holds for their crop, stage and part.
+
+    Parameters
+    ----------
+    samples : TissueSamples or DataFrame
+        DataFrame: at least sample_id, crop, growth_stage, plant_part, nutrient, value, with values in %
+        (N, P, K, Ca, Mg, S, Cl, Na) or mg/kg (the others).
+    ranges : DataFrame or path, optional
+        A table of the user's own (`fertkit.reference.load_ranges`); the bundled publications if None.
+    source : str or list of str, optional
+        Only these source keys; all that hold, side by side, if None.
+    cvs : dict or float, optional
+        Relative standard deviations [%] by nutrient, with 'sampling' for the sampling in the field; one
+        number is the total of every nutrient. Placeholders if None, and the checks say so.
+
+    Returns
+    -------
+    TissueScores
+
+    Raises
+    ------
+    LookupFailed
+        If a crop, stage, part or source is not known; lists the valid ones.
+    """
+    frame = samples_frame(samples)
+    table = prepare_ranges(_range_table(ranges, source))
+    code, conditions = _distinct(frame)
+    matches = match_ranges(conditions, table)
+    frame, code = _with_ratios(frame, code, matches)
+    spread = settle_cvs(cvs)
+    at, which = _pair(frame, code, matches)
+    scored = _score(frame, table, matches, code, at, which, spread)
+    counts = np.bincount(code[frame["specimen"].drop_duplicates().index], minlength=len(conditions))
+    conditions = conditions.assign(samples=counts, why=matches.why)
+    return TissueScores(scored, conditions, matches.near, spread, _checks(scored, conditions, spread))
+
+
+def samples_frame(samples) -> pd.DataFrame:
+    """Tidy frame of the samples with every column scoring carries; an own DataFrame is completed.
+
+    Raises
+    ------
+    InputError
+        If an own DataFrame lacks a column.
+    """
+    frame = samples.table if isinstance(samples, TissueSamples) else samples
+    if not isinstance(frame, pd.DataFrame):
+        problem = Problem(
+            f"samples are of type {type(samples).__name__}", "use read_tissue, or a tidy DataFrame"
+        )
+        raise InputError("samples", [problem])
+    missing = [name for name in NEEDED if name not in frame and name != "censored"]
+    if missing:
+        remedy = f"a tidy frame holds: {', '.join(NEEDED)}"
+        raise InputError("samples", [Problem("column is missing", remedy, column=name) for name in missing])
+    frame = frame.reset_index(drop=True)
+    fill = {
+        "censored": "",
+        "unit": "",
+        "flag": "",
+        "area": "",
+        "sampled": pd.NaT,
+        "row": np.arange(len(frame)) + 2,
+    }
+    frame = frame.assign(**{name: value for name, value in fill.items() if name not in frame})
+    if "specimen" not in frame:
+        key = (
+            frame[["sample_id", *CONDITION]]
+            .fillna("")
+            .assign(sampled=frame["sampled"].map(str), area=frame["area"])
+        )
+        again = key.assign(nutrient=frame["nutrient"]).groupby([*key.columns, "nutrient"]).cumcount()
+        frame["specimen"] = key.assign(again=again).groupby([*key.columns, "again"], sort=False).ngroup() + 1
+    return frame
+
+
+def settle_cvs(cvs=None) -> pd.DataFrame:
+    """Total CV of each nutrient [%], with where it comes from.
+
+    Raises
+    ------
+    InputError
+        If a CV is not a number above zero.
+    """
+    table = load_facts("cvs", ("cv_pct",)).set_index("nutrient")
+    laboratory, origin = table["cv_pct"].drop("sampling"), pd.Series("placeholder", index=table.index)
+    sampling = table.loc["sampling", "cv_pct"]
+    if cvs is not None:
+        given = pd.Series(cvs if isinstance(cvs, dict) else dict.fromkeys(laboratory.index, cvs), dtype=float)
+        if not isinstance(cvs, dict):
+            given["sampling"] = 0.0
+        for name, value in given.items():
+            if not (value > 0 or (name == "sampling" and value >= 0)):
+                raise InputError(
+                    "cvs", [Problem("a CV must be above zero", "give it in %", column=name, value=value)]
+                )
+        sampling = given.pop("sampling") if "sampling" in given else sampling
+        laboratory = given.combine_first(laboratory)
+        origin = origin.reindex(laboratory.index, fill_value="placeholder")
+        origin[given.index] = "given"
+    total = c.combine_cvs(laboratory, sampling)
+    return pd.DataFrame(
+        {
+            "nutrient": total.index,
+            "cv_pct": total.to_numpy(),
+            "origin": origin[total.index].to_numpy(),
+            "source_key": "MEMO",
+        }
+    )
+
+
+def _range_table(ranges, source):
+    table = load_ranges(ranges) if ranges is None or isinstance(ranges, (str, Path)) else ranges
+    if source is None:
+        return table
+    wanted = [source] if isinstance(source, str) else list(source)
+    for key in wanted:
+        if key not in set(table["source_key"]):
+            raise unknown("source of ranges", key, table["source_key"].unique())
+    return table[table["source_key"].isin(wanted)]
+
+
+def _distinct(frame):
+    """(condition number of each row, table of distinct conditions)."""
+    parts = [pd.factorize(frame[name].fillna("").astype(object)) for name in CONDITION]
+    key = np.zeros(len(frame), np.int64)
+    for codes, names in parts:
+        key = key * max(len(names), 1) + codes
+    code, keys = pd.factorize(key)
+    rows = {}
+    for (_, names), name in reversed(list(zip(parts, CONDITION, strict=True))):
+        keys, place = np.divmod(keys, max(len(names), 1))
+        rows[name] = np.asarray(names, dtype=object)[place]
+    return code, pd.DataFrame(rows, columns=CONDITION)
+
+
+def _with_ratios(frame, code, matches: Matches):
+    """Append the ratios (N:S) that some range of the sample's condition judges."""
+    wanted = matches.found[matches.found["nutrient"].str.contains(":")]
+    extra = []
+    for name, group in wanted.groupby("nutrient"):
+        mine = np.isin(code, group["condition"].unique()) & (frame["censored"] == "") & (frame["value"] > 0)
+        top, under = (
+            frame[mine & (frame["nutrient"] == n)].drop_duplicates("specimen") for n in name.split(":")
+        )
+        both = top.merge(under[["specimen", "value"]], on="specimen", suffixes=("", "_under"))
+        both["condition"] = pd.Series(code[top.index], index=top["specimen"]).loc[both["specimen"]].to_numpy()
+        extra.append(
+            both.assign(
+                value=both["value"] / both["value_under"], nutrient=name, unit="ratio", flag="computed"
+            )
+        )
+    if not extra:
+        return frame, code
+    more = pd.concat(extra, ignore_index=True)
+    frame = pd.concat([frame, more[frame.columns]], ignore_index=True)
+    order = np.argsort(frame["specimen"].to_numpy(), kind="stable")
+    code = np.concatenate([code, more["condition"].to_numpy()])[order]
+    return frame.iloc[order].reset_index(drop=True), code
+
+
+def _pair(frame, code, matches: Matches):
+    """Pair each result with the ranges that hold: row of the samples, row of the matches (-1: none)."""
+    nutrient, names = pd.factorize(frame["nutrient"].astype(object))
+    at_name = {name: j for j, name in enumerate(names)}
+    found = matches.found
+    pairs, seen = [], np.zeros(len(frame), bool)
+    for key in pd.unique(found["source_key"]):
+        mine = found[(found["source_key"] == key) & found["nutrient"].isin(at_name)]
+        lookup = np.full((len(matches.why), len(names)), -1)
+        lookup[mine["condition"].to_numpy(int), mine["nutrient"].map(at_name).to_numpy(int)] = mine.index
+        which = lookup[code, nutrient]
+        at = np.flatnonzero(which >= 0)
+        seen[at] = True
+        pairs.append((at, which[at]))
+    alone = np.flatnonzero(~seen)
+    pairs.append((alone, np.full(len(alone), -1)))
+    at, which = (np.concatenate(part) for part in zip(*pairs, strict=True))
+    order = np.argsort(at, kind="stable")
+    return at[order], which[order]
+
+
+def _score(frame, table, matches, code, at, which, spread):
+    found = matches.found
+    rows = np.append(found["range"].to_numpy(int), -1)[which]  # row of the range table, -1 for none
+    limits = {n: np.append(table[n].to_numpy(float), np.nan)[rows] for n in LIMITS}
+    value, censored = frame["value"].to_numpy(float)[at], frame["censored"].to_numpy(object)[at]
+    number, reason = _classes(value, censored, limits, which < 0)
+    plain = np.where((censored == "") & (value > 0), value, np.nan)
+    foot = c.range_foot(limits["low"], limits["critical"], limits["critical_high"])
+    line = np.where(np.isnan(limits["low"]), limits["critical"], limits["low"])
+    cv = pd.Series(spread["cv_pct"].to_numpy() / 100, index=spread["nutrient"])
+    codes, names = pd.factorize(frame["nutrient"].astype(object))
+    cv = cv.reindex(names).to_numpy(float)[codes][at]
+    texts = _texts(table, found, matches.why, code, at, which, rows, reason)
+    columns = {name: _take(frame[name], at) for name in CARRIED}
+    columns |= {"source_key": texts["source_key"], "kind": texts["kind"]}
+    columns |= {"class": _named(c.CLASSES, number), "reason": texts["reason"], **limits}
+    columns |= {
+        "position": c.position_in_range(plain, limits["low"], limits["high"]),
+        "distance": c.distance_from_range(plain, limits["low"], limits["high"], foot),
+        "probability_below": c.probability_below(plain, line, cv),
+    }
+    columns |= {n: texts[n] for n in ("match", "range_stage", "range_part", *TRACE[1:])}
+    return pd.DataFrame(columns, copy=False)
+
+
+def _classes(value, censored, limits, no_range):
+    number = c.classify(value, **limits)
+    reason = np.where(number == c.NOT_CLASSED, np.where(value == 0, 1, 7), 0)
+    for mark, classed, doubt, otherwise in (("<", c.LOW, 4, 3), (">", c.HIGH, 5, 6)):
+        mine = np.flatnonzero(censored == mark)
+        some = {n: v[mine] for n, v in limits.items()}
+        if mark == "<":
+            low = {n: some[n] for n in ("low", "critical", "critical_high")}
+            number[mine] = c.classify_below(value[mine], **low)
+            unsure = ~np.isnan(some["critical"])
+        else:
+            number[mine] = c.classify_above(value[mine], **some)
+            unsure = ~np.isnan(some["toxic_above"])
+        reason[mine] = np.select(
+            [number[mine] == c.NOT_CLASSED, (number[mine] == classed) & unsure], [otherwise, doubt], 0
+        )
+    unseen = (censored == "not detected") | (np.isnan(value) & (censored == ""))
+    number[unseen], reason[unseen] = c.NOT_CLASSED, 2
+    number[no_range], reason[no_range] = c.NO_RANGE, 8
+    return number, reason
+
+
+def _texts(table, found, why, code, at, which, rows, reason):
+    """Text columns that come from the ranges, and the reason of each row."""
+    same = table["stage_from"] == table["stage_to"]
+    stage = table["stage_from"].where(same, table["stage_from"] + " to " + table["stage_to"])
+    critical = table["low"].isna() & (table["critical"].notna() | (table["unit"] == "ratio"))
+    own = {
+        **{name: table[name] for name in TRACE},
+        "range_stage": stage, "range_part": table["plant_part"],
+        "kind": critical.map({True: "critical level", False: "sufficiency range"}),
+    }  # fmt: skip
+    texts = {name: _named([*column, ""], rows) for name, column in own.items()}
+    texts["match"] = _named([*found["match"], ""], which)
+    lines = [*REASONS, *why]
+    unmatched = np.array([bool(w) for w in why] + [False])[np.where(which < 0, code[at], -1)]
+    texts["reason"] = _named(lines, np.where(unmatched, len(REASONS) + code[at], reason))
+    return texts
+
+
+def _named(names, numbers):
+    return pd.Series(np.array(list(names), dtype=object)[numbers], dtype=object, copy=False)
+
+
+def _take(column, at):
+    values = (
+        column.to_numpy(object) if column.dtype.kind in "OU" or column.dtype == "str" else column.to_numpy()
+    )
+    return pd.Series(values[at], dtype=object if values.dtype == object else None, copy=False)
+
+
+def _checks(scored, conditions, spread):
+    placeholders = list(spread.loc[spread["origin"] == "placeholder", "nutrient"])
+    advice = (
+        "probabilities rest on CVs that are placeholders from memory; give your laboratory's own with cvs="
+    )
+    advice = advice if placeholders else "all CVs are the user's"
+    name = "laboratory and sampling CVs"
+    rows = [(name, len(placeholders), "0 placeholders", not placeholders, advice)]
+    memory = scored.loc[scored["provenance"] == "from_memory", "source_key"]
+    keys = ", ".join(sorted(set(memory)))
+    meaning = (
+        f"figures of {keys} are from memory: check them before they drive a decision" if keys else "none"
+    )
+    rows.append(("ranges carried from memory", len(set(memory)), "0 sources", memory.empty, meaning))
+    for r in conditions[conditions["why"] != ""].itertuples():
+        rows.append(
+            (
+                f"{r.crop or '?'}, {r.growth_stage or '?'}, {r.plant_part or '?'}",
+                r.samples,
+                "0 samples",
+                False,
+                r.why,
+            )
+        )
+    unclassed = int((scored["class"] == "cannot be classed").sum())
+    if unclassed:
+        rows.append(("results that cannot be classed", unclassed, "0", False, "see the reason column"))
+    return checks_frame(rows)

@@ -1,0 +1,201 @@
+"""Place a growth stage on its crop's own scale, whatever code or name it is given in.
+
+A stage is a span (from, to) on that scale: a conversion that is not exact (GS 30 is Feekes 4 to 5) and a name
+that covers several codes (flowering) keep their width.
+"""
+
+import re
+from functools import cache
+from typing import NamedTuple
+
+import numpy as np
+
+from fertkit.errors import LookupFailed, unknown
+from fertkit.intake.spellings import plain
+from fertkit.reference import base_crop, load_stages
+from fertkit.reference.facts import load_facts
+
+SMALL_GRAINS = ("wheat", "barley", "oats", "rye")
+_DAYS = r"(\d+)\s*d(?:ays?)?(?: after planting)?"
+_COUNTED = {
+    "sugar beet": _DAYS,
+    "peanut": _DAYS,
+    "sudangrass": r"(\d+)\s*(?:in|inches|inch)\b.*",
+    "sorghum": r"v\s*(\d+)",
+}
+
+
+class Span(NamedTuple):
+    """Stretch of a crop's stage scale; ``whole`` if the sample covers it all (R1-R2), not somewhere in it."""
+
+    first: float
+    last: float
+    whole: bool = False
+
+    def within(self, first: float, last: float) -> bool:
+        """Whether a range that holds from `first` to `last` holds for this stage."""
+        if self.whole:
+            return first <= self.first and self.last <= last
+        return first <= self.last and self.first <= last
+
+
+def stage_span(crop: str, stage: str, *, bare_codes: bool = False) -> Span:
+    """Span of a growth stage on the scale of its crop.
+
+    Parameters
+    ----------
+    crop : str
+    stage : str
+        Code (V6, R1, Feekes 6, GS 31, BBCH 31), name (first bloom) or span of two (R1-R2).
+    bare_codes : bool
+        Read a bare number of a small grain as Feekes, as the range tables write it.
+
+    Returns
+    -------
+    Span
+        First and last position; comparable within one crop only.
+
+    Raises
+    ------
+    LookupFailed
+        If the stage is not known for the crop; lists the valid ones.
+    """
+    found = _span(base_crop(crop), plain(stage), bare_codes)
+    if found is None:
+        hint = ""
+        if base_crop(crop) in SMALL_GRAINS and re.fullmatch(r"[\d.]+", plain(stage)):
+            hint = f" (a bare number may be Feekes or a decimal code: write Feekes {stage} or GS {stage})"
+        raise LookupFailed(str(unknown(f"growth stage of {crop}", stage, known_stages(crop))) + hint)
+    return found
+
+
+def known_stages(crop: str) -> list[str]:
+    """Codes and names a crop's stages can be given in."""
+    group = _group(base_crop(crop))
+    table = load_stages()
+    table = table[table["crop"] == group]
+    codes = [
+        f"Feekes {r.code}" if r.scale == "Feekes" else r.code for r in table.itertuples() if r.scale != "BBCH"
+    ]
+    codes += ["GS 00-99"] if group == "small grains" else []
+    names = load_facts("stage_names")
+    names = list(names.loc[names["crop"] == group, "name"])
+    counted = {"sugar beet": "60 d", "peanut": "20 d", "sudangrass": "8 in", "sorghum": "V6"}.get(group)
+    return codes + names + ([f"a count such as {counted}"] if counted else [])
+
+
+def _group(base):
+    return "small grains" if base in SMALL_GRAINS else base
+
+
+@cache
+def _span(base, text, bare):
+    whole = _one(base, text, bare)
+    if whole is not None:
+        return whole
+    outside = re.sub(r"\s*\(.*?\)", "", text).strip()
+    inside = re.search(r"\((.*?)\)", text)
+    for other in (outside, inside[1].strip() if inside else ""):
+        if other and other != text:
+            found = _span(base, other, bare)
+            if found is not None:
+                return found
+    for cut in re.finditer(r"\s*(?:-|\bto\b)\s*", text):
+        first, last = _one(base, text[: cut.start()], bare), _one(base, text[cut.end() :], bare)
+        if first is not None and last is not None and first[0] <= last[1]:
+            return Span(first[0], last[1], whole=True)
+    return None
+
+
+def _one(base, text, bare):
+    text = text.strip(" .,;")
+    group = _group(base)
+    names = _names(group)
+    if text in names:
+        first, last = names[text]
+        return Span(_code(group, first, True)[0], _code(group, last, True)[1])
+    return _code(group, text, bare)
+
+
+@cache
+def _names(group):
+    table = load_facts("stage_names")
+    table = table[table["crop"] == group]
+    found = {}
+    for _, row in table.iterrows():
+        span = (row["from"].lower(), row["to"].lower())
+        for word in (row["name"], *filter(None, row["synonyms"].split("|"))):
+            found[plain(word)] = span
+    codes = load_stages()
+    for row in codes[(codes["crop"] == group) & (codes["scale"] != "BBCH")].itertuples():
+        if row.name:
+            found.setdefault(plain(row.name), (row.code.lower(), row.code.lower()))
+    return found
+
+
+def _code(group, text, bare):
+    """Span of a code on its scale; None if it is none."""
+    if group in ("corn", "soybean"):
+        position = _v_r(group, text)
+        return None if position is None else Span(position, position)
+    if group == "small grains":
+        return _small_grain(text, bare)
+    counted = _COUNTED.get(group)
+    hit = re.fullmatch(counted, text) if counted else None
+    if hit:
+        return Span(float(hit[1]), float(hit[1]))
+    if bare and re.fullmatch(r"\d+", text):  # a position of the names table
+        return Span(float(text), float(text))
+    return None
+
+
+@cache
+def _scale(group, scale):
+    table = load_stages()
+    table = table[(table["crop"] == group) & (table["scale"] == scale)]
+    return {code.lower(): float(order) for code, order in zip(table["code"], table["order"], strict=True)}
+
+
+def _v_r(group, text):
+    scale = _scale(group, "V/R")
+    code = re.sub(r"\s+|stage|leaf|leaves", "", text)
+    if code in scale and code != "vn":
+        return scale[code]
+    hit = re.fullmatch(r"([vr])(\d{1,2}(?:\.\d)?)", code)
+    if not hit:
+        return None
+    kind, number = hit[1], float(hit[2])
+    known = sorted((float(c[1:]), o) for c, o in scale.items() if re.fullmatch(rf"{kind}\d+", c))
+    if kind == "r" and not known[0][0] <= number < known[-1][0] + 1:
+        return None
+    if kind == "v" and (number < 1 or number > 30):
+        return None
+    # Between listed V stages by proportion; beyond the last listed one, short of the next stage.
+    last, order = known[-1]
+    if number > last:
+        return order + (min(scale.get("vt", np.inf), scale["r1"]) - order) * (1 - last / number) * 0.99
+    return float(np.interp(number, *zip(*known, strict=True)))
+
+
+def _small_grain(text, bare):
+    feekes = _scale("small grains", "Feekes")
+    hit = re.fullmatch(r"(?:feekes|fk|f)\.?\s*(\d{1,2}(?:\.\d)*)", text)
+    if hit or (bare and re.fullmatch(r"\d{1,2}(?:\.\d)*", text)):
+        code = hit[1] if hit else text
+        return Span(feekes[code], feekes[code]) if code in feekes else None
+    hit = re.fullmatch(r"(?:gs|z|zgs|zadoks|bbch|dc|growth stage|zadoks gs)\.?\s*(\d{2})", text)
+    return _from_decimal(int(hit[1])) if hit else None
+
+
+def _from_decimal(code):
+    """Feekes positions whose listed BBCH equivalent holds the decimal code, else between the neighbours."""
+    table = load_stages()
+    table = table[(table["crop"] == "small grains") & (table["scale"] == "Feekes")]
+    spans = [tuple(map(float, b.split("-"))) for b in table["bbch"]]
+    orders = [float(order) for order in table["order"]]
+    held = [o for o, s in zip(orders, spans, strict=True) if s[0] <= code <= s[-1]]
+    if held:
+        return Span(min(held), max(held))
+    edges = [(edge, o) for o, s in zip(orders, spans, strict=True) for edge in s]
+    position = float(np.interp(code, [e for e, _ in edges], [o for _, o in edges]))
+    return Span(position, position)
