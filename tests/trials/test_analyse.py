@@ -1,7 +1,8 @@
 """Analysis of strip trials against published tables and reference libraries.
 
-Gomez & Gomez: K.A. Gomez, A.A. Gomez (1984) Statistical Procedures for Agricultural Research, p 26 (book
-values from memory, the data open). Hildebrand & Poey: On-farm Agronomic Trials (1985), pages as scanned by the
+Gomez & Gomez: K.A. Gomez, A.A. Gomez (1984) Statistical Procedures for Agricultural Research, p 26
+(book values from memory, the data open). Hildebrand & Poey: On-farm Agronomic Trials (1985), pages as
+scanned by the
 University of Florida. "R": computed with R 4.2.2 (aov, nlme 3.1-162) from the same open data.
 """
 

@@ -1,0 +1,164 @@
+"""The file an operator follows: strips as a CSV table, or as shapes in the field as GeoJSON (RFC 7946)."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import LookupFailed, NotEstimable
+from fertkit.trials.layout import StripPlan
+from fertkit.units import FOOT_M
+
+#: Mean radius of the earth [m] (IUGG, from memory); a field is small enough for a flat map around its middle.
+EARTH_M = 6_371_008.8
+
+
+def application_table(plan: StripPlan) -> pd.DataFrame:
+    """List the strips in the order in which they lie, with what to apply and where.
+
+    Returns
+    -------
+    DataFrame
+        position, block, strip, kind, rate (or treatment), passes, from and to across the field, start and end
+        along it, harvest_from and harvest_to; units in the column names.
+    """
+    w = plan.width_unit
+    rated = all(isinstance(t, float) for t in plan.treatments)
+    applied = f"rate_{plan.unit.replace('/', '_')}" if rated else "treatment"
+    table = plan.strips.rename(
+        columns={
+            "treatment": applied, "left": f"from_{w}", "right": f"to_{w}", "start": f"start_{w}",
+            "end": f"end_{w}", "harvest_left": f"harvest_from_{w}", "harvest_right": f"harvest_to_{w}",
+        }
+    )  # fmt: skip
+    return table.assign(passes=plan.passes, seed=plan.seed)
+
+
+def write_application(plan: StripPlan, path, *, boundary=None, headland: float = 0.0) -> Path:
+    """Write the application file: ``.csv``, or ``.geojson`` where a field boundary is given.
+
+    Parameters
+    ----------
+    plan : StripPlan
+    path : path
+    boundary : sequence of (longitude, latitude) or GeoJSON dict, optional
+        Field boundary [degrees, WGS 84].
+    headland : float
+        Turning room left at both ends of the strips [`plan.width_unit`].
+
+    Raises
+    ------
+    LookupFailed
+        If the ending of the file is neither, or GeoJSON is asked without a boundary.
+    NotEstimable
+        If the trial does not fit into the boundary.
+    """
+    path = Path(path)
+    if path.suffix.lower() == ".csv":
+        text = application_table(plan).to_csv(index=False)
+    elif path.suffix.lower() in (".geojson", ".json"):
+        if boundary is None:
+            raise LookupFailed(
+                "GeoJSON needs the field: give boundary=[(longitude, latitude), ...], or write a .csv"
+            )
+        text = json.dumps(application_geojson(plan, boundary, headland=headland), indent=1)
+    else:
+        raise LookupFailed(f"unknown ending '{path.suffix}' of an application file; use .csv or .geojson")
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def application_geojson(plan: StripPlan, boundary, *, headland: float = 0.0) -> dict:
+    """Lay the strips into a field and give them as GeoJSON polygons, cut at the boundary.
+
+    Strips run along the longest side of the field and start from it; see `write_application`.
+
+    Returns
+    -------
+    dict
+        A FeatureCollection; each strip has the columns of `application_table` and its area [ha].
+    """
+    corners = _corners(boundary)
+    centre = corners.mean(axis=0)
+    scale = np.radians(1.0) * EARTH_M * np.array([np.cos(np.radians(centre[1])), 1.0])
+    local, turn = _along_longest_side((corners - centre) * scale)
+    unit = FOOT_M if plan.width_unit == "ft" else 1.0
+    low, high = local.min(axis=0), local.max(axis=0)
+    if plan.width * unit > high[1] - low[1] + 1e-6:
+        raise NotEstimable(
+            f"the trial is {plan.width:g} {plan.width_unit} wide, the field "
+            f"{(high[1] - low[1]) / unit:.0f} {plan.width_unit} across its longest side; plan fewer strips"
+        )
+    features = []
+    for record in application_table(plan).to_dict("records"):
+        x = np.array([record[f"start_{plan.width_unit}"], record[f"end_{plan.width_unit}"]]) * unit
+        x = np.clip(x + low[0] + headland * unit, None, high[0] - headland * unit)
+        y = np.array([record[f"from_{plan.width_unit}"], record[f"to_{plan.width_unit}"]]) * unit + low[1]
+        piece = _cut(local, x, y)
+        if len(piece) < 3 or area(piece) < 1e-6:
+            raise NotEstimable(
+                f"strip {record['position']} lies outside the field; plan fewer or shorter strips"
+            )
+        degrees = (piece @ turn) / scale + centre
+        ring = [[round(float(a), 8), round(float(b), 8)] for a, b in [*degrees, degrees[0]]]
+        properties = {k: None if pd.isna(v) else v for k, v in record.items()} | {
+            "area_ha": round(area(piece) / 1e4, 4)
+        }
+        shape = {"type": "Polygon", "coordinates": [ring]}
+        features.append({"type": "Feature", "geometry": shape, "properties": _plain(properties)})
+    return {"type": "FeatureCollection", "features": features}
+
+
+def area(ring) -> float:
+    """Area of a polygon by the shoelace formula [unit of the corners squared]."""
+    x, y = np.asarray(ring, dtype=float).T
+    return float(abs(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2)
+
+
+def _corners(boundary) -> np.ndarray:
+    if isinstance(boundary, dict):
+        shape = boundary
+        while "coordinates" not in shape:
+            shape = shape["features"][0] if "features" in shape else shape["geometry"]
+        if shape["type"] != "Polygon":
+            raise LookupFailed(f"the boundary is a {shape['type']}; give one Polygon")
+        boundary = shape["coordinates"][0]
+    corners = np.asarray(boundary, dtype=float)[:, :2]
+    corners = corners[:-1] if (corners[0] == corners[-1]).all() else corners
+    if len(corners) < 3 or np.abs(corners[:, 0]).max() > 180 or np.abs(corners[:, 1]).max() > 90:
+        raise LookupFailed("a boundary needs three or more corners as (longitude, latitude) in degrees")
+    # Counter-clockwise, as RFC 7946 wants outer rings.
+    x, y = corners.T
+    return corners if x @ np.roll(y, -1) - y @ np.roll(x, -1) > 0 else corners[::-1]
+
+
+def _along_longest_side(points):
+    """Turn the field so that its longest side lies along x, with the field above it: (points, rotation)."""
+    sides = np.roll(points, -1, axis=0) - points
+    longest = int(np.hypot(*sides.T).argmax())
+    dx, dy = sides[longest] / np.hypot(*sides[longest])
+    turn = np.array([[dx, dy], [-dy, dx]])
+    return points @ turn.T, turn
+
+
+def _cut(ring, x, y):
+    """Part of a polygon inside a rectangle (Sutherland & Hodgman 1974, Commun. ACM 17:32-42, from memory)."""
+    for axis, limit, sign in ((0, x[0], 1), (0, x[1], -1), (1, y[0], 1), (1, y[1], -1)):
+        ring = _cut_side(ring, axis, limit, sign)
+    return np.array(ring)
+
+
+def _cut_side(ring, axis, limit, sign):
+    kept = []
+    for a, b in zip(ring, [*ring[1:], *ring[:1]], strict=True):
+        before, after = sign * (a[axis] - limit), sign * (b[axis] - limit)
+        if before >= 0:
+            kept.append(a)
+        if before * after < 0:
+            kept.append(a + (b - a) * before / (before - after))
+    return kept
+
+
+def _plain(record):
+    return {k: v.item() if isinstance(v, np.generic) else v for k, v in record.items()}

@@ -1,0 +1,290 @@
+"""Lay out a strip trial: which rate goes where across the field, and how wide each strip has to be."""
+
+from dataclasses import dataclass
+from math import ceil
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable, unknown
+from fertkit.results import Result, checks_frame
+from fertkit.trials.arrange import show
+from fertkit.trials.defaults import citations, default, said_by
+from fertkit.trials.power import ERROR_DF
+from fertkit.units import FOOT_M
+
+
+@dataclass(frozen=True)
+class StripPlan(Result):
+    """Strips of a planned trial in field order, in the unit of the machine widths.
+
+    Attributes
+    ----------
+    strips : DataFrame
+        position, block, strip, treatment, kind ("strip", "border"), left, right (across the field), start,
+        end (along it) and harvest_left, harvest_right of the part to harvest [`width_unit`]. A Latin square
+        has several tiers along the field.
+    design : str
+    treatments : tuple
+    unit : str
+        Of the rates.
+    blocks : int
+    seed : int
+        Draws the same plan again.
+    width_unit : str
+    strip_width, harvest_width : float
+        Treated and harvested width of one strip [`width_unit`].
+    passes : int
+        Applicator passes in one strip.
+    notes : tuple of str
+    checks : DataFrame
+    """
+
+    strips: pd.DataFrame
+    design: str
+    treatments: tuple
+    unit: str
+    blocks: int
+    seed: int
+    width_unit: str
+    strip_width: float
+    harvest_width: float
+    passes: int
+    notes: tuple[str, ...]
+    checks: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.strips
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return citations("strip_trial")
+
+    @property
+    def width(self) -> float:
+        """Width of the whole trial, borders included [`width_unit`]."""
+        return float(self.strips["right"].max() - self.strips["left"].min())
+
+    @property
+    def length(self) -> float:
+        """Length of the trial along the strips [`width_unit`]."""
+        return float(self.strips["end"].max() - self.strips["start"].min())
+
+    def summary(self) -> str:
+        w = self.width_unit
+        lines = [
+            f"{DESIGNS[self.design]}: {len(self.treatments)} treatments x {self.blocks}, seed {self.seed}.",
+            f"Strips {self.strip_width:g} {w} wide ({self.passes} applicator pass(es)), the middle "
+            f"{self.harvest_width:g} {w} harvested; the trial takes {self.width:g} x {self.length:g} {w}.",
+            sketch(self),
+        ]
+        told = [*self.notes, *self.checks.loc[self.checks["passed"].eq(False), "meaning"]]
+        return "\n".join([*lines, *(f"Note: {said}." for said in told)])
+
+
+DESIGNS = {
+    "blocks": "Randomised complete blocks",
+    "pairs": "Pairs, order within a pair at random",
+    "latin": "Latin square",
+    "ladder": "Systematic ladder",
+}
+
+
+def plan_strips(
+    treatments, *, seed: int, blocks: int = 4, design: str = "blocks", unit: str = "lb/ac",
+    header_width: float, applicator_width: float, strip_length: float, width_unit: str = "ft",
+    harvest_passes: int = 1, buffer: float = 0.0, borders: int = 1, field_width: float | None = None,
+) -> StripPlan:  # fmt: skip
+    """Lay out the strips of a trial.
+
+    Parameters
+    ----------
+    treatments : sequence
+        Rates [`unit`] or names, each once; the first is laid in the borders.
+    seed : int
+        Draws the order; written on the plan, so that it can be drawn again.
+    blocks : int
+        Blocks, pairs or repeats of the ladder; a Latin square takes as many as treatments.
+    design : {"blocks", "pairs", "latin", "ladder"}
+        The ladder steps up and down through the rates without drawing lots: good for mapping the response
+        over the field, no basis for a test of differences.
+    unit : str
+        Of rates.
+    header_width, applicator_width : float
+        Of the combine and the spreader or sprayer [`width_unit`].
+    strip_length : float
+        Length of a strip [`width_unit`].
+    width_unit : {"ft", "m"}
+    harvest_passes : int
+        Full header passes harvested in each strip.
+    buffer : float
+        Untreated gap between blocks [`width_unit`].
+    borders : int
+        Border strips at each side.
+    field_width : float, optional
+        Room across the field [`width_unit`]; a trial that does not fit is refused with what would fit.
+
+    Returns
+    -------
+    StripPlan
+
+    Raises
+    ------
+    LookupFailed
+        If the design or the unit of width is not known.
+    NotEstimable
+        If the design does not suit the treatments, or the field is too narrow.
+    """
+    treatments = _check(treatments, blocks, design, header_width, applicator_width, strip_length, width_unit)
+    blocks = len(treatments) if design == "latin" else blocks
+    passes = ceil(round(harvest_passes * header_width / applicator_width, 9))
+    strip_width = passes * applicator_width
+    rng = np.random.default_rng(seed)
+    order = _latin(treatments, rng) if design == "latin" else _order(treatments, blocks, design, rng)
+    strips = _place(order, design, strip_width, strip_length, buffer, borders, treatments[0])
+    harvested = harvest_passes * header_width
+    middle = (strips["left"] + strips["right"]) / 2
+    strips["harvest_left"], strips["harvest_right"] = middle - harvested / 2, middle + harvested / 2
+    room = float(strips["right"].max())
+    if field_width is not None and room > field_width + 1e-9:
+        told = f"the trial needs {room:g} {width_unit} across, the field has {field_width:g} {width_unit}"
+        raise NotEstimable(f"{told}; {_fits(field_width, treatments, strip_width, buffer, borders, design)}")
+    return StripPlan(
+        strips=strips, design=design, treatments=treatments, unit=unit, blocks=blocks, seed=seed,
+        width_unit=width_unit, strip_width=strip_width, harvest_width=harvested, passes=passes,
+        notes=_notes(design, strip_width, harvested, width_unit),
+        checks=checks_frame(_checks(design, len(treatments), blocks, strip_length, width_unit)),
+    )  # fmt: skip
+
+
+def sketch(plan: StripPlan) -> str:
+    """Draw the strips in text, left to right as they lie in the field, blocks apart."""
+    strips = plan.strips
+    cell = max(len(show(t)) for t in plan.treatments) + 1
+    lines = []
+    for start in sorted(strips["start"].unique(), reverse=True):
+        tier = strips[strips["start"] == start].sort_values("left")
+        row, last = "", None
+        for strip in tier.itertuples():
+            group = strip.kind if strip.kind == "border" else strip.block
+            row += " |" if last is not None and group != last else ""
+            row += ("·" if strip.kind == "border" else show(strip.treatment)).rjust(cell)
+            last = group
+        lines.append("  " + row)
+    return "\n".join(lines)
+
+
+def _check(treatments, blocks, design, header, applicator, length, width_unit) -> tuple:
+    treatments = tuple(float(t) if isinstance(t, int | float | np.number) else t for t in treatments)
+    if design not in DESIGNS:
+        raise unknown("design", design, DESIGNS)
+    if width_unit not in ("ft", "m"):
+        raise unknown("unit of width", width_unit, ("ft", "m"))
+    if len(set(treatments)) < len(treatments) or len(treatments) < 2:
+        raise NotEstimable("give two or more treatments, each once")
+    if design == "pairs" and len(treatments) != 2:
+        raise NotEstimable(f"pairs hold two treatments, not {len(treatments)}; use design='blocks'")
+    if design == "latin" and len(treatments) < 3:
+        raise NotEstimable("a Latin square of two treatments has no error left; use design='pairs'")
+    if blocks < 1 or min(header, applicator, length) <= 0:
+        raise NotEstimable("blocks, machine widths and strip length have to be positive")
+    return treatments
+
+
+def _order(treatments, blocks, design, rng) -> list[list]:
+    """Order of treatments within each block."""
+    if design != "ladder":
+        return [[treatments[i] for i in rng.permutation(len(treatments))] for _ in range(blocks)]
+    up = sorted(treatments) if all(isinstance(t, float) for t in treatments) else list(treatments)
+    return [up if block % 2 == 0 else up[::-1] for block in range(blocks)]
+
+
+def _latin(treatments, rng) -> list[list]:
+    """Rows of a Latin square: the cyclic square with rows, columns and treatments drawn at random."""
+    n = len(treatments)
+    square = (np.arange(n)[:, None] + np.arange(n)) % n
+    square = square[rng.permutation(n)][:, rng.permutation(n)]
+    names = rng.permutation(n)
+    return [[treatments[names[i]] for i in row] for row in square]
+
+
+def _place(order, design, width, length, buffer, borders, border_treatment) -> pd.DataFrame:
+    """Give each strip its number and its rectangle; a Latin square has its blocks one behind the other."""
+    tall, slots = design == "latin", len(order[0])
+    across, along = (0.0, length + buffer) if tall else (slots * width + buffer, 0.0)
+    inner = [
+        (b + 1, treatment, "strip", borders * width + b * across + i * width, b * along, b * along + length)
+        for b, block in enumerate(order)
+        for i, treatment in enumerate(block)
+    ]
+    room = max(left for _, _, _, left, _, _ in inner) + width
+    top = max(end for *_, end in inner)
+    edges = [i * width for i in range(borders)] + [room + i * width for i in range(borders)]
+    outer = [(pd.NA, border_treatment, "border", left, 0.0, top) for left in edges]
+    strips = pd.DataFrame([*inner, *outer], columns=["block", "treatment", "kind", "left", "start", "end"])
+    strips = strips.sort_values(["left", "start"], ignore_index=True).astype({"block": "Int64"})
+    strips.insert(4, "right", strips["left"] + width)
+    strips.insert(0, "position", strips["left"].rank(method="dense").astype(int))
+    inside = strips["kind"] == "strip"
+    strips.insert(2, "strip", inside.cumsum().where(inside).astype("Int64"))
+    if tall:
+        strips["column"] = (strips["position"] - borders).where(inside).astype("Int64")
+    return strips
+
+
+def _fits(field_width, treatments, strip_width, buffer, borders, design) -> str:
+    if design == "latin":
+        return "take fewer treatments or narrower strips"
+    free = field_width - 2 * borders * strip_width + buffer
+    blocks = int((free + 1e-9) // (len(treatments) * strip_width + buffer))
+    return f"{max(blocks, 0)} block(s) fit, or take fewer treatments or fewer borders"
+
+
+def _notes(design, strip_width, harvested, unit) -> tuple[str, ...]:
+    notes = [
+        "rates are those of an experiment: check them against local rules, the product label and a certified "
+        "adviser before spreading"
+    ]
+    spare = (strip_width - harvested) / 2
+    if spare == 0:
+        notes.append("the whole strip is harvested: there is no guard against drift from its neighbours")
+    else:
+        notes.append(f"leave {spare:g} {unit} at each side of a strip unharvested, or harvest it apart")
+    if design == "ladder":
+        notes.append(
+            "the order is not drawn by lot: fit the response and its trend, do not test differences with it"
+        )
+    return tuple(notes)
+
+
+def _checks(design, treatments, blocks, length, width_unit) -> list[tuple]:
+    feet = length if width_unit == "ft" else length / FOOT_M
+    worked, reliable = (
+        default("strip_trial", f"strip length {item}") for item in ("that has worked", "more reliable from")
+    )
+    source = said_by("strip_trial", "strip length more reliable from")
+    advice = (
+        f"strips of {worked:g} ft have worked, {reliable:g} ft or longer are more reliable; over uniformity "
+        "trials with three replicates the least significant difference was about "
+        f"{default('strip_trial', 'LSD of 250 ft strips'):g} bu/ac with strips of 250 ft and "
+        f"{default('strip_trial', 'LSD of 1000 ft strips'):g} with 1000 ft "
+        f"({said_by('strip_trial', 'LSD of 1000 ft strips')})"
+    )
+    rows = [
+        ("strip length", round(feet, 1), f">= {reliable:g} ft ({source})", bool(feet >= reliable), advice)
+    ]
+    item = "pairs" if design == "pairs" else "replicates"
+    enough = default("strip_trial", item)
+    if design in ("blocks", "pairs"):
+        rows.append((
+            item, blocks, f">= {enough:g} ({said_by('strip_trial', item)})", blocks >= enough,
+            f"{item} as advised" if blocks >= enough
+            else f"fewer than {enough:g} {item}: only large differences are found",
+        ))  # fmt: skip
+        df = ERROR_DF[design](treatments, blocks)
+        rows.append((
+            "error degrees of freedom", df, ">= 1", df >= 1,
+            "the error can be measured" if df else "nothing is left over to measure the error: add blocks",
+        ))  # fmt: skip
+    return rows

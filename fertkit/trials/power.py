@@ -1,0 +1,213 @@
+"""How many blocks a difference needs, and what difference a plan can find: exact noncentral t and F."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable, unknown
+from fertkit.results import Result, checks_frame
+
+#: Error degrees of freedom with t treatments in r blocks (replicates).
+ERROR_DF = {
+    "blocks": lambda t, r: (r - 1) * (t - 1),
+    "pairs": lambda t, r: r - 1,
+    "random": lambda t, r: t * (r - 1),
+    "latin": lambda t, r: (t - 1) * (t - 2),
+}
+MOST_BLOCKS = 400
+
+
+@dataclass(frozen=True)
+class PowerPlan(Result):
+    """What a strip trial of a given size can find.
+
+    Attributes
+    ----------
+    sizes : DataFrame
+        blocks, strips, error_df, power for the difference asked, smallest_difference_pct at the power asked.
+    blocks : int
+        Smallest number of blocks that reaches the power, or the number given.
+    difference_pct, cv_pct : float
+        Difference of two treatments and standard deviation of one strip, in percent of the mean.
+    treatments : int
+    design : str
+    power, alpha : float
+        Power asked and two-sided significance.
+    """
+
+    sizes: pd.DataFrame
+    blocks: int
+    difference_pct: float
+    cv_pct: float
+    treatments: int
+    design: str
+    power: float
+    alpha: float
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.sizes
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        got = self.sizes.set_index("blocks").loc[self.blocks, "power"]
+        return checks_frame([
+            ("power", got, f">= {self.power}", bool(got >= self.power),
+             "the plan finds the difference as often as asked" if got >= self.power
+             else "the plan misses the difference more often than asked; add blocks"),
+        ])  # fmt: skip
+
+    def summary(self) -> str:
+        row = self.sizes.set_index("blocks").loc[self.blocks]
+        return (
+            f"{self.blocks} blocks of {self.treatments} treatments ({self.design}): with a CV of "
+            f"{self.cv_pct:g} % a true difference of {self.difference_pct:.3g} % of the mean is found in "
+            f"{100 * row['power']:.0f} of 100 such trials (two-sided, {100 * self.alpha:g} %). "
+            f"The smallest difference found in {100 * self.power:.0f} of 100 is "
+            f"{row['smallest_difference_pct']:.1f} %."
+        )
+
+
+def blocks_for(
+    difference_pct: float, cv_pct: float, treatments: int = 2, *, design: str = "blocks",
+    power: float = 0.8, alpha: float = 0.05, pair_correlation: float = 0.0,
+) -> PowerPlan:  # fmt: skip
+    """Find the smallest number of blocks that shows a difference of two treatments.
+
+    Parameters
+    ----------
+    difference_pct : float
+        True difference worth finding [% of the mean].
+    cv_pct : float
+        Standard deviation of one strip within a block [% of the mean].
+    treatments : int
+    design : {"blocks", "pairs", "random", "latin"}
+        Complete blocks, pairs of two treatments, no blocks, Latin square.
+    power : float
+        Chance of finding it.
+    alpha : float
+        Two-sided significance of the test of one difference.
+    pair_correlation : float
+        Correlation of the two strips of a pair (0 is cautious).
+
+    Raises
+    ------
+    NotEstimable
+        If no number of blocks up to 400 will do, or the numbers make no trial.
+    """
+    _check(difference_pct, cv_pct, treatments, design, power, alpha)
+    sd = cv_pct * np.sqrt(1 - pair_correlation)
+    # A Latin square has as many rows as treatments; no other size of it exists.
+    sizes = [treatments] if design == "latin" else range(2, MOST_BLOCKS + 1)
+    for blocks in sizes:
+        if power_of_difference(difference_pct, sd, treatments, blocks, design=design, alpha=alpha) >= power:
+            break
+    else:
+        raise NotEstimable(
+            f"a difference of {difference_pct:g} % cannot be found with a CV of {cv_pct:g} % in this design; "
+            "look for a larger difference or a more even field"
+        )
+    return _plan(difference_pct, cv_pct, sd, treatments, blocks, design, power, alpha)
+
+
+def smallest_difference(
+    blocks: int, cv_pct: float, treatments: int = 2, *, design: str = "blocks",
+    power: float = 0.8, alpha: float = 0.05, pair_correlation: float = 0.0,
+) -> PowerPlan:  # fmt: skip
+    """Find the smallest difference of two treatments that a plan shows; see `blocks_for`."""
+    _check(1.0, cv_pct, treatments, design, power, alpha)
+    sd = cv_pct * np.sqrt(1 - pair_correlation)
+    difference = _detectable(sd, treatments, blocks, design, power, alpha)
+    return _plan(difference, cv_pct, sd, treatments, blocks, design, power, alpha)
+
+
+def power_of_difference(difference, sd, treatments, blocks, *, design="blocks", alpha=0.05) -> float:
+    """Chance that the test of one difference of two treatments is significant (noncentral t, both tails).
+
+    Parameters
+    ----------
+    difference, sd : float
+        True difference and standard deviation of a strip [same unit].
+    treatments, blocks : int
+        A fractional number of blocks is allowed, for comparison with tables.
+
+    Raises
+    ------
+    NotEstimable
+        If the design leaves no degree of freedom for the error.
+    """
+    from scipy.stats import f, ncf
+
+    df = _df(design, treatments, blocks)
+    shift = blocks * difference**2 / (2 * sd**2)
+    # The square of a noncentral t is a noncentral F: both tails at once, and no underflow far out.
+    return float(ncf.sf(f.isf(alpha, 1, df), 1, df, shift))
+
+
+def power_of_any(means, sd, blocks, *, design="blocks", alpha=0.05) -> float:
+    """Chance that the F test of all treatments is significant (exact noncentral F).
+
+    Parameters
+    ----------
+    means : sequence
+        True treatment means [yield unit].
+    sd : float
+        Standard deviation of a strip [yield unit].
+    blocks : int
+    """
+    from scipy.stats import f, ncf
+
+    means = np.asarray(means, dtype=float)
+    k, df = len(means), _df(design, len(means), blocks)
+    shift = blocks * ((means - means.mean()) ** 2).sum() / sd**2
+    limit = f.isf(alpha, k - 1, df)
+    return float(ncf.sf(limit, k - 1, df, shift) if shift > 0 else alpha)
+
+
+def _df(design, treatments, blocks) -> float:
+    df = ERROR_DF[design](treatments, blocks)
+    if df <= 0:
+        raise NotEstimable(
+            f"{treatments} treatments in {blocks} blocks leave nothing to measure the error; add blocks"
+        )
+    return df
+
+
+def _detectable(sd, treatments, blocks, design, power, alpha) -> float:
+    from scipy.optimize import brentq
+
+    def lacking(difference):
+        return power_of_difference(difference, sd, treatments, blocks, design=design, alpha=alpha) - power
+
+    high = sd
+    while lacking(high) < 0:
+        high *= 2
+    return float(brentq(lacking, 1e-9 * sd, high, xtol=1e-10 * sd))
+
+
+def _plan(difference, cv, sd, treatments, blocks, design, power, alpha) -> PowerPlan:
+    around = [blocks] if design == "latin" else range(max(2, blocks - 3), blocks + 4)
+    rows = [
+        (
+            r, r * treatments, ERROR_DF[design](treatments, r),
+            power_of_difference(difference, sd, treatments, r, design=design, alpha=alpha),
+            _detectable(sd, treatments, r, design, power, alpha),
+        )
+        for r in around
+    ]  # fmt: skip
+    columns = ["blocks", "strips", "error_df", "power", "smallest_difference_pct"]
+    return PowerPlan(
+        pd.DataFrame(rows, columns=columns), blocks, difference, cv, treatments, design, power, alpha
+    )
+
+
+def _check(difference, cv, treatments, design, power, alpha):
+    if design not in ERROR_DF:
+        raise unknown("design", design, ERROR_DF)
+    if not (difference > 0 and cv > 0 and treatments >= 2 and 0 < alpha < power < 1):
+        raise NotEstimable(
+            "give a positive difference and CV, two or more treatments, and a power between alpha and 1"
+        )
+    if design == "pairs" and treatments != 2:
+        raise NotEstimable(f"pairs hold two treatments, not {treatments}; use design='blocks'")
