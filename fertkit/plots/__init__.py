@@ -11,6 +11,15 @@ MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "NutrientBudget": ("budget", "budget_bars"),
     "FarmBudget": ("budget", "farm_bars"),
     "TissueScores": ("tissue", "tissue_grid"),
+    "ResponseFit": ("response", "response_fit"),
+    "ResponseAnalysis": ("response", "response_analysis"),
+    "CurveComparison": ("response", "curve_comparison"),
+    "CriticalLevel": ("response", "critical_level"),
+    "NetReturn": ("returns", "net_return"),
+    "PriceRatioTable": ("returns", "price_ratio"),
+    "Regret": ("returns", "regret"),
+    "PooledReturn": ("returns", "pooled_return"),
+    "StochasticPlateau": ("returns", "stochastic_plateau"),
 }
 
 

@@ -131,7 +131,8 @@ def legend(ax, **options):
     """Add the legend in house form, if anything has a label."""
     if not ax.get_legend_handles_labels()[0]:
         return None
-    options = {"frameon": False, "fontsize": SMALL, "labelcolor": COLOURS["ink"]} | options
+    options = {"facecolor": "white", "edgecolor": "none", "framealpha": 0.85} | options
+    options = {"fontsize": SMALL, "labelcolor": COLOURS["ink"]} | options
     return ax.legend(**options)
 
 
@@ -145,7 +146,7 @@ def interval_mark(ax, low, high, y, *, point=None, open_low=False, open_high=Fal
     y : float
         Height as a fraction of the axes (0-1).
     point : float, optional
-        Estimate, marked with a diamond.
+        Estimate, marked with a diamond unless an open end stands there.
     """
     colour = colour or COLOURS["accent"]
     place = ax.get_xaxis_transform()
@@ -154,7 +155,7 @@ def interval_mark(ax, low, high, y, *, point=None, open_low=False, open_high=Fal
     for end, is_open, arrow in ((low, open_low, "<"), (high, open_high, ">")):
         ax.plot([end], [y], transform=place, color=colour, marker=arrow if is_open else "|",
                 ms=8 if is_open else 10, mew=1.6, ls="none", clip_on=False, zorder=5)  # fmt: skip
-    if point is not None:
+    if point is not None and not (open_high and point >= high) and not (open_low and point <= low):
         ax.plot([point], [y], transform=place, color=colour, marker="D", ms=6, mec="white", mew=0.8,
                 ls="none", clip_on=False, zorder=6)  # fmt: skip
 
