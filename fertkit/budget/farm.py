@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.budget.needs import GOVERNS, residue_share
+from fertkit.budget.needs import residue_share
 from fertkit.budget.rates import NUTRIENT_ORDER, amounts, parts_of, published_rates, residue_lb_ac
 from fertkit.budget.rows import (
     AREA_UNITS,
@@ -15,6 +15,7 @@ from fertkit.budget.rows import (
     mark_defaults,
     rate_rows,
 )
+from fertkit.budget.words import GOVERNS
 from fertkit.budget.yields import YIELD_UNITS, lb_ac_per, yield_limit_lb_ac
 from fertkit.errors import FertkitError, InputError, Problem, UnitError, unknown
 from fertkit.reference import crop_name, list_sources

@@ -19,16 +19,12 @@ from fertkit.budget.rows import (
     rate_rows,
     trade_rows,
 )
+from fertkit.budget.words import GOVERNS, short
 from fertkit.budget.yields import refuse, yield_lb_ac
 from fertkit.errors import UnitError, unknown
 from fertkit.reference import crop_name, list_sources
 from fertkit.results import Result, checks_frame
 from fertkit.units import SHORT_TON_LB
-
-GOVERNS = (
-    "Published averages, not a rate to apply: local rules, the state land-grant guide and a certified "
-    "adviser govern."
-)
 
 
 @dataclass(frozen=True)
@@ -117,11 +113,13 @@ class NutrientBudget(Result):
         for row in self.defaults.itertuples():
             lines.append(f"  {row.nutrient:5}{_sentence(row)}{_span(spread, row.nutrient)}")
         for row in self.rows[self.rows["source_key"] == OWN].itertuples():
-            lines.append(f"  {row.nutrient:5} {_fmt(row.removed)} leave by your own analysis")
+            lines.append(f"  {row.nutrient:5} {short(row.removed)} leave by your own analysis")
         trade = self.common_practice
         if len(trade):
             taken, left = (
-                ", ".join(f"{_fmt(r[name])} {r['nutrient']}" for r in trade.to_dict("records") if r[name] > 0)
+                ", ".join(
+                    f"{short(r[name])} {r['nutrient']}" for r in trade.to_dict("records") if r[name] > 0
+                )
                 for name in ("uptake", "removed")
             )
             lines.append(f"Common practice, no source: takes up {taken}; {left} leave.")
@@ -286,27 +284,25 @@ def _range_checks(budget):
         )
 
 
-def _fmt(value) -> str:
-    return f"{value:.0f}" if value >= 9.5 else f"{value:.2g}"
-
-
 def _sentence(row) -> str:
     memory = " [from memory]" if "from_memory" in row.provenance or "mixed" in row.provenance else ""
     return f"{_uptake_and_removal(row)}{memory}"
 
 
 def _uptake_and_removal(row) -> str:
-    up = f"takes up {_fmt(row.uptake)} ({row.uptake_source})" if row.uptake_source else "uptake not published"
+    up = (
+        f"takes up {short(row.uptake)} ({row.uptake_source})" if row.uptake_source else "uptake not published"
+    )
     if not row.removed_source:
         return f" {up}; removal not published with it"
     if row.removed_source != row.uptake_source:
-        return f" {up}; {_fmt(row.removed)} leave ({row.removed_source})"
-    return f" {up}; {_fmt(row.removed)} leave ({row.share_removed:.0%}), {_fmt(row.stays)} stay"
+        return f" {up}; {short(row.removed)} leave ({row.removed_source})"
+    return f" {up}; {short(row.removed)} leave ({row.share_removed:.0%}), {short(row.stays)} stay"
 
 
 def _span(spread, nutrient) -> str:
     if nutrient not in spread.index or spread.loc[nutrient, "removed_sources"] < 2:
         return ""
     s = spread.loc[nutrient]
-    low, high = _fmt(s["removed_lowest"]), _fmt(s["removed_highest"])
+    low, high = short(s["removed_lowest"]), short(s["removed_highest"])
     return f"; {s['removed_sources']:.0f} sources: {low}-{high} leave"

@@ -307,10 +307,10 @@ def _first(*choices):
     return answer
 
 
-def default_order(crop: str, use: str = "needs") -> list[str]:
+def default_order(crop: str) -> list[str]:
     """Source keys to prefer for a crop, best first (table default_sources); empty if none is stated."""
     table = load_table("default_sources")
-    rows = table[(table["crop"] == base_crop(crop)) & (table["use"] == use)]
+    rows = table[(table["crop"] == base_crop(crop)) & (table["use"] == "needs")]
     return rows.sort_values("rank")["source_key"].tolist()
 
 

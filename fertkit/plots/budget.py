@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from fertkit.budget.words import short
 from fertkit.plots.style import COLOURS, SMALL, finish, legend, new_axes
 
 MACRO = ("N", "P2O5", "P", "K2O", "K", "S", "Ca", "Mg")
@@ -100,13 +101,13 @@ def _bar_label(ax, y, row, start):
     """Say a bar in words beside it, with its sources below."""
     one_source = hasattr(row, "provenance")
     if not np.isnan(row.stays):
-        text = f"{_short(row.removed)} leave ({row.share_removed:.0%}), {_short(row.stays)} stay"
+        text = f"{short(row.removed)} leave ({row.share_removed:.0%}), {short(row.stays)} stay"
     elif np.isnan(row.uptake):
-        text = f"{_short(row.removed)} leave, uptake not published{'' if one_source else ' for every field'}"
+        text = f"{short(row.removed)} leave, uptake not published{'' if one_source else ' for every field'}"
     elif np.isnan(row.removed):
-        text = f"{_short(row.uptake)} taken up, share not published"
+        text = f"{short(row.uptake)} taken up, share not published"
     else:
-        text = f"{_short(row.uptake)} taken up; {_short(row.removed)} leave"
+        text = f"{short(row.uptake)} taken up; {short(row.removed)} leave"
     ax.annotate(text, (start, y), va="center", fontsize=SMALL, color=COLOURS["ink"])
     if not one_source:
         return
@@ -134,7 +135,3 @@ def _bar_legend(ax, spread=None, trade=()):
     legend(
         ax, loc="upper left", bbox_to_anchor=(-0.02, -0.55 / (ax.figure.get_size_inches()[1] - 1.2)), ncols=2
     )
-
-
-def _short(value) -> str:
-    return f"{value:,.0f}" if value >= 9.5 else f"{value:.2g}"

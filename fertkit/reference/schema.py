@@ -141,6 +141,15 @@ SCHEMAS: dict[str, Schema] = {
             *_TRACE,
         )
     ),
+    "stage_scale": Schema(
+        (
+            Column("crop", required=True),
+            Column("stage", required=True),
+            _number("days", required=True, lowest=0),
+            _number("gdd_f", lowest=0),
+            *_TRACE,
+        )
+    ),
     "common_practice": Schema(
         (
             Column("crop", required=True),

@@ -1,0 +1,189 @@
+"""Peak demand: what publications measured, beside the curve and the trade rule."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.budget.rates import OXIDE_OF, published_rates
+from fertkit.errors import UnitError, unknown
+from fertkit.reference import base_crop, list_sources, load_table
+from fertkit.results import Result
+from fertkit.units import convert_area_rate, from_element
+
+DAILY = "/day"
+
+
+def published_peaks(crop: str, pounds: float, unit: str = "lb/ac") -> pd.DataFrame:
+    """Published peak rates of a crop, as measured and in proportion to a yield.
+
+    Parameters
+    ----------
+    crop : str
+    pounds : float
+        Yield to scale to [lb/ac as sold].
+    unit : {'lb/ac', 'kg/ha'}
+
+    Returns
+    -------
+    DataFrame
+        nutrient (oxide for P and K), source_key, stage, published [`unit`/day], published_scaled (NaN where
+        the source states no single yield), provenance.
+    """
+    table = load_table("timing")
+    rows = table[(table["crop"] == base_crop(crop)) & (table["kind"] == "peak_rate")]
+    peaks = []
+    for row in rows.itertuples():
+        rate = pd.to_numeric(row.value, errors="coerce")
+        amount_unit = row.unit.removesuffix(DAILY)
+        if np.isnan(rate) or row.nutrient == "dry_matter" or row.provenance == "derived":
+            continue  # the derived rows restate found ones in another unit
+        rate = convert_area_rate(rate, amount_unit, unit)
+        oxide = OXIDE_OF.get(row.nutrient)
+        nutrient, rate = (oxide, from_element(rate, oxide)) if oxide else (row.nutrient, rate)
+        scaled = rate * _yield_factor(crop, row.source_key, pounds)
+        restated = oxide is not None
+        peaks.append([nutrient, row.source_key, row.stage, rate, scaled, row.provenance, restated])
+    columns = ["nutrient", "source_key", "stage", "published", "published_scaled", "provenance", "restated"]
+    peaks = pd.DataFrame(peaks, columns=columns).sort_values("restated", kind="stable")
+    peaks = peaks.drop_duplicates(["nutrient", "source_key"])  # the oxide the source prints, not the element
+    return peaks.drop(columns="restated").reset_index(drop=True)
+
+
+def _yield_factor(crop, source, pounds):
+    yields = {y for r in published_rates(base_crop(crop)) if r.source_key == source for y in r.uptake_yield}
+    yields = {round(y, 3) for y in yields}
+    return pounds / yields.pop() if len(yields) == 1 else np.nan
+
+
+def peak_table(crop: str, pounds: float, rows: pd.DataFrame, unit: str) -> pd.DataFrame:
+    """Set the peak of each curve beside the published peaks of the nutrient.
+
+    Returns
+    -------
+    DataFrame
+        nutrient, curve [`unit`/day], curve_day, source_key ("" if none is published), stage, published,
+        published_scaled, provenance; one row per nutrient and published peak.
+    """
+    top = rows.loc[rows.groupby("nutrient", sort=False)["daily"].idxmax(), ["nutrient", "daily", "day"]]
+    top = top.rename(columns={"daily": "curve", "day": "curve_day"})
+    peaks = top.merge(published_peaks(crop, pounds, unit), on="nutrient", how="left")
+    words = ["source_key", "stage", "provenance"]
+    peaks[words] = peaks[words].astype(object).fillna("")
+    return peaks
+
+
+@dataclass(frozen=True)
+class PeakComparison(Result):
+    """Peak daily demand of two crops for one nutrient, published, fitted and as the trade has it.
+
+    Attributes
+    ----------
+    nutrient, unit : str
+    crops : tuple of str
+        The crop asked about and the one it is compared with, with their yields.
+    rows : DataFrame
+        basis, first, second [`unit`/day], ratio (first / second), first_source, second_source, provenance,
+        note.
+    """
+
+    nutrient: str
+    unit: str
+    crops: tuple[str, str]
+    rows: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.rows
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        keys = pd.concat([self.rows["first_source"], self.rows["second_source"]])
+        return list_sources(k for k in keys.unique() if k)
+
+    def summary(self) -> str:
+        first, second = self.crops
+        lines = [f"Peak {self.nutrient} demand, {first} against {second} [{self.unit}/day]"]
+        for row in self.rows.itertuples():
+            values = "" if np.isnan(row.first) else f"{row.first:.1f} against {row.second:.1f}, "
+            least = "at least " if row.provenance.startswith("common practice") else ""
+            lines.append(
+                f"  {row.basis}: {values}{least}{row.ratio:.2g} times{row.note and f' ({row.note})'}"
+            )
+        return "\n".join(lines)
+
+
+def compare_peaks(first, second, nutrient: str = "K2O") -> PeakComparison:
+    """Compare the peak daily demand of two crops, every basis side by side.
+
+    Parameters
+    ----------
+    first, second : SeasonDemand
+        In the same unit.
+    nutrient : str
+        A nutrient of both (K2O or K).
+
+    Returns
+    -------
+    PeakComparison
+        Rows: published peaks as measured; published peaks scaled to the yields where a source states its
+        yield; peaks of the fitted curves; and the trade rule where there is one (common practice, no
+        source).
+
+    Raises
+    ------
+    LookupFailed
+        If a demand lacks the nutrient.
+    UnitError
+        If the two are in different units.
+    """
+    nutrient = OXIDE_OF.get(nutrient, nutrient)
+    if first.unit != second.unit:
+        raise UnitError(f"the demands are in {first.unit} and {second.unit}; make both in one unit")
+    for demand in (first, second):
+        if nutrient not in demand.nutrients:
+            raise unknown(f"nutrient of the {demand.crop} demand", nutrient, demand.nutrients)
+    rows = []
+    for a in _mine(first, nutrient):
+        for b in _mine(second, nutrient):
+            rows.append(
+                _pair("published, as measured", a.published, b.published, a, b, "two studies, not one trial")
+            )
+            if not np.isnan([a.published_scaled, b.published_scaled]).all():
+                values = [x.published if np.isnan(x.published_scaled) else x.published_scaled for x in (a, b)]
+                kept = [d.crop for d, x in ((first, a), (second, b)) if np.isnan(x.published_scaled)]
+                note = f"{kept[0]} as measured, its yield is not stated" if kept else ""
+                rows.append(_pair("published, scaled to the yields", *values, a, b, note))
+    curves = [d.peaks.loc[d.peaks["nutrient"] == nutrient, "curve"].iloc[0] for d in (first, second)]
+    rows.append(_pair("fitted curves", *curves, None, None, "few points, peaks flattened"))
+    rows += _trade_rule(first.crop, nutrient)
+    crops = tuple(f"{d.yield_goal:g} {d.yield_unit} {d.crop}" for d in (first, second))
+    return PeakComparison(nutrient, first.unit, crops, pd.DataFrame(rows))
+
+
+def _mine(demand, nutrient):
+    peaks = demand.peaks
+    return list(peaks[(peaks["nutrient"] == nutrient) & (peaks["source_key"] != "")].itertuples())
+
+
+def _pair(basis, first, second, a, b, note):
+    return {
+        "basis": basis,
+        "first": first,
+        "second": second,
+        "ratio": first / second,
+        "first_source": a.source_key if a else "",
+        "second_source": b.source_key if b else "",
+        "provenance": " / ".join(dict.fromkeys([a.provenance, b.provenance])) if a else "derived",
+        "note": note,
+    }
+
+
+def _trade_rule(crop, nutrient):
+    table = load_table("timing")
+    rules = table[(table["crop"] == crop) & (table["kind"] == "peak_ratio")]
+    for row in rules.itertuples():
+        if OXIDE_OF.get(row.nutrient, row.nutrient) == nutrient:
+            yield {"basis": row.provenance, "first": np.nan, "second": np.nan, "ratio": float(row.value),
+                   "first_source": row.source_key, "second_source": "", "provenance": row.provenance,
+                   "note": row.note}  # fmt: skip

@@ -1,0 +1,182 @@
+"""Supply against demand: when a crop runs short, and by how much."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.budget.season import SeasonDemand
+from fertkit.budget.words import GOVERNS, short
+from fertkit.budget.yields import refuse
+from fertkit.errors import InputError, Problem
+from fertkit.results import Result
+
+REQUIRED = ("nutrient", "rate")
+TABLE = "applications"
+
+
+@dataclass(frozen=True)
+class SupplyGap(Result):
+    """Cumulative supply beside cumulative demand, with the first day and the size of the gap.
+
+    Attributes
+    ----------
+    demand : SeasonDemand
+    rows : DataFrame
+        day, date (where known), nutrient, demand, supply_early, supply_late, gap_early, gap_late
+        [demand.unit]; early and late take the shortest and the longest delay of every application.
+    gaps : DataFrame
+        nutrient, delay ("shortest", "longest"), first_day (NaN if never short), stage, largest_gap,
+        largest_gap_day, gap_at_end [demand.unit].
+    applications : DataFrame
+        nutrient, rate, day, delay_low_days, delay_high_days, label.
+    """
+
+    demand: SeasonDemand
+    rows: pd.DataFrame
+    gaps: pd.DataFrame
+    applications: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.rows
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return self.demand.sources
+
+    def summary(self) -> str:
+        lines = [f"{self.demand.crop}, supply against demand [{self.demand.unit}]"]
+        for row in self.gaps.itertuples():
+            if np.isnan(row.first_day):
+                text = "never short"
+            else:
+                stage = f" (after {row.stage})" if row.stage else ""
+                text = (
+                    f"short from day {row.first_day:.0f}{stage}, at most {short(row.largest_gap)} on day "
+                    f"{row.largest_gap_day:.0f}, {short(row.gap_at_end)} at the end"
+                )
+            lines.append(f"  {row.nutrient:5} {row.delay} delay: {text}")
+        lines.append("Soil supply and delays are yours; demand is a published average.")
+        return "\n".join([*lines, GOVERNS])
+
+
+def supply_gap(
+    demand: SeasonDemand, soil_supply: dict, applications: pd.DataFrame | None = None
+) -> SupplyGap:
+    """Set soil supply and dated applications against the crop's demand.
+
+    Parameters
+    ----------
+    demand : SeasonDemand
+    soil_supply : dict
+        Nutrient, P and K as P2O5 and K2O -> what the soil gives from emergence to the end of the season
+        [demand.unit], taken to come evenly.
+    applications : DataFrame, optional
+        nutrient, rate [demand.unit] and day (after emergence, negative before) or date; optional
+        delay_low_days and delay_high_days (days until the crop can use it, 0 if absent) and label.
+
+    Returns
+    -------
+    SupplyGap
+        For the nutrients named in `soil_supply` or `applications`.
+
+    Raises
+    ------
+    InputError
+        With every problem of the applications; or if the soil supply is not a number of 0 or more.
+    """
+    applied = _checked(demand, applications)
+    for name, amount in soil_supply.items():
+        if name not in demand.nutrients or not (np.isfinite(amount) and amount >= 0):
+            remedy = f"give 0 or more [{demand.unit}] for any of: {', '.join(demand.nutrients)}"
+            raise refuse("soil supply", "not a usable supply", remedy, column=name, value=amount)
+    names = [n for n in demand.nutrients if n in soil_supply or n in set(applied["nutrient"])]
+    if not names:
+        raise refuse("soil supply", "nothing is supplied", "name at least one nutrient")
+    tables = [
+        _one(demand.rows[demand.rows["nutrient"] == n], soil_supply.get(n, 0.0), applied) for n in names
+    ]
+    rows = pd.concat(tables, ignore_index=True)
+    gaps = [_gap(table, delay, demand.stages) for table in tables for delay in ("shortest", "longest")]
+    return SupplyGap(demand, rows, pd.DataFrame(gaps), applied)
+
+
+def _checked(demand, frame):
+    columns = ["nutrient", "rate", "day", "delay_low_days", "delay_high_days", "label"]
+    if frame is None:
+        return pd.DataFrame(columns=columns)
+    frame = frame.reset_index(drop=True)
+    problems = [
+        Problem("column is missing", "needed are nutrient, rate, and day or date", column=name)
+        for name in REQUIRED
+        if name not in frame
+    ]
+    dated = "date" in demand.rows
+    if "day" not in frame and not ("date" in frame and dated):
+        remedy = "add days after emergence" + (
+            "" if dated else "; dates need a demand made with temperatures"
+        )
+        problems.append(Problem("column is missing", remedy, column="day"))
+    if problems:
+        raise InputError(TABLE, problems)
+    applied = pd.DataFrame({"nutrient": frame["nutrient"]})
+    applied["rate"] = _number(frame["rate"], "rate", problems, lowest=0)
+    if "day" in frame:
+        applied["day"] = _number(frame["day"], "day", problems)
+    else:
+        start = pd.to_datetime(demand.rows["date"].iloc[0]) - pd.Timedelta(days=1)
+        applied["day"] = (pd.to_datetime(frame["date"]) - start).dt.days.astype(float)
+    for name in ("delay_low_days", "delay_high_days"):
+        given = frame.get(name, pd.Series(0.0, index=frame.index))
+        applied[name] = _number(given, name, problems, lowest=0)
+    applied["label"] = frame.get("label", pd.Series("", index=frame.index))
+    for i in applied.index[~applied["nutrient"].isin(demand.nutrients)]:
+        remedy = f"the demand is in: {', '.join(demand.nutrients)}"
+        problems.append(
+            Problem("no demand for this nutrient", remedy, i + 2, "nutrient", frame["nutrient"][i])
+        )
+    for i in applied.index[applied["delay_low_days"] > applied["delay_high_days"]]:
+        problems.append(Problem("shortest delay above the longest", "swap them", i + 2, "delay_low_days",
+                                f"{applied['delay_low_days'][i]:g}"))  # fmt: skip
+    if problems:
+        raise InputError(TABLE, sorted(problems, key=lambda p: p.row or 0))
+    return applied[columns]
+
+
+def _number(column, name, problems, lowest=-np.inf):
+    numbers = pd.to_numeric(column, errors="coerce").astype(float)
+    remedy = "write a number" + (f", {lowest:g} or more" if np.isfinite(lowest) else "")
+    for i in column.index[~(numbers >= lowest) | ~np.isfinite(numbers)]:
+        problems.append(Problem("not a usable number", remedy, i + 2, name, column[i]))
+    return numbers
+
+
+def _one(curve, soil, applied):
+    days = curve["day"].to_numpy()
+    keep = [c for c in ("day", "date", "nutrient") if c in curve]
+    table = curve[keep].assign(demand=curve["cumulative"])
+    mine = applied[applied["nutrient"] == curve["nutrient"].iloc[0]]
+    for scenario, delay in (("early", "delay_low_days"), ("late", "delay_high_days")):
+        usable = (mine["day"] + mine[delay]).to_numpy(dtype=float)
+        given = (days[:, None] >= usable) @ mine["rate"].to_numpy(dtype=float)
+        table[f"supply_{scenario}"] = soil * days / days[-1] + given
+        table[f"gap_{scenario}"] = (table["demand"] - table[f"supply_{scenario}"]).clip(lower=0.0)
+    return table.reset_index(drop=True)
+
+
+def _gap(table, delay, stages):
+    gap = table["gap_early" if delay == "shortest" else "gap_late"]
+    # a thousandth of the season's demand is rounding, not a shortage
+    short_days = table.loc[gap > table["demand"].max() * 1e-3, "day"]
+    first = short_days.iloc[0] if len(short_days) else np.nan
+    passed = stages.loc[stages["days"] <= first, "stage"] if len(stages) else stages
+    return {
+        "nutrient": table["nutrient"].iloc[0],
+        "delay": delay,
+        "first_day": first,
+        "stage": passed.iloc[-1] if len(passed) else "",
+        "largest_gap": gap.max(),
+        "largest_gap_day": table["day"][gap.idxmax()],
+        "gap_at_end": gap.iloc[-1],
+    }
