@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.budget.rates import OXIDE_OF, published_rates
+from fertkit.budget.timing import stage_place
 from fertkit.errors import UnitError, unknown
 from fertkit.reference import base_crop, list_sources, load_table
 from fertkit.results import Result
@@ -56,21 +57,22 @@ def _yield_factor(crop, source, pounds):
     return pounds / yields.pop() if len(yields) == 1 else np.nan
 
 
-def peak_table(crop: str, pounds: float, rows: pd.DataFrame, unit: str) -> pd.DataFrame:
+def peak_table(crop: str, pounds: float, rows: pd.DataFrame, unit: str, stages: pd.DataFrame) -> pd.DataFrame:
     """Set the peak of each curve beside the published peaks of the nutrient.
 
     Returns
     -------
     DataFrame
         nutrient, curve [`unit`/day], curve_day, source_key ("" if none is published), stage, published,
-        published_scaled, provenance; one row per nutrient and published peak.
+        published_scaled, provenance, published_day (NaN where the source states no stage of the scale); one
+        row per nutrient and published peak.
     """
     top = rows.loc[rows.groupby("nutrient", sort=False)["daily"].idxmax(), ["nutrient", "daily", "day"]]
     top = top.rename(columns={"daily": "curve", "day": "curve_day"})
     peaks = top.merge(published_peaks(crop, pounds, unit), on="nutrient", how="left")
     words = ["source_key", "stage", "provenance"]
     peaks[words] = peaks[words].astype(object).fillna("")
-    return peaks
+    return peaks.assign(published_day=[stage_place(stage, stages) for stage in peaks["stage"]])
 
 
 @dataclass(frozen=True)

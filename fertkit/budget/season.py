@@ -185,7 +185,7 @@ def season_demand(
         if scale is not None
         else pd.DataFrame(columns=["stage", "days", "gdd_f", "source_key", "provenance"])
     )
-    peaks = peak_table(name, budget.pounds, rows, unit)
+    peaks = peak_table(name, budget.pounds, rows, unit, stages)
     return SeasonDemand(name, float(yield_goal), yield_unit, unit, axis, rows, placed, totals, peaks, stages)
 
 

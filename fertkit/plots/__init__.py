@@ -10,6 +10,8 @@ from importlib import import_module
 MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "NutrientBudget": ("budget", "budget_bars"),
     "FarmBudget": ("budget", "farm_bars"),
+    "SeasonDemand": ("season", "season_curves"),
+    "SupplyGap": ("season", "supply_lines"),
     "TissueScores": ("tissue", "tissue_grid"),
     "ResponseFit": ("response", "response_fit"),
     "ResponseAnalysis": ("response", "response_analysis"),

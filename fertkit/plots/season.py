@@ -1,0 +1,152 @@
+"""Figures of the season: demand with growth stages, supply against demand."""
+
+import numpy as np
+
+from fertkit.plots.budget import SUBSCRIPT
+from fertkit.plots.style import COLOURS, SMALL, finish, legend, new_axes
+
+#: Dash of each nutrient's curve; a nutrient beyond the list starts again.
+DASHES = ("solid", (0, (6, 2)), (0, (1, 1.6)), (0, (6, 2, 1, 2)), (0, (3, 1.4)))
+HUES = (COLOURS["curve"], COLOURS["accent"], COLOURS["warn"], COLOURS["quiet"], "#4c93c9")
+
+
+def season_curves(demand, ax=None, *, nutrients=("N", "P2O5", "K2O"), daily: bool = True):
+    """Draw cumulative uptake through the season, its published points, and below it the daily demand.
+
+    Parameters
+    ----------
+    demand : SeasonDemand
+    ax : Axes, optional
+        Draws the cumulative curves only.
+    nutrients : sequence of str
+    daily : bool
+        Add the panel of daily demand; only without `ax`.
+
+    Returns
+    -------
+    Axes
+        The cumulative panel. Thin stretches of a curve are interpolation, far from any published point.
+    """
+    names = [n for n in nutrients if n in demand.nutrients]
+    lower = None
+    if ax is None and daily:
+        ax, lower = new_axes(2, height=5.4, sharex=True, height_ratios=[1.5, 1])
+    elif ax is None:
+        ax = new_axes(height=3.8)
+    for name, hue, dash in zip(names, HUES, DASHES, strict=False):
+        rows = demand.rows[demand.rows["nutrient"] == name]
+        _curve(ax, rows, "cumulative", hue, dash)
+        _points(ax, demand, name, hue)
+        ax.plot([], [], color=hue, ls=dash, lw=2, label=SUBSCRIPT.get(name, name))
+        if lower is not None:
+            _curve(lower, rows, "daily", hue, dash)
+            _published_peak(lower, demand, name, hue)
+    ax.plot([], [], ls="none", marker="o", mfc=COLOURS["quiet"], mec="white", label="published point, used")
+    ax.plot([], [], ls="none", marker="o", mfc="white", mec=COLOURS["quiet"], label="published point, other")
+    _stages(ax, demand)
+    goal = f"{demand.yield_goal:g} {demand.yield_unit}"
+    finish(ax, title=f"{demand.crop.capitalize()}, {goal}: uptake through the season",
+           ylabel=f"taken up [{demand.unit}]")  # fmt: skip
+    ax.set_ylim(0, ax.get_ylim()[1] * 1.03)
+    legend(ax, loc="upper left", bbox_to_anchor=(0.0, 0.94))
+    last = ax if lower is None else lower
+    if lower is not None:
+        finish(lower, ylabel=f"demand\n[{demand.unit} per day]")
+        lower.set_ylim(0, lower.get_ylim()[1] * 1.3)
+        _peak_legend(lower, demand)
+    last.set_xlabel("days after emergence", fontsize=10, color=COLOURS["ink"])
+    last.set_xlim(0, demand.rows["day"].max())
+    return ax
+
+
+def _curve(ax, rows, column, hue, dash):
+    day, value = rows["day"].to_numpy(), rows[column].to_numpy()
+    near = rows["near_point"].to_numpy()
+    ax.plot(day, value, color=hue, ls=dash, lw=1.3, alpha=0.9)
+    ax.plot(day, np.where(near, value, np.nan), color=hue, lw=3, solid_capstyle="butt")
+
+
+def _points(ax, demand, name, hue):
+    total = demand.totals.set_index("nutrient")["uptake"][name]
+    mine = demand.points[(demand.points["nutrient"] == name) & ~demand.points["bound"]]
+    for used, style in ((True, {"mfc": hue, "mec": "white"}), (False, {"mfc": "white", "mec": hue})):
+        some = mine[mine["used"] == used]
+        ax.plot(some["day"], some["fraction"] * total, ls="none", marker="o", ms=6, zorder=5, **style)
+
+
+def _published_peak(ax, demand, name, hue):
+    for row in demand.peaks[demand.peaks["nutrient"] == name].itertuples():
+        value = row.published if np.isnan(row.published_scaled) else row.published_scaled
+        if np.isnan(row.published_day):
+            ax.axhline(value, color=hue, lw=0.9, ls=(0, (4, 4)), zorder=1)
+        else:
+            ax.plot(row.published_day, value, color=hue, marker="_", ms=18, mew=2.6, ls="none", zorder=5)
+
+
+def _peak_legend(ax, demand):
+    peaks = demand.peaks[demand.peaks["source_key"] != ""]
+    if peaks["published_day"].notna().any():
+        ax.plot([], [], color=COLOURS["quiet"], marker="_", ms=16, mew=2.6, ls="none", label="published peak")
+    if peaks["published_day"].isna().any():
+        ax.plot(
+            [], [], color=COLOURS["quiet"], lw=0.9, ls=(0, (4, 4)), label="published peak, stage not stated"
+        )
+    legend(ax, loc="upper right")
+
+
+def _stages(ax, demand):
+    """Growth stages along the top of the panel, those too close together left out."""
+    end = demand.rows["day"].max()
+    last = 0.0
+    for row in demand.stages.itertuples():
+        if row.days - last < end * 0.045 or not 0 < row.days <= end:
+            continue
+        last = row.days
+        ax.axvline(row.days, color=COLOURS["grid"], lw=0.8, zorder=0)
+        ax.annotate(row.stage, (row.days, 1), (0, -3), xycoords=("data", "axes fraction"), va="top",
+                    textcoords="offset points", ha="center", fontsize=SMALL - 1, color=COLOURS["quiet"],
+                    bbox={"fc": "white", "ec": "none", "pad": 0.6}, zorder=6)  # fmt: skip
+
+
+def supply_lines(gap, ax=None, *, nutrient: str | None = None):
+    """Draw supply against demand for one nutrient, the shortage shaded from its first day.
+
+    Parameters
+    ----------
+    gap : SupplyGap
+    ax : Axes, optional
+    nutrient : str, optional
+        The one with the largest gap, if None.
+
+    Returns
+    -------
+    Axes
+    """
+    demand = gap.demand
+    if nutrient is None:
+        nutrient = gap.gaps.loc[gap.gaps["largest_gap"].idxmax(), "nutrient"]
+    rows = gap.rows[gap.rows["nutrient"] == nutrient]
+    ax = new_axes(height=3.8) if ax is None else ax
+    day = rows["day"]
+    ax.fill_between(day, rows["supply_late"], rows["supply_early"], color=COLOURS["band"], lw=0, step="post",
+                    label="supply, shortest to longest delay")  # fmt: skip
+    ax.plot(day, rows["supply_late"], color=COLOURS["curve"], lw=1.2, ls=(0, (6, 2)), drawstyle="steps-post")
+    ax.plot(day, rows["supply_early"], color=COLOURS["curve"], lw=1.2, drawstyle="steps-post")
+    ax.plot(day, rows["demand"], color=COLOURS["ink"], lw=2.2, label="demand of the crop")
+    ax.fill_between(day, rows["supply_late"], rows["demand"], where=rows["gap_late"] > 0, hatch="////",
+                    facecolor="none", edgecolor=COLOURS["accent"], lw=0,
+                    label="short with the longest delay")  # fmt: skip
+    for row in gap.gaps[gap.gaps["nutrient"] == nutrient].itertuples():
+        if not np.isnan(row.first_day):
+            at = np.interp(row.first_day, day, rows["demand"])
+            ax.plot(row.first_day, at, marker="v", ms=9, color=COLOURS["accent"], mec="white", zorder=6)
+            ax.annotate(f"day {row.first_day:.0f}", (row.first_day, at), (0, 9), ha="center",
+                        textcoords="offset points", fontsize=SMALL, color=COLOURS["ink"])  # fmt: skip
+    _stages(ax, demand)
+    top = max(rows["demand"].max(), rows["supply_early"].max())
+    ax.set_ylim(0, top * 1.12)
+    ax.set_xlim(0, day.max())
+    legend(ax, loc="upper left", bbox_to_anchor=(0.0, 0.94))
+    name = SUBSCRIPT.get(nutrient, nutrient)
+    return finish(ax, title=f"{demand.crop.capitalize()}: {name} supply against demand",
+                  xlabel="days after emergence", ylabel=f"since emergence [{demand.unit}]")  # fmt: skip
