@@ -21,11 +21,11 @@ def response_fit(fit, ax=None, *, title: str | None = None):
     ax.plot(rates, fit.predict(rates), color=COLOURS["curve"], lw=2, label=fit.curve.label)
     if fit.join_set is not None:
         join = fit.join_set.within(fit.lowest_rate, fit.highest_rate)
-        interval_mark(
-            ax, join.low, join.high, 0.0, point=join.low if join.low == join.high else None,
-            open_low=join.low_open, open_high=join.high_open, colour=COLOURS["quiet"],
-            label=f"join {'' if join.low == join.high else 'anywhere in '}{join.text()} {fit.rate_unit}",
-        )  # fmt: skip
+        point = join.low == join.high
+        name = f"join {join.text()} {fit.rate_unit}" if point else f"join anywhere up to {join.high:g}"
+        interval_mark(ax, join.low, join.high, 0.0, point=join.low if point else None,
+                      open_low=point and join.low_open, open_high=join.high_open, colour=COLOURS["quiet"],
+                      label=name)  # fmt: skip
     legend(ax, loc="best")
     return _yield_axes(
         ax, fit, f"{fit.curve.label[0].upper()}{fit.curve.label[1:]}" if title is None else title
@@ -56,8 +56,9 @@ def response_analysis(analysis, ax=None, *, within: float | None = None, title: 
     _strips(ax, strips.iloc[:, 0], strips.iloc[:, 2], strips["block"])
     _analysis_curves(ax, analysis)
     _optimum(ax, optimum)
-    _on_axis(ax, analysis.agronomic_optimum, "agronomic optimum", color=COLOURS["quiet"], mfc="white", ms=6)
-    legend(ax, loc="lower right")
+    behind = {"color": COLOURS["quiet"], "mfc": "white", "ms": 10, "zorder": 6}
+    _on_axis(ax, analysis.agronomic_optimum, "agronomic optimum", **behind)
+    legend(ax, loc="best")
     title = f"Economic optimum: {optimum.text}" if title is None else title
     _yield_axes(ax, analysis, _wrapped(title), adjusted=(strips["block"] != "").any())
     if money is not None:
@@ -138,10 +139,10 @@ def _analysis_curves(ax, analysis):
     """Draw the reported line, and thinly the single curves behind an average."""
     rates = np.linspace(analysis.data.rates[0], analysis.data.rates[-1], POINTS)
     behind = analysis.weights if analysis.curve == "averaged" else analysis.weights.iloc[:0]
-    for key, weight in behind[behind >= SHOWN].items():
-        fit, (colour, dash) = analysis.fits[key], CURVE_LINES[key]
-        ax.plot(rates, fit.predict(rates), color=colour, ls=dash, lw=0.9, alpha=0.8, zorder=2,
-                label=f"{fit.curve.label}, weight {weight:.2f}")  # fmt: skip
+    for i, key in enumerate(behind.index[behind >= SHOWN]):
+        colour, dash = CURVE_LINES[key]
+        ax.plot(rates, analysis.fits[key].predict(rates), color=colour, ls=dash, lw=0.9, alpha=0.8, zorder=2,
+                label=None if i else f"single curves of weight {SHOWN:g} or more")  # fmt: skip
     name = {"averaged": "average of the curves", "difference": "difference of two rates"}.get(analysis.curve)
     name = name or analysis.fits[analysis.curve].curve.label
     ax.plot(rates, analysis.predict(rates), color=COLOURS["curve"], lw=2.4, zorder=4, label=name)
@@ -161,7 +162,7 @@ def _optimum(ax, optimum):
 def _on_axis(ax, optimum, name, **look):
     label = f"{name}, {optimum.rate:.3g} {optimum.unit}"
     ax.plot([optimum.rate], [0], STATUS_MARKERS[optimum.status], label=label, ls="none", clip_on=False,
-            transform=ax.get_xaxis_transform(), zorder=7, **look)  # fmt: skip
+            transform=ax.get_xaxis_transform(), **{"zorder": 7} | look)  # fmt: skip
 
 
 def _forest(ax, comparison):
@@ -198,4 +199,4 @@ def _wrapped(text):
     """Break a long title at a word, so that it stays inside the printed page."""
     from textwrap import fill
 
-    return fill(text, int(PAGE * 11))
+    return fill(text, int(PAGE * 9))

@@ -40,13 +40,9 @@ def net_return(result, ax=None, *, title: str | None = None):
     ax = new_axes() if ax is None else ax
     rate, net = result.table.iloc[:, 0], result.table.iloc[:, -1]
     unit = f"{result.prices.money}/{result.area}"
-    inside = (rate >= result.within_low) & (rate <= result.within_high)
-    ax.axvspan(result.within_low, result.within_high, color=COLOURS["fill"], zorder=0)
     # With a pass to pay, net return jumps down just above zero: leave the jump open.
     start = int(result.prices.pass_cost > 0 and result.lowest_rate == 0)
-    ax.plot(rate[start:], net[start:], color=COLOURS["curve"], lw=1.8)
-    ax.plot(rate[inside], net[inside], color=COLOURS["curve"], lw=4, solid_capstyle="butt",
-            label=f"within {result.within:g} {unit} of the best")  # fmt: skip
+    _money_line(ax, result, rate[start:], net[start:], unit)
     if start:
         ax.plot(rate[:1], net[:1], "o", color=COLOURS["curve"], mfc="white", label="nothing applied")
     _best(ax, result.rate, result.net, result.status, f"best rate, {result.rate:.3g} {result.rate_unit}")
@@ -109,12 +105,8 @@ def pooled_return(result, ax=None, *, title: str | None = None):
     """Draw mean net gain over trials, its flat range, and every trial's own optimum; see `PooledReturn`."""
     ax = new_axes() if ax is None else ax
     rate, net = result.frame.iloc[:, 0], result.frame.iloc[:, 2]
-    inside = (rate >= result.within_low) & (rate <= result.within_high)
     unit = f"{result.money}/{result.area}"
-    ax.axvspan(result.within_low, result.within_high, color=COLOURS["fill"], zorder=0)
-    ax.plot(rate, net, color=COLOURS["curve"], lw=1.8)
-    ax.plot(rate[inside], net[inside], color=COLOURS["curve"], lw=4, solid_capstyle="butt",
-            label=f"within {result.within:g} {unit} of the best")  # fmt: skip
+    _money_line(ax, result, rate, net, unit)
     _best(ax, result.rate, result.gain, "interior", f"pooled rate, {result.rate:.3g} {result.rate_unit}")
     low, high = net.min(), max(net.max(), 0)
     span = (high - low) or 1.0
@@ -144,6 +136,16 @@ def stochastic_plateau(result, ax=None, *, title: str = "Net return where the pl
         ax, title=title, xlabel=f"rate [{result.rate_unit}]",
         ylabel=f"expected net return [{result.money}/{result.area}]",
     )  # fmt: skip
+
+
+def _money_line(ax, result, rate, net, unit):
+    """Draw net return over rates, heavy where it is within the acceptable loss of the best."""
+    ax.plot(rate, net, color=COLOURS["curve"], lw=1.8)
+    if result.within is not None:
+        inside = (rate >= result.within_low) & (rate <= result.within_high)
+        ax.axvspan(result.within_low, result.within_high, color=COLOURS["fill"], zorder=0)
+        ax.plot(rate[inside], net[inside], color=COLOURS["curve"], lw=4, solid_capstyle="butt",
+                label=f"within {result.within:g} {unit} of the best")  # fmt: skip
 
 
 def _best(ax, rate, money, status, label):

@@ -1,0 +1,108 @@
+"""The palette keeps its promises: apart in grey, apart for colour-blind eyes, never colour alone."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from matplotlib.colors import to_rgb
+
+from fertkit.plots.style import (
+    CLASS_MARKS,
+    COLOURS,
+    CURVE_LINES,
+    SMALL,
+    finish,
+    interval_mark,
+    legend,
+    new_axes,
+    spread_labels,
+)
+from fertkit.response import CURVES
+
+# Simulation of full protanopia and deuteranopia in linear RGB: Machado, Oliveira & Fernandes (2009) IEEE
+# Trans. Vis. Comput. Graph. 15:1291-1298, severity 1.0 (matrices from memory; their rows sum to one).
+PROTAN = [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]
+DEUTAN = [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]]
+
+
+def linear(colour):
+    rgb = np.array(to_rgb(colour))
+    return np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+
+
+def luminance(colour):
+    """Relative luminance of the Web Content Accessibility Guidelines 2."""
+    return linear(colour) @ [0.2126, 0.7152, 0.0722]
+
+
+def contrast(a, b):
+    light, dark = sorted((luminance(a), luminance(b)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_text_is_readable_on_white():
+    # The guidelines ask 4.5 for text and 3 for marks.
+    for name in ("ink", "quiet", "curve", "warn"):
+        assert contrast(COLOURS[name], "white") >= 4.5
+    assert contrast(COLOURS["accent"], "white") >= 3
+
+
+@pytest.mark.parametrize("eye", [np.eye(3), PROTAN, DEUTAN])
+def test_main_colours_stay_apart_for_every_eye(eye):
+    seen = [np.asarray(eye) @ linear(COLOURS[name]) for name in ("curve", "accent", "band", "ink")]
+    for i, one in enumerate(seen):
+        for other in seen[i + 1 :]:
+            assert np.abs(one - other).max() > 0.05
+
+
+def test_no_red_against_green():
+    for colour in [*COLOURS.values(), *(m.colour for m in CLASS_MARKS.values())]:
+        red, green, blue = to_rgb(colour)
+        assert not (green > red + 0.15 and green > blue + 0.15), f"{colour} is a green"
+
+
+def test_neighbouring_classes_differ_in_grey_and_every_class_has_its_own_marks():
+    ladder = [CLASS_MARKS[c] for c in ("deficient", "low", "sufficient", "high", "excessive")]
+    for one, other in pairwise(ladder):
+        assert contrast(one.colour, other.colour) > 1.25
+    assert len({m.hatch for m in ladder}) == 5
+    assert len({(m.marker, m.filled) for m in CLASS_MARKS.values()}) == len(CLASS_MARKS)
+
+
+def test_every_curve_has_a_line_of_its_own():
+    assert set(CURVE_LINES) == set(CURVES)
+    assert len({str(line) for line in CURVE_LINES.values()}) == len(CURVE_LINES)
+
+
+def test_axes_show_themselves_and_leave_no_open_figure():
+    import matplotlib.pyplot as plt
+
+    before = plt.get_fignums()
+    ax = finish(new_axes(height=2), title="t", xlabel="x", ylabel="y")
+    assert ax._repr_png_()[:8] == b"\x89PNG\r\n\x1a\n"
+    assert ax.figure._repr_png_()[:8] == b"\x89PNG\r\n\x1a\n"
+    assert plt.get_fignums() == before
+    assert legend(ax) is None
+    ax.plot([0, 1], [0, 1], label="a")
+    sizes = [
+        t.get_fontsize() for t in [*ax.get_xticklabels(), ax.xaxis.label, ax.title, *legend(ax).get_texts()]
+    ]
+    assert min(sizes) >= SMALL >= 9
+
+
+def test_an_open_end_is_an_arrow_and_hides_the_diamond_that_would_stand_on_it():
+    ax = new_axes(height=2)
+    interval_mark(ax, 1, 3, 0.5, point=3, open_high=True)
+    assert [line.get_marker() for line in ax.lines] == ["None", "|", ">"]
+    interval_mark(ax, 1, 3, 0.5, point=2)
+    assert [line.get_marker() for line in ax.lines[3:]] == ["None", "|", "|", "D"]
+
+
+@given(st.lists(st.floats(-100, 100), min_size=1, max_size=8), st.floats(0.1, 20))
+def test_spread_labels_keeps_order_and_gap(heights, gap):
+    placed = spread_labels(heights, gap)
+    order = np.argsort(heights, kind="stable")
+    assert (np.diff(np.array(placed)[order]) >= gap - 1e-6).all()
+    assert np.mean(placed) == pytest.approx(np.mean(heights), abs=1e-6)
