@@ -121,12 +121,6 @@ def finish(ax, *, title: str = "", xlabel: str = "", ylabel: str = "", grid: str
     return ax
 
 
-def note(ax, text: str, x: float = 0.0, y: float = 1.0, **options):
-    """Write a quiet remark at a place of the axes (0-1 in both directions)."""
-    options = {"ha": "left", "va": "top", "fontsize": SMALL, "color": COLOURS["quiet"]} | options
-    return ax.text(x, y, text, transform=ax.transAxes, **options)
-
-
 def legend(ax, **options):
     """Add the legend in house form, if anything has a label."""
     if not ax.get_legend_handles_labels()[0]:
@@ -158,31 +152,3 @@ def interval_mark(ax, low, high, y, *, point=None, open_low=False, open_high=Fal
     if point is not None and not (open_high and point >= high) and not (open_low and point <= low):
         ax.plot([point], [y], transform=place, color=colour, marker="D", ms=6, mec="white", mew=0.8,
                 ls="none", clip_on=False, zorder=6)  # fmt: skip
-
-
-def spread_labels(heights, gap: float):
-    """Move label heights apart to at least `gap`, keeping their order and moving each as little as may be.
-
-    Returns
-    -------
-    list of float
-        New heights, in the order given.
-    """
-    order = sorted(range(len(heights)), key=lambda i: heights[i])
-    groups = []  # [sum of (height - offset), members]; neighbours too close are merged and share a base
-    for i in order:
-        groups.append([heights[i], [i]])
-        while len(groups) > 1 and _base(groups[-2]) + gap * len(groups[-2][1]) > _base(groups[-1]):
-            total, members = groups.pop()
-            lower = groups[-1]
-            lower[0] += total - gap * len(lower[1]) * len(members)
-            lower[1] += members
-    placed = list(heights)
-    for group in groups:
-        for step, i in enumerate(group[1]):
-            placed[i] = _base(group) + gap * step
-    return placed
-
-
-def _base(group) -> float:
-    return group[0] / len(group[1])

@@ -4,8 +4,6 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from matplotlib.colors import to_rgb
 
 from fertkit.plots.style import (
@@ -17,7 +15,6 @@ from fertkit.plots.style import (
     interval_mark,
     legend,
     new_axes,
-    spread_labels,
 )
 from fertkit.response import CURVES
 
@@ -98,11 +95,3 @@ def test_an_open_end_is_an_arrow_and_hides_the_diamond_that_would_stand_on_it():
     assert [line.get_marker() for line in ax.lines] == ["None", "|", ">"]
     interval_mark(ax, 1, 3, 0.5, point=2)
     assert [line.get_marker() for line in ax.lines[3:]] == ["None", "|", "|", "D"]
-
-
-@given(st.lists(st.floats(-100, 100), min_size=1, max_size=8), st.floats(0.1, 20))
-def test_spread_labels_keeps_order_and_gap(heights, gap):
-    placed = spread_labels(heights, gap)
-    order = np.argsort(heights, kind="stable")
-    assert (np.diff(np.array(placed)[order]) >= gap - 1e-6).all()
-    assert np.mean(placed) == pytest.approx(np.mean(heights), abs=1e-6)

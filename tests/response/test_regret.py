@@ -70,7 +70,7 @@ def test_a_price_table_meets_every_draw():
     for nutrient, grain in zip(table.nutrient, table.grain, strict=True):
         for params in draws:
 
-            def net(x, grain=grain / 1000 * 1000, nutrient=nutrient, params=params):
+            def net(x, grain=grain, nutrient=nutrient, params=params):
                 return grain * CURVES["quadratic"].value(x, params) - nutrient * x
 
             by_hand.append(net(grid).max() - net(np.array([100.0, 150.0])))
