@@ -1,0 +1,130 @@
+"""Ranking and averaging of curves against R, and the rules for what may be ranked."""
+
+import numpy as np
+import pytest
+
+from fertkit.errors import NotEstimable
+from fertkit.response import compare_curves, fit_response
+from fertkit.response.averaging import TAILS, akaike_weights, mixture_ends
+from fertkit.response.compare import aicc, lack_of_fit
+
+BACHMAIER = 0.60 / 110  # EUR/kg N over EUR/t
+# AICc and Akaike weights of the low zone, computed in R from the RSS of the same fits.
+AICC = {
+    "square_root": (-18.302903, 0.320639),
+    "mitscherlich": (-18.273157, 0.315906),
+    "quadratic_plateau": (-16.667306, 0.141531),
+    "quadratic": (-16.537551, 0.132640),
+    "spherical": (-15.242758, 0.069425),
+    "linear_plateau": (-12.727737, 0.019742),
+    "linear": (-2.475607, 0.000117),
+    "mean": (37.784398, 2e-13),
+}
+
+
+@pytest.fixture(scope="module")
+def low_zone(outside_trial):
+    return compare_curves(outside_trial("bachmaier_wheat_n.csv", "zone=low"), BACHMAIER)
+
+
+def test_aicc_and_weights(low_zone):
+    table = low_zone.table.set_index("curve")
+    assert list(table.index) == list(AICC)
+    for curve, (value, weight) in AICC.items():
+        assert table.loc[curve, "aicc"] == pytest.approx(value, abs=1e-6)
+        assert table.loc[curve, "weight"] == pytest.approx(weight, abs=1e-6)
+    assert low_zone.best == "square_root"
+
+
+def test_averaged_optimum(low_zone):
+    # R: 217.8014 over the six curves, the square root (formula value 286) cut to the top rate 260
+    assert low_zone.averaged_optimum == pytest.approx(217.8014, abs=2e-3)
+    assert low_zone.averaged_weights.sum() == pytest.approx(1)
+
+
+def test_optima_side_by_side(low_zone):
+    """Same data, same price ratio (R): 127, 178, 192, 199, 209 and a square root beyond the last rate."""
+    optima = low_zone.table.set_index("curve")["optimum"]
+    expected = {"linear_plateau": 127.239, "spherical": 177.54, "quadratic_plateau": 192.335,
+                "quadratic": 199.077, "mitscherlich": 208.75, "square_root": 260.0}  # fmt: skip
+    for curve, value in expected.items():
+        assert optima[curve] == pytest.approx(value, abs=0.02)
+
+
+def test_averaged_interval_holds_the_spread_between_curves(low_zone):
+    averaged = low_zone.averaged_interval
+    table = low_zone.table.set_index("curve")
+    assert averaged.low < table.loc["square_root", "low"]
+    assert averaged.high_open
+    assert low_zone.between_curve_sd == pytest.approx(32.2, abs=0.5)
+
+
+def test_same_model_counts_once(outside_trial):
+    """High zone: join at 281 beyond the top rate 260, so the two fits are one (equal RSS)."""
+    comparison = compare_curves(outside_trial("bachmaier_wheat_n.csv", "zone=high"), BACHMAIER)
+    table = comparison.table.set_index("curve")
+    assert table.loc["quadratic_plateau", "rss"] == pytest.approx(table.loc["quadratic", "rss"], rel=1e-12)
+    assert table.loc["quadratic_plateau", "same_as"] == "quadratic"
+    assert table.loc["quadratic_plateau", "weight"] == 0
+    assert table.loc["quadratic", "weight"] == pytest.approx(
+        0.309, abs=5e-4
+    )  # R; counted twice: 0.472 of eight
+    assert comparison.averaged_weights["quadratic_plateau"] == 0
+
+
+def test_lack_of_fit(outside_trial):
+    """R: low zone F(8, 33) 0.8337, high 0.6526; Wisconsin corn F(4, 37) 2.5792, p 0.0532."""
+    for name, subset, value, p in (
+        ("bachmaier_wheat_n.csv", "zone=low", 0.8337, 0.580),
+        ("bachmaier_wheat_n.csv", "zone=high", 0.6526, 0.728),
+        ("wisconsin_corn_n.csv", "all", 2.5792, 0.0532),
+    ):
+        found = lack_of_fit(fit_response(outside_trial(name, subset), "quadratic"))
+        np.testing.assert_allclose(found, [value, p], atol=6e-4)
+
+
+def test_wisconsin_optima(outside_trial):
+    table = compare_curves(outside_trial("wisconsin_corn_n.csv"), 0.10).table.set_index("curve")["optimum"]
+    for curve, value in (("quadratic", 161.650), ("mitscherlich", 90.798), ("quadratic_plateau", 84.019),
+                         ("linear_plateau", 58.0871)):  # fmt: skip
+        assert table[curve] == pytest.approx(value, abs=1e-3)
+
+
+def test_repricing_refits_nothing(low_zone):
+    again = low_zone.at_price_ratio(0.01)
+    assert again.fits is low_zone.fits
+    assert again.averaged_optimum < low_zone.averaged_optimum
+    assert again.at_price_ratio(BACHMAIER).averaged_optimum == low_zone.averaged_optimum
+
+
+def test_aicc_is_undefined_where_its_correction_turns_negative():
+    assert np.isnan(aicc(1.0, 4, 3))
+    assert np.isnan(aicc(1.0, 5, 3))
+    assert np.isfinite(aicc(1.0, 6, 3))
+
+
+def test_weights_neither_overflow_nor_underflow():
+    weights = akaike_weights(np.array([-90_000.0, -40_000.0, np.nan, -90_001.0]))
+    np.testing.assert_allclose(weights, [1 / (1 + np.exp(0.5)), 0, 0, 1 / (1 + np.exp(-0.5))])
+    assert (akaike_weights(np.full(3, np.nan)) == 0).all()
+
+
+def test_mixture_of_one_distribution_is_that_distribution():
+    levels = np.concatenate([TAILS, 1 - TAILS[::-1]])
+    quantiles = 100 + 200 * (levels - 0.5)
+    low, high = mixture_ends(
+        quantiles[None, None, None], np.ones((1, 1, 1)), np.array([0.0]), np.array([300.0]), 0.95
+    )
+    assert float(low[0, 0]) == pytest.approx(5)
+    assert float(high[0, 0]) == pytest.approx(195)
+
+
+def test_two_rates_cannot_be_compared(make_trial):
+    with pytest.raises(NotEstimable, match="three"):
+        compare_curves(make_trial([0, 100, 0, 100], [5, 7, 5, 8]), 0.01)
+
+
+def test_summary_names_curves_and_units(low_zone):
+    text = low_zone.summary()
+    assert "square root: weight 0.32, optimum at least 260 (156 to > 260) kg/ha" in text
+    assert "218 kg/ha" in text
