@@ -14,7 +14,26 @@ from fertkit.units import COMPOUNDS
 
 PROVENANCE = ("found", "derived", "from_memory", "mixed", "common practice, no source", "own table")
 CONFIDENCE = ("high", "medium", "as supplied")
-NUTRIENTS = ("N", "NO3-N", "PO4-P", "SO4-S", "P", "K", "Ca", "Mg", "S", "Fe", "Mn", "Zn", "Cu", "B", "Mo", "Cl", "Na", "Al")
+NUTRIENTS = (
+    "N",
+    "NO3-N",
+    "PO4-P",
+    "SO4-S",
+    "P",
+    "K",
+    "Ca",
+    "Mg",
+    "S",
+    "Fe",
+    "Mn",
+    "Zn",
+    "Cu",
+    "B",
+    "Mo",
+    "Cl",
+    "Na",
+    "Al",
+)
 TISSUE_UNITS = ("%", "g/kg", "mg/kg", "ratio")
 
 
@@ -138,6 +157,29 @@ SCHEMAS: dict[str, Schema] = {
             Column("critical_humidity_pct"),
             Column("salt_out_f"),
             Column("cautions"),
+            *_TRACE,
+        )
+    ),
+    "soil_systems": Schema(
+        (
+            Column("system", required=True),
+            Column("title", required=True),
+            Column("thresholds", required=True),
+            Column("rule", required=True, allowed=("build-up and maintenance", "sufficiency")),
+            Column("removal_source", required=True),
+            _number("years", required=True, lowest=1),
+            Column("at_limit", required=True, allowed=("maintenance", "nothing")),
+            *_TRACE,
+        )
+    ),
+    "soil_rates": Schema(
+        (
+            Column("system", required=True),
+            Column("nutrient", required=True, allowed=("P", "K")),
+            Column("parameter", required=True),
+            _number("value", required=True),
+            _number("per_cec", required=True),
+            Column("unit", required=True),
             *_TRACE,
         )
     ),

@@ -1,0 +1,136 @@
+"""Several soil-test systems asked about the same field."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.budget.soil import soil_rate
+from fertkit.budget.thresholds import CLASSES, OXIDE, in_unit, soil_class, system_rows
+from fertkit.budget.words import GOVERNS
+from fertkit.errors import FertkitError, InputError, Problem, UnitError
+from fertkit.reference import crop_name, list_sources, load_table
+from fertkit.results import Result
+
+COLUMNS = ["system", "title", "status", "rate_lb_ac", "zone", "critical", "limit", "test_unit", "equation",
+           "why_not", "source_key"]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class SystemComparison(Result):
+    """What several systems say about the same field.
+
+    Attributes
+    ----------
+    nutrient, crop : str
+    rows : DataFrame
+        system, title, status, rate_lb_ac, zone, critical, limit, test_unit, equation, why_not (why a system
+        gives no rate), source_key.
+    """
+
+    nutrient: str
+    crop: str
+    rows: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.rows
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return list_sources(self.rows["source_key"])
+
+    def summary(self) -> str:
+        lines = [f"{self.crop}, {self.nutrient} by soil test [lb/ac a year]"]
+        for row in self.rows.itertuples():
+            title = f"{row.title} (superseded)" if row.status == "superseded" else row.title
+            rate = f"{row.rate_lb_ac:.0f}, {row.zone}"
+            lines.append(f"  {title}: {f'no rate: {row.why_not}' if np.isnan(row.rate_lb_ac) else rate}")
+        return "\n".join([*lines, GOVERNS])
+
+
+def compare_systems(
+    nutrient: str, tests: pd.DataFrame, crop: str, yield_goal: float, yield_unit: str = "bu/ac", **options
+) -> SystemComparison:
+    """Ask every system that is carried, each with the test it is calibrated on.
+
+    Parameters
+    ----------
+    nutrient : {'P', 'K'}
+    tests : DataFrame
+        The soil tests of the field: extractant, depth_in, test; optional test_unit (ppm if absent).
+    crop, yield_goal, yield_unit
+        As for `soil_rate`.
+    **options
+        cec, p_supply, rotation, years, removal_lb_ac of `soil_rate`.
+
+    Returns
+    -------
+    SystemComparison
+        Also the classes of systems whose rates are not carried (Iowa 2013, New Jersey).
+
+    Raises
+    ------
+    InputError
+        If `tests` lacks a column or a row.
+    LookupFailed
+        If the crop is not known.
+    """
+    missing = [name for name in ("extractant", "depth_in", "test") if name not in tests]
+    if missing or tests.empty:
+        problem = Problem("no usable soil test", "give rows with extractant, depth_in and test")
+        raise InputError("soil tests", [problem])
+    crop = crop_name(crop)
+    tests = tests.assign(test_unit=tests.get("test_unit", "ppm")).to_dict("records")
+    rows = []
+    for system, plan in load_table("soil_systems").set_index("system").iterrows():
+        rows.append(_ask(system, plan, tests, (nutrient, crop, yield_goal, yield_unit), options))
+    rows += list(_classes(nutrient, tests, crop))
+    return SystemComparison(OXIDE.get(nutrient, nutrient), crop, pd.DataFrame(rows, columns=COLUMNS))
+
+
+def _ask(system, plan, tests, about, options):
+    """One system's rate from the first test it accepts, or why it accepts none."""
+    nutrient, crop, goal, unit = about
+    refusals = []
+    for test in tests:
+        on = {name: test[name] for name in ("extractant", "depth_in", "test_unit")}
+        try:
+            got = soil_rate(system, nutrient, test["test"], crop, goal, unit, **on, **options)
+        except FertkitError as error:
+            refusals.append(error)
+            continue
+        level = got.rows.set_index(got.rows["term"].str.removesuffix(" (of the rotation)"))
+        low, high = level["value"]["critical level"], level["value"]["maintenance limit"]
+        test_unit = level["unit"]["critical level"]
+        return (system, plan["title"], got.status, got.rate_lb_ac, got.zone, low, high, test_unit,
+                got.equation, "", plan["source_key"])  # fmt: skip
+    status, why_not = _refusal(plan["thresholds"], nutrient, crop, refusals)
+    return (system, plan["title"], status, np.nan, "", np.nan, np.nan, "", "", why_not, plan["source_key"])
+
+
+def _refusal(thresholds, nutrient, crop, refusals):
+    """Status of a system and, in few words, why no test suits it."""
+    other = [error for error in refusals if not isinstance(error, UnitError)]
+    if other:
+        return "", str(other[0])
+    row = system_rows(thresholds, nutrient, crop).iloc[0]
+    return row["status"], f"needs a test by {row['extractant']} on a sample {row['depth_in']:g} in deep"
+
+
+def _classes(nutrient, tests, crop):
+    table = load_table("soil_tests")
+    for system in table.loc[table["parameter"].isin(CLASSES), "system"].unique():
+        for test in tests:
+            try:
+                unit = system_rows(system, nutrient, crop)["unit"].iloc[0]
+                level = in_unit(test["test"], test["test_unit"], unit)
+                word, row = soil_class(system, nutrient, level, crop, extractant=test["extractant"])
+            except FertkitError:
+                continue
+            if not np.isnan(row["depth_in"]) and row["depth_in"] != test["depth_in"]:
+                continue
+            title = system.replace("_", " ").title()
+            yield (system, title, row["status"], np.nan, word, np.nan, np.nan, unit, "",
+                   f"class {word}; its rates are not carried", row["source_key"])  # fmt: skip
+            break

@@ -1,0 +1,235 @@
+"""Published soil-test thresholds: critical level, maintenance limit, classes, by system."""
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.budget.yields import refuse
+from fertkit.errors import LookupFailed, UnitError, unknown
+from fertkit.reference import base_crop, load_table
+
+OXIDE = {"P": "P2O5", "K": "K2O"}
+TEST_UNITS = ("ppm", "mg/kg", "lb/ac")
+CLASSES = ("very_low", "low", "medium", "optimum", "high_optimum", "high", "very_high")
+#: Words by which a system names crops together.
+ANY_CROP = {"corn and soybean": ("corn", "soybean"), "general": None, "all": None, "row crops": None}
+
+
+@dataclass(frozen=True)
+class Thresholds:
+    """Where a system draws its lines for one crop, nutrient and soil.
+
+    Attributes
+    ----------
+    system, status : str
+    critical, limit : float
+        Critical level and maintenance limit [test_unit].
+    extractant : str
+    depth_in : float
+        Sampling depth the system is calibrated on [in]; NaN if not stated.
+    test_unit : str
+    rows : DataFrame
+        The rows of the table they come from.
+    """
+
+    system: str
+    status: str
+    critical: float
+    limit: float
+    extractant: str
+    depth_in: float
+    test_unit: str
+    rows: pd.DataFrame
+
+
+def system_rows(system: str, nutrient: str, crop: str) -> pd.DataFrame:
+    """Rows of a system for one nutrient and crop.
+
+    Raises
+    ------
+    LookupFailed
+        If the system, the nutrient or the crop is not in the table; lists those that are.
+    """
+    table = load_table("soil_tests")
+    if system not in set(table["system"]):
+        raise unknown("soil-test system", system, table["system"].unique())
+    rows = table[(table["system"] == system) & (table["nutrient"] == nutrient)]
+    if rows.empty:
+        raise LookupFailed(f"{system} has no soil-test levels for {nutrient}")
+    mine = rows[[_speaks_of(words, crop) for words in rows["crop"]]]
+    if mine.empty:
+        raise LookupFailed(
+            f"{system} has none for {crop}; it has: {', '.join(sorted(rows['crop'].unique()))}"
+        )
+    return mine
+
+
+def _speaks_of(words, crop):
+    named = ANY_CROP.get(words, (words,))
+    return named is None or base_crop(crop) in named
+
+
+def thresholds(system, nutrient, crop, *, cec=None, p_supply=None) -> Thresholds:
+    """Find the critical level and the maintenance limit of a system.
+
+    Parameters
+    ----------
+    system : str
+        A system of the soil_tests table.
+    nutrient : {'P', 'K'}
+    crop : str
+    cec : float, optional
+        Cation exchange capacity [meq/100 g]; needed where the system depends on it.
+    p_supply : {'low', 'medium', 'high'}, optional
+        Phosphorus-supplying power of the soil; needed for P in Illinois.
+
+    Raises
+    ------
+    LookupFailed
+        If the system has no such lines, or needs the CEC or the supplying power.
+    """
+    rows = system_rows(system, nutrient, crop)
+    words = " ".join(rows["parameter"] + rows["low"] + rows["high"])
+    if "CEC" in words and cec is None:
+        raise LookupFailed(f"{system} sets its {nutrient} levels by CEC; give cec= [meq/100 g]")
+    if cec is not None and not 0 < cec <= 100:
+        raise refuse("soil test", "not a CEC of a soil", "give meq/100 g, above 0", column="cec", value=cec)
+    if "P-supply" in words:
+        if p_supply not in ("low", "medium", "high"):
+            raise LookupFailed(
+                f"{system} sets P levels by supplying power; give p_supply= low, medium or high"
+            )
+        rows = rows[rows["parameter"].str.startswith(p_supply)]
+    rows = rows[[_holds(text, cec) for text in rows["parameter"]]]
+    critical = [_level(text, cec) for text in rows["low"] if text]
+    limit = [_level(text, cec) for text in rows["high"] if text]
+    if not critical or not limit or set(rows["parameter"]) & set(CLASSES):
+        raise LookupFailed(
+            f"{system} publishes no critical level with a maintenance limit for {crop} {nutrient}"
+        )
+    extractant, depth, unit = rows[["extractant", "depth_in", "unit"]].iloc[0]
+    status = rows["status"].iloc[0]
+    return Thresholds(system, status, critical[0], limit[0], extractant, depth, unit, rows)
+
+
+def _holds(text, cec):
+    """Whether a row's condition on CEC (CEC<=5, CEC>=12) is met; rows without one always hold."""
+    condition = re.search(r"CEC(<=|>=|<|>)(\d+)", text)
+    if condition is None:
+        return True
+    edge = float(condition[2])
+    return {"<=": cec <= edge, ">=": cec >= edge, "<": cec < edge, ">": cec > edge}[condition[1]]
+
+
+def _level(text, cec):
+    """A level as a number, or as a line in CEC (75+2.5*CEC)."""
+    line = re.fullmatch(r"([\d.]+)\+([\d.]+)\*CEC", text)
+    return float(line[1]) + float(line[2]) * cec if line else float(text)
+
+
+def soil_class(system: str, nutrient: str, test: float, crop: str = "corn", *, extractant: str):
+    """Class of a soil test in a system of classes (very low to very high), as the system words it.
+
+    Returns
+    -------
+    tuple of (str, Series)
+        The class, and the row of the table it comes from.
+    """
+    rows = system_rows(system, nutrient, crop)
+    rows = rows[rows["parameter"].isin(CLASSES) & rows["extractant"].map(lambda own: fits(extractant, own))]
+    if rows.empty:
+        raise UnitError(f"{system} has no {nutrient} classes for {extractant}")
+    lowest = pd.to_numeric(rows["low"])
+    reached = rows[lowest <= test]
+    row = rows.iloc[0] if reached.empty else reached.loc[lowest[reached.index].idxmax()]
+    return row["parameter"].replace("_", " "), row
+
+
+def fits(extractant: str, published: str) -> bool:
+    """Whether an extractant is one of those a system names (Bray-P1 or Mehlich-3 colorimetric)."""
+    named = published.lower().replace(", dried", "")
+    return " ".join(extractant.lower().split()) in named.split(" or ")
+
+
+def check_test(lines, test, extractant, depth_in, test_unit) -> float:
+    """Refuse a soil test that a system is not calibrated on; restate it in the system's unit.
+
+    Raises
+    ------
+    UnitError
+        If the extractant, the depth or the unit does not fit; says what would.
+    InputError
+        If the test is not a number of 0 or more.
+    """
+    if not (np.isfinite(test) and test >= 0):
+        raise refuse(
+            "soil test", "not a soil-test level", "give a number, 0 or more", column="test", value=test
+        )
+    if not fits(extractant, lines.extractant):
+        raise UnitError(
+            f"{lines.system} is calibrated on {lines.extractant}, not on {extractant}; use a test by that "
+            "extractant, or see convert_soil_test and say that the value was converted"
+        )
+    if not np.isnan(lines.depth_in) and depth_in != lines.depth_in:
+        raise UnitError(
+            f"{lines.system} is calibrated on samples {lines.depth_in:g} in deep, not {depth_in:g} in; "
+            "sample to that depth"
+        )
+    return in_unit(test, test_unit, lines.test_unit)
+
+
+def in_unit(test, unit, to):
+    """Restate a soil test between ppm and lb/ac (x 2, the conventional furrow slice; AGBMPS)."""
+    for name in (unit, to):
+        if name not in TEST_UNITS:
+            raise UnitError(f"unknown unit of a soil test '{name}'; use one of: {', '.join(TEST_UNITS)}")
+    per = load_table("constants").set_index("item")["value"]["ppm_to_lb_per_ac"]
+    factor = {"ppm": 1.0, "mg/kg": 1.0, "lb/ac": 1 / per}
+    return test * factor[unit] / factor[to]
+
+
+def convert_soil_test(test: float, nutrient: str, extractant: str, to: str) -> pd.DataFrame:
+    """Restate a soil test by another extractant, by every published conversion.
+
+    Parameters
+    ----------
+    test : float
+        Elemental P or K [ppm].
+    nutrient : {'P', 'K'}
+    extractant, to : str
+        Bray-P1, Mehlich-3 or ammonium acetate.
+
+    Returns
+    -------
+    DataFrame
+        method, value [ppm], source_key, provenance. They disagree: a converted value is no substitute for
+        the test a system asks for.
+
+    Raises
+    ------
+    LookupFailed
+        If no conversion between the two is carried.
+    """
+    rows = load_table("constants")
+    rows = rows[rows["group"] == "extractant"].set_index("item")
+    pair = (nutrient, extractant.lower(), to.lower())
+    ratio = {"P": "Mehlich3_P per Bray_P1", "K": "Mehlich3_K per AA_K"}
+    base = {"P": "bray-p1", "K": "ammonium acetate"}
+    if nutrient not in base or set(pair[1:]) != {base[nutrient], "mehlich-3"}:
+        raise LookupFailed(
+            f"no conversion of {nutrient} from {extractant} to {to} is carried; there is Bray-P1 with "
+            "Mehlich-3 for P, and ammonium acetate with Mehlich-3 for K"
+        )
+    row = rows.loc[ratio[nutrient]]
+    value = test * row["value"] if pair[2] == "mehlich-3" else test / row["value"]
+    answers = [("ratio", value, row["source_key"], row["provenance"])]
+    if nutrient == "P":
+        slope = rows.loc["Bray_P1 from Mehlich3_ICP, slope"]
+        start = rows["value"]["Bray_P1 from Mehlich3_ICP, intercept"]
+        straight = start + slope["value"] * test
+        if pair[2] == "mehlich-3":
+            straight = (test - start) / slope["value"]
+        answers.append(("older Ohio line", straight, slope["source_key"], slope["provenance"]))
+    return pd.DataFrame(answers, columns=["method", "value", "source_key", "provenance"])

@@ -1,0 +1,207 @@
+"""Worked rates of the published soil-test systems, W1-W17, and mismatches refused.
+
+No source page printed a full example: the rates are arithmetic on the stated equations, done outside this
+code; the 1995 corn column also equals the printed 1995 table as remembered.
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fertkit.budget import compare_systems, convert_soil_test, soil_rate
+from fertkit.budget.thresholds import soil_class, thresholds
+from fertkit.errors import InputError, LookupFailed, UnitError
+from fertkit.reference import load_table
+
+BRAY = {"extractant": "Bray-P1", "depth_in": 8}
+ACETATE = {"extractant": "ammonium acetate", "depth_in": 8}
+M3 = {"extractant": "Mehlich-3", "depth_in": 8}
+KANSAS_P = {"extractant": "Mehlich-3 colorimetric", "depth_in": 6}
+ILLINOIS = {"depth_in": 7, "test_unit": "lb/ac"}
+WORKED = [
+    # id, system, nutrient, crop, yield, options, {test: lb/ac of oxide}
+    ("W1", "tri_state_1995", "P", "corn", 100, BRAY, {5: 87, 10: 62, 15: 37, 30: 37, 35: 18.5, 40: 0}),
+    ("W2", "tri_state_1995", "P", "corn", 140, BRAY,
+     {5: 101.8, 10: 76.8, 15: 51.8, 30: 51.8, 35: 25.9, 40: 0}),
+    ("W3", "tri_state_1995", "P", "corn", 180, BRAY,
+     {5: 116.6, 10: 91.6, 15: 66.6, 30: 66.6, 35: 33.3, 40: 0}),
+    ("W4", "tri_state_1995", "K", "corn", 150, ACETATE | {"cec": 10},
+     {50: 135.5, 75: 98, 100: 60.5, 120: 60.5, 140: 30.25, 150: 0}),
+    ("W5", "tri_state_1995", "K", "corn", 150, ACETATE | {"cec": 20},
+     {50: 210.5, 100: 110.5, 120: 70.5, 150: 60.5, 160: 45.375, 180: 0}),
+    ("W6", "tri_state_2020", "P", "corn", 180, M3, {12: 103}),
+    ("W7", "tri_state_2020", "P", "soybean", 60, M3, {15: 72.4}),
+    ("W8", "tri_state_2020", "P", "wheat", 90, M3, {22: 84.1}),
+    ("W9", "tri_state_2020", "P", "corn", 180, M3, {30: 63, 45: 0}),
+    ("W10", "tri_state_2020", "K", "corn", 150, M3 | {"cec": 10}, {80: 110}),
+    ("W11", "tri_state_2020", "K", "soybean", 60, M3 | {"cec": 20}, {100: 128.4}),
+    ("W12", "tri_state_2020", "K", "corn", 180, M3 | {"cec": 4}, {85: 74}),
+    ("W13", "tri_state_2020", "K", "corn", 200, M3 | {"cec": 15}, {140: 60, 175: 0}),
+    ("W14", "illinois_handbook", "P", "corn", 180, ILLINOIS | {"extractant": "Bray-P1", "p_supply": "high"},
+     {30: 89.1}),
+    ("W15", "illinois_handbook", "K", "corn", 180, ILLINOIS | {"extractant": "ammonium acetate", "cec": 15},
+     {260: 83.2}),
+    ("W16", "kansas_build", "P", "corn", 150, KANSAS_P, {10: 94.5}),
+    ("W16", "kansas_build", "K", "corn", 150, ACETATE | {"depth_in": 6}, {100: 106.5}),
+    ("W17", "kansas_sufficiency", "P", "corn", 150, KANSAS_P, {10: 40}),
+    ("W17", "kansas_sufficiency", "K", "corn", 150, ACETATE | {"depth_in": 6}, {100: 24}),
+    # checks 51-53 (M): the same systems
+    ("51", "tri_state_2020", "P", "corn", 180, M3, {12: 103.0}),
+    ("52", "tri_state_2020", "K", "corn", 150, M3 | {"cec": 10}, {80: 110.0}),
+    ("53", "tri_state_1995", "P", "corn", 140, BRAY, {5: 101.8, 10: 76.8, 15: 51.8, 35: 25.9, 40: 0}),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("case", WORKED, ids=lambda c: f"{c[0]}-{c[2]}")
+def test_worked_rates(case):
+    _, system, nutrient, crop, goal, options, expected = case
+    for test, rate in expected.items():
+        got = soil_rate(system, nutrient, test, crop, goal, **options)
+        assert got.rate_lb_ac == pytest.approx(rate, abs=0.06)
+
+
+@pytest.mark.parametrize(("yield_", "rounded"), [(100, [85, 60, 35, 35, 20, 0])])
+def test_rounds_to_the_printed_1995_column(yield_, rounded):
+    got = [
+        soil_rate("tri_state_1995", "P", t, "corn", yield_, **BRAY).rate_lb_ac
+        for t in (5, 10, 15, 30, 35, 40)
+    ]
+    assert np.allclose(got, rounded, atol=2.6)
+
+
+def test_build_up_per_ppm():
+    # check 44, P OSU_BUILD2012: 6 and 10 lb K2O per ppm at CEC 10 and 30; check 45: 20 lb P2O5 is 9.78 kg P/ha
+    rates = load_table("soil_rates")
+    k = rates[(rates["system"] == "tri_state_1995") & (rates["parameter"] == "build_per_unit")].set_index(
+        "nutrient"
+    )
+    assert k["value"]["K"] + k["per_cec"]["K"] * 10 == 6
+    assert k["value"]["K"] + k["per_cec"]["K"] * 30 == pytest.approx(10)
+    assert k["value"]["P"] * 1.12085 * 0.43643 == pytest.approx(9.78, abs=0.02)
+    pampas = rates[rates["system"] == "pampas_mollisols"].set_index("parameter")["value"]
+    assert pampas["buffer_low"] <= 9.78 <= pampas["buffer_high"]
+
+
+def test_edge_at_the_limit():
+    # 2020: nothing at or above the maintenance limit (OSU_ANR96); 1995: maintenance up to and at it
+    assert soil_rate("tri_state_2020", "P", 40, "corn", 180, **M3).zone == "none"
+    assert soil_rate("tri_state_2020", "P", 39.9, "corn", 180, **M3).zone == "maintenance"
+    assert soil_rate("tri_state_1995", "P", 30, "corn", 180, **BRAY).zone == "maintenance"
+
+
+def test_wheat_in_the_rotation_raises_the_p_level():
+    # ALGL2020: 30 instead of 20 ppm for the whole rotation; K is not touched
+    alone = soil_rate("tri_state_2020", "P", 25, "corn", 180, **M3)
+    mixed = soil_rate("tri_state_2020", "P", 25, "corn", 180, rotation=["soybean", "winter wheat"], **M3)
+    assert (alone.zone, mixed.zone) == ("maintenance", "build-up")
+    assert mixed.rate_lb_ac == pytest.approx(alone.rate_lb_ac + 5 * 20 / 4)
+    k = soil_rate("tri_state_2020", "K", 110, "corn", 180, rotation=["wheat"], cec=10, **M3)
+    assert k.rate_lb_ac == soil_rate("tri_state_2020", "K", 110, "corn", 180, cec=10, **M3).rate_lb_ac
+
+
+def test_superseded_and_memory_are_said():
+    old = soil_rate("tri_state_1995", "P", 10, "corn", 180, **BRAY)
+    assert "(superseded)" in old.summary()
+    assert "from memory, confirm before use" in old.summary()
+    assert not old.checks["passed"].all()
+    assert "(15 - 10) x 20 / 4 + 66.6 = 91.6" in old.summary()
+    assert {"TRI1995", "OSU_BUILD2012"} <= set(old.sources["source_key"])
+
+
+def test_own_removal_and_years():
+    got = soil_rate("tri_state_2020", "P", 10, "corn", 180, removal_lb_ac=50, years=2, **M3)
+    assert got.rate_lb_ac == pytest.approx(10 * 20 / 2 + 50)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.floats(0, 300), st.floats(0, 300), st.floats(2, 30))
+def test_a_higher_test_never_asks_for_more(a, b, cec):
+    low, high = sorted((a, b))
+    for system, on in (("tri_state_1995", ACETATE), ("tri_state_2020", M3)):
+        more, less = (soil_rate(system, "K", t, "corn", 150, cec=cec, **on).rate_lb_ac for t in (low, high))
+        assert more >= less - 1e-9 >= -1e-9
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.floats(0, 100))
+def test_test_unit_does_not_change_the_rate(test):
+    in_ppm = soil_rate("tri_state_2020", "P", test, "corn", 180, **M3).rate_lb_ac
+    in_lb = soil_rate("tri_state_2020", "P", 2 * test, "corn", 180, test_unit="lb/ac", **M3).rate_lb_ac
+    assert in_lb == pytest.approx(in_ppm)
+
+
+def test_sixty_pounds_are_thirty_ppm():
+    # check 43, P AGBMPS
+    assert soil_rate("tri_state_2020", "P", 60, "corn", 180, test_unit="lb/ac", **M3).table["value"][0] == 30
+
+
+def test_conversions_disagree_and_both_show():
+    # check 42, P AGBMPS: Mehlich-3 22 is Bray 10 by the older line; OSU_ANR75: 16.3 by the ratio
+    got = convert_soil_test(22, "P", "Mehlich-3", "Bray-P1").set_index("method")["value"]
+    assert got["older Ohio line"] == pytest.approx(10.2, abs=0.3)
+    assert got["ratio"] == pytest.approx(16.3, abs=0.05)
+    back = convert_soil_test(got["older Ohio line"], "P", "Bray-P1", "Mehlich-3").set_index("method")["value"]
+    assert back["older Ohio line"] == pytest.approx(22)
+    assert convert_soil_test(100, "K", "ammonium acetate", "Mehlich-3")["value"][0] == pytest.approx(114)
+    with pytest.raises(LookupFailed, match="no conversion"):
+        convert_soil_test(10, "P", "Olsen", "Bray-P1")
+
+
+@pytest.mark.parametrize(
+    ("change", "error", "says"),
+    [
+        ({"extractant": "Bray-P1"}, UnitError, "calibrated on Mehlich-3, not on Bray-P1"),
+        ({"depth_in": 6}, UnitError, "8 in deep, not 6 in"),
+        ({"test_unit": "kg/ha"}, UnitError, "unknown unit of a soil test"),
+        ({"test": -3}, InputError, "give a number, 0 or more"),
+        ({"test": float("nan")}, InputError, "give a number"),
+        ({"nutrient": "Zn"}, LookupFailed, "unknown nutrient of a soil test"),
+        ({"system": "iowa_2013"}, LookupFailed, "unknown soil-test system with rates"),
+        ({"crop": "potato", "yield_unit": "cwt/ac"}, LookupFailed, "has none for potato"),
+        ({"yield_goal": 5000}, InputError, "cannot yield"),
+        ({"nutrient": "K"}, LookupFailed, "give cec="),
+        ({"nutrient": "K", "cec": -4}, InputError, "not a CEC"),
+        ({"years": 0}, InputError, "a year or more"),
+        ({"removal_lb_ac": -1}, InputError, "not a removal"),
+    ],
+)
+def test_mismatches_are_refused(change, error, says):
+    request = {
+        "system": "tri_state_2020",
+        "nutrient": "P",
+        "test": 15,
+        "crop": "corn",
+        "yield_goal": 180,
+    } | M3
+    with pytest.raises(error, match=says):
+        soil_rate(**(request | change))
+
+
+def test_illinois_needs_the_supplying_power():
+    with pytest.raises(LookupFailed, match="p_supply="):
+        soil_rate("illinois_handbook", "P", 30, "corn", 180, extractant="Bray-P1", **ILLINOIS)
+    assert thresholds("illinois_handbook", "P", "corn", p_supply="low").critical == 50
+
+
+def test_classes():
+    word, row = soil_class("iowa_2013", "P", 17.5, "corn", extractant="Mehlich-3 ICP")
+    assert (word, row["status"]) == ("low", "superseded")
+    assert soil_class("new_jersey", "K", 300, "corn", extractant="Mehlich-3")[0] == "very high"
+    with pytest.raises(UnitError, match="no P classes for Olsen"):
+        soil_class("iowa_2013", "P", 17, "corn", extractant="Olsen")
+
+
+def test_side_by_side():
+    tests = pd.DataFrame(
+        {"extractant": ["Mehlich-3", "ammonium acetate"], "depth_in": [8, 7], "test": [110, 100]}
+    )
+    rows = compare_systems("K", tests, "corn", 180, cec=12).table.set_index("system")
+    assert rows["rate_lb_ac"]["tri_state_2020"] == pytest.approx(10 * 6.4 / 4 + 36 + 20)
+    assert rows["rate_lb_ac"]["illinois_handbook"] == pytest.approx(100 * 4 / 4 + 180 * 0.24)
+    assert "ammonium acetate on a sample 8 in deep" in rows["why_not"]["tri_state_1995"]
+    assert rows["status"]["tri_state_1995"] == "superseded"
+    assert np.isnan(rows["rate_lb_ac"]["kansas_build"])
+    with pytest.raises(InputError, match="no usable soil test"):
+        compare_systems("K", tests.drop(columns="test"), "corn", 180)
