@@ -4,6 +4,8 @@ The windows are adjustable proposals kept in ``reference/tissue/windows.csv`` an
 what is asked about, never what a result is.
 """
 
+from functools import cache
+
 import numpy as np
 import pandas as pd
 
@@ -16,21 +18,22 @@ MACROS = ("N", "P", "K", "Ca", "Mg", "S")
 CLEAR, RIVAL, FEWEST = 0.9, 0.5, 2  # share inside the window that settles a unit, that spoils it; nutrients
 
 
-def windows() -> pd.DataFrame:
-    """Plausible window of each nutrient in its own unit (% or mg/kg), indexed by nutrient."""
-    return load_facts("windows", ("low", "high", "impossible_above")).set_index("nutrient")
+@cache
+def _windows() -> dict[str, tuple[str, float, float, float]]:
+    table = load_facts("windows", ("low", "high", "impossible_above"))
+    return {r.nutrient: (r.unit, r.low, r.high, r.impossible_above) for r in table.itertuples()}
 
 
 def home_unit(nutrient: str) -> str:
     """Unit fertkit states a nutrient in: % for macronutrients, Cl and Na, mg/kg for the others."""
-    return windows()["unit"].get(nutrient, "mg/kg")
+    return _windows()[nutrient][0] if nutrient in _windows() else "mg/kg"
 
 
 def share_plausible(values, nutrient: str, unit: str) -> float:
     """Share of the values inside the nutrient's window if they were in `unit`."""
-    window = windows().loc[nutrient]
-    home = convert_concentration(np.asarray(values, float), unit, window["unit"])
-    return float(np.mean((home >= window["low"] * (1 - 1e-9)) & (home <= window["high"] * (1 + 1e-9))))
+    home, low, high, _ = _windows()[nutrient]
+    values = convert_concentration(np.asarray(values, float), unit, home)
+    return float(np.mean((values >= low * (1 - 1e-9)) & (values <= high * (1 + 1e-9))))
 
 
 def infer_units(unstated: dict, stated: dict) -> tuple[dict, dict]:
@@ -88,8 +91,8 @@ def _group_unit(values, stated, fewest):
 
 def impossible(nutrient: str, values, unit: str):
     """Mark values no plant dry matter can hold."""
-    window = windows().loc[nutrient]
-    return convert_concentration(np.asarray(values, float), unit, window["unit"]) > window["impossible_above"]
+    home, _, _, most = _windows()[nutrient]
+    return convert_concentration(np.asarray(values, float), unit, home) > most
 
 
 def mislabelled(values: dict, units: dict) -> Problem | None:

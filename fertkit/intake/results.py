@@ -121,7 +121,7 @@ def _long(b: int, block: Block, problems):
 
 def _stated_unit(in_name, in_column):
     unit = find_unit(in_column)
-    if not in_column or unit == in_name:
+    if not in_column or (unit and unit == in_name):
         return in_name, ""
     if not unit:
         if is_other_matrix(in_column):

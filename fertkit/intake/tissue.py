@@ -1,20 +1,21 @@
 """Read a laboratory's tissue file, whatever its shape, into one tidy frame of dry-matter concentrations."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import InputError, LookupFailed, Problem
+from fertkit.errors import InputError, Problem
 from fertkit.intake.context import specimens_of
 from fertkit.intake.files import RawTable, open_tables
 from fertkit.intake.layout import Layout, find_layout
 from fertkit.intake.numbers import NumberStyle, number_style, read_number
-from fertkit.intake.plausible import home_unit, impossible, infer_units, mislabelled, sanity_checks
+from fertkit.intake.plausible import home_unit, sanity_checks
 from fertkit.intake.results import ResultColumn, result_columns
-from fertkit.intake.units import find_unit, is_other_matrix
+from fertkit.intake.settle import ReadColumn, settle_units
+from fertkit.intake.units import is_other_matrix
 from fertkit.results import Result
-from fertkit.units import convert_concentration
 
 COLUMNS = [
     "specimen", "sample_id", "lab_id", "crop", "growth_stage", "plant_part", "sampled", "area",
@@ -32,15 +33,14 @@ class TissueSamples(Result):
     tidy : DataFrame
         One row per result: specimen (1, 2, ... one per analysed sample), sample_id, lab_id, crop,
         growth_stage, plant_part, sampled, area ('good', 'poor' or ''), nutrient, value [unit], unit (% or
-        mg/kg of dry matter), censored ('', '<', '>', 'not detected'), flag (laboratory's mark), row (of the file).
+        mg/kg of dry matter), censored ('', '<', '>', 'not detected'), flag (laboratory's mark), row of the
+        file.
     others : DataFrame
         specimen, sample_id and every other column of the file, as text.
     report : DataFrame
         what (recognised, inferred, dropped), item, detail, row.
     problems : tuple of Problem
         Notes that do not stop the reading.
-    checks : DataFrame
-        Sanity of the numbers.
     name : str
         File name.
     """
@@ -49,12 +49,16 @@ class TissueSamples(Result):
     others: pd.DataFrame
     report: pd.DataFrame
     problems: tuple[Problem, ...]
-    checks: pd.DataFrame
     name: str = "table"
 
     @property
     def table(self) -> pd.DataFrame:
         return self.tidy
+
+    @cached_property
+    def checks(self) -> pd.DataFrame:
+        """Sanity of the numbers: sums, ratios, soil on the leaf, copied lines."""
+        return sanity_checks(self.tidy)
 
     @property
     def sources(self) -> pd.DataFrame:
@@ -137,12 +141,12 @@ def read_tissue(
     style = NumberStyle(decimal, "as given") if decimal else _style(columns, raw)
     specimens, others, notes, report = specimens_of(layout, columns, crop, stage, part, date_format)
     _refuse_sap(specimens, raw.name)
-    results = _read_cells(columns, style, problems)
-    results, unit_report = _settle_units(results, columns, units, problems)
+    reads = [_read_cells(column, style, problems) for column in columns]
+    unit_report = settle_units(reads, units, problems)
     if problems:
         raise InputError(raw.name, sorted(problems, key=lambda p: p.row or 0))
-    tidy = specimens.merge(results, on="specimen", how="inner", suffixes=("_sample", ""))
-    tidy = tidy.sort_values(["specimen", "order"], kind="stable")[COLUMNS].reset_index(drop=True)
+    tidy = specimens.merge(_long_frame(reads), on="specimen", how="inner", suffixes=("_sample", ""))
+    tidy = tidy.sort_values("specimen", kind="stable")[COLUMNS].reset_index(drop=True)
     if tidy.empty:
         remedy = "check that the lines under the header hold numbers"
         raise InputError(raw.name, [Problem("the table holds no results", remedy)])
@@ -152,7 +156,6 @@ def read_tissue(
         others,
         pd.DataFrame(report, columns=REPORT_COLUMNS),
         tuple(notes + _value_notes(tidy)),
-        sanity_checks(tidy),
         raw.name,
     )
 
@@ -214,32 +217,29 @@ def _style(columns, raw) -> NumberStyle:
     return number_style((cell for column in columns for cell in column.cells), raw.delimiter)
 
 
-def _read_cells(columns: list[ResultColumn], style, problems) -> pd.DataFrame:
-    """Read every result cell; long frame specimen, nutrient, value, cell unit, censored, flag, row."""
-    frames = []
-    for k, column in enumerate(columns):
-        readings = [read_number(cell, style) for cell in column.cells]
-        for reading, cell, (row, label) in zip(readings, column.cells, column.places, strict=True):
-            if reading.problem:
-                problems.append(Problem(reading.problem, _remedy(reading.problem), row, label, str(cell)))
-        frames.append(
-            pd.DataFrame(
-                {
-                    "specimen": column.specimens,
-                    "nutrient": column.nutrient,
-                    "value": np.array([r.value for r in readings], float),
-                    "cell_unit": [r.unit for r in readings],
-                    "censored": [r.censored for r in readings],
-                    "flag": [_joined(r.flag, note) for r, note in zip(readings, column.flags, strict=True)],
-                    "row": [row for row, _ in column.places],
-                    "column": k,
-                    "order": k,
-                }
-            )
-        )
-    results = pd.concat(frames, ignore_index=True)
-    said = results["value"].notna() | (results["censored"] != "") | (results["flag"] != "")
-    return results[said].reset_index(drop=True)
+def _read_cells(column: ResultColumn, style, problems) -> ReadColumn:
+    readings = [read_number(cell, style) for cell in column.cells]
+    for reading, cell, (row, label) in zip(readings, column.cells, column.places, strict=True):
+        if reading.problem:
+            problems.append(Problem(reading.problem, _remedy(reading.problem), row, label, str(cell)))
+    return ReadColumn(column, readings, np.array([r.value for r in readings], float))
+
+
+def _long_frame(reads: list[ReadColumn]) -> pd.DataFrame:
+    """All columns below each other: specimen, nutrient, value, unit, censored, flag, row; tested cells only."""
+    columns = [(read.column, r, i) for read in reads for i, r in enumerate(read.readings)]
+    frame = pd.DataFrame(
+        {
+            "specimen": [column.specimens[i] for column, _, i in columns],
+            "nutrient": [column.nutrient for column, _, _ in columns],
+            "value": np.concatenate([read.numbers for read in reads]),
+            "unit": [home_unit(column.nutrient) for column, _, _ in columns],
+            "censored": [reading.censored for _, reading, _ in columns],
+            "flag": [_joined(reading.flag, column.flags[i]) for column, reading, i in columns],
+            "row": [column.places[i][0] for column, _, i in columns],
+        }
+    )
+    return frame[frame["value"].notna() | (frame["censored"] != "") | (frame["flag"] != "")]
 
 
 def _remedy(complaint):
@@ -250,84 +250,6 @@ def _remedy(complaint):
 
 def _joined(flag, note):
     return "; ".join(filter(None, [flag, note]))
-
-
-def _settle_units(results, columns, given, problems):
-    """Give every column its unit (user's, stated, told together), convert values to home units."""
-    report, units = [], {}
-    given = _given_units(given, columns, problems)
-    for k, column in enumerate(columns):
-        mine = results[results["column"] == k]
-        inside = set(mine.loc[mine["cell_unit"] != "", "cell_unit"])
-        if column.nutrient in given:
-            units[k] = given[column.nutrient]
-            if column.unit and column.unit != units[k]:
-                detail = f"{units[k]} as the user vouches; the file says {column.unit}"
-                report.append(("inferred", f"unit of {column.nutrient}", detail, None))
-        elif len(inside | ({column.unit} - {""})) > 1:
-            remedy = "state one unit for the column, or give units="
-            problems.append(Problem("two units in one column", remedy, column=column.label))
-        else:
-            units[k] = column.unit or next(iter(inside), "")
-    unstated = {columns[k].nutrient: _plain_values(results, k) for k, unit in units.items() if not unit}
-    told, why = infer_units(unstated, {columns[k].nutrient: u for k, u in units.items() if u})
-    for k in [k for k, unit in units.items() if not unit]:
-        nutrient = columns[k].nutrient
-        units[k] = told.get(nutrient, "")
-        if units[k]:
-            report.append(("inferred", f"unit of {nutrient}", f"{units[k]}: {why[nutrient]}", None))
-        else:
-            remedy = f"put the unit in the header, or give units={{'{nutrient}': '%'}} or the like"
-            what = f"the unit is missing and cannot be told: {why[nutrient]}"
-            problems.append(Problem(what, remedy, column=columns[k].label))
-    return _convert(results, columns, units, bool(given), problems), report
-
-
-def _plain_values(results, k):
-    mine = results[(results["column"] == k) & (results["censored"] == "") & (results["value"] > 0)]
-    return mine["value"].to_numpy()
-
-
-def _given_units(given, columns, problems):
-    if given is None:
-        return {}
-    if isinstance(given, str):
-        given = {c.nutrient: given for c in columns if home_unit(c.nutrient) == "%"}
-    known = {n: find_unit(u) for n, u in given.items()}
-    for nutrient, unit in known.items():
-        if not unit:
-            remedy = "use one of: %, g/kg, mg/g, mg/kg, ppm, ug/g"
-            problems.append(Problem(f"unknown unit for {nutrient}", remedy, value=given[nutrient]))
-    if not set(known) <= {c.nutrient for c in columns}:
-        lost = ", ".join(sorted(set(known) - {c.nutrient for c in columns}))
-        raise LookupFailed(f"units= names {lost}, which the file does not hold")
-    return {n: u for n, u in known.items() if u}
-
-
-def _convert(results, columns, units, vouched, problems):
-    results["unit"] = ""
-    for k, unit in units.items():
-        if not unit:
-            continue
-        nutrient, mine = columns[k].nutrient, results["column"] == k
-        values = results.loc[mine, "value"]
-        for i in values.index[impossible(nutrient, values, unit)]:
-            remedy = "check the decimal mark and the unit; correct the header, or give units="
-            what = f"no plant dry matter holds {values[i]:g} {unit} {nutrient}"
-            problems.append(
-                Problem(what, remedy, int(results.loc[i, "row"]), columns[k].label, f"{values[i]:g}")
-            )
-        home = home_unit(nutrient)
-        if unit != home:
-            results.loc[mine, "value"] = convert_concentration(values, unit, home)
-        results.loc[mine, "unit"] = home
-    stated = {columns[k].nutrient: u for k, u in units.items() if u}
-    plain = {columns[k].nutrient: _plain_values(results, k) for k in units}
-    home = {n: convert_concentration(v, home_unit(n), stated[n]) for n, v in plain.items() if n in stated}
-    slip = None if vouched else mislabelled(home, stated)
-    if slip:
-        problems.append(slip)
-    return results
 
 
 def _value_notes(tidy):

@@ -104,10 +104,9 @@ def sample_detail(scores, sample, ax=None):
     first = rows.iloc[0]
     title = f"{first['sample_id']}: {first['crop']}, {first['growth_stage']}, {first['plant_part']}"
     scale = "result ÷ middle lower limit of the sources (log scale)"
-    key = (
-        "bar: sufficiency range; ticks: critical level; * from memory; line: about 95 % of the result's error"
-    )
-    return finish(ax, title=title, xlabel=f"{scale}\n{key}", grid="x")
+    key = "bar: sufficiency range · ticks: critical level · * from memory"
+    dot = "dot: the result, with about 95 % of its error"
+    return finish(ax, title=title, xlabel=f"{scale}\n{key}\n{dot}", grid="x")
 
 
 def _shown_samples(table, most):

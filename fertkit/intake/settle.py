@@ -1,0 +1,109 @@
+"""Give every column of results its unit (the user's, the stated, or one told together), and convert it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fertkit.errors import LookupFailed, Problem
+from fertkit.intake.numbers import Reading
+from fertkit.intake.plausible import home_unit, impossible, infer_units, mislabelled
+from fertkit.intake.results import ResultColumn
+from fertkit.intake.units import find_unit
+from fertkit.units import convert_concentration
+
+
+@dataclass
+class ReadColumn:
+    """A result column with its cells read; ``numbers`` are in `unit`."""
+
+    column: ResultColumn
+    readings: list[Reading]
+    numbers: np.ndarray
+    unit: str = ""
+
+    @property
+    def plain(self) -> np.ndarray:
+        """Uncensored values above zero."""
+        uncensored = np.array([not r.censored for r in self.readings], bool)
+        with np.errstate(invalid="ignore"):
+            return self.numbers[uncensored & (self.numbers > 0)]
+
+
+def settle_units(columns: list[ReadColumn], given, problems: list[Problem]) -> list:
+    """Set the unit of every column and convert its values to home units, in place.
+
+    Returns
+    -------
+    list of (what, item, detail, row)
+        What was inferred, for the report. Problems are added to `problems`.
+    """
+    vouched = _given_units(given, columns, problems)
+    report = [line for read in columns for line in _stated(read, vouched, problems)]
+    unstated = {read.column.nutrient: read.plain for read in columns if not read.unit}
+    told, why = infer_units(unstated, {r.column.nutrient: r.unit for r in columns if r.unit})
+    for read in columns:
+        nutrient = read.column.nutrient
+        if read.unit:
+            continue
+        read.unit = told.get(nutrient, "")
+        if read.unit:
+            report.append(("inferred", f"unit of {nutrient}", f"{read.unit}: {why[nutrient]}", None))
+        else:
+            remedy = f"put the unit in the header, or give units={{'{nutrient}': '%'}} or the like"
+            what = f"the unit is missing and cannot be told: {why[nutrient]}"
+            problems.append(Problem(what, remedy, column=read.column.label))
+    known = [read for read in columns if read.unit]
+    slip = mislabelled(
+        {r.column.nutrient: r.plain for r in known}, {r.column.nutrient: r.unit for r in known}
+    )
+    if slip and not vouched:
+        problems.append(slip)
+    for read in known:
+        _convert(read, problems)
+    return report
+
+
+def _given_units(given, columns, problems):
+    if given is None:
+        return {}
+    held = {read.column.nutrient for read in columns}
+    if isinstance(given, str):
+        given = {nutrient: given for nutrient in held if home_unit(nutrient) == "%"}
+    if not set(given) <= held:
+        raise LookupFailed(
+            f"units= names {', '.join(sorted(set(given) - held))}, which the file does not hold"
+        )
+    known = {nutrient: find_unit(unit) for nutrient, unit in given.items()}
+    for nutrient in [n for n, unit in known.items() if not unit]:
+        remedy = "use one of: %, g/kg, mg/g, mg/kg, ppm, ug/g"
+        problems.append(Problem(f"unknown unit for {nutrient}", remedy, value=given[nutrient]))
+    return {n: u for n, u in known.items() if u}
+
+
+def _stated(read: ReadColumn, vouched, problems):
+    nutrient, header = read.column.nutrient, read.column.unit
+    stated = {r.unit for r in read.readings} | {header}
+    stated.discard("")
+    if nutrient in vouched:
+        read.unit = vouched[nutrient]
+        if header and header != read.unit:
+            detail = f"{read.unit} as the user vouches; the file says {header}"
+            yield "inferred", f"unit of {nutrient}", detail, None
+    elif len(stated) > 1:
+        remedy = "state one unit for the column, or give units="
+        problems.append(Problem("two units in one column", remedy, column=read.column.label))
+        read.unit = header or sorted(stated)[0]  # settled only so that nothing else is complained of
+    else:
+        read.unit = next(iter(stated), "")
+
+
+def _convert(read: ReadColumn, problems):
+    nutrient, home = read.column.nutrient, home_unit(read.column.nutrient)
+    for i in np.flatnonzero(impossible(nutrient, read.numbers, read.unit)):
+        row, label = read.column.places[i]
+        value = f"{read.numbers[i]:g}"
+        what = f"no plant dry matter holds {value} {read.unit} {nutrient}"
+        remedy = "check the decimal mark and the unit; correct the header, or give units="
+        problems.append(Problem(what, remedy, row, label, value))
+    if read.unit != home:
+        read.numbers = convert_concentration(read.numbers, read.unit, home)
