@@ -4,13 +4,10 @@ The page holds no script and asks nothing of the network: figures are inlined as
 message as alternative text; the style sheet is inside and has a print form.
 """
 
-import os
-import tempfile
 from base64 import b64encode
 from dataclasses import dataclass
 from importlib.resources import files
 from io import BytesIO
-from pathlib import Path
 
 import pandas as pd
 
@@ -83,24 +80,3 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
         style=(home / "page.css").read_text(encoding="utf-8"),
         version=fertkit.__version__,
     )
-
-
-def write_page(html: str, path) -> Path:
-    """Write a page whole or not at all: a failed write leaves the old file as it was.
-
-    Raises
-    ------
-    OSError
-        If the folder does not exist or cannot be written.
-    """
-    path = Path(path)
-    handle, draft = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as out:
-            out.write(html)
-        os.chmod(draft, 0o644)
-        os.replace(draft, path)
-    except BaseException:
-        Path(draft).unlink(missing_ok=True)
-        raise
-    return path

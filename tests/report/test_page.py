@@ -1,6 +1,5 @@
-"""A page is self-contained and safe: user text escaped, nothing fetched, written whole or not at all."""
+"""A page is self-contained and safe: user text escaped, nothing fetched."""
 
-import os
 from html.parser import HTMLParser
 from types import SimpleNamespace
 
@@ -8,7 +7,7 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from fertkit.report.page import Section, render_page, svg_picture, write_page
+from fertkit.report.page import Section, render_page, svg_picture
 
 
 class Links(HTMLParser):
@@ -79,13 +78,3 @@ def test_sources_are_listed_with_their_mark(axes):
 
 def test_same_figure_gives_same_bytes(axes):
     assert svg_picture(axes) == svg_picture(axes)
-
-
-def test_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
-    target = tmp_path / "field.html"
-    write_page("old", target)
-    monkeypatch.setattr(os, "replace", lambda *_: (_ for _ in ()).throw(OSError("disk full")))
-    with pytest.raises(OSError, match="disk full"):
-        write_page("new", target)
-    assert target.read_text() == "old"
-    assert [p.name for p in tmp_path.iterdir()] == ["field.html"]

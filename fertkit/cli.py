@@ -1,0 +1,269 @@
+"""The command line: one subcommand a question, each a thin call on the library."""
+
+import argparse
+import sys
+from pathlib import Path
+
+from fertkit import __version__
+from fertkit.errors import FertkitError, unknown
+
+_PRICES = "prices in one currency of your own; only their ratio moves the optimum"
+
+
+def main(argv=None) -> int:
+    """Run the command line; give 0, or 2 when the input cannot be used."""
+    try:
+        arguments = _parser().parse_args(argv)
+        arguments.run(arguments)
+    except FertkitError as error:
+        print(f"fertkit: {error}", file=sys.stderr)
+        return 2
+    except OSError as error:
+        print(f"fertkit: {error.filename or 'file'}: {error.strerror}", file=sys.stderr)
+        return 2
+    return 0
+
+
+def _parser():
+    parser = argparse.ArgumentParser(
+        prog="fertkit",
+        description="Crop nutrition field by field: needs, leaf tests, strip trials, optimum rate.",
+    )
+    parser.add_argument("--version", action="version", version=f"fertkit {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="QUESTION")
+    for add in (_add_field, _add_needs, _add_leaf, _add_strips, _add_sources, _add_open):
+        add(commands)
+    return parser
+
+
+def _command(commands, name, run, help_text, example):
+    command = commands.add_parser(
+        name,
+        help=help_text,
+        description=help_text,
+        epilog=f"example: {example}",
+    )
+    command.set_defaults(run=run)
+    return command
+
+
+def _add_prices(command):
+    command.add_argument(
+        "--nutrient-price", type=float, required=True, metavar="P",
+        help="price of a unit of the nutrient, in the rate's unit of mass (per lb for lb/ac, ...)",
+    )  # fmt: skip
+    command.add_argument(
+        "--grain-price", type=float, required=True, metavar="P",
+        help="price of a unit of grain, in the yield's unit (per bu for bu/ac, per t for t/ha); " + _PRICES,
+    )  # fmt: skip
+    command.add_argument("--seed", type=int, default=0, help="seed of the resampling (default 0)")
+
+
+def _add_field(commands):
+    command = _command(
+        commands, "field", _run_field,
+        "answer for one field: needs, leaf test, strip trial, optimum rate; print it and write a page",
+        "fertkit field --crop soybean --goal 60 --leaf leaf_tests.csv --strips soybean_k_strips.csv "
+        "--nutrient-price 0.45 --grain-price 11 --page field.html",
+    )  # fmt: skip
+    command.add_argument("--crop", required=True, help="crop, e.g. soybean, corn, wheat")
+    command.add_argument(
+        "--goal", type=float, required=True, metavar="YIELD", help="yield goal [--goal-unit]"
+    )
+    command.add_argument("--goal-unit", default="bu/ac", help="bu/ac (default), lb/ac, kg/ha, t/ha, ...")
+    command.add_argument(
+        "--leaf", type=Path, required=True, help="laboratory file (CSV, TSV, XLSX, XLS, ODS)"
+    )
+    command.add_argument("--ranges", type=Path, help="your own table of ranges instead of the bundled ones")
+    command.add_argument("--strips", type=Path, required=True, help="strip file: block, rate, yield, ...")
+    _add_prices(command)
+    command.add_argument(
+        "--page", type=Path, default=Path("field.html"), help="page to write (default field.html)"
+    )
+
+
+def _add_needs(commands):
+    command = _command(
+        commands, "needs", _run_needs,
+        "what a crop takes up, what leaves with the harvest and what stays [lb/ac], by source",
+        "fertkit needs soybean 80",
+    )  # fmt: skip
+    command.add_argument("crop")
+    command.add_argument("goal", type=float, metavar="YIELD", help="yield goal [--goal-unit]")
+    command.add_argument("--goal-unit", default="bu/ac", help="bu/ac (default), lb/ac, kg/ha, t/ha, ...")
+    command.add_argument("--unit", default="lb/ac", choices=["lb/ac", "kg/ha"], help="unit of the amounts")
+    command.add_argument("--source", help="one source key only (see: fertkit sources)")
+    command.add_argument("--table", type=Path, help="also write every source's figures to this CSV file")
+
+
+def _add_leaf(commands):
+    command = _command(
+        commands, "leaf", _run_leaf,
+        "score leaf tests against published sufficiency ranges and explain what is short",
+        "fertkit leaf leaf_tests.csv --crop soybean",
+    )  # fmt: skip
+    command.add_argument("file", type=Path, help="laboratory file (CSV, TSV, XLSX, XLS, ODS)")
+    command.add_argument("--crop", help="crop, where the file does not say")
+    command.add_argument("--stage", help="growth stage, where the file does not say, e.g. R2")
+    command.add_argument("--part", help="plant part, where the file does not say, e.g. 'ear leaf'")
+    command.add_argument("--source", help="one source key only (see: fertkit sources)")
+    command.add_argument("--ranges", type=Path, help="your own table of ranges instead of the bundled ones")
+    command.add_argument("--table", type=Path, help="also write every score to this CSV file")
+
+
+def _add_strips(commands):
+    command = _command(
+        commands, "strips", _run_strips,
+        "fit response curves to a strip trial and find the economic optimum rate with its interval",
+        "fertkit strips soybean_k_strips.csv --crop soybean --nutrient-price 0.45 --grain-price 11",
+    )  # fmt: skip
+    command.add_argument(
+        "file", type=Path, help="strip file: trial, block, rate, yield, optional moisture, ..."
+    )
+    command.add_argument("--crop", help="crop, for the trade moisture when the file gives moisture")
+    _add_prices(command)
+    command.add_argument("--table", type=Path, help="also write the comparison of curves to this CSV file")
+
+
+def _add_sources(commands):
+    command = _command(
+        commands, "sources", _run_sources, "list the publications behind the numbers, or cite some of them",
+        "fertkit sources STAMMER2018",
+    )  # fmt: skip
+    command.add_argument("keys", nargs="*", metavar="KEY", help="source keys as the outputs show them")
+
+
+def _add_open(commands):
+    command = _command(
+        commands, "open", _run_open,
+        "open the notebooks in the browser, on this machine only",
+        "fertkit open",
+    )  # fmt: skip
+    command.add_argument(
+        "--pages", action="store_true", help="as pages without code (needs the workshop extra)"
+    )
+    command.add_argument(
+        "--room", action="store_true", help="for a class: kernels kept warm, idle ones ended"
+    )
+    command.add_argument("--port", type=int, help="port on the loopback address (default: a free one)")
+
+
+def _run_field(arguments):
+    from fertkit.budget import nutrient_budget
+    from fertkit.report.field import FieldAnswer, field_lines, field_page
+    from fertkit.report.write import write_whole
+    from fertkit.tissue import explain
+
+    budget = nutrient_budget(arguments.crop, arguments.goal, arguments.goal_unit)
+    scores = _score(arguments, crop=budget.crop)
+    trials, applied = _analyse(arguments, budget.crop)
+    season = _season(arguments)
+    answer = FieldAnswer(budget, season, scores, explain(scores), trials, applied)
+    html = field_page(answer)
+    print("\n".join(field_lines(answer)))
+    page = write_whole(html, arguments.page)
+    print(f"Page with figures and sources: {page}. Notebooks: fertkit open")
+
+
+def _season(arguments):
+    from fertkit.budget import season_demand
+    from fertkit.errors import NotEstimable
+
+    try:
+        return season_demand(arguments.crop, arguments.goal, arguments.goal_unit)
+    except NotEstimable:  # no points of the season are published for the crop
+        return None
+
+
+def _score(arguments, crop=None):
+    from fertkit.errors import NotEstimable
+    from fertkit.intake import read_tissue
+    from fertkit.reference import base_crop
+    from fertkit.tissue import score_tissue
+
+    given = {name: getattr(arguments, name, None) for name in ("stage", "part")}
+    samples = read_tissue(arguments.leaf, crop=arguments.crop if crop is None else None, **given)
+    table = samples.table
+    if crop is not None:
+        table = table[table["crop"].map(lambda name: bool(name) and base_crop(name) == base_crop(crop))]
+        if table.empty:
+            held = ", ".join(sorted(set(samples.table["crop"]))) or "none named"
+            raise NotEstimable(f"{arguments.leaf.name} holds no sample of {crop}; its crops: {held}")
+    return score_tissue(table, arguments.ranges, source=getattr(arguments, "source", None))
+
+
+def _analyse(arguments, crop):
+    from fertkit.intake import read_strips
+    from fertkit.response import analyse_response
+
+    strips = read_strips(arguments.strips, crop=crop)
+    prices = {"nutrient_price": arguments.nutrient_price, "grain_price": arguments.grain_price}
+    trials = {
+        name: analyse_response(rows, **prices, seed=arguments.seed)
+        for name, rows in strips.table.groupby("trial", sort=False)
+    }
+    return trials, strips.nutrient
+
+
+def _run_needs(arguments):
+    from fertkit.budget import nutrient_budget
+
+    budget = nutrient_budget(
+        arguments.crop, arguments.goal, arguments.goal_unit, unit=arguments.unit, source=arguments.source
+    )
+    _show(budget, arguments.table)
+
+
+def _run_leaf(arguments):
+    from fertkit.tissue import explain
+
+    arguments.leaf = arguments.file
+    scores = _score(arguments)
+    _show(scores, arguments.table)
+    print(explain(scores).summary())
+
+
+def _run_strips(arguments):
+    arguments.strips = arguments.file
+    trials, applied = _analyse(arguments, arguments.crop)
+    for name, trial in trials.items():
+        print(f"{name}{f', {applied}' if applied else ''}\n{trial.summary()}\n")
+    if arguments.table:
+        import pandas as pd
+
+        tables = {name: trial.table for name, trial in trials.items()}
+        _write_table(pd.concat(tables, names=["trial"]).reset_index("trial"), arguments.table)
+
+
+def _run_sources(arguments):
+    from fertkit.reference import list_sources
+
+    known = set(list_sources()["source_key"])
+    for key in arguments.keys:
+        if key not in known:
+            raise unknown("source key", key, known)
+    for source in list_sources(arguments.keys or None).itertuples():
+        mark = "" if source.obtained == "found" else f" [{source.obtained}]"
+        print(f"{source.source_key}: {source.citation} {source.address}".rstrip() + mark)
+
+
+def _run_open(arguments):
+    from fertkit.panels.serve import open_notebooks
+
+    open_notebooks(page=arguments.pages, room=arguments.room, port=arguments.port)
+
+
+def _show(result, table):
+    print(result.summary())
+    if table:
+        _write_table(result.table, table)
+
+
+def _write_table(frame, path):
+    from fertkit.report.write import write_whole
+
+    print(f"Table: {write_whole(frame.to_csv(index=False), path)}")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

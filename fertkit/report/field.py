@@ -1,0 +1,209 @@
+"""The answer for one field, as ten lines to read aloud and as a page to hand over."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.reference import list_sources
+from fertkit.report.page import Section, render_page
+
+LIMITS = (
+    "Rates and products differ by soil, state and season: follow the local nutrient-management rules and the "
+    "product label, and ask a licensed or certified adviser before you buy or spread.",
+)
+
+
+@dataclass(frozen=True)
+class FieldAnswer:
+    """What the floors below said about one field.
+
+    Attributes
+    ----------
+    budget : NutrientBudget
+    season : SeasonDemand or None
+        None where no points of the season are published for the crop.
+    scores : TissueScores
+        Leaf tests of this crop.
+    explanation : Explanation
+    trials : dict of str to ResponseAnalysis
+        Strip trials by name.
+    applied : str
+        Nutrient of the strip trial as the file names it (K2O, N), or "" where it does not say.
+    """
+
+    budget: object
+    season: object
+    scores: object
+    explanation: object
+    trials: dict
+    applied: str = ""
+
+
+def field_lines(answer: FieldAnswer) -> list[str]:
+    """The answer in about ten lines."""
+    budget = answer.budget
+    lines = [
+        f"{budget.crop.capitalize()}, yield goal {budget.yield_goal:g} {budget.yield_unit}.",
+        f"Needs: {_amounts(budget, 'uptake')} {budget.unit} taken up; {_amounts(budget, 'removed')} leave "
+        f"with the harvest ({_sources_of(budget)}).",
+    ]
+    if answer.season is not None:
+        lines += _when(answer)
+    lines += [f"Leaf: {line}" for line in answer.scores.summary(most=3).splitlines()]
+    for name, trial in answer.trials.items():
+        lines += _trial_lines(name, trial, answer.applied)
+    return lines
+
+
+def field_page(answer: FieldAnswer) -> str:
+    """The answer as one self-contained HTML page."""
+    sections = [_needs_section(answer)]
+    if answer.season is not None:
+        sections.append(_season_section(answer))
+    sections += [_leaf_section(answer), _explanation_section(answer)]
+    sections += [_trial_section(name, trial, answer.applied) for name, trial in answer.trials.items()]
+    title = f"{answer.budget.crop.capitalize()}: what it needs, what the leaf says, what the strips say"
+    return render_page(title, sections, lead=field_lines(answer), sources=_citations(answer))
+
+
+MAIN = ("N", "P2O5", "K2O")
+
+
+def _amounts(budget, column):
+    rows = budget.defaults.set_index("nutrient")[column].reindex(MAIN).dropna()
+    return ", ".join(f"{value:.0f} {nutrient}" for nutrient, value in rows.items())
+
+
+def _sources_of(budget):
+    rows = budget.defaults[budget.defaults["nutrient"].isin(MAIN)]
+    return "; ".join(k for k in dict.fromkeys([*rows["uptake_source"], *rows["removed_source"]]) if k)
+
+
+def _when(answer):
+    """When the nutrient of the trial (else K2O) is asked for most."""
+    season = answer.season
+    peaks = season.peaks[season.peaks["source_key"] != ""].drop_duplicates("nutrient").set_index("nutrient")
+    nutrient = answer.applied if answer.applied in peaks.index else "K2O"
+    if nutrient not in peaks.index:
+        return []
+    peak = peaks.loc[nutrient]
+    shown = peak["published"] if np.isnan(peak["published_scaled"]) else peak["published_scaled"]
+    return [
+        f"When: published peak demand {shown:.2g} {season.unit} of {nutrient} a day ({peak['source_key']})."
+    ]
+
+
+def _trial_lines(name, trial, applied):
+    of = f" of {applied}" if applied else ""
+    gain = trial.gain.set_index("quantity")["value"]
+    best = trial.gain.iloc[-1]
+    lines = [
+        f"Strips, {name}: economic optimum{of} {trial.optimum.text}.",
+        f"Strips, {name}: {gain.index[0]} {gain.iloc[0]:.3g}, {best['quantity']} {best['value']:.3g} "
+        f"{best['unit']}.",
+    ]
+    notes = trial.checks.loc[~trial.checks["passed"].astype(bool), "meaning"]
+    return lines + [f"Strips, {name}: note: {note}." for note in notes]
+
+
+def _needs_section(answer):
+    budget = answer.budget
+    shown = budget.defaults.assign(
+        share=budget.defaults["share_removed"].map(lambda v: "" if np.isnan(v) else f"{v:.0%}")
+    )
+    columns = {
+        "nutrient": "nutrient",
+        "uptake": f"taken up [{budget.unit}]",
+        "removed": f"leaves [{budget.unit}]",
+        "share": "share leaving",
+        "stays": f"stays [{budget.unit}]",
+        "uptake_source": "source of uptake",
+        "removed_source": "source of removal",
+        "provenance": "provenance",
+    }
+    return Section(
+        "What the crop needs and what leaves",
+        figure=budget.plot(),
+        figure_says=f"{_amounts(budget, 'uptake')} {budget.unit} are taken up for the yield goal; "
+        f"{_amounts(budget, 'removed')} leave with the harvest and the rest stays on the field.",
+        table=_shown(shown, columns),
+        paragraphs=(budget.summary().splitlines()[-2],) if len(budget.common_practice) else (),
+    )
+
+
+def _season_section(answer):
+    says = " ".join(line.strip() for line in answer.season.summary().splitlines()[1:])
+    return Section("When it needs it", figure=answer.season.plot(), figure_says=says)
+
+
+def _leaf_section(answer):
+    columns = {
+        "sample_id": "sample",
+        "nutrient": "nutrient",
+        "value": "value",
+        "unit": "unit",
+        "class": "class",
+        "low": "range from",
+        "high": "to",
+        "critical": "critical",
+        "critical_high": "to ",
+        "probability_below": "probability below",
+        "source_key": "source",
+        "provenance": "provenance",
+        "confidence": "confidence",
+    }
+    scored = answer.scores.table
+    short = scored[scored["class"].isin(["deficient", "low", "high", "excessive"])]
+    lines = answer.scores.summary().splitlines()
+    return Section(
+        "Is it running short now?",
+        figure=answer.scores.plot(),
+        figure_says=" ".join(lines[:4]),
+        paragraphs=("Results outside a published range, source by source:",) if len(short) else (),
+        table=_shown(short, columns) if len(short) else None,
+        cautions=tuple(line.removeprefix("caution: ") for line in lines if line.startswith("caution: ")),
+    )
+
+
+def _explanation_section(answer):
+    return Section(
+        "What could be behind it, and what can be done",
+        paragraphs=tuple(answer.explanation.summary().splitlines()),
+        cautions=LIMITS,
+    )
+
+
+def _trial_section(name, trial, applied):
+    of = f" of {applied}" if applied else ""
+    return Section(
+        f"Would more have paid? {name}",
+        paragraphs=tuple(trial.summary().splitlines()),
+        figure=trial.plot(),
+        figure_says=f"Economic optimum rate{of}: {trial.optimum.text}.",
+        table=_shown(trial.table, None),
+        cautions=("One trial is one field in one season. " + LIMITS[0],),
+    )
+
+
+def _shown(frame: pd.DataFrame, columns: dict | None) -> pd.DataFrame:
+    """Columns renamed for reading, numbers to three significant digits, gaps left blank."""
+    frame = frame if columns is None else frame[list(columns)].rename(columns=columns)
+    return frame.map(
+        lambda cell: (
+            "" if cell is None or cell != cell else f"{cell:.3g}" if isinstance(cell, float) else cell
+        )
+    )
+
+
+def _citations(answer):
+    parts = [answer.budget.sources, answer.scores.sources, answer.explanation.sources]
+    if answer.season is not None:
+        parts.append(answer.season.sources)
+    keys = pd.concat(parts)["source_key"]
+    methods = [
+        {"source_key": r.used_for, "citation": r.source, "address": "", "obtained": "found"}
+        for trial in list(answer.trials.values())[:1]
+        for r in trial.sources.itertuples()
+    ]
+    return pd.concat([list_sources(keys), pd.DataFrame(methods)], ignore_index=True)

@@ -1,0 +1,161 @@
+"""The command line answers, and refuses with one clear message, status 2 and nothing half written."""
+
+import pytest
+
+from fertkit.cli import main
+
+
+def run(capsys, *words):
+    status = main([str(word) for word in words])
+    printed = capsys.readouterr()
+    return status, printed.out, printed.err
+
+
+PRICES = ["--nutrient-price", 0.45, "--grain-price", 11]
+
+
+def test_the_main_job(capsys, demo, tmp_path):
+    page = tmp_path / "field.html"
+    status, out, err = run(
+        capsys, "field", "--crop", "soybean", "--goal", 60, "--leaf", demo("leaf_tests.csv"),
+        "--strips", demo("soybean_k_strips.csv"), *PRICES, "--page", page,
+    )  # fmt: skip
+    assert (status, err) == (0, "")
+    lines = out.strip().splitlines()
+    assert 7 <= len(lines) <= 14
+    assert max(map(len, lines)) < 240
+    assert "Heron Quarter poor" in out
+    assert "economic optimum of K2O" in out
+    html = page.read_text(encoding="utf-8")
+    assert html.count("<img") == 4
+    assert "http-equiv" not in html
+    assert "Stammer" in html
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (["needs", "soybean", 80], "takes up"),
+        (["needs", "maize", 12.5, "--goal-unit", "t/ha", "--unit", "kg/ha"], "[kg/ha]"),
+        (["sources", "STAMMER2018"], "Soil Science Society of America Journal 82:260-270"),
+        (["sources"], "BENDER2015"),
+    ],
+)
+def test_short_questions(capsys, words, expected):
+    status, out, err = run(capsys, *words)
+    assert (status, err) == (0, "")
+    assert expected in out
+
+
+@pytest.mark.parametrize("file", ["leaf_tests.csv", "leaf_tests_messy.csv"])
+def test_leaf(capsys, demo, tmp_path, file):
+    table = tmp_path / "scores.csv"
+    status, out, _ = run(capsys, "leaf", demo(file), "--table", table)
+    assert status == 0
+    assert "Heron Quarter poor: K 1.31 %" in out
+    assert table.read_text(encoding="utf-8").startswith("specimen,sample_id")
+
+
+def test_strips(capsys, demo):
+    status, out, _ = run(capsys, "strips", demo("corn_n_strips.csv"), "--crop", "corn", *PRICES)
+    assert status == 0
+    assert "Economic optimum rate:" in out
+
+
+LEAF = "Sample,Crop,Stage,Plant part,{header}\nA,soybean,R2,upper trifoliate leaf,{value}\n"
+STRIPS = "Block,Rate (lb/ac),Yield (bu/ac)\n1,0,50\n1,50,{one}\n1,100,58\n2,0,51\n2,50,56\n2,{rate},57\n"
+
+
+@pytest.mark.parametrize(
+    ("kind", "content", "expected"),
+    [
+        ("leaf", LEAF.format(header="P2O5 (%)", value="0.8"), ["P2O5", "column"]),
+        ("leaf", LEAF.format(header="K (stones)", value="1.8"), ["stones"]),
+        ("leaf", LEAF.format(header="K (%)", value="lots"), ["row 2", "lots"]),
+        ("leaf", LEAF.format(header="K (%)", value="1.8").replace("soybean", "soybeen"), ["soybeen"]),
+        ("leaf", LEAF.format(header="K (%)", value="1.8").replace("R2", "R99"), ["R99"]),
+        ("strips", STRIPS.format(one="55", rate="100").replace("Yield (bu/ac)", "Weight"), ["ield"]),
+        ("strips", STRIPS.format(one="much", rate="100"), ["row 3", "much", "Yield (bu/ac)"]),
+        ("strips", STRIPS.format(one="-55", rate="100"), ["row 3", "-55"]),
+        ("strips", STRIPS.format(one="55", rate="100").replace("(lb/ac)", "(stones/ac)"), ["stones"]),
+        ("strips", "Block,Strip,Rate (lb/ac),Yield (bu/ac)\n1,1,0,50\n1,1,0,50\n1,2,50,55\n", ["row 3", "1"]),
+    ],
+)  # fmt: skip
+def test_bad_input_is_refused_with_place_and_remedy(capsys, tmp_path, kind, content, expected):
+    file, table = tmp_path / "given.csv", tmp_path / "out.csv"
+    file.write_text(content, encoding="utf-8")
+    table.write_text("old", encoding="utf-8")
+    extra = PRICES if kind == "strips" else []
+    status, out, err = run(capsys, kind, file, *extra, "--table", table)
+    assert (status, out) == (2, "")
+    assert "Traceback" not in err
+    for part in expected:
+        assert part in err
+    assert table.read_text(encoding="utf-8") == "old"
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (["needs", "soybeen", 60], "soybean"),
+        (["needs", "soybean", -5], "-5"),
+        (["needs", "soybean", 60, "--goal-unit", "stones"], "stones"),
+        (["sources", "NOBODY1900"], "STAMMER2018"),
+        (["leaf", "nowhere.csv"], "nowhere.csv"),
+    ],
+)
+def test_impossible_questions(capsys, words, expected):
+    status, out, err = run(capsys, *words)
+    assert (status, out) == (2, "")
+    assert expected in err
+
+
+def test_negative_price(capsys, demo):
+    status, _, err = run(
+        capsys,
+        "strips",
+        demo("corn_n_strips.csv"),
+        "--crop",
+        "corn",
+        "--nutrient-price=-1",
+        "--grain-price",
+        4,
+    )
+    assert status == 2
+    assert "price" in err
+
+
+def test_all_problems_of_a_file_at_once(capsys, tmp_path):
+    file = tmp_path / "two.csv"
+    file.write_text(STRIPS.format(one="much", rate="x"), encoding="utf-8")
+    _, _, err = run(capsys, "strips", file, *PRICES)
+    assert "2 problems" in err
+    assert "row 3" in err
+    assert "row 7" in err
+
+
+def test_page_in_a_missing_folder_leaves_nothing(capsys, demo, tmp_path):
+    status, _, err = run(
+        capsys, "field", "--crop", "soybean", "--goal", 60, "--leaf", demo("leaf_tests.csv"),
+        "--strips", demo("soybean_k_strips.csv"), *PRICES, "--page", tmp_path / "none" / "field.html",
+    )  # fmt: skip
+    assert status == 2
+    assert "none" in err
+    assert not list(tmp_path.iterdir())
+
+
+def test_crop_without_samples_is_said(capsys, demo, tmp_path):
+    status, _, err = run(
+        capsys, "field", "--crop", "wheat", "--goal", 80, "--leaf", demo("leaf_tests.csv"),
+        "--strips", demo("soybean_k_strips.csv"), *PRICES, "--page", tmp_path / "field.html",
+    )  # fmt: skip
+    assert status == 2
+    assert "holds no sample of wheat" in err
+
+
+@pytest.mark.parametrize("question", ["field", "needs", "leaf", "strips", "sources", "open"])
+def test_help_shows_an_example(capsys, question):
+    with pytest.raises(SystemExit) as left:
+        main([question, "--help"])
+    assert left.value.code == 0
+    assert f"example: fertkit {question}" in capsys.readouterr().out
