@@ -93,7 +93,7 @@ def leaf_file(rng, samples):
 WORKSHOP_CENTRES = {
     "Ferry Flat poor": (
         ("corn", "R1", "ear leaf", "poor"),
-        (2.95, 0.31, 2.05, 0.50, 0.24, 0.118, 99, 50, 28, 8.8, 10),
+        (2.95, 0.34, 2.05, 0.50, 0.24, 0.118, 99, 50, 28, 8.8, 10),
     ),
     "Ferry Flat good": (
         ("corn", "R1", "ear leaf", "good"),

@@ -16,7 +16,7 @@ import ipywidgets as widgets
 
 import fertkit
 from fertkit.errors import FertkitError, InputError, Problem, shorten
-from fertkit.panels import controls, show
+from fertkit.panels import controls, drawing, show
 
 #: Largest file a panel reads [bytes]; a season of one laboratory or one combine is far below it.
 LARGEST_FILE = 5_000_000
@@ -60,7 +60,7 @@ class Panel:
         self.data = self.result = self.error = None
         self.file = ""
         self._source = None  # path or content of the file, to read it again when told how
-        self._quiet, self._places, self._axes = False, None, None
+        self._quiet, self._form, self._picture = False, None, b""
         self.controls = self.ask(self.settings)
         for name, control in self.controls.items():
             control.observe(self._when_changed(name), "value")
@@ -94,6 +94,15 @@ class Panel:
     def cautions(self) -> list[str]:
         """Say what to keep in mind with this result."""
         raise NotImplementedError
+
+    def saves(self) -> list[str]:
+        """Give the links that save something."""
+        name = type(self).__name__.removesuffix("Panel").lower()
+        return [
+            show.download("Save numbers", f"{name}.csv", self.result.table.to_csv(index=False)),
+            show.download("Save figure", f"{name}.svg", self._picture.decode("utf-8"), "image/svg+xml"),
+            show.download("Save settings", f"{name}.json", self.settings_json(), "application/json"),
+        ]
 
     def code(self) -> str:
         """Give the lines of code that reproduce the result without the panel."""
@@ -178,9 +187,9 @@ class Panel:
     def recompute(self, changed: str | None = None) -> None:
         """Work out the result for the settings in the controls and show it."""
         with self._step("working this out"):
-            self.settings = self.Settings(**{n: self.controls[n].value for n in self._names()})
             if self._source and self.data is None:
                 self.open(*self._source)
+            self.settings = self.Settings(**{n: self.controls[n].value for n in self._names()})
             if self.file_words and self.data is None:
                 return
             self.result = self.compute(self.settings)
@@ -309,16 +318,17 @@ class Panel:
                 raise
 
     def _clear(self) -> None:
-        self.result = self._axes = None
+        self.result, self._picture = None, b""
         for piece in (self._message, self._cautions, self._detail, self._links):
             piece.value = ""
         self._figure.value = show.empty()
 
     def _show(self, *, keep_layout: bool) -> None:
         self._message.value = show.said(self.message())
-        self._axes = self.draw()
-        self._figure.value = show.figure(self._axes, self.message(), self._places if keep_layout else None)
-        self._places = show.places_of(self._axes)
+        ax, self._picture = drawing.draw(self.draw, self._form if keep_layout else None)
+        self._figure.value = drawing.html(ax, self._picture, self.message())
+        if not keep_layout:
+            self._form = drawing.form_of(ax)
         self._cautions.value = show.cautions(self.cautions())
         self._show_detail()
 
@@ -329,30 +339,27 @@ class Panel:
             "In words": lambda: show.paragraphs(self.result.summary()),
             "Numbers": lambda: show.table(self.result.table),
             "Checks": lambda: show.table(self.result.checks),
-            "Sources": lambda: show.sources(self.result.sources),
+            "Sources": lambda: show.sources(getattr(self.result, "sources", None)),
             "Keep": lambda: f"<pre>{show.escape(self.code())}</pre>",
         }
         look = self._look.value
         self._detail.value = pieces[look]()
         self._keep.layout.display = None if look == "Keep" else "none"
         if look == "Keep":
-            self._links.value = self._saves()
-
-    def _saves(self) -> str:
-        name = type(self).__name__.removesuffix("Panel").lower()
-        return " ".join(
-            [
-                show.download("Save numbers", f"{name}.csv", self.result.table.to_csv(index=False)),
-                show.download("Save figure", f"{name}.svg", self._drawing(), "image/svg+xml"),
-                show.download("Save settings", f"{name}.json", self.settings_json(), "application/json"),
-            ]
-        )
-
-    def _drawing(self) -> str:
-        return show.picture(self._axes, self._places).decode("utf-8")
+            self._links.value = " ".join(self.saves())
 
 
 def _box(children, name: str) -> widgets.Box:
     box = widgets.Box(children)
     box.add_class(f"fertkit-{name}")
     return box
+
+
+def said_by(checks) -> list[str]:
+    """Say what the failed checks of a result mean, each meaning once."""
+    failed = checks.loc[checks["passed"].eq(False)]
+    said = failed.groupby("meaning", sort=False)["check"].agg(["first", "size"]).itertuples()
+    return [
+        f"{row.Index[0].upper()}{row.Index[1:]} ({row.first}{f' and {row.size - 1} more' * (row.size > 1)})."
+        for row in said
+    ]

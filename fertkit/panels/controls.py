@@ -5,6 +5,7 @@ Tab or letting go of a slider) and, if it takes a number, both bounds, which the
 """
 
 import ipywidgets as widgets
+from traitlets import dlink
 
 _WIDE = {"description_width": "auto"}
 
@@ -18,15 +19,25 @@ def number(label: str, value: float, low: float, high: float, *, step: float = 1
     kind = widgets.BoundedIntText if whole else widgets.BoundedFloatText
     box = kind(
         value=value, min=low, max=high, step=step, style=_WIDE, continuous_update=False,
-        description=f"{label}, {_plain(low)} to {_plain(high)}",
+        description=_bounded(label, low, high),
     )  # fmt: skip
     return _field(box)
 
 
+def relabel(box, label: str, high: float) -> None:
+    """Give a number box another label and upper bound, as the units of a file ask for."""
+    box.max = high
+    box.description = _bounded(label, box.min, high)
+
+
+def _bounded(label: str, low: float, high: float) -> str:
+    return f"{label}, {_plain(low)} to {_plain(high)}"
+
+
 def choice(label: str, options, value=None):
     """A drop-down list."""
-    options = list(options)
-    value = value if value is not None or not options else _values(options)[0]
+    options = [one if isinstance(one, tuple) else (str(one), one) for one in options]
+    value = options[0][1] if value is None else value
     return _field(widgets.Dropdown(options=options, value=value, description=label, style=_WIDE))
 
 
@@ -62,6 +73,7 @@ def with_slider(box) -> widgets.VBox:
         value=box.value, min=box.min, max=box.max, step=box.step, readout=False, continuous_update=False
     )
     slider.add_class("fertkit-slider")
+    dlink((box, "max"), (slider, "max"))
     box.observe(lambda change: slider.set_trait("value", change["new"]), "value")
     slider.observe(lambda change: box.set_trait("value", round(change["new"], 6)), "value")
     pair = widgets.VBox([box, slider])
@@ -78,15 +90,11 @@ def holds(control, value) -> str:
             return f"outside {_plain(control.min)} to {_plain(control.max)}"
         return ""
     if isinstance(control, widgets.Dropdown):
-        valid = _values(control.options)
+        valid = [one[1] if isinstance(one, tuple) else one for one in control.options]
         return "" if value in valid else f"not one of: {', '.join(map(str, valid))}"
     if isinstance(control, widgets.Checkbox):
         return "" if isinstance(value, bool) else "neither true nor false"
     return "" if isinstance(value, str) else "not a text"
-
-
-def _values(options) -> list:
-    return [one[1] if isinstance(one, tuple) else one for one in options]
 
 
 def _field(widget):

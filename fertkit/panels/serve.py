@@ -90,7 +90,10 @@ def _page_options(room: bool) -> list[str]:
 
 
 def _lab_options() -> list[str]:
+    # who runs this as root (a container) has chosen so; the server is on loopback and asks for its token
+    as_root = ["--ServerApp.allow_root=True"] if getattr(os, "geteuid", lambda: 1)() == 0 else []
     return [
+        *as_root,
         "--LabApp.news_url=None",
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
         "--LabApp.extension_manager=readonly",

@@ -1,4 +1,4 @@
-"""Pieces of a panel as HTML: figure, table, banner, download link. All text of a user is escaped here.
+"""Pieces of a panel as HTML: text, table, banner, download link. All text of a user is escaped here.
 
 HTML pieces are used because the core widgets give pictures no alternative text; a data address needs no file
 and no network.
@@ -7,7 +7,6 @@ and no network.
 from base64 import b64encode
 from html import escape
 from importlib.resources import files
-from io import BytesIO
 
 import pandas as pd
 
@@ -50,43 +49,6 @@ def bullets(lines) -> str:
     return "<ul>" + "".join(f"<li>{escape(str(line))}</li>" for line in lines) + "</ul>"
 
 
-def picture(ax, places=None) -> bytes:
-    """Draw the figure of an axes as SVG.
-
-    Parameters
-    ----------
-    ax : matplotlib Axes
-    places : list of Bbox, optional
-        Where each axes goes (`places_of` an earlier figure of the same form); saves working out the layout,
-        which is most of the time of drawing.
-    """
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-
-    figure = ax.get_figure()
-    if places is not None and len(places) == len(figure.axes):
-        figure.set_layout_engine("none")
-        for one, place in zip(figure.axes, places, strict=True):
-            one.set_position(place)
-    file = BytesIO()
-    FigureCanvasSVG(figure).print_svg(file)
-    return file.getvalue()
-
-
-def places_of(ax) -> list:
-    """Give the places of all axes of a figure that has been drawn."""
-    return [one.get_position() for one in ax.get_figure().axes]
-
-
-def figure(ax, says: str, places=None) -> str:
-    """Show a figure in a box of fixed proportions, its message as the alternative text."""
-    width, height = (round(side * 100) for side in ax.get_figure().get_size_inches())
-    address = data_address(picture(ax, places), "image/svg+xml")
-    return (
-        f'<img class="fertkit-figure" src="{address}" alt="{escape(says, quote=True)}" '
-        f'width="{width}" height="{height}" style="aspect-ratio: {width} / {height}">'
-    )
-
-
 def table(frame: pd.DataFrame) -> str:
     """Show a table, at most `SHOWN_ROWS` rows of it; it scrolls sideways by keyboard too."""
     shown = frame.head(SHOWN_ROWS)
@@ -95,9 +57,9 @@ def table(frame: pd.DataFrame) -> str:
     return f'<div class="fertkit-scroll" tabindex="0" role="region" aria-label="table">{cells}</div>{more}'
 
 
-def sources(frame: pd.DataFrame) -> str:
-    """List citations, each with its mark of where the values come from."""
-    return table(frame) if len(frame) else "<p>No published value was used.</p>"
+def sources(frame: pd.DataFrame | None) -> str:
+    """List citations; a result without any used no published value."""
+    return "<p>No published value was used.</p>" if frame is None or frame.empty else table(frame)
 
 
 def data_address(content: bytes, kind: str) -> str:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from fertkit.intake import read_strips
 from fertkit.panels import controls
-from fertkit.panels.base import Panel
+from fertkit.panels.base import Panel, said_by
 from fertkit.reference import load_crops
 from fertkit.trials import analyse_strips
 
@@ -105,9 +105,8 @@ class StripsPanel(Panel):
         return "\n".join(lines)
 
     def cautions(self):
-        failed = self.result.checks
         return [
-            *failed.loc[failed["passed"].eq(False), "meaning"],
+            *said_by(self.result.checks),
             "One field in one year: another may answer otherwise; pool trials before changing a program.",
         ]
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, Problem
-from fertkit.panels import base, controls, show
+from fertkit.panels import base, controls, drawing, show
 from fertkit.panels.base import Panel
 from fertkit.plots.style import new_axes
 from fertkit.results import Result, checks_frame
@@ -246,10 +246,33 @@ def test_figures_leave_nothing_open(panel):
     assert not pyplot.get_fignums()
 
 
-def test_a_slider_keeps_the_places_of_the_axes(panel):
-    places = panel._places
+def test_a_figure_drawn_again_keeps_the_form_of_the_first():
+    def make(high):
+        ax = new_axes()
+        ax.plot([0, 1], [0, high], label="rise")
+        ax.legend(loc="best")
+        return ax
+
+    first, _ = drawing.draw(lambda: make(1))
+    form = drawing.form_of(first)
+    again, picture = drawing.draw(lambda: make(1000), form)
+    assert drawing.form_of(again).axes[0] == pytest.approx(form.axes[0])
+    assert drawing.form_of(again).legends[0] == pytest.approx(form.legends[0])
+    assert picture.startswith(b"<?xml")
+
+
+def test_a_figure_with_other_axes_does_not_take_the_form():
+    first, _ = drawing.draw(new_axes)
+    two, _ = drawing.draw(lambda: new_axes(2)[0], drawing.form_of(first))
+    assert len(drawing.form_of(two).axes) == 2
+
+
+def test_a_slider_keeps_the_form(panel):
+    form = panel._form
     panel.controls["slope"].value = 9.0
-    assert [p.bounds for p in panel._places] == [p.bounds for p in places]
+    assert panel._form is form
+    panel.controls["name"].value = "b"
+    assert panel._form is not form
 
 
 def test_a_long_table_says_how_much_is_left_out():

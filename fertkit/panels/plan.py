@@ -1,0 +1,146 @@
+"""Panel: lay out next year's strip trial, and see what difference it can find."""
+
+from dataclasses import dataclass
+
+from fertkit.errors import FertkitError, shorten
+from fertkit.panels import controls, show
+from fertkit.panels.base import Panel, said_by
+from fertkit.trials.application import application_table
+from fertkit.trials.layout import DESIGNS, plan_strips
+from fertkit.trials.power import ERROR_DF, smallest_difference
+
+
+@dataclass(frozen=True)
+class PlanSettings:
+    """What the panel asks.
+
+    Attributes
+    ----------
+    rates : str
+        Rates or names of treatments, set apart by commas; the first goes into the borders.
+    unit : str
+        Of the rates.
+    design : str
+        Key of `fertkit.trials.layout.DESIGNS`.
+    blocks, seed : int
+    header_width, applicator_width, strip_length : float
+        [`width_unit`]
+    field_width : float
+        Room across the field [`width_unit`]; 0 for no limit.
+    width_unit : {'ft', 'm'}
+    cv_pct : float
+        Standard deviation of one strip within a block [% of the mean]; a placeholder until it comes from a
+        trial of the user's own.
+    """
+
+    rates: str = "0, 40, 80, 120, 160, 200"
+    unit: str = "lb/ac"
+    design: str = "blocks"
+    blocks: int = 4
+    seed: int = 2027
+    header_width: float = 30.0
+    applicator_width: float = 60.0
+    strip_length: float = 1200.0
+    field_width: float = 0.0
+    width_unit: str = "ft"
+    cv_pct: float = 3.0
+
+
+class PlanPanel(Panel):
+    """Draw the strips of a trial by lot, fit them to the machines and say what the trial can show."""
+
+    title = "Next year's trial"
+    about = "Which rate goes where, how much of the field it takes, and what difference it can find."
+    Settings = PlanSettings
+
+    def __init__(self, **settings):
+        self.power = None
+        super().__init__(**settings)
+
+    def ask(self, s):
+        return {
+            "rates": controls.line("Rates or treatments, set apart by commas", s.rates, "0, 50, 100"),
+            "unit": controls.choice("Unit of the rates", ["lb/ac", "kg/ha"], s.unit),
+            "design": controls.choice("Design", [(name, key) for key, name in DESIGNS.items()], s.design),
+            "blocks": controls.number("Blocks", s.blocks, 1, 40, whole=True),
+            "cv_pct": controls.number("Noise of one strip, in % of the mean", s.cv_pct, 0.1, 50, step=0.5),
+            "header_width": controls.number("Combine header width", s.header_width, 0.5, 100, step=0.5),
+            "applicator_width": controls.number("Spreader or sprayer width", s.applicator_width, 0.5, 200,
+                                                step=0.5),
+            "strip_length": controls.number("Length of a strip", s.strip_length, 10, 10_000, step=10),
+            "field_width": controls.number("Room across the field (0: no limit)", s.field_width, 0, 20_000,
+                                           step=10),
+            "width_unit": controls.choice("Unit of widths and lengths", ["ft", "m"], s.width_unit),
+            "seed": controls.number("Seed of the lot", s.seed, 0, 999_999, whole=True),
+        }  # fmt: skip
+
+    def compute(self, settings):
+        treatments = parse_treatments(settings.rates)
+        plan = plan_strips(
+            treatments, seed=settings.seed, blocks=settings.blocks, design=settings.design,
+            unit=settings.unit, header_width=settings.header_width,
+            applicator_width=settings.applicator_width, strip_length=settings.strip_length,
+            width_unit=settings.width_unit, field_width=settings.field_width or None,
+        )  # fmt: skip
+        self.power = None
+        if settings.design in ERROR_DF and plan.blocks > 1:
+            self.power = smallest_difference(
+                plan.blocks, settings.cv_pct, len(treatments), design=settings.design
+            )
+        return plan
+
+    def message(self):
+        plan, w = self.result, self.result.width_unit
+        lines = [
+            f"{plan.blocks} blocks of {len(plan.treatments)} treatments take {plan.width:g} × "
+            f"{plan.length:g} {w}; each strip is {plan.strip_width:g} {w} wide, the middle "
+            f"{plan.harvest_width:g} {w} harvested."
+        ]
+        if self.power is not None:
+            lines.append(
+                f"With a noise of {self.power.cv_pct:g} % a strip, two treatments that truly differ by "
+                f"{self.power.difference_pct:.1f} % of the mean are told apart in "
+                f"{100 * self.power.power:.0f} of 100 such trials."
+            )
+        return "\n".join(lines)
+
+    def cautions(self):
+        return [
+            *said_by(self.result.checks),
+            "The noise to begin with is a placeholder: take it from a trial of your own (its CV).",
+            *(f"{note[0].upper()}{note[1:]}." for note in self.result.notes),
+        ]
+
+    def code(self):
+        s = self.settings
+        treatments = parse_treatments(s.rates)
+        lines = [
+            "from fertkit.trials.layout import plan_strips",
+            f"result = plan_strips({treatments}, seed={s.seed}, blocks={s.blocks}, design={s.design!r}, "
+            f"unit={s.unit!r}, header_width={s.header_width}, applicator_width={s.applicator_width}, "
+            f"strip_length={s.strip_length}, width_unit={s.width_unit!r}, "
+            f"field_width={s.field_width or None})",
+            "print(result.summary())",
+        ]
+        return "\n".join(lines)
+
+    def saves(self):
+        orders = application_table(self.result).to_csv(index=False)
+        return [*super().saves(), show.download("Save list for the operator", "operator.csv", orders)]
+
+
+def parse_treatments(text: str) -> list:
+    """Read rates or names set apart by commas (or semicolons); all numbers, or all names.
+
+    Raises
+    ------
+    FertkitError
+        If there are fewer than two.
+    """
+    parts = [part.strip() for part in text.replace(";", ",").split(",") if part.strip()]
+    if len(parts) < 2:
+        raise FertkitError(f"'{shorten(text)}' names fewer than two treatments; write them like 0, 50, 100")
+    try:
+        return [float(part) for part in parts]
+    except ValueError:
+        return parts

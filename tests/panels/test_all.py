@@ -1,0 +1,77 @@
+"""What holds for all five panels: they start, are labelled and bounded, and their code gives their result."""
+
+import ipywidgets as widgets
+import pandas as pd
+import pytest
+
+from fertkit.panels.base import VIEWS
+from fertkit.panels.leaf import LeafPanel
+from fertkit.panels.needs import NeedsPanel
+from fertkit.panels.optimum import OptimumPanel
+from fertkit.panels.plan import PlanPanel
+from fertkit.panels.strips import StripsPanel
+
+MAKE = {
+    "leaf": lambda demo: LeafPanel(demo("leaf_tests.csv"), sample="Heron Quarter poor"),
+    "needs": lambda demo: NeedsPanel(crop="corn", yield_goal=210),
+    "season": lambda demo: NeedsPanel(question="season"),
+    "strips": lambda demo: StripsPanel(demo("soybean_k_strips.csv"), crop="soybean"),
+    "optimum": lambda demo: OptimumPanel(demo("corn_n_strips.csv"), crop="corn", grain_price=4.5),
+    "plan": lambda demo: PlanPanel(),
+}
+
+
+@pytest.fixture(params=MAKE)
+def panel(request, demo):
+    made = MAKE[request.param](demo)
+    assert made.error is None
+    return made
+
+
+def controls_of(widget):
+    """Every control inside a widget."""
+    for child in getattr(widget, "children", ()):
+        yield from controls_of(child)
+    if not isinstance(widget, (widgets.Box, widgets.HTML)):
+        yield widget
+
+
+def test_shows_an_answer_with_its_cautions(panel):
+    assert panel.message()
+    assert "<svg" in panel._picture.decode()
+    assert any("local" in caution or "pool trials" in caution for caution in panel.cautions())
+
+
+def test_the_code_gives_the_same_table_without_the_panel(panel, capsys):
+    names = {}
+    exec(panel.code(), names)
+    pd.testing.assert_frame_equal(names["result"].table, panel.result.table)
+    assert capsys.readouterr().out.strip() == panel.result.summary().strip()
+
+
+def test_every_control_is_labelled_and_bounded(panel):
+    for control in controls_of(panel.view):
+        if isinstance(control, widgets.FloatSlider):
+            continue  # named from its number box in the page
+        assert control.description
+        if hasattr(control, "max"):
+            assert f"{control.min:g} to " in control.description
+
+
+@pytest.mark.parametrize("look", VIEWS)
+def test_every_closer_look_has_content(panel, look):
+    panel._look.value = look
+    assert panel.error is None
+    assert len(panel._detail.value) > 40
+
+
+def test_settings_come_back_through_json(panel):
+    kept = panel.settings_json()
+    panel.load_settings(kept)
+    assert panel.settings_json() == kept
+
+
+def test_start_over_ends_where_it_began(panel):
+    before = panel.message(), panel.settings
+    panel.start_over()
+    assert (panel.message(), panel.settings) == before

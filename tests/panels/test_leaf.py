@@ -1,0 +1,66 @@
+"""The leaf panel shows what the library scores, sample by sample and source by source."""
+
+import pytest
+
+from fertkit.intake import read_tissue
+from fertkit.panels.leaf import LeafPanel
+from fertkit.tissue import score_tissue
+
+
+@pytest.fixture
+def panel(demo):
+    return LeafPanel(demo("leaf_tests.csv"))
+
+
+def test_shows_every_shortfall_the_library_finds(panel, demo):
+    short = score_tissue(read_tissue(demo("leaf_tests.csv"))).shortfalls
+    assert f"{len(short)} results short" in panel.message()
+    assert panel.result.shortfalls.equals(short)
+
+
+def test_tells_of_one_sample_alone(panel):
+    panel.set(sample="Heron Quarter poor")
+    assert panel.message().startswith("Heron Quarter poor: 1 result short")
+    assert "K 1.31 %" in panel.message()
+    panel.set(sample="Heron Quarter good")
+    assert "nothing is short" in panel.message()
+
+
+def test_one_source_alone_is_scored_alone(panel):
+    panel.set(source="STAMMER2018")
+    assert set(panel.result.scored["source_key"]) <= {"STAMMER2018", ""}
+
+
+def test_offers_only_what_the_file_holds(panel):
+    assert [value for _, value in panel.controls["sample"].options][1:] == [
+        "Heron Quarter poor", "Heron Quarter good", "Otter Bottom", "Mill Bend", "Long Lane",
+    ]  # fmt: skip
+
+
+def test_the_hard_file_says_the_same(panel, demo, handed_over):
+    before = panel.message()
+    panel.upload.value = handed_over("messy.csv", demo("leaf_tests_messy.csv").read_bytes())
+    assert panel.error is None
+    assert panel.message() == before
+
+
+def test_the_noise_given_takes_the_place_of_the_placeholders(panel):
+    panel.set(cv_pct=4.0)
+    assert set(panel.result.cvs["cv_pct"]) == {4.0}
+
+
+def test_a_file_without_crop_can_be_told_it(demo, handed_over):
+    panel = LeafPanel()
+    bare = b"Sample,N (%),P (%),K (%)\nA,2.4,0.3,2.1\n"
+    panel.upload.value = handed_over("bare.csv", bare)
+    panel.set(crop="corn", stage="R1", part="ear leaf")
+    assert panel.error is None
+    assert "N 2.4 %" in panel.message()
+
+
+def test_says_oxides_are_not_tissue(panel, handed_over):
+    panel.upload.value = handed_over(
+        "soil.csv", b"Sample,Crop,Stage,Plant part,P2O5 (%)\nA,corn,R1,ear leaf,1\n"
+    )
+    assert "soil.csv cannot be used" in panel._banner.value
+    assert panel.result is not None
