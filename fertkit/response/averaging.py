@@ -87,7 +87,11 @@ def curve_optima(fits: dict[str, Fits], sums: Sums, price_ratio):
 
 
 def averaged_sets(fits: dict[str, Fits], sums: Sums, weights, price_ratio, level=0.95):
-    """Ends (low, high), each (D, R), of the averaged optimum's interval; inf where beyond the top rate."""
+    """Ends (low, high), each (D, R), of the averaged optimum's interval; inf where beyond the top rate.
+
+    Only the error df of the n rows can tell curves apart, the rest being spent on blocks and parameters. In
+    the interval the weights are therefore those of RSS^(-df/2) instead of RSS^(-n/2), which are less sure.
+    """
     reps = weights.shape[1]
     if reps * len(TAILS) > CHUNK and reps > 1:
         step = max(1, CHUNK // len(TAILS))
@@ -99,6 +103,7 @@ def averaged_sets(fits: dict[str, Fits], sums: Sums, weights, price_ratio, level
             for rows in (slice(i, i + step) for i in range(0, reps, step))
         ]  # fmt: skip
         return tuple(np.concatenate(ends, axis=1) for ends in zip(*parts, strict=True))
+    weights = weights ** (sums.df_error(3) / sums.n)[:, None, None]
     used = [(i, k) for i, k in enumerate(averaged_keys(fits)) if (weights[..., i] > SMALL).any()]
     ladders = np.stack([confidence_ladder(k, fits[k], sums, price_ratio) for _, k in used], axis=2)
     return mixture_ends(ladders, weights[..., [i for i, _ in used]], sums.lowest, sums.highest, level)

@@ -124,6 +124,9 @@ def _maxima(q, discriminant, bow, roots, tested, edges, rising):
 class Region:
     """Profile region of a curve with a shape: all (bend, slope) with RSS within the F margin of the best.
 
+    For a given bend the region is an interval of slopes, so it is known from its hull of bends and a profile
+    of RSS along them; the ends of any quantity are found by search over the bend alone.
+
     Attributes
     ----------
     low, high : array (D, R)
@@ -132,86 +135,110 @@ class Region:
         Whether the region holds the step and the straight line, beyond which the search has no nodes.
     """
 
-    NODES, ZOOM, ROUNDS = 48, 17, 4
+    NODES, ZOOM, ROUNDS = 32, 12, 4
 
-    def __init__(self, curve: str, fits: Fits, sums: Sums, level: float):
-        self.shape, self.sums, self.fits = SHAPES[curve], sums, fits
+    def __init__(self, curve: str, fits: Fits, sums: Sums, level):
+        self.shape, self.sums = SHAPES[curve], sums
         self.start = start_of(self.shape, sums)
         self.x = sums.rates - self.start[:, None]
         self.pull = sums.means @ sums.spread
-        self.total = sums.total_ss() - fits.rss
+        self.gain = sums.total_ss() - fits.rss
         # A perfect fit keeps a rounding-sized margin, so that its region is a point and not empty.
-        self.room = margin(fits.rss, sums.df_error(3), level) + 1e-14 * (self.total + fits.rss)
+        self.room = margin(fits.rss, sums.df_error(3), level) + 1e-14 * (self.gain + fits.rss)
         self.grid = self.shape.coord(self.shape.grid(self.x))  # descending
         self.best = self.shape.coord(fits.bend)
-        self.ends = self._hull()
-        low, high = self.shape.uncoord(self.ends[0]), self.shape.uncoord(self.ends[1])
+        self.nodes, self.ends = self._hull()
+        self.line = self.ends[..., 0] <= self.grid[:, -1:]
+        self.step = self.ends[..., 1] >= self.grid[:, :1]
+        low, high = np.moveaxis(self.shape.uncoord(self.ends), -1, 0)
         self.low, self.high = np.where(self.line, 0.0, low), np.where(self.step, np.inf, high)
 
     def _given(self, coord):
-        """Slack of RSS, slope, size and rise for coords (D, R, K)."""
+        """Slack of RSS, slope, size and centre for coords (D, R, K)."""
         rise = self.shape.rise(self.x[:, None, None, :], self.shape.uncoord(coord)[..., None])
-        centre = np.einsum("dm,drkm->drk", self.sums.share, rise)
-        size = np.einsum("drkm,drkm->drk", rise @ self.sums.spread[:, None], rise)
-        along = np.einsum("drkm,drm->drk", rise, self.pull)
+        return self._profile(rise, self.pull, self.gain[..., None], self.room[..., None])
+
+    def _given_grid(self):
+        """The same at the grid, (D, 1, K) where it does not depend on the replicate."""
+        rise = self.shape.rise(self.x[:, None, None, :], self.shape.uncoord(self.grid)[:, None, :, None])
+        return self._profile(rise, self.pull, self.gain[..., None], self.room[..., None])
+
+    def _profile(self, rise, pull, gain, room):
+        centre = (rise @ self.sums.share[:, None, :, None])[..., 0]
+        size = ((rise @ self.sums.spread[:, None]) * rise).sum(axis=-1)
+        if rise.shape[1] == 1:
+            along = pull @ np.swapaxes(rise[:, 0], 1, 2)
+        else:
+            along = (rise @ pull[..., None])[..., 0]
         size = np.where(size > 0, size, np.inf)
-        slack = self.room[..., None] - (self.total[..., None] - along * along / size)
-        return slack, along / size, size, centre
+        return room - (gain - along * along / size), along / size, size, centre
 
     def _hull(self):
-        """Outermost bends inside the region: grid nodes, then bisection of the last step outside."""
-        shape = (*self.best.shape, self.grid.shape[1])
-        nodes = np.sort(
-            np.concatenate([np.broadcast_to(self.grid[:, None], shape), self.best[..., None]], -1)
-        )
-        inside = self._given(nodes)[0] >= 0
-        inside |= nodes == self.best[..., None]
-        last = nodes.shape[-1] - 1
-        first_in, last_in = np.argmax(inside, axis=-1), last - np.argmax(inside[..., ::-1], axis=-1)
-        pick = lambda k: np.take_along_axis(nodes, k[..., None], axis=-1)[..., 0]  # noqa: E731
-        low = self._edge(pick(first_in), pick(np.maximum(first_in - 1, 0)))
-        high = self._edge(pick(last_in), pick(np.minimum(last_in + 1, last)))
-        self.nodes = nodes
-        self.line, self.step = low <= self.grid[:, -1:], high >= self.grid[:, :1]
-        return low, high
+        """Outermost bends inside the region: grid nodes, then the crossing in the last step outside."""
+        inside = self._given_grid()[0] >= 0
+        grid = np.broadcast_to(self.grid[:, None], inside.shape)
+        at = np.where(inside, grid, self.best[..., None])
+        inner = np.stack([at.min(axis=-1), at.max(axis=-1)], axis=-1)
+        below = np.where(grid < inner[..., :1], grid, -np.inf).max(axis=-1)
+        above = np.where(grid > inner[..., 1:], grid, np.inf).min(axis=-1)
+        outer = np.stack([below, above], axis=-1)
+        return at, self._edge(inner, np.where(np.isfinite(outer), outer, inner))
 
     def _edge(self, inner, outer):
-        for _ in range(60):
-            middle = 0.5 * (inner + outer)
-            within = self._given(middle[..., None])[0][..., 0] >= 0
-            inner, outer = np.where(within, middle, inner), np.where(within, outer, middle)
-            if np.all(np.abs(inner - outer) <= 1e-13 * np.abs(inner)):
+        """Where the slack crosses zero between inner and outer bends (D, R, 2): Illinois rule."""
+        f_in, f_out = (self._given(c)[0] for c in (inner, outer))
+        f_in = np.maximum(f_in, 0.0)
+        moved = np.zeros(inner.shape, int)
+        for _ in range(50):
+            with np.errstate(invalid="ignore", divide="ignore"):
+                new = inner + (outer - inner) * (f_in / (f_in - f_out))
+            new = np.where(np.isfinite(new), new, inner)
+            f_new = self._given(new)[0]
+            within = f_new >= 0
+            done = np.abs(outer - inner) <= 1e-12 * np.abs(new)
+            inner, f_in = np.where(within, new, inner), np.where(within, f_new, f_in)
+            outer, f_out = np.where(within, outer, new), np.where(within, f_out, f_new)
+            # The end that stays put loses half its weight, so that both ends close in.
+            side = np.where(within, 1, -1)
+            f_out = np.where((moved == 1) & within, 0.5 * f_out, f_out)
+            f_in = np.where((moved == -1) & ~within, 0.5 * f_in, f_in)
+            moved = side
+            if np.all(done | (np.abs(f_new) <= 1e-13 * self.room[..., None])):
                 break
         return inner
 
-    def _extreme(self, value, sign):
-        """Greatest (sign 1) or least (sign -1) of ``value(slack, slope, size, centre, bend, sign)``."""
-        ends = self.ends[0][..., None], self.ends[1][..., None]
-        coord = np.concatenate(
-            [ends[0] + (ends[1] - ends[0]) * np.linspace(0, 1, self.NODES), self.nodes], -1
-        )
-        coord = np.sort(np.clip(coord, *ends), axis=-1)
+    def _extremes(self, value):
+        """Least and greatest (D, R) of ``value(slack, slope, size, centre, bend, sign)`` over the region."""
+        ends = self.ends[..., :1], self.ends[..., 1:]
+        spaced = ends[0] + (ends[1] - ends[0]) * np.linspace(0, 1, self.NODES)
+        coord = np.sort(np.concatenate([spaced, self.nodes], axis=-1), axis=-1)
+        sign = np.array(
+            [[-1.0], [1.0]]
+        )  # least and greatest are followed side by side on an axis of their own
+        coord = np.broadcast_to(coord[..., None, :], (*coord.shape[:-1], 2, coord.shape[-1]))
+        score = self._score(value, coord, sign)
+        steps = np.arange(self.ZOOM) / self.ZOOM
         for _ in range(self.ROUNDS):
-            score = self._score(value, coord, sign)
             middle = np.take_along_axis(coord, np.argmax(score, axis=-1)[..., None], -1)
-            left = np.where(coord < middle, coord, ends[0]).max(axis=-1, keepdims=True)
-            right = np.where(coord > middle, coord, ends[1]).min(axis=-1, keepdims=True)
-            steps = np.linspace(0, 1, self.ZOOM)
-            coord = np.concatenate(
-                [left + (middle - left) * steps, middle + (right - middle) * steps[1:]], -1
-            )
-        return sign * self._score(value, coord, sign).max(axis=-1)
+            left = np.where(coord < middle, coord, ends[0][..., None, :]).max(axis=-1, keepdims=True)
+            right = np.where(coord > middle, coord, ends[1][..., None, :]).min(axis=-1, keepdims=True)
+            coord = np.concatenate([left + (middle - left) * steps, middle + (right - middle) * steps], -1)
+            score = self._score(value, coord, sign)
+        best = score.max(axis=-1)
+        return -best[..., 0], best[..., 1]
 
     def _score(self, value, coord, sign):
-        slack, slope, size, centre = self._given(coord)
-        ok = (slack >= 0) | (coord == self.best[..., None])
+        flat = coord.reshape(*coord.shape[:2], -1)
+        slack, slope, size, centre = (v.reshape(coord.shape) for v in self._given(flat))
+        bend = self.shape.uncoord(coord)
+        ok = (slack >= 0) | (coord == self.best[..., None, None])
         with np.errstate(invalid="ignore"):
-            score = sign * value(np.maximum(slack, 0.0), slope, size, centre, self.shape.uncoord(coord), sign)
+            score = sign * value(np.maximum(slack, 0.0), slope, size, centre, bend, sign)
         return np.where(ok & ~np.isnan(score), score, -np.inf)
 
     def optimum(self, price_ratio):
         """Ends (D, R) of the economic optimum over the region; the optimum rises with the slope."""
-        start = self.start[:, None, None]
+        start = self.start[:, None, None, None]
 
         def value(slack, slope, size, centre, bend, sign):
             slope = slope + sign * np.sqrt(slack / size)
@@ -220,20 +247,19 @@ class Region:
                 rate = start + np.where(slope > price_ratio, self.shape.reach(share, bend), 0.0)
             return np.where(np.isnan(rate), np.inf, rate)
 
-        low, high = self._extreme(value, -1), self._extreme(value, 1)
+        low, high = self._extremes(value)
         # A straight line that pays, pays without end; a step at the first rate may be at any rate below it.
-        slack, slope, size, _ = self._given(np.broadcast_to(self.grid[:, None, -1:], (*low.shape, 1)))
-        pays = slope + np.sqrt(np.maximum(slack, 0.0) / size) > price_ratio
-        high = np.where(self.line & pays[..., 0], np.inf, high)
-        return np.where(self.step, self.start[:, None], low), high
+        slack, slope, size, _ = self._given_grid()
+        pays = slope[..., -1] + np.sqrt(np.maximum(slack[..., -1], 0.0) / size[..., -1]) > price_ratio
+        return np.where(self.step, self.start[:, None], low), np.where(self.line & pays, np.inf, high)
 
     def plateau(self):
         """Ends (D, R) of the plateau over the region."""
-        level = self.sums.level[..., None]
-        level_var = self.sums.level_var[:, None, None]
+        level = self.sums.level[..., None, None]
+        level_var = self.sums.level_var[:, None, None, None]
 
         def value(slack, slope, size, centre, bend, sign):
             over = self.shape.height(bend) - centre
             return level + slope * over + sign * np.sqrt(slack * (level_var + over**2 / size))
 
-        return self._extreme(value, -1), self._extreme(value, 1)
+        return self._extremes(value)
