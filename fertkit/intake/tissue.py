@@ -226,7 +226,7 @@ def _read_cells(column: ResultColumn, style, problems) -> ReadColumn:
 
 
 def _long_frame(reads: list[ReadColumn]) -> pd.DataFrame:
-    """All columns below each other: specimen, nutrient, value, unit, censored, flag, row; tested cells only."""
+    """All columns below each other: specimen, nutrient, value, unit, censored, flag, row."""
     columns = [(read.column, r, i) for read in reads for i, r in enumerate(read.readings)]
     frame = pd.DataFrame(
         {
