@@ -7,11 +7,9 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import LookupFailed, NotEstimable
+from fertkit.intake.yield_points import to_degrees, to_metres
 from fertkit.trials.layout import StripPlan
 from fertkit.units import FOOT_M
-
-#: Mean radius of the earth [m] (IUGG, from memory); a field is small enough for a flat map around its middle.
-EARTH_M = 6_371_008.8
 
 
 def application_table(plan: StripPlan) -> pd.DataFrame:
@@ -80,9 +78,8 @@ def application_geojson(plan: StripPlan, boundary, *, headland: float = 0.0) -> 
         A FeatureCollection; each strip has the columns of `application_table` and its area [ha].
     """
     corners = _corners(boundary)
-    centre = corners.mean(axis=0)
-    scale = np.radians(1.0) * EARTH_M * np.array([np.cos(np.radians(centre[1])), 1.0])
-    local, turn = _along_longest_side((corners - centre) * scale)
+    x, y, centre = to_metres(*corners.T)
+    local, turn = _along_longest_side(np.column_stack([x, y]))
     unit = FOOT_M if plan.width_unit == "ft" else 1.0
     low, high = local.min(axis=0), local.max(axis=0)
     if plan.width * unit > high[1] - low[1] + 1e-6:
@@ -100,8 +97,9 @@ def application_geojson(plan: StripPlan, boundary, *, headland: float = 0.0) -> 
             raise NotEstimable(
                 f"strip {record['position']} lies outside the field; plan fewer or shorter strips"
             )
-        degrees = (piece @ turn) / scale + centre
-        ring = [[round(float(a), 8), round(float(b), 8)] for a, b in [*degrees, degrees[0]]]
+        lon, lat = to_degrees(*(piece @ turn).T, centre)
+        ring = [[round(float(a), 8), round(float(b), 8)] for a, b in zip(lon, lat, strict=True)]
+        ring.append(ring[0])
         properties = {k: None if pd.isna(v) else v for k, v in record.items()} | {
             "area_ha": round(area(piece) / 1e4, 4)
         }

@@ -95,6 +95,7 @@ def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -
     for column in (treatment, response, *names):
         if column not in table:
             raise unknown("column", column, table.columns)
+    _one_row_a_strip(table)
     notes = []
     here = table[response].notna() & table[treatment].notna()
     if not here.all():
@@ -125,6 +126,16 @@ def one_trial(trial) -> pd.DataFrame:
             "analyse them one at a time or pool them with pool_trials"
         )
     return table
+
+
+def _one_row_a_strip(table):
+    """Refuse points of a strip passed off as strips."""
+    keys = [c for c in ("block", "strip", "column") if c in table]
+    if "strip" in keys and table["strip"].notna().all() and table.duplicated(keys).any():
+        raise NotEstimable(
+            "several rows belong to one strip: points or parts of a strip are no replicates; average them "
+            "first (strip_means), or give each strip a number of its own"
+        )
 
 
 def only_column(table, prefix: str) -> str:

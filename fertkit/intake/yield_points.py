@@ -1,0 +1,281 @@
+"""Read the log of a yield monitor: harvest points → metric columns, yields at trade moisture."""
+
+import io
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import InputError, Problem
+from fertkit.intake.files import RawTable, open_table, text_of
+from fertkit.intake.numbers import number_style
+from fertkit.intake.spellings import plain
+from fertkit.intake.strip_headers import area_unit
+from fertkit.reference import bushel_lb, crop_name, trade_moisture_pct
+from fertkit.results import Result
+from fertkit.units import ACRE_HA, AREA_RATE_KG_HA, FOOT_M, LB_KG, at_moisture, convert_area_rate
+
+#: Role -> words of its header.
+POINT_WORDS = {
+    "lon": ("longitude", "long", "lon"),
+    "lat": ("latitude", "lat"),
+    "flow": ("flow", "mass"),
+    "yield": ("yield", "yld"),
+    "seconds": ("seconds", "interval", "duration", "cycle"),
+    "distance": ("distance", "dist"),
+    "width": ("width", "swath"),
+    "moisture": ("moisture", "moist"),
+    "time": ("time",),
+    "pass": ("pass",),
+    "strip": ("strip",),
+}
+#: Unit -> factor to kg/s, m, s.
+_FLOW = {"lb/s": LB_KG, "kg/s": 1.0}
+_LENGTH = {"m": 1.0, "ft": FOOT_M, "in": FOOT_M / 12, "cm": 0.01}
+_UNITS = {"flow": _FLOW, "distance": _LENGTH, "width": _LENGTH}
+_SPELLINGS = {"inch": "in", "inches": "in", "feet": "ft", "lbs/s": "lb/s", "lb/sec": "lb/s", "kg/sec": "kg/s"}
+_HEAD_BYTES = 65_536
+EARTH_M = 6_371_008.8  # mean radius (IUGG, from memory)
+
+
+@dataclass(frozen=True)
+class YieldPoints(Result):
+    """Harvest points in file order.
+
+    Attributes
+    ----------
+    points : DataFrame
+        x_m, y_m (local, east and north of the middle), lon, lat, mass_kg (as harvested), moisture_pct,
+        seconds, distance_m, width_m, area_m2, ``yield_<unit>`` at `standard_moisture_pct`, and pass, strip,
+        time where the file has them.
+    crop : str
+    standard_moisture_pct : float
+    yield_unit : str
+    name : str
+    report : DataFrame
+        item, found, taken_as.
+    """
+
+    points: pd.DataFrame
+    crop: str
+    standard_moisture_pct: float
+    yield_unit: str
+    name: str
+    report: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.points
+
+    @property
+    def yield_column(self) -> str:
+        return f"yield_{self.yield_unit.replace('/', '_').lower()}"
+
+    def summary(self) -> str:
+        area, mean = self.points["area_m2"], self.points[self.yield_column]
+        good = mean.notna() & (area > 0)
+        weighted = float(np.average(mean[good], weights=area[good])) if good.any() else np.nan
+        return (
+            f"{self.name}: {len(self.points)} points of {self.crop} over {area.sum() / 1e4:.2f} ha "
+            f"({area.sum() / 1e4 / ACRE_HA:.2f} ac); mean by area {weighted:.1f} {self.yield_unit} at "
+            f"{self.standard_moisture_pct:g} % moisture."
+        )
+
+
+def read_points(
+    path_or_buffer, *, crop: str, columns=None, units=None, width=None, yield_unit="bu/ac", name=None
+) -> YieldPoints:
+    """Read a yield-monitor log.
+
+    Parameters
+    ----------
+    path_or_buffer : path, bytes, file-like or DataFrame
+        CSV in any common dialect, one record a line, in the order of harvest.
+    crop : str
+        Gives bushel weight and trade moisture.
+    columns : dict, optional
+        Role (lon, lat, flow, yield, seconds, distance, width, moisture, time, pass, strip) → header, where
+        headers do not tell.
+    units : dict, optional
+        Role → unit, where headers do not tell: flow in lb/s or kg/s; distance and width in in, ft, cm or
+        m; yield in bu/ac, lb/ac, kg/ha, t/ha, ...
+    width : (float, str), optional
+        Header width and its unit, where no column holds it, e.g. ``(30, "ft")``.
+    yield_unit : str
+        Unit of the yields given back.
+
+    Raises
+    ------
+    InputError
+        With every problem: missing column, unknown unit, text in a number.
+    """
+    crop = crop_name(crop)
+    file, cells = _cells(path_or_buffer, name)
+    problems: list[Problem] = []
+    taken = _roles(cells.columns, columns or {}, problems)
+    told = _units_of(taken, units or {}, problems)
+    if "width" not in taken and width is None:
+        problems.append(Problem("no header width", "add a column 'width' or say width=(30, 'ft')"))
+    raw = {} if problems else _numbers(cells, taken, problems)
+    if problems:
+        raise InputError(file, problems)
+    standard = trade_moisture_pct(crop)
+    points = _metric(raw, told, width, crop, standard, yield_unit)
+    for role in ("pass", "strip"):
+        if role in taken:
+            points[role] = cells[taken[role]].to_numpy()
+    report = pd.DataFrame(
+        [(f"column '{header}'", told.get(role, ""), role) for role, header in taken.items()],
+        columns=["item", "found", "taken_as"],
+    )
+    return YieldPoints(points, crop, standard, yield_unit, file, report)
+
+
+def to_metres(lon, lat, centre=None):
+    """Bring longitude and latitude [degrees] to metres east and north of a centre: (x, y, centre)."""
+    lon, lat = np.asarray(lon, dtype=float), np.asarray(lat, dtype=float)
+    centre = (float(np.nanmean(lon)), float(np.nanmean(lat))) if centre is None else centre
+    degree = np.radians(1.0) * EARTH_M
+    return (lon - centre[0]) * degree * np.cos(np.radians(centre[1])), (lat - centre[1]) * degree, centre
+
+
+def to_degrees(x, y, centre):
+    """Turn metres east and north of a centre back to degrees: (lon, lat); see `to_metres`."""
+    degree = np.radians(1.0) * EARTH_M
+    return x / (degree * np.cos(np.radians(centre[1]))) + centre[0], y / degree + centre[1]
+
+
+def _cells(source, name) -> tuple[str, pd.DataFrame]:
+    """Open the log; long ones through pandas, in the dialect of their first lines."""
+    if isinstance(source, pd.DataFrame):
+        return name or "table", source
+    if isinstance(source, str | Path):
+        try:
+            data = Path(source).read_bytes()
+        except OSError:
+            raise InputError(str(source), [Problem("the file is not there", "check the name")]) from None
+        name = name or Path(source).name
+    else:
+        data = source if isinstance(source, bytes) else source.read()
+        data = data.encode() if isinstance(data, str) else data
+    head = open_table(data[:_HEAD_BYTES].rsplit(b"\n", 1)[0] if len(data) > _HEAD_BYTES else data, name=name)
+    sep, decimal = head.delimiter or ",", _decimal(head)
+    table = pd.read_csv(io.BytesIO(data), sep=sep, decimal=decimal, encoding=head.encoding, low_memory=False)
+    return head.name, table.rename(columns=lambda c: str(c).strip())
+
+
+def _decimal(head: RawTable) -> str:
+    cells = (cell for row in head.cells[1:200] for cell in row)
+    return number_style(cells, head.delimiter).decimal or "."
+
+
+def _roles(headers, columns, problems) -> dict[str, str]:
+    taken = {}
+    for role, header in columns.items():
+        if role not in POINT_WORDS or header not in headers:
+            problems.append(Problem(
+                f"no column '{header}' for the {role}" if role in POINT_WORDS else f"unknown role '{role}'",
+                f"the headers are: {', '.join(headers)}; the roles: {', '.join(POINT_WORDS)}",
+            ))  # fmt: skip
+        else:
+            taken[role] = header
+    words = {h: set(_words(h)) for h in headers}
+    for role, names in POINT_WORDS.items():
+        found = [h for h, w in words.items() if set(names) & w and h not in taken.values()]
+        if role not in taken and found:
+            taken[role] = found[0]
+            if len(found) > 1:
+                problems.append(Problem(
+                    f"several columns could be the {role}: {', '.join(found)}", f"say columns={{'{role}': ...}}"
+                ))  # fmt: skip
+    needed = ["lon", "lat", "moisture", "distance", *(() if "yield" in taken else ("flow", "seconds"))]
+    for role in needed:
+        if role not in taken:
+            problems.append(Problem(
+                f"no column for the {role}; the headers are: {', '.join(headers)}",
+                f"say columns={{'{role}': 'your header'}}",
+            ))  # fmt: skip
+    return taken
+
+
+def _words(header) -> list[str]:
+    return re.split(r"[\s_()\[\],]+", plain(header))
+
+
+def _units_of(taken, units, problems) -> dict[str, str]:
+    """Unit of each measured column."""
+    told = {}
+    for role in ("flow", "distance", "width", "yield"):
+        if role not in taken or (role == "yield" and "flow" in taken):
+            continue
+        if role == "yield":
+            known, unit = ("bu/ac", *AREA_RATE_KG_HA), area_unit(units.get(role, taken[role]))
+        else:
+            known, unit = _UNITS[role], _written(units.get(role), taken[role], _UNITS[role])
+        if unit in known:
+            told[role] = unit
+        else:
+            problems.append(Problem(
+                f"the unit of the {role} is not known", f"say units={{'{role}': ...}}: {', '.join(known)}",
+                column=taken[role],
+            ))  # fmt: skip
+    return told
+
+
+def _written(said, header, known) -> str:
+    if said is not None:
+        word = plain(said)
+        return _SPELLINGS.get(word, word)
+    words = (
+        plain(header)
+        .replace("(", " ")
+        .replace(")", " ")
+        .replace("_", " ")
+        .replace("[", " ")
+        .replace("]", " ")
+    )
+    found = [_SPELLINGS.get(w, w) for w in words.split()[1:]]
+    return next((w for w in found if w in known), "")
+
+
+def _numbers(cells, taken, problems) -> dict[str, np.ndarray]:
+    raw = {}
+    for role, header in taken.items():
+        if role in ("pass", "strip", "time"):
+            continue
+        column = cells[header]
+        numbers = pd.to_numeric(column, errors="coerce")
+        bad = numbers.isna() & column.notna()
+        for i in np.flatnonzero(bad)[: InputError.SHOWN]:
+            remedy = "write the plain number, or leave the cell empty"
+            problems.append(Problem("not a number", remedy, int(i) + 2, header, text_of(column.iloc[i])))
+        raw[role] = numbers.to_numpy(dtype=float, na_value=np.nan)
+    return raw
+
+
+def _metric(raw, told, width, crop, standard, yield_unit) -> pd.DataFrame:
+    x, y, _ = to_metres(raw["lon"], raw["lat"])
+    distance = raw["distance"] * _LENGTH[told["distance"]]
+    if "width" in raw:
+        across = raw["width"] * _LENGTH[told["width"]]
+    else:
+        across = np.full(len(x), width[0] * _LENGTH[_written(width[1], "", _LENGTH)])
+    area = distance * across
+    bushel = bushel_lb(crop) if "bu" in f"{yield_unit}{told.get('yield', '')}" else None
+    seconds = raw.get("seconds", np.full(len(x), np.nan))
+    if "flow" in raw:
+        mass = raw["flow"] * _FLOW[told["flow"]] * seconds
+    else:
+        mass = convert_area_rate(raw["yield"], told["yield"], "kg/ha", lb_per_bushel=bushel) * area / 1e4
+    with np.errstate(divide="ignore", invalid="ignore"):
+        per_ha = at_moisture(mass, raw["moisture"], standard) / (area / 1e4)
+    column = f"yield_{yield_unit.replace('/', '_').lower()}"
+    return pd.DataFrame(
+        {
+            "x_m": x, "y_m": y, "lon": raw["lon"], "lat": raw["lat"], "mass_kg": mass,
+            "moisture_pct": raw["moisture"], "seconds": seconds, "distance_m": distance, "width_m": across,
+            "area_m2": area, column: convert_area_rate(per_ha, "kg/ha", yield_unit, lb_per_bushel=bushel),
+        }
+    )  # fmt: skip

@@ -1,0 +1,227 @@
+"""The steps of cleaning harvest points: each says which of the points still in play it drops."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable
+from fertkit.trials.defaults import said_by
+from fertkit.trials.neighbours import find_overlaps, local_moran, nearest
+
+
+def find_passes(x, y, turn_deg: float = 60.0) -> np.ndarray:
+    """Number the passes of a log without pass numbers: a new one at every turn and at every jump.
+
+    Parameters
+    ----------
+    x, y : (n,) arrays
+        Positions in the order of harvest [m].
+    turn_deg : float
+        Change of heading over four records that counts as a turn (common practice, no source).
+    """
+    x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+    n = len(x)
+    if n < 6:
+        return np.zeros(n, dtype=int)
+    ahead, behind = np.minimum(np.arange(n) + 2, n - 1), np.maximum(np.arange(n) - 2, 0)
+    heading = np.arctan2(y[ahead] - y[behind], x[ahead] - x[behind])
+    turn = np.abs((heading[ahead] - heading[behind] + np.pi) % (2 * np.pi) - np.pi)
+    turning = turn > np.radians(turn_deg)
+    step = np.hypot(np.diff(x, prepend=x[0]), np.diff(y, prepend=y[0]))
+    jump = step > 5 * np.median(step[1:])
+    return np.cumsum(jump | np.diff(turning, prepend=turning[0]))
+
+
+@dataclass
+class Log:
+    """Columns of a log as arrays of n; undoing the delay changes ``mass``, ``moisture`` and ``value``."""
+
+    x: np.ndarray
+    y: np.ndarray
+    mass: np.ndarray
+    moisture: np.ndarray
+    seconds: np.ndarray
+    distance: np.ndarray
+    width: np.ndarray
+    area: np.ndarray
+    value: np.ndarray
+    run: np.ndarray
+    start: np.ndarray  # index of the first point of the point's pass
+    stop: np.ndarray  # one past the last
+
+    _around: tuple | None = None
+
+    def around(self, rules, alive) -> tuple[np.ndarray, np.ndarray]:
+        """Points alive when first asked, and their neighbours among them; two steps share the search."""
+        if self._around is None:
+            at = np.flatnonzero(alive)
+            reach = rules.reach * np.median(self.width[at])
+            self._around = at, nearest(self.x[at], self.y[at], rules.neighbours, reach)
+        return self._around
+
+    def spread(self, flags, at) -> np.ndarray:
+        """Flags of some points as flags of all."""
+        out = np.zeros(len(self.x), dtype=bool)
+        out[at] = flags
+        return out
+
+    @classmethod
+    def of(cls, table, column, runs):
+        codes, _ = pd.factorize(runs)
+        first = np.flatnonzero(np.r_[True, codes[1:] != codes[:-1]])
+        lengths = np.diff(np.r_[first, len(codes)])
+        names = [
+            "x_m",
+            "y_m",
+            "mass_kg",
+            "moisture_pct",
+            "seconds",
+            "distance_m",
+            "width_m",
+            "area_m2",
+            column,
+        ]
+        arrays = [table[c].to_numpy(float) for c in names]
+        run = np.repeat(np.arange(len(first)), lengths)
+        return cls(*arrays, run, np.repeat(first, lengths), np.repeat(first + lengths, lengths))
+
+
+# ---- the steps, each (log, rules, points in play) -> points it drops
+
+
+def _undo_delay(log, rules, alive) -> np.ndarray:
+    """Give each position the grain weighed some records later; the last ones of a pass have none."""
+    usual = np.nanmedian(log.seconds)
+    if not usual > 0:
+        raise NotEstimable("a delay in seconds needs the seconds of each record: name that column")
+    source = np.arange(len(log.x)) + round(rules.delay_s / usual)
+    lost = source >= log.stop
+    source[lost] = 0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # Dry matter per area times one factor is the yield at every point, whatever its unit.
+        factor = np.nanmedian(log.value * log.area / (log.mass * (100 - log.moisture)))
+        log.mass, log.moisture = log.mass[source], log.moisture[source]
+        log.value = factor * log.mass * (100 - log.moisture) / log.area
+    return lost
+
+
+def _impossible(log, rules, alive) -> np.ndarray:
+    known = np.isfinite(log.x) & np.isfinite(log.y) & np.isfinite(log.value)
+    sound = (log.distance > 0) & (log.width > 0) & (log.moisture > 0) & (log.moisture < 100) & (log.mass >= 0)
+    again = np.zeros(len(log.x), dtype=bool)
+    again[1:] = (np.diff(log.x) == 0) & (np.diff(log.y) == 0) & (np.diff(log.mass) == 0)
+    return ~(known & sound) | again
+
+
+def _near_end(log, rules, alive) -> np.ndarray:
+    along = np.cumsum(np.nan_to_num(log.distance))
+    before = np.r_[0.0, along][log.start]
+    from_start = along - before - np.nan_to_num(log.distance) / 2
+    to_end = along[log.stop - 1] - along + np.nan_to_num(log.distance) / 2
+    return (from_start < rules.edge_m) | (to_end < rules.edge_m)
+
+
+def _uneven_speed(log, rules, alive) -> np.ndarray:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        speed = log.distance / log.seconds
+        change = np.abs(np.diff(speed, prepend=speed[0]) / np.r_[speed[0], speed[:-1]])
+    change[log.start == np.arange(len(change))] = 0
+    return np.isfinite(change) & (change > rules.speed_change_pct / 100)
+
+
+def _far_out(log, rules, alive) -> np.ndarray:
+    value = log.value[alive]
+    return np.abs(log.value - value.mean()) > rules.global_sd * value.std(ddof=1)
+
+
+def _short(log, rules, alive) -> np.ndarray:
+    """Pieces of a pass, cut by removed points, that are too short to trust."""
+    gap = np.r_[True, ~alive[:-1]] | (log.start == np.arange(len(alive)))
+    piece = np.cumsum(gap & alive)
+    size = np.bincount(piece[alive], minlength=piece[-1] + 1)
+    return size[piece] < rules.shortest
+
+
+def _outside(what, low, high):
+    """Make the step that drops values not strictly between two limits, either of which may be open."""
+
+    def drop(log, rules, alive):
+        bottom, top = getattr(rules, low), getattr(rules, high)
+        value = getattr(log, what)
+        return (value <= (-np.inf if bottom is None else bottom)) | (
+            value >= (np.inf if top is None else top)
+        )
+
+    return drop
+
+
+def _overlapped(log, rules, alive) -> np.ndarray:
+    at, index = log.around(rules, alive)
+    reach = rules.overlap * log.width[at]
+    return log.spread(find_overlaps(log.x[at], log.y[at], log.run[at], index, reach), at)
+
+
+def _unlike_neighbours(log, rules, alive) -> np.ndarray:
+    at, index = log.around(rules, alive)
+    statistic, p = local_moran(log.value[at], index, alive[at])
+    return log.spread((statistic < 0) & (p < rules.local_significance), at)
+
+
+@dataclass(frozen=True)
+class Step:
+    """A step of the cleaning.
+
+    Attributes
+    ----------
+    name : str
+    fields : tuple of str
+        Rules that switch it on; none: always on.
+    words : str
+        The rule in words, with the rules' values in braces.
+    item : str
+        Row of the defaults that gives its usual limit; empty: the limit is the user's.
+    drop : callable
+        (log, rules, points in play) -> points dropped.
+    """
+
+    name: str
+    fields: tuple[str, ...]
+    words: str
+    item: str
+    drop: Callable
+
+    def wanted(self, rules) -> bool:
+        return not self.fields or any(getattr(rules, f) is not None for f in self.fields)
+
+    def rule(self, rules) -> str:
+        return self.words.format(**{k: "open" if v is None else f"{v:g}" for k, v in vars(rules).items()})
+
+    def source(self, rules, usual) -> str:
+        if not self.fields:
+            return "arithmetic"
+        as_usual = self.item and all(getattr(rules, f) == getattr(usual, f) for f in self.fields)
+        return said_by("yield_points", self.item) if as_usual else "given"
+
+
+STEPS = (
+    Step("grain delay", ("delay_s",), "{delay_s} s", "", _undo_delay),
+    Step("impossible", (), "missing, repeated, at a stand, moisture outside 0-100 %", "", _impossible),
+    Step("pass ends", ("edge_m",), "within {edge_m} m", "edge", _near_end),
+    Step("speed", ("speed_change_pct",), "changes by more than {speed_change_pct} %", "speed change",
+         _uneven_speed),
+    Step("moisture", ("moisture_low", "moisture_high"), "outside {moisture_low} to {moisture_high} %", "",
+         _outside("moisture", "moisture_low", "moisture_high")),
+    Step("yield limits", ("yield_low", "yield_high"), "outside {yield_low} to {yield_high}", "",
+         _outside("value", "yield_low", "yield_high")),
+    Step("field outliers", ("global_sd",), "beyond {global_sd} SD of the field", "global limit",
+         _far_out),
+    Step("overlaps", ("overlap",), "within {overlap} header widths of an earlier pass", "overlap",
+         _overlapped),
+    Step("local outliers", ("local_significance",),
+         "unlike {neighbours} neighbours, p < {local_significance}",
+         "local significance", _unlike_neighbours),
+    Step("short pieces", ("shortest",), "fewer than {shortest} points left together", "shortest segment",
+         _short),
+)  # fmt: skip

@@ -1,0 +1,227 @@
+"""Clean the points of a yield monitor: delay, pass ends, limits, overlaps, outliers, short pieces.
+
+Each step says which of the points still in play it drops; `clean_points` runs them in order and keeps the
+tally. The order follows Simbahan, Dobermann & Ping (2004) and Vega et al. (2019); the source of each limit
+stands beside its step in the table.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable
+from fertkit.intake.yield_points import YieldPoints
+from fertkit.results import Result, checks_frame
+from fertkit.trials.defaults import citations, default, said_by
+from fertkit.trials.neighbours import nearest
+from fertkit.trials.point_steps import STEPS, Log, find_passes
+
+
+@dataclass(frozen=True)
+class CleaningRules:
+    """Limits of the cleaning steps; None leaves a step out.
+
+    Attributes
+    ----------
+    delay_s : float
+        Time from the header to the flow sensor [s]; the grain is moved back to where it grew.
+    edge_m : float
+        Points nearer to the end of a pass are dropped [m].
+    speed_change_pct : float
+        Change of speed from one record to the next [%].
+    moisture_low, moisture_high : float
+        Believable grain moistures [% wet basis].
+    yield_low, yield_high : float
+        Believable yields [yield unit].
+    global_sd : float
+        Standard deviations from the field mean.
+    overlap : float
+        Distance to an earlier pass [header widths].
+    neighbours : int
+        Points of a neighbourhood.
+    reach : float
+        Neighbours lie within this distance [header widths].
+    local_significance : float
+        Two-sided level of the local Moran statistic below which a point unlike its neighbours is dropped.
+    shortest : int
+        Points of the shortest piece of a pass worth keeping.
+    """
+
+    delay_s: float | None = None
+    edge_m: float | None = default("yield_points", "edge")
+    speed_change_pct: float | None = default("yield_points", "speed change")
+    moisture_low: float | None = None
+    moisture_high: float | None = None
+    yield_low: float | None = None
+    yield_high: float | None = None
+    global_sd: float | None = default("yield_points", "global limit")
+    overlap: float | None = default("yield_points", "overlap")
+    neighbours: int = int(default("yield_points", "neighbours"))
+    reach: float = default("yield_points", "neighbour reach")
+    local_significance: float | None = default("yield_points", "local significance")
+    shortest: int | None = int(default("yield_points", "shortest segment"))
+
+
+USUAL = CleaningRules()
+#: Every optional step left out: a start for applying single ones.
+NO_RULES = CleaningRules(
+    edge_m=None, speed_change_pct=None, global_sd=None, overlap=None, local_significance=None, shortest=None
+)
+
+
+@dataclass(frozen=True)
+class CleanedPoints(Result):
+    """What cleaning kept, what it removed and why.
+
+    Attributes
+    ----------
+    points : DataFrame
+        All points, with ``pass`` and ``removed_by`` (empty for points kept).
+    steps : DataFrame
+        step, rule, source, removed, removed_pct, kept; mean (of records), weighted_mean (by area) and sd of
+        what is left [yield unit].
+    rules : CleaningRules
+    yield_column, yield_unit, crop, name : str
+    checks : DataFrame
+    """
+
+    points: pd.DataFrame
+    steps: pd.DataFrame
+    rules: CleaningRules
+    yield_column: str
+    yield_unit: str
+    crop: str
+    name: str
+    checks: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.steps
+
+    @property
+    def kept(self) -> pd.DataFrame:
+        """Points that stay."""
+        return self.points[self.points["removed_by"] == ""]
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return citations("yield_points")
+
+    def summary(self) -> str:
+        first, last = self.steps.iloc[0], self.steps.iloc[-1]
+        lines = [
+            f"{self.name}: {last['kept']} of {first['kept']} points kept; mean by area "
+            f"{first['weighted_mean']:.1f} before, {last['weighted_mean']:.1f} {self.yield_unit} after.",
+            *(f"  {s.step}: {s.removed} ({s.rule})" for s in self.steps.iloc[1:].itertuples()),
+        ]
+        told = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
+        return "\n".join([*lines, *(f"Note: {said}." for said in told)])
+
+
+def clean_points(points: YieldPoints, rules: CleaningRules | None = None) -> CleanedPoints:
+    """Remove the points of a yield-monitor log that do not measure the crop where they lie.
+
+    Parameters
+    ----------
+    points : YieldPoints
+        n points in the order of harvest.
+    rules : CleaningRules, optional
+
+    Returns
+    -------
+    CleanedPoints
+
+    Raises
+    ------
+    NotEstimable
+        If nothing is left.
+
+    Notes
+    -----
+    Of the order of n log n in time (one tree of positions), linear in memory.
+    """
+    rules = rules or CleaningRules()
+    table, column = points.points, points.yield_column
+    runs = table["pass"].to_numpy() if "pass" in table else find_passes(table["x_m"], table["y_m"])
+    log = Log.of(table, column, runs)
+    alive = np.ones(len(table), dtype=bool)
+    removed_by = np.zeros(len(table), dtype=np.int8)
+    rows, names = [_row("as read", "", "", alive, alive, log)], [""]
+    for step in STEPS:
+        if not step.wanted(rules):
+            continue
+        before = alive
+        alive = alive & ~step.drop(log, rules, alive)
+        removed_by[before & ~alive] = len(names)
+        names.append(step.name)
+        rows.append(_row(step.name, step.rule(rules), step.source(rules, USUAL), before, alive, log))
+    if not alive.any():
+        raise NotEstimable("no point is left after cleaning; look at the steps one by one with wider limits")
+    cleaned = table.assign(
+        **{column: log.value, "mass_kg": log.mass, "moisture_pct": log.moisture, "pass": log.run},
+        removed_by=pd.Categorical.from_codes(removed_by, names),
+    )
+    steps = pd.DataFrame(rows)
+    return CleanedPoints(cleaned, steps, rules, column, points.yield_unit, points.crop, points.name,
+                         checks_frame(_checks(steps)))  # fmt: skip
+
+
+def find_delay(points: YieldPoints, candidates=range(0, 21)) -> pd.DataFrame:
+    """Find the time from header to flow sensor at which passes harvested in opposite directions agree best.
+
+    Parameters
+    ----------
+    points : YieldPoints
+    candidates : sequence of int
+        Delays to try [s].
+
+    Returns
+    -------
+    DataFrame
+        delay_s and roughness (root mean squared difference between nearest points of different passes [yield
+        unit]), best first.
+    """
+    rows = []
+    for delay in candidates:
+        tried = clean_points(points, replace(NO_RULES, delay_s=float(delay), global_sd=USUAL.global_sd)).kept
+        x, y, run = (tried[c].to_numpy() for c in ("x_m", "y_m", "pass"))
+        index = nearest(x, y, USUAL.neighbours, USUAL.reach * tried["width_m"].median())
+        value = tried[points.yield_column].to_numpy()
+        other = (index >= 0) & (run[index] != run[:, None])
+        difference = (value[index] - value[:, None])[other]
+        rows.append((delay, float(np.sqrt((difference**2).mean())) if other.any() else np.nan))
+    table = pd.DataFrame(rows, columns=["delay_s", "roughness"])
+    return table.sort_values("roughness", ignore_index=True)
+
+
+def _row(name, rule, source, before, alive, log) -> dict:
+    value, area = log.value[alive], log.area[alive]
+    removed = int(before.sum() - alive.sum())
+    whole = np.isfinite(value) & (area > 0)
+    weight = area[whole].sum()
+    return {
+        "step": name, "rule": rule, "source": source, "removed": removed,
+        "removed_pct": 100 * removed / len(alive), "kept": int(alive.sum()),
+        "mean": value[whole].mean() if weight else np.nan,
+        "weighted_mean": value[whole] @ area[whole] / weight if weight else np.nan,
+        "sd": value[whole].std(ddof=1) if whole.sum() > 1 else np.nan,
+    }  # fmt: skip
+
+
+def _checks(steps):
+    item = "share removed"
+    most = default("yield_points", item)
+    share = 100 * (1 - steps["kept"].iloc[-1] / steps["kept"].iloc[0])
+    meaning = f"{share:.0f} % of the points are removed" + (
+        ": look for a wrong limit or unit" * bool(share > most)
+    )
+    return [
+        (
+            "points removed [%]",
+            share,
+            f"<= {most:g} ({said_by('yield_points', item)})",
+            bool(share <= most),
+            meaning,
+        )
+    ]

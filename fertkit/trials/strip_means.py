@@ -1,0 +1,175 @@
+"""From cleaned harvest points to one row a strip: the only replicates a strip trial has."""
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem
+from fertkit.results import Result, checks_frame
+from fertkit.trials.points import CleanedPoints
+
+
+@dataclass(frozen=True)
+class StripMeans(Result):
+    """Means of strips from harvest points.
+
+    Attributes
+    ----------
+    strips : DataFrame
+        trial, block, strip, rate_<unit> or treatment, yield_<unit> (at trade moisture, weighted by area),
+        moisture_pct (weighted by mass), points, area_ha.
+    name : str
+    checks : DataFrame
+    """
+
+    strips: pd.DataFrame
+    name: str
+    checks: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.strips
+
+    def summary(self) -> str:
+        area = self.strips["area_ha"].sum()
+        lines = [
+            f"{self.name}: {len(self.strips)} strips, {self.strips['points'].sum()} points, {area:.2f} ha.",
+            "Points of one strip are no replicates: compare the strips.",
+        ]
+        told = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
+        return "\n".join([*lines, *(f"Note: {said}." for said in told)])
+
+
+def strip_means(cleaned: CleanedPoints, strips, *, trial: str | None = None) -> StripMeans:
+    """Average the points of each strip.
+
+    Parameters
+    ----------
+    cleaned : CleanedPoints
+    strips : path or dict
+        The strips as GeoJSON, as `fertkit.trials.write_application` gives them: polygons with the properties
+        strip, block and ``rate_<unit>`` or treatment. Borders are left out.
+    trial : str, optional
+        Name of the trial; that of the log by default.
+
+    Returns
+    -------
+    StripMeans
+
+    Raises
+    ------
+    InputError
+        If strips overlap or lack what is needed.
+    NotEstimable
+        If no point lies in any strip.
+    """
+    shapes = _shapes(strips)
+    kept = cleaned.kept
+    code = _locate(kept["lon"].to_numpy(), kept["lat"].to_numpy(), shapes)
+    inside = code >= 0
+    if not inside.any():
+        raise NotEstimable("no harvest point lies in any strip: are log and strips of the same field?")
+    sums = _sums(kept[inside], code[inside], cleaned.yield_column, len(shapes))
+    table = pd.DataFrame([s["properties"] for s in shapes])
+    keep = [
+        c for c in table.columns if c in ("block", "strip", "treatment", "position") or c.startswith("rate_")
+    ]
+    table = pd.concat([table[keep], sums], axis=1)
+    table.insert(0, "trial", trial or Path(cleaned.name).stem)
+    return StripMeans(table, cleaned.name, checks_frame(_checks(table, cleaned.yield_column, inside)))
+
+
+def _sums(points, code, column, n) -> pd.DataFrame:
+    def total(weights):
+        return np.bincount(code, weights=weights, minlength=n)
+
+    area, mass = points["area_m2"].to_numpy(), points["mass_kg"].to_numpy()
+    count = np.bincount(code, minlength=n)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        # Sum of grain over sum of ground: a slow stretch counts for its ground, not for its records.
+        mean = total(points[column].to_numpy() * area) / total(area)
+        moisture = total(points["moisture_pct"].to_numpy() * mass) / total(mass)
+    return pd.DataFrame(
+        {column: mean, "moisture_pct": moisture, "points": count, "area_ha": total(area) / 1e4}
+    )
+
+
+def _shapes(strips) -> list[dict]:
+    """Features of the strips, borders left out, with every problem told at once."""
+    name = "strips"
+    if not isinstance(strips, dict):
+        name = Path(strips).name
+        try:
+            strips = json.loads(Path(strips).read_text(encoding="utf-8"))
+        except FileNotFoundError:
+            raise InputError(
+                name, [Problem("the file is not there", "check the name and the folder")]
+            ) from None
+        except ValueError:
+            raise InputError(
+                name, [Problem("not a GeoJSON file", "write it with write_application")]
+            ) from None
+    if "features" not in strips:
+        raise LookupFailed("the strips have to be a GeoJSON FeatureCollection of polygons")
+    shapes = [f for f in strips["features"] if f["properties"].get("kind") != "border"]
+    problems, seen = [], set()
+    for number, shape in enumerate(shapes, 1):
+        own = shape["properties"]
+        if shape["geometry"]["type"] != "Polygon":
+            problems.append(Problem("the strip is no polygon", "draw each strip as one polygon", number))
+        if own.get("strip") is None:
+            problems.append(
+                Problem("the strip has no number", "give each feature a property 'strip'", number)
+            )
+        if not any(k.startswith("rate_") or k == "treatment" for k in own):
+            problems.append(Problem("the strip has no rate", "give a property such as 'rate_lb_ac'", number))
+        if own.get("strip") in seen:
+            problems.append(Problem(f"strip {own['strip']} is given twice", "number each strip once", number))
+        seen.add(own.get("strip"))
+    if problems:
+        raise InputError(name, problems)
+    return shapes
+
+
+def _locate(lon, lat, shapes) -> np.ndarray:
+    """Number of the strip each point lies in, -1 for none; points in two strips are a problem."""
+    code = np.full(len(lon), -1)
+    problems = []
+    for number, shape in enumerate(shapes):
+        ring = np.asarray(shape["geometry"]["coordinates"][0], dtype=float)
+        low, high = ring[:, :2].min(axis=0), ring[:, :2].max(axis=0)
+        near = np.flatnonzero((lon >= low[0]) & (lon <= high[0]) & (lat >= low[1]) & (lat <= high[1]))
+        here = near[_inside(lon[near], lat[near], ring)]
+        for other in np.unique(code[here][code[here] >= 0]):
+            both = int((code[here] == other).sum())
+            names = shapes[other]["properties"]["strip"], shape["properties"]["strip"]
+            problems.append(Problem(
+                f"strips {names[0]} and {names[1]} overlap: {both} points lie in both",
+                "draw the strips so that they only touch",
+            ))  # fmt: skip
+        code[here] = number
+    if problems:
+        raise InputError("strips", problems)
+    return code
+
+
+def _inside(x, y, ring) -> np.ndarray:
+    """Even-odd rule: a point is inside when a ray to the east crosses the outline an odd number of times."""
+    odd = np.zeros(len(x), dtype=bool)
+    for (x1, y1), (x2, y2) in zip(ring[:-1, :2], ring[1:, :2], strict=True):
+        if y1 != y2:
+            odd ^= ((y1 > y) != (y2 > y)) & (x < (x2 - x1) * (y - y1) / (y2 - y1) + x1)
+    return odd
+
+
+def _checks(table, column, inside):
+    empty = table.loc[table[column].isna(), "strip"].tolist()
+    outside = int((~inside).sum())
+    return [
+        ("strips without points", len(empty), "0", not empty,
+         f"no points in strip(s) {', '.join(map(str, empty))}: lost for the analysis" if empty else "none"),
+        ("points outside the strips", outside, "information", None, "headlands, borders and other ground"),
+    ]  # fmt: skip
