@@ -160,6 +160,24 @@ SCHEMAS: dict[str, Schema] = {
             *_TRACE,
         )
     ),
+    "cautions": Schema(
+        (
+            Column("topic", required=True),
+            Column("nutrient"),
+            Column("material"),
+            Column("text", required=True),
+            *_TRACE,
+        )
+    ),
+    "seed_limits": Schema(
+        (
+            Column("crop", required=True),
+            Column("soil", required=True, allowed=("medium to fine", "sandy")),
+            _number("row_spacing_in", lowest=0),
+            _number("limit_lb_ac", required=True, lowest=0),
+            *_TRACE,
+        )
+    ),
     "soil_systems": Schema(
         (
             Column("system", required=True),

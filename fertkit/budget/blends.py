@@ -1,0 +1,230 @@
+"""The cheapest mix of products that meets nutrient targets."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.budget.products import NUTRIENTS, PERCENT, find_product, product_cautions
+from fertkit.errors import FertkitError, InputError, NotEstimable, Problem, unknown
+from fertkit.reference import list_sources, load_table
+from fertkit.results import Result
+from fertkit.units import LB_KG, SHORT_TON_LB
+
+#: Pounds in one unit of a price list; a gallon weighs what the product's density says.
+PRICE_UNIT_LB = {"lb": 1.0, "ton": SHORT_TON_LB, "kg": 1 / LB_KG, "Mg": 1000 / LB_KG}
+TABLE = "price list"
+
+
+@dataclass(frozen=True)
+class Blend(Result):
+    """Least-cost mix of products for nutrient targets.
+
+    Attributes
+    ----------
+    rows : DataFrame
+        product, material, source_key, rate_lb_ac, gal_ac (liquids), price_per_lb, cost_per_ac; products of
+        the price list that are not used have rate 0.
+    nutrients : DataFrame
+        nutrient, target_lb_ac, supplied_lb_ac, over_lb_ac, cap_lb_ac, marginal_cost (what one more pound of
+        the target would cost).
+    cost_per_ac : float
+        In the currency of the price list.
+    cautions : DataFrame
+    """
+
+    rows: pd.DataFrame
+    nutrients: pd.DataFrame
+    cost_per_ac: float
+    cautions: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.rows
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return list_sources([*self.rows["source_key"], *self.cautions["source_key"]])
+
+    def summary(self) -> str:
+        lines = [f"Least cost {self.cost_per_ac:.2f} per acre"]
+        for row in self.rows[self.rows["rate_lb_ac"] > 0].itertuples():
+            liquid = "" if np.isnan(row.gal_ac) else f" ({row.gal_ac:.1f} gal)"
+            lines.append(f"  {row.rate_lb_ac:.0f} lb/ac{liquid} {row.product}, {row.cost_per_ac:.2f}")
+        for row in self.nutrients.itertuples():
+            over = f", {row.over_lb_ac:.0f} over" if row.over_lb_ac > 0.5 else ""
+            lines.append(
+                f"  {row.nutrient}: {row.supplied_lb_ac:.0f} of {row.target_lb_ac:.0f} lb/ac asked{over}"
+            )
+        return "\n".join([*lines, *(f"  {c.topic}: {c.text}" for c in self.cautions.itertuples())])
+
+
+def blend(
+    targets: dict,
+    prices: pd.DataFrame,
+    *,
+    caps: dict | None = None,
+    product_caps: dict | None = None,
+    products=None,
+) -> Blend:
+    """Find the cheapest mix that supplies at least every target.
+
+    Parameters
+    ----------
+    targets : dict
+        Nutrient (`fertkit.budget.products.NUTRIENTS`) -> least rate [lb/ac].
+    prices : DataFrame
+        product (grade or material), price, and optionally unit: ton (short ton, the default), lb, gal, kg or
+        Mg. Any currency.
+    caps : dict, optional
+        Nutrient -> most that may be supplied [lb/ac].
+    product_caps : dict, optional
+        Product, as in the price list -> most that may be used [lb/ac].
+    products : DataFrame, optional
+        A products table of the user's own.
+
+    Returns
+    -------
+    Blend
+
+    Raises
+    ------
+    NotEstimable
+        If no mix can meet the targets; says which target falls short, by how much, and which cap binds.
+    InputError
+        With every problem of the price list, the targets or the caps.
+    LookupFailed
+        If a nutrient or product is not known.
+
+    Notes
+    -----
+    Linear program: least price x rate, subject to analysis x rate >= target, analysis x rate <= cap, rate
+    >= 0 (scipy.optimize.linprog, HiGHS).
+    """
+    caps, product_caps = caps or {}, product_caps or {}
+    _check_rates("targets", targets, NUTRIENTS)
+    _check_rates("caps", caps, NUTRIENTS)
+    table = load_table("products") if products is None else products
+    listed = _read_prices(prices, table)
+    _check_rates("product caps", product_caps, set(listed["product"]))
+    names = [n for n in NUTRIENTS if n in targets or n in caps]
+    least = np.array([targets.get(n, 0.0) for n in names])
+    most = np.array([caps.get(n, np.inf) for n in names])
+    share = listed[[PERCENT[n] for n in names]].to_numpy(dtype=float).T / 100
+    upper = [product_caps.get(name) for name in listed["product"]]
+    cost, rate, marginal = _solve(listed["price_per_lb"].to_numpy(), share, least, most, upper)
+    if rate is None:
+        raise NotEstimable(_why_not(names, share, least, most, upper))
+    supplied = share @ rate
+    nutrients = pd.DataFrame(
+        {
+            "nutrient": names,
+            "target_lb_ac": least,
+            "supplied_lb_ac": supplied,
+            "over_lb_ac": supplied - least,
+            "cap_lb_ac": [caps.get(n, np.nan) for n in names],
+            "marginal_cost": marginal,
+        }
+    )
+    rows = listed[["product", "material", "source_key"]].assign(
+        rate_lb_ac=rate,
+        gal_ac=rate / listed["density_lb_gal"],
+        price_per_lb=listed["price_per_lb"],
+        cost_per_ac=rate * listed["price_per_lb"],
+    )
+    used = rows.loc[rows["rate_lb_ac"] > 0, "product"]
+    return Blend(rows, nutrients, cost, product_cautions(used, products=table))
+
+
+def _check_rates(what, rates, known):
+    problems = []
+    for name, value in rates.items():
+        if name not in known:
+            raise unknown(f"name in {what}", name, known)
+        if not (np.isfinite(value) and value >= 0):
+            problems.append(Problem("not a rate", "give 0 or more lb/ac", column=name, value=value))
+    if problems or (what == "targets" and not rates):
+        raise InputError(what, problems or [Problem("no target is given", "name at least one nutrient")])
+
+
+def _read_prices(prices, table):
+    missing = [name for name in ("product", "price") if name not in prices]
+    if missing or prices.empty:
+        raise InputError(TABLE, [Problem("no usable price", "give rows with product and price (and unit)")])
+    prices = prices.reset_index(drop=True)
+    units = prices.get("unit", pd.Series("ton", index=prices.index))
+    cost = pd.to_numeric(prices["price"], errors="coerce")
+    problems, rows = [], []
+    for i, name in prices["product"].items():
+        try:
+            found = find_product(name, table)
+        except FertkitError as error:
+            what, _, remedy = str(error).partition("; ")
+            problems.append(Problem(what, remedy, i + 2, "product", name))
+            continue
+        per = found["density_lb_gal"] if units[i] == "gal" else PRICE_UNIT_LB.get(units[i], np.nan)
+        if np.isnan(per):
+            remedy = f"use one of: {', '.join(PRICE_UNIT_LB)}, or gal for a liquid of known density"
+            problems.append(Problem("not a unit for this price", remedy, i + 2, "unit", units[i]))
+        if not (np.isfinite(cost[i]) and cost[i] > 0):
+            problems.append(
+                Problem("not a price", "write a number above 0", i + 2, "price", prices["price"][i])
+            )
+        rows.append(found.to_dict() | {"product": name, "price_per_lb": cost[i] / per})
+    for i in prices.index[prices["product"].duplicated()]:
+        problems.append(
+            Problem("product listed twice", "keep one price", i + 2, "product", prices["product"][i])
+        )
+    if problems:
+        raise InputError(TABLE, sorted(problems, key=lambda p: p.row))
+    listed = pd.DataFrame(rows)
+    analysis = list(PERCENT.values())
+    return listed.assign(**listed[analysis].astype(float).fillna(0.0))
+
+
+def _solve(price, share, least, most, upper):
+    """Cost, rates and marginal cost of each target; rates None if nothing is feasible."""
+    from scipy.optimize import linprog
+
+    capped = np.isfinite(most)
+    sides = np.concatenate([-least, most[capped]])
+    answer = linprog(
+        price, A_ub=np.vstack([-share, share[capped]]), b_ub=sides, bounds=[(0, u) for u in upper]
+    )
+    if not answer.success:
+        return np.nan, None, None
+    rate = np.where(answer.x < 1e-9, 0.0, answer.x)
+    marginal = np.abs(answer.ineqlin.marginals[: len(least)])
+    return float(answer.fun), rate, marginal
+
+
+def _why_not(names, share, least, most, upper):
+    """Say which target cannot be met: the mix that falls short least, by share of each target."""
+    from scipy.optimize import linprog
+
+    lacking = [n for n, row, t in zip(names, share, least, strict=True) if t > 0 and not row.any()]
+    if lacking:
+        return f"no product of the price list supplies {', '.join(lacking)}; add one that does"
+    n, k = len(upper), len(names)
+    worth = np.concatenate([np.zeros(n), 1 / np.maximum(least, 1.0)])
+    capped = np.isfinite(most)
+    above = np.hstack([-share, -np.eye(k)])
+    below = np.hstack([share[capped], np.zeros((capped.sum(), k))])
+    bounds = [(0, u) for u in upper] + [(0, None)] * k
+    answer = linprog(
+        worth, A_ub=np.vstack([above, below]), b_ub=np.concatenate([-least, most[capped]]), bounds=bounds
+    )
+    got = share @ answer.x[:n]
+    short = [
+        f"{name} reaches {g:.0f} of {t:.0f} lb/ac"
+        for name, g, t, gap in zip(names, got, least, answer.x[n:], strict=True)
+        if gap > 1e-6 * max(t, 1.0)
+    ]
+    binding = [
+        f"the {names[i]} cap of {most[i]:g}" for i in np.flatnonzero(capped) if got[i] > most[i] - 1e-6
+    ]
+    if any(u is not None and x > u - 1e-6 for x, u in zip(answer.x, upper, strict=False)):
+        binding.append("a product cap")
+    under = f" under {' and '.join(binding)}" if binding else ""
+    remedy = "raise the cap, add a product or lower the target"
+    return f"no blend meets the targets: {', '.join(short)}{under}; {remedy}"

@@ -1,0 +1,241 @@
+"""Fertilizer products: rates from an analysis, liquids by density, what to watch."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.budget.yields import refuse
+from fertkit.errors import NotEstimable, UnitError, unknown
+from fertkit.reference import crop_name, list_sources, load_table
+from fertkit.results import Result, checks_frame
+
+NUTRIENTS = ("N", "P2O5", "K2O", "S", "Ca", "Mg", "Zn", "B")
+#: Topics of the cautions that forbid contact with the seed.
+NEVER_WITH_SEED = ("ammonia", "thiosulfate", "boron toxicity")
+PERCENT = {name: f"{name.lower()}_pct" for name in NUTRIENTS}
+
+
+@dataclass(frozen=True)
+class ProductRate(Result):
+    """Rate of one product that supplies a nutrient, and what else comes with it.
+
+    Attributes
+    ----------
+    material, grade : str
+    nutrient : str
+        The nutrient asked for.
+    product_lb_ac : float
+    product_gal_ac : float
+        NaN for dry products.
+    rows : DataFrame
+        nutrient, pct, supplied_lb_ac, source_key, provenance.
+    cautions : DataFrame
+        topic, text, product, source_key, provenance.
+    """
+
+    material: str
+    grade: str
+    nutrient: str
+    product_lb_ac: float
+    product_gal_ac: float
+    rows: pd.DataFrame
+    cautions: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.rows
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return list_sources([*self.rows["source_key"], *self.cautions["source_key"]])
+
+    def summary(self) -> str:
+        liquid = "" if np.isnan(self.product_gal_ac) else f" ({self.product_gal_ac:.1f} gal/ac)"
+        with_it = ", ".join(f"{r.supplied_lb_ac:.1f} {r.nutrient}" for r in self.rows.itertuples())
+        lines = [
+            f"{self.material} {self.grade}: {self.product_lb_ac:.0f} lb/ac{liquid} supplies {with_it} lb/ac"
+        ]
+        return "\n".join([*lines, *(f"  {r.topic}: {r.text}" for r in self.cautions.itertuples())])
+
+
+def find_product(name: str, products: pd.DataFrame | None = None) -> pd.Series:
+    """Find one product by its grade (11-52-0) or its material (urea).
+
+    Raises
+    ------
+    LookupFailed
+        If none or more than one fits; lists them.
+    """
+    table = load_table("products") if products is None else products
+    wanted = " ".join(str(name).lower().split())
+    materials = table["material"].str.lower()
+    fits = (table["grade"].str.lower() == wanted) | (materials == wanted)
+    if not fits.any():
+        fits = materials.str.contains(wanted, regex=False)
+    if fits.sum() != 1:
+        listed = table[fits] if fits.any() else table
+        raise unknown("product", name, (f"{r.material} ({r.grade})" for r in listed.itertuples()))
+    return table[fits].iloc[0]
+
+
+def nutrients_per_gallon(product: str, products: pd.DataFrame | None = None) -> pd.Series:
+    """Pounds of each nutrient in a gallon of a liquid product, from its grade and density [lb/gal].
+
+    Raises
+    ------
+    UnitError
+        If the product is not a liquid of known density.
+    """
+    row = find_product(product, products)
+    if np.isnan(row["density_lb_gal"]):
+        raise UnitError(f"{row['material']} has no density in the table; give rates by weight")
+    share = row[[PERCENT[n] for n in NUTRIENTS]].astype(float).fillna(0.0) / 100
+    return pd.Series(share.to_numpy() * row["density_lb_gal"], index=NUTRIENTS)
+
+
+def product_rate(
+    product: str, nutrient: str, rate_lb_ac: float, *, products: pd.DataFrame | None = None
+) -> ProductRate:
+    """Work out how much of a product supplies a rate of one nutrient, and what else comes with it.
+
+    Parameters
+    ----------
+    product : str
+        Grade or material of a row of the products table.
+    nutrient : str
+        One of `NUTRIENTS` (N, P2O5, K2O, S, ...).
+    rate_lb_ac : float
+        Rate of the nutrient [lb/ac].
+    products : DataFrame, optional
+        A products table of the user's own (`fertkit.reference.load_table("products", path)`).
+
+    Returns
+    -------
+    ProductRate
+
+    Raises
+    ------
+    LookupFailed
+        If the product or nutrient is not known.
+    NotEstimable
+        If the product holds none of the nutrient.
+    InputError
+        If the rate is not a number of 0 or more.
+    """
+    row = find_product(product, products)
+    if nutrient not in PERCENT:
+        raise unknown("nutrient of a product", nutrient, NUTRIENTS)
+    if not (np.isfinite(rate_lb_ac) and rate_lb_ac >= 0):
+        raise refuse(
+            "product rate", "not a rate", "give 0 or more lb/ac", column="rate_lb_ac", value=rate_lb_ac
+        )
+    percent = row[PERCENT[nutrient]]
+    if not percent > 0:
+        raise NotEstimable(f"{row['material']} ({row['grade']}) supplies no {nutrient}")
+    pounds = rate_lb_ac / percent * 100
+    held = [n for n in NUTRIENTS if row[PERCENT[n]] > 0]
+    rows = pd.DataFrame(
+        {
+            "nutrient": held,
+            "pct": [row[PERCENT[n]] for n in held],
+            "supplied_lb_ac": [pounds * row[PERCENT[n]] / 100 for n in held],
+            "source_key": row["source_key"],
+            "provenance": row["provenance"],
+        }
+    )
+    gallons = pounds / row["density_lb_gal"]
+    cautions = product_cautions([product], products=products)
+    return ProductRate(row["material"], row["grade"], nutrient, pounds, gallons, rows, cautions)
+
+
+def product_cautions(names, *, products: pd.DataFrame | None = None) -> pd.DataFrame:
+    """List what to watch with some products: seed safety, handling, loss to water and air, who governs.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Products by grade or material.
+
+    Returns
+    -------
+    DataFrame
+        topic, text, product ("" for all), source_key, provenance.
+    """
+    chosen = [find_product(name, products) for name in names]
+    found = []
+    for row in load_table("cautions").itertuples():
+        materials = [word.lower() for word in row.material.split(";") if word]
+        nutrients = [name for name in row.nutrient.split(";") if name]
+        mine = [
+            p["material"]
+            for p in chosen
+            if any(word in p["material"].lower() for word in materials)
+            or any(p[PERCENT[name]] > 0 for name in nutrients)
+        ]
+        if mine or not (materials or nutrients):
+            found.append((row.topic, row.text, "; ".join(mine), row.source_key, row.provenance))
+    for p in chosen:
+        if p["cautions"]:
+            found.append((p["grade"], p["cautions"], p["material"], p["source_key"], p["provenance"]))
+    return pd.DataFrame(found, columns=["topic", "text", "product", "source_key", "provenance"])
+
+
+def seed_row_limit(crop: str, row_spacing_in: float, soil: str = "medium to fine") -> pd.Series:
+    """Most N + K2O that may go with the seed [lb/ac].
+
+    Parameters
+    ----------
+    crop : str
+    row_spacing_in : float
+        Row spacing [in]; between published spacings the next wider one counts.
+    soil : {'medium to fine', 'sandy'}
+
+    Returns
+    -------
+    Series
+        Row of the table seed_limits (limit_lb_ac, source_key, ...).
+
+    Raises
+    ------
+    LookupFailed
+        If no limit is carried for the crop or soil.
+    NotEstimable
+        If the rows are wider than any published.
+    """
+    table = load_table("seed_limits", crop=crop_name(crop))
+    if soil not in set(table["soil"]):
+        raise unknown("soil of the seed limits", soil, table["soil"].unique())
+    rows = table[table["soil"] == soil].sort_values("row_spacing_in")
+    fits = rows[rows["row_spacing_in"].isna() | (rows["row_spacing_in"] >= row_spacing_in)]
+    if fits.empty:
+        widest = rows["row_spacing_in"].max()
+        raise NotEstimable(f"no seed-row limit is published for rows wider than {widest:g} in")
+    return fits.iloc[0]
+
+
+def check_seed_row(
+    rates: dict, crop: str, row_spacing_in: float, soil: str = "medium to fine", *, products=None
+) -> pd.DataFrame:
+    """Check products to be placed with the seed against the published limit.
+
+    Parameters
+    ----------
+    rates : dict
+        Product -> rate [lb/ac].
+
+    Returns
+    -------
+    DataFrame
+        Checks: N + K2O against the limit, and one row for each product that must not touch the seed.
+    """
+    limit = seed_row_limit(crop, row_spacing_in, soil)
+    found = {name: find_product(name, products) for name in rates}
+    salt = sum(rates[n] * np.nansum([p["n_pct"], p["k2o_pct"]]) / 100 for n, p in found.items())
+    most = limit["limit_lb_ac"]
+    source = f"{limit['note']} ({limit['source_key']})"
+    rows = [("N + K2O with the seed [lb/ac]", salt, most, salt <= most, source)]
+    cautions = product_cautions(rates, products=products)
+    for row in cautions[cautions["topic"].isin(NEVER_WITH_SEED)].itertuples():
+        rows.append((f"{row.product} with the seed", "", "", False, f"{row.text} ({row.source_key})"))
+    return checks_frame(rows)
