@@ -13,6 +13,7 @@ MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "SeasonDemand": ("season", "season_curves"),
     "SupplyGap": ("season", "supply_lines"),
     "TissueScores": ("tissue", "tissue_grid"),
+    "Explanation": ("tissue", "explained_grid"),
     "ResponseFit": ("response", "response_fit"),
     "ResponseAnalysis": ("response", "response_analysis"),
     "CurveComparison": ("response", "curve_comparison"),

@@ -58,6 +58,11 @@ def tissue_grid(scores, ax=None, *, most: int = 40):
     return ax
 
 
+def explained_grid(explanation, ax=None, **options):
+    """Draw the scores behind an explanation; see `tissue_grid`."""
+    return tissue_grid(explanation.scores, ax=ax, **options)
+
+
 def sample_detail(scores, sample, ax=None):
     """Draw one sample on the scale that decides: each value against every source's range.
 

@@ -1,0 +1,245 @@
+"""Put tissue scores into plain language: what is short and how sure, what could mislead, what can be done.
+
+Rates are left to local recommendations; every option carries its caution and its source.
+"""
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from fertkit.errors import unknown
+from fertkit.reference import base_crop, list_sources
+from fertkit.reference.facts import load_facts
+from fertkit.results import Result
+from fertkit.tissue.doubts import TOLD, doubts_of, with_facts
+from fertkit.tissue.ranking import sentence
+from fertkit.tissue.score import TissueScores
+from fertkit.tissue.stages import stage_span
+from fertkit.tissue.wording import read_explanation
+
+ITEM_COLUMNS = [
+    *("specimen", "sample_id", "rank", "nutrient", "confidence", "verdict", "finding", "doubts", "also_look"),
+    *("this_season", "next_year", "caution", "source_key", "provenance"),
+]
+DOUBT_COLUMNS = [
+    "specimen",
+    "sample_id",
+    "key",
+    "nutrient",
+    "weakens",
+    "what",
+    "look_for",
+    "source_key",
+    "provenance",
+]
+STORY_COLUMNS = ["specimen", "sample_id", "key", "step", "text", "source_key", "provenance"]
+WORDS = ("likely", "possible", "doubtful")
+
+
+@dataclass(frozen=True)
+class Explanation(Result):
+    """Shortfalls in plain language, worst first.
+
+    Attributes
+    ----------
+    items : DataFrame
+        Also ``table``: specimen, sample_id, rank, nutrient, confidence (likely, possible, doubtful), verdict,
+        finding, doubts, also_look, this_season, next_year, caution, source_key, provenance.
+    doubts : DataFrame
+        specimen, sample_id, key, nutrient, weakens, what, look_for, source_key, provenance.
+    stories : DataFrame
+        Worked stories that fit: specimen, sample_id, key, step, text, source_key, provenance.
+    unscored : DataFrame
+        Samples for which no range holds: specimen, sample_id, reason.
+    scored : bool
+        Whether any chosen sample could be scored.
+    scores : TissueScores
+    """
+
+    items: pd.DataFrame
+    doubts: pd.DataFrame
+    stories: pd.DataFrame
+    unscored: pd.DataFrame
+    scored: bool
+    scores: TissueScores
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.items
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        return self.scores.checks
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        keys = [*self.items["source_key"], *self.doubts["source_key"], *self.stories["source_key"]]
+        return list_sources(keys)
+
+    def summary(self, most: int = 6) -> str:
+        """The explanation read aloud."""
+        return read_explanation(self, most)
+
+
+def explain(
+    scores: TissueScores,
+    *,
+    sample=None,
+    symptoms: str | None = None,
+    soil_tests: dict | None = None,
+    told=(),
+    season_over: bool = False,
+) -> Explanation:
+    """Explain the shortfalls of one sample, or of all.
+
+    Parameters
+    ----------
+    scores : TissueScores
+    sample : str or int, optional
+        sample_id or specimen; all samples if None.
+    symptoms : str, optional
+        Where symptoms sit: 'old leaves', 'new leaves' or 'none'.
+    soil_tests : dict of nutrient -> str, optional
+        What the soil test says: 'low' or 'enough'.
+    told : iterable of str, optional
+        What was seen in the field: drought, wet soil, cold soil, stunted growth, foliar residue.
+    season_over : bool
+        Leave out what can be done this season.
+
+    Returns
+    -------
+    Explanation
+        With no item if nothing is short: no action is an answer.
+
+    Raises
+    ------
+    LookupFailed
+        If the sample, or a word for symptoms, soil tests or the field, is not known.
+    """
+    soil_tests = soil_tests or {}
+    _check_words(symptoms, soil_tests, told)
+    scored, short = _chosen(scores, sample)
+    items, doubts, stories = [], [], []
+    flagged = scored[scored["specimen"].isin(short["specimen"].unique())]
+    for (specimen, sample_id), rows in flagged.groupby(["specimen", "sample_id"], sort=False):
+        mine = short[short["specimen"] == specimen]
+        held = doubts_of(rows, mine, told)
+        held = pd.concat([held, _from_evidence(mine, symptoms, soil_tests)], ignore_index=True)
+        who = {"specimen": specimen, "sample_id": sample_id}
+        doubts.append(held.assign(**who)[DOUBT_COLUMNS])
+        items += [_item(r, held, soil_tests, season_over) for r in mine.itertuples()]
+        stories.append(_stories(rows.iloc[0], mine).assign(**who)[STORY_COLUMNS])
+    alone = scored[scored["source_key"] == ""].drop_duplicates("specimen")
+    alone = alone[~alone["specimen"].isin(scored.loc[scored["source_key"] != "", "specimen"])]
+    return Explanation(
+        _ranked(pd.DataFrame(items, columns=ITEM_COLUMNS)),
+        _stacked(doubts, DOUBT_COLUMNS),
+        _stacked(stories, STORY_COLUMNS),
+        alone[["specimen", "sample_id", "reason"]].reset_index(drop=True),
+        bool((scored["source_key"] != "").any()),
+        scores,
+    )
+
+
+def _chosen(scores, sample):
+    scored, short = scores.scored, scores.shortfalls
+    if sample is None:
+        return scored, short
+    column = "sample_id" if isinstance(sample, str) else "specimen"
+    if not (scored[column] == sample).any():
+        raise unknown("sample", sample, scored["sample_id"].unique()[:50])
+    return scored[scored[column] == sample], short[short[column] == sample]
+
+
+def _ranked(items):
+    """Most certain first; within one word of confidence in the order of the shortfalls."""
+    place = items["confidence"].map({word: i for i, word in enumerate(WORDS)})
+    items = items.assign(place=place).sort_values(["specimen", "place", "rank"], kind="stable")
+    items["rank"] = items.groupby("specimen").cumcount() + 1
+    return items.drop(columns="place").reset_index(drop=True)
+
+
+def _stacked(frames, columns):
+    frames = [frame for frame in frames if len(frame)]
+    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=columns)
+
+
+def _check_words(symptoms, soil_tests, told):
+    if symptoms not in (None, "none", "old leaves", "new leaves"):
+        raise unknown("place of symptoms", symptoms, ["old leaves", "new leaves", "none"])
+    for word in soil_tests.values():
+        if word not in ("low", "enough"):
+            raise unknown("soil-test verdict", word, ["low", "enough"])
+    for word in told:
+        if word not in TOLD:
+            raise unknown("field observation", word, TOLD)
+
+
+def _from_evidence(short, symptoms, soil_tests):
+    """Doubts that come from where the symptoms sit and from the soil test."""
+    first = load_facts("mobility").set_index("nutrient")["shows_first"]
+    found = []
+    for nutrient in short["nutrient"]:
+        place = first.get(nutrient, "variable")
+        if symptoms in ("old leaves", "new leaves") and place != "variable" and place != symptoms:
+            found.append(("symptoms disagree", nutrient))
+        if soil_tests.get(nutrient) == "enough":
+            found.append(("soil test enough", nutrient))
+    return with_facts(found)
+
+
+def confidence_word(probability, share, doubts: int) -> str:
+    """likely, possible or doubtful: by chance and share of sources, one step down for each doubt."""
+    words = load_facts("confidence", ("probability_at_least", "share_of_sources_at_least"))
+    chance = share if pd.isna(probability) else probability
+    fits = (chance >= words["probability_at_least"]) & (share >= words["share_of_sources_at_least"])
+    return words["word"].iloc[min(int(fits.to_numpy().argmax()) + doubts, len(words) - 1)]
+
+
+def _item(r, doubts, soil_tests, season_over):
+    mine = doubts[doubts["nutrient"].isin(["", r.nutrient])]
+    weak = (mine["weakens"] == "yes").sum() - (soil_tests.get(r.nutrient) == "low")
+    confidence = confidence_word(r.probability_below, r.share_short, max(int(weak), 0))
+    crop = base_crop(r.crop)
+    now, later = _option(r.nutrient, crop, "this season"), _option(r.nutrient, crop, "next year")
+    cautions = [
+        option["caution"] for option in ((later,) if season_over else (now, later)) if option is not None
+    ]
+    keys = [o["source_key"] for o in (now, later) if o is not None]
+    memory = any(o["provenance"] != "found" for o in (now, later) if o is not None)
+    return (
+        r.specimen, r.sample_id, r.rank, r.nutrient, confidence, r.verdict, sentence(r),
+        "; ".join(mine["key"]), _also_look(r.nutrient),
+        "" if season_over or now is None else now["option"], "" if later is None else later["option"],
+        "; ".join(cautions), ";".join([r.short_sources.replace("; ", ";"), *dict.fromkeys(keys)]),
+        "partly from_memory" if memory else "found",
+    )  # fmt: skip
+
+
+def _option(nutrient, crop, when):
+    table = load_facts("options")
+    mine = table[(table["nutrient"] == nutrient) & (table["when"] == when) & table["crop"].isin([crop, ""])]
+    if mine.empty:
+        return None
+    return mine.sort_values("crop", ascending=False).iloc[0]  # the crop's own before the general one
+
+
+def _also_look(nutrient):
+    facts = load_facts("mobility").set_index("nutrient")
+    if nutrient not in facts.index:
+        return "soil test and roots in this and in a better area"
+    r = facts.loc[nutrient]
+    place = "no fixed place" if r["shows_first"] == "variable" else f"{r['shows_first']} first"
+    return f"symptoms on {place}: {r['symptom']}; soil test and roots in this and in a better area"
+
+
+def _stories(condition, short):
+    """Worked stories whose crop, stage and short nutrient fit the sample."""
+    table = load_facts("stories")
+    table = table[(table["crop"] == base_crop(condition["crop"])) & table["nutrient"].isin(short["nutrient"])]
+    span = stage_span(condition["crop"], condition["growth_stage"])
+    fits = [
+        span.within(stage_span(r.crop, r.stage_from).first, stage_span(r.crop, r.stage_to).last)
+        for r in table.itertuples()
+    ]
+    return table[pd.Series(fits, index=table.index, dtype=bool)]
