@@ -98,7 +98,7 @@ class ResponseAnalysis(Result):
         the lowest, its cost, and gain minus cost; ends nan where they are not estimated.
     prices : Prices
     draws : dict of str to array (replicates, p)
-        Bootstrap draws of the parameters of every curve with weight.
+        Bootstrap draws of the parameters of every curve with error df.
     strips : DataFrame
         rate, yield, yield with the block effect taken out, block, weight; units in the column names.
     data : TrialData
@@ -223,11 +223,9 @@ def analyse_response(
         fits = comparison.fits
         weights = _weights(comparison, asked)
         rng = np.random.default_rng(seed)
-        draws = {
-            k: bootstrap_fits(fits[k], replicates, rng).params[0]
-            for k, w in weights.items()
-            if w > 1e-4 and fits[k].df_error > 0 and replicates
-        }
+        if replicates:
+            judged = {k: fit for k, fit in fits.items() if fit.df_error > 0}
+            draws = {k: bootstrap_fits(fit, replicates, rng).params[0] for k, fit in judged.items()}
     nothing = Optimum(np.nan, make_interval(np.nan, np.nan, level, "averaged"), "interior", data.rate_unit)
     blank = ResponseAnalysis(
         nothing, nothing, "", fits, comparison, weights, pd.DataFrame(), prices, draws, _strips(fits, data),

@@ -11,7 +11,7 @@ import numpy as np
 
 from fertkit.response.curves import CURVES, optimum_in_range
 from fertkit.response.many import Fits
-from fertkit.response.regions import optimum_sets
+from fertkit.response.regions import Region, optimum_sets
 from fertkit.response.shapes import SHAPES, limits
 from fertkit.response.sums import Sums
 
@@ -86,12 +86,28 @@ def curve_optima(fits: dict[str, Fits], sums: Sums, price_ratio):
     )
 
 
-def averaged_sets(fits: dict[str, Fits], sums: Sums, weights, price_ratio, level=0.95):
-    """Ends (low, high), each (D, R), of the averaged optimum's interval; inf where beyond the top rate.
+class Ladder:
+    """Intervals of a curve's optimum at the levels of ``TAILS`` and at one more, for any price ratio."""
 
-    Only the error df of the n rows can tell curves apart, the rest being spent on blocks and parameters. In
-    the interval the weights are therefore those of RSS^(-df/2) instead of RSS^(-n/2), which are less sure.
-    """
+    def __init__(self, curve: str, fits: Fits, sums: Sums, level: float):
+        levels = np.append(1 - 2 * TAILS, level)
+        self.curve, self.shape = curve, (*fits.rss.shape, len(levels))
+        rows = np.repeat(np.arange(self.shape[1]), len(levels))
+        self.levels = np.tile(levels, self.shape[1])
+        self.fits, self.sums = fits.replicates(rows), sums.replicates(rows)
+        self.region = Region(curve, self.fits, self.sums, self.levels) if curve in SHAPES else None
+
+    def ends(self, price_ratio):
+        """Low and high ends (D, R, T + 1), the asked level last."""
+        if self.region is not None:
+            ends = self.region.optimum(price_ratio)
+        else:
+            ends = optimum_sets(self.curve, self.fits, self.sums, price_ratio, self.levels)
+        return tuple(end.reshape(self.shape) for end in ends)
+
+
+def averaged_sets(fits: dict[str, Fits], sums: Sums, weights, price_ratio, level=0.95):
+    """Ends (low, high), each (D, R), of the averaged optimum's interval; inf where beyond the top rate."""
     reps = weights.shape[1]
     if reps * len(TAILS) > CHUNK and reps > 1:
         step = max(1, CHUNK // len(TAILS))
@@ -103,67 +119,66 @@ def averaged_sets(fits: dict[str, Fits], sums: Sums, weights, price_ratio, level
             for rows in (slice(i, i + step) for i in range(0, reps, step))
         ]  # fmt: skip
         return tuple(np.concatenate(ends, axis=1) for ends in zip(*parts, strict=True))
-    weights = weights ** (sums.df_error(3) / sums.n)[:, None, None]
-    used = [(i, k) for i, k in enumerate(averaged_keys(fits)) if (weights[..., i] > SMALL).any()]
-    ladders = np.stack([confidence_ladder(k, fits[k], sums, price_ratio) for _, k in used], axis=2)
-    return mixture_ends(ladders, weights[..., [i for i, _ in used]], sums.lowest, sums.highest, level)
+    ends = {
+        k: Ladder(k, fits[k], sums, level).ends(price_ratio)
+        for i, k in enumerate(averaged_keys(fits))
+        if (weights[..., i] > SMALL).any()
+    }
+    kept = [averaged_keys(fits).index(k) for k in ends]
+    return mixture_ends(list(ends.values()), weights[..., kept], sums, level)
 
 
-def confidence_ladder(curve: str, fits: Fits, sums: Sums, price_ratio):
-    """Optima at the tail areas ``TAILS`` and one minus them, (D, R, 2 T): a confidence distribution."""
-    copies, (designs, reps) = len(TAILS), fits.rss.shape
-    rows = np.repeat(np.arange(reps), copies)
-    levels = np.tile(1 - 2 * TAILS, reps)
-    low, high = optimum_sets(curve, fits.replicates(rows), sums.replicates(rows), price_ratio, levels)
-    low, high = (ends.reshape(designs, reps, copies) for ends in (low, high))
-    return np.maximum.accumulate(np.concatenate([low, high[..., ::-1]], axis=-1), axis=-1)
+def mixture_ends(ends, weights, sums: Sums, level):
+    """Ends of the interval whose tails under the mixture of confidence distributions are (1 - level)/2.
 
-
-def mixture_ends(ladders, weights, lowest, highest, level):
-    """Ends of the interval whose tails under the weighted mixture of distributions are (1 - level)/2.
+    Only the error df of the n rows can tell curves apart, the rest being spent on blocks and parameters. In
+    the interval the weights are therefore those of RSS^(-df/2) instead of RSS^(-n/2), which are less sure.
 
     Parameters
     ----------
-    ladders : array (D, R, k, 2 T)
-        Quantiles of each distribution at ``TAILS`` and ``1 - TAILS`` reversed.
+    ends : list of (low, high), arrays (D, R, T + 1)
+        From `Ladder.ends`, a pair for each curve.
     weights : array (D, R, k)
-    lowest, highest : array (D,)
-        Range within which the distributions are followed.
+    sums : Sums
     level : float
 
     Returns
     -------
     low, high : array (D, R)
-        inf where the tail starts beyond `highest`.
+        inf where the tail starts beyond the highest rate.
     """
+    weights = weights ** (sums.df_error(3) / sums.n)[:, None, None]
     weights = weights / weights.sum(axis=-1, keepdims=True)
-    low, high = (np.broadcast_to(v[:, None], weights.shape[:2]) for v in (lowest, highest))
+    quantiles = [np.concatenate([low[..., :-1], high[..., -2::-1]], axis=-1) for low, high in ends]
+    ladders = np.maximum.accumulate(np.stack(quantiles, axis=2), axis=-1)
+    low, high = (np.broadcast_to(v[:, None], weights.shape[:2]) for v in (sums.lowest, sums.highest))
     tail = (1 - level) / 2
     return tuple(_quantile(ladders, weights, low, high, area) for area in (tail, 1 - tail))
 
 
 def _quantile(ladders, weights, low, high, area):
-    """Least rate in [low, high] at which the mixture reaches an area, inf if it does not; by bisection."""
-    beyond = _mixture(ladders, weights, high) < area
-    reached = _mixture(ladders, weights, low) >= area
-    at, end = low, high
-    for _ in range(50):
-        middle = 0.5 * (at + end)
-        enough = _mixture(ladders, weights, middle) >= area
-        at, end = np.where(enough, at, middle), np.where(enough, middle, end)
+    """Least rate in [low, high] at which the mixture reaches an area, inf if it does not."""
+    steps, at, end = np.linspace(0, 1, 25), low, high
+    for turn in range(6):  # each narrows the bracket to a 24th
+        rates = at[..., None] + (end - at)[..., None] * steps
+        enough = _mixture(ladders, weights, rates) >= area
+        if turn == 0:
+            reached, beyond = enough[..., 0], ~enough[..., -1]
+        k = np.where(enough.any(axis=-1), np.argmax(enough, axis=-1), len(steps) - 1)[..., None]
+        at = np.take_along_axis(rates, np.maximum(k - 1, 0), -1)[..., 0]
+        end = np.take_along_axis(rates, k, -1)[..., 0]
     return np.where(reached, low, np.where(beyond, np.inf, end))
 
 
-def _mixture(ladders, weights, rate):
-    """Weighted distribution function at `rate` (D, R), linear between tabulated quantiles."""
+def _mixture(ladders, weights, rates):
+    """Weighted distribution function at `rates` (D, R, P), linear between tabulated quantiles."""
     areas = np.concatenate([[0.0], TAILS, 1 - TAILS[::-1], [1.0]])
-    rate = rate[..., None]
-    index = (ladders <= rate[..., None]).sum(axis=-1)
-    last = ladders.shape[-1]
-    pick = lambda i: np.take_along_axis(ladders, i[..., None], -1)[..., 0]  # noqa: E731
-    left, right = pick(np.maximum(index - 1, 0)), pick(np.minimum(index, last - 1))
+    last, rates = ladders.shape[-1], rates[..., None, :]
+    index = (ladders[..., None] <= rates[..., None, :]).sum(axis=-2)
+    left = np.take_along_axis(ladders, np.maximum(index - 1, 0), -1)
+    right = np.take_along_axis(ladders, np.minimum(index, last - 1), -1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        part = np.where(np.isfinite(right) & (right > left), (rate - left) / (right - left), 0.0)
+        part = np.where(np.isfinite(right) & (right > left), (rates - left) / (right - left), 0.0)
     value = areas[index] + part * (areas[np.minimum(index + 1, last + 1)] - areas[index])
     value = np.where(index == 0, 0.0, np.where(index == last, 1.0, value))
-    return (weights * value).sum(axis=-1)
+    return (weights[..., None] * value).sum(axis=-2)

@@ -4,6 +4,7 @@ import numpy as np
 
 from fertkit.errors import NotEstimable, unknown
 from fertkit.response.curves import get_curve, optimum_in_range
+from fertkit.response.fit import block_effects
 from fertkit.response.intervals import Interval, make_interval
 from fertkit.response.many import Fits, fit_sums
 from fertkit.response.sums import Sums
@@ -46,10 +47,9 @@ def bootstrap_fits(fit, replicates: int = 2000, seed=0, kind: str = "residual") 
 def residual_sums(fit, replicates: int, rng) -> Sums:
     """Sums of replicates made from the fitted curve and redrawn residuals."""
     data = fit.data
-    effect = dict(zip(fit.block_effects["block"], fit.block_effects["effect"], strict=True))
-    fitted = fit.predict(data.rate)
-    if effect:
-        fitted = fitted + np.array([effect[b] for b in data.block])
+    fitted, effect = fit.predict(data.rate), block_effects(fit)
+    if len(effect):
+        fitted = fitted + effect[data.sweep.block]
     root = np.sqrt(data.weight)
     rest = (data.yields - fitted) * root * np.sqrt(len(root) / fit.df_error)
     drawn = rest[rng.integers(0, len(rest), (replicates, len(rest)))]

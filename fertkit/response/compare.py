@@ -9,19 +9,20 @@ The averaged optimum weighs the six curves of diminishing returns, all of three 
 its interval is that of `averaging`.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable
 from fertkit.response.averaging import (
-    AVERAGED,
+    SMALL,
+    Ladder,
     akaike_weights,
     average_weights,
     averaged_keys,
-    averaged_sets,
     floored_rss,
+    mixture_ends,
     same_as,
 )
 from fertkit.response.curves import CURVES, get_curve, optimum_in_range
@@ -29,7 +30,6 @@ from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, fit_data
 from fertkit.response.intervals import Interval
 from fertkit.response.many import Fits
-from fertkit.response.regions import optimum_sets
 from fertkit.results import Result, checks_frame
 
 
@@ -54,6 +54,8 @@ class CurveComparison(Result):
         Weighted standard deviation of the optima among the averaged curves [rate_unit].
     checks : DataFrame
     data : TrialData
+    ladders : dict of str to Ladder
+        Intervals of the curves with error df, ready for any price ratio.
     """
 
     rows: pd.DataFrame
@@ -66,6 +68,7 @@ class CurveComparison(Result):
     between_curve_sd: float
     checks: pd.DataFrame
     data: TrialData
+    ladders: dict[str, Ladder] = field(repr=False)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -143,9 +146,10 @@ def compare_curves(
         raise NotEstimable("curves cannot be compared on fewer than three distinct rates")
     fits = {key: fit_data(data, get_curve(key)) for key in curves}
     empty = Interval(np.nan, np.nan, False, False, level, "averaged")
+    ladders = {k: Ladder(k, fit.fits, data.sums, level) for k, fit in fits.items() if fit.df_error > 0}
     blank = CurveComparison(
         _fit_table(fits, data), fits, np.nan, level, _averaged_weights(fits, data), np.nan, empty, np.nan,
-        _checks(fits, data), data,
+        _checks(fits, data), data, ladders,
     )  # fmt: skip
     return _at_price_ratio(blank, price_ratio)
 
@@ -220,45 +224,42 @@ def _averaged_weights(fits, data):
 
 def _at_price_ratio(comparison, price_ratio):
     fits, data, level = comparison.fits, comparison.data, comparison.level
-    low, high = float(data.rate.min()), float(data.rate.max())
-    columns = {name: [] for name in ("optimum", "low", "high", "optimum_text")}
-    optima = {}
+    low, high = data.rates[[0, -1]]
+    ends = {key: ladder.ends(price_ratio) for key, ladder in comparison.ladders.items()}
+    optima, columns = {}, {name: [] for name in ("optimum", "low", "high", "optimum_text")}
     for key in comparison.rows["curve"]:
-        fit = fits[key]
-        optima[key] = float(optimum_in_range(fit.curve, fit.coef, price_ratio, low, high))
-        interval = _curve_interval(fit, price_ratio, level).within(low, high)
+        optima[key] = float(optimum_in_range(fits[key].curve, fits[key].coef, price_ratio, low, high))
+        interval = _interval(ends.get(key), level).within(low, high)
         text = _optimum_text(optima[key], interval, low, high)
         for name, value in zip(columns, (optima[key], interval.low, interval.high, text), strict=True):
             columns[name].append(value)
     weights = comparison.averaged_weights
-    values = pd.Series({k: optima[k] for k in weights.index}, dtype=float)
-    mean = float((weights * values).sum()) if len(weights) else float("nan")
+    values = np.array([optima[k] for k in weights.index])
+    mean = float(weights @ values)
     return replace(
         comparison,
         rows=comparison.rows.assign(**columns),
         price_ratio=float(price_ratio),
         averaged_optimum=mean,
-        averaged_interval=_averaged_interval(fits, data, weights, price_ratio, level),
-        between_curve_sd=float(np.sqrt((weights * (values - mean) ** 2).sum())),
+        averaged_interval=_averaged_interval(ends, data, weights, level),
+        between_curve_sd=float(np.sqrt(weights @ (values - mean) ** 2)),
     )
 
 
-def _curve_interval(fit, price_ratio, level):
-    if fit.df_error <= 0:
+def _interval(ends, level):
+    """Interval at the asked level, the last of the ladder's."""
+    if ends is None:
         return Interval(np.nan, np.nan, False, False, level, "profile")
-    low, high = optimum_sets(fit.curve.key, fit.fits, fit.data.sums, price_ratio, level)
-    return Interval(
-        float(low[0, 0]), float(high[0, 0]), False, bool(np.isinf(high[0, 0])), level,
-        "profile" if fit.curve.key in AVERAGED[2:] else "exact",
-    )  # fmt: skip
+    return Interval(float(ends[0][0, 0, -1]), float(ends[1][0, 0, -1]), False, False, level, "profile")
 
 
-def _averaged_interval(fits, data, weights, price_ratio, level):
-    if min(fits[k].df_error for k in weights.index) <= 0:
+def _averaged_interval(ends, data, weights, level):
+    if not set(weights.index) <= set(ends):
         return Interval(np.nan, np.nan, False, False, level, "averaged")
-    ends = averaged_sets(arrays_of(fits), data.sums, weights.to_numpy()[None, None], price_ratio, level)
-    interval = Interval(*(float(v[0, 0]) for v in ends), False, False, level, "averaged")
-    return interval.within(data.rates[0], data.rates[-1])
+    used = weights[weights > SMALL]
+    pair = mixture_ends([ends[k] for k in used.index], used.to_numpy()[None, None], data.sums, level)
+    interval = Interval(*(float(v[0, 0]) for v in pair), False, False, level, "averaged")
+    return interval.within(*data.rates[[0, -1]])
 
 
 def _optimum_text(optimum, interval, lowest, highest):

@@ -53,7 +53,7 @@ class TrialData:
     def sums(self) -> Sums:
         return self.sweep.sums(self.yields)
 
-    @property
+    @cached_property
     def rates(self) -> np.ndarray:
         """Distinct tested rates, ascending."""
         return np.unique(self.rate)

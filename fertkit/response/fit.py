@@ -1,6 +1,7 @@
 """Fit one response curve to one trial: exact least squares, honest about what the data leave open."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -21,49 +22,85 @@ class ResponseFit(Result):
     Attributes
     ----------
     curve : Curve
-    params : DataFrame
-        param, estimate, se, unit; se is nan where the data do not identify the parameter.
+    data : TrialData
+    fits : Fits
+        The fit in the form the vectorised functions use.
     rss : float
         Residual sum of squares, weighted by replicate counts [yield unit squared].
-    df_error, n, n_rates : int
-        Error degrees of freedom, rows, distinct rates.
-    lowest_rate, highest_rate : float
-        Range of tested rates [rate_unit].
-    rate_unit, yield_unit : str
-    block_effects : DataFrame
-        block, effect: yield of each block above the average block [yield_unit].
+    df_error : int
+        Error degrees of freedom.
+    covariance : array (p, p)
+        Asymptotic covariance of the published parameters; nan where the data do not identify them.
     join_set : Interval or None
         All joins that fit the data equally well; None for curves without a join.
     status : tuple of str
         What the fit ran into, e.g. ``join_not_identified``, ``join_beyond_range``, ``straight_line``.
-    checks : DataFrame
-    r2 : float
-        Share of the variation among and within rates explained, blocks aside; nan for constant yields.
-    covariance : array (p, p)
-        Asymptotic covariance of the published parameters.
-    data : TrialData
-    fits : Fits
-        The same fit in the form the interval functions use.
     """
 
     curve: Curve
-    params: pd.DataFrame
-    rss: float
-    df_error: int
-    n: int
-    n_rates: int
-    lowest_rate: float
-    highest_rate: float
-    rate_unit: str
-    yield_unit: str
-    block_effects: pd.DataFrame
-    join_set: Interval | None
-    status: tuple[str, ...]
-    checks: pd.DataFrame
-    r2: float
-    covariance: np.ndarray
     data: TrialData
     fits: Fits
+    rss: float
+    df_error: int
+    covariance: np.ndarray
+    join_set: Interval | None
+    status: tuple[str, ...]
+
+    @property
+    def n(self) -> int:
+        """Rows."""
+        return len(self.data.rate)
+
+    @property
+    def n_rates(self) -> int:
+        """Distinct tested rates."""
+        return len(self.data.rates)
+
+    @property
+    def lowest_rate(self) -> float:
+        """Lowest tested rate [rate_unit]."""
+        return float(self.data.rates[0])
+
+    @property
+    def highest_rate(self) -> float:
+        """Highest tested rate [rate_unit]."""
+        return float(self.data.rates[-1])
+
+    @property
+    def rate_unit(self) -> str:
+        return self.data.rate_unit
+
+    @property
+    def yield_unit(self) -> str:
+        return self.data.yield_unit
+
+    @property
+    def r2(self) -> float:
+        """Share of the variation left by the blocks that the curve explains; nan for constant yields."""
+        total = float(self.data.sums.total_ss()[0, 0])
+        return 1 - self.rss / total if total > 0 else float("nan")
+
+    @cached_property
+    def params(self) -> pd.DataFrame:
+        """Param, estimate, se, unit; se is nan where the data do not identify the parameter."""
+        return pd.DataFrame(
+            {
+                "param": self.curve.param_names,
+                "estimate": self.coef,
+                "se": np.sqrt(np.diag(self.covariance)),
+                "unit": self.curve.units(self.yield_unit, self.rate_unit),
+            }
+        )
+
+    @cached_property
+    def block_effects(self) -> pd.DataFrame:
+        """Block, effect: yield of each block above the average block [yield_unit]."""
+        names = [] if self.data.block is None else np.unique(self.data.block)
+        return pd.DataFrame({"block": np.array(names, dtype=str), "effect": block_effects(self)})
+
+    @cached_property
+    def checks(self) -> pd.DataFrame:
+        return _checks(self)
 
     @property
     def coef(self) -> np.ndarray:
@@ -147,25 +184,12 @@ def fit_data(data: TrialData, curve: Curve) -> ResponseFit:
             "choose a simpler curve, or compare the two rates directly"
         )
     fits = fit_sums(curve.key, sums)
-    df_error = int(sums.df_error(curve.n_params)[0])
-    rss, total = float(fits.rss[0, 0]), float(sums.total_ss()[0, 0])
+    rss, df_error = float(fits.rss[0, 0]), int(sums.df_error(curve.n_params)[0])
     status = _status(curve, fits, data, df_error)
     covariance = _covariance(curve, fits, data, rss, df_error, status)
-    params = pd.DataFrame(
-        {
-            "param": curve.param_names,
-            "estimate": fits.params[0, 0],
-            "se": np.sqrt(np.diag(covariance)),
-            "unit": curve.units(data.yield_unit, data.rate_unit),
-        }
-    )
-    join_set = join_identified(curve, fits, sums)
     return ResponseFit(
-        curve, params, rss, df_error, len(data.rate), n_rates, float(data.rate.min()), float(data.rate.max()),
-        data.rate_unit, data.yield_unit, _block_effects(data, curve, fits), join_set, status,
-        _checks(status, data, n_rates, n_params), 1 - rss / total if total > 0 else float("nan"),
-        covariance, data, fits,
-    )  # fmt: skip
+        curve, data, fits, rss, df_error, covariance, join_identified(curve, fits, sums), status
+    )
 
 
 def join_text(fit: ResponseFit) -> str:
@@ -236,16 +260,18 @@ def _jacobian(curve, fits, data):
     return np.column_stack([rise, b * turn]), np.imag(published).T / step
 
 
-def _block_effects(data, curve, fits):
+def block_effects(fit: ResponseFit) -> np.ndarray:
+    """Yield of each block above the average block, (blocks,); empty without blocks [yield unit]."""
+    data = fit.data
     if data.block is None or data.through_origin:
-        return pd.DataFrame({"block": pd.Series(dtype=str), "effect": pd.Series(dtype=float)})
-    rest = pd.Series((data.yields - curve.value(data.rate, fits.params[0, 0])) * data.weight)
-    effect = rest.groupby(data.block).sum() / pd.Series(data.weight).groupby(data.block).sum()
-    return pd.DataFrame({"block": effect.index, "effect": effect.to_numpy()})
+        return np.array([])
+    rest, code = data.yields - fit.predict(data.rate), data.sweep.block
+    return np.bincount(code, rest * data.weight) / np.bincount(code, data.weight)
 
 
-def _checks(status, data, n_rates, n_params):
-    pure_df = int(data.sums.pure_df[0])
+def _checks(fit):
+    data, status, n_rates = fit.data, fit.status, fit.n_rates
+    n_params, pure_df = fit.curve.n_params - data.through_origin, int(data.sums.pure_df[0])
     top = data.sums.rates[0, 1]
     rows = [
         ("distinct rates", n_rates, n_params + 1, n_rates > n_params,

@@ -135,7 +135,7 @@ class Region:
         Whether the region holds the step and the straight line, beyond which the search has no nodes.
     """
 
-    NODES, ZOOM, ROUNDS = 32, 12, 4
+    NODES, ZOOM, ROUNDS = 32, 16, 3
 
     def __init__(self, curve: str, fits: Fits, sums: Sums, level):
         self.shape, self.sums = SHAPES[curve], sums

@@ -14,7 +14,7 @@ import numpy as np
 # beyond the first the curve is a step to double precision, below the second it is a straight line.
 STEP_END, LINE_END = 40.0, 1e-6
 STEP = 9.2  # ln(1e4): beyond it, 99.99 % of a Mitscherlich rise is made by the first rate
-CELLS_PER_GAP = 10  # grid cells between two tested rates, and beyond the last
+CELLS_PER_GAP = 7  # grid cells between two tested rates, and beyond the last
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ def _mitscherlich_grid(rates):
     gaps = np.diff(rates, axis=1)
     first = np.min(np.where(gaps > 0, gaps, np.inf), axis=1)
     start, end = np.log(STEP_END / first), np.log(0.01 / top)
-    middle = np.exp(start[:, None] + (end - start)[:, None] * np.linspace(0, 1, 61))
+    middle = np.exp(start[:, None] + (end - start)[:, None] * np.linspace(0, 1, 45))
     tail = np.array([1e-3, 1e-4, 1e-5, LINE_END]) / top[:, None]
     return np.concatenate([middle, tail], axis=1)
 

@@ -7,6 +7,7 @@ of the pure error. Trials and bootstrap replicates are leading axes, so one tria
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -122,19 +123,28 @@ class Sweep:
             self.share[None], (rest * rest @ self.weight)[None], *(np.array([c]) for c in counts),
         )  # fmt: skip
 
+    @cached_property
+    def _to_means(self):
+        """Map (n, m) from yields to adjusted rate means."""
+        in_rate = _indicator(self.code, len(self.rates)) * self.weight[:, None]
+        if self.n_blocks <= 1:
+            total = in_rate.sum(axis=0)
+            return in_rate / np.where(total > 0, total, 1.0)
+        block = _indicator(self.block, self.n_blocks)
+        return (in_rate - self._to_blocks @ (block.T @ in_rate)) @ self.inverse
+
+    @cached_property
+    def _to_blocks(self):
+        """Map (n, blocks) from yields to block means."""
+        in_block = _indicator(self.block, max(self.n_blocks, 1)) * self.weight[:, None]
+        return in_block / in_block.sum(axis=0)
+
     def _adjust(self, y):
         """Adjusted rate means (R, m) and block means of what they leave (R, blocks)."""
-        m = len(self.rates)
-        in_rate = _indicator(self.code, m) * self.weight[:, None]
-        rate_weight = in_rate.sum(axis=0)
+        adjusted = y @ self._to_means
         if self.n_blocks <= 1:
-            adjusted = y @ (in_rate / np.where(rate_weight > 0, rate_weight, 1.0))
             return adjusted, np.zeros((len(y), 1))
-        in_block = _indicator(self.block, self.n_blocks) * self.weight[:, None]
-        in_block = in_block / in_block.sum(axis=0)
-        means = y @ in_block
-        adjusted = (y - means[:, self.block]) @ in_rate @ self.inverse
-        return adjusted, (y - adjusted[:, self.code]) @ in_block
+        return adjusted, (y - adjusted[:, self.code]) @ self._to_blocks
 
 
 def make_sweep(x, block=None, weight=None, through_origin: bool = False) -> Sweep:

@@ -109,14 +109,11 @@ def test_weights_neither_overflow_nor_underflow():
     assert (akaike_weights(np.full(3, np.nan)) == 0).all()
 
 
-def test_mixture_of_one_distribution_is_that_distribution():
-    levels = np.concatenate([TAILS, 1 - TAILS[::-1]])
-    quantiles = 100 + 200 * (levels - 0.5)
-    low, high = mixture_ends(
-        quantiles[None, None, None], np.ones((1, 1, 1)), np.array([0.0]), np.array([300.0]), 0.95
-    )
-    assert float(low[0, 0]) == pytest.approx(5)
-    assert float(high[0, 0]) == pytest.approx(195)
+def test_mixture_of_one_distribution_is_that_distribution(make_trial):
+    sums = make_trial([0, 150, 300, 300], [1, 2, 3, 3]).sums
+    low, high = ((100 + side * 200 * (0.5 - np.append(TAILS, 0.025)))[None, None] for side in (-1, 1))
+    ends = mixture_ends([(low, high)], np.ones((1, 1, 1)), sums, 0.95)
+    np.testing.assert_allclose(np.ravel(ends), [5, 195], rtol=1e-6)
 
 
 def test_two_rates_cannot_be_compared(make_trial):
