@@ -1,0 +1,368 @@
+"""What carries over through a rotation: applied less removed, the soil-test trend, and its worth."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.budget.buffers import TEST_OF, decline_without_p, soil_buffer
+from fertkit.budget.farm import farm_budget
+from fertkit.budget.words import GOVERNS, short
+from fertkit.budget.yields import refuse
+from fertkit.errors import InputError, LookupFailed, Problem, unknown
+from fertkit.reference import list_sources
+from fertkit.results import Result, checks_frame
+
+APPLIED = {"N": "n_lb_ac", "P2O5": "p2o5_lb_ac", "K2O": "k2o_lb_ac"}
+TABLE = "rotation"
+
+
+@dataclass(frozen=True)
+class Ledger(Result):
+    """Balance of each nutrient through a rotation, season by season.
+
+    Attributes
+    ----------
+    rows : DataFrame
+        season (from 1), year, crop, nutrient, applied, removed, balance, running [lb/ac] (sum of the
+        balances; N is not carried, so 0), test_ppm, test_low, test_high (NaN without a starting test), cost
+        (of what was applied), worth (of the running balance), over_cost (of what was applied beyond
+        removal), over_worth_low and over_worth_high (what that saves next season, at today's price),
+        removed_source, buffer_source, provenance.
+    start : dict
+        Soil-test nutrient -> starting test [ppm].
+    critical : dict
+        Soil-test nutrient -> level to stay above [ppm].
+    """
+
+    rows: pd.DataFrame
+    start: dict
+    critical: dict
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.rows
+
+    @property
+    def nutrients(self) -> list[str]:
+        return list(self.rows["nutrient"].unique())
+
+    @property
+    def end(self) -> pd.DataFrame:
+        """The last season: running balance, its worth and the soil test, per nutrient."""
+        last = self.rows[self.rows["season"] == self.rows["season"].max()]
+        columns = ["nutrient", "running", "worth", "test_ppm", "test_low", "test_high"]
+        return last[columns].reset_index(drop=True)
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return list_sources(k for k in [*self.rows["removed_source"], *self.rows["buffer_source"]] if k)
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        rows = []
+        for element, level in self.critical.items():
+            mine = self.rows[self.rows["nutrient"].map(TEST_OF).eq(element) & self.rows["test_ppm"].notna()]
+            for column, word in (("test_ppm", "trend"), ("test_low", "low end of the trend")):
+                least = mine[column].min()
+                meaning = f"the {word} stays at or above the level given"
+                rows.append((f"{element} {word} [ppm]", least, level, least >= level, meaning))
+        return checks_frame(rows)
+
+    def summary(self) -> str:
+        seasons = self.rows["season"].max()
+        lines = [f"{seasons} seasons, {self.rows['year'].min()} to {self.rows['year'].max()} [lb/ac]"]
+        ends = self.end.set_index("nutrient")
+        for name, group in self.rows.groupby("nutrient", sort=False):
+            total = f"applied {short(group['applied'].sum())}, removed {short(group['removed'].sum())}"
+            over = _over(group)
+            if name == "N":
+                lines.append(f"  N     {total} (legumes fix their own); not carried{over}")
+                continue
+            text = f"  {name:5} {total}, balance {ends['running'][name]:+.0f}"
+            if not np.isnan(ends["worth"][name]):
+                text += f" (worth {ends['worth'][name]:+.2f})"
+            if not np.isnan(ends["test_ppm"][name]):
+                begin, now = self.start[TEST_OF[name]], ends.loc[name]
+                text += (
+                    f"; test {begin:g} to {now['test_ppm']:.0f} ppm "
+                    f"({now['test_low']:.0f} to {now['test_high']:.0f})"
+                )
+            memory = group["provenance"].str.contains("from_memory|mixed").any()
+            lines.append(text + over + ("; removal partly from memory" if memory else ""))
+        lines.append("A soil test moves with season, depth and laboratory beyond any ledger: test again.")
+        return "\n".join([*lines, GOVERNS])
+
+
+@dataclass(frozen=True)
+class SkippedYear(Result):
+    """A rotation with and without the fertilizer of one year.
+
+    Attributes
+    ----------
+    year : object
+    planned, skipped : Ledger
+    rows : DataFrame
+        nutrient, not_applied [lb/ac], saved (money), running_planned, running_skipped [lb/ac], test_planned,
+        test_skipped, test_skipped_low, test_skipped_high [ppm] at the end of the rotation.
+    decline : DataFrame
+        What fields without P did over as many years (see `decline_without_p`); empty without a P test.
+    """
+
+    year: object
+    planned: Ledger
+    skipped: Ledger
+    rows: pd.DataFrame
+    decline: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.rows
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        keys = [*self.planned.sources["source_key"], *self.decline.get("source_key", [])]
+        return list_sources(keys)
+
+    def summary(self) -> str:
+        lines = [f"Nothing applied in {self.year}"]
+        for row in self.rows.itertuples():
+            saved = "" if np.isnan(row.saved) else f", saves {row.saved:.2f} now"
+            text = f"  {row.nutrient:5} {short(row.not_applied)} lb/ac not applied{saved}"
+            if row.nutrient == "N":
+                text += "; the crop of that year goes without: N is not in the bank"
+            elif not np.isnan(row.test_skipped):
+                text += (
+                    f"; test ends at {row.test_skipped:.0f} ppm ({row.test_skipped_low:.0f} to "
+                    f"{row.test_skipped_high:.0f}) instead of {row.test_planned:.0f}"
+                )
+            lines.append(text)
+        return "\n".join([*lines, GOVERNS])
+
+
+def carry_over(
+    rotation: pd.DataFrame,
+    *,
+    start_tests: dict | None = None,
+    cec: float | None = None,
+    prices: dict | None = None,
+    interest_pct: float = 0.0,
+    kept=(1.0, 1.0),
+    test_sd_ppm: float = 0.0,
+    critical: dict | None = None,
+    source: str | None = None,
+) -> Ledger:
+    """Keep the books of a rotation: what was applied, what left, what that does to the soil test.
+
+    Parameters
+    ----------
+    rotation : DataFrame
+        One row a season, in order: year, crop, yield_goal, and at least one of n_lb_ac, p2o5_lb_ac, k2o_lb_ac
+        (applied); optional yield_unit and residue as for `farm_budget`.
+    start_tests : dict, optional
+        'P' and 'K' -> soil test before the first season [ppm].
+    cec : float, optional
+        Cation exchange capacity [meq/100 g], for the trend of K.
+    prices : dict, optional
+        N, P2O5, K2O -> price [any currency per lb].
+    interest_pct : float
+        Cost of money for a season [%].
+    kept : pair of float
+        Lowest and highest share of an over-application of P2O5 or K2O that next season's crop can use [0-1].
+    test_sd_ppm : float
+        Standard deviation of a soil test [ppm]; two of them widen the range of the trend.
+    critical : dict, optional
+        'P' and 'K' -> level to stay above [ppm].
+    source : str, optional
+        One removal source for every crop; the default sources if None.
+
+    Returns
+    -------
+    Ledger
+
+    Raises
+    ------
+    InputError
+        With every problem of the rotation; or if a test, price, share or interest is impossible.
+    LookupFailed
+        If a nutrient of the prices or tests is not one of the ledger's.
+
+    Notes
+    -----
+    Balance = applied - removed. The test moves by balance / buffer (`soil_buffer`); the range adds up each
+    season's extremes, so it widens like a systematic error. What is applied beyond removal is worth next
+    season what it saves there: the smaller of it and next season's removal, at its price, less interest;
+    nitrogen is not carried and saves nothing. After the last season nothing is claimed (NaN).
+    """
+    prices, start_tests, critical = prices or {}, start_tests or {}, critical or {}
+    _check_options(prices, start_tests, critical, interest_pct, kept, test_sd_ppm)
+    rows = []
+    for table in _checked(rotation, source):
+        name = table["nutrient"].iloc[0]
+        table = _with_balance(table, name, prices.get(name, np.nan), interest_pct, kept)
+        start = start_tests.get(TEST_OF.get(name), np.nan)
+        rows.append(_with_trend(table, name, start, cec, test_sd_ppm))
+    rows = pd.concat(rows).sort_values("season", kind="stable").reset_index(drop=True)
+    return Ledger(rows, dict(start_tests), dict(critical))
+
+
+def skip_year(rotation: pd.DataFrame, year, **options) -> SkippedYear:
+    """Ask what happens if nothing is applied in one year of a rotation.
+
+    Parameters
+    ----------
+    rotation : DataFrame
+        As for `carry_over`.
+    year : object
+        A value of the column year.
+    **options
+        Of `carry_over`.
+
+    Returns
+    -------
+    SkippedYear
+        Yields are left as planned: a test below the critical level may cost some, which no ledger shows.
+
+    Raises
+    ------
+    LookupFailed
+        If the year is not in the rotation.
+    """
+    planned = carry_over(rotation, **options)
+    if year not in set(rotation["year"]):
+        raise unknown("year of the rotation", year, rotation["year"].unique())
+    columns = [c for c in APPLIED.values() if c in rotation]
+    bare = rotation.copy()
+    bare[columns] = bare[columns].mask(bare["year"] == year, 0.0)
+    skipped = carry_over(bare, **options)
+    rows = []
+    for name, group in planned.rows.groupby("nutrient", sort=False):
+        of_year = group[group["year"] == year]
+        before, after = (book.end.set_index("nutrient").loc[name] for book in (planned, skipped))
+        rows.append(
+            {
+                "nutrient": name,
+                "not_applied": of_year["applied"].sum(),
+                "saved": of_year["cost"].sum(min_count=1),
+                "running_planned": before["running"],
+                "running_skipped": after["running"],
+                "test_planned": before["test_ppm"],
+                "test_skipped": after["test_ppm"],
+                "test_skipped_low": after["test_low"],
+                "test_skipped_high": after["test_high"],
+            }
+        )
+    start = planned.start.get("P")
+    decline = pd.DataFrame() if start is None else decline_without_p(start, 1)
+    return SkippedYear(year, planned, skipped, pd.DataFrame(rows), decline)
+
+
+def _check_options(prices, start_tests, critical, interest_pct, kept, test_sd_ppm):
+    tests = ("P", "K")
+    for what, given, known in (
+        ("prices", prices, APPLIED),
+        ("start_tests", start_tests, tests),
+        ("critical", critical, tests),
+    ):
+        for name, value in given.items():
+            if name not in known:
+                raise unknown(f"name in {what}", name, known)
+            if not (np.isfinite(value) and value >= 0):
+                raise refuse(what, "not a usable number", "give 0 or more", column=name, value=value)
+    low, high = kept
+    if not 0 <= low <= high <= 1:
+        raise refuse("carry-over", "not a range of shares", "give two shares from 0 to 1, the lower first",
+                     column="kept", value=kept)  # fmt: skip
+    for name, value in (("interest_pct", interest_pct), ("test_sd_ppm", test_sd_ppm)):
+        if not (np.isfinite(value) and value >= 0):
+            raise refuse("carry-over", "not a usable number", "give 0 or more", column=name, value=value)
+
+
+def _checked(rotation, source):
+    nutrients = [name for name, column in APPLIED.items() if column in rotation]
+    problems = [
+        Problem("column is missing", "needed are year, crop, yield_goal", column=name)
+        for name in ("year", "crop", "yield_goal")
+        if name not in rotation
+    ]
+    if not nutrients:
+        remedy = f"add at least one of: {', '.join(APPLIED.values())}"
+        problems.append(Problem("nothing applied is given", remedy))
+    if problems:
+        raise InputError(TABLE, problems)
+    rotation = rotation.reset_index(drop=True)
+    applied = pd.DataFrame(index=rotation.index)
+    for name in nutrients:
+        column = rotation[APPLIED[name]]
+        applied[name] = pd.to_numeric(column, errors="coerce")
+        for i in applied.index[~(applied[name] >= 0) | ~np.isfinite(applied[name])]:
+            problems.append(Problem("not a rate", "write 0 or more lb/ac", i + 2, APPLIED[name], column[i]))
+    fields = rotation.assign(field=rotation.index, area=1.0)
+    try:
+        farm = farm_budget(fields, source=source, nutrients=nutrients)
+    except InputError as error:
+        problems += error.problems
+    if problems:
+        raise InputError(TABLE, sorted(problems, key=lambda p: p.row or 0))
+    crops = farm.table.drop_duplicates("field").set_index("field")["crop"]
+    seasons = rotation[["year"]].assign(crop=crops, season=np.arange(1, len(rotation) + 1))
+    tables = []
+    for name in nutrients:
+        mine = farm.table[farm.table["nutrient"] == name].set_index("field")
+        mine = mine[["removed", "removed_source", "provenance"]].reindex(rotation.index)
+        without = rotation.loc[mine["removed"].isna(), "crop"].unique()
+        if len(without):
+            by = f" by {source}" if source else ""
+            raise LookupFailed(
+                f"no {name} removal is published for {', '.join(without)}{by}; leave out {APPLIED[name]} or "
+                "choose another source"
+            )
+        tables.append(seasons.assign(nutrient=name, applied=applied[name].astype(float)).join(mine))
+    return tables
+
+
+def _with_balance(table, name, price, interest_pct, kept):
+    """Add balance, running balance and money to a nutrient's rows."""
+    balance = table["applied"] - table["removed"]
+    over = balance.clip(lower=0.0)
+    carried = 0.0 if name == "N" else 1.0
+    saved = carried * np.minimum(over, table["removed"].shift(-1)) * price / (1 + interest_pct / 100)
+    running = balance.cumsum() if carried else 0.0
+    return table.assign(
+        balance=balance,
+        running=running,
+        cost=table["applied"] * price,
+        worth=running * price,
+        over_cost=over * price,
+        over_worth_low=saved * kept[0],
+        over_worth_high=saved * kept[1],
+    )
+
+
+def _over(group):
+    """Say what was applied beyond removal cost, and what it saves next season."""
+    over = group[group["over_cost"] > 0]
+    if over.empty:
+        return ""
+    low, high = over["over_worth_low"].sum(), over["over_worth_high"].sum()
+    saved = f"{low:.2f}" if low == high else f"{low:.2f} to {high:.2f}"
+    return f"; beyond removal cost {over['over_cost'].sum():.2f}, saves {saved} the season after"
+
+
+def _with_trend(table, name, start, cec, test_sd_ppm):
+    """Add the soil-test trend to a nutrient's rows."""
+    if np.isnan(start):
+        return table.assign(test_ppm=np.nan, test_low=np.nan, test_high=np.nan, buffer_source="")
+    moves = []
+    for balance in table["balance"]:
+        buffer = soil_buffer(name, start, falling=balance < 0, cec=cec)
+        ends = sorted([balance / buffer.low, balance / buffer.high])
+        moves.append((balance / buffer.middle, *ends, buffer.source_key))
+    moves = pd.DataFrame(moves, index=table.index, columns=["middle", "low", "high", "source"])
+    path = start + moves[["middle", "low", "high"]].cumsum()
+    return table.assign(
+        test_ppm=path["middle"].clip(lower=0.0),
+        test_low=(path["low"] - 2 * test_sd_ppm).clip(lower=0.0),
+        test_high=path["high"] + 2 * test_sd_ppm,
+        buffer_source=moves["source"],
+    )
