@@ -11,6 +11,7 @@ _HOMES = {
     "budget": ("nutrient_budget",),
     "intake": ("read_strips", "read_tissue"),
     "reference": ("cite", "list_sources", "load_ranges", "load_table"),
+    "report": ("answer_field",),
     "response": ("analyse_response", "compare_curves", "fit_response"),
     "tissue": ("explain", "score_tissue"),
     "trials": ("analyse_strips", "plan_strips"),

@@ -149,60 +149,24 @@ def _add_open(commands):
 
 
 def _run_field(arguments):
-    from fertkit.budget import nutrient_budget
-    from fertkit.report.field import FieldAnswer, field_lines, field_page
+    from fertkit.report.answer import answer_field
+    from fertkit.report.field import field_lines, field_page
     from fertkit.report.write import write_whole
-    from fertkit.tissue import explain
 
-    budget = nutrient_budget(arguments.crop, arguments.goal, arguments.goal_unit)
-    scores = _score(arguments, crop=budget.crop)
-    trials, applied = _analyse(arguments, budget.crop)
-    season = _season(arguments)
-    answer = FieldAnswer(budget, season, scores, explain(scores), trials, applied)
-    html = field_page(answer)
+    answer = answer_field(
+        arguments.crop,
+        arguments.goal,
+        arguments.goal_unit,
+        leaf=arguments.leaf,
+        strips=arguments.strips,
+        nutrient_price=arguments.nutrient_price,
+        grain_price=arguments.grain_price,
+        ranges=arguments.ranges,
+        seed=arguments.seed,
+    )
+    page = write_whole(field_page(answer), arguments.page)
     print("\n".join(field_lines(answer)))
-    page = write_whole(html, arguments.page)
     print(f"Page with figures and sources: {page}. Notebooks: fertkit open")
-
-
-def _season(arguments):
-    from fertkit.budget import season_demand
-    from fertkit.errors import NotEstimable
-
-    try:
-        return season_demand(arguments.crop, arguments.goal, arguments.goal_unit)
-    except NotEstimable:  # no points of the season are published for the crop
-        return None
-
-
-def _score(arguments, crop=None):
-    from fertkit.errors import NotEstimable
-    from fertkit.intake import read_tissue
-    from fertkit.reference import base_crop
-    from fertkit.tissue import score_tissue
-
-    given = {name: getattr(arguments, name, None) for name in ("stage", "part")}
-    samples = read_tissue(arguments.leaf, crop=arguments.crop if crop is None else None, **given)
-    table = samples.table
-    if crop is not None:
-        table = table[table["crop"].map(lambda name: bool(name) and base_crop(name) == base_crop(crop))]
-        if table.empty:
-            held = ", ".join(sorted(set(samples.table["crop"]))) or "none named"
-            raise NotEstimable(f"{arguments.leaf.name} holds no sample of {crop}; its crops: {held}")
-    return score_tissue(table, arguments.ranges, source=getattr(arguments, "source", None))
-
-
-def _analyse(arguments, crop):
-    from fertkit.intake import read_strips
-    from fertkit.response import analyse_response
-
-    strips = read_strips(arguments.strips, crop=crop)
-    prices = {"nutrient_price": arguments.nutrient_price, "grain_price": arguments.grain_price}
-    trials = {
-        name: analyse_response(rows, **prices, seed=arguments.seed)
-        for name, rows in strips.table.groupby("trial", sort=False)
-    }
-    return trials, strips.nutrient
 
 
 def _run_needs(arguments):
@@ -215,22 +179,26 @@ def _run_needs(arguments):
 
 
 def _run_leaf(arguments):
-    from fertkit.tissue import explain
+    from fertkit.intake import read_tissue
+    from fertkit.tissue import explain, score_tissue
 
-    arguments.leaf = arguments.file
-    scores = _score(arguments)
+    samples = read_tissue(arguments.file, crop=arguments.crop, stage=arguments.stage, part=arguments.part)
+    scores = score_tissue(samples, arguments.ranges, source=arguments.source)
     _show(scores, arguments.table)
     print(explain(scores).summary())
 
 
 def _run_strips(arguments):
-    arguments.strips = arguments.file
-    trials, applied = _analyse(arguments, arguments.crop)
-    for name, trial in trials.items():
-        print(f"{name}{f', {applied}' if applied else ''}\n{trial.summary()}\n")
-    if arguments.table:
-        import pandas as pd
+    import pandas as pd
 
+    from fertkit.intake import read_strips
+    from fertkit.report.answer import analyse_trials
+
+    strips = read_strips(arguments.file, crop=arguments.crop)
+    trials = analyse_trials(strips.table, arguments.nutrient_price, arguments.grain_price, arguments.seed)
+    for name, trial in trials.items():
+        print(f"{name}{f', {strips.nutrient}' if strips.nutrient else ''}\n{trial.summary()}\n")
+    if arguments.table:
         tables = {name: trial.table for name, trial in trials.items()}
         _write_table(pd.concat(tables, names=["trial"]).reset_index("trial"), arguments.table)
 

@@ -1,43 +1,16 @@
 """The answer for one field, as ten lines to read aloud and as a page to hand over."""
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
 from fertkit.reference import list_sources
+from fertkit.report.answer import FieldAnswer
 from fertkit.report.page import Section, render_page
 
 LIMITS = (
     "Rates and products differ by soil, state and season: follow the local nutrient-management rules and the "
     "product label, and ask a licensed or certified adviser before you buy or spread.",
 )
-
-
-@dataclass(frozen=True)
-class FieldAnswer:
-    """What the floors below said about one field.
-
-    Attributes
-    ----------
-    budget : NutrientBudget
-    season : SeasonDemand or None
-        None where no points of the season are published for the crop.
-    scores : TissueScores
-        Leaf tests of this crop.
-    explanation : Explanation
-    trials : dict of str to ResponseAnalysis
-        Strip trials by name.
-    applied : str
-        Nutrient of the strip trial as the file names it (K2O, N), or "" where it does not say.
-    """
-
-    budget: object
-    season: object
-    scores: object
-    explanation: object
-    trials: dict
-    applied: str = ""
 
 
 def field_lines(answer: FieldAnswer) -> list[str]:
@@ -50,9 +23,9 @@ def field_lines(answer: FieldAnswer) -> list[str]:
     ]
     if answer.season is not None:
         lines += _when(answer)
-    lines += [f"Leaf: {line}" for line in answer.scores.summary(most=3).splitlines()]
+    lines += _leaf_lines(answer.explanation)
     for name, trial in answer.trials.items():
-        lines += _trial_lines(name, trial, answer.applied)
+        lines += _trial_lines(name, trial, answer)
     return lines
 
 
@@ -62,7 +35,7 @@ def field_page(answer: FieldAnswer) -> str:
     if answer.season is not None:
         sections.append(_season_section(answer))
     sections += [_leaf_section(answer), _explanation_section(answer)]
-    sections += [_trial_section(name, trial, answer.applied) for name, trial in answer.trials.items()]
+    sections += [_trial_section(name, trial, answer) for name, trial in answer.trials.items()]
     title = f"{answer.budget.crop.capitalize()}: what it needs, what the leaf says, what the strips say"
     return render_page(title, sections, lead=field_lines(answer), sources=_citations(answer))
 
@@ -94,17 +67,41 @@ def _when(answer):
     ]
 
 
-def _trial_lines(name, trial, applied):
-    of = f" of {applied}" if applied else ""
-    gain = trial.gain.set_index("quantity")["value"]
-    best = trial.gain.iloc[-1]
+def _leaf_lines(explanation, most=3):
+    """The findings that are not doubtful, worst first, and what can still be done about the first."""
+    items = explanation.items[explanation.items["confidence"] != "doubtful"].head(most)
+    lines = [f"Leaf: {item.confidence} short, {item.finding}." for item in items.itertuples()]
+    if len(items):
+        worst = items.iloc[0]
+        return [
+            *lines,
+            f"This season: {worst['this_season'] or 'nothing more'}. Caution: {worst['caution']}.",
+        ]
+    return [f"Leaf: {explanation.summary().splitlines()[0]}"]
+
+
+def _trial_lines(name, trial, answer):
+    of = f" of {answer.applied}" if answer.applied else ""
+    gain, net = trial.gain.iloc[0], trial.gain.iloc[-1]
     lines = [
-        f"Strips, {name}: economic optimum{of} {trial.optimum.text}.",
-        f"Strips, {name}: {gain.index[0]} {gain.iloc[0]:.3g}, {best['quantity']} {best['value']:.3g} "
-        f"{best['unit']}.",
+        f"{name}: economic optimum{of} {trial.optimum.text}.",
+        f"{name}: {gain['quantity']} {gain['value']:.3g}, "
+        f"{net['quantity']} {net['value']:.3g} {net['unit']}.",
     ]
     notes = trial.checks.loc[~trial.checks["passed"].astype(bool), "meaning"]
-    return lines + [f"Strips, {name}: note: {note}." for note in notes]
+    lines += [f"{name}: note: {note}." for note in notes]
+    if name in answer.carried:
+        lines.append(f"Carries over, {name}: {_carried(answer.carried[name])}.")
+    return lines
+
+
+def _carried(ledger):
+    """What stays of the optimum rate after one crop at the yield goal."""
+    row = ledger.rows.iloc[0]
+    text = f"{row['applied']:.0f} lb {row['nutrient']}/ac applied, {row['removed']:.0f} leave at harvest"
+    if row["nutrient"] == "N":
+        return text + "; nitrogen is not counted on for next year"
+    return text + f", balance {row['balance']:+.0f} for the next crop ({row['removed_source']})"
 
 
 def _needs_section(answer):
@@ -174,11 +171,12 @@ def _explanation_section(answer):
     )
 
 
-def _trial_section(name, trial, applied):
-    of = f" of {applied}" if applied else ""
+def _trial_section(name, trial, answer):
+    of = f" of {answer.applied}" if answer.applied else ""
+    carried = (f"Carries over: {_carried(answer.carried[name])}.",) if name in answer.carried else ()
     return Section(
         f"Would more have paid? {name}",
-        paragraphs=tuple(trial.summary().splitlines()),
+        paragraphs=tuple(trial.summary().splitlines()) + carried,
         figure=trial.plot(),
         figure_says=f"Economic optimum rate{of}: {trial.optimum.text}.",
         table=_shown(trial.table, None),
