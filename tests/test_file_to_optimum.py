@@ -45,7 +45,7 @@ def test_exact_interval_of_site_five_at_90_percent(hernandez):
     assert (interval.low, interval.high) == pytest.approx((147.109, 401.563), abs=0.001)
 
 
-# Bachmaier 2009: wheat at 110 EUR/t, N at 0.60 EUR/kg, price ratio 0.005454 as tabulated; the low zone's interval
+# Bachmaier 2009: wheat at 110 EUR/t, N at 0.60 EUR/kg, price ratio 0.005454; the low zone's interval
 # is printed as 173 to 260.
 @pytest.mark.parametrize(
     ("zone", "optimum", "low", "high"),
