@@ -1,0 +1,182 @@
+"""What nutrient balances share: a grid of results, the verdict of the ranges beside it, one result object."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import LookupFailed, NotEstimable, unknown
+from fertkit.reference import base_crop, list_sources
+from fertkit.reference.facts import load_facts
+from fertkit.results import Result, checks_frame
+from fertkit.tissue.parts import parts_match, plant_part
+from fertkit.tissue.score import samples_frame, score_tissue
+
+INDEX_COLUMNS = ["specimen", "sample_id", "nutrient", "value", "index", "order", "verdict"]
+
+
+@dataclass(frozen=True)
+class Balance(Result):
+    """Balance indices of samples.
+
+    Attributes
+    ----------
+    method : str
+        Name of the method and its variant.
+    indices : DataFrame
+        Also ``table``: specimen, sample_id, nutrient, value, index (negative: short against the others),
+        order (1: needed first; equal indices share a place), verdict of the published ranges.
+    totals : DataFrame
+        specimen, sample_id, and the overall imbalance in the method's own measures.
+    norms : DataFrame
+        Norms used, with source_key, provenance, confidence.
+    refused : DataFrame
+        specimen, sample_id, why no index was made.
+    notes : DataFrame
+        note, source_key, provenance.
+    """
+
+    method: str
+    indices: pd.DataFrame
+    totals: pd.DataFrame
+    norms: pd.DataFrame
+    refused: pd.DataFrame
+    notes: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.indices
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return list_sources([*self.norms.get("source_key", []), *self.notes["source_key"]])
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        memory = self.norms["provenance"].eq("from_memory").sum() if "provenance" in self.norms else 0
+        meaning = "norms are remembered figures: check them before use" if memory else "no remembered norm"
+        refused = ("samples without index", len(self.refused), "0", self.refused.empty, "see refused")
+        return checks_frame([("norms from memory", int(memory), "0", memory == 0, meaning), refused])
+
+    def summary(self, most: int = 8) -> str:
+        """Order of need of each sample, with the verdict of the ranges beside it."""
+        lines = [self.method]
+        for (_, sample_id), rows in list(self.indices.groupby(["specimen", "sample_id"], sort=False))[:most]:
+            ordered = rows.sort_values("order", kind="stable")
+            order = " > ".join(
+                f"{r.nutrient} ({r.index_:.3g})"
+                for r in ordered.rename(columns={"index": "index_"}).itertuples()
+            )
+            judged = ordered[ordered["verdict"].isin(["short by every source", "sources disagree"])]
+            beside = ", ".join(f"{r.nutrient} {r.verdict}" for r in judged.itertuples())
+            lines.append(f"{sample_id}: order of need {order}; ranges: {beside or 'none short'}")
+        lines += [f"{r.sample_id}: {r.why}" for r in self.refused.head(most).itertuples()]
+        lines += [f"caution: {r.note} ({r.source_key})" for r in self.notes.itertuples()]
+        memory = self.checks.iloc[0]
+        return "\n".join(lines + ([] if memory["passed"] else [f"caution: {memory['meaning']}"]))
+
+
+def results_grid(samples) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Specimens by nutrients (uncensored, above zero; home units), and the context of each specimen."""
+    frame = samples_frame(samples)
+    plain = frame[(frame["censored"] == "") & (frame["value"] > 0)]
+    grid = plain.pivot_table(index="specimen", columns="nutrient", values="value", aggfunc="first")
+    context = frame.drop_duplicates("specimen").set_index("specimen")
+    return grid.reindex(context.index), context[["sample_id", "crop", "growth_stage", "plant_part"]]
+
+
+def choose_norms(norms: pd.DataFrame, context: pd.DataFrame, source: str | None, kind: str) -> pd.DataFrame:
+    """Norms for the crop and part of the samples.
+
+    Raises
+    ------
+    LookupFailed
+        If the source is not known, or several sets fit and none is named.
+    NotEstimable
+        If no set fits the samples.
+    """
+    if source is not None and source not in set(norms["source_key"]):
+        raise unknown(f"source of {kind} norms", source, norms["source_key"].unique())
+    fits = norms if source is None else norms[norms["source_key"] == source]
+    conditions = context[["crop", "plant_part"]].drop_duplicates()
+    held = fits[[all(_fits(n, c) for c in conditions.itertuples()) for n in fits.itertuples()]]
+    if held.empty:
+        crops = ", ".join(f"{c.crop} {c.plant_part}" for c in conditions.itertuples())
+        have = ", ".join(
+            dict.fromkeys(f"{n.crop} {n.plant_part} ({n.source_key})" for n in fits.itertuples())
+        )
+        raise NotEstimable(f"no {kind} norms for {crops}; there are: {have}. Build your own with build_norms")
+    if len(set(held["source_key"])) > 1:
+        raise LookupFailed(
+            f"several {kind} norms fit: name one with source=: {', '.join(held['source_key'].unique())}"
+        )
+    return held.reset_index(drop=True)
+
+
+def _fits(norm, condition) -> bool:
+    if norm.crop == "any":
+        return True
+    if norm.crop != condition.crop:
+        try:
+            if base_crop(norm.crop) != base_crop(condition.crop):
+                return False
+        except LookupFailed:  # crops outside the crop table are compared by name
+            return False
+    if norm.plant_part == condition.plant_part:
+        return True
+    try:
+        return bool(
+            parts_match(
+                plant_part(condition.crop, condition.plant_part), plant_part(norm.crop, norm.plant_part)
+            )
+        )
+    except LookupFailed:
+        return False
+
+
+def make_balance(title, method, samples, index, totals, norms, why) -> Balance:
+    """Assemble a Balance.
+
+    Parameters
+    ----------
+    title, method : str
+        Name shown, and key of its notes.
+    samples : TissueSamples or DataFrame
+    index : DataFrame
+        Specimens by nutrients; NaN where there is no index.
+    totals : DataFrame
+        Overall measures by specimen.
+    norms : DataFrame
+    why : Series
+        Reason by specimen, for those refused.
+    """
+    grid, context = results_grid(samples)
+    long = _below_each_other(index, "index").merge(_below_each_other(grid, "value"), how="left")
+    long = long.merge(range_verdicts(samples), on=["specimen", "nutrient"], how="left")
+    long["verdict"] = long["verdict"].fillna("not judged")
+    long["order"] = long.groupby("specimen")["index"].rank(method="min").astype(int)
+    long["sample_id"] = context.loc[long["specimen"], "sample_id"].to_numpy()
+    totals = totals.rename_axis("specimen").reset_index()
+    totals.insert(1, "sample_id", context.loc[totals["specimen"], "sample_id"].to_numpy())
+    refused = pd.DataFrame({"specimen": why.index, "why": why.to_numpy()}, dtype=object)
+    refused.insert(1, "sample_id", context.loc[why.index, "sample_id"].to_numpy())
+    notes = load_facts("balance_notes")
+    notes = notes[notes["method"] == method].drop(columns="method").reset_index(drop=True)
+    return Balance(title, long[INDEX_COLUMNS], totals, norms, refused, notes)
+
+
+def _below_each_other(grid, name):
+    """Grid of specimens by nutrients as specimen, nutrient, `name`; specimen by specimen, gaps left out."""
+    grid = grid.rename_axis(index="specimen", columns=None).reset_index()
+    long = grid.melt("specimen", var_name="nutrient", value_name=name).dropna()
+    return long.sort_values("specimen", kind="stable").reset_index(drop=True)
+
+
+def range_verdicts(samples) -> pd.DataFrame:
+    """specimen, nutrient, verdict of the published ranges; empty where crop, stage or part is not known."""
+    try:
+        agreement = score_tissue(samples).agreement
+    except LookupFailed:
+        empty = {"specimen": int, "nutrient": object, "verdict": object}
+        return pd.DataFrame({name: np.array([], kind) for name, kind in empty.items()})
+    return agreement[["specimen", "nutrient", "verdict"]]

@@ -1,0 +1,147 @@
+"""Compositional nutrient diagnosis: log ratios of the whole composition against norms.
+
+The parts are the nutrients and a filling value R, everything else of the dry matter (100 % minus their sum).
+V = ln(part / geometric mean of all parts); index = (V - V*) / SD*; r2 = sum of squared indices
+(Parent and Dafir 1992 as used by Khiari et al. 2001).
+"""
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable
+from fertkit.intake.plausible import home_unit
+from fertkit.reference import load_table
+from fertkit.tissue.balance import Balance, choose_norms, make_balance, results_grid
+from fertkit.units import convert_concentration
+
+FILLING = "R"
+MISS = 0.1  # largest gap between printed norms and those recomputed from their own mean concentrations
+
+
+def close_parts(percent: np.ndarray) -> np.ndarray:
+    """Append the filling value R = 100 - sum to nutrient concentrations [% of dry matter], last axis."""
+    percent = np.asarray(percent, float)
+    return np.concatenate([percent, 100 - percent.sum(axis=-1, keepdims=True)], axis=-1)
+
+
+def clr(parts: np.ndarray) -> np.ndarray:
+    """Centred log ratios, ln(part / geometric mean), along the last axis."""
+    logs = np.log(np.asarray(parts, float))
+    return logs - logs.mean(axis=-1, keepdims=True)
+
+
+def ilr_basis(partition) -> np.ndarray:
+    """Orthonormal basis (balances x parts) of a sequential binary partition.
+
+    Parameters
+    ----------
+    partition : array of shape (d, d + 1)
+        One row a balance: +1 for parts on top, -1 underneath, 0 left out.
+    """
+    signs = np.asarray(partition, float)
+    r, s = (signs > 0).sum(axis=1, keepdims=True), (signs < 0).sum(axis=1, keepdims=True)
+    return np.where(
+        signs > 0, np.sqrt(s / (r * (r + s))), np.where(signs < 0, -np.sqrt(r / (s * (r + s))), 0.0)
+    )
+
+
+def default_partition(parts: int) -> np.ndarray:
+    """Each part against all that follow it, shape (parts - 1, parts)."""
+    signs = -np.triu(np.ones((parts - 1, parts)), 1)
+    signs[np.arange(parts - 1), np.arange(parts - 1)] = 1
+    return signs
+
+
+def ilr(parts: np.ndarray, partition=None) -> np.ndarray:
+    """Isometric log ratios along the last axis (Egozcue et al. 2003).
+
+    Without a partition, each part is set against all that follow it.
+    """
+    parts = np.asarray(parts, float)
+    basis = ilr_basis(default_partition(parts.shape[-1]) if partition is None else partition)
+    return clr(parts) @ basis.T
+
+
+def percent_grid(grid: pd.DataFrame, nutrients) -> pd.DataFrame:
+    """Columns of a grid in home units, as % of dry matter."""
+    return pd.DataFrame({n: convert_concentration(grid[n], home_unit(n), "%") for n in nutrients})
+
+
+def cnd(samples, norms=None, *, source: str | None = None) -> Balance:
+    """CND indices and squared distance of samples.
+
+    A sample that lacks one of the norms' nutrients, or holds it only as a limit, gets no index: a composition
+    cannot be closed without all its parts.
+
+    Parameters
+    ----------
+    samples : TissueSamples or DataFrame
+    norms : DataFrame or path, optional
+        crop, plant_part, component, clr_mean, clr_sd, mean_g_kg; the bundled norms if None.
+    source : str, optional
+        Source key of the norms where several fit.
+
+    Returns
+    -------
+    Balance
+        ``totals`` hold r2.
+
+    Raises
+    ------
+    NotEstimable
+        If no norms fit, or the norms contradict their own mean concentrations.
+    """
+    grid, context = results_grid(samples)
+    norms = norms if isinstance(norms, pd.DataFrame) else load_table("cnd_norms", norms)
+    norms = choose_norms(norms, context, source, "CND")
+    nutrients = [c for c in norms["component"] if not _is_filling(c)]
+    check_norms(norms)
+    missing = [n for n in nutrients if n not in grid]
+    grid = grid.assign(**dict.fromkeys(missing, np.nan))
+    parts = percent_grid(grid, nutrients)
+    whole = parts.notna().all(axis=1) & (parts.sum(axis=1) < 100)
+    by_part = norms.set_index(norms["component"].map(lambda c: FILLING if _is_filling(c) else c))
+    by_part = by_part.loc[[*nutrients, FILLING]]
+    v = clr(close_parts(parts[whole].to_numpy()))
+    index = (v - by_part["clr_mean"].to_numpy()) / by_part["clr_sd"].to_numpy()
+    index = pd.DataFrame(index, index=parts.index[whole], columns=by_part.index)
+    totals = pd.DataFrame({"r2": (index**2).sum(axis=1)})
+    lost = parts[~whole]
+    why = pd.Series(
+        {i: f"{_gaps(row)} not measured or only a limit" for i, row in lost.iterrows()}, dtype=object
+    )
+    title = "Compositional nutrient diagnosis, centred log ratios"
+    return make_balance(title, "cnd", samples, index, totals, norms, why)
+
+
+def check_norms(norms: pd.DataFrame) -> None:
+    """Refuse CND norms that their own mean concentrations do not reproduce within `MISS`.
+
+    The log ratio of a mean is not the mean of log ratios, so a small gap is expected; a large one is a slip
+    in the filling value or the units.
+
+    Raises
+    ------
+    NotEstimable
+    """
+    nutrients = norms[~norms["component"].map(_is_filling)]
+    if nutrients["mean_g_kg"].isna().any() or len(nutrients) == len(norms):
+        return
+    recomputed = clr(close_parts(nutrients["mean_g_kg"].to_numpy() / 10))
+    printed = np.append(nutrients["clr_mean"], norms.loc[norms["component"].map(_is_filling), "clr_mean"])
+    worst = float(np.abs(recomputed - printed).max())
+    if worst > MISS:
+        key = ", ".join(norms["source_key"].unique())
+        raise NotEstimable(
+            f"the norms {key} miss the log ratios of their own mean concentrations by {worst:.2g} (up to "
+            f"{MISS:g} is rounding): their filling value was not 100 % minus the sum, so samples cannot be "
+            "compared with them"
+        )
+
+
+def _is_filling(component: str) -> bool:
+    return component == FILLING or (component.startswith(FILLING) and component[1:].isdigit())
+
+
+def _gaps(row):
+    return ", ".join(row.index[row.isna()]) or "the sum of the parts"

@@ -1,0 +1,195 @@
+"""Nitrogen nutrition index from critical dilution curves: whole-shoot nitrogen against shoot biomass.
+
+Nc = a W^-b (Lemaire and Salette; parameters by crop from their own publications); NNI = N / Nc.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import InputError, LookupFailed, Problem, unknown
+from fertkit.reference import base_crop, crop_name, list_sources, load_table
+from fertkit.reference.facts import load_facts
+from fertkit.results import Result, checks_frame
+
+WHOLE = "whole plant"
+
+
+@dataclass(frozen=True)
+class NutritionIndex(Result):
+    """Nitrogen nutrition index of samples, one row per sample and curve.
+
+    Attributes
+    ----------
+    indices : DataFrame
+        Also ``table``: sample, biomass_t_ha, n_pct, source_key, variant, region, critical_n_pct, nni,
+        critical_uptake_kg_ha, deficit_kg_ha (nitrogen missing in the shoot; negative above the curve), note.
+        NaN outside the biomass a curve was made for.
+    curves : DataFrame
+        Curves used.
+    """
+
+    indices: pd.DataFrame
+    curves: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.indices
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return list_sources([*self.curves["source_key"], *_notes()["source_key"]])
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        memory = self.curves[self.curves["provenance"] == "from_memory"]["source_key"].unique()
+        outside = int(self.indices["nni"].isna().sum())
+        meaning = f"curves of {', '.join(memory)} are from memory" if len(memory) else "no remembered curve"
+        return checks_frame(
+            [
+                ("curves from memory", len(memory), "0", not len(memory), meaning),
+                ("values outside a curve", outside, "0", not outside, "see the note column"),
+            ]
+        )
+
+    def summary(self, most: int = 10) -> str:
+        """Index by sample and curve, and how to read it."""
+        lines = []
+        for r in self.indices.head(most).itertuples():
+            found = r.note if np.isnan(r.nni) else f"NNI {r.nni:.2f}, critical N {r.critical_n_pct:.2f} %"
+            lines.append(f"{r.sample}: {r.biomass_t_ha:g} t/ha, {r.n_pct:g} % N, {r.source_key}: {found}")
+        lines += [f"caution: {r.note} ({r.source_key})" for r in _notes().itertuples()]
+        lines += [f"caution: {r.meaning}" for r in self.checks.itertuples() if not r.passed]
+        return "\n".join(lines)
+
+
+def critical_n(biomass_t_ha, a_pct, b, w_min_t_ha=np.nan, nc_below_w_min_pct=np.nan):
+    """Critical nitrogen of the shoot [% of dry matter].
+
+    Parameters
+    ----------
+    biomass_t_ha : float or array
+        Shoot dry matter [t/ha].
+    a_pct, b : float
+        Parameters of ``Nc = a W^-b`` [% at 1 t/ha].
+    w_min_t_ha : float
+        Below it Nc is held constant [t/ha]; NaN: the curve is used as it is.
+    nc_below_w_min_pct : float
+        That constant [%]; the curve's value at `w_min_t_ha` if NaN.
+    """
+    w = np.asarray(biomass_t_ha, float)
+    if np.isnan(w_min_t_ha):
+        return a_pct * w**-b
+    held = a_pct * w_min_t_ha**-b if np.isnan(nc_below_w_min_pct) else nc_below_w_min_pct
+    return np.where(w < w_min_t_ha, held, a_pct * np.maximum(w, w_min_t_ha) ** -b)
+
+
+def nitrogen_nutrition_index(
+    crop: str, biomass_t_ha, shoot_n_pct, *, source: str | None = None, part: str = WHOLE, names=None
+) -> NutritionIndex:
+    """Nitrogen nutrition index against every published curve of a crop.
+
+    Parameters
+    ----------
+    crop : str
+    biomass_t_ha : array
+        Dry matter of the whole shoot [t/ha].
+    shoot_n_pct : array
+        Nitrogen of the whole shoot [% of dry matter]. A leaf value must never be put here.
+    source : str, optional
+        Source key of one curve.
+    part : str
+        What was sampled; anything but the whole plant is refused.
+    names : sequence of str, optional
+        Names of the samples.
+
+    Returns
+    -------
+    NutritionIndex
+
+    Raises
+    ------
+    InputError
+        If the part is not the whole plant, or a value is not above zero.
+    LookupFailed
+        If there is no curve for the crop or source; lists those there are.
+    """
+    curves = _curves(crop, source)
+    biomass, n = np.atleast_1d(np.asarray(biomass_t_ha, float)), np.atleast_1d(np.asarray(shoot_n_pct, float))
+    names = list(names) if names is not None else [f"sample {i + 1}" for i in range(len(biomass))]
+    _refuse(crop, part, biomass, n, names)
+    rows = [_against(curve, biomass, n, names) for curve in curves.itertuples()]
+    return NutritionIndex(pd.concat(rows, ignore_index=True), curves)
+
+
+def _curves(crop, source):
+    table = load_table("dilution")
+    name = crop_name(crop)
+    mine = table[[c in (name, base_crop(name)) or _base(c) == name for c in table["crop"]]]
+    if mine.empty:
+        known = ", ".join(sorted(table["crop"].unique()))
+        lead = f"no critical nitrogen curve for {name}"
+        if name == "soybean":
+            lead += " (its dilution is reported as attenuated: no cereal curve is used for it)"
+        raise LookupFailed(f"{lead}; there are curves for: {known}")
+    if source is not None:
+        if source not in set(mine["source_key"]):
+            raise unknown(f"source of {name} curves", source, mine["source_key"].unique())
+        mine = mine[mine["source_key"] == source]
+    return mine.reset_index(drop=True)
+
+
+def _base(crop):
+    try:
+        return base_crop(crop)
+    except LookupFailed:
+        return crop
+
+
+def _refuse(crop, part, biomass, n, names):
+    from fertkit.tissue.parts import plant_part
+
+    if WHOLE not in plant_part(crop, part).names:
+        remedy = "cut whole shoots at ground level; a leaf value does not belong on this curve"
+        raise InputError("samples", [Problem(f"the part is {part}", remedy)])
+    problems = [
+        Problem(f"{what} is not above zero", "give whole-shoot dry matter and nitrogen", i + 1, None, value)
+        for what, values in (("biomass", biomass), ("nitrogen", n))
+        for i, value in enumerate(values)
+        if not value > 0
+    ]
+    if len({len(biomass), len(n), len(names)}) > 1:
+        problems.append(
+            Problem("biomass, nitrogen and names differ in number", "give one of each per sample")
+        )
+    if problems:
+        raise InputError("samples", problems)
+
+
+def _against(curve, biomass, n, names):
+    critical = critical_n(biomass, curve.a_pct, curve.b, curve.w_min_t_ha, curve.nc_below_w_min_pct)
+    above = biomass > curve.w_max_t_ha
+    critical = np.where(above, np.nan, critical)
+    uptake = 10 * biomass * critical
+    below = biomass < curve.w_min_t_ha
+    note = np.select(
+        [above, below, np.isnan(curve.w_min_t_ha) & (biomass < 1)],
+        [f"above {curve.w_max_t_ha:g} t/ha, for which the curve was not made",
+         f"below {curve.w_min_t_ha:g} t/ha the critical level is held constant",
+         "below 1 t/ha, and the source gives no lower end of its curve"],
+        "",
+    )  # fmt: skip
+    return pd.DataFrame(
+        {
+            "sample": names, "biomass_t_ha": biomass, "n_pct": n, "source_key": curve.source_key,
+            "variant": curve.variant, "region": curve.region, "critical_n_pct": critical, "nni": n / critical,
+            "critical_uptake_kg_ha": np.where(below, np.nan, uptake),
+            "deficit_kg_ha": uptake - 10 * biomass * n, "note": note,
+        }
+    )  # fmt: skip
+
+
+def _notes():
+    notes = load_facts("balance_notes")
+    return notes[notes["method"] == "nni"]

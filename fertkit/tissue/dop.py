@@ -1,0 +1,80 @@
+"""Deviation from optimum percentage, and plain ratios of nutrients."""
+
+import pandas as pd
+
+from fertkit.errors import InputError, Problem
+from fertkit.intake.plausible import home_unit
+from fertkit.tissue.balance import Balance, make_balance, results_grid
+from fertkit.units import convert_concentration
+
+RATIOS = ("N:S", "N:P", "N:K", "K:Mg", "K:Ca", "Ca:Mg", "P:Zn", "Fe:Mn")
+
+
+def deviation_from_optimum(value, optimum):
+    """``100 value / optimum - 100`` [%] (Montanes et al. 1995): 0 is the optimum, negative is short."""
+    return value * 100.0 / optimum - 100.0
+
+
+def dop(samples, optimum: dict, *, source_key: str = "own table", provenance: str = "own table") -> Balance:
+    """Deviation from optimum percentage of each nutrient.
+
+    Parameters
+    ----------
+    samples : TissueSamples or DataFrame
+    optimum : dict of nutrient -> float
+        Optimum concentrations for this crop, part and stage [% for N, P, K, Ca, Mg, S, Cl, Na; mg/kg else].
+    source_key, provenance : str
+        Where the optimum comes from.
+
+    Returns
+    -------
+    Balance
+        ``totals`` hold the sum of absolute deviations. Equal deviations share a place in the order.
+
+    Raises
+    ------
+    InputError
+        If an optimum is not a number above zero.
+    """
+    for nutrient, value in optimum.items():
+        if not value > 0:
+            remedy = "give a concentration above zero"
+            raise InputError("optimum", [Problem("not an optimum", remedy, column=nutrient, value=value)])
+    grid, context = results_grid(samples)
+    shared = [n for n in optimum if n in grid]
+    index = deviation_from_optimum(grid[shared], pd.Series(optimum, dtype=float)[shared]).dropna(how="all")
+    totals = pd.DataFrame({"sum_abs_dop": index.abs().sum(axis=1)})
+    norms = pd.DataFrame({"nutrient": list(optimum), "optimum": list(optimum.values())})
+    norms = norms.assign(source_key=source_key, provenance=provenance)
+    lost = context.index.difference(index.index)
+    why = pd.Series("none of the optimum's nutrients was measured", index=lost)
+    return make_balance("Deviation from optimum percentage", "dop", samples, index, totals, norms, why)
+
+
+def ratios(samples, pairs=RATIOS) -> pd.DataFrame:
+    """Mass ratios of nutrients, both in one unit.
+
+    Parameters
+    ----------
+    samples : TissueSamples or DataFrame
+    pairs : iterable of str
+        Such as N:S. A censored or zero result makes no ratio.
+
+    Returns
+    -------
+    DataFrame
+        specimen, sample_id, ratio, value. Published windows of ratios (N:S of some crops) are scored by
+        `score_tissue`, beside the nutrients.
+    """
+    grid, context = results_grid(samples)
+    rows = []
+    for pair in pairs:
+        top, under = pair.split(":")
+        if top not in grid or under not in grid:
+            continue
+        a, b = (convert_concentration(grid[n], home_unit(n), "mg/kg") for n in (top, under))
+        found = pd.DataFrame({"specimen": grid.index, "sample_id": context["sample_id"], "ratio": pair})
+        rows.append(found.assign(value=a / b))
+    columns = ["specimen", "sample_id", "ratio", "value"]
+    table = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=columns)
+    return table.dropna(subset=["value"]).sort_values(["specimen"], kind="stable").reset_index(drop=True)

@@ -1,0 +1,221 @@
+"""Norms of the user's own, from the high-yield part of a data set."""
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import InputError, NotEstimable, Problem
+from fertkit.results import Result, checks_frame
+from fertkit.tissue.balance import results_grid
+from fertkit.tissue.cnd import FILLING, close_parts, clr, ilr, percent_grid
+from fertkit.tissue.dris import DRY_MATTER
+
+FEWEST = 10  # samples in a group below which a variance says little
+
+
+@dataclass(frozen=True)
+class Norms(Result):
+    """Norms built from a high-yield group; ``table`` can be given to `dris` or `cnd`.
+
+    Attributes
+    ----------
+    method : str
+        dris or cnd.
+    norms : DataFrame
+        dris: crop, plant_part, ratio, mean, cv_pct, n, variance_high, variance_low, variance_ratio, p_value,
+        source_key, provenance. cnd: crop, plant_part, component, clr_mean, clr_sd, mean_g_kg, n, ...
+    cutoff : float
+        Yield from which a sample counts as high [the unit of the yields].
+    n_high, n_low : int
+    balances : dict
+        cnd: mean and covariance of the isometric log ratios of the high group, for `balance_distance`.
+    """
+
+    method: str
+    norms: pd.DataFrame
+    cutoff: float
+    n_high: int
+    n_low: int
+    balances: dict
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.norms
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return pd.DataFrame(columns=["source_key", "citation", "address", "obtained", "note"])
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        enough = self.n_high >= FEWEST
+        return checks_frame(
+            [
+                (
+                    "samples in the high-yield group",
+                    self.n_high,
+                    f"{FEWEST}",
+                    enough,
+                    "fewer make unsteady norms",
+                )
+            ]
+        )
+
+    def summary(self) -> str:
+        what = "ratio" if self.method == "dris" else "component"
+        return (
+            f"{self.method.upper()} norms from {self.n_high} samples that yielded at least {self.cutoff:g}, "
+            f"against {self.n_low} below: {', '.join(self.norms[what])}"
+        )
+
+
+def build_norms(
+    samples, yields, *, cutoff: float, method: str = "dris", dry_matter: bool = False, nutrients=None
+) -> Norms:
+    """Build DRIS or CND norms from the samples that yielded at least `cutoff`.
+
+    Parameters
+    ----------
+    samples : TissueSamples or DataFrame
+        Of one crop and one plant part.
+    yields : dict or Series
+        Yield by sample_id.
+    cutoff : float
+        Yield from which a sample belongs to the high group.
+    method : str
+        dris: each pair of nutrients enters as the ratio, of the two, with the larger variance ratio (low over
+        high group; Walworth and Sumner 1987). cnd: centred log ratios with the filling value.
+    dry_matter : bool
+        dris: add each nutrient over dry matter.
+    nutrients : sequence of str, optional
+        All that were measured in every sample if None.
+
+    Returns
+    -------
+    Norms
+        ``p_value``: F test that the variance of the low group is the larger (scipy.stats.f).
+
+    Raises
+    ------
+    InputError
+        If a sample has no yield, or the samples mix crops or parts.
+    NotEstimable
+        If a group is too small for a variance, or no nutrient is complete.
+    """
+    grid, context = results_grid(samples)
+    _refuse_mixture(context)
+    high = _high_group(context, yields, cutoff)
+    held = list(nutrients) if nutrients is not None else list(grid.columns[grid.notna().all()])
+    if not held or not set(held) <= set(grid) or grid[held].isna().any(axis=None):
+        raise NotEstimable(
+            "no nutrient was measured without limit in every sample; name complete ones with nutrients="
+        )
+    n_high, n_low = int(high.sum()), int((~high).sum())
+    if n_high < 3 or (method == "dris" and n_low < 3):
+        raise NotEstimable(
+            f"{n_high} samples yielded at least {cutoff:g} and {n_low} less; each group needs 3 or more"
+        )
+    first = context.iloc[0]
+    common = {"crop": first["crop"], "plant_part": first["plant_part"]}
+    trace = {"source_key": "own norms", "provenance": "own table", "confidence": "as supplied"}
+    balances = {}
+    if method == "dris":
+        table = _dris_norms(grid[held].assign(**{DRY_MATTER: 1.0} if dry_matter else {}), high)
+    elif method == "cnd":
+        table, balances = _cnd_norms(percent_grid(grid, held)[high], held)
+    else:
+        raise NotEstimable(f"unknown method '{method}'; choose dris or cnd")
+    return Norms(method, table.assign(n=n_high, **common, **trace), float(cutoff), n_high, n_low, balances)
+
+
+def balance_distance(samples, norms: Norms) -> pd.DataFrame:
+    """Squared Mahalanobis distance of the isometric log ratios from the high-yield group's centre.
+
+    Parameters
+    ----------
+    samples : TissueSamples or DataFrame
+    norms : Norms
+        Built with ``method="cnd"``.
+
+    Returns
+    -------
+    DataFrame
+        specimen, sample_id, distance2, p_value: chance that a sample of the high group lies further out, by
+        the chi-square law with as many degrees of freedom as balances (the centre taken as known).
+    """
+    from scipy.stats import chi2
+
+    if norms.method != "cnd":
+        raise NotEstimable("the distance needs norms built with method='cnd'")
+    grid, context = results_grid(samples)
+    held = norms.balances["nutrients"]
+    if not set(held) <= set(grid):
+        raise NotEstimable(f"the samples lack {', '.join(sorted(set(held) - set(grid)))}")
+    parts = percent_grid(grid, held).dropna()
+    gap = ilr(close_parts(parts.to_numpy())) - norms.balances["mean"]
+    distance = np.einsum("ij,jk,ik->i", gap, np.linalg.pinv(norms.balances["covariance"]), gap)
+    ids = context.loc[parts.index, "sample_id"].to_numpy()
+    return pd.DataFrame(
+        {
+            "specimen": parts.index,
+            "sample_id": ids,
+            "distance2": distance,
+            "p_value": chi2.sf(distance, len(held)),
+        }
+    )
+
+
+def _refuse_mixture(context):
+    for column in ("crop", "plant_part"):
+        if len(set(context[column])) > 1:
+            what = f"the samples mix {column.replace('_', ' ')}s: {', '.join(context[column].unique()[:5])}"
+            raise InputError("samples", [Problem(what, "build norms for one at a time")])
+
+
+def _high_group(context, yields, cutoff):
+    yields = pd.Series(yields, dtype=float)
+    lost = context.loc[~context["sample_id"].isin(yields.index[yields.notna()]), "sample_id"]
+    if len(lost):
+        problems = [
+            Problem(f"sample {name} has no yield", "give one, or leave the sample out") for name in lost
+        ]
+        raise InputError("yields", problems)
+    return (context["sample_id"].map(yields) >= cutoff).to_numpy()
+
+
+def _dris_norms(grid, high):
+    from scipy.stats import f
+
+    rows = []
+    for a, b in combinations(grid.columns, 2):
+        options = [_variance_row(f"{x}/{y}", grid[x] / grid[y], high) for x, y in ((a, b), (b, a))]
+        if DRY_MATTER in (a, b):  # the norm of a concentration, never its inverse
+            options = [row for row in options if row["ratio"].endswith(f"/{DRY_MATTER}")]
+        rows.append(max(options, key=lambda row: row["variance_ratio"]))
+    table = pd.DataFrame(rows)
+    low, top = (~high).sum() - 1, high.sum() - 1
+    return table.assign(p_value=f.sf(table["variance_ratio"], low, top))
+
+
+def _variance_row(name, ratio, high):
+    top, low = ratio[high], ratio[~high]
+    return {
+        "ratio": name, "mean": top.mean(), "cv_pct": 100 * top.std() / top.mean(), "variance_high": top.var(),
+        "variance_low": low.var(), "variance_ratio": low.var() / top.var() if top.var() > 0 else np.inf,
+    }  # fmt: skip
+
+
+def _cnd_norms(percent, held):
+    closed = close_parts(percent.to_numpy())
+    v = clr(closed)
+    table = pd.DataFrame(
+        {
+            "component": [*held, FILLING], "clr_mean": v.mean(axis=0), "clr_sd": v.std(axis=0, ddof=1),
+            "mean_g_kg": [*(percent.mean() * 10), np.nan],
+        }
+    )  # fmt: skip
+    balances = ilr(closed)
+    covariance = np.atleast_2d(np.cov(balances, rowvar=False))
+    return table, {"nutrients": list(held), "mean": balances.mean(axis=0), "covariance": covariance}

@@ -1,0 +1,71 @@
+"""Critical nitrogen curves and nutrition index against their publications."""
+
+import numpy as np
+import pytest
+
+from fertkit.errors import InputError, LookupFailed
+from fertkit.tissue import nitrogen_nutrition_index
+
+
+def index(crop, w, n, source):
+    return nitrogen_nutrition_index(crop, w, n, source=source).table
+
+
+def test_maize_curve_plenet_and_lemaire_2000():
+    # Plenet and Lemaire 2000: Nc = 3.40 below 1 t/ha, 3.40 W^-0.37 to 22 t/ha; uptake 34 W^0.63 kg/ha.
+    table = index("maize", [0.8, 1, 2, 5, 10, 22], [3] * 6, "PLENET2000")
+    assert table["critical_n_pct"].tolist() == pytest.approx(
+        [3.40, 3.40, 2.6309, 1.8744, 1.4504, 1.0834], abs=6e-5
+    )
+    assert np.isnan(table["critical_uptake_kg_ha"][0])
+    uptake = [34.00, 52.62, 93.72, 145.04, 238.34]
+    assert table["critical_uptake_kg_ha"][1:].tolist() == pytest.approx(uptake, abs=6e-3)
+
+
+@pytest.mark.parametrize(
+    ("crop", "source", "w", "n", "nc", "nni"),
+    [
+        ("corn", "PLENET2000", 5, 1.60, 1.8744, 0.8536),
+        ("corn", "PLENET2000", 10, 1.45, 1.4504, 0.9997),
+        ("winter wheat", "JUSTES1994", 3, 3.00, 3.2920, 0.9113),  # Justes et al. 1994, from memory
+        ("winter wheat", "JUSTES1994", 1.55, 4.4079, 4.4079, 1.0),
+        ("winter wheat", "JUSTES1994", 6, 2.4233, 2.4233, 1.0),
+        ("spring wheat", "URUGUAY_WHEAT_NNI", 4, 2.7133, 2.7133, 1.0),  # Agrociencia Uruguay 924
+        ("corn", "MIDWEST_CNDC2023", 5, 1.6857, 1.6857, 1.0),  # the Chinese curve quoted in Agronomy 13:1948
+    ],
+)
+def test_published_curves(crop, source, w, n, nc, nni):
+    row = index(crop, w, n, source).iloc[0]
+    assert row["critical_n_pct"] == pytest.approx(nc, abs=6e-5)
+    assert row["nni"] == pytest.approx(nni, abs=6e-5)
+
+
+def test_nitrogen_deficit_of_the_shoot():
+    assert index("corn", 5, 1.60, "PLENET2000")["deficit_kg_ha"].item() == pytest.approx(13.72, abs=5e-3)
+
+
+def test_outside_the_curve_is_no_number():
+    row = index("corn", 25, 1.0, "PLENET2000").iloc[0]
+    assert np.isnan(row["nni"])
+    assert "above 22 t/ha" in row["note"]
+
+
+def test_all_curves_of_a_crop_stand_side_by_side_with_their_caution():
+    result = nitrogen_nutrition_index("corn", 5, 1.6)
+    assert set(result.table["source_key"]) == {"PLENET2000", "ZIADI2008", "MIDWEST_CNDC2023"}
+    assert "1.21 to 1.36" in result.summary()  # yield plateau in Agronomy 13:1948
+
+
+def test_soybean_gets_no_cereal_curve():
+    with pytest.raises(LookupFailed, match="attenuated"):
+        nitrogen_nutrition_index("soybean", 5, 3)
+
+
+def test_a_leaf_is_refused():
+    with pytest.raises(InputError, match="whole shoots"):
+        nitrogen_nutrition_index("corn", 5, 3, part="ear leaf")
+
+
+def test_biomass_must_be_positive():
+    with pytest.raises(InputError, match="biomass is not above zero"):
+        nitrogen_nutrition_index("corn", [5, 0], [3, 3])
