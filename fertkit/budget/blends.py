@@ -28,6 +28,8 @@ class Blend(Result):
     nutrients : DataFrame
         nutrient, target_lb_ac, supplied_lb_ac, over_lb_ac, cap_lb_ac, marginal_cost (what one more pound of
         the target would cost).
+    supplied : DataFrame
+        What each product brings of each nutrient [lb/ac]; index product, one column a nutrient.
     cost_per_ac : float
         In the currency of the price list.
     cautions : DataFrame
@@ -35,6 +37,7 @@ class Blend(Result):
 
     rows: pd.DataFrame
     nutrients: pd.DataFrame
+    supplied: pd.DataFrame
     cost_per_ac: float
     cautions: pd.DataFrame
 
@@ -133,7 +136,8 @@ def blend(
         cost_per_ac=rate * listed["price_per_lb"],
     )
     used = rows.loc[rows["rate_lb_ac"] > 0, "product"]
-    return Blend(rows, nutrients, cost, product_cautions(used, products=table))
+    brought = pd.DataFrame((share * rate).T, index=listed["product"].to_list(), columns=names)
+    return Blend(rows, nutrients, brought, cost, product_cautions(used, products=table))
 
 
 def _check_rates(what, rates, known):

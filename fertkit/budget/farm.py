@@ -129,9 +129,10 @@ def farm_budget(
     kind = np.select([fields["baled"] == 0, fields["baled"] == 1], [0, 1], 2)
     for (crop, _), group in fields.groupby(["crop", kind], sort=False):
         parts.append(_crop_rows(crop, group, source, nutrients))
-    rows = pd.concat(parts, ignore_index=True)
-    if rows.empty:
+    parts = [part for part in parts if len(part)]
+    if not parts:
         raise unknown("source for these crops", source, _all_sources(fields["crop"].unique()))
+    rows = pd.concat(parts, ignore_index=True)
     order = rows["nutrient"].map(NUTRIENT_ORDER.index)
     rows = rows.assign(order=order).sort_values(["at", "order"], kind="stable")
     rows = rows.drop(columns=["at", "order"]).reset_index(drop=True)

@@ -150,3 +150,38 @@ def supply_lines(gap, ax=None, *, nutrient: str | None = None):
     name = SUBSCRIPT.get(nutrient, nutrient)
     return finish(ax, title=f"{demand.crop.capitalize()}: {name} supply against demand",
                   xlabel="days after emergence", ylabel=f"since emergence [{demand.unit}]")  # fmt: skip
+
+
+def peak_dots(comparison, ax=None):
+    """Draw the peak demand of two crops on every basis, with the ratio in words.
+
+    Parameters
+    ----------
+    comparison : PeakComparison
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+        The trade rule has no dots: it states a ratio and no rates.
+    """
+    rows = comparison.rows
+    ax = new_axes(height=1.4 + 0.55 * len(rows)) if ax is None else ax
+    highest = np.nanmax(rows[["first", "second"]].to_numpy())
+    for y, row in enumerate(rows.itertuples()):
+        ax.plot([row.first, row.second], [y, y], color=COLOURS["grid"], lw=3, zorder=1)
+        ax.plot(row.first, y, marker="o", ms=9, color=COLOURS["accent"], ls="none",
+                label=comparison.crops[0] if y == 0 else None)  # fmt: skip
+        ax.plot(row.second, y, marker="s", ms=8, mfc="white", mec=COLOURS["curve"], mew=2, ls="none",
+                label=comparison.crops[1] if y == 0 else None)  # fmt: skip
+        least = "at least " if np.isnan(row.first) else ""
+        at = np.nanmax([row.first, row.second, highest * 0.02])
+        ax.annotate(f"{least}{row.ratio:.2g} times", (at, y), (10, 0), va="center",
+                    textcoords="offset points", fontsize=SMALL, color=COLOURS["ink"])  # fmt: skip
+    ax.set_yticks(range(len(rows)), rows["basis"])
+    ax.set_ylim(len(rows) - 0.4, -0.6)
+    ax.set_xlim(0, highest * 1.3)
+    below = -0.55 / (ax.figure.get_size_inches()[1] - 1.0)
+    legend(ax, loc="upper left", bbox_to_anchor=(-0.02, below), ncols=2)
+    name = SUBSCRIPT.get(comparison.nutrient, comparison.nutrient)
+    return finish(ax, title=f"Peak {name} demand", xlabel=f"{name} [{comparison.unit} per day]", grid="x")

@@ -1,0 +1,138 @@
+"""Figures of the budget: what is drawn is what the result says, and nothing is computed on the way."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.patches import Rectangle
+
+from fertkit.budget import (
+    blend,
+    carry_over,
+    compare_peaks,
+    compare_systems,
+    farm_budget,
+    nutrient_budget,
+    season_demand,
+    skip_year,
+    supply_gap,
+)
+from fertkit.errors import NotEstimable
+from fertkit.plots.budget import budget_bars
+from fertkit.plots.ledger import skipped_year
+from fertkit.plots.rates import blend_bars
+from fertkit.plots.style import new_axes
+
+FARM = pd.DataFrame({"crop": ["soybean", "corn"], "area": [80, 100], "yield_goal": [60, 200]})
+ROTATION = pd.DataFrame(
+    {
+        "year": [1, 2, 3],
+        "crop": ["corn", "soybean", "corn"],
+        "yield_goal": [200, 60, 200],
+        "k2o_lb_ac": [60, 0, 60],
+    }
+)
+PRICES = pd.DataFrame({"product": ["urea", "11-52-0", "0-0-60"], "price": [500.0, 750, 420]})
+TESTS = pd.DataFrame({"extractant": ["Mehlich-3"], "depth_in": [8], "test": [110]})
+
+
+def results():
+    soybean, corn = season_demand("soybean", 80), season_demand("corn", 300)
+    return {
+        "NutrientBudget": nutrient_budget("soybean", 80),
+        "FarmBudget": farm_budget(FARM),
+        "SeasonDemand": corn,
+        "SupplyGap": supply_gap(soybean, {"K2O": 100}),
+        "PeakComparison": compare_peaks(soybean, corn),
+        "Blend": blend({"N": 40, "P2O5": 30}, PRICES, caps={"N": 60}),
+        "SystemComparison": compare_systems("K", TESTS, "corn", 180, cec=12),
+        "Ledger": carry_over(ROTATION, start_tests={"K": 150}, critical={"K": 120}),
+        "SkippedYear": skip_year(ROTATION, 3, start_tests={"K": 150}),
+    }
+
+
+@pytest.fixture(scope="module")
+def drawn():
+    return {name: (result, result.plot()) for name, result in results().items()}
+
+
+KINDS = ["NutrientBudget", "FarmBudget", "SeasonDemand", "SupplyGap", "PeakComparison", "Blend",
+         "SystemComparison", "Ledger", "SkippedYear"]  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_main_figure_has_title_and_units(drawn, kind):
+    result, ax = drawn[kind]
+    assert type(result).__name__ == kind
+    assert ax.get_title(loc="left")
+    axes = ax.figure.axes
+    labels = " ".join(a.get_xlabel() + a.get_ylabel() for a in axes)
+    assert any(unit in labels for unit in ("lb/ac", "[lb]", "ppm"))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_draws_on_the_axes_it_is_given(drawn, kind):
+    ax = new_axes()
+    assert drawn[kind][0].plot(ax=ax) is ax
+
+
+def test_bars_split_uptake_into_removed_and_left(drawn):
+    budget, ax = drawn["NutrientBudget"]
+    widths = [p.get_width() for p in ax.patches if isinstance(p, Rectangle) and p.get_width() > 0]
+    default = budget.defaults.set_index("nutrient")
+    for nutrient in ("N", "P2O5", "K2O", "S"):
+        for part in ("removed", "stays"):
+            assert np.isclose(widths, default.loc[nutrient, part]).any()
+    assert np.isclose(widths, default.loc["Ca", "uptake"]).any()
+
+
+def test_trade_figures_are_named_in_the_legend(drawn):
+    words = [t.get_text() for t in drawn["NutrientBudget"][1].get_legend().get_texts()]
+    assert any("common practice, no source" in w for w in words)
+    corn = budget_bars(nutrient_budget("corn", 200))
+    assert not any("common practice" in t.get_text() for t in corn.get_legend().get_texts())
+
+
+def test_memory_and_sources_are_written_beside_the_bar():
+    words = " ".join(t.get_text() for t in budget_bars(nutrient_budget("wheat", 90)).texts)
+    assert "GEISSELER2016" in words
+    assert "from memory" in words
+
+
+def test_season_points_lie_on_the_curve(drawn):
+    demand, ax = drawn["SeasonDemand"]
+    total = demand.totals.set_index("nutrient")["uptake"]["N"]
+    dots = [line.get_xydata() for line in ax.lines if line.get_marker() == "o" and len(line.get_xdata())]
+    assert any(np.isclose(xy[:, 1], 0.70 * total).any() for xy in dots)  # VT, STRACHAN
+
+
+def test_shortage_is_marked_on_its_first_day(drawn):
+    gap, ax = drawn["SupplyGap"]
+    first = gap.gaps["first_day"].min()
+    assert f"day {first:.0f}" in [t.get_text() for t in ax.texts]
+
+
+def test_blend_stacks_to_what_is_supplied(drawn):
+    result, ax = drawn["Blend"]
+    for y, row in enumerate(result.nutrients.itertuples()):
+        stack = sum(p.get_width() for p in ax.patches if round(p.get_y() + p.get_height() / 2) == y)
+        assert stack == pytest.approx(row.supplied_lb_ac)
+
+
+def test_many_products_keep_their_own_mark():
+    names = ["urea", "11-52-0", "0-0-60", "21-0-0-24S", "0-0-0-15B"]
+    mix = blend(
+        {"N": 60, "P2O5": 50, "K2O": 60, "S": 10, "B": 1}, pd.DataFrame({"product": names, "price": 500.0})
+    )
+    ax = blend_bars(mix)
+    marks = {(p.get_facecolor(), p.get_hatch()) for p in ax.patches if p.get_width() > 0}
+    assert len(marks) == (mix.table["rate_lb_ac"] > 0).sum()
+
+
+def test_system_without_a_rate_says_why(drawn):
+    words = " ".join(t.get_text() for t in drawn["SystemComparison"][1].texts)
+    assert "needs a test by ammonium acetate" in words
+
+
+def test_skipped_year_needs_a_test():
+    with pytest.raises(NotEstimable, match="start_tests="):
+        skipped_year(skip_year(ROTATION, 3))

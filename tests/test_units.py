@@ -1,0 +1,182 @@
+"""Conversions against NIST definitions (through pint), published factors and printed trade tables."""
+
+import numpy as np
+import pint
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fertkit.errors import LookupFailed, UnitError
+from fertkit.reference import bushel_lb, load_crops, trade_moisture_pct
+from fertkit.units import (
+    ACRE_HA,
+    AREA_RATE_KG_HA,
+    ATOMIC_WEIGHT,
+    COMPOUNDS,
+    CONCENTRATION_PCT,
+    LB_KG,
+    US_GALLON_L,
+    at_moisture,
+    convert_area_rate,
+    convert_concentration,
+    element_fraction,
+    from_element,
+    to_element,
+)
+
+UREG = pint.UnitRegistry()
+PINT_UNITS = {
+    "kg/ha": "kg/hectare", "g/ha": "g/hectare", "t/ha": "tonne/hectare", "Mg/ha": "megagram/hectare",
+    "q/ha": "100*kg/hectare", "lb/ac": "pound/acre", "oz/ac": "ounce/acre", "ton/ac": "short_ton/acre",
+    "cwt/ac": "100*pound/acre",
+}  # fmt: skip
+
+#: Mass of element per mass of compound, from conventional IUPAC weights, worked out apart from this code.
+FACTORS = {
+    "P2O5": 0.43643, "K2O": 0.83015, "CaO": 0.7147, "MgO": 0.60304, "SO3": 0.40046, "SO4": 0.33376,
+    "NO3": 0.2259, "NH4": 0.77648, "NH3": 0.82244, "CaCO3": 0.40044, "B2O3": 0.31056, "ZnO": 0.8034,
+}  # fmt: skip
+
+
+def test_definitions_are_those_of_nist():
+    assert UREG.Quantity(1, "pound").to("kg").magnitude == pytest.approx(LB_KG, rel=1e-12)
+    # pint's acre is the US survey acre (4 parts in a million larger); the international acre is 4840 sq yd
+    assert UREG.Quantity(4840, "yard**2").to("hectare").magnitude == pytest.approx(ACRE_HA, rel=1e-12)
+    assert UREG.Quantity(1, "gallon").to("liter").magnitude == pytest.approx(US_GALLON_L, rel=1e-12)
+
+
+@pytest.mark.parametrize("unit", AREA_RATE_KG_HA)
+def test_area_rates_against_pint(unit):
+    assert set(PINT_UNITS) == set(AREA_RATE_KG_HA)
+    expected = UREG.parse_expression(PINT_UNITS[unit]).to("kg/hectare").magnitude
+    assert AREA_RATE_KG_HA[unit] == pytest.approx(expected, rel=5e-6)  # survey against international acre
+
+
+AREA_UNIT = st.sampled_from(sorted(AREA_RATE_KG_HA))
+AMOUNT = st.floats(1e-6, 1e6)
+
+
+@settings(max_examples=60, deadline=None)
+@given(AMOUNT, AREA_UNIT, AREA_UNIT)
+def test_area_rate_round_trip(amount, unit, other):
+    there = convert_area_rate(amount, unit, other)
+    assert convert_area_rate(there, other, unit) == pytest.approx(amount, rel=1e-12)
+
+
+@settings(max_examples=30, deadline=None)
+@given(AMOUNT, AREA_UNIT, st.sampled_from(["corn", "wheat", "barley", "canola"]))
+def test_bushels_round_trip(amount, unit, crop):
+    bushels = convert_area_rate(amount, unit, "bu/ac", lb_per_bushel=bushel_lb(crop))
+    assert convert_area_rate(bushels, "bu/ac", unit, lb_per_bushel=bushel_lb(crop)) == pytest.approx(amount)
+
+
+@settings(max_examples=60, deadline=None)
+@given(AMOUNT, st.sampled_from(sorted(COMPOUNDS)))
+def test_oxide_round_trip(amount, compound):
+    assert from_element(to_element(amount, compound), compound) == pytest.approx(amount, rel=1e-12)
+    assert 0 < element_fraction(compound) < 1
+
+
+@settings(max_examples=40, deadline=None)
+@given(AMOUNT, st.sampled_from(sorted(CONCENTRATION_PCT)), st.sampled_from(sorted(CONCENTRATION_PCT)))
+def test_concentration_round_trip(amount, unit, other):
+    there = convert_concentration(amount, unit, other)
+    assert convert_concentration(there, other, unit) == pytest.approx(amount, rel=1e-12)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.floats(1, 1e5), st.floats(0, 60), st.floats(0, 60))
+def test_moisture_keeps_the_dry_matter(amount, moisture, standard):
+    restated = at_moisture(amount, moisture, standard)
+    assert restated * (100 - standard) == pytest.approx(amount * (100 - moisture))
+    assert at_moisture(restated, standard, moisture) == pytest.approx(amount)
+
+
+@pytest.mark.parametrize("compound", COMPOUNDS)
+def test_oxide_factors_against_atomic_weights(compound):
+    assert set(FACTORS) == set(COMPOUNDS)
+    assert element_fraction(compound) == pytest.approx(FACTORS[compound], abs=6e-6)
+    element, atoms, formula = COMPOUNDS[compound]
+    assert formula[element] == atoms
+
+
+def test_atomic_weights_of_the_common_elements():
+    # IUPAC conventional weights rounded to four figures, as any periodic table prints them
+    rounded = {"H": 1.008, "N": 14.01, "O": 16.00, "Mg": 24.31, "P": 30.97, "S": 32.06, "K": 39.10,
+               "Ca": 40.08, "Fe": 55.85, "Zn": 65.38}  # fmt: skip
+    for element, weight in rounded.items():
+        assert ATOMIC_WEIGHT[element] == pytest.approx(weight, abs=0.0051)
+
+
+def test_pound_per_acre():
+    # check 29, D NIST: 1 lb/ac is 1.12085 kg/ha
+    assert convert_area_rate(1, "lb/ac", "kg/ha") == pytest.approx(1.12085, abs=1e-5)
+
+
+def test_hundred_pounds_of_oxide():
+    # check 30, D IUPAC: 43.642 lb P and 83.015 lb K
+    assert to_element(100, "P2O5") == pytest.approx(43.642, abs=0.005)
+    assert to_element(100, "K2O") == pytest.approx(83.015, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("crop", "bushels"),
+    [("corn", 39.368), ("wheat", 36.744), ("soybean", 36.744), ("barley", 45.930), ("canola", 44.092)],
+)
+def test_bushels_in_a_tonne(crop, bushels):
+    # check 28, P BUTABLE (quotes U.S. Grains Council)
+    assert 1000 / LB_KG / bushel_lb(crop) == pytest.approx(bushels, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("crop", "dry", "tolerance"),
+    [
+        ("corn", 47.32, 0.05),  # check 23, P FERNANDEZ_STOVER, at 15.5 %
+        ("wheat", 51.9, 0.05),  # check 24, P FERNANDEZ_STRAW, at 13.5 %
+    ],
+)
+def test_dry_matter_in_a_bushel(crop, dry, tolerance):
+    assert at_moisture(bushel_lb(crop), trade_moisture_pct(crop), 0) == pytest.approx(dry, abs=tolerance)
+
+
+@pytest.mark.parametrize(
+    ("pounds", "standard", "moisture", "expected"),
+    [
+        (56, 15.5, 20, 59.15),  # check 25, P MOCONV
+        (60, 13, 18, 63.66),  # check 26, P MOCONV
+        (60, 13, 19, 64.44),  # check 27, D MOCONV; the source prints 64.64, a misprint
+    ],
+)
+def test_printed_moisture_restatements(pounds, standard, moisture, expected):
+    assert at_moisture(pounds, standard, moisture) == pytest.approx(expected, abs=0.01)
+
+
+def test_arrays_and_frames_pass_through():
+    amounts = np.array([1.0, 2.0])
+    np.testing.assert_allclose(convert_area_rate(amounts, "lb/ac", "kg/ha"), amounts * 1.1208511561944561)
+    np.testing.assert_allclose(to_element(amounts, "P2O5"), amounts * 0.43643, rtol=1e-5)
+
+
+def test_every_bushel_weight_is_plausible():
+    weights = load_crops().set_index("crop")["bushel_lb"].dropna()
+    assert weights.between(20, 60).all()  # U.S. trade bushels run from sunflower to soybean
+
+
+@pytest.mark.parametrize(
+    ("call", "error", "says"),
+    [
+        (
+            lambda: convert_area_rate(1, "bushel", "kg/ha"),
+            UnitError,
+            "unknown unit 'bushel'; use one of: bu/ac",
+        ),
+        (lambda: convert_area_rate(1, "bu/ac", "kg/ha"), UnitError, "needs the crop"),
+        (lambda: convert_concentration(1, "ppm", "%"), UnitError, "unknown concentration unit 'ppm'"),
+        (lambda: element_fraction("KCl"), LookupFailed, "unknown compound 'KCl'"),
+        (lambda: bushel_lb("alfalfa"), UnitError, "not traded by the bushel"),
+        (lambda: trade_moisture_pct("potato"), UnitError, "no trade moisture"),
+    ],
+)
+def test_what_cannot_be_converted_says_so(call, error, says):
+    with pytest.raises(error, match=says):
+        call()
