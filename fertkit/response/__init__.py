@@ -1,6 +1,6 @@
 """Response of yield to a rate: curves, exact fits, intervals, comparison, and what a rate is worth."""
 
-from fertkit.response.analyse import Optimum, ResponseAnalysis, analyse_response
+from fertkit.response.analyse import ResponseAnalysis, analyse_response
 from fertkit.response.bootstrap import bootstrap_fits
 from fertkit.response.compare import CurveComparison, compare_curves
 from fertkit.response.critical_level import CriticalLevel, arcsine_log, cate_nelson, curve_level
@@ -35,6 +35,8 @@ from fertkit.response.prices import (
     prices_from_table,
 )
 from fertkit.response.regret import Regret, expected_regret, regret_of
+from fertkit.response.survey import optima_of_trials
+from fertkit.response.verdict import Optimum
 
 __all__ = [
     "CURVES",
@@ -73,6 +75,7 @@ __all__ = [
     "net_return",
     "net_return_of",
     "nutrient_price_from_product",
+    "optima_of_trials",
     "optimum_in_range",
     "optimum_interval",
     "plateau_interval",

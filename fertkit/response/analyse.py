@@ -1,30 +1,23 @@
 """From a trial and two prices to a rate, with what the data leave open said in words.
 
-The reporting rule
-------------------
-1. When no curve beats the mean (AICc; plain AIC while the small-sample correction would outweigh any
-   response), the answer is the lowest rate: no economic response.
-2. Otherwise the optimum is averaged over the six curves of diminishing returns (`compare`), unless a curve
-   is asked for: the choice of curve alone can move an optimum by more than its standard error, and
-   averaging lowers that bias (Matavel, Meyer-Aurich & Piepho 2024, Precision Agric. 25:1324-1339).
-3. A rate is never reported outside the tested range: where most of the weight still rises at the highest
-   rate, the answer is "at least the highest rate tested", and the interval's upper end is open.
-4. With two rates there is no curve: only the gain, and the gain minus its cost.
+The reporting rule is that of `verdict`; with two rates there is no curve, only the gain and the gain minus
+its cost.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from fertkit.errors import PriceError
 from fertkit.response.bootstrap import bootstrap_fits
-from fertkit.response.compare import CurveComparison, compare_curves, lack_of_fit, rankable_rss
+from fertkit.response.compare import CurveComparison, arrays_of, compare_curves, lack_of_fit
 from fertkit.response.curves import CURVES, get_curve
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, fit_data
-from fertkit.response.intervals import Interval, make_interval, optimum_interval
+from fertkit.response.intervals import make_interval, optimum_interval
 from fertkit.response.prices import Prices, column
+from fertkit.response.verdict import MEANINGS, Optimum, mean_wins, settle, verdict
 from fertkit.results import Result, checks_frame
 
 SOURCES = {
@@ -33,49 +26,6 @@ SOURCES = {
     "averaging over curves": "Matavel, Meyer-Aurich & Piepho 2024, Precision Agric. 25:1324-1339",
     "global fit over the join": "Lerman 1980, Applied Statistics 29:77-84",
 }
-MEANINGS = {
-    "interior": "net return is greatest inside the tested rates",
-    "no economic response": "no tested rate returns more than the lowest",
-    "at least the highest rate": "net return still rises at the highest rate tested",
-    "at most the first rate": "all of the response is reached by the first rate above the lowest",
-    "difference only": "two rates give a difference, not a curve; the better of the two is named",
-    "pass not paid": "the gain does not pay for the application pass",
-}
-
-
-@dataclass(frozen=True)
-class Optimum:
-    """A rate with its interval and an honest status.
-
-    Attributes
-    ----------
-    rate : float
-        Within the tested rates [unit].
-    interval : Interval
-        Cut to the tested rates, with open ends; nan ends when no error can be estimated.
-    status : str
-        Key of `MEANINGS`.
-    unit : str
-    """
-
-    rate: float
-    interval: Interval
-    status: str
-    unit: str
-
-    @property
-    def text(self) -> str:
-        """The rate as a person would say it."""
-        rate = f"{self.rate:.3g} {self.unit}"
-        said = {
-            "no economic response": f"no economic response; the lowest rate tested, {rate}",
-            "at least the highest rate": f"at least the highest rate tested, {rate}",
-            "at most the first rate": f"at most {rate}, the first rate above the lowest",
-            "pass not paid": f"{rate}: the gain does not pay for the application pass",
-        }.get(self.status, rate)
-        if np.isnan(self.interval.low):
-            return f"{said} (no interval: no error can be estimated)"
-        return f"{said} ({self.interval.level:.0%} interval {self.interval.text()})"
 
 
 @dataclass(frozen=True)
@@ -86,8 +36,6 @@ class ResponseAnalysis(Result):
     ----------
     optimum, agronomic_optimum : Optimum
         Economic optimum rate at `prices`, and the lowest rate with the greatest yield.
-    curve : str
-        ``averaged``, the key of the curve asked for, ``mean`` without a response, or ``difference``.
     fits : dict of str to ResponseFit
     comparison : CurveComparison or None
         None with two rates.
@@ -104,11 +52,12 @@ class ResponseAnalysis(Result):
     data : TrialData
     level : float
     checks : DataFrame
+    asked : str or None
+        Key of the curve asked for.
     """
 
     optimum: Optimum
     agronomic_optimum: Optimum
-    curve: str
     fits: dict[str, ResponseFit]
     comparison: CurveComparison | None
     weights: pd.Series
@@ -119,7 +68,14 @@ class ResponseAnalysis(Result):
     data: TrialData
     level: float
     checks: pd.DataFrame
-    asked: str | None = field(default=None, repr=False)
+    asked: str | None = None
+
+    @property
+    def curve(self) -> str:
+        """``averaged``, the key of the curve asked for, ``mean`` without a response, or ``difference``."""
+        if self.comparison is None:
+            return "difference"
+        return self.asked or ("mean" if "mean" in self.weights.index else "averaged")
 
     @property
     def rate_unit(self) -> str:
@@ -228,7 +184,7 @@ def analyse_response(
             draws = {k: bootstrap_fits(fit, replicates, rng).params[0] for k, fit in judged.items()}
     nothing = Optimum(np.nan, make_interval(np.nan, np.nan, level, "averaged"), "interior", data.rate_unit)
     blank = ResponseAnalysis(
-        nothing, nothing, "", fits, comparison, weights, pd.DataFrame(), prices, draws, _strips(fits, data),
+        nothing, nothing, fits, comparison, weights, pd.DataFrame(), prices, draws, _strips(fits, data),
         data, level, pd.DataFrame(), asked,
     )  # fmt: skip
     return _report(blank)
@@ -237,17 +193,6 @@ def analyse_response(
 def ratio_of(prices: Prices, data: TrialData) -> float:
     """Price ratio in the units of the trial [yield unit per rate unit]."""
     return float(prices.per(data.rate_unit, data.yield_unit).ratio)
-
-
-def no_response(fits: dict[str, ResponseFit], data: TrialData) -> bool:
-    """Whether no curve beats the mean, by AICc, or AIC where AICc's correction exceeds its penalty."""
-    n, blocks = len(data.rate), max(int(data.sums.n_blocks[0]), 1)
-    k = np.array([fit.curve.n_params + blocks for fit in fits.values()])
-    judged = np.array([fit.df_error > 0 for fit in fits.values()])
-    score = n * np.log(rankable_rss(fits, data) / n) + 2 * k
-    if n - k.max() - 1 > k.max():
-        score = score + 2 * k * (k + 1) / (n - k - 1)
-    return list(fits)[int(np.argmin(np.where(judged, score, np.inf)))] == "mean"
 
 
 def _prices(data, nutrient_price, grain_price, prices):
@@ -262,60 +207,48 @@ def _prices(data, nutrient_price, grain_price, prices):
 def _weights(comparison, asked):
     if asked is not None:
         return pd.Series({asked: 1.0})
-    if no_response(comparison.fits, comparison.data):
+    if mean_wins(arrays_of(comparison.fits), comparison.data.sums)[0, 0]:
         return pd.Series({"mean": 1.0})
     return comparison.averaged_weights
 
 
 def _report(analysis):
     """Fill in optimum, gain and checks for the prices of the analysis."""
-    ratio = analysis.price_ratio
-    curve = "difference" if analysis.comparison is None else analysis.asked or (
-        "mean" if "mean" in analysis.weights.index else "averaged"
-    )  # fmt: skip
-    analysis = replace(analysis, curve=curve)
-    agronomic = analysis.comparison and analysis.comparison.at_price_ratio(0.0)
-    optimum = _pay_pass(analysis, _optimum(analysis, analysis.comparison, ratio))
-    analysis = replace(analysis, optimum=optimum, agronomic_optimum=_optimum(analysis, agronomic, 0.0))
+    ratio, comparison = analysis.price_ratio, analysis.comparison
+    if comparison is None:
+        optimum = _better_of_two(analysis, ratio)
+        agronomic = _better_of_two(analysis, 0.0)
+    else:
+        optimum = _pay_pass(analysis, _optimum(analysis, comparison))
+        agronomic = _optimum(analysis, comparison.at_price_ratio(0.0))
+    analysis = replace(analysis, optimum=optimum, agronomic_optimum=agronomic)
     analysis = replace(analysis, gain=_gain(analysis, ratio))
     return replace(analysis, checks=_checks(analysis))
 
 
-def _optimum(analysis, comparison, ratio):
-    data = analysis.data
-    low, high, first = data.rates[0], data.rates[-1], data.rates[1]
-    make = lambda rate, interval, status: Optimum(float(rate), interval, status, data.rate_unit)  # noqa: E731
-    if comparison is None:
-        fit = analysis.fits["linear"]
-        better = high if fit.coef[1] > ratio else low
-        if fit.df_error <= 0:
-            return make(better, make_interval(np.nan, np.nan, analysis.level, "exact"), "difference only")
+def _better_of_two(analysis, ratio):
+    """The better of two rates, with the range of rates that may be the better one."""
+    low, high = analysis.data.rates
+    fit = analysis.fits["linear"]
+    interval = make_interval(np.nan, np.nan, analysis.level, "exact")
+    if fit.df_error > 0:
         interval = optimum_interval(fit, ratio, analysis.level).within(low, high)
-        return make(better, replace(interval, high_open=False, low_open=False), "difference only")
-    optima = comparison.table.set_index("curve")["optimum"]
-    if analysis.curve == "mean":
-        upper = comparison.averaged_interval
-        return make(low, replace(upper, low=float(low), low_open=False), "no economic response")
-    weights = analysis.weights[analysis.weights > 0]
-    if analysis.asked:
-        fit = analysis.fits[analysis.asked]
-        missing = fit.df_error <= 0
-        interval = make_interval(np.nan, np.nan, analysis.level, "profile") if missing else optimum_interval(
-            fit, ratio, analysis.level
-        ).within(low, high)  # fmt: skip
-        rate = optima[analysis.asked]
-    else:
-        interval, rate = comparison.averaged_interval, comparison.averaged_optimum
-    values = optima[weights.index]
-    if weights[values >= high].sum() > 0.5:
-        return make(high, replace(interval, high=float(high), high_open=True), "at least the highest rate")
-    if weights[values <= low].sum() > 0.5:
-        return make(low, replace(interval, low=float(low), low_open=False), "no economic response")
-    steps = [k for k in weights.index if {"join_not_identified", "step"} & set(analysis.fits[k].status)]
-    if weights[steps].sum() > 0.5:
-        return make(first, replace(interval, low=float(low), high=max(interval.high, float(first))),
-                    "at most the first rate")  # fmt: skip
-    return make(rate, interval, "interior")
+        interval = replace(interval, low_open=False, high_open=False)
+    rate = high if fit.coef[1] > ratio else low
+    return Optimum(float(rate), interval, "difference only", analysis.rate_unit)
+
+
+def _optimum(analysis, comparison):
+    """Rate, interval and status at the price ratio of a comparison."""
+    sums, weights = analysis.data.sums, analysis.weights
+    used = {k: analysis.fits[k].fits for k in weights.index}
+    rate, status = verdict(used, weights.to_numpy()[None, None], sums, comparison.price_ratio)
+    asked = analysis.asked
+    interval = comparison.interval(asked) if asked else comparison.averaged_interval
+    low, high = settle(*(np.array([[end]]) for end in (interval.low, interval.high)), status, sums)
+    settled = replace(interval, low=float(low[0, 0]), high=float(high[0, 0]), low_open=False)
+    settled = settled.within(*analysis.data.rates[[0, -1]])
+    return Optimum(float(rate[0, 0]), settled, str(status[0, 0]), analysis.rate_unit)
 
 
 def _pay_pass(analysis, optimum):
@@ -379,6 +312,8 @@ def _checks(analysis):
          "the data set no upper limit to the optimum within the tested rates"),
     ]  # fmt: skip
     if comparison is not None:
+        beaten = not mean_wins(arrays_of(analysis.fits), data.sums)[0, 0]
+        rows.append(("a curve beats the mean", int(beaten), 1, beaten, "no response can be told from chance"))
         fit = analysis.fits[max(analysis.weights.index, key=lambda k: analysis.weights[k])]
         p = lack_of_fit(fit)[1]
         rows.append(

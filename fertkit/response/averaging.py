@@ -119,10 +119,11 @@ def averaged_sets(fits: dict[str, Fits], sums: Sums, weights, price_ratio, level
             for rows in (slice(i, i + step) for i in range(0, reps, step))
         ]  # fmt: skip
         return tuple(np.concatenate(ends, axis=1) for ends in zip(*parts, strict=True))
+    weights = np.where(weights > SMALL, weights, 0.0)
     ends = {
         k: Ladder(k, fits[k], sums, level).ends(price_ratio)
         for i, k in enumerate(averaged_keys(fits))
-        if (weights[..., i] > SMALL).any()
+        if weights[..., i].any()
     }
     kept = [averaged_keys(fits).index(k) for k in ends]
     return mixture_ends(list(ends.values()), weights[..., kept], sums, level)

@@ -30,6 +30,7 @@ from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, fit_data
 from fertkit.response.intervals import Interval
 from fertkit.response.many import Fits
+from fertkit.response.shapes import SHAPES
 from fertkit.results import Result, checks_frame
 
 
@@ -90,6 +91,12 @@ class CurveComparison(Result):
                 ],
             }
         )
+
+    def interval(self, curve: str) -> Interval:
+        """Interval of one curve's optimum, cut to the tested rates."""
+        ladder = self.ladders.get(curve)
+        ends = ladder and ladder.ends(self.price_ratio)
+        return _interval(curve, ends, self.level).within(*self.data.rates[[0, -1]])
 
     def at_price_ratio(self, price_ratio: float) -> "CurveComparison":
         """The same fits at another price ratio; nothing is refitted."""
@@ -180,16 +187,12 @@ def arrays_of(fits: dict[str, ResponseFit]) -> dict[str, Fits]:
     return {key: fit.fits for key, fit in fits.items()}
 
 
-def rankable_rss(fits: dict[str, ResponseFit], data: TrialData):
-    """Residual sums of squares of the curves, floored where they are only rounding."""
-    return np.array([float(floored_rss(fit.fits.rss, data.sums)[0, 0]) for fit in fits.values()])
-
-
 def _fit_table(fits, data):
     n, blocks = len(data.rate), max(int(data.sums.n_blocks[0]), 1)
     same = {k: str(v[0, 0]) for k, v in same_as(arrays_of(fits), data.sums).items()}
     mean_params = np.array([fit.curve.n_params - 1 + blocks for fit in fits.values()])
-    values = aicc(rankable_rss(fits, data), n, mean_params)
+    rss = np.array([floored_rss(fit.fits.rss, data.sums)[0, 0] for fit in fits.values()])
+    values = aicc(rss, n, mean_params)
     counted = np.array([same[key] == "" for key in fits])
     tests = [lack_of_fit(fit) for fit in fits.values()]
     rows = pd.DataFrame(
@@ -229,7 +232,7 @@ def _at_price_ratio(comparison, price_ratio):
     optima, columns = {}, {name: [] for name in ("optimum", "low", "high", "optimum_text")}
     for key in comparison.rows["curve"]:
         optima[key] = float(optimum_in_range(fits[key].curve, fits[key].coef, price_ratio, low, high))
-        interval = _interval(ends.get(key), level).within(low, high)
+        interval = _interval(key, ends.get(key), level).within(low, high)
         text = _optimum_text(optima[key], interval, low, high)
         for name, value in zip(columns, (optima[key], interval.low, interval.high, text), strict=True):
             columns[name].append(value)
@@ -246,11 +249,12 @@ def _at_price_ratio(comparison, price_ratio):
     )
 
 
-def _interval(ends, level):
+def _interval(curve, ends, level):
     """Interval at the asked level, the last of the ladder's."""
+    method = "profile" if curve in SHAPES else "exact"
     if ends is None:
-        return Interval(np.nan, np.nan, False, False, level, "profile")
-    return Interval(float(ends[0][0, 0, -1]), float(ends[1][0, 0, -1]), False, False, level, "profile")
+        return Interval(np.nan, np.nan, False, False, level, method)
+    return Interval(float(ends[0][0, 0, -1]), float(ends[1][0, 0, -1]), False, False, level, method)
 
 
 def _averaged_interval(ends, data, weights, level):

@@ -1,0 +1,98 @@
+"""The economic optimum of many trials at once: thousands in one call, each with its own rates and blocks."""
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import InputError, Problem
+from fertkit.response.averaging import average_weights, averaged_keys, averaged_sets
+from fertkit.response.curves import CURVES
+from fertkit.response.data import read_trial_data
+from fertkit.response.many import fit_sums
+from fertkit.response.sums import Sums, stack
+from fertkit.response.verdict import NONE, mean_wins, settle, verdict
+
+BATCH = 2000  # trials fitted together
+
+
+def optima_of_trials(
+    table, by, price_ratio, *, level=0.95, rate=None, yield_=None, block=None, weight=None
+) -> pd.DataFrame:
+    """Averaged economic optimum of every trial in a table, by the rule of `analyse_response`.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Rows of all trials; each is read as `fertkit.response.data.read_trial_data` reads one.
+    by : str or list of str
+        Columns that tell trials apart.
+    price_ratio : float
+        Price of a unit of nutrient over the price of a unit of yield [yield unit per rate unit].
+    level : float
+        Confidence level of the intervals.
+    rate, yield_, block, weight
+        See `read_trial_data`.
+
+    Returns
+    -------
+    DataFrame
+        One row per trial, in order of appearance: the `by` columns, n, n_rates, lowest_rate, highest_rate,
+        optimum, low, high (cut to the tested rates), high_open, status, and the weight of each curve.
+
+    Raises
+    ------
+    InputError
+        If a trial cannot be used, or has fewer than three rates or no error df; all such trials at once.
+    """
+    by = [by] if isinstance(by, str) else list(by)
+    names, parts, problems = [], [], []
+    for name, rows in table.groupby(by, sort=False):
+        try:
+            data = read_trial_data(
+                rows.drop(columns=by), rate=rate, yield_=yield_, block=block, weight=weight
+            )
+            short = len(data.rates) < 3 or data.sums.df_error(3)[0] <= 0
+        except InputError as error:
+            problems += [
+                Problem(f"trial {name}: {p.what}", p.remedy, None, p.column, p.value) for p in error.problems
+            ]
+            continue
+        if short:
+            problems.append(
+                Problem(
+                    f"trial {name}: too few rates or rows for a curve", "leave it out or analyse it alone"
+                )
+            )
+        names.append(name)
+        parts.append(data.sums)
+    if problems:
+        raise InputError("trials", problems)
+    batches = [stack(parts[i : i + BATCH]) for i in range(0, len(parts), BATCH)]
+    found = pd.concat([survey(sums, price_ratio, level) for sums in batches], ignore_index=True)
+    return pd.concat([pd.DataFrame(names, columns=by), found], axis=1)
+
+
+def survey(sums: Sums, price_ratio, level=0.95) -> pd.DataFrame:
+    """Averaged economic optima of designs with one replicate each; see `optima_of_trials`."""
+    fits = {k: fit_sums(k, sums) for k in CURVES}
+    keys = averaged_keys(fits)
+    weights = average_weights(fits, sums)
+    rate, status = verdict({k: fits[k] for k in keys}, weights, sums, price_ratio)
+    low, high = averaged_sets(fits, sums, weights, price_ratio, level)
+    none = mean_wins(fits, sums)
+    rate, status = np.where(none, sums.lowest[:, None], rate), np.where(none, NONE, status)
+    low, high = settle(low, high, status, sums)
+    top = sums.highest
+    frame = pd.DataFrame(
+        {
+            "n": sums.n,
+            "n_rates": sums.n_rates,
+            "lowest_rate": sums.lowest,
+            "highest_rate": top,
+            "optimum": rate[:, 0],
+            "low": np.minimum(low[:, 0], top),
+            "high": np.minimum(high[:, 0], top),
+            "high_open": high[:, 0] > top,
+            "status": status[:, 0],
+        }
+    )
+    return frame.assign(**{f"weight_{k}": weights[:, 0, i] for i, k in enumerate(keys)})

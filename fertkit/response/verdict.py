@@ -1,0 +1,121 @@
+"""The reporting rule: from fitted curves and their weights to one rate and what may honestly be said of it.
+
+1. When no curve beats the mean (AICc; plain AIC while the small-sample correction would outweigh any
+   response), the answer is the lowest rate: no economic response.
+2. Otherwise the optimum is averaged over the six curves of diminishing returns, unless a curve is asked for:
+   the choice of curve alone can move an optimum by more than its standard error, and averaging lowers that
+   bias (Matavel, Meyer-Aurich & Piepho 2024, Precision Agric. 25:1324-1339).
+3. A rate is never reported outside the tested range: where most of the weight still rises at the highest
+   rate, the answer is "at least the highest rate tested", and the interval's upper end is open.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fertkit.response.averaging import floored_rss
+from fertkit.response.curves import CURVES, optimum_in_range
+from fertkit.response.intervals import Interval
+from fertkit.response.many import Fits
+from fertkit.response.shapes import SHAPES, limits
+from fertkit.response.sums import Sums
+
+NONE, TOP, STEP, INTERIOR = (
+    "no economic response",
+    "at least the highest rate",
+    "at most the first rate",
+    "interior",
+)
+MEANINGS = {
+    INTERIOR: "net return is greatest inside the tested rates",
+    NONE: "no tested rate returns more than the lowest",
+    TOP: "net return still rises at the highest rate tested",
+    STEP: "all of the response is reached by the first rate above the lowest",
+    "difference only": "two rates give a difference, not a curve; the better of the two is named",
+    "pass not paid": "the gain does not pay for the application pass",
+}
+
+
+@dataclass(frozen=True)
+class Optimum:
+    """A rate with its interval and an honest status.
+
+    Attributes
+    ----------
+    rate : float
+        Within the tested rates [unit].
+    interval : Interval
+        Cut to the tested rates, with open ends; nan ends when no error can be estimated.
+    status : str
+        Key of `MEANINGS`.
+    unit : str
+    """
+
+    rate: float
+    interval: Interval
+    status: str
+    unit: str
+
+    @property
+    def text(self) -> str:
+        """The rate as a person would say it."""
+        rate = f"{self.rate:.3g} {self.unit}"
+        said = {
+            NONE: f"no economic response; the lowest rate tested, {rate}",
+            TOP: f"at least the highest rate tested, {rate}",
+            STEP: f"at most {rate}, the first rate above the lowest",
+            "pass not paid": f"{rate}: the gain does not pay for the application pass",
+        }.get(self.status, rate)
+        if np.isnan(self.interval.low + self.interval.high):
+            return f"{said} (no interval: no error can be estimated)"
+        return f"{said} ({self.interval.level:.0%} interval {self.interval.text()})"
+
+
+def mean_wins(fits: dict[str, Fits], sums: Sums):
+    """Whether no curve beats the mean (D, R), by AICc, or AIC where the correction exceeds the penalty."""
+    n, blocks = sums.n[:, None], np.maximum(sums.n_blocks, 1)[:, None]
+    k = np.array([CURVES[key].n_params for key in fits]) + blocks  # mean parameters and the error variance
+    room = n - k - 1
+    small = (n - k.max(axis=1, keepdims=True) - 1) <= k.max(axis=1, keepdims=True)
+    penalty = 2 * k + np.where(small, 0.0, 2 * k * (k + 1) / np.where(room > 0, room, 1))
+    score = np.stack([n * np.log(floored_rss(f.rss, sums) / n) for f in fits.values()], axis=-1)
+    judged = n - k + 1 > 0  # error df left
+    score = np.where(judged[:, None], score + penalty[:, None], np.inf)
+    return np.argmin(score, axis=-1) == list(fits).index("mean")
+
+
+def verdict(fits: dict[str, Fits], weights, sums: Sums, price_ratio):
+    """Rate to report and its status, (D, R) each.
+
+    Parameters
+    ----------
+    fits : dict of str to Fits
+        The curves that carry weight.
+    weights : array (D, R, k)
+    sums : Sums
+    price_ratio : float
+    """
+    low, high, first = (sums.rates[:, i, None] for i in (0, -1, 1))
+    optima = np.stack(
+        [optimum_in_range(CURVES[k], f.params, price_ratio, low, high) for k, f in fits.items()], axis=-1
+    )
+    steps = np.stack([_is_step(k, f, sums) for k, f in fits.items()], axis=-1)
+    most = lambda which: (weights * which).sum(axis=-1) > 0.5  # noqa: E731
+    cases = [most(optima >= high[..., None]), most(optima <= low[..., None]), most(steps)]
+    status = np.select(cases, [TOP, NONE, STEP], INTERIOR)
+    rate = np.select(cases, np.broadcast_arrays(high, low, first), (weights * optima).sum(axis=-1))
+    return rate, status
+
+
+def settle(low, high, status, sums: Sums):
+    """Fit the ends (D, R) of an interval to the status of the rate they belong to."""
+    lowest, first = sums.rates[:, :1], sums.rates[:, 1:2]
+    low = np.where((status == NONE) | (status == STEP), lowest, low)
+    high = np.where(status == TOP, np.inf, np.where(status == STEP, np.maximum(high, first), high))
+    return low, high
+
+
+def _is_step(curve, fits, sums):
+    if curve not in SHAPES:
+        return np.zeros(fits.rss.shape, bool)
+    return limits(curve, fits.bend, sums.rates)[0]

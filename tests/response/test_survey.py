@@ -1,0 +1,58 @@
+"""Optima of many trials in one call agree with one analysis after another."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fertkit.errors import InputError
+from fertkit.response import analyse_response, optima_of_trials, survey
+
+
+@pytest.fixture(scope="module")
+def broadbalk(outside):
+    data = outside("broadbalk_s1_nseries.csv")
+    return data.rename(columns={"n_kg_ha": "rate_kg_ha", "grain_t_ha_85dm": "yield_t_ha"}).drop(
+        columns="plot"
+    )
+
+
+@pytest.fixture(scope="module")
+def found(broadbalk):
+    return optima_of_trials(broadbalk, "year", 0.005)
+
+
+def test_every_trial_as_if_alone(broadbalk, found):
+    assert list(found["year"]) == list(range(2001, 2016))
+    for row in found.iloc[::3].itertuples():
+        one = broadbalk[broadbalk["year"] == row.year].drop(columns="year")
+        alone = analyse_response(one, nutrient_price=0.005, grain_price=1.0, replicates=0).optimum
+        assert row.status == alone.status
+        assert row.optimum == pytest.approx(alone.rate, rel=1e-6)
+        ends = [alone.interval.low, alone.interval.high]
+        np.testing.assert_allclose([row.low, row.high], ends, rtol=1e-5, atol=1e-5)
+        assert row.high_open == alone.interval.high_open
+
+
+def test_still_rising_year_is_marked_not_extrapolated(found):
+    """Broadbalk 2002: the quadratic's formula optimum is -11780 (R)."""
+    wet = found.set_index("year").loc[2002]
+    assert (wet["status"], wet["optimum"]) == ("at least the highest rate", 288)
+
+
+def test_weights_of_each_trial_sum_to_one(found):
+    np.testing.assert_allclose(found.filter(like="weight_").sum(axis=1), 1)
+
+
+def test_batches_change_nothing(broadbalk, found, monkeypatch):
+    monkeypatch.setattr(survey, "BATCH", 4)
+    pd.testing.assert_frame_equal(optima_of_trials(broadbalk, "year", 0.005), found, rtol=1e-6)
+
+
+def test_all_unusable_trials_are_named_at_once(broadbalk):
+    bad = broadbalk.copy()
+    bad.loc[bad.index[bad["year"] == 2003][0], "yield_t_ha"] = np.nan
+    bad = bad.drop(bad.index[bad["year"] == 2005][2:])
+    with pytest.raises(InputError, match="2003") as caught:
+        optima_of_trials(bad, "year", 0.005)
+    assert len(caught.value.problems) == 2
+    assert "2005" in str(caught.value)
