@@ -75,7 +75,8 @@ def _leaf_lines(explanation, most=3):
         worst = items.iloc[0]
         return [
             *lines,
-            f"This season: {worst['this_season'] or 'nothing more'}. Caution: {worst['caution']}.",
+            f"This season: {worst['this_season'] or 'nothing more'}.",
+            f"Caution: {worst['caution']}.",
         ]
     return [f"Leaf: {explanation.summary().splitlines()[0]}"]
 
@@ -130,7 +131,8 @@ def _needs_section(answer):
 
 
 def _season_section(answer):
-    says = " ".join(line.strip() for line in answer.season.summary().splitlines()[1:])
+    lines = [" ".join(line.split()) for line in answer.season.summary().splitlines()[1:]]
+    says = ". ".join(line for line in lines[:-1] if line.split()[0] in MAIN) + ". " + lines[-1]
     return Section("When it needs it", figure=answer.season.plot(), figure_says=says)
 
 
@@ -145,7 +147,7 @@ def _leaf_section(answer):
         "high": "to",
         "critical": "critical",
         "critical_high": "to ",
-        "probability_below": "probability below",
+        "probability_below": "p below",
         "source_key": "source",
         "provenance": "provenance",
         "confidence": "confidence",
@@ -179,14 +181,28 @@ def _trial_section(name, trial, answer):
         paragraphs=tuple(trial.summary().splitlines()) + carried,
         figure=trial.plot(),
         figure_says=f"Economic optimum rate{of}: {trial.optimum.text}.",
-        table=_shown(trial.table, None),
+        table=_curves(trial),
         cautions=("One trial is one field in one season. " + LIMITS[0],),
     )
 
 
-def _shown(frame: pd.DataFrame, columns: dict | None) -> pd.DataFrame:
+def _curves(trial):
+    """What each curve says on its own; with two rates, the difference."""
+    if trial.comparison is None:
+        return _shown(trial.gain, {name: name for name in trial.gain.columns})
+    columns = {
+        "label": "curve",
+        "optimum_text": f"optimum and {trial.level:.0%} interval [{trial.rate_unit}]",
+        "aicc": "AICc",
+        "weight": "weight",
+        "lack_of_fit_p": "lack of fit, p",
+    }
+    return _shown(trial.table, columns)
+
+
+def _shown(frame: pd.DataFrame, columns: dict) -> pd.DataFrame:
     """Columns renamed for reading, numbers to three significant digits, gaps left blank."""
-    frame = frame if columns is None else frame[list(columns)].rename(columns=columns)
+    frame = frame[list(columns)].rename(columns=columns)
     return frame.map(
         lambda cell: (
             "" if cell is None or cell != cell else f"{cell:.3g}" if isinstance(cell, float) else cell
