@@ -188,13 +188,14 @@ class Region:
         """Where the slack crosses zero between inner and outer bends (D, R, 2): Illinois rule."""
         f_in, f_out = (self._given(c)[0] for c in (inner, outer))
         f_in = np.maximum(f_in, 0.0)
+        near = 1e-12 * self.room[..., None]
         moved = np.zeros(inner.shape, int)
         for _ in range(50):
             with np.errstate(invalid="ignore", divide="ignore"):
                 new = inner + (outer - inner) * (f_in / (f_in - f_out))
             new = np.where(np.isfinite(new), new, inner)
             f_new = self._given(new)[0]
-            within = f_new >= 0
+            within = f_new >= -near
             done = np.abs(outer - inner) <= 1e-12 * np.abs(new)
             inner, f_in = np.where(within, new, inner), np.where(within, f_new, f_in)
             outer, f_out = np.where(within, outer, new), np.where(within, f_out, f_new)
@@ -203,7 +204,7 @@ class Region:
             f_out = np.where((moved == 1) & within, 0.5 * f_out, f_out)
             f_in = np.where((moved == -1) & ~within, 0.5 * f_in, f_in)
             moved = side
-            if np.all(done | (np.abs(f_new) <= 1e-13 * self.room[..., None])):
+            if np.all(done | (np.abs(f_new) <= near)):
                 break
         return inner
 
@@ -231,7 +232,8 @@ class Region:
         flat = coord.reshape(*coord.shape[:2], -1)
         slack, slope, size, centre = (v.reshape(coord.shape) for v in self._given(flat))
         bend = self.shape.uncoord(coord)
-        ok = (slack >= 0) | (coord == self.best[..., None, None])
+        # The ends of the hull count as inside, whatever the last digit of their slack says.
+        ok = (slack >= -1e-9 * self.room[..., None, None]) | (coord == self.best[..., None, None])
         with np.errstate(invalid="ignore"):
             score = sign * value(np.maximum(slack, 0.0), slope, size, centre, bend, sign)
         return np.where(ok & ~np.isnan(score), score, -np.inf)
