@@ -34,7 +34,7 @@ def tissue_grid(scores, ax=None, *, most: int = 40):
     """
     table = scores.agreement
     shown = _shown_samples(table, most)
-    nutrients = _ordered(table["nutrient"].unique())
+    nutrients = ordered_nutrients(table["nutrient"].unique())
     height = 1.5 + 0.32 * len(shown)
     ax = new_axes(width=max(PAGE, 1.9 + 0.56 * len(nutrients)), height=height) if ax is None else ax
     row = {specimen: y for y, specimen in enumerate(shown)}
@@ -56,6 +56,38 @@ def tissue_grid(scores, ax=None, *, most: int = 40):
     ax.spines[["left", "bottom"]].set_visible(False)
     ax.tick_params(length=0)
     return ax
+
+
+def results_strip(samples, ax=None):
+    """Draw every result relative to the middle one of its nutrient, before anything is scored.
+
+    Parameters
+    ----------
+    samples : TissueSamples
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+    """
+    table = samples.table
+    plain = table[(table["censored"] == "") & (table["value"] > 0)]
+    middle = plain.groupby("nutrient")["value"].median()
+    nutrients = ordered_nutrients(middle.index)
+    ax = new_axes(height=1.3 + 0.28 * len(nutrients)) if ax is None else ax
+    for y, nutrient in enumerate(nutrients):
+        values = plain.loc[plain["nutrient"] == nutrient, "value"] / middle[nutrient]
+        look = {"mfc": "none", "mec": COLOURS["curve"], "mew": 1.2, "ms": 6, "alpha": 0.8}
+        ax.plot(values, np.full(len(values), y), "o", **look)
+    ax.axvline(1, color=COLOURS["quiet"], lw=1)
+    ax.set_xscale("log")
+    low, high = ax.get_xlim()
+    ticks = [t for t in (0.1, 0.2, 0.5, 0.7, 0.85, 1, 1.2, 1.5, 2, 5, 10) if low <= t <= high]
+    ax.set_xticks(ticks, [f"{t:g}" for t in ticks])
+    ax.minorticks_off()
+    ax.set_yticks(range(len(nutrients)), [f"{n}  {middle[n]:.3g} {_unit(table, n)}" for n in nutrients])
+    ax.set_ylim(len(nutrients) - 0.4, -0.6)
+    return finish(ax, title=samples.name, xlabel="result ÷ middle result of the file (log scale)", grid="x")
 
 
 def explained_grid(explanation, ax=None, **options):
@@ -90,7 +122,7 @@ def sample_detail(scores, sample, ax=None):
     middle = scores.agreement.set_index(["specimen", "nutrient"])["middle_limit"].loc[
         rows["specimen"].iloc[0]
     ]
-    nutrients = [n for n in _ordered(rows["nutrient"].unique()) if middle[n] > 0]
+    nutrients = [n for n in ordered_nutrients(rows["nutrient"].unique()) if middle[n] > 0]
     rows = rows[rows["nutrient"].isin(nutrients) & (rows["low"].notna() | rows["critical"].notna())]
     if ax is None:
         ax = new_axes(height=1.6 + 0.15 * len(rows) + 0.12 * len(nutrients))
@@ -122,7 +154,8 @@ def _shown_samples(table, most):
     return list(chance.sort_values(ascending=False, kind="stable").index[:most])
 
 
-def _ordered(nutrients):
+def ordered_nutrients(nutrients) -> list[str]:
+    """Nutrients in the order a report lists them, unknown ones last."""
     place = {n: i for i, n in enumerate(ORDER)}
     return sorted(nutrients, key=lambda n: (place.get(n, len(place)), n))
 

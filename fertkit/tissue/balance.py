@@ -69,7 +69,10 @@ class Balance(Result):
             )
             judged = ordered[ordered["verdict"].isin(["short by every source", "sources disagree"])]
             beside = ", ".join(f"{r.nutrient} {r.verdict}" for r in judged.itertuples())
-            lines.append(f"{sample_id}: order of need {order}; ranges: {beside or 'none short'}")
+            beside = beside or (
+                "nothing judged" if (ordered["verdict"] == "not judged").all() else "none short"
+            )
+            lines.append(f"{sample_id}: order of need {order}; ranges: {beside}")
         lines += [f"{r.sample_id}: {r.why}" for r in self.refused.head(most).itertuples()]
         lines += [f"caution: {r.note} ({r.source_key})" for r in self.notes.itertuples()]
         memory = self.checks.iloc[0]

@@ -9,6 +9,7 @@ import pandas as pd
 
 from fertkit.errors import InputError, Problem, unknown
 from fertkit.intake import TissueSamples
+from fertkit.intake.plausible import home_unit
 from fertkit.reference import list_sources, load_ranges
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result, checks_frame
@@ -153,7 +154,7 @@ def samples_frame(samples) -> pd.DataFrame:
     frame = frame.reset_index(drop=True)
     fill = {
         "censored": "",
-        "unit": "",
+        "unit": frame["nutrient"].map(home_unit),
         "flag": "",
         "area": "",
         "sampled": pd.NaT,

@@ -1,0 +1,199 @@
+"""Good against poor areas: log ratio of each nutrient, the noise it must exceed, the pattern of them all."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import InputError, NotEstimable, Problem
+from fertkit.intake.context import pair_name
+from fertkit.reference import list_sources
+from fertkit.reference.facts import load_facts
+from fertkit.results import Result, checks_frame
+from fertkit.tissue.balance import range_verdicts
+from fertkit.tissue.score import samples_frame, settle_cvs
+
+Z95 = 1.959963984540054
+MOST, FEWEST = 0.7, 4  # share of nutrients, and nutrients, from which they are said to move together
+
+
+@dataclass(frozen=True)
+class PairComparison(Result):
+    """Good and poor areas compared.
+
+    Attributes
+    ----------
+    pairs : DataFrame
+        Also ``table``: pair, nutrient, unit, good, poor (means of the samples), log_ratio = ln(poor/good),
+        noise (half width of its 95 % interval), difference (lower, higher, within noise), verdict_poor and
+        verdict_good (published ranges), evidence (strong: lower and below range; weak: lower but in range;
+        both areas short; none), content_ratio (poor/good amount per plant, if plant weights are given).
+    patterns : DataFrame
+        pair, pattern, meaning, what_to_do, source_key, provenance.
+    cvs : DataFrame
+    """
+
+    pairs: pd.DataFrame
+    patterns: pd.DataFrame
+    cvs: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.pairs
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return list_sources([*self.patterns["source_key"], "MEMO"])
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        placeholder = self.cvs[self.cvs["nutrient"].isin(self.pairs["nutrient"])]["origin"].eq("placeholder")
+        meaning = "the noise rests on placeholder CVs from memory; give your laboratory's own with cvs="
+        return checks_frame(
+            [("CVs", int(placeholder.sum()), "0 placeholders", not placeholder.any(), meaning)]
+        )
+
+    def summary(self) -> str:
+        """Pattern of each pair and the nutrients that differ."""
+        lines = []
+        for r in self.patterns.itertuples():
+            lines.append(f"{r.pair}: {r.pattern}: {r.meaning}; {r.what_to_do} ({r.source_key})")
+            mine = self.pairs[(self.pairs["pair"] == r.pair) & (self.pairs["difference"] != "within noise")]
+            for n in mine.sort_values("log_ratio").itertuples():
+                times = f"{np.exp(n.log_ratio):.2f} times the good area"
+                lines.append(
+                    f"  {n.nutrient}: {n.poor:.3g} against {n.good:.3g} {n.unit}, {times}: {n.evidence}"
+                )
+        lines += [f"caution: {r.meaning}" for r in self.checks.itertuples() if not r.passed]
+        return "\n".join(lines)
+
+
+def compare_pairs(samples, *, cvs=None, plant_weights: dict | None = None) -> PairComparison:
+    """Compare the good and the poor area of each pair.
+
+    Samples pair by their name without the good or poor mark ('North good', 'North poor'), or by equal names
+    with the mark in an area column; if there is one name for each area only, they are one pair.
+
+    Parameters
+    ----------
+    samples : TissueSamples or DataFrame
+        With ``area`` 'good' or 'poor'.
+    cvs : dict or float, optional
+        Relative standard deviations [%], as for `score_tissue`.
+    plant_weights : dict of sample_id -> float, optional
+        Dry weight of a plant [any one unit]: gives the amount per plant and settles dilution.
+
+    Returns
+    -------
+    PairComparison
+
+    Raises
+    ------
+    NotEstimable
+        If no pair has both areas.
+    InputError
+        If the samples of a pair differ in crop, stage or part.
+    """
+    frame = _marked(samples)
+    spread = settle_cvs(cvs)
+    shape = {"index": ["pair", "nutrient", "unit"], "columns": "area", "values": "value"}
+    table = frame.pivot_table(**shape, aggfunc="mean", sort=False).reindex(columns=["good", "poor"]).dropna()
+    if table.empty:
+        raise NotEstimable("no pair has a good and a poor area with results; mark the areas good and poor")
+    counts = frame.pivot_table(**shape, aggfunc="size").loc[table.index]
+    table = table.reset_index()
+    cv = table["nutrient"].map(spread.set_index("nutrient")["cv_pct"]).to_numpy() / 100
+    table["log_ratio"] = np.log(table["poor"] / table["good"])
+    table["noise"] = log_ratio_noise(cv, counts["good"].to_numpy(), counts["poor"].to_numpy())
+    lower, higher = table["log_ratio"] < -table["noise"], table["log_ratio"] > table["noise"]
+    table["difference"] = np.select([lower, higher], ["lower", "higher"], "within noise")
+    table = _with_verdicts(table, frame, samples)
+    weights = _weight_ratios(frame, plant_weights)
+    table["content_ratio"] = np.exp(table["log_ratio"]) * table["pair"].map(weights).astype(float)
+    patterns = _patterns(table, weights)
+    return PairComparison(table.reset_index(drop=True), patterns, spread)
+
+
+def log_ratio_noise(cv, n_good: int = 1, n_poor: int = 1):
+    """Half width of the 95 % interval of ln(poor/good): ``1.96 cv sqrt(1/n_good + 1/n_poor)`` [fraction]."""
+    return Z95 * cv * np.sqrt(1 / n_good + 1 / n_poor)
+
+
+def _marked(samples):
+    frame = samples_frame(samples)
+    names = [pair_name(str(name)) for name in frame["sample_id"]]
+    marks = pd.Series([mark for _, mark in names], index=frame.index)
+    area = frame["area"].where(frame["area"].isin(["good", "poor"]), marks)
+    frame = frame.assign(area=area, pair=[name for name, _ in names])
+    frame = frame[frame["area"].isin(["good", "poor"]) & (frame["censored"] == "") & (frame["value"] > 0)]
+    both = frame.groupby("pair")["area"].nunique()
+    if len(frame) and not (both == 2).any() and frame.groupby("area")["pair"].nunique().eq(1).all():
+        frame = frame.assign(pair=" against ".join(dict.fromkeys(frame.sort_values("area")["pair"])))
+    problems = []
+    for pair, rows in frame.groupby("pair"):
+        for column in ("crop", "growth_stage", "plant_part"):
+            if len(set(rows[column])) > 1:
+                what = f"the samples of pair '{pair}' differ in {column.replace('_', ' ')}"
+                remedy = "compare the same part at the same stage on the same day"
+                problems.append(Problem(what, remedy, value=", ".join(sorted(set(rows[column])))))
+    if problems:
+        raise InputError("pairs", problems)
+    return frame
+
+
+def _with_verdicts(table, frame, samples):
+    verdicts = range_verdicts(samples)
+    short = ("short by every source", "sources disagree")
+    found = frame.merge(verdicts, on=["specimen", "nutrient"], how="left").fillna({"verdict": "not judged"})
+    worst = found.assign(place=found["verdict"].map({v: i for i, v in enumerate(short)}).fillna(9))
+    worst = worst.sort_values("place").drop_duplicates(["pair", "nutrient", "area"])
+    for area in ("good", "poor"):
+        mine = worst[worst["area"] == area].set_index(["pair", "nutrient"])["verdict"]
+        table[f"verdict_{area}"] = mine.reindex(
+            pd.MultiIndex.from_frame(table[["pair", "nutrient"]])
+        ).to_numpy()
+    lower, poor_short = table["difference"] == "lower", table["verdict_poor"] == short[0]
+    table["evidence"] = np.select(
+        [lower & poor_short, lower, poor_short & (table["verdict_good"] == short[0])],
+        [
+            "strong: lower than the good area and below the range",
+            "weak: lower than the good area",
+            "both areas short",
+        ],
+        "none",
+    )
+    return table
+
+
+def _weight_ratios(frame, plant_weights):
+    if not plant_weights:
+        return {}
+    weighed = frame.assign(weight=frame["sample_id"].map(plant_weights))
+    mean = weighed.pivot_table(index="pair", columns="area", values="weight")
+    return (mean["poor"] / mean["good"]).to_dict()
+
+
+def _patterns(table, weights):
+    facts = load_facts("patterns").set_index("pattern")
+    rows = []
+    for pair, mine in table.groupby("pair", sort=False):
+        name = _pattern(mine["difference"].to_numpy(), weights.get(pair, 1.0) < 1)
+        rows.append({"pair": pair, "pattern": name, **facts.loc[name].to_dict()})
+    return pd.DataFrame(rows)
+
+
+def _pattern(difference, heavier_good: bool) -> str:
+    """Name of the pattern of one pair, from the nutrients that differ beyond their noise."""
+    lower, higher = np.mean(difference == "lower"), np.mean(difference == "higher")
+    enough = len(difference) >= FEWEST
+    if enough and lower >= MOST:
+        return "all lower in the poor area"
+    if enough and higher >= MOST:
+        return "dilution in the good area" if heavier_good else "all higher in the poor area"
+    if lower and higher:
+        return "differences both ways"
+    if lower:
+        return "one or few nutrients lower"
+    if higher and heavier_good:
+        return "dilution in the good area"
+    return "differences both ways" if higher else "no difference beyond noise"

@@ -1,0 +1,126 @@
+"""Several dates through a season, each against the ranges of its own stage."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable
+from fertkit.results import Result
+from fertkit.tissue.ranking import SHORT
+from fertkit.tissue.score import TissueScores
+from fertkit.tissue.stages import stage_span
+
+
+@dataclass(frozen=True)
+class SeasonPath(Result):
+    """Path of each field through the season.
+
+    Attributes
+    ----------
+    path : DataFrame
+        Also ``table``: sample_id, nutrient, step (1, 2, ...), sampled, growth_stage, plant_part, value, unit,
+        low and high (of the source; the lowest and highest limits if there are several), strictest_class,
+        sources, and turn ('falls below', 'recovers', '').
+    scores : TissueScores
+    """
+
+    path: pd.DataFrame
+    scores: TissueScores
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.path
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return self.scores.sources
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        return self.scores.checks
+
+    def summary(self, most: int = 12) -> str:
+        """Turns of each nutrient, and where a step has no range."""
+        lines = []
+        for (sample, nutrient), rows in self.path.groupby(["sample_id", "nutrient"], sort=False):
+            turns = rows[rows["turn"] != ""]
+            lines += [
+                f"{sample} {nutrient}: {r.turn} the range at {r.growth_stage}" for r in turns.itertuples()
+            ]
+        lines = lines[:most] or ["no nutrient crosses the foot of its range"]
+        open_steps = self.path[self.path["sources"] == 0].drop_duplicates(
+            ["sample_id", "growth_stage", "plant_part"]
+        )
+        for r in open_steps.itertuples():
+            lines.append(f"{r.sample_id} at {r.growth_stage}, {r.plant_part}: no published range, no verdict")
+        return "\n".join(lines)
+
+
+def season_path(scores: TissueScores) -> SeasonPath:
+    """Follow each sample_id through its dates or stages.
+
+    Parameters
+    ----------
+    scores : TissueScores
+        Samples that carry the same sample_id at each date.
+
+    Returns
+    -------
+    SeasonPath
+        Ordered by sampling date, by stage where dates are missing. Values of different plant parts are listed
+        but no turn is told between them.
+
+    Raises
+    ------
+    NotEstimable
+        If no sample_id has two dates or stages.
+    """
+    scored = scores.scored
+    foot = scored["low"].fillna(scored["critical"])
+    limits = scored.assign(foot=foot).groupby(["specimen", "nutrient"], sort=False)
+    limits = limits.agg(low=("foot", "min"), high=("high", "max"), sampled=("sampled", "first")).reset_index()
+    path = scores.agreement.merge(limits, on=["specimen", "nutrient"], how="left")
+    path = path[path["nutrient"].map(lambda n: ":" not in n)]
+    steps = _steps(path)
+    many = steps.groupby("sample_id")["step"].transform("max") > 1
+    if not many.any():
+        raise NotEstimable("no sample name has two dates or stages; give a field the same name at each date")
+    path = path.merge(steps.loc[many, ["specimen", "step"]], on="specimen").sort_values(
+        ["sample_id", "step"], kind="stable"
+    )
+    return SeasonPath(_turns(path), scores)
+
+
+def _steps(path):
+    first = path.drop_duplicates("specimen").copy()
+    first["place"] = [
+        stage_span(r.crop, r.growth_stage).first if r.crop and r.growth_stage else np.nan
+        for r in first.itertuples()
+    ]
+    dated = first["sampled"].notna().groupby(first["sample_id"]).transform("all")
+    day = pd.to_datetime(first["sampled"]).astype("datetime64[ns]").astype("int64").astype(float)
+    first["key"] = np.where(dated, day, first["place"])
+    first["step"] = first.groupby("sample_id")["key"].rank(method="dense").fillna(1).astype(int)
+    return first[["specimen", "sample_id", "step"]]
+
+
+def _turns(path):
+    short = path["strictest_class"].isin(SHORT)
+    judged = path["sources"] > 0
+    group = [path["sample_id"], path["nutrient"], path["plant_part"]]
+    before = short.where(judged).astype(float).groupby(group).shift()
+    path = path.assign(
+        turn=np.select(
+            [judged & short & (before == 0), judged & ~short & (before == 1)], ["falls below", "recovers"], ""
+        )
+    )
+    columns = [
+        *("sample_id", "nutrient", "step", "sampled", "growth_stage", "plant_part", "value", "unit"),
+        *("censored", "low", "high", "strictest_class", "sources", "turn", "specimen"),
+    ]
+    order = {n: i for i, n in enumerate(dict.fromkeys(path["nutrient"]))}
+    path = path.assign(place=path["nutrient"].map(order)).sort_values(
+        ["sample_id", "place", "step"], kind="stable"
+    )
+    return path[columns].reset_index(drop=True)

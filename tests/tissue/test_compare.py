@@ -1,0 +1,151 @@
+"""Pairs, seasons and treatments."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fertkit.errors import InputError, NotEstimable
+from fertkit.tissue import compare_pairs, compare_treatments, score_tissue, season_path
+from fertkit.tissue.pairs import log_ratio_noise
+
+GOOD = {"N": 4.8, "P": 0.35, "K": 2.2, "Ca": 1.1, "Mg": 0.45, "S": 0.28, "Zn": 40.0, "Mn": 60.0}
+SOYBEAN = {"crop": "soybean", "growth_stage": "R2", "plant_part": "upper trifoliate without petiole"}
+
+
+def pair(tidy, factors, **options):
+    poor = {n: v * factors.get(n, factors.get("all", 1.0)) for n, v in GOOD.items()}
+    return compare_pairs(tidy({"North good": GOOD, "North poor": poor}, **SOYBEAN), **options)
+
+
+def test_noise_of_a_log_ratio():
+    # At CV 7 % with one composite each, a ratio of 0.82 to 1.21 is not distinguishable (own arithmetic of the
+    # interpretation notes: 1.96 sqrt(2) 0.07 = 0.194).
+    noise = log_ratio_noise(0.07)
+    assert noise == pytest.approx(0.194, abs=5e-4)
+    assert np.exp([-noise, noise]) == pytest.approx([0.82, 1.21], abs=5e-3)
+
+
+def test_one_nutrient_lower_and_below_range_is_strong_evidence(tidy):
+    result = pair(tidy, {"K": 0.6})
+    k = result.table.set_index("nutrient").loc["K"]
+    assert k["log_ratio"] == pytest.approx(np.log(0.6))
+    assert k["evidence"].startswith("strong")
+    assert result.patterns["pattern"].item() == "one or few nutrients lower"
+
+
+def test_lower_but_in_range_is_weak_evidence(tidy):
+    result = pair(tidy, {"Mn": 0.7}, cvs=5)
+    assert result.table.set_index("nutrient").loc["Mn", "evidence"].startswith("weak")
+
+
+@pytest.mark.parametrize(
+    ("factors", "weights", "pattern"),
+    [
+        ({"all": 0.6}, None, "all lower in the poor area"),
+        ({"all": 1.6}, None, "all higher in the poor area"),
+        ({"all": 1.6}, {"North good": 10.0, "North poor": 5.0}, "dilution in the good area"),
+        ({"all": 1.02}, None, "no difference beyond noise"),
+        ({"K": 0.6, "Ca": 1.5}, None, "differences both ways"),
+    ],
+)
+def test_patterns(tidy, factors, weights, pattern):
+    result = pair(tidy, factors, plant_weights=weights)
+    assert result.patterns["pattern"].item() == pattern
+    if weights:
+        assert result.table["content_ratio"].to_numpy() == pytest.approx(0.8)
+
+
+def test_pairs_by_area_column_and_single_names(tidy):
+    low = {n: v * 0.6 for n, v in GOOD.items()}
+    both = [tidy({"7": GOOD}, **SOYBEAN, area="good"), tidy({"7": low}, **SOYBEAN, area="poor")]
+    both[1]["specimen"] = 2
+    assert compare_pairs(pd.concat(both)).patterns["pair"].item() == "7"
+    both[0]["sample_id"], both[1]["sample_id"] = "hill", "slope"
+    assert compare_pairs(pd.concat(both)).patterns["pair"].item() == "hill against slope"
+
+
+def test_pairs_must_agree_in_part_and_exist(tidy):
+    samples = tidy({"North good": GOOD, "North poor": GOOD}, **SOYBEAN)
+    samples.loc[samples["sample_id"] == "North poor", "growth_stage"] = "R4"
+    with pytest.raises(InputError, match="differ in growth stage"):
+        compare_pairs(samples)
+    with pytest.raises(NotEstimable, match="good and poor"):
+        compare_pairs(tidy({"A": GOOD, "B": GOOD}, **SOYBEAN))
+
+
+def test_season_is_judged_stage_by_stage(tidy):
+    # Corn whole plants to V6 need N 3.5 %, the ear leaf at R1 2.75 % (KSU_CORN).
+    def step(k, values, stage, part, day):
+        frame = tidy({"F1": values}, growth_stage=stage, plant_part=part, sampled=pd.Timestamp(day))
+        return frame.assign(specimen=k)
+
+    early = step(1, {"N": 3.6, "K": 2.6}, "V5", "whole plant", "2024-06-05")
+    mid = step(2, {"N": 3.0, "K": 1.9}, "R1", "ear leaf", "2024-07-15")
+    late = step(3, {"N": 2.5, "K": 1.9}, "R1", "ear leaf", "2024-07-25")
+    blank = step(4, {"N": 2.0}, "R5", "ear leaf", "2024-08-25")
+    scores = score_tissue(pd.concat([late, early, mid, blank]), source="KSU_CORN")
+    path = season_path(scores)
+    n = path.table[path.table["nutrient"] == "N"]
+    assert n["step"].tolist() == [1, 2, 3, 4]
+    assert n["low"].tolist()[:3] == [3.5, 2.75, 2.75]
+    assert n["strictest_class"].tolist() == ["sufficient", "sufficient", "low", "no published range"]
+    assert n["turn"].tolist() == ["", "", "falls below", ""]
+    assert "no published range" in path.summary()
+
+
+def test_a_single_date_is_no_season(tidy):
+    with pytest.raises(NotEstimable, match="two dates"):
+        season_path(score_tissue(tidy({"a": {"N": 3.0}, "b": {"N": 3.1}})))
+
+
+def as_tissue(values, labels):
+    """Put any trial response in as one nutrient."""
+    where = {"crop": "corn", "growth_stage": "R1", "plant_part": "ear leaf", "censored": ""}
+    return pd.DataFrame({"sample_id": labels, "nutrient": "Fe", "value": values}).assign(**where)
+
+
+def test_analysis_of_variance_gomez_and_gomez(outside):
+    # Gomez and Gomez 1984, rice seeding rates, 4 blocks x 6: SS block 1944361, treatment 1198331, error
+    # 1658376 on 15 df, F 2.16778, p 0.1128, standard error of a difference 235.115, LSD 501.136.
+    data = outside("gomez_rice_seedrate_rcbd.csv")
+    labels = [f"p{i}" for i in range(len(data))]
+    design = pd.DataFrame({"sample_id": labels, "treatment": data["seed_kg_ha"], "block": data["rep"]})
+    result = compare_treatments(as_tissue(data["yield_kg_ha"].to_numpy(float), labels), design)
+    test = result.table.iloc[0]
+    assert test["f"] == pytest.approx(2.16778, abs=6e-6)
+    assert test["p_value"] == pytest.approx(0.1128, abs=6e-5)
+    assert test["sed"] == pytest.approx(235.115, abs=6e-4)
+    assert test["lsd"] == pytest.approx(501.136, abs=6e-4)
+    ss = result.anova.set_index("term")["ss"]
+    assert ss.to_dict() == pytest.approx({"block": 1944361, "treatment": 1198331, "error": 1658376}, abs=0.6)
+
+
+def test_uptake_is_concentration_times_biomass(tidy):
+    samples = tidy(
+        {
+            "a": {"N": 3.0, "Zn": 20.0},
+            "b": {"N": 2.5, "Zn": 30.0},
+            "c": {"N": 3.1, "Zn": 22.0},
+            "d": {"N": 2.4, "Zn": 28.0},
+        }
+    )
+    design = pd.DataFrame(
+        {
+            "sample_id": list("abcd"),
+            "treatment": ["with", "without"] * 2,
+            "biomass_kg_ha": [2000, 4000, 2000, 4000],
+        }
+    )
+    means = compare_treatments(samples, design).means.set_index(["measure", "nutrient", "treatment"])["mean"]
+    assert means["uptake", "N", "with"] == pytest.approx(2000 * (0.030 + 0.031) / 2)
+    assert means["uptake", "Zn", "without"] == pytest.approx(4000 * 29e-6 * 1000)
+
+
+def test_treatments_need_replicates_and_a_whole_design(tidy):
+    samples = tidy({"a": {"N": 3.0}, "b": {"N": 2.5}})
+    with pytest.raises(NotEstimable, match="degrees of freedom"):
+        compare_treatments(samples, pd.DataFrame({"sample_id": ["a", "b"], "treatment": ["x", "y"]}))
+    with pytest.raises(InputError, match="b is not in the design"):
+        compare_treatments(samples, pd.DataFrame({"sample_id": ["a"], "treatment": ["x"]}))
+    with pytest.raises(InputError, match="treatment"):
+        compare_treatments(samples, pd.DataFrame({"sample_id": ["a"]}))
