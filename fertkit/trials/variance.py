@@ -28,7 +28,7 @@ class RemlFit:
     information : (q, q) array
         Expected information of the parameters.
     criterion : float
-        -2 x restricted log-likelihood, constants included.
+        -2 x (restricted) log-likelihood, constants included.
     slopes : (q, p, p) array
         Derivative of `covariance` in each parameter.
     """
@@ -74,8 +74,8 @@ def shared(codes) -> np.ndarray:
     return (codes[:, None] == codes[None, :]).astype(float)
 
 
-def fit_reml(design, y, build, start, *, bounds=None) -> RemlFit:
-    """Fit y = X b + e, e ~ N(0, V(theta)), by restricted maximum likelihood.
+def fit_reml(design, y, build, start, *, bounds=None, restricted: bool = True) -> RemlFit:
+    """Fit y = X b + e, e ~ N(0, V(theta)), by restricted (or plain) maximum likelihood.
 
     Parameters
     ----------
@@ -88,6 +88,8 @@ def fit_reml(design, y, build, start, *, bounds=None) -> RemlFit:
         Starting values; variances, in the square of the unit of y, unless `bounds` say otherwise.
     bounds : list of (low, high), optional
         Of each parameter; variances (0, None) by default.
+    restricted : bool
+        Plain maximum likelihood if False, for comparing models of different means.
 
     Raises
     ------
@@ -100,7 +102,8 @@ def fit_reml(design, y, build, start, *, bounds=None) -> RemlFit:
     if np.linalg.matrix_rank(design) < design.shape[1] or len(y) <= design.shape[1]:
         raise NotEstimable("the strips cannot tell these effects apart, or none is left over for the error")
     start = np.asarray(start, dtype=float)
-    bounds = bounds or [(0.0, None)] * len(start)
+    # The residual variance stays off zero, where the covariance would be singular.
+    bounds = bounds or [(0.0, None)] * (len(start) - 1) + [(1e-10 * start[-1], None)]
     # Search in units of the starting values, so that bu/ac and t/ha make no difference.
     scale = np.where(start > 0, start, 1.0)
     box = [(None if lo is None else lo / s, None if hi is None else hi / s)
@@ -108,8 +111,8 @@ def fit_reml(design, y, build, start, *, bounds=None) -> RemlFit:
     tries = [start / scale, np.r_[np.full(len(start) - 1, 0.05), 1.0] * start / scale]
     found = [
         minimize(
-            lambda u: _criterion(u * scale, design, y, build), u, method="L-BFGS-B", bounds=box,
-            jac=lambda u: _gradient(u * scale, design, y, build) * scale,
+            lambda u: _criterion(u * scale, design, y, build, restricted), u, method="L-BFGS-B", bounds=box,
+            jac=lambda u: _gradient(u * scale, design, y, build, restricted) * scale,
             options={"ftol": 1e-13, "gtol": 1e-9},
         )
         for u in tries
@@ -117,7 +120,7 @@ def fit_reml(design, y, build, start, *, bounds=None) -> RemlFit:
     best = min(found, key=lambda f: f.fun)
     if not np.isfinite(best.fun):
         raise NotEstimable("the variances of this trial cannot be estimated; too few strips for the model")
-    return _finish(best.x * scale, design, y, build, bounds)
+    return _finish(best.x * scale, design, y, build, bounds, restricted)
 
 
 def _parts(theta, design, y, build):
@@ -132,18 +135,14 @@ def _parts(theta, design, y, build):
     return root, x, z - x @ coefficients, inner, coefficients, slopes
 
 
-def _criterion(theta, design, y, build) -> float:
+def _criterion(theta, design, y, build, restricted) -> float:
     parts = _parts(theta, design, y, build)
     if parts is None:
         return np.inf
     root, _, residual, inner, _, _ = parts
-    free = len(y) - design.shape[1]
-    return float(
-        2 * np.log(np.diag(root)).sum()
-        - np.linalg.slogdet(inner)[1]
-        + residual @ residual
-        + free * np.log(2 * np.pi)
-    )
+    free = len(y) - design.shape[1] * restricted
+    loss = 2 * np.log(np.diag(root)).sum() + residual @ residual + free * np.log(2 * np.pi)
+    return float(loss - np.linalg.slogdet(inner)[1] * restricted)
 
 
 def _projected(parts):
@@ -154,15 +153,18 @@ def _projected(parts):
     return projector, inverse.T @ residual
 
 
-def _gradient(theta, design, y, build):
+def _gradient(theta, design, y, build, restricted):
     parts = _parts(theta, design, y, build)
     if parts is None:
         return np.zeros(len(theta))
     projector, py = _projected(parts)
+    if not restricted:
+        inverse = np.linalg.inv(parts[0])
+        projector = inverse.T @ inverse
     return np.array([np.sum(projector * d.T) - py @ d @ py for d in parts[-1]])
 
 
-def _finish(theta, design, y, build, bounds) -> RemlFit:
+def _finish(theta, design, y, build, bounds, restricted) -> RemlFit:
     lows = np.array([-np.inf if lo is None else lo for lo, _ in bounds])
     highs = np.array([np.inf if hi is None else hi for _, hi in bounds])
     reach = np.abs(theta).max()
@@ -179,6 +181,6 @@ def _finish(theta, design, y, build, bounds) -> RemlFit:
         parameters=theta,
         at_bound=at_bound,
         information=information,
-        criterion=_criterion(theta, design, y, build),
+        criterion=_criterion(theta, design, y, build, restricted),
         slopes=np.array([weights.T @ d @ weights for d in slopes]),
     )

@@ -1,0 +1,271 @@
+"""One-stage pooling: all strips of all site-years in one model, sites random.
+
+The mean is linear in its coefficients once a few shape parameters (a join, a rate) are fixed, and the site
+effect enters it linearly too (a random level, a random plateau or asymptote). So for given shapes the model
+is a linear mixed one, solved exactly from sums by site; the shapes are searched outside it. No response curve
+is known here: the caller gives the columns.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable, unknown
+from fertkit.results import Result, checks_frame
+from fertkit.trials.arrange import factor, only_column
+from fertkit.trials.pool import number_of_sites
+
+
+@dataclass(frozen=True)
+class OneStage(Result):
+    """A mixed model over site-years.
+
+    Attributes
+    ----------
+    coefficients : DataFrame
+        term, estimate, se; shape parameters last.
+    covariance : (p, p) array
+        Of the coefficients in that order.
+    site_sd, residual_sd : float
+        Standard deviations of the random site effect and of a strip [yield unit].
+    sites : DataFrame
+        site, n, effect: predicted deviation of each site's level (or plateau) [yield unit].
+    criterion : float
+        -2 x log-likelihood (restricted where there is no shape parameter).
+    random : str
+        What varies between sites.
+    n : int
+        Strips.
+    checks : DataFrame
+    """
+
+    coefficients: pd.DataFrame
+    covariance: np.ndarray
+    site_sd: float
+    residual_sd: float
+    sites: pd.DataFrame
+    criterion: float
+    random: str
+    n: int
+    checks: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.coefficients
+
+    def summary(self) -> str:
+        said = ", ".join(f"{r.term} {r.estimate:.4g} (SE {r.se:.3g})" for r in self.coefficients.itertuples())
+        lines = [
+            f"{self.n} strips of {len(self.sites)} site-years in one model: {said}.",
+            f"{self.random.capitalize()} varies between sites with SD {self.site_sd:.3g}, strips within with "
+            f"{self.residual_sd:.3g}.",
+        ]
+        told = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
+        return "\n".join([*lines, *(f"Note: {said}." for said in told)])
+
+
+def pool_polynomial(trial, *, degree: int = 2, site="trial", rate=None, response=None) -> OneStage:
+    """Fit one polynomial in the rate to all sites, each site with its own random level (REML).
+
+    Parameters
+    ----------
+    trial : StripTrial or DataFrame
+        Strips of several sites.
+    degree : int
+        1 or 2.
+    site, rate, response : str, optional
+        Columns; ``trial``, the one rate and the one yield column by default.
+
+    Returns
+    -------
+    OneStage
+        Coefficients of rate^0, rate^1, ... [yield unit per rate unit to that power].
+
+    Raises
+    ------
+    NotEstimable
+        If there are fewer than two sites or too few rates.
+    """
+    x, y, codes, labels = _columns(trial, site, rate, response)
+    if len(np.unique(x)) <= degree:
+        raise NotEstimable(f"{len(np.unique(x))} rates cannot carry a polynomial of degree {degree}")
+    # Solved in rates between 0 and 1, so that its square is no worse conditioned than the rate.
+    unit = float(np.abs(x).max()) or 1.0
+    design = (x[:, None] / unit) ** np.arange(degree + 1)
+    found = _mixed(design, np.ones(len(y)), y, codes, restricted=True)
+    b, inner, _, within, _ = found.solve()
+    back = 1 / unit ** np.arange(degree + 1)
+    covariance = within * inner * np.outer(back, back)
+    return _result(
+        ["level", "slope", "curvature"][: degree + 1], b * back, covariance, found, labels, "level"
+    )
+
+
+def pool_curve(
+    x, y, site, columns: Callable, start, *, terms, random: int = 0, shape_names=("shape",)
+) -> OneStage:
+    """Fit one curve with shape parameters to all sites, one of its linear parameters random (ML).
+
+    Parameters
+    ----------
+    x, y : (n,) sequences
+        Rates and yields.
+    site : (n,) sequence
+        Names of the site-years.
+    columns : callable
+        ``shapes -> (n, p) array``: the columns of the linear parameters. For a plateau curve
+        ``P - s h(x)`` these are 1 and ``-h(x)``.
+    start : (q,) sequence
+        Starting values of the shape parameters, within their reasonable scale.
+    terms : sequence of str
+        Names of the p linear parameters.
+    random : int
+        Which of them varies between sites (0, the plateau).
+    shape_names : sequence of str
+
+    Returns
+    -------
+    OneStage
+
+    Raises
+    ------
+    NotEstimable
+        If no shape lets the sites be fitted.
+    """
+    from scipy.optimize import minimize
+
+    y = np.asarray(y, dtype=float)
+    codes, labels = factor(pd.Series(site))
+    _enough(codes, labels)
+    start = np.asarray(start, dtype=float)
+
+    def loss(shapes):
+        design = columns(shapes)
+        if not np.isfinite(design).all() or np.linalg.matrix_rank(design) < design.shape[1]:
+            return np.inf
+        return _mixed(design, design[:, random], y, codes, restricted=False).solve()[-1]
+
+    simplex = np.vstack([start, *(start + np.diag(0.1 * np.abs(start) + 1e-3))])
+    options = {"initial_simplex": simplex, "xatol": 1e-8, "fatol": 1e-10, "maxiter": 2000}
+    best = minimize(loss, start, method="Nelder-Mead", options=options)
+    if not np.isfinite(best.fun):
+        raise NotEstimable("no shape of the curve fits these sites; start from others or pool in two stages")
+    design = columns(best.x)
+    found = _mixed(design, design[:, random], y, codes, restricted=False)
+    b, _, residual, within, _ = found.solve()
+    # Maximum likelihood takes no account of the parameters fitted; n / (n - p) does.
+    n, p = len(y), len(b) + len(start)
+    covariance = _with_shapes(columns, best.x, found, random, b, found.effects(residual)[codes])
+    covariance = covariance * within * n / (n - p)
+    names = [*terms, *shape_names]
+    return _result(names, np.r_[b, best.x], covariance, found, labels, terms[random])
+
+
+def _columns(trial, site, rate, response):
+    table = trial if isinstance(trial, pd.DataFrame) else trial.table
+    rate, response = rate or only_column(table, "rate_"), response or only_column(table, "yield_")
+    for column in (site, rate, response):
+        if column not in table:
+            raise unknown("column", column, table.columns)
+    table = table.dropna(subset=[rate, response])
+    codes, labels = factor(table[site])
+    _enough(codes, labels)
+    return table[rate].to_numpy(float), table[response].to_numpy(float), codes, labels
+
+
+def _enough(codes, labels):
+    if len(labels) < 2 or len(codes) <= len(labels):
+        raise NotEstimable(
+            f"{len(labels)} site(s) with {len(codes)} strips: sites and strips cannot be told apart; "
+            "analyse the site by itself"
+        )
+
+
+@dataclass(frozen=True)
+class _Mixed:
+    """y = X b + z u[site] + e for one share of the site variance; everything from sums by site."""
+
+    design: np.ndarray
+    loading: np.ndarray
+    y: np.ndarray
+    codes: np.ndarray
+    ratio: float  # variance of u over variance of e
+    restricted: bool
+
+    def whitened(self, matrix) -> np.ndarray:
+        """V^-1 times a matrix, V = I + ratio z z' within a site."""
+        z = self.loading
+        pull = self._by_site(z[:, None] * matrix) / (1 + self.ratio * self._by_site(z[:, None] ** 2))
+        return matrix - self.ratio * z[:, None] * pull[self.codes]
+
+    def _by_site(self, matrix) -> np.ndarray:
+        return np.column_stack([np.bincount(self.codes, weights=column) for column in matrix.T])
+
+    def solve(self):
+        """Coefficients, (X'V^-1 X)^-1, residuals, residual variance and -2 log-likelihood."""
+        seen = self.whitened(self.design)
+        inner = np.linalg.inv(self.design.T @ seen)
+        b = inner @ (seen.T @ self.y)
+        residual = self.y - self.design @ b
+        n, p = self.design.shape
+        free = n - p * self.restricted
+        within = float(residual @ self.whitened(residual[:, None])[:, 0] / free)
+        spread = np.log1p(self.ratio * self._by_site(self.loading[:, None] ** 2)).sum()
+        criterion = free * (1 + np.log(2 * np.pi * within)) + spread
+        if self.restricted:
+            criterion -= np.linalg.slogdet(inner)[1]
+        return b, inner, residual, within, float(criterion)
+
+    def effects(self, residual) -> np.ndarray:
+        """Predicted site effects (best linear unbiased predictor)."""
+        z = self.loading[:, None]
+        return (self.ratio * self._by_site(z * residual[:, None]) / (1 + self.ratio * self._by_site(z**2)))[
+            :, 0
+        ]
+
+
+def _mixed(design, loading, y, codes, *, restricted) -> _Mixed:
+    """Find the share of the site variance by (restricted) maximum likelihood; it may be none."""
+    from scipy.optimize import minimize_scalar
+
+    def at(ratio):
+        return _Mixed(design, loading, y, codes, ratio, restricted)
+
+    size = float((loading**2).mean())
+    best = minimize_scalar(
+        lambda u: at(np.exp(u) / size).solve()[-1], bounds=(-16.0, 16.0), method="bounded",
+        options={"xatol": 1e-9},
+    )  # fmt: skip
+    ratio = float(np.exp(best.x) / size)
+    return at(ratio if best.fun < at(0.0).solve()[-1] - 1e-9 else 0.0)
+
+
+def _with_shapes(columns, shapes, found, random, b, effects) -> np.ndarray:
+    """Inverse information of linear and shape parameters: the mean linearised at the predicted sites."""
+
+    def mean(s):
+        c = columns(s)
+        return c @ b + c[:, random] * effects
+
+    steps = np.diag(1e-5 * (np.abs(shapes) + 1e-3))
+    slopes = [(mean(shapes + step) - mean(shapes - step)) / (2 * step.sum()) for step in steps]
+    wide = np.column_stack([found.design, *slopes])
+    return np.linalg.inv(wide.T @ found.whitened(wide))
+
+
+def _result(names, values, covariance, found, labels, what) -> OneStage:
+    _, _, residual, within, criterion = found.solve()
+    between = found.ratio * within
+    table = pd.DataFrame({"term": names, "estimate": values, "se": np.sqrt(np.diag(covariance))})
+    sites = pd.DataFrame({"site": labels, "n": np.bincount(found.codes), "effect": found.effects(residual)})
+    none = found.ratio == 0
+    checks = checks_frame([
+        ("variance between sites", between, "> 0", not none,
+         "the variance between sites is estimated as zero: sites differ no more than strips do" if none
+         else "sites differ"),
+        number_of_sites(len(labels)),
+    ])  # fmt: skip
+    return OneStage(table, covariance, float(np.sqrt(between)), float(np.sqrt(within)), sites, criterion,
+                    f"the {what}", len(found.y), checks)  # fmt: skip

@@ -1,0 +1,382 @@
+"""Pool one number a site-year (an effect, an optimum, a plateau) over many, with its standard errors.
+
+Two-stage random-effects pooling: between-site variance by restricted maximum likelihood or Paule & Mandel,
+intervals after Hartung & Knapp with the factor held at one or more, prediction interval for a new site. Every
+site stays in the table; one that cannot be weighted is shown without weight and said so.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable, unknown
+from fertkit.results import Result, checks_frame
+from fertkit.trials import linear
+from fertkit.trials.analyse import analyse_strips
+from fertkit.trials.arrange import factor
+
+#: Share of the weight below which a site is said to carry none [%] (common practice, no source).
+NO_WEIGHT_PCT = 0.01
+
+
+@dataclass(frozen=True)
+class PooledEstimate(Result):
+    """A number pooled over k site-years.
+
+    Attributes
+    ----------
+    sites : DataFrame
+        site, estimate, se, low, high, weight_pct, note.
+    coefficients : DataFrame
+        term, estimate, se, low, high, p; one row ``mean``, or intercept and covariates.
+    estimate, se, low, high : float
+        Pooled value, at the mean of the covariates where there are any.
+    prediction_low, prediction_high : float
+        Where the true value of a new site-year is expected.
+    tau2, tau2_low, tau2_high : float
+        Variance between sites, with its Q-profile interval.
+    i2_pct : float
+        Share of the spread that is between sites [%].
+    q, q_df, q_p : float
+        Cochran's statistic of homogeneity.
+    explained_pct : float
+        Share of the variance between sites explained by the covariates [%]; NaN without.
+    k : int
+        Sites weighted.
+    method : str
+    unit : str
+    level : float
+    checks : DataFrame
+    """
+
+    sites: pd.DataFrame
+    coefficients: pd.DataFrame
+    estimate: float
+    se: float
+    low: float
+    high: float
+    prediction_low: float
+    prediction_high: float
+    tau2: float
+    tau2_low: float
+    tau2_high: float
+    i2_pct: float
+    q: float
+    q_df: int
+    q_p: float
+    explained_pct: float
+    k: int
+    method: str
+    unit: str
+    level: float
+    checks: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.sites
+
+    def summary(self) -> str:
+        unit, pct = f" {self.unit}" if self.unit else "", f"{100 * self.level:g} %"
+        lines = [
+            f"{self.k} of {len(self.sites)} site-years weighted: {self.estimate:.4g}{unit}, {pct} interval "
+            f"{self.low:.4g} to {self.high:.4g} ({self.method}).",
+            f"A new site-year is expected between {self.prediction_low:.4g} and "
+            f"{self.prediction_high:.4g}{unit}; {self.i2_pct:.0f} % of the spread is between sites.",
+        ]
+        for row in self.coefficients.iloc[1:].itertuples():
+            lines.append(
+                f"{row.term}: {row.estimate:.4g} ({row.low:.4g} to {row.high:.4g}), p = {row.p:.3g}."
+            )
+        told = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
+        return "\n".join([*lines, *(f"Note: {said}." for said in told)])
+
+
+def pool_estimates(
+    estimates, se, *, sites=None, covariates=None, notes=None, method: str = "REML", modified: bool = True,
+    unit: str = "", level: float = 0.95,
+) -> PooledEstimate:  # fmt: skip
+    """Pool estimates of many site-years under random effects.
+
+    Parameters
+    ----------
+    estimates, se : (n,) sequences
+        One value and its standard error a site-year [`unit`]; a missing or zero standard error keeps the site
+        in the table without weight.
+    sites, notes : (n,) sequences, optional
+        Names, and remarks to carry along ("still rising", "no response").
+    covariates : DataFrame of n rows, optional
+        What might explain the differences: numbers (soil test) or classes (previous crop).
+    method : {"REML", "PM", "DL", "common"}
+        Variance between sites: restricted maximum likelihood; Paule & Mandel (1982); DerSimonian & Laird
+        (1986); none at all (one common value).
+    modified : bool
+        Hold the Hartung-Knapp factor at one or more (Roever, Knapp & Friede 2015, BMC Med. Res. Meth. 15:99).
+    unit : str
+    level : float
+
+    Returns
+    -------
+    PooledEstimate
+
+    Raises
+    ------
+    LookupFailed
+        If the method is not known.
+    NotEstimable
+        If fewer sites than coefficients plus one can be weighted.
+    """
+    if method not in METHODS:
+        raise unknown("method", method, METHODS)
+    y, s = np.asarray(estimates, dtype=float), np.asarray(se, dtype=float)
+    names = [str(i + 1) for i in range(len(y))] if sites is None else list(sites)
+    terms, design = _design(covariates, len(y))
+    weighable = np.isfinite(y) & np.isfinite(s) & (s > 0) & np.isfinite(design).all(axis=1)
+    yw, vw, xw = y[weighable], s[weighable] ** 2, design[weighable]
+    if len(yw) <= xw.shape[1]:
+        raise NotEstimable(
+            f"{len(yw)} site-year(s) with a standard error for {xw.shape[1]} coefficient(s): too few to "
+            "pool; read the sites one by one"
+        )
+    tau2 = METHODS[method](yw, vw, xw)
+    fit = _Weighted.of(yw, vw, xw, tau2)
+    scale = 1.0
+    if method != "common":
+        scale = fit.q / fit.df
+        scale = max(1.0, scale) if modified else scale
+    table = _site_table(names, y, s, weighable, fit.weights, notes, level)
+    return _conclude(table, fit, scale, yw, vw, xw, terms, tau2, method, modified, covariates, unit, level)
+
+
+def pool_trials(
+    trial, treatment, check, *, level=0.95, method="REML", covariates=None, **options
+) -> PooledEstimate:
+    """Pool the difference of one treatment from the check over all trials of a table.
+
+    Parameters
+    ----------
+    trial : StripTrial or DataFrame
+        Strips of several trials (column ``trial``).
+    treatment, check : object
+        The two treatments; trials without both are kept in the table and said to lack them.
+    covariates : list of str, optional
+        Columns of the table, one value a trial.
+    **options
+        Passed to `analyse_strips` (``model``, ``blocks``, ``trend``, ...).
+
+    Returns
+    -------
+    PooledEstimate
+    """
+    table = trial if isinstance(trial, pd.DataFrame) else trial.table
+    rows = [
+        (name, *_difference(strips, treatment, check, options))
+        for name, strips in table.groupby("trial", sort=False)
+    ]
+    frame = pd.DataFrame(rows, columns=["site", "estimate", "se", "note"])
+    known = table.groupby("trial", sort=False)[covariates].first() if covariates else None
+    return pool_estimates(
+        frame["estimate"], frame["se"], sites=frame["site"], notes=frame["note"], covariates=known,
+        method=method, level=level,
+    )  # fmt: skip
+
+
+def _difference(strips, treatment, check, options):
+    try:
+        found = analyse_strips(strips, adjust="none", **options).comparisons
+    except NotEstimable as error:
+        return np.nan, np.nan, str(error)
+    for row in found.itertuples():
+        if {row.first, row.second} == {treatment, check}:
+            sign = 1 if row.second == treatment else -1
+            return (
+                sign * row.difference,
+                row.se,
+                "" if np.isfinite(row.se) else "no replicates: no standard error",
+            )
+    return np.nan, np.nan, f"does not hold both {treatment} and {check}"
+
+
+# ---- variance between sites: functions of (y, v, X)
+
+
+@dataclass(frozen=True)
+class _Weighted:
+    """Weighted least squares with weights 1 / (v + tau2)."""
+
+    coefficients: np.ndarray
+    covariance: np.ndarray
+    weights: np.ndarray
+    q: float
+    df: int
+    projector: np.ndarray
+
+    @classmethod
+    def of(cls, y, v, x, tau2):
+        w = 1 / (v + tau2)
+        inner = np.linalg.inv((x.T * w) @ x)
+        b = inner @ (x.T @ (w * y))
+        residual = y - x @ b
+        projector = np.diag(w) - (x.T * w).T @ inner @ (x.T * w)
+        return cls(b, inner, w, float(w @ residual**2), len(y) - x.shape[1], projector)
+
+
+def _zero_or_root(function, y, v, x) -> float:
+    """Root of a falling function of tau2, or 0 where it is negative from the start."""
+    from scipy.optimize import brentq
+
+    if function(0.0) <= 0:
+        return 0.0
+    high = float(np.var(y, ddof=1) + v.mean())
+    while function(high) > 0:
+        high *= 2
+    return float(brentq(function, 0.0, high, xtol=1e-14 * high, rtol=1e-13))
+
+
+def _reml(y, v, x) -> float:
+    def score(tau2):
+        fit = _Weighted.of(y, v, x, tau2)
+        return float(((fit.projector @ y) ** 2).sum() - np.trace(fit.projector))
+
+    return _zero_or_root(score, y, v, x)
+
+
+def _paule_mandel(y, v, x) -> float:
+    def surplus(tau2):
+        fit = _Weighted.of(y, v, x, tau2)
+        return fit.q - fit.df
+
+    return _zero_or_root(surplus, y, v, x)
+
+
+def _dersimonian_laird(y, v, x) -> float:
+    fit = _Weighted.of(y, v, x, 0.0)
+    return max(0.0, (fit.q - fit.df) / np.trace(fit.projector))
+
+
+METHODS = {
+    "REML": _reml,
+    "PM": _paule_mandel,
+    "DL": _dersimonian_laird,
+    "common": lambda y, v, x: 0.0,
+}
+
+
+def _q_profile(y, v, x, level) -> tuple[float, float]:
+    """Interval of tau2 from the generalised Q (Viechtbauer 2007, Stat. Med. 26:37-52, from memory)."""
+    from scipy.stats import chi2
+
+    df = len(y) - x.shape[1]
+    return tuple(
+        _zero_or_root(lambda tau2, c=c: _Weighted.of(y, v, x, tau2).q - c, y, v, x)
+        for c in (chi2.isf((1 - level) / 2, df), chi2.ppf((1 - level) / 2, df))
+    )
+
+
+# ---- putting it together
+
+
+def _design(covariates, n) -> tuple[list[str], np.ndarray]:
+    """Intercept and centred covariates, so that the intercept is the value at their mean."""
+    terms, columns = ["mean"], [np.ones(n)]
+    for name in covariates.columns if covariates is not None else ():
+        column = covariates[name]
+        if pd.api.types.is_numeric_dtype(column):
+            columns.append(column.to_numpy(float))
+            terms.append(str(name))
+            continue
+        codes, labels = factor(column)
+        for label, values in zip(labels[1:], linear.dummies(codes).T, strict=True):
+            columns.append(np.where(codes < 0, np.nan, values))
+            terms.append(f"{name}: {label} against {labels[0]}")
+    design = np.column_stack(columns)
+    design[:, 1:] -= np.nanmean(design[:, 1:], axis=0)
+    return terms, design
+
+
+def _site_table(names, y, s, weighable, weights, notes, level) -> pd.DataFrame:
+    from scipy.stats import norm
+
+    share = np.zeros(len(y))
+    share[weighable] = 100 * weights / weights.sum()
+    said = [str(n) if n else "" for n in (notes if notes is not None else [""] * len(y))]
+    said = [
+        n or ("no standard error: shown, not weighted" if not w else "")
+        for n, w in zip(said, weighable, strict=True)
+    ]
+    half = norm.isf((1 - level) / 2) * s
+    return pd.DataFrame(
+        {
+            "site": names,
+            "estimate": y,
+            "se": s,
+            "low": y - half,
+            "high": y + half,
+            "weight_pct": share,
+            "note": said,
+        }
+    )
+
+
+def _conclude(table, fit, scale, y, v, x, terms, tau2, method, modified, covariates, unit, level):
+    from scipy.stats import chi2, norm, t
+
+    se = np.sqrt(np.diag(fit.covariance) * scale)
+    knapp = method != "common"
+    reach = t.isf((1 - level) / 2, fit.df) if knapp else norm.isf((1 - level) / 2)
+    b = fit.coefficients
+    ratio = np.abs(b / se)
+    coefficients = pd.DataFrame(
+        {"term": terms, "estimate": b, "se": se, "low": b - reach * se, "high": b + reach * se,
+         "p": 2 * (t.sf(ratio, fit.df) if knapp else norm.sf(ratio))}
+    )  # fmt: skip
+    ahead = reach * np.sqrt(tau2 + se[0] ** 2)
+    plain = _Weighted.of(y, v, x, 0.0)
+    typical = plain.df / np.trace(plain.projector)
+    low, high = _q_profile(y, v, x, level) if knapp else (0.0, 0.0)
+    alone = METHODS[method](y, v, np.ones((len(y), 1))) if covariates is not None else np.nan
+    return PooledEstimate(
+        sites=table, coefficients=coefficients, estimate=float(b[0]), se=float(se[0]),
+        low=float(b[0] - reach * se[0]), high=float(b[0] + reach * se[0]),
+        prediction_low=float(b[0] - ahead), prediction_high=float(b[0] + ahead),
+        tau2=tau2, tau2_low=low, tau2_high=high, i2_pct=float(100 * tau2 / (tau2 + typical)),
+        q=plain.q, q_df=plain.df, q_p=float(chi2.sf(plain.q, plain.df)),
+        explained_pct=float(max(0.0, 100 * (1 - tau2 / alone))) if alone > 0 else np.nan,
+        k=len(y), method=_method(method, modified), unit=unit, level=level,
+        checks=checks_frame(_checks(table, y, scale, knapp)),
+    )  # fmt: skip
+
+
+def _method(method, modified) -> str:
+    if method == "common":
+        return "one common value, inverse-variance weights"
+    return f"random effects, {method}, Hartung-Knapp{' modified' if modified else ''}"
+
+
+def number_of_sites(k) -> tuple:
+    """Check that there are enough site-years to know how they differ."""
+    return (
+        "number of sites", k, ">= 5 (common practice, no source)", k >= 5,
+        "enough site-years to speak of a spread" if k >= 5
+        else "fewer than five site-years: the variance between sites is hardly known",
+    )  # fmt: skip
+
+
+def _checks(table, y, scale, knapp):
+    unweighted = table.loc[table["weight_pct"] == 0, "site"].tolist()
+    idle = table.loc[(table["weight_pct"] > 0) & (table["weight_pct"] < NO_WEIGHT_PCT), "site"].tolist()
+    heavy = table["weight_pct"].max()
+    return [
+        ("sites without a standard error", len(unweighted), "0", not unweighted,
+         f"shown, not weighted: {', '.join(map(str, unweighted))}" if unweighted else "none"),
+        ("sites of no weight", len(idle), "0", not idle,
+         "kept, but their standard error leaves them no weight (a response still rising or none at all?): "
+         f"{', '.join(map(str, idle))}" if idle else "none"),
+        number_of_sites(len(y)),
+        ("largest weight [%]", float(heavy), "<= 50 (common practice, no source)", bool(heavy <= 50),
+         "one site carries more than half of the weight" if heavy > 50 else "no site dominates"),
+        *([("Hartung-Knapp factor", float(scale), "information", None,
+            "held at one: the sites differ less than their standard errors" if scale == 1
+            else "sites differ as much as their standard errors and the variance between them say")]
+          if knapp else []),
+    ]  # fmt: skip

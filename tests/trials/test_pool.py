@@ -1,0 +1,342 @@
+"""Pooling over site-years against metafor, statsmodels, nlme and lme4.
+
+Computed with R 4.2.2: metafor 3.8-1, nlme 3.1-162. BCG trials: Colditz et al. 1994, JAMA 271:698-702.
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fertkit.errors import LookupFailed, NotEstimable
+from fertkit.trials import pool_curve, pool_estimates, pool_polynomial, pool_trials
+
+
+@pytest.fixture(scope="module")
+def bcg(outside):
+    d = outside("bcg_trials.csv")
+    treated, control = d["tpos"] + d["tneg"], d["cpos"] + d["cneg"]
+    d["y"] = np.log(d["tpos"] / treated) - np.log(d["cpos"] / control)
+    d["v"] = 1 / d["tpos"] - 1 / treated + 1 / d["cpos"] - 1 / control
+    return d
+
+
+def pooled(bcg, **options):
+    return pool_estimates(bcg["y"], np.sqrt(bcg["v"]), sites=bcg["author"], **options)
+
+
+def factor_of(found):
+    return found.checks.set_index("check").loc["Hartung-Knapp factor", "value"]
+
+
+# ---- two stages
+
+
+def test_log_risk_ratios(bcg):
+    assert bcg["y"].head(3).tolist() == pytest.approx([-0.8893113, -1.5853887, -1.3480731], abs=5e-8)
+    assert np.sqrt(bcg["v"]).head(3).pow(2).tolist() == pytest.approx(
+        [0.3255848, 0.1945811, 0.4153680], abs=5e-8
+    )
+
+
+@pytest.mark.parametrize(
+    ("method", "tau2", "estimate", "se", "exact"),
+    [
+        ("common", 0, -0.430285, 0.0404988, 1e-6),
+        ("DL", 0.308760263, -0.714117, 0.178742, 1e-6),
+        # metafor stops its search for tau2 at 1e-5; Paule-Mandel agrees with statsmodels to 3e-5.
+        ("REML", 0.313243326, -0.714532, 0.179782, 1e-6),
+        ("PM", 0.318093712, -0.714970, 0.180898, 4e-5),
+    ],
+)
+def test_between_trial_variance(bcg, method, tau2, estimate, se, exact):
+    found = pooled(bcg, method=method, modified=False)
+    assert found.q == pytest.approx(152.233008, abs=5e-7)
+    assert found.tau2 == pytest.approx(tau2, abs=exact)
+    assert found.estimate == pytest.approx(estimate, abs=max(exact, 1e-6))
+    plain = found.se if method == "common" else found.se / np.sqrt(factor_of(found))
+    assert plain == pytest.approx(se, abs=max(exact, 1e-6))
+
+
+@pytest.mark.parametrize(
+    ("method", "se", "low", "high", "exact"),
+    [
+        ("DL", 0.1806966, -1.107821, -0.320413, 1e-6),
+        ("REML", 0.1807917, -1.108444, -0.320621, 1e-6),
+        ("PM", None, -1.109102, -0.320839, 5e-6),
+    ],
+)
+def test_hartung_knapp(bcg, method, se, low, high, exact):
+    found = pooled(bcg, method=method, modified=False)
+    assert (found.low, found.high) == (pytest.approx(low, abs=exact), pytest.approx(high, abs=exact))
+    if se:
+        assert found.se == pytest.approx(se, abs=1e-7)
+    if method == "REML":
+        row = found.coefficients.iloc[0]
+        assert row["estimate"] / row["se"] == pytest.approx(-3.95224, abs=1e-5)
+        assert row["p"] == pytest.approx(0.0019200, abs=1e-7)
+
+
+def test_heterogeneity_and_prediction(bcg):
+    found = pooled(bcg, modified=False)
+    assert found.i2_pct == pytest.approx(92.2214, abs=1e-4)
+    assert pooled(bcg, method="DL").i2_pct == pytest.approx(92.1173, abs=5e-5)
+    assert (found.tau2_low, found.tau2_high) == (
+        pytest.approx(0.1197, abs=5e-5),
+        pytest.approx(1.1115, abs=5e-5),
+    )
+    # t on 12 degrees of freedom with the Hartung-Knapp standard error.
+    assert found.prediction_low == pytest.approx(-1.996017, abs=1e-6)
+    assert found.prediction_high == pytest.approx(0.566952, abs=1e-6)
+
+
+def test_latitude_explains_the_spread(bcg):
+    found = pooled(bcg, covariates=bcg[["ablat"]], modified=False)
+    slope = found.coefficients.iloc[1]
+    root = np.sqrt(factor_of(found))
+    assert slope["estimate"] == pytest.approx(-0.0291017, abs=1e-6)
+    assert slope["se"] / root == pytest.approx(0.0071956, abs=1e-6)
+    # Covariates are centred; back to latitude 0.
+    assert found.estimate - slope["estimate"] * bcg["ablat"].mean() == pytest.approx(0.251464, abs=2e-5)
+    assert found.tau2 == pytest.approx(0.0763547, abs=1e-5)
+    assert found.explained_pct == pytest.approx(75.62, abs=0.01)
+    assert "ablat" in found.summary()
+
+
+def test_paule_mandel_matches_statsmodels(bcg):
+    from statsmodels.stats.meta_analysis import combine_effects
+
+    reference = combine_effects(bcg["y"].to_numpy(), bcg["v"].to_numpy(), method_re="iterated")
+    assert pooled(bcg, method="PM").tau2 == pytest.approx(reference.tau2, rel=1e-4)
+
+
+def test_like_sites_get_no_interval_of_width_zero():
+    # Three sites of 10 with SE 1: tau2 is 0; modified factor, t(2) 4.302653 -> 7.5159 to 12.4841.
+    found = pool_estimates([10, 10, 10], [1, 1, 1])
+    assert found.tau2 == 0
+    assert found.se == pytest.approx(0.577350, abs=5e-7)
+    assert (found.low, found.high) == (pytest.approx(7.5159, abs=5e-5), pytest.approx(12.4841, abs=5e-5))
+    assert "fewer than five" in found.summary()
+
+
+def test_optima_of_15_broadbalk_years(outside):
+    # Quadratic optimum of each year at a price ratio of 0.005, delta-method SE (R); 2002 still rises: -11780.
+    years = outside("broadbalk_s1_nseries.csv")
+    optima, errors = [], []
+    for _, year in years.groupby("year"):
+        x = year["n_kg_ha"].to_numpy(float)
+        design = np.column_stack([np.ones(7), x, x**2])
+        b, rss, *_ = np.linalg.lstsq(design, year["grain_t_ha_85dm"].to_numpy(), rcond=None)
+        cov = np.linalg.inv(design.T @ design) * rss[0] / 4
+        optimum = (b[1] - 0.005) / (-2 * b[2])
+        slope = np.array([0, -1 / (2 * b[2]), -optimum / b[2]])
+        optima.append(optimum)
+        errors.append(np.sqrt(slope @ cov @ slope))
+    found = pool_estimates(
+        optima, errors, sites=sorted(years["year"].unique()), modified=False, unit="kg N/ha"
+    )
+    assert found.estimate == pytest.approx(215.6927, abs=2e-4)
+    assert found.tau2 == pytest.approx(439.165, abs=0.02)
+    assert found.q == pytest.approx(56.466, abs=5e-4)
+    assert found.i2_pct == pytest.approx(65.87, abs=0.01)
+    assert (found.low, found.high) == (pytest.approx(201.346, abs=2e-3), pytest.approx(230.039, abs=2e-3))
+    assert found.prediction_low == pytest.approx(168.51, abs=0.01)
+    assert found.prediction_high == pytest.approx(262.87, abs=0.01)
+    assert len(found.table) == 15
+    assert "no weight" in found.summary()
+    assert "2002" in found.summary()
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    seed=st.integers(0, 10_000), k=st.integers(2, 15), scale=st.floats(0.01, 100), shift=st.floats(-50, 50)
+)
+def test_unit_and_order_do_not_matter(seed, k, scale, shift):
+    rng = np.random.default_rng(seed)
+    y, se, turn = rng.normal(0, 3, k), rng.uniform(0.5, 3, k), rng.permutation(k)
+    for method in ("REML", "PM", "DL"):
+        one = pool_estimates(y, se, method=method)
+        other = pool_estimates((y * scale + shift)[turn], (se * scale)[turn], method=method)
+        assert one.tau2 >= 0
+        assert other.tau2 == pytest.approx(one.tau2 * scale**2, rel=1e-6, abs=1e-9 * scale**2)
+        assert other.high - other.low == pytest.approx((one.high - one.low) * scale, rel=1e-6)
+        assert one.prediction_high - one.prediction_low >= one.high - one.low - 1e-9
+        assert one.sites["weight_pct"].sum() == pytest.approx(100)
+
+
+def test_a_site_without_error_stays_in_the_table():
+    found = pool_estimates(
+        [5.0, 7.0, 6.0, 9.0], [1.0, 1.0, 2.0, np.nan], sites=list("abcd"), notes=["", "", "", ""]
+    )
+    assert found.k == 3
+    assert found.table["site"].tolist() == list("abcd")
+    assert found.table["weight_pct"].iloc[3] == 0
+    assert "not weighted: d" in found.summary()
+
+
+def test_previous_crop_as_covariate():
+    y = [10.0, 12, 11, 20, 22, 21]
+    found = pool_estimates(y, [1.0] * 6, covariates=pd.DataFrame({"crop": ["corn"] * 3 + ["soybean"] * 3}))
+    assert found.coefficients["term"].tolist() == ["mean", "crop: soybean against corn"]
+    assert found.coefficients["estimate"].tolist() == pytest.approx([16, 10])
+
+
+def test_pool_trials_of_a_table():
+    rng = np.random.default_rng(0)
+    rows = [
+        (f"farm {s}", b, rate, 150 + gain * (rate > 0) + 5 * b + rng.normal(0, 2), test)
+        for s, (gain, test) in enumerate([(10, 5), (0, 40), (8, 10), (12, 4), (5, 20)])
+        for b in range(4)
+        for rate in (0.0, 60.0)
+    ]
+    table = pd.DataFrame(rows, columns=["trial", "block", "rate_lb_ac", "yield_bu_ac", "soil_test"])
+    lonely = pd.DataFrame(
+        [("farm 9", 0, 0.0, 150.0, 30), ("farm 9", 0, 60.0, 151.0, 30), ("farm 8", 0, 0.0, 150.0, 9),
+         ("farm 8", 1, 30.0, 151.0, 9)], columns=table.columns,
+    )  # fmt: skip
+    found = pool_trials(pd.concat([table, lonely]), 60.0, 0.0, covariates=["soil_test"])
+    assert found.k == 5
+    notes = found.table.set_index("site")["note"]
+    assert "no standard error" in notes["farm 9"]
+    assert "does not hold both" in notes["farm 8"] or "never meet" in notes["farm 8"]
+    assert found.coefficients["estimate"].iloc[1] < 0
+    # A pair a block: the site's difference is the mean of the pair differences.
+    one = table[table["trial"] == "farm 0"].pivot_table("yield_bu_ac", "block", "rate_lb_ac")
+    assert found.table["estimate"].iloc[0] == pytest.approx((one[60.0] - one[0.0]).mean())
+
+
+@pytest.mark.parametrize(
+    ("call", "error", "said"),
+    [
+        (lambda: pool_estimates([1.0], [1.0]), NotEstimable, "too few to"),
+        (lambda: pool_estimates([1.0, 2.0], [0.0, np.nan]), NotEstimable, "too few to"),
+        (lambda: pool_estimates([1.0, 2.0], [1.0, 1.0], method="magic"), LookupFailed, "unknown method"),
+    ],
+)
+def test_impossible_pools(call, error, said):
+    with pytest.raises(error, match=said):
+        call()
+
+
+# ---- one stage
+
+
+@pytest.fixture(scope="module")
+def broadbalk(outside):
+    d = outside("broadbalk_s1_nseries.csv")
+    return d.rename(columns={"grain_t_ha_85dm": "yield_t_ha"}).assign(rate_100=d["n_kg_ha"] / 100)
+
+
+def test_quadratic_with_random_years(broadbalk):
+    # nlme lme, REML, N in 100 kg: 1.348889 (0.280166), 3.855258 (0.265091), -0.736538 (0.088434).
+    found = pool_polynomial(broadbalk, site="year", rate="rate_100", response="yield_t_ha")
+    assert found.table["estimate"].tolist() == pytest.approx([1.348889, 3.855258, -0.736538], abs=1e-6)
+    assert found.table["se"].tolist() == pytest.approx([0.280166, 0.265091, 0.088434], abs=1e-6)
+    assert found.site_sd**2 == pytest.approx(0.7788478, abs=2e-7)
+    assert found.residual_sd**2 == pytest.approx(0.5230912, abs=2e-7)
+    _, slope, curvature = found.table["estimate"]
+    assert (slope - 0.5) / (-2 * curvature) * 100 == pytest.approx(227.772, abs=1e-3)
+
+
+def test_unit_of_the_rate_does_not_matter(broadbalk):
+    one = pool_polynomial(broadbalk, site="year", rate="rate_100", response="yield_t_ha").table["estimate"]
+    kg = pool_polynomial(broadbalk, site="year", rate="n_kg_ha", response="yield_t_ha").table["estimate"]
+    assert kg.tolist() == pytest.approx([one[0], one[1] / 1e2, one[2] / 1e4])
+
+
+def curve(data, x, y, site, columns, start, **names):
+    return pool_curve(data[x].to_numpy(float), data[y], data[site], columns, start, **names)
+
+
+def test_random_plateau(broadbalk):
+    # nlme quadratic plateau, random plateau, ML: 6.281385, ln(-c) -0.1675092, join 2.431721; SD 0.851237,
+    # 0.710253; logLik -131.085891. nlme's likelihood is approximate, ours exact: as high or higher.
+    x = broadbalk["rate_100"].to_numpy()
+
+    def columns(shape):
+        return np.column_stack([np.ones(len(x)), -(np.maximum(shape[0] - x, 0) ** 2)])
+
+    found = curve(
+        broadbalk,
+        "rate_100",
+        "yield_t_ha",
+        "year",
+        columns,
+        [2.0],
+        terms=["plateau", "c"],
+        shape_names=["join"],
+    )
+    plateau, c, join = found.table["estimate"]
+    assert plateau == pytest.approx(6.281385, rel=1e-3)
+    assert np.log(c) == pytest.approx(-0.1675092, abs=1e-3)
+    assert join == pytest.approx(2.431721, rel=1e-3)
+    assert found.site_sd == pytest.approx(0.851237, rel=1e-3)
+    assert found.residual_sd == pytest.approx(0.710253, rel=1e-3)
+    assert -131.085891 <= -found.criterion / 2 < -131.085891 + 0.001
+
+
+def test_loblolly(outside):
+    # nlme documentation example (ML): 101.44960, -8.62733, -3.23375; SD 3.650642, 0.718863; logLik
+    # -114.742816; its approximation leaves the likelihood 0.05 short of the exact maximum.
+    pine = outside("loblolly_height.csv")
+    age = pine["age"].to_numpy(float)
+
+    def columns(shape):
+        decay = np.exp(-np.exp(shape[0]) * age)
+        return np.column_stack([1 - decay, decay])
+
+    found = curve(pine, "age", "height", "seed", columns, [-3.0], terms=["asymptote", "start"])
+    assert found.table["estimate"].tolist() == pytest.approx([101.44960, -8.62733, -3.23375], rel=0.01)
+    assert found.table["se"].tolist() == pytest.approx([2.46170, 0.31795, 0.03427], rel=0.03)
+    assert found.site_sd == pytest.approx(3.650642, rel=0.01)
+    assert found.residual_sd == pytest.approx(0.718863, rel=0.002)
+    assert -114.742816 < -found.criterion / 2 < -114.742816 + 0.05
+
+
+def test_orange_trees(outside):
+    # lme4 documentation, nlmer with Laplace, exact for one linear random effect (from memory): 192.05, 727.9,
+    # 348.1, SD 31.65, residual 7.84, logLik -131.57. nlme (R): -131.584556, approximate.
+    trees = outside("draper_smith_orange.csv")
+    age = trees["age"].to_numpy(float)
+
+    def columns(shapes):
+        return (1 / (1 + np.exp(-(age - shapes[0]) / shapes[1])))[:, None]
+
+    found = curve(trees, "age", "circumference", "tree", columns, [700.0, 350.0], terms=["asymptote"],
+                  shape_names=["middle", "scale"])  # fmt: skip
+    assert found.table["estimate"].tolist() == pytest.approx([192.05, 727.9, 348.1], abs=0.06)
+    assert (found.site_sd, found.residual_sd) == (
+        pytest.approx(31.65, abs=0.01),
+        pytest.approx(7.84, abs=0.01),
+    )
+    assert -found.criterion / 2 == pytest.approx(-131.57, abs=0.005)
+    assert -found.criterion / 2 > -131.584556
+
+
+def test_site_intercepts_keep_the_slope_right():
+    # Site A 0 50 100 -> 10 10.8 11.2, B 100 150 200 -> 5 5.8 6.2: pooled slope -0.0252, within sites 0.0120.
+    table = pd.DataFrame({"trial": list("AAABBB"), "rate_kg_ha": [0, 50, 100, 100, 150, 200],
+                          "yield_t_ha": [10, 10.8, 11.2, 5, 5.8, 6.2]})  # fmt: skip
+    found = pool_polynomial(table, degree=1)
+    assert found.table["estimate"].iloc[1] == pytest.approx(0.0120, abs=3e-4)
+    assert "fewer than five" in found.summary()
+
+
+def test_sites_that_do_not_differ_say_so():
+    table = pd.DataFrame({"trial": list("AAABBBCCC"), "rate_kg_ha": [0, 50, 100] * 3,
+                          "yield_t_ha": [5, 6.1, 7, 5.2, 6, 6.9, 4.9, 5.9, 7.1]})  # fmt: skip
+    found = pool_polynomial(table, degree=1)
+    assert found.site_sd == 0
+    assert "estimated as zero" in found.summary()
+
+
+def test_impossible_one_stage_pools(broadbalk):
+    with pytest.raises(NotEstimable, match="cannot be told apart"):
+        pool_polynomial(broadbalk.query("year == 2001"), site="year", rate="rate_100", response="yield_t_ha")
+    with pytest.raises(NotEstimable, match="polynomial of degree"):
+        pool_polynomial(
+            broadbalk.query("n_kg_ha in (0, 96)"), site="year", rate="rate_100", response="yield_t_ha"
+        )
+    with pytest.raises(LookupFailed, match="unknown column"):
+        pool_polynomial(broadbalk, site="farm", rate="rate_100", response="yield_t_ha")
