@@ -211,9 +211,9 @@ def nutrition_curve(index, ax=None):
         points["biomass_t_ha"], points["n_pct"], "o", mfc="white", mec=COLOURS["ink"], mew=1.5, ms=7, zorder=4
     )
     for r in points.itertuples():
-        ax.annotate(
-            r.sample, (r.biomass_t_ha, r.n_pct), xytext=(7, 5), textcoords="offset points", fontsize=SMALL
-        )
+        place = {"xytext": (8, 6), "textcoords": "offset points", "fontsize": SMALL, "zorder": 5}
+        paper = {"facecolor": "#ffffffd0", "edgecolor": "none", "pad": 0.8}
+        ax.annotate(r.sample, (r.biomass_t_ha, r.n_pct), bbox=paper, **place)
     ax.set_ylim(0, None)
     ax.set_xlim(0, top)
     legend(ax, loc="upper right", title="critical nitrogen (* from memory)", title_fontsize=SMALL)

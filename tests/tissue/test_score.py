@@ -1,0 +1,373 @@
+"""Scoring against the rows of the publications themselves."""
+
+import io
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fertkit.errors import InputError, LookupFailed
+from fertkit.intake import read_tissue
+from fertkit.reference import load_ranges
+from fertkit.tissue import score_tissue
+from fertkit.tissue.classes import (
+    CLASSES,
+    classify,
+    classify_above,
+    classify_below,
+    combine_cvs,
+    distance_from_range,
+    position_in_range,
+    probability_below,
+)  # fmt: skip
+
+# Corn ear leaf at tasseling to silking: University of Delaware page after Southern Coop. Series Bulletin 394.
+CORN_UDEL = {
+    "N": (2.8, 4.0),
+    "P": (0.25, 0.5),
+    "K": (1.8, 3.0),
+    "Ca": (0.25, 0.8),
+    "Mg": (0.15, 0.6),
+    "S": (0.15, 0.6),
+    "Fe": (30, 250),
+    "Mn": (15, 150),
+    "Zn": (20, 70),
+    "Cu": (5, 25),
+    "B": (5, 25),
+    "Mo": (0.1, 2.0),
+}
+# Corn ear leaf at green silk, Kansas State eUpdate (figures from memory).
+CORN_KSU = {
+    "N": (2.75, 3.5),
+    "P": (0.25, 0.45),
+    "K": (1.75, 2.25),
+    "Ca": (0.25, 0.5),
+    "Mg": (0.16, 0.6),
+    "S": (0.15, 0.5),
+    "Fe": (20, 200),
+    "Mn": (20, 150),
+    "Zn": (15, 70),
+    "Cu": (5, 25),
+    "B": (4, 25),
+    "Mo": (0.1, 3.0),
+}
+# Corn ear leaf at initial silking, Extension Bulletin E-2567 (figures from memory).
+CORN_TRI = {
+    "N": (2.9, 3.5),
+    "P": (0.3, 0.5),
+    "K": (1.91, 2.5),
+    "Ca": (0.21, 1.0),
+    "Mg": (0.16, 0.6),
+    "S": (0.16, 0.5),
+    "Mn": (20, 150),
+    "Fe": (21, 250),
+    "B": (4, 25),
+    "Cu": (6, 20),
+    "Zn": (20, 70),
+}
+# Soybean R1-R4, upper trifoliate without petiole, Kansas State eUpdate (figures from memory).
+SOY_KSU = {
+    "N": (4.25, 5.5),
+    "P": (0.25, 0.5),
+    "K": (1.7, 2.5),
+    "Ca": (0.35, 2.0),
+    "Mg": (0.26, 1.0),
+    "S": (0.15, 0.5),
+    "Fe": (50, 350),
+    "Mn": (20, 100),
+    "Zn": (20, 50),
+    "Cu": (10, 30),
+    "B": (20, 55),
+    "Mo": (1.0, 5.0),
+}
+# Soybean at first flower, top trifoliate with petiole, Ontario: critical level and maximum normal.
+SOY_ONTARIO = {
+    "N": (4.0, 6.0),
+    "P": (0.35, 0.5),
+    "K": (2.0, 3.0),
+    "Mg": (0.1, 2.0),
+    "B": (20, 55),
+    "Cu": (4, 30),
+    "Mn": (14, 100),
+    "Mo": (0.5, 5.0),
+    "Zn": (12, 80),
+}
+# Soybean R1-R2, third trifoliate without petiole, Souza et al. 2020: critical level range.
+SOY_SOUZA = {
+    "N": (4.02, 4.21),
+    "P": (0.32, 0.34),
+    "K": (1.76, 1.95),
+    "S": (0.21, 0.24),
+    "Mn": (33, 34),
+    "Zn": (48, 63),
+}
+
+EAR = {"crop": "corn", "growth_stage": "R1", "plant_part": "ear leaf"}
+TRIFOLIATE = {"crop": "soybean", "growth_stage": "R2", "plant_part": "trifoliate, no petiole"}
+RANGES = [
+    ("SCSB394_UDEL", CORN_UDEL, EAR), ("KSU_CORN", CORN_KSU, EAR), ("TRISTATE_E2567", CORN_TRI, EAR),
+    ("KSU_SOY", SOY_KSU, TRIFOLIATE),
+]  # fmt: skip
+
+
+def classes(tidy, values, source, **where):
+    table = score_tissue(tidy({"a": values}, **where), source=source).table
+    return table.set_index("nutrient")["class"].to_dict()
+
+
+@pytest.mark.parametrize(("source", "bulletin", "where"), RANGES, ids=[r[0] for r in RANGES])
+def test_bulletin_ranges_decide_at_their_ends(tidy, source, bulletin, where):
+    for factor, end, expected in (
+        (0.999, 0, "low"),
+        (1, 0, "sufficient"),
+        (1, 1, "sufficient"),
+        (1.001, 1, "high"),
+    ):
+        values = {n: ends[end] * factor for n, ends in bulletin.items()}
+        assert classes(tidy, values, source, **where) == dict.fromkeys(bulletin, expected)
+
+
+def test_critical_level_with_a_maximum(tidy):
+    where = {
+        "crop": "soybean",
+        "growth_stage": "R1",
+        "plant_part": "top fully developed trifoliate with petiole",
+    }
+    for factor, end, expected in ((0.999, 0, "deficient"), (1, 0, "sufficient"), (1.001, 1, "high")):
+        values = {n: ends[end] * factor for n, ends in SOY_ONTARIO.items()}
+        assert classes(tidy, values, "OMAFRA_SOY", **where) == dict.fromkeys(SOY_ONTARIO, expected)
+
+
+def test_between_the_ends_of_a_critical_level_is_low(tidy):
+    for values, expected in (
+        ({n: a * 0.999 for n, (a, _) in SOY_SOUZA.items()}, "deficient"),
+        ({n: a for n, (a, _) in SOY_SOUZA.items()}, "low"),
+        ({n: b for n, (_, b) in SOY_SOUZA.items()}, "sufficient"),
+    ):
+        assert classes(tidy, values, "SOUZA2020", **TRIFOLIATE) == dict.fromkeys(SOY_SOUZA, expected)
+    table = score_tissue(tidy({"a": {"N": 4.1}}, **TRIFOLIATE)).table.set_index("source_key")
+    assert table.loc["SOUZA2020", "kind"] == "critical level"
+    assert table.loc["KSU_SOY", "kind"] == "sufficiency range"
+
+
+def test_sources_stand_side_by_side_and_their_disagreement_is_said(tidy):
+    # Ear-leaf K 1.8 %: inside 1.75-2.25 (KSU), on the edge of 1.8 (Delaware), below 1.91 (E-2567).
+    scores = score_tissue(tidy({"a": {"K": 1.8}}))
+    found = scores.table.set_index("source_key")["class"]
+    assert found[["KSU_CORN", "SCSB394_UDEL", "TRISTATE_E2567"]].tolist() == [
+        "sufficient",
+        "sufficient",
+        "low",
+    ]
+    row = scores.agreement.iloc[0]
+    assert row["verdict"] == "sources disagree"
+    assert (row["strictest_class"], row["mildest_class"]) == ("low", "sufficient")
+    assert (row["lowest_limit"], row["highest_limit"]) == (1.06, 1.91)  # Stammer 2018 prints 1.06-1.42
+    assert scores.shortfalls["short_sources"].tolist() == ["TRISTATE_E2567"]
+
+
+# Reported value, limit, CV -> probability of lying below: own arithmetic of Phi((L - x)/(x CV)).
+PROBABILITIES = [
+    (2.90, 2.90, 0.04, 0.5000),
+    (3.00, 2.90, 0.04, 0.2023),
+    (2.70, 2.90, 0.04, 0.9680),
+    (0.27, 0.30, 0.07, 0.9438),
+    (22, 20, 0.10, 0.1817),
+]
+
+
+@pytest.mark.parametrize(("value", "limit", "cv", "expected"), PROBABILITIES)
+def test_probability_below(value, limit, cv, expected):
+    assert probability_below(value, limit, cv) == pytest.approx(expected, abs=6e-5)
+
+
+def test_cvs_combine_in_quadrature_and_can_be_given(tidy):
+    assert combine_cvs(3.0, 4.0) == pytest.approx(5.0)
+    scores = score_tissue(tidy({"a": {"N": 3.0}}), source="TRISTATE_E2567", cvs={"N": 4, "sampling": 0})
+    assert scores.table["probability_below"].item() == pytest.approx(0.2023, abs=6e-5)
+    assert scores.cvs.set_index("nutrient").loc["N", "origin"] == "given"
+    default = score_tissue(tidy({"a": {"N": 3.0}}))
+    assert not default.checks.iloc[0]["passed"]
+    assert "placeholders" in default.summary()
+    with pytest.raises(InputError, match="above zero"):
+        score_tissue(tidy({"a": {"N": 3.0}}), cvs={"N": -1})
+
+
+def test_position_and_distance_are_on_the_scale_of_the_range():
+    # Delaware ear-leaf N 2.8-4.0: 3.4 is the middle, 2.2 half a width below, 4.6 half a width above.
+    assert position_in_range(np.array([2.8, 3.4, 4.0]), 2.8, 4.0) == pytest.approx([0, 0.5, 1])
+    far = distance_from_range(np.array([2.2, 3.4, 4.6]), 2.8, 4.0, 2.8)
+    assert far == pytest.approx([-0.5, 0, 0.5])
+    nan = np.nan
+    assert distance_from_range(np.array([0.9]), nan, nan, 1.0) == pytest.approx(
+        [-0.1]
+    )  # critical level alone
+
+
+CENSORED = [
+    ("<", 2.5, "low"),  # below 2.5, so below 2.8
+    ("<", 3.0, "cannot be classed"),
+    (">", 4.2, "high"),
+    (">", 3.0, "cannot be classed"),
+    ("not detected", np.nan, "cannot be classed"),
+]
+
+
+@pytest.mark.parametrize(("mark", "limit", "expected"), CENSORED)
+def test_censored_values_are_classed_only_where_the_limit_allows(tidy, mark, limit, expected):
+    samples = tidy({"a": {"N": limit}}).assign(censored=mark)
+    row = score_tissue(samples, source="SCSB394_UDEL").table.iloc[0]
+    assert row["class"] == expected
+    assert np.isnan(row["probability_below"])
+    assert (row["reason"] != "") == (expected == "cannot be classed")
+
+
+def test_zero_cannot_be_classed(tidy):
+    row = score_tissue(tidy({"a": {"N": 0.0}}), source="KSU_CORN").table.iloc[0]
+    assert (row["class"], row["reason"]) == ("cannot be classed", "reported as zero")
+
+
+LIMIT = st.floats(0.1, 10)
+
+
+@settings(max_examples=60)
+@given(value=LIMIT, low=LIMIT, width=LIMIT, below=st.floats(0.05, 1), scale=st.floats(0.01, 100))
+def test_classes_follow_order_and_scale(value, low, width, below, scale):
+    limits = [np.array([x]) for x in (low, low + width, low * below, np.nan, low + 3 * width)]
+    found = classify(np.array([value]), *limits)
+    assert classify(np.array([value * scale]), *(x * scale for x in limits)) == found
+    assert classify(np.array([value * 1.5]), *limits) >= found
+    # A value known to lie below (above) a limit never gets a milder (stricter) class than the limit.
+    under = classify_below(np.array([value]), limits[0], limits[2], limits[3])
+    assert under[0] == CLASSES.index("cannot be classed") or under[0] <= found[0]
+    over = classify_above(np.array([value]), *limits)
+    assert over[0] == CLASSES.index("cannot be classed") or over[0] >= found[0]
+
+
+def test_a_stage_without_range_is_offered_its_neighbours_never_used(tidy):
+    scores = score_tissue(tidy({"a": {"N": 3.0}}, growth_stage="V10"))
+    assert scores.table["class"].tolist() == ["no published range"]
+    assert "V10" in scores.table["reason"].item()
+    near = scores.near
+    assert set(near["differs_in"]) == {"stage", "part", "stage and part"}
+    assert near.iloc[0]["differs_in"] == "stage"
+    assert "VT to R1" in set(near["offered_stage"])
+    assert "not scored" in scores.summary()
+
+
+def test_petioles_stay_apart(tidy):
+    kinds = {
+        "trifoliate without petiole": {"KSU_SOY", "SOUZA2020", "KSU_P_2023", "STAMMER2018"},
+        "trifoliate with petiole": {"KSU_P_2023", "STAMMER2018"},
+        "upper trifoliate": {"KSU_P_2023", "STAMMER2018"},
+    }
+    for part, sources in kinds.items():
+        where = {"crop": "soybean", "growth_stage": "R2", "plant_part": part}
+        assert set(score_tissue(tidy({"a": {"P": 0.3}}, **where)).table["source_key"]) == sources
+    table = score_tissue(tidy({"a": {"P": 0.3}}, **TRIFOLIATE)).table.set_index("source_key")
+    assert table.loc["STAMMER2018", "match"] == "source does not state the petiole"
+    assert table.loc["KSU_SOY", "match"] == "same part"
+
+
+def test_part_decides_manganese_in_soybean(tidy):
+    # Ohki et al. 1979: critical Mn at R2 is 18 mg/kg in the top blade and 10 in the fifth.
+    for part, critical in (("leaf blade 1 (top) from top", 18), ("leaf blade 5 from top", 10)):
+        where = {"crop": "soybean", "growth_stage": "R2", "plant_part": part}
+        assert score_tissue(tidy({"a": {"Mn": 14.0}}, **where)).table["critical"].tolist() == [critical]
+
+
+@pytest.mark.parametrize("stage", ["GS 31", "Zadoks 31", "BBCH 31", "Feekes 6", "jointing"])
+def test_wheat_scales_meet(tidy, stage):
+    where = {"crop": "winter wheat", "growth_stage": stage, "plant_part": "whole plant"}
+    found = set(score_tissue(tidy({"a": {"N": 4.0, "S": 0.2}}, **where)).table["source_key"])
+    assert found == {"CIMMYT_WHEAT", "KSU_WHEAT", "PURDUE_S"}
+
+
+def test_nitrogen_to_sulfur_ratio_is_scored_beside_the_nutrients(tidy):
+    # Purdue summary: S below 0.12 % with N:S above 20 in wheat.
+    where = {"crop": "wheat", "growth_stage": "GS 32", "plant_part": "whole plant"}
+    table = score_tissue(tidy({"a": {"N": 3.3, "S": 0.11}}, **where), source="PURDUE_S").table.set_index(
+        "nutrient"
+    )
+    assert table.loc["N:S", "value"] == pytest.approx(30)
+    assert table["class"].to_dict() == {"N": "no published range", "S": "deficient", "N:S": "high"}
+
+
+MIXED = b"""Sample,Crop,Stage,Part,N (%),K (%)
+a,maize,R1,Ear leaf,3.0,1.9
+b,soybeans,R2,Trifoliate without petiole,4.5,2.0
+b,soybeans,R2,Trifoliate without petiole,4.6,2.1
+c,barley,GS 31,whole plant,4.0,3.0
+d,corn,,ear leaf,3.0,1.9
+"""
+
+
+def test_mixed_crops_are_scored_crop_by_crop_and_duplicates_kept():
+    samples = read_tissue(io.BytesIO(MIXED))
+    assert any("'b' appears 2 times" in str(p) for p in samples.problems)
+    scores = score_tissue(samples)
+    crops = scores.table.groupby("source_key")["crop"].unique().map(list).to_dict()
+    assert crops["KSU_CORN"] == ["corn"]
+    assert crops["KSU_SOY"] == ["soybean"]
+    assert scores.table.loc[scores.table["sample_id"] == "b", "specimen"].nunique() == 2
+    reasons = scores.table.drop_duplicates("sample_id").set_index("sample_id")["reason"]
+    assert reasons["c"] == "no published range for barley"
+    assert reasons["d"] == "the growth stage of the sample is not stated"
+
+
+@pytest.mark.parametrize(
+    ("where", "words"),
+    [
+        ({"crop": "mango"}, ["mango", "corn", "soybean"]),
+        ({"growth_stage": "R9"}, ["R9", "R1", "VT"]),
+        ({"plant_part": "roots"}, ["roots", "ear leaf", "whole plant"]),
+        ({"crop": "wheat", "growth_stage": "6", "plant_part": "whole plant"}, ["Feekes 6 or GS 6"]),
+    ],
+)
+def test_unknown_names_list_the_valid_ones(tidy, where, words):
+    with pytest.raises(LookupFailed) as error:
+        score_tissue(tidy({"a": {"N": 3.0}}, **where))
+    for word in words:
+        assert word in str(error.value)
+
+
+def test_unknown_source_lists_the_sources(tidy):
+    with pytest.raises(LookupFailed, match="KSU_CORN"):
+        score_tissue(tidy({"a": {"N": 3.0}}), source="NOBODY")
+
+
+def test_own_ranges_in_own_units(tidy, tmp_path):
+    path = tmp_path / "mine.csv"
+    path.write_text(
+        "crop,stage_from,stage_to,plant_part,nutrient,unit,low,high\ncorn,R1,R2,ear leaf,N,g/kg,27,35\n",
+        encoding="utf-8",
+    )
+    for ranges in (path, load_ranges(path)):
+        row = score_tissue(tidy({"a": {"N": 2.6}}), ranges).table.iloc[0]
+        assert (row["low"], row["high"]) == pytest.approx((2.7, 3.5))
+        assert (row["class"], row["source_key"], row["provenance"]) == ("low", "mine", "own table")
+
+
+def test_a_frame_without_the_needed_columns_says_so():
+    with pytest.raises(InputError, match="plant_part"):
+        score_tissue(
+            pd.DataFrame(
+                {
+                    "sample_id": ["a"],
+                    "crop": ["corn"],
+                    "growth_stage": ["R1"],
+                    "nutrient": ["N"],
+                    "value": [3.0],
+                }
+            )
+        )
+
+
+def test_every_figure_is_traceable(tidy):
+    scores = score_tissue(tidy({"a": {"N": 3.0, "K": 1.5}}))
+    assert set(scores.table["source_key"]) <= set(scores.sources["source_key"])
+    assert (scores.table["provenance"] != "").all()
+    assert scores.sources["citation"].str.len().min() > 10
+    assert "from memory" in scores.summary()
