@@ -217,6 +217,9 @@ def nutrient_budget(
     pounds = yield_lb_ac(name, yield_goal, yield_unit, moisture_pct if grain else None, grain=grain)
     if moisture_pct is not None and not grain and not analysis:
         raise UnitError(f"moisture_pct of {part} serves an analysis of your own only; leave it out")
+    if residue_ton_ac is not None and not residue_ton_ac >= 0:
+        raise refuse("nutrient budget", "not a weight of residue", "give 0 or more ton/ac",
+                     column="residue_ton_ac", value=residue_ton_ac)  # fmt: skip
     grown = residue_lb_ac(name, pounds) if residue_ton_ac is None else residue_ton_ac * SHORT_TON_LB
     rows = rate_rows(rates, amounts(rates, pounds, baled, grown))
     mark_defaults(rows, name)

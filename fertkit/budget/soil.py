@@ -36,6 +36,11 @@ class SoilRate(Result):
         The equation with its numbers.
     rows : DataFrame
         term, value, unit, source_key, provenance, confidence.
+    corners : DataFrame
+        test, rate_lb_ac where the system bends; straight lines between them are its rate at any test level.
+    level : float
+        The test in the system's unit.
+    test_unit : str
     """
 
     system: str
@@ -47,6 +52,9 @@ class SoilRate(Result):
     zone: str
     equation: str
     rows: pd.DataFrame
+    corners: pd.DataFrame
+    level: float
+    test_unit: str
 
     @property
     def table(self) -> pd.DataFrame:
@@ -165,9 +173,10 @@ def soil_rate(
             raise refuse("soil test", what, "give 1 or more", column="years", value=years)
         removal = _removal(terms, plan["removal_source"], nutrient, crop, pounds, removal_lb_ac)
         parts = _build_maintain(terms, system, plan["at_limit"], nutrient, level, lines, removal, years, cec)
-    rate, zone, equation = parts
-    rows = terms.frame()
-    return SoilRate(system, plan["title"], lines.status, OXIDE[nutrient], crop, rate, zone, equation, rows)
+    rate, zone, equation, corners = parts
+    corners = pd.DataFrame(corners, columns=["test", "rate_lb_ac"])
+    about = (system, plan["title"], lines.status, OXIDE[nutrient], crop)
+    return SoilRate(*about, rate, zone, equation, terms.frame(), corners, level, lines.test_unit)
 
 
 class _Terms:
@@ -180,9 +189,7 @@ class _Terms:
         self.rows.append((term, value, unit, source_key, provenance, confidence))
 
     def frame(self):
-        return pd.DataFrame(
-            self.rows, columns=["term", "value", "unit", "source_key", "provenance", "confidence"]
-        )
+        return pd.DataFrame(self.rows, columns=COLUMNS)
 
 
 def _governing_crop(nutrient, crop, rotation):
@@ -236,19 +243,26 @@ def _build_maintain(terms, system, at_limit, nutrient, level, lines, removal, ye
     keep = removal + extra
     said = f"{removal:.1f}" + (f" + {extra:g}" if extra else "")
     width = _coefficient(terms, system, nutrient, "drawdown_width", cec, default=0.0)
+    per = _coefficient(terms if level < lines.critical else _Terms(), system, nutrient, "build_per_unit", cec)
+    corners = [
+        (0.0, lines.critical * per / years + keep),
+        (lines.critical, keep),
+        (lines.limit, keep),
+        (lines.limit + width, 0.0),
+    ]
     above = level - lines.limit
     if level < lines.critical:
-        per = _coefficient(terms, system, nutrient, "build_per_unit", cec)
         terms.add("years of build-up", years, "years", "", "own table", "as supplied")
         rate = (lines.critical - level) * per / years + keep
         text = f"({lines.critical:g} - {level:g}) x {per:g} / {years:g} + {said} = {rate:.1f}"
-        return rate, "build-up", text
+        return rate, "build-up", text, corners
     if above < 0 or (above == 0 and at_limit == "maintenance"):
-        return keep, "maintenance", f"{said} = {keep:.1f}"
+        return keep, "maintenance", f"{said} = {keep:.1f}", corners
     if above < width:
         rate = keep * (1 - above / width)
-        return rate, "drawdown", f"({said}) x (1 - ({level:g} - {lines.limit:g}) / {width:g}) = {rate:.1f}"
-    return 0.0, "none", f"{level:g} is at or above {lines.limit + width:g}: nothing"
+        text = f"({said}) x (1 - ({level:g} - {lines.limit:g}) / {width:g}) = {rate:.1f}"
+        return rate, "drawdown", text, corners
+    return 0.0, "none", f"{level:g} is at or above {lines.limit + width:g}: nothing", corners
 
 
 def _sufficiency(terms, system, nutrient, crop, bushels, level, lines):
@@ -256,8 +270,11 @@ def _sufficiency(terms, system, nutrient, crop, bushels, level, lines):
         _coefficient(terms, system, nutrient, name, None)
         for name in ("intercept", "per_yield", "per_test", "per_yield_test")
     )
+    start, slope = a + b * bushels, c + d * bushels
+    last = min(lines.critical, -start / slope) if slope < 0 else lines.critical  # never below zero
+    corners = [(0.0, start), (last, start + slope * last), (lines.critical, 0.0)]
     if level >= lines.critical:
-        return 0.0, "none", f"{level:g} is at or above {lines.critical:g}: nothing"
-    rate = max(a + b * bushels + c * level + d * bushels * level, 0.0)
+        return 0.0, "none", f"{level:g} is at or above {lines.critical:g}: nothing", corners
+    rate = max(start + slope * level, 0.0)
     text = f"{a:g} + {b:g} x {bushels:g} {c:+g} x {level:g} {d:+g} x {bushels:g} x {level:g} = {rate:.1f}"
-    return rate, "sufficiency", text
+    return rate, "sufficiency", text, corners

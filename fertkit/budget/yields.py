@@ -14,6 +14,14 @@ def refuse(table: str, what: str, remedy: str, **place) -> InputError:
     return InputError(table, [Problem(what, remedy, **place)])
 
 
+def numbers(table: str, name: str, value) -> np.ndarray:
+    """Read one number or an array of them, refusing text in a message of our own."""
+    try:
+        return np.asarray(value, dtype=float)
+    except (TypeError, ValueError):
+        raise refuse(table, "not a number", "write a plain number", column=name, value=value) from None
+
+
 def lb_ac_per(unit: str, crop: str) -> float:
     """Pounds per acre in one unit of a crop's yield.
 
@@ -61,9 +69,9 @@ def yield_lb_ac(crop: str, amount, unit: str = "bu/ac", moisture_pct=None, *, gr
         If the crop or the unit is not known.
     """
     crop = crop_name(crop)
-    pounds = np.asarray(amount, dtype=float) * lb_ac_per(unit, crop)
+    pounds = numbers("yield", "yield_goal", amount) * lb_ac_per(unit, crop)
     if moisture_pct is not None:
-        moisture = np.asarray(moisture_pct, dtype=float)
+        moisture = numbers("yield", "moisture_pct", moisture_pct)
         if not ((moisture >= 0) & (moisture < 100)).all():
             raise refuse(
                 "yield",

@@ -71,6 +71,15 @@ def test_rounds_to_the_printed_1995_column(yield_, rounded):
     assert np.allclose(got, rounded, atol=2.6)
 
 
+@pytest.mark.parametrize("case", [c for c in WORKED if c[0] in ("W2", "W5", "W6", "W17")], ids=lambda c: c[0])
+def test_corners_give_the_worked_rates(case):
+    _, system, nutrient, crop, goal, options, expected = case
+    corners = soil_rate(system, nutrient, 1, crop, goal, **options).corners
+    for test, rate in expected.items():
+        line = np.interp(test, corners["test"], corners["rate_lb_ac"], right=0.0)
+        assert line == pytest.approx(rate, abs=0.06)
+
+
 def test_build_up_per_ppm():
     # check 44, P OSU_BUILD2012: 6 and 10 lb K2O per ppm at CEC 10 and 30;
     # check 45: 20 lb P2O5 is 9.78 kg P/ha, inside the 8-11 of CIAMPITTI2011

@@ -14,6 +14,7 @@ from fertkit.budget import (
     nutrient_budget,
     season_demand,
     skip_year,
+    soil_rate,
     supply_gap,
 )
 from fertkit.errors import NotEstimable
@@ -44,6 +45,7 @@ def results():
         "SupplyGap": supply_gap(soybean, {"K2O": 100}),
         "PeakComparison": compare_peaks(soybean, corn),
         "Blend": blend({"N": 40, "P2O5": 30}, PRICES, caps={"N": 60}),
+        "SoilRate": soil_rate("tri_state_2020", "P", 12, "corn", 180, extractant="Mehlich-3", depth_in=8),
         "SystemComparison": compare_systems("K", TESTS, "corn", 180, cec=12),
         "Ledger": carry_over(ROTATION, start_tests={"K": 150}, critical={"K": 120}),
         "SkippedYear": skip_year(ROTATION, 3, start_tests={"K": 150}),
@@ -56,7 +58,7 @@ def drawn():
 
 
 KINDS = ["NutrientBudget", "FarmBudget", "SeasonDemand", "SupplyGap", "PeakComparison", "Blend",
-         "SystemComparison", "Ledger", "SkippedYear"]  # fmt: skip
+         "SoilRate", "SystemComparison", "Ledger", "SkippedYear"]  # fmt: skip
 
 
 @pytest.mark.parametrize("kind", KINDS)
