@@ -129,7 +129,8 @@ def soil_rate_line(rate, ax=None, *, title: str | None = None):
         if level not in set(corners["test"]):
             continue
         ax.axvline(level, color=COLOURS["grid"], lw=1, zorder=0)
-        ax.annotate(f"{term.removesuffix(" (of the rotation)").replace(' ', chr(10), 1)} {level:g}", (level, 0.99), va="top", ha="center",
+        words = term.removesuffix(" (of the rotation)").replace(" ", "\n", 1)
+        ax.annotate(f"{words} {level:g}", (level, 0.99), va="top", ha="center",
                     xycoords=("data", "axes fraction"), fontsize=SMALL, color=COLOURS["quiet"],
                     bbox={"fc": "white", "ec": "none", "pad": 1})  # fmt: skip
     ax.plot(rate.level, rate.rate_lb_ac, marker="D", ms=8, color=COLOURS["accent"], mec="white", ls="none",
