@@ -30,6 +30,7 @@ FLAGS = _words(
 
 _PLAIN = r"[0-9]+(?:[.,'\s][0-9]+)*(?:[.,](?![0-9]))?|[.,][0-9]+"
 _NUMBER = re.compile(rf"(?P<sign>[+-]?)\s*(?P<body>{_PLAIN})(?P<exp>[eE][+-]?[0-9]{{1,3}})?")
+_SIMPLE = re.compile(r"[0-9]+(?:\.[0-9]+)?")
 _BELOW = re.compile(
     r"(?:<=|<|≤|lt\b|below|less than|under)\s*|(?:bdl|blq|bql|nd|n\.d\.|<?\s*(?:lod|loq|mdl|rl))\s*[(:=<]\s*",
     re.I,
@@ -37,6 +38,7 @@ _BELOW = re.compile(
 _ABOVE = re.compile(r"(?:>=|>|≥|gt\b|above|more than|over)\s*", re.IGNORECASE)
 _RANGE = re.compile(r"[0-9][0-9.,\s]*(?:-|–|—|\bto\b|\.\.)\s*[0-9][0-9.,]*")
 _MARKS = "*#†‡^!¹²³⁴⁵⁶⁷⁸⁹⁰"
+_NO_MARKS = dict.fromkeys(map(ord, _MARKS))
 _TIDY = str.maketrans(
     {**{0xFF10 + i: str(i) for i in range(10)}, 0xFF0E: ".", 0xFF0C: ",", 0x2212: "-", 0xFF0D: "-",
      0xFF1C: "<", 0xFF1E: ">", 0xFF05: "%", 0x2019: "'", 0x2018: "'"}
@@ -110,6 +112,7 @@ def number_style(cells: Iterable, delimiter: str = "") -> NumberStyle:
     return NumberStyle("", "1,320 can be read two ways and nothing else in the file tells")
 
 
+@lru_cache(maxsize=100_000)
 def _decimal_told(body):
     """Decimal mark one number settles ('.' or ','), '1,320' or '1.320' if it could be grouping, or ''."""
     marks = [c for c in body if c in ".,"]
@@ -143,6 +146,8 @@ def read_number(cell, style: NumberStyle) -> Reading:
 
 @lru_cache(maxsize=100_000)
 def _read_text(cell, style):
+    if style.decimal == "." and _SIMPLE.fullmatch(cell):  # most cells: no mark, no grouping
+        return _finish(float(cell))
     text = " ".join(cell.translate(_TIDY).split())
     word = text.lower()
     if word in MISSING:
@@ -186,7 +191,7 @@ def _read_marked(text, style):
 
 def _read_tail(tail):
     marks = "".join(c for c in tail if c in _MARKS)
-    words = tail.translate({ord(c): None for c in _MARKS}).strip()
+    words = tail.translate(_NO_MARKS).strip()
     bare = words.strip("()[] ").lower()
     if not bare:
         return marks, "", "" if not words else "not a number"

@@ -1,0 +1,80 @@
+"""Number styles and single cells, by hand."""
+
+import math
+
+import pytest
+
+from fertkit.intake.numbers import NumberStyle, number_style, read_number
+from fertkit.intake.units import find_unit, is_other_matrix
+
+POINT, COMMA, UNTOLD = NumberStyle(".", ""), NumberStyle(",", ""), NumberStyle("", "")
+
+
+@pytest.mark.parametrize(
+    ("cells", "delimiter", "decimal"),
+    [
+        (["3.21", "22"], ",", "."),
+        (["3,21", "22"], ";", ","),
+        (["2.9", "3.1", "1,320"], "\t", "."),
+        (["2,9", "3,1", "1.320"], "\t", ","),
+        (["1,320", "450"], ",", "."),
+        (["1,320", "450"], ";", ","),
+        (["1,320", "450"], "\t", ""),  # nothing tells
+        (["3.21", "3,21"], ";", ""),  # as many of one as of the other
+        (["3.210", "2.100", "0,5"], ";", ""),  # three decimals, or thousands?
+        (["1,320.5"], ";", "."),
+        (["1.320,5"], "\t", ","),
+        (["1.234.567"], ";", ","),
+        ([3.21, 22], "", "."),  # numbers of a spreadsheet need no rule
+    ],
+)
+def test_decimal_mark_of_a_file(cells, delimiter, decimal):
+    assert number_style(cells, delimiter).decimal == decimal
+
+
+@pytest.mark.parametrize(
+    ("cell", "style", "value"),
+    [
+        ("3.21", POINT, 3.21),
+        ("3,21", COMMA, 3.21),
+        ("1,320", POINT, 1320),
+        ("1,320", COMMA, 1.32),
+        ("1 320,5", COMMA, 1320.5),
+        ("1'320", POINT, 1320),
+        (".25", POINT, 0.25),
+        ("5.", POINT, 5),
+        ("1e3", POINT, 1000),
+        ("３．２", POINT, 3.2),
+        ("3.2¹", POINT, 3.2),
+        (3.2, UNTOLD, 3.2),
+        (45, COMMA, 45),
+    ],
+)
+def test_numbers(cell, style, value):
+    reading = read_number(cell, style)
+    assert (reading.value, reading.problem) == (pytest.approx(value), "")
+
+
+WORDS = ["3,21", "1,32,0", "3.2.1", "abc", "3k", "٣.٢", "½", "-3", "3 May", "2.9-3.5", "12 34"]
+
+
+@pytest.mark.parametrize("cell", [*WORDS, "0x1F", "1_000", "inf", "1e400", True])
+def test_what_is_not_a_number_is_told(cell):
+    reading = read_number(cell, POINT)
+    assert math.isnan(reading.value)
+    assert reading.problem
+
+
+def test_units():
+    # 1 % = 10 g/kg = 10000 mg/kg; mg/g = g/kg; ppm = ug/g = mg/kg on dry matter.
+    spellings = {
+        "%": ["pct", "% DM", "g/100 g", "dag/kg"],
+        "g/kg": ["g kg⁻¹", "mg/g"],
+        "mg/kg": ["ppm", "µg/g", "μg/g", "mg kg-1"],
+    }
+    for unit, words in spellings.items():
+        assert [find_unit(w) for w in words] == [unit] * len(words)
+    for word in ("lb/ac", "mg/L", "furlong", ""):
+        assert find_unit(word) == ""
+    assert is_other_matrix("results as fresh weight")
+    assert not is_other_matrix("dried fresh at 60 degrees, dry weight basis")

@@ -1,0 +1,201 @@
+"""Who, what, where and when of a sample: ids, dates, crop, stage, part, areas, sheets, units vouched for."""
+
+import io
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fertkit.errors import InputError, LookupFailed
+from fertkit.intake import read_tissue
+from fertkit.intake.dates import read_dates
+
+HEAD = "Sample,Lab No.,Crop,Growth Stage,Plant Part,Date Sampled,Condition,N (%),P (%)\n"
+
+
+def read(text, **options):
+    return read_tissue(text.encode(), name="lab.csv", **options)
+
+
+def test_ids_stay_text_and_laboratory_numbers_apart():
+    table = read(
+        HEAD
+        + "007,0012,corn,R1,ear leaf,2024-07-16,,3.1,0.3\n12-3,0013,corn,R1,ear leaf,2024-07-16,,3.0,0.3\n"
+    ).table
+    assert table["sample_id"].unique().tolist() == ["007", "12-3"]
+    assert table["lab_id"].unique().tolist() == ["0012", "0013"]
+
+
+DATES = [
+    "2024-07-16",
+    "16-Jul-24",
+    "20240716",
+    "45489",
+    "16/07/2024",
+    "7/16/2024",
+    "16.07.2024",
+    "July 16, 2024",
+]
+
+
+@pytest.mark.parametrize("text", DATES)
+def test_dates(text):
+    samples = read(HEAD + f'a,1,corn,R1,ear leaf,"{text}",,3.1,0.3\n')
+    assert (samples.table["sampled"] == pd.Timestamp("2024-07-16")).all()
+
+
+def test_a_date_that_reads_two_ways_is_left_empty_and_told():
+    text = HEAD + "a,1,corn,R1,ear leaf,03/04/2024,,3.1,0.3\n"
+    samples = read(text)
+    assert samples.table["sampled"].isna().all()
+    assert any("date_format" in str(p) for p in samples.problems)
+    assert (read(text, date_format="dmy").table["sampled"] == pd.Timestamp("2024-04-03")).all()
+    assert (read(text, date_format="mdy").table["sampled"] == pd.Timestamp("2024-03-04")).all()
+
+
+def test_one_day_above_twelve_settles_a_column():
+    dates, complaints, order = read_dates(["03/04/2024", "25/04/2024"])
+    assert [d.day for d in dates] == [3, 25]
+    assert order == "dmy"
+    assert complaints == ["", ""]
+    _, complaints, order = read_dates(["13/04/2024", "04/13/2024"])
+    assert order == ""
+    assert all(complaints)
+
+
+@pytest.mark.parametrize(
+    ("mark", "area"),
+    [("good", "good"), ("G", "good"), ("Healthy", "good"), ("bad", "poor"), ("Poor", "poor")],
+)
+def test_area_marks(mark, area):
+    assert set(read(HEAD + f"a,1,corn,R1,ear leaf,,{mark},3.1,0.3\n").table["area"]) == {area}
+
+
+def test_area_marks_in_the_names_and_marks_not_understood():
+    samples = read("Sample,N (%),P (%)\nNorth good,3.1,0.3\nNorth poor,2.6,0.3\n")
+    assert samples.table["area"].unique().tolist() == ["good", "poor"]
+    assert "good and poor areas" in set(samples.report["item"])
+    odd = read(HEAD + "a,1,corn,R1,ear leaf,,A,3.1,0.3\n")
+    assert any("not understood" in str(p) for p in odd.problems)
+
+
+def test_lines_above_the_table_and_arguments_fill_what_the_table_leaves_open():
+    text = (
+        "Crop: maize\nGrowth stage,R1\nDate sampled,2024-07-16\n\n"
+        "Sample,Plant part,N (%),P (%)\na,ear leaf,3.1,0.3\nb,,3.0,0.3\n"
+    )
+    samples = read(text, part="leaf below the whorl", stage="V8")
+    table = samples.table.drop_duplicates("sample_id").set_index("sample_id")
+    assert set(table["crop"]) == {"corn"}
+    assert set(table["growth_stage"]) == {"R1"}  # the file's own word stands
+    assert (table["sampled"] == pd.Timestamp("2024-07-16")).all()
+    assert table["plant_part"].tolist() == ["ear leaf", "leaf below the whorl"]
+    assert sum("the file's own entry was kept" in str(p) for p in samples.problems) == 2
+
+
+def test_scale_columns_name_the_scale():
+    assert set(read("Sample,Feekes,N (%),P (%)\na,6,3.1,0.3\n").table["growth_stage"]) == {"Feekes 6"}
+    assert set(read("Sample,GS,N (%),P (%)\na,31,3.1,0.3\n").table["growth_stage"]) == {"GS 31"}
+
+
+def test_duplicates_are_kept_and_told():
+    samples = read("Sample,N (%),P (%)\na,3.1,0.3\na,3.2,0.31\n")
+    assert samples.table["specimen"].nunique() == 2
+    assert any("'a' appears 2 times (rows 2, 3)" in str(p) for p in samples.problems)
+    long = read("Sample,Analyte,Result,Unit\na,N,3.1,%\na,N,3.2,%\na,P,0.3,%\n")
+    assert long.table["specimen"].tolist() == [1, 1, 2]
+
+
+def test_same_field_at_two_dates_is_no_duplicate():
+    samples = read(
+        HEAD + "a,,corn,V6,whole plant,2024-06-05,,3.6,0.4\na,,corn,R1,ear leaf,2024-07-16,,3.0,0.3\n"
+    )
+    assert not samples.problems
+    assert samples.table["specimen"].nunique() == 2
+
+
+def test_other_columns_are_kept_as_text():
+    samples = read("Sample,Variety,Soil pH,N (%),P (%)\na,early,6.1,3.1,0.3\n")
+    assert samples.others.iloc[0].to_dict() == {
+        "specimen": 1,
+        "sample_id": "a",
+        "Variety": "early",
+        "Soil pH": "6.1",
+    }
+    assert {"column 'Variety'", "column 'Soil pH'"} <= set(samples.report["item"])
+
+
+def test_samples_without_a_name_are_numbered_by_line_and_told():
+    samples = read("N (%),P (%)\n3.1,0.3\n2.9,0.28\n")
+    assert samples.table["sample_id"].unique().tolist() == ["line 2", "line 3"]
+    assert "sample id" in set(samples.report["item"])
+
+
+def test_units_the_user_vouches_for_override_and_are_told():
+    text = "Sample,N (%),P (%),K (%),S (%)\na,32,3.1,21,2.2\nb,29,2.9,18,2.4\n"
+    with pytest.raises(InputError, match="units="):
+        read(text)
+    samples = read(text, units="g/kg")
+    assert samples.table["value"].tolist() == pytest.approx([3.2, 0.31, 2.1, 0.22, 2.9, 0.29, 1.8, 0.24])
+    assert "the user vouches" in samples.report["detail"].str.cat(sep=" ")
+    with pytest.raises(LookupFailed, match="Zn"):
+        read(text, units={"Zn": "ppm"})
+
+
+def test_inferred_units_are_reported():
+    samples = read("Sample,N,P,K,Zn\na,31,3.1,21,22\nb,29,2.9,18,24\n")
+    assert samples.table["value"].tolist() == pytest.approx([3.1, 0.31, 2.1, 22, 2.9, 0.29, 1.8, 24])
+    told = samples.report[samples.report["what"] == "inferred"].set_index("item")["detail"]
+    assert told["unit of N"].startswith("g/kg")
+    assert told["unit of Zn"].startswith("mg/kg")
+
+
+def test_missing_unit_follows_the_stated_ones_only_if_plausible():
+    samples = read("Sample,N (g/kg),P (g/kg),K\na,31,3.1,21\nb,29,2.9,18\n")
+    assert samples.table.loc[samples.table["nutrient"] == "K", "value"].tolist() == pytest.approx([2.1, 1.8])
+    with pytest.raises(InputError, match="implausible"):
+        read("Sample,N (g/kg),P (g/kg),K\na,31,3.1,0.21\nb,29,2.9,0.18\n")
+
+
+def test_workbook_with_several_sheets():
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    book.active.append(["About this report"])
+    for name, value in (("first", 3.1), ("second", 2.8)):
+        sheet = book.create_sheet(name)
+        sheet.append(["Sample", "N (%)", "P (%)"])
+        sheet.append([f"{name}-1", value, 0.3])
+    stream = io.BytesIO()
+    book.save(stream)
+    with pytest.raises(InputError, match="first, second"):
+        read_tissue(stream.getvalue())
+    assert read_tissue(stream.getvalue(), sheet="second").table["value"].tolist() == [2.8, 0.3]
+    with pytest.raises(InputError, match="no sheet 'third'"):
+        read_tissue(stream.getvalue(), sheet="third")
+
+
+def test_sanity_checks_are_rows():
+    # Limits of the report-format notes (from memory): sum of macronutrients 1.5-20 %, N:S 4-40, soil at
+    # Fe 500 with Al 400 mg/kg.
+    text = (
+        "Sample,N (%),P (%),K (%),Ca (%),Mg (%),S (%),Fe (ppm),Al (ppm)\n"
+        "a,7,1.2,9,5,1.5,0.1,900,800\nb,3,0.3,2,0.6,0.3,0.2,90,60\nc,3,0.3,2,0.6,0.3,0.2,90,60\n"
+    )
+    failed = read(text).checks
+    failed = failed[~failed["passed"].astype(bool)]["check"].tolist()
+    assert failed == ["sum of N P K Ca Mg S in a", "N:S in a", "Fe with Al in a", "results of c"]
+
+
+def test_summary_can_be_read_aloud():
+    text = read("Sample,N,P,K\na,31,3.1,ND\nb,29,2.9,18\nMean,30,3,18\n").summary()
+    assert text.startswith("lab.csv: 2 samples, 3 nutrients (N, P, K)")
+    for words in ("inferred: unit of N", "dropped: summary line 'Mean'", "note: "):
+        assert words in text
+
+
+def test_values_are_floats_and_missing_ones_nan():
+    table = read("Sample,N (%),P (%)\na,3,QNS\n").table
+    assert table["value"].dtype == float
+    assert np.isnan(table["value"].iloc[1])
+    assert table["flag"].iloc[1] == "sample too small"
