@@ -80,11 +80,7 @@ def results_strip(samples, ax=None):
         look = {"mfc": "none", "mec": COLOURS["curve"], "mew": 1.2, "ms": 6, "alpha": 0.8}
         ax.plot(values, np.full(len(values), y), "o", **look)
     ax.axvline(1, color=COLOURS["quiet"], lw=1)
-    ax.set_xscale("log")
-    low, high = ax.get_xlim()
-    ticks = [t for t in (0.1, 0.2, 0.5, 0.7, 0.85, 1, 1.2, 1.5, 2, 5, 10) if low <= t <= high]
-    ax.set_xticks(ticks, [f"{t:g}" for t in ticks])
-    ax.minorticks_off()
+    ratio_axis(ax)
     ax.set_yticks(range(len(nutrients)), [f"{n}  {middle[n]:.3g} {_unit(table, n)}" for n in nutrients])
     ax.set_ylim(len(nutrients) - 0.4, -0.6)
     return finish(ax, title=samples.name, xlabel="result ÷ middle result of the file (log scale)", grid="x")
@@ -248,12 +244,17 @@ def _value_label(r):
 
 
 def _detail_axes(ax, ticks, labels, bottom):
-    ax.set_xscale("log")
     ax.axvline(1, color=COLOURS["ink"], lw=1, ls=(0, (4, 2)), zorder=1)
-    marks = [0.25, 0.5, 0.7, 1, 1.5, 2, 3, 5, 10]
-    low, high = ax.get_xlim()
-    marks = [m for m in marks if low <= m <= high]
-    ax.set_xticks(marks, [f"{m:g}" for m in marks])
-    ax.minorticks_off()
+    ratio_axis(ax)
     ax.set_yticks(ticks, labels)
     ax.set_ylim(bottom - 0.8, -1)
+
+
+def ratio_axis(ax):
+    """Make the x axis logarithmic, with plain numbers at round ratios."""
+    ax.set_xscale("log")
+    low, high = ax.get_xlim()
+    marks = [0.1, 0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 5, 10, 20] + ([0.6, 0.85, 1.2] if high / low < 8 else [])
+    marks = sorted(m for m in marks if low <= m <= high)
+    ax.set_xticks(marks, [f"{m:g}" for m in marks])
+    ax.minorticks_off()

@@ -4,7 +4,7 @@ import numpy as np
 
 from fertkit.errors import unknown
 from fertkit.plots.style import CLASS_MARKS, COLOURS, SMALL, finish, legend, new_axes
-from fertkit.plots.tissue import ordered_nutrients
+from fertkit.plots.tissue import ordered_nutrients, ratio_axis
 from fertkit.tissue.dilution import critical_n
 
 
@@ -40,11 +40,7 @@ def pair_ratios(comparison, ax=None, *, pair: str | None = None):
             ax.plot([low, high], [y, y], color=COLOURS["band"], lw=9, solid_capstyle="butt", zorder=1)
         _ratio_mark(ax, y, r)
     ax.axvline(1, color=COLOURS["ink"], lw=1, zorder=2)
-    ax.set_xscale("log")
-    low, high = ax.get_xlim()
-    ticks = [t for t in (0.25, 0.33, 0.5, 0.7, 0.85, 1, 1.2, 1.5, 2, 3, 4) if low <= t <= high]
-    ax.set_xticks(ticks, [f"{t:g}" for t in ticks])
-    ax.minorticks_off()
+    ratio_axis(ax)
     ax.set_yticks(
         range(len(rows)), [f"{n}  {r.poor:.3g} : {r.good:.3g} {r.unit}" for n, r in rows.iterrows()]
     )
