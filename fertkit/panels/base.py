@@ -91,6 +91,10 @@ class Panel:
         """Draw the figure and give its axes."""
         return self.result.plot()
 
+    def words(self) -> str:
+        """Tell the result at length."""
+        return self.result.summary()
+
     def cautions(self) -> list[str]:
         """Say what to keep in mind with this result."""
         raise NotImplementedError
@@ -336,7 +340,7 @@ class Panel:
         if self.result is None:
             return
         pieces = {
-            "In words": lambda: show.paragraphs(self.result.summary()),
+            "In words": lambda: show.paragraphs(self.words()),
             "Numbers": lambda: show.table(self.result.table),
             "Checks": lambda: show.table(self.result.checks),
             "Sources": lambda: show.sources(getattr(self.result, "sources", None)),

@@ -54,7 +54,7 @@ def line(label: str, value: str = "", hint: str = ""):
 
 def file_picker(label: str, accept: str):
     """A button that takes one file."""
-    button = widgets.FileUpload(accept=accept, multiple=False, description=label)
+    button = widgets.FileUpload(accept=accept, multiple=False, description=label, icon="")
     button.add_class("fertkit-button")
     return button
 

@@ -7,7 +7,7 @@ from fertkit.panels import controls
 from fertkit.panels.base import Panel, said_by
 from fertkit.plots.tissue import sample_detail
 from fertkit.reference import load_ranges
-from fertkit.tissue import score_tissue
+from fertkit.tissue import explain, score_tissue
 
 ALL_SAMPLES = "all samples at a glance"
 ALL_SOURCES = "every source that holds, side by side"
@@ -94,6 +94,9 @@ class LeafPanel(Panel):
         more = f"\nand {len(surest) - 3} more, see In words" if len(surest) > 3 else ""
         return f"{about}: {len(short)} result{'s' * (len(short) > 1)} short.\n" + "\n".join(said) + more
 
+    def words(self):
+        return explain(self.result, sample=self.settings.sample or None).summary()
+
     def cautions(self):
         without = self.result.conditions
         told = without.loc[without["why"].ne(""), ["crop", "growth_stage", "plant_part", "why"]]
@@ -106,8 +109,7 @@ class LeafPanel(Panel):
         s = self.settings
         told = "".join(f", {key}={getattr(s, key)!r}" for key in self.reading if getattr(s, key))
         return (
-            "from fertkit.intake import read_tissue\n"
-            "from fertkit.tissue import score_tissue\n"
+            "from fertkit import read_tissue, score_tissue\n"
             f"result = score_tissue(read_tissue({self.file!r}{told}), source={s.source or None!r}, "
             f"cvs={s.cv_pct or None})\n"
             "print(result.summary())"

@@ -7,9 +7,8 @@ from fertkit.panels import controls
 from fertkit.panels.base import Panel, said_by
 from fertkit.panels.strips import LEVELS, crop_choice, one_trial
 from fertkit.reference import bushel_lb
-from fertkit.response import CURVES, analyse_response
+from fertkit.response import CURVES, Prices, analyse_response
 from fertkit.response.net_return import CAUTION
-from fertkit.response.prices import Prices
 
 #: Largest price a control takes, by the unit of mass that is priced; wide enough for most currencies.
 LARGEST_PRICE = {
@@ -128,9 +127,8 @@ class OptimumPanel(Panel):
         s = self.settings
         crop = f", crop={s.crop!r}" if s.crop else ""
         return (
-            "from fertkit.intake import read_strips\n"
-            "from fertkit.response import analyse_response\n"
-            "from fertkit.response.prices import Prices\n"
+            "from fertkit import analyse_response, read_strips\n"
+            "from fertkit.response import Prices\n"
             f"strips = read_strips({self.file!r}{crop}).table\n"
             f"prices = {self._prices_code()}\n"
             f"result = analyse_response(strips[strips['trial'] == {s.trial!r}], prices=prices, "

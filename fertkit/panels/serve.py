@@ -74,6 +74,8 @@ def command(folder: Path, *, page: bool, room: bool, port: int) -> list[str]:
         f"--MappingKernelManager.cull_idle_timeout={IDLE_ROOM if room else IDLE_ALONE}",
         "--MappingKernelManager.cull_interval=60",
     ]  # fmt: skip
+    if room:
+        shared.append("--MappingKernelManager.cull_connected=True")
     return shared + (_page_options(room) if page else _lab_options())
 
 

@@ -114,8 +114,7 @@ class StripsPanel(Panel):
         s = self.settings
         crop = f", crop={s.crop!r}" if s.crop else ""
         return (
-            "from fertkit.intake import read_strips\n"
-            "from fertkit.trials import analyse_strips\n"
+            "from fertkit import analyse_strips, read_strips\n"
             f"strips = read_strips({self.file!r}{crop}).table\n"
             f"result = analyse_strips(strips[strips['trial'] == {s.trial!r}], model={s.model!r}, "
             f"trend={s.trend}, level={s.level})\n"

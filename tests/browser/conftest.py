@@ -1,4 +1,4 @@
-"""A server of the notebooks, the system's Chromium, and a page that fails a test when something goes astray."""
+"""A server of the notebooks, the system's Chromium, and pages that fail a test when something goes astray."""
 
 import os
 import shutil
@@ -22,9 +22,7 @@ def pytest_collection_modifyitems(items):
         return
     for item in items:
         if "tests/browser" in Path(item.path).as_posix():
-            item.add_marker(
-                pytest.mark.skip(reason="no Chromium on this machine; install it (apt: chromium)")
-            )
+            item.add_marker(pytest.mark.skip(reason="no Chromium on this machine (apt install chromium)"))
 
 
 @pytest.fixture(scope="session")
@@ -103,6 +101,10 @@ def open_page(browser):
         page = context.new_page()
         page.on("pageerror", lambda error: astray.append(f"page error: {error}"))
         page.on("console", lambda said: said.type == "error" and astray.append(f"console: {said.text}"))
+        page.on(
+            "response",
+            lambda answer: answer.status >= 400 and astray.append(f"{answer.status}: {answer.url}"),
+        )
         page.on("request", lambda request: _leaves(request.url) and astray.append(f"left: {request.url}"))
         page.set_default_timeout(30_000)
         page.goto(address)

@@ -1,0 +1,241 @@
+"""The notebooks as pages: what a person does with mouse, keys and files, in the system's Chromium.
+
+Every page opened here also fails its test on a page error, a console error or a request that leaves the
+machine.
+"""
+
+import re
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from fertkit import analyse_response, read_strips, read_tissue, score_tissue
+
+pytestmark = pytest.mark.browser
+expect = pytest.importorskip("playwright.sync_api").expect
+
+OPTIMUM, LEAF, NEEDS = (
+    "04_optimum_under_price_risk.ipynb",
+    "01_explain_a_shortfall.ipynb",
+    "02_budget_and_season.ipynb",
+)
+PRICE, CROP_PRICE = "Price per lb of N", "Price per bu of corn"
+READY = 60_000
+
+
+@pytest.fixture(scope="session")
+def corn(demo):
+    """The trial of the optimum page, and its optimum by the library at two prices."""
+    table = read_strips(demo("corn_n_strips.csv"), crop="corn").table
+    analysis = analyse_response(table, nutrient_price=0.45, grain_price=4.5, level=0.9)
+    return lambda nutrient, grain=4.5: (
+        analysis.at_prices(nutrient_price=nutrient, grain_price=grain).optimum.text
+    )
+
+
+@pytest.fixture
+def opened(pages, open_page):
+    """Open a page and wait for its first answer."""
+
+    def open_one(notebook, size=None):
+        page = open_page(pages.address(notebook), size)
+        says(page).wait_for(timeout=READY)
+        return page
+
+    return open_one
+
+
+def says(page):
+    """The message of the first panel."""
+    return page.locator(".fertkit-says").first
+
+
+def box(page, label):
+    """The number box of a label, whatever bounds the label names."""
+    return page.get_by_label(re.compile(rf"^{re.escape(label)}"), exact=False).and_(
+        page.get_by_role("spinbutton")
+    )
+
+
+def upload(page, name, content):
+    """Hand a file to the first panel."""
+    with page.expect_file_chooser() as chooser:
+        page.get_by_role("button", name=re.compile("^Open a ")).first.click()
+    chooser.value.set_files({"name": name, "mimeType": "text/csv", "buffer": content})
+
+
+def test_a_typed_price_gives_the_optimum_of_the_library(opened, corn, shots):
+    page = opened(OPTIMUM)
+    expect(says(page)).to_contain_text(corn(0.45))
+    page.screenshot(path=shots / "optimum.png")
+    box(page, PRICE).fill("1.2")
+    box(page, PRICE).press("Enter")
+    expect(says(page)).to_contain_text(corn(1.2))
+    assert corn(1.2) != corn(0.45)
+    figure = page.locator("img.fertkit-figure").first
+    expect(figure).to_have_attribute("alt", re.compile(re.escape(corn(1.2))))
+    assert figure.evaluate("image => image.complete && image.naturalWidth > 0")
+
+
+def test_a_reload_begins_anew_and_two_tabs_stay_apart(opened, corn):
+    first, second = opened(OPTIMUM), opened(OPTIMUM)
+    box(first, CROP_PRICE).fill("3")
+    box(first, CROP_PRICE).press("Enter")
+    expect(says(first)).to_contain_text(corn(0.45, 3.0))
+    expect(says(second)).to_contain_text(corn(0.45))
+    assert box(second, CROP_PRICE).input_value() == "4.5"
+    first.reload()
+    says(first).wait_for(timeout=READY)
+    expect(says(first)).to_contain_text(corn(0.45))
+
+
+def test_a_closed_page_ends_its_kernel(opened, pages):
+    page = opened(OPTIMUM)
+    kernel = page.evaluate("JSON.parse(document.getElementById('jupyter-config-data').textContent).kernelId")
+    asked = f"{pages.home}/api/kernels/{kernel}?token={pages.token}"
+    other = page.context.new_page()
+    assert other.request.get(asked).status == 200
+    page.goto("about:blank")
+    for _ in range(100):
+        if other.request.get(asked).status == 404:
+            return
+        other.wait_for_timeout(100)
+    pytest.fail("the kernel of a closed page goes on")
+
+
+def test_keys_alone_are_enough(opened, corn):
+    page = opened(OPTIMUM)
+    handle = page.get_by_role("slider", name=re.compile(rf"^Slider: {PRICE}"))
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        if handle.evaluate("element => element === document.activeElement"):
+            break
+    else:
+        pytest.fail("the price slider is not reached with Tab")
+    page.keyboard.press("ArrowRight")
+    expect(says(page)).to_contain_text(corn(0.46))
+    assert box(page, PRICE).input_value() == "0.46"
+    assert handle.evaluate("element => element === document.activeElement"), "the focus is lost"
+    page.get_by_role("button", name="Keep").first.press("Enter")
+    page.get_by_role("link", name="Save numbers").first.wait_for()
+    assert page.get_by_role("button", name="Keep").first.get_attribute("aria-pressed") == "true"
+
+
+def test_the_saved_table_is_that_of_the_library(opened, demo, tmp_path):
+    page = opened(LEAF)
+    page.get_by_role("button", name="Keep").first.click()
+    with page.expect_download() as saved:
+        page.get_by_role("link", name="Save numbers").click()
+    path = tmp_path / saved.value.suggested_filename
+    saved.value.save_as(path)
+    table = score_tissue(read_tissue(demo("leaf_tests.csv"))).table
+    assert path.read_text() == table.to_csv(index=False)
+    assert len(pd.read_csv(path)) == len(table)
+
+
+def test_settings_saved_are_loaded_again(opened, corn, tmp_path):
+    page = opened(OPTIMUM)
+    box(page, PRICE).fill("0.8")
+    box(page, PRICE).press("Enter")
+    expect(says(page)).to_contain_text(corn(0.8))
+    page.get_by_role("button", name="Keep").first.click()
+    with page.expect_download() as saved:
+        page.get_by_role("link", name="Save settings").click()
+    path = tmp_path / "kept.json"
+    saved.value.save_as(path)
+    page.get_by_role("button", name="Start over").click()
+    expect(says(page)).to_contain_text(corn(0.45))
+    with page.expect_file_chooser() as chooser:
+        page.get_by_role("button", name=re.compile("Load settings")).click()
+    chooser.value.set_files(path)
+    expect(says(page)).to_contain_text(corn(0.8))
+
+
+def test_a_good_and_a_broken_file(opened, demo, shots):
+    page = opened(LEAF)
+    expect(says(page)).to_contain_text("Heron Quarter poor")
+    upload(
+        page,
+        "broken.csv",
+        b"Sample,Crop,Stage,Plant part,K (%)\nA,corn,R1,ear leaf,lots\nB,,R1,ear leaf,-2\n",
+    )
+    banner = page.get_by_role("alert")
+    expect(banner).to_contain_text("broken.csv cannot be used")
+    expect(banner).to_contain_text("lots")
+    expect(banner).not_to_contain_text("Traceback")
+    expect(says(page)).to_contain_text("Heron Quarter poor")
+    page.screenshot(path=shots / "broken_file.png")
+    upload(page, "workshop.csv", demo("workshop_leaf_tests.csv").read_bytes())
+    expect(says(page)).to_contain_text("Ferry Flat poor")
+    expect(banner).to_have_count(0)
+    page.get_by_label("Sample").select_option("Ferry Flat poor")
+    expect(says(page)).to_contain_text("Ferry Flat poor: 1 result short")
+
+
+def test_a_file_too_large_is_refused_in_words(opened):
+    page = opened(LEAF)
+    upload(page, "large.csv", b"x" * 6_000_000)
+    expect(page.get_by_role("alert")).to_contain_text("large.csv is larger than 5 MB")
+
+
+def test_a_question_without_an_answer_is_said(opened):
+    page = opened(NEEDS)
+    page.get_by_label("Question").select_option("when it takes it up")
+    expect(says(page)).to_contain_text("after emergence")
+    page.get_by_label("Crop", exact=True).select_option("wheat")
+    expect(page.get_by_role("alert")).to_contain_text("wheat")
+    expect(page.locator(".fertkit-empty")).to_be_visible()
+
+
+NOTEBOOKS = sorted(path.stem for path in (Path(__file__).parents[2] / "notebooks").glob("*.ipynb"))
+
+
+@pytest.mark.parametrize("name", NOTEBOOKS)
+def test_every_page_fits_a_tablet(opened, shots, name):
+    page = opened(f"{name}.ipynb", {"width": 768, "height": 1024})
+    wide = page.evaluate(
+        """() => [...document.querySelectorAll('.fertkit-panel, .fertkit-panel *, img')]
+            .filter(e => !e.closest('.fertkit-scroll') && e.getBoundingClientRect().right > innerWidth + 1)
+            .map(e => e.className || e.tagName)"""
+    )
+    assert not wide
+    body = page.locator("#rendered_cells")
+    page.set_viewport_size({"width": 768, "height": int(body.bounding_box()["height"]) + 40})
+    page.screenshot(path=shots / f"tablet_{name}.png")
+    assert page.locator("img.fertkit-figure").count() > 0
+    assert not page.get_by_role("alert").count()
+
+
+SMALLEST_TEXT, LEAST_CONTRAST = 12, 4.5  # px; ratio of WCAG 2.2, success criterion 1.4.3
+
+
+@pytest.mark.parametrize("look", ["In words", "Numbers", "Keep"])
+def test_text_is_large_and_dark_enough(opened, look):
+    page = opened(OPTIMUM)
+    page.get_by_role("button", name=look).first.click()
+    page.wait_for_timeout(300)
+    measured = page.evaluate((Path(__file__).parent / "contrast.js").read_text())
+    assert len(measured) > 10
+    assert not [one for one in measured if one[1] < SMALLEST_TEXT or one[2] < LEAST_CONTRAST]
+
+
+def test_every_control_has_a_name(opened):
+    snapshot = opened(OPTIMUM).locator(".fertkit-panel").first.aria_snapshot()
+    lines = snapshot.splitlines()
+    for role in ("spinbutton", "slider", "combobox", "button", "img"):
+        mine = [line for line in lines if re.match(rf"\s*- '?{role}\b", line)]
+        assert mine, f"no {role} in the panel"
+        assert all('"' in line for line in mine), f"a {role} without a name: {mine}"
+    assert f'spinbutton "{PRICE}' in snapshot
+    assert f'slider "Slider: {PRICE}' in snapshot
+    assert "status" in snapshot
+
+
+def test_the_list_of_pages_leads_to_each(pages, open_page, shots):
+    page = open_page(f"{pages.home}/?token={pages.token}")
+    for name in NOTEBOOKS:
+        assert page.get_by_role("link", name=name.replace("_", " ")).count() == 1
+    page.screenshot(path=shots / "list.png")
+    page.get_by_role("link", name="05 plan next year").click()
+    says(page).wait_for(timeout=READY)
