@@ -16,7 +16,13 @@ from fertkit.response.economics import (
     rates_within,
 )
 from fertkit.response.fit import ResponseFit, fit_response
-from fertkit.response.intervals import Interval, join_interval, optimum_interval, plateau_interval
+from fertkit.response.intervals import (
+    Interval,
+    join_interval,
+    join_pieces,
+    optimum_interval,
+    plateau_interval,
+)
 from fertkit.response.many import Fits, fit_sums
 from fertkit.response.net_return import NetReturn, net_return, net_return_of
 from fertkit.response.plateau_risk import StochasticPlateau, stochastic_plateau
@@ -72,6 +78,7 @@ __all__ = [
     "fit_response",
     "fit_sums",
     "join_interval",
+    "join_pieces",
     "net_return",
     "net_return_of",
     "nutrient_price_from_product",

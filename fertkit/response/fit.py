@@ -32,7 +32,7 @@ class ResponseFit(Result):
     covariance : array (p, p)
         Asymptotic covariance of the published parameters; nan where the data do not identify them.
     join_set : Interval or None
-        All joins that fit the data equally well; None for curves without a join.
+        All joins that fit the data equally well; None for curves without a join and where yield falls.
     status : tuple of str
         What the fit ran into, e.g. ``join_not_identified``, ``join_beyond_range``, ``straight_line``.
     """
@@ -187,9 +187,9 @@ def fit_data(data: TrialData, curve: Curve) -> ResponseFit:
     rss, df_error = float(fits.rss[0, 0]), int(sums.df_error(curve.n_params)[0])
     status = _status(curve, fits, data, df_error)
     covariance = _covariance(curve, fits, data, rss, df_error, status)
-    return ResponseFit(
-        curve, data, fits, rss, df_error, covariance, join_identified(curve, fits, sums), status
-    )
+    # Where yield falls there is nothing to join: a kink is not a join point.
+    join_set = None if "falling" in status else join_identified(curve, fits, sums)
+    return ResponseFit(curve, data, fits, rss, df_error, covariance, join_set, status)
 
 
 def join_text(fit: ResponseFit) -> str:

@@ -8,6 +8,18 @@ Three kinds, and one contrast:
   region is an interval of slopes, so the profile is a search over the shape alone;
 * ``bootstrap``: percentiles over refitted replicates, from residuals or whole blocks;
 * ``wald``: estimate -+ t SE. Symmetric, never open, too short above; for comparison only.
+
+Coverage of the 95 % intervals (``tests/benchmarks/coverage.py``: six curves, 16 scenarios of 2,000 block
+trials; table and figure in ``tests/reference/coverage``):
+
+* Were the true curve known, its exact or profile interval would cover 94 to 96 % everywhere.
+* It is not known. The interval of the curve with the best AICc covers 66 to 91 %, that of always the
+  quadratic-plateau 1 to 96 %: both forget that the curve was chosen.
+* The averaged interval (`averaging`), the default of an analysis, covers 93 to 98 %, except at the two ends
+  of the family: 90 % when a linear-plateau is tried with 5 rates in 3 blocks, or a square root with plots of
+  7 % error. Its optimum is then the least, or the greatest, of all six, and the data cannot yet tell that
+  the curves between do not hold. Above 97 % it lies for curves amid the family with few or noisy plots.
+  More rates cure both: with 9 rates in 6 blocks it covers 95 to 96 %.
 """
 
 from dataclasses import dataclass, replace
@@ -133,6 +145,32 @@ def join_interval(fit, level=0.95) -> Interval:
     with np.errstate(divide="ignore"):
         ends = start + scale / np.array([high, low])
     return make_interval(*ends, level, "profile")
+
+
+def join_pieces(fit, level=0.95) -> list[Interval]:
+    """The profile set of the join piece by piece: more than one where distant joins fit about as well.
+
+    Raises
+    ------
+    NotEstimable
+        As `join_interval`.
+    """
+    join_interval(fit, level)
+    region = Region(fit.curve.key, fit.fits, fit.data.sums, level)
+    low, high = region.ends[0, 0]
+    coord = np.unique(np.append(np.linspace(low, high, 2001)[1:-1], region.best[0, 0]))
+    inside = np.r_[False, region.given(coord[None, None])[0][0, 0] >= 0, False]
+    first, last = np.flatnonzero(~inside[:-1] & inside[1:]), np.flatnonzero(inside[:-1] & ~inside[1:]) - 1
+    coord = np.r_[low, coord, high]
+    ends = np.stack([coord[first + 1], coord[last + 1]], axis=-1)
+    outer = np.stack([coord[first], coord[last + 2]], axis=-1)
+    ends = region.edge(ends.reshape(1, 1, -1), outer.reshape(1, 1, -1)).reshape(-1, 2)
+    start, shape = float(region.start[0]), region.shape
+    with np.errstate(divide="ignore"):
+        joins = start + 1 / shape.uncoord(ends[::-1, ::-1])
+    whole = join_interval(fit, level)
+    joins[0, 0], joins[-1, 1] = whole.low, whole.high
+    return [make_interval(*pair, level, "profile") for pair in joins]
 
 
 def bend_interval(fit, level=0.95) -> tuple[float, float]:

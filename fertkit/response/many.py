@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fertkit.response.search import search
 from fertkit.response.shapes import SHAPES
 from fertkit.response.sums import Sums, quadratic_form
 
@@ -183,75 +184,3 @@ def _linear_plateau_bend(x, spread, pull):
     gains = np.where(joins > 0, gains, -1.0)
     best = np.argmax(gains, axis=-1)[..., None]
     return 1.0 / np.take_along_axis(joins, best, axis=-1)[..., 0]
-
-
-def search(shape, x, spread, pull):
-    """Bend of the global minimum for every design and replicate, shape (D, R).
-
-    Parameters
-    ----------
-    x : array (D, m)
-        Rates from the start of the shape.
-    spread : array (D, m, m)
-    pull : array (D, R, m)
-        ``means @ spread``.
-    """
-    coord = shape.coord(shape.grid(x))
-    rise, turn, _ = shape.jet(x[:, None, :], coord[..., None])
-    push = rise @ spread
-    size = np.einsum("dkm,dkm->dk", push, rise)[:, None]
-    drag = np.einsum("dkm,dkm->dk", push, turn)[:, None]
-    along, swing = pull @ np.swapaxes(rise, 1, 2), pull @ np.swapaxes(turn, 1, 2)
-    gain = along * along / np.where(size > 0, size, np.inf)
-    best = np.argmax(gain, axis=-1)[..., None]
-    found = np.take_along_axis(np.broadcast_to(coord[:, None], gain.shape), best, axis=-1)[..., 0]
-    top = np.take_along_axis(gain, best, axis=-1)[..., 0]
-    uphill = along * (swing * size - along * drag) > 0  # gain rises with the coordinate
-    d, r, k = np.nonzero(uphill[..., 1:] & ~uphill[..., :-1])  # coordinates descend along the grid
-    if len(d):
-        inner, value = _climb(shape, x, spread, pull, (d, r), coord[d, k + 1], coord[d, k])
-        order = np.argsort(value, kind="stable")  # of repeated targets the last, hence the best, is kept
-        d, r, inner, value = d[order], r[order], inner[order], value[order]
-        better = value >= top[d, r]
-        found[d[better], r[better]] = inner[better]
-        top[d[better], r[better]] = value[better]
-    # A gain over the step or the straight line that is only rounding is none.
-    for end in (0, -1):
-        found = np.where(gain[..., end] >= top * (1 - 1e-14), coord[:, None, end], found)
-    return shape.uncoord(found)
-
-
-def _climb(shape, x, spread, pull, which, low, high):
-    """Coordinate and gain of the local maximum in each bracket, by Newton steps that never leave it."""
-    d, r = which
-    at, gain = 0.5 * (low + high), np.empty(len(low))
-    scale = np.maximum(np.abs(low), np.abs(high))
-    todo = np.arange(len(at))
-    for _ in range(60):
-        design, s = d[todo], at[todo]
-        value, first, second = _gain_jet(shape, x, spread, pull[design, r[todo]], design, s)
-        gain[todo] = value
-        rising = first > 0
-        low[todo] = np.where(rising, s, low[todo])
-        high[todo] = np.where(rising, high[todo], s)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            new = s - first / second
-        new = np.where((new > low[todo]) & (new < high[todo]), new, 0.5 * (low[todo] + high[todo]))
-        at[todo] = new
-        # Newton doubles the digits: a step of 1e-9 leaves an error below rounding.
-        todo = todo[np.abs(new - s) > 1e-9 * scale[todo]]
-        if not len(todo):
-            break
-    return at, gain
-
-
-def _gain_jet(shape, x, spread, pull, design, coord):
-    """Gain at each coordinate, and the sign function of its slope with that function's derivative."""
-    one = len(x) == 1
-    g, g1, g2 = shape.jet(x if one else x[design], coord[:, None])
-    q, q1 = (v @ spread[0] if one else np.einsum("pm,pmk->pk", v, spread[design]) for v in (g, g1))
-    n, n1, n2 = (np.einsum("pm,pm->p", pull, v) for v in (g, g1, g2))
-    size, drag = np.einsum("pm,pm->p", q, g), np.einsum("pm,pm->p", q, g1)
-    pinch = np.einsum("pm,pm->p", q1, g1) + np.einsum("pm,pm->p", q, g2)
-    side = np.sign(n)
-    return n * n / size, side * (n1 * size - n * drag), side * (n2 * size + n1 * drag - n * pinch)

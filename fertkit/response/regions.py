@@ -153,7 +153,7 @@ class Region:
         low, high = np.moveaxis(self.shape.uncoord(self.ends), -1, 0)
         self.low, self.high = np.where(self.line, 0.0, low), np.where(self.step, np.inf, high)
 
-    def _given(self, coord):
+    def given(self, coord):
         """Slack of RSS, slope, size and centre for coords (D, R, K)."""
         rise = self.shape.rise(self.x[:, None, None, :], self.shape.uncoord(coord)[..., None])
         return self._profile(rise, self.pull, self.gain[..., None], self.room[..., None])
@@ -182,11 +182,11 @@ class Region:
         below = np.where(grid < inner[..., :1], grid, -np.inf).max(axis=-1)
         above = np.where(grid > inner[..., 1:], grid, np.inf).min(axis=-1)
         outer = np.stack([below, above], axis=-1)
-        return at, self._edge(inner, np.where(np.isfinite(outer), outer, inner))
+        return at, self.edge(inner, np.where(np.isfinite(outer), outer, inner))
 
-    def _edge(self, inner, outer):
-        """Where the slack crosses zero between inner and outer bends (D, R, 2): Illinois rule."""
-        f_in, f_out = (self._given(c)[0] for c in (inner, outer))
+    def edge(self, inner, outer):
+        """Where the slack crosses zero between inner and outer coords (D, R, K): Illinois rule."""
+        f_in, f_out = (self.given(c)[0] for c in (inner, outer))
         f_in = np.maximum(f_in, 0.0)
         near = 1e-12 * self.room[..., None]
         moved = np.zeros(inner.shape, int)
@@ -194,7 +194,7 @@ class Region:
             with np.errstate(invalid="ignore", divide="ignore"):
                 new = inner + (outer - inner) * (f_in / (f_in - f_out))
             new = np.where(np.isfinite(new), new, inner)
-            f_new = self._given(new)[0]
+            f_new = self.given(new)[0]
             within = f_new >= -near
             done = np.abs(outer - inner) <= 1e-12 * np.abs(new)
             inner, f_in = np.where(within, new, inner), np.where(within, f_new, f_in)
@@ -230,7 +230,7 @@ class Region:
 
     def _score(self, value, coord, sign):
         flat = coord.reshape(*coord.shape[:2], -1)
-        slack, slope, size, centre = (v.reshape(coord.shape) for v in self._given(flat))
+        slack, slope, size, centre = (v.reshape(coord.shape) for v in self.given(flat))
         bend = self.shape.uncoord(coord)
         # The ends of the hull count as inside, whatever the last digit of their slack says.
         ok = (slack >= -1e-9 * self.room[..., None, None]) | (coord == self.best[..., None, None])

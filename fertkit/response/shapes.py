@@ -14,7 +14,8 @@ import numpy as np
 # beyond the first the curve is a step to double precision, below the second it is a straight line.
 STEP_END, LINE_END = 40.0, 1e-6
 STEP = 9.2  # ln(1e4): beyond it, 99.99 % of a Mitscherlich rise is made by the first rate
-CELLS_PER_GAP = 7  # grid cells between two tested rates, and beyond the last
+#: Grid nodes between two tested rates, as shares of the gap.
+WITHIN = np.concatenate([[1e-9], (np.arange(1, 5) / 5) ** 1.5, [1 - 1e-9]])
 
 
 @dataclass(frozen=True)
@@ -52,14 +53,18 @@ class Shape:
     shifted: bool = True
 
 
-def _join_grid(rates, line_end):
-    """Bends at every tested rate above the lowest, between them, and beyond the last."""
-    t = np.arange(CELLS_PER_GAP) / CELLS_PER_GAP
+def _join_grid(rates, tail):
+    """Bends from the first rate above the lowest to the top rate, and `tail` over the top rate beyond it.
+
+    Between two rates the nodes crowd towards the lower, and both sides of each rate have one of their own,
+    since RSS bends there. Up to the first of these rates all joins fit alike, so RSS starts out flat there;
+    two nodes close behind it show which way RSS then turns.
+    """
     low, gap = rates[:, 1:-1], np.diff(rates[:, 1:], axis=1)
-    joins = (low[..., None] + gap[..., None] * t).reshape(len(rates), -1)
-    top = rates[:, -1:]
-    tail = np.append(1.0 - t, line_end) / top
-    return np.concatenate([1.0 / joins, tail], axis=1)
+    joins = (low[..., None] + gap[..., None] * WITHIN).reshape(len(rates), -1)
+    close = low[:, :1] + gap[:, :1] * [1e-4, 1e-2] if low.shape[1] else low
+    bends = [1.0 / rates[:, 1:2], 1.0 / close, 1.0 / joins[:, 1:], tail / rates[:, -1:]]
+    return np.concatenate(bends, axis=1)
 
 
 def _mitscherlich_grid(rates):
@@ -68,7 +73,7 @@ def _mitscherlich_grid(rates):
     gaps = np.diff(rates, axis=1)
     first = np.min(np.where(gaps > 0, gaps, np.inf), axis=1)
     start, end = np.log(STEP_END / first), np.log(0.01 / top)
-    middle = np.exp(start[:, None] + (end - start)[:, None] * np.linspace(0, 1, 45))
+    middle = np.exp(start[:, None] + (end - start)[:, None] * np.linspace(0, 1, 36))
     tail = np.array([1e-3, 1e-4, 1e-5, LINE_END]) / top[:, None]
     return np.concatenate([middle, tail], axis=1)
 
@@ -166,11 +171,11 @@ def _reach(function):
 SHAPES: dict[str, Shape] = {
     "linear_plateau": Shape(
         _lp_rise, _lp_jet, np.positive, np.positive, _over(1.0), _reach(np.ones_like), _lp_publish,
-        lambda rates: _join_grid(rates, 1.0),
+        lambda rates: _join_grid(rates, np.ones(1)),
     ),
     "quadratic_plateau": Shape(
         _qp_rise, _qp_jet, np.positive, np.positive, _over(0.5), _reach(lambda s: 1 - s), _qp_publish,
-        lambda rates: _join_grid(rates, 0.0),
+        lambda rates: _join_grid(rates, np.append(1 - WITHIN[:-1], 0.0)),
     ),
     "mitscherlich": Shape(
         _mit_rise, _mit_jet, np.log, np.exp, _over(1.0), _reach(lambda s: -np.log(s)), _mit_publish,
@@ -178,7 +183,7 @@ SHAPES: dict[str, Shape] = {
     ),
     "spherical": Shape(
         _sph_rise, _sph_jet, np.square, np.sqrt, _over(2 / 3), _reach(lambda s: np.sqrt(1 - s)), _sph_publish,
-        lambda rates: _join_grid(rates, LINE_END), shifted=False,
+        lambda rates: _join_grid(rates, np.append(1 - WITHIN[:-1], LINE_END)), shifted=False,
     ),
 }  # fmt: skip
 

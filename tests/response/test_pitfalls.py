@@ -10,6 +10,7 @@ from fertkit.response import (
     compare_curves,
     fit_response,
     join_interval,
+    join_pieces,
     optimum_interval,
     read_trial_data,
 )
@@ -84,6 +85,16 @@ def test_near_tie_shows_in_the_profile(make_trial):
     assert 4.545 in join_interval(fit)  # the other minimum, RSS 2.70
 
 
+def test_near_tie_is_reported_as_two_pieces(make_trial):
+    fit = fit_response(make_trial(range(6), [0, 3, 4, 4, 5, 6]), "linear_plateau")
+    # the second minimum is inside once F = 3 (2.70 / 2.666667 - 1) = 0.0375 is below the quantile (0.141)
+    pieces = join_pieces(fit, 0.2)
+    assert len(pieces) == 2
+    assert 2.334 in pieces[0]
+    assert 4.545 in pieces[1]
+    assert len(join_pieces(fit, 0.1)) == 1
+
+
 def test_no_response(analyse):
     analysis = analyse(FIVE, [10.1, 9.9, 10.0, 10.2, 9.8])
     assert analysis.fits["mean"].rss == pytest.approx(0.1)
@@ -137,7 +148,8 @@ def test_falling_response(analyse):
     assert analysis.optimum.status == "no economic response"
     line = analysis.fits["linear_plateau"]
     assert "falling" in line.status
-    assert (analysis.comparison.table["optimum"] == 0).all() or analysis.optimum.rate == 0
+    assert line.join_set is None
+    assert "Join" not in line.summary()
 
 
 def test_extrapolated_quadratic(analyse):

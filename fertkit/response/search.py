@@ -1,0 +1,131 @@
+"""Global search for the shape of a curve: every stationary point of the fit, over the whole family.
+
+For a given shape the fit explains the sum of squares ``gain = n^2 / size``, where ``n`` is the product of
+rise and data and ``size`` that of the rise with itself. Its stationary points, zeros apart, are the roots of
+``turning = n' size - n size' / 2``, on each interval between tested rates a polynomial of low degree, or a
+sum of a few exponentials. Roots are bracketed on a grid of shapes that holds all tested rates; cells in
+which ``turning`` dips towards zero without a change of sign are searched for hidden pairs of roots; each
+root is polished to the last digits. The best of these and of the grid is the global minimum of RSS.
+"""
+
+import numpy as np
+
+DIPS = 24  # halvings spent on a dip before it is taken for no root
+_STEPS = np.arange(1, 8) / 8
+
+
+def search(shape, x, spread, pull):
+    """Bend of the global minimum for every design and replicate, (D, R).
+
+    Parameters
+    ----------
+    shape : Shape
+    x : array (D, m)
+        Rates from the start of the shape.
+    spread : array (D, m, m)
+    pull : array (D, R, m)
+        ``means @ spread``.
+    """
+    coord = shape.coord(shape.grid(x))[:, ::-1]
+    gain, n, turning, bend_of_turning = _on_grid(shape, coord, x, spread, pull)
+    best = np.argmax(gain, axis=-1)[..., None]
+    found = np.take_along_axis(np.broadcast_to(coord[:, None], gain.shape), best, axis=-1)[..., 0]
+    top = np.take_along_axis(gain, best, axis=-1)[..., 0]
+    problem = shape, x, spread, pull
+    d, r, *bracket = _brackets(problem, coord, n, turning, bend_of_turning)
+    if len(d):
+        inner, value = _polish(problem, d, r, *bracket)
+        order = np.argsort(value, kind="stable")  # of repeated targets the last, hence the best, is kept
+        d, r, inner, value = d[order], r[order], inner[order], value[order]
+        better = value >= top[d, r]
+        found[d[better], r[better]] = inner[better]
+        top[d[better], r[better]] = value[better]
+    # A gain over the step or the straight line that is only rounding is none.
+    for end in (-1, 0):
+        found = np.where(gain[..., end] >= top * (1 - 1e-14), coord[:, None, end], found)
+    return shape.uncoord(found)
+
+
+def _on_grid(shape, coord, x, spread, pull):
+    """Gain, n, turning and its derivative at coords (D, K), each (D, R, K)."""
+    g, g1, g2 = shape.jet(x[:, None, :], coord[..., None])
+    q, q1 = g @ spread, g1 @ spread
+    dot = lambda v, w: np.einsum("dkm,dkm->dk", v, w)[:, None]  # noqa: E731
+    size, drag, pinch = dot(q, g), dot(q, g1), dot(q1, g1) + dot(q, g2)
+    n, n1, n2 = (pull @ np.swapaxes(v, 1, 2) for v in (g, g1, g2))
+    gain = n * n / np.where(size > 0, size, np.inf)
+    return gain, n, n1 * size - n * drag, n2 * size + n1 * drag - n * pinch
+
+
+def _brackets(problem, coord, n, turning, slant):
+    """Brackets that hold a local maximum of the gain: design, replicate, ends, first guess, sign above."""
+    up, h = turning > 0, turning
+    change = up[..., :-1] != up[..., 1:]
+    maximum = (n[..., :-1] * h[..., :-1] > 0) | (n[..., 1:] * h[..., 1:] < 0)
+    d, r, k = np.nonzero(change & maximum)
+    low, high, below, above = coord[d, k], coord[d, k + 1], h[d, r, k], h[d, r, k + 1]
+    plain = d, r, low, high, low + (high - low) * below / (below - above), np.sign(above)
+    dip = ~change & (h[..., :-1] * slant[..., :-1] < 0) & (h[..., 1:] * slant[..., 1:] > 0)
+    hidden = _hidden(problem, coord, h, slant, np.nonzero(dip))
+    return tuple(np.concatenate(v) for v in zip(plain, hidden, strict=True))
+
+
+def _hidden(problem, coord, h, slant, cells):
+    """Brackets around pairs of roots inside cells where turning dips towards zero."""
+    d, r, k = cells
+    low, high = coord[d, k], coord[d, k + 1]
+    side, width = np.sign(h[d, r, k]), high - low
+    # The cubic through both ends and slopes tells which dips come near zero.
+    t = _STEPS[:, None]
+    cubic = (
+        (1 + 2 * t) * (1 - t) ** 2 * h[d, r, k] + t * t * (3 - 2 * t) * h[d, r, k + 1]
+        + t * (1 - t) ** 2 * width * slant[d, r, k] - t * t * (1 - t) * width * slant[d, r, k + 1]
+    )  # fmt: skip
+    deep = (side * cubic).min(axis=0) < 0.3 * np.minimum(np.abs(h[d, r, k]), np.abs(h[d, r, k + 1]))
+    d, r, low, high, side = d[deep], r[deep], low[deep], high[deep], side[deep]
+    left, right, crossed = low.copy(), high.copy(), np.full(len(d), np.nan)
+    for _ in range(DIPS):
+        if not len(d):
+            break
+        middle = 0.5 * (left + right)
+        _, turning, slope = _at(problem, d, r, middle)
+        crossed = np.where(np.isnan(crossed) & (side * turning < 0), middle, crossed)
+        falling = side * slope < 0
+        left, right = np.where(falling, middle, left), np.where(falling, right, middle)
+    found = ~np.isnan(crossed)
+    d, r, low, high, crossed, side = (v[found] for v in (d, r, low, high, crossed, side))
+    low, high = np.concatenate([low, crossed]), np.concatenate([crossed, high])
+    return np.tile(d, 2), np.tile(r, 2), low, high, 0.5 * (low + high), np.concatenate([-side, side])
+
+
+def _polish(problem, d, r, low, high, at, rising):
+    """Coordinate and gain of the root in each bracket, by Newton steps that never leave it."""
+    gain = np.empty(len(at))
+    scale, todo = np.maximum(np.abs(low), np.abs(high)), np.arange(len(low))
+    for _ in range(60):
+        here = at[todo]
+        gain[todo], turning, slope = _at(problem, d[todo], r[todo], here)
+        above = turning * rising[todo] >= 0
+        high[todo] = np.where(above, here, high[todo])
+        low[todo] = np.where(above, low[todo], here)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            new = here - turning / slope
+        new = np.where((new > low[todo]) & (new < high[todo]), new, 0.5 * (low[todo] + high[todo]))
+        at[todo] = new
+        # Newton doubles the digits: a step of 1e-9 leaves an error below rounding.
+        todo = todo[np.abs(new - here) > 1e-9 * scale[todo]]
+        if not len(todo):
+            break
+    return at, gain
+
+
+def _at(problem, design, replicate, coord):
+    """Gain, turning and its derivative at one coordinate for each pair of design and replicate."""
+    shape, x, spread, pull = problem
+    one, pull = len(x) == 1, pull[design, replicate]
+    g, g1, g2 = shape.jet(x if one else x[design], coord[:, None])
+    q, q1 = (v @ spread[0] if one else np.einsum("pm,pmk->pk", v, spread[design]) for v in (g, g1))
+    dot = lambda v, w: np.einsum("pm,pm->p", v, w)  # noqa: E731
+    n, n1, n2 = (dot(pull, v) for v in (g, g1, g2))
+    size, drag, pinch = dot(q, g), dot(q, g1), dot(q1, g1) + dot(q, g2)
+    return n * n / size, n1 * size - n * drag, n2 * size + n1 * drag - n * pinch
