@@ -2,7 +2,6 @@
 
 import re
 
-import numpy as np
 import pandas as pd
 
 from fertkit.errors import LookupFailed, Problem
@@ -54,7 +53,7 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
     lines["crop"] = [_known_crop(text) for text in lines["crop"]]
     lines["sampled"] = _dates(lines, date_format, notes, report)
     _mark_areas(lines, notes, report)
-    specimen = _number(lines, columns, layout, notes)
+    specimen = _number(lines, columns, notes)
     report += [("dropped", f"analyte '{text}'", "not a nutrient", None) for text in left_out_analytes(layout)]
     first = lines.assign(specimen=specimen).drop_duplicates("specimen").sort_values("specimen")
     own = [c for c in first.columns if c not in (*CONTEXT, "specimen", "row", "block", "line")]
@@ -191,21 +190,29 @@ def _mark_areas(lines, notes, report):
     lines["area"] = marks
 
 
-def _number(lines, columns, layout, notes):
-    """Number the specimens: a line each in a wide table, the results of one sample together in a long one."""
-    key = pd.MultiIndex.from_frame(lines[["block", "line"]])
-    shape = np.array([layout.blocks[b].shape for b in lines["block"]])
-    if (shape != "long").all():
-        specimen = pd.Series(np.arange(1, len(lines) + 1), index=lines.index)
-        dates = lines["sampled"].map(str)
-        same = pd.concat([lines[[c for c in CONTEXT if c != "sampled"]], dates], axis=1)
-    else:
-        nutrient = {place: c.nutrient for c in columns for place in c.lines}
-        same = lines[list(CONTEXT)].assign(sampled=lines["sampled"].map(str))
-        named = same.assign(nutrient=[nutrient.get(k, "") for k in key])
-        again = named.groupby(list(named.columns), sort=False).cumcount()
-        specimen = same.assign(again=again).groupby([*CONTEXT, "again"], sort=False).ngroup() + 1
-    at = dict(zip(key, specimen, strict=True))
+def _number(lines, columns, notes):
+    """Number the specimens: lines of one sample that hold different nutrients belong together.
+
+    So the lines of a long table and the tables of a page meet, while repeated results are kept apart.
+    """
+    same = lines[list(CONTEXT)].assign(sampled=lines["sampled"].map(str))
+    nutrients = {}
+    for column in columns:
+        for place in column.lines:
+            nutrients.setdefault(place, set()).add(column.nutrient)
+    specimen, held, count = [], {}, 0
+    for place, key in zip(
+        zip(lines["block"], lines["line"], strict=True), same.itertuples(index=False, name=None), strict=True
+    ):
+        mine = nutrients.get(place, set())
+        fits = next((s for s, taken in held.get(key, ()) if not taken & mine), None)
+        if fits is None:
+            count += 1
+            fits = count
+            held.setdefault(key, []).append((fits, set()))
+        next(taken for s, taken in held[key] if s == fits).update(mine)
+        specimen.append(fits)
+    at = dict(zip(zip(lines["block"], lines["line"], strict=True), specimen, strict=True))
     for column in columns:
         column.specimens = [at[place] for place in column.lines]
     repeated = same.assign(specimen=specimen).drop_duplicates("specimen")

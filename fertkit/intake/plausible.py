@@ -95,11 +95,29 @@ def impossible(nutrient: str, values, unit: str):
     return convert_concentration(np.asarray(values, float), unit, home) > most
 
 
+def _look_like_fractions(values: dict) -> bool:
+    as_read = np.mean([share_plausible(v, n, "%") for n, v in values.items()])
+    times_100 = np.mean([share_plausible(np.asarray(v) * 100, n, "%") for n, v in values.items()])
+    return bool(as_read <= 1 - CLEAR and times_100 >= CLEAR)
+
+
+def unusual(tidy: pd.DataFrame) -> pd.Series:
+    """Mark results (nutrient, value in home units) outside the plausible window of their nutrient."""
+    window = pd.DataFrame(_windows(), index=["unit", "low", "high", "most"]).T
+    low, high = (tidy["nutrient"].map(window[end].astype(float)) for end in ("low", "high"))
+    return (tidy["value"] < low) | (tidy["value"] > high)
+
+
 def mislabelled(values: dict, units: dict) -> Problem | None:
     """A problem if all stated macronutrients fit another unit and not the stated one; else None."""
     macros = [n for n in MACROS if len(values.get(n, ()))]
     for stated in {units[n] for n in macros}:
         group = [n for n in macros if units[n] == stated]
+        if stated == "%" and len(group) >= FEWEST and _look_like_fractions({n: values[n] for n in group}):
+            return Problem(
+                f"{', '.join(group)} are labelled % but look like fractions of one",
+                "a spreadsheet's percent format hides a factor of 100: show the cells as plain numbers in %",
+            )
         if len(group) < 3:
             continue
         share = {u: np.mean([share_plausible(values[n], n, u) for n in group]) for u in CONCENTRATION_PCT}

@@ -63,6 +63,10 @@ _CLEARER = {"nitrate": "NO3-N", "sulfate": "SO4-S", "orthophosphate": "PO4-P"}
 
 def _wide(b: int, block: Block, problems):
     columns, seen = [], {}
+    # A lone small n beside N, P, K in capitals is the statistician's n.
+    all_small = not any(
+        t.isupper() for h, t in zip(block.headers, block.labels, strict=True) if h.kind == "nutrient"
+    )
     ratings = {h.name: j for j, h in enumerate(block.headers) if h.kind == "rating"}
     for j, header in enumerate(block.headers):
         if header.kind not in ("nutrient", "oxide", "unclear"):
@@ -76,6 +80,12 @@ def _wide(b: int, block: Block, problems):
             )
         if problem:
             problems.append(problem)
+            continue
+        if label == "n" and not header.unit and not all_small:
+            remedy = "rename it: N (%) for nitrogen, or 'samples' for a count"
+            problems.append(
+                Problem("the column may be nitrogen or a number of samples", remedy, column=label)
+            )
             continue
         seen[header.name] = label
         cells = [block.cells[i][j] for i in block.lines]

@@ -11,10 +11,10 @@ from fertkit.intake.context import specimens_of
 from fertkit.intake.files import RawTable, open_tables
 from fertkit.intake.layout import Layout, find_layout
 from fertkit.intake.numbers import NumberStyle, number_style, read_number
-from fertkit.intake.plausible import home_unit, sanity_checks
+from fertkit.intake.plausible import home_unit, sanity_checks, unusual
 from fertkit.intake.results import ResultColumn, result_columns
 from fertkit.intake.settle import ReadColumn, settle_units
-from fertkit.intake.units import is_other_matrix
+from fertkit.intake.units import is_other_matrix, note_names_other_matrix
 from fertkit.results import Result
 
 COLUMNS = [
@@ -194,7 +194,7 @@ def _no_sheet(tables, sheet):
 
 def _refuse_other_matrix(raw: RawTable, layout: Layout):
     for note in layout.notes:
-        if is_other_matrix(note):
+        if note_names_other_matrix(note):
             problem = Problem(
                 "results are not on dry matter (fresh weight, sap or solution)",
                 "ask the laboratory for dry-matter results; published ranges hold for nothing else",
@@ -254,6 +254,12 @@ def _joined(flag, note):
 
 def _value_notes(tidy):
     notes = []
+    odd = tidy[unusual(tidy) & (tidy["value"] > 0) & (tidy["censored"] == "")]
+    for r in odd.head(25).itertuples():
+        what = f"{r.nutrient} of sample {r.sample_id} is {r.value:.3g} {r.unit}: unusual for plant tissue"
+        notes.append(
+            Problem(what, "check the unit and the decimal mark", r.row, r.nutrient, f"{r.value:.3g}")
+        )
     zero = tidy[(tidy["value"] == 0) & (tidy["censored"] == "")]
     for r in zero.head(25).itertuples():
         what = f"{r.nutrient} of sample {r.sample_id} is zero: rounding, or not measured"

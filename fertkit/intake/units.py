@@ -11,6 +11,12 @@ _OTHER_MATRIX = re.compile(
 )
 
 
+_OTHER_MATRIX_NOTE = re.compile(
+    r"\b(?:fresh|wet)[ -]?(?:weight|wt|basis|matter|mass)\b|\bas[- ]received basis\b|"
+    r"\b(?:plant|petiole|leaf) sap\b|\bsap (?:analysis|test|extract|results?)\b|\bmg/l\b"
+)
+
+
 @cache
 def _units() -> dict[str, str]:
     return {squeezed(spelling): unit for spelling, unit in spellings("unit").items()}
@@ -33,6 +39,12 @@ def find_unit(text: str) -> str:
 
 
 def is_other_matrix(text: str) -> bool:
-    """Tell whether a unit, header or note speaks of fresh weight, sap or a solution, not of dry matter."""
+    """Tell whether a unit, header or part speaks of fresh weight, sap or a solution, not of dry matter."""
     words = plain(text)
     return bool(_OTHER_MATRIX.search(words)) and "dry" not in words
+
+
+def note_names_other_matrix(text: str) -> bool:
+    """The same for a free line above or below the table, where 'fresh' may stand in a name."""
+    words = plain(text)
+    return bool(_OTHER_MATRIX_NOTE.search(words)) and "dry" not in words

@@ -10,7 +10,8 @@ from fertkit.reference import base_crop, list_sources
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result, checks_frame
 from fertkit.tissue.parts import parts_match, plant_part
-from fertkit.tissue.score import samples_frame, score_tissue
+from fertkit.tissue.samples import samples_frame
+from fertkit.tissue.score import score_tissue
 
 INDEX_COLUMNS = ["specimen", "sample_id", "nutrient", "value", "index", "order", "verdict"]
 

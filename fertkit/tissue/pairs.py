@@ -11,7 +11,8 @@ from fertkit.reference import list_sources
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result, checks_frame
 from fertkit.tissue.balance import range_verdicts
-from fertkit.tissue.score import samples_frame, settle_cvs
+from fertkit.tissue.samples import samples_frame
+from fertkit.tissue.score import settle_cvs
 
 Z95 = 1.959963984540054
 MOST, FEWEST = 0.7, 4  # share of nutrients, and nutrients, from which they are said to move together

@@ -32,51 +32,47 @@ def agreement_of(scored: pd.DataFrame) -> pd.DataFrame:
         probability_below (mean over the sources that give one), strictest_class and mildest_class, verdict,
         short_sources.
     """
-    limit = scored["low"].fillna(scored["critical"])
-    short, enough = scored["class"].isin(SHORT), scored["class"].isin(ENOUGH)
-    by_range = scored["kind"] == "sufficiency range"
-    work = pd.DataFrame(
-        {
-            "sources": short | enough, "short": short, "deficient": scored["class"] == "deficient",
-            "short_by_range": short & by_range, "short_by_critical_level": short & ~by_range,
-        }
-    ).astype(int)  # fmt: skip
-    work["lowest_limit"] = work["middle_limit"] = work["highest_limit"] = limit
+    short = scored["class"].isin(SHORT)
     number = scored["class"].map({name: i for i, name in enumerate(CLASSES)}).astype(float)
-    work["strictest_class"] = work["mildest_class"] = number.where(short | enough)
-    work["worst_distance"], work["probability_below"] = scored["distance"], scored["probability_below"]
     # Rows of one sample and nutrient stand together, so a running number is the group.
-    first = (scored["specimen"] != scored["specimen"].shift()) | (
-        scored["nutrient"] != scored["nutrient"].shift()
-    )
-    group = first.cumsum()
-    how = dict.fromkeys(["sources", "short", "deficient", "short_by_range", "short_by_critical_level"], "sum")
-    how |= {
-        "lowest_limit": "min",
-        "middle_limit": "median",
-        "highest_limit": "max",
-        "worst_distance": "min",
-        "probability_below": "mean",
-    }
-    how |= {"strictest_class": "min", "mildest_class": "max"}
-    totals = work.groupby(group.to_numpy()).agg(how).reset_index(drop=True)
-    out = pd.concat([scored.loc[first, GROUP].reset_index(drop=True), totals], axis=1)
+    new_sample = scored["specimen"] != scored["specimen"].shift()
+    first = new_sample | (scored["nutrient"] != scored["nutrient"].shift())
+    group = first.cumsum().to_numpy()
+    measures = _measures(scored, short, number)
+    work = pd.DataFrame({name: values for name, (values, _) in measures.items()})
+    totals = work.groupby(group).agg({name: how for name, (_, how) in measures.items()})
+    out = pd.concat([scored.loc[first, GROUP].reset_index(drop=True), totals.reset_index(drop=True)], axis=1)
     alone = number[first].reset_index(drop=True)
     for name in ("strictest_class", "mildest_class"):
         out[name] = np.array(CLASSES, dtype=object)[out[name].fillna(alone).to_numpy(int)]
-    out["verdict"] = np.select(
-        [out["sources"] == 0, out["short"] == out["sources"], out["short"] > 0],
-        [VERDICTS[3], VERDICTS[0], VERDICTS[1]],
-        VERDICTS[2],
-    )
-    some = out["short"].to_numpy() > 0
-    named = (
-        scored[short].groupby(group[short].to_numpy())["source_key"].agg("; ".join) if some.any() else None
-    )
+    cases = [out["sources"] == 0, out["short"] == out["sources"], out["short"] > 0]
+    out["verdict"] = np.select(cases, [VERDICTS[3], VERDICTS[0], VERDICTS[1]], VERDICTS[2])
     out["short_sources"] = ""
-    if named is not None:
-        out.loc[some, "short_sources"] = named.to_numpy()
+    if short.any():
+        named = scored[short].groupby(group[short])["source_key"].agg("; ".join)
+        out.loc[out["short"] > 0, "short_sources"] = named.to_numpy()
     return out
+
+
+def _measures(scored, short, number) -> dict:
+    """What is taken over the sources of a result: name -> (values, how)."""
+    judged = short | scored["class"].isin(ENOUGH)
+    by_range = scored["kind"] == "sufficiency range"
+    limit = scored["low"].fillna(scored["critical"])
+    return {
+        "sources": (judged.astype(int), "sum"),
+        "short": (short.astype(int), "sum"),
+        "deficient": ((scored["class"] == "deficient").astype(int), "sum"),
+        "short_by_range": ((short & by_range).astype(int), "sum"),
+        "short_by_critical_level": ((short & ~by_range).astype(int), "sum"),
+        "lowest_limit": (limit, "min"),
+        "middle_limit": (limit, "median"),
+        "highest_limit": (limit, "max"),
+        "worst_distance": (scored["distance"], "min"),
+        "probability_below": (scored["probability_below"], "mean"),
+        "strictest_class": (number.where(judged), "min"),
+        "mildest_class": (number.where(judged), "max"),
+    }
 
 
 def shortfalls_of(agreement: pd.DataFrame) -> pd.DataFrame:

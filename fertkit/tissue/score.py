@@ -8,16 +8,14 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, Problem, unknown
-from fertkit.intake import TissueSamples
-from fertkit.intake.plausible import home_unit
 from fertkit.reference import list_sources, load_ranges
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result, checks_frame
 from fertkit.tissue import classes as c
 from fertkit.tissue.match import CONDITION, LIMITS, Matches, match_ranges, prepare_ranges
 from fertkit.tissue.ranking import agreement_of, read_aloud, shortfalls_of
+from fertkit.tissue.samples import samples_frame
 
-NEEDED = ["sample_id", *CONDITION, "nutrient", "value", "censored"]
 CARRIED = [
     "specimen",
     "sample_id",
@@ -131,45 +129,6 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None) -> TissueScores
     counts = np.bincount(code[frame["specimen"].drop_duplicates().index], minlength=len(conditions))
     conditions = conditions.assign(samples=counts, why=matches.why)
     return TissueScores(scored, conditions, matches.near, spread, _checks(scored, conditions, spread))
-
-
-def samples_frame(samples) -> pd.DataFrame:
-    """Tidy frame of the samples with every column scoring carries; an own DataFrame is completed.
-
-    Raises
-    ------
-    InputError
-        If an own DataFrame lacks a column.
-    """
-    frame = samples.table if isinstance(samples, TissueSamples) else samples
-    if not isinstance(frame, pd.DataFrame):
-        problem = Problem(
-            f"samples are of type {type(samples).__name__}", "use read_tissue, or a tidy DataFrame"
-        )
-        raise InputError("samples", [problem])
-    missing = [name for name in NEEDED if name not in frame and name != "censored"]
-    if missing:
-        remedy = f"a tidy frame holds: {', '.join(NEEDED)}"
-        raise InputError("samples", [Problem("column is missing", remedy, column=name) for name in missing])
-    frame = frame.reset_index(drop=True)
-    fill = {
-        "censored": "",
-        "unit": frame["nutrient"].map(home_unit),
-        "flag": "",
-        "area": "",
-        "sampled": pd.NaT,
-        "row": np.arange(len(frame)) + 2,
-    }
-    frame = frame.assign(**{name: value for name, value in fill.items() if name not in frame})
-    if "specimen" not in frame:
-        key = (
-            frame[["sample_id", *CONDITION]]
-            .fillna("")
-            .assign(sampled=frame["sampled"].map(str), area=frame["area"])
-        )
-        again = key.assign(nutrient=frame["nutrient"]).groupby([*key.columns, "nutrient"]).cumcount()
-        frame["specimen"] = key.assign(again=again).groupby([*key.columns, "again"], sort=False).ngroup() + 1
-    return frame
 
 
 def settle_cvs(cvs=None) -> pd.DataFrame:

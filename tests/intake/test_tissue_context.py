@@ -199,3 +199,30 @@ def test_values_are_floats_and_missing_ones_nan():
     assert table["value"].dtype == float
     assert np.isnan(table["value"].iloc[1])
     assert table["flag"].iloc[1] == "sample too small"
+
+
+def test_tables_below_each_other_meet_in_one_sample():
+    samples = read("Sample,N (%),P (%)\na,3.1,0.3\nb,3.0,0.3\n\nSample,Zn (ppm),B (ppm)\na,22,9\nb,25,8\n")
+    assert samples.table.groupby("sample_id")["specimen"].nunique().tolist() == [1, 1]
+    assert not samples.problems
+
+
+def test_a_name_with_fresh_in_it_is_no_fresh_weight():
+    samples = read("Grower: Fresh Creek Growers\nSample,N (%),P (%)\na,3.1,0.3\n")
+    assert len(samples.table) == 2
+
+
+def test_a_small_n_beside_capitals_is_asked_about():
+    with pytest.raises(InputError, match="number of samples"):
+        read("Treatment,n,K (%),P (%)\nwith,4,2.1,0.3\nwithout,4,1.7,0.3\n")
+    assert len(read("Sample,n,p,k\na,3.1,0.3,2.1\nb,2.9,0.3,1.7\n").table) == 6
+
+
+def test_percent_formatted_cells_are_told():
+    with pytest.raises(InputError, match="fractions of one"):
+        read("Sample,N (%),P (%),K (%)\na,0.031,0.003,0.021\nb,0.029,0.0031,0.018\n")
+
+
+def test_an_unusual_value_is_noted():
+    samples = read("Sample,N (%),P (%)\na,12,0.3\nb,3.0,0.3\n")
+    assert [str(p).startswith("row 2, column 'N'") for p in samples.problems] == [True]

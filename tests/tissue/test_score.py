@@ -371,3 +371,13 @@ def test_every_figure_is_traceable(tidy):
     assert (scores.table["provenance"] != "").all()
     assert scores.sources["citation"].str.len().min() > 10
     assert "from memory" in scores.summary()
+
+
+def test_own_frames_are_checked(tidy):
+    oxide = tidy({"a": {"K": 1.9}}).assign(nutrient="K2O")
+    with pytest.raises(LookupFailed, match="K2O"):
+        score_tissue(oxide)
+    with pytest.raises(InputError, match="N twice in specimen 1"):
+        score_tissue(pd.concat([tidy({"a": {"N": 3.0}}), tidy({"a": {"N": 3.1}})]))
+    replicates = pd.concat([tidy({"a": {"N": 3.0}}), tidy({"a": {"N": 3.1}})]).drop(columns="specimen")
+    assert score_tissue(replicates, source="KSU_CORN").table["specimen"].tolist() == [1, 2]
