@@ -10,7 +10,7 @@ from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake.files import RawTable, open_table, text_of
 from fertkit.intake.numbers import number_style, read_number
 from fertkit.intake.strip_headers import MEASURED, NUMBER_ROLES, assign_roles
-from fertkit.reference import crop_name, trade_moisture_pct
+from fertkit.reference import crop_name, list_sources, load_crops, trade_moisture_pct
 from fertkit.results import Result, checks_frame
 from fertkit.units import at_moisture, convert_area_rate
 
@@ -56,6 +56,11 @@ class StripTrial(Result):
     def table(self) -> pd.DataFrame:
         return self.strips
 
+    @property
+    def sources(self) -> pd.DataFrame:
+        """Source of the trade moisture, where yields were brought to it."""
+        return list_sources([trade_source(self.crop)[0]] if self.standard_moisture_pct is not None else [])
+
     def summary(self) -> str:
         trials, rates = self.strips["trial"].nunique(), self.strips[self.rate_column].nunique()
         blocks = self.strips.groupby("trial")["block"].nunique() if "block" in self.strips else pd.Series([0])
@@ -65,7 +70,8 @@ class StripTrial(Result):
             f"{self.nutrient or 'the product'} [{self.rate_unit}], {span} blocks."
         ]
         if self.standard_moisture_pct is not None:
-            lines.append(f"Yields [{self.yield_unit}] at {self.standard_moisture_pct:g} % moisture.")
+            _, mark = trade_source(self.crop)
+            lines.append(f"Yields [{self.yield_unit}] at {self.standard_moisture_pct:g} % moisture{mark}.")
         else:
             lines.append(f"Yields [{self.yield_unit}] as the file gives them.")
         return "\n".join([*lines, *self.checks.loc[self.checks["passed"].eq(False), "meaning"]])
@@ -112,6 +118,13 @@ def read_strips(path_or_buffer, *, crop=None, columns=None, units=None, name=Non
     if problems:
         raise InputError(raw.name, sorted(problems, key=lambda p: (p.row is None, p.row or 0)))
     return _assemble(raw, headers, frame, extra, lines, crop, standard)
+
+
+def trade_source(crop: str) -> tuple[str, str]:
+    """Source key of a crop's trade moisture, and the mark to show with it (empty if it was found)."""
+    row = load_crops().set_index("crop").loc[crop]
+    how = row["moisture_provenance"]
+    return row["moisture_source_key"], "" if how == "found" else f" ({how.replace('_', ' ')})"
 
 
 # ---- opening

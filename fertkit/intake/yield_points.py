@@ -13,7 +13,8 @@ from fertkit.intake.files import RawTable, open_table, text_of
 from fertkit.intake.numbers import number_style
 from fertkit.intake.spellings import plain
 from fertkit.intake.strip_headers import area_unit
-from fertkit.reference import bushel_lb, crop_name, trade_moisture_pct
+from fertkit.intake.strips import trade_source
+from fertkit.reference import bushel_lb, crop_name, list_sources, load_crops, trade_moisture_pct
 from fertkit.results import Result
 from fertkit.units import ACRE_HA, AREA_RATE_KG_HA, FOOT_M, LB_KG, at_moisture, convert_area_rate
 
@@ -70,6 +71,12 @@ class YieldPoints(Result):
         return self.points
 
     @property
+    def sources(self) -> pd.DataFrame:
+        """Sources of the trade moisture and the bushel weight."""
+        bushel = load_crops().set_index("crop").loc[self.crop, "bushel_source_key"]
+        return list_sources([trade_source(self.crop)[0], bushel])
+
+    @property
     def yield_column(self) -> str:
         return f"yield_{self.yield_unit.replace('/', '_').lower()}"
 
@@ -80,7 +87,7 @@ class YieldPoints(Result):
         return (
             f"{self.name}: {len(self.points)} points of {self.crop} over {area.sum() / 1e4:.2f} ha "
             f"({area.sum() / 1e4 / ACRE_HA:.2f} ac); mean by area {weighted:.1f} {self.yield_unit} at "
-            f"{self.standard_moisture_pct:g} % moisture."
+            f"{self.standard_moisture_pct:g} % moisture{trade_source(self.crop)[1]}."
         )
 
 
@@ -176,7 +183,7 @@ def _roles(headers, columns, problems) -> dict[str, str]:
     for role, header in columns.items():
         if role not in POINT_WORDS or header not in headers:
             problems.append(Problem(
-                f"no column '{header}' for the {role}" if role in POINT_WORDS else f"unknown role '{role}'",
+                (f"no column '{header}' for the {role}" if role in POINT_WORDS else f"unknown role '{role}'"),
                 f"the headers are: {', '.join(headers)}; the roles: {', '.join(POINT_WORDS)}",
             ))  # fmt: skip
         else:
@@ -188,7 +195,8 @@ def _roles(headers, columns, problems) -> dict[str, str]:
             taken[role] = found[0]
             if len(found) > 1:
                 problems.append(Problem(
-                    f"several columns could be the {role}: {', '.join(found)}", f"say columns={{'{role}': ...}}"
+                    f"several columns could be the {role}: {', '.join(found)}",
+                    f"say columns={{'{role}': ...}}",
                 ))  # fmt: skip
     needed = ["lon", "lat", "moisture", "distance", *(() if "yield" in taken else ("flow", "seconds"))]
     for role in needed:

@@ -33,37 +33,7 @@ def field_sketch(plan, ax=None):
     ax = new_axes(height=3.4) if ax is None else ax
     tone = dict(zip(plan.treatments, np.linspace(0.08, 0.85, len(plan.treatments)), strict=True))
     for strip in plan.strips.itertuples():
-        border = strip.kind == "border"
-        depth = tone[strip.treatment]
-        face = COLOURS["fill"] if border else _mix("#ffffff", COLOURS["curve"], depth)
-        width, length = strip.right - strip.left, strip.end - strip.start
-        ax.add_patch(
-            _box(strip.left, strip.start, width, length, fc=face, ec="white", lw=1.2, hatch="//" * border)
-        )
-        if border:
-            continue
-        ax.add_patch(
-            _box(
-                strip.harvest_left,
-                strip.start,
-                strip.harvest_right - strip.harvest_left,
-                length,
-                fc="none",
-                ec=COLOURS["quiet"],
-                lw=0.6,
-                ls=(0, (3, 2)),
-            )
-        )
-        ax.text(
-            (strip.left + strip.right) / 2,
-            (strip.start + strip.end) / 2,
-            show(strip.treatment),
-            ha="center",
-            va="center",
-            fontsize=SMALL,
-            rotation=90 if len(plan.strips) > 14 else 0,
-            color="white" if depth > 0.5 else COLOURS["ink"],
-        )
+        _draw_strip(ax, strip, tone[strip.treatment], upright=len(plan.strips) > 14)
     _block_labels(ax, plan)
     ax.set_xlim(plan.strips["left"].min(), plan.strips["right"].max())
     ax.set_ylim(plan.strips["start"].min(), plan.strips["end"].max() * 1.09)
@@ -79,6 +49,40 @@ def field_sketch(plan, ax=None):
     what = f"numbers: rate [{plan.unit}]; " if rated else ""
     remark(ax, f"{what}dashed: harvested; hatched: border")
     return ax
+
+
+def _draw_strip(ax, strip, depth, *, upright):
+    """One strip, `depth` (0-1) dark, with its harvested part and its treatment."""
+    border = strip.kind == "border"
+    face = COLOURS["fill"] if border else _mix("#ffffff", COLOURS["curve"], depth)
+    width, length = strip.right - strip.left, strip.end - strip.start
+    ax.add_patch(
+        _box(strip.left, strip.start, width, length, fc=face, ec="white", lw=1.2, hatch="//" * border)
+    )
+    if border:
+        return
+    ax.add_patch(
+        _box(
+            strip.harvest_left,
+            strip.start,
+            strip.harvest_right - strip.harvest_left,
+            length,
+            fc="none",
+            ec=COLOURS["quiet"],
+            lw=0.6,
+            ls=(0, (3, 2)),
+        )
+    )
+    ax.text(
+        (strip.left + strip.right) / 2,
+        (strip.start + strip.end) / 2,
+        show(strip.treatment),
+        ha="center",
+        va="center",
+        fontsize=SMALL,
+        rotation=90 if upright else 0,
+        color="white" if depth > 0.5 else COLOURS["ink"],
+    )
 
 
 def _block_labels(ax, plan):

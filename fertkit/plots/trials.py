@@ -20,12 +20,30 @@ def strip_means(analysis, ax=None):
     ax : Axes, optional
     """
     ax = new_axes() if ax is None else ax
-    means, strips = analysis.means, analysis.strips
+    means = analysis.means
     numeric = all(isinstance(t, float | int | np.number) for t in means["treatment"])
     place = {t: float(t) if numeric else i for i, t in enumerate(means["treatment"])}
     x = np.array([place[t] for t in means["treatment"]])
     gap = np.diff(np.sort(x)).min()
     _strip_marks(ax, analysis, place, gap)
+    _mean_marks(ax, analysis, x)
+    ax.set_xticks(x, [show(t) for t in means["treatment"]])
+    ax.margins(x=0.08, y=0.14)
+    finish(
+        ax,
+        title="Strips and treatment means",
+        xlabel=spoken(analysis.treatment),
+        ylabel=spoken(analysis.response),
+    )
+    legend(ax, loc="lower right", ncols=2)
+    if means["letters"].str.len().gt(0).all():
+        remark(ax, "means that share a letter cannot be told apart")
+    return ax
+
+
+def _mean_marks(ax, analysis, x):
+    """Means with their intervals, and the letters above."""
+    means, strips = analysis.means, analysis.strips
     half = (means["high"] - means["low"]) / 2
     label = f"mean and {100 * analysis.level:g} % interval" if half.notna().all() else "mean"
     ax.errorbar(
@@ -53,18 +71,6 @@ def strip_means(analysis, ax=None):
             fontsize=SMALL,
             color=COLOURS["ink"],
         )
-    ax.set_xticks(x, [show(t) for t in means["treatment"]])
-    ax.margins(x=0.08, y=0.14)
-    finish(
-        ax,
-        title="Strips and treatment means",
-        xlabel=spoken(analysis.treatment),
-        ylabel=spoken(analysis.response),
-    )
-    legend(ax, loc="lower right", ncols=2)
-    if means["letters"].str.len().gt(0).all():
-        remark(ax, "means that share a letter cannot be told apart")
-    return ax
 
 
 def remark(ax, text: str, *, below: bool = False):
@@ -88,10 +94,8 @@ def _strip_marks(ax, analysis, place, gap):
     groups = list(strips.groupby("block")) if "block" in strips else [("", strips)]
     aside = np.linspace(-0.16, 0.16, len(groups)) * gap if len(groups) > 1 else [0.0]
     for i, ((name, rows), shift) in enumerate(zip(groups, aside, strict=True)):
-        at = rows[analysis.treatment]
-        at = at.astype(float).round(6) if at.dtype.kind in "fi" else at
         ax.plot(
-            [place[t] + shift for t in at],
+            [place[t] + shift for t in rows[analysis.treatment]],
             rows[analysis.response],
             MARKERS[i % len(MARKERS)],
             ms=4.5,

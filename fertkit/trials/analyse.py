@@ -161,7 +161,11 @@ def conclude(trial: Arrangement, estimate, *, check, adjust: str, level: float) 
         means=means,
         anova=estimate.anova,
         comparisons=pairs,
-        strips=trial.strips.assign(fitted=trial.y - estimate.residuals, residual=estimate.residuals),
+        strips=trial.strips.assign(
+            **{trial.treatment: trial.labels[trial.codes]},
+            fitted=trial.y - estimate.residuals,
+            residual=estimate.residuals,
+        ),
         treatment=trial.treatment,
         response=trial.response,
         check_strip=check,

@@ -141,7 +141,7 @@ def plan_strips(
     passes = ceil(round(harvest_passes * header_width / applicator_width, 9))
     strip_width = passes * applicator_width
     rng = np.random.default_rng(seed)
-    order = _latin(treatments, rng) if design == "latin" else _order(treatments, blocks, design, rng)
+    order = draw_latin(treatments, rng) if design == "latin" else draw_order(treatments, blocks, design, rng)
     strips = _place(order, design, strip_width, strip_length, buffer, borders, treatments[0])
     harvested = harvest_passes * header_width
     middle = (strips["left"] + strips["right"]) / 2
@@ -192,7 +192,7 @@ def _check(treatments, blocks, design, header, applicator, length, width_unit) -
     return treatments
 
 
-def _order(treatments, blocks, design, rng) -> list[list]:
+def draw_order(treatments, blocks, design, rng) -> list[list]:
     """Order of treatments within each block."""
     if design != "ladder":
         return [[treatments[i] for i in rng.permutation(len(treatments))] for _ in range(blocks)]
@@ -200,7 +200,7 @@ def _order(treatments, blocks, design, rng) -> list[list]:
     return [up if block % 2 == 0 else up[::-1] for block in range(blocks)]
 
 
-def _latin(treatments, rng) -> list[list]:
+def draw_latin(treatments, rng) -> list[list]:
     """Rows of a Latin square: the cyclic square with rows, columns and treatments drawn at random."""
     n = len(treatments)
     square = (np.arange(n)[:, None] + np.arange(n)) % n

@@ -1,6 +1,6 @@
 """The models of a strip trial, each giving treatment means with their covariance and degrees of freedom."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -9,6 +9,9 @@ from fertkit.errors import NotEstimable
 from fertkit.trials import linear
 from fertkit.trials.arrange import Arrangement
 from fertkit.trials.variance import RemlFit, components, fit_reml, shared
+
+#: Draws of new labels behind the standard errors of correlated neighbours, and their seed.
+RELABELLINGS, RELABEL_SEED = 200, 2024
 
 
 @dataclass(frozen=True)
@@ -141,17 +144,53 @@ def neighbour_errors(trial: Arrangement) -> Estimate:
 
     start = [linear.fit(design, trial.y).variance, 0.3]
     fit = fit_reml(design, trial.y, build, start, bounds=[(1e-12, None), (0.0, 0.98)])
-    if fit.at_bound[1] and fit.parameters[1] < 0.5:
+    variance, rho = fit.parameters
+    if fit.at_bound[1] and rho < 0.5:
         return _fall_back(trial, "no correlation between neighbouring strips is found")
-    spread = pd.DataFrame({"term": ["strip", "neighbour correlation"], "variance": fit.parameters})
-    method = f"blocks fixed, neighbouring strips correlated {fit.parameters[1]:.2f} (REML)"
-    return _from_reml(trial, fit, rows, design, method, fit.parameters[0], spread)
+    scale = _relabelled(trial, fit, build(fit.parameters)[0])
+    fit = replace(fit, covariance=fit.covariance * scale, slopes=fit.slopes * scale)
+    spread = pd.DataFrame({"term": ["strip", "neighbour correlation"], "variance": [variance, rho]})
+    method = f"{'blocks fixed, ' if trial.blocking else ''}neighbouring strips correlated {rho:.2f} (REML)"
+    estimate = _from_reml(trial, fit, rows, design, method, variance, spread)
+    note = (
+        f"standard errors are {np.sqrt(scale):.2f} times those of the model, so that strips labelled anew by "
+        "lot are told apart no more often than stated"
+    )
+    return replace(estimate, notes=(*estimate.notes, note))
+
+
+def _relabelled(trial: Arrangement, fit: RemlFit, cov) -> float:
+    """Factor by which a correlation model understates the variance of treatment differences, at least 1.
+
+    Labels are drawn anew within blocks, as the layout drew them, over strips freed of the estimated treatment
+    effects; the mean of the F statistics under the fitted covariance should be that of F.
+    """
+    rng = np.random.default_rng(RELABEL_SEED)
+    root = np.linalg.cholesky(cov)
+    base = np.column_stack([np.ones(len(trial.y)), *(matrix for _, matrix in trial.terms())])
+    columns = trial.treatment_columns()
+    freed = trial.y - columns @ fit.coefficients[-columns.shape[1] :]
+    seen, y = np.linalg.solve(root, base), np.linalg.solve(root, freed)
+    frame, _ = np.linalg.qr(seen)
+    y = y - frame @ (frame.T @ y)
+    block = trial.blocking[0][1] if trial.blocking else np.zeros(len(y), dtype=int)
+    home = np.argsort(block, kind="stable")
+    total = 0.0
+    for _ in range(RELABELLINGS):
+        drawn = np.empty(len(y), dtype=int)
+        drawn[home] = np.lexsort((rng.random(len(y)), block))
+        x = np.linalg.solve(root, columns[drawn])
+        x = x - frame @ (frame.T @ x)
+        total += y @ x @ np.linalg.lstsq(x, y, rcond=None)[0]
+    free, left = len(y) - base.shape[1], len(y) - base.shape[1] - columns.shape[1]
+    mean = total / RELABELLINGS / columns.shape[1] * free / left
+    return max(1.0, float(mean))
 
 
 def _fall_back(trial, reason) -> Estimate:
     estimate = fixed_blocks(trial)
     note = f"{reason}; analysed with fixed blocks instead"
-    return Estimate(**{**vars(estimate), "notes": (*estimate.notes, note)})
+    return replace(estimate, notes=(*estimate.notes, note))
 
 
 def _from_reml(trial, fit: RemlFit, rows, design, method, variance, spread) -> Estimate:

@@ -8,6 +8,7 @@ import pandas as pd
 from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, checks_frame
 from fertkit.trials.arrange import arrange, show, spoken
+from fertkit.trials.defaults import citations, default, said_by
 from fertkit.trials.diagnose import ALPHA
 
 
@@ -56,6 +57,10 @@ class PairedAnalysis(Result):
     @property
     def table(self) -> pd.DataFrame:
         return self.pairs
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return citations("strip_trial", ["pairs"])
 
     def summary(self) -> str:
         verdict = "differ" if self.p < 1 - self.level else "cannot be told apart"
@@ -155,9 +160,10 @@ def fieller(top: float, bottom: float, covariance, reach: float) -> tuple[float,
 def _checks(change):
     from scipy.stats import shapiro
 
+    enough = default("strip_trial", "pairs")
     rows = [
-        ("pairs", len(change), ">= 6 (Exner & Thompson 2003)", len(change) >= 6,
-         "enough pairs" if len(change) >= 6 else "fewer than six pairs: only large differences can be found"),
+        ("pairs", len(change), f">= {enough:g} ({said_by('strip_trial', 'pairs')})", len(change) >= enough,
+         "enough pairs" if len(change) >= enough else "few pairs: only large differences can be found"),
     ]  # fmt: skip
     if len(change) >= 3 and np.ptp(change) > 0:
         p = float(shapiro(change).pvalue)

@@ -83,6 +83,15 @@ def test_shrink_to_trade_moisture_as_published():
     assert trial.table["yield_lb_ac"].iloc[1] / 56 == pytest.approx(15.743872, abs=1e-6)
 
 
+def test_a_trade_moisture_from_memory_says_so():
+    text = "rate_lb_ac,yield_bu_ac,moisture\n0,100,18\n50,120,18\n"
+    found, remembered = read(text, crop="corn"), read(text, crop="milo")
+    assert "from memory" not in found.summary()
+    assert "14 % moisture (from memory)" in remembered.summary()
+    assert len(found.sources) == 1
+    assert read(text.replace(",moisture", ",note"), crop="corn").sources.empty
+
+
 def test_five_published_sites_from_one_file(outside):
     # Hernandez & Mulla 2008, Agron. J. 100:1221-1229: 5 sites, 7 rates (site 5: 6) x 4 replicates.
     trial = read_strips(outside("hernandez_corn_n.csv"), name="corn")
