@@ -27,12 +27,13 @@ def search(shape, x, spread, pull):
         ``means @ spread``.
     """
     coord = shape.coord(shape.grid(x))[:, ::-1]
-    gain, n, turning, bend_of_turning = _on_grid(shape, coord, x, spread, pull)
+    n, turning, slant, size = _on_grid(shape, coord, x, spread, pull)
+    gain = n * n
     best = np.argmax(gain, axis=-1)[..., None]
     found = np.take_along_axis(np.broadcast_to(coord[:, None], gain.shape), best, axis=-1)[..., 0]
     top = np.take_along_axis(gain, best, axis=-1)[..., 0]
     problem = shape, x, spread, pull
-    d, r, *bracket = _brackets(problem, coord, n, turning, bend_of_turning)
+    d, r, *bracket = _brackets(problem, coord, n, turning, slant, size, top)
     if len(d):
         inner, value = _polish(problem, d, r, *bracket)
         order = np.argsort(value, kind="stable")  # of repeated targets the last, hence the best, is kept
@@ -47,27 +48,39 @@ def search(shape, x, spread, pull):
 
 
 def _on_grid(shape, coord, x, spread, pull):
-    """Gain, n, turning and its derivative at coords (D, K), each (D, R, K)."""
+    """Root of the gain, turning and its derivative, linear in the data, (D, R, K) each; size, (D, K)."""
     g, g1, g2 = shape.jet(x[:, None, :], coord[..., None])
     q, q1 = g @ spread, g1 @ spread
-    dot = lambda v, w: np.einsum("dkm,dkm->dk", v, w)[:, None]  # noqa: E731
+    dot = lambda v, w: np.einsum("dkm,dkm->dk", v, w)[..., None]  # noqa: E731
     size, drag, pinch = dot(q, g), dot(q, g1), dot(q1, g1) + dot(q, g2)
-    n, n1, n2 = (pull @ np.swapaxes(v, 1, 2) for v in (g, g1, g2))
-    gain = n * n / np.where(size > 0, size, np.inf)
-    return gain, n, n1 * size - n * drag, n2 * size + n1 * drag - n * pinch
+    root = np.sqrt(np.where(size > 0, size, np.inf))
+    maps = np.concatenate([g / root, g1 * size - g * drag, g2 * size + g1 * drag - g * pinch], axis=1)
+    return *np.split(pull @ np.swapaxes(maps, 1, 2), 3, axis=-1), root[..., 0] ** 2
 
 
-def _brackets(problem, coord, n, turning, slant):
+def _brackets(problem, coord, n, turning, slant, size, top):
     """Brackets that hold a local maximum of the gain: design, replicate, ends, first guess, sign above."""
-    up, h = turning > 0, turning
+    h, up, right, climbs = turning, turning > 0, n > 0, slant > 0
     change = up[..., :-1] != up[..., 1:]
-    maximum = (n[..., :-1] * h[..., :-1] > 0) | (n[..., 1:] * h[..., 1:] < 0)
+    maximum = (right[..., :-1] == up[..., :-1]) | (right[..., 1:] != up[..., 1:])
     d, r, k = np.nonzero(change & maximum)
     low, high, below, above = coord[d, k], coord[d, k + 1], h[d, r, k], h[d, r, k + 1]
     plain = d, r, low, high, low + (high - low) * below / (below - above), np.sign(above)
-    dip = ~change & (h[..., :-1] * slant[..., :-1] < 0) & (h[..., 1:] * slant[..., 1:] > 0)
-    hidden = _hidden(problem, coord, h, slant, np.nonzero(dip))
+    dip = ~change & (up[..., :-1] != climbs[..., :-1]) & (up[..., 1:] == climbs[..., 1:])
+    cells = _worthwhile(coord, n, h, size, top, np.nonzero(dip))
+    hidden = _hidden(problem, coord, h, slant, cells)
     return tuple(np.concatenate(v) for v in zip(plain, hidden, strict=True))
+
+
+def _worthwhile(coord, n, h, size, top, cells):
+    """The dips in which the gain could rise above the best of the grid by more than rounding."""
+    d, r, k = cells
+    ends = k, k + 1
+    steep = [2 * np.abs(n[d, r, e] * h[d, r, e]) / size[d, e] ** 1.5 for e in ends]
+    rise = (coord[d, k + 1] - coord[d, k]) * np.maximum(*steep)
+    start = np.maximum(*(n[d, r, e] ** 2 for e in ends))
+    keep = (rise > 1e-13 * top[d, r]) & (start + rise > top[d, r])
+    return d[keep], r[keep], k[keep]
 
 
 def _hidden(problem, coord, h, slant, cells):
