@@ -42,7 +42,7 @@ def samples_frame(samples) -> pd.DataFrame:
 def _completed(frame):
     fill = {
         "censored": "",
-        "unit": frame["nutrient"].map(home_unit),
+        "unit": frame["nutrient"].map({n: home_unit(n) for n in pd.unique(frame["nutrient"])}),
         "flag": "",
         "area": "",
         "sampled": pd.NaT,

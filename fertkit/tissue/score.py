@@ -128,7 +128,8 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None) -> TissueScores
     scored = _score(frame, table, matches, code, at, which, spread)
     counts = np.bincount(code[frame["specimen"].drop_duplicates().index], minlength=len(conditions))
     conditions = conditions.assign(samples=counts, why=matches.why)
-    return TissueScores(scored, conditions, matches.near, spread, _checks(scored, conditions, spread))
+    used = table.loc[np.unique(matches.found["range"].to_numpy(int)[which[which >= 0]])]
+    return TissueScores(scored, conditions, matches.near, spread, _checks(used, scored, conditions, spread))
 
 
 def settle_cvs(cvs=None) -> pd.DataFrame:
@@ -313,31 +314,20 @@ def _take(column, at):
     return pd.Series(values[at], dtype=object if values.dtype == object else None, copy=False)
 
 
-def _checks(scored, conditions, spread):
-    placeholders = list(spread.loc[spread["origin"] == "placeholder", "nutrient"])
-    advice = (
-        "probabilities rest on CVs that are placeholders from memory; give your laboratory's own with cvs="
-    )
+def _checks(used, scored, conditions, spread):
+    placeholders = int((spread["origin"] == "placeholder").sum())
+    advice = "probabilities rest on placeholder CVs from memory; give your laboratory's own with cvs="
     advice = advice if placeholders else "all CVs are the user's"
-    name = "laboratory and sampling CVs"
-    rows = [(name, len(placeholders), "0 placeholders", not placeholders, advice)]
-    memory = scored.loc[scored["provenance"] == "from_memory", "source_key"]
-    keys = ", ".join(sorted(set(memory)))
-    meaning = (
-        f"figures of {keys} are from memory: check them before they drive a decision" if keys else "none"
+    rows = [("laboratory and sampling CVs", placeholders, "0 placeholders", not placeholders, advice)]
+    memory = sorted(set(used.loc[used["provenance"] == "from_memory", "source_key"]))
+    meaning = f"figures of {', '.join(memory)} are from memory: check them before they drive a decision"
+    rows.append(
+        ("ranges carried from memory", len(memory), "0 sources", not memory, meaning if memory else "none")
     )
-    rows.append(("ranges carried from memory", len(set(memory)), "0 sources", memory.empty, meaning))
     for r in conditions[conditions["why"] != ""].itertuples():
-        rows.append(
-            (
-                f"{r.crop or '?'}, {r.growth_stage or '?'}, {r.plant_part or '?'}",
-                r.samples,
-                "0 samples",
-                False,
-                r.why,
-            )
-        )
-    unclassed = int((scored["class"] == "cannot be classed").sum())
+        name = ", ".join(text or "?" for text in (r.crop, r.growth_stage, r.plant_part))
+        rows.append((name, r.samples, "0 samples", False, r.why))
+    unclassed = int((scored["class"].to_numpy() == c.CLASSES[c.NOT_CLASSED]).sum())
     if unclassed:
         rows.append(("results that cannot be classed", unclassed, "0", False, "see the reason column"))
     return checks_frame(rows)

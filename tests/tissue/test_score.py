@@ -190,7 +190,7 @@ def test_cvs_combine_in_quadrature_and_can_be_given(tidy):
     assert scores.cvs.set_index("nutrient").loc["N", "origin"] == "given"
     default = score_tissue(tidy({"a": {"N": 3.0}}))
     assert not default.checks.iloc[0]["passed"]
-    assert "placeholders" in default.summary()
+    assert "placeholder CVs" in default.summary()
     with pytest.raises(InputError, match="above zero"):
         score_tissue(tidy({"a": {"N": 3.0}}), cvs={"N": -1})
 
