@@ -14,6 +14,7 @@ from fertkit.units import convert_concentration
 
 CONDITION = ["crop", "growth_stage", "plant_part"]
 LIMITS = ["low", "high", "critical", "critical_high", "toxic_above"]
+NEAREST = ("petiole", "stage", "part", "stage and part")
 NEAR_COLUMNS = [*CONDITION, "offered_stage", "offered_part", "nutrients", "source_key", "differs_in"]
 
 
@@ -26,7 +27,8 @@ class Matches:
     found : DataFrame
         condition (number), nutrient, source_key, range (row of the range table), match (how the part agrees).
     near : DataFrame
-        Ranges of the crop that do not hold, for conditions with none at all: offered, never used.
+        Ranges that do not hold: for conditions with none at all, the others of the crop; for the rest, those
+        that would hold if the sample said whether petioles belong to it. Offered, never used.
     why : list of str
         For each condition, why no range holds; '' where one does.
     """
@@ -104,13 +106,19 @@ def _match_one(condition, ranges, own):
     mine = ranges[ranges["crop"] == crop]
     if mine.empty:
         return _held(mine, [], crop), [], f"no published range for {crop}"
-    same_part = [parts_match(part, plant_part(crop, text, parts)) for text in mine["plant_part"]]
-    in_stage = [span.within(a, b) for a, b in zip(mine["first"], mine["last"], strict=True)]
-    holds = np.array([bool(p) and s for p, s in zip(same_part, in_stage, strict=True)])
-    held = _held(mine[holds], np.array(same_part)[holds], crop)
-    if len(held):
-        return held, [], ""
-    offered = _near(condition, mine, np.array([bool(p) for p in same_part]), np.array(in_stage))
+    published = [plant_part(crop, text, parts) for text in mine["plant_part"]]
+    same_part = np.array([parts_match(part, other) for other in published], dtype=object)
+    in_stage = np.array([span.within(a, b) for a, b in zip(mine["first"], mine["last"], strict=True)])
+    holds = (same_part != "") & in_stage
+    held = _held(mine[holds], same_part[holds], crop)
+    petiole = np.array([bool(part.names & other.names) for other in published]) & (same_part == "")
+    differs = np.select(
+        [petiole & in_stage, same_part != "", in_stage], ["petiole", "stage", "part"], "stage and part"
+    )
+    if len(held):  # what a word on the petiole would add
+        unstated = differs == ("petiole" if part.petiole == "not stated" else "")
+        return held, _near(condition, mine[unstated], differs[unstated]), ""
+    offered = _near(condition, mine, differs)
     what = f"no published range for {crop}, {condition.plant_part}, {condition.growth_stage}"
     return held, offered, f"{what}; near ones: {_named(offered)}"
 
@@ -121,15 +129,13 @@ def _held(mine, match, crop):
     return held.sort_values("width", kind="stable").drop_duplicates(["nutrient", "source_key"])
 
 
-def _near(condition, mine, same_part, in_stage):
+def _near(condition, mine, differs):
     rows = []
-    differs = np.select([same_part, in_stage], ["stage", "part"], "stage and part")
     for (stage, part, key, what), group in mine.assign(differs=differs).groupby(
         [_window(mine), "plant_part", "source_key", "differs"], sort=False
     ):
         rows.append((*condition, stage, part, " ".join(group["nutrient"]), key, what))
-    order = {"stage": 0, "part": 1, "stage and part": 2}
-    return sorted(rows, key=lambda r: order[r[-1]])
+    return sorted(rows, key=lambda r: NEAREST.index(r[-1]))
 
 
 def _window(ranges):

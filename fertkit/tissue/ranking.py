@@ -117,6 +117,12 @@ def read_aloud(scores, most: int) -> str:
         lines.append("nothing is short by any source that holds for these samples")
     for r in scores.conditions[scores.conditions["why"] != ""].itertuples():
         lines.append(f"{_count(r.samples, 'sample')} not scored: {r.why}")
+    unstated = scores.near[scores.near["differs_in"] == "petiole"]
+    for part, rows in unstated[~unstated["source_key"].isin(scored_by(scores))].groupby(
+        "plant_part", sort=False
+    ):
+        keys = ", ".join(dict.fromkeys(rows["source_key"]))
+        lines.append(f"say whether '{part}' is with or without petiole to compare with {keys} as well")
     failed = scores.checks[scores.checks["passed"].astype(bool).eq(False)]
     cautions = failed[failed["check"].isin(["laboratory and sampling CVs", "ranges carried from memory"])]
     lines += [f"caution: {r.meaning}" for r in cautions.itertuples()]
@@ -130,12 +136,14 @@ def _count(n: int, what: str) -> str:
 def sentence(r) -> str:
     """One shortfall in words."""
     unit = "" if r.unit == "ratio" else f" {r.unit}"
+    one = r.lowest_limit == r.highest_limit
     limits = (
-        f"{r.lowest_limit:g}"
-        if r.lowest_limit == r.highest_limit
-        else f"{r.lowest_limit:g} to {r.highest_limit:g}"
+        f"a lower limit of {r.lowest_limit:g}"
+        if one
+        else f"lower limits of {r.lowest_limit:g} to {r.highest_limit:g}"
     )
     value = f"{r.censored} {r.value:.3g}" if r.censored else f"{r.value:.3g}"
     chance = "" if np.isnan(r.probability_below) else f", probability below {r.probability_below:.2f}"
-    who = f"short by {r.short} of {r.sources} sources ({r.short_sources})"
-    return f"{r.sample_id}: {r.nutrient} {value}{unit} against lower limits of {limits}{unit}, {who}{chance}"
+    count = "the only source" if r.sources == 1 else f"{r.short} of {r.sources} sources"
+    who = f"short by {count} ({r.short_sources})"
+    return f"{r.sample_id}: {r.nutrient} {value}{unit} against {limits}{unit}, {who}{chance}"

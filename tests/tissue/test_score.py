@@ -266,6 +266,12 @@ def test_petioles_stay_apart(tidy):
     for part, sources in kinds.items():
         where = {"crop": "soybean", "growth_stage": "R2", "plant_part": part}
         assert set(score_tissue(tidy({"a": {"P": 0.3}}, **where)).table["source_key"]) == sources
+    assert (
+        "with or without petiole to compare with KSU_SOY, SOUZA2020"
+        in score_tissue(
+            tidy({"a": {"P": 0.3}}, crop="soybean", growth_stage="R2", plant_part="upper trifoliate")
+        ).summary()
+    )
     table = score_tissue(tidy({"a": {"P": 0.3}}, **TRIFOLIATE)).table.set_index("source_key")
     assert table.loc["STAMMER2018", "match"] == "source does not state the petiole"
     assert table.loc["KSU_SOY", "match"] == "same part"
