@@ -71,11 +71,13 @@ class LeafPanel(Panel):
             return
         samples = dict.fromkeys(self.data.table["sample_id"].astype(str))
         self.controls["sample"].options = [(ALL_SAMPLES, ""), *((one, one) for one in samples)]
-        holds = score_tissue(self.data).scored["source_key"]
-        keys = [(key, key) for key in sorted(set(holds) - {""})]
+        self._every = score_tissue(self.data)
+        keys = [(key, key) for key in sorted(set(self._every.scored["source_key"]) - {""})]
         self.controls["source"].options = [(ALL_SOURCES, ""), *keys]
 
     def compute(self, settings):
+        if not (settings.source or settings.cv_pct):
+            return self._every
         return score_tissue(self.data, source=settings.source or None, cvs=settings.cv_pct or None)
 
     def draw(self):

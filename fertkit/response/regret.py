@@ -168,8 +168,9 @@ def regret_of(analysis, prices: Prices | None = None) -> Regret:
         If the analysis holds no draws.
     """
     rates = analysis.data.rates
+    draws = {key: analysis.draws[key] for key in analysis.weights.index if key in analysis.draws}
     return expected_regret(
-        analysis.draws, analysis.prices if prices is None else prices,
+        draws, analysis.prices if prices is None else prices,
         weights=dict(analysis.weights), lowest_rate=float(rates[0]), highest_rate=float(rates[-1]),
         rate_unit=analysis.rate_unit, yield_unit=analysis.yield_unit,
     )  # fmt: skip

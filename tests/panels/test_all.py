@@ -21,8 +21,9 @@ MAKE = {
 }
 
 
-@pytest.fixture(params=MAKE)
+@pytest.fixture(scope="module", params=MAKE)
 def panel(request, demo):
+    """One panel of each kind for all tests of this file: they look, and what they change they change back."""
     made = MAKE[request.param](demo)
     assert made.error is None
     return made
@@ -62,7 +63,7 @@ def test_every_control_is_labelled_and_bounded(panel):
 def test_every_closer_look_has_content(panel, look):
     panel._look.value = look
     assert panel.error is None
-    assert len(panel._detail.value) > 40
+    assert len(panel._detail.value) > 30
 
 
 def test_settings_come_back_through_json(panel):

@@ -1,0 +1,101 @@
+"""How quick the panels are in a browser: a price moved, a page opened cold and warm, and the import.
+
+Run ``python tests/benchmarks/panels.py``; it needs the system's Chromium and some two minutes. Times are of
+this machine. Wanted: price to new figure, median at most 150 ms and 95th percentile at most 300 ms; a page
+open to its first answer at most 6 s cold and 2 s warm; ``import fertkit`` at most 1.3 times importing numpy
+and pandas.
+"""
+
+import os
+import shutil
+import subprocess
+import sys
+import time
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+from playwright.sync_api import sync_playwright
+
+from fertkit.panels import serve
+
+NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
+OPTIMUM = "04_optimum_under_price_risk.ipynb"
+TOKEN, MOVES, IMPORTS = "a-token-for-benchmarks", 40, 7
+# In the page: press an arrow key on the price slider, resolve with the time until a new picture is decoded.
+MOVE = """() => new Promise((resolve) => {
+  const handle = document.querySelector(".fertkit-pair .noUi-handle");
+  const place = document.querySelector(".fertkit-picture");
+  const start = performance.now();
+  new MutationObserver(async (_, watch) => {
+    watch.disconnect();
+    await place.querySelector("img").decode();
+    resolve(performance.now() - start);
+  }).observe(place, { childList: true, subtree: true });
+  handle.dispatchEvent(new KeyboardEvent("keydown", { key: "ArrowRight", bubbles: true }));
+})"""
+
+
+@contextmanager
+def server(room: bool):
+    """Serve the notebooks as pages; give the address of one."""
+    port = serve.free_port()
+    process = subprocess.Popen(
+        serve.command(NOTEBOOKS, page=True, room=room, port=port),
+        env=serve.environment(TOKEN), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        serve.wait_until_up(process, port)
+        yield lambda name: f"http://{serve.HOST}:{port}/voila/render/{name}?token={TOKEN}"
+    finally:
+        process.terminate()
+        process.wait(timeout=30)
+
+
+def first_answer(browser, address):
+    """Open a page; give it and the seconds to its first answer."""
+    page = browser.new_page()
+    start = time.perf_counter()
+    page.goto(address, timeout=120_000)
+    page.locator("img.fertkit-figure").first.wait_for(timeout=120_000)
+    return page, time.perf_counter() - start
+
+
+def seconds_of(code: str) -> float:
+    """Median wall time of a fresh interpreter that runs some code."""
+    times = []
+    for _ in range(IMPORTS):
+        start = time.perf_counter()
+        subprocess.run([sys.executable, "-c", code], check=True)
+        times.append(time.perf_counter() - start)
+    return float(np.median(times))
+
+
+def main():
+    """Measure and print."""
+    print(f"load of the machine before: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
+    alone, ours = seconds_of("import numpy, pandas"), seconds_of("import numpy, pandas, fertkit")
+    print(
+        f"import with fertkit over numpy and pandas alone: {ours / alone:.2f} ({ours:.2f} s, {alone:.2f} s)"
+    )
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+        with server(room=False) as address:
+            page, cold = first_answer(browser, address(OPTIMUM))
+            print(f"page open to first answer, cold: {cold:.1f} s")
+            page.evaluate(MOVE)
+            moves = []
+            for _ in range(MOVES):
+                page.wait_for_timeout(150)
+                moves.append(page.evaluate(MOVE))
+            print(f"price moved to new figure: median {np.median(moves):.0f} ms, 95th percentile "
+                  f"{np.percentile(moves, 95):.0f} ms, of {MOVES}")  # fmt: skip
+        with server(room=True) as address:
+            time.sleep(60)  # the kernels of all notebooks are being prepared
+            print(f"page open to first answer, warm: {first_answer(browser, address(OPTIMUM))[1]:.1f} s")
+        browser.close()
+    print(f"load of the machine after: {os.getloadavg()[0]:.1f}")
+
+
+if __name__ == "__main__":
+    main()
