@@ -5,6 +5,7 @@ its cost.
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,7 @@ from fertkit.response.bootstrap import bootstrap_fits
 from fertkit.response.compare import CurveComparison, arrays_of, compare_curves, lack_of_fit
 from fertkit.response.curves import CURVES, get_curve
 from fertkit.response.data import TrialData, read_trial_data
-from fertkit.response.fit import ResponseFit, fit_data
+from fertkit.response.fit import ResponseFit, block_effects, fit_data
 from fertkit.response.intervals import make_interval, optimum_interval
 from fertkit.response.prices import Prices, column
 from fertkit.response.verdict import MEANINGS, Optimum, mean_wins, settle, verdict
@@ -34,40 +35,30 @@ class ResponseAnalysis(Result):
 
     Attributes
     ----------
-    optimum, agronomic_optimum : Optimum
-        Economic optimum rate at `prices`, and the lowest rate with the greatest yield.
+    optimum : Optimum
+        Economic optimum rate at `prices`.
     fits : dict of str to ResponseFit
     comparison : CurveComparison or None
         None with two rates.
     weights : Series
         Weight of each curve in the answer, by key.
-    gain : DataFrame
-        quantity, value, low, high, unit: yield gain of the reported (with two rates, the higher) rate over
-        the lowest, its cost, and gain minus cost; ends nan where they are not estimated.
     prices : Prices
     draws : dict of str to array (replicates, p)
         Bootstrap draws of the parameters of every curve with error df.
-    strips : DataFrame
-        rate, yield, yield with the block effect taken out, block, weight; units in the column names.
     data : TrialData
     level : float
-    checks : DataFrame
     asked : str or None
         Key of the curve asked for.
     """
 
     optimum: Optimum
-    agronomic_optimum: Optimum
     fits: dict[str, ResponseFit]
     comparison: CurveComparison | None
     weights: pd.Series
-    gain: pd.DataFrame
     prices: Prices
     draws: dict[str, np.ndarray]
-    strips: pd.DataFrame
     data: TrialData
     level: float
-    checks: pd.DataFrame
     asked: str | None = None
 
     @property
@@ -97,6 +88,30 @@ class ResponseAnalysis(Result):
     @property
     def sources(self) -> pd.DataFrame:
         return pd.DataFrame({"used_for": list(SOURCES), "source": list(SOURCES.values())})
+
+    @cached_property
+    def agronomic_optimum(self) -> Optimum:
+        """Lowest rate with the greatest yield, whatever the prices."""
+        if self.comparison is None:
+            return _better_of_two(self, 0.0)
+        return _optimum(self, self.comparison.at_price_ratio(0.0))
+
+    @cached_property
+    def gain(self) -> pd.DataFrame:
+        """Yield gain of the reported (with two rates, the higher) rate over the lowest, and gain minus cost.
+
+        Columns quantity, value, low, high, unit; ends are nan where they are not estimated.
+        """
+        return _gain(self)
+
+    @cached_property
+    def strips(self) -> pd.DataFrame:
+        """Rate, yield, yield with the block effect taken out, block, weight; units in the column names."""
+        return _strips(self)
+
+    @cached_property
+    def checks(self) -> pd.DataFrame:
+        return _checks(self)
 
     def predict(self, rate):
         """Yield of the average block at `rate`, averaged over the curves as the optimum is [yield unit]."""
@@ -182,12 +197,7 @@ def analyse_response(
         if replicates:
             judged = {k: fit for k, fit in fits.items() if fit.df_error > 0}
             draws = {k: bootstrap_fits(fit, replicates, rng).params[0] for k, fit in judged.items()}
-    nothing = Optimum(np.nan, make_interval(np.nan, np.nan, level, "averaged"), "interior", data.rate_unit)
-    blank = ResponseAnalysis(
-        nothing, nothing, fits, comparison, weights, pd.DataFrame(), prices, draws, _strips(fits, data),
-        data, level, pd.DataFrame(), asked,
-    )  # fmt: skip
-    return _report(blank)
+    return _report(ResponseAnalysis(None, fits, comparison, weights, prices, draws, data, level, asked))
 
 
 def ratio_of(prices: Prices, data: TrialData) -> float:
@@ -213,17 +223,10 @@ def _weights(comparison, asked):
 
 
 def _report(analysis):
-    """Fill in optimum, gain and checks for the prices of the analysis."""
-    ratio, comparison = analysis.price_ratio, analysis.comparison
-    if comparison is None:
-        optimum = _better_of_two(analysis, ratio)
-        agronomic = _better_of_two(analysis, 0.0)
-    else:
-        optimum = _pay_pass(analysis, _optimum(analysis, comparison))
-        agronomic = _optimum(analysis, comparison.at_price_ratio(0.0))
-    analysis = replace(analysis, optimum=optimum, agronomic_optimum=agronomic)
-    analysis = replace(analysis, gain=_gain(analysis, ratio))
-    return replace(analysis, checks=_checks(analysis))
+    """Find the optimum at the prices of the analysis."""
+    if analysis.comparison is None:
+        return replace(analysis, optimum=_better_of_two(analysis, analysis.price_ratio))
+    return replace(analysis, optimum=_pay_pass(analysis, _optimum(analysis, analysis.comparison)))
 
 
 def _better_of_two(analysis, ratio):
@@ -261,8 +264,8 @@ def _pay_pass(analysis, optimum):
     return optimum if net[1] > net[0] else replace(optimum, rate=float(low), status="pass not paid")
 
 
-def _gain(analysis, ratio):
-    data = analysis.data
+def _gain(analysis):
+    data, ratio = analysis.data, analysis.price_ratio
     low = data.rates[0]
     rate = data.rates[-1] if analysis.comparison is None else analysis.optimum.rate
     gain = float(analysis.predict(rate) - analysis.predict(low))
@@ -282,15 +285,16 @@ def _gain(analysis, ratio):
     return pd.DataFrame(rows, columns=["quantity", "value", "low", "high"]).assign(unit=data.yield_unit)
 
 
-def _strips(fits, data):
-    fit = next(iter(fits.values()))
-    effect = dict(zip(fit.block_effects["block"], fit.block_effects["effect"], strict=True))
+def _strips(analysis):
+    data = analysis.data
+    effect = block_effects(next(iter(analysis.fits.values())))
+    shift = effect[data.sweep.block] if len(effect) else 0.0
     block = np.full(len(data.rate), "") if data.block is None else data.block
     return pd.DataFrame(
         {
             column("rate", data.rate_unit): data.rate,
             column("yield", data.yield_unit): data.yields,
-            column("adjusted_yield", data.yield_unit): data.yields - [effect.get(b, 0.0) for b in block],
+            column("adjusted_yield", data.yield_unit): data.yields - shift,
             "block": block,
             "weight": data.weight,
         }
