@@ -78,11 +78,10 @@ def averaged_keys(fits) -> list[str]:
 
 
 def curve_optima(fits: dict[str, Fits], sums: Sums, price_ratio):
-    """Economic optima within the tested rates of each averaged curve, (D, R, k)."""
+    """Economic optima within the tested rates of each of the curves given, (D, R, k)."""
     low, high = sums.lowest[:, None], sums.highest[:, None]
     return np.stack(
-        [optimum_in_range(CURVES[k], fits[k].params, price_ratio, low, high) for k in averaged_keys(fits)],
-        axis=-1,
+        [optimum_in_range(CURVES[k], f.params, price_ratio, low, high) for k, f in fits.items()], axis=-1
     )
 
 

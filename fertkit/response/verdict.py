@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fertkit.response.averaging import floored_rss
-from fertkit.response.curves import CURVES, optimum_in_range
+from fertkit.response.averaging import curve_optima, floored_rss
+from fertkit.response.curves import CURVES
 from fertkit.response.intervals import Interval
 from fertkit.response.many import Fits
 from fertkit.response.shapes import SHAPES, limits
@@ -96,9 +96,7 @@ def verdict(fits: dict[str, Fits], weights, sums: Sums, price_ratio):
     price_ratio : float
     """
     low, high, first = (sums.rates[:, i, None] for i in (0, -1, 1))
-    optima = np.stack(
-        [optimum_in_range(CURVES[k], f.params, price_ratio, low, high) for k, f in fits.items()], axis=-1
-    )
+    optima = curve_optima(fits, sums, price_ratio)
     steps = np.stack([_is_step(k, f, sums) for k, f in fits.items()], axis=-1)
     most = lambda which: (weights * which).sum(axis=-1) > 0.5  # noqa: E731
     cases = [most(optima >= high[..., None]), most(optima <= low[..., None]), most(steps)]

@@ -16,7 +16,7 @@ from scipy.optimize import brentq, curve_fit
 from scipy.stats import t as student
 
 from fertkit.response import analyse_response, fit_sums, read_trial_data
-from fertkit.response.averaging import TAILS, average_weights, curve_optima
+from fertkit.response.averaging import TAILS, average_weights, averaged_keys, curve_optima
 from fertkit.response.curves import CURVES
 from fertkit.response.sums import make_sweep
 
@@ -189,7 +189,8 @@ def many_trials(quick):
         def work(y=y):
             sums = sweep.sums(y)
             fits = {k: fit_sums(k, sums) for k in CURVES}
-            return (average_weights(fits, sums) * curve_optima(fits, sums, RATIO)).sum(axis=-1)
+            averaged = {k: fits[k] for k in averaged_keys(fits)}
+            return (average_weights(fits, sums) * curve_optima(averaged, sums, RATIO)).sum(axis=-1)
 
         seconds, _ = best_of(work, repeats=3 if n < 100_000 else 1)
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
