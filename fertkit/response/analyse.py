@@ -16,7 +16,7 @@ from fertkit.response.compare import CurveComparison, arrays_of, compare_curves,
 from fertkit.response.curves import CURVES, get_curve
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, block_effects, fit_data
-from fertkit.response.intervals import make_interval, optimum_interval
+from fertkit.response.intervals import make_interval, optimum_interval, plain
 from fertkit.response.prices import Prices, column
 from fertkit.response.verdict import MEANINGS, Optimum, mean_wins, settle, verdict
 from fertkit.results import Result, checks_frame
@@ -192,6 +192,8 @@ def analyse_response(
     else:
         comparison = compare_curves(data, ratio_of(prices, data), level=level)
         fits = comparison.fits
+        if asked and asked not in fits:
+            fits = fits | {asked: fit_data(data, CURVES[asked])}  # says why it cannot be fitted
         weights = _weights(comparison, asked)
         rng = np.random.default_rng(seed)
         if replicates:
@@ -278,7 +280,7 @@ def _gain(analysis):
 
             half = t.ppf(0.5 + analysis.level / 2, fit.df_error) * fit.params["se"].iloc[1] * (rate - low)
     rows = [
-        (f"yield gain of {rate:.3g} over {low:.3g} {data.rate_unit}", gain, gain - half, gain + half),
+        (f"yield gain of {plain(rate)} over {plain(low)} {data.rate_unit}", gain, gain - half, gain + half),
         ("its cost in yield", cost, np.nan, np.nan),
         ("gain minus cost", gain - cost, gain - cost - half, gain - cost + half),
     ]

@@ -27,7 +27,7 @@ from fertkit.response.averaging import (
 )
 from fertkit.response.curves import CURVES, get_curve, optimum_in_range
 from fertkit.response.data import TrialData, read_trial_data
-from fertkit.response.fit import ResponseFit, fit_data
+from fertkit.response.fit import ResponseFit, fit_data, need_contrasts
 from fertkit.response.intervals import Interval
 from fertkit.response.many import Fits
 from fertkit.response.shapes import SHAPES
@@ -151,12 +151,13 @@ def compare_curves(
     )  # fmt: skip
     if len(data.rates) < 3:
         raise NotEstimable("curves cannot be compared on fewer than three distinct rates")
-    fits = {key: fit_data(data, get_curve(key)) for key in curves}
+    need_contrasts(data, 2, "a comparison of curves")
+    fits = _fit_all(data, curves)
     empty = Interval(np.nan, np.nan, False, False, level, "averaged")
     ladders = {k: Ladder(k, fit.fits, data.sums, level) for k, fit in fits.items() if fit.df_error > 0}
     blank = CurveComparison(
         _fit_table(fits, data), fits, np.nan, level, _averaged_weights(fits, data), np.nan, empty, np.nan,
-        _checks(fits, data), data, ladders,
+        _checks(fits, data, len(list(curves))), data, ladders,
     )  # fmt: skip
     return _at_price_ratio(blank, price_ratio)
 
@@ -185,6 +186,17 @@ def lack_of_fit(fit: ResponseFit) -> tuple[float, float]:
 def arrays_of(fits: dict[str, ResponseFit]) -> dict[str, Fits]:
     """The fits in the form the vectorised functions use."""
     return {key: fit.fits for key, fit in fits.items()}
+
+
+def _fit_all(data, curves):
+    """All the curves that have finite parameters on this trial."""
+    fits = {}
+    for key in curves:
+        try:
+            fits[key] = fit_data(data, get_curve(key))
+        except NotEstimable:  # only with rates far from zero; the checks name how many are left
+            continue
+    return fits
 
 
 def _fit_table(fits, data):
@@ -272,13 +284,15 @@ def _optimum_text(optimum, interval, lowest, highest):
     return f"{value} ({interval.text()})"
 
 
-def _checks(fits, data):
+def _checks(fits, data, asked):
     n_rates, n, blocks = len(data.rates), len(data.rate), max(int(data.sums.n_blocks[0]), 1)
     limit = 3 - 1 + blocks + 3  # AICc of a three-parameter curve needs n > K + 1
     return checks_frame(
         [
             ("rows for AICc", n, limit, n >= limit,
              "too few rows to rank three-parameter curves by AICc; compare the optima side by side"),
+            ("curves fitted", len(fits), asked, len(fits) == asked,
+             "some curves have no finite parameters with rates so far from zero"),
             ("distinct rates", n_rates, 4, n_rates > 3,
              "with three rates every three-parameter curve fits the rate means equally well"),
         ]

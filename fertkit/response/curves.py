@@ -266,8 +266,9 @@ def _qp_plateau(params):
 
 def _mit_value(x, params):
     a, b, k = _split(params)
-    # A - B exp(-kx) written so that the straight-line limit (huge A and B, tiny k) keeps its digits.
-    return (a - b) - b * np.expm1(-k * np.asarray(x, float))
+    u = k * np.asarray(x, float)
+    # Near the straight line (huge A and B, tiny k) the second form keeps the digits.
+    return np.where(u > 0.5, a - b * np.exp(-u), (a - b) - b * np.expm1(-u))
 
 
 def _mit_slope(x, params):

@@ -93,6 +93,8 @@ def read_trial_data(
         If all rates are equal.
     """
     problems: list[Problem] = []
+    if trial.empty:
+        problems.append(Problem("the table has no rows", "give one row per plot, strip or rate mean"))
     rate = _one_column(trial, rate, "rate_", "rate", problems)
     yield_ = _one_column(trial, yield_, "yield_", "yield", problems)
     problems += _mixed(trial) + _subsamples(trial)

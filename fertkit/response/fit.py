@@ -183,13 +183,29 @@ def fit_data(data: TrialData, curve: Curve) -> ResponseFit:
             f"the {curve.label} curve has {n_params} parameters but the trial only {n_rates} distinct rates; "
             "choose a simpler curve, or compare the two rates directly"
         )
+    need_contrasts(data, curve.n_params - 1, f"the {curve.label} curve")
     fits = fit_sums(curve.key, sums)
+    if not np.isfinite(fits.params).all():
+        raise NotEstimable(
+            f"the {curve.label} curve has no finite parameters here: the rates lie too far from zero for "
+            "their spread; measure them from the lowest rate"
+        )
     rss, df_error = float(fits.rss[0, 0]), int(sums.df_error(curve.n_params)[0])
     status = _status(curve, fits, data, df_error)
     covariance = _covariance(curve, fits, data, rss, df_error, status)
     # Where yield falls there is nothing to join: a kink is not a join point.
     join_set = None if "falling" in status else join_identified(curve, fits, sums)
     return ResponseFit(curve, data, fits, rss, df_error, covariance, join_set, status)
+
+
+def need_contrasts(data: TrialData, n: int, what: str) -> None:
+    """Raise NotEstimable unless the blocks leave `n` independent contrasts among the rates."""
+    left = int((data.sums.n - data.sums.n_blocks - data.sums.pure_df)[0])
+    if left < n:
+        raise NotEstimable(
+            f"{what} needs {n} independent contrasts among rates, but within blocks there are only {left}; "
+            "each block or site needs several rates"
+        )
 
 
 def join_text(fit: ResponseFit) -> str:

@@ -85,6 +85,11 @@ class Interval:
         return bool((self.low <= value or self.low_open) and (value <= self.high or self.high_open))
 
 
+def plain(value: float, digits: int = 3) -> str:
+    """A number to `digits` significant digits, but with all its whole units and no exponent for them."""
+    return f"{value:.0f}" if abs(value) >= 10**digits else f"{value:.{digits}g}"
+
+
 def make_interval(low, high, level, method) -> Interval:
     """An interval whose infinite ends are open."""
     low, high = float(low), float(high)

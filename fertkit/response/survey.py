@@ -3,10 +3,11 @@
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import InputError, Problem
+from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.response.averaging import average_weights, averaged_keys, averaged_sets
 from fertkit.response.curves import CURVES
 from fertkit.response.data import read_trial_data
+from fertkit.response.fit import need_contrasts
 from fertkit.response.many import fit_sums
 from fertkit.response.sums import Sums, stack
 from fertkit.response.verdict import NONE, mean_wins, settle, verdict
@@ -50,7 +51,10 @@ def optima_of_trials(
             data = read_trial_data(
                 rows.drop(columns=by), rate=rate, yield_=yield_, block=block, weight=weight
             )
+            need_contrasts(data, 2, "a curve")
             short = len(data.rates) < 3 or data.sums.df_error(3)[0] <= 0
+        except NotEstimable:
+            short = True
         except InputError as error:
             problems += [
                 Problem(f"trial {name}: {p.what}", p.remedy, None, p.column, p.value) for p in error.problems

@@ -15,7 +15,7 @@ import numpy as np
 
 from fertkit.response.averaging import curve_optima, floored_rss
 from fertkit.response.curves import CURVES
-from fertkit.response.intervals import Interval
+from fertkit.response.intervals import Interval, plain
 from fertkit.response.many import Fits
 from fertkit.response.shapes import SHAPES, limits
 from fertkit.response.sums import Sums
@@ -59,7 +59,7 @@ class Optimum:
     @property
     def text(self) -> str:
         """The rate as a person would say it."""
-        rate = f"{self.rate:.3g} {self.unit}"
+        rate = f"{plain(self.rate)} {self.unit}"
         said = {
             NONE: f"no economic response; the lowest rate tested, {rate}",
             TOP: f"at least the highest rate tested, {rate}",

@@ -329,3 +329,28 @@ def test_unusable_tables_say_what_to_do():
     with pytest.raises(InputError) as caught:
         read_trial_data(good.astype(object).assign(rate_lb_ac=["0", "x", "100", "y"]))
     assert [p.row for p in caught.value.problems] == [3, 5]
+
+
+def test_blocks_that_hold_one_rate_each_leave_nothing_to_compare():
+    table = pd.DataFrame({"rate_kg_ha": FIVE, "yield_t_ha": [5, 7, 9, 9, 9.1], "block": list("abcde")})
+    with pytest.raises(NotEstimable, match="within blocks there are only 0"):
+        fit_response(table, "quadratic")
+    with pytest.raises(NotEstimable, match="several rates"):
+        analyse_response(table, nutrient_price=0.01, grain_price=1.0)
+
+
+def test_empty_table():
+    with pytest.raises(InputError, match="no rows"):
+        read_trial_data(pd.DataFrame({"rate_kg_ha": [], "yield_t_ha": []}))
+
+
+def test_rates_far_from_zero_drop_only_the_curve_without_parameters(make_trial):
+    x = 1e6 + np.tile(FIVE, 3)
+    y = np.tile([4, 6, 7.4, 8.2, 8.4], 3) + np.repeat([-0.1, 0.0, 0.1], 5)
+    with pytest.raises(NotEstimable, match="measure them from the lowest"):
+        fit_response(make_trial(x, y), "mitscherlich")
+    comparison = compare_curves(make_trial(x, y), 0.005)
+    assert "mitscherlich" not in comparison.fits
+    near = compare_curves(make_trial(x - 1e6, y), 0.005)
+    quadratic = [c.table.set_index("curve").loc["quadratic", "optimum"] for c in (comparison, near)]
+    assert quadratic[0] - 1e6 == pytest.approx(quadratic[1], abs=1e-3)
