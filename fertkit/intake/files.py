@@ -9,6 +9,8 @@ import csv
 import datetime as dt
 import io
 import re
+import zipfile
+import zlib
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +18,7 @@ from pathlib import Path
 from fertkit.errors import InputError, Problem
 
 _ZIP, _OLE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
+_LARGEST_WORKBOOK, _LAST_ROW = 500_000_000, 1_048_576  # bytes unpacked; rows a sheet can have
 _DELIMITERS = "\t;,|"
 
 
@@ -124,10 +127,14 @@ def _open_workbook(data, name):
     except ImportError:
         remedy = "install it with: pip install 'fertkit[excel]'"
         raise _refuse(name, "spreadsheet files need one more package", remedy) from None
+    if data.startswith(_ZIP) and _is_vast(data, name):
+        raise _refuse(name, "the cells of a sheet lie absurdly far apart", "save the table as CSV")
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(data))
         sheets = {s: book.get_sheet_by_name(s).to_python(skip_empty_area=False) for s in book.sheet_names}
-    except Exception as error:  # the spreadsheet reader has error types of its own
+    except (KeyboardInterrupt, SystemExit):
+        raise
+    except BaseException as error:  # a broken workbook can make the compiled reader panic, beyond Exception
         reason = f"not a readable spreadsheet ({type(error).__name__})"
         raise _refuse(name, reason, "save it again as XLSX or CSV") from None
     filled = [
@@ -138,6 +145,34 @@ def _open_workbook(data, name):
     if not filled:
         raise _refuse(name, "the workbook has no filled sheet", "save the table again")
     return filled
+
+
+def _is_vast(data, name) -> bool:
+    """Whether an XLSX or ODS claims cells so far apart that its reader would ask for all memory there is."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as package:
+            if sum(part.file_size for part in package.infolist()) > _LARGEST_WORKBOOK:
+                raise _refuse(name, "the workbook is larger than a laboratory file", "save the table as CSV")
+            sheets = [n for n in package.namelist() if n == "content.xml" or "worksheets/" in n]
+            return any(_reaches_too_far(package.read(sheet)) for sheet in sheets)
+    except (
+        zipfile.BadZipFile,
+        zlib.error,
+        OSError,
+        EOFError,
+        NotImplementedError,
+        RuntimeError,
+        ValueError,
+    ) as error:
+        reason = f"not a readable spreadsheet ({type(error).__name__})"
+        raise _refuse(name, reason, "save it again as XLSX or CSV") from None
+
+
+def _reaches_too_far(xml: bytes) -> bool:
+    rows = [int(n) for n in re.findall(rb'\br="[A-Z]*([0-9]{1,20})"', xml)]
+    columns = [len(n) for n in re.findall(rb'\br="([A-Z]+)[0-9]+"', xml)]
+    repeated = [int(n) for n in re.findall(rb'-repeated="([0-9]{1,20})"', xml)]
+    return max(rows + repeated, default=0) > _LAST_ROW or max(columns, default=0) > 2
 
 
 def _open_text(data, name):

@@ -277,3 +277,29 @@ def test_a_number_the_spreadsheet_turned_into_a_date(workbook):
 def test_missing_file(tmp_path):
     with pytest.raises(InputError, match="not there"):
         read_tissue(tmp_path / "gone.csv")
+
+
+def repacked(data, change):
+    """The same workbook with the text of its sheets changed."""
+    import io
+    import zipfile
+
+    stream = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(stream, "w") as new:
+        for part in old.namelist():
+            text = old.read(part)
+            new.writestr(part, change(text) if "worksheets/" in part else text)
+    return stream.getvalue()
+
+
+def test_a_cell_absurdly_far_away_is_refused(workbook):
+    data = workbook([line.split(",") for line in WIDE.splitlines()], "xlsx")
+    assert_both(read_tissue(repacked(data, lambda xml: xml)))
+    with pytest.raises(InputError, match="absurdly far apart"):
+        read_tissue(repacked(data, lambda xml: xml.replace(b'r="A3"', b'r="A39999999"')))
+
+
+def test_a_damaged_sheet_is_told(workbook):
+    data = workbook([line.split(",") for line in WIDE.splitlines()], "xlsx")
+    with pytest.raises(InputError):
+        read_tissue(repacked(data, lambda xml: xml[: len(xml) // 2]))
