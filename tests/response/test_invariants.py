@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from fertkit.response.averaging import average_weights, averaged_sets
 from fertkit.response.curves import CURVES, optimum_in_range
 from fertkit.response.many import fit_sums, given_bend
-from fertkit.response.regions import optimum_sets, start_of
+from fertkit.response.regions import Region, optimum_sets, start_of
 from fertkit.response.shapes import SHAPES
 from fertkit.response.sums import make_sweep
 
@@ -116,6 +116,27 @@ def test_interval_holds_the_estimate_and_grows_with_the_level(curve, trial):
     for (low, high), (wider_low, wider_high) in pairwise(cut):
         assert wider_low <= low + slack
         assert high <= wider_high + slack
+
+
+@pytest.mark.parametrize("curve", SHAPED)
+@given(trial=trials())
+@settings(max_examples=20, deadline=None)
+def test_no_curve_inside_the_margin_has_an_optimum_beyond_the_profile_interval(curve, trial):
+    x, y = trial
+    sums, ratio = make_sweep(x).sums(y), 0.01
+    region = Region(curve, fit_sums(curve, sums), sums, 0.95)
+    low, high = (np.clip(end[0, 0], x.min(), x.max()) for end in region.optimum(ratio))
+    grid = region.grid[0]
+    coord = np.interp(np.linspace(0, len(grid) - 1, 3000), np.arange(len(grid)), grid)[None, None]
+    slack, slope, size, _ = (v[0, 0] for v in region.given(coord))
+    inside = slack > 0
+    bend, slope, size = region.shape.uncoord(coord[0, 0])[inside], slope[inside], size[inside]
+    for side in (-1, 1):
+        steep = slope + side * np.sqrt(slack[inside] / size)
+        share = np.where(steep > ratio, ratio / np.where(steep > ratio, steep, 1.0), 1.0)
+        rate = region.start[0] + np.where(steep > ratio, region.shape.reach(share, bend), 0.0)
+        rate = np.clip(np.nan_to_num(rate, nan=np.inf, posinf=np.inf), x.min(), x.max())
+        assert ((rate >= low - 2e-4 * x.max()) & (rate <= high + 2e-4 * x.max())).all()
 
 
 @given(trial=trials())
