@@ -121,6 +121,8 @@ def random_blocks(trial: Arrangement) -> Estimate:
 def neighbour_errors(trial: Arrangement) -> Estimate:
     """Blocks fixed, errors of neighbouring strips correlated as rho^distance (first-order autoregression).
 
+    The correlation model alone understates the errors of small trials; see `_relabelled` for what is done.
+
     Raises
     ------
     NotEstimable
@@ -151,7 +153,10 @@ def neighbour_errors(trial: Arrangement) -> Estimate:
     fit = replace(fit, covariance=fit.covariance * scale, slopes=fit.slopes * scale)
     spread = pd.DataFrame({"term": ["strip", "neighbour correlation"], "variance": [variance, rho]})
     method = f"{'blocks fixed, ' if trial.blocking else ''}neighbouring strips correlated {rho:.2f} (REML)"
-    estimate = _from_reml(trial, fit, rows, design, method, variance, spread)
+    try:
+        estimate = _from_reml(trial, fit, rows, design, method, variance, spread)
+    except np.linalg.LinAlgError:
+        return _fall_back(trial, "the correlation of neighbouring strips cannot be told from these strips")
     note = (
         f"standard errors are {np.sqrt(scale):.2f} times those of the model, so that strips labelled anew by "
         "lot are told apart no more often than stated"
@@ -197,8 +202,8 @@ def _from_reml(trial, fit: RemlFit, rows, design, method, variance, spread) -> E
     k = len(trial.labels)
     df = np.empty((k, k))
     for i in range(k):
-        for j in range(k):
-            df[i, j] = fit.degrees_of_freedom(rows[i] if i == j else rows[i] - rows[j])
+        for j in range(i + 1):
+            df[i, j] = df[j, i] = fit.degrees_of_freedom(rows[i] if i == j else rows[i] - rows[j])
     f, df1, df2, p = wald(fit, rows[1:] - rows[0])
     anova = pd.concat(
         [pd.DataFrame([{"term": "treatment", "df": df1, "f": f, "p": p}]), spread], ignore_index=True

@@ -109,14 +109,13 @@ def fit_reml(design, y, build, start, *, bounds=None, restricted: bool = True) -
     box = [(None if lo is None else lo / s, None if hi is None else hi / s)
            for (lo, hi), s in zip(bounds, scale, strict=True)]  # fmt: skip
     tries = [start / scale, np.r_[np.full(len(start) - 1, 0.05), 1.0] * start / scale]
-    found = [
-        minimize(
-            lambda u: _criterion(u * scale, design, y, build, restricted), u, method="L-BFGS-B", bounds=box,
-            jac=lambda u: _gradient(u * scale, design, y, build, restricted) * scale,
-            options={"ftol": 1e-13, "gtol": 1e-9},
-        )
-        for u in tries
-    ]  # fmt: skip
+
+    def loss(u):
+        value, slope = _loss(u * scale, design, y, build, restricted)
+        return value, slope * scale
+
+    options = {"ftol": 1e-13, "gtol": 1e-9}
+    found = [minimize(loss, u, jac=True, method="L-BFGS-B", bounds=box, options=options) for u in tries]
     best = min(found, key=lambda f: f.fun)
     if not np.isfinite(best.fun):
         raise NotEstimable("the variances of this trial cannot be estimated; too few strips for the model")
@@ -135,33 +134,26 @@ def _parts(theta, design, y, build):
     return root, x, z - x @ coefficients, inner, coefficients, slopes
 
 
-def _criterion(theta, design, y, build, restricted) -> float:
+def _loss(theta, design, y, build, restricted) -> tuple[float, np.ndarray]:
+    """-2 x (restricted) log-likelihood and its slope in each parameter."""
     parts = _parts(theta, design, y, build)
     if parts is None:
-        return np.inf
-    root, _, residual, inner, _, _ = parts
+        return np.inf, np.zeros(len(theta))
+    root, _, residual, inner, _, slopes = parts
     free = len(y) - design.shape[1] * restricted
-    loss = 2 * np.log(np.diag(root)).sum() + residual @ residual + free * np.log(2 * np.pi)
-    return float(loss - np.linalg.slogdet(inner)[1] * restricted)
+    value = 2 * np.log(np.diag(root)).sum() + residual @ residual + free * np.log(2 * np.pi)
+    value -= np.linalg.slogdet(inner)[1] * restricted
+    projector, py = _projected(parts, restricted)
+    return float(value), np.array([np.sum(projector * d) - py @ d @ py for d in slopes])
 
 
-def _projected(parts):
-    """Error-contrast projector P and P y, both in the original coordinates."""
+def _projected(parts, restricted):
+    """Matrix whose trace with dV is the slope of the log-determinants, and P y; original coordinates."""
     root, x, residual, inner, _, _ = parts
     inverse = np.linalg.inv(root)
-    projector = inverse.T @ (np.eye(len(root)) - x @ inner @ x.T) @ inverse
+    seen = x.T @ inverse
+    projector = inverse.T @ inverse - restricted * seen.T @ inner @ seen
     return projector, inverse.T @ residual
-
-
-def _gradient(theta, design, y, build, restricted):
-    parts = _parts(theta, design, y, build)
-    if parts is None:
-        return np.zeros(len(theta))
-    projector, py = _projected(parts)
-    if not restricted:
-        inverse = np.linalg.inv(parts[0])
-        projector = inverse.T @ inverse
-    return np.array([np.sum(projector * d.T) - py @ d @ py for d in parts[-1]])
 
 
 def _finish(theta, design, y, build, bounds, restricted) -> RemlFit:
@@ -171,7 +163,7 @@ def _finish(theta, design, y, build, bounds, restricted) -> RemlFit:
     at_bound = (theta - lows <= 1e-7 * reach) | (highs - theta <= 1e-7 * reach)
     parts = _parts(theta, design, y, build)
     _, x, _, inner, coefficients, slopes = parts
-    projector, _ = _projected(parts)
+    projector, _ = _projected(parts, True)
     products = [projector @ d for d in slopes]
     information = 0.5 * np.array([[np.sum(a * b.T) for b in products] for a in products])
     weights = np.linalg.solve(parts[0].T, x @ inner)  # V^-1 X (X'V^-1 X)^-1
@@ -181,6 +173,6 @@ def _finish(theta, design, y, build, bounds, restricted) -> RemlFit:
         parameters=theta,
         at_bound=at_bound,
         information=information,
-        criterion=_criterion(theta, design, y, build, restricted),
+        criterion=_loss(theta, design, y, build, restricted)[0],
         slopes=np.array([weights.T @ d @ weights for d in slopes]),
     )

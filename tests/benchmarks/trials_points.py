@@ -1,8 +1,8 @@
 """Cleaning of a yield-monitor log against the same steps in plain pandas, in one run.
 
 Run ``python tests/benchmarks/trials_points.py [points ...]``. Both remove the same points, which is checked.
-The reference is written as one would with pandas group by, numpy and scipy's tree at its defaults. Each run has
-a process of its own, so that its peak memory is its own; processor time is what other work leaves alone.
+The reference is written as one would with pandas group by, numpy and scipy's tree at its defaults. Each run
+has a process of its own, so that its peak memory is its own; processor time is what other work leaves alone.
 """
 
 import argparse
