@@ -8,6 +8,8 @@ import ipywidgets as widgets
 from traitlets import dlink
 
 _WIDE = {"description_width": "auto"}
+#: Share of a number box's span that its slider covers.
+SLIDER_SHARE = 0.4
 
 
 def _plain(value: float) -> str:
@@ -68,14 +70,23 @@ def button(label: str, action, hint: str = ""):
 
 
 def with_slider(box) -> widgets.VBox:
-    """Put a slider under a number box; each moves the other, and the box is the one with the label."""
+    """Put a slider under a number box; each moves the other, and the box is the one with the label.
+
+    The slider spans the usual part of what the box takes; beyond it, the slider rests at its end.
+    """
     slider = widgets.FloatSlider(
-        value=box.value, min=box.min, max=box.max, step=box.step, readout=False, continuous_update=False
-    )
+        value=box.value, min=box.min, max=box.max * SLIDER_SHARE, step=box.step, readout=False,
+        continuous_update=False,
+    )  # fmt: skip
     slider.add_class("fertkit-slider")
-    dlink((box, "max"), (slider, "max"))
-    box.observe(lambda change: slider.set_trait("value", change["new"]), "value")
-    slider.observe(lambda change: box.set_trait("value", round(change["new"], 6)), "value")
+    dlink((box, "max"), (slider, "max"), lambda high: high * SLIDER_SHARE)
+
+    def follow_slider(change):
+        if change["new"] != min(box.value, slider.max):  # else the slider only rests at its end
+            box.value = round(change["new"], 6)
+
+    box.observe(lambda change: slider.set_trait("value", min(change["new"], slider.max)), "value")
+    slider.observe(follow_slider, "value")
     pair = widgets.VBox([box, slider])
     pair.add_class("fertkit-pair")
     return pair

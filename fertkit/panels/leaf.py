@@ -105,7 +105,8 @@ class LeafPanel(Panel):
         lines = [
             f"No range for {r.crop}, {r.growth_stage}, {r.plant_part}: {r.why}." for r in told.itertuples()
         ]
-        return [*lines, *said_by(self.result.checks), CAUTION]
+        said = [line.replace(" with cvs=", " above") for line in said_by(self.result.checks)]
+        return [*lines, *said, CAUTION]
 
     def code(self):
         s = self.settings

@@ -88,7 +88,7 @@ class NeedsPanel(Panel):
         return f"from fertkit.budget import {call.split('(')[0]}\nresult = {call}\nprint(result.summary())"
 
     def _goal(self) -> str:
-        return f"{self.settings.crop} at {self.settings.yield_goal:g} {self.settings.yield_unit}"
+        return f"{self.settings.crop.capitalize()} at {self.settings.yield_goal:g} {self.settings.yield_unit}"
 
     def _amounts_message(self) -> str:
         rows = self.result.defaults.set_index("nutrient")

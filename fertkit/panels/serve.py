@@ -21,6 +21,8 @@ import fertkit
 from fertkit.errors import FertkitError
 
 HOST = "127.0.0.1"
+#: Our page template, and settings of the page server.
+PAGES = files("fertkit.panels") / "pages"
 #: Largest message from a browser [bytes]: above the limit of a panel, so that the panel says what is wrong.
 LARGEST_MESSAGE = 100_000_000
 #: After how long without use a kernel is ended [s], alone and in a room.
@@ -81,14 +83,15 @@ def command(folder: Path, *, page: bool, room: bool, port: int) -> list[str]:
 
 def _page_options(room: bool) -> list[str]:
     options = ["--Voila.auto_token=True", "--template=fertkit", "--classic-tree"]
-    if room:
-        pools = {"default": {"pool_size": READY_OTHERS}, "06_workshop.ipynb": {"pool_size": READY_WORKSHOP}}
-        options += [
-            "--preheat_kernel=True",
-            f"--VoilaKernelManager.kernel_pools_config={pools}",
-            "--VoilaKernelManager.preheat_denylist=['answers']",
-        ]
-    return options
+    if not room:
+        return [*options, f"--Voila.config_file_paths=['{PAGES / 'alone'}']"]
+    pools = {"default": {"pool_size": READY_OTHERS}, "06_workshop.ipynb": {"pool_size": READY_WORKSHOP}}
+    return [
+        *options,
+        "--preheat_kernel=True",
+        f"--VoilaKernelManager.kernel_pools_config={pools}",
+        "--VoilaKernelManager.preheat_denylist=['answers']",
+    ]
 
 
 def _lab_options() -> list[str]:
@@ -103,9 +106,17 @@ def _lab_options() -> list[str]:
     ]
 
 
+def without_rehearsal(request, notebook, cwd):
+    """Leave out the hidden cell that only tries a notebook's panel out, before a page is made of it."""
+    notebook.cells = [
+        one for one in notebook.cells if not one.metadata.get("jupyter", {}).get("source_hidden")
+    ]
+    return notebook
+
+
 def environment(token: str) -> dict[str, str]:
     """Give the variables the server needs: the token, and where our page template lies."""
-    templates = str(files("fertkit.panels") / "pages")
+    templates = str(PAGES)
     known = os.environ.get("JUPYTER_PATH")
     path = os.pathsep.join([templates, known] if known else [templates])
     return os.environ | {"JUPYTER_TOKEN": token, "JUPYTER_PATH": path}

@@ -91,7 +91,7 @@ class StripsPanel(Panel):
         best, worst = means.loc[means["mean"].idxmax()], means.loc[means["mean"].idxmin()]
         unit, rate = data.yield_unit, data.rate_unit
         lines = [
-            f"{data.crop or 'Crop not named'}: yields run from {worst['mean']:.1f} {unit} at "
+            f"{data.crop.capitalize() or 'Crop not named'}: yields run from {worst['mean']:.1f} {unit} at "
             f"{worst['treatment']:g} {rate} to {best['mean']:.1f} {unit} at {best['treatment']:g} {rate}."
         ]
         if result.p_value == result.p_value:  # not a number when there is no error to judge by

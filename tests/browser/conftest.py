@@ -81,8 +81,9 @@ def pages(start_server):
 @pytest.fixture(scope="session")
 def browser():
     """Start the system's Chromium once a session."""
-    from playwright.sync_api import sync_playwright
+    from playwright.sync_api import expect, sync_playwright
 
+    expect.set_options(timeout=30_000)
     in_container = ["--no-sandbox"] if getattr(os, "geteuid", lambda: 1)() == 0 else []
     with sync_playwright() as playwright:
         chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=in_container)
@@ -107,7 +108,7 @@ def open_page(browser):
         )
         page.on("request", lambda request: _leaves(request.url) and astray.append(f"left: {request.url}"))
         page.set_default_timeout(30_000)
-        page.goto(address)
+        page.goto(address, wait_until="commit", timeout=120_000)
         return page
 
     yield open_one

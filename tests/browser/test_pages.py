@@ -194,6 +194,7 @@ NOTEBOOKS = sorted(path.stem for path in (Path(__file__).parents[2] / "notebooks
 @pytest.mark.parametrize("name", NOTEBOOKS)
 def test_every_page_fits_a_tablet(opened, shots, name):
     page = opened(f"{name}.ipynb", {"width": 768, "height": 1024})
+    page.wait_for_function("!document.querySelector('.voila-skeleton-post')", timeout=READY)
     wide = page.evaluate(
         """() => [...document.querySelectorAll('.fertkit-panel, .fertkit-panel *, img')]
             .filter(e => !e.closest('.fertkit-scroll') && e.getBoundingClientRect().right > innerWidth + 1)
@@ -230,6 +231,19 @@ def test_every_control_has_a_name(opened):
     assert f'spinbutton "{PRICE}' in snapshot
     assert f'slider "Slider: {PRICE}' in snapshot
     assert "status" in snapshot
+
+
+def test_a_room_has_its_pages_prepared(start_server, open_page, tmp_path):
+    import nbformat
+
+    notebook = nbformat.v4.new_notebook(
+        metadata={"kernelspec": {"name": "python3", "display_name": "Python 3"}}
+    )
+    notebook.cells = [nbformat.v4.new_code_cell("from fertkit.panels import PlanPanel\nPlanPanel()")]
+    nbformat.write(notebook, tmp_path / "plan.ipynb")
+    room = start_server(room=True, folder=tmp_path)
+    page = open_page(room.address("plan.ipynb"))
+    expect(says(page)).to_contain_text("4 blocks of 6 treatments", timeout=READY)
 
 
 def test_the_list_of_pages_leads_to_each(pages, open_page, shots):

@@ -93,11 +93,20 @@ def test_a_finished_change_is_worked_out(panel):
 
 def test_slider_and_box_move_together(panel):
     box, slider = panel.view.children[1].children[0].children[2].children
-    slider.value = 4.5
-    assert box.value == 4.5
-    assert panel.result.slope == 4.5
+    slider.value = 3.5
+    assert box.value == 3.5
+    assert panel.result.slope == 3.5
     box.value = 1.0
     assert slider.value == 1.0
+
+
+def test_a_value_beyond_the_slider_is_kept(panel):
+    box, slider = panel.view.children[1].children[0].children[2].children
+    box.value = 9.0
+    assert (box.value, slider.value) == (9.0, slider.max)
+    assert panel.result.slope == 9.0
+    slider.value = 2.0
+    assert box.value == 2.0
 
 
 def test_several_settings_are_worked_out_once(panel, monkeypatch):

@@ -2,6 +2,7 @@
 
 import sys
 
+import nbformat
 import pytest
 
 from fertkit.errors import FertkitError
@@ -27,6 +28,13 @@ def test_listens_on_loopback_and_ends_idle_kernels(folder, page, room):
 def test_the_token_is_not_on_the_command_line(folder):
     assert "token=" not in " ".join(serve.command(folder, page=False, room=False, port=1)).lower()
     assert serve.environment("secret")["JUPYTER_TOKEN"] == "secret"
+
+
+def test_a_page_leaves_the_rehearsal_out():
+    notebook = nbformat.v4.new_notebook()
+    notebook.cells = [nbformat.v4.new_code_cell("shown"), nbformat.v4.new_code_cell("rehearsal")]
+    notebook.cells[1].metadata["jupyter"] = {"source_hidden": True}
+    assert [one.source for one in serve.without_rehearsal(None, notebook, "").cells] == ["shown"]
 
 
 def test_an_address_carries_the_token():

@@ -37,7 +37,7 @@ def test_a_file_that_needs_its_crop_says_so_and_is_read_once_told(demo):
     assert "crop" in panel._banner.value
     panel.controls["crop"].value = "soybean"
     assert panel.error is None
-    assert panel.message().startswith("soybean: yields run from")
+    assert panel.message().startswith("Soybean: yields run from")
 
 
 def test_two_rates_and_no_blocks_still_answer(panel, handed_over):
