@@ -122,16 +122,16 @@ def _bytes_of(source, name):
 
 
 def _open_workbook(data, name):
-    try:
-        from python_calamine import CalamineWorkbook
-    except ImportError:
-        remedy = "install it with: pip install 'fertkit[excel]'"
-        raise _refuse(name, "spreadsheet files need one more package", remedy) from None
+    read = _cells_of_package if data.startswith(_ZIP) else _cells_of_xls
+    if len(data) > _LARGEST_WORKBOOK:
+        raise _refuse(name, "the workbook is larger than a laboratory file", "save the table as CSV")
     if data.startswith(_ZIP) and _is_vast(data, name):
         raise _refuse(name, "the cells of a sheet lie absurdly far apart", "save the table as CSV")
     try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(data))
-        sheets = {s: book.get_sheet_by_name(s).to_python(skip_empty_area=False) for s in book.sheet_names}
+        sheets = read(data)
+    except ImportError:
+        remedy = "install it with: pip install 'fertkit[excel]'"
+        raise _refuse(name, "spreadsheet files need one more package", remedy) from None
     except (KeyboardInterrupt, SystemExit):
         raise
     except BaseException as error:  # a broken workbook can make the compiled reader panic, beyond Exception
@@ -145,6 +145,32 @@ def _open_workbook(data, name):
     if not filled:
         raise _refuse(name, "the workbook has no filled sheet", "save the table again")
     return filled
+
+
+def _cells_of_package(data) -> dict:
+    """Rows of each sheet of an XLSX or ODS file."""
+    from python_calamine import CalamineWorkbook
+
+    book = CalamineWorkbook.from_filelike(io.BytesIO(data))
+    return {s: book.get_sheet_by_name(s).to_python(skip_empty_area=False) for s in book.sheet_names}
+
+
+def _cells_of_xls(data) -> dict:
+    """Rows of each sheet of an XLS file; read by xlrd, since a damaged one can end the compiled reader."""
+    import xlrd
+
+    book = xlrd.open_workbook(file_contents=data, logfile=io.StringIO())
+
+    def value(cell):
+        if cell.ctype == xlrd.XL_CELL_DATE:
+            return xlrd.xldate_as_datetime(cell.value, book.datemode)
+        if cell.ctype == xlrd.XL_CELL_BOOLEAN:
+            return bool(cell.value)
+        return "#error" if cell.ctype == xlrd.XL_CELL_ERROR else cell.value
+
+    return {
+        sheet.name: [[value(cell) for cell in row] for row in sheet.get_rows()] for sheet in book.sheets()
+    }
 
 
 def _is_vast(data, name) -> bool:

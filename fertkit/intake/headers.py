@@ -82,9 +82,8 @@ def _with_unit(words):
 
 
 def _with_foreign_unit(words):
-    hit = re.fullmatch(r"(?P<name>[^()\[\]]+?)[\s,_]*[(\[](?P<unit>[^()\[\]]+)[)\]]", words) or re.fullmatch(
-        r"(?P<name>\S+)[\s,_]+(?P<unit>.+)", words
-    )
+    bracketed = re.fullmatch(r"(?P<name>[^()\[\]]+?)[\s,_]*[(\[](?P<unit>[^()\[\]]+)[)\]]", words)
+    hit = bracketed or re.fullmatch(r"(?P<name>\S+)[\s,_]+(?P<unit>.+)", words)
     if not hit:
         return None
     kind, name = name_of(hit["name"])
@@ -92,7 +91,8 @@ def _with_foreign_unit(words):
         return None
     if is_other_matrix(words):
         return Header(kind, name, complaint="another matrix than dry matter")
-    if _FOREIGN_UNIT.search(hit["unit"]) and not re.fullmatch(_LIMITS, hit["unit"]):
+    spoken_for = re.fullmatch(f"{_LIMITS}|{_RATING}", hit["unit"])
+    if (bracketed or _FOREIGN_UNIT.search(hit["unit"])) and not spoken_for:
         return Header(kind, name, complaint=f"unknown unit '{hit['unit']}'")
     return None
 

@@ -23,7 +23,8 @@ def read_text_table(path) -> pd.DataFrame:
     path = Path(path)
     try:
         if path.suffix.lower() in (".xlsx", ".xls", ".ods"):
-            return pd.read_excel(path, dtype=str, keep_default_na=False, engine="calamine")
+            engine = "xlrd" if path.suffix.lower() == ".xls" else "calamine"
+            return pd.read_excel(path, dtype=str, keep_default_na=False, engine=engine)
         return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
     except FileNotFoundError:
         problem = Problem("the file is not there", "check the name and the folder")
