@@ -108,11 +108,22 @@ def score_crop(samples, crop: str, ranges=None) -> TissueScores:
 
 
 def analyse_trials(table: pd.DataFrame, nutrient_price, grain_price, seed=0) -> dict[str, ResponseAnalysis]:
-    """Analyse each trial of a strip table on its own."""
-    return {
-        str(name): analyse_response(rows, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed)
-        for name, rows in table.groupby("trial", sort=False)
-    }
+    """Analyse each trial of a strip table on its own.
+
+    Raises
+    ------
+    NotEstimable
+        If a trial cannot be analysed; names it.
+    """
+    trials = {}
+    for name, rows in table.groupby("trial", sort=False):
+        try:
+            trials[str(name)] = analyse_response(
+                rows, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed
+            )
+        except NotEstimable as error:
+            raise NotEstimable(f"trial {name}: {error}") from None
+    return trials
 
 
 def _season(crop, goal, goal_unit):
