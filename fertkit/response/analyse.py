@@ -16,8 +16,8 @@ from fertkit.response.compare import CurveComparison, arrays_of, compare_curves,
 from fertkit.response.curves import CURVES, get_curve
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, block_effects, fit_data
-from fertkit.response.intervals import make_interval, optimum_interval, plain
-from fertkit.response.prices import Prices, column
+from fertkit.response.intervals import make_interval, plain
+from fertkit.response.prices import Prices, column, single
 from fertkit.response.verdict import MEANINGS, Optimum, mean_wins, settle, verdict
 from fertkit.results import Result, checks_frame
 
@@ -100,7 +100,8 @@ class ResponseAnalysis(Result):
     def gain(self) -> pd.DataFrame:
         """Yield gain of the reported (with two rates, the higher) rate over the lowest, and gain minus cost.
 
-        Columns quantity, value, low, high, unit; ends are nan where they are not estimated.
+        The cost of an application pass counts where the rate is above a lowest rate of zero. Columns
+        quantity, value, low, high, unit; ends are nan where they are not estimated.
         """
         return _gain(self)
 
@@ -227,20 +228,37 @@ def _weights(comparison, asked):
 def _report(analysis):
     """Find the optimum at the prices of the analysis."""
     if analysis.comparison is None:
-        return replace(analysis, optimum=_better_of_two(analysis, analysis.price_ratio))
+        low, high = analysis.data.rates
+        return replace(
+            analysis, optimum=_better_of_two(analysis, _unit_prices(analysis).cost_in_yield(high, low))
+        )
     return replace(analysis, optimum=_pay_pass(analysis, _optimum(analysis, analysis.comparison)))
 
 
-def _better_of_two(analysis, ratio):
-    """The better of two rates, with the range of rates that may be the better one."""
+def _unit_prices(analysis):
+    return single(analysis.prices.per(analysis.rate_unit, analysis.yield_unit))
+
+
+def _better_of_two(analysis, cost):
+    """Better of two rates at the cost of the higher [yield unit]; an interval of both if either may be."""
+    rates = analysis.data.rates
+    gain, half = _difference(analysis)
+    net = gain - cost
+    ends = (np.nan, np.nan) if np.isnan(half) else (rates[int(net - half > 0)], rates[int(net + half > 0)])
+    interval = make_interval(*ends, analysis.level, "exact")
+    return Optimum(float(rates[int(net > 0)]), interval, "difference only", analysis.rate_unit)
+
+
+def _difference(analysis):
+    """Gain of the higher of two rates and half the width of its interval [yield unit]."""
+    from scipy.stats import t
+
     low, high = analysis.data.rates
     fit = analysis.fits["linear"]
-    interval = make_interval(np.nan, np.nan, analysis.level, "exact")
+    half = np.nan
     if fit.df_error > 0:
-        interval = optimum_interval(fit, ratio, analysis.level).within(low, high)
-        interval = replace(interval, low_open=False, high_open=False)
-    rate = high if fit.coef[1] > ratio else low
-    return Optimum(float(rate), interval, "difference only", analysis.rate_unit)
+        half = t.ppf(0.5 + analysis.level / 2, fit.df_error) * fit.params["se"].iloc[1] * (high - low)
+    return float(fit.predict(high) - fit.predict(low)), half
 
 
 def _optimum(analysis, comparison):
@@ -258,30 +276,29 @@ def _optimum(analysis, comparison):
 
 def _pay_pass(analysis, optimum):
     """Fall back to no application where the gain does not pay for the pass and zero was tested."""
-    unit = analysis.prices.per(analysis.rate_unit, analysis.yield_unit)
-    low = analysis.data.rates[0]
+    unit, low = _unit_prices(analysis), analysis.data.rates[0]
     if unit.pass_cost <= 0 or low > 0 or optimum.rate <= 0:
         return optimum
-    net = unit.net(analysis.predict(np.array([low, optimum.rate])), np.array([low, optimum.rate]))
-    return optimum if net[1] > net[0] else replace(optimum, rate=float(low), status="pass not paid")
+    gain = analysis.predict(optimum.rate) - analysis.predict(low)
+    if gain > unit.cost_in_yield(optimum.rate, low):
+        return optimum
+    interval = replace(optimum.interval, low=float(low), low_open=False)
+    return replace(optimum, rate=float(low), interval=interval, status="pass not paid")
 
 
 def _gain(analysis):
-    data, ratio = analysis.data, analysis.price_ratio
+    data, unit = analysis.data, _unit_prices(analysis)
     low = data.rates[0]
-    rate = data.rates[-1] if analysis.comparison is None else analysis.optimum.rate
-    gain = float(analysis.predict(rate) - analysis.predict(low))
-    cost = ratio * (rate - low)
-    half = np.nan
     if analysis.comparison is None:
-        fit = analysis.fits["linear"]
-        if fit.df_error > 0:
-            from scipy.stats import t
-
-            half = t.ppf(0.5 + analysis.level / 2, fit.df_error) * fit.params["se"].iloc[1] * (rate - low)
+        rate, (gain, half) = data.rates[-1], _difference(analysis)
+    else:
+        rate, half = analysis.optimum.rate, np.nan
+        gain = float(analysis.predict(rate) - analysis.predict(low))
+    cost = float(unit.cost_in_yield(rate, low))
+    passed = ", application pass included" if unit.pass_cost > 0 and rate > low == 0 else ""
     rows = [
         (f"yield gain of {plain(rate)} over {plain(low)} {data.rate_unit}", gain, gain - half, gain + half),
-        ("its cost in yield", cost, np.nan, np.nan),
+        (f"its cost in yield{passed}", cost, np.nan, np.nan),
         ("gain minus cost", gain - cost, gain - cost - half, gain - cost + half),
     ]
     return pd.DataFrame(rows, columns=["quantity", "value", "low", "high"]).assign(unit=data.yield_unit)

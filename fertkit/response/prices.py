@@ -36,6 +36,11 @@ class UnitPrices(NamedTuple):
         """Price ratio [yield unit per rate unit]."""
         return self.nutrient / self.grain
 
+    def cost_in_yield(self, rate, lowest):
+        """Yield that pays for `rate` above `lowest`; the pass counts above a lowest rate of zero."""
+        passes = self.pass_cost * ((rate > lowest) & (lowest == 0))
+        return (self.nutrient * (rate - lowest) + passes) / self.grain
+
     def net(self, yields, rate):
         """Net return of `yields` at `rate` [money per area]."""
         rate = np.asarray(rate, float)

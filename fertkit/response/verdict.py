@@ -65,7 +65,12 @@ class Optimum:
             TOP: f"at least the highest rate tested, {rate}",
             STEP: f"at most {rate}, the first rate above the lowest",
             "pass not paid": f"{rate}: the gain does not pay for the application pass",
+            "difference only": f"the better of the two rates tested, {rate}",
         }.get(self.status, rate)
+        if self.status == "difference only" and not np.isnan(self.interval.low):
+            # The interval that counts is that of gain minus cost; rates have none with two of them.
+            either = self.interval.low < self.interval.high
+            return f"{said}; the data do not tell the two apart" if either else said
         if np.isnan(self.interval.low + self.interval.high):
             return f"{said} (no interval: no error can be estimated)"
         return f"{said} ({self.interval.level:.0%} interval {self.interval.text()})"
