@@ -8,7 +8,7 @@ import pandas as pd
 from fertkit.errors import unknown
 from fertkit.results import Result, checks_frame
 from fertkit.trials import models
-from fertkit.trials.arrange import Arrangement, arrange, show, spoken
+from fertkit.trials.arrange import Arrangement, arrange, check_level, show, spoken
 from fertkit.trials.compare import against_check, all_pairs, compact_letters
 from fertkit.trials.diagnose import check_rows
 
@@ -112,6 +112,7 @@ def analyse_strips(
         Columns to compare and to analyse; found by default (planned rate or rate, and the yield).
     blocks : str or list of str, optional
         Grouping columns. ``block`` by default; ``["row", "column"]`` for a Latin square; ``[]`` for none.
+        Where a site or year column holds several values, groups are counted within each of them.
     check : object, optional
         Treatment that is the check strip; others are also compared with it alone.
     model : {"fixed", "random", "neighbours"}
@@ -132,10 +133,12 @@ def analyse_strips(
     LookupFailed
         If a column, the check or an option is not known.
     NotEstimable
-        If there is nothing to compare or the design cannot tell treatments from blocks.
+        If there is nothing to compare, the design cannot tell treatments from blocks, or the level is no
+        share.
     """
     if model not in MODELS:
         raise unknown("model", model, MODELS)
+    check_level(level)
     arranged = arrange(trial, treatment=treatment, response=response, blocks=blocks, trend=trend)
     if check is not None and check not in arranged.labels:
         raise unknown("check treatment", check, arranged.labels)

@@ -8,6 +8,9 @@ import pandas as pd
 from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.trials import linear
 
+#: Columns that name a place or a season of its own: blocks are counted within each.
+SITE_COLUMNS = ("trial", "site", "location", "field", "site_year", "year")
+
 
 @dataclass(frozen=True)
 class Arrangement:
@@ -25,6 +28,8 @@ class Arrangement:
         Factors that group strips (block; row and column of a Latin square).
     covariates : list of (name, (n, 1) array)
         Centred columns entered as straight lines (a trend across the field).
+    sites : tuple of str
+        Columns that tell several sites or seasons apart; blocks are nested in them.
     line, order : (n,) arrays or None
         Run of side-by-side strips and the place within it, where the table tells.
     treatment, response : str
@@ -38,6 +43,7 @@ class Arrangement:
     labels: pd.Index
     blocking: list
     covariates: list
+    sites: tuple[str, ...]
     line: np.ndarray | None
     order: np.ndarray | None
     treatment: str
@@ -52,10 +58,15 @@ class Arrangement:
     def treatment_columns(self) -> np.ndarray:
         return linear.dummies(self.codes)
 
+    def without_treatments(self, *, blocking: bool = True) -> np.ndarray:
+        """Mean, blocking and covariates side by side [(n, p)]."""
+        return np.column_stack(
+            [np.ones(len(self.y)), *(matrix for _, matrix in self.terms(blocking=blocking))]
+        )
+
     def design(self, *, blocking: bool = True) -> np.ndarray:
         """Mean, blocking, covariates and treatments side by side [(n, p)]."""
-        parts = [matrix for _, matrix in self.terms(blocking=blocking)]
-        return np.column_stack([np.ones(len(self.y)), *parts, self.treatment_columns()])
+        return np.column_stack([self.without_treatments(blocking=blocking), self.treatment_columns()])
 
     def mean_rows(self, *, blocking: bool = True) -> np.ndarray:
         """Rows that turn coefficients into treatment means, blocks weighted alike [(k, p)]."""
@@ -78,6 +89,7 @@ def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -
         Columns; by default ``treatment``, the planned rate or the rate, and the one yield column.
     blocks : str or list of str, optional
         Grouping columns; ``block`` by default where there is one. An empty list analyses without blocks.
+        Where a site or year column holds several values, groups are counted within each of them.
     trend : bool
         Enter a straight trend across the field.
 
@@ -86,17 +98,30 @@ def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -
     LookupFailed
         If a column is not there.
     NotEstimable
-        If there are several trials, fewer than two treatments, or places are needed and unknown.
+        If there are several trials, fewer than two treatments, places are needed and unknown, or several
+        sites come with ``blocks=[]`` or a trend.
     """
     table = one_trial(trial)
-    treatment = treatment or _default_treatment(table)
+    sites = site_columns(table)
+    treatment = treatment or default_treatment(table)
     response = response or only_column(table, "yield_")
     names = _block_names(table, blocks)
     for column in (treatment, response, *names):
         if column not in table:
             raise unknown("column", column, table.columns)
-    _one_row_a_strip(table)
+    _one_row_a_strip(table, sites)
+    if sites and (trend or blocks == []):
+        what = "a straight trend runs across one field" if trend else "sites cannot be left out of the model"
+        raise NotEstimable(
+            f"the table holds several values of {' and '.join(sites)}; {what}: analyse the sites one at a "
+            "time or pool them with pool_trials"
+        )
     notes = []
+    if sites:
+        notes.append(
+            f"several values of {' and '.join(sites)} in one analysis: blocks are counted within each, and "
+            "the response is taken as the same everywhere; pool_trials asks whether it is"
+        )
     here = table[response].notna() & table[treatment].notna()
     if not here.all():
         lost = ", ".join(describe(row) for _, row in table[~here].iterrows())
@@ -105,15 +130,15 @@ def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -
     codes, labels = factor(strips[treatment])
     if len(labels) < 2:
         raise NotEstimable(f"column '{treatment}' has {len(labels)} treatment(s); a comparison needs two")
-    if not names:
+    if not names and not sites:
         notes.append("no blocks given: strips are compared as if placed wholly at random over the field")
-    line, order = places(strips)
+    line, order = places(strips, sites)
     if trend and order is None:
         raise NotEstimable("a trend across the field needs the place of each strip; add a column 'position'")
     covariates = [("trend", (order - order.mean())[:, None])] if trend else []
-    blocking = [(name, factor(strips[name])[0]) for name in names]
+    blocking = _blocking(strips, sites, names)
     return Arrangement(strips, strips[response].to_numpy(float), codes, labels, blocking, covariates,
-                       line, order, treatment, response, tuple(notes))  # fmt: skip
+                       sites, line, order, treatment, response, tuple(notes))  # fmt: skip
 
 
 def one_trial(trial) -> pd.DataFrame:
@@ -128,9 +153,35 @@ def one_trial(trial) -> pd.DataFrame:
     return table
 
 
-def _one_row_a_strip(table):
+def site_columns(table) -> tuple[str, ...]:
+    """Name the columns that tell sites or seasons apart, those that split no further than others left out."""
+    found: list[str] = []
+    for name in SITE_COLUMNS:
+        if name in table and _combinations(table, [*found, name]) > (
+            _combinations(table, found) if found else 1
+        ):
+            found.append(name)
+    return tuple(found)
+
+
+def _combinations(table, columns) -> int:
+    return len(table[columns].drop_duplicates())
+
+
+def nested(table, columns) -> np.ndarray:
+    """Code the combinations of several columns 0, 1, ..."""
+    return table.groupby(list(columns), dropna=False).ngroup().to_numpy()
+
+
+def _blocking(strips, sites, names) -> list:
+    """Factors that group the strips, each counted within its site; the sites where there is no other."""
+    within = [(*sites, name) if name not in sites else sites for name in names] or ([sites] if sites else [])
+    return [(" x ".join(columns), nested(strips, columns)) for columns in within]
+
+
+def _one_row_a_strip(table, sites):
     """Refuse points of a strip passed off as strips."""
-    keys = [c for c in ("block", "strip", "column") if c in table]
+    keys = [c for c in (*sites, "block", "strip", "column") if c in table]
     if "strip" in keys and table["strip"].notna().all() and table.duplicated(keys).any():
         raise NotEstimable(
             "several rows belong to one strip: points or parts of a strip are no replicates; average them "
@@ -167,6 +218,12 @@ def factor(column) -> tuple[np.ndarray, pd.Index]:
     return codes, pd.Index(labels)
 
 
+def check_level(level) -> None:
+    """Refuse a confidence that is no share between 0 and 1."""
+    if not 0 < level < 1:
+        raise NotEstimable(f"level is a share between 0 and 1, such as 0.95; it was given as {level}")
+
+
 def describe(strip) -> str:
     """Name a strip for a message."""
     parts = [
@@ -175,23 +232,24 @@ def describe(strip) -> str:
     return " ".join(parts) or f"line {strip.name}"
 
 
-def places(strips) -> tuple[np.ndarray | None, np.ndarray | None]:
-    """Tell which strips lie side by side: (run, place), from ``position`` or numbered strips."""
+def places(strips, sites=()) -> tuple[np.ndarray | None, np.ndarray | None]:
+    """Tell which strips of a site lie side by side: (run, place), from ``position`` or numbered strips."""
     name = next((c for c in ("position", "strip") if c in strips), None)
     if name is None:
         return None, None
     order = pd.to_numeric(strips[name], errors="coerce").to_numpy(float)
     if np.isnan(order).any() or len(np.unique(order)) < 2:
         return None, None
-    if len(np.unique(order)) == len(order):
-        return np.zeros(len(order), dtype=int), order
     # Numbers that start again in each block tell neighbours within a block only.
-    if "block" in strips and not strips.assign(_o=order).duplicated(["block", "_o"]).any():
-        return factor(strips["block"])[0], order
+    for runs in (sites, (*sites, "block")):
+        known = set(runs) <= set(strips.columns)
+        if known and not strips.assign(_o=order).duplicated([*runs, "_o"]).any():
+            return nested(strips, runs) if runs else np.zeros(len(order), dtype=int), order
     return None, None
 
 
-def _default_treatment(table) -> str:
+def default_treatment(table) -> str:
+    """Name the column compared where the caller names none."""
     planned = [c for c in table.columns if str(c).startswith("planned_")]
     if "treatment" in table:
         return "treatment"

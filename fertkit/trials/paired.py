@@ -7,7 +7,7 @@ import pandas as pd
 
 from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, checks_frame
-from fertkit.trials.arrange import arrange, show, spoken
+from fertkit.trials.arrange import arrange, check_level, show, spoken
 from fertkit.trials.defaults import citations, default, said_by
 from fertkit.trials.diagnose import ALPHA
 
@@ -97,10 +97,12 @@ def analyse_pairs(
     """
     from scipy.stats import t as t_distribution
 
+    check_level(level)
     arranged = arrange(trial, treatment=treatment, response=response, blocks=pair)
     if len(arranged.labels) != 2:
         raise NotEstimable(f"pairs need two treatments, there are {len(arranged.labels)}; use analyse_strips")
-    wide = arranged.strips.pivot_table(arranged.response, pair, arranged.treatment, aggfunc="mean")
+    keys = [*(c for c in arranged.sites if c != pair), pair]
+    wide = arranged.strips.pivot_table(arranged.response, keys, arranged.treatment, aggfunc="mean")
     complete = wide.dropna()
     notes = arranged.notes
     if len(complete) < len(wide):

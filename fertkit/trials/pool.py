@@ -10,11 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import NotEstimable, unknown
+from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.results import Result, checks_frame
 from fertkit.trials import linear
 from fertkit.trials.analyse import analyse_strips
-from fertkit.trials.arrange import factor
+from fertkit.trials.arrange import check_level, default_treatment, factor, nested, show, site_columns
+from fertkit.trials.between import METHODS, Weighted, q_profile
 
 #: Share of the weight below which a site is said to carry none [%] (common practice, no source).
 NO_WEIGHT_PCT = 0.01
@@ -124,10 +125,13 @@ def pool_estimates(
     LookupFailed
         If the method is not known.
     NotEstimable
-        If fewer sites than coefficients plus one can be weighted.
+        If fewer sites than coefficients plus one can be weighted, the level is no share, or the sequences
+        are not of one length.
     """
     if method not in METHODS:
         raise unknown("method", method, METHODS)
+    check_level(level)
+    _check_lengths(estimates=estimates, se=se, sites=sites, notes=notes, covariates=covariates)
     y, s = np.asarray(estimates, dtype=float), np.asarray(se, dtype=float)
     names = [str(i + 1) for i in range(len(y))] if sites is None else list(sites)
     terms, design = _design(covariates, len(y))
@@ -139,7 +143,7 @@ def pool_estimates(
             "pool; read the sites one by one"
         )
     tau2 = METHODS[method](yw, vw, xw)
-    fit = _Weighted.of(yw, vw, xw, tau2)
+    fit = Weighted.of(yw, vw, xw, tau2)
     scale = 1.0
     if method != "common":
         scale = fit.q / fit.df
@@ -156,7 +160,7 @@ def pool_trials(
     Parameters
     ----------
     trial : StripTrial or DataFrame
-        Strips of several trials (column ``trial``).
+        Strips of several trials; each combination of ``trial``, site and year is a site of its own.
     treatment, check : object
         The two treatments; trials without both are kept in the table and said to lack them.
     covariates : list of str, optional
@@ -167,18 +171,50 @@ def pool_trials(
     Returns
     -------
     PooledEstimate
+
+    Raises
+    ------
+    LookupFailed
+        If a treatment is in none of the trials, or a column is not there.
     """
     table = trial if isinstance(trial, pd.DataFrame) else trial.table
+    _check_treatments(table, options.get("treatment"), treatment, check)
+    for column in covariates or ():
+        if column not in table:
+            raise unknown("column", column, table.columns)
+    columns = list(site_columns(table)) or ["trial"] * ("trial" in table)
+    groups = table.groupby(nested(table, columns) if columns else np.zeros(len(table)), sort=False)
     rows = [
-        (name, *_difference(strips, treatment, check, options))
-        for name, strips in table.groupby("trial", sort=False)
-    ]
+        (" ".join(show(strips[c].iloc[0]) for c in columns) or "1",
+         *_difference(strips, treatment, check, options))
+        for _, strips in groups
+    ]  # fmt: skip
     frame = pd.DataFrame(rows, columns=["site", "estimate", "se", "note"])
-    known = table.groupby("trial", sort=False)[covariates].first() if covariates else None
+    known = groups[covariates].first() if covariates else None
     return pool_estimates(
         frame["estimate"], frame["se"], sites=frame["site"], notes=frame["note"], covariates=known,
         method=method, level=level,
     )  # fmt: skip
+
+
+def _check_treatments(table, column, *wanted):
+    column = column or default_treatment(table)
+    if column not in table:
+        raise unknown("column", column, table.columns)
+    tested = factor(table[column].dropna())[1]
+    for treatment in wanted:
+        if treatment not in tested:
+            raise LookupFailed(
+                f"no strip has {show(treatment)} in column '{column}'; tested are: "
+                f"{', '.join(map(show, tested))}"
+            )
+
+
+def _check_lengths(**given):
+    sizes = {name: len(values) for name, values in given.items() if values is not None}
+    if len(set(sizes.values())) > 1:
+        told = ", ".join(f"{n} {name}" for name, n in sizes.items())
+        raise NotEstimable(f"each site needs one of each, but there are {told}")
 
 
 def _difference(strips, treatment, check, options):
@@ -195,82 +231,6 @@ def _difference(strips, treatment, check, options):
                 "" if np.isfinite(row.se) else "no replicates: no standard error",
             )
     return np.nan, np.nan, f"does not hold both {treatment} and {check}"
-
-
-# ---- variance between sites: functions of (y, v, X)
-
-
-@dataclass(frozen=True)
-class _Weighted:
-    """Weighted least squares with weights 1 / (v + tau2)."""
-
-    coefficients: np.ndarray
-    covariance: np.ndarray
-    weights: np.ndarray
-    q: float
-    df: int
-    projector: np.ndarray
-
-    @classmethod
-    def of(cls, y, v, x, tau2):
-        w = 1 / (v + tau2)
-        inner = np.linalg.inv((x.T * w) @ x)
-        b = inner @ (x.T @ (w * y))
-        residual = y - x @ b
-        projector = np.diag(w) - (x.T * w).T @ inner @ (x.T * w)
-        return cls(b, inner, w, float(w @ residual**2), len(y) - x.shape[1], projector)
-
-
-def _zero_or_root(function, y, v, x) -> float:
-    """Root of a falling function of tau2, or 0 where it is negative from the start."""
-    from scipy.optimize import brentq
-
-    if function(0.0) <= 0:
-        return 0.0
-    high = float(np.var(y, ddof=1) + v.mean())
-    while function(high) > 0:
-        high *= 2
-    return float(brentq(function, 0.0, high, xtol=1e-14 * high, rtol=1e-13))
-
-
-def _reml(y, v, x) -> float:
-    def score(tau2):
-        fit = _Weighted.of(y, v, x, tau2)
-        return float(((fit.projector @ y) ** 2).sum() - np.trace(fit.projector))
-
-    return _zero_or_root(score, y, v, x)
-
-
-def _paule_mandel(y, v, x) -> float:
-    def surplus(tau2):
-        fit = _Weighted.of(y, v, x, tau2)
-        return fit.q - fit.df
-
-    return _zero_or_root(surplus, y, v, x)
-
-
-def _dersimonian_laird(y, v, x) -> float:
-    fit = _Weighted.of(y, v, x, 0.0)
-    return max(0.0, (fit.q - fit.df) / np.trace(fit.projector))
-
-
-METHODS = {
-    "REML": _reml,
-    "PM": _paule_mandel,
-    "DL": _dersimonian_laird,
-    "common": lambda y, v, x: 0.0,
-}
-
-
-def _q_profile(y, v, x, level) -> tuple[float, float]:
-    """Interval of tau2 from the generalised Q (Viechtbauer 2007, Stat. Med. 26:37-52, from memory)."""
-    from scipy.stats import chi2
-
-    df = len(y) - x.shape[1]
-    return tuple(
-        _zero_or_root(lambda tau2, c=c: _Weighted.of(y, v, x, tau2).q - c, y, v, x)
-        for c in (chi2.isf((1 - level) / 2, df), chi2.ppf((1 - level) / 2, df))
-    )
 
 
 # ---- putting it together
@@ -331,9 +291,9 @@ def _conclude(table, fit, scale, y, v, x, terms, tau2, method, modified, covaria
          "p": 2 * (t.sf(ratio, fit.df) if knapp else norm.sf(ratio))}
     )  # fmt: skip
     ahead = reach * np.sqrt(tau2 + se[0] ** 2)
-    plain = _Weighted.of(y, v, x, 0.0)
-    typical = plain.df / np.trace(plain.projector)
-    low, high = _q_profile(y, v, x, level) if knapp else (0.0, 0.0)
+    plain = Weighted.of(y, v, x, 0.0)
+    typical = plain.df / plain.trace
+    low, high = q_profile(y, v, x, level) if knapp else (0.0, 0.0)
     alone = METHODS[method](y, v, np.ones((len(y), 1))) if covariates is not None else np.nan
     return PooledEstimate(
         sites=table, coefficients=coefficients, estimate=float(b[0]), se=float(se[0]),

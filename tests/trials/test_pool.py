@@ -111,6 +111,33 @@ def test_paule_mandel_matches_statsmodels(bcg):
     assert pooled(bcg, method="PM").tau2 == pytest.approx(reference.tau2, rel=1e-4)
 
 
+@pytest.mark.parametrize(
+    ("y", "se"),
+    [
+        # Two maxima, at zero and at 3.76.
+        ([12.225, 8.374, 19.612, 11.258, 10.144, 9.955], [2.0232, 0.8278, 3.1334, 2.6738, 0.7195, 0.1619]),
+        ([1.0, 2.0, 4.0, 8.0], [1.0, 0.5, 2.0, 0.1]),
+        ([10.0, 10.1, 9.9], [1.0, 2.0, 1.0]),
+    ],
+)
+def test_no_variance_has_a_higher_restricted_likelihood(y, se):
+    # Density of the error contrasts, by scipy's multivariate normal, on a grid.
+    from scipy.linalg import helmert
+    from scipy.stats import multivariate_normal
+
+    contrasts = helmert(len(y))
+
+    def likelihood(tau2):
+        covariance = contrasts @ np.diag(np.square(se) + tau2) @ contrasts.T
+        return multivariate_normal(cov=covariance).logpdf(contrasts @ y)
+
+    found = pool_estimates(y, se).tau2
+    highest = max(likelihood(tau2) for tau2 in np.concatenate([[0], np.geomspace(1e-4, 1e3, 800)]))
+    assert likelihood(found) >= highest - 1e-12
+    if len(y) == 6:
+        assert found == pytest.approx(3.76, abs=0.01)
+
+
 def test_like_sites_get_no_interval_of_width_zero():
     # Three sites of 10 with SE 1: tau2 is 0; modified factor, t(2) 4.302653 -> 7.5159 to 12.4841.
     found = pool_estimates([10, 10, 10], [1, 1, 1])
@@ -212,6 +239,9 @@ def test_pool_trials_of_a_table():
         (lambda: pool_estimates([1.0], [1.0]), NotEstimable, "too few to"),
         (lambda: pool_estimates([1.0, 2.0], [0.0, np.nan]), NotEstimable, "too few to"),
         (lambda: pool_estimates([1.0, 2.0], [1.0, 1.0], method="magic"), LookupFailed, "unknown method"),
+        (lambda: pool_estimates([1, 2, 3], [1, 1]), NotEstimable, "3 estimates, 2 se"),
+        (lambda: pool_estimates([1, 2], [1, 1], sites=["a"]), NotEstimable, "1 sites"),
+        (lambda: pool_estimates([1, 2], [1, 1], level=95), NotEstimable, "such as 0.95"),
     ],
 )
 def test_impossible_pools(call, error, said):
