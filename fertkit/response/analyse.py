@@ -10,13 +10,13 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import PriceError
+from fertkit.errors import NotEstimable, PriceError
 from fertkit.response.bootstrap import bootstrap_fits
 from fertkit.response.compare import CurveComparison, arrays_of, compare_curves, lack_of_fit
 from fertkit.response.curves import CURVES, get_curve
-from fertkit.response.data import TrialData, read_trial_data
+from fertkit.response.data import TrialData, read_trial_data, refuse_several_trials
 from fertkit.response.fit import ResponseFit, block_effects, fit_data
-from fertkit.response.intervals import make_interval, plain
+from fertkit.response.intervals import check_level, make_interval, plain
 from fertkit.response.prices import Prices, column, single
 from fertkit.response.verdict import MEANINGS, Optimum, mean_wins, settle, verdict
 from fertkit.results import Result, checks_frame
@@ -126,9 +126,10 @@ class ResponseAnalysis(Result):
 
     def summary(self) -> str:
         n, rates = len(self.data.rate), len(self.data.rates)
+        common = f"{self.data.places}, one common response; " if self.data.places else ""
         lines = [
             f"{n} rows at {rates} rates, {self.data.rates[0]:g} to {self.data.rates[-1]:g} {self.rate_unit}; "
-            f"price ratio {self.price_ratio:.4g} {self.yield_unit} per {self.rate_unit}.",
+            f"{common}price ratio {self.price_ratio:.4g} {self.yield_unit} per {self.rate_unit}.",
             f"Economic optimum rate: {self.optimum.text}.",
             f"Agronomic optimum rate: {self.agronomic_optimum.text}.",
         ]
@@ -152,7 +153,7 @@ def analyse_response(
 
     Parameters
     ----------
-    trial : DataFrame or TrialData
+    trial : DataFrame, StripTrial or TrialData
         One row per strip or plot, or per rate mean with `weight`.
     nutrient_price, grain_price : float
         Price per mass unit of the rate column and of the yield column, e.g. per lb and per bu.
@@ -177,13 +178,17 @@ def analyse_response(
     InputError
         If the table cannot be used as it stands.
     PriceError
-        For prices that are zero, negative or missing.
+        For prices that are zero, negative, missing, given twice or more than one of a kind.
+    UnitError
+        If the rate or yield column carries no unit.
     NotEstimable
-        If all rates are equal.
+        If all rates are equal, the table holds several trials, or `level` or `replicates` cannot be.
     """
-    data = trial if isinstance(trial, TrialData) else read_trial_data(
-        trial, rate=rate, yield_=yield_, block=block, weight=weight
-    )  # fmt: skip
+    refuse_several_trials(trial)
+    check_level(level)
+    if replicates < 0:
+        raise NotEstimable(f"the number of bootstrap draws cannot be negative; got {replicates}")
+    data = read_trial_data(trial, rate=rate, yield_=yield_, block=block, weight=weight)
     prices = _prices(data, nutrient_price, grain_price, prices)
     asked = get_curve(curve).key if curve is not None else None
     draws: dict[str, np.ndarray] = {}
@@ -205,11 +210,14 @@ def analyse_response(
 
 def ratio_of(prices: Prices, data: TrialData) -> float:
     """Price ratio in the units of the trial [yield unit per rate unit]."""
-    return float(prices.per(data.rate_unit, data.yield_unit).ratio)
+    return single(prices.per(data.rate_unit, data.yield_unit)).ratio
 
 
 def _prices(data, nutrient_price, grain_price, prices):
+    data.need_units()
     if prices is not None:
+        if nutrient_price is not None or grain_price is not None:
+            raise PriceError("give either `prices` or the nutrient price and the grain price, not both")
         return prices
     if nutrient_price is None or grain_price is None:
         raise PriceError("give the nutrient price and the grain price, or `prices`")
@@ -333,6 +341,7 @@ def _checks(analysis):
          MEANINGS[optimum.status]),
         ("interval closed above", optimum.interval.high, rates[-1], not optimum.interval.high_open,
          "the data set no upper limit to the optimum within the tested rates"),
+        *data.losses,
     ]  # fmt: skip
     if comparison is not None:
         beaten = not mean_wins(arrays_of(analysis.fits), data.sums)[0, 0]

@@ -28,8 +28,9 @@ from fertkit.response.averaging import (
 from fertkit.response.curves import CURVES, get_curve, optimum_in_range
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, fit_data, need_contrasts
-from fertkit.response.intervals import Interval
+from fertkit.response.intervals import Interval, check_level
 from fertkit.response.many import Fits
+from fertkit.response.prices import one_ratio
 from fertkit.response.shapes import SHAPES
 from fertkit.results import Result, checks_frame
 
@@ -125,7 +126,7 @@ def compare_curves(
 
     Parameters
     ----------
-    trial : DataFrame or TrialData
+    trial : DataFrame, StripTrial or TrialData
     price_ratio : float
         Price of a unit of nutrient over the price of a unit of yield [yield unit per rate unit].
     curves : iterable of str
@@ -144,11 +145,12 @@ def compare_curves(
     InputError
         If the table cannot be used as it stands.
     NotEstimable
-        With fewer than three distinct rates.
+        With fewer than three distinct rates, or a level that is none.
+    PriceError
+        For a price ratio that is negative or missing.
     """
-    data = trial if isinstance(trial, TrialData) else read_trial_data(
-        trial, rate=rate, yield_=yield_, block=block, weight=weight
-    )  # fmt: skip
+    data = read_trial_data(trial, rate=rate, yield_=yield_, block=block, weight=weight)
+    check_level(level)
     if len(data.rates) < 3:
         raise NotEstimable("curves cannot be compared on fewer than three distinct rates")
     need_contrasts(data, 2, "a comparison of curves")
@@ -239,6 +241,7 @@ def _averaged_weights(fits, data):
 
 def _at_price_ratio(comparison, price_ratio):
     fits, data, level = comparison.fits, comparison.data, comparison.level
+    price_ratio = one_ratio(price_ratio)
     low, high = data.rates[[0, -1]]
     ends = {key: ladder.ends(price_ratio) for key, ladder in comparison.ladders.items()}
     optima, columns = {}, {name: [] for name in ("optimum", "low", "high", "optimum_text")}
@@ -254,7 +257,7 @@ def _at_price_ratio(comparison, price_ratio):
     return replace(
         comparison,
         rows=comparison.rows.assign(**columns),
-        price_ratio=float(price_ratio),
+        price_ratio=price_ratio,
         averaged_optimum=mean,
         averaged_interval=_averaged_interval(ends, data, weights, level),
         between_curve_sd=float(np.sqrt(weights @ (values - mean) ** 2)),

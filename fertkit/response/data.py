@@ -7,13 +7,13 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import InputError, NotEstimable, Problem
+from fertkit.errors import InputError, NotEstimable, Problem, UnitError
 from fertkit.response.sums import Sums, Sweep, make_sweep
 
 #: Column-name endings that carry a unit.
 UNIT_ENDINGS = {
     "lb_ac": "lb/ac", "kg_ha": "kg/ha", "bu_ac": "bu/ac", "t_ha": "t/ha", "q_ha": "q/ha", "g_ha": "g/ha",
-    "ton_ac": "ton/ac", "cwt_ac": "cwt/ac", "oz_ac": "oz/ac",
+    "mg_ha": "Mg/ha", "ton_ac": "ton/ac", "cwt_ac": "cwt/ac", "oz_ac": "oz/ac",
 }  # fmt: skip
 #: Columns that name a place or a season of its own; each of their combinations gets its own level.
 SITE_COLUMNS = ("site", "location", "field", "trial", "site_year", "year")
@@ -34,6 +34,12 @@ class TrialData:
     rate_unit, yield_unit, nutrient : str
         Units as the column names carry them; the nutrient's name when a column gives one, else "".
     through_origin : bool
+    places : str
+        How many sites or years there are, each with a level of its own, e.g. ``3 sites``; "" with one.
+    left_out : int
+        Rows without a yield.
+    columns : (str, str)
+        Names of the rate and the yield column.
     """
 
     rate: np.ndarray
@@ -44,6 +50,9 @@ class TrialData:
     yield_unit: str
     nutrient: str = ""
     through_origin: bool = False
+    places: str = ""
+    left_out: int = 0
+    columns: tuple[str, str] = ("rate", "yield")
 
     @cached_property
     def sweep(self) -> Sweep:
@@ -59,6 +68,23 @@ class TrialData:
         return np.unique(self.rate)
 
     @property
+    def losses(self) -> list[tuple]:
+        """Row of a checks table that tells of strips without a yield, if there are any."""
+        said = f"{self.left_out} strip{'s' * (self.left_out > 1)} without a yield left out"
+        return [("strips without a yield", self.left_out, 0, False, said)] if self.left_out else []
+
+    def need_units(self) -> None:
+        """Raise UnitError, naming the column, where rate or yield has no unit and so no price."""
+        for column, unit, example in zip(
+            self.columns, (self.rate_unit, self.yield_unit), ("rate_lb_ac", "yield_bu_ac"), strict=True
+        ):
+            if "/" not in unit:
+                raise UnitError(
+                    f"the column '{column}' carries no known unit; rename it with its unit at the end, like "
+                    f"'{example}' (units: {', '.join(UNIT_ENDINGS)})"
+                )
+
+    @property
     def table(self) -> pd.DataFrame:
         """Rows as used, in rate order: rate, yield, block, weight."""
         frame = pd.DataFrame({"rate": self.rate, "yield": self.yields, "weight": self.weight})
@@ -67,14 +93,15 @@ class TrialData:
 
 
 def read_trial_data(
-    trial: pd.DataFrame, *, rate=None, yield_=None, block=None, weight=None, through_origin=False
+    trial, *, rate=None, yield_=None, block=None, weight=None, through_origin=False
 ) -> TrialData:
     """Check a trial table and take from it what the fits need.
 
     Parameters
     ----------
-    trial : DataFrame
-        One row per plot or strip, or one per rate mean.
+    trial : DataFrame, StripTrial or TrialData
+        One row per plot or strip, or one per rate mean; a row without a yield is left out. Strips as read
+        from a file stand for their table; a checked trial passes through.
     rate, yield_ : str, optional
         Columns of rate and yield; by default the only ones starting with ``rate_`` and ``yield_``.
     block : str, list of str or False, optional
@@ -92,6 +119,10 @@ def read_trial_data(
     NotEstimable
         If all rates are equal.
     """
+    if isinstance(trial, TrialData):
+        return trial
+    if not isinstance(trial, pd.DataFrame):
+        trial, rate, yield_ = _strips_of(trial, rate, yield_)
     problems: list[Problem] = []
     if trial.empty:
         problems.append(Problem("the table has no rows", "give one row per plot, strip or rate mean"))
@@ -103,7 +134,8 @@ def read_trial_data(
         problems.append(Problem(f"there is no column '{weight}'", "name the column of replicate counts"))
     if rate is None or yield_ is None or problems:
         raise InputError("trial", problems)
-    x, y = _numbers(trial, rate, problems), _numbers(trial, yield_, problems)
+    kept = _harvested(trial, yield_)
+    x, y = _numbers(trial, rate, problems), _numbers(trial, yield_, problems, kept)
     w = np.ones(len(x)) if weight is None else _numbers(trial, weight, problems)
     _out_of_bounds(trial, rate, x, x < 0, "a rate cannot be negative", problems)
     if weight is not None:
@@ -116,13 +148,13 @@ def read_trial_data(
         label = trial[groups].astype(str).agg(" / ".join, axis=1).to_numpy(dtype=str)
     if problems:
         raise InputError("trial", problems)
-    x = _same_level(x)
+    x, y, w, label = (None if v is None else v[kept] for v in (_same_level(x), y, w, label))
     if len(np.unique(x)) < 2:
         raise NotEstimable("all rates are equal; a response needs at least two rates, a curve at least three")
     nutrient = str(trial["nutrient"].iloc[0]) if "nutrient" in trial else ""
-    return TrialData(
-        x, y, w, label, unit_of(rate, "rate unit"), unit_of(yield_, "yield unit"), nutrient, through_origin
-    )
+    places, left_out = _places(trial[kept]), int((~kept).sum())
+    units = unit_of(rate, "rate unit"), unit_of(yield_, "yield unit")
+    return TrialData(x, y, w, label, *units, nutrient, through_origin, places, left_out, (rate, yield_))
 
 
 def unit_of(column: str, otherwise: str) -> str:
@@ -130,6 +162,38 @@ def unit_of(column: str, otherwise: str) -> str:
     words = column.lower().split("_")
     pairs = ["_".join(pair) for pair in pairwise(words)]
     return next((UNIT_ENDINGS[p] for p in pairs if p in UNIT_ENDINGS), otherwise)
+
+
+def refuse_several_trials(trial) -> None:
+    """Raise NotEstimable where a table holds several trials, which one analysis would melt into one."""
+    table = trial if isinstance(trial, pd.DataFrame) else getattr(trial, "table", None)
+    if isinstance(trial, TrialData) or table is None or not _varies(table, "trial"):
+        return
+    names = [str(v) for v in table["trial"].dropna().unique()]
+    shown = ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
+    raise NotEstimable(
+        f"the table holds {len(names)} trials: {shown}; analyse each on its own, as in `for name, rows in "
+        "table.groupby('trial')`, or all at once with optima_of_trials(table, 'trial', price_ratio); for one "
+        "trial at several sites name that column 'site'"
+    )
+
+
+def _strips_of(trial, rate, yield_):
+    """Table of strips that came with their own names of the rate and the yield column."""
+    table = getattr(trial, "table", None)
+    if not isinstance(table, pd.DataFrame):
+        problem = Problem("not a table", "give a DataFrame or strips as read from a file", value=type(trial))
+        raise InputError("trial", [problem])
+    return table, rate or getattr(trial, "rate_column", None), yield_ or getattr(trial, "yield_column", None)
+
+
+def _harvested(trial, column):
+    """Rows with a yield; all of them where other cells are no numbers, so that none is passed over."""
+    cells = trial[column]
+    empty = (cells.isna() | (cells.astype(str).str.strip() == "")).to_numpy(dtype=bool)
+    numbers = pd.to_numeric(cells, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    lost_alone = np.isfinite(numbers[~empty]).all() and not empty.all()
+    return ~empty if lost_alone else np.ones(len(cells), bool)
 
 
 def _one_column(trial, name, prefix, kind, problems):
@@ -200,9 +264,18 @@ def _group_columns(trial, block, problems):
     return [c for c in sites if c not in given] + given
 
 
-def _numbers(trial, column, problems):
+def _places(trial):
+    columns = [c for c in SITE_COLUMNS if _varies(trial, c)]
+    if not columns:
+        return ""
+    seasons = [c for c in columns if c.endswith("year")]
+    kind = "sites" if not seasons else "years" if columns == ["year"] else "site-years"
+    return f"{len(trial[columns].drop_duplicates())} {kind}"
+
+
+def _numbers(trial, column, problems, needed=True):
     values = pd.to_numeric(trial[column], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    bad = ~np.isfinite(values)
+    bad = ~np.isfinite(values) & needed
     _out_of_bounds(trial, column, trial[column].to_numpy(), bad, "not a number", problems)
     return values
 

@@ -147,7 +147,7 @@ def fit_response(
 
     Parameters
     ----------
-    trial : DataFrame or TrialData
+    trial : DataFrame, StripTrial or TrialData
         One row per strip or plot (or per rate mean, with `weight` the replicate counts).
     curve : str
         Key of `fertkit.response.curves.CURVES`.
@@ -167,9 +167,9 @@ def fit_response(
         If the trial has fewer distinct rates than the curve has parameters, or rows are too few.
     """
     curve = get_curve(curve)
-    data = trial if isinstance(trial, TrialData) else read_trial_data(
+    data = read_trial_data(
         trial, rate=rate, yield_=yield_, block=block, weight=weight, through_origin=through_origin
-    )  # fmt: skip
+    )
     return fit_data(data, curve)
 
 
@@ -203,8 +203,8 @@ def need_contrasts(data: TrialData, n: int, what: str) -> None:
     left = int((data.sums.n - data.sums.n_blocks - data.sums.pure_df)[0])
     if left < n:
         raise NotEstimable(
-            f"{what} needs {n} independent contrasts among rates, but within blocks there are only {left}; "
-            "each block or site needs several rates"
+            f"{what} needs {n} independent contrasts among rates, but within blocks there are only {left}: "
+            "rates are confounded with blocks; each block or site needs several rates"
         )
 
 
@@ -304,5 +304,5 @@ def _checks(fit):
         "falling": "yield falls with the rate",
         "saturated": "no degrees of freedom are left for an error",
     }
-    rows += [(word, 1, 0, False, meanings[word]) for word in status if word in meanings]
+    rows += data.losses + [(word, 1, 0, False, meanings[word]) for word in status if word in meanings]
     return checks_frame(rows)

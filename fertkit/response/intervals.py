@@ -23,6 +23,7 @@ trials; table and figure in ``tests/reference/coverage``):
 """
 
 from dataclasses import dataclass, replace
+from numbers import Real
 
 import numpy as np
 
@@ -96,6 +97,12 @@ def make_interval(low, high, level, method) -> Interval:
     return Interval(low, high, bool(np.isinf(low)), bool(np.isinf(high)), level, method)
 
 
+def check_level(level) -> None:
+    """Raise NotEstimable unless a confidence level is one number between 0 and 1."""
+    if not (isinstance(level, Real) and 0 < level < 1):
+        raise NotEstimable(f"the confidence level must lie between 0 and 1, like 0.95; got {level!r}")
+
+
 # One fit ---------------------------------------------------------------------------------------------
 
 
@@ -118,6 +125,7 @@ def optimum_interval(fit, price_ratio, level=0.95, method=None, **bootstrap) -> 
     NotEstimable
         Without error degrees of freedom.
     """
+    check_level(level)
     linear = fit.curve.key not in SHAPES
     method = method or ("exact" if linear else "profile")
     if method == "bootstrap":
@@ -182,6 +190,7 @@ def bend_interval(fit, level=0.95) -> tuple[float, float]:
     """Profile ends of the shape parameter: 1/(join - lowest rate), k, or 1/range [per rate unit]."""
     if fit.curve.key not in SHAPES:
         raise NotEstimable(f"the {fit.curve.label} curve has no join or rate constant")
+    check_level(level)
     _need_df(fit)
     region = Region(fit.curve.key, fit.fits, fit.data.sums, level)
     return float(region.low[0, 0]), float(region.high[0, 0])
@@ -197,6 +206,7 @@ def plateau_interval(fit, level=0.95) -> Interval:
     """
     if fit.curve.key not in SHAPES:
         raise NotEstimable(f"the {fit.curve.label} curve has no plateau")
+    check_level(level)
     _need_df(fit)
     low, high = Region(fit.curve.key, fit.fits, fit.data.sums, level).plateau()
     return make_interval(low[0, 0], high[0, 0], level, "profile")

@@ -156,6 +156,14 @@ def positive(value, what: str, *, zero_ok: bool = False) -> np.ndarray:
     return array
 
 
+def one_ratio(value) -> float:
+    """Insist on one price ratio of zero or more."""
+    ratio = positive(value, "price ratio", zero_ok=True)
+    if ratio.size != 1:
+        raise PriceError("this needs one price ratio, not a table of them")
+    return float(ratio.item())
+
+
 def single(prices: UnitPrices) -> UnitPrices:
     """Insist on one price of each kind where a table of prices would not do."""
     if np.size(prices.nutrient) != 1 or np.size(prices.grain) != 1:

@@ -8,7 +8,9 @@ from fertkit.response.averaging import average_weights, averaged_keys, averaged_
 from fertkit.response.curves import CURVES
 from fertkit.response.data import read_trial_data
 from fertkit.response.fit import need_contrasts
+from fertkit.response.intervals import check_level
 from fertkit.response.many import fit_sums
+from fertkit.response.prices import one_ratio
 from fertkit.response.sums import Sums, stack
 from fertkit.response.verdict import NONE, mean_wins, settle, verdict
 
@@ -43,7 +45,11 @@ def optima_of_trials(
     ------
     InputError
         If a trial cannot be used, or has fewer than three rates or no error df; all such trials at once.
+    PriceError, NotEstimable
+        For a price ratio or a level that is none.
     """
+    check_level(level)
+    price_ratio = one_ratio(price_ratio)
     by = [by] if isinstance(by, str) else list(by)
     names, parts, problems = [], [], []
     for name, rows in table.groupby(by, sort=False):

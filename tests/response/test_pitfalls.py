@@ -315,7 +315,7 @@ def test_high_r2_is_no_defence(analyse):
 def test_unusable_tables_say_what_to_do():
     good = pd.DataFrame({"rate_lb_ac": [0, 50, 100, 150], "yield_bu_ac": [100.0, 150, 170, 172]})
     with pytest.raises(InputError, match="row 3, column 'yield_bu_ac'"):
-        read_trial_data(good.assign(yield_bu_ac=[100, np.nan, 170, 172]))
+        read_trial_data(good.assign(yield_bu_ac=[100, "lost", 170, np.nan]))
     with pytest.raises(InputError, match="several rate columns"):
         read_trial_data(good.assign(rate_kg_ha=0.0))
     with pytest.raises(InputError, match="one nutrient"):

@@ -3,11 +3,23 @@
 Expected values follow from arithmetic on the trial itself or from a search over the whole F region.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.response import analyse_response, net_return_of
+from fertkit.errors import InputError, NotEstimable, PriceError, UnitError
+from fertkit.response import (
+    analyse_response,
+    compare_curves,
+    fit_response,
+    join_interval,
+    net_return_of,
+    optima_of_trials,
+    optimum_interval,
+    plateau_interval,
+)
 from fertkit.response.prices import Prices
 
 FREE = {"nutrient_price": 0.5, "grain_price": 4, "replicates": 0}
@@ -71,3 +83,98 @@ def test_the_interval_of_a_pass_not_paid_holds_the_answer():
     assert analysis.optimum.rate == 0
     assert 0 in analysis.optimum.interval
     assert "interval 0 to" in analysis.optimum.text
+
+
+# Tables and arguments ---------------------------------------------------------------------------------
+
+
+def test_several_trials_are_not_melted_into_one():
+    table = pd.concat([table_of(seed=s).assign(trial=f"T{s}") for s in (1, 2)])
+    with pytest.raises(NotEstimable, match=r"2 trials: T1, T2.*groupby.*optima_of_trials"):
+        analyse_response(table, **FREE)
+    assert len(optima_of_trials(table, "trial", 0.125)) == 2
+    sites = table.rename(columns={"trial": "site"})
+    assert "2 sites, one common response" in analyse_response(sites, **FREE).summary()
+
+
+def test_one_rate_a_block_is_confounded():
+    rows = [(1, 0, 100), (1, 0, 104), (2, 50, 130), (2, 50, 131), (3, 100, 150), (3, 100, 153)]
+    table = pd.DataFrame(rows, columns=["block", "rate_lb_ac", "yield_bu_ac"])
+    for part in (table, table[table["block"] < 3]):
+        with pytest.raises(NotEstimable, match="rates are confounded with blocks"):
+            analyse_response(part, **FREE)
+
+
+def test_strips_as_read_from_a_file_stand_for_their_table():
+    @dataclass
+    class Strips:
+        table: pd.DataFrame
+        rate_column: str = "rate_lb_ac"
+        yield_column: str = "yield_bu_ac"
+
+    table = table_of()
+    strips = Strips(table.assign(yield_check_bu_ac=0.0).assign(trial="North"))
+    assert analyse_response(strips, **FREE).optimum == analyse_response(table, **FREE).optimum
+    assert compare_curves(strips, 0.125).averaged_optimum == compare_curves(table, 0.125).averaged_optimum
+    assert fit_response(strips).rss == fit_response(table).rss
+    with pytest.raises(InputError, match="not a table"):
+        analyse_response([1, 2, 3], **FREE)
+
+
+def test_columns_name_their_units():
+    metric = table_of().rename(columns={"rate_lb_ac": "rate_kg_ha", "yield_bu_ac": "yield_mg_ha"})
+    assert analyse_response(metric, **FREE).yield_unit == "Mg/ha"
+    bare = table_of().rename(columns={"yield_bu_ac": "yield_total"})
+    with pytest.raises(UnitError, match=r"'yield_total' carries no known unit.*'yield_bu_ac'"):
+        analyse_response(bare, **FREE)
+
+
+def test_lost_strips_are_left_out_and_told():
+    table = table_of()
+    lost = table.assign(yield_bu_ac=table["yield_bu_ac"].mask(table.index.isin([3, 7])))
+    analysis = analyse_response(lost, **FREE)
+    assert analysis.optimum == analyse_response(table.drop(index=[3, 7]), **FREE).optimum
+    assert "2 strips without a yield left out" in analysis.summary()
+    mixed = lost.astype({"yield_bu_ac": object})
+    mixed.loc[10, "yield_bu_ac"] = "flooded"
+    with pytest.raises(InputError) as caught:
+        analyse_response(mixed, **FREE)
+    assert [p.row for p in caught.value.problems] == [5, 9, 12]
+    wrong = lost.assign(rate_lb_ac=lost["rate_lb_ac"].where(lost.index != 12, -1))
+    with pytest.raises(InputError) as caught:
+        analyse_response(wrong, **FREE)
+    assert [p.row for p in caught.value.problems] == [14]
+
+
+@pytest.mark.parametrize("ratio", [np.nan, -1.0, np.inf, [0.1, 0.2]])
+def test_price_ratios_that_are_none(ratio):
+    with pytest.raises(PriceError, match="price ratio"):
+        compare_curves(table_of(), ratio)
+    with pytest.raises(PriceError, match="price ratio"):
+        optima_of_trials(table_of().assign(trial="A"), "trial", ratio)
+
+
+@pytest.mark.parametrize("level", [0, 1, 95, -0.1, np.nan, [0.9, 0.95], "high"])
+def test_levels_that_are_none(level):
+    fit = fit_response(table_of())
+    for ask in (
+        lambda: analyse_response(table_of(), **FREE, level=level),
+        lambda: compare_curves(table_of(), 0.125, level=level),
+        lambda: optima_of_trials(table_of().assign(trial="A"), "trial", 0.125, level=level),
+        lambda: optimum_interval(fit, 0.125, level),
+        lambda: join_interval(fit, level),
+        lambda: plateau_interval(fit, level),
+    ):
+        with pytest.raises(NotEstimable, match="confidence level"):
+            ask()
+
+
+def test_arguments_that_contradict():
+    with pytest.raises(NotEstimable, match="bootstrap draws"):
+        analyse_response(table_of(), nutrient_price=0.5, grain_price=4, replicates=-1)
+    with pytest.raises(PriceError, match="table of prices"):
+        analyse_response(table_of(), prices=Prices([0.5, 0.6], 4), replicates=0)
+    with pytest.raises(PriceError, match="not both"):
+        analyse_response(table_of(), prices=Prices(0.5, 4), nutrient_price=0.6)
+    with pytest.raises(PriceError, match="not both"):
+        analyse_response(table_of(), **FREE).at_prices(prices=Prices(0.5, 4), grain_price=3)

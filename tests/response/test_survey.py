@@ -50,7 +50,7 @@ def test_batches_change_nothing(broadbalk, found, monkeypatch):
 
 def test_all_unusable_trials_are_named_at_once(broadbalk):
     bad = broadbalk.copy()
-    bad.loc[bad.index[bad["year"] == 2003][0], "yield_t_ha"] = np.nan
+    bad.loc[bad.index[bad["year"] == 2003][0], "yield_t_ha"] = np.inf
     bad = bad.drop(bad.index[bad["year"] == 2005][2:])
     with pytest.raises(InputError, match="2003") as caught:
         optima_of_trials(bad, "year", 0.005)
