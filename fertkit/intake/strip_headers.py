@@ -33,7 +33,9 @@ NUMBER_ROLES = ("rate", "planned", "yield", "moisture", "width", "length", "posi
 MEASURED = ("rate", "planned", "yield", "width", "length")
 
 _NUTRIENTS = spellings("nutrient") | spellings("oxide")
-_DRY = {"dry", "adjusted", "standard"}
+_STANDARD = {"adjusted", "standard"}
+_FRACTION = {"fraction", "frac", "decimal", "proportion"}
+_DRY_BASIS = re.compile(r"\bdry[ _-]?(?:basis|weight|matter)\b|\bdb\b|\bd\.b\.")
 _MASSES = {
     "lbs": "lb", "pound": "lb", "pounds": "lb", "bushel": "bu", "bushels": "bu", "tonne": "t", "tonnes": "t",
     "mg": "Mg", "tons": "ton", "dt": "q", "quintal": "q", "quintals": "q", "kgs": "kg", "ounces": "oz",
@@ -70,7 +72,9 @@ class Header:
     dry : bool
         The yield is said to be at a standard moisture already.
     at_pct : float or None
-        Moisture at which the yield is said to be stated [%].
+        Moisture at which the yield is said to be stated [%]; 0 for dry matter.
+    fraction, dry_basis : bool
+        A moisture is a fraction of one, or of the dry weight.
     """
 
     text: str
@@ -80,26 +84,41 @@ class Header:
     nutrient: str = ""
     dry: bool = False
     at_pct: float | None = None
+    fraction: bool = False
+    dry_basis: bool = False
 
 
 def read_header(text) -> Header:
     """Read one header such as ``N rate (lb/ac)``, ``rate_kg_ha``, ``Yield, t/ha`` or ``Moisture %``."""
     plain = plain_text(text)
-    stated = re.search(r"(\d+(?:\.\d+)?)\s*%", plain)
-    words = [w for w in re.split(r"[\s,;:_()\[\]@%]+", plain) if w]
+    words = _words(plain)
     unit, nutrient, rest = _take_unit(words)
     if nutrient:
         rest = [*rest, nutrient.lower()]
     nutrient = nutrient or next((_NUTRIENTS[w] for w in rest if w in _NUTRIENTS), "")
     role, rank = _role(plain, rest, unit)
-    at_pct = float(stated[1]) if stated and role == "yield" else None
-    dry = role == "yield" and (bool(_DRY & set(rest)) or at_pct is not None)
-    return Header(str(text), role, rank, unit, nutrient if role in ("rate", "planned") else "", dry, at_pct)
+    if role == "yield":
+        at_pct = _stated_moisture(plain, rest)
+        dry = at_pct is not None or bool(_STANDARD & set(rest))
+        return Header(str(text), role, rank, unit, dry=dry, at_pct=at_pct)
+    if role == "moisture":
+        fraction, dry_basis = bool(_FRACTION & set(rest)), bool(_DRY_BASIS.search(plain))
+        return Header(str(text), role, rank, unit, fraction=fraction, dry_basis=dry_basis)
+    return Header(str(text), role, rank, unit, nutrient if role in ("rate", "planned") else "")
+
+
+def _stated_moisture(plain, words) -> float | None:
+    """Moisture at which a header states the yield [%]: 15.5 % moisture, 85 % dry matter, dry."""
+    stated = re.search(r"(\d+(?:\.\d+)?)\s*%", plain)
+    matter = "dm" in words or {"dry", "matter"} <= set(words)
+    if stated:
+        return 100 - float(stated[1]) if matter and "moisture" not in words else float(stated[1])
+    return 0.0 if matter or ("dry" in words and not _STANDARD & set(words)) else None
 
 
 def area_unit(text) -> str:
     """Give fertkit's unit of an amount per area for what a file writes (``lbs/acre`` -> ``lb/ac``), or ''."""
-    words = [w for w in re.split(r"[\s_()\[\]]+", plain_text(text)) if w]
+    words = _words(plain_text(text))
     return _take_unit(words)[0] if words else ""
 
 
@@ -209,7 +228,7 @@ def _with_unit(role, header, units, taken, raw, at, problems) -> Header:
             what, f"write the unit in the header, as in '{role} ({examples.split(',')[0]})', or say "
             f"units={{'{role}': ...}}; known are {examples}, ...", column=header.text,
         ))  # fmt: skip
-    return replace(header, unit=unit)
+    return replace(header, unit="t/ha" if unit == "Mg/ha" else unit)  # one name for one unit
 
 
 def _unit_column(role, raw, at, problems):
@@ -229,6 +248,12 @@ def _unit_column(role, raw, at, problems):
 
 
 # ---- words of a header
+
+
+def _words(plain):
+    """Words of a header; a hyphen between letters and a raised dot part words too (N-rate, kg·ha-1)."""
+    parted = re.sub(r"(?<=[a-z])-(?=[a-z])|[·⋅∙•]", " ", plain.replace("site-year", "siteyear"))
+    return [w for w in re.split(r"[\s,;:_()\[\]@%]+", parted) if w]
 
 
 def _role(plain, words, unit):

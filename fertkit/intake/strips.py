@@ -10,9 +10,10 @@ from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake.files import RawTable, open_table, text_of
 from fertkit.intake.numbers import number_style, read_number
 from fertkit.intake.strip_headers import MEASURED, NUMBER_ROLES, assign_roles
-from fertkit.reference import crop_name, list_sources, load_crops, trade_moisture_pct
+from fertkit.intake.strip_moisture import settle_moisture, standard_moisture, trade_source, traded
+from fertkit.reference import crop_name, list_sources
 from fertkit.results import Result, checks_frame
-from fertkit.units import at_moisture, convert_area_rate
+from fertkit.units import convert_area_rate
 
 #: An applied rate further than this from the planned one is reported [share] (common practice, no source).
 APPLIED_OFF = 0.05
@@ -103,7 +104,7 @@ def read_strips(path_or_buffer, *, crop=None, columns=None, units=None, name=Non
     ------
     InputError
         With every problem of the file: missing column, unknown or mixed unit, text in a number, negative
-        yield, strip given twice, unknown crop.
+        yield, moisture that is none, strip given twice, blank trial, unknown crop.
     """
     raw = _raw(path_or_buffer, name)
     problems: list[Problem] = []
@@ -113,18 +114,12 @@ def read_strips(path_or_buffer, *, crop=None, columns=None, units=None, name=Non
     body, lines = _body(raw, at)
     frame, extra = _read_columns(raw, at, headers, body, lines, problems)
     _check_cells(frame, headers, lines, problems)
+    wet = _moisture(frame, headers, lines, problems)
     crop = _find_crop(frame, crop, problems)
-    standard = _standard_moisture(frame, headers, crop, lines, problems)
+    standard = standard_moisture(frame, headers, crop, problems)
     if problems:
         raise InputError(raw.name, sorted(problems, key=lambda p: (p.row is None, p.row or 0)))
-    return _assemble(raw, headers, frame, extra, lines, crop, standard)
-
-
-def trade_source(crop: str) -> tuple[str, str]:
-    """Source key of a crop's trade moisture, and the mark to show with it (empty if it was found)."""
-    row = load_crops().set_index("crop").loc[crop]
-    how = row["moisture_provenance"]
-    return row["moisture_source_key"], "" if how == "found" else f" ({how.replace('_', ' ')})"
+    return _assemble(raw, headers, frame, extra, lines, crop, standard, wet)
 
 
 # ---- opening
@@ -194,21 +189,19 @@ def _labels(cells):
 
 
 def _check_cells(frame, headers, lines, problems):
-    """Find empty rates and blocks, impossible moistures and strips given twice."""
+    """Find empty rates, blocks and trials, and strips given twice."""
     for role in ("rate", "block"):
         if role in frame:
             text = headers[role][1].text
             gap = frame[role].isna() & ~_already(problems, text, lines)
             remedy = f"fill in the {role} or take the line out"
             _complain(gap, lines, text, f"the {role} is missing", remedy, problems)
-    if "moisture" in frame:
-        text = headers["moisture"][1].text
-        wet = frame["moisture"] >= 100
-        remedy = "give percent of the wet weight"
-        _complain(wet, lines, text, "moisture of 100 % or more", remedy, problems, frame["moisture"])
-        gap = frame["moisture"].isna() & frame["yield"].notna() & ~_already(problems, text, lines)
-        remedy = "fill in the moisture or take the yield out"
-        _complain(gap, lines, text, "a yield without its moisture", remedy, problems)
+    for role in ("trial", "site", "year"):
+        if role in frame and frame[role].notna().any():
+            remedy = f"write the {role} on every line; a merged cell names only its first"
+            _complain(
+                frame[role].isna(), lines, headers[role][1].text, f"the {role} is missing", remedy, problems
+            )
     keys = [c for c in ("trial", "site", "year", "block", "strip") if c in frame]
     if "strip" in frame:
         again, what = (
@@ -235,7 +228,23 @@ def _complain(rows, lines, column, what, remedy, problems, values=None):
         problems.append(Problem(what, remedy, lines[i], column, value))
 
 
-# ---- crop and moisture
+def _moisture(frame, headers, lines, problems) -> str:
+    """Check the moistures and bring them to percent; say what was converted."""
+    if "moisture" not in frame:
+        return ""
+    header = headers["moisture"][1]
+    gap = frame["moisture"].isna() & frame["yield"].notna() & ~_already(problems, header.text, lines)
+    remedy = "fill in the moisture or take the yield out"
+    _complain(gap, lines, header.text, "a yield without its moisture", remedy, problems)
+    given = frame["moisture"].copy()
+
+    def complain(rows, what, remedy):
+        _complain(rows, lines, header.text, what, remedy, problems, given)
+
+    return settle_moisture(frame, header, problems, complain)
+
+
+# ---- crop
 
 
 def _find_crop(frame, crop, problems) -> str:
@@ -255,52 +264,13 @@ def _find_crop(frame, crop, problems) -> str:
     return known[0] if known else ""
 
 
-def _standard_moisture(frame, headers, crop, lines, problems) -> float | None:
-    """Moisture to which yields are brought [%]; None where the file gives nothing to bring them from."""
-    header = headers["yield"][1]
-    if "moisture" not in frame and header.at_pct is None:
-        return None
-    if header.dry and header.at_pct is None and not crop:
-        return None
-    if not crop:
-        if not problems:
-            problems.append(Problem(
-                "the file gives moistures but not the crop, so the trade moisture is not known",
-                "say the crop, for example crop='corn', or add a column 'crop'",
-            ))  # fmt: skip
-        return None
-    try:
-        return trade_moisture_pct(crop)
-    except FertkitError as error:
-        problems.append(
-            Problem(str(error), "state all yields at one moisture and leave the moisture column out")
-        )
-        return None
-
-
-def _traded(frame, header, standard):
-    """Yields at the standard moisture, and how they came there."""
-    if standard is None:
-        return frame["yield"], "taken as they stand: no moisture to adjust from"
-    if header.dry and header.at_pct is None:
-        return frame["yield"], "said to be at standard moisture already; not adjusted"
-    if header.dry:
-        how = (
-            "at standard moisture already"
-            if header.at_pct == standard
-            else f"brought from {header.at_pct:g} %"
-        )
-        return at_moisture(frame["yield"], header.at_pct, standard), f"{how} to {standard:g} % moisture"
-    return at_moisture(frame["yield"], frame["moisture"], standard), f"brought to {standard:g} % moisture"
-
-
 # ---- the tidy table
 
 
-def _assemble(raw, headers, frame, extra, lines, crop, standard) -> StripTrial:
+def _assemble(raw, headers, frame, extra, lines, crop, standard, wet) -> StripTrial:
     rate, harvest = headers["rate"][1], headers["yield"][1]
     suffix = {role: headers[role][1].unit.replace("/", "_").lower() for role in MEASURED if role in headers}
-    adjusted, how = _traded(frame, harvest, standard)
+    adjusted, how = traded(frame, harvest, standard)
     table = pd.DataFrame({"trial": _trial(frame, Path(raw.name).stem)})
     for role in ("site", "year", "block"):
         if role in frame:
@@ -327,13 +297,13 @@ def _assemble(raw, headers, frame, extra, lines, crop, standard) -> StripTrial:
         strips=table, rate_column=f"rate_{suffix['rate']}", yield_column=f"yield_{suffix['yield']}",
         rate_unit=rate.unit, yield_unit=harvest.unit, nutrient=rate.nutrient, crop=crop,
         standard_moisture_pct=standard, name=raw.name,
-        report=_report(headers, extra, crop, how), checks=checks_frame(_checks(table, lines)),
+        report=_report(headers, extra, crop, how, wet), checks=checks_frame(_checks(table, lines)),
     )  # fmt: skip
 
 
 def _trial(frame, fallback):
-    parts = [frame[role].map(text_of) for role in ("trial",) if role in frame]
-    parts = parts or [frame[role].map(text_of) for role in ("site", "year") if role in frame]
+    named = [role for role in ("trial", "site", "year") if role in frame and frame[role].notna().any()]
+    parts = [frame[role].map(text_of) for role in (["trial"] if "trial" in named else named)]
     if not parts:
         return [fallback] * len(frame)
     return parts[0] if len(parts) == 1 else parts[0] + " " + parts[1]
@@ -345,13 +315,14 @@ def _extra_name(text, table):
     return f"other_{key}" if key.startswith(("rate_", "yield_", "planned_")) or key in table else key
 
 
-def _report(headers, extra, crop, how) -> pd.DataFrame:
+def _report(headers, extra, crop, how, wet) -> pd.DataFrame:
     rows = [
         (f"column '{h.text}'", h.unit or "", f"{role}{f' of {h.nutrient}' if h.nutrient else ''}")
         for role, (_, h) in headers.items()
     ]
     rows += [(f"column '{text}'", "", "kept as it is") for text in extra]
     rows += [("crop", crop or "not given", crop or "not given"), ("yields", headers["yield"][1].text, how)]
+    rows += [("moistures", headers["moisture"][1].text, wet)] if wet else []
     return pd.DataFrame(rows, columns=["item", "found", "taken_as"])
 
 

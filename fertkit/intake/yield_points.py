@@ -13,7 +13,7 @@ from fertkit.intake.files import RawTable, open_table, text_of
 from fertkit.intake.numbers import number_style
 from fertkit.intake.spellings import plain
 from fertkit.intake.strip_headers import area_unit
-from fertkit.intake.strips import trade_source
+from fertkit.intake.strip_moisture import trade_source
 from fertkit.reference import bushel_lb, crop_name, list_sources, load_crops, trade_moisture_pct
 from fertkit.results import Result
 from fertkit.units import ACRE_HA, AREA_RATE_KG_HA, FOOT_M, LB_KG, at_moisture, convert_area_rate

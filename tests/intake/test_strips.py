@@ -17,6 +17,7 @@ GOOD = """Rep,Strip,Applied N kg N/ha,Yield t/ha,Moisture %
 2,3,50,9.4,16
 2,4,0,8.0,18
 """
+MOIST = "rate_lb_ac,yield_bu_ac,{}\n0,75,{}\n50,80,{}\n"
 
 
 def read(text, **options):
@@ -51,6 +52,11 @@ def problems(text, **options):
         ("Strip width (ft)", "width", "ft", ""),
         ("Plot no", "strip", "", ""),
         ("Soil test K", "", "", ""),
+        ("N-Rate kg/ha", "rate", "kg/ha", "N"),
+        ("N kg·ha⁻¹", "rate", "kg/ha", "N"),
+        ("kg-N/ha", "rate", "kg/ha", "N"),
+        ("Site-year", "trial", "", ""),
+        ("Site-Year code", "trial", "", ""),
     ],
 )
 def test_headers(text, role, unit, nutrient):
@@ -149,6 +155,61 @@ def test_yield_already_at_moisture_is_not_adjusted_twice():
     assert trial.table["yield_bu_ac"].iloc[0] == pytest.approx(100 * 86 / 84.5)
 
 
+@pytest.mark.parametrize("header", ["Moisture (fraction)", "grain_moisture_decimal"])
+def test_a_moisture_said_to_be_a_fraction_is_converted_and_told(header):
+    trial, percent = (
+        read(MOIST.format(*columns), crop="corn") for columns in ((header, 0.18, 0.2), ("Moisture %", 18, 20))
+    )
+    assert trial.table["yield_bu_ac"].tolist() == pytest.approx(percent.table["yield_bu_ac"].tolist())
+    assert trial.table["yield_bu_ac"].iloc[0] == pytest.approx(75 * 82 / 84.5)
+    assert "fraction, converted" in trial.report.set_index("item").loc["moistures", "taken_as"]
+    assert "moistures" not in set(percent.report["item"])
+
+
+def test_a_moisture_of_the_dry_weight_is_converted_and_told():
+    # 25 kg water to 100 kg dry matter are 20 % of 125 kg; none is 0 %.
+    trial = read(MOIST.format("Moisture % (dry basis)", 25, 0), crop="corn")
+    assert trial.table["moisture_pct"].tolist() == pytest.approx([20, 0])
+    assert trial.table["yield_bu_ac"].tolist() == pytest.approx([75 * 80 / 84.5, 80 * 100 / 84.5])
+    assert "dry basis" in trial.report.set_index("item").loc["moistures", "taken_as"]
+
+
+@pytest.mark.parametrize(
+    ("header", "moisture"),
+    [("Dry matter yield (t/ha)", 0), ("Dry yield t/ha", 0), ("yield_dm_t_ha", 0), ("Yield t/ha at 0 %", 0),
+     ("Yield (t/ha, 85 % dry matter)", 15), ("Dry yield (t/ha at 14 % moisture)", 14)],
+)  # fmt: skip
+def test_yield_of_dry_matter_comes_to_trade_moisture(header, moisture):
+    text = f'rate_lb_ac,"{header}"\n0,8\n50,9\n'
+    trial = read(text, crop="corn")
+    assert trial.table["yield_t_ha"].iloc[0] == pytest.approx(8 * (100 - moisture) / 84.5)
+    told = trial.report.set_index("item").loc["yields", "taken_as"]
+    assert ("dry matter" in told) == (moisture == 0)
+    assert "15.5 % moisture" in told
+
+
+def test_yield_at_standard_moisture_is_left():
+    trial = read("rate_lb_ac,Yield adjusted t/ha\n0,8\n50,9\n", crop="corn")
+    assert trial.table["yield_t_ha"].tolist() == [8, 9]
+
+
+def test_forage_stays_dry_matter():
+    trial = read("rate_lb_ac,Dry matter yield t/ha\n0,8\n50,9\n", crop="alfalfa")
+    assert trial.table["yield_t_ha"].tolist() == [8, 9]
+    assert "left so" in trial.report.set_index("item").loc["yields", "taken_as"]
+
+
+def test_megagrams_are_tonnes():
+    trial = read("rate_kg_ha,Yield (Mg/ha)\n0,8\n50,9\n")
+    assert (trial.yield_column, trial.yield_unit) == ("yield_t_ha", "t/ha")
+    assert trial.table["yield_t_ha"].tolist() == [8, 9]
+
+
+def test_an_empty_trial_column_is_no_trial():
+    trial = read("trial,site,rate_kg_ha,yield_t_ha\n,A,0,8\n,A,50,9\n")
+    assert trial.table["trial"].tolist() == ["A", "A"]
+
+
 # ---- bad files
 
 
@@ -189,6 +250,16 @@ def test_every_problem_of_a_file_at_once():
         ("rate_lb_ac,yield_bu_ac\n,100\n", {}, "the rate is missing"),
         ("rate_lb_ac,yield_bu_ac\n0,<100\n", {}, "a limit"),
         ("crop,rate_lb_ac,yield_bu_ac\ncorn,0,100\nwheat,0,90\n", {}, "more than one crop"),
+        (MOIST.format("Moisture %", 0.18, 0.2), {"crop": "corn"}, "look like fractions"),
+        (MOIST.format("Moisture %", 0.18, 20), {"crop": "corn"}, "row 2, column 'Moisture %', value '0.18'"),
+        (MOIST.format("Moisture %", 0, 20), {"crop": "corn"}, "row 2, column 'Moisture %', value '0'"),
+        (MOIST.format("Moisture fraction", 0, 0.2), {"crop": "corn"}, "moisture of 0"),
+        (MOIST.format("Moisture fraction", 18, 0.2), {"crop": "corn"}, "moisture of 1 or more"),
+        ("rate_lb_ac,Dry matter yield t/ha,moisture\n0,8,20\n", {"crop": "corn"}, "beside a column"),
+        ("rate_lb_ac,Dry yield t/ha\n0,8\n", {}, "not the crop"),
+        ("rate_lb_ac,Dry yield bu/ac\n0,8\n", {"crop": "corn"}, "dry bushels may be"),
+        ("trial,rate_lb_ac,yield_t_ha\nA,0,8\n,50,9\n", {}, "row 3, column 'trial': the trial is missing"),
+        ("site,year,rate_lb_ac,yield_t_ha\nA,2001,0,8\nA,,50,9\n", {}, "row 3, column 'year'"),
     ],
 )
 def test_bad_input_is_one_clear_message(text, options, said):
