@@ -1,17 +1,18 @@
 """Lay out a strip trial: which rate goes where across the field, and how wide each strip has to be."""
 
 from dataclasses import dataclass
-from math import ceil
+from math import ceil, isfinite
+from numbers import Integral, Real
 
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import NotEstimable, unknown
+from fertkit.errors import NotEstimable, UnitError, unknown
 from fertkit.results import Result, checks_frame
 from fertkit.trials.arrange import show
 from fertkit.trials.defaults import citations, default, said_by
 from fertkit.trials.power import ERROR_DF
-from fertkit.units import FOOT_M
+from fertkit.units import AREA_RATE_KG_HA, FOOT_M
 
 
 @dataclass(frozen=True)
@@ -133,10 +134,20 @@ def plan_strips(
     ------
     LookupFailed
         If the design or the unit of width is not known.
+    UnitError
+        If the unit of the rates is not known.
     NotEstimable
-        If the design does not suit the treatments, or the field is too narrow.
+        If a number cannot be (a negative rate, half a block), the design does not suit the treatments, or
+        the field is too narrow.
     """
-    treatments = _check(treatments, blocks, design, header_width, applicator_width, strip_length, width_unit)
+    _check_numbers(
+        at_least_0={"seed": seed, "borders": borders},
+        at_least_1={"blocks": blocks, "harvest_passes": harvest_passes},
+        sizes={"header_width": header_width, "applicator_width": applicator_width,
+               "strip_length": strip_length, "field_width": 1 if field_width is None else field_width},
+        buffer=buffer,
+    )  # fmt: skip
+    treatments = _check(treatments, design, unit, width_unit)
     blocks = len(treatments) if design == "latin" else blocks
     passes = ceil(round(harvest_passes * header_width / applicator_width, 9))
     strip_width = passes * applicator_width
@@ -164,7 +175,8 @@ def sketch(plan: StripPlan) -> str:
     cell = max(len(show(t)) for t in plan.treatments) + 1
     lines = []
     for start in sorted(strips["start"].unique(), reverse=True):
-        tier = strips[strips["start"] == start].sort_values("left")
+        # Borders run the whole length, past every tier.
+        tier = strips[(strips["start"] == start) | (strips["kind"] == "border")].sort_values("left")
         row, last = "", None
         for strip in tier.itertuples():
             group = strip.kind if strip.kind == "border" else strip.block
@@ -175,8 +187,32 @@ def sketch(plan: StripPlan) -> str:
     return "\n".join(lines)
 
 
-def _check(treatments, blocks, design, header, applicator, length, width_unit) -> tuple:
+def _check_numbers(at_least_0, at_least_1, sizes, buffer):
+    """Refuse counts that are no whole numbers and sizes that cannot be measured, all at once."""
+    wrong = [
+        f"{name} has to be a whole number of {lowest} or more, not {value}"
+        for lowest, counts in ((0, at_least_0), (1, at_least_1))
+        for name, value in counts.items()
+        if not isinstance(value, Integral) or value < lowest
+    ]
+    wrong += [
+        f"{name} has to be positive, not {value}"
+        for name, value in sizes.items()
+        if not isinstance(value, Real) or not isfinite(value) or value <= 0
+    ]
+    if not isinstance(buffer, Real) or not isfinite(buffer) or buffer < 0:
+        wrong.append(f"buffer has to be zero or more, not {buffer}")
+    if wrong:
+        raise NotEstimable("; ".join(wrong))
+
+
+def _check(treatments, design, unit, width_unit) -> tuple:
     treatments = tuple(float(t) if isinstance(t, int | float | np.number) else t for t in treatments)
+    if unit not in AREA_RATE_KG_HA:
+        raise UnitError(f"unknown unit '{unit}' of the rates; use one of: {', '.join(AREA_RATE_KG_HA)}")
+    bad = [show(t) for t in treatments if isinstance(t, float) and (not isfinite(t) or t < 0)]
+    if bad:
+        raise NotEstimable(f"a rate has to be zero or more, not {', '.join(bad)} {unit}")
     if design not in DESIGNS:
         raise unknown("design", design, DESIGNS)
     if width_unit not in ("ft", "m"):
@@ -187,8 +223,6 @@ def _check(treatments, blocks, design, header, applicator, length, width_unit) -
         raise NotEstimable(f"pairs hold two treatments, not {len(treatments)}; use design='blocks'")
     if design == "latin" and len(treatments) < 3:
         raise NotEstimable("a Latin square of two treatments has no error left; use design='pairs'")
-    if blocks < 1 or min(header, applicator, length) <= 0:
-        raise NotEstimable("blocks, machine widths and strip length have to be positive")
     return treatments
 
 

@@ -1,6 +1,7 @@
 """How many blocks a difference needs, and what difference a plan can find: exact noncentral t and F."""
 
 from dataclasses import dataclass
+from numbers import Integral
 
 import numpy as np
 import pandas as pd
@@ -89,7 +90,7 @@ def blocks_for(
     alpha : float
         Two-sided significance of the test of one difference.
     pair_correlation : float
-        Correlation of the two strips of a pair (0 is cautious).
+        Correlation of the two strips of a pair, from -1 to below 1; for design "pairs" only (0 is cautious).
 
     Raises
     ------
@@ -97,7 +98,7 @@ def blocks_for(
         If no number of blocks up to 400 will do, or the numbers make no trial.
     """
     _check(difference_pct, cv_pct, treatments, design, power, alpha)
-    sd = cv_pct * np.sqrt(1 - pair_correlation)
+    sd = _strip_sd(cv_pct, design, pair_correlation)
     # A Latin square has as many rows as treatments; no other size of it exists.
     sizes = [treatments] if design == "latin" else range(2, MOST_BLOCKS + 1)
     for blocks in sizes:
@@ -117,7 +118,14 @@ def smallest_difference(
 ) -> PowerPlan:  # fmt: skip
     """Find the smallest difference of two treatments that a plan shows; see `blocks_for`."""
     _check(1.0, cv_pct, treatments, design, power, alpha)
-    sd = cv_pct * np.sqrt(1 - pair_correlation)
+    if not isinstance(blocks, Integral):
+        raise NotEstimable(f"blocks has to be a whole number; it was given as {blocks}")
+    if design == "latin" and blocks != treatments:
+        raise NotEstimable(
+            f"a Latin square of {treatments} treatments has {treatments} rows, not {blocks}; "
+            f"give blocks={treatments} or use design='blocks'"
+        )
+    sd = _strip_sd(cv_pct, design, pair_correlation)
     difference = _detectable(sd, treatments, blocks, design, power, alpha)
     return _plan(difference, cv_pct, sd, treatments, blocks, design, power, alpha)
 
@@ -215,9 +223,20 @@ def _plan(difference, cv, sd, treatments, blocks, design, power, alpha) -> Power
     )
 
 
+def _strip_sd(cv, design, correlation) -> float:
+    """Standard deviation of a strip as far as it stays in the difference of a pair [% of the mean]."""
+    if correlation and design != "pairs":
+        raise NotEstimable(f"pair_correlation belongs to design='pairs'; leave it out for design='{design}'")
+    if not -1 <= correlation < 1:
+        raise NotEstimable(f"a correlation of pairs lies from -1 to below 1; it was given as {correlation:g}")
+    return float(cv * np.sqrt(1 - correlation))
+
+
 def _check(difference, cv, treatments, design, power, alpha):
     if design not in ERROR_DF:
         raise unknown("design", design, ERROR_DF)
+    if not isinstance(treatments, Integral):
+        raise NotEstimable(f"treatments has to be a whole number; it was given as {treatments}")
     if not (difference > 0 and cv > 0 and treatments >= 2 and 0 < alpha < power < 1):
         raise NotEstimable(
             "give a positive difference and CV, two or more treatments, and a power between alpha and 1"

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fertkit.errors import LookupFailed, NotEstimable
+from fertkit.errors import LookupFailed, NotEstimable, UnitError
 from fertkit.trials.application import application_geojson, application_table, area, write_application
 from fertkit.trials.layout import plan_strips, sketch
 
@@ -88,7 +88,18 @@ def test_strip_length_advice_is_cited():
         ({"design": "pairs"}, "pairs hold two"),
         ({"treatments": [0, 0, 50]}, "each once"),
         ({"treatments": [0, 50], "design": "latin"}, "no error left"),
-        ({"blocks": 0}, "have to be positive"),
+        ({"blocks": 0}, "blocks has to be a whole number of 1 or more, not 0"),
+        ({"blocks": 2.5}, "blocks has to be a whole number"),
+        ({"seed": None}, "seed has to be a whole number"),
+        ({"borders": -1}, "borders has to be a whole number of 0 or more"),
+        ({"harvest_passes": 0}, "harvest_passes has to be a whole number of 1 or more"),
+        ({"header_width": np.nan}, "header_width has to be positive, not nan"),
+        ({"strip_length": 0}, "strip_length has to be positive"),
+        ({"field_width": np.nan}, "field_width has to be positive"),
+        ({"buffer": -30}, "buffer has to be zero or more"),
+        ({"buffer": -30, "borders": -1}, "borders .*; buffer"),
+        ({"treatments": [0, -50, 100]}, "zero or more, not -50 lb/ac"),
+        ({"treatments": [0, np.nan, 100]}, "zero or more, not nan"),
         ({"field_width": 800}, "needs 1080 ft across, the field has 800 ft; 2 block"),
         ({"field_width": 100}, "0 block"),
     ],
@@ -98,7 +109,16 @@ def test_impossible_plans_say_what_would_do(options, said):
         plan_strips(**({"treatments": RATES, "seed": 1} | MACHINES | options))
 
 
+def test_borders_stand_in_every_tier_of_a_latin_square():
+    plan = plan_strips([0, 50, 100], seed=1, design="latin", borders=2, **MACHINES)
+    tiers = sketch(plan).splitlines()
+    assert [tier.count("·") for tier in tiers] == [4, 4, 4]
+    assert len({len(tier) for tier in tiers}) == 1
+
+
 def test_unknown_words():
+    with pytest.raises(UnitError, match="unknown unit 'lbs'"):
+        plan_strips(RATES, seed=1, unit="lbs", **MACHINES)
     with pytest.raises(LookupFailed, match="unknown design"):
         plan_strips(RATES, seed=1, design="spiral", **MACHINES)
     with pytest.raises(LookupFailed, match="unknown unit of width"):
