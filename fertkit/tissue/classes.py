@@ -7,6 +7,10 @@ Rule (our own reading, the same for every source): deficient lies below a publis
 between it and the foot of the range, or below a range without critical level; high lies above the range;
 excessive above the published toxic limit. A source that prints only an upper limit cannot class a value
 below it.
+
+One limit a source (`shortage_limit`) says short: values below it are short, and the probability is taken
+against it. It is the foot of the sufficient values; where a published critical range reaches that foot, it is
+the lower end of that range, and a value inside the range is low but left open by the source.
 """
 
 import numpy as np
@@ -21,6 +25,23 @@ def range_foot(low, critical, critical_high):
     """Lowest sufficient value: the range's low end, else the upper end of the critical level."""
     foot = np.where(np.isnan(low), critical_high, low)
     return np.where(np.isnan(foot), critical, foot)
+
+
+def shortage_limit(low, critical, critical_high):
+    """Value below which a source calls a result short; the same rule for every source.
+
+    The foot of the sufficient values (`range_foot`), or the lower end of a critical range that reaches it.
+    """
+    foot = range_foot(low, critical, critical_high)
+    with np.errstate(invalid="ignore"):
+        return np.where((critical < foot) & (critical_high >= foot), critical, foot)
+
+
+def left_open(number, value, censored, limit):
+    """Whether a value classed low lies inside a critical range, where its source leaves open what it is."""
+    with np.errstate(invalid="ignore"):
+        above = np.where(censored == "<", value > limit, value >= limit)
+    return (number == LOW) & above
 
 
 def classify(value, low, high, critical, critical_high, toxic_above):

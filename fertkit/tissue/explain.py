@@ -3,7 +3,7 @@
 Rates are left to local recommendations; every option carries its caution and its source.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -50,10 +50,11 @@ class Explanation(Result):
     stories : DataFrame
         Worked stories that fit: specimen, sample_id, key, step, text, source_key, provenance.
     unscored : DataFrame
-        Samples for which no range holds: specimen, sample_id, reason.
+        Samples for which no range holds: specimen, sample_id, crop, reason.
     scored : bool
-        Whether any chosen sample could be scored.
+        Whether any result of the chosen samples could be judged.
     scores : TissueScores
+        Of the chosen samples.
     """
 
     items: pd.DataFrame
@@ -118,7 +119,8 @@ def explain(
     """
     soil_tests = soil_tests or {}
     _check_words(symptoms, soil_tests, told)
-    scored, short = _chosen(scores, sample)
+    scores = _chosen(scores, sample)
+    scored, short = scores.scored, scores.shortfalls
     items, doubts, stories = [], [], []
     flagged = scored[scored["specimen"].isin(short["specimen"].unique())]
     for (specimen, sample_id), rows in flagged.groupby(["specimen", "sample_id"], sort=False):
@@ -128,27 +130,30 @@ def explain(
         who = {"specimen": specimen, "sample_id": sample_id}
         doubts.append(held.assign(**who)[DOUBT_COLUMNS])
         items += [_item(r, held, soil_tests, season_over) for r in mine.itertuples()]
-        stories.append(_stories(rows.iloc[0], mine).assign(**who)[STORY_COLUMNS])
+        stories.append(
+            _stories(rows.iloc[0], mine[mine["short"] > 0], season_over).assign(**who)[STORY_COLUMNS]
+        )
     alone = scored[scored["source_key"] == ""].drop_duplicates("specimen")
     alone = alone[~alone["specimen"].isin(scored.loc[scored["source_key"] != "", "specimen"])]
     return Explanation(
         _ranked(pd.DataFrame(items, columns=ITEM_COLUMNS)),
         _stacked(doubts, DOUBT_COLUMNS),
         _stacked(stories, STORY_COLUMNS),
-        alone[["specimen", "sample_id", "reason"]].reset_index(drop=True),
-        bool((scored["source_key"] != "").any()),
+        alone[["specimen", "sample_id", "crop", "reason"]].reset_index(drop=True),
+        bool((scores.agreement["sources"] > 0).any()),
         scores,
     )
 
 
 def _chosen(scores, sample):
-    scored, short = scores.scored, scores.shortfalls
+    """The scores of one sample, or all of them."""
     if sample is None:
-        return scored, short
+        return scores
+    scored = scores.scored
     column = "sample_id" if isinstance(sample, str) else "specimen"
     if not (scored[column] == sample).any():
         raise unknown("sample", sample, scored["sample_id"].unique()[:50])
-    return scored[scored[column] == sample], short[short[column] == sample]
+    return replace(scores, scored=scored[scored[column] == sample].reset_index(drop=True))
 
 
 def _ranked(items):
@@ -201,17 +206,16 @@ def _item(r, doubts, soil_tests, season_over):
     weak = (mine["weakens"] == "yes").sum() - (soil_tests.get(r.nutrient) == "low")
     confidence = confidence_word(r.probability_below, r.share_short, max(int(weak), 0))
     crop = base_crop(r.crop)
-    now, later = _option(r.nutrient, crop, "this season"), _option(r.nutrient, crop, "next year")
-    cautions = [
-        option["caution"] for option in ((later,) if season_over else (now, later)) if option is not None
-    ]
-    keys = [o["source_key"] for o in (now, later) if o is not None]
-    memory = any(o["provenance"] != "found" for o in (now, later) if o is not None)
+    now = None if season_over else _this_season(r, crop)
+    later = _option(r.nutrient, crop, "next year")
+    options = [option for option in (now, later) if option is not None]
+    keys = [*r.short_sources.split("; "), *r.within_sources.split("; "), *(o["source_key"] for o in options)]
+    memory = any(o["provenance"] != "found" for o in options)
     return (
         r.specimen, r.sample_id, r.rank, r.nutrient, confidence, r.verdict, sentence(r),
         "; ".join(mine["key"]), _also_look(r.nutrient),
-        "" if season_over or now is None else now["option"], "" if later is None else later["option"],
-        "; ".join(cautions), ";".join([r.short_sources.replace("; ", ";"), *dict.fromkeys(keys)]),
+        "" if now is None else now["option"], "" if later is None else later["option"],
+        "; ".join(o["caution"] for o in options if o["caution"]), ";".join(dict.fromkeys(filter(None, keys))),
         "partly from_memory" if memory else "found",
     )  # fmt: skip
 
@@ -224,6 +228,16 @@ def _option(nutrient, crop, when):
     return mine.sort_values("crop", ascending=False).iloc[0]  # the crop's own before the general one
 
 
+def _this_season(r, crop):
+    """The option of this season, or word that the sample's stage is past the last one it holds for."""
+    last = load_facts("option_stages")
+    last = last[(last["crop"] == crop) & last["nutrient"].isin([r.nutrient, ""])]
+    for limit in last.sort_values("nutrient", ascending=False).head(1).to_dict("records"):
+        if stage_span(crop, r.growth_stage).first > stage_span(crop, limit["until"]).last:
+            return limit | {"option": f"nothing more (past {limit['until']})", "caution": ""}
+    return _option(r.nutrient, crop, "this season")
+
+
 def _also_look(nutrient):
     facts = load_facts("mobility").set_index("nutrient")
     if nutrient not in facts.index:
@@ -233,10 +247,11 @@ def _also_look(nutrient):
     return f"symptoms on {place}: {r['symptom']}; soil test and roots in this and in a better area"
 
 
-def _stories(condition, short):
+def _stories(condition, short, season_over):
     """Worked stories whose crop, stage and short nutrient fit the sample."""
     table = load_facts("stories")
     table = table[(table["crop"] == base_crop(condition["crop"])) & table["nutrient"].isin(short["nutrient"])]
+    table = table[table["step"] != "this season"] if season_over else table
     span = stage_span(condition["crop"], condition["growth_stage"])
     fits = [
         span.within(stage_span(r.crop, r.stage_from).first, stage_span(r.crop, r.stage_to).last)

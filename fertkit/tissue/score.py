@@ -40,6 +40,7 @@ REASONS = (
     "the limit does not tell the class",
     "the source prints only an upper limit, and the value is below it",
     "no published value for this nutrient at this stage and part",
+    "within the critical range of the source: short or enough is left open",
 )
 
 
@@ -51,9 +52,11 @@ class TissueScores(Result):
     ----------
     scored : DataFrame
         Also ``table``: the sample's columns, then source_key, kind (sufficiency range or critical level),
-        class, reason, low, high, critical, critical_high, toxic_above, position (0 to 1 inside the range),
-        distance (signed, outside it, in widths of the range or relative to its foot), probability_below
-        (conditional on the CVs), match, range_stage, range_part, provenance, confidence.
+        class, reason, low, high, critical, critical_high, toxic_above, limit (below it the source calls a
+        value short: `fertkit.tissue.classes.shortage_limit`), within_critical (inside a critical range: low,
+        but left open), position (0 to 1 inside the range), distance (signed, outside it, in widths of the
+        range or relative to its foot), probability_below (of lying below limit, conditional on the CVs),
+        match, range_stage, range_part, provenance, confidence.
     conditions : DataFrame
         Distinct crop, growth_stage, plant_part, number of samples, and why no range holds.
     near : DataFrame
@@ -243,10 +246,12 @@ def _score(frame, table, matches, code, at, which, spread):
     rows = np.append(found["range"].to_numpy(int), -1)[which]  # row of the range table, -1 for none
     limits = {n: np.append(table[n].to_numpy(float), np.nan)[rows] for n in LIMITS}
     value, censored = frame["value"].to_numpy(float)[at], frame["censored"].to_numpy(object)[at]
+    lower = [limits[n] for n in ("low", "critical", "critical_high")]
+    foot, limit = c.range_foot(*lower), c.shortage_limit(*lower)
     number, reason = _classes(value, censored, limits, which < 0)
+    within = c.left_open(number, value, censored, limit)
+    reason[within] = len(REASONS) - 1
     plain = np.where((censored == "") & (value > 0), value, np.nan)
-    foot = c.range_foot(limits["low"], limits["critical"], limits["critical_high"])
-    line = np.where(np.isnan(limits["low"]), limits["critical"], limits["low"])
     cv = pd.Series(spread["cv_pct"].to_numpy() / 100, index=spread["nutrient"])
     codes, names = pd.factorize(frame["nutrient"].astype(object))
     cv = cv.reindex(names).to_numpy(float)[codes][at]
@@ -255,9 +260,11 @@ def _score(frame, table, matches, code, at, which, spread):
     columns |= {"source_key": texts["source_key"], "kind": texts["kind"]}
     columns |= {"class": _named(c.CLASSES, number), "reason": texts["reason"], **limits}
     columns |= {
+        "limit": limit,
+        "within_critical": within,
         "position": c.position_in_range(plain, limits["low"], limits["high"]),
         "distance": c.distance_from_range(plain, limits["low"], limits["high"], foot),
-        "probability_below": c.probability_below(plain, line, cv),
+        "probability_below": c.probability_below(plain, limit, cv),
     }
     columns |= {n: texts[n] for n in ("match", "range_stage", "range_part", *TRACE[1:])}
     return pd.DataFrame(columns, copy=False)
@@ -316,7 +323,10 @@ def _take(column, at):
 
 def _checks(used, scored, conditions, spread):
     placeholders = int((spread["origin"] == "placeholder").sum())
-    advice = "probabilities rest on placeholder CVs from memory; give your laboratory's own with cvs="
+    advice = (
+        "the chances rest on placeholder errors of laboratory and sampling, from memory; put your "
+        "laboratory's own in their place"
+    )
     advice = advice if placeholders else "all CVs are the user's"
     rows = [("laboratory and sampling CVs", placeholders, "0 placeholders", not placeholders, advice)]
     memory = sorted(set(used.loc[used["provenance"] == "from_memory", "source_key"]))

@@ -7,7 +7,6 @@ import pandas as pd
 
 from fertkit.errors import NotEstimable
 from fertkit.results import Result
-from fertkit.tissue.ranking import SHORT
 from fertkit.tissue.score import TissueScores
 from fertkit.tissue.stages import stage_span
 
@@ -77,9 +76,10 @@ def season_path(scores: TissueScores) -> SeasonPath:
         If no sample_id has two dates or stages.
     """
     scored = scores.scored
-    foot = scored["low"].fillna(scored["critical"])
-    limits = scored.assign(foot=foot).groupby(["specimen", "nutrient"], sort=False)
-    limits = limits.agg(low=("foot", "min"), high=("high", "max"), sampled=("sampled", "first")).reset_index()
+    limits = scored.groupby(["specimen", "nutrient"], sort=False)
+    limits = limits.agg(
+        low=("limit", "min"), high=("high", "max"), sampled=("sampled", "first")
+    ).reset_index()
     path = scores.agreement.merge(limits, on=["specimen", "nutrient"], how="left")
     path = path[path["nutrient"].map(lambda n: ":" not in n)]
     steps = _steps(path)
@@ -106,7 +106,7 @@ def _steps(path):
 
 
 def _turns(path):
-    short = path["strictest_class"].isin(SHORT)
+    short = path["short"] > 0
     judged = path["sources"] > 0
     group = [path["sample_id"], path["nutrient"], path["plant_part"]]
     before = short.where(judged).astype(float).groupby(group).shift()

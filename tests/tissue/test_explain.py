@@ -103,4 +103,46 @@ def test_sources_of_an_explanation_are_cited(tidy):
 
 
 def test_season_over_leaves_out_this_season(tidy):
-    assert (explained(tidy, FULL | {"K": 1.2}, season_over=True).table["this_season"] == "").all()
+    result = explained(tidy, FULL | {"K": 1.2}, season_over=True)
+    assert (result.table["this_season"] == "").all()
+    assert "this season" not in result.summary()
+    assert "next year" in result.summary()
+
+
+def test_advice_for_this_season_ends_with_its_stage(tidy):
+    corn = {"crop": "corn", "plant_part": "ear leaf", "growth_stage": "R1"}
+    values = {"N": 1.8, "P": 0.3, "K": 2.2, "Ca": 0.4, "Mg": 0.3, "S": 0.25, "Zn": 8.0, "Mn": 60.0}
+    late = explained(tidy, values, where=corn).table.set_index("nutrient")["this_season"]
+    assert late[["N", "Zn"]].tolist() == ["nothing more (past VT)"] * 2
+    tassel = explained(tidy, values, where=corn | {"growth_stage": "VT"}).table.set_index("nutrient")
+    assert "side-dress" in tassel.loc["N", "this_season"]
+    for stage, words in (("R3", "top-dress"), ("R4", "nothing more (past R3)")):
+        table = explained(tidy, FULL | {"K": 1.2}, where=SOY | {"growth_stage": stage}).table
+        assert words in table.set_index("nutrient").loc["K", "this_season"]
+
+
+def test_inside_the_only_critical_range_is_doubtful_and_says_so(tidy):
+    # Soybean K 1.71 %: critical concentration range 1.56-1.99 of Stammer and Mallarino 2018.
+    scores = score_tissue(tidy({"North": FULL | {"K": 1.71}}, **SOY), source="STAMMER2018")
+    result = explain(scores)
+    assert result.table["confidence"].tolist() == ["doubtful"]
+    assert "STAMMER2018" in result.table["source_key"].item()
+    assert result.stories.empty
+    assert "North K (within the critical range 1.56 to 1.99 (STAMMER2018))" in result.summary()
+
+
+def test_findings_are_grouped_by_sample(tidy):
+    low = {n: FULL | {"K": 1.2, "Mn": 9.0} for n in ("North", "South")}
+    text = explain(score_tissue(tidy(low, **SOY))).summary().splitlines()
+    north, south = text.index("North:"), text.index("South:")
+    assert text[north + 1].startswith("1. ")
+    assert text[south + 1].startswith("1. ")
+    assert sum(line.startswith("2. ") for line in text[north:south]) == 1
+    assert "Late potassium in soybean, North, South:" in text
+
+
+def test_one_sample_is_explained_and_drawn_alone(tidy):
+    low = {n: FULL | {"K": 1.2} for n in ("North", "South")}
+    result = explain(score_tissue(tidy(low, **SOY)), sample="South")
+    assert set(result.table["sample_id"]) == {"South"}
+    assert [t.get_text().split()[0] for t in result.plot().get_yticklabels()] == ["South"]

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from fertkit.errors import InputError, LookupFailed
 from fertkit.intake import read_tissue
 from fertkit.reference import load_ranges
-from fertkit.tissue import score_tissue
+from fertkit.tissue import explain, score_tissue
 from fertkit.tissue.classes import (
     CLASSES,
     classify,
@@ -21,6 +21,7 @@ from fertkit.tissue.classes import (
     distance_from_range,
     position_in_range,
     probability_below,
+    shortage_limit,
 )  # fmt: skip
 
 # Corn ear leaf at tasseling to silking: University of Delaware page after Southern Coop. Series Bulletin 394.
@@ -152,6 +153,78 @@ def test_between_the_ends_of_a_critical_level_is_low(tidy):
     assert table.loc["KSU_SOY", "kind"] == "sufficiency range"
 
 
+def test_inside_a_critical_range_the_source_leaves_it_open(tidy):
+    # Stammer and Mallarino 2018: soybean trifoliate K at R2-R3, critical concentration range 1.56-1.99 %.
+    for value, short, within, verdict in (
+        (1.559, 1, 0, "short by every source"),
+        (1.56, 0, 1, "within a critical range"),
+        (1.71, 0, 1, "within a critical range"),
+    ):
+        scores = score_tissue(tidy({"a": {"K": value}}, **TRIFOLIATE), source="STAMMER2018")
+        row = scores.shortfalls.iloc[0]
+        assert (row["short"], row["within"], row["verdict"]) == (short, within, verdict)
+    assert "within the critical range 1.56 to 1.99 (STAMMER2018)" in scores.summary()
+    assert "0 with a shortfall every source agrees on" in scores.summary()
+    assert "short by" not in scores.summary()
+    assert score_tissue(tidy({"a": {"K": 1.99}}, **TRIFOLIATE), source="STAMMER2018").shortfalls.empty
+
+
+def test_what_is_left_open_ranks_below_what_is_short(tidy):
+    # P 0.345: short of 0.35 (Stammer and Mallarino 2018), enough by KSU's 0.25. K 1.705: inside 1.56-1.99,
+    # enough by KSU's 1.7, and the likelier of the two to lie below its limits.
+    values = {"K": 1.705, "P": 0.345}
+    scores = score_tissue(tidy({"a": values}, **TRIFOLIATE), source=["STAMMER2018", "KSU_SOY"], cvs=10)
+    short = scores.shortfalls.set_index("nutrient")
+    assert short["verdict"].to_dict() == {"P": "sources disagree", "K": "within a critical range"}
+    assert short.loc["K", "probability_below"] > short.loc["P", "probability_below"]
+    assert short["rank"].to_dict() == {"P": 1, "K": 2}
+
+
+def test_a_value_below_a_limit_inside_a_critical_range_is_left_open(tidy):
+    for mark_at, within in ((1.8, True), (1.56, False)):
+        samples = tidy({"a": {"K": mark_at}}, **TRIFOLIATE).assign(censored="<")
+        row = score_tissue(samples, source="STAMMER2018").table.iloc[0]
+        assert bool(row["within_critical"]) == within
+
+
+@pytest.mark.parametrize(
+    ("low", "critical", "critical_high", "limit"),
+    [
+        (4.2, 3.7, 4.2, 3.7),  # CIMMYT wheat N: the critical range reaches the foot of the range
+        (2.0, 1.3, 1.5, 2.0),  # CIMMYT wheat Cu: it ends below the foot
+        (np.nan, 1.56, 1.99, 1.56),  # Stammer and Mallarino 2018, soybean K
+        (1.6, 1.5, np.nan, 1.6),  # CIMMYT wheat K
+        (np.nan, 2.0, np.nan, 2.0),
+    ],
+)
+def test_one_rule_gives_the_limit_of_every_source(low, critical, critical_high, limit):
+    assert shortage_limit(*np.array([[low], [critical], [critical_high]])) == [limit]
+
+
+def test_the_probability_is_taken_against_that_limit(tidy):
+    where = {"crop": "wheat", "growth_stage": "Feekes 6", "plant_part": "whole plant"}
+    row = score_tissue(tidy({"a": {"N": 3.8}}, **where), source="CIMMYT_WHEAT", cvs=5).table.iloc[0]
+    assert row["limit"] == 3.7
+    assert row["probability_below"] == pytest.approx(0.2994, abs=1e-3)  # Phi(-0.1 / 0.19)
+
+
+def test_no_stage_or_part_is_no_all_clear(tidy):
+    for missing, words in (
+        ({"growth_stage": ""}, ["growth stage", "give stage=", "--stage"]),
+        ({"growth_stage": "", "plant_part": ""}, ["give stage= and part=", "--stage --part"]),
+    ):
+        values = {name: {"N": 3.0, "K": 2.0} for name in "abcd"}
+        scores = score_tissue(tidy(values, **(EAR | missing)))
+        for text in (scores.summary(), explain(scores).summary()):
+            lines = text.splitlines()
+            assert lines[0].startswith("nothing could be judged: 4 corn samples")
+            assert sum("not stated" in line for line in lines) == 1
+            assert "nothing is short" not in text
+            assert "placeholder" not in text
+            for word in words:
+                assert word in lines[0]
+
+
 def test_sources_stand_side_by_side_and_their_disagreement_is_said(tidy):
     # Ear-leaf K 1.8 %: inside 1.75-2.25 (KSU), on the edge of 1.8 (Delaware), below 1.91 (E-2567).
     scores = score_tissue(tidy({"a": {"K": 1.8}}))
@@ -190,7 +263,8 @@ def test_cvs_combine_in_quadrature_and_can_be_given(tidy):
     assert scores.cvs.set_index("nutrient").loc["N", "origin"] == "given"
     default = score_tissue(tidy({"a": {"N": 3.0}}))
     assert not default.checks.iloc[0]["passed"]
-    assert "placeholder CVs" in default.summary()
+    assert "placeholder errors of laboratory and sampling" in default.summary()
+    assert "cvs=" not in default.summary()
     with pytest.raises(InputError, match="above zero"):
         score_tissue(tidy({"a": {"N": 3.0}}), cvs={"N": -1})
 
@@ -254,7 +328,9 @@ def test_a_stage_without_range_is_offered_its_neighbours_never_used(tidy):
     assert set(near["differs_in"]) == {"stage", "part", "stage and part"}
     assert near.iloc[0]["differs_in"] == "stage"
     assert "VT to R1" in set(near["offered_stage"])
-    assert "not scored" in scores.summary()
+    first = scores.summary().splitlines()[0]
+    assert first.startswith("nothing could be judged: 1 corn sample: no published range")
+    assert "nothing is short" not in scores.summary()
 
 
 def test_petioles_stay_apart(tidy):
