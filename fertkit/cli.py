@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 
 from fertkit import __version__
-from fertkit.errors import FertkitError, unknown
+from fertkit.errors import FertkitError, NotEstimable, unknown
 
 _PRICES = "prices in one currency of your own; only their ratio moves the optimum"
 
@@ -18,6 +18,8 @@ def main(argv=None) -> int:
     except FertkitError as error:
         print(f"fertkit: {error}", file=sys.stderr)
         return 2
+    except BrokenPipeError:  # the reader of the pipe has seen enough
+        sys.stdout = None
     except OSError as error:
         print(f"fertkit: {error.filename or 'file'}: {error.strerror}", file=sys.stderr)
         return 2
@@ -59,6 +61,15 @@ def _add_prices(command):
     command.add_argument("--seed", type=int, default=0, help="seed of the resampling (default 0)")
 
 
+def _add_units(command):
+    command.add_argument("--goal-unit", default="bu/ac", help="bu/ac (default), lb/ac, kg/ha, t/ha, ...")
+    command.add_argument(
+        "--unit",
+        choices=["lb/ac", "kg/ha"],
+        help="unit of the amounts (default: as the goal, acre or hectare)",
+    )
+
+
 def _add_field(commands):
     command = _command(
         commands, "field", _run_field,
@@ -70,7 +81,7 @@ def _add_field(commands):
     command.add_argument(
         "--goal", type=float, required=True, metavar="YIELD", help="yield goal [--goal-unit]"
     )
-    command.add_argument("--goal-unit", default="bu/ac", help="bu/ac (default), lb/ac, kg/ha, t/ha, ...")
+    _add_units(command)
     command.add_argument(
         "--leaf", type=Path, required=True, help="laboratory file (CSV, TSV, XLSX, XLS, ODS)"
     )
@@ -85,13 +96,12 @@ def _add_field(commands):
 def _add_needs(commands):
     command = _command(
         commands, "needs", _run_needs,
-        "what a crop takes up, what leaves with the harvest and what stays [lb/ac], by source",
+        "what a crop takes up, what leaves with the harvest and what stays, by source",
         "fertkit needs soybean 80",
     )  # fmt: skip
     command.add_argument("crop")
     command.add_argument("goal", type=float, metavar="YIELD", help="yield goal [--goal-unit]")
-    command.add_argument("--goal-unit", default="bu/ac", help="bu/ac (default), lb/ac, kg/ha, t/ha, ...")
-    command.add_argument("--unit", default="lb/ac", choices=["lb/ac", "kg/ha"], help="unit of the amounts")
+    _add_units(command)
     command.add_argument("--source", help="one source key only (see: fertkit sources)")
     command.add_argument("--table", type=Path, help="also write every source's figures to this CSV file")
 
@@ -162,6 +172,7 @@ def _run_field(arguments):
         nutrient_price=arguments.nutrient_price,
         grain_price=arguments.grain_price,
         ranges=arguments.ranges,
+        unit=arguments.unit,
         seed=arguments.seed,
     )
     page = write_whole(field_page(answer), arguments.page)
@@ -171,9 +182,11 @@ def _run_field(arguments):
 
 def _run_needs(arguments):
     from fertkit.budget import nutrient_budget
+    from fertkit.report.answer import amount_unit
 
+    unit = arguments.unit or amount_unit(arguments.goal_unit)
     budget = nutrient_budget(
-        arguments.crop, arguments.goal, arguments.goal_unit, unit=arguments.unit, source=arguments.source
+        arguments.crop, arguments.goal, arguments.goal_unit, unit=unit, source=arguments.source
     )
     _show(budget, arguments.table)
 
@@ -184,6 +197,9 @@ def _run_leaf(arguments):
 
     samples = read_tissue(arguments.file, crop=arguments.crop, stage=arguments.stage, part=arguments.part)
     scores = score_tissue(samples, arguments.ranges, source=arguments.source)
+    if (scores.table["source_key"] == "").all():
+        raise NotEstimable(f"{arguments.file.name}: nothing could be judged\n{scores.summary()}")
+    print("\n".join(samples.summary().splitlines()[1:]) or "The file was read as it stands.")
     _show(scores, arguments.table)
     print(explain(scores).summary())
 

@@ -7,7 +7,7 @@ import pandas as pd
 from fertkit.budget import Ledger, NutrientBudget, SeasonDemand, carry_over, nutrient_budget, season_demand
 from fertkit.errors import NotEstimable
 from fertkit.intake import read_strips, read_tissue
-from fertkit.reference import base_crop
+from fertkit.reference import base_crop, bushel_lb
 from fertkit.response import ResponseAnalysis, analyse_response
 from fertkit.tissue import Explanation, TissueScores, explain, score_tissue
 from fertkit.units import convert_area_rate
@@ -32,8 +32,10 @@ class FieldAnswer:
     applied : str
         Nutrient of the strip trials as the file names it (K2O, N), or "" where it does not say.
     carried : dict of str to Ledger
-        By trial: the economic optimum applied once for the yield goal, and what of it stays. Empty where the
-        file does not name N, P2O5 or K2O.
+        By trial: the economic optimum applied once, the yield the strips give at it removed, and what stays.
+        Empty where the file does not name N, P2O5 or K2O.
+    notes : tuple of str
+        What the reader of the files should know: samples of other crops left out, a yield far from the goal.
     """
 
     budget: NutrientBudget
@@ -43,10 +45,21 @@ class FieldAnswer:
     trials: dict[str, ResponseAnalysis]
     applied: str
     carried: dict[str, Ledger]
+    notes: tuple[str, ...]
 
 
 def answer_field(
-    crop, goal, goal_unit="bu/ac", *, leaf, strips, nutrient_price, grain_price, ranges=None, seed=0
+    crop,
+    goal,
+    goal_unit="bu/ac",
+    *,
+    leaf,
+    strips,
+    nutrient_price,
+    grain_price,
+    ranges=None,
+    unit=None,
+    seed=0,
 ) -> FieldAnswer:
     """Answer for one field: needs, season, leaf tests, strip trials, optimum rate, what carries over.
 
@@ -62,6 +75,8 @@ def answer_field(
         Strip file of one or more trials of one nutrient.
     nutrient_price, grain_price : float
         Price per mass unit of the rate column and of the yield column.
+    unit : {'lb/ac', 'kg/ha'}, optional
+        Unit of the nutrient amounts; the one that goes with `goal_unit` if None.
     ranges : path or DataFrame, optional
         Sufficiency ranges of the user's own instead of the bundled ones.
     seed : int
@@ -76,8 +91,9 @@ def answer_field(
     FertkitError
         If a file or a price cannot be used, or the laboratory file holds no sample of the crop.
     """
-    budget = nutrient_budget(crop, goal, goal_unit)
-    scores = score_crop(read_tissue(leaf), budget.crop, ranges)
+    budget = nutrient_budget(crop, goal, goal_unit, unit=unit or amount_unit(goal_unit))
+    samples = read_tissue(leaf)
+    scores = score_crop(samples, budget.crop, ranges)
     trial = read_strips(strips, crop=budget.crop)
     trials = analyse_trials(trial.table, nutrient_price, grain_price, seed)
     carried = {}
@@ -86,9 +102,14 @@ def answer_field(
             name: _carried(budget, trial.nutrient, analysis, nutrient_price)
             for name, analysis in trials.items()
         }
-    return FieldAnswer(
-        budget, _season(crop, goal, goal_unit), scores, explain(scores), trials, trial.nutrient, carried
-    )
+    notes = [*_left_out(samples, scores), *_far_from_goal(budget, trials)]
+    season = _season(crop, goal, goal_unit, budget.unit)
+    return FieldAnswer(budget, season, scores, explain(scores), trials, trial.nutrient, carried, tuple(notes))
+
+
+def amount_unit(yield_unit: str) -> str:
+    """Unit of nutrient amounts that goes with a unit of yield: kg/ha for yields per hectare, else lb/ac."""
+    return "kg/ha" if yield_unit.endswith("/ha") else "lb/ac"
 
 
 def score_crop(samples, crop: str, ranges=None) -> TissueScores:
@@ -126,21 +147,46 @@ def analyse_trials(table: pd.DataFrame, nutrient_price, grain_price, seed=0) -> 
     return trials
 
 
-def _season(crop, goal, goal_unit):
+def _season(crop, goal, goal_unit, unit):
     try:
-        return season_demand(crop, goal, goal_unit)
+        return season_demand(crop, goal, goal_unit, unit=unit)
     except NotEstimable:
         return None
 
 
+def _left_out(samples, scores):
+    """Samples of other crops in the same file."""
+    crops = samples.table.drop_duplicates("specimen")["crop"]
+    others = crops[~crops.isin(scores.table["crop"].unique())].replace("", "unnamed crop").value_counts()
+    if len(others):
+        yield "left out of the laboratory file: " + ", ".join(f"{n} of {c}" for c, n in others.items())
+
+
+def _far_from_goal(budget, trials):
+    """A trial that yields less than half or more than twice the goal may be of another crop or field."""
+    for name, trial in trials.items():
+        reached, goal = _yield_lb_ac(budget, trial), budget.pounds
+        if not 0.5 < reached / goal < 2:
+            yield (
+                f"{name} yields {reached / goal:.1f} times the yield goal at its optimum: are crop, field "
+                "and units the same?"
+            )
+
+
+def _yield_lb_ac(budget, analysis):
+    """Yield the strips give at the economic optimum [lb/ac]."""
+    weight = bushel_lb(budget.crop) if analysis.yield_unit == "bu/ac" else None
+    reached = float(analysis.predict(analysis.optimum.rate))
+    return convert_area_rate(reached, analysis.yield_unit, "lb/ac", lb_per_bushel=weight)
+
+
 def _carried(budget, nutrient, analysis, price):
-    rate = convert_area_rate(analysis.optimum.rate, analysis.rate_unit, "lb/ac")
     per_lb = convert_area_rate(price, "lb/ac", analysis.rate_unit)  # money per lb from money per rate unit
     season = {
         "year": ["this season"],
         "crop": [budget.crop],
-        "yield_goal": [budget.yield_goal],
-        "yield_unit": [budget.yield_unit],
-        LEDGER_COLUMN[nutrient]: [rate],
+        "yield_goal": [_yield_lb_ac(budget, analysis)],
+        "yield_unit": ["lb/ac"],
+        LEDGER_COLUMN[nutrient]: [convert_area_rate(analysis.optimum.rate, analysis.rate_unit, "lb/ac")],
     }
     return carry_over(pd.DataFrame(season), prices={nutrient: per_lb})

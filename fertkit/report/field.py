@@ -6,6 +6,7 @@ import pandas as pd
 from fertkit.reference import list_sources
 from fertkit.report.answer import FieldAnswer
 from fertkit.report.page import Section, render_page
+from fertkit.units import convert_area_rate
 
 LIMITS = (
     "Rates and products differ by soil, state and season: follow the local nutrient-management rules and the "
@@ -26,7 +27,7 @@ def field_lines(answer: FieldAnswer) -> list[str]:
     lines += _leaf_lines(answer.explanation)
     for name, trial in answer.trials.items():
         lines += _trial_lines(name, trial, answer)
-    return lines
+    return lines + [f"Note: {note}." for note in answer.notes]
 
 
 def field_page(answer: FieldAnswer) -> str:
@@ -54,17 +55,20 @@ def _sources_of(budget):
 
 
 def _when(answer):
-    """When the nutrient of the trial (else K2O) is asked for most."""
+    """How much of the nutrient of the trial (else K2O) is taken up by which stage, and the published peak."""
     season = answer.season
-    peaks = season.peaks[season.peaks["source_key"] != ""].drop_duplicates("nutrient").set_index("nutrient")
-    nutrient = answer.applied if answer.applied in peaks.index else "K2O"
-    if nutrient not in peaks.index:
-        return []
-    peak = peaks.loc[nutrient]
-    shown = peak["published"] if np.isnan(peak["published_scaled"]) else peak["published_scaled"]
-    return [
-        f"When: published peak demand {shown:.2g} {season.unit} of {nutrient} a day ({peak['source_key']})."
-    ]
+    nutrient = answer.applied if answer.applied in season.nutrients else "K2O"
+    points = season.points[season.points["used"] & (season.points["nutrient"] == nutrient)]
+    points = points[points["source_key"].ne("") & points["fraction"].between(0.01, 0.99)].sort_values("day")
+    parts = [f"{p.fraction:.0%} by {p.stage} ({p.source_key})" for p in points.itertuples()]
+    peaks = season.peaks[(season.peaks["nutrient"] == nutrient) & season.peaks["source_key"].ne("")]
+    if len(peaks):
+        peak = peaks.iloc[0]
+        scaled = not np.isnan(peak["published_scaled"])
+        shown = peak["published_scaled"] if scaled else peak["published"]
+        where = "" if scaled else ", at the yield of that study"
+        parts.append(f"published peak {shown:.2g} {season.unit} a day ({peak['source_key']}{where})")
+    return [f"When: of the {nutrient}, {'; '.join(parts)}."] if parts else []
 
 
 def _leaf_lines(explanation, most=3):
@@ -83,26 +87,27 @@ def _leaf_lines(explanation, most=3):
 
 def _trial_lines(name, trial, answer):
     of = f" of {answer.applied}" if answer.applied else ""
-    gain, net = trial.gain.iloc[0], trial.gain.iloc[-1]
-    lines = [
-        f"{name}: economic optimum{of} {trial.optimum.text}.",
-        f"{name}: {gain['quantity']} {gain['value']:.3g}, "
-        f"{net['quantity']} {net['value']:.3g} {net['unit']}.",
-    ]
+    gain, net = (
+        f"{row.quantity}: {row.value:.3g} {row.unit}" for row in trial.gain.iloc[[0, -1]].itertuples()
+    )
+    lines = [f"{name}: economic optimum{of} {trial.optimum.text}.", f"{name}: {gain}; {net}."]
     notes = trial.checks.loc[~trial.checks["passed"].astype(bool), "meaning"]
     lines += [f"{name}: note: {note}." for note in notes]
     if name in answer.carried:
-        lines.append(f"Carries over, {name}: {_carried(answer.carried[name])}.")
+        lines.append(f"Carries over, {name}: {_carried(answer.carried[name], answer.budget.unit)}.")
     return lines
 
 
-def _carried(ledger):
-    """What stays of the optimum rate after one crop at the yield goal."""
+def _carried(ledger, unit):
+    """What stays of the optimum rate once the yield of the strips has left."""
     row = ledger.rows.iloc[0]
-    text = f"{row['applied']:.0f} lb {row['nutrient']}/ac applied, {row['removed']:.0f} leave at harvest"
+    applied, removed = (
+        round(float(convert_area_rate(row[name], "lb/ac", unit))) for name in ("applied", "removed")
+    )
+    text = f"{applied} {unit} of {row['nutrient']} applied, {removed} leave with what the strips yield at it"
     if row["nutrient"] == "N":
         return text + "; nitrogen is not counted on for next year"
-    return text + f", balance {row['balance']:+.0f} for the next crop ({row['removed_source']})"
+    return text + f", balance {applied - removed:+d} for the next crop ({row['removed_source']})"
 
 
 def _needs_section(answer):
@@ -158,7 +163,7 @@ def _leaf_section(answer):
     return Section(
         "Is it running short now?",
         figure=answer.scores.plot(),
-        figure_says=" ".join(lines[:4]),
+        figure_says=". ".join(lines[:4]) + ".",
         paragraphs=("Results outside a published range, source by source:",) if len(short) else (),
         table=_shown(short, columns) if len(short) else None,
         cautions=tuple(line.removeprefix("caution: ") for line in lines if line.startswith("caution: ")),
@@ -175,7 +180,11 @@ def _explanation_section(answer):
 
 def _trial_section(name, trial, answer):
     of = f" of {answer.applied}" if answer.applied else ""
-    carried = (f"Carries over: {_carried(answer.carried[name])}.",) if name in answer.carried else ()
+    carried = (
+        (f"Carries over: {_carried(answer.carried[name], answer.budget.unit)}.",)
+        if name in answer.carried
+        else ()
+    )
     return Section(
         f"Would more have paid? {name}",
         paragraphs=tuple(trial.summary().splitlines()) + carried,
