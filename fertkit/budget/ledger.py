@@ -5,15 +5,17 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.budget.applied import applied_columns, applied_rates
 from fertkit.budget.buffers import TEST_OF, decline_without_p, soil_buffer
 from fertkit.budget.farm import farm_budget
-from fertkit.budget.words import GOVERNS, short
+from fertkit.budget.words import GOVERNS, parts, short
 from fertkit.budget.yields import refuse
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
 from fertkit.reference import list_sources
 from fertkit.results import Result, checks_frame
+from fertkit.units import convert_area_rate
 
-APPLIED = {"N": "n_lb_ac", "P2O5": "p2o5_lb_ac", "K2O": "k2o_lb_ac"}
+NUTRIENTS = ("N", "P2O5", "K2O")
 TABLE = "rotation"
 
 
@@ -24,20 +26,24 @@ class Ledger(Result):
     Attributes
     ----------
     rows : DataFrame
-        season (from 1), year, crop, nutrient, applied, removed, balance, running [lb/ac] (sum of the
+        season (from 1), year, crop, nutrient, applied, removed, balance, running [`unit`] (sum of the
         balances; N is not carried, so 0), test_ppm, test_low, test_high (NaN without a starting test), cost
-        (of what was applied), worth (of the running balance), over_cost (of what was applied beyond
-        removal), over_worth_low and over_worth_high (what that saves next season, at today's price),
+        (of what was applied, per acre or hectare as `unit` has it), worth (of the running balance), over_cost
+        (of what was applied beyond removal), over_worth_low and over_worth_high (what that saves next season,
+        at today's price),
         removed_source, buffer_source, provenance.
     start : dict
         Soil-test nutrient -> starting test [ppm].
     critical : dict
         Soil-test nutrient -> level to stay above [ppm].
+    unit : str
+        Unit of the amounts (lb/ac or kg/ha).
     """
 
     rows: pd.DataFrame
     start: dict
     critical: dict
+    unit: str = "lb/ac"
 
     @property
     def table(self) -> pd.DataFrame:
@@ -70,16 +76,20 @@ class Ledger(Result):
         return checks_frame(rows)
 
     def summary(self) -> str:
-        seasons = self.rows["season"].max()
-        lines = [f"{seasons} seasons, {self.rows['year'].min()} to {self.rows['year'].max()} [lb/ac]"]
+        years = self.rows.drop_duplicates("season")["year"].tolist()
+        when = (
+            f"{len(years)} seasons, {years[0]} to {years[-1]}" if len(years) > 1 else f"1 season, {years[0]}"
+        )
+        lines = [f"{when} [{self.unit}]"]
         ends = self.end.set_index("nutrient")
         for name, group in self.rows.groupby("nutrient", sort=False):
-            total = f"applied {short(group['applied'].sum())}, removed {short(group['removed'].sum())}"
+            applied, removed, balance = parts(group["applied"].sum(), group["removed"].sum())
+            total = f"applied {applied}, removed {removed}"
             over = _over(group)
             if name == "N":
                 lines.append(f"  N     {total} (legumes fix their own); not carried{over}")
                 continue
-            text = f"  {name:5} {total}, balance {ends['running'][name]:+.0f}"
+            text = f"  {name:5} {total}, balance {balance if balance.startswith('-') else '+' + balance}"
             if not np.isnan(ends["worth"][name]):
                 text += f" (worth {ends['worth'][name]:+.2f})"
             if not np.isnan(ends["test_ppm"][name]):
@@ -103,7 +113,7 @@ class SkippedYear(Result):
     year : object
     planned, skipped : Ledger
     rows : DataFrame
-        nutrient, not_applied [lb/ac], saved (money), running_planned, running_skipped [lb/ac], test_planned,
+        nutrient, not_applied [`planned.unit`], saved (money), running_planned, running_skipped, test_planned,
         test_skipped, test_skipped_low, test_skipped_high [ppm] at the end of the rotation.
     decline : DataFrame
         What fields without P did over as many years (see `decline_without_p`); empty without a P test.
@@ -128,7 +138,7 @@ class SkippedYear(Result):
         lines = [f"Nothing applied in {self.year}"]
         for row in self.rows.itertuples():
             saved = "" if np.isnan(row.saved) else f", saves {row.saved:.2f} now"
-            text = f"  {row.nutrient:5} {short(row.not_applied)} lb/ac not applied{saved}"
+            text = f"  {row.nutrient:5} {short(row.not_applied)} {self.planned.unit} not applied{saved}"
             if row.nutrient == "N":
                 text += "; the crop of that year goes without: N is not in the bank"
             elif not np.isnan(row.test_skipped):
@@ -151,20 +161,23 @@ def carry_over(
     test_sd_ppm: float = 0.0,
     critical: dict | None = None,
     source: str | None = None,
+    unit: str = "lb/ac",
 ) -> Ledger:
     """Keep the books of a rotation: what was applied, what left, what that does to the soil test.
 
     Parameters
     ----------
     rotation : DataFrame
-        One row a season, in order: year, crop, yield_goal, and at least one of n_lb_ac, p2o5_lb_ac, k2o_lb_ac
-        (applied); optional yield_unit and residue as for `farm_budget`.
+        One row a season, in order: year, crop, yield_goal, and what was applied of at least one nutrient:
+        n_lb_ac, p2o5_lb_ac, k2o_lb_ac, or the same ending in kg_ha; optional yield_unit and residue as for
+        `farm_budget`. Removal is worked out from the row's yield_goal: for a season that is over, write the
+        harvested yield there (0 for a crop that was lost).
     start_tests : dict, optional
         'P' and 'K' -> soil test before the first season [ppm].
     cec : float, optional
         Cation exchange capacity [meq/100 g], for the trend of K.
     prices : dict, optional
-        N, P2O5, K2O -> price [any currency per lb].
+        N, P2O5, K2O -> price [any currency per lb; per kg if `unit` is kg/ha].
     interest_pct : float
         Cost of money for a season [%].
     kept : pair of float
@@ -175,6 +188,8 @@ def carry_over(
         'P' and 'K' -> level to stay above [ppm].
     source : str, optional
         One removal source for every crop; the default sources if None.
+    unit : {'lb/ac', 'kg/ha'}
+        Unit of the amounts in the result.
 
     Returns
     -------
@@ -183,9 +198,12 @@ def carry_over(
     Raises
     ------
     InputError
-        With every problem of the rotation; or if a test, price, share or interest is impossible.
+        With every problem of the rotation, a nutrient's column that cannot be read among them; or if a test,
+        price, share or interest is impossible.
     LookupFailed
         If a nutrient of the prices or tests is not one of the ledger's.
+    UnitError
+        If the unit is not known.
 
     Notes
     -----
@@ -197,13 +215,13 @@ def carry_over(
     prices, start_tests, critical = prices or {}, start_tests or {}, critical or {}
     _check_options(prices, start_tests, critical, interest_pct, kept, test_sd_ppm)
     rows = []
-    for table in _checked(rotation, source):
+    for table in _checked(rotation, source, unit):
         name = table["nutrient"].iloc[0]
         table = _with_balance(table, name, prices.get(name, np.nan), interest_pct, kept)
         start = start_tests.get(TEST_OF.get(name), np.nan)
-        rows.append(_with_trend(table, name, start, cec, test_sd_ppm))
+        rows.append(_with_trend(table, name, start, cec, test_sd_ppm, unit))
     rows = pd.concat(rows).sort_values("season", kind="stable").reset_index(drop=True)
-    return Ledger(rows, dict(start_tests), dict(critical))
+    return Ledger(rows, dict(start_tests), dict(critical), unit)
 
 
 def skip_year(rotation: pd.DataFrame, year, **options) -> SkippedYear:
@@ -231,7 +249,7 @@ def skip_year(rotation: pd.DataFrame, year, **options) -> SkippedYear:
     planned = carry_over(rotation, **options)
     if year not in set(rotation["year"]):
         raise unknown("year of the rotation", year, rotation["year"].unique())
-    columns = [c for c in APPLIED.values() if c in rotation]
+    columns = [column for column, _ in applied_columns(rotation, NUTRIENTS)[0].values()]
     bare = rotation.copy()
     bare[columns] = bare[columns].mask(bare["year"] == year, 0.0)
     skipped = carry_over(bare, **options)
@@ -260,7 +278,7 @@ def skip_year(rotation: pd.DataFrame, year, **options) -> SkippedYear:
 def _check_options(prices, start_tests, critical, interest_pct, kept, test_sd_ppm):
     tests = ("P", "K")
     for what, given, known in (
-        ("prices", prices, APPLIED),
+        ("prices", prices, NUTRIENTS),
         ("start_tests", start_tests, tests),
         ("critical", critical, tests),
     ):
@@ -278,28 +296,23 @@ def _check_options(prices, start_tests, critical, interest_pct, kept, test_sd_pp
             raise refuse("carry-over", "not a usable number", "give 0 or more", column=name, value=value)
 
 
-def _checked(rotation, source):
-    nutrients = [name for name, column in APPLIED.items() if column in rotation]
-    problems = [
+def _checked(rotation, source, unit):
+    columns, problems = applied_columns(rotation, NUTRIENTS)
+    problems += [
         Problem("column is missing", "needed are year, crop, yield_goal", column=name)
         for name in ("year", "crop", "yield_goal")
         if name not in rotation
     ]
-    if not nutrients:
-        remedy = f"add at least one of: {', '.join(APPLIED.values())}"
+    if not columns and not problems:
+        remedy = "add at least one of: n_lb_ac, p2o5_lb_ac, k2o_lb_ac, or the same ending in kg_ha"
         problems.append(Problem("nothing applied is given", remedy))
     if problems:
         raise InputError(TABLE, problems)
     rotation = rotation.reset_index(drop=True)
-    applied = pd.DataFrame(index=rotation.index)
-    for name in nutrients:
-        column = rotation[APPLIED[name]]
-        applied[name] = pd.to_numeric(column, errors="coerce")
-        for i in applied.index[~(applied[name] >= 0) | ~np.isfinite(applied[name])]:
-            problems.append(Problem("not a rate", "write 0 or more lb/ac", i + 2, APPLIED[name], column[i]))
+    applied = applied_rates(rotation, columns, unit, problems)
     fields = rotation.assign(field=rotation.index, area=1.0)
     try:
-        farm = farm_budget(fields, source=source, nutrients=nutrients)
+        farm = farm_budget(fields, source=source, nutrients=list(columns), unit=unit)
     except InputError as error:
         problems += error.problems
     if problems:
@@ -307,17 +320,17 @@ def _checked(rotation, source):
     crops = farm.table.drop_duplicates("field").set_index("field")["crop"]
     seasons = rotation[["year"]].assign(crop=crops, season=np.arange(1, len(rotation) + 1))
     tables = []
-    for name in nutrients:
+    for name in columns:
         mine = farm.table[farm.table["nutrient"] == name].set_index("field")
         mine = mine[["removed", "removed_source", "provenance"]].reindex(rotation.index)
         without = rotation.loc[mine["removed"].isna(), "crop"].unique()
         if len(without):
             by = f" by {source}" if source else ""
             raise LookupFailed(
-                f"no {name} removal is published for {', '.join(without)}{by}; leave out {APPLIED[name]} or "
-                "choose another source"
+                f"no {name} removal is published for {', '.join(without)}{by}; leave out "
+                f"{columns[name][0]} or choose another source"
             )
-        tables.append(seasons.assign(nutrient=name, applied=applied[name].astype(float)).join(mine))
+        tables.append(seasons.assign(nutrient=name, applied=applied[name]).join(mine))
     return tables
 
 
@@ -349,12 +362,12 @@ def _over(group):
     return f"; beyond removal cost {over['over_cost'].sum():.2f}, saves {saved} the season after"
 
 
-def _with_trend(table, name, start, cec, test_sd_ppm):
+def _with_trend(table, name, start, cec, test_sd_ppm, unit):
     """Add the soil-test trend to a nutrient's rows."""
     if np.isnan(start):
         return table.assign(test_ppm=np.nan, test_low=np.nan, test_high=np.nan, buffer_source="")
     moves = []
-    for balance in table["balance"]:
+    for balance in convert_area_rate(table["balance"], unit, "lb/ac"):  # the buffers are in lb/ac
         buffer = soil_buffer(name, start, falling=balance < 0, cec=cec)
         ends = sorted([balance / buffer.low, balance / buffer.high])
         moves.append((balance / buffer.middle, *ends, buffer.source_key))

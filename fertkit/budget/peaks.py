@@ -13,6 +13,8 @@ from fertkit.results import Result
 from fertkit.units import convert_area_rate, from_element
 
 DAILY = "/day"
+SCALED = "scaled to this yield"
+UNSCALED = "at the yield of that study (not scaled: the source states no yield)"
 
 
 def published_peaks(crop: str, pounds: float, unit: str = "lb/ac") -> pd.DataFrame:
@@ -64,14 +66,16 @@ def peak_table(crop: str, pounds: float, rows: pd.DataFrame, unit: str, stages: 
     -------
     DataFrame
         nutrient, curve [`unit`/day], curve_day, source_key ("" if none is published), stage, published,
-        published_scaled, provenance, published_day (NaN where the source states no stage of the scale); one
-        row per nutrient and published peak.
+        published_scaled, basis (`SCALED`, `UNSCALED`, or "" if none is published), provenance, published_day
+        (NaN where the source states no stage of the scale); one row per nutrient and published peak.
     """
     top = rows.loc[rows.groupby("nutrient", sort=False)["daily"].idxmax(), ["nutrient", "daily", "day"]]
     top = top.rename(columns={"daily": "curve", "day": "curve_day"})
     peaks = top.merge(published_peaks(crop, pounds, unit), on="nutrient", how="left")
     words = ["source_key", "stage", "provenance"]
     peaks[words] = peaks[words].astype(object).fillna("")
+    basis = peaks["published_scaled"].isna().map({True: UNSCALED, False: SCALED})
+    peaks["basis"] = basis.where(peaks["source_key"] != "", "")
     return peaks.assign(published_day=[stage_place(stage, stages) for stage in peaks["stage"]])
 
 

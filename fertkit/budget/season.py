@@ -101,8 +101,7 @@ class SeasonDemand(Result):
             published = ""
             if row.source_key:
                 shown = row.published if np.isnan(row.published_scaled) else row.published_scaled
-                scaled = "" if np.isnan(row.published_scaled) else ", scaled to this yield"
-                published = f"; published peak {short(shown)} a day ({row.source_key}{scaled})"
+                published = f"; published peak {short(shown)} a day ({row.source_key}), {row.basis}"
             lines.append(
                 f"  {row.nutrient:5} {short(total['uptake'])} in all ({total['uptake_source']}); the curve "
                 f"peaks at {short(row.curve)} a day on day {row.curve_day:.0f}{published}"

@@ -44,7 +44,7 @@ def ledger_years(ledger, ax=None, *, nutrient: str = "K2O"):
         ax.plot(x, rows["running"], color=COLOURS["ink"], marker="o", ms=6, lw=2, label="balance carried")
         for season, value in zip(x, rows["running"], strict=True):
             ax.annotate(f"{value:+.0f}", (season, value), (11, 4), bbox=PAPER, **LABEL)
-    finish(ax, title=f"{SUBSCRIPT.get(name, name)} through the rotation", ylabel="lb/ac")
+    finish(ax, title=f"{SUBSCRIPT.get(name, name)} through the rotation", ylabel=ledger.unit)
     legend(ax, loc="upper right", ncols=3)
     low, high = ax.get_ylim()
     ax.set_ylim(low, high + 0.22 * (high - low))

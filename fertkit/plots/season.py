@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from fertkit.budget.peaks import UNSCALED
 from fertkit.plots.budget import SUBSCRIPT
 from fertkit.plots.style import COLOURS, SMALL, finish, legend, new_axes
 
@@ -85,12 +86,13 @@ def _published_peak(ax, demand, name, hue):
 
 def _peak_legend(ax, demand):
     peaks = demand.peaks[demand.peaks["source_key"] != ""]
+    as_measured = ", not scaled" if (peaks["basis"] == UNSCALED).all() else ""
     if peaks["published_day"].notna().any():
-        ax.plot([], [], color=COLOURS["quiet"], marker="_", ms=16, mew=2.6, ls="none", label="published peak")
+        label = f"published peak{as_measured}"
+        ax.plot([], [], color=COLOURS["quiet"], marker="_", ms=16, mew=2.6, ls="none", label=label)
     if peaks["published_day"].isna().any():
-        ax.plot(
-            [], [], color=COLOURS["quiet"], lw=0.9, ls=(0, (4, 4)), label="published peak, stage not stated"
-        )
+        label = f"published peak{as_measured}, stage not stated"
+        ax.plot([], [], color=COLOURS["quiet"], lw=0.9, ls=(0, (4, 4)), label=label)
     legend(ax, loc="upper right")
 
 

@@ -1,5 +1,7 @@
 """Carry-over: the published rules of thumb, bookkeeping by hand, and invariants of a ledger."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -169,3 +171,47 @@ def test_every_problem_at_once():
 def test_bad_requests(change, options, error, says):
     with pytest.raises(error, match=says):
         carry_over(ROTATION.drop(columns=change.get("drop", [])), **options)
+
+
+def test_metric_columns_are_the_same_books():
+    # 1 lb/ac is 1.12085 kg/ha (NIST SP 811)
+    factor = 1.1208511561944561
+    metric = ROTATION.assign(k2o_kg_ha=ROTATION["k2o_lb_ac"] * factor).drop(columns="k2o_lb_ac")
+    pounds, mixed = carry_over(ROTATION, **OPTIONS), carry_over(metric, **OPTIONS)
+    pd.testing.assert_frame_equal(mixed.table, pounds.table)
+    per_kg = {name: price / 0.45359237 for name, price in OPTIONS["prices"].items()}
+    kilos = carry_over(metric, **(OPTIONS | {"prices": per_kg}), unit="kg/ha")
+    for name, times in (
+        ("running", factor),
+        ("removed", factor),
+        ("test_ppm", 1),
+        ("cost", 1 / 0.40468564224),
+    ):
+        np.testing.assert_allclose(kilos.table[name], pounds.table[name] * times)
+    assert "[kg/ha]" in kilos.summary()
+    assert skip_year(metric, 2026).table.set_index("nutrient")["not_applied"]["K2O"] == pytest.approx(60)
+
+
+@pytest.mark.parametrize("column", ["k_lb_ac", "k2o_kg", "K2O_lb_ac", "potash", "s_lb_ac", "applied_p2o5"])
+def test_a_nutrient_column_is_never_dropped(column):
+    with pytest.raises(InputError, match=f"column '{column}'.*cannot be read"):
+        carry_over(ROTATION.assign(**{column: 10}))
+
+
+def test_other_columns_are_left_alone():
+    plain = carry_over(ROTATION)
+    noted = carry_over(ROTATION.assign(note="wet", k_ppm=150, field="east", n_price=0.5, yield_lb_ac=1))
+    assert noted.table.equals(plain.table)
+    with pytest.raises(InputError, match="keep one of the two"):
+        carry_over(ROTATION.assign(n_kg_ha=10))
+
+
+def test_summary_counts_seasons_and_adds_up():
+    one = pd.DataFrame({"year": [2025], "crop": ["soybean"], "yield_goal": [80], "k2o_lb_ac": [114]})
+    said = carry_over(one).summary()
+    assert said.startswith("1 season, 2025 [lb/ac]")
+    applied, removed, balance = map(
+        float, re.search(r"applied (\d+), removed (\d+), balance ([+-]\d+)", said).groups()
+    )
+    assert applied - removed == balance
+    assert carry_over(ROTATION).summary().startswith("4 seasons, 2024 to 2027")

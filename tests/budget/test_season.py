@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.budget import compare_peaks, growing_degree_days, season_demand
-from fertkit.budget.peaks import published_peaks
+from fertkit.budget.peaks import SCALED, UNSCALED, published_peaks
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
 
 
@@ -135,6 +135,16 @@ def test_peak_scaled_only_where_the_source_states_its_yield(soybean, corn):
     assert scaled["second"] == pytest.approx(5.44 * 300 / 226.2, abs=0.02)
     assert scaled["first"] == pytest.approx(4.9)
     assert "soybean as measured" in scaled["note"]
+
+
+def test_unscaled_peak_says_so(corn):
+    # SNYDER2000 prints 4.9 lb K2O a day as a maximum, with no yield; BENDER2012ABS measured at one yield
+    low = season_demand("soybean", 30)
+    snyder = low.peaks.set_index("source_key").loc["SNYDER2000"]
+    assert set(snyder["basis"]) == {UNSCALED}
+    assert "SNYDER2000), at the yield of that study (not scaled: the source states no yield)" in low.summary()
+    assert set(corn.peaks.loc[corn.peaks["source_key"] == "BENDER2012ABS", "basis"]) == {SCALED}
+    assert (corn.peaks.loc[corn.peaks["source_key"] == "", "basis"] == "").all()
 
 
 def test_on_degree_days():
