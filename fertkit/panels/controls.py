@@ -74,8 +74,9 @@ def with_slider(box) -> widgets.VBox:
 
     The slider spans the usual part of what the box takes; beyond it, the slider rests at its end.
     """
+    low = 0.0 if 0 < box.min <= box.step else box.min  # steps counted from 0 stay round numbers
     slider = widgets.FloatSlider(
-        value=box.value, min=box.min, max=box.max * SLIDER_SHARE, step=box.step, readout=False,
+        value=box.value, min=low, max=box.max * SLIDER_SHARE, step=box.step, readout=False,
         continuous_update=False,
     )  # fmt: skip
     slider.add_class("fertkit-slider")

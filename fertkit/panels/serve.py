@@ -21,7 +21,7 @@ import fertkit
 from fertkit.errors import FertkitError
 
 HOST = "127.0.0.1"
-#: Our page template, and settings of the page server.
+#: Our page template, and settings of both servers.
 PAGES = files("fertkit.panels") / "pages"
 #: Largest message from a browser [bytes]: above the limit of a panel, so that the panel says what is wrong.
 LARGEST_MESSAGE = 100_000_000
@@ -99,8 +99,6 @@ def _lab_options() -> list[str]:
     as_root = ["--ServerApp.allow_root=True"] if getattr(os, "geteuid", lambda: 1)() == 0 else []
     return [
         *as_root,
-        "--LabApp.news_url=None",
-        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
         "--LabApp.extension_manager=readonly",
         "--ServerApp.terminals_enabled=False",
     ]
@@ -115,11 +113,15 @@ def without_rehearsal(request, notebook, cwd):
 
 
 def environment(token: str) -> dict[str, str]:
-    """Give the variables the server needs: the token, and where our page template lies."""
-    templates = str(PAGES)
-    known = os.environ.get("JUPYTER_PATH")
-    path = os.pathsep.join([templates, known] if known else [templates])
-    return os.environ | {"JUPYTER_TOKEN": token, "JUPYTER_PATH": path}
+    """Give the variables the server needs: the token, and where our page template and settings lie.
+
+    The settings keep JupyterLab from asking the network for news and newer versions.
+    """
+    found = {
+        name: os.pathsep.join(filter(None, [str(PAGES), os.environ.get(name)]))
+        for name in ("JUPYTER_PATH", "JUPYTER_CONFIG_PATH")
+    }
+    return os.environ | found | {"JUPYTER_TOKEN": token}
 
 
 def address(page: bool, port: int, token: str) -> str:

@@ -138,7 +138,7 @@ class Region:
     NODES, ZOOM, ROUNDS = 32, 16, 3
 
     def __init__(self, curve: str, fits: Fits, sums: Sums, level):
-        self.shape, self.sums = SHAPES[curve], sums
+        self.shape, self.sums, self.has_join = SHAPES[curve], sums, curve != "mitscherlich"
         self.start = start_of(self.shape, sums)
         self.x = sums.rates - self.start[:, None]
         self.pull = sums.means @ sums.spread
@@ -253,7 +253,34 @@ class Region:
         # A straight line that pays, pays without end; a step at the first rate may be at any rate below it.
         slack, slope, size, _ = self._given_grid()
         pays = slope[..., -1] + np.sqrt(np.maximum(slack[..., -1], 0.0) / size[..., -1]) > price_ratio
+        if self.has_join:
+            near = self._before_first(price_ratio, slack, slope, size)
+            high = np.where(self.step, np.maximum(high, near), high)
         return np.where(self.step, self.start[:, None], low), np.where(self.line & pays, np.inf, high)
+
+    def _before_first(self, price_ratio, slack, slope, size):
+        """Greatest optimum (D, R) of the joins up to the first rate above the lowest.
+
+        All these joins fit alike, with one effect of the first rate between them: the closer the join, the
+        steeper the rise that gives it. On a rise from the lowest rate the optimum is greatest where the join
+        is the effect over the price ratio; else the joins are tried one by one.
+        """
+        shape, step = self.shape, self.grid[:, :1]
+        base, first = self.x[:, :1], self.x[:, 1:2]
+        steepest = slope[..., 0] + np.sqrt(np.maximum(slack[..., 0], 0.0) / size[..., 0])
+        effect = steepest * (shape.height(shape.uncoord(step)) - shape.rise(base, shape.uncoord(step)))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            paying = np.clip(np.nan_to_num(effect / price_ratio, nan=0.0), base, first)[..., None]
+            tried = base[..., None] + (first - base)[..., None] * np.linspace(0, 1, 17)[1:]
+            join = np.concatenate([paying, np.broadcast_to(tried, (*effect.shape, 16))], axis=-1)
+            bend = 1.0 / join
+            slope = effect[..., None] / (shape.height(bend) - shape.rise(base[..., None], bend))
+            # Where the rise is just worth its cost, its whole length is an optimum.
+            share = np.where(
+                slope >= price_ratio * (1 - 1e-9), np.minimum(price_ratio / slope, 1 - 1e-12), 1.0
+            )
+            rate = np.where(share < 1, shape.reach(share, bend), base[..., None])
+        return self.start[:, None] + np.nan_to_num(rate, nan=0.0).max(axis=-1)
 
     def plateau(self):
         """Ends (D, R) of the plateau over the region."""

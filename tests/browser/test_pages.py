@@ -21,7 +21,7 @@ OPTIMUM, LEAF, NEEDS = (
     "02_budget_and_season.ipynb",
 )
 PRICE, CROP_PRICE = "Price per lb of N", "Price per bu of corn"
-READY = 60_000
+READY = 120_000
 
 
 @pytest.fixture(scope="session")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import t
 
 from fertkit.errors import InputError, NotEstimable, PriceError, UnitError
 from fertkit.response import (
@@ -178,3 +179,42 @@ def test_arguments_that_contradict():
         analyse_response(table_of(), prices=Prices(0.5, 4), nutrient_price=0.6)
     with pytest.raises(PriceError, match="not both"):
         analyse_response(table_of(), **FREE).at_prices(prices=Prices(0.5, 4), grain_price=3)
+
+
+# Intervals without a response --------------------------------------------------------------------------
+
+
+def brute_force_optimum(table, rise, ratio, level=0.95):
+    """Greatest optimum over bends and slopes in the F region, by least squares with block columns."""
+    blocks = pd.get_dummies(table["block"]).to_numpy(float)
+    x, y = table["rate_lb_ac"].to_numpy(float), table["yield_bu_ac"].to_numpy()
+    joins = np.r_[np.linspace(0.1, 200, 2000), 1e4]
+    slopes, rss = np.empty((2, len(joins)))
+    sizes = np.empty(len(joins))
+    for i, join in enumerate(joins):
+        design = np.column_stack([blocks, rise(x, join)])
+        coef = np.linalg.lstsq(design, y, rcond=None)[0]
+        slopes[i], rss[i] = coef[-1], ((y - design @ coef) ** 2).sum()
+        sizes[i] = 1 / np.linalg.inv(design.T @ design)[-1, -1]
+    df = len(y) - blocks.shape[1] - 2
+    room = rss.min() * t.ppf(0.5 + level / 2, df) ** 2 / df
+    slack = room - (rss - rss.min())
+    steepest = slopes + np.sqrt(np.maximum(slack, 0) / sizes)
+    grid = np.linspace(0, 200, 4001)
+    net = steepest[:, None] * rise(grid, joins[:, None]) - ratio * grid
+    return grid[np.argmax(net, axis=1)][slack >= 0].max()
+
+
+@pytest.mark.parametrize(
+    ("curve", "rise"),
+    [
+        ("linear_plateau", np.minimum),
+        ("quadratic_plateau", lambda x, j: np.minimum(x, j) * (1 - np.minimum(x, j) / (2 * j))),
+        ("spherical", lambda x, j: np.minimum(x, j) * (1 - (np.minimum(x, j) / j) ** 2 / 3)),
+    ],
+)
+def test_joins_below_the_first_rate_count_without_a_response(curve, rise):
+    table = table_of(lambda x: 150 + 0 * x, sd=3, seed=0)
+    interval = compare_curves(table, 0.125).interval(curve)
+    assert interval.low == 0
+    assert interval.high == pytest.approx(brute_force_optimum(table, rise, 0.125), abs=0.15)
