@@ -86,15 +86,22 @@ class LeafPanel(Panel):
         return self.result.plot()
 
     def message(self):
-        short = self._shown(self.result.shortfalls)
-        tested = self._shown(self.result.agreement)["specimen"].nunique()
-        about = self.settings.sample or f"{tested} samples"
+        """How many results a source calls short, the surest first; nothing judged is never an all-clear."""
+        judged = self._shown(self.result.agreement)
+        about = self.settings.sample or f"{judged['specimen'].nunique()} samples"
+        if not (judged["sources"] > 0).any():
+            return f"{about}: nothing could be judged, see the cautions below."
+        found = self._shown(self.result.shortfalls)
+        short = found[found["short"] > 0]
+        within = len(found) - len(short)
+        aside = f"\n{within} within a critical range, see In words" if within else ""
         if not len(short):
-            return f"{about}: nothing is short by any source that holds."
+            return f"{about}: nothing is short by any source that holds.{aside}"
         surest = short.sort_values("probability_below", ascending=False, kind="stable")
         said = [_said(row, bool(self.settings.sample)) for row in surest.head(3).itertuples()]
         more = f"\nand {len(surest) - 3} more, see In words" if len(surest) > 3 else ""
-        return f"{about}: {len(short)} result{'s' * (len(short) > 1)} short.\n" + "\n".join(said) + more
+        count = f"{len(short)} result{'s' * (len(short) > 1)} short by a source or more"
+        return f"{about}: {count}.\n" + "\n".join(said) + more + aside
 
     def words(self):
         return explain(self.result, sample=self.settings.sample or None).summary()

@@ -26,6 +26,21 @@ def test_tells_of_one_sample_alone(panel):
     assert "nothing is short" in panel.message()
 
 
+def test_nothing_judged_is_no_all_clear(handed_over):
+    panel = LeafPanel()
+    panel.upload.value = handed_over("bare.csv", b"Sample,Crop,N (%),P (%),K (%)\nA,soybean,4.4,0.4,1.2\n")
+    assert "nothing could be judged" in panel.message()
+
+
+def test_a_value_within_a_critical_range_is_not_called_short(handed_over):
+    # Stammer & Mallarino 2018: soybean K at R2-R3, critical concentrations 1.56 to 1.99 %
+    panel = LeafPanel()
+    rows = b"Sample,Crop,Stage,Plant part,N (%),P (%),K (%)\nA,soybean,R2,upper trifoliate leaf,5,0.5,1.71\n"
+    panel.upload.value = handed_over("edge.csv", rows)
+    assert "nothing is short" in panel.message()
+    assert "1 within a critical range" in panel.message()
+
+
 def test_one_source_alone_is_scored_alone(panel):
     panel.set(source="STAMMER2018")
     assert set(panel.result.scored["source_key"]) <= {"STAMMER2018", ""}
