@@ -1,7 +1,6 @@
-"""Limits and rules of thumb of strip trials and yield points, with their sources (``defaults.csv``)."""
+"""Limits and rules of thumb of strip trials and yield points, with their sources."""
 
 from functools import cache
-from importlib.resources import files
 
 import pandas as pd
 
@@ -10,7 +9,7 @@ from fertkit.reference import list_sources, load_table
 
 @cache
 def _table() -> pd.DataFrame:
-    return load_table("constants", files("fertkit.trials") / "defaults.csv").set_index(["group", "item"])
+    return load_table("trial_limits").set_index(["group", "item"])
 
 
 def default(group: str, item: str) -> float:
