@@ -22,7 +22,7 @@ from fertkit.budget.rows import (
 from fertkit.budget.words import GOVERNS, short
 from fertkit.budget.yields import refuse, yield_lb_ac
 from fertkit.errors import UnitError, unknown
-from fertkit.reference import crop_name, list_sources
+from fertkit.reference import crop_name, list_sources, nitrogen_note
 from fertkit.results import Result, checks_frame
 from fertkit.units import SHORT_TON_LB
 
@@ -115,7 +115,7 @@ class NutrientBudget(Result):
         for row in self.rows[self.rows["source_key"] == OWN].itertuples():
             lines.append(f"  {row.nutrient:5} {short(row.removed)} leave by your own analysis")
         trade = self.common_practice
-        if len(trade):
+        if len(trade) and self.pounds > 0:
             taken, left = (
                 ", ".join(
                     f"{short(r[name])} {r['nutrient']}" for r in trade.to_dict("records") if r[name] > 0
@@ -123,7 +123,13 @@ class NutrientBudget(Result):
                 for name in ("uptake", "removed")
             )
             lines.append(f"Common practice, no source: takes up {taken}; {left} leave.")
-        return "\n".join([*lines, GOVERNS])
+        return "\n".join([*lines, *self.notes, GOVERNS])
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What to know before reading the amounts as needs."""
+        fixed = nitrogen_note(self.crop)
+        return (f"N: {fixed}.",) if fixed and (self.rows["nutrient"] == "N").any() else ()
 
 
 def nutrient_budget(

@@ -10,6 +10,7 @@ from fertkit.reference.crops import (
     crop_name,
     load_crops,
     load_stages,
+    nitrogen_note,
     trade_moisture_pct,
 )
 from fertkit.reference.load import cite, list_sources, load_ranges, load_table, read_text_table
@@ -28,6 +29,7 @@ __all__ = [
     "load_ranges",
     "load_stages",
     "load_table",
+    "nitrogen_note",
     "read_text_table",
     "trade_moisture_pct",
 ]

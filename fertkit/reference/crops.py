@@ -78,6 +78,13 @@ def trade_moisture_pct(crop: str) -> float:
     )
 
 
+def nitrogen_note(crop: str) -> str:
+    """What to know before reading a crop's nitrogen as a need, marked with its source; '' for most crops."""
+    row = _crops().loc[crop_name(crop)]
+    mark = "from memory" if row["nitrogen_source_key"] == "MEMO" else row["nitrogen_source_key"]
+    return f"{row['nitrogen_note']} ({mark})" if row["nitrogen_note"] else ""
+
+
 def _constant(crop, column, complaint):
     name = crop_name(crop)
     value = _crops().loc[name, column]

@@ -6,8 +6,11 @@ from pathlib import Path
 
 import pandas as pd
 
-from fertkit.errors import InputError, Problem, unknown
+from fertkit.errors import InputError, LookupFailed, Problem, unknown
+from fertkit.reference.crops import crop_name
+from fertkit.reference.facts import load_facts
 from fertkit.reference.schema import check_table
+from fertkit.units import convert_concentration
 
 _HOME = files("fertkit.reference")
 
@@ -102,7 +105,30 @@ def load_ranges(path=None, *, source=None, crop=None) -> pd.DataFrame:
     Every state and laboratory has its own: ``load_ranges("mine.csv")`` reads a table of the user's with the
     columns crop, stage_from, stage_to, plant_part, nutrient, unit and low/high and/or critical.
     """
-    return load_table("ranges", path, source=source, crop=crop)
+    table = load_table("ranges", path, source=source, crop=crop)
+    if path is not None:
+        problems = list(_impossible_rows(table))
+        if problems:
+            raise InputError(Path(path).name, problems)
+    return table
+
+
+def _impossible_rows(table):
+    """Rows of a user's own ranges that no plant can hold, or of a crop that is not known."""
+    windows = load_facts("windows", ("impossible_above",)).set_index("nutrient")
+    for row in table[table["unit"] != "ratio"].itertuples():
+        try:
+            crop_name(row.crop)
+        except LookupFailed as error:
+            yield Problem(str(error), "use that name, or leave the row out", row.Index + 2, "crop", row.crop)
+        if row.nutrient not in windows.index:
+            continue
+        limit, unit = windows.loc[row.nutrient, ["impossible_above", "unit"]]
+        for column in ("low", "high", "critical", "critical_high"):
+            value = getattr(row, column)
+            if convert_concentration(value, row.unit, unit) > limit:
+                what = f"no dry matter holds {value:g} {row.unit} of {row.nutrient}"
+                yield Problem(what, "check the unit: %, g/kg or mg/kg", row.Index + 2, column, f"{value:g}")
 
 
 @cache

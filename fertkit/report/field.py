@@ -21,6 +21,7 @@ def field_lines(answer: FieldAnswer) -> list[str]:
         f"{budget.crop.capitalize()}, yield goal {budget.yield_goal:g} {budget.yield_unit}.",
         f"Needs: {_amounts(budget, 'uptake')} {budget.unit} taken up; {_amounts(budget, 'removed')} leave "
         f"with the harvest ({_sources_of(budget)}).",
+        *budget.notes,
     ]
     if answer.season is not None:
         lines += _when(answer)
@@ -131,7 +132,8 @@ def _needs_section(answer):
         figure_says=f"{_amounts(budget, 'uptake')} {budget.unit} are taken up for the yield goal; "
         f"{_amounts(budget, 'removed')} leave with the harvest and the rest stays on the field.",
         table=_shown(shown, columns),
-        paragraphs=(budget.summary().splitlines()[-2],) if len(budget.common_practice) else (),
+        paragraphs=tuple(line for line in budget.summary().splitlines() if line.startswith("Common practice"))
+        + budget.notes,
     )
 
 

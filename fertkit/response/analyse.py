@@ -133,14 +133,19 @@ class ResponseAnalysis(Result):
             f"Economic optimum rate: {self.optimum.text}.",
             f"Agronomic optimum rate: {self.agronomic_optimum.text}.",
         ]
-        for row in self.gain.itertuples():
+        applied = self.comparison is None or self.optimum.rate > self.data.rates[0]
+        for row in self.gain.itertuples() if applied else ():
             ends = (
-                "" if np.isnan(row.low) else f" ({self.level:.0%} interval {row.low:.3g} to {row.high:.3g})"
+                ""
+                if np.isnan(row.low)
+                else f" ({self.level:.0%} interval {plain(row.low)} to {plain(row.high)})"
             )
-            lines.append(f"{row.quantity.capitalize()}: {row.value:.3g} {row.unit}{ends}.")
+            lines.append(f"{row.quantity.capitalize()}: {plain(row.value)} {row.unit}{ends}.")
         if self.curve == "averaged":
             named = ", ".join(f"{CURVES[k].label} {w:.2f}" for k, w in self.weights.items() if w >= 0.005)
-            lines.append(f"Averaged over curves by their support in the data: {named}.")
+            ranked = np.isfinite(self.comparison.table["aicc"]).any()
+            by = "their support in the data" if ranked else "fit alone, too few rows to rank them by AICc"
+            lines.append(f"Averaged over curves by {by}: {named}.")
         failed = self.checks.loc[~self.checks["passed"].astype(bool), "meaning"]
         return "\n".join(lines + [f"Note: {m}." for m in failed])
 

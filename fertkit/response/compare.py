@@ -28,7 +28,7 @@ from fertkit.response.averaging import (
 from fertkit.response.curves import CURVES, get_curve, optimum_in_range
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, fit_data, need_contrasts
-from fertkit.response.intervals import Interval, check_level
+from fertkit.response.intervals import Interval, check_level, plain
 from fertkit.response.many import Fits
 from fertkit.response.prices import one_ratio
 from fertkit.response.shapes import SHAPES
@@ -104,17 +104,17 @@ class CurveComparison(Result):
         return _at_price_ratio(self, price_ratio)
 
     def summary(self) -> str:
-        unit = self.data.rate_unit
+        unit, span = self.data.rate_unit, np.ptp(self.data.rates)
         ranked = self.rows[self.rows["weight"] > 0]
         lines = [
             f"{r.label}: weight {r.weight:.2f}, optimum {r.optimum_text} {unit}"
             for r in ranked.itertuples()
             if r.weight >= 0.005
-        ] or ["No curve could be ranked: too few rows for AICc."]
+        ] or ["Too few rows to rank the curves by AICc: they are weighed by fit alone."]
         lines.append(
-            f"Averaged over the curves of diminishing returns: {self.averaged_optimum:.0f} {unit}, "
+            f"Averaged over the curves of diminishing returns: {plain(self.averaged_optimum, span=span)} {unit}, "
             f"{self.level:.0%} interval {self.averaged_interval.text()} {unit}; the curves alone differ "
-            f"by an SD of {self.between_curve_sd:.0f}."
+            f"by an SD of {plain(self.between_curve_sd, span=span)}."
         )
         return "\n".join(lines)
 
@@ -282,7 +282,8 @@ def _averaged_interval(ends, data, weights, level):
 
 
 def _optimum_text(optimum, interval, lowest, highest):
-    value = f"at least {highest:g}" if optimum >= highest else f"{optimum:.0f}"
+    rate = plain(optimum, span=highest - lowest)
+    value = f"at least {highest:g}" if optimum >= highest else rate
     value = f"{lowest:g} (lowest rate)" if optimum <= lowest else value
     return f"{value} ({interval.text()})"
 
@@ -293,7 +294,7 @@ def _checks(fits, data, asked):
     return checks_frame(
         [
             ("rows for AICc", n, limit, n >= limit,
-             "too few rows to rank three-parameter curves by AICc; compare the optima side by side"),
+             "too few rows to rank the curves by AICc; the averaged ones are weighed by fit alone"),
             ("curves fitted", len(fits), asked, len(fits) == asked,
              "some curves have no finite parameters with rates so far from zero"),
             ("distinct rates", n_rates, 4, n_rates > 3,

@@ -48,6 +48,8 @@ class Interval:
         Confidence level, 0 for a set of equally good values.
     method : str
         ``exact``, ``profile``, ``bootstrap``, ``wald``, ``averaged`` or ``identified``.
+    span : float
+        Range of the tested rates it was cut to, a thousandth of which is nothing in words; 0 if uncut.
     """
 
     low: float
@@ -56,6 +58,7 @@ class Interval:
     high_open: bool
     level: float
     method: str
+    span: float = 0.0
 
     def within(self, lowest: float, highest: float) -> "Interval":
         """The interval cut to the tested rates; an end that reached beyond them is marked open."""
@@ -63,6 +66,7 @@ class Interval:
         below = self.low < lowest and lowest > 0  # nothing lies below a rate of zero
         return replace(
             self,
+            span=float(highest - lowest),
             low=float(low),
             high=float(high),
             low_open=bool(below or self.low > highest or (self.low_open and self.low == low)),
@@ -73,9 +77,9 @@ class Interval:
         """The interval in words, e.g. ``147 to > 150``; never a number beyond an open end."""
         if np.isnan(self.low) or np.isnan(self.high):
             return "not estimable"
-        ends = [abs(v) for v in (self.low, self.high) if v != 0 and np.isfinite(v)]
+        ends = [abs(v) for v in (self.low, self.high) if abs(v) > self.span / 1000 and np.isfinite(v)]
         places = max(0, digits - 1 - int(np.floor(np.log10(max(ends, default=1.0)))))
-        low, high = (f"{v:.{places}f}" if v else "0" for v in (self.low, self.high))
+        low, high = (f"{v:.{places}f}" if abs(v) > self.span / 1000 else "0" for v in (self.low, self.high))
         if low == high:
             return f"> {high}" if self.high_open else f"< {low}" if self.low_open else low
         low = "no lower limit" if np.isneginf(self.low) else f"< {low}" if self.low_open else low
@@ -86,9 +90,17 @@ class Interval:
         return bool((self.low <= value or self.low_open) and (value <= self.high or self.high_open))
 
 
-def plain(value: float, digits: int = 3) -> str:
-    """A number to `digits` significant digits, but with all its whole units and no exponent for them."""
-    return f"{value:.0f}" if abs(value) >= 10**digits else f"{value:.{digits}g}"
+def plain(value: float, digits: int = 3, span: float = 0.0) -> str:
+    """A number to `digits` significant digits or all its whole units; 0 below a thousandth of `span`.
+
+    No exponent is used from a thousandth to a million.
+    """
+    size = abs(value)
+    if size <= span / 1000:
+        return "0"
+    if not 1e-3 <= size < 1e6:
+        return f"{value:.{digits}g}"
+    return f"{value:.0f}" if size >= 10**digits else f"{value:.{digits}g}"
 
 
 def make_interval(low, high, level, method) -> Interval:

@@ -59,7 +59,7 @@ class Optimum:
     @property
     def text(self) -> str:
         """The rate as a person would say it."""
-        rate = f"{plain(self.rate)} {self.unit}"
+        rate = f"{plain(self.rate, span=self.interval.span)} {self.unit}"
         said = {
             NONE: f"no economic response; the lowest rate tested, {rate}",
             TOP: f"at least the highest rate tested, {rate}",

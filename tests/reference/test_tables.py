@@ -13,6 +13,7 @@ from fertkit.reference import (
     list_sources,
     load_ranges,
     load_table,
+    nitrogen_note,
     trade_moisture_pct,
 )
 
@@ -153,3 +154,22 @@ def test_missing_file_is_said_plainly(tmp_path):
 def test_unknown_source_lists_the_known_ones():
     with pytest.raises(LookupFailed, match="STAMMER2018"):
         load_ranges(source="NOBODY1900")
+
+
+def test_ranges_that_no_plant_can_hold_are_refused(tmp_path):
+    path = tmp_path / "mine.csv"
+    OWN.assign(low=["17", "20"], high=["25", "50"], unit=["%", "%"], crop=["soybean", "quinoa"]).to_csv(
+        path, index=False
+    )
+    with pytest.raises(InputError) as caught:
+        load_ranges(path)
+    message = str(caught.value)
+    assert "no dry matter holds 25 % of K" in message
+    assert "no dry matter holds 20 % of Zn" in message
+    assert "row 3, column 'crop', value 'quinoa'" in message
+
+
+def test_legumes_say_that_their_nitrogen_is_no_fertilizer_need():
+    assert "comes from the air" in nitrogen_note("soybeans")
+    assert "from memory" in nitrogen_note("alfalfa")
+    assert nitrogen_note("corn") == ""
