@@ -5,6 +5,7 @@ import numpy as np
 from fertkit.plots.returns import STATUS_MARKERS
 from fertkit.plots.returns import net_return as draw_net_return
 from fertkit.plots.style import COLOURS, CURVE_LINES, PAGE, SMALL, finish, interval_mark, legend, new_axes
+from fertkit.response.intervals import plain
 from fertkit.response.net_return import net_return_of
 
 POINTS = 301  # rates at which a curve is drawn
@@ -160,7 +161,7 @@ def _optimum(ax, optimum):
 
 
 def _on_axis(ax, optimum, name, **look):
-    label = f"{name}, {optimum.rate:.3g} {optimum.unit}"
+    label = f"{name}, {plain(optimum.rate, span=optimum.interval.span)} {optimum.unit}"
     ax.plot([optimum.rate], [0], STATUS_MARKERS[optimum.status], label=label, ls="none", clip_on=False,
             transform=ax.get_xaxis_transform(), **{"zorder": 7} | look)  # fmt: skip
 

@@ -143,8 +143,7 @@ class ResponseAnalysis(Result):
             lines.append(f"{row.quantity.capitalize()}: {plain(row.value)} {row.unit}{ends}.")
         if self.curve == "averaged":
             named = ", ".join(f"{CURVES[k].label} {w:.2f}" for k, w in self.weights.items() if w >= 0.005)
-            ranked = np.isfinite(self.comparison.table["aicc"]).any()
-            by = "their support in the data" if ranked else "fit alone, too few rows to rank them by AICc"
+            by = "their support in the data" if self.comparison.ranked else "fit alone"
             lines.append(f"Averaged over curves by {by}: {named}.")
         failed = self.checks.loc[~self.checks["passed"].astype(bool), "meaning"]
         return "\n".join(lines + [f"Note: {m}." for m in failed])

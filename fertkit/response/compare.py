@@ -93,6 +93,11 @@ class CurveComparison(Result):
             }
         )
 
+    @property
+    def ranked(self) -> bool:
+        """Whether there are rows enough to rank the curves of three parameters by AICc."""
+        return bool(self.checks.set_index("check").loc["rows for AICc", "passed"])
+
     def interval(self, curve: str) -> Interval:
         """Interval of one curve's optimum, cut to the tested rates."""
         ladder = self.ladders.get(curve)
@@ -105,16 +110,16 @@ class CurveComparison(Result):
 
     def summary(self) -> str:
         unit, span = self.data.rate_unit, np.ptp(self.data.rates)
-        ranked = self.rows[self.rows["weight"] > 0]
+        ranked = self.rows[(self.rows["weight"] > 0) & self.ranked]
         lines = [
             f"{r.label}: weight {r.weight:.2f}, optimum {r.optimum_text} {unit}"
             for r in ranked.itertuples()
             if r.weight >= 0.005
         ] or ["Too few rows to rank the curves by AICc: they are weighed by fit alone."]
         lines.append(
-            f"Averaged over the curves of diminishing returns: {plain(self.averaged_optimum, span=span)} {unit}, "
-            f"{self.level:.0%} interval {self.averaged_interval.text()} {unit}; the curves alone differ "
-            f"by an SD of {plain(self.between_curve_sd, span=span)}."
+            f"Averaged over the curves of diminishing returns: {plain(self.averaged_optimum, span=span)} "
+            f"{unit}, {self.level:.0%} interval {self.averaged_interval.text()} {unit}; the curves alone "
+            f"differ by an SD of {plain(self.between_curve_sd, span=span)}."
         )
         return "\n".join(lines)
 

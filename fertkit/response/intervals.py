@@ -100,7 +100,8 @@ def plain(value: float, digits: int = 3, span: float = 0.0) -> str:
         return "0"
     if not 1e-3 <= size < 1e6:
         return f"{value:.{digits}g}"
-    return f"{value:.0f}" if size >= 10**digits else f"{value:.{digits}g}"
+    text = f"{value:.{max(0, digits - 1 - int(np.floor(np.log10(size))))}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def make_interval(low, high, level, method) -> Interval:

@@ -21,6 +21,7 @@ from fertkit.response import (
     optimum_interval,
     plateau_interval,
 )
+from fertkit.response.intervals import make_interval, plain
 from fertkit.response.prices import Prices
 
 FREE = {"nutrient_price": 0.5, "grain_price": 4, "replicates": 0}
@@ -218,3 +219,51 @@ def test_joins_below_the_first_rate_count_without_a_response(curve, rise):
     interval = compare_curves(table, 0.125).interval(curve)
     assert interval.low == 0
     assert interval.high == pytest.approx(brute_force_optimum(table, rise, 0.125), abs=0.15)
+
+
+# Numbers and sentences ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0, "0"), (0.00123, "0.00123"), (0.125, "0.125"), (73.25, "73.2"), (150.0, "150"), (999.7, "1000"),
+     (2450, "2450"), (123456.7, "123457"), (-0.5, "-0.5"), (1e-7, "1e-07")],
+)  # fmt: skip
+def test_numbers_have_no_exponent_from_a_thousandth_to_a_million(value, text):
+    assert plain(value) == text
+
+
+def test_less_than_a_thousandth_of_the_tested_range_is_nothing_in_words():
+    assert make_interval(0, 1.55e-6, 0.95, "profile").within(0, 200).text() == "0"
+    assert make_interval(0.01, 47, 0.95, "profile").within(0, 200).text() == "0 to 47.0"
+    assert plain(0.1, span=200) == "0"
+
+
+def test_rates_in_small_units_keep_their_digits():
+    table = table_of().rename(columns={"rate_lb_ac": "rate_t_ha", "yield_bu_ac": "yield_t_ha"})
+    table["rate_t_ha"] /= 1000
+    comparison = compare_curves(table, 125.0)
+    for row in comparison.table.itertuples():
+        if 0 < row.optimum < 0.2:
+            assert float(row.optimum_text.split(" (")[0]) == pytest.approx(row.optimum, rel=0.005)
+    assert f"{plain(comparison.averaged_optimum)} t/ha" in comparison.summary()
+
+
+def test_curves_that_cannot_be_ranked_are_weighed_by_fit_alone_and_said_so():
+    rows = [(1, 0, 100), (1, 50, 124), (2, 50, 126), (2, 100, 151), (3, 100, 150), (3, 150, 153)]
+    rows += [(4, 0, 101), (4, 150, 155)]
+    table = pd.DataFrame(rows, columns=["block", "rate_lb_ac", "yield_bu_ac"])
+    text = analyse_response(table, **FREE).summary()
+    assert "Averaged over curves by fit alone:" in text
+    assert "too few rows to rank the curves by AICc; the averaged ones are weighed by fit alone" in text
+    assert "support" not in text
+    assert "side by side" not in text
+    assert compare_curves(table, 0.125).summary().startswith("Too few rows to rank the curves by AICc")
+
+
+def test_no_gain_is_told_when_nothing_is_applied():
+    text = analyse_response(table_of(lambda x: 150 + 0 * x, sd=3), **FREE).summary()
+    assert "no economic response" in text
+    assert "Yield gain" not in text
+    large = table_of(lambda x: 2000 + 10 * np.minimum(x, 120), sd=20)
+    assert "e+0" not in analyse_response(large, **FREE).summary()
