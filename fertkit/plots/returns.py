@@ -15,6 +15,7 @@ from fertkit.plots.style import (
     new_axes,
 )
 from fertkit.response import CURVES
+from fertkit.response.intervals import plain
 
 #: Marker of an optimum by status: inside, or an arrow to where it may lie beyond.
 STATUS_MARKERS = {
@@ -25,7 +26,7 @@ STATUS_MARKERS = {
 
 
 def net_return(result, ax=None, *, title: str | None = None):
-    """Draw net return over the tested rates, the best rate and the rates nearly as good.
+    """Draw net return over the tested rates, the reported rate and the rates nearly as good as the best.
 
     Parameters
     ----------
@@ -45,7 +46,8 @@ def net_return(result, ax=None, *, title: str | None = None):
     _money_line(ax, result, rate[start:], net[start:], unit)
     if start:
         ax.plot(rate[:1], net[:1], "o", color=COLOURS["curve"], mfc="white", label="nothing applied")
-    _best(ax, result.rate, result.net, result.status, f"best rate, {result.rate:.3g} {result.rate_unit}")
+    name = "best rate" if result.rate == result.peak else "economic optimum rate"
+    _best(ax, result.rate, result.net, result.status, f"{name}, {plain(result.rate)} {result.rate_unit}")
     legend(ax, loc="best")
     return finish(
         ax, title="Net return" if title is None else title, xlabel=f"rate [{result.rate_unit}]",

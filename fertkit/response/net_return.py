@@ -45,8 +45,11 @@ class NetReturn(Result):
         Net return at the economic optimum, and how much that is above the lowest rate [money per area].
     within : float or None
         Acceptable loss [money per area].
+    peak, peak_net : float
+        Rate at which the curve of net return is highest [rate unit], and its net return there. The optimum of
+        an average is the mean of the curves' optima, which need not be the peak of their mean.
     within_low, within_high : float
-        Rates whose net return is within that loss of the best [rate unit]; nan where no loss is given.
+        Rates whose net return is within that loss of the peak [rate unit]; nan where no loss is given.
     break_even : DataFrame
         The prices at which the answer tips: question, price_of (nutrient or grain), price [money per mass
         unit of rate or yield].
@@ -68,6 +71,8 @@ class NetReturn(Result):
     net: float
     gain: float
     within: float | None
+    peak: float
+    peak_net: float
     within_low: float
     within_high: float
     break_even: pd.DataFrame
@@ -97,7 +102,8 @@ class NetReturn(Result):
         ]
         if self.within is not None:
             span = f"{self.within_low:.4g} to {self.within_high:.4g} {rate}"
-            lines.insert(3, f"Rates from {span} return within {self.within:g} {money} of the best.")
+            best = f"the best of the {self.curve} curve, {self.peak_net:,.2f} at {self.peak:.4g} {rate}"
+            lines.insert(3, f"Rates from {span} return within {self.within:g} {money} of {best}.")
         mass = {"nutrient": self.rate_unit.split("/")[0], "grain": self.yield_unit.split("/")[0]}
         lines += [
             f"{row.question}: {row.price:.4g} {self.prices.money} per {mass[row.price_of]}."
@@ -200,10 +206,11 @@ def _describe(yields, name, prices, ends, units, best, agronomic, within, limit)
         return money.net(yields(x), x)
 
     low = high = np.nan
+    peak = _peak(net, rate, *ends)
     if within is not None:
-        # With the pass unpaid the best is zero alone; every other rate lies across the jump in cost.
-        alone = best[1] == "pass not paid"
-        low, high = (rate, rate) if alone else rates_within(net, rate, *ends, within)
+        # Where the pass is not paid zero stands alone; every other rate lies across the jump in cost.
+        alone = peak == 0 and money.pass_cost > 0
+        low, high = (peak, peak) if alone else rates_within(net, peak, *ends, within)
     return NetReturn(
         curve=name,
         prices=prices,
@@ -219,11 +226,24 @@ def _describe(yields, name, prices, ends, units, best, agronomic, within, limit)
         net=float(net(rate)),
         gain=float(net(rate) - net(ends[0])),
         within=within,
+        peak=peak,
+        peak_net=float(net(peak)),
         within_low=float(low),
         within_high=float(high),
         break_even=_break_even(float(yields(rate) - yields(ends[0])), rate - ends[0], money, ends[0], limit),
         curve_points=_points(yields, np.linspace(*ends, POINTS), money, units),
     )
+
+
+def _peak(net, rate, lowest, highest):
+    """Rate of the highest net return: by a grid that closes in, or the optimum itself where it is as good."""
+    low, high, best = lowest, highest, rate
+    for _ in range(4):
+        rates = np.append(np.linspace(low, high, POINTS), best)
+        best, step = float(rates[np.argmax(net(rates))]), (high - low) / (POINTS - 1)
+        low, high = max(best - step, lowest), min(best + step, highest)
+    better = net(best) - net(rate) > 1e-9 * abs(net(best))
+    return best if better else float(rate)
 
 
 def _break_even(gain, step, money, lowest, limit):

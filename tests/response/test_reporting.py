@@ -267,3 +267,25 @@ def test_no_gain_is_told_when_nothing_is_applied():
     assert "Yield gain" not in text
     large = table_of(lambda x: 2000 + 10 * np.minimum(x, 120), sd=20)
     assert "e+0" not in analyse_response(large, **FREE).summary()
+
+
+def test_rates_nearly_as_good_are_measured_from_the_best_of_the_curve_drawn():
+    for seed in range(3):
+        analysis = analyse_response(table_of(sd=8, seed=seed), **FREE)
+        money = net_return_of(analysis, within=2.0)
+        rates = np.linspace(0, 200, 20001)
+        net = 4 * analysis.predict(rates) - 0.5 * rates
+        good = rates[net >= net.max() - 2.0]
+        assert money.peak_net == pytest.approx(net.max(), abs=1e-4)
+        assert money.peak_net >= money.net
+        assert [money.within_low, money.within_high] == pytest.approx([good[0], good[-1]], abs=0.011)
+        assert f"of the best of the averaged curve, {money.peak_net:,.2f}" in money.summary()
+
+
+def test_a_figure_calls_best_only_the_best():
+    analysis = analyse_response(table_of(sd=8, seed=0), **FREE)
+    money = net_return_of(analysis)
+    assert money.peak_net > money.net
+    labels = money.plot().get_legend_handles_labels()[1]
+    assert not any("best rate" in label for label in labels)
+    assert any("economic optimum rate" in label for label in labels)
