@@ -188,10 +188,10 @@ def _class_legend(ax, table):
                 Patch(facecolor=mark.colour, hatch=mark.hatch, edgecolor=COLOURS["quiet"], label=name)
             )
     if (table["strictest_class"] != table["mildest_class"]).any():
-        handles.append(Patch(facecolor="none", edgecolor="none", label="cut cell: sources disagree"))
+        handles.append(Patch(facecolor="none", edgecolor="none", label="cut: sources differ"))
     place = {"loc": "upper left", "bbox_to_anchor": (0, -0.02), "borderaxespad": 0, "frameon": False}
     look = {"fontsize": SMALL, "labelcolor": COLOURS["ink"], "handlelength": 1.6}
-    ax.legend(handles=handles, ncols=4, **place, **look)
+    ax.legend(handles=handles, ncols=3, **place, **look)  # a fourth column runs off a narrow figure
 
 
 def _rows_of(scored, sample):
