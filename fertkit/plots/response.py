@@ -7,6 +7,7 @@ from fertkit.plots.returns import net_return as draw_net_return
 from fertkit.plots.style import COLOURS, CURVE_LINES, PAGE, SMALL, finish, interval_mark, legend, new_axes
 from fertkit.response.intervals import plain
 from fertkit.response.net_return import net_return_of
+from fertkit.response.verdict import NONE
 
 POINTS = 301  # rates at which a curve is drawn
 SHOWN = 0.05  # curves of less weight than this are left out of an analysis' figure
@@ -59,7 +60,10 @@ def response_analysis(analysis, ax=None, *, within: float | None = None, title: 
     _optimum(ax, optimum)
     behind = {"color": COLOURS["quiet"], "mfc": "white", "ms": 10, "zorder": 6}
     _on_axis(ax, analysis.agronomic_optimum, "agronomic optimum", **behind)
-    legend(ax, loc="best")
+    if optimum.status == NONE:  # level strips fill the figure: make room for the legend below them
+        low, high = ax.get_ylim()
+        ax.set_ylim(low - 0.75 * (high - low), high)
+    legend(ax, loc="lower right" if optimum.status == NONE else "best")
     title = f"Economic optimum: {optimum.text}" if title is None else title
     _yield_axes(ax, analysis, _wrapped(title), adjusted=(strips["block"] != "").any())
     if money is not None:
@@ -153,10 +157,12 @@ def _optimum(ax, optimum):
     """Mark the economic optimum on the rate axis with its interval, and lead the eye up to the curve."""
     span, colour = optimum.interval, COLOURS["accent"]
     ax.axvline(optimum.rate, color=colour, lw=1.2, zorder=1)
-    known = np.isfinite(span.low) and np.isfinite(span.high)
+    two = optimum.status == "difference only"  # the interval that counts is then one of money, not of rates
+    known = np.isfinite(span.low) and np.isfinite(span.high) and not two
     if known:
         interval_mark(ax, span.low, span.high, 0.0, open_low=span.low_open, open_high=span.high_open)
     name = f"economic optimum and {span.level:.0%} interval" if known else "economic optimum"
+    name = "better of the two rates" if two else name
     _on_axis(ax, optimum, name, color=colour, mec="white", ms=8)
 
 

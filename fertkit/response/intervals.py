@@ -82,6 +82,8 @@ class Interval:
         low, high = (f"{v:.{places}f}" if abs(v) > self.span / 1000 else "0" for v in (self.low, self.high))
         if low == high:
             return f"> {high}" if self.high_open else f"< {low}" if self.low_open else low
+        if self.method == "identified" and np.isfinite(self.high):
+            return f"anywhere up to {plain(self.high)}"
         low = "no lower limit" if np.isneginf(self.low) else f"< {low}" if self.low_open else low
         high = "no upper limit" if np.isposinf(self.high) else f"> {high}" if self.high_open else high
         return f"{low} to {high}"

@@ -21,7 +21,7 @@ from fertkit.response import (
     optimum_interval,
     plateau_interval,
 )
-from fertkit.response.intervals import make_interval, plain
+from fertkit.response.intervals import Interval, make_interval, plain
 from fertkit.response.prices import Prices
 
 FREE = {"nutrient_price": 0.5, "grain_price": 4, "replicates": 0}
@@ -289,3 +289,19 @@ def test_a_figure_calls_best_only_the_best():
     labels = money.plot().get_legend_handles_labels()[1]
     assert not any("best rate" in label for label in labels)
     assert any("economic optimum rate" in label for label in labels)
+
+
+def test_figures_say_what_two_rates_can_and_keep_the_legend_off_level_strips(two_rates):
+    labels = analyse_response(two_rates, **FREE).plot().get_legend_handles_labels()[1]
+    assert "better of the two rates, 100 lb/ac" in labels
+    assert not any("interval" in label for label in labels)
+    analysis = analyse_response(table_of(lambda x: 150 + 0 * x, sd=3), **FREE)
+    ax = analysis.plot()
+    ax.figure.canvas.draw()
+    box = ax.get_legend().get_window_extent()
+    points = ax.transData.transform(analysis.strips[["rate_lb_ac", "adjusted_yield_bu_ac"]])
+    assert not any(box.contains(*point) for point in points)
+
+
+def test_joins_that_fit_alike_are_said_in_words():
+    assert Interval(0.0, 50.0, True, False, 0.0, "identified").within(0, 200).text() == "anywhere up to 50"
