@@ -11,6 +11,8 @@ from fertkit.intake.spellings import plain as plain_text
 from fertkit.intake.spellings import spellings
 from fertkit.units import AREA_RATE_KG_HA
 
+#: Columns that name a place or a season of its own: blocks are counted within each.
+SITE_COLUMNS = ("trial", "site", "location", "field", "site_year", "year")
 #: Words that name a role, the surest first.
 ROLE_WORDS = {
     "moisture": ("moisture", "moist", "moisture_pct", "mc", "water"),

@@ -1,6 +1,5 @@
 """What moisture harvested strips are stated at, and how their yields come to trade moisture."""
 
-
 from fertkit.errors import FertkitError, Problem
 from fertkit.reference import load_crops, trade_moisture_pct
 from fertkit.units import at_moisture

@@ -222,13 +222,5 @@ def _shown(frame: pd.DataFrame, columns: dict) -> pd.DataFrame:
 
 
 def _citations(answer):
-    parts = [answer.budget.sources, answer.scores.sources, answer.explanation.sources]
-    if answer.season is not None:
-        parts.append(answer.season.sources)
-    keys = pd.concat(parts)["source_key"]
-    methods = [
-        {"source_key": r.used_for, "citation": r.source, "address": "", "obtained": "found"}
-        for trial in list(answer.trials.values())[:1]
-        for r in trial.sources.itertuples()
-    ]
-    return pd.concat([list_sources(keys), pd.DataFrame(methods)], ignore_index=True)
+    asked = [answer.budget, answer.season, answer.scores, answer.explanation, *answer.trials.values()]
+    return list_sources(pd.concat([result.sources for result in asked if result is not None])["source_key"])

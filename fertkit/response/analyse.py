@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable, PriceError
+from fertkit.reference import list_sources
 from fertkit.response.bootstrap import bootstrap_fits
 from fertkit.response.compare import CurveComparison, arrays_of, compare_curves, lack_of_fit
 from fertkit.response.curves import CURVES, get_curve
@@ -21,12 +22,8 @@ from fertkit.response.prices import Prices, column, single
 from fertkit.response.verdict import MEANINGS, Optimum, mean_wins, settle, verdict
 from fertkit.results import Result, checks_frame
 
-SOURCES = {
-    "exact interval of a quadratic's optimum": "Bachmaier 2009, Statistical Papers 50:649-660",
-    "optimum differs between curves": "Cerrato & Blackmer 1990, Agron. J. 82:138-143",
-    "averaging over curves": "Matavel, Meyer-Aurich & Piepho 2024, Precision Agric. 25:1324-1339",
-    "global fit over the join": "Lerman 1980, Applied Statistics 29:77-84",
-}
+#: The interval, the choice between curves, the average over them, and the search for the join.
+SOURCES = ("BACHMAIER2009", "CERRATO1990", "MATAVEL2024", "LERMAN1980")
 
 
 @dataclass(frozen=True)
@@ -87,7 +84,7 @@ class ResponseAnalysis(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        return pd.DataFrame({"used_for": list(SOURCES), "source": list(SOURCES.values())})
+        return list_sources(SOURCES)
 
     @cached_property
     def agronomic_optimum(self) -> Optimum:

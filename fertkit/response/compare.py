@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable
+from fertkit.reference import list_sources
 from fertkit.response.averaging import (
     SMALL,
     Ladder,
@@ -83,15 +84,7 @@ class CurveComparison(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        return pd.DataFrame(
-            {
-                "used_for": ["ranking by AICc, not R2", "model-averaged interval"],
-                "source": [
-                    "Spiess & Neumeyer 2010, BMC Pharmacology 10:6",
-                    "Turek & Fletcher 2012, Comput. Stat. Data Anal. 56:2809-2815 (from memory)",
-                ],
-            }
-        )
+        return list_sources(["SPIESS2010", "TUREK2012"])
 
     @property
     def ranked(self) -> bool:

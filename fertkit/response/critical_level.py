@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem
+from fertkit.reference import list_sources
 from fertkit.response.curves import get_curve
 from fertkit.response.economics import rate_for_share_of_rise
 from fertkit.response.fit import fit_response, join_text
@@ -95,8 +96,6 @@ class CriticalLevel(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        from fertkit.reference import list_sources
-
         return list_sources(self.source_keys)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, NotEstimable, Problem, UnitError
+from fertkit.intake.strip_headers import SITE_COLUMNS
 from fertkit.response.sums import Sums, Sweep, make_sweep
 
 #: Column-name endings that carry a unit.
@@ -15,8 +16,6 @@ UNIT_ENDINGS = {
     "lb_ac": "lb/ac", "kg_ha": "kg/ha", "bu_ac": "bu/ac", "t_ha": "t/ha", "q_ha": "q/ha", "g_ha": "g/ha",
     "mg_ha": "Mg/ha", "ton_ac": "ton/ac", "cwt_ac": "cwt/ac", "oz_ac": "oz/ac",
 }  # fmt: skip
-#: Columns that name a place or a season of its own; each of their combinations gets its own level.
-SITE_COLUMNS = ("site", "location", "field", "trial", "site_year", "year")
 #: Columns that must hold one value in a trial.
 SINGLE_COLUMNS = ("nutrient", "crop", "unit", "rate_unit", "yield_unit")
 

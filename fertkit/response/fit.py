@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable
+from fertkit.reference import list_sources
 from fertkit.response.curves import Curve, get_curve
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.intervals import Interval, join_identified
@@ -113,7 +114,7 @@ class ResponseFit(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        return pd.DataFrame({"used_for": ["response curve"], "source": ["least squares on the trial itself"]})
+        return list_sources(["LERMAN1980"] if self.curve.key in SHAPES else [])
 
     @property
     def sigma(self) -> float:

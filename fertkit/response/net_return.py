@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.reference import list_sources
 from fertkit.response.curves import get_curve
 from fertkit.response.economics import (
     STATUS,
@@ -129,8 +130,6 @@ class NetReturn(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        from fertkit.reference import list_sources
-
         return list_sources(["PANNELL2006"])
 
 

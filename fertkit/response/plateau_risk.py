@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable
+from fertkit.reference import list_sources
 from fertkit.response.net_return import CAUTION
 from fertkit.response.prices import Prices, area_of, column, single
 from fertkit.results import Result
@@ -61,8 +62,6 @@ class StochasticPlateau(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        from fertkit.reference import list_sources
-
         return list_sources(["TEMBO2008"])
 
 

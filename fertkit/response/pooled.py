@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable, UnitError
+from fertkit.reference import list_sources
 from fertkit.response.curves import get_curve
 from fertkit.response.economics import economic_optimum_rate
 from fertkit.response.net_return import CAUTION
@@ -111,8 +112,6 @@ class PooledReturn(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        from fertkit.reference import list_sources
-
         return list_sources(["SAWYER2006"])
 
 

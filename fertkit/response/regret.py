@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable
+from fertkit.reference import list_sources
 from fertkit.response.curves import get_curve
 from fertkit.response.economics import economic_optimum_rate
 from fertkit.response.net_return import CAUTION
@@ -85,8 +86,6 @@ class Regret(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        from fertkit.reference import list_sources
-
         return list_sources(["PANNELL2006"])
 
 

@@ -6,10 +6,8 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import LookupFailed, NotEstimable, unknown
+from fertkit.intake.strip_headers import SITE_COLUMNS
 from fertkit.trials import linear
-
-#: Columns that name a place or a season of its own: blocks are counted within each.
-SITE_COLUMNS = ("trial", "site", "location", "field", "site_year", "year")
 
 
 @dataclass(frozen=True)

@@ -116,7 +116,7 @@ def test_summary_reads_aloud(analysis):
 def test_checks_and_sources(analysis):
     assert list(analysis.checks) == ["check", "value", "limit", "passed", "meaning"]
     assert analysis.checks["meaning"].str.len().min() > 10
-    assert analysis.sources["source"].str.contains("Bachmaier").any()
+    assert analysis.sources["citation"].str.contains("Bachmaier").any()
 
 
 def test_missing_prices_and_units(trial):

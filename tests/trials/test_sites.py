@@ -5,9 +5,7 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import LookupFailed, NotEstimable
-from fertkit.response import data
 from fertkit.trials import analyse_pairs, analyse_strips, pool_trials
-from fertkit.trials.arrange import SITE_COLUMNS
 
 
 @pytest.fixture
@@ -41,7 +39,6 @@ def test_strips_and_curve_sweep_the_same_levels(two_sites):
     assert (means - means.iloc[0]).tolist()[1:] == pytest.approx(steps)
     line = smf.ols("yield_bu_ac ~ rate_lb_ac + C(group)", table).fit()
     assert line.params["rate_lb_ac"] == pytest.approx(0.1, abs=0.03)
-    assert set(SITE_COLUMNS) == set(data.SITE_COLUMNS)
 
 
 def test_pool_takes_each_site_and_year_as_a_trial(two_sites):
