@@ -33,7 +33,16 @@ def _parser():
     )
     parser.add_argument("--version", action="version", version=f"fertkit {__version__}")
     commands = parser.add_subparsers(required=True, metavar="QUESTION")
-    for add in (_add_field, _add_needs, _add_leaf, _add_strips, _add_sources, _add_open):
+    for add in (
+        _add_field,
+        _add_needs,
+        _add_leaf,
+        _add_strips,
+        _add_sources,
+        _add_words,
+        _add_limits,
+        _add_open,
+    ):
         add(commands)
     return parser
 
@@ -143,6 +152,28 @@ def _add_sources(commands):
     command.add_argument("keys", nargs="*", metavar="KEY", help="source keys as the outputs show them")
 
 
+def _add_words(commands):
+    command = _command(
+        commands,
+        "words",
+        _run_words,
+        "explain the trade's terms that the outputs use",
+        "fertkit words plateau",
+    )
+    command.add_argument("word", nargs="*", metavar="WORD", help="part of a term (default: all terms)")
+
+
+def _add_limits(commands):
+    command = _command(
+        commands,
+        "limits",
+        _run_limits,
+        "what the kit cannot know, and what to do about it",
+        "fertkit limits tissue",
+    )
+    command.add_argument("topic", nargs="?", help="budget, tissue, trials, response or safety (default: all)")
+
+
 def _add_open(commands):
     command = _command(
         commands, "open", _run_open,
@@ -229,6 +260,20 @@ def _run_sources(arguments):
     for source in list_sources(arguments.keys or None).itertuples():
         mark = "" if source.obtained == "found" else f" [{source.obtained}]"
         print(f"{source.source_key}: {source.citation} {source.address}".rstrip() + mark)
+
+
+def _run_words(arguments):
+    from fertkit.reference import glossary
+
+    for row in glossary(" ".join(arguments.word)).itertuples():
+        print(f"{row.term}: {row.meaning} [fertkit.{row.see}]")
+
+
+def _run_limits(arguments):
+    from fertkit.reference import list_limits
+
+    for row in list_limits(arguments.topic).itertuples():
+        print(f"{row.topic}, {row.about}: {row.limit} {row.what_to_do}")
 
 
 def _run_open(arguments):

@@ -15,6 +15,7 @@ from fertkit.reference.crops import (
 )
 from fertkit.reference.load import cite, list_sources, load_ranges, load_table, read_text_table
 from fertkit.reference.schema import NUTRIENTS, SCHEMAS, check_table
+from fertkit.reference.words import glossary, list_limits
 
 __all__ = [
     "NUTRIENTS",
@@ -24,6 +25,8 @@ __all__ = [
     "check_table",
     "cite",
     "crop_name",
+    "glossary",
+    "list_limits",
     "list_sources",
     "load_crops",
     "load_ranges",

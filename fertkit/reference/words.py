@@ -1,0 +1,82 @@
+"""The trade's words and what the kit cannot do, in plain sentences."""
+
+from difflib import get_close_matches
+from functools import cache
+from importlib.resources import files
+
+import pandas as pd
+
+from fertkit.errors import LookupFailed, shorten, unknown
+
+
+@cache
+def _sheet(name: str) -> pd.DataFrame:
+    with (files("fertkit.reference") / f"{name}.csv").open(encoding="utf-8") as handle:
+        return pd.read_csv(handle, dtype=str, keep_default_na=False)
+
+
+def glossary(word: str | None = None) -> pd.DataFrame:
+    """Explain the trade's terms.
+
+    Parameters
+    ----------
+    word : str, optional
+        Terms that contain it, whatever the case; all if None.
+
+    Returns
+    -------
+    DataFrame
+        term, meaning, see (the function of fertkit that deals in it).
+
+    Raises
+    ------
+    LookupFailed
+        If no term contains the word; names those spelled much like it.
+
+    Examples
+    --------
+    >>> list(glossary("plateau").term)
+    ['linear-plateau', 'plateau', 'quadratic-plateau']
+    """
+    table = _sheet("glossary")
+    if word is None:
+        return table.copy()
+    wanted = " ".join(word.lower().split())
+    terms = table["term"].str.lower()
+    found = table[terms.str.contains(wanted, regex=False)]
+    if found.empty:
+        near = ", ".join(get_close_matches(wanted, terms, cutoff=0.5))
+        like = f"; much like it: {near}" if near else ""
+        raise LookupFailed(f"no term holds '{shorten(word)}'{like}")
+    return found.reset_index(drop=True)
+
+
+def list_limits(topic: str | None = None) -> pd.DataFrame:
+    """List what the kit cannot know, and what to do about it.
+
+    Parameters
+    ----------
+    topic : {'budget', 'tissue', 'trials', 'response', 'safety'}, optional
+        All topics if None.
+
+    Returns
+    -------
+    DataFrame
+        topic, about, limit, what_to_do.
+
+    Raises
+    ------
+    LookupFailed
+        For a topic that is none of these.
+
+    Examples
+    --------
+    >>> list(list_limits("safety").about)
+    ['Salt, ammonia and seed', 'Water', 'Advice']
+    """
+    table = _sheet("limits")
+    if topic is None:
+        return table.copy()
+    if topic not in set(table["topic"]):
+        raise unknown("topic", topic, table["topic"].unique())
+    return table[table["topic"] == topic].reset_index(drop=True)
