@@ -8,6 +8,7 @@ check, value, limit, passed, meaning), ``sources`` (DataFrame of citations) and 
 from html import escape
 from importlib import import_module
 
+import numpy as np
 import pandas as pd
 
 CHECK_COLUMNS = ["check", "value", "limit", "passed", "meaning"]
@@ -33,6 +34,32 @@ class Result:
             index=False, border=0, na_rep="", escape=True, float_format="{:.4g}".format
         )
         return f"<pre>{escape(self.summary())}</pre>{table}"
+
+
+def plain(value: float, digits: int = 3, span: float = 0.0) -> str:
+    """Write a number for people: the one rounding rule of every text, figure and page.
+
+    `digits` significant digits, or all its whole units if these are more; trailing zeros dropped; never an
+    exponent. A number within a thousandth of `span` from zero, or a millionth of one, is 0.
+
+    Examples
+    --------
+    >>> plain(87.4567), plain(12345.6), plain(0.000123), plain(60.0)
+    ('87.5', '12346', '0.000123', '60')
+    """
+    value = float(value)
+    size = abs(value)
+    if not np.isfinite(value):
+        return "not known" if np.isnan(value) else "no limit"
+    if size <= max(span / 1000, 1e-6):
+        return "0"
+    text = f"{value:.{max(0, digits - 1 - int(np.floor(np.log10(size))))}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def plain_p(p: float) -> str:
+    """Write a probability as it follows its letter: ``= 0.04`` or ``< 0.001``."""
+    return "< 0.001" if p < 0.001 else f"= {plain(p, digits=2)}"
 
 
 def checks_frame(rows) -> pd.DataFrame:

@@ -33,6 +33,7 @@ from fertkit.response.many import Fits
 from fertkit.response.regions import Region, optimum_sets, start_of
 from fertkit.response.shapes import SHAPES
 from fertkit.response.sums import Sums
+from fertkit.results import plain
 
 
 @dataclass(frozen=True)
@@ -91,20 +92,6 @@ class Interval:
 
     def __contains__(self, value) -> bool:
         return bool((self.low <= value or self.low_open) and (value <= self.high or self.high_open))
-
-
-def plain(value: float, digits: int = 3, span: float = 0.0) -> str:
-    """A number to `digits` significant digits or all its whole units; 0 below a thousandth of `span`.
-
-    No exponent is used from a thousandth to a million.
-    """
-    size = abs(value)
-    if size <= span / 1000:
-        return "0"
-    if not 1e-3 <= size < 1e6:
-        return f"{value:.{digits}g}"
-    text = f"{value:.{max(0, digits - 1 - int(np.floor(np.log10(size))))}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def make_interval(low, high, level, method) -> Interval:
