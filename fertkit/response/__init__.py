@@ -15,6 +15,7 @@ from fertkit.response.economics import (
     rate_for_share_of_rise,
     rates_within,
 )
+from fertkit.response.expected import ExpectedInterval, compare_plans, curve_through, expected_interval
 from fertkit.response.fit import ResponseFit, fit_response
 from fertkit.response.intervals import (
     Interval,
@@ -50,6 +51,7 @@ __all__ = [
     "CriticalLevel",
     "Curve",
     "CurveComparison",
+    "ExpectedInterval",
     "Fits",
     "Interval",
     "NetReturn",
@@ -71,9 +73,12 @@ __all__ = [
     "break_even_ratio",
     "cate_nelson",
     "compare_curves",
+    "compare_plans",
     "curve_level",
+    "curve_through",
     "draw_prices",
     "economic_optimum_rate",
+    "expected_interval",
     "expected_regret",
     "fit_response",
     "fit_sums",

@@ -11,6 +11,7 @@ from fertkit.response.fit import need_contrasts
 from fertkit.response.intervals import check_level
 from fertkit.response.many import fit_sums
 from fertkit.response.prices import one_ratio
+from fertkit.response.regions import optimum_sets
 from fertkit.response.sums import Sums, stack
 from fertkit.response.verdict import NONE, mean_wins, settle, verdict
 
@@ -81,28 +82,36 @@ def optima_of_trials(
     return pd.concat([pd.DataFrame(names, columns=by), found], axis=1)
 
 
-def survey(sums: Sums, price_ratio, level=0.95) -> pd.DataFrame:
-    """Averaged economic optima of designs with one replicate each; see `optima_of_trials`."""
-    fits = {k: fit_sums(k, sums) for k in CURVES}
-    keys = averaged_keys(fits)
-    weights = average_weights(fits, sums)
+def survey(sums: Sums, price_ratio, level=0.95, curve=None) -> pd.DataFrame:
+    """Economic optima, a row for each design and replicate in turn; see `optima_of_trials`.
+
+    Averaged over the curves, or of the one `curve` asked for, by the rule of `analyse_response`.
+    """
+    fits = {k: fit_sums(k, sums) for k in ([curve] if curve else CURVES)}
+    keys = [curve] if curve else averaged_keys(fits)
+    if curve:
+        weights = np.ones((*fits[curve].rss.shape, 1))
+        low, high = optimum_sets(curve, fits[curve], sums, price_ratio, level)
+    else:
+        weights = average_weights(fits, sums)
+        low, high = averaged_sets(fits, sums, weights, price_ratio, level)
     rate, status = verdict({k: fits[k] for k in keys}, weights, sums, price_ratio)
-    low, high = averaged_sets(fits, sums, weights, price_ratio, level)
-    none = mean_wins(fits, sums)
-    rate, status = np.where(none, sums.lowest[:, None], rate), np.where(none, NONE, status)
+    if not curve:
+        none = mean_wins(fits, sums)
+        rate, status = np.where(none, sums.lowest[:, None], rate), np.where(none, NONE, status)
     low, high = settle(low, high, status, sums)
-    top = sums.highest
+    lowest, top = (np.broadcast_to(end[:, None], rate.shape) for end in (sums.lowest, sums.highest))
     frame = pd.DataFrame(
         {
-            "n": sums.n,
-            "n_rates": sums.n_rates,
-            "lowest_rate": sums.lowest,
-            "highest_rate": top,
-            "optimum": rate[:, 0],
-            "low": np.minimum(low[:, 0], top),
-            "high": np.minimum(high[:, 0], top),
-            "high_open": high[:, 0] > top,
-            "status": status[:, 0],
+            "n": np.repeat(sums.n, rate.shape[1]),
+            "n_rates": np.repeat(sums.n_rates, rate.shape[1]),
+            "lowest_rate": lowest.ravel(),
+            "highest_rate": top.ravel(),
+            "optimum": rate.ravel(),
+            "low": np.clip(low, lowest, top).ravel(),
+            "high": np.minimum(high, top).ravel(),
+            "high_open": (high > top).ravel(),
+            "status": status.ravel(),
         }
     )
-    return frame.assign(**{f"weight_{k}": weights[:, 0, i] for i, k in enumerate(keys)})
+    return frame.assign(**{f"weight_{k}": weights[..., i].ravel() for i, k in enumerate(keys)})

@@ -1,0 +1,310 @@
+"""What a planned rate trial will tell: its interval of the economic optimum, expected by simulation.
+
+The plan is harvested many times on paper: a supposed curve gives every strip its yield, chance adds an error,
+and each such trial is analysed by the rule of `analyse_response`. Levels of blocks drop out of the analysis,
+so none are drawn.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from numbers import Integral
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable
+from fertkit.reference import list_sources
+from fertkit.response.curves import CURVES, Curve, get_curve, optimum_in_range
+from fertkit.response.intervals import check_level
+from fertkit.response.prices import column, one_ratio
+from fertkit.response.sums import make_sweep
+from fertkit.response.survey import survey
+from fertkit.response.verdict import NONE
+from fertkit.results import Result, checks_frame, plain
+
+FEWEST = 100  # simulated trials, below which an 80 % range means little
+#: The interval of one curve, and the average over curves.
+SOURCES = ("BACHMAIER2009", "MATAVEL2024", "TUREK2012")
+
+
+@dataclass(frozen=True)
+class ExpectedInterval(Result):
+    """Expected interval of the economic optimum of one plan or several.
+
+    Attributes
+    ----------
+    plans : DataFrame
+        A row per plan: plan, rates, blocks, strips, highest_rate, true_optimum (within the tested rates),
+        median_width, width_p10 and width_p90 (ends of the middle 80 % of widths), bias and rmse of the
+        reported rate, all [rate unit, in the column name]; coverage_pct, open_pct (trials whose interval has
+        an open upper end), no_response_pct. Widths are cut to the tested rates: an open one is at least this.
+    trials : DataFrame
+        A row per simulated trial: plan, optimum, low, high [rate unit], high_open, status.
+    curve : str
+        Key of the supposed true curve.
+    params : array (p,)
+        Its published parameters.
+    sd : float
+        Error standard deviation of one strip within a block [yield unit].
+    price_ratio : float
+        [yield unit per rate unit]
+    level : float
+    n : int
+        Simulated trials of each plan.
+    seed : int or None
+        None where a Generator was passed.
+    known_curve : bool
+        Whether the trials were analysed as if the true curve were known.
+    rate_unit, yield_unit : str
+    """
+
+    plans: pd.DataFrame
+    trials: pd.DataFrame
+    curve: str
+    params: np.ndarray
+    sd: float
+    price_ratio: float
+    level: float
+    n: int
+    seed: int | None
+    known_curve: bool
+    rate_unit: str
+    yield_unit: str
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.plans
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return list_sources(SOURCES)
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        return checks_frame([row for plan in _bare(self).itertuples() for row in _checks(self, plan)])
+
+    def summary(self) -> str:
+        seed = "" if self.seed is None else f", seed {self.seed}"
+        how = "as if the curve were known" if self.known_curve else "by averaging over the curves it may be"
+        lines = [
+            f"{self.n} simulated trials of each plan{seed}: {CURVES[self.curve].label} curve, strips with an "
+            f"error of {plain(self.sd)} {self.yield_unit} (standard deviation), price ratio "
+            f"{plain(self.price_ratio)} {self.yield_unit} per {self.rate_unit}; each is analysed {how}."
+        ]
+        lines += [_said(self, plan) for plan in _bare(self).itertuples()]
+        return "\n".join([*lines, "All this holds as far as the supposed curve and error do."])
+
+
+def expected_interval(
+    rates, n_blocks, *, curve="quadratic_plateau", params, sd, price_ratio, level=0.95, n=500, seed=0,
+    known_curve=False, rate_unit="lb/ac", yield_unit="bu/ac",
+) -> ExpectedInterval:  # fmt: skip
+    """Expected interval of the economic optimum of one planned rate trial in randomised complete blocks.
+
+    Parameters
+    ----------
+    rates : array
+        Rate of each strip of a block, three or more distinct ones [rate unit].
+    n_blocks : int
+    curve : str
+        Key of `CURVES`: the supposed true curve.
+    params : array, shape (p,)
+        Its published parameters; `curve_through` makes them of two yields and a rate.
+    sd : float
+        Error standard deviation of one strip within a block [yield unit].
+    price_ratio : float
+        Price of a unit of nutrient over the price of a unit of yield [yield unit per rate unit].
+    level : float
+    n : int
+        Trials to simulate; the time goes with it, some milliseconds each.
+    seed : int or numpy.random.Generator
+    known_curve : bool
+        Fit the true curve alone. No real trial knows it; this is the least width to be had.
+    rate_unit, yield_unit : str
+
+    Returns
+    -------
+    ExpectedInterval
+
+    Raises
+    ------
+    NotEstimable
+        If the plan leaves no curve or error to estimate, or a number cannot be.
+    PriceError, LookupFailed
+        For a price ratio or a curve that is none.
+    """
+    plans = {_name(rates, n_blocks): (rates, n_blocks)}
+    return compare_plans(
+        plans, curve=curve, params=params, sd=sd, price_ratio=price_ratio, level=level, n=n, seed=seed,
+        known_curve=known_curve, rate_unit=rate_unit, yield_unit=yield_unit,
+    )  # fmt: skip
+
+
+def compare_plans(
+    plans: Mapping[str, tuple], *, curve="quadratic_plateau", params, sd, price_ratio, level=0.95, n=500,
+    seed=0, known_curve=False, rate_unit="lb/ac", yield_unit="bu/ac",
+) -> ExpectedInterval:  # fmt: skip
+    """Expected interval of several plans side by side, e.g. more blocks against more rates.
+
+    Parameters
+    ----------
+    plans : mapping
+        Name of a plan -> (rates, n_blocks). The first plan gets the same simulated trials as it would alone.
+    curve, params, sd, price_ratio, level, n, seed, known_curve, rate_unit, yield_unit
+        See `expected_interval`.
+    """
+    curve, params = get_curve(curve), np.asarray(params, float)
+    check_level(level)
+    ratio = one_ratio(price_ratio)
+    _check(plans, curve, params, sd, n)
+    rng, rows, parts = np.random.default_rng(seed), [], []
+    for (name, (rates, blocks)), stream in zip(plans.items(), rng.spawn(len(plans)), strict=True):
+        rate, block, yields = simulate(rates, blocks, curve, params, sd, n, stream)
+        sums = make_sweep(rate, block).sums(yields)
+        found = survey(sums, ratio, level, curve.key if known_curve else None)
+        found = found[["optimum", "low", "high", "high_open", "status"]].assign(plan=str(name))
+        true = float(optimum_in_range(curve, params, ratio, rate.min(), rate.max()))
+        rows.append(_row(name, rate, blocks, true, found, rate_unit))
+        parts.append(found[["plan", *found.columns[:-1]]])
+    trials = pd.concat(parts, ignore_index=True)
+    return ExpectedInterval(
+        pd.DataFrame(rows), trials, curve.key, params, float(sd), ratio, level, n,
+        seed if isinstance(seed, Integral) else None, bool(known_curve), rate_unit, yield_unit,
+    )  # fmt: skip
+
+
+def simulate(rates, n_blocks, curve: Curve, params, sd, n, rng):
+    """Harvest a plan `n` times on paper.
+
+    Returns
+    -------
+    rate, block : array (strips,)
+    yields : array (n, strips)
+        Curve plus normal errors [yield unit].
+    """
+    rate = np.tile(np.asarray(rates, float), n_blocks)
+    block = np.repeat(np.arange(n_blocks), len(rates))
+    return rate, block, curve.value(rate, params) + rng.normal(0.0, sd, (n, len(rate)))
+
+
+def curve_through(curve, yield_without: float, best_yield: float, rate_of_best: float) -> np.ndarray:
+    """Published parameters (p,) of a curve from what a planner can say of a field.
+
+    Parameters
+    ----------
+    curve : str
+        Key of a curve of three parameters.
+    yield_without, best_yield : float
+        Yield at a rate of zero, and the plateau or greatest yield [yield unit].
+    rate_of_best : float
+        Rate at which the yield stops rising; for the Mitscherlich curve, which never does, the rate at which
+        95 % of the rise is made [rate unit].
+
+    Raises
+    ------
+    NotEstimable
+        If the yields do not rise or the curve has no such rate.
+    """
+    curve, at = get_curve(curve), float(rate_of_best)
+    rise = float(best_yield) - float(yield_without)
+    if not (rise > 0 and 0 < at < np.inf and np.isfinite(rise)):
+        raise NotEstimable(
+            "a curve needs a best yield above the yield without, reached at a rate above zero; got "
+            f"{yield_without} to {best_yield} at {rate_of_best}"
+        )
+    forms = {
+        "quadratic": (yield_without, 2 * rise / at, -rise / at**2),
+        "quadratic_plateau": (yield_without, 2 * rise / at, -rise / at**2),
+        "square_root": (yield_without, 2 * rise / np.sqrt(at), -rise / at),
+        "linear_plateau": (yield_without, rise / at, at),
+        "mitscherlich": (best_yield, rise, np.log(20.0) / at),
+        "spherical": (yield_without, rise, at),
+    }
+    if curve.key not in forms:
+        raise NotEstimable(f"the {curve.label} curve has no rate at which its yield stops rising")
+    return np.array(forms[curve.key], float)
+
+
+def _name(rates, blocks) -> str:
+    return f"{len(np.unique(np.asarray(rates, float)))} rates in {blocks} blocks"
+
+
+def _check(plans, curve, params, sd, n):
+    if params.shape != (curve.n_params,) or not np.isfinite(params).all():
+        raise NotEstimable(
+            f"the {curve.label} curve has parameters {', '.join(curve.param_names)}; got {params.tolist()}"
+        )
+    if not (np.isscalar(sd) and np.isfinite(sd) and sd > 0):
+        raise NotEstimable(f"the error of a strip must be a number above zero; got {sd}")
+    if not isinstance(n, Integral) or n < FEWEST:
+        raise NotEstimable(f"simulate {FEWEST} trials or more; got {n}")
+    if not plans:
+        raise NotEstimable("give at least one plan: its rates and its number of blocks")
+    for name, (rates, blocks) in plans.items():
+        _check_plan(name, np.asarray(rates, float), blocks)
+
+
+def _check_plan(name, rates, blocks):
+    if not isinstance(blocks, Integral) or blocks < 1:
+        raise NotEstimable(f"{name}: the number of blocks must be a whole number above zero; got {blocks}")
+    if rates.ndim != 1 or not (np.isfinite(rates).all() and (rates >= 0).all()):
+        raise NotEstimable(f"{name}: rates are a list of numbers of zero or more; got {rates.tolist()}")
+    if len(np.unique(rates)) < 3:
+        raise NotEstimable(f"{name}: a curve needs three rates or more; with two, plan for a difference")
+    if len(rates) * blocks - blocks - 2 <= 0:
+        raise NotEstimable(
+            f"{name}: {len(rates) * blocks} strips leave nothing to measure the error; add blocks"
+        )
+
+
+def _row(name, rate, blocks, true, found, unit):
+    width, off = found["high"] - found["low"], found["optimum"] - true
+    within = 1e-9 * np.ptp(rate)  # rounding of an end that lies at a tested rate
+    holds = (found["low"] <= true + within) & ((found["high"] >= true - within) | found["high_open"])
+    length = {
+        "highest_rate": rate.max(), "true_optimum": true, "median_width": width.median(),
+        "width_p10": width.quantile(0.1), "width_p90": width.quantile(0.9), "bias": off.mean(),
+        "rmse": np.sqrt((off**2).mean()),
+    }  # fmt: skip
+    return {
+        "plan": str(name), "rates": len(np.unique(rate)), "blocks": int(blocks), "strips": len(rate),
+        **{column(k, unit): float(v) for k, v in length.items()},
+        "coverage_pct": 100 * holds.mean(), "open_pct": 100 * found["high_open"].mean(),
+        "no_response_pct": 100 * (found["status"] == NONE).mean(),
+    }  # fmt: skip
+
+
+def _bare(result) -> pd.DataFrame:
+    """Plans with column names freed of the rate unit."""
+    return result.plans.rename(columns=lambda c: c.removesuffix(column("", result.rate_unit)))
+
+
+def _checks(result, plan):
+    chance = 100 * 3 * np.sqrt(result.level * (1 - result.level) / result.n)
+    least, top = 100 * result.level - chance, plan.highest_rate
+    return [
+        (f"{plan.plan}: interval holds the true optimum [%]", plan.coverage_pct, f">= {plain(least)}",
+         plan.coverage_pct >= least,
+         "the interval is too short for its level, by more than chance in the simulation; more rates help"),
+        (f"{plan.plan}: interval closed above [% of trials]", 100 - plan.open_pct, "> 50", plan.open_pct < 50,
+         "most trials would set no upper limit to the optimum; add strips or a higher rate"),
+        (f"{plan.plan}: a response is found [% of trials]", 100 - plan.no_response_pct, "> 50",
+         plan.no_response_pct < 50, "most trials would not tell the response from chance; add strips"),
+        (f"{plan.plan}: true optimum below the highest rate", plan.true_optimum, top, plan.true_optimum < top,
+         "with this curve the optimum is not inside the tested rates; add a higher rate"),
+    ]  # fmt: skip
+
+
+def _said(result, plan):
+    unit, way, true = result.rate_unit, "above" if plan.bias > 0 else "below", plain(plan.true_optimum)
+    parts = [
+        f"{plan.plan} ({plan.strips} strips): the {result.level:.0%} interval of the economic optimum is "
+        f"about {plain(plan.median_width)} {unit} wide, in 8 of 10 trials {plain(plan.width_p10)} to "
+        f"{plain(plan.width_p90)} {unit}",
+        f"it holds the true optimum, {true} {unit}, in {plain(plan.coverage_pct)} of 100 trials",
+        f"its upper end is open in {plain(plan.open_pct)} of 100",
+        f"no response is found in {plain(plan.no_response_pct)} of 100",
+        f"the rate reported lies on average {plain(abs(plan.bias))} {unit} {way} the true optimum, typically "
+        f"{plain(plan.rmse)} {unit} from it (root mean square)",
+    ]
+    return "; ".join(parts) + "."
