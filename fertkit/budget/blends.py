@@ -103,6 +103,15 @@ def blend(
     -----
     Linear program: least price x rate, subject to analysis x rate >= target, analysis x rate <= cap, rate
     >= 0 (scipy.optimize.linprog, HiGHS).
+
+    Examples
+    --------
+    104.4 lb of K2O from 0-0-60 are 174 lb of product (OSU_ANR74 prints 180):
+
+    >>> import pandas as pd
+    >>> prices = pd.DataFrame({"product": ["potassium chloride 60"], "price": [450.0], "unit": ["ton"]})
+    >>> blend({"K2O": 104.4}, prices).table["rate_lb_ac"].round(1).tolist()
+    [174.0]
     """
     caps, product_caps = caps or {}, product_caps or {}
     _check_rates("targets", targets, NUTRIENTS)

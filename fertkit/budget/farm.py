@@ -117,6 +117,14 @@ def farm_budget(
         With every problem of the table: its row, column, value and remedy.
     LookupFailed
         If a nutrient is not known, or the source has nothing on any crop of the table.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> fields = pd.DataFrame({"field": ["North"], "crop": ["soybean"], "yield_goal": [40.0], "area": [80.0]})
+    >>> table = farm_budget(fields, source="MSU2017").table.set_index("nutrient")
+    >>> table["removed"].round(1).to_dict()  # 3.8, 0.80 and 1.40 lb a bushel
+    {'N': 152.0, 'P2O5': 32.0, 'K2O': 56.0}
     """
     for name in nutrients:
         if name not in NUTRIENT_ORDER:

@@ -211,6 +211,13 @@ def carry_over(
     season's extremes, so it widens like a systematic error. What is applied beyond removal is worth next
     season what it saves there: the smaller of it and next season's removal, at its price, less interest;
     nitrogen is not carried and saves nothing. After the last season nothing is claimed (NaN).
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> rotation = pd.DataFrame({"year": [1], "crop": ["soybean"], "yield_goal": [50.0], "k2o_lb_ac": [60.0]})
+    >>> print(carry_over(rotation, source="MSU2017").summary().splitlines()[1])  # 1.4 lb leave with a bushel
+      K2O   applied 60, removed 70, balance -10
     """
     prices, start_tests, critical = prices or {}, start_tests or {}, critical or {}
     _check_options(prices, start_tests, critical, interest_pct, kept, test_sd_ppm)
@@ -245,6 +252,13 @@ def skip_year(rotation: pd.DataFrame, year, **options) -> SkippedYear:
     ------
     LookupFailed
         If the year is not in the rotation.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> rotation = pd.DataFrame({"year": [1], "crop": ["soybean"], "yield_goal": [60.0], "k2o_lb_ac": [60.0]})
+    >>> print(skip_year(rotation, 1).summary().splitlines()[1])
+      K2O   60 lb/ac not applied
     """
     planned = carry_over(rotation, **options)
     if year not in set(rotation["year"]):

@@ -211,6 +211,14 @@ def nutrient_budget(
     leave) are also those of common practice. Nitrogen, sulfur, calcium, magnesium and the micronutrients
     come from Bender et al. 2015 (``BENDER2015``), the most complete study read; its P2O5 removal is not
     the default, being well below every other source. Corn: Bender et al. 2012 and 2013, one Illinois study.
+
+    Examples
+    --------
+    40 bushels of soybeans carry 152 N, 32 P2O5 and 56 K2O [lb/ac] off the field (MSU2017):
+
+    >>> budget = nutrient_budget("soybean", 40, source="MSU2017")
+    >>> budget.table.set_index("nutrient")["removed"].round(1).to_dict()
+    {'N': 152.0, 'P2O5': 32.0, 'K2O': 56.0}
     """
     name = crop_name(crop)
     part = part or parts_of(name)[0]

@@ -86,6 +86,13 @@ def nutrients_per_gallon(product: str, products: pd.DataFrame | None = None) -> 
     ------
     UnitError
         If the product is not a liquid of known density.
+
+    Examples
+    --------
+    A gallon of 10-34-0 weighs 11.65 lb (PHYSPROP): 1.165 lb of N and 3.961 lb of P2O5.
+
+    >>> nutrients_per_gallon("10-34-0")[["N", "P2O5"]].round(3).tolist()
+    [1.165, 3.961]
     """
     row = find_product(product, products)
     if np.isnan(row["density_lb_gal"]):
@@ -122,6 +129,13 @@ def product_rate(
         If the product holds none of the nutrient.
     InputError
         If the rate is not a number of 0 or more.
+
+    Examples
+    --------
+    110.4 lb of P2O5 are 212 lb of 11-52-0 (OSU_ANR74 prints 210):
+
+    >>> round(product_rate("monoammonium phosphate", "P2O5", 110.4).product_lb_ac)
+    212
     """
     row = find_product(product, products)
     if nutrient not in PERCENT:
@@ -161,6 +175,12 @@ def product_cautions(names, *, products: pd.DataFrame | None = None) -> pd.DataF
     -------
     DataFrame
         topic, text, product ("" for all), source_key, provenance.
+
+    Examples
+    --------
+    >>> cautions = product_cautions(["anhydrous ammonia"])
+    >>> "no contact with the seed" in " ".join(cautions.text)
+    True
     """
     chosen = [find_product(name, products) for name in names]
     found = []
@@ -202,6 +222,11 @@ def seed_row_limit(crop: str, row_spacing_in: float, soil: str = "medium to fine
         If no limit is carried for the crop or soil.
     NotEstimable
         If the rows are wider than any published.
+
+    Examples
+    --------
+    >>> float(seed_row_limit("corn", 30)["limit_lb_ac"])  # KSU_STARTER, finer soils
+    8.0
     """
     table = load_table("seed_limits", crop=crop_name(crop))
     if soil not in set(table["soil"]):
@@ -228,6 +253,15 @@ def check_seed_row(
     -------
     DataFrame
         Checks: N + K2O against the limit, and one row for each product that must not touch the seed.
+
+    Examples
+    --------
+    8 lb/ac of N + K2O is the limit in the furrow for corn in 30 inch rows (KSU_STARTER); 100 lb of 10-34-0
+    hold 10:
+
+    >>> row = check_seed_row({"10-34-0": 100}, "corn", 30).iloc[0]
+    >>> float(row.value), float(row.limit), bool(row.passed)
+    (10.0, 8.0, False)
     """
     limit = seed_row_limit(crop, row_spacing_in, soil)
     found = {name: find_product(name, products) for name in rates}

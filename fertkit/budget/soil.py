@@ -150,6 +150,14 @@ def soil_rate(
     removal + extra. Drawdown, ML to ML + w: (removal + extra) x (1 - (test - ML) / w). Above: nothing.
     Sufficiency: a + b yield + c test + d yield x test, zero from the critical level on. The numbers are
     rows of the tables soil_tests, soil_rates, soil_systems and removal.
+
+    Examples
+    --------
+    Corn of 180 bu/ac on a Mehlich-3 phosphorus of 12 ppm: 103 lb/ac of P2O5 (2020 build-up equation):
+
+    >>> rate = soil_rate("tri_state_2020", "P", 12, "corn", 180, extractant="Mehlich-3", depth_in=8)
+    >>> float(rate.rate_lb_ac.round(1))
+    103.0
     """
     systems = load_table("soil_systems").set_index("system")
     if system not in systems.index:

@@ -85,6 +85,13 @@ def supply_gap(
     ------
     InputError
         With every problem of the applications; or if the soil supply is not a number of 0 or more.
+
+    Examples
+    --------
+    >>> from fertkit.budget import season_demand
+    >>> demand = season_demand("soybean", 60, nutrients=["K2O"])
+    >>> print(supply_gap(demand, {"K2O": 80}).summary().splitlines()[0])
+    soybean, supply against demand [lb/ac]
     """
     applied = _checked(demand, applications)
     for name, amount in soil_supply.items():

@@ -75,6 +75,13 @@ def compare_systems(
         If `tests` lacks a column or a row.
     LookupFailed
         If the crop is not known.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> tests = pd.DataFrame({"extractant": ["Mehlich-3"], "test": [15.0], "depth_in": [8.0]})
+    >>> compare_systems("P", tests, "corn", 180).table["system"].tolist()[:2]
+    ['tri_state_2020', 'tri_state_1995']
     """
     missing = [name for name in ("extractant", "depth_in", "test") if name not in tests]
     if missing or tests.empty:

@@ -42,6 +42,13 @@ def growing_degree_days(tmax, tmin, *, method: str = "86/50", unit: str = "F", b
         If a temperature is missing, or a minimum lies above its maximum.
     LookupFailed, UnitError
         If the method or the unit is not known, or a base is missing or too many.
+
+    Examples
+    --------
+    Days of 90/60 and 60/40 degrees F by the 86/50 rule: (86 + 60) / 2 - 50 and (60 + 50) / 2 - 50.
+
+    >>> growing_degree_days([90, 60], [60, 40]).tolist()
+    [23.0, 5.0]
     """
     if method not in METHODS:
         raise unknown("degree-day method", method, METHODS)

@@ -105,6 +105,17 @@ def read_strips(path_or_buffer, *, crop=None, columns=None, units=None, name=Non
     InputError
         With every problem of the file: missing column, unknown or mixed unit, text in a number, negative
         yield, moisture that is none, strip given twice, blank trial, unknown crop.
+
+    Examples
+    --------
+    >>> from io import StringIO
+    >>> sheet = "block,rate lb/ac,yield bu/ac\\n1,0,48.1\\n1,60,55.0\\n2,0,47.2\\n2,60,56.3\\n"
+    >>> read_strips(StringIO(sheet)).table[["block", "rate_lb_ac", "yield_bu_ac"]]
+       block  rate_lb_ac  yield_bu_ac
+    0      1         0.0         48.1
+    1      1        60.0         55.0
+    2      2         0.0         47.2
+    3      2        60.0         56.3
     """
     raw = _raw(path_or_buffer, name)
     problems: list[Problem] = []

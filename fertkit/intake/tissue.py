@@ -130,6 +130,15 @@ def read_tissue(
     ------
     InputError
         With every problem of the file: file, row, column, value and remedy.
+
+    Examples
+    --------
+    A laboratory sheet with decimal commas and a value below the limit of detection:
+
+    >>> from io import StringIO
+    >>> sheet = "Sample;Crop;Stage;Part;K %;Zn ppm\\nPoor;soybean;R2;trifoliate;1,31;<10\\n"
+    >>> read_tissue(StringIO(sheet)).table[["sample_id", "nutrient", "value", "unit", "censored"]].values.tolist()
+    [['Poor', 'K', 1.31, '%', ''], ['Poor', 'Zn', 10.0, 'mg/kg', '<']]
     """
     raw, layout = _open(path_or_buffer, name, sheet)
     problems: list[Problem] = []

@@ -117,6 +117,17 @@ def read_points(
     ------
     InputError
         With every problem: missing column, unknown unit, text in a number.
+
+    Examples
+    --------
+    >>> from io import StringIO
+    >>> sheet = (
+    ...     "Longitude,Latitude,Flow lb/s,Seconds,Distance in,Width ft,Moisture %,Time\\n"
+    ...     "-93.00000,42.00000,18.0,1,72,30,15.5,0\\n-93.00000,42.00002,18.2,1,72,30,15.4,1\\n"
+    ... )
+    >>> points = read_points(StringIO(sheet), crop="corn").table
+    >>> float(points["yield_bu_ac"].iloc[0].round(1))  # 18 lb on 6 ft x 30 ft
+    77.8
     """
     crop = crop_name(crop)
     file, cells = _cells(path_or_buffer, name)
