@@ -137,7 +137,8 @@ def read_tissue(
 
     >>> from io import StringIO
     >>> sheet = "Sample;Crop;Stage;Part;K %;Zn ppm\\nPoor;soybean;R2;trifoliate;1,31;<10\\n"
-    >>> read_tissue(StringIO(sheet)).table[["sample_id", "nutrient", "value", "unit", "censored"]].values.tolist()
+    >>> samples = read_tissue(StringIO(sheet)).table
+    >>> samples[["sample_id", "nutrient", "value", "unit", "censored"]].values.tolist()
     [['Poor', 'K', 1.31, '%', ''], ['Poor', 'Zn', 10.0, 'mg/kg', '<']]
     """
     raw, layout = _open(path_or_buffer, name, sheet)
