@@ -1,7 +1,7 @@
 """A trial table as the response fits need it: rates, yields, blocks and units, checked once."""
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, reduce
 from itertools import pairwise
 
 import numpy as np
@@ -144,7 +144,8 @@ def read_trial_data(
         for column in groups:
             missing = trial[column].isna().to_numpy()
             _out_of_bounds(trial, column, trial[column].to_numpy(), missing, "the block is missing", problems)
-        label = trial[groups].astype(str).agg(" / ".join, axis=1).to_numpy(dtype=str)
+        label = reduce(lambda left, right: left + " / " + right, (trial[c].astype(str) for c in groups))
+        label = label.to_numpy(dtype=str)
     if problems:
         raise InputError("trial", problems)
     x, y, w, label = (None if v is None else v[kept] for v in (_same_level(x), y, w, label))

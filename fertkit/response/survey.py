@@ -6,7 +6,7 @@ import pandas as pd
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.response.averaging import average_weights, averaged_keys, averaged_sets
 from fertkit.response.curves import CURVES
-from fertkit.response.data import read_trial_data
+from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import need_contrasts
 from fertkit.response.intervals import check_level
 from fertkit.response.many import fit_sums
@@ -55,31 +55,40 @@ def optima_of_trials(
     names, parts, problems = [], [], []
     for name, rows in table.groupby(by, sort=False):
         try:
-            data = read_trial_data(
+            data = read_for_survey(
                 rows.drop(columns=by), rate=rate, yield_=yield_, block=block, weight=weight
             )
-            need_contrasts(data, 2, "a curve")
-            short = len(data.rates) < 3 or data.sums.df_error(3)[0] <= 0
-        except NotEstimable:
-            short = True
+        except NotEstimable as error:
+            problems.append(Problem(f"trial {name}: {error}", "leave it out or analyse it alone"))
         except InputError as error:
             problems += [
                 Problem(f"trial {name}: {p.what}", p.remedy, None, p.column, p.value) for p in error.problems
             ]
-            continue
-        if short:
-            problems.append(
-                Problem(
-                    f"trial {name}: too few rates or rows for a curve", "leave it out or analyse it alone"
-                )
-            )
-        names.append(name)
-        parts.append(data.sums)
+        else:
+            names.append(name)
+            parts.append(data.sums)
     if problems:
         raise InputError("trials", problems)
     batches = [stack(parts[i : i + BATCH]) for i in range(0, len(parts), BATCH)]
     found = pd.concat([survey(sums, price_ratio, level) for sums in batches], ignore_index=True)
     return pd.concat([pd.DataFrame(names, columns=by), found], axis=1)
+
+
+def read_for_survey(rows, **columns) -> TrialData:
+    """Check one trial for `survey`; the columns are those of `read_trial_data`.
+
+    Raises
+    ------
+    InputError
+        If its table cannot be used.
+    NotEstimable
+        If it has fewer than three rates or no error df.
+    """
+    data = read_trial_data(rows, **columns)
+    need_contrasts(data, 2, "a curve")
+    if len(data.rates) < 3 or data.sums.df_error(3)[0] <= 0:
+        raise NotEstimable("too few rates or rows for a curve")
+    return data
 
 
 def survey(sums: Sums, price_ratio, level=0.95, curve=None) -> pd.DataFrame:

@@ -56,3 +56,9 @@ def test_all_unusable_trials_are_named_at_once(broadbalk):
         optima_of_trials(bad, "year", 0.005)
     assert len(caught.value.problems) == 2
     assert "2005" in str(caught.value)
+
+
+def test_a_first_trial_of_one_rate_is_named_too():
+    one = pd.DataFrame({"trial": "A", "rate_kg_ha": [50.0] * 4, "yield_t_ha": [5.0, 5.1, 5.2, 5.0]})
+    with pytest.raises(InputError, match="trial A"):
+        optima_of_trials(one, "trial", 0.005)
