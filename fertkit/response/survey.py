@@ -54,15 +54,16 @@ def optima_of_trials(
     by = [by] if isinstance(by, str) else list(by)
     names, parts, problems = [], [], []
     for name, rows in table.groupby(by, sort=False):
+        told = "trial " + " ".join(map(str, name))
         try:
             data = read_for_survey(
                 rows.drop(columns=by), rate=rate, yield_=yield_, block=block, weight=weight
             )
         except NotEstimable as error:
-            problems.append(Problem(f"trial {name}: {error}", "leave it out or analyse it alone"))
+            problems.append(Problem(f"{told}: {error}", "leave it out or analyse it alone"))
         except InputError as error:
             problems += [
-                Problem(f"trial {name}: {p.what}", p.remedy, None, p.column, p.value) for p in error.problems
+                Problem(f"{told}: {p.what}", p.remedy, None, p.column, p.value) for p in error.problems
             ]
         else:
             names.append(name)
