@@ -14,10 +14,23 @@ from fertkit.units import convert_area_rate, from_element
 
 DAILY = "/day"
 SCALED = "scaled to this yield"
+BY_TOTAL = "scaled by the season total of that study"
 UNSCALED = "at the yield of that study (not scaled: the source states no yield)"
+COLUMNS = [
+    "nutrient",
+    "source_key",
+    "stage",
+    "published",
+    "published_scaled",
+    "basis",
+    "provenance",
+    "restated",
+]
 
 
-def published_peaks(crop: str, pounds: float, unit: str = "lb/ac") -> pd.DataFrame:
+def published_peaks(
+    crop: str, pounds: float, unit: str = "lb/ac", totals: dict | None = None
+) -> pd.DataFrame:
     """Published peak rates of a crop, as measured and in proportion to a yield.
 
     Parameters
@@ -26,15 +39,19 @@ def published_peaks(crop: str, pounds: float, unit: str = "lb/ac") -> pd.DataFra
     pounds : float
         Yield to scale to [lb/ac as sold].
     unit : {'lb/ac', 'kg/ha'}
+    totals : dict, optional
+        Nutrient -> uptake of the season at that yield [`unit`], to scale by where a source states its season
+        total and no yield.
 
     Returns
     -------
     DataFrame
         nutrient (oxide for P and K), source_key, stage, published [`unit`/day], published_scaled (NaN where
-        the source states no single yield), provenance.
+        the source states neither), basis (`SCALED`, `BY_TOTAL` or `UNSCALED`), provenance.
     """
     table = load_table("timing")
-    rows = table[(table["crop"] == base_crop(crop)) & (table["kind"] == "peak_rate")]
+    table = table[table["crop"] == base_crop(crop)]
+    rows = table[table["kind"] == "peak_rate"]
     peaks = []
     for row in rows.itertuples():
         rate = pd.to_numeric(row.value, errors="coerce")
@@ -44,11 +61,14 @@ def published_peaks(crop: str, pounds: float, unit: str = "lb/ac") -> pd.DataFra
         rate = convert_area_rate(rate, amount_unit, unit)
         oxide = OXIDE_OF.get(row.nutrient)
         nutrient, rate = (oxide, from_element(rate, oxide)) if oxide else (row.nutrient, rate)
-        scaled = rate * _yield_factor(crop, row.source_key, pounds)
-        restated = oxide is not None
-        peaks.append([nutrient, row.source_key, row.stage, rate, scaled, row.provenance, restated])
-    columns = ["nutrient", "source_key", "stage", "published", "published_scaled", "provenance", "restated"]
-    peaks = pd.DataFrame(peaks, columns=columns).sort_values("restated", kind="stable")
+        factor, basis = _yield_factor(crop, row.source_key, pounds), SCALED
+        if np.isnan(factor):
+            total = _season_total(table, row.source_key, nutrient, unit)
+            factor, basis = (totals or {}).get(nutrient, np.nan) / total, BY_TOTAL
+        basis = UNSCALED if np.isnan(factor) else basis
+        values = [rate, rate * factor, basis, row.provenance, oxide is not None]
+        peaks.append([nutrient, row.source_key, row.stage, *values])
+    peaks = pd.DataFrame(peaks, columns=COLUMNS).sort_values("restated", kind="stable")
     peaks = peaks.drop_duplicates(["nutrient", "source_key"])  # the oxide the source prints, not the element
     return peaks.drop(columns="restated").reset_index(drop=True)
 
@@ -59,24 +79,34 @@ def _yield_factor(crop, source, pounds):
     return pounds / yields.pop() if len(yields) == 1 else np.nan
 
 
-def peak_table(crop: str, pounds: float, rows: pd.DataFrame, unit: str, stages: pd.DataFrame) -> pd.DataFrame:
+def _season_total(timing, source, nutrient, unit):
+    """Season total a source states beside its peak [`unit`]; NaN if it states none."""
+    own = timing[timing["source_key"].eq(source) & timing["nutrient"].eq(nutrient)]
+    own = own[own["kind"] == "season_total"]
+    return np.nan if own.empty else convert_area_rate(float(own["value"].iloc[0]), own["unit"].iloc[0], unit)
+
+
+def peak_table(crop, pounds, rows, unit, stages, totals) -> pd.DataFrame:
     """Set the peak of each curve beside the published peaks of the nutrient.
 
     Returns
     -------
     DataFrame
         nutrient, curve [`unit`/day], curve_day, source_key ("" if none is published), stage, published,
-        published_scaled, basis (`SCALED`, `UNSCALED`, or "" if none is published), provenance, published_day
-        (NaN where the source states no stage of the scale); one row per nutrient and published peak.
+        published_scaled, basis (`SCALED`, `BY_TOTAL`, `UNSCALED`, or "" if none is published), provenance,
+        difference_pct (of the curve from the scaled peak) and published_day (NaN where the source states no
+        stage of the scale); one row per nutrient and published peak.
     """
     top = rows.loc[rows.groupby("nutrient", sort=False)["daily"].idxmax(), ["nutrient", "daily", "day"]]
     top = top.rename(columns={"daily": "curve", "day": "curve_day"})
-    peaks = top.merge(published_peaks(crop, pounds, unit), on="nutrient", how="left")
-    words = ["source_key", "stage", "provenance"]
+    uptake = totals.set_index("nutrient")["uptake"].to_dict()
+    peaks = top.merge(published_peaks(crop, pounds, unit, uptake), on="nutrient", how="left")
+    words = ["source_key", "stage", "basis", "provenance"]
     peaks[words] = peaks[words].astype(object).fillna("")
-    basis = peaks["published_scaled"].isna().map({True: UNSCALED, False: SCALED})
-    peaks["basis"] = basis.where(peaks["source_key"] != "", "")
-    return peaks.assign(published_day=[stage_place(stage, stages) for stage in peaks["stage"]])
+    return peaks.assign(
+        difference_pct=(peaks["curve"] / peaks["published_scaled"] - 1) * 100,
+        published_day=[stage_place(stage, stages) for stage in peaks["stage"]],
+    )
 
 
 @dataclass(frozen=True)

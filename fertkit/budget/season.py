@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.budget.hump import one_hump
 from fertkit.budget.needs import nutrient_budget
 from fertkit.budget.peaks import peak_table
 from fertkit.budget.rates import OXIDE_OF
@@ -15,14 +16,15 @@ from fertkit.budget.timing import (
     published_points,
     stage_scale,
 )
-from fertkit.budget.words import short
+from fertkit.budget.words import daily, mark, short
 from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable
-from fertkit.reference import crop_name, list_sources
+from fertkit.reference import crop_name, list_sources, load_table
 from fertkit.results import Result, checks_frame
 
 #: Nutrients that a plant does not lose late in the season, so that their curve must rise; K may fall.
 RISING = ("N", "P2O5")
+ONE_PEAK, THROUGH = "one peak", "through the points"
 
 
 @dataclass(frozen=True)
@@ -45,7 +47,9 @@ class SeasonDemand(Result):
     points : DataFrame
         Published points: nutrient, stage, day, gdd_f, fraction, bound, source_key, provenance, used.
     totals : DataFrame
-        nutrient, uptake [`unit`], uptake_source, provenance.
+        nutrient, uptake [`unit`], uptake_source, provenance, curve ("one peak" or "through the points"),
+        misfit (largest distance of the curve from a point it was fitted to) and spread (how near a published
+        share is taken to be known; 0 for own points), both as shares of the season.
     peaks : DataFrame
         Peak of the curve beside the published peak; see `fertkit.budget.peaks.peak_table`.
     stages : DataFrame
@@ -95,18 +99,18 @@ class SeasonDemand(Result):
         last = self.rows["day"].max()
         goal = f"{self.yield_goal:g} {self.yield_unit}"
         lines = [f"{self.crop}, {goal}, {last:.0f} days from emergence [{self.unit}]"]
-        totals = self.totals.set_index("nutrient")
-        for row in self.peaks.drop_duplicates("nutrient").itertuples():
-            total = totals.loc[row.nutrient]
-            published = ""
-            if row.source_key:
-                shown = row.published if np.isnan(row.published_scaled) else row.published_scaled
-                published = f"; published peak {short(shown)} a day ({row.source_key}), {row.basis}"
-            lines.append(
-                f"  {row.nutrient:5} {short(total['uptake'])} in all ({total['uptake_source']}); the curve "
-                f"peaks at {short(row.curve)} a day on day {row.curve_day:.0f}{published}"
-            )
-        lines.append("Between the published points the curve is interpolation and flattens true peaks.")
+        for total in self.totals.itertuples():
+            mine = self.peaks[self.peaks["nutrient"] == total.nutrient]
+            top = mine.iloc[0]
+            parts = [
+                f"  {total.nutrient:5} {short(total.uptake)} in all ({total.uptake_source}"
+                f"{mark(total.provenance)})",
+                f"the curve follows {_points_said(self.points, total)}",
+                f"it peaks at {daily(top['curve'])} a day on day {top['curve_day']:.0f}",
+                *(_peak_said(row) for row in mine.itertuples() if row.source_key),
+            ]
+            lines.append("; ".join(parts))
+        lines.append(_basis_said(self))
         return "\n".join(lines)
 
 
@@ -123,7 +127,7 @@ def season_demand(
     temperature_unit: str = "F",
     unit: str = "lb/ac",
 ) -> SeasonDemand:
-    """Spread a crop's uptake over the season with a shape-keeping curve through the published points.
+    """Spread a crop's uptake over the season with a curve that follows the published points.
 
     Parameters
     ----------
@@ -154,11 +158,14 @@ def season_demand(
 
     Notes
     -----
-    The curve is a piecewise cubic Hermite polynomial with the slopes of Fritsch and Carlson (1980; scipy's
-    ``PchipInterpolator``), flat at both ends, through emergence (0), the points of the nutrient's default
-    source and maturity (1). It rises wherever the points rise and never overshoots; a nutrient whose own
-    points fall late (K) is let fall. A published upper bound at an early stage is used as a point. Few
-    points make flat curves: the published peak rates are shown beside the curve's.
+    Published points: the daily rate is straight between 31 nodes, rises to one peak and falls, 0 at
+    emergence and maturity; of all such rates it is the smoothest that passes the points (`one_hump`). A
+    published upper bound at an early stage is kept. Where a point is missed by more than its spread (table
+    constants, season_curve), and for own points, the cumulative curve runs through every point instead: a
+    piecewise cubic Hermite polynomial with the slopes of Fritsch and Carlson (1980; scipy's
+    ``PchipInterpolator``), flat at emergence and maturity, which never overshoots and falls only where the
+    points do (late K); its daily rate may pause and rise again at a point. ``totals`` says which was used.
+    Few points make flat curves: the published peak rates are shown beside the curve's.
     """
     name = crop_name(crop)
     wants_stages = points is None or "day" not in points or stage_days
@@ -174,17 +181,20 @@ def season_demand(
     wanted = _wanted(name, nutrients, able)
     totals = totals[totals["nutrient"].isin(wanted)].reset_index(drop=True)
     calendar = _calendar(scale, placed, temperatures, temperature_unit)
-    rows = []
+    rows, curves = [], []
     for row in totals.itertuples():
-        knots = _knots(placed, row.nutrient, scale, axis)
-        rows.append(_one_nutrient(row.nutrient, row.uptake, knots, calendar, axis, points is None))
+        knots, bounds = _knots(placed, row.nutrient, scale, axis)
+        curve, *about = _own_curve(knots) if points is not None else _published_curve(knots, bounds)
+        curves.append(about)
+        rows.append(_one_nutrient(row.nutrient, row.uptake, curve, knots, calendar, axis))
     rows = pd.concat(rows, ignore_index=True)
+    totals[["curve", "misfit", "spread"]] = pd.DataFrame(curves)
     stages = (
         scale
         if scale is not None
         else pd.DataFrame(columns=["stage", "days", "gdd_f", "source_key", "provenance"])
     )
-    peaks = peak_table(name, budget.pounds, rows, unit, stages)
+    peaks = peak_table(name, budget.pounds, rows, unit, stages, totals)
     return SeasonDemand(name, float(yield_goal), yield_unit, unit, axis, rows, placed, totals, peaks, stages)
 
 
@@ -220,12 +230,12 @@ def _calendar(scale, points, temperatures, unit):
 
 
 def _knots(points, nutrient, scale, axis):
-    """Places and fractions the curve passes through, from emergence on."""
+    """Shares the curve passes through, from emergence on, and upper bounds before the first; by place."""
     at, in_scale = ("gdd_f", "gdd_f") if axis == "gdd" else ("day", "days")
     mine = points[points["used"] & (points["nutrient"] == nutrient)]
-    bound = points[points["bound"] & points["nutrient"].isin([nutrient, "all"])]
-    bound = bound[bound["day"] < mine["day"].min()]
-    knots = pd.concat([mine, bound]).groupby(at)["fraction"].mean()
+    bounds = points[points["bound"] & points["nutrient"].isin([nutrient, "all"])]
+    bounds = bounds[bounds["day"] < mine["day"].min()].groupby(at)["fraction"].min()
+    knots = mine.groupby(at)["fraction"].mean()
     knots.loc[0.0] = 0.0
     if (mine["source_key"] != OWN_POINTS).any():
         knots.loc[scale[in_scale].max()] = 1.0
@@ -233,10 +243,28 @@ def _knots(points, nutrient, scale, axis):
     if nutrient in RISING and (knots.diff().dropna() < 0).any():
         what = f"cumulative {nutrient} falls"
         raise refuse("uptake points", what, "the share of N or P taken up cannot fall", column="fraction")
-    return knots
+    return knots, bounds
 
 
-def _curve(knots, ripe):
+def _published_curve(knots, bounds):
+    """One-peak curve if it passes every point within its spread, else one through them all."""
+    spread = _point_spread()
+    hump = one_hump(tuple(knots.iloc[1:-1].items()), float(knots.index[-1]), tuple(bounds.items()))
+    if hump.misfit <= spread:
+        return hump, ONE_PEAK, hump.misfit, spread
+    return _through(pd.concat([knots, bounds]).sort_index(), ripe=True), THROUGH, 0.0, spread
+
+
+def _own_curve(knots):
+    return _through(knots, ripe=False), THROUGH, 0.0, 0.0
+
+
+def _point_spread():
+    table = load_table("constants")
+    return float(table.loc[table["group"] == "season_curve", "value"].iloc[0])
+
+
+def _through(knots, ripe):
     """Shape-keeping cubic through the knots, flat at emergence and, if it reaches it, at maturity."""
     from scipy.interpolate import CubicHermiteSpline, PchipInterpolator
 
@@ -247,9 +275,9 @@ def _curve(knots, ripe):
     return CubicHermiteSpline(x, y, slopes)
 
 
-def _one_nutrient(nutrient, total, knots, calendar, axis, ripe):
+def _one_nutrient(nutrient, total, curve, knots, calendar, axis):
     place = calendar[axis].to_numpy(dtype=float)
-    fraction = _curve(knots, ripe)(np.minimum(place, knots.index[-1]))
+    fraction = curve(np.minimum(place, knots.index[-1]))
     cumulative = fraction * total
     daily = np.diff(cumulative, prepend=0.0)  # nothing is taken up before emergence
     near = np.abs(place[:, None] - knots.index.to_numpy()).min(axis=1)
@@ -262,8 +290,47 @@ def _one_nutrient(nutrient, total, knots, calendar, axis, ripe):
     )
 
 
+def _points_said(points, total):
+    """Which points a curve follows, by source, and how near it comes."""
+    mine = points[points["used"] & (points["nutrient"] == total.nutrient)].sort_values("day")
+    said = []
+    for (source, provenance), some in mine.groupby(["source_key", "provenance"], sort=False):
+        shares = [
+            f"{row.fraction:.0%} {f'at {row.stage}' if row.stage else f'on day {row.day:g}'}".partition(" (")[
+                0
+            ]
+            for row in some.itertuples()
+        ]
+        said.append(f"{', '.join(shares)} ({source}{mark(provenance)})")
+    off = f" to within {total.misfit:.1%} of the season" if total.misfit >= 0.001 else ""
+    return f"{', '.join(said)}{off}"
+
+
+def _peak_said(row):
+    """A published peak, and how far the curve's is from it where the two can be compared."""
+    shown = row.published if np.isnan(row.published_scaled) else row.published_scaled
+    text = f"published peak {daily(shown)} a day ({row.source_key}{mark(row.provenance)}), {row.basis}"
+    if np.isnan(row.difference_pct):
+        return text
+    side = "above" if row.difference_pct >= 0 else "below"
+    return f"{text}, the curve's is {abs(row.difference_pct):.0f}% {side} it"
+
+
+def _basis_said(demand):
+    stages = demand.stages.drop_duplicates("source_key")
+    placed = ", ".join(f"{r.source_key.replace(';', ', ')}{mark(r.provenance)}" for r in stages.itertuples())
+    kinds = {
+        ONE_PEAK: "one peak of daily demand is assumed",
+        THROUGH: "the cumulative curve runs through every point and its daily rate may pause there",
+    }
+    used = "; ".join(text for kind, text in kinds.items() if (demand.totals["curve"] == kind).any())
+    days = f" Stages on days after emergence: {placed}." if placed else ""
+    return f"Between the points the curve is interpolation ({used}); it flattens true peaks.{days}"
+
+
 def _point_checks(demand):
-    for name in demand.nutrients:
+    for total in demand.totals.itertuples():
+        name = total.nutrient
         mine = demand.points[(demand.points["nutrient"] == name) & demand.points["used"]]
         yield (
             f"published points inside the season, {name}",
@@ -271,6 +338,13 @@ def _point_checks(demand):
             2,
             len(mine) >= 2,
             "with fewer than two points the curve says little between them",
+        )
+        yield (
+            f"distance of the curve from its points, {name}",
+            total.misfit,
+            total.spread,
+            total.misfit <= total.spread,
+            "every point is met within the spread of a published share",
         )
         curve = demand.rows[demand.rows["nutrient"] == name]
         others = demand.points[(demand.points["nutrient"] == name) & ~demand.points["used"]]

@@ -1,5 +1,7 @@
 """How numbers are said in summaries and on figures."""
 
+from fertkit.results import plain
+
 #: Said at the end of every budget.
 GOVERNS = (
     "Published averages, not a rate to apply: local rules, the state land-grant guide and a certified "
@@ -7,9 +9,19 @@ GOVERNS = (
 )
 
 
+def mark(provenance: str) -> str:
+    """What to add to a number that was not read in its source."""
+    return " [from memory]" if "from_memory" in provenance or "mixed" in provenance else ""
+
+
 def short(value: float) -> str:
     """Write an amount with the digits it deserves: 240, 8.8, 0.047."""
     return f"{value:,.0f}" if abs(value) >= 9.5 else f"{value:.2g}"
+
+
+def daily(rate: float) -> str:
+    """Write an amount per day so that two near each other differ: 10.4, 9.8, 0.0076."""
+    return plain(rate, 3 if abs(rate) >= 9.95 else 2)
 
 
 def parts(total: float, part: float) -> tuple[str, str, str]:

@@ -3,6 +3,7 @@
 import numpy as np
 
 from fertkit.budget.peaks import UNSCALED
+from fertkit.budget.timing import OWN_POINTS
 from fertkit.plots.budget import SUBSCRIPT
 from fertkit.plots.style import COLOURS, SMALL, finish, legend, new_axes
 
@@ -42,8 +43,7 @@ def season_curves(demand, ax=None, *, nutrients=("N", "P2O5", "K2O"), daily: boo
         if lower is not None:
             _curve(lower, rows, "daily", hue, dash)
             _published_peak(lower, demand, name, hue)
-    ax.plot([], [], ls="none", marker="o", mfc=COLOURS["quiet"], mec="white", label="published point, used")
-    ax.plot([], [], ls="none", marker="o", mfc="white", mec=COLOURS["quiet"], label="published point, other")
+    _point_legend(ax, demand, names)
     _stages(ax, demand)
     goal = f"{demand.yield_goal:g} {demand.yield_unit}"
     finish(ax, title=f"{demand.crop.capitalize()}, {goal}: uptake through the season",
@@ -53,8 +53,8 @@ def season_curves(demand, ax=None, *, nutrients=("N", "P2O5", "K2O"), daily: boo
     last = ax if lower is None else lower
     if lower is not None:
         finish(lower, ylabel=f"demand\n[{demand.unit} per day]")
-        lower.set_ylim(0, lower.get_ylim()[1] * 1.3)
-        _peak_legend(lower, demand)
+        lower.set_ylim(min(0.0, demand.rows["daily"].min() * 1.3), lower.get_ylim()[1] * 1.3)
+        _peak_legend(lower, demand, names)
     last.set_xlabel("days after emergence", fontsize=10, color=COLOURS["ink"])
     last.set_xlim(0, demand.rows["day"].max())
     return ax
@@ -75,6 +75,15 @@ def _points(ax, demand, name, hue):
         ax.plot(some["day"], some["fraction"] * total, ls="none", marker="o", ms=6, zorder=5, **style)
 
 
+def _point_legend(ax, demand, names):
+    shown = demand.points[demand.points["nutrient"].isin(names) & ~demand.points["bound"]]
+    own = shown["source_key"].eq(OWN_POINTS).any()
+    for used, fill, edge in ((True, COLOURS["quiet"], "white"), (False, "white", COLOURS["quiet"])):
+        if (shown["used"] == used).any():
+            label = "own point" if own else f"published point, {'used' if used else 'other'}"
+            ax.plot([], [], ls="none", marker="o", mfc=fill, mec=edge, label=label)
+
+
 def _published_peak(ax, demand, name, hue):
     for row in demand.peaks[demand.peaks["nutrient"] == name].itertuples():
         value = row.published if np.isnan(row.published_scaled) else row.published_scaled
@@ -84,9 +93,12 @@ def _published_peak(ax, demand, name, hue):
             ax.plot(row.published_day, value, color=hue, marker="_", ms=18, mew=2.6, ls="none", zorder=5)
 
 
-def _peak_legend(ax, demand):
-    peaks = demand.peaks[demand.peaks["source_key"] != ""]
-    as_measured = ", not scaled" if (peaks["basis"] == UNSCALED).all() else ""
+def _peak_legend(ax, demand, names):
+    peaks = demand.peaks[(demand.peaks["source_key"] != "") & demand.peaks["nutrient"].isin(names)]
+    if peaks.empty:
+        return
+    unscaled = peaks["basis"] == UNSCALED
+    as_measured = "" if not unscaled.any() else ", not scaled" if unscaled.all() else ", some not scaled"
     if peaks["published_day"].notna().any():
         label = f"published peak{as_measured}"
         ax.plot([], [], color=COLOURS["quiet"], marker="_", ms=16, mew=2.6, ls="none", label=label)

@@ -7,8 +7,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.budget import compare_peaks, growing_degree_days, season_demand
-from fertkit.budget.peaks import SCALED, UNSCALED, published_peaks
+from fertkit.budget.hump import one_hump
+from fertkit.budget.peaks import BY_TOTAL, SCALED, UNSCALED, published_peaks
+from fertkit.budget.rates import published_rates
+from fertkit.budget.season import _published_curve
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
+from fertkit.reference import load_table
 
 
 @pytest.fixture(scope="module")
@@ -68,18 +72,89 @@ class TestDegreeDays:
     ],
 )
 def test_corn_curve_meets_the_published_points(corn, nutrient, day, share):
-    assert fraction(corn, nutrient, day) == pytest.approx(share, abs=1e-9)
+    # the two STRACHAN points leave a pause between them: "about" two-thirds and 70 %, met within 0.025
+    apart = 0.025 if nutrient in ("N", "K2O") else 1e-6
+    assert fraction(corn, nutrient, day) == pytest.approx(share, abs=apart)
 
 
 def test_corn_curve_keeps_the_early_bound(corn):
-    # STRACHAN: at most 11 % of any nutrient by V6 (day 26)
-    assert all(fraction(corn, n, 26) <= 0.11 + 1e-9 for n in corn.nutrients)
+    # STRACHAN: at most 11 % of any nutrient by V6 (day 26), printed to a hundredth
+    assert all(fraction(corn, n, 26) <= 0.11 + 1e-5 for n in corn.nutrients)
 
 
 def test_soybean_curve_meets_the_published_points(soybean):
-    assert fraction(soybean, "K2O", 41.5) == pytest.approx(0.40, abs=2e-3)  # R1-R2, SNYDER2000
-    assert fraction(soybean, "K2O", 71) == pytest.approx(0.63, abs=1e-9)  # R5, BARTH2018
-    assert fraction(soybean, "P2O5", 62) == pytest.approx(0.55, abs=1e-9)  # R4, ILSOY_LIB: 45 % comes after
+    # K of two publications: together they ask for a slower middle than end, met within 0.021
+    assert fraction(soybean, "K2O", 41.5) == pytest.approx(0.40, abs=0.021)  # R1-R2, SNYDER2000
+    assert fraction(soybean, "K2O", 71) == pytest.approx(0.63, abs=0.021)  # R5, BARTH2018
+    assert fraction(soybean, "P2O5", 62) == pytest.approx(0.55, abs=1e-6)  # R4, ILSOY_LIB: 45 % comes after
+
+
+def every_curve():
+    """One demand for every crop with published points, and every source of its uptake."""
+    timing = load_table("timing")
+    for crop in timing.loc[timing["kind"] == "cumulative_fraction", "crop"].unique():
+        for source in [None, *{r.source_key for r in published_rates(crop) if r.uptake_yield}]:
+            try:
+                yield season_demand(crop, 40, source=source)
+            except NotEstimable:
+                assert source, crop  # that source has no nutrient with a published point
+
+
+def one_peaked(daily):
+    top = int(np.argmax(daily))
+    return (np.diff(daily[: top + 1]) >= -1e-9).all() and (np.diff(daily[top:]) <= 1e-9).all()
+
+
+def test_every_published_curve_has_one_peak_and_passes_its_points():
+    seen = set()
+    for demand in every_curve():
+        for total in demand.totals.itertuples():
+            rows = demand.table[demand.table["nutrient"] == total.nutrient]
+            daily = rows["daily"].to_numpy()
+            assert (np.diff(rows["fraction"]) >= -1e-12).all()
+            assert rows["fraction"].iloc[[0, -1]].tolist() == pytest.approx([0, 1])
+            assert daily.sum() == pytest.approx(total.uptake)
+            assert one_peaked(daily / total.uptake)
+            mine = demand.points[demand.points["used"] & (demand.points["nutrient"] == total.nutrient)]
+            for point in mine.itertuples():
+                at = np.interp(point.day, rows["day"], rows["fraction"])
+                assert abs(at - point.fraction) <= 0.05  # the spread of a published share, table constants
+            assert total.curve == "one peak"
+            seen.add((demand.crop, total.nutrient))
+    assert {("soybean", "N"), ("soybean", "K2O"), ("corn", "N"), ("corn", "P2O5")} <= seen
+
+
+def test_points_no_single_peak_can_pass_are_joined_instead():
+    # 45 % in 20 days, 10 % in the next 70, 45 % in the last 23: two humps
+    knots = pd.Series({0.0: 0.0, 20.0: 0.45, 90.0: 0.55, 113.0: 1.0})
+    assert one_hump(((20.0, 0.45), (90.0, 0.55)), 113.0).misfit > 0.05
+    curve, kind, misfit, _ = _published_curve(knots, pd.Series(dtype=float))
+    assert (kind, misfit) == ("through the points", 0.0)
+    assert curve(knots.index.to_numpy()) == pytest.approx(knots.to_numpy())
+
+
+def test_one_hump_finds_a_known_hump():
+    # the triangle 0 -> 2 -> 0: cumulative 2 x^2 up to the middle, 1 - 2 (1 - x)^2 beyond
+    x = np.linspace(0.1, 0.9, 9)
+    share = np.where(x < 0.5, 2 * x**2, 1 - 2 * (1 - x) ** 2)
+    hump = one_hump(tuple(zip(x, share, strict=True)), 1.0)
+    assert hump(x) == pytest.approx(share, abs=2e-3)
+    assert hump.nodes[hump.rate.argmax()] == pytest.approx(0.5, abs=0.04)
+    area = np.diff(hump.nodes) @ (hump.rate[1:] + hump.rate[:-1]) / 2
+    assert area == pytest.approx(1.0)
+
+
+SHARES = st.lists(st.floats(0.02, 0.98), min_size=1, max_size=4, unique=True)
+
+
+@settings(max_examples=20, deadline=None)
+@given(SHARES, st.randoms(use_true_random=False))
+def test_one_hump_has_one_peak_whatever_the_points(shares, random):
+    places = sorted(random.sample(range(3, 110), len(shares)))
+    hump = one_hump(tuple(zip(map(float, places), sorted(shares), strict=True)), 113.0)
+    assert one_peaked(hump.rate)
+    assert hump.rate[[0, -1]].tolist() == [0, 0]
+    assert hump([0.0, 113.0]) == pytest.approx([0, 1], abs=1e-12)
 
 
 def test_curves_rise_and_add_up(corn, soybean):
@@ -99,6 +174,17 @@ def test_corn_curve_finds_the_measured_peak_window(corn):
     for nutrient in ("N", "K2O"):
         assert 32 <= peaks.loc[nutrient, "curve_day"] <= 52
         assert peaks.loc[nutrient, "curve"] == pytest.approx(peaks.loc[nutrient, "published_scaled"], rel=0.2)
+
+
+def test_soybean_phosphate_peak_scaled_by_its_season_total(soybean):
+    # ILSOY_LIB: .7 lb P2O5 a day of 43 lb in the season; at 80 lb (KSU_SOY, 80 bu) that is 1.30
+    peaks = soybean.peaks[soybean.peaks["nutrient"] == "P2O5"].set_index("source_key")
+    assert peaks.loc["ILSOY_LIB", "published_scaled"] == pytest.approx(0.7 * 80 / 43)
+    assert peaks.loc["ILSOY_LIB", "basis"] == BY_TOTAL
+    assert peaks.loc["SNYDER2000", "basis"] == UNSCALED
+    metric = season_demand("soybean", 80, unit="kg/ha").peaks.set_index("source_key").loc["ILSOY_LIB"]
+    assert metric["published_scaled"] == pytest.approx(0.7 * 80 / 43 * 1.12085, rel=1e-5)
+    assert f"{BY_TOTAL}, the curve's is" in soybean.summary()
 
 
 def test_corn_peaks_restated():
@@ -151,7 +237,7 @@ def test_on_degree_days():
     days = pd.DataFrame({"date": pd.date_range("2024-05-15", periods=140), "tmax": 80.0, "tmin": 60.0})
     demand = season_demand("corn", 200, temperatures=days)
     # 20 degree-days a day: VT (1200, WISC_GDD) falls on day 60 and R6 (2500) on day 125
-    assert fraction(demand, "N", 60) == pytest.approx(0.70, abs=1e-9)
+    assert fraction(demand, "N", 60) == pytest.approx(0.70, abs=0.025)
     assert demand.table["day"].max() == 125
     assert demand.table["date"].iloc[0] == pd.Timestamp("2024-05-15")
     short = season_demand("corn", 200, temperatures=days.head(70))
@@ -164,13 +250,15 @@ def test_own_points_may_fall_for_potassium():
     assert fraction(demand, "K2O", 120) == pytest.approx(0.8)
     assert (demand.table["daily"] < 0).any()
     assert demand.table["fraction"].max() <= 1 + 1e-12
+    assert demand.totals["curve"].tolist() == ["through the points"]
+    assert "may pause there" in demand.summary()
     with pytest.raises(InputError, match="cannot fall"):
         season_demand("wheat", 90, points=own.assign(nutrient="N"))
 
 
 def test_own_stage_days(soybean):
     later = season_demand("soybean", 80, stage_days={"R1": 50, "R2": 54, "R4": 75, "R5": 85, "R8": 125})
-    assert fraction(later, "K2O", 52) == pytest.approx(0.40, abs=1e-9)
+    assert fraction(later, "K2O", 52) == pytest.approx(0.40, abs=0.025)
     assert later.table["day"].max() == 125
 
 
@@ -224,7 +312,8 @@ def test_compare_needs_one_unit_and_nutrient(soybean, corn):
 
 def test_result_verbs(soybean):
     assert {"SNYDER2000", "KSU_SOY", "FEHR1977"} <= set(soybean.sources["source_key"])
-    assert "interpolation" in soybean.summary()
+    assert "interpolation (one peak of daily demand is assumed)" in soybean.summary()
+    assert "FEHR1977 [from memory]" in soybean.summary()
     assert not soybean.checks["passed"].all()
     assert len(soybean.at(50)) == len(soybean.nutrients)
     with pytest.raises(NotEstimable, match="outside the season"):
