@@ -90,6 +90,17 @@ def cnd(samples, norms=None, *, source: str | None = None) -> Balance:
     ------
     NotEstimable
         If no norms fit, or the norms contradict their own mean concentrations.
+
+    Examples
+    --------
+    A cowpea leaf (made up) against the published norms (GARCIA2005):
+
+    >>> from io import StringIO
+    >>> from fertkit.intake import read_tissue
+    >>> sheet = "Sample,Crop,Part,N %,P %,K %,Ca %,Mg %\\nA,cowpea,leaf,2.20,0.25,1.40,2.40,0.45\\n"
+    >>> found = cnd(read_tissue(StringIO(sheet)))
+    >>> found.table.sort_values("order")["nutrient"].tolist(), float(found.totals["r2"].iloc[0].round(1))
+    (['K', 'N', 'P', 'R', 'Ca', 'Mg'], 7.8)
     """
     grid, context = results_grid(samples)
     norms = norms if isinstance(norms, pd.DataFrame) else load_table("cnd_norms", norms)

@@ -114,6 +114,14 @@ def nitrogen_nutrition_index(
         If the part is not the whole plant, or a value is not above zero.
     LookupFailed
         If there is no curve for the crop or source; lists those there are.
+
+    Examples
+    --------
+    Maize with 5 t/ha of shoots at 1.60 % N: critical 1.8744 % (PLENET2000), index 0.854, 13.7 kg/ha missing.
+
+    >>> row = nitrogen_nutrition_index("corn", [5.0], [1.60], source="PLENET2000").table.iloc[0]
+    >>> row[["critical_n_pct", "nni", "deficit_kg_ha"]].astype(float).round(3).tolist()
+    [1.874, 0.854, 13.72]
     """
     curves = _curves(crop, source)
     biomass, n = np.atleast_1d(np.asarray(biomass_t_ha, float)), np.atleast_1d(np.asarray(shoot_n_pct, float))

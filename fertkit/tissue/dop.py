@@ -35,6 +35,17 @@ def dop(samples, optimum: dict, *, source_key: str = "own table", provenance: st
     ------
     InputError
         If an optimum is not a number above zero.
+
+    Examples
+    --------
+    A grape leaf with half the reference potassium of 1.42 % (reference: GRAPE_DOP; the sample is made up):
+
+    >>> from io import StringIO
+    >>> from fertkit.intake import read_tissue
+    >>> sheet = "Sample,Crop,Stage,Part,N %,K %\\nA,grape,full bloom,leaf,4.54,0.71\\n"
+    >>> table = dop(read_tissue(StringIO(sheet)), {"N": 5.05, "K": 1.42}).table
+    >>> table.set_index("nutrient")["index"].round(2).to_dict()
+    {'N': -10.1, 'K': -50.0}
     """
     for nutrient, value in optimum.items():
         if not value > 0:
@@ -65,6 +76,15 @@ def ratios(samples, pairs=RATIOS) -> pd.DataFrame:
     DataFrame
         specimen, sample_id, ratio, value. Published windows of ratios (N:S of some crops) are scored by
         `score_tissue`, beside the nutrients.
+
+    Examples
+    --------
+    >>> from io import StringIO
+    >>> from fertkit.intake import read_tissue
+    >>> sheet = "Sample,Crop,Stage,Part,N %,P %,K %\\nA,corn,R1,ear leaf,3.30,0.20,1.40\\n"
+    >>> table = ratios(read_tissue(StringIO(sheet)), pairs=("N:P", "N:K"))
+    >>> table.set_index("ratio")["value"].round(4).to_dict()
+    {'N:P': 16.5, 'N:K': 2.3571}
     """
     grid, context = results_grid(samples)
     rows = []

@@ -91,6 +91,22 @@ def dris(
     ------
     NotEstimable
         If no norms fit, or the norms lack the coefficient of variation of a ratio; says which.
+
+    Examples
+    --------
+    Norms from memory with made-up coefficients of variation, to show the arithmetic and judge no crop:
+
+    >>> from io import StringIO
+    >>> from fertkit.intake import read_tissue
+    >>> import pandas as pd
+    >>> norms = pd.DataFrame({
+    ...     "crop": "corn", "plant_part": "ear leaf", "ratio": ["N/P", "N/K", "K/P"],
+    ...     "mean": [10.04, 1.49, 6.74], "cv_pct": [14.0, 22.0, 22.0],
+    ...     "source_key": "own", "provenance": "from_memory",
+    ... })
+    >>> sheet = "Sample,Crop,Stage,Part,N %,P %,K %\\nA,corn,R1,ear leaf,3.30,0.20,1.40\\n"
+    >>> dris(read_tissue(StringIO(sheet)), norms).table.set_index("nutrient")["index"].round(1).to_dict()
+    {'N': 36.2, 'P': -23.9, 'K': -12.3}
     """
     grid, context = results_grid(samples)
     norms = norms if isinstance(norms, pd.DataFrame) else load_table("dris_norms", norms)

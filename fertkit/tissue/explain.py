@@ -116,6 +116,16 @@ def explain(
     ------
     LookupFailed
         If the sample, or a word for symptoms, soil tests or the field, is not known.
+
+    Examples
+    --------
+    >>> from io import StringIO
+    >>> from fertkit.intake import read_tissue
+    >>> from fertkit.tissue import score_tissue
+    >>> sheet = "Sample,Crop,Stage,Part,K %\\nPoor,soybean,R2,trifoliate,1.31\\n"
+    >>> scores = score_tissue(read_tissue(StringIO(sheet)), source="STAMMER2018")
+    >>> print(explain(scores).summary().splitlines()[1])  # doctest: +ELLIPSIS
+    1. Likely short, K 1.31 % against a lower limit of 1.56 %...
     """
     soil_tests = soil_tests or {}
     _check_words(symptoms, soil_tests, told)

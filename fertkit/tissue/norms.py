@@ -103,6 +103,20 @@ def build_norms(
         If a sample has no yield, or the samples mix crops or parts.
     NotEstimable
         If a group is too small for a variance, or no nutrient is complete.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import pandas as pd
+    >>> leaf = np.random.default_rng(1).lognormal(np.log([3.0, 0.3, 2.0]), 0.1, (40, 3))
+    >>> samples = pd.DataFrame({
+    ...     "sample_id": np.repeat([f"s{i}" for i in range(40)], 3), "crop": "corn", "growth_stage": "R1",
+    ...     "plant_part": "ear leaf", "nutrient": ["N", "P", "K"] * 40, "value": leaf.ravel(), "unit": "%",
+    ... })
+    >>> yields = {f"s{i}": 150.0 + i for i in range(40)}
+    >>> norms = build_norms(samples, yields, cutoff=170.0)
+    >>> norms.table["ratio"].tolist(), norms.table["n"].unique().tolist()  # 20 of 40 yield 170 or more
+    (['K/N', 'K/P', 'N/P'], [20])
     """
     grid, context = results_grid(samples)
     _refuse_mixture(context)
@@ -144,6 +158,24 @@ def balance_distance(samples, norms: Norms) -> pd.DataFrame:
     DataFrame
         specimen, sample_id, distance2, p_value: chance that a sample of the high group lies further out, by
         the chi-square law with as many degrees of freedom as balances (the centre taken as known).
+
+    Examples
+    --------
+    >>> from fertkit.tissue import build_norms
+
+    >>> import numpy as np
+    >>> import pandas as pd
+    >>> leaf = np.random.default_rng(1).lognormal(np.log([3.0, 0.3, 2.0]), 0.1, (40, 3))
+    >>> samples = pd.DataFrame({
+    ...     "sample_id": np.repeat([f"s{i}" for i in range(40)], 3), "crop": "corn", "growth_stage": "R1",
+    ...     "plant_part": "ear leaf", "nutrient": ["N", "P", "K"] * 40, "value": leaf.ravel(), "unit": "%",
+    ... })
+    >>> yields = {f"s{i}": 150.0 + i for i in range(40)}
+    >>> norms = build_norms(samples, yields, cutoff=170.0, method="cnd")
+    >>> distance = balance_distance(samples, norms)
+    >>> high = distance["sample_id"].map(yields) >= 170.0
+    >>> float(round(distance.loc[high, "distance2"].sum(), 6))  # 3 log ratios x (20 - 1), a trace identity
+    57.0
     """
     from scipy.stats import chi2
 

@@ -94,6 +94,18 @@ def compare_pairs(samples, *, cvs=None, plant_weights: dict | None = None) -> Pa
         If no pair has both areas.
     InputError
         If the samples of a pair differ in crop, stage or part.
+
+    Examples
+    --------
+    >>> from io import StringIO
+    >>> from fertkit.intake import read_tissue
+    >>> sheet = (
+    ...     "Sample,Field,Area,Crop,Stage,Part,N %,K %\\n"
+    ...     "1,North,good,soybean,R2,trifoliate,5.1,2.10\\n2,North,poor,soybean,R2,trifoliate,5.0,1.31\\n"
+    ... )
+    >>> lines = compare_pairs(read_tissue(StringIO(sheet))).summary().splitlines()
+    >>> [line.strip()[:41] for line in lines if "K:" in line]
+    ['K: 1.31 against 2.1 %, 0.62 times the goo']
     """
     frame = _marked(samples)
     spread = settle_cvs(cvs)

@@ -74,6 +74,16 @@ def season_path(scores: TissueScores) -> SeasonPath:
     ------
     NotEstimable
         If no sample_id has two dates or stages.
+
+    Examples
+    --------
+    >>> from io import StringIO
+    >>> from fertkit.intake import read_tissue
+    >>> from fertkit.tissue import score_tissue
+    >>> sheet = "Sample,Crop,Stage,Part,K %\\nNorth,soybean,V5,trifoliate,1.95\\nNorth,soybean,R2,trifoliate,1.31\\n"
+    >>> scores = score_tissue(read_tissue(StringIO(sheet)), source="STAMMER2018")
+    >>> season_path(scores).path[["growth_stage", "strictest_class"]].values.tolist()  # 1.56 % at R2
+    [['V5', 'no published range'], ['R2', 'deficient']]
     """
     scored = scores.scored
     limits = scored.groupby(["specimen", "nutrient"], sort=False)

@@ -88,6 +88,17 @@ def compare_treatments(samples, design: pd.DataFrame) -> TreatmentComparison:
         If the design lacks a column or names a plot twice, or a sample stands outside it.
     NotEstimable
         If no degrees of freedom are left for error.
+
+    Examples
+    --------
+    >>> from io import StringIO
+    >>> from fertkit.intake import read_tissue
+    >>> import pandas as pd
+    >>> rows = [("a", 1, 0, 1.3), ("b", 1, 60, 1.9), ("c", 2, 0, 1.4), ("d", 2, 60, 2.1), ("e", 3, 0, 1.2), ("f", 3, 60, 1.7)]
+    >>> sheet = "Sample,Crop,Stage,Part,K %\\n" + "".join(f"{r[0]},soybean,R2,trifoliate,{r[3]}\\n" for r in rows)
+    >>> design = pd.DataFrame([r[:3] for r in rows], columns=["sample_id", "block", "treatment"])
+    >>> print(compare_treatments(read_tissue(StringIO(sheet)), design).summary()[:33])  # means by hand
+    K concentration: 0 1.3, 60 1.9 %;
     """
     design = _checked(design)
     grid, context = results_grid(samples)

@@ -20,6 +20,15 @@ def application_table(plan: StripPlan) -> pd.DataFrame:
     DataFrame
         position, block, strip, kind, rate (or treatment), passes, from and to across the field, start and end
         along it, harvest_from and harvest_to; units in the column names.
+
+    Examples
+    --------
+    >>> from fertkit.trials import plan_strips
+    >>> plan = plan_strips(
+    ...     [0, 60, 120], seed=7, blocks=4, header_width=30, applicator_width=60, strip_length=1200
+    ... )
+    >>> application_table(plan)["seed"].unique().tolist()
+    [7]
     """
     w = plan.width_unit
     rated = all(isinstance(t, float) for t in plan.treatments)
@@ -51,6 +60,15 @@ def write_application(plan: StripPlan, path, *, boundary=None, headland: float =
         If the ending of the file is neither, or GeoJSON is asked without a boundary.
     NotEstimable
         If the trial does not fit into the boundary.
+
+    Examples
+    --------
+    >>> from fertkit.trials import plan_strips
+    >>> plan = plan_strips(
+    ...     [0, 60, 120], seed=7, blocks=4, header_width=30, applicator_width=60, strip_length=1200
+    ... )
+    >>> write_application(plan, "strips.csv").name
+    'strips.csv'
     """
     path = Path(path)
     if path.suffix.lower() == ".csv":
@@ -76,6 +94,17 @@ def application_geojson(plan: StripPlan, boundary, *, headland: float = 0.0) -> 
     -------
     dict
         A FeatureCollection; each strip has the columns of `application_table` and its area [ha].
+
+    Examples
+    --------
+    >>> from fertkit.trials import plan_strips
+    >>> plan = plan_strips(
+    ...     [0, 60, 120], seed=7, blocks=4, header_width=30, applicator_width=60, strip_length=1200
+    ... )
+    >>> field = {"type": "Polygon", "coordinates": [[
+    ...     [-93.0, 42.0], [-92.99, 42.0], [-92.99, 42.01], [-93.0, 42.01], [-93.0, 42.0]]]}
+    >>> application_geojson(plan, field)["type"]
+    'FeatureCollection'
     """
     corners = _corners(boundary)
     x, y, centre = to_metres(*corners.T)

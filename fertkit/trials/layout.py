@@ -139,6 +139,15 @@ def plan_strips(
     NotEstimable
         If a number cannot be (a negative rate, half a block), the design does not suit the treatments, or
         the field is too narrow.
+
+    Examples
+    --------
+    >>> plan = plan_strips(
+    ...     [0, 60, 120], seed=7, blocks=4, header_width=30, applicator_width=60, strip_length=1200
+    ... )
+    >>> strips = plan.table[plan.table["kind"] == "strip"]
+    >>> len(strips), strips.groupby("block")["treatment"].nunique().tolist()
+    (12, [3, 3, 3, 3])
     """
     _check_numbers(
         at_least_0={"seed": seed, "borders": borders},

@@ -94,6 +94,21 @@ def analyse_pairs(
     ------
     NotEstimable
         If there are not exactly two treatments, or fewer than two complete pairs.
+
+    Examples
+    --------
+    Fifteen pairs of maize plants (Fisher 1935, The Design of Experiments): 2.617 taller, t = 2.148 with 14
+    degrees of freedom.
+
+    >>> import pandas as pd
+    >>> cross = [23.5, 12, 21, 22, 19.125, 21.5, 22.125, 20.375, 18.25, 21.625, 23.25, 21, 22.125, 23, 12]
+    >>> own = [17.375, 20.375, 20, 20, 18.375, 18.625, 18.625, 15.25, 16.5, 18, 16.25, 18, 12.75, 15.5, 18]
+    >>> trial = pd.DataFrame({
+    ...     "block": list(range(15)) * 2, "treatment": ["cross"] * 15 + ["self"] * 15, "yield_bu_ac": cross + own,
+    ... })
+    >>> found = analyse_pairs(trial, check="self")
+    >>> "in 15 pairs: difference 2.6" in found.summary()
+    True
     """
     from scipy.stats import t as t_distribution
 

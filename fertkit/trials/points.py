@@ -140,6 +140,18 @@ def clean_points(points: YieldPoints, rules: CleaningRules | None = None) -> Cle
     Notes
     -----
     Of the order of n log n in time (one tree of positions), linear in memory.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import pandas as pd
+    >>> from fertkit.intake import read_points
+    >>> log = pd.DataFrame({"lon": -93.0, "lat": 42 + np.arange(60) * 2e-5, "flow": 18 + np.arange(60) % 3 * 0.1,
+    ...                     "seconds": 1, "distance": 7.3, "width": 30.0, "moisture": 15.5})
+    >>> units = {"flow": "lb/s", "distance": "ft", "width": "ft"}
+    >>> points = read_points(log, crop="corn", units=units)
+    >>> print(clean_points(points).summary().splitlines()[2].strip())
+    pass ends: 18 (within 20 m)
     """
     rules = rules or CleaningRules()
     table, column = points.points, points.yield_column
@@ -181,6 +193,18 @@ def find_delay(points: YieldPoints, candidates=range(0, 21)) -> pd.DataFrame:
     DataFrame
         delay_s and roughness (root mean squared difference between nearest points of different passes [yield
         unit]), best first.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import pandas as pd
+    >>> from fertkit.intake import read_points
+    >>> log = pd.DataFrame({"lon": -93.0, "lat": 42 + np.arange(60) * 2e-5, "flow": 18 + np.arange(60) % 3 * 0.1,
+    ...                     "seconds": 1, "distance": 7.3, "width": 30.0, "moisture": 15.5})
+    >>> units = {"flow": "lb/s", "distance": "ft", "width": "ft"}
+    >>> points = read_points(log, crop="corn", units=units)
+    >>> find_delay(points, candidates=range(3)).columns.tolist()
+    ['delay_s', 'roughness']
     """
     rows = []
     for delay in candidates:

@@ -78,6 +78,17 @@ def analyse_split_plot(trial, whole, part, *, block="block", response=None, leve
         If a column is not there.
     NotEstimable
         If a combination is missing or repeated in a block: the strata are then not orthogonal.
+
+    Examples
+    --------
+    >>> from itertools import product
+    >>> import pandas as pd
+    >>> strips = product([1, 2, 3], ["till", "no-till"], [0, 60])
+    >>> trial = pd.DataFrame(strips, columns=["block", "tillage", "rate_lb_ac"])
+    >>> trial["yield_bu_ac"] = [50, 56, 48, 57, 52, 57, 49, 55, 51, 58, 50, 58]
+    >>> anova = analyse_split_plot(trial, "tillage", "rate_lb_ac").anova
+    >>> anova["df"].tolist()  # block, tillage, its error; rate, tillage x rate, their error
+    [2, 1, 2, 1, 1, 4]
     """
     table = one_trial(trial)
     response = response or only_column(table, "yield_")
