@@ -4,24 +4,24 @@ import re
 
 import pandas as pd
 
-from fertkit.errors import LookupFailed, Problem
+from fertkit.errors import Problem, shorten
 from fertkit.intake.dates import read_dates
 from fertkit.intake.files import text_of
 from fertkit.intake.layout import Block, Layout
 from fertkit.intake.results import ResultColumn, left_out_analytes
-from fertkit.intake.spellings import plain
-from fertkit.reference import crop_name
+from fertkit.intake.spellings import plain, spellings
+from fertkit.reference import crop_name, load_crops, unknown_crops
 
 CONTEXT = ("sample_id", "lab_id", "crop", "growth_stage", "plant_part", "sampled", "area")
-_GOOD = frozenset(("good", "g", "healthy", "normal", "green", "unaffected", "better"))
-_POOR = frozenset(("bad", "b", "poor", "p", "unhealthy", "affected", "stunted", "sick", "yellow", "worse"))
-_MARKED_ID = re.compile(r"(?P<pair>.+?)[\s_\-/(]+(?P<mark>good|bad|poor|healthy)\)?", re.IGNORECASE)
+_MARKED_ID = re.compile(
+    r"(?P<pair>.+?)[\s_\-/(]+(?P<mark>good|bad|poor|healthy|gut|schlecht|buena|mala)\)?", re.IGNORECASE
+)
+_SCALES = {"feekes": "Feekes", "zadoks": "GS", "bbch": "BBCH"}
 
 
 def area_mark(text: str) -> str:
     """'good', 'poor' or '' for what a file writes about the area a sample came from."""
-    word = plain(text)
-    return "good" if word in _GOOD else "poor" if word in _POOR else ""
+    return spellings("area").get(plain(text), "")
 
 
 def pair_name(sample_id: str) -> tuple[str, str]:
@@ -50,7 +50,7 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
             lines[role] = ""
     _from_above(lines, layout, report)
     _from_arguments(lines, {"crop": crop, "growth_stage": stage, "plant_part": part}, notes, report)
-    lines["crop"] = [_known_crop(text) for text in lines["crop"]]
+    _name_crops(lines, notes)
     lines["sampled"] = _dates(lines, date_format, notes, report)
     _mark_areas(lines, notes, report)
     specimen = _number(lines, columns, notes)
@@ -74,9 +74,8 @@ def _lines(b: int, block: Block, report) -> pd.DataFrame:
         data["row"] = [i + 1 for i in block.lines]
     for role, j in roles.items():
         cells = [block.cells[i][j] for i in block.lines]
-        if role in ("feekes", "zadoks"):
-            scale = {"feekes": "Feekes", "zadoks": "GS"}[role]
-            data["growth_stage"] = [f"{scale} {text_of(c)}" if c != "" else "" for c in cells]
+        if role in _SCALES:
+            data["growth_stage"] = [_on_scale(role, c) for c in cells]
         elif role == "sampled":
             data[role] = pd.Series(cells, dtype=object).to_numpy()
         else:
@@ -99,9 +98,12 @@ def _role_columns(block: Block, report) -> dict[str, int]:
     """Column of each context role; where no column names the samples, the likeliest one, and say so."""
     roles: dict[str, int] = {}
     for j, header in enumerate(block.headers):
-        if header.kind == "role" and header.name in (*CONTEXT, "feekes", "zadoks", "place"):
+        if header.kind == "role" and header.name in (*CONTEXT, *_SCALES):
             roles.setdefault(header.name, j)
-    place = roles.pop("place", None)
+    if "area" not in roles:
+        roles |= _marked_column(block, report)
+    places = (j for j, h in enumerate(block.headers) if h.kind == "role" and h.name == "place")
+    place = next((j for j in places if j not in roles.values()), None)
     if "sample_id" in roles:
         return roles
     if block.turned:  # the line of sample names across the top is labelled 'Nutrient', 'Sample' or not at all
@@ -119,6 +121,24 @@ def _role_columns(block: Block, report) -> dict[str, int]:
     return roles
 
 
+def _on_scale(role, cell):
+    """A code of a stage scale with the name of its scale, unless the cell names one itself."""
+    text = text_of(cell)
+    return f"{_SCALES[role]} {text}" if text[:1].isdigit() else text
+
+
+def _marked_column(block: Block, report) -> dict[str, int]:
+    """A column of places, or of no known meaning, that holds nothing but good and poor, such as 'Zone'."""
+    for j, header in enumerate(block.headers):
+        if header.kind != "unknown" and header.name != "place":
+            continue
+        words = {text_of(block.cells[i][j]) for i in block.lines} - {""}
+        if all(len(w) > 1 for w in words) and {area_mark(w) for w in words} == {"good", "poor"}:
+            report.append(("inferred", "good and poor areas", f"from column '{block.labels[j]}'", None))
+            return {"area": j}
+    return {}
+
+
 def _made_ids(frame, block, report):
     if "lab_id" in frame:
         report.append(("inferred", "sample id", "the laboratory number, no sample name given", None))
@@ -132,13 +152,13 @@ def _made_ids(frame, block, report):
 
 def _from_above(lines, layout, report):
     for role, (cell, row) in layout.context.items():
-        scale = {"feekes": "Feekes ", "zadoks": "GS "}.get(role, "")
-        column = "growth_stage" if scale else "sample_id" if role == "place" else role
+        column = "growth_stage" if role in _SCALES else "sample_id" if role == "place" else role
         if column not in CONTEXT:
             continue
         blank = lines[column] == ""
         if blank.any():
-            text = cell if column == "sampled" else scale + text_of(cell)
+            text = _on_scale(role, cell) if role in _SCALES else text_of(cell)
+            text = cell if column == "sampled" else text
             lines[column] = lines[column].astype(object).mask(blank, text)
             report.append(("recognised", column, f"'{text_of(cell)}' from the lines above the table", row))
     lines["sample_id"] = lines["sample_id"].mask(lines["sample_id"] == "", "sample 1")
@@ -158,11 +178,18 @@ def _from_arguments(lines, given, notes, report):
             notes.append(Problem(what, "the file's own entry was kept"))
 
 
-def _known_crop(text):
-    try:
-        return crop_name(text) if text else ""
-    except LookupFailed:
-        return text  # scoring lists the known crops
+def _name_crops(lines, notes):
+    """Call the crops by fertkit's names; those not known keep their own, and are told once for the file."""
+    strange = unknown_crops(lines["crop"])
+    names = {text: crop_name(text) for text in set(lines["crop"]) - {"", *strange}}
+    if strange:
+        counts = lines["crop"].value_counts()
+        told = ", ".join(f"'{shorten(c)}' ({counts[c]} line{'s' * int(counts[c] > 1)})" for c in strange[:12])
+        more = f" and {len(strange) - 12} more" if len(strange) > 12 else ""
+        row = int(lines.loc[lines["crop"] == strange[0], "row"].iloc[0])
+        remedy = f"use one of: {', '.join(sorted(load_crops()['crop']))}"
+        notes.append(Problem(f"crop not known: {told}{more}", remedy, row, "crop"))
+    lines["crop"] = lines["crop"].replace(names)
 
 
 def _dates(lines, date_format, notes, report):

@@ -20,7 +20,7 @@ def squeezed(text: str) -> str:
 
 @cache
 def spellings(kind: str) -> dict[str, str]:
-    """Map every spelling of one kind (unit, nutrient, oxide, unclear, noise, role, summary) to its name."""
+    """Map every spelling of one kind (unit, nutrient, oxide, noise, role, area ...) to its name."""
     table = {}
     with (files("fertkit.intake") / "spellings.csv").open(encoding="utf-8") as handle:
         for row in csv.DictReader(handle):

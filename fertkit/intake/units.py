@@ -7,12 +7,15 @@ from fertkit.intake.spellings import plain, spellings, squeezed
 
 _OTHER_MATRIX = re.compile(
     r"mg\s*/\s*l\b|mg\s*l-1|\bmeq\b|\bmmol|\bsap\b|\bfresh\b|\bfw\b|\bf\.w\.|\bwet (?:weight|basis|matter)\b|"
-    r"\bas[- ]received\b|mg/100\s*m?l\b"
+    r"\bas[- ]received\b|mg/100\s*m?l\b|\bfrisch(?:masse|substanz|gewicht)\b|\bfm\b|"
+    r"\b(?:press|pflanzen)saft\b|\b(?:materia|peso|base) (?:fresc[oa]|humed[oa])\b|\bsavia\b"
 )
 
 
 _OTHER_MATRIX_NOTE = re.compile(
     r"\b(?:fresh|wet)[ -]?(?:weight|wt|basis|matter|mass)\b|\bas[- ]received basis\b|"
+    r"\bfrisch(?:masse|substanz|gewicht)\b|\b(?:press|pflanzen)saft\b|\bsavia\b|"
+    r"\b(?:materia|peso|base) (?:fresc[oa]|humed[oa])\b|"
     r"\b(?:plant|petiole|leaf) sap\b|\bsap (?:analysis|test|extract|results?)\b|\bmg/l\b"
 )
 

@@ -12,9 +12,11 @@ from fertkit.reference.crops import (
     load_stages,
     nitrogen_note,
     trade_moisture_pct,
+    unknown_crops,
 )
-from fertkit.reference.load import cite, list_sources, load_ranges, load_table, read_text_table
+from fertkit.reference.load import cite, list_sources, load_ranges, load_table
 from fertkit.reference.schema import NUTRIENTS, SCHEMAS, check_table
+from fertkit.reference.text_tables import read_text_table
 from fertkit.reference.words import glossary, list_limits
 
 __all__ = [
@@ -35,4 +37,5 @@ __all__ = [
     "nitrogen_note",
     "read_text_table",
     "trade_moisture_pct",
+    "unknown_crops",
 ]

@@ -1,11 +1,12 @@
 """Names, bushel weights and trade moistures of crops, and the order of their growth stages."""
 
+import unicodedata
 from functools import cache
 from importlib.resources import files
 
 import pandas as pd
 
-from fertkit.errors import UnitError, unknown
+from fertkit.errors import LookupFailed, UnitError, unknown
 
 _HOME = files("fertkit.reference")
 
@@ -22,8 +23,14 @@ def _crops() -> pd.DataFrame:
 @cache
 def _names() -> dict[str, str]:
     table = _crops()
-    names = {alias: row.crop for row in table.itertuples() for alias in row.aliases.split(";") if alias}
+    names = {_key(alias): row.crop for row in table.itertuples() for alias in row.aliases.split(";") if alias}
     return names | {crop: crop for crop in table["crop"]}
+
+
+def _key(text) -> str:
+    """A crop's name without capitals, accents, hyphens and spare blanks."""
+    letters = unicodedata.normalize("NFKD", str(text).replace("_", " ").replace("-", " ").casefold())
+    return " ".join("".join(c for c in letters if not unicodedata.combining(c)).split())
 
 
 def load_crops() -> pd.DataFrame:
@@ -32,17 +39,29 @@ def load_crops() -> pd.DataFrame:
 
 
 def crop_name(text: str) -> str:
-    """Give fertkit's name of a crop for what a user or a file calls it (Maize -> corn).
+    """Give fertkit's name of a crop for what a user or a file calls it (Maize, Maíz, Körnermais -> corn).
 
     Raises
     ------
     LookupFailed
         If the crop is not known; lists the crops.
     """
-    key = " ".join(str(text).replace("_", " ").replace("-", " ").lower().split())
+    key = _key(text)
     if key not in _names():
         raise unknown("crop", text, _crops()["crop"])
     return _names()[key]
+
+
+def unknown_crops(names) -> list[str]:
+    """Those of several crop names that are not known, each once; blank ones count as not stated."""
+
+    def known(name):
+        try:
+            return bool(crop_name(name))
+        except LookupFailed:
+            return False
+
+    return [name for name in dict.fromkeys(names) if name and not known(name)]
 
 
 def base_crop(crop: str) -> str:

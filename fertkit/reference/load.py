@@ -10,38 +10,10 @@ from fertkit.errors import InputError, LookupFailed, Problem, unknown
 from fertkit.reference.crops import crop_name
 from fertkit.reference.facts import load_facts
 from fertkit.reference.schema import check_table
+from fertkit.reference.text_tables import read_text_table
 from fertkit.units import convert_concentration
 
 _HOME = files("fertkit.reference")
-
-
-def read_text_table(path) -> pd.DataFrame:
-    """Read a CSV or XLSX file as text cells, nothing guessed.
-
-    Raises
-    ------
-    InputError
-        If the file is missing, empty or not a table.
-    """
-    path = Path(path)
-    try:
-        if path.suffix.lower() in (".xlsx", ".xls", ".ods"):
-            engine = "xlrd" if path.suffix.lower() == ".xls" else "calamine"
-            return pd.read_excel(path, dtype=str, keep_default_na=False, engine=engine)
-        return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
-    except FileNotFoundError:
-        problem = Problem("the file is not there", "check the name and the folder")
-    except ImportError:
-        problem = Problem(
-            "spreadsheet files need one more package", "install it with: pip install 'fertkit[excel]'"
-        )
-    except (ValueError, OSError) as error:  # covers pandas' parser and decoding errors
-        problem = Problem(f"not a readable table ({type(error).__name__})", "save it as CSV (UTF-8) or XLSX")
-    except Exception as error:  # the spreadsheet reader has error types of its own
-        problem = Problem(
-            f"not a readable spreadsheet ({type(error).__name__})", "save it again as XLSX or CSV"
-        )
-    raise InputError(path.name, [problem])
 
 
 @cache
@@ -67,7 +39,7 @@ def load_table(kind: str, path=None, *, source: str | None = None, crop: str | N
     kind : str
         ranges, removal, uptake, timing, soil_tests, products, dilution, dris_norms, cnd_norms or constants.
     path : path, optional
-        A CSV or XLSX file of the same columns (`fertkit.reference.SCHEMAS`); the bundled rows if None.
+        A CSV, XLSX or ODS file of the same columns (`fertkit.reference.SCHEMAS`); the bundled rows if None.
     source : str, optional
         Keep the rows of one source key.
     crop : str, optional
@@ -76,7 +48,8 @@ def load_table(kind: str, path=None, *, source: str | None = None, crop: str | N
     Returns
     -------
     DataFrame
-        One row per published value, with source_key, provenance and confidence.
+        One row per published value, with source_key, provenance and confidence. The index of a user's own
+        file counts its lines: row 2 of the file is 0.
 
     Raises
     ------
@@ -96,14 +69,16 @@ def load_table(kind: str, path=None, *, source: str | None = None, crop: str | N
                 f"{column.removesuffix('_key')} in the {kind} table", wanted, table[column].unique()
             )
         table = table[table[column] == wanted]
-    return table.reset_index(drop=True)
+    return table.reset_index(drop=True) if path is None else table
 
 
 def load_ranges(path=None, *, source=None, crop=None) -> pd.DataFrame:
     """Load sufficiency ranges and critical levels of plant tissue; see `load_table`.
 
     Every state and laboratory has its own: ``load_ranges("mine.csv")`` reads a table of the user's with the
-    columns crop, stage_from, stage_to, plant_part, nutrient, unit and low/high and/or critical.
+    columns crop, stage_from, stage_to, plant_part, nutrient, unit and low/high and/or critical. Commas,
+    semicolons or tabs between the cells, decimal commas and units such as ppm or mg/g are read as well.
+    Stages and plant parts are checked when samples are scored.
     """
     table = load_table("ranges", path, source=source, crop=crop)
     if path is not None:

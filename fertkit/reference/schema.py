@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, Problem
+from fertkit.reference.text_tables import with_decimal_points
 from fertkit.units import COMPOUNDS
 
 PROVENANCE = ("found", "derived", "from_memory", "mixed", "common practice, no source", "own table")
@@ -35,11 +36,22 @@ NUTRIENTS = (
     "Al",
 )
 TISSUE_UNITS = ("%", "g/kg", "mg/kg", "ratio")
+_UNIT_WORDS = (
+    ("percent", "%"),
+    ("pct", "%"),
+    ("mg/g", "g/kg"),
+    ("ppm", "mg/kg"),
+    ("ug/g", "mg/kg"),
+    ("µg/g", "mg/kg"),
+)
 
 
 @dataclass(frozen=True)
 class Column:
-    """One column of a table: its kind ('text' or 'number'), whether it must be filled, what it may hold."""
+    """One column of a table: its kind ('text' or 'number'), whether it must be filled, what it may hold.
+
+    ``also`` are (word, entry) pairs of other words for an allowed entry.
+    """
 
     name: str
     kind: str = "text"
@@ -47,6 +59,7 @@ class Column:
     allowed: tuple[str, ...] = ()
     default: str = ""
     lowest: float = -np.inf
+    also: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -78,7 +91,7 @@ SCHEMAS: dict[str, Schema] = {
             Column("stage_to", required=True),
             Column("plant_part", required=True),
             Column("nutrient", required=True),
-            Column("unit", required=True, allowed=TISSUE_UNITS),
+            Column("unit", required=True, allowed=TISSUE_UNITS, also=_UNIT_WORDS),
             *(_number(n, lowest=0) for n in ("low", "high", "critical", "critical_high", "toxic_above")),
             *_TRACE,
         ),
@@ -307,6 +320,7 @@ def check_table(frame: pd.DataFrame, kind: str, file: str) -> pd.DataFrame:
     problems = list(_column_problems(frame, schema))
     if problems:
         raise InputError(file, problems)
+    frame = with_decimal_points(frame, [c.name for c in schema.columns if c.kind == "number"])
     stem = file.replace("\\", "/").rsplit("/", 1)[-1].rsplit(".", 1)[0]
     clean = {}
     for column in schema.columns:
@@ -336,11 +350,15 @@ def _column_problems(frame, schema):
 
 def _cells(frame, column, stem):
     if column.name in frame:
-        cells = frame[column.name].fillna("").astype(str).str.strip()
+        cells = frame[column.name].astype(object)
+        cells = cells.where(cells.notna(), "").astype(str).str.strip()
     else:
         cells = pd.Series([""] * len(frame), index=frame.index, dtype=object)
+    if column.also:
+        words = dict(column.also)
+        cells = cells.map(lambda cell: words.get(" ".join(cell.lower().split()), cell))
     default = stem if column.name == "source_key" else column.default
-    return cells.mask(cells == "", default).reset_index(drop=True)
+    return cells.mask(cells == "", default)
 
 
 def _checked(cells, column):

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import LookupFailed
+from fertkit.errors import InputError, LookupFailed, Problem, shorten
 from fertkit.intake.plausible import home_unit
-from fertkit.reference import base_crop
+from fertkit.reference import base_crop, load_crops, unknown_crops
 from fertkit.tissue.parts import parts_match, plant_part
 from fertkit.tissue.stages import stage_span
 from fertkit.units import convert_concentration
@@ -38,18 +38,21 @@ class Matches:
     why: list[str]
 
 
-def prepare_ranges(ranges: pd.DataFrame) -> pd.DataFrame:
+def prepare_ranges(ranges: pd.DataFrame, name: str = "ranges") -> pd.DataFrame:
     """Put ranges on fertkit's units and stage scales: limits in home units, ``first`` and ``last`` position.
 
     The critical value of a ratio such as N:S is an upper one (too wide is short of the lower element), so it
     becomes the high end.
+
+    Raises
+    ------
+    InputError
+        If a crop, stage or plant part of the table is not known, or a window ends before it begins: every row
+        with the valid ones, under the file `name`.
     """
+    spans = _spans(ranges, name)
     ranges = ranges.reset_index(drop=True).copy()
     ranges["crop"] = [base_crop(c) for c in ranges["crop"]]
-    spans = [
-        (stage_span(c, a, bare_codes=True).first, stage_span(c, b, bare_codes=True).last)
-        for c, a, b in zip(ranges["crop"], ranges["stage_from"], ranges["stage_to"], strict=True)
-    ]
     ranges[["first", "last"]] = spans
     for i, (nutrient, unit) in enumerate(zip(ranges["nutrient"], ranges["unit"], strict=True)):
         home = "ratio" if unit == "ratio" else home_unit(nutrient)
@@ -60,6 +63,40 @@ def prepare_ranges(ranges: pd.DataFrame) -> pd.DataFrame:
     ranges["high"] = ranges["high"].mask(ratio, ranges["critical"])
     ranges.loc[ratio, ["critical", "critical_high"]] = np.nan
     return ranges
+
+
+def _spans(ranges, name):
+    """(first, last) position of each range; refuses crops, stages and parts that are not known."""
+    spans, problems = [], []
+
+    def known(look_up, column, row, *words):
+        try:
+            return look_up(*words)
+        except LookupFailed as error:
+            remedy = "correct it, or leave the row out"
+            problems.append(Problem(str(error), remedy, row.Index + 2, column, getattr(row, column)))
+            return None
+
+    for row in ranges.itertuples():
+        crop = known(base_crop, "crop", row, row.crop)
+        if crop is None:
+            continue
+        known(plant_part, "plant_part", row, crop, row.plant_part)
+        ends = [known(_range_end, end, row, crop, getattr(row, end)) for end in ("stage_from", "stage_to")]
+        if None in ends:
+            continue
+        spans.append((ends[0].first, ends[1].last))
+        if ends[0].first > ends[1].last:
+            remedy = "swap stage_from and stage_to, or correct them"
+            what = f"the window ends ({row.stage_to}) before it begins"
+            problems.append(Problem(what, remedy, row.Index + 2, "stage_from", row.stage_from))
+    if problems:
+        raise InputError(name, problems)
+    return spans
+
+
+def _range_end(crop, stage):
+    return stage_span(crop, stage, bare_codes=True)
 
 
 def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame) -> Matches:
@@ -77,15 +114,21 @@ def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame) -> Matches:
     LookupFailed
         If a crop, stage or part is not known; every unknown one is named with the valid ones.
     """
-    own = {c: frozenset(g) for c, g in ranges.groupby("crop")["plant_part"]}
     found, near, why, unknowns = [], [], [], {}
+    strange = unknown_crops(conditions["crop"])
+    if strange:
+        names = ", ".join(f"'{shorten(name)}'" for name in strange)
+        crops = ", ".join(sorted(load_crops()["crop"]))
+        unknowns[f"unknown crop {names}; choose one of: {crops}"] = None
     for number, condition in enumerate(conditions[CONDITION].itertuples(index=False)):
+        if condition.crop in strange:
+            continue
         missing = [n.replace("_", " ") for n, v in zip(CONDITION, condition, strict=True) if not v]
         if missing:
             why.append(f"the {' and '.join(missing)} of the sample is not stated")
             continue
         try:
-            held, offered, reason = _match_one(condition, ranges, own)
+            held, offered, reason = _match_one(condition, ranges)
         except LookupFailed as error:
             unknowns[str(error)] = None
             continue
@@ -99,18 +142,17 @@ def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame) -> Matches:
     return Matches(held[columns], pd.DataFrame(near, columns=NEAR_COLUMNS), why)
 
 
-def _match_one(condition, ranges, own):
+def _match_one(condition, ranges):
     crop = base_crop(condition.crop)
-    parts = own.get(crop, frozenset())
-    part, span = plant_part(crop, condition.plant_part, parts), stage_span(crop, condition.growth_stage)
     mine = ranges[ranges["crop"] == crop]
     if mine.empty:
-        return _held(mine, [], crop), [], f"no published range for {crop}"
-    published = [plant_part(crop, text, parts) for text in mine["plant_part"]]
+        return _held(mine, []), [], f"no published range for {crop}"
+    part, span = plant_part(crop, condition.plant_part), stage_span(crop, condition.growth_stage)
+    published = [plant_part(crop, text) for text in mine["plant_part"]]
     same_part = np.array([parts_match(part, other) for other in published], dtype=object)
     in_stage = np.array([span.within(a, b) for a, b in zip(mine["first"], mine["last"], strict=True)])
     holds = (same_part != "") & in_stage
-    held = _held(mine[holds], same_part[holds], crop)
+    held = _held(mine[holds], same_part[holds])
     petiole = np.array([bool(part.names & other.names) for other in published]) & (same_part == "")
     differs = np.select(
         [petiole & in_stage, same_part != "", in_stage], ["petiole", "stage", "part"], "stage and part"
@@ -123,7 +165,7 @@ def _match_one(condition, ranges, own):
     return held, offered, f"{what}; near ones: {_named(offered)}"
 
 
-def _held(mine, match, crop):
+def _held(mine, match):
     """One range per nutrient and source: where two windows of a source meet, the narrower one."""
     held = mine.assign(match=match, range=mine.index, width=mine["last"] - mine["first"])
     return held.sort_values("width", kind="stable").drop_duplicates(["nutrient", "source_key"])

@@ -9,11 +9,12 @@ from fertkit.intake.spellings import plain
 from fertkit.reference import base_crop
 from fertkit.reference.facts import load_facts
 
+_PETIOLE = r"(?:the\s+|el\s+)?(?:petioles?|peciolos?|(?:blatt)?stiele?)\b\)?"
 _WITHOUT = re.compile(
-    r"[\s,(]*\b(?:without|no|w/o|minus|excl(?:uding)?\.?|less)\s+(?:the\s+)?petioles?\b\)?|"
+    rf"[\s,(]*\b(?:without|no|w/o|minus|excl(?:uding)?\.?|less|ohne|sin)\s+{_PETIOLE}|"
     r"[\s,(]*\bpetioles? removed\b\)?"
 )
-_WITH = re.compile(r"[\s,(]*\b(?:with|w/|incl(?:uding)?\.?|plus|and)\s*(?:the\s+)?petioles?\b\)?")
+_WITH = re.compile(rf"[\s,(]*\b(?:with|w/|incl(?:uding)?\.?|plus|and|mit|con)\s*{_PETIOLE}")
 
 
 @dataclass(frozen=True)
@@ -35,7 +36,7 @@ def _table() -> dict[tuple[str, str], Part]:
 
 
 @cache
-def plant_part(crop: str, text: str, own: frozenset[str] = frozenset()) -> Part:
+def plant_part(crop: str, text: str) -> Part:
     """Give the part a text names.
 
     Parameters
@@ -43,8 +44,6 @@ def plant_part(crop: str, text: str, own: frozenset[str] = frozenset()) -> Part:
     crop : str
     text : str
         Part as a file or a range table writes it.
-    own : frozenset of str
-        Parts of a range table that count as known as they are written.
 
     Raises
     ------
@@ -61,10 +60,8 @@ def plant_part(crop: str, text: str, own: frozenset[str] = frozenset()) -> Part:
             found = _find(crop, bare)
             if found:
                 return Part(found.names, petiole)
-    if words in {plain(part) for part in own}:
-        return Part(frozenset({words}), "not stated")
     known = {sorted(part.names)[0] for (c, _), part in _table().items() if c in (crop, "")}
-    raise unknown(f"plant part of {crop}", text, known | set(own))
+    raise unknown(f"plant part of {crop}", text, known)
 
 
 def _find(crop, words):

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, Problem, unknown
-from fertkit.reference import list_sources, load_ranges
+from fertkit.reference import check_table, list_sources, load_ranges
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result, checks_frame
 from fertkit.tissue import classes as c
@@ -120,9 +120,12 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None) -> TissueScores
     ------
     LookupFailed
         If a crop, stage, part or source is not known; lists the valid ones.
+    InputError
+        If a table of the user's own holds a crop, stage or part that is not known, or numbers that cannot be.
     """
     frame = samples_frame(samples)
-    table = prepare_ranges(_range_table(ranges, source))
+    name = Path(ranges).name if isinstance(ranges, (str, Path)) else "ranges"
+    table = prepare_ranges(_range_table(ranges, source, name), name)
     code, conditions = _distinct(frame)
     matches = match_ranges(conditions, table)
     frame, code = _with_ratios(frame, code, matches)
@@ -170,8 +173,9 @@ def settle_cvs(cvs=None) -> pd.DataFrame:
     )
 
 
-def _range_table(ranges, source):
-    table = load_ranges(ranges) if ranges is None or isinstance(ranges, (str, Path)) else ranges
+def _range_table(ranges, source, name):
+    own = isinstance(ranges, pd.DataFrame)
+    table = check_table(ranges, "ranges", name) if own else load_ranges(ranges)
     if source is None:
         return table
     wanted = [source] if isinstance(source, str) else list(source)

@@ -65,7 +65,11 @@ def stage_span(crop: str, stage: str, *, bare_codes: bool = False) -> Span:
         hint = ""
         if base_crop(crop) in SMALL_GRAINS and re.fullmatch(r"[\d.]+", plain(stage)):
             hint = f" (a bare number may be Feekes or a decimal code: write Feekes {stage} or GS {stage})"
-        raise LookupFailed(str(unknown(f"growth stage of {crop}", stage, known_stages(crop))) + hint)
+        known = known_stages(crop)
+        if not known:
+            crops = ", ".join(sorted(set(load_stages()["crop"]) | set(load_facts("stage_names")["crop"])))
+            raise LookupFailed(f"no growth stages are carried for {crop}, only for: {crops}")
+        raise LookupFailed(str(unknown(f"growth stage of {crop}", stage, known)) + hint)
     return found
 
 

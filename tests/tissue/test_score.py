@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 
 from fertkit.errors import InputError, LookupFailed
 from fertkit.intake import read_tissue
-from fertkit.reference import load_ranges
 from fertkit.tissue import explain, score_tissue
 from fertkit.tissue.classes import (
     CLASSES,
@@ -418,18 +417,6 @@ def test_unknown_names_list_the_valid_ones(tidy, where, words):
 def test_unknown_source_lists_the_sources(tidy):
     with pytest.raises(LookupFailed, match="KSU_CORN"):
         score_tissue(tidy({"a": {"N": 3.0}}), source="NOBODY")
-
-
-def test_own_ranges_in_own_units(tidy, tmp_path):
-    path = tmp_path / "mine.csv"
-    path.write_text(
-        "crop,stage_from,stage_to,plant_part,nutrient,unit,low,high\ncorn,R1,R2,ear leaf,N,g/kg,27,35\n",
-        encoding="utf-8",
-    )
-    for ranges in (path, load_ranges(path)):
-        row = score_tissue(tidy({"a": {"N": 2.6}}), ranges).table.iloc[0]
-        assert (row["low"], row["high"]) == pytest.approx((2.7, 3.5))
-        assert (row["class"], row["source_key"], row["provenance"]) == ("low", "mine", "own table")
 
 
 def test_a_frame_without_the_needed_columns_says_so():

@@ -1,0 +1,123 @@
+"""A user's own table of ranges: read in any common dialect, checked whole before a sample is scored."""
+
+import pandas as pd
+import pytest
+
+from fertkit.errors import InputError, LookupFailed
+from fertkit.reference import load_ranges
+from fertkit.tissue import score_tissue
+from fertkit.tissue.stages import stage_span
+
+HEAD = "crop,stage_from,stage_to,plant_part,nutrient,unit,low,high\n"
+TABLE = HEAD + "corn,R1,R2,ear leaf,N,g/kg,27.5,35\ncorn,R1,R2,ear leaf,Zn,mg/kg,20.5,70\n"
+COMMAS = TABLE.replace(",", ";").replace(".", ",")
+
+
+@pytest.fixture
+def written(tmp_path):
+    def write(content, name="mine.csv"):
+        path = tmp_path / name
+        path.write_bytes(content if isinstance(content, bytes) else content.encode())
+        return path
+
+    return write
+
+
+DIALECTS = {
+    "commas": TABLE,
+    "semicolons": TABLE.replace(",", ";"),
+    "tabs": TABLE.replace(",", "\t"),
+    "semicolons, decimal commas": COMMAS,
+    "tabs, decimal commas": COMMAS.replace(";", "\t"),
+    "commas, decimal commas in quotes": TABLE.replace("27.5", '"27,5"').replace("20.5", '"20,5"'),
+    "ppm and mg/g": TABLE.replace("mg/kg", "ppm").replace("g/kg", "mg/g"),
+    "capitals in units": TABLE.replace("mg/kg", "PPM"),
+    "byte-order mark": b"\xef\xbb\xbf" + TABLE.encode(),
+    "UTF-16": TABLE.encode("utf-16"),
+    "Windows-1252": COMMAS.replace("ear leaf", "última hoja con lígula visible", 1).encode("cp1252"),
+    "blank lines": TABLE.replace("\n", "\n\n"),
+    "German words": COMMAS.replace("corn", "Mais").replace("ear leaf", "Kolbenblatt"),
+}
+
+
+@pytest.mark.parametrize("name", DIALECTS)
+def test_every_dialect_gives_the_same_limits(tidy, written, name):
+    path = written(DIALECTS[name])
+    part = "leaf below the whorl" if name == "Windows-1252" else "ear leaf"
+    for ranges in (path, load_ranges(path)):
+        scores = score_tissue(tidy({"a": {"N": 2.7}}, plant_part=part), ranges).table
+        row = scores.iloc[0]
+        assert (row["low"], row["high"]) == pytest.approx((2.75, 3.5))
+        assert (row["class"], row["source_key"], row["provenance"]) == ("low", "mine", "own table")
+        zinc = score_tissue(tidy({"a": {"Zn": 20.4}}), ranges).table.iloc[0]
+        assert (zinc["low"], zinc["class"]) == (20.5, "low")
+
+
+@pytest.mark.parametrize("kind", ["xlsx", "xls", "ods"])
+def test_a_workbook_of_ranges(tidy, written, workbook, kind):
+    rows = [line.split(",") for line in TABLE.splitlines()]
+    rows[1:] = [[*row[:6], *map(float, row[6:])] for row in rows[1:]]
+    row = score_tissue(tidy({"a": {"N": 2.7}}), written(workbook(rows, kind), f"mine.{kind}")).table.iloc[0]
+    assert (row["low"], row["class"]) == (pytest.approx(2.75), "low")
+
+
+BROKEN = {
+    "thousands or decimals": (TABLE.replace("20.5", '"1,320"').replace("27.5", "27"), ["row 3", "1,320"]),
+    "two decimal marks": (COMMAS.replace("20,5", "20.5"), ["row 2", "27,5", "decimal point"]),
+    "bare decimal commas": (TABLE.replace("27.5", "27,5"), ["row 2", "9 cells under 8 column names"]),
+    "a unit of rates": (TABLE.replace("mg/kg", "lb/ac"), ["row 3", "'unit'", "lb/ac", "mg/kg"]),
+}
+
+
+@pytest.mark.parametrize("name", BROKEN)
+def test_numbers_and_units_that_read_two_ways_are_refused(written, name):
+    content, words = BROKEN[name]
+    with pytest.raises(InputError) as error:
+        load_ranges(written(content))
+    for word in ["mine.csv", *words]:
+        assert word in str(error.value)
+
+
+SLIPS = HEAD + (
+    "corn,R1,R2,ear leef,N,%,2.7,3.5\n"
+    "corn,R9,R2,ear leaf,N,%,2.7,3.5\n"
+    "\n"
+    "soybean,R1,early pods,banana leaf,K,%,1.7,2.5\n"
+    "corn,R2,V5,ear leaf,K,%,1.7,2.5\n"
+    "wheat,31,32,whole plant,N,%,3,4\n"
+)
+TOLD = [
+    ("row 2, column 'plant_part', value 'ear leef'", "middle third of ear leaf"),
+    ("row 3, column 'stage_from', value 'R9'", "silking"),
+    ("row 5, column 'plant_part', value 'banana leaf'", "upper trifoliate"),
+    ("row 5, column 'stage_to', value 'early pods'", "full bloom"),
+    ("row 6, column 'stage_from', value 'R2': the window ends (V5) before it begins", ""),
+    ("row 7, column 'stage_from', value '31'", "write Feekes 31 or GS 31"),
+]
+
+
+def test_all_stages_and_parts_not_known_are_told_at_once(tidy, written):
+    path = written(SLIPS)
+    for ranges in (path, load_ranges(path)):
+        with pytest.raises(InputError) as error:
+            score_tissue(tidy({"a": {"N": 3.0}}), ranges)
+        lines = str(error.value).splitlines()
+        assert lines[0].startswith(("mine.csv: 7 problems", "ranges: 7 problems"))
+        for place, choice in TOLD:
+            line = next(line for line in lines if place in line)
+            assert choice in line
+
+
+def test_a_frame_of_ranges_meets_the_same_check(tidy):
+    frame = pd.DataFrame(
+        {"crop": ["corn"], "stage_from": ["R1"], "stage_to": ["R2"], "plant_part": ["ear leaf"],
+         "nutrient": ["N"], "unit": ["ppm"], "low": [27_500.0], "high": [None]}
+    )  # fmt: skip
+    assert score_tissue(tidy({"a": {"N": 2.7}}), frame).table["low"].item() == pytest.approx(2.75)
+    with pytest.raises(InputError, match="'stage_to': column is missing"):
+        score_tissue(tidy({"a": {"N": 2.7}}), frame.drop(columns="stage_to"))
+
+
+def test_a_crop_without_stages_says_so():
+    with pytest.raises(LookupFailed, match=r"no growth stages are carried for flax, only for: .*corn"):
+        stage_span("flax", "bloom")
