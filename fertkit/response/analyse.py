@@ -15,7 +15,7 @@ from fertkit.reference import list_sources
 from fertkit.response.bootstrap import bootstrap_fits
 from fertkit.response.compare import CurveComparison, arrays_of, compare_curves, lack_of_fit
 from fertkit.response.curves import CURVES, get_curve
-from fertkit.response.data import TrialData, read_trial_data, refuse_several_trials
+from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, block_effects, fit_data
 from fertkit.response.intervals import check_level, make_interval, plain
 from fertkit.response.prices import Prices, column, single
@@ -123,10 +123,9 @@ class ResponseAnalysis(Result):
 
     def summary(self) -> str:
         n, rates = len(self.data.rate), len(self.data.rates)
-        common = f"{self.data.places}, one common response; " if self.data.places else ""
         lines = [
             f"{n} rows at {rates} rates, {self.data.rates[0]:g} to {self.data.rates[-1]:g} {self.rate_unit}; "
-            f"{common}price ratio {self.price_ratio:.4g} {self.yield_unit} per {self.rate_unit}.",
+            f"{self.data.shared}price ratio {self.price_ratio:.4g} {self.yield_unit} per {self.rate_unit}.",
             f"Economic optimum rate: {self.optimum.text}.",
             f"Agronomic optimum rate: {self.agronomic_optimum.text}.",
         ]
@@ -185,7 +184,6 @@ def analyse_response(
     NotEstimable
         If all rates are equal, the table holds several trials, or `level` or `replicates` cannot be.
     """
-    refuse_several_trials(trial)
     check_level(level)
     if replicates < 0:
         raise NotEstimable(f"the number of bootstrap draws cannot be negative; got {replicates}")

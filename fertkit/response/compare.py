@@ -109,6 +109,8 @@ class CurveComparison(Result):
             for r in ranked.itertuples()
             if r.weight >= 0.005
         ] or ["Too few rows to rank the curves by AICc: they are weighed by fit alone."]
+        if self.data.places:
+            lines.append(f"{self.data.places}, one common response.")
         lines.append(
             f"Averaged over the curves of diminishing returns: {plain(self.averaged_optimum, span=span)} "
             f"{unit}, {self.level:.0%} interval {self.averaged_interval.text()} {unit}; the curves alone "
@@ -143,7 +145,7 @@ def compare_curves(
     InputError
         If the table cannot be used as it stands.
     NotEstimable
-        With fewer than three distinct rates, or a level that is none.
+        With fewer than three distinct rates, several trials in the table, or a level that is none.
     PriceError
         For a price ratio that is negative or missing.
     """

@@ -67,6 +67,11 @@ class TrialData:
         return np.unique(self.rate)
 
     @property
+    def shared(self) -> str:
+        """Words that tell of several sites or years under one curve, to stand before more; "" with one."""
+        return f"{self.places}, one common response; " if self.places else ""
+
+    @property
     def losses(self) -> list[tuple]:
         """Row of a checks table that tells of strips without a yield, if there are any."""
         said = f"{self.left_out} strip{'s' * (self.left_out > 1)} without a yield left out"
@@ -116,12 +121,13 @@ def read_trial_data(
     InputError
         Missing, ambiguous or unusable columns and cells, all at once.
     NotEstimable
-        If all rates are equal.
+        If all rates are equal, or the table holds several trials.
     """
     if isinstance(trial, TrialData):
         return trial
     if not isinstance(trial, pd.DataFrame):
         trial, rate, yield_ = _strips_of(trial, rate, yield_)
+    _refuse_several_trials(trial)
     problems: list[Problem] = []
     if trial.empty:
         problems.append(Problem("the table has no rows", "give one row per plot, strip or rate mean"))
@@ -164,10 +170,9 @@ def unit_of(column: str, otherwise: str) -> str:
     return next((UNIT_ENDINGS[p] for p in pairs if p in UNIT_ENDINGS), otherwise)
 
 
-def refuse_several_trials(trial) -> None:
-    """Raise NotEstimable where a table holds several trials, which one analysis would melt into one."""
-    table = trial if isinstance(trial, pd.DataFrame) else getattr(trial, "table", None)
-    if isinstance(trial, TrialData) or table is None or not _varies(table, "trial"):
+def _refuse_several_trials(table) -> None:
+    """Raise NotEstimable where a table holds several trials, which one curve would melt into one."""
+    if not _varies(table, "trial"):
         return
     names = [str(v) for v in table["trial"].dropna().unique()]
     shown = ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")

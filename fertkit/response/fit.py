@@ -129,7 +129,7 @@ class ResponseFit(Result):
         low, high = self.lowest_rate, self.highest_rate
         lines = [
             f"{self.curve.label} ({self.curve.formula}) fitted to {self.n} rows at {self.n_rates} rates, "
-            f"{low:g} to {high:g} {self.rate_unit}.",
+            f"{self.data.shared}{low:g} to {high:g} {self.rate_unit}.",
             "; ".join(f"{r.param} = {r.estimate:.5g}" for r in self.params.itertuples())
             + f"; residual SD {self.sigma:.3g} {self.yield_unit} with {self.df_error} df.",
         ]
@@ -165,7 +165,7 @@ def fit_response(
     InputError
         If the table cannot be used as it stands.
     NotEstimable
-        If the trial has fewer distinct rates than the curve has parameters, or rows are too few.
+        If the table holds several trials, or too few rates or rows for the curve.
     """
     curve = get_curve(curve)
     data = read_trial_data(

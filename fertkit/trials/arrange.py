@@ -162,6 +162,14 @@ def site_columns(table) -> tuple[str, ...]:
     return tuple(found)
 
 
+def site_names(table) -> pd.Series:
+    """Name the site-year of each row, e.g. ``North 2021``; ``1`` where no column tells any apart."""
+    columns = list(site_columns(table)) or ["trial"] * ("trial" in table)
+    if not columns:
+        return pd.Series("1", index=table.index)
+    return table[columns].map(show).agg(" ".join, axis=1)
+
+
 def _combinations(table, columns) -> int:
     return len(table[columns].drop_duplicates())
 

@@ -14,7 +14,7 @@ import pandas as pd
 
 from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, checks_frame
-from fertkit.trials.arrange import factor, only_column
+from fertkit.trials.arrange import factor, only_column, site_names
 from fertkit.trials.pool import number_of_sites
 
 
@@ -66,7 +66,7 @@ class OneStage(Result):
         return "\n".join([*lines, *(f"Note: {said}." for said in told)])
 
 
-def pool_polynomial(trial, *, degree: int = 2, site="trial", rate=None, response=None) -> OneStage:
+def pool_polynomial(trial, *, degree: int = 2, site=None, rate=None, response=None) -> OneStage:
     """Fit one polynomial in the rate to all sites, each site with its own random level (REML).
 
     Parameters
@@ -75,8 +75,11 @@ def pool_polynomial(trial, *, degree: int = 2, site="trial", rate=None, response
         Strips of several sites.
     degree : int
         1 or 2.
-    site, rate, response : str, optional
-        Columns; ``trial``, the one rate and the one yield column by default.
+    site : str, optional
+        Column that tells site-years apart; by default each combination of trial, site and year, as in
+        `pool_trials`.
+    rate, response : str, optional
+        By default the one rate and the one yield column.
 
     Returns
     -------
@@ -166,11 +169,11 @@ def pool_curve(
 def _columns(trial, site, rate, response):
     table = trial if isinstance(trial, pd.DataFrame) else trial.table
     rate, response = rate or only_column(table, "rate_"), response or only_column(table, "yield_")
-    for column in (site, rate, response):
+    for column in (*([site] if site else ()), rate, response):
         if column not in table:
             raise unknown("column", column, table.columns)
     table = table.dropna(subset=[rate, response])
-    codes, labels = factor(table[site])
+    codes, labels = factor(table[site] if site else site_names(table))
     _enough(codes, labels)
     return table[rate].to_numpy(float), table[response].to_numpy(float), codes, labels
 

@@ -14,7 +14,7 @@ from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.results import Result, checks_frame
 from fertkit.trials import linear
 from fertkit.trials.analyse import analyse_strips
-from fertkit.trials.arrange import check_level, default_treatment, factor, nested, show, site_columns
+from fertkit.trials.arrange import check_level, default_treatment, factor, show, site_names
 from fertkit.trials.between import METHODS, Weighted, q_profile
 
 #: Share of the weight below which a site is said to carry none [%] (common practice, no source).
@@ -182,13 +182,8 @@ def pool_trials(
     for column in covariates or ():
         if column not in table:
             raise unknown("column", column, table.columns)
-    columns = list(site_columns(table)) or ["trial"] * ("trial" in table)
-    groups = table.groupby(nested(table, columns) if columns else np.zeros(len(table)), sort=False)
-    rows = [
-        (" ".join(show(strips[c].iloc[0]) for c in columns) or "1",
-         *_difference(strips, treatment, check, options))
-        for _, strips in groups
-    ]  # fmt: skip
+    groups = table.groupby(site_names(table), sort=False)
+    rows = [(name, *_difference(strips, treatment, check, options)) for name, strips in groups]
     frame = pd.DataFrame(rows, columns=["site", "estimate", "se", "note"])
     known = groups[covariates].first() if covariates else None
     return pool_estimates(

@@ -92,11 +92,17 @@ def test_the_interval_of_a_pass_not_paid_holds_the_answer():
 
 def test_several_trials_are_not_melted_into_one():
     table = pd.concat([table_of(seed=s).assign(trial=f"T{s}") for s in (1, 2)])
-    with pytest.raises(NotEstimable, match=r"2 trials: T1, T2.*groupby.*optima_of_trials"):
-        analyse_response(table, **FREE)
+    ways = (
+        lambda trial: analyse_response(trial, **FREE),
+        lambda trial: compare_curves(trial, 0.125),
+        lambda trial: fit_response(trial, "quadratic"),
+    )
+    for way in ways:
+        with pytest.raises(NotEstimable, match=r"2 trials: T1, T2.*groupby.*optima_of_trials"):
+            way(table)
     assert len(optima_of_trials(table, "trial", 0.125)) == 2
     sites = table.rename(columns={"trial": "site"})
-    assert "2 sites, one common response" in analyse_response(sites, **FREE).summary()
+    assert all("2 sites, one common response" in way(sites).summary() for way in ways)
 
 
 def test_one_rate_a_block_is_confounded():
