@@ -94,9 +94,12 @@ def compare_treatments(samples, design: pd.DataFrame) -> TreatmentComparison:
     >>> from io import StringIO
     >>> from fertkit.intake import read_tissue
     >>> import pandas as pd
-    >>> rows = [("a", 1, 0, 1.3), ("b", 1, 60, 1.9), ("c", 2, 0, 1.4), ("d", 2, 60, 2.1), ("e", 3, 0, 1.2), ("f", 3, 60, 1.7)]
-    >>> sheet = "Sample,Crop,Stage,Part,K %\\n" + "".join(f"{r[0]},soybean,R2,trifoliate,{r[3]}\\n" for r in rows)
-    >>> design = pd.DataFrame([r[:3] for r in rows], columns=["sample_id", "block", "treatment"])
+    >>> design = pd.DataFrame(
+    ...     {"sample_id": list("abcdef"), "block": [1, 1, 2, 2, 3, 3], "treatment": [0, 60] * 3}
+    ... )
+    >>> leaf_k = zip("abcdef", [1.3, 1.9, 1.4, 2.1, 1.2, 1.7])
+    >>> rows = "".join(f"{name},soybean,R2,trifoliate,{k}\\n" for name, k in leaf_k)
+    >>> sheet = "Sample,Crop,Stage,Part,K %\\n" + rows
     >>> print(compare_treatments(read_tissue(StringIO(sheet)), design).summary()[:33])  # means by hand
     K concentration: 0 1.3, 60 1.9 %;
     """

@@ -66,9 +66,9 @@ class PairedAnalysis(Result):
         verdict = "differ" if self.p < 1 - self.level else "cannot be told apart"
         lines = [
             f"{show(self.second)} against {show(self.first)} in {len(self.pairs)} pairs: difference "
-            f"{self.difference:.4g} ({100 * self.level:g} % interval {self.low:.4g} to {self.high:.4g}) in "
+            f"{plain(self.difference)} ({100 * self.level:g} % interval {plain(self.low)} to {plain(self.high)}) in "
             f"{spoken(self.response)}.",
-            f"The two {verdict} (t = {self.t:.3g}, {self.df} degrees of freedom, p = {self.p:.3g}).",
+            f"The two {verdict} (t = {plain(self.t)}, {self.df} degrees of freedom, p {plain_p(self.p)}).",
         ]
         return "\n".join([*lines, *self.notes])
 
@@ -103,9 +103,8 @@ def analyse_pairs(
     >>> import pandas as pd
     >>> cross = [23.5, 12, 21, 22, 19.125, 21.5, 22.125, 20.375, 18.25, 21.625, 23.25, 21, 22.125, 23, 12]
     >>> own = [17.375, 20.375, 20, 20, 18.375, 18.625, 18.625, 15.25, 16.5, 18, 16.25, 18, 12.75, 15.5, 18]
-    >>> trial = pd.DataFrame({
-    ...     "block": list(range(15)) * 2, "treatment": ["cross"] * 15 + ["self"] * 15, "yield_bu_ac": cross + own,
-    ... })
+    >>> trial = pd.DataFrame({"block": list(range(15)) * 2, "yield_bu_ac": cross + own})
+    >>> trial["treatment"] = ["cross"] * 15 + ["self"] * 15
     >>> found = analyse_pairs(trial, check="self")
     >>> "in 15 pairs: difference 2.6" in found.summary()
     True

@@ -146,8 +146,9 @@ def clean_points(points: YieldPoints, rules: CleaningRules | None = None) -> Cle
     >>> import numpy as np
     >>> import pandas as pd
     >>> from fertkit.intake import read_points
-    >>> log = pd.DataFrame({"lon": -93.0, "lat": 42 + np.arange(60) * 2e-5, "flow": 18 + np.arange(60) % 3 * 0.1,
-    ...                     "seconds": 1, "distance": 7.3, "width": 30.0, "moisture": 15.5})
+    >>> step = np.arange(60)
+    >>> log = pd.DataFrame({"lon": -93.0, "lat": 42 + step * 2e-5, "flow": 18 + step % 3 * 0.1, "seconds": 1,
+    ...                     "distance": 7.3, "width": 30.0, "moisture": 15.5})
     >>> units = {"flow": "lb/s", "distance": "ft", "width": "ft"}
     >>> points = read_points(log, crop="corn", units=units)
     >>> print(clean_points(points).summary().splitlines()[2].strip())
@@ -199,8 +200,9 @@ def find_delay(points: YieldPoints, candidates=range(0, 21)) -> pd.DataFrame:
     >>> import numpy as np
     >>> import pandas as pd
     >>> from fertkit.intake import read_points
-    >>> log = pd.DataFrame({"lon": -93.0, "lat": 42 + np.arange(60) * 2e-5, "flow": 18 + np.arange(60) % 3 * 0.1,
-    ...                     "seconds": 1, "distance": 7.3, "width": 30.0, "moisture": 15.5})
+    >>> step = np.arange(60)
+    >>> log = pd.DataFrame({"lon": -93.0, "lat": 42 + step * 2e-5, "flow": 18 + step % 3 * 0.1, "seconds": 1,
+    ...                     "distance": 7.3, "width": 30.0, "moisture": 15.5})
     >>> units = {"flow": "lb/s", "distance": "ft", "width": "ft"}
     >>> points = read_points(log, crop="corn", units=units)
     >>> find_delay(points, candidates=range(3)).columns.tolist()

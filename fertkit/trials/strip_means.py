@@ -73,8 +73,9 @@ def strip_means(cleaned: CleanedPoints, strips, *, trial: str | None = None) -> 
     >>> import numpy as np
     >>> import pandas as pd
     >>> from fertkit.intake import read_points
-    >>> log = pd.DataFrame({"lon": -93.0, "lat": 42 + np.arange(60) * 2e-5, "flow": 18 + np.arange(60) % 3 * 0.1,
-    ...                     "seconds": 1, "distance": 7.3, "width": 30.0, "moisture": 15.5})
+    >>> step = np.arange(60)
+    >>> log = pd.DataFrame({"lon": -93.0, "lat": 42 + step * 2e-5, "flow": 18 + step % 3 * 0.1, "seconds": 1,
+    ...                     "distance": 7.3, "width": 30.0, "moisture": 15.5})
     >>> units = {"flow": "lb/s", "distance": "ft", "width": "ft"}
     >>> points = read_points(log, crop="corn", units=units)
     >>> from fertkit.trials import clean_points
@@ -82,7 +83,7 @@ def strip_means(cleaned: CleanedPoints, strips, *, trial: str | None = None) -> 
     >>> strip = {"type": "Feature", "geometry": {"type": "Polygon", "coordinates": [ring]},
     ...          "properties": {"strip": 1, "block": 1, "rate_lb_ac": 60, "kind": "strip"}}
     >>> means = strip_means(clean_points(points), {"type": "FeatureCollection", "features": [strip]})
-    >>> means.table[["strip", "rate_lb_ac", "points"]].values.tolist()  # the 18 points at the pass ends are left out
+    >>> means.table[["strip", "rate_lb_ac", "points"]].values.tolist()  # 18 at the pass ends are left out
     [[1, 60, 42]]
     """
     shapes = _shapes(strips)
