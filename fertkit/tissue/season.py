@@ -80,7 +80,7 @@ def season_path(scores: TissueScores) -> SeasonPath:
     >>> from io import StringIO
     >>> from fertkit.intake import read_tissue
     >>> from fertkit.tissue import score_tissue
-    >>> rows = "".join(f"North,soybean,{stage},trifoliate,{k}\\n" for stage, k in [("V5", 1.95), ("R2", 1.31)])
+    >>> rows = "".join(f"North,soybean,{stage},trifoliate,{k}\\n" for stage, k in [("V5", 1.9), ("R2", 1.31)])
     >>> sheet = "Sample,Crop,Stage,Part,K %\\n" + rows
     >>> scores = score_tissue(read_tissue(StringIO(sheet)), source="STAMMER2018")
     >>> season_path(scores).path[["growth_stage", "strictest_class"]].values.tolist()  # 1.56 % at R2
