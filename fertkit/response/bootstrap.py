@@ -31,6 +31,17 @@ def bootstrap_fits(fit, replicates: int = 2000, seed=0, kind: str = "residual") 
     ------
     NotEstimable
         Without error degrees of freedom, or for ``block`` without at least three complete blocks.
+
+    Examples
+    --------
+    >>> from fertkit.response import fit_response
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+    ... })
+    >>> bootstrap_fits(fit_response(trial, "linear_plateau"), 200, seed=1).params.shape
+    (1, 200, 3)
     """
     if fit.df_error <= 0:
         raise NotEstimable(

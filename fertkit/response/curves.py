@@ -73,6 +73,12 @@ def optimum_in_range(curve: Curve, params, price_ratio, lowest, highest):
 
     Compares the two edges with the formula optimum, so that a stationary point that is a minimum
     (convex curve) is never taken for the optimum.
+
+    Examples
+    --------
+    >>> from fertkit.response import CURVES
+    >>> float(optimum_in_range(CURVES["quadratic"], [3.0, 0.05, -0.000125], 0.01, 0, 120))  # cut at 120
+    120.0
     """
     params = np.asarray(params, float)
     inner = np.clip(curve.optimum(params, price_ratio), lowest, highest)

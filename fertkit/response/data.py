@@ -122,6 +122,16 @@ def read_trial_data(
         Missing, ambiguous or unusable columns and cells, all at once.
     NotEstimable
         If all rates are equal, or the table holds several trials.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+    ... })
+    >>> read_trial_data(trial).rates.tolist()
+    [0.0, 40.0, 80.0, 120.0, 160.0]
     """
     if isinstance(trial, TrialData):
         return trial

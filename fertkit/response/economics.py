@@ -68,6 +68,14 @@ def economic_optimum_rate(
     ----------
     Formulae: Cerrato & Blackmer (1990) Agron. J. 82:138-143. Fixed costs: Pannell (2006) Rev. Agric. Econ.
     28:553-566.
+
+    Examples
+    --------
+    The same curve at a price ratio of 0.01 pays up to (0.05 - 0.01) / (2 x 0.000125):
+
+    >>> found = economic_optimum_rate("quadratic", [3.0, 0.05, -0.000125], 0.01, 0, 300)
+    >>> float(found.rate), str(found.status)
+    (160.0, 'interior')
     """
     curve, params = get_curve(curve), np.asarray(params, float)
     pr = positive(price_ratio, "price ratio", zero_ok=True)
@@ -81,7 +89,15 @@ def economic_optimum_rate(
 
 
 def agronomic_optimum_rate(curve, params, lowest_rate, highest_rate) -> OptimumRate:
-    """Lowest tested rate with the greatest yield; see `economic_optimum_rate`."""
+    """Lowest tested rate with the greatest yield; see `economic_optimum_rate`.
+
+    Examples
+    --------
+    A quadratic 3 + 0.05 x - 0.000125 x^2 is highest at 0.05 / (2 x 0.000125):
+
+    >>> float(agronomic_optimum_rate("quadratic", [3.0, 0.05, -0.000125], 0, 300).rate)
+    200.0
+    """
     return economic_optimum_rate(curve, params, 0.0, lowest_rate, highest_rate)
 
 
@@ -131,6 +147,14 @@ def rates_within(net, best_rate, lowest_rate, highest_rate, amount):
     -------
     low, high : array, shape (...)
         Ends to the last digit; where net return falls and rises again, the piece holding the best rate.
+
+    Examples
+    --------
+    A parabola of returns loses 0.01 d^2 at a distance d from its best rate of 100:
+
+    >>> low, high = rates_within(lambda x: 50 - 0.01 * (x - 100) ** 2, 100.0, 0, 160, 1.0)
+    >>> round(float(low), 3), round(float(high), 3)
+    (90.0, 110.0)
     """
     best = np.asarray(best_rate, float)[..., None]
     floor = net(best) - positive(amount, "acceptable loss", zero_ok=True)
@@ -168,6 +192,11 @@ def break_even_ratio(curve, params, lowest_rate, highest_rate, *, pass_cost=0.0)
         Greatest ``(gain - pass_cost) / (rate - lowest rate)`` over the tested rates [yield unit per rate
         unit]: without a pass, the initial slope of a curve of diminishing returns. Zero where no rate pays
         even if the nutrient is free.
+
+    Examples
+    --------
+    >>> float(break_even_ratio("quadratic", [3.0, 0.05, -0.000125], 0, 300))  # the slope at the lowest rate
+    0.05
     """
     curve, params = get_curve(curve), np.asarray(params, float)
     cost = positive(pass_cost, "cost of the application pass", zero_ok=True)
@@ -192,5 +221,12 @@ def rate_for_share_of_rise(params, share=0.95):
 
     The answer to offer where the nutrient is free and the curve has no finite maximum: ``-ln(1 - share) / k``
     for parameters (..., 3) of ``A - B exp(-k x)``.
+
+    Examples
+    --------
+    Where 1 - exp(-0.02 x) is 0.95, that is ln(20) / 0.02:
+
+    >>> round(float(rate_for_share_of_rise([60.0, 15.0, 0.02])), 2)
+    149.79
     """
     return -np.log1p(-np.asarray(share, float)) / np.asarray(params, float)[..., 2]

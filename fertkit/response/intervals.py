@@ -127,6 +127,20 @@ def optimum_interval(fit, price_ratio, level=0.95, method=None, **bootstrap) -> 
     ------
     NotEstimable
         Without error degrees of freedom.
+
+    Examples
+    --------
+    Strips half a bushel to either side of 48 + 0.2 x - 0.001 x^2 (invented); at a price ratio of 0.04 the
+    optimum is (0.2 - 0.04) / 0.002 = 80:
+
+    >>> from fertkit.response import fit_response
+    >>> import pandas as pd
+    >>> rates = [0, 40, 80, 120, 160] * 2
+    >>> yields = [48 + 0.2 * x - 0.001 * x**2 + d for x, d in zip(rates, [-0.5] * 5 + [0.5] * 5)]
+    >>> trial = pd.DataFrame({"rate_lb_ac": rates, "yield_bu_ac": yields})
+    >>> interval = optimum_interval(fit_response(trial, "quadratic"), 0.04)
+    >>> bool(interval.low < 80 < interval.high)
+    True
     """
     check_level(level)
     linear = fit.curve.key not in SHAPES
@@ -154,6 +168,18 @@ def join_interval(fit, level=0.95) -> Interval:
     ------
     NotEstimable
         For curves without a shape, or without error degrees of freedom.
+
+    Examples
+    --------
+    >>> from fertkit.response import fit_response
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+    ... })
+    >>> interval = join_interval(fit_response(trial, "linear_plateau"))
+    >>> bool(interval.low < 90 < interval.high)
+    True
     """
     low, high = bend_interval(fit, level)
     start = float(start_of(SHAPES[fit.curve.key], fit.data.sums)[0])
@@ -170,6 +196,17 @@ def join_pieces(fit, level=0.95) -> list[Interval]:
     ------
     NotEstimable
         As `join_interval`.
+
+    Examples
+    --------
+    >>> from fertkit.response import fit_response
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+    ... })
+    >>> len(join_pieces(fit_response(trial, "linear_plateau")))
+    1
     """
     join_interval(fit, level)
     region = Region(fit.curve.key, fit.fits, fit.data.sums, level)
@@ -206,6 +243,18 @@ def plateau_interval(fit, level=0.95) -> Interval:
     ------
     NotEstimable
         For curves without a plateau, or without error degrees of freedom.
+
+    Examples
+    --------
+    >>> from fertkit.response import fit_response
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+    ... })
+    >>> interval = plateau_interval(fit_response(trial, "linear_plateau"))
+    >>> bool(interval.low < 57 < interval.high)
+    True
     """
     if fit.curve.key not in SHAPES:
         raise NotEstimable(f"the {fit.curve.label} curve has no plateau")

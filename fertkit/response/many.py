@@ -56,6 +56,17 @@ def fit_sums(curve: str, sums: Sums) -> Fits:
     -------
     Fits
         Global least-squares fits. Work is chunked, so memory stays bounded whatever the number of trials.
+
+    Examples
+    --------
+    >>> from fertkit.response import read_trial_data
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+    ... })
+    >>> fit_sums("linear_plateau", read_trial_data(trial).sums).params.round(3).ravel().tolist()
+    [48.0, 0.1, 90.0]
     """
     fit = _fit_shape if curve in SHAPES else _fit_basis
     designs, reps, m = sums.means.shape

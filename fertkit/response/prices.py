@@ -199,6 +199,13 @@ def price_ratio(
     ------
     PriceError, UnitError
         See `Prices`.
+
+    Examples
+    --------
+    0.50 a lb of N and 3.50 a bushel of corn:
+
+    >>> round(float(price_ratio(0.50, 3.50)), 6)
+    0.142857
     """
     prices = Prices(nutrient_price, grain_price, nutrient_per, grain_per, lb_per_bushel)
     return prices.per(rate_unit, yield_unit).ratio[()]
@@ -218,6 +225,13 @@ def nutrient_price_from_product(product_price, nutrient_pct):
     -------
     float or array
         Price of the nutrient [money per the same unit of mass].
+
+    Examples
+    --------
+    A product of 60 % at 0.27 a lb:
+
+    >>> round(float(nutrient_price_from_product(0.27, 60)), 6)
+    0.45
     """
     share = positive(nutrient_pct, "nutrient content") / 100.0
     if (share > 1).any():
@@ -247,6 +261,15 @@ def draw_prices(prices: Prices, *, nutrient_cv_pct: float, grain_cv_pct: float, 
     -----
     Independence is an assumption: fertilizer and grain prices often move together. Where past prices are
     at hand, `prices_from_table` keeps whatever bond they have.
+
+    Examples
+    --------
+    >>> from fertkit.response import Prices
+    >>> import numpy as np
+    >>> rng = np.random.default_rng(1)
+    >>> drawn = draw_prices(Prices(0.45, 11.0), nutrient_cv_pct=20, grain_cv_pct=15, n=1000, rng=rng)
+    >>> drawn.nutrient.shape, bool((drawn.grain > 0).all())
+    ((1000,), True)
     """
     if np.ndim(prices.nutrient) or np.ndim(prices.grain):
         raise PriceError("draws start from one mean price of each kind, not from a table of prices")
@@ -273,6 +296,13 @@ def prices_from_table(table: pd.DataFrame, *, name: str = "price table", **other
     ------
     InputError
         Naming every cell that is not a positive number, or a missing column.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> years = pd.DataFrame({"nutrient_price": [0.40, 0.50], "grain_price": [11.0, 10.0]})
+    >>> prices_from_table(years).grain.tolist()
+    [11.0, 10.0]
     """
     columns = ("nutrient_price", "grain_price")
     problems = [
