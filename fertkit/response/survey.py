@@ -70,9 +70,7 @@ def optima_of_trials(
             parts.append(data.sums)
     if problems:
         raise InputError("trials", problems)
-    batches = [stack(parts[i : i + BATCH]) for i in range(0, len(parts), BATCH)]
-    found = pd.concat([survey(sums, price_ratio, level) for sums in batches], ignore_index=True)
-    return pd.concat([pd.DataFrame(names, columns=by), found], axis=1)
+    return pd.concat([pd.DataFrame(names, columns=by), survey_each(parts, price_ratio, level)], axis=1)
 
 
 def read_for_survey(rows, **columns) -> TrialData:
@@ -90,6 +88,12 @@ def read_for_survey(rows, **columns) -> TrialData:
     if len(data.rates) < 3 or data.sums.df_error(3)[0] <= 0:
         raise NotEstimable("too few rates or rows for a curve")
     return data
+
+
+def survey_each(parts: list[Sums], price_ratio, level=0.95) -> pd.DataFrame:
+    """Averaged economic optima of many designs, a row for each; neighbours move no more than rounding."""
+    batches = [stack(parts[i : i + BATCH]) for i in range(0, len(parts), BATCH)]
+    return pd.concat([survey(sums, price_ratio, level) for sums in batches], ignore_index=True)
 
 
 def survey(sums: Sums, price_ratio, level=0.95, curve=None) -> pd.DataFrame:
