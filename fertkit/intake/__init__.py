@@ -1,4 +1,27 @@
-"""A user's files → tidy, checked tables; every problem of a file is told at once."""
+"""A user's files → tidy, checked tables; every problem of a file is told at once.
+
+Method
+------
+* `read_tissue` takes a laboratory's file as it comes: wide, long or transposed, one or two header rows,
+  unit in the header, the row or nowhere, decimal commas, thousands, limits (``<0.05``), missing codes and
+  flags. A unit that is stated is obeyed; one that is missing is inferred from all macronutrients
+  together, and that is said. Fresh weight, sap and oxide columns are refused.
+* `read_strips` takes a sheet of strips: block, rate, yield, and moisture if there is one; yields are
+  brought to trade moisture.
+* `read_points` takes a yield monitor's log and computes yields from flow, distance, width and moisture.
+* Nothing is guessed silently: what was read otherwise than it stands is a row of the result's notes, and
+  what cannot be used raises `fertkit.errors.InputError` naming row, column, value and remedy.
+
+Examples
+--------
+>>> from io import StringIO
+>>> sheet = "block,rate lb/ac,yield bu/ac\\n1,0,48.1\\n1,sixty,55.0\\n"
+>>> try:
+...     read_strips(StringIO(sheet), name="strips.csv")
+... except Exception as error:
+...     print(str(error).splitlines()[0])
+strips.csv: 1 problem
+"""
 
 from fertkit.intake.strips import StripTrial, read_strips
 from fertkit.intake.tissue import TissueSamples, read_tissue

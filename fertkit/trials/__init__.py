@@ -1,4 +1,28 @@
-"""Strip trials: lay out, find the number of blocks, harvest points → strip means, analyse, pool."""
+"""Strip trials: lay out, find the number of blocks, harvest points → strip means, analyse, pool.
+
+Method
+------
+* Plan: `blocks_for` and `smallest_difference` use the exact noncentral t of the comparison (two-sided);
+  `plan_strips` draws the order from a seed and respects header, applicator and buffers;
+  `write_application` gives the operator a file.
+* Harvest: `clean_points` drops impossible records, pass ends, jumps of speed, field and local outliers
+  (local Moran's I), overlaps and short pieces, and counts each; `find_delay` finds the grain's delay;
+  `strip_means` weights by area at trade moisture. Points of a strip are no replicates.
+* Analyse (`analyse_strips`): analysis of variance with blocks, or REML with random blocks, falling back
+  to fixed ones where the block variance is near zero; trend and correlated neighbours on request;
+  contrasts against the check strip, LSD and adjusted comparisons. `analyse_pairs`, `analyse_split_plot`.
+* Pool: `pool_trials` and `pool_estimates` weight site-years by random effects (REML or Paule-Mandel) with
+  the modified Hartung-Knapp interval and a prediction interval for a new site; `pool_polynomial` and
+  `pool_curve` put all strips in one mixed model.
+
+Examples
+--------
+Four treatments with a CV of 5 %: five blocks find a difference of 10 % in 83 of 100 trials.
+
+>>> plan = blocks_for(10, 5, treatments=4)
+>>> plan.blocks
+5
+"""
 
 from fertkit.trials.analyse import StripAnalysis, analyse_strips
 from fertkit.trials.application import application_geojson, application_table, write_application
