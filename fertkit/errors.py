@@ -4,6 +4,7 @@ Every message names what was wrong and what to do next. Problems found in a file
 gathered and raised together, so that a user mends the file once.
 """
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -81,7 +82,7 @@ class InputError(FertkitError):
     SHOWN = 25
 
     def __init__(self, file: str, problems: Iterable[Problem]):
-        self.file = str(file)
+        self.file = harmless(str(file))
         self.problems = tuple(problems)
         lines = [f"  - {p}" for p in self.problems[: self.SHOWN]]
         if len(self.problems) > self.SHOWN:
@@ -90,9 +91,21 @@ class InputError(FertkitError):
         super().__init__(f"{self.file}: {count}\n" + "\n".join(lines))
 
 
+# Control characters, marks that turn the direction of writing, and halves of characters: a file's id must not
+# steer a terminal, hide in a page or stop a file from being written.
+_HARMFUL = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]"
+)
+
+
+def harmless(text: str) -> str:
+    """Put a visible mark in place of characters that are not to be shown; tabs and line ends stay."""
+    return _HARMFUL.sub("\ufffd", text)
+
+
 def shorten(value: object, longest: int = 60) -> str:
     """Show a user's value in a message without letting it flood the message."""
-    text = " ".join(str(value).split())
+    text = harmless(" ".join(str(value).split()))
     return text if len(text) <= longest else text[: longest - 1] + "…"
 
 

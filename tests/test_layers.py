@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 HOUSE = Path(__file__).parent.parent / "fertkit"
-FLOORS = ["errors", "units", "results", "reference", "intake", "budget", "tissue", "trials", "response",
-          "plots", "report", "panels", "cli"]  # fmt: skip
-LAZY = ("statsmodels", "seaborn", "matplotlib", "scipy.optimize", "scipy.stats", "jinja2")
+FLOORS = ["errors", "sizes", "packages", "units", "results", "reference", "intake", "budget", "tissue",
+          "trials", "response", "plots", "report", "batch", "panels", "cli"]  # fmt: skip
+LAZY = ("statsmodels", "seaborn", "matplotlib", "scipy.optimize", "scipy.stats", "jinja2", "distributed")
 MODULES = sorted(HOUSE.rglob("*.py"))
 
 
@@ -67,7 +67,7 @@ def test_top_import_is_light():
     assert not {"numpy", "pandas", "matplotlib"} & loaded_by("import fertkit")
 
 
-@pytest.mark.parametrize("part", ["reference", "intake", "budget", "tissue", "trials", "response"])
+@pytest.mark.parametrize("part", ["reference", "intake", "budget", "tissue", "trials", "response", "batch"])
 def test_heavy_libraries_wait_until_used(part):
     heavy = loaded_by(f"import fertkit.{part}") & set(LAZY)
     assert not heavy

@@ -9,17 +9,15 @@ import csv
 import datetime as dt
 import io
 import re
-import zipfile
-import zlib
 from collections import Counter
 from dataclasses import dataclass
-from pathlib import Path
 
-from fertkit.errors import InputError, Problem
+from fertkit.errors import InputError, Problem, harmless
+from fertkit.packages import check_package
+from fertkit.sizes import DELIMITERS, bytes_of, check_area, check_text
 
 _ZIP, _OLE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
-_LARGEST_WORKBOOK, _LAST_ROW = 500_000_000, 1_048_576  # bytes unpacked; rows a sheet can have
-_DELIMITERS = "\t;,|"
+_HEAD = 1_000_000  # characters in which the delimiter is looked for
 
 
 @dataclass(frozen=True)
@@ -78,7 +76,7 @@ def open_table(source, *, name: str | None = None, sheet: str | None = None) -> 
 
 def open_tables(source, *, name: str | None = None) -> list[RawTable]:
     """Open every filled sheet of a workbook, or the one table of a text file; see `open_table`."""
-    data, name = _bytes_of(source, name)
+    data, name = bytes_of(source, name)
     if not data.strip():
         raise _refuse(name, "the file is empty", "save the table again")
     if data.startswith((_ZIP, _OLE)):
@@ -103,32 +101,14 @@ def _refuse(name, what, remedy):
     return InputError(name, [Problem(what, remedy)])
 
 
-def _bytes_of(source, name):
-    if isinstance(source, (bytes, bytearray)):
-        return bytes(source), name or "table"
-    if hasattr(source, "read"):
-        data = source.read()
-        label = name or Path(str(getattr(source, "name", "table"))).name
-        return data.encode() if isinstance(data, str) else data, label
-    path = Path(source)
-    label = name or path.name
-    try:
-        return path.read_bytes(), label
-    except FileNotFoundError:
-        raise _refuse(label, "the file is not there", "check the name and the folder") from None
-    except (OSError, ValueError) as error:
-        reason = f"the file cannot be opened ({type(error).__name__})"
-        raise _refuse(label, reason, "check the name and that no other program holds it") from None
-
-
 def _open_workbook(data, name):
     read = _cells_of_package if data.startswith(_ZIP) else _cells_of_xls
-    if len(data) > _LARGEST_WORKBOOK:
-        raise _refuse(name, "the workbook is larger than a laboratory file", "save the table as CSV")
-    if data.startswith(_ZIP) and _is_vast(data, name):
-        raise _refuse(name, "the cells of a sheet lie absurdly far apart", "save the table as CSV")
+    if data.startswith(_ZIP):
+        check_package(data, name)
     try:
-        sheets = read(data)
+        sheets = read(data, name)
+    except InputError:
+        raise
     except ImportError:
         remedy = "install it with: pip install 'fertkit[excel]'"
         raise _refuse(name, "spreadsheet files need one more package", remedy) from None
@@ -138,7 +118,7 @@ def _open_workbook(data, name):
         reason = f"not a readable spreadsheet ({type(error).__name__})"
         raise _refuse(name, reason, "save it again as XLSX or CSV") from None
     filled = [
-        RawTable(name, _even(rows), sheet=sheet)
+        RawTable(name, _even([list(map(_shown, row)) for row in rows], name), sheet=harmless(sheet))
         for sheet, rows in sheets.items()
         if any(cell != "" for row in rows for cell in row)
     ]
@@ -147,7 +127,11 @@ def _open_workbook(data, name):
     return filled
 
 
-def _cells_of_package(data) -> dict:
+def _shown(cell):
+    return harmless(cell) if isinstance(cell, str) else cell
+
+
+def _cells_of_package(data, name) -> dict:
     """Rows of each sheet of an XLSX or ODS file."""
     from python_calamine import CalamineWorkbook
 
@@ -155,7 +139,7 @@ def _cells_of_package(data) -> dict:
     return {s: book.get_sheet_by_name(s).to_python(skip_empty_area=False) for s in book.sheet_names}
 
 
-def _cells_of_xls(data) -> dict:
+def _cells_of_xls(data, name) -> dict:
     """Rows of each sheet of an XLS file; read by xlrd, since a damaged one can end the compiled reader."""
     import xlrd
 
@@ -168,43 +152,19 @@ def _cells_of_xls(data) -> dict:
             return bool(cell.value)
         return "#error" if cell.ctype == xlrd.XL_CELL_ERROR else cell.value
 
+    for sheet in book.sheets():
+        check_area(sheet.nrows, sheet.ncols, name)
     return {
         sheet.name: [[value(cell) for cell in row] for row in sheet.get_rows()] for sheet in book.sheets()
     }
 
 
-def _is_vast(data, name) -> bool:
-    """Whether an XLSX or ODS claims cells so far apart that its reader would ask for all memory there is."""
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as package:
-            if sum(part.file_size for part in package.infolist()) > _LARGEST_WORKBOOK:
-                raise _refuse(name, "the workbook is larger than a laboratory file", "save the table as CSV")
-            sheets = [n for n in package.namelist() if n == "content.xml" or "worksheets/" in n]
-            return any(_reaches_too_far(package.read(sheet)) for sheet in sheets)
-    except (
-        zipfile.BadZipFile,
-        zlib.error,
-        OSError,
-        EOFError,
-        NotImplementedError,
-        RuntimeError,
-        ValueError,
-    ) as error:
-        reason = f"not a readable spreadsheet ({type(error).__name__})"
-        raise _refuse(name, reason, "save it again as XLSX or CSV") from None
-
-
-def _reaches_too_far(xml: bytes) -> bool:
-    rows = [int(n) for n in re.findall(rb'\br="[A-Z]*([0-9]{1,20})"', xml)]
-    columns = [len(n) for n in re.findall(rb'\br="([A-Z]+)[0-9]+"', xml)]
-    repeated = [int(n) for n in re.findall(rb'-repeated="([0-9]{1,20})"', xml)]
-    return max(rows + repeated, default=0) > _LAST_ROW or max(columns, default=0) > 2
-
-
 def _open_text(data, name):
     text, encoding = _decode(data, name)
     text = text.replace("\r\n", "\n").replace("\r", "\n")
-    lines = text.split("\n")
+    check_text(text, name)
+    text = harmless(text)
+    lines = text[:_HEAD].split("\n")
     if len(lines) and re.fullmatch(r"\s*sep=(.)\s*", lines[0], re.IGNORECASE):
         delimiter = lines[0].strip()[-1]
         text = text.split("\n", 1)[-1] if "\n" in text else ""
@@ -213,7 +173,7 @@ def _open_text(data, name):
         delimiter = _find_delimiter(lines[:300])
         rows = _split(text, delimiter, name)
     rows = [[cell.strip() for cell in row] for row in rows]
-    return RawTable(name, _even(rows), delimiter=delimiter, encoding=encoding)
+    return RawTable(name, _even(rows, name), delimiter=delimiter, encoding=encoding)
 
 
 def _decode(data, name):
@@ -235,6 +195,7 @@ def _decode(data, name):
 
 def _split(text, delimiter, name):
     if not delimiter:  # a printed page: cells stand apart by two blanks or more
+        check_area(sum(1 for _ in re.finditer(r"\s{2,}", text)), 1, name)
         return [re.split(r"\s{2,}", line.strip()) for line in text.split("\n")]
     try:
         return list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
@@ -245,14 +206,15 @@ def _split(text, delimiter, name):
 def _find_delimiter(lines):
     """The delimiter that cuts most lines into the same number (two or more) of cells; '' if none does."""
     widths = {"": [len(re.split(r"\s{2,}", line.strip())) for line in lines]}
-    for delimiter in _DELIMITERS:
+    for delimiter in DELIMITERS:
         with contextlib.suppress(csv.Error):
             widths[delimiter] = [len(row) for row in csv.reader(lines, delimiter=delimiter)]
     most = {d: max(Counter(w for w in found if w > 1).values(), default=0) for d, found in widths.items()}
     # The order settles ties: a comma inside a semicolon file is a decimal comma, blanks are padding.
-    return max([d for d in _DELIMITERS if d in most] + [""], key=lambda d: most[d])
+    return max([d for d in DELIMITERS if d in most] + [""], key=lambda d: most[d])
 
 
-def _even(rows):
+def _even(rows, name):
     width = max((len(row) for row in rows), default=0)
+    check_area(len(rows), width, name)
     return [[("" if cell is None else cell) for cell in row] + [""] * (width - len(row)) for row in rows]

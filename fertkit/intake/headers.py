@@ -2,7 +2,7 @@
 
 import re
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 from fertkit.intake.spellings import plain, spellings
 from fertkit.intake.units import find_unit, is_other_matrix, unit_pattern
@@ -42,7 +42,7 @@ class Header:
     complaint: str = ""
 
 
-@cache
+@lru_cache(maxsize=50_000)
 def read_header(text: str) -> Header:
     """Read one header cell, e.g. ``Total N, %`` -> nutrient N in %, ``Lab No.`` -> role lab_id."""
     words = _DRY.sub("", plain(text).strip(" :;,.*"))

@@ -15,6 +15,8 @@ from fertkit.intake.units import find_unit, is_other_matrix
 
 _BLANK = Header("blank")
 _NUTRIENTS = ("nutrient", "oxide", "unclear")
+_MOST_WORDS = 20_000  # different words looked up on a sheet; the rest are taken for names of samples
+_LINES_ABOVE = 1_000  # lines above a table that are searched for its crop, stage, ...
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,9 @@ def find_layout(raw: RawTable) -> Layout:
         If no row or column names nutrients.
     """
     cells, turned = raw.cells, False
-    text = [_meanings(row, i) for i, row in enumerate(cells)]
+    meaning = _dictionary()
+    text = [_meanings(row, i, meaning) for i, row in enumerate(cells)]
+    first = next((i for i, row in enumerate(text) if _nutrients_in(row)), 0)
     long_row = _long_header(text)
     if long_row is None:
         turned = _runs_down(text, cells)
@@ -86,19 +90,33 @@ def find_layout(raw: RawTable) -> Layout:
         block, left = _block(shape, cells, text, start, end)
         blocks.append(replace(block, turned=turned))
         dropped += left
-    first = min((i for i, row in enumerate(raw.cells) if _nutrients_in(_meanings(row, i))), default=0)
-    above = _context(raw.cells[: first if turned else starts[0]], table_from=3 if turned else None)
-    notes = [text_of(c) for row in raw.cells[: first if turned else starts[0]] for c in row if c != ""]
+    lines = raw.cells[: min(first if turned else starts[0], _LINES_ABOVE)]
+    above = _context(lines, table_from=3 if turned else None)
+    notes = [text_of(c) for row in lines for c in row if c != ""]
     notes += [what for what, _ in dropped]
     return Layout(tuple(blocks), above, tuple(dropped), tuple(notes))
 
 
-def _meanings(row, i):
+def _dictionary():
+    """A reader of headers that looks up so many different words and takes the rest for samples' names."""
+    known = {}
+
+    def meaning(text):
+        if text not in known and len(known) < _MOST_WORDS:
+            known[text] = read_header(text)
+        return known.get(text, _BLANK)
+
+    return meaning
+
+
+def _meanings(row, i, meaning):
     """Meaning of each cell as if it were a header; of lines made of numbers only the start is looked at."""
+    if not any(row):
+        return [_BLANK] * len(row)
     wordy = [isinstance(c, str) and 0 < len(c) <= 60 and not (c[0].isdigit() or c[0] in "<>-.") for c in row]
     if sum(wordy) * 2 < len(row) - row.count(""):
         wordy = [w and i < 200 and j < 4 for j, w in enumerate(wordy)]
-    return [read_header(text_of(c)) if w else _BLANK for c, w in zip(row, wordy, strict=True)]
+    return [meaning(text_of(c)) if w else _BLANK for c, w in zip(row, wordy, strict=True)]
 
 
 def _long_header(text):

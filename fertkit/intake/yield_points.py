@@ -3,7 +3,6 @@
 import io
 import re
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -16,6 +15,7 @@ from fertkit.intake.strip_headers import area_unit
 from fertkit.intake.strip_moisture import trade_source
 from fertkit.reference import bushel_lb, crop_name, list_sources, load_crops, trade_moisture_pct
 from fertkit.results import Result
+from fertkit.sizes import LARGEST_LOG, MOST_POINTS, bytes_of, too_large
 from fertkit.units import ACRE_HA, AREA_RATE_KG_HA, FOOT_M, LB_KG, at_moisture, convert_area_rate
 
 #: Role -> words of its header.
@@ -169,18 +169,23 @@ def _cells(source, name) -> tuple[str, pd.DataFrame]:
     """Open the log; long ones through pandas, in the dialect of their first lines."""
     if isinstance(source, pd.DataFrame):
         return name or "table", source
-    if isinstance(source, str | Path):
-        try:
-            data = Path(source).read_bytes()
-        except OSError:
-            raise InputError(str(source), [Problem("the file is not there", "check the name")]) from None
-        name = name or Path(source).name
-    else:
-        data = source if isinstance(source, bytes) else source.read()
-        data = data.encode() if isinstance(data, str) else data
-    head = open_table(data[:_HEAD_BYTES].rsplit(b"\n", 1)[0] if len(data) > _HEAD_BYTES else data, name=name)
+    data, name = bytes_of(source, name, LARGEST_LOG)
+    first, ends, _ = data[:_HEAD_BYTES].rpartition(b"\n")
+    if len(data) > _HEAD_BYTES and not ends:
+        raise too_large(name, f"row 1 is longer than {_HEAD_BYTES:,} bytes")
+    if data.count(b"\n") > MOST_POINTS:
+        raise too_large(name, f"the log has more than {MOST_POINTS:,} rows")
+    head = open_table(first if len(data) > _HEAD_BYTES else data, name=name)
     sep, decimal = head.delimiter or ",", _decimal(head)
-    table = pd.read_csv(io.BytesIO(data), sep=sep, decimal=decimal, encoding=head.encoding, low_memory=False)
+    try:
+        table = pd.read_csv(
+            io.BytesIO(data), sep=sep, decimal=decimal, encoding=head.encoding, low_memory=False
+        )
+    except (ValueError, TypeError, OverflowError) as error:
+        reason = " ".join(str(error).split())
+        raise InputError(
+            name, [Problem(f"not a readable log ({reason})", "save it as CSV (UTF-8), one record a line")]
+        ) from None
     return head.name, table.rename(columns=lambda c: str(c).strip())
 
 
