@@ -47,6 +47,7 @@ MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "Regret": ("returns", "regret"),
     "PooledReturn": ("returns", "pooled_return"),
     "StochasticPlateau": ("returns", "stochastic_plateau"),
+    "BatchResult": ("batch", "batch_overview"),
     "ExpectedInterval": ("expected", "expected_intervals"),
 }
 

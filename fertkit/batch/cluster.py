@@ -1,0 +1,97 @@
+"""The same parts on a Dask cluster: only their paths travel; a part whose worker is lost is done again."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from fertkit.batch.parts import Part
+from fertkit.errors import FertkitError, InputError, Problem
+
+_LOSSES = 3  # workers that may be lost over one part before it is given up
+
+
+@contextmanager
+def local_cluster(workers: int = 2, memory_limit: str = "2GB"):
+    """Start workers on this machine, on the loopback address and without a page of their own.
+
+    Parameters
+    ----------
+    workers : int
+        Processes, each of one thread.
+    memory_limit : str
+        Memory of each worker, e.g. ``2GB``; a worker that goes beyond is ended and its part done again.
+
+    Yields
+    ------
+    dask.distributed.Client
+
+    Raises
+    ------
+    InputError
+        If the extra ``cluster`` is not installed.
+    """
+    dask, distributed = _dask()
+    quiet = {
+        "distributed.scheduler.http.routes": [],
+        "distributed.worker.http.routes": [],
+        "distributed.scheduler.allowed-failures": _LOSSES,
+    }
+    with (
+        dask.config.set(quiet),
+        distributed.LocalCluster(
+            n_workers=workers, threads_per_worker=1, processes=True, host="127.0.0.1",
+            dashboard_address="127.0.0.1:0", worker_dashboard_address=None, memory_limit=memory_limit,
+            scheduler_kwargs={"dashboard": False}, silence_logs=50,
+        ) as cluster,
+        distributed.Client(cluster) as client,
+    ):  # fmt: skip
+        yield client
+
+
+@contextmanager
+def connected(address: str):
+    """Connect to a scheduler that runs already, e.g. ``tcp://127.0.0.1:8786``.
+
+    Its workers need the same version of fertkit and must see the input and the output folder under the same
+    paths.
+    """
+    _, distributed = _dask()
+    try:
+        client = distributed.Client(address, timeout="10s")
+    except (OSError, ValueError) as error:
+        raise FertkitError(f"no scheduler answers at {address} ({type(error).__name__})") from None
+    with client:
+        yield client
+
+
+def work_on(client, work: Callable[[Part], int], parts: list[Part]) -> Iterator[int]:
+    """Work all parts on a cluster; give what each tells as it ends, in whatever order.
+
+    Raises
+    ------
+    FertkitError
+        At the end, if parts were given up because their workers were lost again and again.
+    """
+    _, distributed = _dask()
+    futures = client.map(work, parts, pure=False)
+    lost = []
+    for future in distributed.as_completed(futures):
+        try:
+            yield future.result()
+        except distributed.scheduler.KilledWorker:
+            lost.append(parts[futures.index(future)].number)
+        future.release()
+    if lost:
+        raise FertkitError(
+            f"parts {', '.join(map(str, lost))} were given up: their workers were lost {_LOSSES} times each, "
+            "perhaps for want of memory. Give workers more memory or make parts smaller; the others are kept"
+        )
+
+
+def _dask():
+    try:
+        import dask
+        import distributed
+    except ImportError:
+        remedy = "install it with: pip install 'fertkit[cluster]'"
+        raise InputError("cluster", [Problem("a cluster needs one more package", remedy)]) from None
+    return dask, distributed

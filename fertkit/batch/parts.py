@@ -1,0 +1,80 @@
+"""One part of a batch: what a worker is told, what it reads, and how a refusal becomes a row."""
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from fertkit.batch.sources import PLACE
+from fertkit.batch.store import read_frame
+from fertkit.errors import FertkitError, InputError
+
+#: Status of a trial or sample whose error stands in the column `message`.
+REFUSED = "not usable"
+_TOLD = 5  # problems of one trial that are told
+
+
+@dataclass(frozen=True)
+class Part:
+    """A share of the work, told in a few words; the data stay on disk.
+
+    Attributes
+    ----------
+    number : int
+    files : tuple of (str, str)
+        Path and name of each file.
+    tidy : bool
+        Whether the files hold rows cut from a data set, else users' own tables.
+    target : str
+        File for the rows that come out.
+    """
+
+    number: int
+    files: tuple[tuple[str, str], ...]
+    tidy: bool
+    target: str
+
+
+def rows_of_part(part: Part) -> pd.DataFrame:
+    """All rows of a part cut from a data set, in the order of the data set; blank cells are missing."""
+    frame = pd.concat([read_frame(Path(path)) for path, _ in part.files], ignore_index=True)
+    text = [c for c in frame if frame[c].dtype == object or frame[c].dtype == "str"]
+    for name in text:
+        cells = frame[name].astype(object)
+        frame[name] = cells.where(cells.notna() & (cells != ""), None)
+    return frame.astype({PLACE[1]: "int64"})
+
+
+def numbers_where_they_are(cells: pd.Series) -> pd.Series:
+    """Cells as the nearest doubles; those that are no numbers stay as they stand, to be complained of."""
+    if cells.dtype.kind in "fiu":
+        return cells.astype(float)
+    read = [_float(cell) for cell in cells.astype(object)]
+    exact = all(isinstance(cell, float) for cell in read)
+    return pd.Series(read, cells.index, dtype=float if exact else object)
+
+
+def _float(cell):
+    try:
+        return np.nan if cell is None or cell is pd.NA else float(cell)
+    except (TypeError, ValueError):
+        return cell
+
+
+def refusal(error: FertkitError, rows: pd.DataFrame | None = None) -> str:
+    """Words of an error for one cell: file, row, column, value, remedy; rows are those of the user's file."""
+    if not isinstance(error, InputError):
+        return " ".join(str(error).split())
+    told = []
+    for problem in error.problems[:_TOLD]:
+        file = error.file
+        if rows is not None:
+            file = str(rows[PLACE[0]].iloc[0])
+            if problem.row is not None:
+                at = min(max(problem.row - 2, 0), len(rows) - 1)
+                file, problem = rows[PLACE[0]].iloc[at], replace(problem, row=int(rows[PLACE[1]].iloc[at]))
+        told.append(f"{file}: {problem}")
+    if len(error.problems) > _TOLD:
+        told.append(f"and {len(error.problems) - _TOLD} more")
+    return "; ".join(" ".join(text.split()) for text in told)

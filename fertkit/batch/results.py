@@ -1,0 +1,198 @@
+"""What came out of a batch: the joined table, the counts, and the page that leads through it."""
+
+from collections import Counter
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import pandas as pd
+
+from fertkit.batch.parts import REFUSED
+from fertkit.batch.settings import Settings
+from fertkit.batch.store import ending, join_frames, read_frame, typed
+from fertkit.reference import list_sources
+from fertkit.report import Section, render_page, write_whole
+from fertkit.report.tables import pick
+from fertkit.response.analyse import SOURCES
+from fertkit.results import Result, checks_frame
+
+SHOWN = 200  # rows of a table on the index page
+#: Columns of which a batch should hold one value only, for one price to fit all.
+_SINGLE = {
+    "nutrient": "nutrient",
+    "crop": "crop",
+    "rate_unit": "unit of the rate",
+    "yield_unit": "unit of the yield",
+}
+_CAUTION = (
+    "Each trial is one field in one season. Rates and products differ by soil, state and season: follow the "
+    "local nutrient-management rules and the product label, and ask a licensed or certified adviser before "
+    "you buy or spread.",
+)
+
+
+@dataclass(frozen=True)
+class BatchResult(Result):
+    """Results of a batch; the rows stay on disk until they are asked for.
+
+    Attributes
+    ----------
+    kind : str
+        ``trials`` or ``samples``.
+    by : tuple of str
+        Columns that name a trial or sample.
+    file, index, parts : Path
+        Table of all results, page that leads through them, folder of the same table in parts.
+    counts : DataFrame
+        status, trials (or samples).
+    head, refused : DataFrame
+        The first usable rows and the first refused ones, as the page shows them.
+    checks : DataFrame
+    keys : tuple of str
+        Source keys behind the numbers.
+    types : dict
+        Column → type of the table.
+    """
+
+    kind: str
+    by: tuple[str, ...]
+    file: Path
+    index: Path
+    parts: Path
+    counts: pd.DataFrame
+    head: pd.DataFrame
+    refused: pd.DataFrame
+    checks: pd.DataFrame
+    keys: tuple[str, ...]
+    types: dict
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """All rows, in the order of the input: a row per trial, or per sample, nutrient and source."""
+        return typed(read_frame(self.file), self.types)[list(self.types)]
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return list_sources(list(self.keys))
+
+    def summary(self) -> str:
+        """How many of what, what could not be used, and where the rows are."""
+        counts = self.counts.set_index("status")[self.kind]
+        total = int(counts.sum())
+        good = counts.drop(REFUSED, errors="ignore")
+        lines = [f"{total:,} {self.kind if total != 1 else self.kind[:-1]}: {good.sum():,} usable."]
+        if self.kind == "trials":
+            lines += [f"{status[0].upper()}{status[1:]}: {n:,}." for status, n in good.items()]
+        if REFUSED in counts:
+            lines.append(f"Not usable: {counts[REFUSED]:,}; the reason stands in the column 'message'.")
+        failed = self.checks[~self.checks["passed"].astype(bool) & (self.checks["check"] != REFUSED)]
+        return "\n".join([*lines, *(f"Note: {text}." for text in failed["meaning"]), f"Table: {self.file}"])
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        return f"<pre>{escape(self.summary())}</pre>{self.head.head(20).to_html(index=False, border=0)}"
+
+
+def gather(settings: Settings, targets: list[Path], out: Path) -> BatchResult:
+    """Join the parts into one table, count them, and write the index page; a part at a time."""
+    file, index = out / f"results{ending()}", out / "index.html"
+    join_frames(targets, file, settings.types)
+    counts, seen, head, refused = Counter(), {name: set() for name in (*_SINGLE, "source_key")}, [], []
+    for target in targets:
+        rows = typed(read_frame(target), settings.types)
+        bad = rows["status"] == REFUSED
+        named = rows.drop_duplicates(["file", *settings.by]) if settings.kind == "samples" else rows
+        counts.update(named["status"])
+        for name in seen:
+            seen[name] |= set(rows.loc[~bad, name]) - {""} if name in rows else set()
+        head.append(rows[~bad].head(max(0, SHOWN - sum(map(len, head)))))
+        refused.append(rows[bad].head(max(0, SHOWN - sum(map(len, refused)))))
+    result = BatchResult(
+        settings.kind, tuple(settings.by), file, index, out / "parts",
+        pd.DataFrame(counts.most_common(), columns=["status", settings.kind]),
+        pd.concat(head, ignore_index=True), pd.concat(refused, ignore_index=True),
+        _checks(counts, seen, settings.kind), _keys(settings.kind, seen), settings.types,
+    )  # fmt: skip
+    write_whole(index_page(result), index)
+    return result
+
+
+def _keys(kind, seen):
+    return tuple(SOURCES) if kind == "trials" else tuple(sorted(seen["source_key"]))
+
+
+def _checks(counts, seen, kind):
+    bad = counts[REFUSED]
+    rows = [(REFUSED, bad, 0, bad == 0, f"{bad} {kind} could not be used; see the column 'message'")]
+    for name, words in _SINGLE.items():
+        if kind == "trials" and name in seen:
+            several = len(seen[name]) > 1
+            told = f"one price ratio was used for more than one {words}: {', '.join(sorted(seen[name]))}"
+            rows.append((f"one {words}", len(seen[name]), 1, not several, told if several else "none"))
+    return checks_frame(rows)
+
+
+# ---- the page
+
+
+def index_page(result: BatchResult) -> str:
+    """The page that leads through the results of a batch."""
+    figure = result.plot() if len(result.head) else None
+    lines = result.summary().splitlines()[:-1]
+    sections = [
+        Section(
+            "All at a glance", figure=figure, figure_says=" ".join(lines) if figure is not None else "",
+            tables=(pick("How many of what", result.counts, {"status": "status", result.kind: result.kind}),),
+            paragraphs=(f"All rows: {result.file.name}, beside this page.",),
+            cautions=_CAUTION if result.kind == "trials" else (),
+        )
+    ]  # fmt: skip
+    sections += [_refused(result)] if len(result.refused) else []
+    sections += [_first(result)] if len(result.head) else []
+    title = f"Many {'rate trials' if result.kind == 'trials' else 'leaf samples'}"
+    return render_page(title, sections, lead=lines, sources=result.sources)
+
+
+def _refused(result):
+    columns = {
+        "file": "file",
+        **{name: name.replace("_", " ") for name in result.by},
+        "message": "why, and what to do",
+    }
+    total = int(result.counts.set_index("status")[result.kind][REFUSED])
+    return Section(
+        "Not usable",
+        paragraphs=(_some(len(result.refused), total),),
+        tables=(pick("Not usable", result.refused, columns),),
+    )
+
+
+def _first(result):
+    names = {name: name.replace("_", " ") for name in result.by}
+    if result.kind == "trials":
+        units = result.head["rate_unit"].unique()
+        unit = f" [{units[0]}]" if len(units) == 1 else ""
+        columns = names | {
+            "optimum": f"optimum rate{unit}", "low": "from", "high": "to", "high_open": "open above",
+            "status": "status", "highest_rate": f"highest rate tested{unit}", "n": "strips",
+        }  # fmt: skip
+        title = "Economic optimum rate of each trial, with its interval"
+        total = int(result.counts[result.kind].sum()) - len(result.refused)
+    else:
+        columns = names | {
+            "growth_stage": "stage", "plant_part": "part", "nutrient": "nutrient", "value": "value",
+            "unit": "unit", "class": "class", "probability_below": "chance of lying below the limit, p",
+            "source_key": "source", "provenance": "provenance", "confidence": "confidence",
+        }  # fmt: skip
+        title, total = "Scores of the samples", None
+    return Section(
+        title, paragraphs=(_some(len(result.head), total),), tables=(pick(title, result.head, columns),)
+    )
+
+
+def _some(shown, total):
+    if total is not None and total <= shown:
+        return "All of them:"
+    of = f" of {total:,}" if total is not None else " rows"
+    return f"The first {shown}{of}; the others are in the table of all rows."

@@ -1,0 +1,200 @@
+"""Run a batch: cut the input into parts, work those not done yet, join what came out."""
+
+import json
+import shutil
+import sys
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pandas as pd
+
+from fertkit.batch.cluster import connected, work_on
+from fertkit.batch.parts import REFUSED, Part
+from fertkit.batch.results import BatchResult, gather
+from fertkit.batch.settings import (
+    FILES_IN_PART,
+    Settings,
+    make_settings,
+    read_record,
+    record_of,
+    refuse_other,
+)
+from fertkit.batch.sources import Source, columns_of, cut_rows, find_source, part_name, readable_files
+from fertkit.batch.store import ending, typed, write_frame
+from fertkit.batch.trials import first_units
+from fertkit.errors import FertkitError, InputError, Problem
+from fertkit.report.write import write_whole
+
+
+def run_batch(
+    source, out, kind="trials", *, by=None, nutrient_price=None, grain_price=None, price_ratio=None,
+    level=0.95, rate=None, yield_=None, block=None, weight=None, crop=None, ranges=None, source_keys=None,
+    seed=0, part_size=None, progress=True, client=None,
+) -> BatchResult:  # fmt: skip
+    """Work many rate trials or many tissue samples: one table of results and a page that leads through it.
+
+    A run that was stopped goes on where it ended when it is started again with the same words; a trial or
+    sample that cannot be used becomes a row that says why. The numbers do not depend on how the work was cut,
+    on the order of the rows, or on where it was done.
+
+    Parameters
+    ----------
+    source : path
+        A folder of files as `fertkit.read_strips` or `fertkit.read_tissue` read them; or a data set: a
+        Parquet file, a folder of Parquet files (sub-folders ``column=value`` give columns) or a CSV file with
+        the columns of a tidy table (trials: trial, rate_<unit>, yield_<unit>, block, ...; samples: sample_id,
+        crop, growth_stage, plant_part, nutrient, value). A data set is read in pieces and may be larger than
+        memory; rows of one trial may lie apart.
+    out : path
+        Folder to write to: ``results.parquet`` (or ``.csv`` without pyarrow), ``index.html``, ``parts/`` (the
+        same rows as a partitioned data set) and ``run.json``, the record of what was asked.
+    kind : {'trials', 'samples'}
+    by : str or list of str, optional
+        Columns of a data set that tell trials apart; ``trial`` by default.
+    nutrient_price, grain_price : float, optional
+        Price per mass unit of the rate column and of the yield column; or instead of the two
+    price_ratio : float, optional
+        their ratio [yield unit per rate unit].
+    level : float
+        Confidence level of the intervals.
+    rate, yield_, block, weight : str, optional
+        Columns of a data set of trials, see `fertkit.response.read_trial_data`.
+    crop : str, optional
+        Crop where the files do not say.
+    ranges : path, optional
+        Sufficiency ranges of the user's own.
+    source_keys : str or list of str, optional
+        Only these published ranges.
+    seed : int
+        Kept in the record. Nothing in the table is drawn at random.
+    part_size : int, optional
+        Trials or samples of a data set in a part; by default as many as take some seconds.
+    progress : bool
+        Show a progress bar.
+    client : dask.distributed.Client or str, optional
+        Cluster, or the address of its scheduler, to do the parts on; see `fertkit.batch.local_cluster`.
+
+    Returns
+    -------
+    BatchResult
+
+    Raises
+    ------
+    InputError
+        If the input is not there, or is no table or data set of this kind.
+    FertkitError
+        If `out` holds a batch asked for otherwise; or parts were given up for want of memory.
+    """
+    settings = make_settings(
+        kind, by, nutrient_price=nutrient_price, grain_price=grain_price, price_ratio=price_ratio, seed=seed,
+        part_size=part_size, ranges=ranges, source=source_keys, level=level, rate=rate, yield_=yield_,
+        block=block, weight=weight, crop=crop,
+    )  # fmt: skip
+    out = Path(out).resolve()
+    found = find_source(Path(source).resolve(), settings.tidy, skip=out)
+    _check_columns(found, settings)
+    settings, parts = _plan(found, settings, out)
+    missing = [part for part in parts if not Path(part.target).exists()]
+    with ExitStack() as stack:
+        if isinstance(client, str):
+            client = stack.enter_context(connected(client))
+        _work(Work(settings), missing, len(parts), progress, client)
+    result = gather(settings, [Path(part.target) for part in parts], out)
+    shutil.rmtree(out / "input", ignore_errors=True)
+    return result
+
+
+@dataclass(frozen=True)
+class Work:
+    """Make a part into rows and write them, here or on a worker; tells how many rows came out."""
+
+    settings: Settings
+
+    def __call__(self, part: Part) -> int:
+        rows = self.settings.work(part, self.settings)
+        write_frame(rows, Path(part.target))
+        return len(rows)
+
+
+def _work(work, missing, total, progress, client):
+    from tqdm import tqdm
+
+    done = map(work, missing) if client is None else work_on(client, work, missing)
+    with tqdm(
+        total=total, initial=total - len(missing), unit="part", disable=not progress, file=sys.stderr
+    ) as bar:
+        for _ in done if missing else ():
+            bar.update()
+
+
+# ---- the plan
+
+
+def _check_columns(found: Source, settings: Settings) -> None:
+    """Refuse a data set without the columns of its kind, before any work is done."""
+    if not found.tidy:
+        if settings.by not in (["trial"], ["sample_id"]):
+            remedy = "leave `by` out: in files of strips the column of trials is found by its header"
+            raise InputError(found.root.name, [Problem("not a data set with the columns to tell by", remedy)])
+        return
+    columns = columns_of(found)
+    if settings.tidy(columns) or (settings.rate and settings.yield_ and set(settings.by) <= set(columns)):
+        return
+    needed = "rate_<unit> and yield_<unit>, like rate_lb_ac and yield_bu_ac"
+    if settings.kind == "samples":
+        needed = "crop, growth_stage, plant_part, nutrient and value"
+    remedy = f"a data set of {settings.kind} has the columns {', '.join(settings.by)}, {needed}"
+    raise InputError(
+        found.root.name, [Problem(f"columns are missing among: {', '.join(columns[:30])}", remedy)]
+    )
+
+
+def _plan(found: Source, settings: Settings, out: Path) -> tuple[Settings, list[Part]]:
+    """The parts of the work, as an earlier run of the same batch left them or cut anew."""
+    file = out / "run.json"
+    now = record_of(settings, found)
+    was = read_record(file)
+    if was is not None:
+        refuse_other(file, was, now)
+    elif (out / "parts").exists():
+        raise FertkitError(f"{out / 'parts'} holds parts but there is no record of their run; empty it first")
+    out.mkdir(parents=True, exist_ok=True)
+    good, refused = readable_files(found) if found.tidy else (found, [])
+    if was is None:
+        units = first_units(found) if settings.kind == "trials" and not found.tidy else ("", "")
+        count = _cut(good, settings, out) if found.tidy else -(-len(found.files) // FILES_IN_PART)
+        was = now | {"units": list(units), "parts": count}
+        write_whole(json.dumps(was, indent=1) + "\n", file)
+    settings = replace(settings, units=tuple(was["units"]))
+    targets = [out / "parts" / f"{part_name(i)}{ending()}" for i in range(was["parts"])]
+    lacking = [i for i, target in enumerate(targets) if not target.exists()]
+    if found.tidy and any(not (out / "input" / part_name(i)).is_dir() for i in lacking):
+        _cut(good, settings, out)
+    parts = [_part(i, target, found, out) for i, target in enumerate(targets)]
+    if refused:
+        parts.append(_refused_files(refused, settings, out / "parts" / f"part-files{ending()}"))
+    return settings, parts
+
+
+def _cut(found, settings, out):
+    shutil.rmtree(out / "input", ignore_errors=True)
+    return cut_rows(found, settings.by, settings.part_size, out / "input") if found.files else 0
+
+
+def _part(number, target, found, out) -> Part:
+    if found.tidy:
+        files = sorted((out / "input" / part_name(number)).glob("*" + ending()))
+        named = tuple((str(f), f.name) for f in files)
+    else:
+        files = found.files[number * FILES_IN_PART : (number + 1) * FILES_IN_PART]
+        named = tuple((str(f), found.name(f)) for f in files)
+    return Part(number, named, found.tidy, str(target))
+
+
+def _refused_files(refused, settings, target) -> Part:
+    """Write the files of a data set that cannot be read as a part of their own: a row each."""
+    rows = pd.DataFrame(refused, columns=["file", "message"]).assign(status=REFUSED)
+    target.parent.mkdir(exist_ok=True)
+    write_frame(typed(rows, settings.types), target)
+    return Part(-1, (), True, str(target))
