@@ -54,10 +54,12 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
     lines["sampled"] = _dates(lines, date_format, notes, report)
     _mark_areas(lines, notes, report)
     specimen = _number(lines, columns, notes)
-    report += [("dropped", f"analyte '{text}'", "not a nutrient", None) for text in left_out_analytes(layout)]
+    report += [
+        ("not used", f"analyte '{text}'", "not a nutrient", None) for text in left_out_analytes(layout)
+    ]
     first = lines.assign(specimen=specimen).drop_duplicates("specimen").sort_values("specimen")
     own = [c for c in first.columns if c not in (*CONTEXT, "specimen", "row", "block", "line")]
-    report += [("dropped", f"column '{c}'", "kept as text in others", None) for c in own]
+    report += [("not used", f"column '{c}'", "kept as text in others", None) for c in own]
     return (
         first[["specimen", *CONTEXT, "row"]].reset_index(drop=True),
         first[["specimen", "sample_id", *own]].reset_index(drop=True),
@@ -194,9 +196,15 @@ def _name_crops(lines, notes):
 
 def _dates(lines, date_format, notes, report):
     dates, complaints, order = read_dates(list(lines["sampled"]), date_format)
-    for complaint, cell, row in zip(complaints, lines["sampled"], lines["row"], strict=True):
-        if complaint:
-            notes.append(Problem(complaint, "the date was left empty", row, "sampled", text_of(cell)))
+    odd = pd.DataFrame({"what": complaints, "cell": list(lines["sampled"]), "row": list(lines["row"])})
+    for what, rows in odd[odd["what"] != ""].groupby("what", sort=False):
+        more = (
+            f"; {len(rows)} dates, rows {', '.join(map(str, rows['row'].head(6)))}" if len(rows) > 1 else ""
+        )
+        more += ", ..." if len(rows) > 6 else ""
+        first = rows.iloc[0]
+        remedy = "the dates were left empty" if more else "the date was left empty"
+        notes.append(Problem(what + more, remedy, int(first["row"]), "sampled", text_of(first["cell"])))
     if order and not date_format:
         report.append(("inferred", "order of dates", f"{order}: a day above 12 settles it", None))
     return pd.Series(pd.to_datetime(pd.Series(dates, dtype=object)), index=lines.index).astype(

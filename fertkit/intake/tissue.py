@@ -38,9 +38,9 @@ class TissueSamples(Result):
     others : DataFrame
         specimen, sample_id and every other column of the file, as text.
     report : DataFrame
-        what (recognised, inferred, dropped), item, detail, row.
-    problems : tuple of Problem
-        Notes that do not stop the reading.
+        what (recognised, inferred, not used), item, detail, row.
+    notes : tuple of Problem
+        What was doubted, with row, column and value, and did not stop the reading.
     name : str
         File name.
     """
@@ -48,7 +48,7 @@ class TissueSamples(Result):
     tidy: pd.DataFrame
     others: pd.DataFrame
     report: pd.DataFrame
-    problems: tuple[Problem, ...]
+    notes: tuple[Problem, ...]
     name: str = "table"
 
     @property
@@ -73,14 +73,14 @@ class TissueSamples(Result):
         lines = [
             f"{self.name}: {n} sample{'s' * (n != 1)}, {len(nutrients)} nutrients ({', '.join(nutrients)})"
         ]
-        for what in ("inferred", "dropped"):
+        for what in ("inferred", "not used"):
             part = self.report[self.report["what"] == what]
             lines += [f"{what}: {r.item}: {r.detail}" for r in part.head(8).itertuples()]
             if len(part) > 8:
                 lines.append(f"{what}: and {len(part) - 8} more, see report")
-        lines += [f"note: {p}" for p in self.problems[:8]]
-        if len(self.problems) > 8:
-            lines.append(f"note: and {len(self.problems) - 8} more, see problems")
+        lines += [f"note: {p}" for p in self.notes[:8]]
+        if len(self.notes) > 8:
+            lines.append(f"note: and {len(self.notes) - 8} more, see notes")
         failed = self.checks[self.checks["passed"].astype(bool).eq(False)]
         lines += [f"check: {r.check}: {r.meaning}" for r in failed.head(8).itertuples()]
         return "\n".join(lines)
@@ -289,13 +289,13 @@ def _layout_report(raw, layout, columns, style):
     report += [("recognised", f"{c.nutrient}", f"column '{c.label}'", None) for c in columns]
     if style.decimal == ",":
         report.append(("inferred", "decimal mark", f"comma: {style.why}", None))
-    report += [("dropped", what, "not a sample", row) for what, row in layout.dropped]
+    report += [("not used", what, "not a sample", row) for what, row in layout.dropped]
     for block in layout.blocks:
         for header, label in zip(block.headers, block.labels, strict=True):
             if header.kind in ("limit", "ratio", "unit") or (
                 header.kind == "role" and header.name == "range"
             ):
                 report.append(
-                    ("dropped", f"column '{label}'", "the laboratory's range, limit or ratio", None)
+                    ("not used", f"column '{label}'", "the laboratory's range, limit or ratio", None)
                 )
     return report

@@ -119,5 +119,5 @@ def _stages() -> pd.DataFrame:
 
 
 def load_stages() -> pd.DataFrame:
-    """List growth stages in order: crop, scale (V/R, Feekes, BBCH), code, name, BBCH equivalent, source."""
+    """List growth stages in order: crop, scale (V/R, Feekes, BBCH), code, name, BBCH equivalent, sources."""
     return _stages().copy()

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import InputError, NotEstimable, Problem
+from fertkit.errors import InputError, NotEstimable, Problem, unknown
+from fertkit.intake import TissueSamples
 from fertkit.intake.context import pair_name
 from fertkit.reference import list_sources
 from fertkit.reference.facts import load_facts
@@ -14,6 +15,7 @@ from fertkit.tissue.balance import range_verdicts
 from fertkit.tissue.samples import samples_frame
 from fertkit.tissue.score import settle_cvs
 
+AREAS = ["good", "poor"]
 Z95 = 1.959963984540054
 MOST, FEWEST = 0.7, 4  # share of nutrients, and nutrients, from which they are said to move together
 
@@ -69,7 +71,9 @@ class PairComparison(Result):
         return "\n".join(lines)
 
 
-def compare_pairs(samples, *, cvs=None, plant_weights: dict | None = None) -> PairComparison:
+def compare_pairs(
+    samples, *, cvs=None, plant_weights: dict | None = None, by: str | None = None
+) -> PairComparison:
     """Compare the good and the poor area of each pair.
 
     Samples pair by their name without the good or poor mark ('North good', 'North poor'), or by equal names
@@ -83,6 +87,8 @@ def compare_pairs(samples, *, cvs=None, plant_weights: dict | None = None) -> Pa
         Relative standard deviations [%], as for `score_tissue`.
     plant_weights : dict of sample_id -> float, optional
         Dry weight of a plant [any one unit]: gives the amount per plant and settles dilution.
+    by : str, optional
+        Another column of the file whose equal entries make a pair, such as Paddock.
 
     Returns
     -------
@@ -91,7 +97,9 @@ def compare_pairs(samples, *, cvs=None, plant_weights: dict | None = None) -> Pa
     Raises
     ------
     NotEstimable
-        If no pair has both areas.
+        If no pair has both areas; says which areas were found.
+    LookupFailed
+        If `by` is no column of the samples; lists those there are.
     InputError
         If the samples of a pair differ in crop, stage or part.
 
@@ -107,12 +115,12 @@ def compare_pairs(samples, *, cvs=None, plant_weights: dict | None = None) -> Pa
     >>> [line.strip()[:41] for line in lines if "K:" in line]
     ['K: 1.31 against 2.1 %, 0.62 times the goo']
     """
-    frame = _marked(samples)
+    frame = _marked(samples, by)
     spread = settle_cvs(cvs)
     shape = {"index": ["pair", "nutrient", "unit"], "columns": "area", "values": "value"}
-    table = frame.pivot_table(**shape, aggfunc="mean", sort=False).reindex(columns=["good", "poor"]).dropna()
+    table = frame.pivot_table(**shape, aggfunc="mean", sort=False).reindex(columns=AREAS).dropna()
     if table.empty:
-        raise NotEstimable("no pair has a good and a poor area with results; mark the areas good and poor")
+        raise NotEstimable(_no_pair(frame, by))
     counts = frame.pivot_table(**shape, aggfunc="size").loc[table.index]
     table = table.reset_index()
     cv = table["nutrient"].map(spread.set_index("nutrient")["cv_pct"]).to_numpy() / 100
@@ -132,15 +140,48 @@ def log_ratio_noise(cv, n_good: int = 1, n_poor: int = 1):
     return Z95 * cv * np.sqrt(1 / n_good + 1 / n_poor)
 
 
-def _marked(samples):
+def _no_pair(frame, by):
+    names = {area: list(dict.fromkeys(rows["pair"])) for area, rows in frame.groupby("area")}
+    if not names:
+        return (
+            "the samples say nothing of good and poor areas: add a column Area that says good or poor for "
+            "each sample, or name them so ('North good', 'North poor')"
+        )
+    held = "; ".join(f"{area}: {', '.join(names[area][:6]) if area in names else 'none'}" for area in AREAS)
+    mend = (
+        "" if by else ", give both samples of a pair one name, or give by= the column that names their place"
+    )
+    return f"no pair has a good and a poor area with results ({held}): check the column Area{mend}"
+
+
+def _places(samples, frame, by):
+    """Entry of the column `by` for each row of the samples; '' where it is blank."""
+    if isinstance(samples, TissueSamples):
+        others = samples.others
+        if by not in others:
+            raise unknown("column of the samples", by, others.columns.drop(["specimen", "sample_id"]))
+        return frame["specimen"].map(others.set_index("specimen")[by])
+    if by not in frame:
+        raise unknown("column of the samples", by, frame.columns)
+    return frame[by].fillna("").astype(str)
+
+
+def _marked(samples, by):
     frame = samples_frame(samples)
     names = [pair_name(str(name)) for name in frame["sample_id"]]
     marks = pd.Series([mark for _, mark in names], index=frame.index)
-    area = frame["area"].where(frame["area"].isin(["good", "poor"]), marks)
-    frame = frame.assign(area=area, pair=[name for name, _ in names])
-    frame = frame[frame["area"].isin(["good", "poor"]) & (frame["censored"] == "") & (frame["value"] > 0)]
+    area = frame["area"].where(frame["area"].isin(AREAS), marks)
+    pair = _places(samples, frame, by) if by else [name for name, _ in names]
+    frame = frame.assign(area=area, pair=pair)
+    frame = frame[frame["pair"] != ""]
+    frame = frame[frame["area"].isin(AREAS) & (frame["censored"] == "") & (frame["value"] > 0)]
     both = frame.groupby("pair")["area"].nunique()
-    if len(frame) and not (both == 2).any() and frame.groupby("area")["pair"].nunique().eq(1).all():
+    if (
+        not by
+        and len(frame)
+        and not (both == 2).any()
+        and frame.groupby("area")["pair"].nunique().eq(1).all()
+    ):
         frame = frame.assign(pair=" against ".join(dict.fromkeys(frame.sort_values("area")["pair"])))
     problems = []
     for pair, rows in frame.groupby("pair"):

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.tissue.classes import CLASSES, EXCESSIVE, SUFFICIENT
+from fertkit.tissue.oxides import CHECK as OXIDES
 
 SHORT = CLASSES[:SUFFICIENT]
 ENOUGH = CLASSES[SUFFICIENT : EXCESSIVE + 1]
@@ -131,7 +132,8 @@ def read_aloud(scores, most: int) -> str:
     lines += [f"not scored: {line}" for line in why_not(scores.conditions)]
     lines += _unstated_petioles(scores)
     failed = scores.checks[scores.checks["passed"].astype(bool).eq(False)]
-    told = [MEMORY, CHANCES] if scores.agreement["probability_below"].notna().any() else [MEMORY]
+    told = [MEMORY, OXIDES]
+    told += [CHANCES] if scores.agreement["probability_below"].notna().any() else []
     lines += [f"caution: {r.meaning}" for r in failed[failed["check"].isin(told)].itertuples()]
     return "\n".join(lines)
 

@@ -13,6 +13,7 @@ from fertkit.reference.facts import load_facts
 from fertkit.results import Result, checks_frame
 from fertkit.tissue import classes as c
 from fertkit.tissue.match import CONDITION, LIMITS, Matches, match_ranges, prepare_ranges
+from fertkit.tissue.oxides import oxide_checks
 from fertkit.tissue.ranking import agreement_of, read_aloud, shortfalls_of
 from fertkit.tissue.samples import samples_frame
 
@@ -344,4 +345,4 @@ def _checks(used, scored, conditions, spread):
     unclassed = int((scored["class"].to_numpy() == c.CLASSES[c.NOT_CLASSED]).sum())
     if unclassed:
         rows.append(("results that cannot be classed", unclassed, "0", False, "see the reason column"))
-    return checks_frame(rows)
+    return checks_frame(rows + oxide_checks(scored))

@@ -15,6 +15,7 @@ from fertkit.intake.spellings import plain
 from fertkit.reference import base_crop, load_stages
 from fertkit.reference.facts import load_facts
 
+_DECIMAL = re.compile(r"(?:gs|z|zgs|zadoks|bbch|dc|ec|growth stage|zadoks gs)\.?\s*(\d{2})")
 SMALL_GRAINS = ("wheat", "barley", "oats", "rye")
 _DAYS = r"(\d+)\s*d(?:ays?)?(?: after planting)?"
 _COUNTED = {
@@ -69,6 +70,7 @@ def stage_span(crop: str, stage: str, *, bare_codes: bool = False) -> Span:
         if not known:
             crops = ", ".join(sorted(set(load_stages()["crop"]) | set(load_facts("stage_names")["crop"])))
             raise LookupFailed(f"no growth stages are carried for {crop}, only for: {crops}")
+        hint = hint or _near_decimal(_group(base_crop(crop)), plain(stage))
         raise LookupFailed(str(unknown(f"growth stage of {crop}", stage, known)) + hint)
     return found
 
@@ -187,8 +189,23 @@ def _small_grain(text, bare):
     if hit or (bare and re.fullmatch(r"\d{1,2}(?:\.\d)*", text)):
         code = hit[1] if hit else text
         return Span(feekes[code], feekes[code]) if code in feekes else None
-    hit = re.fullmatch(r"(?:gs|z|zgs|zadoks|bbch|dc|growth stage|zadoks gs)\.?\s*(\d{2})", text)
+    hit = _DECIMAL.fullmatch(text)
     return _from_decimal(int(hit[1])) if hit else None
+
+
+def _near_decimal(group, text):
+    """Offer the V or R stages a decimal code is near to; the equivalences are remembered, so not used."""
+    hit = _DECIMAL.fullmatch(text)
+    if group not in ("corn", "soybean") or not hit:
+        return ""
+    table = load_stages()
+    near = []
+    for row in table[(table["crop"] == group) & (table["scale"] == "V/R")].itertuples():
+        ends = re.match(r"(\d{2})(?:-(\d{2}))?", row.bbch)
+        if ends and int(ends[1]) <= int(hit[1]) <= int(ends[2] or ends[1]):
+            near.append(row.code)
+    offer = f"; this one is near {' and '.join(near)}" if near else ""
+    return f" (decimal codes of {group} meet V and R stages from memory only{offer}: write the V or R stage)"
 
 
 def _from_decimal(code):

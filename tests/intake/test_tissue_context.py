@@ -9,6 +9,8 @@ import pytest
 from fertkit.errors import InputError, LookupFailed
 from fertkit.intake import read_tissue
 from fertkit.intake.dates import read_dates
+from fertkit.tissue.parts import parts_match, plant_part
+from fertkit.tissue.stages import stage_span
 
 HEAD = "Sample,Lab No.,Crop,Growth Stage,Plant Part,Date Sampled,Condition,N (%),P (%)\n"
 
@@ -48,7 +50,7 @@ def test_a_date_that_reads_two_ways_is_left_empty_and_told():
     text = HEAD + "a,1,corn,R1,ear leaf,03/04/2024,,3.1,0.3\n"
     samples = read(text)
     assert samples.table["sampled"].isna().all()
-    assert any("date_format" in str(p) for p in samples.problems)
+    assert any("date_format" in str(p) for p in samples.notes)
     assert (read(text, date_format="dmy").table["sampled"] == pd.Timestamp("2024-04-03")).all()
     assert (read(text, date_format="mdy").table["sampled"] == pd.Timestamp("2024-03-04")).all()
 
@@ -76,7 +78,7 @@ def test_area_marks_in_the_names_and_marks_not_understood():
     assert samples.table["area"].unique().tolist() == ["good", "poor"]
     assert "good and poor areas" in set(samples.report["item"])
     odd = read(HEAD + "a,1,corn,R1,ear leaf,,A,3.1,0.3\n")
-    assert any("not understood" in str(p) for p in odd.problems)
+    assert any("not understood" in str(p) for p in odd.notes)
 
 
 def test_lines_above_the_table_and_arguments_fill_what_the_table_leaves_open():
@@ -90,7 +92,7 @@ def test_lines_above_the_table_and_arguments_fill_what_the_table_leaves_open():
     assert set(table["growth_stage"]) == {"R1"}  # the file's own word stands
     assert (table["sampled"] == pd.Timestamp("2024-07-16")).all()
     assert table["plant_part"].tolist() == ["ear leaf", "leaf below the whorl"]
-    assert sum("the file's own entry was kept" in str(p) for p in samples.problems) == 2
+    assert sum("the file's own entry was kept" in str(p) for p in samples.notes) == 2
 
 
 def test_scale_columns_name_the_scale():
@@ -101,7 +103,7 @@ def test_scale_columns_name_the_scale():
 def test_duplicates_are_kept_and_told():
     samples = read("Sample,N (%),P (%)\na,3.1,0.3\na,3.2,0.31\n")
     assert samples.table["specimen"].nunique() == 2
-    assert any("'a' appears 2 times (rows 2, 3)" in str(p) for p in samples.problems)
+    assert any("'a' appears 2 times (rows 2, 3)" in str(p) for p in samples.notes)
     long = read("Sample,Analyte,Result,Unit\na,N,3.1,%\na,N,3.2,%\na,P,0.3,%\n")
     assert long.table["specimen"].tolist() == [1, 1, 2]
 
@@ -110,7 +112,7 @@ def test_same_field_at_two_dates_is_no_duplicate():
     samples = read(
         HEAD + "a,,corn,V6,whole plant,2024-06-05,,3.6,0.4\na,,corn,R1,ear leaf,2024-07-16,,3.0,0.3\n"
     )
-    assert not samples.problems
+    assert not samples.notes
     assert samples.table["specimen"].nunique() == 2
 
 
@@ -190,7 +192,7 @@ def test_sanity_checks_are_rows():
 def test_summary_can_be_read_aloud():
     text = read("Sample,N,P,K\na,31,3.1,ND\nb,29,2.9,18\nMean,30,3,18\n").summary()
     assert text.startswith("lab.csv: 2 samples, 3 nutrients (N, P, K)")
-    for words in ("inferred: unit of N", "dropped: summary line 'Mean'", "note: "):
+    for words in ("inferred: unit of N", "not used: summary line 'Mean'", "note: "):
         assert words in text
 
 
@@ -204,7 +206,7 @@ def test_values_are_floats_and_missing_ones_nan():
 def test_tables_below_each_other_meet_in_one_sample():
     samples = read("Sample,N (%),P (%)\na,3.1,0.3\nb,3.0,0.3\n\nSample,Zn (ppm),B (ppm)\na,22,9\nb,25,8\n")
     assert samples.table.groupby("sample_id")["specimen"].nunique().tolist() == [1, 1]
-    assert not samples.problems
+    assert not samples.notes
 
 
 def test_a_name_with_fresh_in_it_is_no_fresh_weight():
@@ -225,4 +227,69 @@ def test_percent_formatted_cells_are_told():
 
 def test_an_unusual_value_is_noted():
     samples = read("Sample,N (%),P (%)\na,12,0.3\nb,3.0,0.3\n")
-    assert [str(p).startswith("row 2, column 'N'") for p in samples.problems] == [True]
+    assert [str(p).startswith("row 2, column 'N'") for p in samples.notes] == [True]
+
+
+GERMAN = "Labor-Nr.;Probenbezeichnung;Schlag;Kultur;Stadium;Pflanzenteil;Datum;Zustand;N (%);K (%)\n"
+SPANISH = "N° laboratorio;Muestra;Lote;Cultivo;Estadio;Órgano;Fecha de toma;Condición;N (%);K (%)\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "parts"),
+    [
+        (GERMAN + "0012;007;Hang;Mais;VT;Kolbenblatt;16.07.2024;gut;3,1;2,0\n", ("VT", "ear leaf")),
+        (
+            SPANISH + "0012;007;Loma;Maíz;emisión de panoja;hoja de la mazorca;16/07/2024;bueno;3,1;2,0\n",
+            ("VT", "ear leaf"),
+        ),
+    ],
+)  # fmt: skip
+def test_headers_and_words_of_other_languages(text, parts):
+    samples = read(text)
+    row = samples.table.iloc[0]
+    assert (row["sample_id"], row["lab_id"], row["crop"], row["area"]) == ("007", "0012", "corn", "good")
+    assert row["sampled"] == pd.Timestamp("2024-07-16")
+    assert stage_span("corn", row["growth_stage"]) == stage_span("corn", parts[0])
+    assert parts_match(plant_part("corn", row["plant_part"]), plant_part("corn", parts[1])) == "same part"
+    assert samples.others.columns[-1] in ("Schlag", "Lote")
+
+
+def test_a_zone_column_of_good_and_poor_marks_the_areas_of_paddocks():
+    samples = read("Sample,Paddock,Zone,N (%),P (%)\n1,North,good,3.1,0.3\n2,North,poor,2.6,0.3\n")
+    areas = samples.table.drop_duplicates("sample_id").set_index("sample_id")["area"]
+    assert areas.to_dict() == {"1": "good", "2": "poor"}
+    assert samples.others["Paddock"].tolist() == ["North", "North"]
+    assert "from column 'Zone'" in set(samples.report["detail"])
+    named = read("Paddock,Zone,N (%),P (%)\nNorth,good,3.1,0.3\nNorth,poor,2.6,0.3\n").table
+    assert set(named["sample_id"]) == {"North"}
+    assert named["area"].unique().tolist() == ["good", "poor"]
+    places = read("Sample,Zone,N (%),P (%)\n1,hill,3.1,0.3\n2,good,2.6,0.3\n")
+    assert set(places.table["area"]) == {""}
+    assert "Zone" in places.others
+
+
+def test_a_rating_of_the_laboratory_marks_no_area():
+    samples = read("Sample,N (%),Rating,P (%)\n1,3.1,good,0.3\n2,2.6,poor,0.3\n")
+    assert set(samples.table["area"]) == {""}
+
+
+def test_bbch_columns_keep_their_scale():
+    table = read("Sample,Crop,BBCH,N (%),P (%)\na,Winterweizen,31,3.1,0.3\nb,trigo,GS 32,3.1,0.3\n").table
+    assert table["growth_stage"].unique().tolist() == ["BBCH 31", "GS 32"]
+    assert table["crop"].unique().tolist() == ["winter wheat", "wheat"]
+
+
+def test_crops_not_known_are_told_once_for_the_file():
+    lines = "".join(f"s{i},{crop},3.1,0.3\n" for i, crop in enumerate(["mango"] * 40 + ["corn", "hops"]))
+    samples = read("Sample,Crop,N (%),P (%)\n" + lines)
+    told = [p for p in samples.notes if "not known" in str(p)]
+    assert len(told) == 1
+    for words in ("row 2", "'mango' (40 lines), 'hops' (1 line)", "soybean"):
+        assert words in str(told[0])
+    assert samples.table["crop"].unique().tolist() == ["mango", "corn", "hops"]
+
+
+def test_dates_that_read_two_ways_are_told_once():
+    lines = "".join(f"s{i},03/04/2024,3.1,0.3\n" for i in range(40))
+    (note,) = read("Sample,Date sampled,N (%),P (%)\n" + lines).notes
+    assert "40 dates, rows 2, 3, 4, 5, 6, 7, ..." in str(note)

@@ -37,7 +37,37 @@ def retyped(text, old, new):
 SPLIT_HEADER = retyped(WIDE, WIDE.splitlines()[0], "Sample,N,P,K,Ca,Mg,S,Zn,Fe\n,%,%,%,%,%,%,ppm,ppm")
 COMMA = WIDE.replace(",", ";").replace(".", ",")
 
+GERMAN = COMMA.replace(
+    COMMA.splitlines()[0],
+    "Probe;Stickstoff (% i. d. TM);Phosphor (% TM);Kalium (%);Calcium (%);Magnesium (%);Schwefel (%);"
+    "Zink (mg/kg TM);Eisen (mg/kg)",
+)
+SPANISH = COMMA.replace(
+    COMMA.splitlines()[0],
+    "Muestra;Nitrógeno total (%);Fósforo (%);Potasio en hoja (%);Calcio (%);Magnesio (%);Azufre (% MS);"
+    "Cinc (ppm);Hierro (mg/kg base seca)",
+)
+
 READABLE = {
+    "German": "Untersuchungsbericht\nKultur;Mais\n\n"
+    + GERMAN
+    + "Mittelwert;3,05;0,28;1,98;0,58;0,23;0,2;27;707\n",
+    "Spanish": "Informe de análisis foliar\nCultivo: Maíz\n\n"
+    + SPANISH
+    + "Promedio;3,05;0,28;1,98;0,58;0,23;0,2;27;707\n",
+    "Spanish, Windows-1252": SPANISH.encode("cp1252"),
+    "long, German": "Probe;Parameter;Messwert;Einheit;Bewertung\n"
+    + "".join(
+        f"{s};{n};{str(v).replace('.', ',')};{'mg/kg' if n in ('Zn', 'Fe') else '%'};\n"
+        for s, held in BOTH.items()
+        for n, v in held.items()
+    ),
+    "long, Spanish": "N° de muestra\tDeterminación\tResultado\tUnidad\tMétodo\n"
+    + "".join(
+        f"{s}\t{n}\t{v}\t{'ppm' if n in ('Zn', 'Fe') else '%'}\tICP\n"
+        for s, held in BOTH.items()
+        for n, v in held.items()
+    ),
     "wide, unit in brackets": WIDE,
     "wide, unit after underscore": retyped(WIDE.replace(" (%)", "_pct"), " (ppm)", "_mg_kg"),
     "wide, unit after blank": retyped(WIDE.replace(" (%)", " %"), " (ppm)", " ppm"),
@@ -196,7 +226,7 @@ def test_censored_cells(cell):
     assert row["value"] == pytest.approx(value, nan_ok=True)
     assert row["censored"] == mark
     if mark == "not detected":
-        assert any("not determined" in str(p) for p in samples.problems)
+        assert any("not determined" in str(p) for p in samples.notes)
 
 
 @pytest.mark.parametrize("cell", ["", "NA", "N/A", "NT", "NR", "-", "--", ".", "nan"])
@@ -219,12 +249,16 @@ def test_missing_with_a_reason_keeps_it(cell, reason):
 def test_zero_is_noted_not_hidden():
     samples = read_tissue(retyped(WIDE, "0.25,2.10", "0.00,2.10").encode())
     assert held(samples)["A-01"]["P"] == 0
-    assert any("is zero" in str(p) for p in samples.problems)
+    assert any("is zero" in str(p) for p in samples.notes)
 
 
 REFUSED = {
     "oxides": (WIDE.replace("P (%)", "P2O5 (%)").replace("K (%)", "K2O (%)"), ["P2O5", "K2O", "elemental"]),
     "potash": (WIDE.replace("K (%)", "Potash (%)"), ["Potash", "elemental"]),
+    "potash, German": (GERMAN.replace("Kalium", "Kali"), ["Kali", "elemental"]),
+    "potash, Spanish": (SPANISH.replace("Potasio en hoja", "Óxido de potasio"), ["elemental"]),
+    "fresh weight, German": (GERMAN.replace("Kalium (%)", "Kalium (% FM)"), ["dry matter"]),
+    "fresh weight, Spanish note": ("Resultados sobre materia fresca\n" + SPANISH, ["dry matter"]),
     "nitrate, ion or element": (WIDE.replace("Zn (ppm)", "Nitrate (ppm)"), ["NO3-N"]),
     "unknown unit": (WIDE.replace("N (%)", "N (lb/ac)"), ["lb/ac"]),
     "unknown unit in a unit row": (SPLIT_HEADER.replace(",%,%", ",bu,%"), ["bu"]),

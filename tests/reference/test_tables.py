@@ -11,6 +11,7 @@ from fertkit.reference import (
     cite,
     crop_name,
     list_sources,
+    load_crops,
     load_ranges,
     load_table,
     nitrogen_note,
@@ -81,6 +82,30 @@ def test_every_crop_of_every_table_is_known():
     for kind in ("removal", "uptake", "timing"):
         for crop in load_table(kind)["crop"].unique():
             assert crop_name(crop) == crop
+
+
+@pytest.mark.parametrize(
+    ("crop", "words"),
+    [
+        ("corn", ["Mais", "Körnermais", "Maíz", "maiz", "MAÍZ", "Milho"]),
+        ("soybean", ["Soja", "Sojabohne", "Sojabohnen"]),
+        ("wheat", ["Weizen", "Trigo"]),
+        ("winter wheat", ["Winterweizen", "trigo de invierno"]),
+        ("barley", ["Gerste", "Wintergerste", "Cebada"]),
+        ("canola", ["Raps", "Colza"]),
+        ("sugar beet", ["Zuckerrüben", "Remolacha azucarera"]),
+        ("potato", ["Kartoffeln", "Papa"]),
+        ("peanut", ["Erdnuß", "Maní"]),
+    ],
+)
+def test_crops_are_known_by_their_german_and_spanish_names(crop, words):
+    assert {crop_name(word) for word in words} == {crop}
+
+
+def test_no_name_means_two_crops():
+    table = load_crops()
+    names = [*table["crop"], *(a for aliases in table["aliases"] for a in aliases.split(";") if a)]
+    assert len(names) == len(set(names))
 
 
 def test_bushels_and_moistures():

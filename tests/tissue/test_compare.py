@@ -4,11 +4,18 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.errors import InputError, NotEstimable
+from fertkit.errors import InputError, LookupFailed, NotEstimable
+from fertkit.intake import read_tissue
 from fertkit.tissue import compare_pairs, compare_treatments, score_tissue, season_path
 from fertkit.tissue.pairs import log_ratio_noise
 
 GOOD = {"N": 4.8, "P": 0.35, "K": 2.2, "Ca": 1.1, "Mg": 0.45, "S": 0.28, "Zn": 40.0, "Mn": 60.0}
+PADDOCKS = [
+    (1, "North", "good", 2.2),
+    (2, "North", "poor", 1.3),
+    (3, "South", "good", 2.1),
+    (4, "South", "poor", 2.1),
+]
 SOYBEAN = {"crop": "soybean", "growth_stage": "R2", "plant_part": "upper trifoliate without petiole"}
 
 
@@ -69,8 +76,31 @@ def test_pairs_must_agree_in_part_and_exist(tidy):
     samples.loc[samples["sample_id"] == "North poor", "growth_stage"] = "R4"
     with pytest.raises(InputError, match="differ in growth stage"):
         compare_pairs(samples)
-    with pytest.raises(NotEstimable, match="good and poor"):
+    with pytest.raises(NotEstimable, match="add a column Area that says good or poor"):
         compare_pairs(tidy({"A": GOOD, "B": GOOD}, **SOYBEAN))
+
+
+def test_pairs_of_a_paddock_by_another_column(tidy):
+    values = {"1": GOOD, "2": GOOD | {"K": 1.3}, "3": GOOD, "4": GOOD | {"N": 3.0}}
+    samples = tidy(values, **SOYBEAN)
+    samples["area"] = samples["sample_id"].map({"1": "good", "2": "poor", "3": "good", "4": "poor"})
+    samples["paddock"] = samples["sample_id"].map({"1": "North", "2": "North", "3": "South", "4": "South"})
+    with pytest.raises(NotEstimable, match=r"good: 1, 3; poor: 2, 4.*column Area.*by="):
+        compare_pairs(samples)
+    table = compare_pairs(samples, by="paddock").table
+    lower = table[table["difference"] == "lower"]
+    assert lower[["pair", "nutrient"]].to_numpy().tolist() == [["North", "K"], ["South", "N"]]
+    with pytest.raises(LookupFailed, match="paddock"):
+        compare_pairs(samples, by="field")
+
+
+def test_pairs_of_a_file_by_its_own_column():
+    lines = ["Sample,Paddock,Zone,Crop,Stage,Part,N (%),K (%)"]
+    lines += [f"{i},{p},{z},soybean,R2,trifoliate,4.8,{k}" for i, p, z, k in PADDOCKS]
+    samples = read_tissue("\n".join(lines).encode())
+    table = compare_pairs(samples, by="Paddock").table.set_index(["pair", "nutrient"])
+    assert table.loc[("North", "K"), "log_ratio"] == pytest.approx(np.log(1.3 / 2.2))
+    assert table.loc[("South", "K"), "log_ratio"] == 0
 
 
 def test_season_is_judged_stage_by_stage(tidy):

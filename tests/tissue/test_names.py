@@ -65,6 +65,44 @@ def test_names_meet_codes(crop, name, code):
     assert stage_span(crop, name) == stage_span(crop, code)
 
 
+@pytest.mark.parametrize(
+    ("crop", "word", "code"),
+    [
+        ("Mais", "Rispenschieben", "VT"),
+        ("maíz", "aparición de estigmas", "R1"),
+        ("Sojabohne", "Vollblüte", "R2"),
+        ("soja", "floración", "R1-R2"),
+        ("Winterweizen", "Schossen", "stem elongation"),
+        ("trigo", "macollaje", "tillering"),
+        ("cebada", "hoja bandera", "flag leaf"),
+    ],
+)
+def test_stage_words_of_other_languages_meet_codes(crop, word, code):
+    assert stage_span(crop, word)[:2] == stage_span(crop, code)[:2]
+
+
+@pytest.mark.parametrize(("crop", "word"), [("Mais", "Blüte"), ("maíz", "floración")])
+def test_a_word_that_may_mean_tassel_or_silk_is_not_read(crop, word):
+    with pytest.raises(LookupFailed, match="R1"):
+        stage_span(crop, word)
+
+
+@pytest.mark.parametrize(
+    ("crop", "code", "words"),
+    [
+        ("corn", "BBCH 65", "near R1:"),
+        ("soybean", "GS 65", "near R2:"),
+        ("soybean", "BBCH 40", "memory only:"),
+    ],
+)
+def test_decimal_codes_of_corn_and_soybean_are_offered_never_used(crop, code, words):
+    # The equivalences are remembered (stages.csv says so), so the near stage is named and left to the user.
+    near = load_stages()
+    assert set(near.loc[(near["crop"] == crop) & (near["bbch"] != ""), "bbch_provenance"]) == {"from_memory"}
+    with pytest.raises(LookupFailed, match=words):
+        stage_span(crop, code)
+
+
 def test_a_span_holds_only_where_all_of_it_does():
     span = stage_span("corn", "R1-R3")
     r1, r3 = stage_span("corn", "R1").first, stage_span("corn", "R3").first
@@ -89,6 +127,11 @@ def test_unknown_stages_are_refused_with_a_list(crop, stage):
         ("corn", "most recent collared leaf", "YML"),
         ("wheat", "whole shoot", "Whole Plant"),
         ("soybean", "trifoliate (no petiole)", "upper fully developed trifoliate without petiole"),
+        ("Sojabohne", "dreizähliges Blatt ohne Blattstiel", "trifoliate without petiole"),
+        ("soja", "trifolio sin pecíolo", "trifoliate without petiole"),
+        ("soja", "trifolio (con pecíolo)", "trifoliate with petiole"),
+        ("Weizen", "Fahnenblatt", "flag leaf"),
+        ("trigo", "planta entera", "whole plant"),
         ("soybean", "top trifoliate, petiole removed", "third trifoliate without petiole"),
     ],
 )

@@ -387,7 +387,7 @@ d,corn,,ear leaf,3.0,1.9
 
 def test_mixed_crops_are_scored_crop_by_crop_and_duplicates_kept():
     samples = read_tissue(io.BytesIO(MIXED))
-    assert any("'b' appears 2 times" in str(p) for p in samples.problems)
+    assert any("'b' appears 2 times" in str(p) for p in samples.notes)
     scores = score_tissue(samples)
     crops = scores.table.groupby("source_key")["crop"].unique().map(list).to_dict()
     assert crops["KSU_CORN"] == ["corn"]
