@@ -7,6 +7,7 @@ from pathlib import Path
 from fertkit import __version__
 from fertkit.errors import FertkitError, NotEstimable, unknown
 
+_INERT = "text that a spreadsheet could take for a formula gets an apostrophe in front"
 _PRICES = "prices in one currency of your own; only their ratio moves the optimum"
 
 
@@ -100,6 +101,7 @@ def _add_field(commands):
     command.add_argument(
         "--page", type=Path, default=Path("field.html"), help="page to write (default field.html)"
     )
+    _add_workbook(command)
 
 
 def _add_needs(commands):
@@ -112,7 +114,7 @@ def _add_needs(commands):
     command.add_argument("goal", type=float, metavar="YIELD", help="yield goal [--goal-unit]")
     _add_units(command)
     command.add_argument("--source", help="one source key only (see: fertkit sources)")
-    command.add_argument("--table", type=Path, help="also write every source's figures to this CSV file")
+    _add_table(command, "every source's figures")
 
 
 def _add_leaf(commands):
@@ -127,7 +129,7 @@ def _add_leaf(commands):
     command.add_argument("--part", help="plant part, where the file does not say, e.g. 'ear leaf'")
     command.add_argument("--source", help="one source key only (see: fertkit sources)")
     command.add_argument("--ranges", type=Path, help="your own table of ranges instead of the bundled ones")
-    command.add_argument("--table", type=Path, help="also write every score to this CSV file")
+    _add_table(command, "every score")
 
 
 def _add_strips(commands):
@@ -141,7 +143,34 @@ def _add_strips(commands):
     )
     command.add_argument("--crop", help="crop, for the trade moisture when the file gives moisture")
     _add_prices(command)
-    command.add_argument("--table", type=Path, help="also write the comparison of curves to this CSV file")
+    _add_table(command, "the comparison of curves")
+    command.add_argument("--trial", metavar="NAME", help="this trial only, where the file holds several")
+    command.add_argument(
+        "--together", action="store_true",
+        help="page and workbook of all trials of the file together: each site, the pooled gain, one rate",
+    )  # fmt: skip
+    command.add_argument("--page", type=Path, help="also write a page with figures and sources (HTML)")
+    _add_workbook(command)
+    command.add_argument(
+        "--within", type=float, default=1.0, metavar="MONEY",
+        help="loss of net return per area that still counts as nearly as good as the best (default 1)",
+    )  # fmt: skip
+    command.add_argument(
+        "--price-swing", type=float, metavar="PCT",
+        help="let both prices vary by this coefficient of variation in the risk on the page (default: fixed)",
+    )  # fmt: skip
+    command.add_argument("--currency", default="", help="name of your money, for labels only")
+
+
+def _add_table(command, what):
+    command.add_argument("--table", type=Path, help=f"also write {what} to this CSV file; {_INERT}")
+
+
+def _add_workbook(command):
+    command.add_argument(
+        "--workbook", type=Path,
+        help="also write its tables to this XLSX file (needs the excel extra); " + _INERT,
+    )  # fmt: skip
 
 
 def _add_sources(commands):
@@ -207,6 +236,7 @@ def _run_field(arguments):
         seed=arguments.seed,
     )
     page = write_whole(field_page(answer), arguments.page)
+    _write_workbook(answer, arguments.workbook)
     print("\n".join(field_lines(answer)))
     print(f"Page with figures and sources: {page}. Notebooks: fertkit open")
 
@@ -239,15 +269,48 @@ def _run_strips(arguments):
     import pandas as pd
 
     from fertkit.intake import read_strips
-    from fertkit.report.answer import analyse_trials
 
     strips = read_strips(arguments.file, crop=arguments.crop)
-    trials = analyse_trials(strips.table, arguments.nutrient_price, arguments.grain_price, arguments.seed)
-    for name, trial in trials.items():
-        print(f"{name}{f', {strips.nutrient}' if strips.nutrient else ''}\n{trial.summary()}\n")
+    whole = arguments.page or arguments.workbook or arguments.together
+    trials = _answer_strips(strips, arguments) if whole else _print_trials(strips, arguments)
     if arguments.table:
         tables = {name: trial.table for name, trial in trials.items()}
         _write_table(pd.concat(tables, names=["trial"]).reset_index("trial"), arguments.table)
+
+
+def _print_trials(strips, arguments):
+    """Print what each trial says; give their analyses by name."""
+    from fertkit.report.answer import analyse_trials
+    from fertkit.report.trial_answer import trial_rows
+
+    table = trial_rows(strips, arguments.trial)[0] if arguments.trial else strips.table
+    trials = analyse_trials(table, arguments.nutrient_price, arguments.grain_price, arguments.seed)
+    for name, trial in trials.items():
+        print(f"{name}{f', {strips.nutrient}' if strips.nutrient else ''}\n{trial.summary()}\n")
+    return trials
+
+
+def _answer_strips(strips, arguments):
+    """Answer for one trial or for all together, write page and workbook; give the analyses by name."""
+    from fertkit import report
+
+    asked = {
+        "nutrient_price": arguments.nutrient_price, "grain_price": arguments.grain_price,
+        "within": arguments.within, "currency": arguments.currency, "seed": arguments.seed,
+    }  # fmt: skip
+    if arguments.together:
+        answer = report.answer_network(strips, **asked)
+        trials, lines, page = answer.trials, report.network_lines, report.network_page
+    else:
+        swing = arguments.price_swing
+        answer = report.answer_trial(strips, name=arguments.trial, price_swing_pct=swing, **asked)
+        trials, lines, page = {answer.name: answer.response}, report.trial_lines, report.trial_page
+    written = arguments.page and report.write_whole(page(answer), arguments.page)
+    _write_workbook(answer, arguments.workbook)
+    print("\n".join(lines(answer)))
+    if written:
+        print(f"Page with figures and sources: {written}.")
+    return trials
 
 
 def _run_sources(arguments):
@@ -289,9 +352,17 @@ def _show(result, table):
 
 
 def _write_table(frame, path):
+    from fertkit.report.cells import inert_table
     from fertkit.report.write import write_whole
 
-    print(f"Table: {write_whole(frame.to_csv(index=False), path)}")
+    print(f"Table: {write_whole(inert_table(frame).to_csv(index=False), path)}")
+
+
+def _write_workbook(answer, path):
+    from fertkit.report.workbook import write_workbook
+
+    if path:
+        print(f"Workbook: {write_workbook(answer, path)}")
 
 
 if __name__ == "__main__":

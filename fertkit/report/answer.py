@@ -8,6 +8,7 @@ from fertkit.budget import Ledger, NutrientBudget, SeasonDemand, carry_over, nut
 from fertkit.errors import NotEstimable
 from fertkit.intake import read_strips, read_tissue
 from fertkit.reference import base_crop, bushel_lb
+from fertkit.report.trial_answer import citations
 from fertkit.response import ResponseAnalysis, analyse_response
 from fertkit.tissue import Explanation, TissueScores, explain, score_tissue
 from fertkit.units import convert_area_rate
@@ -46,6 +47,11 @@ class FieldAnswer:
     applied: str
     carried: dict[str, Ledger]
     notes: tuple[str, ...]
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        """Citations of every number used."""
+        return citations([self.budget, self.season, self.scores, self.explanation, *self.trials.values()])
 
 
 def answer_field(

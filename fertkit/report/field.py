@@ -1,24 +1,21 @@
 """The answer for one field, as ten lines to read aloud and as a page to hand over."""
 
 import numpy as np
-import pandas as pd
 
-from fertkit.reference import list_sources
+from fertkit.report.advice import LIMITS, ONE_TRIAL, listed, nutrient_cautions, trial_advice
 from fertkit.report.answer import FieldAnswer
-from fertkit.report.page import Section, render_page
+from fertkit.report.page import Section, cited, render_page
+from fertkit.report.tables import Table, pick
+from fertkit.report.trial import curves_table
+from fertkit.results import plain
 from fertkit.units import convert_area_rate
-
-LIMITS = (
-    "Rates and products differ by soil, state and season: follow the local nutrient-management rules and the "
-    "product label, and ask a licensed or certified adviser before you buy or spread.",
-)
 
 
 def field_lines(answer: FieldAnswer) -> list[str]:
     """The answer in about ten lines."""
     budget = answer.budget
     lines = [
-        f"{budget.crop.capitalize()}, yield goal {budget.yield_goal:g} {budget.yield_unit}.",
+        f"{budget.crop.capitalize()}, yield goal {plain(budget.yield_goal)} {budget.yield_unit}.",
         f"Needs: {_amounts(budget, 'uptake')} {budget.unit} taken up; {_amounts(budget, 'removed')} leave "
         f"with the harvest ({_sources_of(budget)}).",
         *budget.notes,
@@ -33,13 +30,25 @@ def field_lines(answer: FieldAnswer) -> list[str]:
 
 def field_page(answer: FieldAnswer) -> str:
     """The answer as one self-contained HTML page."""
-    sections = [_needs_section(answer)]
+    tables, (cautions, keys) = field_tables(answer), nutrient_cautions(answer.applied)
+    sections = [_advice_section(answer, cautions), _needs_section(answer, tables)]
     if answer.season is not None:
         sections.append(_season_section(answer))
-    sections += [_leaf_section(answer), _explanation_section(answer)]
-    sections += [_trial_section(name, trial, answer) for name, trial in answer.trials.items()]
+    sections += [_leaf_section(answer, tables), _explanation_section(answer)]
+    sections += [_trial_section(name, trial, answer, tables) for name, trial in answer.trials.items()]
     title = f"{answer.budget.crop.capitalize()}: what it needs, what the leaf says, what the strips say"
-    return render_page(title, sections, lead=field_lines(answer), sources=_citations(answer))
+    return render_page(title, sections, lead=field_lines(answer), sources=cited(answer.sources, keys))
+
+
+def field_tables(answer: FieldAnswer) -> dict[str, Table]:
+    """Give the tables of the page, by what they hold; the curves of each trial by its name."""
+    tables = {"needs": _needs_table(answer.budget)}
+    short = _outside(answer.scores)
+    if len(short):
+        tables["leaf"] = _leaf_table(short)
+    return tables | {
+        ("curves", name): curves_table(trial, f": {name}") for name, trial in answer.trials.items()
+    }
 
 
 MAIN = ("N", "P2O5", "K2O")
@@ -47,7 +56,7 @@ MAIN = ("N", "P2O5", "K2O")
 
 def _amounts(budget, column):
     rows = budget.defaults.set_index("nutrient")[column].reindex(MAIN).dropna()
-    return ", ".join(f"{value:.0f} {nutrient}" for nutrient, value in rows.items())
+    return ", ".join(f"{plain(value)} {nutrient}" for nutrient, value in rows.items())
 
 
 def _sources_of(budget):
@@ -68,13 +77,13 @@ def _when(answer):
         scaled = not np.isnan(peak["published_scaled"])
         shown = peak["published_scaled"] if scaled else peak["published"]
         where = "" if scaled else ", at the yield of that study"
-        parts.append(f"published peak {shown:.2g} {season.unit} a day ({peak['source_key']}{where})")
+        parts.append(f"published peak {plain(shown)} {season.unit} a day ({peak['source_key']}{where})")
     return [f"When: of the {nutrient}, {'; '.join(parts)}."] if parts else []
 
 
 def _leaf_lines(explanation, most=3):
     """The findings that are not doubtful, worst first, and what can still be done about the first."""
-    items = explanation.items[explanation.items["confidence"] != "doubtful"].head(most)
+    items = _clear(explanation).head(most)
     lines = [f"Leaf: {item.confidence} short, {item.finding}." for item in items.itertuples()]
     if len(items):
         worst = items.iloc[0]
@@ -86,10 +95,15 @@ def _leaf_lines(explanation, most=3):
     return [f"Leaf: {explanation.summary().splitlines()[0]}"]
 
 
+def _clear(explanation):
+    """Findings that are not doubtful, worst first."""
+    return explanation.items[explanation.items["confidence"] != "doubtful"]
+
+
 def _trial_lines(name, trial, answer):
     of = f" of {answer.applied}" if answer.applied else ""
     gain, net = (
-        f"{row.quantity}: {row.value:.3g} {row.unit}" for row in trial.gain.iloc[[0, -1]].itertuples()
+        f"{row.quantity}: {plain(row.value)} {row.unit}" for row in trial.gain.iloc[[0, -1]].itertuples()
     )
     lines = [f"{name}: economic optimum{of} {trial.optimum.text}.", f"{name}: {gain}; {net}."]
     notes = trial.checks.loc[~trial.checks["passed"].astype(bool), "meaning"]
@@ -111,27 +125,30 @@ def _carried(ledger, unit):
     return text + f", balance {applied - removed:+d} for the next crop ({row['removed_source']})"
 
 
-def _needs_section(answer):
-    budget = answer.budget
-    shown = budget.defaults.assign(
-        share=budget.defaults["share_removed"].map(lambda v: "" if np.isnan(v) else f"{v:.0%}")
-    )
-    columns = {
+def _needs_table(budget):
+    names = {
         "nutrient": "nutrient",
         "uptake": f"taken up [{budget.unit}]",
         "removed": f"leaves [{budget.unit}]",
-        "share": "share leaving",
+        "share": "share leaving [%]",
         "stays": f"stays [{budget.unit}]",
         "uptake_source": "source of uptake",
         "removed_source": "source of removal",
         "provenance": "provenance",
     }
+    return pick(
+        "Needs and removal", budget.defaults.assign(share=100 * budget.defaults["share_removed"]), names
+    )
+
+
+def _needs_section(answer, tables):
+    budget = answer.budget
     return Section(
         "What the crop needs and what leaves",
         figure=budget.plot(),
         figure_says=f"{_amounts(budget, 'uptake')} {budget.unit} are taken up for the yield goal; "
         f"{_amounts(budget, 'removed')} leave with the harvest and the rest stays on the field.",
-        table=_shown(shown, columns),
+        tables=(tables["needs"],),
         paragraphs=tuple(line for line in budget.summary().splitlines() if line.startswith("Common practice"))
         + budget.notes,
     )
@@ -143,31 +160,37 @@ def _season_section(answer):
     return Section("When it needs it", figure=answer.season.plot(), figure_says=says)
 
 
-def _leaf_section(answer):
-    columns = {
+def _outside(scores):
+    """Results outside a published range."""
+    return scores.table[scores.table["class"].isin(["deficient", "low", "high", "excessive"])]
+
+
+def _leaf_table(short):
+    names = {
         "sample_id": "sample",
         "nutrient": "nutrient",
         "value": "value",
         "unit": "unit",
         "class": "class",
         "low": "range from",
-        "high": "to",
+        "high": "range to",
         "critical": "critical",
-        "critical_high": "to ",
-        "probability_below": "p below",
+        "critical_high": "critical to",
+        "probability_below": "below the limit, p",
         "source_key": "source",
         "provenance": "provenance",
         "confidence": "confidence",
     }
-    scored = answer.scores.table
-    short = scored[scored["class"].isin(["deficient", "low", "high", "excessive"])]
+    return pick("Results outside a published range", short, names)
+
+
+def _leaf_section(answer, tables):
     lines = answer.scores.summary().splitlines()
     return Section(
         "Is it running short now?",
         figure=answer.scores.plot(),
         figure_says=". ".join(lines[:4]) + ".",
-        paragraphs=("Results outside a published range, source by source:",) if len(short) else (),
-        table=_shown(short, columns) if len(short) else None,
+        tables=(tables["leaf"],) if "leaf" in tables else (),
         cautions=tuple(line.removeprefix("caution: ") for line in lines if line.startswith("caution: ")),
     )
 
@@ -180,7 +203,7 @@ def _explanation_section(answer):
     )
 
 
-def _trial_section(name, trial, answer):
+def _trial_section(name, trial, answer, tables):
     of = f" of {answer.applied}" if answer.applied else ""
     carried = (
         (f"Carries over: {_carried(answer.carried[name], answer.budget.unit)}.",)
@@ -192,35 +215,23 @@ def _trial_section(name, trial, answer):
         paragraphs=tuple(trial.summary().splitlines()) + carried,
         figure=trial.plot(),
         figure_says=f"Economic optimum rate{of}: {trial.optimum.text}.",
-        table=_curves(trial),
-        cautions=("One trial is one field in one season. " + LIMITS[0],),
+        tables=(tables["curves", name],),
+        cautions=(f"{ONE_TRIAL} {LIMITS[0]}",),
     )
 
 
-def _curves(trial):
-    """What each curve says on its own; with two rates, the difference."""
-    if trial.comparison is None:
-        return _shown(trial.gain, {name: name for name in trial.gain.columns})
-    columns = {
-        "label": "curve",
-        "optimum_text": f"optimum and {trial.level:.0%} interval [{trial.rate_unit}]",
-        "aicc": "AICc",
-        "weight": "weight",
-        "lack_of_fit_p": "lack of fit, p",
-    }
-    return _shown(trial.table, columns)
-
-
-def _shown(frame: pd.DataFrame, columns: dict) -> pd.DataFrame:
-    """Columns renamed for reading, numbers to three significant digits, gaps left blank."""
-    frame = frame[list(columns)].rename(columns=columns)
-    return frame.map(
-        lambda cell: (
-            "" if cell is None or cell != cell else f"{cell:.3g}" if isinstance(cell, float) else cell
-        )
-    )
-
-
-def _citations(answer):
-    asked = [answer.budget, answer.season, answer.scores, answer.explanation, *answer.trials.values()]
-    return list_sources(pd.concat([result.sources for result in asked if result is not None])["source_key"])
+def _advice_section(answer, cautions):
+    """What the leaf leaves to do this season and next year, and what the strips say, each once."""
+    do, leave = [], []
+    for item in _clear(answer.explanation).itertuples():
+        told = {"this season": item.this_season, "next year": item.next_year}
+        do += [f"{item.sample_id}, {item.nutrient}, {when}: {text}." for when, text in told.items() if text]
+    doubtful = answer.explanation.items[answer.explanation.items["confidence"] == "doubtful"]
+    if len(doubtful):
+        names = dict.fromkeys(f"{r.nutrient} in {r.sample_id}" for r in doubtful.itertuples())
+        leave.append(f"Do not act on what is doubtful: {listed(list(names))}.")
+    for name, trial in answer.trials.items():
+        more, less = trial_advice(trial)
+        do += [f"{name}: {line}" for line in more]
+        leave += [line for line in less if line not in leave]
+    return Section("What to do, and what not", do=tuple(do), leave=tuple(leave), cautions=cautions)

@@ -12,6 +12,9 @@ from io import BytesIO
 import pandas as pd
 
 import fertkit
+from fertkit.errors import harmless
+from fertkit.reference import list_sources
+from fertkit.report.tables import ROUNDING, Table, shown
 
 
 @dataclass(frozen=True)
@@ -27,15 +30,19 @@ class Section:
         The figure it belongs to is drawn.
     figure_says : str
         The message of the figure in words; shown below it and read by a screen reader.
-    table : DataFrame or None
-        Shown as given: columns named and numbers rounded by the caller.
+    tables : tuple of Table
+        Numbers are rounded by the one rule.
+    do, leave : tuple of str
+        What to do and what not, side by side.
     """
 
     title: str
     paragraphs: tuple[str, ...] = ()
     figure: object = None
     figure_says: str = ""
-    table: pd.DataFrame | None = None
+    tables: tuple[Table, ...] = ()
+    do: tuple[str, ...] = ()
+    leave: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
 
 
@@ -70,13 +77,20 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
 
     home = files("fertkit.report") / "templates"
     environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
-    environment.filters["svg_picture"] = svg_picture
+    environment.filters |= {"svg_picture": svg_picture, "shown": shown}
     template = environment.from_string((home / "page.html").read_text(encoding="utf-8"))
-    return template.render(
+    page = template.render(
         title=title,
         lead=list(lead),
         sections=list(sections),
         sources=[] if sources is None else sources.to_dict("records"),
         style=(home / "page.css").read_text(encoding="utf-8"),
+        rounding=ROUNDING,
         version=fertkit.__version__,
     )
+    return harmless(page)
+
+
+def cited(sources: pd.DataFrame, keys=()) -> pd.DataFrame:
+    """Give citations with those of more keys, each once."""
+    return list_sources(list(dict.fromkeys([*sources["source_key"], *keys])))

@@ -5,8 +5,14 @@ import tempfile
 from pathlib import Path
 
 
-def write_whole(text: str, path) -> Path:
-    """Write a text file whole or not at all: a failed or killed write leaves the old file as it was.
+def write_whole(content: str | bytes, path) -> Path:
+    """Write a file whole or not at all: a failed or killed write leaves the old file as it was.
+
+    Parameters
+    ----------
+    content : str or bytes
+        Text is written as UTF-8 with its line ends as they are.
+    path : path
 
     Raises
     ------
@@ -14,10 +20,12 @@ def write_whole(text: str, path) -> Path:
         If the folder does not exist or cannot be written.
     """
     path = Path(path)
-    handle, draft = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    if isinstance(content, str):
+        content = content.encode("utf-8")
+    handle, draft = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:60]}.", suffix=".part")
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as out:
-            out.write(text)
+        with os.fdopen(handle, "wb") as out:
+            out.write(content)
         os.chmod(draft, 0o644)
         os.replace(draft, path)
     except BaseException:

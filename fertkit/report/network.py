@@ -1,0 +1,174 @@
+"""The answer for several trials as a page to hand over, and its tables."""
+
+import numpy as np
+import pandas as pd
+
+from fertkit.report.advice import LIMITS, listed, network_advice, nutrient_cautions
+from fertkit.report.network_answer import NetworkAnswer
+from fertkit.report.page import Section, cited, render_page
+from fertkit.report.tables import Table, pick
+from fertkit.report.trial import checks_table
+from fertkit.results import plain
+from fertkit.trials.arrange import show
+
+
+def network_page(answer: NetworkAnswer) -> str:
+    """Put the answer for several trials on one self-contained HTML page."""
+    tables, (cautions, keys) = network_tables(answer), nutrient_cautions(answer.nutrient)
+    sections = [
+        _advice(answer, cautions),
+        _return(answer),
+        _gain(answer, tables),
+        _sites(answer, tables),
+        _one_model(answer, tables),
+        Section("How far can it be trusted?", tables=(tables["checks"],)),
+    ]
+    of = f" of {answer.nutrient}" if answer.nutrient else ""
+    return render_page(
+        f"{len(answer.trials)} trials{of} together", [s for s in sections if s], lead=network_lines(answer),
+        sources=cited(answer.sources, keys),
+    )  # fmt: skip
+
+
+def network_lines(answer: NetworkAnswer) -> list[str]:
+    """Say the answer in a few lines."""
+    pooled = answer.pooled
+    unit, money = pooled.rate_unit, f"{pooled.money}/{pooled.area}"
+    lines = [
+        f"Over {len(answer.trials)} trials the mean net return is greatest at {plain(pooled.rate)} {unit}, "
+        f"{plain(pooled.gain)} {money} above the lowest rate.",
+        f"From {plain(pooled.within_low)} to {plain(pooled.within_high)} {unit} it is within "
+        f"{plain(pooled.within)} {money} of that.",
+    ]
+    if np.isfinite(pooled.interval_low):
+        lines.append(
+            "With other trials of the same kind the best rate would lie between "
+            f"{plain(pooled.interval_low)} and {plain(pooled.interval_high)} {unit} (95 % of resampled sets "
+            "of trials)."
+        )
+    if answer.contrast is not None:
+        lines.append(_contrast_line(answer))
+    lines += [f"No economic response: {listed(answer.silent)}."] if answer.silent else []
+    lines += [f"Still rising at the highest rate: {listed(answer.rising)}."] if answer.rising else []
+    lines += [f"Could not be analysed: {name}: {why}." for name, why in answer.failed.items()]
+    checks = answer.pooled.checks if answer.contrast is None else answer.contrast.checks
+    failed = checks.loc[checks["passed"].eq(False), "meaning"]
+    return lines + [f"Note: {note}." for note in failed]
+
+
+def network_tables(answer: NetworkAnswer) -> dict[str, Table]:
+    """Give the tables of the page, by what they hold."""
+    tables = {"sites": _sites_table(answer)}
+    if answer.contrast is not None:
+        tables |= {"contrast": _contrast_table(answer), "pooled": _pooled_table(answer.contrast)}
+    if answer.one_stage is not None:
+        names = {"term": "term", "estimate": "estimate", "se": "standard error"}
+        tables["one_stage"] = pick("One curve through all sites", answer.one_stage.coefficients, names)
+    tables["checks"] = checks_table(
+        {"common rate": answer.pooled, "pooled gain": answer.contrast, "one curve": answer.one_stage}
+    )
+    return tables
+
+
+def _sites_table(answer):
+    loss = answer.pooled.sites.set_index("trial").filter(like="loss").iloc[:, 0]
+    rows = [_site_row(name, trial, loss.get(name, np.nan)) for name, trial in answer.trials.items()]
+    rows += [{"trial": name, "status": f"not analysed: {why}"} for name, why in answer.failed.items()]
+    unit, money = answer.pooled.rate_unit, f"{answer.pooled.money}/{answer.pooled.area}"
+    names = {
+        "trial": "trial", "strips": "strips", "tested": f"rates tested [{unit}]",
+        "rate": f"economic optimum [{unit}]", "low": "from", "high": "to", "open": "upper end",
+        "status": "status", "gain": f"yield gain there [{answer.pooled.yield_unit}]",
+        "loss": f"lost at the common rate [{money}]",
+    }  # fmt: skip
+    return pick("Every trial by itself", pd.DataFrame(rows), names)
+
+
+def _site_row(name, trial, loss):
+    best, rates = trial.optimum, trial.data.rates
+    return {
+        "trial": name, "strips": len(trial.data.rate), "tested": f"{plain(rates[0])} to {plain(rates[-1])}",
+        "rate": best.rate, "low": best.interval.low, "high": best.interval.high,
+        "open": "open" if best.interval.high_open else "", "status": best.status,
+        "gain": trial.gain["value"].iloc[0], "loss": loss,
+    }  # fmt: skip
+
+
+def _contrast_table(answer):
+    unit = answer.contrast.unit
+    names = {"site": "trial", "estimate": f"difference [{unit}]", "se": "standard error", "low": "from",
+             "high": "to", "weight_pct": "weight [%]", "note": "remark"}  # fmt: skip
+    return pick(_contrast_title(answer), answer.contrast.sites, names)
+
+
+def _contrast_title(answer):
+    treatment, check = map(show, answer.contrast_of)
+    return f"Yield at {treatment} less yield at {check}"
+
+
+def _pooled_table(pooled):
+    rows = [
+        ("mean over sites", pooled.estimate, pooled.low, pooled.high),
+        ("a new site", pooled.estimate, pooled.prediction_low, pooled.prediction_high),
+        ("standard deviation between sites", pooled.tau2**0.5, pooled.tau2_low**0.5, pooled.tau2_high**0.5),
+    ]
+    return Table("Pooled", pd.DataFrame(rows, columns=["quantity", f"value [{pooled.unit}]", "from", "to"]))
+
+
+def _contrast_line(answer):
+    pooled = answer.contrast
+    treatment, check = map(show, answer.contrast_of)
+    unit = answer.pooled.rate_unit
+    return (
+        f"Gain of {treatment} over {check} {unit}, {pooled.k} sites pooled: {plain(pooled.estimate)} "
+        f"{pooled.unit} ({pooled.level:.0%} interval {plain(pooled.low)} to {plain(pooled.high)}); a new "
+        f"site may gain {plain(pooled.prediction_low)} to {plain(pooled.prediction_high)}; "
+        f"{plain(pooled.i2_pct)} % of the spread is between sites."
+    )
+
+
+def _advice(answer, cautions):
+    do, leave = network_advice(answer.pooled, answer.silent, answer.rising)
+    return Section(
+        "What to do, and what not", do=tuple(do), leave=tuple(leave), cautions=(LIMITS[0], *cautions)
+    )
+
+
+def _return(answer):
+    return Section(
+        "Which rate returns most over all sites?",
+        figure=answer.pooled.plot(), figure_says=network_lines(answer)[0],
+        paragraphs=("The net returns of all trials are averaged, rate by rate; trials without a response and "
+                    "trials still rising count like the others. Each enters with the curve its strips "
+                    "support best, so its own optimum in the figure can differ from the averaged one in the "
+                    "table.",),
+    )  # fmt: skip
+
+
+def _gain(answer, tables):
+    if answer.contrast is None:
+        return Section("How much do the sites gain?", paragraphs=(f"Not pooled: {answer.why_not}.",))
+    return Section(
+        "How much do the sites gain?", figure=answer.contrast.plot(), figure_says=_contrast_line(answer),
+        paragraphs=(f"Two stages: each site by itself, then {answer.contrast.method}.",),
+        tables=(tables["contrast"], tables["pooled"]),
+    )  # fmt: skip
+
+
+def _sites(answer, tables):
+    lines = [
+        f"No economic response: {listed(answer.silent) or 'none'}.",
+        f"Still rising at the highest rate tested: {listed(answer.rising) or 'none'}.",
+    ]
+    return Section("Every trial by itself", paragraphs=tuple(lines), tables=(tables["sites"],))
+
+
+def _one_model(answer, tables):
+    if answer.one_stage is None:
+        return None
+    lines = answer.one_stage.summary().splitlines()
+    return Section(
+        "One curve through all sites", figure=answer.one_stage.plot(), figure_says=lines[1],
+        paragraphs=("One stage: all strips in one quadratic, each site with a level of its own.",),
+        tables=(tables["one_stage"],),
+    )  # fmt: skip

@@ -1,0 +1,177 @@
+"""Ask the floors below about several trials of one nutrient and hold the answers together."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import FertkitError, InputError, NotEstimable
+from fertkit.report.trial_answer import citations, in_currency
+from fertkit.response import PooledReturn, ResponseAnalysis, analyse_response, pool_net_return, sites_of
+from fertkit.response.verdict import NONE, TOP
+from fertkit.trials import OneStage, PooledEstimate, pool_polynomial, pool_trials
+from fertkit.trials.arrange import default_treatment, factor, show, site_columns
+
+
+@dataclass(frozen=True)
+class NetworkAnswer:
+    """What the kit says about several trials together.
+
+    Attributes
+    ----------
+    nutrient, crop : str
+    trials : dict of str to ResponseAnalysis
+        By site-year; those that cannot be analysed are in `failed`.
+    failed : dict of str to str
+        Why a trial could not be analysed.
+    pooled : PooledReturn
+        Rate of greatest mean net return and its flat range.
+    contrast : PooledEstimate or None
+        Gain of one rate over the check, site by site and pooled in two stages; None where `why_not` says why.
+    contrast_of : tuple
+        That rate and the check; empty without a contrast.
+    one_stage : OneStage or None
+        One quadratic through all strips, sites with levels of their own.
+    why_not : str
+    sources : DataFrame
+    """
+
+    nutrient: str
+    crop: str
+    trials: dict[str, ResponseAnalysis]
+    failed: dict[str, str]
+    pooled: PooledReturn
+    contrast: PooledEstimate | None
+    contrast_of: tuple
+    one_stage: OneStage | None
+    why_not: str
+    sources: pd.DataFrame
+
+    def with_status(self, status: str) -> list[str]:
+        """Names of the trials whose optimum has a status."""
+        return [name for name, trial in self.trials.items() if trial.optimum.status == status]
+
+    @property
+    def silent(self) -> list[str]:
+        """Trials without an economic response."""
+        return self.with_status(NONE)
+
+    @property
+    def rising(self) -> list[str]:
+        """Trials whose net return still rises at the highest rate tested."""
+        return self.with_status(TOP)
+
+
+def answer_network(
+    strips, *, nutrient_price, grain_price, within=1.0, currency="", contrast=None, seed=0
+) -> NetworkAnswer:
+    """Answer for several trials: each by itself, the gain pooled, and the rate that returns most over all.
+
+    Parameters
+    ----------
+    strips : StripTrial or DataFrame
+        Strips of two or more trials of one nutrient; each combination of trial, site and year is one.
+    nutrient_price, grain_price : float
+        Price per mass unit of the rate column and of the yield column.
+    within : float
+        Loss of mean net return that bounds the flat range [money per area].
+    currency : str
+        Name of the money, for labels.
+    contrast : (treatment, check), optional
+        Rates whose difference is pooled; the highest and the lowest of those that most trials hold, if None.
+    seed : int
+
+    Returns
+    -------
+    NetworkAnswer
+
+    Raises
+    ------
+    FertkitError
+        If there are fewer than two trials that can be analysed, or a price cannot be.
+    """
+    table = name_sites(strips if isinstance(strips, pd.DataFrame) else strips.table)
+    trials, failed = _each(table, nutrient_price, grain_price, currency, seed)
+    pooled = _pooled(trials, within, np.random.default_rng(seed))
+    pair, gain, why_not = _contrast(table, contrast, pooled.yield_unit)
+    one_stage = _one_stage(table)
+    asked = [strips, *trials.values(), pooled, gain, one_stage]
+    return NetworkAnswer(
+        nutrient=getattr(strips, "nutrient", ""), crop=getattr(strips, "crop", ""), trials=trials,
+        failed=failed, pooled=pooled, contrast=gain, contrast_of=pair, one_stage=one_stage, why_not=why_not,
+        sources=citations(asked),
+    )  # fmt: skip
+
+
+def name_sites(table: pd.DataFrame) -> pd.DataFrame:
+    """Give each combination of trial, site and year a name of its own in the column ``trial``.
+
+    Raises
+    ------
+    NotEstimable
+        If there is only one.
+    """
+    columns = list(site_columns(table))
+    if not columns:
+        raise NotEstimable(
+            "there is one trial only: ask for its own page; several need a column 'trial' or 'site'"
+        )
+    names = table[columns].map(show).agg(" ".join, axis=1)
+    return table.drop(columns=columns).assign(trial=names)
+
+
+def _each(table, nutrient_price, grain_price, currency, seed):
+    """Analyse each trial alone; a trial that cannot be analysed is kept with its reason."""
+    trials, failed = {}, {}
+    for name, rows in table.groupby("trial", sort=False):
+        try:
+            trial = analyse_response(
+                rows, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed, replicates=0
+            )
+        except (NotEstimable, InputError) as error:
+            failed[name] = " ".join(str(error).split())
+        else:
+            trials[name] = in_currency(trial, currency)
+    if len(trials) < 2:
+        told = "; ".join(f"{name}: {why}" for name, why in failed.items())
+        raise NotEstimable(f"a network needs two trials that can be analysed; {told or 'there are fewer'}")
+    return trials, failed
+
+
+def _pooled(trials, within, rng):
+    """Pool the net returns of the curve with most weight in each trial."""
+    first = next(iter(trials.values()))
+    fits = {name: trial.fits[trial.weights.idxmax()] for name, trial in trials.items()}
+    span = max(f.highest_rate for f in fits.values()) - min(f.lowest_rate for f in fits.values())
+    return pool_net_return(
+        sites_of(fits), first.prices, within=within, step=10.0 ** (np.floor(np.log10(span)) - 2),
+        rate_unit=first.rate_unit, yield_unit=first.yield_unit, rng=rng,
+    )  # fmt: skip
+
+
+def _contrast(table, pair, unit):
+    """Difference of two rates pooled over the trials; or why there is none."""
+    pair = pair or _common_pair(table)
+    if not pair:
+        return (), None, "no two rates are shared by two trials"
+    try:
+        found = pool_trials(table, *pair)
+    except FertkitError as error:
+        return (), None, str(error)
+    return pair, replace(found, unit=unit), ""
+
+
+def _common_pair(table):
+    """Highest and lowest of the rates held by most trials."""
+    column = default_treatment(table)
+    codes, labels = factor(table[column])
+    held = pd.Series(table["trial"].to_numpy()).groupby(codes).nunique().drop(-1, errors="ignore")
+    most = [labels[code] for code in held.index[(held == held.max()) & (held > 1)]]
+    return (most[-1], most[0]) if len(most) > 1 else ()
+
+
+def _one_stage(table):
+    try:
+        return pool_polynomial(table)
+    except NotEstimable:
+        return None

@@ -1,0 +1,202 @@
+"""The answer for one trial as a page to hand over, and its tables."""
+
+import numpy as np
+import pandas as pd
+
+from fertkit.report.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
+from fertkit.report.page import Section, cited, render_page
+from fertkit.report.tables import Table, pick
+from fertkit.report.trial_answer import TrialAnswer
+from fertkit.results import plain, plain_p
+from fertkit.trials.arrange import show, spoken
+
+
+def trial_page(answer: TrialAnswer) -> str:
+    """Put the answer for one trial on one self-contained HTML page."""
+    tables, (cautions, keys) = trial_tables(answer), nutrient_cautions(answer.nutrient)
+    sections = [_advice(answer, cautions)]
+    if answer.plan is not None:
+        sections.append(_layout(answer.plan))
+    sections += [_strips(answer, tables), _response(answer, tables), _money(answer, tables)]
+    sections.append(_trust(tables))
+    return render_page(
+        f"{answer.name}: what the strips say", sections, lead=trial_lines(answer),
+        sources=cited(answer.sources, keys),
+    )  # fmt: skip
+
+
+def trial_lines(answer: TrialAnswer) -> list[str]:
+    """Say the answer in a few lines."""
+    response = answer.response
+    what = ", ".join(word for word in (answer.crop, answer.nutrient) if word)
+    lines = response.summary().splitlines()[:2]
+    lines[0] = f"{what[:1].upper()}{what[1:]}: {lines[0]}" if what else lines[0]
+    lines += [_gained(response), _near(answer.net)]
+    if answer.strips is not None:
+        lines.append(_differ(answer.strips))
+    notes = response.checks.loc[~response.checks["passed"].astype(bool), "meaning"]
+    return [line for line in lines if line] + [f"Note: {note}." for note in notes]
+
+
+def trial_tables(answer: TrialAnswer) -> dict[str, Table]:
+    """Give the tables of the page, by what they hold."""
+    response = answer.response
+    tables = {"curves": curves_table(response), "prices": _prices_table(answer)}
+    if answer.strips is not None:
+        tables |= {"means": _means_table(answer.strips, response.yield_unit),
+                   "anova": _anova_table(answer.strips)}  # fmt: skip
+    tables["checks"] = checks_table({"strips": answer.strips, "response": response})
+    tables["strips"] = _strips_table(answer)
+    return tables
+
+
+def curves_table(response, of: str = "") -> Table:
+    """Tabulate what each curve says on its own; with two rates, the difference."""
+    title = f"What each curve says{of}"
+    if response.comparison is None:
+        return Table(f"Difference of the two rates{of}", response.gain)
+    return pick(
+        title, response.table,
+        {"label": "curve",
+         "optimum_text": f"optimum and {response.level:.0%} interval [{response.rate_unit}]",
+         "aicc": "AICc", "weight": "weight", "lack_of_fit_p": "lack of fit, p"},
+    )  # fmt: skip
+
+
+def checks_table(results: dict) -> Table:
+    """Tabulate what was checked about several results; the meaning is told where a check failed."""
+    parts = [r.checks.assign(of=name) for name, r in results.items() if r is not None]
+    rows = pd.concat(parts, ignore_index=True)
+    held = rows["passed"].map({True: "holds", False: "does not hold"}).fillna("told")
+    rows = rows.assign(result=held, means=rows["meaning"].where(held != "holds", ""))
+    rows["value"], rows["limit"] = rows["value"].astype(object), rows["limit"].astype(object)
+    names = {"of": "of", "check": "check", "value": "value", "limit": "limit", "result": "result",
+             "means": "what it means"}  # fmt: skip
+    return pick("What was checked", rows, names)
+
+
+def _means_table(strips, unit):
+    check = None if strips.check_strip is None else show(strips.check_strip)
+    names = {"treatment": spoken(strips.treatment), "n": "strips", "mean": f"mean [{unit}]",
+             "low": "from", "high": "to", "letters": "letters",
+             "difference": f"more than at {check} [{unit}]", "difference_low": "at least",
+             "difference_high": "at most", "p_adjusted": "adjusted, p"}  # fmt: skip
+    return pick("Means of the treatments", strips.means, names)
+
+
+def _anova_table(strips):
+    names = {"term": "source of variation", "df": "degrees of freedom", "ss": "sum of squares",
+             "ms": "mean square", "f": "F", "p": "p"}  # fmt: skip
+    return pick("Analysis of variance", strips.anova, names)
+
+
+def _prices_table(answer):
+    unit, response = answer.response.rate_unit, answer.response
+    mass = response.prices.nutrient_per
+    names = {"price": f"nutrient price [{response.prices.money} per {mass}]",
+             "ratio": f"price ratio [{response.yield_unit} per {unit}]", "rate": f"economic optimum [{unit}]",
+             "low": "from", "high": "to", "gain": f"gain minus cost [{response.yield_unit}]",
+             "status": "status"}  # fmt: skip
+    return pick("The optimum at other prices of the nutrient", answer.by_price, names)
+
+
+def _strips_table(answer):
+    if answer.strips is None:
+        frame = answer.response.strips
+        return pick("The strips", frame, {name: name.replace("_", " ") for name in frame})
+    s, unit = answer.strips, answer.response.yield_unit
+    names = {"block": "block", "strip": "strip", s.treatment: spoken(s.treatment),
+             s.response: f"yield [{unit}]", "fitted": f"fitted [{unit}]",
+             "residual": f"residual [{unit}]"}  # fmt: skip
+    return pick("The strips", s.strips, names)
+
+
+def _gained(response):
+    gain, cost, net = (f"{plain(row.value)} {row.unit}" for row in response.gain.itertuples())
+    if response.comparison is not None and response.optimum.rate <= response.data.rates[0]:
+        return ""
+    what = response.gain["quantity"].iloc[0]
+    return f"{what[:1].upper()}{what[1:]}: {gain}; its cost in yield {cost}, so {net} are left."
+
+
+def _near(net):
+    if net.within is None or not np.isfinite(net.within_low):
+        return ""
+    return (
+        f"Rates from {plain(net.within_low)} to {plain(net.within_high)} {net.rate_unit} return within "
+        f"{plain(net.within)} {net.prices.money}/{net.area} of the best."
+    )
+
+
+def _differ(strips):
+    if not np.isfinite(strips.lsd):
+        return "Whether the treatments differ cannot be judged: no error can be estimated."
+    said = "differ" if strips.p_value < 1 - strips.level else "cannot be told apart"
+    return (
+        f"The treatments {said} (p {plain_p(strips.p_value)}); a single difference below {plain(strips.lsd)} "
+        "is within the noise."
+    )
+
+
+def _advice(answer, cautions):
+    do, leave = trial_advice(answer.response, answer.net)
+    return Section(
+        "What to do, and what not", do=tuple(do), leave=tuple(leave),
+        cautions=(f"{ONE_TRIAL} {LIMITS[0]}", *cautions),
+    )  # fmt: skip
+
+
+def _layout(plan):
+    return Section(
+        "Where the strips lay", figure=plan.plot(), figure_says=" ".join(plan.summary().splitlines()[:2])
+    )
+
+
+def _strips(answer, tables):
+    strips = answer.strips
+    title = "Did the treatments differ?"
+    if strips is None:
+        return Section(title, paragraphs=(f"They cannot be compared: {answer.why_not}.",))
+    lines = strips.summary().splitlines()
+    return Section(
+        title, figure=strips.plot(), figure_says=lines[1], paragraphs=(lines[0], *lines[2:]),
+        tables=(tables["means"], tables["anova"]),
+    )  # fmt: skip
+
+
+def _response(answer, tables):
+    response = answer.response
+    of = f" of {answer.nutrient}" if answer.nutrient else ""
+    return Section(
+        "Which rate paid best?", paragraphs=tuple(response.summary().splitlines()[2:]),
+        figure=response.plot(within=answer.net.within),
+        figure_says=f"Above the yield, below the net return. Economic optimum{of}: {response.optimum.text}.",
+        tables=(tables["curves"],),
+    )  # fmt: skip
+
+
+def _money(answer, tables):
+    regret, net = answer.regret, answer.net
+    lines = [_break_even(net, row) for row in net.break_even.itertuples()]
+    if regret is None:
+        return Section("What if prices change?", paragraphs=tuple(lines), tables=(tables["prices"],))
+    prices = (
+        "prices as given" if answer.swing_pct is None
+        else f"both prices varying by {plain(answer.swing_pct)} % (coefficient of variation, as asked)"
+    )  # fmt: skip
+    says = regret.summary().splitlines()[:2]
+    return Section(
+        "What if prices change, and what may be lost?",
+        paragraphs=(*lines, "Expected regret is what a rate loses on average against the rate that would "
+                    f"have been best, had the true curve been known; {prices}."),
+        figure=regret.plot(), figure_says=" ".join(says), tables=(tables["prices"],),
+    )  # fmt: skip
+
+
+def _break_even(net, row):
+    mass = {"nutrient": net.rate_unit.split("/")[0], "grain": net.yield_unit.split("/")[0]}[row.price_of]
+    return f"{row.question}: {plain(row.price)} {net.prices.money} per {mass}."
+
+
+def _trust(tables):
+    return Section("How far can it be trusted?", tables=(tables["checks"], tables["strips"]))

@@ -1,0 +1,178 @@
+"""Ask the floors below about one strip trial and hold the answers together."""
+
+from dataclasses import dataclass, replace
+
+import pandas as pd
+
+from fertkit.errors import NotEstimable
+from fertkit.reference import list_sources
+from fertkit.response import (
+    NetReturn,
+    Regret,
+    ResponseAnalysis,
+    analyse_response,
+    draw_prices,
+    net_return_of,
+    regret_of,
+)
+from fertkit.trials import StripAnalysis, StripPlan, analyse_strips
+from fertkit.trials.arrange import default_treatment, factor
+
+#: Nutrient prices asked about, as shares of today's.
+PRICE_STEPS = (0.5, 0.75, 1.0, 1.5, 2.0)
+#: Draws of prices where they are uncertain; as many as the draws of each curve.
+DRAWS = 2000
+
+
+@dataclass(frozen=True)
+class TrialAnswer:
+    """What the kit says about one trial.
+
+    Attributes
+    ----------
+    name, nutrient, crop : str
+        Nutrient and crop "" where the file does not say.
+    response : ResponseAnalysis
+        Curves, economic optimum and its interval.
+    strips : StripAnalysis or None
+        Treatments compared with each other and with the check, the lowest rate; None where `why_not` says
+        why.
+    net : NetReturn
+        Money, with the rates nearly as good as the best.
+    regret : Regret or None
+        What each rate may lose; None where the curves have no error to draw from.
+    by_price : DataFrame
+        price, ratio, rate, low, high, status, gain: the optimum at other nutrient prices.
+    swing_pct : float or None
+        Coefficient of variation of both prices behind `regret` [%]; None for the prices as given.
+    plan : StripPlan or None
+        Layout in the field.
+    why_not : str
+    sources : DataFrame
+    """
+
+    name: str
+    nutrient: str
+    crop: str
+    response: ResponseAnalysis
+    strips: StripAnalysis | None
+    net: NetReturn
+    regret: Regret | None
+    by_price: pd.DataFrame
+    swing_pct: float | None
+    plan: StripPlan | None
+    why_not: str
+    sources: pd.DataFrame
+
+
+def answer_trial(
+    trial, *, nutrient_price, grain_price, within=1.0, price_swing_pct=None, currency="", plan=None,
+    name=None, seed=0,
+) -> TrialAnswer:  # fmt: skip
+    """Answer for one trial: treatments against the check, the optimum, its money and what may be lost.
+
+    Parameters
+    ----------
+    trial : StripTrial or DataFrame
+        Strips of one trial; ask for one of several by `name`.
+    nutrient_price, grain_price : float
+        Price per mass unit of the rate column and of the yield column.
+    within : float
+        Loss of net return that still counts as nearly as good [money per area].
+    price_swing_pct : float, optional
+        Let both prices vary by this coefficient of variation in the risk [%].
+    currency : str
+        Name of the money, for labels.
+    plan : StripPlan, optional
+        Layout, drawn as a sketch.
+    name : str, optional
+    seed : int
+
+    Returns
+    -------
+    TrialAnswer
+
+    Raises
+    ------
+    FertkitError
+        If there are several trials and none is named, or no response can be analysed.
+    """
+    table, facts = trial_rows(trial, name)
+    response = analyse_response(table, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed)
+    response = in_currency(response, currency)
+    strips, why_not = _compared(table)
+    net = net_return_of(response, within=within)
+    regret = _regret(response, price_swing_pct, seed)
+    asked = [trial, response, net, regret]
+    return TrialAnswer(
+        name=str(table["trial"].iloc[0]) if "trial" in table else name or "trial", **facts, response=response,
+        strips=strips, net=net, regret=regret, by_price=_by_price(response), swing_pct=price_swing_pct,
+        plan=plan, why_not=why_not, sources=citations(asked),
+    )  # fmt: skip
+
+
+def trial_rows(trial, name=None) -> tuple[pd.DataFrame, dict]:
+    """Give the strips of one trial, and what the reader of the file knows of nutrient and crop.
+
+    Raises
+    ------
+    NotEstimable
+        If there are several trials and none is named, or the one named is not there; names them.
+    """
+    table = trial if isinstance(trial, pd.DataFrame) else trial.table
+    facts = {word: getattr(trial, word, "") or "" for word in ("nutrient", "crop")}
+    if "trial" not in table:
+        return table, facts
+    held = table["trial"].astype(str)
+    names = list(dict.fromkeys(held))
+    if name is None and len(names) > 1:
+        raise NotEstimable(
+            f"the file holds {len(names)} trials: {', '.join(names[:12])}; name one "
+            "(--trial NAME), or ask for all together (--together)"
+        )
+    if name is not None and name not in names:
+        raise NotEstimable(f"there is no trial '{name}'; trials are: {', '.join(names[:12])}")
+    return table[held == (name or names[0])], facts
+
+
+def in_currency(response: ResponseAnalysis, currency: str) -> ResponseAnalysis:
+    """The same analysis with its money named."""
+    return response.at_prices(prices=replace(response.prices, currency=currency)) if currency else response
+
+
+def citations(results) -> pd.DataFrame:
+    """Citations behind several results, those without any left out."""
+    found = [getattr(result, "sources", None) for result in results]
+    keys = [key for frame in found if frame is not None for key in frame["source_key"]]
+    return list_sources(list(dict.fromkeys(keys)))
+
+
+def _compared(table):
+    """Treatments against the lowest; or why they cannot be compared."""
+    labels = factor(table[default_treatment(table)].dropna())[1]
+    try:
+        return analyse_strips(table, check=labels[0]), ""
+    except NotEstimable as error:
+        return None, str(error)
+
+
+def _regret(response, swing_pct, seed):
+    import numpy as np
+
+    if not response.draws:
+        return None
+    if swing_pct is None:
+        return regret_of(response)
+    rng = np.random.default_rng(seed)
+    draws = draw_prices(response.prices, nutrient_cv_pct=swing_pct, grain_cv_pct=swing_pct, n=DRAWS, rng=rng)
+    return regret_of(response, draws)
+
+
+def _by_price(response) -> pd.DataFrame:
+    rows = []
+    for step in PRICE_STEPS:
+        at = response.at_prices(prices=replace(response.prices, nutrient=step * response.prices.nutrient))
+        best = at.optimum
+        rows.append((at.prices.nutrient, at.price_ratio, best.rate, best.interval.low, best.interval.high,
+                     best.status, at.gain["value"].iloc[-1]))  # fmt: skip
+    return pd.DataFrame(rows, columns=["price", "ratio", "rate", "low", "high", "status", "gain"])
