@@ -23,11 +23,14 @@ class SupplyGap(Result):
     ----------
     demand : SeasonDemand
     rows : DataFrame
-        day, date (where known), nutrient, demand, supply_early, supply_late, gap_early, gap_late
-        [demand.unit]; early and late take the shortest and the longest delay of every application.
+        day, date (where known), nutrient, demand, demand_low, demand_high, supply_early, supply_late,
+        gap_early, gap_late [demand.unit]; early and late take the shortest and the longest delay of every
+        application, low and high what the spread of the published shares leaves open.
     gaps : DataFrame
-        nutrient, delay ("shortest", "longest"), first_day (NaN if never short), stage, largest_gap,
-        largest_gap_day, gap_at_end [demand.unit].
+        nutrient, delay ("shortest", "longest"), first_day (NaN if never short), first_day_from and
+        first_day_to (of the highest and the lowest demand), interpolated (the curve is far from a point on
+        the first day), stage, largest_gap, largest_gap_low, largest_gap_high, largest_gap_day, gap_at_end
+        [demand.unit].
     applications : DataFrame
         nutrient, rate, day, delay_low_days, delay_high_days, label.
     """
@@ -45,20 +48,54 @@ class SupplyGap(Result):
     def sources(self) -> pd.DataFrame:
         return self.demand.sources
 
+    @property
+    def distinct(self) -> pd.DataFrame:
+        """The gaps, one row a nutrient (delay "") where the delays make no difference."""
+        told = [c for c in self.gaps.columns if c != "delay"]
+        alike = self.gaps.duplicated(told, keep=False)
+        return self.gaps.assign(delay=self.gaps["delay"].mask(alike, "")).drop_duplicates(ignore_index=True)
+
     def summary(self) -> str:
         lines = [f"{self.demand.crop}, supply against demand [{self.demand.unit}]"]
-        for row in self.gaps.itertuples():
-            if np.isnan(row.first_day):
-                text = "never short"
-            else:
-                stage = f" (after {row.stage})" if row.stage else ""
-                text = (
-                    f"short from day {row.first_day:.0f}{stage}, at most {short(row.largest_gap)} on day "
-                    f"{row.largest_gap_day:.0f}, {short(row.gap_at_end)} at the end"
-                )
-            lines.append(f"  {row.nutrient:5} {row.delay} delay: {text}")
+        for row in self.distinct.itertuples():
+            delay = f" with the {row.delay} delay:" if row.delay else ""
+            lines.append(f"  {row.nutrient:5}{delay} {_gap_said(row)}")
+        spread = self.demand.totals["spread"].max()
+        if spread > 0:
+            lines.append(
+                f"Spans: a published share is taken to be known to {spread:.0%} of the season in its middle, "
+                "better toward its ends (common practice, no source); far from a point it may err more."
+            )
         lines.append("Soil supply and delays are yours; demand is a published average.")
         return "\n".join([*lines, GOVERNS])
+
+
+def _gap_said(row):
+    """First day and size of one gap, each with its span."""
+    if np.isnan(row.first_day) and np.isnan(row.first_day_from):
+        return "never short"
+    if np.isnan(row.first_day):
+        return f"not short by the curve; with the highest demand short from day {row.first_day_from:.0f}"
+    where = [span] if (span := _span(row)) else []
+    where += ["interpolation, no point near"] if row.interpolated else []
+    about = "about " if where else ""
+    told = f" ({'; '.join(where)})" if where else ""
+    stage = f", after {row.stage}" if row.stage else ""
+    size = f"at most {short(row.largest_gap)}"
+    low, high = short(row.largest_gap_low), short(row.largest_gap_high)
+    size += "" if low == high else f" ({low} to {high})"
+    return (
+        f"short from {about}day {row.first_day:.0f}{stage}{told}; "
+        f"{size}, on day {row.largest_gap_day:.0f}; {short(row.gap_at_end)} at the end"
+    )
+
+
+def _span(row):
+    if np.isnan(row.first_day_to):
+        return f"day {row.first_day_from:.0f} at the earliest, perhaps never"
+    if row.first_day_from == row.first_day_to:
+        return ""
+    return f"day {row.first_day_from:.0f} to {row.first_day_to:.0f}"
 
 
 def supply_gap(
@@ -86,6 +123,12 @@ def supply_gap(
     InputError
         With every problem of the applications; or if the soil supply is not a number of 0 or more.
 
+    Notes
+    -----
+    Demand is open to 4 f (1 - f) x the spread of a published share, f being the share of the season taken up:
+    the whole spread at half, none at emergence and maturity, where the share is known. With the user's own
+    points it is taken as exact.
+
     Examples
     --------
     >>> from fertkit.budget import season_demand
@@ -101,11 +144,9 @@ def supply_gap(
     names = [n for n in demand.nutrients if n in soil_supply or n in set(applied["nutrient"])]
     if not names:
         raise refuse("soil supply", "nothing is supplied", "name at least one nutrient")
-    tables = [
-        _one(demand.rows[demand.rows["nutrient"] == n], soil_supply.get(n, 0.0), applied) for n in names
-    ]
-    rows = pd.concat(tables, ignore_index=True)
+    tables = [_one(demand, n, soil_supply.get(n, 0.0), applied) for n in names]
     gaps = [_gap(table, delay, demand.stages) for table in tables for delay in ("shortest", "longest")]
+    rows = pd.concat(tables, ignore_index=True).drop(columns="near_point")
     return SupplyGap(demand, rows, pd.DataFrame(gaps), applied)
 
 
@@ -159,11 +200,15 @@ def _number(column, name, problems, lowest=-np.inf):
     return numbers
 
 
-def _one(curve, soil, applied):
-    days = curve["day"].to_numpy()
-    keep = [c for c in ("day", "date", "nutrient") if c in curve]
-    table = curve[keep].assign(demand=curve["cumulative"])
-    mine = applied[applied["nutrient"] == curve["nutrient"].iloc[0]]
+def _one(demand, nutrient, soil, applied):
+    curve = demand.rows[demand.rows["nutrient"] == nutrient]
+    total = demand.totals.set_index("nutrient").loc[nutrient]
+    days, fraction = curve["day"].to_numpy(), curve["fraction"]
+    keep = [c for c in ("day", "date", "nutrient", "near_point") if c in curve]
+    open_to = total["uptake"] * total["spread"] * 4 * fraction * (1 - fraction)
+    taken = curve["cumulative"]
+    table = curve[keep].assign(demand=taken, demand_low=taken - open_to, demand_high=taken + open_to)
+    mine = applied[applied["nutrient"] == nutrient]
     for scenario, delay in (("early", "delay_low_days"), ("late", "delay_high_days")):
         usable = (mine["day"] + mine[delay]).to_numpy(dtype=float)
         given = (days[:, None] >= usable) @ mine["rate"].to_numpy(dtype=float)
@@ -173,17 +218,28 @@ def _one(curve, soil, applied):
 
 
 def _gap(table, delay, stages):
-    gap = table["gap_early" if delay == "shortest" else "gap_late"]
-    # a thousandth of the season's demand is rounding, not a shortage
-    short_days = table.loc[gap > table["demand"].max() * 1e-3, "day"]
-    first = short_days.iloc[0] if len(short_days) else np.nan
-    passed = stages.loc[stages["days"] <= first, "stage"] if len(stages) else stages
+    supply = table["supply_early" if delay == "shortest" else "supply_late"]
+    gaps = {name: (table[name] - supply).clip(lower=0.0) for name in ("demand", "demand_low", "demand_high")}
+    gap = gaps["demand"]
+    first, last, earliest = (_first_day(table, short_by) for short_by in gaps.values())
+    passed = stages.loc[(stages["days"] > 0) & (stages["days"] <= first), "stage"] if len(stages) else stages
     return {
         "nutrient": table["nutrient"].iloc[0],
         "delay": delay,
         "first_day": first,
+        "first_day_from": earliest,
+        "first_day_to": last,
+        "interpolated": bool((~table.loc[table["day"] == first, "near_point"]).any()),
         "stage": passed.iloc[-1] if len(passed) else "",
         "largest_gap": gap.max(),
+        "largest_gap_low": gaps["demand_low"].max(),
+        "largest_gap_high": gaps["demand_high"].max(),
         "largest_gap_day": table["day"][gap.idxmax()],
         "gap_at_end": gap.iloc[-1],
     }
+
+
+def _first_day(table, gap):
+    """First day short by more than a thousandth of the season's demand, which is rounding; NaN if none."""
+    days = table.loc[gap > table["demand"].max() * 1e-3, "day"]
+    return days.iloc[0] if len(days) else np.nan

@@ -16,7 +16,7 @@ def mark(provenance: str) -> str:
 
 def short(value: float) -> str:
     """Write an amount with the digits it deserves: 240, 8.8, 0.047."""
-    return f"{value:,.0f}" if abs(value) >= 9.5 else f"{value:.2g}"
+    return f"{value:,.0f}" if abs(value) >= 9.5 else plain(value, 2)
 
 
 def daily(rate: float) -> str:
@@ -27,6 +27,6 @@ def daily(rate: float) -> str:
 def parts(total: float, part: float) -> tuple[str, str, str]:
     """Write a total, a part and the rest so that the numbers shown add up: 328, 240, 88."""
     shown = short(total), short(part)
-    digits = max(len(text.partition(".")[2]) if "e" not in text else 6 for text in shown)
+    digits = max(len(text.partition(".")[2]) for text in shown)
     rest = float(shown[0].replace(",", "")) - float(shown[1].replace(",", ""))
     return *shown, f"{rest + 0.0:,.{digits}f}"

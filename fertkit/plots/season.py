@@ -140,30 +140,49 @@ def supply_lines(gap, ax=None, *, nutrient: str | None = None):
     if nutrient is None:
         nutrient = gap.gaps.loc[gap.gaps["largest_gap"].idxmax(), "nutrient"]
     rows = gap.rows[gap.rows["nutrient"] == nutrient]
-    ax = new_axes(height=3.8) if ax is None else ax
+    ax = new_axes(height=4.2) if ax is None else ax
     day = rows["day"]
-    ax.fill_between(day, rows["supply_late"], rows["supply_early"], color=COLOURS["band"], lw=0, step="post",
-                    label="supply, shortest to longest delay")  # fmt: skip
-    ax.plot(day, rows["supply_late"], color=COLOURS["curve"], lw=1.2, ls=(0, (6, 2)), drawstyle="steps-post")
-    ax.plot(day, rows["supply_early"], color=COLOURS["curve"], lw=1.2, drawstyle="steps-post")
+    delayed = not rows["supply_late"].equals(rows["supply_early"])
+    if delayed:
+        ax.fill_between(day, rows["supply_late"], rows["supply_early"], color=COLOURS["band"], lw=0,
+                        step="post", label="supply, by the delay")  # fmt: skip
+        ax.plot(day, rows["supply_late"], color=COLOURS["curve"], lw=1.2, ls=(0, (6, 2)),
+                drawstyle="steps-post")  # fmt: skip
+    ax.plot(day, rows["supply_early"], color=COLOURS["curve"], lw=1.2, drawstyle="steps-post",
+            label=None if delayed else "supply")  # fmt: skip
     ax.plot(day, rows["demand"], color=COLOURS["ink"], lw=2.2, label="demand of the crop")
+    if (rows["demand_high"] > rows["demand_low"]).any():
+        edges = {"color": COLOURS["ink"], "lw": 0.8, "ls": (0, (1, 2))}
+        ax.plot(day, rows["demand_low"], label="span of the demand", **edges)
+        ax.plot(day, rows["demand_high"], **edges)
     ax.fill_between(day, rows["supply_late"], rows["demand"], where=rows["gap_late"] > 0, hatch="////",
                     facecolor="none", edgecolor=COLOURS["accent"], lw=0,
-                    label="short with the longest delay")  # fmt: skip
-    for row in gap.gaps[gap.gaps["nutrient"] == nutrient].itertuples():
-        if not np.isnan(row.first_day):
-            at = np.interp(row.first_day, day, rows["demand"])
-            ax.plot(row.first_day, at, marker="v", ms=9, color=COLOURS["accent"], mec="white", zorder=6)
-            ax.annotate(f"day {row.first_day:.0f}", (row.first_day, at), (0, 9), ha="center",
-                        textcoords="offset points", fontsize=SMALL, color=COLOURS["ink"])  # fmt: skip
+                    label="short, longest delay" if delayed else "short")  # fmt: skip
+    for row in gap.distinct[gap.distinct["nutrient"] == nutrient].itertuples():
+        _first_day(ax, row, np.interp(row.first_day, day, rows["demand"]))
     _stages(ax, demand)
-    top = max(rows["demand"].max(), rows["supply_early"].max())
+    top = max(rows["demand_high"].max(), rows["supply_early"].max())
     ax.set_ylim(0, top * 1.12)
     ax.set_xlim(0, day.max())
-    legend(ax, loc="upper left", bbox_to_anchor=(0.0, 0.94))
+    below = -0.6 / (ax.figure.get_size_inches()[1] - 1.2)
+    legend(ax, loc="upper left", bbox_to_anchor=(-0.02, below), ncols=2)
     name = SUBSCRIPT.get(nutrient, nutrient)
     return finish(ax, title=f"{demand.crop.capitalize()}: {name} supply against demand",
                   xlabel="days after emergence", ylabel=f"since emergence [{demand.unit}]")  # fmt: skip
+
+
+def _first_day(ax, row, at):
+    """Mark the first day short and its span; the words stand in the legend, clear of the curves."""
+    if np.isnan(row.first_day):
+        return
+    end = row.first_day if np.isnan(row.first_day_to) else row.first_day_to
+    span = f" ({row.first_day_from:.0f} to {end:.0f})" if row.first_day_from < end else ""
+    span = f" ({row.first_day_from:.0f} at the earliest)" if np.isnan(row.first_day_to) else span
+    delay = f", {row.delay} delay" if row.delay else ""
+    hollow = {"mfc": "white", "mec": COLOURS["accent"]} if row.delay == "shortest" else {"mec": "white"}
+    ax.plot([row.first_day_from, end], [at, at], color=COLOURS["accent"], lw=1.6, zorder=5)
+    ax.plot(row.first_day, at, marker="D", ms=5 if row.delay == "longest" else 7, color=COLOURS["accent"],
+            ls="none", zorder=6, label=f"from day {row.first_day:.0f}{span}{delay}", **hollow)  # fmt: skip
 
 
 def peak_dots(comparison, ax=None):

@@ -47,6 +47,49 @@ def test_delay_moves_the_supply(demand):
     assert gap(result, "K2O", "longest")["largest_gap"] >= gap(result, "K2O", "shortest")["largest_gap"]
 
 
+def test_first_day_has_a_span_from_the_spread_of_the_points(demand):
+    # by hand: N is 40 % on R1-R2, about day 41.5; there the share is open to 4 x .4 x .6 x .05 = .048
+    total = demand.totals.set_index("nutrient")["uptake"]["N"]
+    rows = supply_gap(demand, {"N": 0}).table.set_index("day")
+    half = (rows["demand_high"] - rows["demand_low"]) / 2 / total
+    assert np.interp(41.5, half.index, half) == pytest.approx(0.048, abs=2e-4)
+    assert half.iloc[[0, -1]].tolist() == pytest.approx([0, 0], abs=1e-12)
+    assert (rows[["demand_low", "demand_high"]].diff().dropna() >= -1e-9).all(axis=None)
+    result = supply_gap(demand, {"N": 200})
+    row = gap(result, "N", "longest")
+    assert row["first_day_from"] < row["first_day"] < row["first_day_to"]
+    assert row["largest_gap_low"] < row["largest_gap"] < row["largest_gap_high"]
+    assert row["interpolated"]
+    assert f"(day {row['first_day_from']:.0f} to {row['first_day_to']:.0f}; interpolation" in result.summary()
+
+
+def test_a_span_may_reach_never(demand):
+    # an even supply just above the hump of demand: only the highest demand the points allow crosses it
+    total = demand.totals.set_index("nutrient")["uptake"]["N"]
+    rows = demand.table[demand.table["nutrient"] == "N"].set_index("day")
+    even = rows.index / rows.index.max()
+    enough = total * (rows["fraction"] / even).max() * 1.001
+    result = supply_gap(demand, {"N": enough})
+    row = gap(result, "N", "shortest")
+    assert np.isnan(row["first_day"])
+    assert row["first_day_from"] > 0
+    assert "not short by the curve; with the highest demand short from day" in result.summary()
+    less = gap(supply_gap(demand, {"N": enough * 0.97}), "N", "shortest")
+    assert less["first_day"] > 0
+    assert np.isnan(less["first_day_to"])
+    assert np.isnan(gap(supply_gap(demand, {"N": total * 2}), "N", "shortest")["first_day_from"])
+
+
+def test_own_points_are_exact_and_delays_told_once():
+    own = pd.DataFrame({"nutrient": "N", "day": [40, 80, 120], "fraction": [0.4, 0.8, 1.0]})
+    result = supply_gap(season_demand("wheat", 90, points=own), {"N": 20})
+    row = gap(result, "N", "shortest")
+    assert row["first_day_from"] == row["first_day"] == row["first_day_to"]
+    assert len(result.distinct) == 1
+    assert result.summary().count("short from") == 1
+    assert "Spans" not in result.summary()
+
+
 def test_before_planting_counts_from_emergence(demand):
     fall = pd.DataFrame({"nutrient": ["K2O"], "rate": [60.0], "day": [-150]})
     rows = supply_gap(demand, {}, fall).table

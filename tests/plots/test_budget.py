@@ -109,8 +109,11 @@ def test_season_points_lie_on_the_curve(drawn):
 
 def test_shortage_is_marked_on_its_first_day(drawn):
     gap, ax = drawn["SupplyGap"]
-    first = gap.gaps["first_day"].min()
-    assert f"day {first:.0f}" in [t.get_text() for t in ax.texts]
+    (row,) = gap.distinct.itertuples()
+    words = f"from day {row.first_day:.0f} ({row.first_day_from:.0f} to {row.first_day_to:.0f})"
+    told = [t.get_text() for t in ax.get_legend().get_texts()]
+    assert told.count(words) == 1
+    assert "delay" not in " ".join(told)
 
 
 def test_blend_stacks_to_what_is_supplied(drawn):
