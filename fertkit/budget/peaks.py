@@ -172,6 +172,13 @@ def compare_peaks(first, second, nutrient: str = "K2O") -> PeakComparison:
         If a demand lacks the nutrient.
     UnitError
         If the two are in different units.
+
+    Examples
+    --------
+    >>> from fertkit.budget import season_demand
+    >>> soybean, corn = season_demand("soybean", 60), season_demand("corn", 200)
+    >>> print(compare_peaks(soybean, corn).summary().splitlines()[0])
+    Peak K2O demand, 60 bu/ac soybean against 200 bu/ac corn [lb/ac/day]
     """
     nutrient = OXIDE_OF.get(nutrient, nutrient)
     if first.unit != second.unit:

@@ -166,6 +166,12 @@ def season_demand(
     ``PchipInterpolator``), flat at emergence and maturity, which never overshoots and falls only where the
     points do (late K); its daily rate may pause and rise again at a point. ``totals`` says which was used.
     Few points make flat curves: the published peak rates are shown beside the curve's.
+
+    Examples
+    --------
+    >>> demand = season_demand("soybean", 60, nutrients=["K2O"])
+    >>> round(float(demand.table["fraction"].iloc[-1]), 6)
+    1.0
     """
     name = crop_name(crop)
     wants_stages = points is None or "day" not in points or stage_days

@@ -57,6 +57,14 @@ def load_table(kind: str, path=None, *, source: str | None = None, crop: str | N
         If the user's file breaks the schema (all problems at once).
     LookupFailed
         If no row has that source or crop; lists those that have.
+
+    Examples
+    --------
+    Potash that leaves with a bushel of soybeans (MSU2017 prints 56 lb for 40 bushels):
+
+    >>> table = load_table("removal", crop="soybean", source="MSU2017")
+    >>> table.loc[table.nutrient == "K2O", ["value", "unit"]].values.tolist()
+    [[1.4, 'lb/bu']]
     """
     table = (
         _bundled(kind).copy() if path is None else check_table(read_text_table(path), kind, Path(path).name)
@@ -79,6 +87,14 @@ def load_ranges(path=None, *, source=None, crop=None) -> pd.DataFrame:
     columns crop, stage_from, stage_to, plant_part, nutrient, unit and low/high and/or critical. Commas,
     semicolons or tabs between the cells, decimal commas and units such as ppm or mg/g are read as well.
     Stages and plant parts are checked when samples are scored.
+
+    Examples
+    --------
+    Critical levels of leaf potassium in soybean at V5 and R2 (STAMMER2018):
+
+    >>> ranges = load_ranges(crop="soybean", source="STAMMER2018")
+    >>> ranges.loc[ranges.nutrient == "K", ["stage_from", "critical", "unit", "provenance"]].values.tolist()
+    [['V5', 1.89, '%', 'found'], ['R2', 1.56, '%', 'found']]
     """
     table = load_table("ranges", path, source=source, crop=crop)
     if path is not None:
@@ -125,6 +141,11 @@ def list_sources(keys=None) -> pd.DataFrame:
     -------
     DataFrame
         source_key, citation, address, obtained (found, from_memory, ...), note.
+
+    Examples
+    --------
+    >>> list_sources(["BENDER2015", "KSU_SOY"])["obtained"].tolist()
+    ['found', 'partly from_memory']
     """
     table = _sources()
     if keys is None:
@@ -139,6 +160,12 @@ def list_sources(keys=None) -> pd.DataFrame:
 
 
 def cite(key: str) -> str:
-    """Give the full citation of one source key, or of several joined by ``;``."""
+    """Give the full citation of one source key, or of several joined by ``;``.
+
+    Examples
+    --------
+    >>> cite("BENDER2015")[:45]
+    'Bender RR, Haegele JW, Below FE. 2015. Nutrie'
+    """
     rows = list_sources([key])
     return "; ".join(" ".join(filter(None, [r.citation, r.address])) for r in rows.itertuples())

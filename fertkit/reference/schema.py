@@ -314,6 +314,15 @@ def check_table(frame: pd.DataFrame, kind: str, file: str) -> pd.DataFrame:
     ------
     InputError
         With every problem of the table.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> try:
+    ...     check_table(pd.DataFrame({"crop": ["soybean"], "nutrient": ["K2O"]}), "removal", "mine.csv")
+    ... except Exception as error:
+    ...     print(str(error).splitlines()[0])
+    mine.csv: 3 problems
     """
     schema = SCHEMAS[kind]
     frame = frame.rename(columns=lambda c: str(c).strip())

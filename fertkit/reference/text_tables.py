@@ -28,6 +28,13 @@ def read_text_table(path) -> pd.DataFrame:
     ------
     InputError
         If the file is missing, empty or not a table.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> _ = Path("mine.csv").write_text("crop,low\\nsoybean,1.56\\n")
+    >>> read_text_table("mine.csv").to_dict("records")
+    [{'crop': 'soybean', 'low': '1.56'}]
     """
     path = Path(path)
     engine = _SPREADSHEETS.get(path.suffix.lower())

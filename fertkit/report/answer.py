@@ -96,6 +96,18 @@ def answer_field(
     ------
     FertkitError
         If a file or a price cannot be used, or the laboratory file holds no sample of the crop.
+
+    Examples
+    --------
+    >>> from io import StringIO
+    >>> leaf = "Sample,Crop,Stage,Part,K %\\nNorth,soybean,R2,trifoliate,1.31\\n"
+    >>> yields = [47.5, 51.5, 55.5, 56.5, 48.5, 52.5, 56.5, 57.5]
+    >>> rows = zip([1] * 4 + [2] * 4, [0, 40, 80, 120] * 2, yields)
+    >>> strips = "block,K2O lb/ac,yield bu/ac\\n" + "".join(f"{b},{x},{y}\\n" for b, x, y in rows)
+    >>> answer = answer_field("soybean", 60, leaf=StringIO(leaf), strips=StringIO(strips),
+    ...                       nutrient_price=0.45, grain_price=11.0)
+    >>> answer.applied, answer.budget.crop
+    ('K2O', 'soybean')
     """
     budget = nutrient_budget(crop, goal, goal_unit, unit=unit or amount_unit(goal_unit))
     samples = read_tissue(leaf)

@@ -12,7 +12,21 @@ from fertkit.units import convert_area_rate
 
 
 def field_lines(answer: FieldAnswer) -> list[str]:
-    """The answer in about ten lines."""
+    """The answer in about ten lines.
+
+    Examples
+    --------
+    >>> from fertkit.report import answer_field
+    >>> from io import StringIO
+    >>> leaf = "Sample,Crop,Stage,Part,K %\\nNorth,soybean,R2,trifoliate,1.31\\n"
+    >>> yields = [47.5, 51.5, 55.5, 56.5, 48.5, 52.5, 56.5, 57.5]
+    >>> rows = zip([1] * 4 + [2] * 4, [0, 40, 80, 120] * 2, yields)
+    >>> strips = "block,K2O lb/ac,yield bu/ac\\n" + "".join(f"{b},{x},{y}\\n" for b, x, y in rows)
+    >>> answer = answer_field("soybean", 60, leaf=StringIO(leaf), strips=StringIO(strips),
+    ...                       nutrient_price=0.45, grain_price=11.0)
+    >>> field_lines(answer)[0]
+    'Soybean, yield goal 60 bu/ac.'
+    """
     budget = answer.budget
     lines = [
         f"{budget.crop.capitalize()}, yield goal {plain(budget.yield_goal)} {budget.yield_unit}.",
@@ -29,7 +43,22 @@ def field_lines(answer: FieldAnswer) -> list[str]:
 
 
 def field_page(answer: FieldAnswer) -> str:
-    """The answer as one self-contained HTML page."""
+    """The answer as one self-contained HTML page.
+
+    Examples
+    --------
+    >>> from fertkit.report import answer_field
+    >>> from io import StringIO
+    >>> leaf = "Sample,Crop,Stage,Part,K %\\nNorth,soybean,R2,trifoliate,1.31\\n"
+    >>> yields = [47.5, 51.5, 55.5, 56.5, 48.5, 52.5, 56.5, 57.5]
+    >>> rows = zip([1] * 4 + [2] * 4, [0, 40, 80, 120] * 2, yields)
+    >>> strips = "block,K2O lb/ac,yield bu/ac\\n" + "".join(f"{b},{x},{y}\\n" for b, x, y in rows)
+    >>> answer = answer_field("soybean", 60, leaf=StringIO(leaf), strips=StringIO(strips),
+    ...                       nutrient_price=0.45, grain_price=11.0)
+    >>> page = field_page(answer)
+    >>> "Economic optimum rate" in page, "<script" in page
+    (True, False)
+    """
     tables, (cautions, keys) = field_tables(answer), nutrient_cautions(answer.applied)
     sections = [_advice_section(answer, cautions), _needs_section(answer, tables)]
     if answer.season is not None:

@@ -72,6 +72,13 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
     -------
     str
         A whole HTML document; every text of the user is escaped.
+
+    Examples
+    --------
+    >>> from fertkit.report import Section
+    >>> page = render_page("North field", [Section("What was found", paragraphs=("K is <low>.",))])
+    >>> "K is &lt;low&gt;." in page
+    True
     """
     from jinja2 import Environment
 

@@ -18,6 +18,11 @@ def write_whole(content: str | bytes, path) -> Path:
     ------
     OSError
         If the folder does not exist or cannot be written.
+
+    Examples
+    --------
+    >>> write_whole("a page", "page.html").read_text()
+    'a page'
     """
     path = Path(path)
     if isinstance(content, str):

@@ -48,6 +48,18 @@ def optima_of_trials(
         If a trial cannot be used, or has fewer than three rates or no error df; all such trials at once.
     PriceError, NotEstimable
         For a price ratio or a level that is none.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+    ... })
+    >>> both = pd.concat([trial.assign(trial="A"), trial.assign(trial="B")])
+    >>> found = optima_of_trials(both, "trial", 0.45 / 11)
+    >>> found["trial"].tolist(), found["status"].tolist()
+    (['A', 'B'], ['interior', 'interior'])
     """
     check_level(level)
     price_ratio = one_ratio(price_ratio)

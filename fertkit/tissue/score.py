@@ -123,6 +123,17 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None) -> TissueScores
         If a crop, stage, part or source is not known; lists the valid ones.
     InputError
         If a table of the user's own holds a crop, stage or part that is not known, or numbers that cannot be.
+
+    Examples
+    --------
+    Two soybean samples (invented) against the critical leaf potassium of 1.56 % at R2 (STAMMER2018):
+
+    >>> from io import StringIO
+    >>> from fertkit.intake import read_tissue
+    >>> sheet = "Sample,Crop,Stage,Part,K %\\nGood,soybean,R2,trifoliate,2.10\\nPoor,soybean,R2,trifoliate,1.31\\n"
+    >>> scores = score_tissue(read_tissue(StringIO(sheet)), source="STAMMER2018")
+    >>> scores.table[["sample_id", "value", "critical", "class"]].values.tolist()
+    [['Good', 2.1, 1.56, 'sufficient'], ['Poor', 1.31, 1.56, 'deficient']]
     """
     frame = samples_frame(samples)
     name = Path(ranges).name if isinstance(ranges, (str, Path)) else "ranges"
