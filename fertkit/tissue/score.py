@@ -130,7 +130,8 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None) -> TissueScores
 
     >>> from io import StringIO
     >>> from fertkit.intake import read_tissue
-    >>> sheet = "Sample,Crop,Stage,Part,K %\\nGood,soybean,R2,trifoliate,2.10\\nPoor,soybean,R2,trifoliate,1.31\\n"
+    >>> rows = ["Good,soybean,R2,trifoliate,2.10", "Poor,soybean,R2,trifoliate,1.31"]
+    >>> sheet = "\\n".join(["Sample,Crop,Stage,Part,K %", *rows])
     >>> scores = score_tissue(read_tissue(StringIO(sheet)), source="STAMMER2018")
     >>> scores.table[["sample_id", "value", "critical", "class"]].values.tolist()
     [['Good', 2.1, 1.56, 'sufficient'], ['Poor', 1.31, 1.56, 'deficient']]
