@@ -37,13 +37,14 @@ COMPOUNDS = {
     "ZnO": ("Zn", 1, {"Zn": 1, "O": 1}),
 }
 
-#: Area rates, in kg/ha.
+#: Area rates, in kg/ha; t is the metric tonne, ton the short ton, q and dt are 100 kg.
 AREA_RATE_KG_HA = {
     "kg/ha": 1.0,
     "g/ha": 0.001,
     "t/ha": 1000.0,
     "Mg/ha": 1000.0,
     "q/ha": 100.0,
+    "dt/ha": 100.0,
     "lb/ac": LB_KG / ACRE_HA,
     "oz/ac": LB_KG / 16 / ACRE_HA,
     "ton/ac": SHORT_TON_LB * LB_KG / ACRE_HA,
@@ -53,7 +54,9 @@ AREA_RATE_KG_HA = {
 #: Masses in which inputs and grain are priced, in kg; ``bu`` is a fact about the crop (see `mass_kg`).
 MASS_KG = {
     "kg": 1.0,
+    "g": 0.001,
     "q": 100.0,
+    "dt": 100.0,
     "t": 1000.0,
     "Mg": 1000.0,
     "oz": LB_KG / 16,

@@ -3,6 +3,7 @@
 import numpy as np
 
 from fertkit.plots.style import COLOURS, SMALL, finish, legend, new_axes
+from fertkit.results import plain
 from fertkit.trials.arrange import show, spoken
 
 #: Markers that tell blocks and lines apart without colour.
@@ -168,7 +169,8 @@ def pair_lines(analysis, ax=None):
     ax.margins(x=0.25, y=0.12)
     finish(ax, title="Pairs of strips", ylabel=spoken(analysis.response))
     text = (
-        f"{analysis.difference:+.3g} ({100 * analysis.level:g} %: {analysis.low:.3g} to {analysis.high:.3g})"
+        f"{plain(analysis.difference)} "
+        f"({100 * analysis.level:g} %: {plain(analysis.low)} to {plain(analysis.high)})"
     )
     remark(ax, f"difference {text}; a dashed pair falls", below=True)
     return ax
@@ -227,7 +229,7 @@ def power_curve(plan, ax=None):
     )
     ax.xaxis.get_major_locator().set_params(integer=True)
     ax.set_ylim(0, 103)
-    title = f"Chance of finding {plan.difference_pct:.3g} % at a CV of {plan.cv_pct:g} %"
+    title = f"Chance of finding {plain(plan.difference_pct)} % at a CV of {plan.cv_pct:g} %"
     return finish(ax, title=title, xlabel="blocks", ylabel="power [%]")
 
 
@@ -304,7 +306,7 @@ def _forest_row(ax, height, site, frame):
         ax.plot([site.estimate], [height], "s", ms=size, mfc=fill, mec=colour, zorder=3)
     said = site.note
     if not inside:
-        far = f"{site.estimate:.4g}, outside the frame" if np.isfinite(site.estimate) else "no estimate"
+        far = f"{plain(site.estimate)}, outside the frame" if np.isfinite(site.estimate) else "no estimate"
         said = f"{said}: {far}" if said else far
     if said:
         # On the side of the frame where the mark is not.

@@ -17,10 +17,10 @@ from fertkit.response.compare import CurveComparison, arrays_of, compare_curves,
 from fertkit.response.curves import CURVES, get_curve
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, block_effects, fit_data
-from fertkit.response.intervals import check_level, make_interval, plain
+from fertkit.response.intervals import check_level, make_interval
 from fertkit.response.prices import Prices, column, single
 from fertkit.response.verdict import MEANINGS, Optimum, mean_wins, settle, verdict
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, plain
 
 #: The interval, the choice between curves, the average over them, and the search for the join.
 SOURCES = ("BACHMAIER2009", "CERRATO1990", "MATAVEL2024", "LERMAN1980")
@@ -119,13 +119,16 @@ class ResponseAnalysis(Result):
         """The same fits at other prices; nothing is refitted."""
         prices = _prices(self.data, nutrient_price, grain_price, prices)
         comparison = self.comparison and self.comparison.at_price_ratio(ratio_of(prices, self.data))
-        return _report(replace(self, prices=prices, comparison=comparison))
+        moved = _report(replace(self, prices=prices, comparison=comparison))
+        vars(moved)["agronomic_optimum"] = self.agronomic_optimum  # whatever the prices
+        return moved
 
     def summary(self) -> str:
         n, rates = len(self.data.rate), len(self.data.rates)
         lines = [
             f"{n} rows at {rates} rates, {self.data.rates[0]:g} to {self.data.rates[-1]:g} {self.rate_unit}; "
-            f"{self.data.shared}price ratio {self.price_ratio:.4g} {self.yield_unit} per {self.rate_unit}.",
+            f"{self.data.shared}price ratio {plain(self.price_ratio)} {self.yield_unit} per "
+            f"{self.rate_unit}.",
             f"Economic optimum rate: {self.optimum.text}.",
             f"Agronomic optimum rate: {self.agronomic_optimum.text}.",
         ]

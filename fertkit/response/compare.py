@@ -29,11 +29,11 @@ from fertkit.response.averaging import (
 from fertkit.response.curves import CURVES, get_curve, optimum_in_range
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, fit_data, need_contrasts
-from fertkit.response.intervals import Interval, check_level, plain
+from fertkit.response.intervals import Interval, check_level
 from fertkit.response.many import Fits
 from fertkit.response.prices import one_ratio
 from fertkit.response.shapes import SHAPES
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, plain
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.intervals import Interval, join_identified
 from fertkit.response.many import Fits, basis, fit_sums
 from fertkit.response.shapes import SHAPES, limits
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, plain
 
 
 @dataclass(frozen=True)
@@ -130,8 +130,8 @@ class ResponseFit(Result):
         lines = [
             f"{self.curve.label} ({self.curve.formula}) fitted to {self.n} rows at {self.n_rates} rates, "
             f"{self.data.shared}{low:g} to {high:g} {self.rate_unit}.",
-            "; ".join(f"{r.param} = {r.estimate:.5g}" for r in self.params.itertuples())
-            + f"; residual SD {self.sigma:.3g} {self.yield_unit} with {self.df_error} df.",
+            "; ".join(f"{r.param} = {_exactly(r.estimate)}" for r in self.params.itertuples())
+            + f"; residual SD {plain(self.sigma)} {self.yield_unit} with {self.df_error} df.",
         ]
         if self.join_set is not None:
             lines.append(f"Join point: {join_text(self)} {self.rate_unit}.")
@@ -209,13 +209,21 @@ def need_contrasts(data: TrialData, n: int, what: str) -> None:
         )
 
 
+def _exactly(value) -> str:
+    """A parameter to five digits, however small its unit makes it."""
+    small = 0 < abs(value) < 1e-5
+    return np.format_float_positional(value, 5, unique=False, fractional=False, trim="-") if small else plain(
+        value, 5
+    )  # fmt: skip
+
+
 def join_text(fit: ResponseFit) -> str:
     """The join as a person would say it: a number, a range, or beyond the tested rates."""
     if fit.join_set is None:
         return "none"
     low, high = fit.join_set.low, fit.join_set.high
     if low < high and np.isfinite(high):
-        return f"anywhere above {low:g} and up to {high:g}"
+        return f"anywhere between {plain(low)} and {plain(high)}"
     return fit.join_set.within(fit.lowest_rate, fit.highest_rate).text()
 
 

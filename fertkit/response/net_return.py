@@ -15,7 +15,7 @@ from fertkit.response.economics import (
     rates_within,
 )
 from fertkit.response.prices import Prices, area_of, column, single
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, plain
 
 POINTS = 201  # rates of the table
 CAUTION = (
@@ -95,19 +95,19 @@ class NetReturn(Result):
     def summary(self) -> str:
         money, rate = f"{self.prices.money}/{self.area}", self.rate_unit
         lines = [
-            f"Economic optimum rate: {self.rate:.4g} {rate} ({self.status}: {self.meaning}).",
+            f"Economic optimum rate: {plain(self.rate)} {rate} ({self.status}: {self.meaning}).",
             f"Tested rates {self.lowest_rate:g} to {self.highest_rate:g} {rate}; price ratio "
-            f"{self.price_ratio:.4g} {self.yield_unit} per {rate}.",
+            f"{plain(self.price_ratio)} {self.yield_unit} per {rate}.",
             f"Net return {self.net:,.2f} {money}, {self.gain:,.2f} more than at {self.lowest_rate:g} {rate}.",
-            f"Agronomic optimum rate: {self.agronomic_rate:.4g} {rate} ({self.agronomic_status}).",
+            f"Agronomic optimum rate: {plain(self.agronomic_rate)} {rate} ({self.agronomic_status}).",
         ]
         if self.within is not None:
-            span = f"{self.within_low:.4g} to {self.within_high:.4g} {rate}"
-            best = f"the best of the {self.curve} curve, {self.peak_net:,.2f} at {self.peak:.4g} {rate}"
+            span = f"{plain(self.within_low)} to {plain(self.within_high)} {rate}"
+            best = f"the best of the {self.curve} curve, {self.peak_net:,.2f} at {plain(self.peak)} {rate}"
             lines.insert(3, f"Rates from {span} return within {self.within:g} {money} of {best}.")
         mass = {"nutrient": self.rate_unit.split("/")[0], "grain": self.yield_unit.split("/")[0]}
         lines += [
-            f"{row.question}: {row.price:.4g} {self.prices.money} per {mass[row.price_of]}."
+            f"{row.question}: {plain(row.price)} {self.prices.money} per {mass[row.price_of]}."
             for row in self.break_even.itertuples()
         ]
         return "\n".join([*lines, CAUTION])

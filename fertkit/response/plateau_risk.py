@@ -13,7 +13,7 @@ from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
 from fertkit.response.net_return import CAUTION
 from fertkit.response.prices import Prices, area_of, column, single
-from fertkit.results import Result
+from fertkit.results import Result, plain
 
 
 @dataclass(frozen=True)
@@ -54,9 +54,9 @@ class StochasticPlateau(Result):
     def summary(self) -> str:
         unit = f"{self.money}/{self.area}"
         return (
-            f"Best rate with a plateau that varies: {self.rate:.4g} {self.rate_unit} ({self.status}), "
+            f"Best rate with a plateau that varies: {plain(self.rate)} {self.rate_unit} ({self.status}), "
             f"expected net return {self.expected_net:,.2f} {unit}.\n"
-            f"The join of the mean plateau, {self.join_of_mean:.4g} {self.rate_unit}, would return "
+            f"The join of the mean plateau, {plain(self.join_of_mean)} {self.rate_unit}, would return "
             f"{self.expected_net - self.net_at_join:,.2f} {unit} less.\n{CAUTION}"
         )
 

@@ -18,7 +18,7 @@ from fertkit.response.curves import get_curve
 from fertkit.response.economics import economic_optimum_rate
 from fertkit.response.net_return import CAUTION
 from fertkit.response.prices import Prices, area_of, column, positive, single
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, plain
 
 _ROUNDING = 1e-12
 
@@ -81,18 +81,18 @@ class PooledReturn(Result):
         counts = self.sites["status"].value_counts()
         shown = ", ".join(f"{count} {word}" for word, count in counts.items())
         lines = [
-            f"Over {n} trials the mean net return is greatest at {self.rate:.4g} {self.rate_unit}: "
+            f"Over {n} trials the mean net return is greatest at {plain(self.rate)} {self.rate_unit}: "
             f"{self.gain:,.2f} {unit} above the lowest rate.",
-            f"From {self.within_low:.4g} to {self.within_high:.4g} {self.rate_unit} it is within "
+            f"From {plain(self.within_low)} to {plain(self.within_high)} {self.rate_unit} it is within "
             f"{self.within:g} {unit} of that.",
-            f"The trials' own optima run from {own.min():.4g} to {own.max():.4g} {self.rate_unit}, mean "
-            f"{own.mean():.4g} ({shown}); all are kept.",
+            f"The trials' own optima run from {plain(own.min())} to {plain(own.max())} {self.rate_unit}, "
+            f"mean {plain(own.mean())} ({shown}); all are kept.",
         ]
         if np.isfinite(self.interval_low):
             lines.insert(
                 2,
                 f"With other trials drawn from the same kind, the best rate would lie between "
-                f"{self.interval_low:.4g} and {self.interval_high:.4g} {self.rate_unit} (95 %).",
+                f"{plain(self.interval_low)} and {plain(self.interval_high)} {self.rate_unit} (95 %).",
             )
         return "\n".join([*lines, CAUTION])
 

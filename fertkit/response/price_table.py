@@ -10,7 +10,7 @@ from fertkit.errors import NotEstimable
 from fertkit.response.curves import get_curve
 from fertkit.response.economics import STATUS, economic_optimum_rate
 from fertkit.response.prices import Prices, column, positive
-from fertkit.results import Result
+from fertkit.results import Result, plain
 
 
 @dataclass(frozen=True)
@@ -53,8 +53,8 @@ class PriceRatioTable(Result):
         for curve, rows in self.frame.groupby("curve", sort=False):
             rates = rows[column("rate", self.rate_unit)]
             lines.append(
-                f"{get_curve(curve).label}: {rates.iloc[0]:.4g} at {rows['price_ratio'].iloc[0]:.4g}, "
-                f"{rates.iloc[-1]:.4g} at {rows['price_ratio'].iloc[-1]:.4g}."
+                f"{get_curve(curve).label}: {plain(rates.iloc[0])} at {plain(rows['price_ratio'].iloc[0])}, "
+                f"{plain(rates.iloc[-1])} at {plain(rows['price_ratio'].iloc[-1])}."
             )
         edges = sorted(set(self.frame["status"]) - {"interior"})
         return "\n".join(lines + [f"{word}: {STATUS[word]}." for word in edges])

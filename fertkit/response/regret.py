@@ -16,7 +16,7 @@ from fertkit.response.curves import get_curve
 from fertkit.response.economics import economic_optimum_rate
 from fertkit.response.net_return import CAUTION
 from fertkit.response.prices import Prices, UnitPrices, area_of, column
-from fertkit.results import Result
+from fertkit.results import Result, plain
 
 
 @dataclass(frozen=True)
@@ -77,11 +77,11 @@ class Regret(Result):
         p90 = self.at(self.rate)[f"regret_p90_per_{self.area}"]
         unit = f"{self.money}/{self.area}"
         return (
-            f"Least expected regret at {self.rate:.4g} {self.rate_unit}: on average "
+            f"Least expected regret at {plain(self.rate)} {self.rate_unit}: on average "
             f"{self.expected_regret:,.2f} {unit} below the best rate of each case, "
             f"below {p90:,.2f} in nine cases of ten.\n"
-            f"The best rate of nine cases in ten lies between {low:.4g} and {high:.4g} {self.rate_unit} "
-            f"({self.cases:,} cases).\n{CAUTION}"
+            f"The best rate of nine cases in ten lies between {plain(low)} and {plain(high)} "
+            f"{self.rate_unit} ({self.cases:,} cases).\n{CAUTION}"
         )
 
     @property

@@ -15,10 +15,11 @@ import numpy as np
 
 from fertkit.response.averaging import curve_optima, floored_rss
 from fertkit.response.curves import CURVES
-from fertkit.response.intervals import Interval, plain
+from fertkit.response.intervals import Interval
 from fertkit.response.many import Fits
 from fertkit.response.shapes import SHAPES, limits
 from fertkit.response.sums import Sums
+from fertkit.results import plain
 
 NONE, TOP, STEP, INTERIOR = (
     "no economic response",

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import unknown
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, plain, plain_p
 from fertkit.trials import models
 from fertkit.trials.arrange import Arrangement, arrange, check_level, show, spoken
 from fertkit.trials.compare import against_check, all_pairs, compact_letters
@@ -80,17 +80,22 @@ class StripAnalysis(Result):
 
     def summary(self) -> str:
         best, worst = self.means.loc[self.means["mean"].idxmax()], self.means.loc[self.means["mean"].idxmin()]
+        said = (
+            f"Means of {spoken(self.response)} run from {plain(worst['mean'])} at {show(worst['treatment'])}"
+        )
+        alike = f"Every treatment yields the same, {plain(best['mean'])} in {spoken(self.response)}."
         lines = [
             f"{len(self.strips)} strips, {len(self.means)} treatments of {spoken(self.treatment)}; "
             f"{self.method}.",
-            f"Means of {spoken(self.response)} run from {worst['mean']:.4g} at {show(worst['treatment'])} "
-            f"to {best['mean']:.4g} at {show(best['treatment'])}.",
+            f"{said} to {plain(best['mean'])} at {show(best['treatment'])}."
+            if best["mean"] > worst["mean"]
+            else alike,
         ]
         if np.isfinite(self.lsd):
             verdict = "differ" if self.p_value < 1 - self.level else "cannot be told apart"
             lines.append(
-                f"Treatments {verdict} (p = {self.p_value:.3g}, {self.error_df:.3g} error degrees of "
-                f"freedom); a single difference below {self.lsd:.3g} is within the noise; "
+                f"Treatments {verdict} (p {plain_p(self.p_value)}, {plain(self.error_df)} error degrees of "
+                f"freedom); a single difference below {plain(self.lsd)} is within the noise; "
                 f"CV {self.cv_pct:.1f} %."
             )
         failed = self.checks.loc[self.checks["passed"].eq(False), "meaning"]

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from fertkit.results import plain
 from fertkit.trials import linear
 from fertkit.trials.arrange import Arrangement, describe
 
@@ -112,7 +113,7 @@ def _influence(trial, fit):
     name = describe(trial.strips.iloc[worst])
     return _row(
         "influential strip (largest studentised residual)", p,
-        f"{name} lies far from the rest ({trial.y[worst]:.4g}): see the field notes, do not drop it unseen",
+        f"{name} lies far from the rest ({plain(trial.y[worst])}): see the field notes, never drop it unseen",
         f"no strip stands out ({name} most)", value=float(scaled[worst]),
     )  # fmt: skip
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable, unknown
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, plain
 from fertkit.trials.arrange import factor, only_column, site_names
 from fertkit.trials.pool import number_of_sites
 
@@ -56,11 +56,11 @@ class OneStage(Result):
         return self.coefficients
 
     def summary(self) -> str:
-        said = ", ".join(f"{r.term} {r.estimate:.4g} (SE {r.se:.3g})" for r in self.coefficients.itertuples())
+        said = [f"{r.term} {plain(r.estimate)} (SE {plain(r.se)})" for r in self.coefficients.itertuples()]
         lines = [
-            f"{self.n} strips of {len(self.sites)} site-years in one model: {said}.",
-            f"{self.random.capitalize()} varies between sites with SD {self.site_sd:.3g}, strips within with "
-            f"{self.residual_sd:.3g}.",
+            f"{self.n} strips of {len(self.sites)} site-years in one model: {', '.join(said)}.",
+            f"{self.random.capitalize()} varies between sites with SD {plain(self.site_sd)}, strips within "
+            f"with {plain(self.residual_sd)}.",
         ]
         told = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
         return "\n".join([*lines, *(f"Note: {said}." for said in told)])

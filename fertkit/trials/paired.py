@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable, unknown
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, plain, plain_p
 from fertkit.trials.arrange import arrange, check_level, show, spoken
 from fertkit.trials.defaults import citations, default, said_by
 from fertkit.trials.diagnose import ALPHA
@@ -66,8 +66,8 @@ class PairedAnalysis(Result):
         verdict = "differ" if self.p < 1 - self.level else "cannot be told apart"
         lines = [
             f"{show(self.second)} against {show(self.first)} in {len(self.pairs)} pairs: difference "
-            f"{plain(self.difference)} ({100 * self.level:g} % interval {plain(self.low)} to {plain(self.high)}) in "
-            f"{spoken(self.response)}.",
+            f"{plain(self.difference)} ({100 * self.level:g} % interval {plain(self.low)} to "
+            f"{plain(self.high)}) in {spoken(self.response)}.",
             f"The two {verdict} (t = {plain(self.t)}, {self.df} degrees of freedom, p {plain_p(self.p)}).",
         ]
         return "\n".join([*lines, *self.notes])

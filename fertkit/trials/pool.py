@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import LookupFailed, NotEstimable, unknown
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, plain, plain_p
 from fertkit.trials import linear
 from fertkit.trials.analyse import analyse_strips
 from fertkit.trials.arrange import check_level, default_treatment, factor, show, site_names
@@ -80,15 +80,14 @@ class PooledEstimate(Result):
     def summary(self) -> str:
         unit, pct = f" {self.unit}" if self.unit else "", f"{100 * self.level:g} %"
         lines = [
-            f"{self.k} of {len(self.sites)} site-years weighted: {self.estimate:.4g}{unit}, {pct} interval "
-            f"{self.low:.4g} to {self.high:.4g} ({self.method}).",
-            f"A new site-year is expected between {self.prediction_low:.4g} and "
-            f"{self.prediction_high:.4g}{unit}; {self.i2_pct:.0f} % of the spread is between sites.",
+            f"{self.k} of {len(self.sites)} site-years weighted: {plain(self.estimate)}{unit}, {pct} "
+            f"interval {plain(self.low)} to {plain(self.high)} ({self.method}).",
+            f"A new site-year is expected between {plain(self.prediction_low)} and "
+            f"{plain(self.prediction_high)}{unit}; {self.i2_pct:.0f} % of the spread is between sites.",
         ]
         for row in self.coefficients.iloc[1:].itertuples():
-            lines.append(
-                f"{row.term}: {row.estimate:.4g} ({row.low:.4g} to {row.high:.4g}), p = {row.p:.3g}."
-            )
+            ends = f"{plain(row.low)} to {plain(row.high)}"
+            lines.append(f"{row.term}: {plain(row.estimate)} ({ends}), p {plain_p(row.p)}.")
         told = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
         return "\n".join([*lines, *(f"Note: {said}." for said in told)])
 

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable, unknown
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, plain
 
 #: Error degrees of freedom with t treatments in r blocks (replicates).
 ERROR_DF = {
@@ -63,7 +63,7 @@ class PowerPlan(Result):
         row = self.sizes.set_index("blocks").loc[self.blocks]
         return (
             f"{self.blocks} blocks of {self.treatments} treatments ({self.design}): with a CV of "
-            f"{self.cv_pct:g} % a true difference of {self.difference_pct:.3g} % of the mean is found in "
+            f"{self.cv_pct:g} % a true difference of {plain(self.difference_pct)} % of the mean is found in "
             f"{100 * row['power']:.0f} of 100 such trials (two-sided, {100 * self.alpha:g} %). "
             f"The smallest difference found in {100 * self.power:.0f} of 100 is "
             f"{row['smallest_difference_pct']:.1f} %."

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable, unknown
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, plain, plain_p
 from fertkit.trials import linear
 from fertkit.trials.arrange import factor, one_trial, only_column
 from fertkit.trials.models import anova_table
@@ -52,7 +52,11 @@ class SplitPlotAnalysis(Result):
     def summary(self) -> str:
         tests = self.anova.dropna(subset=["p"])
         tests = tests[tests["term"] != self.block]
-        said = [f"{r.term}: F = {r.f:.3g}, p = {r.p:.3g}" for r in tests.itertuples()]
+        said = [
+            f"{r.term}: {'makes' if r.p < 1 - self.level else 'cannot be shown to make'} a difference "
+            f"(F = {plain(r.f)}, p {plain_p(r.p)})"
+            for r in tests.itertuples()
+        ]
         return (
             f"Split plot of {self.whole} (whole strips) and {self.part} (parts) over {self.block}s.\n"
             + "\n".join(said)

@@ -35,7 +35,7 @@ def test_join_between_two_rates_is_a_set(make_trial, curve):
     fit = fit_response(make_trial([0, 50, 100, 150], [5, 9, 9, 9]), curve)
     assert fit.rss == pytest.approx(0, abs=1e-20)
     assert "join_not_identified" in fit.status
-    assert join_text(fit) == "anywhere above 0 and up to 50"
+    assert join_text(fit) == "anywhere between 0 and 50"
     assert (fit.join_set.low, fit.join_set.high, fit.join_set.low_open) == (0, 50, True)
     assert float(fit.curve.plateau(fit.coef)) == pytest.approx(9)
     assert fit.params["se"].isna().all()
@@ -69,7 +69,7 @@ def test_real_trials_without_an_identified_join(outside_trial, subset, first):
 def test_near_flat_after_the_first_step(make_trial):
     fit = fit_response(make_trial([0, 40, 80, 120, 160], [5, 9.1, 8.9, 9.0, 9.0]), "linear_plateau")
     assert fit.rss == pytest.approx(0.02)
-    assert join_text(fit) == "anywhere above 0 and up to 40"
+    assert join_text(fit) == "anywhere between 0 and 40"
 
 
 def test_several_local_minima(make_trial):

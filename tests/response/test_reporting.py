@@ -3,6 +3,7 @@
 Expected values follow from arithmetic on the trial itself or from a search over the whole F region.
 """
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,8 +22,9 @@ from fertkit.response import (
     optimum_interval,
     plateau_interval,
 )
-from fertkit.response.intervals import Interval, make_interval, plain
+from fertkit.response.intervals import Interval, make_interval
 from fertkit.response.prices import Prices
+from fertkit.results import plain
 
 FREE = {"nutrient_price": 0.5, "grain_price": 4, "replicates": 0}
 
@@ -233,9 +235,9 @@ def test_joins_below_the_first_rate_count_without_a_response(curve, rise):
 @pytest.mark.parametrize(
     ("value", "text"),
     [(0, "0"), (0.00123, "0.00123"), (0.125, "0.125"), (73.25, "73.2"), (150.0, "150"), (999.7, "1000"),
-     (2450, "2450"), (123456.7, "123457"), (-0.5, "-0.5"), (1e-7, "1e-07")],
+     (2450, "2450"), (123456.7, "123457"), (-0.5, "-0.5"), (1.234e7, "12340000")],
 )  # fmt: skip
-def test_numbers_have_no_exponent_from_a_thousandth_to_a_million(value, text):
+def test_numbers_have_no_exponent(value, text):
     assert plain(value) == text
 
 
@@ -311,3 +313,17 @@ def test_figures_say_what_two_rates_can_and_keep_the_legend_off_level_strips(two
 
 def test_joins_that_fit_alike_are_said_in_words():
     assert Interval(0.0, 50.0, True, False, 0.0, "identified").within(0, 200).text() == "anywhere up to 50"
+
+
+def test_no_text_of_a_large_yield_or_a_small_unit_has_an_exponent():
+    table = table_of()
+    table = table.assign(yield_kg_ha=table.pop("yield_bu_ac") * 700, rate_g_ha=table.pop("rate_lb_ac") * 1120)
+    analysis = analyse_response(table, prices=Prices(0.00112, 0.0002, "g", "kg"), replicates=0)
+    results = [analysis, analysis.comparison, net_return_of(analysis), *analysis.fits.values()]
+    said = "\n".join(result.summary() for result in results)
+    assert not re.search(r"\de[+-]\d", said)
+    c = analysis.fits["quadratic"].coef[2]
+    assert 0 < -c < 1e-5
+    assert float(re.search(r"c = (-0\.\d+)", analysis.fits["quadratic"].summary()).group(1)) == pytest.approx(
+        c, rel=1e-4
+    )

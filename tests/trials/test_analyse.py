@@ -6,6 +6,8 @@ scanned by the
 University of Florida. "R": computed with R 4.2.2 (aov, nlme 3.1-162) from the same open data.
 """
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -13,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.errors import LookupFailed, NotEstimable
-from fertkit.trials import analyse_strips, linear
+from fertkit.trials import analyse_pairs, analyse_strips, linear
 from fertkit.trials.arrange import arrange
 from fertkit.trials.compare import all_pairs, compact_letters, holm
 from fertkit.trials.diagnose import polynomial_squares
@@ -361,3 +363,13 @@ def test_an_influential_strip_is_named(rice):
 def test_impossible_requests_say_what_to_do(rice, change, options, error, said):
     with pytest.raises(error, match=said):
         analyse_strips(rice.assign(**change), **options)
+
+
+def test_texts_of_large_and_of_equal_yields_are_plain():
+    table = pd.DataFrame({"block": [1, 1, 2, 2, 3, 3], "rate_g_ha": [0, 5e4] * 3})
+    big = table.assign(yield_kg_ha=[12345678.0, 13345678, 12445678, 13545678, 12145678, 13145678])
+    said = analyse_strips(big).summary() + analyse_pairs(big).summary()
+    assert "12312345" in said
+    assert not re.search(r"\de[+-]\d", said)
+    level = table.assign(yield_kg_ha=9000.0)
+    assert "Every treatment yields the same, 9000 in yield" in analyse_strips(level).summary()
