@@ -30,6 +30,31 @@ def clr(parts: np.ndarray) -> np.ndarray:
     return logs - logs.mean(axis=-1, keepdims=True)
 
 
+def critical_r2(low_share: float, parts: int) -> float:
+    """Squared distance r2 above which a composition counts as imbalanced.
+
+    The distance that the given share of the samples exceeds, r2 being a chi-square with one degree of freedom
+    a part (Khiari et al. 2001; the distribution is from memory).
+
+    Parameters
+    ----------
+    low_share : float
+        Share of the samples that belong to the low-yield group [0 to 1].
+    parts : int
+        Parts of the composition, filling value included.
+
+    Examples
+    --------
+    Sweet corn, N, P and filling value, 67.5 % low yields: 1.5 in the paper.
+
+    >>> round(critical_r2(0.675, 3), 2)
+    1.53
+    """
+    from scipy.stats import chi2
+
+    return float(chi2.isf(low_share, parts))
+
+
 def ilr_basis(partition) -> np.ndarray:
     """Orthonormal basis (balances x parts) of a sequential binary partition.
 

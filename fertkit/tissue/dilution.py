@@ -24,7 +24,8 @@ class NutritionIndex(Result):
     ----------
     indices : DataFrame
         Also ``table``: sample, biomass_t_ha, n_pct, source_key, variant, region, critical_n_pct, nni,
-        critical_uptake_kg_ha, deficit_kg_ha (nitrogen missing in the shoot; negative above the curve), note.
+        critical_uptake_kg_ha, deficit_kg_ha (nitrogen missing in the shoot; negative above the curve),
+        relative_yield (where the source of the curve gives it for the index; see `relative_yield`), note.
         NaN outside the biomass a curve was made for.
     curves : DataFrame
         Curves used.
@@ -59,6 +60,7 @@ class NutritionIndex(Result):
         for r in self.indices.head(most).itertuples():
             found = r.note if np.isnan(r.nni) else f"NNI {r.nni:.2f}, critical N {r.critical_n_pct:.2f} %"
             lines.append(f"{r.sample}: {r.biomass_t_ha:g} t/ha, {r.n_pct:g} % N, {r.source_key}: {found}")
+        lines += [f"{r.source_key}: {r.note}" for r in self.curves.itertuples() if r.note]
         lines += [f"caution: {r.note} ({r.source_key})" for r in _notes().itertuples()]
         lines += [f"caution: {r.meaning}" for r in self.checks.itertuples() if not r.passed]
         return "\n".join(lines)
@@ -83,6 +85,26 @@ def critical_n(biomass_t_ha, a_pct, b, w_min_t_ha=np.nan, nc_below_w_min_pct=np.
         return a_pct * w**-b
     held = a_pct * w_min_t_ha**-b if np.isnan(nc_below_w_min_pct) else nc_below_w_min_pct
     return np.where(w < w_min_t_ha, held, a_pct * np.maximum(w, w_min_t_ha) ** -b)
+
+
+def relative_yield(nni, source: str):
+    """Yield, as a share of the yield with ample nitrogen, that a source gives for a nutrition index.
+
+    A line on the rising part only (``reference/tissue/nni_yield.csv``); NaN above it, and for a source that
+    gives none.
+
+    Examples
+    --------
+    >>> relative_yield([0.7, 0.8, 0.9, 1.0], "ZIADI2008").round(3).tolist()
+    [0.709, 0.826, 0.943, nan]
+    """
+    nni = np.asarray(nni, float)
+    lines = load_facts("nni_yield", ("intercept", "slope", "up_to_nni")).set_index("source_key")
+    if source not in lines.index:
+        return np.full(nni.shape, np.nan)
+    line = lines.loc[source]
+    share = line["intercept"] + line["slope"] * nni
+    return np.where((nni <= line["up_to_nni"]) & (share >= 0), share, np.nan)
 
 
 def nitrogen_nutrition_index(
@@ -193,7 +215,8 @@ def _against(curve, biomass, n, names):
             "sample": names, "biomass_t_ha": biomass, "n_pct": n, "source_key": curve.source_key,
             "variant": curve.variant, "region": curve.region, "critical_n_pct": critical, "nni": n / critical,
             "critical_uptake_kg_ha": np.where(below, np.nan, uptake),
-            "deficit_kg_ha": uptake - 10 * biomass * n, "note": note,
+            "deficit_kg_ha": uptake - 10 * biomass * n,
+            "relative_yield": relative_yield(n / critical, curve.source_key), "note": note,
         }
     )  # fmt: skip
 

@@ -7,9 +7,10 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, NotEstimable, Problem
+from fertkit.reference import list_sources
 from fertkit.results import Result, checks_frame
 from fertkit.tissue.balance import results_grid
-from fertkit.tissue.cnd import FILLING, close_parts, clr, ilr, percent_grid
+from fertkit.tissue.cnd import FILLING, close_parts, clr, critical_r2, ilr, percent_grid
 from fertkit.tissue.dris import DRY_MATTER
 
 FEWEST = 10  # samples in a group below which a variance says little
@@ -46,7 +47,17 @@ class Norms(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        return pd.DataFrame(columns=["source_key", "citation", "address", "obtained", "note"])
+        return list_sources(["KHIARI2001"] if self.method == "cnd" else [])
+
+    @property
+    def critical_r2(self) -> float:
+        """Squared distance above which a composition counts as imbalanced (`fertkit.tissue.cnd.critical_r2`).
+
+        NaN for DRIS norms.
+        """
+        if self.method != "cnd":
+            return np.nan
+        return critical_r2(self.n_low / (self.n_high + self.n_low), len(self.norms))
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -65,9 +76,15 @@ class Norms(Result):
 
     def summary(self) -> str:
         what = "ratio" if self.method == "dris" else "component"
-        return (
+        line = (
             f"{self.method.upper()} norms from {self.n_high} samples that yielded at least {self.cutoff:g}, "
             f"against {self.n_low} below: {', '.join(self.norms[what])}"
+        )
+        if self.method == "dris":
+            return line
+        return (
+            f"{line}\na squared distance r2 above {self.critical_r2:.2f} counts as imbalanced: the share of "
+            "low yields taken as a chi-square (KHIARI2001; the rule is from memory)"
         )
 
 

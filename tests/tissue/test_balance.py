@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from fertkit.errors import InputError, NotEstimable
 from fertkit.reference import load_table
 from fertkit.tissue import balance_distance, build_norms, cnd, dop, dris, ratios
-from fertkit.tissue.cnd import close_parts, clr, default_partition, ilr, ilr_basis
+from fertkit.tissue.cnd import close_parts, clr, critical_r2, default_partition, ilr, ilr_basis
 from fertkit.tissue.dris import FORMULAS, dris_function
 
 # Norm means of the corn N, P, K chart (Sumner 1977-1979; from memory). The CVs 14, 22, 22 % are remembered
@@ -44,6 +44,24 @@ def test_dris_constructed_examples(tidy, sample, formula, indices, nbi):
     assert found[["N", "P", "K"]].tolist() == pytest.approx(indices, abs=6e-4)
     assert result.totals["nbi"].item() == pytest.approx(nbi, abs=1.2e-3)
     assert result.totals["mean_nbi"].item() == pytest.approx(nbi / 3, abs=1e-3)
+
+
+# Constructed: functions of N/P, N/K and K/P of the two samples above in each variant.
+FUNCTIONS = [
+    (D1, "beaufils", (45.959, 26.453, 1.753)),
+    (D1, "jones", (45.959, 26.453, 1.753)),
+    (D1, "elwali_gascho", (45.959, 26.453, 0)),
+    (D2, "beaufils", (-26.364, -16.116, -0.500)),
+    (D2, "jones", (-19.256, -11.897, -0.495)),
+    (D2, "elwali_gascho", (-26.364, -16.116, 0)),
+]
+
+
+@pytest.mark.parametrize(("sample", "formula", "functions"), FUNCTIONS)
+def test_dris_functions_of_the_constructed_examples(sample, formula, functions):
+    ratio = [sample["N"] / sample["P"], sample["N"] / sample["K"], sample["K"] / sample["P"]]
+    found = dris_function(np.array(ratio), CORN["mean"].to_numpy(), CORN["cv_pct"].to_numpy(), formula)
+    assert found == pytest.approx(functions, abs=6e-4)
 
 
 def test_dris_order_of_need_d1(tidy):
@@ -248,6 +266,20 @@ def test_own_cnd_norms_judge_their_own_group_mildly(tidy):
     assert distance[high].sum() == pytest.approx(
         3 * (high.sum() - 1)
     )  # trace identity of Mahalanobis distances
+
+
+def test_critical_distance_khiari_2001():
+    # Khiari et al. 2001, sweet corn, N, P and filling value: critical r2 printed as 1.5 at 67.5 % low yields.
+    assert round(critical_r2(0.675, 3), 1) == 1.5
+
+
+def test_own_cnd_norms_tell_their_critical_distance(tidy):
+    norms = build_norms(*_made_orchard(tidy), cutoff=150, method="cnd")
+    # Half yield low, four parts: the median of a chi-square with 4 degrees of freedom, 3.357 in tables.
+    assert norms.critical_r2 == pytest.approx(3.357, abs=5e-4)
+    assert "r2 above 3.36" in norms.summary()
+    assert norms.sources["source_key"].tolist() == ["KHIARI2001"]
+    assert np.isnan(build_norms(*_made_orchard(tidy), cutoff=150).critical_r2)
 
 
 def test_norms_need_yields_and_two_groups(tidy):

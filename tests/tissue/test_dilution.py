@@ -5,6 +5,7 @@ import pytest
 
 from fertkit.errors import InputError, LookupFailed
 from fertkit.tissue import nitrogen_nutrition_index
+from fertkit.tissue.dilution import relative_yield
 
 
 def index(crop, w, n, source):
@@ -69,3 +70,39 @@ def test_a_leaf_is_refused():
 def test_biomass_must_be_positive():
     with pytest.raises(InputError, match="biomass is not above zero"):
         nitrogen_nutrition_index("corn", [5, 0], [3, 3])
+
+
+@pytest.mark.parametrize(("nni", "share"), [(0.70, 0.709), (0.80, 0.826), (0.90, 0.943)])
+def test_relative_yield_of_the_rising_part_ziadi_2008(nni, share):
+    # Ziadi et al. 2008, eastern Canada: RY = -0.11 + 1.17 NNI on the rising part; own arithmetic of the line.
+    assert relative_yield(nni, "ZIADI2008") == pytest.approx(share, abs=5e-4)
+    nitrogen = nni * 3.4 * 5**-0.37
+    table = nitrogen_nutrition_index("corn", 5, nitrogen).table.set_index("source_key")
+    assert table.loc["ZIADI2008", "relative_yield"] == pytest.approx(share, abs=5e-4)
+    assert np.isnan(table.loc["PLENET2000", "relative_yield"])
+
+
+def test_no_yield_is_read_off_the_flat_part_or_below_the_line():
+    # The line ends at about 0.93 (from memory), and gives a yield below nothing under 0.11 / 1.17.
+    assert np.isnan(relative_yield([0.94, 1.35, 0.09], "ZIADI2008")).all()
+
+
+def test_thresholds_of_the_papers_are_told_with_the_index():
+    wheat = nitrogen_nutrition_index("spring wheat", 4, 2.7).summary()
+    assert "URUGUAY_WHEAT_NNI: critical NNI at GS 3.3 = 1.24" in wheat  # Agrociencia Uruguay 924
+    corn = nitrogen_nutrition_index("corn", 5, 1.6).summary()
+    # Agronomy 13:1948: status right in 91 % with the French curve, 62 % with the Chinese one.
+    assert "62% status accuracy in US Midwest against 91% for the French curve" in corn
+    assert "emergence to silking + 25 d" in corn  # Plenet and Lemaire 2000
+    assert "from memory" not in corn
+    assert "JUSTES1994 are from memory" in nitrogen_nutrition_index("winter wheat", 3, 3.0).summary()
+
+
+def test_generic_curves_and_rice_oilseed_potato_sunflower():
+    # Values at 1 t/ha are the parameter a of each curve (all from memory, and said to be).
+    for crop, a in (("rice", 5.18), ("canola", 4.48), ("sunflower", 4.53)):
+        result = nitrogen_nutrition_index(crop, 1, a)
+        assert result.table["nni"].tolist() == pytest.approx([1.0])
+        assert "from memory" in result.summary()
+    potato = nitrogen_nutrition_index("potato", 1, 4.57).table.set_index("variant")["critical_n_pct"]
+    assert potato.tolist() == pytest.approx([4.57, 5.04])
