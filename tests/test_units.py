@@ -27,8 +27,8 @@ from fertkit.units import (
 UREG = pint.UnitRegistry()
 PINT_UNITS = {
     "kg/ha": "kg/hectare", "g/ha": "g/hectare", "t/ha": "tonne/hectare", "Mg/ha": "megagram/hectare",
-    "q/ha": "100*kg/hectare", "lb/ac": "pound/acre", "oz/ac": "ounce/acre", "ton/ac": "short_ton/acre",
-    "cwt/ac": "100*pound/acre",
+    "q/ha": "100*kg/hectare", "dt/ha": "100*kg/hectare", "lb/ac": "pound/acre",
+    "oz/ac": "ounce/acre", "ton/ac": "short_ton/acre", "cwt/ac": "100*pound/acre",
 }  # fmt: skip
 
 #: Mass of element per mass of compound, from conventional IUPAC weights, worked out apart from this code.

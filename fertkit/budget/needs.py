@@ -159,7 +159,8 @@ def nutrient_budget(
     yield_goal : float
         Yield [`yield_unit`].
     yield_unit : str
-        bu/ac, bale/ac (cotton) or any unit of `fertkit.units.AREA_RATE_KG_HA`.
+        bu/ac, bale/ac (cotton), t/ha (metric tonne), ton/ac (short ton), dt/ha (decitonne) or any other
+        unit of `fertkit.units.AREA_RATE_KG_HA`, also in words (tonnes/ha).
     part : str, optional
         Harvested part (grain, silage, hay, ...); the usual one if None.
     source : str or list of str, optional

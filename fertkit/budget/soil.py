@@ -9,11 +9,13 @@ from fertkit.budget.rates import amounts, published_rates
 from fertkit.budget.thresholds import OXIDE, check_test, thresholds
 from fertkit.budget.words import GOVERNS
 from fertkit.budget.yields import refuse, yield_lb_ac
-from fertkit.errors import LookupFailed, unknown
+from fertkit.errors import LookupFailed, UnitError, unknown
 from fertkit.reference import base_crop, bushel_lb, crop_name, list_sources, load_table
 from fertkit.results import Result, checks_frame
+from fertkit.units import convert_area_rate
 
 COLUMNS = ["term", "value", "unit", "source_key", "provenance", "confidence"]
+SAID = {"lb/ac": "lb {} per acre", "kg/ha": "kg {} per hectare"}
 #: With one of these in the rotation, the P levels of the rotation are theirs (ALGL2020).
 HIGHER_P_CROPS = ("wheat", "alfalfa")
 
@@ -41,6 +43,8 @@ class SoilRate(Result):
     level : float
         The test in the system's unit.
     test_unit : str
+    unit : str
+        Unit of `rate` and `line` (lb/ac or kg/ha).
     """
 
     system: str
@@ -55,6 +59,18 @@ class SoilRate(Result):
     corners: pd.DataFrame
     level: float
     test_unit: str
+    unit: str = "lb/ac"
+
+    @property
+    def rate(self) -> float:
+        """The rate [`unit`]."""
+        return float(convert_area_rate(self.rate_lb_ac, "lb/ac", self.unit))
+
+    @property
+    def line(self) -> pd.DataFrame:
+        """`corners` with the rate in `unit`: test, rate."""
+        rate = convert_area_rate(self.corners["rate_lb_ac"], "lb/ac", self.unit)
+        return pd.DataFrame({"test": self.corners["test"], "rate": rate})
 
     @property
     def table(self) -> pd.DataFrame:
@@ -78,9 +94,10 @@ class SoilRate(Result):
     def summary(self) -> str:
         label = f"{self.title} (superseded)" if self.status == "superseded" else self.title
         memory = self.rows.loc[self.rows["provenance"].isin(["from_memory", "mixed"]), "term"]
+        said = f"{self.rate:.0f} {SAID[self.unit].format(self.nutrient)}"
         lines = [
-            f"{label}, {self.crop}: {self.rate_lb_ac:.0f} lb {self.nutrient} per acre and year, {self.zone}",
-            f"  {self.equation}",
+            f"{label}, {self.crop}: {said} and year, {self.zone}",
+            f"  {self.equation}{'' if self.unit == 'lb/ac' else ' lb/ac'}",
         ]
         if len(memory):
             lines.append(f"  from memory, confirm before use: {', '.join(memory)}")
@@ -103,13 +120,15 @@ def soil_rate(
     rotation=(),
     years: float | None = None,
     removal_lb_ac: float | None = None,
+    unit: str = "lb/ac",
 ) -> SoilRate:
     """Work out the yearly rate of P2O5 or K2O that a published system gives for a soil test.
 
     Parameters
     ----------
     system : str
-        tri_state_2020, tri_state_1995 (superseded), illinois_handbook, kansas_build or kansas_sufficiency.
+        tri_state_2020 or tri_state_1995 (superseded): corn, soybean, wheat, alfalfa; illinois_handbook: corn,
+        soybean; kansas_build or kansas_sufficiency: corn. Each for P and K.
     nutrient : {'P', 'K'}
     test : float
         Soil test, elemental P or K [`test_unit`].
@@ -130,6 +149,8 @@ def soil_rate(
         Years over which to build the test up; the system's usual number if None.
     removal_lb_ac : float, optional
         Removal of the oxide [lb/ac] in place of the system's own per-bushel value.
+    unit : {'lb/ac', 'kg/ha'}
+        Unit of the rate in the result; the equation stays in lb/ac, as it is published.
 
     Returns
     -------
@@ -138,7 +159,7 @@ def soil_rate(
     Raises
     ------
     UnitError
-        If the test comes from another extractant or depth, or the unit is not known.
+        If the test comes from another extractant or depth, or a unit is not known.
     LookupFailed
         If the system, crop or nutrient is not carried, or the CEC or supplying power is needed.
     InputError
@@ -159,6 +180,8 @@ def soil_rate(
     >>> float(rate.rate_lb_ac.round(1))
     103.0
     """
+    if unit not in SAID:
+        raise UnitError(f"unknown unit '{unit}' of the rate; use one of: {', '.join(SAID)}")
     systems = load_table("soil_systems").set_index("system")
     if system not in systems.index:
         raise unknown("soil-test system with rates", system, systems.index)
@@ -166,7 +189,7 @@ def soil_rate(
         raise unknown("nutrient of a soil test", nutrient, OXIDE)
     plan, crop = systems.loc[system], crop_name(crop)
     governing = _governing_crop(nutrient, crop, rotation)
-    lines = thresholds(plan["thresholds"], nutrient, governing, cec=cec, p_supply=p_supply)
+    lines = thresholds(plan["thresholds"], nutrient, governing, cec=cec, p_supply=p_supply, asked=system)
     level = check_test(lines, test, extractant, depth_in, test_unit)
     pounds = yield_lb_ac(crop, yield_goal, yield_unit)
     terms = _Terms()
@@ -184,7 +207,7 @@ def soil_rate(
     rate, zone, equation, corners = parts
     corners = pd.DataFrame(corners, columns=["test", "rate_lb_ac"])
     about = (system, plan["title"], lines.status, OXIDE[nutrient], crop)
-    return SoilRate(*about, rate, zone, equation, terms.frame(), corners, level, lines.test_unit)
+    return SoilRate(*about, rate, zone, equation, terms.frame(), corners, level, lines.test_unit, unit)
 
 
 class _Terms:

@@ -44,8 +44,18 @@ class Thresholds:
     rows: pd.DataFrame
 
 
-def system_rows(system: str, nutrient: str, crop: str) -> pd.DataFrame:
-    """Rows of a system for one nutrient and crop.
+def rate_systems(nutrient: str, crop: str) -> list[str]:
+    """Systems with rates whose levels speak of a crop."""
+    levels = load_table("soil_tests")
+    mine = levels[
+        (levels["nutrient"] == nutrient) & levels["crop"].map(lambda words: _speaks_of(words, crop))
+    ]
+    plans = load_table("soil_systems")
+    return sorted(plans.loc[plans["thresholds"].isin(mine["system"]), "system"])
+
+
+def system_rows(system: str, nutrient: str, crop: str, asked: str | None = None) -> pd.DataFrame:
+    """Rows of a system for one nutrient and crop; errors name the system asked, if another.
 
     Raises
     ------
@@ -55,15 +65,20 @@ def system_rows(system: str, nutrient: str, crop: str) -> pd.DataFrame:
     table = load_table("soil_tests")
     if system not in set(table["system"]):
         raise unknown("soil-test system", system, table["system"].unique())
-    rows = table[(table["system"] == system) & (table["nutrient"] == nutrient)]
+    asked, mine = asked or system, table[table["system"] == system]
+    rows = mine[mine["nutrient"] == nutrient]
     if rows.empty:
-        raise LookupFailed(f"{system} has no soil-test levels for {nutrient}")
-    mine = rows[[_speaks_of(words, crop) for words in rows["crop"]]]
-    if mine.empty:
+        carried = ", ".join(sorted(mine["nutrient"].unique()))
+        raise LookupFailed(f"no {nutrient} levels are carried for {asked}; it has them for: {carried}")
+    own = rows[[_speaks_of(words, crop) for words in rows["crop"]]]
+    if own.empty:
+        crops = ", ".join(sorted(rows["crop"].unique()))
+        other = ", ".join(rate_systems(nutrient, crop))
         raise LookupFailed(
-            f"{system} has none for {crop}; it has: {', '.join(sorted(rows['crop'].unique()))}"
+            f"no {nutrient} levels for {crop} are carried for {asked}; it has them for: {crops}"
+            + (f"; systems that have {crop}: {other}" if other else "; no other system has it")
         )
-    return mine
+    return own
 
 
 def _speaks_of(words, crop):
@@ -71,7 +86,7 @@ def _speaks_of(words, crop):
     return named is None or base_crop(crop) in named
 
 
-def thresholds(system, nutrient, crop, *, cec=None, p_supply=None) -> Thresholds:
+def thresholds(system, nutrient, crop, *, cec=None, p_supply=None, asked=None) -> Thresholds:
     """Find the critical level and the maintenance limit of a system.
 
     Parameters
@@ -84,13 +99,16 @@ def thresholds(system, nutrient, crop, *, cec=None, p_supply=None) -> Thresholds
         Cation exchange capacity [meq/100 g]; needed where the system depends on it.
     p_supply : {'low', 'medium', 'high'}, optional
         Phosphorus-supplying power of the soil; needed for P in Illinois.
+    asked : str, optional
+        Name of the system the user asked for, if its levels are shared under another.
 
     Raises
     ------
     LookupFailed
         If the system has no such lines, or needs the CEC or the supplying power.
     """
-    rows = system_rows(system, nutrient, crop)
+    rows = system_rows(system, nutrient, crop, asked)
+    system = asked or system
     words = " ".join(rows["parameter"] + rows["low"] + rows["high"])
     if "CEC" in words and cec is None:
         raise LookupFailed(f"{system} sets its {nutrient} levels by CEC; give cec= [meq/100 g]")

@@ -3,6 +3,7 @@
 import numpy as np
 
 from fertkit.errors import InputError, Problem, UnitError
+from fertkit.intake.strip_headers import area_unit
 from fertkit.reference import base_crop, bushel_lb, crop_name, load_crops, load_table, trade_moisture_pct
 from fertkit.units import AREA_RATE_KG_HA, at_moisture, convert_area_rate
 
@@ -23,20 +24,35 @@ def numbers(table: str, name: str, value) -> np.ndarray:
 
 
 def lb_ac_per(unit: str, crop: str) -> float:
-    """Pounds per acre in one unit of a crop's yield.
+    """Pounds per acre in one unit of a crop's yield; words of a unit (tonnes/ha) are read as in files.
 
     Raises
     ------
     UnitError
         If the unit is not known, or does not fit the crop.
     """
-    if unit == "bale/ac":
-        if crop != "cotton":
-            raise UnitError(f"{crop} is not sold by the bale; use one of: {', '.join(YIELD_UNITS)}")
+    known = yield_unit(unit)
+    if known == "bale/ac" and crop == "cotton":
         bale = load_table("constants")
         return float(bale.loc[bale["group"] == "cotton", "value"].iloc[0])
-    weight = bushel_lb(crop) if unit == "bu/ac" else None
-    return float(convert_area_rate(1.0, unit, "lb/ac", lb_per_bushel=weight))
+    bushels = not np.isnan(load_crops().set_index("crop").loc[crop, "bushel_lb"])
+    wrong = {"bu/ac": not bushels, "bale/ac": crop != "cotton"}
+    fits = [name for name in YIELD_UNITS if not wrong.get(name)]
+    if known not in fits:
+        sold = {"bu/ac": f"{crop} is not traded by the bushel", "bale/ac": f"{crop} is not sold by the bale"}
+        what = sold.get(known, f"unknown unit '{unit}' of a {crop} yield")
+        raise UnitError(f"{what}; use one of: {', '.join(fits)}")
+    weight = bushel_lb(crop) if known == "bu/ac" else None
+    return float(convert_area_rate(1.0, known, "lb/ac", lb_per_bushel=weight))
+
+
+def yield_unit(text: str) -> str:
+    """Give the unit of `YIELD_UNITS` for what a user writes (tonnes/ha, bushels per acre), else the text."""
+    words = " ".join(str(text).split())
+    if words in YIELD_UNITS:
+        return words
+    bales = words.lower().replace("bales", "bale").replace(" per ", "/").replace("acre", "ac")
+    return "bale/ac" if bales == "bale/ac" else area_unit(words) or words
 
 
 def yield_lb_ac(crop: str, amount, unit: str = "bu/ac", moisture_pct=None, *, grain: bool = True):

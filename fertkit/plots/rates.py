@@ -120,10 +120,10 @@ def soil_rate_line(rate, ax=None, *, title: str | None = None):
     Axes
     """
     ax = new_axes(height=3.4) if ax is None else ax
-    corners = rate.corners
+    corners = rate.line
     end = max(corners["test"].max(), rate.level) * 1.2
     dash = (0, (6, 2)) if rate.status == "superseded" else "solid"
-    ax.plot([*corners["test"], end], [*corners["rate_lb_ac"], 0.0], color=COLOURS["curve"], lw=2.4, ls=dash)
+    ax.plot([*corners["test"], end], [*corners["rate"], 0.0], color=COLOURS["curve"], lw=2.4, ls=dash)
     levels = rate.rows[rate.rows["term"].str.contains("critical level|maintenance limit")]
     for term, level in zip(levels["term"], levels["value"], strict=True):
         if level not in set(corners["test"]):
@@ -133,16 +133,19 @@ def soil_rate_line(rate, ax=None, *, title: str | None = None):
         ax.annotate(f"{words} {level:g}", (level, 0.99), va="top", ha="center",
                     xycoords=("data", "axes fraction"), fontsize=SMALL, color=COLOURS["quiet"],
                     bbox={"fc": "white", "ec": "none", "pad": 1})  # fmt: skip
-    ax.plot(rate.level, rate.rate_lb_ac, marker="D", ms=8, color=COLOURS["accent"], mec="white", ls="none",
-            label=f"test {rate.level:g}: {rate.rate_lb_ac:.0f} lb/ac, {rate.zone}", zorder=5)  # fmt: skip
+    ax.plot(rate.level, rate.rate, marker="D", ms=8, color=COLOURS["accent"], mec="white", ls="none",
+            label=f"test {rate.level:g}: {rate.rate:.0f} {rate.unit}, {rate.zone}", zorder=5)  # fmt: skip
     legend(ax, loc="lower left")
     ax.set_xlim(0, end)
-    ax.set_ylim(0, corners["rate_lb_ac"].max() * 1.15 + 1)
+    ax.set_ylim(0, corners["rate"].max() * 1.15 + 1)
     name = SUBSCRIPT.get(rate.nutrient, rate.nutrient)
     if title is None:
         old = " (superseded)" if rate.status == "superseded" else ""
         title = f"{rate.title}{old}: {name} for {rate.crop}"
     element = rate.nutrient[0]
     return finish(
-        ax, title=title, xlabel=f"soil test {element} [{rate.test_unit}]", ylabel=f"{name} [lb/ac a year]"
+        ax,
+        title=title,
+        xlabel=f"soil test {element} [{rate.test_unit}]",
+        ylabel=f"{name} [{rate.unit} a year]",
     )

@@ -267,7 +267,8 @@ SILAGE = {"part": "silage", "yield_unit": "ton/ac", "yield_goal": 20}
         ({"crop": "peanut", "yield_unit": "lb/ac"}, LookupFailed, "no removal values are carried for peanut"),
         ({"yield_unit": "bushel"}, UnitError, "unknown unit 'bushel'"),
         ({"crop": "alfalfa"}, UnitError, "not traded by the bushel"),
-        ({"yield_unit": "bale/ac"}, UnitError, "not sold by the bale"),
+        ({"yield_unit": "bale/ac"}, UnitError, "not sold by the bale; use one of: bu/ac, kg/ha"),
+        ({"crop": "cotton"}, UnitError, "not traded by the bushel; use one of: bale/ac"),
         ({"source": "NOBODY"}, LookupFailed, "unknown source for corn 'NOBODY'"),
         ({"part": "roots"}, LookupFailed, "choose one of: grain, silage"),
         ({"residue": 1.5}, InputError, "share baled from 0 to 1"),
@@ -312,3 +313,13 @@ def test_result_verbs():
     assert set(budget.sources["source_key"]) == set(budget.table["source_key"])
     assert not budget.checks["passed"].all()  # 80 bu is more than any of the studies measured
     assert "<table" in budget._repr_html_()
+
+
+@pytest.mark.parametrize(
+    ("words", "unit"), [("tonnes/ha", "t/ha"), ("dt/ha", "q/ha"), ("bushels per acre", "bu/ac")]
+)
+def test_units_in_words(words, unit):
+    # a metric tonne is 1000 kg and a decitonne 100 kg (SI brochure, table 8); q is the same 100 kg
+    spelled, coded = nutrient_budget("wheat", 6, words), nutrient_budget("wheat", 6, unit)
+    assert spelled.pounds == coded.pounds
+    assert nutrient_budget("cotton", 2, "bales/ac").pounds == nutrient_budget("cotton", 2, "bale/ac").pounds

@@ -168,7 +168,11 @@ def test_conversions_disagree_and_both_show():
         ({"test": float("nan")}, InputError, "give a number"),
         ({"nutrient": "Zn"}, LookupFailed, "unknown nutrient of a soil test"),
         ({"system": "iowa_2013"}, LookupFailed, "unknown soil-test system with rates"),
-        ({"crop": "potato", "yield_unit": "cwt/ac"}, LookupFailed, "has none for potato"),
+        (
+            {"crop": "potato", "yield_unit": "cwt/ac"},
+            LookupFailed,
+            "no P levels for potato are carried for tri_state_2020",
+        ),
         ({"yield_goal": 5000}, InputError, "cannot yield"),
         ({"nutrient": "K"}, LookupFailed, "give cec="),
         ({"nutrient": "K", "cec": -4}, InputError, "not a CEC"),
@@ -214,3 +218,30 @@ def test_side_by_side():
     assert np.isnan(rows["rate_lb_ac"]["kansas_build"])
     with pytest.raises(InputError, match="no usable soil test"):
         compare_systems("K", tests.drop(columns="test"), "corn", 180)
+
+
+def test_rate_in_kg_per_hectare():
+    # W6: 103 lb/ac; x 1.12085 (check: pound over international acre, NIST SP 811) is 115.4 kg/ha
+    about = ("tri_state_2020", "P", 12, "corn", 180)
+    metric = soil_rate(*about, **M3, unit="kg/ha")
+    assert metric.rate == pytest.approx(115.45, abs=0.01)
+    assert metric.rate_lb_ac == pytest.approx(103)
+    assert metric.line["rate"].iloc[1] == pytest.approx(63 * 1.12085, abs=0.01)
+    assert "115 kg P2O5 per hectare and year" in metric.summary()
+    assert "= 103.0 lb/ac" in metric.summary()
+    assert metric.plot().get_ylabel().endswith("[kg/ha a year]")
+    with pytest.raises(UnitError, match="use one of: lb/ac, kg/ha"):
+        soil_rate(*about, **M3, unit="g/m2")
+
+
+def test_a_system_without_the_crop_is_named_as_asked():
+    with pytest.raises(LookupFailed) as caught:
+        soil_rate("kansas_build", "P", 12, "soybean", 50, **KANSAS_P)
+    text = str(caught.value)
+    assert "carried for kansas_build; it has them for: corn" in text
+    assert "systems that have soybean: illinois_handbook, tri_state_1995, tri_state_2020" in text
+    assert "mf2586" not in text
+    with pytest.raises(UnitError, match="kansas_build is calibrated on"):
+        soil_rate("kansas_build", "P", 12, "corn", 150, extractant="Bray-P1", depth_in=6)
+    with pytest.raises(LookupFailed, match="no other system has it"):
+        soil_rate("tri_state_2020", "P", 12, "potato", 400, "cwt/ac", **M3)
