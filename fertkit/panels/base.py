@@ -50,7 +50,7 @@ class Panel:
     Settings: type
     file_words = ""  # label of the button that takes a file; empty when the panel needs none
     accept = ".csv,.txt,.xlsx"
-    sliders: tuple[str, ...] = ()  # settings that get a slider; moving one keeps the layout of the figure
+    sliders: tuple[str, ...] = ()  # settings that get a slider; they move marks of the figure
     reading: tuple[str, ...] = ()  # settings that decide how the file is read
     raise_errors = False  # tests and notebooks under test want the error itself
 
@@ -60,7 +60,7 @@ class Panel:
         self.data = self.result = self.error = None
         self.file = ""
         self._source = None  # path or content of the file, to read it again when told how
-        self._quiet, self._form, self._picture = False, None, b""
+        self._quiet, self._sheet = False, None
         self.controls = self.ask(self.settings)
         for name, control in self.controls.items():
             control.observe(self._when_changed(name), "value")
@@ -91,6 +91,10 @@ class Panel:
         """Draw the figure and give its axes."""
         return self.result.plot()
 
+    def move(self, *axes) -> None:
+        """Draw on the axes of the last figure what a slider moved."""
+        raise NotImplementedError
+
     def words(self) -> str:
         """Tell the result at length."""
         return self.result.summary()
@@ -104,7 +108,7 @@ class Panel:
         name = type(self).__name__.removesuffix("Panel").lower()
         return [
             show.download("Save numbers", f"{name}.csv", self.result.table.to_csv(index=False)),
-            show.download("Save figure", f"{name}.svg", self._picture.decode("utf-8"), "image/svg+xml"),
+            show.download("Save figure", f"{name}.svg", self._sheet.whole().decode("utf-8"), "image/svg+xml"),
             show.download("Save settings", f"{name}.json", self.settings_json(), "application/json"),
         ]
 
@@ -197,7 +201,7 @@ class Panel:
             if self.file_words and self.data is None:
                 return
             self.result = self.compute(self.settings)
-            self._show(keep_layout=changed in self.sliders)
+            self._show(moved=changed in self.sliders)
 
     def settings_json(self) -> str:
         """Give the settings, and the name of the file they were used on, as JSON."""
@@ -322,17 +326,19 @@ class Panel:
                 raise
 
     def _clear(self) -> None:
-        self.result, self._picture = None, b""
+        self.result = self._sheet = None
         for piece in (self._message, self._cautions, self._detail, self._links):
             piece.value = ""
         self._figure.value = show.empty()
 
-    def _show(self, *, keep_layout: bool) -> None:
+    def _show(self, *, moved: bool) -> None:
         self._message.value = show.said(self.message())
-        ax, self._picture = drawing.draw(self.draw, self._form if keep_layout else None)
-        self._figure.value = drawing.html(ax, self._picture, self.message())
-        if not keep_layout:
-            self._form = drawing.form_of(ax)
+        if moved and self._sheet:
+            self._sheet.again(self.move)
+        else:
+            self._sheet = drawing.Sheet(self.draw())
+        picture = self._sheet.picture() if self.sliders else self._sheet.whole()
+        self._figure.value = drawing.html(self._sheet, picture, self.message())
         self._cautions.value = show.cautions(self.cautions())
         self._show_detail()
 

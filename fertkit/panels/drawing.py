@@ -1,67 +1,116 @@
 """Figures as pictures inside a panel, and drawing again quickly when only a price has moved.
 
-Working out a layout takes longer than drawing: when a slider moves, the figure keeps the places of its axes
-and legends from the drawing before, which also keeps them from jumping under the eye.
+Layout, ticks and text take nearly all the time of a drawing. A `Sheet` keeps the picture of every part of a
+figure and draws a part again only when it has changed; axes and legends keep the places of the first drawing,
+which also keeps them from jumping under the eye.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from functools import cache, lru_cache
 from html import escape
-from io import BytesIO
+from io import BytesIO, StringIO
 
 from fertkit.panels.show import data_address
 
-
-@dataclass(frozen=True)
-class Form:
-    """Where the parts of a figure lie.
-
-    Attributes
-    ----------
-    axes : tuple of (left, bottom, width, height)
-        As shares of the figure.
-    legends : tuple of (x, y) or None
-        Lower left corner of the legend of each axes, as shares of the axes; None where it has none.
-    """
-
-    axes: tuple
-    legends: tuple
+DPI = 72  # of SVG, where a point is the unit
+TEXTS = 1000  # texts whose size is remembered
+KEPT = 0.5  # limits stay while the data lie within them and span at least this share of them
 
 
-def form_of(ax) -> Form:
-    """Take the form of a figure that has been drawn."""
-    every = ax.get_figure().axes
-    return Form(tuple(one.get_position().bounds for one in every), tuple(map(_legend_place, every)))
-
-
-def draw(make: Callable, form: Form | None = None):
-    """Draw a figure, in the form of an earlier one if given.
+class Sheet:
+    """A figure on show.
 
     Parameters
     ----------
-    make : callable
-        Makes the figure and gives an axes of it.
-    form : Form, optional
-        Of an earlier figure with the same axes.
-
-    Returns
-    -------
-    (Axes, bytes)
-        The picture is SVG.
+    ax : Axes
+        Of a figure whose parts all belong to axes.
     """
-    from matplotlib import rc_context
 
-    # a title at a given height need not be moved out of the way of ticks, which costs a pass over them
-    with rc_context({} if form is None else {"axes.titley": 1.0}):
-        ax = make()
-    if form is not None and len(ax.get_figure().axes) == len(form.axes):
-        _take_form(ax, form)
-    return ax, _svg(ax)
+    def __init__(self, ax):
+        from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+        self.figure, self._parts, self._places = ax.get_figure(), {}, {}
+        self.figure.set_dpi(DPI)
+        FigureCanvasSVG(self.figure)
+        if layout := self.figure.get_layout_engine():
+            layout.execute(self.figure)
+            self.figure.set_layout_engine("none")
+
+    def whole(self) -> bytes:
+        """Draw the figure in one piece, as a file for other programs."""
+        file = BytesIO()
+        self.figure.canvas.print_svg(file)
+        return file.getvalue()
+
+    def picture(self) -> bytes:
+        """Draw what changed since the last picture, and lay it over the rest."""
+        parts = {self.figure.patch: self._part(self.figure.patch, None)}
+        for ax in self.figure.axes:
+            view = ax.viewLim.bounds
+            ordered = sorted(ax.get_children(), key=lambda one: (one is not ax.patch, one.get_zorder()))
+            parts |= {one: self._part(one, view) for one in ordered}
+        self._parts = parts
+        return f"{self._start()}{''.join(svg for _, svg in parts.values())}</svg>".encode()
+
+    def again(self, move: Callable) -> None:
+        """Let `move` change what the axes show; legends and, where they serve, limits stay."""
+        self._places = self._places or {ax: _place(ax) for ax in self.figure.axes}
+        before = {ax: ax.get_ylim() for ax in self.figure.axes}
+        move(*self.figure.axes)
+        for ax, (low, high) in before.items():
+            if self._places[ax] and ax.get_legend():
+                ax.get_legend().set_loc(self._places[ax])
+            now = ax.get_ylim()
+            if low <= now[0] and now[1] <= high and now[1] - now[0] >= KEPT * (high - low):
+                ax.set_ylim(low, high)
+
+    def _part(self, artist, view):
+        from matplotlib.axis import Axis
+
+        known = self._parts.get(artist)
+        stale = artist.stale and not isinstance(
+            artist, Axis
+        )  # axes' limits set to the same make an axis stale
+        return known if known and known[0] == view and not stale else (view, self._svg(artist))
+
+    def _svg(self, artist) -> str:
+        file = StringIO()
+        renderer = _renderer()(*self._size(), file, image_dpi=DPI, metadata=NO_METADATA)
+        artist.draw(renderer)
+        renderer.finalize()
+        text = file.getvalue()
+        inside = text.index(">", text.index("<svg")) + 1, text.rindex("</svg>")
+        return f"<g>{text[slice(*inside)]}</g>"
+
+    def _size(self):
+        return self.figure.get_size_inches() * DPI
+
+    def _start(self) -> str:
+        width, height = self._size()
+        return (
+            f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
+            f'width="{width}pt" height="{height}pt" viewBox="0 0 {width} {height}">'
+        )
 
 
-def html(ax, picture: bytes, says: str) -> str:
+@cache
+def _renderer():
+    """Give a renderer of SVG that measures each text once."""
+    from matplotlib.backends.backend_svg import RendererSVG
+    from matplotlib.textpath import text_to_path
+
+    measured = lru_cache(TEXTS)(text_to_path.get_text_width_height_descent)
+
+    class MeasuringOnce(RendererSVG):
+        def get_text_width_height_descent(self, s, prop, ismath):
+            return measured(s, prop.copy(), ismath)
+
+    return MeasuringOnce
+
+
+def html(sheet: Sheet, picture: bytes, says: str) -> str:
     """Show a picture in a box of fixed proportions, its message as the alternative text."""
-    width, height = (round(side * 100) for side in ax.get_figure().get_size_inches())
+    width, height = (round(side * 100) for side in sheet.figure.get_size_inches())
     return (
         f'<img class="fertkit-figure" src="{data_address(picture, "image/svg+xml")}" '
         f'alt="{escape(says, quote=True)}" width="{width}" height="{height}" '
@@ -69,26 +118,20 @@ def html(ax, picture: bytes, says: str) -> str:
     )
 
 
-def _svg(ax) -> bytes:
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-
-    file = BytesIO()
-    FigureCanvasSVG(ax.get_figure()).print_svg(file)
-    return file.getvalue()
+NO_METADATA = dict.fromkeys(("Creator", "Date", "Format", "Type"))
 
 
-def _take_form(ax, form: Form) -> None:
-    figure = ax.get_figure()
-    figure.set_layout_engine("none")
-    for one, place, corner in zip(figure.axes, form.axes, form.legends, strict=True):
-        one.set_position(place)
-        if corner is not None and one.get_legend() is not None:
-            one.get_legend().set_loc(corner)
+def _place(ax) -> str:
+    """Name the corner or side of the axes at which its legend stands; empty if there is none inside."""
+    if ax.get_legend() is None:
+        return ""
+    box, room = ax.get_legend().get_window_extent(), ax.bbox
+    if not (room.x0 <= box.x0 and box.x1 <= room.x1):
+        return ""
+    across = _side(box.x0 - room.x0, room.x1 - box.x1, ("left", "center", "right"))
+    up = _side(box.y0 - room.y0, room.y1 - box.y1, ("lower", "center", "upper"))
+    return "center" if up == across else f"{up} {across}"
 
 
-def _legend_place(ax):
-    legend = ax.get_legend()
-    if legend is None:
-        return None
-    corner = legend.get_window_extent().min
-    return tuple(float(share) for share in ax.transAxes.inverted().transform(corner))
+def _side(below, above, names):
+    return names[1] if abs(below - above) < 2 else names[0] if below < above else names[2]

@@ -108,6 +108,11 @@ class OptimumPanel(Panel):
             return fitted
         return self._fitted[1].at_prices(prices=prices)
 
+    def move(self, *axes):
+        from fertkit.plots.response import move_prices
+
+        move_prices(self.result, *axes)
+
     def message(self):
         result = self.result
         of = f"{self.data.nutrient} on {self.data.crop or 'the crop'}, {self.settings.trial}"

@@ -2,12 +2,23 @@
 
 import numpy as np
 
-from fertkit.plots.returns import STATUS_MARKERS
-from fertkit.plots.returns import net_return as draw_net_return
-from fertkit.plots.style import COLOURS, CURVE_LINES, PAGE, SMALL, finish, interval_mark, legend, new_axes
-from fertkit.response.intervals import plain
+from fertkit.plots.returns import STATUS_MARKERS, net_return_marks, rate_label
+from fertkit.plots.style import (
+    COLOURS,
+    CURVE_LINES,
+    PAGE,
+    SMALL,
+    entitle,
+    finish,
+    interval_mark,
+    legend,
+    new_axes,
+    redrawn,
+)
 from fertkit.response.net_return import net_return_of
+from fertkit.response.prices import area_of
 from fertkit.response.verdict import NONE
+from fertkit.results import plain
 
 POINTS = 301  # rates at which a curve is drawn
 SHOWN = 0.05  # curves of less weight than this are left out of an analysis' figure
@@ -51,26 +62,47 @@ def response_analysis(analysis, ax=None, *, within: float | None = None, title: 
     Axes
         Of the yield; the money is ``ax.figure.axes[1]``.
     """
-    money = None
+    money = ()
     if ax is None:
-        ax, money = new_axes(2, height=6.2, sharex=True, height_ratios=[3, 2])
-    optimum, strips = analysis.optimum, analysis.strips
+        ax, *money = new_axes(2, height=6.2, sharex=True, height_ratios=[3, 2])
+    strips = analysis.strips
     _strips(ax, strips.iloc[:, 0], strips.iloc[:, 2], strips["block"])
     _analysis_curves(ax, analysis)
-    _optimum(ax, optimum)
     behind = {"color": COLOURS["quiet"], "mfc": "white", "ms": 10, "zorder": 6}
     _on_axis(ax, analysis.agronomic_optimum, "agronomic optimum", **behind)
-    if optimum.status == NONE:  # level strips fill the figure: make room for the legend below them
+    if analysis.optimum.status == NONE:  # level strips fill the figure: make room for the legend below them
         low, high = ax.get_ylim()
         ax.set_ylim(low - 0.75 * (high - low), high)
-    legend(ax, loc="lower right" if optimum.status == NONE else "best")
-    title = f"Economic optimum: {optimum.text}" if title is None else title
-    _yield_axes(ax, analysis, _wrapped(title), adjusted=(strips["block"] != "").any())
-    if money is not None:
+    _yield_axes(ax, analysis, "", adjusted=(strips["block"] != "").any())
+    move_prices(analysis, ax, *money, within=within, title=title)
+    for one in money:
         ax.set_xlabel("")
-        draw_net_return(net_return_of(analysis, within=within), money, title="")
-        money.axvspan(optimum.interval.low, optimum.interval.high, color=COLOURS["accent"], alpha=0.10, lw=0)
+        unit = f"{analysis.prices.money}/{area_of(analysis.yield_unit)}"
+        finish(one, xlabel=f"rate [{analysis.rate_unit}]", ylabel=f"net return [{unit}]")
     return ax
+
+
+def move_prices(analysis, ax, money=None, *, within: float | None = None, title: str | None = None):
+    """Draw what prices move, instead of what an analysis at other prices showed there.
+
+    Parameters
+    ----------
+    analysis : ResponseAnalysis
+        The one the axes were drawn for, at other prices.
+    ax, money : Axes
+        Of the yield and of the money, as `response_analysis` made them.
+    within, title
+        As there.
+    """
+    optimum = analysis.optimum
+    with redrawn(*(one for one in (ax, money) if one is not None)):
+        _optimum(ax, optimum)
+        legend(ax, loc="lower right" if optimum.status == NONE else "best")
+        entitle(ax, _wrapped(f"Economic optimum: {optimum.text}" if title is None else title))
+        if money is not None:
+            net_return_marks(net_return_of(analysis, within=within), money)
+            span = optimum.interval
+            money.axvspan(span.low, span.high, color=COLOURS["accent"], alpha=0.10, lw=0)
 
 
 def curve_comparison(comparison, ax=None, *, title: str = "Every curve, and the optimum it implies"):
@@ -117,7 +149,7 @@ def critical_level(result, ax=None, *, test_label: str = "test", title: str | No
     ax.axvline(result.value, color=COLOURS["accent"], lw=1.2)
     known = np.isfinite(result.low)
     low, high = (result.low, min(result.high, sites["test"].max())) if known else (result.value,) * 2
-    label = f"critical level{f' and {result.level:.0%} interval' if known else ''}, {result.value:.3g}"
+    label = f"critical level{f' and {result.level:.0%} interval' if known else ''}, {plain(result.value)}"
     interval_mark(ax, low, high, 0.0, point=result.value, open_low=result.low_open,
                   open_high=result.high_open, label=label)  # fmt: skip
     if result.target_pct is not None:
@@ -167,7 +199,7 @@ def _optimum(ax, optimum):
 
 
 def _on_axis(ax, optimum, name, **look):
-    label = f"{name}, {plain(optimum.rate, span=optimum.interval.span)} {optimum.unit}"
+    label = rate_label(name, optimum.rate, optimum.status, optimum.unit, optimum.interval.span)
     ax.plot([optimum.rate], [0], STATUS_MARKERS[optimum.status], label=label, ls="none", clip_on=False,
             transform=ax.get_xaxis_transform(), **{"zorder": 7} | look)  # fmt: skip
 

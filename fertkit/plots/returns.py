@@ -15,7 +15,7 @@ from fertkit.plots.style import (
     new_axes,
 )
 from fertkit.response import CURVES
-from fertkit.response.intervals import plain
+from fertkit.results import plain
 
 #: Marker of an optimum by status: inside, or an arrow to where it may lie beyond.
 STATUS_MARKERS = {
@@ -23,6 +23,16 @@ STATUS_MARKERS = {
     "at least the highest rate": ">", "no finite maximum": ">", "at most the first rate": "<",
     "difference only": "s",
 }  # fmt: skip
+#: Words before the rate of an optimum that only bounds it.
+BOUNDS = {
+    "at least the highest rate": "at least ", "no finite maximum": "at least ",
+    "at most the first rate": "at most ",
+}  # fmt: skip
+
+
+def rate_label(name: str, rate: float, status: str, unit: str, span: float = 0.0) -> str:
+    """Label of an optimum: its name and its rate, said as a bound where it is only that."""
+    return f"{name}, {BOUNDS.get(status, '')}{plain(rate, span=span)} {unit}"
 
 
 def net_return(result, ax=None, *, title: str | None = None):
@@ -39,6 +49,16 @@ def net_return(result, ax=None, *, title: str | None = None):
     Axes
     """
     ax = new_axes() if ax is None else ax
+    net_return_marks(result, ax)
+    unit = f"{result.prices.money}/{result.area}"
+    return finish(
+        ax, title="Net return" if title is None else title, xlabel=f"rate [{result.rate_unit}]",
+        ylabel=f"net return [{unit}]",
+    )  # fmt: skip
+
+
+def net_return_marks(result, ax):
+    """Draw the lines, marks and legend of `net_return` on axes that have their form."""
     rate, net = result.table.iloc[:, 0], result.table.iloc[:, -1]
     unit = f"{result.prices.money}/{result.area}"
     # With a pass to pay, net return jumps down just above zero: leave the jump open.
@@ -47,12 +67,9 @@ def net_return(result, ax=None, *, title: str | None = None):
     if start:
         ax.plot(rate[:1], net[:1], "o", color=COLOURS["curve"], mfc="white", label="nothing applied")
     name = "best rate" if result.rate == result.peak else "economic optimum rate"
-    _best(ax, result.rate, result.net, result.status, f"{name}, {plain(result.rate)} {result.rate_unit}")
+    label = rate_label(name, result.rate, result.status, result.rate_unit)
+    _best(ax, result.rate, result.net, result.status, label)
     legend(ax, loc="best")
-    return finish(
-        ax, title="Net return" if title is None else title, xlabel=f"rate [{result.rate_unit}]",
-        ylabel=f"net return [{unit}]",
-    )  # fmt: skip
 
 
 def price_ratio(result, ax=None, *, title: str = "Optimum rate against price ratio"):
@@ -73,7 +90,7 @@ def price_ratio(result, ax=None, *, title: str = "Optimum rate against price rat
     ax.set_ylim(result.lowest_rate - 0.12 * span, result.highest_rate + 0.12 * span)
     if result.price_ratio is not None:
         ax.axvline(
-            result.price_ratio, color=COLOURS["accent"], lw=1.2, label=f"today, {result.price_ratio:.3g}"
+            result.price_ratio, color=COLOURS["accent"], lw=1.2, label=f"today, {plain(result.price_ratio)}"
         )
     legend(ax, loc="center left", bbox_to_anchor=(1.0, 0.5), handlelength=3.2)
     return finish(
@@ -91,7 +108,7 @@ def regret(result, ax=None, *, title: str = "What a rate may lose"):
     ax.plot(rate, p90, color=COLOURS["curve"], lw=1, ls=(0, (4, 2)))
     ax.plot(rate, expected, color=COLOURS["curve"], lw=2, label="expected regret")
     _best(ax, result.rate, result.expected_regret, "interior",
-          f"least expected regret, {result.rate:.3g} {result.rate_unit}")  # fmt: skip
+          f"least expected regret, {plain(result.rate)} {result.rate_unit}")  # fmt: skip
     low, high = result.optima_range
     interval_mark(ax, low, high, 0.03, colour=COLOURS["quiet"], label="best rate of nine cases in ten")
     # The middle decides; far from the best, regret runs off the figure.
@@ -109,7 +126,7 @@ def pooled_return(result, ax=None, *, title: str | None = None):
     rate, net = result.frame.iloc[:, 0], result.frame.iloc[:, 2]
     unit = f"{result.money}/{result.area}"
     _money_line(ax, result, rate, net, unit)
-    _best(ax, result.rate, result.gain, "interior", f"pooled rate, {result.rate:.3g} {result.rate_unit}")
+    _best(ax, result.rate, result.gain, "interior", f"pooled rate, {plain(result.rate)} {result.rate_unit}")
     low, high = net.min(), max(net.max(), 0)
     span = (high - low) or 1.0
     ax.set_ylim(low - 0.25 * span, high + 0.1 * span)
@@ -130,9 +147,9 @@ def stochastic_plateau(result, ax=None, *, title: str = "Net return where the pl
     ax.plot(result.table.iloc[:, 0], result.table.iloc[:, 2], color=COLOURS["curve"], lw=2,
             label="expected over seasons")  # fmt: skip
     _best(ax, result.rate, result.expected_net, result.status,
-          f"best rate, {result.rate:.3g} {result.rate_unit}")  # fmt: skip
+          f"best rate, {plain(result.rate)} {result.rate_unit}")  # fmt: skip
     ax.plot([result.join_of_mean], [result.net_at_join], "s", color=COLOURS["quiet"], mfc="white", ms=7,
-            label=f"join of the mean plateau, {result.join_of_mean:.4g}")  # fmt: skip
+            label=f"join of the mean plateau, {plain(result.join_of_mean)}")  # fmt: skip
     legend(ax, loc="best")
     return finish(
         ax, title=title, xlabel=f"rate [{result.rate_unit}]",

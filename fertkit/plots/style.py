@@ -5,6 +5,7 @@ with neutrals) stay apart under the common colour-vision deficiencies, and the d
 stay apart in grey print. Figures are made without pyplot's global state and show themselves in a notebook.
 """
 
+from contextlib import contextmanager
 from dataclasses import dataclass
 from io import BytesIO
 
@@ -113,12 +114,31 @@ def finish(ax, *, title: str = "", xlabel: str = "", ylabel: str = "", grid: str
     if grid:
         ax.grid(axis=grid, color=COLOURS["grid"], linewidth=0.7)
     if title:
-        ax.set_title(title, loc="left", fontsize=TITLE, fontweight="bold", color=COLOURS["ink"])
+        entitle(ax, title)
     if xlabel:
         ax.set_xlabel(xlabel, fontsize=TEXT, color=COLOURS["ink"])
     if ylabel:
         ax.set_ylabel(ylabel, fontsize=TEXT, color=COLOURS["ink"])
     return ax
+
+
+def entitle(ax, title: str) -> None:
+    """Set the title of an axes in house form."""
+    ax.set_title(title, loc="left", fontsize=TITLE, fontweight="bold", color=COLOURS["ink"])
+
+
+@contextmanager
+def redrawn(*axes):
+    """Take away what was drawn on the axes inside this before; what is drawn now goes the next time."""
+    for one in axes:
+        if old := getattr(one, "passing", ()):
+            for artist in old:
+                artist.remove()
+            one.relim()
+    staying = [set(one.get_children()) for one in axes]
+    yield
+    for one, kept in zip(axes, staying, strict=True):
+        one.passing = [new for new in one.get_children() if new not in kept]
 
 
 def legend(ax, **options):

@@ -39,7 +39,7 @@ def controls_of(widget):
 
 def test_shows_an_answer_with_its_cautions(panel):
     assert panel.message()
-    assert "<svg" in panel._picture.decode()
+    assert "<svg" in panel._sheet.whole().decode()
     assert any("local" in caution or "pool trials" in caution for caution in panel.cautions())
 
 

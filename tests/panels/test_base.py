@@ -61,6 +61,9 @@ class LinePanel(Panel):
         ax.plot(self.data["x"], self.result.table["y"])
         return ax
 
+    def move(self, ax):
+        ax.lines[0].set_ydata(self.result.table["y"])
+
     def message(self):
         return f"The line rises by {self.result.slope:g}."
 
@@ -255,33 +258,83 @@ def test_figures_leave_nothing_open(panel):
     assert not pyplot.get_fignums()
 
 
-def test_a_figure_drawn_again_keeps_the_form_of_the_first():
-    def make(high):
-        ax = new_axes()
-        ax.plot([0, 1], [0, high], label="rise")
-        ax.legend(loc="best")
-        return ax
-
-    first, _ = drawing.draw(lambda: make(1))
-    form = drawing.form_of(first)
-    again, picture = drawing.draw(lambda: make(1000), form)
-    assert drawing.form_of(again).axes[0] == pytest.approx(form.axes[0])
-    assert drawing.form_of(again).legends[0] == pytest.approx(form.legends[0])
-    assert picture.startswith(b"<?xml")
+def rising(high):
+    """A line to a height, with a legend where there is room."""
+    ax = new_axes()
+    ax.plot([0, 1], [0, high], label="rise")
+    ax.legend(loc="best")
+    return ax
 
 
-def test_a_figure_with_other_axes_does_not_take_the_form():
-    first, _ = drawing.draw(new_axes)
-    two, _ = drawing.draw(lambda: new_axes(2)[0], drawing.form_of(first))
-    assert len(drawing.form_of(two).axes) == 2
+def parts(sheet):
+    """The parts of a picture by the artist they show."""
+    sheet.picture()
+    return {artist: svg for artist, (_, svg) in sheet._parts.items()}
 
 
-def test_a_slider_keeps_the_form(panel):
-    form = panel._form
-    panel.controls["slope"].value = 9.0
-    assert panel._form is form
+def test_only_what_changed_is_drawn_again():
+    ax = rising(1)
+    sheet = drawing.Sheet(ax)
+    before = parts(sheet)
+    ax.lines[0].set_color("red")
+    after = parts(sheet)
+    changed = [artist for artist in after if after[artist] is not before[artist] and "<path" in after[artist]]
+    assert changed == [ax.lines[0]]
+
+
+def test_limits_stay_where_they_serve_and_give_way_where_not():
+    ax = rising(10)
+    sheet = drawing.Sheet(ax)
+    limits = ax.get_ylim()
+
+    def to(high):
+        ax.lines[0].set_ydata([0, high])
+        ax.relim()
+        ax.autoscale(axis="y")
+
+    sheet.again(lambda _: to(8))
+    assert ax.get_ylim() == limits
+    sheet.again(lambda _: to(100))
+    assert ax.get_ylim()[1] > 100
+    sheet.again(lambda _: to(10))
+    assert ax.get_ylim() == pytest.approx(limits)
+
+
+def test_axes_and_legends_keep_their_places():
+    ax = rising(1)
+    sheet = drawing.Sheet(ax)
+    sheet.picture()
+    place, corner = ax.get_position().bounds, ax.get_legend().get_window_extent().bounds
+
+    def turn(_):
+        ax.plot([0, 1], [1, 0])  # now the line runs where the legend stands
+        ax.legend(["rise"], loc="best")
+
+    sheet.again(turn)
+    sheet.picture()
+    assert ax.get_position().bounds == pytest.approx(place)
+    assert ax.get_legend().get_window_extent().bounds == pytest.approx(corner, abs=0.5)
+
+
+def test_a_picture_in_parts_is_well_formed_and_shows_what_the_whole_shows():
+    from xml.etree import ElementTree
+
+    sheet = drawing.Sheet(rising(1))
+    inside, whole = (ElementTree.fromstring(svg) for svg in (sheet.picture(), sheet.whole()))
+    path = "{http://www.w3.org/2000/svg}path"
+    drawn = [sorted(one.get("d") for one in tree.iter(path) if one.get("d")) for tree in (inside, whole)]
+    assert set(drawn[0]) == set(drawn[1])
+
+
+def test_a_slider_moves_the_figure_and_any_other_control_draws_a_new_one(panel):
+    sheet = panel._sheet
+    picture = panel._figure.value
+    panel.controls["slope"].value = 3.0
+    assert panel._sheet is sheet
+    assert panel._figure.value != picture
+    assert list(sheet.figure.axes[0].lines[0].get_ydata()) == [3, 6]
     panel.controls["name"].value = "b"
-    assert panel._form is not form
+    assert panel._sheet is not sheet
 
 
 def test_a_long_table_says_how_much_is_left_out():

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from fertkit.plots import MAIN_FIGURES
+from fertkit.plots.response import move_prices
 from fertkit.plots.style import new_axes
 from fertkit.response import (
     Prices,
@@ -133,3 +134,26 @@ def test_an_unidentified_join_is_drawn_as_a_stretch():
     ax = analysis.fits["linear_plateau"].plot()
     assert "join anywhere up to 50" in texts(ax)
     assert xs_of(ax, "|") == [0, 50]
+
+
+def test_moved_prices_leave_the_marks_of_a_figure_made_for_them(analysis):
+    dear = analysis.at_prices(prices=Prices(2.0, 4.5, currency="USD"))
+    moved, fresh = analysis.plot(), dear.plot()
+    move_prices(dear, *moved.figure.axes)
+    for one, other in zip(moved.figure.axes, fresh.figure.axes, strict=True):
+        assert texts(one) == texts(other)
+        drawn = [sorted(str(line.get_xydata().tolist()) for line in ax.lines) for ax in (one, other)]
+        assert drawn[0] == drawn[1]
+        assert one.get_ylim() == pytest.approx(other.get_ylim())
+
+
+def test_an_optimum_that_is_only_a_bound_is_said_as_one_in_the_legend():
+    rates = np.tile([0.0, 40, 80, 120], 3)
+    noise = np.random.default_rng(3).normal(0, 0.5, 12)
+    trial = pd.DataFrame({"rate_lb_ac": rates, "yield_bu_ac": 60 + 0.5 * rates + noise})
+    rising = analyse_response(trial, nutrient_price=0.5, grain_price=4.5, replicates=0)
+    assert "at least the highest rate tested" in rising.agronomic_optimum.text
+    yields, money = (texts(ax) for ax in rising.plot().figure.axes)
+    assert "agronomic optimum, at least 120 lb/ac" in yields
+    assert "interval, at least 120 lb/ac" in yields
+    assert "economic optimum rate, at least 120 lb/ac" in money or "best rate, at least 120 lb/ac" in money
