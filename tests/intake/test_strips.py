@@ -87,6 +87,7 @@ def test_shrink_to_trade_moisture_as_published():
     assert trial.table["yield_lb_ac"].iloc[0] == pytest.approx(1000 * (1 - 0.1124), abs=0.05)
     # 1000 lb at 25.5 % are 15.743872 bu at 15.5 %, not the 15.8 of rounded steps (same page, exact).
     assert trial.table["yield_lb_ac"].iloc[1] / 56 == pytest.approx(15.743872, abs=1e-6)
+    assert 100 - trial.table["yield_lb_ac"].iloc[1] / 10 == pytest.approx(11.83, abs=0.005)
 
 
 def test_a_trade_moisture_from_memory_says_so():

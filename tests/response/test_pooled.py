@@ -69,6 +69,9 @@ def test_pooled_rate_is_not_the_mean_of_the_optima(fits):
     """Broadbalk at 0.005: 223.845 on a fine grid; the years' own optima: mean 215.68, median 208.43."""
     result = pool(fits, "broadbalk_s1_nseries.csv", 0.005, 0.02, step=0.005)
     assert result.rate == pytest.approx(223.845, abs=0.5)
+    for ratio, rate in ((0.0075, 199.497), (0.01, 177.355)):
+        fine = pool(fits, "broadbalk_s1_nseries.csv", ratio, 0.02, step=0.005)
+        assert fine.rate == pytest.approx(rate, abs=0.5)
     own = result.sites["own_rate_kg_ha"]
     assert own.median() == pytest.approx(208.43, abs=0.01)
     assert own.mean() == pytest.approx(215.68, abs=0.3)

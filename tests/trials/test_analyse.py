@@ -19,6 +19,7 @@ from fertkit.trials import analyse_pairs, analyse_strips, linear
 from fertkit.trials.arrange import arrange
 from fertkit.trials.compare import all_pairs, compact_letters, holm
 from fertkit.trials.diagnose import polynomial_squares
+from fertkit.trials.models import anova_table
 
 
 @pytest.fixture(scope="module")
@@ -56,6 +57,7 @@ def test_rice_seeding_rates(rice):
     assert found.lsd == pytest.approx(501.136, abs=5e-4)
     assert analyse_strips(rice, level=0.99).lsd == pytest.approx(692.817, abs=5e-4)
     assert found.means["mean"].tolist() == pytest.approx([5124, 5070.25, 5304.25, 4847.75, 4708, 4703.25])
+    assert found.means["mean"].mean() == pytest.approx(4959.58, abs=0.005)
     assert set(found.means["letters"]) == {"a"}
 
 
@@ -109,6 +111,10 @@ def test_lost_strip_estimate_in_place_changes_no_mean(outside):
     filled = table.assign(y=table["y"].fillna(32)).groupby("trt")["y"].mean()
     found = analyse_strips(table, treatment="trt", response="y").means.set_index("treatment")["mean"]
     assert found.to_dict() == pytest.approx(filled.to_dict())
+    # Taken for a measured strip it would give 228.67, 32.67 too much, and F 42.87 on one df too many.
+    naive = analyse_strips(table.assign(y=table["y"].fillna(32)), treatment="trt", response="y")
+    assert row(naive, "treatment")["ss"] == pytest.approx(228.67, abs=0.005)
+    assert (naive.error_df, row(naive, "treatment")["f"]) == (4, pytest.approx(42.87, abs=0.01))
 
 
 def test_tukey_difference():
@@ -135,6 +141,10 @@ def test_peas_factorial(outside):
     assert squares["K"] == (1, pytest.approx(95.2017, abs=5e-5))
     assert squares["NPK"][0] == 0
     assert squares["error"] == (12, pytest.approx(185.2867, abs=5e-5))
+    tested = anova_table(linear.sequential_squares(y, terms)).set_index("term")
+    assert tested.loc["error", "ms"] == pytest.approx(15.4406, abs=5e-5)
+    assert tested.loc[["N", "K"], "f"].tolist() == pytest.approx([12.2587, 6.1657], abs=5e-5)
+    assert tested.loc[["N", "K"], "p"].tolist() == pytest.approx([0.00437, 0.02880], abs=5e-6)
 
 
 def test_latin_square_matches_statsmodels():

@@ -30,6 +30,18 @@ def test_darwin_maize(maize):
         pytest.approx(1.000212, abs=5e-7), pytest.approx(1.312156, abs=5e-7),
     )  # fmt: skip
     assert found.checks["passed"].all()
+    # Without the pairs the t of equal variances would be 2.437113.
+    loose = analyse_strips(maize.drop(columns="pair"), treatment="type", response="height", blocks=[])
+    assert loose.anova.set_index("term").loc["treatment", "f"] == pytest.approx(2.437113**2, abs=5e-6)
+
+
+def test_fieller_from_means_and_covariance():
+    # The same pairs in R: means, their variances and covariance, t on 14 df; g = (t SE / mean)^2 of the
+    # denominator is 0.0041793, below 1: the set is an interval.
+    cov = np.array([[0.872153, -0.165610], [-0.165610, 0.280625]])
+    low, high = fieller(20.191667, 17.575, cov, 2.144787)
+    assert (low, high) == (pytest.approx(1.000212, abs=2e-6), pytest.approx(1.312156, abs=2e-6))
+    assert (2.144787 / 17.575) ** 2 * 0.280625 == pytest.approx(0.0041793, abs=5e-8)
 
 
 def test_student_sleep(outside):

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from fertkit.errors import LookupFailed, NotEstimable
 from fertkit.trials import pool_curve, pool_estimates, pool_polynomial, pool_trials
+from fertkit.trials.one_stage import _mixed
 
 
 @pytest.fixture(scope="module")
@@ -163,7 +164,13 @@ def test_optima_of_15_broadbalk_years(outside):
     found = pool_estimates(
         optima, errors, sites=sorted(years["year"].unique()), modified=False, unit="kg N/ha"
     )
+    assert errors[1] == pytest.approx(877125, rel=1e-4)
     assert found.estimate == pytest.approx(215.6927, abs=2e-4)
+    assert found.se / np.sqrt(factor_of(found)) == pytest.approx(8.0833, abs=2e-4)
+    dersimonian = pool_estimates(optima, errors, method="DL", modified=False)
+    assert dersimonian.estimate == pytest.approx(217.2801, abs=5e-5)
+    assert dersimonian.se / np.sqrt(factor_of(dersimonian)) == pytest.approx(9.4207, abs=5e-5)
+    assert dersimonian.tau2 == pytest.approx(690.251, abs=5e-4)
     assert found.tau2 == pytest.approx(439.165, abs=0.02)
     assert found.q == pytest.approx(56.466, abs=5e-4)
     assert found.i2_pct == pytest.approx(65.87, abs=0.01)
@@ -304,6 +311,19 @@ def test_random_plateau(broadbalk):
     assert found.site_sd == pytest.approx(0.851237, rel=1e-3)
     assert found.residual_sd == pytest.approx(0.710253, rel=1e-3)
     assert -131.085891 <= -found.criterion / 2 < -131.085891 + 0.001
+
+
+def test_dyestuff_by_maximum_likelihood(outside):
+    # lme4 documentation, REML = FALSE: mean 1527.5, batch variance 1388.333, residual 2451.25.
+    data = outside("davies_dyestuff.csv")
+    ones, batch = np.ones((30, 1)), pd.factorize(data["batch"])[0]
+    found = _mixed(ones, ones[:, 0], data["yield"].to_numpy(float), batch, restricted=False)
+    mean, _, _, within, _ = found.solve()
+    assert mean == pytest.approx(1527.5)
+    assert (within, found.ratio * within) == (
+        pytest.approx(2451.25, abs=0.05),
+        pytest.approx(1388.333, abs=0.05),
+    )
 
 
 def test_loblolly(outside):
