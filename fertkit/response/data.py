@@ -302,5 +302,5 @@ def _out_of_bounds(trial, column, values, bad, what, problems):
 
 def _same_level(x):
     """Rates that agree to ten digits are one level, so that unit conversion does not split a rate."""
-    scale = 10.0 ** (10 - np.ceil(np.log10(max(np.abs(x).max(), 1e-300))))
+    scale = 10.0 ** (10 - np.ceil(np.log10(max(np.abs(x).max(), 1e-290))))
     return np.round(x * scale) / scale
