@@ -34,7 +34,13 @@ def _key(text) -> str:
 
 
 def load_crops() -> pd.DataFrame:
-    """List the crops: bushel weight [lb/bu], trade moisture [% wet basis], sources, other names."""
+    """List the crops: bushel weight [lb/bu], trade moisture [% wet basis], sources, other names.
+
+    Examples
+    --------
+    >>> load_crops().set_index("crop").loc["corn", ["bushel_lb", "trade_moisture_pct"]].tolist()
+    [56.0, 15.5]
+    """
     return _crops().reset_index(drop=True)
 
 
@@ -45,6 +51,11 @@ def crop_name(text: str) -> str:
     ------
     LookupFailed
         If the crop is not known; lists the crops.
+
+    Examples
+    --------
+    >>> crop_name("Soybeans"), crop_name("maize")
+    ('soybean', 'corn')
     """
     key = _key(text)
     if key not in _names():
@@ -65,7 +76,13 @@ def unknown_crops(names) -> list[str]:
 
 
 def base_crop(crop: str) -> str:
-    """Give the crop a market class belongs to (winter wheat -> wheat); other crops are their own."""
+    """Give the crop a market class belongs to (winter wheat -> wheat); other crops are their own.
+
+    Examples
+    --------
+    >>> base_crop("winter wheat")
+    'wheat'
+    """
     name = crop_name(crop)
     for base in ("wheat", "rye"):
         if name.endswith(" " + base) or name == base or (name == "cereal rye" and base == "rye"):
@@ -80,6 +97,11 @@ def bushel_lb(crop: str) -> float:
     ------
     UnitError
         If the crop is not traded by the bushel.
+
+    Examples
+    --------
+    >>> bushel_lb("corn"), bushel_lb("soybean")
+    (56.0, 60.0)
     """
     return _constant(crop, "bushel_lb", "is not traded by the bushel; give the yield by weight")
 
@@ -91,6 +113,11 @@ def trade_moisture_pct(crop: str) -> float:
     ------
     UnitError
         If the table has none for the crop.
+
+    Examples
+    --------
+    >>> trade_moisture_pct("corn"), trade_moisture_pct("soybean")
+    (15.5, 13.0)
     """
     return _constant(
         crop, "trade_moisture_pct", "has no trade moisture in the table; give the standard moisture"
@@ -98,7 +125,13 @@ def trade_moisture_pct(crop: str) -> float:
 
 
 def nitrogen_note(crop: str) -> str:
-    """What to know before reading a crop's nitrogen as a need, marked with its source; '' for most crops."""
+    """What to know before reading a crop's nitrogen as a need, marked with its source; '' for most crops.
+
+    Examples
+    --------
+    >>> nitrogen_note("soybean").split(":")[0], nitrogen_note("corn")
+    ('a legume', '')
+    """
     row = _crops().loc[crop_name(crop)]
     mark = "from memory" if row["nitrogen_source_key"] == "MEMO" else row["nitrogen_source_key"]
     return f"{row['nitrogen_note']} ({mark})" if row["nitrogen_note"] else ""
@@ -119,5 +152,12 @@ def _stages() -> pd.DataFrame:
 
 
 def load_stages() -> pd.DataFrame:
-    """List growth stages in order: crop, scale (V/R, Feekes, BBCH), code, name, BBCH equivalent, sources."""
+    """List growth stages in order: crop, scale (V/R, Feekes, BBCH), code, name, BBCH equivalent, sources.
+
+    Examples
+    --------
+    >>> stages = load_stages()
+    >>> stages.loc[stages.crop == "corn", "code"].iloc[-1]
+    'R6'
+    """
     return _stages().copy()

@@ -186,6 +186,20 @@ def analyse_response(
         If the rate or yield column carries no unit.
     NotEstimable
         If all rates are equal, the table holds several trials, or `level` or `replicates` cannot be.
+
+    Examples
+    --------
+    Two strips a rate, half a bushel to either side of a line from 48 bu/ac to a plateau of 57 joined at 90 lb/ac
+    (invented):
+
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+    ... })
+    >>> answer = analyse_response(trial, nutrient_price=0.45, grain_price=11, curve="linear_plateau")
+    >>> round(answer.optimum.rate, 3)
+    90.0
     """
     check_level(level)
     if replicates < 0:

@@ -148,6 +148,19 @@ def compare_curves(
         With fewer than three distinct rates, several trials in the table, or a level that is none.
     PriceError
         For a price ratio that is negative or missing.
+
+    Examples
+    --------
+    Two strips a rate, half a bushel to either side of a line from 48 bu/ac to a plateau of 57 joined at 90 lb/ac
+    (invented):
+
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+    ... })
+    >>> float(compare_curves(trial, 0.45 / 11).table["weight"].sum().round(6))
+    1.0
     """
     data = read_trial_data(trial, rate=rate, yield_=yield_, block=block, weight=weight)
     check_level(level)

@@ -130,6 +130,14 @@ def cate_nelson(
     References
     ----------
     Cate & Nelson (1971) SSSA Proc. 35:658-660.
+
+    Examples
+    --------
+    A step from 60 to 95 % between tests of 12 and 14 (invented):
+
+    >>> test, relative = [6, 8, 10, 12, 14, 16, 18, 20], [60, 60, 60, 60, 95, 95, 95, 95]
+    >>> float(cate_nelson(test, relative).value)
+    13.0
     """
     x, y = _sites(test, relative_yield)
     total, inside = _split_ss(x, y)
@@ -174,6 +182,13 @@ def arcsine_log(
     -----
     The algorithm is from memory of Dyson & Conyers (2013); it reproduces an independent calculation. Rohan &
     Conyers (2025) criticise the division of the slope by the correlation.
+
+    Examples
+    --------
+    >>> test, relative = [5, 8, 10, 15, 20, 30, 50], [55, 70, 72, 85, 92, 97, 99]
+    >>> level = arcsine_log(test, relative).value
+    >>> bool(15 < level < 30)  # 85 and 97 % of the best yield
+    True
     """
     x, y = _sites(test, relative_yield)
     if not 0 < target_pct < 100:
@@ -223,6 +238,12 @@ def curve_level(
         For a curve without a join or asymptote.
     NotEstimable
         If relative yield does not rise with the test.
+
+    Examples
+    --------
+    >>> test, relative = [5, 10, 15, 20, 30, 40, 50], [70, 80, 90, 100, 100, 100, 100]
+    >>> round(float(curve_level(test, relative).value), 3)  # the join of an exact linear-plateau
+    20.0
     """
     curve = get_curve(curve)
     if curve.key not in ("linear_plateau", "quadratic_plateau", "spherical", "mitscherlich"):

@@ -166,6 +166,20 @@ def fit_response(
         If the table cannot be used as it stands.
     NotEstimable
         If the table holds several trials, or too few rates or rows for the curve.
+
+    Examples
+    --------
+    Two strips a rate, half a bushel to either side of a line from 48 bu/ac to a plateau of 57 joined at 90 lb/ac
+    (invented):
+
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+    ... })
+    >>> fit = fit_response(trial, "linear_plateau")
+    >>> fit.params["estimate"].round(3).tolist()  # yield at no fertilizer, slope, join
+    [48.0, 0.1, 90.0]
     """
     curve = get_curve(curve)
     data = read_trial_data(

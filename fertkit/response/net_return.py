@@ -165,6 +165,14 @@ def net_return(
     ------
     PriceError, UnitError, NotEstimable
         See `Prices` and `economic_optimum_rate`.
+
+    Examples
+    --------
+    >>> from fertkit.response import Prices
+    >>> prices = Prices(0.10, 10.0)
+    >>> result = net_return("quadratic", [3.0, 0.05, -0.000125], prices, lowest_rate=0, highest_rate=300)
+    >>> float(result.rate)  # price ratio 0.01
+    160.0
     """
     curve, params = get_curve(curve), np.asarray(params, float)
     money, ends = single(prices.per(rate_unit, yield_unit)), (float(lowest_rate), float(highest_rate))
@@ -187,6 +195,18 @@ def net_return_of(analysis, *, within: float | None = None) -> NetReturn:
     analysis : ResponseAnalysis
     within : float, optional
         Loss that is still acceptable [money per area].
+
+    Examples
+    --------
+    >>> from fertkit.response import analyse_response
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+    ... })
+    >>> answer = analyse_response(trial, nutrient_price=0.45, grain_price=11, curve="linear_plateau")
+    >>> print(net_return_of(answer).summary().splitlines()[2])  # 9 bu at 11 less 90 lb at 0.45
+    Net return 586.50 money/ac, 58.50 more than at 0 lb/ac.
     """
     rates, best, agronomic = analysis.data.rates, analysis.optimum, analysis.agronomic_optimum
     return _describe(

@@ -127,6 +127,17 @@ def stochastic_plateau(
         If the rise is not positive or the plateau does not vary.
     PriceError, UnitError
         See `Prices`.
+
+    Examples
+    --------
+    >>> from fertkit.response import Prices
+
+    A rise of 0.03 a unit from 2 to a plateau of 5, SD 0.8; 0.9 a unit of nutrient, 150 a unit of yield. The best
+    rate lies above the mean join of 100:
+
+    >>> found = stochastic_plateau(2, 0.03, 5, 0.8, Prices(0.9, 150.0), lowest_rate=0, highest_rate=200)
+    >>> round(float(found.rate), 3)
+    122.443
     """
     if not (b1 > 0 and plateau_sd > 0 and lowest_rate < highest_rate):
         raise NotEstimable(

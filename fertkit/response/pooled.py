@@ -122,6 +122,17 @@ def sites_of(fits: Mapping) -> list[Site]:
     ------
     UnitError
         If the trials do not share the units of rate and yield.
+
+    Examples
+    --------
+    >>> from fertkit.response import fit_response
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+    ... })
+    >>> [site.trial for site in sites_of({"A": fit_response(trial, "linear_plateau")})]
+    ['A']
     """
     units = {(f.rate_unit, f.yield_unit) for f in fits.values()}
     if len(units) > 1:
@@ -171,6 +182,16 @@ def pool_net_return(
         If the pool is empty, a parameter is not finite or the step is not positive.
     PriceError, UnitError
         See `Prices`.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from fertkit.response import Prices, Site
+    >>> sites = [Site("A", "quadratic", np.array([3.0, 0.05, -0.000125]), 0.0, 300.0),
+    ...          Site("B", "quadratic", np.array([3.0, 0.03, -0.000125]), 0.0, 300.0)]
+    >>> pooled = pool_net_return(sites, Prices(0.10, 10.0), within=0.1)
+    >>> float(pooled.rate)  # the sites' own optima are 160 and 80
+    120.0
     """
     sites = list(sites)
     _check(sites, step)

@@ -87,6 +87,13 @@ def price_ratio_table(
     ------
     PriceError, NotEstimable
         See `economic_optimum_rate`; also if no curve is given.
+
+    Examples
+    --------
+    >>> fits = {"quadratic": [3.0, 0.05, -0.000125]}
+    >>> table = price_ratio_table(fits, [0.005, 0.01, 0.02], lowest_rate=0, highest_rate=300).table
+    >>> table["rate_lb_ac"].round(6).tolist()
+    [180.0, 160.0, 120.0]
     """
     if not fits:
         raise NotEstimable("a price-ratio table needs at least one fitted curve")
@@ -104,7 +111,21 @@ def price_ratio_table(
 
 
 def price_ratio_table_of(analysis, price_ratios) -> PriceRatioTable:
-    """Tabulate the optimum of every curve fitted in an analysed trial; today's ratio is its own."""
+    """Tabulate the optimum of every curve fitted in an analysed trial; today's ratio is its own.
+
+    Examples
+    --------
+    >>> from fertkit.response import analyse_response
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+    ... })
+    >>> answer = analyse_response(trial, nutrient_price=0.45, grain_price=11)
+    >>> table = price_ratio_table_of(answer, [0.02, 0.08]).table
+    >>> table.loc[table["curve"] == "linear_plateau", "rate_lb_ac"].round(3).tolist()
+    [90.0, 90.0]
+    """
     rates = analysis.data.rates
     return price_ratio_table(
         {key: fit.coef for key, fit in analysis.fits.items() if key != "mean"}, price_ratios,
@@ -140,6 +161,14 @@ def rates_by_price(
     -------
     DataFrame
         nutrient_price, grain_price, price_ratio, rate, status: a row per pairing.
+
+    Examples
+    --------
+    >>> from fertkit.response import Prices
+    >>> table = rates_by_price("quadratic", [3.0, 0.05, -0.000125], Prices(0.10, 10.0), [0.05, 0.10], [10.0],
+    ...                        lowest_rate=0, highest_rate=300)
+    >>> table["rate_lb_ac"].round(6).tolist()  # price ratios 0.005 and 0.01
+    [180.0, 160.0]
     """
     pairs = np.meshgrid(np.asarray(nutrient_prices, float), np.asarray(grain_prices, float), indexing="ij")
     nutrient, grain = (p.ravel() for p in pairs)

@@ -126,6 +126,18 @@ def expected_regret(
         If there are no draws, a parameter is not finite, or the rates leave the tested range.
     PriceError, UnitError
         See `Prices`.
+
+    Examples
+    --------
+    >>> from fertkit.response import Prices
+
+    Two curves equally likely whose optima at a price ratio of 0.01 are 160 and 80; midway each loses the same:
+
+    >>> import numpy as np
+    >>> draws = {"quadratic": np.array([[3.0, 0.05, -0.000125], [3.0, 0.03, -0.000125]])}
+    >>> found = expected_regret(draws, Prices(0.10, 10.0), lowest_rate=0, highest_rate=300)
+    >>> round(float(found.rate))
+    120
     """
     rates = _rates(rates, lowest_rate, highest_rate)
     money = prices.per(rate_unit, yield_unit)
@@ -165,6 +177,18 @@ def regret_of(analysis, prices: Prices | None = None) -> Regret:
     ------
     NotEstimable
         If the analysis holds no draws.
+
+    Examples
+    --------
+    >>> from fertkit.response import analyse_response
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+    ... })
+    >>> answer = analyse_response(trial, nutrient_price=0.45, grain_price=11)
+    >>> print(regret_of(answer).summary().splitlines()[0][:22])
+    Least expected regret
     """
     rates = analysis.data.rates
     draws = {key: analysis.draws[key] for key in analysis.weights.index if key in analysis.draws}

@@ -126,6 +126,14 @@ def pool_estimates(
     NotEstimable
         If fewer sites than coefficients plus one can be weighted, the level is no share, or the sequences
         are not of one length.
+
+    Examples
+    --------
+    Three trials of one sign with like errors and no spread beyond them pool to their weighted mean:
+
+    >>> pooled = pool_estimates([4.0, 4.0, 4.0], [1.0, 2.0, 2.0], unit="bu/ac")
+    >>> round(float(pooled.estimate), 6), float(pooled.tau2)
+    (4.0, 0.0)
     """
     if method not in METHODS:
         raise unknown("method", method, METHODS)
@@ -175,6 +183,17 @@ def pool_trials(
     ------
     LookupFailed
         If a treatment is in none of the trials, or a column is not there.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({"block": [1, 1, 2, 2, 3, 3], "rate_lb_ac": [0, 60] * 3})
+    >>> sites = {"A": [48.1, 55.0, 47.2, 56.3, 50.0, 56.1], "B": [51.0, 56.0, 49.2, 55.3, 50.1, 57.1],
+    ...          "C": [48.0, 57.0, 45.3, 57.2, 51.0, 58.0]}
+    >>> strips = pd.concat([trial.assign(trial=name, yield_bu_ac=y) for name, y in sites.items()])
+    >>> pooled = pool_trials(strips, 60, 0)
+    >>> pooled.table["site"].tolist()
+    ['A', 'B', 'C']
     """
     table = trial if isinstance(trial, pd.DataFrame) else trial.table
     _check_treatments(table, options.get("treatment"), treatment, check)
