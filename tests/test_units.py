@@ -143,6 +143,7 @@ def test_dry_matter_in_a_bushel(crop, dry, tolerance):
     ("pounds", "standard", "moisture", "expected"),
     [
         (56, 15.5, 20, 59.15),  # check 25, P MOCONV
+        (1000, 26, 15, 870.588),  # 56,000 lb of corn at 26 % in bu at 15 % (Purdue, printed 870.6)
         (60, 13, 18, 63.66),  # check 26, P MOCONV
         (60, 13, 19, 64.44),  # check 27, D MOCONV; the source prints 64.64, a misprint
     ],

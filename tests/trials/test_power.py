@@ -13,7 +13,7 @@ def test_documentation_of_power_t_test():
     # R 4.2.2, help of power.t.test: n 20 a group, delta 1, sd 1 -> 0.868953; power .90 -> n 22.02110.
     assert power_of_difference(1, 1, 2, 20, design="random") == pytest.approx(0.868953, abs=5e-7)
     assert power_of_difference(1, 1, 2, 22.02110, design="random") == pytest.approx(0.90, abs=1e-6)
-    # One-sided at 5 % (n 17.84713) is two-sided at 10 %, but for a far tail that no trial of this size reaches.
+    # One-sided at 5 % (n 17.84713) is two-sided at 10 % but for a far tail of no weight.
     assert power_of_difference(1, 1, 2, 17.84713, design="random", alpha=0.1) == pytest.approx(0.90, abs=1e-4)
 
 
