@@ -214,6 +214,7 @@ def _checked(frame):
 
 def _each(column, read, problems, name):
     """Read a column by its distinct values, noting each row that cannot be read."""
+    column = column.astype(object).where(column.notna(), "")
     answers, wrong = {}, {}
     for value in column.unique():
         try:

@@ -270,12 +270,15 @@ def _numbers(cells, taken, problems) -> dict[str, np.ndarray]:
         if role in ("pass", "strip", "time"):
             continue
         column = cells[header]
-        numbers = pd.to_numeric(column, errors="coerce")
-        bad = numbers.isna() & column.notna()
+        column = (
+            column.map(str, na_action="ignore") if column.dtype == object else column
+        )  # whole numbers beyond 64 bits
+        numbers = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+        bad = ~np.isfinite(numbers) & column.notna().to_numpy()
         for i in np.flatnonzero(bad)[: InputError.SHOWN]:
             remedy = "write the plain number, or leave the cell empty"
             problems.append(Problem("not a number", remedy, int(i) + 2, header, text_of(column.iloc[i])))
-        raw[role] = numbers.to_numpy(dtype=float, na_value=np.nan)
+        raw[role] = numbers
     return raw
 
 

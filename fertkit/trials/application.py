@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import LookupFailed, NotEstimable
+from fertkit.errors import LookupFailed, NotEstimable, shorten
 from fertkit.intake.yield_points import to_degrees, to_metres
 from fertkit.trials.layout import StripPlan
 from fertkit.units import FOOT_M
@@ -144,20 +144,28 @@ def area(ring) -> float:
 
 
 def _corners(boundary) -> np.ndarray:
-    if isinstance(boundary, dict):
-        shape = boundary
-        while "coordinates" not in shape:
-            shape = shape["features"][0] if "features" in shape else shape["geometry"]
-        if shape["type"] != "Polygon":
-            raise LookupFailed(f"the boundary is a {shape['type']}; give one Polygon")
-        boundary = shape["coordinates"][0]
-    corners = np.asarray(boundary, dtype=float)[:, :2]
-    corners = corners[:-1] if (corners[0] == corners[-1]).all() else corners
-    if len(corners) < 3 or np.abs(corners[:, 0]).max() > 180 or np.abs(corners[:, 1]).max() > 90:
+    try:
+        corners = np.asarray(_ring(boundary), dtype=float)[:, :2]
+        corners = corners[:-1] if (corners[0] == corners[-1]).all() else corners
+    except (ValueError, TypeError, KeyError, IndexError):
+        raise LookupFailed("the boundary is no list of corners and no GeoJSON polygon") from None
+    degrees = np.abs(corners)
+    if len(corners) < 3 or not (degrees <= (180, 90)).all():  # not a number is no corner either
         raise LookupFailed("a boundary needs three or more corners as (longitude, latitude) in degrees")
     # Counter-clockwise, as RFC 7946 wants outer rings.
     x, y = corners.T
     return corners if x @ np.roll(y, -1) - y @ np.roll(x, -1) > 0 else corners[::-1]
+
+
+def _ring(boundary):
+    """Outer ring of a GeoJSON polygon, feature or collection; corners as they are."""
+    if not isinstance(boundary, dict):
+        return boundary
+    while "coordinates" not in boundary:
+        boundary = boundary["features"][0] if "features" in boundary else boundary["geometry"]
+    if boundary["type"] != "Polygon":
+        raise LookupFailed(f"the boundary is a {shorten(boundary['type'])}; give one Polygon")
+    return boundary["coordinates"][0]
 
 
 def _along_longest_side(points):

@@ -7,8 +7,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem
+from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, shorten
 from fertkit.results import Result, checks_frame
+from fertkit.sizes import bytes_of
 from fertkit.trials.points import CleanedPoints
 
 
@@ -121,24 +122,20 @@ def _shapes(strips) -> list[dict]:
     """Features of the strips, borders left out, with every problem told at once."""
     name = "strips"
     if not isinstance(strips, dict):
-        name = Path(strips).name
+        data, name = bytes_of(strips)
         try:
-            strips = json.loads(Path(strips).read_text(encoding="utf-8"))
-        except FileNotFoundError:
-            raise InputError(
-                name, [Problem("the file is not there", "check the name and the folder")]
-            ) from None
-        except ValueError:
+            strips = json.loads(data)
+        except (ValueError, RecursionError):
             raise InputError(
                 name, [Problem("not a GeoJSON file", "write it with write_application")]
             ) from None
-    if "features" not in strips:
+    if not isinstance(strips, dict) or not isinstance(strips.get("features"), list):
         raise LookupFailed("the strips have to be a GeoJSON FeatureCollection of polygons")
-    shapes = [f for f in strips["features"] if f["properties"].get("kind") != "border"]
+    shapes = [f for f in strips["features"] if _properties(f).get("kind") != "border"]
     problems, seen = [], set()
     for number, shape in enumerate(shapes, 1):
-        own = shape["properties"]
-        if shape["geometry"]["type"] != "Polygon":
+        own = _properties(shape)
+        if not _is_polygon(shape):
             problems.append(Problem("the strip is no polygon", "draw each strip as one polygon", number))
         if own.get("strip") is None:
             problems.append(
@@ -146,12 +143,30 @@ def _shapes(strips) -> list[dict]:
             )
         if not any(k.startswith("rate_") or k == "treatment" for k in own):
             problems.append(Problem("the strip has no rate", "give a property such as 'rate_lb_ac'", number))
-        if own.get("strip") in seen:
-            problems.append(Problem(f"strip {own['strip']} is given twice", "number each strip once", number))
-        seen.add(own.get("strip"))
+        strip = shorten(own.get("strip"))
+        if own.get("strip") is not None and strip in seen:
+            problems.append(Problem(f"strip {strip} is given twice", "number each strip once", number))
+        seen.add(strip)
     if problems:
         raise InputError(name, problems)
     return shapes
+
+
+def _properties(feature) -> dict:
+    own = feature.get("properties") if isinstance(feature, dict) else None
+    return own if isinstance(own, dict) else {}
+
+
+def _is_polygon(feature) -> bool:
+    try:
+        ring = np.asarray(feature["geometry"]["coordinates"][0], dtype=float)
+        return (
+            feature["geometry"]["type"] == "Polygon"
+            and len(ring) > 2
+            and bool(np.isfinite(ring[:, :2]).all())
+        )
+    except (ValueError, TypeError, KeyError, IndexError):
+        return False
 
 
 def _locate(lon, lat, shapes) -> np.ndarray:
