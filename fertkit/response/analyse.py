@@ -189,8 +189,8 @@ def analyse_response(
 
     Examples
     --------
-    Two strips a rate, half a bushel to either side of a line from 48 bu/ac to a plateau of 57 joined at 90 lb/ac
-    (invented):
+    Two strips a rate, half a bushel to either side of a line from 48 bu/ac to a plateau of 57 joined at
+    90 lb/ac (invented):
 
     >>> import pandas as pd
     >>> trial = pd.DataFrame({

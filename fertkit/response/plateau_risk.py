@@ -132,7 +132,7 @@ def stochastic_plateau(
     --------
     >>> from fertkit.response import Prices
 
-    A rise of 0.03 a unit from 2 to a plateau of 5, SD 0.8; 0.9 a unit of nutrient, 150 a unit of yield. The best
+    A rise of 0.03 a unit from 2 to a plateau of 5, SD 0.8; prices 0.9 and 150 a unit. The best
     rate lies above the mean join of 100:
 
     >>> found = stochastic_plateau(2, 0.03, 5, 0.8, Prices(0.9, 150.0), lowest_rate=0, highest_rate=200)

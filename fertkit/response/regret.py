@@ -131,7 +131,7 @@ def expected_regret(
     --------
     >>> from fertkit.response import Prices
 
-    Two curves equally likely whose optima at a price ratio of 0.01 are 160 and 80; midway each loses the same:
+    Two curves equally likely, with optima of 160 and 80 at a price ratio of 0.01; midway each loses the same:
 
     >>> import numpy as np
     >>> draws = {"quadratic": np.array([[3.0, 0.05, -0.000125], [3.0, 0.03, -0.000125]])}
