@@ -6,14 +6,25 @@ import numpy as np
 import pandas as pd
 
 from fertkit.budget.products import NUTRIENTS, PERCENT, find_product, product_cautions
-from fertkit.errors import FertkitError, InputError, NotEstimable, Problem, unknown
+from fertkit.budget.words import mark, parts, short
+from fertkit.errors import FertkitError, InputError, NotEstimable, Problem, UnitError, unknown
 from fertkit.reference import list_sources, load_table
 from fertkit.results import Result
-from fertkit.units import LB_KG, SHORT_TON_LB
+from fertkit.units import ACRE_HA, LB_KG, SHORT_TON_LB, US_GALLON_L, convert_area_rate
 
 #: Pounds in one unit of a price list; a gallon weighs what the product's density says.
 PRICE_UNIT_LB = {"lb": 1.0, "ton": SHORT_TON_LB, "kg": 1 / LB_KG, "Mg": 1000 / LB_KG}
 TABLE = "price list"
+#: Unit of a blend -> ending of its columns, volume of a liquid, area.
+SAID = {"lb/ac": ("lb_ac", "gal", "acre"), "kg/ha": ("kg_ha", "L", "hectare")}
+#: Ends of columns in US units -> the same in metric, and the factor.
+METRIC = {
+    "_lb_ac": ("_kg_ha", LB_KG / ACRE_HA),
+    "gal_ac": ("l_ha", US_GALLON_L / ACRE_HA),
+    "price_per_lb": ("price_per_kg", 1 / LB_KG),
+    "cost_per_ac": ("cost_per_ha", 1 / ACRE_HA),
+    "marginal_cost": ("marginal_cost", 1 / LB_KG),
+}
 
 
 @dataclass(frozen=True)
@@ -23,16 +34,18 @@ class Blend(Result):
     Attributes
     ----------
     rows : DataFrame
-        product, material, source_key, rate_lb_ac, gal_ac (liquids), price_per_lb, cost_per_ac; products of
-        the price list that are not used have rate 0.
+        product, material, source_key, provenance, rate_lb_ac, gal_ac (liquids), price_per_lb, cost_per_ac;
+        products of the price list that are not used have rate 0.
     nutrients : DataFrame
         nutrient, target_lb_ac, supplied_lb_ac, over_lb_ac, cap_lb_ac, marginal_cost (what one more pound of
         the target would cost).
     supplied : DataFrame
-        What each product brings of each nutrient [lb/ac]; index product, one column a nutrient.
+        What each product brings of each nutrient [`unit`]; index product, one column a nutrient.
     cost_per_ac : float
         In the currency of the price list.
     cautions : DataFrame
+    unit : str
+        lb/ac or kg/ha; with kg/ha the columns above end in kg_ha, l_ha, per_kg and per_ha.
     """
 
     rows: pd.DataFrame
@@ -40,6 +53,24 @@ class Blend(Result):
     supplied: pd.DataFrame
     cost_per_ac: float
     cautions: pd.DataFrame
+    unit: str = "lb/ac"
+
+    @property
+    def cost(self) -> float:
+        """Cost per acre or hectare, as `unit` has it."""
+        return self.cost_per_ac if self.unit == "lb/ac" else self.cost_per_ac / ACRE_HA
+
+    @property
+    def used(self) -> pd.DataFrame:
+        """Products of the mix: product, rate [`unit`], volume [gal or L per area; NaN if dry], cost."""
+        columns = ["product", f"rate_{SAID[self.unit][0]}", *self.rows.columns[[-3, -1]]]
+        used = self.rows[columns].set_axis(["product", "rate", "volume", "cost"], axis=1)
+        return used[used["rate"] > 0].reset_index(drop=True)
+
+    @property
+    def balance(self) -> pd.DataFrame:
+        """`nutrients` without the unit in the names: nutrient, target, supplied, over, cap [`unit`]."""
+        return self.nutrients.rename(columns=lambda name: name.removesuffix(f"_{SAID[self.unit][0]}"))
 
     @property
     def table(self) -> pd.DataFrame:
@@ -50,15 +81,18 @@ class Blend(Result):
         return list_sources([*self.rows["source_key"], *self.cautions["source_key"]])
 
     def summary(self) -> str:
-        lines = [f"Least cost {self.cost_per_ac:.2f} per acre"]
-        for row in self.rows[self.rows["rate_lb_ac"] > 0].itertuples():
-            liquid = "" if np.isnan(row.gal_ac) else f" ({row.gal_ac:.1f} gal)"
-            lines.append(f"  {row.rate_lb_ac:.0f} lb/ac{liquid} {row.product}, {row.cost_per_ac:.2f}")
-        for row in self.nutrients.itertuples():
-            over = f", {row.over_lb_ac:.0f} over" if row.over_lb_ac > 0.5 else ""
-            lines.append(
-                f"  {row.nutrient}: {row.supplied_lb_ac:.0f} of {row.target_lb_ac:.0f} lb/ac asked{over}"
-            )
+        _, volume, area = SAID[self.unit]
+        lines = [f"Least cost {self.cost:.2f} per {area}, in the money of the price list"]
+        analysis = self.rows.set_index("product")
+        for row in self.used.itertuples():
+            liquid = "" if np.isnan(row.volume) else f" ({row.volume:.1f} {volume})"
+            source = _analysis(analysis.loc[row.product])
+            lines.append(f"  {short(row.rate)} {self.unit}{liquid} {row.product} ({source}), {row.cost:.2f}")
+        for row in self.balance.itertuples():
+            supplied, target, over = parts(row.supplied, row.target)
+            over = f", {over} over" if row.over > max(0.005 * row.target, 0.005) else ""
+            asked = f"{target} {self.unit} asked" if row.target > 0 else "none asked"
+            lines.append(f"  {row.nutrient}: {supplied} supplied, {asked}{over}")
         return "\n".join([*lines, *(f"  {c.topic}: {c.text}" for c in self.cautions.itertuples())])
 
 
@@ -69,22 +103,25 @@ def blend(
     caps: dict | None = None,
     product_caps: dict | None = None,
     products=None,
+    unit: str = "lb/ac",
 ) -> Blend:
     """Find the cheapest mix that supplies at least every target.
 
     Parameters
     ----------
     targets : dict
-        Nutrient (`fertkit.budget.products.NUTRIENTS`) -> least rate [lb/ac].
+        Nutrient (`fertkit.budget.products.NUTRIENTS`) -> least rate [`unit`].
     prices : DataFrame
         product (grade or material), price, and optionally unit: ton (short ton, the default), lb, gal, kg or
         Mg. Any currency.
     caps : dict, optional
-        Nutrient -> most that may be supplied [lb/ac].
+        Nutrient -> most that may be supplied [`unit`].
     product_caps : dict, optional
-        Product, as in the price list -> most that may be used [lb/ac].
+        Product, as in the price list -> most that may be used [`unit`].
     products : DataFrame, optional
         A products table of the user's own.
+    unit : {'lb/ac', 'kg/ha'}
+        Unit of the targets and caps and of the result.
 
     Returns
     -------
@@ -96,8 +133,8 @@ def blend(
         If no mix can meet the targets; says which target falls short, by how much, and which cap binds.
     InputError
         With every problem of the price list, the targets or the caps.
-    LookupFailed
-        If a nutrient or product is not known.
+    LookupFailed, UnitError
+        If a nutrient, product or unit is not known.
 
     Notes
     -----
@@ -113,12 +150,18 @@ def blend(
     >>> blend({"K2O": 104.4}, prices).table["rate_lb_ac"].round(1).tolist()
     [174.0]
     """
+    if unit not in SAID:
+        raise UnitError(f"unknown unit '{unit}' of a blend; use one of: {', '.join(SAID)}")
     caps, product_caps = caps or {}, product_caps or {}
-    _check_rates("targets", targets, NUTRIENTS)
-    _check_rates("caps", caps, NUTRIENTS)
+    _check_rates("targets", targets, NUTRIENTS, unit)
+    _check_rates("caps", caps, NUTRIENTS, unit)
     table = load_table("products") if products is None else products
     listed = _read_prices(prices, table)
-    _check_rates("product caps", product_caps, set(listed["product"]))
+    _check_rates("product caps", product_caps, set(listed["product"]), unit)
+    targets, caps, product_caps = (
+        {name: convert_area_rate(v, unit, "lb/ac") for name, v in rates.items()}
+        for rates in (targets, caps, product_caps)
+    )
     names = [n for n in NUTRIENTS if n in targets or n in caps]
     least = np.array([targets.get(n, 0.0) for n in names])
     most = np.array([caps.get(n, np.inf) for n in names])
@@ -126,7 +169,7 @@ def blend(
     upper = [product_caps.get(name) for name in listed["product"]]
     cost, rate, marginal = _solve(listed["price_per_lb"].to_numpy(), share, least, most, upper)
     if rate is None:
-        raise NotEstimable(_why_not(names, share, least, most, upper))
+        raise NotEstimable(_why_not(names, share, least, most, upper, unit))
     supplied = share @ rate
     nutrients = pd.DataFrame(
         {
@@ -138,7 +181,7 @@ def blend(
             "marginal_cost": marginal,
         }
     )
-    rows = listed[["product", "material", "source_key"]].assign(
+    rows = listed[["product", "material", "source_key", "provenance"]].assign(
         rate_lb_ac=rate,
         gal_ac=rate / listed["density_lb_gal"],
         price_per_lb=listed["price_per_lb"],
@@ -146,16 +189,34 @@ def blend(
     )
     used = rows.loc[rows["rate_lb_ac"] > 0, "product"]
     brought = pd.DataFrame((share * rate).T, index=listed["product"].to_list(), columns=names)
-    return Blend(rows, nutrients, brought, cost, product_cautions(used, products=table))
+    rows, nutrients = _in_unit(rows, unit), _in_unit(nutrients, unit)
+    brought = convert_area_rate(brought, "lb/ac", unit)
+    return Blend(rows, nutrients, brought, cost, product_cautions(used, products=table), unit)
 
 
-def _check_rates(what, rates, known):
+def _analysis(product):
+    return f"{', '.join(product['source_key'].split(';'))}{mark(product['provenance'])}"
+
+
+def _in_unit(frame, unit):
+    """Restate a table made in US units, its columns named for the unit."""
+    if unit == "lb/ac":
+        return frame
+    columns = {}
+    for name in frame:
+        end = next((end for end in METRIC if name.endswith(end)), None)
+        metric, factor = METRIC.get(end, ("", 1.0))
+        columns[name.removesuffix(end or "") + metric] = frame[name] * factor if end else frame[name]
+    return pd.DataFrame(columns)
+
+
+def _check_rates(what, rates, known, unit):
     problems = []
     for name, value in rates.items():
         if name not in known:
             raise unknown(f"name in {what}", name, known)
         if not (np.isfinite(value) and value >= 0):
-            problems.append(Problem("not a rate", "give 0 or more lb/ac", column=name, value=value))
+            problems.append(Problem("not a rate", f"give 0 or more {unit}", column=name, value=value))
     if problems or (what == "targets" and not rates):
         raise InputError(what, problems or [Problem("no target is given", "name at least one nutrient")])
 
@@ -211,7 +272,7 @@ def _solve(price, share, least, most, upper):
     return float(answer.fun), rate, marginal
 
 
-def _why_not(names, share, least, most, upper):
+def _why_not(names, share, least, most, upper, unit):
     """Say which target cannot be met: the mix that falls short least, by share of each target."""
     from scipy.optimize import linprog
 
@@ -228,16 +289,17 @@ def _why_not(names, share, least, most, upper):
         worth, A_ub=np.vstack([above, below]), b_ub=np.concatenate([-least, most[capped]]), bounds=bounds
     )
     got = share @ answer.x[:n]
-    short = [
-        f"{name} reaches {g:.0f} of {t:.0f} lb/ac"
+    said = convert_area_rate(1.0, "lb/ac", unit)
+    lacks = [
+        f"{name} reaches {g * said:.0f} of {t * said:.0f} {unit}"
         for name, g, t, gap in zip(names, got, least, answer.x[n:], strict=True)
         if gap > 1e-6 * max(t, 1.0)
     ]
     binding = [
-        f"the {names[i]} cap of {most[i]:g}" for i in np.flatnonzero(capped) if got[i] > most[i] - 1e-6
+        f"the {names[i]} cap of {most[i] * said:g}" for i in np.flatnonzero(capped) if got[i] > most[i] - 1e-6
     ]
     if any(u is not None and x > u - 1e-6 for x, u in zip(answer.x, upper, strict=False)):
         binding.append("a product cap")
     under = f" under {' and '.join(binding)}" if binding else ""
     remedy = "raise the cap, add a product or lower the target"
-    return f"no blend meets the targets: {', '.join(short)}{under}; {remedy}"
+    return f"no blend meets the targets: {', '.join(lacks)}{under}; {remedy}"

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fertkit.budget.words import short
+from fertkit.budget.words import parts
 from fertkit.plots.budget import SUBSCRIPT
 from fertkit.plots.style import COLOURS, SMALL, finish, legend, new_axes
 
@@ -38,23 +38,25 @@ def blend_bars(blend, ax=None, *, title: str | None = None):
     names = list(blend.nutrients["nutrient"])
     ax = new_axes(height=1.7 + 0.5 * len(names)) if ax is None else ax
     base = np.zeros(len(names))
-    used = blend.rows[blend.rows["rate_lb_ac"] > 0]
-    for i, row in enumerate(used.itertuples()):
+    weight, area = blend.unit.split("/")
+    volume = "gal" if weight == "lb" else "L"
+    for i, row in enumerate(blend.used.itertuples()):
         colour, hatch = FILLS[i % len(FILLS)]
         part = supplied.loc[row.product, names].to_numpy()
-        rate = f"{row.rate_lb_ac:.0f} lb" if np.isnan(row.gal_ac) else f"{row.gal_ac:.1f} gal"
+        rate = f"{row.rate:.0f} {weight}" if np.isnan(row.volume) else f"{row.volume:.1f} {volume}"
         ax.barh(range(len(names)), part, left=base, height=0.52, color=colour, hatch=hatch, edgecolor="white",
-                label=f"{row.product}: {rate}/ac")  # fmt: skip
+                label=f"{row.product}: {rate}/{area}")  # fmt: skip
         base = base + part
-    for y, row in enumerate(blend.nutrients.itertuples()):
-        ax.plot([row.target_lb_ac] * 2, [y - 0.36, y + 0.36], color=COLOURS["ink"], lw=2.4,
+    for y, row in enumerate(blend.balance.itertuples()):
+        ax.plot([row.target] * 2, [y - 0.36, y + 0.36], color=COLOURS["ink"], lw=2.4,
                 label="target" if y == 0 else None)  # fmt: skip
-        if not np.isnan(row.cap_lb_ac):
-            ax.plot([row.cap_lb_ac] * 2, [y - 0.36, y + 0.36], color=COLOURS["warn"], lw=1.8, ls=(0, (2, 1)),
+        if not np.isnan(row.cap):
+            ax.plot([row.cap] * 2, [y - 0.36, y + 0.36], color=COLOURS["warn"], lw=1.8, ls=(0, (2, 1)),
                     label=None if "cap" in ax.get_legend_handles_labels()[1] else "cap")  # fmt: skip
-        over = f", {short(row.over_lb_ac)} over" if row.over_lb_ac > 0.05 else ""
-        end = np.nanmax([row.supplied_lb_ac, row.target_lb_ac, row.cap_lb_ac])
-        ax.annotate(f"{short(row.supplied_lb_ac)}{over}", (end, y), (7, 0), textcoords="offset points",
+        supplied, _, over = parts(row.supplied, row.target)
+        over = f", {over} over" if row.over > max(0.005 * row.target, 0.005) else ""
+        end = np.nanmax([row.supplied, row.target, row.cap])
+        ax.annotate(f"{supplied}{over}", (end, y), (7, 0), textcoords="offset points",
                     va="center", fontsize=SMALL, color=COLOURS["ink"])  # fmt: skip
     ax.set_yticks(range(len(names)), [SUBSCRIPT.get(n, n) for n in names])
     ax.set_ylim(len(names) - 0.4, -0.6)
@@ -62,8 +64,8 @@ def blend_bars(blend, ax=None, *, title: str | None = None):
     below = -0.55 / (ax.figure.get_size_inches()[1] - 1.2)
     legend(ax, loc="upper left", bbox_to_anchor=(-0.02, below), ncols=3)
     if title is None:
-        title = f"Least-cost blend, {blend.cost_per_ac:.2f} per acre"
-    return finish(ax, title=title, xlabel="supplied [lb/ac]", grid="x")
+        title = f"Least-cost blend, {blend.cost:.2f} per {'acre' if area == 'ac' else 'hectare'}"
+    return finish(ax, title=title, xlabel=f"supplied [{blend.unit}]", grid="x")
 
 
 def system_rates(comparison, ax=None, *, title: str | None = None):

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.budget import blend
-from fertkit.errors import InputError, LookupFailed, NotEstimable
+from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
 
 PRICES = pd.DataFrame(
     {"product": ["urea", "11-52-0", "18-46-0", "0-0-60", "21-0-0-24S"], "price": [500.0, 750, 720, 420, 450]}
@@ -132,3 +132,28 @@ def test_every_problem_of_the_price_list():
 def test_bad_requests(targets, options, error, says):
     with pytest.raises(error, match=says):
         blend(targets, **({"prices": PRICES} | options))
+
+
+def test_the_same_blend_per_hectare():
+    # 1 lb/ac is 0.45359237 kg over 0.40468564224 ha (NIST SP 811)
+    per = 0.45359237 / 0.40468564224
+    prices = pd.DataFrame(
+        {"product": ["UAN 28", "11-52-0", "0-0-60"], "price": [2.0, 750, 420], "unit": ["gal", "ton", "ton"]}
+    )
+    us = blend({"N": 40, "P2O5": 30}, prices, caps={"N": 60}, product_caps={"0-0-60": 80})
+    metric = blend(
+        {"N": 40 * per, "P2O5": 30 * per}, prices, caps={"N": 60 * per}, product_caps={"0-0-60": 80 * per},
+        unit="kg/ha",
+    )  # fmt: skip
+    assert metric.rows["rate_kg_ha"].to_numpy() == pytest.approx(us.rows["rate_lb_ac"] * per)
+    assert metric.rows["l_ha"][0] == pytest.approx(us.rows["gal_ac"][0] * 3.785411784 / 0.40468564224)
+    assert metric.cost == pytest.approx(us.cost_per_ac / 0.40468564224)
+    assert metric.rows["cost_per_ha"].sum() == pytest.approx(metric.cost)
+    assert metric.nutrients["supplied_kg_ha"].to_numpy() == pytest.approx(metric.supplied.sum().to_numpy())
+    assert "per hectare" in metric.summary()
+    assert "lb" not in metric.summary().split("salt")[0]
+    assert metric.plot().get_xlabel() == "supplied [kg/ha]"
+    with pytest.raises(NotEstimable, match=r"of 90 kg/ha under the N cap of 10"):
+        blend({"P2O5": 90}, prices, caps={"N": 10}, unit="kg/ha")
+    with pytest.raises(UnitError, match="use one of: lb/ac, kg/ha"):
+        blend({"N": 40}, prices, unit="t/ha")
