@@ -7,6 +7,7 @@ from fertkit.batch.parts import Part
 from fertkit.errors import FertkitError, InputError, Problem
 
 _LOSSES = 3  # workers that may be lost over one part before it is given up
+_PATIENCE = "10s"  # for a scheduler to answer
 
 
 @contextmanager
@@ -56,7 +57,7 @@ def connected(address: str):
     """
     _, distributed = _dask()
     try:
-        client = distributed.Client(address, timeout="10s")
+        client = distributed.Client(address, timeout=_PATIENCE)
     except (OSError, ValueError) as error:
         raise FertkitError(f"no scheduler answers at {address} ({type(error).__name__})") from None
     with client:

@@ -35,8 +35,8 @@ def run_batch(
     """Work many rate trials or many tissue samples: one table of results and a page that leads through it.
 
     A run that was stopped goes on where it ended when it is started again with the same words; a trial or
-    sample that cannot be used becomes a row that says why. The numbers do not depend on how the work was cut,
-    on the order of the rows, or on where it was done.
+    sample that cannot be used becomes a row that says why. The numbers are the same to the last digit
+    wherever the parts are worked; parts of another size or rows in another order move them by rounding alone.
 
     Parameters
     ----------
@@ -53,7 +53,8 @@ def run_batch(
     by : str or list of str, optional
         Columns of a data set that tell trials apart; ``trial`` by default.
     nutrient_price, grain_price : float, optional
-        Price per mass unit of the rate column and of the yield column; or instead of the two
+        Price per mass unit of the rate column and of the yield column; in a folder of files, of those of the
+        first file (trials in other units are not usable with these prices); or instead of the two
     price_ratio : float, optional
         their ratio [yield unit per rate unit].
     level : float
@@ -162,7 +163,7 @@ def _plan(found: Source, settings: Settings, out: Path) -> tuple[Settings, list[
     out.mkdir(parents=True, exist_ok=True)
     good, refused = readable_files(found) if found.tidy else (found, [])
     if was is None:
-        units = first_units(found) if settings.kind == "trials" and not found.tidy else ("", "")
+        units = first_units(found, settings) if settings.kind == "trials" and not found.tidy else ("", "")
         count = _cut(good, settings, out) if found.tidy else -(-len(found.files) // FILES_IN_PART)
         was = now | {"units": list(units), "parts": count}
         write_whole(json.dumps(was, indent=1) + "\n", file)

@@ -52,14 +52,15 @@ def is_tidy(columns, by: list[str]) -> bool:
     )
 
 
-def first_units(source) -> tuple[str, str]:
+def first_units(source, settings) -> tuple[str, str]:
     """Units of rate and yield in the first file that can be read; ("", "") if none can."""
     for file in source.files:
         try:
-            strips = read_strips(file, name=source.name(file))
+            strips, _ = _read_around(file, source.name(file), settings)
         except FertkitError:
             continue
-        return strips.rate_unit, strips.yield_unit
+        if strips is not None:
+            return strips.rate_unit, strips.yield_unit
     return "", ""
 
 

@@ -1,0 +1,57 @@
+"""The same parts on a cluster: the same digits, whatever becomes of a worker."""
+
+import os
+import signal
+
+import pandas as pd
+import psutil
+import pytest
+
+from fertkit.batch import local_cluster, run_batch
+from fertkit.errors import FertkitError
+
+pytest.importorskip("distributed")
+
+
+def batch(source, out, **options):
+    return run_batch(source, out, **({"price_ratio": 0.008, "part_size": 3, "progress": False} | options))
+
+
+@pytest.fixture(scope="module")
+def source(many_trials, tmp_path_factory):
+    file = tmp_path_factory.mktemp("cluster") / "trials.parquet"
+    many_trials(24).to_parquet(file, index=False)
+    return file
+
+
+@pytest.fixture(scope="module")
+def local(source):
+    return batch(source, source.parent / "local").table
+
+
+def test_a_killed_worker_loses_nothing(source, local, tmp_path, monkeypatch):
+    with local_cluster(workers=2, memory_limit="1GB") as client:
+        addresses = {
+            c.laddr.ip
+            for p in (psutil.Process(), *psutil.Process().children(recursive=True))
+            for c in p.net_connections()
+            if c.status == "LISTEN"
+        }
+        assert addresses == {"127.0.0.1"}
+        killed = []
+
+        def kill_one(*_):
+            if not killed:
+                killed.append(next(iter(client.run(os.getpid).values())))
+                os.kill(killed[0], signal.SIGKILL)
+
+        monkeypatch.setattr("tqdm.std.tqdm.update", kill_one)
+        result = batch(source, tmp_path / "out", client=client)
+    assert killed
+    pd.testing.assert_frame_equal(result.table, local, check_exact=True)
+
+
+def test_no_scheduler_is_said(source, tmp_path, monkeypatch):
+    monkeypatch.setattr("fertkit.batch.cluster._PATIENCE", "1s")
+    with pytest.raises(FertkitError, match="no scheduler answers"):
+        batch(source, tmp_path / "out", client="tcp://127.0.0.1:9")

@@ -1,0 +1,253 @@
+"""Batches of rate trials: the numbers are those of the survey, and a bad trial is a row."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+
+from fertkit.batch import run_batch
+from fertkit.errors import FertkitError, InputError, LookupFailed, PriceError
+from fertkit.response import optima_of_trials
+
+NUMBERS = ["lowest_rate", "highest_rate", "optimum", "low", "high"]
+
+
+def batch(source, out, **options):
+    options = {"price_ratio": 0.008, "progress": False} | options
+    return run_batch(source, out, **options)
+
+
+#: Rows in another order or trials beside others are summed in another order; an end of an interval that the
+#: yields hardly settle then moves by up to a hundred-thousandth of the rates tested [kg/ha].
+ROUNDING = {"rtol": 1e-6, "atol": 2e-3}
+
+
+def same_numbers(one, other, exact=True):
+    left, right = (t.drop(columns="file").sort_values("trial", ignore_index=True) for t in (one, other))
+    pd.testing.assert_frame_equal(left, right, **({"check_exact": True} if exact else ROUNDING))
+
+
+def test_open_data_as_surveyed_directly(broadbalk, tmp_path):
+    broadbalk.to_parquet(tmp_path / "years.parquet", index=False)
+    found = batch(tmp_path / "years.parquet", tmp_path / "out", price_ratio=0.005).table
+    direct = optima_of_trials(broadbalk, "trial", 0.005)
+    pd.testing.assert_frame_equal(found[direct.columns], direct, check_dtype=False, check_exact=True)
+    assert set(found["rate_unit"] + " " + found["yield_unit"]) == {"kg/ha t/ha"}
+
+
+def test_prices_give_the_ratio(broadbalk, tmp_path):
+    broadbalk.to_csv(tmp_path / "years.csv", index=False)
+    one = batch(tmp_path / "years.csv", tmp_path / "a", price_ratio=0.005)
+    two = batch(tmp_path / "years.csv", tmp_path / "b", price_ratio=None, nutrient_price=1, grain_price=200)
+    same_numbers(one.table, two.table)
+
+
+@pytest.fixture(scope="module")
+def drawn(many_trials, tmp_path_factory):
+    home = tmp_path_factory.mktemp("drawn")
+    table = many_trials(23)
+    table.to_parquet(home / "all.parquet", index=False)
+    return home, table, batch(home / "all.parquet", home / "out").table
+
+
+def test_csv_and_parquet_alike(drawn):
+    home, table, whole = drawn
+    table.to_csv(home / "all.csv", index=False)
+    same_numbers(batch(home / "all.csv", home / "csv").table, whole)
+
+
+def test_partitioned_parquet_in_and_out(drawn):
+    home, table, whole = drawn
+    table = table.assign(year=np.where(table["trial"] < "T012", 2024, 2025))
+    table.to_parquet(home / "hive", partition_cols=["year"], index=False)
+    result = batch(home / "hive", home / "from_hive", by=["year", "trial"], part_size=5)
+    same_numbers(result.table.drop(columns="year"), whole, exact=False)
+    assert set(result.table["year"]) == {"2024", "2025"}
+    parts = pd.read_parquet(result.parts)
+    assert len(list(result.parts.iterdir())) == 5
+    pd.testing.assert_frame_equal(parts, result.table, check_dtype=False)
+
+
+@settings(
+    max_examples=5, deadline=None, phases=[Phase.explicit, Phase.generate],
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)  # fmt: skip
+@given(size=st.integers(1, 10), order=st.randoms(use_true_random=False))
+def test_neither_parts_nor_the_order_of_rows_move_a_number(drawn, tmp_path_factory, size, order):
+    _, table, whole = drawn
+    rows = list(np.flatnonzero(table["trial"] < "T008"))
+    order.shuffle(rows)
+    home = tmp_path_factory.mktemp("shuffled")
+    table.iloc[rows].to_csv(home / "rows.csv", index=False)
+    found = batch(home / "rows.csv", home / "out", part_size=size).table
+    same_numbers(found, whole[whole["trial"] < "T008"], exact=False)
+
+
+def test_rows_read_in_small_pieces(drawn, monkeypatch):
+    home, table, whole = drawn
+    monkeypatch.setattr("fertkit.batch.sources.PIECE", 50)
+    few = table[table["trial"] < "T008"]
+    few.to_csv(home / "few.csv", index=False)
+    few.to_parquet(home / "few.parquet", index=False, row_group_size=30)
+    one, two = (batch(home / f"few.{kind}", home / kind).table for kind in ("csv", "parquet"))
+    same_numbers(one, two)
+    same_numbers(one, whole[whole["trial"] < "T008"], exact=False)
+
+
+def test_without_pyarrow(drawn, monkeypatch):
+    home, table, whole = drawn
+    for module in ("store", "sources", "results", "run"):
+        monkeypatch.setattr(f"fertkit.batch.{module}.ending", lambda: ".csv")
+    table.to_csv(home / "plain.csv", index=False)
+    result = batch(home / "plain.csv", home / "plain")
+    assert result.file.name == "results.csv"
+    same_numbers(result.table, whole)
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet"])
+def test_bad_trials_are_rows_that_say_where(many_trials, tmp_path, kind):
+    table = many_trials(6).astype({"yield_t_ha": object, "trial": object})
+    at = table.index[table["trial"] == "T001"][2]
+    table.loc[at, "yield_t_ha"] = "much"
+    table.loc[table.index[table["trial"] == "T002"][1], "rate_kg_ha"] = -40.0
+    table.loc[table["trial"] == "T003", "rate_kg_ha"] = 40.0
+    table.loc[table.index[table["trial"] == "T004"][:2], "trial"] = None
+    file = tmp_path / f"t.{kind}"
+    table = table.astype({"yield_t_ha": str})
+    table.to_csv(file, index=False) if kind == "csv" else table.to_parquet(file, index=False)
+    result = batch(file, tmp_path / "out")
+    rows = result.table.set_index("trial")
+    assert list(rows.index[rows["status"] != "not usable"]) == ["T000", "T004", "T005"]
+    for part in (f"t.{kind}", f"row {at + 2}", "column 'yield_t_ha'", "value 'much'", "not a number"):
+        assert part in rows.loc["T001", "message"]
+    assert "value '-40.0'" in rows.loc["T002", "message"]
+    assert "all rates are equal" in rows.loc["T003", "message"]
+    assert "2 rows without a trial" in rows.loc["", "message"]
+    assert "Not usable: 4" in result.summary()
+    good = many_trials(6).pipe(lambda t: t[t["trial"] == "T005"])
+    direct = optima_of_trials(good, "trial", 0.008)
+    np.testing.assert_allclose(rows.loc[["T005"], NUMBERS], direct[NUMBERS], rtol=1e-6)
+
+
+STRIPS = "Trial,Block,N rate (kg/ha),Yield (t/ha)\n"
+
+
+def strip_lines(trial, bad=None):
+    lines = [
+        f"{trial},{b},{r},{5 + r / 60 - r * r / 20000 + b / 10:.2f}"
+        for b in (1, 2, 3)
+        for r in (0, 50, 100, 150)
+    ]
+    return "\n".join([*lines[:-1], bad or lines[-1]]) + "\n"
+
+
+def test_a_folder_of_files(tmp_path):
+    home = tmp_path / "fields"
+    home.mkdir()
+    (home / "a.csv").write_text(
+        STRIPS + strip_lines("A1") + strip_lines("A2", "A2,3,150,much") + strip_lines("A3")
+    )
+    (home / "b.csv").write_text((STRIPS + strip_lines("B1")).replace("kg/ha", "lb/ac"))
+    (home / "c.csv").write_text("nothing,here\n1,2\n")
+    (home / "d.xlsx").write_bytes(b"PK\x03\x04 broken")
+    (home / "e.csv").write_text((STRIPS + strip_lines("E1")).replace(",", ";").replace(".", ","))
+    result = batch(home, tmp_path / "out")
+    rows = result.table
+    assert list(rows.loc[rows["status"] != "not usable", "trial"]) == ["A1", "A3", "E1"]
+    assert set(rows["nutrient"]) - {""} == {"N"}
+    told = rows.set_index("file")["message"]
+    assert "row 25" in rows.loc[rows["trial"] == "A2", "message"].item()
+    assert "'much'" in rows.loc[rows["trial"] == "A2", "message"].item()
+    assert "prices of this batch are for kg/ha" in told["b.csv"]
+    assert all(told[f] for f in ("c.csv", "d.xlsx"))
+    optima = rows.set_index("trial")["optimum"]
+    assert optima["A1"] == pytest.approx(optima["E1"])
+
+
+def test_an_unreadable_file_of_a_data_set_is_a_row(many_trials, tmp_path):
+    home = tmp_path / "set"
+    home.mkdir()
+    many_trials(3).to_parquet(home / "a.parquet", index=False)
+    (home / "b.parquet").write_bytes(b"PAR1 torn")
+    rows = batch(home, tmp_path / "out").table
+    assert list(rows["status"] == "not usable") == [False, False, False, True]
+    assert "b.parquet: not readable" in rows["message"].iloc[-1]
+
+
+HOSTILE = [
+    "../../etc/passwd",
+    "/abs/olute",
+    "a\x00b",
+    "=1+1",
+    "<script>x</script>",
+    "CON",
+    "n" * 400,
+    "..",
+    "ü/\\:*",
+]
+
+
+def test_hostile_names_stay_names(many_trials, tmp_path):
+    table = many_trials(len(HOSTILE))
+    names = dict(zip(sorted(table["trial"].unique()), HOSTILE, strict=True))
+    table = table.assign(trial=table["trial"].map(names))
+    table.to_parquet(tmp_path / "t.parquet", index=False)
+    before = {p for p in tmp_path.parent.rglob("*") if tmp_path not in p.parents}
+    result = batch(tmp_path / "t.parquet", tmp_path / "out", part_size=4)
+    assert sorted(result.table["trial"]) == sorted(HOSTILE)
+    page = result.index.read_text(encoding="utf-8")
+    assert "<script" not in page
+    assert "&lt;script&gt;" in page
+    assert {p for p in tmp_path.parent.rglob("*") if tmp_path not in p.parents} == before
+    made = {p.relative_to(tmp_path / "out").as_posix() for p in (tmp_path / "out").rglob("*")}
+    parts = {f"parts/part-0000{i}.parquet" for i in range(3)}
+    assert made == {"run.json", "index.html", "results.parquet", "parts"} | parts
+
+
+@pytest.mark.parametrize(
+    ("options", "kind", "words"),
+    [
+        ({"price_ratio": -1}, PriceError, "price ratio"),
+        ({"nutrient_price": 1}, FertkitError, "not both"),
+        ({"kind": "fields"}, LookupFailed, "trials"),
+        ({"part_size": 0}, FertkitError, "at least one"),
+        ({"by": "farm"}, InputError, "farm"),
+        ({"level": 2}, FertkitError, "level"),
+    ],
+)
+def test_impossible_questions_leave_nothing(drawn, tmp_path, options, kind, words):
+    with pytest.raises(kind, match=words):
+        batch(drawn[0] / "all.parquet", tmp_path / "out", **options)
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("made", ["nothing", "empty", "mixed"])
+def test_no_input(tmp_path, made):
+    home = tmp_path / "in"
+    if made != "nothing":
+        home.mkdir()
+    if made == "mixed":
+        (home / "a.csv").write_text("x")
+        (home / "b.parquet").write_bytes(b"x")
+    with pytest.raises(InputError, match="in:"):
+        batch(home, tmp_path / "out")
+
+
+def test_more_than_one_nutrient_is_said(many_trials, tmp_path):
+    table = many_trials(4)
+    table["nutrient"] = np.where(table["trial"] < "T002", "N", "K2O")
+    table.to_csv(tmp_path / "t.csv", index=False)
+    result = batch(tmp_path / "t.csv", tmp_path / "out")
+    assert "more than one nutrient: K2O, N" in result.summary()
+
+
+def test_every_verb(drawn):
+    home, _, whole = drawn
+    result = batch(home / "all.parquet", home / "out")
+    assert list(result.checks.columns)[:2] == ["check", "value"]
+    assert set(result.sources["source_key"]) >= {"MATAVEL2024"}
+    assert "23 trials: 23 usable" in result.summary()
+    drawn_trials = sum(patch.get_height() for bars in result.plot().containers for patch in bars.patches)
+    assert drawn_trials == len(whole)
+    assert "T000" in result._repr_html_()
