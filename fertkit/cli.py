@@ -280,13 +280,18 @@ def _run_strips(arguments):
 
 def _print_trials(strips, arguments):
     """Print what each trial says; give their analyses by name."""
-    from fertkit.report.answer import analyse_trials
+    from fertkit.report.answer import analyse_each
     from fertkit.report.trial_answer import trial_rows
 
     table = trial_rows(strips, arguments.trial)[0] if arguments.trial else strips.table
-    trials = analyse_trials(table, arguments.nutrient_price, arguments.grain_price, arguments.seed)
+    trials, refused = analyse_each(table, arguments.nutrient_price, arguments.grain_price, arguments.seed)
+    told = "\n".join(f"trial {name}: {why}" for name, why in refused.items())
+    if not trials:
+        raise NotEstimable(told)
     for name, trial in trials.items():
         print(f"{name}{f', {strips.nutrient}' if strips.nutrient else ''}\n{trial.summary()}\n")
+    if told:
+        print(f"Not analysed:\n{told}")
     return trials
 
 

@@ -66,6 +66,24 @@ LEAF = "Sample,Crop,Stage,Plant part,{header}\nA,soybean,R2,upper trifoliate lea
 STRIPS = "Block,Rate (lb/ac),Yield (bu/ac)\n1,0,50\n1,50,{one}\n1,100,58\n2,0,51\n2,50,56\n2,{rate},57\n"
 
 
+def test_trials_of_one_rate_are_named_and_the_others_answered(capsys, demo, tmp_path):
+    good = demo("corn_n_strips.csv").read_text(encoding="utf-8")
+    header = good.splitlines()[0]
+    alike = [f"{name},{b},{b},100,150,18.9,30,1200" for name in ("Lone", "Flat") for b in (1, 2, 3)]
+    mixed, alone = tmp_path / "mixed.csv", tmp_path / "alone.csv"
+    mixed.write_text("\n".join([good.strip(), *alike]), encoding="utf-8")
+    alone.write_text("\n".join([header, *alike]), encoding="utf-8")
+    status, out, _ = run(capsys, "strips", mixed, "--crop", "corn", *PRICES)
+    assert status == 0
+    assert "Economic optimum rate" in out
+    told = out.split("Not analysed:")[1]
+    for name in ("Lone", "Flat"):
+        assert f"trial {name}: all rates are equal" in told
+    status, out, err = run(capsys, "strips", alone, "--crop", "corn", *PRICES)
+    assert (status, out) == (2, "")
+    assert err.count("all rates are equal") == 2
+
+
 @pytest.mark.parametrize(
     ("kind", "content", "expected"),
     [

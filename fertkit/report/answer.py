@@ -152,17 +152,27 @@ def analyse_trials(table: pd.DataFrame, nutrient_price, grain_price, seed=0) -> 
     Raises
     ------
     NotEstimable
-        If a trial cannot be analysed; names it.
+        If a trial cannot be analysed; names all such trials.
     """
-    trials = {}
+    trials, refused = analyse_each(table, nutrient_price, grain_price, seed)
+    if refused:
+        raise NotEstimable("\n".join(f"trial {name}: {why}" for name, why in refused.items()))
+    return trials
+
+
+def analyse_each(
+    table, nutrient_price, grain_price, seed=0
+) -> tuple[dict[str, ResponseAnalysis], dict[str, str]]:
+    """Analyse the trials of a strip table that can be, and say of each other trial why it cannot."""
+    trials, refused = {}, {}
     for name, rows in table.groupby("trial", sort=False):
         try:
             trials[str(name)] = analyse_response(
                 rows, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed
             )
         except NotEstimable as error:
-            raise NotEstimable(f"trial {name}: {error}") from None
-    return trials
+            refused[str(name)] = str(error)
+    return trials, refused
 
 
 def _season(crop, goal, goal_unit, unit):
