@@ -59,7 +59,7 @@ def tissue_grid(scores, ax=None, *, most: int = 40):
 
 
 def results_strip(samples, ax=None):
-    """Draw every result relative to the middle one of its nutrient, before anything is scored.
+    """Draw every result relative to the middle one of its crop and nutrient, before anything is scored.
 
     Parameters
     ----------
@@ -73,17 +73,21 @@ def results_strip(samples, ax=None):
     table = samples.table
     plain = table[(table["censored"] == "") & (table["value"] > 0)]
     middle = plain.groupby("nutrient")["value"].median()
+    mixed = plain["crop"].nunique() > 1
+    share = plain["value"] / plain.groupby(["crop", "nutrient"])["value"].transform("median")
     nutrients = ordered_nutrients(middle.index)
     ax = new_axes(height=1.3 + 0.28 * len(nutrients)) if ax is None else ax
     for y, nutrient in enumerate(nutrients):
-        values = plain.loc[plain["nutrient"] == nutrient, "value"] / middle[nutrient]
+        values = share[plain["nutrient"] == nutrient]
         look = {"mfc": "none", "mec": COLOURS["curve"], "mew": 1.2, "ms": 6, "alpha": 0.8}
         ax.plot(values, np.full(len(values), y), "o", **look)
     ax.axvline(1, color=COLOURS["quiet"], lw=1)
     ratio_axis(ax)
-    ax.set_yticks(range(len(nutrients)), [f"{n}  {middle[n]:.3g} {_unit(table, n)}" for n in nutrients])
+    named = {n: n if mixed else f"{n}  {middle[n]:.3g} {_unit(table, n)}" for n in nutrients}
+    ax.set_yticks(range(len(nutrients)), named.values())
     ax.set_ylim(len(nutrients) - 0.4, -0.6)
-    return finish(ax, title=samples.name, xlabel="result ÷ middle result of the file (log scale)", grid="x")
+    whose = "its crop" if mixed else "the file"
+    return finish(ax, title=samples.name, xlabel=f"result ÷ middle result of {whose} (log scale)", grid="x")
 
 
 def explained_grid(explanation, ax=None, **options):

@@ -46,7 +46,7 @@ def pair_ratios(comparison, ax=None, *, pair: str | None = None):
     )
     ax.set_ylim(len(rows) - 0.4, -0.6)
     pattern = comparison.patterns.set_index("pair").loc[pair, "pattern"]
-    key = "filled: below its range as well · band: noise of laboratory and sampling (95 %)"
+    key = "band: 95 % noise of laboratory and sampling\nfilled: below its range as well"
     return finish(
         ax, title=f"{pair}: {pattern}", xlabel=f"poor area ÷ good area (log scale)\n{key}", grid="x"
     )

@@ -123,6 +123,22 @@ def test_season_is_judged_stage_by_stage(tidy):
     assert "no published range" in path.summary()
 
 
+def test_a_shortfall_in_another_part_is_told_without_a_turn(tidy):
+    # Corn whole plants to V6 need N 3.5 %, the ear leaf at R1 2.75 % (KSU_CORN).
+    early = tidy({"F1": {"N": 3.6, "K": 2.6}}, growth_stage="V5", plant_part="whole plant")
+    late = tidy({"F1": {"N": 2.5, "K": 1.9}}).assign(specimen=2)
+    path = season_path(score_tissue(pd.concat([early, late]), source="KSU_CORN"))
+    assert (path.table["turn"] == "").all()
+    assert (
+        path.summary()
+        == "F1 N: short at R1, ear leaf; not at the other steps, where another part was sampled"
+    )
+    always = season_path(score_tissue(pd.concat([early.assign(value=1.0), late]), source="KSU_CORN"))
+    assert "F1 N: short at every step judged (V5, whole plant; R1, ear leaf)" in always.summary()
+    fine = season_path(score_tissue(pd.concat([early, late.assign(value=2.9)]), source="KSU_CORN"))
+    assert fine.summary() == "nothing is short at any step that could be judged"
+
+
 def test_a_single_date_is_no_season(tidy):
     with pytest.raises(NotEstimable, match="two dates"):
         season_path(score_tissue(tidy({"a": {"N": 3.0}, "b": {"N": 3.1}})))
