@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from fertkit.errors import InputError, Problem
+from fertkit.errors import InputError, Problem, harmless
+from fertkit.packages import check_package
+from fertkit.sizes import bytes_of, check_text
 
 _SEPARATORS = ",;\t|"
 _SPREADSHEETS = {".xlsx": "calamine", ".xls": "xlrd", ".ods": "calamine"}
@@ -38,15 +40,18 @@ def read_text_table(path) -> pd.DataFrame:
     """
     path = Path(path)
     engine = _SPREADSHEETS.get(path.suffix.lower())
+    data, name = bytes_of(path)
     try:
         if engine:
+            if engine == "calamine":
+                check_package(data, name)
             with warnings.catch_warnings():  # a spreadsheet package may warn of its own future
                 warnings.simplefilter("ignore")
-                frame = pd.read_excel(path, engine=engine, dtype=str, keep_default_na=False)
+                frame = pd.read_excel(io.BytesIO(data), engine=engine, dtype=str, keep_default_na=False)
             return frame[(frame != "").any(axis=1)]
-        return _frame(_decoded(path.read_bytes()), path.name)
-    except FileNotFoundError:
-        problem = Problem("the file is not there", "check the name and the folder")
+        text = harmless(_decoded(data))
+        check_text(text, name)
+        return _frame(text, name)
     except ImportError:
         problem = Problem(
             "spreadsheet files need one more package", "install it with: pip install 'fertkit[excel]'"
@@ -59,7 +64,7 @@ def read_text_table(path) -> pd.DataFrame:
         problem = Problem(
             f"not a readable spreadsheet ({type(error).__name__})", "save it again as XLSX or CSV"
         )
-    raise InputError(path.name, [problem])
+    raise InputError(name, [problem])
 
 
 def _decoded(data: bytes) -> str:
