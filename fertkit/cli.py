@@ -39,6 +39,7 @@ def _parser():
         _add_needs,
         _add_leaf,
         _add_strips,
+        _add_batch,
         _add_sources,
         _add_words,
         _add_limits,
@@ -171,6 +172,52 @@ def _add_workbook(command):
         "--workbook", type=Path,
         help="also write its tables to this XLSX file (needs the excel extra); " + _INERT,
     )  # fmt: skip
+
+
+def _add_batch(commands):
+    command = _command(
+        commands, "batch", None,
+        "many trials or leaf samples at once: one table and a page; a stopped run goes on where it ended",
+        "fertkit batch trials trials.parquet --out results --nutrient-price 0.45 --grain-price 11",
+    )  # fmt: skip
+    kinds = command.add_subparsers(required=True, metavar="trials|samples")
+    for kind, what, example in (
+        ("trials", "economic optimum rate of every trial", "--nutrient-price 0.45 --grain-price 11"),
+        ("samples", "every leaf sample scored against the published ranges", "--crop corn"),
+    ):
+        one = _command(kinds, kind, _run_batch, what, f"fertkit batch {kind} {kind} --out results {example}")
+        one.set_defaults(kind=kind)
+        _add_batch_options(one)
+        if kind == "trials":
+            _add_prices(one)
+            one.add_argument("--level", type=float, default=0.95, help="confidence level (default 0.95)")
+            one.add_argument(
+                "--by", nargs="+", metavar="COLUMN", help="columns of a data set that tell trials apart"
+            )
+        else:
+            one.add_argument("--ranges", type=Path, help="your own table of ranges instead of the bundled")
+            one.add_argument("--source", dest="source_keys", help="one source key only")
+
+
+def _add_batch_options(command):
+    command.add_argument(
+        "source", type=Path, help="folder of files, Parquet file or folder of them, or CSV data set"
+    )
+    command.add_argument(
+        "--out", type=Path, required=True, help="folder for the table, the page and the parts"
+    )
+    command.add_argument("--crop", help="crop, where the files do not say")
+    command.add_argument("--part-size", type=int, metavar="N", help="trials or samples worked together")
+    command.add_argument("--quiet", action="store_true", help="show no progress bar")
+    where = command.add_mutually_exclusive_group()
+    where.add_argument("--workers", type=int, metavar="N", help="work in N processes (extra 'cluster')")
+    where.add_argument("--scheduler", metavar="ADDRESS", help="work on the Dask cluster at this address")
+    command.add_argument(
+        "--memory-limit",
+        default="2GB",
+        metavar="SIZE",
+        help="memory of each of the N processes (default 2GB)",
+    )
 
 
 def _add_sources(commands):
@@ -316,6 +363,38 @@ def _answer_strips(strips, arguments):
     if written:
         print(f"Page with figures and sources: {written}.")
     return trials
+
+
+def _run_batch(arguments):
+    from contextlib import nullcontext
+
+    from fertkit.batch import local_cluster, run_batch
+
+    wanted = (
+        "nutrient_price",
+        "grain_price",
+        "seed",
+        "level",
+        "by",
+        "ranges",
+        "source_keys",
+        "crop",
+        "part_size",
+    )
+    options = {name: value for name, value in vars(arguments).items() if name in wanted}
+    start = nullcontext(arguments.scheduler)
+    if arguments.workers:
+        start = local_cluster(arguments.workers, arguments.memory_limit)
+    with start as client:
+        result = run_batch(
+            arguments.source,
+            arguments.out,
+            arguments.kind,
+            progress=not arguments.quiet,
+            client=client,
+            **options,
+        )
+    print(f"{result.summary()}\nPage: {result.index}")
 
 
 def _run_sources(arguments):
