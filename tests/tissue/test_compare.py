@@ -129,12 +129,11 @@ def test_a_shortfall_in_another_part_is_told_without_a_turn(tidy):
     late = tidy({"F1": {"N": 2.5, "K": 1.9}}).assign(specimen=2)
     path = season_path(score_tissue(pd.concat([early, late]), source="KSU_CORN"))
     assert (path.table["turn"] == "").all()
-    assert (
-        path.summary()
-        == "F1 N: short at R1, ear leaf; not at the other steps, where another part was sampled"
-    )
+    told = "F1 N: short at R1, ear leaf (by 1 of 1 sources); "
+    told += "not at the other steps, where another part was sampled"
+    assert path.summary() == told
     always = season_path(score_tissue(pd.concat([early.assign(value=1.0), late]), source="KSU_CORN"))
-    assert "F1 N: short at every step judged (V5, whole plant; R1, ear leaf)" in always.summary()
+    assert "F1 N: short at every step judged: V5, whole plant (by 1 of 1 sources); R1" in always.summary()
     fine = season_path(score_tissue(pd.concat([early, late.assign(value=2.9)]), source="KSU_CORN"))
     assert fine.summary() == "nothing is short at any step that could be judged"
 
