@@ -359,6 +359,10 @@ def _checks(analysis):
          "the data set no upper limit to the optimum within the tested rates"),
         *data.losses,
     ]  # fmt: skip
+    if data.block is None and pure_df > 0 and (data.weight == 1).all():
+        rows.append(
+            ("blocks", 0, 1, False, "no blocks given: strips are taken as if placed wholly at random")
+        )
     if comparison is not None:
         beaten = not mean_wins(arrays_of(analysis.fits), data.sums)[0, 0]
         rows.append(("a curve beats the mean", int(beaten), 1, beaten, "no response can be told from chance"))
