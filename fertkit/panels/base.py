@@ -103,6 +103,10 @@ class Panel:
         """Say what to keep in mind with this result."""
         raise NotImplementedError
 
+    def more(self) -> list[widgets.Widget]:
+        """Give what stands below the cautions, if anything."""
+        return []
+
     def saves(self) -> list[str]:
         """Give the links that save something."""
         name = type(self).__name__.removesuffix("Panel").lower()
@@ -224,7 +228,7 @@ class Panel:
         try:
             kept = json.loads(text)
             panel, values = kept["panel"], kept["settings"]
-        except (ValueError, KeyError, TypeError):
+        except (ValueError, KeyError, TypeError, RecursionError):
             problem = Problem("these are no settings of a panel", "take a file saved with 'Save settings'")
             raise InputError("settings", [problem]) from None
         if panel != type(self).__name__ or not isinstance(values, dict):
@@ -257,7 +261,7 @@ class Panel:
         asked = [controls.with_slider(c) if name in self.sliders else c for name, c in self.controls.items()]
         files = [self.upload, self._file_line] if self.file_words else []
         left = _box([*files, *asked, self.again], "ask")
-        right = _box([self._banner, self._message, self._figure, self._cautions], "answer")
+        right = _box([self._banner, self._message, self._figure, self._cautions, *self.more()], "answer")
         head = widgets.HTML(f"{show.style()}<h2>{show.escape(self.title)}</h2>{show.paragraphs(self.about)}")
         body = _box([left, right], "body")
         self.view = _box([head, body, _box([self._look, self._detail, self._keep], "closer")], "panel")

@@ -43,6 +43,12 @@ def choice(label: str, options, value=None):
     return _field(widgets.Dropdown(options=options, value=value, description=label, style=_WIDE))
 
 
+def offer(control, options) -> None:
+    """Give a drop-down list other options and choose the first, also where they are the same as before."""
+    control.options = options
+    control.index = 0
+
+
 def tick(label: str, value: bool):
     """A box to tick."""
     return _field(widgets.Checkbox(value=value, description=label, indent=False, style=_WIDE))

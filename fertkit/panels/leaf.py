@@ -70,10 +70,10 @@ class LeafPanel(Panel):
         if name is not None:
             return
         samples = dict.fromkeys(self.data.table["sample_id"].astype(str))
-        self.controls["sample"].options = [(ALL_SAMPLES, ""), *((one, one) for one in samples)]
+        controls.offer(self.controls["sample"], [(ALL_SAMPLES, ""), *((one, one) for one in samples)])
         self._every = score_tissue(self.data)
         keys = [(key, key) for key in sorted(set(self._every.scored["source_key"]) - {""})]
-        self.controls["source"].options = [(ALL_SOURCES, ""), *keys]
+        controls.offer(self.controls["source"], [(ALL_SOURCES, ""), *keys])
 
     def compute(self, settings):
         if not (settings.source or settings.cv_pct):

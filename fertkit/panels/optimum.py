@@ -43,7 +43,7 @@ class OptimumSettings:
     grain_price: float = 11.0
     pass_cost: float = 0.0
     curve: str = ""
-    level: float = 0.90
+    level: float = 0.95
 
 
 class OptimumPanel(Panel):
@@ -81,7 +81,7 @@ class OptimumPanel(Panel):
         if name is not None:
             return
         data = self.data
-        self.controls["trial"].options = list(dict.fromkeys(data.table["trial"]))
+        controls.offer(self.controls["trial"], list(dict.fromkeys(data.table["trial"])))
         rate_mass, yield_mass = self._masses()
         controls.relabel(
             self.controls["nutrient_price"],

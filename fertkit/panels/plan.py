@@ -1,13 +1,24 @@
-"""Panel: lay out next year's strip trial, and see what difference it can find."""
+"""Panel: lay out next year's strip trial, see what difference it finds and how well it finds the optimum."""
 
 from dataclasses import dataclass
 
+import ipywidgets as widgets
+import numpy as np
+
 from fertkit.errors import FertkitError, shorten
-from fertkit.panels import controls, show
+from fertkit.panels import controls, drawing, show
 from fertkit.panels.base import Panel, said_by
+from fertkit.response import CURVES, curve_through, expected_interval
 from fertkit.trials.application import application_table
 from fertkit.trials.layout import DESIGNS, plan_strips
 from fertkit.trials.power import ERROR_DF, smallest_difference
+
+CURVE = "quadratic_plateau"  # supposed where the panel harvests the plan on paper
+SIMULATED = 200  # such harvests; a few seconds
+SUPPOSED = "The yields, rate and price ratio to begin with are placeholders: put in those of your field."
+#: Unit of yields by that of the rates, and the largest a control takes.
+YIELD_UNITS = {"lb/ac": ("bu/ac", 1000), "kg/ha": ("kg/ha", 60_000)}
+WITHOUT, BEST = "Supposed yield with nothing applied [{}]", "Supposed best yield [{}]"
 
 
 @dataclass(frozen=True)
@@ -31,6 +42,11 @@ class PlanSettings:
     cv_pct : float
         Standard deviation of one strip within a block [% of the mean]; a placeholder until it comes from a
         trial of the user's own.
+    yield_without, best_yield, rate_of_best : float
+        Supposed yield with nothing applied, the best yield [unit of `YIELD_UNITS`], and the rate that
+        reaches it [`unit`]; placeholders.
+    price_ratio : float
+        Price of a unit of nutrient over that of a unit of yield; a placeholder.
     """
 
     rates: str = "0, 40, 80, 120, 160, 200"
@@ -44,6 +60,10 @@ class PlanSettings:
     field_width: float = 0.0
     width_unit: str = "ft"
     cv_pct: float = 3.0
+    yield_without: float = 110.0
+    best_yield: float = 210.0
+    rate_of_best: float = 180.0
+    price_ratio: float = 0.1
 
 
 class PlanPanel(Panel):
@@ -54,10 +74,11 @@ class PlanPanel(Panel):
     Settings = PlanSettings
 
     def __init__(self, **settings):
-        self.power = None
+        self.power = self.expected = None
         super().__init__(**settings)
 
     def ask(self, s):
+        yields = YIELD_UNITS[s.unit]
         return {
             "rates": controls.line("Rates or treatments, set apart by commas", s.rates, "0, 50, 100"),
             "unit": controls.choice("Unit of the rates", ["lb/ac", "kg/ha"], s.unit),
@@ -72,7 +93,41 @@ class PlanPanel(Panel):
                                            step=10),
             "width_unit": controls.choice("Unit of widths and lengths", ["ft", "m"], s.width_unit),
             "seed": controls.number("Seed of the lot", s.seed, 0, 999_999, whole=True),
+            "yield_without": controls.number(WITHOUT.format(*yields), s.yield_without, 0, yields[1]),
+            "best_yield": controls.number(BEST.format(*yields), s.best_yield, 0, yields[1]),
+            "rate_of_best": controls.number("Supposed rate that just reaches it", s.rate_of_best, 1, 2000),
+            "price_ratio": controls.number("Price of a unit of nutrient over one of yield", s.price_ratio,
+                                           0.0001, 100, step=0.01),
         }  # fmt: skip
+
+    def follow(self, name):
+        yields = YIELD_UNITS[self.controls["unit"].value]
+        for key, label in (("yield_without", WITHOUT), ("best_yield", BEST)):
+            controls.relabel(self.controls[key], label.format(*yields), yields[1])
+
+    def more(self):
+        hint = "Harvests the plan many times on paper; takes some seconds"
+        self.work_out = controls.button("How well would it find the optimum?", self.expect, hint)
+        self._expected = widgets.HTML()
+        return [self.work_out, self._expected]
+
+    def expect(self) -> None:
+        """Work out the interval of the economic optimum to expect of this plan, and show it."""
+        with self._step("working out the interval to expect", keep=True):
+            self._expected.value = show.paragraphs("Harvesting the plan on paper, some seconds …")
+            try:
+                self.expected = expected_of(self.settings)
+            finally:
+                self._expected.value = ""
+            said = self.expected.summary()
+            sheet = drawing.Sheet(self.expected.plot())
+            picture = drawing.html(sheet, sheet.whole(), said.splitlines()[1])
+            notes = [
+                *said_by(self.expected.checks),
+                "Yields, rate and prices to begin with are placeholders.",
+            ]
+            self._expected.value = show.said(said) + picture + show.cautions(notes)
+            self._show_detail()
 
     def compute(self, settings):
         treatments = parse_treatments(settings.rates)
@@ -82,7 +137,8 @@ class PlanPanel(Panel):
             applicator_width=settings.applicator_width, strip_length=settings.strip_length,
             width_unit=settings.width_unit, field_width=settings.field_width or None,
         )  # fmt: skip
-        self.power = None
+        self.power = self.expected = None
+        self._expected.value = ""  # it was that of another plan
         if settings.design in ERROR_DF and plan.blocks > 1:
             self.power = smallest_difference(
                 plan.blocks, settings.cv_pct, len(treatments), design=settings.design
@@ -122,11 +178,45 @@ class PlanPanel(Panel):
             f"field_width={s.field_width or None})",
             "print(result.summary())",
         ]
+        if self.expected is not None:
+            e = self.expected
+            lines += [
+                "from fertkit.response import expected_interval",
+                f"expected = expected_interval({treatments}, {s.blocks}, curve={e.curve!r}, "
+                f"params={e.params.tolist()}, sd={e.sd}, price_ratio={e.price_ratio}, n={e.n}, "
+                f"rate_unit={e.rate_unit!r}, yield_unit={e.yield_unit!r})",
+                "print(expected.summary())",
+            ]
         return "\n".join(lines)
 
     def saves(self):
         orders = application_table(self.result).to_csv(index=False)
-        return [*super().saves(), show.download("Save list for the operator", "operator.csv", orders)]
+        links = [*super().saves(), show.download("Save list for the operator", "operator.csv", orders)]
+        if self.expected is not None:
+            table = self.expected.table.to_csv(index=False)
+            links.append(show.download("Save expected interval", "expected.csv", table))
+        return links
+
+
+def expected_of(s: PlanSettings):
+    """Expected interval of a plan; its noise is taken of the mean yield of the plan.
+
+    Raises
+    ------
+    FertkitError
+        If the plan is not one of rates in blocks, or leaves nothing to estimate.
+    """
+    rates = parse_treatments(s.rates)
+    if isinstance(rates[0], str):
+        raise FertkitError("treatments with names have no optimum between them; give rates, like 0, 50, 100")
+    if s.design != "blocks":
+        raise FertkitError(f"this is worked out for the design '{DESIGNS['blocks']}' only; choose it")
+    params = curve_through(CURVE, s.yield_without, s.best_yield, s.rate_of_best)
+    sd = s.cv_pct / 100 * float(np.mean(CURVES[CURVE].value(np.array(rates), params)))
+    return expected_interval(
+        rates, s.blocks, curve=CURVE, params=params, sd=sd, price_ratio=s.price_ratio, n=SIMULATED,
+        rate_unit=s.unit, yield_unit=YIELD_UNITS[s.unit][0],
+    )  # fmt: skip
 
 
 def parse_treatments(text: str) -> list:

@@ -50,7 +50,7 @@ class StripsSettings:
     trial: str = ""
     model: str = "fixed"
     trend: bool = False
-    level: float = 0.90
+    level: float = 0.95
 
 
 class StripsPanel(Panel):
@@ -76,7 +76,7 @@ class StripsPanel(Panel):
 
     def follow(self, name):
         if name is None:
-            self.controls["trial"].options = list(dict.fromkeys(self.data.table["trial"]))
+            controls.offer(self.controls["trial"], list(dict.fromkeys(self.data.table["trial"])))
 
     def compute(self, settings):
         return analyse_strips(

@@ -18,7 +18,7 @@ def test_runs_in_jupyterlab(start_server, open_page, demo, shots):
     page.locator('[data-command="runmenu:run-all"]').click()
     says = page.locator(".fertkit-says").first
     table = read_strips(demo("corn_n_strips.csv"), crop="corn").table
-    analysis = analyse_response(table, nutrient_price=0.45, grain_price=4.5, level=0.9)
+    analysis = analyse_response(table, nutrient_price=0.45, grain_price=4.5)
     expect(says).to_contain_text(analysis.optimum.text, timeout=120_000)
     price = page.get_by_role("spinbutton", name=re.compile("^Price per lb of N"))
     price.fill("0.9")

@@ -28,7 +28,7 @@ READY = 120_000
 def corn(demo):
     """The trial of the optimum page, and its optimum by the library at two prices."""
     table = read_strips(demo("corn_n_strips.csv"), crop="corn").table
-    analysis = analyse_response(table, nutrient_price=0.45, grain_price=4.5, level=0.9)
+    analysis = analyse_response(table, nutrient_price=0.45, grain_price=4.5)
     return lambda nutrient, grain=4.5: (
         analysis.at_prices(nutrient_price=nutrient, grain_price=grain).optimum.text
     )

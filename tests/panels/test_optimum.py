@@ -21,7 +21,7 @@ def table(demo):
 @pytest.mark.parametrize(("nutrient", "grain"), [(0.45, 11.0), (0.9, 11.0), (0.45, 7.5)])
 def test_shows_the_optimum_of_the_library(panel, table, nutrient, grain):
     panel.set(nutrient_price=nutrient, grain_price=grain)
-    expected = analyse_response(table, nutrient_price=nutrient, grain_price=grain, level=0.9)
+    expected = analyse_response(table, nutrient_price=nutrient, grain_price=grain)
     assert panel.result.optimum.rate == pytest.approx(expected.optimum.rate)
     assert expected.optimum.text in panel.message()
 

@@ -1,12 +1,15 @@
 """The plan panel lays out what the library lays out, and says what it can show."""
 
 from base64 import b64decode
+from html import unescape
 from re import search
 
+import numpy as np
 import pytest
 
 from fertkit.errors import FertkitError
 from fertkit.panels.plan import PlanPanel, parse_treatments
+from fertkit.response import curve_through, expected_interval
 from fertkit.trials.application import application_table
 from fertkit.trials.layout import plan_strips
 from fertkit.trials.power import smallest_difference
@@ -62,3 +65,48 @@ def test_every_design_works(design):
     panel = PlanPanel(design=design)
     assert panel.error is None
     assert (panel.power is None) == (design == "ladder")
+
+
+def test_the_interval_to_expect_is_that_of_the_library_and_only_worked_out_when_asked():
+    panel = PlanPanel(rates="0, 60, 120, 180", blocks=3, cv_pct=4.0)
+    assert panel.expected is None
+    panel.work_out.click()
+    params = curve_through("quadratic_plateau", 110, 210, 180)
+    at = 110 + 100 * (1 - (1 - np.array([0, 60, 120, 180]) / 180) ** 2)  # vertex form of the same curve
+    wanted = expected_interval(
+        [0, 60, 120, 180], 3, params=params, sd=0.04 * at.mean(), price_ratio=0.1, n=200
+    )
+    assert panel.expected.table.iloc[0, 1:].tolist() == pytest.approx(wanted.table.iloc[0, 1:].tolist())
+    assert wanted.summary().splitlines()[1] in unescape(panel._expected.value)
+    assert "<img" in panel._expected.value
+    panel._look.value = "Keep"
+    assert "expected.csv" in panel._links.value
+    assert "expected_interval(" in panel._detail.value
+    panel.controls["blocks"].value = 5
+    assert panel._expected.value == ""
+    assert panel.expected is None
+
+
+@pytest.mark.parametrize(
+    ("settings", "says"),
+    [
+        ({"rates": "usual, double"}, "treatments with names"),
+        ({"design": "ladder"}, "worked out for the design"),
+        ({"rates": "0, 100"}, "three rates or more"),
+        ({"best_yield": 100.0}, "a best yield above the yield without"),
+    ],
+)
+def test_a_plan_without_an_interval_is_said_and_stays_as_it_is(settings, says):
+    panel = PlanPanel(**settings)
+    panel.work_out.click()
+    assert says in unescape(panel._banner.value)
+    assert panel._expected.value == ""
+    assert panel.result is not None
+
+
+def test_the_unit_of_rates_names_that_of_yields():
+    panel = PlanPanel()
+    assert "[bu/ac]" in panel.controls["best_yield"].description
+    panel.controls["unit"].value = "kg/ha"
+    assert "[kg/ha]" in panel.controls["yield_without"].description
+    assert panel.controls["best_yield"].max > 10_000

@@ -15,13 +15,19 @@ def panel(demo):
 def test_shows_the_means_of_the_library(panel, demo):
     strips = read_strips(demo("workshop_strips.csv"), crop="corn").table
     one = strips[strips["trial"] == "Ferry Flat S"]
-    assert panel.result.means.equals(analyse_strips(one, level=0.9).means)
+    assert panel.result.means.equals(analyse_strips(one).means)
     assert "The rates differ" in panel.message()
 
 
 def test_the_other_trial_of_the_file_can_be_chosen(panel):
     panel.controls["trial"].value = "Bramble Rise S"
     assert "cannot be told apart" in panel.message()
+
+
+def test_start_over_goes_back_to_the_first_trial(panel):
+    panel.controls["trial"].value = "Bramble Rise S"
+    panel.start_over()
+    assert panel.settings.trial == "Ferry Flat S"
 
 
 @pytest.mark.parametrize("model", ["fixed", "random", "neighbours"])
