@@ -64,7 +64,13 @@ def crop_name(text: str) -> str:
 
 
 def unknown_crops(names) -> list[str]:
-    """Those of several crop names that are not known, each once; blank ones count as not stated."""
+    """Those of several crop names that are not known, each once; blank ones count as not stated.
+
+    Examples
+    --------
+    >>> unknown_crops(["soybean", "moonwheat", "moonwheat", ""])
+    ['moonwheat']
+    """
 
     def known(name):
         try:

@@ -1,4 +1,22 @@
-"""Answers put together for people: lines to read aloud, a page to hand over, a workbook of its tables."""
+"""Answers put together for people: lines to read aloud, a page to hand over, a workbook of its tables.
+
+Method
+------
+* Ask: `answer_field`, `answer_trial` and `answer_network` put one question to every floor below and hold the
+  results together; nothing is computed here.
+* Read aloud: `field_lines`, `trial_lines`, `network_lines` say what was found, how sure, and what it rests on.
+* Hand over: `field_page`, `trial_page`, `network_page` are one self-contained HTML document each, without
+  scripts and without a request to any network, with a print form; every text of the user is escaped.
+* Keep: `write_workbook` writes the same tables as XLSX with cells that could be taken for formulas made
+  harmless; `write_whole` writes a file whole or not at all.
+* Numbers are rounded by one rule, `fertkit.results.plain`: three significant digits, no exponents.
+
+Examples
+--------
+>>> page = render_page("North field", [Section("What was found", paragraphs=("Nothing is short.",))])
+>>> write_whole(page, "north.html").name
+'north.html'
+"""
 
 from fertkit.report.answer import FieldAnswer, answer_field
 from fertkit.report.field import field_lines, field_page

@@ -13,7 +13,22 @@ from fertkit.trials.arrange import show
 
 
 def network_page(answer: NetworkAnswer) -> str:
-    """Put the answer for several trials on one self-contained HTML page."""
+    """Put the answer for several trials on one self-contained HTML page.
+
+    Examples
+    --------
+    >>> from fertkit.report import answer_network
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "block": [1] * 4 + [2] * 4, "rate_lb_ac": [0, 40, 80, 120] * 2,
+    ...     "yield_bu_ac": [47.5, 52.5, 55.5, 57.5, 48.5, 51.5, 56.5, 56.5],
+    ... })
+    >>> both = pd.concat([trial.assign(trial="North"), trial.assign(trial="South")])
+    >>> answer = answer_network(both, nutrient_price=0.45, grain_price=11.0)
+    >>> page = network_page(answer)
+    >>> "North" in page, "<script" in page
+    (True, False)
+    """
     tables, (cautions, keys) = network_tables(answer), nutrient_cautions(answer.nutrient)
     sections = [
         _advice(answer, cautions),
@@ -31,7 +46,21 @@ def network_page(answer: NetworkAnswer) -> str:
 
 
 def network_lines(answer: NetworkAnswer) -> list[str]:
-    """Say the answer in a few lines."""
+    """Say the answer in a few lines.
+
+    Examples
+    --------
+    >>> from fertkit.report import answer_network
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "block": [1] * 4 + [2] * 4, "rate_lb_ac": [0, 40, 80, 120] * 2,
+    ...     "yield_bu_ac": [47.5, 52.5, 55.5, 57.5, 48.5, 51.5, 56.5, 56.5],
+    ... })
+    >>> both = pd.concat([trial.assign(trial="North"), trial.assign(trial="South")])
+    >>> answer = answer_network(both, nutrient_price=0.45, grain_price=11.0)
+    >>> len(network_lines(answer)) > 1
+    True
+    """
     pooled = answer.pooled
     unit, money = pooled.rate_unit, f"{pooled.money}/{pooled.area}"
     lines = [

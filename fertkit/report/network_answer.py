@@ -89,6 +89,18 @@ def answer_network(
     ------
     FertkitError
         If there are fewer than two trials that can be analysed, or a price cannot be.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "block": [1] * 4 + [2] * 4, "rate_lb_ac": [0, 40, 80, 120] * 2,
+    ...     "yield_bu_ac": [47.5, 52.5, 55.5, 57.5, 48.5, 51.5, 56.5, 56.5],
+    ... })
+    >>> both = pd.concat([trial.assign(trial="North"), trial.assign(trial="South")])
+    >>> answer = answer_network(both, nutrient_price=0.45, grain_price=11.0)
+    >>> list(answer.trials)
+    ['North', 'South']
     """
     table = name_sites(strips if isinstance(strips, pd.DataFrame) else strips.table)
     trials, failed = _each(table, nutrient_price, grain_price, currency, seed)

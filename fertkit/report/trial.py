@@ -12,7 +12,21 @@ from fertkit.trials.arrange import show, spoken
 
 
 def trial_page(answer: TrialAnswer) -> str:
-    """Put the answer for one trial on one self-contained HTML page."""
+    """Put the answer for one trial on one self-contained HTML page.
+
+    Examples
+    --------
+    >>> from fertkit.report import answer_trial
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "block": [1] * 4 + [2] * 4, "rate_lb_ac": [0, 40, 80, 120] * 2,
+    ...     "yield_bu_ac": [47.5, 52.5, 55.5, 57.5, 48.5, 51.5, 56.5, 56.5],
+    ... })
+    >>> answer = answer_trial(trial, nutrient_price=0.45, grain_price=11.0, name="North")
+    >>> page = trial_page(answer)
+    >>> "North" in page, "<script" in page
+    (True, False)
+    """
     tables, (cautions, keys) = trial_tables(answer), nutrient_cautions(answer.nutrient)
     sections = [_advice(answer, cautions)]
     if answer.plan is not None:
@@ -26,7 +40,20 @@ def trial_page(answer: TrialAnswer) -> str:
 
 
 def trial_lines(answer: TrialAnswer) -> list[str]:
-    """Say the answer in a few lines."""
+    """Say the answer in a few lines.
+
+    Examples
+    --------
+    >>> from fertkit.report import answer_trial
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "block": [1] * 4 + [2] * 4, "rate_lb_ac": [0, 40, 80, 120] * 2,
+    ...     "yield_bu_ac": [47.5, 52.5, 55.5, 57.5, 48.5, 51.5, 56.5, 56.5],
+    ... })
+    >>> answer = answer_trial(trial, nutrient_price=0.45, grain_price=11.0, name="North")
+    >>> any("conomic optimum rate" in line for line in trial_lines(answer))
+    True
+    """
     response = answer.response
     what = ", ".join(word for word in (answer.crop, answer.nutrient) if word)
     lines = response.summary().splitlines()[:2]

@@ -96,6 +96,17 @@ def answer_trial(
     ------
     FertkitError
         If there are several trials and none is named, or no response can be analysed.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "block": [1] * 4 + [2] * 4, "rate_lb_ac": [0, 40, 80, 120] * 2,
+    ...     "yield_bu_ac": [47.5, 52.5, 55.5, 57.5, 48.5, 51.5, 56.5, 56.5],
+    ... })
+    >>> answer = answer_trial(trial, nutrient_price=0.45, grain_price=11.0, name="North")
+    >>> answer.name, answer.response.rate_unit
+    ('North', 'lb/ac')
     """
     table, facts = trial_rows(trial, name)
     response = analyse_response(table, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed)

@@ -44,6 +44,18 @@ def write_workbook(answer, path) -> Path:
         If openpyxl is not installed.
     OSError
         If the folder does not exist or cannot be written.
+
+    Examples
+    --------
+    >>> from fertkit.report import answer_trial
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({
+    ...     "block": [1] * 4 + [2] * 4, "rate_lb_ac": [0, 40, 80, 120] * 2,
+    ...     "yield_bu_ac": [47.5, 52.5, 55.5, 57.5, 48.5, 51.5, 56.5, 56.5],
+    ... })
+    >>> answer = answer_trial(trial, nutrient_price=0.45, grain_price=11.0, name="North")
+    >>> write_workbook(answer, "north.xlsx").name  # needs the excel extra
+    'north.xlsx'
     """
     tables = [*TABLES[type(answer).__name__](answer).values(), _sources(answer)]
     return write_whole(workbook_bytes(tables), path)

@@ -132,6 +132,15 @@ def expected_interval(
         If the plan leaves no curve or error to estimate, or a number cannot be.
     PriceError, LookupFailed
         For a price ratio or a curve that is none.
+
+    Examples
+    --------
+    Five rates in four blocks, strips with an error of 2 bu/ac:
+
+    >>> plan = expected_interval([0, 40, 80, 120, 160], 4, curve="linear_plateau", params=[48, 0.1, 90], sd=2.0,
+    ...                          price_ratio=0.04, n=100, seed=1)
+    >>> len(plan.trials), float(plan.table["true_optimum_lb_ac"].iloc[0])
+    (100, 90.0)
     """
     plans = {_name(rates, n_blocks): (rates, n_blocks)}
     return compare_plans(
@@ -152,6 +161,13 @@ def compare_plans(
         Name of a plan -> (rates, n_blocks). The first plan gets the same simulated trials as it would alone.
     curve, params, sd, price_ratio, level, n, seed, known_curve, rate_unit, yield_unit
         See `expected_interval`.
+
+    Examples
+    --------
+    >>> plans = {"4 blocks": ([0, 60, 120], 4), "8 blocks": ([0, 60, 120], 8)}
+    >>> found = compare_plans(plans, curve="quadratic", params=[48, 0.2, -0.001], sd=2.0, price_ratio=0.04, n=100)
+    >>> found.table["plan"].tolist()
+    ['4 blocks', '8 blocks']
     """
     curve, params = get_curve(curve), np.asarray(params, float)
     check_level(level)
@@ -204,6 +220,13 @@ def curve_through(curve, yield_without: float, best_yield: float, rate_of_best: 
     ------
     NotEstimable
         If the yields do not rise or the curve has no such rate.
+
+    Examples
+    --------
+    From 48 to 57 bu/ac with a join at 90 lb/ac: a slope of 9 / 90.
+
+    >>> curve_through("linear_plateau", 48, 57, 90).round(6).tolist()
+    [48.0, 0.1, 90.0]
     """
     curve, at = get_curve(curve), float(rate_of_best)
     rise = float(best_yield) - float(yield_without)
