@@ -137,8 +137,10 @@ def expected_interval(
     --------
     Five rates in four blocks, strips with an error of 2 bu/ac:
 
-    >>> plan = expected_interval([0, 40, 80, 120, 160], 4, curve="linear_plateau", params=[48, 0.1, 90], sd=2.0,
-    ...                          price_ratio=0.04, n=100, seed=1)
+    >>> plan = expected_interval(
+    ...     [0, 40, 80, 120, 160], 4, curve="linear_plateau", params=[48, 0.1, 90], sd=2.0, price_ratio=0.04,
+    ...     n=100, seed=1,
+    ... )
     >>> len(plan.trials), float(plan.table["true_optimum_lb_ac"].iloc[0])
     (100, 90.0)
     """
@@ -165,7 +167,9 @@ def compare_plans(
     Examples
     --------
     >>> plans = {"4 blocks": ([0, 60, 120], 4), "8 blocks": ([0, 60, 120], 8)}
-    >>> found = compare_plans(plans, curve="quadratic", params=[48, 0.2, -0.001], sd=2.0, price_ratio=0.04, n=100)
+    >>> found = compare_plans(
+    ...     plans, curve="quadratic", params=[48, 0.2, -0.001], sd=2.0, price_ratio=0.04, n=100
+    ... )
     >>> found.table["plan"].tolist()
     ['4 blocks', '8 blocks']
     """
