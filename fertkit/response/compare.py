@@ -188,14 +188,14 @@ def aicc(rss, n, n_mean_params):
 
 def lack_of_fit(fit: ResponseFit) -> tuple[float, float]:
     """F test of a curve's lack of fit against the error within rates: (F, p), nan without replication."""
-    from scipy.stats import f
+    from scipy.special import fdtrc  # the upper tail of F; see `regions.margin`
 
     pure_ss, pure_df = float(fit.data.sums.pure_ss[0, 0]), int(fit.data.sums.pure_df[0])
     df = fit.df_error - pure_df
     if pure_df <= 0 or df <= 0 or pure_ss <= 0:
         return float("nan"), float("nan")
     value = max(fit.rss - pure_ss, 0.0) / df / (pure_ss / pure_df)
-    return value, float(f.sf(value, df, pure_df))
+    return value, float(fdtrc(df, pure_df, value))
 
 
 def arrays_of(fits: dict[str, ResponseFit]) -> dict[str, Fits]:
