@@ -194,6 +194,7 @@ def _add_batch(commands):
             one.add_argument(
                 "--by", nargs="+", metavar="COLUMN", help="columns of a data set that tell trials apart"
             )
+            one.add_argument("--pages", action="store_true", help="also a page for each usable trial (slow)")
         else:
             one.add_argument("--ranges", type=Path, help="your own table of ranges instead of the bundled")
             one.add_argument("--source", dest="source_keys", help="one source key only")
@@ -380,6 +381,7 @@ def _run_batch(arguments):
         "source_keys",
         "crop",
         "part_size",
+        "pages",
     )
     options = {name: value for name, value in vars(arguments).items() if name in wanted}
     start = nullcontext(arguments.scheduler)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from fertkit.batch.pages import page_name
 from fertkit.batch.parts import REFUSED
 from fertkit.batch.settings import Settings
 from fertkit.batch.store import ending, join_frames, read_frame, typed
@@ -14,7 +15,9 @@ from fertkit.reference import list_sources
 from fertkit.report import Section, render_page, write_whole
 from fertkit.report.tables import pick
 from fertkit.response.analyse import SOURCES
+from fertkit.response.verdict import INTERIOR, MEANINGS, NONE, STEP, TOP
 from fertkit.results import Result, checks_frame
+from fertkit.tissue.score import settle_cvs
 
 SHOWN = 200  # rows of a table on the index page
 #: Columns of which a batch should hold one value only, for one price to fit all.
@@ -24,8 +27,15 @@ _SINGLE = {
     "rate_unit": "unit of the rate",
     "yield_unit": "unit of the yield",
 }
+#: Statuses of an optimum as a sentence begins.
+_SAID = {
+    INTERIOR: "Optimum inside the tested rates",
+    TOP: "At least the highest rate tested",
+    STEP: "At most the first rate above the lowest",
+    NONE: "No economic response",
+}
 _CAUTION = (
-    "Each trial is one field in one season. Rates and products differ by soil, state and season: follow the "
+    "Rates and products differ by soil, state and season: follow the "
     "local nutrient-management rules and the product label, and ask a licensed or certified adviser before "
     "you buy or spread.",
 )
@@ -45,6 +55,8 @@ class BatchResult(Result):
         Table of all results, page that leads through them, folder of the same table in parts.
     counts : DataFrame
         status, trials (or samples).
+    classes : DataFrame
+        cls, results: how many results of samples were called what, every source counted; empty for trials.
     head, refused : DataFrame
         The first usable rows and the first refused ones, as the page shows them.
     checks : DataFrame
@@ -60,6 +72,7 @@ class BatchResult(Result):
     index: Path
     parts: Path
     counts: pd.DataFrame
+    classes: pd.DataFrame
     head: pd.DataFrame
     refused: pd.DataFrame
     checks: pd.DataFrame
@@ -82,7 +95,10 @@ class BatchResult(Result):
         good = counts.drop(REFUSED, errors="ignore")
         lines = [f"{total:,} {self.kind if total != 1 else self.kind[:-1]}: {good.sum():,} usable."]
         if self.kind == "trials":
-            lines += [f"{status[0].upper()}{status[1:]}: {n:,}." for status, n in good.items()]
+            lines += [f"{_SAID.get(status, status)}: {n:,}." for status, n in good.items()]
+        elif len(self.classes):
+            each = ", ".join(f"{row.results:,} {row.cls}" for row in self.classes.itertuples(index=False))
+            lines.append(f"Results, every source counted: {each}.")
         if REFUSED in counts:
             lines.append(f"Not usable: {counts[REFUSED]:,}; the reason stands in the column 'message'.")
         failed = self.checks[~self.checks["passed"].astype(bool) & (self.checks["check"] != REFUSED)]
@@ -98,12 +114,14 @@ def gather(settings: Settings, targets: list[Path], out: Path) -> BatchResult:
     """Join the parts into one table, count them, and write the index page; a part at a time."""
     file, index = out / f"results{ending()}", out / "index.html"
     join_frames(targets, file, settings.types)
-    counts, seen, head, refused = Counter(), {name: set() for name in (*_SINGLE, "source_key")}, [], []
+    counts, classes, head, refused = Counter(), Counter(), [], []
+    seen = {name: set() for name in (*_SINGLE, "source_key", "provenance")}
     for target in targets:
         rows = typed(read_frame(target), settings.types)
         bad = rows["status"] == REFUSED
         named = rows.drop_duplicates(["file", *settings.by]) if settings.kind == "samples" else rows
         counts.update(named["status"])
+        classes.update(rows.loc[~bad, "class"] if "class" in rows else ())
         for name in seen:
             seen[name] |= set(rows.loc[~bad, name]) - {""} if name in rows else set()
         head.append(rows[~bad].head(max(0, SHOWN - sum(map(len, head)))))
@@ -111,6 +129,7 @@ def gather(settings: Settings, targets: list[Path], out: Path) -> BatchResult:
     result = BatchResult(
         settings.kind, tuple(settings.by), file, index, out / "parts",
         pd.DataFrame(counts.most_common(), columns=["status", settings.kind]),
+        pd.DataFrame(classes.most_common(), columns=["cls", "results"]),
         pd.concat(head, ignore_index=True), pd.concat(refused, ignore_index=True),
         _checks(counts, seen, settings.kind), _keys(settings.kind, seen), settings.types,
     )  # fmt: skip
@@ -119,7 +138,12 @@ def gather(settings: Settings, targets: list[Path], out: Path) -> BatchResult:
 
 
 def _keys(kind, seen):
-    return tuple(SOURCES) if kind == "trials" else tuple(sorted(seen["source_key"]))
+    """Source keys of the methods, or of the ranges and of the errors of laboratories."""
+    return (
+        tuple(SOURCES)
+        if kind == "trials"
+        else (*sorted(seen["source_key"]), *set(settle_cvs()["source_key"]))
+    )
 
 
 def _checks(counts, seen, kind):
@@ -128,8 +152,17 @@ def _checks(counts, seen, kind):
     for name, words in _SINGLE.items():
         if kind == "trials" and name in seen:
             several = len(seen[name]) > 1
-            told = f"one price ratio was used for more than one {words}: {', '.join(sorted(seen[name]))}"
+            told = (
+                f"one price ratio was used for more than one {words} ({', '.join(sorted(seen[name]))}); run "
+                "each on its own, with its own prices"
+            )
             rows.append((f"one {words}", len(seen[name]), 1, not several, told if several else "none"))
+    if kind == "samples":
+        memory = "from_memory" in seen["provenance"]
+        told = "some ranges are from memory (column 'provenance'): check them before they drive a decision"
+        rows.append(("ranges carried from memory", int(memory), 0, not memory, told if memory else "none"))
+        told = "the chances rest on placeholder errors of laboratory and sampling, from memory"
+        rows.append(("laboratory and sampling CVs", 1, 0, False, told))
     return checks_frame(rows)
 
 
@@ -143,15 +176,30 @@ def index_page(result: BatchResult) -> str:
     sections = [
         Section(
             "All at a glance", figure=figure, figure_says=" ".join(lines) if figure is not None else "",
-            tables=(pick("How many of what", result.counts, {"status": "status", result.kind: result.kind}),),
+            tables=(_explained(result),),
             paragraphs=(f"All rows: {result.file.name}, beside this page.",),
-            cautions=_CAUTION if result.kind == "trials" else (),
+            cautions=_CAUTION,
         )
     ]  # fmt: skip
     sections += [_refused(result)] if len(result.refused) else []
     sections += [_first(result)] if len(result.head) else []
     title = f"Many {'rate trials' if result.kind == 'trials' else 'leaf samples'}"
     return render_page(title, sections, lead=lines, sources=result.sources)
+
+
+def _explained(result):
+    meanings = MEANINGS | {REFUSED: "the reason stands below"}
+    told = result.counts.assign(meaning=[meanings.get(status, "") for status in result.counts["status"]])
+    columns = {"status": "status", result.kind: result.kind, "meaning": "what it means"}
+    return pick("How many of what", told, columns)
+
+
+def _links(result):
+    """The pages of the trials shown, as (address, text); none where none were written."""
+    home = result.index.parent / "pages"
+    named = ((row["file"], [row[name] for name in result.by]) for row in result.head.to_dict("records"))
+    pages = [(home / page_name(file, names), " ".join(names)) for file, names in named]
+    return tuple((f"pages/{page.name}", name) for page, name in pages if page.exists())
 
 
 def _refused(result):
@@ -178,16 +226,19 @@ def _first(result):
             "status": "status", "highest_rate": f"highest rate tested{unit}", "n": "strips",
         }  # fmt: skip
         title = "Economic optimum rate of each trial, with its interval"
-        total = int(result.counts[result.kind].sum()) - len(result.refused)
+        total = int(result.counts.loc[result.counts["status"] != REFUSED, result.kind].sum())
     else:
         columns = names | {
             "growth_stage": "stage", "plant_part": "part", "nutrient": "nutrient", "value": "value",
-            "unit": "unit", "class": "class", "probability_below": "chance of lying below the limit, p",
+            "unit": "unit", "class": "class", "probability_below": "below the limit, p",
             "source_key": "source", "provenance": "provenance", "confidence": "confidence",
         }  # fmt: skip
         title, total = "Scores of the samples", None
     return Section(
-        title, paragraphs=(_some(len(result.head), total),), tables=(pick(title, result.head, columns),)
+        title,
+        paragraphs=(_some(len(result.head), total),),
+        tables=(pick(title, result.head, columns),),
+        links=_links(result),
     )
 
 

@@ -30,7 +30,7 @@ from fertkit.report.write import write_whole
 def run_batch(
     source, out, kind="trials", *, by=None, nutrient_price=None, grain_price=None, price_ratio=None,
     level=0.95, rate=None, yield_=None, block=None, weight=None, crop=None, ranges=None, source_keys=None,
-    seed=0, part_size=None, progress=True, client=None,
+    seed=0, part_size=None, pages=False, progress=True, client=None,
 ) -> BatchResult:  # fmt: skip
     """Work many rate trials or many tissue samples: one table of results and a page that leads through it.
 
@@ -68,9 +68,11 @@ def run_batch(
     source_keys : str or list of str, optional
         Only these published ranges.
     seed : int
-        Kept in the record. Nothing in the table is drawn at random.
+        Seed of the pages; each trial draws from it and its own name. Nothing in the table is drawn at random.
     part_size : int, optional
         Trials or samples of a data set in a part; by default as many as take some seconds.
+    pages : bool
+        Write a page for each usable trial into ``pages/``; needs both prices. Some seconds a trial.
     progress : bool
         Show a progress bar.
     client : dask.distributed.Client or str, optional
@@ -90,7 +92,7 @@ def run_batch(
     settings = make_settings(
         kind, by, nutrient_price=nutrient_price, grain_price=grain_price, price_ratio=price_ratio, seed=seed,
         part_size=part_size, ranges=ranges, source=source_keys, level=level, rate=rate, yield_=yield_,
-        block=block, weight=weight, crop=crop,
+        block=block, weight=weight, crop=crop, pages=pages,
     )  # fmt: skip
     out = Path(out).resolve()
     found = find_source(Path(source).resolve(), settings.tidy, skip=out)

@@ -32,6 +32,8 @@ class Settings:
         Columns of a data set that tell trials or samples apart.
     price_ratio : float or None
         Price of a unit of nutrient over the price of a unit of yield.
+    nutrient_price, grain_price : float or None
+        As given, for the pages of single trials.
     level : float
     rate, yield_, block, weight : str or None
         Columns, see `fertkit.response.read_trial_data`.
@@ -42,6 +44,8 @@ class Settings:
     source : list of str or None
         Source keys of the ranges to use.
     seed, part_size : int
+    pages : bool
+        Whether each usable trial gets a page of its own.
     units : (str, str)
         Units of rate and yield that the prices are for; ("", "") where nothing was read yet.
     """
@@ -49,6 +53,8 @@ class Settings:
     kind: str
     by: list
     price_ratio: float | None = None
+    nutrient_price: float | None = None
+    grain_price: float | None = None
     level: float = 0.95
     rate: str | None = None
     yield_: str | None = None
@@ -110,8 +116,12 @@ def make_settings(
     if ranges is not None:
         load_ranges(ranges)
         rest |= {"ranges": str(Path(ranges).resolve()), "ranges_digest": _fingerprint(ranges)}
+    if rest.get("pages") and (kind != "trials" or nutrient_price is None or rest.get("weight")):
+        raise NotEstimable("pages are made of single trials, with both prices and without weights")
+    prices = {"nutrient_price": nutrient_price, "grain_price": grain_price}
     keys = [source] if isinstance(source, str) else None if source is None else list(source)
-    return Settings(kind, names, ratio, source=keys, seed=int(seed), part_size=int(part_size or size), **rest)
+    rest |= prices | {"source": keys, "seed": int(seed), "part_size": int(part_size or size)}
+    return Settings(kind, names, ratio, **rest)
 
 
 def _ratio(nutrient_price, grain_price, price_ratio):

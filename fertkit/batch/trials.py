@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from fertkit.batch.pages import write_page
 from fertkit.batch.parts import REFUSED, Part, numbers_where_they_are, refusal, rows_of_part
 from fertkit.batch.sources import PLACE
 from fertkit.batch.store import typed
@@ -79,6 +80,9 @@ def survey_part(part: Part, settings) -> pd.DataFrame:
         optima["rate_unit"] = [found[i].data.rate_unit for i in good]
         optima["yield_unit"] = [found[i].data.yield_unit for i in good]
         rows = optima.combine_first(rows)
+    if settings.pages:
+        for i in good:
+            write_page(found[i], settings, Path(part.target).parent.parent / "pages")
     return typed(rows, result_types(settings.by))[list(result_types(settings.by))]
 
 

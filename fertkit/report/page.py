@@ -34,6 +34,8 @@ class Section:
         Numbers are rounded by the one rule.
     do, leave : tuple of str
         What to do and what not, side by side.
+    links : tuple of (str, str)
+        Address and text of pages beside this one.
     """
 
     title: str
@@ -44,6 +46,7 @@ class Section:
     do: tuple[str, ...] = ()
     leave: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    links: tuple[tuple[str, str], ...] = ()
 
 
 def svg_picture(ax) -> str:

@@ -20,13 +20,15 @@ def test_as_scored_at_once(many_samples, tmp_path, kind):
     file = tmp_path / f"s.{kind}"
     table.to_csv(file, index=False) if kind == "csv" else table.to_parquet(file, index=False)
     result = batch(file, tmp_path / "out", part_size=7)
-    direct = score_tissue(table).table
+    scores = score_tissue(table)
+    direct = scores.table
     pd.testing.assert_frame_equal(
         result.table[COMPARED], direct[COMPARED], check_dtype=False, check_exact=True
     )
     assert len(list(result.parts.iterdir())) == 5
     assert "30 samples: 30 usable" in result.summary()
-    assert set(result.sources["source_key"]) == set(direct["source_key"]) - {""}
+    assert set(result.sources["source_key"]) == set(scores.sources["source_key"])
+    assert "placeholder" in result.summary()
 
 
 def test_bad_samples_are_rows(many_samples, tmp_path):

@@ -1,5 +1,7 @@
 """Batches of rate trials: the numbers are those of the survey, and a bad trial is a row."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,6 +9,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from fertkit.batch import run_batch
+from fertkit.batch.pages import page_name, seed_of
 from fertkit.errors import FertkitError, InputError, LookupFailed, PriceError
 from fertkit.response import optima_of_trials
 
@@ -193,13 +196,13 @@ def test_hostile_names_stay_names(many_trials, tmp_path):
     names = dict(zip(sorted(table["trial"].unique()), HOSTILE, strict=True))
     table = table.assign(trial=table["trial"].map(names))
     table.to_parquet(tmp_path / "t.parquet", index=False)
-    before = {p for p in tmp_path.parent.rglob("*") if tmp_path not in p.parents}
+    before = set(tmp_path.parent.iterdir())
     result = batch(tmp_path / "t.parquet", tmp_path / "out", part_size=4)
     assert sorted(result.table["trial"]) == sorted(HOSTILE)
     page = result.index.read_text(encoding="utf-8")
     assert "<script" not in page
     assert "&lt;script&gt;" in page
-    assert {p for p in tmp_path.parent.rglob("*") if tmp_path not in p.parents} == before
+    assert set(tmp_path.parent.iterdir()) == before
     made = {p.relative_to(tmp_path / "out").as_posix() for p in (tmp_path / "out").rglob("*")}
     parts = {f"parts/part-0000{i}.parquet" for i in range(3)}
     assert made == {"run.json", "index.html", "results.parquet", "parts"} | parts
@@ -239,7 +242,7 @@ def test_more_than_one_nutrient_is_said(many_trials, tmp_path):
     table["nutrient"] = np.where(table["trial"] < "T002", "N", "K2O")
     table.to_csv(tmp_path / "t.csv", index=False)
     result = batch(tmp_path / "t.csv", tmp_path / "out")
-    assert "more than one nutrient: K2O, N" in result.summary()
+    assert "more than one nutrient (K2O, N)" in result.summary()
 
 
 def test_every_verb(drawn):
@@ -251,3 +254,26 @@ def test_every_verb(drawn):
     drawn_trials = sum(patch.get_height() for bars in result.plot().containers for patch in bars.patches)
     assert drawn_trials == len(whole)
     assert "T000" in result._repr_html_()
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_page_names_are_plain(name):
+    assert re.fullmatch(r"[a-z0-9][a-z0-9-]*-[0-9a-f]{12}\.html", page_name("a.csv", [name]))
+    assert len(page_name("a.csv", [name])) < 70
+    assert page_name("a.csv", [name]) != page_name("b.csv", [name])
+
+
+def test_pages_of_single_trials(many_trials, tmp_path):
+    table = many_trials(2).replace({"trial": {"T000": "../<b>up", "T001": "Low \u00fc"}})
+    table.loc[table["trial"] != "../<b>up", "rate_kg_ha"] = 10.0
+    table.to_parquet(tmp_path / "t.parquet", index=False)
+    options = {"price_ratio": None, "nutrient_price": 1.0, "grain_price": 125.0, "pages": True}
+    result = batch(tmp_path / "t.parquet", tmp_path / "out", **options)
+    (page,) = (tmp_path / "out" / "pages").iterdir()
+    assert f'href="pages/{page.name}">../&lt;b&gt;up</a>' in result.index.read_text(encoding="utf-8")
+    assert "<b>up" not in page.read_text(encoding="utf-8")
+
+
+def test_the_seed_of_a_trial_is_its_own():
+    assert seed_of(1, "a", ["T"]) == seed_of(1, "a", ["T"])
+    assert len({seed_of(s, f, [t]) for s in (1, 2) for f in "ab" for t in "TU"}) == 8
