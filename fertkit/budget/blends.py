@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.budget.products import NUTRIENTS, PERCENT, find_product, product_cautions
-from fertkit.budget.words import mark, parts, short
+from fertkit.budget.words import keys, mark, parts, short
 from fertkit.errors import FertkitError, InputError, NotEstimable, Problem, UnitError, unknown
 from fertkit.reference import list_sources, load_table
 from fertkit.results import Result
@@ -195,7 +195,7 @@ def blend(
 
 
 def _analysis(product):
-    return f"{', '.join(product['source_key'].split(';'))}{mark(product['provenance'])}"
+    return f"{keys([product['source_key']])}{mark(product['provenance'])}"
 
 
 def _in_unit(frame, unit):

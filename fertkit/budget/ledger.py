@@ -8,7 +8,7 @@ import pandas as pd
 from fertkit.budget.applied import applied_columns, applied_rates
 from fertkit.budget.buffers import TEST_OF, decline_without_p, soil_buffer
 from fertkit.budget.farm import farm_budget
-from fertkit.budget.words import GOVERNS, parts, short
+from fertkit.budget.words import GOVERNS, keys, parts, short
 from fertkit.budget.yields import refuse
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
 from fertkit.reference import list_sources
@@ -99,7 +99,10 @@ class Ledger(Result):
                     f"({now['test_low']:.0f} to {now['test_high']:.0f})"
                 )
             memory = group["provenance"].str.contains("from_memory|mixed").any()
-            lines.append(text + over + ("; removal partly from memory" if memory else ""))
+            lines.append(text + over + ("; removal partly [from memory]" if memory else ""))
+        told = f"Removal: {keys(self.rows['removed_source'])}."
+        trend = keys(self.rows["buffer_source"])
+        lines.append(f"{told} Trend of the test: {trend}." if trend else told)
         lines.append("A soil test moves with season, depth and laboratory beyond any ledger: test again.")
         return "\n".join([*lines, GOVERNS])
 

@@ -19,7 +19,7 @@ from fertkit.budget.rows import (
     rate_rows,
     trade_rows,
 )
-from fertkit.budget.words import GOVERNS, short
+from fertkit.budget.words import GOVERNS, mark, parts, short
 from fertkit.budget.yields import refuse, yield_lb_ac
 from fertkit.errors import UnitError, unknown
 from fertkit.reference import crop_name, list_sources, nitrogen_note
@@ -303,19 +303,20 @@ def _range_checks(budget):
 
 
 def _sentence(row) -> str:
-    memory = " [from memory]" if "from_memory" in row.provenance or "mixed" in row.provenance else ""
-    return f"{_uptake_and_removal(row)}{memory}"
+    return f"{_uptake_and_removal(row)}{mark(row.provenance)}"
 
 
 def _uptake_and_removal(row) -> str:
+    if row.removed_source and row.removed_source == row.uptake_source:
+        uptake, removed, stays = parts(row.uptake, row.removed)
+        share = f"{row.share_removed:.0%}"
+        return f" takes up {uptake} ({row.uptake_source}); {removed} leave ({share}), {stays} stay"
     up = (
         f"takes up {short(row.uptake)} ({row.uptake_source})" if row.uptake_source else "uptake not published"
     )
     if not row.removed_source:
         return f" {up}; removal not published with it"
-    if row.removed_source != row.uptake_source:
-        return f" {up}; {short(row.removed)} leave ({row.removed_source})"
-    return f" {up}; {short(row.removed)} leave ({row.share_removed:.0%}), {short(row.stays)} stay"
+    return f" {up}; {short(row.removed)} leave ({row.removed_source})"
 
 
 def _span(spread, nutrient) -> str:
@@ -323,4 +324,5 @@ def _span(spread, nutrient) -> str:
         return ""
     s = spread.loc[nutrient]
     low, high = short(s["removed_lowest"]), short(s["removed_highest"])
-    return f"; {s['removed_sources']:.0f} sources: {low}-{high} leave"
+    span = low if low == high else f"{low} to {high}"
+    return f"; by {s['removed_sources']:.0f} sources {span} leave"

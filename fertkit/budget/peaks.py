@@ -7,9 +7,10 @@ import pandas as pd
 
 from fertkit.budget.rates import OXIDE_OF, published_rates
 from fertkit.budget.timing import stage_place
+from fertkit.budget.words import daily, mark
 from fertkit.errors import UnitError, unknown
 from fertkit.reference import base_crop, list_sources, load_table
-from fertkit.results import Result
+from fertkit.results import Result, plain
 from fertkit.units import convert_area_rate, from_element
 
 DAILY = "/day"
@@ -141,11 +142,12 @@ class PeakComparison(Result):
         first, second = self.crops
         lines = [f"Peak {self.nutrient} demand, {first} against {second} [{self.unit}/day]"]
         for row in self.rows.itertuples():
-            values = "" if np.isnan(row.first) else f"{row.first:.1f} against {row.second:.1f}, "
+            values = "" if np.isnan(row.first) else f"{daily(row.first)} against {daily(row.second)}, "
             least = "at least " if row.provenance.startswith("common practice") else ""
-            lines.append(
-                f"  {row.basis}: {values}{least}{row.ratio:.2g} times{row.note and f' ({row.note})'}"
-            )
+            both = " against ".join(filter(None, [row.first_source, row.second_source]))
+            told = "; ".join(filter(None, [both, row.note.removeprefix("at least; ")]))
+            ratio = f"{least}{plain(row.ratio, 2)} times"
+            lines.append(f"  {row.basis}: {values}{ratio} ({told}{mark(row.provenance)})")
         return "\n".join(lines)
 
 

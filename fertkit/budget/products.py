@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.budget.words import keys, mark
 from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable, UnitError, unknown
 from fertkit.reference import crop_name, list_sources, load_table
@@ -53,8 +54,10 @@ class ProductRate(Result):
     def summary(self) -> str:
         liquid = "" if np.isnan(self.product_gal_ac) else f" ({self.product_gal_ac:.1f} gal/ac)"
         with_it = ", ".join(f"{r.supplied_lb_ac:.1f} {r.nutrient}" for r in self.rows.itertuples())
+        told = f"{keys(self.rows['source_key'])}{mark(' '.join(self.rows['provenance']))}"
         lines = [
-            f"{self.material} {self.grade}: {self.product_lb_ac:.0f} lb/ac{liquid} supplies {with_it} lb/ac"
+            f"{self.material} {self.grade}: {self.product_lb_ac:.0f} lb/ac{liquid} supplies {with_it} lb/ac "
+            f"(analysis: {told})"
         ]
         return "\n".join([*lines, *(f"  {r.topic}: {r.text}" for r in self.cautions.itertuples())])
 

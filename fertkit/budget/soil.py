@@ -7,7 +7,7 @@ import pandas as pd
 
 from fertkit.budget.rates import amounts, published_rates
 from fertkit.budget.thresholds import OXIDE, check_test, thresholds
-from fertkit.budget.words import GOVERNS
+from fertkit.budget.words import GOVERNS, keys
 from fertkit.budget.yields import refuse, yield_lb_ac
 from fertkit.errors import LookupFailed, UnitError, unknown
 from fertkit.reference import base_crop, bushel_lb, crop_name, list_sources, load_table
@@ -99,6 +99,7 @@ class SoilRate(Result):
             f"{label}, {self.crop}: {said} and year, {self.zone}",
             f"  {self.equation}{'' if self.unit == 'lb/ac' else ' lb/ac'}",
         ]
+        lines.append(f"  numbers of the equation: {keys(self.rows['source_key'])}")
         if len(memory):
             lines.append(f"  from memory, confirm before use: {', '.join(memory)}")
         return "\n".join([*lines, GOVERNS])
@@ -307,5 +308,11 @@ def _sufficiency(terms, system, nutrient, crop, bushels, level, lines):
     if level >= lines.critical:
         return 0.0, "none", f"{level:g} is at or above {lines.critical:g}: nothing", corners
     rate = max(start + slope * level, 0.0)
-    text = f"{a:g} + {b:g} x {bushels:g} {c:+g} x {level:g} {d:+g} x {bushels:g} x {level:g} = {rate:.1f}"
+    text = f"{a:g} {_plus(b)} x {bushels:g} {_plus(c)} x {level:g} {_plus(d)} x {bushels:g} x {level:g}"
+    text = f"{text} = {rate:.1f}"
     return rate, "sufficiency", text, corners
+
+
+def _plus(value):
+    """A term of a sum with its sign set apart: + 0.2, - 2.5."""
+    return f"{'-' if value < 0 else '+'} {abs(value):g}"

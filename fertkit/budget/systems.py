@@ -7,13 +7,13 @@ import pandas as pd
 
 from fertkit.budget.soil import soil_rate
 from fertkit.budget.thresholds import CLASSES, OXIDE, in_unit, soil_class, system_rows
-from fertkit.budget.words import GOVERNS
+from fertkit.budget.words import GOVERNS, keys, mark
 from fertkit.errors import FertkitError, InputError, Problem, UnitError
 from fertkit.reference import crop_name, list_sources, load_table
 from fertkit.results import Result
 
 COLUMNS = ["system", "title", "status", "rate_lb_ac", "zone", "critical", "limit", "test_unit", "equation",
-           "why_not", "source_key"]  # fmt: skip
+           "why_not", "source_key", "provenance"]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -25,7 +25,7 @@ class SystemComparison(Result):
     nutrient, crop : str
     rows : DataFrame
         system, title, status, rate_lb_ac, zone, critical, limit, test_unit, equation, why_not (why a system
-        gives no rate), source_key.
+        gives no rate), source_key, provenance.
     """
 
     nutrient: str
@@ -44,8 +44,10 @@ class SystemComparison(Result):
         lines = [f"{self.crop}, {self.nutrient} by soil test [lb/ac a year]"]
         for row in self.rows.itertuples():
             title = f"{row.title} (superseded)" if row.status == "superseded" else row.title
-            rate = f"{row.rate_lb_ac:.0f}, {row.zone}"
-            lines.append(f"  {title}: {f'no rate: {row.why_not}' if np.isnan(row.rate_lb_ac) else rate}")
+            said = (
+                f"no rate, {row.why_not}" if np.isnan(row.rate_lb_ac) else f"{row.rate_lb_ac:.0f}, {row.zone}"
+            )
+            lines.append(f"  {title}: {said} ({keys([row.source_key])}{mark(row.provenance)})")
         return "\n".join([*lines, GOVERNS])
 
 
@@ -111,16 +113,18 @@ def _ask(system, plan, tests, about, options):
         low, high = level["value"]["critical level"], level["value"]["maintenance limit"]
         test_unit = level["unit"]["critical level"]
         return (system, plan["title"], got.status, got.rate_lb_ac, got.zone, low, high, test_unit,
-                got.equation, "", plan["source_key"])  # fmt: skip
-    status, why_not = _refusal(plan["thresholds"], nutrient, crop, refusals)
-    return (system, plan["title"], status, np.nan, "", np.nan, np.nan, "", "", why_not, plan["source_key"])
+                got.equation, "", plan["source_key"], plan["provenance"])  # fmt: skip
+    status, why_not = _refusal(system, plan["thresholds"], nutrient, crop, refusals)
+    nothing = (np.nan, "", np.nan, np.nan, "", "")
+    return (system, plan["title"], status, *nothing, why_not, plan["source_key"], plan["provenance"])
 
 
-def _refusal(thresholds, nutrient, crop, refusals):
+def _refusal(system, thresholds, nutrient, crop, refusals):
     """Status of a system and, in few words, why no test suits it."""
     other = [error for error in refusals if not isinstance(error, UnitError)]
     if other:
-        return "", str(other[0])
+        said = str(other[0]).removeprefix(f"{system} has ")
+        return "", said.partition("; systems that have")[0].partition("; no other system")[0]
     row = system_rows(thresholds, nutrient, crop).iloc[0]
     return row["status"], f"needs a test by {row['extractant']} on a sample {row['depth_in']:g} in deep"
 
@@ -139,5 +143,6 @@ def _classes(nutrient, tests, crop):
                 continue
             title = system.replace("_", " ").title()
             yield (system, title, row["status"], np.nan, word, np.nan, np.nan, unit, "",
-                   f"class {word}; its rates are not carried", row["source_key"])  # fmt: skip
+                   f"class {word}; its rates are not carried", row["source_key"],
+                   row["provenance"])  # fmt: skip
             break

@@ -69,13 +69,13 @@ def system_rows(system: str, nutrient: str, crop: str, asked: str | None = None)
     rows = mine[mine["nutrient"] == nutrient]
     if rows.empty:
         carried = ", ".join(sorted(mine["nutrient"].unique()))
-        raise LookupFailed(f"no {nutrient} levels are carried for {asked}; it has them for: {carried}")
+        raise LookupFailed(f"{asked} has no levels of {nutrient}, only of {carried}")
     own = rows[[_speaks_of(words, crop) for words in rows["crop"]]]
     if own.empty:
         crops = ", ".join(sorted(rows["crop"].unique()))
         other = ", ".join(rate_systems(nutrient, crop))
         raise LookupFailed(
-            f"no {nutrient} levels for {crop} are carried for {asked}; it has them for: {crops}"
+            f"{asked} has no {nutrient} levels for {crop}, only for {crops}"
             + (f"; systems that have {crop}: {other}" if other else "; no other system has it")
         )
     return own

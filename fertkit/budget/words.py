@@ -14,6 +14,12 @@ def mark(provenance: str) -> str:
     return " [from memory]" if "from_memory" in provenance or "mixed" in provenance else ""
 
 
+def keys(*columns) -> str:
+    """Source keys of some columns, each once, in words: A, B, C."""
+    told = dict.fromkeys(k for column in columns for text in column for k in str(text).split(";"))
+    return ", ".join(k for k in told if k and not k.startswith("own "))
+
+
 def short(value: float) -> str:
     """Write an amount with the digits it deserves: 240, 8.8, 0.047."""
     return f"{value:,.0f}" if abs(value) >= 9.5 else plain(value, 2)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fertkit.budget.words import short
+from fertkit.budget.words import mark, parts, short
 from fertkit.plots.style import COLOURS, SMALL, finish, legend, new_axes
 
 MACRO = ("N", "P2O5", "P", "K2O", "K", "S", "Ca", "Mg")
@@ -101,7 +101,8 @@ def _bar_label(ax, y, row, start):
     """Say a bar in words beside it, with its sources below."""
     one_source = hasattr(row, "provenance")
     if not np.isnan(row.stays):
-        text = f"{short(row.removed)} leave ({row.share_removed:.0%}), {short(row.stays)} stay"
+        _, removed, stays = parts(row.uptake, row.removed)
+        text = f"{removed} leave ({row.share_removed:.0%}), {stays} stay"
     elif np.isnan(row.uptake):
         text = f"{short(row.removed)} leave, uptake not published{'' if one_source else ' for every field'}"
     elif np.isnan(row.removed):
@@ -112,8 +113,7 @@ def _bar_label(ax, y, row, start):
     if not one_source:
         return
     keys = " / ".join(dict.fromkeys(filter(None, [row.uptake_source, row.removed_source])))
-    memory = ", from memory" if "from_memory" in row.provenance or "mixed" in row.provenance else ""
-    ax.annotate(f"{keys}{memory}", (start, y), (0, -9), textcoords="offset points", va="center",
+    ax.annotate(f"{keys}{mark(row.provenance)}", (start, y), (0, -9), textcoords="offset points", va="center",
                 fontsize=SMALL - 2, color=COLOURS["quiet"])  # fmt: skip
 
 

@@ -1,5 +1,7 @@
 """A farm table gives the same numbers as field by field, and every problem of it at once."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -92,3 +94,24 @@ def test_unknown_source_nutrient_and_unit():
         farm_budget(FARM, nutrients=["P"])
     with pytest.raises(UnitError, match="ac or ha"):
         farm_budget(FARM, area_unit="acre")
+
+
+def test_summary_says_what_is_missing_and_adds_up():
+    # alfalfa has removal only, so nothing is said to stay; parts as printed add up to the whole
+    two = pd.DataFrame(
+        {
+            "crop": ["corn", "alfalfa"],
+            "area": [80, 20],
+            "yield_goal": [200, 6],
+            "yield_unit": ["bu/ac", "ton/ac"],
+        }
+    )
+    text = farm_budget(two).summary()
+    assert "on 1 of 2 fields, not published for the others" in text
+    assert "stay" not in text
+    assert "alfalfa: UKY142, IPNI2014; S [from memory]" in text
+    for line in farm_budget(two.head(1)).summary().splitlines()[1:5]:
+        up, off, left = (
+            int(n.replace(",", "")) for n in re.findall(r"(?<![\w,])\d[\d,]*(?= leave| stay|;)", line)
+        )
+        assert up == off + left

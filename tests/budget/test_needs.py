@@ -3,6 +3,8 @@
 Checks are numbered; P: printed by the source, D: derived from printed numbers, M: from memory.
 """
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -323,3 +325,17 @@ def test_units_in_words(words, unit):
     spelled, coded = nutrient_budget("wheat", 6, words), nutrient_budget("wheat", 6, unit)
     assert spelled.pounds == coded.pounds
     assert nutrient_budget("cotton", 2, "bales/ac").pounds == nutrient_budget("cotton", 2, "bale/ac").pounds
+
+
+@pytest.mark.parametrize("crop", ["soybean", "corn", "wheat"])
+@pytest.mark.parametrize("goal", [47, 61, 80, 93])
+def test_printed_parts_add_up(crop, goal):
+    lines = [
+        t for t in nutrient_budget(crop, goal).summary().splitlines() if t.endswith("stay") or "stay;" in t
+    ]
+    assert lines
+    for line in lines:
+        up, off, left = map(
+            float, re.search(r"takes up (\S+) .*?; (\S+) leave .*?, (\S+) stay", line).groups()
+        )
+        assert up == pytest.approx(off + left, abs=1e-9)

@@ -171,7 +171,7 @@ def test_conversions_disagree_and_both_show():
         (
             {"crop": "potato", "yield_unit": "cwt/ac"},
             LookupFailed,
-            "no P levels for potato are carried for tri_state_2020",
+            "tri_state_2020 has no P levels for potato, only for alfalfa, corn",
         ),
         ({"yield_goal": 5000}, InputError, "cannot yield"),
         ({"nutrient": "K"}, LookupFailed, "give cec="),
@@ -238,10 +238,21 @@ def test_a_system_without_the_crop_is_named_as_asked():
     with pytest.raises(LookupFailed) as caught:
         soil_rate("kansas_build", "P", 12, "soybean", 50, **KANSAS_P)
     text = str(caught.value)
-    assert "carried for kansas_build; it has them for: corn" in text
+    assert "kansas_build has no P levels for soybean, only for corn" in text
     assert "systems that have soybean: illinois_handbook, tri_state_1995, tri_state_2020" in text
     assert "mf2586" not in text
     with pytest.raises(UnitError, match="kansas_build is calibrated on"):
         soil_rate("kansas_build", "P", 12, "corn", 150, extractant="Bray-P1", depth_in=6)
     with pytest.raises(LookupFailed, match="no other system has it"):
         soil_rate("tri_state_2020", "P", 12, "potato", 400, "cwt/ac", **M3)
+
+
+def test_comparison_says_each_source_and_mark():
+    test = pd.DataFrame({"extractant": ["Mehlich-3"], "depth_in": [8], "test": [110]})
+    text = compare_systems("K", test, "wheat", 90, cec=12).summary()
+    assert (
+        "Kansas MF2586, sufficiency: no rate, no K levels for wheat, only for corn (MF2586 [from memory])"
+        in text
+    )
+    assert "(TRI2020, OSU_ANR96, ALGL2020 [from memory])" in text
+    assert "systems that have" not in text
