@@ -112,7 +112,8 @@ def name_of(text: str) -> tuple[str, str]:
     """Give (kind, name) of the nutrient, oxide or unclear compound a text names; ('', '') if none."""
     words = plain(text).replace("_", " ").strip(" :;,.*")
     for kind in ("nutrient", "oxide", "unclear"):
-        for key in (words, words.replace(" ", "-"), words.replace(" ", "")):
+        bare = " ".join(re.sub(r"[()\[\]]", " ", words).split())
+        for key in (words, bare, words.replace(" ", "-"), words.replace(" ", "")):
             if key in spellings(kind):
                 return kind, spellings(kind)[key]
     noise = spellings("noise")

@@ -224,10 +224,11 @@ def _plain(body, style):
         return body, ""
     told = _decimal_told(body.rstrip(".,"))
     if body[-1] in ".,":  # '3.'
-        body, told = body[:-1], body[-1]
-        if "." in body or "," in body:
+        if "." in body[:-1] or "," in body[:-1]:
             return "", "not a number"
-        return body, ""
+        if body[-1] != style.decimal:
+            return "", f"the number ends in '{body[-1]}', which is not the decimal mark of the file"
+        return body[:-1], ""
     if told in (".", ","):
         return _with_mark(body, told, style)
     if not told:

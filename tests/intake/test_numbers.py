@@ -43,6 +43,7 @@ def test_decimal_mark_of_a_file(cells, delimiter, decimal):
         ("1'320", POINT, 1320),
         (".25", POINT, 0.25),
         ("5.", POINT, 5),
+        ("5,", COMMA, 5),
         ("1e3", POINT, 1000),
         ("３．２", POINT, 3.2),
         ("3.2¹", POINT, 3.2),
@@ -55,7 +56,7 @@ def test_numbers(cell, style, value):
     assert (reading.value, reading.problem) == (pytest.approx(value), "")
 
 
-WORDS = ["3,21", "1,32,0", "3.2.1", "abc", "3k", "٣.٢", "½", "-3", "3 May", "2.9-3.5", "12 34"]
+WORDS = ["3,21", "3,", "1,32,0", "3.2.1", "abc", "3k", "٣.٢", "½", "-3", "3 May", "2.9-3.5", "12 34"]
 
 
 @pytest.mark.parametrize("cell", [*WORDS, "0x1F", "1_000", "inf", "1e400", True])

@@ -56,23 +56,37 @@ def as_cells(frame, shape, macro_unit, write):
     if shape == "two header rows":
         units = ["", *(unit_of(n, macro_unit) for n in frame)]
         return [["Sample", *frame], units, *([i, *map(write, row)] for i, *row in frame.itertuples())]
+    if shape == "group headings":
+        groups = ["", *(f"Nutrients ({unit_of(n, macro_unit)})" for n in frame)]
+        return [groups, ["Sample", *frame], *([i, *map(write, row)] for i, *row in frame.itertuples())]
+    if shape == "wide with ranges":
+        names = [text for n in frame for text in (label[n], f"{n}_low", f"{n} high", f"{n} rating")]
+        beside = lambda v: [write(v), write(0.5), write(2.5), "low"]  # noqa: E731
+        return [
+            ["Sample", *names],
+            *([i, *(text for v in row for text in beside(v))] for i, *row in frame.itertuples()),
+        ]
     if shape == "transposed":
         return [["Nutrient", *frame.index], *([label[n], *map(write, frame[n])] for n in frame)]
     rows = [[i, n, write(frame.loc[i, n]), unit_of(n, macro_unit)] for i in frame.index for n in frame]
     return [["Sample", "Analyte", "Result", "Unit"], *(row for row in rows if row[2])]
 
 
-SHAPES = st.sampled_from(["wide", "two header rows", "transposed", "long"])
+SHAPES = st.sampled_from(
+    ["wide", "two header rows", "group headings", "wide with ranges", "transposed", "long"]
+)
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     frame=frames(), shape=SHAPES, macro_unit=st.sampled_from(["%", "g/kg", "mg/g", "ppm"]),
-    decimal=st.sampled_from([".", ","]), delimiter=st.sampled_from([";", "\t", "|"]),
+    decimal=st.sampled_from([".", ","]), thousands=st.booleans(), delimiter=st.sampled_from([";", "\t", "|"]),
     above=st.sampled_from([[], [["Plant analysis"], []]]), below=st.sampled_from([[], [[], ["Dry basis"]]]),
     encoding=st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "cp1252"]),
 )  # fmt: skip
-def test_written_frames_are_read_back(frame, shape, macro_unit, decimal, delimiter, above, below, encoding):
+def test_written_frames_are_read_back(
+    frame, shape, macro_unit, decimal, thousands, delimiter, above, below, encoding
+):
     stated = frame.copy()
     for n in stated:
         if n not in MICROS:
@@ -80,7 +94,7 @@ def test_written_frames_are_read_back(frame, shape, macro_unit, decimal, delimit
                 stated[n], "%", {"mg/g": "g/kg", "ppm": "mg/kg"}.get(macro_unit, macro_unit)
             )
             stated[n] = stated[n].map(lambda v: float(f"{v:.6g}"))
-    rows = above + as_cells(stated, shape, macro_unit, lambda v: written(v, decimal, False)) + below
+    rows = above + as_cells(stated, shape, macro_unit, lambda v: written(v, decimal, thousands)) + below
     text = "\n".join(delimiter.join(row) for row in rows) + "\n"
     samples = read_tissue(text.encode(encoding), decimal=decimal)
     back = samples.table.pivot_table(index="sample_id", columns="nutrient", values="value")
@@ -91,6 +105,22 @@ def test_written_frames_are_read_back(frame, shape, macro_unit, decimal, delimit
         check_names=False, check_index_type=False, check_column_type=False, rtol=1e-9,
     )  # fmt: skip
     assert (samples.table["censored"] == "").all()
+
+
+@settings(max_examples=12, deadline=None)
+@given(frame=frames(), decimal=st.sampled_from([".", ","]))
+def test_printed_pages_are_read_back(frame, decimal):
+    """One page a sample: nutrient, result, unit, range and rating, set apart by blanks."""
+    for sample, row in frame.head(1).iterrows():
+        held = row.dropna()
+        lines = [
+            f"{n:12}{written(v, decimal, False):12}{unit_of(n, '%'):8}0{decimal}5-2{decimal}5     low"
+            for n, v in held.items()
+        ]
+        page = [f"Sample: {sample}", "", "Nutrient    Result      Unit    Normal range    Rating", *lines]
+        table = read_tissue("\n".join(page).encode(), decimal=decimal).table
+        assert table["sample_id"].unique().tolist() == [sample]
+        assert table.set_index("nutrient")["value"].to_dict() == pytest.approx(held.to_dict(), rel=1e-12)
 
 
 @settings(max_examples=12, deadline=None)

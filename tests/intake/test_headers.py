@@ -1,0 +1,84 @@
+"""Every spelling of nutrients and units that laboratories were found to use (from memory, none named)."""
+
+import pytest
+
+from fertkit.intake.headers import read_header
+from fertkit.intake.units import find_unit, is_other_matrix
+
+NUTRIENTS = {
+    "N": ["N", "Total N", "TN", "Nitrogen", "N total", "Kjeldahl N", "N (combustion)", "Nitrógeno",
+          "Nitrogênio", "Stickstoff", "Azote", "Gesamt-N"],
+    "P": ["P", "Phosphorus", "Phosphorous", "Fósforo", "Phosphor"],
+    "K": ["K", "Potassium", "Potasio", "Kalium"],
+    "Ca": ["Ca", "Calcium", "Calcio", "Kalzium"],
+    "Mg": ["Mg", "Magnesium", "Magnesio"],
+    "S": ["S", "Sulfur", "Sulphur", "Azufre", "Enxofre", "Schwefel"],
+    "Na": ["Na", "Sodium", "Sodio", "Natrium"],
+    "Fe": ["Fe", "Iron", "Hierro", "Ferro", "Eisen"],
+    "Mn": ["Mn", "Manganese", "Manganeso", "Mangan"],
+    "Zn": ["Zn", "Zinc", "Cinc", "Zink"],
+    "Cu": ["Cu", "Copper", "Cobre", "Kupfer"],
+    "B": ["B", "Boron", "Boro", "Bor"],
+    "Mo": ["Mo", "Molybdenum", "Molibdeno", "Molybdän"],
+    "Al": ["Al", "Aluminum", "Aluminium", "Aluminio"],
+    "Cl": ["Cl", "Chloride", "Cloruro", "Chlorid"],
+    "NO3-N": ["NO3-N", "NO3N", "Nitrate-N", "N-NO3", "Nitrat-N", "Nitrate (as N)"],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("nutrient", "text"), [(n, t) for n, texts in NUTRIENTS.items() for t in texts])
+def test_spellings_of_nutrients(nutrient, text):
+    for written in (text, text.upper(), text if "(" in text else f"{text} in leaf"):
+        header = read_header(written)
+        assert (header.kind, header.name, header.complaint) == ("nutrient", nutrient, "")
+    with_unit = read_header(f"{text} [mg/kg]")
+    assert (with_unit.name, with_unit.unit) == (nutrient, "mg/kg")
+
+
+KINDS = {
+    "oxide": ["P2O5", "K2O", "Potash", "Kali", "Óxido de potasio"],
+    "unclear": ["Nitrate", "Nitrate (as NO3)", "Sulfat"],
+    "ratio": ["N:S", "N/S", "NS ratio"],
+    "limit": ["N_low", "N max"],
+    "rating": ["N rating"],
+}
+
+
+@pytest.mark.parametrize(("kind", "text"), [(k, t) for k, texts in KINDS.items() for t in texts])
+def test_headers_that_are_no_plain_nutrient(kind, text):
+    assert read_header(text).kind == kind
+
+
+UNITS = {
+    "%": [
+        "%",
+        "pct",
+        "percent",
+        "% DM",
+        "g/100 g",
+        "dag/kg",
+        "% TM",
+        "% i. d. TS",
+        "% MS",
+        "Prozent",
+        "por ciento",
+    ],
+    "g/kg": ["g/kg", "g kg-1", "g kg⁻¹", "mg/g", "g/kg TM"],
+    "mg/kg": ["mg/kg", "ppm", "ug/g", "µg/g", "μg/g", "mg kg⁻¹", "mg kg-1", "PPM", "mg/kg MS"],
+}
+
+
+@pytest.mark.parametrize(("unit", "text"), [(u, t) for u, texts in UNITS.items() for t in texts])
+def test_spellings_of_units(unit, text):
+    assert find_unit(text) == unit
+    header = read_header(f"Zn ({text})")
+    assert (header.name, header.unit) == ("Zn", unit)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["mg/L", "% fresh weight", "ppm sap", "mg/kg FW", "% FM", "Frischmasse", "materia fresca", "savia"],
+)
+def test_other_matrices_are_told_apart(text):
+    assert is_other_matrix(text)
+    assert find_unit(text) == ""
