@@ -12,7 +12,7 @@ UNKNOWN = {"color": COLOURS["fill"], "edgecolor": COLOURS["quiet"], "linewidth":
 WHISKER = {"color": COLOURS["ink"], "lw": 1.3, "marker": "|", "ms": 5}
 DIAMOND = {"ls": "none", "marker": "D", "ms": 4.5, "mfc": "white", "mec": COLOURS["accent"], "mew": 1.3}
 #: How P2O5 and K2O are written in a figure.
-SUBSCRIPT = {"P2O5": "P$_2$O$_5$", "K2O": "K$_2$O"}
+SUBSCRIPT = {"P2O5": "P₂O₅", "K2O": "K₂O"}
 
 
 def budget_bars(budget, ax=None, *, nutrients=MACRO, title: str | None = None):

@@ -11,6 +11,9 @@ from io import BytesIO
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.text import Text
+
+from fertkit.errors import harmless
 
 #: What each colour is for.
 COLOURS = {
@@ -78,6 +81,13 @@ class FertkitFigure(_ShowsItself, Figure):
 
     def get_figure(self, root=None):
         return self
+
+    def draw(self, renderer):
+        """Draw every text as it stands: a dollar sign in a name is no formula."""
+        for text in self.findobj(Text):
+            text.set_parse_math(False)
+            text.set_text(harmless(text.get_text()))
+        super().draw(renderer)
 
 
 class FertkitAxes(_ShowsItself, Axes):

@@ -4,7 +4,8 @@ Method
 ------
 * Ask: `answer_field`, `answer_trial` and `answer_network` put one question to every floor below and hold
   the results together; nothing is computed here.
-* Read aloud: `field_lines`, `trial_lines`, `network_lines` say what was found, how sure, and what it rests on.
+* Read aloud: `field_lines`, `trial_lines`, `network_lines` say what was found, how sure, and on what
+  grounds.
 * Hand over: `field_page`, `trial_page`, `network_page` are one self-contained HTML document each, without
   scripts and without a request to any network, with a print form; every text of the user is escaped.
 * Keep: `write_workbook` writes the same tables as XLSX with cells that could be taken for formulas made

@@ -28,13 +28,14 @@ def inert_table(frame: pd.DataFrame) -> pd.DataFrame:
     cells = frame.copy()
     for i, (_, column) in enumerate(frame.items()):
         if not (pd.api.types.is_numeric_dtype(column) or pd.api.types.is_bool_dtype(column)):
-            cells.isetitem(i, column.astype(object).map(_cell))
+            texts = [_cell(value) for value in column]
+            cells.isetitem(i, pd.Series(texts, index=frame.index, dtype=object))
     return cells.set_axis([inert(str(name)) for name in frame.columns], axis=1)
 
 
 def _cell(value):
-    if value is None or value is pd.NaT or value is pd.NA:
+    if value is None or value is pd.NaT or value is pd.NA or value != value:
         return None
-    if isinstance(value, bool | int | float) or pd.api.types.is_number(value):
+    if pd.api.types.is_number(value) or pd.api.types.is_bool(value):
         return value
-    return inert(value if isinstance(value, str) else str(value))
+    return inert(value if isinstance(value, str) else str(value).removesuffix(" 00:00:00"))

@@ -80,9 +80,10 @@ def network_lines(answer: NetworkAnswer) -> list[str]:
     lines += [f"No economic response: {listed(answer.silent)}."] if answer.silent else []
     lines += [f"Still rising at the highest rate: {listed(answer.rising)}."] if answer.rising else []
     lines += [f"Could not be analysed: {name}: {why}." for name, why in answer.failed.items()]
-    checks = answer.pooled.checks if answer.contrast is None else answer.contrast.checks
-    failed = checks.loc[checks["passed"].eq(False), "meaning"]
-    return lines + [f"Note: {note}." for note in failed]
+    for result in (pooled, answer.contrast):
+        checks = pooled.checks.iloc[:0] if result is None else result.checks
+        lines += [f"Note: {note}." for note in checks.loc[checks["passed"].eq(False), "meaning"]]
+    return lines
 
 
 def network_tables(answer: NetworkAnswer) -> dict[str, Table]:

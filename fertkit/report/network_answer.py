@@ -174,12 +174,17 @@ def _contrast(table, pair, unit):
 
 
 def _common_pair(table):
-    """Highest and lowest of the rates held by most trials."""
-    column = default_treatment(table)
-    codes, labels = factor(table[column])
-    held = pd.Series(table["trial"].to_numpy()).groupby(codes).nunique().drop(-1, errors="ignore")
-    most = [labels[code] for code in held.index[(held == held.max()) & (held > 1)]]
-    return (most[-1], most[0]) if len(most) > 1 else ()
+    """The rate most trials hold, and the one most of these trials hold beside it: the higher one first.
+
+    Ties go to the lowest and to the highest rate.
+    """
+    codes, labels = factor(table[default_treatment(table)])
+    held = pd.crosstab(table["trial"].to_numpy(), codes).gt(0).drop(columns=-1, errors="ignore")
+    check = held.sum().idxmax()
+    beside = held[held[check]].sum().drop(check)[::-1]
+    if beside.empty or beside.max() < 2:
+        return ()
+    return tuple(labels[code] for code in sorted((beside.idxmax(), check), reverse=True))
 
 
 def _one_stage(table):

@@ -4,6 +4,7 @@ The page holds no script and asks nothing of the network: figures are inlined as
 message as alternative text; the style sheet is inside and has a print form.
 """
 
+import warnings
 from base64 import b64encode
 from dataclasses import dataclass
 from importlib.resources import files
@@ -54,7 +55,10 @@ def svg_picture(ax) -> str:
     import matplotlib as mpl
 
     picture = BytesIO()
-    with mpl.rc_context({"svg.hashsalt": "fertkit", "svg.fonttype": "path"}):
+    style = {"svg.hashsalt": "fertkit", "svg.fonttype": "path"}
+    with mpl.rc_context(style), warnings.catch_warnings():
+        # A name in a script the font lacks is drawn as boxes; the page beside it has it in full.
+        warnings.filterwarnings("ignore", message="Glyph", category=UserWarning)
         ax.get_figure().savefig(picture, format="svg", metadata={"Date": None, "Creator": None})
     return "data:image/svg+xml;base64," + b64encode(picture.getvalue()).decode("ascii")
 

@@ -89,14 +89,19 @@ def sheet_names(titles) -> list[str]:
     for title in titles:
         base = _FORBIDDEN.sub(" ", inert(str(title))).replace("\n", " ").replace("\t", " ")
         base = base.strip("' ") or "table"
-        name, n = base[:LONGEST_NAME].strip("' "), 1
+        name, n = _cut(base, LONGEST_NAME).strip("' "), 1
         while not name or name.casefold() in taken:
             n += 1
             ending = f" {n}"
-            name = base[: LONGEST_NAME - len(ending)] + ending
+            name = _cut(base, LONGEST_NAME - len(ending)) + ending
         taken.add(name.casefold())
         names.append(name)
     return names
+
+
+def _cut(text, longest):
+    """The start of a text, at most so many UTF-16 units, by which sheets count."""
+    return text.encode("utf-16-le")[: 2 * longest].decode("utf-16-le", errors="ignore")
 
 
 def _fill(sheet, frame):

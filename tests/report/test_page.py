@@ -7,7 +7,9 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
+from fertkit.report import field_page, network_page, trial_page
 from fertkit.report.page import Section, render_page, svg_picture
+from fertkit.report.tables import Table
 
 
 class Links(HTMLParser):
@@ -15,11 +17,12 @@ class Links(HTMLParser):
 
     def __init__(self):
         super().__init__()
-        self.fetched, self.tags, self.alts = [], [], []
+        self.fetched, self.tags, self.alts, self.attributes = [], [], [], []
 
     def handle_starttag(self, tag, attrs):
         attrs = dict(attrs)
         self.tags.append(tag)
+        self.attributes += attrs
         self.fetched += [attrs[k] for k in ("src", "href", "data") if k in attrs]
         if tag == "img":
             self.alts.append(attrs.get("alt"))
@@ -38,7 +41,9 @@ def page(axes, **changes):
         "paragraphs": ("One <b>paragraph</b>.",),
         "figure": axes,
         "figure_says": 'Yield rose "fast" to 60.',
-        "table": pd.DataFrame({"<i>name</i>": ["=1+1<script>"]}),
+        "tables": (Table("<u>t</u>", pd.DataFrame({"<i>name</i>": ["=1+1<script>"]})),),
+        "do": ("<s>do</s>",),
+        "leave": ("<s>leave</s>",),
         "cautions": ("Keep off seed.",),
     }
     return render_page("A & B", [Section(**parts | changes)], lead=["short answer"])
@@ -49,11 +54,36 @@ def test_user_text_is_escaped_and_nothing_is_fetched_or_run(axes):
     html = page(axes)
     links.feed(html)
     assert "<b>paragraph</b>" not in html
-    assert "<script>" not in html
+    assert not {"script", "s", "u", "i"} & set(links.tags)
     assert "script" not in links.tags
     assert "link" not in links.tags
     assert all(address.startswith("data:image/svg+xml") for address in links.fetched)
     assert links.alts == ['Yield rose "fast" to 60.']
+
+
+PAGES = {"field": field_page, "trial": trial_page, "network": network_page}
+
+
+@pytest.mark.parametrize("kind", PAGES)
+def test_every_page_is_whole_and_safe(kind, request):
+    """Names of trials may hold markup, a formula, a null and a mark that turns the text around."""
+    html = PAGES[kind](request.getfixturevalue(kind))
+    links = Links()
+    links.feed(html)
+    assert not {"script", "link", "iframe", "object"} & set(links.tags)
+    assert not [name for name in links.attributes if name.startswith("on")]
+    assert all(address.startswith("data:image/svg+xml") for address in links.fetched)
+    assert "url(" not in html
+    assert "@import" not in html
+    assert not {"\x00", "\u202e"} & set(html)
+    assert len(links.alts) >= 3
+    assert all(len(alt) > 20 for alt in links.alts)
+    for part in ("What to do", "What not to do", "Caution.", "What the numbers rest on", "rounded to three"):
+        assert part in html
+
+
+def test_page_of_an_answer_is_the_same_twice(network):
+    assert network_page(network) == network_page(network)
 
 
 def test_page_carries_caution_and_deference(axes):

@@ -15,3 +15,8 @@ def test_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
         write_whole("new", target)
     assert target.read_text() == "old"
     assert [p.name for p in tmp_path.iterdir()] == ["field.html"]
+
+
+def test_bytes_are_written_as_they_are(tmp_path):
+    target = write_whole(b"PK\x03\x04\r\n\xff", tmp_path / "book.xlsx")
+    assert target.read_bytes() == b"PK\x03\x04\r\n\xff"

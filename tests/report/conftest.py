@@ -1,0 +1,81 @@
+"""Answers and pages shared by the tests of reports, each made once; the system's Chromium."""
+
+import os
+import shutil
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fertkit.report import answer_field, answer_network, answer_trial
+
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+PRICES = {"nutrient_price": 1.0, "grain_price": 180.0}
+HOSTILE = '=HYPERLINK("http://x.invalid")<script>alert(1)</script>$x^$\x00\u202e 豆'
+
+
+@pytest.fixture(scope="session")
+def corn_sites(outside):
+    """Nitrogen on corn at five sites, 2002-03 (source: response_data_sources.csv)."""
+    names = {"site": "trial", "rep": "block", "n_kg_ha": "rate_kg_ha"}
+    return outside("hernandez_corn_n.csv").rename(columns=names).drop(columns="loc")
+
+
+@pytest.fixture(scope="session")
+def rice(outside):
+    """Seeding rates of rice in blocks: Gomez & Gomez (1984), p. 26."""
+    names = {"rep": "block", "seed_kg_ha": "rate_kg_ha"}
+    return outside("gomez_rice_seedrate_rcbd.csv").rename(columns=names)
+
+
+@pytest.fixture(scope="session")
+def trial(corn_sites):
+    """Answer for one site under a name that would run in a page and in a spreadsheet."""
+    site = corn_sites[corn_sites["trial"] == "S1"]
+    return answer_trial(site.assign(trial=HOSTILE), price_swing_pct=20, within=5, **PRICES)
+
+
+@pytest.fixture(scope="session")
+def kinds_of_site():
+    """Three sites made to be without a response, rising ever more steeply, and level after a join."""
+    rng, rates = np.random.default_rng(3), np.repeat([0.0, 40, 80, 120, 160], 4)
+    curves = {
+        "silent": 0 * rates + 9,
+        "rising": 6 + 1.5e-4 * rates**2,
+        "joined": 5 + 0.06 * np.minimum(rates, 80),
+    }
+    rows = [
+        pd.DataFrame({"trial": name, "block": np.tile(range(4), 5), "rate_kg_ha": rates,
+                      "yield_t_ha": yields + rng.normal(0, 0.12, 20)})
+        for name, yields in curves.items()
+    ]  # fmt: skip
+    return pd.concat(rows, ignore_index=True)
+
+
+@pytest.fixture(scope="session")
+def network(kinds_of_site):
+    """Answer for the three sites, a hostile name and a site of one rate."""
+    alone = pd.DataFrame({"trial": "alone", "block": [1, 2], "rate_kg_ha": 0.0, "yield_t_ha": [7.0, 7.1]})
+    sites = pd.concat([kinds_of_site, alone]).replace({"trial": {"joined": HOSTILE}})
+    return answer_network(sites, within=5, **PRICES)
+
+
+@pytest.fixture(scope="session")
+def field(demo):
+    """Answer for the demo field."""
+    files = {"leaf": demo("leaf_tests.csv"), "strips": demo("soybean_k_strips.csv")}
+    return answer_field("soybean", 60, nutrient_price=0.45, grain_price=11, **files)
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    """Start the system's Chromium once, or skip loudly where there is none."""
+    if CHROMIUM is None:
+        pytest.skip("no Chromium on this machine (apt install chromium)")
+    from playwright.sync_api import sync_playwright
+
+    in_container = ["--no-sandbox"] if getattr(os, "geteuid", lambda: 1)() == 0 else []
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=in_container)
+        yield browser
+        browser.close()

@@ -1,0 +1,45 @@
+"""One rounding rule: three significant digits or all whole units, no exponent."""
+
+import re
+
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fertkit.report.tables import pick, shown
+from fertkit.results import plain, plain_p
+
+
+@given(st.floats(-1e15, 1e15).filter(lambda v: abs(v) > 1e-5))
+def test_numbers_keep_three_digits_or_their_whole_units(value):
+    text = plain(value)
+    assert re.fullmatch(r"-?\d+(\.\d+)?", text)
+    assert abs(float(text) - value) <= max(0.5, 0 if abs(value) >= 100 else 0.005 * abs(value)) * 1.0000001
+    if abs(value) < 99:
+        assert abs(float(text) - value) <= 0.00501 * abs(value)
+    # Three digits from the first that is not zero, unless all of them are whole units.
+    digits = text.replace("-", "").replace(".", "").lstrip("0")
+    assert "." not in text or (len(digits) <= 3 and not text.endswith("0"))
+
+
+@given(st.floats(0, 1))
+def test_probabilities_never_read_as_nothing(p):
+    said = plain_p(p)
+    assert said == "< 0.001" if p < 0.001 else float(said.removeprefix("= ")) == pytest.approx(p, rel=0.051)
+
+
+def test_cells():
+    frame = pd.DataFrame(
+        {"a": [1.23456, float("nan")], "b": ["=x", None], "c": [True, False], "p": [1e-9, 0.0456], "d": None}
+    )
+    text = shown(frame)
+    assert list(text) == ["a", "b", "c", "p"]  # a column of gaps alone is left out
+    assert text.iloc[0].tolist() == ["1.23", "=x", "yes", "< 0.001"]
+    assert text.iloc[1].tolist() == ["", "", "no", "0.046"]
+
+
+def test_picked_columns_keep_order_and_numbers():
+    table = pick("t", pd.DataFrame({"x": [1.23456], "y": [2]}), {"y": "y [t]", "x": "x [kg]", "z": "z"})
+    assert list(table.frame) == ["y [t]", "x [kg]"]
+    assert table.frame["x [kg]"].iloc[0] == 1.23456

@@ -1,0 +1,112 @@
+"""The page of one trial says what the floors below found, and what a published analysis of its data says."""
+
+import re
+
+import pandas as pd
+import pytest
+
+from fertkit.errors import NotEstimable
+from fertkit.report import answer_trial, trial_lines, trial_page
+from fertkit.report.trial import trial_tables
+from fertkit.trials import plan_strips
+
+PRICES = {"nutrient_price": 1.0, "grain_price": 0.2}
+
+
+@pytest.fixture(scope="module")
+def seeded(rice):
+    return answer_trial(rice, **PRICES)
+
+
+def test_published_analysis_of_variance_is_on_the_page(seeded):
+    """Gomez & Gomez (1984), table 2.4: MS 239,666 (treatment) and 110,558 (error) on 5 and 15 df, F 2.17."""
+    row = trial_tables(seeded)["anova"].frame.set_index("source of variation")
+    assert row.loc["treatment", "mean square"] == pytest.approx(239_666, rel=1e-4)
+    assert row.loc["error", "mean square"] == pytest.approx(110_558, rel=1e-4)
+    assert row.loc["treatment", "F"] == pytest.approx(2.17, abs=0.005)
+    html = trial_page(seeded)
+    for cell in ("239666", "110558", "2.17"):
+        assert f"<td>{cell}</td>" in html
+
+
+def test_no_response_is_no_licence(seeded):
+    """At these prices the densest seeding does not pay; the page says so and does not call it a proof."""
+    assert seeded.response.optimum.status == "no economic response"
+    html = trial_page(seeded)
+    assert "no economic response" in html
+    assert "Do not take this as proof that the field never needs it" in html
+
+
+def test_means_are_set_against_the_lowest_rate(trial):
+    means = trial_tables(trial)["means"].frame
+    rates = means["rate [kg/ha]"]
+    mean, more = means["mean [t/ha]"], means["more than at 0 [t/ha]"]
+    assert rates.iloc[0] == 0
+    assert more.iloc[1:].to_numpy() == pytest.approx((mean - mean.iloc[0]).iloc[1:].to_numpy())
+
+
+def test_dearer_nutrient_never_asks_for_more(trial):
+    table = trial_tables(trial)["prices"].frame
+    assert table["nutrient price [money per kg]"].is_monotonic_increasing
+    assert table["economic optimum [kg/ha]"].is_monotonic_decreasing
+    today = table[table["nutrient price [money per kg]"] == 1.0].iloc[0]
+    assert today["economic optimum [kg/ha]"] == trial.response.optimum.rate
+
+
+def test_swing_of_prices_is_told_as_asked(trial, seeded):
+    assert "both prices varying by 20 %" in trial_page(trial)
+    assert "prices as given" in trial_page(seeded)
+
+
+def test_layout_is_drawn_where_there_is_one(corn_sites):
+    plan = plan_strips([0, 50, 100, 150], seed=1, header_width=30, applicator_width=60, strip_length=1200)
+    site = corn_sites[corn_sites["trial"] == "S2"]
+    html = trial_page(answer_trial(site, plan=plan, nutrient_price=1, grain_price=180))
+    assert "Where the strips lay" in html
+    assert html.count("<img") == 4
+
+
+def test_two_rates_get_a_difference_and_no_risk(corn_sites):
+    site = corn_sites[(corn_sites["trial"] == "S1") & corn_sites["rate_kg_ha"].isin([0.0, 134.4])]
+    answer = answer_trial(site, nutrient_price=1, grain_price=180)
+    assert answer.regret is None
+    html = trial_page(answer)
+    assert "better of the two rates" in html
+    assert "only then can a best rate be named" in html
+
+
+def test_one_strip_a_rate_is_answered_without_error(corn_sites):
+    site = corn_sites[(corn_sites["trial"] == "S1") & (corn_sites["block"] == "R1")]
+    html = trial_page(answer_trial(site, nutrient_price=1, grain_price=180))
+    assert "cannot be judged" in html or "cannot be compared" in html
+
+
+def test_still_rising_asks_for_higher_rates(kinds_of_site):
+    site = kinds_of_site[kinds_of_site["trial"] == "rising"]
+    html = trial_page(answer_trial(site, nutrient_price=1, grain_price=180))
+    assert "at least the highest rate tested, 160 kg/ha" in html
+    assert "Lay out the next strips with rates above 160 kg/ha" in html
+
+
+def test_one_of_several_has_to_be_named(corn_sites):
+    with pytest.raises(NotEstimable, match="5 trials: S1, S2"):
+        answer_trial(corn_sites, **PRICES)
+    with pytest.raises(NotEstimable, match="no trial 'S9'"):
+        answer_trial(corn_sites, name="S9", **PRICES)
+    assert answer_trial(corn_sites, name="S3", nutrient_price=1, grain_price=180).name == "S3"
+
+
+def test_lines_are_short_and_without_exponents(trial, seeded):
+    for answer in (trial, seeded):
+        lines = trial_lines(answer)
+        assert 4 <= len(lines) <= 12
+        assert not re.search(r"\de[-+]\d", " ".join(lines))
+        assert not re.search(r"\de[-+]\d", re.sub(r'src="[^"]*"', "", trial_page(answer)))
+
+
+def test_units_stand_in_every_header_that_needs_one(trial):
+    for table in trial_tables(trial).values():
+        assert isinstance(table.frame, pd.DataFrame)
+        for name in table.frame.select_dtypes("number"):
+            if any(word in name for word in ("yield", "mean [", "price", "optimum", "residual")):
+                assert "[" in name
