@@ -82,7 +82,8 @@ class BatchResult(Result):
     @cached_property
     def table(self) -> pd.DataFrame:
         """All rows, in the order of the input: a row per trial, or per sample, nutrient and source."""
-        return typed(read_frame(self.file), self.types)[list(self.types)]
+        parts = sorted(self.parts.glob("part-*"))
+        return pd.concat([typed(read_frame(part), self.types) for part in parts], ignore_index=True)
 
     @property
     def sources(self) -> pd.DataFrame:
@@ -113,7 +114,8 @@ class BatchResult(Result):
 def gather(settings: Settings, targets: list[Path], out: Path) -> BatchResult:
     """Join the parts into one table, count them, and write the index page; a part at a time."""
     file, index = out / f"results{ending()}", out / "index.html"
-    join_frames(targets, file, settings.types)
+    for path in {file, out / "results.csv"}:
+        join_frames(targets, path, settings.types)
     counts, classes, head, refused = Counter(), Counter(), [], []
     seen = {name: set() for name in (*_SINGLE, "source_key", "provenance")}
     for target in targets:
@@ -177,7 +179,8 @@ def index_page(result: BatchResult) -> str:
         Section(
             "All at a glance", figure=figure, figure_says=" ".join(lines) if figure is not None else "",
             tables=(_explained(result),),
-            paragraphs=(f"All rows: {result.file.name}, beside this page.",),
+            paragraphs=("Every row, beside this page:",),
+            links=tuple((name, name) for name in dict.fromkeys(["results.csv", result.file.name])),
             cautions=_CAUTION,
         )
     ]  # fmt: skip

@@ -47,8 +47,8 @@ def run_batch(
         crop, growth_stage, plant_part, nutrient, value). A data set is read in pieces and may be larger than
         memory; rows of one trial may lie apart.
     out : path
-        Folder to write to: ``results.parquet`` (or ``.csv`` without pyarrow), ``index.html``, ``parts/`` (the
-        same rows as a partitioned data set) and ``run.json``, the record of what was asked.
+        Folder to write to: ``results.csv``, ``results.parquet`` (with pyarrow), ``index.html``, ``parts/``
+        (the same rows as a partitioned data set) and ``run.json``, the record of what was asked.
     kind : {'trials', 'samples'}
     by : str or list of str, optional
         Columns of a data set that tell trials apart; ``trial`` by default.

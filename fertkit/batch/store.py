@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pandas as pd
 
+from fertkit.report.cells import inert_table
+
 PIECE = 200_000  # rows held in memory at once while a data set is read
 
 
@@ -59,15 +61,14 @@ def typed(frame: pd.DataFrame, types: dict[str, str]) -> pd.DataFrame:
 
 
 def join_frames(paths: list[Path], path: Path, types: dict[str, str]) -> None:
-    """Write the rows of many files to one, a file at a time; ends of memory are those of one file."""
+    """Write the rows of many files to one, a file at a time; in a CSV no cell can pass for a formula."""
     with drafted(path) as draft:
         if path.suffix == ".parquet":
             _join_parquet(paths, draft)
-        else:
-            for i, part in enumerate(paths):
-                typed(read_frame(part), types).to_csv(
-                    draft, index=False, header=i == 0, mode="a" if i else "w"
-                )
+            return
+        for i, part in enumerate(paths):
+            rows = inert_table(typed(read_frame(part), types))
+            rows.to_csv(draft, index=False, header=i == 0, mode="a" if i else "w")
 
 
 def _join_parquet(paths, draft):

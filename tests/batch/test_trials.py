@@ -199,13 +199,14 @@ def test_hostile_names_stay_names(many_trials, tmp_path):
     before = set(tmp_path.parent.iterdir())
     result = batch(tmp_path / "t.parquet", tmp_path / "out", part_size=4)
     assert sorted(result.table["trial"]) == sorted(HOSTILE)
+    assert "\n'=1+1," in (tmp_path / "out" / "results.csv").read_text().replace("t.parquet,", "")
     page = result.index.read_text(encoding="utf-8")
     assert "<script" not in page
     assert "&lt;script&gt;" in page
     assert set(tmp_path.parent.iterdir()) == before
     made = {p.relative_to(tmp_path / "out").as_posix() for p in (tmp_path / "out").rglob("*")}
     parts = {f"parts/part-0000{i}.parquet" for i in range(3)}
-    assert made == {"run.json", "index.html", "results.parquet", "parts"} | parts
+    assert made == {"run.json", "index.html", "results.parquet", "results.csv", "parts"} | parts
 
 
 @pytest.mark.parametrize(
