@@ -22,14 +22,17 @@ def oxide_checks(scored: pd.DataFrame) -> list[tuple]:
     scored : DataFrame
         nutrient, source_key, value, low, high, censored; one row per sample, nutrient and source.
     """
-    ranged = scored["low"].notna().to_numpy() & scored["high"].notna().to_numpy()
-    names = scored["nutrient"].to_numpy(object)
     share = load_facts("sanity", ("low", "high")).set_index("check").loc["share as oxides", "low"]
+    value, low, high = (scored[name].to_numpy(float) for name in ("value", "low", "high"))
+    nutrient, names = pd.factorize(scored["nutrient"])
+    source, _ = pd.factorize(scored["source_key"])
+    told = ~(np.isnan(value) | np.isnan(low) | np.isnan(high)) & (scored["censored"].to_numpy(object) == "")
     found = {}
-    for element in OXIDES:
-        mine = scored[ranged & (names == element)]
-        if len(mine) and _looks_like(mine[mine["censored"] == ""], element, share):
-            found[element] = mine["specimen"].nunique()
+    for element, oxide in OXIDES.items():
+        mine = np.flatnonzero(told & (nutrient == names.get_indexer([element])[0]))
+        limits = value[mine], low[mine], high[mine]
+        if len(mine) and _looks_like(*limits, source[mine], element_fraction(oxide), share):
+            found[element] = pd.unique(scored["specimen"].to_numpy()[mine]).size
     if not found or (max(found.values()) < FEWEST and len(found) < 2):
         return []
     named = ", ".join(f"{e} ({OXIDES[e]} is {1 / element_fraction(OXIDES[e]):.2f} times {e})" for e in found)
@@ -40,17 +43,10 @@ def oxide_checks(scored: pd.DataFrame) -> list[tuple]:
     return [(CHECK, len(found), "0 elements", False, meaning)]
 
 
-def _looks_like(rows, element, share) -> bool:
+def _looks_like(value, low, high, source, fraction, share) -> bool:
     """Whether the values lie above every source's range, and as oxide inside one at least."""
-    if rows.empty:
-        return False
-    value = rows["value"].to_numpy(float)
-    as_element = value * element_fraction(OXIDES[element])
-    low, high = rows["low"].to_numpy(float), rows["high"].to_numpy(float)
-    keys = rows["source_key"].to_numpy(object)
-    above = [np.mean(value[keys == key] > high[keys == key]) for key in pd.unique(keys)]
-    inside = [
-        np.mean((low <= as_element)[keys == key] & (as_element <= high)[keys == key])
-        for key in pd.unique(keys)
-    ]
-    return min(above) >= share and max(inside) >= share
+    counts = np.bincount(source)
+    above = np.bincount(source, value > high)
+    inside = np.bincount(source, (low <= value * fraction) & (value * fraction <= high))
+    held = counts > 0
+    return bool((above[held] >= share * counts[held]).all() and (inside[held] >= share * counts[held]).any())
