@@ -85,7 +85,7 @@ class _Walker:
         self._strict = part.lower().endswith((".xml", ".rels"))
         self._row = self._column = self._reach = self._text = self._copied = 0
         self._rows = self._width = self._times = self._line_times = self._line_text = 0
-        self._filled = False
+        self._filled = self._inside = False
 
     def feed(self, piece: bytes) -> None:
         if self._parser is None:
@@ -119,13 +119,14 @@ class _Walker:
 
     def _start(self, tag, attributes):
         tag = tag.rpartition(":")[2]
+        if self._inside:  # a cell that only carries a format holds nothing
+            self._inside = False
+            self._measure(self._row, self._column)
         if tag == "c":
             self._cell(attributes)
         elif tag == "row":
             self._row = self._number(attributes.get("r"), self._row + 1)
             self._column = 0
-        elif tag in ("v", "is"):  # a cell that only carries a format holds nothing
-            self._measure(self._row, self._column)
         elif tag == "si":
             self._text = 0
         elif tag in ("table-cell", "covered-table-cell"):
@@ -140,7 +141,9 @@ class _Walker:
 
     def _end(self, tag):
         tag = tag.rpartition(":")[2]
-        if tag == "si":
+        if tag == "c":
+            self._inside = False
+        elif tag == "si":
             self.longest = max(self.longest, self._text)
         elif tag in ("table-cell", "covered-table-cell"):
             self._column += self._times
@@ -163,6 +166,7 @@ class _Walker:
             self._row = int(place[2])
         elif "r" in attributes:
             raise ValueError("no address of a cell")
+        self._inside = True
         self.shared += attributes.get("t") == "s"
 
     def _characters(self, text):
