@@ -87,6 +87,17 @@ class SeasonDemand(Result):
     def checks(self) -> pd.DataFrame:
         return checks_frame(_point_checks(self))
 
+    @property
+    def by_stage(self) -> pd.DataFrame:
+        """Share, cumulative uptake and daily demand of every nutrient at each growth stage of the season."""
+        inside = self.stages[self.stages["days"] <= self.rows["day"].max()]
+        found = [
+            self.at(max(row.days, self.rows["day"].min())).assign(stage=row.stage)
+            for row in inside.itertuples()
+        ]
+        columns = ["stage", "day", "nutrient", "fraction", "cumulative", "daily", "near_point"]
+        return pd.concat(found, ignore_index=True)[columns] if found else pd.DataFrame(columns=columns)
+
     def at(self, day: float) -> pd.DataFrame:
         """Cumulative uptake and daily demand of every nutrient on one day after emergence."""
         days = self.rows["day"].unique()

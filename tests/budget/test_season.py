@@ -310,6 +310,17 @@ def test_compare_needs_one_unit_and_nutrient(soybean, corn):
         compare_peaks(soybean, corn, "Zn")
 
 
+def test_by_growth_stage(corn):
+    # LAUER1997: R1 on day 65 and R6 on day 120; BENDER_AGPRO: 44 % of P by then (VT/R1)
+    stages = corn.by_stage.set_index(["stage", "nutrient"])
+    assert stages.loc[("R1", "P2O5"), "day"] == 65
+    assert stages.loc[("R1", "P2O5"), "fraction"] == pytest.approx(0.44, abs=1e-6)
+    assert stages.loc[("R6", "N"), "fraction"] == pytest.approx(1)
+    assert len(stages) == len(corn.stages) * len(corn.nutrients)
+    own = pd.DataFrame({"nutrient": "N", "day": [40, 120], "fraction": [0.4, 1.0]})
+    assert season_demand("wheat", 90, points=own).by_stage.empty
+
+
 def test_result_verbs(soybean):
     assert {"SNYDER2000", "KSU_SOY", "FEHR1977"} <= set(soybean.sources["source_key"])
     assert "interpolation (one peak of daily demand is assumed)" in soybean.summary()
