@@ -9,6 +9,8 @@ from fertkit.errors import FertkitError, shorten
 from fertkit.panels import controls, drawing, show
 from fertkit.panels.base import Panel, said_by
 from fertkit.response import CURVES, curve_through, expected_interval
+from fertkit.response.prices import column
+from fertkit.results import plain
 from fertkit.trials.application import application_table
 from fertkit.trials.layout import DESIGNS, plan_strips
 from fertkit.trials.power import ERROR_DF, smallest_difference
@@ -119,14 +121,10 @@ class PlanPanel(Panel):
                 self.expected = expected_of(self.settings)
             finally:
                 self._expected.value = ""
-            said = self.expected.summary()
-            sheet = drawing.Sheet(self.expected.plot())
-            picture = drawing.html(sheet, sheet.whole(), said.splitlines()[1])
-            notes = [
-                *said_by(self.expected.checks),
-                "Yields, rate and prices to begin with are placeholders.",
-            ]
-            self._expected.value = show.said(said) + picture + show.cautions(notes)
+            sheet, says = drawing.Sheet(self.expected.plot()), said_of(self.expected)
+            picture = drawing.html(sheet, sheet.whole(), says)
+            notes = show.cautions([*said_by(self.expected.checks), SUPPOSED])
+            self._expected.value = show.said(f"{says}\n{self.expected.summary()}") + picture + notes
             self._show_detail()
 
     def compute(self, settings):
@@ -234,3 +232,12 @@ def parse_treatments(text: str) -> list:
         return [float(part) for part in parts]
     except ValueError:
         return parts
+
+
+def said_of(expected) -> str:
+    """Say in one line how wide an interval to expect of one plan."""
+    width = expected.table[column("median_width", expected.rate_unit)].iloc[0]
+    return (
+        f"To expect: a {expected.level:.0%} interval of the economic optimum some {plain(width)} "
+        f"{expected.rate_unit} wide."
+    )

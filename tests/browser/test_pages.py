@@ -201,8 +201,10 @@ def test_every_page_fits_a_tablet(opened, shots, name):
             .map(e => e.className || e.tagName)"""
     )
     assert not wide
-    body = page.locator("#rendered_cells")
-    page.set_viewport_size({"width": 768, "height": int(body.bounding_box()["height"]) + 40})
+    end = page.evaluate(
+        "Math.max(...[...document.querySelectorAll('.jp-Cell')].map(e => e.getBoundingClientRect().bottom))"
+    )
+    page.set_viewport_size({"width": 768, "height": int(end) + 40})
     page.screenshot(path=shots / f"tablet_{name}.png")
     assert page.locator("img.fertkit-figure").count() > 0
     assert not page.get_by_role("alert").count()

@@ -10,6 +10,7 @@ import pytest
 from fertkit.errors import FertkitError
 from fertkit.panels.plan import PlanPanel, parse_treatments
 from fertkit.response import curve_through, expected_interval
+from fertkit.results import plain
 from fertkit.trials.application import application_table
 from fertkit.trials.layout import plan_strips
 from fertkit.trials.power import smallest_difference
@@ -78,6 +79,8 @@ def test_the_interval_to_expect_is_that_of_the_library_and_only_worked_out_when_
     )
     assert panel.expected.table.iloc[0, 1:].tolist() == pytest.approx(wanted.table.iloc[0, 1:].tolist())
     assert wanted.summary().splitlines()[1] in unescape(panel._expected.value)
+    width = plain(wanted.table["median_width_lb_ac"].iloc[0])
+    assert f"optimum some {width} lb/ac wide" in panel._expected.value
     assert "<img" in panel._expected.value
     panel._look.value = "Keep"
     assert "expected.csv" in panel._links.value
