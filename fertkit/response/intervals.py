@@ -13,6 +13,7 @@ Coverage of the 95 % intervals (``tests/benchmarks/coverage.py``: six curves, 16
 trials; table and figure in ``tests/reference/coverage``):
 
 * Were the true curve known, its exact or profile interval would cover 94 to 96 % everywhere.
+  So it does on a rise so straight or so noisy that the bend is not sure.
 * It is not known. The interval of the curve with the best AICc covers 66 to 91 %, that of always the
   quadratic-plateau 1 to 96 %: both forget that the curve was chosen.
 * The averaged interval (`averaging`), the default of an analysis, covers 93 to 98 %, except at the two ends

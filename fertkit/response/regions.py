@@ -44,7 +44,8 @@ def gradient_sets(curve, fits, sums, price_ratio, level):
     """Ends (D, R) of the optima of a curve linear in its parameters: where its slope can be the price ratio.
 
     The set of rates with a given gradient is Bachmaier's (2009); what is added is which of them are maxima
-    within the tested rates, and when only the edges are left.
+    within the tested rates, and when only the edges are left. The result is the set of optima of all curves
+    whose ``RSS <= RSSmin (1 + F / df)``.
     """
     columns, back = basis(curve, sums.rates)
     _, unit, _ = solve_basis(columns, sums)
@@ -57,17 +58,17 @@ def gradient_sets(curve, fits, sums, price_ratio, level):
         return _edges(b, v[..., 0, 0])
     c = fits.params[..., 2] - (price_ratio if curve == "square_root" else 0.0)
     if curve == "quadratic":  # slope = b + c z with z = 2 x
-        chord, bow = np.stack([np.ones_like(low), low + high], -1), c
+        chord, bow, middle = np.stack([np.ones_like(low), low + high], -1), c, (low + high) / 2
         q, h, k = _parabola(c, b, v[..., 1, 1], v[..., 0, 1], v[..., 0, 0])
         first, last = (0.5 * z for z in _roots(q, h, k))
     else:  # slope = b z + c with z = 1 / (2 sqrt x), which falls as x rises
-        chord, bow = np.stack([1 / (np.sqrt(low) + np.sqrt(high)), np.ones_like(low)], -1), -b
+        roots = np.sqrt(low) + np.sqrt(high)
+        chord, bow, middle = np.stack([1 / roots, np.ones_like(low)], -1), -b, roots**2 / 4
         q, h, k = _parabola(b, c, v[..., 0, 0], v[..., 0, 1], v[..., 1, 1])
         last, first = (_rate_of(z) for z in _roots(q, h, k))
     edges = _edges(chord[..., 0] * b + chord[..., 1] * c, np.einsum("dri,drij,drj->dr", chord, v, chord))
-    return _maxima(
-        q, h * h - q * k, bow, (first, last), (low, high), edges, _between(curve, b, c, first, last)
-    )
+    rising = _between(curve, b, c, first, last)
+    return _maxima(q, h * h - q * k, bow, (first, last), middle, edges, rising)
 
 
 def _edges(slope, variance):
@@ -104,20 +105,22 @@ def _between(curve, b, c, first, last):
         return b * 0.5 * (np.where(np.isfinite(first), first, 2 * last + 1) + last) + c > 0
 
 
-def _maxima(q, discriminant, bow, roots, tested, edges, rising):
+def _maxima(q, discriminant, bow, roots, middle, edges, rising):
     """Assemble the set of optima.
 
     A sure bow (q > 0) leaves the stretch between the roots when it bows down, else only the edges. Otherwise
-    the slope surely differs from the price ratio only between the roots: where it is above, the optimum
-    lies beyond; where below, before; and anywhere when the other side is a tested rate too.
+    the slope surely differs from the price ratio only between the roots, if anywhere. A straight line whose
+    slope is the price ratio is then refused too, so that the rates on one side of the roots are all maxima
+    and those on the other all minima: where the slope between is above the ratio, the optimum lies beyond;
+    where below, before. The edge on the side of the minima is an optimum only of curves that bow up and gain
+    nothing from end to end; that chord has the slope of the curve at `middle`.
     """
-    (first, last), (lowest, highest) = roots, tested
-    sure = q > 0
+    (first, last), sure = roots, q > 0
     low = np.where(bow < 0, np.maximum(first, 0.0), edges[0])
     high = np.where(bow < 0, np.maximum(last, 0.0), edges[1])
     anywhere = discriminant < 0
-    low_open = np.where(anywhere | ~rising | (first > lowest), 0.0, np.maximum(last, 0.0))
-    high_open = np.where(anywhere | rising | (last < highest), np.inf, np.maximum(first, 0.0))
+    low_open = np.where(anywhere | ~rising | (first > middle), 0.0, np.maximum(last, 0.0))
+    high_open = np.where(anywhere | rising | (last < middle), np.inf, np.maximum(first, 0.0))
     return np.where(sure, low, low_open), np.where(sure, high, high_open)
 
 

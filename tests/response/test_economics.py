@@ -6,7 +6,7 @@ Python; the curves' forms are those of Cerrato & Blackmer (1990) Agron. J. 82:13
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.errors import NotEstimable, PriceError
@@ -235,6 +235,7 @@ def shaped(curve, a, gain, join, **_):
 
 
 @pytest.mark.parametrize("curve", POWERS)
+@settings(deadline=None)
 @given(case=CASES, per_yield=st.floats(0.01, 100), per_rate=st.floats(0.01, 100))
 def test_optimum_does_not_depend_on_units(curve, case, per_yield, per_rate):
     params = shaped(curve, **case)
@@ -251,6 +252,7 @@ def test_optimum_does_not_depend_on_units(curve, case, per_yield, per_rate):
 
 
 @pytest.mark.parametrize("curve", POWERS)
+@settings(deadline=None)
 @given(case=CASES, step=st.floats(1.01, 5), cost=st.floats(0, 3))
 def test_optimum_falls_with_price_stays_in_range_and_ignores_costs(curve, case, step, cost):
     params = shaped(curve, **case)
@@ -264,6 +266,7 @@ def test_optimum_falls_with_price_stays_in_range_and_ignores_costs(curve, case, 
 
 
 @pytest.mark.parametrize("curve", POWERS)
+@settings(deadline=None)
 @given(case=CASES)
 def test_no_tested_rate_beats_the_optimum(curve, case):
     params, grid = shaped(curve, **case), np.linspace(0, 250, 501)

@@ -45,6 +45,14 @@ def test_known_curve_as_in_the_coverage_table(curve, params):
     assert got["median_width_kg_ha"] == pytest.approx(row["median_width"], rel=0.04)
 
 
+def test_a_gently_bent_rise_is_covered_as_often_as_said_and_no_oftener():
+    """Bend of 1.5 SE: curves that bow up fit too, but have no optimum where these bow down have theirs."""
+    asked = {"curve": "quadratic", "params": (4.0, 0.02, -4e-5), "known_curve": True, "n": 3000} | METRIC
+    got = expected_interval(RATES, 4, **asked | {"sd": 0.6}).table.iloc[0]
+    assert abs(got["coverage_pct"] - 95) < 3 * 100 * np.sqrt(0.95 * 0.05 / 3000)
+    assert got["median_width_kg_ha"] < 120
+
+
 def test_averaged_interval_as_in_the_coverage_table(averaged):
     row, got = committed("quadratic_plateau", "averaged (default)"), averaged.table.iloc[0]
     assert abs(got["coverage_pct"] - 100 * row["value"]) < 3 * 100 * np.sqrt(

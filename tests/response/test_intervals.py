@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import f
 
 from fertkit.errors import LookupFailed, NotEstimable
-from fertkit.response import fit_response, join_interval, optimum_interval, plateau_interval
+from fertkit.response import fit_response, join_interval, optimum_in_range, optimum_interval, plateau_interval
 from fertkit.response.intervals import Interval, bend_interval
 
 R_PROFILE = 3e-3  # R interpolates its profiles with splines; ours are solved
@@ -170,3 +170,44 @@ def test_block_bootstrap_needs_complete_blocks(make_trial):
     fit = fit_response(make_trial([0, 50, 100, 0, 50, 150], [5, 7, 8, 5, 7, 9], "aaabbb"), "linear")
     with pytest.raises(NotEstimable, match="complete blocks"):
         optimum_interval(fit, 0.01, method="bootstrap", kind="block")
+
+
+def region_of_optima(fit, ratio, level=0.95):
+    """Optima within the tested rates of curves spread over the confidence region, by its definition."""
+    x = np.column_stack([fit.data.rate, fit.data.rate**2])
+    if fit.curve.key == "square_root":
+        x = np.column_stack([np.sqrt(fit.data.rate), fit.data.rate])
+    x = x - x.mean(axis=0)
+    room = fit.rss * f.ppf(level, 1, fit.df_error) / fit.df_error
+    turn, out = np.meshgrid(np.linspace(0, 2 * np.pi, 4001), np.linspace(0, 1, 80))
+    ball = np.stack([out * np.cos(turn), out * np.sin(turn)], -1).reshape(-1, 2) * np.sqrt(room)
+    slopes = fit.coef[1:] + ball @ np.linalg.inv(np.linalg.cholesky(x.T @ x))
+    params = np.insert(slopes, 0, 0.0, axis=1)
+    return optimum_in_range(fit.curve, params, ratio, fit.lowest_rate, fit.highest_rate)
+
+
+@pytest.mark.parametrize("curve", ["quadratic", "square_root"])
+@pytest.mark.parametrize(
+    ("slope", "sd"), [(0.03, 1.5), (0.012, 0.6), (0.004, 0.6), (-0.01, 1.5), (0.02, 0.3)]
+)
+def test_exact_set_holds_the_optima_of_its_region_and_no_more(make_trial, curve, slope, sd):
+    """On noisy straight lines, where curves that bow up fit as well as those that bow down."""
+    x = np.tile(np.linspace(0, 200, 6), 4)
+    for seed in range(8):
+        y = 6 + slope * x + np.random.default_rng(seed).normal(0, sd, len(x))
+        fit = fit_response(make_trial(x, y), curve)
+        found = optimum_interval(fit, 0.008).within(0, 200)
+        optima = region_of_optima(fit, 0.008)
+        np.testing.assert_allclose([found.low, found.high], [optima.min(), optima.max()], atol=2)
+
+
+def test_a_noisy_straight_rise_is_not_open_at_both_ends(make_trial):
+    """Curves that bow up have a minimum where these bow down have the optimum: no optimum lies below it."""
+    x = np.tile(np.linspace(0, 200, 6), 4)
+    lows = []
+    for seed in range(40):
+        y = 6 + 0.03 * x + np.random.default_rng(seed).normal(0, 1.0, len(x))
+        found = optimum_interval(fit_response(make_trial(x, y), "quadratic"), 0.008).within(0, 200)
+        assert found.high_open or found.high > 100
+        lows.append(found.low)
+    assert min(lows) > 60

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.errors import NotEstimable, PriceError
@@ -35,6 +35,7 @@ def test_hand_example():
         assert words in result.summary()
 
 
+@settings(deadline=None)
 @given(fixed=st.floats(0, 1e4), passing=st.floats(0, 1e3))
 def test_costs_never_move_the_optimum_but_may_make_zero_best(fixed, passing):
     free, paid = worth(), worth(fixed_cost=fixed, pass_cost=passing)

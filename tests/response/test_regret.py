@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.errors import NotEstimable
@@ -80,6 +80,7 @@ def test_a_price_table_meets_every_draw():
     )
 
 
+@settings(deadline=None)
 @given(
     seed=st.integers(0, 1000),
     fixed=st.floats(0, 1000),
