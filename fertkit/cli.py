@@ -2,10 +2,11 @@
 
 import argparse
 import sys
+from contextlib import redirect_stdout
 from pathlib import Path
 
 from fertkit import __version__
-from fertkit.errors import FertkitError, NotEstimable, unknown
+from fertkit.errors import FertkitError, NotEstimable, harmless, unknown
 
 _INERT = "text that a spreadsheet could take for a formula gets an apostrophe in front"
 _PRICES = "prices in one currency of your own; only their ratio moves the optimum"
@@ -15,16 +16,30 @@ def main(argv=None) -> int:
     """Run the command line; give 0, or 2 when the input cannot be used."""
     try:
         arguments = _parser().parse_args(argv)
-        arguments.run(arguments)
+        with redirect_stdout(_Shown(sys.stdout)):
+            arguments.run(arguments)
     except FertkitError as error:
-        print(f"fertkit: {error}", file=sys.stderr)
+        print(harmless(f"fertkit: {error}"), file=sys.stderr)
         return 2
     except BrokenPipeError:  # the reader of the pipe has seen enough
         sys.stdout = None
     except OSError as error:
-        print(f"fertkit: {error.filename or 'file'}: {error.strerror}", file=sys.stderr)
+        print(harmless(f"fertkit: {error.filename or 'file'}: {error.strerror}"), file=sys.stderr)
         return 2
     return 0
+
+
+class _Shown:
+    """Standard output that marks characters which would steer a terminal."""
+
+    def __init__(self, out):
+        self._out = out
+
+    def write(self, text):
+        return self._out.write(harmless(text))
+
+    def flush(self):
+        self._out.flush()
 
 
 def _parser():
