@@ -54,5 +54,5 @@ def _text(value, is_p) -> str:
     if isinstance(value, bool) or pd.api.types.is_bool(value):
         return "yes" if value else "no"
     if pd.api.types.is_number(value):
-        return plain_p(value).removeprefix("= ") if is_p else plain(value)
+        return plain_p(value).removeprefix("= ").replace(" ", "\u00a0") if is_p else plain(value)
     return str(value)

@@ -15,8 +15,8 @@ LAID_OUT = """() => {
   return {
     width: document.documentElement.scrollWidth,
     right: Math.max(...boxes('img, td, th, p, li, h1, h2').map(([, b]) => b.right)),
-    tallest: Math.max(...boxes('figure, tr, .caution').map(([, b]) => b.height)),
-    cut: [...document.querySelectorAll('figure, tr, .caution')]
+    tallest: Math.max(...boxes('figure, tr, .short, .caution').map(([, b]) => b.height)),
+    cut: [...document.querySelectorAll('figure, tr, .short, .caution')]
       .filter(e => getComputedStyle(e).breakInside !== 'avoid').length,
     pictures: [...document.images].every(i => i.complete && i.naturalWidth > 0),
     text: document.body.innerText,

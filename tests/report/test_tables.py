@@ -35,7 +35,7 @@ def test_cells():
     )
     text = shown(frame)
     assert list(text) == ["a", "b", "c", "p"]  # a column of gaps alone is left out
-    assert text.iloc[0].tolist() == ["1.23", "=x", "yes", "< 0.001"]
+    assert text.iloc[0].tolist() == ["1.23", "=x", "yes", "<\u00a00.001"]
     assert text.iloc[1].tolist() == ["", "", "no", "0.046"]
 
 
