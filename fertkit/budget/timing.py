@@ -121,9 +121,9 @@ def stage_scale(crop: str, stage_days: dict | None = None) -> pd.DataFrame:
 
 def stage_place(text: str, scale: pd.DataFrame, axis: str = "days") -> float:
     """Place of a stage as a publication writes it (R1-R2, VT/R1, V14); NaN if the scale lacks it."""
-    known = scale.set_index("stage")[axis]
-    codes = [code for code in re.findall(r"\b[VR][CETN\d]+\b", text) if code in known.index]
-    return float(known[codes].mean()) if codes else np.nan
+    known = dict(zip(scale["stage"], scale[axis], strict=True))
+    places = [known[code] for code in re.findall(r"\b[VR][CETN\d]+\b", text) if code in known]
+    return float(np.mean(places)) if places else np.nan
 
 
 def published_points(crop: str, scale: pd.DataFrame) -> pd.DataFrame:
