@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from io import BytesIO
 
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.text import Text
@@ -87,7 +88,8 @@ class FertkitFigure(_ShowsItself, Figure):
         for text in self.findobj(Text):
             text.set_parse_math(False)
             text.set_text(harmless(text.get_text()))
-        super().draw(renderer)
+        with rc_context({"text.parse_math": False}):  # for ticks, which are made while drawing
+            super().draw(renderer)
 
 
 class FertkitAxes(_ShowsItself, Axes):

@@ -60,7 +60,8 @@ def svg_picture(ax) -> str:
         # A name in a script the font lacks is drawn as boxes; the page beside it has it in full.
         warnings.filterwarnings("ignore", message="Glyph", category=UserWarning)
         ax.get_figure().savefig(picture, format="svg", metadata={"Date": None, "Creator": None})
-    return "data:image/svg+xml;base64," + b64encode(picture.getvalue()).decode("ascii")
+    drawn = harmless(picture.getvalue().decode("utf-8")).encode("utf-8")  # names stand in its comments too
+    return "data:image/svg+xml;base64," + b64encode(drawn).decode("ascii")
 
 
 def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None = None) -> str:
