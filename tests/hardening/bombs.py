@@ -1,0 +1,163 @@
+# ruff: noqa: E501
+"""Files made to exhaust memory or time, each read by a process whose memory and time the system limits.
+
+python tests/hardening/bombs.py        # one line of JSON a file: what the reader said, seconds, memory
+"""
+
+import io
+import json
+import os
+import resource
+import time
+import zipfile
+from pathlib import Path
+
+import numpy as np
+import odf.opendocument
+import openpyxl
+import pandas as pd
+import python_calamine
+
+from fertkit.errors import FertkitError
+from fertkit.intake import read_points, read_strips, read_tissue
+from fertkit.reference import load_ranges
+
+MEMORY, CPU_SECONDS = 1_000_000_000, 30  # bytes beyond what the interpreter and pandas hold; of one file
+TEXT = b"Sample,N (%),K (%)\nA,4.9,1.8\n"
+LOG = b"Longitude,Latitude,Flow (lb/s),Seconds,Distance (ft),Swath (ft),Moisture (%)\n"
+ENTITIES = b'<!DOCTYPE s [<!ENTITY a "ha">' + b"".join(
+    b'<!ENTITY %c "%s">' % (98 + i, b"&%c;" % (97 + i) * 10) for i in range(9)
+) + b"]>"  # fmt: skip
+
+
+def book(engine="openpyxl"):
+    rows = [["Sample", "N (%)", "K (%)"], ["A", 4.9, 1.8], ["B", 5.1, 2.1]]
+    stream = io.BytesIO()
+    if engine == "odf":
+        pd.DataFrame(rows).to_excel(stream, engine="odf", index=False, header=False)
+        return stream.getvalue()
+    made = openpyxl.Workbook()
+    for row in rows:
+        made.active.append(row)
+    made.save(stream)
+    return stream.getvalue()
+
+
+def repacked(data, wanted, change):
+    stream = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as new:
+        for part in old.namelist():
+            new.writestr(part, change(old.read(part)) if wanted in part else old.read(part))
+    return stream.getvalue()
+
+
+def sheet(rows, old=b"</sheetData>"):
+    return repacked(book(), "worksheets/", lambda xml: xml.replace(old, rows + (old if b"/" in old else b"")))
+
+
+def ods(row):
+    end = b"</table:table>"
+    return repacked(book("odf"), "content.xml", lambda xml: xml.replace(end, row + end))
+
+
+def ods_row(cells, rows=1, columns=1):
+    return ods(
+        b'<table:table-row table:number-rows-repeated="%d"><table:table-cell %s table:number-columns-repeated="%d">'
+        b"%s</table:table-cell></table:table-row>" % (rows, cells[0], columns, cells[1])
+    )
+
+
+def zeros(claim=None):
+    """A part of 400 MB of blanks; `claim` is the size the archive states for it."""
+    stream = io.BytesIO(book())
+    with zipfile.ZipFile(stream, "a", zipfile.ZIP_DEFLATED) as package:
+        with package.open("xl/more.xml", "w") as part:
+            for _ in range(400):
+                part.write(b" " * 1_000_000)
+        if claim is not None:
+            package.getinfo("xl/more.xml").file_size = claim
+            package._didModify = True
+    return stream.getvalue()
+
+
+def long_text():
+    cells = b'<row r="9">' + b'<c t="s"><v>0</v></c>' * 16_000 + b"</row>"
+    return repacked(sheet(cells), "sharedStrings", lambda xml: xml.replace(b"Sample", b"Sample" * 5_000))
+
+
+FLOAT, STRING = b'office:value-type="float" office:value="1"', b'office:value-type="string"'
+TABLES = {
+    "zip bomb": zeros,
+    "zip bomb that lies about its size": lambda: zeros(claim=100),
+    "zip of many files": lambda: book()[:-22] + b"PK\x01\x02" * 2_000,
+    "cell at the far end": lambda: sheet(b'<row r="1000000"><c r="ZZ1000000"><v>1</v></c></row>'),
+    "row number beyond any sheet": lambda: sheet(b'<row r="99999999999"', b'<row r="3"'),
+    "long text shown in many cells": long_text,
+    "row repeated a million times": lambda: ods_row((FLOAT, b""), 1_000_000, 16_384),
+    "text repeated": lambda: ods_row((STRING, b"<text:p>" + b"x" * 30_000 + b"</text:p>"), 1, 16_000),
+    "entities in XLSX": lambda: repacked(
+        book(), "sharedStrings", lambda xml: xml.replace(b"<sst", ENTITIES + b"<sst")
+    ),
+    "entities in ODS": lambda: repacked(
+        book("odf"), "content.xml", lambda xml: ENTITIES + xml[xml.index(b"<office") :]
+    ),
+    "a million columns": lambda: TEXT + b"1," * 490_000,
+    "more columns still": lambda: TEXT + b"1," * 1_000_000,
+    "one endless line": lambda: b"x" * 90_000_000,
+    "one long line among short ones": lambda: TEXT + b"1," * 15_000 + b"\n" + b"x\n" * 500_000,
+    "two million rows": lambda: TEXT + b"x\n" * 2_000_000,
+    "larger than any table": lambda: b"x\n" * 60_000_000,
+    "a file without end": lambda: Path("/dev/zero"),
+    "size stated too large": lambda: sheet(b'<dimension ref="A1:XFD1048576"', b'<dimension ref="A1:C3"'),
+    "far cell with a format only": lambda: sheet(b'<row r="1048576"><c r="XFD1048576" s="0"/></row>'),
+    "padded to the end": lambda: ods_row((b"", b""), 1_048_570, 16_384),
+    "blank rows": lambda: TEXT + b"\n" * 300_000,
+    "words without end": lambda: TEXT + b"\n".join(b"w%x,u%x,v%x" % (i, i, i) for i in range(60_000)),
+}
+LOGS = {
+    "log: one endless line": lambda: b"x" * 90_000_000,
+    "log: a million columns": lambda: LOG + b"1," * 1_000_000,
+    "log: too many rows": lambda: LOG + b"\n" * 30_000_000,
+}
+
+
+def _ranges(make):
+    Path("own.xlsx").write_bytes(make())
+    return "own.xlsx"
+
+
+CASES = (
+    {name: (read_tissue, make) for name, make in TABLES.items()}
+    | {f"strips: {n}": (read_strips, TABLES[n]) for n in ("zip bomb", "cell at the far end", "words without end")}
+    | {f"ranges: {n}": (load_ranges, lambda n=n: _ranges(TABLES[n])) for n in ("zip bomb", "entities in XLSX")}
+    | {name: (lambda data: read_points(data, crop="corn"), make) for name, make in LOGS.items()}
+)  # fmt: skip
+
+
+def read_limited(read, data) -> dict:
+    held = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    resource.setrlimit(resource.RLIMIT_AS, (held + MEMORY,) * 2)
+    spent = time.process_time()
+    resource.setrlimit(resource.RLIMIT_CPU, (int(spent) + CPU_SECONDS,) * 2)
+    try:
+        said = f"read {len(read(data).table)}"
+    except FertkitError as error:
+        said = f"refused {error}"
+    except BaseException as error:
+        said = f"failed {type(error).__name__}: {error}"
+    memory = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1000
+    return {"said": said, "seconds": round(time.process_time() - spent, 2), "memory_mb": round(memory)}
+
+
+def main():
+    assert all((np, odf, openpyxl, python_calamine))  # loaded before memory is limited
+    for name, (read, make) in CASES.items():
+        if (child := os.fork()) == 0:
+            print(json.dumps({"name": name} | read_limited(read, make())), flush=True)
+            os._exit(0)
+        os.waitpid(child, 0)
+
+
+if __name__ == "__main__":
+    main()

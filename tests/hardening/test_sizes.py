@@ -1,0 +1,62 @@
+"""Files made to exhaust memory or time are refused early, by a message that names the limit."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+BOMBS = Path(__file__).with_name("bombs.py")
+EXPECTED = {
+    "zip bomb": "larger than 300 MB when unpacked",
+    "zip bomb that lies about its size": "larger than 300 MB when unpacked",
+    "zip of many files": "packed from more than 1,000 files",
+    "cell at the far end": "absurdly far apart",
+    "row number beyond any sheet": "absurdly far apart",
+    "long text shown in many cells": "texts of the cells are too long",
+    "row repeated a million times": "absurdly far apart",
+    "text repeated": "texts of the cells are too long",
+    "entities in XLSX": "defines entities",
+    "entities in ODS": "defines entities",
+    "a million columns": "more than 16,384 columns",
+    "more columns still": "more than 16,384 columns",
+    "one endless line": "longer than 1,000,000 characters",
+    "one long line among short ones": "larger than 5,000,000 cells",
+    "two million rows": "more than 1,048,576 rows",
+    "larger than any table": "larger than 100 MB",
+    "a file without end": "larger than 100 MB",
+    "size stated too large": "read 4",
+    "far cell with a format only": "read 4",
+    "padded to the end": "read 4",
+    "blank rows": "read 2",
+    "words without end": "not a number",
+    "strips: zip bomb": "larger than 300 MB when unpacked",
+    "strips: cell at the far end": "absurdly far apart",
+    "strips: words without end": "no column for the rate",
+    "ranges: zip bomb": "larger than 300 MB when unpacked",
+    "ranges: entities in XLSX": "defines entities",
+    "log: one endless line": "row 1 is longer than",
+    "log: a million columns": "not a readable log",
+    "log: too many rows": "more than 20,000,000 rows",
+}
+
+
+@pytest.fixture(scope="module")
+def said(tmp_path_factory):
+    done = subprocess.run(
+        [sys.executable, BOMBS],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=tmp_path_factory.mktemp("bombs"),
+    )
+    return {line["name"]: line["said"] for line in map(json.loads, done.stdout.splitlines())}
+
+
+@pytest.mark.parametrize("name", EXPECTED)
+def test_within_the_limits_of_memory_and_time(said, name):
+    assert name in said, "the system had to end the process: too much memory or time"
+    assert EXPECTED[name] in said[name]
+    assert said[name].startswith("read" if EXPECTED[name].startswith("read") else "refused")
+    assert len(said[name]) < 6_000
