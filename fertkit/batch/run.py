@@ -142,7 +142,7 @@ def _check_columns(found: Source, settings: Settings) -> None:
             raise InputError(found.root.name, [Problem("not a data set with the columns to tell by", remedy)])
         return
     columns = columns_of(found)
-    if settings.tidy(columns) or (settings.rate and settings.yield_ and set(settings.by) <= set(columns)):
+    if settings.tidy(columns):
         return
     needed = "rate_<unit> and yield_<unit>, like rate_lb_ac and yield_bu_ac"
     if settings.kind == "samples":

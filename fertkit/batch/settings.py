@@ -80,7 +80,10 @@ class Settings:
         return KINDS[self.kind][3](self.by)
 
     def tidy(self, columns) -> bool:
-        """Whether column names are those of a tidy data set of this kind."""
+        """Whether column names are those of a tidy data set of this kind, or hold the columns asked for."""
+        asked = {self.rate, self.yield_}
+        if None not in asked:
+            return {*self.by, *asked} <= set(columns)
         return KINDS[self.kind][4](columns, self.by)
 
     def range_table(self):

@@ -137,7 +137,7 @@ def rows_of(source: Source, by: list[str], columns=None) -> Iterator[pd.DataFram
                 place = {PLACE[0]: source.name(file), PLACE[1]: np.arange(at, at + len(piece)) + 2}
                 yield piece.assign(**place)
                 at += len(piece)
-        except (ValueError, OSError) as error:  # pyarrow's and pandas' own errors are both
+        except (ValueError, OSError, NotImplementedError) as error:  # pyarrow's and pandas' own are of these
             reason = str(error).splitlines()[0]
             raise InputError(
                 source.name(file), [Problem(f"not readable: {reason}", "mend or remove the file")]

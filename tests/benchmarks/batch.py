@@ -2,7 +2,7 @@
 
 Run ``python tests/benchmarks/batch.py [trials a worker]``. Weak scaling: efficiency is the rate per worker on
 two over that on one. The ratio against the local run is taken in the same run, so that a busy machine counts
-less; the processor time of the local run is printed beside it for the sum on a million trials.
+less; processor time a trial, which hardly knows of other work, is printed beside each.
 """
 
 import sys
@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.batch import local_cluster, run_batch
+from fertkit.response import optima_of_trials
 
 RATES, BLOCKS, PART = np.array([0.0, 40, 80, 120, 160, 200]), 4, 100
 
@@ -33,6 +34,11 @@ def peak_mb() -> float:
     """Peak memory of this process [MB]."""
     (line,) = [s for s in Path("/proc/self/status").read_text().splitlines() if s.startswith("VmHWM")]
     return int(line.split()[1]) / 1024
+
+
+def warm_up() -> None:
+    """Load what a worker loads once."""
+    optima_of_trials(draw_trials(4), "trial", 0.008)
 
 
 def timed(source, out, client=None):
@@ -55,16 +61,19 @@ def main(each: int) -> None:
         base = None
         for workers in (1, 2):
             with local_cluster(workers, "1GB") as client:
-                client.run(__import__, "fertkit.batch")
+                client.run(warm_up)
                 count = workers * each
+                before = sum(client.run(time.process_time).values())
                 took, _, table = timed(home / f"{count}.parquet", home / f"on{workers}", client)
+                spent = (sum(client.run(time.process_time).values()) - before) / count
                 peaks = client.run(peak_mb).values()
             rate = count / took / workers
             base = base or rate
             same = table.head(each).drop(columns="file").equals(local.drop(columns="file"))
             print(
                 f"{workers} worker(s), {count} trials: {rate:.1f} trials/s a worker, efficiency "
-                f"{rate / base:.0%}, {rate * wall / each:.2f} of the local rate a worker, peak "
+                f"{rate / base:.0%}, {rate * wall / each:.2f} of the local rate a worker, "
+                f"{spent * 1e3:.1f} ms of processor a trial on the workers, peak "
                 f"{max(peaks):.0f} MB a worker, same rows as the local run: {same}"
             )
         print(f"a million trials: {1e6 * used / each / 3600:.1f} hours of one core, by processor time")
