@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 
+import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable
@@ -168,8 +169,6 @@ def _compared(table):
 
 
 def _regret(response, swing_pct, seed):
-    import numpy as np
-
     if not response.draws:
         return None
     if swing_pct is None:
