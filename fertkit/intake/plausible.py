@@ -15,6 +15,7 @@ from fertkit.results import checks_frame
 from fertkit.units import CONCENTRATION_PCT, convert_concentration
 
 MACROS = ("N", "P", "K", "Ca", "Mg", "S")
+EVEN_FROM = 5  # samples from which one and the same result in all of them is asked about
 CLEAR, RIVAL, FEWEST = 0.9, 0.5, 2  # share inside the window that settles a unit, that spoils it; nutrients
 
 
@@ -177,8 +178,11 @@ def _soil_checks(grid, ids, limits):
 
 
 def _copy_checks(grid, ids):
+    meaning = "every sample has the same result: copied, filled or rounded?"
+    even = [n for n in grid if grid[n].count() >= EVEN_FROM and grid[n].min() == grid[n].max()]
+    rows = [(f"{n} in all samples", grid[n].dropna().iloc[0], "differs", False, meaning) for n in even]
     if grid.shape[1] < 4:
-        return []
+        return rows
     copies = grid[grid.duplicated(keep="first") & (grid.notna().sum(axis=1) >= 4)]
     meaning = "every result equals another sample's: copied or filled?"
-    return [(f"results of {ids[i]}", np.nan, "differ", False, meaning) for i in copies.index]
+    return rows + [(f"results of {ids[i]}", np.nan, "differ", False, meaning) for i in copies.index]

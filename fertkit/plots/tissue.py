@@ -119,6 +119,8 @@ def sample_detail(scores, sample, ax=None):
         If the sample is not among the scores; lists those that are.
     """
     rows = _rows_of(scores.scored, sample)
+    first = rows.iloc[0]
+    title = f"{first['sample_id']}: {first['crop']}, {first['growth_stage']}, {first['plant_part']}"
     middle = scores.agreement.set_index(["specimen", "nutrient"])["middle_limit"].loc[
         rows["specimen"].iloc[0]
     ]
@@ -126,6 +128,11 @@ def sample_detail(scores, sample, ax=None):
     rows = rows[rows["nutrient"].isin(nutrients) & (rows["low"].notna() | rows["critical"].notna())]
     if ax is None:
         ax = new_axes(height=1.6 + 0.15 * len(rows) + 0.12 * len(nutrients))
+    if rows.empty:
+        note = "no published range holds for this sample"
+        ax.text(0.5, 0.5, note, transform=ax.transAxes, ha="center", color=COLOURS["quiet"])
+        ax.set_axis_off()
+        return finish(ax, title=title, grid=None)
     cv = scores.cvs.set_index("nutrient")["cv_pct"] / 100
     y, ticks, labels = 0.0, [], []
     for nutrient in nutrients:
@@ -138,8 +145,6 @@ def sample_detail(scores, sample, ax=None):
         labels.append(_value_label(mine.iloc[0]))
         y += len(mine) + 0.8
     _detail_axes(ax, ticks, labels, y)
-    first = rows.iloc[0]
-    title = f"{first['sample_id']}: {first['crop']}, {first['growth_stage']}, {first['plant_part']}"
     scale = "result ÷ middle lower limit of the sources (log scale)"
     key = "bar: sufficiency range · ticks: critical level · * from memory"
     dot = "dot: the result, with about 95 % of its error"

@@ -189,6 +189,14 @@ def test_sanity_checks_are_rows():
     assert failed == ["sum of N P K Ca Mg S in a", "N:S in a", "Fe with Al in a", "results of c"]
 
 
+def test_one_result_in_every_sample_is_asked_about():
+    lines = [f"s{i},3.{i},0.3{i},22" for i in range(5)]
+    failed = read("Sample,N (%),P (%),Zn (ppm)\n" + "\n".join(lines) + "\n").checks
+    assert failed.loc[~failed["passed"].astype(bool), "check"].tolist() == ["Zn in all samples"]
+    few = read("Sample,N (%),P (%),Zn (ppm)\n" + "\n".join(lines[:4]) + "\n").checks
+    assert few["passed"].astype(bool).all()
+
+
 def test_summary_can_be_read_aloud():
     text = read("Sample,N,P,K\na,31,3.1,ND\nb,29,2.9,18\nMean,30,3,18\n").summary()
     assert text.startswith("lab.csv: 2 samples, 3 nutrients (N, P, K)")

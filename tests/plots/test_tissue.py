@@ -81,6 +81,10 @@ def test_detail_of_an_unknown_sample_lists_the_samples(scores):
         sample_detail(scores, "East")
 
 
+def test_detail_without_a_range_says_so(scores):
+    assert drawn(sample_detail(scores, "Home"))[0] == ["no published range holds for this sample"]
+
+
 def test_every_tissue_result_has_a_main_figure(scores):
     samples = read_tissue(io.BytesIO(FILE))
     assert samples.plot() is not None
@@ -139,3 +143,14 @@ def test_treatment_and_nutrition_and_norm_figures():
         norms = build_norms(frame(values), yields, cutoff=140, method=method)
         assert len(drawn(norms.plot())[1]) == len(norms.table)
     assert np.isfinite(norms.balances["mean"]).all()
+
+
+def test_results_of_mixed_crops_stand_against_their_own():
+    soy = frame({"a": {"N": 5.0}, "b": {"N": 5.0}}, crop="soybean")
+    corn = frame({"c": {"N": 3.0}, "d": {"N": 3.0}}).assign(specimen=[3, 4])
+    lines = ["Sample,Crop,N (%),K (%)"]
+    lines += [f"{r.sample_id},{r.crop},{r.value},2" for r in pd.concat([soy, corn]).itertuples()]
+    ax = read_tissue("\n".join(lines).encode()).plot()
+    assert drawn(ax)[1] == ["N", "K"]
+    assert "its crop" in ax.get_xlabel()
+    assert {x for line in ax.lines[:-1] for x in line.get_xdata()} == {1.0}
