@@ -179,8 +179,7 @@ def index_page(result: BatchResult) -> str:
         Section(
             "All at a glance", figure=figure, figure_says=" ".join(lines) if figure is not None else "",
             tables=(_explained(result),),
-            paragraphs=("Every row, beside this page:",),
-            links=tuple((name, name) for name in dict.fromkeys(["results.csv", result.file.name])),
+            links=tuple((name, f"All rows: {name}") for name in dict.fromkeys(["results.csv", result.file.name])),
             cautions=_CAUTION,
         )
     ]  # fmt: skip
