@@ -179,7 +179,7 @@ def index_page(result: BatchResult) -> str:
         Section(
             "All at a glance", figure=figure, figure_says=" ".join(lines) if figure is not None else "",
             tables=(_explained(result),),
-            links=tuple((name, f"All rows: {name}") for name in dict.fromkeys(["results.csv", result.file.name])),
+            links=tuple((n, f"All rows: {n}") for n in dict.fromkeys(["results.csv", result.file.name])),
             cautions=_CAUTION,
         )
     ]  # fmt: skip
