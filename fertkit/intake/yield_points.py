@@ -170,10 +170,12 @@ def _cells(source, name) -> tuple[str, pd.DataFrame]:
     if isinstance(source, pd.DataFrame):
         return name or "table", source
     data, name = bytes_of(source, name, LARGEST_LOG)
-    first, ends, _ = data[:_HEAD_BYTES].rpartition(b"\n")
-    if len(data) > _HEAD_BYTES and not ends:
-        raise too_large(name, f"row 1 is longer than {_HEAD_BYTES:,} bytes")
-    if data.count(b"\n") > MOST_POINTS:
+    ends = np.flatnonzero(np.frombuffer(data, np.uint8) == ord("\n"))
+    longest = np.diff(ends, prepend=-1, append=len(data))
+    if longest.max() > _HEAD_BYTES:
+        raise too_large(name, f"row {longest.argmax() + 1} is longer than {_HEAD_BYTES:,} bytes")
+    first = data[:_HEAD_BYTES].rpartition(b"\n")[0]
+    if len(ends) > MOST_POINTS:
         raise too_large(name, f"the log has more than {MOST_POINTS:,} rows")
     head = open_table(first if len(data) > _HEAD_BYTES else data, name=name)
     sep, decimal = head.delimiter or ",", _decimal(head)

@@ -82,7 +82,10 @@ def zeros(claim=None):
 
 def long_text():
     cells = b'<row r="9">' + b'<c t="s"><v>0</v></c>' * 16_000 + b"</row>"
-    return repacked(sheet(cells), "sharedStrings", lambda xml: xml.replace(b"Sample", b"Sample" * 5_000))
+    stream = io.BytesIO(sheet(cells))
+    with zipfile.ZipFile(stream, "a", zipfile.ZIP_DEFLATED) as package:
+        package.writestr("xl/sharedStrings.xml", b"<sst><si><t>" + b"x" * 30_000 + b"</t></si></sst>")
+    return stream.getvalue()
 
 
 FLOAT, STRING = b'office:value-type="float" office:value="1"', b'office:value-type="string"'
@@ -96,7 +99,7 @@ TABLES = {
     "row repeated a million times": lambda: ods_row((FLOAT, b""), 1_000_000, 16_384),
     "text repeated": lambda: ods_row((STRING, b"<text:p>" + b"x" * 30_000 + b"</text:p>"), 1, 16_000),
     "entities in XLSX": lambda: repacked(
-        book(), "sharedStrings", lambda xml: xml.replace(b"<sst", ENTITIES + b"<sst")
+        book(), "worksheets/", lambda xml: xml.replace(b"<worksheet", ENTITIES + b"<worksheet")
     ),
     "entities in ODS": lambda: repacked(
         book("odf"), "content.xml", lambda xml: ENTITIES + xml[xml.index(b"<office") :]

@@ -173,7 +173,7 @@ def command_line(rng):
         ["sources", "BENDER2015", "STAMMER2018"], ["strips", "strips.csv", *price, "--seed", "3"], ["sources", "gone"],
     )))  # fmt: skip
     for _ in range(rng.choice((0, 1, 1, 2, 3))):
-        at = rng.randrange(len(words) + 1)
+        at = rng.randrange(min(1, len(words)), len(words) + 1)
         kind = rng.randrange(3)
         words[at : at + (kind != 0)] = [] if kind == 1 else [rng.choice(WORDS)]
     files = {

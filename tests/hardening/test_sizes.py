@@ -37,7 +37,7 @@ EXPECTED = {
     "ranges: zip bomb": "larger than 300 MB when unpacked",
     "ranges: entities in XLSX": "defines entities",
     "log: one endless line": "row 1 is longer than",
-    "log: a million columns": "not a readable log",
+    "log: a million columns": "row 2 is longer than",
     "log: too many rows": "more than 20,000,000 rows",
 }
 
@@ -59,4 +59,4 @@ def test_within_the_limits_of_memory_and_time(said, name):
     assert name in said, "the system had to end the process: too much memory or time"
     assert EXPECTED[name] in said[name]
     assert said[name].startswith("read" if EXPECTED[name].startswith("read") else "refused")
-    assert len(said[name]) < 6_000
+    assert len(said[name]) < 8_000
