@@ -284,7 +284,7 @@ def _add_open(commands):
 def _run_field(arguments):
     from fertkit.report.answer import answer_field
     from fertkit.report.field import field_lines, field_page
-    from fertkit.report.write import write_whole
+    from fertkit.writing import write_whole
 
     answer = answer_field(
         arguments.crop,
@@ -454,7 +454,7 @@ def _show(result, table):
 
 def _write_table(frame, path):
     from fertkit.report.cells import inert_table
-    from fertkit.report.write import write_whole
+    from fertkit.writing import write_whole
 
     print(f"Table: {write_whole(inert_table(frame).to_csv(index=False), path)}")
 

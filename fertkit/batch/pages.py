@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.batch.store import drafted
 from fertkit.errors import FertkitError
+from fertkit.writing import write_whole
 
 
 def page_name(file: str, names) -> str:
@@ -45,8 +45,8 @@ def write_page(found, settings, home: Path) -> None:
         page = trial_page(answer)
     except FertkitError:  # the table says what can be said of it
         return
-    with drafted(home / page_name(found.file, found.names)) as draft:
-        draft.write_text(page, encoding="utf-8", newline="")
+    home.mkdir(parents=True, exist_ok=True)
+    write_whole(page, home / page_name(found.file, found.names))
 
 
 def _fingerprint(file, names):

@@ -24,7 +24,7 @@ from fertkit.batch.sources import Source, columns_of, cut_rows, find_source, par
 from fertkit.batch.store import ending, typed, write_frame
 from fertkit.batch.trials import first_units
 from fertkit.errors import FertkitError, InputError, Problem
-from fertkit.report.write import write_whole
+from fertkit.writing import write_whole
 
 
 def run_batch(

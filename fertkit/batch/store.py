@@ -1,14 +1,12 @@
 """Tables on disk: read in pieces, written whole or not at all. Parquet where pyarrow is there, else CSV."""
 
-import os
-import tempfile
-from contextlib import contextmanager
 from importlib.util import find_spec
 from pathlib import Path
 
 import pandas as pd
 
 from fertkit.report.cells import inert_table
+from fertkit.writing import drafted
 
 PIECE = 200_000  # rows held in memory at once while a data set is read
 
@@ -18,24 +16,9 @@ def ending() -> str:
     return ".parquet" if find_spec("pyarrow") else ".csv"
 
 
-@contextmanager
-def drafted(path: Path):
-    """Give a draft to write; it takes the place of `path` at the end, or leaves no trace if that fails."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".draft")
-    os.close(handle)
-    draft = Path(name)
-    try:
-        yield draft
-        os.chmod(draft, 0o644)
-        os.replace(draft, path)
-    except BaseException:
-        draft.unlink(missing_ok=True)
-        raise
-
-
 def write_frame(frame: pd.DataFrame, path: Path) -> None:
     """Write a table whole, in the format its ending names."""
+    path.parent.mkdir(parents=True, exist_ok=True)
     with drafted(path) as draft:
         if path.suffix == ".parquet":
             frame.to_parquet(draft, index=False, engine="pyarrow")
@@ -62,6 +45,7 @@ def typed(frame: pd.DataFrame, types: dict[str, str]) -> pd.DataFrame:
 
 def join_frames(paths: list[Path], path: Path, types: dict[str, str]) -> None:
     """Write the rows of many files to one, a file at a time; in a CSV no cell can pass for a formula."""
+    path.parent.mkdir(parents=True, exist_ok=True)
     with drafted(path) as draft:
         if path.suffix == ".parquet":
             _join_parquet(paths, draft)

@@ -98,6 +98,16 @@ class SeasonDemand(Result):
         columns = ["stage", "day", "nutrient", "fraction", "cumulative", "daily", "near_point"]
         return pd.concat(found, ignore_index=True)[columns] if found else pd.DataFrame(columns=columns)
 
+    @property
+    def half_peak(self) -> pd.DataFrame:
+        """First and last day on which the demand is above half of its peak: nutrient, day_from, day_to.
+
+        A peak of an interpolated curve is soft; a long stretch says that the demand is steady.
+        """
+        most = self.rows.groupby("nutrient")["daily"].transform("max")
+        days = self.rows[self.rows["daily"] > most / 2].groupby("nutrient", sort=False)["day"]
+        return days.agg(day_from="min", day_to="max").reset_index()
+
     def at(self, day: float) -> pd.DataFrame:
         """Cumulative uptake and daily demand of every nutrient on one day after emergence."""
         days = self.rows["day"].unique()
@@ -110,6 +120,7 @@ class SeasonDemand(Result):
         last = self.rows["day"].max()
         goal = f"{self.yield_goal:g} {self.yield_unit}"
         lines = [f"{self.crop}, {goal}, {last:.0f} days from emergence [{self.unit}]"]
+        stretch = self.half_peak.set_index("nutrient")
         for total in self.totals.itertuples():
             mine = self.peaks[self.peaks["nutrient"] == total.nutrient]
             top = mine.iloc[0]
@@ -117,7 +128,8 @@ class SeasonDemand(Result):
                 f"  {total.nutrient:5} {short(total.uptake)} in all ({total.uptake_source}"
                 f"{mark(total.provenance)})",
                 f"the curve follows {_points_said(self.points, total)}",
-                f"it peaks at {daily(top['curve'])} a day on day {top['curve_day']:.0f}",
+                f"it peaks at {daily(top['curve'])} a day on day {top['curve_day']:.0f} and stays above half "
+                "of that from day {day_from:.0f} to {day_to:.0f}".format(**stretch.loc[total.nutrient]),
                 *(_peak_said(row) for row in mine.itertuples() if row.source_key),
             ]
             lines.append("; ".join(parts))

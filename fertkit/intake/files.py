@@ -13,8 +13,8 @@ from collections import Counter
 from dataclasses import dataclass
 
 from fertkit.errors import InputError, Problem, harmless
-from fertkit.packages import check_package
 from fertkit.sizes import DELIMITERS, bytes_of, check_area, check_text
+from fertkit.workbooks import check_package
 
 _ZIP, _OLE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
 _HEAD = 1_000_000  # characters in which the delimiter is looked for

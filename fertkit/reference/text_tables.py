@@ -9,8 +9,8 @@ from pathlib import Path
 import pandas as pd
 
 from fertkit.errors import InputError, Problem, harmless
-from fertkit.packages import check_package
 from fertkit.sizes import bytes_of, check_text
+from fertkit.workbooks import check_package
 
 _SEPARATORS = ",;\t|"
 _SPREADSHEETS = {".xlsx": "calamine", ".xls": "xlrd", ".ods": "calamine"}

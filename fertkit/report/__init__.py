@@ -28,7 +28,7 @@ from fertkit.report.tables import Table
 from fertkit.report.trial import trial_lines, trial_page
 from fertkit.report.trial_answer import TrialAnswer, answer_trial
 from fertkit.report.workbook import write_workbook
-from fertkit.report.write import write_whole
+from fertkit.writing import write_whole
 
 __all__ = [
     "FieldAnswer",

@@ -17,7 +17,7 @@ from fertkit.report.field import field_tables
 from fertkit.report.network import network_tables
 from fertkit.report.tables import Table
 from fertkit.report.trial import trial_tables
-from fertkit.report.write import write_whole
+from fertkit.writing import write_whole
 
 #: Which tables each kind of answer holds.
 TABLES = {"FieldAnswer": field_tables, "TrialAnswer": trial_tables, "NetworkAnswer": network_tables}

@@ -10,6 +10,7 @@ from fertkit.errors import LookupFailed, NotEstimable, shorten
 from fertkit.intake.yield_points import to_degrees, to_metres
 from fertkit.trials.layout import StripPlan
 from fertkit.units import FOOT_M
+from fertkit.writing import write_whole
 
 
 def application_table(plan: StripPlan) -> pd.DataFrame:
@@ -81,8 +82,7 @@ def write_application(plan: StripPlan, path, *, boundary=None, headland: float =
         text = json.dumps(application_geojson(plan, boundary, headland=headland), indent=1)
     else:
         raise LookupFailed(f"unknown ending '{path.suffix}' of an application file; use .csv or .geojson")
-    path.write_text(text, encoding="utf-8")
-    return path
+    return write_whole(text, path)
 
 
 def application_geojson(plan: StripPlan, boundary, *, headland: float = 0.0) -> dict:

@@ -329,3 +329,13 @@ def test_result_verbs(soybean):
     assert len(soybean.at(50)) == len(soybean.nutrients)
     with pytest.raises(NotEstimable, match="outside the season"):
         soybean.at(500)
+
+
+@pytest.mark.parametrize("crop", ["soybean", "corn"])
+def test_half_peak_brackets_the_peak(crop):
+    demand = season_demand(crop, 60.0)
+    for row in demand.half_peak.itertuples():
+        mine = demand.rows[demand.rows["nutrient"] == row.nutrient].set_index("day")["daily"]
+        outside = mine[(mine.index < row.day_from) | (mine.index > row.day_to)]
+        assert row.day_from <= mine.idxmax() <= row.day_to
+        assert (outside <= mine.max() / 2).all()

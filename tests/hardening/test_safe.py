@@ -130,12 +130,12 @@ def test_an_id_never_becomes_a_path(capsys, tmp_path, monkeypatch, name):
     }  # fmt: skip
 
 
-@pytest.mark.parametrize("moment", ["fdopen", "chmod", "replace"])
+@pytest.mark.parametrize("moment", ["close", "chmod", "replace"])
 def test_a_killed_write_leaves_the_old_file(tmp_path, moment):
     target = tmp_path / "field.html"
     target.write_text("old", encoding="utf-8")
     code = (
-        "import os, signal, sys\nfrom fertkit.report.write import write_whole\n"
+        "import os, signal, sys\nfrom fertkit.writing import write_whole\n"
         f"os.{moment} = lambda *_, **__: os.kill(os.getpid(), signal.SIGKILL)\n"
         "write_whole('new' * 100_000, sys.argv[1])"
     )

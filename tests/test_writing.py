@@ -4,7 +4,7 @@ import os
 
 import pytest
 
-from fertkit.report.write import write_whole
+from fertkit.writing import write_whole
 
 
 def test_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
