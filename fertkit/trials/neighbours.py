@@ -96,11 +96,13 @@ def local_moran(values, index, use) -> tuple[np.ndarray, np.ndarray]:
     from scipy.special import ndtr
 
     n = int(use.sum())
+    if n < 4:
+        return np.zeros(len(values)), np.ones(len(values))
     z = np.where(use, values, 0.0)
     mean = z.sum() / n
     z = np.where(use, values - mean, 0.0)
     second = (z @ z) / n
-    if n < 4 or second == 0:
+    if second == 0:
         return np.zeros(len(values)), np.ones(len(values))
     kurtosis = (z**4).sum() / n / second**2
     total, count = np.zeros(len(values)), np.zeros(len(values))

@@ -133,6 +133,8 @@ def _uneven_speed(log, rules, alive) -> np.ndarray:
 
 def _far_out(log, rules, alive) -> np.ndarray:
     value = log.value[alive]
+    if len(value) < 2:
+        return np.zeros(len(log.value), bool)
     return np.abs(log.value - value.mean()) > rules.global_sd * value.std(ddof=1)
 
 

@@ -169,8 +169,9 @@ def clean_points(points: YieldPoints, rules: CleaningRules | None = None) -> Cle
         removed_by[before & ~alive] = len(names)
         names.append(step.name)
         rows.append(_row(step.name, step.rule(rules), step.source(rules, USUAL), before, alive, log))
-    if not alive.any():
-        raise NotEstimable("no point is left after cleaning; look at the steps one by one with wider limits")
+        if not alive.any():
+            last = f"'{step.name}' ({step.rule(rules)})"
+            raise NotEstimable(f"no point is left after the step {last}; widen its limit")
     cleaned = table.assign(
         **{column: log.value, "mass_kg": log.mass, "moisture_pct": log.moisture, "pass": log.run},
         removed_by=pd.Categorical.from_codes(removed_by, names),

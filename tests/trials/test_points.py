@@ -404,3 +404,12 @@ def test_result_shows_itself(mankato):
     assert isinstance(mankato, YieldPoints)
     assert "points kept" in clean_points(mankato).summary()
     assert "<table" in clean_points(mankato)._repr_html_()
+
+
+@pytest.mark.parametrize("n", [1, 2, 5, 12])
+def test_a_pass_shorter_than_its_ends_leaves_nothing(n):
+    log = pd.DataFrame({"lon": -93.0, "lat": 42 + np.arange(n) * 2e-5, "flow": 18.0, "seconds": 1,
+                        "distance": 7.3, "width": 30.0, "moisture": 15.5})  # fmt: skip
+    points = read_points(log, crop="corn", units={"flow": "lb/s", "distance": "ft", "width": "ft"})
+    with pytest.raises(NotEstimable, match="no point is left after the step 'pass ends'"):
+        clean_points(points)
