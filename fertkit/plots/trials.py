@@ -343,7 +343,7 @@ def site_effects(pooled, ax=None):
     finish(
         ax,
         title=f"How far {pooled.random} of a site lies from the mean",
-        xlabel="deviation [yield unit]",
+        xlabel=f"deviation of {spoken(pooled.response) if pooled.response else 'the response'}",
         grid="x",
     )
     return ax

@@ -30,7 +30,8 @@ class PairComparison(Result):
         Also ``table``: pair, nutrient, unit, good, poor (means of the samples), log_ratio = ln(poor/good),
         noise (half width of its 95 % interval), difference (lower, higher, within noise), verdict_poor and
         verdict_good (published ranges), evidence (strong: lower and below range; weak: lower but in range;
-        both areas short; none), content_ratio (poor/good amount per plant, if plant weights are given).
+        both areas short; higher; none), content_ratio (poor/good amount per plant, if plant weights are
+        given).
     patterns : DataFrame
         pair, pattern, meaning, what_to_do, source_key, provenance.
     cvs : DataFrame
@@ -206,13 +207,15 @@ def _with_verdicts(table, frame, samples):
         table[f"verdict_{area}"] = mine.reindex(
             pd.MultiIndex.from_frame(table[["pair", "nutrient"]])
         ).to_numpy()
-    lower, poor_short = table["difference"] == "lower", table["verdict_poor"] == short[0]
+    lower, higher = (table["difference"] == said for said in ("lower", "higher"))
+    poor_short = table["verdict_poor"] == short[0]
     table["evidence"] = np.select(
-        [lower & poor_short, lower, poor_short & (table["verdict_good"] == short[0])],
+        [lower & poor_short, lower, poor_short & (table["verdict_good"] == short[0]), higher],
         [
             "strong: lower than the good area and below the range",
             "weak: lower than the good area",
             "both areas short",
+            "higher than the good area",
         ],
         "none",
     )

@@ -7,7 +7,7 @@ is known here: the caller gives the columns.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -39,6 +39,8 @@ class OneStage(Result):
     n : int
         Strips.
     checks : DataFrame
+    response : str
+        Yield column the model is of, "" where arrays were given.
     """
 
     coefficients: pd.DataFrame
@@ -50,6 +52,7 @@ class OneStage(Result):
     random: str
     n: int
     checks: pd.DataFrame
+    response: str = ""
 
     @property
     def table(self) -> pd.DataFrame:
@@ -102,7 +105,9 @@ def pool_polynomial(trial, *, degree: int = 2, site=None, rate=None, response=No
     >>> pool_polynomial(strips, degree=1).table["estimate"].round(3).tolist()
     [50.0, 0.05]
     """
-    x, y, codes, labels = _columns(trial, site, rate, response)
+    table = trial if isinstance(trial, pd.DataFrame) else trial.table
+    rate, response = rate or only_column(table, "rate_"), response or only_column(table, "yield_")
+    x, y, codes, labels = _columns(table, site, rate, response)
     if len(np.unique(x)) <= degree:
         raise NotEstimable(f"{len(np.unique(x))} rates cannot carry a polynomial of degree {degree}")
     # Solved in rates between 0 and 1, so that its square is no worse conditioned than the rate.
@@ -112,9 +117,8 @@ def pool_polynomial(trial, *, degree: int = 2, site=None, rate=None, response=No
     b, inner, _, within, _ = found.solve()
     back = 1 / unit ** np.arange(degree + 1)
     covariance = within * inner * np.outer(back, back)
-    return _result(
-        ["level", "slope", "curvature"][: degree + 1], b * back, covariance, found, labels, "level"
-    )
+    terms = ["level", "slope", "curvature"][: degree + 1]
+    return replace(_result(terms, b * back, covariance, found, labels, "level"), response=response)
 
 
 def pool_curve(
@@ -190,9 +194,7 @@ def pool_curve(
     return _result(names, np.r_[b, best.x], covariance, found, labels, terms[random])
 
 
-def _columns(trial, site, rate, response):
-    table = trial if isinstance(trial, pd.DataFrame) else trial.table
-    rate, response = rate or only_column(table, "rate_"), response or only_column(table, "yield_")
+def _columns(table, site, rate, response):
     for column in (*([site] if site else ()), rate, response):
         if column not in table:
             raise unknown("column", column, table.columns)
