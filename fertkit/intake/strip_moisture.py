@@ -1,5 +1,7 @@
 """What moisture harvested strips are stated at, and how their yields come to trade moisture."""
 
+from dataclasses import replace
+
 from fertkit.errors import FertkitError, Problem
 from fertkit.reference import load_crops, trade_moisture_pct
 from fertkit.units import at_moisture
@@ -10,6 +12,27 @@ def trade_source(crop: str) -> tuple[str, str]:
     row = load_crops().set_index("crop").loc[crop]
     how = row["moisture_provenance"]
     return row["moisture_source_key"], "" if how == "found" else f" ({how.replace('_', ' ')})"
+
+
+def settle_stated(frame, headers, problems):
+    """Move the moisture that a column says the yields are stated at into the header of the yield."""
+    if "stated" not in frame:
+        return
+    text, held = headers["stated"][1].text, sorted(frame["stated"].dropna().unique())
+    at, harvest = headers["yield"]
+    if len(held) != 1 or not 0 <= held[0] < 100:
+        problems.append(Problem(
+            "the yields of one file are stated at one moisture, from 0 to below 100 %",
+            "write the same percent on every line, or leave the column out if the yields are as harvested",
+            column=text, value=", ".join(f"{v:g}" for v in held[:4]) or None,
+        ))  # fmt: skip
+    elif harvest.at_pct not in (None, held[0]):
+        problems.append(Problem(
+            f"yields at {harvest.at_pct:g} % moisture by their header, at {held[0]:g} % by this column",
+            "leave the wrong one out", column=text,
+        ))  # fmt: skip
+    else:
+        headers["yield"] = at, replace(harvest, dry=True, at_pct=float(held[0]))
 
 
 def settle_moisture(frame, header, problems, complain) -> str:
@@ -102,8 +125,10 @@ def traded(frame, header, standard):
     if header.dry and header.at_pct is None:
         return frame["yield"], "said to be at standard moisture already; not adjusted"
     if header.dry:
-        how = "at standard moisture already" if header.at_pct == standard else _from(header.at_pct)
-        return at_moisture(frame["yield"], header.at_pct, standard), f"{how} to {standard:g} % moisture"
+        if header.at_pct == standard:
+            return frame["yield"], f"stated at {standard:g} % moisture already; not dried again"
+        told = f"{_from(header.at_pct)} to {standard:g} % moisture"
+        return at_moisture(frame["yield"], header.at_pct, standard), told
     return at_moisture(frame["yield"], frame["moisture"], standard), f"brought to {standard:g} % moisture"
 
 

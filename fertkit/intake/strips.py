@@ -10,7 +10,13 @@ from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake.files import RawTable, open_table, text_of
 from fertkit.intake.numbers import number_style, read_number
 from fertkit.intake.strip_headers import MEASURED, NUMBER_ROLES, assign_roles
-from fertkit.intake.strip_moisture import settle_moisture, standard_moisture, trade_source, traded
+from fertkit.intake.strip_moisture import (
+    settle_moisture,
+    settle_stated,
+    standard_moisture,
+    trade_source,
+    traded,
+)
 from fertkit.reference import crop_name, list_sources
 from fertkit.results import Result, checks_frame
 from fertkit.units import convert_area_rate
@@ -28,7 +34,7 @@ class StripTrial(Result):
     strips : DataFrame
         One row a strip: trial, site and year (when given), block (when given), strip, ``rate_<unit>`` as
         applied, ``planned_<unit>`` (when given), ``yield_<unit>`` at trade moisture, ``harvested_<unit>`` as
-        harvested, moisture_pct, width and length with their unit, and the file's other columns.
+        harvested, moisture_pct (at harvest), stated_moisture_pct (of yield_<unit>), width and length with their unit, and the file's other columns.
     rate_column, yield_column : str
     rate_unit, yield_unit : str
     nutrient, crop : str
@@ -72,7 +78,8 @@ class StripTrial(Result):
         ]
         if self.standard_moisture_pct is not None:
             _, mark = trade_source(self.crop)
-            lines.append(f"Yields [{self.yield_unit}] at {self.standard_moisture_pct:g} % moisture{mark}.")
+            how = self.report.loc[self.report["item"] == "yields", "taken_as"].iloc[0]
+            lines.append(f"Yields [{self.yield_unit}] {how}{mark}.")
         else:
             lines.append(f"Yields [{self.yield_unit}] as the file gives them.")
         return "\n".join([*lines, *self.checks.loc[self.checks["passed"].eq(False), "meaning"]])
@@ -126,6 +133,7 @@ def read_strips(path_or_buffer, *, crop=None, columns=None, units=None, name=Non
     frame, extra = _read_columns(raw, at, headers, body, lines, problems)
     _check_cells(frame, headers, lines, problems)
     wet = _moisture(frame, headers, lines, problems)
+    settle_stated(frame, headers, problems)
     crop = _find_crop(frame, crop, problems)
     standard = standard_moisture(frame, headers, crop, problems)
     if problems:
@@ -299,6 +307,8 @@ def _assemble(raw, headers, frame, extra, lines, crop, standard, wet) -> StripTr
         table[f"harvested_{suffix['yield']}"] = frame["yield"]
     if "moisture" in frame:
         table["moisture_pct"] = frame["moisture"]
+    if standard is not None:
+        table["stated_moisture_pct"] = standard
     for role in ("width", "length"):
         if role in frame:
             table[f"{role}_{suffix[role]}"] = frame[role]

@@ -83,6 +83,8 @@ class CleanedPoints(Result):
         what is left [yield unit].
     rules : CleaningRules
     yield_column, yield_unit, crop, name : str
+    standard_moisture_pct : float
+        Moisture at which the yields are stated [% wet basis].
     checks : DataFrame
     """
 
@@ -93,6 +95,7 @@ class CleanedPoints(Result):
     yield_unit: str
     crop: str
     name: str
+    standard_moisture_pct: float
     checks: pd.DataFrame
 
     @property
@@ -178,7 +181,7 @@ def clean_points(points: YieldPoints, rules: CleaningRules | None = None) -> Cle
     )
     steps = pd.DataFrame(rows)
     return CleanedPoints(cleaned, steps, rules, column, points.yield_unit, points.crop, points.name,
-                         checks_frame(_checks(steps)))  # fmt: skip
+                         points.standard_moisture_pct, checks_frame(_checks(steps)))  # fmt: skip
 
 
 def find_delay(points: YieldPoints, candidates=range(0, 21)) -> pd.DataFrame:

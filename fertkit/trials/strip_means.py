@@ -21,7 +21,8 @@ class StripMeans(Result):
     ----------
     strips : DataFrame
         trial, block, strip, rate_<unit> or treatment, yield_<unit> (at trade moisture, weighted by area),
-        moisture_pct (weighted by mass), points, area_ha.
+        harvest_moisture_pct (weighted by mass), stated_moisture_pct (of the yields; `read_strips` knows both
+        and dries nothing twice), points, area_ha.
     name : str
     checks : DataFrame
     """
@@ -37,7 +38,8 @@ class StripMeans(Result):
     def summary(self) -> str:
         area = self.strips["area_ha"].sum()
         lines = [
-            f"{self.name}: {len(self.strips)} strips, {self.strips['points'].sum()} points, {area:.2f} ha.",
+            f"{self.name}: {len(self.strips)} strips, {self.strips['points'].sum()} points, {area:.2f} ha; "
+            f"yields at {self.strips['stated_moisture_pct'].iloc[0]:g} % moisture.",
             "Points of one strip are no replicates: compare the strips.",
         ]
         told = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
@@ -93,7 +95,7 @@ def strip_means(cleaned: CleanedPoints, strips, *, trial: str | None = None) -> 
     inside = code >= 0
     if not inside.any():
         raise NotEstimable("no harvest point lies in any strip: are log and strips of the same field?")
-    sums = _sums(kept[inside], code[inside], cleaned.yield_column, len(shapes))
+    sums = _sums(kept[inside], code[inside], cleaned, len(shapes))
     table = pd.DataFrame([s["properties"] for s in shapes])
     keep = [
         c for c in table.columns if c in ("block", "strip", "treatment", "position") or c.startswith("rate_")
@@ -103,7 +105,9 @@ def strip_means(cleaned: CleanedPoints, strips, *, trial: str | None = None) -> 
     return StripMeans(table, cleaned.name, checks_frame(_checks(table, cleaned.yield_column, inside)))
 
 
-def _sums(points, code, column, n) -> pd.DataFrame:
+def _sums(points, code, cleaned, n) -> pd.DataFrame:
+    column = cleaned.yield_column
+
     def total(weights):
         return np.bincount(code, weights=weights, minlength=n)
 
@@ -114,7 +118,13 @@ def _sums(points, code, column, n) -> pd.DataFrame:
         mean = total(points[column].to_numpy() * area) / total(area)
         moisture = total(points["moisture_pct"].to_numpy() * mass) / total(mass)
     return pd.DataFrame(
-        {column: mean, "moisture_pct": moisture, "points": count, "area_ha": total(area) / 1e4}
+        {
+            column: mean,
+            "harvest_moisture_pct": moisture,
+            "stated_moisture_pct": cleaned.standard_moisture_pct,
+            "points": count,
+            "area_ha": total(area) / 1e4,
+        }
     )
 
 

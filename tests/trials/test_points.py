@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
+from fertkit.intake import read_strips
 from fertkit.intake.yield_points import YieldPoints, read_points
 from fertkit.trials import analyse_strips
 from fertkit.trials.application import application_geojson
@@ -309,7 +310,7 @@ def test_from_plan_to_harvested_strips(planned):
     assert len(means.table) == 9
     assert [c for c in means.table if c.startswith("rate_")] == ["rate_lb_ac"]
     assert [c for c in means.table if c.startswith("yield_")] == ["yield_bu_ac"]
-    assert means.table["moisture_pct"].tolist() == pytest.approx([20.0] * 9)
+    assert means.table["harvest_moisture_pct"].tolist() == pytest.approx([20.0] * 9)
     assert means.table["points"].between(100, 130).all()
     expected = 150 + 0.4 * means.table["rate_lb_ac"]
     assert means.table["yield_bu_ac"].tolist() == pytest.approx(expected.tolist(), abs=1.5)
@@ -317,6 +318,22 @@ def test_from_plan_to_harvested_strips(planned):
     assert found.error_df == 4
     assert found.p_value < 1e-3
     assert "no replicates" in means.summary()
+
+
+def test_strip_means_saved_and_read_again_are_the_same(planned, tmp_path):
+    plan, shapes = planned
+    means = strip_means(clean_points(read(harvest(plan), name="field"), CleaningRules(edge_m=20)), shapes)
+    means.table.to_csv(tmp_path / "means.csv", index=False)
+    again = read_strips(tmp_path / "means.csv", crop="corn")
+    assert again.table["yield_bu_ac"].tolist() == pytest.approx(
+        means.table["yield_bu_ac"].tolist(), rel=1e-12
+    )
+    assert again.table["moisture_pct"].tolist() == pytest.approx([20.0] * 9)
+    assert "not dried again" in again.report.set_index("item").loc["yields", "taken_as"]
+    assert "not dried again" in again.summary()
+    first, second = analyse_strips(means), analyse_strips(again)
+    assert second.means["mean"].tolist() == pytest.approx(first.means["mean"].tolist(), rel=1e-12)
+    assert second.lsd == pytest.approx(first.lsd, rel=1e-9)
 
 
 def test_points_of_a_strip_are_no_replicates(planned):
