@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.budget.needs import residue_share
-from fertkit.budget.rates import NUTRIENT_ORDER, amounts, parts_of, published_rates, residue_lb_ac
+from fertkit.budget.farm_table import read_fields
+from fertkit.budget.rates import NUTRIENT_ORDER, amounts, published_rates, residue_lb_ac
 from fertkit.budget.rows import (
     AREA_UNITS,
     FIELD_UNIT,
@@ -16,15 +16,12 @@ from fertkit.budget.rows import (
     rate_rows,
 )
 from fertkit.budget.words import GOVERNS, keys, mark, parts
-from fertkit.budget.yields import YIELD_UNITS, lb_ac_per, yield_limit_lb_ac
-from fertkit.errors import FertkitError, InputError, Problem, UnitError, unknown
-from fertkit.reference import crop_name, list_sources
+from fertkit.errors import UnitError, unknown
+from fertkit.reference import list_sources
 from fertkit.results import Result
 from fertkit.units import convert_area_rate
 
-REQUIRED = ("crop", "area", "yield_goal")
 CARRIED = ["at", "field", "crop", "area", "yield_goal", "yield_unit"]
-TABLE = "farm table"
 
 
 @dataclass(frozen=True)
@@ -101,26 +98,31 @@ def _of_fields(some, fields):
 
 
 def farm_budget(
-    frame: pd.DataFrame,
+    fields,
     *,
     source: str | None = None,
     nutrients=("N", "P2O5", "K2O", "S"),
-    area_unit: str = "ac",
-    unit: str = "lb/ac",
+    area_unit: str | None = None,
+    yield_unit: str | None = None,
+    unit: str | None = None,
 ) -> FarmBudget:
     """Work out the budget of every field of a table.
 
     Parameters
     ----------
-    frame : DataFrame
-        Columns crop, area [`area_unit`] and yield_goal; optional field (its name), yield_unit (bu/ac if
-        absent) and residue ('kept' or the share baled; kept if absent).
+    fields : path or DataFrame
+        Columns crop, area_ac or area_ha, and yield_goal_<unit> (yield_goal_bu_ac, yield_goal_t_ha, ...);
+        optional field (its name) and residue ('kept' or the share baled; kept if absent). Units may also
+        stand in a column yield_unit, or be said for plain columns area and yield_goal. A file may be CSV with
+        any common separator and decimal mark, XLSX, XLS or ODS.
     source : str, optional
         One source for every field; the default sources of each crop if None (see `nutrient_budget`).
     nutrients : sequence of str
         Of `NUTRIENT_ORDER`.
-    area_unit : {'ac', 'ha'}
-    unit : {'lb/ac', 'kg/ha'}
+    area_unit : {'ac', 'ha'}, optional
+    yield_unit : str, optional
+    unit : {'lb/ac', 'kg/ha'}, optional
+        Unit of the amounts; the one that goes with the area if None.
 
     Returns
     -------
@@ -136,7 +138,7 @@ def farm_budget(
     Examples
     --------
     >>> import pandas as pd
-    >>> fields = pd.DataFrame({"field": ["North"], "crop": ["soybean"], "yield_goal": [40.0], "area": [80.0]})
+    >>> fields = pd.DataFrame({"crop": ["soybean"], "yield_goal_bu_ac": [40.0], "area_ac": [80.0]})
     >>> table = farm_budget(fields, source="MSU2017").table.set_index("nutrient")
     >>> table["removed"].round(1).to_dict()  # 3.8, 0.80 and 1.40 lb a bushel
     {'N': 152.0, 'P2O5': 32.0, 'K2O': 56.0}
@@ -144,9 +146,10 @@ def farm_budget(
     for name in nutrients:
         if name not in NUTRIENT_ORDER:
             raise unknown("nutrient", name, NUTRIENT_ORDER)
-    if area_unit not in AREA_UNITS or unit not in FIELD_UNIT:
+    if area_unit not in (None, *AREA_UNITS) or unit not in (None, *FIELD_UNIT):
         raise UnitError(f"unknown unit '{area_unit}' or '{unit}'; use ac or ha, and lb/ac or kg/ha")
-    fields = _checked(frame)
+    fields, area_unit = read_fields(fields, area_unit, yield_unit)
+    unit = unit or {"ac": "lb/ac", "ha": "kg/ha"}[area_unit]
     parts = []
     # share baled decides which sources are complete, so fields are worked out in groups alike in that
     kind = np.select([fields["baled"] == 0, fields["baled"] == 1], [0, 1], 2)
@@ -200,84 +203,3 @@ def _crop_rows(crop, group, source, nutrients):
 
 def _all_sources(crops):
     return {r.source_key for crop in crops for r in published_rates(crop)}
-
-
-def _checked(frame):
-    problems = [
-        Problem("column is missing", f"add it; needed are: {', '.join(REQUIRED)}", column=name)
-        for name in REQUIRED
-        if name not in frame
-    ]
-    if problems or frame.empty:
-        raise InputError(TABLE, problems or [Problem("the table has no rows", "fill in at least one field")])
-    frame = frame.reset_index(drop=True)
-    fields = pd.DataFrame({"at": np.arange(len(frame))})
-    fields["field"] = frame["field"] if "field" in frame else [f"row {i + 2}" for i in range(len(frame))]
-    fields["crop"] = _each(frame["crop"], _known_crop, problems, "crop")
-    units = frame["yield_unit"] if "yield_unit" in frame else pd.Series("bu/ac", index=frame.index)
-    fields["yield_unit"] = _each(units, _known_unit, problems, "yield_unit")
-    residue = frame["residue"] if "residue" in frame else pd.Series("kept", index=frame.index)
-    fields["baled"] = _each(residue, residue_share, problems, "residue")
-    for name in ("area", "yield_goal"):
-        fields[name] = _numbers(frame[name], name, problems)
-    if not problems:
-        problems += _yield_problems(fields)
-    if problems:
-        raise InputError(TABLE, sorted(problems, key=lambda p: p.row or 0))
-    return fields
-
-
-def _each(column, read, problems, name):
-    """Read a column by its distinct values, noting each row that cannot be read."""
-    column = column.astype(object).where(column.notna(), "")
-    answers, wrong = {}, {}
-    for value in column.unique():
-        try:
-            answers[value] = read(value)
-        except InputError as error:
-            wrong[value] = Problem(error.problems[0].what, error.problems[0].remedy)
-        except FertkitError as error:
-            what, _, remedy = str(error).partition("; ")
-            wrong[value] = Problem(what, remedy or "correct it")
-    for i in column.index[column.isin(list(wrong))]:
-        problem = wrong[column[i]]
-        problems.append(Problem(problem.what, problem.remedy, i + 2, name, column[i]))
-    return column.map(answers)
-
-
-def _known_crop(text):
-    crop = crop_name(text)
-    parts_of(crop)
-    return crop
-
-
-def _known_unit(text):
-    if text not in YIELD_UNITS:
-        raise UnitError(f"unknown unit; use one of: {', '.join(YIELD_UNITS)}")
-    return text
-
-
-def _numbers(column, name, problems):
-    numbers = pd.to_numeric(column, errors="coerce").astype(float)
-    wrong = ~np.isfinite(numbers) | (numbers < 0) | ((numbers == 0) & (name == "area"))
-    remedy = "write a number above 0" if name == "area" else "write a number, 0 or more"
-    for i in column.index[wrong]:
-        problems.append(Problem(f"not a usable {name.replace('_', ' ')}", remedy, i + 2, name, column[i]))
-    return numbers
-
-
-def _yield_problems(fields):
-    fields["pounds"] = np.nan
-    for (crop, unit), group in fields.groupby(["crop", "yield_unit"], sort=False):
-        try:
-            factor = lb_ac_per(unit, crop)
-        except UnitError as error:
-            for i in group.index:
-                yield Problem(str(error), "use a unit of weight per area", i + 2, "yield_unit", unit)
-            continue
-        limit, shown = yield_limit_lb_ac(crop)
-        fields.loc[group.index, "pounds"] = group["yield_goal"] * factor
-        for i in group.index[group["yield_goal"] * factor > limit]:
-            remedy = f"check the number and the unit; use 0 to {shown}"
-            yield Problem(f"{crop} cannot yield that many {unit}", remedy, i + 2, "yield_goal",
-                          f"{group['yield_goal'][i]:g}")  # fmt: skip

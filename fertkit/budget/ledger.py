@@ -329,7 +329,9 @@ def _checked(rotation, source, unit):
     applied = applied_rates(rotation, columns, unit, problems)
     fields = rotation.assign(field=rotation.index, area=1.0)
     try:
-        farm = farm_budget(fields, source=source, nutrients=list(columns), unit=unit)
+        farm = farm_budget(
+            fields, source=source, nutrients=list(columns), area_unit="ac", yield_unit="bu/ac", unit=unit
+        )
     except InputError as error:
         problems += error.problems
     if problems:

@@ -13,7 +13,7 @@ FARM = pd.DataFrame(
     {
         "field": ["north", "south", "creek", "hill", "road"],
         "crop": ["Soybeans", "corn", "winter wheat", "alfalfa", "corn"],
-        "area": [80, 120.0, 40, 10, 30],
+        "area_ac": [80, 120.0, 40, 10, 30],
         "yield_goal": [60, 200, 90, 5, 0],
         "yield_unit": ["bu/ac", "bu/ac", "bu/ac", "ton/ac", "bu/ac"],
         "residue": ["kept", 0.5, 1, "kept", "kept"],
@@ -24,7 +24,8 @@ FARM = pd.DataFrame(
 def test_same_as_field_by_field():
     rows = farm_budget(FARM).table
     for field in FARM.to_dict("records"):
-        request = {k: field[k] for k in ("crop", "yield_goal", "yield_unit", "residue", "area")}
+        request = {k: field[k] for k in ("crop", "yield_goal", "yield_unit", "residue")}
+        request["area"] = field["area_ac"]
         single = nutrient_budget(**request).defaults.set_index("nutrient")
         mine = rows[rows["field"] == field["field"]].set_index("nutrient")
         for column in ("uptake", "removed", "stays"):
@@ -44,7 +45,7 @@ def test_totals():
 
 def test_trade_printed_rotation():
     # OSU_ANR74 prints 100-120 lb each of P2O5 and K2O for 180 bu corn and 60 bu soybean
-    rotation = pd.DataFrame({"crop": ["corn", "soybean"], "area": [1, 1], "yield_goal": [180, 60]})
+    rotation = pd.DataFrame({"crop": ["corn", "soybean"], "area_ac": [1, 1], "yield_goal_bu_ac": [180, 60]})
     totals = farm_budget(rotation, source="TRI2020").totals.set_index("nutrient")["removed"]
     assert totals["P2O5"] == pytest.approx(110.4, abs=0.1)
     assert totals["K2O"] == pytest.approx(104.4, abs=0.1)
@@ -52,7 +53,7 @@ def test_trade_printed_rotation():
 
 def test_metric_farm():
     us = farm_budget(FARM).totals.set_index("nutrient")["removed"]
-    metric = farm_budget(FARM.assign(area=FARM["area"] * 0.40468564224), area_unit="ha", unit="kg/ha")
+    metric = farm_budget(FARM.drop(columns="area_ac").assign(area_ha=FARM["area_ac"] * 0.40468564224))
     np.testing.assert_allclose(metric.totals.set_index("nutrient")["removed"], us * 0.45359237)
 
 
@@ -60,7 +61,7 @@ def test_every_problem_at_once():
     bad = pd.DataFrame(
         {
             "crop": ["corn", "kale", "soybean"],
-            "area": [1, -2, 3],
+            "area_ac": [1, -2, 3],
             "yield_goal": ["x", 100, -4],
             "yield_unit": ["bu/ac", "bushel", "bu/ac"],
             "residue": ["kept", 2, "some"],
@@ -74,7 +75,7 @@ def test_every_problem_at_once():
 
 
 def test_impossible_yield_and_unit_of_a_crop():
-    bad = pd.DataFrame({"crop": ["corn", "alfalfa"], "area": [1, 2], "yield_goal": [2000, 5]})
+    bad = pd.DataFrame({"crop": ["corn", "alfalfa"], "area_ac": [1, 2], "yield_goal_bu_ac": [2000, 5]})
     with pytest.raises(InputError) as caught:
         farm_budget(bad)
     assert [(p.row, p.column) for p in caught.value.problems] == [(2, "yield_goal"), (3, "yield_unit")]
@@ -101,7 +102,7 @@ def test_summary_says_what_is_missing_and_adds_up():
     two = pd.DataFrame(
         {
             "crop": ["corn", "alfalfa"],
-            "area": [80, 20],
+            "area_ac": [80, 20],
             "yield_goal": [200, 6],
             "yield_unit": ["bu/ac", "ton/ac"],
         }
@@ -115,3 +116,36 @@ def test_summary_says_what_is_missing_and_adds_up():
             int(n.replace(",", "")) for n in re.findall(r"(?<![\w,])\d[\d,]*(?= leave| stay|;)", line)
         )
         assert up == off + left
+
+
+def test_units_come_with_the_columns():
+    us = farm_budget(pd.DataFrame({"crop": ["soybean"], "area_ac": [10.0], "yield_goal_bu_ac": [60.0]}))
+    # 60 bu of 60 lb are 4.035 t/ha (NIST: 1 lb/ac = 1.12085 kg/ha)
+    metric = pd.DataFrame(
+        {"crop": ["soybean"], "area_ha": [4.0468564224], "yield_goal_t_ha": [3.6 * 1.12085116]}
+    )
+    found = farm_budget(metric)
+    assert found.totals["unit"].unique().tolist() == ["kg"]
+    assert found.totals["removed"].to_numpy() == pytest.approx(us.totals["removed"] * 0.45359237, rel=1e-6)
+
+
+def test_a_column_without_a_unit_is_a_question():
+    bare = pd.DataFrame({"crop": ["soybean"], "area": [12.5], "yield_goal": [4.0]})
+    with pytest.raises(InputError, match="the area states no unit") as caught:
+        farm_budget(bare)
+    assert {p.column for p in caught.value.problems} == {"area", "yield_goal"}
+    said = farm_budget(bare, area_unit="ha", yield_unit="t/ha")
+    assert said.table["yield_unit"].unique().tolist() == ["t/ha"]
+
+
+def test_a_file_with_decimal_commas(tmp_path):
+    file = tmp_path / "fields.csv"
+    lines = [
+        "Field;Crop;Area (ha);Yield goal t/ha;Residue",
+        "Nord;soybean;12,5;4,0;kept",
+        "Sued;corn;8,25;11,5;0,5",
+    ]
+    file.write_text("\n".join(lines))
+    rows = farm_budget(file).table
+    assert rows["area"].unique().tolist() == [12.5, 8.25]
+    assert rows["unit"].unique().tolist() == ["kg/ha"]

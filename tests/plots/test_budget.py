@@ -23,7 +23,7 @@ from fertkit.plots.ledger import skipped_year
 from fertkit.plots.rates import blend_bars
 from fertkit.plots.style import new_axes
 
-FARM = pd.DataFrame({"crop": ["soybean", "corn"], "area": [80, 100], "yield_goal": [60, 200]})
+FARM = pd.DataFrame({"crop": ["soybean", "corn"], "area_ac": [80, 100], "yield_goal_bu_ac": [60, 200]})
 ROTATION = pd.DataFrame(
     {
         "year": [1, 2, 3],

@@ -1,0 +1,163 @@
+"""Read a table of fields: columns that carry their units, or units said once; every problem at once."""
+
+import re
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from fertkit.budget.needs import residue_share
+from fertkit.budget.rates import parts_of
+from fertkit.budget.rows import AREA_UNITS
+from fertkit.budget.yields import YIELD_UNITS, lb_ac_per, yield_limit_lb_ac, yield_unit
+from fertkit.errors import FertkitError, InputError, Problem, UnitError
+from fertkit.intake.numbers import number_style, read_number
+from fertkit.reference import crop_name, read_text_table
+
+TABLE = "farm table"
+REQUIRED = ("crop", "area", "yield_goal")
+
+
+def read_fields(source, area_unit=None, goal_unit=None) -> tuple[pd.DataFrame, str]:
+    """Check a table of fields.
+
+    Parameters
+    ----------
+    source : path or DataFrame
+        See `fertkit.budget.farm_budget`.
+    area_unit, goal_unit : str, optional
+        Units of columns that do not carry theirs.
+
+    Returns
+    -------
+    fields : DataFrame
+        at, field, crop, yield_unit, baled, area, yield_goal, pounds [lb/ac as sold].
+    area_unit : str
+
+    Raises
+    ------
+    InputError
+        With every problem of the table.
+    """
+    name = TABLE if isinstance(source, pd.DataFrame) else Path(source).name
+    raw = source if isinstance(source, pd.DataFrame) else read_text_table(source)
+    problems: list[Problem] = []
+    frame, area_unit = _named(raw, area_unit, goal_unit, problems)
+    if problems or frame.empty:
+        raise InputError(name, problems or [Problem("the table has no rows", "fill in at least one field")])
+    frame = frame.reset_index(drop=True)
+    fields = pd.DataFrame({"at": np.arange(len(frame))})
+    fields["field"] = frame["field"] if "field" in frame else [f"row {i + 2}" for i in range(len(frame))]
+    fields["crop"] = _each(frame["crop"], _known_crop, problems, "crop")
+    fields["yield_unit"] = _each(frame["yield_unit"], _known_unit, problems, "yield_unit")
+    written = frame[[c for c in ("area", "yield_goal", "residue") if c in frame]].to_numpy(object).ravel()
+    style = number_style([cell for cell in written if isinstance(cell, str)])
+    residue = frame["residue"] if "residue" in frame else pd.Series("kept", index=frame.index)
+    residue = residue.map(lambda cell: _number(cell, style, cell))
+    fields["baled"] = _each(residue, residue_share, problems, "residue")
+    for column in ("area", "yield_goal"):
+        fields[column] = _numbers(frame[column], column, style, problems)
+    if not problems:
+        problems += _yield_problems(fields)
+    if problems:
+        raise InputError(name, sorted(problems, key=lambda p: p.row or 0))
+    return fields, area_unit
+
+
+def _named(raw, area_unit, goal_unit, problems):
+    """The table under plain names, with its units; a column without a unit is a question, not a guess."""
+    names = {column: re.sub(r"[\s/()\[\]]+", "_", str(column).strip().lower()).strip("_") for column in raw}
+    frame = raw.rename(columns=names)
+    areas = {f"area_{unit}": unit for unit in AREA_UNITS} | {"acres": "ac", "hectares": "ha"}
+    goals = {f"yield_goal_{unit.replace('/', '_').lower()}": unit for unit in YIELD_UNITS}
+    for wanted, table in (("area", areas), ("yield_goal", goals)):
+        held = [column for column in frame if column in table]
+        if len(held) + (wanted in frame) > 1:
+            what = f"several columns give the {wanted.replace('_', ' ')}"
+            problems.append(Problem(what, "keep one", column=held[0]))
+        elif held:
+            frame = frame.rename(columns={held[0]: wanted})
+            if wanted == "area":
+                area_unit = table[held[0]]
+            else:
+                frame["yield_unit"] = table[held[0]]
+    for column in REQUIRED:
+        if column not in frame:
+            remedy = f"add it; needed are: {', '.join(REQUIRED)}"
+            problems.append(Problem("column is missing", remedy, column=column))
+    if "area" in frame and area_unit is None:
+        remedy = "name the column area_ac or area_ha, or say area_unit='ac' or 'ha'"
+        problems.append(Problem("the area states no unit", remedy, column="area"))
+    if "yield_goal" in frame and "yield_unit" not in frame:
+        if goal_unit is None:
+            remedy = "name the column like yield_goal_bu_ac or yield_goal_t_ha, or add a column yield_unit"
+            problems.append(Problem("the yield goal states no unit", remedy, column="yield_goal"))
+        frame["yield_unit"] = goal_unit or ""
+    return frame, area_unit
+
+
+def _each(column, read, problems, name):
+    """Read a column by its distinct values, noting each row that cannot be read."""
+    column = column.astype(object).where(column.notna(), "")
+    answers, wrong = {}, {}
+    for value in column.unique():
+        try:
+            answers[value] = read(value)
+        except InputError as error:
+            wrong[value] = Problem(error.problems[0].what, error.problems[0].remedy)
+        except FertkitError as error:
+            what, _, remedy = str(error).partition("; ")
+            wrong[value] = Problem(what, remedy or "correct it")
+    for i in column.index[column.isin(list(wrong))]:
+        problem = wrong[column[i]]
+        problems.append(Problem(problem.what, problem.remedy, i + 2, name, column[i]))
+    return column.map(answers)
+
+
+def _known_crop(text):
+    crop = crop_name(text)
+    parts_of(crop)
+    return crop
+
+
+def _known_unit(text):
+    known = yield_unit(text)
+    if known not in YIELD_UNITS:
+        raise UnitError(f"unknown unit; use one of: {', '.join(YIELD_UNITS)}")
+    return known
+
+
+def _number(cell, style, otherwise=np.nan):
+    """A cell as a number by the decimal mark of the table; `otherwise` if it is none."""
+    if not isinstance(cell, str):
+        return cell
+    reading = read_number(cell, style)
+    plain = not (reading.problem or reading.censored or reading.unit) and np.isfinite(reading.value)
+    return reading.value if plain else otherwise
+
+
+def _numbers(column, name, style, problems):
+    cells = column.map(lambda cell: _number(cell, style))
+    numbers = pd.to_numeric(cells, errors="coerce").astype(float)
+    wrong = ~np.isfinite(numbers) | (numbers < 0) | ((numbers == 0) & (name == "area"))
+    remedy = "write a number above 0" if name == "area" else "write a number, 0 or more"
+    for i in column.index[wrong]:
+        problems.append(Problem(f"not a usable {name.replace('_', ' ')}", remedy, i + 2, name, column[i]))
+    return numbers
+
+
+def _yield_problems(fields):
+    fields["pounds"] = np.nan
+    for (crop, unit), group in fields.groupby(["crop", "yield_unit"], sort=False):
+        try:
+            factor = lb_ac_per(unit, crop)
+        except UnitError as error:
+            for i in group.index:
+                yield Problem(str(error), "use a unit of weight per area", i + 2, "yield_unit", unit)
+            continue
+        limit, shown = yield_limit_lb_ac(crop)
+        fields.loc[group.index, "pounds"] = group["yield_goal"] * factor
+        for i in group.index[group["yield_goal"] * factor > limit]:
+            remedy = f"check the number and the unit; use 0 to {shown}"
+            yield Problem(f"{crop} cannot yield that many {unit}", remedy, i + 2, "yield_goal",
+                          f"{group['yield_goal'][i]:g}")  # fmt: skip
