@@ -15,6 +15,7 @@ from fertkit.reference import list_sources
 from fertkit.report import Section, render_page, write_whole
 from fertkit.report.tables import pick
 from fertkit.response.analyse import SOURCES
+from fertkit.response.two_rates import DIFFERENCE
 from fertkit.response.verdict import INTERIOR, MEANINGS, NONE, STEP, TOP
 from fertkit.results import Result, checks_frame
 from fertkit.tissue.score import settle_cvs
@@ -33,6 +34,7 @@ _SAID = {
     TOP: "At least the highest rate tested",
     STEP: "At most the first rate above the lowest",
     NONE: "No economic response",
+    DIFFERENCE: "Two rates, a difference only (column 'message')",
 }
 _CAUTION = (
     "Rates and products differ by soil, state and season: follow the "
@@ -173,7 +175,9 @@ def _checks(counts, seen, kind):
 
 def index_page(result: BatchResult) -> str:
     """The page that leads through the results of a batch."""
-    figure = result.plot() if len(result.head) else None
+    optima = result.head.get("optimum")  # trials of two rates have none to draw
+    bare = not len(result.head) or (optima is not None and optima.isna().all())
+    figure = None if bare else result.plot()
     lines = result.summary().splitlines()[:-1]
     sections = [
         Section(
@@ -225,7 +229,7 @@ def _first(result):
         unit = f" [{units[0]}]" if len(units) == 1 else ""
         columns = names | {
             "optimum": f"optimum rate{unit}", "low": "from", "high": "to", "high_open": "open above",
-            "status": "status", "highest_rate": f"highest rate tested{unit}", "n": "strips",
+            "status": "status", "highest_rate": f"highest rate tested{unit}", "n": "strips", "message": "remark",
         }  # fmt: skip
         title = "Economic optimum rate of each trial, with its interval"
         total = int(result.counts.loc[result.counts["status"] != REFUSED, result.kind].sum())

@@ -17,7 +17,7 @@ from fertkit.intake.files import open_table, text_of
 from fertkit.intake.strip_headers import assign_roles
 from fertkit.response.averaging import AVERAGED
 from fertkit.response.data import TrialData, unit_of
-from fertkit.response.survey import read_for_survey, survey_each
+from fertkit.response.survey import read_for_survey, survey_trials
 
 _NUMBERS = ("n", "n_rates", "lowest_rate", "highest_rate", "optimum", "low", "high")
 
@@ -75,8 +75,8 @@ def survey_part(part: Part, settings) -> pd.DataFrame:
         rows[name] = [getattr(f, name) for f in found]
     good = [i for i, f in enumerate(found) if f.data is not None]
     if good:
-        sums = [found[i].data.sums for i in good]
-        optima = survey_each(sums, settings.price_ratio, settings.level).set_axis(good)
+        data = [found[i].data for i in good]
+        optima = survey_trials(data, settings.price_ratio, settings.level).set_axis(good)
         optima["rate_unit"] = [found[i].data.rate_unit for i in good]
         optima["yield_unit"] = [found[i].data.yield_unit for i in good]
         rows = optima.combine_first(rows)

@@ -290,7 +290,7 @@ SCHEMAS: dict[str, Schema] = {
         )
     ),
 }
-SCHEMAS["trial_limits"] = SCHEMAS["constants"]
+SCHEMAS["trial_limits"] = SCHEMAS["response_limits"] = SCHEMAS["constants"]
 
 
 def check_table(frame: pd.DataFrame, kind: str, file: str) -> pd.DataFrame:

@@ -19,6 +19,7 @@ from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, block_effects, fit_data
 from fertkit.response.intervals import check_level, make_interval
 from fertkit.response.prices import Prices, column, single
+from fertkit.response.two_rates import DIFFERENCE, difference
 from fertkit.response.verdict import MEANINGS, Optimum, mean_wins, settle, verdict
 from fertkit.results import Result, checks_frame, plain
 
@@ -266,23 +267,11 @@ def _unit_prices(analysis):
 def _better_of_two(analysis, cost):
     """Better of two rates at the cost of the higher [yield unit]; an interval of both if either may be."""
     rates = analysis.data.rates
-    gain, half = _difference(analysis)
+    gain, half = difference(analysis.fits["linear"], analysis.level)
     net = gain - cost
     ends = (np.nan, np.nan) if np.isnan(half) else (rates[int(net - half > 0)], rates[int(net + half > 0)])
     interval = make_interval(*ends, analysis.level, "exact")
-    return Optimum(float(rates[int(net > 0)]), interval, "difference only", analysis.rate_unit)
-
-
-def _difference(analysis):
-    """Gain of the higher of two rates and half the width of its interval [yield unit]."""
-    from scipy.stats import t
-
-    low, high = analysis.data.rates
-    fit = analysis.fits["linear"]
-    half = np.nan
-    if fit.df_error > 0:
-        half = t.ppf(0.5 + analysis.level / 2, fit.df_error) * fit.params["se"].iloc[1] * (high - low)
-    return float(fit.predict(high) - fit.predict(low)), half
+    return Optimum(float(rates[int(net > 0)]), interval, DIFFERENCE, analysis.rate_unit)
 
 
 def _optimum(analysis, comparison):
@@ -314,7 +303,7 @@ def _gain(analysis):
     data, unit = analysis.data, _unit_prices(analysis)
     low = data.rates[0]
     if analysis.comparison is None:
-        rate, (gain, half) = data.rates[-1], _difference(analysis)
+        rate, (gain, half) = data.rates[-1], difference(analysis.fits["linear"], analysis.level)
     else:
         rate, half = analysis.optimum.rate, np.nan
         gain = float(analysis.predict(rate) - analysis.predict(low))
@@ -353,7 +342,7 @@ def _checks(analysis):
         ("replicates within rates [df]", pure_df, 1, pure_df > 0,
          "no replication within rates: the error includes the curve's own lack of fit"),
         ("optimum inside the tested rates", optimum.rate, rates[-1],
-         optimum.status in ("interior", "difference only"),
+         optimum.status in ("interior", DIFFERENCE),
          MEANINGS[optimum.status]),
         ("interval closed above", optimum.interval.high, rates[-1], not optimum.interval.high_open,
          "the data set no upper limit to the optimum within the tested rates"),

@@ -13,6 +13,7 @@ from fertkit.response.many import fit_sums
 from fertkit.response.prices import one_ratio
 from fertkit.response.regions import optimum_sets
 from fertkit.response.sums import Sums, stack
+from fertkit.response.two_rates import difference_row, has_curve
 from fertkit.response.verdict import NONE, mean_wins, settle, verdict
 
 BATCH = 2000  # trials fitted together
@@ -40,12 +41,13 @@ def optima_of_trials(
     -------
     DataFrame
         One row per trial, in order of appearance: the `by` columns, n, n_rates, lowest_rate, highest_rate,
-        optimum, low, high (cut to the tested rates), high_open, status, and the weight of each curve.
+        optimum, low, high (cut to the tested rates), high_open, status, the weight of each curve, and a
+        message where there is more to say: a trial of two rates has a difference, no optimum.
 
     Raises
     ------
     InputError
-        If a trial cannot be used, or has fewer than three rates or no error df; all such trials at once.
+        If a trial cannot be used, or has one rate or no error df; all such trials at once.
     PriceError, NotEstimable
         For a price ratio or a level that is none.
 
@@ -79,10 +81,10 @@ def optima_of_trials(
             ]
         else:
             names.append(name)
-            parts.append(data.sums)
+            parts.append(data)
     if problems:
         raise InputError("trials", problems)
-    return pd.concat([pd.DataFrame(names, columns=by), survey_each(parts, price_ratio, level)], axis=1)
+    return pd.concat([pd.DataFrame(names, columns=by), survey_trials(parts, price_ratio, level)], axis=1)
 
 
 def read_for_survey(rows, **columns) -> TrialData:
@@ -93,13 +95,24 @@ def read_for_survey(rows, **columns) -> TrialData:
     InputError
         If its table cannot be used.
     NotEstimable
-        If it has fewer than three rates or no error df.
+        If it has one rate or no error df.
     """
     data = read_trial_data(rows, **columns)
-    need_contrasts(data, 2, "a curve")
-    if len(data.rates) < 3 or data.sums.df_error(3)[0] <= 0:
-        raise NotEstimable("too few rates or rows for a curve")
+    terms, what = (2, "a curve") if has_curve(data) else (1, "a difference of two rates")
+    need_contrasts(data, terms, what)
+    if data.sums.df_error(terms + 1)[0] <= 0:
+        raise NotEstimable(f"too few rows for {what}")
     return data
+
+
+def survey_trials(trials: list[TrialData], price_ratio, level=0.95) -> pd.DataFrame:
+    """A row for every checked trial, in order; those of two rates get their difference."""
+    curved = [i for i, data in enumerate(trials) if has_curve(data)]
+    others = [i for i, data in enumerate(trials) if not has_curve(data)]
+    optima = survey_each([trials[i].sums for i in curved], price_ratio, level) if curved else pd.DataFrame()
+    rows = pd.DataFrame([difference_row(trials[i], level) for i in others])
+    found = pd.concat([f.set_axis(at) for f, at in ((optima, curved), (rows, others)) if len(f)]).sort_index()
+    return found.assign(message=found["message"].fillna("") if others else "")
 
 
 def survey_each(parts: list[Sums], price_ratio, level=0.95) -> pd.DataFrame:

@@ -19,6 +19,7 @@ from fertkit.response.intervals import Interval
 from fertkit.response.many import Fits
 from fertkit.response.shapes import SHAPES, limits
 from fertkit.response.sums import Sums
+from fertkit.response.two_rates import DIFFERENCE
 from fertkit.results import plain
 
 NONE, TOP, STEP, INTERIOR = (
@@ -32,7 +33,7 @@ MEANINGS = {
     NONE: "no tested rate returns more than the lowest",
     TOP: "net return still rises at the highest rate tested",
     STEP: "all of the response is reached by the first rate above the lowest",
-    "difference only": "two rates give a difference, not a curve; the better of the two is named",
+    DIFFERENCE: "two rates give a difference, not a curve; the better of the two is named",
     "pass not paid": "the gain does not pay for the application pass",
 }
 
@@ -66,9 +67,9 @@ class Optimum:
             TOP: f"at least the highest rate tested, {rate}",
             STEP: f"at most {rate}, the first rate above the lowest",
             "pass not paid": f"{rate}: the gain does not pay for the application pass",
-            "difference only": f"the better of the two rates tested, {rate}",
+            DIFFERENCE: f"the better of the two rates tested, {rate}",
         }.get(self.status, rate)
-        if self.status == "difference only" and not np.isnan(self.interval.low):
+        if self.status == DIFFERENCE and not np.isnan(self.interval.low):
             # The interval that counts is that of gain minus cost; rates have none with two of them.
             either = self.interval.low < self.interval.high
             return f"{said}; the data do not tell the two apart" if either else said

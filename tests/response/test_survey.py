@@ -62,3 +62,21 @@ def test_a_first_trial_of_one_rate_is_named_too():
     one = pd.DataFrame({"trial": "A", "rate_kg_ha": [50.0] * 4, "yield_t_ha": [5.0, 5.1, 5.2, 5.0]})
     with pytest.raises(InputError, match="trial A"):
         optima_of_trials(one, "trial", 0.005)
+
+
+def test_two_rates_give_a_difference_in_the_survey(broadbalk, found):
+    """The difference of the two rate means by hand; the other years are untouched by the company."""
+    data = broadbalk.copy()
+    two = (data["year"] == 2003) & data["rate_kg_ha"].isin([0, 144])
+    low, high = (data.loc[two & (data["rate_kg_ha"] == r), "yield_t_ha"].mean() for r in (0, 144))
+    twice = pd.concat([data[two].assign(yield_t_ha=lambda d: d["yield_t_ha"] + e) for e in (-0.1, 0.1)])
+    mixed = optima_of_trials(pd.concat([data[data["year"] != 2003], twice]), "year", 0.005).set_index("year")
+    row = mixed.loc[2003]
+    assert (row["status"], row["n_rates"]) == ("difference only", 2)
+    assert np.isnan(row["optimum"])
+    assert f"{high - low:.2f}" in row["message"]
+    assert "not a curve" in row["message"]
+    others = found.set_index("year").drop(2003)
+    np.testing.assert_allclose(mixed.loc[others.index, "optimum"], others["optimum"], rtol=1e-6)
+    alone = optima_of_trials(twice, "year", 0.005)
+    assert alone["status"].tolist() == ["difference only"]
