@@ -13,34 +13,22 @@ from fertkit.units import AREA_RATE_KG_HA
 
 #: Columns that name a place or a season of its own: blocks are counted within each.
 SITE_COLUMNS = ("trial", "site", "location", "field", "site_year", "year")
-#: Words that name a role, the surest first.
-ROLE_WORDS = {
-    "moisture": ("moisture", "moist", "moisture_pct", "mc", "water"),
-    "planned": ("planned", "target", "prescribed", "intended", "plan"),
-    "rate": ("rate", "applied", "dose"),
-    "yield": ("yield", "yld", "harvested", "grain"),
-    "width": ("width",),
-    "length": ("length",),
-    "trial": ("trial", "experiment", "study", "siteyear", "site-year", "site_year"),
-    "site": ("site", "location", "loc", "farm", "field"),
-    "year": ("year", "season"),
-    "block": ("block", "blk", "rep", "replicate", "replication", "reps", "blocks"),
-    "strip": ("strip", "plot"),
-    "position": ("position", "place", "order"),
-    "treatment": ("treatment", "trt", "product"),
-    "crop": ("crop",),
-}
+#: Role -> words that name it, the surest first; roles in the order they are looked for. A column whose role is
+#: "other" is known to be none of them (protein, soil).
+ROLE_WORDS: dict[str, tuple[str, ...]] = {}
+for _word, _role_named in spellings("strip").items():
+    ROLE_WORDS[_role_named] = (*ROLE_WORDS.get(_role_named, ()), _word)
+OTHER = "other"
 #: Roles that hold numbers and those whose unit has to be known.
-NUMBER_ROLES = ("rate", "planned", "yield", "moisture", "width", "length", "position")
+NUMBER_ROLES = ("rate", "planned", "yield", "moisture", "stated", "width", "length", "position")
 MEASURED = ("rate", "planned", "yield", "width", "length")
 
 _NUTRIENTS = spellings("nutrient") | spellings("oxide")
-_STANDARD = {"adjusted", "standard"}
-_FRACTION = {"fraction", "frac", "decimal", "proportion"}
-_DRY_BASIS = re.compile(r"\bdry[ _-]?(?:basis|weight|matter)\b|\bdb\b|\bd\.b\.")
+_SENSES = spellings("strip word")
+_DRY_BASIS = re.compile(r"\bdry[ _-]?(?:basis|weight|matter)\b|\bdb\b|\bd\.b\.|\bbase seca\b")
 _MASSES = {
     "lbs": "lb", "pound": "lb", "pounds": "lb", "bushel": "bu", "bushels": "bu", "tonne": "t", "tonnes": "t",
-    "mg": "Mg", "tons": "ton", "dt": "q", "quintal": "q", "quintals": "q", "kgs": "kg", "ounces": "oz",
+    "mg": "Mg", "tons": "ton", "quintal": "q", "quintals": "q", "kgs": "kg", "ounces": "oz",
 }  # fmt: skip
 _AREAS = {
     "ac": "ac", "acre": "ac", "acres": "ac", "a": "ac", "ac-1": "ac", "acre-1": "ac",
@@ -90,32 +78,48 @@ class Header:
     dry_basis: bool = False
 
 
-def read_header(text) -> Header:
-    """Read one header such as ``N rate (lb/ac)``, ``rate_kg_ha``, ``Yield, t/ha`` or ``Moisture %``."""
+def read_header(text, role=None) -> Header:
+    """Read one header such as ``N rate (lb/ac)``, ``rate_kg_ha``, ``Yield, t/ha`` or ``Moisture %``.
+
+    The role is told from its words unless it is given.
+    """
     plain = plain_text(text)
     words = _words(plain)
     unit, nutrient, rest = _take_unit(words)
     if nutrient:
         rest = [*rest, nutrient.lower()]
     nutrient = nutrient or next((_NUTRIENTS[w] for w in rest if w in _NUTRIENTS), "")
-    role, rank = _role(plain, rest, unit)
+    role, rank = (role, 0) if role else _role(plain, rest, unit)
+    senses = _senses(rest)
     if role == "yield":
-        at_pct = _stated_moisture(plain, rest)
-        dry = at_pct is not None or bool(_STANDARD & set(rest))
+        at_pct = _stated_moisture(plain, senses)
+        dry = at_pct is not None or "standard" in senses
         return Header(str(text), role, rank, unit, dry=dry, at_pct=at_pct)
     if role == "moisture":
-        fraction, dry_basis = bool(_FRACTION & set(rest)), bool(_DRY_BASIS.search(plain))
+        fraction, dry_basis = "fraction" in senses, bool(_DRY_BASIS.search(plain))
         return Header(str(text), role, rank, unit, fraction=fraction, dry_basis=dry_basis)
     return Header(str(text), role, rank, unit, nutrient if role in ("rate", "planned") else "")
 
 
-def _stated_moisture(plain, words) -> float | None:
+def states_dry_matter(text) -> bool:
+    """Whether a header speaks of dry matter (DM, TS, materia seca)."""
+    return "matter" in _senses(_words(plain_text(text)))
+
+
+def _senses(words) -> set[str]:
+    """What the words beside the role say: dry, dry matter, standard moisture, a fraction."""
+    pairs = {"dry", "matter"} <= set(words) or {"materia", "seca"} <= set(words)
+    return {_SENSES[w] for w in words if w in _SENSES} | ({"matter"} if pairs else set())
+
+
+def _stated_moisture(plain, senses) -> float | None:
     """Moisture at which a header states the yield [%]: 15.5 % moisture, 85 % dry matter, dry."""
-    stated = re.search(r"(\d+(?:\.\d+)?)\s*%", plain)
-    matter = "dm" in words or {"dry", "matter"} <= set(words)
+    stated = re.search(r"(\d+(?:[.,]\d+)?)\s*%", plain)
+    matter = "matter" in senses
     if stated:
-        return 100 - float(stated[1]) if matter and "moisture" not in words else float(stated[1])
-    return 0.0 if matter or ("dry" in words and not _STANDARD & set(words)) else None
+        percent = float(stated[1].replace(",", "."))
+        return 100 - percent if matter and "moisture" not in senses else percent
+    return 0.0 if matter or ("dry" in senses and "standard" not in senses) else None
 
 
 def area_unit(text) -> str:
@@ -131,7 +135,7 @@ def assign_roles(raw, columns, units, problems) -> tuple[int, dict[str, tuple[in
     ----------
     raw : RawTable
     columns, units : dict
-        Role -> header and role -> unit, where the caller says so.
+        Role -> header (of "other", one or a list) and role -> unit, where the caller says so.
     problems : list of Problem
         Filled with whatever is missing or can be read two ways.
 
@@ -143,13 +147,15 @@ def assign_roles(raw, columns, units, problems) -> tuple[int, dict[str, tuple[in
         Role -> (column index, Header).
     """
     known = [[read_header(cell) for cell in row] for row in raw.cells[:_HEADER_DEPTH]]
-    wanted = {" ".join(str(h).split()).lower() for h in columns.values()}
-    score = [sum(bool(h.role) or " ".join(h.text.split()).lower() in wanted for h in row) for row in known]
+    chosen = [(role, header) for role, named in columns.items() for header in _each(named)]
+    wanted = {_key(header) for _, header in chosen}
+    score = [sum(bool(h.role) or _key(h.text) in wanted for h in row) for row in known]
     at = int(np.argmax(score))
-    taken = _by_choice(raw.name, known[at], columns, problems)
+    taken = _by_choice(known[at], chosen, problems)
+    free = [h.role if _key(h.text) not in wanted else "" for h in known[at]]
     for role in ROLE_WORDS:
-        if role not in taken:
-            found = [(i, h) for i, h in enumerate(known[at]) if h.role == role and i not in _used(taken)]
+        if role not in taken and role != OTHER:
+            found = [(i, h) for i, h in enumerate(known[at]) if free[i] == role and i not in _used(taken)]
             _settle(role, found, taken, problems)
     if "rate" not in taken and "planned" in taken:
         taken["rate"] = taken.pop("planned")
@@ -165,7 +171,7 @@ def _ask_for_missing(row, taken, problems):
         if role not in taken and not any(f"'{role}'" in p.remedy for p in problems):
             problems.append(Problem(
                 f"no column for the {role}; the headers are: {_listed(row)}",
-                f"write a header such as '{example}' or say columns={{'{role}': 'your header'}}",
+                f"write a header such as '{example}', or say {say_column(role, 'your header')}",
             ))  # fmt: skip
 
 
@@ -177,23 +183,34 @@ def _used(taken):
     return {i for i, _ in taken.values()}
 
 
-def _by_choice(file, row, columns, problems):
+def say_column(role, header) -> str:
+    """How to name a column, on the command line and in Python."""
+    return f"--column {role}=\"{header}\" (in Python columns={{'{role}': '{header}'}})"
+
+
+def _each(named):
+    return [named] if isinstance(named, str) or not isinstance(named, list | tuple) else named
+
+
+def _key(header) -> str:
+    return " ".join(str(header).split()).lower()
+
+
+def _by_choice(row, chosen, problems):
     taken = {}
-    for role, header in columns.items():
+    for role, header in chosen:
         if role not in ROLE_WORDS:
-            problems.append(
-                Problem(f"columns names an unknown role '{role}'", f"use one of: {', '.join(ROLE_WORDS)}")
-            )
+            what = f"a column is given the unknown role '{role}'"
+            problems.append(Problem(what, f"use one of: {', '.join(ROLE_WORDS)}"))
             continue
-        key = " ".join(str(header).split()).lower()
-        hits = [(i, h) for i, h in enumerate(row) if " ".join(h.text.split()).lower() == key]
+        hits = [i for i, h in enumerate(row) if _key(h.text) == _key(header)]
         if not hits:
             problems.append(Problem(
                 f"no column '{header}' for the {role}; the headers are: {_listed(row)}",
                 "give the header as the file writes it",
             ))  # fmt: skip
-        else:
-            taken[role] = (hits[0][0], replace(hits[0][1], role=role))
+        elif role != OTHER:
+            taken[role] = (hits[0], read_header(row[hits[0]].text, role))
     return taken
 
 
@@ -207,7 +224,7 @@ def _settle(role, found, taken, problems):
     if len(rivals) > 1:
         names = ", ".join(f"'{h.text}'" for _, h in rivals)
         problems.append(Problem(
-            f"several columns could be the {role}: {names}", f"choose one with columns={{'{role}': ...}}"
+            f"several columns could be the {role}: {names}", f"choose one: {say_column(role, rivals[0][1].text)}"
         ))  # fmt: skip
     taken[role] = sure[0]
 
@@ -227,8 +244,8 @@ def _with_unit(role, header, units, taken, raw, at, problems) -> Header:
         examples = "ft, m" if lengths else "lb/ac, kg/ha" if role != "yield" else "bu/ac, lb/ac, t/ha, kg/ha"
         what = f"unknown unit '{units[role]}'" if role in units else "no unit that is known for it"
         problems.append(Problem(
-            what, f"write the unit in the header, as in '{role} ({examples.split(',')[0]})', or say "
-            f"units={{'{role}': ...}}; known are {examples}, ...", column=header.text,
+            what, f"write the unit in the header, as in '{role} ({examples.split(',')[0]})' (in Python also "
+            f"units={{'{role}': ...}}); known are {examples}, ...", column=header.text,
         ))  # fmt: skip
     return replace(header, unit="t/ha" if unit == "Mg/ha" else unit)  # one name for one unit
 
@@ -236,8 +253,7 @@ def _with_unit(role, header, units, taken, raw, at, problems) -> Header:
 def _unit_column(role, raw, at, problems):
     """Read a unit from a column such as ``Rate unit``; '' if there is none, None if it is mixed."""
     for i, cell in enumerate(raw.cells[at]):
-        words = str(cell).lower().replace("_", " ").split()
-        if ("unit" in words or "units" in words) and (role in words or len(words) == 1):
+        if gives_unit(cell, role):
             written = sorted({text_of(row[i]) for row in raw.cells[at + 1 :] if text_of(row[i])})
             if len(written) > 1:
                 problems.append(Problem(
@@ -247,6 +263,12 @@ def _unit_column(role, raw, at, problems):
                 return None
             return area_unit(written[0]) if written else ""
     return ""
+
+
+def gives_unit(cell, role) -> bool:
+    """Whether a header is that of a column of units, for a role or for all."""
+    words = str(cell).lower().replace("_", " ").split()
+    return ("unit" in words or "units" in words) and (role in words or len(words) == 1)
 
 
 # ---- words of a header
@@ -263,8 +285,10 @@ def _role(plain, words, unit):
         return "", 0
     for role, names in ROLE_WORDS.items():
         for rank, name in enumerate(names):
-            # "Yield (bu/ac at 15.5 % moisture)" is no moisture.
-            if (name in words or name == plain) and not (role == "moisture" and unit):
+            # "Yield (bu/ac at 15.5 % moisture)" is no moisture; only a moisture can be the stated one.
+            if role == "stated" and "moisture" not in words:
+                continue
+            if (name in words or name == plain) and not (role in ("moisture", "stated", OTHER) and unit):
                 return role, rank
     if unit == "bu/ac":
         return "yield", len(ROLE_WORDS["yield"])

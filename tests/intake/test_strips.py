@@ -51,17 +51,56 @@ def problems(text, **options):
         ("rep", "block", "", ""),
         ("Strip width (ft)", "width", "ft", ""),
         ("Plot no", "strip", "", ""),
-        ("Soil test K", "", "", ""),
+        ("Soil test K", "other", "", ""),
+        ("Soil moisture (%)", "other", "", ""),
+        ("pH (H2O)", "other", "", ""),
         ("N-Rate kg/ha", "rate", "kg/ha", "N"),
         ("N kg·ha⁻¹", "rate", "kg/ha", "N"),
         ("kg-N/ha", "rate", "kg/ha", "N"),
         ("Site-year", "trial", "", ""),
         ("Site-Year code", "trial", "", ""),
+        # German and Spanish words of the trade (from memory, none named).
+        *[
+            (text, role, "", "")
+            for role, texts in {
+                "block": ["Wiederholung", "Wdh", "Wdh.", "Rep.", "Bloque", "Repetición"],
+                "trial": ["Versuch", "Ensayo"],
+                "strip": ["Parzelle", "Streifen", "Parcela", "Parz. Nr."],
+                "moisture": ["Feuchte (%)", "Kornfeuchte %", "Feuchtigkeit", "H2O %", "Humedad (%)"],
+                "site": ["Schlag"],
+                "year": ["Jahr", "Año", "Erntejahr"],
+                "crop": ["Kultur", "Cultivo"],
+                "treatment": ["Variante", "Tratamiento"],
+                "other": ["Rohprotein (%)", "Proteína (%)", "Bodenfeuchte (%)"],
+            }.items()
+            for text in texts
+        ],
+        ("Kornertrag [dt/ha]", "yield", "dt/ha", ""),
+        ("Ertrag (t/ha)", "yield", "t/ha", ""),
+        ("Rendimiento (kg/ha)", "yield", "kg/ha", ""),
+        ("N-Menge (kg/ha)", "rate", "kg/ha", "N"),
+        ("Düngung kg K2O/ha", "rate", "kg/ha", "K2O"),
+        ("N-Gabe kg/ha", "rate", "kg/ha", "N"),
+        ("Dosis de N (kg/ha)", "rate", "kg/ha", "N"),
     ],
 )
 def test_headers(text, role, unit, nutrient):
     header = read_header(text)
     assert (header.role, header.unit, header.nutrient) == (role, unit, nutrient)
+
+
+@pytest.mark.parametrize(
+    ("text", "at_pct"),
+    [
+        ("Ertrag (dt/ha, 86 % TS)", 14.0),
+        ("Kornertrag dt/ha bei 14,5 % Feuchte", 14.5),
+        ("TM-Ertrag (t/ha)", 0.0),
+        ("Rendimiento (kg/ha, materia seca)", 0.0),
+        ("Ertrag (t/ha)", None),
+    ],
+)
+def test_the_moisture_a_yield_is_stated_at(text, at_pct):
+    assert read_header(text).at_pct == (at_pct if at_pct is None else pytest.approx(at_pct))
 
 
 # ---- good files
