@@ -102,7 +102,7 @@ def test_rows_read_in_small_pieces(drawn, monkeypatch):
     few = table[table["trial"] < "T008"]
     few.to_csv(home / "few.csv", index=False)
     few.to_parquet(home / "few.parquet", index=False, row_group_size=30)
-    one, two = (batch(home / f"few.{kind}", home / kind).table for kind in ("csv", "parquet"))
+    one, two = (batch(home / f"few.{kind}", home / f"few_{kind}").table for kind in ("csv", "parquet"))
     same_numbers(one, two)
     same_numbers(one, whole[whole["trial"] < "T008"], exact=False)
 
