@@ -13,8 +13,8 @@ from fertkit.units import AREA_RATE_KG_HA
 
 #: Columns that name a place or a season of its own: blocks are counted within each.
 SITE_COLUMNS = ("trial", "site", "location", "field", "site_year", "year")
-#: Role -> words that name it, the surest first; roles in the order they are looked for. A column whose role is
-#: "other" is known to be none of them (protein, soil).
+#: Role -> words that name it, the surest first; roles in the order they are looked for. "other" are columns
+#: known to be none of them (protein, soil).
 ROLE_WORDS: dict[str, tuple[str, ...]] = {}
 for _word, _role_named in spellings("strip").items():
     ROLE_WORDS[_role_named] = (*ROLE_WORDS.get(_role_named, ()), _word)
@@ -147,12 +147,12 @@ def assign_roles(raw, columns, units, problems) -> tuple[int, dict[str, tuple[in
         Role -> (column index, Header).
     """
     known = [[read_header(cell) for cell in row] for row in raw.cells[:_HEADER_DEPTH]]
-    chosen = [(role, header) for role, named in columns.items() for header in _each(named)]
-    wanted = {_key(header) for _, header in chosen}
-    score = [sum(bool(h.role) or _key(h.text) in wanted for h in row) for row in known]
+    chosen = [(role, header) for role, named in columns.items() for header in each(named)]
+    wanted = {header_key(header) for _, header in chosen}
+    score = [sum(bool(h.role) or header_key(h.text) in wanted for h in row) for row in known]
     at = int(np.argmax(score))
     taken = _by_choice(known[at], chosen, problems)
-    free = [h.role if _key(h.text) not in wanted else "" for h in known[at]]
+    free = [h.role if header_key(h.text) not in wanted else "" for h in known[at]]
     for role in ROLE_WORDS:
         if role not in taken and role != OTHER:
             found = [(i, h) for i, h in enumerate(known[at]) if free[i] == role and i not in _used(taken)]
@@ -188,11 +188,13 @@ def say_column(role, header) -> str:
     return f"--column {role}=\"{header}\" (in Python columns={{'{role}': '{header}'}})"
 
 
-def _each(named):
+def each(named):
+    """One header or several, as a list."""
     return [named] if isinstance(named, str) or not isinstance(named, list | tuple) else named
 
 
-def _key(header) -> str:
+def header_key(header) -> str:
+    """A header for comparing: lower case, single blanks."""
     return " ".join(str(header).split()).lower()
 
 
@@ -203,7 +205,7 @@ def _by_choice(row, chosen, problems):
             what = f"a column is given the unknown role '{role}'"
             problems.append(Problem(what, f"use one of: {', '.join(ROLE_WORDS)}"))
             continue
-        hits = [i for i, h in enumerate(row) if _key(h.text) == _key(header)]
+        hits = [i for i, h in enumerate(row) if header_key(h.text) == header_key(header)]
         if not hits:
             problems.append(Problem(
                 f"no column '{header}' for the {role}; the headers are: {_listed(row)}",
@@ -224,7 +226,8 @@ def _settle(role, found, taken, problems):
     if len(rivals) > 1:
         names = ", ".join(f"'{h.text}'" for _, h in rivals)
         problems.append(Problem(
-            f"several columns could be the {role}: {names}", f"choose one: {say_column(role, rivals[0][1].text)}"
+            f"several columns could be the {role}: {names}",
+            f"choose one: {say_column(role, rivals[0][1].text)}",
         ))  # fmt: skip
     taken[role] = sure[0]
 

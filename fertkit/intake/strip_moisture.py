@@ -102,7 +102,7 @@ def standard_moisture(frame, headers, crop, problems) -> float | None:
             given = "yields of dry matter" if header.at_pct == 0 else "moistures"
             problems.append(Problem(
                 f"the file gives {given} but not the crop, so the trade moisture is not known",
-                "say the crop, for example crop='corn', or add a column 'crop'",
+                "say the crop (--crop corn, in Python crop='corn'), or add a column 'crop'",
             ))  # fmt: skip
         return None
     try:

@@ -9,7 +9,16 @@ import pandas as pd
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake.files import RawTable, open_table, text_of
 from fertkit.intake.numbers import number_style, read_number
-from fertkit.intake.strip_headers import MEASURED, NUMBER_ROLES, assign_roles
+from fertkit.intake.strip_doubts import ask_about
+from fertkit.intake.strip_headers import (
+    MEASURED,
+    NUMBER_ROLES,
+    OTHER,
+    assign_roles,
+    each,
+    gives_unit,
+    read_header,
+)
 from fertkit.intake.strip_moisture import (
     settle_moisture,
     settle_stated,
@@ -34,7 +43,8 @@ class StripTrial(Result):
     strips : DataFrame
         One row a strip: trial, site and year (when given), block (when given), strip, ``rate_<unit>`` as
         applied, ``planned_<unit>`` (when given), ``yield_<unit>`` at trade moisture, ``harvested_<unit>`` as
-        harvested, moisture_pct (at harvest), stated_moisture_pct (of yield_<unit>), width and length with their unit, and the file's other columns.
+        harvested, moisture_pct (at harvest), stated_moisture_pct (of ``yield_<unit>``), width and length with
+        their unit, and the file's other columns.
     rate_column, yield_column : str
     rate_unit, yield_unit : str
     nutrient, crop : str
@@ -45,6 +55,8 @@ class StripTrial(Result):
     report : DataFrame
         item, found, taken_as: what was recognised and what was adjusted.
     checks : DataFrame
+    notes : tuple of str
+        What the user should know of the file: the columns that no answer rests on.
     """
 
     strips: pd.DataFrame
@@ -58,6 +70,7 @@ class StripTrial(Result):
     name: str
     report: pd.DataFrame
     checks: pd.DataFrame
+    notes: tuple[str, ...] = ()
 
     @property
     def table(self) -> pd.DataFrame:
@@ -82,7 +95,8 @@ class StripTrial(Result):
             lines.append(f"Yields [{self.yield_unit}] {how}{mark}.")
         else:
             lines.append(f"Yields [{self.yield_unit}] as the file gives them.")
-        return "\n".join([*lines, *self.checks.loc[self.checks["passed"].eq(False), "meaning"]])
+        failed = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
+        return "\n".join([*lines, *(f"note: {note}" for note in self.notes), *failed])
 
 
 def read_strips(path_or_buffer, *, crop=None, columns=None, units=None, name=None) -> StripTrial:
@@ -97,7 +111,8 @@ def read_strips(path_or_buffer, *, crop=None, columns=None, units=None, name=Non
         Crop of all strips; needed to bring moist yields to trade moisture. May stand in a column instead.
     columns : dict, optional
         Role (rate, planned, yield, moisture, trial, site, year, block, strip, position, treatment, crop,
-        width, length) → header, where headers do not tell.
+        width, length) → header, where headers do not tell; ``other`` → one or a list of headers that are
+        none of these, whatever they look like.
     units : dict, optional
         Role → unit, where the header has none, e.g. ``{"rate": "lb/ac"}``.
     name : str, optional
@@ -111,7 +126,8 @@ def read_strips(path_or_buffer, *, crop=None, columns=None, units=None, name=Non
     ------
     InputError
         With every problem of the file: missing column, unknown or mixed unit, text in a number, negative
-        yield, moisture that is none, strip given twice, blank trial, unknown crop.
+        yield, moisture that is none, strip given twice, blank trial, unknown crop; or a column without a
+        role that looks like blocks or moistures.
 
     Examples
     --------
@@ -132,6 +148,7 @@ def read_strips(path_or_buffer, *, crop=None, columns=None, units=None, name=Non
     body, lines = _body(raw, at)
     frame, extra = _read_columns(raw, at, headers, body, lines, problems)
     _check_cells(frame, headers, lines, problems)
+    ask_about(frame, extra, headers, each((columns or {}).get(OTHER, [])), problems)
     wet = _moisture(frame, headers, lines, problems)
     settle_stated(frame, headers, problems)
     crop = _find_crop(frame, crop, problems)
@@ -319,6 +336,7 @@ def _assemble(raw, headers, frame, extra, lines, crop, standard, wet) -> StripTr
         rate_unit=rate.unit, yield_unit=harvest.unit, nutrient=rate.nutrient, crop=crop,
         standard_moisture_pct=standard, name=raw.name,
         report=_report(headers, extra, crop, how, wet), checks=checks_frame(_checks(table, lines)),
+        notes=_notes(headers, extra),
     )  # fmt: skip
 
 
@@ -345,6 +363,16 @@ def _report(headers, extra, crop, how, wet) -> pd.DataFrame:
     rows += [("crop", crop or "not given", crop or "not given"), ("yields", headers["yield"][1].text, how)]
     rows += [("moistures", headers["moisture"][1].text, wet)] if wet else []
     return pd.DataFrame(rows, columns=["item", "found", "taken_as"])
+
+
+def _notes(headers, extra) -> tuple[str, ...]:
+    """Name the columns that no answer rests on; a column of units that was read is used."""
+    unitless = [role for role, (_, h) in headers.items() if role in MEASURED and not read_header(h.text).unit]
+    unused = [text for text in extra if not any(gives_unit(text, role) for role in unitless)]
+    if not unused:
+        return ()
+    many = "s" * (len(unused) > 1)
+    return (f"not used: column{many} {', '.join(repr(text) for text in unused)}",)
 
 
 def _checks(table, lines):

@@ -14,7 +14,7 @@ from fertkit.response.sums import Sums, Sweep, make_sweep
 #: Column-name endings that carry a unit.
 UNIT_ENDINGS = {
     "lb_ac": "lb/ac", "kg_ha": "kg/ha", "bu_ac": "bu/ac", "t_ha": "t/ha", "q_ha": "q/ha", "g_ha": "g/ha",
-    "mg_ha": "Mg/ha", "ton_ac": "ton/ac", "cwt_ac": "cwt/ac", "oz_ac": "oz/ac",
+    "dt_ha": "dt/ha", "mg_ha": "Mg/ha", "ton_ac": "ton/ac", "cwt_ac": "cwt/ac", "oz_ac": "oz/ac",
 }  # fmt: skip
 #: Columns that must hold one value in a trial.
 SINGLE_COLUMNS = ("nutrient", "crop", "unit", "rate_unit", "yield_unit")

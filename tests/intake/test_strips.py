@@ -330,3 +330,90 @@ def test_line_order_changes_nothing_but_order(order):
 def test_dry_matter_is_kept(moisture, harvested):
     trial = read(f"rate_lb_ac,yield_bu_ac,moisture\n0,{harvested!r},{moisture!r}\n5,1,10\n", crop="soybean")
     assert trial.table["yield_bu_ac"].iloc[0] * 87 == pytest.approx(harvested * (100 - moisture))
+
+
+# ---- columns that no answer rests on
+
+
+def rows(header, column, *, decimal="."):
+    """Three blocks of four rates, and one more column."""
+    lines = [f"rate_kg_ha;yield_t_ha;{header}"]
+    for block, lift in enumerate((0, 0.31, 0.12)):
+        for step in range(4):
+            cell = column(block, step)
+            lines.append(f"{40 * step};{3.15 + lift + 0.2 * step:.2f};{cell}".replace(".", decimal))
+    return "\n".join(lines) + "\n"
+
+
+def test_unused_columns_are_all_named():
+    text = rows("Colour;Soil test K", lambda block, step: f"green {block}{step};{140 + step}")
+    trial = read(text)
+    assert trial.notes == ("not used: columns 'Colour', 'Soil test K'",)
+    assert "note: not used: columns 'Colour', 'Soil test K'" in trial.summary()
+    assert read(GOOD, crop="corn").notes == ()
+
+
+def test_a_column_of_units_that_was_read_is_used():
+    text = "rep,rate,Rate unit,yield_bu_ac\n1,0,lb/ac,50\n1,50,lb/ac,55\n2,0,lb/ac,51\n2,50,lb/ac,56\n"
+    assert read(text).notes == ()
+    told = read(text.replace("rate,Rate", "rate lb/ac,Rate")).notes
+    assert told == ("not used: column 'Rate unit'",)
+
+
+@pytest.mark.parametrize(
+    "label", [lambda b: b + 1, lambda b: "ABC"[b], lambda b: f"W{b + 1}", lambda b: ("I", "II", "III")[b]]
+)
+def test_what_looks_like_blocks_is_asked_about(label):
+    text = rows("Kl", lambda block, step: label(block))
+    (told,) = problems(text)
+    assert told.column == "Kl"
+    assert "looks like blocks" in told.what
+    assert '--column block="Kl"' in told.remedy
+    assert read(text, columns={"block": "Kl"}).table["block"].nunique() == 3
+    trial = read(text, columns={"other": "kl"})
+    assert "block" not in trial.table
+    assert trial.notes == ("not used: column 'Kl'",)
+
+
+def test_blocks_that_lost_a_strip_are_asked_about_still():
+    lines = rows("Kl", lambda block, step: block + 1).splitlines()
+    assert "looks like blocks" in problems("\n".join(lines[:-1]))[0].what
+
+
+@pytest.mark.parametrize(
+    "cell",
+    [
+        lambda block, step: 4 * block + step,  # numbers of the strips
+        lambda block, step: "ABCD"[step],  # another name of the rate
+        lambda block, step: "clay",  # one label only
+        lambda block, step: ["high ground", "slope foot", "middle"][block],  # words, not labels
+    ],
+)
+def test_what_cannot_be_blocks_is_only_named(cell):
+    assert read(rows("Kl", cell)).notes == ("not used: column 'Kl'",)
+
+
+@pytest.mark.parametrize("decimal", [".", ","])
+def test_what_looks_like_a_moisture_is_asked_about(decimal):
+    text = rows("Xyz (%)", lambda block, step: 11.5 + 2 * step, decimal=decimal)
+    (told,) = problems(text)
+    assert "looks like the moisture" in told.what
+    assert '--column moisture="Xyz (%)"' in told.remedy
+    known, named = (
+        read(t, crop="soybean", columns=c) for t, c in
+        [(text.replace("Xyz", "Feuchte"), None), (text, {"moisture": "Xyz (%)"})]
+    )  # fmt: skip
+    assert known.table["yield_t_ha"].tolist() == named.table["yield_t_ha"].tolist()
+    assert read(text, columns={"other": ["Xyz (%)"]}).standard_moisture_pct is None
+
+
+def test_dry_matter_in_a_column_is_asked_about():
+    text = rows("TS (%)", lambda block, step: 88.5 - step)
+    assert "looks like the dry matter" in problems(text)[0].what
+
+
+@pytest.mark.parametrize("header", ["Protein (%)", "Rohprotein %", "Oil %", "Soil moisture (%)", "Slope (%)"])
+def test_other_percents_are_no_moisture(header):
+    trial = read(rows(header, lambda block, step: 11.5 + step))
+    assert trial.notes == (f"not used: column '{header}'",)
+    assert trial.standard_moisture_pct is None
