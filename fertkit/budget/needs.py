@@ -320,9 +320,12 @@ def _uptake_and_removal(row) -> str:
 
 
 def _span(spread, nutrient) -> str:
-    if nutrient not in spread.index or spread.loc[nutrient, "removed_sources"] < 2:
+    if nutrient not in spread.index:
         return ""
-    s = spread.loc[nutrient]
-    low, high = short(s["removed_lowest"]), short(s["removed_highest"])
-    span = low if low == high else f"{low} to {high}"
-    return f"; by {s['removed_sources']:.0f} sources {span} leave"
+    s, said = spread.loc[nutrient], []
+    for name, verb in (("uptake", "are taken up"), ("removed", "leave")):
+        count = s[f"{name}_sources"]
+        low, high = short(s[f"{name}_lowest"]), short(s[f"{name}_highest"])
+        if count > 1:
+            said.append(f"; by {count:.0f} sources {low if low == high else f'{low} to {high}'} {verb}")
+    return "".join(said)

@@ -199,8 +199,9 @@ def compare_peaks(first, second, nutrient: str = "K2O") -> PeakComparison:
                 kept = [d.crop for d, x in ((first, a), (second, b)) if np.isnan(x.published_scaled)]
                 note = f"{kept[0]} as measured, its yield is not stated" if kept else ""
                 rows.append(_pair("published, scaled to the yields", *values, a, b, note))
-    curves = [d.peaks.loc[d.peaks["nutrient"] == nutrient, "curve"].iloc[0] for d in (first, second)]
-    rows.append(_pair("fitted curves", *curves, None, None, "few points, peaks flattened"))
+    if not any((d.stretches["nutrient"] == nutrient).any() for d in (first, second)):
+        curves = [d.peaks.loc[d.peaks["nutrient"] == nutrient, "curve"].iloc[0] for d in (first, second)]
+        rows.append(_pair("fitted curves", *curves, None, None, "peaks flattened"))
     rows += _trade_rule(first.crop, nutrient)
     crops = tuple(f"{d.yield_goal:g} {d.yield_unit} {d.crop}" for d in (first, second))
     return PeakComparison(nutrient, first.unit, crops, pd.DataFrame(rows))

@@ -25,6 +25,8 @@ from fertkit.results import Result, checks_frame
 #: Nutrients that a plant does not lose late in the season, so that their curve must rise; K may fall.
 RISING = ("N", "P2O5")
 ONE_PEAK, THROUGH = "one peak", "through the points"
+#: Points inside the season from which a curve's own peak is worth telling; with fewer, means are told.
+ENOUGH_POINTS = 3
 
 
 @dataclass(frozen=True)
@@ -99,14 +101,14 @@ class SeasonDemand(Result):
         return pd.concat(found, ignore_index=True)[columns] if found else pd.DataFrame(columns=columns)
 
     @property
-    def half_peak(self) -> pd.DataFrame:
-        """First and last day on which the demand is above half of its peak: nutrient, day_from, day_to.
+    def stretches(self) -> pd.DataFrame:
+        """Mean daily demand between one published point and the next: all that few points can say.
 
-        A peak of an interpolated curve is soft; a long stretch says that the demand is steady.
+        Columns nutrient, day_from, day_to, to_stage ("" at the end), daily [`unit`/day]; for nutrients with
+        fewer than `ENOUGH_POINTS` points inside the season.
         """
-        most = self.rows.groupby("nutrient")["daily"].transform("max")
-        days = self.rows[self.rows["daily"] > most / 2].groupby("nutrient", sort=False)["day"]
-        return days.agg(day_from="min", day_to="max").reset_index()
+        parts = [_stretches(self, total) for total in self.totals.itertuples()]
+        return pd.concat(parts, ignore_index=True)
 
     def at(self, day: float) -> pd.DataFrame:
         """Cumulative uptake and daily demand of every nutrient on one day after emergence."""
@@ -120,7 +122,7 @@ class SeasonDemand(Result):
         last = self.rows["day"].max()
         goal = f"{self.yield_goal:g} {self.yield_unit}"
         lines = [f"{self.crop}, {goal}, {last:.0f} days from emergence [{self.unit}]"]
-        stretch = self.half_peak.set_index("nutrient")
+        means = dict(list(self.stretches.groupby("nutrient")))
         for total in self.totals.itertuples():
             mine = self.peaks[self.peaks["nutrient"] == total.nutrient]
             top = mine.iloc[0]
@@ -128,9 +130,14 @@ class SeasonDemand(Result):
                 f"  {total.nutrient:5} {short(total.uptake)} in all ({total.uptake_source}"
                 f"{mark(total.provenance)})",
                 f"the curve follows {_points_said(self.points, total)}",
-                f"it peaks at {daily(top['curve'])} a day on day {top['curve_day']:.0f} and stays above half "
-                "of that from day {day_from:.0f} to {day_to:.0f}".format(**stretch.loc[total.nutrient]),
-                *(_peak_said(row) for row in mine.itertuples() if row.source_key),
+                _stretches_said(means[total.nutrient])
+                if total.nutrient in means
+                else f"it peaks at {daily(top['curve'])} a day on day {top['curve_day']:.0f}",
+                *(
+                    _peak_said(row, total.nutrient not in means)
+                    for row in mine.itertuples()
+                    if row.source_key
+                ),
             ]
             lines.append("; ".join(parts))
         lines.append(_basis_said(self))
@@ -335,11 +342,31 @@ def _points_said(points, total):
     return f"{', '.join(said)}{off}"
 
 
-def _peak_said(row):
+def _stretches(demand, total):
+    """Mean demand from point to point of one nutrient; nothing where there are points enough for a curve."""
+    used = demand.points[demand.points["used"] & (demand.points["nutrient"] == total.nutrient)]
+    inside = used.groupby("day", sort=True).agg(fraction=("fraction", "mean"), stage=("stage", "first"))
+    columns = ["nutrient", "day_from", "day_to", "to_stage", "daily"]
+    if len(inside) >= ENOUGH_POINTS or (used["source_key"] == OWN_POINTS).any():
+        return pd.DataFrame(columns=columns)
+    last = demand.rows["day"].max()
+    days, shares = np.r_[0.0, inside.index, last], np.r_[0.0, inside["fraction"], 1.0]
+    stages = [*(stage.partition(" (")[0] for stage in inside["stage"]), ""]
+    rows = zip(days[:-1], days[1:], stages, np.diff(shares) * total.uptake / np.diff(days), strict=True)
+    return pd.DataFrame([(total.nutrient, *row) for row in rows], columns=columns)
+
+
+def _stretches_said(rows):
+    """Mean demand of each stretch, in words."""
+    ends = [f"{daily(row.daily)} a day to {row.to_stage or 'maturity'}" for row in rows.itertuples()]
+    return f"on average {', '.join(ends)}"
+
+
+def _peak_said(row, compared: bool):
     """A published peak, and how far the curve's is from it where the two can be compared."""
     shown = row.published if np.isnan(row.published_scaled) else row.published_scaled
     text = f"published peak {daily(shown)} a day ({row.source_key}{mark(row.provenance)}), {row.basis}"
-    if np.isnan(row.difference_pct):
+    if np.isnan(row.difference_pct) or not compared:
         return text
     side = "above" if row.difference_pct >= 0 else "below"
     return f"{text}, the curve's is {abs(row.difference_pct):.0f}% {side} it"

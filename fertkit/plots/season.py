@@ -41,7 +41,7 @@ def season_curves(demand, ax=None, *, nutrients=("N", "P2O5", "K2O"), daily: boo
         _points(ax, demand, name, hue)
         ax.plot([], [], color=hue, ls=dash, lw=2, label=SUBSCRIPT.get(name, name))
         if lower is not None:
-            _curve(lower, rows, "daily", hue, dash)
+            _demand(lower, demand, rows, name, hue, dash)
             _published_peak(lower, demand, name, hue)
     _point_legend(ax, demand, names)
     _stages(ax, demand)
@@ -52,7 +52,9 @@ def season_curves(demand, ax=None, *, nutrients=("N", "P2O5", "K2O"), daily: boo
     legend(ax, loc="upper left", bbox_to_anchor=(0.0, 0.94))
     last = ax if lower is None else lower
     if lower is not None:
-        finish(lower, ylabel=f"demand\n[{demand.unit} per day]")
+        few = demand.stretches["nutrient"].isin(names).any()
+        what = "mean demand" if few else "demand"
+        finish(lower, ylabel=f"{what}\n[{demand.unit} per day]")
         lower.set_ylim(min(0.0, demand.rows["daily"].min() * 1.3), lower.get_ylim()[1] * 1.3)
         _peak_legend(lower, demand, names)
     last.set_xlabel("days after emergence", fontsize=10, color=COLOURS["ink"])
@@ -65,6 +67,17 @@ def _curve(ax, rows, column, hue, dash):
     near = rows["near_point"].to_numpy()
     ax.plot(day, value, color=hue, ls=dash, lw=1.3, alpha=0.9)
     ax.plot(day, np.where(near, value, np.nan), color=hue, lw=3, solid_capstyle="butt")
+
+
+def _demand(ax, demand, rows, name, hue, dash):
+    """Daily demand: the curve's, or where its points are few the mean from one to the next."""
+    means = demand.stretches
+    means = means[means["nutrient"] == name]
+    if means.empty:
+        _curve(ax, rows, "daily", hue, dash)
+        return
+    days = np.r_[means["day_from"], means["day_to"].iloc[-1]]
+    ax.stairs(means["daily"], days, color=hue, ls=dash, lw=1.8, baseline=None)
 
 
 def _points(ax, demand, name, hue):
@@ -88,7 +101,7 @@ def _published_peak(ax, demand, name, hue):
     for row in demand.peaks[demand.peaks["nutrient"] == name].itertuples():
         value = row.published if np.isnan(row.published_scaled) else row.published_scaled
         if np.isnan(row.published_day):
-            ax.axhline(value, color=hue, lw=0.9, ls=(0, (4, 4)), zorder=1)
+            ax.axhline(value, color=hue, lw=0.9, ls=(0, (1, 4)), zorder=1)
         else:
             ax.plot(row.published_day, value, color=hue, marker="_", ms=18, mew=2.6, ls="none", zorder=5)
 
@@ -104,7 +117,7 @@ def _peak_legend(ax, demand, names):
         ax.plot([], [], color=COLOURS["quiet"], marker="_", ms=16, mew=2.6, ls="none", label=label)
     if peaks["published_day"].isna().any():
         label = f"published peak{as_measured}, stage not stated"
-        ax.plot([], [], color=COLOURS["quiet"], lw=0.9, ls=(0, (4, 4)), label=label)
+        ax.plot([], [], color=COLOURS["quiet"], lw=0.9, ls=(0, (1, 4)), label=label)
     legend(ax, loc="upper right")
 
 

@@ -184,7 +184,7 @@ def test_soybean_phosphate_peak_scaled_by_its_season_total(soybean):
     assert peaks.loc["SNYDER2000", "basis"] == UNSCALED
     metric = season_demand("soybean", 80, unit="kg/ha").peaks.set_index("source_key").loc["ILSOY_LIB"]
     assert metric["published_scaled"] == pytest.approx(0.7 * 80 / 43 * 1.12085, rel=1e-5)
-    assert f"{BY_TOTAL}, the curve's is" in soybean.summary()
+    assert BY_TOTAL in soybean.summary()
 
 
 def test_corn_peaks_restated():
@@ -332,10 +332,20 @@ def test_result_verbs(soybean):
 
 
 @pytest.mark.parametrize("crop", ["soybean", "corn"])
-def test_half_peak_brackets_the_peak(crop):
+def test_stretch_means_add_up_to_the_uptake(crop):
     demand = season_demand(crop, 60.0)
-    for row in demand.half_peak.itertuples():
-        mine = demand.rows[demand.rows["nutrient"] == row.nutrient].set_index("day")["daily"]
-        outside = mine[(mine.index < row.day_from) | (mine.index > row.day_to)]
-        assert row.day_from <= mine.idxmax() <= row.day_to
-        assert (outside <= mine.max() / 2).all()
+    means = demand.stretches
+    amount = (means["daily"] * (means["day_to"] - means["day_from"])).groupby(means["nutrient"]).sum()
+    uptake = demand.totals.set_index("nutrient")["uptake"]
+    assert amount.to_dict() == pytest.approx(uptake[amount.index].to_dict())
+
+
+def test_soybean_potassium_between_its_points():
+    # 40 % by R1-R2 (SNYDER2000), 63 % by R5 (BARTH2018), the rest to maturity: 37 % of the uptake comes late.
+    demand = season_demand("soybean", 60.0, nutrients=["K2O"])
+    late = demand.stretches.iloc[-1]
+    assert late["daily"] * (late["day_to"] - late["day_from"]) == pytest.approx(
+        0.37 * demand.totals["uptake"][0]
+    )
+    assert "on average" in demand.summary()
+    assert "peaks at" not in demand.summary()
