@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import LookupFailed, NotEstimable, unknown
+from fertkit.intake.parts import parts_match, plant_part
 from fertkit.reference import base_crop, list_sources
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result, checks_frame
-from fertkit.tissue.parts import parts_match, plant_part
 from fertkit.tissue.samples import samples_frame
 from fertkit.tissue.score import score_tissue
 

@@ -47,6 +47,7 @@ def critical_r2(low_share: float, parts: int) -> float:
     --------
     Sweet corn, N, P and filling value, 67.5 % low yields: 1.5 in the paper.
 
+    >>> from fertkit.tissue.cnd import critical_r2
     >>> round(critical_r2(0.675, 3), 2)
     1.53
     """
@@ -120,6 +121,7 @@ def cnd(samples, norms=None, *, source: str | None = None) -> Balance:
     --------
     A cowpea leaf (made up) against the published norms (GARCIA2005):
 
+    >>> from fertkit.tissue import cnd
     >>> from io import StringIO
     >>> from fertkit.intake import read_tissue
     >>> sheet = "Sample,Crop,Part,N %,P %,K %,Ca %,Mg %\\nA,cowpea,leaf,2.20,0.25,1.40,2.40,0.45\\n"

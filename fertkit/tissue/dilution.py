@@ -178,7 +178,7 @@ def _base(crop):
 
 
 def _refuse(crop, part, biomass, n, names):
-    from fertkit.tissue.parts import plant_part
+    from fertkit.intake.parts import plant_part
 
     if WHOLE not in plant_part(crop, part).names:
         remedy = "cut whole shoots at ground level; a leaf value does not belong on this curve"

@@ -40,6 +40,7 @@ def dop(samples, optimum: dict, *, source_key: str = "own table", provenance: st
     --------
     A grape leaf with half the reference potassium of 1.42 % (reference: GRAPE_DOP; the sample is made up):
 
+    >>> from fertkit.tissue import dop
     >>> from io import StringIO
     >>> from fertkit.intake import read_tissue
     >>> sheet = "Sample,Crop,Stage,Part,N %,K %\\nA,grape,full bloom,leaf,4.54,0.71\\n"
@@ -79,6 +80,7 @@ def ratios(samples, pairs=RATIOS) -> pd.DataFrame:
 
     Examples
     --------
+    >>> from fertkit.tissue import ratios
     >>> from io import StringIO
     >>> from fertkit.intake import read_tissue
     >>> sheet = "Sample,Crop,Stage,Part,N %,P %,K %\\nA,corn,R1,ear leaf,3.30,0.20,1.40\\n"

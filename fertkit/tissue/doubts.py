@@ -26,7 +26,8 @@ def doubts_of(rows: pd.DataFrame, short: pd.DataFrame, told=()) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        key, nutrient ('' for all), weakens, what, look_for, source_key, provenance.
+        key, nutrient ('' for all), weakens ('yes' if it can explain the value away, 'in part' if it only
+        lowers the certainty, 'no'), what, look_for, source_key, provenance.
     """
     found = [(key, "") for key in told]
     found += [("soil on the leaf", n) for n in SOIL if soil_on_leaf(rows)]
@@ -44,7 +45,7 @@ def doubts_of(rows: pd.DataFrame, short: pd.DataFrame, told=()) -> pd.DataFrame:
 
 
 def with_facts(found) -> pd.DataFrame:
-    """(key, nutrient) pairs with what is known of each key; ``weakens`` is 'yes' if it lowers confidence."""
+    """(key, nutrient) pairs with what is known of each key."""
     facts = load_facts("distortions").set_index("key").drop(columns="nutrients")
     pairs = list(dict.fromkeys(found))
     return pd.DataFrame(pairs, columns=["key", "nutrient"], dtype=object).join(facts, on="key")

@@ -96,6 +96,7 @@ def dris(
     --------
     Norms from memory with made-up coefficients of variation, to show the arithmetic and judge no crop:
 
+    >>> from fertkit.tissue import dris
     >>> from io import StringIO
     >>> from fertkit.intake import read_tissue
     >>> import pandas as pd

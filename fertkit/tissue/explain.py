@@ -11,6 +11,7 @@ from fertkit.errors import unknown
 from fertkit.reference import base_crop, list_sources
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result
+from fertkit.tissue.above import above_ranges
 from fertkit.tissue.doubts import TOLD, doubts_of, with_facts
 from fertkit.tissue.ranking import sentence
 from fertkit.tissue.score import TissueScores
@@ -33,7 +34,8 @@ DOUBT_COLUMNS = [
     "provenance",
 ]
 STORY_COLUMNS = ["specimen", "sample_id", "key", "step", "text", "source_key", "provenance"]
-WORDS = ("likely", "possible", "doubtful")
+STEPS = ("likely", "possible", "doubtful")
+LOOK_FIRST = "look first"  # clear by itself; only what does not explain the value away speaks against it
 
 
 @dataclass(frozen=True)
@@ -43,14 +45,18 @@ class Explanation(Result):
     Attributes
     ----------
     items : DataFrame
-        Also ``table``: specimen, sample_id, rank, nutrient, confidence (likely, possible, doubtful), verdict,
-        finding, doubts, also_look, this_season, next_year, caution, source_key, provenance.
+        Also ``table``: specimen, sample_id, rank, nutrient, confidence (likely, possible, look first,
+        doubtful), verdict, finding, doubts, also_look, this_season, next_year, caution, source_key,
+        provenance.
+    above : DataFrame
+        Results above a range, with what could make them so: specimen, sample_id, nutrient, class, finding,
+        reasons, source_key.
     doubts : DataFrame
         specimen, sample_id, key, nutrient, weakens, what, look_for, source_key, provenance.
     stories : DataFrame
         Worked stories that fit: specimen, sample_id, key, step, text, source_key, provenance.
     unscored : DataFrame
-        Samples for which no range holds: specimen, sample_id, crop, reason.
+        Samples for which no range holds: specimen, sample_id, crop, reason, row of the file.
     scored : bool
         Whether any result of the chosen samples could be judged.
     scores : TissueScores
@@ -58,6 +64,7 @@ class Explanation(Result):
     """
 
     items: pd.DataFrame
+    above: pd.DataFrame
     doubts: pd.DataFrame
     stories: pd.DataFrame
     unscored: pd.DataFrame
@@ -74,7 +81,8 @@ class Explanation(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        keys = [*self.items["source_key"], *self.doubts["source_key"], *self.stories["source_key"]]
+        tables = (self.items, self.above, self.doubts, self.stories)
+        keys = [key for table in tables for key in table["source_key"]]
         return list_sources(keys)
 
     def summary(self, most: int = 6) -> str:
@@ -147,9 +155,10 @@ def explain(
     alone = alone[~alone["specimen"].isin(scored.loc[scored["source_key"] != "", "specimen"])]
     return Explanation(
         _ranked(pd.DataFrame(items, columns=ITEM_COLUMNS)),
+        above_ranges(scored),
         _stacked(doubts, DOUBT_COLUMNS),
         _stacked(stories, STORY_COLUMNS),
-        alone[["specimen", "sample_id", "crop", "reason"]].reset_index(drop=True),
+        alone[["specimen", "sample_id", "crop", "reason", "row"]].reset_index(drop=True),
         bool((scores.agreement["sources"] > 0).any()),
         scores,
     )
@@ -167,8 +176,8 @@ def _chosen(scores, sample):
 
 
 def _ranked(items):
-    """Most certain first; within one word of confidence in the order of the shortfalls."""
-    place = items["confidence"].map({word: i for i, word in enumerate(WORDS)})
+    """Likely before the rest, doubtful last; else in the order of the shortfalls."""
+    place = items["confidence"].map({STEPS[0]: 0, STEPS[1]: 1, LOOK_FIRST: 1, STEPS[2]: 2})
     items = items.assign(place=place).sort_values(["specimen", "place", "rank"], kind="stable")
     items["rank"] = items.groupby("specimen").cumcount() + 1
     return items.drop(columns="place").reset_index(drop=True)
@@ -203,18 +212,28 @@ def _from_evidence(short, symptoms, soil_tests):
     return with_facts(found)
 
 
-def confidence_word(probability, share, doubts: int) -> str:
-    """likely, possible or doubtful: by chance and share of sources, one step down for each doubt."""
-    words = load_facts("confidence", ("probability_at_least", "share_of_sources_at_least"))
+def confidence_word(probability, share, doubts: int, in_part: int = 0) -> str:
+    """likely, possible, look first or doubtful: by chance and share of sources, one step down for each doubt.
+
+    Doubts `in_part` (remembered ranges, many nutrients short together) lower the certainty but explain no
+    value away: what they alone would make doubtful is 'look first' where the value is clear by itself.
+    """
+    table = load_facts("confidence", ("probability_at_least", "share_of_sources_at_least"))
     chance = share if pd.isna(probability) else probability
-    fits = (chance >= words["probability_at_least"]) & (share >= words["share_of_sources_at_least"])
-    return words["word"].iloc[min(int(fits.to_numpy().argmax()) + doubts, len(words) - 1)]
+    fits = (chance >= table["probability_at_least"]) & (share >= table["share_of_sources_at_least"])
+    fits = fits.set_axis(table["word"])
+    step = next(i for i, word in enumerate(STEPS) if fits[word]) + doubts
+    kept = step < len(STEPS) - 1 and fits[LOOK_FIRST]
+    word = STEPS[min(step + in_part, len(STEPS) - 1)]
+    return LOOK_FIRST if kept and word == STEPS[-1] else word
 
 
 def _item(r, doubts, soil_tests, season_over):
     mine = doubts[doubts["nutrient"].isin(["", r.nutrient])]
-    weak = (mine["weakens"] == "yes").sum() - (soil_tests.get(r.nutrient) == "low")
-    confidence = confidence_word(r.probability_below, r.share_short, max(int(weak), 0))
+    weak, in_part = (int((mine["weakens"] == mark).sum()) for mark in ("yes", "in part"))
+    if soil_tests.get(r.nutrient) == "low":  # the soil test speaks for the shortage
+        weak, in_part = max(weak - 1, 0), in_part - (weak == 0 and in_part > 0)
+    confidence = confidence_word(r.probability_below, r.share_short, weak, in_part)
     crop = base_crop(r.crop)
     now = None if season_over else _this_season(r, crop)
     later = _option(r.nutrient, crop, "next year")

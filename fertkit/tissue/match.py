@@ -6,15 +6,17 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, LookupFailed, Problem, shorten
+from fertkit.intake.parts import parts_match, plant_part
 from fertkit.intake.plausible import home_unit
 from fertkit.reference import base_crop, load_crops, unknown_crops
-from fertkit.tissue.parts import parts_match, plant_part
+from fertkit.tissue.classes import shortage_limit
 from fertkit.tissue.stages import stage_span
 from fertkit.units import convert_concentration
 
 CONDITION = ["crop", "growth_stage", "plant_part"]
 LIMITS = ["low", "high", "critical", "critical_high", "toxic_above"]
 NEAREST = ("petiole", "stage", "part", "stage and part")
+CLOSE_COLUMNS = [*CONDITION, "nutrient", "source_key", "limit", "differs_in", "near_stage", "near_part"]
 NEAR_COLUMNS = [*CONDITION, "offered_stage", "offered_part", "nutrients", "source_key", "differs_in"]
 
 
@@ -29,12 +31,17 @@ class Matches:
     near : DataFrame
         Ranges that do not hold: for conditions with none at all, the others of the crop; for the rest, those
         that would hold if the sample said whether petioles belong to it. Offered, never used.
+    close : DataFrame
+        Ranges that differ from a condition in one thing (petiole, stage or part), for nutrients no range
+        holds for: the condition, nutrient, source_key, limit, differs_in, near_stage, near_part. Asked about,
+        never used.
     why : list of str
         For each condition, why no range holds; '' where one does.
     """
 
     found: pd.DataFrame
     near: pd.DataFrame
+    close: pd.DataFrame
     why: list[str]
 
 
@@ -109,44 +116,57 @@ def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame) -> Matches:
     ranges : DataFrame
         From `prepare_ranges`.
 
+    Returns
+    -------
+    Matches
+        A condition with an unknown crop, stage or part holds none, and says why.
+
     Raises
     ------
     LookupFailed
-        If a crop, stage or part is not known; every unknown one is named with the valid ones.
+        If every condition has an unknown crop, stage or part; each is named with the valid ones.
     """
-    found, near, why, unknowns = [], [], [], {}
+    found, near, close, why, unknowns = [], [], [], [], {}
     strange = unknown_crops(conditions["crop"])
+    crops = ", ".join(sorted(load_crops()["crop"]))
     if strange:
         names = ", ".join(f"'{shorten(name)}'" for name in strange)
-        crops = ", ".join(sorted(load_crops()["crop"]))
         unknowns[f"unknown crop {names}; choose one of: {crops}"] = None
+    refused = 0
     for number, condition in enumerate(conditions[CONDITION].itertuples(index=False)):
         if condition.crop in strange:
+            refused += 1
+            why.append(f"unknown crop '{shorten(condition.crop)}'; choose one of: {crops}")
             continue
         missing = [n.replace("_", " ") for n, v in zip(CONDITION, condition, strict=True) if not v]
         if missing:
             why.append(f"the {' and '.join(missing)} of the sample is not stated")
             continue
         try:
-            held, offered, reason = _match_one(condition, ranges)
+            held, offered, beside, reason = _match_one(condition, ranges)
         except LookupFailed as error:
+            refused += 1
             unknowns[str(error)] = None
+            why.append(str(error))
             continue
         found.append(held.assign(condition=number))
         near += offered
+        close.append(beside)
         why.append(reason)
-    if unknowns:
+    if unknowns and refused == len(conditions):
         raise LookupFailed("\n".join(unknowns))
     columns = ["condition", "nutrient", "source_key", "range", "match"]
     held = pd.concat(found, ignore_index=True) if found else pd.DataFrame(columns=columns)
-    return Matches(held[columns], pd.DataFrame(near, columns=NEAR_COLUMNS), why)
+    close = [frame for frame in close if len(frame)]
+    beside = pd.concat(close, ignore_index=True) if close else pd.DataFrame(columns=CLOSE_COLUMNS)
+    return Matches(held[columns], pd.DataFrame(near, columns=NEAR_COLUMNS), beside, why)
 
 
 def _match_one(condition, ranges):
     crop = base_crop(condition.crop)
     mine = ranges[ranges["crop"] == crop]
     if mine.empty:
-        return _held(mine, []), [], f"no published range for {crop}"
+        return _held(mine, []), [], pd.DataFrame(), f"no published range for {crop}"
     part, span = plant_part(crop, condition.plant_part), stage_span(crop, condition.growth_stage)
     published = [plant_part(crop, text) for text in mine["plant_part"]]
     same_part = np.array([parts_match(part, other) for other in published], dtype=object)
@@ -157,12 +177,24 @@ def _match_one(condition, ranges):
     differs = np.select(
         [petiole & in_stage, same_part != "", in_stage], ["petiole", "stage", "part"], "stage and part"
     )
+    away = ~holds & ~mine["nutrient"].isin(held["nutrient"]).to_numpy()
+    close = _close(condition, mine[away].assign(differs_in=differs[away]))
     if len(held):  # what a word on the petiole would add
         unstated = differs == ("petiole" if part.petiole == "not stated" else "")
-        return held, _near(condition, mine[unstated], differs[unstated]), ""
+        return held, _near(condition, mine[unstated], differs[unstated]), close, ""
     offered = _near(condition, mine, differs)
     what = f"no published range for {crop}, {condition.plant_part}, {condition.growth_stage}"
-    return held, offered, f"{what}; near ones: {_named(offered)}"
+    return held, offered, close, f"{what}; near ones: {_named(offered)}"
+
+
+def _close(condition, ranges):
+    """The nearest ranges of each nutrient, where they differ in one thing alone."""
+    place = ranges["differs_in"].map({what: i for i, what in enumerate(NEAREST)})
+    nearest = place == place.groupby(ranges["nutrient"]).transform("min")
+    mine = ranges[nearest & (ranges["differs_in"] != NEAREST[-1])]
+    limit = shortage_limit(*(mine[name].to_numpy(float) for name in ("low", "critical", "critical_high")))
+    near = {"limit": limit, "near_stage": _window(mine), "near_part": mine["plant_part"]}
+    return mine.assign(**near, **condition._asdict())[CLOSE_COLUMNS].dropna(subset="limit")
 
 
 def _held(mine, match):

@@ -123,6 +123,7 @@ def build_norms(
 
     Examples
     --------
+    >>> from fertkit.tissue import build_norms
     >>> import numpy as np
     >>> import pandas as pd
     >>> leaf = np.random.default_rng(1).lognormal(np.log([3.0, 0.3, 2.0]), 0.1, (40, 3))
@@ -178,6 +179,7 @@ def balance_distance(samples, norms: Norms) -> pd.DataFrame:
 
     Examples
     --------
+    >>> from fertkit.tissue import balance_distance
     >>> from fertkit.tissue import build_norms
 
     >>> import numpy as np

@@ -106,6 +106,7 @@ def compare_pairs(
 
     Examples
     --------
+    >>> from fertkit.tissue import compare_pairs
     >>> from io import StringIO
     >>> from fertkit.intake import read_tissue
     >>> sheet = (

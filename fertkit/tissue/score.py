@@ -14,8 +14,10 @@ from fertkit.results import Result, checks_frame
 from fertkit.tissue import classes as c
 from fertkit.tissue.match import CONDITION, LIMITS, Matches, match_ranges, prepare_ranges
 from fertkit.tissue.oxides import oxide_checks
-from fertkit.tissue.ranking import agreement_of, read_aloud, shortfalls_of
+from fertkit.tissue.ranking import agreement_of, named_rows, shortfalls_of
 from fertkit.tissue.samples import samples_frame
+from fertkit.tissue.spoken import read_aloud
+from fertkit.tissue.unjudged import unjudged_of
 
 CARRIED = [
     "specimen",
@@ -59,9 +61,11 @@ class TissueScores(Result):
         range or relative to its foot), probability_below (of lying below limit, conditional on the CVs),
         match, range_stage, range_part, provenance, confidence.
     conditions : DataFrame
-        Distinct crop, growth_stage, plant_part, number of samples, and why no range holds.
+        Distinct crop, growth_stage, plant_part, number of samples, why no range holds, and for whom.
     near : DataFrame
         Ranges of other stages or parts, offered where none holds. Never used.
+    close : DataFrame
+        Ranges that differ in one thing (petiole, stage or part) for nutrients no range holds for. Never used.
     cvs : DataFrame
         nutrient, cv_pct (laboratory and sampling together), origin.
     checks : DataFrame
@@ -70,6 +74,7 @@ class TissueScores(Result):
     scored: pd.DataFrame
     conditions: pd.DataFrame
     near: pd.DataFrame
+    close: pd.DataFrame
     cvs: pd.DataFrame
     checks: pd.DataFrame
 
@@ -86,6 +91,11 @@ class TissueScores(Result):
     def shortfalls(self) -> pd.DataFrame:
         """Nutrients at least one source calls short, worst first within each sample."""
         return shortfalls_of(self.agreement)
+
+    @cached_property
+    def unjudged(self) -> pd.DataFrame:
+        """Results without a range, and what the nearest range would ask."""
+        return unjudged_of(self.scored, self.close)
 
     @property
     def sources(self) -> pd.DataFrame:
@@ -120,7 +130,8 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None) -> TissueScores
     Raises
     ------
     LookupFailed
-        If a crop, stage, part or source is not known; lists the valid ones.
+        If a source, or the crop, stage or part of every sample is not known; lists the valid ones. A sample
+        with an unknown one among others is not scored, and the summary says why.
     InputError
         If a table of the user's own holds a crop, stage or part that is not known, or numbers that cannot be.
 
@@ -146,9 +157,10 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None) -> TissueScores
     at, which = _pair(frame, code, matches)
     scored = _score(frame, table, matches, code, at, which, spread)
     counts = np.bincount(code[frame["specimen"].drop_duplicates().index], minlength=len(conditions))
-    conditions = conditions.assign(samples=counts, why=matches.why)
+    conditions = conditions.assign(samples=counts, why=matches.why, who=_who(frame, code, matches.why))
     used = table.loc[np.unique(matches.found["range"].to_numpy(int)[which[which >= 0]])]
-    return TissueScores(scored, conditions, matches.near, spread, _checks(used, scored, conditions, spread))
+    checks = _checks(used, scored, conditions, spread)
+    return TissueScores(scored, conditions, matches.near, matches.close, spread, checks)
 
 
 def settle_cvs(cvs=None) -> pd.DataFrame:
@@ -210,6 +222,14 @@ def _distinct(frame):
         keys, place = np.divmod(keys, max(len(names), 1))
         rows[name] = np.asarray(names, dtype=object)[place]
     return code, pd.DataFrame(rows, columns=CONDITION)
+
+
+def _who(frame, code, why):
+    """Sample and row of the first samples of each condition that no range holds for."""
+    first = ~frame["specimen"].duplicated().to_numpy()
+    return [
+        named_rows(frame[first & (code == number)]) if reason else "" for number, reason in enumerate(why)
+    ]
 
 
 def _with_ratios(frame, code, matches: Matches):
@@ -341,8 +361,8 @@ def _take(column, at):
 def _checks(used, scored, conditions, spread):
     placeholders = int((spread["origin"] == "placeholder").sum())
     advice = (
-        "the chances rest on placeholder errors of laboratory and sampling, from memory; put your "
-        "laboratory's own in their place"
+        "the chances rest on placeholder errors of laboratory and sampling, from memory; state your "
+        "laboratory's own (fertkit leaf --cv)"
     )
     advice = advice if placeholders else "all CVs are the user's"
     rows = [("laboratory and sampling CVs", placeholders, "0 placeholders", not placeholders, advice)]

@@ -90,6 +90,7 @@ def season_path(scores: TissueScores) -> SeasonPath:
 
     Examples
     --------
+    >>> from fertkit.tissue import season_path
     >>> from io import StringIO
     >>> from fertkit.intake import read_tissue
     >>> from fertkit.tissue import score_tissue

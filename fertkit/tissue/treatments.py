@@ -91,6 +91,7 @@ def compare_treatments(samples, design: pd.DataFrame) -> TreatmentComparison:
 
     Examples
     --------
+    >>> from fertkit.tissue import compare_treatments
     >>> from io import StringIO
     >>> from fertkit.intake import read_tissue
     >>> import pandas as pd

@@ -9,7 +9,7 @@ import pytest
 from fertkit.errors import InputError, LookupFailed
 from fertkit.intake import read_tissue
 from fertkit.intake.dates import read_dates
-from fertkit.tissue.parts import parts_match, plant_part
+from fertkit.intake.parts import parts_match, plant_part
 from fertkit.tissue.stages import stage_span
 
 HEAD = "Sample,Lab No.,Crop,Growth Stage,Plant Part,Date Sampled,Condition,N (%),P (%)\n"

@@ -328,7 +328,7 @@ def test_a_stage_without_range_is_offered_its_neighbours_never_used(tidy):
     assert near.iloc[0]["differs_in"] == "stage"
     assert "VT to R1" in set(near["offered_stage"])
     first = scores.summary().splitlines()[0]
-    assert first.startswith("nothing could be judged: 1 corn sample: no published range")
+    assert first.startswith("nothing could be judged: 1 corn sample (a, row 2): no published range")
     assert "nothing is short" not in scores.summary()
 
 

@@ -4,7 +4,7 @@ import re
 from dataclasses import dataclass
 from functools import cache
 
-from fertkit.errors import unknown
+from fertkit.errors import LookupFailed, unknown
 from fertkit.intake.spellings import plain
 from fertkit.reference import base_crop
 from fertkit.reference.facts import load_facts
@@ -60,8 +60,22 @@ def plant_part(crop: str, text: str) -> Part:
             found = _find(crop, bare)
             if found:
                 return Part(found.names, petiole)
-    known = {sorted(part.names)[0] for (c, _), part in _table().items() if c in (crop, "")}
+    known = {_spoken(part) for (c, _), part in _table().items() if c in (crop, "")}
     raise unknown(f"plant part of {crop}", text, known)
+
+
+def _spoken(part):
+    names = " or ".join(sorted(part.names))
+    return names if part.petiole == "not stated" else f"{names} {part.petiole} petiole"
+
+
+def adds_petiole(crop: str, own: str, given: str) -> bool:
+    """Whether `given` names the part `own` does and says of the petiole what `own` leaves open."""
+    try:
+        mine, more = plant_part(crop, own), plant_part(crop, given)
+    except LookupFailed:
+        return False
+    return mine.names == more.names and mine.petiole == "not stated" != more.petiole
 
 
 def _find(crop, words):

@@ -1,0 +1,119 @@
+"""Results no range judges: which, why, what to state, and where a near range would call the value short."""
+
+import numpy as np
+import pandas as pd
+
+from fertkit.intake.parts import adds_petiole, plant_part
+from fertkit.tissue.match import CONDITION
+from fertkit.tissue.ranking import limit_text, value_text
+
+KEY = [*CONDITION, "nutrient"]
+UNJUDGED_COLUMNS = [
+    *("specimen", "sample_id", *KEY, "value", "unit", "censored"),
+    *("differs_in", "near_stage", "near_part", "near_lowest", "near_highest", "near_sources", "near_short"),
+]
+
+
+def unjudged_of(scored: pd.DataFrame, close: pd.DataFrame) -> pd.DataFrame:
+    """One row per result without a range, with the nearest ranges that would judge it if one thing were else.
+
+    Parameters
+    ----------
+    scored : DataFrame
+        ``TissueScores.table``.
+    close : DataFrame
+        ``TissueScores.close``.
+
+    Returns
+    -------
+    DataFrame
+        The sample's columns, then differs_in ('' where no near range is published), near_stage, near_part,
+        near_lowest and near_highest limit, near_sources, near_short (sources that would call it short).
+    """
+    alone = scored[(scored["source_key"] == "") & (scored["value"] > 0) & scored["unit"].ne("ratio")]
+    if alone.empty:
+        return pd.DataFrame(columns=UNJUDGED_COLUMNS)
+    alone = alone[UNJUDGED_COLUMNS[: UNJUDGED_COLUMNS.index("differs_in")]]
+    both = alone.merge(close.drop(columns="source_key").assign(key=close["source_key"]), on=KEY, how="left")
+    both["limit"] = both["limit"].astype(float)
+    known = both["limit"].notna() & both["censored"].isin(["", "<"])
+    below = np.where(both["censored"] == "<", both["value"] <= both["limit"], both["value"] < both["limit"])
+    both["short"] = both["key"].where(known & below)
+    text = {name: lambda v: "; ".join(dict.fromkeys(v.dropna())) for name in ("near_stage", "near_part")}
+    rows = both.groupby(["specimen", "nutrient"], sort=False).agg(
+        differs_in=("differs_in", lambda v: v.iloc[0] if isinstance(v.iloc[0], str) else ""),
+        near_stage=("near_stage", text["near_stage"]),
+        near_part=("near_part", text["near_part"]),
+        near_lowest=("limit", "min"),
+        near_highest=("limit", "max"),
+        near_sources=("key", text["near_part"]),
+        near_short=("short", text["near_part"]),
+    )
+    return alone.merge(rows.reset_index(), on=["specimen", "nutrient"])[UNJUDGED_COLUMNS]
+
+
+def not_judged_lines(scores, most: int = 6) -> list[str]:
+    """For each kind of sample judged in part: the nutrients that were not, why, and what to state."""
+    table = scores.unjudged
+    held = scores.scored.loc[scores.scored["source_key"] != "", "specimen"].unique()
+    partly = table[table["specimen"].isin(held)]
+    lines = []
+    for (*condition, differs), rows in partly.groupby([*CONDITION, "differs_in"], sort=False):
+        nutrients = ", ".join(dict.fromkeys(rows["nutrient"]))
+        names = list(dict.fromkeys(rows["sample_id"]))
+        who = ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+        lines.append(f"{nutrients} in {who}: {_why(condition, differs, rows)}")
+    return lines
+
+
+def _why(condition, differs, rows):
+    crop, stage, part = condition
+    if differs == "petiole":
+        sources = ", ".join(dict.fromkeys("; ".join(rows["near_sources"]).split("; ")))
+        parts = [
+            p for p in dict.fromkeys("; ".join(rows["near_part"]).split("; ")) if adds_petiole(crop, part, p)
+        ]
+        if parts:
+            kinds = dict.fromkeys(plant_part(crop, p).petiole for p in parts)
+            state = " or ".join(
+                f'--part "{sorted(plant_part(crop, parts[0]).names)[0]} {kind} petiole"' for kind in kinds
+            )
+            return (
+                f"the sample does not say whether '{part}' is with or without petiole, and the ranges are "
+                f"for one of them ({sources}); state it, e.g. {state} (Python: part=)"
+            )
+    if differs:
+        return f"no range for {part}, {stage}; ranges of another {differs} are published: {_first(rows)}"
+    return f"no range of {crop} is carried for this"
+
+
+def _first(rows):
+    r = rows.iloc[0]
+    return f"{r['near_part'].split('; ')[0]} at {r['near_stage'].split('; ')[0]}"
+
+
+def question_lines(scores, most: int = 8) -> list[str]:
+    """Values a range of another part or stage would call short: asked about, the clearest first."""
+    short = scores.unjudged
+    short = short[short["near_short"] != ""]
+    short = short.assign(
+        where=short["near_part"].str.split("; ").str[0] + " at " + short["near_stage"].str.split("; ").str[0],
+        every=short["near_short"] == short["near_sources"],
+        share=short["value"] / short["near_lowest"],
+    ).sort_values(["every", "share"], ascending=[False, True], kind="stable")
+    lines = []
+    for where, rows in short.groupby("where", sort=False):
+        asked = "; ".join(_question(r) for r in rows.head(most).itertuples())
+        rest = [f"{r.nutrient} in {r.sample_id}" for r in rows.iloc[most:].head(24).itertuples()]
+        rest = f"; as well {', '.join(rest)}" + (", ..." if len(rows) > most + 24 else "") if rest else ""
+        lines.append(
+            f"is it the part and stage the file says? By the range for {where} short would be {asked}{rest}"
+        )
+    return lines
+
+
+def _question(r):
+    ends = dict.fromkeys([limit_text(r.near_lowest), limit_text(r.near_highest)])
+    limits = f"limit{'s' * (len(ends) > 1)} {' to '.join(ends)}"
+    keys = r.near_short.replace("; ", ", ")
+    return f"{r.nutrient} {value_text(r)} {r.unit} in {r.sample_id} ({limits}, {keys})"
