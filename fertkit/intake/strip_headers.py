@@ -286,12 +286,20 @@ def _words(plain):
 def _role(plain, words, unit):
     if "unit" in words or "units" in words:
         return "", 0
+    role, rank = _named(plain, words, unit)
+    # "Soil moisture", "Grain protein" and "pH (water)" are no moisture or yield of the grain.
+    if role in ("", "moisture", "yield") and not unit and set(words) & set(ROLE_WORDS[OTHER]):
+        return OTHER, 0
+    return role, rank
+
+
+def _named(plain, words, unit):
     for role, names in ROLE_WORDS.items():
         for rank, name in enumerate(names):
             # "Yield (bu/ac at 15.5 % moisture)" is no moisture; only a moisture can be the stated one.
-            if role == "stated" and "moisture" not in words:
+            if role == OTHER or (role == "stated" and "moisture" not in words):
                 continue
-            if (name in words or name == plain) and not (role in ("moisture", "stated", OTHER) and unit):
+            if (name in words or name == plain) and not (role in ("moisture", "stated") and unit):
                 return role, rank
     if unit == "bu/ac":
         return "yield", len(ROLE_WORDS["yield"])

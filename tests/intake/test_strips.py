@@ -64,14 +64,14 @@ def problems(text, **options):
             (text, role, "", "")
             for role, texts in {
                 "block": ["Wiederholung", "Wdh", "Wdh.", "Rep.", "Bloque", "Repetición"],
-                "trial": ["Versuch", "Ensayo"],
+                "trial": ["Versuch", "Ensayo", "Variety trial"],
                 "strip": ["Parzelle", "Streifen", "Parcela", "Parz. Nr."],
                 "moisture": ["Feuchte (%)", "Kornfeuchte %", "Feuchtigkeit", "H2O %", "Humedad (%)"],
                 "site": ["Schlag"],
                 "year": ["Jahr", "Año", "Erntejahr"],
                 "crop": ["Kultur", "Cultivo"],
                 "treatment": ["Variante", "Tratamiento"],
-                "other": ["Rohprotein (%)", "Proteína (%)", "Bodenfeuchte (%)"],
+                "other": ["Zone", "Sorte", "Rohprotein (%)", "Proteína (%)", "Bodenfeuchte (%)"],
             }.items()
             for text in texts
         ],
