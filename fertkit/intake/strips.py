@@ -131,6 +131,7 @@ def read_strips(path_or_buffer, *, crop=None, columns=None, units=None, name=Non
 
     Examples
     --------
+    >>> from fertkit.intake import read_strips
     >>> from io import StringIO
     >>> sheet = "block,rate lb/ac,yield bu/ac\\n1,0,48.1\\n1,60,55.0\\n2,0,47.2\\n2,60,56.3\\n"
     >>> read_strips(StringIO(sheet)).table[["block", "rate_lb_ac", "yield_bu_ac"]]

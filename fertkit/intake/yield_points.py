@@ -25,7 +25,7 @@ POINT_WORDS = {
     "flow": ("flow", "mass"),
     "yield": ("yield", "yld"),
     "seconds": ("seconds", "interval", "duration", "cycle"),
-    "distance": ("distance", "dist"),
+    "distance": ("distance", "dist", "travelled", "traveled"),
     "width": ("width", "swath"),
     "moisture": ("moisture", "moist"),
     "time": ("time",),
@@ -50,7 +50,7 @@ class YieldPoints(Result):
     points : DataFrame
         x_m, y_m (local, east and north of the middle), lon, lat, mass_kg (as harvested), moisture_pct,
         seconds, distance_m, width_m, area_m2, ``yield_<unit>`` at `standard_moisture_pct`, and pass, strip,
-        time where the file has them.
+        time where the file has them (a date or a time of day in seconds; numbers in the file's unit).
     crop : str
     standard_moisture_pct : float
     yield_unit : str
@@ -144,6 +144,8 @@ def read_points(
     for role in ("pass", "strip"):
         if role in taken:
             points[role] = cells[taken[role]].to_numpy()
+    if "time" in taken:
+        points["time"] = _clock(cells[taken["time"]])
     report = pd.DataFrame(
         [(f"column '{header}'", told.get(role, ""), role) for role, header in taken.items()],
         columns=["item", "found", "taken_as"],
@@ -282,6 +284,15 @@ def _numbers(cells, taken, problems) -> dict[str, np.ndarray]:
             problems.append(Problem("not a number", remedy, int(i) + 2, header, text_of(column.iloc[i])))
         raw[role] = numbers
     return raw
+
+
+def _clock(column) -> np.ndarray:
+    """Times as they stand, or dates and times of day in seconds; missing where they cannot be read."""
+    numbers = pd.to_numeric(column, errors="coerce")
+    if numbers.isna().sum() == column.isna().sum():
+        return numbers.to_numpy(dtype=float, na_value=np.nan)
+    when = pd.to_datetime(column.astype(str), errors="coerce", format="mixed", utc=True)
+    return ((when - when.min()) / pd.Timedelta(seconds=1)).to_numpy(dtype=float)
 
 
 def _metric(raw, told, width, crop, standard, yield_unit) -> pd.DataFrame:

@@ -26,10 +26,11 @@ Four treatments with a CV of 5 %: five blocks find a difference of 10 % in 83 of
 
 from fertkit.trials.analyse import StripAnalysis, analyse_strips
 from fertkit.trials.application import application_geojson, application_table, write_application
+from fertkit.trials.delay import find_delay
 from fertkit.trials.layout import StripPlan, plan_strips
 from fertkit.trials.one_stage import OneStage, pool_curve, pool_polynomial
 from fertkit.trials.paired import PairedAnalysis, analyse_pairs
-from fertkit.trials.points import CleanedPoints, CleaningRules, clean_points, find_delay
+from fertkit.trials.points import CleanedPoints, CleaningRules, clean_points
 from fertkit.trials.pool import PooledEstimate, pool_estimates, pool_trials
 from fertkit.trials.power import PowerPlan, blocks_for, smallest_difference
 from fertkit.trials.splitplot import SplitPlotAnalysis, analyse_split_plot

@@ -10,28 +10,64 @@ from fertkit.errors import NotEstimable
 from fertkit.trials.defaults import said_by
 from fertkit.trials.neighbours import find_overlaps, local_moran, nearest
 
+#: Distance before and after a record over which its heading is taken [m] (common practice, no source).
+HALF_TURN_M = 10.0
+#: A step or a pause this many times the usual one is a gap (common practice, no source).
+GAP = 5.0
 
-def find_passes(x, y, turn_deg: float = 60.0) -> np.ndarray:
-    """Number the passes of a log without pass numbers: a new one at every turn and at every jump.
+
+def find_passes(x, y, turn_deg: float = 60.0, time=None) -> np.ndarray:
+    """Number the passes of a log without pass numbers: one ends at a gap, a jump or a turn.
+
+    A turn is one end, however long it takes and whatever gaps lie in it: its records go to the passes before
+    and after it.
 
     Parameters
     ----------
     x, y : (n,) arrays
         Positions in the order of harvest [m].
     turn_deg : float
-        Change of heading over four records that counts as a turn (common practice, no source).
+        Change of heading from the ten metres before a record to the ten after it that counts as a turn
+        (common practice, no source).
+    time : (n,) array, optional
+        Time of each record, in any unit: a pause of the log ends a pass too.
     """
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     n = len(x)
     if n < 6:
         return np.zeros(n, dtype=int)
-    ahead, behind = np.minimum(np.arange(n) + 2, n - 1), np.maximum(np.arange(n) - 2, 0)
-    heading = np.arctan2(y[ahead] - y[behind], x[ahead] - x[behind])
-    turn = np.abs((heading[ahead] - heading[behind] + np.pi) % (2 * np.pi) - np.pi)
-    turning = turn > np.radians(turn_deg)
-    step = np.hypot(np.diff(x, prepend=x[0]), np.diff(y, prepend=y[0]))
-    jump = step > 5 * np.median(step[1:])
-    return np.cumsum(jump | np.diff(turning, prepend=turning[0]))
+    step = np.hypot(np.diff(x), np.diff(y))
+    usual = float(np.nanmedian(step))
+    cut = np.r_[False, step > GAP * usual]
+    if time is not None:
+        pause = np.diff(np.asarray(time, dtype=float))
+        cut[1:] |= pause > GAP * np.nanmedian(pause)
+    half = int(np.clip(np.ceil(HALF_TURN_M / usual), 2, n)) if usual > 0 else 2
+    cut[_turns(x, y, cut, half, half * usual / 2, np.radians(turn_deg))] = True
+    return np.cumsum(cut)
+
+
+def _turns(x, y, cut, half, shortest, limit) -> list[int]:
+    """First record after the middle of each turn that has a stretch of pass on both sides."""
+    records = np.arange(len(x))
+    first = np.flatnonzero(np.r_[True, cut[1:]])
+    last = np.r_[first[1:], len(x)] - 1
+    piece = np.searchsorted(first, records, side="right") - 1
+    first, last = first[piece], last[piece]
+    behind, ahead = np.maximum(records - half, first), np.minimum(records + half, last)
+    back = (x - x[behind]) + 1j * (y - y[behind])
+    on = (x[ahead] - x) + 1j * (y[ahead] - y)
+    # A combine at a stand has no heading.
+    moving = (np.abs(back) > shortest) & (np.abs(on) > shortest)
+    turning = np.flatnonzero(moving & (np.abs(np.angle(on * np.conj(back))) > limit))
+    if not len(turning):
+        return []
+    # The two quarters of a turn, with the way between them, are one; what is left of it at a gap is none.
+    apart = (np.diff(turning) > 2 * half) | (np.diff(piece[turning]) > 0)
+    starts, ends = turning[np.r_[True, apart]], turning[np.r_[apart, True]]
+    middle = (starts + ends + 1) // 2
+    whole = (middle - first[middle] >= 2 * half) & (last[middle] - middle >= 2 * half)
+    return middle[whole].tolist()
 
 
 @dataclass

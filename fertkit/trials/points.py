@@ -5,7 +5,7 @@ tally. The order follows Simbahan, Dobermann & Ping (2004) and Vega et al. (2019
 stands beside its step in the table.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,6 @@ from fertkit.errors import NotEstimable
 from fertkit.intake.yield_points import YieldPoints
 from fertkit.results import Result, checks_frame
 from fertkit.trials.defaults import citations, default, said_by
-from fertkit.trials.neighbours import nearest
 from fertkit.trials.point_steps import STEPS, Log, find_passes
 
 
@@ -159,8 +158,7 @@ def clean_points(points: YieldPoints, rules: CleaningRules | None = None) -> Cle
     """
     rules = rules or CleaningRules()
     table, column = points.points, points.yield_column
-    runs = table["pass"].to_numpy() if "pass" in table else find_passes(table["x_m"], table["y_m"])
-    log = Log.of(table, column, runs)
+    log = Log.of(table, column, _passes(table))
     alive = np.ones(len(table), dtype=bool)
     removed_by = np.zeros(len(table), dtype=np.int8)
     rows, names = [_row("as read", "", "", alive, alive, log)], [""]
@@ -184,45 +182,12 @@ def clean_points(points: YieldPoints, rules: CleaningRules | None = None) -> Cle
                          points.standard_moisture_pct, checks_frame(_checks(steps)))  # fmt: skip
 
 
-def find_delay(points: YieldPoints, candidates=range(0, 21)) -> pd.DataFrame:
-    """Find the time from header to flow sensor at which passes harvested in opposite directions agree best.
-
-    Parameters
-    ----------
-    points : YieldPoints
-    candidates : sequence of int
-        Delays to try [s].
-
-    Returns
-    -------
-    DataFrame
-        delay_s and roughness (root mean squared difference between nearest points of different passes [yield
-        unit]), best first.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> import pandas as pd
-    >>> from fertkit.intake import read_points
-    >>> step = np.arange(60)
-    >>> log = pd.DataFrame({"lon": -93.0, "lat": 42 + step * 2e-5, "flow": 18 + step % 3 * 0.1, "seconds": 1,
-    ...                     "distance": 7.3, "width": 30.0, "moisture": 15.5})
-    >>> units = {"flow": "lb/s", "distance": "ft", "width": "ft"}
-    >>> points = read_points(log, crop="corn", units=units)
-    >>> find_delay(points, candidates=range(3)).columns.tolist()
-    ['delay_s', 'roughness']
-    """
-    rows = []
-    for delay in candidates:
-        tried = clean_points(points, replace(NO_RULES, delay_s=float(delay), global_sd=USUAL.global_sd)).kept
-        x, y, run = (tried[c].to_numpy() for c in ("x_m", "y_m", "pass"))
-        index = nearest(x, y, USUAL.neighbours, USUAL.reach * tried["width_m"].median())
-        value = tried[points.yield_column].to_numpy()
-        other = (index >= 0) & (run[index] != run[:, None])
-        difference = (value[index] - value[:, None])[other]
-        rows.append((delay, float(np.sqrt((difference**2).mean())) if other.any() else np.nan))
-    table = pd.DataFrame(rows, columns=["delay_s", "roughness"])
-    return table.sort_values("roughness", ignore_index=True)
+def _passes(table) -> np.ndarray:
+    """Passes as the log numbers them, else found from places and times."""
+    if "pass" in table:
+        return table["pass"].to_numpy()
+    time = table["time"] if "time" in table and table["time"].notna().sum() > 1 else None
+    return find_passes(table["x_m"], table["y_m"], time=time)
 
 
 def _row(name, rule, source, before, alive, log) -> dict:

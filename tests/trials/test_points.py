@@ -19,9 +19,10 @@ from fertkit.intake import read_strips
 from fertkit.intake.yield_points import YieldPoints, read_points
 from fertkit.trials import analyse_strips
 from fertkit.trials.application import application_geojson
+from fertkit.trials.delay import find_delay
 from fertkit.trials.layout import plan_strips
 from fertkit.trials.neighbours import find_overlaps, local_moran, nearest
-from fertkit.trials.points import NO_RULES, CleaningRules, clean_points, find_delay, find_passes
+from fertkit.trials.points import NO_RULES, CleaningRules, clean_points, find_passes
 from fertkit.trials.strip_means import strip_means
 
 DEGREE = 6_371_008.8 * np.pi / 180
