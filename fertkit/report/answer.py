@@ -8,7 +8,7 @@ from fertkit.budget import Ledger, NutrientBudget, SeasonDemand, carry_over, nut
 from fertkit.errors import NotEstimable
 from fertkit.intake import read_strips, read_tissue
 from fertkit.reference import base_crop, bushel_lb
-from fertkit.report.trial_answer import citations
+from fertkit.report.trial_answer import citations, in_currency
 from fertkit.response import ResponseAnalysis, analyse_response
 from fertkit.tissue import Explanation, TissueScores, explain, score_tissue
 from fertkit.units import convert_area_rate
@@ -36,7 +36,8 @@ class FieldAnswer:
         By trial: the economic optimum applied once, the yield the strips give at it removed, and what stays.
         Empty where the file does not name N, P2O5 or K2O.
     notes : tuple of str
-        What the reader of the files should know: samples of other crops left out, a yield far from the goal.
+        What the reader of the files should know: samples of other crops left out, columns not used, a yield
+        far from the goal.
     """
 
     budget: NutrientBudget
@@ -65,6 +66,8 @@ def answer_field(
     grain_price,
     ranges=None,
     unit=None,
+    columns=None,
+    currency="",
     seed=0,
 ) -> FieldAnswer:
     """Answer for one field: needs, season, leaf tests, strip trials, optimum rate, what carries over.
@@ -85,6 +88,10 @@ def answer_field(
         Unit of the nutrient amounts; the one that goes with `goal_unit` if None.
     ranges : path or DataFrame, optional
         Sufficiency ranges of the user's own instead of the bundled ones.
+    columns : dict, optional
+        Role -> header of the strip file, as `fertkit.read_strips` takes it.
+    currency : str
+        Name of the money, for labels.
     seed : int
         Seed of the resampling.
 
@@ -112,15 +119,16 @@ def answer_field(
     budget = nutrient_budget(crop, goal, goal_unit, unit=unit or amount_unit(goal_unit))
     samples = read_tissue(leaf)
     scores = score_crop(samples, budget.crop, ranges)
-    trial = read_strips(strips, crop=budget.crop)
+    trial = read_strips(strips, crop=budget.crop, columns=columns)
     trials = analyse_trials(trial.table, nutrient_price, grain_price, seed)
+    trials = {name: in_currency(analysis, currency) for name, analysis in trials.items()}
     carried = {}
     if trial.nutrient in LEDGER_COLUMN:
         carried = {
             name: _carried(budget, trial.nutrient, analysis, nutrient_price)
             for name, analysis in trials.items()
         }
-    notes = [*_left_out(samples, scores), *_far_from_goal(budget, trials)]
+    notes = [*_left_out(samples, scores), *_of_strips(trial), *_far_from_goal(budget, trials)]
     season = _season(crop, goal, goal_unit, budget.unit)
     return FieldAnswer(budget, season, scores, explain(scores), trials, trial.nutrient, carried, tuple(notes))
 
@@ -188,6 +196,11 @@ def _left_out(samples, scores):
     others = crops[~crops.isin(scores.table["crop"].unique())].replace("", "unnamed crop").value_counts()
     if len(others):
         yield "left out of the laboratory file: " + ", ".join(f"{n} of {c}" for c, n in others.items())
+
+
+def _of_strips(trial):
+    """What the strip file holds and no answer rests on."""
+    return [f"strip file, {note}" for note in trial.notes]
 
 
 def _far_from_goal(budget, trials):

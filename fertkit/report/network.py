@@ -79,6 +79,7 @@ def network_lines(answer: NetworkAnswer) -> list[str]:
         lines.append(_contrast_line(answer))
     lines += [f"No economic response: {listed(answer.silent)}."] if answer.silent else []
     lines += [f"Still rising at the highest rate: {listed(answer.rising)}."] if answer.rising else []
+    lines += [f"Note: {note}." for note in answer.notes]
     lines += [f"Could not be analysed: {name}: {why}." for name, why in answer.failed.items()]
     for result in (pooled, answer.contrast):
         checks = pooled.checks.iloc[:0] if result is None else result.checks

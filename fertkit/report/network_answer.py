@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import FertkitError, InputError, NotEstimable
-from fertkit.report.trial_answer import citations, in_currency
+from fertkit.report.trial_answer import citations, in_currency, notes_of
 from fertkit.response import PooledReturn, ResponseAnalysis, analyse_response, pool_net_return, sites_of
 from fertkit.response.verdict import NONE, TOP
 from fertkit.trials import OneStage, PooledEstimate, pool_polynomial, pool_trials
@@ -33,6 +33,8 @@ class NetworkAnswer:
     one_stage : OneStage or None
         One quadratic through all strips, sites with levels of their own.
     why_not : str
+    notes : tuple of str
+        What the reader of the file should know: columns not used.
     sources : DataFrame
     """
 
@@ -46,6 +48,7 @@ class NetworkAnswer:
     one_stage: OneStage | None
     why_not: str
     sources: pd.DataFrame
+    notes: tuple[str, ...] = ()
 
     def with_status(self, status: str) -> list[str]:
         """Names of the trials whose optimum has a status."""
@@ -111,7 +114,7 @@ def answer_network(
     return NetworkAnswer(
         nutrient=getattr(strips, "nutrient", ""), crop=getattr(strips, "crop", ""), trials=trials,
         failed=failed, pooled=pooled, contrast=gain, contrast_of=pair, one_stage=one_stage, why_not=why_not,
-        sources=citations(asked),
+        notes=notes_of(strips), sources=citations(asked),
     )  # fmt: skip
 
 

@@ -61,6 +61,7 @@ def trial_lines(answer: TrialAnswer) -> list[str]:
     lines += [_gained(response), _near(answer.net)]
     if answer.strips is not None:
         lines.append(_differ(answer.strips))
+    lines += [f"Note: {note}." for note in answer.notes]
     notes = response.checks.loc[~response.checks["passed"].astype(bool), "meaning"]
     return [line for line in lines if line] + [f"Note: {note}." for note in notes]
 

@@ -50,6 +50,8 @@ class TrialAnswer:
         Layout in the field.
     why_not : str
     sources : DataFrame
+    notes : tuple of str
+        What the reader of the file should know: columns not used.
     """
 
     name: str
@@ -64,6 +66,7 @@ class TrialAnswer:
     plan: StripPlan | None
     why_not: str
     sources: pd.DataFrame
+    notes: tuple[str, ...] = ()
 
 
 def answer_trial(
@@ -119,7 +122,7 @@ def answer_trial(
     return TrialAnswer(
         name=str(table["trial"].iloc[0]) if "trial" in table else name or "trial", **facts, response=response,
         strips=strips, net=net, regret=regret, by_price=_by_price(response), swing_pct=price_swing_pct,
-        plan=plan, why_not=why_not, sources=citations(asked),
+        plan=plan, notes=notes_of(trial), why_not=why_not, sources=citations(asked),
     )  # fmt: skip
 
 
@@ -145,6 +148,11 @@ def trial_rows(trial, name=None) -> tuple[pd.DataFrame, dict]:
     if name is not None and name not in names:
         raise NotEstimable(f"there is no trial '{name}'; trials are: {', '.join(names[:12])}")
     return table[held == (name or names[0])], facts
+
+
+def notes_of(trial) -> tuple[str, ...]:
+    """What the reader of a strip file noted; nothing of a bare table."""
+    return () if isinstance(trial, pd.DataFrame) else trial.notes
 
 
 def in_currency(response: ResponseAnalysis, currency: str) -> ResponseAnalysis:
