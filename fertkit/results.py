@@ -44,6 +44,7 @@ def plain(value: float, digits: int = 3, span: float = 0.0) -> str:
 
     Examples
     --------
+    >>> from fertkit.results import plain
     >>> plain(87.4567), plain(12345.6), plain(0.000123), plain(60.0)
     ('87.5', '12346', '0.000123', '60')
     """

@@ -37,6 +37,7 @@ def write_whole(content: str | bytes, path) -> Path:
 
     Examples
     --------
+    >>> from fertkit.writing import write_whole
     >>> write_whole("a page", "page.html").read_text()
     'a page'
     """

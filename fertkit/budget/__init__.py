@@ -21,6 +21,7 @@ Examples
 --------
 40 bushels of soybeans carry 56 lb of K2O off the field (MSU2017), in 93 lb of potassium chloride:
 
+>>> from fertkit.budget import nutrient_budget, product_rate
 >>> table = nutrient_budget("soybean", 40, source="MSU2017").table.set_index("nutrient")
 >>> potash = float(table.loc["K2O", "removed"])
 >>> round(potash, 1), round(product_rate("potassium chloride 60", "K2O", potash).product_lb_ac)

@@ -145,6 +145,7 @@ def blend(
     --------
     104.4 lb of K2O from 0-0-60 are 174 lb of product (OSU_ANR74 prints 180):
 
+    >>> from fertkit.budget import blend
     >>> import pandas as pd
     >>> prices = pd.DataFrame({"product": ["potassium chloride 60"], "price": [450.0], "unit": ["ton"]})
     >>> blend({"K2O": 104.4}, prices).table["rate_lb_ac"].round(1).tolist()

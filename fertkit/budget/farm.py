@@ -137,6 +137,7 @@ def farm_budget(
 
     Examples
     --------
+    >>> from fertkit.budget import farm_budget
     >>> import pandas as pd
     >>> fields = pd.DataFrame({"crop": ["soybean"], "yield_goal_bu_ac": [40.0], "area_ac": [80.0]})
     >>> table = farm_budget(fields, source="MSU2017").table.set_index("nutrient")

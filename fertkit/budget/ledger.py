@@ -217,6 +217,7 @@ def carry_over(
 
     Examples
     --------
+    >>> from fertkit.budget import carry_over
     >>> import pandas as pd
     >>> rotation = pd.DataFrame({"year": [1], "crop": ["soybean"], "yield_goal": [50.0], "k2o_lb_ac": [60.0]})
     >>> print(carry_over(rotation, source="MSU2017").summary().splitlines()[1])  # 1.4 lb leave with a bushel
@@ -258,6 +259,7 @@ def skip_year(rotation: pd.DataFrame, year, **options) -> SkippedYear:
 
     Examples
     --------
+    >>> from fertkit.budget import skip_year
     >>> import pandas as pd
     >>> rotation = pd.DataFrame({"year": [1], "crop": ["soybean"], "yield_goal": [60.0], "k2o_lb_ac": [60.0]})
     >>> print(skip_year(rotation, 1).summary().splitlines()[1])

@@ -217,6 +217,7 @@ def nutrient_budget(
     --------
     40 bushels of soybeans carry 152 N, 32 P2O5 and 56 K2O [lb/ac] off the field (MSU2017):
 
+    >>> from fertkit.budget import nutrient_budget
     >>> budget = nutrient_budget("soybean", 40, source="MSU2017")
     >>> budget.table.set_index("nutrient")["removed"].round(1).to_dict()
     {'N': 152.0, 'P2O5': 32.0, 'K2O': 56.0}

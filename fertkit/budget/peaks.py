@@ -177,6 +177,7 @@ def compare_peaks(first, second, nutrient: str = "K2O") -> PeakComparison:
 
     Examples
     --------
+    >>> from fertkit.budget import compare_peaks
     >>> from fertkit.budget import season_demand
     >>> soybean, corn = season_demand("soybean", 60), season_demand("corn", 200)
     >>> print(compare_peaks(soybean, corn).summary().splitlines()[0])

@@ -94,6 +94,7 @@ def nutrients_per_gallon(product: str, products: pd.DataFrame | None = None) -> 
     --------
     A gallon of 10-34-0 weighs 11.65 lb (PHYSPROP): 1.165 lb of N and 3.961 lb of P2O5.
 
+    >>> from fertkit.budget import nutrients_per_gallon
     >>> nutrients_per_gallon("10-34-0")[["N", "P2O5"]].round(3).tolist()
     [1.165, 3.961]
     """
@@ -137,6 +138,7 @@ def product_rate(
     --------
     110.4 lb of P2O5 are 212 lb of 11-52-0 (OSU_ANR74 prints 210):
 
+    >>> from fertkit.budget import product_rate
     >>> round(product_rate("monoammonium phosphate", "P2O5", 110.4).product_lb_ac)
     212
     """
@@ -181,6 +183,7 @@ def product_cautions(names, *, products: pd.DataFrame | None = None) -> pd.DataF
 
     Examples
     --------
+    >>> from fertkit.budget import product_cautions
     >>> cautions = product_cautions(["anhydrous ammonia"])
     >>> "no contact with the seed" in " ".join(cautions.text)
     True
@@ -228,6 +231,7 @@ def seed_row_limit(crop: str, row_spacing_in: float, soil: str = "medium to fine
 
     Examples
     --------
+    >>> from fertkit.budget import seed_row_limit
     >>> float(seed_row_limit("corn", 30)["limit_lb_ac"])  # KSU_STARTER, finer soils
     8.0
     """
@@ -262,6 +266,7 @@ def check_seed_row(
     8 lb/ac of N + K2O is the limit in the furrow for corn in 30 inch rows (KSU_STARTER); 100 lb of 10-34-0
     hold 10:
 
+    >>> from fertkit.budget import check_seed_row
     >>> row = check_seed_row({"10-34-0": 100}, "corn", 30).iloc[0]
     >>> float(row.value), float(row.limit), bool(row.passed)
     (10.0, 8.0, False)

@@ -199,6 +199,7 @@ def season_demand(
 
     Examples
     --------
+    >>> from fertkit.budget import season_demand
     >>> demand = season_demand("soybean", 60, nutrients=["K2O"])
     >>> round(float(demand.table["fraction"].iloc[-1]), 6)
     1.0

@@ -177,6 +177,7 @@ def soil_rate(
     --------
     Corn of 180 bu/ac on a Mehlich-3 phosphorus of 12 ppm: 103 lb/ac of P2O5 (2020 build-up equation):
 
+    >>> from fertkit.budget import soil_rate
     >>> rate = soil_rate("tri_state_2020", "P", 12, "corn", 180, extractant="Mehlich-3", depth_in=8)
     >>> float(rate.rate_lb_ac.round(1))
     103.0

@@ -131,6 +131,7 @@ def supply_gap(
 
     Examples
     --------
+    >>> from fertkit.budget import supply_gap
     >>> from fertkit.budget import season_demand
     >>> demand = season_demand("soybean", 60, nutrients=["K2O"])
     >>> print(supply_gap(demand, {"K2O": 80}).summary().splitlines()[0])

@@ -80,6 +80,7 @@ def compare_systems(
 
     Examples
     --------
+    >>> from fertkit.budget import compare_systems
     >>> import pandas as pd
     >>> tests = pd.DataFrame({"extractant": ["Mehlich-3"], "test": [15.0], "depth_in": [8.0]})
     >>> compare_systems("P", tests, "corn", 180).table["system"].tolist()[:2]

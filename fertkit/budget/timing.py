@@ -47,6 +47,7 @@ def growing_degree_days(tmax, tmin, *, method: str = "86/50", unit: str = "F", b
     --------
     Days of 90/60 and 60/40 degrees F by the 86/50 rule: (86 + 60) / 2 - 50 and (60 + 50) / 2 - 50.
 
+    >>> from fertkit.budget import growing_degree_days
     >>> growing_degree_days([90, 60], [60, 40]).tolist()
     [23.0, 5.0]
     """

@@ -14,6 +14,7 @@ Method
 
 Examples
 --------
+>>> from fertkit.intake import read_strips
 >>> from io import StringIO
 >>> sheet = "block,rate lb/ac,yield bu/ac\\n1,0,48.1\\n1,sixty,55.0\\n"
 >>> try:

@@ -15,10 +15,10 @@ from fertkit.intake.plausible import home_unit, sanity_checks, unusual
 from fertkit.intake.results import ResultColumn, result_columns
 from fertkit.intake.settle import ReadColumn, settle_units
 from fertkit.intake.units import is_other_matrix, note_names_other_matrix
-from fertkit.results import Result
+from fertkit.results import Result, plain
 
 COLUMNS = [
-    "specimen", "sample_id", "lab_id", "crop", "growth_stage", "plant_part", "sampled", "area",
+    "specimen", "sample_id", "lab_id", "field", "crop", "growth_stage", "plant_part", "sampled", "area",
     "nutrient", "value", "unit", "censored", "flag", "row",
 ]  # fmt: skip
 REPORT_COLUMNS = ["what", "item", "detail", "row"]
@@ -31,8 +31,8 @@ class TissueSamples(Result):
     Attributes
     ----------
     tidy : DataFrame
-        One row per result: specimen (1, 2, ... one per analysed sample), sample_id, lab_id, crop,
-        growth_stage, plant_part, sampled, area ('good', 'poor' or ''), nutrient, value [unit], unit (% or
+        One row per result: specimen (1, 2, ... one per analysed sample), sample_id (with the field before it
+        where the file names one), lab_id, field, crop, growth_stage, plant_part, sampled, area ('good', 'poor' or ''), nutrient, value [unit], unit (% or
         mg/kg of dry matter), censored ('', '<', '>', 'not detected'), flag (laboratory's mark), row of the
         file.
     others : DataFrame
@@ -135,6 +135,7 @@ def read_tissue(
     --------
     A laboratory sheet with decimal commas and a value below the limit of detection:
 
+    >>> from fertkit.intake import read_tissue
     >>> from io import StringIO
     >>> sheet = "Sample;Crop;Stage;Part;K %;Zn ppm\\nPoor;soybean;R2;trifoliate;1,31;<10\\n"
     >>> samples = read_tissue(StringIO(sheet)).table
@@ -190,7 +191,7 @@ def _open(source, name, sheet):
         raise failure
     if len(found) > 1:
         names = ", ".join(raw.sheet for raw, _ in found)
-        problem = Problem("several sheets hold tissue results", f"name one with sheet=: {names}")
+        problem = Problem("several sheets hold tissue results", f"name one with --sheet (Python: sheet=): {names}")
         raise InputError(found[0][0].name, [problem])
     return found[0]
 
@@ -266,9 +267,9 @@ def _value_notes(tidy):
     notes = []
     odd = tidy[unusual(tidy) & (tidy["value"] > 0) & (tidy["censored"] == "")]
     for r in odd.head(25).itertuples():
-        what = f"{r.nutrient} of sample {r.sample_id} is {r.value:.3g} {r.unit}: unusual for plant tissue"
+        what = f"{r.nutrient} of sample {r.sample_id} is {plain(r.value)} {r.unit}: unusual for plant tissue"
         notes.append(
-            Problem(what, "check the unit and the decimal mark", r.row, r.nutrient, f"{r.value:.3g}")
+            Problem(what, "check the unit and the decimal mark", r.row, r.nutrient, plain(r.value))
         )
     zero = tidy[(tidy["value"] == 0) & (tidy["censored"] == "")]
     for r in zero.head(25).itertuples():

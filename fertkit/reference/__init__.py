@@ -16,6 +16,7 @@ Examples
 --------
 Potassium that leaves with a bushel of soybeans, as the sources have it [lb K2O/bu]:
 
+>>> from fertkit.reference import glossary, load_table
 >>> table = load_table("removal", crop="soybean")
 >>> potash = table[(table["nutrient"] == "K2O") & (table["unit"] == "lb/bu")]
 >>> len(potash["source_key"].unique()) > 5  # they differ; see list_limits("budget")

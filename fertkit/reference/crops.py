@@ -38,6 +38,7 @@ def load_crops() -> pd.DataFrame:
 
     Examples
     --------
+    >>> from fertkit.reference import load_crops
     >>> load_crops().set_index("crop").loc["corn", ["bushel_lb", "trade_moisture_pct"]].tolist()
     [56.0, 15.5]
     """
@@ -54,6 +55,7 @@ def crop_name(text: str) -> str:
 
     Examples
     --------
+    >>> from fertkit.reference import crop_name
     >>> crop_name("Soybeans"), crop_name("maize")
     ('soybean', 'corn')
     """
@@ -68,6 +70,7 @@ def unknown_crops(names) -> list[str]:
 
     Examples
     --------
+    >>> from fertkit.reference import unknown_crops
     >>> unknown_crops(["soybean", "moonwheat", "moonwheat", ""])
     ['moonwheat']
     """
@@ -86,6 +89,7 @@ def base_crop(crop: str) -> str:
 
     Examples
     --------
+    >>> from fertkit.reference import base_crop
     >>> base_crop("winter wheat")
     'wheat'
     """
@@ -106,6 +110,7 @@ def bushel_lb(crop: str) -> float:
 
     Examples
     --------
+    >>> from fertkit.reference import bushel_lb
     >>> bushel_lb("corn"), bushel_lb("soybean")
     (56.0, 60.0)
     """
@@ -122,6 +127,7 @@ def trade_moisture_pct(crop: str) -> float:
 
     Examples
     --------
+    >>> from fertkit.reference import trade_moisture_pct
     >>> trade_moisture_pct("corn"), trade_moisture_pct("soybean")
     (15.5, 13.0)
     """
@@ -135,6 +141,7 @@ def nitrogen_note(crop: str) -> str:
 
     Examples
     --------
+    >>> from fertkit.reference import nitrogen_note
     >>> nitrogen_note("soybean").split(":")[0], nitrogen_note("corn")
     ('a legume', '')
     """
@@ -162,6 +169,7 @@ def load_stages() -> pd.DataFrame:
 
     Examples
     --------
+    >>> from fertkit.reference import load_stages
     >>> stages = load_stages()
     >>> stages.loc[stages.crop == "corn", "code"].iloc[-1]
     'R6'

@@ -62,6 +62,7 @@ def load_table(kind: str, path=None, *, source: str | None = None, crop: str | N
     --------
     Potash that leaves with a bushel of soybeans (MSU2017 prints 56 lb for 40 bushels):
 
+    >>> from fertkit.reference import load_table
     >>> table = load_table("removal", crop="soybean", source="MSU2017")
     >>> table.loc[table.nutrient == "K2O", ["value", "unit"]].values.tolist()
     [[1.4, 'lb/bu']]
@@ -92,6 +93,7 @@ def load_ranges(path=None, *, source=None, crop=None) -> pd.DataFrame:
     --------
     Critical levels of leaf potassium in soybean at V5 and R2 (STAMMER2018):
 
+    >>> from fertkit.reference import load_ranges
     >>> ranges = load_ranges(crop="soybean", source="STAMMER2018")
     >>> ranges.loc[ranges.nutrient == "K", ["stage_from", "critical", "unit", "provenance"]].values.tolist()
     [['V5', 1.89, '%', 'found'], ['R2', 1.56, '%', 'found']]
@@ -144,6 +146,7 @@ def list_sources(keys=None) -> pd.DataFrame:
 
     Examples
     --------
+    >>> from fertkit.reference import list_sources
     >>> list_sources(["BENDER2015", "KSU_SOY"])["obtained"].tolist()
     ['found', 'partly from_memory']
     """
@@ -164,6 +167,7 @@ def cite(key: str) -> str:
 
     Examples
     --------
+    >>> from fertkit.reference import cite
     >>> cite("BENDER2015")[:45]
     'Bender RR, Haegele JW, Below FE. 2015. Nutrie'
     """

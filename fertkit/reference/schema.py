@@ -317,6 +317,7 @@ def check_table(frame: pd.DataFrame, kind: str, file: str) -> pd.DataFrame:
 
     Examples
     --------
+    >>> from fertkit.reference import check_table
     >>> import pandas as pd
     >>> try:
     ...     check_table(pd.DataFrame({"crop": ["soybean"], "nutrient": ["K2O"]}), "removal", "mine.csv")

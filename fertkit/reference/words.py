@@ -35,6 +35,7 @@ def glossary(word: str | None = None) -> pd.DataFrame:
 
     Examples
     --------
+    >>> from fertkit.reference import glossary
     >>> list(glossary("plateau").term)
     ['linear-plateau', 'plateau', 'quadratic-plateau']
     """
@@ -71,6 +72,7 @@ def list_limits(topic: str | None = None) -> pd.DataFrame:
 
     Examples
     --------
+    >>> from fertkit.reference import list_limits
     >>> list(list_limits("safety").about)
     ['Salt, ammonia and seed', 'Water', 'Advice']
     """

@@ -14,6 +14,7 @@ Method
 
 Examples
 --------
+>>> from fertkit.report import Section, render_page, write_whole
 >>> page = render_page("North field", [Section("What was found", paragraphs=("Nothing is short.",))])
 >>> write_whole(page, "north.html").name
 'north.html'

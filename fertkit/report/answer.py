@@ -106,6 +106,7 @@ def answer_field(
 
     Examples
     --------
+    >>> from fertkit.report import answer_field
     >>> from io import StringIO
     >>> leaf = "Sample,Crop,Stage,Part,K %\\nNorth,soybean,R2,trifoliate,1.31\\n"
     >>> yields = [47.5, 51.5, 55.5, 56.5, 48.5, 52.5, 56.5, 57.5]

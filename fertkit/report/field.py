@@ -16,6 +16,7 @@ def field_lines(answer: FieldAnswer) -> list[str]:
 
     Examples
     --------
+    >>> from fertkit.report import field_lines
     >>> from fertkit.report import answer_field
     >>> from io import StringIO
     >>> leaf = "Sample,Crop,Stage,Part,K %\\nNorth,soybean,R2,trifoliate,1.31\\n"
@@ -47,6 +48,7 @@ def field_page(answer: FieldAnswer) -> str:
 
     Examples
     --------
+    >>> from fertkit.report import field_page
     >>> from fertkit.report import answer_field
     >>> from io import StringIO
     >>> leaf = "Sample,Crop,Stage,Part,K %\\nNorth,soybean,R2,trifoliate,1.31\\n"

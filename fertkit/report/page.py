@@ -83,6 +83,7 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
 
     Examples
     --------
+    >>> from fertkit.report import render_page
     >>> from fertkit.report import Section
     >>> page = render_page("North field", [Section("What was found", paragraphs=("K is <low>.",))])
     >>> "K is &lt;low&gt;." in page

@@ -47,6 +47,7 @@ def write_workbook(answer, path) -> Path:
 
     Examples
     --------
+    >>> from fertkit.report import write_workbook
     >>> from fertkit.report import answer_trial
     >>> import pandas as pd
     >>> trial = pd.DataFrame({

@@ -21,6 +21,7 @@ Examples
 --------
 A quadratic 3 + 0.05 x - 0.000125 x^2 at a price ratio of 0.01: (0.05 - 0.01) / 0.00025.
 
+>>> from fertkit.response import economic_optimum_rate
 >>> found = economic_optimum_rate("quadratic", [3.0, 0.05, -0.000125], 0.01, 0, 300)
 >>> float(found.rate)
 160.0

@@ -34,6 +34,7 @@ def bootstrap_fits(fit, replicates: int = 2000, seed=0, kind: str = "residual") 
 
     Examples
     --------
+    >>> from fertkit.response import bootstrap_fits
     >>> from fertkit.response import fit_response
     >>> import pandas as pd
     >>> trial = pd.DataFrame({

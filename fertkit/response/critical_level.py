@@ -135,6 +135,7 @@ def cate_nelson(
     --------
     A step from 60 to 95 % between tests of 12 and 14 (invented):
 
+    >>> from fertkit.response import cate_nelson
     >>> test, relative = [6, 8, 10, 12, 14, 16, 18, 20], [60, 60, 60, 60, 95, 95, 95, 95]
     >>> float(cate_nelson(test, relative).value)
     13.0
@@ -185,6 +186,7 @@ def arcsine_log(
 
     Examples
     --------
+    >>> from fertkit.response import arcsine_log
     >>> test, relative = [5, 8, 10, 15, 20, 30, 50], [55, 70, 72, 85, 92, 97, 99]
     >>> level = arcsine_log(test, relative).value
     >>> bool(15 < level < 30)  # 85 and 97 % of the best yield
@@ -241,6 +243,7 @@ def curve_level(
 
     Examples
     --------
+    >>> from fertkit.response import curve_level
     >>> test, relative = [5, 10, 15, 20, 30, 40, 50], [70, 80, 90, 100, 100, 100, 100]
     >>> round(float(curve_level(test, relative).value), 3)  # the join of an exact linear-plateau
     20.0

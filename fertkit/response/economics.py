@@ -73,6 +73,7 @@ def economic_optimum_rate(
     --------
     The same curve at a price ratio of 0.01 pays up to (0.05 - 0.01) / (2 x 0.000125):
 
+    >>> from fertkit.response import economic_optimum_rate
     >>> found = economic_optimum_rate("quadratic", [3.0, 0.05, -0.000125], 0.01, 0, 300)
     >>> float(found.rate), str(found.status)
     (160.0, 'interior')
@@ -95,6 +96,7 @@ def agronomic_optimum_rate(curve, params, lowest_rate, highest_rate) -> OptimumR
     --------
     A quadratic 3 + 0.05 x - 0.000125 x^2 is highest at 0.05 / (2 x 0.000125):
 
+    >>> from fertkit.response import agronomic_optimum_rate
     >>> float(agronomic_optimum_rate("quadratic", [3.0, 0.05, -0.000125], 0, 300).rate)
     200.0
     """
@@ -152,6 +154,7 @@ def rates_within(net, best_rate, lowest_rate, highest_rate, amount):
     --------
     A parabola of returns loses 0.01 d^2 at a distance d from its best rate of 100:
 
+    >>> from fertkit.response import rates_within
     >>> low, high = rates_within(lambda x: 50 - 0.01 * (x - 100) ** 2, 100.0, 0, 160, 1.0)
     >>> round(float(low), 3), round(float(high), 3)
     (90.0, 110.0)
@@ -195,6 +198,7 @@ def break_even_ratio(curve, params, lowest_rate, highest_rate, *, pass_cost=0.0)
 
     Examples
     --------
+    >>> from fertkit.response import break_even_ratio
     >>> float(break_even_ratio("quadratic", [3.0, 0.05, -0.000125], 0, 300))  # the slope at the lowest rate
     0.05
     """
@@ -226,6 +230,7 @@ def rate_for_share_of_rise(params, share=0.95):
     --------
     Where 1 - exp(-0.02 x) is 0.95, that is ln(20) / 0.02:
 
+    >>> from fertkit.response import rate_for_share_of_rise
     >>> round(float(rate_for_share_of_rise([60.0, 15.0, 0.02])), 2)
     149.79
     """

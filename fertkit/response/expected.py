@@ -137,6 +137,7 @@ def expected_interval(
     --------
     Five rates in four blocks, strips with an error of 2 bu/ac:
 
+    >>> from fertkit.response import expected_interval
     >>> plan = expected_interval(
     ...     [0, 40, 80, 120, 160], 4, curve="linear_plateau", params=[48, 0.1, 90], sd=2.0, price_ratio=0.04,
     ...     n=100, seed=1,
@@ -166,6 +167,7 @@ def compare_plans(
 
     Examples
     --------
+    >>> from fertkit.response import compare_plans
     >>> plans = {"4 blocks": ([0, 60, 120], 4), "8 blocks": ([0, 60, 120], 8)}
     >>> found = compare_plans(
     ...     plans, curve="quadratic", params=[48, 0.2, -0.001], sd=2.0, price_ratio=0.04, n=100
@@ -229,6 +231,7 @@ def curve_through(curve, yield_without: float, best_yield: float, rate_of_best: 
     --------
     From 48 to 57 bu/ac with a join at 90 lb/ac: a slope of 9 / 90.
 
+    >>> from fertkit.response import curve_through
     >>> curve_through("linear_plateau", 48, 57, 90).round(6).tolist()
     [48.0, 0.1, 90.0]
     """

@@ -134,6 +134,7 @@ def optimum_interval(fit, price_ratio, level=0.95, method=None, **bootstrap) -> 
     Strips half a bushel to either side of 48 + 0.2 x - 0.001 x^2 (invented); at a price ratio of 0.04 the
     optimum is (0.2 - 0.04) / 0.002 = 80:
 
+    >>> from fertkit.response import optimum_interval
     >>> from fertkit.response import fit_response
     >>> import pandas as pd
     >>> rates = [0, 40, 80, 120, 160] * 2
@@ -172,6 +173,7 @@ def join_interval(fit, level=0.95) -> Interval:
 
     Examples
     --------
+    >>> from fertkit.response import join_interval
     >>> from fertkit.response import fit_response
     >>> import pandas as pd
     >>> trial = pd.DataFrame({
@@ -200,6 +202,7 @@ def join_pieces(fit, level=0.95) -> list[Interval]:
 
     Examples
     --------
+    >>> from fertkit.response import join_pieces
     >>> from fertkit.response import fit_response
     >>> import pandas as pd
     >>> trial = pd.DataFrame({
@@ -247,6 +250,7 @@ def plateau_interval(fit, level=0.95) -> Interval:
 
     Examples
     --------
+    >>> from fertkit.response import plateau_interval
     >>> from fertkit.response import fit_response
     >>> import pandas as pd
     >>> trial = pd.DataFrame({

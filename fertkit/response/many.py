@@ -59,6 +59,7 @@ def fit_sums(curve: str, sums: Sums) -> Fits:
 
     Examples
     --------
+    >>> from fertkit.response import fit_sums
     >>> from fertkit.response import read_trial_data
     >>> import pandas as pd
     >>> trial = pd.DataFrame({

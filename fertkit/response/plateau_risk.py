@@ -130,6 +130,7 @@ def stochastic_plateau(
 
     Examples
     --------
+    >>> from fertkit.response import stochastic_plateau
     >>> from fertkit.response import Prices
 
     A rise of 0.03 a unit from 2 to a plateau of 5, SD 0.8; prices 0.9 and 150 a unit. The best

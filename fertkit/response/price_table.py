@@ -90,6 +90,7 @@ def price_ratio_table(
 
     Examples
     --------
+    >>> from fertkit.response import price_ratio_table
     >>> fits = {"quadratic": [3.0, 0.05, -0.000125]}
     >>> table = price_ratio_table(fits, [0.005, 0.01, 0.02], lowest_rate=0, highest_rate=300).table
     >>> table["rate_lb_ac"].round(6).tolist()
@@ -115,6 +116,7 @@ def price_ratio_table_of(analysis, price_ratios) -> PriceRatioTable:
 
     Examples
     --------
+    >>> from fertkit.response import price_ratio_table_of
     >>> from fertkit.response import analyse_response
     >>> import pandas as pd
     >>> trial = pd.DataFrame({
@@ -164,6 +166,7 @@ def rates_by_price(
 
     Examples
     --------
+    >>> from fertkit.response import rates_by_price
     >>> from fertkit.response import Prices
     >>> table = rates_by_price("quadratic", [3.0, 0.05, -0.000125], Prices(0.10, 10.0), [0.05, 0.10], [10.0],
     ...                        lowest_rate=0, highest_rate=300)

@@ -204,6 +204,7 @@ def price_ratio(
     --------
     0.50 a lb of N and 3.50 a bushel of corn:
 
+    >>> from fertkit.response import price_ratio
     >>> round(float(price_ratio(0.50, 3.50)), 6)
     0.142857
     """
@@ -230,6 +231,7 @@ def nutrient_price_from_product(product_price, nutrient_pct):
     --------
     A product of 60 % at 0.27 a lb:
 
+    >>> from fertkit.response import nutrient_price_from_product
     >>> round(float(nutrient_price_from_product(0.27, 60)), 6)
     0.45
     """
@@ -264,6 +266,7 @@ def draw_prices(prices: Prices, *, nutrient_cv_pct: float, grain_cv_pct: float, 
 
     Examples
     --------
+    >>> from fertkit.response import draw_prices
     >>> from fertkit.response import Prices
     >>> import numpy as np
     >>> rng = np.random.default_rng(1)
@@ -299,6 +302,7 @@ def prices_from_table(table: pd.DataFrame, *, name: str = "price table", **other
 
     Examples
     --------
+    >>> from fertkit.response import prices_from_table
     >>> import pandas as pd
     >>> years = pd.DataFrame({"nutrient_price": [0.40, 0.50], "grain_price": [11.0, 10.0]})
     >>> prices_from_table(years).grain.tolist()

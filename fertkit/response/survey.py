@@ -53,6 +53,7 @@ def optima_of_trials(
 
     Examples
     --------
+    >>> from fertkit.response import optima_of_trials
     >>> import pandas as pd
     >>> trial = pd.DataFrame({
     ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,

@@ -145,6 +145,7 @@ def analyse_strips(
     --------
     Two blocks of three rates (invented); the means by hand are 48, 55 and 57.
 
+    >>> from fertkit.trials import analyse_strips
     >>> import pandas as pd
     >>> trial = pd.DataFrame({
     ...     "block": [1, 1, 1, 2, 2, 2], "rate_lb_ac": [0, 60, 120, 0, 60, 120],

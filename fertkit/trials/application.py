@@ -24,6 +24,7 @@ def application_table(plan: StripPlan) -> pd.DataFrame:
 
     Examples
     --------
+    >>> from fertkit.trials import application_table
     >>> from fertkit.trials import plan_strips
     >>> plan = plan_strips(
     ...     [0, 60, 120], seed=7, blocks=4, header_width=30, applicator_width=60, strip_length=1200
@@ -64,6 +65,7 @@ def write_application(plan: StripPlan, path, *, boundary=None, headland: float =
 
     Examples
     --------
+    >>> from fertkit.trials import write_application
     >>> from fertkit.trials import plan_strips
     >>> plan = plan_strips(
     ...     [0, 60, 120], seed=7, blocks=4, header_width=30, applicator_width=60, strip_length=1200
@@ -97,6 +99,7 @@ def application_geojson(plan: StripPlan, boundary, *, headland: float = 0.0) -> 
 
     Examples
     --------
+    >>> from fertkit.trials import application_geojson
     >>> from fertkit.trials import plan_strips
     >>> plan = plan_strips(
     ...     [0, 60, 120], seed=7, blocks=4, header_width=30, applicator_width=60, strip_length=1200

@@ -142,6 +142,7 @@ def plan_strips(
 
     Examples
     --------
+    >>> from fertkit.trials import plan_strips
     >>> plan = plan_strips(
     ...     [0, 60, 120], seed=7, blocks=4, header_width=30, applicator_width=60, strip_length=1200
     ... )

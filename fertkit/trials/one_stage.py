@@ -98,6 +98,7 @@ def pool_polynomial(trial, *, degree: int = 2, site=None, rate=None, response=No
     --------
     Three site-years of one straight line, 0.05 bu a lb, at levels of 40, 50 and 60 bu:
 
+    >>> from fertkit.trials import pool_polynomial
     >>> import pandas as pd
     >>> rows = [(site, rate, level + 0.05 * rate + d) for site, level in [("A", 40), ("B", 50), ("C", 60)]
     ...         for rate, d in [(0, 0.1), (50, -0.2), (100, 0.1)]]
@@ -156,6 +157,7 @@ def pool_curve(
     --------
     A line that stops at a join, from three sites whose plateaus are 50, 52 and 54; the join of 60 is found:
 
+    >>> from fertkit.trials import pool_curve
     >>> import numpy as np
     >>> x, site = np.tile([0.0, 30, 90, 120], 3), np.repeat([0, 1, 2], 4)
     >>> y = 50 + 2 * site - 0.1 * np.maximum(60 - x, 0) + np.tile([0, 0, -0.1, 0.1], 3)

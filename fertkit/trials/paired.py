@@ -100,6 +100,7 @@ def analyse_pairs(
     Fifteen pairs of maize plants (Fisher 1935, The Design of Experiments): 2.617 taller, t = 2.148 with 14
     degrees of freedom.
 
+    >>> from fertkit.trials import analyse_pairs
     >>> import pandas as pd
     >>> cross = [23.5, 12, 21, 22, 19.125, 21.5, 22.125, 20.375, 18.25, 21.625, 23.25, 21, 22.125, 23, 12]
     >>> own = [17.375, 20.375, 20, 20, 18.375, 18.625, 18.625, 15.25, 16.5, 18, 16.25, 18, 12.75, 15.5, 18]

@@ -131,6 +131,7 @@ def pool_estimates(
     --------
     Three trials of one sign with like errors and no spread beyond them pool to their weighted mean:
 
+    >>> from fertkit.trials import pool_estimates
     >>> pooled = pool_estimates([4.0, 4.0, 4.0], [1.0, 2.0, 2.0], unit="bu/ac")
     >>> round(float(pooled.estimate), 6), float(pooled.tau2)
     (4.0, 0.0)
@@ -186,6 +187,7 @@ def pool_trials(
 
     Examples
     --------
+    >>> from fertkit.trials import pool_trials
     >>> import pandas as pd
     >>> trial = pd.DataFrame({"block": [1, 1, 2, 2, 3, 3], "rate_lb_ac": [0, 60] * 3})
     >>> sites = {"A": [48.1, 55.0, 47.2, 56.3, 50.0, 56.1], "B": [51.0, 56.0, 49.2, 55.3, 50.1, 57.1],

@@ -101,6 +101,7 @@ def blocks_for(
     --------
     Four treatments, CV 5 %, a difference of 10 %: five blocks, power 0.83 (noncentral t).
 
+    >>> from fertkit.trials import blocks_for
     >>> plan = blocks_for(10, 5, treatments=4)
     >>> plan.blocks, float(plan.sizes.set_index("blocks").loc[5, "power"].round(2))
     (5, 0.83)
@@ -130,6 +131,7 @@ def smallest_difference(
     --------
     With the five blocks of four treatments that `blocks_for` asks for at 10 %, CV 5 %:
 
+    >>> from fertkit.trials import smallest_difference
     >>> plan = smallest_difference(5, 5, treatments=4)
     >>> bool(plan.difference_pct < 10)
     True

@@ -85,6 +85,7 @@ def analyse_split_plot(trial, whole, part, *, block="block", response=None, leve
 
     Examples
     --------
+    >>> from fertkit.trials import analyse_split_plot
     >>> from itertools import product
     >>> import pandas as pd
     >>> strips = product([1, 2, 3], ["till", "no-till"], [0, 60])

@@ -73,6 +73,7 @@ def strip_means(cleaned: CleanedPoints, strips, *, trial: str | None = None) -> 
     --------
     One strip over the whole of a made-up log:
 
+    >>> from fertkit.trials import strip_means
     >>> import numpy as np
     >>> import pandas as pd
     >>> from fertkit.intake import read_points

@@ -1,4 +1,5 @@
-"""Every example in a docstring runs and prints what it shows; every public function has one."""
+"""Every example in a docstring runs as it stands, with nothing in scope, and prints what it shows; every public
+function has one."""
 
 import doctest
 import inspect
@@ -30,7 +31,7 @@ PUBLIC = [(name, f) for floor in FLOORS for name, f in functions(floor) if inspe
 def test_examples_run(name, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     module = import_module(name.removesuffix(".__init__"))
-    ran = doctest.testmod(module, optionflags=doctest.NORMALIZE_WHITESPACE | doctest.ELLIPSIS)
+    ran = doctest.testmod(module, globs={}, optionflags=doctest.NORMALIZE_WHITESPACE | doctest.ELLIPSIS)
     assert ran.attempted > 0
     assert ran.failed == 0
 
