@@ -21,12 +21,12 @@ def glossary(word: str | None = None) -> pd.DataFrame:
     Parameters
     ----------
     word : str, optional
-        Terms that contain it, whatever the case; all if None.
+        Terms that contain it or are also called so (LOD, CV), whatever the case; all if None.
 
     Returns
     -------
     DataFrame
-        term, meaning, see (the function of fertkit that deals in it).
+        term, also (other names and abbreviations), meaning, see (the function of fertkit that deals in it).
 
     Raises
     ------
@@ -38,13 +38,16 @@ def glossary(word: str | None = None) -> pd.DataFrame:
     >>> from fertkit.reference import glossary
     >>> list(glossary("plateau").term)
     ['linear-plateau', 'plateau', 'quadratic-plateau']
+    >>> list(glossary("LOD").term)
+    ['limit of detection']
     """
     table = _sheet("glossary")
     if word is None:
         return table.copy()
     wanted = " ".join(word.lower().split())
     terms = table["term"].str.lower()
-    found = table[terms.str.contains(wanted, regex=False)]
+    also = table["also"].str.lower().str.split("; ").map(lambda names: wanted in names)
+    found = table[terms.str.contains(wanted, regex=False) | also]
     if found.empty:
         near = ", ".join(get_close_matches(wanted, terms, cutoff=0.5))
         like = f"; much like it: {near}" if near else ""

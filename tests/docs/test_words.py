@@ -19,8 +19,21 @@ def test_every_class_and_curve_is_explained():
 def test_entries_are_whole_and_unique():
     table = glossary()
     assert table["term"].is_unique
-    assert (table != "").all(axis=None)
+    assert (table.drop(columns="also") != "").all(axis=None)
     assert table["meaning"].str.endswith(".").all()
+
+
+@pytest.mark.parametrize(
+    ("short", "term"),
+    [
+        ("LOD", "limit of detection"), ("cv", "coefficient of variation"), ("EONR", "economic optimum rate"),
+        ("EOR", "economic optimum rate"), ("CEC", "cation exchange capacity"), ("NNI", "nitrogen nutrition index"),
+        ("DOP", "deviation from optimum percentage"), ("CND", "compositional nutrient diagnosis"),
+        ("LSD", "LSD"), ("GDD", "growing degree days"),
+    ],
+)  # fmt: skip
+def test_abbreviations_lead_to_their_terms(short, term):
+    assert glossary(short)["term"].tolist() == [term]
 
 
 @pytest.mark.parametrize("place", sorted(set(glossary()["see"])))
