@@ -6,7 +6,7 @@ from contextlib import redirect_stdout
 from pathlib import Path
 
 from fertkit import __version__
-from fertkit.errors import FertkitError, NotEstimable, harmless, unknown
+from fertkit.errors import FertkitError, LookupFailed, NotEstimable, harmless, shorten
 
 _INERT = "text that a spreadsheet could take for a formula gets an apostrophe in front"
 _PRICES = "prices in one currency of your own; only their ratio moves the optimum"
@@ -15,9 +15,10 @@ _PRICES = "prices in one currency of your own; only their ratio moves the optimu
 def main(argv=None) -> int:
     """Run the command line; give 0, or 2 when the input cannot be used."""
     try:
-        arguments = _parser().parse_args(argv)
+        parser = _parser()
+        arguments = parser.parse_args(argv)
         with redirect_stdout(_Shown(sys.stdout)):
-            arguments.run(arguments)
+            arguments.run(arguments) if arguments.run else parser.print_help()
     except FertkitError as error:
         print(harmless(f"fertkit: {error}"), file=sys.stderr)
         return 2
@@ -48,7 +49,8 @@ def _parser():
         description="Crop nutrition field by field: needs, leaf tests, strip trials, optimum rate.",
     )
     parser.add_argument("--version", action="version", version=f"fertkit {__version__}")
-    commands = parser.add_subparsers(required=True, metavar="QUESTION")
+    parser.set_defaults(run=None)
+    commands = parser.add_subparsers(metavar="QUESTION", title="questions")
     for add in (
         _add_field,
         _add_needs,
@@ -75,13 +77,50 @@ def _command(commands, name, run, help_text, example):
     return command
 
 
+def _number(text):
+    """A number with a decimal point or comma."""
+    from fertkit.intake.numbers import read_typed
+
+    try:
+        return read_typed(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def _named_column(text):
+    role, mark, header = text.partition("=")
+    if not (mark and role.strip() and header.strip()):
+        raise argparse.ArgumentTypeError(f"'{text}' is no ROLE=HEADER, as in yield=\"Grain [t/ha]\"")
+    return role.strip().lower(), header.strip()
+
+
+def _columns(arguments):
+    """Role -> headers, as the command line names them."""
+    named = {}
+    for role, header in arguments.column:
+        named.setdefault(role, []).append(header)
+    return named
+
+
+def _add_money(command):
+    command.add_argument("--currency", default="", help="name of your money, for labels only")
+
+
+def _add_column(command):
+    command.add_argument(
+        "--column", type=_named_column, action="append", default=[], metavar="ROLE=HEADER",
+        help="what a column of the strip file holds, where its header does not tell, as in "
+        "yield=\"Grain [t/ha]\" or block=Z; other=HEADER for a column that is none of these; repeatable",
+    )  # fmt: skip
+
+
 def _add_prices(command):
     command.add_argument(
-        "--nutrient-price", type=float, required=True, metavar="P",
+        "--nutrient-price", type=_number, required=True, metavar="P",
         help="price of a unit of the nutrient, in the rate's unit of mass (per lb for lb/ac, ...)",
     )  # fmt: skip
     command.add_argument(
-        "--grain-price", type=float, required=True, metavar="P",
+        "--grain-price", type=_number, required=True, metavar="P",
         help="price of a unit of grain, in the yield's unit (per bu for bu/ac, per t for t/ha); " + _PRICES,
     )  # fmt: skip
     command.add_argument("--seed", type=int, default=0, help="seed of the resampling (default 0)")
@@ -105,7 +144,7 @@ def _add_field(commands):
     )  # fmt: skip
     command.add_argument("--crop", required=True, help="crop, e.g. soybean, corn, wheat")
     command.add_argument(
-        "--goal", type=float, required=True, metavar="YIELD", help="yield goal [--goal-unit]"
+        "--goal", type=_number, required=True, metavar="YIELD", help="yield goal [--goal-unit]"
     )
     _add_units(command)
     command.add_argument(
@@ -113,7 +152,9 @@ def _add_field(commands):
     )
     command.add_argument("--ranges", type=Path, help="your own table of ranges instead of the bundled ones")
     command.add_argument("--strips", type=Path, required=True, help="strip file: block, rate, yield, ...")
+    _add_column(command)
     _add_prices(command)
+    _add_money(command)
     command.add_argument(
         "--page", type=Path, default=Path("field.html"), help="page to write (default field.html)"
     )
@@ -127,7 +168,7 @@ def _add_needs(commands):
         "fertkit needs soybean 80",
     )  # fmt: skip
     command.add_argument("crop")
-    command.add_argument("goal", type=float, metavar="YIELD", help="yield goal [--goal-unit]")
+    command.add_argument("goal", type=_number, metavar="YIELD", help="yield goal [--goal-unit]")
     _add_units(command)
     command.add_argument("--source", help="one source key only (see: fertkit sources)")
     _add_table(command, "every source's figures")
@@ -158,6 +199,7 @@ def _add_strips(commands):
         "file", type=Path, help="strip file: trial, block, rate, yield, optional moisture, ..."
     )
     command.add_argument("--crop", help="crop, for the trade moisture when the file gives moisture")
+    _add_column(command)
     _add_prices(command)
     _add_table(command, "the comparison of curves")
     command.add_argument("--trial", metavar="NAME", help="this trial only, where the file holds several")
@@ -168,14 +210,14 @@ def _add_strips(commands):
     command.add_argument("--page", type=Path, help="also write a page with figures and sources (HTML)")
     _add_workbook(command)
     command.add_argument(
-        "--within", type=float, default=1.0, metavar="MONEY",
+        "--within", type=_number, default=1.0, metavar="MONEY",
         help="loss of net return per area that still counts as nearly as good as the best (default 1)",
     )  # fmt: skip
     command.add_argument(
-        "--price-swing", type=float, metavar="PCT",
+        "--price-swing", type=_number, metavar="PCT",
         help="let both prices vary by this coefficient of variation in the risk on the page (default: fixed)",
     )  # fmt: skip
-    command.add_argument("--currency", default="", help="name of your money, for labels only")
+    _add_money(command)
 
 
 def _add_table(command, what):
@@ -205,7 +247,7 @@ def _add_batch(commands):
         _add_batch_options(one)
         if kind == "trials":
             _add_prices(one)
-            one.add_argument("--level", type=float, default=0.95, help="confidence level (default 0.95)")
+            one.add_argument("--level", type=_number, default=0.95, help="confidence level (default 0.95)")
             one.add_argument(
                 "--by", nargs="+", metavar="COLUMN", help="columns of a data set that tell trials apart"
             )
@@ -296,6 +338,8 @@ def _run_field(arguments):
         grain_price=arguments.grain_price,
         ranges=arguments.ranges,
         unit=arguments.unit,
+        columns=_columns(arguments),
+        currency=arguments.currency,
         seed=arguments.seed,
     )
     page = write_whole(field_page(answer), arguments.page)
@@ -333,7 +377,7 @@ def _run_strips(arguments):
 
     from fertkit.intake import read_strips
 
-    strips = read_strips(arguments.file, crop=arguments.crop)
+    strips = read_strips(arguments.file, crop=arguments.crop, columns=_columns(arguments))
     whole = arguments.page or arguments.workbook or arguments.together
     trials = _answer_strips(strips, arguments) if whole else _print_trials(strips, arguments)
     if arguments.table:
@@ -353,6 +397,8 @@ def _print_trials(strips, arguments):
         raise NotEstimable(told)
     for name, trial in trials.items():
         print(f"{name}{f', {strips.nutrient}' if strips.nutrient else ''}\n{trial.summary()}\n")
+    for note in strips.notes:
+        print(f"Note: {note}.")
     if told:
         print(f"Not analysed:\n{told}")
     return trials
@@ -417,20 +463,29 @@ def _run_batch(arguments):
 def _run_sources(arguments):
     from fertkit.reference import list_sources
 
-    known = set(list_sources()["source_key"])
-    for key in arguments.keys:
-        if key not in known:
-            raise unknown("source key", key, known)
-    for source in list_sources(arguments.keys or None).itertuples():
+    known = {key.lower(): key for key in list_sources()["source_key"]}
+    held = [known[key.lower()] for key in arguments.keys if key.lower() in known]
+    for source in list_sources(held if arguments.keys else None).itertuples():
         mark = "" if source.obtained == "found" else f" [{source.obtained}]"
         print(f"{source.source_key}: {source.citation} {source.address}".rstrip() + mark)
+    missed = [_missed(key, known) for key in arguments.keys if key.lower() not in known]
+    if missed:
+        raise LookupFailed("; ".join(missed) + ". All keys: fertkit sources")
+
+
+def _missed(key, known):
+    from difflib import get_close_matches
+
+    near = ", ".join(known[k] for k in get_close_matches(key.lower(), known, n=5, cutoff=0.5))
+    return f"unknown source key '{shorten(key)}'" + (f", much like it: {near}" if near else "")
 
 
 def _run_words(arguments):
     from fertkit.reference import glossary
 
     for row in glossary(" ".join(arguments.word)).itertuples():
-        print(f"{row.term}: {row.meaning} [fertkit.{row.see}]")
+        also = f" (also {row.also})" if row.also else ""
+        print(f"{row.term}{also}: {row.meaning} [fertkit.{row.see}]")
 
 
 def _run_limits(arguments):

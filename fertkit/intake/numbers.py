@@ -18,10 +18,16 @@ def _words(text: str) -> frozenset[str]:
     return frozenset(word.strip() for word in text.split("|"))
 
 
-MISSING = _words("|na|n/a|n.a.|nt|nr|-|--|---|.|..|nan|null|none|#n/a|not tested|not reported|not determined")
+MISSING = _words(
+    "|na|n/a|n.a.|nt|nr|-|--|---|.|..|nan|null|none|#n/a|not tested|not reported|not determined|n.b.|n.b|"
+    "nicht bestimmt|nicht untersucht|no determinado"
+)
 MISSING_CODES = frozenset({-999.0, -9999.0, -99999.0, 9999.0, 99999.0})
 NO_SAMPLE = _words("ins|qns|insufficient|insufficient sample|sample too small|quantity not sufficient")
-NOT_DETECTED = _words("nd|n.d.|n.d|bdl|blq|bql|bll|not detected|below detection|trace|tr")
+NOT_DETECTED = _words(
+    "nd|n.d.|n.d|bdl|blq|bql|bll|not detected|below detection|trace|tr|n.n.|n.n|nicht nachgewiesen|"
+    "nicht nachweisbar|no detectado"
+)
 SHEET_ERRORS = _words("#value!|#ref!|#div/0!|#name?|#num!|#null!")
 FLAGS = _words(
     "l|h|ll|hh|vl|vh|lo|hi|low|high|very low|very high|def|deficient|d|s|suff|sufficient|adequate|a|normal|n|"
@@ -144,12 +150,34 @@ def read_number(cell, style: NumberStyle) -> Reading:
     return _read_text("" if cell is None else str(cell), style)
 
 
+def read_typed(text: str) -> float:
+    """Read one number that a person typed by itself: with a decimal point or a decimal comma.
+
+    Raises
+    ------
+    ValueError
+        If it is none, or can be read two ways (1,500).
+    """
+    try:
+        return float(text)
+    except ValueError:
+        pass
+    style = number_style([text])
+    if not style.decimal:
+        small, large = text.replace(",", "."), text.replace(",", "")
+        raise ValueError(f"'{text}' can be read as {small} or as {large}: write one of these") from None
+    found = read_number(text, style)
+    if found.problem or found.censored or found.flag or found.unit or math.isnan(found.value):
+        raise ValueError(f"'{text}' is not a number")
+    return found.value
+
+
 @lru_cache(maxsize=100_000)
 def _read_text(cell, style):
     if style.decimal == "." and _SIMPLE.fullmatch(cell):  # most cells: no mark, no grouping
         return _finish(float(cell))
     text = " ".join(cell.translate(_TIDY).split())
-    word = text.lower()
+    word = re.sub(r"(?<=[a-z]\.) (?=[a-z]\.)", "", text.lower())  # n. n. as n.n.
     if word in MISSING:
         return Reading()
     if word in NO_SAMPLE:

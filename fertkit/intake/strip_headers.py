@@ -135,7 +135,7 @@ def assign_roles(raw, columns, units, problems) -> tuple[int, dict[str, tuple[in
     ----------
     raw : RawTable
     columns, units : dict
-        Role -> header (of "other", one or a list) and role -> unit, where the caller says so.
+        Role -> header or list of headers (several for "other" only) and role -> unit, where the caller says so.
     problems : list of Problem
         Filled with whatever is missing or can be read two ways.
 
@@ -211,6 +211,9 @@ def _by_choice(row, chosen, problems):
                 f"no column '{header}' for the {role}; the headers are: {_listed(row)}",
                 "give the header as the file writes it",
             ))  # fmt: skip
+        elif role in taken:
+            what = f"two columns are given for the {role}: '{taken[role][1].text}' and '{header}'"
+            problems.append(Problem(what, "give one"))
         elif role != OTHER:
             taken[role] = (hits[0], read_header(row[hits[0]].text, role))
     return taken
