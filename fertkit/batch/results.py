@@ -229,7 +229,8 @@ def _first(result):
         unit = f" [{units[0]}]" if len(units) == 1 else ""
         columns = names | {
             "optimum": f"optimum rate{unit}", "low": "from", "high": "to", "high_open": "open above",
-            "status": "status", "highest_rate": f"highest rate tested{unit}", "n": "strips", "message": "remark",
+            "status": "status", "highest_rate": f"highest rate tested{unit}", "n": "strips",
+            "message": "remark",
         }  # fmt: skip
         title = "Economic optimum rate of each trial, with its interval"
         total = int(result.counts.loc[result.counts["status"] != REFUSED, result.kind].sum())

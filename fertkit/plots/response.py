@@ -182,7 +182,8 @@ def _analysis_curves(ax, analysis):
                 label=None if i else f"single curves of weight {SHOWN:g} or more")  # fmt: skip
     name = {"averaged": "average of the curves", "difference": "difference of two rates"}.get(analysis.curve)
     name = name or analysis.fits[analysis.curve].curve.label
-    ax.plot(rates, analysis.predict(rates), color=COLOURS["curve"], lw=2.4, zorder=4, label=name)
+    look = {"ls": (0, (1, 2)), "lw": 1.4} if analysis.curve == "difference" else {"lw": 2.4}
+    ax.plot(rates, analysis.predict(rates), color=COLOURS["curve"], zorder=4, label=name, **look)
 
 
 def _optimum(ax, optimum):

@@ -63,12 +63,19 @@ def net_return_marks(result, ax):
     unit = f"{result.prices.money}/{result.area}"
     # With a pass to pay, net return jumps down just above zero: leave the jump open.
     start = int(result.prices.pass_cost > 0 and result.lowest_rate == 0)
-    _money_line(ax, result, rate[start:], net[start:], unit)
+    if result.curve != "difference":
+        _money_line(ax, result, rate[start:], net[start:], unit)
     if start:
         ax.plot(rate[:1], net[:1], "o", color=COLOURS["curve"], mfc="white", label="nothing applied")
-    name = "best rate" if result.rate == result.peak else "economic optimum rate"
+    name = "best rate" if result.rate == result.peak else "economic optimum rate (mean of the optima)"
+    if result.curve == "difference":
+        ax.plot(rate, net, "o", color=COLOURS["curve"], mfc="white", label="the two rates tested")
+        name = "better of the two rates"
     label = rate_label(name, result.rate, result.status, result.rate_unit)
     _best(ax, result.rate, result.net, result.status, label)
+    if result.rate != result.peak:
+        ax.plot([result.peak], [result.peak_net], "D", color=COLOURS["curve"], mfc="white", ms=7, zorder=5,
+                label=f"best of the averaged curve, {plain(result.peak)} {result.rate_unit}")  # fmt: skip
     legend(ax, loc="best")
 
 
@@ -108,12 +115,13 @@ def regret(result, ax=None, *, title: str = "What a rate may lose"):
     ax.plot(rate, p90, color=COLOURS["curve"], lw=1, ls=(0, (4, 2)))
     ax.plot(rate, expected, color=COLOURS["curve"], lw=2, label="expected regret")
     _best(ax, result.rate, result.expected_regret, "interior",
-          f"least expected regret, {plain(result.rate)} {result.rate_unit}")  # fmt: skip
+          f"least expected regret over drawn curves, {plain(result.rate)} {result.rate_unit}")  # fmt: skip
     low, high = result.optima_range
-    interval_mark(ax, low, high, 0.03, colour=COLOURS["quiet"], label="best rate of nine cases in ten")
+    interval_mark(ax, low, high, 0.03, open_high=result.open_above, colour=COLOURS["quiet"],
+                  label="best rate of nine cases in ten")  # fmt: skip
     # The middle decides; far from the best, regret runs off the figure.
     ax.set_ylim(0, max(4 * result.expected_regret, 1.15 * float(np.quantile(p90, 0.6)), 1e-9))
-    legend(ax, loc="best")
+    legend(ax, loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=2)
     return finish(
         ax, title=title, xlabel=f"rate [{result.rate_unit}]",
         ylabel=f"below the best of each case [{result.money}/{result.area}]",
@@ -135,7 +143,8 @@ def pooled_return(result, ax=None, *, title: str | None = None):
                 mfc="none", mec=COLOURS["quiet"], transform=ax.get_xaxis_transform(), clip_on=False,
                 label=f"own optimum of a trial: {status} ({len(rows)})")  # fmt: skip
     if np.isfinite(result.interval_low):
-        interval_mark(ax, result.interval_low, result.interval_high, 0.13, label="95 % over resampled trials")
+        interval_mark(ax, result.interval_low, result.interval_high, 0.13, open_high=result.interval_open,
+                      label="95 % over resampled trials")  # fmt: skip
     legend(ax, loc="best")
     title = f"Mean of {len(result.sites)} trials" if title is None else title
     return finish(ax, title=title, xlabel=f"rate [{result.rate_unit}]", ylabel=f"mean net gain [{unit}]")
@@ -164,7 +173,7 @@ def _money_line(ax, result, rate, net, unit):
         inside = (rate >= result.within_low) & (rate <= result.within_high)
         ax.axvspan(result.within_low, result.within_high, color=COLOURS["fill"], zorder=0)
         ax.plot(rate[inside], net[inside], color=COLOURS["curve"], lw=4, solid_capstyle="butt",
-                label=f"within {result.within:g} {unit} of the best")  # fmt: skip
+                label=f"within {plain(result.within)} {unit} of the best")  # fmt: skip
 
 
 def _best(ax, rate, money, status, label):

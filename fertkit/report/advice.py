@@ -1,7 +1,8 @@
 """What to do and what not, from the status of an answer; and the cautions that go with a nutrient."""
 
 from fertkit.reference import load_table
-from fertkit.results import plain
+from fertkit.response.compare import lack_of_fit
+from fertkit.results import plain, plain_p
 
 LIMITS = (
     "Rates and products differ by soil, state and season: follow the local nutrient-management rules and the "
@@ -11,7 +12,7 @@ ONE_TRIAL = "One trial is one field in one season: another may answer otherwise.
 ELSEWHERE = "Do not carry this rate to another soil, crop or season without check strips of its own."
 
 
-def trial_advice(response, net=None) -> tuple[list[str], list[str]]:
+def trial_advice(response, net=None, strips=None) -> tuple[list[str], list[str]]:
     """What to do and what not after one trial.
 
     Parameters
@@ -19,6 +20,8 @@ def trial_advice(response, net=None) -> tuple[list[str], list[str]]:
     response : ResponseAnalysis
     net : NetReturn, optional
         With the rates nearly as good as the best.
+    strips : StripAnalysis, optional
+        Where its treatments cannot be told apart, no rate is advised; a strip far from the rest comes first.
 
     Returns
     -------
@@ -33,19 +36,41 @@ def trial_advice(response, net=None) -> tuple[list[str], list[str]]:
         "first": f"{plain(rates[1])} {unit}",
         "best": best.text,
     }
-    do, leave = _BY_STATUS.get(best.status, _OTHERWISE)
+    p = _differ_p(response, strips)
+    bare = p >= 1 - response.level and best.status not in _WITHOUT_RESPONSE
+    words["p"] = plain_p(p)
+    do, leave = _ALIKE if bare else _BY_STATUS.get(best.status, _OTHERWISE)
     do, leave = ([line.format(**words) for line in lines] for lines in (do, leave))
-    if best.status == "interior" and net is not None and net.within is not None:
+    if best.status == "interior" and not bare and net is not None and net.stretch:
         do.insert(1, _near(net))
-    return do, [*leave, ELSEWHERE]
+    return [*_faulty(strips), *do], [*leave, ELSEWHERE]
 
 
 def _near(net):
+    low, high = min(net.within_low, net.rate), max(net.within_high, net.rate)
+    most = max(net.within, net.lost)
     return (
-        f"From {plain(net.within_low)} to {plain(net.within_high)} {net.rate_unit} the net return is within "
-        f"{plain(net.within)} {net.prices.money}/{net.area} of the best: choose in that stretch by soil "
-        "test, supply and local rules."
+        f"From {plain(low)} to {plain(high)} {net.rate_unit} at most {plain(most)} "
+        f"{net.prices.money}/{net.area} of the best net return is lost: within that, let soil test, supply "
+        "and local rules decide."
     )
+
+
+def _differ_p(response, strips):
+    """Probability of the F test that all rates yield alike; nan where there is no error to test against."""
+    if strips is not None:
+        return strips.p_value
+    mean = response.fits.get("mean")
+    return float("nan") if mean is None else lack_of_fit(mean)[1]
+
+
+def _faulty(strips):
+    """First of all: a strip that sways the answer."""
+    if strips is None:
+        return []
+    rows = strips.checks
+    told = rows[rows["check"].str.startswith("influential strip") & rows["passed"].eq(False)]
+    return [f"Before anything else, check one strip: {row.meaning}." for row in told.itertuples()]
 
 
 _BY_STATUS = {
@@ -78,6 +103,12 @@ _BY_STATUS = {
         ["Do not read a best rate between or beyond the two rates tested."],
     ),
 }  # fmt: skip
+_WITHOUT_RESPONSE = ("no economic response", "pass not paid")
+_ALIKE = (
+    ["Take no rate from these strips yet: their treatments cannot be told apart (p {p}).",
+     "Repeat the trial with more blocks, and keep a check strip in each."],
+    ["Do not read {best} as the best rate: it is what chance may leave."],
+)  # fmt: skip
 _OTHERWISE = (["Repeat the strips before you act: {best}."], [])
 
 
@@ -91,10 +122,12 @@ def network_advice(pooled, silent, rising) -> tuple[list[str], list[str]]:
         Trials without an economic response, and those still rising at their highest rate.
     """
     unit, money = pooled.rate_unit, f"{pooled.money}/{pooled.area}"
+    near = (
+        f"; anything from {plain(pooled.within_low)} to {plain(pooled.within_high)} {unit} is on average "
+        f"within {plain(pooled.within)} {money} of it"
+    ) * (pooled.within > 0)
     do = [
-        f"Start from {plain(pooled.rate)} {unit} on fields of the same kind; anything from "
-        f"{plain(pooled.within_low)} to {plain(pooled.within_high)} {unit} is on average within "
-        f"{plain(pooled.within)} {money} of it.",
+        f"Start from {plain(pooled.rate)} {unit} on fields of the same kind{near}.",
         "Keep check strips: a single field may lie far from the average.",
     ]
     if silent:

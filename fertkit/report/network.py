@@ -8,6 +8,7 @@ from fertkit.report.network_answer import NetworkAnswer
 from fertkit.report.page import Section, cited, render_page
 from fertkit.report.tables import Table, pick
 from fertkit.report.trial import checks_table
+from fertkit.response import CURVES
 from fertkit.results import plain
 from fertkit.trials.arrange import show
 
@@ -62,23 +63,17 @@ def network_lines(answer: NetworkAnswer) -> list[str]:
     True
     """
     pooled = answer.pooled
-    unit, money = pooled.rate_unit, f"{pooled.money}/{pooled.area}"
-    lines = [
-        f"Over {len(answer.trials)} trials the mean net return is greatest at {plain(pooled.rate)} {unit}, "
-        f"{plain(pooled.gain)} {money} above the lowest rate.",
-        f"From {plain(pooled.within_low)} to {plain(pooled.within_high)} {unit} it is within "
-        f"{plain(pooled.within)} {money} of that.",
-    ]
-    if np.isfinite(pooled.interval_low):
-        lines.append(
-            "With other trials of the same kind the best rate would lie between "
-            f"{plain(pooled.interval_low)} and {plain(pooled.interval_high)} {unit} (95 % of resampled sets "
-            "of trials)."
-        )
+    doubt = next((trial.doubt for trial in answer.trials.values() if trial.doubt), "")
+    lines = ([f"{doubt[0].upper()}{doubt[1:]}."] if doubt else []) + pooled.lines
     if answer.contrast is not None:
         lines.append(_contrast_line(answer))
     lines += [f"No economic response: {listed(answer.silent)}."] if answer.silent else []
     lines += [f"Still rising at the highest rate: {listed(answer.rising)}."] if answer.rising else []
+    if answer.two_rates:
+        lines.append(f"Two rates, so a difference only, in no pooled curve: {listed(answer.two_rates)}.")
+    if answer.lost:
+        told = listed([f"{n} of {name}" for name, n in answer.lost.items()])
+        lines.append(f"Strips without a yield left out: {told}.")
     lines += [f"Note: {note}." for note in answer.notes]
     lines += [f"Could not be analysed: {name}: {why}." for name, why in answer.failed.items()]
     for result in (pooled, answer.contrast):
@@ -103,32 +98,42 @@ def network_tables(answer: NetworkAnswer) -> dict[str, Table]:
 
 def _sites_table(answer):
     loss = answer.pooled.sites.set_index("trial").filter(like="loss").iloc[:, 0]
-    rows = [_site_row(name, trial, loss.get(name, np.nan)) for name, trial in answer.trials.items()]
+    curves = answer.pooled.sites.set_index("trial")["curve"].map(lambda key: CURVES[key].label)
+    rows = [
+        _site_row(name, trial) | {"loss": loss.get(name, np.nan), "curve": curves.get(name, "")}
+        for name, trial in answer.trials.items()
+    ]
     rows += [{"trial": name, "status": f"not analysed: {why}"} for name, why in answer.failed.items()]
     unit, money = answer.pooled.rate_unit, f"{answer.pooled.money}/{answer.pooled.area}"
     names = {
-        "trial": "trial", "strips": "strips", "tested": f"rates tested [{unit}]",
+        "trial": "trial", "strips": "strips", "left_out": "without a yield",
+        "tested": f"rates tested [{unit}]",
         "rate": f"economic optimum [{unit}]", "low": "from", "high": "to", "open": "upper end",
         "status": "status", "gain": f"yield gain there [{answer.pooled.yield_unit}]",
-        "loss": f"lost at the common rate [{money}]",
+        "curve": "curve pooled", "loss": f"lost at the common rate [{money}]",
     }  # fmt: skip
     return pick("Every trial by itself", pd.DataFrame(rows), names)
 
 
-def _site_row(name, trial, loss):
-    best, rates = trial.optimum, trial.data.rates
-    return {
-        "trial": name, "strips": len(trial.data.rate), "tested": f"{plain(rates[0])} to {plain(rates[-1])}",
-        "rate": best.rate, "low": best.interval.low, "high": best.interval.high,
-        "open": "open" if best.interval.high_open else "", "status": best.status,
-        "gain": trial.gain["value"].iloc[0], "loss": loss,
+def _site_row(name, trial):
+    best, rates, two = trial.optimum, trial.data.rates, trial.comparison is None
+    row = {
+        "trial": name, "strips": len(trial.data.rate), "left_out": trial.data.left_out or np.nan,
+        "tested": f"{plain(rates[0])} {'and' if two else 'to'} {plain(rates[-1])}",
+        "status": best.status, "gain": trial.gain["value"].iloc[0],
     }  # fmt: skip
+    if two:  # the better of two rates is no optimum
+        return row | {"status": f"{best.status}: {plain(rates[-1])} less {plain(rates[0])} {best.unit}"}
+    open_end = "open" if best.interval.high_open else ""
+    return row | {"rate": best.rate, "low": best.interval.low, "high": best.interval.high, "open": open_end}
 
 
 def _contrast_table(answer):
     unit = answer.contrast.unit
-    names = {"site": "trial", "estimate": f"difference [{unit}]", "se": "standard error", "low": "from",
-             "high": "to", "weight_pct": "weight [%]", "note": "remark"}  # fmt: skip
+    names = {"site": "trial", "estimate": f"difference [{unit}]", "se": "standard error",
+             "df": "error degrees of freedom",
+             "low": "from", "high": "to",
+             "weight_pct": "weight [%]", "note": "remark"}  # fmt: skip
     return pick(_contrast_title(answer), answer.contrast.sites, names)
 
 
@@ -150,8 +155,9 @@ def _contrast_line(answer):
     pooled = answer.contrast
     treatment, check = map(show, answer.contrast_of)
     unit = answer.pooled.rate_unit
+    near = f" (the tested rate nearest to {plain(answer.pooled.rate)})" if answer.nearest else ""
     return (
-        f"Gain of {treatment} over {check} {unit}, {pooled.k} sites pooled: {plain(pooled.estimate)} "
+        f"Gain of {treatment}{near} over {check} {unit}, {pooled.k} sites pooled: {plain(pooled.estimate)} "
         f"{pooled.unit} ({pooled.level:.0%} interval {plain(pooled.low)} to {plain(pooled.high)}); a new "
         f"site may gain {plain(pooled.prediction_low)} to {plain(pooled.prediction_high)}; "
         f"{plain(pooled.i2_pct)} % of the spread is between sites."
@@ -168,11 +174,12 @@ def _advice(answer, cautions):
 def _return(answer):
     return Section(
         "Which rate returns most over all sites?",
-        figure=answer.pooled.plot(), figure_says=network_lines(answer)[0],
-        paragraphs=("The net returns of all trials are averaged, rate by rate; trials without a response and "
-                    "trials still rising count like the others. Each enters with the curve its strips "
-                    "support best, so its own optimum in the figure can differ from the averaged one in the "
-                    "table.",),
+        figure=answer.pooled.plot(), figure_says=answer.pooled.lines[0],
+        paragraphs=("The net returns of all trials of three or more rates are averaged, rate by rate; trials "
+                    "without a response and trials still rising count like the others. Each enters with one "
+                    "curve, that of most weight in its own average (named in the table of trials; a straight "
+                    "line is not among those averaged), so its own optimum in the figure can differ from the "
+                    "averaged one in the table.",),
     )  # fmt: skip
 
 
@@ -181,7 +188,8 @@ def _gain(answer, tables):
         return Section("How much do the sites gain?", paragraphs=(f"Not pooled: {answer.why_not}.",))
     return Section(
         "How much do the sites gain?", figure=answer.contrast.plot(), figure_says=_contrast_line(answer),
-        paragraphs=(f"Two stages: each site by itself, then {answer.contrast.method}.",),
+        paragraphs=(f"Two stages: each site by itself, then {answer.contrast.method}. "
+                    f"{answer.contrast.site_intervals}",),
         tables=(tables["contrast"], tables["pooled"]),
     )  # fmt: skip
 

@@ -21,13 +21,15 @@ class NetworkAnswer:
     ----------
     nutrient, crop : str
     trials : dict of str to ResponseAnalysis
-        By site-year; those that cannot be analysed are in `failed`.
+        By site-year; those that cannot be analysed are in `failed`. Those of two rates hold a difference and
+        are in no pooled curve (`two_rates`).
     failed : dict of str to str
         Why a trial could not be analysed.
     pooled : PooledReturn
         Rate of greatest mean net return and its flat range.
     contrast : PooledEstimate or None
-        Gain of one rate over the check, site by site and pooled in two stages; None where `why_not` says why.
+        Gain over the check of the tested rate nearest to the common one, site by site and pooled in two
+        stages; None where `why_not` says why.
     contrast_of : tuple
         That rate and the check; empty without a contrast.
     one_stage : OneStage or None
@@ -36,6 +38,8 @@ class NetworkAnswer:
     notes : tuple of str
         What the reader of the file should know: columns not used.
     sources : DataFrame
+    asked : bool
+        Whether the rates of the contrast were asked for.
     """
 
     nutrient: str
@@ -49,10 +53,26 @@ class NetworkAnswer:
     why_not: str
     sources: pd.DataFrame
     notes: tuple[str, ...] = ()
+    asked: bool = False
 
     def with_status(self, status: str) -> list[str]:
         """Names of the trials whose optimum has a status."""
         return [name for name, trial in self.trials.items() if trial.optimum.status == status]
+
+    @property
+    def nearest(self) -> bool:
+        """Whether the gain pooled is that of a tested rate near the common one, not of that very rate."""
+        return bool(self.contrast_of) and self.pooled.rate not in self.contrast_of and not self.asked
+
+    @property
+    def two_rates(self) -> list[str]:
+        """Trials of two rates: a difference, not a curve."""
+        return [name for name, trial in self.trials.items() if trial.comparison is None]
+
+    @property
+    def lost(self) -> dict[str, int]:
+        """How many strips without a yield were left out, by trial."""
+        return {name: trial.data.left_out for name, trial in self.trials.items() if trial.data.left_out}
 
     @property
     def silent(self) -> list[str]:
@@ -66,7 +86,7 @@ class NetworkAnswer:
 
 
 def answer_network(
-    strips, *, nutrient_price, grain_price, within=1.0, currency="", contrast=None, seed=0
+    strips, *, nutrient_price, grain_price, within=None, currency="", contrast=None, seed=0
 ) -> NetworkAnswer:
     """Answer for several trials: each by itself, the gain pooled, and the rate that returns most over all.
 
@@ -76,12 +96,14 @@ def answer_network(
         Strips of two or more trials of one nutrient; each combination of trial, site and year is one.
     nutrient_price, grain_price : float
         Price per mass unit of the rate column and of the yield column.
-    within : float
-        Loss of mean net return that bounds the flat range [money per area].
+    within : float, optional
+        Loss of mean net return that bounds the flat range [money per area]; if None the usual share of the
+        net return gained.
     currency : str
         Name of the money, for labels.
     contrast : (treatment, check), optional
-        Rates whose difference is pooled; the highest and the lowest of those that most trials hold, if None.
+        Rates whose difference is pooled; if None, the tested rate nearest to the common one, and the rate
+        that most trials hold.
     seed : int
 
     Returns
@@ -91,7 +113,7 @@ def answer_network(
     Raises
     ------
     FertkitError
-        If there are fewer than two trials that can be analysed, or a price cannot be.
+        If there are fewer than two trials with a curve, or a price cannot be.
 
     Examples
     --------
@@ -108,13 +130,13 @@ def answer_network(
     table = name_sites(strips if isinstance(strips, pd.DataFrame) else strips.table)
     trials, failed = _each(table, nutrient_price, grain_price, currency, seed)
     pooled = _pooled(trials, within, np.random.default_rng(seed))
-    pair, gain, why_not = _contrast(table, contrast, pooled.yield_unit)
-    one_stage = _one_stage(table)
+    pair, gain, why_not = _contrast(table, contrast, pooled)
+    one_stage = _one_stage(table[table["trial"].isin(pooled.sites["trial"])])
     asked = [strips, *trials.values(), pooled, gain, one_stage]
     return NetworkAnswer(
         nutrient=getattr(strips, "nutrient", ""), crop=getattr(strips, "crop", ""), trials=trials,
         failed=failed, pooled=pooled, contrast=gain, contrast_of=pair, one_stage=one_stage, why_not=why_not,
-        notes=notes_of(strips), sources=citations(asked),
+        notes=notes_of(strips), sources=citations(asked), asked=contrast is not None,
     )  # fmt: skip
 
 
@@ -154,7 +176,13 @@ def _each(table, nutrient_price, grain_price, currency, seed):
 
 
 def _pooled(trials, within, rng):
-    """Pool the net returns of the curve with most weight in each trial."""
+    """Pool the net returns of the curve with most weight in each trial of three rates or more."""
+    trials = {name: trial for name, trial in trials.items() if trial.comparison is not None}
+    if len(trials) < 2:
+        raise NotEstimable(
+            f"one rate for all needs two trials of three or more rates; there are {len(trials)}. Two rates "
+            "give a difference, not a curve: pool that with fertkit.trials.pool_trials"
+        )
     first = next(iter(trials.values()))
     fits = {name: trial.fits[trial.weights.idxmax()] for name, trial in trials.items()}
     span = max(f.highest_rate for f in fits.values()) - min(f.lowest_rate for f in fits.values())
@@ -164,30 +192,33 @@ def _pooled(trials, within, rng):
     )  # fmt: skip
 
 
-def _contrast(table, pair, unit):
+def _contrast(table, pair, pooled):
     """Difference of two rates pooled over the trials; or why there is none."""
-    pair = pair or _common_pair(table)
+    pair = pair or _common_pair(table, pooled.rate)
     if not pair:
         return (), None, "no two rates are shared by two trials"
     try:
         found = pool_trials(table, *pair)
     except FertkitError as error:
         return (), None, str(error)
-    return pair, replace(found, unit=unit), ""
+    return pair, replace(found, unit=pooled.yield_unit), ""
 
 
-def _common_pair(table):
-    """The rate most trials hold, and the one most of these trials hold beside it: the higher one first.
+def _common_pair(table, rate):
+    """The rate most trials hold, and beside it the one nearest to `rate` that two of them hold: higher first.
 
-    Ties go to the lowest and to the highest rate.
+    Ties go to the lowest check, and to the rate that more trials hold.
     """
     codes, labels = factor(table[default_treatment(table)])
     held = pd.crosstab(table["trial"].to_numpy(), codes).gt(0).drop(columns=-1, errors="ignore")
     check = held.sum().idxmax()
-    beside = held[held[check]].sum().drop(check)[::-1]
-    if beside.empty or beside.max() < 2:
+    beside = held[held[check]].sum().drop(check)
+    beside = beside[beside >= 2]
+    if beside.empty:
         return ()
-    return tuple(labels[code] for code in sorted((beside.idxmax(), check), reverse=True))
+    away = [abs(float(labels[code]) - rate) for code in beside.index]
+    nearest = beside.index[np.lexsort((-beside.to_numpy(), away))[0]]
+    return tuple(labels[code] for code in sorted((nearest, check), reverse=True))
 
 
 def _one_stage(table):

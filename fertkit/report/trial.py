@@ -56,14 +56,19 @@ def trial_lines(answer: TrialAnswer) -> list[str]:
     """
     response = answer.response
     what = ", ".join(word for word in (answer.crop, answer.nutrient) if word)
-    lines = response.summary().splitlines()[:2]
+    lines = _said(response)[:2]
     lines[0] = f"{what[:1].upper()}{what[1:]}: {lines[0]}" if what else lines[0]
-    lines += [_gained(response), _near(answer.net)]
+    lines += [_gained(response), answer.net.stretch]
     if answer.strips is not None:
         lines.append(_differ(answer.strips))
     lines += [f"Note: {note}." for note in answer.notes]
-    notes = response.checks.loc[~response.checks["passed"].astype(bool), "meaning"]
-    return [line for line in lines if line] + [f"Note: {note}." for note in notes]
+    doubt = [f"{response.doubt[0].upper()}{response.doubt[1:]}."] if response.doubt else []
+    return doubt + [line for line in lines if line] + [f"Note: {note}." for note in response.notes]
+
+
+def _said(response):
+    """Lines of the analysis after the doubt about the prices, which the page says first."""
+    return response.summary().splitlines()[bool(response.doubt) :]
 
 
 def trial_tables(answer: TrialAnswer) -> dict[str, Table]:
@@ -87,7 +92,8 @@ def curves_table(response, of: str = "") -> Table:
         title, response.table,
         {"label": "curve",
          "optimum_text": f"optimum and {response.level:.0%} interval [{response.rate_unit}]",
-         "aicc": "AICc", "weight": "weight", "lack_of_fit_p": "lack of fit, p"},
+         "aicc": "AICc", "weight": "support among all curves", "average_weight": "weight in the average",
+         "lack_of_fit_p": "lack of fit, p", "note": "remark"},
     )  # fmt: skip
 
 
@@ -147,15 +153,6 @@ def _gained(response):
     return f"{what[:1].upper()}{what[1:]}: {gain}; its cost in yield {cost}, so {net} are left."
 
 
-def _near(net):
-    if net.within is None or not np.isfinite(net.within_low):
-        return ""
-    return (
-        f"Rates from {plain(net.within_low)} to {plain(net.within_high)} {net.rate_unit} return within "
-        f"{plain(net.within)} {net.prices.money}/{net.area} of the best."
-    )
-
-
 def _differ(strips):
     if not np.isfinite(strips.lsd):
         return "Whether the treatments differ cannot be judged: no error can be estimated."
@@ -167,7 +164,7 @@ def _differ(strips):
 
 
 def _advice(answer, cautions):
-    do, leave = trial_advice(answer.response, answer.net)
+    do, leave = trial_advice(answer.response, answer.net, answer.strips)
     return Section(
         "What to do, and what not", do=tuple(do), leave=tuple(leave),
         cautions=(f"{ONE_TRIAL} {LIMITS[0]}", *cautions),
@@ -196,7 +193,7 @@ def _response(answer, tables):
     response = answer.response
     of = f" of {answer.nutrient}" if answer.nutrient else ""
     return Section(
-        "Which rate paid best?", paragraphs=tuple(response.summary().splitlines()[2:]),
+        "Which rate paid best?", paragraphs=tuple(_said(response)[2:]),
         figure=response.plot(within=answer.net.within),
         figure_says=f"Above the yield, below the net return. Economic optimum{of}: {response.optimum.text}.",
         tables=(tables["curves"],),
@@ -207,6 +204,7 @@ def _money(answer, tables):
     regret, net = answer.regret, answer.net
     lines = [_break_even(net, row) for row in net.break_even.itertuples()]
     if regret is None:
+        lines += [f"What a rate may lose is not told: {answer.no_regret}."] if answer.no_regret else []
         return Section("What if prices change?", paragraphs=tuple(lines), tables=(tables["prices"],))
     prices = (
         "prices as given" if answer.swing_pct is None
@@ -215,10 +213,22 @@ def _money(answer, tables):
     says = regret.summary().splitlines()[:2]
     return Section(
         "What if prices change, and what may be lost?",
-        paragraphs=(*lines, "Expected regret is what a rate loses on average against the rate that would "
-                    f"have been best, had the true curve been known; {prices}."),
+        paragraphs=(*lines, "Expected regret is what a rate loses on average against the tested rate that "
+                    f"would have been best, had the true curve been known; {prices}.", _one_rate(answer)),
         figure=regret.plot(), figure_says=" ".join(says), tables=(tables["prices"],),
     )  # fmt: skip
+
+
+def _one_rate(answer):
+    """How the rate of least regret and the reported optimum go together."""
+    regret, net = answer.regret, answer.net
+    at = regret.at(net.rate).iloc[1]
+    return (
+        f"The rate to start from is the economic optimum, {plain(net.rate)} {net.rate_unit}. Regret weighs "
+        "every curve the strips allow, drawn anew many times, not the fitted ones alone, and its least may "
+        f"lie at another rate ({plain(regret.rate)} {net.rate_unit}); at the economic optimum it is "
+        f"{plain(max(at - regret.expected_regret, 0))} {regret.money}/{regret.area} above that least."
+    )
 
 
 def _break_even(net, row):

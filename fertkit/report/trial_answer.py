@@ -41,14 +41,14 @@ class TrialAnswer:
     net : NetReturn
         Money, with the rates nearly as good as the best.
     regret : Regret or None
-        What each rate may lose; None where the curves have no error to draw from.
+        What each rate may lose; None where the curves have no error to draw from or `no_regret` says why.
     by_price : DataFrame
         price, ratio, rate, low, high, status, gain: the optimum at other nutrient prices.
     swing_pct : float or None
         Coefficient of variation of both prices behind `regret` [%]; None for the prices as given.
     plan : StripPlan or None
         Layout in the field.
-    why_not : str
+    why_not, no_regret : str
     sources : DataFrame
     notes : tuple of str
         What the reader of the file should know: columns not used.
@@ -65,12 +65,13 @@ class TrialAnswer:
     swing_pct: float | None
     plan: StripPlan | None
     why_not: str
+    no_regret: str
     sources: pd.DataFrame
     notes: tuple[str, ...] = ()
 
 
 def answer_trial(
-    trial, *, nutrient_price, grain_price, within=1.0, price_swing_pct=None, currency="", plan=None,
+    trial, *, nutrient_price, grain_price, within=None, price_swing_pct=None, currency="", plan=None,
     name=None, seed=0,
 ) -> TrialAnswer:  # fmt: skip
     """Answer for one trial: treatments against the check, the optimum, its money and what may be lost.
@@ -81,8 +82,9 @@ def answer_trial(
         Strips of one trial; ask for one of several by `name`.
     nutrient_price, grain_price : float
         Price per mass unit of the rate column and of the yield column.
-    within : float
-        Loss of net return that still counts as nearly as good [money per area].
+    within : float, optional
+        Loss of net return that still counts as nearly as good [money per area]; if None the usual share of
+        the net return gained.
     price_swing_pct : float, optional
         Let both prices vary by this coefficient of variation in the risk [%].
     currency : str
@@ -116,13 +118,13 @@ def answer_trial(
     response = analyse_response(table, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed)
     response = in_currency(response, currency)
     strips, why_not = _compared(table)
-    net = net_return_of(response, within=within)
-    regret = _regret(response, price_swing_pct, seed)
+    net = net_return_of(response, within="usual" if within is None else within)
+    regret, no_regret = _regret(response, price_swing_pct, seed)
     asked = [trial, response, net, regret]
     return TrialAnswer(
         name=str(table["trial"].iloc[0]) if "trial" in table else name or "trial", **facts, response=response,
         strips=strips, net=net, regret=regret, by_price=_by_price(response), swing_pct=price_swing_pct,
-        plan=plan, notes=notes_of(trial), why_not=why_not, sources=citations(asked),
+        plan=plan, notes=notes_of(trial), why_not=why_not, no_regret=no_regret, sources=citations(asked),
     )  # fmt: skip
 
 
@@ -177,13 +179,17 @@ def _compared(table):
 
 
 def _regret(response, swing_pct, seed):
+    """What each rate may lose; or why that cannot be told."""
     if not response.draws:
-        return None
-    if swing_pct is None:
-        return regret_of(response)
-    rng = np.random.default_rng(seed)
-    draws = draw_prices(response.prices, nutrient_cv_pct=swing_pct, grain_cv_pct=swing_pct, n=DRAWS, rng=rng)
-    return regret_of(response, draws)
+        return None, ""
+    prices = response.prices
+    if swing_pct is not None:
+        rng = np.random.default_rng(seed)
+        prices = draw_prices(prices, nutrient_cv_pct=swing_pct, grain_cv_pct=swing_pct, n=DRAWS, rng=rng)
+    try:
+        return regret_of(response, prices), ""
+    except NotEstimable as error:
+        return None, str(error)
 
 
 def _by_price(response) -> pd.DataFrame:

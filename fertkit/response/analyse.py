@@ -18,6 +18,7 @@ from fertkit.response.curves import CURVES, get_curve
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, block_effects, fit_data
 from fertkit.response.intervals import check_level, make_interval
+from fertkit.response.limits import price_check
 from fertkit.response.prices import Prices, column, single
 from fertkit.response.two_rates import DIFFERENCE, difference
 from fertkit.response.verdict import MEANINGS, Optimum, mean_wins, settle, verdict
@@ -112,6 +113,18 @@ class ResponseAnalysis(Result):
     def checks(self) -> pd.DataFrame:
         return _checks(self)
 
+    @property
+    def doubt(self) -> str:
+        """What makes the prices implausible, both with their units; "" where nothing does."""
+        passed, meaning = self.checks.iloc[0][["passed", "meaning"]]
+        return "" if passed is None or passed else meaning
+
+    @property
+    def notes(self) -> list[str]:
+        """What the checks that do not hold mean, each once; the `doubt` is told apart."""
+        told = self.checks.iloc[1:]
+        return list(dict.fromkeys(told.loc[told["passed"].eq(False), "meaning"]))
+
     def predict(self, rate):
         """Yield of the average block at `rate`, averaged over the curves as the optimum is [yield unit]."""
         return sum(w * self.fits[k].predict(rate) for k, w in self.weights.items() if w > 0)
@@ -127,6 +140,7 @@ class ResponseAnalysis(Result):
     def summary(self) -> str:
         n, rates = len(self.data.rate), len(self.data.rates)
         lines = [
+            *([f"{self.doubt[0].upper()}{self.doubt[1:]}."] if self.doubt else []),
             f"{n} rows at {rates} rates, {self.data.rates[0]:g} to {self.data.rates[-1]:g} {self.rate_unit}; "
             f"{self.data.shared}price ratio {plain(self.price_ratio)} {self.yield_unit} per "
             f"{self.rate_unit}.",
@@ -142,11 +156,8 @@ class ResponseAnalysis(Result):
             )
             lines.append(f"{row.quantity.capitalize()}: {plain(row.value)} {row.unit}{ends}.")
         if self.curve == "averaged":
-            named = ", ".join(f"{CURVES[k].label} {w:.2f}" for k, w in self.weights.items() if w >= 0.005)
-            by = "their support in the data" if self.comparison.ranked else "fit alone"
-            lines.append(f"Averaged over curves by {by}: {named}.")
-        failed = self.checks.loc[~self.checks["passed"].astype(bool), "meaning"]
-        return "\n".join(lines + [f"Note: {m}." for m in failed])
+            lines += self.comparison.averaged_lines
+        return "\n".join(lines + [f"Note: {m}." for m in self.notes])
 
 
 def analyse_response(
@@ -337,6 +348,7 @@ def _checks(analysis):
     data, comparison, optimum = analysis.data, analysis.comparison, analysis.optimum
     rates, pure_df = data.rates, int(data.sums.pure_df[0])
     rows = [
+        price_check(analysis.prices, data.rate_unit, data.yield_unit, data.nutrient),
         ("distinct rates", len(rates), 3, len(rates) >= 3,
          "fewer than three rates: a difference, not a curve"),
         ("replicates within rates [df]", pure_df, 1, pure_df > 0,

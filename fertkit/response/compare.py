@@ -43,8 +43,9 @@ class CurveComparison(Result):
     Attributes
     ----------
     table : DataFrame
-        curve, label, df_error, rss, r2, aicc, delta, weight, lack_of_fit_f, lack_of_fit_p, optimum, low,
-        high, optimum_text, same_as, note; one row per curve, best AICc first. Optima are in tested rates.
+        curve, label, df_error, rss, r2, aicc, delta, weight (support among all curves), average_weight (in
+        the averaged optimum), lack_of_fit_f, lack_of_fit_p, optimum, low, high, optimum_text, same_as, note;
+        one row per curve, best AICc first. Optima are in tested rates.
     fits : dict of str to ResponseFit
     price_ratio, level : float
     averaged_weights : Series
@@ -91,6 +92,21 @@ class CurveComparison(Result):
         """Whether there are rows enough to rank the curves of three parameters by AICc."""
         return bool(self.checks.set_index("check").loc["rows for AICc", "passed"])
 
+    @property
+    def averaged_lines(self) -> list[str]:
+        """What is averaged by which weights, and why a better supported curve is not."""
+        held = self.averaged_weights[self.averaged_weights >= 0.005]
+        named = ", ".join(f"{CURVES[k].label} {w:.2f}" for k, w in held.items())
+        by = "their support among themselves" if self.ranked else "fit alone"
+        lines = [f"Averaged over the curves of diminishing returns, weighed by {by}: {named}."]
+        best = self.rows.iloc[0]
+        if self.ranked and best["curve"] not in self.averaged_weights.index:
+            lines.append(
+                f"Not averaged: {best['label']}, of most support among all curves ({best['weight']:.2f}): it "
+                "has no optimum but an end of the tested rates."
+            )
+        return lines
+
     def interval(self, curve: str) -> Interval:
         """Interval of one curve's optimum, cut to the tested rates."""
         ladder = self.ladders.get(curve)
@@ -105,7 +121,7 @@ class CurveComparison(Result):
         unit, span = self.data.rate_unit, np.ptp(self.data.rates)
         ranked = self.rows[(self.rows["weight"] > 0) & self.ranked]
         lines = [
-            f"{r.label}: weight {r.weight:.2f}, optimum {r.optimum_text} {unit}"
+            f"{r.label}: support among all curves {r.weight:.2f}, optimum {r.optimum_text} {unit}"
             for r in ranked.itertuples()
             if r.weight >= 0.005
         ] or ["Too few rows to rank the curves by AICc: they are weighed by fit alone."]
@@ -221,6 +237,7 @@ def _fit_table(fits, data):
     rss = np.array([floored_rss(fit.fits.rss, data.sums)[0, 0] for fit in fits.values()])
     values = aicc(rss, n, mean_params)
     counted = np.array([same[key] == "" for key in fits])
+    averaged = _averaged_weights(fits, data).reindex(list(fits))
     tests = [lack_of_fit(fit) for fit in fits.values()]
     rows = pd.DataFrame(
         {
@@ -232,17 +249,19 @@ def _fit_table(fits, data):
             "aicc": values,
             "delta": values - (np.nanmin(values) if np.isfinite(values).any() else np.nan),
             "weight": akaike_weights(np.where(counted, values, np.nan)),
+            "average_weight": averaged.to_numpy(),
             "lack_of_fit_f": [t[0] for t in tests],
             "lack_of_fit_p": [t[1] for t in tests],
             "same_as": list(same.values()),
-            "note": [_note(fit, same[key]) for key, fit in fits.items()],
+            "note": [_note(fit, same[key], averaged[key]) for key, fit in fits.items()],
         }
     )
     return rows.sort_values("aicc", kind="stable", na_position="last", ignore_index=True)
 
 
-def _note(fit, same):
+def _note(fit, same, averaged):
     words = [f"same fit as {CURVES[same].label}, counted once"] if same else []
+    words += ["stands for it in the average"] if same and averaged > SMALL else []
     words += ["not ranked: no error df"] if fit.df_error <= 0 else []
     return "; ".join(words + [w.replace("_", " ") for w in fit.status if w != "saturated"])
 

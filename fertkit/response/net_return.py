@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.reference import list_sources
-from fertkit.response.curves import get_curve
+from fertkit.response.curves import CURVES, get_curve
 from fertkit.response.economics import (
     STATUS,
     agronomic_optimum_rate,
@@ -14,6 +14,7 @@ from fertkit.response.economics import (
     economic_optimum_rate,
     rates_within,
 )
+from fertkit.response.limits import nearly_as_good
 from fertkit.response.prices import Prices, area_of, column, single
 from fertkit.results import Result, checks_frame, plain
 
@@ -46,6 +47,8 @@ class NetReturn(Result):
         Net return at the economic optimum, and how much that is above the lowest rate [money per area].
     within : float or None
         Acceptable loss [money per area].
+    within_by : str
+        Whence that loss, where none was asked for.
     peak, peak_net : float
         Rate at which the curve of net return is highest [rate unit], and its net return there. The optimum of
         an average is the mean of the curves' optima, which need not be the peak of their mean.
@@ -55,7 +58,7 @@ class NetReturn(Result):
         The prices at which the answer tips: question, price_of (nutrient or grain), price [money per mass
         unit of rate or yield].
     curve_points : DataFrame
-        rate, yield, gross return, nutrient cost and net return after all costs.
+        Rate, yield, gross return, nutrient cost and net return after all costs; of two rates these alone.
     """
 
     curve: str
@@ -78,6 +81,7 @@ class NetReturn(Result):
     within_high: float
     break_even: pd.DataFrame
     curve_points: pd.DataFrame
+    within_by: str = ""
 
     @property
     def area(self) -> str:
@@ -92,6 +96,21 @@ class NetReturn(Result):
     def table(self) -> pd.DataFrame:
         return self.curve_points
 
+    @property
+    def lost(self) -> float:
+        """What the reported rate loses against the peak of its curve [money per area]."""
+        return self.peak_net - self.net
+
+    @property
+    def in_stretch(self) -> bool:
+        """Whether the reported rate lies in the stretch nearly as good as the peak."""
+        return self.within_low <= self.rate <= self.within_high
+
+    @property
+    def stretch(self) -> str:
+        """Which rates are nearly as good as which best, and where the reported rate stands; "" if none."""
+        return "" if self.within is None else _stretch(self)
+
     def summary(self) -> str:
         money, rate = f"{self.prices.money}/{self.area}", self.rate_unit
         lines = [
@@ -101,10 +120,8 @@ class NetReturn(Result):
             f"Net return {self.net:,.2f} {money}, {self.gain:,.2f} more than at {self.lowest_rate:g} {rate}.",
             f"Agronomic optimum rate: {plain(self.agronomic_rate)} {rate} ({self.agronomic_status}).",
         ]
-        if self.within is not None:
-            span = f"{plain(self.within_low)} to {plain(self.within_high)} {rate}"
-            best = f"the best of the {self.curve} curve, {self.peak_net:,.2f} at {plain(self.peak)} {rate}"
-            lines.insert(3, f"Rates from {span} return within {self.within:g} {money} of {best}.")
+        if self.stretch:
+            lines.insert(3, self.stretch)
         mass = {"nutrient": self.rate_unit.split("/")[0], "grain": self.yield_unit.split("/")[0]}
         lines += [
             f"{row.question}: {plain(row.price)} {self.prices.money} per {mass[row.price_of]}."
@@ -187,14 +204,15 @@ def net_return(
     )  # fmt: skip
 
 
-def net_return_of(analysis, *, within: float | None = None) -> NetReturn:
+def net_return_of(analysis, *, within: float | str | None = None) -> NetReturn:
     """Net return of an analysed trial at its own prices and rates, averaged over curves as its optimum is.
 
     Parameters
     ----------
     analysis : ResponseAnalysis
-    within : float, optional
-        Loss that is still acceptable [money per area].
+    within : float or "usual", optional
+        Loss that is still acceptable [money per area], or the usual share of the net return gained. Two
+        rates, or a trial without a response, have no stretch.
 
     Examples
     --------
@@ -209,6 +227,7 @@ def net_return_of(analysis, *, within: float | None = None) -> NetReturn:
     Net return 586.50 money/ac, 58.50 more than at 0 lb/ac.
     """
     rates, best, agronomic = analysis.data.rates, analysis.optimum, analysis.agronomic_optimum
+    within = None if analysis.curve in ("difference", "mean") else within
     return _describe(
         analysis.predict, analysis.curve, analysis.prices, (float(rates[0]), float(rates[-1])),
         (analysis.rate_unit, analysis.yield_unit), (best.rate, best.status),
@@ -225,7 +244,11 @@ def _describe(yields, name, prices, ends, units, best, agronomic, within, limit)
         return money.net(yields(x), x)
 
     low = high = np.nan
-    peak = _peak(net, rate, *ends)
+    two = name == "difference"
+    peak, by = rate if two else _peak(net, rate, *ends), ""
+    if within == "usual":
+        within, by = nearly_as_good(float(net(peak) - net(ends[0])))
+        within = within or None
     if within is not None:
         # Where the pass is not paid zero stands alone; every other rate lies across the jump in cost.
         alone = peak == 0 and money.pass_cost > 0
@@ -250,7 +273,28 @@ def _describe(yields, name, prices, ends, units, best, agronomic, within, limit)
         within_low=float(low),
         within_high=float(high),
         break_even=_break_even(float(yields(rate) - yields(ends[0])), rate - ends[0], money, ends[0], limit),
-        curve_points=_points(yields, np.linspace(*ends, POINTS), money, units),
+        curve_points=_points(yields, np.array(ends) if two else np.linspace(*ends, POINTS), money, units),
+        within_by=by,
+    )
+
+
+def _stretch(net):
+    money, unit = f"{net.prices.money}/{net.area}", net.rate_unit
+    curve = "averaged" if net.curve == "averaged" else CURVES[net.curve].label
+    top = " (the highest tested)" if net.within_high >= net.highest_rate else ""
+    by = f" ({net.within_by})" if net.within_by else ""
+    said = (
+        f"From {plain(net.within_low)} to {plain(net.within_high)} {unit}{top} the net return is within "
+        f"{plain(net.within)} {money}{by} of the best of the {curve} curve, "
+        f"{net.peak_net:,.2f} at {plain(net.peak)} {unit}."
+    )
+    if net.rate == net.peak:
+        return said
+    where = "inside" if net.in_stretch else "OUTSIDE"
+    which = "is the mean of the curves' own optima: it " if net.status == "interior" else ""
+    return (
+        f"{said} The economic optimum reported, {plain(net.rate)} {unit}, {which}lies {where} that stretch "
+        f"and returns {plain(net.lost)} {money} less than that best."
     )
 
 

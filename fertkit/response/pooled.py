@@ -16,6 +16,7 @@ from fertkit.errors import NotEstimable, UnitError
 from fertkit.reference import list_sources
 from fertkit.response.curves import get_curve
 from fertkit.response.economics import economic_optimum_rate
+from fertkit.response.limits import nearly_as_good
 from fertkit.response.net_return import CAUTION
 from fertkit.response.prices import Prices, area_of, column, positive, single
 from fertkit.results import Result, checks_frame, plain
@@ -44,6 +45,8 @@ class PooledReturn(Result):
         Best rate [rate unit] and mean net gain there over the lowest rate [money per area].
     within, within_low, within_high : float
         Acceptable loss [money per area] and the rates of the grid within it of the best [rate unit].
+    within_by : str
+        Whence that loss, where none was asked for.
     interval_low, interval_high : float
         95 % of resampled pools of trials have their best rate between these; nan without resampling.
     frame : DataFrame
@@ -66,6 +69,22 @@ class PooledReturn(Result):
     rate_unit: str
     yield_unit: str
     money: str
+    within_by: str = ""
+
+    @property
+    def highest_rate(self) -> float:
+        """Highest rate any trial tested [rate unit]."""
+        return float(self.frame.iloc[-1, 0])
+
+    @property
+    def interval_open(self) -> bool:
+        """Whether the interval is cut off by the highest rate tested, and so open above."""
+        return bool(self.interval_high >= self.highest_rate)
+
+    @property
+    def lines(self) -> list[str]:
+        """The rate, the stretch nearly as good and the interval, each as a sentence."""
+        return _lines(self)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -76,24 +95,14 @@ class PooledReturn(Result):
         return area_of(self.yield_unit)
 
     def summary(self) -> str:
-        unit, n = f"{self.money}/{self.area}", len(self.sites)
         own = self.sites[column("own_rate", self.rate_unit)]
         counts = self.sites["status"].value_counts()
         shown = ", ".join(f"{count} {word}" for word, count in counts.items())
         lines = [
-            f"Over {n} trials the mean net return is greatest at {plain(self.rate)} {self.rate_unit}: "
-            f"{self.gain:,.2f} {unit} above the lowest rate.",
-            f"From {plain(self.within_low)} to {plain(self.within_high)} {self.rate_unit} it is within "
-            f"{self.within:g} {unit} of that.",
+            *self.lines,
             f"The trials' own optima run from {plain(own.min())} to {plain(own.max())} {self.rate_unit}, "
             f"mean {plain(own.mean())} ({shown}); all are kept.",
         ]
-        if np.isfinite(self.interval_low):
-            lines.insert(
-                2,
-                f"With other trials drawn from the same kind, the best rate would lie between "
-                f"{plain(self.interval_low)} and {plain(self.interval_high)} {self.rate_unit} (95 %).",
-            )
         return "\n".join([*lines, CAUTION])
 
     @property
@@ -147,7 +156,7 @@ def pool_net_return(
     sites: Iterable[Site],
     prices: Prices,
     *,
-    within: float,
+    within: float | None = None,
     step: float = 1.0,
     rate_unit: str = "lb/ac",
     yield_unit: str = "bu/ac",
@@ -162,8 +171,8 @@ def pool_net_return(
         All trials, those without a response included; see `sites_of`.
     prices : Prices
         One price of each kind.
-    within : float
-        Acceptable loss that defines the flat range [money per area].
+    within : float, optional
+        Acceptable loss that defines the flat range [money per area]; if None the usual share of the gain.
     step : float
         Step of the grid of rates, from the lowest to the highest rate of any trial [rate unit].
     rng : numpy.random.Generator, optional
@@ -203,6 +212,7 @@ def pool_net_return(
     gains = net - net[:, :1]
     mean = gains.mean(axis=0)
     best = _first_best(mean)
+    within, by = nearly_as_good(mean[best]) if within is None else (within, "")
     near = rates[mean >= mean[best] - float(positive(within, "acceptable loss", zero_ok=True))]
     low, high = _resampled(gains, rates, rng, replicates)
     frame = pd.DataFrame(
@@ -217,8 +227,35 @@ def pool_net_return(
         float(rates[best]), float(mean[best]), float(within), float(near[0]), float(near[-1]), low, high,
         frame,
         _site_table(sites, lows, highs, money, rates[best], rate_unit, yield_unit), rate_unit, yield_unit,
-        prices.money,
+        prices.money, by,
     )  # fmt: skip
+
+
+def _lines(pooled):
+    unit, money, top = pooled.rate_unit, f"{pooled.money}/{pooled.area}", pooled.highest_rate
+    cut = " (the highest tested)" if pooled.within_high >= top else ""
+    by = f" ({pooled.within_by})" if pooled.within_by else ""
+    above = f"{plain(pooled.gain)} {money} above the lowest rate"
+    above = above if pooled.gain > 0 else "the lowest rate: no other pays on average"
+    lines = [
+        f"Over {len(pooled.sites)} trials the mean net return is greatest at {plain(pooled.rate)} {unit}, "
+        f"{above}."
+    ]
+    if pooled.within > 0:
+        lines.append(
+            f"From {plain(pooled.within_low)} to {plain(pooled.within_high)} {unit}{cut} it is within "
+            f"{plain(pooled.within)} {money} of that{by}."
+        )
+    if np.isfinite(pooled.interval_low):
+        opened = ", open above: no higher rate was tested" if pooled.interval_open else ""
+        high = f"{'> ' * pooled.interval_open}{plain(pooled.interval_high)} {unit}"
+        between = f"lie between {plain(pooled.interval_low)} and {high}"
+        between = between if pooled.interval_low < pooled.interval_high else f"be {high} again"
+        lines.append(
+            f"With other trials of the same kind the best rate would {between} (95 % of resampled sets of "
+            f"trials{opened})."
+        )
+    return lines
 
 
 def _check(sites, step):

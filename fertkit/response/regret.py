@@ -54,6 +54,16 @@ class Regret(Result):
         return len(self.optima)
 
     @property
+    def at_top(self) -> float:
+        """Share of the cases whose best rate is the highest compared: beyond it nothing is counted."""
+        return float(self.weights[self.optima >= self.frame.iloc[-1, 0]].sum())
+
+    @property
+    def open_above(self) -> bool:
+        """Whether the range of the best rates reaches the highest rate compared."""
+        return bool(self.optima_range[1] >= self.frame.iloc[-1, 0])
+
+    @property
     def optima_range(self) -> tuple[float, float]:
         """Rates between which the best rate of nine cases in ten lies [rate unit]."""
         low, high = weighted_quantile(self.optima, self.weights, [0.05, 0.95])
@@ -73,15 +83,12 @@ class Regret(Result):
         return self.frame.iloc[int((rates - rate).abs().argmin())]
 
     def summary(self) -> str:
-        low, high = self.optima_range
-        p90 = self.at(self.rate)[f"regret_p90_per_{self.area}"]
-        unit = f"{self.money}/{self.area}"
+        unit, p90 = f"{self.money}/{self.area}", self.at(self.rate)[f"regret_p90_per_{self.area}"]
+        uncounted = "; what a higher rate would have returned is not counted" if self.open_above else ""
         return (
-            f"Least expected regret at {plain(self.rate)} {self.rate_unit}: on average "
-            f"{self.expected_regret:,.2f} {unit} below the best rate of each case, "
-            f"below {p90:,.2f} in nine cases of ten.\n"
-            f"The best rate of nine cases in ten lies between {plain(low)} and {plain(high)} "
-            f"{self.rate_unit} ({self.cases:,} cases).\n{CAUTION}"
+            f"Least expected regret within the tested rates at {plain(self.rate)} {self.rate_unit}: on "
+            f"average {_not_nothing(self.expected_regret)} {unit} below the best tested rate of each case, "
+            f"below {_not_nothing(p90)} in nine cases of ten{uncounted}.\n{_where(self)}\n{CAUTION}"
         )
 
     @property
@@ -176,7 +183,7 @@ def regret_of(analysis, prices: Prices | None = None) -> Regret:
     Raises
     ------
     NotEstimable
-        If the analysis holds no draws.
+        If the analysis holds no draws, or found no response: the mean alone would put every loss at zero.
 
     Examples
     --------
@@ -190,6 +197,12 @@ def regret_of(analysis, prices: Prices | None = None) -> Regret:
     >>> print(regret_of(answer).summary().splitlines()[0][:22])
     Least expected regret
     """
+    if analysis.curve == "mean":
+        raise NotEstimable(
+            "no response was found, so what a rate may lose cannot be reckoned: the strips do not rule a "
+            f"small response out (interval of the optimum {analysis.optimum.interval.text()} "
+            f"{analysis.rate_unit})"
+        )
     rates = analysis.data.rates
     draws = {key: analysis.draws[key] for key in analysis.weights.index if key in analysis.draws}
     return expected_regret(
@@ -252,6 +265,25 @@ def _rates(rates, lowest, highest):
     if not rates.size or not (rates[0] >= lowest and rates[-1] <= highest):
         raise NotEstimable(f"compare rates inside the tested range {lowest:g} to {highest:g} only")
     return rates
+
+
+def _where(regret):
+    """Where the best rates of the cases lie; open where they reach the highest rate compared."""
+    (low, high), unit = regret.optima_range, regret.rate_unit
+    between, beyond = f"between {plain(low)} and {plain(high)} {unit}", ""
+    if regret.open_above:
+        beyond = f"; in {regret.at_top:.0%} of them it is {plain(high)} {unit} or beyond"
+        between = (
+            f"at > {plain(high)} {unit}"
+            if low == high
+            else f"between {plain(low)} and > {plain(high)} {unit}"
+        )
+    return f"The best rate of nine cases in ten lies {between} ({regret.cases:,} cases{beyond})."
+
+
+def _not_nothing(money):
+    """Money of an expectation, which is never certain to be nothing."""
+    return f"{money:,.2f}" if money >= 0.005 else "less than 0.01"
 
 
 def weighted_quantile(values, weights, shares):

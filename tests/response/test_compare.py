@@ -123,5 +123,5 @@ def test_two_rates_cannot_be_compared(make_trial):
 
 def test_summary_names_curves_and_units(low_zone):
     text = low_zone.summary()
-    assert "square root: weight 0.32, optimum at least 260 (156 to > 260) kg/ha" in text
+    assert "square root: support among all curves 0.32, optimum at least 260 (156 to > 260) kg/ha" in text
     assert "218 kg/ha" in text

@@ -69,7 +69,7 @@ def test_two_rates_give_a_difference_in_the_survey(broadbalk, found):
     data = broadbalk.copy()
     two = (data["year"] == 2003) & data["rate_kg_ha"].isin([0, 144])
     low, high = (data.loc[two & (data["rate_kg_ha"] == r), "yield_t_ha"].mean() for r in (0, 144))
-    twice = pd.concat([data[two].assign(yield_t_ha=lambda d: d["yield_t_ha"] + e) for e in (-0.1, 0.1)])
+    twice = pd.concat([data[two].assign(yield_t_ha=data.loc[two, "yield_t_ha"] + e) for e in (-0.1, 0.1)])
     mixed = optima_of_trials(pd.concat([data[data["year"] != 2003], twice]), "year", 0.005).set_index("year")
     row = mixed.loc[2003]
     assert (row["status"], row["n_rates"]) == ("difference only", 2)

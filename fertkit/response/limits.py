@@ -1,0 +1,69 @@
+"""Rules of thumb on money: what still counts as nearly as good, and which price ratios are doubted."""
+
+from functools import cache
+
+import numpy as np
+
+from fertkit.reference import load_crops, load_table
+from fertkit.response.prices import Prices, single
+from fertkit.results import plain
+from fertkit.units import MASS_KG, mass_kg
+
+_MICRONUTRIENTS = frozenset(("B", "CU", "FE", "MN", "MO", "NI", "ZN"))
+
+
+@cache
+def _table():
+    return load_table("response_limits").set_index(["group", "item"])
+
+
+def nearly_as_good(gain: float) -> tuple[float, str]:
+    """Loss that still counts as nearly as good where none is asked for, and the words that say whence.
+
+    Parameters
+    ----------
+    gain : float
+        Net return gained at the best rate over the lowest [money per area].
+
+    Examples
+    --------
+    >>> nearly_as_good(60.0)
+    (3.0, '5 % of the net return gained; common practice, no source')
+    """
+    row = _table().loc[("net_return", "nearly as good")]
+    words = f"{plain(row['value'])} % of the net return gained; {row['provenance']}"
+    return max(float(gain), 0.0) * float(row["value"]) / 100, words
+
+
+def price_check(prices: Prices, rate_unit: str, yield_unit: str, nutrient: str = "") -> tuple:
+    """Row of a checks table: whether the crop that pays for a mass of nutrient is a plausible mass of it.
+
+    A price per kg given where one per t is meant makes the nutrient a thousand times too dear, and every
+    trial without an economic response. A bushel is taken at any weight a crop of the table has.
+    """
+    money = single(prices.per(rate_unit, yield_unit))
+    rate_mass, yield_mass = rate_unit.split("/")[0], yield_unit.split("/")[0]
+    bushels = [prices.lb_per_bushel] if prices.lb_per_bushel else load_crops()["bushel_lb"].dropna()
+    if not {rate_mass, yield_mass} <= {*MASS_KG, "bu"}:
+        return ("units of the prices", np.nan, "", None, "the masses are not known")
+    weights = [mass_kg(yield_mass, lb_per_bushel=b) for b in (min(bushels), max(bushels))]
+    low, high = (money.ratio * w / mass_kg(rate_mass) for w in weights)
+    trace = nutrient.strip().upper() in _MICRONUTRIENTS or not nutrient
+    least, most = _limit("lowest"), _limit("highest of a micronutrient" if trace else "highest")
+    said = (
+        f"check the units of the prices: the nutrient is taken as {plain(money.nutrient)} {prices.money} per "
+        f"{rate_mass} and the crop as {plain(money.grain)} {prices.money} per {yield_mass}, so a "
+        f"weight of nutrient costs as much as {_range(low, high)} times that weight of crop; usual are "
+        f"{plain(least)} to {plain(most)} ({_table().loc[('price_ratio', 'lowest'), 'provenance']})"
+    )
+    limit = f"{plain(least)} to {plain(most)}"
+    return ("units of the prices", _range(low, high), limit, bool(least <= high and low <= most), said)
+
+
+def _limit(item):
+    return float(_table().loc[("price_ratio", item), "value"])
+
+
+def _range(low, high):
+    ends = [f"{float(f'{v:.3g}'):,.0f}" if v >= 1000 else plain(v) for v in (low, high)]
+    return ends[0] if ends[0] == ends[1] else " to ".join(ends)
