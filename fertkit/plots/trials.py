@@ -274,7 +274,9 @@ def forest(pooled, ax=None):
     ax.set_yticks([*range(n + 1, 1, -1), 0.5, -0.5], names)
     ax.set_xlim(*frame)
     ax.set_ylim(-1.1, n + 1.7)
-    finish(ax, title=f"{pooled.k} site-years pooled", xlabel=pooled.unit or "estimate", grid="x")
+    unit = f" [{pooled.unit}]" if pooled.unit else ""
+    label = f"{pooled.quantity}{unit}" if pooled.quantity else pooled.unit or "estimate"
+    finish(ax, title=f"{pooled.k} site-years pooled", xlabel=label, grid="x")
     ax.tick_params(axis="y", length=0)
     return ax
 

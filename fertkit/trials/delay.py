@@ -88,8 +88,8 @@ def _check_agreement(delays, roughness, votes):
     alike = int((np.abs(delays[votes] - best) <= ALIKE_S).sum())
     if 3 * alike < 2 * len(votes) or roughness.min() > DEPTH * np.median(roughness):
         raise NotEstimable(
-            f"{_SAY}: {best:g} s fits best, but hardly better than others ({alike} of {len(votes)} passes want "
-            f"a delay within {ALIKE_S:g} s of it); the yields may vary too little along the passes"
+            f"{_SAY}: {best:g} s fits best, but hardly better than others ({alike} of {len(votes)} passes "
+            f"want a delay within {ALIKE_S:g} s of it); the yields may vary too little along the passes"
         )
     if best == delays.max() and len(delays) > 1:
         raise NotEstimable(f"{_SAY}: the longest tried, {best:g} s, fits best; try longer ones")

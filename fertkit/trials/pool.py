@@ -14,7 +14,15 @@ from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.results import Result, checks_frame, plain, plain_p
 from fertkit.trials import linear
 from fertkit.trials.analyse import analyse_strips
-from fertkit.trials.arrange import check_level, default_treatment, factor, show, site_names
+from fertkit.trials.arrange import (
+    check_level,
+    default_treatment,
+    factor,
+    only_column,
+    show,
+    site_names,
+    spoken,
+)
 from fertkit.trials.between import METHODS, Weighted, q_profile
 
 #: Share of the weight below which a site is said to carry none [%] (common practice, no source).
@@ -28,7 +36,8 @@ class PooledEstimate(Result):
     Attributes
     ----------
     sites : DataFrame
-        site, estimate, se, low, high, weight_pct, note.
+        site, estimate, se, df (error degrees of freedom behind it, missing where not known), low, high (by
+        Student's t where `df` is known, else by the normal distribution), weight_pct, note.
     coefficients : DataFrame
         term, estimate, se, low, high, p; one row ``mean``, or intercept and covariates.
     estimate, se, low, high : float
@@ -47,6 +56,8 @@ class PooledEstimate(Result):
         Sites weighted.
     method : str
     unit : str
+    quantity : str
+        What was pooled, in words; may be empty.
     level : float
     checks : DataFrame
     """
@@ -70,6 +81,7 @@ class PooledEstimate(Result):
     k: int
     method: str
     unit: str
+    quantity: str
     level: float
     checks: pd.DataFrame
 
@@ -80,10 +92,12 @@ class PooledEstimate(Result):
     def summary(self) -> str:
         unit, pct = f" {self.unit}" if self.unit else "", f"{100 * self.level:g} %"
         lines = [
+            f"{f'{self.quantity}: ' if self.quantity else ''}"
             f"{self.k} of {len(self.sites)} site-years weighted: {plain(self.estimate)}{unit}, {pct} "
             f"interval {plain(self.low)} to {plain(self.high)} ({self.method}).",
             f"A new site-year is expected between {plain(self.prediction_low)} and "
             f"{plain(self.prediction_high)}{unit}; {self.i2_pct:.0f} % of the spread is between sites.",
+            self.site_intervals,
         ]
         for row in self.coefficients.iloc[1:].itertuples():
             ends = f"{plain(row.low)} to {plain(row.high)}"
@@ -91,10 +105,24 @@ class PooledEstimate(Result):
         told = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
         return "\n".join([*lines, *(f"Note: {said}." for said in told)])
 
+    @property
+    def site_intervals(self) -> str:
+        """How the intervals of the single sites were made, as a sentence."""
+        known, weighted = self.sites["df"].notna(), self.sites["weight_pct"] > 0
+        if (known | ~weighted).all():
+            how = "Student's t with the error degrees of freedom of the site"
+        elif not known.any():
+            how = (
+                "the normal distribution: the error degrees of freedom are not given, so they are too narrow"
+            )
+        else:
+            how = "Student's t where the error degrees of freedom are given, else the normal distribution"
+        return f"Intervals of single sites ({100 * self.level:g} %) by {how}."
+
 
 def pool_estimates(
-    estimates, se, *, sites=None, covariates=None, notes=None, method: str = "REML", modified: bool = True,
-    unit: str = "", level: float = 0.95,
+    estimates, se, *, df=None, sites=None, covariates=None, notes=None, method: str = "REML",
+    modified: bool = True, unit: str = "", quantity: str = "", level: float = 0.95,
 ) -> PooledEstimate:  # fmt: skip
     """Pool estimates of many site-years under random effects.
 
@@ -103,6 +131,8 @@ def pool_estimates(
     estimates, se : (n,) sequences
         One value and its standard error a site-year [`unit`]; a missing or zero standard error keeps the site
         in the table without weight.
+    df : (n,) sequence, optional
+        Error degrees of freedom behind each standard error, for the intervals of single sites.
     sites, notes : (n,) sequences, optional
         Names, and remarks to carry along ("still rising", "no response").
     covariates : DataFrame of n rows, optional
@@ -113,6 +143,8 @@ def pool_estimates(
     modified : bool
         Hold the Hartung-Knapp factor at one or more (Roever, Knapp & Friede 2015, BMC Med. Res. Meth. 15:99).
     unit : str
+    quantity : str
+        What is pooled, in words, for texts and figures.
     level : float
 
     Returns
@@ -124,8 +156,8 @@ def pool_estimates(
     LookupFailed
         If the method is not known.
     NotEstimable
-        If fewer sites than coefficients plus one can be weighted, the level is no share, or the sequences
-        are not of one length.
+        If a standard error is negative, fewer sites than coefficients plus one can be weighted, the level is
+        no share, or the sequences are not of one length.
 
     Examples
     --------
@@ -139,9 +171,13 @@ def pool_estimates(
     if method not in METHODS:
         raise unknown("method", method, METHODS)
     check_level(level)
-    _check_lengths(estimates=estimates, se=se, sites=sites, notes=notes, covariates=covariates)
+    _check_lengths(estimates=estimates, se=se, df=df, sites=sites, notes=notes, covariates=covariates)
     y, s = np.asarray(estimates, dtype=float), np.asarray(se, dtype=float)
+    freedom = np.full(len(y), np.nan) if df is None else np.asarray(df, dtype=float)
     names = [str(i + 1) for i in range(len(y))] if sites is None else list(sites)
+    if (s < 0).any():
+        told = ", ".join(f"{names[i]}: {s[i]:g}" for i in np.flatnonzero(s < 0)[:12])
+        raise NotEstimable(f"a standard error cannot be negative ({told}); give it positive, or missing")
     terms, design = _design(covariates, len(y))
     weighable = np.isfinite(y) & np.isfinite(s) & (s > 0) & np.isfinite(design).all(axis=1)
     yw, vw, xw = y[weighable], s[weighable] ** 2, design[weighable]
@@ -152,12 +188,8 @@ def pool_estimates(
         )
     tau2 = METHODS[method](yw, vw, xw)
     fit = Weighted.of(yw, vw, xw, tau2)
-    scale = 1.0
-    if method != "common":
-        scale = fit.q / fit.df
-        scale = max(1.0, scale) if modified else scale
-    table = _site_table(names, y, s, weighable, fit.weights, notes, level)
-    return _conclude(table, fit, scale, yw, vw, xw, terms, tau2, method, modified, covariates, unit, level)
+    table = _site_table(names, y, s, freedom, weighable, fit.weights, notes, level)
+    return _conclude(table, fit, yw, vw, xw, terms, tau2, method, modified, covariates, unit, quantity, level)
 
 
 def pool_trials(
@@ -198,17 +230,19 @@ def pool_trials(
     ['A', 'B', 'C']
     """
     table = trial if isinstance(trial, pd.DataFrame) else trial.table
+    name, _, unit = spoken(options.get("response") or only_column(table, "yield_")).partition(" [")
     _check_treatments(table, options.get("treatment"), treatment, check)
     for column in covariates or ():
         if column not in table:
             raise unknown("column", column, table.columns)
     groups = table.groupby(site_names(table), sort=False)
     rows = [(name, *_difference(strips, treatment, check, options)) for name, strips in groups]
-    frame = pd.DataFrame(rows, columns=["site", "estimate", "se", "note"])
+    frame = pd.DataFrame(rows, columns=["site", "estimate", "se", "df", "note"])
     known = groups[covariates].first() if covariates else None
     return pool_estimates(
-        frame["estimate"], frame["se"], sites=frame["site"], notes=frame["note"], covariates=known,
-        method=method, level=level,
+        frame["estimate"], frame["se"], df=frame["df"], sites=frame["site"], notes=frame["note"],
+        covariates=known, method=method, level=level, unit=unit.rstrip("]"),
+        quantity=f"{name[:1].upper()}{name[1:]} at {show(treatment)} less {name} at {show(check)}",
     )  # fmt: skip
 
 
@@ -236,16 +270,13 @@ def _difference(strips, treatment, check, options):
     try:
         found = analyse_strips(strips, adjust="none", **options).comparisons
     except NotEstimable as error:
-        return np.nan, np.nan, str(error)
+        return np.nan, np.nan, np.nan, str(error)
     for row in found.itertuples():
         if {row.first, row.second} == {treatment, check}:
             sign = 1 if row.second == treatment else -1
-            return (
-                sign * row.difference,
-                row.se,
-                "" if np.isfinite(row.se) else "no replicates: no standard error",
-            )
-    return np.nan, np.nan, f"does not hold both {treatment} and {check}"
+            note = "" if np.isfinite(row.se) else "no replicates: no standard error"
+            return sign * row.difference, row.se, row.df, note
+    return np.nan, np.nan, np.nan, f"does not hold both {treatment} and {check}"
 
 
 # ---- putting it together
@@ -269,8 +300,8 @@ def _design(covariates, n) -> tuple[list[str], np.ndarray]:
     return terms, design
 
 
-def _site_table(names, y, s, weighable, weights, notes, level) -> pd.DataFrame:
-    from scipy.stats import norm
+def _site_table(names, y, s, df, weighable, weights, notes, level) -> pd.DataFrame:
+    from scipy.stats import norm, t
 
     share = np.zeros(len(y))
     share[weighable] = 100 * weights / weights.sum()
@@ -279,12 +310,14 @@ def _site_table(names, y, s, weighable, weights, notes, level) -> pd.DataFrame:
         n or ("no standard error: shown, not weighted" if not w else "")
         for n, w in zip(said, weighable, strict=True)
     ]
-    half = norm.isf((1 - level) / 2) * s
+    tail, known = (1 - level) / 2, df > 0
+    half = np.where(known, t.isf(tail, np.where(known, df, 1)), norm.isf(tail)) * s
     return pd.DataFrame(
         {
             "site": names,
             "estimate": y,
             "se": s,
+            "df": np.where(known, df, np.nan),
             "low": y - half,
             "high": y + half,
             "weight_pct": share,
@@ -293,11 +326,13 @@ def _site_table(names, y, s, weighable, weights, notes, level) -> pd.DataFrame:
     )
 
 
-def _conclude(table, fit, scale, y, v, x, terms, tau2, method, modified, covariates, unit, level):
+def _conclude(table, fit, y, v, x, terms, tau2, method, modified, covariates, unit, quantity, level):
     from scipy.stats import chi2, norm, t
 
-    se = np.sqrt(np.diag(fit.covariance) * scale)
     knapp = method != "common"
+    raw = fit.q / fit.df if knapp else 1.0
+    scale = max(1.0, raw) if modified else raw
+    se = np.sqrt(np.diag(fit.covariance) * scale)
     reach = t.isf((1 - level) / 2, fit.df) if knapp else norm.isf((1 - level) / 2)
     b = fit.coefficients
     ratio = np.abs(b / se)
@@ -317,8 +352,8 @@ def _conclude(table, fit, scale, y, v, x, terms, tau2, method, modified, covaria
         tau2=tau2, tau2_low=low, tau2_high=high, i2_pct=float(100 * tau2 / (tau2 + typical)),
         q=plain.q, q_df=plain.df, q_p=float(chi2.sf(plain.q, plain.df)),
         explained_pct=float(max(0.0, 100 * (1 - tau2 / alone))) if alone > 0 else np.nan,
-        k=len(y), method=_method(method, modified), unit=unit, level=level,
-        checks=checks_frame(_checks(table, y, scale, knapp)),
+        k=len(y), method=_method(method, modified), unit=unit, quantity=quantity,
+        level=level, checks=checks_frame(_checks(table, y, tau2, raw, scale, knapp)),
     )  # fmt: skip
 
 
@@ -337,7 +372,15 @@ def number_of_sites(k) -> tuple:
     )  # fmt: skip
 
 
-def _checks(table, y, scale, knapp):
+def _held_at_one(raw, scale, tau2) -> str:
+    """Say that the factor was held at one, where it was (a root found to a few digits is one as it is)."""
+    if scale <= raw + 1e-6:
+        return ""
+    told = " and the variance between them say" if tau2 > 0 else " say"
+    return f"held at one, {plain(raw)} without: the sites differ less than their standard errors{told}"
+
+
+def _checks(table, y, tau2, raw, scale, knapp):
     unweighted = table.loc[table["weight_pct"] == 0, "site"].tolist()
     idle = table.loc[(table["weight_pct"] > 0) & (table["weight_pct"] < NO_WEIGHT_PCT), "site"].tolist()
     heavy = table["weight_pct"].max()
@@ -350,8 +393,6 @@ def _checks(table, y, scale, knapp):
         number_of_sites(len(y)),
         ("largest weight [%]", float(heavy), "<= 50 (common practice, no source)", bool(heavy <= 50),
          "one site carries more than half of the weight" if heavy > 50 else "no site dominates"),
-        *([("Hartung-Knapp factor", float(scale), "information", None,
-            "held at one: the sites differ less than their standard errors" if scale == 1
-            else "sites differ as much as their standard errors and the variance between them say")]
+        *([("Hartung-Knapp factor", float(scale), "information", None, _held_at_one(raw, scale, tau2))]
           if knapp else []),
     ]  # fmt: skip

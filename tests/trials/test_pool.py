@@ -390,3 +390,64 @@ def test_impossible_one_stage_pools(broadbalk):
         )
     with pytest.raises(LookupFailed, match="unknown column"):
         pool_polynomial(broadbalk, site="farm", rate="rate_100", response="yield_t_ha")
+
+
+# ---- words and intervals of the single sites
+
+
+def strips_of(*sites):
+    base = {"block": [1, 1, 2, 2, 3, 3], "rate_kg_ha": [0, 120] * 3}
+    return pd.concat(
+        [pd.DataFrame(base | {"trial": f"site {i}", "yield_t_ha": y}) for i, y in enumerate(sites)]
+    )
+
+
+THREE = strips_of(
+    [5.1, 6.0, 5.0, 6.2, 5.2, 6.1], [4.0, 5.3, 4.2, 5.1, 4.1, 5.5], [6.0, 6.1, 6.2, 6.3, 6.1, 6.6]
+)
+
+
+def test_site_intervals_by_students_t():
+    # Paired t of scipy on each site: two treatments in three blocks leave two degrees of freedom.
+    from scipy.stats import ttest_rel
+
+    found = pool_trials(THREE, 120, 0)
+    for site in found.sites.itertuples():
+        own = {r: g["yield_t_ha"] for r, g in THREE[THREE["trial"] == site.site].groupby("rate_kg_ha")}
+        low, high = ttest_rel(own[120], own[0]).confidence_interval(0.95)
+        assert (site.df, site.low, site.high) == pytest.approx((2, low, high))
+    assert "Student's t with the error degrees of freedom of the site" in found.summary()
+
+
+def test_site_intervals_without_degrees_of_freedom_say_so():
+    found = pool_estimates([4.0, 4.5, 5.0], [1, 1, 2], df=None)
+    assert found.sites["high"].iloc[0] == pytest.approx(4 + 1.959964, abs=1e-6)
+    assert "normal distribution, without error degrees of freedom" in found.summary()
+    mixed = pool_estimates([4.0, 4.5, 5.0], [1, 1, 2], df=[4, np.nan, 4])
+    assert mixed.sites["high"].iloc[0] == pytest.approx(4 + 2.776445, abs=1e-6)  # t table, 4 df
+    assert "where the error degrees of freedom are given" in mixed.summary()
+
+
+def test_pooled_difference_names_itself_and_its_unit():
+    found = pool_trials(THREE, 120, 0)
+    assert found.summary().startswith("Yield at 120 less yield at 0: 3 of 3 site-years weighted")
+    assert " t/ha, 95 % interval" in found.summary()
+    assert found.plot().get_xlabel() == "Yield at 120 less yield at 0 [t/ha]"
+
+
+def test_factor_is_said_to_be_held_only_where_it_was():
+    def said(*given, **options):
+        found = pool_estimates(*given, **options)
+        return found.checks.set_index("check").loc["Hartung-Knapp factor", "meaning"]
+
+    # Paule & Mandel choose the variance between sites so that the factor is one by itself.
+    assert said([0.9, 1.1, 1.6, 0.0, 1.4], [0.1] * 5, method="PM") == ""
+    assert said([0.9, 1.1, 1.6, 0.0, 1.4], [0.1] * 5) == ""
+    alike = [4.0, 4.1, 4.05], [1.0, 1.0, 1.0]
+    assert said(*alike).startswith("held at one")
+    assert said(*alike, modified=False) == ""
+
+
+def test_negative_standard_error_is_refused():
+    with pytest.raises(NotEstimable, match=r"cannot be negative \(C: -1\)"):
+        pool_estimates([4, 5, 6], [1, 1, -1], sites=["A", "B", "C"])
