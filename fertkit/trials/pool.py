@@ -108,14 +108,11 @@ class PooledEstimate(Result):
     @property
     def site_intervals(self) -> str:
         """How the intervals of the single sites were made, as a sentence."""
-        known, weighted = self.sites["df"].notna(), self.sites["weight_pct"] > 0
-        if (known | ~weighted).all():
-            how = "Student's t with the error degrees of freedom of the site"
-        elif not known.any():
-            how = (
-                "the normal distribution: the error degrees of freedom are not given, so they are too narrow"
-            )
-        else:
+        known = self.sites.loc[self.sites["weight_pct"] > 0, "df"].notna()
+        how = "Student's t with the error degrees of freedom of the site"
+        if not known.any():
+            how = "the normal distribution, without error degrees of freedom: they may be too narrow"
+        elif not known.all():
             how = "Student's t where the error degrees of freedom are given, else the normal distribution"
         return f"Intervals of single sites ({100 * self.level:g} %) by {how}."
 
