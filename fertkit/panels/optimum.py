@@ -125,7 +125,7 @@ class OptimumPanel(Panel):
         )
 
     def cautions(self):
-        checks = said_by(self.result.checks)
+        checks = [*(f"Note: {note}." for note in self.data.notes), *said_by(self.result.checks)]
         return [*checks, "The prices to begin with are placeholders: put in your own.", CAUTION]
 
     def code(self):

@@ -106,6 +106,7 @@ class StripsPanel(Panel):
 
     def cautions(self):
         return [
+            *(f"Note: {note}." for note in self.data.notes),
             *said_by(self.result.checks),
             "One field in one year: another may answer otherwise; pool trials before changing a program.",
         ]
