@@ -118,7 +118,7 @@ def test_bad_input_is_refused_with_place_and_remedy(capsys, tmp_path, kind, cont
         (["needs", "soybeen", 60], "soybean"),
         (["needs", "soybean", -5], "-5"),
         (["needs", "soybean", 60, "--goal-unit", "stones"], "stones"),
-        (["sources", "NOBODY1900"], "STAMMER2018"),
+        (["sources", "NOBODY1900"], "All keys: fertkit sources"),
         (["leaf", "nowhere.csv"], "nowhere.csv"),
     ],
 )
@@ -126,6 +126,78 @@ def test_impossible_questions(capsys, words, expected):
     status, out, err = run(capsys, *words)
     assert (status, out) == (2, "")
     assert expected in err
+
+
+def test_a_source_key_misspelt_among_known_ones(capsys):
+    status, out, err = run(capsys, "sources", "stammer2018", "BENDR2015")
+    assert status == 2
+    assert out.startswith("STAMMER2018: ")
+    assert "much like it: BENDER2015" in err
+    assert len(err) < 200
+
+
+def test_asked_nothing_it_lists_its_questions(capsys):
+    status, out, err = run(capsys)
+    assert (status, err) == (0, "")
+    for question in ("field", "needs", "leaf", "strips", "batch", "sources", "words", "limits", "open"):
+        assert f"\n    {question} " in out
+
+
+def test_decimal_commas(capsys):
+    status, out, _ = run(capsys, "needs", "maize", "11,5", "--goal-unit", "t/ha")
+    assert status == 0
+    assert out == run(capsys, "needs", "maize", "11.5", "--goal-unit", "t/ha")[1]
+    for typed, why in (("1,500", "can be read as 1.500 or as 1500"), ("1,2,3", "not a number"), ("<5", "not a number")):
+        with pytest.raises(SystemExit):
+            main(["needs", "maize", typed])
+        assert why in capsys.readouterr().err
+
+
+def test_a_goal_keeps_its_unit(capsys):
+    out = run(capsys, "needs", "wheat", 85, "--goal-unit", "dt/ha")[1]
+    assert "85 dt/ha" in out
+
+
+GERMAN = "Ort;Kl;K2O (kg/ha);Masse [dt/ha];Protein (%)\n" + "".join(
+    f"Nordfeld;{b};{x};{40 + b + 0.1 * x - 0.0004 * x * x + 0.3 * ((x // 40 + b) % 2):.1f};12,{b}\n".replace(".", ",")
+    for b in (1, 2, 3) for x in (0, 40, 80, 120)
+)  # fmt: skip
+
+
+def test_columns_named_on_the_command_line(capsys, tmp_path, demo):
+    file, page = tmp_path / "streifen.csv", tmp_path / "page.html"
+    file.write_text(GERMAN, encoding="utf-8")
+    prices = ["--nutrient-price", "0,75", "--grain-price", 40]
+    status, _, err = run(capsys, "strips", file, *prices)
+    assert status == 2
+    assert '--column yield="your header"' in err
+    named = ["--column", "yield=Masse [dt/ha]"]
+    status, _, err = run(capsys, "strips", file, *prices, *named)
+    assert status == 2
+    assert "looks like blocks" in err
+    named += ["--column", "block=Kl"]
+    for extra in ([], ["--page", page]):
+        status, out, err = run(capsys, "strips", file, *prices, *named, *extra)
+        assert (status, err) == (0, "")
+        assert "dt/ha" in out
+        assert "Note: not used: column 'Protein (%)'." in out
+    assert "not used: column" in page.read_text(encoding="utf-8")
+    status, out, err = run(
+        capsys, "field", "--crop", "soybean", "--goal", 45, "--goal-unit", "dt/ha", "--leaf",
+        demo("leaf_tests.csv"), "--strips", file, *prices, *named, "--currency", "EUR", "--page", page,
+    )  # fmt: skip
+    assert (status, err) == (0, "")
+    assert "yield goal 45 dt/ha" in out
+    assert "q/ha" not in out
+    assert "Note: strip file, not used: column 'Protein (%)'." in out
+    assert "strip file, not used: column" in page.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("typed", ["yield", "=Masse", "yield="])
+def test_a_column_option_without_role_or_header(capsys, typed):
+    with pytest.raises(SystemExit):
+        main(["strips", "x.csv", "--nutrient-price", "1", "--grain-price", "4", "--column", typed])
+    assert "ROLE=HEADER" in capsys.readouterr().err
 
 
 def test_negative_price(capsys, demo):
