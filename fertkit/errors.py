@@ -12,6 +12,10 @@ from dataclasses import dataclass
 class FertkitError(Exception):
     """Root of every error raised on purpose."""
 
+    def _render_traceback_(self) -> list[str]:
+        """What a notebook shows of it: the message, not the way through the code."""
+        return [f"{type(self).__name__}: {self}"]
+
 
 class FertkitWarning(UserWarning):
     """Root of every warning issued on purpose."""

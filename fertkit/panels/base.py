@@ -17,13 +17,12 @@ import ipywidgets as widgets
 import fertkit
 from fertkit.errors import FertkitError, InputError, Problem, shorten
 from fertkit.panels import controls, drawing, show
+from fertkit.panels.uploads import TakesFiles
 
-#: Largest file a panel reads [bytes]; a season of one laboratory or one combine is far below it.
-LARGEST_FILE = 5_000_000
 VIEWS = ("In words", "Numbers", "Checks", "Sources", "Keep")
 
 
-class Panel:
+class Panel(TakesFiles):
     """A panel; subclasses say what to ask, how to compute and how to put the answer in words.
 
     Parameters
@@ -52,6 +51,7 @@ class Panel:
     accept = ".csv,.txt,.xlsx"
     sliders: tuple[str, ...] = ()  # settings that get a slider; they move marks of the figure
     reading: tuple[str, ...] = ()  # settings that decide how the file is read
+    telling: tuple = ()  # such settings, with a value, that a file may need to be told by the user
     raise_errors = False  # tests and notebooks under test want the error itself
 
     def __init__(self, data=None, **settings):
@@ -78,6 +78,10 @@ class Panel:
 
     def follow(self, name: str | None) -> None:
         """Bring choices that depend on the setting `name` up to date; None after a file was read."""
+
+    def fitting(self, settings: dict) -> dict:
+        """Give those of the settings the panel began with that fit its file."""
+        return settings
 
     def compute(self, settings):
         """Work out the result."""
@@ -120,6 +124,19 @@ class Panel:
         """Give the lines of code that reproduce the result without the panel."""
         raise NotImplementedError
 
+    @property
+    def answer(self):
+        """The result, for cells below a panel.
+
+        Raises
+        ------
+        FertkitError
+            What stopped the panel, if there is none.
+        """
+        if self.result is None:
+            raise self.error or FertkitError("the panel has no file yet")
+        return self.result
+
     # -- what a user or a notebook does ---------------------------------------------------------------------
     def start_over(self) -> None:
         """Go back to the file and settings the panel began with."""
@@ -130,9 +147,8 @@ class Panel:
             self.apply({name: settings[name] for name in self.reading})
             if data is not None:
                 self.open(data)
-            self.apply(
-                {name: value for name, value in settings.items() if value != ""}
-            )  # "": as the file says
+            told = {name: value for name, value in settings.items() if value != ""}  # "": as the file says
+            self.apply(self.fitting(told))
         if self.error is None:
             self.recompute()
 
@@ -168,7 +184,7 @@ class Panel:
                 self._source = before
             raise
         self.file = PurePath(data).as_posix() if is_path else name
-        self._file_line.value = show.paragraphs(f"Showing {name}" if name else "")
+        self._file_line.value = show.paragraphs(self._shown(name) if name else "")
         with self._hold():
             self.follow(None)
 
@@ -201,6 +217,9 @@ class Panel:
         with self._step("working this out"):
             if self._source and self.data is None:
                 self.open(*self._source)
+            for control in self.controls.values():
+                if why := controls.holds(control, control.value):
+                    raise FertkitError(f"{control.value} is {why} in '{control.description}'")
             self.settings = self.Settings(**{n: self.controls[n].value for n in self._names()})
             if self.file_words and self.data is None:
                 return
@@ -234,6 +253,10 @@ class Panel:
         if panel != type(self).__name__ or not isinstance(values, dict):
             problem = Problem("these settings belong to another panel", "load them there", value=panel)
             raise InputError("settings", [problem])
+        file = kept.get("file")
+        if self.file_words and file and file != PurePath(self.file).name:
+            what = "these settings were saved with another file"
+            raise InputError("settings", [Problem(what, "open that file first", value=file)])
         self.set(**values)
 
     def _ipython_display_(self):
@@ -280,31 +303,6 @@ class Panel:
 
         return changed
 
-    def take_file(self, name: str, content: bytes) -> None:
-        """Use an uploaded file; if it cannot be used, say so and stay with the one before."""
-        with self._step("reading the file", keep=True):
-            self.open(content, name)
-        if self.error is None:
-            self.recompute()
-
-    def take_settings(self, name: str, content: bytes) -> None:
-        """Use uploaded settings; if they cannot be used, say so and change nothing."""
-        with self._step(f"loading {name}", keep=True):
-            self.load_settings(content.decode("utf-8", "replace"))
-
-    def _take(self, uploads, use: Callable[[str, bytes], None]) -> None:
-        if not uploads:
-            return
-        one = uploads[0]
-        name, content = shorten(one["name"]), one["content"]
-        self.upload.value = self.settings_upload.value = ()  # the bytes are not kept
-        if len(content) > LARGEST_FILE:
-            with self._step("reading the file", keep=True):
-                limit = f"{LARGEST_FILE / 1e6:g} MB"
-                raise FertkitError(f"{name} is larger than {limit}. Take out what the panel does not need.")
-            return
-        use(name, bytes(content))
-
     @contextmanager
     def _hold(self):
         """Keep the panel from working the answer out at each of several changes."""
@@ -343,7 +341,7 @@ class Panel:
             self._sheet = drawing.Sheet(self.draw())
         picture = self._sheet.picture() if self.sliders else self._sheet.whole()
         self._figure.value = drawing.html(self._sheet, picture, self.message())
-        self._cautions.value = show.cautions(self.cautions())
+        self._cautions.value = show.cautions(map(show.without_code, self.cautions()))
         self._show_detail()
 
     def _show_detail(self) -> None:

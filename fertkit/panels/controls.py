@@ -1,11 +1,12 @@
 """Labelled controls from the core set of ipywidgets.
 
 Every control has its label above it (so that none is cut), commits a value only when it is finished (Enter,
-Tab or letting go of a slider) and, if it takes a number, both bounds, which the label names.
+Tab or letting go of a slider) and, if it takes a number, both bounds, which the label names. A number outside
+them is kept as typed, so that the panel can say so instead of putting another in its place.
 """
 
 import ipywidgets as widgets
-from traitlets import dlink
+from traitlets import Float, HasTraits, dlink
 
 _WIDE = {"description_width": "auto"}
 #: Share of a number box's span that its slider covers.
@@ -16,19 +17,32 @@ def _plain(value: float) -> str:
     return f"{value:g}" if abs(value) < 1e5 else f"{value:,.0f}"
 
 
+class _Bounded(HasTraits):
+    """What a number box takes, and where its slider ends; the page knows of neither."""
+
+    min, max, usual = Float(), Float(), Float()
+
+
+class Decimal(_Bounded, widgets.FloatText):
+    """A box for a number."""
+
+
+class Whole(_Bounded, widgets.IntText):
+    """A box for a whole number."""
+
+
 def number(label: str, value: float, low: float, high: float, *, step: float = 1.0, whole: bool = False):
     """A number box that takes `low` to `high`."""
-    kind = widgets.BoundedIntText if whole else widgets.BoundedFloatText
-    box = kind(
-        value=value, min=low, max=high, step=step, style=_WIDE, continuous_update=False,
-        description=_bounded(label, low, high),
+    box = (Whole if whole else Decimal)(
+        value=value, min=low, max=high, usual=high * SLIDER_SHARE, step=step, style=_WIDE,
+        continuous_update=False, description=_bounded(label, low, high),
     )  # fmt: skip
     return _field(box)
 
 
-def relabel(box, label: str, high: float) -> None:
-    """Give a number box another label and upper bound, as the units of a file ask for."""
-    box.max = high
+def relabel(box, label: str, high: float, usual: float | None = None) -> None:
+    """Give a number box another label, upper bound and end of its slider, as the units of a file ask for."""
+    box.max, box.usual = high, high * SLIDER_SHARE if usual is None else usual
     box.description = _bounded(label, box.min, high)
 
 
@@ -82,14 +96,14 @@ def with_slider(box) -> widgets.VBox:
     """
     low = 0.0 if 0 < box.min <= box.step else box.min  # steps counted from 0 stay round numbers
     slider = widgets.FloatSlider(
-        value=box.value, min=low, max=box.max * SLIDER_SHARE, step=box.step, readout=False,
+        value=box.value, min=low, max=box.usual, step=box.step, readout=False,
         continuous_update=False,
     )  # fmt: skip
     slider.add_class("fertkit-slider")
-    dlink((box, "max"), (slider, "max"), lambda high: high * SLIDER_SHARE)
+    dlink((box, "usual"), (slider, "max"))
 
     def follow_slider(change):
-        if change["new"] != min(box.value, slider.max):  # else the slider only rests at its end
+        if change["new"] != min(max(box.value, slider.min), slider.max):  # else it only rests at its end
             box.value = round(change["new"], 6)
 
     box.observe(lambda change: slider.set_trait("value", min(change["new"], slider.max)), "value")
@@ -101,7 +115,7 @@ def with_slider(box) -> widgets.VBox:
 
 def holds(control, value) -> str:
     """Say why a control cannot hold a value; empty when it can."""
-    if isinstance(control, (widgets.BoundedFloatText, widgets.BoundedIntText)):
+    if isinstance(control, _Bounded):
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             return "not a number"
         if not control.min <= value <= control.max:

@@ -112,8 +112,7 @@ class LeafPanel(Panel):
         lines = [
             f"No range for {r.crop}, {r.growth_stage}, {r.plant_part}: {r.why}." for r in told.itertuples()
         ]
-        said = [line.replace(" with cvs=", " above") for line in said_by(self.result.checks)]
-        return [*lines, *said, CAUTION]
+        return [*lines, *said_by(self.result.checks), CAUTION]
 
     def code(self):
         s = self.settings

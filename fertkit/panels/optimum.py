@@ -2,19 +2,22 @@
 
 from dataclasses import dataclass
 
+from fertkit.errors import FertkitError
 from fertkit.intake import read_strips
 from fertkit.panels import controls
 from fertkit.panels.base import Panel, said_by
 from fertkit.panels.strips import LEVELS, crop_choice, one_trial
 from fertkit.reference import bushel_lb
 from fertkit.response import CURVES, Prices, analyse_response
-from fertkit.response.net_return import CAUTION
+from fertkit.response.net_return import CAUTION, net_return_of
+from fertkit.results import plain
 
-#: Largest price a control takes, by the unit of mass that is priced; wide enough for most currencies.
-LARGEST_PRICE = {
-    "lb": 5.0, "kg": 12.0, "oz": 1.0, "g": 1.0, "bu": 40.0, "cwt": 100.0, "q": 200.0, "t": 2000.0,
-    "Mg": 2000.0, "ton": 2000.0,
+#: Where the slider of a price ends, by the unit of mass that is priced; any currency can be typed.
+USUAL_PRICE = {
+    "lb": 2.0, "kg": 5.0, "oz": 0.4, "g": 0.4, "bu": 16.0, "cwt": 40.0, "q": 80.0, "t": 800.0,
+    "Mg": 800.0, "ton": 800.0,
 }  # fmt: skip
+LARGEST_PRICE = 1_000_000
 AVERAGED = ("averaged over the curves", "")
 
 
@@ -28,7 +31,7 @@ class OptimumSettings:
         As in `StripsSettings`.
     nutrient_price, grain_price : float
         Price of a unit of mass of the rate and of the yield, in any one currency [money per lb, bu, ...];
-        the defaults are placeholders.
+        0 for not given yet.
     pass_cost : float
         Cost of the application pass [money per area].
     curve : str
@@ -39,35 +42,51 @@ class OptimumSettings:
 
     crop: str = ""
     trial: str = ""
-    nutrient_price: float = 0.45
-    grain_price: float = 11.0
+    nutrient_price: float = 0.0
+    grain_price: float = 0.0
     pass_cost: float = 0.0
     curve: str = ""
     level: float = 0.95
 
 
 class OptimumPanel(Panel):
-    """Find the rate at which one more unit of nutrient just pays, and see how prices move it."""
+    """Find the rate at which one more unit of nutrient just pays, and see how prices move it.
+
+    Parameters
+    ----------
+    data, **settings
+        As in `Panel`.
+    prices : Prices, optional
+        Instead of prices among the settings: they are used only for a file that counts in their units.
+    """
 
     title = "The rate that pays"
     about = "The economic optimum of a strip trial. Move a price: the curves stay, only the money moves."
     Settings = OptimumSettings
     file_words = "Open a strip file"
     reading = ("crop",)
+    telling = (("crop", "corn"),)
     sliders = ("nutrient_price", "grain_price")
 
-    def __init__(self, data=None, **settings):
+    def __init__(self, data=None, *, prices: Prices | None = None, **settings):
         self._fitted = None, None
+        self._priced = {}  # what each price was given for: unit, and nutrient, crop or nothing
+        self._per = {}  # unit of the prices the panel began with, where they name it
+        if prices is not None:
+            self._per = {"nutrient_price": prices.nutrient_per, "grain_price": prices.grain_per}
+            settings |= {"nutrient_price": float(prices.nutrient), "grain_price": float(prices.grain)}
+            settings |= {"pass_cost": prices.pass_cost}
         super().__init__(data, **settings)
 
     def ask(self, settings):
         curves = [AVERAGED, *((c.label, c.key) for c in CURVES.values() if c.key != "mean")]
         return {
-            "nutrient_price": controls.number("Price of the nutrient", settings.nutrient_price, 0.01, 5,
-                                              step=0.01),
-            "grain_price": controls.number("Price of the crop", settings.grain_price, 0.01, 40, step=0.05),
-            "pass_cost": controls.number("Cost of the application pass", settings.pass_cost, 0, 500,
-                                         step=0.5),
+            "nutrient_price": controls.number("Price of the nutrient", settings.nutrient_price, 0,
+                                              LARGEST_PRICE, step=0.01),
+            "grain_price": controls.number("Price of the crop", settings.grain_price, 0, LARGEST_PRICE,
+                                           step=0.05),
+            "pass_cost": controls.number("Cost of the application pass", settings.pass_cost, 0,
+                                         LARGEST_PRICE, step=0.5),
             "crop": crop_choice(settings.crop),
             "trial": controls.choice("Trial in the file", [""]),
             "curve": controls.choice("Response curve", curves, settings.curve),
@@ -82,21 +101,24 @@ class OptimumPanel(Panel):
             return
         data = self.data
         controls.offer(self.controls["trial"], list(dict.fromkeys(data.table["trial"])))
-        rate_mass, yield_mass = self._masses()
-        controls.relabel(
-            self.controls["nutrient_price"],
-            f"Price per {rate_mass} of {data.nutrient or 'nutrient'}",
-            LARGEST_PRICE[rate_mass],
-        )
-        controls.relabel(
-            self.controls["grain_price"],
-            f"Price per {yield_mass} of {data.crop or 'crop'}",
-            LARGEST_PRICE[yield_mass],
-        )
-        area = data.rate_unit.split("/")[1]
-        controls.relabel(self.controls["pass_cost"], f"Cost of the application pass per {area}", 500)
+        for key, label in self._labels().items():
+            usual = USUAL_PRICE.get(self._kinds()[key][0])
+            controls.relabel(self.controls[key], label, LARGEST_PRICE, usual)
+        self._drop_other_prices()
+
+    def fitting(self, settings):
+        if self.data is None:
+            return settings
+        other = {key for key, unit in self._per.items() if unit != self._kinds()[key][0]}
+        return {name: value for name, value in settings.items() if name not in other}
 
     def compute(self, settings):
+        missing = [self._labels()[key] for key in self.sliders if not getattr(settings, key)]
+        if missing:
+            raise FertkitError(
+                f"put in the {' and the '.join(label[0].lower() + label[1:] for label in missing)}; "
+                "a price for another unit or crop is not carried over"
+            )
         asked = (id(self.data), settings.trial, settings.curve, settings.level)
         prices = self._prices(settings)
         if self._fitted[0] != asked:
@@ -115,18 +137,24 @@ class OptimumPanel(Panel):
 
     def message(self):
         result = self.result
-        of = f"{self.data.nutrient} on {self.data.crop or 'the crop'}, {self.settings.trial}"
-        gain = result.gain.iloc[-1]
-        nearer = " ".join(str(gain["quantity"]).split())
-        return (
-            f"Economic optimum rate: {result.optimum.text}.\n"
-            f"{of.strip()}: {nearer} is worth {gain['value']:.3g} {gain['unit']} at a price ratio of "
-            f"{result.price_ratio:.3g} {result.yield_unit} per {result.rate_unit}."
-        )
+        of = f"{self.data.nutrient or 'Nutrient'} on {self.data.crop or 'the crop'}, {self.settings.trial}"
+        gain, money = result.gain.iloc[-1], ""
+        if result.comparison is not None:
+            area = result.yield_unit.split("/")[1]
+            money = f", or {plain(net_return_of(result).gain)} {result.prices.money} per {area},"
+        lines = [
+            f"Economic optimum rate: {result.optimum.text}.",
+            f"{of}: {gain['quantity']} is worth {plain(gain['value'])} {gain['unit']}{money} at a price "
+            f"ratio of {plain(result.price_ratio)} {result.yield_unit} per {result.rate_unit}.",
+        ]
+        return "\n".join([*lines, *([f"{result.doubt}."] if result.doubt else [])])
 
     def cautions(self):
         checks = [*(f"Note: {note}." for note in self.data.notes), *said_by(self.result.checks)]
-        return [*checks, "The prices to begin with are placeholders: put in your own.", CAUTION]
+        first = self._first[1]
+        typed = any(getattr(self.settings, key) != first[key] for key in self.sliders)
+        placeholder = [] if typed else ["The prices to begin with are placeholders: put in your own."]
+        return [*checks, *placeholder, CAUTION]
 
     def code(self):
         s = self.settings
@@ -140,6 +168,33 @@ class OptimumPanel(Panel):
             f"curve={s.curve or None!r}, level={s.level})\n"
             "print(result.summary())"
         )
+
+    def _kinds(self) -> dict[str, tuple[str, str]]:
+        """Tell for each amount of money what it is counted by: the unit, and of what."""
+        rate_mass, yield_mass = self._masses()
+        return {
+            "nutrient_price": (rate_mass, self.data.nutrient or ""),
+            "grain_price": (yield_mass, self.data.crop or ""),
+            "pass_cost": (self.data.rate_unit.split("/")[1], ""),
+        }
+
+    def _labels(self) -> dict[str, str]:
+        kinds = self._kinds()
+        (rate_mass, nutrient), (yield_mass, crop), (area, _) = kinds.values()
+        named = (
+            f"Price per {rate_mass} of {nutrient or 'nutrient'}",
+            f"Price per {yield_mass} of {crop or 'crop'}",
+            f"Cost of the application pass per {area}",
+        )
+        return dict(zip(kinds, named, strict=True))
+
+    def _drop_other_prices(self) -> None:
+        """Take away prices that were given for another unit, nutrient or crop than the file's."""
+        kinds = self._kinds()
+        for key, (unit, of) in self._priced.items():
+            if unit != kinds[key][0] or (of and kinds[key][1] and of != kinds[key][1]):
+                self.controls[key].value = 0.0
+        self._priced = kinds
 
     def _masses(self) -> tuple[str, str]:
         return self.data.rate_unit.split("/")[0], self.data.yield_unit.split("/")[0]

@@ -18,8 +18,10 @@ from fertkit.trials.power import ERROR_DF, smallest_difference
 CURVE = "quadratic_plateau"  # supposed where the panel harvests the plan on paper
 SIMULATED = 200  # such harvests; a few seconds
 SUPPOSED = "The yields, rate and price ratio to begin with are placeholders: put in those of your field."
+NOISE = "The noise to begin with is a placeholder: take it from a trial of your own (its CV)."
 #: Unit of yields by that of the rates, and the largest a control takes.
 YIELD_UNITS = {"lb/ac": ("bu/ac", 1000), "kg/ha": ("kg/ha", 60_000)}
+SUPPOSITIONS = ("yield_without", "best_yield", "rate_of_best", "price_ratio")
 WITHOUT, BEST = "Supposed yield with nothing applied [{}]", "Supposed best yield [{}]"
 
 
@@ -97,12 +99,15 @@ class PlanPanel(Panel):
             "seed": controls.number("Seed of the lot", s.seed, 0, 999_999, whole=True),
             "yield_without": controls.number(WITHOUT.format(*yields), s.yield_without, 0, yields[1]),
             "best_yield": controls.number(BEST.format(*yields), s.best_yield, 0, yields[1]),
-            "rate_of_best": controls.number("Supposed rate that just reaches it", s.rate_of_best, 1, 2000),
+            "rate_of_best": controls.number("Supposed rate that just reaches it", s.rate_of_best, 0, 2000),
             "price_ratio": controls.number("Price of a unit of nutrient over one of yield", s.price_ratio,
-                                           0.0001, 100, step=0.01),
+                                           0, 100, step=0.01),
         }  # fmt: skip
 
     def follow(self, name):
+        if name == "unit":  # what was supposed in other units does not hold
+            for key in SUPPOSITIONS:
+                self.controls[key].value = 0.0
         yields = YIELD_UNITS[self.controls["unit"].value]
         for key, label in (("yield_without", WITHOUT), ("best_yield", BEST)):
             controls.relabel(self.controls[key], label.format(*yields), yields[1])
@@ -123,7 +128,8 @@ class PlanPanel(Panel):
                 self._expected.value = ""
             sheet, says = drawing.Sheet(self.expected.plot()), said_of(self.expected)
             picture = drawing.html(sheet, sheet.whole(), says)
-            notes = show.cautions([*said_by(self.expected.checks), SUPPOSED])
+            own = [getattr(self.settings, key) != getattr(PlanSettings, key) for key in SUPPOSITIONS]
+            notes = show.cautions([*said_by(self.expected.checks), *([] if all(own) else [SUPPOSED])])
             self._expected.value = show.said(f"{says}\n{self.expected.summary()}") + picture + notes
             self._show_detail()
 
@@ -161,7 +167,7 @@ class PlanPanel(Panel):
     def cautions(self):
         return [
             *said_by(self.result.checks),
-            "The noise to begin with is a placeholder: take it from a trial of your own (its CV).",
+            *([NOISE] if self.settings.cv_pct == PlanSettings.cv_pct else []),
             *(f"{note[0].upper()}{note[1:]}." for note in self.result.notes),
         ]
 
@@ -209,6 +215,8 @@ def expected_of(s: PlanSettings):
         raise FertkitError("treatments with names have no optimum between them; give rates, like 0, 50, 100")
     if s.design != "blocks":
         raise FertkitError(f"this is worked out for the design '{DESIGNS['blocks']}' only; choose it")
+    if not (s.best_yield and s.rate_of_best and s.price_ratio):
+        raise FertkitError("put in the yields, the rate and the price ratio that you suppose, in these units")
     params = curve_through(CURVE, s.yield_without, s.best_yield, s.rate_of_best)
     sd = s.cv_pct / 100 * float(np.mean(CURVES[CURVE].value(np.array(rates), params)))
     return expected_interval(

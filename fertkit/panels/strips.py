@@ -6,6 +6,7 @@ from fertkit.intake import read_strips
 from fertkit.panels import controls
 from fertkit.panels.base import Panel, said_by
 from fertkit.reference import load_crops
+from fertkit.results import plain
 from fertkit.trials import analyse_strips
 
 NO_CROP = "as the file says"
@@ -61,6 +62,7 @@ class StripsPanel(Panel):
     Settings = StripsSettings
     file_words = "Open a strip file"
     reading = ("crop",)
+    telling = (("crop", "corn"),)
 
     def ask(self, settings):
         return {
@@ -91,16 +93,16 @@ class StripsPanel(Panel):
         best, worst = means.loc[means["mean"].idxmax()], means.loc[means["mean"].idxmin()]
         unit, rate = data.yield_unit, data.rate_unit
         lines = [
-            f"{data.crop.capitalize() or 'Crop not named'}: yields run from {worst['mean']:.1f} {unit} at "
-            f"{worst['treatment']:g} {rate} to {best['mean']:.1f} {unit} at {best['treatment']:g} {rate}."
+            f"{data.crop.capitalize() or 'Crop not named'}: yields run from {plain(worst['mean'], digits=4)} {unit} at "
+            f"{worst['treatment']:g} {rate} to {plain(best['mean'], digits=4)} {unit} at {best['treatment']:g} {rate}."
         ]
         if result.p_value == result.p_value:  # not a number when there is no error to judge by
             told = (
                 "The rates differ" if result.p_value < 1 - result.level else "The rates cannot be told apart"
             )
             lines.append(
-                f"{told} at {result.level:.0%} confidence; two rates must lie {result.lsd:.1f} {unit} apart "
-                "to stand out of the noise."
+                f"{told} at {result.level:.0%} confidence; two rates must lie {plain(result.lsd)} {unit} "
+                "apart to stand out of the noise."
             )
         return "\n".join(lines)
 

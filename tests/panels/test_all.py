@@ -11,12 +11,13 @@ from fertkit.panels.optimum import OptimumPanel
 from fertkit.panels.plan import PlanPanel
 from fertkit.panels.strips import StripsPanel
 
+CORN_N = {"nutrient_price": 0.45, "grain_price": 4.5}
 MAKE = {
     "leaf": lambda demo: LeafPanel(demo("leaf_tests.csv"), sample="Heron Quarter poor"),
     "needs": lambda demo: NeedsPanel(crop="corn", yield_goal=210),
     "season": lambda demo: NeedsPanel(question="season"),
     "strips": lambda demo: StripsPanel(demo("soybean_k_strips.csv"), crop="soybean"),
-    "optimum": lambda demo: OptimumPanel(demo("corn_n_strips.csv"), crop="corn", grain_price=4.5),
+    "optimum": lambda demo: OptimumPanel(demo("corn_n_strips.csv"), crop="corn", **CORN_N),
     "plan": lambda demo: PlanPanel(),
 }
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, Problem
-from fertkit.panels import base, controls, drawing, show
+from fertkit.panels import base, controls, drawing, show, uploads
 from fertkit.panels.base import Panel
 from fertkit.plots.style import new_axes
 from fertkit.results import Result, checks_frame
@@ -164,7 +164,7 @@ def test_a_broken_file_names_all_its_problems_and_changes_nothing(panel, handed_
 
 
 def test_too_large_a_file_is_refused_unread(panel, handed_over, monkeypatch):
-    monkeypatch.setattr(base, "LARGEST_FILE", 10)
+    monkeypatch.setattr(uploads, "LARGEST_FILE", 10)
     panel.upload.value = handed_over("large.csv", b"x\n" + b"1\n" * 20)
     assert "large.csv is larger than" in panel._banner.value
     assert len(panel.data) == 2
@@ -358,11 +358,36 @@ def test_a_setting_that_decides_how_to_read_has_the_file_read_again(tmp_path, ha
     panel = DividingPanel(path, name="b")
     assert panel.result.table["x"].tolist() == [0.1, 0.2]
     panel.upload.value = handed_over("two.csv", b"x\n50\n")
+    assert panel.result.table["x"].tolist() == [50]  # what the first file was told is not told to another
+    panel.set(name="b", slope=1.0)
     assert panel.result.table["x"].tolist() == [5]
-    panel.set(name="a", slope=1.0)
-    assert panel.result.table["x"].tolist() == [50]
     panel.start_over()
     assert panel.result.table["x"].tolist() == [0.1, 0.2]
+
+
+def test_a_typed_value_outside_its_bounds_is_said_and_not_replaced(panel):
+    panel.controls["slope"].value = 99.0
+    assert "99.0 is outside 0 to 10" in show_text(panel._banner.value)
+    assert panel.result is None
+    assert panel.controls["slope"].value == 99.0
+    panel.controls["slope"].value = 9.5
+    assert panel.result.slope == 9.5
+
+
+def test_an_uploaded_file_is_said_to_be_shown_in_the_panel_alone(panel, handed_over):
+    assert "alone" not in panel._file_line.value
+    panel.upload.value = handed_over("two.csv", b"x\n7\n")
+    assert "the rest of the page still shows one.csv" in panel._file_line.value
+    panel.start_over()
+    assert "alone" not in panel._file_line.value
+
+
+def test_settings_of_another_file_ask_for_that_file(panel, handed_over):
+    kept = panel.settings_json().replace("one.csv", "other.csv")
+    panel.settings_upload.value = handed_over("kept.json", kept.encode())
+    assert "'other.csv': these settings were saved with another file" in show_text(panel._banner.value)
+    assert "open that file first" in panel._banner.value
+    assert panel.result is not None
 
 
 def test_an_object_of_the_library_is_taken_as_it_is(panel):

@@ -1,16 +1,20 @@
 """The optimum panel shows the library's optimum, and a price moves it without a new fit."""
 
+from io import BytesIO
+
 import pytest
 
 from fertkit.intake import read_strips
 from fertkit.panels import optimum
 from fertkit.panels.optimum import OptimumPanel
-from fertkit.response import analyse_response
+from fertkit.response import Prices, analyse_response
+from fertkit.response.net_return import net_return_of
+from fertkit.results import plain
 
 
 @pytest.fixture
 def panel(demo):
-    return OptimumPanel(demo("soybean_k_strips.csv"), crop="soybean")
+    return OptimumPanel(demo("soybean_k_strips.csv"), crop="soybean", nutrient_price=0.45, grain_price=11.0)
 
 
 @pytest.fixture(scope="module")
@@ -55,22 +59,82 @@ def test_a_curve_can_be_asked_for(panel, table):
 
 def test_labels_carry_the_units_of_the_file(panel, handed_over):
     assert panel.controls["nutrient_price"].description.startswith("Price per lb of K2O")
-    metric = "N rate (kg/ha),Yield (t/ha)\n" + "\n".join(f"{r},{y}" for r, y in METRIC)
-    panel.upload.value = handed_over("metric.csv", metric.encode())
+    panel.upload.value = handed_over("metric.csv", METRIC_FILE)
     assert panel.controls["nutrient_price"].description.startswith("Price per kg of N")
     assert panel.controls["grain_price"].description.startswith("Price per t of")
     assert panel.controls["grain_price"].max > 500
 
 
 METRIC = [(r, 5 + 0.03 * min(r, 120) + e) for e in (0.1, -0.1, 0.05) for r in (0, 50, 100, 150, 200)]
+METRIC_FILE = ("N rate (kg/ha),Yield (t/ha)\n" + "\n".join(f"{r},{y}" for r, y in METRIC)).encode()
 
 
 def test_no_response_is_said_not_guessed(demo):
-    panel = OptimumPanel(demo("workshop_strips.csv"), crop="corn", trial="Bramble Rise S", grain_price=4.5)
+    panel = OptimumPanel(
+        demo("workshop_strips.csv"), crop="corn", trial="Bramble Rise S", nutrient_price=0.5, grain_price=4.5
+    )
     assert "no economic response" in panel.message()
 
 
-def test_a_price_of_nothing_is_not_taken(panel):
+def test_a_price_of_nothing_is_asked_for(panel):
     panel.controls["grain_price"].value = 0.0
-    assert panel.controls["grain_price"].value == panel.controls["grain_price"].min > 0
+    assert "put in the price per bu of soybean" in panel._banner.value
+    assert panel.result is None
+    panel.controls["grain_price"].value = 11.0
     assert panel.error is None
+
+
+def test_prices_of_other_units_never_meet_a_file(panel, handed_over):
+    panel.controls["pass_cost"].value = 8.0
+    panel.upload.value = handed_over("metric.csv", METRIC_FILE)
+    assert "put in the price per kg of N and the price per t of crop" in panel._banner.value
+    assert panel.result is None
+    assert "No result" in panel._figure.value
+    assert [panel.controls[key].value for key in ("nutrient_price", "grain_price", "pass_cost")] == [0, 0, 0]
+    panel.controls["nutrient_price"].value = 1.1
+    assert panel.result is None
+    panel.controls["grain_price"].value = 190.0
+    assert panel.error is None
+    trial = read_strips(BytesIO(METRIC_FILE), name="metric.csv").table
+    expected = analyse_response(trial, nutrient_price=1.1, grain_price=190.0)
+    assert expected.optimum.text in panel.message()
+
+
+def test_a_price_of_another_crop_is_not_carried_over(panel, handed_over, demo):
+    panel.upload.value = handed_over("corn.csv", demo("corn_n_strips.csv").read_bytes())
+    panel.controls["crop"].value = "corn"
+    assert "put in the price per lb of N and the price per bu of corn" in panel._banner.value
+
+
+def test_prices_with_units_are_used_for_such_files_alone(demo, tmp_path):
+    prices = Prices(0.45, 11.0, "lb", "bu", pass_cost=3.0)
+    panel = OptimumPanel(demo("soybean_k_strips.csv"), crop="soybean", prices=prices)
+    assert (panel.settings.nutrient_price, panel.settings.grain_price, panel.settings.pass_cost) == (
+        0.45, 11.0, 3.0,
+    )  # fmt: skip
+    path = tmp_path / "metric.csv"
+    path.write_bytes(METRIC_FILE)
+    panel = OptimumPanel(path, prices=prices)
+    assert "put in the price per kg of N" in panel._banner.value
+    assert panel.result is None
+
+
+def test_any_currency_can_be_typed(panel):
+    panel.set(nutrient_price=45_000.0, grain_price=250_000.0)
+    assert panel.error is None
+    panel.controls["grain_price"].value = -1.0
+    assert "-1.0 is outside 0 to 1,000,000" in panel._banner.value
+    assert panel.result is None
+
+
+def test_the_placeholder_note_goes_when_prices_are_typed(panel):
+    assert "placeholders" in " ".join(panel.cautions())
+    panel.controls["nutrient_price"].value = 0.5
+    assert "placeholders" not in " ".join(panel.cautions())
+
+
+def test_the_gain_is_told_in_money_too(panel):
+    net = net_return_of(panel.result)
+    assert f"or {plain(net.gain)} money per ac," in panel.message()
+    in_yield = panel.result.gain.iloc[-1]["value"]
+    assert net.gain == pytest.approx(11.0 * in_yield)  # money is yield at its price

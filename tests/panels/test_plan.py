@@ -113,3 +113,25 @@ def test_the_unit_of_rates_names_that_of_yields():
     panel.controls["unit"].value = "kg/ha"
     assert "[kg/ha]" in panel.controls["yield_without"].description
     assert panel.controls["best_yield"].max > 10_000
+
+
+def test_a_remedy_is_told_without_code():
+    panel = PlanPanel()
+    panel.controls["design"].value = "pairs"
+    assert "choose the design of randomised blocks" in unescape(panel._banner.value)
+    assert "=" not in unescape(panel._banner.value).split("<p>")[1]
+
+
+def test_the_note_on_placeholder_noise_goes_when_noise_is_typed():
+    panel = PlanPanel()
+    assert "placeholder" in " ".join(panel.cautions())
+    panel.controls["cv_pct"].value = 2.0
+    assert "placeholder" not in " ".join(panel.cautions())
+
+
+def test_what_was_supposed_in_other_units_is_asked_for_again():
+    panel = PlanPanel()
+    panel.controls["unit"].value = "kg/ha"
+    panel.work_out.click()
+    assert "put in the yields, the rate and the price ratio" in panel._banner.value
+    assert panel.expected is None

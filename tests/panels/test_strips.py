@@ -1,5 +1,7 @@
 """The strip panel shows what the library works out from the strips."""
 
+from html import unescape
+
 import pytest
 
 from fertkit.intake import read_strips
@@ -44,6 +46,39 @@ def test_a_file_that_needs_its_crop_says_so_and_is_read_once_told(demo):
     panel.controls["crop"].value = "soybean"
     assert panel.error is None
     assert panel.message().startswith("Soybean: yields run from")
+
+
+NO_CROP = b"Rate (lb/ac),Yield (bu/ac),Moisture (%)\n0,50,13\n0,52,13\n80,56,13\n80,57,13\n"
+
+
+def test_an_uploaded_file_that_does_not_tell_its_crop_is_not_taken_as_that_of_the_one_before(
+    panel, handed_over
+):
+    panel.upload.value = handed_over("beans.csv", NO_CROP)
+    assert "beans.csv does not say what it needs" in panel._banner.value
+    assert "'Crop'" in unescape(panel._banner.value)
+    assert "=" not in panel._banner.value.split("<p>")[1]
+    assert panel.result is None
+    panel.controls["crop"].value = "soybean"
+    assert panel.error is None
+    assert panel.message().startswith("Soybean: yields run from")
+    assert "Showing beans.csv, crop taken as soybean." in panel._file_line.value
+
+
+def test_a_file_that_is_broken_whatever_its_crop_leaves_the_one_before(panel, handed_over):
+    before = panel.message()
+    panel.upload.value = handed_over("bad.csv", NO_CROP.replace(b"56", b"abc"))
+    assert "bad.csv cannot be used" in panel._banner.value
+    assert panel.controls["crop"].value == "corn"
+    panel.controls["level"].value = 0.9
+    panel.controls["level"].value = 0.95
+    assert panel.message() == before
+
+
+def test_small_yields_are_not_rounded_away(panel, handed_over):
+    metric = b"Block;K2O (kg/ha);Yield (t/ha)\n1;0;3,12\n1;40;3,55\n2;0;3,21\n2;40;3,66\n"
+    panel.upload.value = handed_over("metric.csv", metric)
+    assert "from 3.16 t/ha at 0 kg/ha to 3.6" in panel.message()  # mean of 3.12 and 3.21: 3.165
 
 
 def test_two_rates_and_no_blocks_still_answer(panel, handed_over):
