@@ -20,7 +20,7 @@ from fertkit.budget.rows import (
     trade_rows,
 )
 from fertkit.budget.words import GOVERNS, mark, parts, short
-from fertkit.budget.yields import refuse, yield_lb_ac
+from fertkit.budget.yields import far_outside, refuse, yield_lb_ac
 from fertkit.errors import UnitError, unknown
 from fertkit.reference import crop_name, list_sources, nitrogen_note
 from fertkit.results import Result, checks_frame
@@ -129,7 +129,14 @@ class NutrientBudget(Result):
     def notes(self) -> tuple[str, ...]:
         """What to know before reading the amounts as needs."""
         fixed = nitrogen_note(self.crop)
-        return (f"N: {fixed}.",) if fixed and (self.rows["nutrient"] == "N").any() else ()
+        notes = [f"N: {fixed}."] if fixed and (self.rows["nutrient"] == "N").any() else []
+        measured = [y for rate in self._rates() for y in rate.uptake_yield]
+        return (*far_outside(self.crop, self.yield_goal, self.yield_unit, self.pounds, measured), *notes)
+
+    def _rates(self):
+        """Published rates of the sources of the budget."""
+        keys = set(self.rows["source_key"])
+        return [r for r in published_rates(self.crop, self.part) if r.source_key in keys]
 
 
 def nutrient_budget(

@@ -107,6 +107,22 @@ def yield_lb_ac(crop: str, amount, unit: str = "bu/ac", moisture_pct=None, *, gr
     return pounds if np.ndim(amount) else float(pounds)
 
 
+def far_outside(crop: str, goal: float, unit: str, pounds: float, measured) -> list[str]:
+    """Caution about a yield goal far from the yields [lb/ac] at which the sources measured; none if near."""
+    table = load_table("constants")
+    far = table[table["group"] == "yield_far"].set_index("item")["value"]
+    if not measured or far["share of the lowest"] * min(measured) <= pounds <= far[
+        "times the highest"
+    ] * max(measured):
+        return []
+    low, high = (f"{y / lb_ac_per(unit, crop):.3g}" for y in (min(measured), max(measured)))
+    span = low if low == high else f"{low} to {high}"
+    return [
+        f"Caution: a yield of {goal:g} {unit} lies far outside those the sources measured ({span} {unit}): "
+        "check the number and the unit; the amounts are only scaled in proportion."
+    ]
+
+
 def yield_limit_lb_ac(crop: str, grain: bool = True) -> tuple[float, str]:
     """Highest yield taken for real [lb/ac], and the same in words."""
     table = load_table("constants")

@@ -94,6 +94,25 @@ def test_minnesota_interquartile():
         assert found == pytest.approx(ends, abs=0.1)
 
 
+@pytest.mark.parametrize(
+    ("crop", "goal", "unit", "far"),
+    [
+        ("soybean", 250, "bu/ac", True),
+        ("wheat", 8.5, "bu/ac", True),  # 8.5 t/ha typed without its unit
+        ("wheat", 8.5, "t/ha", False),
+        ("soybean", 60, "bu/ac", False),
+        ("soybean", 90, "bu/ac", False),
+        ("canola", 5, "bu/ac", False),  # no source gives its yields
+    ],
+)
+def test_a_goal_far_from_the_yields_of_the_sources(crop, goal, unit, far):
+    # Yields as printed: KSU_SOY 40, SNYDER2000 40 to 70, PSU_STRAW 100 bu/ac.
+    budget = nutrient_budget(crop, goal, unit)
+    told = [note for note in budget.notes if "far outside" in note]
+    assert len(told) == far
+    assert ("far outside" in budget.summary()) == far
+
+
 def test_own_silage_analysis():
     # check 18 from the laboratory's side, P CORNELL_PO59: 20 ton at 35 % dry matter with 0.62 % P2O5
     budget = nutrient_budget(
