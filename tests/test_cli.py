@@ -62,6 +62,16 @@ def test_strips(capsys, demo):
     assert "Economic optimum rate:" in out
 
 
+def test_a_strip_far_from_the_rest_is_said_before_the_optimum(capsys, tmp_path):
+    slip = tmp_path / "slip.csv"
+    slip.write_text("block,rate lb/ac,yield bu/ac\n1,0,50\n1,50,55\n1,100,58\n2,0,51\n2,50,56\n2,100,590\n"
+                    "3,0,51\n3,50,57\n3,100,58\n")  # fmt: skip
+    for page in ((), ("--page", tmp_path / "page.html")):
+        status, out, _ = run(capsys, "strips", slip, *PRICES, *page)
+        assert status == 0
+        assert 0 <= out.index("Look at this first: block 2") < out.index("Economic optimum rate")
+
+
 LEAF = "Sample,Crop,Stage,Plant part,{header}\nA,soybean,R2,upper trifoliate leaf,{value}\n"
 STRIPS = "Block,Rate (lb/ac),Yield (bu/ac)\n1,0,50\n1,50,{one}\n1,100,58\n2,0,51\n2,50,56\n2,{rate},57\n"
 
@@ -147,7 +157,11 @@ def test_decimal_commas(capsys):
     status, out, _ = run(capsys, "needs", "maize", "11,5", "--goal-unit", "t/ha")
     assert status == 0
     assert out == run(capsys, "needs", "maize", "11.5", "--goal-unit", "t/ha")[1]
-    for typed, why in (("1,500", "can be read as 1.500 or as 1500"), ("1,2,3", "not a number"), ("<5", "not a number")):
+    for typed, why in (
+        ("1,500", "can be read as 1.500 or as 1500"),
+        ("1,2,3", "not a number"),
+        ("<5", "not a number"),
+    ):
         with pytest.raises(SystemExit):
             main(["needs", "maize", typed])
         assert why in capsys.readouterr().err
@@ -159,7 +173,7 @@ def test_a_goal_keeps_its_unit(capsys):
 
 
 GERMAN = "Ort;Kl;K2O (kg/ha);Masse [dt/ha];Protein (%)\n" + "".join(
-    f"Nordfeld;{b};{x};{40 + b + 0.1 * x - 0.0004 * x * x + 0.3 * ((x // 40 + b) % 2):.1f};12,{b}\n".replace(".", ",")
+    f"Nordfeld;{b};{x};{400 + 10 * b + x - x * x // 250 + 3 * ((x // 40 + b) % 2)};12,{b}\n"
     for b in (1, 2, 3) for x in (0, 40, 80, 120)
 )  # fmt: skip
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import FertkitError, InputError, NotEstimable
-from fertkit.report.trial_answer import citations, in_currency, notes_of
+from fertkit.report.trial_answer import citations, in_currency, notes_of, stands_out
 from fertkit.response import PooledReturn, ResponseAnalysis, analyse_response, pool_net_return, sites_of
 from fertkit.response.verdict import NONE, TOP
 from fertkit.trials import OneStage, PooledEstimate, pool_polynomial, pool_trials
@@ -136,7 +136,7 @@ def answer_network(
     return NetworkAnswer(
         nutrient=getattr(strips, "nutrient", ""), crop=getattr(strips, "crop", ""), trials=trials,
         failed=failed, pooled=pooled, contrast=gain, contrast_of=pair, one_stage=one_stage, why_not=why_not,
-        notes=notes_of(strips), sources=citations(asked), asked=contrast is not None,
+        notes=(*notes_of(strips), *_far(table)), sources=citations(asked), asked=contrast is not None,
     )  # fmt: skip
 
 
@@ -190,6 +190,13 @@ def _pooled(trials, within, rng):
         sites_of(fits), first.prices, within=within, step=10.0 ** (np.floor(np.log10(span)) - 2),
         rate_unit=first.rate_unit, yield_unit=first.yield_unit, rng=rng,
     )  # fmt: skip
+
+
+def _far(table):
+    """Strips that lie far from the rest of their trial, as notes."""
+    for name, rows in table.groupby("trial", sort=False):
+        if said := stands_out(rows):
+            yield f"trial {name}: {said[0].lower()}{said[1:].rstrip('.')}"
 
 
 def _contrast(table, pair, pooled):

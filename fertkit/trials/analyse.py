@@ -10,7 +10,7 @@ from fertkit.results import Result, checks_frame, plain, plain_p
 from fertkit.trials import models
 from fertkit.trials.arrange import Arrangement, arrange, check_level, show, spoken
 from fertkit.trials.compare import against_check, all_pairs, compact_letters
-from fertkit.trials.diagnose import check_rows
+from fertkit.trials.diagnose import INFLUENCE, check_rows
 
 #: Models by name: how blocks and neighbours are taken.
 MODELS = {
@@ -77,6 +77,12 @@ class StripAnalysis(Result):
     def p_value(self) -> float:
         """Probability of the F test that all treatments yield alike."""
         return float(self.anova.loc[self.anova["term"] == "treatment", "p"].iloc[0])
+
+    @property
+    def stands_out(self) -> str:
+        """The strip whose studentised residual is beyond its limit, as a sentence; empty where none is."""
+        row = self.checks[self.checks["check"].eq(INFLUENCE) & self.checks["passed"].eq(False)]
+        return "" if row.empty else f"Look at this first: {row['meaning'].iloc[0]}."
 
     def summary(self) -> str:
         best, worst = self.means.loc[self.means["mean"].idxmax()], self.means.loc[self.means["mean"].idxmin()]

@@ -11,6 +11,7 @@ from fertkit.trials.arrange import Arrangement, describe
 ALPHA = 0.05
 #: Fewer error degrees of freedom than this make tests weak (common practice, no source).
 FEW_DF = 8
+INFLUENCE = "influential strip (largest studentised residual)"
 
 
 def check_rows(trial: Arrangement, estimate) -> list[tuple]:
@@ -105,14 +106,14 @@ def _influence(trial, fit):
     room = 1 - fit.leverage
     usable = (room > 1e-8) & (fit.df > 1)
     if not usable.any():
-        return _row("influential strip", None, "", "")
+        return _row(INFLUENCE, None, "", "")
     left = (fit.rss - np.where(usable, fit.residuals**2 / np.where(usable, room, 1), 0)) / (fit.df - 1)
     scaled = np.where(usable & (left > 0), fit.residuals / np.sqrt(np.maximum(left * room, 1e-300)), 0)
     worst = int(np.abs(scaled).argmax())
     p = min(1.0, float(2 * t.sf(abs(scaled[worst]), fit.df - 1)) * len(scaled))
     name = describe(trial.strips.iloc[worst])
     return _row(
-        "influential strip (largest studentised residual)", p,
+        INFLUENCE, p,
         f"{name} lies far from the rest ({plain(trial.y[worst])}): see the field notes, never drop it unseen",
         f"no strip stands out ({name} most)", value=float(scaled[worst]),
     )  # fmt: skip

@@ -1,12 +1,14 @@
 """The page of one trial says what the floors below found, and what a published analysis of its data says."""
 
+import io
 import re
 
 import pandas as pd
 import pytest
 
 from fertkit.errors import NotEstimable
-from fertkit.report import answer_trial, trial_lines, trial_page
+from fertkit.intake import read_strips
+from fertkit.report import answer_network, answer_trial, network_lines, trial_lines, trial_page
 from fertkit.report.trial import trial_tables
 from fertkit.trials import plan_strips
 
@@ -94,6 +96,28 @@ def test_one_of_several_has_to_be_named(corn_sites):
     with pytest.raises(NotEstimable, match="no trial 'S9'"):
         answer_trial(corn_sites, name="S9", **PRICES)
     assert answer_trial(corn_sites, name="S3", nutrient_price=1, grain_price=180).name == "S3"
+
+
+SLIP = "trial,block,N kg/ha,yield t/ha\n" + "".join(
+    f"A,{b},{r},{y}\n"
+    for b, ys in enumerate(([5.12, 6.10, 6.44], [5.02, 6.01, 65.0], [5.2, 6.3, 6.5]), 1)
+    for r, y in zip((0, 60, 120), ys, strict=True)
+)
+
+
+def test_a_yield_ten_times_too_high_is_the_first_thing_said():
+    trial = read_strips(io.StringIO(SLIP), crop="wheat", name="slip.csv")
+    first = trial_lines(answer_trial(trial, nutrient_price=1.1, grain_price=190))[0]
+    assert first.startswith("Look at this first: block 2 strip row 7 lies far from the rest (65)")
+    both = SLIP + SLIP.replace("A,", "B,").replace("65.0", "6.5").partition("\n")[2]
+    network = answer_network(
+        read_strips(io.StringIO(both), crop="wheat"), nutrient_price=1.1, grain_price=190
+    )
+    said = [line for line in network_lines(network) if "look at this first" in line]
+    assert len(said) == 1
+    assert said[0].startswith("Note: trial A: look at this first: block 2")
+    sound = read_strips(io.StringIO(SLIP.replace("65.0", "6.5")), crop="wheat", name="sound.csv")
+    assert "first" not in trial_lines(answer_trial(sound, nutrient_price=1.1, grain_price=190))[0]
 
 
 def test_lines_are_short_and_without_exponents(trial, seeded):
