@@ -4,8 +4,36 @@ import math
 
 import pytest
 
-from fertkit.intake.numbers import NumberStyle, number_style, read_number
+from fertkit.intake.numbers import NumberStyle, number_style, read_number, read_typed
 from fertkit.intake.units import find_unit, is_other_matrix
+
+@pytest.mark.parametrize("text", ["ND", "n.d.", "n.n.", "N.N.", "n. n.", "nicht nachgewiesen", "no detectado"])
+def test_not_detected(text):
+    reading = read_number(text, NumberStyle(",", ""))
+    assert (reading.censored, reading.flag, reading.problem) == ("not detected", text, "")
+    assert math.isnan(reading.value)
+
+
+@pytest.mark.parametrize("text", ["n.b.", "n. b.", "N.B.", "nicht bestimmt", "n.a.", "no determinado"])
+def test_not_determined_is_missing(text):
+    reading = read_number(text, NumberStyle(",", ""))
+    assert (reading.censored, reading.problem) == ("", "")
+    assert math.isnan(reading.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [("4,5", 4.5), ("4.5", 4.5), ("0,755", 0.755), ("1.234,5", 1234.5), ("1,234.5", 1234.5), ("1500", 1500)],
+)
+def test_a_number_typed_by_itself(text, value):
+    assert read_typed(text) == value
+
+
+@pytest.mark.parametrize("text", ["1,500", "1,2,3", "<5", "4,5 t", "", "x", "n.n."])
+def test_what_is_no_number_or_two(text):
+    with pytest.raises(ValueError, match="can be read as|not a number"):
+        read_typed(text)
+
 
 POINT, COMMA, UNTOLD = NumberStyle(".", ""), NumberStyle(",", ""), NumberStyle("", "")
 
