@@ -135,7 +135,7 @@ def assign_roles(raw, columns, units, problems) -> tuple[int, dict[str, tuple[in
     ----------
     raw : RawTable
     columns, units : dict
-        Role -> header or list of headers (several for "other" only) and role -> unit, where the caller says so.
+        Role -> header (a list of them for "other") and role -> unit, where the caller says so.
     problems : list of Problem
         Filled with whatever is missing or can be read two ways.
 

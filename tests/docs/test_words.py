@@ -27,7 +27,8 @@ def test_entries_are_whole_and_unique():
     ("short", "term"),
     [
         ("LOD", "limit of detection"), ("cv", "coefficient of variation"), ("EONR", "economic optimum rate"),
-        ("EOR", "economic optimum rate"), ("CEC", "cation exchange capacity"), ("NNI", "nitrogen nutrition index"),
+        ("EOR", "economic optimum rate"), ("CEC", "cation exchange capacity"),
+        ("NNI", "nitrogen nutrition index"),
         ("DOP", "deviation from optimum percentage"), ("CND", "compositional nutrient diagnosis"),
         ("LSD", "LSD"), ("GDD", "growing degree days"),
     ],

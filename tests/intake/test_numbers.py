@@ -7,7 +7,10 @@ import pytest
 from fertkit.intake.numbers import NumberStyle, number_style, read_number, read_typed
 from fertkit.intake.units import find_unit, is_other_matrix
 
-@pytest.mark.parametrize("text", ["ND", "n.d.", "n.n.", "N.N.", "n. n.", "nicht nachgewiesen", "no detectado"])
+
+@pytest.mark.parametrize(
+    "text", ["ND", "n.d.", "n.n.", "N.N.", "n. n.", "nicht nachgewiesen", "no detectado"]
+)
 def test_not_detected(text):
     reading = read_number(text, NumberStyle(",", ""))
     assert (reading.censored, reading.flag, reading.problem) == ("not detected", text, "")
@@ -31,7 +34,7 @@ def test_a_number_typed_by_itself(text, value):
 
 @pytest.mark.parametrize("text", ["1,500", "1,2,3", "<5", "4,5 t", "", "x", "n.n."])
 def test_what_is_no_number_or_two(text):
-    with pytest.raises(ValueError, match="can be read as|not a number"):
+    with pytest.raises(ValueError, match=r"can be read as|not a number"):
         read_typed(text)
 
 
