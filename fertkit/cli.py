@@ -9,11 +9,16 @@ from fertkit import __version__
 from fertkit.errors import FertkitError, LookupFailed, NotEstimable, harmless, shorten
 
 _INERT = "text that a spreadsheet could take for a formula gets an apostrophe in front"
+_PART = (
+    "plant part, where the file does not say, e.g. 'ear leaf'; 'trifoliate without petiole' completes "
+    "'trifoliate' of the file"
+)
 _PRICES = "prices in one currency of your own; only their ratio moves the optimum"
 
 
 def main(argv=None) -> int:
-    """Run the command line; give 0, or 2 when the input cannot be used."""
+    """Run the command line; give 0, 2 when the input cannot be used, or 130 when it is stopped."""
+    arguments = None
     try:
         parser = _parser()
         arguments = parser.parse_args(argv)
@@ -22,6 +27,9 @@ def main(argv=None) -> int:
     except FertkitError as error:
         print(harmless(f"fertkit: {error}"), file=sys.stderr)
         return 2
+    except KeyboardInterrupt:
+        print(f"fertkit: {getattr(arguments, 'stopped', 'stopped')}", file=sys.stderr)
+        return 130
     except BrokenPipeError:  # the reader of the pipe has seen enough
         sys.stdout = None
     except OSError as error:
@@ -150,6 +158,8 @@ def _add_field(commands):
     command.add_argument(
         "--leaf", type=Path, required=True, help="laboratory file (CSV, TSV, XLSX, XLS, ODS)"
     )
+    command.add_argument("--stage", help="growth stage of the leaf, where the file does not say, e.g. R2")
+    command.add_argument("--part", help=_PART)
     command.add_argument("--ranges", type=Path, help="your own table of ranges instead of the bundled ones")
     command.add_argument("--strips", type=Path, required=True, help="strip file: block, rate, yield, ...")
     _add_column(command)
@@ -183,9 +193,17 @@ def _add_leaf(commands):
     command.add_argument("file", type=Path, help="laboratory file (CSV, TSV, XLSX, XLS, ODS)")
     command.add_argument("--crop", help="crop, where the file does not say")
     command.add_argument("--stage", help="growth stage, where the file does not say, e.g. R2")
-    command.add_argument("--part", help="plant part, where the file does not say, e.g. 'ear leaf'")
+    command.add_argument("--part", help=_PART)
     command.add_argument("--source", help="one source key only (see: fertkit sources)")
     command.add_argument("--ranges", type=Path, help="your own table of ranges instead of the bundled ones")
+    command.add_argument(
+        "--cv", type=float, metavar="PERCENT",
+        help="error of laboratory and sampling together, instead of the placeholders",
+    )  # fmt: skip
+    command.add_argument("--units", help="unit of the macronutrients, or by nutrient: Zn=mg/kg,K=%%")
+    command.add_argument("--decimal", choices=[".", ","], help="decimal mark, if the file does not tell it")
+    command.add_argument("--dates", help="order of dates: dmy, mdy or ymd")
+    command.add_argument("--sheet", help="sheet of a workbook")
     _add_table(command, "every score")
 
 
@@ -210,8 +228,9 @@ def _add_strips(commands):
     command.add_argument("--page", type=Path, help="also write a page with figures and sources (HTML)")
     _add_workbook(command)
     command.add_argument(
-        "--within", type=_number, default=1.0, metavar="MONEY",
-        help="loss of net return per area that still counts as nearly as good as the best (default 1)",
+        "--within", type=_number, metavar="MONEY",
+        help="loss of net return per area that still counts as nearly as good as the best (default: 5 %% of "
+        "the net return gained; common practice, no source)",
     )  # fmt: skip
     command.add_argument(
         "--price-swing", type=_number, metavar="PCT",
@@ -243,7 +262,7 @@ def _add_batch(commands):
         ("samples", "every leaf sample scored against the published ranges", "--crop corn"),
     ):
         one = _command(kinds, kind, _run_batch, what, f"fertkit batch {kind} {kind} --out results {example}")
-        one.set_defaults(kind=kind)
+        one.set_defaults(kind=kind, stopped="stopped; the same command goes on where it ended")
         _add_batch_options(one)
         if kind == "trials":
             _add_prices(one)
@@ -318,7 +337,8 @@ def _add_open(commands):
         "--pages", action="store_true", help="as pages without code (needs the workshop extra)"
     )
     command.add_argument(
-        "--room", action="store_true", help="for a class: kernels kept warm, idle ones ended"
+        "--room", action="store_true", help="for a class: kernels kept warm, idle ones ended; other "
+        "machines cannot reach it, so share one machine or let each laptop have its own install",
     )
     command.add_argument("--port", type=int, help="port on the loopback address (default: a free one)")
 
@@ -333,6 +353,8 @@ def _run_field(arguments):
         arguments.goal,
         arguments.goal_unit,
         leaf=arguments.leaf,
+        stage=arguments.stage,
+        part=arguments.part,
         strips=arguments.strips,
         nutrient_price=arguments.nutrient_price,
         grain_price=arguments.grain_price,
@@ -363,13 +385,26 @@ def _run_leaf(arguments):
     from fertkit.intake import read_tissue
     from fertkit.tissue import explain, score_tissue
 
-    samples = read_tissue(arguments.file, crop=arguments.crop, stage=arguments.stage, part=arguments.part)
-    scores = score_tissue(samples, arguments.ranges, source=arguments.source)
+    samples = read_tissue(
+        arguments.file, crop=arguments.crop, stage=arguments.stage, part=arguments.part,
+        date_format=arguments.dates, units=_units(arguments.units), decimal=arguments.decimal,
+        sheet=arguments.sheet,
+    )  # fmt: skip
+    scores = score_tissue(samples, arguments.ranges, source=arguments.source, cvs=arguments.cv)
     if (scores.table["source_key"] == "").all():
         raise NotEstimable(f"{arguments.file.name}: nothing could be judged\n{scores.summary()}")
     print("\n".join(samples.summary().splitlines()[1:]) or "The file was read as it stands.")
     _show(scores, arguments.table)
-    print(explain(scores).summary())
+    said = {line.casefold() for line in scores.summary().splitlines()}
+    told = explain(scores).summary().splitlines()
+    print("\n".join(line for line in told if line.casefold() not in said))
+
+
+def _units(text):
+    """Units as typed: one for the macronutrients, or nutrient=unit,nutrient=unit."""
+    if not text or "=" not in text:
+        return text
+    return dict(tuple(word.strip() for word in pair.partition("=")[::2]) for pair in text.split(","))
 
 
 def _run_strips(arguments):
@@ -388,7 +423,7 @@ def _run_strips(arguments):
 def _print_trials(strips, arguments):
     """Print what each trial says; give their analyses by name."""
     from fertkit.report.answer import analyse_each
-    from fertkit.report.trial_answer import trial_rows
+    from fertkit.report.trial_answer import stands_out, trial_rows
 
     table = trial_rows(strips, arguments.trial)[0] if arguments.trial else strips.table
     trials, refused = analyse_each(table, arguments.nutrient_price, arguments.grain_price, arguments.seed)
@@ -396,7 +431,9 @@ def _print_trials(strips, arguments):
     if not trials:
         raise NotEstimable(told)
     for name, trial in trials.items():
-        print(f"{name}{f', {strips.nutrient}' if strips.nutrient else ''}\n{trial.summary()}\n")
+        print(f"{name}{f', {strips.nutrient}' if strips.nutrient else ''}")
+        far = stands_out(trial_rows(strips, name)[0])
+        print(f"{far}\n{trial.summary()}\n" if far else f"{trial.summary()}\n")
     for note in strips.notes:
         print(f"Note: {note}.")
     if told:

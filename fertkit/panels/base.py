@@ -184,7 +184,7 @@ class Panel(TakesFiles):
                 self._source = before
             raise
         self.file = PurePath(data).as_posix() if is_path else name
-        self._file_line.value = show.paragraphs(self._shown(name) if name else "")
+        self._file_line.value = show.paragraphs(self._showing(name) if name else "")
         with self._hold():
             self.follow(None)
 

@@ -144,7 +144,7 @@ class OptimumPanel(Panel):
             money = f", or {plain(net_return_of(result).gain)} {result.prices.money} per {area},"
         lines = [
             f"Economic optimum rate: {result.optimum.text}.",
-            f"{of}: {gain['quantity']} is worth {plain(gain['value'])} {gain['unit']}{money} at a price "
+            f"{of}: {gain['quantity']} {plain(gain['value'])} {gain['unit']}{money} at a price "
             f"ratio of {plain(result.price_ratio)} {result.yield_unit} per {result.rate_unit}.",
         ]
         return "\n".join([*lines, *([f"{result.doubt}."] if result.doubt else [])])

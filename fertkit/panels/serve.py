@@ -6,9 +6,11 @@ take files up to a limit. A room (a course, a field day) gets kernels started be
 
 import os
 import secrets
+import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 import webbrowser
 from importlib.resources import files
@@ -72,6 +74,7 @@ def command(folder: Path, *, page: bool, room: bool, port: int) -> list[str]:
         f"--{application}.ip={HOST}",
         f"--{application}.port={port}",
         f"--{application}.port_retries=0",
+        f"--{application}.log_level=ERROR",  # a person at the terminal can do nothing about warnings
         f"--{application}.tornado_settings={{'websocket_max_message_size': {LARGEST_MESSAGE}}}",
         f"--MappingKernelManager.cull_idle_timeout={IDLE_ROOM if room else IDLE_ALONE}",
         "--MappingKernelManager.cull_interval=60",
@@ -153,14 +156,15 @@ def wait_until_up(process: subprocess.Popen, port: int) -> None:
 
 def open_notebooks(page: bool = False, room: bool = False, port: int | None = None, *, folder=None,
                    browser: bool = True) -> int:  # fmt: skip
-    """Start the server, open a browser and stay until it is ended with Ctrl-C.
+    """Start the server, open a browser and stay until it is ended with Ctrl-C or by the system.
 
     Parameters
     ----------
     page : bool
         Show the notebooks as pages (Voila) instead of in JupyterLab.
     room : bool
-        Prepare kernels beforehand (pages) and end those idle for half an hour.
+        Prepare kernels beforehand (pages) and end those idle for half an hour. A class shares this machine,
+        or each has its own install: other machines cannot reach the address.
     port : int, optional
         Port to listen on; a free one if not given.
     folder : path, optional
@@ -180,6 +184,8 @@ def open_notebooks(page: bool = False, room: bool = False, port: int | None = No
     """
     port, token = port or free_port(), secrets.token_urlsafe(24)
     line = command(notebook_folder(folder), page=page, room=room, port=port)
+    in_charge = threading.current_thread() is threading.main_thread()
+    before = signal.signal(signal.SIGTERM, _end) if in_charge else None
     process = subprocess.Popen(line, env=environment(token))
     try:
         wait_until_up(process, port)
@@ -190,6 +196,22 @@ def open_notebooks(page: bool = False, room: bool = False, port: int | None = No
     except KeyboardInterrupt:
         return 0
     finally:
-        if process.poll() is None:
-            process.terminate()
-            process.wait(timeout=20)
+        end(process)
+        if in_charge:
+            signal.signal(signal.SIGTERM, before)
+
+
+def _end(*_) -> None:
+    raise SystemExit(128 + signal.SIGTERM)
+
+
+def end(process: subprocess.Popen) -> None:
+    """End the server, and its kernels with it; by force if it takes too long."""
+    if process.poll() is not None:
+        return
+    process.terminate()
+    try:
+        process.wait(timeout=20)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()

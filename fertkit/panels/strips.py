@@ -90,12 +90,12 @@ class StripsPanel(Panel):
 
     def message(self):
         means, result, data = self.result.means, self.result, self.data
-        best, worst = means.loc[means["mean"].idxmax()], means.loc[means["mean"].idxmin()]
         unit, rate = data.yield_unit, data.rate_unit
-        lines = [
-            f"{data.crop.capitalize() or 'Crop not named'}: yields run from {plain(worst['mean'], digits=4)} {unit} at "
-            f"{worst['treatment']:g} {rate} to {plain(best['mean'], digits=4)} {unit} at {best['treatment']:g} {rate}."
-        ]
+        worst, best = (
+            f"{plain(row['mean'], digits=4)} {unit} at {row['treatment']:g} {rate}"
+            for row in (means.loc[means["mean"].idxmin()], means.loc[means["mean"].idxmax()])
+        )
+        lines = [f"{data.crop.capitalize() or 'Crop not named'}: yields run from {worst} to {best}."]
         if result.p_value == result.p_value:  # not a number when there is no error to judge by
             told = (
                 "The rates differ" if result.p_value < 1 - result.level else "The rates cannot be told apart"

@@ -27,8 +27,9 @@ class TakesFiles:
             except FertkitError:
                 if self._would_do(content, name):
                     self._ask_for_telling(content, name)
-                self._tell(before[2])
-                self.data, self._source = before[:2]
+                if before[0] is not None:  # otherwise it is tried again when a setting says how to read it
+                    self._tell(before[2])
+                    self.data, self._source = before[:2]
                 raise
         if self.error is None:
             self.recompute()
@@ -74,7 +75,7 @@ class TakesFiles:
             return
         use(name, bytes(content))
 
-    def _shown(self, name: str) -> str:
+    def _showing(self, name: str) -> str:
         """Say which file is shown, what it was told and that an uploaded one is shown in this panel alone."""
         told = [
             f"{key} taken as {self.controls[key].value}" for key in self.reading if self.controls[key].value

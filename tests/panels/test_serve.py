@@ -1,5 +1,7 @@
 """How the notebooks are served: loopback only, token kept off the command line, quiet on the network."""
 
+import signal
+import subprocess
 import sys
 
 import nbformat
@@ -79,6 +81,25 @@ def test_opens_the_browser_when_the_server_answers(folder, stand_in, monkeypatch
     assert serve.open_notebooks(page=True, folder=folder) == 0
     assert opened[0].startswith("http://127.0.0.1:")
     assert opened[0] in capsys.readouterr().out
+
+
+ENDED_FROM_OUTSIDE = """
+import sys
+from fertkit.panels import serve
+child = "import sys, time; print('up', flush=True); time.sleep(60)"
+serve.command = lambda *_, **__: [sys.executable, "-c", child]
+serve.open_notebooks(folder=sys.argv[1], browser=False)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such signal")
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT])
+def test_ended_from_outside_it_ends_its_server(folder, how):
+    words = [sys.executable, "-c", ENDED_FROM_OUTSIDE, str(folder)]
+    opened = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert opened.stdout.readline() == "up\n"
+    opened.send_signal(how)
+    opened.communicate(timeout=30)  # returns only when the server, which holds the same pipe, is gone too
 
 
 def test_a_server_that_ends_at_once_is_said(folder, stand_in):
