@@ -98,7 +98,7 @@ def _refused(sample, file, error, **known):
 def _scored(frame, settings) -> list[pd.DataFrame]:
     """Scores of a frame; where something in it is refused, it is narrowed down to the samples at fault."""
     try:
-        scored = score_tissue(frame, settings.range_table(), source=settings.source).table
+        scored = score_tissue(frame, settings.range_table(), source=settings.source, strict=True).table
     except FertkitError as error:
         return _narrowed(frame, settings, error)
     places = frame.drop_duplicates("sample_id").set_index("sample_id")["file"]

@@ -1,4 +1,4 @@
-"""Who and what each result belongs to: sample and laboratory id, crop, stage, part, date, kind of area."""
+"""Who and what each result belongs to: sample, laboratory id, field, crop, stage, part, date, area."""
 
 import re
 
@@ -8,11 +8,12 @@ from fertkit.errors import Problem, shorten
 from fertkit.intake.dates import read_dates
 from fertkit.intake.files import text_of
 from fertkit.intake.layout import Block, Layout
+from fertkit.intake.parts import adds_petiole
 from fertkit.intake.results import ResultColumn, left_out_analytes
 from fertkit.intake.spellings import plain, spellings
 from fertkit.reference import crop_name, load_crops, unknown_crops
 
-CONTEXT = ("sample_id", "lab_id", "crop", "growth_stage", "plant_part", "sampled", "area")
+CONTEXT = ("sample_id", "lab_id", "field", "crop", "growth_stage", "plant_part", "sampled", "area")
 _MARKED_ID = re.compile(
     r"(?P<pair>.+?)[\s_\-/(]+(?P<mark>good|bad|poor|healthy|gut|schlecht|buena|mala)\)?", re.IGNORECASE
 )
@@ -49,8 +50,11 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
         if role not in lines:
             lines[role] = ""
     _from_above(lines, layout, report)
-    _from_arguments(lines, {"crop": crop, "growth_stage": stage, "plant_part": part}, notes, report)
+    _name_fields(lines)
+    _from_arguments(lines, {"crop": crop, "growth_stage": stage}, notes, report)
     _name_crops(lines, notes)
+    _add_petioles(lines, part, report)
+    _from_arguments(lines, {"plant_part": part}, notes, report)
     lines["sampled"] = _dates(lines, date_format, notes, report)
     _mark_areas(lines, notes, report)
     specimen = _number(lines, columns, notes)
@@ -107,7 +111,7 @@ def _role_columns(block: Block, report) -> dict[str, int]:
     places = (j for j, h in enumerate(block.headers) if h.kind == "role" and h.name == "place")
     place = next((j for j in places if j not in roles.values()), None)
     if "sample_id" in roles:
-        return roles
+        return roles | ({"field": place} if place is not None and _names_field(block, place) else {})
     if block.turned:  # the line of sample names across the top is labelled 'Nutrient', 'Sample' or not at all
         loose = [j for j, h in enumerate(block.headers) if h.kind == "blank" or h.name == "analyte"]
         loose = [j for j in loose if any(block.cells[i][j] != "" for i in block.lines)]
@@ -121,6 +125,30 @@ def _role_columns(block: Block, report) -> dict[str, int]:
         report.append(("inferred", "sample id", detail, None))
         return roles | {"sample_id": place}
     return roles
+
+
+def _names_field(block, column) -> bool:
+    return plain(block.labels[column]).strip(" :.") in spellings("field")
+
+
+def _name_fields(lines):
+    """Put the field before the sample's name, where the file gives one and the name does not hold it."""
+    pairs = zip(lines["field"], lines["sample_id"], strict=True)
+    lines["sample_id"] = [s if plain(f) in plain(s) else f"{f} {s}" for f, s in pairs]
+
+
+def _add_petioles(lines, part, report):
+    """Let a part given by the user say of the petiole what the file leaves open."""
+    if part is None:
+        return
+    own = lines["crop"].ne("") & lines["plant_part"].ne("")
+    known = own & ~lines["crop"].isin(unknown_crops(lines["crop"]))
+    more = known.copy()
+    more[known] = [adds_petiole(r.crop, r.plant_part, part) for r in lines[known].itertuples()]
+    if more.any():
+        told = ", ".join(f"'{text}'" for text in lines.loc[more, "plant_part"].unique())
+        report.append(("recognised", "plant_part", f"'{part}' as given completes {told} of the file", None))
+        lines.loc[more, "plant_part"] = str(part)
 
 
 def _on_scale(role, cell):

@@ -94,7 +94,10 @@ def _by_order(hit, order):
     elif order == "ymd":
         year, month, day = parts
     else:
-        return pd.NaT, "the order of day and month cannot be told; give date_format='dmy' or 'mdy'"
+        return (
+            pd.NaT,
+            "the order of day and month cannot be told; give date_format='dmy' or 'mdy' (--dates)",
+        )
     return _made(year + 2000 if year < 100 else year, month, day)
 
 

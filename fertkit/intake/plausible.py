@@ -126,7 +126,7 @@ def mislabelled(values: dict, units: dict) -> Problem | None:
         if share[stated] <= 1 - CLEAR and share[best] >= CLEAR:
             return Problem(
                 f"{', '.join(group)} are labelled {stated} but hardly any value is plausible in it",
-                f"they look like {best}: correct the headers, or give units='{best}'",
+                f"they look like {best}: correct the headers, or say --units {best} (Python: units=)",
             )
     return None
 

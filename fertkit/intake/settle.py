@@ -49,7 +49,7 @@ def settle_units(columns: list[ReadColumn], given, problems: list[Problem]) -> l
         if read.unit:
             report.append(("inferred", f"unit of {nutrient}", f"{read.unit}: {why[nutrient]}", None))
         else:
-            remedy = f"put the unit in the header, or give units={{'{nutrient}': '%'}} or the like"
+            remedy = f"put the unit in the header, or state it: --units {nutrient}=% (Python: units=)"
             what = f"the unit is missing and cannot be told: {why[nutrient]}"
             problems.append(Problem(what, remedy, column=read.column.label))
     known = [read for read in columns if read.unit]
@@ -90,7 +90,7 @@ def _stated(read: ReadColumn, vouched, problems):
             detail = f"{read.unit} as the user vouches; the file says {header}"
             yield "inferred", f"unit of {nutrient}", detail, None
     elif len(stated) > 1:
-        remedy = "state one unit for the column, or give units="
+        remedy = "state one unit for the column (--units; Python: units=)"
         problems.append(Problem("two units in one column", remedy, column=read.column.label))
         read.unit = header or sorted(stated)[0]  # settled only so that nothing else is complained of
     else:
@@ -103,7 +103,7 @@ def _convert(read: ReadColumn, problems):
         row, label = read.column.places[i]
         value = f"{read.numbers[i]:g}"
         what = f"no plant dry matter holds {value} {read.unit} {nutrient}"
-        remedy = "check the decimal mark and the unit; correct the header, or give units="
+        remedy = "check the decimal mark and the unit; correct the header, or state the unit (--units)"
         problems.append(Problem(what, remedy, row, label, value))
     if read.unit != home:
         read.numbers = convert_concentration(read.numbers, read.unit, home)

@@ -32,9 +32,9 @@ class TissueSamples(Result):
     ----------
     tidy : DataFrame
         One row per result: specimen (1, 2, ... one per analysed sample), sample_id (with the field before it
-        where the file names one), lab_id, field, crop, growth_stage, plant_part, sampled, area ('good', 'poor' or ''), nutrient, value [unit], unit (% or
-        mg/kg of dry matter), censored ('', '<', '>', 'not detected'), flag (laboratory's mark), row of the
-        file.
+        where the file names one), lab_id, field, crop, growth_stage, plant_part, sampled, area ('good',
+        'poor' or ''), nutrient, value [unit], unit (% or mg/kg of dry matter), censored ('', '<', '>', 'not
+        detected'), flag (laboratory's mark), row of the file.
     others : DataFrame
         specimen, sample_id and every other column of the file, as text.
     report : DataFrame
@@ -191,7 +191,7 @@ def _open(source, name, sheet):
         raise failure
     if len(found) > 1:
         names = ", ".join(raw.sheet for raw, _ in found)
-        problem = Problem("several sheets hold tissue results", f"name one with --sheet (Python: sheet=): {names}")
+        problem = Problem("several sheets hold tissue results", f"name one with sheet= (--sheet): {names}")
         raise InputError(found[0][0].name, [problem])
     return found[0]
 
@@ -255,7 +255,7 @@ def _long_frame(reads: list[ReadColumn]) -> pd.DataFrame:
 
 def _remedy(complaint):
     if "decimal mark" in complaint or "mixes" in complaint:
-        return "write all numbers alike, or give decimal='.' or decimal=','"
+        return "write all numbers alike, or state the decimal mark: --decimal , (Python: decimal=',')"
     return "write the result as a plain number such as 3.21 or <0.05, or leave the cell empty"
 
 
@@ -268,9 +268,7 @@ def _value_notes(tidy):
     odd = tidy[unusual(tidy) & (tidy["value"] > 0) & (tidy["censored"] == "")]
     for r in odd.head(25).itertuples():
         what = f"{r.nutrient} of sample {r.sample_id} is {plain(r.value)} {r.unit}: unusual for plant tissue"
-        notes.append(
-            Problem(what, "check the unit and the decimal mark", r.row, r.nutrient, plain(r.value))
-        )
+        notes.append(Problem(what, "check the unit and the decimal mark", r.row, r.nutrient, plain(r.value)))
     zero = tidy[(tidy["value"] == 0) & (tidy["censored"] == "")]
     for r in zero.head(25).itertuples():
         what = f"{r.nutrient} of sample {r.sample_id} is zero: rounding, or not measured"

@@ -5,6 +5,7 @@ from matplotlib.patches import Patch, Polygon
 
 from fertkit.errors import unknown
 from fertkit.plots.style import CLASS_MARKS, COLOURS, PAGE, SMALL, finish, new_axes
+from fertkit.results import plain
 from fertkit.tissue.classes import CLASSES, reported_interval
 
 #: Nutrients in the order a report lists them.
@@ -71,19 +72,19 @@ def results_strip(samples, ax=None):
     Axes
     """
     table = samples.table
-    plain = table[(table["censored"] == "") & (table["value"] > 0)]
-    middle = plain.groupby("nutrient")["value"].median()
-    mixed = plain["crop"].nunique() > 1
-    share = plain["value"] / plain.groupby(["crop", "nutrient"])["value"].transform("median")
+    known = table[(table["censored"] == "") & (table["value"] > 0)]
+    middle = known.groupby("nutrient")["value"].median()
+    mixed = known["crop"].nunique() > 1
+    share = known["value"] / known.groupby(["crop", "nutrient"])["value"].transform("median")
     nutrients = ordered_nutrients(middle.index)
     ax = new_axes(height=1.3 + 0.28 * len(nutrients)) if ax is None else ax
     for y, nutrient in enumerate(nutrients):
-        values = share[plain["nutrient"] == nutrient]
+        values = share[known["nutrient"] == nutrient]
         look = {"mfc": "none", "mec": COLOURS["curve"], "mew": 1.2, "ms": 6, "alpha": 0.8}
         ax.plot(values, np.full(len(values), y), "o", **look)
     ax.axvline(1, color=COLOURS["quiet"], lw=1)
     ratio_axis(ax)
-    named = {n: n if mixed else f"{n}  {middle[n]:.3g} {_unit(table, n)}" for n in nutrients}
+    named = {n: n if mixed else f"{n}  {plain(middle[n])} {_unit(table, n)}" for n in nutrients}
     ax.set_yticks(range(len(nutrients)), named.values())
     ax.set_ylim(len(nutrients) - 0.4, -0.6)
     whose = "its crop" if mixed else "the file"
@@ -180,7 +181,7 @@ def _cell(ax, x, y, r):
         ax.add_patch(Polygon(shape, facecolor=mark.colour, hatch=mark.hatch, edgecolor=edge, linewidth=0))
     ax.add_patch(Polygon(box, fill=False, edgecolor=COLOURS["grid"], linewidth=0.8))
     dark = r.strictest_class == r.mildest_class and r.strictest_class in DARK
-    text = "ND" if r.censored == "not detected" else f"{r.censored}{r.value:.3g}"
+    text = "ND" if r.censored == "not detected" else f"{r.censored}{plain(r.value)}"
     box_style = {"boxstyle": "round,pad=0.12", "facecolor": "#ffffffd0", "edgecolor": "none"}
     colour = COLOURS["ink"]
     ax.text(x + 0.5, y + 0.52, text, ha="center", va="center", fontsize=SMALL, color=colour,
@@ -248,7 +249,7 @@ def _result_mark(ax, r, y, sources, middle, cv):
 
 def _value_label(r):
     unit = "" if r["unit"] == "ratio" else f" {r['unit']}"
-    value = "ND" if not np.isfinite(r["value"]) else f"{r['censored']}{r['value']:.3g}"
+    value = "ND" if not np.isfinite(r["value"]) else f"{r['censored']}{plain(r['value'])}"
     return f"{r['nutrient']}  {value}{unit}"
 
 

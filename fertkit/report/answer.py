@@ -65,6 +65,8 @@ def answer_field(
     nutrient_price,
     grain_price,
     ranges=None,
+    stage=None,
+    part=None,
     unit=None,
     columns=None,
     currency="",
@@ -88,6 +90,9 @@ def answer_field(
         Unit of the nutrient amounts; the one that goes with `goal_unit` if None.
     ranges : path or DataFrame, optional
         Sufficiency ranges of the user's own instead of the bundled ones.
+    stage, part : str, optional
+        Growth stage and plant part of the leaf where the file states none; a part with or without petiole
+        completes one that leaves it open.
     columns : dict, optional
         Role -> header of the strip file, as `fertkit.read_strips` takes it.
     currency : str
@@ -118,7 +123,7 @@ def answer_field(
     ('K2O', 'soybean')
     """
     budget = nutrient_budget(crop, goal, goal_unit, unit=unit or amount_unit(goal_unit))
-    samples = read_tissue(leaf)
+    samples = read_tissue(leaf, stage=stage, part=part)
     scores = score_crop(samples, budget.crop, ranges)
     trial = read_strips(strips, crop=budget.crop, columns=columns)
     trials = analyse_trials(trial.table, nutrient_price, grain_price, seed)
@@ -129,7 +134,8 @@ def answer_field(
             name: _carried(budget, trial.nutrient, analysis, nutrient_price)
             for name, analysis in trials.items()
         }
-    notes = [*_left_out(samples, scores), *_of_strips(trial), *_far_from_goal(budget, trials)]
+    notes = [*_left_out(samples, scores), *_fields(scores), *_of_leaf(samples), *_of_strips(trial)]
+    notes += _far_from_goal(budget, trials)
     season = _season(crop, goal, goal_unit, budget.unit)
     return FieldAnswer(budget, season, scores, explain(scores), trials, trial.nutrient, carried, tuple(notes))
 
@@ -202,6 +208,23 @@ def _left_out(samples, scores):
 def _of_strips(trial):
     """What the strip file holds and no answer rests on."""
     return [f"strip file, {note}" for note in trial.notes]
+
+
+def _of_leaf(samples, most=8):
+    """What of the laboratory file was left unread or doubted."""
+    unread = samples.report[samples.report["what"] == "not used"]
+    told = [f"leaf file, not used: {r.item}: {r.detail}" for r in unread.itertuples()]
+    told += [f"leaf file: {note}" for note in samples.notes]
+    more = [f"leaf file: and {len(told) - most} more, see fertkit leaf"] if len(told) > most else []
+    return told[:most] + more
+
+
+def _fields(scores):
+    """Word that the samples are of more than one field."""
+    fields = [name for name in scores.table["field"].unique() if name]
+    if len(fields) > 1:
+        named = ", ".join(fields[:6]) + (f" and {len(fields) - 6} more" if len(fields) > 6 else "")
+        yield f"the leaf samples come from {len(fields)} fields: {named}; this answer speaks of one"
 
 
 def _far_from_goal(budget, trials):

@@ -1,6 +1,7 @@
 """The answer for one field, as ten lines to read aloud and as a page to hand over."""
 
 import numpy as np
+import pandas as pd
 
 from fertkit.report.advice import LIMITS, ONE_TRIAL, listed, nutrient_cautions, trial_advice
 from fertkit.report.answer import FieldAnswer
@@ -8,6 +9,10 @@ from fertkit.report.page import Section, cited, render_page
 from fertkit.report.tables import Table, pick
 from fertkit.report.trial import curves_table
 from fertkit.results import plain
+from fertkit.tissue.above import REASONS
+from fertkit.tissue.ranking import value_text
+from fertkit.tissue.unjudged import unjudged_in_short
+from fertkit.tissue.wording import check_now, how_sure
 from fertkit.units import convert_area_rate
 
 
@@ -37,7 +42,7 @@ def field_lines(answer: FieldAnswer) -> list[str]:
     ]
     if answer.season is not None:
         lines += _when(answer)
-    lines += _leaf_lines(answer.explanation)
+    lines += _leaf_lines(answer.explanation, answer.applied)
     for name, trial in answer.trials.items():
         lines += _trial_lines(name, trial, answer)
     return lines + [f"Note: {note}." for note in answer.notes]
@@ -83,6 +88,7 @@ def field_tables(answer: FieldAnswer) -> dict[str, Table]:
 
 
 MAIN = ("N", "P2O5", "K2O")
+ELEMENTS = {"P2O5": "P", "K2O": "K"}
 
 
 def _amounts(budget, column):
@@ -112,18 +118,62 @@ def _when(answer):
     return [f"When: of the {nutrient}, {'; '.join(parts)}."] if parts else []
 
 
-def _leaf_lines(explanation, most=3):
-    """The findings that are not doubtful, worst first, and what can still be done about the first."""
-    items = _clear(explanation).head(most)
-    lines = [f"Leaf: {item.confidence} short, {item.finding}." for item in items.itertuples()]
-    if len(items):
-        worst = items.iloc[0]
-        return [
-            *lines,
-            f"This season: {worst['this_season'] or 'nothing more'}.",
-            f"Caution: {worst['caution']}.",
-        ]
-    return [f"Leaf: {explanation.summary().splitlines()[0]}"]
+def _leaf_lines(explanation, applied="", most=3):
+    """The findings that are not doubtful: the nutrient of the trial first, then worst first; what to do."""
+    clear = _clear(explanation)
+    tried = clear["nutrient"] == ELEMENTS.get(applied, applied)
+    clear = pd.concat([clear[tried], clear[~tried]])
+    lines = [f"Leaf: {_words(item)}." for item in clear.head(most).itertuples()]
+    lines += [f"Leaf: and {len(clear) - most} more on the page."] if len(clear) > most else []
+    if clear.empty:
+        lines.append(f"Leaf: {explanation.summary().splitlines()[0]}")
+    else:
+        first = clear.iloc[0]
+        about = f"{first['nutrient']} in {first['sample_id']}"
+        lines.append(f"This season, {about}: {_first_look(first)}{first['this_season'] or 'nothing more'}.")
+        lines += [f"Caution, {about}: {_capital(first['caution'])}."] if first["caution"] else []
+    return lines + _leaf_gaps(explanation)
+
+
+def _leaf_gaps(explanation):
+    """In short what is above a range, what no range judges and what is asked about; in full on the page."""
+    above, scores = explanation.above, explanation.scores
+    lines = []
+    if len(above):
+        causes = dict.fromkeys(r for text in above["reasons"] for r in REASONS if r in text.lower())
+        lines.append(f"Leaf, above the range: {_where(above)}; {' or '.join(causes)}? See the page.")
+    lines += [f"Leaf, not judged: {line}." for line in unjudged_in_short(scores)]
+    away = scores.conditions[scores.conditions["why"] != ""]
+    if len(away):
+        lines.append(f"Leaf, not scored: {'; '.join(away['who'].head(3))}; see the page.")
+    asked = scores.unjudged[scores.unjudged["near_short"] != ""]
+    asked = asked[asked["near_short"] == asked["near_sources"]]
+    return lines + (
+        [f"Leaf, question: short by a near range? {_where(asked)}; see the page."] if len(asked) else []
+    )
+
+
+def _where(rows, most=3):
+    """Nutrients by sample: 'Mn, Zn in North; Fe in South and 2 more samples'."""
+    held = [(name, mine["nutrient"]) for name, mine in rows.groupby("sample_id", sort=False)]
+    text = "; ".join(f"{', '.join(nutrients)} in {name}" for name, nutrients in held[:most])
+    return text + (f" and {len(held) - most} more samples" if len(held) > most else "")
+
+
+def _words(item):
+    return f"{_small(how_sure(item))} {item.finding}"
+
+
+def _first_look(item):
+    return f"first {_small(check_now(item))}; then " if item["confidence"] == "look first" else ""
+
+
+def _capital(text):
+    return text[:1].upper() + text[1:]
+
+
+def _small(text):
+    return text[:1].lower() + text[1:]
 
 
 def _clear(explanation):
@@ -192,8 +242,10 @@ def _season_section(answer):
 
 
 def _outside(scores):
-    """Results outside a published range."""
-    return scores.table[scores.table["class"].isin(["deficient", "low", "high", "excessive"])]
+    """Results outside a published range; a value known only to lie below or above a limit keeps its sign."""
+    rows = scores.table[scores.table["class"].isin(["deficient", "low", "high", "excessive"])]
+    values = [r.value if r.censored == "" else value_text(r) for r in rows.itertuples()]
+    return rows.assign(value=pd.Series(values, index=rows.index, dtype=object))
 
 
 def _leaf_table(short):
@@ -222,7 +274,10 @@ def _leaf_section(answer, tables):
         figure=answer.scores.plot(),
         figure_says=". ".join(lines[:4]) + ".",
         tables=(tables["leaf"],) if "leaf" in tables else (),
-        cautions=tuple(line.removeprefix("caution: ") for line in lines if line.startswith("caution: ")),
+        paragraphs=tuple(_capital(line) for line in lines if line.startswith(("not ", "question", "say "))),
+        cautions=tuple(
+            _capital(line.removeprefix("caution: ")) for line in lines if line.startswith("caution: ")
+        ),
     )
 
 
@@ -255,12 +310,15 @@ def _advice_section(answer, cautions):
     """What the leaf leaves to do this season and next year, and what the strips say, each once."""
     do, leave = [], []
     for item in _clear(answer.explanation).itertuples():
+        if item.confidence == "look first":
+            do.append(f"{item.sample_id}, {item.nutrient}: {_small(how_sure(item))} {check_now(item)}.")
         told = {"this season": item.this_season, "next year": item.next_year}
         do += [f"{item.sample_id}, {item.nutrient}, {when}: {text}." for when, text in told.items() if text]
     doubtful = answer.explanation.items[answer.explanation.items["confidence"] == "doubtful"]
     if len(doubtful):
         names = dict.fromkeys(f"{r.nutrient} in {r.sample_id}" for r in doubtful.itertuples())
-        leave.append(f"Do not act on what is doubtful: {listed(list(names))}.")
+        why = "near a limit, or the sources differ, or a doubt explains the value"
+        leave.append(f"Do not act yet on what is doubtful ({why}): {listed(list(names))}.")
     for name, trial in answer.trials.items():
         more, less = trial_advice(trial)
         do += [f"{name}: {line}" for line in more]

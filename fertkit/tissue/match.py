@@ -106,15 +106,17 @@ def _range_end(crop, stage):
     return stage_span(crop, stage, bare_codes=True)
 
 
-def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame) -> Matches:
+def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame, strict: bool = False) -> Matches:
     """Find the ranges that hold under each condition.
 
     Parameters
     ----------
     conditions : DataFrame
-        Distinct crop, growth_stage, plant_part of the samples.
+        Distinct crop, growth_stage, plant_part of the samples; ``who`` names some for messages.
     ranges : DataFrame
         From `prepare_ranges`.
+    strict : bool
+        Refuse all if one is not known.
 
     Returns
     -------
@@ -124,7 +126,8 @@ def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame) -> Matches:
     Raises
     ------
     LookupFailed
-        If every condition has an unknown crop, stage or part; each is named with the valid ones.
+        If every condition (one, if `strict`) has an unknown crop, stage or part; each is named with the
+        valid ones.
     """
     found, near, close, why, unknowns = [], [], [], [], {}
     strange = unknown_crops(conditions["crop"])
@@ -132,7 +135,7 @@ def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame) -> Matches:
     if strange:
         names = ", ".join(f"'{shorten(name)}'" for name in strange)
         unknowns[f"unknown crop {names}; choose one of: {crops}"] = None
-    refused = 0
+    refused, who = 0, list(conditions.get("who", ()))
     for number, condition in enumerate(conditions[CONDITION].itertuples(index=False)):
         if condition.crop in strange:
             refused += 1
@@ -146,14 +149,14 @@ def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame) -> Matches:
             held, offered, beside, reason = _match_one(condition, ranges)
         except LookupFailed as error:
             refused += 1
-            unknowns[str(error)] = None
+            unknowns[f"{who[number]}: {error}" if len(who) else str(error)] = None
             why.append(str(error))
             continue
         found.append(held.assign(condition=number))
         near += offered
         close.append(beside)
         why.append(reason)
-    if unknowns and refused == len(conditions):
+    if unknowns and (strict or refused == len(conditions)):
         raise LookupFailed("\n".join(unknowns))
     columns = ["condition", "nutrient", "source_key", "range", "match"]
     held = pd.concat(found, ignore_index=True) if found else pd.DataFrame(columns=columns)

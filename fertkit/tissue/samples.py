@@ -45,6 +45,7 @@ def _completed(frame):
         "unit": frame["nutrient"].map({n: home_unit(n) for n in pd.unique(frame["nutrient"])}),
         "flag": "",
         "area": "",
+        "field": "",
         "sampled": pd.NaT,
         "row": np.arange(len(frame)) + 2,
     }

@@ -25,6 +25,7 @@ CARRIED = [
     *CONDITION,
     "sampled",
     "area",
+    "field",
     "nutrient",
     "value",
     "unit",
@@ -107,7 +108,7 @@ class TissueScores(Result):
         return read_aloud(self, most)
 
 
-def score_tissue(samples, ranges=None, *, source=None, cvs=None) -> TissueScores:
+def score_tissue(samples, ranges=None, *, source=None, cvs=None, strict=False) -> TissueScores:
     """Score tissue results against every published range that holds for their crop, stage and part.
 
     Parameters
@@ -122,6 +123,8 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None) -> TissueScores
     cvs : dict or float, optional
         Relative standard deviations [%] by nutrient, with 'sampling' for the sampling in the field; one
         number is the total of every nutrient. Placeholders if None, and the checks say so.
+    strict : bool
+        Refuse all samples if the crop, stage or part of one is not known.
 
     Returns
     -------
@@ -131,7 +134,7 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None) -> TissueScores
     ------
     LookupFailed
         If a source, or the crop, stage or part of every sample is not known; lists the valid ones. A sample
-        with an unknown one among others is not scored, and the summary says why.
+        with an unknown one among others is not scored, and the summary says why, unless `strict`.
     InputError
         If a table of the user's own holds a crop, stage or part that is not known, or numbers that cannot be.
 
@@ -151,13 +154,14 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None) -> TissueScores
     name = Path(ranges).name if isinstance(ranges, (str, Path)) else "ranges"
     table = prepare_ranges(_range_table(ranges, source, name), name)
     code, conditions = _distinct(frame)
-    matches = match_ranges(conditions, table)
+    conditions["who"] = _who(frame, code, len(conditions))
+    matches = match_ranges(conditions, table, strict)
     frame, code = _with_ratios(frame, code, matches)
     spread = settle_cvs(cvs)
     at, which = _pair(frame, code, matches)
     scored = _score(frame, table, matches, code, at, which, spread)
     counts = np.bincount(code[frame["specimen"].drop_duplicates().index], minlength=len(conditions))
-    conditions = conditions.assign(samples=counts, why=matches.why, who=_who(frame, code, matches.why))
+    conditions = conditions.assign(samples=counts, why=matches.why)
     used = table.loc[np.unique(matches.found["range"].to_numpy(int)[which[which >= 0]])]
     checks = _checks(used, scored, conditions, spread)
     return TissueScores(scored, conditions, matches.near, matches.close, spread, checks)
@@ -224,12 +228,12 @@ def _distinct(frame):
     return code, pd.DataFrame(rows, columns=CONDITION)
 
 
-def _who(frame, code, why):
-    """Sample and row of the first samples of each condition that no range holds for."""
-    first = ~frame["specimen"].duplicated().to_numpy()
-    return [
-        named_rows(frame[first & (code == number)]) if reason else "" for number, reason in enumerate(why)
-    ]
+def _who(frame, code, number):
+    """Sample and row of the first samples of each condition."""
+    first = frame[["sample_id", "row"]].assign(code=code)[~frame["specimen"].duplicated()]
+    first = first.groupby("code", sort=False).head(4)  # one more than is named tells that there are more
+    named = {key: named_rows(rows) for key, rows in first.groupby("code", sort=False)}
+    return [named[key] for key in range(number)]
 
 
 def _with_ratios(frame, code, matches: Matches):

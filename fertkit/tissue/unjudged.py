@@ -8,6 +8,11 @@ from fertkit.tissue.match import CONDITION
 from fertkit.tissue.ranking import limit_text, value_text
 
 KEY = [*CONDITION, "nutrient"]
+ASKED = {
+    "petiole": "was the petiole on the leaf or off",
+    "stage": "is it the stage the file says",
+    "part": "is it the part the file says",
+}
 UNJUDGED_COLUMNS = [
     *("specimen", "sample_id", *KEY, "value", "unit", "censored"),
     *("differs_in", "near_stage", "near_part", "near_lowest", "near_highest", "near_sources", "near_short"),
@@ -66,22 +71,34 @@ def not_judged_lines(scores, most: int = 6) -> list[str]:
     return lines
 
 
+def unjudged_in_short(scores) -> list[str]:
+    """One short line: the nutrients that were not judged, in how many samples, and what to state."""
+    table = scores.unjudged
+    if table.empty:
+        return []
+    asked = table[table["differs_in"] == "petiole"].drop_duplicates(CONDITION)
+    states = dict.fromkeys(s for r in asked.itertuples() for s in _states(r.crop, r.plant_part, r.near_part))
+    n = table["specimen"].nunique()
+    line = f"{', '.join(dict.fromkeys(table['nutrient']))} in {n} sample{'s' * (n > 1)}"
+    return [f"{line}; state the part with {' or '.join(states)}" if states else f"{line}: no range holds"]
+
+
+def _states(crop, part, near):
+    """What to state so that a range of a part with or without petiole holds."""
+    parts = [p for p in near.split("; ") if adds_petiole(crop, part, p)]
+    kinds = dict.fromkeys(plant_part(crop, p) for p in parts)
+    return [f'--part "{sorted(kind.names)[0]} {kind.petiole} petiole"' for kind in kinds]
+
+
 def _why(condition, differs, rows):
     crop, stage, part = condition
-    if differs == "petiole":
+    states = _states(crop, part, "; ".join(rows["near_part"]))
+    if differs == "petiole" and states:
         sources = ", ".join(dict.fromkeys("; ".join(rows["near_sources"]).split("; ")))
-        parts = [
-            p for p in dict.fromkeys("; ".join(rows["near_part"]).split("; ")) if adds_petiole(crop, part, p)
-        ]
-        if parts:
-            kinds = dict.fromkeys(plant_part(crop, p).petiole for p in parts)
-            state = " or ".join(
-                f'--part "{sorted(plant_part(crop, parts[0]).names)[0]} {kind} petiole"' for kind in kinds
-            )
-            return (
-                f"the sample does not say whether '{part}' is with or without petiole, and the ranges are "
-                f"for one of them ({sources}); state it, e.g. {state} (Python: part=)"
-            )
+        return (
+            f"the sample does not say whether '{part}' is with or without petiole, and the ranges are for "
+            f"one of them ({sources}); state it, e.g. {' or '.join(states)} (Python: part=)"
+        )
     if differs:
         return f"no range for {part}, {stage}; ranges of another {differs} are published: {_first(rows)}"
     return f"no range of {crop} is carried for this"
@@ -102,13 +119,11 @@ def question_lines(scores, most: int = 8) -> list[str]:
         share=short["value"] / short["near_lowest"],
     ).sort_values(["every", "share"], ascending=[False, True], kind="stable")
     lines = []
-    for where, rows in short.groupby("where", sort=False):
+    for (where, differs), rows in short.groupby(["where", "differs_in"], sort=False):
         asked = "; ".join(_question(r) for r in rows.head(most).itertuples())
         rest = [f"{r.nutrient} in {r.sample_id}" for r in rows.iloc[most:].head(24).itertuples()]
         rest = f"; as well {', '.join(rest)}" + (", ..." if len(rows) > most + 24 else "") if rest else ""
-        lines.append(
-            f"is it the part and stage the file says? By the range for {where} short would be {asked}{rest}"
-        )
+        lines.append(f"{ASKED[differs]}? By the range for {where} short would be {asked}{rest}")
     return lines
 
 

@@ -255,18 +255,20 @@ SPANISH = "N° laboratorio;Muestra;Lote;Cultivo;Estadio;Órgano;Fecha de toma;Co
 def test_headers_and_words_of_other_languages(text, parts):
     samples = read(text)
     row = samples.table.iloc[0]
-    assert (row["sample_id"], row["lab_id"], row["crop"], row["area"]) == ("007", "0012", "corn", "good")
+    assert (row["lab_id"], row["crop"], row["area"]) == ("0012", "corn", "good")
+    assert row["field"] in ("Hang", "Loma")
+    assert row["sample_id"] == f"{row['field']} 007"
     assert row["sampled"] == pd.Timestamp("2024-07-16")
     assert stage_span("corn", row["growth_stage"]) == stage_span("corn", parts[0])
     assert parts_match(plant_part("corn", row["plant_part"]), plant_part("corn", parts[1])) == "same part"
-    assert samples.others.columns[-1] in ("Schlag", "Lote")
+    assert not {"Schlag", "Lote"} & set(samples.others)
 
 
 def test_a_zone_column_of_good_and_poor_marks_the_areas_of_paddocks():
     samples = read("Sample,Paddock,Zone,N (%),P (%)\n1,North,good,3.1,0.3\n2,North,poor,2.6,0.3\n")
     areas = samples.table.drop_duplicates("sample_id").set_index("sample_id")["area"]
-    assert areas.to_dict() == {"1": "good", "2": "poor"}
-    assert samples.others["Paddock"].tolist() == ["North", "North"]
+    assert areas.to_dict() == {"North 1": "good", "North 2": "poor"}
+    assert samples.table["field"].unique().tolist() == ["North"]
     assert "from column 'Zone'" in set(samples.report["detail"])
     named = read("Paddock,Zone,N (%),P (%)\nNorth,good,3.1,0.3\nNorth,poor,2.6,0.3\n").table
     assert set(named["sample_id"]) == {"North"}
@@ -301,3 +303,21 @@ def test_dates_that_read_two_ways_are_told_once():
     lines = "".join(f"s{i},03/04/2024,3.1,0.3\n" for i in range(40))
     (note,) = read("Sample,Date sampled,N (%),P (%)\n" + lines).notes
     assert "40 dates, rows 2, 3, 4, 5, 6, 7, ..." in str(note)
+
+
+def test_the_field_goes_before_the_sample_unless_its_name_holds_it():
+    samples = read("Sample,Field,N (%),P (%)\n1,North,3.1,0.3\nSouth 2,South,2.6,0.3\n3,,2.6,0.3\n").table
+    assert samples["sample_id"].unique().tolist() == ["North 1", "South 2", "3"]
+    assert samples["field"].unique().tolist() == ["North", "South", ""]
+
+
+def test_a_part_given_says_of_the_petiole_what_the_file_leaves_open():
+    sheet = (
+        "Sample,Crop,Stage,Part,N (%),P (%)\n1,soybean,R2,Uppermost mature trifoliate,4,0.3\n"
+        "2,corn,R1,Ear leaf,3,0.3\n3,soybean,R2,trifoliate with petiole,4,0.3\n"
+    )
+    samples = read(sheet, part="upper trifoliate without petiole")
+    parts = samples.table.drop_duplicates("sample_id")["plant_part"].tolist()
+    assert parts == ["upper trifoliate without petiole", "Ear leaf", "trifoliate with petiole"]
+    assert any("'Uppermost mature trifoliate'" in text for text in samples.report["detail"])
+    assert any("with petiole" in str(note) and "kept" in str(note) for note in samples.notes)

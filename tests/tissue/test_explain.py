@@ -146,3 +146,67 @@ def test_one_sample_is_explained_and_drawn_alone(tidy):
     result = explain(score_tissue(tidy(low, **SOY)), sample="South")
     assert set(result.table["sample_id"]) == {"South"}
     assert [t.get_text().split()[0] for t in result.plot().get_yticklabels()] == ["South"]
+
+
+WHEAT = {"crop": "wheat", "growth_stage": "GS 31", "plant_part": "whole plant"}
+HUNGRY = {"N": 2.85, "P": 0.22, "K": 2.1, "Mg": 0.08, "S": 0.18, "Zn": 17.5, "Cu": 3.0, "B": 2.0}
+
+
+def test_a_severe_value_is_never_left_for_later(tidy):
+    """Wheat far below the one remembered Mg limit (KSU_WHEAT 0.15 %) while many others are short."""
+    result = explained(tidy, HUNGRY, where=WHEAT)
+    words = result.table.set_index("nutrient")["confidence"]
+    assert {"many short together", "values from memory"} <= set(result.doubts["key"])
+    assert words["Mg"] == "look first"
+    assert words["S"] == "doubtful"  # 0.18 against 0.19 %: near the limit
+    text = result.summary()
+    assert "Short, but look first at roots, water and sampling: Mg 0.08 %" in text
+    assert "check now: Dig plants" in text
+    later = next(line for line in text.splitlines() if line.startswith("Doubtful"))
+    assert "Mg" not in later
+    assert "North S" in later
+
+
+def test_short_by_most_sources_and_many_short_together_is_no_reason_to_wait(tidy):
+    corn = {"crop": "corn", "plant_part": "ear leaf", "growth_stage": "R1"}
+    low = {"N": 2.2, "P": 0.22, "K": 1.45, "Mg": 0.1, "S": 0.08, "Zn": 10.0, "Mn": 10.0}
+    words = explained(tidy, low, where=corn).table.set_index("nutrient")["confidence"]
+    assert words["P"] == "look first"
+    assert "doubtful" not in set(words)
+
+
+def test_a_doubt_that_explains_the_value_still_makes_it_doubtful(tidy):
+    low = HUNGRY | {"Mg": 0.08, "K": 4.5}
+    result = explained(tidy, low, where=WHEAT, soil_tests={"Mg": "enough"}, told=["drought"])
+    assert result.table.set_index("nutrient").loc["Mg", "confidence"] == "doubtful"
+
+
+def test_every_short_nutrient_is_named_however_many_there_are(tidy):
+    low = {name: HUNGRY for name in ("North", "South", "East", "West")}
+    result = explain(score_tissue(tidy(low, **WHEAT)))
+    text = result.summary()
+    for r in result.table.itertuples():
+        assert re.search(rf"{r.sample_id} {r.nutrient}\b", text) or f"{r.nutrient} " in text
+    rest = next(line for line in text.splitlines() if line.startswith("Short as well"))
+    assert "West Cu (look first)" in rest
+
+
+def test_doubts_name_sample_and_nutrient(tidy):
+    text = explained(tidy, HUNGRY, where=WHEAT).summary()
+    line = next(line for line in text.splitlines() if "values from memory (" in line)
+    named = line.partition("(")[2].partition(")")[0]
+    assert "Mg" in named
+    assert not re.search(r"\bN\b|\bP\b", named)  # of N and P CIMMYT_WHEAT prints ranges
+
+
+def test_results_above_a_range_say_what_could_make_them_so(tidy):
+    corn = {"crop": "corn", "plant_part": "ear leaf", "growth_stage": "R1"}
+    result = explained(tidy, {"N": 3.0, "Fe": 1250.0}, where=corn)
+    assert result.above["nutrient"].tolist() == ["Fe"]
+    assert result.above["class"].item() in ("high", "excessive")
+    line = next(line for line in result.summary().splitlines() if line.startswith("Above the range"))
+    assert "Fe 1250 mg/kg" in line
+    assert "Soil or dust on the leaf" in line
+    assert "WYTTENBACH1998" in set(result.sources["source_key"])
+    texts = [t.get_text() for t in result.plot().texts]
+    assert "1250" in texts

@@ -3,8 +3,8 @@
 import pytest
 
 from fertkit.errors import LookupFailed
-from fertkit.reference import load_ranges, load_stages
 from fertkit.intake.parts import parts_match, plant_part
+from fertkit.reference import load_ranges, load_stages
 from fertkit.tissue.stages import known_stages, stage_span
 
 
