@@ -58,6 +58,17 @@ def plain(value: float, digits: int = 3, span: float = 0.0) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
+def counted(n: int, noun: str) -> str:
+    """Write a number of things: ``1 strip``, ``3 strips``, ``2 passes``.
+
+    Examples
+    --------
+    >>> counted(1, "strip"), counted(3, "strip"), counted(2, "pass")
+    ('1 strip', '3 strips', '2 passes')
+    """
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}{'es' if noun.endswith('s') else 's'}"
+
+
 def plain_p(p: float) -> str:
     """Write a probability as it follows its letter: ``= 0.04`` or ``< 0.001``."""
     return "< 0.001" if p < 0.001 else f"= {plain(p, digits=2)}"

@@ -27,7 +27,7 @@ from fertkit.intake.strip_moisture import (
     traded,
 )
 from fertkit.reference import crop_name, list_sources
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, counted
 from fertkit.units import convert_area_rate
 
 #: An applied rate further than this from the planned one is reported [share] (common practice, no source).
@@ -84,10 +84,10 @@ class StripTrial(Result):
     def summary(self) -> str:
         trials, rates = self.strips["trial"].nunique(), self.strips[self.rate_column].nunique()
         blocks = self.strips.groupby("trial")["block"].nunique() if "block" in self.strips else pd.Series([0])
-        span = f"{blocks.min()} to {blocks.max()}" if blocks.min() < blocks.max() else f"{blocks.min()}"
+        span = f"{blocks.min()} to " * bool(blocks.min() < blocks.max()) + counted(blocks.max(), "block")
         lines = [
-            f"{self.name}: {len(self.strips)} strips, {trials} trial(s), {rates} rates of "
-            f"{self.nutrient or 'the product'} [{self.rate_unit}], {span} blocks."
+            f"{self.name}: {counted(len(self.strips), 'strip')}, {counted(trials, 'trial')}, "
+            f"{counted(rates, 'rate')} of {self.nutrient or 'the product'} [{self.rate_unit}], {span}."
         ]
         if self.standard_moisture_pct is not None:
             _, mark = trade_source(self.crop)

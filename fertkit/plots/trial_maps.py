@@ -41,8 +41,8 @@ def field_sketch(plan, ax=None):
     finish(
         ax,
         title=f"Field sketch, seed {plan.seed}",
-        xlabel=f"across the field [{w}]",
-        ylabel=f"along the strips [{w}]",
+        xlabel=f"across the field, from the left [{w}]",
+        ylabel=f"along the strips, as driven [{w}]",
         grid=None,
     )
     rated = all(isinstance(t, float) for t in plan.treatments)

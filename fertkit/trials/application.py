@@ -8,7 +8,7 @@ import pandas as pd
 
 from fertkit.errors import LookupFailed, NotEstimable, shorten
 from fertkit.intake.yield_points import to_degrees, to_metres
-from fertkit.trials.layout import StripPlan
+from fertkit.trials.layout import SIDES, StripPlan
 from fertkit.units import FOOT_M
 from fertkit.writing import write_whole
 
@@ -19,8 +19,9 @@ def application_table(plan: StripPlan) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        position, block, strip, kind, rate (or treatment), passes, from and to across the field, start and end
-        along it, harvest_from and harvest_to; units in the column names.
+        position, block, strip, kind, rate (or treatment), passes, from and to across the field (counted from
+        the left, looking the way the strips are driven), start and end along it, harvest_from and harvest_to;
+        units in the column names. ``counted`` says so on every row.
 
     Examples
     --------
@@ -41,7 +42,7 @@ def application_table(plan: StripPlan) -> pd.DataFrame:
             "end": f"end_{w}", "harvest_left": f"harvest_from_{w}", "harvest_right": f"harvest_to_{w}",
         }
     )  # fmt: skip
-    return table.assign(passes=plan.passes, seed=plan.seed)
+    return table.assign(passes=plan.passes, seed=plan.seed, counted=SIDES)
 
 
 def write_application(plan: StripPlan, path, *, boundary=None, headland: float = 0.0) -> Path:
@@ -90,12 +91,14 @@ def write_application(plan: StripPlan, path, *, boundary=None, headland: float =
 def application_geojson(plan: StripPlan, boundary, *, headland: float = 0.0) -> dict:
     """Lay the strips into a field and give them as GeoJSON polygons, cut at the boundary.
 
-    Strips run along the longest side of the field and start from it; see `write_application`.
+    Strips run along the longest side of the field and start from it, driven so that it lies to the left; see
+    `write_application`.
 
     Returns
     -------
     dict
-        A FeatureCollection; each strip has the columns of `application_table` and its area [ha].
+        A FeatureCollection; each strip has the columns of `application_table`, its area [ha] and the way it
+        is driven: ``driven_deg`` [degrees clockwise from north] and ``driven`` in words.
 
     Examples
     --------
@@ -122,7 +125,8 @@ def application_geojson(plan: StripPlan, boundary, *, headland: float = 0.0) -> 
     features = []
     for record in application_table(plan).to_dict("records"):
         x = np.array([record[f"start_{plan.width_unit}"], record[f"end_{plan.width_unit}"]]) * unit
-        x = np.clip(x + low[0] + headland * unit, None, high[0] - headland * unit)
+        # Driven against x, so that y counts from the left.
+        x = np.sort(np.clip(high[0] - headland * unit - x, low[0] + headland * unit, None))
         y = np.array([record[f"from_{plan.width_unit}"], record[f"to_{plan.width_unit}"]]) * unit + low[1]
         piece = _cut(local, x, y)
         if len(piece) < 3 or area(piece) < 1e-6:
@@ -133,11 +137,19 @@ def application_geojson(plan: StripPlan, boundary, *, headland: float = 0.0) -> 
         ring = [[round(float(a), 8), round(float(b), 8)] for a, b in zip(lon, lat, strict=True)]
         ring.append(ring[0])
         properties = {k: None if pd.isna(v) else v for k, v in record.items()} | {
-            "area_ha": round(area(piece) / 1e4, 4)
-        }
+            "area_ha": round(area(piece) / 1e4, 4), **_driven(turn)
+        }  # fmt: skip
         shape = {"type": "Polygon", "coordinates": [ring]}
         features.append({"type": "Feature", "geometry": shape, "properties": _plain(properties)})
     return {"type": "FeatureCollection", "features": features}
+
+
+def _driven(turn) -> dict:
+    """The way the strips are driven, against the x of the turned field, as a bearing and in words."""
+    east, north = -turn[0]
+    bearing = float(np.degrees(np.arctan2(east, north)) % 360)
+    winds = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+    return {"driven_deg": round(bearing, 1), "driven": f"towards the {winds[round(bearing / 45) % 8]}"}
 
 
 def area(ring) -> float:

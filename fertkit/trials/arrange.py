@@ -7,6 +7,7 @@ import pandas as pd
 
 from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.intake.strip_headers import SITE_COLUMNS
+from fertkit.results import counted
 from fertkit.trials import linear
 
 
@@ -123,11 +124,15 @@ def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -
     here = table[response].notna() & table[treatment].notna()
     if not here.all():
         lost = ", ".join(describe(row) for _, row in table[~here].iterrows())
-        notes.append(f"{int((~here).sum())} strip(s) without a yield left out, means adjusted for it: {lost}")
+        notes.append(
+            f"{counted(int((~here).sum()), 'strip')} without a yield left out, means adjusted for it: {lost}"
+        )
     strips = table[here].reset_index(drop=True)
     codes, labels = factor(strips[treatment])
     if len(labels) < 2:
-        raise NotEstimable(f"column '{treatment}' has {len(labels)} treatment(s); a comparison needs two")
+        raise NotEstimable(
+            f"column '{treatment}' has {counted(len(labels), 'treatment')}; a comparison needs two"
+        )
     if not names and not sites:
         notes.append("no blocks given: strips are compared as if placed wholly at random over the field")
     line, order = places(strips, sites)

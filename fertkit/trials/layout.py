@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable, UnitError, unknown
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, counted
 from fertkit.trials.arrange import show
 from fertkit.trials.defaults import citations, default, said_by
 from fertkit.trials.power import ERROR_DF
@@ -76,14 +76,19 @@ class StripPlan(Result):
         w = self.width_unit
         lines = [
             f"{DESIGNS[self.design]}: {len(self.treatments)} treatments x {self.blocks}, seed {self.seed}.",
-            f"Strips {self.strip_width:g} {w} wide ({self.passes} applicator pass(es)), the middle "
+            f"Strips {self.strip_width:g} {w} wide ({counted(self.passes, 'applicator pass')}), the middle "
             f"{self.harvest_width:g} {w} harvested; the trial takes {self.width:g} x {self.length:g} {w}.",
+            f"{SIDES[0].upper()}{SIDES[1:]}.",
             sketch(self),
         ]
         told = [*self.notes, *self.checks.loc[self.checks["passed"].eq(False), "meaning"]]
         return "\n".join([*lines, *(f"Note: {said}." for said in told)])
 
 
+#: How a plan counts, in the sketch and in every file of it.
+SIDES = (
+    "widths are counted from the left and lengths from the near end, looking the way the strips are driven"
+)
 DESIGNS = {
     "blocks": "Randomised complete blocks",
     "pairs": "Pairs, order within a pair at random",
@@ -180,7 +185,7 @@ def plan_strips(
 
 
 def sketch(plan: StripPlan) -> str:
-    """Draw the strips in text, left to right as they lie in the field, blocks apart."""
+    """Draw the strips in text, left to right as they lie looking the way they are driven, blocks apart."""
     strips = plan.strips
     cell = max(len(show(t)) for t in plan.treatments) + 1
     lines = []
@@ -282,7 +287,7 @@ def _fits(field_width, treatments, strip_width, buffer, borders, design) -> str:
         return "take fewer treatments or narrower strips"
     free = field_width - 2 * borders * strip_width + buffer
     blocks = int((free + 1e-9) // (len(treatments) * strip_width + buffer))
-    return f"{max(blocks, 0)} block(s) fit, or take fewer treatments or fewer borders"
+    return f"{counted(max(blocks, 0), 'block')} would fit; or take fewer treatments or fewer borders"
 
 
 def _notes(design, strip_width, harvested, unit) -> tuple[str, ...]:
@@ -303,21 +308,23 @@ def _notes(design, strip_width, harvested, unit) -> tuple[str, ...]:
 
 
 def _checks(design, treatments, blocks, length, width_unit) -> list[tuple]:
+    def own(feet):
+        """A length of the source in the unit of the plan."""
+        return f"{feet if width_unit == 'ft' else feet * FOOT_M:.0f} {width_unit}"
+
     feet = length if width_unit == "ft" else length / FOOT_M
     worked, reliable = (
         default("strip_trial", f"strip length {item}") for item in ("that has worked", "more reliable from")
     )
+    of_long = "LSD of 1000 ft strips"
+    short, long = default("strip_trial", "LSD of 250 ft strips"), default("strip_trial", of_long)
     source = said_by("strip_trial", "strip length more reliable from")
     advice = (
-        f"strips of {worked:g} ft have worked, {reliable:g} ft or longer are more reliable; over uniformity "
-        "trials with three replicates the least significant difference was about "
-        f"{default('strip_trial', 'LSD of 250 ft strips'):g} bu/ac with strips of 250 ft and "
-        f"{default('strip_trial', 'LSD of 1000 ft strips'):g} with 1000 ft "
-        f"({said_by('strip_trial', 'LSD of 1000 ft strips')})"
+        f"strips of {own(worked)} have worked, {own(reliable)} or longer are more reliable; over uniformity "
+        f"trials with three replicates the least significant difference with strips of {own(1000)} was about "
+        f"{100 * long / short:.0f} % of that with {own(250)} ({said_by('strip_trial', of_long)})"
     )
-    rows = [
-        ("strip length", round(feet, 1), f">= {reliable:g} ft ({source})", bool(feet >= reliable), advice)
-    ]
+    rows = [("strip length", length, f">= {own(reliable)} ({source})", bool(feet >= reliable), advice)]
     item = "pairs" if design == "pairs" else "replicates"
     enough = default("strip_trial", item)
     if design in ("blocks", "pairs"):

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable, unknown
-from fertkit.results import Result, checks_frame, plain
+from fertkit.results import Result, checks_frame, counted, plain
 from fertkit.trials.arrange import factor, only_column, site_names
 from fertkit.trials.pool import number_of_sites
 
@@ -209,8 +209,8 @@ def _columns(table, site, rate, response):
 def _enough(codes, labels):
     if len(labels) < 2 or len(codes) <= len(labels):
         raise NotEstimable(
-            f"{len(labels)} site(s) with {len(codes)} strips: sites and strips cannot be told apart; "
-            "analyse the site by itself"
+            f"{counted(len(labels), 'site')} with {counted(len(codes), 'strip')}: sites and strips "
+            "cannot be told apart; analyse the site by itself"
         )
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable, unknown
-from fertkit.results import Result, checks_frame, plain, plain_p
+from fertkit.results import Result, checks_frame, counted, plain, plain_p
 from fertkit.trials.arrange import arrange, check_level, show, spoken
 from fertkit.trials.defaults import citations, default, said_by
 from fertkit.trials.diagnose import ALPHA
@@ -121,7 +121,7 @@ def analyse_pairs(
     complete = wide.dropna()
     notes = arranged.notes
     if len(complete) < len(wide):
-        notes += (f"{len(wide) - len(complete)} pair(s) without a partner left out",)
+        notes += (f"{counted(len(wide) - len(complete), 'strip')} without a partner left out",)
     if len(complete) < 2:
         raise NotEstimable("fewer than two complete pairs: the difference has no measure of its error")
     first, second = arranged.labels

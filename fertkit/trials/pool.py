@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import LookupFailed, NotEstimable, unknown
-from fertkit.results import Result, checks_frame, plain, plain_p
+from fertkit.results import Result, checks_frame, counted, plain, plain_p
 from fertkit.trials import linear
 from fertkit.trials.analyse import analyse_strips
 from fertkit.trials.arrange import (
@@ -180,8 +180,8 @@ def pool_estimates(
     yw, vw, xw = y[weighable], s[weighable] ** 2, design[weighable]
     if len(yw) <= xw.shape[1]:
         raise NotEstimable(
-            f"{len(yw)} site-year(s) with a standard error for {xw.shape[1]} coefficient(s): too few to "
-            "pool; read the sites one by one"
+            f"{counted(len(yw), 'site-year')} with a standard error for "
+            f"{counted(xw.shape[1], 'coefficient')}: too few to pool; read the sites one by one"
         )
     tau2 = METHODS[method](yw, vw, xw)
     fit = Weighted.of(yw, vw, xw, tau2)

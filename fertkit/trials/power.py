@@ -1,12 +1,12 @@
 """How many blocks a difference needs, and what difference a plan can find: exact noncentral t and F."""
 
 from dataclasses import dataclass
-from numbers import Integral
+from numbers import Integral, Real
 
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import NotEstimable, unknown
+from fertkit.errors import NotEstimable, shorten, unknown
 from fertkit.results import Result, checks_frame, plain
 
 #: Error degrees of freedom with t treatments in r blocks (replicates).
@@ -35,6 +35,8 @@ class PowerPlan(Result):
     design : str
     power, alpha : float
         Power asked and two-sided significance.
+    pair_correlation : float
+        Correlation of the two strips of a pair, taken into account; 0 else.
     """
 
     sizes: pd.DataFrame
@@ -45,6 +47,7 @@ class PowerPlan(Result):
     design: str
     power: float
     alpha: float
+    pair_correlation: float = 0.0
 
     @property
     def table(self) -> pd.DataFrame:
@@ -61,13 +64,26 @@ class PowerPlan(Result):
 
     def summary(self) -> str:
         row = self.sizes.set_index("blocks").loc[self.blocks]
-        return (
+        smallest = row["smallest_difference_pct"]
+        said = (
             f"{self.blocks} blocks of {self.treatments} treatments ({self.design}): with a CV of "
-            f"{self.cv_pct:g} % a true difference of {plain(self.difference_pct)} % of the mean is found in "
-            f"{100 * row['power']:.0f} of 100 such trials (two-sided, {100 * self.alpha:g} %). "
-            f"The smallest difference found in {100 * self.power:.0f} of 100 is "
-            f"{row['smallest_difference_pct']:.1f} %."
+            f"{self.cv_pct:g} % ({self._cv_of}) a true difference of {plain(self.difference_pct)} % of the mean "
+            f"is found in {100 * row['power']:.0f} of 100 such trials (two-sided, {100 * self.alpha:g} %)."
         )
+        if np.isclose(self.difference_pct, smallest):
+            return said
+        return (
+            f"{said} The smallest difference found in {100 * self.power:.0f} of 100 is {plain(smallest)} %."
+        )
+
+    @property
+    def _cv_of(self) -> str:
+        """Whose CV it is, so that what blocks or pairs take out is not counted twice."""
+        if self.pair_correlation:
+            return f"of single strips over the whole field, correlated {self.pair_correlation:g} within pairs"
+        where = {"blocks": "within blocks", "pairs": "within pairs", "random": "over the whole field",
+                 "latin": "within rows and columns"}  # fmt: skip
+        return f"of single strips {where[self.design]}"
 
 
 def blocks_for(
@@ -81,7 +97,8 @@ def blocks_for(
     difference_pct : float
         True difference worth finding [% of the mean].
     cv_pct : float
-        Standard deviation of one strip within a block [% of the mean].
+        Standard deviation of one strip [% of the mean]: within blocks or pairs, as an analysis of such a
+        trial gives it; over the whole field for design "random", or beside a `pair_correlation`.
     treatments : int
     design : {"blocks", "pairs", "random", "latin"}
         Complete blocks, pairs of two treatments, no blocks, Latin square.
@@ -90,7 +107,8 @@ def blocks_for(
     alpha : float
         Two-sided significance of the test of one difference.
     pair_correlation : float
-        Correlation of the two strips of a pair, from -1 to below 1; for design "pairs" only (0 is cautious).
+        Correlation of the two strips of a pair over the whole field, from -1 to below 1; for design "pairs"
+        only. Leave it at 0 where `cv_pct` is that within pairs: it has the correlation taken out already.
 
     Raises
     ------
@@ -118,7 +136,7 @@ def blocks_for(
             f"a difference of {difference_pct:g} % cannot be found with a CV of {cv_pct:g} % in this design; "
             "look for a larger difference or a more even field"
         )
-    return _plan(difference_pct, cv_pct, sd, treatments, blocks, design, power, alpha)
+    return _plan(difference_pct, cv_pct, sd, treatments, blocks, design, power, alpha, pair_correlation)
 
 
 def smallest_difference(
@@ -146,7 +164,7 @@ def smallest_difference(
         )
     sd = _strip_sd(cv_pct, design, pair_correlation)
     difference = _detectable(sd, treatments, blocks, design, power, alpha)
-    return _plan(difference, cv_pct, sd, treatments, blocks, design, power, alpha)
+    return _plan(difference, cv_pct, sd, treatments, blocks, design, power, alpha, pair_correlation)
 
 
 def power_of_difference(difference, sd, treatments, blocks, *, design="blocks", alpha=0.05) -> float:
@@ -226,7 +244,7 @@ def _detectable(sd, treatments, blocks, design, power, alpha) -> float:
     return float(brentq(lacking, 1e-9 * sd, high, xtol=1e-10 * sd))
 
 
-def _plan(difference, cv, sd, treatments, blocks, design, power, alpha) -> PowerPlan:
+def _plan(difference, cv, sd, treatments, blocks, design, power, alpha, correlation) -> PowerPlan:
     around = [blocks] if design == "latin" else range(max(2, blocks - 3), blocks + 4)
     rows = [
         (
@@ -238,12 +256,17 @@ def _plan(difference, cv, sd, treatments, blocks, design, power, alpha) -> Power
     ]  # fmt: skip
     columns = ["blocks", "strips", "error_df", "power", "smallest_difference_pct"]
     return PowerPlan(
-        pd.DataFrame(rows, columns=columns), blocks, difference, cv, treatments, design, power, alpha
-    )
+        pd.DataFrame(rows, columns=columns), blocks, difference, cv, treatments, design, power, alpha,
+        correlation,
+    )  # fmt: skip
 
 
 def _strip_sd(cv, design, correlation) -> float:
     """Standard deviation of a strip as far as it stays in the difference of a pair [% of the mean]."""
+    if not isinstance(correlation, Real):
+        raise NotEstimable(
+            f"pair_correlation has to be a number; it was given as {shorten(repr(correlation))}"
+        )
     if correlation and design != "pairs":
         raise NotEstimable(f"pair_correlation belongs to design='pairs'; leave it out for design='{design}'")
     if not -1 <= correlation < 1:
@@ -254,6 +277,10 @@ def _strip_sd(cv, design, correlation) -> float:
 def _check(difference, cv, treatments, design, power, alpha):
     if design not in ERROR_DF:
         raise unknown("design", design, ERROR_DF)
+    given = {"difference_pct": difference, "cv_pct": cv, "power": power, "alpha": alpha}
+    odd = [f"{k} as {shorten(repr(v))}" for k, v in given.items() if not isinstance(v, Real)]
+    if odd:
+        raise NotEstimable(f"give numbers, without quotes or signs; given were {', '.join(odd)}")
     if not isinstance(treatments, Integral):
         raise NotEstimable(f"treatments has to be a whole number; it was given as {treatments}")
     if not (difference > 0 and cv > 0 and treatments >= 2 and 0 < alpha < power < 1):

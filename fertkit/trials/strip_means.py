@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, shorten
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, counted
 from fertkit.sizes import bytes_of
 from fertkit.trials.points import CleanedPoints
 
@@ -38,7 +38,8 @@ class StripMeans(Result):
     def summary(self) -> str:
         area = self.strips["area_ha"].sum()
         lines = [
-            f"{self.name}: {len(self.strips)} strips, {self.strips['points'].sum()} points, {area:.2f} ha; "
+            f"{self.name}: {counted(len(self.strips), 'strip')}, "
+            f"{counted(self.strips['points'].sum(), 'point')}, {area:.2f} ha; "
             f"yields at {self.strips['stated_moisture_pct'].iloc[0]:g} % moisture.",
             "Points of one strip are no replicates: compare the strips.",
         ]
@@ -216,6 +217,6 @@ def _checks(table, column, inside):
     outside = int((~inside).sum())
     return [
         ("strips without points", len(empty), "0", not empty,
-         f"no points in strip(s) {', '.join(map(str, empty))}: lost for the analysis" if empty else "none"),
+         f"no points in strip {', '.join(map(str, empty))}: lost for the analysis" if empty else "none"),
         ("points outside the strips", outside, "information", None, "headlands, borders and other ground"),
     ]  # fmt: skip

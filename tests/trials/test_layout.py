@@ -74,10 +74,10 @@ def test_summary_prints_seed_sketch_and_caution():
 
 def test_strip_length_advice_is_cited():
     # STEEP on-farm testing guide 1994: 300 ft strips have worked, 750 ft or longer are more reliable.
-    short = plan_strips(RATES, seed=1, width_unit="m", header_width=9, applicator_width=18, strip_length=100)
+    short = plan_strips(RATES, seed=1, **MACHINES | {"strip_length": 400})
     check = short.checks.set_index("check").loc["strip length"]
     assert not check["passed"]
-    assert check["value"] == pytest.approx(328.1, abs=0.05)
+    assert check["value"] == 400
     assert "300 ft have worked, 750 ft" in check["meaning"]
     assert "STEEP1994" in set(short.sources["source_key"])
 
@@ -191,3 +191,49 @@ def test_bad_application_requests(tmp_path, boundary, path, error, said):
     with pytest.raises(error, match=said):
         write_application(plan_strips(RATES, seed=3, **MACHINES), tmp_path / path, boundary=boundary)
     assert not (tmp_path / path).exists()
+
+
+def test_strip_one_lies_to_the_left_of_the_way_it_is_driven():
+    plan = plan_strips([0, 50, 100], seed=11, blocks=3, design="latin", unit="kg/ha", header_width=6,
+                       applicator_width=12, strip_length=60, width_unit="m")  # fmt: skip
+    corners = np.array([[0, 0], [380, 0], [380, 400], [0, 400]], dtype=float)
+    for angle in (0, 0.7, 2.0, 4.1):  # the field turned in any way
+        c, s = np.cos(angle), np.sin(angle)
+        x, y = (corners @ np.array([[c, s], [-s, c]])).T
+        degree = 6_371_008.8 * np.pi / 180
+        ring = np.column_stack([11.3 + x / (degree * np.cos(np.radians(52.1))), 52.1 + y / degree])
+        shapes = application_geojson(plan, ring)["features"]
+        way = np.radians(shapes[0]["properties"]["driven_deg"])
+        ahead, right = np.array([np.sin(way), np.cos(way)]), np.array([np.cos(way), -np.sin(way)])
+        for shape in shapes:
+            said = shape["properties"]
+            assert "counted from the left" in said["counted"]
+            lon, lat = np.array(shape["geometry"]["coordinates"][0][:-1]).T
+            place = np.column_stack([(lon - 11.3) * degree * np.cos(np.radians(52.1)), (lat - 52.1) * degree])
+            said["across"], said["along"] = (place @ right).mean(), (place @ ahead).mean()
+        for kind, one, other in (("across", "from_m", "to_m"), ("along", "start_m", "end_m")):
+            there = np.array([f["properties"][kind] for f in shapes])
+            planned = np.array([(f["properties"][one] + f["properties"][other]) / 2 for f in shapes])
+            assert np.ptp(there - planned) < 0.1  # the same order and distances, from the left and near end
+
+
+def test_words_of_the_way_driven():
+    plan = plan_strips([0, 50], seed=1, blocks=2, header_width=6, applicator_width=6, strip_length=200,
+                       width_unit="m")  # fmt: skip
+    # Longest side in the east: driven to the south the east lies to the left.
+    first = application_geojson(plan, field(200, 400, turned=0))["features"][0]["properties"]
+    assert (first["driven"], first["driven_deg"]) == ("towards the south", 180.0)
+    assert "counted from the left" in plan.summary()
+    assert application_table(plan)["counted"].str.contains("from the left").all()
+
+
+def test_a_metric_plan_speaks_metres():
+    plan = plan_strips([0, 50], seed=1, blocks=4, header_width=6, applicator_width=12, strip_length=100,
+                       width_unit="m")  # fmt: skip
+    check = plan.checks.set_index("check").loc["strip length"]
+    # 300 and 750 ft of the STEEP guide are 91 and 229 m.
+    assert "91 m have worked, 229 m" in check["meaning"]
+    assert (check["value"], check["limit"][:8]) == (100, ">= 229 m")
+    assert " ft" not in plan.summary()
+    assert "bu/ac" not in plan.summary()
+    assert "(1 applicator pass)" in plan.summary()

@@ -112,3 +112,25 @@ def test_impossible_plans(call, said):
 def test_unknown_design():
     with pytest.raises(LookupFailed, match="unknown design"):
         blocks_for(5, 10, design="spiral")
+
+
+def test_the_cv_says_whose_it_is():
+    assert "a CV of 4 % (of single strips within pairs)" in blocks_for(5, 4, design="pairs").summary()
+    over = blocks_for(5, 4, design="pairs", pair_correlation=0.5).summary()
+    assert "of single strips over the whole field, correlated 0.5 within pairs" in over
+    # The same trial said both ways: the CV within pairs is that over the field times sqrt(1 - r).
+    within = blocks_for(5, 4 * np.sqrt(0.5), design="pairs")
+    assert within.blocks == blocks_for(5, 4, design="pairs", pair_correlation=0.5).blocks
+
+
+def test_the_smallest_difference_is_said_once():
+    assert smallest_difference(4, 4, treatments=5).summary().count("difference") == 1
+    assert blocks_for(5, 4, treatments=5).summary().count("difference") == 2
+
+
+@pytest.mark.parametrize(
+    "given", [{"difference_pct": "5"}, {"cv_pct": "4"}, {"power": None}, {"pair_correlation": "0.5"}]
+)
+def test_text_for_a_number_is_refused_by_name(given):
+    with pytest.raises(NotEstimable, match=next(iter(given))):
+        blocks_for(**{"difference_pct": 5, "cv_pct": 4, "design": "pairs"} | given)
