@@ -15,6 +15,8 @@ from fertkit.reference import list_sources
 from fertkit.report import Section, render_page, write_whole
 from fertkit.report.tables import pick
 from fertkit.response.analyse import SOURCES
+from fertkit.response.limits import price_check
+from fertkit.response.prices import Prices
 from fertkit.response.two_rates import DIFFERENCE
 from fertkit.response.verdict import INTERIOR, MEANINGS, NONE, STEP, TOP
 from fertkit.results import Result, checks_frame
@@ -135,7 +137,7 @@ def gather(settings: Settings, targets: list[Path], out: Path) -> BatchResult:
         pd.DataFrame(counts.most_common(), columns=["status", settings.kind]),
         pd.DataFrame(classes.most_common(), columns=["cls", "results"]),
         pd.concat(head, ignore_index=True), pd.concat(refused, ignore_index=True),
-        _checks(counts, seen, settings.kind), _keys(settings.kind, seen), settings.types,
+        _checks(counts, seen, settings), _keys(settings.kind, seen), settings.types,
     )  # fmt: skip
     write_whole(index_page(result), index)
     return result
@@ -150,8 +152,8 @@ def _keys(kind, seen):
     )
 
 
-def _checks(counts, seen, kind):
-    bad = counts[REFUSED]
+def _checks(counts, seen, settings):
+    bad, kind = counts[REFUSED], settings.kind
     rows = [(REFUSED, bad, 0, bad == 0, f"{bad} {kind} could not be used; see the column 'message'")]
     for name, words in _SINGLE.items():
         if kind == "trials" and name in seen:
@@ -161,6 +163,8 @@ def _checks(counts, seen, kind):
                 "each on its own, with its own prices"
             )
             rows.append((f"one {words}", len(seen[name]), 1, not several, told if several else "none"))
+    if kind == "trials" and settings.nutrient_price is not None:
+        rows += _doubt(seen, settings)
     if kind == "samples":
         memory = "from_memory" in seen["provenance"]
         told = "some ranges are from memory (column 'provenance'): check them before they drive a decision"
@@ -168,6 +172,18 @@ def _checks(counts, seen, kind):
         told = "the chances rest on placeholder errors of laboratory and sampling, from memory"
         rows.append(("laboratory and sampling CVs", 1, 0, False, told))
     return checks_frame(rows)
+
+
+def _doubt(seen, settings):
+    """Row on the units of the prices, where all trials share theirs."""
+    units = [list(seen[name]) for name in ("rate_unit", "yield_unit")]
+    if any(len(held) != 1 for held in units):
+        return []
+    (rate,), (yields,) = units
+    prices = Prices(settings.nutrient_price, settings.grain_price, rate.split("/")[0], yields.split("/")[0])
+    named = seen["nutrient"] if len(seen["nutrient"]) == 1 else [""]
+    row = price_check(prices, rate, yields, next(iter(named)))
+    return [row] if row[3] is not None else []
 
 
 # ---- the page
@@ -194,7 +210,8 @@ def index_page(result: BatchResult) -> str:
 
 
 def _explained(result):
-    meanings = MEANINGS | {REFUSED: "the reason stands below"}
+    two = "two rates give a difference, not a curve; it stands in the column 'message'"
+    meanings = MEANINGS | {REFUSED: "the reason stands below", DIFFERENCE: two}
     told = result.counts.assign(meaning=[meanings.get(status, "") for status in result.counts["status"]])
     columns = {"status": "status", result.kind: result.kind, "meaning": "what it means"}
     return pick("How many of what", told, columns)

@@ -43,7 +43,8 @@ def trial_advice(response, net=None, strips=None) -> tuple[list[str], list[str]]
     do, leave = ([line.format(**words) for line in lines] for lines in (do, leave))
     if best.status == "interior" and not bare and net is not None and net.stretch:
         do.insert(1, _near(net))
-    return [*_faulty(strips), *do], [*leave, ELSEWHERE]
+    first = [strips.stands_out] if strips is not None and strips.stands_out else []
+    return [*first, *do], [*leave, ELSEWHERE]
 
 
 def _near(net):
@@ -62,15 +63,6 @@ def _differ_p(response, strips):
         return strips.p_value
     mean = response.fits.get("mean")
     return float("nan") if mean is None else lack_of_fit(mean)[1]
-
-
-def _faulty(strips):
-    """First of all: a strip that sways the answer."""
-    if strips is None:
-        return []
-    rows = strips.checks
-    told = rows[rows["check"].str.startswith("influential strip") & rows["passed"].eq(False)]
-    return [f"Before anything else, check one strip: {row.meaning}." for row in told.itertuples()]
 
 
 _BY_STATUS = {
@@ -107,7 +99,7 @@ _WITHOUT_RESPONSE = ("no economic response", "pass not paid")
 _ALIKE = (
     ["Take no rate from these strips yet: their treatments cannot be told apart (p {p}).",
      "Repeat the trial with more blocks, and keep a check strip in each."],
-    ["Do not read {best} as the best rate: it is what chance may leave."],
+    ["Do not read {rate} as the best rate: chance alone may have made it so."],
 )  # fmt: skip
 _OTHERWISE = (["Repeat the strips before you act: {best}."], [])
 

@@ -63,7 +63,8 @@ def trial_lines(answer: TrialAnswer) -> list[str]:
         lines.append(_differ(answer.strips))
     lines += [f"Note: {note}." for note in answer.notes]
     doubt = [f"{response.doubt[0].upper()}{response.doubt[1:]}."] if response.doubt else []
-    return doubt + [line for line in lines if line] + [f"Note: {note}." for note in response.notes]
+    doubt += [answer.strips.stands_out] if answer.strips is not None else []
+    return [line for line in doubt + lines if line] + [f"Note: {note}." for note in response.notes]
 
 
 def _said(response):
@@ -131,6 +132,10 @@ def _prices_table(answer):
              "ratio": f"price ratio [{response.yield_unit} per {unit}]", "rate": f"economic optimum [{unit}]",
              "low": "from", "high": "to", "gain": f"gain minus cost [{response.yield_unit}]",
              "status": "status"}  # fmt: skip
+    if response.comparison is None:  # the ends of an optimum mean nothing for two rates
+        names = {k: v for k, v in names.items() if k not in ("low", "high")}
+        names["rate"] = f"better of the two rates [{unit}]"
+        return pick("The better of the two rates at other prices of the nutrient", answer.by_price, names)
     return pick("The optimum at other prices of the nutrient", answer.by_price, names)
 
 
@@ -214,7 +219,7 @@ def _money(answer, tables):
     return Section(
         "What if prices change, and what may be lost?",
         paragraphs=(*lines, "Expected regret is what a rate loses on average against the tested rate that "
-                    f"would have been best, had the true curve been known; {prices}.", _one_rate(answer)),
+                    f"would have been best, had the true curve been known; {prices}.", *_one_rate(answer)),
         figure=regret.plot(), figure_says=" ".join(says), tables=(tables["prices"],),
     )  # fmt: skip
 
@@ -222,18 +227,23 @@ def _money(answer, tables):
 def _one_rate(answer):
     """How the rate of least regret and the reported optimum go together."""
     regret, net = answer.regret, answer.net
+    if net.status != "interior":
+        return ()
     at = regret.at(net.rate).iloc[1]
     return (
-        f"The rate to start from is the economic optimum, {plain(net.rate)} {net.rate_unit}. Regret weighs "
+        f"The rate reported is the economic optimum, {plain(net.rate)} {net.rate_unit}. Regret weighs "
         "every curve the strips allow, drawn anew many times, not the fitted ones alone, and its least may "
         f"lie at another rate ({plain(regret.rate)} {net.rate_unit}); at the economic optimum it is "
-        f"{plain(max(at - regret.expected_regret, 0))} {regret.money}/{regret.area} above that least."
+        f"{plain(max(at - regret.expected_regret, 0))} {regret.money}/{regret.area} above that least.",
     )
 
 
 def _break_even(net, row):
     mass = {"nutrient": net.rate_unit.split("/")[0], "grain": net.yield_unit.split("/")[0]}[row.price_of]
-    return f"{row.question}: {plain(row.price)} {net.prices.money} per {mass}."
+    question = row.question
+    if net.curve == "difference":
+        question = question.replace("optimum rate", "better of the two rates")
+    return f"{question}: {plain(row.price)} {net.prices.money} per {mass}."
 
 
 def _trust(tables):

@@ -153,8 +153,12 @@ def trial_rows(trial, name=None) -> tuple[pd.DataFrame, dict]:
 
 
 def notes_of(trial) -> tuple[str, ...]:
-    """What the reader of a strip file noted; nothing of a bare table."""
-    return () if isinstance(trial, pd.DataFrame) else trial.notes
+    """What the reader of a strip file noted, first the moisture of its yields; nothing of a bare table."""
+    if isinstance(trial, pd.DataFrame):
+        return ()
+    keys = ", ".join(trial.sources["source_key"])
+    said = (line.removesuffix(".") for line in trial.summary().splitlines() if line.startswith("Yields ["))
+    return (*(f"{line[0].lower()}{line[1:]}{f' ({keys})' if keys else ''}" for line in said), *trial.notes)
 
 
 def in_currency(response: ResponseAnalysis, currency: str) -> ResponseAnalysis:

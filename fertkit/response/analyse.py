@@ -353,13 +353,15 @@ def _checks(analysis):
          "fewer than three rates: a difference, not a curve"),
         ("replicates within rates [df]", pure_df, 1, pure_df > 0,
          "no replication within rates: the error includes the curve's own lack of fit"),
-        ("optimum inside the tested rates", optimum.rate, rates[-1],
-         optimum.status in ("interior", DIFFERENCE),
-         MEANINGS[optimum.status]),
-        ("interval closed above", optimum.interval.high, rates[-1], not optimum.interval.high_open,
-         "the data set no upper limit to the optimum within the tested rates"),
         *data.losses,
     ]  # fmt: skip
+    if comparison is not None:
+        rows += [
+            ("optimum inside the tested rates", optimum.rate, rates[-1], optimum.status == "interior",
+             MEANINGS[optimum.status]),
+            ("interval closed above", optimum.interval.high, rates[-1], not optimum.interval.high_open,
+             "the data set no upper limit to the optimum within the tested rates"),
+        ]  # fmt: skip
     if data.block is None and pure_df > 0 and (data.weight == 1).all():
         rows.append(
             ("blocks", 0, 1, False, "no blocks given: strips are taken as if placed wholly at random")

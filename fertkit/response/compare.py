@@ -100,6 +100,8 @@ class CurveComparison(Result):
         by = "their support among themselves" if self.ranked else "fit alone"
         lines = [f"Averaged over the curves of diminishing returns, weighed by {by}: {named}."]
         best = self.rows.iloc[0]
+        if self.ranked and best["curve"] == "mean":
+            return [*lines, f"No response at all has more support ({best['weight']:.2f}) than any curve."]
         if self.ranked and best["curve"] not in self.averaged_weights.index:
             lines.append(
                 f"Not averaged: {best['label']}, of most support among all curves ({best['weight']:.2f}): it "

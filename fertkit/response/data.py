@@ -151,6 +151,11 @@ def read_trial_data(
     if rate is None or yield_ is None or problems:
         raise InputError("trial", problems)
     kept = _harvested(trial, yield_)
+    if kept is None:
+        problem = Problem(
+            "no yields: every cell is empty", "fill in the yields or leave the trial out", None, yield_
+        )
+        raise InputError("trial", [problem])
     x, y = _numbers(trial, rate, problems), _numbers(trial, yield_, problems, kept)
     w = np.ones(len(x)) if weight is None else _numbers(trial, weight, problems)
     _out_of_bounds(trial, rate, x, x < 0, "a rate cannot be negative", problems)
@@ -204,11 +209,13 @@ def _strips_of(trial, rate, yield_):
 
 
 def _harvested(trial, column):
-    """Rows with a yield; all of them where other cells are no numbers, so that none is passed over."""
+    """Rows with a yield; all of them where other cells are no numbers, none passed over; None without any."""
     cells = trial[column]
     empty = (cells.isna() | (cells.astype(str).str.strip() == "")).to_numpy(dtype=bool)
     numbers = pd.to_numeric(cells, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    lost_alone = np.isfinite(numbers[~empty]).all() and not empty.all()
+    if len(empty) and empty.all():
+        return None
+    lost_alone = np.isfinite(numbers[~empty]).all()
     return ~empty if lost_alone else np.ones(len(cells), bool)
 
 

@@ -88,7 +88,7 @@ class Regret(Result):
         return (
             f"Least expected regret within the tested rates at {plain(self.rate)} {self.rate_unit}: on "
             f"average {_not_nothing(self.expected_regret)} {unit} below the best tested rate of each case, "
-            f"below {_not_nothing(p90)} in nine cases of ten{uncounted}.\n{_where(self)}\n{CAUTION}"
+            f"in nine cases of ten by no more than {_not_nothing(p90)}{uncounted}.\n{_where(self)}\n{CAUTION}"
         )
 
     @property
@@ -283,7 +283,7 @@ def _where(regret):
 
 def _not_nothing(money):
     """Money of an expectation, which is never certain to be nothing."""
-    return f"{money:,.2f}" if money >= 0.005 else "less than 0.01"
+    return f"{money:,.2f}" if money >= 0.005 else "0.01"
 
 
 def weighted_quantile(values, weights, shares):

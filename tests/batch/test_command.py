@@ -33,3 +33,31 @@ def test_nothing_there(capsys, tmp_path):
     assert main(["batch", "trials", str(tmp_path / "no"), "--out", str(tmp_path / "out"), *PRICES]) == 2
     assert "there is no such file or folder" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
+
+
+def test_stopped_run_says_how_to_go_on(capsys, demo, tmp_path, monkeypatch):
+    def stop(*_, **__):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("fertkit.batch.run_batch", stop)
+    words = ["batch", "samples", str(demo("leaf_tests.csv")), "--out", str(tmp_path / "out"), "--quiet"]
+    assert main(words) == 130
+    assert capsys.readouterr().err == "fertkit: stopped; the same command goes on where it ended\n"
+
+
+def test_two_rates_and_doubtful_prices(capsys, tmp_path):
+    """By hand: 6.5 less 5.0 t/ha; 1 a kg over 0.19 a t is 5,263 times."""
+    home = tmp_path / "in"
+    home.mkdir()
+    rows = [f"A,{b},{r},{y + e}" for b, e in ((1, 0.1), (2, -0.1), (3, 0)) for r, y in ((0, 5.0), (120, 6.5))]
+    (home / "a.csv").write_text("\n".join(["trial,block,N (kg/ha),yield (t/ha)", *rows]))
+    words = ["batch", "trials", str(home), "--crop", "wheat", "--out", str(tmp_path / "out"), "--quiet"]
+    assert main([*words, "--nutrient-price", "1", "--grain-price", "0.19"]) == 0
+    printed = capsys.readouterr().out
+    assert "1 trial: 1 usable" in printed
+    assert "Two rates, a difference only" in printed
+    assert "5,260 times" in printed
+    row = pd.read_csv(tmp_path / "out" / "results.csv").iloc[0]
+    assert (row["status"], row["n_rates"]) == ("difference only", 2)
+    assert "yields 1.5 t/ha more" in row["message"]
+    assert pd.isna(row["optimum"])

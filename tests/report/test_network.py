@@ -76,3 +76,56 @@ def test_rates_that_share_nothing_are_not_pooled_as_a_difference(kinds_of_site):
     answer = answer_network(own, **PRICES)
     assert answer.contrast is None
     assert "Not pooled: no two rates are shared" in network_page(answer)
+
+
+@pytest.fixture(scope="module")
+def with_two_rates(kinds_of_site):
+    """The silent, the rising and the joined site, and one of two rates; one strip of the joined is lost."""
+    rates = np.repeat([0.0, 120.0], 4)
+    two = pd.DataFrame({"trial": "two", "block": np.tile(range(4), 2), "rate_kg_ha": rates,
+                        "yield_t_ha": 5 + 0.02 * rates + np.tile([0.1, -0.1, 0.05, -0.05], 2)})  # fmt: skip
+    sites = kinds_of_site.copy()
+    sites.loc[sites.index[sites["trial"] == "joined"][5], "yield_t_ha"] = np.nan
+    return pd.concat([sites, two], ignore_index=True)
+
+
+def test_two_rates_are_kept_and_in_no_pooled_curve(with_two_rates, kinds_of_site):
+    answer = answer_network(with_two_rates, **PRICES)
+    curves = answer_network(with_two_rates[with_two_rates["trial"] != "two"], **PRICES)
+    assert answer.two_rates == ["two"]
+    assert (answer.pooled.rate, answer.pooled.gain) == (curves.pooled.rate, curves.pooled.gain)
+    assert answer.one_stage.coefficients.equals(curves.one_stage.coefficients)
+    row = network_tables(answer)["sites"].frame.set_index("trial").loc["two"]
+    assert row["status"].startswith("difference only")
+    assert np.isnan(row["economic optimum [kg/ha]"])
+    assert np.isnan(row["lost at the common rate [money/ha]"])
+    lines = " ".join(network_lines(answer))
+    assert "Over 3 trials" in lines
+    assert "in no pooled curve: two" in lines
+    assert "1 of joined" in lines  # the lost strip
+
+
+def test_two_rates_alone_have_no_common_rate(with_two_rates):
+    two = with_two_rates[with_two_rates["trial"] == "two"]
+    both = pd.concat([two, two.assign(trial="also two")])
+    with pytest.raises(NotEstimable, match="a difference, not a curve"):
+        answer_network(both, **PRICES)
+
+
+def test_interval_cut_by_the_highest_rate_is_open(network):
+    """The rising site still rises at 160: resampled sets of it alone end there for want of a higher rate."""
+    assert network.pooled.interval_open
+    assert "> 160 kg/ha" in " ".join(network_lines(network))
+
+
+def test_gain_is_pooled_at_the_tested_rate_nearest_to_the_common_one(corn_sites):
+    answer = answer_network(corn_sites, **PRICES)
+    treatment, check = answer.contrast_of
+    tested = corn_sites.groupby("rate_kg_ha")["trial"].nunique()
+    tested = tested[(tested >= 2) & (tested.index != check)]
+    assert abs(treatment - answer.pooled.rate) == pytest.approx(
+        np.abs(tested.index.to_numpy() - answer.pooled.rate).min()
+    )
+    assert f"the tested rate nearest to {answer.pooled.rate:.0f}" in " ".join(network_lines(answer))
+    assert "more weight" not in network_page(answer)
+    assert "of most weight in its own average" in network_page(answer)

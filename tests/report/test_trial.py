@@ -3,6 +3,7 @@
 import io
 import re
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -134,3 +135,94 @@ def test_units_stand_in_every_header_that_needs_one(trial):
         for name in table.frame.select_dtypes("number"):
             if any(word in name for word in ("yield", "mean [", "price", "optimum", "residual")):
                 assert "[" in name
+
+
+def test_no_stretch_is_read_between_two_rates(corn_sites):
+    site = corn_sites[(corn_sites["trial"] == "S1") & corn_sites["rate_kg_ha"].isin([0.0, 134.4])]
+    answer = answer_trial(site, nutrient_price=1, grain_price=180, within=5)
+    assert answer.net.stretch == ""
+    assert answer.net.table.iloc[:, 0].tolist() == [0.0, 134.4]
+    assert not any("the net return is within" in line for line in trial_lines(answer))
+    assert "from" not in trial_tables(answer)["prices"].frame
+
+
+def test_stretch_says_where_the_reported_optimum_stands(corn_sites):
+    site = corn_sites[corn_sites["trial"] == "S2"]
+    answer = answer_trial(site, nutrient_price=1, grain_price=180, within=0.001)
+    net = answer.net
+    assert not net.within_low <= net.rate <= net.within_high
+    line = next(line for line in trial_lines(answer) if "OUTSIDE" in line)
+    assert f"{net.peak_net - net.net:.3g}" in line
+    html = trial_page(answer)
+    assert "choose in that stretch" not in html
+    assert "best of the averaged curve" in html
+
+
+def test_usual_loss_is_a_share_of_the_gain_with_its_mark(corn_sites):
+    site = corn_sites[corn_sites["trial"] == "S2"]
+    one = answer_trial(site, nutrient_price=1, grain_price=180).net
+    other_money = answer_trial(site, nutrient_price=100, grain_price=18_000).net
+    assert [one.within_low, one.within_high] == pytest.approx(
+        [other_money.within_low, other_money.within_high]
+    )
+    assert "common practice, no source" in one.stretch
+
+
+def test_no_zero_loss_is_claimed_where_no_response_was_found(seeded, kinds_of_site):
+    site = kinds_of_site[kinds_of_site["trial"] == "silent"]
+    answer = answer_trial(site, nutrient_price=1, grain_price=180)
+    assert answer.regret is None
+    html = trial_page(answer)
+    assert "no response was found, so what a rate may lose cannot be reckoned" in html
+    assert "Least expected regret" not in html
+
+
+def test_regret_of_a_rising_trial_speaks_for_tested_rates_alone(kinds_of_site):
+    site = kinds_of_site[kinds_of_site["trial"] == "rising"]
+    html = trial_page(answer_trial(site, nutrient_price=1, grain_price=180))
+    assert "within the tested rates" in html
+    assert "what a higher rate would have returned is not counted" in html
+
+
+def test_weights_of_text_and_table_are_the_same():
+    """The straight rise: the line has most support; it is said that it is not averaged."""
+    rates, sign = np.tile([0.0, 40, 80, 120, 160], 4), np.repeat([1, -1, 1, -1], 5)
+    scatter = 0.1 * sign * np.tile([1, -2, 0, 2, -1], 4)  # none of it in the rate means
+    yields = 4.2 + 0.013 * rates + scatter
+    site = pd.DataFrame({"block": np.repeat(range(4), 5), "rate_kg_ha": rates, "yield_t_ha": yields})
+    answer = answer_trial(site, nutrient_price=1, grain_price=180)
+    table = trial_tables(answer)["curves"].frame.set_index("curve")
+    said = next(line for line in answer.response.summary().splitlines() if line.startswith("Averaged over"))
+    for curve, weight in re.findall(r"([a-zA-Z -]+) (\d\.\d\d)[,.]", said.split(": ")[1]):
+        assert table.loc[curve.strip(), "weight in the average"] == pytest.approx(float(weight), abs=0.006)
+    assert "Not averaged: linear, of most support" in answer.response.summary()
+    assert "support among all curves" in table
+
+
+def test_a_wild_strip_comes_first_and_no_rate_is_advised():
+    """Two blocks alike and one with a slip of the comma, 65.0 for 6.50."""
+    wild = pd.DataFrame({"block": [1, 1, 1, 2, 2, 2, 3, 3, 3], "rate_kg_ha": [0.0, 60, 120] * 3,
+                         "yield_t_ha": [5.12, 6.1, 6.44, 5.02, 6.01, 65.0, 5.2, 6.3, 6.5]})  # fmt: skip
+    html = trial_page(answer_trial(wild, nutrient_price=1.1, grain_price=190))
+    assert "Lay out the next strips with rates above" not in html
+    advice = html[html.index("<h3>What to do</h3>") :]
+    assert advice.index("lies far from the rest (65)") < advice.index("Take no rate from these strips yet")
+
+
+def test_prices_in_the_wrong_unit_are_doubted_first(corn_sites):
+    """Per kg where per t is meant: a kg of nutrient is worth 1 / 0.00018 = 5,560 kg of grain."""
+    site = corn_sites[corn_sites["trial"] == "S2"]
+    first = trial_lines(answer_trial(site, nutrient_price=1, grain_price=0.18))[0]
+    assert first.startswith("Check the units of the prices")
+    for words in ("5,560 times", "per kg", "per t", "common practice, no source"):
+        assert words in first
+    assert not any(
+        "units" in line for line in trial_lines(answer_trial(site, nutrient_price=1, grain_price=180))
+    )
+
+
+def test_moisture_of_the_yields_is_told_with_its_source(demo):
+    strips = read_strips(demo("corn_n_strips.csv"), crop="corn")
+    name = strips.table["trial"].iloc[0]
+    answer = answer_trial(strips, name=name, nutrient_price=0.5, grain_price=4.5)
+    assert any("% moisture (UFAG442)" in line for line in trial_lines(answer))

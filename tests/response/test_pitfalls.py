@@ -354,3 +354,10 @@ def test_rates_far_from_zero_drop_only_the_curve_without_parameters(make_trial):
     near = compare_curves(make_trial(x - 1e6, y), 0.005)
     quadratic = [c.table.set_index("curve").loc["quadratic", "optimum"] for c in (comparison, near)]
     assert quadratic[0] - 1e6 == pytest.approx(quadratic[1], abs=1e-3)
+
+
+def test_a_trial_without_any_yield_says_so_once():
+    lost = pd.DataFrame({"rate_kg_ha": [0, 60, 120] * 2, "yield_t_ha": [np.nan] * 6})
+    with pytest.raises(InputError, match="no yields") as caught:
+        read_trial_data(lost)
+    assert len(caught.value.problems) == 1

@@ -1,14 +1,16 @@
 """Expected regret of a rate over draws of curves and prices."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.errors import NotEstimable
+from fertkit.response.analyse import analyse_response
 from fertkit.response.curves import CURVES
 from fertkit.response.prices import Prices
-from fertkit.response.regret import expected_regret, weighted_quantile
+from fertkit.response.regret import expected_regret, regret_of, weighted_quantile
 
 TESTED = {"lowest_rate": 0, "highest_rate": 250, "rate_unit": "kg/ha", "yield_unit": "t/ha"}
 PRICES = Prices(1, 100, "kg", "t")  # price ratio 0.01
@@ -130,3 +132,27 @@ def test_weighted_quantile_matches_repeated_values():
     for share in (0.05, 0.3, 0.4, 0.5, 0.9):
         plain = np.quantile(np.repeat(values, counts), share, method="inverted_cdf")
         assert weighted_quantile(values, counts / 10, [share])[0] == plain
+
+
+def test_no_response_is_not_a_certain_zero():
+    level = pd.DataFrame(
+        {
+            "rate_kg_ha": [0, 40, 80, 120] * 3,
+            "block": np.repeat([1, 2, 3], 4),
+            "yield_t_ha": [6.8, 6.7, 6.8, 6.7, 6.9, 6.8, 6.8, 6.9, 6.6, 6.8, 6.7, 6.7],
+        }
+    )
+    analysis = analyse_response(level, nutrient_price=1.1, grain_price=190, replicates=50)
+    with pytest.raises(NotEstimable, match="no response was found"):
+        regret_of(analysis)
+
+
+def test_best_rates_beyond_the_tested_ones_are_said_to_be():
+    """A line that pays everywhere: every case is best at the top."""
+    found = expected_regret(
+        {"linear": np.array([[3.0, 0.05]])}, Prices(0.10, 10.0), lowest_rate=0, highest_rate=300
+    )
+    assert (found.at_top, found.open_above) == (1.0, True)
+    assert "lies at > 300 lb/ac" in found.summary()
+    assert "not counted" in found.summary()
+    assert "0.00" not in found.summary()
