@@ -133,6 +133,11 @@ def test_unknown_stages_are_refused_with_a_list(crop, stage):
         ("Weizen", "Fahnenblatt", "flag leaf"),
         ("trigo", "planta entera", "whole plant"),
         ("soybean", "top trifoliate, petiole removed", "third trifoliate without petiole"),
+        ("Sojabohne", "oberstes Dreiblatt", "upper trifoliate"),
+        ("Sojabohne", "oberstes voll entwickeltes Blatt ohne Blattstiel", "trifoliate without petiole"),
+        ("Winterweizen", "jüngstes voll entwickeltes Blatt", "youngest mature leaf"),
+        ("Zuckerrübe", "oberstes voll entwickeltes Blatt", "most recently mature leaf blade"),
+        ("Mais", "oberstes voll entwickeltes Blatt", "most recent collared leaf"),
     ],
 )
 def test_names_of_one_part(crop, one, other):

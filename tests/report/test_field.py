@@ -1,0 +1,79 @@
+"""Leaf answers of a field: what comes first, what is left out and says so, signs kept with their values."""
+
+from io import StringIO
+
+import pytest
+
+from fertkit.report import answer_field, field_lines, field_page
+from fertkit.report.field import field_tables
+
+PRICES = {"nutrient_price": 0.45, "grain_price": 11.0}
+HEAD = "Sample,Field,Crop,Stage,Part,K %,P %,N %,S %,Mg %,Mn ppm,Zn ppm,Fe ppm,Mo ppm\n"
+PART = "trifoliate without petiole"
+LEAF = (
+    HEAD
+    + f"1,North,soybean,R2,{PART},1.31,0.2,3.1,0.1,0.15,8,12,1250,0.2\n"
+    + f"2,South,soybean,R2,{PART},2.1,0.45,5,0.3,0.5,60,<20,100,2\n"
+    + "3,South,soybean,R2,bud,2.1,0.45,5,0.3,0.5,60,50,100,2\n"
+)
+
+
+@pytest.fixture(scope="module")
+def strips():
+    yields = [47.5, 51.5, 55.5, 56.5, 48.5, 52.5, 56.5, 57.5]
+    rows = zip([1] * 4 + [2] * 4, [0, 40, 80, 120] * 2, yields, strict=True)
+    return "block,K2O lb/ac,yield bu/ac\n" + "".join(f"{b},{x},{y}\n" for b, x, y in rows)
+
+
+@pytest.fixture(scope="module")
+def two_fields(strips):
+    return answer_field("soybean", 60, leaf=StringIO(LEAF), strips=StringIO(strips), **PRICES)
+
+
+def test_the_nutrient_of_the_trial_comes_first_and_the_rest_is_counted(two_fields):
+    lines = field_lines(two_fields)
+    leaf = [line for line in lines if line.startswith("Leaf: ")]
+    assert " K 1.31 %" in leaf[0]
+    short = two_fields.explanation.items
+    more = int((short["confidence"] != "doubtful").sum()) - 3
+    assert leaf[3] == f"Leaf: and {more} more on the page."
+    assert next(line for line in lines if line.startswith("This season")).startswith(
+        "This season, K in North 1: top-dress"
+    )
+    caution = next(line for line in lines if line.startswith("Caution, K in North 1: "))
+    assert caution.removeprefix("Caution, K in North 1: ")[0].isupper()
+
+
+def test_what_is_above_not_scored_and_of_another_field_is_said(two_fields):
+    lines, page = field_lines(two_fields), field_page(two_fields)
+    assert any(line.startswith("Leaf, above the range: Fe in North 1") for line in lines)
+    assert "Leaf, not scored: South 3, row 4; see the page." in lines
+    assert any("come from 2 fields: North, South" in line for line in lines)
+    assert "unknown plant part of soybean" in page
+    assert "Soil or dust on the leaf" in page
+
+
+def test_values_below_detection_keep_their_sign_on_the_page(two_fields):
+    table = field_tables(two_fields)["leaf"].frame
+    values = table.loc[table["sample"].eq("South 2") & table["nutrient"].eq("Zn"), "value"]
+    assert len(values)
+    assert set(values) == {"< 20"}
+    assert "&lt; 20" in field_page(two_fields)
+
+
+def test_a_severe_shortage_is_not_among_what_not_to_act_on(two_fields):
+    """Mo has one range, remembered (KSU_SOY, 1 mg/kg), and many nutrients of the sample are short."""
+    page = field_page(two_fields)
+    assert "Mo in North 1" not in page.partition("Do not act yet")[2].partition("</li>")[0]
+    assert "North 1, Mo: short, but look first at roots, water and sampling: Dig plants" in page
+
+
+def test_what_was_not_judged_is_said_with_what_to_state(strips):
+    leaf = "Sample,Crop,Stage,Part,K %,Mn ppm\nNorth,soybean,R2,trifoliate,1.31,12\n"
+    answer = answer_field("soybean", 60, leaf=StringIO(leaf), strips=StringIO(strips), **PRICES)
+    told = 'Leaf, not judged: Mn in 1 sample; state the part with --part "upper trifoliate without petiole".'
+    assert told in field_lines(answer)
+    assert "Leaf, question: short by a near range? Mn in North; see the page." in field_lines(answer)
+    assert "Mn 12 mg/kg in North" in field_page(answer)
+    stated = answer_field("soybean", 60, leaf=StringIO(leaf), part=PART, strips=StringIO(strips), **PRICES)
+    assert "Mn" in set(stated.explanation.items["nutrient"])
