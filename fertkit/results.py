@@ -63,6 +63,7 @@ def counted(n: int, noun: str) -> str:
 
     Examples
     --------
+    >>> from fertkit.results import counted
     >>> counted(1, "strip"), counted(3, "strip"), counted(2, "pass")
     ('1 strip', '3 strips', '2 passes')
     """

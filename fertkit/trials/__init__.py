@@ -19,6 +19,7 @@ Examples
 --------
 Four treatments with a CV of 5 %: five blocks find a difference of 10 % in 83 of 100 trials.
 
+>>> from fertkit.trials import blocks_for
 >>> plan = blocks_for(10, 5, treatments=4)
 >>> plan.blocks
 5

@@ -57,6 +57,7 @@ def find_delay(points: YieldPoints, candidates=range(0, 21)) -> pd.DataFrame:
     ...                     "seconds": 1, "distance": 7.3, "width": 30.0, "moisture": 15.5, "pass": run})
     >>> units = {"flow": "lb/s", "distance": "ft", "width": "ft"}
     >>> points = read_points(log, crop="corn", units=units)
+    >>> from fertkit.trials import find_delay
     >>> int(find_delay(points, candidates=range(8))["delay_s"].iloc[0])
     3
     """

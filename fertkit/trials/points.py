@@ -153,6 +153,7 @@ def clean_points(points: YieldPoints, rules: CleaningRules | None = None) -> Cle
     ...                     "distance": 7.3, "width": 30.0, "moisture": 15.5})
     >>> units = {"flow": "lb/s", "distance": "ft", "width": "ft"}
     >>> points = read_points(log, crop="corn", units=units)
+    >>> from fertkit.trials import clean_points
     >>> print(clean_points(points).summary().splitlines()[2].strip())
     pass ends: 18 (within 20 m)
     """

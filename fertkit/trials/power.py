@@ -65,10 +65,11 @@ class PowerPlan(Result):
     def summary(self) -> str:
         row = self.sizes.set_index("blocks").loc[self.blocks]
         smallest = row["smallest_difference_pct"]
+        found = 100 * row["power"]
         said = (
             f"{self.blocks} blocks of {self.treatments} treatments ({self.design}): with a CV of "
-            f"{self.cv_pct:g} % ({self._cv_of}) a true difference of {plain(self.difference_pct)} % of the mean "
-            f"is found in {100 * row['power']:.0f} of 100 such trials (two-sided, {100 * self.alpha:g} %)."
+            f"{self.cv_pct:g} % ({self._cv_of}) a true difference of {plain(self.difference_pct)} % of "
+            f"the mean is found in {found:.0f} of 100 such trials (two-sided, {100 * self.alpha:g} %)."
         )
         if np.isclose(self.difference_pct, smallest):
             return said
