@@ -11,7 +11,7 @@ import pandas as pd
 
 HERE = Path(__file__).parent
 SEED = 20260
-#: Of the workshop: chosen so that the lots look drawn and the optimum's interval has two ends (see README.md).
+#: Of the workshop: chosen so that the lots look drawn and the optimum's interval has two ends (README.md).
 WORKSHOP_SEED = SEED + 7
 STRIP_WIDTH_FT, STRIP_LENGTH_FT = 30, 1200
 

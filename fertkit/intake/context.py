@@ -143,6 +143,8 @@ def _add_petioles(lines, part, report):
         return
     own = lines["crop"].ne("") & lines["plant_part"].ne("")
     known = own & ~lines["crop"].isin(unknown_crops(lines["crop"]))
+    if not known.any():
+        return
     more = known.copy()
     more[known] = [adds_petiole(r.crop, r.plant_part, part) for r in lines[known].itertuples()]
     if more.any():
