@@ -173,7 +173,7 @@ def test_a_goal_keeps_its_unit(capsys):
 
 
 GERMAN = "Ort;Kl;K2O (kg/ha);Masse [dt/ha];Protein (%)\n" + "".join(
-    f"Nordfeld;{b};{x};{400 + 10 * b + x - x * x // 250 + 3 * ((x // 40 + b) % 2)};12,{b}\n"
+    f"Nordfeld;{b};{x};{40 + b + x // 10 - x * x // 2500 + (x // 40 + b) % 2};12,{b}\n"
     for b in (1, 2, 3) for x in (0, 40, 80, 120)
 )  # fmt: skip
 
