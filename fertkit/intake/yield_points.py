@@ -125,6 +125,7 @@ def read_points(
     ...     "Longitude,Latitude,Flow lb/s,Seconds,Distance in,Width ft,Moisture %,Time\\n"
     ...     "-93.00000,42.00000,18.0,1,72,30,15.5,0\\n-93.00000,42.00002,18.2,1,72,30,15.4,1\\n"
     ... )
+    >>> from fertkit.intake import read_points
     >>> points = read_points(StringIO(sheet), crop="corn").table
     >>> float(points["yield_bu_ac"].iloc[0].round(1))  # 18 lb on 6 ft x 30 ft
     77.8
