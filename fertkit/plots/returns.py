@@ -145,7 +145,7 @@ def pooled_return(result, ax=None, *, title: str | None = None):
     if np.isfinite(result.interval_low):
         interval_mark(ax, result.interval_low, result.interval_high, 0.13, open_high=result.interval_open,
                       label="95 % over resampled trials")  # fmt: skip
-    legend(ax, loc="best")
+    legend(ax, loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=2)
     title = f"Mean of {len(result.sites)} trials" if title is None else title
     return finish(ax, title=title, xlabel=f"rate [{result.rate_unit}]", ylabel=f"mean net gain [{unit}]")
 

@@ -194,7 +194,7 @@ def regret_of(analysis, prices: Prices | None = None) -> Regret:
     ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
     ... })
     >>> answer = analyse_response(trial, nutrient_price=0.45, grain_price=11)
-    >>> print(regret_of(answer).summary().splitlines()[0][:22])
+    >>> print(regret_of(answer).summary().splitlines()[0][:21])
     Least expected regret
     """
     if analysis.curve == "mean":
