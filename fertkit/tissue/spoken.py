@@ -76,9 +76,9 @@ def why_not(conditions: pd.DataFrame) -> list[str]:
     blank = conditions[conditions["why"] != ""]
     for (crop, why), rows in blank.groupby(["crop", "why"], sort=False):
         missing = [option for word, option in ASKED.items() if word in why and why.endswith("not stated")]
-        typed = " and ".join(f"--{option}" for option in missing)
-        spelled = ", ".join(f"{option}=" for option in missing)
-        remedy = f"; state it with {typed} (Python: {spelled})" if missing else ""
+        hint = " and ".join(f"{option}=" for option in missing)
+        typed = " ".join(f"--{option}" for option in missing)
+        remedy = f"; give {hint} (command line: {typed})" if missing else ""
         named = rows["who"].iloc[0] if "who" in rows else named_rows(rows)
         named = f" ({named})" if named else ""
         lines.append(f"{_count(rows['samples'].sum(), f'{crop} sample'.strip())}{named}: {why}{remedy}")
