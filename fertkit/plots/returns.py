@@ -108,7 +108,7 @@ def price_ratio(result, ax=None, *, title: str = "Optimum rate against price rat
 
 def regret(result, ax=None, *, title: str = "What a rate may lose"):
     """Draw expected regret against rate, and where the best rate of most cases lies; see `Regret`."""
-    ax = new_axes() if ax is None else ax
+    ax = new_axes(height=4.6) if ax is None else ax
     rate, expected, p90 = (result.table.iloc[:, i] for i in range(3))
     ax.fill_between(rate, expected, p90, color=COLOURS["band"], alpha=0.6, lw=0,
                     label="up to nine cases in ten")  # fmt: skip
@@ -121,7 +121,7 @@ def regret(result, ax=None, *, title: str = "What a rate may lose"):
                   label="best rate of nine cases in ten")  # fmt: skip
     # The middle decides; far from the best, regret runs off the figure.
     ax.set_ylim(0, max(4 * result.expected_regret, 1.15 * float(np.quantile(p90, 0.6)), 1e-9))
-    legend(ax, loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=2)
+    legend(ax, loc="upper left", bbox_to_anchor=(0, -0.2))
     return finish(
         ax, title=title, xlabel=f"rate [{result.rate_unit}]",
         ylabel=f"below the best of each case [{result.money}/{result.area}]",
@@ -130,7 +130,7 @@ def regret(result, ax=None, *, title: str = "What a rate may lose"):
 
 def pooled_return(result, ax=None, *, title: str | None = None):
     """Draw mean net gain over trials, its flat range, and every trial's own optimum; see `PooledReturn`."""
-    ax = new_axes() if ax is None else ax
+    ax = new_axes(height=4.8) if ax is None else ax
     rate, net = result.frame.iloc[:, 0], result.frame.iloc[:, 2]
     unit = f"{result.money}/{result.area}"
     _money_line(ax, result, rate, net, unit)
@@ -145,7 +145,7 @@ def pooled_return(result, ax=None, *, title: str | None = None):
     if np.isfinite(result.interval_low):
         interval_mark(ax, result.interval_low, result.interval_high, 0.13, open_high=result.interval_open,
                       label="95 % over resampled trials")  # fmt: skip
-    legend(ax, loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=2)
+    legend(ax, loc="upper left", bbox_to_anchor=(0, -0.2))
     title = f"Mean of {len(result.sites)} trials" if title is None else title
     return finish(ax, title=title, xlabel=f"rate [{result.rate_unit}]", ylabel=f"mean net gain [{unit}]")
 
