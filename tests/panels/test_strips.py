@@ -78,7 +78,8 @@ def test_a_file_that_is_broken_whatever_its_crop_leaves_the_one_before(panel, ha
 def test_small_yields_are_not_rounded_away(panel, handed_over):
     metric = b"Block;K2O (kg/ha);Yield (t/ha)\n1;0;3,12\n1;40;3,55\n2;0;3,21\n2;40;3,66\n"
     panel.upload.value = handed_over("metric.csv", metric)
-    assert "from 3.16 t/ha at 0 kg/ha to 3.6" in panel.message()  # mean of 3.12 and 3.21: 3.165
+    # means of 3.12 and 3.21, and of 3.55 and 3.66
+    assert "from 3.165 t/ha at 0 kg/ha to 3.605 t/ha at 40 kg/ha" in panel.message()
 
 
 def test_two_rates_and_no_blocks_still_answer(panel, handed_over):
