@@ -337,7 +337,9 @@ def _add_open(commands):
         "--pages", action="store_true", help="as pages without code (needs the workshop extra)"
     )
     command.add_argument(
-        "--room", action="store_true", help="for a class: kernels kept warm, idle ones ended; other "
+        "--room",
+        action="store_true",
+        help="for a class: kernels kept warm, idle ones ended; other "
         "machines cannot reach it, so share one machine or let each laptop have its own install",
     )
     command.add_argument("--port", type=int, help="port on the loopback address (default: a free one)")

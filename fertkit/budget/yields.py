@@ -111,9 +111,9 @@ def far_outside(crop: str, goal: float, unit: str, pounds: float, measured) -> l
     """Caution about a yield goal far from the yields [lb/ac] at which the sources measured; none if near."""
     table = load_table("constants")
     far = table[table["group"] == "yield_far"].set_index("item")["value"]
-    if not measured or far["share of the lowest"] * min(measured) <= pounds <= far[
-        "times the highest"
-    ] * max(measured):
+    if not measured or far["share of the lowest"] * min(measured) <= pounds <= far["times the highest"] * max(
+        measured
+    ):
         return []
     low, high = (f"{y / lb_ac_per(unit, crop):.3g}" for y in (min(measured), max(measured)))
     span = low if low == high else f"{low} to {high}"

@@ -18,6 +18,7 @@ def network_page(answer: NetworkAnswer) -> str:
 
     Examples
     --------
+    >>> from fertkit.report import network_page
     >>> from fertkit.report import answer_network
     >>> import pandas as pd
     >>> trial = pd.DataFrame({
@@ -51,6 +52,7 @@ def network_lines(answer: NetworkAnswer) -> list[str]:
 
     Examples
     --------
+    >>> from fertkit.report import network_lines
     >>> from fertkit.report import answer_network
     >>> import pandas as pd
     >>> trial = pd.DataFrame({

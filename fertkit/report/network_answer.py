@@ -117,6 +117,7 @@ def answer_network(
 
     Examples
     --------
+    >>> from fertkit.report import answer_network
     >>> import pandas as pd
     >>> trial = pd.DataFrame({
     ...     "block": [1] * 4 + [2] * 4, "rate_lb_ac": [0, 40, 80, 120] * 2,

@@ -16,6 +16,7 @@ def trial_page(answer: TrialAnswer) -> str:
 
     Examples
     --------
+    >>> from fertkit.report import trial_page
     >>> from fertkit.report import answer_trial
     >>> import pandas as pd
     >>> trial = pd.DataFrame({
@@ -44,6 +45,7 @@ def trial_lines(answer: TrialAnswer) -> list[str]:
 
     Examples
     --------
+    >>> from fertkit.report import trial_lines
     >>> from fertkit.report import answer_trial
     >>> import pandas as pd
     >>> trial = pd.DataFrame({

@@ -105,6 +105,7 @@ def answer_trial(
 
     Examples
     --------
+    >>> from fertkit.report import answer_trial
     >>> import pandas as pd
     >>> trial = pd.DataFrame({
     ...     "block": [1] * 4 + [2] * 4, "rate_lb_ac": [0, 40, 80, 120] * 2,

@@ -172,6 +172,7 @@ def compare_curves(
     Two strips a rate, half a bushel to either side of a line from 48 bu/ac to a plateau of 57 joined at
     90 lb/ac (invented):
 
+    >>> from fertkit.response import compare_curves
     >>> import pandas as pd
     >>> trial = pd.DataFrame({
     ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,

@@ -27,6 +27,7 @@ def nearly_as_good(gain: float) -> tuple[float, str]:
 
     Examples
     --------
+    >>> from fertkit.response.limits import nearly_as_good
     >>> nearly_as_good(60.0)
     (3.0, '5 % of the net return gained; common practice, no source')
     """

@@ -185,6 +185,7 @@ def net_return(
 
     Examples
     --------
+    >>> from fertkit.response import net_return
     >>> from fertkit.response import Prices
     >>> prices = Prices(0.10, 10.0)
     >>> result = net_return("quadratic", [3.0, 0.05, -0.000125], prices, lowest_rate=0, highest_rate=300)
@@ -216,6 +217,7 @@ def net_return_of(analysis, *, within: float | str | None = None) -> NetReturn:
 
     Examples
     --------
+    >>> from fertkit.response import net_return_of
     >>> from fertkit.response import analyse_response
     >>> import pandas as pd
     >>> trial = pd.DataFrame({

@@ -134,6 +134,7 @@ def sites_of(fits: Mapping) -> list[Site]:
 
     Examples
     --------
+    >>> from fertkit.response import sites_of
     >>> from fertkit.response import fit_response
     >>> import pandas as pd
     >>> trial = pd.DataFrame({
@@ -194,6 +195,7 @@ def pool_net_return(
 
     Examples
     --------
+    >>> from fertkit.response import pool_net_return
     >>> import numpy as np
     >>> from fertkit.response import Prices, Site
     >>> sites = [Site("A", "quadratic", np.array([3.0, 0.05, -0.000125]), 0.0, 300.0),

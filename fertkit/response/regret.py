@@ -136,6 +136,7 @@ def expected_regret(
 
     Examples
     --------
+    >>> from fertkit.response import expected_regret
     >>> from fertkit.response import Prices
 
     Two curves equally likely, with optima of 160 and 80 at a price ratio of 0.01; midway each loses the same:
@@ -187,6 +188,7 @@ def regret_of(analysis, prices: Prices | None = None) -> Regret:
 
     Examples
     --------
+    >>> from fertkit.response import regret_of
     >>> from fertkit.response import analyse_response
     >>> import pandas as pd
     >>> trial = pd.DataFrame({

@@ -95,6 +95,7 @@ def relative_yield(nni, source: str):
 
     Examples
     --------
+    >>> from fertkit.tissue.dilution import relative_yield
     >>> relative_yield([0.7, 0.8, 0.9, 1.0], "ZIADI2008").round(3).tolist()
     [0.709, 0.826, 0.943, nan]
     """
@@ -141,6 +142,7 @@ def nitrogen_nutrition_index(
     --------
     Maize with 5 t/ha of shoots at 1.60 % N: critical 1.8744 % (PLENET2000), index 0.854, 13.7 kg/ha missing.
 
+    >>> from fertkit.tissue import nitrogen_nutrition_index
     >>> row = nitrogen_nutrition_index("corn", [5.0], [1.60], source="PLENET2000").table.iloc[0]
     >>> row[["critical_n_pct", "nni", "deficit_kg_ha"]].astype(float).round(3).tolist()
     [1.874, 0.854, 13.72]

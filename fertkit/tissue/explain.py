@@ -127,6 +127,7 @@ def explain(
 
     Examples
     --------
+    >>> from fertkit.tissue import explain
     >>> from io import StringIO
     >>> from fertkit.intake import read_tissue
     >>> from fertkit.tissue import score_tissue

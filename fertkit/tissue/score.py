@@ -142,6 +142,7 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None, strict=False) -
     --------
     Two soybean samples (invented) against the critical leaf potassium of 1.56 % at R2 (STAMMER2018):
 
+    >>> from fertkit.tissue import score_tissue
     >>> from io import StringIO
     >>> from fertkit.intake import read_tissue
     >>> rows = ["Good,soybean,R2,trifoliate,2.10", "Poor,soybean,R2,trifoliate,1.31"]

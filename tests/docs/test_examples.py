@@ -1,5 +1,4 @@
-"""Every example in a docstring runs as it stands, with nothing in scope, and prints what it shows; every public
-function has one."""
+"""Every docstring example runs with nothing in scope and prints what it shows; public functions have one."""
 
 import doctest
 import inspect
