@@ -1,0 +1,57 @@
+"""The command line: one subcommand a question, each a thin call on the library."""
+
+import argparse
+import sys
+from contextlib import redirect_stdout
+
+from fertkit import __version__
+from fertkit.cli.questions import ADD_QUESTION
+from fertkit.errors import FertkitError, harmless
+
+
+def main(argv=None) -> int:
+    """Run the command line; give 0, 2 when the input cannot be used, or 130 when it is stopped."""
+    arguments = None
+    try:
+        parser = _parser()
+        arguments = parser.parse_args(argv)
+        with redirect_stdout(_Shown(sys.stdout)):
+            arguments.run(arguments) if arguments.run else parser.print_help()
+    except FertkitError as error:
+        print(harmless(f"fertkit: {error}"), file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print(f"fertkit: {getattr(arguments, 'stopped', 'stopped')}", file=sys.stderr)
+        return 130
+    except BrokenPipeError:  # the reader of the pipe has seen enough
+        sys.stdout = None
+    except OSError as error:
+        print(harmless(f"fertkit: {error.filename or 'file'}: {error.strerror}"), file=sys.stderr)
+        return 2
+    return 0
+
+
+class _Shown:
+    """Standard output that marks characters which would steer a terminal."""
+
+    def __init__(self, out):
+        self._out = out
+
+    def write(self, text):
+        return self._out.write(harmless(text))
+
+    def flush(self):
+        self._out.flush()
+
+
+def _parser():
+    parser = argparse.ArgumentParser(
+        prog="fertkit",
+        description="Crop nutrition field by field: needs, leaf tests, strip trials, optimum rate.",
+    )
+    parser.add_argument("--version", action="version", version=f"fertkit {__version__}")
+    parser.set_defaults(run=None)
+    commands = parser.add_subparsers(metavar="QUESTION", title="questions")
+    for add in ADD_QUESTION:
+        add(commands)
+    return parser

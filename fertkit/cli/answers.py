@@ -1,0 +1,226 @@
+"""The answers of the command line: each question put to the library, and what is printed or written."""
+
+from fertkit.errors import LookupFailed, NotEstimable, shorten
+
+
+def _columns(arguments):
+    """Role -> headers, as the command line names them."""
+    named = {}
+    for role, header in arguments.column:
+        named.setdefault(role, []).append(header)
+    return named
+
+
+def run_field(arguments):
+    from fertkit.report.answer import answer_field
+    from fertkit.report.field import field_lines, field_page
+    from fertkit.writing import write_whole
+
+    answer = answer_field(
+        arguments.crop,
+        arguments.goal,
+        arguments.goal_unit,
+        leaf=arguments.leaf,
+        stage=arguments.stage,
+        part=arguments.part,
+        strips=arguments.strips,
+        nutrient_price=arguments.nutrient_price,
+        grain_price=arguments.grain_price,
+        ranges=arguments.ranges,
+        unit=arguments.unit,
+        columns=_columns(arguments),
+        currency=arguments.currency,
+        seed=arguments.seed,
+    )
+    page = write_whole(field_page(answer), arguments.page)
+    _write_workbook(answer, arguments.workbook)
+    print("\n".join(field_lines(answer)))
+    print(f"Page with figures and sources: {page}. Notebooks: fertkit open")
+
+
+def run_needs(arguments):
+    from fertkit.budget import nutrient_budget
+    from fertkit.report.answer import amount_unit
+
+    unit = arguments.unit or amount_unit(arguments.goal_unit)
+    budget = nutrient_budget(
+        arguments.crop, arguments.goal, arguments.goal_unit, unit=unit, source=arguments.source
+    )
+    _show(budget, arguments.table)
+
+
+def run_leaf(arguments):
+    from fertkit.intake import read_tissue
+    from fertkit.tissue import explain, score_tissue
+
+    samples = read_tissue(
+        arguments.file, crop=arguments.crop, stage=arguments.stage, part=arguments.part,
+        date_format=arguments.dates, units=_units(arguments.units), decimal=arguments.decimal,
+        sheet=arguments.sheet,
+    )  # fmt: skip
+    scores = score_tissue(samples, arguments.ranges, source=arguments.source, cvs=arguments.cv)
+    if (scores.table["source_key"] == "").all():
+        raise NotEstimable(f"{arguments.file.name}: nothing could be judged\n{scores.summary()}")
+    print("\n".join(samples.summary().splitlines()[1:]) or "The file was read as it stands.")
+    _show(scores, arguments.table)
+    said = {line.casefold() for line in scores.summary().splitlines()}
+    told = explain(scores).summary().splitlines()
+    print("\n".join(line for line in told if line.casefold() not in said))
+
+
+def _units(text):
+    """Units as typed: one for the macronutrients, or nutrient=unit,nutrient=unit."""
+    if not text or "=" not in text:
+        return text
+    return dict(tuple(word.strip() for word in pair.partition("=")[::2]) for pair in text.split(","))
+
+
+def run_strips(arguments):
+    import pandas as pd
+
+    from fertkit.intake import read_strips
+
+    strips = read_strips(arguments.file, crop=arguments.crop, columns=_columns(arguments))
+    whole = arguments.page or arguments.workbook or arguments.together
+    trials = _answer_strips(strips, arguments) if whole else _print_trials(strips, arguments)
+    if arguments.table:
+        tables = {name: trial.table for name, trial in trials.items()}
+        _write_table(pd.concat(tables, names=["trial"]).reset_index("trial"), arguments.table)
+
+
+def _print_trials(strips, arguments):
+    """Print what each trial says; give their analyses by name."""
+    from fertkit.report.answer import analyse_each
+    from fertkit.report.trial_answer import stands_out, trial_rows
+
+    table = trial_rows(strips, arguments.trial)[0] if arguments.trial else strips.table
+    trials, refused = analyse_each(table, arguments.nutrient_price, arguments.grain_price, arguments.seed)
+    told = "\n".join(f"trial {name}: {why}" for name, why in refused.items())
+    if not trials:
+        raise NotEstimable(told)
+    for name, trial in trials.items():
+        print(f"{name}{f', {strips.nutrient}' if strips.nutrient else ''}")
+        far = stands_out(trial_rows(strips, name)[0])
+        print(f"{far}\n{trial.summary()}\n" if far else f"{trial.summary()}\n")
+    for note in strips.notes:
+        print(f"Note: {note}.")
+    if told:
+        print(f"Not analysed:\n{told}")
+    return trials
+
+
+def _answer_strips(strips, arguments):
+    """Answer for one trial or for all together, write page and workbook; give the analyses by name."""
+    from fertkit import report
+
+    asked = {
+        "nutrient_price": arguments.nutrient_price, "grain_price": arguments.grain_price,
+        "within": arguments.within, "currency": arguments.currency, "seed": arguments.seed,
+    }  # fmt: skip
+    if arguments.together:
+        answer = report.answer_network(strips, **asked)
+        trials, lines, page = answer.trials, report.network_lines, report.network_page
+    else:
+        swing = arguments.price_swing
+        answer = report.answer_trial(strips, name=arguments.trial, price_swing_pct=swing, **asked)
+        trials, lines, page = {answer.name: answer.response}, report.trial_lines, report.trial_page
+    written = arguments.page and report.write_whole(page(answer), arguments.page)
+    _write_workbook(answer, arguments.workbook)
+    print("\n".join(lines(answer)))
+    if written:
+        print(f"Page with figures and sources: {written}.")
+    return trials
+
+
+def run_batch(arguments):
+    from contextlib import nullcontext
+
+    from fertkit.batch import local_cluster, run_batch
+
+    wanted = (
+        "nutrient_price",
+        "grain_price",
+        "seed",
+        "level",
+        "by",
+        "ranges",
+        "source_keys",
+        "crop",
+        "part_size",
+        "pages",
+    )
+    options = {name: value for name, value in vars(arguments).items() if name in wanted}
+    start = nullcontext(arguments.scheduler)
+    if arguments.workers:
+        start = local_cluster(arguments.workers, arguments.memory_limit)
+    with start as client:
+        result = run_batch(
+            arguments.source,
+            arguments.out,
+            arguments.kind,
+            progress=not arguments.quiet,
+            client=client,
+            **options,
+        )
+    print(f"{result.summary()}\nPage: {result.index}")
+
+
+def run_sources(arguments):
+    from fertkit.reference import list_sources
+
+    known = {key.lower(): key for key in list_sources()["source_key"]}
+    held = [known[key.lower()] for key in arguments.keys if key.lower() in known]
+    for source in list_sources(held if arguments.keys else None).itertuples():
+        mark = "" if source.obtained == "found" else f" [{source.obtained}]"
+        print(f"{source.source_key}: {source.citation} {source.address}".rstrip() + mark)
+    missed = [_missed(key, known) for key in arguments.keys if key.lower() not in known]
+    if missed:
+        raise LookupFailed("; ".join(missed) + ". All keys: fertkit sources")
+
+
+def _missed(key, known):
+    from difflib import get_close_matches
+
+    near = ", ".join(known[k] for k in get_close_matches(key.lower(), known, n=5, cutoff=0.5))
+    return f"unknown source key '{shorten(key)}'" + (f", much like it: {near}" if near else "")
+
+
+def run_words(arguments):
+    from fertkit.reference import glossary
+
+    for row in glossary(" ".join(arguments.word)).itertuples():
+        also = f" (also {row.also})" if row.also else ""
+        print(f"{row.term}{also}: {row.meaning} [fertkit.{row.see}]")
+
+
+def run_limits(arguments):
+    from fertkit.reference import list_limits
+
+    for row in list_limits(arguments.topic).itertuples():
+        print(f"{row.topic}, {row.about}: {row.limit} {row.what_to_do}")
+
+
+def run_open(arguments):
+    from fertkit.panels.serve import open_notebooks
+
+    open_notebooks(page=arguments.pages, room=arguments.room, port=arguments.port)
+
+
+def _show(result, table):
+    print(result.summary())
+    if table:
+        _write_table(result.table, table)
+
+
+def _write_table(frame, path):
+    from fertkit.report.cells import inert_table
+    from fertkit.writing import write_whole
+
+    print(f"Table: {write_whole(inert_table(frame).to_csv(index=False), path)}")
+
+
+def _write_workbook(answer, path):
+    from fertkit.report.workbook import write_workbook
+
+    if path:
+        print(f"Workbook: {write_workbook(answer, path)}")
