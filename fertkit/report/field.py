@@ -267,14 +267,19 @@ def _leaf_table(short):
     return pick("Results outside a published range", short, names)
 
 
+#: Starts of lines on what was not judged; said once, with the scores.
+_ASIDE = ("not ", "question", "say ")
+
+
 def _leaf_section(answer, tables):
     lines = answer.scores.summary().splitlines()
+    found = [line for line in lines if not line.startswith((*_ASIDE, "caution: "))]
     return Section(
         "Is it running short now?",
         figure=answer.scores.plot(),
-        figure_says=". ".join(lines[:4]) + ".",
+        figure_says=". ".join(found[:4]) + ".",
         tables=(tables["leaf"],) if "leaf" in tables else (),
-        paragraphs=tuple(_capital(line) for line in lines if line.startswith(("not ", "question", "say "))),
+        paragraphs=tuple(_capital(line) for line in lines if line.startswith(_ASIDE)),
         cautions=tuple(
             _capital(line.removeprefix("caution: ")) for line in lines if line.startswith("caution: ")
         ),
@@ -284,7 +289,9 @@ def _leaf_section(answer, tables):
 def _explanation_section(answer):
     return Section(
         "What could be behind it, and what can be done",
-        paragraphs=tuple(answer.explanation.summary().splitlines()),
+        paragraphs=tuple(
+            line for line in answer.explanation.summary().splitlines() if not line.lower().startswith(_ASIDE)
+        ),
         cautions=LIMITS,
     )
 
