@@ -8,6 +8,8 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+_LONGEST_SENTENCE = 2000  # characters of one sentence of a message, whatever a file puts into it
+
 
 class FertkitError(Exception):
     """Root of every error raised on purpose."""
@@ -65,7 +67,8 @@ class Problem:
             place.append(f"column '{self.column}'")
         if self.value is not None:
             place.append(f"value '{shorten(self.value)}'")
-        return (", ".join(place) + ": " if place else "") + f"{self.what}. {self.remedy}"
+        what, remedy = (shorten(text, _LONGEST_SENTENCE) for text in (self.what, self.remedy))
+        return (", ".join(place) + ": " if place else "") + f"{what}. {remedy}"
 
 
 class InputError(FertkitError):

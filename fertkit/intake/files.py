@@ -117,11 +117,15 @@ def _open_workbook(data, name):
     except BaseException as error:  # a broken workbook can make the compiled reader panic, beyond Exception
         reason = f"not a readable spreadsheet ({type(error).__name__})"
         raise _refuse(name, reason, "save it again as XLSX or CSV") from None
-    filled = [
-        RawTable(name, _even([list(map(_shown, row)) for row in rows], name), sheet=harmless(sheet))
-        for sheet, rows in sheets.items()
-        if any(cell != "" for row in rows for cell in row)
-    ]
+    try:
+        filled = [
+            RawTable(name, _even([list(map(_shown, row)) for row in rows], name), sheet=harmless(sheet))
+            for sheet, rows in sheets.items()
+            if any(cell != "" for row in rows for cell in row)
+        ]
+    except MemoryError:
+        reason = "the workbook is too large for the memory at hand"
+        raise _refuse(name, reason, "keep the cells that are needed") from None
     if not filled:
         raise _refuse(name, "the workbook has no filled sheet", "save the table again")
     return filled

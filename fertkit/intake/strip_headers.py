@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fertkit.errors import Problem
+from fertkit.errors import InputError, Problem
 from fertkit.intake.files import text_of
 from fertkit.intake.spellings import plain as plain_text
 from fertkit.intake.spellings import spellings
@@ -146,6 +146,8 @@ def assign_roles(raw, columns, units, problems) -> tuple[int, dict[str, tuple[in
     roles : dict
         Role -> (column index, Header).
     """
+    if not any(raw.cells):
+        raise InputError(raw.name, [Problem("the file holds no line", "save the table again")])
     known = [[read_header(cell) for cell in row] for row in raw.cells[:_HEADER_DEPTH]]
     chosen = [(role, header) for role, named in columns.items() for header in each(named)]
     wanted = {header_key(header) for _, header in chosen}

@@ -8,6 +8,7 @@ import pandas as pd
 from fertkit.errors import InputError, NotEstimable, Problem, unknown
 from fertkit.intake import TissueSamples
 from fertkit.intake.context import pair_name
+from fertkit.intake.spellings import plain, spellings
 from fertkit.reference import list_sources
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result, checks_frame
@@ -160,11 +161,13 @@ def _places(samples, frame, by):
     """Entry of the column `by` for each row of the samples; '' where it is blank."""
     if isinstance(samples, TissueSamples):
         others = samples.others
+        if by not in others and plain(by) in spellings("field") and (frame["field"] != "").any():
+            return frame["field"]
         if by not in others:
             raise unknown("column of the samples", by, others.columns.drop(["specimen", "sample_id"]))
         return frame["specimen"].map(others.set_index("specimen")[by])
-    if by not in frame:
-        raise unknown("column of the samples", by, frame.columns)
+    if by not in samples:
+        raise unknown("column of the samples", by, samples.columns)
     return frame[by].fillna("").astype(str)
 
 

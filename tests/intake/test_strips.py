@@ -417,3 +417,14 @@ def test_other_percents_are_no_moisture(header):
     trial = read(rows(header, lambda block, step: 11.5 + step))
     assert trial.notes == (f"not used: column '{header}'",)
     assert trial.standard_moisture_pct is None
+
+
+def test_a_file_of_a_byte_order_mark_alone():
+    with pytest.raises(InputError, match="strips"):
+        read_strips(b"\xef\xbb\xbf", name="strips.csv")
+
+
+def test_an_endless_header_does_not_flood_the_message():
+    with pytest.raises(InputError) as refused:
+        read_strips(b"Block," + b"A" * 100_000 + b"\n1,2\n", name="strips.csv")
+    assert len(str(refused.value)) < 10_000

@@ -84,8 +84,9 @@ def test_opens_the_browser_when_the_server_answers(folder, stand_in, monkeypatch
 
 
 ENDED_FROM_OUTSIDE = """
-import sys
+import signal, sys
 from fertkit.panels import serve
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a job in the background is born deaf to it
 child = "import sys, time; print('up', flush=True); time.sleep(60)"
 serve.command = lambda *_, **__: [sys.executable, "-c", child]
 serve.open_notebooks(folder=sys.argv[1], browser=False)
