@@ -1,6 +1,8 @@
-"""Fixtures shared by every test: where the outside and the demo data lie, workbooks in every format."""
+"""Fixtures shared by every test: outside and demo data, workbooks in every format, the system's Chromium."""
 
 import io
+import os
+import shutil
 from pathlib import Path
 
 import matplotlib as mpl
@@ -9,12 +11,28 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 mpl.use("Agg")
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 
 
 @pytest.fixture(scope="session")
 def outside():
     """Read one of the open data sets by file name (sources: tests/reference/response/)."""
     return lambda name: pd.read_csv(ROOT / "tests" / "reference" / "response" / name)
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    """Start the system's Chromium once a session, or skip loudly where there is none."""
+    if CHROMIUM is None:
+        pytest.skip("no Chromium on this machine (apt install chromium)")
+    from playwright.sync_api import expect, sync_playwright
+
+    expect.set_options(timeout=30_000)
+    in_container = ["--no-sandbox"] if getattr(os, "geteuid", lambda: 1)() == 0 else []
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=in_container)
+        yield browser
+        browser.close()
 
 
 @pytest.fixture(scope="session")

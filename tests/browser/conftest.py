@@ -1,7 +1,6 @@
 """A server of the notebooks, the system's Chromium, and pages that fail a test when something goes astray."""
 
 import os
-import shutil
 import subprocess
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -13,16 +12,6 @@ from fertkit.panels import serve
 ROOT = Path(__file__).parent.parent.parent
 TABLET = {"width": 768, "height": 1024}
 DESK = {"width": 1280, "height": 900}
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-
-
-def pytest_collection_modifyitems(items):
-    """Skip loudly where there is no browser."""
-    if CHROMIUM:
-        return
-    for item in items:
-        if "tests/browser" in Path(item.path).as_posix():
-            item.add_marker(pytest.mark.skip(reason="no Chromium on this machine (apt install chromium)"))
 
 
 @pytest.fixture(scope="session")
@@ -78,26 +67,13 @@ def pages(start_server):
     return start_server()
 
 
-@pytest.fixture(scope="session")
-def browser():
-    """Start the system's Chromium once a session."""
-    from playwright.sync_api import expect, sync_playwright
-
-    expect.set_options(timeout=30_000)
-    in_container = ["--no-sandbox"] if getattr(os, "geteuid", lambda: 1)() == 0 else []
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=in_container)
-        yield chromium
-        chromium.close()
-
-
 @pytest.fixture
-def open_page(browser):
+def open_page(chromium):
     """Open pages in contexts of their own; fail on page errors, console errors and requests that leave."""
     contexts, astray = [], []
 
     def open_one(address, size=None, **options):
-        context = browser.new_context(viewport=size or DESK, accept_downloads=True, **options)
+        context = chromium.new_context(viewport=size or DESK, accept_downloads=True, **options)
         contexts.append(context)
         page = context.new_page()
         page.on("pageerror", lambda error: astray.append(f"page error: {error}"))

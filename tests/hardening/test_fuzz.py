@@ -17,7 +17,7 @@ FUZZ = Path(__file__).with_name("fuzz.py")
 
 def test_damaged_files_and_odd_command_lines(tmp_path):
     done = subprocess.run(
-        [sys.executable, FUZZ, "300", "--seed", "2"],
+        [sys.executable, FUZZ, "200", "--seed", "2"],
         capture_output=True,
         text=True,
         check=False,

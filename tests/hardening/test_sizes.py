@@ -5,8 +5,6 @@ import subprocess
 import sys
 from pathlib import Path
 
-import pytest
-
 BOMBS = Path(__file__).with_name("bombs.py")
 EXPECTED = {
     "zip bomb": "larger than 300 MB when unpacked",
@@ -42,21 +40,12 @@ EXPECTED = {
 }
 
 
-@pytest.fixture(scope="module")
-def said(tmp_path_factory):
-    done = subprocess.run(
-        [sys.executable, BOMBS],
-        capture_output=True,
-        text=True,
-        check=True,
-        cwd=tmp_path_factory.mktemp("bombs"),
-    )
-    return {line["name"]: line["said"] for line in map(json.loads, done.stdout.splitlines())}
-
-
-@pytest.mark.parametrize("name", EXPECTED)
-def test_within_the_limits_of_memory_and_time(said, name):
-    assert name in said, "the system had to end the process: too much memory or time"
-    assert EXPECTED[name] in said[name]
-    assert said[name].startswith("read" if EXPECTED[name].startswith("read") else "refused")
-    assert len(said[name]) < 8_000
+def test_within_the_limits_of_memory_and_time(tmp_path):
+    command = [sys.executable, BOMBS]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=tmp_path)
+    said = {line["name"]: line["said"] for line in map(json.loads, done.stdout.splitlines())}
+    assert set(said) == set(EXPECTED), "the system had to end a process: too much memory or time"
+    for name, expected in EXPECTED.items():
+        assert expected in said[name], name
+        assert said[name].startswith("read" if expected.startswith("read") else "refused"), name
+        assert len(said[name]) < 8_000, name

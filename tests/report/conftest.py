@@ -1,7 +1,4 @@
-"""Answers and pages shared by the tests of reports, each made once; the system's Chromium."""
-
-import os
-import shutil
+"""Answers and pages shared by the tests of reports, each made once."""
 
 import numpy as np
 import pandas as pd
@@ -9,7 +6,6 @@ import pytest
 
 from fertkit.report import answer_field, answer_network, answer_trial
 
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 PRICES = {"nutrient_price": 1.0, "grain_price": 180.0}
 HOSTILE = '=HYPERLINK("http://x.invalid")<script>alert(1)</script>$x^$\x00\u202e 豆'
 
@@ -65,17 +61,3 @@ def field(demo):
     """Answer for the demo field."""
     files = {"leaf": demo("leaf_tests.csv"), "strips": demo("soybean_k_strips.csv")}
     return answer_field("soybean", 60, nutrient_price=0.45, grain_price=11, **files)
-
-
-@pytest.fixture(scope="session")
-def chromium():
-    """Start the system's Chromium once, or skip loudly where there is none."""
-    if CHROMIUM is None:
-        pytest.skip("no Chromium on this machine (apt install chromium)")
-    from playwright.sync_api import sync_playwright
-
-    in_container = ["--no-sandbox"] if getattr(os, "geteuid", lambda: 1)() == 0 else []
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=in_container)
-        yield browser
-        browser.close()
