@@ -58,6 +58,11 @@ def plain(value: float, digits: int = 3, span: float = 0.0) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
+def capital(text: str) -> str:
+    """Begin a sentence with a capital letter, the rest as it stands."""
+    return text[:1].upper() + text[1:]
+
+
 def counted(n: int, noun: str) -> str:
     """Write a number of things: ``1 strip``, ``3 strips``, ``2 passes``.
 

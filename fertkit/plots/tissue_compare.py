@@ -5,6 +5,7 @@ import numpy as np
 from fertkit.errors import unknown
 from fertkit.plots.style import CLASS_MARKS, COLOURS, SMALL, finish, legend, new_axes
 from fertkit.plots.tissue import ordered_nutrients, ratio_axis
+from fertkit.results import plain
 from fertkit.tissue.dilution import critical_n
 
 
@@ -42,7 +43,7 @@ def pair_ratios(comparison, ax=None, *, pair: str | None = None):
     ax.axvline(1, color=COLOURS["ink"], lw=1, zorder=2)
     ratio_axis(ax)
     ax.set_yticks(
-        range(len(rows)), [f"{n}  {r.poor:.3g} : {r.good:.3g} {r.unit}" for n, r in rows.iterrows()]
+        range(len(rows)), [f"{n}  {plain(r.poor)} : {plain(r.good)} {r.unit}" for n, r in rows.iterrows()]
     )
     ax.set_ylim(len(rows) - 0.4, -0.6)
     pattern = comparison.patterns.set_index("pair").loc[pair, "pattern"]
@@ -240,7 +241,7 @@ def norm_spread(norms, ax=None):
             table["ratio"],
             "ratio ÷ its mean",
         )
-        names = [f"{n}  {m:.3g}" for n, m in zip(names, table["mean"], strict=True)]
+        names = [f"{n}  {plain(m)}" for n, m in zip(names, table["mean"], strict=True)]
     else:
         middle, spread, names, what = (
             table["clr_mean"],

@@ -8,7 +8,7 @@ from fertkit.report.answer import FieldAnswer
 from fertkit.report.page import Section, cited, render_page
 from fertkit.report.tables import Table, pick
 from fertkit.report.trial import curves_table
-from fertkit.results import plain
+from fertkit.results import capital, plain
 from fertkit.tissue.above import REASONS
 from fertkit.tissue.ranking import value_text
 from fertkit.tissue.unjudged import unjudged_in_short
@@ -131,7 +131,7 @@ def _leaf_lines(explanation, applied="", most=3):
         first = clear.iloc[0]
         about = f"{first['nutrient']} in {first['sample_id']}"
         lines.append(f"This season, {about}: {_first_look(first)}{first['this_season'] or 'nothing more'}.")
-        lines += [f"Caution, {about}: {_capital(first['caution'])}."] if first["caution"] else []
+        lines += [f"Caution, {about}: {capital(first['caution'])}."] if first["caution"] else []
     return lines + _leaf_gaps(explanation)
 
 
@@ -166,10 +166,6 @@ def _words(item):
 
 def _first_look(item):
     return f"first {_small(check_now(item))}; then " if item["confidence"] == "look first" else ""
-
-
-def _capital(text):
-    return text[:1].upper() + text[1:]
 
 
 def _small(text):
@@ -279,9 +275,9 @@ def _leaf_section(answer, tables):
         figure=answer.scores.plot(),
         figure_says=". ".join(found[:4]) + ".",
         tables=(tables["leaf"],) if "leaf" in tables else (),
-        paragraphs=tuple(_capital(line) for line in lines if line.startswith(_ASIDE)),
+        paragraphs=tuple(capital(line) for line in lines if line.startswith(_ASIDE)),
         cautions=tuple(
-            _capital(line.removeprefix("caution: ")) for line in lines if line.startswith("caution: ")
+            capital(line.removeprefix("caution: ")) for line in lines if line.startswith("caution: ")
         ),
     )
 

@@ -7,7 +7,7 @@ from fertkit.report.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_ad
 from fertkit.report.page import Section, cited, render_page
 from fertkit.report.tables import Table, pick
 from fertkit.report.trial_answer import TrialAnswer
-from fertkit.results import plain, plain_p
+from fertkit.results import capital, plain, plain_p
 from fertkit.trials.arrange import show, spoken
 
 
@@ -59,7 +59,7 @@ def trial_lines(answer: TrialAnswer) -> list[str]:
     response = answer.response
     what = ", ".join(word for word in (answer.crop, answer.nutrient) if word)
     lines = _said(response)[:2]
-    lines[0] = f"{what[:1].upper()}{what[1:]}: {lines[0]}" if what else lines[0]
+    lines[0] = f"{capital(what)}: {lines[0]}" if what else lines[0]
     lines += [_gained(response), answer.net.stretch]
     if answer.strips is not None:
         lines.append(_differ(answer.strips))
@@ -157,7 +157,7 @@ def _gained(response):
     if response.comparison is not None and response.optimum.rate <= response.data.rates[0]:
         return ""
     what = response.gain["quantity"].iloc[0]
-    return f"{what[:1].upper()}{what[1:]}: {gain}; its cost in yield {cost}, so {net} are left."
+    return f"{capital(what)}: {gain}; its cost in yield {cost}, so {net} are left."
 
 
 def _differ(strips):

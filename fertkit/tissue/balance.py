@@ -9,7 +9,7 @@ from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.intake.parts import parts_match, plant_part
 from fertkit.reference import base_crop, list_sources
 from fertkit.reference.facts import load_facts
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, plain
 from fertkit.tissue.samples import samples_frame
 from fertkit.tissue.score import score_tissue
 
@@ -65,7 +65,7 @@ class Balance(Result):
         for (_, sample_id), rows in list(self.indices.groupby(["specimen", "sample_id"], sort=False))[:most]:
             ordered = rows.sort_values("order", kind="stable")
             order = " > ".join(
-                f"{r.nutrient} ({r.index_:.3g})"
+                f"{r.nutrient} ({plain(r.index_)})"
                 for r in ordered.rename(columns={"index": "index_"}).itertuples()
             )
             judged = ordered[ordered["verdict"].isin(["short by every source", "sources disagree"])]

@@ -8,10 +8,11 @@ import pandas as pd
 from fertkit.errors import InputError, NotEstimable, Problem, unknown
 from fertkit.intake import TissueSamples
 from fertkit.intake.context import pair_name
-from fertkit.intake.spellings import plain, spellings
+from fertkit.intake.spellings import plain as plain_words
+from fertkit.intake.spellings import spellings
 from fertkit.reference import list_sources
 from fertkit.reference.facts import load_facts
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, plain
 from fertkit.tissue.balance import range_verdicts
 from fertkit.tissue.samples import samples_frame
 from fertkit.tissue.score import settle_cvs
@@ -67,7 +68,7 @@ class PairComparison(Result):
             for n in mine.sort_values("log_ratio").itertuples():
                 times = f"{np.exp(n.log_ratio):.2f} times the good area"
                 lines.append(
-                    f"  {n.nutrient}: {n.poor:.3g} against {n.good:.3g} {n.unit}, {times}: {n.evidence}"
+                    f"  {n.nutrient}: {plain(n.poor)} against {plain(n.good)} {n.unit}, {times}: {n.evidence}"
                 )
         lines += [f"caution: {r.meaning}" for r in self.checks.itertuples() if not r.passed]
         return "\n".join(lines)
@@ -161,7 +162,7 @@ def _places(samples, frame, by):
     """Entry of the column `by` for each row of the samples; '' where it is blank."""
     if isinstance(samples, TissueSamples):
         others = samples.others
-        if by not in others and plain(by) in spellings("field") and (frame["field"] != "").any():
+        if by not in others and plain_words(by) in spellings("field") and (frame["field"] != "").any():
             return frame["field"]
         if by not in others:
             raise unknown("column of the samples", by, others.columns.drop(["specimen", "sample_id"]))

@@ -7,7 +7,7 @@ import pandas as pd
 
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.intake.plausible import home_unit
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, plain
 from fertkit.tissue.balance import results_grid
 from fertkit.units import convert_concentration
 
@@ -55,7 +55,7 @@ class TreatmentComparison(Result):
         lines = []
         for r in clear.sort_values("p_value").itertuples():
             means = self.means[(self.means["measure"] == r.measure) & (self.means["nutrient"] == r.nutrient)]
-            listed = ", ".join(f"{m.treatment} {m.mean:.3g}" for m in means.itertuples())
+            listed = ", ".join(f"{m.treatment} {plain(m.mean)}" for m in means.itertuples())
             test = f"F {r.f:.2f}, p {r.p_value:.3g}, LSD {r.lsd:.2g}"
             lines.append(f"{r.nutrient} {r.measure}: {listed} {r.unit}; {test}")
         rest = self.tests[~self.tests.index.isin(clear.index)]

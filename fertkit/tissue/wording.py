@@ -1,6 +1,7 @@
 """An explanation as text a person can read aloud."""
 
 from fertkit.reference.facts import load_facts
+from fertkit.results import capital
 from fertkit.tissue.ranking import VERDICTS
 from fertkit.tissue.spoken import nothing_judged, why_not
 from fertkit.tissue.unjudged import not_judged_lines, question_lines
@@ -38,7 +39,7 @@ def read_explanation(explanation, most: int) -> str:
     if len(doubtful) == len(items):
         lines.append(WAIT if len(items) else LEAVE)
     for key, told in explanation.stories.groupby("key", sort=False):
-        lines.append(f"{key[:1].upper()}{key[1:]}, {', '.join(dict.fromkeys(told['sample_id']))}:")
+        lines.append(f"{capital(key)}, {', '.join(dict.fromkeys(told['sample_id']))}:")
         steps = told.drop_duplicates("step").itertuples()
         lines += [f"   {r.step}: {r.text} ({r.source_key}, {r.provenance})" for r in steps]
     lines += [f"Not judged: {line}" for line in not_judged_lines(explanation.scores)]

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import LookupFailed, NotEstimable, unknown
-from fertkit.results import Result, checks_frame, counted, plain, plain_p
+from fertkit.results import Result, capital, checks_frame, counted, plain, plain_p
 from fertkit.trials import linear
 from fertkit.trials.analyse import analyse_strips
 from fertkit.trials.arrange import (
@@ -239,7 +239,7 @@ def pool_trials(
     return pool_estimates(
         frame["estimate"], frame["se"], df=frame["df"], sites=frame["site"], notes=frame["note"],
         covariates=known, method=method, level=level, unit=unit.rstrip("]"),
-        quantity=f"{name[:1].upper()}{name[1:]} at {show(treatment)} less {name} at {show(check)}",
+        quantity=f"{capital(name)} at {show(treatment)} less {name} at {show(check)}",
     )  # fmt: skip
 
 
