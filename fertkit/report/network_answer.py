@@ -8,6 +8,7 @@ import pandas as pd
 from fertkit.errors import FertkitError, InputError, NotEstimable
 from fertkit.report.trial_answer import citations, in_currency, notes_of, stands_out
 from fertkit.response import PooledReturn, ResponseAnalysis, analyse_response, pool_net_return, sites_of
+from fertkit.response.pooled import grid_step
 from fertkit.response.verdict import NONE, TOP
 from fertkit.trials import OneStage, PooledEstimate, pool_polynomial, pool_trials
 from fertkit.trials.arrange import default_treatment, factor, show, site_columns
@@ -185,11 +186,10 @@ def _pooled(trials, within, rng):
             "give a difference, not a curve: pool that with fertkit.trials.pool_trials"
         )
     first = next(iter(trials.values()))
-    fits = {name: trial.fits[trial.weights.idxmax()] for name, trial in trials.items()}
-    span = max(f.highest_rate for f in fits.values()) - min(f.lowest_rate for f in fits.values())
+    sites = sites_of({name: trial.fits[trial.weights.idxmax()] for name, trial in trials.items()})
     return pool_net_return(
-        sites_of(fits), first.prices, within=within, step=10.0 ** (np.floor(np.log10(span)) - 2),
-        rate_unit=first.rate_unit, yield_unit=first.yield_unit, rng=rng,
+        sites, first.prices, within=within, step=grid_step(sites), rate_unit=first.rate_unit,
+        yield_unit=first.yield_unit, rng=rng,
     )  # fmt: skip
 
 

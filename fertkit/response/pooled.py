@@ -260,6 +260,13 @@ def _lines(pooled):
     return lines
 
 
+def grid_step(sites: Iterable[Site]) -> float:
+    """Step of a grid of rates that is round and cuts the range tested into 100 to 1,000 [rate unit]."""
+    ends = [(site.lowest_rate, site.highest_rate) for site in sites]
+    span = max(high for _, high in ends) - min(low for low, _ in ends)
+    return float(10.0 ** (np.floor(np.log10(span)) - 2))
+
+
 def _check(sites, step):
     if not sites:
         raise NotEstimable("a pool needs at least one trial")
