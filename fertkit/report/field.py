@@ -154,10 +154,11 @@ def _leaf_gaps(explanation):
 
 
 def _where(rows, most=3):
-    """Nutrients by sample: 'Mn, Zn in North; Fe in South and 2 more samples'."""
+    """Nutrients by sample, 'Mn, Zn in North; Fe in South'; of many together, 'Mn, Zn, Fe in 8 samples'."""
     held = [(name, mine["nutrient"]) for name, mine in rows.groupby("sample_id", sort=False)]
-    text = "; ".join(f"{', '.join(nutrients)} in {name}" for name, nutrients in held[:most])
-    return text + (f" and {len(held) - most} more samples" if len(held) > most else "")
+    if len(held) > most:
+        return f"{', '.join(dict.fromkeys(rows['nutrient']))} in {len(held)} samples"
+    return "; ".join(f"{', '.join(nutrients)} in {name}" for name, nutrients in held)
 
 
 def _words(item):
@@ -233,8 +234,9 @@ def _needs_section(answer, tables):
 
 def _season_section(answer):
     lines = [" ".join(line.split()) for line in answer.season.summary().splitlines()[1:]]
-    says = ". ".join(line for line in lines[:-1] if line.split()[0] in MAIN) + ". " + lines[-1]
-    return Section("When it needs it", figure=answer.season.plot(), figure_says=says)
+    by_nutrient = tuple(f"{line}." for line in lines[:-1] if line.split()[0] in MAIN)
+    says = f"Above what is taken up so far, below the demand a day. {lines[-1]}"
+    return Section("When it needs it", paragraphs=by_nutrient, figure=answer.season.plot(), figure_says=says)
 
 
 def _outside(scores):
@@ -311,12 +313,7 @@ def _trial_section(name, trial, answer, tables):
 
 def _advice_section(answer, cautions):
     """What the leaf leaves to do this season and next year, and what the strips say, each once."""
-    do, leave = [], []
-    for item in _clear(answer.explanation).itertuples():
-        if item.confidence == "look first":
-            do.append(f"{item.sample_id}, {item.nutrient}: {_small(how_sure(item))} {check_now(item)}.")
-        told = {"this season": item.this_season, "next year": item.next_year}
-        do += [f"{item.sample_id}, {item.nutrient}, {when}: {text}." for when, text in told.items() if text]
+    do, leave = _on_the_leaf(_clear(answer.explanation)), []
     doubtful = answer.explanation.items[answer.explanation.items["confidence"] == "doubtful"]
     if len(doubtful):
         names = dict.fromkeys(f"{r.nutrient} in {r.sample_id}" for r in doubtful.itertuples())
@@ -327,3 +324,15 @@ def _advice_section(answer, cautions):
         do += [f"{name}: {line}" for line in more]
         leave += [line for line in less if line not in leave]
     return Section("What to do, and what not", do=tuple(do), leave=tuple(leave), cautions=cautions)
+
+
+def _on_the_leaf(findings, most=4):
+    """What the findings leave to do, said of a nutrient once for all samples that share it."""
+    shared: dict[tuple[str, str], list[str]] = {}
+    for item in findings.itertuples():
+        told = [f"{how_sure(item)} {check_now(item)}"] if item.confidence == "look first" else []
+        told += [f"This season, {item.this_season}"] if item.this_season else []
+        told += [f"Next year, {item.next_year}"] if item.next_year else []
+        if told:
+            shared.setdefault((item.nutrient, _small(". ".join(told))), []).append(item.sample_id)
+    return [f"{listed(names, most)}, {nutrient}: {text}." for (nutrient, text), names in shared.items()]

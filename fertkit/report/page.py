@@ -16,6 +16,7 @@ import fertkit
 from fertkit.errors import harmless
 from fertkit.reference import list_sources
 from fertkit.report.tables import ROUNDING, Table, shown
+from fertkit.results import plain
 
 
 @dataclass(frozen=True)
@@ -64,6 +65,11 @@ def svg_picture(ax) -> str:
     return "data:image/svg+xml;base64," + b64encode(drawn).decode("ascii")
 
 
+def inches(ax) -> str:
+    """Give the width of the figure of an axes, so that all figures are printed at one scale [in]."""
+    return plain(ax.get_figure().get_figwidth())
+
+
 def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None = None) -> str:
     """Render a page.
 
@@ -93,7 +99,7 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
 
     home = files("fertkit.report") / "templates"
     environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
-    environment.filters |= {"svg_picture": svg_picture, "shown": shown}
+    environment.filters |= {"svg_picture": svg_picture, "inches": inches, "shown": shown}
     template = environment.from_string((home / "page.html").read_text(encoding="utf-8"))
     page = template.render(
         title=title,

@@ -1,5 +1,8 @@
 """Answers and pages shared by the tests of reports, each made once."""
 
+import re
+import zlib
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -61,3 +64,59 @@ def field(demo):
     """Answer for the demo field."""
     files = {"leaf": demo("leaf_tests.csv"), "strips": demo("soybean_k_strips.csv")}
     return answer_field("soybean", 60, nutrient_price=0.45, grain_price=11, **files)
+
+
+MARGIN = 15 / 25.4 * 72  # of the style sheet [pt]
+
+
+@pytest.fixture(scope="session")
+def filled():
+    """Tell of each sheet of a printed page how far down its print area it is used, from 0 to 1.
+
+    Reads the drawing orders of the PDF as the system's Chromium writes it (ISO 32000-1, 8.2 and 9.4).
+    """
+
+    def each(pdf):
+        held = {int(m[1]): m[2] for m in re.finditer(rb"(?m)^(\d+) 0 obj\b(.*?)^endobj", pdf, re.S)}
+        for page in (o for o in held.values() if re.search(rb"/Type\s*/Page\b", o)):
+            tall = float(re.search(rb"/MediaBox\s*\[0 0 [\d.]+ ([\d.]+)\]", page)[1])
+            orders = held[int(re.search(rb"/Contents (\d+) 0 R", page)[1])]
+            orders = zlib.decompressobj().decompress(orders.partition(b"stream")[2].lstrip(b"\r\n"))
+            yield (tall - MARGIN - _lowest(orders, tall)) / (tall - 2 * MARGIN)
+
+    return lambda pdf: list(each(pdf))
+
+
+def _lowest(orders, tall):
+    """The lowest place drawn to on a sheet, above its lower edge [pt]; white is not seen."""
+    here, kept, path, held, white, low = (1, 0, 0, 1, 0, 0), [], [], [], False, tall
+    for word in re.findall(rb"[^\s\[\]<>()/]+", orders):
+        if re.fullmatch(rb"[-+.\d]+", word):
+            held.append(float(word))
+            continue
+        if word == b"q":
+            kept.append((here, white))
+        elif word == b"Q":
+            here, white = kept.pop()
+        elif word == b"cm":
+            here = _turned(held[-6:], here)
+        elif word == b"rg":
+            white = held[-3:] == [1, 1, 1]
+        elif word in (b"m", b"l", b"c"):
+            path.append(_turned((1, 0, 0, 1, *held[-2:]), here)[5])
+        elif word == b"re":
+            x, y, across, up = held[-4:]
+            path += [_turned((1, 0, 0, 1, *at), here)[5] for at in ((x, y), (x + across, y + up))]
+        elif word == b"Tm":
+            low = min(low, _turned(held[-6:], here)[5])
+        elif word in (b"f", b"f*", b"S", b"B", b"B*", b"n"):
+            seen = path if word == b"S" or not (white or word == b"n") else []
+            low, path = min([low, *seen]), []
+        held = []
+    return low
+
+
+def _turned(first, then):
+    """One transformation after another, each as PDF writes it: a b c d e f."""
+    (a, b, c, d, e, f), (g, h, i, j, k, m) = first, then
+    return a * g + b * i, a * h + b * j, c * g + d * i, c * h + d * j, e * g + f * i + k, e * h + f * j + m

@@ -77,3 +77,20 @@ def test_what_was_not_judged_is_said_with_what_to_state(strips):
     assert "Mn 12 mg/kg in North" in field_page(answer)
     stated = answer_field("soybean", 60, leaf=StringIO(leaf), part=PART, strips=StringIO(strips), **PRICES)
     assert "Mn" in set(stated.explanation.items["nutrient"])
+
+
+@pytest.fixture(scope="module")
+def many(strips):
+    """Six samples short of the same, of a part that leaves the petiole open."""
+    rows = [f"{n},North,soybean,R2,trifoliate,1.3{n},0.2,3.1,0.1,0.15,8,12,100,0.2\n" for n in range(1, 7)]
+    return answer_field("soybean", 60, leaf=StringIO(HEAD + "".join(rows)), strips=StringIO(strips), **PRICES)
+
+
+def test_what_many_samples_share_is_said_once(many):
+    do = field_page(many).partition("<h3>What to do</h3>")[2].partition("</ul>")[0]
+    of_k = [line for line in do.split("<li>") if ", K: " in line]
+    assert len(of_k) == 1
+    assert of_k[0].startswith("North 1, North 2, North 3, North 4 and 2 more, K: this season, top-dress")
+    assert "Next year, soil test" in of_k[0]
+    question = next(line for line in field_lines(many) if line.startswith("Leaf, question"))
+    assert question.endswith(" in 6 samples; see the page.")

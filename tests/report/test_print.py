@@ -1,10 +1,11 @@
 """Pages on paper and on narrow screens, in the system's Chromium: nothing is wider or cut."""
 
-import re
-
+import pandas as pd
 import pytest
+from matplotlib.figure import Figure
 
-from fertkit.report import field_page, network_page, trial_page
+from fertkit.reference import list_sources
+from fertkit.report import Section, Table, field_page, network_page, render_page, trial_page
 
 PAGES = {"field": field_page, "trial": trial_page, "network": network_page}
 #: Printable width and height of A4 with the style sheet's margins of 15 mm [CSS px].
@@ -47,7 +48,7 @@ def opened(chromium, request, tmp_path):
 
 @pytest.mark.browser
 @pytest.mark.parametrize("kind", PAGES)
-def test_print(opened, kind):
+def test_print(opened, filled, kind):
     page = opened(kind, WIDE)
     page.emulate_media(media="print")
     laid = page.evaluate(LAID_OUT)
@@ -57,9 +58,56 @@ def test_print(opened, kind):
     assert laid["tallest"] < TALL  # what must not be cut fits on a page
     assert laid["cut"] == 0
     assert "What the numbers rest on" in laid["text"]
-    pdf = page.pdf(format="A4", prefer_css_page_size=True)
-    pages = len(re.findall(rb"/Type\s*/Page\b", pdf))
-    assert 3 <= pages <= 10
+    for paper in ("A4", "Letter"):
+        *sheets, last = filled(page.pdf(format=paper))
+        assert 2 <= len(sheets) <= 9
+        assert min(sheets) > 0.6  # a figure that does not fit leaves no half sheet bare
+        assert max(sheets) < 1.005  # sheets are whole points
+        assert last > 0.12  # the closing lines alone would fill less
+
+
+@pytest.fixture(scope="module")
+def printed(chromium):
+    """Print a page made of sections, and as many sources as asked for."""
+    context = chromium.new_context()
+    page = context.new_page()
+
+    def write(*sections, sources=0):
+        page.set_content(render_page("A page", sections, sources=list_sources().head(sources)))
+        return page.pdf(format="A4")
+
+    yield write
+    context.close()
+
+
+def rows(n):
+    return Table("Rows", pd.DataFrame({"a long name of something": range(n), "b": 1.5}))
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("before", [20, 30])
+def test_what_follows_fills_the_sheet_a_figure_does_not_fit_on(printed, filled, before):
+    tall = Figure(figsize=(6.7, 6.2)).subplots()
+    figure = Section("Drawn", paragraphs=("Said.",), figure=tall, figure_says="A figure.", tables=(rows(20),))
+    sheets = filled(printed(Section("Told", tables=(rows(before),)), figure))
+    assert len(sheets) == 2
+    assert sheets[0] > 0.9
+
+
+@pytest.mark.browser
+def test_the_closing_lines_are_never_alone(printed, filled):
+    """Whatever stands before them: the sheet they end on holds sources too."""
+    (closing,) = filled(printed())
+    for before in range(30, 50, 4):
+        *_, last = filled(printed(Section("Told", tables=(rows(before),)), sources=20))
+        assert last > closing + 0.02
+
+
+@pytest.mark.browser
+def test_a_figure_taller_than_a_sheet_is_made_to_fit(printed, filled):
+    tall = Figure(figsize=(6.7, 20)).subplots()
+    sheets = filled(printed(Section("Drawn", figure=tall, figure_says="A figure.")))
+    assert len(sheets) == 1
 
 
 @pytest.mark.browser
