@@ -334,13 +334,14 @@ class Panel(TakesFiles):
         self._figure.value = show.empty()
 
     def _show(self, *, moved: bool) -> None:
-        self._message.value = show.said(self.message())
+        message = self.message()
+        self._message.value = show.said(message)
         if moved and self._sheet:
             self._sheet.again(self.move)
         else:
             self._sheet = drawing.Sheet(self.draw())
         picture = self._sheet.picture() if self.sliders else self._sheet.whole()
-        self._figure.value = drawing.html(self._sheet, picture, self.message())
+        self._figure.value = drawing.html(self._sheet, picture, message)
         self._cautions.value = show.cautions(map(show.without_code, self.cautions()))
         self._show_detail()
 

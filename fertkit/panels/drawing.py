@@ -32,8 +32,13 @@ class Sheet:
         self.figure, self._parts, self._places = ax.get_figure(), {}, {}
         self.figure.set_dpi(DPI)
         FigureCanvasSVG(self.figure)
-        if layout := self.figure.get_layout_engine():
-            layout.execute(self.figure)
+        self._layout = self.figure.get_layout_engine()
+        self._arrange()
+
+    def _arrange(self) -> None:
+        """Give axes and legends their places, which they keep."""
+        if self._layout:
+            self._layout.execute(self.figure)
             self.figure.set_layout_engine("none")
 
     def whole(self) -> bytes:
@@ -44,20 +49,25 @@ class Sheet:
 
     def picture(self) -> bytes:
         """Draw what changed since the last picture, and lay it over the rest."""
-        parts = {self.figure.patch: self._part(self.figure.patch, None)}
-        for ax in self.figure.axes:
-            view = ax.viewLim.bounds
-            ordered = sorted(ax.get_children(), key=lambda one: (one is not ax.patch, one.get_zorder()))
-            parts |= {one: self._part(one, view) for one in ordered}
+        from matplotlib import rc_context
+
+        with rc_context({"svg.fonttype": "none"}):  # the outlines of a thousand letters keep a browser busy
+            parts = {self.figure.patch: self._part(self.figure.patch, None)}
+            for ax in self.figure.axes:
+                view = ax.viewLim.bounds
+                ordered = sorted(ax.get_children(), key=lambda one: (one is not ax.patch, one.get_zorder()))
+                parts |= {one: self._part(one, view) for one in ordered}
         self._parts = parts
         return f"{self._start()}{''.join(svg for _, svg in parts.values())}</svg>".encode()
 
     def again(self, move: Callable) -> None:
         """Let `move` change what the axes show; legends and, where they serve, limits stay."""
         self._places = self._places or {ax: _place(ax) for ax in self.figure.axes}
-        before = {ax: ax.get_ylim() for ax in self.figure.axes}
+        before = {ax: (*ax.get_ylim(), ax.get_legend()) for ax in self.figure.axes}
         move(*self.figure.axes)
-        for ax, (low, high) in before.items():
+        if any(ax.get_legend() is not old and not self._places[ax] for ax, (*_, old) in before.items()):
+            self._arrange()  # another legend beside the axes may need other room
+        for ax, (low, high, _) in before.items():
             if self._places[ax] and ax.get_legend():
                 ax.get_legend().set_loc(self._places[ax])
             now = ax.get_ylim()
@@ -126,7 +136,7 @@ def _place(ax) -> str:
     if ax.get_legend() is None:
         return ""
     box, room = ax.get_legend().get_window_extent(), ax.bbox
-    if not (room.x0 <= box.x0 and box.x1 <= room.x1):
+    if not (room.x0 <= box.x0 and box.x1 <= room.x1 and room.y0 <= box.y0 and box.y1 <= room.y1):
         return ""
     across = _side(box.x0 - room.x0, room.x1 - box.x1, ("left", "center", "right"))
     up = _side(box.y0 - room.y0, room.y1 - box.y1, ("lower", "center", "upper"))

@@ -9,7 +9,7 @@ from fertkit.panels.base import Panel, said_by
 from fertkit.panels.strips import LEVELS, crop_choice, one_trial
 from fertkit.reference import bushel_lb
 from fertkit.response import CURVES, Prices, analyse_response
-from fertkit.response.net_return import CAUTION, net_return_of
+from fertkit.response.net_return import CAUTION
 from fertkit.results import plain
 
 #: Where the slider of a price ends, by the unit of mass that is priced; any currency can be typed.
@@ -141,7 +141,7 @@ class OptimumPanel(Panel):
         gain, money = result.gain.iloc[-1], ""
         if result.comparison is not None:
             area = result.yield_unit.split("/")[1]
-            money = f", or {plain(net_return_of(result).gain)} {result.prices.money} per {area},"
+            money = f", or {plain(result.net_return.gain)} {result.prices.money} per {area},"
         lines = [
             f"Economic optimum rate: {result.optimum.text}.",
             f"{of}: {gain['quantity']} {plain(gain['value'])} {gain['unit']}{money} at a price "

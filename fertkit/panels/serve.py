@@ -23,7 +23,7 @@ import fertkit
 from fertkit.errors import FertkitError
 
 HOST = "127.0.0.1"
-#: Our page template, and settings of both servers.
+#: Our page template, and settings of both servers and their kernels.
 PAGES = files("fertkit.panels") / "pages"
 #: Largest message from a browser [bytes]: above the limit of a panel, so that the panel says what is wrong.
 LARGEST_MESSAGE = 100_000_000
@@ -31,6 +31,8 @@ LARGEST_MESSAGE = 100_000_000
 IDLE_ALONE, IDLE_ROOM = 6 * 3600, 30 * 60
 #: Kernels kept ready in a room: for the workshop, and for each other notebook.
 READY_WORKSHOP, READY_OTHERS = 4, 1
+#: After how long a kernel taken is replaced [s]: starting one slows the page just being opened.
+REFILL_AFTER = 3
 START_WAIT = 60.0
 
 
@@ -92,6 +94,7 @@ def _page_options(room: bool) -> list[str]:
     return [
         *options,
         "--preheat_kernel=True",
+        f"--VoilaKernelManager.fill_delay={REFILL_AFTER}",
         f"--VoilaKernelManager.kernel_pools_config={pools}",
         "--VoilaKernelManager.preheat_denylist=['answers']",
     ]
@@ -116,7 +119,7 @@ def without_rehearsal(request, notebook, cwd):
 
 
 def environment(token: str) -> dict[str, str]:
-    """Give the variables the server needs: the token, and where our page template and settings lie.
+    """Give the variables the server needs: the token, and where our page template, settings and kernel lie.
 
     The settings keep JupyterLab from asking the network for news and newer versions.
     """

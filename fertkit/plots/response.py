@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fertkit.plots.returns import STATUS_MARKERS, net_return_marks, rate_label
+from fertkit.plots.returns import BOUNDS, STATUS_MARKERS, net_return_marks, rate_label
 from fertkit.plots.style import (
     COLOURS,
     CURVE_LINES,
@@ -64,13 +64,13 @@ def response_analysis(analysis, ax=None, *, within: float | None = None, title: 
     """
     money = ()
     if ax is None:
-        ax, *money = new_axes(2, height=6.2, sharex=True, height_ratios=[3, 2])
+        ax, *money = new_axes(2, height=6.8, sharex=True, height_ratios=[3, 2])
     strips = analysis.strips
     _strips(ax, strips.iloc[:, 0], strips.iloc[:, 2], strips["block"])
     _analysis_curves(ax, analysis)
     behind = {"color": COLOURS["quiet"], "mfc": "white", "ms": 10, "zorder": 6}
     _on_axis(ax, analysis.agronomic_optimum, "agronomic optimum", **behind)
-    if analysis.optimum.status == NONE:  # level strips fill the figure: make room for the legend below them
+    if analysis.optimum.status == NONE:  # the noise of level strips would fill the figure like a response
         low, high = ax.get_ylim()
         ax.set_ylim(low - 0.75 * (high - low), high)
     _yield_axes(ax, analysis, "", adjusted=(strips["block"] != "").any())
@@ -96,13 +96,14 @@ def move_prices(analysis, ax, money=None, *, within: float | None = None, title:
     """
     optimum = analysis.optimum
     with redrawn(*(one for one in (ax, money) if one is not None)):
-        _optimum(ax, optimum)
-        legend(ax, loc="lower right" if optimum.status == NONE else "best")
+        _optimum(ax, optimum, told=title is None)
         entitle(ax, _wrapped(f"Economic optimum: {optimum.text}" if title is None else title))
         if money is not None:
-            net_return_marks(net_return_of(analysis, within=within), money)
+            net = analysis.net_return if within is None else net_return_of(analysis, within=within)
+            net_return_marks(net, money, below=True)
             span = optimum.interval
             money.axvspan(span.low, span.high, color=COLOURS["accent"], alpha=0.10, lw=0)
+    _explain(ax, money)
 
 
 def curve_comparison(comparison, ax=None, *, title: str = "Every curve, and the optimum it implies"):
@@ -186,8 +187,22 @@ def _analysis_curves(ax, analysis):
     ax.plot(rates, analysis.predict(rates), color=COLOURS["curve"], zorder=4, label=name, **look)
 
 
-def _optimum(ax, optimum):
-    """Mark the economic optimum on the rate axis with its interval, and lead the eye up to the curve."""
+def _explain(ax, money):
+    """Explain all marks below the money, or on the yield where it stands alone; what holds already stays."""
+    parts = [ax] if money is None else [ax, money]
+    marks = [mark for one in parts for mark in one.get_legend_handles_labels()[0]]
+    old = parts[-1].get_legend()
+    if old and [text.get_text() for text in old.get_texts()] == [mark.get_label() for mark in marks]:
+        return
+    below = {"loc": "upper left", "bbox_to_anchor": (-0.02, -0.24), "ncols": 2, "markerscale": 0.8}
+    legend(parts[-1], handles=marks, **({"loc": "best"} if money is None else below))
+
+
+def _optimum(ax, optimum, told):
+    """Mark the economic optimum on the rate axis with its interval, and lead the eye up to the curve.
+
+    Its rate goes into the legend unless the title has `told` it.
+    """
     span, colour = optimum.interval, COLOURS["accent"]
     ax.axvline(optimum.rate, color=colour, lw=1.2, zorder=1)
     two = optimum.status == "difference only"  # the interval that counts is then one of money, not of rates
@@ -196,13 +211,14 @@ def _optimum(ax, optimum):
         interval_mark(ax, span.low, span.high, 0.0, open_low=span.low_open, open_high=span.high_open)
     name = f"economic optimum and {span.level:.0%} interval" if known else "economic optimum"
     name = "better of the two rates" if two else name
-    _on_axis(ax, optimum, name, color=colour, mec="white", ms=8)
+    named = told and optimum.status not in BOUNDS
+    _on_axis(ax, optimum, name, color=colour, mec="white", ms=8, **({"label": name} if named else {}))
 
 
 def _on_axis(ax, optimum, name, **look):
     label = rate_label(name, optimum.rate, optimum.status, optimum.unit, optimum.interval.span)
-    ax.plot([optimum.rate], [0], STATUS_MARKERS[optimum.status], label=label, ls="none", clip_on=False,
-            transform=ax.get_xaxis_transform(), **{"zorder": 7} | look)  # fmt: skip
+    ax.plot([optimum.rate], [0], STATUS_MARKERS[optimum.status], ls="none", clip_on=False,
+            transform=ax.get_xaxis_transform(), **{"zorder": 7, "label": label} | look)  # fmt: skip
 
 
 def _forest(ax, comparison):

@@ -57,8 +57,11 @@ def net_return(result, ax=None, *, title: str | None = None):
     )  # fmt: skip
 
 
-def net_return_marks(result, ax):
-    """Draw the lines, marks and legend of `net_return` on axes that have their form."""
+def net_return_marks(result, ax, *, below: bool = False):
+    """Draw the lines and marks of `net_return` on axes that have their form, and its legend.
+
+    With `below`, the figure of an analysis: axes above name the rate and explain the marks.
+    """
     rate, net = result.table.iloc[:, 0], result.table.iloc[:, -1]
     unit = f"{result.prices.money}/{result.area}"
     # With a pass to pay, net return jumps down just above zero: leave the jump open.
@@ -71,12 +74,14 @@ def net_return_marks(result, ax):
     if result.curve == "difference":
         ax.plot(rate, net, "o", color=COLOURS["curve"], mfc="white", label="the two rates tested")
         name = "better of the two rates"
-    label = rate_label(name, result.rate, result.status, result.rate_unit)
+    label = None if below else rate_label(name, result.rate, result.status, result.rate_unit)
     _best(ax, result.rate, result.net, result.status, label)
     if result.rate != result.peak:
+        peak = "highest net return of the average" if below else "best of the averaged curve"
         ax.plot([result.peak], [result.peak_net], "D", color=COLOURS["curve"], mfc="white", ms=7, zorder=5,
-                label=f"best of the averaged curve, {plain(result.peak)} {result.rate_unit}")  # fmt: skip
-    legend(ax, loc="best")
+                label=peak if below else f"{peak}, {plain(result.peak)} {result.rate_unit}")  # fmt: skip
+    if not below:
+        legend(ax, loc="best")
 
 
 def price_ratio(result, ax=None, *, title: str = "Optimum rate against price ratio"):

@@ -154,8 +154,8 @@ def redrawn(*axes):
 
 
 def legend(ax, **options):
-    """Add the legend in house form, if anything has a label."""
-    if not ax.get_legend_handles_labels()[0]:
+    """Add the legend in house form, of `handles` or of all that has a label; none if nothing has."""
+    if not options.get("handles", ax.get_legend_handles_labels()[0]):
         return None
     options = {"facecolor": "white", "edgecolor": "none", "framealpha": 0.85} | options
     options = {"fontsize": SMALL, "labelcolor": COLOURS["ink"]} | options

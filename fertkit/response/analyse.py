@@ -19,6 +19,7 @@ from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, block_effects, fit_data
 from fertkit.response.intervals import check_level, make_interval
 from fertkit.response.limits import price_check
+from fertkit.response.net_return import NetReturn, net_return_of
 from fertkit.response.prices import Prices, column, single
 from fertkit.response.two_rates import DIFFERENCE, difference
 from fertkit.response.verdict import MEANINGS, Optimum, mean_wins, settle, verdict
@@ -105,6 +106,11 @@ class ResponseAnalysis(Result):
         return _gain(self)
 
     @cached_property
+    def net_return(self) -> NetReturn:
+        """Net return over the tested rates at these prices."""
+        return net_return_of(self)
+
+    @cached_property
     def strips(self) -> pd.DataFrame:
         """Rate, yield, yield with the block effect taken out, block, weight; units in the column names."""
         return _strips(self)
@@ -116,7 +122,7 @@ class ResponseAnalysis(Result):
     @property
     def doubt(self) -> str:
         """What makes the prices implausible, both with their units; "" where nothing does."""
-        passed, meaning = self.checks.iloc[0][["passed", "meaning"]]
+        *_, passed, meaning = _price_check(self)
         return "" if passed is None or passed else meaning
 
     @property
@@ -345,11 +351,16 @@ def _strips(analysis):
     )
 
 
+def _price_check(analysis):
+    data = analysis.data
+    return price_check(analysis.prices, data.rate_unit, data.yield_unit, data.nutrient)
+
+
 def _checks(analysis):
     data, comparison, optimum = analysis.data, analysis.comparison, analysis.optimum
     rates, pure_df = data.rates, int(data.sums.pure_df[0])
     rows = [
-        price_check(analysis.prices, data.rate_unit, data.yield_unit, data.nutrient),
+        _price_check(analysis),
         ("distinct rates", len(rates), 3, len(rates) >= 3,
          "fewer than three rates: a difference, not a curve"),
         ("replicates within rates [df]", pure_df, 1, pure_df > 0,

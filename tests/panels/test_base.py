@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 import pytest
+from matplotlib import rc_context
 
 from fertkit.errors import InputError, Problem
 from fertkit.panels import base, controls, drawing, show, uploads
@@ -316,14 +317,34 @@ def test_axes_and_legends_keep_their_places():
     assert ax.get_legend().get_window_extent().bounds == pytest.approx(corner, abs=0.5)
 
 
+def test_a_taller_legend_below_the_axes_gets_its_room():
+    ax = rising(1)
+    ax.legend(loc="upper left", bbox_to_anchor=(0, -0.2))
+    sheet = drawing.Sheet(ax)
+    bottom = ax.get_position().y0
+
+    def explain(_):
+        for i in range(4):
+            ax.plot([0, 1], [0, 0], label=f"line {i}")
+        ax.legend(loc="upper left", bbox_to_anchor=(0, -0.2))
+
+    sheet.again(explain)
+    assert ax.get_position().y0 > bottom + 0.1
+    assert ax.get_legend().get_window_extent().y0 >= 0
+
+
 def test_a_picture_in_parts_is_well_formed_and_shows_what_the_whole_shows():
     from xml.etree import ElementTree
 
     sheet = drawing.Sheet(rising(1))
-    inside, whole = (ElementTree.fromstring(svg) for svg in (sheet.picture(), sheet.whole()))
-    path = "{http://www.w3.org/2000/svg}path"
-    drawn = [sorted(one.get("d") for one in tree.iter(path) if one.get("d")) for tree in (inside, whole)]
-    assert set(drawn[0]) == set(drawn[1])
+    with rc_context({"svg.fonttype": "none"}):
+        inside, whole = (ElementTree.fromstring(svg) for svg in (sheet.picture(), sheet.whole()))
+    path, text = "{http://www.w3.org/2000/svg}path", "{http://www.w3.org/2000/svg}text"
+    drawn = [{one.get("d") for one in tree.iter(path) if one.get("d")} for tree in (inside, whole)]
+    assert drawn[0] == drawn[1]
+    written = [sorted(one.text for one in tree.iter(text)) for tree in (inside, whole)]
+    assert written[0] == written[1]
+    assert "rise" in written[0]
 
 
 def test_a_slider_moves_the_figure_and_any_other_control_draws_a_new_one(panel):

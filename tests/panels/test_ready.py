@@ -1,0 +1,36 @@
+"""A kernel of ours loads what panels need with the first thing it runs, once, and all of it."""
+
+import json
+import subprocess
+import sys
+
+from fertkit.panels import ready
+from fertkit.panels.serve import PAGES
+
+SHELL = """
+import sys
+from IPython.core.interactiveshell import InteractiveShell
+shell = InteractiveShell.instance()
+exec({line!r}.replace("get_ipython()", "shell"))
+assert not set({needed!r}) & set(sys.modules), "too early"
+shell.run_cell("1")
+missing = set({needed!r}) - set(sys.modules)
+assert not missing, missing
+before = set(sys.modules)
+from fertkit.panels import OptimumPanel
+from fertkit.response import Prices
+OptimumPanel({file!r}, crop="corn", prices=Prices(0.45, 4.5, "lb", "bu"))
+late = {{name for name in set(sys.modules) - before if name.startswith(("fertkit", "matplotlib", "scipy"))}}
+assert not late, late
+"""
+
+
+def spec():
+    return json.loads((PAGES / "kernels" / "python3" / "kernel.json").read_text(encoding="utf-8"))
+
+
+def test_the_first_cell_loads_what_the_first_answer_needs(demo):
+    line = next(part.split("=", 1)[1] for part in spec()["argv"] if "exec_lines" in part)
+    code = SHELL.format(line=line, needed=ready.NEEDED, file=str(demo("corn_n_strips.csv")))
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stderr
