@@ -10,6 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from fertkit.batch.cluster import connected, work_on
+from fertkit.batch.lock import held
 from fertkit.batch.parts import REFUSED, Part
 from fertkit.batch.results import BatchResult, gather
 from fertkit.batch.settings import (
@@ -48,7 +49,8 @@ def run_batch(
         memory; rows of one trial may lie apart.
     out : path
         Folder to write to: ``results.csv``, ``results.parquet`` (with pyarrow), ``index.html``, ``parts/``
-        (the same rows as a partitioned data set) and ``run.json``, the record of what was asked.
+        (the same rows as a partitioned data set) and ``run.json``, the record of what was asked. One run at a
+        time writes to it (``run.lock`` says which).
     kind : {'trials', 'samples'}
     by : str or list of str, optional
         Columns of a data set that tell trials apart; ``trial`` by default.
@@ -87,7 +89,8 @@ def run_batch(
     InputError
         If the input is not there, or is no table or data set of this kind.
     FertkitError
-        If `out` holds a batch asked for otherwise; or parts were given up for want of memory.
+        If `out` holds a batch asked for otherwise, or is being written by another run; or parts were given
+        up for want of memory.
     """
     settings = make_settings(
         kind, by, nutrient_price=nutrient_price, grain_price=grain_price, price_ratio=price_ratio, seed=seed,
@@ -97,14 +100,15 @@ def run_batch(
     out = Path(out).resolve()
     found = find_source(Path(source).resolve(), settings.tidy, skip=out)
     _check_columns(found, settings)
-    settings, parts = _plan(found, settings, out)
-    missing = [part for part in parts if not Path(part.target).exists()]
     with ExitStack() as stack:
+        stack.enter_context(held(out))
+        settings, parts = _plan(found, settings, out)
+        missing = [part for part in parts if not Path(part.target).exists()]
         if isinstance(client, str):
             client = stack.enter_context(connected(client))
         _work(Work(settings), missing, len(parts), progress, client)
-    result = gather(settings, [Path(part.target) for part in parts], out)
-    shutil.rmtree(out / "input", ignore_errors=True)
+        result = gather(settings, [Path(part.target) for part in parts], out)
+        shutil.rmtree(out / "input", ignore_errors=True)
     return result
 
 
@@ -162,7 +166,6 @@ def _plan(found: Source, settings: Settings, out: Path) -> tuple[Settings, list[
         refuse_other(file, was, now)
     elif (out / "parts").exists():
         raise FertkitError(f"{out / 'parts'} holds parts but there is no record of their run; empty it first")
-    out.mkdir(parents=True, exist_ok=True)
     good, refused = readable_files(found) if found.tidy else (found, [])
     if was is None:
         units = first_units(found, settings) if settings.kind == "trials" and not found.tidy else ("", "")

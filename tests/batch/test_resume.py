@@ -6,11 +6,13 @@ import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 
 import pandas as pd
 import pytest
 
 from fertkit.batch import run_batch
+from fertkit.batch.lock import LOCK, held
 from fertkit.errors import FertkitError
 
 RUN = """
@@ -56,7 +58,9 @@ def test_killed_and_resumed(source, finished, tmp_path):
     process.wait()
     done = {p: p.stat().st_mtime_ns for p in parts_in(out)}
     assert 2 <= len(done) < 6
+    assert json.loads((out / LOCK).read_text())["pid"] == process.pid
     result = batch(source, out)
+    assert not (out / LOCK).exists()
     pd.testing.assert_frame_equal(result.table, finished.table, check_exact=True)
     assert len(parts_in(out)) == 6
     assert {p: p.stat().st_mtime_ns for p in done} == done
@@ -127,3 +131,90 @@ def test_a_failed_write_leaves_no_trace(tmp_path):
         fail()
     assert file.read_text() == "old"
     assert list(tmp_path.iterdir()) == [file]
+
+
+# ---- two runs at once
+
+
+@pytest.fixture
+def other():
+    """Another process, alive until the test ends."""
+    with subprocess.Popen(
+        [sys.executable, "-c", "import sys; sys.stdin.read()"], stdin=subprocess.PIPE
+    ) as process:
+        yield process.pid
+        process.stdin.close()
+
+
+@pytest.fixture
+def ended():
+    """The number of a process that is no more."""
+    with subprocess.Popen([sys.executable, "-c", ""]) as process:
+        pass
+    return process.pid
+
+
+def left_lock(out, **told):
+    """Write the lock another run would have left."""
+    with held(out):
+        mine = json.loads((out / LOCK).read_text())
+    (out / LOCK).write_text(json.dumps(mine | told))
+    return out
+
+
+def test_a_second_run_is_refused_and_the_first_unharmed(source, finished, tmp_path):
+    out = tmp_path / "out"
+    with subprocess.Popen([sys.executable, "-c", RUN, source, out]) as process:
+        until = time.monotonic() + 60
+        while not parts_in(out) and process.poll() is None and time.monotonic() < until:
+            time.sleep(0.02)
+        told = rf"another run: process {process.pid} on \S+, started 20.*Wait.*or write to another folder"
+        with pytest.raises(FertkitError, match=told):
+            batch(source, out)
+    assert process.returncode == 0
+    assert not (out / LOCK).exists()
+    pd.testing.assert_frame_equal(batch(source, out).table, finished.table, check_exact=True)
+
+
+@pytest.mark.parametrize("told", [{"birth": ""}, {"birth": "", "host": "elsewhere"}, {"pid": "none"}])
+def test_a_run_that_may_be_alive_is_not_taken_over(source, tmp_path, other, told):
+    out = left_lock(tmp_path / "out", **{"pid": other} | told)
+    was = (out / LOCK).read_text()
+    with pytest.raises(FertkitError, match=r"delete .*run\.lock and start again"):
+        batch(source, out)
+    assert (out / LOCK).read_text() == was
+    assert [p.name for p in out.iterdir()] == [LOCK]
+
+
+def test_what_a_dead_run_left_is_taken_over(source, finished, tmp_path, ended):
+    out = left_lock(tmp_path / "out", pid=ended)
+    pd.testing.assert_frame_equal(batch(source, out).table, finished.table, check_exact=True)
+    assert not (out / LOCK).exists()
+
+
+@pytest.mark.skipif(
+    not os.path.exists("/proc/self/stat"), reason="the system does not tell when a process began"
+)
+def test_a_number_given_to_another_process_since_holds_nothing(tmp_path, other):
+    with held(left_lock(tmp_path / "out", pid=other, birth="1")):
+        pass
+    assert not list((tmp_path / "out").iterdir())
+
+
+def test_one_of_many_alone_takes_over(tmp_path, ended):
+    out, inside, most = left_lock(tmp_path / "out", pid=ended), [], []
+
+    def enter(_):
+        try:
+            with held(out):
+                inside.append(1)
+                most.append(len(inside))
+                time.sleep(0.002)
+                inside.pop()
+        except FertkitError:
+            return
+
+    with ThreadPoolExecutor(16) as pool:
+        list(pool.map(enter, range(200)))
+    assert set(most) == {1}
+    assert not list(out.iterdir())
