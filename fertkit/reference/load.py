@@ -23,11 +23,11 @@ def _bundled(kind: str) -> pd.DataFrame:
         publications = sorted((f for f in place.iterdir() if f.name.endswith(".csv")), key=lambda f: f.name)
     else:
         publications = [_HOME / f"{kind}.csv"]
-    cells = []
+    cells = []  # checked together: the check costs by the column, not by the row
     for publication in publications:
         with publication.open(encoding="utf-8") as handle:
             cells.append(pd.read_csv(handle, dtype=object, keep_default_na=False))
-    return check_table(pd.concat(cells, ignore_index=True), kind, f"{kind}.csv")  # once: columns cost, not rows
+    return check_table(pd.concat(cells, ignore_index=True), kind, f"{kind}.csv")
 
 
 def load_table(kind: str, path=None, *, source: str | None = None, crop: str | None = None) -> pd.DataFrame:
