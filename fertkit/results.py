@@ -5,6 +5,7 @@ A result is a frozen dataclass that holds numbers and tables. It answers the sam
 check, value, limit, passed, meaning), ``sources`` (DataFrame of citations) and ``plot(ax=None)``.
 """
 
+from functools import partial
 from html import escape
 from importlib import import_module
 
@@ -30,10 +31,13 @@ class Result:
         return import_module("fertkit.plots").draw(self, ax=ax, **options)
 
     def _repr_html_(self) -> str:
-        table = self.table.to_html(
-            index=False, border=0, na_rep="", escape=True, float_format="{:.4g}".format
-        )
-        return f"<pre>{escape(self.summary())}</pre>{table}"
+        return f"<pre>{escape(self.summary())}</pre>{table_html(self.table)}"
+
+
+def table_html(frame: pd.DataFrame) -> str:
+    """Write a table as HTML, text escaped, numbers to four digits by the rule of `plain`."""
+    number = partial(plain, digits=4)
+    return frame.to_html(index=False, border=0, na_rep="", escape=True, float_format=number)
 
 
 def plain(value: float, digits: int = 3, span: float = 0.0) -> str:

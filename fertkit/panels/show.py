@@ -12,6 +12,7 @@ from importlib.resources import files
 import pandas as pd
 
 from fertkit.errors import InputError
+from fertkit.results import table_html
 
 SHOWN_ROWS = 200
 
@@ -54,8 +55,8 @@ def table(frame: pd.DataFrame) -> str:
     """Show a table, at most `SHOWN_ROWS` rows of it; it scrolls sideways by keyboard too."""
     shown = frame.head(SHOWN_ROWS)
     more = f"<p>{len(frame) - len(shown)} more rows in the download.</p>" if len(frame) > len(shown) else ""
-    cells = shown.to_html(index=False, border=0, na_rep="", escape=True, float_format="{:.4g}".format)
-    return f'<div class="fertkit-scroll" tabindex="0" role="region" aria-label="table">{cells}</div>{more}'
+    scrolls = '<div class="fertkit-scroll" tabindex="0" role="region" aria-label="table">'
+    return f"{scrolls}{table_html(shown)}</div>{more}"
 
 
 def sources(frame: pd.DataFrame | None) -> str:

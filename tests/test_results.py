@@ -1,0 +1,26 @@
+"""Tables as people see them: plain numbers, nothing for what is missing, text that stays text."""
+
+import re
+
+import numpy as np
+import pandas as pd
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fertkit.results import table_html
+
+
+def cells(frame):
+    return re.findall("<td>(.*?)</td>", table_html(frame))
+
+
+def test_a_table_shows_whole_units_and_four_digits():
+    frame = pd.DataFrame({"a": [12345.67, 0.00012341, np.nan, np.inf], "b": ["<b>", "x", None, "1e5"]})
+    assert cells(frame) == ["12346", "&lt;b&gt;", "0.0001234", "x", "", "", "no limit", "1e5"]
+
+
+@given(st.floats(-1e12, 1e12))
+def test_a_table_has_no_exponents_and_keeps_four_digits(number):
+    (cell,) = cells(pd.DataFrame({"a": [number, np.nan]}))[:1]
+    assert "e" not in cell
+    assert abs(float(cell) - number) <= max(5.001e-4 * abs(number), 1e-6)
