@@ -73,11 +73,11 @@ def _number(cells):
 
 
 def _whole(cells):
-    return _number(cells).fillna(0).astype("int64")
+    return _number(cells).astype("Int64")  # what was not counted is no 0
 
 
 def _flag(cells):
-    return _text(cells).str.lower().eq("true").astype(bool)
+    return _text(cells).str.lower().map({"true": True, "false": False}).astype("boolean")
 
 
 _CASTS = {"text": _text, "number": _number, "whole": _whole, "flag": _flag}

@@ -30,7 +30,7 @@ class Found:
     file: str
     data: TrialData | None = None
     message: str = ""
-    n: int = 0
+    n: int | None = None
     nutrient: str = ""
     crop: str = ""
 

@@ -48,6 +48,7 @@ def test_bad_samples_are_rows(many_samples, tmp_path):
     assert "R99" in refused["S005"]
     assert "Xx" in refused["S007"]
     assert rows.loc[rows["status"] == "scored", "sample_id"].nunique() == 5
+    assert rows.loc[rows["status"] == "not usable", ["analysis", "within_critical"]].isna().all(axis=None)
     assert "9 samples: 5 usable" in result.summary()
 
 

@@ -137,6 +137,11 @@ def test_bad_trials_are_rows_that_say_where(many_trials, tmp_path, kind):
     assert "all rates are equal" in rows.loc["T003", "message"]
     assert "2 rows without a trial" in rows.loc["", "message"]
     assert "Not usable: 4" in result.summary()
+    written = pd.read_csv(tmp_path / "out" / "results.csv", keep_default_na=False, dtype=str)
+    blank = written.loc[written["status"] == "not usable", ["n_rates", *NUMBERS, "high_open"]]
+    assert set(blank.to_numpy().ravel()) == {""}  # what was not counted is no 0
+    counted = table[table["trial"].isin(["T000", "T004", "T005"])].groupby("trial")["rate_kg_ha"].nunique()
+    assert rows["n_rates"].mean() == pytest.approx(counted.mean())
     good = many_trials(6).pipe(lambda t: t[t["trial"] == "T005"])
     direct = optima_of_trials(good, "trial", 0.008)
     np.testing.assert_allclose(rows.loc[["T005"], NUMBERS], direct[NUMBERS], rtol=1e-6)
@@ -173,6 +178,7 @@ def test_a_folder_of_files(tmp_path):
     assert "'much'" in rows.loc[rows["trial"] == "A2", "message"].item()
     assert "prices of this batch are for kg/ha" in told["b.csv"]
     assert all(told[f] for f in ("c.csv", "d.xlsx"))
+    assert list(rows["file"][rows["n"].isna()]) == ["a.csv", "c.csv", "d.xlsx"]
     optima = rows.set_index("trial")["optimum"]
     assert optima["A1"] == pytest.approx(optima["E1"])
 
