@@ -8,7 +8,8 @@ import pandas as pd
 
 from fertkit.batch.sources import PLACE
 from fertkit.batch.store import read_frame
-from fertkit.errors import FertkitError, InputError
+from fertkit.errors import FertkitError, InputError, Problem
+from fertkit.intake.numbers import NumberStyle, read_number, read_typed
 
 #: Status of a trial or sample whose error stands in the column `message`.
 REFUSED = "not usable"
@@ -46,20 +47,36 @@ def rows_of_part(part: Part) -> pd.DataFrame:
     return frame.astype({PLACE[1]: "int64"})
 
 
-def numbers_where_they_are(cells: pd.Series) -> pd.Series:
-    """Cells as the nearest doubles; those that are no numbers stay as they stand, to be complained of."""
+def numbers_where_they_are(cells: pd.Series, decimal: str | None = None) -> pd.Series:
+    """Cells as the nearest doubles; those that are no numbers stay as they stand, to be complained of.
+
+    A cell with a comma is a number if it can be read in one way only, or by the decimal mark given.
+    """
     if cells.dtype.kind in "fiu":
         return cells.astype(float)
-    read = [_float(cell) for cell in cells.astype(object)]
+    read = [_float(cell, decimal) for cell in cells.astype(object)]
     exact = all(isinstance(cell, float) for cell in read)
     return pd.Series(read, cells.index, dtype=float if exact else object)
 
 
-def _float(cell):
+def _float(cell, decimal):
     try:
-        return np.nan if cell is None or cell is pd.NA else float(cell)
+        if cell is None or cell is pd.NA:
+            return np.nan
+        if decimal == "," and isinstance(cell, str):
+            found = read_number(cell, NumberStyle(decimal, "as given"))
+            odd = found.problem or found.censored or found.flag or found.unit or np.isnan(found.value)
+            return cell if odd else found.value
+        return read_typed(cell) if isinstance(cell, str) else float(cell)
     except (TypeError, ValueError):
         return cell
+
+
+def not_a_number(problem: Problem) -> Problem:
+    """The same problem of a data set; where the cell holds a comma, with the way to say what it means."""
+    if problem.what == "not a number" and "," in str(problem.value):
+        return replace(problem, remedy="State the decimal mark: --decimal , (Python: decimal=',')")
+    return problem
 
 
 def refusal(error: FertkitError, rows: pd.DataFrame | None = None) -> str:
@@ -74,6 +91,7 @@ def refusal(error: FertkitError, rows: pd.DataFrame | None = None) -> str:
             if problem.row is not None:
                 at = min(max(problem.row - 2, 0), len(rows) - 1)
                 file, problem = rows[PLACE[0]].iloc[at], replace(problem, row=int(rows[PLACE[1]].iloc[at]))
+            problem = not_a_number(problem)
         told.append(f"{file}: {problem}")
     if len(error.problems) > _TOLD:
         told.append(f"and {len(error.problems) - _TOLD} more")

@@ -16,6 +16,7 @@ from fertkit.batch.results import BatchResult, gather
 from fertkit.batch.settings import (
     FILES_IN_PART,
     Settings,
+    for_data_set,
     make_settings,
     read_record,
     record_of,
@@ -24,14 +25,14 @@ from fertkit.batch.settings import (
 from fertkit.batch.sources import Source, columns_of, cut_rows, find_source, part_name, readable_files
 from fertkit.batch.store import ending, typed, write_frame
 from fertkit.batch.trials import first_units
-from fertkit.errors import FertkitError, InputError, Problem
+from fertkit.errors import FertkitError, InputError, NotEstimable, Problem
 from fertkit.writing import write_whole
 
 
 def run_batch(
     source, out, kind="trials", *, by=None, nutrient_price=None, grain_price=None, price_ratio=None,
-    level=0.95, rate=None, yield_=None, block=None, weight=None, crop=None, ranges=None, source_keys=None,
-    seed=0, part_size=None, pages=False, progress=True, client=None,
+    level=0.95, rate=None, yield_=None, block=None, weight=None, columns=None, decimal=None, crop=None,
+    ranges=None, source_keys=None, seed=0, part_size=None, pages=False, progress=True, client=None,
 ) -> BatchResult:  # fmt: skip
     """Work many rate trials or many tissue samples: one table of results and a page that leads through it.
 
@@ -63,6 +64,12 @@ def run_batch(
         Confidence level of the intervals.
     rate, yield_, block, weight : str, optional
         Columns of a data set of trials, see `fertkit.response.read_trial_data`.
+    columns : dict, optional
+        Role → header in files of strips, where headers do not tell, as `fertkit.read_strips` takes it; in a
+        data set for the roles trial, rate, yield and block.
+    decimal : {'.', ','}, optional
+        Decimal mark of a data set or of laboratory files, where they do not tell it: 5,2 can be read in one
+        way only, 1,320 in two. Files of strips tell theirs.
     crop : str, optional
         Crop where the files do not say.
     ranges : path, optional
@@ -95,10 +102,11 @@ def run_batch(
     settings = make_settings(
         kind, by, nutrient_price=nutrient_price, grain_price=grain_price, price_ratio=price_ratio, seed=seed,
         part_size=part_size, ranges=ranges, source=source_keys, level=level, rate=rate, yield_=yield_,
-        block=block, weight=weight, crop=crop, pages=pages,
+        block=block, weight=weight, columns=columns, decimal=decimal, crop=crop, pages=pages,
     )  # fmt: skip
     out = Path(out).resolve()
     found = find_source(Path(source).resolve(), settings.tidy, skip=out)
+    settings = for_data_set(settings) if found.tidy else settings
     _check_columns(found, settings)
     with ExitStack() as stack:
         stack.enter_context(held(out))
@@ -144,6 +152,8 @@ def _check_columns(found: Source, settings: Settings) -> None:
         if settings.by not in (["trial"], ["sample_id"]):
             remedy = "leave `by` out: in files of strips the column of trials is found by its header"
             raise InputError(found.root.name, [Problem("not a data set with the columns to tell by", remedy)])
+        if settings.kind == "trials" and settings.decimal:
+            raise NotEstimable("files of strips tell their decimal mark by their numbers: leave it out")
         return
     columns = columns_of(found)
     if settings.tidy(columns):

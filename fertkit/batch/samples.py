@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from fertkit.batch.parts import REFUSED, Part, numbers_where_they_are, refusal, rows_of_part
+from fertkit.batch.parts import REFUSED, Part, not_a_number, numbers_where_they_are, refusal, rows_of_part
 from fertkit.batch.sources import PLACE
 from fertkit.batch.store import typed
 from fertkit.errors import FertkitError, InputError, Problem
@@ -31,15 +31,15 @@ def result_types(by: list[str]) -> dict[str, str]:
     }  # fmt: skip
 
 
-def is_tidy(columns, by: list[str]) -> bool:
+def is_tidy(columns, settings) -> bool:
     """Whether column names are those of a tidy data set of tissue results."""
-    return {*NEEDED, *by} <= set(columns)
+    return {*NEEDED, *settings.by} <= set(columns)
 
 
 def score_part(part: Part, settings) -> pd.DataFrame:
     """Rows of scores of a part, in its order, with the columns of `result_types`."""
     done = []
-    for frame in _of_rows(part) if part.tidy else _of_files(part, settings):
+    for frame in _of_rows(part, settings) if part.tidy else _of_files(part, settings):
         if "message" in frame:
             done.append(frame)
         else:
@@ -52,9 +52,9 @@ def score_part(part: Part, settings) -> pd.DataFrame:
 # ---- reading: each yields frames to score, or frames with a message for those refused
 
 
-def _of_rows(part):
+def _of_rows(part, settings):
     frame = rows_of_part(part)
-    frame["value"] = numbers_where_they_are(frame["value"])
+    frame["value"] = numbers_where_they_are(frame["value"], settings.decimal)
     frame = frame.drop(columns=["file", "row"], errors="ignore")
     frame = frame.rename(columns=dict(zip(PLACE, ("file", "row"), strict=True)))
     for name in ("sample_id", *CONDITION, *(c for c in _TEXT if c in frame)):
@@ -74,13 +74,14 @@ def _of_rows(part):
 def _complaint(row):
     if row.sample_id == "":
         return Problem("a result without a sample name", "name the sample on each row", row.row, "sample_id")
-    return Problem("not a number", "correct it or leave the row out", row.row, "value", row.value)
+    remedy = "correct it or leave the row out"
+    return not_a_number(Problem("not a number", remedy, row.row, "value", row.value))
 
 
 def _of_files(part, settings):
     for path, name in part.files:
         try:
-            samples = read_tissue(Path(path), crop=settings.crop, name=name)
+            samples = read_tissue(Path(path), crop=settings.crop, decimal=settings.decimal, name=name)
         except FertkitError as error:
             yield _refused("", name, error)
         else:

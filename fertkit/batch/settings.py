@@ -1,7 +1,7 @@
 """What a batch is asked to do, checked once, and the record of it that a later run must match."""
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from hashlib import blake2b
 from pathlib import Path
@@ -9,6 +9,7 @@ from pathlib import Path
 from fertkit import __version__
 from fertkit.batch import samples, trials
 from fertkit.errors import FertkitError, InputError, LookupFailed, NotEstimable, Problem, unknown
+from fertkit.intake.strip_headers import ROLE_WORDS, each
 from fertkit.reference import load_ranges
 from fertkit.response.intervals import check_level
 from fertkit.response.prices import one_ratio, positive
@@ -19,6 +20,8 @@ KINDS = {
     "samples": ("sample_id", 2000, samples.score_part, samples.result_types, samples.is_tidy),
 }
 FILES_IN_PART = 20  # users' own files of unknown size
+#: Role of a column → the setting that names it in a data set.
+_IN_DATA_SET = {"trial": "by", "rate": "rate", "yield": "yield_", "block": "block"}
 
 
 @dataclass(frozen=True)
@@ -37,6 +40,10 @@ class Settings:
     level : float
     rate, yield_, block, weight : str or None
         Columns, see `fertkit.response.read_trial_data`.
+    columns : dict or None
+        Role → headers of strip files, see `fertkit.read_strips`.
+    decimal : str or None
+        Decimal mark of a data set or of laboratory files, where they do not tell it.
     crop : str or None
         Crop where the files do not say.
     ranges, ranges_digest : str or None
@@ -60,6 +67,8 @@ class Settings:
     yield_: str | None = None
     block: str | None = None
     weight: str | None = None
+    columns: dict | None = None
+    decimal: str | None = None
     crop: str | None = None
     ranges: str | None = None
     ranges_digest: str | None = None
@@ -81,10 +90,7 @@ class Settings:
 
     def tidy(self, columns) -> bool:
         """Whether column names are those of a tidy data set of this kind, or hold the columns asked for."""
-        asked = {self.rate, self.yield_}
-        if None not in asked:
-            return {*self.by, *asked} <= set(columns)
-        return KINDS[self.kind][4](columns, self.by)
+        return KINDS[self.kind][4](columns, self)
 
     def range_table(self):
         """The user's own ranges, read once in a process; None for the bundled ones."""
@@ -97,7 +103,19 @@ def _ranges(path):
 
 
 def make_settings(
-    kind, by, *, nutrient_price, grain_price, price_ratio, seed, part_size, ranges, source, **rest
+    kind,
+    by,
+    *,
+    nutrient_price,
+    grain_price,
+    price_ratio,
+    seed,
+    part_size,
+    ranges,
+    source,
+    columns=None,
+    decimal=None,
+    **rest,
 ) -> Settings:
     """Check what was asked.
 
@@ -116,6 +134,8 @@ def make_settings(
         raise NotEstimable(f"a part holds at least one trial or sample, not {part_size}")
     ratio = _ratio(nutrient_price, grain_price, price_ratio) if kind == "trials" else None
     check_level(rest.get("level", 0.95))
+    if decimal not in (None, ".", ","):
+        raise unknown("decimal mark", decimal, [".", ","])
     if ranges is not None:
         load_ranges(ranges)
         rest |= {"ranges": str(Path(ranges).resolve()), "ranges_digest": _fingerprint(ranges)}
@@ -123,8 +143,42 @@ def make_settings(
         raise NotEstimable("pages are made of single trials, with both prices and without weights")
     prices = {"nutrient_price": nutrient_price, "grain_price": grain_price}
     keys = [source] if isinstance(source, str) else None if source is None else list(source)
-    rest |= prices | {"source": keys, "seed": int(seed), "part_size": int(part_size or size)}
+    rest |= prices | {"columns": _by_role(columns, kind), "decimal": decimal}
+    rest |= {"source": keys, "seed": int(seed), "part_size": int(part_size or size)}
     return Settings(kind, names, ratio, **rest)
+
+
+def _by_role(columns, kind):
+    """Headers by role, as lists."""
+    if not columns:
+        return None
+    if kind == "samples":
+        raise NotEstimable("columns are named by role in files of strips, not in laboratory files")
+    for role in columns:
+        if role not in ROLE_WORDS:
+            raise unknown("role of a column", role, ROLE_WORDS)
+    return {role: list(each(headers)) for role, headers in columns.items()}
+
+
+def for_data_set(settings: Settings) -> Settings:
+    """The same settings with the columns named by role put where a data set is asked for them.
+
+    Raises
+    ------
+    NotEstimable
+        If a data set is not read by such a role, or two columns are named for one.
+    """
+    named = {}
+    for role, headers in (settings.columns or {}).items():
+        if role not in _IN_DATA_SET:
+            known = ", ".join(_IN_DATA_SET)
+            raise NotEstimable(f"in a data set columns can be named for {known}, not for '{role}'")
+        name = _IN_DATA_SET[role]
+        said = getattr(settings, name)
+        if len(headers) > 1 or (name != "by" and said not in (None, headers[0])):
+            raise NotEstimable(f"two columns are given for the {role}: give one")
+        named[name] = headers if name == "by" else headers[0]
+    return replace(settings, **named)
 
 
 def _ratio(nutrient_price, grain_price, price_ratio):

@@ -46,10 +46,14 @@ def result_types(by: list[str]) -> dict[str, str]:
     }  # fmt: skip
 
 
-def is_tidy(columns, by: list[str]) -> bool:
-    """Whether column names are those of a tidy data set of trials."""
-    return set(by) <= set(columns) and all(
-        any(str(c).startswith(p) and "/" in unit_of(str(c), "") for c in columns) for p in ("rate_", "yield_")
+def is_tidy(columns, settings) -> bool:
+    """Whether column names are those of a tidy data set of trials, or hold the columns asked for."""
+    asked = {"rate_": settings.rate, "yield_": settings.yield_}
+    return set(settings.by) <= set(columns) and all(
+        named in columns
+        if named
+        else any(str(c).startswith(start) and "/" in unit_of(str(c), "") for c in columns)
+        for start, named in asked.items()
     )
 
 
@@ -94,7 +98,7 @@ def _of_rows(part, settings):
     frame = rows_of_part(part)
     numeric = [c for c in frame if str(c).startswith(("rate_", "yield_"))]
     for name in {*numeric, *filter(None, (settings.rate, settings.yield_, settings.weight))} & set(frame):
-        frame[name] = numbers_where_they_are(frame[name])
+        frame[name] = numbers_where_they_are(frame[name], settings.decimal)
     frame[settings.by] = frame[settings.by].fillna("")
     for names, rows in frame.groupby(settings.by, sort=False):
         yield _one(names, rows, settings, str(rows[PLACE[0]].iloc[0]))
@@ -161,10 +165,10 @@ def _names(settings, trial):
 def _read_around(path, name, settings):
     """Strips of a file, and the refusals of trials whose lines cannot be read, the others being read on."""
     try:
-        return read_strips(path, crop=settings.crop, name=name), {}
+        return read_strips(path, crop=settings.crop, columns=settings.columns, name=name), {}
     except InputError as error:
         raw = open_table(path, name=name)
-        line, roles = _header(raw)
+        line, roles = _header(raw, settings.columns)
         if "trial" not in roles or not all(p.row and p.row > line + 1 for p in error.problems):
             raise
         at = roles["trial"][0]
@@ -176,7 +180,8 @@ def _read_around(path, name, settings):
         refused = {trial: refusal(InputError(name, problems)) for trial, problems in bad.items()}
         if len(kept) <= line + 1:
             return None, refused
-        return read_strips(_rebuilt(raw, kept[line:]), crop=settings.crop, name=name), refused
+        rest = _rebuilt(raw, kept[line:])
+        return read_strips(rest, crop=settings.crop, columns=settings.columns, name=name), refused
 
 
 def _rebuilt(raw, rows):
@@ -188,7 +193,7 @@ def _rebuilt(raw, rows):
     return text.getvalue().encode()
 
 
-def _header(raw):
+def _header(raw, columns):
     problems: list[Problem] = []
-    line, roles = assign_roles(raw, {}, {}, problems)
+    line, roles = assign_roles(raw, columns or {}, {}, problems)
     return line, {} if problems else roles

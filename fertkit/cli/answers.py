@@ -146,10 +146,13 @@ def run_batch(arguments):
         "ranges",
         "source_keys",
         "crop",
+        "decimal",
         "part_size",
         "pages",
     )
     options = {name: value for name, value in vars(arguments).items() if name in wanted}
+    if arguments.kind == "trials":
+        options["columns"] = _columns(arguments)
     start = nullcontext(arguments.scheduler)
     if arguments.workers:
         start = local_cluster(arguments.workers, arguments.memory_limit)

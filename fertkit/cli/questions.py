@@ -198,6 +198,7 @@ def add_batch(commands):
         one.set_defaults(kind=kind, stopped="stopped; the same command goes on where it ended")
         _add_batch_options(one)
         if kind == "trials":
+            _add_column(one)
             _add_prices(one)
             one.add_argument("--level", type=_number, default=0.95, help="confidence level (default 0.95)")
             one.add_argument(
@@ -217,6 +218,10 @@ def _add_batch_options(command):
         "--out", type=Path, required=True, help="folder for the table, the page and the parts"
     )
     command.add_argument("--crop", help="crop, where the files do not say")
+    command.add_argument(
+        "--decimal", choices=[".", ","],
+        help="decimal mark of a data set or of laboratory files, if they do not tell it; strip files do",
+    )  # fmt: skip
     command.add_argument("--part-size", type=int, metavar="N", help="trials or samples worked together")
     command.add_argument("--quiet", action="store_true", help="show no progress bar")
     where = command.add_mutually_exclusive_group()
