@@ -18,7 +18,7 @@ trials; table and figure in ``tests/reference/coverage``):
   quadratic-plateau 1 to 96 %: both forget that the curve was chosen.
 * The averaged interval (`averaging`), the default of an analysis, covers 93 to 98 %, except at the two ends
   of the family: 90 % when a linear-plateau is tried with 5 rates in 3 blocks, or a square root with plots of
-  7 % error, 92.8 % for a linear-plateau with such plots.
+  7 % error, 92.4 % for a linear-plateau with such plots.
   Its optimum is then the least, or the greatest, of all six, and the data cannot yet tell that
   the curves between do not hold. Above 97 % it lies for curves amid the family with few or noisy plots.
   More rates cure both: with 9 rates in 6 blocks it covers 95 to 96 %.
