@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.intake.parts import adds_petiole, plant_part
+from fertkit.results import plain
 from fertkit.tissue.match import CONDITION
 from fertkit.tissue.ranking import limit_text, value_text
 
@@ -109,8 +110,11 @@ def _first(rows):
     return f"{r['near_part'].split('; ')[0]} at {r['near_stage'].split('; ')[0]}"
 
 
-def question_lines(scores, most: int = 8) -> list[str]:
-    """Values a range of another part or stage would call short: asked about, the clearest first."""
+def question_lines(scores) -> list[str]:
+    """Values a range of another part or stage would call short: asked about, the clearest first.
+
+    What is asked of several samples is one question: it counts them by nutrient.
+    """
     short = scores.unjudged
     short = short[short["near_short"] != ""]
     short = short.assign(
@@ -120,15 +124,31 @@ def question_lines(scores, most: int = 8) -> list[str]:
     ).sort_values(["every", "share"], ascending=[False, True], kind="stable")
     lines = []
     for (where, differs), rows in short.groupby(["where", "differs_in"], sort=False):
-        asked = "; ".join(_question(r) for r in rows.head(most).itertuples())
-        rest = [f"{r.nutrient} in {r.sample_id}" for r in rows.iloc[most:].head(24).itertuples()]
-        rest = f"; as well {', '.join(rest)}" + (", ..." if len(rows) > most + 24 else "") if rest else ""
-        lines.append(f"{ASKED[differs]}? By the range for {where} short would be {asked}{rest}")
+        n = rows["specimen"].nunique()
+        if n > 1:
+            told = [_question_of_many(name, mine) for name, mine in rows.groupby("nutrient", sort=False)]
+            of = f" in {n} samples"
+        else:
+            told, of = [_question(r) for r in rows.itertuples()], ""
+        lines.append(f"{ASKED[differs]}{of}? By the range for {where} short would be {'; '.join(told)}")
     return lines
 
 
+def _question_of_many(nutrient, rows):
+    ends = rows["value"].agg(["min", "max"])
+    values = " to ".join(dict.fromkeys(map(plain, ends)))
+    limits = _limits(rows["near_lowest"].min(), rows["near_highest"].max())
+    keys = ", ".join(dict.fromkeys("; ".join(rows["near_short"]).split("; ")))
+    n = rows["specimen"].nunique()
+    return f"{nutrient} in {n} ({values} {rows['unit'].iloc[0]}; {limits}, {keys})"
+
+
+def _limits(lowest, highest):
+    ends = dict.fromkeys([limit_text(lowest), limit_text(highest)])
+    return f"limit{'s' * (len(ends) > 1)} {' to '.join(ends)}"
+
+
 def _question(r):
-    ends = dict.fromkeys([limit_text(r.near_lowest), limit_text(r.near_highest)])
-    limits = f"limit{'s' * (len(ends) > 1)} {' to '.join(ends)}"
     keys = r.near_short.replace("; ", ", ")
+    limits = _limits(r.near_lowest, r.near_highest)
     return f"{r.nutrient} {value_text(r)} {r.unit} in {r.sample_id} ({limits}, {keys})"

@@ -94,3 +94,12 @@ def test_what_many_samples_share_is_said_once(many):
     assert "Next year, soil test" in of_k[0]
     question = next(line for line in field_lines(many) if line.startswith("Leaf, question"))
     assert question.endswith(" in 6 samples; see the page.")
+
+
+def test_one_question_is_asked_of_many_samples_once(many):
+    """Zn is short by the ranges of both sources for upper trifoliates without petiole."""
+    asked = field_page(many).partition("Question: ")[2].partition("</p>")[0]
+    assert asked.startswith("was the petiole on the leaf or off in 6 samples? By the range for ")
+    assert "; Zn in 6 (12 mg/kg; limits " in asked
+    assert "North 1" not in asked
+    assert len(asked) < 800

@@ -23,7 +23,8 @@ def test_nutrients_without_a_range_are_named_with_what_to_state(tidy):
         assert "North, South" in told
         assert '--part "upper trifoliate without petiole"' in told
         asked = next(line for line in text.splitlines() if line.lower().startswith("question: "))
-        assert "Mn 12 mg/kg in North" in asked
+        assert "in 2 samples? " in asked
+            assert "Mn in 2 (12 mg/kg; limits 20 to 33, KSU_SOY, SOUZA2020)" in asked
         assert "Zn" not in asked
 
 
