@@ -24,7 +24,7 @@ def test_nutrients_without_a_range_are_named_with_what_to_state(tidy):
         assert '--part "upper trifoliate without petiole"' in told
         asked = next(line for line in text.splitlines() if line.lower().startswith("question: "))
         assert "in 2 samples? " in asked
-            assert "Mn in 2 (12 mg/kg; limits 20 to 33, KSU_SOY, SOUZA2020)" in asked
+        assert "Mn in 2 (12 mg/kg; limits 20 to 33, KSU_SOY, SOUZA2020)" in asked
         assert "Zn" not in asked
 
 
