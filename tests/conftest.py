@@ -5,6 +5,8 @@ import os
 import shutil
 from pathlib import Path
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the workers share the cores; read when numpy is loaded
+
 import matplotlib as mpl
 import pandas as pd
 import pytest

@@ -29,12 +29,16 @@ def source(cell) -> str:
     return "".join(cell["source"])
 
 
+#: Starts pytest without the grammars of web addresses, which the checker of notebook files loads for seconds.
+PYTEST = "import sys; sys.modules['rfc3987_syntax'] = None; import pytest; sys.exit(pytest.main())"
+
+
 def run_nbval(path):
     """Execute a notebook with nbval, in a process of its own so that its settings are its own."""
     options = ["--nbval-lax", "--nbval-current-env", "--nbval-cell-timeout=120", "-q", "-c", "/dev/null",
                "--rootdir", str(path.parent), "-p", "no:cacheprovider", "-p", "no:xdist"]  # fmt: skip
     done = subprocess.run(
-        [sys.executable, "-m", "pytest", *options, str(path)], capture_output=True, text=True, check=False
+        [sys.executable, "-c", PYTEST, *options, str(path)], capture_output=True, text=True, check=False
     )
     assert done.returncode == 0, done.stdout[-4000:] + done.stderr[-2000:]
 
