@@ -13,6 +13,7 @@ _HOME_OF = {
     "OptimumPanel": "optimum",
     "PlanPanel": "plan",
     "StripsPanel": "strips",
+    "in_words": "words",
 }
 
 __all__ = sorted(_HOME_OF)

@@ -16,7 +16,7 @@ import ipywidgets as widgets
 
 import fertkit
 from fertkit.errors import FertkitError, InputError, Problem, shorten
-from fertkit.panels import controls, drawing, show
+from fertkit.panels import controls, drawing, show, words
 from fertkit.panels.uploads import TakesFiles
 
 VIEWS = ("In words", "Numbers", "Checks", "Sources", "Keep")
@@ -342,14 +342,14 @@ class Panel(TakesFiles):
             self._sheet = drawing.Sheet(self.draw())
         picture = self._sheet.picture() if self.sliders else self._sheet.whole()
         self._figure.value = drawing.html(self._sheet, picture, message)
-        self._cautions.value = show.cautions(map(show.without_code, self.cautions()))
+        self._cautions.value = show.cautions(map(words.without_code, self.cautions()))
         self._show_detail()
 
     def _show_detail(self) -> None:
         if self.result is None:
             return
         pieces = {
-            "In words": lambda: show.paragraphs(self.words()),
+            "In words": lambda: words.prose(self.words()),
             "Numbers": lambda: show.table(self.result.table),
             "Checks": lambda: show.table(self.result.checks),
             "Sources": lambda: show.sources(getattr(self.result, "sources", None)),

@@ -14,7 +14,7 @@ SLIDER_SHARE = 0.4
 
 
 def _plain(value: float) -> str:
-    return f"{value:g}" if abs(value) < 1e5 else f"{value:,.0f}"
+    return f"{value:g}" if abs(value) < 10_000 else f"{value:,.0f}"
 
 
 class _Bounded(HasTraits):

@@ -9,10 +9,13 @@ from collections.abc import Callable
 from functools import cache, lru_cache
 from html import escape
 from io import BytesIO, StringIO
+from math import ceil
 
 from fertkit.panels.show import data_address
 
 DPI = 72  # of SVG, where a point is the unit
+POINTS = 72  # in an inch
+READABLE = 12  # px, of the smallest letters; a picture that would have smaller ones scrolls sideways
 TEXTS = 1000  # texts whose size is remembered
 KEPT = 0.5  # limits stay while the data lie within them and span at least this share of them
 
@@ -30,6 +33,7 @@ class Sheet:
         from matplotlib.backends.backend_svg import FigureCanvasSVG
 
         self.figure, self._parts, self._places = ax.get_figure(), {}, {}
+        self.smallest = smallest_text(self.figure)
         self.figure.set_dpi(DPI)
         FigureCanvasSVG(self.figure)
         self._layout = self.figure.get_layout_engine()
@@ -121,11 +125,20 @@ def _renderer():
 def html(sheet: Sheet, picture: bytes, says: str) -> str:
     """Show a picture in a box of fixed proportions, its message as the alternative text."""
     width, height = (round(side * 100) for side in sheet.figure.get_size_inches())
+    least = ceil(sheet.figure.get_figwidth() * POINTS * READABLE / sheet.smallest)
     return (
         f'<img class="fertkit-figure" src="{data_address(picture, "image/svg+xml")}" '
         f'alt="{escape(says, quote=True)}" width="{width}" height="{height}" '
-        f'style="aspect-ratio: {width} / {height}">'
+        f'style="aspect-ratio: {width} / {height}; min-width: {least}px">'
     )
+
+
+def smallest_text(figure) -> float:
+    """Give the size of the smallest letters of a figure [pt]; `READABLE` if it has none."""
+    from matplotlib.text import Text
+
+    shown = (one.get_fontsize() for one in figure.findobj(Text) if one.get_text() and one.get_visible())
+    return min(shown, default=READABLE)
 
 
 NO_METADATA = dict.fromkeys(("Creator", "Date", "Format", "Type"))

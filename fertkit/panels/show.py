@@ -4,7 +4,6 @@ HTML pieces are used because the core widgets give pictures no alternative text;
 and no network.
 """
 
-import re
 from base64 import b64encode
 from html import escape
 from importlib.resources import files
@@ -12,6 +11,7 @@ from importlib.resources import files
 import pandas as pd
 
 from fertkit.errors import InputError
+from fertkit.panels.words import without_code
 from fertkit.results import table_html
 
 SHOWN_ROWS = 200
@@ -87,28 +87,6 @@ def banner(error: Exception, doing: str) -> str:
     else:
         text = without_code(str(error)) or type(error).__name__
     return _alert(f"<p>Stopped while {escape(doing)}: {escape(text)}</p>{places}")
-
-
-#: What a remedy says to those who write code, and what it comes to where there are only controls and files.
-_IN_CODE = {
-    r"(say|choose) the crop, for example crop='corn'": "choose the crop",
-    r"(,? or)? (say|give) columns=\{[^}]*\}": "",
-    r"choose one with columns=\{[^}]*\}": "keep one of them, or rename the others",
-    r"(say|give) units=\{[^}]*\}(: | or the like)?": r"write the unit into the header ",
-    r"use design='blocks'": "choose the design of randomised blocks",
-    r"use design='pairs'": "choose the design of pairs",
-    r"give blocks=(\d+)": r"choose \1 blocks",
-    r"give date_format='dmy' or 'mdy'": "write dates like 2026-07-21",
-    r"leave residue='kept'": "set the share baled to 0",
-    r" with cvs=": " above",
-}
-
-
-def without_code(text: str) -> str:
-    """Put a remedy given in code into words for a page that shows none."""
-    for code, words in _IN_CODE.items():
-        text = re.sub(code, words, text)
-    return text.rstrip()
 
 
 def unexpected(error: Exception, doing: str) -> str:

@@ -113,8 +113,8 @@ def _bar_label(ax, y, row, start):
     if not one_source:
         return
     keys = " / ".join(dict.fromkeys(filter(None, [row.uptake_source, row.removed_source])))
-    ax.annotate(f"{keys}{mark(row.provenance)}", (start, y), (0, -9), textcoords="offset points", va="center",
-                fontsize=SMALL - 2, color=COLOURS["quiet"])  # fmt: skip
+    ax.annotate(f"{keys}{mark(row.provenance)}", (start, y), (0, -11), textcoords="offset points",
+                va="center", fontsize=SMALL, color=COLOURS["quiet"])  # fmt: skip
 
 
 def _bar_axes(ax, names, longest):

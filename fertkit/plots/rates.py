@@ -86,7 +86,7 @@ def system_rates(comparison, ax=None, *, title: str | None = None):
     highest = np.nanmax(np.r_[rows["rate_lb_ac"], 1.0])
     for y, row in enumerate(rows.itertuples()):
         if np.isnan(row.rate_lb_ac):
-            ax.annotate(row.why_not, (highest * 0.01, y), va="center", fontsize=SMALL - 0.5,
+            ax.annotate(row.why_not, (highest * 0.01, y), va="center", fontsize=SMALL,
                         color=COLOURS["quiet"], style="italic")  # fmt: skip
             continue
         old = row.status == "superseded"

@@ -131,7 +131,7 @@ def _stages(ax, demand):
         last = row.days
         ax.axvline(row.days, color=COLOURS["grid"], lw=0.8, zorder=0)
         ax.annotate(row.stage, (row.days, 1), (0, -3), xycoords=("data", "axes fraction"), va="top",
-                    textcoords="offset points", ha="center", fontsize=SMALL - 1, color=COLOURS["quiet"],
+                    textcoords="offset points", ha="center", fontsize=SMALL, color=COLOURS["quiet"],
                     bbox={"fc": "white", "ec": "none", "pad": 0.6}, zorder=6)  # fmt: skip
 
 

@@ -36,16 +36,15 @@ def tissue_grid(scores, ax=None, *, most: int = 40):
     table = scores.agreement
     shown = _shown_samples(table, most)
     nutrients = ordered_nutrients(table["nutrient"].unique())
-    height = 1.5 + 0.32 * len(shown)
-    ax = new_axes(width=max(PAGE, 1.9 + 0.56 * len(nutrients)), height=height) if ax is None else ax
+    height = 1.5 + 0.38 * len(shown)
+    ax = new_axes(width=max(PAGE, 1.2 + 0.5 * len(nutrients)), height=height) if ax is None else ax
     row = {specimen: y for y, specimen in enumerate(shown)}
     column = {nutrient: x for x, nutrient in enumerate(nutrients)}
     for r in table[table["specimen"].isin(row)].itertuples():
         _cell(ax, column[r.nutrient], row[r.specimen], r)
     first = table.drop_duplicates("specimen").set_index("specimen")
-    labels = [
-        f"{first.loc[s, 'sample_id']}  ({first.loc[s, 'crop']} {first.loc[s, 'growth_stage']})" for s in shown
-    ]
+    named = first.loc[shown, ["sample_id", "crop", "growth_stage"]].itertuples()
+    labels = [f"{r.sample_id}\n{r.crop} {r.growth_stage}" for r in named]
     ax.set_xlim(0, len(nutrients))
     ax.set_ylim(len(shown), 0)
     ax.set_yticks(np.arange(len(shown)) + 0.5, labels)
@@ -128,7 +127,7 @@ def sample_detail(scores, sample, ax=None):
     nutrients = [n for n in ordered_nutrients(rows["nutrient"].unique()) if middle[n] > 0]
     rows = rows[rows["nutrient"].isin(nutrients) & (rows["low"].notna() | rows["critical"].notna())]
     if ax is None:
-        ax = new_axes(height=1.6 + 0.15 * len(rows) + 0.12 * len(nutrients))
+        ax = new_axes(height=1.6 + 0.17 * len(rows) + 0.12 * len(nutrients))
     if rows.empty:
         note = "no published range holds for this sample"
         ax.text(0.5, 0.5, note, transform=ax.transAxes, ha="center", color=COLOURS["quiet"])
@@ -229,7 +228,7 @@ def _source_bar(ax, r, y, middle):
         return
     name = r.source_key + ("*" if r.provenance == "from_memory" else "")
     place = {"xycoords": ("axes fraction", "data"), "va": "center", "annotation_clip": False}
-    ax.annotate(name, (1.005, y), fontsize=6.5, color=COLOURS["quiet"], **place)
+    ax.annotate(name, (1.005, y), fontsize=SMALL, color=COLOURS["quiet"], **place)
 
 
 def _result_mark(ax, r, y, sources, middle, cv):

@@ -321,7 +321,7 @@ def _forest_row(ax, height, site, frame):
             textcoords="offset points",
             ha="left" if left else "right",
             va="center",
-            fontsize=SMALL - 1,
+            fontsize=SMALL,
             color=COLOURS["warn"],
             bbox={"fc": "white", "ec": "none", "pad": 1},
             zorder=5,

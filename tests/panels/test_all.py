@@ -1,5 +1,7 @@
 """What holds for all five panels: they start, are labelled and bounded, and their code gives their result."""
 
+import re
+
 import ipywidgets as widgets
 import pandas as pd
 import pytest
@@ -42,6 +44,18 @@ def test_shows_an_answer_with_its_cautions(panel):
     assert panel.message()
     assert "<svg" in panel._sheet.whole().decode()
     assert any("local" in caution or "pool trials" in caution for caution in panel.cautions())
+
+
+def test_no_letter_of_a_figure_is_smaller_than_twelve_pixels(panel):
+    """The picture may be no narrower than its smallest letters allow; the page scrolls it sideways then."""
+    picture = panel._figure.value
+    least = int(re.search(r"min-width: (\d+)px", picture)[1])
+    svg = panel._sheet.picture().decode()
+    width = float(re.search(r'viewBox="0 0 ([\d.]+)', svg)[1])
+    sizes = [float(size) for size in re.findall(r"font(?:-size)?: ?(?:\w+ )?([\d.]+)px", svg)]
+    assert len(sizes) > 5
+    assert min(sizes) * least / width >= 12 - 1e-9
+    assert min(sizes) >= 9
 
 
 def test_the_code_gives_the_same_table_without_the_panel(panel, capsys):

@@ -4,6 +4,7 @@ import pytest
 
 from fertkit.budget import nutrient_budget, season_demand
 from fertkit.panels.needs import NeedsPanel
+from fertkit.reference import load_table
 
 
 def test_shows_the_budget_of_the_library():
@@ -38,9 +39,72 @@ def test_baling_takes_more_away():
     assert panel.result.defaults.set_index("nutrient").loc["K2O", "removed"] > kept
 
 
-@pytest.mark.parametrize("crop", ["barley", "cotton", "alfalfa"])
-def test_every_crop_answers_or_says_why_not(crop):
+@pytest.mark.parametrize(
+    ("crop", "goal", "kg_ha"),
+    [  # 60 lb and 56 lb a bushel of 0.45359237 kg, 2.4710538 acres a hectare
+        ("soybean", 60, 60 * 60 * 0.45359237 * 2.4710538),
+        ("corn", 200, 200 * 56 * 0.45359237 * 2.4710538),
+    ],
+)
+def test_a_goal_is_restated_in_another_unit_and_back(crop, goal, kg_ha):
+    panel = NeedsPanel(crop=crop, yield_goal=goal)
+    unit, box = panel.controls["yield_unit"], panel.controls["yield_goal"]
+    before = panel.result.defaults["removed"].to_numpy()
+    unit.value = "t/ha"
+    assert box.value == pytest.approx(kg_ha / 1000, rel=1e-3)
+    assert box.max < 100
+    assert panel.result.defaults["removed"].to_numpy() == pytest.approx(before, rel=1e-3, nan_ok=True)
+    unit.value = "kg/ha"
+    assert box.value == pytest.approx(kg_ha, rel=1e-3)
+    unit.value = "bu/ac"
+    assert box.value == goal
+
+
+def test_a_goal_typed_after_a_unit_is_in_that_unit():
     panel = NeedsPanel()
-    panel.set(crop=crop)
-    assert (panel.error is None) == (panel.result is not None)
-    assert "unforeseen" not in panel._banner.value
+    panel.controls["yield_unit"].value = "t/ha"
+    panel.controls["yield_goal"].value = 5
+    assert "Soybean at 5 t/ha" in panel.message()
+    panel.controls["yield_unit"].value = "kg/ha"
+    assert panel.controls["yield_goal"].value == 5000
+
+
+def test_a_number_of_bushels_is_no_number_of_tonnes():
+    panel = NeedsPanel()
+    panel.controls["yield_unit"].value = "t/ha"
+    panel.controls["yield_goal"].value = 60
+    assert "60.0 is outside 0 to" in panel._banner.value
+    assert panel.result is None
+
+
+def test_a_goal_that_another_crop_cannot_have_is_asked_for_anew():
+    panel = NeedsPanel(crop="corn", yield_goal=300)
+    panel.controls["crop"].value = "soybean"
+    assert panel.controls["yield_goal"].value == 0
+    assert "put in the yield goal of soybean in bu/ac" in panel._banner.value
+    panel.controls["yield_goal"].value = 70
+    assert panel.error is None
+    panel.controls["crop"].value = "alfalfa"  # not traded by the bushel
+    assert panel.controls["yield_unit"].value == "ton/ac"
+    assert panel.controls["yield_goal"].value == 0
+    assert "put in the yield goal of alfalfa in ton/ac" in panel._banner.value
+
+
+def test_settings_given_together_stand_as_given():
+    panel = NeedsPanel()
+    panel.set(yield_unit="t/ha", yield_goal=9.5, crop="corn")
+    assert "Corn at 9.5 t/ha" in panel.message()
+    kept = panel.settings_json()
+    panel.start_over()
+    assert "Soybean at 60 bu/ac" in panel.message()
+    panel.load_settings(kept)
+    assert "Corn at 9.5 t/ha" in panel.message()
+
+
+def test_every_crop_answers_or_asks_for_its_goal():
+    panel = NeedsPanel()
+    for crop in sorted(load_table("removal")["crop"].unique()):
+        panel.set(crop=crop)
+        assert panel.error is None or "put in the yield goal" in str(panel.error)
+        panel.set(yield_unit="kg/ha", yield_goal=3000)
+        assert panel.error is None

@@ -45,7 +45,7 @@ def test_grid_shows_each_value_and_sample(scores):
     assert "1.4" in texts
     assert "<2" in texts
     assert "ND" in texts
-    assert labels == ["North  (soybean R2)", "South  (soybean R2)", "Home  (corn V10)"]
+    assert labels == ["North\nsoybean R2", "South\nsoybean R2", "Home\ncorn V10"]
     assert len(texts) == len(scores.agreement)
 
 

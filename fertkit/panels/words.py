@@ -1,0 +1,113 @@
+"""What the library says at length, for a page that has controls and no command line."""
+
+import re
+from html import escape
+from itertools import takewhile
+
+from fertkit.results import capital
+
+#: How a column is named in code and in commands.
+_COLUMN = r"--column \w+=\"[^\"]*\" \(in Python columns=\{[^}]*\}\)"
+#: What is said to those who write code or commands, and what it comes to where there are only controls.
+_IN_CODE = {
+    r"(say|choose) the crop(, for example crop='corn'| \(--crop [^)]*\))": "choose the crop",
+    r", or (say|state it:) --units [^(]*\(Python: units=\)": "",
+    r", or state the unit \(--units\)": "",
+    r" \((--units; )?(in )?Python( also)?:? units=[^)]*\)": "",
+    rf",? or say {_COLUMN}": "",
+    rf"(if not|if it is something else), say {_COLUMN}": r"\1, take the column out of the file",
+    rf"choose one: {_COLUMN}": "keep one of them, or rename the others",
+    r"(,? or)? (say|give) columns=\{[^}]*\}": "",
+    r"choose one with columns=\{[^}]*\}": "keep one of them, or rename the others",
+    r"(say|give) units=\{[^}]*\}(: | or the like)?": "write the unit into the header ",
+    r"name one with sheet= \(--sheet\)": "keep one of them in the file",
+    r", or state the decimal mark: --decimal , \(Python: decimal=','\)": "",
+    r"give date_format='dmy' or 'mdy'( \(--dates\))?": "write dates like 2026-07-21",
+    r"state your laboratory's own \(fertkit leaf --cv\)": "put in your laboratory's own noise of a result",
+    r"give your laboratory's own with cvs=": "put in your laboratory's own",
+    r"state it, e\.g\. ": "write it under Plant part, for example ",
+    r'--part ("[^"]*")': r"\1",
+    r" \(Python: part=\)": "",
+    r"use design='blocks'": "choose the design of randomised blocks",
+    r"use design='pairs'": "choose the design of pairs",
+    r"give blocks=(\d+)": r"choose \1 blocks",
+    r"leave residue='kept'": "set the share baled to 0",
+    r"; give your own points=": "; choose another crop, or ask for the amounts",
+}
+#: Marks of where a figure comes from, as they stand in tables, and in words.
+_MARKS = {
+    r", found\)": ", seen in print)",
+    r", mixed\)": ", partly from memory)",
+    r"from_memory": "from memory",
+}
+_LABEL = re.compile(r"([a-z][a-z ]{2,24}: |[A-Z][\w:-]{0,7}(?:: | {2,}))(.+)")
+_QUIET = ("Not judged", "Not scored", "Question", "sources")
+
+
+def without_code(text: str) -> str:
+    """Put a remedy given in code into words for a page that shows none."""
+    for code, words in _IN_CODE.items():
+        text = re.sub(code, words, text)
+    return text.rstrip()
+
+
+def in_words(result):
+    """Show the summary of a result below a cell, as a panel shows it.
+
+    Parameters
+    ----------
+    result : fertkit.results.Result
+
+    Returns
+    -------
+    IPython.display.HTML
+    """
+    from IPython.display import HTML
+
+    return HTML(f'<div class="fertkit-panel">{prose(result.summary())}</div>')
+
+
+def prose(text: str) -> str:
+    """Turn a summary into HTML: names as headings, what hangs on a line as a list, sources quieter."""
+    for mark, words in _MARKS.items():
+        text = re.sub(mark, words, text)
+    lines, pieces = without_code(text).splitlines(), []
+    while lines:
+        lead = lines.pop(0)
+        hanging = list(takewhile(lambda line: line.startswith("  "), lines))
+        del lines[: len(hanging)]
+        pieces.append(_lead(lead))
+        pieces += [_aligned(line) for line in hanging if " | " in line]
+        items = "".join(_item(line) for line in hanging if " | " not in line)
+        pieces.append(items and f"<ul>{items}</ul>")
+    return f'<div class="fertkit-prose">{"".join(pieces)}</div>'
+
+
+def _lead(line: str) -> str:
+    if not line.strip():
+        return ""
+    if line.endswith(":"):
+        return f"<h3>{escape(capital(line[:-1]))}</h3>"
+    asked, would, values = line.partition(" short would be ")
+    if would and "; " in values:
+        items = "".join(f"<li>{escape(one)}</li>" for one in values.split("; "))
+        return f'<div class="fertkit-quiet"><p>{escape(asked)} short would be:</p><ul>{items}</ul></div>'
+    return f"<p{_class(line)}>{escape(capital(line.strip()))}</p>"
+
+
+def _item(line: str) -> str:
+    line = line.strip()
+    told = _LABEL.fullmatch(line)
+    if not told:
+        return f"<li>{escape(line)}</li>"
+    label, rest = told.groups()
+    return f"<li{_class(line)}><b>{escape(capital(label.strip()))}</b> {escape(rest)}</li>"
+
+
+def _aligned(line: str) -> str:
+    """A row that stands for a place in the field keeps its spaces."""
+    return f'<div class="fertkit-scroll"><pre class="fertkit-row">{escape(line.strip())}</pre></div>'
+
+
+def _class(line: str) -> str:
+    return ' class="fertkit-quiet"' if line.startswith(_QUIET) else ""

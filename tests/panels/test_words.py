@@ -1,0 +1,65 @@
+"""What the library says at length is shown without code, in an order that can be read."""
+
+from html import unescape
+
+import pytest
+
+from fertkit.errors import InputError
+from fertkit.intake import read_strips, read_tissue
+from fertkit.panels import in_words
+from fertkit.panels.words import prose, without_code
+from fertkit.tissue import explain, score_tissue
+
+STRIPS = {
+    "no crop": "block,K2O lb/ac,Yield bu/ac,Moisture %\n1,0,50,12\n1,80,55,12\n2,0,51,12\n2,80,56,12\n",
+    "no unit": "block,K2O,Yield\n1,0,50\n1,80,55\n2,0,51\n2,80,56\n",
+    "two yields": "block,K2O lb/ac,Yield bu/ac,Yield 2 bu/ac\n1,0,50,51\n1,80,55,52\n2,0,51,50\n2,80,56,55\n",
+    "no rate": "block,Yield bu/ac\n1,50\n1,55\n2,51\n2,56\n",
+    "no block": "Lot,K2O lb/ac,Yield bu/ac\nA,0,50\nA,80,55\nB,0,51\nB,80,56\n",
+}
+LEAVES = {
+    "no unit": "Sample,Crop,Stage,Part,K\nA,corn,R1,ear leaf,1.2\nB,corn,R1,ear leaf,\n",
+    "two marks": 'Sample,Crop,Stage,Part,K %\nA,corn,R1,ear leaf,"1,200.5"\nB,corn,R1,ear leaf,"1,21"\n',
+}
+
+
+@pytest.mark.parametrize(
+    ("read", "content"),
+    [(read_strips, text) for text in STRIPS.values()] + [(read_tissue, text) for text in LEAVES.values()],
+    ids=[*(f"strips, {name}" for name in STRIPS), *(f"leaves, {name}" for name in LEAVES)],
+)
+def test_a_remedy_for_a_file_is_told_without_code(read, content):
+    with pytest.raises(InputError) as refused:
+        read(content.encode(), name="file.csv")
+    for problem in refused.value.problems:
+        told = without_code(str(problem))
+        assert not any(code in told for code in ("--", "Python", "={", "='", "=)")), told
+
+
+@pytest.fixture(scope="module")
+def explained(demo):
+    return explain(score_tissue(read_tissue(demo("leaf_tests.csv"))))
+
+
+def test_an_explanation_keeps_every_word_but_code(explained):
+    shown = unescape(in_words(explained).data)
+    for line in explained.summary().splitlines():
+        if not any(code in line for code in ("--", "(", "would be")):
+            label, _, rest = line.strip().rstrip(":").partition(": ")
+            assert label[1:] in shown
+            assert rest in shown
+    assert not any(code in shown for code in ("--part", "Python", "from_memory"))
+
+
+def test_an_explanation_has_headings_labels_and_quiet_sources(explained):
+    shown = in_words(explained).data
+    assert "<h3>Heron Quarter poor</h3>" in shown
+    assert "<b>This season:</b>" in shown
+    assert '<li class="fertkit-quiet"><b>Sources:</b>' in shown
+
+
+def test_text_is_escaped_and_a_row_of_strips_keeps_its_spaces():
+    shown = prose("<script>:\n   note: <b>x</b>\n   80  200 | 40   0")
+    assert "<script>" not in shown
+    assert "<b>x</b>" not in shown
+    assert "80  200 | 40   0" in shown
