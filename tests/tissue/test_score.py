@@ -305,7 +305,7 @@ def test_zero_cannot_be_classed(tidy):
 LIMIT = st.floats(0.1, 10)
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(value=LIMIT, low=LIMIT, width=LIMIT, below=st.floats(0.05, 1), scale=st.floats(0.01, 100))
 def test_classes_follow_order_and_scale(value, low, width, below, scale):
     limits = [np.array([x]) for x in (low, low + width, low * below, np.nan, low + 3 * width)]
