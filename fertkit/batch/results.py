@@ -154,7 +154,8 @@ def _keys(kind, seen):
 
 def _checks(counts, seen, settings):
     bad, kind = counts[REFUSED], settings.kind
-    rows = [(REFUSED, bad, 0, bad == 0, f"{bad} {kind} could not be used; see the column 'message'")]
+    told = f"{bad} {kind} could not be used; see the column 'message'" if bad else "all could be used"
+    rows = [(REFUSED, bad, 0, bad == 0, told)]
     for name, words in _SINGLE.items():
         if kind == "trials" and name in seen:
             several = len(seen[name]) > 1

@@ -5,7 +5,7 @@ import pandas as pd
 
 from fertkit.report.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
 from fertkit.report.page import Section, cited, render_page
-from fertkit.report.tables import Table, pick
+from fertkit.report.tables import Table, pick, status_in_words
 from fertkit.report.trial_answer import TrialAnswer
 from fertkit.results import capital, plain, plain_p
 from fertkit.trials.arrange import show, spoken
@@ -104,7 +104,7 @@ def checks_table(results: dict) -> Table:
     """Tabulate what was checked about several results; the meaning is told where a check failed."""
     parts = [r.checks.assign(of=name) for name, r in results.items() if r is not None]
     rows = pd.concat(parts, ignore_index=True)
-    held = rows["passed"].map({True: "holds", False: "does not hold"}).fillna("told")
+    held = rows["passed"].map({True: "holds", False: "does not hold"}).fillna("not judged")
     rows = rows.assign(result=held, means=rows["meaning"].where(held != "holds", ""))
     rows["value"], rows["limit"] = rows["value"].astype(object), rows["limit"].astype(object)
     names = {"of": "of", "check": "check", "value": "value", "limit": "limit", "result": "result",
@@ -129,6 +129,7 @@ def _anova_table(strips):
 
 def _prices_table(answer):
     unit, response = answer.response.rate_unit, answer.response
+    rows = answer.by_price.assign(status=answer.by_price["status"].map(status_in_words))
     mass = response.prices.nutrient_per
     names = {"price": f"nutrient price [{response.prices.money} per {mass}]",
              "ratio": f"price ratio [{response.yield_unit} per {unit}]", "rate": f"economic optimum [{unit}]",
@@ -137,8 +138,8 @@ def _prices_table(answer):
     if response.comparison is None:  # the ends of an optimum mean nothing for two rates
         names = {k: v for k, v in names.items() if k not in ("low", "high")}
         names["rate"] = f"better of the two rates [{unit}]"
-        return pick("The better of the two rates at other prices of the nutrient", answer.by_price, names)
-    return pick("The optimum at other prices of the nutrient", answer.by_price, names)
+        return pick("The better of the two rates at other prices of the nutrient", rows, names)
+    return pick("The optimum at other prices of the nutrient", rows, names)
 
 
 def _strips_table(answer):

@@ -1,6 +1,7 @@
 """One rounding rule: three significant digits or all whole units, no exponent."""
 
 import re
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
@@ -8,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fertkit.report.tables import pick, shown
-from fertkit.results import plain, plain_p
+from fertkit.report.trial import checks_table
+from fertkit.results import checks_frame, plain, plain_p
 
 
 @given(st.floats(-1e15, 1e15).filter(lambda v: abs(v) > 1e-5))
@@ -43,3 +45,15 @@ def test_picked_columns_keep_order_and_numbers():
     table = pick("t", pd.DataFrame({"x": [1.23456], "y": [2]}), {"y": "y [t]", "x": "x [kg]", "z": "z"})
     assert list(table.frame) == ["y [t]", "x [kg]"]
     assert table.frame["x [kg]"].iloc[0] == 1.23456
+
+
+def test_a_meaning_stands_beside_a_check_that_did_not_hold_alone():
+    """A meaning is worded as what a failure would mean; beside "holds" it would read as one."""
+    rows = [
+        ("number of sites", 9, ">= 5", True, "fewer than five site-years"),
+        ("largest weight", 61, "<= 50", False, "one site carries more than half of the weight"),
+        ("neighbours alike", None, "p >= 0.05", None, "the place of the strips is not given"),
+    ]
+    table = checks_table({"pooled gain": SimpleNamespace(checks=checks_frame(rows)), "one curve": None}).frame
+    assert list(table["result"]) == ["holds", "does not hold", "not judged"]
+    assert list(table["what it means"]) == ["", rows[1][4], rows[2][4]]
