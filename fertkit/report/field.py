@@ -179,11 +179,13 @@ def _clear(explanation):
 
 
 def _trial_lines(name, trial, answer):
-    of = f" of {answer.applied}" if answer.applied else ""
-    gain, net = (
-        f"{row.quantity}: {plain(row.value)} {row.unit}" for row in trial.gain.iloc[[0, -1]].itertuples()
-    )
-    lines = [f"{name}: economic optimum{of} {trial.optimum.text}.", f"{name}: {gain}; {net}."]
+    of, best = f" of {answer.applied}" if answer.applied else "", trial.optimum
+    lines = [f"{name}: economic optimum{of}{'' if best.text[0].isdigit() else ':'} {best.text}."]
+    if best.rate > trial.data.rates[0]:
+        gain, net = (
+            f"{row.quantity}: {plain(row.value)} {row.unit}" for row in trial.gain.iloc[[0, -1]].itertuples()
+        )
+        lines.append(f"{name}: {gain}; {net}.")
     notes = trial.checks.loc[~trial.checks["passed"].astype(bool), "meaning"]
     lines += [f"{name}: note: {note}." for note in notes]
     if name in answer.carried:
@@ -235,7 +237,7 @@ def _needs_section(answer, tables):
 def _season_section(answer):
     lines = [" ".join(line.split()) for line in answer.season.summary().splitlines()[1:]]
     by_nutrient = tuple(f"{line}." for line in lines[:-1] if line.split()[0] in MAIN)
-    says = f"Above what is taken up so far, below the demand a day. {lines[-1]}"
+    says = f"Above, what is taken up so far; below, the demand a day. {lines[-1]}"
     return Section("When it needs it", paragraphs=by_nutrient, figure=answer.season.plot(), figure_says=says)
 
 
@@ -277,9 +279,9 @@ def _leaf_section(answer, tables):
         figure=answer.scores.plot(),
         figure_says=". ".join(found[:4]) + ".",
         tables=(tables["leaf"],) if "leaf" in tables else (),
-        paragraphs=tuple(capital(line) for line in lines if line.startswith(_ASIDE)),
+        paragraphs=tuple(f"{capital(line)}." for line in lines if line.startswith(_ASIDE)),
         cautions=tuple(
-            capital(line.removeprefix("caution: ")) for line in lines if line.startswith("caution: ")
+            f"{capital(line.removeprefix('caution: '))}." for line in lines if line.startswith("caution: ")
         ),
     )
 

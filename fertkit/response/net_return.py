@@ -288,7 +288,7 @@ def _stretch(net):
     said = (
         f"From {plain(net.within_low)} to {plain(net.within_high)} {unit}{top} the net return is within "
         f"{plain(net.within)} {money}{by} of the best of the {curve} curve, "
-        f"{net.peak_net:,.2f} at {plain(net.peak)} {unit}."
+        f"{plain(net.peak_net)} at {plain(net.peak)} {unit}."
     )
     if net.rate == net.peak:
         return said

@@ -49,10 +49,11 @@ def read_explanation(explanation, most: int) -> str:
 
 
 def how_sure(item) -> str:
-    """'Likely short,' 'Possible short,' or 'Short, but look first at ...:' for a finding to follow."""
+    """'Likely short,' 'Possibly short,' or 'Short, but look first at ...:' for a finding to follow."""
     if item.confidence == "look first":
         return "Short, but look first at roots, water and sampling:"
-    return f"{item.confidence.capitalize()} short,"
+    how = {"possible": "possibly", "doubtful": "doubtfully"}.get(item.confidence, item.confidence)
+    return f"{capital(how)} short,"
 
 
 def check_now(item) -> str:

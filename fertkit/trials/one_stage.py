@@ -62,8 +62,8 @@ class OneStage(Result):
         said = [f"{r.term} {plain(r.estimate)} (SE {plain(r.se)})" for r in self.coefficients.itertuples()]
         lines = [
             f"{self.n} strips of {len(self.sites)} site-years in one model: {', '.join(said)}.",
-            f"{self.random.capitalize()} varies between sites with SD {plain(self.site_sd)}, strips within "
-            f"with {plain(self.residual_sd)}.",
+            f"The {self.random} varies between sites with a standard deviation of {plain(self.site_sd)}, "
+            f"strips within a site with one of {plain(self.residual_sd)}.",
         ]
         told = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
         return "\n".join([*lines, *(f"Note: {said}." for said in told)])

@@ -103,3 +103,13 @@ def test_one_question_is_asked_of_many_samples_once(many):
     assert "; Zn in 6 (12 mg/kg; limits " in asked
     assert "North 1" not in asked
     assert len(asked) < 800
+
+
+def test_a_trial_without_a_response_is_said_in_whole_sentences():
+    level = "".join(f"{b},{x},{50 + (b * x // 40) % 2}\n" for b in (1, 2, 3) for x in (0, 40, 80, 120))
+    answer = answer_field(
+        "soybean", 60, leaf=StringIO(LEAF), strips=StringIO("block,K2O lb/ac,yield bu/ac\n" + level), **PRICES
+    )
+    (said,) = [line for line in field_lines(answer) if "economic optimum" in line]
+    assert "economic optimum of K2O: no economic response; the lowest rate tested, 0 lb/ac" in said
+    assert not [line for line in field_lines(answer) if "gain of 0 over 0" in line]

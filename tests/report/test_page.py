@@ -1,5 +1,6 @@
 """A page is self-contained and safe: user text escaped, nothing fetched."""
 
+import re
 from html.parser import HTMLParser
 from types import SimpleNamespace
 
@@ -80,6 +81,16 @@ def test_every_page_is_whole_and_safe(kind, request):
     assert all(len(alt) > 20 for alt in links.alts)
     for part in ("What to do", "What not to do", "Caution.", "What the numbers rest on", "rounded to three"):
         assert part in html
+
+
+@pytest.mark.parametrize("kind", ["trial", "network"])
+def test_pages_speak_plainly(kind, request):
+    """Statuses in words, money by the one rounding rule: three digits, no cents beside hundreds."""
+    html = PAGES[kind](request.getfixturevalue(kind))
+    assert "<td>interior</td>" not in html
+    text = html.partition("</style>")[2].partition("What the numbers rest on")[0]
+    assert not re.findall(r"[ >(]\d{2,}\.\d{2,}[ ,.<)]", text)
+    assert not re.findall(r"\d[eE][+-]?\d", re.sub(r'src="[^"]*"', "", text))
 
 
 def test_page_of_an_answer_is_the_same_twice(network):
