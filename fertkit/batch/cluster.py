@@ -40,8 +40,8 @@ def local_cluster(workers: int = 2, memory_limit: str = "2GB"):
         dask.config.set(quiet),
         distributed.LocalCluster(
             n_workers=workers, threads_per_worker=1, processes=True, host="127.0.0.1",
-            dashboard_address="127.0.0.1:0", worker_dashboard_address=None, memory_limit=memory_limit,
-            scheduler_kwargs={"dashboard": False}, silence_logs=50,
+            dashboard_address="127.0.0.1:0", worker_dashboard_address="127.0.0.1:0",
+            memory_limit=memory_limit, scheduler_kwargs={"dashboard": False}, silence_logs=50,
         ) as cluster,
         distributed.Client(cluster) as client,
     ):  # fmt: skip
