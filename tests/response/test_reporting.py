@@ -300,13 +300,16 @@ def test_a_figure_calls_best_only_the_best():
 
 
 def test_figures_say_what_two_rates_can_and_keep_the_legend_off_level_strips(two_rates):
-    labels = analyse_response(two_rates, **FREE).plot().get_legend_handles_labels()[1]
-    assert "better of the two rates, 100 lb/ac" in labels
+    ax = analyse_response(two_rates, **FREE).plot()
+    labels = ax.get_legend_handles_labels()[1]
+    assert "better of the two rates" in labels
+    assert "the better of the two rates tested, 100 lb/ac" in " ".join(ax.get_title(loc="left").split())
     assert not any("interval" in label for label in labels)
     analysis = analyse_response(table_of(lambda x: 150 + 0 * x, sd=3), **FREE)
     ax = analysis.plot()
     ax.figure.canvas.draw()
-    box = ax.get_legend().get_window_extent()
+    (legend,) = (legend for part in ax.figure.axes if (legend := part.get_legend()))
+    box = legend.get_window_extent()
     points = ax.transData.transform(analysis.strips[["rate_lb_ac", "adjusted_yield_bu_ac"]])
     assert not any(box.contains(*point) for point in points)
 
