@@ -335,7 +335,6 @@ class Panel(TakesFiles):
 
     def _show(self, *, moved: bool) -> None:
         message = self.message()
-        self._message.value = show.said(message)
         if moved and self._sheet:
             self._sheet.again(self.move)
         else:
@@ -344,6 +343,7 @@ class Panel(TakesFiles):
         self._figure.value = drawing.html(self._sheet, picture, message)
         self._cautions.value = show.cautions(map(words.without_code, self.cautions()))
         self._show_detail()
+        self._message.value = show.said(message)  # the last: who reads it finds the page at rest
 
     def _show_detail(self) -> None:
         if self.result is None:

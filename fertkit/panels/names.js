@@ -1,6 +1,9 @@
 // Says aloud what the core widgets only show: the name of each slider handle, and which view button is pressed.
 // Takes the count of files off the upload buttons: a panel keeps none, so it would always be 0.
+// Presses a button also when the page moved under the pointer: leaving a number box may draw the figure anew.
 (() => {
+  if (window.fertkitNames) return;
+  window.fertkitNames = true;
   const say = (element, attribute, text) =>
     element.getAttribute(attribute) === text || element.setAttribute(attribute, text);
   const tell = () => {
@@ -16,6 +19,18 @@
     document.querySelectorAll(".fertkit-look button").forEach((button) =>
       say(button, "aria-pressed", String(button.classList.contains("mod-active"))));
   };
+  let pressed = null;
+  document.addEventListener("pointerdown", (event) => {
+    const button = event.target.closest(".fertkit-panel button");
+    pressed = button && { button, x: event.clientX, y: event.clientY };
+  }, true);
+  document.addEventListener("pointerup", (event) => {
+    if (!pressed) return;
+    const { button, x, y } = pressed;
+    pressed = null;
+    const stayed = Math.hypot(event.clientX - x, event.clientY - y) < 6;
+    if (stayed && !button.contains(event.target)) button.click();
+  }, true);
   new MutationObserver(tell).observe(document.body, { childList: true, subtree: true, attributeFilter: ["class"] });
   tell();
 })();

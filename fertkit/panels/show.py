@@ -5,6 +5,7 @@ and no network.
 """
 
 from base64 import b64encode
+from dataclasses import replace
 from html import escape
 from importlib.resources import files
 
@@ -12,7 +13,7 @@ import pandas as pd
 
 from fertkit.errors import InputError
 from fertkit.panels.words import without_code
-from fertkit.results import table_html
+from fertkit.results import capital, table_html
 
 SHOWN_ROWS = 200
 
@@ -83,10 +84,16 @@ def banner(error: Exception, doing: str) -> str:
     if isinstance(error, InputError):
         count = len(error.problems)
         text = f"{error.file} cannot be used: {count} thing{'s' * (count > 1)} to mend."
-        places = bullets(without_code(str(one)) for one in error.problems[: InputError.SHOWN])
+        places = bullets(_told(one) for one in error.problems[: InputError.SHOWN])
     else:
         text = without_code(str(error)) or type(error).__name__
     return _alert(f"<p>Stopped while {escape(doing)}: {escape(text)}</p>{places}")
+
+
+def _told(problem) -> str:
+    """Say a problem of a file in sentences that begin with capitals."""
+    remedy = capital(without_code(problem.remedy))
+    return capital(str(replace(problem, what=without_code(problem.what), remedy=remedy)))
 
 
 def unexpected(error: Exception, doing: str) -> str:
