@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable, unknown
-from fertkit.results import Result, checks_frame, counted, plain
+from fertkit.results import Result, capital, checks_frame, counted, plain
 from fertkit.trials.arrange import factor, only_column, site_names
 from fertkit.trials.pool import number_of_sites
 
@@ -62,8 +62,8 @@ class OneStage(Result):
         said = [f"{r.term} {plain(r.estimate)} (SE {plain(r.se)})" for r in self.coefficients.itertuples()]
         lines = [
             f"{self.n} strips of {len(self.sites)} site-years in one model: {', '.join(said)}.",
-            f"The {self.random} varies between sites with a standard deviation of {plain(self.site_sd)}, "
-            f"strips within a site with one of {plain(self.residual_sd)}.",
+            f"{capital(self.random)} varies between sites with a standard deviation of "
+            f"{plain(self.site_sd)}, strips within a site with one of {plain(self.residual_sd)}.",
         ]
         told = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
         return "\n".join([*lines, *(f"Note: {said}." for said in told)])

@@ -88,6 +88,7 @@ def test_pages_speak_plainly(kind, request):
     """Statuses in words, money by the one rounding rule: three digits, no cents beside hundreds."""
     html = PAGES[kind](request.getfixturevalue(kind))
     assert "<td>interior</td>" not in html
+    assert not re.findall(r"[Tt]he the ", html)
     text = html.partition("</style>")[2].partition("What the numbers rest on")[0]
     assert not re.findall(r"[ >(]\d{2,}\.\d{2,}[ ,.<)]", text)
     assert not re.findall(r"\d[eE][+-]?\d", re.sub(r'src="[^"]*"', "", text))
