@@ -121,6 +121,8 @@ def _bar_axes(ax, names, longest):
     ax.set_yticks(range(len(names)), [SUBSCRIPT.get(n, n) for n in names])
     ax.set_ylim(len(names) - 0.45, -0.6)
     ax.set_xlim(0, longest * 1.6)
+    if longest >= 10_000:
+        ax.xaxis.set_major_formatter("{x:,.0f}")
 
 
 def _bar_legend(ax, spread=None, trade=()):

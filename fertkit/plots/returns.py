@@ -98,7 +98,8 @@ def price_ratio(result, ax=None, *, title: str = "Optimum rate against price rat
     ):
         ax.axhline(edge, color=COLOURS["quiet"], lw=0.8, ls=(0, (2, 3)))
         ax.annotate(text, (0, edge), (2, 3 if side == "bottom" else -3), xycoords=("axes fraction", "data"),
-                    textcoords="offset points", va=side, fontsize=SMALL, color=COLOURS["quiet"])  # fmt: skip
+                    textcoords="offset points", va=side, fontsize=SMALL, color=COLOURS["quiet"],
+                    bbox={"fc": "white", "ec": "none", "pad": 1}, zorder=5)  # fmt: skip
     ax.set_ylim(result.lowest_rate - 0.12 * span, result.highest_rate + 0.12 * span)
     if result.price_ratio is not None:
         ax.axvline(

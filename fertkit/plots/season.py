@@ -104,6 +104,8 @@ def _published_peak(ax, demand, name, hue):
             ax.axhline(value, color=hue, lw=0.9, ls=(0, (1, 4)), zorder=1)
         else:
             ax.plot(row.published_day, value, color=hue, marker="_", ms=18, mew=2.6, ls="none", zorder=5)
+            ax.annotate(SUBSCRIPT.get(name, name), (row.published_day, value), (0, 3), ha="center",
+                        textcoords="offset points", fontsize=SMALL, color=COLOURS["ink"])  # fmt: skip
 
 
 def _peak_legend(ax, demand, names):

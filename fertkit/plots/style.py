@@ -57,8 +57,8 @@ CLASS_MARKS = {
 
 #: Colour and dash of each response curve, the same in every figure.
 CURVE_LINES = {
-    "mean": ("#5f6b78", (0, (1, 1.6))),
-    "linear": ("#5f6b78", (0, (6, 2))),
+    "mean": ("#5f6b78", (0, (1, 4))),
+    "linear": ("#5f6b78", (0, (6, 1.6, 1, 1.6, 1, 1.6))),
     "quadratic": ("#d1661b", (0, (6, 2))),
     "square_root": ("#d1661b", (0, (1, 1.6))),
     "linear_plateau": ("#7a1f4f", (0, (6, 2, 1, 2))),

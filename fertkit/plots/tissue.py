@@ -120,7 +120,7 @@ def sample_detail(scores, sample, ax=None):
     """
     rows = _rows_of(scores.scored, sample)
     first = rows.iloc[0]
-    title = f"{first['sample_id']}: {first['crop']}, {first['growth_stage']}, {first['plant_part']}"
+    title = f"{first['sample_id']}: {first['crop']}, {first['growth_stage']}\n{first['plant_part']}"
     middle = scores.agreement.set_index(["specimen", "nutrient"])["middle_limit"].loc[
         rows["specimen"].iloc[0]
     ]

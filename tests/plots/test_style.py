@@ -1,6 +1,6 @@
 """The palette keeps its promises: apart in grey, apart for colour-blind eyes, never colour alone."""
 
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
@@ -71,6 +71,17 @@ def test_neighbouring_classes_differ_in_grey_and_every_class_has_its_own_marks()
 def test_every_curve_has_a_line_of_its_own():
     assert set(CURVE_LINES) == set(CURVES)
     assert len({str(line) for line in CURVE_LINES.values()}) == len(CURVE_LINES)
+
+
+def test_curves_of_one_dash_stay_apart_in_grey():
+    """Luma weights of ITU-R BT.601, as in a grey print; an eighth of the scale is seen at a glance."""
+    luma = {
+        key: sum(w * int(colour[k : k + 2], 16) for w, k in ((0.299, 1), (0.587, 3), (0.114, 5)))
+        for key, (colour, _) in CURVE_LINES.items()
+    }
+    for one, other in combinations(CURVE_LINES, 2):
+        if CURVE_LINES[one][1] == CURVE_LINES[other][1]:
+            assert abs(luma[one] - luma[other]) > 32, (one, other)
 
 
 def test_axes_show_themselves_and_leave_no_open_figure():
