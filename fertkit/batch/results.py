@@ -13,7 +13,7 @@ from fertkit.batch.settings import Settings
 from fertkit.batch.store import ending, join_frames, read_frame, typed
 from fertkit.reference import list_sources
 from fertkit.report import Section, render_page, write_whole
-from fertkit.report.tables import pick
+from fertkit.report.tables import pick, status_in_words
 from fertkit.response.analyse import SOURCES
 from fertkit.response.limits import price_check
 from fertkit.response.prices import Prices
@@ -215,7 +215,11 @@ def _explained(result):
     meanings = MEANINGS | {REFUSED: "the reason stands below", DIFFERENCE: two}
     told = result.counts.assign(meaning=[meanings.get(status, "") for status in result.counts["status"]])
     columns = {"status": "status", result.kind: result.kind, "meaning": "what it means"}
-    return pick("How many of what", told, columns)
+    return pick("How many of what", _in_words(told), columns)
+
+
+def _in_words(rows):
+    return rows.assign(status=rows["status"].map(status_in_words))
 
 
 def _links(result):
@@ -262,7 +266,7 @@ def _first(result):
     return Section(
         title,
         paragraphs=(_some(len(result.head), total),),
-        tables=(pick(title, result.head, columns),),
+        tables=(pick(title, _in_words(result.head), columns),),
         links=_links(result),
     )
 

@@ -265,6 +265,8 @@ def test_every_verb(drawn):
     home, _, whole = drawn
     result = batch(home / "all.parquet", home / "out")
     assert list(result.checks.columns)[:2] == ["check", "value"]
+    assert result.checks.set_index("check").loc["not usable", "meaning"] == "all could be used"
+    assert "<td>interior</td>" not in result.index.read_text(encoding="utf-8")
     assert set(result.sources["source_key"]) >= {"MATAVEL2024"}
     assert "23 trials: 23 usable" in result.summary()
     drawn_trials = sum(patch.get_height() for bars in result.plot().containers for patch in bars.patches)
