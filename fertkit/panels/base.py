@@ -351,7 +351,7 @@ class Panel(TakesFiles):
         pieces = {
             "In words": lambda: words.prose(self.words()),
             "Numbers": lambda: show.table(self.result.table),
-            "Checks": lambda: show.table(self.result.checks),
+            "Checks": lambda: show.checks(self.result.checks),
             "Sources": lambda: show.sources(getattr(self.result, "sources", None)),
             "Keep": lambda: f"<pre>{show.escape(self.code())}</pre>",
         }

@@ -123,13 +123,14 @@ def _renderer():
 
 
 def html(sheet: Sheet, picture: bytes, says: str) -> str:
-    """Show a picture in a box of fixed proportions, its message as the alternative text."""
+    """Show a picture in a box of fixed proportions that scrolls, its message as the alternative text."""
     width, height = (round(side * 100) for side in sheet.figure.get_size_inches())
     least = ceil(sheet.figure.get_figwidth() * POINTS * READABLE / sheet.smallest)
     return (
-        f'<img class="fertkit-figure" src="{data_address(picture, "image/svg+xml")}" '
+        f'<div class="fertkit-wide"><img class="fertkit-figure" '
+        f'src="{data_address(picture, "image/svg+xml")}" '
         f'alt="{escape(says, quote=True)}" width="{width}" height="{height}" '
-        f'style="aspect-ratio: {width} / {height}; min-width: {least}px">'
+        f'style="aspect-ratio: {width} / {height}; min-width: {least}px"></div>'
     )
 
 

@@ -60,6 +60,12 @@ def table(frame: pd.DataFrame) -> str:
     return f"{scrolls}{table_html(shown)}</div>{more}"
 
 
+def checks(frame: pd.DataFrame) -> str:
+    """Show the checks of a result; what one means holds where it is not passed."""
+    passed = frame["passed"].map(lambda one: "yes" if one else "no")
+    return table(frame.assign(passed=passed).rename(columns={"meaning": "if not passed"}))
+
+
 def sources(frame: pd.DataFrame | None) -> str:
     """List citations; a result without any used no published value."""
     return "<p>No published value was used.</p>" if frame is None or frame.empty else table(frame)

@@ -87,12 +87,14 @@ def _lead(line: str) -> str:
     if not line.strip():
         return ""
     if line.endswith(":"):
-        return f"<h3>{escape(capital(line[:-1]))}</h3>"
+        return f"<h3>{escape(line[:-1])}</h3>"
     asked, would, values = line.partition(" short would be ")
     if would and "; " in values:
         items = "".join(f"<li>{escape(one)}</li>" for one in values.split("; "))
         return f'<div class="fertkit-quiet"><p>{escape(asked)} short would be:</p><ul>{items}</ul></div>'
-    return f"<p{_class(line)}>{escape(capital(line.strip()))}</p>"
+    line = line.strip()
+    begun = capital(line) if re.match(r"[a-z]+[ ,:]", line) else line  # the name of a file stays as it is
+    return f"<p{_class(line)}>{escape(begun)}</p>"
 
 
 def _item(line: str) -> str:

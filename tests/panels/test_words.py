@@ -58,6 +58,12 @@ def test_an_explanation_has_headings_labels_and_quiet_sources(explained):
     assert '<li class="fertkit-quiet"><b>Sources:</b>' in shown
 
 
+def test_the_name_of_a_file_stays_as_it_is():
+    shown = prose("strips_k.csv: 24 strips\nsoybean grain, 60 bu/ac\nN: a legume")
+    assert "<p>strips_k.csv: 24 strips</p>" in shown
+    assert "<p>Soybean grain, 60 bu/ac</p>" in shown
+
+
 def test_text_is_escaped_and_a_row_of_strips_keeps_its_spaces():
     shown = prose("<script>:\n   note: <b>x</b>\n   80  200 | 40   0")
     assert "<script>" not in shown
