@@ -214,7 +214,8 @@ def test_every_page_fits_a_tablet(opened, shots, name):
     page.wait_for_function(DRAWN, timeout=READY)
     wide = page.evaluate(
         """() => [...document.querySelectorAll('.fertkit-panel, .fertkit-panel *, img')]
-            .filter(e => !e.closest('.fertkit-scroll') && e.getBoundingClientRect().right > innerWidth + 1)
+            .filter(e => !e.closest('.fertkit-scroll, .fertkit-wide'))
+            .filter(e => e.getBoundingClientRect().right > innerWidth + 1)
             .map(e => e.className || e.tagName)"""
     )
     assert not wide
@@ -238,6 +239,18 @@ def test_text_is_large_and_dark_enough(opened, look):
     measured = page.evaluate((Path(__file__).parent / "contrast.js").read_text())
     assert len(measured) > 10
     assert not [one for one in measured if one[1] < SMALLEST_TEXT or one[2] < LEAST_CONTRAST]
+
+
+def test_letters_of_figures_stay_large_on_a_narrow_screen(opened):
+    """The smallest are 9 of the 6.7 x 72 points of a figure's width."""
+    page = opened(NEEDS, {"width": 480, "height": 900})
+    page.wait_for_function(DRAWN, timeout=READY)
+    widths = page.evaluate("[...document.querySelectorAll('img')].map(e => e.getBoundingClientRect().width)")
+    assert len(widths) == 4
+    assert min(widths) * 9 / (6.7 * 72) >= SMALLEST_TEXT
+    box = page.locator(".fertkit-wide").first
+    assert box.evaluate("box => box.scrollWidth > box.clientWidth && box.getBoundingClientRect().right < 480")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 480
 
 
 def test_every_control_has_a_name(opened):
