@@ -13,12 +13,12 @@ from fertkit.batch.settings import Settings
 from fertkit.batch.store import ending, join_frames, read_frame, typed
 from fertkit.reference import list_sources
 from fertkit.report import Section, render_page, write_whole
-from fertkit.report.tables import pick, status_in_words
+from fertkit.report.tables import pick
 from fertkit.response.analyse import SOURCES
 from fertkit.response.limits import price_check
 from fertkit.response.prices import Prices
 from fertkit.response.two_rates import DIFFERENCE
-from fertkit.response.verdict import INTERIOR, MEANINGS, NONE, STEP, TOP
+from fertkit.response.verdict import INTERIOR, MEANINGS, NONE, STEP, TOP, status_in_words
 from fertkit.results import Result, checks_frame
 from fertkit.tissue.score import settle_cvs
 
@@ -32,7 +32,7 @@ _SINGLE = {
 }
 #: Statuses of an optimum as a sentence begins.
 _SAID = {
-    INTERIOR: "Optimum inside the tested rates",
+    INTERIOR: f"Optimum {status_in_words(INTERIOR)}",
     TOP: "At least the highest rate tested",
     STEP: "At most the first rate above the lowest",
     NONE: "No economic response",

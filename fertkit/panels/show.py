@@ -62,7 +62,7 @@ def table(frame: pd.DataFrame) -> str:
 
 def checks(frame: pd.DataFrame) -> str:
     """Show the checks of a result; what one means holds where it is not passed."""
-    passed = frame["passed"].map(lambda one: "yes" if one else "no")
+    passed = frame["passed"].map({True: "yes", False: "no"}).fillna("not judged")
     return table(frame.assign(passed=passed).rename(columns={"meaning": "if not passed"}))
 
 

@@ -3,13 +3,14 @@
 import numpy as np
 
 from fertkit.plots.style import CLASS_MARKS, COLOURS, finish, legend, new_axes
+from fertkit.response.verdict import status_in_words
 
-#: Colour, hatch and words of each status of an optimum.
+#: Colour and hatch of each status of an optimum.
 STATUS_LOOKS = {
-    "interior": ("curve", "", "inside the tested rates"),
-    "at most the first rate": ("band", "..", "at most the first rate"),
-    "at least the highest rate": ("accent", "//", "at least the highest rate"),
-    "no economic response": ("quiet", "xx", "no economic response"),
+    "interior": ("curve", ""),
+    "at most the first rate": ("band", ".."),
+    "at least the highest rate": ("accent", "//"),
+    "no economic response": ("quiet", "xx"),
 }
 BINS = 24
 
@@ -29,7 +30,7 @@ def batch_optima(result, ax=None, *, title: str | None = None):
     ax.hist(
         list(groups.values()), edges, stacked=True, edgecolor="white", linewidth=0.6,
         color=[COLOURS[STATUS_LOOKS[s][0]] for s in groups], hatch=[STATUS_LOOKS[s][1] for s in groups],
-        label=[f"{STATUS_LOOKS[s][2]}, {len(rates):,}" for s, rates in groups.items()],
+        label=[f"{status_in_words(s)}, {len(rates):,}" for s, rates in groups.items()],
     )  # fmt: skip
     legend(ax, loc="upper left", bbox_to_anchor=(1.0, 1.0))
     units = table["rate_unit"].unique()

@@ -15,6 +15,7 @@ from fertkit.plots.style import (
     new_axes,
 )
 from fertkit.response import CURVES
+from fertkit.response.verdict import status_in_words
 from fertkit.results import plain
 
 #: Marker of an optimum by status: inside, or an arrow to where it may lie beyond.
@@ -147,7 +148,7 @@ def pooled_return(result, ax=None, *, title: str | None = None):
     for status, rows in result.sites.groupby("status"):
         ax.plot(rows.iloc[:, 4], np.full(len(rows), 0.06), STATUS_MARKERS[status], ls="none", ms=6,
                 mfc="none", mec=COLOURS["quiet"], transform=ax.get_xaxis_transform(), clip_on=False,
-                label=f"own optimum of a trial: {status} ({len(rows)})")  # fmt: skip
+                label=f"own optimum of a trial: {status_in_words(status)} ({len(rows)})")  # fmt: skip
     if np.isfinite(result.interval_low):
         interval_mark(ax, result.interval_low, result.interval_high, 0.13, open_high=result.interval_open,
                       label="95 % over resampled trials")  # fmt: skip

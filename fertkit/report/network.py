@@ -6,9 +6,10 @@ import pandas as pd
 from fertkit.report.advice import LIMITS, listed, network_advice, nutrient_cautions
 from fertkit.report.network_answer import NetworkAnswer
 from fertkit.report.page import Section, cited, render_page
-from fertkit.report.tables import Table, pick, status_in_words
+from fertkit.report.tables import Table, pick
 from fertkit.report.trial import checks_table
 from fertkit.response import CURVES
+from fertkit.response.verdict import status_in_words
 from fertkit.results import plain
 from fertkit.trials.arrange import show
 

@@ -36,11 +36,6 @@ def pick(title: str, frame: pd.DataFrame, columns: dict) -> Table:
     return Table(title, frame[list(held)].rename(columns=held).reset_index(drop=True))
 
 
-def status_in_words(status: str) -> str:
-    """Status of an optimum as a table for people says it."""
-    return {"interior": "inside the tested rates"}.get(status, status)
-
-
 def shown(frame: pd.DataFrame) -> pd.DataFrame:
     """Give the cells of a table as text by the rounding rule: gaps blank, columns of gaps alone left out."""
     text = {

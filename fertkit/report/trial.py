@@ -5,8 +5,9 @@ import pandas as pd
 
 from fertkit.report.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
 from fertkit.report.page import Section, cited, render_page
-from fertkit.report.tables import Table, pick, status_in_words
+from fertkit.report.tables import Table, pick
 from fertkit.report.trial_answer import TrialAnswer
+from fertkit.response.verdict import status_in_words
 from fertkit.results import capital, plain, plain_p
 from fertkit.trials.arrange import show, spoken
 

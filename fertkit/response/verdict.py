@@ -28,6 +28,7 @@ NONE, TOP, STEP, INTERIOR = (
     "at most the first rate",
     "interior",
 )
+_IN_WORDS = {INTERIOR: "inside the tested rates"}
 MEANINGS = {
     INTERIOR: "net return is greatest inside the tested rates",
     NONE: "no tested rate returns more than the lowest",
@@ -36,6 +37,11 @@ MEANINGS = {
     DIFFERENCE: "two rates give a difference, not a curve; the better of the two is named",
     "pass not paid": "the gain does not pay for the application pass",
 }
+
+
+def status_in_words(status: str) -> str:
+    """Status of an optimum as tables and figures for people say it."""
+    return _IN_WORDS.get(status, status)
 
 
 @dataclass(frozen=True)

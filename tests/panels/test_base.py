@@ -1,6 +1,7 @@
 """What every panel can do, shown on a panel of a few lines: a straight line through a file of two columns."""
 
 import json
+import re
 from dataclasses import dataclass
 
 import pandas as pd
@@ -415,3 +416,9 @@ def test_an_object_of_the_library_is_taken_as_it_is(panel):
     panel.open(pd.DataFrame({"x": [9.0]}))
     panel.recompute()
     assert panel.result.table["x"].tolist() == [9]
+
+
+def test_a_check_that_was_not_judged_is_shown_as_such():
+    rows = [("a", 1, 2, True, "x"), ("b", 1, 2, False, "y"), ("c", 1, 2, None, "z")]
+    cells = re.findall("<td>(.*?)</td>", show.checks(checks_frame(rows)))
+    assert cells[3::5] == ["yes", "no", "not judged"]
