@@ -90,7 +90,7 @@ def _lead(line: str) -> str:
         return f"<h3>{escape(line[:-1])}</h3>"
     asked, would, values = line.partition(" short would be ")
     if would and "; " in values:
-        items = "".join(f"<li>{escape(one)}</li>" for one in values.split("; "))
+        items = "".join(f"<li>{escape(one)}</li>" for one in re.split(r"; (?![^(]*\))", values))
         return f'<div class="fertkit-quiet"><p>{escape(asked)} short would be:</p><ul>{items}</ul></div>'
     line = line.strip()
     begun = capital(line) if re.match(r"[a-z]+[ ,:]", line) else line  # the name of a file stays as it is

@@ -58,6 +58,13 @@ def test_an_explanation_has_headings_labels_and_quiet_sources(explained):
     assert '<li class="fertkit-quiet"><b>Sources:</b>' in shown
 
 
+def test_a_question_lists_one_nutrient_a_line(explained):
+    asked = in_words(explained).data.partition("short would be:")[2].partition("</ul>")[0]
+    lines = asked.split("<li>")[1:]
+    assert len(lines) > 1
+    assert all(line.count("(") == line.count(")") == 1 for line in lines)
+
+
 def test_the_name_of_a_file_stays_as_it_is():
     shown = prose("strips_k.csv: 24 strips\nsoybean grain, 60 bu/ac\nN: a legume")
     assert "<p>strips_k.csv: 24 strips</p>" in shown
