@@ -359,6 +359,7 @@ def _price_check(analysis):
 def _checks(analysis):
     data, comparison, optimum = analysis.data, analysis.comparison, analysis.optimum
     rates, pure_df = data.rates, int(data.sums.pure_df[0])
+    inside = optimum.status == "interior"
     rows = [
         _price_check(analysis),
         ("distinct rates", len(rates), 3, len(rates) >= 3,
@@ -369,8 +370,8 @@ def _checks(analysis):
     ]  # fmt: skip
     if comparison is not None:
         rows += [
-            ("optimum inside the tested rates", optimum.rate, rates[-1], optimum.status == "interior",
-             MEANINGS[optimum.status]),
+            ("optimum inside the tested rates", optimum.rate, rates[-1], inside,
+             "the optimum lies at an end of the tested rates" if inside else MEANINGS[optimum.status]),
             ("interval closed above", optimum.interval.high, rates[-1], not optimum.interval.high_open,
              "the data set no upper limit to the optimum within the tested rates"),
         ]  # fmt: skip
