@@ -12,7 +12,16 @@ import zlib
 from xml.parsers import expat
 
 from fertkit.errors import InputError, Problem
-from fertkit.sizes import LARGEST_WORKBOOK, MOST_CELLS, MOST_COLUMNS, MOST_PARTS, MOST_ROWS, too_large
+from fertkit.sizes import (
+    LARGEST_WORKBOOK,
+    LEAST_FILLED,
+    MOST_CELLS,
+    MOST_COLUMNS,
+    MOST_PARTS,
+    MOST_ROWS,
+    ROOMY,
+    too_large,
+)
 
 _PIECE = 1 << 16
 _CELL = re.compile(r"([A-Z]{1,4})([0-9]{1,20})")
@@ -85,6 +94,7 @@ class _Walker:
         self._strict = part.lower().endswith((".xml", ".rels"))
         self._row = self._column = self._reach = self._text = self._copied = 0
         self._rows = self._width = self._times = self._line_times = self._line_text = 0
+        self._held = self._line_held = 0
         self._filled = self._inside = False
 
     def feed(self, piece: bytes) -> None:
@@ -121,6 +131,7 @@ class _Walker:
         tag = tag.rpartition(":")[2]
         if self._inside:  # a cell that only carries a format holds nothing
             self._inside = False
+            self._held += 1
             self._measure(self._row, self._column)
         if tag == "c":
             self._cell(attributes)
@@ -135,9 +146,9 @@ class _Walker:
             self._text = 0
         elif tag == "table-row":
             self._line_times = self._number(attributes.get("table:number-rows-repeated"), 1)
-            self._column = self._reach = self._line_text = 0
+            self._column = self._reach = self._line_text = self._line_held = 0
         elif tag in ("table", "worksheet"):
-            self._row = self._column = self._rows = self._width = 0
+            self._row = self._column = self._rows = self._width = self._held = 0
 
     def _end(self, tag):
         tag = tag.rpartition(":")[2]
@@ -149,12 +160,16 @@ class _Walker:
             self._column += self._times
             if self._filled or self._text:
                 self._reach = self._column
+                self._line_held += self._times
                 self._line_text += self._times * self._text
         elif tag == "table-row":
             self._row += self._line_times
             if self._reach:
+                self._held += self._line_held * self._line_times
                 self._measure(self._row, self._reach)
                 self._copy(self._line_times * self._line_text)
+        elif tag in ("table", "worksheet"):
+            self._fill()
 
     def _cell(self, attributes):
         place = _CELL.fullmatch(attributes.get("r", ""))
@@ -182,6 +197,12 @@ class _Walker:
         if not 0 < number <= MOST_ROWS:
             raise too_large(self.name, _FAR)
         return number
+
+    def _fill(self):
+        spanned = self._rows * self._width
+        if spanned > ROOMY and self._held < LEAST_FILLED * spanned:
+            what = f"{_FAR}: they span {spanned:,} cells, of which {self._held:,} hold something"
+            raise too_large(self.name, what)
 
     def _measure(self, row, column):
         self._rows, self._width = max(self._rows, row), max(self._width, column)

@@ -115,6 +115,12 @@ TABLES = {
     "a file without end": lambda: Path("/dev/zero"),
     "size stated too large": lambda: sheet(b'<dimension ref="A1:XFD1048576"', b'<dimension ref="A1:C3"'),
     "far cell with a format only": lambda: sheet(b'<row r="1048576"><c r="XFD1048576" s="0"/></row>'),
+    "cells far apart": lambda: sheet(b'<row r="16000"><c r="JJ16000"><v>1</v></c></row>'),
+    "rows far apart": lambda: ods(
+        b'<table:table-row table:number-rows-repeated="300"><table:table-cell/></table:table-row>'
+        b'<table:table-row><table:table-cell table:number-columns-repeated="15000"/>'
+        b'<table:table-cell office:value-type="float" office:value="1"/></table:table-row>'
+    ),
     "padded to the end": lambda: ods_row((b"", b""), 1_048_570, 16_384),
     "blank rows": lambda: TEXT + b"\n" * 300_000,
     "words without end": lambda: TEXT + b"\n".join(b"w%x,u%x,v%x" % (i, i, i) for i in range(60_000)),

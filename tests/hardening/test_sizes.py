@@ -26,6 +26,8 @@ EXPECTED = {
     "a file without end": "larger than 100 MB",
     "size stated too large": "read 4",
     "far cell with a format only": "read 4",
+    "cells far apart": "4,320,000 cells, of which 10 hold something",
+    "rows far apart": "4,560,304 cells, of which 10 hold something",
     "padded to the end": "read 4",
     "blank rows": "read 2",
     "words without end": "not a number",
