@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 HOUSE = Path(__file__).parent.parent / "fertkit"
-FLOORS = ["errors", "sizes", "workbooks", "writing", "units", "results", "reference", "intake", "budget",
-          "tissue", "trials", "response", "plots", "report", "batch", "panels", "cli"]  # fmt: skip
+FLOORS = ["errors", "chance", "sizes", "workbooks", "writing", "units", "results", "reference", "intake",
+          "budget", "tissue", "trials", "response", "plots", "report", "batch", "panels", "cli"]  # fmt: skip
 LAZY = ("statsmodels", "seaborn", "matplotlib", "scipy.optimize", "scipy.stats", "jinja2", "distributed")
 MODULES = sorted(HOUSE.rglob("*.py"))
 

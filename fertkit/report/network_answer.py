@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from fertkit.chance import make_rng
 from fertkit.errors import FertkitError, InputError, NotEstimable
 from fertkit.report.trial_answer import citations, in_currency, notes_of, stands_out
 from fertkit.response import PooledReturn, ResponseAnalysis, analyse_response, pool_net_return, sites_of
@@ -131,7 +132,7 @@ def answer_network(
     """
     table = name_sites(strips if isinstance(strips, pd.DataFrame) else strips.table)
     trials, failed = _each(table, nutrient_price, grain_price, currency, seed)
-    pooled = _pooled(trials, within, np.random.default_rng(seed))
+    pooled = _pooled(trials, within, make_rng(seed))
     pair, gain, why_not = _contrast(table, contrast, pooled)
     one_stage = _one_stage(table[table["trial"].isin(pooled.sites["trial"])])
     asked = [strips, *trials.values(), pooled, gain, one_stage]

@@ -2,9 +2,9 @@
 
 from dataclasses import dataclass, replace
 
-import numpy as np
 import pandas as pd
 
+from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
 from fertkit.response import (
@@ -195,7 +195,7 @@ def _regret(response, swing_pct, seed):
         return None, ""
     prices = response.prices
     if swing_pct is not None:
-        rng = np.random.default_rng(seed)
+        rng = make_rng(seed)
         prices = draw_prices(prices, nutrient_cv_pct=swing_pct, grain_cv_pct=swing_pct, n=DRAWS, rng=rng)
     try:
         return regret_of(response, prices), ""

@@ -10,6 +10,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable, PriceError
 from fertkit.reference import list_sources
 from fertkit.response.bootstrap import bootstrap_fits
@@ -236,7 +237,7 @@ def analyse_response(
         if asked and asked not in fits:
             fits = fits | {asked: fit_data(data, CURVES[asked])}  # says why it cannot be fitted
         weights = _weights(comparison, asked)
-        rng = np.random.default_rng(seed)
+        rng = make_rng(seed)
         if replicates:
             judged = {k: fit for k, fit in fits.items() if fit.df_error > 0}
             draws = {k: bootstrap_fits(fit, replicates, rng).params[0] for k, fit in judged.items()}

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable, unknown
 from fertkit.response.curves import get_curve, optimum_in_range
 from fertkit.response.fit import block_effects
@@ -48,7 +49,7 @@ def bootstrap_fits(fit, replicates: int = 2000, seed=0, kind: str = "residual") 
         raise NotEstimable(
             "a bootstrap needs error degrees of freedom; there are no more rows than parameters"
         )
-    rng = np.random.default_rng(seed)
+    rng = make_rng(seed)
     if kind == "residual":
         return fit_sums(fit.curve.key, residual_sums(fit, replicates, rng))
     if kind == "block":

@@ -12,6 +12,7 @@ from numbers import Integral
 import numpy as np
 import pandas as pd
 
+from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
 from fertkit.response.curves import CURVES, Curve, get_curve, optimum_in_range
@@ -179,7 +180,7 @@ def compare_plans(
     check_level(level)
     ratio = one_ratio(price_ratio)
     _check(plans, curve, params, sd, n)
-    rng, rows, parts = np.random.default_rng(seed), [], []
+    rng, rows, parts = make_rng(seed), [], []
     for (name, (rates, blocks)), stream in zip(plans.items(), rng.spawn(len(plans)), strict=True):
         rate, block, yields = simulate(rates, blocks, curve, params, sd, n, stream)
         sums = make_sweep(rate, block).sums(yields)

@@ -7,6 +7,7 @@ from numbers import Integral, Real
 import numpy as np
 import pandas as pd
 
+from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable, UnitError, unknown
 from fertkit.results import Result, checks_frame, counted
 from fertkit.trials.arrange import show
@@ -166,7 +167,7 @@ def plan_strips(
     blocks = len(treatments) if design == "latin" else blocks
     passes = ceil(round(harvest_passes * header_width / applicator_width, 9))
     strip_width = passes * applicator_width
-    rng = np.random.default_rng(seed)
+    rng = make_rng(seed)
     order = draw_latin(treatments, rng) if design == "latin" else draw_order(treatments, blocks, design, rng)
     strips = _place(order, design, strip_width, strip_length, buffer, borders, treatments[0])
     harvested = harvest_passes * header_width
