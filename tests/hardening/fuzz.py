@@ -30,7 +30,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 import targets
 
 CPU_SECONDS, WALL_SECONDS = 20, 300  # of one case; wall time only stops a child that waits for ever
-MEMORY = 1_500_000_000  # bytes that cases may ask for beyond what the interpreter holds
+MEMORY = 1_500_000_000  # bytes that a child may ask for beyond what the interpreter holds
+OF_A_CHILD = 500  # cases; a child keeps the addresses it once asked for, and would run out of them
 
 
 def run_case(number: int, seed: int, only=None) -> dict:
@@ -71,14 +72,15 @@ def _child(cases, seed, only, pipe):
 
 
 def run_cases(cases: range, seed: int, only=None):
-    """Give the outcome of each case; a new child goes on after one that was ended."""
+    """Give the outcome of each case; a new child goes on after one that has done its part or was ended."""
     while len(cases):
+        part = cases[:OF_A_CHILD]
         read, write = os.pipe()
         if (pid := os.fork()) == 0:
             signal.signal(signal.SIGTERM, signal.SIG_DFL)
             os.close(read)
             sys.stderr = open(os.devnull, "w")  # noqa: SIM115
-            _child(cases, seed, only, write)
+            _child(part, seed, only, write)
             os._exit(0)
         os.close(write)
         done = 0
@@ -87,7 +89,7 @@ def run_cases(cases: range, seed: int, only=None):
                 done += 1
                 yield json.loads(line)
         _, status = os.waitpid(pid, 0)
-        if done < len(cases):
+        if done < len(part):
             how = signal.Signals(os.WTERMSIG(status)).name if os.WIFSIGNALED(status) else f"status {status}"
             yield {
                 "case": cases[done],
