@@ -32,6 +32,7 @@ def batch_optima(result, ax=None, *, title: str | None = None):
         color=[COLOURS[STATUS_LOOKS[s][0]] for s in groups], hatch=[STATUS_LOOKS[s][1] for s in groups],
         label=[f"{status_in_words(s)}, {len(rates):,}" for s, rates in groups.items()],
     )  # fmt: skip
+    ax.yaxis.get_major_locator().set_params(integer=True)
     legend(ax, loc="upper left", bbox_to_anchor=(1.0, 1.0))
     units = table["rate_unit"].unique()
     unit = f" [{units[0]}]" if len(units) == 1 else ""
