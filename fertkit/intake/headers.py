@@ -1,11 +1,12 @@
 """Say what one header cell means: a nutrient with its unit, a context field, a laboratory's own range."""
 
 import re
+import unicodedata
 from dataclasses import dataclass
 from functools import cache, lru_cache
 
 from fertkit.intake.spellings import plain, spellings
-from fertkit.intake.units import find_unit, is_other_matrix, unit_pattern
+from fertkit.intake.units import DRY, find_unit, is_other_matrix, unit_pattern
 
 _RATING = "rating|flag|class|interpretation|qualifier|status|comment|bewertung"
 _LIMITS = (
@@ -16,7 +17,10 @@ _COMPANION = re.compile(rf"(?P<name>.+?)[\s_\-(:]+(?P<word>{_RATING}|{_LIMITS})\
 _RATIO = re.compile(
     r"(?P<top>[a-z0-9]+)\s*[:/]\s*(?P<under>[a-z0-9]+)(?:[\s_]*ratio)?|(?P<both>n[ksp]|k\s?mg)[\s_]*ratio"
 )
-_DRY = re.compile(r"[,\s]*\b(?:on\s+)?(?:a\s+)?dry[ -]?(?:matter|weight|wt|mass)?(?:\s*basis)?(?=\s*[)\]]|$)")
+_DRY = re.compile(
+    r"[,\s(]*\b(?:(?:on|of|in)\s+)?(?:an?\s+)?"
+    r"(?:dry[ -]?(?:matter|weight|wt|mass)?(?:\s*basis)?|d\.?[mw]\.? basis)(?=\s*[)\]]|$)"
+)
 _FOREIGN_UNIT = re.compile(r"\b(?:lbs?|kg|oz|tons?|mmol|meq|mol|cmol|acre|ac|ha|units?)\b|/")
 
 
@@ -66,8 +70,9 @@ def _with_unit(words):
         return Header(kind, name)
     units = unit_pattern()
     for pattern in (
-        rf"(?P<name>.*?[^\s,_;:(\[{{])[\s,_;:\-]*[(\[{{]\s*(?P<unit>{units})\s*[)\]}}]",
-        rf"(?P<name>.*?[^\s,_;:(\[{{])[\s,_;:\-]+(?P<unit>{units})",
+        rf"(?P<name>{_nutrient_words()})(?P<unit>{units})",
+        rf"(?P<name>.*?[^\s,_;:(\[{{])[\s,_;:\-]*[(\[{{]\s*(?P<unit>{units})\s*[)\]}}](?:\s*{DRY})?",
+        rf"(?P<name>.*?[^\s,_;:(\[{{])[\s,_;:.|/\-]+(?P<unit>{units})",
         r"(?P<name>.*?[^\s,_;:(\[{])(?P<unit>%)",
         rf"(?P<unit>{units})[\s,_;:\-]+(?P<name>.+)",
         r"(?P<unit>%)(?P<name>.+)",
@@ -79,6 +84,13 @@ def _with_unit(words):
                 complaint = "another matrix than dry matter" if is_other_matrix(hit["name"]) else ""
                 return Header(kind, name, find_unit(hit["unit"]), complaint)
     return _with_foreign_unit(words)
+
+
+@cache
+def _nutrient_words():
+    """Names and symbols, longest first, to be found without a blank before their unit, as in 'Znppm'."""
+    words = [w for kind in ("nutrient", "oxide", "unclear") for w in spellings(kind)]
+    return "|".join(re.escape(w) for w in sorted(words, key=len, reverse=True))
 
 
 def _with_foreign_unit(words):
@@ -122,6 +134,18 @@ def name_of(text: str) -> tuple[str, str]:
         return "", ""
     found = {name_of(token) for token in tokens}
     return found.pop() if len(found) == 1 else ("", "")
+
+
+def begins_with_nutrient(text: str) -> str:
+    """Nutrient whose name or symbol a text begins with, as 'Zn xyz' or 'ZnDTPA' does; '' if there is none."""
+    words = unicodedata.normalize("NFKC", text).strip()
+    first = re.match(r"[^\W\d_]+", words)
+    if not first:
+        return ""
+    name = spellings("nutrient").get(plain(first[0]), "")
+    symbol = re.match(r"(?:Zn|Mn)|(?:Ca|Mg|Fe|Cu|Mo|Cl|Na|Al)(?=[A-Z])|[NPKSB](?=[A-Z][a-z]{2})", words)
+    long = (w for w in sorted(spellings("nutrient"), key=len) if len(w) > 4 and plain(first[0]).startswith(w))
+    return name or (symbol[0] if symbol else spellings("nutrient").get(next(long, ""), ""))
 
 
 def heading_unit(text: str) -> str:

@@ -1,10 +1,13 @@
 """Pick the result cells out of a laid-out sheet, column by column, each with its place for messages."""
 
+import re
 from dataclasses import dataclass
+
+import pandas as pd
 
 from fertkit.errors import Problem
 from fertkit.intake.files import text_of
-from fertkit.intake.headers import read_header
+from fertkit.intake.headers import begins_with_nutrient, read_header
 from fertkit.intake.layout import Block, Layout
 from fertkit.intake.units import find_unit, is_other_matrix
 
@@ -152,3 +155,24 @@ def left_out_analytes(layout: Layout) -> list[str]:
             if read_header(text).kind not in ("nutrient", "oxide", "unclear"):
                 left[text] = None
     return list(left)
+
+
+UNREAD_COLUMNS = ["nutrient", "column", "why"]
+
+
+def unread_columns(layout: Layout) -> pd.DataFrame:
+    """Columns and analytes that begin with a nutrient's name or symbol, hold numbers, and were not read.
+
+    Returns
+    -------
+    DataFrame
+        nutrient, column (as the file writes it), why.
+    """
+    why = "the words behind the name are neither a unit nor known"
+    rows = [(name, text, why) for text in left_out_analytes(layout) if (name := begins_with_nutrient(text))]
+    for block in layout.blocks:
+        for j, (header, label) in enumerate(zip(block.headers, block.labels, strict=True)):
+            name = begins_with_nutrient(label) if header.kind == "unknown" else ""
+            if name and any(re.search(r"\d", text_of(block.cells[i][j])) for i in block.lines):
+                rows.append((name, label, why))
+    return pd.DataFrame(rows, columns=UNREAD_COLUMNS, dtype=object).drop_duplicates(ignore_index=True)

@@ -1,6 +1,6 @@
 """Read a laboratory's tissue file, whatever its shape, into one tidy frame of dry-matter concentrations."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -12,7 +12,7 @@ from fertkit.intake.files import RawTable, open_tables
 from fertkit.intake.layout import Layout, find_layout
 from fertkit.intake.numbers import NumberStyle, number_style, read_number
 from fertkit.intake.plausible import home_unit, sanity_checks, unusual
-from fertkit.intake.results import ResultColumn, result_columns
+from fertkit.intake.results import UNREAD_COLUMNS, ResultColumn, result_columns, unread_columns
 from fertkit.intake.settle import ReadColumn, settle_units
 from fertkit.intake.units import is_other_matrix, note_names_other_matrix
 from fertkit.results import Result, plain
@@ -43,6 +43,8 @@ class TissueSamples(Result):
         What was doubted, with row, column and value, and did not stop the reading.
     name : str
         File name.
+    unread : DataFrame
+        nutrient, column, why: columns that name a nutrient but were not read. No verdict may clear these.
     """
 
     tidy: pd.DataFrame
@@ -50,6 +52,7 @@ class TissueSamples(Result):
     report: pd.DataFrame
     notes: tuple[Problem, ...]
     name: str = "table"
+    unread: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=UNREAD_COLUMNS))
 
     @property
     def table(self) -> pd.DataFrame:
@@ -78,6 +81,7 @@ class TissueSamples(Result):
             lines += [f"{what}: {r.item}: {r.detail}" for r in part.head(8).itertuples()]
             if len(part) > 8:
                 lines.append(f"{what}: and {len(part) - 8} more, see report")
+        lines += [f"not read: {r.nutrient}, column '{r.column}': {r.why}" for r in self.unread.itertuples()]
         lines += [f"note: {p}" for p in self.notes[:8]]
         if len(self.notes) > 8:
             lines.append(f"note: and {len(self.notes) - 8} more, see notes")
@@ -168,6 +172,7 @@ def read_tissue(
         pd.DataFrame(report, columns=REPORT_COLUMNS),
         tuple(notes + _value_notes(tidy)),
         raw.name,
+        unread_columns(layout),
     )
 
 

@@ -6,7 +6,8 @@ from functools import cache
 from fertkit.intake.spellings import plain, spellings, squeezed
 
 _OTHER_MATRIX = re.compile(
-    r"mg\s*/\s*l\b|mg\s*l-1|\bmeq\b|\bmmol|\bsap\b|\bfresh\b|\bfw\b|\bf\.w\.|\bwet (?:weight|basis|matter)\b|"
+    r"mg\s*/\s*l\b|mg\s*l-1|\bmeq\b|\bmmol|\bsap\b|\bfresh\b|\bfw\b|\bf\.\s?w\.|\bf\.\s?m\.|"
+    r"\bwet (?:weight|basis|matter)\b|"
     r"\bas[- ]received\b|mg/100\s*m?l\b|\bfrisch(?:masse|substanz|gewicht)\b|\bfm\b|"
     r"\b(?:press|pflanzen)saft\b|\b(?:materia|peso|base) (?:fresc[oa]|humed[oa])\b|\bsavia\b"
 )
@@ -17,6 +18,12 @@ _OTHER_MATRIX_NOTE = re.compile(
     r"\bfrisch(?:masse|substanz|gewicht)\b|\b(?:press|pflanzen)saft\b|\bsavia\b|"
     r"\b(?:materia|peso|base) (?:fresc[oa]|humed[oa])\b|"
     r"\b(?:plant|petiole|leaf) sap\b|\bsap (?:analysis|test|extract|results?)\b|\bmg/l\b"
+)
+# What may follow a unit to say that it is one of dry matter: 'dw', 'd.m.', 'i. d. TM', 'en base seca' ...
+DRY = (
+    r"(?:(?:on|of|in|im|en|de|a)[\s_]+|i\.?\s?d\.?[\s_]*)*"
+    r"(?:dry(?:[\s_-]?(?:matter|weight|wt|mass|basis))*|d\.?\s?[mwb]\.?(?:\s+basis)?|t\.?\s?[ms]\.?|trs|"
+    r"m\.?\s?s\.?|(?:base|materia|peso)\s+sec[ao]|trocken(?:masse|substanz))"
 )
 
 
@@ -30,15 +37,18 @@ def unit_pattern() -> str:
     """Regular expression of every unit spelling on plain text, longest first, blanks or '_' optional."""
     words = sorted(spellings("unit"), key=len, reverse=True)
     loose = [re.escape(w).replace(r"\ ", r"[\s_]*").replace("/", r"(?:\s*/\s*|_)") for w in words]
-    return "|".join(loose)
+    return rf"(?:{'|'.join(loose)})(?:[\s_,(-]*{DRY})?"
 
 
 @cache
 def find_unit(text: str) -> str:
     """Give %, g/kg or mg/kg for what a file writes (``g kg⁻¹`` -> ``g/kg``); '' if it is none of them."""
-    key = squeezed(text).rstrip(".")
-    key = re.sub(r"(?<=.)(?:on)?(?:a)?dry(?:matter|weight|basis|matterbasis|weightbasis)?$", "", key)
-    return _units().get(key, "")
+    words = plain(text).strip(" ()[]{}")
+    for form in (words, re.sub(rf"[\s_,;:(-]*{DRY}$", "", words)):
+        unit = _units().get(squeezed(form).rstrip("."), "")
+        if unit:
+            return unit
+    return ""
 
 
 def is_other_matrix(text: str) -> bool:

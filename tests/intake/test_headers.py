@@ -2,7 +2,7 @@
 
 import pytest
 
-from fertkit.intake.headers import read_header
+from fertkit.intake.headers import begins_with_nutrient, read_header
 from fertkit.intake.units import find_unit, is_other_matrix
 
 NUTRIENTS = {
@@ -82,3 +82,26 @@ def test_spellings_of_units(unit, text):
 def test_other_matrices_are_told_apart(text):
     assert is_other_matrix(text)
     assert find_unit(text) == ""
+
+
+GLUED = {
+    "Znppm": ("Zn", "mg/kg"), "Mn_ppm": ("Mn", "mg/kg"), "B(ppm)": ("B", "mg/kg"), "Zn_mg_kg": ("Zn", "mg/kg"),
+    "N_pct": ("N", "%"), "ZnPPM": ("Zn", "mg/kg"), "K-%": ("K", "%"), "Npct": ("N", "%"), "Mgg/kg": ("Mg", "g/kg"),
+    "Zn|ppm": ("Zn", "mg/kg"), "B mg/kg dw": ("B", "mg/kg"), "N % d.m.": ("N", "%"), "Cu [ppm i.d.TS]": ("Cu", "mg/kg"),
+    "N (% of dry matter)": ("N", "%"), "Zn(mg/kg)dw": ("Zn", "mg/kg"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("text", GLUED)
+def test_names_and_units_written_together(text):
+    header = read_header(text)
+    assert (header.kind, header.name, header.unit, header.complaint) == ("nutrient", *GLUED[text], "")
+
+
+@pytest.mark.parametrize(
+    ("text", "nutrient"),
+    [("Zn xyz", "Zn"), ("ZnDTPA", "Zn"), ("P Olsen", "P"), ("Boronx", "B"), ("Name", ""), ("SPAD", ""), ("pH", ""),
+     ("NH4-N", ""), ("Ni ppm", ""), ("Plot", "")],
+)  # fmt: skip
+def test_texts_that_begin_with_a_nutrient(text, nutrient):
+    assert begins_with_nutrient(text) == nutrient
