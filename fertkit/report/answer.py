@@ -5,15 +5,14 @@ from dataclasses import dataclass
 import pandas as pd
 
 from fertkit.budget import Ledger, NutrientBudget, SeasonDemand, carry_over, nutrient_budget, season_demand
+from fertkit.budget.ledger import NUTRIENTS as CARRIED
 from fertkit.errors import NotEstimable
 from fertkit.intake import read_strips, read_tissue
 from fertkit.reference import base_crop, bushel_lb
 from fertkit.report.trial_answer import citations, in_currency
 from fertkit.response import ResponseAnalysis, analyse_response
 from fertkit.tissue import Explanation, TissueScores, explain, score_tissue
-from fertkit.units import convert_area_rate
-
-LEDGER_COLUMN = {"N": "n_lb_ac", "P2O5": "p2o5_lb_ac", "K2O": "k2o_lb_ac"}
+from fertkit.units import convert_area_rate, mass_kg
 
 
 @dataclass(frozen=True)
@@ -33,8 +32,8 @@ class FieldAnswer:
     applied : str
         Nutrient of the strip trials as the file names it (K2O, N), or "" where it does not say.
     carried : dict of str to Ledger
-        By trial: the economic optimum applied once, the yield the strips give at it removed, and what stays.
-        Empty where the file does not name N, P2O5 or K2O.
+        By trial: the economic optimum applied once, the yield the strips give at it removed, and what stays,
+        in the unit of the budget. Empty where the file does not name N, P2O5 or K2O.
     notes : tuple of str
         What the reader of the files should know: samples of other crops left out, columns not used, a yield
         far from the goal.
@@ -129,7 +128,7 @@ def answer_field(
     trials = analyse_trials(trial.table, nutrient_price, grain_price, seed)
     trials = {name: in_currency(analysis, currency) for name, analysis in trials.items()}
     carried = {}
-    if trial.nutrient in LEDGER_COLUMN:
+    if trial.nutrient in CARRIED:
         carried = {
             name: _carried(budget, trial.nutrient, analysis, nutrient_price)
             for name, analysis in trials.items()
@@ -246,12 +245,15 @@ def _yield_lb_ac(budget, analysis):
 
 
 def _carried(budget, nutrient, analysis, price):
-    per_lb = convert_area_rate(price, "lb/ac", analysis.rate_unit)  # money per lb from money per rate unit
+    """The book of one season in the unit of the answer; the price is money per mass, whatever the area."""
+    mass, priced = (unit.partition("/")[0] for unit in (budget.unit, analysis.rate_unit))
+    applied = convert_area_rate(analysis.optimum.rate, analysis.rate_unit, budget.unit)
     season = {
         "year": ["this season"],
         "crop": [budget.crop],
         "yield_goal": [_yield_lb_ac(budget, analysis)],
         "yield_unit": ["lb/ac"],
-        LEDGER_COLUMN[nutrient]: [convert_area_rate(analysis.optimum.rate, analysis.rate_unit, "lb/ac")],
+        f"{nutrient.lower()}_{budget.unit.replace('/', '_')}": [applied],
     }
-    return carry_over(pd.DataFrame(season), prices={nutrient: per_lb})
+    prices = {nutrient: price * mass_kg(mass) / mass_kg(priced)}
+    return carry_over(pd.DataFrame(season), prices=prices, unit=budget.unit)

@@ -13,7 +13,6 @@ from fertkit.tissue.above import REASONS
 from fertkit.tissue.ranking import value_text
 from fertkit.tissue.unjudged import unjudged_in_short
 from fertkit.tissue.wording import check_now, how_sure
-from fertkit.units import convert_area_rate
 
 
 def field_lines(answer: FieldAnswer) -> list[str]:
@@ -189,17 +188,16 @@ def _trial_lines(name, trial, answer):
     notes = trial.checks.loc[~trial.checks["passed"].astype(bool), "meaning"]
     lines += [f"{name}: note: {note}." for note in notes]
     if name in answer.carried:
-        lines.append(f"Carries over, {name}: {_carried(answer.carried[name], answer.budget.unit)}.")
+        lines.append(f"Carries over, {name}: {_carried(answer.carried[name])}.")
     return lines
 
 
-def _carried(ledger, unit):
+def _carried(ledger):
     """What stays of the optimum rate once the yield of the strips has left."""
     row = ledger.rows.iloc[0]
-    applied, removed = (
-        round(float(convert_area_rate(row[name], "lb/ac", unit))) for name in ("applied", "removed")
-    )
-    text = f"{applied} {unit} of {row['nutrient']} applied, {removed} leave with what the strips yield at it"
+    applied, removed = round(float(row["applied"])), round(float(row["removed"]))
+    text = f"{applied} {ledger.unit} of {row['nutrient']} applied, {removed} leave with what the strips yield"
+    text += " at it"
     if row["nutrient"] == "N":
         return text + "; nitrogen is not counted on for next year"
     return text + f", balance {applied - removed:+d} for the next crop ({row['removed_source']})"
@@ -298,11 +296,7 @@ def _explanation_section(answer):
 
 def _trial_section(name, trial, answer, tables):
     of = f" of {answer.applied}" if answer.applied else ""
-    carried = (
-        (f"Carries over: {_carried(answer.carried[name], answer.budget.unit)}.",)
-        if name in answer.carried
-        else ()
-    )
+    carried = (f"Carries over: {_carried(answer.carried[name])}.",) if name in answer.carried else ()
     return Section(
         f"Would more have paid? {name}",
         paragraphs=tuple(trial.summary().splitlines()) + carried,

@@ -113,3 +113,42 @@ def test_a_trial_without_a_response_is_said_in_whole_sentences():
     (said,) = [line for line in field_lines(answer) if "economic optimum" in line]
     assert "economic optimum of K2O: no economic response; the lowest rate tested, 0 lb/ac" in said
     assert not [line for line in field_lines(answer) if "gain of 0 over 0" in line]
+
+
+# One quadratic trial written in other units: 1 kg/ha is 0.404686 / 0.453592 = 0.892179 lb/ac (NIST SP 811), a
+# bushel of soybeans is 60 lb. (unit of the answer, of the rate, of the yield; lb/ac in one rate unit, bu/ac
+# in one yield unit; price of a rate unit's mass at 0.45 a lb, of a yield unit's mass at 11 a bu)
+PER_KG, PER_HA = 1 / 0.45359237, 1 / 0.40468564224
+KG_HA = PER_KG / PER_HA
+UNITS = [
+    ("lb/ac", "lb/ac", "bu/ac", 1, 1, 0.45, 11),
+    ("kg/ha", "lb/ac", "bu/ac", 1, 1, 0.45, 11),
+    ("lb/ac", "kg/ha", "t/ha", KG_HA, 1000 * KG_HA / 60, 0.45 * PER_KG, 11 / 60 * 1000 * PER_KG),
+    ("kg/ha", "kg/ha", "kg/ha", KG_HA, KG_HA / 60, 0.45 * PER_KG, 11 / 60 * PER_KG),
+    ("kg/ha", "g/ha", "t/ha", KG_HA / 1000, 1000 * KG_HA / 60, 0.45 * PER_KG / 1000, 11 / 60 * 1000 * PER_KG),
+]
+
+
+@pytest.mark.parametrize("units", UNITS, ids=lambda u: " ".join(u[:3]))
+def test_the_book_is_in_the_unit_of_the_answer_and_its_cost_is_rate_times_price(units):
+    unit, rate_unit, yield_unit, per_rate, per_yield, nutrient_price, grain_price = units
+    lines = [f"block,K2O {rate_unit},yield {yield_unit}"]
+    for block, shift in enumerate([0.4, -0.4, 0.1], start=1):
+        for rate in (0, 40, 80, 120):
+            grain = 47.5 + 0.19 * rate - 0.0009 * rate**2 + shift
+            lines.append(f"{block},{rate / per_rate:.6f},{grain / per_yield:.6f}")
+    prices = {"nutrient_price": nutrient_price, "grain_price": grain_price}
+    answer = answer_field("soybean", 60, unit=unit, leaf=StringIO(LEAF),
+                          strips=StringIO("\n".join(lines)), **prices)  # fmt: skip
+    (trial,), (book,) = answer.trials.values(), answer.carried.values()
+    row, pounds = book.table.iloc[0], trial.optimum.rate * per_rate
+    times = 1 if unit == "lb/ac" else 1 / KG_HA
+    assert book.unit == answer.budget.unit == unit
+    assert row["applied"] == pytest.approx(pounds * times, rel=1e-5)
+    # money per acre or hectare is pounds applied times 0.45 a pound, 2.47105 acres to the hectare
+    acres = 1 if unit == "lb/ac" else PER_HA
+    assert row["cost"] == pytest.approx(pounds * 0.45 * acres, rel=1e-5)
+    # the KSU_SOY default removes 1.17 to 1.4 lb K2O a bushel of some 57 bushels
+    assert 60 < row["removed"] / times < 85
+    said = next(line for line in field_lines(answer) if line.startswith("Carries over"))
+    assert f"{round(pounds * times)} {unit} of K2O applied" in said
