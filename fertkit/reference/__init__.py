@@ -36,6 +36,7 @@ from fertkit.reference.crops import (
     unknown_crops,
 )
 from fertkit.reference.load import cite, list_sources, load_ranges, load_table
+from fertkit.reference.plausible_yields import PlausibleYield, plausible_yield
 from fertkit.reference.schema import NUTRIENTS, SCHEMAS, check_table
 from fertkit.reference.text_tables import read_text_table
 from fertkit.reference.words import glossary, list_limits
@@ -43,6 +44,7 @@ from fertkit.reference.words import glossary, list_limits
 __all__ = [
     "NUTRIENTS",
     "SCHEMAS",
+    "PlausibleYield",
     "base_crop",
     "bushel_lb",
     "check_table",
@@ -56,6 +58,7 @@ __all__ = [
     "load_stages",
     "load_table",
     "nitrogen_note",
+    "plausible_yield",
     "read_text_table",
     "trade_moisture_pct",
     "unknown_crops",

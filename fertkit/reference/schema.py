@@ -11,7 +11,7 @@ import pandas as pd
 
 from fertkit.errors import InputError, Problem
 from fertkit.reference.text_tables import with_decimal_points
-from fertkit.units import COMPOUNDS
+from fertkit.units import AREA_RATE_KG_HA, COMPOUNDS
 
 PROVENANCE = ("found", "derived", "from_memory", "mixed", "common practice, no source", "own table")
 CONFIDENCE = ("high", "medium", "as supplied")
@@ -220,6 +220,17 @@ SCHEMAS: dict[str, Schema] = {
             Column("stage", required=True),
             _number("days", required=True, lowest=0),
             _number("gdd_f", lowest=0),
+            *_TRACE,
+        )
+    ),
+    "yields": Schema(
+        (
+            Column("crop", required=True),
+            Column("harvested_part", required=True),
+            Column("measure", required=True, allowed=("highest", "mean")),
+            _number("value", required=True, lowest=0),
+            Column("unit", required=True, allowed=("bu/ac", *AREA_RATE_KG_HA)),
+            Column("year"),
             *_TRACE,
         )
     ),
