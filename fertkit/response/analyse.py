@@ -132,9 +132,10 @@ class ResponseAnalysis(Result):
         told = self.checks.iloc[1:]
         return list(dict.fromkeys(told.loc[told["passed"].eq(False), "meaning"]))
 
-    def predict(self, rate):
-        """Yield of the average block at `rate`, averaged over the curves as the optimum is [yield unit]."""
-        return sum(w * self.fits[k].predict(rate) for k, w in self.weights.items() if w > 0)
+    def predict(self, rate, *, extrapolate: bool = False):
+        """Yield of the average block at `rate`, averaged as the optimum is [yield unit]; see the fits."""
+        used = {k: w for k, w in self.weights.items() if w > 0}
+        return sum(w * self.fits[k].predict(rate, extrapolate=extrapolate) for k, w in used.items())
 
     def at_prices(self, *, nutrient_price=None, grain_price=None, prices=None) -> "ResponseAnalysis":
         """The same fits at other prices; nothing is refitted."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fertkit.errors import unknown
+from fertkit.errors import NotEstimable, unknown
 
 
 @dataclass(frozen=True)
@@ -68,11 +68,49 @@ def get_curve(curve) -> Curve:
     return CURVES[curve]
 
 
+def finite(value, what: str) -> np.ndarray:
+    """Give numbers as an array, or say which cannot be: a comparison with nan would pass for an answer.
+
+    Raises
+    ------
+    NotEstimable
+        If a value is missing, infinite or no number.
+    """
+    try:
+        array = np.asarray(value, float)
+    except (TypeError, ValueError):
+        raise NotEstimable(f"the {what} must be numbers, not {value!r}") from None
+    if not np.isfinite(array).all():
+        first = array[~np.isfinite(array)].flat[0]
+        raise NotEstimable(f"the {what} must be finite numbers; got {first:g}")
+    return array
+
+
+def checked_params(curve: Curve, params) -> np.ndarray:
+    """Give the parameters of a curve as an array of shape (..., p).
+
+    Raises
+    ------
+    NotEstimable
+        If one is not a finite number, or their count is not that of the curve.
+    """
+    names = f"parameters of the {curve.label} curve"
+    array = finite(params, names)
+    if array.shape[-1:] != (curve.n_params,):
+        raise NotEstimable(f"the {names} are {', '.join(curve.param_names)}; got shape {array.shape}")
+    return array
+
+
 def optimum_in_range(curve: Curve, params, price_ratio, lowest, highest):
     """Rate in [lowest, highest] with the greatest net return, ties to the lower rate.
 
     Compares the two edges with the formula optimum, so that a stationary point that is a minimum
     (convex curve) is never taken for the optimum.
+
+    Raises
+    ------
+    NotEstimable
+        If a parameter, the price ratio or a tested rate is not a finite number.
 
     Examples
     --------
@@ -81,7 +119,8 @@ def optimum_in_range(curve: Curve, params, price_ratio, lowest, highest):
     >>> float(optimum_in_range(CURVES["quadratic"], [3.0, 0.05, -0.000125], 0.01, 0, 120))  # cut at 120
     120.0
     """
-    params = np.asarray(params, float)
+    params, price_ratio = checked_params(curve, params), finite(price_ratio, "price ratio")
+    lowest, highest = (finite(end, "tested rates") for end in (lowest, highest))
     inner = np.clip(curve.optimum(params, price_ratio), lowest, highest)
     best, net = np.broadcast_arrays(*np.broadcast_arrays(lowest, inner))
     best = np.array(best, float)
@@ -113,6 +152,18 @@ def _quiet(function):
     return wrapped
 
 
+def _known(function):
+    """An optimum that is nan where a parameter or the price ratio is: comparisons alone would give 0."""
+    quiet = _quiet(function)
+
+    def wrapped(params, pr):
+        lost = np.isnan(np.asarray(params, float)).any(axis=-1) | np.isnan(pr)
+        return np.where(lost, np.nan, quiet(params, pr))
+
+    wrapped.__doc__ = function.__doc__
+    return wrapped
+
+
 def _straight_optimum(slope, pr):
     return np.where(slope > pr, np.inf, 0.0)
 
@@ -129,6 +180,7 @@ def _mean_slope(x, params):
     return 0.0 * _mean_value(x, params)
 
 
+@_known
 def _mean_optimum(params, pr):
     (a,) = _split(params)
     return 0.0 * (a + np.asarray(pr, float))
@@ -147,6 +199,7 @@ def _linear_slope(x, params):
     return b + 0.0 * np.asarray(x, float)
 
 
+@_known
 def _linear_optimum(params, pr):
     return _straight_optimum(_split(params)[1], pr)
 
@@ -165,7 +218,7 @@ def _quadratic_slope(x, params):
     return b + 2 * c * np.asarray(x, float)
 
 
-@_quiet
+@_known
 def _quadratic_optimum(params, pr):
     _, b, c = _split(params)
     bent = np.maximum((b - pr) / (-2 * c), 0.0)
@@ -193,7 +246,7 @@ def _square_root_slope(x, params):
     return b / (2 * np.sqrt(np.asarray(x, float))) + c
 
 
-@_quiet
+@_known
 def _square_root_optimum(params, pr):
     _, b, c = _split(params)
     bent = (b / (2 * (pr - c))) ** 2
@@ -219,6 +272,7 @@ def _lp_slope(x, params):
     return np.where(np.asarray(x) < x0, b, 0.0)
 
 
+@_known
 def _lp_optimum(params, pr):
     _, b, x0 = _split(params)
     return np.where(b > pr, x0, 0.0)
@@ -255,7 +309,7 @@ def _qp_slope(x, params):
     return np.where(x < _qp_join(params), _quadratic_slope(x, params), 0.0)
 
 
-@_quiet
+@_known
 def _qp_optimum(params, pr):
     _, b, c = _split(params)
     bent = np.maximum((b - pr) / (-2 * c), 0.0)
@@ -283,7 +337,7 @@ def _mit_slope(x, params):
     return b * k * np.exp(-k * np.asarray(x, float))
 
 
-@_quiet
+@_known
 def _mit_optimum(params, pr):
     _, b, k = _split(params)
     rate = np.log(b * k / pr) / k
@@ -311,7 +365,7 @@ def _sph_slope(x, params):
     return 1.5 * s / r * (1.0 - u * u)
 
 
-@_quiet
+@_known
 def _sph_optimum(params, pr):
     _, s, r = _split(params)
     room = 1.0 - pr * r / (1.5 * s)

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from fertkit.errors import NotEstimable
-from fertkit.response.curves import get_curve, optimum_in_range
+from fertkit.response.curves import checked_params, finite, get_curve, optimum_in_range
 from fertkit.response.prices import positive
 
 #: Status word of an optimum rate -> what it means.
@@ -62,7 +62,7 @@ def economic_optimum_rate(
     PriceError
         If the price ratio or the cost is negative or missing.
     NotEstimable
-        If the tested rates do not span a range.
+        If the tested rates do not span a range, or a parameter is not a finite number.
 
     References
     ----------
@@ -78,7 +78,8 @@ def economic_optimum_rate(
     >>> float(found.rate), str(found.status)
     (160.0, 'interior')
     """
-    curve, params = get_curve(curve), np.asarray(params, float)
+    curve = get_curve(curve)
+    params = checked_params(curve, params)
     pr = positive(price_ratio, "price ratio", zero_ok=True)
     cost = positive(pass_cost, "cost of the application pass", zero_ok=True)
     low, high = _tested(lowest_rate, highest_rate)
@@ -159,11 +160,12 @@ def rates_within(net, best_rate, lowest_rate, highest_rate, amount):
     >>> round(float(low), 3), round(float(high), 3)
     (90.0, 110.0)
     """
-    best = np.asarray(best_rate, float)[..., None]
-    floor = net(best) - positive(amount, "acceptable loss", zero_ok=True)
-    ends = [
-        _walk(net, best, np.asarray(edge, float)[..., None], floor) for edge in (lowest_rate, highest_rate)
-    ]
+    best = finite(best_rate, "best rates")[..., None]
+    lowest_rate, highest_rate = (finite(end, "ends of the stretch") for end in (lowest_rate, highest_rate))
+    floor = finite(net(best), "net returns at the best rates") - positive(
+        amount, "acceptable loss", zero_ok=True
+    )
+    ends = [_walk(net, best, edge[..., None], floor) for edge in (lowest_rate, highest_rate)]
     return ends[0][..., 0], ends[1][..., 0]
 
 
@@ -202,7 +204,8 @@ def break_even_ratio(curve, params, lowest_rate, highest_rate, *, pass_cost=0.0)
     >>> float(break_even_ratio("quadratic", [3.0, 0.05, -0.000125], 0, 300))  # the slope at the lowest rate
     0.05
     """
-    curve, params = get_curve(curve), np.asarray(params, float)
+    curve = get_curve(curve)
+    params = checked_params(curve, params)
     cost = positive(pass_cost, "cost of the application pass", zero_ok=True)
     low, high = _tested(lowest_rate, highest_rate)
 
@@ -226,6 +229,11 @@ def rate_for_share_of_rise(params, share=0.95):
     The answer to offer where the nutrient is free and the curve has no finite maximum: ``-ln(1 - share) / k``
     for parameters (..., 3) of ``A - B exp(-k x)``.
 
+    Raises
+    ------
+    NotEstimable
+        If a parameter is not a finite number, k is not above zero or the share is not between 0 and 1.
+
     Examples
     --------
     Where 1 - exp(-0.02 x) is 0.95, that is ln(20) / 0.02:
@@ -234,4 +242,7 @@ def rate_for_share_of_rise(params, share=0.95):
     >>> round(float(rate_for_share_of_rise([60.0, 15.0, 0.02])), 2)
     149.79
     """
-    return -np.log1p(-np.asarray(share, float)) / np.asarray(params, float)[..., 2]
+    k, share = checked_params(get_curve("mitscherlich"), params)[..., 2], finite(share, "share of the rise")
+    if not ((k > 0).all() and (share >= 0).all() and (share < 1).all()):
+        raise NotEstimable("a share of the rise needs k above zero and a share from 0 to below 1")
+    return -np.log1p(-share) / k

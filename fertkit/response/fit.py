@@ -8,7 +8,7 @@ import pandas as pd
 
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
-from fertkit.response.curves import Curve, get_curve
+from fertkit.response.curves import Curve, finite, get_curve
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.intervals import Interval, join_identified
 from fertkit.response.many import Fits, basis, fit_sums
@@ -121,8 +121,18 @@ class ResponseFit(Result):
         """Residual standard deviation of a row of weight one [yield_unit]; nan without degrees of freedom."""
         return float(np.sqrt(self.rss / self.df_error)) if self.df_error > 0 else float("nan")
 
-    def predict(self, rate):
-        """Yield of the average block at `rate` [yield_unit]."""
+    def predict(self, rate, *, extrapolate: bool = False):
+        """Yield of the average block at `rate` [yield_unit].
+
+        Raises
+        ------
+        NotEstimable
+            If a rate is no finite number, or lies outside the tested rates and `extrapolate` does not ask for
+            it: no strip says how yield goes on there.
+        """
+        rate = finite(rate, "rates")
+        if not extrapolate:
+            inside_tested(rate, self.lowest_rate, self.highest_rate, self.rate_unit)
         return self.curve.value(rate, self.coef)
 
     def summary(self) -> str:
@@ -212,6 +222,18 @@ def fit_data(data: TrialData, curve: Curve) -> ResponseFit:
     # Where yield falls there is nothing to join: a kink is not a join point.
     join_set = None if "falling" in status else join_identified(curve, fits, sums)
     return ResponseFit(curve, data, fits, rss, df_error, covariance, join_set, status)
+
+
+def inside_tested(rate: np.ndarray, lowest: float, highest: float, unit: str) -> None:
+    """Raise NotEstimable where a rate lies outside the tested rates by more than rounding."""
+    slack = 1e-9 * (highest - lowest)
+    outside = rate[(rate < lowest - slack) | (rate > highest + slack)]
+    if outside.size:
+        raise NotEstimable(
+            f"{plain(outside.flat[0])} {unit} lies outside the tested rates, {plain(lowest)} to "
+            f"{plain(highest)} {unit}; no strip says how yield goes on there (extrapolate=True carries the "
+            "curve on all the same)"
+        )
 
 
 def need_contrasts(data: TrialData, n: int, what: str) -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.reference import list_sources
-from fertkit.response.curves import CURVES, get_curve
+from fertkit.response.curves import CURVES, checked_params, get_curve
 from fertkit.response.economics import (
     STATUS,
     agronomic_optimum_rate,
@@ -192,7 +192,8 @@ def net_return(
     >>> float(result.rate)  # price ratio 0.01
     160.0
     """
-    curve, params = get_curve(curve), np.asarray(params, float)
+    curve = get_curve(curve)
+    params = checked_params(curve, params)
     money, ends = single(prices.per(rate_unit, yield_unit)), (float(lowest_rate), float(highest_rate))
     cost = money.pass_cost / money.grain
     best = economic_optimum_rate(curve, params, money.ratio, *ends, pass_cost=cost)

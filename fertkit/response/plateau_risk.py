@@ -11,6 +11,7 @@ import pandas as pd
 
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
+from fertkit.response.curves import finite
 from fertkit.response.net_return import CAUTION
 from fertkit.response.prices import Prices, area_of, column, single
 from fertkit.results import Result, plain
@@ -140,11 +141,14 @@ def stochastic_plateau(
     >>> round(float(found.rate), 3)
     122.443
     """
+    law, ends = (b0, b1, plateau_mean, plateau_sd), (lowest_rate, highest_rate)
+    finite(law, "rise and the plateau")
+    finite(ends, "tested rates")
     if not (b1 > 0 and plateau_sd > 0 and lowest_rate < highest_rate):
         raise NotEstimable(
             "a varying plateau needs a rising line, a spread above zero and a range of tested rates"
         )
-    money, law = single(prices.per(rate_unit, yield_unit)), (b0, b1, plateau_mean, plateau_sd)
+    money = single(prices.per(rate_unit, yield_unit))
     formula = float(stochastic_plateau_rate(*law, money.ratio))
     rate = float(np.clip(formula, lowest_rate, highest_rate))
 

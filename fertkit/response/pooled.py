@@ -14,7 +14,7 @@ import pandas as pd
 
 from fertkit.errors import NotEstimable, UnitError
 from fertkit.reference import list_sources
-from fertkit.response.curves import get_curve
+from fertkit.response.curves import checked_params, finite, get_curve
 from fertkit.response.economics import economic_optimum_rate
 from fertkit.response.limits import nearly_as_good
 from fertkit.response.net_return import CAUTION
@@ -273,8 +273,13 @@ def _check(sites, step):
     if not (np.isfinite(step) and step > 0):
         raise NotEstimable(f"the step of the grid of rates must be above zero, not {step}")
     for site in sites:
-        if not np.isfinite(np.asarray(site.params, float)).all():
-            raise NotEstimable(f"trial '{site.trial}' has a parameter that is not finite: {site.params}")
+        try:
+            checked_params(get_curve(site.curve), site.params)
+            low, high = finite([site.lowest_rate, site.highest_rate], "tested rates")
+        except NotEstimable as error:
+            raise NotEstimable(f"trial '{site.trial}': {error}") from None
+        if not 0 <= low < high:
+            raise NotEstimable(f"trial '{site.trial}' spans no range of tested rates: {low:g} to {high:g}")
 
 
 def _per_curve(sites, function, width):

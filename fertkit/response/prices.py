@@ -92,6 +92,8 @@ class Prices:
         grain = positive(self.grain, "grain price")
         positive(self.fixed_cost, "fixed cost", zero_ok=True)
         positive(self.pass_cost, "cost of the application pass", zero_ok=True)
+        if self.lb_per_bushel is not None:
+            positive(self.lb_per_bushel, "weight of a bushel")
         if nutrient.shape != grain.shape and nutrient.ndim and grain.ndim:
             raise PriceError(
                 f"{nutrient.size} nutrient prices but {grain.size} grain prices; give one of each per row"

@@ -11,6 +11,8 @@ from functools import cached_property
 
 import numpy as np
 
+from fertkit.response.curves import finite
+
 
 @dataclass(frozen=True)
 class Sums:
@@ -109,8 +111,8 @@ class Sweep:
     level_var: float
 
     def sums(self, y) -> Sums:
-        """Boil down yields of shape (R, n), all under this design."""
-        y = np.atleast_2d(np.asarray(y, float))
+        """Boil down yields of shape (R, n), all finite and under this design."""
+        y = np.atleast_2d(finite(y, "yields"))
         base = y[:, :1] if self.n_blocks else np.zeros((len(y), 1))
         y = y - base  # constant yields then give exact zeros
         adjusted, block_mean = self._adjust(y)
