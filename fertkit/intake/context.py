@@ -4,14 +4,13 @@ import re
 
 import pandas as pd
 
-from fertkit.errors import Problem, shorten
+from fertkit.errors import Problem
 from fertkit.intake.dates import read_dates
 from fertkit.intake.files import text_of
 from fertkit.intake.layout import Block, Layout
-from fertkit.intake.parts import adds_petiole
 from fertkit.intake.results import ResultColumn, left_out_analytes
 from fertkit.intake.spellings import plain, spellings
-from fertkit.reference import crop_name, load_crops, unknown_crops
+from fertkit.intake.words import settle_words
 
 CONTEXT = ("sample_id", "lab_id", "field", "crop", "growth_stage", "plant_part", "sampled", "area")
 _MARKED_ID = re.compile(
@@ -51,10 +50,7 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
             lines[role] = ""
     _from_above(lines, layout, report)
     _name_fields(lines)
-    _from_arguments(lines, {"crop": crop, "growth_stage": stage}, notes, report)
-    _name_crops(lines, notes)
-    _add_petioles(lines, part, report)
-    _from_arguments(lines, {"plant_part": part}, notes, report)
+    settle_words(lines, {"crop": crop, "growth_stage": stage, "plant_part": part}, notes, report)
     lines["sampled"] = _dates(lines, date_format, notes, report)
     _mark_areas(lines, notes, report)
     specimen = _number(lines, columns, notes)
@@ -137,22 +133,6 @@ def _name_fields(lines):
     lines["sample_id"] = [s if plain(f) in plain(s) else f"{f} {s}" for f, s in pairs]
 
 
-def _add_petioles(lines, part, report):
-    """Let a part given by the user say of the petiole what the file leaves open."""
-    if part is None:
-        return
-    own = lines["crop"].ne("") & lines["plant_part"].ne("")
-    known = own & ~lines["crop"].isin(unknown_crops(lines["crop"]))
-    if not known.any():
-        return
-    more = known.copy()
-    more[known] = [adds_petiole(r.crop, r.plant_part, part) for r in lines[known].itertuples()]
-    if more.any():
-        told = ", ".join(f"'{text}'" for text in lines.loc[more, "plant_part"].unique())
-        report.append(("recognised", "plant_part", f"'{part}' as given completes {told} of the file", None))
-        lines.loc[more, "plant_part"] = str(part)
-
-
 def _on_scale(role, cell):
     """A code of a stage scale with the name of its scale, unless the cell names one itself."""
     text = text_of(cell)
@@ -194,34 +174,6 @@ def _from_above(lines, layout, report):
             lines[column] = lines[column].astype(object).mask(blank, text)
             report.append(("recognised", column, f"'{text_of(cell)}' from the lines above the table", row))
     lines["sample_id"] = lines["sample_id"].mask(lines["sample_id"] == "", "sample 1")
-
-
-def _from_arguments(lines, given, notes, report):
-    for column, text in given.items():
-        if text is None:
-            continue
-        blank = lines[column] == ""
-        lines[column] = lines[column].mask(blank, str(text))
-        if blank.any():
-            report.append(("recognised", column, f"'{text}' as given for {int(blank.sum())} lines", None))
-        kept = sorted({t for t in lines.loc[~blank, column] if plain(t) != plain(str(text))})
-        if kept:
-            what = f"the file states {column.replace('_', ' ')} {', '.join(kept[:5])}; '{text}' was given"
-            notes.append(Problem(what, "the file's own entry was kept"))
-
-
-def _name_crops(lines, notes):
-    """Call the crops by fertkit's names; those not known keep their own, and are told once for the file."""
-    strange = unknown_crops(lines["crop"])
-    names = {text: crop_name(text) for text in set(lines["crop"]) - {"", *strange}}
-    if strange:
-        counts = lines["crop"].value_counts()
-        told = ", ".join(f"'{shorten(c)}' ({counts[c]} line{'s' * int(counts[c] > 1)})" for c in strange[:12])
-        more = f" and {len(strange) - 12} more" if len(strange) > 12 else ""
-        row = int(lines.loc[lines["crop"] == strange[0], "row"].iloc[0])
-        remedy = f"use one of: {', '.join(sorted(load_crops()['crop']))}"
-        notes.append(Problem(f"crop not known: {told}{more}", remedy, row, "crop"))
-    lines["crop"] = lines["crop"].replace(names)
 
 
 def _dates(lines, date_format, notes, report):

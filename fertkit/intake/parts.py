@@ -9,12 +9,17 @@ from fertkit.intake.spellings import plain
 from fertkit.reference import base_crop
 from fertkit.reference.facts import load_facts
 
-_PETIOLE = r"(?:the\s+|el\s+)?(?:petioles?|peciolos?|(?:blatt)?stiele?)\b\)?"
+_PETIOLE = r"(?:the\s+|el\s+)?(?:petioles?|peciolos?|pet\.|(?:blatt)?stiele?)(?!\w)\)?"
 _WITHOUT = re.compile(
-    rf"[\s,(]*\b(?:without|no|w/o|minus|excl(?:uding)?\.?|less|ohne|sin)\s+{_PETIOLE}|"
-    r"[\s,(]*\bpetioles? removed\b\)?"
+    rf"[\s,(]*(?:\b(?:without|w/out|no|minus|excl(?:uding)?\.?|less|ohne|sin)\s+|\bw/o\s*){_PETIOLE}|"
+    rf"[\s,(]*\b{_PETIOLE}[\s\-]*(?:(?:were\s+)?(?:removed|excluded|discarded|off)|free)\b\)?"
 )
-_WITH = re.compile(rf"[\s,(]*\b(?:with|w/|incl(?:uding)?\.?|plus|and|mit|con)\s*{_PETIOLE}")
+_WITH = re.compile(
+    rf"[\s,(]*(?:\b(?:with|incl(?:uding)?\.?|plus|and|mit|con)\s+|\bw/\s*|\bw\s+|[+&]\s*){_PETIOLE}"
+    rf"(?:\s+(?:attached|included|on|intact))?\b\)?|"
+    rf"[\s,(]*\b{_PETIOLE}\s*(?:were\s+)?(?:attached|included|intact|on)\b\)?"
+)
+_YOUNGEST = {"young", "recent", "top"}
 
 
 @dataclass(frozen=True)
@@ -36,6 +41,52 @@ def _table() -> dict[tuple[str, str], Part]:
 
 
 @cache
+def _words() -> list[tuple[re.Pattern, str]]:
+    """What each spelling of a word becomes, the longest first."""
+    table = [(plain(w), r.word) for r in load_facts("part_words").itertuples() for w in r.words.split("|")]
+    edge = lambda w, side: r"(?<!\w)" * (side == 0) + r"(?!\w)" * (side == 1) if w[-side].isalnum() else ""  # noqa: E731
+    table.sort(key=lambda pair: -len(pair[0]))
+    return [(re.compile(edge(w, 0) + re.escape(w) + edge(w, 1)), f" {to} ") for w, to in table]
+
+
+@cache
+def _key(text: str) -> frozenset[str]:
+    """The words that make a part what it is, in any order: 'Leaf, flag' and 'flag leaves' are one."""
+    text = re.sub(r"(?<=\d)(?=[a-z\"])(?!(?:st|nd|rd|th)\b)", " ", text)
+    for pattern, word in _words():
+        text = pattern.sub(word, text)
+    words = set(re.findall(r"[^\W_]+", text))
+    if "mature" in words and words & _YOUNGEST:  # the youngest of the mature leaves, however it is put
+        words = words - _YOUNGEST | {"youngest"}
+    if words & {"blade", "trifoliate"}:
+        words.discard("leaf")
+    return frozenset(words)
+
+
+@cache
+def _by_words() -> dict[tuple[str, frozenset], Part]:
+    """Parts by their words; words that two parts of a crop share name none."""
+    found = {}
+    for (crop, text), part in _table().items():
+        bare = _bare(text)[0]
+        found.setdefault((crop, _key(bare)), set()).add(part.names)
+    return {
+        (crop, key): Part(next(iter(names)), "not stated")
+        for (crop, key), names in found.items()
+        if len(names) == 1 and key
+    }
+
+
+def _bare(words: str) -> tuple[str, str]:
+    """A part's words without those on the petiole, and what they say of it."""
+    for pattern, petiole in ((_WITHOUT, "without"), (_WITH, "with")):
+        bare = pattern.sub("", words).strip(" ,;-")
+        if bare != words and bare:
+            return bare, petiole
+    return words, ""
+
+
+@cache
 def plant_part(crop: str, text: str) -> Part:
     """Give the part a text names.
 
@@ -51,15 +102,12 @@ def plant_part(crop: str, text: str) -> Part:
         If the crop has no such part; lists the parts known for it.
     """
     crop, words = base_crop(crop), plain(text)
-    found = _find(crop, words)
+    bare, petiole = _bare(words)
+    found = _find(crop, words) or _find(crop, bare) or _find(crop, bare, by_words=True)
+    if not found and "blade" in (key := _key(bare)) and "trifoliate" in key:  # leaflets, so no petiole
+        found, petiole = _find(crop, "trifoliate", key=key - {"blade"}), petiole or "without"
     if found:
-        return found
-    for pattern, petiole in ((_WITHOUT, "without"), (_WITH, "with")):
-        bare = pattern.sub("", words).strip()
-        if bare != words:
-            found = _find(crop, bare)
-            if found:
-                return Part(found.names, petiole)
+        return Part(found.names, petiole) if petiole else found
     known = {_spoken(part) for (c, _), part in _table().items() if c in (crop, "")}
     raise unknown(f"plant part of {crop}", text, known)
 
@@ -78,9 +126,10 @@ def adds_petiole(crop: str, own: str, given: str) -> bool:
     return mine.names == more.names and mine.petiole == "not stated" != more.petiole
 
 
-def _find(crop, words):
-    table = _table()
-    return table.get((crop, words)) or table.get(("", words))
+def _find(crop, words, by_words=False, key=None):
+    table = _by_words() if by_words or key else _table()
+    name = key or (_key(words) if by_words else words)
+    return table.get((crop, name)) or table.get(("", name))
 
 
 def parts_match(sample: Part, published: Part) -> str:

@@ -1,7 +1,8 @@
 """Names, bushel weights and trade moistures of crops, and the order of their growth stages."""
 
+import re
 import unicodedata
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 
 import pandas as pd
@@ -59,10 +60,95 @@ def crop_name(text: str) -> str:
     >>> crop_name("Soybeans"), crop_name("maize")
     ('soybean', 'corn')
     """
-    key = _key(text)
-    if key not in _names():
+    found = _found(str(text), "trait")
+    if not found:
         raise unknown("crop", text, _crops()["crop"])
-    return _names()[key]
+    return found
+
+
+def leaf_crop(text: str) -> str:
+    """Give the crop whose leaf a text names, whatever is harvested of it (silage corn -> corn); '' if none.
+
+    Not for yields and removal: a crop cut for silage takes more away than its grain.
+
+    Examples
+    --------
+    >>> from fertkit.reference.crops import leaf_crop
+    >>> leaf_crop("Corn silage"), leaf_crop("Wheat, winter"), leaf_crop("Sweet corn")
+    ('corn', 'winter wheat', '')
+    """
+    return _found(str(text), "trait") or _found(str(text), "use")
+
+
+def other_crop(text: str) -> str:
+    """Why a text names another crop than one of the table it sounds like; '' if it names none.
+
+    Examples
+    --------
+    >>> from fertkit.reference.crops import other_crop
+    >>> other_crop("sweet corn")
+    'another crop than field corn'
+    """
+    words = _words(text)
+    if leaf_crop(text) or not words:
+        return ""
+    found = [meaning for mine, meaning in _others() if mine <= words]
+    return found[0] if found else ""
+
+
+def crops_named_in(text: str) -> list[str]:
+    """Crops a text that is no crop's name holds the name of ('corn after soybean' -> corn, soybean)."""
+    words = _words(text)
+    return sorted({base_crop(crop) for alias, crop in _alias_words() if alias <= words})
+
+
+@lru_cache(maxsize=20_000)
+def _found(text, kind):
+    """The crop whose name a text holds, with nothing beside it but words that do not change the crop."""
+    key = _key(text)
+    if key in _names():
+        return _names()[key]
+    words = _words(text)
+    if len(words) > 12:
+        return ""
+    fits = {}
+    for alias, crop in _alias_words():
+        if alias <= words and words - alias <= _harmless(crop, kind):
+            fits[crop] = max(fits.get(crop, 0), len(alias))
+    best = [crop for crop, length in fits.items() if length == max(fits.values())]
+    return best[0] if len(best) == 1 else ""
+
+
+def _words(text) -> frozenset[str]:
+    """Words of a name in any order, in the singular: 'Beans, soy' is 'soy bean'."""
+    words = (re.sub("oes$", "o", word) for word in re.findall(r"[^\W_]+", _key(text)))
+    return frozenset(w[:-1] if len(w) > 3 and w.endswith("s") and not w.endswith("ss") else w for w in words)
+
+
+@cache
+def _alias_words():
+    return [(_words(name), crop) for name, crop in _names().items()]
+
+
+@cache
+def _word_table():
+    with (_HOME / "crop_words.csv").open(encoding="utf-8") as handle:
+        return pd.read_csv(handle, dtype=str, keep_default_na=False)
+
+
+@cache
+def _harmless(crop, kind):
+    """Words that may stand beside a crop's name; uses only where they are asked."""
+    table = _word_table()
+    mine = table[table["crop"].isin(["", crop]) & table["kind"].isin(["trait", kind])]
+    return frozenset().union(*map(_words, mine["words"]))
+
+
+@cache
+def _others():
+    table = _word_table()
+    table = table[table["kind"] == "other"]
+    return [(_words(name), r.meaning) for r in table.itertuples() for name in r.words.split(";")]
 
 
 def unknown_crops(names) -> list[str]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from fertkit.errors import unknown
+from fertkit.intake.stages import stage_span
 from fertkit.reference import base_crop, list_sources
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result
@@ -15,7 +16,6 @@ from fertkit.tissue.above import above_ranges
 from fertkit.tissue.doubts import TOLD, doubts_of, with_facts
 from fertkit.tissue.ranking import sentence
 from fertkit.tissue.score import TissueScores
-from fertkit.tissue.stages import stage_span
 from fertkit.tissue.wording import read_explanation
 
 ITEM_COLUMNS = [

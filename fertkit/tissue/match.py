@@ -8,9 +8,9 @@ import pandas as pd
 from fertkit.errors import InputError, LookupFailed, Problem, shorten
 from fertkit.intake.parts import parts_match, plant_part
 from fertkit.intake.plausible import home_unit
+from fertkit.intake.stages import stage_span
 from fertkit.reference import base_crop, load_crops, unknown_crops
 from fertkit.tissue.classes import shortage_limit
-from fertkit.tissue.stages import stage_span
 from fertkit.units import convert_concentration
 
 CONDITION = ["crop", "growth_stage", "plant_part"]

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable
+from fertkit.intake.stages import stage_span
 from fertkit.results import Result
 from fertkit.tissue.score import TissueScores
-from fertkit.tissue.stages import stage_span
 
 
 @dataclass(frozen=True)

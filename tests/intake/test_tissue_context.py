@@ -10,7 +10,7 @@ from fertkit.errors import InputError, LookupFailed
 from fertkit.intake import read_tissue
 from fertkit.intake.dates import read_dates
 from fertkit.intake.parts import parts_match, plant_part
-from fertkit.tissue.stages import stage_span
+from fertkit.intake.stages import stage_span
 
 HEAD = "Sample,Lab No.,Crop,Growth Stage,Plant Part,Date Sampled,Condition,N (%),P (%)\n"
 

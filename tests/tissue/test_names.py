@@ -4,8 +4,8 @@ import pytest
 
 from fertkit.errors import LookupFailed
 from fertkit.intake.parts import parts_match, plant_part
+from fertkit.intake.stages import known_stages, stage_span
 from fertkit.reference import load_ranges, load_stages
-from fertkit.tissue.stages import known_stages, stage_span
 
 
 def test_every_stage_and_part_of_the_ranges_is_understood():

@@ -4,9 +4,9 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, LookupFailed
+from fertkit.intake.stages import stage_span
 from fertkit.reference import load_ranges
 from fertkit.tissue import score_tissue
-from fertkit.tissue.stages import stage_span
 
 HEAD = "crop,stage_from,stage_to,plant_part,nutrient,unit,low,high\n"
 TABLE = HEAD + "corn,R1,R2,ear leaf,N,g/kg,27.5,35\ncorn,R1,R2,ear leaf,Zn,mg/kg,20.5,70\n"
@@ -82,7 +82,7 @@ SLIPS = HEAD + (
     "corn,R1,R2,ear leef,N,%,2.7,3.5\n"
     "corn,R9,R2,ear leaf,N,%,2.7,3.5\n"
     "\n"
-    "soybean,R1,early pods,banana leaf,K,%,1.7,2.5\n"
+    "soybean,R1,brown pods,banana leaf,K,%,1.7,2.5\n"
     "corn,R2,V5,ear leaf,K,%,1.7,2.5\n"
     "wheat,31,32,whole plant,N,%,3,4\n"
 )
@@ -90,7 +90,7 @@ TOLD = [
     ("row 2, column 'plant_part', value 'ear leef'", "middle third of ear leaf"),
     ("row 3, column 'stage_from', value 'R9'", "silking"),
     ("row 5, column 'plant_part', value 'banana leaf'", "upper trifoliate"),
-    ("row 5, column 'stage_to', value 'early pods'", "full bloom"),
+    ("row 5, column 'stage_to', value 'brown pods'", "full bloom"),
     ("row 6, column 'stage_from', value 'R2': the window ends (V5) before it begins", ""),
     ("row 7, column 'stage_from', value '31'", "write Feekes 31 or GS 31"),
 ]

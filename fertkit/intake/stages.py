@@ -15,8 +15,9 @@ from fertkit.intake.spellings import plain
 from fertkit.reference import base_crop, load_stages
 from fertkit.reference.facts import load_facts
 
-_DECIMAL = re.compile(r"(?:gs|z|zgs|zadoks|bbch|dc|ec|growth stage|zadoks gs)\.?\s*(\d{2})")
+_DECIMAL = re.compile(r"(?:gs|z|zgs|zadoks|bbch|zadok|dc|ec|growth stage|zadoks gs)\.?[\s\-]*(\d{2})")
 SMALL_GRAINS = ("wheat", "barley", "oats", "rye")
+_LEAF_COUNTED = {"corn": r"(?:leaf\s+)?collars?", "soybean": r"trifoli(?:ol)?ates?(?:\s+lea(?:f|ves))?"}
 _DAYS = r"(\d+)\s*d(?:ays?)?(?: after planting)?"
 _COUNTED = {
     "sugar beet": _DAYS,
@@ -99,28 +100,95 @@ def _span(base, text, bare):
     whole = _one(base, text, bare)
     if whole is not None:
         return whole
-    outside = re.sub(r"\s*\(.*?\)", "", text).strip()
-    inside = re.search(r"\((.*?)\)", text)
-    for other in (outside, inside[1].strip() if inside else ""):
-        if other and other != text:
-            found = _span(base, other, bare)
-            if found is not None:
-                return found
-    for cut in re.finditer(r"\s*(?:-|\bto\b)\s*", text):
-        first, last = _one(base, text[: cut.start()], bare), _one(base, text[cut.end() :], bare)
+    aside = re.search(r"\s*\((.*?)\)\s*", text)
+    if aside:
+        told = [_span(base, part, bare) for part in (text.replace(aside[0], " ").strip(), aside[1]) if part]
+        known = [span for span in told if span is not None]
+        if len(known) == 2 and not known[0].within(*known[1][:2]):
+            return None  # the two contradict each other
+        if known:
+            return known[0]
+    return _from_to(base, text, bare) or _in_relation(base, text, bare) or _said_twice(base, text, bare)
+
+
+def _from_to(base, text, bare):
+    """A span of two stages such as R1-R2, V5/V6, GS 30 to 31: the second may leave out its scale."""
+    for cut in re.finditer(r"\s*(?:-|/|&|\bto\b|\band\b|\bthrough\b)\s*", text):
+        start, end = text[: cut.start()], text[cut.end() :]
+        first = _one(base, start, bare)
+        scale = re.match(r"[^\d]*(?=\d)", start)
+        last = _one(base, end, bare) or (_one(base, scale[0] + end, bare) if scale and scale[0] else None)
         if first is not None and last is not None and first[0] <= last[1]:
-            return Span(first[0], last[1], whole=True)
+            return Span(first[0], last[1], whole=first[0] < last[1])
+    return None
+
+
+def _in_relation(base, text, bare):
+    """A stage named by another: before heading, early boot."""
+    for form in ("before", "within"):
+        rest = stripped(text, form)
+        found = _span(base, rest, bare) if rest != text and rest else None
+        if found is None:
+            continue
+        if form == "within":
+            return Span(found.first, found.last)
+        if base not in _COUNTED and found.first >= 1:  # positions of a counted scale are days, heights ...
+            return Span(found.first - 1, found.first - 0.01)
+    return None
+
+
+def _said_twice(base, text, bare):
+    """One stage by code and name ('R1 silking', 'Feekes 6, jointing'): what both say."""
+    for cut in re.finditer(r"\s*[,;:]\s*|\s+|\s-\s", text):
+        first, last = _one(base, text[: cut.start()], bare), _one(base, text[cut.end() :], bare)
+        if first is not None and last is not None and first[0] <= last[1] and last[0] <= first[1]:
+            return Span(max(first[0], last[0]), min(first[1], last[1]))
     return None
 
 
 def _one(base, text, bare):
-    text = text.strip(" .,;")
+    text = _canonical(text)
     group = _group(base)
     names = _names(group)
     if text in names:
         first, last = names[text]
         return Span(_code(group, first, True)[0], _code(group, last, True)[1])
     return _code(group, text, bare)
+
+
+@cache
+def _forms():
+    return {
+        row.form: [plain(w) for w in row.words.split("|")] for row in load_facts("stage_forms").itertuples()
+    }
+
+
+def _any_of(form):
+    ends = lambda w: ("\\b" if w[0].isalnum() else "") + re.escape(w) + ("\\b" if w[-1].isalnum() else "")  # noqa: E731
+    return "|".join(ends(word) for word in sorted(_forms()[form], key=len, reverse=True))
+
+
+@cache
+def _pattern(form):
+    return re.compile(rf"(?:{_any_of(form)})[\s\-]*")
+
+
+def stripped(text: str, form: str) -> str:
+    """Text without the words of a form it begins with."""
+    hit = _pattern(form).match(text)
+    return text[hit.end() :] if hit else text
+
+
+@cache
+def _canonical(text):
+    """A stage's words without those that say nothing, heights and their relation in one spelling."""
+    text = text.strip(" .,;:-")
+    for form in ("over", "under", "in", ""):
+        text = re.sub(rf"(?:{_any_of(form)})", f" {form} ", text)
+    text = re.sub(r"(?:(?<=\d)(?=in\b)|\s+)", " ", text)
+    hit = re.match(rf"(?P<rest>.* in)[\s,]+(?:{_any_of('before')})\s+(?P<name>\w+)", text)
+    text = f"{hit['rest']} before {hit['name']}" if hit else text
+    return text.strip(" .,;:-")
 
 
 @cache
@@ -131,11 +199,11 @@ def _names(group):
     for _, row in table.iterrows():
         span = (row["from"].lower(), row["to"].lower())
         for word in (row["name"], *filter(None, row["synonyms"].split("|"))):
-            found[plain(word)] = span
+            found[_canonical(plain(word))] = span
     codes = load_stages()
     for row in codes[(codes["crop"] == group) & (codes["scale"] != "BBCH")].itertuples():
         if row.name:
-            found.setdefault(plain(row.name), (row.code.lower(), row.code.lower()))
+            found.setdefault(_canonical(plain(row.name)), (row.code.lower(), row.code.lower()))
     return found
 
 
@@ -164,7 +232,8 @@ def _scale(group, scale):
 
 def _v_r(group, text):
     scale = _scale(group, "V/R")
-    code = re.sub(r"\s+|stage|leaf|leaves", "", text)
+    leaf = re.fullmatch(rf"(\d{{1,2}})(?:st|nd|rd|th)?[\s\-]*{_LEAF_COUNTED[group]}", text)
+    code = f"v{leaf[1]}" if leaf else re.sub(r"[\s\-]+|stage|leaf|leaves", "", text)
     if code in scale and code != "vn":
         return scale[code]
     hit = re.fullmatch(r"([vr])(\d{1,2}(?:\.\d)?)", code)
@@ -185,10 +254,19 @@ def _v_r(group, text):
 
 def _small_grain(text, bare):
     feekes = _scale("small grains", "Feekes")
-    hit = re.fullmatch(r"(?:feekes|fk|f)\.?\s*(\d{1,2}(?:\.\d)*)", text)
-    if hit or (bare and re.fullmatch(r"\d{1,2}(?:\.\d)*", text)):
-        code = hit[1] if hit else text
-        return Span(feekes[code], feekes[code]) if code in feekes else None
+    hit = re.fullmatch(r"(?:feekes|fks|fk|f)\.?(?:\s*(?:gs|scale))?[\s\-]*(\d{1,2}(?:\.\d)*)", text)
+    dotted = re.fullmatch(r"\d{1,2}(?:\.\d)+", text)  # a decimal code has no point
+    if hit or dotted or (bare and re.fullmatch(r"\d{1,2}", text)):
+        code = (hit[1] if hit else text).removesuffix(".0")
+        if code in feekes:
+            return Span(feekes[code], feekes[code])
+        under = [order for known, order in feekes.items() if known.startswith(f"{code}.")]
+        if under:  # Feekes 11
+            return Span(min(under), max(under))
+        near = {float(known): order for known, order in feekes.items() if known.count(".") == 1}
+        between = code.count(".") == 1 and min(near) < float(code) < max(near) and int(float(code)) == 10
+        position = float(np.interp(float(code), list(near), list(near.values()))) if between else None
+        return Span(position, position) if between else None
     hit = _DECIMAL.fullmatch(text)
     return _from_decimal(int(hit[1])) if hit else None
 

@@ -1,0 +1,266 @@
+"""Read the crop, stage and part each line states, and split cells that hold two of them.
+
+What the file says stands where it can be read; what the user gives fills blanks and replaces words no table
+knows. Both are told.
+"""
+
+import re
+from dataclasses import dataclass, replace
+from functools import cache
+
+from fertkit.errors import LookupFailed, Problem, shorten
+from fertkit.intake.parts import adds_petiole, plant_part
+from fertkit.intake.spellings import plain
+from fertkit.intake.stages import stage_span
+from fertkit.reference import base_crop, crop_name, load_crops
+from fertkit.reference.crops import crops_named_in, leaf_crop, other_crop
+
+ROLES = ("crop", "growth_stage", "plant_part")
+_SEAM = re.compile(r"[\s,;:/()\-@|]+(?:(?:at|in|from|taken at|sampled at|during)\s+)?")
+_LONGEST = 120  # characters of a cell that is searched for two entries
+
+
+@dataclass(frozen=True)
+class Entry:
+    """What one line says of crop, stage and part, and how it came to be.
+
+    Attributes
+    ----------
+    crop, growth_stage, plant_part : str
+    told : tuple of (what, item, detail)
+        What was taken from another cell or from the user, for the report.
+    doubts : tuple of (what, remedy)
+    """
+
+    crop: str
+    growth_stage: str
+    plant_part: str
+    told: tuple = ()
+    doubts: tuple = ()
+
+
+def settle_words(lines, given: dict, notes: list, report: list):
+    """Settle crop, stage and part of every line, in place.
+
+    Parameters
+    ----------
+    lines : DataFrame
+        With `ROLES` as text and ``row``.
+    given : dict
+        Role -> what the user gave, or None.
+    notes, report : list
+        Added to.
+    """
+    alone = lines["crop"][lines["crop"] != ""].nunique() <= 1
+    seen, told, doubts = {}, {}, {}
+    for row, *words in lines[["row", *ROLES]].itertuples(index=False, name=None):
+        key = tuple(words)
+        if key not in seen:
+            seen[key] = settle(*key, given, alone)
+        for line in seen[key].told:
+            told[line] = told.get(line, 0) + 1
+        for doubt in seen[key].doubts:
+            doubts.setdefault(doubt, []).append(int(row))
+    entries = [seen[key] for key in lines[list(ROLES)].itertuples(index=False, name=None)]
+    for role in ROLES:
+        lines[role] = [getattr(entry, role) for entry in entries]
+    for (what, item, detail), count in told.items():
+        report.append((what, item, f"{detail} ({count} line{'s' * (count > 1)})", None))
+    for (what, remedy), rows in doubts.items():
+        where = f" (rows {', '.join(map(str, rows[:6]))}{', ...' * (len(rows) > 6)})" if len(rows) > 1 else ""
+        notes.append(Problem(what + where, remedy, rows[0]))
+    _tell_unknown_crops(lines, notes)
+
+
+def settle(crop: str, stage: str, part: str, given: dict, alone: bool = True) -> Entry:
+    """Settle one line's words; `alone` if the file names no other crop."""
+    entry = Entry(crop, stage, part)
+    entry = _settle_crop(entry, given["crop"], alone)
+    if not leaf_crop(entry.crop):
+        for role in ROLES[1:]:
+            entry = _filled(entry, role, given[role])
+        return entry
+    for role in ROLES[1:]:
+        entry = _settle_role(entry, role, given[role])
+    return entry
+
+
+def _settle_crop(entry, given, alone):
+    text = entry.crop
+    if not text:
+        entry = _filled(entry, "crop", given)
+        return replace(entry, crop=leaf_crop(entry.crop) or entry.crop)
+    name = leaf_crop(text)
+    if name:
+        entry = _kept(entry, "crop", given, crop_of(given) == name)
+        same = plain(text) == name or (crop_of(text) == name and len(re.findall(r"\w+", text)) == 1)
+        told = () if same else (("inferred", "crop", f"'{text}' read as {name}"),)
+        return replace(entry, crop=name, told=entry.told + told)
+    parts = _split(text, "")
+    if parts:
+        return _spread(replace(entry, crop=parts["crop"]), "crop", text, parts)
+    if given and leaf_crop(given) and (alone or not other_crop(text)):
+        return _replaced(entry, "crop", given, other_crop(text))
+    return entry
+
+
+def _settle_role(entry, role, given):
+    """Read the stage or the part of a line whose crop is known."""
+    text = getattr(entry, role)
+    if not text:
+        return _filled(entry, role, given)
+    if _reads(role, entry.crop, text):
+        if role == "plant_part" and given and adds_petiole(entry.crop, text, given):
+            told = ("recognised", role, f"'{given}' as given completes '{text}' of the file")
+            return replace(entry, plant_part=str(given), told=(*entry.told, told))
+        same = given is not None and plain(given) == plain(text)
+        return _kept(entry, role, given, same)
+    parts = _split(text, entry.crop)
+    if parts and role in parts:
+        return _spread(replace(entry, **{role: parts[role]}), role, text, parts)
+    if given and _reads(role, entry.crop, given):
+        return _replaced(entry, role, given)
+    return entry
+
+
+def _spread(entry, role, text, parts):
+    """Put what else a cell says where it belongs; what contradicts another cell makes that one unreadable."""
+    for other, word in parts.items():
+        own = getattr(entry, other)
+        told = ("inferred", other, f"'{word}' taken from '{text}'")
+        if other == role or not own:
+            entry = replace(entry, **{other: word}, told=(*entry.told, told))
+        elif not _agree(other, entry.crop, own, word):
+            what = f"'{shorten(text)}' says {word}, the column of the {_spoken(other)} says '{shorten(own)}'"
+            doubt = (what, f"correct one of them; the {_spoken(other)} counts as not known")
+            entry = replace(entry, **{other: f"{own} or {word}?"}, doubts=(*entry.doubts, doubt))
+    return entry
+
+
+def _filled(entry, role, given):
+    if given is None or getattr(entry, role):
+        same = given is None or plain(given) == plain(getattr(entry, role))
+        return _kept(entry, role, given, same)
+    told = ("recognised", role, f"'{given}' as given")
+    return replace(entry, **{role: str(given)}, told=(*entry.told, told))
+
+
+def _kept(entry, role, given, same):
+    if given is None or same:
+        return entry
+    what = f"the file states {_spoken(role)} {getattr(entry, role)}; '{given}' was given"
+    return replace(entry, doubts=(*entry.doubts, (what, "the file's own entry was kept")))
+
+
+def _replaced(entry, role, given, because=""):
+    because = f" ({because})" if because else " is not known"
+    what = f"the file's {_spoken(role)} '{shorten(getattr(entry, role))}'{because}"
+    doubt = (what, f"'{given}' was used, as given")
+    value = leaf_crop(given) if role == "crop" else str(given)
+    return replace(entry, **{role: value}, doubts=(*entry.doubts, doubt))
+
+
+def _spoken(role):
+    return role.replace("_", " ")
+
+
+def crop_of(text) -> str:
+    """The crop a text names for every purpose; '' if none."""
+    try:
+        return crop_name(text) if text else ""
+    except LookupFailed:
+        return ""
+
+
+@cache
+def _reads(role: str, crop: str, text: str) -> bool:
+    try:
+        (stage_span if role == "growth_stage" else plant_part)(crop, text)
+    except LookupFailed:
+        return False
+    return True
+
+
+def _agree(role, crop, one, other):
+    """Whether two entries of a line can both hold; what cannot be read contradicts nothing."""
+    if not (_reads(role, crop, one) and _reads(role, crop, other)):
+        return plain(one) == plain(other)
+    if role == "plant_part":
+        return bool(plant_part(crop, one).names & plant_part(crop, other).names)
+    mine, more = stage_span(crop, one), stage_span(crop, other)
+    return mine.first <= more.last and more.first <= mine.last
+
+
+@cache
+def _split(text: str, crop: str) -> dict:
+    """Crop (if none is given), stage and part of one cell that holds several; {} unless one reading fits.
+
+    >>> _split("Corn R1", "")
+    {'crop': 'corn', 'growth_stage': 'R1'}
+    """
+    if len(text) > _LONGEST:
+        return {}
+    found = []
+    for left, right in _cut(text):
+        if crop:
+            found += _two(left, right, crop)
+            continue
+        for mine, rest in ((left, right), (right, left)):
+            name = leaf_crop(mine)
+            for role in ROLES[1:] if name else ():
+                if _reads(role, base_crop(name), rest):
+                    found.append({"crop": name, role: rest})
+            both = _split(rest, name) if name else {}
+            found += [{"crop": name, **both}] if both else []
+    kinds = {tuple(sorted((role, _meaning(role, one, crop)) for role in one)): one for one in reversed(found)}
+    return next(iter(kinds.values())) if len(kinds) == 1 else {}
+
+
+def _two(left, right, crop):
+    for stage, part in ((left, right), (right, left)):
+        if _reads("growth_stage", crop, stage) and _reads("plant_part", crop, part):
+            yield {"growth_stage": stage, "plant_part": part}
+
+
+def _meaning(role, found, crop):
+    if role == "crop":
+        return found["crop"]
+    crop = crop or found["crop"]
+    look_up = stage_span if role == "growth_stage" else plant_part
+    return str(look_up(crop, found[role]))
+
+
+def _cut(text):
+    for seam in _SEAM.finditer(text):
+        left, right = text[: seam.start()].strip(" ,;:()-/"), text[seam.end() :].strip(" ,;:()-/")
+        if left and right:
+            yield left, right
+
+
+def _tell_unknown_crops(lines, notes):
+    """The crops no table knows, once for the file, with what they may be."""
+    strange = [text for text in dict.fromkeys(lines["crop"]) if text and not crop_of(text)]
+    if not strange:
+        return
+    counts = lines["crop"].value_counts()
+    told = ", ".join(f"'{shorten(c)}' ({counts[c]} line{'s' * int(counts[c] > 1)})" for c in strange[:12])
+    more = f" and {len(strange) - 12} more" if len(strange) > 12 else ""
+    row = int(lines.loc[lines["crop"] == strange[0], "row"].iloc[0])
+    hints = list(dict.fromkeys(filter(None, map(crop_hint, strange))))
+    remedy = (
+        f"{'; '.join(hints[:6])}{'; ' * bool(hints)}use one of: {', '.join(sorted(load_crops()['crop']))}"
+    )
+    notes.append(Problem(f"crop not known: {told}{more}", remedy, row, "crop"))
+
+
+def crop_hint(text: str) -> str:
+    """What a crop's name that is not known may be; '' if nothing comes near."""
+    why, near = other_crop(text), crops_named_in(text)
+    if why:
+        return f"'{shorten(text)}' is {why}"
+    if near:
+        named = " and ".join(near[:3])
+        return (
+            f"'{shorten(text)}' names {named} with words not known: if it is {near[0]}, give --crop {near[0]}"
+        )
+    return ""
