@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 
 HOUSE = Path(__file__).parent.parent / "fertkit"
-FLOORS = ["errors", "chance", "sizes", "workbooks", "writing", "units", "results", "reference", "intake",
-          "budget", "tissue", "trials", "response", "plots", "report", "batch", "panels", "cli"]  # fmt: skip
+FLOORS = ["errors", "chance", "rounding", "sizes", "workbooks", "writing", "units", "results", "reference",
+          "intake", "budget", "tissue", "trials", "response", "plots", "report", "batch", "panels",
+          "cli"]  # fmt: skip
 LAZY = ("statsmodels", "seaborn", "matplotlib", "scipy.optimize", "scipy.stats", "jinja2", "distributed")
 MODULES = sorted(HOUSE.rglob("*.py"))
 
@@ -71,3 +72,42 @@ def test_top_import_is_light():
 def test_heavy_libraries_wait_until_used(part):
     heavy = loaded_by(f"import fertkit.{part}") & set(LAZY)
     assert not heavy
+
+
+def _is_computed(node) -> bool:
+    """Whether a side of a comparison is plainly a computed float: a fraction, a quotient, a power, a mean."""
+    if isinstance(node, ast.Constant):
+        return isinstance(node.value, float) and not node.value.is_integer()
+    if isinstance(node, ast.BinOp):
+        return isinstance(node.op, ast.Div | ast.Pow) or _is_computed(node.left) or _is_computed(node.right)
+    if isinstance(node, ast.Call):
+        return getattr(node.func, "attr", "") in ("mean", "std", "var", "sqrt", "quantile", "dot", "optimum")
+    return False
+
+
+def exact_comparisons(source: str) -> list[int]:
+    """Lines that ask computed floats to be equal to the last digit, or to be close by another rule."""
+    found = []
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Compare):
+            sides = [node.left, *node.comparators]
+            exact = any(isinstance(op, ast.Eq | ast.NotEq) for op in node.ops)
+            found += [node.lineno] * (exact and any(map(_is_computed, sides)))
+        elif isinstance(node, ast.Call) and getattr(node.func, "attr", "") in ("isclose", "allclose"):
+            found.append(node.lineno)
+    return found
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["x.mean() == 3", "a / b != c", "0.3 == x", "y - b**2 == 0", "np.isclose(a, b)"],
+)
+def test_an_exact_comparison_is_seen(line):
+    assert exact_comparisons(line) == [1]
+    assert not exact_comparisons("a == b or n == 0 or text != 'x' or k % 2 == 0 or mean > 3 or blocks == 1.0")
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(HOUSE).as_posix())
+def test_computed_floats_are_compared_by_one_rule(path):
+    lines = exact_comparisons(path.read_text(encoding="utf-8"))
+    assert not lines, f"lines {lines}: compare with fertkit.rounding (same, above, at_least ...)"

@@ -7,6 +7,7 @@ import pandas as pd
 
 from fertkit.budget.yields import refuse
 from fertkit.reference import load_table
+from fertkit.rounding import at_least, below
 from fertkit.units import convert_area_rate, from_element
 
 #: Soil-test nutrient of each oxide.
@@ -77,9 +78,9 @@ def soil_buffer(nutrient: str, test_ppm: float, falling: bool, cec: float | None
         return Buffer(middle, min(low, middle), max(high, middle), ohio["source_key"]["buffer"])
     pampas = _values("pampas_mollisols", "P")["value"]
     kg_per_ppm = [pampas["buffer_low"], pampas["buffer_high"]]
-    if falling and test_ppm >= pampas["low_test_below"]:
+    if falling and at_least(test_ppm, pampas["low_test_below"]):
         kg_per_ppm.append(1 / pampas["decline_high_test"])
-    if falling and test_ppm < pampas["high_test_from"]:
+    if falling and below(test_ppm, pampas["high_test_from"]):
         kg_per_ppm.append(1 / pampas["decline_low_test"])
     pounds = [from_element(convert_area_rate(p, "kg/ha", "lb/ac"), "P2O5") for p in kg_per_ppm]
     return Buffer(ohio["value"]["buffer"], min(pounds), max(pounds), "OSU_BUILD2012;CIAMPITTI2011")

@@ -13,6 +13,7 @@ from fertkit.budget.yields import YIELD_UNITS, lb_ac_per, yield_limit_lb_ac, yie
 from fertkit.errors import FertkitError, InputError, Problem, UnitError
 from fertkit.intake.numbers import number_style, read_number
 from fertkit.reference import crop_name, read_text_table
+from fertkit.rounding import above
 
 TABLE = "farm table"
 REQUIRED = ("crop", "area", "yield_goal")
@@ -157,7 +158,7 @@ def _yield_problems(fields):
             continue
         limit, shown = yield_limit_lb_ac(crop)
         fields.loc[group.index, "pounds"] = group["yield_goal"] * factor
-        for i in group.index[group["yield_goal"] * factor > limit]:
+        for i in group.index[above(group["yield_goal"] * factor, limit)]:
             remedy = f"check the number and the unit; use 0 to {shown}"
             yield Problem(f"{crop} cannot yield that many {unit}", remedy, i + 2, "yield_goal",
                           f"{group['yield_goal'][i]:g}")  # fmt: skip

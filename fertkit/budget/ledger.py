@@ -13,6 +13,7 @@ from fertkit.budget.yields import refuse
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
 from fertkit.reference import list_sources
 from fertkit.results import Result, checks_frame
+from fertkit.rounding import at_least
 from fertkit.units import convert_area_rate
 
 NUTRIENTS = ("N", "P2O5", "K2O")
@@ -72,7 +73,7 @@ class Ledger(Result):
             for column, word in (("test_ppm", "trend"), ("test_low", "low end of the trend")):
                 least = mine[column].min()
                 meaning = f"the {word} stays at or above the level given"
-                rows.append((f"{element} {word} [ppm]", least, level, least >= level, meaning))
+                rows.append((f"{element} {word} [ppm]", least, level, at_least(least, level), meaning))
         return checks_frame(rows)
 
     def summary(self) -> str:

@@ -10,6 +10,7 @@ from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable, UnitError, unknown
 from fertkit.reference import crop_name, list_sources, load_table
 from fertkit.results import Result, checks_frame
+from fertkit.rounding import at_most
 
 NUTRIENTS = ("N", "P2O5", "K2O", "S", "Ca", "Mg", "Zn", "B")
 #: Topics of the cautions that forbid contact with the seed.
@@ -276,7 +277,7 @@ def check_seed_row(
     salt = sum(rates[n] * np.nansum([p["n_pct"], p["k2o_pct"]]) / 100 for n, p in found.items())
     most = limit["limit_lb_ac"]
     source = f"{limit['note']} ({limit['source_key']})"
-    rows = [("N + K2O with the seed [lb/ac]", salt, most, salt <= most, source)]
+    rows = [("N + K2O with the seed [lb/ac]", salt, most, at_most(salt, most), source)]
     cautions = product_cautions(rates, products=products)
     for row in cautions[cautions["topic"].isin(NEVER_WITH_SEED)].itertuples():
         rows.append((f"{row.product} with the seed", "", "", False, f"{row.text} ({row.source_key})"))

@@ -21,6 +21,7 @@ from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable
 from fertkit.reference import crop_name, list_sources, load_table
 from fertkit.results import Result, checks_frame
+from fertkit.rounding import at_most
 
 #: Nutrients that a plant does not lose late in the season, so that their curve must rise; K may fall.
 RISING = ("N", "P2O5")
@@ -287,7 +288,7 @@ def _published_curve(knots, bounds):
     """One-peak curve if it passes every point within its spread, else one through them all."""
     spread = _point_spread()
     hump = one_hump(tuple(knots.iloc[1:-1].items()), float(knots.index[-1]), tuple(bounds.items()))
-    if hump.misfit <= spread:
+    if at_most(hump.misfit, spread):
         return hump, ONE_PEAK, hump.misfit, spread
     return _through(pd.concat([knots, bounds]).sort_index(), ripe=True), THROUGH, 0.0, spread
 
@@ -400,7 +401,7 @@ def _point_checks(demand):
             f"distance of the curve from its points, {name}",
             total.misfit,
             total.spread,
-            total.misfit <= total.spread,
+            at_most(total.misfit, total.spread),
             "every point is met within the spread of a published share",
         )
         curve = demand.rows[demand.rows["nutrient"] == name]
@@ -411,6 +412,6 @@ def _point_checks(demand):
                 f"{name} at {row.stage} against {row.source_key}",
                 found,
                 row.fraction,
-                abs(found - row.fraction) <= 0.1,
+                at_most(abs(found - row.fraction), 0.1),
                 "the curve and the other publication lie within a tenth of the season total",
             )

@@ -12,6 +12,7 @@ from fertkit.budget.yields import refuse, yield_lb_ac
 from fertkit.errors import LookupFailed, UnitError, unknown
 from fertkit.reference import base_crop, bushel_lb, crop_name, list_sources, load_table
 from fertkit.results import Result, checks_frame
+from fertkit.rounding import at_least, below, same
 from fertkit.units import convert_area_rate
 
 COLUMNS = ["term", "value", "unit", "source_key", "provenance", "confidence"]
@@ -276,23 +277,24 @@ def _build_maintain(terms, system, at_limit, nutrient, level, lines, removal, ye
     keep = removal + extra
     said = f"{removal:.1f}" + (f" + {extra:g}" if extra else "")
     width = _coefficient(terms, system, nutrient, "drawdown_width", cec, default=0.0)
-    per = _coefficient(terms if level < lines.critical else _Terms(), system, nutrient, "build_per_unit", cec)
+    short = below(level, lines.critical)
+    per = _coefficient(terms if short else _Terms(), system, nutrient, "build_per_unit", cec)
     corners = [
         (0.0, lines.critical * per / years + keep),
         (lines.critical, keep),
         (lines.limit, keep),
         (lines.limit + width, 0.0),
     ]
-    above = level - lines.limit
-    if level < lines.critical:
+    over = level - lines.limit
+    if short:
         terms.add("years of build-up", years, "years", "", "own table", "as supplied")
         rate = (lines.critical - level) * per / years + keep
         text = f"({lines.critical:g} - {level:g}) x {per:g} / {years:g} + {said} = {rate:.1f}"
         return rate, "build-up", text, corners
-    if above < 0 or (above == 0 and at_limit == "maintenance"):
+    if below(level, lines.limit) or (same(level, lines.limit) and at_limit == "maintenance"):
         return keep, "maintenance", f"{said} = {keep:.1f}", corners
-    if above < width:
-        rate = keep * (1 - above / width)
+    if below(level, lines.limit + width):
+        rate = keep * (1 - over / width)
         text = f"({said}) x (1 - ({level:g} - {lines.limit:g}) / {width:g}) = {rate:.1f}"
         return rate, "drawdown", text, corners
     return 0.0, "none", f"{level:g} is at or above {lines.limit + width:g}: nothing", corners
@@ -306,7 +308,7 @@ def _sufficiency(terms, system, nutrient, crop, bushels, level, lines):
     start, slope = a + b * bushels, c + d * bushels
     last = min(lines.critical, -start / slope) if slope < 0 else lines.critical  # never below zero
     corners = [(0.0, start), (last, start + slope * last), (lines.critical, 0.0)]
-    if level >= lines.critical:
+    if at_least(level, lines.critical):
         return 0.0, "none", f"{level:g} is at or above {lines.critical:g}: nothing", corners
     rate = max(start + slope * level, 0.0)
     text = f"{a:g} {_plus(b)} x {bushels:g} {_plus(c)} x {level:g} {_plus(d)} x {bushels:g} x {level:g}"

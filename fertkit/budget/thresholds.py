@@ -9,6 +9,7 @@ import pandas as pd
 from fertkit.budget.yields import refuse
 from fertkit.errors import LookupFailed, UnitError, unknown
 from fertkit.reference import base_crop, load_table
+from fertkit.rounding import at_most
 
 OXIDE = {"P": "P2O5", "K": "K2O"}
 TEST_UNITS = ("ppm", "mg/kg", "lb/ac")
@@ -160,7 +161,7 @@ def soil_class(system: str, nutrient: str, test: float, crop: str = "corn", *, e
     if rows.empty:
         raise UnitError(f"{system} has no {nutrient} classes for {extractant}")
     lowest = pd.to_numeric(rows["low"])
-    reached = rows[lowest <= test]
+    reached = rows[at_most(lowest, test)]
     row = rows.iloc[0] if reached.empty else reached.loc[lowest[reached.index].idxmax()]
     return row["parameter"].replace("_", " "), row
 

@@ -5,6 +5,7 @@ import numpy as np
 from fertkit.errors import InputError, Problem, UnitError
 from fertkit.intake.strip_headers import area_unit
 from fertkit.reference import base_crop, bushel_lb, crop_name, load_crops, load_table, trade_moisture_pct
+from fertkit.rounding import at_least, at_most
 from fertkit.units import AREA_RATE_KG_HA, at_moisture, convert_area_rate
 
 YIELD_UNITS = ("bu/ac", "bale/ac", *AREA_RATE_KG_HA)
@@ -98,7 +99,7 @@ def yield_lb_ac(crop: str, amount, unit: str = "bu/ac", moisture_pct=None, *, gr
             )
         pounds = at_moisture(pounds, moisture, trade_moisture_pct(crop))
     limit, shown = yield_limit_lb_ac(crop, grain)
-    wrong = ~((pounds >= 0) & (pounds <= limit))
+    wrong = ~((pounds >= 0) & at_most(pounds, limit))
     if wrong.any():
         first = np.atleast_1d(np.asarray(amount, dtype=float))[np.atleast_1d(wrong)][0]
         what = f"{crop} cannot yield that many {unit}"
@@ -111,9 +112,10 @@ def far_outside(crop: str, goal: float, unit: str, pounds: float, measured) -> l
     """Caution about a yield goal far from the yields [lb/ac] at which the sources measured; none if near."""
     table = load_table("constants")
     far = table[table["group"] == "yield_far"].set_index("item")["value"]
-    if not measured or far["share of the lowest"] * min(measured) <= pounds <= far["times the highest"] * max(
-        measured
-    ):
+    if not measured:
+        return []
+    least, most = far["share of the lowest"] * min(measured), far["times the highest"] * max(measured)
+    if at_least(pounds, least) and at_most(pounds, most):
         return []
     low, high = (f"{y / lb_ac_per(unit, crop):.3g}" for y in (min(measured), max(measured)))
     span = low if low == high else f"{low} to {high}"

@@ -7,6 +7,7 @@ from fertkit.panels import controls
 from fertkit.panels.base import Panel, said_by
 from fertkit.reference import load_crops
 from fertkit.results import plain
+from fertkit.rounding import below
 from fertkit.trials import analyse_strips
 
 NO_CROP = "as the file says"
@@ -89,17 +90,17 @@ class StripsPanel(Panel):
         )
 
     def message(self):
-        means, result, data = self.result.means, self.result, self.data
+        result, data = self.result, self.data
         unit, rate = data.yield_unit, data.rate_unit
         worst, best = (
-            f"{plain(row['mean'], digits=4)} {unit} at {row['treatment']:g} {rate}"
-            for row in (means.loc[means["mean"].idxmin()], means.loc[means["mean"].idxmax()])
+            f"{plain(row['mean'], digits=4)} {unit} at {row['treatment']:g} {rate}" for row in result.ends
         )
-        lines = [f"{data.crop.capitalize() or 'Crop not named'}: yields run from {worst} to {best}."]
+        alike = f"every rate yields the same, as {worst}"
+        run = f"yields run from {worst} to {best}" if worst != best else alike
+        lines = [f"{data.crop.capitalize() or 'Crop not named'}: {run}."]
         if result.p_value == result.p_value:  # not a number when there is no error to judge by
-            told = (
-                "The rates differ" if result.p_value < 1 - result.level else "The rates cannot be told apart"
-            )
+            differ = below(result.p_value, 1 - result.level)
+            told = "The rates differ" if differ else "The rates cannot be told apart"
             lines.append(
                 f"{told} at {result.level:.0%} confidence; two rates must lie {plain(result.lsd)} {unit} "
                 "apart to stand out of the noise."

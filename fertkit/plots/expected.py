@@ -4,6 +4,7 @@ import numpy as np
 
 from fertkit.plots.style import COLOURS, SMALL, finish, legend, new_axes
 from fertkit.results import plain
+from fertkit.rounding import above, below
 
 SHOWN = 100  # simulated trials drawn of one plan
 
@@ -35,7 +36,7 @@ def _trials(ax, result):
     """A line for each of some trials, by their lower end; those that miss the truth stand out."""
     true = _of(result, "true_optimum").iloc[0]
     trials = result.trials.head(SHOWN).sort_values(["low", "high"], ignore_index=True)
-    misses = (trials["low"] > true) | ((trials["high"] < true) & ~trials["high_open"])
+    misses = above(trials["low"], true) | (below(trials["high"], true) & ~trials["high_open"])
     looks = (
         (~misses, COLOURS["curve"], 1.1, "holds the true optimum"),
         (misses, COLOURS["accent"], 2.4, "misses it"),

@@ -17,6 +17,7 @@ from fertkit.plots.style import (
 from fertkit.response import CURVES
 from fertkit.response.verdict import status_in_words
 from fertkit.results import plain
+from fertkit.rounding import same
 
 #: Marker of an optimum by status: inside, or an arrow to where it may lie beyond.
 STATUS_MARKERS = {
@@ -71,13 +72,13 @@ def net_return_marks(result, ax, *, below: bool = False):
         _money_line(ax, result, rate[start:], net[start:], unit)
     if start:
         ax.plot(rate[:1], net[:1], "o", color=COLOURS["curve"], mfc="white", label="nothing applied")
-    name = "best rate" if result.rate == result.peak else "economic optimum rate (mean of the optima)"
+    name = "best rate" if same(result.rate, result.peak) else "economic optimum rate (mean of the optima)"
     if result.curve == "difference":
         ax.plot(rate, net, "o", color=COLOURS["curve"], mfc="white", label="the two rates tested")
         name = "better of the two rates"
     label = None if below else rate_label(name, result.rate, result.status, result.rate_unit)
     _best(ax, result.rate, result.net, result.status, label)
-    if result.rate != result.peak:
+    if not same(result.rate, result.peak):
         peak = "highest net return of the average" if below else "best of the averaged curve"
         ax.plot([result.peak], [result.peak_net], "D", color=COLOURS["curve"], mfc="white", ms=7, zorder=5,
                 label=peak if below else f"{peak}, {plain(result.peak)} {result.rate_unit}")  # fmt: skip

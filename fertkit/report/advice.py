@@ -3,6 +3,7 @@
 from fertkit.reference import load_table
 from fertkit.response.compare import lack_of_fit
 from fertkit.results import plain, plain_p
+from fertkit.rounding import at_least
 
 LIMITS = (
     "Rates and products differ by soil, state and season: follow the local nutrient-management rules and the "
@@ -37,7 +38,7 @@ def trial_advice(response, net=None, strips=None) -> tuple[list[str], list[str]]
         "best": best.text,
     }
     p = _differ_p(response, strips)
-    bare = p >= 1 - response.level and best.status not in _WITHOUT_RESPONSE
+    bare = at_least(p, 1 - response.level) and best.status not in _WITHOUT_RESPONSE
     words["p"] = plain_p(p)
     do, leave = _ALIKE if bare else _BY_STATUS.get(best.status, _OTHERWISE)
     do, leave = ([line.format(**words) for line in lines] for lines in (do, leave))

@@ -9,6 +9,7 @@ from fertkit.report.page import Section, cited, render_page
 from fertkit.report.tables import Table, pick
 from fertkit.report.trial import curves_table
 from fertkit.results import capital, plain
+from fertkit.rounding import above
 from fertkit.tissue.above import REASONS
 from fertkit.tissue.ranking import value_text
 from fertkit.tissue.unjudged import unjudged_in_short
@@ -180,7 +181,7 @@ def _clear(explanation):
 def _trial_lines(name, trial, answer):
     of, best = f" of {answer.applied}" if answer.applied else "", trial.optimum
     lines = [f"{name}: economic optimum{of}{'' if best.text[0].isdigit() else ':'} {best.text}."]
-    if best.rate > trial.data.rates[0]:
+    if above(best.rate, trial.data.rates[0]):
         gain, net = (
             f"{row.quantity}: {plain(row.value)} {row.unit}" for row in trial.gain.iloc[[0, -1]].itertuples()
         )

@@ -11,6 +11,7 @@ from fertkit.report.trial_answer import citations, in_currency, notes_of, stands
 from fertkit.response import PooledReturn, ResponseAnalysis, analyse_response, pool_net_return, sites_of
 from fertkit.response.pooled import grid_step
 from fertkit.response.verdict import NONE, TOP
+from fertkit.rounding import first_largest
 from fertkit.trials import OneStage, PooledEstimate, pool_polynomial, pool_trials
 from fertkit.trials.arrange import default_treatment, factor, show, site_columns
 
@@ -187,7 +188,8 @@ def _pooled(trials, within, rng):
             "give a difference, not a curve: pool that with fertkit.trials.pool_trials"
         )
     first = next(iter(trials.values()))
-    sites = sites_of({name: trial.fits[trial.weights.idxmax()] for name, trial in trials.items()})
+    best = {name: trial.weights.index[first_largest(trial.weights)] for name, trial in trials.items()}
+    sites = sites_of({name: trial.fits[best[name]] for name, trial in trials.items()})
     return pool_net_return(
         sites, first.prices, within=within, step=grid_step(sites), rate_unit=first.rate_unit,
         yield_unit=first.yield_unit, rng=rng,

@@ -9,6 +9,7 @@ from fertkit.report.tables import Table, pick
 from fertkit.report.trial_answer import TrialAnswer
 from fertkit.response.verdict import status_in_words
 from fertkit.results import capital, plain, plain_p
+from fertkit.rounding import at_most, below
 from fertkit.trials.arrange import show, spoken
 
 
@@ -156,7 +157,7 @@ def _strips_table(answer):
 
 def _gained(response):
     gain, cost, net = (f"{plain(row.value)} {row.unit}" for row in response.gain.itertuples())
-    if response.comparison is not None and response.optimum.rate <= response.data.rates[0]:
+    if response.comparison is not None and at_most(response.optimum.rate, response.data.rates[0]):
         return ""
     what = response.gain["quantity"].iloc[0]
     return f"{capital(what)}: {gain}; its cost in yield {cost}, so {net} are left."
@@ -165,7 +166,7 @@ def _gained(response):
 def _differ(strips):
     if not np.isfinite(strips.lsd):
         return "Whether the treatments differ cannot be judged: no error can be estimated."
-    said = "differ" if strips.p_value < 1 - strips.level else "cannot be told apart"
+    said = "differ" if below(strips.p_value, 1 - strips.level) else "cannot be told apart"
     return (
         f"The treatments {said} (p {plain_p(strips.p_value)}); a single difference below {plain(strips.lsd)} "
         "is within the noise."

@@ -25,6 +25,7 @@ from fertkit.response.prices import Prices, column, single
 from fertkit.response.two_rates import DIFFERENCE, difference
 from fertkit.response.verdict import MEANINGS, Optimum, mean_wins, settle, verdict
 from fertkit.results import Result, checks_frame, plain
+from fertkit.rounding import above, below, first_largest
 
 #: The interval, the choice between curves, the average over them, and the search for the join.
 SOURCES = ("BACHMAIER2009", "CERRATO1990", "MATAVEL2024", "LERMAN1980")
@@ -288,10 +289,14 @@ def _better_of_two(analysis, cost):
     """Better of two rates at the cost of the higher [yield unit]; an interval of both if either may be."""
     rates = analysis.data.rates
     gain, half = difference(analysis.fits["linear"], analysis.level)
-    net = gain - cost
-    ends = (np.nan, np.nan) if np.isnan(half) else (rates[int(net - half > 0)], rates[int(net + half > 0)])
+    net, size = gain - cost, np.abs(analysis.data.yields).max()
+    ends = (
+        (np.nan, np.nan)
+        if np.isnan(half)
+        else tuple(rates[int(above(end, 0, size))] for end in (net - half, net + half))
+    )
     interval = make_interval(*ends, analysis.level, "exact")
-    return Optimum(float(rates[int(net > 0)]), interval, DIFFERENCE, analysis.rate_unit)
+    return Optimum(float(rates[int(above(net, 0, size))]), interval, DIFFERENCE, analysis.rate_unit)
 
 
 def _optimum(analysis, comparison):
@@ -312,8 +317,8 @@ def _pay_pass(analysis, optimum):
     unit, low = _unit_prices(analysis), analysis.data.rates[0]
     if unit.pass_cost <= 0 or low > 0 or optimum.rate <= 0:
         return optimum
-    gain = analysis.predict(optimum.rate) - analysis.predict(low)
-    if gain > unit.cost_in_yield(optimum.rate, low):
+    top, foot = analysis.predict(optimum.rate), analysis.predict(low)
+    if above(top - foot, unit.cost_in_yield(optimum.rate, low), scale=abs(top)):
         return optimum
     interval = replace(optimum.interval, low=float(low), low_open=False)
     return replace(optimum, rate=float(low), interval=interval, status="pass not paid")
@@ -384,10 +389,10 @@ def _checks(analysis):
     if comparison is not None:
         beaten = not mean_wins(arrays_of(analysis.fits), data.sums)[0, 0]
         rows.append(("a curve beats the mean", int(beaten), 1, beaten, "no response can be told from chance"))
-        fit = analysis.fits[max(analysis.weights.index, key=lambda k: analysis.weights[k])]
+        fit = analysis.fits[analysis.weights.index[first_largest(analysis.weights)]]
         p = lack_of_fit(fit)[1]
         rows.append(
-            ("lack of fit [p]", p, 0.05, not p < 0.05,
+            ("lack of fit [p]", p, 0.05, not below(p, 0.05),
              f"the rate means depart from the {fit.curve.label} curve by more than chance")
         )  # fmt: skip
         rows += comparison.checks.loc[lambda c: c["check"] != "distinct rates"].itertuples(

@@ -14,6 +14,7 @@ from fertkit.response.many import Fits
 from fertkit.response.regions import Region, optimum_sets
 from fertkit.response.shapes import SHAPES, limits
 from fertkit.response.sums import Sums
+from fertkit.rounding import at_least
 
 #: The curves whose optima are averaged.
 AVERAGED = (
@@ -161,7 +162,7 @@ def _quantile(ladders, weights, low, high, area):
     steps, at, end = np.linspace(0, 1, 25), low, high
     for turn in range(6):  # each narrows the bracket to a 24th
         rates = at[..., None] + (end - at)[..., None] * steps
-        enough = _mixture(ladders, weights, rates) >= area
+        enough = at_least(_mixture(ladders, weights, rates), area)
         if turn == 0:
             reached, beyond = enough[..., 0], ~enough[..., -1]
         k = np.where(enough.any(axis=-1), np.argmax(enough, axis=-1), len(steps) - 1)[..., None]

@@ -34,6 +34,7 @@ from fertkit.response.many import Fits
 from fertkit.response.prices import one_ratio
 from fertkit.response.shapes import SHAPES
 from fertkit.results import Result, checks_frame, plain
+from fertkit.rounding import at_least, at_most, levelled
 
 
 @dataclass(frozen=True)
@@ -259,7 +260,7 @@ def _fit_table(fits, data):
             "note": [_note(fit, same[key], averaged[key]) for key, fit in fits.items()],
         }
     )
-    return rows.sort_values("aicc", kind="stable", na_position="last", ignore_index=True)
+    return rows.sort_values("aicc", kind="stable", na_position="last", ignore_index=True, key=_levelled)
 
 
 def _note(fit, same, averaged):
@@ -307,6 +308,10 @@ def _interval(curve, ends, level):
     return Interval(float(ends[0][0, 0, -1]), float(ends[1][0, 0, -1]), False, False, level, method)
 
 
+def _levelled(column):
+    return pd.Series(levelled(column), index=column.index)
+
+
 def _averaged_interval(ends, data, weights, level):
     if not set(weights.index) <= set(ends):
         return Interval(np.nan, np.nan, False, False, level, "averaged")
@@ -318,8 +323,8 @@ def _averaged_interval(ends, data, weights, level):
 
 def _optimum_text(optimum, interval, lowest, highest):
     rate = plain(optimum, span=highest - lowest)
-    value = f"at least {highest:g}" if optimum >= highest else rate
-    value = f"{lowest:g} (lowest rate)" if optimum <= lowest else value
+    value = f"at least {highest:g}" if at_least(optimum, highest) else rate
+    value = f"{lowest:g} (lowest rate)" if at_most(optimum, lowest, scale=highest) else value
     return f"{value} ({interval.text()})"
 
 

@@ -16,6 +16,7 @@ from fertkit.response.economics import rate_for_share_of_rise
 from fertkit.response.fit import fit_response, join_text
 from fertkit.response.intervals import join_interval
 from fertkit.results import Result, checks_frame, plain
+from fertkit.rounding import above, first_smallest
 
 FEWEST = 4  # sites: two in each class, or two degrees of freedom
 
@@ -144,7 +145,7 @@ def cate_nelson(
     total, inside = _split_ss(x, y)
     if not np.isfinite(inside).any():
         raise NotEstimable("no split leaves two sites with different tests on either side")
-    best = int(np.argmin(inside.sum(axis=0)))
+    best = int(first_smallest(inside.sum(axis=0), scale=total))
     value = (x[best] + x[best + 1]) / 2
     low, high = _resample(_split_value, x, y, rng, replicates, level)
     frame = pd.DataFrame({"below": x[:-1], "above": x[1:], "ss_below": inside[0], "ss_above": inside[1]})
@@ -198,7 +199,7 @@ def arcsine_log(
     if x[0] <= 0:
         raise NotEstimable("the arcsine-log calibration takes logarithms; leave out tests of zero")
     fit = _major_axis(x, y, target_pct)
-    if not fit["correlation"] > 0:
+    if not above(fit["correlation"], 0, scale=1):
         raise NotEstimable("relative yield does not rise with the test; there is no critical level to find")
     low, high = _resample(
         lambda a, b: _major_axis(a, b, target_pct)["critical"], x, y, rng, replicates, level
@@ -319,7 +320,8 @@ def _split_ss(x, y):
 
 
 def _split_value(x, y):
-    best = np.argmin(_split_ss(x, y)[1].sum(axis=0), axis=-1)[..., None]
+    total, inside = _split_ss(x, y)
+    best = first_smallest(inside.sum(axis=0), scale=total[..., None])[..., None]
     ends = (np.take_along_axis(x, best + step, -1)[..., 0] for step in (0, 1))
     return sum(ends) / 2
 

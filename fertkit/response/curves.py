@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fertkit.errors import NotEstimable, unknown
+from fertkit.rounding import above
 
 
 @dataclass(frozen=True)
@@ -128,7 +129,7 @@ def optimum_in_range(curve: Curve, params, price_ratio, lowest, highest):
     for rate in (inner, np.broadcast_to(highest, inner.shape)):
         other = curve.value(rate, params) - price_ratio * rate
         # A rounding-sized gain is a tie, and ties go to the lower rate.
-        better = other - net > 1e-13 * (np.abs(other) + np.abs(net))
+        better = above(other, net)
         best, net = np.where(better, rate, best), np.where(better, other, net)
     return best
 

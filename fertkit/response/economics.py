@@ -12,6 +12,7 @@ import numpy as np
 from fertkit.errors import NotEstimable
 from fertkit.response.curves import checked_params, finite, get_curve, optimum_in_range
 from fertkit.response.prices import positive
+from fertkit.rounding import above, at_least, at_most, below
 
 #: Status word of an optimum rate -> what it means.
 STATUS = {
@@ -22,7 +23,6 @@ STATUS = {
     "tie": "several rates return the same; the lowest of them is given",
     "pass not paid": "the gain does not pay for the application pass: applying nothing returns most",
 }
-_ROUNDING = 1e-12  # gains below this share of the yield are ties
 _HALVINGS = 60  # bisection steps: to the last digit of a double
 
 
@@ -85,8 +85,9 @@ def economic_optimum_rate(
     low, high = _tested(lowest_rate, highest_rate)
     rate = optimum_in_range(curve, params, pr, low, high)
     status = _status(curve, params, pr, rate, low, high)
-    gain = curve.value(rate, params) - curve.value(low, params) - pr * (rate - low)
-    unpaid = (cost > 0) & (low == 0) & (rate > 0) & (gain <= cost)
+    top = curve.value(rate, params)
+    gain = top - curve.value(low, params) - pr * (rate - low)
+    unpaid = (cost > 0) & (low == 0) & (rate > 0) & at_most(gain, cost, scale=np.abs(top))
     return OptimumRate(np.where(unpaid, low, rate), np.where(unpaid, "pass not paid", status))
 
 
@@ -115,9 +116,9 @@ def _tested(lowest, highest):
 
 def _status(curve, params, pr, rate, low, high):
     formula = curve.optimum(params, pr)
-    at_top = rate >= high
+    at_top, at_foot = at_least(rate, high), at_most(rate, low, scale=high)
     return np.select(
-        [_ties(curve, params, pr, rate, high), rate <= low, at_top & np.isinf(formula), at_top],
+        [_ties(curve, params, pr, rate, high), at_foot, at_top & np.isinf(formula), at_top],
         ["tie", "no economic response", "no finite maximum", "at least the highest rate"],
         "interior",
     )
@@ -125,11 +126,11 @@ def _status(curve, params, pr, rate, low, high):
 
 def _ties(curve, params, pr, rate, high):
     """Whether a higher rate, the join or the top, returns the same; a free plateau (pr = 0) is no tie."""
-    net = curve.value(rate, params) - pr * rate
-    equal = False
+    top = curve.value(rate, params)
+    net, equal = top - pr * rate, False
     for other in (np.clip(curve.join(params), None, high), high):
         loss = net - (curve.value(other, params) - pr * other)
-        equal |= (other > rate) & (loss <= _ROUNDING * np.abs(net))
+        equal |= above(other, rate) & at_most(loss, 0, scale=np.abs(top))
     return equal & (pr > 0)
 
 
@@ -172,15 +173,15 @@ def rates_within(net, best_rate, lowest_rate, highest_rate, amount):
 def _walk(net, best, edge, floor):
     """Go from the best rate to an edge until net return falls below the floor."""
     path = best + (edge - best) * np.linspace(0, 1, 201)
-    below = net(path) < floor - _ROUNDING * np.abs(floor)
-    first = np.argmax(below, axis=-1)[..., None]
+    lost = below(net(path), floor)
+    first = np.argmax(lost, axis=-1)[..., None]
     inside = np.take_along_axis(path, np.maximum(first - 1, 0), -1)
     outside = np.take_along_axis(path, first, -1)
     for _ in range(_HALVINGS):
         middle = (inside + outside) / 2
-        good = net(middle) >= floor
+        good = at_least(net(middle), floor)
         inside, outside = np.where(good, middle, inside), np.where(good, outside, middle)
-    return np.where(below.any(-1, keepdims=True), inside, np.broadcast_to(edge, inside.shape))
+    return np.where(lost.any(-1, keepdims=True), inside, np.broadcast_to(edge, inside.shape))
 
 
 def break_even_ratio(curve, params, lowest_rate, highest_rate, *, pass_cost=0.0):

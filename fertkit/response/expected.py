@@ -22,6 +22,7 @@ from fertkit.response.sums import make_sweep
 from fertkit.response.survey import survey
 from fertkit.response.verdict import NONE
 from fertkit.results import Result, checks_frame, plain
+from fertkit.rounding import at_least, at_most, below
 
 FEWEST = 100  # simulated trials, below which an 80 % range means little
 #: The interval of one curve, and the average over curves.
@@ -290,8 +291,7 @@ def _check_plan(name, rates, blocks):
 
 def _row(name, rate, blocks, true, found, unit):
     width, off = found["high"] - found["low"], found["optimum"] - true
-    within = 1e-9 * np.ptp(rate)  # rounding of an end that lies at a tested rate
-    holds = (found["low"] <= true + within) & ((found["high"] >= true - within) | found["high_open"])
+    holds = at_most(found["low"], true) & (at_least(found["high"], true) | found["high_open"])
     length = {
         "highest_rate": rate.max(), "true_optimum": true, "median_width": width.median(),
         "width_p10": width.quantile(0.1), "width_p90": width.quantile(0.9), "bias": off.mean(),
@@ -315,13 +315,14 @@ def _checks(result, plan):
     least, top = 100 * result.level - chance, plan.highest_rate
     return [
         (f"{plan.plan}: interval holds the true optimum [%]", plan.coverage_pct, f">= {plain(least)}",
-         plan.coverage_pct >= least,
+         at_least(plan.coverage_pct, least),
          "the interval is too short for its level, by more than chance in the simulation; more rates help"),
         (f"{plan.plan}: interval closed above [% of trials]", 100 - plan.open_pct, "> 50", plan.open_pct < 50,
          "most trials would set no upper limit to the optimum; add strips or a higher rate"),
         (f"{plan.plan}: a response is found [% of trials]", 100 - plan.no_response_pct, "> 50",
          plan.no_response_pct < 50, "most trials would not tell the response from chance; add strips"),
-        (f"{plan.plan}: true optimum below the highest rate", plan.true_optimum, top, plan.true_optimum < top,
+        (f"{plan.plan}: true optimum below the highest rate", plan.true_optimum, top,
+         below(plan.true_optimum, top),
          "with this curve the optimum is not inside the tested rates; add a higher rate"),
     ]  # fmt: skip
 

@@ -14,6 +14,7 @@ from fertkit.response.intervals import Interval, join_identified
 from fertkit.response.many import Fits, basis, fit_sums
 from fertkit.response.shapes import SHAPES, limits
 from fertkit.results import Result, checks_frame, plain
+from fertkit.rounding import above, at_most, same
 
 
 @dataclass(frozen=True)
@@ -274,11 +275,12 @@ def _status(curve, fits, data, df_error):
         words += ["step" if curve.key == "mitscherlich" else "join_not_identified"] if step else []
         words += ["join_beyond_range"] if beyond else []
         words += ["straight_line"] if line else []
-        at_rate = curve.key == "linear_plateau" and np.isclose(fits.params[0, 0, 2], data.rates, rtol=1e-12)
+        at_rate = curve.key == "linear_plateau" and same(fits.params[0, 0, 2], data.rates)
         words += ["join_at_tested_rate"] if np.any(at_rate) else []
-    if curve.key == "quadratic" and fits.params[0, 0, 2] > 0:
+    size = np.abs(data.yields).max()
+    if curve.key == "quadratic" and above(fits.params[0, 0, 2] * high**2, 0, size):
         words.append("convex")
-    if curve.key != "mean" and ends[1] < ends[0] and steps <= 0:
+    if curve.key != "mean" and above(*ends, size) and at_most(steps * high, 0, size):
         words.append("falling")
     return tuple(words + (["saturated"] if df_error <= 0 else []))
 

@@ -35,6 +35,7 @@ from fertkit.response.regions import Region, optimum_sets, start_of
 from fertkit.response.shapes import SHAPES
 from fertkit.response.sums import Sums
 from fertkit.results import plain
+from fertkit.rounding import above, at_least, at_most, below, same
 
 
 @dataclass(frozen=True)
@@ -66,14 +67,14 @@ class Interval:
     def within(self, lowest: float, highest: float) -> "Interval":
         """The interval cut to the tested rates; an end that reached beyond them is marked open."""
         low, high = np.clip([self.low, self.high], lowest, highest)
-        below = self.low < lowest and lowest > 0  # nothing lies below a rate of zero
+        under = below(self.low, lowest) and lowest > 0  # nothing lies below a rate of zero
         return replace(
             self,
             span=float(highest - lowest),
             low=float(low),
             high=float(high),
-            low_open=bool(below or self.low > highest or (self.low_open and self.low == low)),
-            high_open=bool(self.high > highest or (self.high_open and self.high == high)),
+            low_open=bool(under or above(self.low, highest) or (self.low_open and same(self.low, low))),
+            high_open=bool(above(self.high, highest) or (self.high_open and same(self.high, high))),
         )
 
     def text(self, digits: int = 3) -> str:
@@ -92,7 +93,8 @@ class Interval:
         return f"{low} to {high}"
 
     def __contains__(self, value) -> bool:
-        return bool((self.low <= value or self.low_open) and (value <= self.high or self.high_open))
+        from_low, to_high = at_most(self.low, value), at_most(value, self.high)
+        return (from_low or self.low_open) and (to_high or self.high_open)
 
 
 def make_interval(low, high, level, method) -> Interval:
@@ -288,9 +290,9 @@ def join_identified(curve, fits: Fits, sums: Sums) -> Interval | None:
     bend, first = float(fits.bend[0, 0]), float(sums.rates[0, 1])
     join = start + 1 / bend if bend > 0 else np.inf
     top = float(sums.highest[0])
-    if join <= first:
+    if at_most(join, first):
         return Interval(float(sums.lowest[0]), first, True, False, 0.0, "identified")
-    if curve.key == "linear_plateau" and join >= top:
+    if curve.key == "linear_plateau" and at_least(join, top):
         return Interval(top, np.inf, False, True, 0.0, "identified")
     return Interval(join, join, False, bool(np.isinf(join)), 0.0, "identified")
 

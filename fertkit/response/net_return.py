@@ -17,6 +17,7 @@ from fertkit.response.economics import (
 from fertkit.response.limits import nearly_as_good
 from fertkit.response.prices import Prices, area_of, column, single
 from fertkit.results import Result, checks_frame, plain
+from fertkit.rounding import above, at_least, at_most, below, same
 
 POINTS = 201  # rates of the table
 CAUTION = (
@@ -104,7 +105,8 @@ class NetReturn(Result):
     @property
     def in_stretch(self) -> bool:
         """Whether the reported rate lies in the stretch nearly as good as the peak."""
-        return self.within_low <= self.rate <= self.within_high
+        ends = self.within_low, self.within_high
+        return bool(at_most(ends[0], self.rate) and at_most(self.rate, ends[1]))
 
     @property
     def stretch(self) -> str:
@@ -136,7 +138,7 @@ class NetReturn(Result):
         rows = [("optimum inside the tested rates", self.rate, tested, inside, self.meaning)]
         if self.within is not None:
             ends, meaning = (
-                self.within_high < self.highest_rate,
+                below(self.within_high, self.highest_rate),
                 "the trial cuts the stretch off, not the money",
             )
             rows.append(("rates nearly as good end inside them", self.within_high, tested, ends, meaning))
@@ -275,7 +277,7 @@ def _describe(yields, name, prices, ends, units, best, agronomic, within, limit)
         peak_net=float(net(peak)),
         within_low=float(low),
         within_high=float(high),
-        break_even=_break_even(float(yields(rate) - yields(ends[0])), rate - ends[0], money, ends[0], limit),
+        break_even=_break_even(yields, rate, ends[0], money, limit),
         curve_points=_points(yields, np.array(ends) if two else np.linspace(*ends, POINTS), money, units),
         within_by=by,
     )
@@ -284,14 +286,14 @@ def _describe(yields, name, prices, ends, units, best, agronomic, within, limit)
 def _stretch(net):
     money, unit = f"{net.prices.money}/{net.area}", net.rate_unit
     curve = "averaged" if net.curve == "averaged" else CURVES[net.curve].label
-    top = " (the highest tested)" if net.within_high >= net.highest_rate else ""
+    top = " (the highest tested)" if at_least(net.within_high, net.highest_rate) else ""
     by = f" ({net.within_by})" if net.within_by else ""
     said = (
         f"From {plain(net.within_low)} to {plain(net.within_high)} {unit}{top} the net return is within "
         f"{plain(net.within)} {money}{by} of the best of the {curve} curve, "
         f"{plain(net.peak_net)} at {plain(net.peak)} {unit}."
     )
-    if net.rate == net.peak:
+    if same(net.rate, net.peak):
         return said
     where = "inside" if net.in_stretch else "OUTSIDE"
     which = "is the mean of the curves' own optima: it " if net.status == "interior" else ""
@@ -308,17 +310,18 @@ def _peak(net, rate, lowest, highest):
         rates = np.append(np.linspace(low, high, POINTS), best)
         best, step = float(rates[np.argmax(net(rates))]), (high - low) / (POINTS - 1)
         low, high = max(best - step, lowest), min(best + step, highest)
-    better = net(best) - net(rate) > 1e-9 * abs(net(best))
-    return best if better else float(rate)
+    return best if above(net(best), net(rate)) else float(rate)
 
 
-def _break_even(gain, step, money, lowest, limit):
+def _break_even(yields, rate, lowest, money, limit):
     """Prices at which the answer tips; the pass is charged where the lowest tested rate is zero."""
     cost = money.pass_cost if lowest == 0 else 0.0
     rows = []
     if np.isfinite(limit) and limit > 0:
         rows.append(("Nutrient price above which no tested rate pays", "nutrient", limit))
-    if step > 0 and gain > 0:
+    top, foot, step = float(yields(rate)), float(yields(lowest)), rate - lowest
+    gain = top - foot
+    if step > 0 and above(top, foot):
         paid_nutrient, paid_grain = (money.grain * gain - cost) / step, (money.nutrient * step + cost) / gain
         rows.append(
             ("Nutrient price at which the optimum rate only pays for itself", "nutrient", paid_nutrient)

@@ -15,6 +15,7 @@ from fertkit.response.curves import finite
 from fertkit.response.net_return import CAUTION
 from fertkit.response.prices import Prices, area_of, column, single
 from fertkit.results import Result, plain
+from fertkit.rounding import at_least
 
 
 @dataclass(frozen=True)
@@ -158,7 +159,7 @@ def stochastic_plateau(
     status = "interior" if lowest_rate < formula < highest_rate else (
         "no economic response" if formula <= lowest_rate else "at least the highest rate"
     )  # fmt: skip
-    if lowest_rate == 0 and rate > 0 and net(0.0) >= net(rate):
+    if lowest_rate == 0 and rate > 0 and at_least(net(0.0), net(rate)):
         rate, status = 0.0, "pass not paid"
     join = (plateau_mean - b0) / b1
     rates = np.linspace(lowest_rate, highest_rate, 201)

@@ -20,8 +20,7 @@ from fertkit.response.limits import nearly_as_good
 from fertkit.response.net_return import CAUTION
 from fertkit.response.prices import Prices, area_of, column, positive, single
 from fertkit.results import Result, checks_frame, plain
-
-_ROUNDING = 1e-12
+from fertkit.rounding import at_least, at_most, below, first_largest
 
 
 class Site(NamedTuple):
@@ -79,7 +78,7 @@ class PooledReturn(Result):
     @property
     def interval_open(self) -> bool:
         """Whether the interval is cut off by the highest rate tested, and so open above."""
-        return bool(self.interval_high >= self.highest_rate)
+        return at_least(self.interval_high, self.highest_rate)
 
     @property
     def lines(self) -> list[str]:
@@ -115,7 +114,7 @@ class PooledReturn(Result):
                 ("trials with the pooled rate inside their tested rates", reached, n, reached == n,
                  "beyond a trial's own rates its curve is carried on"),
                 ("pooled rate below the highest rate of the grid", self.rate, grid.iloc[-1],
-                 self.rate < grid.iloc[-1], "at the end of the grid: at least this rate"),
+                 below(self.rate, grid.iloc[-1]), "at the end of the grid: at least this rate"),
             ]
         )  # fmt: skip
 
@@ -213,16 +212,17 @@ def pool_net_return(
     net = money.net(yields, rates)
     gains = net - net[:, :1]
     mean = gains.mean(axis=0)
-    best = _first_best(mean)
+    size = np.abs(net).max()
+    best = int(first_largest(mean, scale=size))
     within, by = nearly_as_good(mean[best]) if within is None else (within, "")
-    near = rates[mean >= mean[best] - float(positive(within, "acceptable loss", zero_ok=True))]
-    low, high = _resampled(gains, rates, rng, replicates)
+    near = rates[at_least(mean, mean[best] - float(positive(within, "acceptable loss", zero_ok=True)), size)]
+    low, high = _resampled(gains, size, rates, rng, replicates)
     frame = pd.DataFrame(
         {
             column("rate", rate_unit): rates,
             column("mean_gain", yield_unit): (yields - yields[:, :1]).mean(axis=0),
             f"mean_net_gain_per_{area_of(yield_unit)}": mean,
-            "trials_tested": ((lows[:, None] <= rates) & (rates <= highs[:, None])).sum(axis=0),
+            "trials_tested": (at_most(lows[:, None], rates) & at_most(rates, highs[:, None])).sum(axis=0),
         }
     )
     return PooledReturn(
@@ -235,13 +235,13 @@ def pool_net_return(
 
 def _lines(pooled):
     unit, money, top = pooled.rate_unit, f"{pooled.money}/{pooled.area}", pooled.highest_rate
-    cut = " (the highest tested)" if pooled.within_high >= top else ""
+    cut = " (the highest tested)" if at_least(pooled.within_high, top) else ""
     by = f" ({pooled.within_by})" if pooled.within_by else ""
-    above = f"{plain(pooled.gain)} {money} above the lowest rate"
-    above = above if pooled.gain > 0 else "the lowest rate: no other pays on average"
+    more = f"{plain(pooled.gain)} {money} above the lowest rate"
+    more = more if pooled.gain > 0 else "the lowest rate: no other pays on average"
     lines = [
         f"Over {len(pooled.sites)} trials the mean net return is greatest at {plain(pooled.rate)} {unit}, "
-        f"{above}."
+        f"{more}."
     ]
     if pooled.within > 0:
         lines.append(
@@ -252,7 +252,7 @@ def _lines(pooled):
         opened = ", open above: no higher rate was tested" if pooled.interval_open else ""
         high = f"{'> ' * pooled.interval_open}{plain(pooled.interval_high)} {unit}"
         between = f"lie between {plain(pooled.interval_low)} and {high}"
-        between = between if pooled.interval_low < pooled.interval_high else f"be {high} again"
+        between = between if below(pooled.interval_low, pooled.interval_high) else f"be {high} again"
         lines.append(
             f"With other trials of the same kind the best rate would {between} (95 % of resampled sets of "
             f"trials{opened})."
@@ -291,15 +291,11 @@ def _per_curve(sites, function, width):
     return out
 
 
-def _first_best(mean):
-    return int(np.argmax(mean >= mean.max() - _ROUNDING * np.abs(mean).max()))
-
-
-def _resampled(gains, rates, rng, replicates):
+def _resampled(gains, size, rates, rng, replicates):
     if rng is None:
         return np.nan, np.nan
     shares = rng.multinomial(len(gains), np.full(len(gains), 1 / len(gains)), replicates) / len(gains)
-    low, high = np.quantile(rates[np.argmax(shares @ gains, axis=1)], [0.025, 0.975])
+    low, high = np.quantile(rates[first_largest(shares @ gains, scale=size)], [0.025, 0.975])
     return float(low), float(high)
 
 
@@ -315,7 +311,7 @@ def _site_table(sites, lows, highs, money, pooled, rate_unit, yield_unit):
         return np.column_stack([rate, loss])
 
     rate, loss = _per_curve(sites, own, 2).T
-    tested = (lows <= pooled) & (pooled <= highs)
+    tested = at_most(lows, pooled) & at_most(pooled, highs)
     return pd.DataFrame(
         {
             "trial": [s.trial for s in sites],

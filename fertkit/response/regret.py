@@ -17,6 +17,7 @@ from fertkit.response.economics import economic_optimum_rate
 from fertkit.response.net_return import CAUTION
 from fertkit.response.prices import Prices, UnitPrices, area_of, column
 from fertkit.results import Result, plain
+from fertkit.rounding import at_least, first_smallest
 
 
 @dataclass(frozen=True)
@@ -56,12 +57,12 @@ class Regret(Result):
     @property
     def at_top(self) -> float:
         """Share of the cases whose best rate is the highest compared: beyond it nothing is counted."""
-        return float(self.weights[self.optima >= self.frame.iloc[-1, 0]].sum())
+        return float(self.weights[at_least(self.optima, self.frame.iloc[-1, 0])].sum())
 
     @property
     def open_above(self) -> bool:
         """Whether the range of the best rates reaches the highest rate compared."""
-        return bool(self.optima_range[1] >= self.frame.iloc[-1, 0])
+        return at_least(self.optima_range[1], self.frame.iloc[-1, 0])
 
     @property
     def optima_range(self) -> tuple[float, float]:
@@ -166,7 +167,7 @@ def expected_regret(
     area = area_of(yield_unit)
     names = [f"{n}_per_{area}" for n in ("expected_regret", "regret_p90", "expected_net_return")]
     frame = pd.DataFrame(rows, columns=[column("rate", rate_unit), *names])
-    best = int(frame[names[0]].argmin())
+    best = int(first_smallest(frame[names[0]], scale=frame[names[2]].abs().max()))
     return Regret(
         float(rates[best]), float(frame[names[0]].iloc[best]), frame,
         np.concatenate([p.optimum for p in parts]), case_weight, rate_unit, yield_unit, prices.money,

@@ -21,6 +21,7 @@ from fertkit.response.shapes import SHAPES, limits
 from fertkit.response.sums import Sums
 from fertkit.response.two_rates import DIFFERENCE
 from fertkit.results import plain
+from fertkit.rounding import above, at_least, at_most, below
 
 NONE, TOP, STEP, INTERIOR = (
     "no economic response",
@@ -77,7 +78,7 @@ class Optimum:
         }.get(self.status, rate)
         if self.status == DIFFERENCE and not np.isnan(self.interval.low):
             # The interval that counts is that of gain minus cost; rates have none with two of them.
-            either = self.interval.low < self.interval.high
+            either = below(self.interval.low, self.interval.high)
             return f"{said}; the data do not tell the two apart" if either else said
         if np.isnan(self.interval.low + self.interval.high):
             return f"{said} (no interval: no error can be estimated)"
@@ -94,7 +95,7 @@ def mean_wins(fits: dict[str, Fits], sums: Sums):
     score = np.stack([n * np.log(floored_rss(f.rss, sums) / n) for f in fits.values()], axis=-1)
     judged = n - k + 1 > 0  # error df left
     score = np.where(judged[:, None], score + penalty[:, None], np.inf)
-    return np.argmin(score, axis=-1) == list(fits).index("mean")
+    return at_most(score[..., list(fits).index("mean")], score.min(axis=-1))
 
 
 def verdict(fits: dict[str, Fits], weights, sums: Sums, price_ratio):
@@ -109,10 +110,11 @@ def verdict(fits: dict[str, Fits], weights, sums: Sums, price_ratio):
     price_ratio : float
     """
     low, high, first = (sums.rates[:, i, None] for i in (0, -1, 1))
+    top = high[..., None]
     optima = curve_optima(fits, sums, price_ratio)
     steps = np.stack([_is_step(k, f, sums) for k, f in fits.items()], axis=-1)
-    most = lambda which: (weights * which).sum(axis=-1) > 0.5  # noqa: E731
-    cases = [most(optima >= high[..., None]), most(optima <= low[..., None]), most(steps)]
+    most = lambda which: above((weights * which).sum(axis=-1), 0.5)  # noqa: E731
+    cases = [most(at_least(optima, high[..., None])), most(at_most(optima, low[..., None], top)), most(steps)]
     status = np.select(cases, [TOP, NONE, STEP], INTERIOR)
     rate = np.select(cases, np.broadcast_arrays(high, low, first), (weights * optima).sum(axis=-1))
     return rate, status

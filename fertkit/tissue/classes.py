@@ -15,6 +15,8 @@ the lower end of that range, and a value inside the range is low but left open b
 
 import numpy as np
 
+from fertkit.rounding import above, at_least, at_most, below
+
 CLASSES = (
     "deficient", "low", "sufficient", "high", "excessive", "no published range", "cannot be classed",
 )  # fmt: skip
@@ -34,14 +36,14 @@ def shortage_limit(low, critical, critical_high):
     """
     foot = range_foot(low, critical, critical_high)
     with np.errstate(invalid="ignore"):
-        return np.where((critical < foot) & (critical_high >= foot), critical, foot)
+        return np.where(below(critical, foot) & at_least(critical_high, foot), critical, foot)
 
 
 def left_open(number, value, censored, limit):
     """Whether a value classed low lies inside a critical range, where its source leaves open what it is."""
     with np.errstate(invalid="ignore"):
-        above = np.where(censored == "<", value > limit, value >= limit)
-    return (number == LOW) & above
+        over = np.where(censored == "<", above(value, limit), at_least(value, limit))
+    return (number == LOW) & over
 
 
 def classify(value, low, high, critical, critical_high, toxic_above):
@@ -61,10 +63,10 @@ def classify(value, low, high, critical, critical_high, toxic_above):
         return np.select(
             [
                 np.isnan(value) | (value <= 0),
-                value > toxic_above,
-                value > high,
-                value < critical,
-                value < foot,
+                above(value, toxic_above),
+                above(value, high),
+                below(value, critical),
+                below(value, foot),
                 ~np.isnan(foot),
             ],
             [NOT_CLASSED, EXCESSIVE, HIGH, DEFICIENT, LOW, SUFFICIENT],
@@ -79,7 +81,7 @@ def classify_below(limit, low, critical, critical_high):
     """
     foot = range_foot(low, critical, critical_high)
     with np.errstate(invalid="ignore"):
-        return np.select([limit <= critical, limit <= foot], [DEFICIENT, LOW], NOT_CLASSED)
+        return np.select([at_most(limit, critical), at_most(limit, foot)], [DEFICIENT, LOW], NOT_CLASSED)
 
 
 def classify_above(limit, low, high, critical, critical_high, toxic_above):
@@ -90,7 +92,11 @@ def classify_above(limit, low, high, critical, critical_high, toxic_above):
     foot = range_foot(low, critical, critical_high)
     with np.errstate(invalid="ignore"):
         return np.select(
-            [limit >= toxic_above, limit >= high, (limit >= foot) & np.isnan(high) & np.isnan(toxic_above)],
+            [
+                at_least(limit, toxic_above),
+                at_least(limit, high),
+                at_least(limit, foot) & np.isnan(high) & np.isnan(toxic_above),
+            ],
             [EXCESSIVE, HIGH, SUFFICIENT],
             NOT_CLASSED,
         )

@@ -12,6 +12,7 @@ from fertkit.errors import InputError, LookupFailed, Problem, unknown
 from fertkit.reference import base_crop, crop_name, list_sources, load_table
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result, checks_frame
+from fertkit.rounding import above, at_most, below
 
 WHOLE = "whole plant"
 
@@ -105,7 +106,7 @@ def relative_yield(nni, source: str):
         return np.full(nni.shape, np.nan)
     line = lines.loc[source]
     share = line["intercept"] + line["slope"] * nni
-    return np.where((nni <= line["up_to_nni"]) & (share >= 0), share, np.nan)
+    return np.where(at_most(nni, line["up_to_nni"]) & (share >= 0), share, np.nan)
 
 
 def nitrogen_nutrition_index(
@@ -201,12 +202,12 @@ def _refuse(crop, part, biomass, n, names):
 
 def _against(curve, biomass, n, names):
     critical = critical_n(biomass, curve.a_pct, curve.b, curve.w_min_t_ha, curve.nc_below_w_min_pct)
-    above = biomass > curve.w_max_t_ha
-    critical = np.where(above, np.nan, critical)
+    beyond = above(biomass, curve.w_max_t_ha)
+    critical = np.where(beyond, np.nan, critical)
     uptake = 10 * biomass * critical
-    below = biomass < curve.w_min_t_ha
+    under = below(biomass, curve.w_min_t_ha)
     note = np.select(
-        [above, below, np.isnan(curve.w_min_t_ha) & (biomass < 1)],
+        [beyond, under, np.isnan(curve.w_min_t_ha) & below(biomass, 1)],
         [f"above {curve.w_max_t_ha:g} t/ha, for which the curve was not made",
          f"below {curve.w_min_t_ha:g} t/ha the critical level is held constant",
          "below 1 t/ha, and the source gives no lower end of its curve"],
@@ -216,7 +217,7 @@ def _against(curve, biomass, n, names):
         {
             "sample": names, "biomass_t_ha": biomass, "n_pct": n, "source_key": curve.source_key,
             "variant": curve.variant, "region": curve.region, "critical_n_pct": critical, "nni": n / critical,
-            "critical_uptake_kg_ha": np.where(below, np.nan, uptake),
+            "critical_uptake_kg_ha": np.where(under, np.nan, uptake),
             "deficit_kg_ha": uptake - 10 * biomass * n,
             "relative_yield": relative_yield(n / critical, curve.source_key), "note": note,
         }

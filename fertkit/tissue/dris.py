@@ -15,6 +15,7 @@ import pandas as pd
 
 from fertkit.errors import NotEstimable, unknown
 from fertkit.reference import load_table
+from fertkit.rounding import at_most
 from fertkit.tissue.balance import Balance, choose_norms, make_balance, results_grid
 
 FORMULAS = ("beaufils", "jones", "elwali_gascho")
@@ -51,7 +52,7 @@ def dris_function(ratio, mean, cv_pct, formula: str = "beaufils", k: float = 10.
         return above
     value = np.where(ratio >= mean, above, 100 * k / cv * (1 - mean / ratio))
     if formula == "elwali_gascho":
-        inside = np.abs(ratio - mean) <= cv * mean / 100
+        inside = at_most(np.abs(ratio - mean), cv * mean / 100, scale=mean)
         value = np.where(inside, 0.0, value)
     return value
 

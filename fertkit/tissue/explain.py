@@ -12,6 +12,7 @@ from fertkit.intake.stages import stage_span
 from fertkit.reference import base_crop, list_sources
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result
+from fertkit.rounding import at_least
 from fertkit.tissue.above import above_ranges
 from fertkit.tissue.doubts import TOLD, doubts_of, with_facts
 from fertkit.tissue.ranking import sentence
@@ -221,8 +222,8 @@ def confidence_word(probability, share, doubts: int, in_part: int = 0) -> str:
     """
     table = load_facts("confidence", ("probability_at_least", "share_of_sources_at_least"))
     chance = share if pd.isna(probability) else probability
-    fits = (chance >= table["probability_at_least"]) & (share >= table["share_of_sources_at_least"])
-    fits = fits.set_axis(table["word"])
+    likely = at_least(chance, table["probability_at_least"])
+    fits = pd.Series(likely & at_least(share, table["share_of_sources_at_least"]), index=table["word"])
     step = next(i for i, word in enumerate(STEPS) if fits[word]) + doubts
     kept = step < len(STEPS) - 1 and fits[LOOK_FIRST]
     word = STEPS[min(step + in_part, len(STEPS) - 1)]

@@ -9,6 +9,7 @@ import pandas as pd
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.reference import list_sources
 from fertkit.results import Result, checks_frame
+from fertkit.rounding import at_least
 from fertkit.tissue.balance import results_grid
 from fertkit.tissue.cnd import FILLING, close_parts, clr, critical_r2, ilr, percent_grid
 from fertkit.tissue.dris import DRY_MATTER
@@ -233,7 +234,7 @@ def _high_group(context, yields, cutoff):
             Problem(f"sample {name} has no yield", "give one, or leave the sample out") for name in lost
         ]
         raise InputError("yields", problems)
-    return (context["sample_id"].map(yields) >= cutoff).to_numpy()
+    return at_least(context["sample_id"].map(yields), cutoff)
 
 
 def _dris_norms(grid, high):

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.reference.facts import load_facts
+from fertkit.rounding import above, at_least, at_most
 from fertkit.units import element_fraction
 
 OXIDES = {"P": "P2O5", "K": "K2O", "Ca": "CaO", "Mg": "MgO", "S": "SO3"}
@@ -46,7 +47,10 @@ def oxide_checks(scored: pd.DataFrame) -> list[tuple]:
 def _looks_like(value, low, high, source, fraction, share) -> bool:
     """Whether the values lie above every source's range, and as oxide inside one at least."""
     counts = np.bincount(source)
-    above = np.bincount(source, value > high)
-    inside = np.bincount(source, (low <= value * fraction) & (value * fraction <= high))
+    over = np.bincount(source, above(value, high))
+    inside = np.bincount(source, at_most(low, value * fraction) & at_most(value * fraction, high))
     held = counts > 0
-    return bool((above[held] >= share * counts[held]).all() and (inside[held] >= share * counts[held]).any())
+    return bool(
+        at_least(over[held], share * counts[held]).all()
+        and at_least(inside[held], share * counts[held]).any()
+    )

@@ -13,6 +13,7 @@ from fertkit.intake.spellings import spellings
 from fertkit.reference import list_sources
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result, checks_frame, plain
+from fertkit.rounding import above, below
 from fertkit.tissue.balance import range_verdicts
 from fertkit.tissue.samples import samples_frame
 from fertkit.tissue.score import settle_cvs
@@ -130,7 +131,7 @@ def compare_pairs(
     cv = table["nutrient"].map(spread.set_index("nutrient")["cv_pct"]).to_numpy() / 100
     table["log_ratio"] = np.log(table["poor"] / table["good"])
     table["noise"] = log_ratio_noise(cv, counts["good"].to_numpy(), counts["poor"].to_numpy())
-    lower, higher = table["log_ratio"] < -table["noise"], table["log_ratio"] > table["noise"]
+    lower, higher = below(table["log_ratio"], -table["noise"]), above(table["log_ratio"], table["noise"])
     table["difference"] = np.select([lower, higher], ["lower", "higher"], "within noise")
     table = _with_verdicts(table, frame, samples)
     weights = _weight_ratios(frame, plant_weights)

@@ -8,6 +8,7 @@ import pandas as pd
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.intake.plausible import home_unit
 from fertkit.results import Result, checks_frame, plain
+from fertkit.rounding import above, below
 from fertkit.tissue.balance import results_grid
 from fertkit.units import convert_concentration
 
@@ -51,7 +52,7 @@ class TreatmentComparison(Result):
 
     def summary(self) -> str:
         """Nutrients that differ among treatments, then the rest."""
-        clear = self.tests[self.tests["p_value"] < 1 - CONFIDENCE]
+        clear = self.tests[below(self.tests["p_value"], 1 - CONFIDENCE)]
         lines = []
         for r in clear.sort_values("p_value").itertuples():
             means = self.means[(self.means["measure"] == r.measure) & (self.means["nutrient"] == r.nutrient)]
@@ -176,7 +177,7 @@ def _fit(y, plots):
     if df_error < 1 or df_treatment < 1:
         return None
     ms, ms_error = (rss_base - rss_full) / df_treatment, rss_full / df_error
-    f = ms / ms_error if ms_error > 0 else np.inf
+    f = ms / ms_error if above(rss_full, 0, scale=float(y @ y)) else np.inf
     counts = treatment.value_counts()
     sed = float(np.sqrt(2 * ms_error * (1 / counts).mean()))
     test = {

@@ -5,6 +5,7 @@ import pandas as pd
 
 from fertkit.intake.parts import adds_petiole, plant_part
 from fertkit.results import plain
+from fertkit.rounding import at_most, below
 from fertkit.tissue.match import CONDITION
 from fertkit.tissue.ranking import limit_text, value_text
 
@@ -43,8 +44,9 @@ def unjudged_of(scored: pd.DataFrame, close: pd.DataFrame) -> pd.DataFrame:
     both = alone.merge(close.drop(columns="source_key").assign(key=close["source_key"]), on=KEY, how="left")
     both["limit"] = both["limit"].astype(float)
     known = both["limit"].notna() & both["censored"].isin(["", "<"])
-    below = np.where(both["censored"] == "<", both["value"] <= both["limit"], both["value"] < both["limit"])
-    both["short"] = both["key"].where(known & below)
+    value, limit = both["value"], both["limit"]
+    short = np.where(both["censored"] == "<", at_most(value, limit), below(value, limit))
+    both["short"] = both["key"].where(known & short)
     text = {name: lambda v: "; ".join(dict.fromkeys(v.dropna())) for name in ("near_stage", "near_part")}
     rows = both.groupby(["specimen", "nutrient"], sort=False).agg(
         differs_in=("differs_in", lambda v: v.iloc[0] if isinstance(v.iloc[0], str) else ""),

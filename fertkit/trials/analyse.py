@@ -7,6 +7,7 @@ import pandas as pd
 
 from fertkit.errors import unknown
 from fertkit.results import Result, checks_frame, plain, plain_p
+from fertkit.rounding import below, first_largest, first_smallest
 from fertkit.trials import models
 from fertkit.trials.arrange import Arrangement, arrange, check_level, show, spoken
 from fertkit.trials.compare import against_check, all_pairs, compact_letters
@@ -84,8 +85,14 @@ class StripAnalysis(Result):
         row = self.checks[self.checks["check"].eq(INFLUENCE) & self.checks["passed"].eq(False)]
         return "" if row.empty else f"Look at this first: {row['meaning'].iloc[0]}."
 
+    @property
+    def ends(self) -> tuple[pd.Series, pd.Series]:
+        """Rows of `means` with the lowest and the highest mean; the same row where all yield alike."""
+        mean = self.means["mean"]
+        return self.means.iloc[first_smallest(mean)], self.means.iloc[first_largest(mean)]
+
     def summary(self) -> str:
-        best, worst = self.means.loc[self.means["mean"].idxmax()], self.means.loc[self.means["mean"].idxmin()]
+        worst, best = self.ends
         said = (
             f"Means of {spoken(self.response)} run from {plain(worst['mean'])} at {show(worst['treatment'])}"
         )
@@ -94,11 +101,11 @@ class StripAnalysis(Result):
             f"{len(self.strips)} strips, {len(self.means)} treatments of {spoken(self.treatment)}; "
             f"{self.method}.",
             f"{said} to {plain(best['mean'])} at {show(best['treatment'])}."
-            if best["mean"] > worst["mean"]
+            if best["treatment"] != worst["treatment"]
             else alike,
         ]
         if np.isfinite(self.lsd):
-            verdict = "differ" if self.p_value < 1 - self.level else "cannot be told apart"
+            verdict = "differ" if below(self.p_value, 1 - self.level) else "cannot be told apart"
             lines.append(
                 f"Treatments {verdict} (p {plain_p(self.p_value)}, {plain(self.error_df)} error degrees of "
                 f"freedom); a single difference below {plain(self.lsd)} is within the noise; "

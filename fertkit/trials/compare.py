@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import unknown
+from fertkit.rounding import above, below, levelled
 
 #: How the probability of a difference is adjusted for looking at many of them.
 ADJUSTMENTS = ("tukey", "holm", "none")
@@ -42,8 +43,9 @@ def all_pairs(means, covariance, df, *, level: float = 0.95, adjust: str = "tuke
     i, j = pairs.T
     table = pd.DataFrame({"first": means.index[i], "second": means.index[j]})
     table["difference"] = means.to_numpy()[j] - means.to_numpy()[i]
-    spread = np.diag(covariance)[i] + np.diag(covariance)[j] - 2 * covariance[i, j]
-    table["se"] = np.sqrt(np.where(spread > 0, spread, np.nan))
+    apart = np.diag(covariance)[i] + np.diag(covariance)[j]
+    spread = apart - 2 * covariance[i, j]
+    table["se"] = np.sqrt(np.where(above(spread, 0, scale=apart), spread, np.nan))
     table["df"] = np.broadcast_to(df, (k, k))[i, j]
     ratio = np.abs(table["difference"] / table["se"])
     table = _with_intervals(table, level, t)
@@ -79,7 +81,8 @@ def against_check(means, covariance, df, check, *, level: float = 0.95) -> pd.Da
     contrasts[:, at] = -1
     spread = contrasts @ covariance @ contrasts.T
     table = pd.DataFrame({"treatment": means.index[others], "difference": contrasts @ means.to_numpy()})
-    table["se"] = np.sqrt(np.where(np.diag(spread) > 0, np.diag(spread), np.nan))
+    known = above(np.diag(spread), 0, scale=np.diag(covariance)[others] + covariance[at, at])
+    table["se"] = np.sqrt(np.where(known, np.diag(spread), np.nan))
     table["df"] = np.broadcast_to(df, (len(means), len(means)))[others, at]
     table = _with_intervals(table, level, t)
     table["p_adjusted"] = _largest_of(table, spread)
@@ -136,7 +139,7 @@ def compact_letters(means, pairs, alpha: float = 0.05) -> pd.Series:
     Insert-and-absorb algorithm of Piepho (2004, J. Comput. Graph. Stat. 13:456-466, from memory).
     """
     groups = [frozenset(means.index)]
-    for row in pairs[pairs["p_adjusted"] < alpha].itertuples():
+    for row in pairs[below(pairs["p_adjusted"], alpha)].itertuples():
         split = []
         for group in groups:
             if row.first in group and row.second in group:
@@ -145,7 +148,7 @@ def compact_letters(means, pairs, alpha: float = 0.05) -> pd.Series:
                 split.append(group)
         unique = set(split)
         groups = [g for g in unique if not any(g < other for other in unique)]
-    rank = means.rank(ascending=False, method="first")
+    rank = pd.Series(levelled(means), index=means.index).rank(ascending=False, method="first")
     groups.sort(key=lambda g: sorted(rank[list(g)]))
     names = [ascii_letters[i] if i < len(ascii_letters) else f"({i})" for i in range(len(groups))]
     return pd.Series(

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.results import plain
+from fertkit.rounding import above, at_least, first_largest, same
 from fertkit.trials import linear
 from fertkit.trials.arrange import Arrangement, describe
 
@@ -29,11 +30,11 @@ def check_rows(trial: Arrangement, estimate) -> list[tuple]:
     """
     df = estimate.error_df
     rows = [(
-        "error degrees of freedom", df, f">= {FEW_DF} (common practice, no source)", bool(df >= FEW_DF),
+        "error degrees of freedom", df, f">= {FEW_DF} (common practice, no source)", at_least(df, FEW_DF),
         "few degrees of freedom: only large differences can be found; add blocks next time"
-        if df < FEW_DF else "enough strips to measure the error",
+        if not at_least(df, FEW_DF) else "enough strips to measure the error",
     )]  # fmt: skip
-    if df < 2 or np.ptp(estimate.residuals) < 1e-9 * max(1.0, np.abs(trial.y).max()):
+    if df < 2 or same(np.ptp(estimate.residuals), 0, scale=np.abs(trial.y).max()):
         return rows
     fit = linear.fit(trial.design(), trial.y)
     return [
@@ -54,8 +55,8 @@ def _row(name, p, bad, good, missing="could not be checked with these strips", v
         name,
         p if value is None else value,
         f"p >= {ALPHA}",
-        bool(p >= ALPHA),
-        good if p >= ALPHA else bad,
+        at_least(p, ALPHA),
+        good if at_least(p, ALPHA) else bad,
     )
 
 
@@ -91,7 +92,7 @@ def _additivity(trial, fit):
     if trial.blocking and fit.df > 1:
         fitted = trial.y - fit.residuals
         wider = linear.fit(np.column_stack([trial.design(), (fitted - fitted.mean()) ** 2]), trial.y)
-        if wider.rank > fit.rank and wider.rss > 0:
+        if wider.rank > fit.rank and above(wider.rss, 0, scale=fit.rss):
             p = float(f_distribution.sf((fit.rss - wider.rss) / wider.variance, 1, wider.df))
     return _row(
         "blocks and treatments add up (Tukey)", p,
@@ -108,8 +109,9 @@ def _influence(trial, fit):
     if not usable.any():
         return _row(INFLUENCE, None, "", "")
     left = (fit.rss - np.where(usable, fit.residuals**2 / np.where(usable, room, 1), 0)) / (fit.df - 1)
-    scaled = np.where(usable & (left > 0), fit.residuals / np.sqrt(np.maximum(left * room, 1e-300)), 0)
-    worst = int(np.abs(scaled).argmax())
+    known = usable & above(left, 0, scale=fit.rss)
+    scaled = np.where(known, fit.residuals / np.sqrt(np.maximum(left * room, 1e-300)), 0)
+    worst = int(first_largest(np.abs(scaled)))
     p = min(1.0, float(2 * t.sf(abs(scaled[worst]), fit.df - 1)) * len(scaled))
     name = describe(trial.strips.iloc[worst])
     return _row(
@@ -142,7 +144,7 @@ def _bend(trial):
     rows = polynomial_squares(trial)
     beyond, error = rows[-2], rows[-1]
     p = None
-    if beyond[1] > 0 and error[1] > 0 and error[2] > 0:
+    if beyond[1] > 0 and error[1] > 0 and above(error[2], 0, scale=beyond[2]):
         p = float(f_distribution.sf(beyond[2] / beyond[1] / (error[2] / error[1]), beyond[1], error[1]))
     return _row(name, p, "the rates do not follow a quadratic: compare curves before naming an optimum",
                 "a quadratic describes the rates")  # fmt: skip

@@ -10,6 +10,7 @@ import pandas as pd
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable, UnitError, unknown
 from fertkit.results import Result, checks_frame, counted
+from fertkit.rounding import above, at_least, same, whole_times
 from fertkit.trials.arrange import show
 from fertkit.trials.defaults import citations, default, said_by
 from fertkit.trials.power import ERROR_DF
@@ -174,7 +175,7 @@ def plan_strips(
     middle = (strips["left"] + strips["right"]) / 2
     strips["harvest_left"], strips["harvest_right"] = middle - harvested / 2, middle + harvested / 2
     room = float(strips["right"].max())
-    if field_width is not None and room > field_width + 1e-9:
+    if field_width is not None and above(room, field_width):
         told = f"the trial needs {room:g} {width_unit} across, the field has {field_width:g} {width_unit}"
         raise NotEstimable(f"{told}; {_fits(field_width, treatments, strip_width, buffer, borders, design)}")
     return StripPlan(
@@ -287,7 +288,7 @@ def _fits(field_width, treatments, strip_width, buffer, borders, design) -> str:
     if design == "latin":
         return "take fewer treatments or narrower strips"
     free = field_width - 2 * borders * strip_width + buffer
-    blocks = int((free + 1e-9) // (len(treatments) * strip_width + buffer))
+    blocks = whole_times(free, len(treatments) * strip_width + buffer)
     return f"{counted(max(blocks, 0), 'block')} would fit; or take fewer treatments or fewer borders"
 
 
@@ -297,7 +298,7 @@ def _notes(design, strip_width, harvested, unit) -> tuple[str, ...]:
         "adviser before spreading"
     ]
     spare = (strip_width - harvested) / 2
-    if spare == 0:
+    if same(spare, 0, scale=strip_width):
         notes.append("the whole strip is harvested: there is no guard against drift from its neighbours")
     else:
         notes.append(f"leave {spare:g} {unit} at each side of a strip unharvested, or harvest it apart")
@@ -325,7 +326,7 @@ def _checks(design, treatments, blocks, length, width_unit) -> list[tuple]:
         f"trials with three replicates the least significant difference with strips of {own(1000)} was about "
         f"{100 * long / short:.0f} % of that with {own(250)} ({said_by('strip_trial', of_long)})"
     )
-    rows = [("strip length", length, f">= {own(reliable)} ({source})", bool(feet >= reliable), advice)]
+    rows = [("strip length", length, f">= {own(reliable)} ({source})", at_least(feet, reliable), advice)]
     item = "pairs" if design == "pairs" else "replicates"
     enough = default("strip_trial", item)
     if design in ("blocks", "pairs"):

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fertkit.rounding import same
+
 
 @dataclass(frozen=True)
 class LeastSquares:
@@ -62,7 +64,7 @@ def fit(design, y) -> LeastSquares:
     fitted = left @ (left.T @ y)
     residuals = y - fitted
     # Rounding noise of an exact fit is no error to test against.
-    residuals[np.abs(residuals) < 1e-11 * np.abs(y).max()] = 0.0
+    residuals[same(residuals, 0, scale=np.abs(y).max())] = 0.0
     rank = int(keep.sum())
     return LeastSquares(
         coefficients=right.T @ ((left.T @ y) / values),

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable
+from fertkit.rounding import at_least
 from fertkit.trials import linear
 from fertkit.trials.arrange import Arrangement
 from fertkit.trials.variance import RemlFit, components, fit_reml, shared
@@ -193,7 +194,7 @@ def _by_lot(trial: Arrangement, plain, cov) -> float:
     y, x = whiten @ trial.y, whiten @ trial.treatment_columns()[drawn]
     along = np.swapaxes(x, 1, 2) @ y
     explained = np.einsum("ij,ijk,ik->i", along, np.linalg.pinv(np.swapaxes(x, 1, 2) @ x), along)
-    return float((explained >= explained[0] * (1 - 1e-9)).mean())
+    return float(at_least(explained, explained[0]).mean())
 
 
 def _fall_back(trial, reason) -> Estimate:

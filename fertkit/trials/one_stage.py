@@ -14,6 +14,7 @@ import pandas as pd
 
 from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, capital, checks_frame, counted, plain
+from fertkit.rounding import below
 from fertkit.trials.arrange import factor, only_column, site_names
 from fertkit.trials.pool import number_of_sites
 
@@ -270,7 +271,7 @@ def _mixed(design, loading, y, codes, *, restricted) -> _Mixed:
         options={"xatol": 1e-9},
     )  # fmt: skip
     ratio = float(np.exp(best.x) / size)
-    return at(ratio if best.fun < at(0.0).solve()[-1] - 1e-9 else 0.0)
+    return at(ratio if below(best.fun, at(0.0).solve()[-1]) else 0.0)
 
 
 def _with_shapes(columns, shapes, found, random, b, effects) -> np.ndarray:

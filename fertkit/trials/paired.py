@@ -7,6 +7,7 @@ import pandas as pd
 
 from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, checks_frame, counted, plain, plain_p
+from fertkit.rounding import at_least, at_most, below, same
 from fertkit.trials.arrange import arrange, check_level, show, spoken
 from fertkit.trials.defaults import citations, default, said_by
 from fertkit.trials.diagnose import ALPHA
@@ -63,14 +64,14 @@ class PairedAnalysis(Result):
         return citations("strip_trial", ["pairs"])
 
     def summary(self) -> str:
-        verdict = "differ" if self.p < 1 - self.level else "cannot be told apart"
+        verdict = "differ" if below(self.p, 1 - self.level) else "cannot be told apart"
         lines = [
             f"{show(self.second)} against {show(self.first)} in {len(self.pairs)} pairs: difference "
             f"{plain(self.difference)} ({100 * self.level:g} % interval {plain(self.low)} to "
             f"{plain(self.high)}) in {spoken(self.response)}.",
             f"The two {verdict} (t = {plain(self.t)}, {self.df} degrees of freedom, p {plain_p(self.p)}).",
         ]
-        return "\n".join([*lines, *self.notes])
+        return "\n".join([*(lines if self.sd else lines[:1]), *self.notes])
 
 
 def analyse_pairs(
@@ -133,6 +134,9 @@ def analyse_pairs(
     change = other - one
     n, df = len(change), len(change) - 1
     mean, sd = float(change.mean()), float(change.std(ddof=1))
+    size = np.abs(one).max()
+    if same(sd, 0, scale=size):
+        sd, notes = 0.0, (*notes, "every pair differs by the same: there is no error to test against")
     se = sd / np.sqrt(n)
     t = mean / se if se > 0 else np.nan
     reach = float(t_distribution.isf((1 - level) / 2, df))
@@ -144,7 +148,7 @@ def analyse_pairs(
         low=mean - reach * se, high=mean + reach * se, t=float(t), df=df,
         p=float(2 * t_distribution.sf(abs(t), df)),
         ratio=float(other.mean() / one.mean()) if one.mean() else np.nan, ratio_low=low, ratio_high=high,
-        level=level, response=arranged.response, notes=notes, checks=checks_frame(_checks(change)),
+        level=level, response=arranged.response, notes=notes, checks=checks_frame(_checks(change, size)),
     )  # fmt: skip
 
 
@@ -169,12 +173,12 @@ def fieller(top: float, bottom: float, covariance, reach: float) -> tuple[float,
     b = top * bottom - reach**2 * covariance[0, 1]
     c = top**2 - reach**2 * covariance[0, 0]
     inside = b**2 - a * c
-    if a <= 0 or inside < 0:
+    if at_most(a, 0, scale=bottom**2) or inside < 0:
         return np.nan, np.nan
     return float((b - np.sqrt(inside)) / a), float((b + np.sqrt(inside)) / a)
 
 
-def _checks(change):
+def _checks(change, size):
     from scipy.stats import shapiro
 
     enough = default("strip_trial", "pairs")
@@ -182,10 +186,9 @@ def _checks(change):
         ("pairs", len(change), f">= {enough:g} ({said_by('strip_trial', 'pairs')})", len(change) >= enough,
          "enough pairs" if len(change) >= enough else "few pairs: only large differences can be found"),
     ]  # fmt: skip
-    if len(change) >= 3 and np.ptp(change) > 0:
+    if len(change) >= 3 and not same(np.ptp(change), 0, scale=size):
         p = float(shapiro(change).pvalue)
-        meaning = (
-            "differences look normal" if p >= ALPHA else "differences are not normal: look for a faulty pair"
-        )
-        rows.append(("normality (Shapiro-Wilk)", p, f"p >= {ALPHA}", p >= ALPHA, meaning))
+        good = at_least(p, ALPHA)
+        meaning = "differences look normal" if good else "differences are not normal: look for a faulty pair"
+        rows.append(("normality (Shapiro-Wilk)", p, f"p >= {ALPHA}", good, meaning))
     return rows

@@ -13,6 +13,7 @@ import pandas as pd
 from fertkit.errors import NotEstimable
 from fertkit.intake.yield_points import YieldPoints
 from fertkit.results import Result, checks_frame
+from fertkit.rounding import at_most
 from fertkit.trials.defaults import citations, default, said_by
 from fertkit.trials.point_steps import STEPS, Log, find_passes
 
@@ -210,14 +211,14 @@ def _checks(steps):
     most = default("yield_points", item)
     share = 100 * (1 - steps["kept"].iloc[-1] / steps["kept"].iloc[0])
     meaning = f"{share:.0f} % of the points are removed" + (
-        ": look for a wrong limit or unit" * bool(share > most)
+        ": look for a wrong limit or unit" * (not at_most(share, most))
     )
     return [
         (
             "points removed [%]",
             share,
             f"<= {most:g} ({said_by('yield_points', item)})",
-            bool(share <= most),
+            at_most(share, most),
             meaning,
         )
     ]

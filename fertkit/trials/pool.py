@@ -12,6 +12,7 @@ import pandas as pd
 
 from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.results import Result, capital, checks_frame, counted, plain, plain_p
+from fertkit.rounding import above
 from fertkit.trials import linear
 from fertkit.trials.analyse import analyse_strips
 from fertkit.trials.arrange import (
@@ -388,8 +389,8 @@ def _checks(table, y, tau2, raw, scale, knapp):
          "kept, but their standard error leaves them no weight (a response still rising or none at all?): "
          f"{', '.join(map(str, idle))}" if idle else "none"),
         number_of_sites(len(y)),
-        ("largest weight [%]", float(heavy), "<= 50 (common practice, no source)", bool(heavy <= 50),
-         "one site carries more than half of the weight" if heavy > 50 else "no site dominates"),
+        ("largest weight [%]", float(heavy), "<= 50 (common practice, no source)", not above(heavy, 50),
+         "one site carries more than half of the weight" if above(heavy, 50) else "no site dominates"),
         *([("Hartung-Knapp factor", float(scale), "information", None, _held_at_one(raw, scale, tau2))]
           if knapp else []),
     ]  # fmt: skip

@@ -8,6 +8,7 @@ import pandas as pd
 
 from fertkit.errors import NotEstimable, shorten, unknown
 from fertkit.results import Result, checks_frame, plain
+from fertkit.rounding import at_least, same
 
 #: Error degrees of freedom with t treatments in r blocks (replicates).
 ERROR_DF = {
@@ -57,8 +58,8 @@ class PowerPlan(Result):
     def checks(self) -> pd.DataFrame:
         got = self.sizes.set_index("blocks").loc[self.blocks, "power"]
         return checks_frame([
-            ("power", got, f">= {self.power}", bool(got >= self.power),
-             "the plan finds the difference as often as asked" if got >= self.power
+            ("power", got, f">= {self.power}", at_least(got, self.power),
+             "the plan finds the difference as often as asked" if at_least(got, self.power)
              else "the plan misses the difference more often than asked; add blocks"),
         ])  # fmt: skip
 
@@ -71,7 +72,7 @@ class PowerPlan(Result):
             f"{self.cv_pct:g} % ({self._cv_of}) a true difference of {plain(self.difference_pct)} % of "
             f"the mean is found in {found:.0f} of 100 such trials (two-sided, {100 * self.alpha:g} %)."
         )
-        if np.isclose(self.difference_pct, smallest):
+        if same(self.difference_pct, smallest):
             return said
         return (
             f"{said} The smallest difference found in {100 * self.power:.0f} of 100 is {plain(smallest)} %."
@@ -130,7 +131,8 @@ def blocks_for(
     # A Latin square has as many rows as treatments; no other size of it exists.
     sizes = [treatments] if design == "latin" else range(2, MOST_BLOCKS + 1)
     for blocks in sizes:
-        if power_of_difference(difference_pct, sd, treatments, blocks, design=design, alpha=alpha) >= power:
+        got = power_of_difference(difference_pct, sd, treatments, blocks, design=design, alpha=alpha)
+        if at_least(got, power):
             break
     else:
         raise NotEstimable(
@@ -242,7 +244,7 @@ def _detectable(sd, treatments, blocks, design, power, alpha) -> float:
     high = sd
     while lacking(high) < 0:
         high *= 2
-    return float(brentq(lacking, 1e-9 * sd, high, xtol=1e-10 * sd))
+    return float(brentq(lacking, 1e-9 * sd, high, xtol=1e-14 * sd))
 
 
 def _plan(difference, cv, sd, treatments, blocks, design, power, alpha, correlation) -> PowerPlan:

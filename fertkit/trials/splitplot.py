@@ -7,6 +7,7 @@ import pandas as pd
 
 from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, checks_frame, plain, plain_p
+from fertkit.rounding import below
 from fertkit.trials import linear
 from fertkit.trials.arrange import factor, one_trial, only_column
 from fertkit.trials.models import anova_table
@@ -53,7 +54,7 @@ class SplitPlotAnalysis(Result):
         tests = self.anova.dropna(subset=["p"])
         tests = tests[tests["term"] != self.block]
         said = [
-            f"{r.term}: {'makes' if r.p < 1 - self.level else 'cannot be shown to make'} a difference "
+            f"{r.term}: {'makes' if below(r.p, 1 - self.level) else 'cannot be shown to make'} a difference "
             f"(F = {plain(r.f)}, p {plain_p(r.p)})"
             for r in tests.itertuples()
         ]

@@ -13,6 +13,8 @@ from fertkit.intake import read_tissue
 from fertkit.tissue import explain, score_tissue
 from fertkit.tissue.classes import (
     CLASSES,
+    NOT_CLASSED,
+    SUFFICIENT,
     classify,
     classify_above,
     classify_below,
@@ -117,6 +119,8 @@ def classes(tidy, values, source, **where):
     return table.set_index("nutrient")["class"].to_dict()
 
 
+
+
 @pytest.mark.parametrize(("source", "bulletin", "where"), RANGES, ids=[r[0] for r in RANGES])
 def test_bulletin_ranges_decide_at_their_ends(tidy, source, bulletin, where):
     for factor, end, expected in (
@@ -196,6 +200,7 @@ def test_a_value_below_a_limit_inside_a_critical_range_is_left_open(tidy):
         (np.nan, 2.0, np.nan, 2.0),
     ],
 )
+from fertkit.units import convert_concentration
 def test_one_rule_gives_the_limit_of_every_source(low, critical, critical_high, limit):
     assert shortage_limit(*np.array([[low], [critical], [critical_high]])) == [limit]
 
@@ -450,3 +455,14 @@ def test_own_frames_are_checked(tidy):
         score_tissue(pd.concat([tidy({"a": {"N": 3.0}}), tidy({"a": {"N": 3.1}})]))
     replicates = pd.concat([tidy({"a": {"N": 3.0}}), tidy({"a": {"N": 3.1}})]).drop(columns="specimen")
     assert score_tissue(replicates, source="KSU_CORN").table["specimen"].tolist() == [1, 2]
+
+
+@pytest.mark.parametrize("end", [1.1, 1.4, 1.7, 2.1, 2.3, 2.9])
+def test_a_result_at_the_end_of_a_range_belongs_to_it_in_every_unit(end):
+    # 17 g/kg is 1.7 %; in binary 17 x 0.1 is 1.7000000000000002, which is no result above the range.
+    amounts = ((end * 10, "g/kg"), (end * 1e4, "mg/kg"))
+    restated = np.array([convert_concentration(*amount, "%") for amount in amounts])
+    nan = [np.nan] * 2
+    assert classify(restated, [0.5] * 2, [end] * 2, nan, nan, nan).tolist() == [SUFFICIENT] * 2
+    assert classify(restated, [end] * 2, [5.0] * 2, nan, nan, nan).tolist() == [SUFFICIENT] * 2
+    assert classify(restated, nan, nan, nan, nan, [end] * 2).tolist() == [NOT_CLASSED] * 2

@@ -84,3 +84,15 @@ def test_pairs_need_two_treatments(maize):
         analyse_pairs(maize.iloc[:2], treatment="type", response="height", pair="pair")
     with pytest.raises(LookupFailed, match="unknown check"):
         analyse_pairs(maize, treatment="type", response="height", pair="pair", check="other")
+
+
+def test_pairs_that_all_differ_alike_have_no_error_to_test_against():
+    # 9.3 - 9.1 and 8.9 - 8.7 differ in their last binary digit: t would be some 10^15.
+    table = pd.DataFrame({"block": [1, 1, 2, 2, 3, 3], "treatment": ["a", "b"] * 3})
+    table["yield_t_ha"] = [9.1, 9.3, 8.7, 8.9, 10.6, 10.8]
+    found = analyse_pairs(table, check="a")
+    assert found.difference == pytest.approx(0.2)
+    assert np.isnan(found.t)
+    assert np.isnan(found.p)
+    assert "no error to test against" in found.summary()
+    assert "cannot be told apart" not in found.summary()

@@ -451,3 +451,10 @@ def test_factor_is_said_to_be_held_only_where_it_was():
 def test_negative_standard_error_is_refused():
     with pytest.raises(NotEstimable, match=r"cannot be negative \(C: -1\)"):
         pool_estimates([4, 5, 6], [1, 1, -1], sites=["A", "B", "C"])
+
+
+def test_two_sites_of_one_error_carry_half_each():
+    found = pool_estimates([0.1, 0.3], [0.7, 0.7])
+    row = found.checks.set_index("check").loc["largest weight [%]"]
+    assert row["value"] == pytest.approx(50)
+    assert row["passed"]
