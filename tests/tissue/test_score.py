@@ -24,6 +24,7 @@ from fertkit.tissue.classes import (
     probability_below,
     shortage_limit,
 )  # fmt: skip
+from fertkit.units import convert_concentration
 
 # Corn ear leaf at tasseling to silking: University of Delaware page after Southern Coop. Series Bulletin 394.
 CORN_UDEL = {
@@ -119,8 +120,6 @@ def classes(tidy, values, source, **where):
     return table.set_index("nutrient")["class"].to_dict()
 
 
-
-
 @pytest.mark.parametrize(("source", "bulletin", "where"), RANGES, ids=[r[0] for r in RANGES])
 def test_bulletin_ranges_decide_at_their_ends(tidy, source, bulletin, where):
     for factor, end, expected in (
@@ -200,7 +199,6 @@ def test_a_value_below_a_limit_inside_a_critical_range_is_left_open(tidy):
         (np.nan, 2.0, np.nan, 2.0),
     ],
 )
-from fertkit.units import convert_concentration
 def test_one_rule_gives_the_limit_of_every_source(low, critical, critical_high, limit):
     assert shortage_limit(*np.array([[low], [critical], [critical_high]])) == [limit]
 
