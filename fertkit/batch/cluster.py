@@ -64,7 +64,7 @@ def connected(address: str):
         yield client
 
 
-def work_on(client, work: Callable[[Part], int], parts: list[Part]) -> Iterator[int]:
+def work_on(client, work: Callable[[Part], object], parts: list[Part]) -> Iterator[object]:
     """Work all parts on a cluster; give what each tells as it ends, in whatever order.
 
     Raises

@@ -68,6 +68,10 @@ class BatchResult(Result):
         Source keys behind the numbers.
     types : dict
         Column → type of the table.
+    names : tuple of str
+        Files of `parts`, in the order of the input.
+    notes : tuple of str
+        What of an earlier run in the folder could not be used.
     """
 
     kind: str
@@ -82,12 +86,14 @@ class BatchResult(Result):
     checks: pd.DataFrame
     keys: tuple[str, ...]
     types: dict
+    names: tuple[str, ...]
+    notes: tuple[str, ...] = ()
 
     @cached_property
     def table(self) -> pd.DataFrame:
         """All rows, in the order of the input: a row per trial, or per sample, nutrient and source."""
-        parts = sorted(self.parts.glob("part-*"))
-        return pd.concat([typed(read_frame(part), self.types) for part in parts], ignore_index=True)
+        parts = (read_frame(self.parts / name) for name in self.names)
+        return pd.concat([typed(part, self.types) for part in parts], ignore_index=True)
 
     @property
     def sources(self) -> pd.DataFrame:
@@ -107,7 +113,8 @@ class BatchResult(Result):
         if REFUSED in counts:
             lines.append(f"Not usable: {counts[REFUSED]:,}; the reason stands in the column 'message'.")
         failed = self.checks[~self.checks["passed"].astype(bool) & (self.checks["check"] != REFUSED)]
-        return "\n".join([*lines, *(f"Note: {text}." for text in failed["meaning"]), f"Table: {self.file}"])
+        told = [*failed["meaning"], *self.notes]
+        return "\n".join([*lines, *(f"Note: {text}." for text in told), f"Table: {self.file}"])
 
     def _repr_html_(self) -> str:
         from html import escape
@@ -115,7 +122,7 @@ class BatchResult(Result):
         return f"<pre>{escape(self.summary())}</pre>{self.head.head(20).to_html(index=False, border=0)}"
 
 
-def gather(settings: Settings, targets: list[Path], out: Path) -> BatchResult:
+def gather(settings: Settings, targets: list[Path], out: Path, notes=()) -> BatchResult:
     """Join the parts into one table, count them, and write the index page; a part at a time."""
     file, index = out / f"results{ending()}", out / "index.html"
     for path in {file, out / "results.csv"}:
@@ -138,6 +145,7 @@ def gather(settings: Settings, targets: list[Path], out: Path) -> BatchResult:
         pd.DataFrame(classes.most_common(), columns=["cls", "results"]),
         pd.concat(head, ignore_index=True), pd.concat(refused, ignore_index=True),
         _checks(counts, seen, settings), _keys(settings.kind, seen), settings.types,
+        tuple(target.name for target in targets), tuple(notes),
     )  # fmt: skip
     write_whole(index_page(result), index)
     return result

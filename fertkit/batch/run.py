@@ -10,10 +10,12 @@ from pathlib import Path
 import pandas as pd
 
 from fertkit.batch.cluster import connected, work_on
+from fertkit.batch.finished import digest_of, enter, unfinished
 from fertkit.batch.lock import held
 from fertkit.batch.parts import REFUSED, Part
 from fertkit.batch.results import BatchResult, gather
 from fertkit.batch.settings import (
+    EMPTY,
     FILES_IN_PART,
     Settings,
     for_data_set,
@@ -50,8 +52,9 @@ def run_batch(
         memory; rows of one trial may lie apart.
     out : path
         Folder to write to: ``results.csv``, ``results.parquet`` (with pyarrow), ``index.html``, ``parts/``
-        (the same rows as a partitioned data set) and ``run.json``, the record of what was asked. One run at a
-        time writes to it (``run.lock`` says which).
+        (the same rows as a partitioned data set), ``run.json``, the record of what was asked, and
+        ``parts.sha256``, the part files that are finished: one that was lost or changed since is worked again
+        and told. One run at a time writes to the folder (``run.lock`` says which).
     kind : {'trials', 'samples'}
     by : str or list of str, optional
         Columns of a data set that tell trials apart; ``trial`` by default.
@@ -110,36 +113,37 @@ def run_batch(
     _check_columns(found, settings)
     with ExitStack() as stack:
         stack.enter_context(held(out))
-        settings, parts = _plan(found, settings, out)
-        missing = [part for part in parts if not Path(part.target).exists()]
+        settings, parts, lacking, told = _plan(found, settings, out)
+        missing = [part for part in parts if Path(part.target) in lacking]
         if isinstance(client, str):
             client = stack.enter_context(connected(client))
-        _work(Work(settings), missing, len(parts), progress, client)
-        result = gather(settings, [Path(part.target) for part in parts], out)
+        _work(Work(settings), missing, len(parts), progress, client, out)
+        result = gather(settings, [Path(part.target) for part in parts], out, told)
         shutil.rmtree(out / "input", ignore_errors=True)
     return result
 
 
 @dataclass(frozen=True)
 class Work:
-    """Make a part into rows and write them, here or on a worker; tells how many rows came out."""
+    """Make a part into rows and write them, here or on a worker; tells the file's name and its digest."""
 
     settings: Settings
 
-    def __call__(self, part: Part) -> int:
-        rows = self.settings.work(part, self.settings)
-        write_frame(rows, Path(part.target))
-        return len(rows)
+    def __call__(self, part: Part) -> tuple[str, str]:
+        target = Path(part.target)
+        write_frame(self.settings.work(part, self.settings), target)
+        return target.name, digest_of(target)
 
 
-def _work(work, missing, total, progress, client):
+def _work(work, missing, total, progress, client, out):
     from tqdm import tqdm
 
     done = map(work, missing) if client is None else work_on(client, work, missing)
     with tqdm(
         total=total, initial=total - len(missing), unit="part", disable=not progress, file=sys.stderr
     ) as bar:
-        for _ in done if missing else ():
+        for name, digest in done if missing else ():
+            enter(out, name, digest)
             bar.update()
 
 
@@ -167,33 +171,37 @@ def _check_columns(found: Source, settings: Settings) -> None:
     )
 
 
-def _plan(found: Source, settings: Settings, out: Path) -> tuple[Settings, list[Part]]:
-    """The parts of the work, as an earlier run of the same batch left them or cut anew."""
+def _plan(found: Source, settings: Settings, out: Path) -> tuple[Settings, list[Part], set[Path], list[str]]:
+    """The parts of the work as an earlier run left them or cut anew, those to be worked, and why again."""
     file = out / "run.json"
     now = record_of(settings, found)
     was = read_record(file)
     if was is not None:
         refuse_other(file, was, now)
     elif (out / "parts").exists():
-        raise FertkitError(f"{out / 'parts'} holds parts but there is no record of their run; empty it first")
+        raise FertkitError(f"{out / 'parts'} holds parts but there is no record of their run; {EMPTY}")
     good, refused = readable_files(found) if found.tidy else (found, [])
-    if was is None:
+    fresh = was is None
+    if fresh:
         units = first_units(found, settings) if settings.kind == "trials" and not found.tidy else ("", "")
-        count = _cut(good, settings, out) if found.tidy else -(-len(found.files) // FILES_IN_PART)
-        was = now | {"units": list(units), "parts": count}
+        was = now | {"units": list(units), "parts": _cut(good, settings, out)}
         write_whole(json.dumps(was, indent=1) + "\n", file)
     settings = replace(settings, units=tuple(was["units"]))
     targets = [out / "parts" / f"{part_name(i)}{ending()}" for i in range(was["parts"])]
-    lacking = [i for i, target in enumerate(targets) if not target.exists()]
-    if found.tidy and any(not (out / "input" / part_name(i)).is_dir() for i in lacking):
-        _cut(good, settings, out)
+    lacking, told = unfinished(out, targets)
+    again = not fresh and (lacking or not found.tidy)  # what an earlier run cut may not be whole
+    if again and _cut(good, settings, out) != was["parts"]:
+        raise FertkitError(f"{file} names {was['parts']} parts, which is not what the input gives; {EMPTY}")
     parts = [_part(i, target, found, out) for i, target in enumerate(targets)]
     if refused:
         parts.append(_refused_files(refused, settings, out / "parts" / f"part-files{ending()}"))
-    return settings, parts
+    return settings, parts, set(lacking), told
 
 
-def _cut(found, settings, out):
+def _cut(found, settings, out) -> int:
+    """Cut a data set into parts, and count them; files are parts as they are."""
+    if not found.tidy:
+        return -(-len(found.files) // FILES_IN_PART)
     shutil.rmtree(out / "input", ignore_errors=True)
     return cut_rows(found, settings.by, settings.part_size, out / "input") if found.files else 0
 

@@ -19,6 +19,7 @@ KINDS = {
     "trials": ("trial", 200, trials.survey_part, trials.result_types, trials.is_tidy),
     "samples": ("sample_id", 2000, samples.score_part, samples.result_types, samples.is_tidy),
 }
+EMPTY = "empty the folder, or write to another one"  # what to do where a folder is not what a run left
 FILES_IN_PART = 20  # users' own files of unknown size
 #: Role of a column → the setting that names it in a data set.
 _IN_DATA_SET = {"trial": "by", "rate": "rate", "yield": "yield_", "block": "block"}
@@ -207,12 +208,13 @@ def record_of(settings: Settings, source) -> dict:
 def read_record(file: Path) -> dict | None:
     """The record of an earlier run in the folder, if there is one."""
     try:
-        return json.loads(file.read_text(encoding="utf-8"))
+        record = json.loads(file.read_text(encoding="utf-8"))
+        record["parts"], record["units"] = int(record["parts"]), [str(unit) for unit in record["units"]]
     except FileNotFoundError:
         return None
-    except ValueError:
-        remedy = "write to an empty folder"
-        raise InputError(file.name, [Problem("not the record of a batch", remedy)]) from None
+    except (ValueError, TypeError, KeyError):
+        raise InputError(file.name, [Problem("not the record of a batch", EMPTY)]) from None
+    return record
 
 
 def refuse_other(file: Path, was: dict, now: dict) -> None:

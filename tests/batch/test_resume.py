@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from fertkit.batch import run_batch
+from fertkit.batch.finished import LIST, entered
 from fertkit.batch.lock import LOCK, held
 from fertkit.errors import FertkitError
 
@@ -57,13 +58,14 @@ def test_killed_and_resumed(source, finished, tmp_path):
     os.kill(process.pid, signal.SIGKILL)
     process.wait()
     done = {p: p.stat().st_mtime_ns for p in parts_in(out)}
-    assert 2 <= len(done) < 6
+    listed = entered(out)  # the last one may have been written and not entered
+    assert len(done) - 1 <= len(listed) <= len(done) < 6
     assert json.loads((out / LOCK).read_text())["pid"] == process.pid
     result = batch(source, out)
     assert not (out / LOCK).exists()
     pd.testing.assert_frame_equal(result.table, finished.table, check_exact=True)
     assert len(parts_in(out)) == 6
-    assert {p: p.stat().st_mtime_ns for p in done} == done
+    assert all(p.stat().st_mtime_ns == then for p, then in done.items() if p.name in listed)
     assert not (out / "input").exists()
 
 
@@ -74,6 +76,81 @@ def test_a_lost_part_alone_is_done_again(source, finished):
     again = batch(source, finished.parts.parent)
     pd.testing.assert_frame_equal(again.table, finished.table, check_exact=True)
     assert [p for p in parts if p.stat().st_mtime_ns != before[p]] == [parts[3]]
+    assert f"Note: part file {parts[3].name} was gone: its work was done again." in again.summary()
+
+
+def cut_short(parts):
+    parts[1].write_bytes(parts[1].read_bytes()[:-40])
+    return parts[1:2]
+
+
+def emptied(parts):
+    parts[1].write_bytes(b"")
+    return parts[1:2]
+
+
+def edited(parts):
+    parts[2].write_bytes(parts[2].read_bytes().replace(b"T00", b"T90", 1))
+    return parts[2:3]
+
+
+def swapped(parts):
+    first, second = (part.read_bytes() for part in parts[:2])
+    parts[0].write_bytes(second)
+    parts[1].write_bytes(first)
+    return parts[:2]
+
+
+def unlisted(parts):
+    (parts[0].parent.parent / LIST).unlink()
+    return parts
+
+
+def list_torn(parts):
+    file = parts[0].parent.parent / LIST
+    file.write_bytes(file.read_bytes()[:-5])
+    return parts[-1:]
+
+
+@pytest.mark.parametrize("harm", [cut_short, emptied, edited, swapped, unlisted, list_torn])
+def test_a_part_that_is_not_as_it_was_written_is_worked_again(source, finished, tmp_path, harm):
+    out = tmp_path / "out"
+    batch(source, out)
+    parts = parts_in(out)
+    before = {p: p.read_bytes() for p in parts}
+    times = {p: p.stat().st_mtime_ns for p in parts}
+    harmed = harm(parts)
+    again = batch(source, out)
+    pd.testing.assert_frame_equal(again.table, finished.table, check_exact=True)
+    assert {p: p.read_bytes() for p in parts} == before
+    assert set(harmed) <= {p for p in parts if p.stat().st_mtime_ns != times[p]}
+    told = [p for p in parts if f"{p.name} is not as it was written" in again.summary()]
+    assert told == ([] if harm in (unlisted, list_torn) else harmed)
+
+
+def test_the_list_of_finished_parts_is_one_that_others_can_check(source, finished, tmp_path):
+    out = tmp_path / "out"
+    batch(source, out)
+    done = subprocess.run(["sha256sum", "-c", LIST], cwd=out, capture_output=True, text=True, check=True)
+    assert done.stdout.count(": OK") == 6
+
+
+def test_a_file_that_is_no_part_is_not_counted(source, finished, tmp_path):
+    out = tmp_path / "out"
+    batch(source, out)
+    parts = parts_in(out)
+    parts[0].with_name(f"part-99999{parts[0].suffix}").write_bytes(parts[0].read_bytes())
+    pd.testing.assert_frame_equal(batch(source, out).table, finished.table, check_exact=True)
+
+
+@pytest.mark.parametrize("change", [{"parts": 4}, {"parts": 9}, {"parts": "many"}, {"units": None}])
+def test_a_record_that_was_changed_is_refused(source, tmp_path, change):
+    out = tmp_path / "out"
+    batch(source, out)
+    record = json.loads((out / "run.json").read_text())
+    (out / "run.json").write_text(json.dumps(record | change))
+    with pytest.raises(FertkitError, match="empty the folder"):
+        batch(source, out)
 
 
 @pytest.mark.parametrize(

@@ -221,7 +221,9 @@ def test_hostile_names_stay_names(many_trials, tmp_path):
     assert set(tmp_path.parent.iterdir()) == before
     made = {p.relative_to(tmp_path / "out").as_posix() for p in (tmp_path / "out").rglob("*")}
     parts = {f"parts/part-0000{i}.parquet" for i in range(3)}
-    assert made == {"run.json", "index.html", "results.parquet", "results.csv", "parts"} | parts
+    assert (
+        made == {"run.json", "parts.sha256", "index.html", "results.parquet", "results.csv", "parts"} | parts
+    )
 
 
 @pytest.mark.parametrize(
