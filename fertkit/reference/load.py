@@ -36,7 +36,8 @@ def load_table(kind: str, path=None, *, source: str | None = None, crop: str | N
     Parameters
     ----------
     kind : str
-        ranges, removal, uptake, timing, soil_tests, products, dilution, dris_norms, cnd_norms, yields or constants.
+        ranges, removal, uptake, timing, soil_tests, products, dilution, dris_norms, cnd_norms, yields or
+        constants.
     path : path, optional
         A CSV, XLSX or ODS file of the same columns (`fertkit.reference.SCHEMAS`); the bundled rows if None.
     source : str, optional

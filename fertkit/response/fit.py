@@ -13,8 +13,9 @@ from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.intervals import Interval, join_identified
 from fertkit.response.many import Fits, basis, fit_sums
 from fertkit.response.shapes import SHAPES, limits
-from fertkit.results import Result, checks_frame, plain
+from fertkit.results import Result, checks_frame, counted, plain
 from fertkit.rounding import above, at_most, same
+from fertkit.trials.connected import contrasts_within
 
 
 @dataclass(frozen=True)
@@ -240,10 +241,13 @@ def inside_tested(rate: np.ndarray, lowest: float, highest: float, unit: str) ->
 def need_contrasts(data: TrialData, n: int, what: str) -> None:
     """Raise NotEstimable unless the blocks leave `n` independent contrasts among the rates."""
     left = int((data.sums.n - data.sums.n_blocks - data.sums.pure_df)[0])
+    if data.sums.n_blocks[0] > 1:
+        left = min(left, contrasts_within(data.rate, data.sweep.block))
     if left < n:
         raise NotEstimable(
-            f"{what} needs {n} independent contrasts among rates, but within blocks there are only {left}: "
-            "rates are confounded with blocks; each block or site needs several rates"
+            f"rates are confounded with blocks: {what} needs {counted(n, 'contrast')} among rates, and "
+            f"blocks that share rates offer {left}; put several rates in each block or site, one "
+            "of them common to all"
         )
 
 

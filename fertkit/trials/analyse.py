@@ -174,6 +174,7 @@ def analyse_strips(
     arranged = arrange(trial, treatment=treatment, response=response, blocks=blocks, trend=trend)
     if check is not None and check not in arranged.labels:
         raise unknown("check treatment", check, arranged.labels)
+    models.need_differences(arranged)
     estimate = MODELS[model](arranged)
     return conclude(arranged, estimate, check=check, adjust=adjust, level=level)
 

@@ -8,7 +8,8 @@ import pandas as pd
 from fertkit.errors import NotEstimable
 from fertkit.rounding import at_least
 from fertkit.trials import linear
-from fertkit.trials.arrange import Arrangement
+from fertkit.trials.arrange import Arrangement, show
+from fertkit.trials.connected import parts
 from fertkit.trials.variance import RemlFit, components, fit_reml, shared
 
 #: Drawings of new lots behind the test of treatments with correlated neighbours, and their seed.
@@ -64,12 +65,6 @@ def fixed_blocks(trial: Arrangement) -> Estimate:
     fit = linear.fit(trial.design(), trial.y)
     rows = trial.mean_rows()
     k = len(trial.labels)
-    differences = rows[1:] - rows[0]
-    if not fit.estimable(differences).all():
-        raise NotEstimable(
-            "some treatments never meet others within a block (or follow the trend exactly), so their "
-            "differences cannot be told from those of the field; compare the treatments that share blocks"
-        )
     variance = fit.variance
     anova = anova_table(
         linear.sequential_squares(trial.y, [*trial.terms(), ("treatment", trial.treatment_columns())])
@@ -94,6 +89,34 @@ def fixed_blocks(trial: Arrangement) -> Estimate:
         method=method + (" with a straight trend across the field" if trial.covariates else ""),
         notes=notes,
     )
+
+
+def need_differences(trial: Arrangement) -> None:
+    """Raise NotEstimable unless every difference of treatments can be told from blocks and trend.
+
+    Differences between blocks alone are no substitute where blocks are random: with a handful of blocks they
+    rest on a variance that nothing measures.
+    """
+    rows = trial.mean_rows()
+    if linear.fit(trial.design(), trial.y).estimable(rows[1:] - rows[0]).all():
+        return
+    reason = _apart(trial) if trial.blocking and not trial.covariates else ""
+    trend = " (or they follow the trend exactly)" if trial.covariates else ""
+    raise NotEstimable(
+        f"treatments are confounded with blocks: {reason or 'some treatments'} never meet within a block"
+        f"{trend}, so their differences cannot be told from those of the field; compare treatments that share "
+        "blocks"
+    )
+
+
+def _apart(trial) -> str:
+    """Which treatments share blocks, part by part, as words; empty where they all do."""
+    part = parts(trial.codes, trial.blocking[0][1])
+    if part.max() == 0:
+        return ""
+    codes = (np.unique(trial.codes[part == one]) for one in range(min(part.max() + 1, 6)))
+    held = [f"({', '.join(show(trial.labels[code]) for code in some)})" for some in codes]
+    return " and ".join(held) + (" ..." if part.max() > 5 else "")
 
 
 def random_blocks(trial: Arrangement) -> Estimate:

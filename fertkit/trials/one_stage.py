@@ -16,6 +16,7 @@ from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, capital, checks_frame, counted, plain
 from fertkit.rounding import below
 from fertkit.trials.arrange import factor, only_column, site_names
+from fertkit.trials.connected import contrasts_within
 from fertkit.trials.pool import number_of_sites
 
 
@@ -112,6 +113,7 @@ def pool_polynomial(trial, *, degree: int = 2, site=None, rate=None, response=No
     x, y, codes, labels = _columns(table, site, rate, response)
     if len(np.unique(x)) <= degree:
         raise NotEstimable(f"{len(np.unique(x))} rates cannot carry a polynomial of degree {degree}")
+    _need_contrasts(x, codes, degree, f"a polynomial of degree {degree}")
     # Solved in rates between 0 and 1, so that its square is no worse conditioned than the rate.
     unit = float(np.abs(x).max()) or 1.0
     design = (x[:, None] / unit) ** np.arange(degree + 1)
@@ -174,6 +176,7 @@ def pool_curve(
     codes, labels = factor(pd.Series(site))
     _enough(codes, labels)
     start = np.asarray(start, dtype=float)
+    _need_contrasts(x, codes, len(terms) - 1 + len(start), "the curve")
 
     def loss(shapes):
         design = columns(shapes)
@@ -212,6 +215,15 @@ def _enough(codes, labels):
         raise NotEstimable(
             f"{counted(len(labels), 'site')} with {counted(len(codes), 'strip')}: sites and strips "
             "cannot be told apart; analyse the site by itself"
+        )
+
+
+def _need_contrasts(x, codes, n, what):
+    left = contrasts_within(x, codes)
+    if left < n:
+        raise NotEstimable(
+            f"rates are confounded with sites: {what} needs {counted(n, 'contrast')} among rates, and "
+            f"sites that share rates offer {left}; pool sites that tested several rates each"
         )
 
 
@@ -284,6 +296,12 @@ def _with_shapes(columns, shapes, found, random, b, effects) -> np.ndarray:
     steps = np.diag(1e-5 * (np.abs(shapes) + 1e-3))
     slopes = [(mean(shapes + step) - mean(shapes - step)) / (2 * step.sum()) for step in steps]
     wide = np.column_stack([found.design, *slopes])
+    scale = np.linalg.norm(wide, axis=0)
+    if not scale.all() or np.linalg.matrix_rank(wide / scale, tol=1e-7) < wide.shape[1]:
+        raise NotEstimable(
+            "the yields do not settle the shape of the curve: other shapes fit the tested rates as well; "
+            "choose a simpler curve or pool in two stages"
+        )
     return np.linalg.inv(wide.T @ found.whitened(wide))
 
 
