@@ -104,8 +104,8 @@ def need_differences(trial: Arrangement) -> None:
     trend = " (or they follow the trend exactly)" if trial.covariates else ""
     raise NotEstimable(
         f"treatments are confounded with blocks: {reason or 'some treatments'} never meet within a block"
-        f"{trend}, so their differences cannot be told from those of the field; compare treatments that share "
-        "blocks"
+        f"{trend}, so their differences cannot be told from those of the field; compare treatments that "
+        "share blocks"
     )
 
 
