@@ -142,7 +142,8 @@ def pooled_return(result, ax=None, *, title: str | None = None):
     rate, net = result.frame.iloc[:, 0], result.frame.iloc[:, 2]
     unit = f"{result.money}/{result.area}"
     _money_line(ax, result, rate, net, unit)
-    _best(ax, result.rate, result.gain, "interior", f"pooled rate, {plain(result.rate)} {result.rate_unit}")
+    name = "highest mean of these trials, no recommendation" if result.doubts else "pooled rate"
+    _best(ax, result.rate, result.gain, "interior", f"{name}, {plain(result.rate)} {result.rate_unit}")
     low, high = net.min(), max(net.max(), 0)
     span = (high - low) or 1.0
     ax.set_ylim(low - 0.25 * span, high + 0.1 * span)

@@ -105,7 +105,7 @@ _ALIKE = (
 _OTHERWISE = (["Repeat the strips before you act: {best}."], [])
 
 
-def network_advice(pooled, silent, rising) -> tuple[list[str], list[str]]:
+def network_advice(pooled, silent, rising, doubts=()) -> tuple[list[str], list[str]]:
     """What to do and what not after several trials.
 
     Parameters
@@ -113,25 +113,45 @@ def network_advice(pooled, silent, rising) -> tuple[list[str], list[str]]:
     pooled : PooledReturn
     silent, rising : list of str
         Trials without an economic response, and those still rising at their highest rate.
+    doubts : list of str
+        Why no common rate is recommended.
     """
+    do, leave = _NO_COMMON if doubts else _NONE_PAYS if pooled.gain <= 0 else (_common(pooled), [])
+    do = [*do]
+    if silent:
+        do.append(f"Find out what sets {listed(silent)} apart: soil test, manure, previous crop, rain.")
+    if rising:
+        do.append(f"Test higher rates at {listed(rising)}: net return still rose at the highest one.")
+    return do, [
+        *leave,
+        "Do not drop the trials without a response to raise the average: they are part of it.",
+        "Do not use the common rate where a field's own strips say otherwise.",
+    ][: len(leave) + 1 + (not doubts)]
+
+
+def _common(pooled):
     unit, money = pooled.rate_unit, f"{pooled.money}/{pooled.area}"
     near = (
         f"; anything from {plain(pooled.within_low)} to {plain(pooled.within_high)} {unit} is on average "
         f"within {plain(pooled.within)} {money} of it"
     ) * (pooled.within > 0)
-    do = [
+    return [
         f"Start from {plain(pooled.rate)} {unit} on fields of the same kind{near}.",
         "Keep check strips: a single field may lie far from the average.",
     ]
-    if silent:
-        do.append(f"Find out what sets {listed(silent)} apart: soil test, manure, previous crop, rain.")
-    if rising:
-        do.append(f"Test higher rates at {listed(rising)}: net return still rose at the highest one.")
-    leave = [
-        "Do not drop the trials without a response to raise the average: they are part of it.",
-        "Do not use the common rate where a field's own strips say otherwise.",
-    ]
-    return do, leave
+
+
+_NO_COMMON = (
+    ["Take no common rate from these trials.",
+     "Go by each field's own strips, its soil test and the local rules.",
+     "Repeat the trial on more fields, with the same rates and a check strip in every block."],
+    ["Do not average the trials' own optima into a rate: they are too few or too unlike."],
+)  # fmt: skip
+_NONE_PAYS = (
+    ["Let soil test and local guide say whether a maintenance rate is due: on average no rate paid.",
+     "Keep check strips: a single field may lie far from the average."],
+    [],
+)  # fmt: skip
 
 
 def listed(names, most: int = 12) -> str:

@@ -9,6 +9,8 @@ from fertkit.report.page import Section, cited, render_page
 from fertkit.report.tables import Table, pick
 from fertkit.report.trial import checks_table
 from fertkit.response import CURVES
+from fertkit.response.agreement import failed
+from fertkit.response.pooled import pooled_lines
 from fertkit.response.verdict import status_in_words
 from fertkit.results import plain
 from fertkit.trials.arrange import show
@@ -67,7 +69,8 @@ def network_lines(answer: NetworkAnswer) -> list[str]:
     """
     pooled = answer.pooled
     doubt = next((trial.doubt for trial in answer.trials.values() if trial.doubt), "")
-    lines = ([f"{doubt[0].upper()}{doubt[1:]}."] if doubt else []) + pooled.lines
+    lines = [f"{doubt[0].upper()}{doubt[1:]}."] if doubt else []
+    lines += pooled_lines(pooled, answer.doubts)
     if answer.contrast is not None:
         lines.append(_contrast_line(answer))
     lines += [f"No economic response: {listed(answer.silent)}."] if answer.silent else []
@@ -81,7 +84,7 @@ def network_lines(answer: NetworkAnswer) -> list[str]:
     lines += [f"Could not be analysed: {name}: {why}." for name, why in answer.failed.items()]
     for result in (pooled, answer.contrast):
         checks = pooled.checks.iloc[:0] if result is None else result.checks
-        lines += [f"Note: {note}." for note in checks.loc[checks["passed"].eq(False), "meaning"]]
+        lines += [f"Note: {note}." for note in failed(checks) if note not in answer.doubts]
     return lines
 
 
@@ -100,8 +103,10 @@ def network_tables(answer: NetworkAnswer) -> dict[str, Table]:
 
 
 def _sites_table(answer):
-    loss = answer.pooled.sites.set_index("trial").filter(like="loss").iloc[:, 0]
-    curves = answer.pooled.sites.set_index("trial")["curve"].map(lambda key: CURVES[key].label)
+    # Without a common rate there is nothing to lose at it.
+    sites = answer.pooled.sites.set_index("trial")
+    loss = sites.filter(like="loss").iloc[: 0 if answer.doubts else None, 0]
+    curves = sites["curve"].map(lambda key: CURVES[key].label)
     rows = [
         _site_row(name, trial) | {"loss": loss.get(name, np.nan), "curve": curves.get(name, "")}
         for name, trial in answer.trials.items()
@@ -159,6 +164,7 @@ def _contrast_line(answer):
     treatment, check = map(show, answer.contrast_of)
     unit = answer.pooled.rate_unit
     near = f" (the tested rate nearest to {plain(answer.pooled.rate)})" if answer.nearest else ""
+    near = near * (not answer.doubts)
     return (
         f"Gain of {treatment}{near} over {check} {unit}, {pooled.k} sites pooled: {plain(pooled.estimate)} "
         f"{pooled.unit} ({pooled.level:.0%} interval {plain(pooled.low)} to {plain(pooled.high)}); a new "
@@ -168,7 +174,7 @@ def _contrast_line(answer):
 
 
 def _advice(answer, cautions):
-    do, leave = network_advice(answer.pooled, answer.silent, answer.rising)
+    do, leave = network_advice(answer.pooled, answer.silent, answer.rising, answer.doubts)
     return Section(
         "What to do, and what not", do=tuple(do), leave=tuple(leave), cautions=(LIMITS[0], *cautions)
     )
@@ -177,7 +183,7 @@ def _advice(answer, cautions):
 def _return(answer):
     return Section(
         "Which rate returns most over all sites?",
-        figure=answer.pooled.plot(), figure_says=answer.pooled.lines[0],
+        figure=answer.pooled.plot(), figure_says=pooled_lines(answer.pooled, answer.doubts)[0],
         paragraphs=("The net returns of all trials of three or more rates are averaged, rate by rate; trials "
                     "without a response and trials still rising count like the others. Each enters with one "
                     "curve, that of most weight in its own average (named in the table of trials; a straight "

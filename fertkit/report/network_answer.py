@@ -9,6 +9,7 @@ from fertkit.chance import make_rng
 from fertkit.errors import FertkitError, InputError, NotEstimable
 from fertkit.report.trial_answer import citations, in_currency, notes_of, stands_out
 from fertkit.response import PooledReturn, ResponseAnalysis, analyse_response, pool_net_return, sites_of
+from fertkit.response.agreement import contrast_checks, failed
 from fertkit.response.pooled import grid_step
 from fertkit.response.verdict import NONE, TOP
 from fertkit.rounding import first_largest
@@ -61,6 +62,13 @@ class NetworkAnswer:
     def with_status(self, status: str) -> list[str]:
         """Names of the trials whose optimum has a status."""
         return [name for name, trial in self.trials.items() if trial.optimum.status == status]
+
+    @property
+    def doubts(self) -> list[str]:
+        """Why no common rate is recommended: too few trials, or sites that disagree; empty where one is."""
+        if self.contrast is None or self.pooled.gain <= 0:
+            return self.pooled.doubts
+        return self.pooled.doubts + failed(contrast_checks(self.contrast))
 
     @property
     def nearest(self) -> bool:

@@ -14,7 +14,7 @@ from fertkit.response.intervals import Interval, join_identified
 from fertkit.response.many import Fits, basis, fit_sums
 from fertkit.response.shapes import SHAPES, limits
 from fertkit.results import Result, checks_frame, counted, plain
-from fertkit.rounding import above, at_most, same
+from fertkit.rounding import above, at_most, below, same
 from fertkit.trials.connected import contrasts_within
 
 
@@ -228,8 +228,7 @@ def fit_data(data: TrialData, curve: Curve) -> ResponseFit:
 
 def inside_tested(rate: np.ndarray, lowest: float, highest: float, unit: str) -> None:
     """Raise NotEstimable where a rate lies outside the tested rates by more than rounding."""
-    slack = 1e-9 * (highest - lowest)
-    outside = rate[(rate < lowest - slack) | (rate > highest + slack)]
+    outside = rate[below(rate, lowest, highest) | above(rate, highest)]
     if outside.size:
         raise NotEstimable(
             f"{plain(outside.flat[0])} {unit} lies outside the tested rates, {plain(lowest)} to "

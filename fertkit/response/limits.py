@@ -36,6 +36,11 @@ def nearly_as_good(gain: float) -> tuple[float, str]:
     return max(float(gain), 0.0) * float(row["value"]) / 100, words
 
 
+def network_limit(item: str) -> float:
+    """Limit of a set of trials taken together, e.g. ``fewest trials``."""
+    return float(_table().loc[("network", item), "value"])
+
+
 def price_check(prices: Prices, rate_unit: str, yield_unit: str, nutrient: str = "") -> tuple:
     """Row of a checks table: whether the crop that pays for a mass of nutrient is a plausible mass of it.
 

@@ -14,6 +14,8 @@ import pandas as pd
 
 from fertkit.errors import NotEstimable, UnitError
 from fertkit.reference import list_sources
+from fertkit.response.agreement import LEVEL, failed, mean_interval, pool_checks, verdict_lines
+from fertkit.response.agreement import SOURCES as AGREEMENT
 from fertkit.response.curves import checked_params, finite, get_curve
 from fertkit.response.economics import economic_optimum_rate
 from fertkit.response.limits import nearly_as_good
@@ -41,7 +43,10 @@ class PooledReturn(Result):
     Attributes
     ----------
     rate, gain : float
-        Best rate [rate unit] and mean net gain there over the lowest rate [money per area].
+        Best rate [rate unit] and mean net gain there over the lowest rate [money per area]; no
+        recommendation while there are `doubts`.
+    gain_low, gain_high : float
+        95 % interval of that gain over the trials, by Student's t; nan for one trial.
     within, within_low, within_high : float
         Acceptable loss [money per area] and the rates of the grid within it of the best [rate unit].
     within_by : str
@@ -58,6 +63,8 @@ class PooledReturn(Result):
 
     rate: float
     gain: float
+    gain_low: float
+    gain_high: float
     within: float
     within_low: float
     within_high: float
@@ -81,9 +88,14 @@ class PooledReturn(Result):
         return at_least(self.interval_high, self.highest_rate)
 
     @property
+    def doubts(self) -> list[str]:
+        """Why the rate is no recommendation: too few trials, or trials that disagree; empty where it is."""
+        return failed(pool_checks(self))
+
+    @property
     def lines(self) -> list[str]:
-        """The rate, the stretch nearly as good and the interval, each as a sentence."""
-        return _lines(self)
+        """The verdict first where there are doubts; the rate, the stretch nearly as good and the interval."""
+        return pooled_lines(self, self.doubts)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -109,7 +121,7 @@ class PooledReturn(Result):
         grid, tested = self.frame.iloc[:, 0], self.frame["trials_tested"]
         reached = int(tested[(grid - self.rate).abs().idxmin()])
         n = len(self.sites)
-        return checks_frame(
+        rows = checks_frame(
             [
                 ("trials with the pooled rate inside their tested rates", reached, n, reached == n,
                  "beyond a trial's own rates its curve is carried on"),
@@ -117,10 +129,11 @@ class PooledReturn(Result):
                  below(self.rate, grid.iloc[-1]), "at the end of the grid: at least this rate"),
             ]
         )  # fmt: skip
+        return pd.concat([pool_checks(self), rows], ignore_index=True)
 
     @property
     def sources(self) -> pd.DataFrame:
-        return list_sources(["SAWYER2006"])
+        return list_sources(["SAWYER2006", *AGREEMENT])
 
 
 def sites_of(fits: Mapping) -> list[Site]:
@@ -226,38 +239,51 @@ def pool_net_return(
         }
     )
     return PooledReturn(
-        float(rates[best]), float(mean[best]), float(within), float(near[0]), float(near[-1]), low, high,
+        float(rates[best]), float(mean[best]), *mean_interval(gains[:, best]),
+        float(within), float(near[0]), float(near[-1]), low, high,
         frame,
         _site_table(sites, lows, highs, money, rates[best], rate_unit, yield_unit), rate_unit, yield_unit,
         prices.money, by,
     )  # fmt: skip
 
 
-def _lines(pooled):
-    unit, money, top = pooled.rate_unit, f"{pooled.money}/{pooled.area}", pooled.highest_rate
-    cut = " (the highest tested)" if at_least(pooled.within_high, top) else ""
-    by = f" ({pooled.within_by})" if pooled.within_by else ""
-    more = f"{plain(pooled.gain)} {money} above the lowest rate"
+def pooled_lines(pooled: PooledReturn, doubts: list[str]) -> list[str]:
+    """Say what a pool gives, each as a sentence; with doubts the verdict, and the rate as a description."""
+    unit, money, count = pooled.rate_unit, f"{pooled.money}/{pooled.area}", len(pooled.sites)
+    if doubts:
+        told = f"The mean net return of these {count} alone peaks at {plain(pooled.rate)} {unit}"
+        return [
+            *verdict_lines(count, doubts),
+            f"{told}; that describes them and is no rate for other fields.",
+        ]
+    more = f"{plain(pooled.gain)} {money} above the lowest rate ({LEVEL:.0%} interval {_ends(pooled)})"
     more = more if pooled.gain > 0 else "the lowest rate: no other pays on average"
-    lines = [
-        f"Over {len(pooled.sites)} trials the mean net return is greatest at {plain(pooled.rate)} {unit}, "
-        f"{more}."
-    ]
+    lines = [f"Over {count} trials the mean net return is greatest at {plain(pooled.rate)} {unit}, {more}."]
     if pooled.within > 0:
+        cut = " (the highest tested)" if at_least(pooled.within_high, pooled.highest_rate) else ""
+        by = f" ({pooled.within_by})" if pooled.within_by else ""
         lines.append(
             f"From {plain(pooled.within_low)} to {plain(pooled.within_high)} {unit}{cut} it is within "
             f"{plain(pooled.within)} {money} of that{by}."
         )
-    if np.isfinite(pooled.interval_low):
-        opened = ", open above: no higher rate was tested" if pooled.interval_open else ""
-        high = f"{'> ' * pooled.interval_open}{plain(pooled.interval_high)} {unit}"
-        between = f"lie between {plain(pooled.interval_low)} and {high}"
-        between = between if below(pooled.interval_low, pooled.interval_high) else f"be {high} again"
-        lines.append(
-            f"With other trials of the same kind the best rate would {between} (95 % of resampled sets of "
-            f"trials{opened})."
-        )
-    return lines
+    return [*lines, *_resampled_line(pooled)]
+
+
+def _ends(pooled):
+    return f"{plain(pooled.gain_low)} to {plain(pooled.gain_high)}"
+
+
+def _resampled_line(pooled):
+    if not np.isfinite(pooled.interval_low):
+        return []
+    opened = ", open above: no higher rate was tested" if pooled.interval_open else ""
+    high = f"{'> ' * pooled.interval_open}{plain(pooled.interval_high)} {pooled.rate_unit}"
+    between = f"lie between {plain(pooled.interval_low)} and {high}"
+    between = between if below(pooled.interval_low, pooled.interval_high) else f"be {high} again"
+    return [
+        f"With other trials of the same kind the best rate would {between} (95 % of resampled sets of "
+        f"trials{opened})."
+    ]
 
 
 def grid_step(sites: Iterable[Site]) -> float:

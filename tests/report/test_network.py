@@ -7,6 +7,7 @@ import pytest
 from fertkit.errors import NotEstimable
 from fertkit.report import answer_network, network_lines, network_page
 from fertkit.report.network import network_tables
+from fertkit.response.pooled import pooled_lines
 
 PRICES = {"nutrient_price": 1.0, "grain_price": 180.0}
 
@@ -100,7 +101,7 @@ def test_two_rates_are_kept_and_in_no_pooled_curve(with_two_rates, kinds_of_site
     assert np.isnan(row["economic optimum [kg/ha]"])
     assert np.isnan(row["lost at the common rate [money/ha]"])
     lines = " ".join(network_lines(answer))
-    assert "Over 3 trials" in lines
+    assert "from these 3 trials" in lines
     assert "in no pooled curve: two" in lines
     assert "1 of joined" in lines  # the lost strip
 
@@ -115,7 +116,7 @@ def test_two_rates_alone_have_no_common_rate(with_two_rates):
 def test_interval_cut_by_the_highest_rate_is_open(network):
     """The rising site still rises at 160: resampled sets of it alone end there for want of a higher rate."""
     assert network.pooled.interval_open
-    assert "> 160 kg/ha" in " ".join(network_lines(network))
+    assert "> 160 kg/ha" in " ".join(pooled_lines(network.pooled, []))
 
 
 def test_gain_is_pooled_at_the_tested_rate_nearest_to_the_common_one(corn_sites):
@@ -129,3 +130,75 @@ def test_gain_is_pooled_at_the_tested_rate_nearest_to_the_common_one(corn_sites)
     assert f"the tested rate nearest to {answer.pooled.rate:.0f}" in " ".join(network_lines(answer))
     assert "more weight" not in network_page(answer)
     assert "of most weight in its own average" in network_page(answer)
+
+
+def strips_of(slopes, join=80.0, sd=0.1, seed=5):
+    """Sites made to rise by these slopes to a join, four blocks of five rates each."""
+    rng, rates = np.random.default_rng(seed), np.repeat([0.0, 40, 80, 120, 160], 4)
+    return pd.concat(
+        pd.DataFrame({"trial": f"site {i}", "block": np.tile(range(4), 5), "rate_kg_ha": rates,
+                      "yield_t_ha": 6 + slope * np.minimum(rates, join) + rng.normal(0, sd, 20)})
+        for i, slope in enumerate(slopes)
+    )  # fmt: skip
+
+
+UNSURE = {
+    "two sites, one without a response": [0.05, 0.0],
+    "three sites far apart": [0.06, 0.0, -0.02],
+    "six sites far apart": [0.08, 0.07, 0.0, 0.0, -0.05, -0.06],
+    "two alike": [0.05, 0.05],
+}
+
+
+@pytest.mark.parametrize("slopes", UNSURE.values(), ids=UNSURE)
+def test_few_or_unlike_sites_are_said_first_and_recommend_nothing(slopes):
+    answer = answer_network(strips_of(slopes), **PRICES)
+    lines, page = network_lines(answer), network_page(answer)
+    assert lines[0] == f"No common rate can be recommended from these {len(slopes)} trials."
+    assert answer.pooled.summary().startswith("No common rate can be recommended") == bool(
+        answer.pooled.doubts
+    )
+    assert "Start from" not in page
+    assert "greatest at" not in page
+    assert "lost at the common rate" not in page
+    assert page.index("No common rate can be recommended") < page.index("peaks at")
+    assert "Take no common rate from these trials." in page
+
+
+def test_a_pooled_gain_that_may_be_a_loss_is_told_before_the_rate():
+    answer = answer_network(strips_of(UNSURE["six sites far apart"]), **PRICES)
+    assert answer.contrast.low < 0 < answer.contrast.high
+    lines = network_lines(answer)
+    at = next(i for i, line in enumerate(lines) if "pooled over 6 sites may be a loss" in line)
+    assert at < next(i for i, line in enumerate(lines) if "peaks at" in line)
+
+
+def test_many_sites_alike_recommend_their_rate():
+    """Six sites that rise alike to a join at 80 kg/ha, where a rise of 0.05 t/kg pays nine times its cost."""
+    answer = answer_network(strips_of([0.05, 0.055, 0.045, 0.05, 0.052, 0.048]), **PRICES)
+    assert not answer.doubts
+    assert answer.pooled.rate == pytest.approx(80, abs=6)
+    assert network_lines(answer)[0].startswith("Over 6 trials the mean net return is greatest at")
+    assert f"Start from {answer.pooled.rate:g} kg/ha" in network_page(answer)
+
+
+def test_sites_that_all_pay_nothing_get_no_rate_to_start_from():
+    answer = answer_network(strips_of([0.0] * 6), **PRICES)
+    assert answer.pooled.rate == 0
+    page = network_page(answer)
+    assert "Start from" not in page
+    assert "on average no rate paid" in page
+
+
+def test_interval_of_the_mean_net_gain_is_students(corn_sites):
+    """Against scipy's t interval of the sites' own net gains at the common rate, each curve taken by hand."""
+    from scipy import stats
+
+    answer = answer_network(corn_sites, **PRICES)
+    pooled, gains = answer.pooled, []
+    for trial in answer.trials.values():
+        fit = trial.fits[trial.weights.idxmax()]
+        at, without = fit.predict([pooled.rate, 0.0], extrapolate=True)
+        gains.append(180.0 * (at - without) - 1.0 * pooled.rate)
+    ends = stats.t.interval(0.95, len(gains) - 1, loc=np.mean(gains), scale=stats.sem(gains))
+    assert (pooled.gain_low, pooled.gain_high) == pytest.approx(ends)
