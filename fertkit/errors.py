@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+_TOLD_APART, _ROWS_NAMED = 3, 12  # alike problems told one by one; rows named when they are told together
 _LONGEST_SENTENCE = 2000  # characters of one sentence of a message, whatever a file puts into it
 
 
@@ -91,11 +92,29 @@ class InputError(FertkitError):
     def __init__(self, file: str, problems: Iterable[Problem]):
         self.file = harmless(str(file))
         self.problems = tuple(problems)
-        lines = [f"  - {p}" for p in self.problems[: self.SHOWN]]
-        if len(self.problems) > self.SHOWN:
-            lines.append(f"  - and {len(self.problems) - self.SHOWN} more")
+        told = _told(self.problems)
+        lines = [f"  - {text}" for text in told[: self.SHOWN]]
+        if len(told) > self.SHOWN:
+            lines.append(f"  - and {len(told) - self.SHOWN} more")
         count = "1 problem" if len(self.problems) == 1 else f"{len(self.problems)} problems"
         super().__init__(f"{self.file}: {count}\n" + "\n".join(lines))
+
+
+def _told(problems) -> list[str]:
+    """A sentence for each problem; the same one in many rows is told once, with its rows."""
+    alike: dict[tuple, list[Problem]] = {}
+    for place, problem in enumerate(problems):
+        alone = place if problem.row is None else None
+        alike.setdefault((problem.what, problem.remedy, problem.column, alone), []).append(problem)
+    told = []
+    for group in alike.values():
+        if len(group) <= _TOLD_APART:
+            told += map(str, group)
+            continue
+        rows = ", ".join(str(p.row) for p in group[:_ROWS_NAMED])
+        more = f" and {len(group) - _ROWS_NAMED} more" if len(group) > _ROWS_NAMED else ""
+        told.append(f"{group[0]} (the same in {len(group)} rows: {rows}{more})")
+    return told
 
 
 # Control characters, marks that turn the direction of writing, and halves of characters: a file's id must not

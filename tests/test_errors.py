@@ -14,10 +14,22 @@ def test_message_names_place_value_and_remedy():
 
 
 def test_all_problems_are_kept_and_a_long_list_is_cut_in_print_only():
-    error = InputError("f.csv", [Problem("bad", "mend it", row=i) for i in range(60)])
+    error = InputError("f.csv", [Problem(f"bad {i}", "mend it", row=i) for i in range(60)])
     assert len(error.problems) == 60
     assert "and 35 more" in str(error)
     assert len(str(error).splitlines()) < 30
+
+
+def test_the_same_problem_in_many_rows_is_one_line_with_its_rows():
+    same = [Problem("bad", "mend it", row=i, column="K", value=f"x{i}") for i in range(2, 42)]
+    error = InputError("f.csv", [*same, Problem("bad", "mend it", row=3, column="Zn")])
+    first, second = str(error).splitlines()[1:]
+    assert "41 problems" in str(error)
+    assert "row 2, column 'K', value 'x2'" in first
+    assert "the same in 40 rows: 2, 3, 4, " in first
+    assert "and 28 more" in first  # 40 rows, 12 of them named
+    assert "column 'Zn'" in second
+    assert "the same" not in second
 
 
 def test_long_user_text_cannot_flood_the_message():

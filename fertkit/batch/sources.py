@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.batch.store import PIECE, ending, write_frame
+from fertkit.delimited import check_long_file
 from fertkit.errors import InputError, Problem
 
 TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".xls", ".ods")
@@ -145,9 +146,12 @@ def rows_of(source: Source, by: list[str], columns=None) -> Iterator[pd.DataFram
 
 
 def _csv_pieces(source, file, by, columns):
+    with file.open("rb") as stream:
+        check_long_file(stream, ",", source.name(file))
     with pd.read_csv(
-        file, dtype=str, keep_default_na=False, usecols=columns, chunksize=PIECE, encoding="utf-8-sig"
-    ) as pieces:
+        file, dtype=str, keep_default_na=False, usecols=columns, chunksize=PIECE, encoding="utf-8-sig",
+        index_col=False,
+    ) as pieces:  # fmt: skip
         for piece in pieces:
             yield piece.reset_index(drop=True).assign(**{c: piece[c].str.strip().to_numpy() for c in by})
 

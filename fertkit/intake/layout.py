@@ -51,6 +51,18 @@ class Block:
             return column + 1, text_of(self.cells[line][0]) or f"column {line + 1}"
         return line + 1, self.labels[column]
 
+    def rows(self) -> tuple[list[int], list[int]]:
+        """Rows of the file that hold the column names, and rows that hold its samples or results."""
+        if self.turned:
+            first = next(j for j, h in enumerate(self.headers) if h.kind in _NUTRIENTS)
+            return list(range(first)), [j for j, h in enumerate(self.headers) if h.kind in _NUTRIENTS]
+        named = [text for j, text in enumerate(self.labels) if text != f"column {j + 1}"]
+        first = min(self.lines, default=0)
+        above = (
+            i for i in range(first - 1, -1, -1) if list(filter(None, map(text_of, self.cells[i]))) == named
+        )
+        return list(range(max(next(above, first) - 1, 0), first)), list(self.lines)
+
 
 @dataclass(frozen=True)
 class Layout:

@@ -147,6 +147,7 @@ def read_strips(path_or_buffer, *, crop=None, columns=None, units=None, name=Non
     if problems:
         raise InputError(raw.name, problems)
     body, lines = _body(raw, at)
+    problems += raw.shifted([at], [line - 1 for line in lines])
     frame, extra = _read_columns(raw, at, headers, body, lines, problems)
     _check_cells(frame, headers, lines, problems)
     ask_about(frame, extra, headers, each((columns or {}).get(OTHER, [])), problems)

@@ -149,6 +149,8 @@ def read_tissue(
     raw, layout = _open(path_or_buffer, name, sheet)
     problems: list[Problem] = []
     _refuse_other_matrix(raw, layout)
+    for block in layout.blocks:
+        problems += raw.shifted(*block.rows())
     columns = result_columns(layout, problems)
     if not columns:
         remedy = "check that the lines under the header hold numbers"

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.delimited import check_long_file
 from fertkit.errors import InputError, Problem
 from fertkit.intake.files import RawTable, open_table, text_of
 from fertkit.intake.numbers import number_style
@@ -171,6 +172,7 @@ def to_degrees(x, y, centre):
 def _cells(source, name) -> tuple[str, pd.DataFrame]:
     """Open the log; long ones through pandas, in the dialect of their first lines."""
     if isinstance(source, pd.DataFrame):
+        _refuse_alike(RawTable(name or "table", [list(map(str, source.columns))]))
         return name or "table", source
     data, name = bytes_of(source, name, LARGEST_LOG)
     ends = np.flatnonzero(np.frombuffer(data, np.uint8) == ord("\n"))
@@ -181,10 +183,14 @@ def _cells(source, name) -> tuple[str, pd.DataFrame]:
     if len(ends) > MOST_POINTS:
         raise too_large(name, f"the log has more than {MOST_POINTS:,} rows")
     head = open_table(first if len(data) > _HEAD_BYTES else data, name=name)
-    sep, decimal = head.delimiter or ",", _decimal(head)
+    sep, decimal, encoding = head.delimiter or ",", _decimal(head), head.encoding
     try:
+        if encoding == "utf-16":
+            data, encoding = data.decode(encoding).encode(), "utf-8"
+        _refuse_alike(head)
+        check_long_file(io.BytesIO(data), sep, name)
         table = pd.read_csv(
-            io.BytesIO(data), sep=sep, decimal=decimal, encoding=head.encoding, low_memory=False
+            io.BytesIO(data), sep=sep, decimal=decimal, encoding=encoding, low_memory=False, index_col=False
         )
     except (ValueError, TypeError, OverflowError) as error:
         reason = " ".join(str(error).split())
@@ -192,6 +198,17 @@ def _cells(source, name) -> tuple[str, pd.DataFrame]:
             name, [Problem(f"not a readable log ({reason})", "save it as CSV (UTF-8), one record a line")]
         ) from None
     return head.name, table.rename(columns=lambda c: str(c).strip())
+
+
+def _refuse_alike(head: RawTable):
+    """Two columns of one name cannot be told apart."""
+    names = next((row for row in head.cells if any(row)), [])
+    twice = dict.fromkeys(name for j, name in enumerate(names) if name and name in names[:j])
+    if twice:
+        problems = [
+            Problem(f"two columns are named '{name}'", "keep one, or rename the other") for name in twice
+        ]
+        raise InputError(head.name, problems)
 
 
 def _decimal(head: RawTable) -> str:

@@ -116,7 +116,7 @@ def test_the_terminal_gets_no_steering_characters(capsys, tmp_path, where):
         assert character not in printed.out + printed.err
 
 
-@pytest.mark.parametrize("name", ["../../outside", "/etc/passwd", "C:\\x", "..", "a\nb", "=cmd|x", "x" * 300])
+@pytest.mark.parametrize("name", ["../../outside", "/etc/passwd", "C:\\x", "..", "=cmd|x", "x" * 300])
 def test_an_id_never_becomes_a_path(capsys, tmp_path, monkeypatch, name):
     inside = tmp_path / "inside"
     inside.mkdir()

@@ -1,0 +1,332 @@
+"""Cut the text of a table into cells, strictly: what a stray quote or comma would shift is named, never read.
+
+A quote counts only where it opens a cell. Inside a cell it is an inch mark or a nickname and stays as it is.
+"""
+
+import re
+from collections import Counter
+
+import numpy as np
+
+from fertkit.errors import InputError, Problem
+from fertkit.sizes import DELIMITERS, check_area
+
+_HEAD = 300  # lines in which the delimiter and the usual number of cells are looked for
+_LONGEST_HEADER = 12  # lines over which the quoted cells of one line of headers may run
+_TELLING = 3  # different halves of numbers in a column of notes from which they are asked about
+_PIECE = 1 << 24  # bytes of a large file that are looked at together
+_QUOTED = re.compile(r'"([^"]*(?:""[^"]*)*)"(?!")')
+_NUMBERISH = re.compile(r"[\s<>+-]*[.,]?[0-9][0-9.,\s]*%?\s*")
+_OPEN = "a quote opens a cell on this line and does not close"
+_MID = "a quote closes in mid-cell"
+_LINE_END = "a quoted cell runs over several lines"
+_REMEDY = (
+    "take the quote out, or close it right before the next separator; a quote inside a quoted cell is "
+    'written twice (""), and a cell stands on one line'
+)
+
+
+def decode(data: bytes, name: str) -> tuple[str, str]:
+    """Text of a file and its encoding: UTF-8, UTF-16 by its mark, else Windows-1252."""
+    for mark, encoding in ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16")):
+        if data.startswith(mark):
+            candidates = (encoding,)
+            break
+    else:
+        candidates = ("utf-8", "cp1252")
+    if candidates[0] != "utf-16" and b"\x00" in data:
+        raise InputError(name, [Problem("not a text table", "save it as CSV (UTF-8) or XLSX")])
+    for encoding in candidates:
+        try:
+            return data.decode(encoding), encoding
+        except UnicodeDecodeError:
+            continue
+    raise InputError(name, [Problem("the text encoding is not known", "save it as CSV (UTF-8)")])
+
+
+def find_delimiter(lines: list[str]) -> str:
+    """The mark that cuts most lines into the same number (two or more) of cells; '' if blanks do."""
+    widths = {"": [len(re.split(r"\s{2,}", line.strip())) for line in lines[:_HEAD]]}
+    for delimiter in DELIMITERS:
+        widths[delimiter] = [_width(line, delimiter) for line in lines[:_HEAD]]
+    most = {d: max(Counter(w for w in found if w > 1).values(), default=0) for d, found in widths.items()}
+    # The order settles ties: a comma inside a semicolon file is a decimal comma, blanks are padding.
+    return max([*DELIMITERS, ""], key=lambda d: most[d])
+
+
+def cut(text: str, delimiter: str, name: str) -> list[list[str]]:
+    """Cut a text into rows of cells, as a spreadsheet counts them.
+
+    A header cell may hold line ends, as spreadsheets write them, and is read with blanks in their place.
+
+    Parameters
+    ----------
+    text : str
+        With ``\\n`` at the ends of lines.
+    delimiter : str
+        One character; '' where cells stand apart by two blanks or more.
+    name : str
+        Of the file, for messages.
+
+    Raises
+    ------
+    InputError
+        Naming each line on which a quote opens that does not close, closes in mid-cell or runs over lines.
+    """
+    lines = text.split("\n")
+    if lines[-1] == "":
+        lines.pop()
+    if not delimiter:
+        check_area(sum(1 for _ in re.finditer(r"\s{2,}", text)), 1, name)
+        return [re.split(r"\s{2,}", line.strip()) for line in lines]
+    if '"' not in text:
+        return [line.split(delimiter) for line in lines]
+    rows, problems, usual, at = [], [], None, 0
+    while at < len(lines):
+        cells, fault = cells_of(lines[at], delimiter)
+        last = at
+        if fault == _OPEN:
+            usual = usual or _usual_width(lines, delimiter)
+            cells, fault, last = _over_lines(lines, at, delimiter, usual)
+        if fault:
+            problems.append(Problem(fault, _REMEDY, at + 1, value=lines[at]))
+        rows.append(cells)
+        at = last + 1
+    if problems:
+        raise InputError(name, problems)
+    return rows
+
+
+def cells_of(line: str, delimiter: str) -> tuple[list[str], str]:
+    """Cells of one line, and what is wrong with its quotes ('' if nothing is)."""
+    if '"' not in line:
+        return line.split(delimiter), ""
+    cells, place = [], 0
+    while True:
+        start = _after_blanks(line, place, delimiter)
+        if line.startswith('"', start):
+            quoted = _QUOTED.match(line, start)
+            if not quoted:
+                return cells, _OPEN
+            end = _after_blanks(line, quoted.end(), delimiter)
+            if end < len(line) and line[end] != delimiter:
+                return cells, _MID
+            cells.append(quoted[1].replace('""', '"'))
+        else:
+            end = line.find(delimiter, place)
+            end = len(line) if end < 0 else end
+            cells.append(line[place:end])
+        if end == len(line):
+            return cells, ""
+        place = end + 1
+
+
+def _after_blanks(line, place, delimiter):
+    while place < len(line) and line[place].isspace() and line[place] != delimiter:
+        place += 1
+    return place
+
+
+def _width(line, delimiter):
+    cells, fault = cells_of(line, delimiter)
+    return line.count(delimiter) + 1 if fault else len(cells)
+
+
+def _usual_width(lines, delimiter):
+    return Counter(_width(line, delimiter) for line in lines[:_HEAD] if line.strip()).most_common(1)[0][0]
+
+
+def _over_lines(lines, at, delimiter, usual):
+    """Cells of a line of headers or a title whose quoted cells hold line ends: (cells, fault, last line)."""
+    text = lines[at]
+    for last in range(at + 1, min(at + _LONGEST_HEADER, len(lines))):
+        text += "\n" + lines[last]
+        cells, fault = cells_of(text, delimiter)
+        if fault == _MID:
+            break
+        if not fault:
+            if _only_names(cells, delimiter, usual):
+                return [" ".join(cell.split()) for cell in cells], "", last
+            return lines[at].split(delimiter), _LINE_END, at
+    return lines[at].split(delimiter), _OPEN, at
+
+
+def _only_names(cells, delimiter, usual):
+    """Whether a record over several lines is a line of headers or a lone title, and swallowed no row."""
+    pieces = [piece for cell in cells for piece in re.split(rf"[\n{re.escape(delimiter)}]", cell)]
+    if any(map(_NUMBERISH.fullmatch, pieces)):
+        return False
+    broken = [cell for cell in cells if "\n" in cell]
+    lone = [cell for cell in cells if cell.strip()] == broken and delimiter not in broken[0]
+    return len(cells) >= usual > 1 or lone
+
+
+# ---- lines longer than their header
+
+
+def check_lengths(rows, widths, header, lines, delimiter) -> list[Problem]:
+    """Find lines that a comma of a number or of a text has shifted against their header.
+
+    Parameters
+    ----------
+    rows : list of list
+        Cells, row i standing in line i + 1.
+    widths : sequence of int
+        Cells of each line as written, empty ones at its end counted; empty if nothing is known of them.
+    header : sequence of int
+        Rows that hold the column names; the longest counts.
+    lines : sequence of int
+        Rows to look at.
+    delimiter : str
+        Of the text file.
+
+    Returns
+    -------
+    list of Problem
+        One a line, each with what could be meant.
+    """
+    if not delimiter or not header:
+        return []
+    named = max(_filled(rows[i]) for i in header)
+    longer = [i for i in lines if _filled(rows[i]) > named]
+    problems = [_longer(rows[i], named, i, delimiter) for i in longer]
+    if delimiter == "," and widths:
+        problems += _beyond(rows, widths, header, [i for i in lines if i not in set(longer)], named)
+        problems += _numbers_as_notes(rows, max(header, key=lambda i: _filled(rows[i])), lines, named)
+    return problems
+
+
+def _filled(row):
+    """Cells of a row up to the last that holds something."""
+    return max((j + 1 for j in range(len(row) - 1, -1, -1) if row[j] != ""), default=0)
+
+
+def _longer(row, named, i, delimiter):
+    held = _filled(row)
+    what = f"the line has {held} cells under {named} column names"
+    pairs = _pairs(row[:held], held - named) if delimiter == "," else []
+    if pairs:
+        remedy = "write decimals with a point, or put each number that holds a comma in quotes"
+        return Problem(what, remedy, i + 1, value=_both(pairs))
+    mark = {"\t": "a tab", ";": "a semicolon", ",": "a comma", "|": "a bar"}.get(delimiter, delimiter)
+    remedy = f"put a cell that holds {mark} in quotes, or name every column that holds something"
+    return Problem(what, remedy, i + 1, value=" | ".join(row[:held]))
+
+
+def _pairs(row, most):
+    """Neighbouring cells that may be one number with a decimal comma: those with the shortest decimals."""
+    found = [
+        j for j in range(1, len(row))
+        if re.fullmatch(r"[<>]?\s*-?[0-9]+", row[j - 1]) and re.fullmatch(r"[0-9]{1,6}\s*%?", row[j])
+    ]  # fmt: skip
+    chosen: set[int] = set()
+    for j in sorted(found, key=lambda j: (len(row[j]), -j)):
+        if len(chosen) < most and not {j - 1, j + 1} & chosen:
+            chosen.add(j)
+    return [(row[j - 1], row[j]) for j in sorted(chosen)]
+
+
+def _both(pairs):
+    return "; ".join(f"{whole} and {part}, or {whole}.{part}" for whole, part in pairs[:3])
+
+
+def _beyond(rows, widths, header, lines, named):
+    """Lines cut into more cells than the header though their last columns are empty: a comma too many."""
+    most = max(widths[i] for i in header)
+    wide = [i for i in lines if widths[i] > most]
+    if len(wide) == len(
+        lines
+    ):  # every line ends in a comma: an empty column and no decimal point tell a shift
+        pointed = any("." in cell for i in lines for cell in rows[i] if _is_number(cell))
+        wide = [i for i in wide if not pointed and _filled(rows[i]) < named]
+    problems = []
+    for i in wide:
+        pairs = _pairs(rows[i], widths[i] - most)
+        if pairs:
+            what = f"the line is cut into {widths[i]} cells under {most} column names"
+            remedy = "write decimals with a point, or put each number that holds a comma in quotes"
+            problems.append(Problem(what, remedy, i + 1, value=_both(pairs)))
+    return problems
+
+
+def _is_number(cell):
+    return bool(_NUMBERISH.fullmatch(cell))
+
+
+_NOTES = re.compile(
+    r"notes?|remarks?|comments?|bemerkung(en)?|kommentare?|notas?|observaciones", re.IGNORECASE
+)
+
+
+def _numbers_as_notes(rows, header, lines, named):
+    """A last column of notes filled with digits, in a file without one decimal point: halves of numbers."""
+    last = named - 1
+    title = rows[header][last].strip(" :.")
+    cells = [rows[i][last] for i in lines if rows[i][last] != ""]
+    digits = all(re.fullmatch("[0-9]{1,2}", cell) for cell in cells)
+    if not _NOTES.fullmatch(title) or not digits or len(set(cells)) < _TELLING or last == 0:
+        return []
+    if any("." in cell for i in lines for cell in rows[i] if _is_number(cell)):
+        return []
+    i = next(i for i in lines if rows[i][last] != "")
+    pairs = _pairs(rows[i][: last + 1], 1)
+    what = "notes that are all whole numbers look like the decimals of the column before"
+    remedy = "write decimals with a point, or rename the column if these are codes"
+    return [Problem(what, remedy, i + 1, rows[header][last], _both(pairs))] if pairs else []
+
+
+# ---- long files, line by line without keeping them
+
+
+def check_long_file(stream, delimiter: str, name: str) -> None:
+    """Look through a delimited file too long to be cut in Python, whose first line holds the column names.
+
+    Parameters
+    ----------
+    stream : binary file
+    delimiter : str
+    name : str
+
+    Raises
+    ------
+    InputError
+        Naming the first lines whose quotes do not close or that hold more cells than the header.
+    """
+    mark, at, named, problems = ord(delimiter or ","), 0, 0, []
+    for data in _whole_lines(stream):
+        starts, marks, quotes = _counts(data, mark)
+        for line in np.flatnonzero((marks >= named) | (quotes > 0)):
+            text = data[starts[line] : starts[line + 1]].decode("utf-8", "replace").strip("\ufeff\r\n")
+            cells, fault = cells_of(text, delimiter)
+            cells = [cell.strip() for cell in cells]
+            named = named or _filled(cells)  # the first line that holds something
+            if fault:
+                problems.append(Problem(fault, _REMEDY, int(at + line + 1), value=text))
+            elif _filled(cells) > named:
+                problems.append(_longer(cells, named, int(at + line), delimiter))
+            if len(problems) >= InputError.SHOWN:
+                raise InputError(name, problems)
+        at += len(starts) - 1
+    if problems:
+        raise InputError(name, problems)
+
+
+def _whole_lines(stream):
+    rest = b""
+    while piece := stream.read(_PIECE):
+        data = rest + piece
+        end = data.rfind(b"\n") + 1
+        if end:
+            yield data[:end]
+        rest = data[end:]
+    if rest:
+        yield rest
+
+
+def _counts(data, mark):
+    """Where each line starts (and the last one ends), and how many delimiters and quotes it holds."""
+    held = np.frombuffer(data, np.uint8)
+    starts = np.append(0, np.flatnonzero(held == ord("\n")) + 1)
+    starts = np.append(starts, len(data)) if starts[-1] < len(data) else starts
+    found = (np.searchsorted(np.flatnonzero(held == one), starts) for one in (mark, ord('"')))
+    return (starts, *map(np.diff, found))
