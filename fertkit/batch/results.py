@@ -132,7 +132,9 @@ def gather(settings: Settings, targets: list[Path], out: Path, notes=()) -> Batc
     for target in targets:
         rows = typed(read_frame(target), settings.types)
         bad = rows["status"] == REFUSED
-        named = rows.drop_duplicates(["file", *settings.by]) if settings.kind == "samples" else rows
+        named = (
+            rows.drop_duplicates(["file", *settings.by, "analysis"]) if settings.kind == "samples" else rows
+        )
         counts.update(named["status"])
         classes.update(rows.loc[~bad, "class"] if "class" in rows else ())
         for name in seen:

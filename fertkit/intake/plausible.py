@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import Problem
+from fertkit.intake.labels import analysis_labels
 from fertkit.reference.facts import load_facts
 from fertkit.results import checks_frame
 from fertkit.units import CONCENTRATION_PCT, convert_concentration
@@ -141,7 +142,7 @@ def sanity_checks(table: pd.DataFrame) -> pd.DataFrame:
     """
     plain = table[(table["censored"] == "") & table["value"].notna()]
     grid = plain.pivot_table(index="specimen", columns="nutrient", values="value", aggfunc="first")
-    ids = plain.drop_duplicates("specimen").set_index("specimen")["sample_id"]
+    ids = analysis_labels(plain)
     limits = load_facts("sanity", ("low", "high")).set_index("check")
     rows = []
     for name, series in _sanity_values(grid).items():

@@ -133,7 +133,7 @@ def _said(row, one_sample: bool) -> str:
     limits = f"{row.lowest_limit:g}" if row.lowest_limit == row.highest_limit else (
         f"{row.lowest_limit:g} to {row.highest_limit:g}"
     )  # fmt: skip
-    which = "" if one_sample else f"{row.sample_id}, "
+    which = "" if one_sample else f"{row.label}, "
     return (
         f"{which}{row.nutrient} {row.censored}{row.value:g} {row.unit} against a lower limit of {limits}: "
         f"{row.verdict} ({row.short} of {row.sources})"

@@ -43,8 +43,8 @@ def tissue_grid(scores, ax=None, *, most: int = 40):
     for r in table[table["specimen"].isin(row)].itertuples():
         _cell(ax, column[r.nutrient], row[r.specimen], r)
     first = table.drop_duplicates("specimen").set_index("specimen")
-    named = first.loc[shown, ["sample_id", "crop", "growth_stage"]].itertuples()
-    labels = [f"{r.sample_id}\n{r.crop} {r.growth_stage}" for r in named]
+    named = first.loc[shown, ["label", "crop", "growth_stage"]].itertuples()
+    labels = [f"{r.label}\n{r.crop} {r.growth_stage}" for r in named]
     ax.set_xlim(0, len(nutrients))
     ax.set_ylim(len(shown), 0)
     ax.set_yticks(np.arange(len(shown)) + 0.5, labels)
@@ -120,7 +120,7 @@ def sample_detail(scores, sample, ax=None):
     """
     rows = _rows_of(scores.scored, sample)
     first = rows.iloc[0]
-    title = f"{first['sample_id']}: {first['crop']}, {first['growth_stage']}\n{first['plant_part']}"
+    title = f"{first['label']}: {first['crop']}, {first['growth_stage']}\n{first['plant_part']}"
     middle = scores.agreement.set_index(["specimen", "nutrient"])["middle_limit"].loc[
         rows["specimen"].iloc[0]
     ]

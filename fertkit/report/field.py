@@ -129,7 +129,7 @@ def _leaf_lines(explanation, applied="", most=3):
         lines.append(f"Leaf: {explanation.summary().splitlines()[0]}")
     else:
         first = clear.iloc[0]
-        about = f"{first['nutrient']} in {first['sample_id']}"
+        about = f"{first['nutrient']} in {first['label']}"
         lines.append(f"This season, {about}: {_first_look(first)}{first['this_season'] or 'nothing more'}.")
         lines += [f"Caution, {about}: {capital(first['caution'])}."] if first["caution"] else []
     return lines + _leaf_gaps(explanation)
@@ -155,7 +155,7 @@ def _leaf_gaps(explanation):
 
 def _where(rows, most=3):
     """Nutrients by sample, 'Mn, Zn in North; Fe in South'; of many together, 'Mn, Zn, Fe in 8 samples'."""
-    held = [(name, mine["nutrient"]) for name, mine in rows.groupby("sample_id", sort=False)]
+    held = [(name, mine["nutrient"]) for name, mine in rows.groupby("label", sort=False)]
     if len(held) > most:
         return f"{', '.join(dict.fromkeys(rows['nutrient']))} in {len(held)} samples"
     return "; ".join(f"{', '.join(nutrients)} in {name}" for name, nutrients in held)
@@ -249,7 +249,7 @@ def _outside(scores):
 
 def _leaf_table(short):
     names = {
-        "sample_id": "sample",
+        "label": "sample",
         "nutrient": "nutrient",
         "value": "value",
         "unit": "unit",
@@ -313,7 +313,7 @@ def _advice_section(answer, cautions):
     do, leave = _on_the_leaf(_clear(answer.explanation)), []
     doubtful = answer.explanation.items[answer.explanation.items["confidence"] == "doubtful"]
     if len(doubtful):
-        names = dict.fromkeys(f"{r.nutrient} in {r.sample_id}" for r in doubtful.itertuples())
+        names = dict.fromkeys(f"{r.nutrient} in {r.label}" for r in doubtful.itertuples())
         why = "near a limit, or the sources differ, or a doubt explains the value"
         leave.append(f"Do not act yet on what is doubtful ({why}): {listed(list(names))}.")
     for name, trial in answer.trials.items():
@@ -331,5 +331,5 @@ def _on_the_leaf(findings, most=4):
         told += [f"This season, {item.this_season}"] if item.this_season else []
         told += [f"Next year, {item.next_year}"] if item.next_year else []
         if told:
-            shared.setdefault((item.nutrient, _small(". ".join(told))), []).append(item.sample_id)
+            shared.setdefault((item.nutrient, _small(". ".join(told))), []).append(item.label)
     return [f"{listed(names, most)}, {nutrient}: {text}." for (nutrient, text), names in shared.items()]

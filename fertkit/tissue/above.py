@@ -6,7 +6,7 @@ from fertkit.reference.facts import load_facts
 from fertkit.tissue.ranking import ENOUGH, limit_text, value_text
 
 HIGH = ("high", "excessive")
-ABOVE_COLUMNS = ["specimen", "sample_id", "nutrient", "class", "finding", "reasons", "source_key"]
+ABOVE_COLUMNS = ["specimen", "sample_id", "label", "nutrient", "class", "finding", "reasons", "source_key"]
 REASONS = ("soil on the leaf", "foliar residue", "stunted growth")
 
 
@@ -21,15 +21,15 @@ def above_ranges(scored: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        specimen, sample_id, nutrient, class (the highest), finding, reasons (in words; '' for a nutrient no
-        known reason names), source_key (of the ranges and of the reasons).
+        specimen, sample_id, label, nutrient, class (the highest), finding, reasons (in words; '' for
+        a nutrient no known reason names), source_key (of the ranges and of the reasons).
     """
     judged = scored[scored["class"].isin(ENOUGH) | scored["class"].isin(["deficient", "low"])]
     judged = judged[judged["unit"] != "ratio"]
     judged = judged[judged.groupby("specimen")["class"].transform(lambda c: c.isin(HIGH).any()).astype(bool)]
     rows = []
-    for (specimen, sample_id, nutrient), mine in judged.groupby(
-        ["specimen", "sample_id", "nutrient"], sort=False
+    for (*named, nutrient), mine in judged.groupby(
+        ["specimen", "sample_id", "label", "nutrient"], sort=False
     ):
         over = mine[mine["class"].isin(HIGH)]
         if len(over) and 2 * len(over) >= len(mine):
@@ -39,7 +39,7 @@ def above_ranges(scored: pd.DataFrame) -> pd.DataFrame:
             text = ". ".join(
                 f"{r.key.capitalize()}: {r.what}. {r.look_for} ({r.source_key})" for r in reasons.itertuples()
             )
-            who = (specimen, sample_id, nutrient)
+            who = (*named, nutrient)
             rows.append((*who, worst, _finding(over, len(mine)), text, ";".join(dict.fromkeys(keys))))
     return pd.DataFrame(rows, columns=ABOVE_COLUMNS)
 
@@ -50,7 +50,7 @@ def _finding(over, asked):
     ends = [limit_text(end) for end in sorted({limits.min(), limits.max()})]
     count = "the only source" if asked == 1 else f"{len(over)} of {asked} sources"
     return (
-        f"{r['sample_id']}: {r['nutrient']} {value_text(r)} {r['unit']} against upper limits of "
+        f"{r['label']}: {r['nutrient']} {value_text(r)} {r['unit']} against upper limits of "
         f"{' to '.join(ends)} {r['unit']}, above by {count} ({'; '.join(over['source_key'])})"
     ).replace("upper limits of" if len(ends) == 1 else "\0", "an upper limit of")
 

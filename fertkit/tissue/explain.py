@@ -20,12 +20,24 @@ from fertkit.tissue.score import TissueScores
 from fertkit.tissue.wording import read_explanation
 
 ITEM_COLUMNS = [
-    *("specimen", "sample_id", "rank", "nutrient", "confidence", "verdict", "finding", "doubts", "also_look"),
+    *(
+        "specimen",
+        "sample_id",
+        "label",
+        "rank",
+        "nutrient",
+        "confidence",
+        "verdict",
+        "finding",
+        "doubts",
+        "also_look",
+    ),
     *("this_season", "next_year", "caution", "source_key", "provenance"),
 ]
 DOUBT_COLUMNS = [
     "specimen",
     "sample_id",
+    "label",
     "key",
     "nutrient",
     "weakens",
@@ -34,7 +46,7 @@ DOUBT_COLUMNS = [
     "source_key",
     "provenance",
 ]
-STORY_COLUMNS = ["specimen", "sample_id", "key", "step", "text", "source_key", "provenance"]
+STORY_COLUMNS = ["specimen", "sample_id", "label", "key", "step", "text", "source_key", "provenance"]
 STEPS = ("likely", "possible", "doubtful")
 LOOK_FIRST = "look first"  # clear by itself; only what does not explain the value away speaks against it
 
@@ -46,18 +58,18 @@ class Explanation(Result):
     Attributes
     ----------
     items : DataFrame
-        Also ``table``: specimen, sample_id, rank, nutrient, confidence (likely, possible, look first,
+        Also ``table``: specimen, sample_id, label, rank, nutrient, confidence (likely, possible, look first,
         doubtful), verdict, finding, doubts, also_look, this_season, next_year, caution, source_key,
         provenance.
     above : DataFrame
-        Results above a range, with what could make them so: specimen, sample_id, nutrient, class, finding,
-        reasons, source_key.
+        Results above a range, with what could make them so: specimen, sample_id, label, nutrient, class,
+        finding, reasons, source_key.
     doubts : DataFrame
-        specimen, sample_id, key, nutrient, weakens, what, look_for, source_key, provenance.
+        specimen, sample_id, label, key, nutrient, weakens, what, look_for, source_key, provenance.
     stories : DataFrame
-        Worked stories that fit: specimen, sample_id, key, step, text, source_key, provenance.
+        Worked stories that fit: specimen, sample_id, label, key, step, text, source_key, provenance.
     unscored : DataFrame
-        Samples for which no range holds: specimen, sample_id, crop, reason, row of the file.
+        Samples for which no range holds: specimen, sample_id, label, crop, reason, row of the file.
     scored : bool
         Whether any result of the chosen samples could be judged.
     scores : TissueScores
@@ -143,11 +155,11 @@ def explain(
     scored, short = scores.scored, scores.shortfalls
     items, doubts, stories = [], [], []
     flagged = scored[scored["specimen"].isin(short["specimen"].unique())]
-    for (specimen, sample_id), rows in flagged.groupby(["specimen", "sample_id"], sort=False):
-        mine = short[short["specimen"] == specimen]
+    for named, rows in flagged.groupby(["specimen", "sample_id", "label"], sort=False):
+        mine = short[short["specimen"] == named[0]]
         held = doubts_of(rows, mine, told)
         held = pd.concat([held, _from_evidence(mine, symptoms, soil_tests)], ignore_index=True)
-        who = {"specimen": specimen, "sample_id": sample_id}
+        who = dict(zip(("specimen", "sample_id", "label"), named, strict=True))
         doubts.append(held.assign(**who)[DOUBT_COLUMNS])
         items += [_item(r, held, soil_tests, season_over) for r in mine.itertuples()]
         stories.append(
@@ -160,7 +172,7 @@ def explain(
         above_ranges(scored),
         _stacked(doubts, DOUBT_COLUMNS),
         _stacked(stories, STORY_COLUMNS),
-        alone[["specimen", "sample_id", "crop", "reason", "row"]].reset_index(drop=True),
+        alone[["specimen", "sample_id", "label", "crop", "reason", "row"]].reset_index(drop=True),
         bool((scores.agreement["sources"] > 0).any()),
         scores,
     )
@@ -243,7 +255,7 @@ def _item(r, doubts, soil_tests, season_over):
     keys = [*r.short_sources.split("; "), *r.within_sources.split("; "), *(o["source_key"] for o in options)]
     memory = any(o["provenance"] != "found" for o in options)
     return (
-        r.specimen, r.sample_id, r.rank, r.nutrient, confidence, r.verdict, sentence(r),
+        r.specimen, r.sample_id, r.label, r.rank, r.nutrient, confidence, r.verdict, sentence(r),
         "; ".join(mine["key"]), _also_look(r.nutrient),
         "" if now is None else now["option"], "" if later is None else later["option"],
         "; ".join(o["caution"] for o in options if o["caution"]), ";".join(dict.fromkeys(filter(None, keys))),

@@ -11,6 +11,7 @@ ENOUGH = CLASSES[SUFFICIENT : EXCESSIVE + 1]
 GROUP = [
     "specimen",
     "sample_id",
+    "label",
     "crop",
     "growth_stage",
     "plant_part",
@@ -128,7 +129,7 @@ def shortfalls_of(agreement: pd.DataFrame) -> pd.DataFrame:
 def named_rows(samples: pd.DataFrame, most: int = 3) -> str:
     """Samples by name and row of the file: 'North, row 5; South, row 6; ...'."""
     first = samples.head(most)
-    names = [f"{r.sample_id}, row {r.row:g}" for r in first.itertuples()]
+    names = [f"{r.label}, row {r.row:g}" for r in first.itertuples()]
     return "; ".join([*names, "..."] if len(samples) > most else names)
 
 
@@ -160,7 +161,7 @@ def sentence(r) -> str:
     below = "below the limit" if one else "below the limits (mean over the sources)"
     chance = "" if np.isnan(r.probability_below) else f", {percent(r.probability_below)} likely {below}"
     within = f"within the critical range {r.within_ranges}" if r.within else ""
-    what = f"{r.sample_id}: {r.nutrient} {value_text(r)}{unit}"
+    what = f"{r.label}: {r.nutrient} {value_text(r)}{unit}"
     if not r.short:
         chance = chance.replace(below, "below its lower end") if r.within == 1 and one else chance
         return f"{what}, {within}: short or enough is left open{chance}"

@@ -5,6 +5,7 @@ import pandas as pd
 
 from fertkit.errors import InputError, Problem, unknown
 from fertkit.intake import TissueSamples
+from fertkit.intake.labels import analysis_labels
 from fertkit.intake.plausible import home_unit
 from fertkit.reference import NUTRIENTS
 from fertkit.tissue.match import CONDITION
@@ -23,7 +24,7 @@ def samples_frame(samples) -> pd.DataFrame:
         If it names a nutrient fertkit does not know; lists those it does.
     """
     if isinstance(samples, TissueSamples):
-        return samples.table
+        return _labelled(samples.table)
     if not isinstance(samples, pd.DataFrame):
         problem = Problem(
             f"samples are of type {type(samples).__name__}", "use read_tissue, or a tidy DataFrame"
@@ -36,7 +37,11 @@ def samples_frame(samples) -> pd.DataFrame:
     for nutrient in pd.unique(samples["nutrient"]):
         if nutrient not in NUTRIENTS:
             raise unknown("nutrient", nutrient, NUTRIENTS)
-    return _numbered(_completed(samples.reset_index(drop=True)))
+    return _labelled(_numbered(_completed(samples.reset_index(drop=True))))
+
+
+def _labelled(frame):
+    return frame.assign(label=frame["specimen"].map(analysis_labels(frame)))
 
 
 def _completed(frame):

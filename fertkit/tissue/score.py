@@ -22,6 +22,7 @@ from fertkit.tissue.unjudged import unjudged_of
 CARRIED = [
     "specimen",
     "sample_id",
+    "label",
     *CONDITION,
     "sampled",
     "area",
@@ -55,7 +56,8 @@ class TissueScores(Result):
     Attributes
     ----------
     scored : DataFrame
-        Also ``table``: the sample's columns, then source_key, kind (sufficiency range or critical level),
+        Also ``table``: the sample's columns (label: its name and what tells it from others of that name),
+        then source_key, kind (sufficiency range or critical level),
         class, reason, low, high, critical, critical_high, toxic_above, limit (below it the source calls a
         value short: `fertkit.tissue.classes.shortage_limit`), within_critical (inside a critical range: low,
         but left open), position (0 to 1 inside the range), distance (signed, outside it, in widths of the
@@ -231,7 +233,7 @@ def _distinct(frame):
 
 def _who(frame, code, number):
     """Sample and row of the first samples of each condition."""
-    first = frame[["sample_id", "row"]].assign(code=code)[~frame["specimen"].duplicated()]
+    first = frame[["label", "row"]].assign(code=code)[~frame["specimen"].duplicated()]
     first = first.groupby("code", sort=False).head(4)  # one more than is named tells that there are more
     named = {key: named_rows(rows) for key, rows in first.groupby("code", sort=False)}
     return [named[key] for key in range(number)]

@@ -5,8 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import NotEstimable
+from fertkit.errors import LookupFailed, NotEstimable
 from fertkit.intake.stages import stage_span
+from fertkit.reference import base_crop, unknown_crops
+from fertkit.reference.facts import load_facts
 from fertkit.results import Result
 from fertkit.tissue.score import TissueScores
 
@@ -80,8 +82,9 @@ def season_path(scores: TissueScores) -> SeasonPath:
     Returns
     -------
     SeasonPath
-        Ordered by sampling date, by stage where dates are missing. Values of different plant parts are listed
-        but no turn is told between them.
+        Ordered by sampling date, by stage where dates are missing. Another crop, or a gap of more than half a
+        year, begins another season: a name with several is told by crop and year. Values of different plant
+        parts are listed but no turn is told between them.
 
     Raises
     ------
@@ -108,26 +111,49 @@ def season_path(scores: TissueScores) -> SeasonPath:
     path = scores.agreement.merge(limits, on=["specimen", "nutrient"], how="left")
     path = path[path["nutrient"].map(lambda n: ":" not in n)]
     steps = _steps(path)
-    many = steps.groupby("sample_id")["step"].transform("max") > 1
+    many = steps.groupby("path")["step"].transform("max") > 1
     if not many.any():
-        raise NotEstimable("no sample name has two dates or stages; give a field the same name at each date")
-    path = path.merge(steps.loc[many, ["specimen", "step"]], on="specimen").sort_values(
-        ["sample_id", "step"], kind="stable"
-    )
+        what = "no sample name has two dates or stages in one season"
+        raise NotEstimable(f"{what}; give a field the same name at each date")
+    path = path.merge(steps.loc[many], on="specimen").assign(sample_id=lambda t: t["path"])
+    path = path.sort_values(["sample_id", "step"], kind="stable")
     return SeasonPath(_turns(path), scores)
 
 
 def _steps(path):
+    """Season and step of each analysis; ``sample_id`` names the season too where a name has several."""
     first = path.drop_duplicates("specimen").copy()
-    first["place"] = [
-        stage_span(r.crop, r.growth_stage).first if r.crop and r.growth_stage else np.nan
-        for r in first.itertuples()
-    ]
-    dated = first["sampled"].notna().groupby(first["sample_id"]).transform("all")
-    day = pd.to_datetime(first["sampled"]).astype("datetime64[ns]").astype("int64").astype(float)
+    first["place"] = [_place(r.crop, r.growth_stage) for r in first.itertuples()]
+    first["sampled"] = pd.to_datetime(first["sampled"]).astype("datetime64[ns]")
+    first["crop"] = [crop if crop in unknown_crops([crop]) else base_crop(crop) for crop in first["crop"]]
+    one_crop = [first["sample_id"], first["crop"]]
+    first = first.sort_values("sampled", kind="stable")
+    gap = first.groupby([c.reindex(first.index) for c in one_crop])["sampled"].diff()
+    again = (gap > pd.Timedelta(_longest_gap(), "D")).astype(int)
+    first["season"] = again.groupby([first["sample_id"], first["crop"]]).cumsum()
+    first = first.sort_index()
+    several = first.groupby("sample_id")[["crop", "season"]].transform("nunique").max(axis=1) > 1
+    year = first.groupby(["sample_id", "crop", "season"])["sampled"].transform("max").dt.strftime(" %Y")
+    named = first["sample_id"] + ", " + first["crop"] + year.fillna("")
+    first["path"] = first["sample_id"].mask(several, named)
+    dated = first["sampled"].notna().groupby(first["path"]).transform("all")
+    day = first["sampled"].astype("int64").astype(float)
     first["key"] = np.where(dated, day, first["place"])
-    first["step"] = first.groupby("sample_id")["key"].rank(method="dense").fillna(1).astype(int)
-    return first[["specimen", "sample_id", "step"]]
+    first["step"] = first.groupby("path")["key"].rank(method="dense").fillna(1).astype(int)
+    return first[["specimen", "path", "step"]]
+
+
+def _longest_gap():
+    table = load_facts("sanity", ("low", "high")).set_index("check")
+    return table.loc["days between samples of one season", "high"]
+
+
+def _place(crop, stage):
+    """Position of a stage; NaN where it is not known."""
+    try:
+        return stage_span(crop, stage).first if crop and stage else np.nan
+    except LookupFailed:
+        return np.nan
 
 
 def _turns(path):

@@ -16,7 +16,7 @@ ASKED = {
     "part": "is it the part the file says",
 }
 UNJUDGED_COLUMNS = [
-    *("specimen", "sample_id", *KEY, "value", "unit", "censored"),
+    *("specimen", "sample_id", "label", *KEY, "value", "unit", "censored"),
     *("differs_in", "near_stage", "near_part", "near_lowest", "near_highest", "near_sources", "near_short"),
 ]
 
@@ -68,7 +68,7 @@ def not_judged_lines(scores, most: int = 6) -> list[str]:
     lines = []
     for (*condition, differs), rows in partly.groupby([*CONDITION, "differs_in"], sort=False):
         nutrients = ", ".join(dict.fromkeys(rows["nutrient"]))
-        names = list(dict.fromkeys(rows["sample_id"]))
+        names = list(dict.fromkeys(rows["label"]))
         who = ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
         lines.append(f"{nutrients} in {who}: {_why(condition, differs, rows)}")
     return lines
@@ -153,4 +153,4 @@ def _limits(lowest, highest):
 def _question(r):
     keys = r.near_short.replace("; ", ", ")
     limits = _limits(r.near_lowest, r.near_highest)
-    return f"{r.nutrient} {value_text(r)} {r.unit} in {r.sample_id} ({limits}, {keys})"
+    return f"{r.nutrient} {value_text(r)} {r.unit} in {r.label} ({limits}, {keys})"

@@ -22,11 +22,11 @@ def read_explanation(explanation, most: int) -> str:
     items = explanation.items
     clear = items[items["confidence"] != "doubtful"]
     lines, certain = [], clear.loc[clear["rank"].sort_values(kind="stable").index[:most].sort_values()]
-    for (_, sample), found in certain.groupby(["specimen", "sample_id"], sort=False):
+    for (_, sample), found in certain.groupby(["specimen", "label"], sort=False):
         lines.append(f"{sample}:")
         for r in found.itertuples():
             lines += _item_lines(r)
-    rest = [f"{r.sample_id} {r.nutrient} ({r.confidence})" for r in clear.drop(certain.index).itertuples()]
+    rest = [f"{r.label} {r.nutrient} ({r.confidence})" for r in clear.drop(certain.index).itertuples()]
     if rest:
         tail = f"; and {len(rest) - 24} more" if len(rest) > 24 else ""
         lines.append(f"Short as well: {'; '.join(rest[:24])}{tail}")
@@ -39,7 +39,7 @@ def read_explanation(explanation, most: int) -> str:
     if len(doubtful) == len(items):
         lines.append(WAIT if len(items) else LEAVE)
     for key, told in explanation.stories.groupby("key", sort=False):
-        lines.append(f"{capital(key)}, {', '.join(dict.fromkeys(told['sample_id']))}:")
+        lines.append(f"{capital(key)}, {', '.join(dict.fromkeys(told['label']))}:")
         steps = told.drop_duplicates("step").itertuples()
         lines += [f"   {r.step}: {r.text} ({r.source_key}, {r.provenance})" for r in steps]
     lines += [f"Not judged: {line}" for line in not_judged_lines(explanation.scores)]
@@ -71,7 +71,7 @@ def _lies(explanation):
     for key, rows in doubts.groupby("key", sort=False):
         rows = rows[(rows["nutrient"] == "") | rows["nutrient"].isin(items["nutrient"])]
         names = {
-            s: " ".join(n for n in mine["nutrient"] if n) for s, mine in rows.groupby("sample_id", sort=False)
+            s: " ".join(n for n in mine["nutrient"] if n) for s, mine in rows.groupby("label", sort=False)
         }
         names = ", ".join(f"{sample} {nutrients}".strip() for sample, nutrients in names.items())
         if names:
@@ -90,7 +90,7 @@ def above_lines(explanation, most: int = 6) -> list[str]:
 
 
 def _item_lines(r):
-    finding = r.finding.removeprefix(f"{r.sample_id}: ")
+    finding = r.finding.removeprefix(f"{r.label}: ")
     yield f"{r.rank}. {how_sure(r)} {finding}"
     told = {
         "check now": check_now(r) if r.confidence == "look first" else "",
@@ -104,4 +104,4 @@ def _item_lines(r):
 def _doubtful(r):
     within = r.finding.partition(", within the ")[2].partition(": ")[0]
     why = f" (within the {within})" if r.verdict == VERDICTS[4] else ""
-    return f"{r.sample_id} {r.nutrient}{why}"
+    return f"{r.label} {r.nutrient}{why}"

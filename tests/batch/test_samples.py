@@ -1,5 +1,7 @@
 """Batches of leaf samples: scores as given at once, a bad sample a row of its own."""
 
+from pathlib import Path
+
 import pandas as pd
 import pytest
 
@@ -69,3 +71,14 @@ def test_figure_shares_sum_to_a_hundred(many_samples, tmp_path):
     ax = batch(tmp_path / "s.csv", tmp_path / "out").plot()
     total = sum(patch.get_width() for bars in ax.containers for patch in bars.patches)
     assert total == pytest.approx(100 * len(ax.get_yticks()))
+
+
+def test_analyses_of_one_field_are_counted_one_by_one(tmp_path):
+    # Counted in the file: North 80 has four lines of two crops and years, South 40 one.
+    case = Path(__file__).parent.parent / "cases" / "leaf" / "two_years.csv"
+    result = batch(case, tmp_path / "out")
+    assert result.summary().startswith("5 samples: 5 usable.")
+    assert result.table.drop_duplicates(["sample_id", "analysis"])["crop"].value_counts().to_dict() == {
+        "soybean": 3,
+        "corn": 2,
+    }

@@ -194,3 +194,32 @@ def test_treatments_need_replicates_and_a_whole_design(tidy):
         compare_treatments(samples, pd.DataFrame({"sample_id": ["a"], "treatment": ["x"]}))
     with pytest.raises(InputError, match="treatment"):
         compare_treatments(samples, pd.DataFrame({"sample_id": ["a"]}))
+
+
+def two_years(rows):
+    sheet = "Field,Date,Crop,Stage,Part,K %\n" + "\n".join(rows) + "\n"
+    return season_path(score_tissue(read_tissue(sheet.encode()))).table
+
+
+def test_crops_of_two_years_are_two_seasons():
+    # Arithmetic of the calendar: 15 June to 18 July is 33 days, 18 July to 1 July of next year 348.
+    table = two_years(
+        ["N 80,2024-06-15,Corn,V6,Whole plant,3.1", "N 80,2024-07-18,Corn,R1,Ear leaf,1.7",
+         "N 80,2025-07-01,Soybean,R1,Upper trifoliate without petiole,2.1",
+         "N 80,2025-07-21,Soybean,R2,Upper trifoliate without petiole,1.5",
+         "S 40,2025-07-21,Soybean,R2,Upper trifoliate without petiole,2.2"]
+    )  # fmt: skip
+    assert table.groupby("sample_id")["step"].max().to_dict() == {
+        "N 80, corn 2024": 2,
+        "N 80, soybean 2025": 2,
+    }
+
+
+def test_one_crop_twice_is_two_seasons_and_a_winter_crop_one():
+    with pytest.raises(NotEstimable, match="one season"):
+        two_years(["N 80,2024-07-18,Corn,R1,Ear leaf,1.7", "N 80,2025-07-20,Corn,R1,Ear leaf,1.9"])
+    wheat = two_years(
+        ["N 80,2024-11-20,Wheat,Feekes 3,Whole plant,3", "N 80,2025-04-05,Wheat,Feekes 5,Whole plant,3"]
+    )
+    assert wheat["step"].tolist() == [1, 2]
+    assert set(wheat["sample_id"]) == {"N 80"}
