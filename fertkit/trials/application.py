@@ -6,9 +6,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import LookupFailed, NotEstimable, shorten
+from fertkit.errors import LookupFailed, NotEstimable
 from fertkit.intake.yield_points import to_degrees, to_metres
 from fertkit.trials.layout import SIDES, StripPlan
+from fertkit.trials.outlines import OutlineError, closed, outline
 from fertkit.units import FOOT_M
 from fertkit.writing import write_whole
 
@@ -160,27 +161,33 @@ def area(ring) -> float:
 
 def _corners(boundary) -> np.ndarray:
     try:
-        corners = np.asarray(_ring(boundary), dtype=float)[:, :2]
-        corners = corners[:-1] if (corners[0] == corners[-1]).all() else corners
-    except (ValueError, TypeError, KeyError, IndexError):
-        raise LookupFailed("the boundary is no list of corners and no GeoJSON polygon") from None
-    degrees = np.abs(corners)
-    if len(corners) < 3 or not (degrees <= (180, 90)).all():  # not a number is no corner either
+        ring = outline(_geometry(boundary)) if isinstance(boundary, dict) else closed(_pairs(boundary))
+    except OutlineError as error:
+        raise LookupFailed(f"the boundary of the field: {error}") from None
+    corners = ring[:-1]
+    if len(corners) < 3 or not (np.abs(corners) <= (180, 90)).all():
         raise LookupFailed("a boundary needs three or more corners as (longitude, latitude) in degrees")
     # Counter-clockwise, as RFC 7946 wants outer rings.
     x, y = corners.T
     return corners if x @ np.roll(y, -1) - y @ np.roll(x, -1) > 0 else corners[::-1]
 
 
-def _ring(boundary):
-    """Outer ring of a GeoJSON polygon, feature or collection; corners as they are."""
-    if not isinstance(boundary, dict):
-        return boundary
-    while "coordinates" not in boundary:
-        boundary = boundary["features"][0] if "features" in boundary else boundary["geometry"]
-    if boundary["type"] != "Polygon":
-        raise LookupFailed(f"the boundary is a {shorten(boundary['type'])}; give one Polygon")
-    return boundary["coordinates"][0]
+def _pairs(boundary) -> np.ndarray:
+    """Corners given as a list of (longitude, latitude)."""
+    try:
+        return np.asarray(boundary, dtype=float)[:, :2]
+    except (ValueError, TypeError, IndexError):
+        raise LookupFailed("the boundary is no list of corners and no GeoJSON polygon") from None
+
+
+def _geometry(boundary):
+    """Geometry of a GeoJSON polygon, feature or collection of one."""
+    while isinstance(boundary, dict) and "coordinates" not in boundary:
+        many = boundary.get("features") or [boundary.get("geometry")]
+        if not isinstance(many, list) or len(many) > 1:
+            raise LookupFailed("the boundary holds several shapes; give the one of the field")
+        boundary = many[0]
+    return boundary
 
 
 def _along_longest_side(points):

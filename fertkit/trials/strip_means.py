@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import pandas as pd
 from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, shorten
 from fertkit.results import Result, checks_frame, counted
 from fertkit.sizes import bytes_of
+from fertkit.trials.outlines import OutlineError, outline
 from fertkit.trials.points import CleanedPoints
 
 
@@ -66,7 +68,7 @@ def strip_means(cleaned: CleanedPoints, strips, *, trial: str | None = None) -> 
     Raises
     ------
     InputError
-        If strips overlap or lack what is needed.
+        If strips overlap, have holes, cross themselves or lack what is needed. A ring left open is closed.
     NotEstimable
         If no point lies in any strip.
 
@@ -91,14 +93,14 @@ def strip_means(cleaned: CleanedPoints, strips, *, trial: str | None = None) -> 
     >>> means.table[["strip", "rate_lb_ac", "points"]].values.tolist()  # 18 at the pass ends are left out
     [[1, 60, 42]]
     """
-    shapes = _shapes(strips)
+    own, rings = _shapes(strips)
     kept = cleaned.kept
-    code = _locate(kept["lon"].to_numpy(), kept["lat"].to_numpy(), shapes)
+    code = _locate(kept["lon"].to_numpy(), kept["lat"].to_numpy(), own, rings)
     inside = code >= 0
     if not inside.any():
         raise NotEstimable("no harvest point lies in any strip: are log and strips of the same field?")
-    sums = _sums(kept[inside], code[inside], cleaned, len(shapes))
-    table = pd.DataFrame([s["properties"] for s in shapes])
+    sums = _sums(kept[inside], code[inside], cleaned, len(own))
+    table = pd.DataFrame(own)
     keep = [
         c for c in table.columns if c in ("block", "strip", "treatment", "position") or c.startswith("rate_")
     ]
@@ -130,8 +132,8 @@ def _sums(points, code, cleaned, n) -> pd.DataFrame:
     )
 
 
-def _shapes(strips) -> list[dict]:
-    """Features of the strips, borders left out, with every problem told at once."""
+def _shapes(strips) -> tuple[list[dict], list[np.ndarray]]:
+    """Properties and outlines of the strips, borders left out, with every problem told at once."""
     name = "strips"
     if not isinstance(strips, dict):
         data, name = bytes_of(strips)
@@ -144,11 +146,14 @@ def _shapes(strips) -> list[dict]:
     if not isinstance(strips, dict) or not isinstance(strips.get("features"), list):
         raise LookupFailed("the strips have to be a GeoJSON FeatureCollection of polygons")
     shapes = [f for f in strips["features"] if _properties(f).get("kind") != "border"]
-    problems, seen = [], set()
+    problems, seen, rings = [], set(), []
     for number, shape in enumerate(shapes, 1):
         own = _properties(shape)
-        if not _is_polygon(shape):
-            problems.append(Problem("the strip is no polygon", "draw each strip as one polygon", number))
+        try:
+            rings.append(outline(shape.get("geometry") if isinstance(shape, dict) else None))
+        except OutlineError as error:
+            told = f"strip {shorten(own.get('strip'))}: " if own.get("strip") is not None else ""
+            problems.append(Problem(f"{told}{error.what}", error.remedy, number))
         if own.get("strip") is None:
             problems.append(
                 Problem("the strip has no number", "give each feature a property 'strip'", number)
@@ -161,7 +166,7 @@ def _shapes(strips) -> list[dict]:
         seen.add(strip)
     if problems:
         raise InputError(name, problems)
-    return shapes
+    return [_properties(shape) for shape in shapes], rings
 
 
 def _properties(feature) -> dict:
@@ -169,30 +174,17 @@ def _properties(feature) -> dict:
     return own if isinstance(own, dict) else {}
 
 
-def _is_polygon(feature) -> bool:
-    try:
-        ring = np.asarray(feature["geometry"]["coordinates"][0], dtype=float)
-        return (
-            feature["geometry"]["type"] == "Polygon"
-            and len(ring) > 2
-            and bool(np.isfinite(ring[:, :2]).all())
-        )
-    except (ValueError, TypeError, KeyError, IndexError):
-        return False
-
-
-def _locate(lon, lat, shapes) -> np.ndarray:
+def _locate(lon, lat, own, rings) -> np.ndarray:
     """Number of the strip each point lies in, -1 for none; points in two strips are a problem."""
     code = np.full(len(lon), -1)
     problems = []
-    for number, shape in enumerate(shapes):
-        ring = np.asarray(shape["geometry"]["coordinates"][0], dtype=float)
-        low, high = ring[:, :2].min(axis=0), ring[:, :2].max(axis=0)
+    for number, ring in enumerate(rings):
+        low, high = ring.min(axis=0), ring.max(axis=0)
         near = np.flatnonzero((lon >= low[0]) & (lon <= high[0]) & (lat >= low[1]) & (lat <= high[1]))
         here = near[_inside(lon[near], lat[near], ring)]
         for other in np.unique(code[here][code[here] >= 0]):
             both = int((code[here] == other).sum())
-            names = shapes[other]["properties"]["strip"], shape["properties"]["strip"]
+            names = own[other]["strip"], own[number]["strip"]
             problems.append(Problem(
                 f"strips {names[0]} and {names[1]} overlap: {both} points lie in both",
                 "draw the strips so that they only touch",
@@ -204,9 +196,9 @@ def _locate(lon, lat, shapes) -> np.ndarray:
 
 
 def _inside(x, y, ring) -> np.ndarray:
-    """Even-odd rule: a point is inside when a ray to the east crosses the outline an odd number of times."""
+    """Even-odd rule for a closed ring: from a point inside, a ray to the east crosses it an odd number of times."""
     odd = np.zeros(len(x), dtype=bool)
-    for (x1, y1), (x2, y2) in zip(ring[:-1, :2], ring[1:, :2], strict=True):
+    for (x1, y1), (x2, y2) in pairwise(ring):
         if y1 != y2:
             odd ^= ((y1 > y) != (y2 > y)) & (x < (x2 - x1) * (y - y1) / (y2 - y1) + x1)
     return odd
