@@ -2,9 +2,11 @@
 
 A result is a frozen dataclass that holds numbers and tables. It answers the same verbs:
 ``table`` (tidy DataFrame), ``summary()`` (text a person can read aloud), ``checks`` (DataFrame:
-check, value, limit, passed, meaning), ``sources`` (DataFrame of citations) and ``plot(ax=None)``.
+check, value, limit, passed, meaning), ``sources`` (DataFrame of citations) and ``plot(ax=None)``. Two results
+are equal where their content is; a console shows the name of one and the first line of its summary.
 """
 
+from dataclasses import fields, is_dataclass
 from functools import partial
 from html import escape
 from importlib import import_module
@@ -12,11 +14,42 @@ from importlib import import_module
 import numpy as np
 import pandas as pd
 
+from fertkit.errors import shorten
+
+_LONGEST_REPR = 200  # characters a console shows of a result
 CHECK_COLUMNS = ["check", "value", "limit", "passed", "meaning"]
 
 
-class Result:
+class ByContent:
+    """Mixin for frozen dataclasses of arrays and tables: compared by content, hashed by their texts."""
+
+    def __init_subclass__(cls, **options):
+        super().__init_subclass__(**options)
+        # `dataclass` makes its own of these, blind to arrays, unless the class itself has them.
+        for name in ("__eq__", "__hash__", "__repr__"):
+            if name not in vars(cls):
+                setattr(cls, name, getattr(cls, name))
+
+    def __eq__(self, other):
+        return same(self, other) if type(other) is type(self) else NotImplemented
+
+    def __hash__(self):
+        values = (getattr(self, field.name) for field in fields(self))
+        return hash((type(self), *(v for v in values if isinstance(v, str))))
+
+    def __repr__(self) -> str:
+        values = {field.name: getattr(self, field.name) for field in fields(self)}
+        told = ", ".join(f"{k}={v!r}" for k, v in values.items() if isinstance(v, str | int | float))
+        return shorten(f"{type(self).__name__}({told})", _LONGEST_REPR)
+
+
+class Result(ByContent):
     """Mixin for result objects; subclasses provide ``table`` and ``summary()``."""
+
+    def __repr__(self) -> str:
+        return shorten(
+            f"{type(self).__name__}: {self.summary().strip().partition(chr(10))[0]}", _LONGEST_REPR
+        )
 
     @property
     def table(self) -> pd.DataFrame:
@@ -32,6 +65,35 @@ class Result:
 
     def _repr_html_(self) -> str:
         return f"<pre>{escape(self.summary())}</pre>{table_html(self.table)}"
+
+
+def same(one, other) -> bool:
+    """Tell whether two values hold the same, tables and arrays cell by cell; two missing values are equal.
+
+    Examples
+    --------
+    >>> from fertkit.results import same
+    >>> same({"a": np.array([1.0, np.nan])}, {"a": np.array([1.0, np.nan])}), same([1, 2], [1, 3])
+    (True, False)
+    """
+    if one is other:
+        return True
+    if isinstance(one, pd.DataFrame | pd.Series | pd.Index):
+        return type(one) is type(other) and bool(one.equals(other))
+    if isinstance(one, np.ndarray) or isinstance(other, np.ndarray):
+        return np.shape(one) == np.shape(other) and same(np.asarray(one).tolist(), np.asarray(other).tolist())
+    if isinstance(one, dict):
+        return (
+            isinstance(other, dict)
+            and one.keys() == other.keys()
+            and all(same(one[k], other[k]) for k in one)
+        )
+    if isinstance(one, list | tuple):
+        return type(one) is type(other) and len(one) == len(other) and all(map(same, one, other))
+    if is_dataclass(one):
+        names = [field.name for field in fields(one) if field.compare]
+        return type(one) is type(other) and all(same(getattr(one, n), getattr(other, n)) for n in names)
+    return bool(one == other) or bool(one != one and other != other)
 
 
 def table_html(frame: pd.DataFrame) -> str:

@@ -9,14 +9,23 @@ from fertkit.budget.ledger import NUTRIENTS as CARRIED
 from fertkit.errors import NotEstimable
 from fertkit.intake import read_strips, read_tissue
 from fertkit.reference import base_crop, bushel_lb
+from fertkit.report.answer_table import (
+    answer_table,
+    carried_rows,
+    checks_of,
+    leaf_rows,
+    needs_rows,
+    response_rows,
+)
 from fertkit.report.trial_answer import citations, in_currency
 from fertkit.response import ResponseAnalysis, analyse_response
+from fertkit.results import Result
 from fertkit.tissue import Explanation, TissueScores, explain, score_tissue
 from fertkit.units import convert_area_rate, mass_kg
 
 
 @dataclass(frozen=True)
-class FieldAnswer:
+class FieldAnswer(Result):
     """What the kit says about one field.
 
     Attributes
@@ -47,6 +56,29 @@ class FieldAnswer:
     applied: str
     carried: dict[str, Ledger]
     notes: tuple[str, ...]
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Every number of the answer: about, item, value, low, high, unit, remark."""
+        trials, books = self.trials.items(), self.carried.items()
+        return answer_table(
+            needs_rows(self.budget), leaf_rows(self.explanation),
+            *(response_rows(*trial) for trial in trials), *(carried_rows(*book) for book in books),
+        )  # fmt: skip
+
+    def summary(self) -> str:
+        from fertkit.report.field import field_lines
+
+        return "\n".join(field_lines(self))
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        """Checks of the trials; `about` names the trial."""
+        return checks_of(self.trials)
+
+    def plot(self, ax=None, **options):
+        """Draw the response of the first trial."""
+        return next(iter(self.trials.values())).plot(ax, **options)
 
     @property
     def sources(self) -> pd.DataFrame:

@@ -7,18 +7,20 @@ import pandas as pd
 
 from fertkit.chance import make_rng
 from fertkit.errors import FertkitError, InputError, NotEstimable
+from fertkit.report.answer_table import answer_table, checks_of, response_rows
 from fertkit.report.trial_answer import citations, in_currency, notes_of, stands_out
 from fertkit.response import PooledReturn, ResponseAnalysis, analyse_response, pool_net_return, sites_of
 from fertkit.response.agreement import contrast_checks, failed
 from fertkit.response.pooled import grid_step
 from fertkit.response.verdict import NONE, TOP
+from fertkit.results import Result
 from fertkit.rounding import first_largest
 from fertkit.trials import OneStage, PooledEstimate, pool_polynomial, pool_trials
 from fertkit.trials.arrange import default_treatment, factor, show, site_columns
 
 
 @dataclass(frozen=True)
-class NetworkAnswer:
+class NetworkAnswer(Result):
     """What the kit says about several trials together.
 
     Attributes
@@ -58,6 +60,27 @@ class NetworkAnswer:
     sources: pd.DataFrame
     notes: tuple[str, ...] = ()
     asked: bool = False
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The optimum and gain of each trial: about, item, value, low, high, unit, remark."""
+        return answer_table(*(response_rows(*trial) for trial in self.trials.items()))
+
+    def summary(self) -> str:
+        from fertkit.report.network import network_lines
+
+        return "\n".join(network_lines(self))
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        """Checks of what is pooled; `about` names it."""
+        return checks_of(
+            {"common rate": self.pooled, "pooled gain": self.contrast, "one curve": self.one_stage}
+        )
+
+    def plot(self, ax=None, **options):
+        """Draw the net returns of all trials and their mean."""
+        return self.pooled.plot(ax, **options)
 
     def with_status(self, status: str) -> list[str]:
         """Names of the trials whose optimum has a status."""

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from fertkit.results import plain, plain_p
+from fertkit.results import ByContent, plain, plain_p
 
 #: Said at the foot of every page.
 ROUNDING = (
@@ -14,7 +14,7 @@ ROUNDING = (
 
 
 @dataclass(frozen=True)
-class Table:
+class Table(ByContent):
     """One table for people.
 
     Attributes

@@ -1,9 +1,9 @@
 """The answer for one trial as a page to hand over, and its tables."""
 
 import numpy as np
-import pandas as pd
 
 from fertkit.report.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
+from fertkit.report.answer_table import checks_of
 from fertkit.report.page import Section, cited, render_page
 from fertkit.report.tables import Table, pick
 from fertkit.report.trial_answer import TrialAnswer
@@ -104,12 +104,11 @@ def curves_table(response, of: str = "") -> Table:
 
 def checks_table(results: dict) -> Table:
     """Tabulate what was checked about several results; the meaning is told where a check failed."""
-    parts = [r.checks.assign(of=name) for name, r in results.items() if r is not None]
-    rows = pd.concat(parts, ignore_index=True)
+    rows = checks_of(results)
     held = rows["passed"].map({True: "holds", False: "does not hold"}).fillna("not judged")
     rows = rows.assign(result=held, means=rows["meaning"].where(held != "holds", ""))
     rows["value"], rows["limit"] = rows["value"].astype(object), rows["limit"].astype(object)
-    names = {"of": "of", "check": "check", "value": "value", "limit": "limit", "result": "result",
+    names = {"about": "of", "check": "check", "value": "value", "limit": "limit", "result": "result",
              "means": "what it means"}  # fmt: skip
     return pick("What was checked", rows, names)
 

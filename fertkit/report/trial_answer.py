@@ -7,6 +7,7 @@ import pandas as pd
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
+from fertkit.report.answer_table import answer_table, checks_of, means_rows, response_rows
 from fertkit.response import (
     NetReturn,
     Regret,
@@ -16,6 +17,7 @@ from fertkit.response import (
     net_return_of,
     regret_of,
 )
+from fertkit.results import Result
 from fertkit.trials import StripAnalysis, StripPlan, analyse_strips
 from fertkit.trials.arrange import default_treatment, factor
 
@@ -26,7 +28,7 @@ DRAWS = 2000
 
 
 @dataclass(frozen=True)
-class TrialAnswer:
+class TrialAnswer(Result):
     """What the kit says about one trial.
 
     Attributes
@@ -68,6 +70,26 @@ class TrialAnswer:
     no_regret: str
     sources: pd.DataFrame
     notes: tuple[str, ...] = ()
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The optimum, its gain and the treatments: about, item, value, low, high, unit, remark."""
+        means = [] if self.strips is None else means_rows(self.strips, self.response.yield_unit)
+        return answer_table(response_rows(self.name, self.response), means)
+
+    def summary(self) -> str:
+        from fertkit.report.trial import trial_lines
+
+        return "\n".join(trial_lines(self))
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        """Checks of the response and of the strips; `about` names which."""
+        return checks_of({"response": self.response, "strips": self.strips})
+
+    def plot(self, ax=None, **options):
+        """Draw the response."""
+        return self.response.plot(ax, **options)
 
 
 def answer_trial(

@@ -73,7 +73,7 @@ class CurveComparison(Result):
     between_curve_sd: float
     checks: pd.DataFrame
     data: TrialData
-    ladders: dict[str, Ladder] = field(repr=False)
+    ladders: dict[str, Ladder] = field(compare=False)  # made of the fits
 
     @property
     def table(self) -> pd.DataFrame:

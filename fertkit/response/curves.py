@@ -8,6 +8,7 @@ yield), in yield units per unit of rate.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import wraps
 
 import numpy as np
 
@@ -145,11 +146,11 @@ def _none(params):
 def _quiet(function):
     """Run `function` with the expected 0/0 and x/0 of limiting parameters silenced."""
 
+    @wraps(function)
     def wrapped(*args):
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             return function(*args)
 
-    wrapped.__doc__ = function.__doc__
     return wrapped
 
 

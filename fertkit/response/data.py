@@ -10,6 +10,7 @@ import pandas as pd
 from fertkit.errors import InputError, NotEstimable, Problem, UnitError
 from fertkit.intake.strip_headers import SITE_COLUMNS
 from fertkit.response.sums import Sums, Sweep, make_sweep
+from fertkit.results import ByContent
 
 #: Column-name endings that carry a unit.
 UNIT_ENDINGS = {
@@ -21,7 +22,7 @@ SINGLE_COLUMNS = ("nutrient", "crop", "unit", "rate_unit", "yield_unit")
 
 
 @dataclass(frozen=True)
-class TrialData:
+class TrialData(ByContent):
     """One trial, checked.
 
     Attributes

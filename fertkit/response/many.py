@@ -14,12 +14,13 @@ import numpy as np
 from fertkit.response.search import search
 from fertkit.response.shapes import SHAPES
 from fertkit.response.sums import Sums, quadratic_form
+from fertkit.results import ByContent
 
 CHUNK = 2_000_000  # numbers in the largest work array
 
 
 @dataclass(frozen=True)
-class Fits:
+class Fits(ByContent):
     """Fits of one curve: arrays over designs D and replicates R.
 
     Attributes

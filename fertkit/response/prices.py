@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, PriceError, Problem, UnitError
+from fertkit.results import ByContent
 from fertkit.units import mass_kg
 
 
@@ -48,7 +49,7 @@ class UnitPrices(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Prices:
+class Prices(ByContent):
     """Prices of one nutrient and of grain; arrays of equal length are draws or rows of a price table.
 
     Attributes

@@ -141,7 +141,7 @@ class Region:
     NODES, ZOOM, ROUNDS = 32, 16, 3
 
     def __init__(self, curve: str, fits: Fits, sums: Sums, level):
-        self.shape, self.sums, self.has_join = SHAPES[curve], sums, curve != "mitscherlich"
+        self.curve, self.sums, self.has_join = curve, sums, curve != "mitscherlich"
         self.start = start_of(self.shape, sums)
         self.x = sums.rates - self.start[:, None]
         self.pull = sums.means @ sums.spread
@@ -155,6 +155,10 @@ class Region:
         self.step = self.ends[..., 1] >= self.grid[:, :1]
         low, high = np.moveaxis(self.shape.uncoord(self.ends), -1, 0)
         self.low, self.high = np.where(self.line, 0.0, low), np.where(self.step, np.inf, high)
+
+    @property
+    def shape(self):
+        return SHAPES[self.curve]  # by name, so that a region can be pickled
 
     def given(self, coord):
         """Slack of RSS, slope, size and centre for coords (D, R, K)."""

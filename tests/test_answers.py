@@ -1,0 +1,116 @@
+"""What every result does alike, tried on those that the examples of the documentation make."""
+
+import doctest
+import inspect
+import pickle
+from dataclasses import replace
+from importlib import import_module
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fertkit.report import FieldAnswer, NetworkAnswer, TrialAnswer
+from fertkit.response import CurveComparison, Prices, ResponseAnalysis
+from fertkit.results import CHECK_COLUMNS, Result, same
+
+FLOORS = ("intake", "budget", "tissue", "trials", "response", "report", "batch")
+#: The answers of the main job: a field, a trial, several trials.
+MAIN = (FieldAnswer, TrialAnswer, NetworkAnswer)
+
+
+def kinds(of=Result):
+    """Every class of result."""
+    return [kind for sub in of.__subclasses__() for kind in (sub, *kinds(sub))]
+
+
+@pytest.fixture(scope="session")
+def made(tmp_path_factory):
+    """One result of each kind that an example of a public function makes."""
+    found = {}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(tmp_path_factory.mktemp("examples"))
+        homes = [import_module(f"fertkit.{floor}") for floor in FLOORS]
+        for kind in kinds():
+            patch.setattr(kind, "__init__", _kept(kind.__init__, found))
+        for home in homes:
+            for name in home.__all__:
+                thing = getattr(home, name)
+                if inspect.isfunction(thing) and ">>>" in (thing.__doc__ or ""):
+                    _run(thing, name)
+    return found
+
+
+def _kept(init, found):
+    def wrapped(self, *args, **options):
+        init(self, *args, **options)
+        found[type(self)] = self
+
+    return wrapped
+
+
+def _run(thing, name):
+    examples = doctest.DocTestParser().get_doctest(thing.__doc__, {}, name, None, 0)
+    doctest.DocTestRunner(verbose=False).run(examples, out=lambda text: None)
+
+
+def test_the_examples_make_nearly_every_kind_of_result(made):
+    missing = {kind.__name__ for kind in kinds()} - {kind.__name__ for kind in made}
+    assert missing <= {"BatchResult"}  # made and shown in tests/batch
+
+
+def test_a_console_shows_one_short_line(made):
+    for kind, result in made.items():
+        shown = repr(result)
+        assert shown.startswith(f"{kind.__name__}: "), shown
+        assert len(shown) <= 300, shown
+        assert "\n" not in shown
+
+
+def test_results_can_be_pickled_and_compared(made):
+    for kind, result in made.items():
+        for _ in range(2):  # again when what is worked out on demand is held too
+            again = pickle.loads(pickle.dumps(result))
+            assert (again == result) is True, kind
+            assert (again != result) is False
+            assert hash(again) == hash(result)
+            assert again.summary() == result.summary()
+            assert (result == "text") is False
+            if isinstance(result.table, pd.DataFrame):
+                assert same(again.table, result.table)
+
+
+def test_results_of_other_content_are_not_equal(made):
+    budget, analysis = (next(r for k, r in made.items() if k.__name__ == name)
+                        for name in ("NutrientBudget", "ResponseAnalysis"))  # fmt: skip
+    other = budget.rows.copy()
+    other.loc[0, "uptake"] += 1
+    assert budget != replace(budget, rows=other)
+    assert budget == replace(budget, rows=budget.rows.copy())
+    assert budget != replace(budget, crop="moonwheat")
+    assert analysis != replace(analysis, level=0.5)
+    assert {budget, replace(budget, rows=budget.rows.copy())} == {budget}
+    assert Prices(np.array([0.4, 0.5]), 11.0) == Prices(np.array([0.4, 0.5]), 11.0)
+    assert Prices(np.array([0.4, 0.5]), 11.0) != Prices(np.array([0.4, 0.6]), 11.0)
+
+
+def test_an_optimum_from_a_pickle_is_worked_out_alike(made):
+    analysis = made[ResponseAnalysis]
+    again = pickle.loads(pickle.dumps(analysis))
+    dearer = replace(analysis.prices, nutrient=3 * analysis.prices.nutrient)
+    assert again.at_prices(prices=dearer).optimum == analysis.at_prices(prices=dearer).optimum
+    comparison = made[CurveComparison]
+    assert pickle.loads(pickle.dumps(comparison)).at_price_ratio(0.1) == comparison.at_price_ratio(0.1)
+
+
+@pytest.mark.parametrize("kind", MAIN, ids=lambda k: k.__name__)
+def test_answers_of_the_main_job_have_every_verb(made, kind):
+    answer = made[kind]
+    assert answer.summary().count("\n") >= 2
+    assert list(answer.table.columns) == ["about", "item", "value", "low", "high", "unit", "remark"]
+    optimum = answer.table[answer.table["item"] == "economic optimum rate"]
+    trials = [answer.response] if kind is TrialAnswer else list(answer.trials.values())
+    assert optimum["value"].tolist() == [trial.optimum.rate for trial in trials]
+    assert answer.plot().get_ylabel()
+    assert list(answer.checks.columns) == ["about", *CHECK_COLUMNS]
+    assert "<table" in answer._repr_html_()
