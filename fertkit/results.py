@@ -31,7 +31,7 @@ class ByContent:
                 setattr(cls, name, getattr(cls, name))
 
     def __eq__(self, other):
-        return same(self, other) if type(other) is type(self) else NotImplemented
+        return same_content(self, other) if type(other) is type(self) else NotImplemented
 
     def __hash__(self):
         values = (getattr(self, field.name) for field in fields(self))
@@ -67,13 +67,15 @@ class Result(ByContent):
         return f"<pre>{escape(self.summary())}</pre>{table_html(self.table)}"
 
 
-def same(one, other) -> bool:
+def same_content(one, other) -> bool:
     """Tell whether two values hold the same, tables and arrays cell by cell; two missing values are equal.
 
     Examples
     --------
-    >>> from fertkit.results import same
-    >>> same({"a": np.array([1.0, np.nan])}, {"a": np.array([1.0, np.nan])}), same([1, 2], [1, 3])
+    >>> from fertkit.results import same_content
+    >>> import numpy as np
+    >>> one, other = np.array([1.0, np.nan]), np.array([1.0, np.nan])
+    >>> same_content({"a": one}, {"a": other}), same_content([1, 2], [1, 3])
     (True, False)
     """
     if one is other:
@@ -81,18 +83,21 @@ def same(one, other) -> bool:
     if isinstance(one, pd.DataFrame | pd.Series | pd.Index):
         return type(one) is type(other) and bool(one.equals(other))
     if isinstance(one, np.ndarray) or isinstance(other, np.ndarray):
-        return np.shape(one) == np.shape(other) and same(np.asarray(one).tolist(), np.asarray(other).tolist())
+        one, other = np.asarray(one), np.asarray(other)
+        return one.shape == other.shape and same_content(one.tolist(), other.tolist())
     if isinstance(one, dict):
         return (
             isinstance(other, dict)
             and one.keys() == other.keys()
-            and all(same(one[k], other[k]) for k in one)
+            and all(same_content(one[k], other[k]) for k in one)
         )
     if isinstance(one, list | tuple):
-        return type(one) is type(other) and len(one) == len(other) and all(map(same, one, other))
+        return type(one) is type(other) and len(one) == len(other) and all(map(same_content, one, other))
     if is_dataclass(one):
         names = [field.name for field in fields(one) if field.compare]
-        return type(one) is type(other) and all(same(getattr(one, n), getattr(other, n)) for n in names)
+        return type(one) is type(other) and all(
+            same_content(getattr(one, name), getattr(other, name)) for name in names
+        )
     return bool(one == other) or bool(one != one and other != other)
 
 

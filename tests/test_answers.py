@@ -12,7 +12,7 @@ import pytest
 
 from fertkit.report import FieldAnswer, NetworkAnswer, TrialAnswer
 from fertkit.response import CurveComparison, Prices, ResponseAnalysis
-from fertkit.results import CHECK_COLUMNS, Result, same
+from fertkit.results import CHECK_COLUMNS, Result, same_content
 
 FLOORS = ("intake", "budget", "tissue", "trials", "response", "report", "batch")
 #: The answers of the main job: a field, a trial, several trials.
@@ -77,7 +77,7 @@ def test_results_can_be_pickled_and_compared(made):
             assert again.summary() == result.summary()
             assert (result == "text") is False
             if isinstance(result.table, pd.DataFrame):
-                assert same(again.table, result.table)
+                assert same_content(again.table, result.table)
 
 
 def test_results_of_other_content_are_not_equal(made):

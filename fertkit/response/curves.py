@@ -158,11 +158,11 @@ def _known(function):
     """An optimum that is nan where a parameter or the price ratio is: comparisons alone would give 0."""
     quiet = _quiet(function)
 
+    @wraps(function)
     def wrapped(params, pr):
         lost = np.isnan(np.asarray(params, float)).any(axis=-1) | np.isnan(pr)
         return np.where(lost, np.nan, quiet(params, pr))
 
-    wrapped.__doc__ = function.__doc__
     return wrapped
 
 
