@@ -1,12 +1,14 @@
-# ruff: noqa: E402, E501
+# ruff: noqa: E501
 """Damage good files and sensible command lines, and see that each reader answers or says what is wrong.
 
     python tests/hardening/fuzz.py 20000 --seed 1
 
 Each case is one file (or line of words), damaged by a few mutations drawn from its own seed, so that a failure
-is found again by its number: ``--case 1234``. Cases run in a child process whose memory and time are limited by
-the system; a child that is ended by the system counts as a failure. Prints cases and outcomes by reader, the
-slowest case and the peak of memory; the status is 1 if anything but a `FertkitError` came out.
+is found again by its number: ``--case 1234``. Of files whose numbers are known (`known.py`) it is counted how many
+were read right, refused, or read wrong. Cases run in a child process whose memory and time are limited by the
+system; a child that is ended by the system counts as a failure. Prints cases and outcomes by reader, those of the
+known files by damage, the slowest case and the peak of memory; the status is 1 if anything but a `FertkitError`
+came out, a warning was issued, or a number was read wrong.
 """
 
 import argparse
@@ -15,6 +17,7 @@ import io
 import json
 import os
 import random
+import re
 import resource
 import signal
 import sys
@@ -25,12 +28,12 @@ import warnings
 from collections import Counter
 from pathlib import Path
 
-warnings.simplefilter("ignore")  # numpy's words about odd numbers are no failure of a reader
 sys.path.insert(0, str(Path(__file__).parent))
 import targets
 
 CPU_SECONDS, WALL_SECONDS = 20, 300  # of one case; wall time only stops a child that waits for ever
 MEMORY = 1_500_000_000  # bytes that a child may ask for beyond what the interpreter holds
+KINDS = ("answered", "right", "refused", "wrong", "failed")
 OF_A_CHILD = 500  # cases; a child keeps the addresses it once asked for, and would run out of them
 
 
@@ -43,8 +46,16 @@ def run_case(number: int, seed: int, only=None) -> dict:
     given = targets.TARGETS[name].make(rng)
     begun = time.process_time()
     try:
-        with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
+        with (
+            contextlib.redirect_stdout(io.StringIO()),
+            contextlib.redirect_stderr(io.StringIO()),
+            warnings.catch_warnings(record=True) as issued,
+        ):
+            warnings.simplefilter("always")
             outcome = targets.TARGETS[name].run(given)
+        if issued:
+            where = f"{Path(issued[0].filename).name}:{issued[0].lineno}"
+            outcome = f"failed: a warning at {where}: {str(issued[0].message)[:120]!r}"
     except BaseException as error:
         frames = [f for f in traceback.extract_tb(error.__traceback__) if "fertkit" in f.filename]
         place = f"{Path(frames[-1].filename).name}:{frames[-1].lineno}" if frames else "?"
@@ -112,22 +123,31 @@ def main() -> int:
     if arguments.case is not None:
         print(run_case(arguments.case, arguments.seed, arguments.only))
         return 0
-    found, failures, slowest, memory, spent = Counter(), {}, {"seconds": -1}, 0, 0
+    found, damages, failures, slowest, memory, spent = Counter(), Counter(), {}, {"seconds": -1}, 0, 0
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # ended early, it still tells what it found
     try:
         for result in run_cases(range(arguments.count), arguments.seed, arguments.only):
-            kind = result["outcome"].split(":")[0]
+            kind, _, told = result["outcome"].partition(": ")
             found[result["reader"], kind] += 1
-            if kind == "failed":
-                failures.setdefault((result["reader"], result["outcome"].split(": '")[0]), []).append(result)
+            if result["reader"].startswith("known"):
+                damages[result["reader"], told.split(": ")[0], kind] += 1
+            if kind in ("failed", "wrong"):
+                alike = re.sub(r"'[^']*'|[\d.]+", "…", result["outcome"])[:60]
+                failures.setdefault((result["reader"], alike), []).append(result)
             slowest = max(slowest, result, key=lambda r: r["seconds"])
             memory, spent = max(memory, result["memory"]), spent + result["seconds"]
     except KeyboardInterrupt:
         print("interrupted; so far:")
     for reader in sorted({reader for reader, _ in found}):
         print(
-            f"{reader:16}", *(f"{kind} {found[reader, kind]:6}" for kind in ("answered", "refused", "failed"))
+            f"{reader:16}",
+            *(f"{kind} {found[reader, kind]:6}" for kind in KINDS if found[reader, kind] or kind == "failed"),
         )
+    if damages:
+        print("\n| file | damage | right | refused | wrong |\n|---|---|---|---|---|")
+    for reader, damage in sorted({key[:2] for key in damages}):
+        counts = (damages[reader, damage, kind] for kind in ("right", "refused", "wrong"))
+        print(f"| {reader.removeprefix('known ')} | {damage} | {' | '.join(map(str, counts))} |")
     print(f"{found.total()} cases in {spent:.0f} s of processor time; slowest {slowest['seconds']:.2f} s "
           f"(case {slowest['case']}, {slowest['reader']}); peak memory {memory:.0f} MB")  # fmt: skip
     for (reader, outcome), cases in failures.items():

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+import known
 import pandas as pd
 
 import fertkit
@@ -294,7 +295,28 @@ def _log(data):
     return read_points(data, crop="corn")
 
 
+def _known(share, kind):
+    """Files whose numbers are known: right, refused or wrong, and what was done to the file."""
+
+    def run(case):
+        data, sheet, units, damage = case
+        try:
+            judged = known.JUDGES[kind](data, sheet, units)
+        except FertkitError as error:
+            if len(str(error)) > LONGEST_MESSAGE:
+                raise ValueError("a message nobody can read") from error
+            judged = "refused"
+        outcome, _, why = judged.partition(": ")
+        return ": ".join(filter(None, (outcome, damage, why)))
+
+    return Target(share, lambda rng: known.make_case(kind, rng), run)
+
+
 TARGETS = {
+    "known leaf": _known(12, "leaf"),
+    "known strips": _known(10, "strips"),
+    "known ranges": _known(1.5, "ranges"),
+    "known points": _known(1.5, "points"),
     "tissue text": _text(4, LEAVES, read_tissue),
     "tissue XLSX": _book(2, LEAVES, "xlsx", read_tissue),
     "tissue ODS": _book(2, LEAVES, "ods", read_tissue),
