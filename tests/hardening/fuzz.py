@@ -132,7 +132,7 @@ def main() -> int:
             if result["reader"].startswith("known"):
                 damages[result["reader"], told.split(": ")[0], kind] += 1
             if kind in ("failed", "wrong"):
-                alike = re.sub(r"'[^']*'|[\d.]+", "…", result["outcome"])[:60]
+                alike = re.sub(r"'[^']*'|[\d.]+| of .*? is ", "…", result["outcome"])[:60]
                 failures.setdefault((result["reader"], alike), []).append(result)
             slowest = max(slowest, result, key=lambda r: r["seconds"])
             memory, spent = max(memory, result["memory"]), spent + result["seconds"]

@@ -17,7 +17,7 @@ from fertkit.errors import FertkitError
 from fertkit.intake import read_points, read_strips, read_tissue
 from fertkit.intake.parts import plant_part
 from fertkit.reference import load_ranges, unknown_crops
-from fertkit.tissue.stages import stage_span
+from fertkit.intake.stages import stage_span
 from fertkit.units import convert_area_rate, convert_concentration
 
 CORN_LB = 56.0  # a bushel of shelled corn [lb], US trade standard
@@ -34,7 +34,6 @@ class Sheet:
     delimiter: str = ","
     decimal: str = "."
     options: dict = field(default_factory=dict)
-    spare: tuple = ()  # nutrients that a reader may leave out if it says so
 
 
 # ---- leaf reports
@@ -216,7 +215,7 @@ def judge_leaf(data, sheet: Sheet, unit_of: dict) -> str:
         if other:
             return f"wrong: {other} of {x.name}, not {x.crop}, {x.stage}, {x.part}"
         if r.nutrient not in x.values:
-            if r.nutrient in sheet.spare:
+            if r.nutrient == "NO3-N" and "other columns" in sheet.said:
                 continue
             return f"wrong: {r.nutrient} of {x.name}, which the file does not hold"
         home = "%" if r.nutrient in MACRO else "mg/kg"
