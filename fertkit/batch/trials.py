@@ -14,7 +14,7 @@ from fertkit.batch.store import typed
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake import read_strips
 from fertkit.intake.files import open_table, text_of
-from fertkit.intake.strip_headers import assign_roles
+from fertkit.intake.strips import lines_of
 from fertkit.response.averaging import AVERAGED
 from fertkit.response.data import TrialData, unit_of
 from fertkit.response.survey import read_for_survey, survey_trials
@@ -168,19 +168,17 @@ def _read_around(path, name, settings):
         return read_strips(path, crop=settings.crop, columns=settings.columns, name=name), {}
     except InputError as error:
         raw = open_table(path, name=name)
-        line, roles = _header(raw, settings.columns)
-        if "trial" not in roles or not all(p.row and p.row > line + 1 for p in error.problems):
+        line, labels = _trials_by_line(raw, settings.columns)
+        if not labels or not all(p.row and p.row > line for p in error.problems):
             raise
-        at = roles["trial"][0]
-        labels = [text_of(row[at]) for row in raw.cells]
         bad: dict[str, list[Problem]] = {}
         for problem in error.problems:
-            bad.setdefault(labels[problem.row - 1], []).append(problem)
-        kept = [row for row, label in zip(raw.cells, labels, strict=True) if label not in bad]
+            bad.setdefault(labels.get(problem.row, ""), []).append(problem)
+        kept = [row for i, row in enumerate(raw.cells) if i + 1 < line or labels.get(i + 1, "") not in bad]
         refused = {trial: refusal(InputError(name, problems)) for trial, problems in bad.items()}
-        if len(kept) <= line + 1:
+        if len(kept) <= line:
             return None, refused
-        rest = _rebuilt(raw, kept[line:])
+        rest = _rebuilt(raw, kept[line - 1 :])
         return read_strips(rest, crop=settings.crop, columns=settings.columns, name=name), refused
 
 
@@ -193,7 +191,15 @@ def _rebuilt(raw, rows):
     return text.getvalue().encode()
 
 
-def _header(raw, columns):
+def _trials_by_line(raw, columns):
+    """Line of the headers, and the trial that each line of strips names; none where no column names it."""
     problems: list[Problem] = []
-    line, roles = assign_roles(raw, columns or {}, {}, problems)
-    return line, {} if problems else roles
+    try:
+        sheet, roles = lines_of(raw, columns or {}, {}, problems)
+    except InputError:
+        return 0, {}
+    if "trial" not in roles:
+        return 0, {}
+    at = roles["trial"][0]
+    labels = (text_of(row[at]) for row in sheet.rows)
+    return sheet.header_line, dict(zip(sheet.lines, labels, strict=True))

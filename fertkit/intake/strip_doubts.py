@@ -35,10 +35,15 @@ def ask_about(frame, extra, headers, known, problems):
     for text, cells in extra.items():
         if header_key(text) in named or read_header(text).role == OTHER:
             continue
-        if "block" not in frame and _like_blocks(frame, cells):
+        if "block" not in frame and like_blocks(frame, cells):
             _ask(text, "block", "looks like blocks: each of its labels stands beside (nearly) every rate",
                  "Block", problems)  # fmt: skip
-        elif "moisture" not in frame and not headers["yield"][1].dry and _PERCENT.search(plain(text)):
+        elif (
+            "moisture" not in frame
+            and "yield" in headers
+            and not headers["yield"][1].dry
+            and _PERCENT.search(plain(text))
+        ):
             if states_dry_matter(text) and _between(cells, _DRY):
                 problems.append(Problem(
                     "looks like the dry matter of the grain, which is not read",
@@ -55,6 +60,10 @@ def ask_about(frame, extra, headers, known, problems):
                 )
 
 
+def _lacks_moisture(frame, headers) -> bool:
+    return "moisture" not in frame and "yield" in headers and not headers["yield"][1].dry
+
+
 def _ask(text, role, why, example, problems):
     problems.append(Problem(
         f"{why}, but the header is not known",
@@ -63,14 +72,23 @@ def _ask(text, role, why, example, problems):
     ))  # fmt: skip
 
 
-def _like_blocks(frame, cells) -> bool:
+def place_of(frame):
+    """The trial of each strip, as trial, site and year together name it."""
+    names = [frame[role].astype(str) for role in ("trial", "site", "year") if role in frame]
+    return names[0].str.cat(names[1:], sep="\t") if names else pd.Series("", index=frame.index)
+
+
+def treated_with(frame) -> str:
+    """What tells the treatments of a file apart: the planned rate, the rate, or their names."""
+    return next(role for role in ("planned", "rate", "treatment") if role in frame)
+
+
+def like_blocks(frame, cells) -> bool:
     """Whether, within a trial, each of a few short labels stands beside nearly every rate, several times."""
     labels = cells.map(lambda label: str(label).strip(), na_action="ignore")
     if labels.isna().any() or not labels.drop_duplicates().map(_LABEL.fullmatch).map(bool).all():
         return False
-    rates = frame["planned"] if "planned" in frame else frame["rate"]
-    names = [frame[role].astype(str) for role in ("trial", "site", "year") if role in frame]
-    place = names[0].str.cat(names[1:], sep="\t") if names else pd.Series("", index=frame.index)
+    rates, place = frame[treated_with(frame)], place_of(frame)
     strips = pd.DataFrame({"place": place, "label": labels, "rate": rates})
     held = strips.groupby(["place", "label"])["rate"].nunique()
     rates_of = strips.groupby("place")["rate"].nunique().reindex(held.index.get_level_values("place"))

@@ -1,15 +1,22 @@
 """Tell what the columns of a strip-trial file hold from their headers: role, unit, nutrient."""
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-import numpy as np
-
-from fertkit.errors import InputError, Problem
-from fertkit.intake.files import text_of
 from fertkit.intake.spellings import plain as plain_text
 from fertkit.intake.spellings import spellings
-from fertkit.units import AREA_RATE_KG_HA
+from fertkit.intake.strip_units import (
+    MASS_WORDS,
+    NUTRIENT_WORDS,
+    area_unit,
+    take_length,
+    take_mass,
+    take_square,
+    take_unit,
+    words_of,
+)
+
+__all__ = ["OTHER", "ROLE_WORDS", "SITE_COLUMNS", "Header", "area_unit", "each", "header_key", "read_header"]
 
 #: Columns that name a place or a season of its own: blocks are counted within each.
 SITE_COLUMNS = ("trial", "site", "location", "field", "site_year", "year")
@@ -20,27 +27,17 @@ for _word, _role_named in spellings("strip").items():
     ROLE_WORDS[_role_named] = (*ROLE_WORDS.get(_role_named, ()), _word)
 OTHER = "other"
 #: Roles that hold numbers and those whose unit has to be known.
-NUMBER_ROLES = ("rate", "planned", "yield", "moisture", "stated", "width", "length", "position")
-MEASURED = ("rate", "planned", "yield", "width", "length")
+NUMBER_ROLES = (
+    "rate", "planned", "yield", "weight", "moisture", "stated", "width", "length", "area", "position",
+)  # fmt: skip
+MEASURED = ("yield", "weight", "width", "length", "area", "rate", "planned")
 
-_NUTRIENTS = spellings("nutrient") | spellings("oxide")
 _SENSES = spellings("strip word")
 _DRY_BASIS = re.compile(r"\bdry[ _-]?(?:basis|weight|matter)\b|\bdb\b|\bd\.b\.|\bbase seca\b")
-_MASSES = {
-    "lbs": "lb", "pound": "lb", "pounds": "lb", "bushel": "bu", "bushels": "bu", "tonne": "t", "tonnes": "t",
-    "mg": "Mg", "tons": "ton", "quintal": "q", "quintals": "q", "kgs": "kg", "ounces": "oz",
-}  # fmt: skip
-_AREAS = {
-    "ac": "ac", "acre": "ac", "acres": "ac", "a": "ac", "ac-1": "ac", "acre-1": "ac",
-    "ha": "ha", "hectare": "ha", "hectares": "ha", "ha-1": "ha",
-}  # fmt: skip
-_LENGTHS = {
-    "ft": "ft", "feet": "ft", "foot": "ft",
-    "m": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m",
-}  # fmt: skip
-AREA_UNITS = ("bu/ac", *AREA_RATE_KG_HA)
-#: The line of headers is looked for in this many first lines.
-_HEADER_DEPTH = 30
+#: The weight of a bushel, a hectolitre or a thousand kernels is no harvest weight.
+_GRAIN_WEIGHT = re.compile(
+    r"\b(?:test|bushel|kernel|seed|1000|thousand|hl|hectolit\w*|tausend\w*|tkm|tkg|tkw)\b.*"
+)
 
 
 @dataclass(frozen=True)
@@ -65,6 +62,14 @@ class Header:
         Moisture at which the yield is said to be stated [%]; 0 for dry matter.
     fraction, dry_basis : bool
         A moisture is a fraction of one, or of the dry weight.
+    mass : str
+        Mass that stands without an area (lbs, bu), else empty.
+    grade, product : str
+        Analysis (0-0-60) and trade name (UAN) of a product that a rate names, else empty.
+    assumed : str
+        The mass of a unit whose area was taken from another column, else empty.
+    bare : bool
+        The header says a nutrient's name and nothing else: a rate where no other column is one.
     """
 
     text: str
@@ -76,6 +81,11 @@ class Header:
     at_pct: float | None = None
     fraction: bool = False
     dry_basis: bool = False
+    mass: str = ""
+    grade: str = ""
+    product: str = ""
+    assumed: str = ""
+    bare: bool = False
 
 
 def read_header(text, role=None) -> Header:
@@ -84,26 +94,51 @@ def read_header(text, role=None) -> Header:
     The role is told from its words unless it is given.
     """
     plain = plain_text(text)
-    words = _words(plain)
-    unit, nutrient, rest = _take_unit(words)
+    words = words_of(text)
+    unit, nutrient, rest = take_unit(words)
     if nutrient:
         rest = [*rest, nutrient.lower()]
-    nutrient = nutrient or next((_NUTRIENTS[w] for w in rest if w in _NUTRIENTS), "")
-    role, rank = (role, 0) if role else _role(plain, rest, unit)
+    nutrient = nutrient or next((NUTRIENT_WORDS[w] for w in rest if w in NUTRIENT_WORDS), "")
+    mass = "" if unit else take_mass(rest)[0]
+    role, rank = (role, 0) if role else _role(plain, rest, unit, mass)
     senses = _senses(rest)
     if role == "yield":
         at_pct = _stated_moisture(plain, senses)
         dry = at_pct is not None or "standard" in senses
-        return Header(str(text), role, rank, unit, dry=dry, at_pct=at_pct)
+        return Header(str(text), role, rank, unit, dry=dry, at_pct=at_pct, mass=mass)
     if role == "moisture":
         fraction, dry_basis = "fraction" in senses, bool(_DRY_BASIS.search(plain))
         return Header(str(text), role, rank, unit, fraction=fraction, dry_basis=dry_basis)
-    return Header(str(text), role, rank, unit, nutrient if role in ("rate", "planned") else "")
+    if role in ("rate", "planned"):
+        product = (
+            ""
+            if nutrient
+            else next((spellings("strip product")[w] for w in rest if w in spellings("strip product")), "")
+        )
+        grade = next((_grade(w) for w in rest if _grade(w)), "")
+        bare = rank > len(ROLE_WORDS["rate"])
+        return Header(
+            str(text), role, rank, unit, nutrient, mass=mass, grade=grade, product=product, bare=bare
+        )
+    if role in ("width", "length", "area"):
+        return Header(
+            str(text), role, rank, take_square(rest + words) if role == "area" else take_length(rest)
+        )
+    return Header(str(text), role, rank, unit, mass=mass)
+
+
+def _grade(word) -> str:
+    """An analysis N-P2O5-K2O as fertilizers are named; '' if the word is none."""
+    return (
+        word
+        if re.fullmatch(r"\d{1,2}(?:\.\d)?-\d{1,2}(?:\.\d)?-\d{1,2}(?:\.\d)?(?:-\d{1,2}s)?", word)
+        else ""
+    )
 
 
 def states_dry_matter(text) -> bool:
     """Whether a header speaks of dry matter (DM, TS, materia seca)."""
-    return "matter" in _senses(_words(plain_text(text)))
+    return "matter" in _senses(words_of(text))
 
 
 def _senses(words) -> set[str]:
@@ -122,74 +157,6 @@ def _stated_moisture(plain, senses) -> float | None:
     return 0.0 if matter or ("dry" in senses and "standard" not in senses) else None
 
 
-def area_unit(text) -> str:
-    """Give fertkit's unit of an amount per area for what a file writes (``lbs/acre`` -> ``lb/ac``), or ''."""
-    words = _words(plain_text(text))
-    return _take_unit(words)[0] if words else ""
-
-
-def assign_roles(raw, columns, units, problems) -> tuple[int, dict[str, tuple[int, Header]]]:
-    """Find the line of headers and which column plays which role.
-
-    Parameters
-    ----------
-    raw : RawTable
-    columns, units : dict
-        Role -> header (a list of them for "other") and role -> unit, where the caller says so.
-    problems : list of Problem
-        Filled with whatever is missing or can be read two ways.
-
-    Returns
-    -------
-    line : int
-        Index of the header line.
-    roles : dict
-        Role -> (column index, Header).
-    """
-    if not any(raw.cells):
-        raise InputError(raw.name, [Problem("the file holds no line", "save the table again")])
-    known = [[read_header(cell) for cell in row] for row in raw.cells[:_HEADER_DEPTH]]
-    chosen = [(role, header) for role, named in columns.items() for header in each(named)]
-    wanted = {header_key(header) for _, header in chosen}
-    score = [sum(bool(h.role) or header_key(h.text) in wanted for h in row) for row in known]
-    at = int(np.argmax(score))
-    taken = _by_choice(known[at], chosen, problems)
-    free = [h.role if header_key(h.text) not in wanted else "" for h in known[at]]
-    for role in ROLE_WORDS:
-        if role not in taken and role != OTHER:
-            found = [(i, h) for i, h in enumerate(known[at]) if free[i] == role and i not in _used(taken)]
-            _settle(role, found, taken, problems)
-    if "rate" not in taken and "planned" in taken:
-        taken["rate"] = taken.pop("planned")
-    _ask_for_missing(known[at], taken, problems)
-    for role in MEASURED:
-        if role in taken:
-            taken[role] = (taken[role][0], _with_unit(role, taken[role][1], units, taken, raw, at, problems))
-    return at, taken
-
-
-def _ask_for_missing(row, taken, problems):
-    for role, example in (("rate", "N rate (lb/ac)"), ("yield", "Yield (bu/ac)")):
-        if role not in taken and not any(f"'{role}'" in p.remedy for p in problems):
-            problems.append(Problem(
-                f"no column for the {role}; the headers are: {_listed(row)}",
-                f"write a header such as '{example}', or say {say_column(role, 'your header')}",
-            ))  # fmt: skip
-
-
-def _listed(row) -> str:
-    return ", ".join(h.text for h in row if h.text)
-
-
-def _used(taken):
-    return {i for i, _ in taken.values()}
-
-
-def say_column(role, header) -> str:
-    """How to name a column, on the command line and in Python."""
-    return f"--column {role}=\"{header}\" (in Python columns={{'{role}': '{header}'}})"
-
-
 def each(named):
     """One header or several, as a list."""
     return [named] if isinstance(named, str) or not isinstance(named, list | tuple) else named
@@ -200,137 +167,45 @@ def header_key(header) -> str:
     return " ".join(str(header).split()).lower()
 
 
-def _by_choice(row, chosen, problems):
-    taken = {}
-    for role, header in chosen:
-        if role not in ROLE_WORDS:
-            what = f"a column is given the unknown role '{role}'"
-            problems.append(Problem(what, f"use one of: {', '.join(ROLE_WORDS)}"))
-            continue
-        hits = [i for i, h in enumerate(row) if header_key(h.text) == header_key(header)]
-        if not hits:
-            problems.append(Problem(
-                f"no column '{header}' for the {role}; the headers are: {_listed(row)}",
-                "give the header as the file writes it",
-            ))  # fmt: skip
-        elif role in taken:
-            what = f"two columns are given for the {role}: '{taken[role][1].text}' and '{header}'"
-            problems.append(Problem(what, "give one"))
-        elif role != OTHER:
-            taken[role] = (hits[0], read_header(row[hits[0]].text, role))
-    return taken
-
-
-def _settle(role, found, taken, problems):
-    """Give a role its column; two candidates as sure as each other are a problem, never a guess."""
-    if not found:
-        return
-    best = min(h.rank for _, h in found)
-    sure = [(i, h) for i, h in found if h.rank == best]
-    rivals = found if role in ("rate", "yield", "moisture") else sure
-    if len(rivals) > 1:
-        names = ", ".join(f"'{h.text}'" for _, h in rivals)
-        problems.append(Problem(
-            f"several columns could be the {role}: {names}",
-            f"choose one: {say_column(role, rivals[0][1].text)}",
-        ))  # fmt: skip
-    taken[role] = sure[0]
-
-
-def _with_unit(role, header, units, taken, raw, at, problems) -> Header:
-    """Make sure a measured column has a unit: from its header, the caller or a column of units."""
-    unit = header.unit
-    lengths = role in ("width", "length")
-    if role in units:
-        unit = str(units[role]) if lengths else area_unit(units[role])
-    elif not unit and not lengths:
-        unit = _unit_column(role, raw, at, problems)
-        if unit is None:
-            return header
-    fits = unit in ("ft", "m") if lengths else "/" in unit and not (unit == "bu/ac" and role != "yield")
-    if not fits:
-        examples = "ft, m" if lengths else "lb/ac, kg/ha" if role != "yield" else "bu/ac, lb/ac, t/ha, kg/ha"
-        what = f"unknown unit '{units[role]}'" if role in units else "no unit that is known for it"
-        problems.append(Problem(
-            what, f"write the unit in the header, as in '{role} ({examples.split(',')[0]})' (in Python also "
-            f"units={{'{role}': ...}}); known are {examples}, ...", column=header.text,
-        ))  # fmt: skip
-    return replace(header, unit="t/ha" if unit == "Mg/ha" else unit)  # one name for one unit
-
-
-def _unit_column(role, raw, at, problems):
-    """Read a unit from a column such as ``Rate unit``; '' if there is none, None if it is mixed."""
-    for i, cell in enumerate(raw.cells[at]):
-        if gives_unit(cell, role):
-            written = sorted({text_of(row[i]) for row in raw.cells[at + 1 :] if text_of(row[i])})
-            if len(written) > 1:
-                problems.append(Problem(
-                    f"mixed units: {', '.join(written)}", "bring all strips to one unit first",
-                    column=text_of(cell),
-                ))  # fmt: skip
-                return None
-            return area_unit(written[0]) if written else ""
-    return ""
-
-
-def gives_unit(cell, role) -> bool:
-    """Whether a header is that of a column of units, for a role or for all."""
-    words = str(cell).lower().replace("_", " ").split()
-    return ("unit" in words or "units" in words) and (role in words or len(words) == 1)
+def say_column(role, header) -> str:
+    """How to name a column, on the command line and in Python."""
+    return f"--column {role}=\"{header}\" (in Python columns={{'{role}': '{header}'}})"
 
 
 # ---- words of a header
 
 
-def _words(plain):
-    """Words of a header; a hyphen between letters and a raised dot part words too (N-rate, kg·ha-1)."""
-    parted = re.sub(r"(?<=[a-z])-(?=[a-z])|[·⋅∙•]", " ", plain.replace("site-year", "siteyear"))
-    return [w for w in re.split(r"[\s,;:_()\[\]@%]+", parted) if w]
-
-
-def _role(plain, words, unit):
+def _role(plain, words, unit, mass):
     if "unit" in words or "units" in words:
         return "", 0
-    role, rank = _named(plain, words, unit)
-    # "Soil moisture", "Grain protein" and "pH (water)" are no moisture or yield of the grain.
-    if role in ("", "moisture", "yield") and not unit and set(words) & set(ROLE_WORDS[OTHER]):
-        return OTHER, 0
-    return role, rank
+    role, rank = _named(plain, words, unit, mass)
+    # "Soil moisture", "Grain protein", "Test weight" and "pH (water)" are no moisture, yield or weight.
+    named = set(words) & set(ROLE_WORDS[OTHER]) or _GRAIN_WEIGHT.fullmatch(plain)
+    return (OTHER, 0) if named and not unit and role in ("", "moisture", "yield", "weight") else (role, rank)
 
 
-def _named(plain, words, unit):
+def _named(plain, words, unit, mass):
+    carried = any(_SENSES.get(w) == "carried" for w in words)  # N removed, soil N: no rate applied
     for role, names in ROLE_WORDS.items():
         for rank, name in enumerate(names):
             # "Yield (bu/ac at 15.5 % moisture)" is no moisture; only a moisture can be the stated one.
             if role == OTHER or (role == "stated" and "moisture" not in words):
                 continue
-            if (name in words or name == plain) and not (role in ("moisture", "stated") and unit):
+            if (name.rstrip(".") in words or name == plain) and not (
+                role in ("moisture", "stated", "weight") and unit
+            ):
                 return role, rank
-    if unit == "bu/ac":
+    if unit == "bu/ac" or (mass == "bu" and len(words) == 1):
         return "yield", len(ROLE_WORDS["yield"])
-    if unit in AREA_RATE_KG_HA and any(w in _NUTRIENTS for w in words):
+    if carried:
+        return "", 0
+    if unit and (any(w in NUTRIENT_WORDS or w in spellings("strip product") or _grade(w) for w in words)):
         return "rate", len(ROLE_WORDS["rate"])
+    if (
+        words
+        and "%" not in plain
+        and set(words) <= {*NUTRIENT_WORDS, *MASS_WORDS}
+        and any(w in NUTRIENT_WORDS for w in words)
+    ):
+        return "rate", len(ROLE_WORDS["rate"]) + 1
     return "", 0
-
-
-def _take_unit(words):
-    """Find the unit among the words: (unit, nutrient inside it, the other words)."""
-    for length in (3, 2, 1):
-        for start in range(len(words) - length + 1):
-            unit, nutrient = _unit(words[start : start + length])
-            if unit:
-                return unit, nutrient, words[:start] + words[start + length :]
-    return "", "", words
-
-
-def _unit(words):
-    if len(words) == 1 and words[0] in _LENGTHS:
-        return _LENGTHS[words[0]], ""
-    parts = [p for p in re.split(r"[\s/]+|\bper\b", " ".join(words)) if p]
-    nutrient = ""
-    if len(parts) == 3 and parts[1] in _NUTRIENTS:  # kg N/ha
-        nutrient, parts = _NUTRIENTS[parts[1]], [parts[0], parts[2]]
-    if len(parts) != 2 or parts[1] not in _AREAS:
-        return "", ""
-    unit = f"{_MASSES.get(parts[0], parts[0])}/{_AREAS[parts[1]]}"
-    return (unit, nutrient) if unit in AREA_UNITS else ("", "")

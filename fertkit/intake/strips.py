@@ -8,17 +8,13 @@ import pandas as pd
 
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake.files import RawTable, open_table, text_of
-from fertkit.intake.numbers import number_style, read_number
+from fertkit.intake.strip_average import average_parts
+from fertkit.intake.strip_blocks import APPLIED_OFF, blocks_from_plots, check_written_twice, join_near_rates
+from fertkit.intake.strip_cells import already, check_cells, complain, read_columns
 from fertkit.intake.strip_doubts import ask_about
-from fertkit.intake.strip_headers import (
-    MEASURED,
-    NUMBER_ROLES,
-    OTHER,
-    assign_roles,
-    each,
-    gives_unit,
-    read_header,
-)
+from fertkit.intake.strip_factor import check_second_factor
+from fertkit.intake.strip_headers import MEASURED, OTHER, area_unit, each, read_header
+from fertkit.intake.strip_lines import fill_down, set_aside
 from fertkit.intake.strip_moisture import (
     settle_moisture,
     settle_stated,
@@ -26,12 +22,14 @@ from fertkit.intake.strip_moisture import (
     trade_source,
     traded,
 )
+from fertkit.intake.strip_rates import add_rates, settle_product
+from fertkit.intake.strip_roles import assign_roles, gives_unit
+from fertkit.intake.strip_sheet import find_sheet
+from fertkit.intake.strip_weight import yields_from_weights
+from fertkit.intake.strip_wide import lengthen
 from fertkit.reference import crop_name, list_sources
 from fertkit.results import Result, checks_frame, counted
 from fertkit.units import convert_area_rate
-
-#: An applied rate further than this from the planned one is reported [share] (common practice, no source).
-APPLIED_OFF = 0.05
 
 
 @dataclass(frozen=True)
@@ -47,6 +45,7 @@ class StripTrial(Result):
         their unit, and the file's other columns.
     rate_column, yield_column : str
     rate_unit, yield_unit : str
+        ``rate_column`` and ``rate_unit`` are empty where the file names treatments and no rates.
     nutrient, crop : str
         Empty where the file does not tell.
     standard_moisture_pct : float or None
@@ -56,7 +55,8 @@ class StripTrial(Result):
         item, found, taken_as: what was recognised and what was adjusted.
     checks : DataFrame
     notes : tuple of str
-        What the user should know of the file: the columns that no answer rests on.
+        What the user should know of the file: what was taken otherwise than it stands, and the columns that
+        no answer rests on.
     """
 
     strips: pd.DataFrame
@@ -81,13 +81,19 @@ class StripTrial(Result):
         """Source of the trade moisture, where yields were brought to it."""
         return list_sources([trade_source(self.crop)[0]] if self.standard_moisture_pct is not None else [])
 
+    def _treatments(self) -> str:
+        if not self.rate_column:
+            return f"{counted(self.strips['treatment'].nunique(), 'treatment')} without rates"
+        rates = self.strips[self.rate_column].nunique()
+        return f"{counted(rates, 'rate')} of {self.nutrient or 'the product'} [{self.rate_unit}]"
+
     def summary(self) -> str:
-        trials, rates = self.strips["trial"].nunique(), self.strips[self.rate_column].nunique()
+        trials = self.strips["trial"].nunique()
         blocks = self.strips.groupby("trial")["block"].nunique() if "block" in self.strips else pd.Series([0])
         span = f"{blocks.min()} to " * bool(blocks.min() < blocks.max()) + counted(blocks.max(), "block")
         lines = [
             f"{self.name}: {counted(len(self.strips), 'strip')}, {counted(trials, 'trial')}, "
-            f"{counted(rates, 'rate')} of {self.nutrient or 'the product'} [{self.rate_unit}], {span}."
+            f"{self._treatments()}, {span}."
         ]
         if self.standard_moisture_pct is not None:
             _, mark = trade_source(self.crop)
@@ -99,24 +105,34 @@ class StripTrial(Result):
         return "\n".join([*lines, *(f"note: {note}" for note in self.notes), *failed])
 
 
-def read_strips(path_or_buffer, *, crop=None, columns=None, units=None, name=None) -> StripTrial:
+def read_strips(
+    path_or_buffer, *, crop=None, columns=None, units=None, name=None, sheet=None, analysis=None, density=None
+) -> StripTrial:
     """Read a file of harvested strips.
 
     Parameters
     ----------
     path_or_buffer : path, bytes, file-like or DataFrame
         CSV, XLSX, XLS or ODS; one row a strip under one line of headers such as ``N rate (lb/ac)``,
-        ``rate_kg_ha``, ``Yield, t/ha``, ``Moisture %``, ``rep``.
+        ``rate_kg_ha``, ``Yield, t/ha``, ``Moisture %``, ``rep``; or a wide sheet, rates across and blocks
+        down or the reverse. Treatments may be named instead of given a rate: there is no curve then.
     crop : str, optional
         Crop of all strips; needed to bring moist yields to trade moisture. May stand in a column instead.
     columns : dict, optional
-        Role (rate, planned, yield, moisture, trial, site, year, block, strip, position, treatment, crop,
-        width, length) → header, where headers do not tell; ``other`` → one or a list of headers that are
-        none of these, whatever they look like.
+        Role (rate, planned, yield, weight, moisture, trial, site, year, block, strip, position, treatment,
+        crop, width, length, area) → header, where headers do not tell; ``other`` → one or a list of headers
+        that are none of these, whatever they look like. ``A + B`` as the rate is the sum of two columns.
     units : dict, optional
         Role → unit, where the header has none, e.g. ``{"rate": "lb/ac"}``.
     name : str, optional
         Name for messages, and of the trial where the file has none; the file name by default.
+    sheet : str, optional
+        Sheet of a workbook, where several are filled.
+    analysis : str, optional
+        What the product holds whose rates the file gives: ``28-0-0``, ``46 % P2O5``, a product of the table
+        such as ``urea``; ``none`` leaves the rates in amounts of the product.
+    density : float, optional
+        Weight of the product where rates are volumes [lb/gal; kg/L for litres per hectare].
 
     Returns
     -------
@@ -126,8 +142,8 @@ def read_strips(path_or_buffer, *, crop=None, columns=None, units=None, name=Non
     ------
     InputError
         With every problem of the file: missing column, unknown or mixed unit, text in a number, negative
-        yield, moisture that is none, strip given twice, blank trial, unknown crop; or a column without a
-        role that looks like blocks or moistures.
+        yield, moisture that is none, strip given twice, blank trial, unknown crop; a column without a role
+        that looks like blocks or moistures; a second factor; a product whose analysis is not known.
 
     Examples
     --------
@@ -141,129 +157,76 @@ def read_strips(path_or_buffer, *, crop=None, columns=None, units=None, name=Non
     2      2         0.0         47.2
     3      2        60.0         56.3
     """
-    raw = _raw(path_or_buffer, name)
+    raw = _raw(path_or_buffer, name, sheet)
+    columns, units = columns or {}, units or {}
     problems: list[Problem] = []
-    at, headers = assign_roles(raw, columns or {}, units or {}, problems)
-    if problems:
-        raise InputError(raw.name, problems)
-    body, lines = _body(raw, at)
-    problems += raw.shifted([at], [line - 1 for line in lines])
-    frame, extra = _read_columns(raw, at, headers, body, lines, problems)
-    _check_cells(frame, headers, lines, problems)
-    ask_about(frame, extra, headers, each((columns or {}).get(OTHER, [])), problems)
-    wet = _moisture(frame, headers, lines, problems)
-    settle_stated(frame, headers, problems)
+    lines, headers = lines_of(raw, columns, units, problems)
+    problems += raw.shifted([lines.header_line - 1], sorted({line - 1 for line in lines.lines}))
+    frame, extra = read_columns(lines, headers, problems)
     crop = _find_crop(frame, crop, problems)
+    notes = [*lines.notes, *add_rates(frame, headers, problems)]
+    notes += settle_product(frame, headers, analysis, density, problems)
+    wanted = area_unit(units.get("yield", ""))
+    notes += yields_from_weights(frame, headers, lines.lines, crop, wanted, problems)
+    notes += blocks_from_plots(frame, headers)
+    check_cells(frame, headers, lines, problems)
+    known = each(columns.get(OTHER, []))
+    ask_about(frame, extra, headers, known, problems)
+    if "yield" not in frame:
+        raise _refusal(raw, problems)
+    wet = _moisture(frame, headers, lines.lines, problems)
+    settle_stated(frame, headers, problems)
     standard = standard_moisture(frame, headers, crop, problems)
+    if not problems:
+        check_second_factor(frame, extra, headers, known, problems)
+    if not problems:
+        notes += join_near_rates(frame, headers)
+        notes += check_written_twice(frame, headers, lines.lines, problems)
     if problems:
-        raise InputError(raw.name, sorted(problems, key=lambda p: (p.row is None, p.row or 0)))
-    return _assemble(raw, headers, frame, extra, lines, crop, standard, wet)
+        raise _refusal(raw, problems)
+    return _assemble(raw, headers, frame, extra, lines.lines, crop, standard, wet, notes)
+
+
+def lines_of(raw, columns, units, problems):
+    """The lines of strips of a table, whatever its shape, and the roles of its columns.
+
+    Returns
+    -------
+    sheet : Sheet
+    headers : dict
+        Role -> (column index, Header).
+
+    Raises
+    ------
+    InputError
+        If a column is missing or can be read two ways, or there are no strips.
+    """
+    named = [header for of in columns.values() for header in each(of)]
+    sheet = lengthen(find_sheet(raw, named), raw, columns, units)
+    headers = assign_roles(sheet, columns, units, problems)
+    if problems:
+        raise _refusal(raw, problems)
+    sheet = fill_down(set_aside(sheet, headers, problems), headers)
+    if not sheet.rows:
+        raise InputError(raw.name, [Problem("there are headers but no strips", "add one line per strip")])
+    return sheet, headers
+
+
+def _refusal(raw, problems):
+    return InputError(raw.name, sorted(problems, key=lambda p: (p.row is None, p.row or 0)))
 
 
 # ---- opening
 
 
-def _raw(source, name) -> RawTable:
+def _raw(source, name, sheet) -> RawTable:
     if isinstance(source, pd.DataFrame):
         cells = source.astype(object).where(source.notna(), "").to_numpy().tolist()
         return RawTable(name or "table", [[str(c) for c in source.columns], *cells])
-    return open_table(source, name=name)
+    return open_table(source, name=name, sheet=sheet)
 
 
-# ---- cells
-
-
-def _body(raw, at):
-    rows = [(i + 1, row) for i, row in enumerate(raw.cells) if i > at and any(text_of(c) for c in row)]
-    if not rows:
-        raise InputError(raw.name, [Problem("there are headers but no strips", "add one line per strip")])
-    return [row for _, row in rows], [line for line, _ in rows]
-
-
-def _read_columns(raw, at, headers, body, lines, problems):
-    """Read the cells by role; give them and the columns that play none."""
-    style = number_style(
-        (row[i] for row in body for role, (i, _) in headers.items() if role in NUMBER_ROLES), raw.delimiter
-    )
-    frame = pd.DataFrame(index=range(len(body)))
-    for role, (i, header) in headers.items():
-        cells = [row[i] for row in body]
-        if role in NUMBER_ROLES:
-            frame[role] = [
-                _number(c, style, line, header, problems) for c, line in zip(cells, lines, strict=True)
-            ]
-        else:
-            frame[role] = _labels(cells)
-    extra = {}
-    for i, cell in enumerate(raw.cells[at]):
-        if text_of(cell) and i not in {column for column, _ in headers.values()}:
-            extra[text_of(cell)] = _labels([row[i] for row in body])
-    return frame, extra
-
-
-def _number(cell, style, line, header, problems):
-    reading = read_number(cell, style)
-    complaint = reading.problem or ("a limit, not a measured value" if reading.censored else "")
-    if not complaint and reading.flag and np.isfinite(reading.value):
-        complaint = "text beside the number"
-    if not complaint and reading.unit and reading.unit != "%":
-        complaint = f"a unit '{reading.unit}' beside the number"
-    if complaint:
-        remedy = "write the plain number; leave the cell empty where nothing was measured"
-        problems.append(Problem(complaint, remedy, line, header.text, text_of(cell)))
-        return np.nan
-    return reading.value
-
-
-def _labels(cells):
-    """Text of the cells; whole numbers and numbers as such when all of them are."""
-    texts = [text_of(c) for c in cells]
-    column = pd.Series([t or None for t in texts], dtype=object)
-    numbers = pd.to_numeric(column, errors="coerce")
-    if numbers.notna().sum() == column.notna().sum() and column.notna().any():
-        whole = numbers.notna().all() and (numbers % 1 == 0).all()
-        return numbers.astype("int64") if whole else numbers
-    return column
-
-
-def _check_cells(frame, headers, lines, problems):
-    """Find empty rates, blocks and trials, and strips given twice."""
-    for role in ("rate", "block"):
-        if role in frame:
-            text = headers[role][1].text
-            gap = frame[role].isna() & ~_already(problems, text, lines)
-            remedy = f"fill in the {role} or take the line out"
-            _complain(gap, lines, text, f"the {role} is missing", remedy, problems)
-    for role in ("trial", "site", "year"):
-        if role in frame and frame[role].notna().any():
-            remedy = f"write the {role} on every line; a merged cell names only its first"
-            _complain(
-                frame[role].isna(), lines, headers[role][1].text, f"the {role} is missing", remedy, problems
-            )
-    keys = [c for c in ("trial", "site", "year", "block", "strip") if c in frame]
-    if "strip" in frame:
-        again, what = (
-            frame.duplicated(keys, keep="first") & frame["strip"].notna(),
-            "this strip is given twice",
-        )
-    elif "block" in frame:
-        again, what = frame.duplicated(keep="first"), "this line repeats an earlier one"
-    else:
-        return
-    _complain(
-        again, lines, None, what, "keep one of the two, or number the strips in a column 'strip'", problems
-    )
-
-
-def _already(problems, column, lines):
-    told = {p.row for p in problems if p.column == column}
-    return np.array([line in told for line in lines])
-
-
-def _complain(rows, lines, column, what, remedy, problems, values=None):
-    for i in np.flatnonzero(rows):
-        value = None if values is None else f"{values.iloc[i]:g}"
-        problems.append(Problem(what, remedy, lines[i], column, value))
+# ---- moisture and crop
 
 
 def _moisture(frame, headers, lines, problems) -> str:
@@ -271,18 +234,15 @@ def _moisture(frame, headers, lines, problems) -> str:
     if "moisture" not in frame:
         return ""
     header = headers["moisture"][1]
-    gap = frame["moisture"].isna() & frame["yield"].notna() & ~_already(problems, header.text, lines)
+    gap = frame["moisture"].isna() & frame["yield"].notna() & ~already(problems, header.text, lines)
     remedy = "fill in the moisture or take the yield out"
-    _complain(gap, lines, header.text, "a yield without its moisture", remedy, problems)
+    complain(gap, lines, header.text, "a yield without its moisture", remedy, problems)
     given = frame["moisture"].copy()
 
-    def complain(rows, what, remedy):
-        _complain(rows, lines, header.text, what, remedy, problems, given)
+    def tell(rows, what, remedy):
+        complain(rows, lines, header.text, what, remedy, problems, given)
 
-    return settle_moisture(frame, header, problems, complain)
-
-
-# ---- crop
+    return settle_moisture(frame, header, problems, tell)
 
 
 def _find_crop(frame, crop, problems) -> str:
@@ -305,10 +265,34 @@ def _find_crop(frame, crop, problems) -> str:
 # ---- the tidy table
 
 
-def _assemble(raw, headers, frame, extra, lines, crop, standard, wet) -> StripTrial:
-    rate, harvest = headers["rate"][1], headers["yield"][1]
-    suffix = {role: headers[role][1].unit.replace("/", "_").lower() for role in MEASURED if role in headers}
+def _assemble(raw, headers, frame, extra, lines, crop, standard, wet, notes) -> StripTrial:
+    harvest, rate = headers["yield"][1], headers["rate"][1] if "rate" in headers else None
     adjusted, how = traded(frame, harvest, standard)
+    table = _tidy(raw, headers, frame, extra, lines, standard, adjusted)
+    suffix = {role: _suffix(headers[role][1].unit) for role in ("rate", "yield") if role in headers}
+    rate_column = f"rate_{suffix['rate']}" if rate else ""
+    keys = _strip_keys(frame, table, rate_column)
+    table, lines, said = average_parts(table, keys, lines) if keys else (table, lines, [])
+    notes = [*notes, *said, *_assumed(headers)]
+    if not rate:
+        notes.append(f"'{headers['treatment'][1].text}' names treatments and no rates: means are compared, "
+                     "and there is no curve")  # fmt: skip
+    return StripTrial(
+        strips=table, rate_column=rate_column, yield_column=f"yield_{suffix['yield']}",
+        rate_unit=rate.unit if rate else "", yield_unit=harvest.unit, nutrient=rate.nutrient if rate else "",
+        crop=crop, standard_moisture_pct=standard, name=raw.name,
+        report=_report(headers, extra, crop, how, wet), checks=checks_frame(_checks(table, lines)),
+        notes=(*notes, *_notes(headers, extra)),
+    )  # fmt: skip
+
+
+def _suffix(unit):
+    return unit.replace("/", "_").lower()
+
+
+def _tidy(raw, headers, frame, extra, lines, standard, adjusted) -> pd.DataFrame:
+    """The table of strips, a row a line."""
+    suffix = {role: _suffix(headers[role][1].unit) for role in MEASURED if role in headers}
     table = pd.DataFrame({"trial": _trial(frame, Path(raw.name).stem)})
     for role in ("site", "year", "block"):
         if role in frame:
@@ -317,29 +301,41 @@ def _assemble(raw, headers, frame, extra, lines, crop, standard, wet) -> StripTr
     for role in ("position", "treatment"):
         if role in frame:
             table[role] = frame[role]
-    table[f"rate_{suffix['rate']}"] = frame["rate"]
+    if "rate" in frame:
+        table[f"rate_{suffix['rate']}"] = frame["rate"].astype(float)
     if "planned" in frame:
-        same = convert_area_rate(frame["planned"], headers["planned"][1].unit, rate.unit)
+        same = convert_area_rate(frame["planned"], headers["planned"][1].unit, headers["rate"][1].unit)
         table[f"planned_{suffix['rate']}"] = same.round(6)
     table[f"yield_{suffix['yield']}"] = adjusted
-    if standard is not None and not harvest.dry:
+    if standard is not None and not headers["yield"][1].dry:
         table[f"harvested_{suffix['yield']}"] = frame["yield"]
     if "moisture" in frame:
         table["moisture_pct"] = frame["moisture"]
     if standard is not None:
         table["stated_moisture_pct"] = standard
-    for role in ("width", "length"):
-        if role in frame:
+    for role in ("weight", "width", "length", "area"):
+        if role in frame and suffix.get(role):
             table[f"{role}_{suffix[role]}"] = frame[role]
     for text, column in extra.items():
         table[_extra_name(text, table)] = column.to_numpy()
-    return StripTrial(
-        strips=table, rate_column=f"rate_{suffix['rate']}", yield_column=f"yield_{suffix['yield']}",
-        rate_unit=rate.unit, yield_unit=harvest.unit, nutrient=rate.nutrient, crop=crop,
-        standard_moisture_pct=standard, name=raw.name,
-        report=_report(headers, extra, crop, how, wet), checks=checks_frame(_checks(table, lines)),
-        notes=_notes(headers, extra),
-    )  # fmt: skip
+    return table
+
+
+def _strip_keys(frame, table, rate_column):
+    """Columns that name a strip, for averaging its parts; none where nothing tells parts from replicates."""
+    if not {"block", "strip"} & set(frame):
+        return []
+    planned = [c for c in table if c.startswith("planned_")]
+    named = [c for c in ("strip", "position") if c in frame and frame[c].notna().all()]
+    treated = planned[:1] or ([rate_column] if rate_column else ["treatment"])
+    return ["trial", *(c for c in ("site", "year", "block") if c in table), *named, *treated]
+
+
+def _assumed(headers):
+    """Say which units were completed from another column."""
+    for _, header in dict.fromkeys(headers.values()):
+        if header.assumed:
+            yield f"'{header.text}' is taken as {header.unit}: the file speaks of no other area"
 
 
 def _trial(frame, fallback):

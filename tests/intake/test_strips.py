@@ -298,8 +298,8 @@ def test_every_problem_of_a_file_at_once():
         ("rate_lb_ac,Dry matter yield t/ha,moisture\n0,8,20\n", {"crop": "corn"}, "beside a column"),
         ("rate_lb_ac,Dry yield t/ha\n0,8\n", {}, "not the crop"),
         ("rate_lb_ac,Dry yield bu/ac\n0,8\n", {"crop": "corn"}, "dry bushels may be"),
-        ("trial,rate_lb_ac,yield_t_ha\nA,0,8\n,50,9\n", {}, "row 3, column 'trial': the trial is missing"),
-        ("site,year,rate_lb_ac,yield_t_ha\nA,2001,0,8\nA,,50,9\n", {}, "row 3, column 'year'"),
+        ("trial,rate_lb_ac,yield_t_ha\nA,0,8\nA,25,8\n,50,9\n", {}, "row 4, column 'trial': the trial is"),
+        ("site,year,rate_lb_ac,yield_t_ha\nA,2001,0,8\nA,2001,25,8\nA,,50,9\n", {}, "row 4, column 'year'"),
     ],
 )
 def test_bad_input_is_one_clear_message(text, options, said):
@@ -386,7 +386,6 @@ def test_blocks_that_lost_a_strip_are_asked_about_still():
         lambda block, step: 4 * block + step,  # numbers of the strips
         lambda block, step: "ABCD"[step],  # another name of the rate
         lambda block, step: "clay",  # one label only
-        lambda block, step: ["high ground", "slope foot", "middle"][block],  # words, not labels
     ],
 )
 def test_what_cannot_be_blocks_is_only_named(cell):
