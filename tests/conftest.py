@@ -7,12 +7,16 @@ from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the workers share the cores; read when numpy is loaded
 
+import hypothesis
 import matplotlib as mpl
 import pandas as pd
 import pytest
 
 ROOT = Path(__file__).parent.parent
 mpl.use("Agg")
+# The same examples in every run: looking for new ones is the work of tests/hardening/fuzz.py.
+hypothesis.settings.register_profile("same examples", derandomize=True, database=None)
+hypothesis.settings.load_profile("same examples")
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 
 

@@ -90,11 +90,10 @@ def like_blocks(frame, cells) -> bool:
         return False
     rates, place = frame[treated_with(frame)], place_of(frame)
     strips = pd.DataFrame({"place": place, "label": labels, "rate": rates})
-    held = strips.groupby(["place", "label"])["rate"].nunique()
-    rates_of = strips.groupby("place")["rate"].nunique().reindex(held.index.get_level_values("place"))
-    whole = pd.Series(held.to_numpy() / rates_of.to_numpy(), held.index).groupby("place")
-    like = (whole.min() >= _WHOLE) & whole.size().between(2, _MOST_BLOCKS)
-    return bool((like & (rates_of.groupby(level=0).first() > 1)).any())
+    rates_of = strips.groupby("place")["rate"].nunique()
+    held = strips[strips["place"].map(rates_of) > 1].groupby(["place", "label"])["rate"].nunique()
+    whole = held.div(rates_of, level="place").groupby("place")
+    return bool(((whole.min() >= _WHOLE) & whole.size().between(2, _MOST_BLOCKS)).any())
 
 
 def _between(cells, limits) -> bool:

@@ -427,3 +427,17 @@ def test_an_endless_header_does_not_flood_the_message():
     with pytest.raises(InputError) as refused:
         read_strips(b"Block," + b"A" * 100_000 + b"\n1,2\n", name="strips.csv")
     assert len(str(refused.value)) < 10_000
+
+
+@pytest.mark.parametrize(
+    "file",
+    [
+        b"N (%),K2O rate (lb/ac),Yield (t/ha)\n0\n",
+        b"lot,Rate (lb/ac),Yield (t/ha)\n1,,\n2,,\n",
+        b"site,lot,Rate (lb/ac),Yield (t/ha)\na,1,,9\na,2,,9\nb,1,0,9\nb,2,0,9\n",
+    ],
+)
+def test_lines_without_a_rate_are_named_and_nothing_else_is_said(file, recwarn):
+    with pytest.raises(InputError, match="the rate is missing"):
+        read_strips(file)
+    assert not recwarn.list
