@@ -3,8 +3,7 @@
 Null strips lie in a field whose fertility changes in a straight line and in waves (a first-order
 autoregression along the field, anew in every trial); lots are drawn as the plan draws them. Counted is how
 often the analysis calls a difference at 5 %. For power, one treatment yields more by the difference for which
-the plan was sized. The table beside this file is what a full run writes; `first` counts the first trials
-alone, so that a test can check that table and code belong together.
+the plan was sized. The table beside this file is what a full run writes.
 """
 
 import sys
@@ -23,7 +22,7 @@ from fertkit.trials.paired import analyse_pairs
 from fertkit.trials.power import power_of_difference
 
 TABLE = Path(__file__).with_suffix(".csv")
-TRIALS, FIRST, ALPHA, MEAN = 4000, 60, 0.05, 200.0
+TRIALS, ALPHA, MEAN = 4000, 0.05, 200.0
 MACHINES = {"header_width": 30, "applicator_width": 30, "strip_length": 1000, "borders": 0}
 
 
@@ -131,7 +130,6 @@ def run(case: Case, trials: int) -> dict:
         "case": case.name, "trials": trials, "found_pct": round(100 * share, 2),
         "planned_pct": round(planned, 2),
         "se_pct": round(100 * float(np.sqrt(share * (1 - share) / trials)), 2),
-        "first": int((p[:FIRST] < ALPHA).sum()),
     }  # fmt: skip
 
 
