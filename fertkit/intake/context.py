@@ -7,6 +7,7 @@ import pandas as pd
 from fertkit.errors import Problem
 from fertkit.intake.dates import read_dates
 from fertkit.intake.files import text_of
+from fertkit.intake.joins import join_tables
 from fertkit.intake.layout import Block, Layout
 from fertkit.intake.results import ResultColumn, left_out_analytes
 from fertkit.intake.spellings import plain, spellings
@@ -49,6 +50,7 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
         if role not in lines:
             lines[role] = ""
     _from_above(lines, layout, report)
+    join_tables(lines, layout, notes, report)
     _name_fields(lines)
     settle_words(lines, {"crop": crop, "growth_stage": stage, "plant_part": part}, notes, report)
     lines["sampled"] = _dates(lines, date_format, notes, report)
@@ -152,6 +154,8 @@ def _marked_column(block: Block, report) -> dict[str, int]:
 
 
 def _made_ids(frame, block, report):
+    if {"sample_id", "place"} & set(block.context):
+        return ""
     if "lab_id" in frame:
         report.append(("inferred", "sample id", "the laboratory number, no sample name given", None))
         return frame["lab_id"]
@@ -163,17 +167,20 @@ def _made_ids(frame, block, report):
 
 
 def _from_above(lines, layout, report):
-    for role, (cell, row) in layout.context.items():
-        column = "growth_stage" if role in _SCALES else "sample_id" if role == "place" else role
-        if column not in CONTEXT:
-            continue
-        blank = lines[column] == ""
-        if blank.any():
-            text = _on_scale(role, cell) if role in _SCALES else text_of(cell)
-            text = cell if column == "sampled" else text
-            lines[column] = lines[column].astype(object).mask(blank, text)
-            report.append(("recognised", column, f"'{text_of(cell)}' from the lines above the table", row))
-    lines["sample_id"] = lines["sample_id"].mask(lines["sample_id"] == "", "sample 1")
+    """Fill what a line leaves open from the lines of context above its own table."""
+    for b, block in enumerate(layout.blocks):
+        mine = lines["block"] == b
+        for role, (cell, row) in block.context.items():
+            column = "growth_stage" if role in _SCALES else "sample_id" if role == "place" else role
+            if column not in CONTEXT:
+                continue
+            blank = mine & (lines[column] == "")
+            if blank.any():
+                text = _on_scale(role, cell) if role in _SCALES else text_of(cell)
+                text = cell if column == "sampled" else text
+                lines[column] = lines[column].astype(object).mask(blank, text)
+                told = ("recognised", column, f"'{text_of(cell)}' from the lines above the table", row)
+                report += [told] if told not in report else []
 
 
 def _dates(lines, date_format, notes, report):

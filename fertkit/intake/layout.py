@@ -1,7 +1,7 @@
 """Find the tables on a laboratory's sheet and which way they run, without reading a single number.
 
-A sheet becomes one or more `Block`: a header per column and the lines of its samples. A transposed table is
-turned; a long table is a block whose headers name the analyte and the value columns.
+A sheet becomes one or more `Block`: a header per column, the lines of its samples and its lines above.
+A transposed table is turned; a long table is a block whose headers name the analyte and the value columns.
 """
 
 import re
@@ -9,14 +9,13 @@ from dataclasses import dataclass, field, replace
 
 from fertkit.errors import InputError, Problem
 from fertkit.intake.files import RawTable, text_of
-from fertkit.intake.headers import Header, heading_unit, read_header
-from fertkit.intake.spellings import plain, spellings
-from fertkit.intake.units import find_unit, is_other_matrix
+from fertkit.intake.header_rows import complete_headers, header_rows, nutrients_in, take_units
+from fertkit.intake.headers import Header, read_header
+from fertkit.intake.line_kinds import sort_lines
+from fertkit.intake.sections import NUTRIENTS, Section, carried, number_like, sections_of
 
 _BLANK = Header("blank")
-_NUTRIENTS = ("nutrient", "oxide", "unclear")
 _MOST_WORDS = 20_000  # different words looked up on a sheet; the rest are taken for names of samples
-_LINES_ABOVE = 1_000  # lines above a table that are searched for its crop, stage, ...
 
 
 @dataclass(frozen=True)
@@ -36,6 +35,16 @@ class Block:
         Cells, turned if the table is transposed.
     turned : bool
         Whether lines and columns are exchanged against the file.
+    above : int
+        Rows of the file above the first column of a turned table.
+    context : dict
+        What the lines above the table say: role -> (raw cell, row).
+    ratings : dict
+        Ratings in lines of their own: (line, column) -> text.
+    more_names : dict
+        Second line of a sample's name: line -> text.
+    heads : tuple of int
+        Rows of the file that hold the column names.
     """
 
     shape: str
@@ -44,34 +53,34 @@ class Block:
     lines: tuple[int, ...]
     cells: list
     turned: bool = False
+    above: int = 0
+    context: dict = field(default_factory=dict)
+    ratings: dict = field(default_factory=dict)
+    more_names: dict = field(default_factory=dict)
+    heads: tuple[int, ...] = ()
 
     def place(self, line: int, column: int) -> tuple[int, str]:
         """(row of the file from 1, column label) of a cell, for messages."""
         if self.turned:
-            return column + 1, text_of(self.cells[line][0]) or f"column {line + 1}"
+            return self.above + column + 1, text_of(self.cells[line][0]) or f"column {line + 1}"
         return line + 1, self.labels[column]
 
     def rows(self) -> tuple[list[int], list[int]]:
         """Rows of the file that hold the column names, and rows that hold its samples or results."""
         if self.turned:
-            first = next(j for j, h in enumerate(self.headers) if h.kind in _NUTRIENTS)
-            return list(range(first)), [j for j, h in enumerate(self.headers) if h.kind in _NUTRIENTS]
-        named = [text for j, text in enumerate(self.labels) if text != f"column {j + 1}"]
-        first = min(self.lines, default=0)
-        above = (
-            i for i in range(first - 1, -1, -1) if list(filter(None, map(text_of, self.cells[i]))) == named
-        )
-        return list(range(max(next(above, first) - 1, 0), first)), list(self.lines)
+            held = [j for j, h in enumerate(self.headers) if h.kind in NUTRIENTS]
+            return list(self.heads), [self.above + j for j in held]
+        return list(self.heads), list(self.lines)
 
 
 @dataclass(frozen=True)
 class Layout:
-    """Blocks of a sheet, the context its lines above state, and what was left out."""
+    """Blocks of a sheet, and what was left out."""
 
     blocks: tuple[Block, ...]
-    context: dict = field(default_factory=dict)  # role -> (raw cell, row)
     dropped: tuple = ()  # (what, row) pairs
     notes: tuple[str, ...] = ()
+    asked: tuple[Problem, ...] = ()
 
 
 def find_layout(raw: RawTable) -> Layout:
@@ -80,33 +89,27 @@ def find_layout(raw: RawTable) -> Layout:
     Raises
     ------
     InputError
-        If no row or column names nutrients.
+        If no row or column names nutrients, or lines of context cannot be given to a table.
     """
-    cells, turned = raw.cells, False
-    meaning = _dictionary()
+    cells, meaning = raw.cells, _dictionary()
     text = [_meanings(row, i, meaning) for i, row in enumerate(cells)]
-    first = next((i for i, row in enumerate(text) if _nutrients_in(row)), 0)
-    long_row = _long_header(text)
-    if long_row is None:
-        turned = _runs_down(text, cells)
-        if turned:
-            cells = [list(column) for column in zip(*cells, strict=True)]
-            text = [list(column) for column in zip(*text, strict=True)]
-    starts = [long_row] if long_row is not None else _header_rows(text, cells)
-    if not starts:
+    blocks, dropped, asked, notes = [], [], [], []
+    past: list = []
+    for section in sections_of(cells, text, raw.name):
+        reader = _Section(cells, text, section, blocks)
+        past = carried(past, tuple(reader.stated(0)))
+        for number, panel in enumerate(reader.panels):
+            own = reader.stated(number)
+            context = {s.role: (s.cell, s.line + 1) for s in (carried(past, tuple(own)) if number else past)}
+            found, left, questions = reader.blocks(panel)
+            blocks += [replace(block, context=context) for block in found]
+            dropped, asked = dropped + left, asked + questions
+        notes += [text_of(c) for row in cells[section.start : reader.table_from] for c in row if c != ""]
+    if not blocks:
         remedy = "name the nutrients (N, P, Zn ...) in one header row or in the first column"
         raise InputError(raw.name, [Problem("no row or column names nutrients", remedy)])
-    shape = "long" if long_row is not None else "transposed" if turned else "wide"
-    blocks, dropped = [], []
-    for start, end in zip(starts, [*starts[1:], len(cells)], strict=True):
-        block, left = _block(shape, cells, text, start, end)
-        blocks.append(replace(block, turned=turned))
-        dropped += left
-    lines = raw.cells[: min(first if turned else starts[0], _LINES_ABOVE)]
-    above = _context(lines, table_from=3 if turned else None)
-    notes = [text_of(c) for row in lines for c in row if c != ""]
     notes += [what for what, _ in dropped]
-    return Layout(tuple(blocks), above, tuple(dropped), tuple(notes))
+    return Layout(tuple(blocks), tuple(dropped), tuple(notes), tuple(asked))
 
 
 def _dictionary():
@@ -131,39 +134,141 @@ def _meanings(row, i, meaning):
     return [meaning(text_of(c)) if w else _BLANK for c, w in zip(row, wordy, strict=True)]
 
 
-def _long_header(text):
-    for i, row in enumerate(text[:80]):
-        roles = [h.name for h in row if h.kind == "role"]
-        if "analyte" not in roles or "value" not in roles:
-            continue
-        j = [h.name if h.kind == "role" else "" for h in row].index("analyte")
-        if any(below[j].kind in _NUTRIENTS for below in text[i + 1 :]):
-            return i
-    return None
+class _Section:
+    """One section of a sheet: its shape, its panels side by side, and the blocks of each."""
+
+    def __init__(self, cells, text, section: Section, earlier: list[Block]):
+        self.cells, self.text, self.section, self.earlier = cells, text, section, earlier
+        lines = range(section.body, section.end)
+        self.long_rows = [i for i in lines if _is_long_header(cells, text, i, section.end)]
+        self.turned = not self.long_rows and _runs_down(
+            text[section.body : section.end], cells[section.body : section.end]
+        )
+        self.starts = self.long_rows
+        if not self.long_rows and not self.turned:
+            self.starts = header_rows(cells, text, lines)
+        self.table_from = self.starts[0] if self.starts else section.body
+        if self.turned:
+            self.table_from = next(i for i in lines if nutrients_in(text[i]))
+        self.panels = self._panels()
+
+    def _panels(self):
+        """Column ranges of tables that stand side by side: each begins with the same kind of column."""
+        width = len(self.cells[0])
+        for i in self.starts:
+            kinds = [h.name if h.kind == "role" else "" for h in self.text[i]]
+            for role in ("analyte",) if self.long_rows else ("sample_id", "place"):
+                at = [j for j, name in enumerate(kinds) if name == role]
+                ends = [*at[1:], width][: len(at)]
+                wanted = ("value",) if self.long_rows else NUTRIENTS
+                full = [
+                    any((h.name if self.long_rows else h.kind) in wanted for h in self.text[i][a:b])
+                    for a, b in zip(at, ends, strict=True)
+                ]
+                if len(at) > 1 and all(full):
+                    return list(zip([0, *at[1:]], ends, strict=True))
+        return [(0, width)]
+
+    def stated(self, number):
+        """What the lines of context say of one panel; what stands over none holds for the first panel."""
+        low, high = self.panels[number]
+        mine = [s for s in self.section.stated if low <= s.column < high]
+        return mine or (list(self.section.stated) if len(self.panels) == 1 else [])
+
+    def blocks(self, panel):
+        """(blocks, what was dropped, what must be asked) of one panel."""
+        low, high = panel
+        cells, text = self.cells, self.text
+        if (low, high) != (0, len(cells[0])):
+            cells, text = [row[low:high] for row in cells], [row[low:high] for row in text]
+        if self.turned:
+            return self._turned(cells, text)
+        if not self.starts:
+            return self._continued(cells)
+        found, dropped, asked = [], [], []
+        shape, past = "long" if self.long_rows else "wide", None
+        for start, end in zip(self.starts, [*self.starts[1:], self.section.end], strict=True):
+            headers = complete_headers(cells, text, start, self.section.body, past)
+            past = headers
+            labels = [text_of(c) or f"column {j + 1}" for j, c in enumerate(cells[start])]
+            first = start + 1
+            if shape == "wide":
+                first, left = take_units(cells, text, start, end, headers)
+                dropped += left
+            block, left, questions = _block(shape, cells, range(first, end), headers, labels)
+            found.append(replace(block, heads=tuple(range(max(start - 1, 0), first))))
+            dropped, asked = dropped + left, asked + questions
+        return found, dropped, asked
+
+    def _turned(self, cells, text):
+        section = self.section
+        turned = [list(column) for column in zip(*cells[section.start : section.end], strict=True)]
+        meanings = [list(column) for column in zip(*text[section.start : section.end], strict=True)]
+        starts = header_rows(turned, meanings, range(len(turned)))[:1]
+        if not starts:
+            return [], [], []
+        headers = list(meanings[starts[0]])
+        labels = [text_of(c) or f"row {section.start + j + 1}" for j, c in enumerate(turned[starts[0]])]
+        first, dropped = take_units(turned, meanings, starts[0], len(turned), headers)
+        block, left, asked = _block("transposed", turned, range(first, len(turned)), headers, labels)
+        heads = tuple(range(section.start, self.table_from))
+        block = replace(block, turned=True, above=section.start, heads=heads)
+        return [block], dropped + left, asked
+
+    def _continued(self, cells):
+        """Samples below lines of context and without a header of their own: that of the table above holds."""
+        lines = range(self.section.body, self.section.end)
+        if not self.earlier or self.earlier[-1].turned:
+            return [], [], []
+        above = self.earlier[-1]
+        values = [j for j, h in enumerate(above.headers) if h.kind in NUTRIENTS or h.name == "value"]
+        if not any(j < len(cells[i]) and cells[i][j] != "" for i in lines for j in values):
+            return [], [], []
+        block, dropped, asked = _block(above.shape, cells, lines, list(above.headers), above.labels)
+        return [replace(block, heads=above.heads)], dropped, asked
 
 
-def _nutrients_in(row):
-    return {h.name for h in row if h.kind in _NUTRIENTS}
+def _block(shape, cells, lines, headers, labels):
+    sorted_lines = sort_lines(cells, lines, headers, turned=shape == "transposed")
+    block = Block(
+        shape, tuple(headers), tuple(labels), tuple(sorted_lines.samples), cells,
+        ratings=sorted_lines.ratings, more_names=sorted_lines.more_names,
+    )  # fmt: skip
+    return block, sorted_lines.dropped, sorted_lines.asked
+
+
+def _is_long_header(cells, text, i, end):
+    roles = [h.name if h.kind == "role" else "" for h in text[i]]
+    if "analyte" not in roles or not {"value", "flag"} & set(roles):
+        return False
+    at = roles.index("analyte")
+    below = [k for k in range(i + 1, end) if text[k][at].kind in NUTRIENTS]
+    if below and "value" not in roles:  # a column 'Level' holds ratings or, as here, the results
+        j = roles.index("flag")
+        if sum(number_like(cells[k][j]) for k in below) * 2 <= len(below):
+            return False
+        text[i][j] = Header("role", "value")
+    return bool(below)
 
 
 def _runs_down(text, cells):
     """Whether nutrients stand in a column (samples across) rather than in a row."""
-    across = max(text, key=lambda row: (len(_nutrients_in(row)), sum(bool(h.unit) for h in row)), default=[])
+    across = max(text, key=lambda row: (len(nutrients_in(row)), sum(bool(h.unit) for h in row)), default=[])
     columns = list(zip(*text, strict=True))[:4]
-    down = max(columns, key=lambda c: (len(_nutrients_in(c)), sum(bool(h.unit) for h in c)), default=[])
-    n_across, n_down = len(_nutrients_in(across)), len(_nutrients_in(down))
+    down = max(columns, key=lambda c: (len(nutrients_in(c)), sum(bool(h.unit) for h in c)), default=[])
+    n_across, n_down = len(nutrients_in(across)), len(nutrients_in(down))
     if n_down == 0:
         return False
     if n_across == n_down == 1:  # one nutrient: do the numbers stand beside it or below it?
-        i = next(k for k, row in enumerate(text) if _nutrients_in(row))
-        j = next(k for k, h in enumerate(text[i]) if h.kind in _NUTRIENTS)
+        i = next(k for k, row in enumerate(text) if nutrients_in(row))
+        j = next(k for k, h in enumerate(text[i]) if h.kind in NUTRIENTS)
         beside = [c for c in cells[i][j + 1 :] if c != ""]
         below = [row[j] for row in cells[i + 1 :] if row[j] != ""]
         return (
             bool(beside) and all(_has_digit(c) for c in beside) and not any(_has_digit(c) for c in below[1:])
         )
     if n_across > 1 and n_down > 1:
-        with_unit = [sum(h.kind in _NUTRIENTS and bool(h.unit) for h in line) for line in (across, down)]
+        with_unit = [sum(h.kind in NUTRIENTS and bool(h.unit) for h in line) for line in (across, down)]
         if with_unit[0] != with_unit[1]:
             return with_unit[1] > with_unit[0]
     return n_down > n_across
@@ -171,126 +276,3 @@ def _runs_down(text, cells):
 
 def _has_digit(cell):
     return not isinstance(cell, str) or bool(re.search(r"\d", cell))
-
-
-def _header_rows(text, cells):
-    """Lines that name nutrients: the first, and any later one (a repeated header or a second table)."""
-    counts = [len(_nutrients_in(row)) for row in text]
-    most = max(counts, default=0)
-    if most == 0:
-        return []
-    first = next(i for i, n in enumerate(counts) if n == most)
-    again = (i for i in range(first + 2, len(text)) if counts[i] >= max(2, most / 3))
-    return [first, *(i for i in again if not _numbers_in(cells[i], text[i]))]
-
-
-def _numbers_in(row, headers):
-    return any(
-        _has_digit(c) and h.kind not in _NUTRIENTS for c, h in zip(row, headers, strict=True) if c != ""
-    )
-
-
-def _block(shape, cells, text, start, end):
-    headers = list(text[start])
-    labels = [text_of(c) or f"column {j + 1}" for j, c in enumerate(cells[start])]
-    used = start + 1
-    dropped = []
-    if shape != "long":
-        used, dropped = _unit_rows(cells, text, start, end, headers)
-        _unit_row_above(cells, start, headers)
-    lines = []
-    for i in range(used, end):
-        reason = _not_a_sample(cells[i], headers, shape)
-        if reason is None:
-            lines.append(i)
-        elif reason:
-            dropped.append((reason, i + 1))
-    return Block(shape, tuple(headers), tuple(labels), tuple(lines), cells), dropped
-
-
-def _unit_rows(cells, text, start, end, headers):
-    """Take the units (or second names) from the lines right under a header; give the first sample line."""
-    dropped = []
-    columns = [j for j, h in enumerate(headers) if h.kind in _NUTRIENTS]
-    i = start + 1
-    while i < end:
-        filled = [j for j in columns if cells[i][j] != ""]
-        words = {j: text_of(cells[i][j]) for j in filled}
-        if not filled or any(not isinstance(cells[i][j], str) for j in filled):
-            break
-        units = {j: find_unit(w) for j, w in words.items()}
-        names = [j for j in filled if text[i][j].kind in _NUTRIENTS and text[i][j].name == headers[j].name]
-        if sum(map(bool, units.values())) * 2 >= len(filled):
-            for j, word in words.items():
-                headers[j] = _state_unit(headers[j], word)
-        elif len(names) * 2 >= len(filled):
-            for j in names:
-                headers[j] = replace(headers[j], unit=headers[j].unit or text[i][j].unit)
-        elif not any(_has_digit(c) for c in cells[i]) and plain(text_of(cells[i][0])) in (
-            "",
-            *spellings("summary"),
-        ):
-            dropped.append(("line of remarks under the header", i + 1))
-        else:
-            break
-        i += 1
-    return i, dropped
-
-
-def _state_unit(header, word):
-    unit = find_unit(word)
-    if header.unit and unit and unit != header.unit:
-        return replace(header, complaint=f"the header says {header.unit}, the unit row {unit}")
-    if unit or header.kind != "nutrient":
-        return replace(header, unit=header.unit or unit)
-    matrix = is_other_matrix(word)
-    return replace(header, complaint="another matrix than dry matter" if matrix else f"unknown unit '{word}'")
-
-
-def _unit_row_above(cells, start, headers):
-    """Obey a line of group headings such as 'Macronutrients (%)', 'Micronutrients (ppm)' over the symbols."""
-    if start == 0:
-        return
-    found = [heading_unit(c) if isinstance(c, str) and c else "" for c in cells[start - 1]]
-    if sum(map(bool, found)) < 2:
-        return
-    current = ""
-    for j, unit in enumerate(found):
-        current = unit or current
-        if headers[j].kind == "nutrient" and not headers[j].unit:
-            headers[j] = replace(headers[j], unit=current)
-
-
-def _not_a_sample(row, headers, shape):
-    """None for a sample line, '' for a blank one, else what the line is."""
-    filled = [j for j, c in enumerate(row) if c != ""]
-    if not filled:
-        return ""
-    first = text_of(row[filled[0]])
-    if plain(first).strip(" :.") in spellings("summary") and headers[filled[0]].kind != "nutrient":
-        return f"summary line '{first}'"
-    if shape == "transposed" and read_header(first).name in ("range", "flag", "other"):
-        return f"column '{first}'"
-    meaning = [headers[j] for j in filled]
-    results = [h for h in meaning if h.kind in _NUTRIENTS or (h.kind == "role" and h.name == "value")]
-    if not results and (len(filled) <= 2 or any(len(text_of(row[j])) > 60 for j in filled)):
-        return f"note '{first}'"
-    return None
-
-
-def _context(rows, table_from):
-    """Roles stated above the table: 'Crop: soybean' in one cell, or 'Crop' with its value in the next."""
-    context = {}
-    for i, row in enumerate(rows):
-        filled = [c for c in row if c != ""]
-        if table_from and len(filled) >= table_from:  # a line of the table itself
-            continue
-        for k, cell in enumerate(filled):
-            key, mark, rest = cell.partition(":") if isinstance(cell, str) else ("", "", "")
-            header = read_header(key) if len(key) <= 60 else _BLANK
-            if header.kind != "role" or header.name in ("range", "other", "flag", "value", "analyte"):
-                continue
-            value = rest.strip() if mark and rest.strip() else filled[k + 1] if k + 1 < len(filled) else ""
-            if value != "":
-                context.setdefault(header.name, (value, i + 1))
-    return context

@@ -9,6 +9,7 @@ from fertkit.errors import Problem
 from fertkit.intake.files import text_of
 from fertkit.intake.headers import begins_with_nutrient, read_header
 from fertkit.intake.layout import Block, Layout
+from fertkit.intake.sections import NUTRIENTS
 from fertkit.intake.units import find_unit, is_other_matrix
 
 _ELEMENTAL = "tissue is elemental (P, K, Ca, Mg); ask the laboratory, or convert the column and rename it"
@@ -31,11 +32,27 @@ class ResultColumn:
     specimens: list | None = None
 
 
-def result_columns(layout: Layout, problems: list[Problem]) -> list[ResultColumn]:
-    """Collect the result columns of all blocks; problems found on the way are added to `problems`."""
+@dataclass(frozen=True)
+class Aside:
+    """A column or line of results that is not read: what it is, the nutrient it tells of, why, and where."""
+
+    nutrient: str
+    label: str
+    problem: Problem
+    where: str  # 'oxide', 'ion', 'unit' or 'method'
+
+
+def result_columns(layout: Layout, problems: list[Problem]) -> tuple[list[ResultColumn], list[Aside]]:
+    """Collect the result columns of all blocks, and what is set aside beside them.
+
+    An oxide, an ion that may be its element, a second method, or a unit that is not known for a nutrient
+    given otherwise too is set aside. Problems that forbid any reading are added to `problems`; where nothing
+    is left to read, so are the reasons for setting aside.
+    """
     columns: list[ResultColumn] = []
+    aside: list[Aside] = []
     for b, block in enumerate(layout.blocks):
-        found = _long(b, block, problems) if block.shape == "long" else _wide(b, block, problems)
+        found = (_long if block.shape == "long" else _wide)(b, block, problems, aside)
         for column in found:
             same = [c for c in columns if (c.nutrient, c.unit) == (column.nutrient, column.unit)]
             if b and same:  # a header repeated further down the sheet
@@ -43,92 +60,131 @@ def result_columns(layout: Layout, problems: list[Problem]) -> list[ResultColumn
                     getattr(same[0], name).extend(getattr(column, name))
             else:
                 columns.append(column)
-    return columns
+    held = {c.nutrient for c in columns}
+    lost = [a for a in aside if not columns or (a.where == "unit" and a.nutrient not in held)]
+    problems += [a.problem for a in lost]
+    return columns, list({(a.nutrient, a.label): a for a in aside if a not in lost}.values())
 
 
-def refuse_header(header, row, label, value=None) -> Problem | None:
-    """The problem of a header that must not be read as a nutrient, if it is one."""
-    if header.kind == "oxide":
-        return Problem(f"an oxide ({header.name}) in a tissue table", _ELEMENTAL, row, label, value)
-    if header.kind == "unclear":
-        remedy = (
-            f"ask the laboratory, then name the column after the element (such as {_CLEARER[header.name]})"
-        )
-        return Problem(f"{header.name} may be the ion or its element", remedy, row, label, value)
-    if header.complaint:
-        remedy = "use dry-matter results in %, g/kg, mg/g, mg/kg, ppm or ug/g"
-        return Problem(header.complaint, remedy, row, label, value)
-    return None
-
-
+ELEMENT = {"P2O5": "P", "K2O": "K", "CaO": "Ca", "MgO": "Mg", "SO3": "S"}
 _CLEARER = {"nitrate": "NO3-N", "sulfate": "SO4-S", "orthophosphate": "PO4-P"}
 
 
-def _wide(b: int, block: Block, problems):
-    columns, seen = [], {}
+def _refusal(header, row, label, value=None) -> Aside | Problem | None:
+    """Why a header is not read as a nutrient: to be set aside, a problem, or None if it is read."""
+    if header.kind == "oxide":
+        what = Problem(f"an oxide ({header.name}) in a tissue table", _ELEMENTAL, row, label, value)
+        return Aside(ELEMENT[header.name], value or label, what, "oxide")
+    if header.kind == "unclear":
+        better = _CLEARER[header.name]
+        remedy = f"ask the laboratory, then name the column after the element (such as {better})"
+        what = Problem(f"{header.name} may be the ion or its element", remedy, row, label, value)
+        return Aside(better, value or label, what, "ion")
+    if header.complaint:
+        what = Problem(header.complaint, _UNITS, row, label, value)
+        known = header.complaint.startswith("unknown unit")
+        return Aside(header.name, value or label, what, "unit") if known else what
+    return None
+
+
+_UNITS = "use dry-matter results in %, g/kg, mg/g, mg/kg, ppm or ug/g"
+_KJELDAHL = re.compile(r"\btkn\b|kjeldahl", re.IGNORECASE)
+
+
+def _wide(b: int, block: Block, problems, aside):
+    columns = []
     # A lone small n beside N, P, K in capitals is the statistician's n.
     all_small = not any(
         t.isupper() for h, t in zip(block.headers, block.labels, strict=True) if h.kind == "nutrient"
     )
-    ratings = {h.name: j for j, h in enumerate(block.headers) if h.kind == "rating"}
+    kjeldahl = _beside_total(block)
     for j, header in enumerate(block.headers):
-        if header.kind not in ("nutrient", "oxide", "unclear"):
+        if header.kind not in NUTRIENTS:
             continue
         label = block.labels[j]
-        problem = refuse_header(header, j + 1 if block.turned else None, label)
-        if problem is None and header.name in seen:
-            remedy = "keep one of them, or rename the one that is not a result"
-            problem = Problem(
-                f"a second column for {header.name} beside '{seen[header.name]}'", remedy, column=label
-            )
-        if problem:
-            problems.append(problem)
-            continue
-        if label == "n" and not header.unit and not all_small:
+        found = _refusal(header, block.place(0, j)[0] if block.turned else None, label)
+        if j in kjeldahl:
+            what = Problem("Kjeldahl nitrogen beside total nitrogen", "the total was read", column=label)
+            found = Aside(header.name, label, what, "method")
+        if isinstance(found, Aside):
+            aside.append(found)
+        elif found:
+            problems.append(found)
+        elif label == "n" and not header.unit and not all_small:
             remedy = "rename it: N (%) for nitrogen, or 'samples' for a count"
             problems.append(
                 Problem("the column may be nitrogen or a number of samples", remedy, column=label)
             )
-            continue
-        seen[header.name] = label
-        cells = [block.cells[i][j] for i in block.lines]
-        if all(c == "" for c in cells):
-            continue
-        rating = ratings.get(header.name)
-        flags = ["" if rating is None else text_of(block.cells[i][rating]) for i in block.lines]
-        columns.append(
-            ResultColumn(header.name, header.unit, label, cells, [(b, i) for i in block.lines],
-                         [block.place(i, j) for i in block.lines], flags)
-        )  # fmt: skip
+        elif any(block.cells[i][j] != "" for i in block.lines):
+            columns.append(_column(b, block, j))
     return columns
 
 
-def _long(b: int, block: Block, problems):
+def _column(b, block, j):
+    header, at = block.headers[j], _rating_of(block, j)
+    flags = ["" if at is None else text_of(block.cells[i][at]) for i in block.lines]
+    flags = [flag or block.ratings.get((i, j), "") for flag, i in zip(flags, block.lines, strict=True)]
+    cells = [block.cells[i][j] for i in block.lines]
+    places = [block.place(i, j) for i in block.lines]
+    lines = [(b, i) for i in block.lines]
+    return ResultColumn(header.name, header.unit, block.labels[j], cells, lines, places, flags)
+
+
+def _rating_of(block, j):
+    """Column with the laboratory's ratings of a nutrient: it names the nutrient, or stands right of it."""
+    name = block.headers[j].name
+    named = next((k for k, h in enumerate(block.headers) if (h.kind, h.name) == ("rating", name)), None)
+    if named is not None:
+        return named
+    for k in range(j + 1, len(block.headers)):
+        header = block.headers[k]
+        if header.kind == "role" and header.name == "flag":
+            alone = sum(h.kind == "role" and h.name == "flag" for h in block.headers) == 1
+            single = sum(h.kind in NUTRIENTS for h in block.headers) == 1
+            return k if single or not alone else None
+        if not (header.kind == "limit" or (header.kind, header.name) == ("role", "range")):
+            return None
+    return None
+
+
+def _beside_total(block):
+    """Columns of Kjeldahl nitrogen in a table that gives total nitrogen too."""
+    nitrogen = [j for j, h in enumerate(block.headers) if (h.kind, h.name) == ("nutrient", "N")]
+    by_kjeldahl = {j for j in nitrogen if _KJELDAHL.search(block.labels[j])}
+    return by_kjeldahl if len(by_kjeldahl) < len(nitrogen) else set()
+
+
+def _long(b: int, block: Block, problems, aside):
     role = {h.name: j for j, h in reversed(list(enumerate(block.headers))) if h.kind == "role"}
     value, unit_at, flag_at = role["value"], role.get("unit"), role.get("flag")
+    if sum((h.kind, h.name) == ("role", "value") for h in block.headers) > 1:
+        labels = [t for h, t in zip(block.headers, block.labels, strict=True) if h.name == "value"]
+        remedy = "keep one column of results, or name the others after their samples"
+        problems.append(Problem(f"several columns of results: {', '.join(labels)}", remedy))
     columns: dict[tuple, ResultColumn] = {}
     for i in block.lines:
         text = text_of(block.cells[i][role["analyte"]])
         header = read_header(text)
-        place = (i + 1, block.labels[value])
+        if header.kind not in NUTRIENTS:
+            continue
         stated = text_of(block.cells[i][unit_at]) if unit_at is not None else ""
-        problem = refuse_header(header, i + 1, block.labels[role["analyte"]], text)
-        if header.kind not in ("nutrient", "oxide", "unclear"):
-            continue
+        found = _refusal(header, i + 1, block.labels[role["analyte"]], text)
         unit, complaint = _stated_unit(header.unit, stated)
-        if complaint and problem is None:
-            remedy = "use dry-matter results in %, g/kg, mg/g, mg/kg, ppm or ug/g"
-            problem = Problem(complaint, remedy, i + 1, block.labels[unit_at], stated)
-        if problem:
-            problems.append(problem)
-            continue
-        column = columns.setdefault(
-            (header.name, unit), ResultColumn(header.name, unit, block.labels[value], [], [], [], [])
-        )
-        column.cells.append(block.cells[i][value])
-        column.lines.append((b, i))
-        column.places.append(place)
-        column.flags.append(text_of(block.cells[i][flag_at]) if flag_at is not None else "")
+        if complaint and found is None:
+            found = Problem(complaint, _UNITS, i + 1, block.labels[unit_at], stated)
+        if isinstance(found, Aside):
+            aside.append(found)
+        elif found:
+            problems.append(found)
+        else:
+            key = (header.name, unit)
+            new = ResultColumn(header.name, unit, block.labels[value], [], [], [], [])
+            column = columns.setdefault(key, new)
+            column.cells.append(block.cells[i][value])
+            column.lines.append((b, i))
+            column.places.append((i + 1, block.labels[value]))
+            flag = text_of(block.cells[i][flag_at]) if flag_at is not None else ""
+            column.flags.append(flag or block.ratings.get((i, value), ""))
     return list(columns.values())
 
 
@@ -152,7 +208,7 @@ def left_out_analytes(layout: Layout) -> list[str]:
         at = next(j for j, h in enumerate(block.headers) if h.kind == "role" and h.name == "analyte")
         for i in block.lines:
             text = text_of(block.cells[i][at])
-            if read_header(text).kind not in ("nutrient", "oxide", "unclear"):
+            if read_header(text).kind not in NUTRIENTS:
                 left[text] = None
     return list(left)
 
@@ -160,8 +216,11 @@ def left_out_analytes(layout: Layout) -> list[str]:
 UNREAD_COLUMNS = ["nutrient", "column", "why"]
 
 
-def unread_columns(layout: Layout) -> pd.DataFrame:
-    """Columns and analytes that begin with a nutrient's name or symbol, hold numbers, and were not read.
+def unread_columns(layout: Layout, columns: list[ResultColumn], aside: list[Aside]) -> pd.DataFrame:
+    """What tells of a nutrient and was not read, and would be missed.
+
+    Columns and analytes that begin with a nutrient's name or symbol and hold numbers; oxides and ions whose
+    element is not given.
 
     Returns
     -------
@@ -170,6 +229,10 @@ def unread_columns(layout: Layout) -> pd.DataFrame:
     """
     why = "the words behind the name are neither a unit nor known"
     rows = [(name, text, why) for text in left_out_analytes(layout) if (name := begins_with_nutrient(text))]
+    held = {c.nutrient for c in columns}
+    rows += [
+        (a.nutrient, a.label, a.problem.what) for a in aside if a.where == "oxide" and a.nutrient not in held
+    ]
     for block in layout.blocks:
         for j, (header, label) in enumerate(zip(block.headers, block.labels, strict=True)):
             name = begins_with_nutrient(label) if header.kind == "unknown" else ""

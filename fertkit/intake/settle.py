@@ -107,3 +107,40 @@ def _convert(read: ReadColumn, problems):
         problems.append(Problem(what, remedy, row, label, value))
     if read.unit != home:
         read.numbers = convert_concentration(read.numbers, read.unit, home)
+
+
+_ALIKE = 0.02  # relative difference that rounding of two printed units can make
+
+
+def drop_copies(columns: list[ReadColumn], problems: list[Problem]) -> list:
+    """Drop, in place, a second column of a nutrient that gives the same values; others become problems.
+
+    Returns
+    -------
+    list of (what, item, detail, row)
+        What was dropped, for the report.
+    """
+    report, kept = [], []
+    for read in columns:
+        lines = dict(zip(read.column.lines, read.numbers, strict=True))
+        twin = next((k for k in kept if _share_lines(k, read)), None)
+        if twin is None:
+            kept.append(read)
+            continue
+        first = dict(zip(twin.column.lines, twin.numbers, strict=True))
+        both = np.array([(first[k], lines[k]) for k in lines if k in first], float)
+        alike = np.isclose(both[:, 0], both[:, 1], rtol=_ALIKE, atol=0, equal_nan=True).all()
+        names = f"'{twin.column.label}'"
+        if alike and set(lines) <= set(first):
+            report.append(("not used", f"column '{read.column.label}'", f"the same values as {names}", None))
+            continue
+        remedy = "keep one of them, or rename the one that is not a result"
+        what = f"a second column for {read.column.nutrient} beside {names}"
+        problems.append(Problem(what, remedy, column=read.column.label))
+    columns[:] = kept
+    return report
+
+
+def _share_lines(one: ReadColumn, other: ReadColumn) -> bool:
+    same = one.column.nutrient == other.column.nutrient
+    return same and bool(set(one.column.lines) & set(other.column.lines))

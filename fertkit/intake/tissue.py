@@ -8,12 +8,14 @@ import pandas as pd
 
 from fertkit.errors import InputError, Problem
 from fertkit.intake.context import specimens_of
-from fertkit.intake.files import RawTable, open_tables
+from fertkit.intake.files import RawTable, open_tables, text_of
 from fertkit.intake.layout import Layout, find_layout
-from fertkit.intake.numbers import NumberStyle, number_style, read_number
+from fertkit.intake.line_kinds import is_no_result, is_rating
+from fertkit.intake.numbers import NumberStyle, Reading, number_style, read_number
 from fertkit.intake.plausible import home_unit, sanity_checks, unusual
 from fertkit.intake.results import UNREAD_COLUMNS, ResultColumn, result_columns, unread_columns
-from fertkit.intake.settle import ReadColumn, settle_units
+from fertkit.intake.set_aside import aside_notes, aside_report
+from fertkit.intake.settle import ReadColumn, drop_copies, settle_units
 from fertkit.intake.units import is_other_matrix, note_names_other_matrix
 from fertkit.results import Result, plain
 
@@ -149,9 +151,9 @@ def read_tissue(
     raw, layout = _open(path_or_buffer, name, sheet)
     problems: list[Problem] = []
     _refuse_other_matrix(raw, layout)
-    for block in layout.blocks:
-        problems += raw.shifted(*block.rows())
-    columns = result_columns(layout, problems)
+    shifted = [p for block in layout.blocks for p in raw.shifted(*block.rows())]
+    problems += dict.fromkeys([*shifted, *layout.asked])
+    columns, aside = result_columns(layout, problems)
     if not columns:
         remedy = "check that the lines under the header hold numbers"
         raise InputError(raw.name, problems or [Problem("the table holds no results", remedy)])
@@ -160,6 +162,8 @@ def read_tissue(
     _refuse_sap(specimens, raw.name)
     reads = [_read_cells(column, style, problems) for column in columns]
     unit_report = settle_units(reads, units, problems)
+    if not problems:
+        unit_report += drop_copies(reads, problems)
     if problems:
         raise InputError(raw.name, sorted(problems, key=lambda p: p.row or 0))
     tidy = specimens.merge(_long_frame(reads), on="specimen", how="inner", suffixes=("_sample", ""))
@@ -167,14 +171,15 @@ def read_tissue(
     if tidy.empty:
         remedy = "check that the lines under the header hold numbers"
         raise InputError(raw.name, [Problem("the table holds no results", remedy)])
-    report = _layout_report(raw, layout, columns, style) + unit_report + report
+    report = _layout_report(raw, layout, columns, style) + unit_report + report + aside_report(layout, aside)
+    notes = aside_notes(layout, aside) + notes + _value_notes(tidy)
     return TissueSamples(
         tidy,
         others,
         pd.DataFrame(report, columns=REPORT_COLUMNS),
-        tuple(notes + _value_notes(tidy)),
+        tuple(notes),
         raw.name,
-        unread_columns(layout),
+        pd.concat([unread_columns(layout, columns, aside), _rated_only(tidy)], ignore_index=True),
     )
 
 
@@ -237,8 +242,12 @@ def _style(columns, raw) -> NumberStyle:
 
 def _read_cells(column: ResultColumn, style, problems) -> ReadColumn:
     readings = [read_number(cell, style) for cell in column.cells]
-    for reading, cell, (row, label) in zip(readings, column.cells, column.places, strict=True):
-        if reading.problem:
+    for i, (reading, cell, (row, label)) in enumerate(
+        zip(readings, column.cells, column.places, strict=True)
+    ):
+        if reading.problem == "not a number" and (is_rating(cell) or is_no_result(cell)):
+            readings[i] = Reading(flag=text_of(cell))
+        elif reading.problem:
             problems.append(Problem(reading.problem, _remedy(reading.problem), row, label, str(cell)))
     return ReadColumn(column, readings, np.array([r.value for r in readings], float))
 
@@ -280,12 +289,24 @@ def _value_notes(tidy):
     for r in zero.head(25).itertuples():
         what = f"{r.nutrient} of sample {r.sample_id} is zero: rounding, or not measured"
         notes.append(Problem(what, "it will not be classed", r.row, r.nutrient, "0"))
+    rated = tidy[tidy["value"].isna() & (tidy["censored"] == "")]
+    for r in rated.head(25).itertuples():
+        what = f"{r.nutrient} of sample {r.sample_id} has no number: '{r.flag}'"
+        notes.append(Problem(what, "it will not be classed; ask the laboratory", r.row, r.nutrient, r.flag))
     unseen = tidy[tidy["censored"] == "not detected"]
     for r in unseen.head(25).itertuples():
         what = f"{r.nutrient} of sample {r.sample_id} is given as '{r.flag}' without a limit"
         remedy = "it may mean not detected or not determined: ask the laboratory; it will not be classed"
         notes.append(Problem(what, remedy, r.row, r.nutrient, r.flag))
     return notes
+
+
+def _rated_only(tidy):
+    """Results the laboratory rated without giving a number: no verdict may pass them over."""
+    rows = tidy[tidy["value"].isna() & (tidy["censored"] == "") & tidy["flag"].map(is_rating)]
+    why = [f"rated '{r.flag}' without a number in sample {r.sample_id}" for r in rows.itertuples()]
+    table = {"nutrient": rows["nutrient"].tolist(), "column": rows["nutrient"].tolist(), "why": why}
+    return pd.DataFrame(table, columns=UNREAD_COLUMNS, dtype=object)
 
 
 def _layout_report(raw, layout, columns, style):
@@ -295,7 +316,6 @@ def _layout_report(raw, layout, columns, style):
     report += [("recognised", f"{c.nutrient}", f"column '{c.label}'", None) for c in columns]
     if style.decimal == ",":
         report.append(("inferred", "decimal mark", f"comma: {style.why}", None))
-    report += [("not used", what, "not a sample", row) for what, row in layout.dropped]
     for block in layout.blocks:
         for header, label in zip(block.headers, block.labels, strict=True):
             if header.kind in ("limit", "ratio", "unit") or (

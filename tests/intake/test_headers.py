@@ -85,11 +85,22 @@ def test_other_matrices_are_told_apart(text):
 
 
 GLUED = {
-    "Znppm": ("Zn", "mg/kg"), "Mn_ppm": ("Mn", "mg/kg"), "B(ppm)": ("B", "mg/kg"), "Zn_mg_kg": ("Zn", "mg/kg"),
-    "N_pct": ("N", "%"), "ZnPPM": ("Zn", "mg/kg"), "K-%": ("K", "%"), "Npct": ("N", "%"), "Mgg/kg": ("Mg", "g/kg"),
-    "Zn|ppm": ("Zn", "mg/kg"), "B mg/kg dw": ("B", "mg/kg"), "N % d.m.": ("N", "%"), "Cu [ppm i.d.TS]": ("Cu", "mg/kg"),
-    "N (% of dry matter)": ("N", "%"), "Zn(mg/kg)dw": ("Zn", "mg/kg"),
-}  # fmt: skip
+    "Znppm": ("Zn", "mg/kg"),
+    "Mn_ppm": ("Mn", "mg/kg"),
+    "B(ppm)": ("B", "mg/kg"),
+    "Zn_mg_kg": ("Zn", "mg/kg"),
+    "N_pct": ("N", "%"),
+    "ZnPPM": ("Zn", "mg/kg"),
+    "K-%": ("K", "%"),
+    "Npct": ("N", "%"),
+    "Mgg/kg": ("Mg", "g/kg"),
+    "Zn|ppm": ("Zn", "mg/kg"),
+    "B mg/kg dw": ("B", "mg/kg"),
+    "N % d.m.": ("N", "%"),
+    "Cu [ppm i.d.TS]": ("Cu", "mg/kg"),
+    "N (% of dry matter)": ("N", "%"),
+    "Zn(mg/kg)dw": ("Zn", "mg/kg"),
+}
 
 
 @pytest.mark.parametrize("text", GLUED)
@@ -100,8 +111,10 @@ def test_names_and_units_written_together(text):
 
 @pytest.mark.parametrize(
     ("text", "nutrient"),
-    [("Zn xyz", "Zn"), ("ZnDTPA", "Zn"), ("P Olsen", "P"), ("Boronx", "B"), ("Name", ""), ("SPAD", ""), ("pH", ""),
-     ("NH4-N", ""), ("Ni ppm", ""), ("Plot", "")],
-)  # fmt: skip
+    [
+        *[("Zn xyz", "Zn"), ("ZnDTPA", "Zn"), ("P Olsen", "P"), ("Boronx", "B")],
+        *[(text, "") for text in ("Name", "SPAD", "pH", "NH4-N", "Ni ppm", "Plot")],
+    ],
+)
 def test_texts_that_begin_with_a_nutrient(text, nutrient):
     assert begins_with_nutrient(text) == nutrient

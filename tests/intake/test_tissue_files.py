@@ -253,13 +253,10 @@ def test_zero_is_noted_not_hidden():
 
 
 REFUSED = {
-    "oxides": (WIDE.replace("P (%)", "P2O5 (%)").replace("K (%)", "K2O (%)"), ["P2O5", "K2O", "elemental"]),
-    "potash": (WIDE.replace("K (%)", "Potash (%)"), ["Potash", "elemental"]),
-    "potash, German": (GERMAN.replace("Kalium", "Kali"), ["Kali", "elemental"]),
-    "potash, Spanish": (SPANISH.replace("Potasio en hoja", "Óxido de potasio"), ["elemental"]),
+    "nothing but oxides": ("Sample,P2O5 (%),K2O (%)\nA,0.6,2.1\n", ["P2O5", "K2O", "elemental"]),
     "fresh weight, German": (GERMAN.replace("Kalium (%)", "Kalium (% FM)"), ["dry matter"]),
     "fresh weight, Spanish note": ("Resultados sobre materia fresca\n" + SPANISH, ["dry matter"]),
-    "nitrate, ion or element": (WIDE.replace("Zn (ppm)", "Nitrate (ppm)"), ["NO3-N"]),
+    "nothing but nitrate, ion or element": ("Sample,Nitrate (ppm)\nA,500\n", ["NO3-N"]),
     "unknown unit": (WIDE.replace("N (%)", "N (lb/ac)"), ["lb/ac"]),
     "unknown unit in a unit row": (SPLIT_HEADER.replace(",%,%", ",bu,%"), ["bu"]),
     "unknown unit in a long file": (LONG.replace("N,3.21,%", "N,3.21,lb"), ["row 2", "lb"]),
@@ -288,6 +285,39 @@ REFUSED = {
     "a broken workbook": (b"PK\x03\x04nonsense", ["spreadsheet"]),
     "a date in a number": (None, ["a date"]),
 }
+
+
+UNREAD = {
+    "oxides": (
+        WIDE.replace("P (%)", "P2O5 (%)").replace("K (%)", "K2O (%)"),
+        [("P", "P2O5 (%)"), ("K", "K2O (%)")],
+    ),
+    "potash": (WIDE.replace("K (%)", "Potash (%)"), [("K", "Potash (%)")]),
+    "potash, German": (GERMAN.replace("Kalium", "Kali"), [("K", "Kali (%)")]),
+    "potash, Spanish": (
+        SPANISH.replace("Potasio en hoja", "Óxido de potasio"),
+        [("K", "Óxido de potasio (%)")],
+    ),
+    "a word behind the name": (WIDE.replace("Zn (ppm)", "Zn xyz"), [("Zn", "Zn xyz")]),
+    "an oxide in a long table": (LONG.replace("K,2.1,%", "K2O,2.1,%").replace("K,1.85", "K2O,1.85"),
+                                 [("K", "K2O")]),
+    "an oxide beside its element": (WIDE.replace("Mg (%)", "K2O (%)"), []),
+    "nitrate, ion or element": (WIDE.replace("Zn (ppm)", "Nitrate (ppm)"), []),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", UNREAD)
+def test_what_is_not_read_is_set_aside_and_named(name):
+    data, unread = UNREAD[name]
+    samples = read_tissue(as_bytes(data), name="lab.csv")
+    assert list(samples.unread[["nutrient", "column"]].itertuples(index=False, name=None)) == unread
+    lost = {n for n, _ in unread}
+    for sample, values in BOTH.items():
+        found = held(samples)[sample]
+        assert not lost & set(found)
+        assert all(values[n] == pytest.approx(v, rel=1e-12) for n, v in found.items())
+    assert len(held(samples)["A-01"]) == len(A) - max(1, len(unread))
+    assert "set aside" in samples.summary() or "not read" in samples.summary()
 
 
 @pytest.mark.parametrize("name", [n for n in REFUSED if REFUSED[n][0] is not None])

@@ -1,0 +1,160 @@
+"""The header rows of a wide table: where they are, and what the lines around them add."""
+
+import re
+from dataclasses import replace
+
+from fertkit.intake.files import text_of
+from fertkit.intake.headers import Header, heading_unit
+from fertkit.intake.line_kinds import is_rating, name_kind
+from fertkit.intake.sections import NUTRIENTS, STATED, context_of, number_like
+from fertkit.intake.units import find_unit, is_other_matrix
+
+
+def nutrients_in(row) -> set[str]:
+    """Nutrients (oxides, ions) a line of meanings names."""
+    return {h.name for h in row if h.kind in NUTRIENTS}
+
+
+def header_rows(cells, text, lines) -> list[int]:
+    """Lines that name the nutrients of a table: the first, and later ones (a new page, a second table)."""
+    starts: list[int] = []
+    for i in lines:
+        named = [j for j, h in enumerate(text[i]) if h.kind in NUTRIENTS]
+        if not named:
+            continue
+        other = [c for j, c in enumerate(cells[i]) if c != "" and j not in named]
+        numbers = sum(map(number_like, other))
+        role = any(h.kind == "role" and h.name in STATED for h in text[i])
+        again = bool(starts) and cells[i] == cells[starts[-1]]
+        if not again and (numbers >= len(named) or (len(nutrients_in(text[i])) == 1 and not role)):
+            continue
+        if not again and starts and _below(cells, text, i, starts[-1], named):
+            continue
+        starts.append(i)
+    if starts:
+        return starts
+    most = max(lines, key=lambda i: len(nutrients_in(text[i])), default=None)
+    return [most] if most is not None and nutrients_in(text[most]) else []
+
+
+def _below(cells, text, i, header, named):
+    """Whether a line that seems to name nutrients is one of ratings, of second names, or of remarks."""
+    if all(is_rating(cells[i][j]) for j in named):
+        return True
+    same = sum(text[header][j].name == text[i][j].name for j in named)
+    return same * 2 >= len(named) and not any(cells[k][j] != "" for k in range(header + 1, i) for j in named)
+
+
+def complete_headers(cells, text, start, first, past) -> list[Header]:
+    """Headers of a line, with the roles from the line above it or, on a second table, from the first one."""
+    headers = list(text[start])
+    blank = [j for j, c in enumerate(cells[start]) if c == ""]
+    above = start - 1
+    if (
+        above >= 0
+        and any(c != "" for c in cells[above])
+        and not context_of(cells[above], text[above], above, ())
+    ):
+        for j in blank:
+            if text[above][j].kind == "role" and text[above][j].name in STATED:
+                headers[j] = text[above][j]
+    if past is not None:
+        for j in blank:
+            if headers[j].kind == "blank" and past[j].kind == "role" and past[j].name in STATED:
+                headers[j] = past[j]
+    _units_above(cells, start, headers)
+    return headers
+
+
+def _units_above(cells, start, headers):
+    """Obey a line of group headings such as 'Macronutrients (%)', 'Micronutrients (ppm)' over the symbols."""
+    if start == 0:
+        return
+    found = [heading_unit(c) if isinstance(c, str) and c else "" for c in cells[start - 1]]
+    if sum(map(bool, found)) < 2:
+        return
+    current = ""
+    for j, unit in enumerate(found):
+        current = unit or current
+        if headers[j].kind == "nutrient" and not headers[j].unit:
+            headers[j] = replace(headers[j], unit=current)
+
+
+def take_units(cells, text, start, end, headers):
+    """Take the units, second names or kinds of columns from the lines right under a header, in place.
+
+    Returns
+    -------
+    first : int
+        First line of samples.
+    dropped : list of (what, row)
+    """
+    dropped = []
+    i = start + 1
+    while i < end:
+        if not any(c != "" for c in cells[i]):
+            i += 1
+            continue
+        columns = [j for j, h in enumerate(headers) if h.kind in NUTRIENTS]
+        filled = [j for j in columns if cells[i][j] != ""]
+        if _take_kinds(cells[i], text[i], headers):
+            i += 1
+            continue
+        if not filled or any(not isinstance(cells[i][j], str) for j in filled):
+            break
+        words = {j: text_of(cells[i][j]) for j in filled}
+        units = {j: find_unit(w) for j, w in words.items()}
+        names = [j for j in filled if text[i][j].kind in NUTRIENTS and text[i][j].name == headers[j].name]
+        if sum(map(bool, units.values())) * 2 >= len(filled):
+            for j, word in words.items():
+                headers[j] = _state_unit(headers[j], word)
+        elif len(names) * 2 >= len(filled):
+            for j in names:
+                headers[j] = replace(headers[j], unit=headers[j].unit or text[i][j].unit)
+        elif _is_remark(cells[i]):
+            dropped.append(("line of remarks under the header", i + 1))
+        else:
+            break
+        i += 1
+    return i, dropped
+
+
+def _is_remark(row):
+    if any(not isinstance(c, str) or re.search(r"\d", c) for c in row):
+        return False
+    label = text_of(row[0])
+    return not label or name_kind(label) in ("limit", "range")
+
+
+def _take_kinds(row, meanings, headers):
+    """Obey a line that says which columns hold the result, the range and the rating of a nutrient.
+
+    A nutrient named once over several such columns (a merged cell) is carried to the right.
+    """
+    kinds = {
+        j: h.name for j, h in enumerate(meanings) if h.kind == "role" and h.name in ("value", "range", "flag")
+    }
+    results = [j for j, kind in kinds.items() if kind == "value" and headers[j].kind in NUTRIENTS]
+    if not results or len(kinds) < 2:
+        return False
+    current = None
+    for j, header in enumerate(headers):
+        if header.kind in NUTRIENTS:
+            current = header
+        elif header.kind != "blank" or j not in kinds:
+            current = None if header.kind != "blank" else current
+        if j not in kinds or current is None:
+            continue
+        kind = {"range": "limit", "flag": "rating"}.get(kinds[j])
+        headers[j] = replace(current, kind=kind, complaint="") if kind else current
+    return True
+
+
+def _state_unit(header, word):
+    unit = find_unit(word)
+    if header.unit and unit and unit != header.unit:
+        return replace(header, complaint=f"the header says {header.unit}, the unit row {unit}")
+    if unit or header.kind != "nutrient":
+        return replace(header, unit=header.unit or unit)
+    matrix = is_other_matrix(word)
+    return replace(header, complaint="another matrix than dry matter" if matrix else f"unknown unit '{word}'")

@@ -1,0 +1,268 @@
+"""Tell the samples of a table from its summaries, ranges and ratings, and say what was set aside.
+
+A line with a crop, stage, part, plot, date or number of its own is a sample whatever its name; where the
+samples have these and a line has not, its name decides.
+"""
+
+import re
+from dataclasses import dataclass, field
+from functools import cache
+
+import numpy as np
+
+from fertkit.errors import Problem
+from fertkit.intake.files import text_of
+from fertkit.intake.headers import Header, read_header
+from fertkit.intake.long_names import looks_like_context
+from fertkit.intake.numbers import FLAGS
+from fertkit.intake.sections import NUTRIENTS, STATED, number_like
+from fertkit.intake.spellings import plain, spellings
+
+_RANGE = re.compile(
+    r"[<>≤≥]?\s*[0-9][0-9.,]*\s*(?:-|–|—|\bto\b|\bbis\b|\ba\b)\s*[<>≤≥]?\s*[0-9][0-9.,]*\s*%?"
+)
+_MEANS = {"mean": np.mean, "median": np.median, "min": np.min, "max": np.max, "total": np.sum}
+_KINDS = ("statistic", "range", "limit", "rating", "quality", "either", "sample")
+_OF_RANGE = {"range", "limit", "rating", "either", "part of range"}
+_NOTE = 60  # characters of a cell that is prose, not a name
+
+
+@dataclass
+class Sorted:
+    """Lines of a table by what they are.
+
+    Attributes
+    ----------
+    samples : list of int
+    dropped : list of (what, row)
+    ratings : dict of (line, column) -> str
+        Ratings the laboratory wrote in a line of their own, by the sample they belong to.
+    more_names : dict of line -> str
+        Second line of a sample's name, where it is written over two.
+    asked : list of Problem
+        Lines that may be samples or not.
+    """
+
+    samples: list = field(default_factory=list)
+    dropped: list = field(default_factory=list)
+    ratings: dict = field(default_factory=dict)
+    more_names: dict = field(default_factory=dict)
+    asked: list = field(default_factory=list)
+
+
+@cache
+def name_kind(text: str) -> str:
+    """What the name of a line makes of it.
+
+    Returns
+    -------
+    str
+        'statistic' (mean, total), 'range' (sufficiency low), 'limit' (detection limit), 'rating', 'quality'
+        (blank, qc), 'either' (low, normal: a range or a sample), 'sample' (check, control) or ''.
+    """
+    words = re.sub(r"\(?\bn\s*=\s*\d+\)?|[:.,*_()/\[\]-]+", " ", plain(text)).split()
+    for kind in _KINDS:
+        if " ".join(words) in spellings(f"line {kind}"):
+            return kind
+    tokens = [t for t in words if t not in spellings("line filler") and not t.isdigit()]
+    kinds = {next((k for k in (*_KINDS, "part of range") if t in spellings(f"line {k}")), "") for t in tokens}
+    if "statistic" in kinds and kinds <= {"statistic", *_OF_RANGE}:
+        return "statistic"
+    if kinds <= _OF_RANGE and len(words) > 1 and not any(t.isdigit() for t in words):
+        return "range" if len(tokens) > 1 or kinds & {"range", "limit", "rating"} else ""
+    ends = {spellings("line statistic").get(t) for t in (*words[:1], *words[-1:])}
+    return "statistic" if ends & {"mean", "median"} else ""
+
+
+def is_rating(cell) -> bool:
+    """Whether a cell holds a rating in words or letters (L, Suff., very low) and nothing else."""
+    if not isinstance(cell, str):
+        return False
+    words = plain(cell).strip(" .*()[]:")
+    return words in FLAGS or words in spellings("rating")
+
+
+def is_no_result(cell) -> bool:
+    """Whether a cell holds a laboratory's code for a result it did not get (TNTC, pending)."""
+    return isinstance(cell, str) and plain(cell).strip(" .*()[]") in spellings("no result")
+
+
+def is_range(cell) -> bool:
+    """Whether a cell holds a range such as 2.7-4.0."""
+    return isinstance(cell, str) and bool(_RANGE.fullmatch(cell.strip()))
+
+
+def sort_lines(cells, lines, headers: list[Header], *, turned: bool = False) -> Sorted:
+    """Sort the lines below a header into samples and what is set aside.
+
+    Parameters
+    ----------
+    cells : list of list
+    lines : range of int
+        Lines of the table.
+    headers : list of Header
+        Meaning of each column.
+    turned : bool
+        Whether the lines are columns of the file, so that their names may be those of ranges or remarks.
+    """
+    table = _Table(cells, lines, headers, turned)
+    found = Sorted()
+    ends_of_range = table.ends_of_range()
+    for i in table.lines:
+        row = cells[i]
+        what = table.aside(i, found.samples, ends_of_range)
+        if what == "ask":
+            found.asked.append(_ask(table.label(i), i))
+            found.samples.append(i)
+        elif what == "rating":
+            table.rate(i, found)
+        elif what:
+            found.dropped.append((f"{what} '{table.label(i)}'", i + 1))
+        elif any(c != "" for c in row):
+            found.samples.append(i)
+    return found
+
+
+def _ask(label, i):
+    what = f"the line '{label}' may be a sample or the end of the laboratory's range"
+    remedy = f"rename it: 'Sufficiency {label.lower()}' for a range, 'Sample {label.lower()}' for a sample"
+    return Problem(what, remedy, i + 1, value=label)
+
+
+class _Table:
+    """The lines of one table with what each holds; nothing leaves it but the kind of a line."""
+
+    def __init__(self, cells, lines, headers, turned):
+        self.cells, self.headers, self.turned = cells, headers, turned
+        self.lines = [i for i in lines if any(c != "" for c in cells[i])]
+        self.results = [
+            j for j, h in enumerate(headers) if h.kind in NUTRIENTS or (h.kind, h.name) == ("role", "value")
+        ]
+        self.own = [j for j, h in enumerate(headers) if h.kind == "role" and h.name in STATED]
+        self.named = [i for i in self.lines if not name_kind(self.label(i)) and self.numbers(i)]
+        with_own = sum(bool(self.has_own(i)) for i in self.named)
+        self.told_apart = bool(self.named) and with_own * 2 > len(self.named)
+        self.areas = any(plain(self.label(i)) in spellings("area") for i in self.named)
+
+    def label(self, i):
+        at = self.label_at(i)
+        return "" if at is None else text_of(self.cells[i][at])
+
+    def label_at(self, i):
+        """Column of the name of a line: its first cell that is no result."""
+        return next(
+            (j for j, c in enumerate(self.cells[i]) if c != "" and j not in self.results),
+            None,
+        )
+
+    def has_own(self, i):
+        """Whether a line has a crop, stage, part, plot, date or number of its own beside its name."""
+        at = self.label_at(i)
+        return any(self.cells[i][j] != "" for j in self.own if j != at)
+
+    def numbers(self, i):
+        return [j for j in self.results if self.cells[i][j] != "" and number_like(self.cells[i][j])]
+
+    def filled(self, i):
+        return [j for j in self.results if self.cells[i][j] != ""]
+
+    def ends_of_range(self):
+        """Lines called low and high, one each, beside other samples: as likely a range as two samples."""
+        kinds = {i: spellings("line either").get(plain(self.label(i)).strip(" :.")) for i in self.lines}
+        ends = [i for i, end in kinds.items() if end in ("low", "high")]
+        others = [i for i, end in kinds.items() if end is None and self.numbers(i)]
+        pair = {kinds[i] for i in ends} == {"low", "high"}
+        return set(ends) if pair and any(not name_kind(self.label(i)) for i in others) else set()
+
+    def aside(self, i, samples, ends_of_range):
+        """'' for a sample, 'rating', 'ask', or the kind of line that is set aside."""
+        filled, own, kind = self.filled(i), self.has_own(i), name_kind(self.label(i))
+        role = read_header(self.label(i)).name if self.turned else ""
+        if role == "other" or (role == "range" and not (kind == "either" and len(self.named) > 1)):
+            return "column"
+        kind = "rating" if role == "flag" else kind
+        if not filled:
+            return self._without_results(i, kind)
+        if kind != "statistic" and all(is_rating(self.cells[i][j]) for j in filled):
+            rates = kind == "rating" or not own
+            return "rating" if rates and self._rates(i, kind, samples) else ""
+        if all(is_range(self.cells[i][j]) for j in filled) and (kind or not own):
+            return "range line"
+        if kind == "range" or kind == "limit":
+            lone = len(plain(self.label(i)).split()) == 1
+            return "" if own and lone else "range line"
+        if not kind or kind == "rating":
+            return ""
+        if kind == "statistic":
+            follows = self._follows(i, samples)
+            return "summary line" if follows or not (own or (self.areas and follows is False)) else ""
+        if own:
+            return ""
+        if self.told_apart:
+            return "summary line"
+        if kind == "quality":
+            return "summary line"
+        return "ask" if i in ends_of_range and not self.areas else ""
+
+    def _without_results(self, i, kind):
+        filled = [j for j, c in enumerate(self.cells[i]) if c != ""]
+        if kind in ("statistic", "range", "limit", "rating") and not self.has_own(i):
+            return "summary line"
+        long = any(len(text_of(self.cells[i][j])) > _NOTE for j in filled)
+        return "note" if len(filled) <= 2 or long else ""
+
+    def _rates(self, i, kind, samples):
+        """Whether a line of ratings belongs to the sample above it."""
+        if not samples:
+            return True
+        label = self.label(i)
+        if kind or not label or plain(label).startswith(plain(self.label(samples[-1]))):
+            return True
+        return looks_like_context(label)
+
+    def _follows(self, i, samples):
+        """Whether the numbers are the mean (total, ...) of the samples above; None if that cannot be told."""
+        words = re.sub(r"[^a-z]+", " ", plain(self.label(i))).split()
+        what = next((w for t in words if (w := spellings("line statistic").get(t)) in _MEANS), None)
+        if what is None or len(samples) < 2:
+            return None
+        equal = []
+        for j in self.numbers(i):
+            above = [_float(self.cells[k][j]) for k in samples if self.cells[k][j] != ""]
+            told, here = [v for v in above if v is not None], _float(self.cells[i][j])
+            if here is None or len(told) < 2:
+                continue
+            slack = max(0.5 * 10.0 ** -_decimals(self.cells[i][j]), 1e-9 * abs(here)) * 1.001
+            equal.append(abs(_MEANS[what](told) - here) <= slack)
+        return all(equal) if equal else None
+
+    def rate(self, i, found):
+        """Keep the ratings of a line beside the values of the sample above it."""
+        label = self.label(i)
+        one = [k for k in found.samples if not any((k, j) in found.ratings for j in self.filled(i))]
+        if not found.samples or (len(one) != 1 and not self._rates_by_name(i, found)):
+            found.dropped.append((f"rating line '{label}', whose samples cannot be told", i + 1))
+            return
+        sample = found.samples[-1]
+        found.ratings |= {(sample, j): text_of(self.cells[i][j]) for j in self.filled(i)}
+        if label and not name_kind(label) and not plain(label).startswith(plain(self.label(sample))):
+            found.more_names[sample] = label
+        found.dropped.append((f"rating line '{label or 'without a name'}'", i + 1))
+
+    def _rates_by_name(self, i, found):
+        label, above = plain(self.label(i)), plain(self.label(found.samples[-1]))
+        return bool(label) and (label.startswith(above) or looks_like_context(self.label(i)))
+
+
+def _float(cell):
+    if not isinstance(cell, str):
+        return float(cell) if isinstance(cell, (int, float)) else None
+    try:
+        return float(cell.replace(",", "."))
+    except ValueError:
+        return None
+
+
+def _decimals(cell):
+    hit = re.fullmatch(r"\d*[.,](\d+)", text_of(cell).strip())
+    return len(hit[1]) if hit else 0

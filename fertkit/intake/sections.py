@@ -1,0 +1,241 @@
+"""Cut a laboratory's sheet into its tables, each with the lines that name its sample and crop."""
+
+import re
+from dataclasses import dataclass
+
+from fertkit.errors import InputError, Problem
+from fertkit.intake.files import text_of
+from fertkit.intake.headers import heading_unit, read_header
+from fertkit.intake.units import find_unit
+
+NUTRIENTS = ("nutrient", "oxide", "unclear")
+STATED = (
+    *("sample_id", "lab_id", "field", "place", "crop", "growth_stage", "plant_part", "sampled", "area"),
+    *("feekes", "zadoks", "bbch"),
+)
+_WHOSE = ("sample_id", "lab_id", "field", "place", "crop")
+_NUMBER = re.compile(r"\s*[<>≤≥]?\s*[+-]?[.,]?\d")
+_LONGEST = 60  # characters of a cell that may be the name of a role
+
+
+@dataclass(frozen=True)
+class Stated:
+    """One thing a line above a table says: its role, the cell with the value, and where it stands."""
+
+    role: str
+    cell: object
+    line: int
+    column: int
+
+
+@dataclass(frozen=True)
+class Section:
+    """Lines of one table.
+
+    Attributes
+    ----------
+    start, body, end : int
+        First line (lines of context included), first line after these, and the line after the last.
+    stated : tuple of Stated
+        What its lines of context say.
+    """
+
+    start: int
+    body: int
+    end: int
+    stated: tuple[Stated, ...] = ()
+
+
+def number_like(cell) -> bool:
+    """Whether a cell begins like a number (2.4, <0.05, 7/3/2024), or is one of a spreadsheet."""
+    return bool(_NUMBER.match(cell)) if isinstance(cell, str) else True
+
+
+def sections_of(cells: list, text: list, name: str) -> list[Section]:
+    """Cut a sheet where lines of context, or the head of a long or turned table, follow a table.
+
+    Parameters
+    ----------
+    cells : list of list
+    text : list of list of Header
+        Meaning of each cell as if it were a header.
+    name : str
+        File name for messages.
+
+    Raises
+    ------
+    InputError
+        If it cannot be told whether such lines belong to the table above or below them.
+    """
+    starts, stated, table_seen, columns = [0], {0: []}, False, []
+    body = {0: 0}
+    for i, (row, meanings) in enumerate(zip(cells, text, strict=True)):
+        if not any(c != "" for c in row):
+            continue
+        found = context_of(row, meanings, i, columns)
+        if table_seen and (_cuts(row, found) or _heads(row, meanings)):
+            starts.append(i)
+            stated[i], body[i], table_seen = [], i, False
+        here = starts[-1]
+        if found and not table_seen:
+            stated[here] += found
+            body[here] = i + 1
+        elif not found and _of_table(row, meanings, columns):
+            table_seen = True
+        heading = [j for j, h in enumerate(meanings) if h.kind in NUTRIENTS]
+        if len(heading) > 1 and not any(number_like(row[j]) for j in heading):
+            columns = heading
+    ends = [*starts[1:], len(cells)]
+    sections = [Section(s, body[s], e, tuple(stated[s])) for s, e in zip(starts, ends, strict=True)]
+    return _without_captions(sections, cells, text, name)
+
+
+def _cuts(row, found):
+    """Whether a line of context begins a new table; a line of a turned table must say whose it is."""
+    across = (
+        sum(c != "" for c in row) > 2 and len(found) == 1 and ":" not in text_of(next(filter(_full, row)))
+    )
+    return bool(found) and (not across or found[0].role in _WHOSE)
+
+
+def _full(cell):
+    return cell != ""
+
+
+def _heads(row, meanings):
+    """Whether a line is the head of a long or turned table: it names the analyte or the unit column."""
+    roles = {h.name for h in meanings if h.kind == "role"}
+    others = [c for c in row if c != ""][1:]
+    if sum(bool(find_unit(text_of(c))) for c in others) * 2 > len(others):
+        return False
+    return bool(roles & {"analyte", "unit"}) and not any(h.kind in NUTRIENTS for h in meanings)
+
+
+def _of_table(row, meanings, columns):
+    nutrients = sum(h.kind in NUTRIENTS for h in meanings)
+    numbers = sum(number_like(c) for c in row if c != "")
+    return (
+        nutrients > 1 or (nutrients == 1 and numbers) or any(number_like(row[j]) for j in columns if row[j])
+    )
+
+
+def _without_captions(sections, cells, text, name):
+    """Join lines of context below the last table to it, if there is but one table; else ask."""
+    last = sections[-1]
+    rows = range(last.body, last.end)
+    if len(sections) == 1 or any(_of_table(cells[i], text[i], ()) or _numbers(cells[i]) for i in rows):
+        return sections
+    before = sections[:-1]
+    joined = Section(before[-1].start, before[-1].body, last.end, before[-1].stated)
+    told = {s.role for s in last.stated}
+    if len(before) == 1:
+        more = tuple(s for s in last.stated if s.role not in {t.role for t in joined.stated})
+        return [Section(joined.start, joined.body, joined.end, joined.stated + more)]
+    if not before[0].stated and told & set(_WHOSE):
+        first = last.stated[0]
+        remedy = "write the lines that name sample and crop above their table, not below it"
+        what = "lines that name a sample or crop stand below the last table and above none: whose are they?"
+        raise InputError(name, [Problem(what, remedy, first.line + 1, value=text_of(first.cell))])
+    return [*before[:-1], joined]
+
+
+def _numbers(row):
+    filled = [c for c in row if c != ""]
+    return sum(map(number_like, filled)) > 1
+
+
+def context_of(row, meanings, line, columns) -> list[Stated]:
+    """What a line of context states; empty if the line is none.
+
+    ``columns`` are those of the nutrients in the table above, where numbers make a line one of its samples.
+    """
+    filled = [j for j, c in enumerate(row) if c != ""]
+    first = filled[0]
+    label = text_of(row[first])
+    if not isinstance(row[first], str) or (":" not in label and meanings[first].kind != "role"):
+        return []
+    told = label.rstrip().endswith(":")
+    at = [j for j in columns if row[j] != ""]
+    if not told and columns and sum(number_like(row[j]) for j in at) > min(1, len(columns) - 1):
+        return []
+    named = sum(h.kind in NUTRIENTS for h in meanings)  # one may be a sample called B or N
+    if not told and named > (len(filled) == 2 < len(row)):
+        return []
+    found, taken = [], -1
+    for k, j in enumerate(filled):
+        if k == taken or not isinstance(row[j], str):
+            continue
+        after = filled[k + 1] if k + 1 < len(filled) else None
+        pairs = pairs_in(row[j])
+        if pairs and pairs[-1][1] == "" and after is not None and _is_value(row[after]):
+            pairs[-1] = (pairs[-1][0], row[after])
+            taken = k + 1
+        if k == 0 and (not pairs or pairs[-1][1] == ""):
+            return []
+        found += [Stated(role, cell, line, j) for role, cell in pairs if cell != "" and role in STATED]
+    return found
+
+
+def _is_value(cell):
+    """Whether a cell beside a label can be its value: not a label itself, nor a group heading."""
+    if not isinstance(cell, str):
+        return True
+    header = read_header(cell) if len(cell) <= _LONGEST else None
+    named = header is not None and (header.kind == "role" or (header.kind == "nutrient" and header.unit))
+    return not named and not cell.rstrip().endswith(":") and not heading_unit(cell)
+
+
+def pairs_in(cell: str) -> list[tuple[str, str]]:
+    """Roles and values in one cell: 'Crop: Corn  Stage: R1' gives both; a label alone has the value ''."""
+    pieces = re.split(r"\s*[:=]\s*", cell)
+    role = _role_of(pieces[0])
+    if not role:
+        return []
+    found, rest = [], pieces[1:] or [""]
+    for k, piece in enumerate(rest):
+        value, following = (piece, "") if k == len(rest) - 1 else _next_label(piece)
+        if following or k == len(rest) - 1:
+            found.append((role, value.strip(" ,;|/\t")))
+            role = following
+        else:  # the mark belongs to the value, as in 10:30
+            rest[k + 1] = f"{piece}:{rest[k + 1]}"
+    return found
+
+
+def _role_of(words):
+    header = read_header(words) if 0 < len(words) <= _LONGEST else None
+    if (
+        header is None
+        or header.kind != "role"
+        or header.name in ("range", "flag", "value", "analyte", "unit")
+    ):
+        return ""
+    return header.name
+
+
+def _next_label(piece):
+    """(value, role) of a piece between two colons: its last words may be the next label."""
+    words = piece.split()
+    for n in range(min(4, len(words)), 0, -1):
+        role = _role_of(" ".join(words[-n:]))
+        if role:
+            return " ".join(words[:-n]), role
+    return piece, ""
+
+
+def carried(past: list[Stated], own: tuple[Stated, ...]) -> list[Stated]:
+    """Context of a table after those of the tables above it.
+
+    What stood above the first role that the new lines state again holds on; a stage or part is not carried to
+    another crop, nor anything from one sample to the next.
+    """
+    if not own:
+        return past
+    value = {s.role: text_of(s.cell).casefold() for s in past}
+    mine = {s.role: text_of(s.cell).casefold() for s in own}
+    same = any(role in mine and mine[role] == value.get(role) for role in ("sample_id", "lab_id"))
+    begins = next((k for k, s in enumerate(past) if s.role in mine), len(past))
+    kept = past if same else past[:begins]
+    if mine.get("crop", value.get("crop")) != value.get("crop"):
+        kept = [s for s in kept if s.role not in ("growth_stage", "plant_part", "feekes", "zadoks", "bbch")]
+    return [s for s in kept if s.role not in mine] + list(own)
