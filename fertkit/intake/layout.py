@@ -211,7 +211,8 @@ class _Section:
         labels = [text_of(c) or f"row {section.start + j + 1}" for j, c in enumerate(turned[starts[0]])]
         first, dropped = take_units(turned, meanings, starts[0], len(turned), headers)
         block, left, asked = _block("transposed", turned, range(first, len(turned)), headers, labels)
-        heads = tuple(range(section.start, self.table_from))
+        first = next((j for j, h in enumerate(headers) if h.kind in NUTRIENTS), 0)
+        heads = tuple(range(section.start, section.start + first))
         block = replace(block, turned=True, above=section.start, heads=heads)
         return [block], dropped + left, asked
 

@@ -129,7 +129,8 @@ def drop_copies(columns: list[ReadColumn], problems: list[Problem]) -> list:
             continue
         first = dict(zip(twin.column.lines, twin.numbers, strict=True))
         both = np.array([(first[k], lines[k]) for k in lines if k in first], float)
-        alike = np.isclose(both[:, 0], both[:, 1], rtol=_ALIKE, atol=0, equal_nan=True).all()
+        neither = np.isnan(both).all(axis=1)
+        alike = (neither | (np.ptp(both, axis=1) <= _ALIKE * both.max(axis=1))).all()
         names = f"'{twin.column.label}'"
         if alike and set(lines) <= set(first):
             report.append(("not used", f"column '{read.column.label}'", f"the same values as {names}", None))
