@@ -80,7 +80,9 @@ def run_strips(arguments):
 
     from fertkit.intake import read_strips
 
-    strips = read_strips(arguments.file, crop=arguments.crop, columns=_columns(arguments))
+    strips = read_strips(
+        arguments.file, crop=arguments.crop, columns=_columns(arguments), real_yields=arguments.real_yields
+    )
     whole = arguments.page or arguments.workbook or arguments.together
     trials = _answer_strips(strips, arguments) if whole else _print_trials(strips, arguments)
     if arguments.table:

@@ -53,6 +53,14 @@ def _add_column(command):
     )  # fmt: skip
 
 
+def _add_real_yields(command):
+    command.add_argument(
+        "--real-yields", action="store_true",
+        help="zeros and very low yields of the strip file were measured (default: they are asked about, for "
+        "a lost strip has no yield)",
+    )  # fmt: skip
+
+
 def _add_prices(command):
     command.add_argument(
         "--nutrient-price", type=_number, required=True, metavar="P",
@@ -149,6 +157,7 @@ def add_strips(commands):
     )
     command.add_argument("--crop", help="crop, for the trade moisture when the file gives moisture")
     _add_column(command)
+    _add_real_yields(command)
     _add_prices(command)
     _add_table(command, "the comparison of curves")
     command.add_argument("--trial", metavar="NAME", help="this trial only, where the file holds several")

@@ -22,6 +22,7 @@ from fertkit.intake.strip_moisture import (
     trade_source,
     traded,
 )
+from fertkit.intake.strip_plausible import ask_whether_real
 from fertkit.intake.strip_rates import add_rates, settle_product
 from fertkit.intake.strip_roles import assign_roles, gives_unit
 from fertkit.intake.strip_sheet import find_sheet
@@ -106,7 +107,8 @@ class StripTrial(Result):
 
 
 def read_strips(
-    path_or_buffer, *, crop=None, columns=None, units=None, name=None, sheet=None, analysis=None, density=None
+    path_or_buffer, *, crop=None, columns=None, units=None, name=None, sheet=None, analysis=None, density=None,
+    real_yields=False,
 ) -> StripTrial:
     """Read a file of harvested strips.
 
@@ -133,6 +135,9 @@ def read_strips(
         such as ``urea``; ``none`` leaves the rates in amounts of the product.
     density : float, optional
         Weight of the product where rates are volumes [lb/gal; kg/L for litres per hectare].
+    real_yields : bool
+        Zeros and very low yields were measured; by default they are asked about, for a strip that was lost
+        has no yield.
 
     Returns
     -------
@@ -141,9 +146,10 @@ def read_strips(
     Raises
     ------
     InputError
-        With every problem of the file: missing column, unknown or mixed unit, text in a number, negative
-        yield, moisture that is none, strip given twice, blank trial, unknown crop; a column without a role
-        that looks like blocks or moistures; a second factor; a product whose analysis is not known.
+        With every problem of the file: missing column, unknown or mixed unit, text in a number, negative or
+        impossible yield, a yield of zero, moisture that is none, strip given twice, blank trial, unknown
+        crop; a column without a role that looks like blocks or moistures; a second factor; a product whose
+        analysis is not known.
 
     Examples
     --------
@@ -177,6 +183,7 @@ def read_strips(
     wet = _moisture(frame, headers, lines.lines, problems)
     settle_stated(frame, headers, problems)
     standard = standard_moisture(frame, headers, crop, problems)
+    ask_whether_real(frame, headers, lines.lines, crop, standard, real_yields, problems)
     if not problems:
         check_second_factor(frame, extra, headers, known, problems)
     if not problems:

@@ -196,7 +196,7 @@ def _locate(lon, lat, own, rings) -> np.ndarray:
 
 
 def _inside(x, y, ring) -> np.ndarray:
-    """Even-odd rule for a closed ring: from a point inside, a ray to the east crosses it an odd number of times."""
+    """Even-odd rule: from inside a closed ring, a ray to the east crosses it an odd number of times."""
     odd = np.zeros(len(x), dtype=bool)
     for (x1, y1), (x2, y2) in pairwise(ring):
         if y1 != y2:

@@ -101,23 +101,23 @@ def test_one_of_several_has_to_be_named(corn_sites):
 
 SLIP = "trial,block,N kg/ha,yield t/ha\n" + "".join(
     f"A,{b},{r},{y}\n"
-    for b, ys in enumerate(([5.12, 6.10, 6.44], [5.02, 6.01, 65.0], [5.2, 6.3, 6.5]), 1)
+    for b, ys in enumerate(([5.12, 6.10, 6.44], [5.02, 6.01, 16.5], [5.2, 6.3, 6.5]), 1)
     for r, y in zip((0, 60, 120), ys, strict=True)
 )
 
 
-def test_a_yield_ten_times_too_high_is_the_first_thing_said():
+def test_a_yield_far_too_high_is_the_first_thing_said():
     trial = read_strips(io.StringIO(SLIP), crop="wheat", name="slip.csv")
     first = trial_lines(answer_trial(trial, nutrient_price=1.1, grain_price=190))[0]
-    assert first.startswith("Look at this first: block 2 strip row 7 lies far from the rest (65)")
-    both = SLIP + SLIP.replace("A,", "B,").replace("65.0", "6.5").partition("\n")[2]
+    assert first.startswith("Look at this first: block 2 strip row 7 lies far from the rest (16.5)")
+    both = SLIP + SLIP.replace("A,", "B,").replace("16.5", "6.5").partition("\n")[2]
     network = answer_network(
         read_strips(io.StringIO(both), crop="wheat"), nutrient_price=1.1, grain_price=190
     )
     said = [line for line in network_lines(network) if "look at this first" in line]
     assert len(said) == 1
     assert said[0].startswith("Note: trial A: look at this first: block 2")
-    sound = read_strips(io.StringIO(SLIP.replace("65.0", "6.5")), crop="wheat", name="sound.csv")
+    sound = read_strips(io.StringIO(SLIP.replace("16.5", "6.5")), crop="wheat", name="sound.csv")
     assert "first" not in trial_lines(answer_trial(sound, nutrient_price=1.1, grain_price=190))[0]
 
 
@@ -200,13 +200,13 @@ def test_weights_of_text_and_table_are_the_same():
 
 
 def test_a_wild_strip_comes_first_and_no_rate_is_advised():
-    """Two blocks alike and one with a slip of the comma, 65.0 for 6.50."""
+    """Two blocks alike and one with a slip of the pen, 16.5 for 6.50."""
     wild = pd.DataFrame({"block": [1, 1, 1, 2, 2, 2, 3, 3, 3], "rate_kg_ha": [0.0, 60, 120] * 3,
-                         "yield_t_ha": [5.12, 6.1, 6.44, 5.02, 6.01, 65.0, 5.2, 6.3, 6.5]})  # fmt: skip
+                         "yield_t_ha": [5.12, 6.1, 6.44, 5.02, 6.01, 16.5, 5.2, 6.3, 6.5]})  # fmt: skip
     html = trial_page(answer_trial(wild, nutrient_price=1.1, grain_price=190))
     assert "Lay out the next strips with rates above" not in html
     advice = html[html.index("<h3>What to do</h3>") :]
-    assert advice.index("lies far from the rest (65)") < advice.index("Take no rate from these strips yet")
+    assert advice.index("lies far from the rest (16.5)") < advice.index("Take no rate from these strips yet")
 
 
 def test_prices_in_the_wrong_unit_are_doubted_first(corn_sites):

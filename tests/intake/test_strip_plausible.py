@@ -1,0 +1,109 @@
+"""Strips that no field gives are refused with a remedy: zeros, broken records, slips of unit, rates."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fertkit.errors import InputError
+from fertkit.intake import read_strips
+
+CASES = Path(__file__).parents[1] / "cases" / "strips"
+
+
+def sheet(yields, rates=("0", "50", "100"), harvest="Yield (bu/ac)", rate="N rate (lb/ac)"):
+    """Three blocks, the yields in turn, as bytes."""
+    cells = [f"{b};{r};{yields[(i + b) % len(yields)]}" for b in range(3) for i, r in enumerate(rates)]
+    return "\n".join([f"block;{rate};{harvest}", *cells]).encode()
+
+
+def refused(content, **options):
+    with pytest.raises(InputError) as told:
+        read_strips(content, name="strips.csv", **options)
+    return told.value
+
+
+def test_a_zero_is_refused_with_its_remedy():
+    # cases/README: one_zero.csv is refused with its remedy.
+    error = refused((CASES / "one_zero.csv").read_bytes())
+    (problem,) = error.problems
+    assert (problem.row, problem.column, problem.value) == (9, "Yield (bu/ac)", "0")
+    assert "lost" in problem.what
+    assert "leave the cell empty" in problem.remedy
+    assert "--real-yields" in problem.remedy
+    told = read_strips(CASES / "one_zero.csv", real_yields=True)
+    assert (told.table["yield_bu_ac"] == 0).sum() == 1
+
+
+@pytest.mark.parametrize(
+    ("yields", "options", "said"),
+    [
+        # Highest corn yield of the national contest, 623.84 bu/ac (2023): 1,200 is a slip.
+        (["120", "150", "1200"], {"crop": "corn"}, "highest corn yield known is 624 bu/ac"),
+        (["120", "150", "1e308"], {}, "no field yields that"),
+        (["120", "150", "1e-320"], {}, "next to nothing"),
+        (["120", "150", "1.5"], {}, "next to nothing"),
+        (["50%", "60%", "70%"], {}, "a unit '%'"),
+    ],
+)
+def test_single_yields_that_cannot_be(yields, options, said):
+    error = refused(sheet(yields), **options)
+    assert all(said in problem.what for problem in error.problems)
+    assert len({problem.row for problem in error.problems}) == (9 if "%" in yields[0] else 3)
+
+
+@pytest.mark.parametrize(
+    ("yields", "harvest", "crop"),
+    [
+        (["1.234", "1.344", "1.500"], "Yield (kg/ha)", ""),
+        (["8.1", "9.2", "10.2"], "Yield (bu/ac)", "corn"),  # t/ha under bushels: 10 t/ha of corn is 159 bu/ac
+        (["3.1", "3.2", "4.2"], "Yield (bu/ac)", "soybean"),
+    ],
+)
+def test_a_column_in_another_unit_is_asked_about(yields, harvest, crop):
+    (problem,) = refused(sheet(yields, harvest=harvest), crop=crop).problems
+    assert (problem.row, problem.column) == (None, harvest)
+    assert "check the unit" in problem.remedy
+    assert len(read_strips(sheet(yields, harvest=harvest), crop=crop, real_yields=True).table) == 9
+
+
+@pytest.mark.parametrize(
+    ("rates", "said"),
+    [(["0", "50", "5000"], "no trial applies that much of N"), (["0", "1e-320", "50"], "next to nothing"),
+     (["0", "50%", "100"], "a unit '%'")],
+)  # fmt: skip
+def test_rates_that_cannot_be(rates, said):
+    error = refused(sheet(["120", "150", "140"], rates))
+    assert all(said in problem.what for problem in error.problems)
+
+
+@pytest.mark.parametrize(
+    ("yields", "harvest", "crop"),
+    [
+        (["8.1", "9.2", "10.2"], "Yield (t/ha)", "corn"),
+        (["45", "50", "55"], "Silage yield (t/ha)", "corn"),
+        (["45", "50", "55"], "Yield (t/ha)", "potato"),
+        (["85", "100", "95"], "Ertrag (dt/ha)", "Winterweizen"),
+        (["20", "15", "12"], "Yield (bu/ac)", "wheat"),  # a dry year
+        (["2600", "3100", "2900"], "Seed cotton yield (lb/ac)", "cotton"),
+        (["1.1", "1.4", "1.2"], "Yield (t/ha)", "soybean"),
+        (["40", "150", "190"], "Yield (bu/ac)", "corn"),  # hardly anything without nitrogen
+    ],
+)
+def test_ordinary_yields_pass(yields, harvest, crop):
+    assert len(read_strips(sheet(yields, harvest=harvest), crop=crop).table) == 9
+
+
+def test_manure_in_tons_and_micronutrients_pass():
+    manure = sheet(["120", "150", "140"], ["0", "10", "40"], rate="Manure rate (ton/ac)")
+    assert read_strips(manure).table["rate_ton_ac"].max() == 40
+    boron = sheet(["50", "55", "54"], ["0", "0.5", "1"], rate="B rate (lb/ac)")
+    assert read_strips(boron).table["rate_lb_ac"].max() == 1
+
+
+def test_wet_yields_are_held_against_the_record_at_trade_moisture():
+    # 650 bu/ac at 32 % moisture are 650 x 68 / 84.5 = 523 bu/ac at 15.5 %: below 624.
+    cells = [f"{b};{r};{y};32" for b in (1, 2) for r, y in ((0, 500), (50, 650))]
+    content = "\n".join(["block;N rate (lb/ac);Yield (bu/ac);Moisture %", *cells]).encode()
+    table = read_strips(content, crop="corn").table
+    assert np.isclose(table["yield_bu_ac"].max(), 650 * 68 / 84.5)
