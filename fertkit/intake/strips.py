@@ -107,7 +107,15 @@ class StripTrial(Result):
 
 
 def read_strips(
-    path_or_buffer, *, crop=None, columns=None, units=None, name=None, sheet=None, analysis=None, density=None,
+    path_or_buffer,
+    *,
+    crop=None,
+    columns=None,
+    units=None,
+    name=None,
+    sheet=None,
+    analysis=None,
+    density=None,
     real_yields=False,
 ) -> StripTrial:
     """Read a file of harvested strips.
