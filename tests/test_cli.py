@@ -128,6 +128,9 @@ def test_bad_input_is_refused_with_place_and_remedy(capsys, tmp_path, kind, cont
         (["needs", "soybeen", 60], "soybean"),
         (["needs", "soybean", -5], "-5"),
         (["needs", "soybean", 60, "--goal-unit", "stones"], "stones"),
+        (["needs", "soybean", 0], "above 0"),
+        (["needs", "corn", 700], "624 bu/ac (2023, national contest"),
+        (["needs", "sunflower", 2000], "reported by weight"),
         (["sources", "NOBODY1900"], "All keys: fertkit sources"),
         (["leaf", "nowhere.csv"], "nowhere.csv"),
     ],
@@ -263,3 +266,15 @@ def test_help_shows_an_example(capsys, question):
         main([question, "--help"])
     assert left.value.code == 0
     assert f"example: fertkit {question}" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("goal", ["0", "-5", "nan", "inf"])
+def test_a_goal_that_is_none_is_refused_in_words(capsys, demo, tmp_path, goal):
+    status, out, err = run(
+        capsys, "field", "--crop", "soybean", f"--goal={goal}", "--leaf", demo("leaf_tests.csv"),
+        "--strips", demo("soybean_k_strips.csv"), "--nutrient-price", 0.45, "--grain-price", 11,
+        "--page", tmp_path / "p.html",
+    )  # fmt: skip
+    assert status != 0
+    assert "Traceback" not in err + out
+    assert "above 0" in err or "not a number" in err

@@ -9,7 +9,7 @@ import pandas as pd
 from fertkit.budget.needs import residue_share
 from fertkit.budget.rates import parts_of
 from fertkit.budget.rows import AREA_UNITS
-from fertkit.budget.yields import YIELD_UNITS, lb_ac_per, yield_limit_lb_ac, yield_unit
+from fertkit.budget.yields import YIELD_UNITS, beyond, highest_lb_ac, lb_ac_per, yield_unit
 from fertkit.errors import FertkitError, InputError, Problem, UnitError
 from fertkit.intake.numbers import number_style, read_number
 from fertkit.reference import crop_name, read_text_table
@@ -156,9 +156,7 @@ def _yield_problems(fields):
             for i in group.index:
                 yield Problem(str(error), "use a unit of weight per area", i + 2, "yield_unit", unit)
             continue
-        limit, shown = yield_limit_lb_ac(crop)
-        fields.loc[group.index, "pounds"] = group["yield_goal"] * factor
-        for i in group.index[above(group["yield_goal"] * factor, limit)]:
-            remedy = f"check the number and the unit; use 0 to {shown}"
-            yield Problem(f"{crop} cannot yield that many {unit}", remedy, i + 2, "yield_goal",
-                          f"{group['yield_goal'][i]:g}")  # fmt: skip
+        pounds = group["yield_goal"] * factor
+        fields.loc[group.index, "pounds"] = pounds
+        for i in group.index[above(pounds, highest_lb_ac(crop))]:
+            yield Problem(*beyond(crop, unit), i + 2, "yield_goal", f"{group['yield_goal'][i]:g}")

@@ -20,10 +20,10 @@ from fertkit.budget.rows import (
     trade_rows,
 )
 from fertkit.budget.words import GOVERNS, mark, parts, short
-from fertkit.budget.yields import far_outside, refuse, yield_lb_ac
+from fertkit.budget.yields import far_outside, goal_unit, lb_ac_per, refuse, yield_lb_ac
 from fertkit.errors import UnitError, unknown
 from fertkit.reference import crop_name, list_sources, nitrogen_note
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, plain
 from fertkit.units import SHORT_TON_LB
 
 
@@ -130,7 +130,10 @@ class NutrientBudget(Result):
         """What to know before reading the amounts as needs."""
         fixed = nitrogen_note(self.crop)
         notes = [f"N: {fixed}."] if fixed and (self.rows["nutrient"] == "N").any() else []
-        measured = [y for rate in self._rates() for y in rate.uptake_yield]
+        if self.crop == "cotton" and self.yield_unit != "bale/ac":
+            bales = plain(self.pounds / lb_ac_per("bale/ac", "cotton"))
+            notes.append(f"The yield is read as lint: {bales} bale/ac. Give seed cotton as the lint in it.")
+        measured = [y for rate in self._rates() for y in rate.measured_at]
         return (*far_outside(self.crop, self.yield_goal, self.yield_unit, self.pounds, measured), *notes)
 
     def _rates(self):
@@ -142,7 +145,7 @@ class NutrientBudget(Result):
 def nutrient_budget(
     crop: str,
     yield_goal: float,
-    yield_unit: str = "bu/ac",
+    yield_unit: str | None = None,
     *,
     part: str | None = None,
     source=None,
@@ -167,7 +170,8 @@ def nutrient_budget(
         Yield [`yield_unit`].
     yield_unit : str
         bu/ac, bale/ac (cotton), t/ha (metric tonne), ton/ac (short ton), dt/ha (decitonne) or any other
-        unit of `fertkit.units.AREA_RATE_KG_HA`, also in words (tonnes/ha).
+        unit of `fertkit.units.AREA_RATE_KG_HA`, also in words (tonnes/ha). If None, bu/ac for a crop whose
+        yields are reported by the bushel; others ask for the unit.
     part : str, optional
         Harvested part (grain, silage, hay, ...); the usual one if None.
     source : str or list of str, optional
@@ -201,7 +205,8 @@ def nutrient_budget(
     Raises
     ------
     InputError
-        If the yield, share baled, moisture, area or analysis is impossible.
+        If the yield, share baled, moisture, area or analysis is impossible: no yield of 0, none above the
+        highest known of the crop and part (`fertkit.reference.plausible_yield`).
     LookupFailed
         If the crop, part, source or nutrient is not known.
     UnitError
@@ -237,7 +242,8 @@ def nutrient_budget(
         raise refuse("nutrient budget", f"no residue is baled after {part}", "leave residue='kept'",
                      column="residue", value=residue)  # fmt: skip
     grain = part == "grain"
-    pounds = yield_lb_ac(name, yield_goal, yield_unit, moisture_pct if grain else None, grain=grain)
+    yield_unit = goal_unit(name, yield_unit)
+    pounds = yield_lb_ac(name, yield_goal, yield_unit, moisture_pct if grain else None, part=part)
     if moisture_pct is not None and not grain and not analysis:
         raise UnitError(f"moisture_pct of {part} serves an analysis of your own only; leave it out")
     if residue_ton_ac is not None and not residue_ton_ac >= 0:
@@ -298,9 +304,9 @@ def _range_checks(budget):
     rates = {(r.source_key, r.nutrient): r for r in published_rates(budget.crop, budget.part)}
     for row in budget.rows[budget.rows["default"].str.contains("uptake")].itertuples():
         rate = rates.get((row.source_key, OXIDE_OF.get(row.nutrient, row.nutrient)))
-        if rate is None or not rate.uptake_yield:
+        if rate is None or not rate.measured_at:
             continue
-        highest = max(rate.uptake_yield)
+        highest = max(rate.measured_at)
         yield (
             f"yield goal within what {row.source_key} measured ({row.nutrient})",
             budget.pounds,

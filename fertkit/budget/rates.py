@@ -33,6 +33,8 @@ class Rate:
     uptake_yield, uptake : tuple of float
         Yields [lb/ac] at which total uptake was measured, and uptake there [lb per lb of yield]; empty if
         the source gives none.
+    per_unit : bool
+        Whether uptake is printed for one unit of yield (a bale) and not for a yield measured.
     harvested, low, high : float
         Nutrient in the harvested part, and the published range [lb per lb of yield].
     share : float
@@ -52,6 +54,7 @@ class Rate:
     confidence: str
     note: str = ""
     uptake_yield: tuple[float, ...] = ()
+    per_unit: bool = False
     uptake: tuple[float, ...] = ()
     harvested: float = np.nan
     low: float = np.nan
@@ -60,6 +63,11 @@ class Rate:
     residue_per_yield: float = np.nan
     residue_per_mass: float = np.nan
     everything: float = np.nan
+
+    @property
+    def measured_at(self) -> tuple[float, ...]:
+        """Yields at which uptake was measured [lb/ac]."""
+        return () if self.per_unit else self.uptake_yield
 
 
 def related_crops(crop: str) -> list[str]:
@@ -187,6 +195,7 @@ def _add_uptake(found, crop):
         if amount is not None:
             record["uptake_yield"] = (*record.get("uptake_yield", ()), 1 / scale)
             record["uptake"] = (*record.get("uptake", ()), amount)
+            record["per_unit"] = row.yield_amount == 1
             if "harvested" not in record and not np.isnan(row.removed):
                 record["harvested"] = amount * row.removed / row.amount
 

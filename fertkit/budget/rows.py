@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.budget.rates import NUTRIENT_ORDER, OXIDE_OF, default_order, derivation
-from fertkit.budget.yields import numbers, refuse, yield_lb_ac
+from fertkit.budget.yields import number, refuse, yield_lb_ac
 from fertkit.errors import UnitError, unknown
 from fertkit.reference import load_table, trade_moisture_pct
 from fertkit.units import ACRE_HA, LB_KG, convert_area_rate, convert_concentration, from_element, to_element
@@ -101,7 +101,7 @@ def analysis_rows(crop, part, pounds, moisture_pct, analysis, unit) -> pd.DataFr
     rows = []
     for nutrient, value in analysis.items():
         oxide = OXIDE_OF.get(nutrient, nutrient)
-        percent = convert_concentration(float(numbers("grain analysis", nutrient, value)), unit, "%")
+        percent = convert_concentration(number("grain analysis", nutrient, value), unit, "%")
         if oxide not in NUTRIENT_ORDER:
             raise unknown("nutrient", nutrient, (*NUTRIENT_ORDER, *OXIDE_OF))
         if not 0 <= percent <= 100:

@@ -148,7 +148,7 @@ class SeasonDemand(Result):
 def season_demand(
     crop: str,
     yield_goal: float,
-    yield_unit: str = "bu/ac",
+    yield_unit: str | None = None,
     *,
     nutrients=None,
     source=None,
@@ -233,7 +233,9 @@ def season_demand(
         else pd.DataFrame(columns=["stage", "days", "gdd_f", "source_key", "provenance"])
     )
     peaks = peak_table(name, budget.pounds, rows, unit, stages, totals)
-    return SeasonDemand(name, float(yield_goal), yield_unit, unit, axis, rows, placed, totals, peaks, stages)
+    return SeasonDemand(
+        name, budget.yield_goal, budget.yield_unit, unit, axis, rows, placed, totals, peaks, stages
+    )
 
 
 def _wanted(crop, nutrients, able):

@@ -8,7 +8,7 @@ import pandas as pd
 from fertkit.budget.rates import amounts, published_rates
 from fertkit.budget.thresholds import OXIDE, check_test, thresholds
 from fertkit.budget.words import GOVERNS, keys
-from fertkit.budget.yields import refuse, yield_lb_ac
+from fertkit.budget.yields import goal_unit, refuse, yield_lb_ac
 from fertkit.errors import LookupFailed, UnitError, unknown
 from fertkit.reference import base_crop, bushel_lb, crop_name, list_sources, load_table
 from fertkit.results import Result, checks_frame
@@ -112,7 +112,7 @@ def soil_rate(
     test: float,
     crop: str,
     yield_goal: float,
-    yield_unit: str = "bu/ac",
+    yield_unit: str | None = None,
     *,
     extractant: str,
     depth_in: float,
@@ -194,7 +194,7 @@ def soil_rate(
     governing = _governing_crop(nutrient, crop, rotation)
     lines = thresholds(plan["thresholds"], nutrient, governing, cec=cec, p_supply=p_supply, asked=system)
     level = check_test(lines, test, extractant, depth_in, test_unit)
-    pounds = yield_lb_ac(crop, yield_goal, yield_unit)
+    pounds = yield_lb_ac(crop, yield_goal, goal_unit(crop, yield_unit))
     terms = _Terms()
     terms.add("soil test", level, lines.test_unit, "own test", "own table", "as supplied")
     _add_lines(terms, lines, governing != crop)

@@ -52,7 +52,7 @@ class SystemComparison(Result):
 
 
 def compare_systems(
-    nutrient: str, tests: pd.DataFrame, crop: str, yield_goal: float, yield_unit: str = "bu/ac", **options
+    nutrient: str, tests: pd.DataFrame, crop: str, yield_goal: float, yield_unit: str | None = None, **options
 ) -> SystemComparison:
     """Ask every system that is carried, each with the test it is calibrated on.
 

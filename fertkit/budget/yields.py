@@ -4,8 +4,18 @@ import numpy as np
 
 from fertkit.errors import InputError, Problem, UnitError
 from fertkit.intake.strip_headers import area_unit
-from fertkit.reference import base_crop, bushel_lb, crop_name, load_crops, load_table, trade_moisture_pct
-from fertkit.rounding import at_least, at_most
+from fertkit.reference import (
+    bushel_lb,
+    cite,
+    crop_name,
+    load_crops,
+    load_table,
+    plausible_yield,
+    sold_by_weight,
+    trade_moisture_pct,
+)
+from fertkit.results import plain
+from fertkit.rounding import above, at_least, at_most
 from fertkit.units import AREA_RATE_KG_HA, at_moisture, convert_area_rate
 
 YIELD_UNITS = ("bu/ac", "bale/ac", *AREA_RATE_KG_HA)
@@ -16,10 +26,10 @@ def refuse(table: str, what: str, remedy: str, **place) -> InputError:
     return InputError(table, [Problem(what, remedy, **place)])
 
 
-def numbers(table: str, name: str, value) -> np.ndarray:
-    """Read one number or an array of them, refusing text in a message of our own."""
+def number(table: str, name: str, value) -> float:
+    """Read one number, refusing anything else in a message of our own."""
     try:
-        return np.asarray(value, dtype=float)
+        return float(value)
     except (TypeError, ValueError):
         raise refuse(table, "not a number", "write a plain number", column=name, value=value) from None
 
@@ -48,7 +58,7 @@ def lb_ac_per(unit: str, crop: str) -> float:
 
 
 def yield_unit(text: str) -> str:
-    """Give the unit of `YIELD_UNITS` for what a user writes (tonnes/ha, bushels per acre), else the text."""
+    """Give the unit of `YIELD_UNITS` for what a user writes (T/HA, bushels per acre), else the text."""
     words = " ".join(str(text).split())
     if words in YIELD_UNITS:
         return words
@@ -56,56 +66,89 @@ def yield_unit(text: str) -> str:
     return "bale/ac" if bales == "bale/ac" else area_unit(words) or words
 
 
-def yield_lb_ac(crop: str, amount, unit: str = "bu/ac", moisture_pct=None, *, grain: bool = True):
+def goal_unit(crop: str, unit: str | None = None) -> str:
+    """Give the unit of a yield goal; bu/ac where none is said and yields of the crop are reported so.
+
+    Raises
+    ------
+    UnitError
+        If none is said and the yields of the crop are reported by weight.
+    """
+    if unit is not None:
+        return yield_unit(unit)
+    if sold_by_weight(crop):
+        raise UnitError(
+            f"yields of {crop_name(crop)} are reported by weight, so a number alone does not tell its unit; "
+            "give it: yield_unit= (--goal-unit on the command line) lb/ac, cwt/ac, ton/ac, kg/ha or t/ha"
+        )
+    return "bu/ac"
+
+
+def amount_unit(unit: str | None) -> str:
+    """Unit of nutrient amounts that goes with a unit of yield: kg/ha for yields per hectare, else lb/ac."""
+    return "kg/ha" if unit is not None and yield_unit(unit).endswith("/ha") else "lb/ac"
+
+
+def yield_lb_ac(crop: str, amount, unit: str, moisture_pct=None, *, part: str | None = None) -> float:
     """Restate a yield as pounds per acre at the trade moisture of the crop.
 
     Parameters
     ----------
     crop : str
         Any name `fertkit.reference.crop_name` knows.
-    amount : float or array
-        Yield [`unit`], not negative.
+    amount : float
+        Yield above 0 [`unit`].
     unit : str
         One of `YIELD_UNITS`.
-    moisture_pct : float or array, optional
+    moisture_pct : float, optional
         Moisture of the grain as weighed [% wet basis]; at trade moisture if None.
-    grain : bool
-        False for silage and other whole-crop harvests, which weigh far more.
+    part : str, optional
+        Harvested part (grain, silage, hay, ...); the usual one if None.
 
     Returns
     -------
-    float or array
+    float
         Yield [lb/ac].
 
     Raises
     ------
     InputError
-        If the yield is not a number, negative, or beyond what the crop can bear; or a moisture is not
-        between 0 and 100 %.
+        If the yield is not a number above 0, or beyond the highest known; or a moisture is not between 0 and
+        100 %.
     LookupFailed, UnitError
         If the crop or the unit is not known.
     """
     crop = crop_name(crop)
-    pounds = numbers("yield", "yield_goal", amount) * lb_ac_per(unit, crop)
+    amount = number("yield", "yield_goal", amount)
+    pounds = amount * lb_ac_per(unit, crop)
     if moisture_pct is not None:
-        moisture = numbers("yield", "moisture_pct", moisture_pct)
-        if not ((moisture >= 0) & (moisture < 100)).all():
-            raise refuse(
-                "yield",
-                "moisture is not between 0 and 100 %",
-                "give the wet-basis moisture of the grain",
-                column="moisture_pct",
-                value=moisture_pct,
-            )
+        moisture = number("yield", "moisture_pct", moisture_pct)
+        if not 0 <= moisture < 100:
+            what, remedy = "moisture is not between 0 and 100 %", "give the wet-basis moisture of the grain"
+            raise refuse("yield", what, remedy, column="moisture_pct", value=moisture_pct)
         pounds = at_moisture(pounds, moisture, trade_moisture_pct(crop))
-    limit, shown = yield_limit_lb_ac(crop, grain)
-    wrong = ~((pounds >= 0) & at_most(pounds, limit))
-    if wrong.any():
-        first = np.atleast_1d(np.asarray(amount, dtype=float))[np.atleast_1d(wrong)][0]
-        what = f"{crop} cannot yield that many {unit}"
-        remedy = f"check the number and the unit; use 0 to {shown}"
-        raise refuse("yield", what, remedy, column="yield_goal", value=f"{first:g}")
-    return pounds if np.ndim(amount) else float(pounds)
+    what, remedy = beyond(crop, unit, part)
+    if not (np.isfinite(pounds) and pounds > 0):
+        remedy = f"Give a number above 0, in {unit}"
+    elif not above(pounds, highest_lb_ac(crop, part)):
+        return pounds
+    raise refuse("yield", what, remedy, column="yield_goal", value=f"{amount:g}")
+
+
+def highest_lb_ac(crop: str, part: str | None = None) -> float:
+    """Highest yield taken for real [lb/ac]."""
+    return plausible_yield(crop, part).highest_in("lb/ac")
+
+
+def beyond(crop: str, unit: str, part: str | None = None) -> tuple[str, str]:
+    """Say that a yield is above the highest known, whose that is, and what to do."""
+    best = plausible_yield(crop, part)
+    highest = f"{plain(highest_lb_ac(crop, part) / lb_ac_per(unit, crop_name(crop)))} {unit}"
+    known = f"the highest taken for real is {highest}, from memory"
+    if best.source_key != "MEMO":
+        about = ", ".join(filter(None, [best.year, best.note]))
+        known = f"the highest known yield is {highest} ({about}; {cite(best.source_key)})"
+    return f"{crop_name(crop)} cannot yield that many {unit}", f"Check number and unit; {known}"
 
 
 def far_outside(crop: str, goal: float, unit: str, pounds: float, measured) -> list[str]:
@@ -123,13 +166,3 @@ def far_outside(crop: str, goal: float, unit: str, pounds: float, measured) -> l
         f"Caution: a yield of {goal:g} {unit} lies far outside those the sources measured ({span} {unit}): "
         "check the number and the unit; the amounts are only scaled in proportion."
     ]
-
-
-def yield_limit_lb_ac(crop: str, grain: bool = True) -> tuple[float, str]:
-    """Highest yield taken for real [lb/ac], and the same in words."""
-    table = load_table("constants")
-    limits = table[table["group"] == "yield_limit"].set_index("item")
-    base = base_crop(crop)
-    by_bushel = grain and not np.isnan(load_crops().set_index("crop").loc[crop_name(crop), "bushel_lb"])
-    row = limits.loc[base if by_bushel and base in limits.index else "any grain" if by_bushel else "any crop"]
-    return row["value"] * lb_ac_per(row["unit"], crop), f"{row['value']:g} {row['unit']}"

@@ -40,7 +40,7 @@ def run_field(arguments):
 
 def run_needs(arguments):
     from fertkit.budget import nutrient_budget
-    from fertkit.report.answer import amount_unit
+    from fertkit.budget.yields import amount_unit
 
     unit = arguments.unit or amount_unit(arguments.goal_unit)
     budget = nutrient_budget(

@@ -74,7 +74,9 @@ def _add_prices(command):
 
 
 def _add_units(command):
-    command.add_argument("--goal-unit", default="bu/ac", help="bu/ac (default), lb/ac, kg/ha, t/ha, ...")
+    command.add_argument(
+        "--goal-unit", help="bu/ac, lb/ac, kg/ha, t/ha, ... (default: bu/ac where yields are reported so)"
+    )
     command.add_argument(
         "--unit",
         choices=["lb/ac", "kg/ha"],

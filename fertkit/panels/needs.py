@@ -6,7 +6,7 @@ import pandas as pd
 
 from fertkit.budget import nutrient_budget, season_demand
 from fertkit.budget.needs import GOVERNS
-from fertkit.budget.yields import lb_ac_per, yield_limit_lb_ac
+from fertkit.budget.yields import highest_lb_ac, lb_ac_per
 from fertkit.errors import FertkitError, UnitError
 from fertkit.panels import controls
 from fertkit.panels.base import Panel, said_by
@@ -174,7 +174,7 @@ def _fits(unit: str, crop: str) -> bool:
 
 def _highest_goal(crop: str, unit: str) -> float:
     """Highest yield of a crop taken for real, in a unit; three digits, rounded down."""
-    highest = yield_limit_lb_ac(crop)[0] / lb_ac_per(unit, crop)
+    highest = highest_lb_ac(crop) / lb_ac_per(unit, crop)
     step = 10 ** (len(str(int(highest))) - 3)
     return float(plain(highest // step * step, digits=4))
 

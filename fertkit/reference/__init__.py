@@ -32,6 +32,7 @@ from fertkit.reference.crops import (
     load_crops,
     load_stages,
     nitrogen_note,
+    sold_by_weight,
     trade_moisture_pct,
     unknown_crops,
 )
@@ -60,6 +61,7 @@ __all__ = [
     "nitrogen_note",
     "plausible_yield",
     "read_text_table",
+    "sold_by_weight",
     "trade_moisture_pct",
     "unknown_crops",
 ]

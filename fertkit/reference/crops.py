@@ -203,6 +203,18 @@ def bushel_lb(crop: str) -> float:
     return _constant(crop, "bushel_lb", "is not traded by the bushel; give the yield by weight")
 
 
+def sold_by_weight(crop: str) -> bool:
+    """Tell whether yields of a crop are reported by weight although a bushel of it is known (rice).
+
+    Examples
+    --------
+    >>> from fertkit.reference import sold_by_weight
+    >>> sold_by_weight("rice"), sold_by_weight("corn")
+    (True, False)
+    """
+    return bool(_crops().loc[crop_name(crop), "by_weight_source_key"])
+
+
 def trade_moisture_pct(crop: str) -> float:
     """Standard moisture at which a crop is traded [% wet basis].
 

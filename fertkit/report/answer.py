@@ -6,6 +6,7 @@ import pandas as pd
 
 from fertkit.budget import Ledger, NutrientBudget, SeasonDemand, carry_over, nutrient_budget, season_demand
 from fertkit.budget.ledger import NUTRIENTS as CARRIED
+from fertkit.budget.yields import amount_unit
 from fertkit.errors import NotEstimable
 from fertkit.intake import read_strips, read_tissue
 from fertkit.reference import base_crop, bushel_lb
@@ -89,7 +90,7 @@ class FieldAnswer(Result):
 def answer_field(
     crop,
     goal,
-    goal_unit="bu/ac",
+    goal_unit=None,
     *,
     leaf,
     strips,
@@ -110,7 +111,8 @@ def answer_field(
     crop : str
     goal : float
         Yield goal [`goal_unit`].
-    goal_unit : str
+    goal_unit : str, optional
+        As for `fertkit.budget.nutrient_budget`.
     leaf : path or buffer
         Laboratory file; its samples of `crop` are scored.
     strips : path or buffer
@@ -169,11 +171,6 @@ def answer_field(
     notes += _far_from_goal(budget, trials)
     season = _season(crop, goal, goal_unit, budget.unit)
     return FieldAnswer(budget, season, scores, explain(scores), trials, trial.nutrient, carried, tuple(notes))
-
-
-def amount_unit(yield_unit: str) -> str:
-    """Unit of nutrient amounts that goes with a unit of yield: kg/ha for yields per hectare, else lb/ac."""
-    return "kg/ha" if yield_unit.endswith("/ha") else "lb/ac"
 
 
 def score_crop(samples, crop: str, ranges=None) -> TissueScores:

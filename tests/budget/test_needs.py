@@ -97,7 +97,7 @@ def test_minnesota_interquartile():
 @pytest.mark.parametrize(
     ("crop", "goal", "unit", "far"),
     [
-        ("soybean", 250, "bu/ac", True),
+        ("soybean", 150, "bu/ac", True),
         ("wheat", 8.5, "bu/ac", True),  # 8.5 t/ha typed without its unit
         ("wheat", 8.5, "t/ha", False),
         ("soybean", 60, "bu/ac", False),
