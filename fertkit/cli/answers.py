@@ -93,13 +93,14 @@ def run_strips(arguments):
 def _print_trials(strips, arguments):
     """Print what each trial says; give their analyses by name."""
     from fertkit.report.answer import analyse_each
-    from fertkit.report.trial_answer import stands_out, trial_rows
+    from fertkit.report.trial_answer import in_currency, stands_out, trial_rows
 
     table = trial_rows(strips, arguments.trial)[0] if arguments.trial else strips.table
     trials, refused = analyse_each(table, arguments.nutrient_price, arguments.grain_price, arguments.seed)
     told = "\n".join(f"trial {name}: {why}" for name, why in refused.items())
     if not trials:
         raise NotEstimable(told)
+    trials = {name: in_currency(trial, arguments.currency) for name, trial in trials.items()}
     for name, trial in trials.items():
         print(f"{name}{f', {strips.nutrient}' if strips.nutrient else ''}")
         far = stands_out(trial_rows(strips, name)[0])

@@ -9,6 +9,7 @@ from fertkit.panels.base import Panel, said_by
 from fertkit.panels.strips import LEVELS, crop_choice, one_trial
 from fertkit.reference import bushel_lb
 from fertkit.response import CURVES, Prices, analyse_response
+from fertkit.response.gain import gain_lines
 from fertkit.response.net_return import CAUTION
 from fertkit.results import plain
 
@@ -138,14 +139,10 @@ class OptimumPanel(Panel):
     def message(self):
         result = self.result
         of = f"{self.data.nutrient or 'Nutrient'} on {self.data.crop or 'the crop'}, {self.settings.trial}"
-        gain, money = result.gain.iloc[-1], ""
-        if result.comparison is not None:
-            area = result.yield_unit.split("/")[1]
-            money = f", or {plain(result.net_return.gain)} {result.prices.money} per {area},"
         lines = [
             f"Economic optimum rate: {result.optimum.text}.",
-            f"{of}: {gain['quantity']} {plain(gain['value'])} {gain['unit']}{money} at a price "
-            f"ratio of {plain(result.price_ratio)} {result.yield_unit} per {result.rate_unit}.",
+            f"{of}: price ratio {plain(result.price_ratio)} {result.yield_unit} per {result.rate_unit}.",
+            *gain_lines(result),
         ]
         return "\n".join([*lines, *([f"{result.doubt}."] if result.doubt else [])])
 

@@ -8,8 +8,8 @@ from fertkit.report.answer import FieldAnswer
 from fertkit.report.page import Section, cited, render_page
 from fertkit.report.tables import Table, pick
 from fertkit.report.trial import curves_table
+from fertkit.response.gain import gain_lines
 from fertkit.results import capital, plain
-from fertkit.rounding import above
 from fertkit.tissue.above import REASONS
 from fertkit.tissue.ranking import value_text
 from fertkit.tissue.unjudged import unjudged_in_short
@@ -181,11 +181,7 @@ def _clear(explanation):
 def _trial_lines(name, trial, answer):
     of, best = f" of {answer.applied}" if answer.applied else "", trial.optimum
     lines = [f"{name}: economic optimum{of}{'' if best.text[0].isdigit() else ':'} {best.text}."]
-    if above(best.rate, trial.data.rates[0]):
-        gain, net = (
-            f"{row.quantity}: {plain(row.value)} {row.unit}" for row in trial.gain.iloc[[0, -1]].itertuples()
-        )
-        lines.append(f"{name}: {gain}; {net}.")
+    lines += [f"{name}: {_small(line)}" for line in gain_lines(trial)[::2]]
     notes = trial.checks.loc[~trial.checks["passed"].astype(bool), "meaning"]
     lines += [f"{name}: note: {note}." for note in notes]
     if name in answer.carried:

@@ -7,9 +7,10 @@ from fertkit.report.answer_table import checks_of
 from fertkit.report.page import Section, cited, render_page
 from fertkit.report.tables import Table, pick
 from fertkit.report.trial_answer import TrialAnswer
+from fertkit.response.gain import gain_lines
 from fertkit.response.verdict import status_in_words
 from fertkit.results import capital, plain, plain_p
-from fertkit.rounding import at_most, below
+from fertkit.rounding import below
 from fertkit.trials.arrange import show, spoken
 
 
@@ -62,7 +63,7 @@ def trial_lines(answer: TrialAnswer) -> list[str]:
     what = ", ".join(word for word in (answer.crop, answer.nutrient) if word)
     lines = _said(response)[:2]
     lines[0] = f"{capital(what)}: {lines[0]}" if what else lines[0]
-    lines += [_gained(response), answer.net.stretch]
+    lines += [" ".join(gain_lines(response)), answer.net.stretch]
     if answer.strips is not None:
         lines.append(_differ(answer.strips))
     lines += [f"Note: {note}." for note in answer.notes]
@@ -152,14 +153,6 @@ def _strips_table(answer):
              s.response: f"yield [{unit}]", "fitted": f"fitted [{unit}]",
              "residual": f"residual [{unit}]"}  # fmt: skip
     return pick("The strips", s.strips, names)
-
-
-def _gained(response):
-    gain, cost, net = (f"{plain(row.value)} {row.unit}" for row in response.gain.itertuples())
-    if response.comparison is not None and at_most(response.optimum.rate, response.data.rates[0]):
-        return ""
-    what = response.gain["quantity"].iloc[0]
-    return f"{capital(what)}: {gain}; its cost in yield {cost}, so {net} are left."
 
 
 def _differ(strips):

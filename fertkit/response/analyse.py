@@ -18,6 +18,7 @@ from fertkit.response.compare import CurveComparison, arrays_of, compare_curves,
 from fertkit.response.curves import CURVES, get_curve
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, block_effects, fit_data
+from fertkit.response.gain import NetGain, gain_lines, gain_table, net_gain
 from fertkit.response.intervals import check_level, make_interval
 from fertkit.response.limits import price_check
 from fertkit.response.net_return import NetReturn, net_return_of
@@ -103,9 +104,14 @@ class ResponseAnalysis(Result):
         """Yield gain of the reported (with two rates, the higher) rate over the lowest, and gain minus cost.
 
         The cost of an application pass counts where the rate is above a lowest rate of zero. Columns
-        quantity, value, low, high, unit; ends are nan where they are not estimated.
+        quantity, value, low, high, unit; the ends are those of `level`, nan without error df.
         """
-        return _gain(self)
+        return gain_table(self)
+
+    @property
+    def net_gain(self) -> NetGain:
+        """Net return gained at that rate over the lowest rate, with its interval [money per area]."""
+        return net_gain(self)
 
     @cached_property
     def net_return(self) -> NetReturn:
@@ -156,14 +162,7 @@ class ResponseAnalysis(Result):
             f"Economic optimum rate: {self.optimum.text}.",
             f"Agronomic optimum rate: {self.agronomic_optimum.text}.",
         ]
-        applied = self.comparison is None or self.optimum.rate > self.data.rates[0]
-        for row in self.gain.itertuples() if applied else ():
-            ends = (
-                ""
-                if np.isnan(row.low)
-                else f" ({self.level:.0%} interval {plain(row.low)} to {plain(row.high)})"
-            )
-            lines.append(f"{row.quantity.capitalize()}: {plain(row.value)} {row.unit}{ends}.")
+        lines += gain_lines(self)
         if self.curve == "averaged":
             lines += self.comparison.averaged_lines
         return "\n".join(lines + [f"Note: {m}." for m in self.notes])
@@ -309,7 +308,17 @@ def _optimum(analysis, comparison):
     low, high = settle(*(np.array([[end]]) for end in (interval.low, interval.high)), status, sums)
     settled = replace(interval, low=float(low[0, 0]), high=float(high[0, 0]), low_open=False)
     settled = settled.within(*analysis.data.rates[[0, -1]])
-    return Optimum(float(rate[0, 0]), settled, str(status[0, 0]), analysis.rate_unit)
+    return Optimum(
+        float(rate[0, 0]), settled, str(status[0, 0]), analysis.rate_unit,
+        gap=tuple(analysis.data.rates[:2].tolist()), any_join=_any_join(analysis),
+    )  # fmt: skip
+
+
+def _any_join(analysis):
+    """Whether curves with more than a tail's weight leave open any join up to the first rate."""
+    ladders = analysis.comparison.ladders
+    open_ = sum(w for k, w in analysis.weights.items() if k in ladders and ladders[k].step[0, 0])
+    return bool(open_ > (1 - analysis.level) / 2)
 
 
 def _pay_pass(analysis, optimum):
@@ -322,24 +331,6 @@ def _pay_pass(analysis, optimum):
         return optimum
     interval = replace(optimum.interval, low=float(low), low_open=False)
     return replace(optimum, rate=float(low), interval=interval, status="pass not paid")
-
-
-def _gain(analysis):
-    data, unit = analysis.data, _unit_prices(analysis)
-    low = data.rates[0]
-    if analysis.comparison is None:
-        rate, (gain, half) = data.rates[-1], difference(analysis.fits["linear"], analysis.level)
-    else:
-        rate, half = analysis.optimum.rate, np.nan
-        gain = float(analysis.predict(rate) - analysis.predict(low))
-    cost = float(unit.cost_in_yield(rate, low))
-    passed = ", application pass included" if unit.pass_cost > 0 and rate > low == 0 else ""
-    rows = [
-        (f"yield gain of {plain(rate)} over {plain(low)} {data.rate_unit}", gain, gain - half, gain + half),
-        (f"its cost in yield{passed}", cost, np.nan, np.nan),
-        ("gain minus cost", gain - cost, gain - cost - half, gain - cost + half),
-    ]
-    return pd.DataFrame(rows, columns=["quantity", "value", "low", "high"]).assign(unit=data.yield_unit)
 
 
 def _strips(analysis):

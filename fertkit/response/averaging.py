@@ -11,7 +11,7 @@ import numpy as np
 
 from fertkit.response.curves import CURVES, optimum_in_range
 from fertkit.response.many import Fits
-from fertkit.response.regions import Region, optimum_sets
+from fertkit.response.regions import Region, gain_sets, optimum_sets
 from fertkit.response.shapes import SHAPES, limits
 from fertkit.response.sums import Sums
 from fertkit.rounding import at_least
@@ -105,6 +105,21 @@ class Ladder:
             ends = optimum_sets(self.curve, self.fits, self.sums, price_ratio, self.levels)
         return tuple(end.reshape(self.shape) for end in ends)
 
+    def gains(self, rate):
+        """Ends (D, R, T + 1) of the yield gained at a rate or rates (D, R) over the lowest rate tested."""
+        rate = np.repeat(np.broadcast_to(rate, self.shape[:2]), self.shape[2], axis=1)
+        if self.region is not None:
+            ends = self.region.gain_at(rate)
+        else:
+            ends = gain_sets(self.curve, self.fits, self.sums, rate, self.levels)
+        return tuple(end.reshape(self.shape) for end in ends)
+
+    @property
+    def step(self):
+        """Whether a join anywhere up to the first rate is in the interval at the asked level, (D, R)."""
+        joined = self.region is not None and self.region.has_join
+        return self.region.step.reshape(self.shape)[..., -1] if joined else np.zeros(self.shape[:2], bool)
+
 
 def averaged_sets(fits: dict[str, Fits], sums: Sums, weights, price_ratio, level=0.95):
     """Ends (low, high), each (D, R), of the averaged optimum's interval; inf where beyond the top rate."""
@@ -129,7 +144,7 @@ def averaged_sets(fits: dict[str, Fits], sums: Sums, weights, price_ratio, level
     return mixture_ends(list(ends.values()), weights[..., kept], sums, level)
 
 
-def mixture_ends(ends, weights, sums: Sums, level):
+def mixture_ends(ends, weights, sums: Sums, level, bracket=None):
     """Ends of the interval whose tails under the mixture of confidence distributions are (1 - level)/2.
 
     Only the error df of the n rows can tell curves apart, the rest being spent on blocks and parameters. In
@@ -142,23 +157,26 @@ def mixture_ends(ends, weights, sums: Sums, level):
     weights : array (D, R, k)
     sums : Sums
     level : float
+    bracket : (float, float), optional
+        Least and greatest value; the tested rates if None.
 
     Returns
     -------
     low, high : array (D, R)
-        inf where the tail starts beyond the highest rate.
+        inf where the tail starts beyond the bracket.
     """
     weights = weights ** (sums.df_error(3) / sums.n)[:, None, None]
     weights = weights / weights.sum(axis=-1, keepdims=True)
     quantiles = [np.concatenate([low[..., :-1], high[..., -2::-1]], axis=-1) for low, high in ends]
     ladders = np.maximum.accumulate(np.stack(quantiles, axis=2), axis=-1)
-    low, high = (np.broadcast_to(v[:, None], weights.shape[:2]) for v in (sums.lowest, sums.highest))
+    low, high = bracket or (sums.lowest[:, None], sums.highest[:, None])
+    low, high = (np.broadcast_to(v, weights.shape[:2]) for v in (low, high))
     tail = (1 - level) / 2
     return tuple(_quantile(ladders, weights, low, high, area) for area in (tail, 1 - tail))
 
 
 def _quantile(ladders, weights, low, high, area):
-    """Least rate in [low, high] at which the mixture reaches an area, inf if it does not."""
+    """Least value in [low, high] at which the mixture reaches an area, inf if it does not."""
     steps, at, end = np.linspace(0, 1, 25), low, high
     for turn in range(6):  # each narrows the bracket to a 24th
         rates = at[..., None] + (end - at)[..., None] * steps

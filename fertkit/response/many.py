@@ -92,8 +92,10 @@ def _join(parts, axis):
 # Curves linear in their parameters -------------------------------------------------------------------
 
 
-def basis(curve: str, rates):
+def basis(curve: str, rates, at=None):
     """Columns beside the intercept, (D, m, p - 1), with the map back to published parameters.
+
+    Scaled by the tested `rates` (D, m); the columns are those of the rates `at` (D, k), if given.
 
     Returns
     -------
@@ -101,18 +103,19 @@ def basis(curve: str, rates):
     back : array (D, q + 1, q + 1)
         Published parameters = back @ (intercept, coefficients).
     """
-    designs, m = rates.shape
+    designs = len(rates)
     start, span = rates[:, 0], rates[:, -1] - rates[:, 0]
     span = np.where(span > 0, span, 1.0)
-    u = (rates - start[:, None]) / span[:, None]  # centred and scaled: no loss with rates like 1,000,050
+    at = rates if at is None else at
+    u = (at - start[:, None]) / span[:, None]  # centred and scaled: no loss with rates like 1,000,050
     if curve == "mean":
-        return np.zeros((designs, m, 0)), np.ones((designs, 1, 1))
+        return np.zeros((*at.shape, 0)), np.ones((designs, 1, 1))
     if curve == "square_root":
-        root = np.sqrt(rates)
+        root = np.sqrt(at)
         scale = np.sqrt(rates[:, -1])
         back = np.zeros((designs, 3, 3))
         back[:, 0, 0], back[:, 1, 1], back[:, 2, 2] = 1.0, 1 / scale, 1 / scale**2
-        return np.stack([root / scale[:, None], rates / scale[:, None] ** 2], axis=-1), back
+        return np.stack([root / scale[:, None], at / scale[:, None] ** 2], axis=-1), back
     q = {"linear": 1, "quadratic": 2}[curve]
     back = np.zeros((designs, 3, 3))
     back[:, 0, 0], back[:, 0, 1], back[:, 0, 2] = 1.0, -start / span, (start / span) ** 2

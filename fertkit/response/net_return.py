@@ -1,6 +1,6 @@
 """The money side of one curve: net return over the tested rates, and what it says about the rate."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -15,7 +15,7 @@ from fertkit.response.economics import (
     rates_within,
 )
 from fertkit.response.limits import nearly_as_good
-from fertkit.response.prices import Prices, area_of, column, single
+from fertkit.response.prices import Prices, area_of, column, money_text, single
 from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import above, at_least, at_most, below, same
 
@@ -46,6 +46,8 @@ class NetReturn(Result):
         Keys of `STATUS`, or of an analysis' own words.
     net, gain : float
         Net return at the economic optimum, and how much that is above the lowest rate [money per area].
+    gain_low, gain_high, level : float
+        Interval of that gain [money per area] and its confidence level; nan of a bare curve or without one.
     within : float or None
         Acceptable loss [money per area].
     within_by : str
@@ -83,6 +85,9 @@ class NetReturn(Result):
     break_even: pd.DataFrame
     curve_points: pd.DataFrame
     within_by: str = ""
+    gain_low: float = np.nan
+    gain_high: float = np.nan
+    level: float = np.nan
 
     @property
     def area(self) -> str:
@@ -119,7 +124,8 @@ class NetReturn(Result):
             f"Economic optimum rate: {plain(self.rate)} {rate} ({self.status}: {self.meaning}).",
             f"Tested rates {self.lowest_rate:g} to {self.highest_rate:g} {rate}; price ratio "
             f"{plain(self.price_ratio)} {self.yield_unit} per {rate}.",
-            f"Net return {self.net:,.2f} {money}, {self.gain:,.2f} more than at {self.lowest_rate:g} {rate}.",
+            f"Net return {self.net:,.2f} {money}, {self.gain:,.2f} more than at {self.lowest_rate:g} {rate}"
+            f"{self._gain_ends}.",
             f"Agronomic optimum rate: {plain(self.agronomic_rate)} {rate} ({self.agronomic_status}).",
         ]
         if self.stretch:
@@ -130,6 +136,11 @@ class NetReturn(Result):
             for row in self.break_even.itertuples()
         ]
         return "\n".join([*lines, CAUTION])
+
+    @property
+    def _gain_ends(self) -> str:
+        ends = f"{money_text(self.gain_low)} to {money_text(self.gain_high)}"
+        return "" if np.isnan(self.gain_low) else f" ({self.level:.0%} interval {ends})"
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -228,16 +239,20 @@ def net_return_of(analysis, *, within: float | str | None = None) -> NetReturn:
     ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
     ... })
     >>> answer = analyse_response(trial, nutrient_price=0.45, grain_price=11, curve="linear_plateau")
-    >>> print(net_return_of(answer).summary().splitlines()[2])  # 9 bu at 11 less 90 lb at 0.45
-    Net return 586.50 money/ac, 58.50 more than at 0 lb/ac.
+    >>> print(net_return_of(answer).summary().splitlines()[2][:54])  # 9 bu at 11 less 90 lb at 0.45
+    Net return 586.50 money/ac, 58.50 more than at 0 lb/ac
     """
     rates, best, agronomic = analysis.data.rates, analysis.optimum, analysis.agronomic_optimum
     within = None if analysis.curve in ("difference", "mean") else within
-    return _describe(
+    found = _describe(
         analysis.predict, analysis.curve, analysis.prices, (float(rates[0]), float(rates[-1])),
         (analysis.rate_unit, analysis.yield_unit), (best.rate, best.status),
         (agronomic.rate, agronomic.status), within, np.nan,
     )  # fmt: skip
+    if same(best.rate, rates[0]):
+        return found
+    _, low, high = analysis.net_gain
+    return replace(found, gain_low=low, gain_high=high, level=analysis.level)
 
 
 def _describe(yields, name, prices, ends, units, best, agronomic, within, limit):

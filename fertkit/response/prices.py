@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, PriceError, Problem, UnitError
-from fertkit.results import ByContent
+from fertkit.results import ByContent, plain
 from fertkit.units import mass_kg
 
 
@@ -331,6 +331,38 @@ def prices_from_table(table: pd.DataFrame, *, name: str = "price table", **other
     if problems:
         raise InputError(name, problems)
     return Prices(numbers["nutrient_price"], numbers["grain_price"], **others)
+
+
+def money_text(amount: float, currency: str = "", area: str = "") -> str:
+    """Write money for people: to the cent below 10, to three digits below 100, whole above.
+
+    Parameters
+    ----------
+    amount : float
+    currency : str
+        The user's own name or sign of the money.
+    area : str
+        ``ac`` or ``ha``; the bare number if "".
+
+    Examples
+    --------
+    >>> from fertkit.response.prices import money_text
+    >>> money_text(72.04, "$", "ac"), money_text(-3.6, "$", "ac"), money_text(3.6, "", "ac")
+    ('$72/ac', '-$3.60/ac', '3.60 per acre')
+    >>> money_text(120.4, "EUR", "ha"), money_text(43.27)
+    ('120 EUR/ha', '43.3')
+    """
+    size = plain(abs(amount)) if abs(amount) >= 9.995 else f"{abs(amount):.2f}"
+    sign = "-" if amount < 0 and size != "0.00" else ""
+    if not area:
+        return f"{sign}{size}"
+    if not currency:
+        return f"{sign}{size} per {_AREAS[area]}"
+    signed = not currency[-1].isalpha()
+    return f"{sign}{currency}{size}/{area}" if signed else f"{sign}{size} {currency}/{area}"
+
+
+_AREAS = {"ac": "acre", "ha": "hectare"}
 
 
 def column(name: str, unit: str) -> str:

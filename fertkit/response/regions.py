@@ -29,6 +29,23 @@ def optimum_sets(curve: str, fits: Fits, sums: Sums, price_ratio, level=0.95):
     return gradient_sets(curve, fits, sums, price_ratio, level)
 
 
+def gain_sets(curve: str, fits: Fits, sums: Sums, rate, level=0.95):
+    """Ends (low, high), each (D, R), of the yield gained at a rate or rates (D, R) over the lowest tested.
+
+    The exact interval of a contrast for curves linear in their parameters, a profile for the others.
+    """
+    if curve in SHAPES:
+        return Region(curve, fits, sums, level).gain_at(rate)
+    columns, _ = basis(curve, sums.rates)
+    coef, unit, _ = solve_basis(columns, sums)
+    at = np.broadcast_to(np.asarray(rate, float), fits.rss.shape)
+    contrast = basis(curve, sums.rates, at)[0] - basis(curve, sums.rates, sums.rates[:, :1])[0]
+    gain = np.einsum("drq,drq->dr", coef, contrast)
+    size = np.einsum("drq,dqs,drs->dr", contrast, unit, contrast)
+    half = np.sqrt(size * margin(fits.rss, sums.df_error(CURVES[curve].n_params), level))
+    return gain - half, gain + half
+
+
 def margin(rss, df, level):
     """Rise of the residual sum of squares (D, R) that a value inside the interval may cost.
 
@@ -288,6 +305,23 @@ class Region:
             )
             rate = np.where(share < 1, shape.reach(share, bend), base[..., None])
         return self.start[:, None] + np.nan_to_num(rate, nan=0.0).max(axis=-1)
+
+    def gain_at(self, rate):
+        """Ends (D, R) of the yield gained at a rate or rates (D, R) over the lowest rate tested."""
+        base, at = (v[..., None, None] for v in (self.x[:, :1], rate - self.start[:, None]))
+
+        def value(slack, slope, size, centre, bend, sign):
+            slope = slope + sign * np.sqrt(slack / size)
+            return slope * (self.shape.rise(at, bend) - self.shape.rise(base, bend))
+
+        low, high = self._extremes(value)
+        # A step may lie anywhere up to the first rate: at a rate below it all of the gain may be made.
+        slack, slope, size, _ = (v[..., 0] for v in self._given_grid())
+        first = self.shape.uncoord(self.grid[:, :1])
+        rise = self.shape.height(first) - self.shape.rise(self.x[:, :1], first)
+        reach = np.sqrt(np.maximum(slack, 0.0) / size)
+        low = np.where(self.step, np.minimum(low, (slope - reach) * rise), low)
+        return low, np.where(self.step, np.maximum(high, (slope + reach) * rise), high)
 
     def plateau(self):
         """Ends (D, R) of the plateau over the region."""

@@ -58,12 +58,29 @@ class Optimum:
     status : str
         Key of `MEANINGS`.
     unit : str
+    gap : (float, float)
+        The lowest and the first rate above it, between which nothing was tested [unit]; empty for a
+        difference.
+    any_join : bool
+        Whether curves with any join in that gap are in the interval.
     """
 
     rate: float
     interval: Interval
     status: str
     unit: str
+    gap: tuple[float, ...] = ()
+    any_join: bool = False
+
+    @property
+    def untested(self) -> str:
+        """What is left open between the lowest and the first rate; "" where the interval is clear of it."""
+        span = self.interval
+        if not self.gap or not (below(span.low, self.gap[1]) and above(span.high, self.gap[0])):
+            return ""
+        low, first = map(plain, self.gap)
+        nothing = f"no rate between {low} and {first} was tested"
+        return f"any join up to {first} fits: {nothing}" if self.any_join else nothing
 
     @property
     def text(self) -> str:
@@ -82,7 +99,8 @@ class Optimum:
             return f"{said}; the data do not tell the two apart" if either else said
         if np.isnan(self.interval.low + self.interval.high):
             return f"{said} (no interval: no error can be estimated)"
-        return f"{said} ({self.interval.level:.0%} interval {self.interval.text()})"
+        untested = f"; {self.untested}" if self.untested else ""
+        return f"{said} ({self.interval.level:.0%} interval {self.interval.text()}{untested})"
 
 
 def mean_wins(fits: dict[str, Fits], sums: Sums):

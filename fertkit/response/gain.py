@@ -1,0 +1,124 @@
+"""What a rate gains over the lowest rate tested, in yield and in money, each with its interval.
+
+The rate is taken as given, the one that was reported. For curves linear in their parameters the gain is a
+contrast and its interval the exact one of Student's t; for the others it runs over all curves of the profile
+region; an average combines the curves' intervals as that of the optimum does (see `averaging`). Its coverage
+at the reported rate is in ``tests/reference/coverage/gain.csv``.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from fertkit.response.averaging import SMALL, mixture_ends
+from fertkit.response.prices import area_of, money_text, single
+from fertkit.response.two_rates import difference
+from fertkit.results import plain
+from fertkit.rounding import same
+
+
+class NetGain(NamedTuple):
+    """Net return gained over the lowest rate, and its interval [money per area]; nan where not estimated."""
+
+    value: float
+    low: float
+    high: float
+
+
+def gain_over_lowest(analysis) -> tuple[float, float, float, float]:
+    """Rate asked about, its yield gain over the lowest rate tested, and the ends of the gain's interval.
+
+    With two rates it is the higher, else the reported one; ends are nan without error df.
+    """
+    lowest = analysis.data.rates[0]
+    if analysis.comparison is None:
+        gain, half = difference(analysis.fits["linear"], analysis.level)
+        return float(analysis.data.rates[-1]), gain, gain - half, gain + half
+    rate = analysis.optimum.rate
+    gain = float(analysis.predict(rate) - analysis.predict(lowest))
+    low, high = (0.0, 0.0) if same(rate, lowest) else _ends(analysis, rate)
+    return rate, gain, low, high
+
+
+def _ends(analysis, rate):
+    """Ends of the interval of the gain at a rate above the lowest."""
+    weights, ladders = analysis.weights, analysis.comparison.ladders
+    if not set(weights.index) <= set(ladders):
+        return np.nan, np.nan
+    if len(weights) == 1:
+        return tuple(float(end[0, 0, -1]) for end in ladders[weights.index[0]].gains(rate))
+    used = weights[weights > SMALL]
+    ends = [ladders[key].gains(rate) for key in used.index]
+    pair = averaged_gains(ends, used.to_numpy()[None, None], analysis.data.sums, analysis.level)
+    return tuple(float(end[0, 0]) for end in pair)
+
+
+def averaged_gains(ends, weights, sums, level):
+    """Ends (D, R) of the averaged gain's interval, from those of each curve (`Ladder.gains`) and weights."""
+    bracket = min(low.min() for low, _ in ends), max(high.max() for _, high in ends)
+    return mixture_ends(ends, weights, sums, level, bracket)
+
+
+def gain_table(analysis) -> pd.DataFrame:
+    """Rows of gain, its cost and gain minus cost in yield; see `ResponseAnalysis.gain`."""
+    data, unit = analysis.data, _unit_prices(analysis)
+    lowest = data.rates[0]
+    rate, gain, low, high = gain_over_lowest(analysis)
+    cost = float(unit.cost_in_yield(rate, lowest))
+    passed = ", application pass included" if unit.pass_cost > 0 and rate > lowest == 0 else ""
+    rows = [
+        (f"yield gain of {plain(rate)} over {plain(lowest)} {data.rate_unit}", gain, low, high),
+        (f"its cost in yield{passed}", cost, np.nan, np.nan),
+        ("gain minus cost", gain - cost, low - cost, high - cost),
+    ]
+    return pd.DataFrame(rows, columns=["quantity", "value", "low", "high"]).assign(unit=data.yield_unit)
+
+
+def net_gain(analysis) -> NetGain:
+    """Gain minus cost at the price of the crop; see `ResponseAnalysis.net_gain`."""
+    row, grain = analysis.gain.iloc[2], _unit_prices(analysis).grain
+    return NetGain(*(float(grain * row[name]) for name in NetGain._fields))
+
+
+def gain_lines(analysis) -> list[str]:
+    """Say gain, cost and net gain, each with its interval; nothing where the lowest rate is the answer.
+
+    Examples
+    --------
+    >>> from fertkit.response import analyse_response
+    >>> from fertkit.response.gain import gain_lines
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame({"rate_lb_ac": [0, 100] * 2, "yield_bu_ac": [50.0, 60.0, 52.0, 62.0]})
+    >>> gain_lines(analyse_response(trial, nutrient_price=0.45, grain_price=11))[1]  # 100 x 0.45 / 11
+    'It costs as much as 4.09 bu/ac.'
+    """
+    if analysis.comparison is not None and same(analysis.optimum.rate, analysis.data.rates[0]):
+        return []
+    gain, cost, net = analysis.gain.itertuples()
+    money = analysis.net_gain
+    passed = " (application pass included)" if "pass" in cost.quantity else ""
+    return [
+        f"{gain.quantity.capitalize()}: {plain(gain.value)} {gain.unit}{_between(analysis, gain)}.",
+        f"It costs as much as {plain(cost.value)} {cost.unit}{passed}.",
+        f"Gain minus cost: {plain(net.value)} {net.unit}{_between(analysis, net)}; "
+        f"net gain {net_gain_text(money, analysis.prices, analysis.yield_unit, analysis.level)}.",
+    ]
+
+
+def net_gain_text(gain: NetGain, prices, yield_unit: str, level: float) -> str:
+    """The net gain as a person would say it, e.g. ``$72/ac (95% interval 40 to 104)``."""
+    said = money_text(gain.value, prices.currency, area_of(yield_unit))
+    if np.isnan(gain.low):
+        return said
+    return f"{said} ({level:.0%} interval {money_text(gain.low)} to {money_text(gain.high)})"
+
+
+def _between(analysis, row):
+    if np.isnan(row.low):
+        return ""
+    return f" ({analysis.level:.0%} interval {plain(row.low)} to {plain(row.high)})"
+
+
+def _unit_prices(analysis):
+    return single(analysis.prices.per(analysis.rate_unit, analysis.yield_unit))
