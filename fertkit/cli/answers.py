@@ -1,6 +1,6 @@
 """The answers of the command line: each question put to the library, and what is printed or written."""
 
-from fertkit.errors import LookupFailed, NotEstimable, shorten
+from fertkit.errors import FertkitError, LookupFailed, NotEstimable, shorten
 
 
 def _columns(arguments):
@@ -61,11 +61,24 @@ def run_leaf(arguments):
     scores = score_tissue(samples, arguments.ranges, source=arguments.source, cvs=arguments.cv)
     if (scores.table["source_key"] == "").all():
         raise NotEstimable(f"{arguments.file.name}: nothing could be judged\n{scores.summary()}")
+    first, *told = explain(scores).summary().splitlines()
+    print("\n".join([*_pairs(samples), f"Verdict: {first}"]))
     print("\n".join(samples.summary().splitlines()[1:]) or "The file was read as it stands.")
     _show(scores, arguments.table)
     said = {line.casefold() for line in scores.summary().splitlines()}
-    told = explain(scores).summary().splitlines()
     print("\n".join(line for line in told if line.casefold() not in said))
+
+
+def _pairs(samples):
+    """The comparison of good and poor areas, where a file holds both; it leads the answer."""
+    from fertkit.tissue import compare_pairs
+
+    if not {"good", "poor"} <= set(samples.table["area"]):
+        return []
+    try:
+        return compare_pairs(samples).summary().splitlines()
+    except FertkitError as error:
+        return [f"Good and poor areas not compared: {error}"]
 
 
 def _units(text):

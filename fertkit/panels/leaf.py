@@ -1,6 +1,6 @@
 """Panel: which nutrients a leaf test finds short, by which published ranges, and how sure that is."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from fertkit.intake import read_tissue
 from fertkit.panels import controls
@@ -8,6 +8,7 @@ from fertkit.panels.base import Panel, said_by
 from fertkit.plots.tissue import sample_detail
 from fertkit.reference import load_ranges
 from fertkit.tissue import explain, score_tissue
+from fertkit.tissue.verdict import all_clear, gaps
 
 ALL_SAMPLES = "all samples at a glance"
 ALL_SOURCES = "every source that holds, side by side"
@@ -96,12 +97,16 @@ class LeafPanel(Panel):
         within = len(found) - len(short)
         aside = f"\n{within} within a critical range, see In words" if within else ""
         if not len(short):
-            return f"{about}: nothing is short by any source that holds.{aside}"
+            shown = replace(self.result, scored=self._shown(self.result.scored))
+            return f"{about}: {all_clear(shown)}.{aside}"
         surest = short.sort_values("probability_below", ascending=False, kind="stable")
         said = [_said(row, bool(self.settings.sample)) for row in surest.head(3).itertuples()]
         more = f"\nand {len(surest) - 3} more, see In words" if len(surest) > 3 else ""
         count = f"{len(short)} result{'s' * (len(short) > 1)} short by a source or more"
-        return f"{about}: {count}.\n" + "\n".join(said) + more + aside
+        shown = replace(self.result, scored=self._shown(self.result.scored))
+        missing = gaps(shown)
+        lost = f"\nNot in this verdict: {'; '.join(missing)}." if missing else ""
+        return f"{about}: {count}.\n" + "\n".join(said) + more + aside + lost
 
     def words(self):
         return explain(self.result, sample=self.settings.sample or None).summary()

@@ -1,6 +1,6 @@
 """Ask every floor about one field and hold the answers together."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -9,7 +9,7 @@ from fertkit.budget.ledger import NUTRIENTS as CARRIED
 from fertkit.budget.yields import amount_unit
 from fertkit.errors import NotEstimable
 from fertkit.intake import read_strips, read_tissue
-from fertkit.reference import base_crop, bushel_lb
+from fertkit.reference import base_crop, bushel_lb, unknown_crops
 from fertkit.report.answer_table import (
     answer_table,
     carried_rows,
@@ -182,11 +182,19 @@ def score_crop(samples, crop: str, ranges=None) -> TissueScores:
         If the file holds none; names the crops it holds.
     """
     table = samples.table
-    mine = table["crop"].map(lambda name: bool(name) and base_crop(name) == base_crop(crop)).astype(bool)
+    of_crop = {name for name in crops_of(table) if base_crop(name) == base_crop(crop)}
+    mine = table["crop"].isin(of_crop)
     if not mine.any():
         held = ", ".join(sorted(set(table["crop"]) - {""})) or "none named; add a column Crop"
         raise NotEstimable(f"the laboratory file holds no sample of {crop}; crops in it: {held}")
-    return score_tissue(table[mine], ranges)
+    return score_tissue(replace(samples, tidy=table[mine].reset_index(drop=True)), ranges)
+
+
+def crops_of(table) -> list[str]:
+    """Crops of a table of samples that are known."""
+    names = [name for name in table["crop"].unique() if name]
+    strange = unknown_crops(names)
+    return [name for name in names if name not in strange]
 
 
 def analyse_trials(table: pd.DataFrame, nutrient_price, grain_price, seed=0) -> dict[str, ResponseAnalysis]:

@@ -142,6 +142,7 @@ def _leaf_gaps(explanation):
     if len(above):
         causes = dict.fromkeys(r for text in above["reasons"] for r in REASONS if r in text.lower())
         lines.append(f"Leaf, above the range: {_where(above)}; {' or '.join(causes)}? See the page.")
+    lines += [f"Leaf, not read: {r.nutrient}, column '{r.column}'." for r in scores.unread.itertuples()]
     lines += [f"Leaf, not judged: {line}." for line in unjudged_in_short(scores)]
     away = scores.conditions[scores.conditions["why"] != ""]
     if len(away):

@@ -146,7 +146,7 @@ def explain(
     >>> from fertkit.tissue import score_tissue
     >>> sheet = "Sample,Crop,Stage,Part,K %\\nPoor,soybean,R2,trifoliate,1.31\\n"
     >>> scores = score_tissue(read_tissue(StringIO(sheet)), source="STAMMER2018")
-    >>> print(explain(scores).summary().splitlines()[1])  # doctest: +ELLIPSIS
+    >>> print(explain(scores).summary().splitlines()[2])  # doctest: +ELLIPSIS
     1. Likely short, K 1.31 % against a lower limit of 1.56 %...
     """
     soil_tests = soil_tests or {}

@@ -1,6 +1,6 @@
 """Score tissue results against published sufficiency ranges and critical levels, source by source."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, Problem, unknown
+from fertkit.intake import TissueSamples
+from fertkit.intake.results import UNREAD_COLUMNS
 from fertkit.reference import check_table, list_sources, load_ranges
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result, checks_frame
@@ -72,6 +74,8 @@ class TissueScores(Result):
     cvs : DataFrame
         nutrient, cv_pct (laboratory and sampling together), origin.
     checks : DataFrame
+    unread : DataFrame
+        nutrient, column, why: columns of the file that name a nutrient and were not read.
     """
 
     scored: pd.DataFrame
@@ -80,6 +84,7 @@ class TissueScores(Result):
     close: pd.DataFrame
     cvs: pd.DataFrame
     checks: pd.DataFrame
+    unread: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=UNREAD_COLUMNS))
 
     @property
     def table(self) -> pd.DataFrame:
@@ -167,7 +172,8 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None, strict=False) -
     conditions = conditions.assign(samples=counts, why=matches.why)
     used = table.loc[np.unique(matches.found["range"].to_numpy(int)[which[which >= 0]])]
     checks = _checks(used, scored, conditions, spread)
-    return TissueScores(scored, conditions, matches.near, matches.close, spread, checks)
+    scores = TissueScores(scored, conditions, matches.near, matches.close, spread, checks)
+    return replace(scores, unread=samples.unread) if isinstance(samples, TissueSamples) else scores
 
 
 def settle_cvs(cvs=None) -> pd.DataFrame:

@@ -5,6 +5,7 @@ import pandas as pd
 from fertkit.tissue.oxides import CHECK as OXIDES
 from fertkit.tissue.ranking import VERDICTS, named_rows, sentence
 from fertkit.tissue.unjudged import not_judged_lines, question_lines
+from fertkit.tissue.verdict import all_clear
 
 CHANCES, MEMORY = "laboratory and sampling CVs", "ranges carried from memory"
 ASKED = {"crop": "crop", "growth stage": "stage", "plant part": "part"}
@@ -27,7 +28,10 @@ def read_aloud(scores, most: int) -> str:
     if len(short) > most:
         lines.append(f"and {len(short) - most} more (command line: --table FILE; Python: .shortfalls)")
     if short.empty:
-        lines.append("nothing is short by any source that holds for these samples")
+        lines.append(all_clear(scores))
+    elif scores.unread.size:
+        unread = scores.unread.itertuples()
+        lines += [f"not read: {r.nutrient} (column '{r.column}'): {r.why}" for r in unread]
     lines += [f"not scored: {line}" for line in why_not(scores.conditions) if "unknown" not in line]
     lines += [f"not judged: {line}" for line in not_judged_lines(scores)]
     lines += _unstated_petioles(scores)

@@ -5,13 +5,12 @@ from fertkit.results import capital
 from fertkit.tissue.ranking import VERDICTS
 from fertkit.tissue.spoken import nothing_judged, why_not
 from fertkit.tissue.unjudged import not_judged_lines, question_lines
+from fertkit.tissue.verdict import verdict
 
 DEFER = (
     "Rates are local: follow your state's or province's recommendation, the product label and a certified "
     "adviser."
 )
-LEAVE = "No action: nothing is short by any source that holds for these samples."
-WAIT = "No action yet: everything found is doubtful. Sample again, and take a better area beside it."
 
 
 def read_explanation(explanation, most: int) -> str:
@@ -21,7 +20,10 @@ def read_explanation(explanation, most: int) -> str:
         return "\n".join([*nothing_judged(away), DEFER])
     items = explanation.items
     clear = items[items["confidence"] != "doubtful"]
-    lines, certain = [], clear.loc[clear["rank"].sort_values(kind="stable").index[:most].sort_values()]
+    lines, certain = (
+        [verdict(explanation)],
+        clear.loc[clear["rank"].sort_values(kind="stable").index[:most].sort_values()],
+    )
     for (_, sample), found in certain.groupby(["specimen", "label"], sort=False):
         lines.append(f"{sample}:")
         for r in found.itertuples():
@@ -35,9 +37,8 @@ def read_explanation(explanation, most: int) -> str:
     doubtful = items[items["confidence"] == "doubtful"]
     if len(doubtful):
         names = "; ".join(_doubtful(r) for r in doubtful.head(12).itertuples())
-        lines.append(f"Doubtful, leave for now: {names}")
-    if len(doubtful) == len(items):
-        lines.append(WAIT if len(items) else LEAVE)
+        more = f"; and {len(doubtful) - 12} more" if len(doubtful) > 12 else ""
+        lines.append(f"Too close to call, no action on these alone: {names}{more}")
     for key, told in explanation.stories.groupby("key", sort=False):
         lines.append(f"{capital(key)}, {', '.join(dict.fromkeys(told['label']))}:")
         steps = told.drop_duplicates("step").itertuples()
