@@ -31,7 +31,7 @@ def leaf_rows(explanation):
     for row in explanation.items.itertuples():
         value, unit = measured.loc[(row.specimen, row.nutrient)]
         remark = f"{row.confidence}: {row.finding}"
-        yield "leaf", f"{row.sample_id}, {row.nutrient}", value, np.nan, np.nan, unit, remark
+        yield "leaf", f"{row.label}, {row.nutrient}", value, np.nan, np.nan, unit, remark
 
 
 def response_rows(name, analysis):
