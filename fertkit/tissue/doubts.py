@@ -4,6 +4,7 @@ import pandas as pd
 
 from fertkit.reference.facts import load_facts
 from fertkit.tissue.ranking import SHORT
+from fertkit.tissue.ratios import balanced_with
 
 RESIDUE = ("Zn", "Mn", "Cu", "B", "Fe", "S")
 SOIL = ("Fe", "Mn", "Al")
@@ -32,6 +33,8 @@ def doubts_of(rows: pd.DataFrame, short: pd.DataFrame, told=()) -> pd.DataFrame:
     found = [(key, "") for key in told]
     found += [("soil on the leaf", n) for n in SOIL if soil_on_leaf(rows)]
     found += [("foliar residue", n) for n in _residue(rows)]
+    certain = set(short.loc[short["share_short"] >= 0.5, "nutrient"])
+    found += [("nitrogen first", n) for n in balanced_with(rows, certain)]
     judged = rows[rows["source_key"] != ""]["nutrient"].nunique()
     clear = short[short["share_short"] >= 0.5]
     if len(clear) >= max(MANY_SHORT, MANY_SHARE * judged):

@@ -16,6 +16,7 @@ from fertkit.rounding import at_least
 from fertkit.tissue.above import above_ranges
 from fertkit.tissue.doubts import TOLD, doubts_of, with_facts
 from fertkit.tissue.ranking import sentence
+from fertkit.tissue.ratios import wide_ratios
 from fertkit.tissue.score import TissueScores
 from fertkit.tissue.wording import read_explanation
 
@@ -161,7 +162,8 @@ def explain(
         held = pd.concat([held, _from_evidence(mine, symptoms, soil_tests)], ignore_index=True)
         who = dict(zip(("specimen", "sample_id", "label"), named, strict=True))
         doubts.append(held.assign(**who)[DOUBT_COLUMNS])
-        items += [_item(r, held, soil_tests, season_over) for r in mine.itertuples()]
+        wide = wide_ratios(rows)
+        items += [_item(r, held, soil_tests, season_over, wide.get(r.nutrient)) for r in mine.itertuples()]
         stories.append(
             _stories(rows.iloc[0], mine[mine["short"] > 0], season_over).assign(**who)[STORY_COLUMNS]
         )
@@ -242,10 +244,10 @@ def confidence_word(probability, share, doubts: int, in_part: int = 0) -> str:
     return LOOK_FIRST if kept and word == STEPS[-1] else word
 
 
-def _item(r, doubts, soil_tests, season_over):
+def _item(r, doubts, soil_tests, season_over, wide):
     mine = doubts[doubts["nutrient"].isin(["", r.nutrient])]
     weak, in_part = (int((mine["weakens"] == mark).sum()) for mark in ("yes", "in part"))
-    if soil_tests.get(r.nutrient) == "low":  # the soil test speaks for the shortage
+    if soil_tests.get(r.nutrient) == "low" or wide:  # the soil test, or a ratio, speaks for the shortage
         weak, in_part = max(weak - 1, 0), in_part - (weak == 0 and in_part > 0)
     confidence = confidence_word(r.probability_below, r.share_short, weak, in_part)
     crop = base_crop(r.crop)
@@ -255,8 +257,8 @@ def _item(r, doubts, soil_tests, season_over):
     keys = [*r.short_sources.split("; "), *r.within_sources.split("; "), *(o["source_key"] for o in options)]
     memory = any(o["provenance"] != "found" for o in options)
     return (
-        r.specimen, r.sample_id, r.label, r.rank, r.nutrient, confidence, r.verdict, sentence(r),
-        "; ".join(mine["key"]), _also_look(r.nutrient),
+        r.specimen, r.sample_id, r.label, r.rank, r.nutrient, confidence, r.verdict,
+        ". ".join(filter(None, [sentence(r), wide])), "; ".join(mine["key"]), _also_look(r.nutrient),
         "" if now is None else now["option"], "" if later is None else later["option"],
         "; ".join(o["caution"] for o in options if o["caution"]), ";".join(dict.fromkeys(filter(None, keys))),
         "partly from_memory" if memory else "found",

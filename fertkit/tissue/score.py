@@ -17,6 +17,7 @@ from fertkit.tissue import classes as c
 from fertkit.tissue.match import CONDITION, LIMITS, Matches, match_ranges, prepare_ranges
 from fertkit.tissue.oxides import oxide_checks
 from fertkit.tissue.ranking import agreement_of, named_rows, shortfalls_of
+from fertkit.tissue.ratios import apply_paired_rules
 from fertkit.tissue.samples import samples_frame
 from fertkit.tissue.spoken import read_aloud
 from fertkit.tissue.unjudged import unjudged_of
@@ -167,7 +168,7 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None, strict=False) -
     frame, code = _with_ratios(frame, code, matches)
     spread = settle_cvs(cvs)
     at, which = _pair(frame, code, matches)
-    scored = _score(frame, table, matches, code, at, which, spread)
+    scored = apply_paired_rules(_score(frame, table, matches, code, at, which, spread))
     counts = np.bincount(code[frame["specimen"].drop_duplicates().index], minlength=len(conditions))
     conditions = conditions.assign(samples=counts, why=matches.why)
     used = table.loc[np.unique(matches.found["range"].to_numpy(int)[which[which >= 0]])]

@@ -7,7 +7,9 @@ import pandas as pd
 
 from fertkit.reference.facts import load_facts
 from fertkit.results import counted
+from fertkit.tissue.ratios import LOW_RELATIVE
 
+STARVED = "nitrogen first"
 MOST = 4  # samples named one by one
 CLEAR = "Nothing needs action"
 NO_CLEAR = "This is no all-clear"
@@ -48,6 +50,8 @@ def verdict(explanation) -> str:
     certain = items[items["confidence"] != "doubtful"]
     close = items[items["confidence"] == "doubtful"]
     missing = gaps(scores)
+    beside = close[close["doubts"].str.split("; ").map(lambda keys: STARVED in keys).astype(bool)]
+    close = close.drop(beside.index)
     parts = [f"Short: {_short(certain)}"] if len(certain) else []
     if not len(certain):
         held = close[[_held_back(doubts, explanation.doubts) for doubts in close["doubts"]]]
@@ -60,6 +64,8 @@ def verdict(explanation) -> str:
         else:
             said = NONE_SHORT if close.empty else "no result is clearly short"
             parts.append(f"{CLEAR}: {said}")
+    if len(beside):
+        parts.append(f"Low along with nitrogen, not the cause: {'; '.join(_by_samples(beside))}")
     if len(close):
         parts.append(f"Too close to call, no action on these alone: {'; '.join(_by_samples(close))}")
     if missing:
@@ -77,8 +83,10 @@ def _short(items):
     """'K in North (likely); Mn in 5 samples (possibly)': worst first."""
     words = {"possible": "possibly", "look first": "look at roots and sampling first"}
     said = []
-    for (nutrient, how), rows in items.groupby(["nutrient", "confidence"], sort=False):
-        said.append((rows["rank"].min(), f"{nutrient} in {_named(rows['label'])} ({words.get(how, how)})"))
+    wide = items["finding"].str.contains(LOW_RELATIVE)
+    for (nutrient, how, ratio), rows in items.groupby(["nutrient", "confidence", wide], sort=False):
+        sure = words.get(how, how) + ", and low relative to N" * bool(ratio)
+        said.append((rows["rank"].min(), f"{nutrient} in {_named(rows['label'])} ({sure})"))
     return "; ".join(text for _, text in sorted(said, key=lambda pair: pair[0]))
 
 

@@ -3,6 +3,7 @@
 from fertkit.reference.facts import load_facts
 from fertkit.results import capital
 from fertkit.tissue.ranking import VERDICTS
+from fertkit.tissue.ratios import wide_alone
 from fertkit.tissue.spoken import nothing_judged, why_not
 from fertkit.tissue.unjudged import not_judged_lines, question_lines
 from fertkit.tissue.verdict import verdict
@@ -32,6 +33,8 @@ def read_explanation(explanation, most: int) -> str:
     if rest:
         tail = f"; and {len(rest) - 24} more" if len(rest) > 24 else ""
         lines.append(f"Short as well: {'; '.join(rest[:24])}{tail}")
+    wide = wide_alone(explanation.scores.scored, items)
+    lines += [f"Ratio: {line}, but not short by any source" for line in wide[:12]]
     lines += _lies(explanation)
     lines += above_lines(explanation, most)
     doubtful = items[items["confidence"] == "doubtful"]

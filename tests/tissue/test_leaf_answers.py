@@ -1,0 +1,146 @@
+"""What is said first about a report: the verdict line of each file of the cases (tests/cases/README.md).
+
+Values and right readings are invented there; limits are those of the published ranges the kit carries.
+"""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from fertkit.cli import main
+from fertkit.intake import read_tissue
+from fertkit.tissue import explain, score_tissue
+
+CASES = Path(__file__).parent.parent / "cases" / "leaf"
+ALL_CLEAR = re.compile(r"nothing (needs action|is short)|no action(?! yet| on these)", re.IGNORECASE)
+
+
+def verdict_of(source, **given):
+    samples = read_tissue(source, **({"name": "lab.csv"} if isinstance(source, bytes) else {}), **given)
+    return explain(score_tissue(samples)).summary().splitlines()[0]
+
+
+# file -> (words of the verdict line, words that must not stand in it)
+VERDICTS = {
+    "wheat_sulfur.csv": (["Short: S in s (possibly, and low relative to N)"], []),
+    "wheat_n_and_s.csv": (
+        ["N in a (likely)", "S in b (possibly, and low relative to N)",
+         "S in c (likely, and low relative to N)",
+         "Low along with nitrogen, not the cause: S in a"], []),
+    "good_bad.csv": (["Short: Mn in Ridge 120, poor area (likely)"], ["Mn in Ridge 120, good area"]),
+    "healthy_soybean.csv": (["Nothing needs action"], ["all-clear", "Sample again"]),
+    "glued_units.csv": (["Short: Zn in 1 (likely)"], []),
+    "two_years.csv": (
+        ["N in North 80, 2024-07-18 (likely)",
+         "Mn in North 80, 2025-07-01 and North 80, 2025-07-21 (likely)"],
+        ["South 40"]),
+    "crop_words.csv": (["not scored i and j"], []),
+    "soybean_words.csv": (["not scored e, j and l"], []),
+    "alfalfa_words.csv": (["not scored b and d"], []),
+    "wheat_words.csv": (["not scored a and g"], []),
+    "stage_above.csv": (["Nothing needs action"], ["all-clear"]),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", VERDICTS)
+def test_the_verdict_line_of_each_file(name):
+    line = verdict_of(CASES / name)
+    said, unsaid = VERDICTS[name]
+    for words in said:
+        assert words in line
+    for words in unsaid:
+        assert words not in line
+
+
+HEAD = "Sample,Crop,Stage,Part,N %,P %,K %,"
+FULL = "a,corn,R1,ear leaf,3.2,0.35,2.2,"
+
+
+@pytest.mark.parametrize(
+    ("text", "gap"),
+    [
+        (f"{HEAD}Zn xyz\n{FULL}9\n", "not read Zn (column 'Zn xyz')"),
+        (f"{HEAD}Zn ppm\n{FULL}ND\n", "not judged Zn in a"),
+        (f"{HEAD}Zn ppm\n{FULL}30\nb,corn,R1,ear leaf,3.2,0.35,2.2,\n", "no result for Zn in b"),
+        (f"{HEAD}Zn ppm\n{FULL}30\nb,corn,R1,middle leaf,3.2,0.35,2.2,30\n", "not scored b"),
+        (f"{HEAD}Zn ppm\n{FULL}30\nb,sweet corn,R1,ear leaf,3.2,0.35,2.2,30\n", "not scored b"),
+    ],
+)  # fmt: skip
+def test_no_all_clear_while_something_went_unread_or_unjudged(text, gap):
+    line = verdict_of(text.encode())
+    assert not ALL_CLEAR.search(line)
+    assert "This is no all-clear" in line
+    assert gap in line
+    short = verdict_of(text.replace(FULL, FULL.replace("2.2", "0.7")).encode())
+    assert short.startswith("Short: K in a")
+    assert f"Not in this verdict: {gap}" in short
+
+
+def test_an_all_clear_where_everything_was_read_and_judged():
+    # Limits of ear leaves at silking: N 2.7 to 2.9 %, P 0.22 to 0.31 %, K 1.06 to 1.91 %, Zn 15 to 20 mg/kg.
+    line = verdict_of(f"{HEAD}Zn ppm,Al ppm,NO3-N ppm\n{FULL}30,60,300\n".encode())
+    assert line == "Nothing needs action: nothing is short by any source that holds for these samples."
+
+
+@pytest.mark.parametrize(
+    ("n", "s", "short"),
+    [
+        (1.5, 0.11, []),  # N:S 13.6 is below 20
+        (4.4, 0.11, ["PURDUE_S"]),  # N:S 40 and S below 0.12 %
+        (4.2, 0.14, []),  # N:S 30, but S above 0.12 %
+        (2.2, 0.11, ["PURDUE_S"]),  # N:S 20.0: the rule says 20 or more
+    ],
+)
+def test_a_rule_of_two_asks_for_both(tidy, n, s, short):
+    """Purdue's rule for wheat: sulfur is short with S below 0.12 % and N:S of 20 or more (PURDUE_S)."""
+    wheat = {"crop": "wheat", "growth_stage": "Feekes 5", "plant_part": "whole plant"}
+    table = score_tissue(tidy({"a": {"N": n, "S": s}}, **wheat), source="PURDUE_S").table
+    sulfur = table[(table["nutrient"] == "S") & table["class"].isin(["low", "deficient"])]
+    assert sulfur["source_key"].tolist() == short
+
+
+def test_a_rule_of_two_cannot_tell_without_the_other(tidy):
+    wheat = {"crop": "wheat", "growth_stage": "Feekes 5", "plant_part": "whole plant"}
+    row = score_tissue(tidy({"a": {"S": 0.11}}, **wheat), source="PURDUE_S").table.iloc[0]
+    assert row["class"] == "cannot be classed"
+    assert "N:S of 20 or more" in row["reason"]
+
+
+def test_sulfur_of_wheat_is_acted_on_before_jointing(tidy):
+    # Kansas State extension: sulfate top-dressed ideally before Feekes 5 (KSU_S_WHEAT).
+    values = {"a": {"N": 4.4, "S": 0.11}}
+    wheat = {"crop": "wheat", "growth_stage": "Feekes 5", "plant_part": "whole plant"}
+    early = explain(score_tissue(tidy(values, **wheat))).table.set_index("nutrient").loc["S"]
+    assert "before jointing" in early["this_season"]
+    late = explain(score_tissue(tidy(values, **wheat | {"growth_stage": "Feekes 7"}))).table
+    assert "nothing more" in late.set_index("nutrient").loc["S", "this_season"]
+
+
+def test_a_wide_ratio_alone_is_told_and_calls_nothing_short(tidy):
+    wheat = {"crop": "wheat", "growth_stage": "Feekes 5", "plant_part": "whole plant"}
+    text = explain(score_tissue(tidy({"a": {"N": 5.0, "S": 0.2}}, **wheat))).summary()
+    assert "Ratio: a: N:S is 25, above 20 (PURDUE_S): S is low relative to N, but not short" in text
+
+
+def test_the_pair_of_good_and_poor_areas_leads_the_answer(capsys):
+    main(["leaf", str(CASES / "good_bad.csv")])
+    first, second, *rest = capsys.readouterr().out.splitlines()
+    assert first.startswith("Ridge 120")
+    assert "Mn: 16 against 45 mg/kg" in second
+    assert any(line.startswith("Verdict: Short: Mn") for line in rest)
+
+
+def test_the_command_line_begins_with_the_verdict(capsys):
+    main(["leaf", str(CASES / "healthy_soybean.csv")])
+    assert capsys.readouterr().out.startswith("Verdict: Nothing needs action")
+
+
+def test_what_is_given_on_the_command_line_replaces_a_word_not_known(tmp_path, capsys):
+    file = tmp_path / "lab.csv"
+    file.write_text("Sample,Crop,Stage,Part,K %\na,Maiz duro,pre-pollen,middle leaf,0.7\n")
+    main(["leaf", str(file), "--crop", "corn", "--stage", "R1", "--part", "ear leaf"])
+    text = capsys.readouterr().out
+    assert text.startswith("Verdict: Short: K in a")
+    for word in ("'Maiz duro'", "'pre-pollen'", "'middle leaf'"):
+        assert word in text
