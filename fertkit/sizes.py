@@ -16,7 +16,7 @@ LARGEST_WORKBOOK = (
 )
 LARGEST_SETTINGS = 1_000_000  # bytes of the saved settings of a panel
 MOST_PARTS = 1_000  # files packed into a workbook
-MOST_COLUMNS = 16_384  # as in a spreadsheet
+MOST_COLUMNS = 4_096  # that hold something; beyond any table of samples or strips
 MOST_ROWS = 1_048_576  # as in a spreadsheet
 MOST_CELLS = 5_000_000  # rows times columns of one sheet
 ROOMY, LEAST_FILLED = 500_000, 0.01  # cells a sheet may span however few are filled; share filled beyond that

@@ -9,12 +9,15 @@ import io
 import re
 from dataclasses import dataclass
 
+from fertkit.cell_formats import Formatted, formatted, mark_of
 from fertkit.delimited import check_lengths, cut, decode, find_delimiter
 from fertkit.errors import InputError, Problem, harmless
-from fertkit.sizes import bytes_of, check_area, check_text
-from fertkit.workbooks import check_package
+from fertkit.sizes import MOST_COLUMNS, bytes_of, check_area, check_text
+from fertkit.workbooks import FORMULA, CellMarks, check_package
 
 _ZIP, _OLE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
+_XLS_NUMBER, _FIRST_XLS_MARK, _MOST_XLS_MARKS = 2, 100, 150  # types of cells; xlrd keeps them in a byte
+_NAMED = 12  # cells without a value that a message names
 _HEAD = 1_000_000  # characters in which the delimiter is looked for
 
 
@@ -37,6 +40,8 @@ class RawTable:
         Of a spreadsheet; empty for a text file.
     widths : tuple of int
         Cells of each line of a text file as written, before short lines are filled up.
+    unvalued : tuple of str
+        Addresses of the first cells of a spreadsheet whose formula holds no value.
     """
 
     name: str
@@ -45,6 +50,7 @@ class RawTable:
     encoding: str = ""
     sheet: str = ""
     widths: tuple[int, ...] = ()
+    unvalued: tuple[str, ...] = ()
 
     def shifted(self, header, lines) -> list[Problem]:
         """Problems of `lines` that a stray comma has shifted against the rows of column names `header`."""
@@ -73,10 +79,26 @@ def open_table(source, *, name: str | None = None, sheet: str | None = None) -> 
     if sheet is not None:
         if sheet not in names:
             raise _refuse(tables[0].name, f"no sheet '{sheet}'", f"the filled sheets are: {', '.join(names)}")
-        return tables[names.index(sheet)]
+        return whole(tables[names.index(sheet)])
     if len(tables) > 1:
         raise _refuse(tables[0].name, "several sheets hold cells", f"name one of: {', '.join(names)}")
-    return tables[0]
+    return whole(tables[0])
+
+
+def whole(raw: RawTable) -> RawTable:
+    """Give a table back, or refuse it if a formula of it was never worked out.
+
+    Raises
+    ------
+    InputError
+        Naming the cells.
+    """
+    if not raw.unvalued:
+        return raw
+    named = ", ".join(raw.unvalued[:_NAMED]) + " and more" * (len(raw.unvalued) > _NAMED)
+    where = f" of sheet '{raw.sheet}'" * bool(raw.sheet)
+    remedy = "open the file in the spreadsheet program and save it, or write the numbers"
+    raise _refuse(raw.name, f"the formulas in {named}{where} hold no value", remedy)
 
 
 def open_tables(source, *, name: str | None = None) -> list[RawTable]:
@@ -93,6 +115,8 @@ def text_of(cell) -> str:
     """Text of a raw cell as a person would write it: 12.0 typed as a number is '12'; dates are ISO."""
     if isinstance(cell, str):
         return " ".join(cell.split())
+    if isinstance(cell, Formatted):
+        return cell.shown
     if isinstance(cell, bool):
         return str(cell).upper()
     if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
@@ -107,11 +131,10 @@ def _refuse(name, what, remedy):
 
 
 def _open_workbook(data, name):
-    read = _cells_of_package if data.startswith(_ZIP) else _cells_of_xls
-    if data.startswith(_ZIP):
-        check_package(data, name)
+    packed = data.startswith(_ZIP)
+    marks = check_package(data, name) if packed else {}
     try:
-        sheets = read(data, name)
+        sheets = _cells_of_package(data) if packed else _cells_of_xls(data, name)
     except InputError:
         raise
     except ImportError:
@@ -124,9 +147,10 @@ def _open_workbook(data, name):
         raise _refuse(name, reason, "save it again as XLSX or CSV") from None
     try:
         filled = [
-            RawTable(name, _even([list(map(_shown, row)) for row in rows], name), sheet=harmless(sheet))
-            for sheet, rows in sheets.items()
-            if any(cell != "" for row in rows for cell in row)
+            _sheet(name, sheet, rows, marks.get(sheet, CellMarks()).places) for sheet, rows in sheets.items()
+        ]
+        filled = [
+            raw for raw in filled if raw.unvalued or any(cell != "" for row in raw.cells for cell in row)
         ]
     except MemoryError:
         reason = "the workbook is too large for the memory at hand"
@@ -136,11 +160,33 @@ def _open_workbook(data, name):
     return filled
 
 
+def _sheet(name, sheet, rows, places) -> RawTable:
+    """A sheet with what the formats of its cells show, and the cells whose formula has no value."""
+    filled = (max((j + 1 for j, cell in enumerate(row) if cell not in ("", None)), default=0) for row in rows)
+    width = max(filled, default=0)
+    rows = _even([list(map(_shown, row[:width])) for row in rows], name)
+    for mark, cells in places.items():
+        for i, j in (divmod(cell, MOST_COLUMNS) for cell in cells if mark != FORMULA):
+            if i < len(rows) and j < len(rows[i]) and isinstance(rows[i][j], float):
+                rows[i][j] = formatted(rows[i][j], mark)
+    unvalued = tuple(_address(cell) for cell in list(places.get(FORMULA, ()))[: _NAMED + 1])
+    return RawTable(name, rows, sheet=harmless(sheet), unvalued=unvalued)
+
+
+def _address(cell):
+    row, column = divmod(cell, MOST_COLUMNS)
+    letters, column = "", column + 1
+    while column:
+        column, rest = divmod(column - 1, 26)
+        letters = chr(65 + rest) + letters
+    return f"{letters}{row + 1}"
+
+
 def _shown(cell):
     return harmless(cell) if isinstance(cell, str) else cell
 
 
-def _cells_of_package(data, name) -> dict:
+def _cells_of_package(data) -> dict:
     """Rows of each sheet of an XLSX or ODS file."""
     from python_calamine import CalamineWorkbook
 
@@ -152,9 +198,12 @@ def _cells_of_xls(data, name) -> dict:
     """Rows of each sheet of an XLS file; read by xlrd, since a damaged one can end the compiled reader."""
     import xlrd
 
-    book = xlrd.open_workbook(file_contents=data, logfile=io.StringIO())
+    book = xlrd.open_workbook(file_contents=data, logfile=io.StringIO(), on_demand=True)
+    marks = _xls_marks(book)
 
     def value(cell):
+        if cell.ctype in marks:
+            return formatted(cell.value, marks[cell.ctype])
         if cell.ctype == xlrd.XL_CELL_DATE:
             return xlrd.xldate_as_datetime(cell.value, book.datemode)
         if cell.ctype == xlrd.XL_CELL_BOOLEAN:
@@ -166,6 +215,20 @@ def _cells_of_xls(data, name) -> dict:
     return {
         sheet.name: [[value(cell) for cell in row] for row in sheet.get_rows()] for sheet in book.sheets()
     }
+
+
+def _xls_marks(book) -> dict[int, str]:
+    """Have xlrd give cells whose format says more than a number a type of their own: type -> mark."""
+    marks: dict[int, str] = {}
+    types = book._xf_index_to_xl_type_map  # read by each sheet; formats of all blank cells would be kept else
+    for index, xf in enumerate(book.xf_list):
+        form = book.format_map.get(xf.format_key)
+        mark = mark_of(form.format_str) if form is not None and types.get(index) == _XLS_NUMBER else ""
+        if mark and len(marks) < _MOST_XLS_MARKS:
+            kind = next((k for k, m in marks.items() if m == mark), _FIRST_XLS_MARK + len(marks))
+            marks[kind] = mark
+            types[index] = kind
+    return marks
 
 
 def _open_text(data, name):

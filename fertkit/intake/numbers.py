@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 
+from fertkit.cell_formats import Formatted
 from fertkit.intake.files import text_of
 from fertkit.intake.units import find_unit
 
@@ -84,6 +85,9 @@ class NumberStyle:
     why: str
 
 
+_POINT = NumberStyle(".", "as the kit writes it")
+
+
 def number_style(cells: Iterable, delimiter: str = "") -> NumberStyle:
     """Tell the decimal mark of a file from all its number cells together, then from its delimiter.
 
@@ -145,6 +149,9 @@ def read_number(cell, style: NumberStyle) -> Reading:
     if isinstance(cell, (bool, dt.date, dt.time, dt.timedelta)):
         kind = "true or false" if isinstance(cell, bool) else "a date"
         return Reading(problem=f"the cell holds {kind}, not a number")
+    if isinstance(cell, Formatted):
+        shown = _read_text(cell.shown, _POINT)
+        return _finish(float(cell)) if shown.problem else shown
     if isinstance(cell, (int, float)):
         return _finish(float(cell))
     return _read_text("" if cell is None else str(cell), style)

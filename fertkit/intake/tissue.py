@@ -8,7 +8,7 @@ import pandas as pd
 
 from fertkit.errors import InputError, Problem
 from fertkit.intake.context import specimens_of
-from fertkit.intake.files import RawTable, open_tables, text_of
+from fertkit.intake.files import RawTable, open_tables, text_of, whole
 from fertkit.intake.layout import Layout, find_layout
 from fertkit.intake.line_kinds import is_no_result, is_rating
 from fertkit.intake.numbers import NumberStyle, Reading, number_style, read_number
@@ -200,12 +200,13 @@ def _open(source, name, sheet):
         except InputError as error:
             failure = failure or error
     if not found:
+        list(map(whole, tables))
         raise failure
     if len(found) > 1:
         names = ", ".join(raw.sheet for raw, _ in found)
         problem = Problem("several sheets hold tissue results", f"name one with sheet= (--sheet): {names}")
         raise InputError(found[0][0].name, [problem])
-    return found[0]
+    return whole(found[0][0]), found[0][1]
 
 
 def _no_sheet(tables, sheet):

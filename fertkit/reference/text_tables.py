@@ -5,7 +5,7 @@ import re
 import pandas as pd
 
 from fertkit.errors import InputError, Problem
-from fertkit.tables import open_tables, text_of
+from fertkit.tables import open_tables, text_of, whole
 
 _COMMA = re.compile(r"[+-]?\d*,\d+")
 _GROUPED = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
@@ -34,7 +34,7 @@ def read_text_table(path) -> pd.DataFrame:
     >>> read_text_table("mine.csv").to_dict("records")
     [{'crop': 'soybean', 'low': '1.56'}]
     """
-    raw = open_tables(path)[0]
+    raw = whole(open_tables(path)[0])
     filled = [i for i, row in enumerate(raw.cells) if any(cell != "" for cell in row)]
     header, lines = filled[0], filled[1:]
     names = [text_of(cell) for cell in raw.cells[header]]
