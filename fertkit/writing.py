@@ -1,24 +1,77 @@
-"""Write files whole or not at all."""
+"""Write files whole or not at all, and name the file when that fails."""
 
 import os
-import tempfile
-from contextlib import contextmanager
+import stat
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 
 @contextmanager
-def drafted(path: Path):
-    """Give a draft to write; it takes the place of `path` at the end, or leaves no trace if that fails."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:60]}.", suffix=".part")
-    os.close(handle)
-    draft = Path(name)
+def naming(path, draft=None):
+    """Name a file in errors of the system that name none (those of a full disk), or that name its draft."""
     try:
-        yield draft
-        os.chmod(draft, 0o644)
-        os.replace(draft, path)
-    except BaseException:
-        draft.unlink(missing_ok=True)
+        yield
+    except OSError as error:
+        ours = error.filename is None or str(error.filename) == str(draft)
+        if ours and error.errno is not None:
+            error.filename = str(path)
+            del error.filename2
         raise
+
+
+@contextmanager
+def drafted(path: Path):
+    """Give a draft to write; it takes the place of `path` at the end, or leaves no trace if that fails.
+
+    The draft is on the disk before it takes that place. A file that was there keeps its mode, a link to it
+    stays a link, and a new file gets the mode that the system gives to new files. What is no file (a pipe, a
+    device) is written to directly.
+    """
+    path, mode = Path(path), _mode(path)
+    if mode is not None and not stat.S_ISREG(mode):
+        with naming(path):
+            yield path
+        return
+    target = Path(os.path.realpath(path))
+    draft = target.with_name(f".{target.name[:60]}.{os.urandom(8).hex()}.part")
+    with naming(path, draft):
+        os.close(os.open(draft, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
+        try:
+            yield draft
+            if mode is not None:
+                os.chmod(draft, stat.S_IMODE(mode))
+            _to_disk(draft)
+            os.replace(draft, target)
+        except BaseException:
+            draft.unlink(missing_ok=True)
+            raise
+    _folder_to_disk(target.parent)
+
+
+def _mode(path):
+    """Mode of what is at a path, links followed; None where nothing is."""
+    try:
+        return os.stat(path).st_mode
+    except FileNotFoundError:
+        return None
+
+
+def _to_disk(file):
+    handle = os.open(file, os.O_RDWR)  # Windows flushes only what may be written
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _folder_to_disk(folder):
+    """Have the new name of a file outlast a power cut, where the system can do so for a folder."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def write_whole(content: str | bytes, path) -> Path:
@@ -33,7 +86,7 @@ def write_whole(content: str | bytes, path) -> Path:
     Raises
     ------
     OSError
-        If the folder does not exist or cannot be written.
+        Names `path` if the folder does not exist, cannot be written or is full.
 
     Examples
     --------

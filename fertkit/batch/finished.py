@@ -11,7 +11,7 @@ from pathlib import Path
 
 from fertkit.batch.settings import EMPTY
 from fertkit.errors import FertkitError
-from fertkit.writing import write_whole
+from fertkit.writing import naming, write_whole
 
 LIST = "parts.sha256"
 _LINE = re.compile(r"^([0-9a-f]{64})  parts/(\S+)\n", re.MULTILINE)
@@ -74,7 +74,7 @@ def unfinished(out: Path, targets: list[Path]) -> tuple[list[Path], list[str]]:
 
 def enter(out: Path, name: str, digest: str) -> None:
     """Enter a finished part, on disk before anything else is done."""
-    with (out / LIST).open("a", encoding="utf-8") as stream:
+    with naming(out / LIST), (out / LIST).open("a", encoding="utf-8") as stream:
         stream.write(f"{digest}  parts/{name}\n")
         stream.flush()
         os.fsync(stream.fileno())

@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from fertkit.errors import FertkitError, shorten
+from fertkit.writing import naming
 
 LOCK = "run.lock"
 
@@ -49,10 +50,13 @@ def _mine():
 
 def _taken(file, mine):
     try:
-        with file.open("x", encoding="utf-8") as stream:
+        with naming(file), file.open("x", encoding="utf-8") as stream:
             stream.write(mine)
     except FileExistsError:
         return False
+    except OSError:  # a full disk: half a lock would hold the folder for ever
+        file.unlink(missing_ok=True)
+        raise
     return True
 
 

@@ -7,6 +7,9 @@ from contextlib import redirect_stdout
 from fertkit import __version__
 from fertkit.cli.questions import ADD_QUESTION
 from fertkit.errors import FertkitError, harmless
+from fertkit.writing import naming
+
+PRINTED = "what is printed"  # in place of the name of a file
 
 
 def main(argv=None) -> int:
@@ -17,6 +20,7 @@ def main(argv=None) -> int:
         arguments = parser.parse_args(argv)
         with redirect_stdout(_Shown(sys.stdout)):
             arguments.run(arguments) if arguments.run else parser.print_help()
+        _Shown(sys.stdout).flush()
     except FertkitError as error:
         print(harmless(f"fertkit: {error}"), file=sys.stderr)
         return 2
@@ -26,7 +30,9 @@ def main(argv=None) -> int:
     except BrokenPipeError:  # the reader of the pipe has seen enough
         sys.stdout = None
     except OSError as error:
-        print(harmless(f"fertkit: {error.filename or 'file'}: {error.strerror}"), file=sys.stderr)
+        if error.filename == PRINTED:
+            sys.stdout = None  # else the interpreter tries once more at its end, and says so
+        print(harmless(f"fertkit: {error.filename or 'file'}: {error.strerror or error}"), file=sys.stderr)
         return 2
     return 0
 
@@ -38,10 +44,12 @@ class _Shown:
         self._out = out
 
     def write(self, text):
-        return self._out.write(harmless(text))
+        with naming(PRINTED):
+            return self._out.write(harmless(text))
 
     def flush(self):
-        self._out.flush()
+        with naming(PRINTED):
+            self._out.flush()
 
 
 def _parser():
