@@ -4,6 +4,7 @@ Both listen on the loopback address only, ask for a token made for this run, ask
 take files up to a limit. A room (a course, a field day) gets kernels started beforehand and idle ones ended.
 """
 
+import errno
 import os
 import secrets
 import signal
@@ -57,6 +58,32 @@ def free_port() -> int:
     with socket.socket() as probe:
         probe.bind((HOST, 0))
         return probe.getsockname()[1]
+
+
+def open_port(port: int) -> int:
+    """Give a port if it is one and nobody listens on it: a server there would be taken for ours.
+
+    Raises
+    ------
+    FertkitError
+        If it is none, is in use or may not be used.
+    """
+    if not isinstance(port, int) or not 1 <= port <= 65535:
+        raise FertkitError(
+            f"there is no port {port}; ports run from 1 to 65535. Leave --port out for a free one"
+        )
+    with socket.socket() as probe:
+        if os.name == "posix":  # else a port just given up would count as taken for a minute
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((HOST, port))
+        except OSError as error:
+            taken = error.errno == errno.EADDRINUSE
+            why = "is in use by another program" if taken else f"cannot be used ({error.strerror})"
+            raise FertkitError(
+                f"port {port} {why}; name another, or leave --port out for a free one"
+            ) from None
+    return port
 
 
 def command(folder: Path, *, page: bool, room: bool, port: int) -> list[str]:
@@ -183,9 +210,10 @@ def open_notebooks(page: bool = False, room: bool = False, port: int | None = No
     Raises
     ------
     FertkitError
-        If there are no notebooks, a package is missing or the server does not start.
+        If the port is none or is in use, there are no notebooks, a package is missing or the server does not
+        start.
     """
-    port, token = port or free_port(), secrets.token_urlsafe(24)
+    port, token = free_port() if port is None else open_port(port), secrets.token_urlsafe(24)
     line = command(notebook_folder(folder), page=page, room=room, port=port)
     in_charge = threading.current_thread() is threading.main_thread()
     before = signal.signal(signal.SIGTERM, _end) if in_charge else None

@@ -1,5 +1,6 @@
 """How the notebooks are served: loopback only, token kept off the command line, quiet on the network."""
 
+import http.server
 import signal
 import subprocess
 import sys
@@ -7,6 +8,7 @@ import sys
 import nbformat
 import pytest
 
+from fertkit.cli import main
 from fertkit.errors import FertkitError
 from fertkit.panels import serve
 
@@ -107,6 +109,43 @@ def test_a_server_that_ends_at_once_is_said(folder, stand_in):
     stand_in("raise SystemExit(1)  # {}")
     with pytest.raises(FertkitError, match="did not start"):
         serve.open_notebooks(folder=folder, browser=False)
+
+
+@pytest.mark.parametrize("port", [-1, 0, 65536, 99999, 8888.5])
+def test_a_port_that_is_none_is_refused(folder, stand_in, port):
+    """Ports are numbers of 16 bits, and 0 is reserved (RFC 6335, 6)."""
+    stand_in(ANSWERS_ONCE)
+    with pytest.raises(FertkitError, match="ports run from 1 to 65535"):
+        serve.open_notebooks(folder=folder, port=port, browser=False)
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "0.0.0.0"])
+def test_a_port_in_use_is_refused_and_the_other_server_not_opened(folder, stand_in, monkeypatch, host):
+    stand_in(ANSWERS_ONCE)
+    opened = []
+    monkeypatch.setattr(serve.webbrowser, "open", opened.append)
+    with (
+        http.server.HTTPServer((host, 0), http.server.BaseHTTPRequestHandler) as other,
+        pytest.raises(FertkitError, match="is in use by another program"),
+    ):
+        serve.open_notebooks(folder=folder, port=other.server_port)
+    assert not opened
+
+
+def test_a_port_just_given_up_can_be_taken_again(folder, stand_in, monkeypatch):
+    stand_in(ANSWERS_ONCE)
+    port = serve.free_port()
+    for _ in range(2):
+        assert serve.open_notebooks(folder=folder, port=port, browser=False) == 0
+
+
+def test_a_port_in_use_is_one_line_on_the_command_line(capsys):
+    with http.server.HTTPServer(("127.0.0.1", 0), http.server.BaseHTTPRequestHandler) as other:
+        assert main(["open", "--port", str(other.server_port)]) == 2
+    assert main(["open", "--port", "70000"]) == 2
+    taken, none = capsys.readouterr().err.splitlines()
+    assert "is in use by another program; name another" in taken
+    assert "there is no port 70000" in none
 
 
 def test_a_server_that_never_answers_is_ended(folder, stand_in, monkeypatch):
