@@ -157,3 +157,16 @@ def test_the_same_blend_per_hectare():
         blend({"P2O5": 90}, prices, caps={"N": 10}, unit="kg/ha")
     with pytest.raises(UnitError, match="use one of: lb/ac, kg/ha"):
         blend({"N": 40}, prices, unit="t/ha")
+
+
+def test_volume_of_a_liquid_by_hand():
+    # 28 lb N is 100 lb of 28-0-0 of 10.67 lb a gallon (the density its makers print): 9.372 gal; the same in
+    # metric, 100 kg at 10.67 lb/gal = 1.27855 kg/l: 78.21 l. Potash is dry and has no volume.
+    prices = pd.DataFrame({"product": ["28-0-0", "0-0-60"], "price": [300.0, 420.0]})
+    used = blend({"N": 28, "K2O": 60}, prices).used.set_index("product")
+    assert used.loc["28-0-0", "rate"] == pytest.approx(100)
+    assert used.loc["28-0-0", "volume"] == pytest.approx(9.372, abs=5e-4)
+    assert np.isnan(used.loc["0-0-60", "volume"])
+    metric = blend({"N": 28, "K2O": 60}, prices, unit="kg/ha")
+    assert metric.used.set_index("product").loc["28-0-0", "volume"] == pytest.approx(78.21, abs=5e-3)
+    assert "(78.2 l) 28-0-0" in metric.summary().replace("L)", "l)")

@@ -127,3 +127,16 @@ def test_every_problem_at_once(demand):
 def test_soil_supply_that_cannot_be(demand, soil):
     with pytest.raises(InputError, match="soil supply"):
         supply_gap(demand, soil)
+
+
+@pytest.mark.parametrize(("share", "days", "interpolated"), [(0.398, (40, 40), False), (0.6, (50, 70), True)])
+def test_a_day_is_interpolated_where_no_point_is_within_three_days(share, days, interpolated):
+    # All of the supply is there from the first day, so that the first short day is the one on which uptake
+    # passes it: day 40 for a little less than the 0.4 known on that day; between points for 0.6.
+    own = pd.DataFrame({"nutrient": "N", "day": [40, 80, 120], "fraction": [0.4, 0.8, 1.0]})
+    season = season_demand("wheat", 90, points=own)
+    total = season.totals.set_index("nutrient")["uptake"]["N"]
+    all_of_it = pd.DataFrame({"nutrient": ["N"], "rate": [share * total], "day": [0]})
+    row = gap(supply_gap(season, {"N": 0}, all_of_it), "N", "shortest")
+    assert days[0] <= row["first_day"] <= days[1]
+    assert row["interpolated"] == interpolated

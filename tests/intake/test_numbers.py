@@ -110,3 +110,31 @@ def test_units():
         assert find_unit(word) == ""
     assert is_other_matrix("results as fresh weight")
     assert not is_other_matrix("dried fresh at 60 degrees, dry weight basis")
+
+
+@pytest.mark.parametrize(
+    ("text", "style", "value"),
+    [("123,456.7", POINT, 123456.7), ("1,234,567.8", POINT, 1234567.8), ("1234,567", COMMA, 1234.567),
+     ("1234567,8", COMMA, 1234567.8), ("1 234,5", COMMA, 1234.5), ("12'345.6", POINT, 12345.6)],
+)  # fmt: skip
+def test_digits_are_grouped_in_threes_behind_one_to_three(text, style, value):
+    # The rule of groups: International System of Units, 9th edition, 5.4.4.
+    assert read_number(text, style).value == value
+
+
+@pytest.mark.parametrize("text", ["1234,567.8", "12,34.5", "0123,456.7", "1234 567", "1,2345.6"])
+def test_digits_grouped_otherwise_are_no_number(text):
+    reading = read_number(text, POINT)
+    assert math.isnan(reading.value)
+    assert reading.problem == "not a number"
+
+
+@pytest.mark.parametrize("text", ["1,234", "12,345", "123,456"])
+def test_one_to_three_digits_before_a_comma_and_three_behind_can_be_read_two_ways(text):
+    assert "cannot be told" in read_number(text, UNTOLD).problem
+    assert number_style([text], "\t").decimal == ""
+
+
+@pytest.mark.parametrize("text", ["1234,567", "0,123", "12345,678"])
+def test_other_digits_before_a_comma_make_it_a_decimal_comma(text):
+    assert number_style([text], "\t").decimal == ","

@@ -441,3 +441,19 @@ def test_lines_without_a_rate_are_named_and_nothing_else_is_said(file, recwarn):
     with pytest.raises(InputError, match="the rate is missing"):
         read_strips(file)
     assert not recwarn.list
+
+
+@pytest.mark.parametrize(
+    ("header", "role"),
+    [
+        ("Moisture at harvest (%)", "moisture"),  # as it came off the field
+        ("Stated moisture", "stated"),  # the one moisture the yields are stated at
+        ("Yield (bu/ac at 15.5 % moisture)", "yield"),  # a yield, whatever moisture it names
+        ("Soil moisture (%)", "other"),
+        ("Moisture (lb/ac)", ""),  # no moisture has a mass over an area
+        ("Grain weight (lb)", "weight"),
+        ("Grain weight (lb/ac)", "yield"),  # grain over an area
+    ],
+)
+def test_what_a_header_that_names_moisture_or_weight_holds(header, role):
+    assert read_header(header).role == role

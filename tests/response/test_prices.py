@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, PriceError, UnitError
+from fertkit.response.price_table import rates_by_price
 from fertkit.response.prices import (
     Prices,
     draw_prices,
@@ -125,3 +126,19 @@ def test_price_table_names_every_bad_cell():
         prices_from_table(table[["nutrient_price"]])
     with pytest.raises(InputError, match="no rows"):
         prices_from_table(table.head(0))
+
+
+def test_a_table_of_prices_charges_the_pass():
+    # 3 + 0.05 x - 0.000125 x2, by hand. Ratio 0.01: 160 lb gain 8 - 3.2 = 4.8 less 1.6 for nutrient; 3.2 bu
+    # at 10 is 32 and does not pay a pass of 33. Ratio 0.005: 180 lb gain 4.95 less 0.9; 4.05 bu at 20 is 81.
+    table = rates_by_price(
+        "quadratic", [3.0, 0.05, -0.000125], Prices(0.1, 10.0, pass_cost=33.0), [0.1], [10.0, 20.0],
+        lowest_rate=0, highest_rate=300,
+    )  # fmt: skip
+    assert table["rate_lb_ac"].tolist() == pytest.approx([0, 180])
+    assert table["status"].tolist() == ["pass not paid", "interior"]
+    paid = rates_by_price(
+        "quadratic", [3.0, 0.05, -0.000125], Prices(0.1, 10.0, pass_cost=31.0), [0.1], [10.0],
+        lowest_rate=0, highest_rate=300,
+    )  # fmt: skip
+    assert paid["rate_lb_ac"].tolist() == pytest.approx([160])

@@ -118,6 +118,7 @@ def test_season_is_judged_stage_by_stage(tidy):
     n = path.table[path.table["nutrient"] == "N"]
     assert n["step"].tolist() == [1, 2, 3, 4]
     assert n["low"].tolist()[:3] == [3.5, 2.75, 2.75]
+    assert n["high"].tolist()[:3] == [5.0, 3.5, 3.5]
     assert n["strictest_class"].tolist() == ["sufficient", "sufficient", "low", "no published range"]
     assert n["turn"].tolist() == ["", "", "falls below", ""]
     assert "no published range" in path.summary()

@@ -24,6 +24,7 @@ from fertkit.tissue.classes import (
     probability_below,
     shortage_limit,
 )  # fmt: skip
+from fertkit.tissue.score import settle_cvs
 from fertkit.units import convert_concentration
 
 # Corn ear leaf at tasseling to silking: University of Delaware page after Southern Coop. Series Bulletin 394.
@@ -464,3 +465,39 @@ def test_a_result_at_the_end_of_a_range_belongs_to_it_in_every_unit(end):
     assert classify(restated, [0.5] * 2, [end] * 2, nan, nan, nan).tolist() == [SUFFICIENT] * 2
     assert classify(restated, [end] * 2, [5.0] * 2, nan, nan, nan).tolist() == [SUFFICIENT] * 2
     assert classify(restated, nan, nan, nan, nan, [end] * 2).tolist() == [NOT_CLASSED] * 2
+
+
+@pytest.mark.parametrize(
+    ("given", "total"),
+    [
+        (5.0, 5.0),
+        ({"K": 3, "sampling": 4}, 5.0),
+        ({"K": 3, "sampling": 0}, 3.0),
+        ({"K": 5, "sampling": 12}, 13.0),
+    ],
+)
+def test_sampling_error_adds_in_quadrature(given, total):
+    # 3-4-5 and 5-12-13 triangles; one number for all is the total, with no sampling on top.
+    assert settle_cvs(given).set_index("nutrient").loc["K", "cv_pct"] == pytest.approx(total)
+
+
+def test_sampling_error_stays_where_only_the_laboratory_is_given():
+    # The table's own sampling error and a laboratory error of 0.001 %: what is left is the sampling alone.
+    table = settle_cvs().set_index("nutrient")["cv_pct"]
+    sampling = settle_cvs({"K": 0.001}).set_index("nutrient").loc["K", "cv_pct"]
+    with_n = settle_cvs({"K": 3}).set_index("nutrient")
+    assert sampling > 1
+    assert with_n.loc["K", "cv_pct"] == pytest.approx((9 + sampling**2) ** 0.5)
+    assert with_n.loc["N", "cv_pct"] == table["N"]
+    with pytest.raises(InputError, match="above zero"):
+        settle_cvs({"sampling": -1})
+
+
+def test_distance_above_an_upper_limit_alone_is_relative_to_it():
+    # 6 against an upper limit of 5 is one fifth above it; 4 is inside.
+    nan = np.full(2, np.nan)
+    found = distance_from_range(np.array([6.0, 4.0]), nan, np.array([5.0, 5.0]), nan)
+    assert found.tolist() == pytest.approx([0.2, 0.0])
+    # beside a foot of 2 without a low end: 1 is half below it, 6 one fifth above the high end
+    found = distance_from_range(np.array([1.0, 6.0]), nan, np.array([5.0, 5.0]), np.array([2.0, 2.0]))
+    assert found.tolist() == pytest.approx([-0.5, 0.2])

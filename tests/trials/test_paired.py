@@ -96,3 +96,10 @@ def test_pairs_that_all_differ_alike_have_no_error_to_test_against():
     assert np.isnan(found.p)
     assert "no error to test against" in found.summary()
     assert "cannot be told apart" not in found.summary()
+
+
+def test_fieller_with_a_small_bottom_that_is_told_from_zero():
+    # By hand, t 2, variances 0.0025: a = 0.25 - 0.01, b = 0.2, c = 0.16 - 0.01; ends (b ∓ sqrt(b2 - ac)) / a.
+    low, high = fieller(0.4, 0.5, np.diag([0.0025, 0.0025]), 2.0)
+    assert (low, high) == (pytest.approx((0.2 - 0.004**0.5) / 0.24), pytest.approx((0.2 + 0.004**0.5) / 0.24))
+    assert np.isnan(fieller(0.4, 0.5, np.diag([0.0025, 0.0625]), 2.0)).all()  # 0.25 - 4 x 0.0625 is none

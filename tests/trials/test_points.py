@@ -431,3 +431,12 @@ def test_a_pass_shorter_than_its_ends_leaves_nothing(n):
     points = read_points(log, crop="corn", units={"flow": "lb/s", "distance": "ft", "width": "ft"})
     with pytest.raises(NotEstimable, match="no point is left after the step 'pass ends'"):
         clean_points(points)
+
+
+def test_the_share_of_points_removed_is_of_all_points_read(mankato):
+    cleaned = clean_points(mankato)
+    row = cleaned.checks.set_index("check").loc["points removed [%]"]
+    read, kept = len(mankato.points), int((cleaned.points["removed_by"] == "").sum())
+    assert 0 < kept < read
+    assert row["value"] == pytest.approx(100 * (read - kept) / read)
+    assert f"{100 * (read - kept) / read:.0f} % of the points are removed" in row["meaning"]

@@ -47,3 +47,21 @@ def test_incomplete_split_plot_is_refused(oats):
         analyse_split_plot(oats.drop(index=4), "gen", "n_cwt_ac", response="yield_qlb_plot")
     with pytest.raises(LookupFailed, match="unknown column"):
         analyse_split_plot(oats, "variety", "n_cwt_ac", response="yield_qlb_plot")
+
+
+def test_least_significant_differences_of_the_oats_by_hand(oats):
+    # Mean squares 601.331 (10 df) and 177.083 (45 df), t of the usual table 2.2281 and 2.0141; 6 blocks, 3
+    # varieties, 4 rates. Standard errors 7.079, 4.436, 7.683, 9.715 as in Venables & Ripley, Modern Applied
+    # Statistics with S (from memory); the t of the mixed comparison is weighed as Cochran & Cox do.
+    found = analyse_split_plot(oats, "gen", "n_cwt_ac", response="yield_qlb_plot").errors
+    sed = [7.0789, 4.4358, 7.6830, 9.7150]
+    assert found["sed"].tolist() == pytest.approx(sed, abs=1e-4)
+    mixed = (3 * 177.083 * 2.0141 + 601.331 * 2.2281) / (3 * 177.083 + 601.331)
+    t = [2.2281, 2.0141, 2.0141, mixed]
+    assert found["lsd"].tolist() == pytest.approx([s * q for s, q in zip(sed, t, strict=True)], abs=2e-3)
+
+
+def test_a_lower_confidence_needs_a_smaller_difference(oats):
+    # t of the usual table at 10 %: 1.8125 (10 df), 1.6794 (45 df)
+    found = analyse_split_plot(oats, "gen", "n_cwt_ac", response="yield_qlb_plot", level=0.9).errors["lsd"]
+    assert found.iloc[:2].tolist() == pytest.approx([1.8125 * 7.0789, 1.6794 * 4.4358], abs=1e-3)
