@@ -152,5 +152,30 @@ def plain_p(p: float) -> str:
 
 
 def checks_frame(rows) -> pd.DataFrame:
-    """Build a checks table from (check, value, limit, passed, meaning) rows."""
-    return pd.DataFrame(list(rows), columns=CHECK_COLUMNS)
+    """Build a checks table from (check, value, limit, passed, meaning) rows.
+
+    `passed` is True where the check holds, False where it does not, None where it could not be judged. The
+    meaning is one sentence, or a pair of which the table takes one: what is so where the check holds, and
+    what is not, with what to do about it, where it does not.
+
+    Examples
+    --------
+    >>> from fertkit.results import checks_frame, failed
+    >>> told = ("enough strips", "too few strips: add blocks")
+    >>> checks = checks_frame([("strips", 8, 6, True, told), ("strips", 4, 6, False, told)])
+    >>> checks["meaning"].tolist(), failed(checks)
+    (['enough strips', 'too few strips: add blocks'], ['too few strips: add blocks'])
+    """
+    rows = [(*row, passed, _said(passed, meaning)) for *row, passed, meaning in rows]
+    return pd.DataFrame(rows, columns=CHECK_COLUMNS)
+
+
+def _said(passed, meaning) -> str:
+    if isinstance(meaning, str):
+        return meaning
+    return "could not be judged" if passed is None else meaning[0] if passed else meaning[1]
+
+
+def failed(checks: pd.DataFrame) -> list[str]:
+    """What the checks that do not hold mean; those not judged are none of them."""
+    return checks.loc[checks["passed"].eq(False), "meaning"].tolist()

@@ -3,6 +3,7 @@
 import doctest
 import inspect
 import pickle
+import re
 from dataclasses import replace
 from importlib import import_module
 
@@ -10,9 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from fertkit import results
 from fertkit.report import FieldAnswer, NetworkAnswer, TrialAnswer
 from fertkit.response import CurveComparison, Prices, ResponseAnalysis
-from fertkit.results import CHECK_COLUMNS, Result, same_content
+from fertkit.results import CHECK_COLUMNS, Result, checks_frame, failed, same_content
 
 FLOORS = ("intake", "budget", "tissue", "trials", "response", "report", "batch")
 #: The answers of the main job: a field, a trial, several trials.
@@ -20,15 +22,28 @@ MAIN = (FieldAnswer, TrialAnswer, NetworkAnswer)
 
 
 def kinds(of=Result):
-    """Every class of result."""
-    return [kind for sub in of.__subclasses__() for kind in (sub, *kinds(sub))]
+    """Every class of result of the package."""
+    found = [kind for sub in of.__subclasses__() for kind in (sub, *kinds(sub))]
+    return [kind for kind in found if kind.__module__.startswith("fertkit.")]
 
 
 @pytest.fixture(scope="session")
-def made(tmp_path_factory):
+def pairs():
+    """Every pair of sentences of a check, filled while `made` is."""
+    return set()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def made(tmp_path_factory, pairs):
     """One result of each kind that an example of a public function makes."""
-    found = {}
+    found, said = {}, results._said
+
+    def listen(passed, meaning):
+        pairs.update([] if isinstance(meaning, str) else [meaning])
+        return said(passed, meaning)
+
     with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(results, "_said", listen)
         patch.chdir(tmp_path_factory.mktemp("examples"))
         homes = [import_module(f"fertkit.{floor}") for floor in FLOORS]
         for kind in kinds():
@@ -38,6 +53,8 @@ def made(tmp_path_factory):
                 thing = getattr(home, name)
                 if inspect.isfunction(thing) and ">>>" in (thing.__doc__ or ""):
                     _run(thing, name)
+        for result in found.values():
+            _ = getattr(result, "checks", None)
     return found
 
 
@@ -101,6 +118,47 @@ def test_an_optimum_from_a_pickle_is_worked_out_alike(made):
     assert again.at_prices(prices=dearer).optimum == analysis.at_prices(prices=dearer).optimum
     comparison = made[CurveComparison]
     assert pickle.loads(pickle.dumps(comparison)).at_price_ratio(0.1) == comparison.at_price_ratio(0.1)
+
+
+#: Words that tell of a fault; none of them may stand beside a check that holds.
+FAULT = re.compile(
+    r"^none$|^see |^few|too few|fewer than|cannot|check the|look for|hardly|from memory|is open|depart|"
+    r"no replication|no upper limit|at an end|disagree:|may be a loss|at risk|superseded|not weighted|misses|"
+    r"\badd "
+)
+
+
+def test_a_check_says_one_thing_and_the_thing_of_its_state(made):
+    seen = set()
+    for kind, result in made.items():
+        checks = getattr(result, "checks", None)
+        for row in [] if checks is None else checks.itertuples():
+            assert row.passed is None or row.passed in (True, False), (kind, row)
+            assert row.meaning, (kind, row)
+            if row.passed is None:
+                assert not FAULT.search(row.meaning.replace("add a column", "")), (kind, row)
+            elif row.passed:
+                assert not FAULT.search(row.meaning), (kind, row)
+            seen.add((row.check, row.passed, row.meaning))
+    held = {meaning for _, passed, meaning in seen if passed is True or passed == 1}
+    assert not held & {meaning for _, passed, meaning in seen if passed is not None and not passed}
+    assert len(held) > 20
+
+
+def test_both_sentences_of_a_check_are_said_and_differ(pairs):
+    assert len(pairs) > 30
+    for holds, fails in pairs:
+        assert holds != fails
+        assert not FAULT.search(holds), holds
+        assert len(holds) > 10
+        assert len(fails) > 10
+
+
+def test_a_check_that_could_not_be_judged_is_neither_held_nor_failed():
+    checks = checks_frame([("a", 1, 2, None, ("good", "bad")), ("b", 1, 2, False, ("good", "bad"))])
+    assert checks["passed"].tolist() == [None, False]
+    assert checks["meaning"].tolist() == ["could not be judged", "bad"]
+    assert failed(checks) == ["bad"]
 
 
 @pytest.mark.parametrize("kind", MAIN, ids=lambda k: k.__name__)

@@ -112,7 +112,7 @@ class BatchResult(Result):
             lines.append(f"Results, every source counted: {each}.")
         if REFUSED in counts:
             lines.append(f"Not usable: {counts[REFUSED]:,}; the reason stands in the column 'message'.")
-        failed = self.checks[~self.checks["passed"].astype(bool) & (self.checks["check"] != REFUSED)]
+        failed = self.checks[self.checks["passed"].eq(False) & (self.checks["check"] != REFUSED)]
         told = [*failed["meaning"], *self.notes]
         return "\n".join([*lines, *(f"Note: {text}." for text in told), f"Table: {self.file}"])
 
@@ -173,13 +173,14 @@ def _checks(counts, seen, settings):
                 f"one price ratio was used for more than one {words} ({', '.join(sorted(seen[name]))}); run "
                 "each on its own, with its own prices"
             )
-            rows.append((f"one {words}", len(seen[name]), 1, not several, told if several else "none"))
+            rows.append((f"one {words}", len(seen[name]), 1, not several, (f"one {words} throughout", told)))
     if kind == "trials" and settings.nutrient_price is not None:
         rows += _doubt(seen, settings)
     if kind == "samples":
         memory = "from_memory" in seen["provenance"]
         told = "some ranges are from memory (column 'provenance'): check them before they drive a decision"
-        rows.append(("ranges carried from memory", int(memory), 0, not memory, told if memory else "none"))
+        told = ("every range used was read in its source", told)
+        rows.append(("ranges carried from memory", int(memory), 0, not memory, told))
         told = "the chances rest on placeholder errors of laboratory and sampling, from memory"
         rows.append(("laboratory and sampling CVs", 1, 0, False, told))
     return checks_frame(rows)

@@ -72,7 +72,10 @@ class Ledger(Result):
             mine = self.rows[self.rows["nutrient"].map(TEST_OF).eq(element) & self.rows["test_ppm"].notna()]
             for column, word in (("test_ppm", "trend"), ("test_low", "low end of the trend")):
                 least = mine[column].min()
-                meaning = f"the {word} stays at or above the level given"
+                meaning = (
+                    f"the {word} stays at or above the level given",
+                    f"the {word} falls below the level given: test again before that",
+                )
                 rows.append((f"{element} {word} [ppm]", least, level, at_least(least, level), meaning))
         return checks_frame(rows)
 

@@ -312,7 +312,10 @@ def _range_checks(budget):
             budget.pounds,
             highest,
             budget.pounds <= highest * 1.001,
-            "beyond the highest yield measured, uptake is scaled in proportion",
+            (
+                "the source measured at yields as high",
+                "above the highest yield the source measured; uptake is scaled in proportion",
+            ),
         )
 
 

@@ -277,7 +277,8 @@ def check_seed_row(
     salt = sum(rates[n] * np.nansum([p["n_pct"], p["k2o_pct"]]) / 100 for n, p in found.items())
     most = limit["limit_lb_ac"]
     source = f"{limit['note']} ({limit['source_key']})"
-    rows = [("N + K2O with the seed [lb/ac]", salt, most, at_most(salt, most), source)]
+    told = (f"no more than the limit: {source}", f"more than the limit, so the seed is at risk: {source}")
+    rows = [("N + K2O with the seed [lb/ac]", salt, most, at_most(salt, most), told)]
     cautions = product_cautions(rates, products=products)
     for row in cautions[cautions["topic"].isin(NEVER_WITH_SEED)].itertuples():
         rows.append((f"{row.product} with the seed", "", "", False, f"{row.text} ({row.source_key})"))

@@ -397,14 +397,20 @@ def _point_checks(demand):
             len(mine),
             2,
             len(mine) >= 2,
-            "with fewer than two points the curve says little between them",
+            (
+                "enough published points to place the curve",
+                "with fewer than two points the curve says little between them",
+            ),
         )
         yield (
             f"distance of the curve from its points, {name}",
             total.misfit,
             total.spread,
             at_most(total.misfit, total.spread),
-            "every point is met within the spread of a published share",
+            (
+                "every point is met within the spread of a published share",
+                "a point is missed by more than the spread of a published share",
+            ),
         )
         curve = demand.rows[demand.rows["nutrient"] == name]
         others = demand.points[(demand.points["nutrient"] == name) & ~demand.points["used"]]
@@ -415,5 +421,8 @@ def _point_checks(demand):
                 found,
                 row.fraction,
                 at_most(abs(found - row.fraction), 0.1),
-                "the curve and the other publication lie within a tenth of the season total",
+                (
+                    "the curve and the other publication lie within a tenth of the season total",
+                    "the other publication lies more than a tenth of the season total from the curve",
+                ),
             )

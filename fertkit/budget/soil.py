@@ -84,10 +84,14 @@ class SoilRate(Result):
     @property
     def checks(self) -> pd.DataFrame:
         memory = self.rows["provenance"].isin(["from_memory", "mixed"])
-        found = "every number was read in its source"
+        current = ("the system is the current one", "the system is superseded: ask for the current one")
+        found = (
+            "every number was read in its source",
+            "some numbers of the system are from memory: confirm them before use",
+        )
         return checks_frame(
             [
-                ("system is current", self.status, "current", self.status == "current", "not superseded"),
+                ("system is current", self.status, "current", self.status == "current", current),
                 ("numbers not read in a source", int(memory.sum()), 0, not memory.any(), found),
             ]
         )

@@ -391,13 +391,21 @@ def _notes(headers, extra) -> tuple[str, ...]:
 def _checks(table, lines):
     """What a reader should know of strips that are usable all the same."""
     lost = np.flatnonzero(table.filter(like="yield_").iloc[:, 0].isna())
-    rows = [_told("strips without a yield", lost, lines, "lost strips: means are adjusted for them")]
+    rows = [
+        _told(
+            "strips without a yield",
+            lost,
+            lines,
+            "every strip has a yield",
+            "lost strips: means are adjusted for them",
+        )
+    ]
     planned = table.filter(regex="^planned_")
     if len(planned.columns):
         aim, given = planned.iloc[:, 0], table.filter(regex="^rate_").iloc[:, 0]
         off = np.flatnonzero((given - aim).abs() > APPLIED_OFF * aim.abs().max())
         rows.append(_told(
-            "applied as planned", off, lines,
+            "applied as planned", off, lines, "the rates applied are those planned",
             "applied and planned rates differ: curves use the applied rate, comparisons the planned one",
         ))  # fmt: skip
     if "block" not in table:
@@ -405,6 +413,6 @@ def _checks(table, lines):
     return rows
 
 
-def _told(check, at, lines, meaning):
+def _told(check, at, lines, holds, fails):
     where = f" (lines {', '.join(str(lines[i]) for i in at[:12])}{' and more' if len(at) > 12 else ''})"
-    return (check, len(at), "0", len(at) == 0, meaning + where if len(at) else "none")
+    return (check, len(at), "0", len(at) == 0, (holds, fails + where))

@@ -87,7 +87,7 @@ class TissueSamples(Result):
         lines += [f"note: {p}" for p in self.notes[:8]]
         if len(self.notes) > 8:
             lines.append(f"note: and {len(self.notes) - 8} more, see notes")
-        failed = self.checks[self.checks["passed"].astype(bool).eq(False)]
+        failed = self.checks[self.checks["passed"].eq(False)]
         lines += [f"check: {r.check}: {r.meaning}" for r in failed.head(8).itertuples()]
         return "\n".join(lines)
 

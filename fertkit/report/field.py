@@ -9,7 +9,7 @@ from fertkit.report.page import Section, cited, render_page
 from fertkit.report.tables import Table, pick
 from fertkit.report.trial import curves_table
 from fertkit.response.gain import gain_lines
-from fertkit.results import capital, plain
+from fertkit.results import capital, failed, plain
 from fertkit.tissue.above import REASONS
 from fertkit.tissue.ranking import value_text
 from fertkit.tissue.unjudged import unjudged_in_short
@@ -183,8 +183,7 @@ def _trial_lines(name, trial, answer):
     of, best = f" of {answer.applied}" if answer.applied else "", trial.optimum
     lines = [f"{name}: economic optimum{of}{'' if best.text[0].isdigit() else ':'} {best.text}."]
     lines += [f"{name}: {_small(line)}" for line in gain_lines(trial)[::2]]
-    notes = trial.checks.loc[~trial.checks["passed"].astype(bool), "meaning"]
-    lines += [f"{name}: note: {note}." for note in notes]
+    lines += [f"{name}: note: {note}." for note in failed(trial.checks)]
     if name in answer.carried:
         lines.append(f"Carries over, {name}: {_carried(answer.carried[name])}.")
     return lines

@@ -9,10 +9,9 @@ from fertkit.report.page import Section, cited, render_page
 from fertkit.report.tables import Table, pick
 from fertkit.report.trial import checks_table
 from fertkit.response import CURVES
-from fertkit.response.agreement import failed
 from fertkit.response.pooled import pooled_lines
 from fertkit.response.verdict import status_in_words
-from fertkit.results import plain
+from fertkit.results import failed, plain
 from fertkit.trials.arrange import show
 
 

@@ -36,21 +36,24 @@ def pool_checks(pooled) -> pd.DataFrame:
     k, fewest = len(pooled.sites), network_limit("fewest trials")
     rows = [
         ("trials pooled", k, fewest, k >= fewest,
-         f"{k} trials are too few to name a rate for other fields: {plain(fewest)} or more are wanted"),
+         (f"{k} trials are enough to name a rate for other fields",
+          f"{k} trials are too few to name a rate for other fields: {plain(fewest)} or more are wanted")),
     ]  # fmt: skip
     if pooled.gain > 0:
         unit, lowest = f"{pooled.money}/{pooled.area}", pooled.frame.iloc[0, 0]
+        told = f"{LEVEL:.0%} interval {plain(pooled.gain_low)} to {plain(pooled.gain_high)} {unit}"
         rows.append(
             ("mean net gain above zero", pooled.gain_low, 0,
              not at_most(pooled.gain_low, 0, pooled.gain_high),
-             f"the trials disagree: their mean net gain may be a loss ({LEVEL:.0%} interval "
-             f"{plain(pooled.gain_low)} to {plain(pooled.gain_high)} {unit})")
+             (f"the mean net gain is above zero ({told})",
+              f"the trials disagree: their mean net gain may be a loss ({told})"))
         )  # fmt: skip
         rows.append(
             ("best rate surely above the lowest", pooled.interval_low, lowest,
              None if np.isnan(pooled.interval_low)
              else above(pooled.interval_low, lowest, pooled.highest_rate),
-             "other trials of the same kind might name the lowest rate as the best")
+             ("other trials of the same kind would name a rate above the lowest too",
+              "other trials of the same kind might name the lowest rate as the best"))
         )  # fmt: skip
     return checks_frame(rows)
 
@@ -62,22 +65,19 @@ def contrast_checks(contrast) -> pd.DataFrame:
         (contrast.prediction_low, contrast.prediction_high),
     )
     level = f"{contrast.level:.0%} interval"
+    mean = f"{level} {plain(contrast.low)} to {plain(contrast.high)} {contrast.unit}"
     apart = at_least(contrast.i2_pct, most) and at_most(ends[0], 0, ends[1])
     return checks_frame(
         [
             ("pooled gain above zero", contrast.low, 0, not at_most(contrast.low, 0, contrast.high),
-             f"the gain pooled over {contrast.k} sites may be a loss ({level} {plain(contrast.low)} to "
-             f"{plain(contrast.high)} {contrast.unit})"),
+             (f"the gain pooled over {contrast.k} sites is above zero ({mean})",
+              f"the gain pooled over {contrast.k} sites may be a loss ({mean})")),
             ("gain of a new site above zero", ends[0], 0, not apart,
-             f"the sites disagree: {plain(contrast.i2_pct)} % of the spread is between them, and a new site "
-             f"may lose ({level} {plain(ends[0])} to {plain(ends[1])} {contrast.unit})"),
+             ("the sites do not disagree so far that a new site may lose",
+              f"the sites disagree: {plain(contrast.i2_pct)} % of the spread is between them, and a new site "
+              f"may lose ({level} {plain(ends[0])} to {plain(ends[1])} {contrast.unit})")),
         ]
     )  # fmt: skip
-
-
-def failed(checks: pd.DataFrame) -> list[str]:
-    """What the checks that do not hold mean."""
-    return checks.loc[checks["passed"].eq(False), "meaning"].tolist()
 
 
 def verdict_lines(count: int, doubts: list[str]) -> list[str]:

@@ -361,17 +361,19 @@ def _checks(analysis):
     rows = [
         _price_check(analysis),
         ("distinct rates", len(rates), 3, len(rates) >= 3,
-         "fewer than three rates: a difference, not a curve"),
+         ("enough rates for a curve", "fewer than three rates: a difference, not a curve")),
         ("replicates within rates [df]", pure_df, 1, pure_df > 0,
-         "no replication within rates: the error includes the curve's own lack of fit"),
+         ("strips of the same rate measure the error",
+          "no replication within rates: the error includes the curve's own lack of fit")),
         *data.losses,
     ]  # fmt: skip
     if comparison is not None:
         rows += [
             ("optimum inside the tested rates", optimum.rate, rates[-1], inside,
-             "the optimum lies at an end of the tested rates" if inside else MEANINGS[optimum.status]),
+             MEANINGS[optimum.status]),
             ("interval closed above", optimum.interval.high, rates[-1], not optimum.interval.high_open,
-             "the data set no upper limit to the optimum within the tested rates"),
+             ("the interval of the optimum ends within the tested rates",
+              "the data set no upper limit to the optimum within the tested rates")),
         ]  # fmt: skip
     if data.block is None and pure_df > 0 and (data.weight == 1).all():
         rows.append(
@@ -379,17 +381,18 @@ def _checks(analysis):
         )
     if comparison is not None:
         beaten = not mean_wins(arrays_of(analysis.fits), data.sums)[0, 0]
-        rows.append(("a curve beats the mean", int(beaten), 1, beaten, "no response can be told from chance"))
+        told = ("a response can be told from chance", "no response can be told from chance")
+        rows.append(("a curve beats the mean", int(beaten), 1, bool(beaten), told))
         fit = analysis.fits[analysis.weights.index[first_largest(analysis.weights)]]
         p = lack_of_fit(fit)[1]
         rows.append(
             ("lack of fit [p]", p, 0.05, not below(p, 0.05),
-             f"the rate means depart from the {fit.curve.label} curve by more than chance")
+             (f"the {fit.curve.label} curve follows the rate means as closely as chance allows",
+              f"the rate means depart from the {fit.curve.label} curve by more than chance"))
         )  # fmt: skip
         rows += comparison.checks.loc[lambda c: c["check"] != "distinct rates"].itertuples(
             index=False, name=None
         )
-        rows.append(
-            ("three rates", len(rates), 4, len(rates) > 3, "with three rates the curves cannot be told apart")
-        )
+        told = ("enough rates to tell curves apart", "with three rates the curves cannot be told apart")
+        rows.append(("three rates", len(rates), 4, len(rates) > 3, told))
     return checks_frame(rows)

@@ -334,10 +334,13 @@ def _checks(fits, data, asked):
     return checks_frame(
         [
             ("rows for AICc", n, limit, n >= limit,
-             "too few rows to rank the curves by AICc; the averaged ones are weighed by fit alone"),
+             ("enough rows to rank the curves by AICc",
+              "too few rows to rank the curves by AICc; the averaged ones are weighed by fit alone")),
             ("curves fitted", len(fits), asked, len(fits) == asked,
-             "some curves have no finite parameters with rates so far from zero"),
+             ("every curve asked for could be fitted",
+              "some curves have no finite parameters with rates so far from zero")),
             ("distinct rates", n_rates, 4, n_rates > 3,
-             "with three rates every three-parameter curve fits the rate means equally well"),
+             ("enough rates to tell three-parameter curves apart",
+              "with three rates every three-parameter curve fits the rate means equally well")),
         ]
     )  # fmt: skip

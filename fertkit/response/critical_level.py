@@ -15,7 +15,7 @@ from fertkit.response.curves import get_curve
 from fertkit.response.economics import rate_for_share_of_rise
 from fertkit.response.fit import fit_response, join_text
 from fertkit.response.intervals import join_interval
-from fertkit.results import Result, checks_frame, plain
+from fertkit.results import Result, checks_frame, failed, plain
 from fertkit.rounding import above, first_smallest
 
 FEWEST = 4  # sites: two in each class, or two degrees of freedom
@@ -89,9 +89,11 @@ class CriticalLevel(Result):
         return checks_frame(
             [
                 ("critical level inside the tests", self.value, f"{test.min():g} to {test.max():g}", inside,
-                 "a level outside the tested sites is an extrapolation"),
+                 ("tests lie on both sides of the level",
+                  "the level lies outside the tested sites: an extrapolation")),
                 ("the data bound the level on both sides", self.high, "", bounded,
-                 "the interval is open: more sites near and beyond the level are needed"),
+                 ("the interval has two ends",
+                  "the interval is open: more sites near and beyond the level are needed")),
             ]
         )  # fmt: skip
 
@@ -265,7 +267,7 @@ def curve_level(
         opened = (found.low_open, found.high_open)
     at = np.linspace(x[0], x[-1], 201)
     remarks = [] if rising else [f"Join: {join_text(fit)}; plateau {float(curve.plateau(fit.coef)):.1f} %."]
-    remarks += [m for m, ok in zip(fit.checks["meaning"], fit.checks["passed"], strict=True) if not ok]
+    remarks += failed(fit.checks)
     return CriticalLevel(
         f"{curve.label} curve", float(value), low, high, *opened, level, target_pct if rising else None,
         float(fit.r2), _frame(x, y), fit.params,

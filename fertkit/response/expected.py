@@ -316,14 +316,19 @@ def _checks(result, plan):
     return [
         (f"{plan.plan}: interval holds the true optimum [%]", plan.coverage_pct, f">= {plain(least)}",
          at_least(plan.coverage_pct, least),
-         "the interval is too short for its level, by more than chance in the simulation; more rates help"),
+         ("the interval holds the optimum as often as its level says",
+          "the interval is too short for its level, by more than chance in the simulation; more rates help")),
         (f"{plan.plan}: interval closed above [% of trials]", 100 - plan.open_pct, "> 50", plan.open_pct < 50,
-         "most trials would set no upper limit to the optimum; add strips or a higher rate"),
+         ("most trials would set an upper limit to the optimum",
+          "most trials would set no upper limit to the optimum; add strips or a higher rate")),
         (f"{plan.plan}: a response is found [% of trials]", 100 - plan.no_response_pct, "> 50",
-         plan.no_response_pct < 50, "most trials would not tell the response from chance; add strips"),
+         plan.no_response_pct < 50,
+         ("most trials would tell the response from chance",
+          "most trials would not tell the response from chance; add strips")),
         (f"{plan.plan}: true optimum below the highest rate", plan.true_optimum, top,
          below(plan.true_optimum, top),
-         "with this curve the optimum is not inside the tested rates; add a higher rate"),
+         ("the optimum lies inside the tested rates",
+          "with this curve the optimum is not inside the tested rates; add a higher rate")),
     ]  # fmt: skip
 
 

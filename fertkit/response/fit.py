@@ -13,7 +13,7 @@ from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.intervals import Interval, join_identified
 from fertkit.response.many import Fits, basis, fit_sums
 from fertkit.response.shapes import SHAPES, limits
-from fertkit.results import Result, checks_frame, counted, plain
+from fertkit.results import Result, checks_frame, counted, failed, plain
 from fertkit.rounding import above, at_most, below, same
 from fertkit.trials.connected import contrasts_within
 
@@ -147,9 +147,7 @@ class ResponseFit(Result):
         ]
         if self.join_set is not None:
             lines.append(f"Join point: {join_text(self)} {self.rate_unit}.")
-        lines += [
-            m for m, passed in zip(self.checks["meaning"], self.checks["passed"], strict=True) if not passed
-        ]
+        lines += failed(self.checks)
         return "\n".join(lines)
 
 
@@ -342,9 +340,11 @@ def _checks(fit):
     top = data.sums.rates[0, 1]
     rows = [
         ("distinct rates", n_rates, n_params + 1, n_rates > n_params,
-         "as many parameters as rates: the curve runs through the rate means and cannot be judged"),
+         ("more rates than parameters, so the curve can be judged",
+          "as many parameters as rates: the curve runs through the rate means and cannot be judged")),
         ("error df within rates", pure_df, 1, pure_df > 0,
-         "no replication within rates: the error includes the curve's own lack of fit"),
+         ("strips of the same rate measure the error",
+          "no replication within rates: the error includes the curve's own lack of fit")),
     ]  # fmt: skip
     meanings = {
         "join_not_identified": f"the yields cannot tell any join up to {top:g} from another",

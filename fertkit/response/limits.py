@@ -56,14 +56,20 @@ def price_check(prices: Prices, rate_unit: str, yield_unit: str, nutrient: str =
     low, high = (money.ratio * w / mass_kg(rate_mass) for w in weights)
     trace = nutrient.strip().upper() in _MICRONUTRIENTS or not nutrient
     least, most = _limit("lowest"), _limit("highest of a micronutrient" if trace else "highest")
+    taken = (
+        f"the nutrient is taken as {plain(money.nutrient)} {prices.money} per {rate_mass} and the crop as "
+        f"{plain(money.grain)} {prices.money} per {yield_mass}, so a weight of nutrient costs as much as "
+        f"{_range(low, high)} times that weight of crop; usual are {plain(least)} to {plain(most)} "
+        f"({_table().loc[('price_ratio', 'lowest'), 'provenance']})"
+    )
+    usual = bool(least <= high and low <= most)
     said = (
-        f"check the units of the prices: the nutrient is taken as {plain(money.nutrient)} {prices.money} per "
-        f"{rate_mass} and the crop as {plain(money.grain)} {prices.money} per {yield_mass}, so a "
-        f"weight of nutrient costs as much as {_range(low, high)} times that weight of crop; usual are "
-        f"{plain(least)} to {plain(most)} ({_table().loc[('price_ratio', 'lowest'), 'provenance']})"
+        f"the prices are in the usual proportion: {taken}"
+        if usual
+        else f"check the units of the prices: {taken}"
     )
     limit = f"{plain(least)} to {plain(most)}"
-    return ("units of the prices", _range(low, high), limit, bool(least <= high and low <= most), said)
+    return ("units of the prices", _range(low, high), limit, usual, said)
 
 
 def _limit(item):

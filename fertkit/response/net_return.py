@@ -148,13 +148,18 @@ class NetReturn(Result):
         inside = self.status == "interior"
         rows = [("optimum inside the tested rates", self.rate, tested, inside, self.meaning)]
         if self.within is not None:
-            ends, meaning = (
-                below(self.within_high, self.highest_rate),
-                "the trial cuts the stretch off, not the money",
+            ends = below(self.within_high, self.highest_rate)
+            meaning = (
+                "the rates nearly as good end inside the tested ones",
+                "the rates nearly as good end where the trial ends, not where money does: test higher rates",
             )
             rows.append(("rates nearly as good end inside them", self.within_high, tested, ends, meaning))
         if self.prices.pass_cost > 0:
-            paid, meaning = self.status != "pass not paid", "the gain at the optimum pays for the pass"
+            paid = self.status != "pass not paid"
+            meaning = (
+                "the gain at the optimum pays for the application pass",
+                "the gain at the optimum does not pay for the application pass",
+            )
             rows.append(("the pass is paid", self.gain, "above 0", paid, meaning))
         return checks_frame(rows)
 

@@ -14,14 +14,14 @@ import pandas as pd
 
 from fertkit.errors import NotEstimable, UnitError
 from fertkit.reference import list_sources
-from fertkit.response.agreement import LEVEL, failed, mean_interval, pool_checks, verdict_lines
+from fertkit.response.agreement import LEVEL, mean_interval, pool_checks, verdict_lines
 from fertkit.response.agreement import SOURCES as AGREEMENT
 from fertkit.response.curves import checked_params, finite, get_curve
 from fertkit.response.economics import economic_optimum_rate
 from fertkit.response.limits import nearly_as_good
 from fertkit.response.net_return import CAUTION
 from fertkit.response.prices import Prices, area_of, column, positive, single
-from fertkit.results import Result, checks_frame, plain
+from fertkit.results import Result, checks_frame, failed, plain
 from fertkit.rounding import at_least, at_most, below, first_largest
 
 
@@ -124,9 +124,12 @@ class PooledReturn(Result):
         rows = checks_frame(
             [
                 ("trials with the pooled rate inside their tested rates", reached, n, reached == n,
-                 "beyond a trial's own rates its curve is carried on"),
+                 ("every trial tested rates on both sides of the pooled one",
+                  "the pooled rate lies beyond the rates of some trials, whose curves are carried on")),
                 ("pooled rate below the highest rate of the grid", self.rate, grid.iloc[-1],
-                 below(self.rate, grid.iloc[-1]), "at the end of the grid: at least this rate"),
+                 below(self.rate, grid.iloc[-1]),
+                 ("the mean net return falls again above the pooled rate",
+                  "the pooled rate is the highest tested: the best is at least this rate")),
             ]
         )  # fmt: skip
         return pd.concat([pool_checks(self), rows], ignore_index=True)

@@ -55,9 +55,14 @@ class Balance(Result):
     @property
     def checks(self) -> pd.DataFrame:
         memory = self.norms["provenance"].eq("from_memory").sum() if "provenance" in self.norms else 0
-        meaning = "norms are remembered figures: check them before use" if memory else "no remembered norm"
-        refused = ("samples without index", len(self.refused), "0", self.refused.empty, "see refused")
-        return checks_frame([("norms from memory", int(memory), "0", memory == 0, meaning), refused])
+        told = ("every norm was read in its source", "norms are remembered figures: check them before use")
+        without = ("every sample has its index", "samples without an index: `refused` tells why of each")
+        return checks_frame(
+            [
+                ("norms from memory", int(memory), "0", bool(memory == 0), told),
+                ("samples without index", len(self.refused), "0", self.refused.empty, without),
+            ]
+        )
 
     def summary(self, most: int = 8) -> str:
         """Order of need of each sample, with the verdict of the ranges beside it."""

@@ -11,7 +11,7 @@ import pandas as pd
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
 from fertkit.reference import base_crop, crop_name, list_sources, load_table
 from fertkit.reference.facts import load_facts
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, failed
 from fertkit.rounding import above, at_most, below
 
 WHOLE = "whole plant"
@@ -47,11 +47,18 @@ class NutritionIndex(Result):
     def checks(self) -> pd.DataFrame:
         memory = self.curves[self.curves["provenance"] == "from_memory"]["source_key"].unique()
         outside = int(self.indices["nni"].isna().sum())
-        meaning = f"curves of {', '.join(memory)} are from memory" if len(memory) else "no remembered curve"
+        told = (
+            "every curve was read in its source",
+            f"curves of {', '.join(memory)} are from memory: check them before they drive a decision",
+        )
+        without = (
+            "every value lies where a curve holds",
+            "values where no curve holds have no index; the column note tells why",
+        )
         return checks_frame(
             [
-                ("curves from memory", len(memory), "0", not len(memory), meaning),
-                ("values outside a curve", outside, "0", not outside, "see the note column"),
+                ("curves from memory", len(memory), "0", not len(memory), told),
+                ("values outside a curve", outside, "0", not outside, without),
             ]
         )
 
@@ -63,7 +70,7 @@ class NutritionIndex(Result):
             lines.append(f"{r.sample}: {r.biomass_t_ha:g} t/ha, {r.n_pct:g} % N, {r.source_key}: {found}")
         lines += [f"{r.source_key}: {r.note}" for r in self.curves.itertuples() if r.note]
         lines += [f"caution: {r.note} ({r.source_key})" for r in _notes().itertuples()]
-        lines += [f"caution: {r.meaning}" for r in self.checks.itertuples() if not r.passed]
+        lines += [f"caution: {told}" for told in failed(self.checks)]
         return "\n".join(lines)
 
 

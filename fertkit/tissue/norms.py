@@ -70,7 +70,10 @@ class Norms(Result):
                     self.n_high,
                     f"{FEWEST}",
                     enough,
-                    "fewer make unsteady norms",
+                    (
+                        "enough samples for steady norms",
+                        "so few samples make unsteady norms: add high yields",
+                    ),
                 )
             ]
         )

@@ -55,7 +55,10 @@ class PairComparison(Result):
     @property
     def checks(self) -> pd.DataFrame:
         placeholder = self.cvs[self.cvs["nutrient"].isin(self.pairs["nutrient"])]["origin"].eq("placeholder")
-        meaning = "the noise rests on placeholder CVs from memory; give your laboratory's own with cvs="
+        meaning = (
+            "every error of laboratory and sampling is one you stated",
+            "the noise rests on placeholder CVs from memory; give your laboratory's own with cvs=",
+        )
         return checks_frame(
             [("CVs", int(placeholder.sum()), "0 placeholders", not placeholder.any(), meaning)]
         )

@@ -378,13 +378,12 @@ def _checks(used, scored, conditions, spread):
         "the chances rest on placeholder errors of laboratory and sampling, from memory; state your "
         "laboratory's own (fertkit leaf --cv)"
     )
-    advice = advice if placeholders else "all CVs are the user's"
-    rows = [("laboratory and sampling CVs", placeholders, "0 placeholders", not placeholders, advice)]
+    told = ("every error of laboratory and sampling is one you stated", advice)
+    rows = [("laboratory and sampling CVs", placeholders, "0 placeholders", not placeholders, told)]
     memory = sorted(set(used.loc[used["provenance"] == "from_memory", "source_key"]))
     meaning = f"figures of {', '.join(memory)} are from memory: check them before they drive a decision"
-    rows.append(
-        ("ranges carried from memory", len(memory), "0 sources", not memory, meaning if memory else "none")
-    )
+    told = ("every range used was read in its source", meaning)
+    rows.append(("ranges carried from memory", len(memory), "0 sources", not memory, told))
     for r in conditions[conditions["why"] != ""].itertuples():
         name = ", ".join(text or "?" for text in (r.crop, r.growth_stage, r.plant_part))
         rows.append((name, r.samples, "0 samples", False, r.why))

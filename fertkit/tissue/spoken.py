@@ -36,7 +36,7 @@ def read_aloud(scores, most: int) -> str:
     lines += [f"not judged: {line}" for line in not_judged_lines(scores)]
     lines += _unstated_petioles(scores)
     lines += [f"question: {line}" for line in question_lines(scores)]
-    failed = scores.checks[scores.checks["passed"].astype(bool).eq(False)]
+    failed = scores.checks[scores.checks["passed"].eq(False)]
     told = [MEMORY, OXIDES]
     told += [CHANCES] if scores.agreement["probability_below"].notna().any() else []
     lines += [f"caution: {r.meaning}" for r in failed[failed["check"].isin(told)].itertuples()]

@@ -47,7 +47,10 @@ class TreatmentComparison(Result):
     @property
     def checks(self) -> pd.DataFrame:
         n = len(self.tests)
-        meaning = "with many tests some are small by chance: about one in twenty under no effect"
+        meaning = (
+            "one test alone: its probability stands as it is",
+            "with many tests some are small by chance: about one in twenty under no effect",
+        )
         return checks_frame([("tests made together", n, "1", n <= 1, meaning)])
 
     def summary(self) -> str:

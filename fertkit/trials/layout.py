@@ -326,7 +326,8 @@ def _checks(design, treatments, blocks, length, width_unit) -> list[tuple]:
         f"trials with three replicates the least significant difference with strips of {own(1000)} was about "
         f"{100 * long / short:.0f} % of that with {own(250)} ({said_by('strip_trial', of_long)})"
     )
-    rows = [("strip length", length, f">= {own(reliable)} ({source})", at_least(feet, reliable), advice)]
+    told = (f"long enough: {advice}", f"short strips: {advice}")
+    rows = [("strip length", length, f">= {own(reliable)} ({source})", at_least(feet, reliable), told)]
     item = "pairs" if design == "pairs" else "replicates"
     enough = default("strip_trial", item)
     if design in ("blocks", "pairs"):

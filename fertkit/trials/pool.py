@@ -384,13 +384,14 @@ def _checks(table, y, tau2, raw, scale, knapp):
     heavy = table["weight_pct"].max()
     return [
         ("sites without a standard error", len(unweighted), "0", not unweighted,
-         f"shown, not weighted: {', '.join(map(str, unweighted))}" if unweighted else "none"),
+         ("every site has a standard error", f"shown, not weighted: {', '.join(map(str, unweighted))}")),
         ("sites of no weight", len(idle), "0", not idle,
-         "kept, but their standard error leaves them no weight (a response still rising or none at all?): "
-         f"{', '.join(map(str, idle))}" if idle else "none"),
+         ("every site counts in the mean",
+          "kept, but their standard error leaves them no weight (a response still rising or none at all?): "
+          f"{', '.join(map(str, idle))}")),
         number_of_sites(len(y)),
         ("largest weight [%]", float(heavy), "<= 50 (common practice, no source)", not above(heavy, 50),
-         "one site carries more than half of the weight" if above(heavy, 50) else "no site dominates"),
+         ("no site dominates", "one site carries more than half of the weight")),
         *([("Hartung-Knapp factor", float(scale), "information", None, _held_at_one(raw, scale, tau2))]
           if knapp else []),
     ]  # fmt: skip

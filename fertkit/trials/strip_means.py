@@ -209,6 +209,7 @@ def _checks(table, column, inside):
     outside = int((~inside).sum())
     return [
         ("strips without points", len(empty), "0", not empty,
-         f"no points in strip {', '.join(map(str, empty))}: lost for the analysis" if empty else "none"),
+         ("every strip has points",
+          f"no points in strip {', '.join(map(str, empty))}: lost for the analysis")),
         ("points outside the strips", outside, "information", None, "headlands, borders and other ground"),
     ]  # fmt: skip
