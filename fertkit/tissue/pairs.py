@@ -67,15 +67,26 @@ class PairComparison(Result):
         """Pattern of each pair and the nutrients that differ."""
         lines = []
         for r in self.patterns.itertuples():
-            lines.append(f"{r.pair}: {r.pattern}: {r.meaning}; {r.what_to_do} ({r.source_key})")
             mine = self.pairs[(self.pairs["pair"] == r.pair) & (self.pairs["difference"] != "within noise")]
+            lines.append(f"{r.pair}, poor against good area: {_differ(mine)}")
             for n in mine.sort_values("log_ratio").itertuples():
                 times = f"{np.exp(n.log_ratio):.2f} times the good area"
                 lines.append(
                     f"  {n.nutrient}: {plain(n.poor)} against {plain(n.good)} {n.unit}, {times}: {n.evidence}"
                 )
+            lines.append(f"  {r.pattern}: {r.meaning}; {r.what_to_do} ({r.source_key})")
         lines += [f"caution: {r.meaning}" for r in self.checks.itertuples() if not r.passed]
         return "\n".join(lines)
+
+
+def _differ(rows):
+    """'Mn lower; Fe higher', what lies below its range marked."""
+    said = []
+    for way in ("lower", "higher"):
+        mine = rows[rows["difference"] == way].sort_values("log_ratio", ascending=way == "lower")
+        names = [n.nutrient + " (short)" * n.evidence.startswith("strong") for n in mine.itertuples()]
+        said += [f"{', '.join(names)} {way}"] if names else []
+    return "; ".join(said) or "no nutrient differs beyond noise"
 
 
 def compare_pairs(
@@ -193,6 +204,7 @@ def _marked(samples, by):
         and frame.groupby("area")["pair"].nunique().eq(1).all()
     ):
         frame = frame.assign(pair=" against ".join(dict.fromkeys(frame.sort_values("area")["pair"])))
+    frame = frame.assign(pair=_occasions(frame))
     problems = []
     for pair, rows in frame.groupby("pair"):
         for column in ("crop", "growth_stage", "plant_part"):
@@ -203,6 +215,19 @@ def _marked(samples, by):
     if problems:
         raise InputError("pairs", problems)
     return frame
+
+
+def _occasions(frame):
+    """Pairs, told apart by date, or by crop, stage and part, where each of these has both areas."""
+    names = frame["pair"].astype(str)
+    day = pd.to_datetime(frame["sampled"]).dt.strftime("%Y-%m-%d").fillna("")
+    stage = frame["growth_stage"].fillna("").astype(str)
+    condition = frame["crop"].fillna("").astype(str) + ", " + stage + ", " + frame["plant_part"].fillna("")
+    for told in (day, condition):
+        both = frame["area"].groupby([names, told]).transform("nunique") == 2
+        whole = both.groupby(names).transform("all") & (told.groupby(names).transform("nunique") > 1)
+        names = names.mask(whole, names + ", " + told)
+    return names
 
 
 def _with_verdicts(table, frame, samples):

@@ -7,6 +7,7 @@ import pandas as pd
 
 from fertkit.reference.facts import load_facts
 from fertkit.results import counted
+from fertkit.tissue.doubts import soil_on_leaf
 from fertkit.tissue.ratios import LOW_RELATIVE
 
 STARVED = "nitrogen first"
@@ -32,8 +33,16 @@ def gaps(scores) -> list[str]:
         "not scored": [_named(away.index[away == 0])] if (away == 0).any() else [],
         "not judged": _by_samples(table[judged & (table["sources"] == 0)]),
         "no result for": _by_samples(held[held["value"] == 0]),
+        "soil on the leaf, so nothing is known of": _by_samples(_soiled(scores.scored)),
     }
     return [f"{what} {', '.join(names)}" for what, names in told.items() if names]
+
+
+def _soiled(scored):
+    """Iron of the samples whose iron and aluminium tell of soil on the leaf."""
+    iron = scored[scored["nutrient"].isin(["Fe", "Al"])]
+    soiled = [n for n, rows in iron.groupby("specimen") if len(rows) > 1 and soil_on_leaf(rows)]
+    return iron[iron["specimen"].isin(soiled) & (iron["nutrient"] == "Fe")]
 
 
 def all_clear(scores) -> str:
@@ -63,9 +72,12 @@ def verdict(explanation) -> str:
             parts.append(NONE_JUDGED_SHORT[:1].upper() + NONE_JUDGED_SHORT[1:])
         else:
             said = NONE_SHORT if close.empty else "no result is clearly short"
-            parts.append(f"{CLEAR}: {said}")
+            over = (explanation.above["class"] == "excessive").any()
+            parts.append(said[:1].upper() + said[1:] if over else f"{CLEAR}: {said}")
     if len(beside):
         parts.append(f"Low along with nitrogen, not the cause: {'; '.join(_by_samples(beside))}")
+    if len(explanation.above):
+        parts.append(f"Above a range, which need not be uptake: {'; '.join(_by_samples(explanation.above))}")
     if len(close):
         parts.append(f"Too close to call, no action on these alone: {'; '.join(_by_samples(close))}")
     if missing:

@@ -224,3 +224,16 @@ def test_one_crop_twice_is_two_seasons_and_a_winter_crop_one():
     )
     assert wheat["step"].tolist() == [1, 2]
     assert set(wheat["sample_id"]) == {"N 80"}
+
+
+def test_pairs_of_two_dates_stay_two_pairs():
+    # Arithmetic: ln(16/45) and ln(1.25/2.2) would both shrink if the dates were averaged.
+    head = "Field,Area,Crop,Stage,Part,Sampled,K %,Mn ppm\n"
+    place = "soybean,R{},upper trifoliate without petiole,{}"
+    first, second = place.format(1, "2024-07-03"), place.format(3, "2024-07-28")
+    rows = [f"N,Good,{first},2.2,45", f"N,Bad,{first},2.2,16"]
+    rows += [f"N,Good,{second},2.2,45", f"N,Bad,{second},1.25,45"]
+    pairs = compare_pairs(read_tissue((head + "\n".join(rows) + "\n").encode())).table
+    lower = pairs[pairs["difference"] == "lower"].set_index("pair")
+    assert lower["nutrient"].to_dict() == {"N, 2024-07-03": "Mn", "N, 2024-07-28": "K"}
+    assert lower["log_ratio"].tolist() == pytest.approx([np.log(16 / 45), np.log(1.25 / 2.2)])

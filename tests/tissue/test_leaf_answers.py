@@ -39,6 +39,11 @@ VERDICTS = {
     "soybean_words.csv": (["not scored e, j and l"], []),
     "alfalfa_words.csv": (["not scored b and d"], []),
     "wheat_words.csv": (["not scored a and g"], []),
+    "extra_columns.csv": (
+        ["soil on the leaf, so nothing is known of Fe in D1",
+         "Above a range, which need not be uptake: Fe, Al in D1"],
+        ["Nothing needs action"]),
+    "names_like_totals.csv": (["N in Check, Standard and Low (likely)", "K in Check, Standard and Low"], []),
     "stage_above.csv": (["Nothing needs action"], ["all-clear"]),
 }  # fmt: skip
 
@@ -127,6 +132,7 @@ def test_the_pair_of_good_and_poor_areas_leads_the_answer(capsys):
     main(["leaf", str(CASES / "good_bad.csv")])
     first, second, *rest = capsys.readouterr().out.splitlines()
     assert first.startswith("Ridge 120")
+    assert "Mn (short) lower" in first
     assert "Mn: 16 against 45 mg/kg" in second
     assert any(line.startswith("Verdict: Short: Mn") for line in rest)
 
