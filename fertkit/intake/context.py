@@ -55,6 +55,7 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
     settle_words(lines, {"crop": crop, "growth_stage": stage, "plant_part": part}, notes, report)
     lines["sampled"] = _dates(lines, date_format, notes, report)
     _mark_areas(lines, notes, report)
+    _name_years(lines, report)
     specimen = _number(lines, columns, notes)
     report += [
         ("not used", f"analyte '{text}'", "not a nutrient", None) for text in left_out_analytes(layout)
@@ -133,6 +134,18 @@ def _name_fields(lines):
     """Put the field before the sample's name, where the file gives one and the name does not hold it."""
     pairs = zip(lines["field"], lines["sample_id"], strict=True)
     lines["sample_id"] = [s if plain(f) in plain(s) else f"{f} {s}" for f, s in pairs]
+
+
+def _name_years(lines, report):
+    """Put the year before the sample's name, where a column of years is all that tells two seasons apart."""
+    for column in [c for c in lines if plain(c).strip(" :.") in spellings("year")]:
+        years = lines[column].map(text_of).where(lambda text: text.str.fullmatch(r"(19|20)\d\d"), "")
+        undated = lines["sampled"].isna() & (years != "")
+        if undated.any() and years[years != ""].nunique() > 1:
+            named = years + " " + lines["sample_id"]
+            lines["sample_id"] = lines["sample_id"].mask(undated, named)
+            report.append(("inferred", "sample id", f"with the year of column '{column}'", None))
+            return
 
 
 def _on_scale(role, cell):

@@ -72,8 +72,9 @@ def sections_of(cells: list, text: list, name: str) -> list[Section]:
     for i, (row, meanings) in enumerate(zip(cells, text, strict=True)):
         if not any(c != "" for c in row):
             continue
-        found = context_of(row, meanings, i, columns)
-        if table_seen and (_cuts(row, found) or _heads(row, meanings)):
+        heads = _heads(row, meanings)  # 'Field, Year, Analyte' names columns; it does not say Field: Year
+        found = [] if heads else context_of(row, meanings, i, columns)
+        if table_seen and (_cuts(row, found) or heads):
             starts.append(i)
             stated[i], body[i], table_seen = [], i, False
         here = starts[-1]

@@ -125,15 +125,18 @@ def _from_to(base, text, bare):
 
 def _in_relation(base, text, bare):
     """A stage named by another: before heading, early boot."""
-    for form in ("before", "within"):
+    for form in ("until", "before", "within"):
         rest = stripped(text, form)
-        found = _span(base, rest, bare) if rest != text and rest else None
+        if rest == text or not rest:
+            continue
+        named = _names(_group(base)).get(_canonical(f"before {rest}")) if form == "before" else None
+        found = _one(base, f"before {rest}", bare) if named else _span(base, rest, bare)
         if found is None:
             continue
-        if form == "within":
+        if form == "within" or named:
             return Span(found.first, found.last)
         if base not in _COUNTED and found.first >= 1:  # positions of a counted scale are days, heights ...
-            return Span(found.first - 1, found.first - 0.01)
+            return Span(found.first - 1, found.last if form == "until" else found.first - 0.01)
     return None
 
 
@@ -183,7 +186,7 @@ def stripped(text: str, form: str) -> str:
 def _canonical(text):
     """A stage's words without those that say nothing, heights and their relation in one spelling."""
     text = text.strip(" .,;:-")
-    for form in ("over", "under", "in", ""):
+    for form in ("over", "under", "in", "bloom", ""):
         text = re.sub(rf"(?:{_any_of(form)})", f" {form} ", text)
     text = re.sub(r"(?:(?<=\d)(?=in\b)|\s+)", " ", text)
     hit = re.match(rf"(?P<rest>.* in)[\s,]+(?:{_any_of('before')})\s+(?P<name>\w+)", text)

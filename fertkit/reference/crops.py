@@ -138,10 +138,11 @@ def _word_table():
 
 @cache
 def _harmless(crop, kind):
-    """Words that may stand beside a crop's name; uses only where they are asked."""
+    """Words that may stand beside a crop's name, its other names among them; uses only where asked for."""
     table = _word_table()
     mine = table[table["crop"].isin(["", crop]) & table["kind"].isin(["trait", kind])]
-    return frozenset().union(*map(_words, mine["words"]))
+    names = (words for words, named in _alias_words() if named == crop)
+    return frozenset().union(*map(_words, mine["words"]), *names)
 
 
 @cache

@@ -129,7 +129,7 @@ def shortfalls_of(agreement: pd.DataFrame) -> pd.DataFrame:
 def named_rows(samples: pd.DataFrame, most: int = 3) -> str:
     """Samples by name and row of the file: 'North, row 5; South, row 6; ...'."""
     first = samples.head(most)
-    names = [f"{r.label}, row {r.row:g}" for r in first.itertuples()]
+    names = [f"{r.label.removesuffix(f', row {r.row:g}')}, row {r.row:g}" for r in first.itertuples()]
     return "; ".join([*names, "..."] if len(samples) > most else names)
 
 

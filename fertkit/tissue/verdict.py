@@ -35,7 +35,8 @@ def gaps(scores) -> list[str]:
         "no result for": _by_samples(held[held["value"] == 0]),
         "soil on the leaf, so nothing is known of": _by_samples(_soiled(scores.scored)),
     }
-    return [f"{what} {', '.join(names)}" for what, names in told.items() if names]
+    one = {what: "; ".join(names) for what, names in told.items() if names}
+    return [f"{what} ({names})" if ";" in names else f"{what} {names}" for what, names in one.items()]
 
 
 def _soiled(scored):

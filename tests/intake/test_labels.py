@@ -36,3 +36,19 @@ def test_a_frame_without_dates_and_areas_has_labels_too():
         {"specimen": [1, 1, 2], "sample_id": ["a", "a", "a"], "crop": ["corn"] * 2 + ["rye"]}
     )
     assert analysis_labels(frame).to_dict() == {1: "a, corn", 2: "a, rye"}
+
+
+def test_a_column_of_years_tells_undated_seasons_apart():
+    sheet = "Field,Year,Crop,Stage,Part,K %\nN 80,2024,corn,R1,ear leaf,3\nN 80,2025,corn,R1,ear leaf,2\n"
+    assert read_tissue(sheet.encode()).table["sample_id"].tolist() == ["2024 N 80", "2025 N 80"]
+    long = (
+        "Field,Year,Crop,Stage,Part,Analyte,Result,Unit\nN 80,2024,corn,R1,ear leaf,K,3,%\n"
+        "N 80,2025,corn,R1,ear leaf,N,2.9,%\nN 80,2025,corn,R1,ear leaf,K,2,%\n"
+    )
+    table = read_tissue(long.encode()).table
+    assert table.groupby("sample_id")["nutrient"].agg(sorted).to_dict() == {
+        "2024 N 80": ["K"],
+        "2025 N 80": ["K", "N"],
+    }
+    one = read_tissue(sheet.replace("2025", "2024").encode()).table
+    assert set(one["sample_id"]) == {"N 80"}

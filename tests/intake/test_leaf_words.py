@@ -44,6 +44,10 @@ def conditions(samples):
         ("Spring barley", "barley"),
         ("Beans, navy", "dry bean"),
         ("Oats", "oats"),
+        ("Corn (Maize)", "corn"),
+        ("Winter Wheat (SRW)", "winter wheat"),
+        ("Grain Sorghum (milo)", "sorghum"),
+        ("Barley - malting", "barley"),
     ],
 )
 def test_crops_by_their_words_in_any_order(text, crop):
@@ -91,6 +95,10 @@ def test_crops_that_could_be_two_are_asked_about(text):
         ("alfalfa", "10% bloom", "1/10 bloom"),
         ("alfalfa", "mid bloom", "half bloom"),
         ("alfalfa", "pre-bloom", "bud"),
+        ("alfalfa", "prior to bloom", "bud"),
+        ("alfalfa", "Early flower", "first flower"),
+        ("wheat", "head emerging from boot", "heading"),
+        ("soybean", "Beginning flower", "R1"),
         ("corn", "R1 silk", "silking"),
         ("corn", "at silking", "R1"),
         ("corn", "6 collars", "V6"),
@@ -114,6 +122,11 @@ def test_stages_by_their_words(crop, text, code):
 def test_before_a_stage_is_not_yet_in_it(crop, text, after, until):
     span = stage_span(crop, text)
     assert stage_span(crop, after).first < span.first <= span.last < stage_span(crop, until).first
+
+
+def test_until_a_stage_includes_it():
+    span, r1 = stage_span("soybean", "Prior to or at initial flowering"), stage_span("soybean", "R1").first
+    assert span.first < r1 == span.last
 
 
 @pytest.mark.parametrize(
