@@ -141,7 +141,7 @@ def _name_years(lines, report):
     for column in [c for c in lines if plain(c).strip(" :.") in spellings("year")]:
         years = lines[column].map(text_of).where(lambda text: text.str.fullmatch(r"(19|20)\d\d"), "")
         undated = lines["sampled"].isna() & (years != "")
-        if undated.any() and years[years != ""].nunique() > 1:
+        if undated.any() and len(set(years) - {""}) > 1:
             named = years + " " + lines["sample_id"]
             lines["sample_id"] = lines["sample_id"].mask(undated, named)
             report.append(("inferred", "sample id", f"with the year of column '{column}'", None))
