@@ -1,13 +1,16 @@
 """The same parts on a Dask cluster: only their paths travel; a part whose worker is lost is done again."""
 
+import logging
 from collections.abc import Callable, Iterator
+from concurrent.futures import CancelledError
 from contextlib import contextmanager
 
 from fertkit.batch.parts import Part
-from fertkit.errors import FertkitError, InputError, Problem
+from fertkit.errors import FertkitError, InputError, Problem, shorten
 
 _LOSSES = 3  # workers that may be lost over one part before it is given up
 _PATIENCE = "10s"  # for a scheduler to answer
+_AGAIN = "The same command goes on where it ended"
 
 
 @contextmanager
@@ -56,12 +59,14 @@ def connected(address: str):
     paths.
     """
     _, distributed = _dask()
-    try:
-        client = distributed.Client(address, timeout=_PATIENCE)
-    except (OSError, ValueError) as error:
-        raise FertkitError(f"no scheduler answers at {address} ({type(error).__name__})") from None
-    with client:
-        yield client
+    with _hushed():
+        try:
+            client = distributed.Client(address, timeout=_PATIENCE)
+        except (OSError, ValueError):
+            what = f"no scheduler answers at {shorten(address)}; an address is like tcp://127.0.0.1:8786"
+            raise FertkitError(f"{what}. {_AGAIN}") from None
+        with client:
+            yield client
 
 
 def work_on(client, work: Callable[[Part], object], parts: list[Part]) -> Iterator[object]:
@@ -70,7 +75,8 @@ def work_on(client, work: Callable[[Part], object], parts: list[Part]) -> Iterat
     Raises
     ------
     FertkitError
-        At the end, if parts were given up because their workers were lost again and again.
+        If the scheduler is lost; at the end, if parts were given up because their workers were lost again
+        and again.
     """
     _, distributed = _dask()
     futures = client.map(work, parts, pure=False)
@@ -80,12 +86,30 @@ def work_on(client, work: Callable[[Part], object], parts: list[Part]) -> Iterat
             yield future.result()
         except distributed.scheduler.KilledWorker:
             lost.append(parts[futures.index(future)].number)
+        except CancelledError:
+            raise FertkitError(f"the scheduler was lost; finished parts are kept. {_AGAIN}") from None
         future.release()
     if lost:
         raise FertkitError(
             f"parts {', '.join(map(str, lost))} were given up: their workers were lost {_LOSSES} times each, "
             "perhaps for want of memory. Give workers more memory or make parts smaller; the others are kept"
         )
+
+
+@contextmanager
+def _hushed():
+    """Keep the log of a cluster off the terminal: what a person can do about it is said in an error."""
+    families = ("distributed", "tornado", "asyncio")
+    loggers = [logging.getLogger(name) for name in (*logging.root.manager.loggerDict, *families)
+               if name.partition(".")[0] in families]  # fmt: skip
+    levels = [logger.level for logger in loggers]
+    for logger in loggers:
+        logger.setLevel(logging.CRITICAL + 1)
+    try:
+        yield
+    finally:
+        for logger, level in zip(loggers, levels, strict=True):
+            logger.setLevel(level)
 
 
 def _dask():

@@ -2,6 +2,8 @@
 
 import os
 import signal
+import subprocess
+import sys
 
 import pandas as pd
 import psutil
@@ -10,6 +12,7 @@ import pytest
 from fertkit.batch import local_cluster, run_batch
 from fertkit.errors import FertkitError
 
+dask = pytest.importorskip("dask")
 pytest.importorskip("distributed")
 
 
@@ -55,3 +58,37 @@ def test_no_scheduler_is_said(source, tmp_path, monkeypatch):
     monkeypatch.setattr("fertkit.batch.cluster._PATIENCE", "1s")
     with pytest.raises(FertkitError, match="no scheduler answers"):
         batch(source, tmp_path / "out", client="tcp://127.0.0.1:9")
+
+
+SCHEDULER = """
+import time
+from distributed import LocalCluster
+with LocalCluster(n_workers=1, threads_per_worker=1, processes=False, protocol="tcp://", host="127.0.0.1",
+                  silence_logs=50, dashboard_address="127.0.0.1:0", worker_dashboard_address="127.0.0.1:0",
+                  scheduler_kwargs={"dashboard": False}) as cluster:
+    print(cluster.scheduler_address, flush=True)
+    time.sleep(300)
+"""
+
+
+def test_a_scheduler_that_dies_is_one_line_and_the_run_goes_on(source, local, tmp_path, monkeypatch, capfd):
+    """Killed after its first part; the part is kept, the others are done without it."""
+    scheduler = subprocess.Popen([sys.executable, "-c", SCHEDULER], stdout=subprocess.PIPE, text=True)
+    monkeypatch.setattr("fertkit.batch.cluster._PATIENCE", "2s")
+    try:
+        address = scheduler.stdout.readline().strip()
+        monkeypatch.setattr("tqdm.std.tqdm.update", lambda *_: scheduler.kill())
+        with (
+            dask.config.set({"distributed.comm.timeouts.connect": "2s"}),
+            pytest.raises(FertkitError, match="the scheduler was lost; finished parts are kept") as told,
+        ):
+            batch(source, tmp_path / "out", client=address)
+    finally:
+        scheduler.kill()
+        scheduler.communicate()
+    assert "The same command goes on where it ended" in str(told.value)
+    monkeypatch.undo()
+    assert list((tmp_path / "out" / "parts").iterdir())
+    result = batch(source, tmp_path / "out")
+    pd.testing.assert_frame_equal(result.table, local, check_exact=True)
+    assert capfd.readouterr().err == ""
