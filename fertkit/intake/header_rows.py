@@ -50,11 +50,7 @@ def complete_headers(cells, text, start, first, past) -> list[Header]:
     headers = list(text[start])
     blank = [j for j, c in enumerate(cells[start]) if c == ""]
     above = start - 1
-    if (
-        above >= 0
-        and any(c != "" for c in cells[above])
-        and not context_of(cells[above], text[above], above, ())
-    ):
+    if above >= 0 and any(c != "" for c in cells[above]) and not context_of(cells[above], text[above], above):
         for j in blank:
             if text[above][j].kind == "role" and text[above][j].name in STATED:
                 headers[j] = text[above][j]

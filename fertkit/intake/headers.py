@@ -57,6 +57,9 @@ def read_header(text: str) -> Header:
         return Header("role", role)
     if find_unit(words):
         return Header("unit", unit=find_unit(words))
+    value = re.fullmatch(rf"(?P<name>.*?)[\s,_;:(\[\-]+(?P<unit>{unit_pattern()})[)\]]?", words)
+    if value and spellings("role").get(value["name"]) == "value":
+        return Header("role", "value", find_unit(value["unit"]))
     ratio = _RATIO.fullmatch(words)
     if ratio and (ratio["both"] or {ratio["top"], ratio["under"]} <= set(spellings("nutrient"))):
         return Header("ratio", words)

@@ -11,8 +11,9 @@ from fertkit.errors import InputError, Problem
 from fertkit.intake.files import RawTable, text_of
 from fertkit.intake.header_rows import complete_headers, header_rows, nutrients_in, take_units
 from fertkit.intake.headers import Header, read_header
-from fertkit.intake.line_kinds import sort_lines
+from fertkit.intake.line_kinds import is_rating, sort_lines
 from fertkit.intake.sections import NUTRIENTS, Section, carried, number_like, sections_of
+from fertkit.intake.spellings import plain, spellings
 
 _BLANK = Header("blank")
 _MOST_WORDS = 20_000  # different words looked up on a sheet; the rest are taken for names of samples
@@ -141,11 +142,12 @@ class _Section:
         self.cells, self.text, self.section, self.earlier = cells, text, section, earlier
         lines = range(section.body, section.end)
         self.long_rows = [i for i in lines if _is_long_header(cells, text, i, section.end)]
-        self.turned = not self.long_rows and _runs_down(
-            text[section.body : section.end], cells[section.body : section.end]
-        )
+        body = slice(section.body, section.end)
+        self.continued = not self.long_rows and self._continues(lines)
+        whole = bool(self.long_rows) or self.continued
+        self.turned = not whole and _runs_down(text[body], cells[body])
         self.starts = self.long_rows
-        if not self.long_rows and not self.turned:
+        if not whole and not self.turned:
             self.starts = header_rows(cells, text, lines)
         self.table_from = self.starts[0] if self.starts else section.body
         if self.turned:
@@ -169,6 +171,21 @@ class _Section:
                     return list(zip([0, *at[1:]], ends, strict=True))
         return [(0, width)]
 
+    def _continues(self, lines):
+        """Whether samples or results follow without a header of their own, under that of the table above."""
+        if not self.earlier or self.earlier[-1].turned:
+            return False
+        above = self.earlier[-1]
+        columns = [j for j, h in enumerate(above.headers) if h.kind in NUTRIENTS or h.name == "value"]
+        if above.shape == "long":
+            at = next(j for j, h in enumerate(above.headers) if h.name == "analyte")
+            lines = [i for i in lines if self.text[i][at].kind in NUTRIENTS]
+        else:
+            named = [i for i in lines if any(h.kind in NUTRIENTS for h in self.text[i][:4])]
+            if len(named) > 1 or any(_named(self.text[i], self.cells[i])[0][0] > 1 for i in lines):
+                return False
+        return any(self.cells[i][j] != "" and number_like(self.cells[i][j]) for i in lines for j in columns)
+
     def stated(self, number):
         """What the lines of context say of one panel; what stands over none holds for the first panel."""
         low, high = self.panels[number]
@@ -183,8 +200,10 @@ class _Section:
             cells, text = [row[low:high] for row in cells], [row[low:high] for row in text]
         if self.turned:
             return self._turned(cells, text)
-        if not self.starts:
+        if self.continued:
             return self._continued(cells)
+        if not self.starts:
+            return [], [], []
         found, dropped, asked = [], [], []
         shape, past = "long" if self.long_rows else "wide", None
         for start, end in zip(self.starts, [*self.starts[1:], self.section.end], strict=True):
@@ -218,19 +237,19 @@ class _Section:
 
     def _continued(self, cells):
         """Samples below lines of context and without a header of their own: that of the table above holds."""
-        lines = range(self.section.body, self.section.end)
-        if not self.earlier or self.earlier[-1].turned:
-            return [], [], []
-        above = self.earlier[-1]
-        values = [j for j, h in enumerate(above.headers) if h.kind in NUTRIENTS or h.name == "value"]
-        if not any(j < len(cells[i]) and cells[i][j] != "" for i in lines for j in values):
-            return [], [], []
+        lines, above = range(self.section.body, self.section.end), self.earlier[-1]
         block, dropped, asked = _block(above.shape, cells, lines, list(above.headers), above.labels)
         return [replace(block, heads=above.heads)], dropped, asked
 
 
 def _block(shape, cells, lines, headers, labels):
     sorted_lines = sort_lines(cells, lines, headers, turned=shape == "transposed")
+    for j, header in enumerate(headers):  # 'Status' may be good and poor areas, or the laboratory's rating
+        words = [cells[i][j] for i in sorted_lines.samples if cells[i][j] != ""]
+        marks = all(plain(text_of(w)) in spellings("area") for w in words)
+        both = header == Header("role", "area") and plain(labels[j]) in spellings("line rating")
+        if both and words and not marks and all(map(is_rating, words)):
+            headers[j] = Header("role", "flag")
     block = Block(
         shape, tuple(headers), tuple(labels), tuple(sorted_lines.samples), cells,
         ratings=sorted_lines.ratings, more_names=sorted_lines.more_names,
@@ -254,10 +273,11 @@ def _is_long_header(cells, text, i, end):
 
 def _runs_down(text, cells):
     """Whether nutrients stand in a column (samples across) rather than in a row."""
-    across = max(text, key=lambda row: (len(nutrients_in(row)), sum(bool(h.unit) for h in row)), default=[])
-    columns = list(zip(*text, strict=True))[:4]
-    down = max(columns, key=lambda c: (len(nutrients_in(c)), sum(bool(h.unit) for h in c)), default=[])
-    n_across, n_down = len(nutrients_in(across)), len(nutrients_in(down))
+    columns = [list(column) for column in zip(*text, strict=True)][:4]
+    beside = [list(column) for column in zip(*cells, strict=True)][:4]
+    n_across, across = max(map(_named, text, cells), key=lambda named: named[0], default=((0, 0), []))
+    n_down, down = max(map(_named, columns, beside), key=lambda named: named[0], default=((0, 0), []))
+    n_across, n_down = n_across[0], n_down[0]
     if n_down == 0:
         return False
     if n_across == n_down == 1:  # one nutrient: do the numbers stand beside it or below it?
@@ -273,6 +293,14 @@ def _runs_down(text, cells):
         if with_unit[0] != with_unit[1]:
             return with_unit[1] > with_unit[0]
     return n_down > n_across
+
+
+def _named(meanings, cells):
+    """((number of nutrients, of units) a line names, the line); none where numbers stand among its words."""
+    named = [h for h in meanings if h.kind in NUTRIENTS]
+    if sum(number_like(c) for c in cells if c != "") >= max(len(named), 1):
+        return (0, 0), meanings
+    return (len(nutrients_in(meanings)), sum(bool(h.unit) for h in meanings)), meanings
 
 
 def _has_digit(cell):

@@ -24,6 +24,7 @@ _RANGE = re.compile(
 _MEANS = {"mean": np.mean, "median": np.median, "min": np.min, "max": np.max, "total": np.sum}
 _KINDS = ("statistic", "range", "limit", "rating", "quality", "either", "sample")
 _OF_RANGE = {"range", "limit", "rating", "either", "part of range"}
+_NAMELESS = "without a name"
 _NOTE = 60  # characters of a cell that is prose, not a name
 
 
@@ -117,7 +118,7 @@ def sort_lines(cells, lines, headers: list[Header], *, turned: bool = False) -> 
         elif what == "rating":
             table.rate(i, found)
         elif what:
-            found.dropped.append((f"{what} '{table.label(i)}'", i + 1))
+            found.dropped.append((f"{what} '{table.label(i) or _NAMELESS}'", i + 1))
         elif any(c != "" for c in row):
             found.samples.append(i)
     return found
@@ -247,7 +248,7 @@ class _Table:
         found.ratings |= {(sample, j): text_of(self.cells[i][j]) for j in self.filled(i)}
         if label and not name_kind(label) and not plain(label).startswith(plain(self.label(sample))):
             found.more_names[sample] = label
-        found.dropped.append((f"rating line '{label or 'without a name'}'", i + 1))
+        found.dropped.append((f"rating line '{label or _NAMELESS}'", i + 1))
 
     def _rates_by_name(self, i, found):
         label, above = plain(self.label(i)), plain(self.label(found.samples[-1]))

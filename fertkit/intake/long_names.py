@@ -5,10 +5,9 @@ from functools import cache
 
 from fertkit.errors import LookupFailed
 from fertkit.intake.parts import plant_part
-from fertkit.intake.spellings import plain
 from fertkit.intake.stages import stage_span
+from fertkit.reference import load_crops
 from fertkit.reference.crops import leaf_crop
-from fertkit.reference.facts import load_facts
 
 _MOST_WORDS = 16
 
@@ -56,10 +55,10 @@ def _reads(look_up, crop, text):
 
 
 @cache
-def _part_words() -> frozenset[str]:
-    return frozenset(plain(w) for words in load_facts("parts")["synonyms"] for w in words.split("|"))
+def _is_part(text):
+    return len(text.split()) > 1 and any(_reads(plant_part, crop, text) for crop in load_crops()["crop"])
 
 
 def looks_like_context(text: str) -> bool:
     """Whether a text is a crop, a plant part, or a crop with its stage or part, and no name of a sample."""
-    return bool(_crop(text)) or plain(text) in _part_words() or bool(split_label(f"x {text}"))
+    return bool(_crop(text)) or _is_part(text) or bool(split_label(f"x {text}"))

@@ -169,7 +169,7 @@ def _long(b: int, block: Block, problems, aside):
             continue
         stated = text_of(block.cells[i][unit_at]) if unit_at is not None else ""
         found = _refusal(header, i + 1, block.labels[role["analyte"]], text)
-        unit, complaint = _stated_unit(header.unit, stated)
+        unit, complaint = _stated_unit(header.unit, stated or block.headers[value].unit)
         if complaint and found is None:
             found = Problem(complaint, _UNITS, i + 1, block.labels[unit_at], stated)
         if isinstance(found, Aside):

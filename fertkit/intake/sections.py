@@ -73,7 +73,7 @@ def sections_of(cells: list, text: list, name: str) -> list[Section]:
         if not any(c != "" for c in row):
             continue
         heads = _heads(row, meanings)  # 'Field, Year, Analyte' names columns; it does not say Field: Year
-        found = [] if heads else context_of(row, meanings, i, columns)
+        found = [] if heads else context_of(row, meanings, i, columns, cells[i + 1 : i + 2])
         if table_seen and (_cuts(row, found) or heads):
             starts.append(i)
             stated[i], body[i], table_seen = [], i, False
@@ -145,10 +145,11 @@ def _numbers(row):
     return sum(map(number_like, filled)) > 1
 
 
-def context_of(row, meanings, line, columns) -> list[Stated]:
+def context_of(row, meanings, line, columns=(), below=()) -> list[Stated]:
     """What a line of context states; empty if the line is none.
 
-    ``columns`` are those of the nutrients in the table above, where numbers make a line one of its samples.
+    ``columns`` are those of the nutrients in the table above, where numbers make a line one of its samples;
+    ``below`` is the next line, where a number makes 'Sample, N' a header and no sample called N.
     """
     filled = [j for j, c in enumerate(row) if c != ""]
     first = filled[0]
@@ -159,8 +160,10 @@ def context_of(row, meanings, line, columns) -> list[Stated]:
     at = [j for j in columns if row[j] != ""]
     if not told and columns and sum(number_like(row[j]) for j in at) > min(1, len(columns) - 1):
         return []
-    named = sum(h.kind in NUTRIENTS for h in meanings)  # one may be a sample called B or N
-    if not told and named > (len(filled) == 2 < len(row)):
+    named = [j for j, h in enumerate(meanings) if h.kind in NUTRIENTS]
+    if not told and (
+        len(named) > 1 or any(len(filled) > 2 or number_like(r[j]) for j in named for r in below)
+    ):
         return []
     found, taken = [], -1
     for k, j in enumerate(filled):

@@ -32,7 +32,7 @@ def aside_notes(layout: Layout, aside: list[Aside]) -> list[Problem]:
         rows = ", ".join(str(row) for _, row in found[:8]) + (", ..." if len(found) > 8 else "")
         one = len(found) == 1
         what = f"set aside, not scored: {kind}{'' if one else 's'} {names} (row{'' if one else 's'} {rows})"
-        remedy = "if it is a sample, give its line a crop, stage or part of its own, or another name"
+        remedy = "a sample among them needs a crop, stage or part in its line, or another name"
         notes.append(Problem(what, remedy))
     notes += [
         Problem(f"set aside: {a.problem.what}", a.problem.remedy, a.problem.row, a.label) for a in aside

@@ -291,9 +291,11 @@ def _value_notes(tidy):
         what = f"{r.nutrient} of sample {r.sample_id} is zero: rounding, or not measured"
         notes.append(Problem(what, "it will not be classed", r.row, r.nutrient, "0"))
     rated = tidy[tidy["value"].isna() & (tidy["censored"] == "")]
-    for r in rated.head(25).itertuples():
-        what = f"{r.nutrient} of sample {r.sample_id} has no number: '{r.flag}'"
-        notes.append(Problem(what, "it will not be classed; ask the laboratory", r.row, r.nutrient, r.flag))
+    for _, rows in list(rated.groupby("specimen", sort=False))[:25]:
+        told = ", ".join(f"{r.nutrient} '{r.flag}'" for r in rows.itertuples())
+        what = f"no number but a word or mark in sample {rows['sample_id'].iloc[0]}: {told}"
+        remedy = "it is kept as a flag and not classed; ask the laboratory for the number"
+        notes.append(Problem(what, remedy, int(rows["row"].iloc[0])))
     unseen = tidy[tidy["censored"] == "not detected"]
     for r in unseen.head(25).itertuples():
         what = f"{r.nutrient} of sample {r.sample_id} is given as '{r.flag}' without a limit"
