@@ -9,6 +9,7 @@ from fertkit.intake.dates import read_dates
 from fertkit.intake.files import text_of
 from fertkit.intake.joins import join_tables
 from fertkit.intake.layout import Block, Layout
+from fertkit.intake.line_kinds import is_rating
 from fertkit.intake.results import ResultColumn, left_out_analytes
 from fertkit.intake.spellings import plain, spellings
 from fertkit.intake.words import settle_words
@@ -235,8 +236,10 @@ def _number(lines, columns, notes):
     same = lines[list(CONTEXT)].assign(sampled=lines["sampled"].map(str))
     nutrients = {}
     for column in columns:
-        for place in column.lines:
-            nutrients.setdefault(place, set()).add(column.nutrient)
+        for place, cell in zip(column.lines, column.cells, strict=True):
+            if cell != "":  # a table of ratings meets the values it rates
+                what = ("rating", column.nutrient) if is_rating(cell) else column.nutrient
+                nutrients.setdefault(place, set()).add(what)
     specimen, held, count = [], {}, 0
     for place, key in zip(
         zip(lines["block"], lines["line"], strict=True), same.itertuples(index=False, name=None), strict=True

@@ -18,6 +18,7 @@ _RATIO = re.compile(
     r"(?P<top>[a-z0-9]+)\s*[:/]\s*(?P<under>[a-z0-9]+)(?:[\s_]*ratio)?|(?P<both>n[ksp]|k\s?mg)[\s_]*ratio"
 )
 _DRY = re.compile(
+    r"[,\s]*\((?:on\s+)?(?:an?\s+)?dry[ -]?(?:matter|weight|wt|mass)?(?:\s*basis)?\)$|"
     r"[,\s(]*\b(?:(?:on|of|in)\s+)?(?:an?\s+)?"
     r"(?:dry[ -]?(?:matter|weight|wt|mass)?(?:\s*basis)?|d\.?[mw]\.? basis)(?=\s*[)\]]|$)"
 )

@@ -244,17 +244,29 @@ class _Section:
 
 def _block(shape, cells, lines, headers, labels):
     sorted_lines = sort_lines(cells, lines, headers, turned=shape == "transposed")
-    for j, header in enumerate(headers):  # 'Status' may be good and poor areas, or the laboratory's rating
-        words = [cells[i][j] for i in sorted_lines.samples if cells[i][j] != ""]
-        marks = all(plain(text_of(w)) in spellings("area") for w in words)
-        both = header == Header("role", "area") and plain(labels[j]) in spellings("line rating")
-        if both and words and not marks and all(map(is_rating, words)):
-            headers[j] = Header("role", "flag")
+    _tell_ratings(cells, sorted_lines.samples, headers, labels)
     block = Block(
         shape, tuple(headers), tuple(labels), tuple(sorted_lines.samples), cells,
         ratings=sorted_lines.ratings, more_names=sorted_lines.more_names,
     )  # fmt: skip
     return block, sorted_lines.dropped, sorted_lines.asked
+
+
+def _tell_ratings(cells, lines, headers, labels):
+    """Take columns that hold nothing but ratings for these, in place.
+
+    So a second column of a nutrient, and 'Status', which may be good and poor areas or the rating.
+    """
+    for j, header in enumerate(headers):
+        words = [cells[i][j] for i in lines if cells[i][j] != ""]
+        if not words or not all(map(is_rating, words)):
+            continue
+        if header == Header("role", "area") and plain(labels[j]) in spellings("line rating"):
+            if not all(plain(text_of(w)) in spellings("area") for w in words):
+                headers[j] = Header("role", "flag")
+        elif header.kind == "nutrient":
+            same = sum((h.kind, h.name) == ("nutrient", header.name) for h in headers)
+            headers[j] = replace(header, kind="rating") if same > 1 else header
 
 
 def _is_long_header(cells, text, i, end):

@@ -7,6 +7,7 @@ samples have these and a line has not, its name decides.
 import re
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import takewhile
 
 import numpy as np
 
@@ -141,8 +142,8 @@ class _Table:
         ]
         self.own = [j for j, h in enumerate(headers) if h.kind == "role" and h.name in STATED]
         self.named = [i for i in self.lines if not name_kind(self.label(i)) and self.numbers(i)]
-        with_own = sum(bool(self.has_own(i)) for i in self.named)
-        self.told_apart = bool(self.named) and with_own * 2 > len(self.named)
+        with_own = sum(self.has_own(i) for i in self.named or self.lines)
+        self.told_apart = with_own * 2 > len(self.named)
         self.areas = any(plain(self.label(i)) in spellings("area") for i in self.named)
 
     def label(self, i):
@@ -208,7 +209,7 @@ class _Table:
     def _without_results(self, i, kind):
         filled = [j for j, c in enumerate(self.cells[i]) if c != ""]
         if kind in ("statistic", "range", "limit", "rating") and not self.has_own(i):
-            return "summary line"
+            return "note"
         long = any(len(text_of(self.cells[i][j])) > _NOTE for j in filled)
         return "note" if len(filled) <= 2 or long else ""
 
@@ -240,12 +241,15 @@ class _Table:
     def rate(self, i, found):
         """Keep the ratings of a line beside the values of the sample above it."""
         label = self.label(i)
-        one = [k for k in found.samples if not any((k, j) in found.ratings for j in self.filled(i))]
-        if not found.samples or (len(one) != 1 and not self._rates_by_name(i, found)):
+        rated = {line for line, _ in found.ratings}
+        bare = list(takewhile(lambda k: k not in rated, reversed(found.samples)))
+        if not found.samples or (len(bare) > 1 and not self._rates_by_name(i, found)):
             found.dropped.append((f"rating line '{label}', whose samples cannot be told", i + 1))
             return
         sample = found.samples[-1]
-        found.ratings |= {(sample, j): text_of(self.cells[i][j]) for j in self.filled(i)}
+        for j in self.filled(i):
+            words = [found.ratings.get((sample, j), ""), text_of(self.cells[i][j])]
+            found.ratings[sample, j] = "; ".join(filter(None, words))
         if label and not name_kind(label) and not plain(label).startswith(plain(self.label(sample))):
             found.more_names[sample] = label
         found.dropped.append((f"rating line '{label or _NAMELESS}'", i + 1))

@@ -167,7 +167,7 @@ def read_tissue(
     if problems:
         raise InputError(raw.name, sorted(problems, key=lambda p: p.row or 0))
     tidy = specimens.merge(_long_frame(reads), on="specimen", how="inner", suffixes=("_sample", ""))
-    tidy = tidy.sort_values("specimen", kind="stable")[COLUMNS].reset_index(drop=True)
+    tidy = _with_ratings(tidy.sort_values("specimen", kind="stable")[COLUMNS])
     if tidy.empty:
         remedy = "check that the lines under the header hold numbers"
         raise InputError(raw.name, [Problem("the table holds no results", remedy)])
@@ -268,6 +268,19 @@ def _long_frame(reads: list[ReadColumn]) -> pd.DataFrame:
         }
     )
     return frame[frame["value"].notna() | (frame["censored"] != "") | (frame["flag"] != "")]
+
+
+def _with_ratings(tidy):
+    """Put a rating that stands in a table of its own beside the value it rates."""
+    twice = tidy.duplicated(["specimen", "nutrient"], keep=False)
+    rating = twice & tidy["value"].isna() & (tidy["censored"] == "") & tidy["flag"].map(is_rating)
+    words = tidy[rating].groupby(["specimen", "nutrient"])["flag"].agg("; ".join)
+    tidy = tidy[~rating].reset_index(drop=True)
+    if len(words):
+        keys = pd.MultiIndex.from_frame(tidy[["specimen", "nutrient"]])
+        more = words.reindex(keys).fillna("").tolist()
+        tidy["flag"] = [_joined(flag, word) for flag, word in zip(tidy["flag"], more, strict=True)]
+    return tidy
 
 
 def _remedy(complaint):

@@ -259,6 +259,43 @@ SHEETS = {
         "N\t2.45\t%\t2.7\tLow\nZn\t18\tppm\t20\tLow\n",
         {"A": (CORN, {"N": (2.45, "Low"), "Zn": (18, "Low")})},
     ),
+    "a table of ratings below the values": (
+        "Sample,Crop,Stage,Part,N %,K %\nA,Corn,R1,Ear leaf,2.45,1.42\nC,Corn,R1,Ear leaf,3.05,2.1\n\n"
+        "Interpretation,,,,,\nSample,Crop,Stage,Part,N,K\nA,Corn,R1,Ear leaf,Low,Low\n"
+        "C,Corn,R1,Ear leaf,Sufficient,Sufficient\n",
+        {"A": (CORN, {"N": (2.45, "Low"), "K": (1.42, "Low")}),
+         "C": (CORN, {"N": (3.05, "Sufficient"), "K": (2.1, "Sufficient")})},
+    ),
+    "a second column of a nutrient with ratings alone": (
+        "Sample,Crop,Stage,Part,N %,N,K %,K\nA,Corn,R1,Ear leaf,2.45,Low,1.42,Low\n",
+        {"A": (CORN, {"N": (2.45, "Low"), "K": (1.42, "Low")})},
+    ),
+    "plots called low and high, then the range in lines without a crop": (
+        "Plot,Crop,Stage,Part,N %,K %\nLow,Corn,R1,Ear leaf,2.45,1.42\nHigh,Corn,R1,Ear leaf,3.05,2.1\n"
+        "Low,,,,2.7,1.7\nHigh,,,,4.0,3.0\n",
+        {"Low": (CORN, {"N": 2.45, "K": 1.42}), "High": (CORN, {"N": 3.05, "K": 2.1})},
+    ),
+    "units, methods and limits of detection under the header": (
+        "Sample,Crop,Stage,Part,N,K,Zn\nUnits,,,,%,%,mg/kg\nMethod,,,,Dumas,ICP,ICP\nLOD,,,,0.01,0.01,1\n"
+        "A,Corn,R1,Ear leaf,2.45,1.42,14\nAverage of 1 sample,,,,2.45,1.42,14\n",
+        {"A": (CORN, {"N": 2.45, "K": 1.42, "Zn": 14})},
+    ),
+    "one crop above, a sample line over each table": (
+        "Crop: Corn,,\nGrowth stage: R1,,\nPlant part: Ear leaf,,\n,,\nSample ID: A-01,,\n"
+        "Nutrient,Result,Unit\nN,2.45,%\nK,1.42,%\n,,\nSample ID: A-02,,\nNutrient,Result,Unit\n"
+        "N,3.05,%\nK,2.10,%\n",
+        {"A-01": (CORN, {"N": 2.45, "K": 1.42}), "A-02": (CORN, {"N": 3.05, "K": 2.1})},
+    ),
+    "a printed page with several labels a line": (
+        "PLANT REPORT\nSample ID: A        Crop: Corn\nGrowth stage: R1       Plant part: Ear leaf\n\n"
+        "Nutrient     Result   Unit    Sufficient     Rating\nNitrogen     2.45     %       2.70-4.00      L\n"
+        "Potassium    1.42     %       1.70-3.00      L\nZinc         14       ppm     20-70          L\n\n"
+        "Sample ID: B        Crop: Soybean\n"
+        "Growth stage: R2       Plant part: Upper trifoliate without petiole\n\n"
+        "Nutrient     Result   Unit    Sufficient     Rating\nNitrogen     5.10     %       4.5-5.5        S\n"
+        "Potassium    1.22     %       1.7-2.5        L\nZinc         33       ppm     20-70          S\n",
+        RATED,
+    ),
     "one nutrient in two units": (
         "Sample,Crop,Stage,Part,N %,N (g/kg),Zn ppm\nA,Corn,R1,Ear leaf,2.45,24.5,14\n",
         {"A": (CORN, {"N": 2.45, "Zn": 14})},
