@@ -288,11 +288,13 @@ SHEETS = {
     ),
     "a printed page with several labels a line": (
         "PLANT REPORT\nSample ID: A        Crop: Corn\nGrowth stage: R1       Plant part: Ear leaf\n\n"
-        "Nutrient     Result   Unit    Sufficient     Rating\nNitrogen     2.45     %       2.70-4.00      L\n"
+        "Nutrient     Result   Unit    Sufficient     Rating\n"
+        "Nitrogen     2.45     %       2.70-4.00      L\n"
         "Potassium    1.42     %       1.70-3.00      L\nZinc         14       ppm     20-70          L\n\n"
         "Sample ID: B        Crop: Soybean\n"
         "Growth stage: R2       Plant part: Upper trifoliate without petiole\n\n"
-        "Nutrient     Result   Unit    Sufficient     Rating\nNitrogen     5.10     %       4.5-5.5        S\n"
+        "Nutrient     Result   Unit    Sufficient     Rating\n"
+        "Nitrogen     5.10     %       4.5-5.5        S\n"
         "Potassium    1.22     %       1.7-2.5        L\nZinc         33       ppm     20-70          S\n",
         RATED,
     ),
