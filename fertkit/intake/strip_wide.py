@@ -1,5 +1,222 @@
-"""Wide strip sheets (rates across and blocks down, or the reverse) → one line a strip."""
+"""Wide strip sheets (rates or treatments across and blocks down, or the reverse) → one line a strip."""
+
+import re
+from dataclasses import dataclass, replace
+
+from fertkit.errors import Problem
+from fertkit.intake.files import text_of
+from fertkit.intake.strip_headers import Header, read_header
+from fertkit.intake.strip_lines import is_summary
+from fertkit.intake.strip_sheet import HEADER_DEPTH, Sheet
+from fertkit.intake.strip_units import NUTRIENT_WORDS, cell_parts, rate_unit, take_unit, words_of
+from fertkit.results import counted
+
+#: Roles that may stand in the columns beside a wide table.
+_LABELS = ("trial", "site", "year", "block", "strip", "rate", "planned", "treatment", "crop")
+_PLACES = ("block", "site", "trial", "year")
+_BLOCK = re.compile(
+    r"(?:[a-z]+\.?[ _-]?)?\d{1,2}|(?:[a-z]+(?:\.[ _-]?|[ _-]))?(?:[ivx]{1,4}|[a-h])", re.IGNORECASE
+)
+_YEAR = re.compile(r"(?:19|20)\d\d")
+_LEVEL = re.compile(
+    r"(?P<name>[a-z0-9 _]*?[a-z_])?[ _:=-]*(?P<number>\d+(?:[.,]\d+)?)(?:[ _]*(?P<unit>[a-z#].*))?",
+    re.IGNORECASE,
+)
+_CLAUSE = re.compile(r"[;:\\|]| / | - |\b(?:by|for|vs|at|je|bei|por|segun|in|en)\b", re.IGNORECASE)
+#: Yields of grain of whole blocks lie between these in bushels an acre (common practice, no source).
+_BUSHELS = (10, 400)
 
 
-def lengthen(sheet, raw, columns, units):
+@dataclass(frozen=True)
+class _Across:
+    """What the columns of a wide table tell apart: their role, a label a column, and unit and nutrient of rates."""
+
+    role: str
+    labels: dict
+    unit: str = ""
+    nutrient: str = ""
+
+
+def lengthen(sheet: Sheet, raw, columns, units) -> Sheet:
+    """Bring a wide sheet to one line a strip; another sheet is given back as it is.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        As the headers were found.
+    raw : RawTable
+        Lines above the headers may name rate and yield with their units.
+    columns, units : dict
+        As the caller gives them; a caller who names rate or yield has no wide sheet.
+    """
+    known = {*(read_header(header).role for header in sheet.headers), *columns}
+    long = {"yield", "weight"} & known and {"rate", "planned", "treatment"} & known
+    if long or {"rate", "yield", "treatment"} & set(columns):
+        return sheet
+    for at, row in enumerate(raw.cells[:HEADER_DEPTH]):
+        found = _across(raw, at, [text_of(cell) for cell in row], units)
+        if found:
+            return _melted(raw, at, found, units)
     return sheet
+
+
+def _across(raw, at, texts, units):
+    """Read one line as the headers of a wide table; None if it is none."""
+    beside = {i: read_header(_down(t)) for i, t in enumerate(texts) if t and _names(t)}
+    first = min((i for i, t in enumerate(texts) if t and i not in beside and not is_summary(t)), default=None)
+    if first is None or not beside or any(i > first and not is_summary(texts[i]) for i in beside):
+        return None
+    over = {i: t for i, t in enumerate(texts) if i >= first and t and not is_summary(t)}
+    roles = {header.role for header in beside.values()}
+    if len(over) < 2 or not _measured(raw.cells[at + 1 :], over):
+        return None
+    if roles & {"rate", "planned", "treatment"}:
+        return _places(over)
+    return _rates(over) or (_treatments(over, raw, at, units) if "block" in roles else None)
+
+
+def _down(text) -> str:
+    """What a corner cell says of the lines below it: Rep of 'Rep \\ N rate (lb/ac)'."""
+    parts = [part.strip() for part in re.split(r"\\| / |\|", text)]
+    return parts[0] if len(parts) == 2 and read_header(parts[0]).role in _LABELS else text
+
+
+def _names(text) -> bool:
+    """Whether a cell names labels of the lines below it: Rep, Block, N rate, Variante; not Rep 1 or Rep II."""
+    bare = re.sub(r"p2o5|k2o|ha-1|ac-1", "", _down(text).lower())
+    label = re.search(r"\d", bare) or _BLOCK.fullmatch(bare) or is_summary(text)
+    return read_header(_down(text)).role in _LABELS and not label
+
+
+def _measured(rows, over) -> bool:
+    """Whether the columns hold numbers and gaps, two lines of them at least."""
+    numbers = [[text_of(row[i]) for i in over] for row in rows if any(text_of(c) for c in row)]
+    held = [row for row in numbers if any(row)]
+    good = [row for row in held if all(not t or re.match(r"[\d.,]*\d", cell_parts(t, "yield")[0]) for t in row)]
+    return len(good) >= 2 and 2 * len(good) > len(held)
+
+
+def _places(over):
+    """Blocks, sites or years across."""
+    if all(_YEAR.fullmatch(t) for t in over.values()):
+        return _Across("year", over)
+    roles = {read_header(t).role for t in over.values()}
+    if len(roles) == 1 and roles <= set(_PLACES):
+        return _Across(roles.pop(), over)
+    return _Across("block", over) if all(_BLOCK.fullmatch(t) for t in over.values()) else None
+
+
+def _rates(over):
+    """Rates across, each with the same unit and nutrient, or bare numbers."""
+    parts = {i: _level(t) for i, t in over.items()}
+    if not all(parts.values()) or len({p[0] for p in parts.values()}) < len(parts):
+        return None
+    units, nutrients = ({p[k] for p in parts.values()} - {""} for k in (1, 2))
+    if len(units) > 1 or len(nutrients) > 1:
+        return None
+    return _Across("rate", {i: p[0] for i, p in parts.items()}, "".join(units), "".join(nutrients))
+
+
+def _level(text):
+    """(number, unit, nutrient) of a rate that heads a column: 50, 50 lb/ac, N50, 100 kg N/ha, Rate 50."""
+    hit = _LEVEL.fullmatch(text.strip())
+    if not hit:
+        return None
+    words = words_of(hit["name"] or "")
+    unit, nutrient, rest = take_unit(words_of(hit["unit"] or ""))
+    rest = [*rest, *words]
+    nutrient = nutrient or next((NUTRIENT_WORDS[w] for w in rest if w in NUTRIENT_WORDS), "")
+    strange = [w for w in rest if w not in NUTRIENT_WORDS and read_header(w).role != "rate"]
+    return None if strange else (hit["number"], unit, nutrient)
+
+
+def _treatments(over, raw, at, units):
+    """Names of treatments across, where something tells that the table holds yields."""
+    told = "yield" in units or any(h.role == "yield" and h.unit for h in _above(raw, at))
+    told = told and not any(read_header(t).role for t in over.values())
+    return _Across("treatment", over) if told else None
+
+
+def _above(raw, at) -> list[Header]:
+    """What the lines above a table, its corner and a line of words below its headers say."""
+    lines = raw.cells[: at + 1 + _lines_of_words(raw, at)]
+    texts = [text_of(cell) for row in lines for cell in row if text_of(cell)]
+    parts = [part for text in texts for part in (_CLAUSE.split(text) if _several(text) else [text])]
+    return [read_header(part) for part in parts]
+
+
+def _several(text) -> bool:
+    """Whether a line names several things: two units, or rate and yield."""
+    parts = [read_header(part) for part in _CLAUSE.split(text)]
+    return len({p.unit for p in parts if p.unit}) > 1 or len({p.role for p in parts} & {"rate", "yield", "block"}) > 1
+
+
+def _lines_of_words(raw, at) -> int:
+    """How many lines right below the headers hold words and no number."""
+    n = 0
+    for row in raw.cells[at + 1 :]:
+        texts = [text_of(cell) for cell in row if text_of(cell)]
+        if not texts or any(re.match(r"[\d.,+-]*\d", text) for text in texts):
+            break
+        n += 1
+    return n
+
+
+# ---- the long table
+
+
+def _melted(raw, at, across, units) -> Sheet:
+    beside = [i for i in range(min(across.labels)) if text_of(raw.cells[at][i])]
+    said = _above(raw, at)
+    corner = [_down(text_of(raw.cells[at][i])) for i in beside]
+    rate, rate_of = _rate_header(across, said, corner)
+    harvest, assumed = _yield_header(raw, at, across, said, rate_of or rate, units)
+    rows, lines = [], []
+    skipped = at + 1 + _lines_of_words(raw, at)
+    for line, row in enumerate(raw.cells[skipped:], skipped + 1):
+        texts = [text_of(row[i]) for i in beside]
+        if not any(text_of(c) for c in row):
+            continue
+        for i, label in across.labels.items():
+            rows.append([*(row[j] for j in beside), label, row[i]])
+            lines.append(line)
+            if any(map(is_summary, texts)) or not any(text_of(row[k]) for k in across.labels):
+                break  # a summary or a remark is one line
+    headers = [*corner, rate if across.role == "rate" else across.role, harvest]
+    if rate_of:
+        headers = [rate_of if read_header(h).role in ("rate", "planned") else h for h in headers[:-1]] + [harvest]
+    told = counted(len(across.labels), across.role)
+    notes = (f"the sheet is wide: {told} across, a column each, read as one line a strip", *assumed)
+    return Sheet(raw.name, raw.delimiter, at + 1, headers, rows, lines, notes)
+
+
+def _rate_header(across, said, corner):
+    """Header of the rates across, and of rates that stand down the side where the lines above give a unit."""
+    above = next((h for h in said if h.role in ("rate", "planned") and h.unit), None)
+    unit, nutrient = across.unit or (above.unit if above else ""), across.nutrient or (above.nutrient if above else "")
+    header = " ".join(filter(None, [nutrient, "rate", f"({unit})" if unit else ""]))
+    down = [text for text in corner if read_header(text).role in ("rate", "planned")]
+    if across.role == "rate" or not down or read_header(down[0]).unit or not unit:
+        return header, down[0] if down and across.role != "rate" else ""
+    return header, header
+
+
+def _yield_header(raw, at, across, said, rate, units):
+    """Header of the yields, with the unit of the lines above; bushels where rates are per acre and it fits."""
+    stated = [h for h in said if h.role == "yield"]
+    header = next((h.text for h in stated if h.unit), stated[0].text if stated else "yield")
+    if read_header(header).unit or "yield" in units:
+        return header, []
+    cells = [cell_parts(row[i], "yield") for row in raw.cells[at + 1 :] for i in across.labels]
+    if any(unit for _, unit, _ in cells):
+        return header, []
+    texts = [text_of(c).replace(",", ".") for c, _, _ in cells]
+    values = [float(text) for text in texts if re.fullmatch(r"\d+(?:\.\d+)?", text)]
+    fits = values and _BUSHELS[0] <= min(values) and max(values) <= _BUSHELS[1]
+    per = rate_unit(units.get("rate", "")) or read_header(rate).unit
+    if fits and per.endswith("/ac"):
+        return "yield (bu/ac)", [
+            "yields are taken as bu/ac: the sheet gives no unit and its rates are per acre; say --units yield=... "
+            "(in Python units={'yield': ...}) if they are not"
+        ]
+    return header, []

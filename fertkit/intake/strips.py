@@ -312,7 +312,7 @@ def _tidy(raw, headers, frame, extra, lines, standard, adjusted) -> pd.DataFrame
     for role in ("site", "year", "block"):
         if role in frame:
             table[role] = frame[role]
-    table["strip"] = frame["strip"] if "strip" in frame else [f"row {line}" for line in lines]
+    table["strip"] = frame["strip"] if "strip" in frame else _row_names(lines)
     for role in ("position", "treatment"):
         if role in frame:
             table[role] = frame[role]
@@ -334,6 +334,13 @@ def _tidy(raw, headers, frame, extra, lines, standard, adjusted) -> pd.DataFrame
     for text, column in extra.items():
         table[_extra_name(text, table)] = column.to_numpy()
     return table
+
+
+def _row_names(lines):
+    """Names of strips without one: their line, with a number behind where a line holds several."""
+    n = pd.Series(lines).groupby(lines).cumcount() + 1
+    wide = bool(n.max() > 1)
+    return [f"row {line}" + f" ({k})" * wide for line, k in zip(lines, n, strict=True)]
 
 
 def _strip_keys(frame, table, rate_column):
