@@ -64,7 +64,7 @@ def first_units(source, settings) -> tuple[str, str]:
             strips, _ = _read_around(file, source.name(file), settings)
         except FertkitError:
             continue
-        if strips is not None:
+        if strips is not None and strips.rate_column:
             return strips.rate_unit, strips.yield_unit
     return "", ""
 
@@ -118,7 +118,7 @@ def _of_files(part, settings):
 
 
 def _of_strips(strips, file, settings):
-    units = strips.rate_unit, strips.yield_unit
+    units = (strips.rate_unit, strips.yield_unit) if strips.rate_column else settings.units
     for names, rows in strips.table.groupby("trial", sort=False):
         names = _names(settings, str(names))
         if settings.units not in (("", ""), units):

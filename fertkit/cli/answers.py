@@ -1,6 +1,7 @@
 """The answers of the command line: each question put to the library, and what is printed or written."""
 
-from fertkit.errors import FertkitError, LookupFailed, NotEstimable, shorten
+from fertkit.errors import FertkitError, LookupFailed, NotEstimable, UnitError, shorten
+from fertkit.results import plain
 
 
 def _columns(arguments):
@@ -94,13 +95,52 @@ def run_strips(arguments):
     from fertkit.intake import read_strips
 
     strips = read_strips(
-        arguments.file, crop=arguments.crop, columns=_columns(arguments), real_yields=arguments.real_yields
-    )
+        arguments.file, crop=arguments.crop, columns=_columns(arguments), units=_units_by_role(arguments),
+        sheet=arguments.sheet, analysis=arguments.analysis, density=arguments.density,
+        real_yields=arguments.real_yields,
+    )  # fmt: skip
     whole = arguments.page or arguments.workbook or arguments.together
-    trials = _answer_strips(strips, arguments) if whole else _print_trials(strips, arguments)
+    if not strips.rate_column and not whole:
+        trials = _print_means(strips, arguments)
+    else:
+        trials = _answer_strips(strips, arguments) if whole else _print_trials(strips, arguments)
     if arguments.table:
         tables = {name: trial.table for name, trial in trials.items()}
         _write_table(pd.concat(tables, names=["trial"]).reset_index("trial"), arguments.table)
+
+
+def _units_by_role(arguments):
+    """Role -> unit, as typed: rate=lb/ac,yield=bu/ac."""
+    units = _units(arguments.units) or {}
+    if isinstance(units, str):
+        raise UnitError(f"--units {units} names no column; say whose unit it is, as in --units yield={units}")
+    return units
+
+
+def _print_means(strips, arguments):
+    """Compare the treatments of each trial of a file that gives no rates; give the comparisons by name."""
+    from fertkit.report.trial_answer import trial_rows
+    from fertkit.trials import analyse_strips
+
+    names = [arguments.trial] if arguments.trial else list(dict.fromkeys(strips.table["trial"]))
+    trials = {}
+    for name in names:
+        try:
+            trials[name] = analyse_strips(trial_rows(strips, name)[0])
+        except NotEstimable as error:
+            print(f"Not analysed: trial {name}: {error}")
+            continue
+        means = trials[name].means
+        far = trials[name].stands_out
+        print("\n".join([name, *filter(None, [far]), trials[name].summary()]))
+        print(
+            "\n".join(f"  {r.treatment}: {plain(r.mean, 4)} {r.letters}" for r in means.itertuples()) + "\n"
+        )
+    if not trials:
+        raise NotEstimable("no trial of the file can be analysed")
+    for note in strips.notes:
+        print(f"Note: {note}.")
+    return trials
 
 
 def _print_trials(strips, arguments):

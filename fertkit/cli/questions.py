@@ -49,7 +49,8 @@ def _add_column(command):
     command.add_argument(
         "--column", type=_named_column, action="append", default=[], metavar="ROLE=HEADER",
         help="what a column of the strip file holds, where its header does not tell, as in "
-        "yield=\"Grain [t/ha]\" or block=Z; other=HEADER for a column that is none of these; repeatable",
+        "yield=\"Grain [t/ha]\" or block=Z; rate=\"A + B\" for the sum of two columns; other=HEADER for a "
+        "column that is none of these; repeatable",
     )  # fmt: skip
 
 
@@ -160,6 +161,17 @@ def add_strips(commands):
     command.add_argument("--crop", help="crop, for the trade moisture when the file gives moisture")
     _add_column(command)
     _add_real_yields(command)
+    command.add_argument("--units", help="units that the file does not say, as in rate=lb/ac,yield=bu/ac")
+    command.add_argument("--sheet", help="sheet of a workbook")
+    command.add_argument(
+        "--analysis", metavar="GRADE",
+        help="what the product holds whose rates the file gives, such as 28-0-0 or '46 %% P2O5'; prices are "
+        "per unit of the nutrient then; 'none' leaves the rates in amounts of the product",
+    )  # fmt: skip
+    command.add_argument(
+        "--density", type=_number, metavar="D",
+        help="weight of the product where rates are volumes: lb per gallon, or kg per liter with L/ha",
+    )  # fmt: skip
     _add_prices(command)
     _add_table(command, "the comparison of curves")
     command.add_argument("--trial", metavar="NAME", help="this trial only, where the file holds several")

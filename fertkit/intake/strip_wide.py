@@ -1,10 +1,10 @@
 """Wide strip sheets (rates or treatments across and blocks down, or the reverse) → one line a strip."""
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from fertkit.errors import Problem
 from fertkit.intake.files import text_of
+from fertkit.intake.spellings import spellings
 from fertkit.intake.strip_headers import Header, read_header
 from fertkit.intake.strip_lines import is_summary
 from fertkit.intake.strip_sheet import HEADER_DEPTH, Sheet
@@ -29,7 +29,7 @@ _BUSHELS = (10, 400)
 
 @dataclass(frozen=True)
 class _Across:
-    """What the columns of a wide table tell apart: their role, a label a column, and unit and nutrient of rates."""
+    """What the columns of a wide table tell apart: their role, a label each, unit and nutrient of rates."""
 
     role: str
     labels: dict
@@ -66,13 +66,17 @@ def _across(raw, at, texts, units):
     first = min((i for i, t in enumerate(texts) if t and i not in beside and not is_summary(t)), default=None)
     if first is None or not beside or any(i > first and not is_summary(texts[i]) for i in beside):
         return None
-    over = {i: t for i, t in enumerate(texts) if i >= first and t and not is_summary(t)}
+    over = {i: t for i, t in enumerate(texts) if i >= first and t and not is_summary(t) and not _remark(t)}
     roles = {header.role for header in beside.values()}
     if len(over) < 2 or not _measured(raw.cells[at + 1 :], over):
         return None
     if roles & {"rate", "planned", "treatment"}:
         return _places(over)
     return _rates(over) or (_treatments(over, raw, at, units) if "block" in roles else None)
+
+
+def _remark(text) -> bool:
+    return any(spellings("strip word").get(word) == "remark" for word in words_of(text))
 
 
 def _down(text) -> str:
@@ -82,7 +86,7 @@ def _down(text) -> str:
 
 
 def _names(text) -> bool:
-    """Whether a cell names labels of the lines below it: Rep, Block, N rate, Variante; not Rep 1 or Rep II."""
+    """Whether a cell names the labels below it: Rep, Block, N rate, Variante; not Rep 1 or Rep II."""
     bare = re.sub(r"p2o5|k2o|ha-1|ac-1", "", _down(text).lower())
     label = re.search(r"\d", bare) or _BLOCK.fullmatch(bare) or is_summary(text)
     return read_header(_down(text)).role in _LABELS and not label
@@ -92,7 +96,9 @@ def _measured(rows, over) -> bool:
     """Whether the columns hold numbers and gaps, two lines of them at least."""
     numbers = [[text_of(row[i]) for i in over] for row in rows if any(text_of(c) for c in row)]
     held = [row for row in numbers if any(row)]
-    good = [row for row in held if all(not t or re.match(r"[\d.,]*\d", cell_parts(t, "yield")[0]) for t in row)]
+    good = [
+        row for row in held if all(not t or re.match(r"[\d.,]*\d", cell_parts(t, "yield")[0]) for t in row)
+    ]
     return len(good) >= 2 and 2 * len(good) > len(held)
 
 
@@ -148,7 +154,10 @@ def _above(raw, at) -> list[Header]:
 def _several(text) -> bool:
     """Whether a line names several things: two units, or rate and yield."""
     parts = [read_header(part) for part in _CLAUSE.split(text)]
-    return len({p.unit for p in parts if p.unit}) > 1 or len({p.role for p in parts} & {"rate", "yield", "block"}) > 1
+    return (
+        len({p.unit for p in parts if p.unit}) > 1
+        or len({p.role for p in parts} & {"rate", "yield", "block"}) > 1
+    )
 
 
 def _lines_of_words(raw, at) -> int:
@@ -184,16 +193,23 @@ def _melted(raw, at, across, units) -> Sheet:
                 break  # a summary or a remark is one line
     headers = [*corner, rate if across.role == "rate" else across.role, harvest]
     if rate_of:
-        headers = [rate_of if read_header(h).role in ("rate", "planned") else h for h in headers[:-1]] + [harvest]
+        headers = [rate_of if read_header(h).role in ("rate", "planned") else h for h in headers[:-1]] + [
+            harvest
+        ]
     told = counted(len(across.labels), across.role)
-    notes = (f"the sheet is wide: {told} across, a column each, read as one line a strip", *assumed)
-    return Sheet(raw.name, raw.delimiter, at + 1, headers, rows, lines, notes)
+    aside = [text_of(c) for c in raw.cells[at] if is_summary(text_of(c))]
+    notes = [f"the sheet is wide: {told} across, a column each, read as one line a strip", *assumed]
+    notes += [f"columns set aside, summaries and no strips: {', '.join(map(repr, aside))}"] * bool(aside)
+    return Sheet(raw.name, raw.delimiter, at + 1, headers, rows, lines, tuple(notes))
 
 
 def _rate_header(across, said, corner):
     """Header of the rates across, and of rates that stand down the side where the lines above give a unit."""
     above = next((h for h in said if h.role in ("rate", "planned") and h.unit), None)
-    unit, nutrient = across.unit or (above.unit if above else ""), across.nutrient or (above.nutrient if above else "")
+    unit, nutrient = (
+        across.unit or (above.unit if above else ""),
+        across.nutrient or (above.nutrient if above else ""),
+    )
     header = " ".join(filter(None, [nutrient, "rate", f"({unit})" if unit else ""]))
     down = [text for text in corner if read_header(text).role in ("rate", "planned")]
     if across.role == "rate" or not down or read_header(down[0]).unit or not unit:
@@ -202,7 +218,7 @@ def _rate_header(across, said, corner):
 
 
 def _yield_header(raw, at, across, said, rate, units):
-    """Header of the yields, with the unit of the lines above; bushels where rates are per acre and it fits."""
+    """Header of the yields with the unit of the lines above; bushels where rates are per acre and it fits."""
     stated = [h for h in said if h.role == "yield"]
     header = next((h.text for h in stated if h.unit), stated[0].text if stated else "yield")
     if read_header(header).unit or "yield" in units:
@@ -216,7 +232,7 @@ def _yield_header(raw, at, across, said, rate, units):
     per = rate_unit(units.get("rate", "")) or read_header(rate).unit
     if fits and per.endswith("/ac"):
         return "yield (bu/ac)", [
-            "yields are taken as bu/ac: the sheet gives no unit and its rates are per acre; say --units yield=... "
-            "(in Python units={'yield': ...}) if they are not"
+            "yields are taken as bu/ac: the sheet gives no unit and its rates are per acre; say --units "
+            "yield=... (in Python units={'yield': ...}) if they are not"
         ]
     return header, []

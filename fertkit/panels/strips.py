@@ -9,6 +9,7 @@ from fertkit.reference import load_crops
 from fertkit.results import plain
 from fertkit.rounding import below
 from fertkit.trials import analyse_strips
+from fertkit.trials.arrange import show
 
 NO_CROP = "as the file says"
 MODELS = [
@@ -91,18 +92,19 @@ class StripsPanel(Panel):
 
     def message(self):
         result, data = self.result, self.data
-        unit, rate = data.yield_unit, data.rate_unit
+        unit, rate, things = data.yield_unit, data.rate_unit, "rates" if data.rate_column else "treatments"
         worst, best = (
-            f"{plain(row['mean'], digits=4)} {unit} at {row['treatment']:g} {rate}" for row in result.ends
+            f"{plain(row['mean'], digits=4)} {unit} at {show(row['treatment'])} {rate}".strip()
+            for row in result.ends
         )
-        alike = f"every rate yields the same, as {worst}"
+        alike = f"all {things} yield the same, as {worst}"
         run = f"yields run from {worst} to {best}" if worst != best else alike
         lines = [f"{data.crop.capitalize() or 'Crop not named'}: {run}."]
         if result.p_value == result.p_value:  # not a number when there is no error to judge by
             differ = below(result.p_value, 1 - result.level)
-            told = "The rates differ" if differ else "The rates cannot be told apart"
+            told = f"The {things} differ" if differ else f"The {things} cannot be told apart"
             lines.append(
-                f"{told} at {result.level:.0%} confidence; two rates must lie {plain(result.lsd)} {unit} "
+                f"{told} at {result.level:.0%} confidence; two of them must lie {plain(result.lsd)} {unit} "
                 "apart to stand out of the noise."
             )
         return "\n".join(lines)

@@ -140,6 +140,7 @@ def read_trial_data(
     if not isinstance(trial, pd.DataFrame):
         trial, rate, yield_ = _strips_of(trial, rate, yield_)
     _refuse_several_trials(trial)
+    _refuse_without_rates(trial, rate)
     problems: list[Problem] = []
     if trial.empty:
         problems.append(Problem("the table has no rows", "give one row per plot, strip or rate mean"))
@@ -198,6 +199,15 @@ def _refuse_several_trials(table) -> None:
         "table.groupby('trial')`, or all at once with optima_of_trials(table, 'trial', price_ratio); for one "
         "trial at several sites name that column 'site'"
     )
+
+
+def _refuse_without_rates(table, rate) -> None:
+    """Raise NotEstimable where strips name treatments and give no rate."""
+    if not rate and "treatment" in table and not any(str(c).startswith("rate_") for c in table):
+        raise NotEstimable(
+            "the strips name treatments and give no rates, so there is no response curve and no optimum "
+            "rate; compare their means, as fertkit strips and analyse_strips do, or add a column of rates"
+        )
 
 
 def _strips_of(trial, rate, yield_):
