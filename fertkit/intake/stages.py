@@ -15,7 +15,7 @@ from fertkit.intake.spellings import plain
 from fertkit.reference import base_crop, load_stages
 from fertkit.reference.facts import load_facts
 
-_DECIMAL = re.compile(r"(?:gs|z|zgs|zadoks|bbch|zadok|dc|ec|growth stage|zadoks gs)\.?[\s\-]*(\d{2})")
+_DECIMAL = re.compile(r"(?:gs|z|zgs|zadoks|bbch|zadok|dc|ec|es|growth stage|zadoks gs)\.?[\s\-]*(\d{2})")
 SMALL_GRAINS = ("wheat", "barley", "oats", "rye")
 _LEAF_COUNTED = {"corn": r"(?:leaf\s+)?collars?", "soybean": r"trifoli(?:ol)?ates?(?:\s+lea(?:f|ves))?"}
 _DAYS = r"(\d+)\s*d(?:ays?)?(?: after planting)?"

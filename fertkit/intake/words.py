@@ -88,6 +88,11 @@ def settle(crop: str, stage: str, part: str, given: dict, alone: bool = True) ->
 def _settle_crop(entry, given, alone):
     text = entry.crop
     if not text:
+        for role in ROLES[1:]:  # 'Corn ear leaf R1' in a column of sample types
+            cell = getattr(entry, role)
+            parts = _split(cell, "")
+            if parts:
+                return _spread(replace(entry, **{role: ""}), "crop", cell, parts)
         entry = _filled(entry, "crop", given)
         return replace(entry, crop=leaf_crop(entry.crop) or entry.crop)
     name = leaf_crop(text)

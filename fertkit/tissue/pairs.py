@@ -94,8 +94,8 @@ def compare_pairs(
 ) -> PairComparison:
     """Compare the good and the poor area of each pair.
 
-    Samples pair by their name without the good or poor mark ('North good', 'North poor'), or by equal names
-    with the mark in an area column; if there is one name for each area only, they are one pair.
+    Samples pair by their name without the good or poor mark ('North good', 'North poor'), by equal names with
+    the mark in an area column, or by their field; if there is one name for each area only, they are one pair.
 
     Parameters
     ----------
@@ -197,6 +197,12 @@ def _marked(samples, by):
     frame = frame[frame["pair"] != ""]
     frame = frame[frame["area"].isin(AREAS) & (frame["censored"] == "") & (frame["value"] > 0)]
     both = frame.groupby("pair")["area"].nunique()
+    if not by and not (both == 2).any():  # samples of one field go by names of their own
+        fields = frame["area"].groupby(frame["field"]).transform("nunique")
+        paired = (fields == 2) & (frame["field"] != "")
+        if paired.any():
+            frame = frame[paired].assign(pair=frame["field"])
+            both = frame.groupby("pair")["area"].nunique()
     if (
         not by
         and len(frame)

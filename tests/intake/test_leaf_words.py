@@ -87,6 +87,7 @@ def test_crops_that_could_be_two_are_asked_about(text):
         ("wheat", "F6", "Feekes 6"),
         ("wheat", "GS31", "Feekes 6"),  # Large 1954 and the decimal code: GS 31 is Feekes 6
         ("wheat", "Zadoks 37", "Feekes 8"),
+        ("wheat", "ES 31", "GS 31"),
         ("wheat", "10.1", "Feekes 10.1"),
         ("wheat", "Feekes 4-5", "Feekes 4 to Feekes 5"),
         ("wheat", "jointing, Feekes 6", "Feekes 6"),
@@ -189,6 +190,8 @@ def test_parts_that_could_be_another_are_asked_about(crop, text):
         ("a,Soybean R2 upper trifoliate,,,3,.3,2", ("soybean", "R2", "upper trifoliate")),
         ("a,Corn,R1 ear leaf,,3,.3,2", ("corn", "R1", "ear leaf")),
         ("a,Alfalfa (early bud),,top 6 inches,3,.3,2", ("alfalfa", "early bud", "top 6 inches")),
+        ("a,Corn,,Ear leaf at silking,3,.3,2", ("corn", "silking", "Ear leaf")),
+        ("a,,,Corn ear leaf R1,3,.3,2", ("corn", "R1", "ear leaf")),
         ("a,Winter wheat @ jointing,,whole plant,3,.3,2", ("winter wheat", "jointing", "whole plant")),
     ],
 )  # fmt: skip

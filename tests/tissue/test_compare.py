@@ -237,3 +237,11 @@ def test_pairs_of_two_dates_stay_two_pairs():
     lower = pairs[pairs["difference"] == "lower"].set_index("pair")
     assert lower["nutrient"].to_dict() == {"N, 2024-07-03": "Mn", "N, 2024-07-28": "K"}
     assert lower["log_ratio"].tolist() == pytest.approx([np.log(16 / 45), np.log(1.25 / 2.2)])
+
+
+def test_samples_of_one_field_pair_by_the_field():
+    head = "Field,Sample,Area,Crop,Stage,Part,K %\n"
+    rows = ["Hill,1,good,corn,V6,whole plant,3.2", "Hill,2,poor,corn,V6,whole plant,1.1"]
+    rows += ["Flat,3,good,corn,V6,whole plant,3.2", "Flat,4,poor,corn,V6,whole plant,3.1"]
+    pairs = compare_pairs(read_tissue((head + "\n".join(rows) + "\n").encode())).table
+    assert pairs.set_index("pair")["difference"].to_dict() == {"Hill": "lower", "Flat": "within noise"}
