@@ -18,6 +18,7 @@ CONTEXT = ("sample_id", "lab_id", "field", "crop", "growth_stage", "plant_part",
 _MARKED_ID = re.compile(
     r"(?P<pair>.+?)[\s_\-/(]+(?P<mark>good|bad|poor|healthy|gut|schlecht|buena|mala)\)?", re.IGNORECASE
 )
+_TAKEN = frozenset({"block", "line", "row", "specimen", *CONTEXT})  # names of our own columns
 _SCALES = {"feekes": "Feekes", "zadoks": "GS", "bbch": "BBCH"}
 
 
@@ -79,7 +80,11 @@ def _lines(b: int, block: Block, report) -> pd.DataFrame:
     if block.turned:
         data["row"] = [i + 1 for i in block.lines]
     for role, j in roles.items():
-        cells = [block.cells[i][j] for i in block.lines]
+        same = [j, *(k for k in _columns_of(block, role) if k != j)]
+        cells = [
+            next((line[k] for k in same if line[k] != ""), "")
+            for line in map(block.cells.__getitem__, block.lines)
+        ]
         if role in _SCALES:
             data["growth_stage"] = [_on_scale(role, c) for c in cells]
         elif role == "sampled":
@@ -93,11 +98,33 @@ def _lines(b: int, block: Block, report) -> pd.DataFrame:
             continue
         texts = [text_of(block.cells[i][j]) for i in block.lines]
         if any(texts):
-            data[block.labels[j]] = texts
+            label = block.labels[j]
+            data[label if label not in _TAKEN and label not in data else f"{label} (column {j + 1})"] = texts
     frame = pd.DataFrame(data)
     if "sample_id" not in frame:
         frame["sample_id"] = _made_ids(frame, block, report)
     return frame
+
+
+def _columns_of(block: Block, role: str) -> list[int]:
+    return [j for j, h in enumerate(block.headers) if h.kind == "role" and h.name == role]
+
+
+def doubled_columns(block: Block) -> list[Problem]:
+    """Two columns for the crop, stage or part of which a line gives two different words."""
+    problems = []
+    for role, said in (("crop", "crop"), ("growth_stage", "growth stage"), ("plant_part", "plant part")):
+        same = _columns_of(block, role)
+        for i in block.lines:
+            words = {plain(text_of(block.cells[i][j])): j for j in reversed(same) if block.cells[i][j] != ""}
+            if len(words) > 1:
+                first, other = sorted(words.values())[:2]
+                (row, label), (_, second) = block.place(i, first), block.place(i, other)
+                told = " and ".join(f"'{text_of(block.cells[i][j])}'" for j in (first, other))
+                what = f"two columns give the {said}, '{label}' and '{second}', and they differ: {told}"
+                problems.append(Problem(what, "keep one of the columns, or rename the other", row))
+                break
+    return problems
 
 
 def _role_columns(block: Block, report) -> dict[str, int]:

@@ -6,7 +6,7 @@ A cell is never repaired: it is read by the one number style of its file, or it 
 import datetime as dt
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -23,7 +23,10 @@ MISSING = _words(
     "|na|n/a|n.a.|nt|nr|-|--|---|.|..|nan|null|none|#n/a|not tested|not reported|not determined|n.b.|n.b|"
     "nicht bestimmt|nicht untersucht|no determinado"
 )
-MISSING_CODES = frozenset({-999.0, -9999.0, -99999.0, 9999.0, 99999.0})
+MISSING_CODES = frozenset({-999.0, -9999.0, -99999.0})
+DOUBTFUL_CODES = frozenset({9999.0, 99999.0})  # codes for a missing value that can be results as well
+_SENSIBLE = (1e-12, 1e12)  # no result, yield or rate in any unit lies beyond
+_NEAR, _FAR = 1.5, 100.0  # a code this near to the other values is one of them; one this far above is none
 NO_SAMPLE = _words("ins|qns|insufficient|insufficient sample|sample too small|quantity not sufficient")
 NOT_DETECTED = _words(
     "nd|n.d.|n.d|bdl|blq|bql|bll|not detected|below detection|trace|tr|n.n.|n.n|nicht nachgewiesen|"
@@ -293,7 +296,44 @@ def _finish(value, censored="", flag="", unit=""):
     if not math.isfinite(value):
         return Reading(problem="not a finite number")
     if value in MISSING_CODES and not censored:
-        return Reading(flag=f"missing code {text_of(value)}")
+        return _missing(value)
     if value < 0:
         return Reading(problem="below zero")
+    if value and not _SENSIBLE[0] <= value <= _SENSIBLE[1]:
+        return Reading(problem="not a sensible number")
     return Reading(value, censored, flag, unit)
+
+
+def settle_codes(readings: list[Reading], could_be: Callable[[float], bool]) -> list[Reading]:
+    """Take 9999 and 99999 for missing values where the column cannot hold as much, and ask where it could.
+
+    Parameters
+    ----------
+    readings : list of Reading
+        Of one column.
+    could_be : callable
+        Tells whether the column can hold a value at all, in its unit.
+
+    Returns
+    -------
+    list of Reading
+        A code among values of its own size stays a value.
+    """
+    doubtful = [r.value in DOUBTFUL_CODES and not r.censored for r in readings]
+    if not any(doubtful):
+        return readings
+    others = [r.value for r, odd in zip(readings, doubtful, strict=True) if not odd and r.value > 0]
+
+    def settled(value):
+        if not could_be(value) or (others and value > _FAR * max(others)):
+            return _missing(value)
+        if others and min(others) / _NEAR <= value <= max(others) * _NEAR:
+            return Reading(value)
+        what = f"{text_of(value)} may stand for a missing value; if it was measured, write {value + 1:.0f}"
+        return Reading(problem=what)
+
+    return [settled(r.value) if odd else r for r, odd in zip(readings, doubtful, strict=True)]
+
+
+def _missing(value):
+    return Reading(flag=f"missing code {text_of(value)}")

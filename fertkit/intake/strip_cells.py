@@ -1,12 +1,15 @@
 """Read the cells of a strip sheet by role, and check them: gaps, strips given twice."""
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
 
 from fertkit.errors import Problem
 from fertkit.intake.files import text_of
-from fertkit.intake.numbers import number_style, read_number
+from fertkit.intake.numbers import number_style, read_number, settle_codes
 from fertkit.intake.strip_headers import NUMBER_ROLES
+from fertkit.intake.strip_plausible import could_be
 from fertkit.intake.strip_units import cell_parts
 
 
@@ -21,8 +24,10 @@ def read_columns(sheet, headers, problems):
     frame = pd.DataFrame(index=range(len(sheet.rows)))
     for role, (i, header) in headers.items():
         if role in numeric:
-            whole = zip(bare[role], sheet.column(i), sheet.lines, strict=True)
-            frame[role] = [_number(c, text, style, line, role, header, problems) for c, text, line in whole]
+            readings = [read_number(cell, style) for cell in bare[role]]
+            readings = settle_codes(readings, partial(could_be, role, header))
+            whole = zip(readings, sheet.column(i), sheet.lines, strict=True)
+            frame[role] = [_number(r, text, line, role, header, problems) for r, text, line in whole]
         else:
             frame[role] = labels_of(sheet.column(i))
     used = {column for column, _ in headers.values()}
@@ -32,8 +37,7 @@ def read_columns(sheet, headers, problems):
     return frame, extra
 
 
-def _number(cell, whole, style, line, role, header, problems):
-    reading = read_number(cell, style)
+def _number(reading, whole, line, role, header, problems):
     complaint = reading.problem or ("a limit, not a measured value" if reading.censored else "")
     if not complaint and reading.flag and np.isfinite(reading.value):
         complaint = "text beside the number"
@@ -52,6 +56,8 @@ def labels_of(cells):
     column = pd.Series([t or None for t in texts], dtype=object)
     numbers = pd.to_numeric(column, errors="coerce")
     if numbers.notna().sum() == column.notna().sum() and column.notna().any():
+        if any(len(text) > 1 and text.startswith("0") and text.isdigit() for text in texts):
+            return column  # the zeros of 0099 belong to the name
         whole = numbers.notna().all() and (numbers % 1 == 0).all()
         return numbers.astype("int64") if whole else numbers
     return column

@@ -40,6 +40,15 @@ def ask_whether_real(frame, headers, lines, crop, standard, real_yields, problem
             _rates(frame[role], headers[role][1], lines, problems)
 
 
+def could_be(role, header, value) -> bool:
+    """Whether a column of strips can hold a value at all, whatever the crop."""
+    if role in ("moisture", "stated"):
+        return value < 100
+    if role == "yield" and header.unit in ("bu/ac", *AREA_RATE_KG_HA):
+        return value <= _highest(header, "")[0]
+    return True
+
+
 def _yields(frame, header, lines, crop, standard, real_yields, problems):
     yields = frame["yield"]
     at_trade = yields

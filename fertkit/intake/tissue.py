@@ -7,12 +7,12 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, Problem
-from fertkit.intake.context import specimens_of
+from fertkit.intake.context import doubled_columns, specimens_of
 from fertkit.intake.files import RawTable, open_tables, text_of, whole
 from fertkit.intake.layout import Layout, find_layout
 from fertkit.intake.line_kinds import is_no_result, is_rating
-from fertkit.intake.numbers import NumberStyle, Reading, number_style, read_number
-from fertkit.intake.plausible import home_unit, sanity_checks, unusual
+from fertkit.intake.numbers import NumberStyle, Reading, number_style, read_number, settle_codes
+from fertkit.intake.plausible import home_unit, impossible, sanity_checks, unusual
 from fertkit.intake.results import UNREAD_COLUMNS, ResultColumn, result_columns, unread_columns
 from fertkit.intake.set_aside import aside_notes, aside_report
 from fertkit.intake.settle import ReadColumn, drop_copies, settle_units
@@ -152,7 +152,8 @@ def read_tissue(
     problems: list[Problem] = []
     _refuse_other_matrix(raw, layout)
     shifted = [p for block in layout.blocks for p in raw.shifted(*block.rows())]
-    problems += dict.fromkeys([*shifted, *layout.asked])
+    doubled = [p for block in layout.blocks for p in doubled_columns(block)]
+    problems += dict.fromkeys([*shifted, *doubled, *layout.asked])
     columns, aside = result_columns(layout, problems)
     if not columns:
         remedy = "check that the lines under the header hold numbers"
@@ -243,6 +244,8 @@ def _style(columns, raw) -> NumberStyle:
 
 def _read_cells(column: ResultColumn, style, problems) -> ReadColumn:
     readings = [read_number(cell, style) for cell in column.cells]
+    unit = column.unit or next((r.unit for r in readings if r.unit), "")
+    readings = settle_codes(readings, lambda value: not unit or not impossible(column.nutrient, value, unit))
     for i, (reading, cell, (row, label)) in enumerate(
         zip(readings, column.cells, column.places, strict=True)
     ):

@@ -40,8 +40,10 @@ def test_a_zero_is_refused_with_its_remedy():
     [
         # Highest corn yield of the national contest, 623.84 bu/ac (2023): 1,200 is a slip.
         (["120", "150", "1200"], {"crop": "corn"}, "highest corn yield known is 624 bu/ac"),
-        (["120", "150", "1e308"], {}, "no field yields that"),
-        (["120", "150", "1e-320"], {}, "next to nothing"),
+        (["120", "150", "1e308"], {}, "not a sensible number"),
+        (["120", "150", "1e11"], {}, "no field yields that"),
+        (["120", "150", "1e-320"], {}, "not a sensible number"),
+        (["120", "150", "1e-9"], {}, "next to nothing"),
         (["120", "150", "1.5"], {}, "next to nothing"),
         (["50%", "60%", "70%"], {}, "a unit '%'"),
     ],
@@ -69,7 +71,7 @@ def test_a_column_in_another_unit_is_asked_about(yields, harvest, crop):
 
 @pytest.mark.parametrize(
     ("rates", "said"),
-    [(["0", "50", "5000"], "no trial applies that much of N"), (["0", "1e-320", "50"], "next to nothing"),
+    [(["0", "50", "5000"], "no trial applies that much of N"), (["0", "1e-9", "50"], "next to nothing"),
      (["0", "50%", "100"], "a unit '%'")],
 )  # fmt: skip
 def test_rates_that_cannot_be(rates, said):
