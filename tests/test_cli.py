@@ -1,5 +1,9 @@
 """The command line answers, and refuses with one clear message, status 2 and nothing half written."""
 
+import os
+import subprocess
+import sys
+
 import pytest
 
 from fertkit.cli import main
@@ -278,3 +282,24 @@ def test_a_goal_that_is_none_is_refused_in_words(capsys, demo, tmp_path, goal):
     assert status != 0
     assert "Traceback" not in err + out
     assert "above 0" in err or "not a number" in err
+
+
+WARNS = """
+import sys, warnings
+import fertkit.cli as cli
+whole = cli._parser
+cli._parser = lambda: (warnings.warn("divide by zero", RuntimeWarning), whole())[1]
+sys.argv = ["fertkit", "limits"]
+sys.exit(cli.main())
+"""
+
+
+@pytest.mark.parametrize(("options", "told"), [([], False), (["-W", "default"], True)])
+def test_a_warning_of_a_library_stays_off_the_terminal_unless_asked_for(options, told):
+    clean = {name: value for name, value in os.environ.items() if name != "PYTHONWARNINGS"}
+    run = subprocess.run(
+        [sys.executable, *options, "-c", WARNS], env=clean, capture_output=True, text=True, check=True
+    )
+    assert run.stdout
+    assert ("divide by zero" in run.stderr) == told
+    assert told or run.stderr == ""

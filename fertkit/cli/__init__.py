@@ -2,6 +2,7 @@
 
 import argparse
 import sys
+import warnings
 from contextlib import redirect_stdout
 
 from fertkit import __version__
@@ -15,6 +16,8 @@ PRINTED = "what is printed"  # in place of the name of a file
 def main(argv=None) -> int:
     """Run the command line; give 0, 2 when the input cannot be used, or 130 when it is stopped."""
     arguments = None
+    if argv is None and not sys.warnoptions:
+        warnings.simplefilter("ignore")  # a person at the terminal can do nothing about a library's warning
     try:
         parser = _parser()
         arguments = parser.parse_args(argv)

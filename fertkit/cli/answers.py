@@ -262,9 +262,7 @@ def run_limits(arguments):
 def run_open(arguments):
     from fertkit.panels.serve import open_notebooks
 
-    status = open_notebooks(page=arguments.pages, room=arguments.room, port=arguments.port)
-    if status > 0:
-        raise FertkitError(f"the server ended by itself (status {status}); see the lines above")
+    open_notebooks(page=arguments.pages, room=arguments.room, port=arguments.port)
 
 
 def _show(result, table):

@@ -17,11 +17,12 @@ import webbrowser
 from importlib.resources import files
 from importlib.util import find_spec
 from pathlib import Path
+from tempfile import TemporaryFile
 from urllib.error import HTTPError, URLError
 from urllib.request import urlopen
 
 import fertkit
-from fertkit.errors import FertkitError
+from fertkit.errors import FertkitError, shorten
 
 HOST = "127.0.0.1"
 #: Our page template, and settings of both servers and their kernels.
@@ -173,7 +174,7 @@ def wait_until_up(process: subprocess.Popen, port: int) -> None:
     deadline = time.monotonic() + START_WAIT
     while time.monotonic() < deadline:
         if process.poll() is not None:
-            raise FertkitError(f"the server did not start (is port {port} in use?); see the lines above")
+            raise FertkitError(f"the server did not start (is port {port} in use?)")
         try:
             urlopen(f"http://{HOST}:{port}/", timeout=2).close()
             return
@@ -210,26 +211,38 @@ def open_notebooks(page: bool = False, room: bool = False, port: int | None = No
     Raises
     ------
     FertkitError
-        If the port is none or is in use, there are no notebooks, a package is missing or the server does not
-        start.
+        If the port is none or is in use, there are no notebooks, a package is missing, or the server does
+        not start or ends by itself; with the last words of its log.
     """
     port, token = free_port() if port is None else open_port(port), secrets.token_urlsafe(24)
     line = command(notebook_folder(folder), page=page, room=room, port=port)
     in_charge = threading.current_thread() is threading.main_thread()
     before = signal.signal(signal.SIGTERM, _end) if in_charge else None
-    process = subprocess.Popen(line, env=environment(token))
-    try:
-        wait_until_up(process, port)
-        print(f"Open {address(page, port, token)}\nEnd with Ctrl-C.", flush=True)
-        if browser:
-            webbrowser.open(address(page, port, token))
-        return process.wait()
-    except KeyboardInterrupt:
-        return 0
-    finally:
-        end(process)
-        if in_charge:
-            signal.signal(signal.SIGTERM, before)
+    with TemporaryFile() as log:  # a person at the terminal can do nothing about a server's warnings
+        process = subprocess.Popen(line, env=environment(token), stderr=log)
+        try:
+            wait_until_up(process, port)
+            print(f"Open {address(page, port, token)}\nEnd with Ctrl-C.", flush=True)
+            if browser:
+                webbrowser.open(address(page, port, token))
+            if (status := process.wait()) > 0:
+                raise FertkitError(f"the server ended by itself (status {status})")
+            return status
+        except KeyboardInterrupt:
+            return 0
+        except FertkitError as error:
+            raise FertkitError(f"{error}{last_words(log)}") from None
+        finally:
+            end(process)
+            if in_charge:
+                signal.signal(signal.SIGTERM, before)
+
+
+def last_words(log) -> str:
+    """What a server said last, to follow a message; "" where it said nothing."""
+    log.seek(0)
+    lines = [line.strip() for line in log.read().decode(errors="replace").splitlines() if line.strip()]
+    return f"; it said last: {shorten(lines[-1], 300)}" if lines else ""
 
 
 def _end(*_) -> None:

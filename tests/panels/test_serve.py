@@ -148,6 +148,18 @@ def test_a_port_in_use_is_one_line_on_the_command_line(capsys):
     assert "there is no port 70000" in none
 
 
+def test_what_a_server_writes_stays_off_the_terminal(folder, stand_in, capfd):
+    stand_in("import sys; sys.stderr.write('DeprecationWarning: old option\\n')\n" + ANSWERS_ONCE)
+    assert serve.open_notebooks(folder=folder, browser=False) == 0
+    assert capfd.readouterr().err == ""
+
+
+def test_a_server_that_ends_by_itself_is_no_success_and_tells_its_last_words(folder, stand_in):
+    stand_in(ANSWERS_ONCE + "\nraise SystemExit('the kernel is gone')")
+    with pytest.raises(FertkitError, match=r"ended by itself \(status 1\); it said last: the kernel is gone"):
+        serve.open_notebooks(folder=folder, browser=False)
+
+
 def test_a_server_that_never_answers_is_ended(folder, stand_in, monkeypatch):
     stand_in("import time; time.sleep(60)  # {}")
     monkeypatch.setattr(serve, "START_WAIT", 0.5)
