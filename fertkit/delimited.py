@@ -1,8 +1,9 @@
 """Cut the text of a table into cells, strictly: what a stray quote or comma would shift is named, never read.
 
-A quote counts only where it opens a cell. Inside a cell it is an inch mark or a nickname and stays as it is.
+A quote counts only where it opens a cell. Inside a cell it may be an inch mark or stand about a nickname.
 """
 
+import itertools
 import re
 from collections import Counter
 
@@ -13,10 +14,17 @@ from fertkit.sizes import DELIMITERS, check_area
 
 _HEAD = 300  # lines in which the delimiter and the usual number of cells are looked for
 _LONGEST_HEADER = 12  # lines over which the quoted cells of one line of headers may run
+_USUAL = 0.75  # share of the whole lines that fill a column which no line may leave out
+_FEW, _MANY = (
+    2,
+    3,
+)  # short lines that are a slip; whole lines to each short one, for these not to be the habit
 _TELLING = 3  # different halves of numbers in a column of notes from which they are asked about
 _PIECE = 1 << 24  # bytes of a large file that are looked at together
 _QUOTED = re.compile(r'"([^"]*(?:""[^"]*)*)"(?!")')
 _NUMBERISH = re.compile(r"[\s<>+-]*[.,]?[0-9][0-9.,\s]*%?\s*")
+_STRAY = re.compile(r'(?<![0-9”])"|"(?=[^\W_])')  # a quote that is no inch mark
+_INSIDE = "a quote stands inside a cell"
 _OPEN = "a quote opens a cell on this line and does not close"
 _MID = "a quote closes in mid-cell"
 _LINE_END = "a quoted cell runs over several lines"
@@ -116,6 +124,8 @@ def cells_of(line: str, delimiter: str) -> tuple[list[str], str]:
             end = line.find(delimiter, place)
             end = len(line) if end < 0 else end
             cells.append(line[place:end])
+            if '"' in cells[-1] and _STRAY.search(cells[-1]) and cells[-1].count('"') % 2:
+                return cells, _INSIDE
         if end == len(line):
             return cells, ""
         place = end + 1
@@ -161,7 +171,7 @@ def _only_names(cells, delimiter, usual):
     return len(cells) >= usual > 1 or lone
 
 
-# ---- lines longer than their header
+# ---- lines longer or shorter than their header
 
 
 def check_lengths(rows, widths, header, lines, delimiter) -> list[Problem]:
@@ -185,15 +195,80 @@ def check_lengths(rows, widths, header, lines, delimiter) -> list[Problem]:
     list of Problem
         One a line, each with what could be meant.
     """
-    if not delimiter or not header:
+    if not header:
         return []
     named = max(_filled(rows[i]) for i in header)
+    problems = _shorter(rows, widths, lines, named, delimiter) + _broken(rows, widths, lines, named)
+    if not delimiter:
+        return problems
     longer = [i for i in lines if _filled(rows[i]) > named]
-    problems = [_longer(rows[i], named, i, delimiter) for i in longer]
+    problems += [_longer(rows[i], named, i, delimiter) for i in longer]
+    if widths:
+        problems += _pushed(
+            rows, widths, header, [i for i in lines if i not in set(longer)], named, delimiter
+        )
     if delimiter == "," and widths:
         problems += _beyond(rows, widths, header, [i for i in lines if i not in set(longer)], named)
         problems += _numbers_as_notes(rows, max(header, key=lambda i: _filled(rows[i])), lines, named)
     return problems
+
+
+def _shorter(rows, widths, lines, named, delimiter):
+    """Lines that end before a column which the other lines fill: a separator is lost, or the line is cut off.
+
+    Where many lines end early the file leaves out what is empty. Of a printed page only columns of numbers
+    count: a mark that is left out at the end shifts nothing.
+    """
+    full = [rows[i] for i in lines if widths and widths[i] >= named]
+    short = [i for i in lines if full and 1 < widths[i] < named]
+    last = _last_filled(full, named, numbers=not delimiter)
+    if delimiter and len(short) <= _FEW and any(row[named - 1] == "" for row in full):
+        last = named - 1  # the other lines keep the separators of their empty cells
+    remedy = "put back the separator or the rest of the line; an empty cell keeps its separators"
+    return [
+        Problem(
+            f"the line has {widths[i]} cells under {named} column names",
+            remedy,
+            i + 1,
+            value=_told(rows, widths, i),
+        )
+        for i in short
+        if widths[i] <= last and len(short) * _MANY <= len(full)
+    ]
+
+
+def _last_filled(full, named, numbers=False):
+    """The last column that most of the whole lines fill, with numbers if asked; -1 if there is none."""
+    counts = (sum(row[j] != "" and (not numbers or _is_number(row[j])) for row in full) for j in range(named))
+    return max((j for j, held in enumerate(counts) if held > _USUAL * len(full)), default=-1)
+
+
+def _broken(rows, widths, lines, named):
+    """Two lines that together hold as many cells as one of the table: a line was broken in two."""
+    if not widths or not lines or named < 3:
+        return []
+    first, last = min(lines), max(lines)
+    held = [i for i in range(first, len(rows)) if _filled(rows[i])]
+    end = (
+        held[-1] if held[-1] <= last + 2 else last
+    )  # the lines after the last one, where nothing else follows
+    pairs = [
+        (i, j) for i, j in itertools.pairwise(held) if j == i + 1 <= end and widths[i] + widths[j] == named
+    ]
+    remedy = "join it with the next line"
+    return [
+        Problem(
+            "the line looks like half of one that was broken in two",
+            remedy,
+            i + 1,
+            value=_told(rows, widths, i),
+        )
+        for i, _ in pairs
+    ]
+
+
+def _told(rows, widths, i):
+    return " | ".join(rows[i][: widths[i]])
 
 
 def _filled(row):
@@ -228,6 +303,21 @@ def _pairs(row, most):
 
 def _both(pairs):
     return "; ".join(f"{whole} and {part}, or {whole}.{part}" for whole, part in pairs[:3])
+
+
+def _pushed(rows, widths, header, lines, named, delimiter):
+    """Lines of more cells than the header with an empty one where the others hold something."""
+    most = max(widths[i] for i in header)
+    usual = [rows[i] for i in lines if widths[i] <= most]
+    kept = {j for j in range(named) if sum(row[j] != "" for row in usual) > _USUAL * len(usual)}
+    pushed = [
+        i for i in lines if widths[i] > most and any(rows[i][j] == "" for j in kept if j < _filled(rows[i]))
+    ]
+    return [
+        Problem(f"the line has {widths[i]} cells under {most} column names, one of them empty where the others are not",
+                "take out the separator that is too many", i + 1, value=_told(rows, widths, i))
+        for i in pushed
+    ]  # fmt: skip
 
 
 def _beyond(rows, widths, header, lines, named):
@@ -292,10 +382,10 @@ def check_long_file(stream, delimiter: str, name: str) -> None:
     InputError
         Naming the first lines whose quotes do not close or that hold more cells than the header.
     """
-    mark, at, named, problems = ord(delimiter or ","), 0, 0, []
+    mark, at, named, problems, short, full = ord(delimiter or ","), 0, 0, [], [], 0
     for data in _whole_lines(stream):
         starts, marks, quotes = _counts(data, mark)
-        for line in np.flatnonzero((marks >= named) | (quotes > 0)):
+        for line in np.flatnonzero((marks != named - 1) | (quotes > 0)):
             text = data[starts[line] : starts[line + 1]].decode("utf-8", "replace").strip("\ufeff\r\n")
             cells, fault = cells_of(text, delimiter)
             cells = [cell.strip() for cell in cells]
@@ -304,9 +394,16 @@ def check_long_file(stream, delimiter: str, name: str) -> None:
                 problems.append(Problem(fault, _REMEDY, int(at + line + 1), value=text))
             elif _filled(cells) > named:
                 problems.append(_longer(cells, named, int(at + line), delimiter))
+            elif len(cells) < named and any(cells):
+                what = f"the line has {len(cells)} cells under {named} column names"
+                remedy = "put back what is lost, or take the line out"
+                short.append(Problem(what, remedy, int(at + line + 1), value=text))
             if len(problems) >= InputError.SHOWN:
                 raise InputError(name, problems)
         at += len(starts) - 1
+        full += int((marks == named - 1).sum())
+    if problems or len(short) < full:  # a log whose lines mostly end early leaves out what is empty
+        problems += short
     if problems:
         raise InputError(name, problems)
 

@@ -175,6 +175,8 @@ def _cells(source, name) -> tuple[str, pd.DataFrame]:
         _refuse_alike(RawTable(name or "table", [list(map(str, source.columns))]))
         return name or "table", source
     data, name = bytes_of(source, name, LARGEST_LOG)
+    if b"\r" in data and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     ends = np.flatnonzero(np.frombuffer(data, np.uint8) == ord("\n"))
     longest = np.diff(ends, prepend=-1, append=len(data))
     if longest.max() > _HEAD_BYTES:
@@ -186,7 +188,8 @@ def _cells(source, name) -> tuple[str, pd.DataFrame]:
     sep, decimal, encoding = head.delimiter or ",", _decimal(head), head.encoding
     try:
         if encoding == "utf-16":
-            data, encoding = data.decode(encoding).encode(), "utf-8"
+            text = data.decode(encoding).replace("\r\n", "\n").replace("\r", "\n")
+            data, encoding = text.encode(), "utf-8"
         _refuse_alike(head)
         check_long_file(io.BytesIO(data), sep, name)
         table = pd.read_csv(
