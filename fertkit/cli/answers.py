@@ -146,7 +146,7 @@ def _print_means(strips, arguments):
 def _print_trials(strips, arguments):
     """Print what each trial says; give their analyses by name."""
     from fertkit.report.answer import analyse_each
-    from fertkit.report.trial_answer import in_currency, stands_out, trial_rows
+    from fertkit.report.trial_answer import in_currency, trial_rows
 
     table = trial_rows(strips, arguments.trial)[0] if arguments.trial else strips.table
     trials, refused = analyse_each(table, arguments.nutrient_price, arguments.grain_price, arguments.seed)
@@ -156,8 +156,7 @@ def _print_trials(strips, arguments):
     trials = {name: in_currency(trial, arguments.currency) for name, trial in trials.items()}
     for name, trial in trials.items():
         print(f"{name}{f', {strips.nutrient}' if strips.nutrient else ''}")
-        far = stands_out(trial_rows(strips, name)[0])
-        print(f"{far}\n{trial.summary()}\n" if far else f"{trial.summary()}\n")
+        print(f"{trial.summary()}\n")
     for note in strips.notes:
         print(f"Note: {note}.")
     if told:

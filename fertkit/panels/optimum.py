@@ -140,6 +140,7 @@ class OptimumPanel(Panel):
         result = self.result
         of = f"{self.data.nutrient or 'Nutrient'} on {self.data.crop or 'the crop'}, {self.settings.trial}"
         lines = [
+            *([result.stands_out] if result.stands_out else []),
             f"Economic optimum rate: {result.optimum.text}.",
             f"{of}: price ratio {plain(result.price_ratio)} {result.yield_unit} per {result.rate_unit}.",
             *gain_lines(result),

@@ -22,7 +22,7 @@ def trial_advice(response, net=None, strips=None) -> tuple[list[str], list[str]]
     net : NetReturn, optional
         With the rates nearly as good as the best.
     strips : StripAnalysis, optional
-        Where its treatments cannot be told apart, no rate is advised; a strip far from the rest comes first.
+        Where its treatments cannot be told apart, no rate is advised.
 
     Returns
     -------
@@ -44,7 +44,7 @@ def trial_advice(response, net=None, strips=None) -> tuple[list[str], list[str]]
     do, leave = ([line.format(**words) for line in lines] for lines in (do, leave))
     if best.status == "interior" and not bare and net is not None and net.stretch:
         do.insert(1, _near(net))
-    first = [strips.stands_out] if strips is not None and strips.stands_out else []
+    first = [response.stands_out] if response.stands_out else []
     return [*first, *do], [*leave, ELSEWHERE]
 
 

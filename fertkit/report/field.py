@@ -181,7 +181,8 @@ def _clear(explanation):
 
 def _trial_lines(name, trial, answer):
     of, best = f" of {answer.applied}" if answer.applied else "", trial.optimum
-    lines = [f"{name}: economic optimum{of}{'' if best.text[0].isdigit() else ':'} {best.text}."]
+    lines = [f"{name}: {_small(trial.stands_out)}"] if trial.stands_out else []
+    lines.append(f"{name}: economic optimum{of}{'' if best.text[0].isdigit() else ':'} {best.text}.")
     lines += [f"{name}: {_small(line)}" for line in gain_lines(trial)[::2]]
     lines += [f"{name}: note: {note}." for note in failed(trial.checks)]
     if name in answer.carried:

@@ -8,7 +8,7 @@ import pandas as pd
 from fertkit.chance import make_rng
 from fertkit.errors import FertkitError, InputError, NotEstimable
 from fertkit.report.answer_table import answer_table, checks_of, response_rows
-from fertkit.report.trial_answer import citations, in_currency, notes_of, stands_out
+from fertkit.report.trial_answer import citations, in_currency, notes_of
 from fertkit.response import PooledReturn, ResponseAnalysis, analyse_response, pool_net_return, sites_of
 from fertkit.response.agreement import contrast_checks
 from fertkit.response.pooled import grid_step
@@ -171,7 +171,7 @@ def answer_network(
     return NetworkAnswer(
         nutrient=getattr(strips, "nutrient", ""), crop=getattr(strips, "crop", ""), trials=trials,
         failed=failed, pooled=pooled, contrast=gain, contrast_of=pair, one_stage=one_stage, why_not=why_not,
-        notes=(*notes_of(strips), *_far(table)), sources=citations(asked), asked=contrast is not None,
+        notes=(*notes_of(strips), *_far(trials)), sources=citations(asked), asked=contrast is not None,
     )  # fmt: skip
 
 
@@ -227,10 +227,10 @@ def _pooled(trials, within, rng):
     )  # fmt: skip
 
 
-def _far(table):
+def _far(trials):
     """Strips that lie far from the rest of their trial, as notes."""
-    for name, rows in table.groupby("trial", sort=False):
-        if said := stands_out(rows):
+    for name, trial in trials.items():
+        if said := trial.stands_out:
             yield f"trial {name}: {said[0].lower()}{said[1:].rstrip('.')}"
 
 

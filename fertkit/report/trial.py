@@ -67,14 +67,12 @@ def trial_lines(answer: TrialAnswer) -> list[str]:
     if answer.strips is not None:
         lines.append(_differ(answer.strips))
     lines += [f"Note: {note}." for note in answer.notes]
-    doubt = [f"{response.doubt[0].upper()}{response.doubt[1:]}."] if response.doubt else []
-    doubt += [answer.strips.stands_out] if answer.strips is not None else []
-    return [line for line in doubt + lines if line] + [f"Note: {note}." for note in response.notes]
+    return [line for line in response.first + lines if line] + [f"Note: {note}." for note in response.notes]
 
 
 def _said(response):
-    """Lines of the analysis after the doubt about the prices, which the page says first."""
-    return response.summary().splitlines()[bool(response.doubt) :]
+    """Lines of the analysis after those that the page says first."""
+    return response.summary().splitlines()[len(response.first) :]
 
 
 def trial_tables(answer: TrialAnswer) -> dict[str, Table]:
@@ -184,7 +182,7 @@ def _strips(answer, tables):
     title = "Did the treatments differ?"
     if strips is None:
         return Section(title, paragraphs=(f"They cannot be compared: {answer.why_not}.",))
-    lines = strips.summary().splitlines()
+    lines = strips.summary().splitlines()[bool(strips.stands_out) :]
     return Section(
         title, figure=strips.plot(), figure_says=lines[1], paragraphs=(lines[0], *lines[2:]),
         tables=(tables["means"], tables["anova"]),

@@ -196,12 +196,6 @@ def citations(results) -> pd.DataFrame:
     return list_sources(list(dict.fromkeys(keys)))
 
 
-def stands_out(table) -> str:
-    """The strip of one trial that lies far from the rest, as a sentence; empty where none does."""
-    strips, _ = _compared(table)
-    return "" if strips is None else strips.stands_out
-
-
 def _compared(table):
     """Treatments against the lowest; or why they cannot be compared."""
     labels = factor(table[default_treatment(table)].dropna())[1]

@@ -17,6 +17,7 @@ from fertkit.response.bootstrap import bootstrap_fits
 from fertkit.response.compare import CurveComparison, arrays_of, compare_curves, lack_of_fit
 from fertkit.response.curves import CURVES, get_curve
 from fertkit.response.data import TrialData, read_trial_data
+from fertkit.response.doubtful import doubtful_rows, say_rows, say_with_and_without
 from fertkit.response.fit import ResponseFit, block_effects, fit_data
 from fertkit.response.gain import NetGain, gain_lines, gain_table, net_gain
 from fertkit.response.intervals import check_level, make_interval
@@ -27,6 +28,7 @@ from fertkit.response.two_rates import DIFFERENCE, difference
 from fertkit.response.verdict import MEANINGS, Optimum, mean_wins, settle, verdict
 from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import above, below, first_largest
+from fertkit.trials.doubtful import Doubtful
 
 #: The interval, the choice between curves, the average over them, and the search for the join.
 SOURCES = ("BACHMAIER2009", "CERRATO1990", "MATAVEL2024", "LERMAN1980")
@@ -133,6 +135,23 @@ class ResponseAnalysis(Result):
         *_, passed, meaning = _price_check(self)
         return "" if passed is None or passed else meaning
 
+    @cached_property
+    def doubtful(self) -> Doubtful:
+        """Rows of `data` that the others do not expect."""
+        return doubtful_rows(self.data)
+
+    @cached_property
+    def stands_out(self) -> str:
+        """The doubtful strips with the optimum with and without them; "" where there are none."""
+        said, rows = say_rows(self.doubtful, self.data), self.doubtful.rows
+        return said and say_with_and_without(said, len(rows) > 1, self.optimum.text, _without(self, rows))
+
+    @property
+    def first(self) -> list[str]:
+        """What is to be said before the optimum, as sentences."""
+        doubt = f"{self.doubt[0].upper()}{self.doubt[1:]}." if self.doubt else ""
+        return [line for line in (self.stands_out, doubt) if line]
+
     @property
     def notes(self) -> list[str]:
         """What the checks that do not hold mean, each once; the `doubt` is told apart."""
@@ -155,7 +174,7 @@ class ResponseAnalysis(Result):
     def summary(self) -> str:
         n, rates = len(self.data.rate), len(self.data.rates)
         lines = [
-            *([f"{self.doubt[0].upper()}{self.doubt[1:]}."] if self.doubt else []),
+            *self.first,
             f"{n} rows at {rates} rates, {self.data.rates[0]:g} to {self.data.rates[-1]:g} {self.rate_unit}; "
             f"{self.data.shared}price ratio {plain(self.price_ratio)} {self.yield_unit} per "
             f"{self.rate_unit}.",
@@ -243,6 +262,15 @@ def analyse_response(
             judged = {k: fit for k, fit in fits.items() if fit.df_error > 0}
             draws = {k: bootstrap_fits(fit, replicates, rng).params[0] for k, fit in judged.items()}
     return _report(ResponseAnalysis(None, fits, comparison, weights, prices, draws, data, level, asked))
+
+
+def _without(analysis, rows) -> str:
+    """Economic optimum without some rows, in words."""
+    asked = {"prices": analysis.prices, "curve": analysis.asked, "level": analysis.level, "replicates": 0}
+    try:
+        return analyse_response(analysis.data.without(rows), **asked).optimum.text
+    except NotEstimable:
+        return "it cannot be estimated"
 
 
 def ratio_of(prices: Prices, data: TrialData) -> float:

@@ -1,6 +1,6 @@
 """A trial table as the response fits need it: rates, yields, blocks and units, checked once."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, reduce
 from itertools import pairwise
 
@@ -17,6 +17,8 @@ UNIT_ENDINGS = {
     "lb_ac": "lb/ac", "kg_ha": "kg/ha", "bu_ac": "bu/ac", "t_ha": "t/ha", "q_ha": "q/ha", "g_ha": "g/ha",
     "dt_ha": "dt/ha", "mg_ha": "Mg/ha", "ton_ac": "ton/ac", "cwt_ac": "cwt/ac", "oz_ac": "oz/ac",
 }  # fmt: skip
+#: Columns that name a strip and tell where it lay.
+PLACE_COLUMNS = ("block", "strip", "plot", "position")
 #: Columns that must hold one value in a trial.
 SINGLE_COLUMNS = ("nutrient", "crop", "unit", "rate_unit", "yield_unit")
 
@@ -40,6 +42,8 @@ class TrialData(ByContent):
         Rows without a yield.
     columns : (str, str)
         Names of the rate and the yield column.
+    origin : DataFrame or None
+        Columns that name the rows and tell where they lay.
     """
 
     rate: np.ndarray
@@ -53,6 +57,7 @@ class TrialData(ByContent):
     places: str = ""
     left_out: int = 0
     columns: tuple[str, str] = ("rate", "yield")
+    origin: pd.DataFrame | None = None
 
     @cached_property
     def sweep(self) -> Sweep:
@@ -77,6 +82,14 @@ class TrialData(ByContent):
         """Row of a checks table that tells of strips without a yield, if there are any."""
         said = f"{self.left_out} strip{'s' * (self.left_out > 1)} without a yield left out"
         return [("strips without a yield", self.left_out, 0, False, said)] if self.left_out else []
+
+    def without(self, rows) -> "TrialData":
+        """The same trial without some of its rows [indices]."""
+        kept = np.setdiff1d(np.arange(len(self.rate)), rows)
+        parts = {
+            f: v[kept] for f in ("rate", "yields", "weight", "block") if (v := getattr(self, f)) is not None
+        }
+        return replace(self, **parts, origin=None if self.origin is None else self.origin.iloc[kept])
 
     def need_units(self) -> None:
         """Raise UnitError, naming the column, where rate or yield has no unit and so no price."""
@@ -178,7 +191,10 @@ def read_trial_data(
     nutrient = str(trial["nutrient"].iloc[0]) if "nutrient" in trial else ""
     places, left_out = _places(trial[kept]), int((~kept).sum())
     units = unit_of(rate, "rate unit"), unit_of(yield_, "yield unit")
-    return TrialData(x, y, w, label, *units, nutrient, through_origin, places, left_out, (rate, yield_))
+    origin = trial.loc[kept, [c for c in (*SITE_COLUMNS, *PLACE_COLUMNS) if c in trial]]
+    return TrialData(
+        x, y, w, label, *units, nutrient, through_origin, places, left_out, (rate, yield_), origin
+    )  # fmt: skip
 
 
 def unit_of(column: str, otherwise: str) -> str:

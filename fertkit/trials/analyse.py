@@ -11,7 +11,7 @@ from fertkit.rounding import below, first_largest, first_smallest
 from fertkit.trials import models
 from fertkit.trials.arrange import Arrangement, arrange, check_level, show, spoken
 from fertkit.trials.compare import against_check, all_pairs, compact_letters
-from fertkit.trials.diagnose import INFLUENCE, check_rows
+from fertkit.trials.diagnose import FAR, check_rows
 
 #: Models by name: how blocks and neighbours are taken.
 MODELS = {
@@ -81,8 +81,8 @@ class StripAnalysis(Result):
 
     @property
     def stands_out(self) -> str:
-        """The strip whose studentised residual is beyond its limit, as a sentence; empty where none is."""
-        row = self.checks[self.checks["check"].eq(INFLUENCE) & self.checks["passed"].eq(False)]
+        """The strips that the others do not expect, as a sentence; empty where there are none."""
+        row = self.checks[self.checks["check"].eq(FAR) & self.checks["passed"].eq(False)]
         return "" if row.empty else f"Look at this first: {row['meaning'].iloc[0]}."
 
     @property
@@ -111,8 +111,12 @@ class StripAnalysis(Result):
                 f"freedom); a single difference below {plain(self.lsd)} is within the noise; "
                 f"CV {self.cv_pct:.1f} %."
             )
-        failed = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
-        return "\n".join([*lines, *(f"Note: {said}." for said in dict.fromkeys([*self.notes, *failed]))])
+        told = self.checks[self.checks["check"] != FAR]
+        failed = told.loc[told["passed"].eq(False), "meaning"]
+        first = [self.stands_out] if self.stands_out else []
+        return "\n".join(
+            [*first, *lines, *(f"Note: {said}." for said in dict.fromkeys([*self.notes, *failed]))]
+        )
 
 
 def analyse_strips(

@@ -3,16 +3,16 @@
 import numpy as np
 import pandas as pd
 
-from fertkit.results import plain
-from fertkit.rounding import above, at_least, first_largest, same
+from fertkit.rounding import above, at_least, same
 from fertkit.trials import linear
 from fertkit.trials.arrange import Arrangement, describe
+from fertkit.trials.doubtful import doubtful_strips, say_doubtful, smoother
 
 #: Below this probability a check is reported as failed.
 ALPHA = 0.05
 #: Fewer error degrees of freedom than this make tests weak (common practice, no source).
 FEW_DF = 8
-INFLUENCE = "influential strip (largest studentised residual)"
+FAR = "strips far from the rest"
 
 
 def check_rows(trial: Arrangement, estimate) -> list[tuple]:
@@ -42,7 +42,7 @@ def check_rows(trial: Arrangement, estimate) -> list[tuple]:
         _normality(fit),
         _equal_variance(trial, fit),
         _additivity(trial, fit),
-        _influence(trial, fit),
+        _far(trial),
         _neighbours(trial, fit),
         _bend(trial),
     ]
@@ -101,24 +101,18 @@ def _additivity(trial, fit):
     )  # fmt: skip
 
 
-def _influence(trial, fit):
-    from scipy.stats import t
-
-    room = 1 - fit.leverage
-    usable = (room > 1e-8) & (fit.df > 1)
-    if not usable.any():
-        return _row(INFLUENCE, None, "", "")
-    left = (fit.rss - np.where(usable, fit.residuals**2 / np.where(usable, room, 1), 0)) / (fit.df - 1)
-    known = usable & above(left, 0, scale=fit.rss)
-    scaled = np.where(known, fit.residuals / np.sqrt(np.maximum(left * room, 1e-300)), 0)
-    worst = int(first_largest(np.abs(scaled)))
-    p = min(1.0, float(2 * t.sf(abs(scaled[worst]), fit.df - 1)) * len(scaled))
-    name = describe(trial.strips.iloc[worst])
-    return _row(
-        INFLUENCE, p,
-        f"{name} lies far from the rest ({plain(trial.y[worst])}): see the field notes, never drop it unseen",
-        f"no strip stands out ({name} most)", value=float(scaled[worst]),
-    )  # fmt: skip
+def _far(trial):
+    """Strips that the others do not expect, by `doubtful_strips`."""
+    rest, smooth = trial.without_treatments(), None
+    if pd.api.types.is_numeric_dtype(trial.labels):
+        smooth = smoother(np.asarray(trial.labels, dtype=float)[trial.codes], rest)
+    found = doubtful_strips(trial.design(), trial.y, smooth)
+    if np.isnan(found.p):
+        return _row(FAR, None, "", "", "too few strips are left over to tell whether one is wrong")
+    names = [describe(row) for _, row in trial.strips.iterrows()]
+    said = say_doubtful(found, names, trial.y)
+    meaning = f"{said}: see the field notes, never drop it unseen" if said else "no strip stands out"
+    return (FAR, len(found.rows), "0", not found.rows, meaning)
 
 
 def _neighbours(trial, fit):
