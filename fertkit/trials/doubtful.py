@@ -78,7 +78,9 @@ def doubtful_strips(design, y, smooth=None) -> Doubtful:
     if fit.df - 1 < LEFT or not fit.residuals.any():
         return Doubtful()
     model = _Model.of(design, fit.residuals)
-    floor = len(y) * (ROUNDING * np.abs(y).max()) ** 2
+    floor = (ROUNDING * np.abs(y).max()) ** 2 + _step_of(
+        y
+    ) ** 2 / 12  # a rounded number errs by that variance
     before, best, first_p = fit.rss, None, np.nan
     for size, (sets, gains) in enumerate(_searched(model, _most(len(y), fit.df)), 1):
         left = max(fit.rss - gains[0], 0.0)
@@ -157,14 +159,22 @@ def _searched(model, most):
         sets = np.unique(np.sort(wider[new], axis=1), axis=0)
 
 
+def _step_of(y) -> float:
+    """Step to which yields were written down [yield unit]; 0 where they were not rounded to one."""
+    steps = np.array([10, 5, 1, 0.5, 0.1, 0.05, 0.01, 0.001])
+    counts = y[:, None] / steps
+    even = (np.abs(counts - np.round(counts)) < 1e-6).all(axis=0)
+    return float(steps[even].max(initial=0.0))
+
+
 def _step(before, left, df, strips, floor) -> float:
-    """Probability that the last strip of a set stands out as far by chance, over all strips."""
+    """Probability that the last strip of a set stands out as far by chance, over all strips.
+
+    `floor` is the least variance the error can have.
+    """
     from scipy.stats import t
 
-    gain = max(before - left, 0.0)
-    if gain <= floor:
-        return 1.0
-    ratio = np.sqrt(gain / (max(left, floor) / df))
+    ratio = np.sqrt(max(before - left, 0.0) / max(left / df, floor))
     return float(min(1.0, strips * 2 * t.sf(ratio, df)))
 
 

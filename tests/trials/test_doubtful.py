@@ -121,3 +121,14 @@ def test_rates_as_applied_are_one_level(zero):
 def test_means_of_many_replicates_and_tiny_trials_are_left_alone():
     few = pd.DataFrame({"rate_lb_ac": [0, 40, 80, 120], "yield_bu_ac": [50.0, 54, 1, 58]})
     assert analyse_response(few, **PRICES, replicates=0).stands_out == ""
+
+
+def test_whole_numbers_are_no_outliers():
+    # Twelve yields of 50 or 51: one of them a step away is rounding, though the others fit exactly.
+    x, smooth, _ = design(3, 4)
+    for low in range(12):
+        y = np.repeat([50.0, 50, 51], 4)
+        y[low] += 1
+        assert doubtful_strips(x, y, smooth).rows == ()
+        y[low] += 20
+        assert low in doubtful_strips(x, y, smooth).rows
