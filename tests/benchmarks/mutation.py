@@ -1,0 +1,316 @@
+"""How much the tests notice: ``python tests/benchmarks/mutation.py 200 7`` makes 200 random faults, seed 7.
+
+Each fault is made in a copy of the tree, one at a time, in the code that computes: a comparison, a sign, a
+number or a condition turned, or another variable returned. The tests that run the faulty line are run, the
+quickest first, until one fails. A fault that none notices survives and is named, with what stood there before
+and after. First every test is run once to learn which lines it runs; `--lines file` keeps that for a second
+run of the same tree. A fault that changes no answer (an equivalent one) survives too: tell it apart by hand.
+"""
+
+import argparse
+import ast
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+ROOT = Path(__file__).parents[2]
+NUMERIC = (
+    "trials/*.py", "response/*.py", "budget/*.py", "tissue/*.py", "units.py", "rounding.py",
+    "intake/numbers.py", "intake/strip_moisture.py", "intake/plausible.py",
+)  # fmt: skip
+TESTS = (
+    "tests/trials", "tests/response", "tests/budget", "tests/tissue", "tests/intake", "tests/reference",
+    "tests/test_units.py", "tests/test_rounding.py", "tests/test_file_to_optimum.py", "tests/docs",
+)  # fmt: skip
+ENOUGH = 40  # times a function is watched in one test: its lines are known by then
+
+OPERATORS = {
+    ast.Add: ("+", "-"), ast.Sub: ("-", "+"), ast.Mult: ("*", "/"), ast.Div: ("/", "*"), ast.Pow: ("**", "*"),
+    ast.FloorDiv: ("//", "*"), ast.Mod: ("%", "*"), ast.BitAnd: ("&", "|"), ast.BitOr: ("|", "&"),
+    ast.Lt: ("<", "<="), ast.LtE: ("<=", "<"), ast.Gt: (">", ">="), ast.GtE: (">=", ">"),
+    ast.Eq: ("==", "!="), ast.NotEq: ("!=", "=="), ast.And: ("and", "or"), ast.Or: ("or", "and"),
+    ast.Is: ("is", "is not"), ast.In: ("in", "not in"),
+}  # fmt: skip
+CALLS = {
+    "above": "at_least", "at_least": "above", "below": "at_most", "at_most": "below", "same": "above",
+    "first_largest": "first_smallest", "first_smallest": "first_largest", "max": "min", "min": "max",
+    "maximum": "minimum", "minimum": "maximum", "any": "all", "all": "any", "argmax": "argmin",
+    "argmin": "argmax", "sf": "cdf", "cdf": "sf", "isf": "ppf", "ppf": "isf",
+}  # fmt: skip
+
+
+class Finder(ast.NodeVisitor):
+    """Every fault that can be made in one file: (line, first byte, last byte, text to write)."""
+
+    def __init__(self, source: str):
+        self.data = source.encode()
+        self.starts = np.cumsum([0] + [len(line) for line in self.data.splitlines(keepends=True)])
+        self.found, self.names = [], []
+        self.visit(ast.parse(source))
+
+    def place(self, line, column):
+        return int(self.starts[line - 1] + column)
+
+    def span(self, node):
+        return self.place(node.lineno, node.col_offset), self.place(node.end_lineno, node.end_col_offset)
+
+    def add(self, node, first, last, text):
+        self.found.append((node.lineno, first, last, text))
+
+    def between(self, node, left, right, kind):
+        if kind not in OPERATORS:
+            return
+        old, new = OPERATORS[kind]
+        gap = slice(self.span(left)[1], self.span(right)[0])
+        hit = re.search(rf"(?<![\w*/<>=!]){re.escape(old)}(?![\w*/<>=])".encode(), self.data[gap])
+        if hit:
+            self.add(node, gap.start + hit.start(), gap.start + hit.end(), new)
+
+    def visit_BinOp(self, node):
+        texts = (ast.JoinedStr, ast.List, ast.Tuple)
+        text = [
+            isinstance(n, texts) or isinstance(getattr(n, "value", 0), str) for n in (node.left, node.right)
+        ]
+        if not any(text):
+            self.between(node, node.left, node.right, type(node.op))
+        self.generic_visit(node)
+
+    def visit_Compare(self, node):
+        sides = [node.left, *node.comparators]
+        for left, right, op in zip(sides, sides[1:], node.ops, strict=False):
+            self.between(node, left, right, type(op))
+        self.generic_visit(node)
+
+    def visit_BoolOp(self, node):
+        for left, right in zip(node.values, node.values[1:], strict=False):
+            self.between(node, left, right, type(node.op))
+        self.generic_visit(node)
+
+    def visit_UnaryOp(self, node):
+        if not isinstance(node.op, ast.UAdd):
+            first = self.span(node)[0]
+            self.add(node, first, first + (3 if isinstance(node.op, ast.Not) else 1), "")
+        self.generic_visit(node)
+
+    def visit_Constant(self, node):
+        if isinstance(node.value, bool):
+            self.add(node, *self.span(node), str(not node.value))
+        elif isinstance(node.value, int):
+            self.add(node, *self.span(node), str(node.value + 1))
+        elif isinstance(node.value, float):
+            self.add(node, *self.span(node), repr(node.value * 1.5 if node.value else 1.0))
+
+    def visit_Call(self, node):
+        name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+        if name in CALLS:
+            last = self.span(node.func)[1]
+            self.add(node.func, last - len(name), last, CALLS[name])
+        if name not in ("Problem", "refuse", "NotEstimable", "namedtuple"):
+            self.generic_visit(node)
+
+    def visit_FunctionDef(self, node):
+        arguments = [a.arg for a in node.args.args + node.args.kwonlyargs if a.arg not in ("self", "cls")]
+        stored = [n.id for n in ast.walk(node) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store)]
+        self.names.append(sorted({*arguments, *stored}))
+        for part in [*node.args.defaults, *filter(None, node.args.kw_defaults), *node.body]:
+            self.visit(part)
+        self.names.pop()
+
+    def visit_Return(self, node):
+        if isinstance(node.value, ast.Name) and self.names:
+            for other in self.names[-1]:
+                if other != node.value.id:
+                    self.add(node, *self.span(node.value), other)
+        self.generic_visit(node)
+
+    def visit_AnnAssign(self, node):
+        if node.value:
+            self.visit(node.value)
+
+    def ignore(self, node):
+        """Texts, errors and names are not computed."""
+
+    visit_JoinedStr = visit_Raise = visit_Import = visit_ImportFrom = ignore
+
+
+def candidates(root: Path) -> list[tuple]:
+    """Every fault of the tree: (file, line, first byte, last byte, text)."""
+    house = root / "fertkit"
+    files = sorted({path for pattern in NUMERIC for path in house.glob(pattern)})
+    return [
+        (path.relative_to(root).as_posix(), *fault)
+        for path in files
+        for fault in Finder(path.read_text(encoding="utf-8")).found
+    ]
+
+
+class Recorder:
+    """Plugin that writes down which lines of the numeric code each test runs, and how long it takes."""
+
+    def __init__(self, root: Path):
+        self.files = {str(root / fault[0]): fault[0] for fault in candidates(root)}
+        self.now, self.calls, self.tests, self.failed = set(), Counter(), {}, set()
+
+    def watch(self, frame, event, _):
+        code = frame.f_code
+        if code.co_filename not in self.files or self.calls[code] > ENOUGH:
+            return None
+        self.calls[code] += 1
+        file, now = self.files[code.co_filename], self.now
+
+        def line(frame, event, _):
+            if event == "line":
+                now.add((file, frame.f_lineno))
+            return line
+
+        return line
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item):
+        self.now, self.calls, start = set(), Counter(), time.perf_counter()
+        sys.settrace(self.watch)
+        try:
+            return (yield)
+        finally:
+            sys.settrace(None)
+            if self.now:
+                lines = sorted(f"{file}:{line}" for file, line in self.now)
+                self.tests[item.nodeid] = [time.perf_counter() - start, lines]
+
+    def pytest_runtest_logreport(self, report):
+        if report.failed:
+            self.failed.add(report.nodeid)
+
+
+def record(out: Path) -> None:
+    """Run every test of the tree in the current folder and write what those that pass run."""
+    recorder = Recorder(Path.cwd())
+    pytest.main(["-q", "-p", "no:cacheprovider", *TESTS], plugins=[recorder])
+    passed = {test: seen for test, seen in recorder.tests.items() if test not in recorder.failed}
+    out.write_text(json.dumps(passed), encoding="utf-8")
+
+
+def environment(tree: Path) -> dict:
+    return os.environ | {"PYTHONPATH": str(tree), "PYTHONDONTWRITEBYTECODE": "1"}
+
+
+def statement_of(source: str, line: int) -> range:
+    """Lines of the innermost statement that holds a line: a tracer names only some of them."""
+    best = range(line, line + 1)
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.stmt) and node.lineno <= line <= node.end_lineno:
+            inner = isinstance(node, ast.FunctionDef | ast.ClassDef | ast.If | ast.For | ast.While | ast.With)
+            best = best if inner else range(node.lineno, node.end_lineno + 1)
+    return best
+
+
+def tests_of(file: str, line: int, source: str, recorded: dict) -> list[str]:
+    """Tests that run a line, the quickest first; all tests of its floor where it runs on import alone."""
+    wanted = {f"{file}:{n}" for n in statement_of(source, line)}
+    hits = [(seconds, test) for test, (seconds, lines) in recorded.items() if wanted & set(lines)]
+    if not hits:
+        hits = [
+            (s, t) for t, (s, lines) in recorded.items() if any(at.startswith(f"{file}:") for at in lines)
+        ]
+    return [test for _, test in sorted(hits)]
+
+
+def try_fault(tree: Path, fault, recorded, timeout) -> tuple[str, str]:
+    """Make one fault, run its tests and take it back: (what became of it, first test that failed)."""
+    file, line, first, last, text = fault
+    path = tree / file
+    good = path.read_bytes()
+    tests = tests_of(file, line, good.decode(), recorded)
+    if not tests:
+        return "not run", ""
+    asked = tree / "asked.txt"
+    asked.write_text("\n".join(tests), encoding="utf-8")
+    try:
+        path.write_bytes(good[:first] + text.encode() + good[last:])
+        command = [
+            sys.executable,
+            "-m",
+            "pytest",
+            "-x",
+            "-q",
+            "--no-header",
+            "-p",
+            "no:cacheprovider",
+            f"@{asked}",
+        ]
+        done = subprocess.run(
+            command, cwd=tree, env=environment(tree), timeout=timeout, capture_output=True, text=True
+        )
+    except subprocess.TimeoutExpired:
+        return "killed", f"longer than {timeout:g} s"
+    finally:
+        path.write_bytes(good)
+    failed = re.search(r"^(?:FAILED|ERROR) (\S+)", done.stdout, re.MULTILINE)
+    return ("survived" if done.returncode == 0 else "killed"), failed[1] if failed else ""
+
+
+def shown(tree: Path, fault) -> str:
+    """A fault in one line: file:line, before → after."""
+    file, line, first, last, text = fault
+    data = (tree / file).read_bytes()
+    start, end = data.rfind(b"\n", 0, first) + 1, data.find(b"\n", last)
+    before, after = data[start:end], data[start:first] + text.encode() + data[last:end]
+    return f"{file}:{line}  {' '.join(before.decode().split())}  →  {' '.join(after.decode().split())}"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("faults", type=int, nargs="?", default=200)
+    parser.add_argument("seed", type=int, nargs="?", default=7)
+    parser.add_argument(
+        "--timeout", type=float, default=300.0, help="seconds after which a fault counts as noticed"
+    )
+    parser.add_argument(
+        "--lines", type=Path, help="keep what each test runs in this file, and use it if there"
+    )
+    parser.add_argument("--first", type=int, default=0, help="leave out this many faults of the draw")
+    parser.add_argument("--record", type=Path, help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    if asked.record:
+        record(asked.record)
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        tree = Path(folder) / "tree"
+        shutil.copytree(ROOT, tree, ignore=shutil.ignore_patterns(".git", ".venv", "__pycache__", ".*_cache"))
+        lines = (asked.lines or tree / "lines.json").absolute()
+        if not lines.exists():
+            script = tree / Path(__file__).relative_to(ROOT)
+            command = [sys.executable, str(script), "--record", str(lines)]
+            subprocess.run(command, cwd=tree, env=environment(tree), check=True)
+        report(tree, json.loads(lines.read_text(encoding="utf-8")), asked)
+
+
+def report(tree: Path, recorded: dict, asked) -> None:
+    """Try the faults drawn and print what became of each, then those that survived."""
+    every = candidates(tree)
+    drawn = np.random.default_rng(asked.seed).choice(len(every), asked.faults, replace=False)[asked.first :]
+    counts, left = Counter(), []
+    print(f"{len(every):,} faults can be made; {len(drawn)} are tried", flush=True)
+    for number, k in enumerate(drawn, asked.first + 1):
+        became, test = try_fault(tree, every[k], recorded, asked.timeout)
+        counts[became] += 1
+        text = f"{became:8}  {shown(tree, every[k])}"
+        left += [] if became == "killed" else [text]
+        print(f"{number:4}  {text}  {test}", flush=True)
+    share = 100 * len(left) / len(drawn)
+    print(f"\n{len(left)} of {len(drawn)} were not noticed ({share:.1f} %): {dict(counts)}")
+    print("\n".join(left))
+
+
+if __name__ == "__main__":
+    main()
