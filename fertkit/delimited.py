@@ -167,8 +167,9 @@ def _only_names(cells, delimiter, usual):
     if any(map(_NUMBERISH.fullmatch, pieces)):
         return False
     broken = [cell for cell in cells if "\n" in cell]
-    lone = [cell for cell in cells if cell.strip()] == broken and delimiter not in broken[0]
-    return len(cells) >= usual > 1 or lone
+    if any(re.search(rf"{re.escape(delimiter)}(?! \w)", cell) for cell in broken):
+        return False  # a separator that no blank and word follow parts cells; a comma of prose has them
+    return len(cells) >= usual > 1 or [cell for cell in cells if cell.strip()] == broken
 
 
 # ---- lines longer or shorter than their header

@@ -226,3 +226,13 @@ def test_a_short_log_is_read_through_the_same_door():
     assert len(read_points(io.BytesIO(short.encode()), crop="corn").table) == 19
     with pytest.raises(InputError, match="row 5"):
         read_points(changed(short, 5, ",", ',"').encode(), crop="corn")
+
+
+def test_two_stray_quotes_swallow_no_line_of_words():
+    text = 'Sample,"A,,\nCrop,Corn,,\nStage,R1",,\nNutrient,Units,Result,Rating\nN,%,2.45,Low\nK,%,1.42,Low\n'
+    with pytest.raises(InputError, match="row 1.*several lines"):
+        read_tissue(text.encode())
+
+
+def test_a_comma_of_prose_may_stand_in_a_header_over_two_lines():
+    assert cut('Rep,"Yield, dry\n(bu/ac)"\n1,120.5\n', ",", "f")[0] == ["Rep", "Yield, dry (bu/ac)"]
