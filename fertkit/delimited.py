@@ -143,7 +143,10 @@ def _width(line, delimiter):
 
 
 def _usual_width(lines, delimiter):
-    return Counter(_width(line, delimiter) for line in lines[:_HEAD] if line.strip()).most_common(1)[0][0]
+    """Number of cells, two or more, of most lines whose quotes close."""
+    cut_alone = (cells_of(line, delimiter) for line in lines[:_HEAD])
+    widths = Counter(len(cells) for cells, fault in cut_alone if len(cells) > 1 and not fault)
+    return widths.most_common(1)[0][0] if widths else 1
 
 
 def _over_lines(lines, at, delimiter, usual):

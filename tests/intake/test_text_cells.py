@@ -230,7 +230,7 @@ def test_a_short_log_is_read_through_the_same_door():
 
 def test_two_stray_quotes_swallow_no_line_of_words():
     text = 'Sample,"A,,\nCrop,Corn,,\nStage,R1",,\nNutrient,Units,Result,Rating\nN,%,2.45,Low\nK,%,1.42,Low\n'
-    with pytest.raises(InputError, match="row 1.*several lines"):
+    with pytest.raises(InputError, match=r"row 1.*several lines"):
         read_tissue(text.encode())
 
 
