@@ -24,12 +24,11 @@ def run_field(arguments):
         leaf=arguments.leaf,
         stage=arguments.stage,
         part=arguments.part,
-        strips=arguments.strips,
+        strips=_read_strips(arguments.strips, arguments),
         nutrient_price=arguments.nutrient_price,
         grain_price=arguments.grain_price,
         ranges=arguments.ranges,
         unit=arguments.unit,
-        columns=_columns(arguments),
         currency=arguments.currency,
         seed=arguments.seed,
     )
@@ -92,13 +91,7 @@ def _units(text):
 def run_strips(arguments):
     import pandas as pd
 
-    from fertkit.intake import read_strips
-
-    strips = read_strips(
-        arguments.file, crop=arguments.crop, columns=_columns(arguments), units=_units_by_role(arguments),
-        sheet=arguments.sheet, analysis=arguments.analysis, density=arguments.density,
-        real_yields=arguments.real_yields,
-    )  # fmt: skip
+    strips = _read_strips(arguments.file, arguments)
     whole = arguments.page or arguments.workbook or arguments.together
     if not strips.rate_column and not whole:
         trials = _print_means(strips, arguments)
@@ -107,6 +100,17 @@ def run_strips(arguments):
     if arguments.table:
         tables = {name: trial.table for name, trial in trials.items()}
         _write_table(pd.concat(tables, names=["trial"]).reset_index("trial"), arguments.table)
+
+
+def _read_strips(file, arguments):
+    """Strips of a file, read as the command line says."""
+    from fertkit.intake import read_strips
+
+    return read_strips(
+        file, crop=arguments.crop, columns=_columns(arguments), units=_units_by_role(arguments),
+        sheet=arguments.sheet, analysis=arguments.analysis, density=arguments.density,
+        real_yields=arguments.real_yields,
+    )  # fmt: skip
 
 
 def _units_by_role(arguments):

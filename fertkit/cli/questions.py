@@ -62,6 +62,22 @@ def _add_real_yields(command):
     )  # fmt: skip
 
 
+def _add_strip_reading(command):
+    command.add_argument(
+        "--units", help="units that the strip file does not say, as in rate=lb/ac,yield=bu/ac"
+    )
+    command.add_argument("--sheet", help="sheet of a workbook of strips")
+    command.add_argument(
+        "--analysis", metavar="GRADE",
+        help="what the product holds whose rates the file gives, such as 28-0-0 or '46 %% P2O5'; prices are "
+        "per unit of the nutrient then; 'none' leaves the rates in amounts of the product",
+    )  # fmt: skip
+    command.add_argument(
+        "--density", type=_number, metavar="D",
+        help="weight of the product where rates are volumes: lb per gallon, or kg per liter with L/ha",
+    )  # fmt: skip
+
+
 def _add_prices(command):
     command.add_argument(
         "--nutrient-price", type=_number, required=True, metavar="P",
@@ -105,6 +121,8 @@ def add_field(commands):
     command.add_argument("--ranges", type=Path, help="your own table of ranges instead of the bundled ones")
     command.add_argument("--strips", type=Path, required=True, help="strip file: block, rate, yield, ...")
     _add_column(command)
+    _add_real_yields(command)
+    _add_strip_reading(command)
     _add_prices(command)
     _add_money(command)
     command.add_argument(
@@ -161,17 +179,7 @@ def add_strips(commands):
     command.add_argument("--crop", help="crop, for the trade moisture when the file gives moisture")
     _add_column(command)
     _add_real_yields(command)
-    command.add_argument("--units", help="units that the file does not say, as in rate=lb/ac,yield=bu/ac")
-    command.add_argument("--sheet", help="sheet of a workbook")
-    command.add_argument(
-        "--analysis", metavar="GRADE",
-        help="what the product holds whose rates the file gives, such as 28-0-0 or '46 %% P2O5'; prices are "
-        "per unit of the nutrient then; 'none' leaves the rates in amounts of the product",
-    )  # fmt: skip
-    command.add_argument(
-        "--density", type=_number, metavar="D",
-        help="weight of the product where rates are volumes: lb per gallon, or kg per liter with L/ha",
-    )  # fmt: skip
+    _add_strip_reading(command)
     _add_prices(command)
     _add_table(command, "the comparison of curves")
     command.add_argument("--trial", metavar="NAME", help="this trial only, where the file holds several")

@@ -67,7 +67,8 @@ def join_near_rates(frame, headers) -> list[str]:
     frame["planned"] = planned
     headers["planned"] = headers["rate"]
     said = "; ".join(
-        f"{', '.join(map(plain, sorted(of)))} as {plain(rate)}" for rate, of in list(told.items())[:6]
+        f"{', '.join(plain(x, 4) for x in sorted(of))} as {plain(rate, 4)}"
+        for rate, of in list(told.items())[:6]
     )
     more = "; and more" if len(told) > 6 else ""
     return [

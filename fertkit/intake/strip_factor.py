@@ -1,11 +1,13 @@
 """A second factor crossed with the rates (hybrid, timing, another nutrient): no one curve may pool it."""
 
+import numpy as np
 import pandas as pd
 
 from fertkit.errors import Problem
 from fertkit.intake.spellings import spellings
 from fertkit.intake.strip_doubts import place_of, treated_with
 from fertkit.intake.strip_headers import OTHER, header_key, read_header, say_column
+from fertkit.intake.strip_lines import is_merged
 from fertkit.intake.strip_units import words_of
 from fertkit.results import counted
 
@@ -30,15 +32,25 @@ def check_second_factor(frame, extra, headers, known, problems):
     problems : list of Problem
     """
     named = {header_key(header) for header in known}
-    columns = {text: cells for text, cells in extra.items() if header_key(text) not in named}
+    columns = {text: _filled(cells) for text, cells in extra.items() if header_key(text) not in named}
     role = treated_with(frame)
     if "treatment" in frame and role != "treatment":
         columns[headers["treatment"][1].text] = frame["treatment"]
+    parts = [cells for text, cells in columns.items() if _over(text, cells, frame)]
+    whole = bool(parts) and bool(np.allclose(sum(map(_numbers, parts)), frame["rate"]))
     for text, cells in columns.items():
+        if whole and _over(text, cells, frame):
+            continue  # the rate is the total of these
         if _over(text, cells, frame):
             problems.append(_left_over(text, headers))
         elif not _no_factor(text) and _crosses(frame, role, cells):
             problems.append(_factor(text, cells, role, headers))
+
+
+def _filled(cells):
+    """Labels of merged cells on each of their lines."""
+    labels = [str(label) if pd.notna(label) else "" for label in cells]
+    return cells.ffill() if cells.dtype == object and is_merged(labels) else cells
 
 
 def _no_factor(text) -> bool:
@@ -50,10 +62,14 @@ def _no_factor(text) -> bool:
 def _over(text, cells, frame) -> bool:
     """Whether a column is a rate too and varies within a trial, so that the one rate taken is not all."""
     header = read_header(text)
-    numbers = pd.to_numeric(cells, errors="coerce")
+    numbers = _numbers(cells)
     if header.role != "rate" or "rate" not in frame or numbers.isna().any():
         return False
     return bool(numbers.groupby(place_of(frame)).transform("first").ne(numbers).any())
+
+
+def _numbers(cells):
+    return pd.to_numeric(cells.astype(str).str.replace(",", "."), errors="coerce")
 
 
 def _left_over(text, headers):

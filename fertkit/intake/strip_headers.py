@@ -101,6 +101,8 @@ def read_header(text, role=None) -> Header:
     nutrient = nutrient or next((NUTRIENT_WORDS[w] for w in rest if w in NUTRIENT_WORDS), "")
     mass = "" if unit else take_mass(rest)[0]
     role, rank = (role, 0) if role else _role(plain, rest, unit, mass)
+    if unit == "bu/ac" and role in ("rate", "planned"):  # "Rate mean (bu/ac)" is a yield
+        role = "yield"
     senses = _senses(rest)
     if role == "yield":
         at_pct = _stated_moisture(plain, senses)
@@ -115,7 +117,7 @@ def read_header(text, role=None) -> Header:
             if nutrient
             else next((spellings("strip product")[w] for w in rest if w in spellings("strip product")), "")
         )
-        grade = next((_grade(w) for w in rest if _grade(w)), "")
+        grade = next((_grade(w) for w in rest if _grade(w)), "") or _stated_share(plain, product)
         bare = rank > len(ROLE_WORDS["rate"])
         return Header(
             str(text), role, rank, unit, nutrient, mass=mass, grade=grade, product=product, bare=bare
@@ -134,6 +136,12 @@ def _grade(word) -> str:
         if re.fullmatch(r"\d{1,2}(?:\.\d)?-\d{1,2}(?:\.\d)?-\d{1,2}(?:\.\d)?(?:-\d{1,2}s)?", word)
         else ""
     )
+
+
+def _stated_share(plain, product) -> str:
+    """The analysis of a nitrogen solution that a header gives as its percent: 28% UAN, UAN 32."""
+    hit = re.search(r"\b(28|30|32)(?: ?%)? ?uan\b|\buan ?-?(28|30|32)\b", plain) if product == "UAN" else None
+    return f"{hit[1] or hit[2]}-0-0" if hit else ""
 
 
 def states_dry_matter(text) -> bool:

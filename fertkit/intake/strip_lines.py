@@ -97,7 +97,7 @@ def fill_down(sheet: Sheet, roles) -> Sheet:
             continue
         i, header = roles[role]
         labels = [text_of(row[i]) for row in rows]
-        if not _merged(labels):
+        if not is_merged(labels):
             continue
         filled, last = [], ""
         for row in rows:
@@ -115,7 +115,7 @@ def fill_down(sheet: Sheet, roles) -> Sheet:
     return replace(sheet, rows=rows, notes=tuple(notes))
 
 
-def _merged(labels) -> bool:
+def is_merged(labels) -> bool:
     """Whether labels stand as merged cells show: each with a blank below, none twice in a row."""
     if not labels or not labels[0] or all(labels):
         return False

@@ -239,12 +239,13 @@ def _ask_analysis(rate) -> Problem:
         if volume
         else f"amounts of a product, {name}"
     )
-    remedy = "say its analysis, such as --analysis 28-0-0"
+    grade = like["grade"].iloc[0] if len(like) == 1 else "28-0-0"
+    remedy = f"say its analysis, such as --analysis {grade}"
     if volume:
         example = "1.28 (kg/L)" if rate.unit.endswith("/ha") else "10.67 (lb/gal)"
         remedy += f" and, if it is not in the table, its weight, such as --density {example}"
-        python = "in Python analysis='28-0-0', density=..."
+        python = f"in Python analysis='{grade}', density=..."
     else:
         remedy += f"; or --analysis {AS_PRODUCT} to leave the rates in amounts of the product"
-        python = "in Python analysis='28-0-0'"
+        python = f"in Python analysis='{grade}'"
     return Problem(f"the rates are {kind}", f"{remedy} ({python}){listed}", column=rate.text)

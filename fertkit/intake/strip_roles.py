@@ -1,10 +1,15 @@
 """Give the columns of a strip sheet their roles, and the measured ones their units."""
 
+import re
 from dataclasses import replace
+
+import numpy as np
 
 from fertkit.errors import Problem
 from fertkit.intake.files import text_of
+from fertkit.intake.spellings import spellings
 from fertkit.intake.strip_headers import OTHER, ROLE_WORDS, each, header_key, read_header, say_column
+from fertkit.intake.strip_lines import is_summary
 from fertkit.intake.strip_units import (
     AREA_UNITS,
     LENGTH_M,
@@ -55,7 +60,17 @@ def assign_roles(sheet, columns, units, problems) -> dict:
     for role in ROLE_WORDS:
         if role not in taken and role != OTHER:
             found = [(i, h) for i, h in enumerate(known) if free[i] == role and i not in _used(taken)]
-            _settle(role, found, taken, problems)
+            _settle(role, found, taken, sheet, problems)
+    if (
+        not {"rate", "planned"} & set(taken)
+        and "treatment" in taken
+        and _names_rates(sheet, taken["treatment"])
+    ):
+        i, header = taken.pop("treatment")
+        taken["rate"] = i, read_header(header.text, "rate")
+    if "rate" in taken and "treatment" not in taken and _names_only(sheet, taken["rate"], units):
+        i, header = taken.pop("rate")
+        taken["treatment"] = i, replace(header, role="treatment")
     if "rate" not in taken and "planned" in taken:
         taken["rate"] = taken.pop("planned")
     _settle_units(sheet, taken, units, problems)
@@ -135,9 +150,36 @@ def _by_choice(row, chosen, problems):
     return taken
 
 
-def _settle(role, found, taken, problems):
+def _names_only(sheet, column, units) -> bool:
+    """Whether a column of rates without a unit holds words alone: low, medium, high."""
+    i, header = column
+    texts = {text_of(cell) for cell in sheet.column(i)} - {""}
+    words = [text for text in texts if not re.search(r"\d", text) and not is_summary(text)]
+    return (
+        len(words) > 1
+        and not header.unit
+        and "rate" not in units
+        and all(t in words or is_summary(t) for t in texts)
+    )
+
+
+def _names_rates(sheet, column) -> bool:
+    """Whether all treatments of a column are amounts per area: 0 lb N/ac, 50 lb N/ac."""
+    labels = {text_of(cell) for cell in sheet.column(column[0])} - {""}
+    parts = [cell_parts(label, "rate") for label in labels if not is_summary(label)]
+    return len(parts) > 1 and all(unit in _RATES for _, unit, _ in parts)
+
+
+def _settle(role, found, taken, sheet, problems):
     """Give a role its column; two candidates as sure as each other are a problem, never a guess."""
-    found = [(i, h) for i, h in found if not h.bare] or found
+    for sure in (
+        lambda i, h: not h.bare,
+        lambda i, h: not _is_mean(h),
+        lambda i, h: _varies(role, sheet.column(i)),
+    ):
+        found = [(i, h) for i, h in found if sure(i, h)] or found
+    if role == "rate":
+        found = _total(found, sheet) or found
     if not found:
         return
     best = min(h.rank for _, h in found)
@@ -148,9 +190,39 @@ def _settle(role, found, taken, problems):
         remedy = f"choose one: {say_column(role, rivals[0][1].text)}"
         if role == "rate":
             both = " + ".join(h.text for _, h in rivals)
-            remedy += f"; or, where they are one nutrient, their sum: {say_column(role, both)}"
+            one = len({h.nutrient for _, h in rivals}) == 1
+            other = f"say {say_column(OTHER, rivals[1][1].text)} if the other does not bear on the yield"
+            remedy += f"; or, for their sum: {say_column(role, both)}" if one else f"; and {other}"
         problems.append(Problem(f"several columns could be the {role}: {names}", remedy))
     taken[role] = sure[0]
+
+
+def _is_mean(header) -> bool:
+    """Whether a header says mean, of a column beside the one it was taken from."""
+    return any(
+        w in spellings("strip summary") and w not in ("total", "gesamt") for w in words_of(header.text)
+    )
+
+
+def _varies(role, cells) -> bool:
+    """Whether a column could be the treatment: a rate that is the same everywhere is none."""
+    return role != "rate" or len({text_of(cell) for cell in cells} - {""}) != 1
+
+
+def _total(found, sheet) -> list:
+    """The one rate that is the sum of the others on every line; none if there is no such."""
+    columns = [np.array([_plain_number(c) for c in sheet.column(i)]) for i, _ in found]
+    if len(columns) < 3:
+        return []
+    whole = sum(columns)
+    return [
+        pair for pair, own in zip(found, columns, strict=True) if np.allclose(2 * own, whole, equal_nan=True)
+    ][:1]
+
+
+def _plain_number(cell) -> float:
+    text = text_of(cell_parts(cell, "rate")[0]).replace(",", ".")
+    return float(text) if re.fullmatch(r"\d+(?:\.\d+)?", text) else np.nan
 
 
 # ---- units

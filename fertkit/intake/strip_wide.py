@@ -132,21 +132,22 @@ def _level(text):
     unit, nutrient, rest = take_unit(words_of(hit["unit"] or ""))
     rest = [*rest, *words]
     nutrient = nutrient or next((NUTRIENT_WORDS[w] for w in rest if w in NUTRIENT_WORDS), "")
-    strange = [w for w in rest if w not in NUTRIENT_WORDS and read_header(w).role != "rate"]
+    strange = [w for w in rest if w not in NUTRIENT_WORDS and read_header(w).role not in ("rate", "yield")]
     return None if strange else (hit["number"], unit, nutrient)
 
 
 def _treatments(over, raw, at, units):
     """Names of treatments across, where something tells that the table holds yields."""
-    told = "yield" in units or any(h.role == "yield" and h.unit for h in _above(raw, at))
+    told = "yield" in units or any(h.role == "yield" and h.unit for h in _above(raw, at, over))
     told = told and not any(read_header(t).role for t in over.values())
     return _Across("treatment", over) if told else None
 
 
-def _above(raw, at) -> list[Header]:
+def _above(raw, at, over) -> list[Header]:
     """What the lines above a table, its corner and a line of words below its headers say."""
     lines = raw.cells[: at + 1 + _lines_of_words(raw, at)]
-    texts = [text_of(cell) for row in lines for cell in row if text_of(cell)]
+    cells = [(i == at and j in over, c) for i, row in enumerate(lines) for j, c in enumerate(row)]
+    texts = [text_of(cell) for across, cell in cells if text_of(cell) and not across]
     parts = [part for text in texts for part in (_CLAUSE.split(text) if _several(text) else [text])]
     return [read_header(part) for part in parts]
 
@@ -176,7 +177,7 @@ def _lines_of_words(raw, at) -> int:
 
 def _melted(raw, at, across, units) -> Sheet:
     beside = [i for i in range(min(across.labels)) if text_of(raw.cells[at][i])]
-    said = _above(raw, at)
+    said = _above(raw, at, across.labels)
     corner = [_down(text_of(raw.cells[at][i])) for i in beside]
     rate, rate_of = _rate_header(across, said, corner)
     harvest, assumed = _yield_header(raw, at, across, said, rate_of or rate, units)

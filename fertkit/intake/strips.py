@@ -11,7 +11,7 @@ from fertkit.intake.files import RawTable, open_table, text_of
 from fertkit.intake.strip_average import average_parts
 from fertkit.intake.strip_blocks import APPLIED_OFF, blocks_from_plots, check_written_twice, join_near_rates
 from fertkit.intake.strip_cells import already, check_cells, complain, read_columns
-from fertkit.intake.strip_doubts import ask_about
+from fertkit.intake.strip_doubts import ask_about, place_of
 from fertkit.intake.strip_factor import check_second_factor
 from fertkit.intake.strip_headers import MEASURED, OTHER, area_unit, each, read_header
 from fertkit.intake.strip_lines import fill_down, set_aside
@@ -183,6 +183,7 @@ def read_strips(
     wanted = area_unit(units.get("yield", ""))
     notes += yields_from_weights(frame, headers, lines.lines, crop, wanted, problems)
     notes += blocks_from_plots(frame, headers)
+    _set_apart_coarse_names(frame, extra, headers)
     check_cells(frame, headers, lines, problems)
     known = each(columns.get(OTHER, []))
     ask_about(frame, extra, headers, known, problems)
@@ -200,6 +201,15 @@ def read_strips(
     if problems:
         raise _refusal(raw, problems)
     return _assemble(raw, headers, frame, extra, lines.lines, crop, standard, wet, notes)
+
+
+def _set_apart_coarse_names(frame, extra, headers):
+    """Keep names of treatments that stand for several rates of a block as a column nothing rests on."""
+    if {"treatment", "rate"} <= set(frame):
+        rate = frame["planned" if "planned" in frame else "rate"]
+        by = [place_of(frame), frame["treatment"], *([frame["block"]] if "block" in frame else [])]
+        if rate.groupby(by).transform("first").ne(rate).any():
+            extra[headers.pop("treatment")[1].text] = frame.pop("treatment")
 
 
 def lines_of(raw, columns, units, problems):
@@ -369,9 +379,10 @@ def _trial(frame, fallback):
 
 
 def _extra_name(text, table):
-    """Name of a column kept as it is; never one that could pass for the rate or the yield."""
+    """Name of a column kept as it is; never one that could pass for a rate, a yield or a label."""
     key = "_".join(text.lower().split())
-    return f"other_{key}" if key.startswith(("rate_", "yield_", "planned_")) or key in table else key
+    taken = key in (*table, "trial", "site", "year", "block", "strip", "position", "treatment")
+    return f"other_{key}" if taken or key.startswith(("rate_", "yield_", "planned_")) else key
 
 
 def _report(headers, extra, crop, how, wet) -> pd.DataFrame:

@@ -8,7 +8,7 @@ from fertkit.budget import Ledger, NutrientBudget, SeasonDemand, carry_over, nut
 from fertkit.budget.ledger import NUTRIENTS as CARRIED
 from fertkit.budget.yields import amount_unit
 from fertkit.errors import NotEstimable
-from fertkit.intake import read_strips, read_tissue
+from fertkit.intake import StripTrial, read_strips, read_tissue
 from fertkit.reference import base_crop, bushel_lb, unknown_crops
 from fertkit.report.answer_table import (
     answer_table,
@@ -115,8 +115,8 @@ def answer_field(
         As for `fertkit.budget.nutrient_budget`.
     leaf : path or buffer
         Laboratory file; its samples of `crop` are scored.
-    strips : path or buffer
-        Strip file of one or more trials of one nutrient.
+    strips : path, buffer or StripTrial
+        Strip file of one or more trials of one nutrient, or its strips as `fertkit.read_strips` gives them.
     nutrient_price, grain_price : float
         Price per mass unit of the rate column and of the yield column.
     unit : {'lb/ac', 'kg/ha'}, optional
@@ -158,7 +158,8 @@ def answer_field(
     budget = nutrient_budget(crop, goal, goal_unit, unit=unit or amount_unit(goal_unit))
     samples = read_tissue(leaf, stage=stage, part=part)
     scores = score_crop(samples, budget.crop, ranges)
-    trial = read_strips(strips, crop=budget.crop, columns=columns)
+    known = isinstance(strips, StripTrial)
+    trial = strips if known else read_strips(strips, crop=budget.crop, columns=columns)
     trials = analyse_trials(trial.table, nutrient_price, grain_price, seed)
     trials = {name: in_currency(analysis, currency) for name, analysis in trials.items()}
     carried = {}

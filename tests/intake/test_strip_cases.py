@@ -10,6 +10,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from fertkit.cli import main
 from fertkit.errors import InputError, NotEstimable
 from fertkit.intake import read_strips
 from fertkit.response import analyse_response
@@ -446,6 +447,109 @@ def test_a_column_that_goes_with_block_or_rate_is_no_second_factor(header, cell)
     )
     trial = text(f"Rep,N rate (lb/ac),{header},Yield (bu/ac)\n{lines}")
     assert analyse_strips(trial).error_df == 12
+
+
+def test_a_name_for_several_rates_does_not_stand_for_them_in_the_comparison():
+    lines = "".join(
+        f"{b},{'Check' if x == 0 else 'Fertilized'},{x},{y}\n"
+        for b, ys in YIELDS.items() for x, y in zip(RATES, ys, strict=True)
+    )  # fmt: skip
+    trial = text(f"Rep,Treatment,N rate (lb/ac),Yield (bu/ac)\n{lines}")
+    assert analyse_strips(trial).lsd == pytest.approx(3.09, abs=0.005)
+    assert "not used: column 'Treatment'" in trial.notes
+
+
+def test_merged_names_of_a_second_factor_are_found():
+    lines = "".join(
+        f"{hybrid if b == 1 and x == 0 else ''},{b if x == 0 else ''},{x},{y + k}\n"
+        for k, hybrid in enumerate(("H1", "H2"))
+        for b, ys in YIELDS.items() for x, y in zip(RATES, ys, strict=True)
+    )  # fmt: skip
+    assert "column 'Hybrid': a second factor" in refusal(f"Hybrid,Rep,N rate (lb/ac),Yield (bu/ac)\n{lines}")
+
+
+# ---- columns of rates beside each other
+
+
+def beside(headers, cells):
+    """The strips of `YIELDS` with several columns in place of the rate."""
+    lines = [
+        f"{b},{','.join(map(str, cells(x)))},{y}"
+        for b, ys in YIELDS.items()
+        for x, y in zip(RATES, ys, strict=True)
+    ]
+    return "\n".join([f"Rep,{headers},Yield (bu/ac)", *lines]) + "\n"
+
+
+@pytest.mark.parametrize(
+    ("headers", "cells", "options"),
+    [
+        # A total beside its parts is the rate; a nutrient that is the same everywhere is none.
+        ("Fall N (lb/ac),Spring N (lb/ac),Total N (lb/ac)", lambda x: (min(x, 50), max(x - 50, 0), x), {}),
+        ("N (lb/ac),K2O (lb/ac)", lambda x: (x, 60), {}),
+        ("N (lb/ac),K2O (lb/ac)", lambda x: (x, 2 * x), {"columns": {"rate": "N (lb/ac)", "other": "K2O (lb/ac)"}}),
+        ("Early N (kg/ha),Late N (kg/ha)", lambda x: (x / 2, x / 2),
+         {"columns": {"rate": "Early N (kg/ha)+Late N (kg/ha)"}}),
+        ("Treatment", lambda x: (f"{x} lb N/ac",), {}),
+        ("28% UAN (GPA)", lambda x: (x / 2.9876,), {}),  # 10.67 lb/gal x 0.28
+    ],
+)  # fmt: skip
+def test_the_rate_among_several_columns(headers, cells, options):
+    trial = text(beside(headers, cells), **options)
+    assert grid(trial).columns.tolist() == pytest.approx(RATES)
+    assert trial.nutrient == "N"
+
+
+@pytest.mark.parametrize(
+    ("headers", "cells", "said"),
+    [
+        ("N (lb/ac),K2O (lb/ac)", lambda x: (x, 2 * x), '--column other="K2O (lb/ac)"'),
+        ("V6 N (lb/ac),V10 N (lb/ac)", lambda x: (x, x), "for their sum"),
+    ],
+)
+def test_several_rates_are_asked_about(headers, cells, said):
+    assert said in refusal(beside(headers, cells))
+
+
+def test_rates_in_words_are_treatments():
+    trial = text(beside("N rate", lambda x: (["none", "low", "mid", "high", "top"][x // 50],)))
+    assert trial.rate_column == ""
+    assert analyse_strips(trial).error_df == 12
+
+
+# ---- the command line
+
+
+def run(capsys, *arguments):
+    code = main([str(a) for a in arguments])
+    return code, "".join(capsys.readouterr())
+
+
+MONEY = ("--crop", "corn", "--nutrient-price", "0.5", "--grain-price", "4.5")
+
+
+def test_the_command_compares_treatments_without_rates(capsys):
+    code, told = run(capsys, "strips", CASES / "treatment_names.csv", *MONEY)
+    assert code == 0
+    assert "below 3.09 is within the noise" in told
+    assert "there is no curve" in told
+    code, told = run(capsys, "strips", CASES / "treatment_names.csv", *MONEY, "--page", "never.html")
+    assert code != 0
+    assert "give no rates" in told
+
+
+def test_the_command_takes_units_a_sum_and_an_analysis(capsys):
+    both = "rate=Preplant N (lb/ac) + Sidedress N (lb/ac)"
+    code, told = run(capsys, "strips", CASES / "split_timing.csv", *MONEY, "--column", both)
+    # As the same yields over one column of rates: 126 (113 to 141), by tests/cases/README.md.
+    assert code == 0
+    assert "126 lb/ac (95% interval 113 to 141)" in told
+    code, told = run(capsys, "strips", CASES / "product_gallons.csv", *MONEY, "--analysis", "28-0-0")
+    assert code == 0
+    assert "1 gal holds 2.99 lb of N" in told
+    code, told = run(capsys, "strips", CASES / "wide.csv", *MONEY, "--units", "bu/ac")
+    assert code != 0
+    assert "--units yield=bu/ac" in told
 
 
 # ---- workbooks
