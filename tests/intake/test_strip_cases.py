@@ -487,7 +487,8 @@ def beside(headers, cells):
         # A total beside its parts is the rate; a nutrient that is the same everywhere is none.
         ("Fall N (lb/ac),Spring N (lb/ac),Total N (lb/ac)", lambda x: (min(x, 50), max(x - 50, 0), x), {}),
         ("N (lb/ac),K2O (lb/ac)", lambda x: (x, 60), {}),
-        ("N (lb/ac),K2O (lb/ac)", lambda x: (x, 2 * x), {"columns": {"rate": "N (lb/ac)", "other": "K2O (lb/ac)"}}),
+        ("N (lb/ac),K2O (lb/ac)", lambda x: (x, 2 * x),
+         {"columns": {"rate": "N (lb/ac)", "other": "K2O (lb/ac)"}}),
         ("Early N (kg/ha),Late N (kg/ha)", lambda x: (x / 2, x / 2),
          {"columns": {"rate": "Early N (kg/ha)+Late N (kg/ha)"}}),
         ("Treatment", lambda x: (f"{x} lb N/ac",), {}),
