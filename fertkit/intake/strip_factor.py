@@ -10,6 +10,7 @@ from fertkit.intake.strip_headers import OTHER, header_key, read_header, say_col
 from fertkit.intake.strip_lines import is_merged
 from fertkit.intake.strip_units import words_of
 from fertkit.results import counted
+from fertkit.rounding import same
 
 #: A factor has no more levels than this, numbers fewer; it parts at least this share of the cells of block
 #: and rate that hold several lines (common practice, no source).
@@ -37,7 +38,7 @@ def check_second_factor(frame, extra, headers, known, problems):
     if "treatment" in frame and role != "treatment":
         columns[headers["treatment"][1].text] = frame["treatment"]
     parts = [cells for text, cells in columns.items() if _over(text, cells, frame)]
-    whole = bool(parts) and bool(np.allclose(sum(map(_numbers, parts)), frame["rate"]))
+    whole = bool(parts) and bool(np.all(same(sum(map(_numbers, parts)), frame["rate"])))
     for text, cells in columns.items():
         if whole and _over(text, cells, frame):
             continue  # the rate is the total of these

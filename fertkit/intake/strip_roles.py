@@ -22,6 +22,7 @@ from fertkit.intake.strip_units import (
     take_square,
     words_of,
 )
+from fertkit.rounding import same
 from fertkit.units import MASS_KG
 
 _EXAMPLES = {
@@ -215,9 +216,9 @@ def _total(found, sheet) -> list:
     if len(columns) < 3:
         return []
     whole = sum(columns)
-    return [
-        pair for pair, own in zip(found, columns, strict=True) if np.allclose(2 * own, whole, equal_nan=True)
-    ][:1]
+    told = np.isfinite(whole)  # means and remarks among the lines
+    sums = [told.any() and bool(np.all(same(2 * own[told], whole[told]))) for own in columns]
+    return [pair for pair, total in zip(found, sums, strict=True) if total][:1]
 
 
 def _plain_number(cell) -> float:
