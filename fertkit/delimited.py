@@ -229,6 +229,8 @@ def _shorter(rows, widths, lines, named, delimiter):
     if delimiter and len(short) <= _FEW and any(row[named - 1] == "" for row in full):
         last = named - 1  # the other lines keep the separators of their empty cells
     remedy = "put back the separator or the rest of the line; an empty cell keeps its separators"
+    if not delimiter:  # even one line: which of its cells is empty cannot be told
+        remedy = "write '-' into the empty cell, or save the table as CSV or XLSX"
     return [
         Problem(
             f"the line has {widths[i]} cells under {named} column names",
@@ -237,7 +239,7 @@ def _shorter(rows, widths, lines, named, delimiter):
             value=_told(rows, widths, i),
         )
         for i in short
-        if widths[i] <= last and len(short) * _MANY <= len(full)
+        if widths[i] <= last and (not delimiter or len(short) * _MANY <= len(full))
     ]
 
 
@@ -318,7 +320,7 @@ def _pushed(rows, widths, header, lines, named, delimiter):
         i for i in lines if widths[i] > most and any(rows[i][j] == "" for j in kept if j < _filled(rows[i]))
     ]
     return [
-        Problem(f"the line has {widths[i]} cells under {most} column names, one of them empty where the others are not",
+        Problem(f"the line has {widths[i]} cells under {most} column names, one empty where others are not",
                 "take out the separator that is too many", i + 1, value=_told(rows, widths, i))
         for i in pushed
     ]  # fmt: skip
@@ -328,9 +330,7 @@ def _beyond(rows, widths, header, lines, named):
     """Lines cut into more cells than the header though their last columns are empty: a comma too many."""
     most = max(widths[i] for i in header)
     wide = [i for i in lines if widths[i] > most]
-    if len(wide) == len(
-        lines
-    ):  # every line ends in a comma: an empty column and no decimal point tell a shift
+    if len(wide) == len(lines):  # each line ends in a comma: an empty column and no decimal point tell more
         pointed = any("." in cell for i in lines for cell in rows[i] if _is_number(cell))
         wide = [i for i in wide if not pointed and _filled(rows[i]) < named]
     problems = []

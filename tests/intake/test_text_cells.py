@@ -236,3 +236,11 @@ def test_two_stray_quotes_swallow_no_line_of_words():
 
 def test_a_comma_of_prose_may_stand_in_a_header_over_two_lines():
     assert cut('Rep,"Yield, dry\n(bu/ac)"\n1,120.5\n', ",", "f")[0] == ["Rep", "Yield, dry (bu/ac)"]
+
+
+def test_an_empty_cell_of_a_printed_page_is_named():
+    # Zn 19 would move under K.
+    page = "Sample   N %   K %   Zn ppm\nA   2.45   1.42   18\nB   2.5      19\n"
+    with pytest.raises(InputError, match=r"row 3.*write '-' into the empty cell"):
+        read_tissue(page.encode())
+    assert len(read_tissue(page.replace("2.5      19", "2.5   -   19").encode()).table) == 5
