@@ -6,8 +6,9 @@ Method
   unit in the header, the row or nowhere, decimal commas, thousands, limits (``<0.05``), missing codes and
   flags. A unit that is stated is obeyed; one that is missing is inferred from all macronutrients
   together, and that is said. Fresh weight, sap and oxide columns are refused.
-* `read_strips` takes a sheet of strips: block, rate, yield, and moisture if there is one; yields are
-  brought to trade moisture.
+* `read_strips` takes a sheet of strips, long or wide: block, rate or treatment, yield or weight and size,
+  and moisture; yields are brought to trade moisture, rates of a product to those of its nutrient. Means and
+  remarks are set aside, merged cells filled down, parts of a strip averaged; a second factor is refused.
 * `read_points` takes a yield monitor's log and computes yields from flow, distance, width and moisture.
 * Nothing is guessed silently: what was read otherwise than it stands is a row of the result's notes, and
   what cannot be used raises `fertkit.errors.InputError` naming row, column, value and remedy.

@@ -1,6 +1,7 @@
 """Batches of rate trials: the numbers are those of the survey, and a bad trial is a row."""
 
 import re
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -297,3 +298,15 @@ def test_pages_of_single_trials(many_trials, tmp_path):
 def test_the_seed_of_a_trial_is_its_own():
     assert seed_of(1, "a", ["T"]) == seed_of(1, "a", ["T"])
     assert len({seed_of(s, f, [t]) for s in (1, 2) for f in "ab" for t in "TU"}) == 8
+
+
+def test_a_file_of_treatments_without_rates_is_a_row_with_its_reason(tmp_path):
+    cases = Path(__file__).parents[1] / "cases" / "strips"
+    for name in ("treatment_names.csv", "merged_blocks.csv"):
+        (tmp_path / "in").mkdir(exist_ok=True)
+        (tmp_path / "in" / name).write_bytes((cases / name).read_bytes())
+    result = run_batch(tmp_path / "in", tmp_path / "out", nutrient_price=0.5, grain_price=4.5)
+    rows = result.table.set_index("file")
+    assert "give no rates" in rows.loc["treatment_names.csv", "message"]
+    # 126 at 0.50 and 4.50, by tests/cases/README.md.
+    assert rows.loc["merged_blocks.csv", "optimum"] == pytest.approx(126, abs=0.5)

@@ -1,6 +1,7 @@
 """The strip panel shows what the library works out from the strips."""
 
 from html import unescape
+from pathlib import Path
 
 import pytest
 
@@ -87,3 +88,10 @@ def test_two_rates_and_no_blocks_still_answer(panel, handed_over):
     panel.upload.value = handed_over("small.csv", small)
     assert panel.error is None
     assert "56.5 bu/ac at 80 lb/ac" in panel.message()
+
+
+def test_treatments_without_rates_are_named():
+    path = Path(__file__).parents[1] / "cases" / "strips" / "treatment_names.csv"
+    told = StripsPanel(read_strips(path, crop="corn")).message()
+    assert "from 120.9 bu/ac at Check to 189.6 bu/ac at 1.5x" in told
+    assert "The treatments differ" in told
