@@ -2,7 +2,7 @@
 
 import re
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 from fertkit.errors import LookupFailed, unknown
 from fertkit.intake.spellings import plain
@@ -19,6 +19,7 @@ _WITH = re.compile(
     rf"(?:\s+(?:attached|included|on|intact))?\b\)?|"
     rf"[\s,(]*\b{_PETIOLE}\s*(?:were\s+)?(?:attached|included|intact|on)\b\)?"
 )
+_LONGEST = 200  # characters of a cell that may name a part
 _YOUNGEST = {"young", "recent", "top"}
 
 
@@ -49,7 +50,7 @@ def _words() -> list[tuple[re.Pattern, str]]:
     return [(re.compile(edge(w, 0) + re.escape(w) + edge(w, 1)), f" {to} ") for w, to in table]
 
 
-@cache
+@lru_cache(maxsize=20_000)
 def _key(text: str) -> frozenset[str]:
     """The words that make a part what it is, in any order: 'Leaf, flag' and 'flag leaves' are one."""
     text = re.sub(r"(?<=\d)(?=[a-z\"])(?!(?:st|nd|rd|th)\b)", " ", text)
@@ -86,7 +87,6 @@ def _bare(words: str) -> tuple[str, str]:
     return words, ""
 
 
-@cache
 def plant_part(crop: str, text: str) -> Part:
     """Give the part a text names.
 
@@ -101,15 +101,22 @@ def plant_part(crop: str, text: str) -> Part:
     LookupFailed
         If the crop has no such part; lists the parts known for it.
     """
+    found = find_part(crop, text)
+    if found is None:
+        known = {_spoken(part) for (c, _), part in _table().items() if c in (base_crop(crop), "")}
+        raise unknown(f"plant part of {base_crop(crop)}", text, known)
+    return found
+
+
+@lru_cache(maxsize=20_000)
+def find_part(crop: str, text: str) -> Part | None:
+    """The part a text names, as `plant_part` gives it; None if it is not known."""
     crop, words = base_crop(crop), plain(text)
-    bare, petiole = _bare(words)
+    bare, petiole = _bare(words) if len(words) <= _LONGEST else ("", "")
     found = _find(crop, words) or _find(crop, bare) or _find(crop, bare, by_words=True)
     if not found and "blade" in (key := _key(bare)) and "trifoliate" in key:  # leaflets, so no petiole
         found, petiole = _find(crop, "trifoliate", key=key - {"blade"}), petiole or "without"
-    if found:
-        return Part(found.names, petiole) if petiole else found
-    known = {_spoken(part) for (c, _), part in _table().items() if c in (crop, "")}
-    raise unknown(f"plant part of {crop}", text, known)
+    return Part(found.names, petiole) if found and petiole else found
 
 
 def _spoken(part):

@@ -5,7 +5,7 @@ that covers several codes (flowering) keep their width.
 """
 
 import re
-from functools import cache
+from functools import cache, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -17,6 +17,7 @@ from fertkit.reference.facts import load_facts
 
 _DECIMAL = re.compile(r"(?:gs|z|zgs|zadoks|bbch|zadok|dc|ec|es|growth stage|zadoks gs)\.?[\s\-]*(\d{2})")
 SMALL_GRAINS = ("wheat", "barley", "oats", "rye")
+_LONGEST = 200  # characters of a cell that may name a stage
 _LEAF_COUNTED = {"corn": r"(?:leaf\s+)?collars?", "soybean": r"trifoli(?:ol)?ates?(?:\s+lea(?:f|ves))?"}
 _DAYS = r"(\d+)\s*d(?:ays?)?(?: after planting)?"
 _COUNTED = {
@@ -62,7 +63,7 @@ def stage_span(crop: str, stage: str, *, bare_codes: bool = False) -> Span:
     LookupFailed
         If the stage is not known for the crop; lists the valid ones.
     """
-    found = _span(base_crop(crop), plain(stage), bare_codes)
+    found = find_span(crop, stage, bare_codes)
     if found is None:
         hint = ""
         if base_crop(crop) in SMALL_GRAINS and re.fullmatch(r"[\d.]+", plain(stage)):
@@ -74,6 +75,11 @@ def stage_span(crop: str, stage: str, *, bare_codes: bool = False) -> Span:
         hint = hint or _near_decimal(_group(base_crop(crop)), plain(stage))
         raise LookupFailed(str(unknown(f"growth stage of {crop}", stage, known)) + hint)
     return found
+
+
+def find_span(crop: str, stage: str, bare_codes: bool = False) -> Span | None:
+    """Span of a growth stage as `stage_span` gives it; None if it is not known."""
+    return _span(base_crop(crop), plain(stage), bare_codes) if len(str(stage)) <= _LONGEST else None
 
 
 def known_stages(crop: str) -> list[str]:
@@ -95,7 +101,7 @@ def _group(base):
     return "small grains" if base in SMALL_GRAINS else base
 
 
-@cache
+@lru_cache(maxsize=20_000)
 def _span(base, text, bare):
     whole = _one(base, text, bare)
     if whole is not None:
@@ -166,6 +172,7 @@ def _forms():
     }
 
 
+@cache
 def _any_of(form):
     ends = lambda w: ("\\b" if w[0].isalnum() else "") + re.escape(w) + ("\\b" if w[-1].isalnum() else "")  # noqa: E731
     return "|".join(ends(word) for word in sorted(_forms()[form], key=len, reverse=True))
@@ -182,7 +189,7 @@ def stripped(text: str, form: str) -> str:
     return text[hit.end() :] if hit else text
 
 
-@cache
+@lru_cache(maxsize=20_000)
 def _canonical(text):
     """A stage's words without those that say nothing, heights and their relation in one spelling."""
     text = text.strip(" .,;:-")

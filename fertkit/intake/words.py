@@ -6,12 +6,12 @@ knows. Both are told.
 
 import re
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import lru_cache
 
 from fertkit.errors import LookupFailed, Problem, shorten
-from fertkit.intake.parts import adds_petiole, plant_part
+from fertkit.intake.parts import adds_petiole, find_part, plant_part
 from fertkit.intake.spellings import plain
-from fertkit.intake.stages import stage_span
+from fertkit.intake.stages import find_span, stage_span
 from fertkit.reference import base_crop, crop_name, load_crops
 from fertkit.reference.crops import crops_named_in, leaf_crop, other_crop
 
@@ -177,13 +177,9 @@ def crop_of(text) -> str:
         return ""
 
 
-@cache
+@lru_cache(maxsize=20_000)
 def _reads(role: str, crop: str, text: str) -> bool:
-    try:
-        (stage_span if role == "growth_stage" else plant_part)(crop, text)
-    except LookupFailed:
-        return False
-    return True
+    return (find_span if role == "growth_stage" else find_part)(crop, text) is not None
 
 
 def _agree(role, crop, one, other):
@@ -196,7 +192,7 @@ def _agree(role, crop, one, other):
     return mine.first <= more.last and more.first <= mine.last
 
 
-@cache
+@lru_cache(maxsize=20_000)
 def _split(text: str, crop: str) -> dict:
     """Crop (if none is given), stage and part of one cell that holds several; {} unless one reading fits.
 
