@@ -13,15 +13,24 @@ import json
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
 import time
+import traceback
 from collections import Counter
+from itertools import count, pairwise
 from pathlib import Path
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # read when numpy is loaded; threads do not survive a fork
+
+import matplotlib.figure
 import numpy as np
+import pandas as pd
 import pytest
+import scipy.optimize
+import scipy.stats
 
 ROOT = Path(__file__).parents[2]
 NUMERIC = (
@@ -32,6 +41,8 @@ TESTS = (
     "tests/trials", "tests/response", "tests/budget", "tests/tissue", "tests/intake", "tests/reference",
     "tests/test_units.py", "tests/test_rounding.py", "tests/test_file_to_optimum.py", "tests/docs",
 )  # fmt: skip
+LOADED = (matplotlib.figure, pd, scipy.optimize, scipy.stats)  # what each child finds loaded
+TIMES = count(1_000_000_000, 10)  # of the files written [s]
 ENOUGH = 40  # times a function is watched in one test: its lines are known by then
 
 OPERATORS = {
@@ -86,13 +97,12 @@ class Finder(ast.NodeVisitor):
         self.generic_visit(node)
 
     def visit_Compare(self, node):
-        sides = [node.left, *node.comparators]
-        for left, right, op in zip(sides, sides[1:], node.ops, strict=False):
+        for (left, right), op in zip(pairwise([node.left, *node.comparators]), node.ops, strict=True):
             self.between(node, left, right, type(op))
         self.generic_visit(node)
 
     def visit_BoolOp(self, node):
-        for left, right in zip(node.values, node.values[1:], strict=False):
+        for left, right in pairwise(node.values):
             self.between(node, left, right, type(node.op))
         self.generic_visit(node)
 
@@ -200,10 +210,6 @@ def record(out: Path) -> None:
     out.write_text(json.dumps(passed), encoding="utf-8")
 
 
-def environment(tree: Path) -> dict:
-    return os.environ | {"PYTHONPATH": str(tree), "PYTHONDONTWRITEBYTECODE": "1"}
-
-
 def statement_of(source: str, line: int) -> range:
     """Lines of the innermost statement that holds a line: a tracer names only some of them."""
     best = range(line, line + 1)
@@ -228,35 +234,60 @@ def tests_of(file: str, line: int, source: str, recorded: dict) -> list[str]:
 def try_fault(tree: Path, fault, recorded, timeout) -> tuple[str, str]:
     """Make one fault, run its tests and take it back: (what became of it, first test that failed)."""
     file, line, first, last, text = fault
-    path = tree / file
+    path, told = tree / file, tree / "told.txt"
     good = path.read_bytes()
     tests = tests_of(file, line, good.decode(), recorded)
     if not tests:
         return "not run", ""
-    asked = tree / "asked.txt"
-    asked.write_text("\n".join(tests), encoding="utf-8")
     try:
-        path.write_bytes(good[:first] + text.encode() + good[last:])
-        command = [
-            sys.executable,
-            "-m",
-            "pytest",
-            "-x",
-            "-q",
-            "--no-header",
-            "-p",
-            "no:cacheprovider",
-            f"@{asked}",
-        ]
-        done = subprocess.run(
-            command, cwd=tree, env=environment(tree), timeout=timeout, capture_output=True, text=True
-        )
-    except subprocess.TimeoutExpired:
-        return "killed", f"longer than {timeout:g} s"
+        write(path, good[:first] + text.encode() + good[last:])
+        code = run(tree, tests, told, timeout)
     finally:
-        path.write_bytes(good)
-    failed = re.search(r"^(?:FAILED|ERROR) (\S+)", done.stdout, re.MULTILINE)
-    return ("survived" if done.returncode == 0 else "killed"), failed[1] if failed else ""
+        write(path, good)
+    failed = re.search(r"^(?:FAILED|ERROR) (\S+)", told.read_text(encoding="utf-8"), re.MULTILINE)
+    if code not in (None, 0, 1, 2):  # 2: the fault ends the import of a test
+        raise RuntimeError(
+            f"the tests did not run (code {code}):\n{told.read_text(encoding='utf-8')[-2000:]}"
+        )
+    late = f"longer than {timeout:g} s" if code is None else ""
+    return ("survived" if code == 0 else "killed"), failed[1] if failed else late
+
+
+def write(path: Path, data: bytes) -> None:
+    """Write a file with a time of its own, so that no compiled copy of another fault is taken for it."""
+    path.write_bytes(data)
+    now = next(TIMES)
+    os.utime(path, (now, now))
+
+
+def run(tree: Path, tests, told: Path, timeout) -> int | None:
+    """Run tests in a child that finds the heavy libraries loaded; its exit code, None beyond the timeout."""
+    child = os.fork()
+    if child == 0:
+        code = 3
+        try:
+            os.chdir(tree)
+            os.setsid()
+            sys.path.insert(0, str(tree))
+            out = os.open(told, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+            os.dup2(out, 1)
+            os.dup2(out, 2)
+            code = int(pytest.main(["-x", "-q", "--no-header", "-p", "no:cacheprovider", *tests]))
+        except BaseException:
+            traceback.print_exc()
+        finally:
+            sys.stdout.flush()
+            sys.stderr.flush()
+            os._exit(code)
+    end = time.monotonic() + timeout
+    while time.monotonic() < end:
+        done, status = os.waitpid(child, os.WNOHANG)
+        if done:
+            return os.waitstatus_to_exitcode(status)
+        time.sleep(0.05)
+    os.killpg(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    return None
 
 
 def shown(tree: Path, fault) -> str:
@@ -291,7 +322,7 @@ def main() -> None:
         if not lines.exists():
             script = tree / Path(__file__).relative_to(ROOT)
             command = [sys.executable, str(script), "--record", str(lines)]
-            subprocess.run(command, cwd=tree, env=environment(tree), check=True)
+            subprocess.run(command, cwd=tree, env=os.environ | {"PYTHONPATH": str(tree)}, check=True)
         report(tree, json.loads(lines.read_text(encoding="utf-8")), asked)
 
 

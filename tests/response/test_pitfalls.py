@@ -361,3 +361,31 @@ def test_a_trial_without_any_yield_says_so_once():
     with pytest.raises(InputError, match="no yields") as caught:
         read_trial_data(lost)
     assert len(caught.value.problems) == 1
+
+
+@pytest.mark.parametrize("curve", ["spherical", "quadratic_plateau"])
+@pytest.mark.parametrize(
+    "yields",
+    [
+        [5.051, 6.221, 6.199, 6.245, 6.269, 6.176],
+        [4.989, 6.801, 6.759, 6.867, 6.684, 6.886],
+        [5.026, 6.651, 6.638, 6.676, 6.666, 6.635],
+    ],
+)
+def test_two_minima_between_a_pair_of_joins_are_both_found(make_trial, curve, yields):
+    """Two rates close together beside a gap (invented): numpy solves each of 40,000 joins by itself.
+
+    The slope of the squares changes its sign twice between two joins of the search's own grid, so that its
+    signs there show nothing of the best join.
+    """
+    rates = np.array([0.0, 200, 210, 410, 610, 650])
+    fit = fit_response(make_trial(rates, yields), curve)
+    joins = np.linspace(150, 450, 40_001)[:, None]
+    share = np.minimum(rates / joins, 1)
+    rise = 1.5 * share - 0.5 * share**3 if curve == "spherical" else share * (2 - share)
+    rise = rise - rise.mean(axis=1, keepdims=True)
+    y = np.array(yields) - np.mean(yields)
+    squares = y @ y - (rise @ y) ** 2 / (rise**2).sum(axis=1)
+    best = squares.argmin()
+    assert fit.rss <= squares[best] * (1 + 1e-9)
+    assert float(fit.curve.join(fit.coef)) == pytest.approx(joins[best, 0], abs=0.02)
