@@ -10,8 +10,9 @@ import re
 from dataclasses import dataclass
 
 from fertkit.cell_formats import Formatted, formatted, mark_of
-from fertkit.delimited import check_lengths, cut, decode, find_delimiter
+from fertkit.delimited import cut, decode, find_delimiter
 from fertkit.errors import InputError, Problem, harmless
+from fertkit.line_lengths import check_lengths
 from fertkit.sizes import MOST_COLUMNS, bytes_of, check_area, check_text
 from fertkit.workbooks import FORMULA, CellMarks, check_package
 

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from fertkit.batch.store import PIECE, ending, write_frame
-from fertkit.delimited import check_long_file
 from fertkit.errors import InputError, Problem
+from fertkit.line_lengths import check_long_file
 
 TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".xls", ".ods")
 #: Columns added to the rows of a data set while it is cut: where each row came from.

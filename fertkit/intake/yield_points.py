@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.delimited import check_long_file
 from fertkit.errors import InputError, Problem
 from fertkit.intake.files import RawTable, open_table, text_of
 from fertkit.intake.numbers import number_style
 from fertkit.intake.spellings import plain
 from fertkit.intake.strip_headers import area_unit
 from fertkit.intake.strip_moisture import trade_source
+from fertkit.line_lengths import check_long_file
 from fertkit.reference import bushel_lb, crop_name, list_sources, load_crops, trade_moisture_pct
 from fertkit.results import Result
 from fertkit.sizes import LARGEST_LOG, MOST_POINTS, bytes_of, too_large

@@ -4,9 +4,10 @@ import io
 
 import pytest
 
-from fertkit.delimited import cells_of, check_lengths, cut
+from fertkit.delimited import cells_of, cut
 from fertkit.errors import InputError
 from fertkit.intake import read_points, read_strips, read_tissue
+from fertkit.line_lengths import check_lengths
 from fertkit.reference import load_ranges, read_text_table
 
 LEAF = "Sample,Crop,Stage,Part,N %,K %,Zn ppm\n" + "".join(
