@@ -21,6 +21,7 @@ from fertkit.intake.strip_moisture import (
     traded,
 )
 from fertkit.intake.strip_plausible import ask_whether_real
+from fertkit.intake.strip_points import points_in
 from fertkit.intake.strip_rates import add_rates, settle_product
 from fertkit.intake.strip_roles import assign_roles, gives_unit
 from fertkit.intake.strip_sheet import find_sheet
@@ -110,6 +111,8 @@ def read_strips(
     notes += yields_from_weights(frame, headers, lines.lines, crop, wanted, problems)
     notes += blocks_from_plots(frame, headers)
     _set_apart_coarse_names(frame, extra, headers)
+    if not problems and "yield" in frame and (told := points_in(frame, extra)):
+        raise _refusal(raw, [told])
     check_cells(frame, headers, lines, problems)
     known = each(columns.get(OTHER, []))
     ask_about(frame, extra, headers, known, problems)

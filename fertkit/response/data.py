@@ -9,6 +9,7 @@ import pandas as pd
 
 from fertkit.errors import InputError, NotEstimable, Problem, UnitError
 from fertkit.intake.strip_headers import SITE_COLUMNS
+from fertkit.intake.strip_points import REMEDY, told_as_points
 from fertkit.response.sums import Sums, Sweep, make_sweep
 from fertkit.results import ByContent
 
@@ -171,6 +172,8 @@ def read_trial_data(
             "no yields: every cell is empty", "fill in the yields or leave the trial out", None, yield_
         )
         raise InputError("trial", [problem])
+    if told := told_as_points(trial[kept], rate, groups, (rate, yield_)):
+        problems.append(Problem(told, REMEDY))
     x, y = _numbers(trial, rate, problems), _numbers(trial, yield_, problems, kept)
     w = np.ones(len(x)) if weight is None else _numbers(trial, weight, problems)
     _out_of_bounds(trial, rate, x, x < 0, "a rate cannot be negative", problems)
@@ -282,7 +285,7 @@ def _subsamples(trial):
     for column in ("strip", "plot"):
         if column in trial:
             keys = [c for c in (*SITE_COLUMNS, "block", column) if c in trial]
-            repeated = trial.duplicated(keys)
+            repeated = trial.duplicated(keys) & trial[column].notna()
             if repeated.any():
                 row = int(np.flatnonzero(repeated)[0])
                 what = f"{int(repeated.sum())} rows repeat a {column} that is already there"

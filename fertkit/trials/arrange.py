@@ -7,6 +7,7 @@ import pandas as pd
 
 from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.intake.strip_headers import SITE_COLUMNS
+from fertkit.intake.strip_points import REMEDY, told_as_points
 from fertkit.results import counted
 from fertkit.trials import linear
 
@@ -133,6 +134,8 @@ def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -
         raise NotEstimable(
             f"column '{treatment}' has {counted(len(labels), 'treatment')}; a comparison needs two"
         )
+    if told := told_as_points(strips, treatment, [*sites, *names], (treatment, response)):
+        raise NotEstimable(f"{told}; {REMEDY}")
     if not names and not sites:
         notes.append("no blocks given: strips are compared as if placed wholly at random over the field")
     line, order = places(strips, sites)
