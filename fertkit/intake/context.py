@@ -209,19 +209,23 @@ def _made_ids(frame, block, report):
 
 def _from_above(lines, layout, report):
     """Fill what a line leaves open from the lines of context above its own table."""
+    found = {role: {} for block in layout.blocks for role in block.context}
     for b, block in enumerate(layout.blocks):
-        mine = lines["block"] == b
-        for role, (cell, row) in block.context.items():
-            column = "growth_stage" if role in _SCALES else "sample_id" if role == "place" else role
-            if column not in CONTEXT:
-                continue
-            blank = mine & (lines[column] == "")
-            if blank.any():
-                text = _on_scale(role, cell) if role in _SCALES else text_of(cell)
-                text = cell if column == "sampled" else text
-                lines[column] = lines[column].astype(object).mask(blank, text)
-                told = ("recognised", column, f"'{text_of(cell)}' from the lines above the table", row)
-                report += [told] if told not in report else []
+        for role, stated in block.context.items():
+            found[role][b] = stated
+    for role, stated in found.items():
+        column = "growth_stage" if role in _SCALES else "sample_id" if role == "place" else role
+        if column not in CONTEXT:
+            continue
+        blank = (lines[column] == "") & lines["block"].isin(stated)
+        texts = {b: _on_scale(role, c) if role in _SCALES else text_of(c) for b, (c, _) in stated.items()}
+        texts = {b: c for b, (c, _) in stated.items()} if column == "sampled" else texts
+        of = lines.loc[blank, "block"]
+        lines[column] = lines[column].astype(object)
+        lines.loc[blank, column] = pd.Series([texts[b] for b in of], of.index, dtype=object)
+        for cell, row in dict.fromkeys(stated[b] for b in pd.unique(of)):
+            what = f"'{text_of(cell)}' from the lines above the table"
+            report.append(("recognised", column, what, row))
 
 
 def _dates(lines, date_format, notes, report):

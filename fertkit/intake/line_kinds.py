@@ -6,7 +6,7 @@ samples have these and a line has not, its name decides.
 
 import re
 from dataclasses import dataclass, field
-from functools import cache
+from functools import lru_cache
 from itertools import takewhile
 
 import numpy as np
@@ -52,7 +52,7 @@ class Sorted:
     asked: list = field(default_factory=list)
 
 
-@cache
+@lru_cache(maxsize=50_000)
 def name_kind(text: str) -> str:
     """What the name of a line makes of it.
 
@@ -78,9 +78,14 @@ def name_kind(text: str) -> str:
 
 def is_rating(cell) -> bool:
     """Whether a cell holds a rating in words or letters (L, Suff., very low) and nothing else."""
-    if not isinstance(cell, str):
+    if not isinstance(cell, str) or not cell or cell[0].isdigit():
         return False
-    words = plain(cell).strip(" .*()[]:")
+    return _rates(cell)
+
+
+@lru_cache(maxsize=20_000)
+def _rates(text):
+    words = plain(text).strip(" .*()[]:")
     return words in FLAGS or words in spellings("rating")
 
 

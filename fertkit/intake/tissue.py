@@ -276,6 +276,8 @@ def _long_frame(reads: list[ReadColumn]) -> pd.DataFrame:
 def _with_ratings(tidy):
     """Put a rating that stands in a table of its own beside the value it rates."""
     twice = tidy.duplicated(["specimen", "nutrient"], keep=False)
+    if not twice.any():
+        return tidy.reset_index(drop=True)
     rating = twice & tidy["value"].isna() & (tidy["censored"] == "") & tidy["flag"].map(is_rating)
     words = tidy[rating].groupby(["specimen", "nutrient"])["flag"].agg("; ".join)
     tidy = tidy[~rating].reset_index(drop=True)
@@ -322,7 +324,8 @@ def _value_notes(tidy):
 
 def _rated_only(tidy):
     """Results the laboratory rated without giving a number: no verdict may pass them over."""
-    rows = tidy[tidy["value"].isna() & (tidy["censored"] == "") & tidy["flag"].map(is_rating)]
+    rows = tidy[tidy["value"].isna() & (tidy["censored"] == "")]
+    rows = rows[rows["flag"].map(is_rating).astype(bool)]
     why = [f"rated '{r.flag}' without a number in sample {r.sample_id}" for r in rows.itertuples()]
     table = {"nutrient": rows["nutrient"].tolist(), "column": rows["nutrient"].tolist(), "why": why}
     return pd.DataFrame(table, columns=UNREAD_COLUMNS, dtype=object)
