@@ -310,7 +310,7 @@ def _runs_down(text, cells):
 def _named(meanings, cells):
     """((number of nutrients, of units) a line names, the line); none where numbers stand among its words."""
     named = [h for h in meanings if h.kind in NUTRIENTS]
-    if sum(number_like(c) for c in cells if c != "") >= max(len(named), 1):
+    if not named or sum(number_like(c) for c in cells if c != "") >= len(named):
         return (0, 0), meanings
     return (len(nutrients_in(meanings)), sum(bool(h.unit) for h in meanings)), meanings
 

@@ -81,8 +81,8 @@ def sections_of(cells: list, text: list, name: str) -> list[Section]:
         if found and not table_seen:
             stated[here] += found
             body[here] = i + 1
-        elif not found and _of_table(row, meanings, columns):
-            table_seen = True
+        elif not found and not table_seen:
+            table_seen = _of_table(row, meanings, columns)
         heading = [j for j, h in enumerate(meanings) if h.kind in NUTRIENTS]
         if len(heading) > 1 and not any(number_like(row[j]) for j in heading):
             columns = heading
@@ -106,10 +106,12 @@ def _full(cell):
 def _heads(row, meanings):
     """Whether a line is the head of a long or turned table: it names the analyte or the unit column."""
     roles = {h.name for h in meanings if h.kind == "role"}
+    if not roles & {"analyte", "unit"}:
+        return False
     others = [c for c in row if c != ""][1:]
     if sum(bool(find_unit(text_of(c))) for c in others) * 2 > len(others):
         return False
-    return bool(roles & {"analyte", "unit"}) and not any(h.kind in NUTRIENTS for h in meanings)
+    return not any(h.kind in NUTRIENTS for h in meanings)
 
 
 def _of_table(row, meanings, columns):
