@@ -5,6 +5,7 @@ A transposed table is turned; a long table is a block whose headers name the ana
 """
 
 import re
+from collections import Counter
 from dataclasses import dataclass, field, replace
 
 from fertkit.errors import InputError, Problem
@@ -190,7 +191,10 @@ class _Section:
         """What the lines of context say of one panel; what stands over none holds for the first panel."""
         low, high = self.panels[number]
         mine = [s for s in self.section.stated if low <= s.column < high]
-        return mine or (list(self.section.stated) if len(self.panels) == 1 else [])
+        if not self.turned:
+            return mine
+        pairs = Counter(s.line for s in mine)  # a line of a turned table tells of each sample by itself
+        return [s for s in mine if sum(c != "" for c in self.cells[s.line]) <= 2 * pairs[s.line]]
 
     def blocks(self, panel):
         """(blocks, what was dropped, what must be asked) of one panel."""

@@ -231,13 +231,13 @@ class _Table:
         """Whether the numbers are the mean (total, ...) of the samples above; None if that cannot be told."""
         words = re.sub(r"[^a-z]+", " ", plain(self.label(i))).split()
         what = next((w for t in words if (w := spellings("line statistic").get(t)) in _MEANS), None)
-        if what is None or len(samples) < 2:
+        if what is None or not samples:
             return None
         equal = []
         for j in self.numbers(i):
             above = [_float(self.cells[k][j]) for k in samples if self.cells[k][j] != ""]
             told, here = [v for v in above if v is not None], _float(self.cells[i][j])
-            if here is None or len(told) < 2:
+            if here is None or not told:
                 continue
             slack = max(0.5 * 10.0 ** -_decimals(self.cells[i][j]), 1e-9 * abs(here)) * 1.001
             equal.append(abs(_MEANS[what](told) - here) <= slack)

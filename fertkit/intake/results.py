@@ -88,6 +88,7 @@ def _refusal(header, row, label, value=None) -> Aside | Problem | None:
 
 
 _UNITS = "use dry-matter results in %, g/kg, mg/g, mg/kg, ppm or ug/g"
+_SHIFTED = "the line is broken or shifted: put its cells under their columns again"
 _KJELDAHL = re.compile(r"\btkn\b|kjeldahl", re.IGNORECASE)
 
 
@@ -118,6 +119,20 @@ def _wide(b: int, block: Block, problems, aside):
         elif any(block.cells[i][j] != "" for i in block.lines):
             columns.append(_column(b, block, j))
     return columns
+
+
+def misplaced_numbers(layout: Layout) -> list[Problem]:
+    """Numbers under crop and plant part: their line is broken or shifted."""
+    found = []
+    for block in (b for b in layout.blocks if not b.turned):
+        named = [
+            j for j, h in enumerate(block.headers) if h.kind == "role" and h.name in ("crop", "plant_part")
+        ]
+        for i, j in ((i, j) for j in named for i in block.lines):
+            if re.fullmatch(r"[<>]?\d*[.,]?\d+(?:\s*[*A-Z]{1,2})?", text_of(block.cells[i][j])):
+                what = "a number stands where a word is due"
+                found.append(Problem(what, _SHIFTED, *block.place(i, j), text_of(block.cells[i][j])))
+    return found
 
 
 def _column(b, block, j):
@@ -166,6 +181,9 @@ def _long(b: int, block: Block, problems, aside):
         text = text_of(block.cells[i][role["analyte"]])
         header = read_header(text)
         if header.kind not in NUTRIENTS:
+            if re.match(r"[<>]?\s*\d*[.,]?\d+(?:\s|$)", text):
+                what = "a number stands where the nutrient is named"
+                problems.append(Problem(what, _SHIFTED, i + 1, block.labels[role["analyte"]], text))
             continue
         stated = text_of(block.cells[i][unit_at]) if unit_at is not None else ""
         found = _refusal(header, i + 1, block.labels[role["analyte"]], text)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from fertkit.errors import InputError, Problem
 from fertkit.intake.files import text_of
-from fertkit.intake.headers import heading_unit, read_header
+from fertkit.intake.headers import Header, heading_unit, read_header
 from fertkit.intake.units import find_unit
 
 NUTRIENTS = ("nutrient", "oxide", "unclear")
@@ -173,7 +173,8 @@ def context_of(row, meanings, line, columns=(), below=()) -> list[Stated]:
             continue
         after = filled[k + 1] if k + 1 < len(filled) else None
         pairs = pairs_in(row[j])
-        if pairs and pairs[-1][1] == "" and after is not None and _is_value(row[after]):
+        marked = text_of(row[j]).rstrip().endswith((":", "="))
+        if pairs and pairs[-1][1] == "" and after is not None and _is_value(row[after], marked):
             pairs[-1] = (pairs[-1][0], row[after])
             taken = k + 1
         if k == 0 and (not pairs or pairs[-1][1] == ""):
@@ -182,13 +183,18 @@ def context_of(row, meanings, line, columns=(), below=()) -> list[Stated]:
     return found
 
 
-def _is_value(cell):
-    """Whether a cell beside a label can be its value: not a label itself, nor a group heading."""
+def _is_value(cell, marked):
+    """Whether a cell beside a label can be its value: not a label itself, nor a group heading.
+
+    A sample may be called Field or Low; without a colon behind the label, 'Sample, Field' names two columns.
+    """
     if not isinstance(cell, str):
         return True
-    header = read_header(cell) if len(cell) <= _LONGEST else None
-    named = header is not None and (header.kind == "role" or (header.kind == "nutrient" and header.unit))
-    return not named and not cell.rstrip().endswith(":") and not heading_unit(cell)
+    if cell.rstrip().endswith(":"):
+        return False
+    header = read_header(cell) if len(cell) <= _LONGEST and not marked else Header("unknown")
+    named = header.name in STATED if header.kind == "role" else header.kind == "nutrient" and header.unit
+    return marked or not (named or heading_unit(cell))
 
 
 def pairs_in(cell: str) -> list[tuple[str, str]]:

@@ -13,7 +13,13 @@ from fertkit.intake.layout import Layout, find_layout
 from fertkit.intake.line_kinds import is_no_result, is_rating
 from fertkit.intake.numbers import NumberStyle, Reading, number_style, read_number, settle_codes
 from fertkit.intake.plausible import home_unit, impossible, sanity_checks, unusual
-from fertkit.intake.results import UNREAD_COLUMNS, ResultColumn, result_columns, unread_columns
+from fertkit.intake.results import (
+    UNREAD_COLUMNS,
+    ResultColumn,
+    misplaced_numbers,
+    result_columns,
+    unread_columns,
+)
 from fertkit.intake.set_aside import aside_notes, aside_report
 from fertkit.intake.settle import ReadColumn, drop_copies, settle_units
 from fertkit.intake.units import is_other_matrix, note_names_other_matrix
@@ -107,8 +113,9 @@ def read_tissue(
     """Read a laboratory file of plant tissue results.
 
     Wide, long and transposed tables, one or two header rows, CSV, TSV, XLSX, XLS and ODS are told apart by
-    their content. Units stated are obeyed; missing units are told from all nutrients together and reported;
-    fresh-weight and sap results, oxides and anything that can be read two ways are refused.
+    their content; tables below or beside each other take the lines of context above them. Units stated are
+    obeyed; missing units are told from all nutrients together and reported. Means, ranges, oxides and ions
+    are set aside and said; fresh-weight and sap results and anything that can be read two ways are refused.
 
     Parameters
     ----------
@@ -153,7 +160,7 @@ def read_tissue(
     _refuse_other_matrix(raw, layout)
     shifted = [p for block in layout.blocks for p in raw.shifted(*block.rows())]
     doubled = [p for block in layout.blocks for p in doubled_columns(block)]
-    problems += dict.fromkeys([*shifted, *doubled, *layout.asked])
+    problems += dict.fromkeys([*shifted, *doubled, *layout.asked, *misplaced_numbers(layout)])
     columns, aside = result_columns(layout, problems)
     if not columns:
         remedy = "check that the lines under the header hold numbers"
