@@ -25,6 +25,7 @@ _RANGE = re.compile(
 _MEANS = {"mean": np.mean, "median": np.median, "min": np.min, "max": np.max, "total": np.sum}
 _KINDS = ("statistic", "range", "limit", "rating", "quality", "either", "sample")
 _OF_RANGE = {"range", "limit", "rating", "either", "part of range"}
+_CONDITION = ("crop", "growth_stage", "plant_part", "feekes", "zadoks", "bbch")
 _NAMELESS = "without a name"
 _NOTE = 60  # characters of a cell that is prose, not a name
 
@@ -149,6 +150,9 @@ class _Table:
         self.named = [i for i in self.lines if not name_kind(self.label(i)) and self.numbers(i)]
         with_own = sum(self.has_own(i) for i in self.named or self.lines)
         self.told_apart = with_own * 2 > len(self.named)
+        self.condition = [j for j in self.own if headers[j].name in _CONDITION]
+        with_condition = sum(self.has_own(i, self.condition) for i in self.named) if self.condition else 0
+        self.by_condition = with_condition * 2 > len(self.named)
         self.areas = any(plain(self.label(i)) in spellings("area") for i in self.named)
 
     def label(self, i):
@@ -162,10 +166,10 @@ class _Table:
             None,
         )
 
-    def has_own(self, i):
+    def has_own(self, i, columns=None):
         """Whether a line has a crop, stage, part, plot, date or number of its own beside its name."""
         at = self.label_at(i)
-        return any(self.cells[i][j] != "" for j in self.own if j != at)
+        return any(self.cells[i][j] != "" for j in (columns or self.own) if j != at)
 
     def numbers(self, i):
         return [j for j in self.results if self.cells[i][j] != "" and number_like(self.cells[i][j])]
@@ -188,9 +192,12 @@ class _Table:
         if role == "other" or (role == "range" and not (kind == "either" and len(self.named) > 1)):
             return "column"
         kind = "rating" if role == "flag" else kind
+        if kind in ("statistic", "range", "limit", "rating") and self.by_condition:
+            own = self.has_own(i, self.condition)  # a number of the laboratory makes no sample of a mean
         if not filled:
             return self._without_results(i, kind)
-        if kind != "statistic" and all(is_rating(self.cells[i][j]) for j in filled):
+        words = sum(is_rating(self.cells[i][j]) for j in filled)
+        if kind != "statistic" and (words == len(filled) or (kind == "rating" and words * 2 > len(filled))):
             rates = kind == "rating" or not own
             return "rating" if rates and self._rates(i, kind, samples) else ""
         if all(is_range(self.cells[i][j]) for j in filled) and (kind or not own):
@@ -215,6 +222,8 @@ class _Table:
         filled = [j for j, c in enumerate(self.cells[i]) if c != ""]
         if kind in ("statistic", "range", "limit", "rating") and not self.has_own(i):
             return "note"
+        if sum(number_like(self.cells[i][j]) for j in filled) > 1:
+            return ""  # part of a broken line, no prose: it is looked at with the samples
         long = any(len(text_of(self.cells[i][j])) > _NOTE for j in filled)
         return "note" if len(filled) <= 2 or long else ""
 
@@ -252,7 +261,7 @@ class _Table:
             found.dropped.append((f"rating line '{label}', whose samples cannot be told", i + 1))
             return
         sample = found.samples[-1]
-        for j in self.filled(i):
+        for j in (j for j in self.filled(i) if is_rating(self.cells[i][j])):
             words = [found.ratings.get((sample, j), ""), text_of(self.cells[i][j])]
             found.ratings[sample, j] = "; ".join(filter(None, words))
         if label and not name_kind(label) and not plain(label).startswith(plain(self.label(sample))):

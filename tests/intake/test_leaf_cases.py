@@ -298,6 +298,25 @@ SHEETS = {
         "Potassium    1.22     %       1.7-2.5        L\nZinc         33       ppm     20-70          S\n",
         RATED,
     ),
+    "samples called low, field and range over their tables": (
+        "Sample ID,Low,\nCrop,Corn,\nStage,R1,\nPart,Ear leaf,\nNutrient,Units,Result\n"
+        "N,%,2.45\nK,%,1.42\n,,\nSample ID,Range,\nCrop,Soybean,\nStage,R2,\n"
+        "Part,upper trifoliate without petiole,\n"
+        "Nutrient,Units,Result\nN,%,5.1\nK,%,1.22\n",
+        {"Low": (CORN, {"N": 2.45, "K": 1.42}), "Range": (SOY, {"N": 5.1, "K": 1.22})},
+    ),
+    "a mean with the number of the laboratory": (
+        "Sample,Crop,Stage,Part,N %,Lab No.,K %\nA,Corn,R1,Ear leaf,2.45,L-88,1.42\n"
+        "C,Corn,R1,Ear leaf,3.1,L-88,2.2\nMean,,,,2.9,L-88,1.7\n",
+        {"A": (CORN, {"N": 2.45, "K": 1.42}), "C": (CORN, {"N": 3.1, "K": 2.2})},
+    ),
+    "the header of a turned table repeated": (
+        "Sample,Unit,A,C\nCrop,,Soybean,Corn\nStage,,R2,R1\n"
+        "Part,,upper trifoliate without petiole,Ear leaf\nN,%,5.1,3.1\nK,%,1.22,2.2\nSample,Unit,A,C\n"
+        "Zn,ppm,33,30\nMn,ppm,41,50\n",
+        {"A": (SOY, {"N": 5.1, "K": 1.22, "Zn": 33, "Mn": 41}),
+         "C": (CORN, {"N": 3.1, "K": 2.2, "Zn": 30, "Mn": 50})},
+    ),
     "one nutrient in two units": (
         "Sample,Crop,Stage,Part,N %,N (g/kg),Zn ppm\nA,Corn,R1,Ear leaf,2.45,24.5,14\n",
         {"A": (CORN, {"N": 2.45, "Zn": 14})},
@@ -339,6 +358,10 @@ REFUSED = {
     "a column of fresh weight": (
         "Sample,N %,K (mg/kg f.w.)\nA,2.45,4200\n",
         ["K (mg/kg f.w.)", "dry matter"],
+    ),
+    "a broken line": (
+        "Sample,Crop,Stage,Part,N %,K %\nA,Corn,R1,Ear leaf,2.45,1.42\nC,Corn,R1,Ear leaf\n3.05,2.1,,,,\n",
+        ["row 4", "a number stands where a word is due", "broken or shifted"],
     ),
     "one nutrient twice, and not alike": (
         "Sample,N %,N (g/kg)\nA,2.45,31.5\n",
