@@ -17,7 +17,7 @@ from fertkit.response.bootstrap import bootstrap_fits
 from fertkit.response.compare import CurveComparison, arrays_of, compare_curves, lack_of_fit
 from fertkit.response.curves import CURVES, get_curve
 from fertkit.response.data import TrialData, read_trial_data
-from fertkit.response.doubtful import doubtful_rows, say_rows, say_with_and_without
+from fertkit.response.doubtful import doubtful_rows, order_said, say_rows, say_with_and_without
 from fertkit.response.fit import ResponseFit, block_effects, fit_data
 from fertkit.response.gain import NetGain, gain_lines, gain_table, net_gain
 from fertkit.response.intervals import check_level, make_interval
@@ -150,7 +150,7 @@ class ResponseAnalysis(Result):
     def first(self) -> list[str]:
         """What is to be said before the optimum, as sentences."""
         doubt = f"{self.doubt[0].upper()}{self.doubt[1:]}." if self.doubt else ""
-        return [line for line in (self.stands_out, doubt) if line]
+        return [line for line in (self.stands_out, order_said(self.data), doubt) if line]
 
     @property
     def notes(self) -> list[str]:

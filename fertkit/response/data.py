@@ -9,7 +9,7 @@ import pandas as pd
 
 from fertkit.errors import InputError, NotEstimable, Problem, UnitError
 from fertkit.intake.strip_headers import SITE_COLUMNS
-from fertkit.intake.strip_points import REMEDY, told_as_points
+from fertkit.intake.strip_points import REMEDY, coordinates, told_as_points
 from fertkit.response.sums import Sums, Sweep, make_sweep
 from fertkit.results import ByContent
 
@@ -194,7 +194,8 @@ def read_trial_data(
     nutrient = str(trial["nutrient"].iloc[0]) if "nutrient" in trial else ""
     places, left_out = _places(trial[kept]), int((~kept).sum())
     units = unit_of(rate, "rate unit"), unit_of(yield_, "yield unit")
-    origin = trial.loc[kept, [c for c in (*SITE_COLUMNS, *PLACE_COLUMNS) if c in trial]]
+    named = [c for c in (*SITE_COLUMNS, *PLACE_COLUMNS) if c in trial]
+    origin = trial.loc[kept, [*named, *coordinates(trial, (rate, yield_, *named))]]
     return TrialData(
         x, y, w, label, *units, nutrient, through_origin, places, left_out, (rate, yield_), origin
     )  # fmt: skip

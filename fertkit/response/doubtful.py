@@ -4,9 +4,10 @@ import numpy as np
 
 from fertkit.response.data import TrialData
 from fertkit.trials import linear
-from fertkit.trials.arrange import describe
+from fertkit.trials.arrange import describe, places
 from fertkit.trials.connected import rate_groups
 from fertkit.trials.doubtful import LEFT, Doubtful, doubtful_strips, say_doubtful, smoother
+from fertkit.trials.orders import SYSTEMATIC, systematic
 
 
 def doubtful_rows(data: TrialData) -> Doubtful:
@@ -43,3 +44,12 @@ def say_with_and_without(said: str, several: bool, with_them: str, without: str)
         f"Look at this first: {said}. With {them} the economic optimum rate is {with_them}; without {them}, "
         f"{without}. See the field notes, and leave a yield empty only where something went wrong."
     )
+
+
+def order_said(data: TrialData) -> str:
+    """A sentence where every block repeats one order of the rates; "" where not, or where it is not known."""
+    if data.block is None or data.origin is None:
+        return ""
+    _, order = places(data.origin)
+    repeated = systematic(rate_groups(data.rate), data.sweep.block, order)
+    return f"{SYSTEMATIC[0].upper()}{SYSTEMATIC[1:]}." if repeated else ""

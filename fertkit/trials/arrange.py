@@ -7,7 +7,7 @@ import pandas as pd
 
 from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.intake.strip_headers import SITE_COLUMNS
-from fertkit.intake.strip_points import REMEDY, told_as_points
+from fertkit.intake.strip_points import REMEDY, coordinates, told_as_points
 from fertkit.results import counted
 from fertkit.trials import linear
 
@@ -248,10 +248,13 @@ def describe(strip) -> str:
 
 def places(strips, sites=()) -> tuple[np.ndarray | None, np.ndarray | None]:
     """Tell which strips of a site lie side by side: (run, place), from ``position`` or numbered strips."""
-    name = next((c for c in ("position", "strip") if c in strips), None)
-    if name is None:
-        return None, None
-    order = pd.to_numeric(strips[name], errors="coerce").to_numpy(float)
+    placed = coordinates(strips)
+    name = next((c for c in ("position", "strip", "plot") if c in strips), None)
+    order = (
+        np.array([np.nan]) if name is None else pd.to_numeric(strips[name], errors="coerce").to_numpy(float)
+    )
+    if np.isnan(order).any() and placed:
+        order = _along(strips[placed].to_numpy(float))
     if np.isnan(order).any() or len(np.unique(order)) < 2:
         return None, None
     # Numbers that start again in each block tell neighbours within a block only.
@@ -260,6 +263,12 @@ def places(strips, sites=()) -> tuple[np.ndarray | None, np.ndarray | None]:
         if known and not strips.assign(_o=order).duplicated([*runs, "_o"]).any():
             return nested(strips, runs) if runs else np.zeros(len(order), dtype=int), order
     return None, None
+
+
+def _along(xy) -> np.ndarray:
+    """Places of strips along the line on which they lie farthest apart, from their coordinates [(n, 2)]."""
+    xy = xy - xy.mean(axis=0)
+    return xy @ np.linalg.svd(xy, full_matrices=False)[2][0]
 
 
 def default_treatment(table) -> str:

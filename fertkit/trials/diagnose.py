@@ -7,6 +7,7 @@ from fertkit.rounding import above, at_least, same
 from fertkit.trials import linear
 from fertkit.trials.arrange import Arrangement, describe
 from fertkit.trials.doubtful import doubtful_strips, say_doubtful, smoother
+from fertkit.trials.orders import ORDER, SYSTEMATIC, UNKNOWN, systematic
 
 #: Below this probability a check is reported as failed.
 ALPHA = 0.05
@@ -34,6 +35,7 @@ def check_rows(trial: Arrangement, estimate) -> list[tuple]:
         "few degrees of freedom: only large differences can be found; add blocks next time"
         if not at_least(df, FEW_DF) else "enough strips to measure the error",
     )]  # fmt: skip
+    rows += _order(trial)
     if df < 2 or same(np.ptp(estimate.residuals), 0, scale=np.abs(trial.y).max()):
         return rows
     fit = linear.fit(trial.design(), trial.y)
@@ -99,6 +101,15 @@ def _additivity(trial, fit):
         "treatments differ more in some blocks than in others: the mean difference hides where",
         "the differences are alike in all blocks",
     )  # fmt: skip
+
+
+def _order(trial):
+    """Whether each block repeats one order of the treatments."""
+    if not trial.blocking:
+        return []
+    told = systematic(trial.codes, trial.blocking[0][1], trial.order)
+    meaning = {True: SYSTEMATIC, False: "the order differs from block to block", None: UNKNOWN}[told]
+    return [(ORDER, np.nan, "information", None if told is None else not told, meaning)]
 
 
 def _far(trial):
