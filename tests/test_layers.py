@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 HOUSE = Path(__file__).parent.parent / "fertkit"
-FLOORS = ["errors", "chance", "rounding", "sizes", "delimited", "line_lengths", "cell_formats", "workbooks",
+FLOORS = ["errors", "asked", "chance", "rounding", "sizes", "delimited", "line_lengths", "cell_formats", "workbooks",
           "tables", "writing", "units", "results", "reference", "intake", "budget", "tissue", "trials",
           "response", "plots", "report",
           "batch", "panels", "cli"]  # fmt: skip

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_dict, a_table, asks
 from fertkit.budget.products import NUTRIENTS, PERCENT, find_product, product_cautions
 from fertkit.budget.words import keys, mark, parts, short
 from fertkit.errors import FertkitError, InputError, NotEstimable, Problem, UnitError, unknown
@@ -96,6 +97,7 @@ class Blend(Result):
         return "\n".join([*lines, *(f"  {c.topic}: {c.text}" for c in self.cautions.itertuples())])
 
 
+@asks(targets=a_dict, prices=a_table, caps=a_dict, product_caps=a_dict)
 def blend(
     targets: dict,
     prices: pd.DataFrame,

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_dict, a_table, a_word, asks
 from fertkit.budget.applied import applied_columns, applied_rates
 from fertkit.budget.buffers import TEST_OF, decline_without_p, soil_buffer
 from fertkit.budget.farm import farm_budget
@@ -157,6 +158,7 @@ class SkippedYear(Result):
         return "\n".join([*lines, GOVERNS])
 
 
+@asks(rotation=a_table, start_tests=a_dict, prices=a_dict, critical=a_dict, source=a_word)
 def carry_over(
     rotation: pd.DataFrame,
     *,
@@ -239,6 +241,7 @@ def carry_over(
     return Ledger(rows, dict(start_tests), dict(critical), unit)
 
 
+@asks(rotation=a_table)
 def skip_year(rotation: pd.DataFrame, year, **options) -> SkippedYear:
     """Ask what happens if nothing is applied in one year of a rotation.
 

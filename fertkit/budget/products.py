@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_dict, a_number, a_table, a_word, asks, maybe_a_list
 from fertkit.budget.words import keys, mark
 from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable, UnitError, unknown
@@ -83,6 +84,7 @@ def find_product(name: str, products: pd.DataFrame | None = None) -> pd.Series:
     return table[fits].iloc[0]
 
 
+@asks(product=a_word, products=a_table)
 def nutrients_per_gallon(product: str, products: pd.DataFrame | None = None) -> pd.Series:
     """Pounds of each nutrient in a gallon of a liquid product, from its grade and density [lb/gal].
 
@@ -106,6 +108,7 @@ def nutrients_per_gallon(product: str, products: pd.DataFrame | None = None) -> 
     return pd.Series(share.to_numpy() * row["density_lb_gal"], index=NUTRIENTS)
 
 
+@asks(product=a_word, nutrient=a_word, products=a_table)
 def product_rate(
     product: str, nutrient: str, rate_lb_ac: float, *, products: pd.DataFrame | None = None
 ) -> ProductRate:
@@ -169,6 +172,7 @@ def product_rate(
     return ProductRate(row["material"], row["grade"], nutrient, pounds, gallons, rows, cautions)
 
 
+@asks(names=maybe_a_list, products=a_table)
 def product_cautions(names, *, products: pd.DataFrame | None = None) -> pd.DataFrame:
     """List what to watch with some products: seed safety, handling, loss to water and air, who governs.
 
@@ -208,6 +212,7 @@ def product_cautions(names, *, products: pd.DataFrame | None = None) -> pd.DataF
     return pd.DataFrame(found, columns=["topic", "text", "product", "source_key", "provenance"])
 
 
+@asks(crop=a_word, row_spacing_in=a_number, soil=a_word)
 def seed_row_limit(crop: str, row_spacing_in: float, soil: str = "medium to fine") -> pd.Series:
     """Most N + K2O that may go with the seed [lb/ac].
 
@@ -247,6 +252,7 @@ def seed_row_limit(crop: str, row_spacing_in: float, soil: str = "medium to fine
     return fits.iloc[0]
 
 
+@asks(rates=a_dict, crop=a_word, row_spacing_in=a_number)
 def check_seed_row(
     rates: dict, crop: str, row_spacing_in: float, soil: str = "medium to fine", *, products=None
 ) -> pd.DataFrame:

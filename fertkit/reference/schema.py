@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_table, a_word, asks
 from fertkit.errors import InputError, Problem
 from fertkit.reference.text_tables import with_decimal_points
 from fertkit.units import AREA_RATE_KG_HA, COMPOUNDS
@@ -304,6 +305,7 @@ SCHEMAS: dict[str, Schema] = {
 SCHEMAS["trial_limits"] = SCHEMAS["response_limits"] = SCHEMAS["constants"]
 
 
+@asks(frame=a_table, kind=a_word)
 def check_table(frame: pd.DataFrame, kind: str, file: str) -> pd.DataFrame:
     """Check a table of text cells against the schema of its kind and convert its numbers.
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
+from fertkit.asked import a_dict, a_word, asks
 from fertkit.budget import Ledger, NutrientBudget, SeasonDemand, carry_over, nutrient_budget, season_demand
 from fertkit.budget.ledger import NUTRIENTS as CARRIED
 from fertkit.budget.yields import amount_unit
@@ -87,6 +88,7 @@ class FieldAnswer(Result):
         return citations([self.budget, self.season, self.scores, self.explanation, *self.trials.values()])
 
 
+@asks(crop=a_word, goal_unit=a_word, stage=a_word, part=a_word, columns=a_dict)
 def answer_field(
     crop,
     goal,

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import asks, holding
 from fertkit.report.advice import LIMITS, ONE_TRIAL, listed, nutrient_cautions, trial_advice
 from fertkit.report.answer import FieldAnswer
 from fertkit.report.page import Section, cited, render_page
@@ -16,6 +17,7 @@ from fertkit.tissue.unjudged import unjudged_in_short
 from fertkit.tissue.wording import check_now, how_sure
 
 
+@asks(answer=holding("budget", "scores", like="what answer_field gives"))
 def field_lines(answer: FieldAnswer) -> list[str]:
     """The answer in about ten lines.
 
@@ -48,6 +50,7 @@ def field_lines(answer: FieldAnswer) -> list[str]:
     return lines + [f"Note: {note}." for note in answer.notes]
 
 
+@asks(answer=holding("budget", "scores", like="what answer_field gives"))
 def field_page(answer: FieldAnswer) -> str:
     """The answer as one self-contained HTML page.
 

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import asks, holding
 from fertkit.report.advice import LIMITS, listed, network_advice, nutrient_cautions
 from fertkit.report.network_answer import NetworkAnswer
 from fertkit.report.page import Section, cited, render_page
@@ -15,6 +16,7 @@ from fertkit.results import failed, plain
 from fertkit.trials.arrange import show
 
 
+@asks(answer=holding("pooled", "trials", like="what answer_network gives"))
 def network_page(answer: NetworkAnswer) -> str:
     """Put the answer for several trials on one self-contained HTML page.
 
@@ -49,6 +51,7 @@ def network_page(answer: NetworkAnswer) -> str:
     )  # fmt: skip
 
 
+@asks(answer=holding("pooled", "trials", like="what answer_network gives"))
 def network_lines(answer: NetworkAnswer) -> list[str]:
     """Say the answer in a few lines.
 

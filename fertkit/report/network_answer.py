@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import asks, holding
 from fertkit.chance import make_rng
 from fertkit.errors import FertkitError, InputError, NotEstimable
 from fertkit.report.answer_table import answer_table, checks_of, response_rows
@@ -119,6 +120,7 @@ class NetworkAnswer(Result):
         return self.with_status(TOP)
 
 
+@asks(strips=holding("table", like="what read_strips gives, or a table of strips"))
 def answer_network(
     strips, *, nutrient_price, grain_price, within=None, currency="", contrast=None, seed=0
 ) -> NetworkAnswer:

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from fertkit.asked import asks, holding
 from fertkit.report.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
 from fertkit.report.answer_table import checks_of
 from fertkit.report.page import Section, cited, render_page
@@ -14,6 +15,7 @@ from fertkit.rounding import below
 from fertkit.trials.arrange import show, spoken
 
 
+@asks(answer=holding("response", "net", like="what answer_trial gives"))
 def trial_page(answer: TrialAnswer) -> str:
     """Put the answer for one trial on one self-contained HTML page.
 
@@ -43,6 +45,7 @@ def trial_page(answer: TrialAnswer) -> str:
     )  # fmt: skip
 
 
+@asks(answer=holding("response", "net", like="what answer_trial gives"))
 def trial_lines(answer: TrialAnswer) -> list[str]:
     """Say the answer in a few lines.
 

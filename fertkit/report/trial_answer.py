@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
+from fertkit.asked import asks, holding
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
@@ -92,6 +93,7 @@ class TrialAnswer(Result):
         return self.response.plot(ax, **options)
 
 
+@asks(trial=holding("table", like="what read_strips gives, or a table of strips"))
 def answer_trial(
     trial, *, nutrient_price, grain_price, within=None, price_swing_pct=None, currency="", plan=None,
     name=None, seed=0,

@@ -10,6 +10,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_count, a_share, asks, holding
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable, PriceError
 from fertkit.reference import list_sources
@@ -187,6 +188,11 @@ class ResponseAnalysis(Result):
         return "\n".join(lines + [f"Note: {m}." for m in self.notes])
 
 
+@asks(
+    trial=holding("table", like="what read_strips gives, or a table of strips"),
+    level=a_share,
+    replicates=a_count(0),
+)
 def analyse_response(
     trial, *, nutrient_price=None, grain_price=None, prices=None, curve=None, level=0.95, replicates=2000,
     seed=0, rate=None, yield_=None, block=None, weight=None,

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_list, a_number, a_share, asks, holding
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
 from fertkit.response.averaging import (
@@ -138,6 +139,12 @@ class CurveComparison(Result):
         return "\n".join(lines)
 
 
+@asks(
+    trial=holding("table", like="what read_strips gives, or a table of strips"),
+    price_ratio=a_number,
+    curves=a_list,
+    level=a_share,
+)
 def compare_curves(
     trial, price_ratio, *, curves=tuple(CURVES), level=0.95, rate=None, yield_=None, block=None, weight=None
 ) -> CurveComparison:

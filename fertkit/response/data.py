@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import asks, holding
 from fertkit.errors import InputError, NotEstimable, Problem, UnitError
 from fertkit.intake.strip_headers import SITE_COLUMNS
 from fertkit.intake.strip_points import REMEDY, coordinates, told_as_points
@@ -111,6 +112,7 @@ class TrialData(ByContent):
         return frame.sort_values(["rate", "block"], kind="stable", ignore_index=True)
 
 
+@asks(trial=holding("table", like="what read_strips gives, or a table of strips"))
 def read_trial_data(
     trial, *, rate=None, yield_=None, block=None, weight=None, through_origin=False
 ) -> TrialData:

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from fertkit.asked import a_number, asks
 from fertkit.errors import NotEstimable
 from fertkit.response.curves import checked_params, finite, get_curve, optimum_in_range
 from fertkit.response.prices import positive
@@ -91,6 +92,7 @@ def economic_optimum_rate(
     return OptimumRate(np.where(unpaid, low, rate), np.where(unpaid, "pass not paid", status))
 
 
+@asks(lowest_rate=a_number, highest_rate=a_number)
 def agronomic_optimum_rate(curve, params, lowest_rate, highest_rate) -> OptimumRate:
     """Lowest tested rate with the greatest yield; see `economic_optimum_rate`.
 

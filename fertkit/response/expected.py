@@ -12,6 +12,7 @@ from numbers import Integral
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_count, a_dict, a_number, a_share, asks
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
@@ -97,6 +98,7 @@ class ExpectedInterval(Result):
         return "\n".join([*lines, "All this holds as far as the supposed curve and error do."])
 
 
+@asks(n_blocks=a_count(1), sd=a_number, price_ratio=a_number, level=a_share, n=a_count(1))
 def expected_interval(
     rates, n_blocks, *, curve="quadratic_plateau", params, sd, price_ratio, level=0.95, n=500, seed=0,
     known_curve=False, rate_unit="lb/ac", yield_unit="bu/ac",
@@ -154,6 +156,7 @@ def expected_interval(
     )  # fmt: skip
 
 
+@asks(plans=a_dict, sd=a_number, price_ratio=a_number, level=a_share, n=a_count(1))
 def compare_plans(
     plans: Mapping[str, tuple], *, curve="quadratic_plateau", params, sd, price_ratio, level=0.95, n=500,
     seed=0, known_curve=False, rate_unit="lb/ac", yield_unit="bu/ac",

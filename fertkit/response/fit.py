@@ -6,6 +6,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import asks, holding
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
 from fertkit.response.curves import Curve, finite, get_curve
@@ -151,6 +152,7 @@ class ResponseFit(Result):
         return "\n".join(lines)
 
 
+@asks(trial=holding("table", like="what read_strips gives, or a table of strips"))
 def fit_response(
     trial, curve="quadratic_plateau", *, rate=None, yield_=None, block=None, weight=None, through_origin=False
 ) -> ResponseFit:

@@ -29,6 +29,7 @@ from numbers import Real
 
 import numpy as np
 
+from fertkit.asked import a_share, asks, holding
 from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.response.many import Fits
 from fertkit.response.regions import Region, optimum_sets, start_of
@@ -112,6 +113,7 @@ def check_level(level) -> None:
 # One fit ---------------------------------------------------------------------------------------------
 
 
+@asks(fit=holding("curve", "coef", like="what fit_response gives"), level=a_share)
 def optimum_interval(fit, price_ratio, level=0.95, method=None, **bootstrap) -> Interval:
     """Interval of the economic optimum rate of a fitted curve, not cut to the tested rates.
 
@@ -165,6 +167,7 @@ def optimum_interval(fit, price_ratio, level=0.95, method=None, **bootstrap) -> 
     return make_interval(low[0, 0], high[0, 0], level, method)
 
 
+@asks(fit=holding("curve", "coef", like="what fit_response gives"), level=a_share)
 def join_interval(fit, level=0.95) -> Interval:
     """Profile interval of the join, range or (Mitscherlich) 95 % point of the rise, not cut to tested rates.
 
@@ -194,6 +197,7 @@ def join_interval(fit, level=0.95) -> Interval:
     return make_interval(*ends, level, "profile")
 
 
+@asks(fit=holding("curve", "coef", like="what fit_response gives"), level=a_share)
 def join_pieces(fit, level=0.95) -> list[Interval]:
     """The profile set of the join piece by piece: more than one where distant joins fit about as well.
 
@@ -242,6 +246,7 @@ def bend_interval(fit, level=0.95) -> tuple[float, float]:
     return float(region.low[0, 0]), float(region.high[0, 0])
 
 
+@asks(fit=holding("curve", "coef", like="what fit_response gives"), level=a_share)
 def plateau_interval(fit, level=0.95) -> Interval:
     """Profile interval of the plateau or asymptote of the average block [yield unit].
 

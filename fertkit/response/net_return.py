@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_number, asks, holding
 from fertkit.reference import list_sources
 from fertkit.response.curves import CURVES, checked_params, get_curve
 from fertkit.response.economics import (
@@ -168,6 +169,7 @@ class NetReturn(Result):
         return list_sources(["PANNELL2006"])
 
 
+@asks(prices=holding("nutrient", "grain", like="Prices"), lowest_rate=a_number, highest_rate=a_number)
 def net_return(
     curve,
     params,
@@ -224,6 +226,7 @@ def net_return(
     )  # fmt: skip
 
 
+@asks(analysis=holding("optimum", "fits", like="what analyse_response gives"))
 def net_return_of(analysis, *, within: float | str | None = None) -> NetReturn:
     """Net return of an analysed trial at its own prices and rates, averaged over curves as its optimum is.
 

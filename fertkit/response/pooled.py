@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_count, a_dict, a_number, asks, holding
 from fertkit.errors import NotEstimable, UnitError
 from fertkit.reference import list_sources
 from fertkit.response.agreement import LEVEL, mean_interval, pool_checks, verdict_lines
@@ -139,6 +140,7 @@ class PooledReturn(Result):
         return list_sources(["SAWYER2006", *AGREEMENT])
 
 
+@asks(fits=a_dict)
 def sites_of(fits: Mapping) -> list[Site]:
     """Make a pool from fitted trials: name -> `ResponseFit`.
 
@@ -168,6 +170,7 @@ def sites_of(fits: Mapping) -> list[Site]:
     ]
 
 
+@asks(prices=holding("nutrient", "grain", like="Prices"), step=a_number, replicates=a_count(0))
 def pool_net_return(
     sites: Iterable[Site],
     prices: Prices,

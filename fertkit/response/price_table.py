@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_dict, a_number, asks, holding
 from fertkit.errors import NotEstimable
 from fertkit.response.curves import get_curve
 from fertkit.response.economics import STATUS, economic_optimum_rate
@@ -60,6 +61,7 @@ class PriceRatioTable(Result):
         return "\n".join(lines + [f"{word}: {STATUS[word]}." for word in edges])
 
 
+@asks(fits=a_dict, lowest_rate=a_number, highest_rate=a_number)
 def price_ratio_table(
     fits: Mapping[str, np.ndarray],
     price_ratios,
@@ -111,6 +113,7 @@ def price_ratio_table(
     return PriceRatioTable(frame, rate_unit, yield_unit, float(lowest_rate), float(highest_rate), price_ratio)
 
 
+@asks(analysis=holding("optimum", "fits", like="what analyse_response gives"))
 def price_ratio_table_of(analysis, price_ratios) -> PriceRatioTable:
     """Tabulate the optimum of every curve fitted in an analysed trial; today's ratio is its own.
 
@@ -136,6 +139,7 @@ def price_ratio_table_of(analysis, price_ratios) -> PriceRatioTable:
     )  # fmt: skip
 
 
+@asks(prices=holding("nutrient", "grain", like="Prices"), lowest_rate=a_number, highest_rate=a_number)
 def rates_by_price(
     curve,
     params,

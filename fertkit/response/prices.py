@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_count, a_table, a_word, asks, holding
 from fertkit.errors import InputError, PriceError, Problem, UnitError
 from fertkit.results import ByContent, plain
 from fertkit.units import mass_kg
@@ -244,6 +245,7 @@ def nutrient_price_from_product(product_price, nutrient_pct):
     return (positive(product_price, "product price") / share)[()]
 
 
+@asks(prices=holding("nutrient", "grain", like="Prices"), n=a_count(1))
 def draw_prices(prices: Prices, *, nutrient_cv_pct: float, grain_cv_pct: float, n: int, rng) -> Prices:
     """Draw independent lognormal prices around the given means.
 
@@ -287,6 +289,7 @@ def draw_prices(prices: Prices, *, nutrient_cv_pct: float, grain_cv_pct: float, 
     return replace(prices, nutrient=drawn[0], grain=drawn[1])
 
 
+@asks(table=a_table, name=a_word)
 def prices_from_table(table: pd.DataFrame, *, name: str = "price table", **others) -> Prices:
     """Take prices from a table with the columns ``nutrient_price`` and ``grain_price``, a row a case.
 

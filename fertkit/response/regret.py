@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_dict, a_number, asks, holding
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
 from fertkit.response.curves import get_curve
@@ -97,6 +98,12 @@ class Regret(Result):
         return list_sources(["PANNELL2006"])
 
 
+@asks(
+    draws=a_dict,
+    prices=holding("nutrient", "grain", like="Prices"),
+    lowest_rate=a_number,
+    highest_rate=a_number,
+)
 def expected_regret(
     draws: Mapping[str, np.ndarray],
     prices: Prices,
@@ -174,6 +181,10 @@ def expected_regret(
     )  # fmt: skip
 
 
+@asks(
+    analysis=holding("optimum", "fits", like="what analyse_response gives"),
+    prices=holding("nutrient", "grain", like="Prices"),
+)
 def regret_of(analysis, prices: Prices | None = None) -> Regret:
     """Expected regret over the bootstrap draws and curve weights of an analysed trial.
 

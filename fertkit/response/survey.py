@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_share, a_table, asks
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.response.averaging import average_weights, averaged_keys, averaged_sets
 from fertkit.response.curves import CURVES
@@ -19,6 +20,7 @@ from fertkit.response.verdict import NONE, mean_wins, settle, verdict
 BATCH = 2000  # trials fitted together
 
 
+@asks(table=a_table, level=a_share)
 def optima_of_trials(
     table, by, price_ratio, *, level=0.95, rate=None, yield_=None, block=None, weight=None
 ) -> pd.DataFrame:

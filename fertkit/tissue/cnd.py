@@ -8,6 +8,7 @@ V = ln(part / geometric mean of all parts); index = (V - V*) / SD*; r2 = sum of 
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_word, asks, holding
 from fertkit.errors import NotEstimable
 from fertkit.intake.plausible import home_unit
 from fertkit.reference import load_table
@@ -93,6 +94,7 @@ def percent_grid(grid: pd.DataFrame, nutrients) -> pd.DataFrame:
     return pd.DataFrame({n: convert_concentration(grid[n], home_unit(n), "%") for n in nutrients})
 
 
+@asks(samples=holding("table", like="what read_tissue gives, or its table"), source=a_word)
 def cnd(samples, norms=None, *, source: str | None = None) -> Balance:
     """CND indices and squared distance of samples.
 

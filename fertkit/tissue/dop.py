@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from fertkit.asked import a_dict, a_list, asks, holding
 from fertkit.errors import InputError, Problem
 from fertkit.intake.plausible import home_unit
 from fertkit.tissue.balance import Balance, make_balance, results_grid
@@ -15,6 +16,7 @@ def deviation_from_optimum(value, optimum):
     return value * 100.0 / optimum - 100.0
 
 
+@asks(samples=holding("table", like="what read_tissue gives, or its table"), optimum=a_dict)
 def dop(samples, optimum: dict, *, source_key: str = "own table", provenance: str = "own table") -> Balance:
     """Deviation from optimum percentage of each nutrient.
 
@@ -63,6 +65,7 @@ def dop(samples, optimum: dict, *, source_key: str = "own table", provenance: st
     return make_balance("Deviation from optimum percentage", "dop", samples, index, totals, norms, why)
 
 
+@asks(samples=holding("table", like="what read_tissue gives, or its table"), pairs=a_list)
 def ratios(samples, pairs=RATIOS) -> pd.DataFrame:
     """Mass ratios of nutrients, both in one unit.
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
+from fertkit.asked import a_dict, a_word, asks, holding, maybe_a_list
 from fertkit.errors import unknown
 from fertkit.intake.stages import stage_span
 from fertkit.reference import base_crop, list_sources
@@ -104,6 +105,12 @@ class Explanation(Result):
         return read_explanation(self, most)
 
 
+@asks(
+    scores=holding("scored", "shortfalls", like="what score_tissue gives"),
+    symptoms=a_word,
+    soil_tests=a_dict,
+    told=maybe_a_list,
+)
 def explain(
     scores: TissueScores,
     *,

@@ -6,6 +6,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_list, a_number, asks, holding
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.reference import list_sources
 from fertkit.results import Result, checks_frame
@@ -92,6 +93,9 @@ class Norms(Result):
         )
 
 
+@asks(
+    samples=holding("table", like="what read_tissue gives, or its table"), cutoff=a_number, nutrients=a_list
+)
 def build_norms(
     samples, yields, *, cutoff: float, method: str = "dris", dry_matter: bool = False, nutrients=None
 ) -> Norms:
@@ -166,6 +170,10 @@ def build_norms(
     return Norms(method, table.assign(n=n_high, **common, **trace), float(cutoff), n_high, n_low, balances)
 
 
+@asks(
+    samples=holding("table", like="what read_tissue gives, or its table"),
+    norms=holding("norms", "method", like="what build_norms gives"),
+)
 def balance_distance(samples, norms: Norms) -> pd.DataFrame:
     """Squared Mahalanobis distance of the isometric log ratios from the high-yield group's centre.
 

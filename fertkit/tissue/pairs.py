@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_dict, a_word, asks, holding
 from fertkit.errors import InputError, NotEstimable, Problem, unknown
 from fertkit.intake import TissueSamples
 from fertkit.intake.context import pair_name
@@ -89,6 +90,7 @@ def _differ(rows):
     return "; ".join(said) or "no nutrient differs beyond noise"
 
 
+@asks(samples=holding("table", like="what read_tissue gives, or its table"), plant_weights=a_dict, by=a_word)
 def compare_pairs(
     samples, *, cvs=None, plant_weights: dict | None = None, by: str | None = None
 ) -> PairComparison:

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_list, asks, holding
 from fertkit.errors import InputError, Problem, unknown
 from fertkit.intake import TissueSamples
 from fertkit.intake.results import UNREAD_COLUMNS
@@ -116,6 +117,7 @@ class TissueScores(Result):
         return read_aloud(self, most)
 
 
+@asks(samples=holding("table", like="what read_tissue gives, or its table"), source=a_list)
 def score_tissue(samples, ranges=None, *, source=None, cvs=None, strict=False) -> TissueScores:
     """Score tissue results against every published range that holds for their crop, stage and part.
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import asks, holding
 from fertkit.errors import LookupFailed, NotEstimable
 from fertkit.intake.stages import stage_span
 from fertkit.reference import base_crop, unknown_crops
@@ -71,6 +72,7 @@ def _short_steps(rows):
     return [f"short at {where}; not at the other steps, where another part was sampled"]
 
 
+@asks(scores=holding("scored", "shortfalls", like="what score_tissue gives"))
 def season_path(scores: TissueScores) -> SeasonPath:
     """Follow each sample_id through its dates or stages.
 

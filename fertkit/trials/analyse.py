@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_share, asks, holding
 from fertkit.errors import unknown
 from fertkit.results import Result, checks_frame, plain, plain_p
 from fertkit.rounding import below, first_largest, first_smallest
@@ -119,6 +120,7 @@ class StripAnalysis(Result):
         )
 
 
+@asks(trial=holding("table", like="what read_strips gives, or a table of strips"), level=a_share)
 def analyse_strips(
     trial, *, treatment=None, response=None, blocks=None, check=None,
     model: str = "fixed", trend: bool = False, adjust: str = "tukey", level: float = 0.95,

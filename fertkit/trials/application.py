@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_number, asks, holding
 from fertkit.errors import LookupFailed, NotEstimable
 from fertkit.intake.yield_points import to_degrees, to_metres
 from fertkit.trials.layout import SIDES, StripPlan
@@ -14,6 +15,7 @@ from fertkit.units import FOOT_M
 from fertkit.writing import write_whole
 
 
+@asks(plan=holding("treatments", "seed", like="what plan_strips gives"))
 def application_table(plan: StripPlan) -> pd.DataFrame:
     """List the strips in the order in which they lie, with what to apply and where.
 
@@ -46,6 +48,7 @@ def application_table(plan: StripPlan) -> pd.DataFrame:
     return table.assign(passes=plan.passes, seed=plan.seed, counted=SIDES)
 
 
+@asks(plan=holding("treatments", "seed", like="what plan_strips gives"), headland=a_number)
 def write_application(plan: StripPlan, path, *, boundary=None, headland: float = 0.0) -> Path:
     """Write the application file: ``.csv``, or ``.geojson`` where a field boundary is given.
 
@@ -89,6 +92,7 @@ def write_application(plan: StripPlan, path, *, boundary=None, headland: float =
     return write_whole(text, path)
 
 
+@asks(plan=holding("treatments", "seed", like="what plan_strips gives"), headland=a_number)
 def application_geojson(plan: StripPlan, boundary, *, headland: float = 0.0) -> dict:
     """Lay the strips into a field and give them as GeoJSON polygons, cut at the boundary.
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import asks, holding
 from fertkit.errors import NotEstimable
 from fertkit.intake.yield_points import YieldPoints
 from fertkit.trials.points import NO_RULES, USUAL, clean_points
@@ -19,6 +20,7 @@ STRAIGHT = 0.866
 _SAY = "the delay cannot be found from this log"
 
 
+@asks(points=holding("points", "crop", like="what read_yield_points gives"))
 def find_delay(points: YieldPoints, candidates=range(0, 21)) -> pd.DataFrame:
     """Find the time from header to flow sensor at which passes harvested in opposite directions agree best.
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_count, a_list, asks, holding
 from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, capital, checks_frame, counted, plain
 from fertkit.rounding import below
@@ -71,6 +72,7 @@ class OneStage(Result):
         return "\n".join([*lines, *(f"Note: {said}." for said in told)])
 
 
+@asks(trial=holding("table", like="what read_strips gives, or a table of strips"), degree=a_count(1))
 def pool_polynomial(trial, *, degree: int = 2, site=None, rate=None, response=None) -> OneStage:
     """Fit one polynomial in the rate to all sites, each site with its own random level (REML).
 
@@ -125,6 +127,7 @@ def pool_polynomial(trial, *, degree: int = 2, site=None, rate=None, response=No
     return replace(_result(terms, b * back, covariance, found, labels, "level"), response=response)
 
 
+@asks(terms=a_list, shape_names=a_list)
 def pool_curve(
     x, y, site, columns: Callable, start, *, terms, random: int = 0, shape_names=("shape",)
 ) -> OneStage:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_share, asks, holding
 from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, checks_frame, counted, plain, plain_p
 from fertkit.rounding import at_least, at_most, below, same
@@ -74,6 +75,7 @@ class PairedAnalysis(Result):
         return "\n".join([*(lines if self.sd else lines[:1]), *self.notes])
 
 
+@asks(trial=holding("table", like="what read_strips gives, or a table of strips"), level=a_share)
 def analyse_pairs(
     trial, *, treatment=None, response=None, pair="block", check=None, level: float = 0.95
 ) -> PairedAnalysis:

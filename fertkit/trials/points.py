@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import asks, holding
 from fertkit.errors import NotEstimable
 from fertkit.intake.yield_points import YieldPoints
 from fertkit.results import Result, checks_frame
@@ -122,6 +123,10 @@ class CleanedPoints(Result):
         return "\n".join([*lines, *(f"Note: {said}." for said in told)])
 
 
+@asks(
+    points=holding("points", "crop", like="what read_yield_points gives"),
+    rules=holding("__dataclass_fields__", like="CleaningRules"),
+)
 def clean_points(points: YieldPoints, rules: CleaningRules | None = None) -> CleanedPoints:
     """Remove the points of a yield-monitor log that do not measure the crop where they lie.
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_share, a_word, asks, holding
 from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.results import Result, capital, checks_frame, counted, plain, plain_p
 from fertkit.rounding import above
@@ -118,6 +119,7 @@ class PooledEstimate(Result):
         return f"Intervals of single sites ({100 * self.level:g} %) by {how}."
 
 
+@asks(level=a_share, method=a_word)
 def pool_estimates(
     estimates, se, *, df=None, sites=None, covariates=None, notes=None, method: str = "REML",
     modified: bool = True, unit: str = "", quantity: str = "", level: float = 0.95,
@@ -190,6 +192,7 @@ def pool_estimates(
     return _conclude(table, fit, yw, vw, xw, terms, tau2, method, modified, covariates, unit, quantity, level)
 
 
+@asks(trial=holding("table", like="what read_strips gives, or a table of strips"), level=a_share)
 def pool_trials(
     trial, treatment, check, *, level=0.95, method="REML", covariates=None, **options
 ) -> PooledEstimate:
