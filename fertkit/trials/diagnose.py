@@ -90,10 +90,10 @@ def _additivity(trial, fit):
     """Tukey's one degree of freedom for non-additivity (1949, Biometrics 5:232-242, from memory)."""
     from scipy.stats import f as f_distribution
 
-    p = None
-    if trial.blocking and fit.df > 1:
-        fitted = trial.y - fit.residuals
-        wider = linear.fit(np.column_stack([trial.design(), (fitted - fitted.mean()) ** 2]), trial.y)
+    p, fitted = None, trial.y - fit.residuals
+    if trial.blocking and fit.df > 1 and above(np.ptp(fitted), 0, scale=np.abs(trial.y).max()):
+        bow = ((fitted - fitted.mean()) / np.ptp(fitted)) ** 2  # of the size of the other columns in any unit
+        wider = linear.fit(np.column_stack([trial.design(), bow]), trial.y)
         if wider.rank > fit.rank and above(wider.rss, 0, scale=fit.rss):
             p = float(f_distribution.sf((fit.rss - wider.rss) / wider.variance, 1, wider.df))
     return _row(

@@ -125,3 +125,13 @@ def test_summary_names_curves_and_units(low_zone):
     text = low_zone.summary()
     assert "square root: support among all curves 0.32, optimum at least 260 (156 to > 260) kg/ha" in text
     assert "218 kg/ha" in text
+
+
+@pytest.mark.parametrize("scale", [0.001, 1, 1000])
+def test_curves_through_every_point_weigh_alike_in_any_unit(make_trial, scale):
+    """Three rates, strips alike: each three-parameter curve leaves rounding alone, so none is better."""
+    yields = np.array([5.137, 7.913, 8.369] * 2) * scale
+    weights = compare_curves(make_trial([0, 37, 91] * 2, yields), 0.005 * scale).averaged_weights
+    held = weights[weights > 0]
+    assert len(held) > 2
+    assert held.to_numpy() == pytest.approx(np.full(len(held), 1 / len(held)), rel=1e-6)

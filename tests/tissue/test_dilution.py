@@ -106,3 +106,11 @@ def test_generic_curves_and_rice_oilseed_potato_sunflower():
         assert "from memory" in result.summary()
     potato = nitrogen_nutrition_index("potato", 1, 4.57).table.set_index("variant")["critical_n_pct"]
     assert potato.tolist() == pytest.approx([4.57, 5.04])
+
+
+@pytest.mark.parametrize(("biomass", "said"), [(0.9, "below 1 t/ha"), (1.0, ""), (1.5, "")])
+def test_a_curve_without_a_lower_end_is_doubted_below_one_tonne_alone(biomass, said):
+    # Critical nitrogen is taken as constant below 1 t/ha (Lemaire & Gastal 1997, from memory).
+    note = index("sunflower", biomass, 3.0, "DEBAEKE2012")["note"].item()
+    assert said in note
+    assert bool(note) == bool(said)

@@ -384,3 +384,19 @@ def test_texts_of_large_and_of_equal_yields_are_plain():
     # The means of level yields differ in their last digit, by processor.
     level = table.assign(yield_kg_ha=9000.0)
     assert "Every treatment yields the same, 9000 in yield" in analyse_strips(level).summary()
+
+
+@pytest.mark.parametrize("scale", [0.01, 1, 100])
+def test_non_additivity_as_tukey_works_it(rice, scale):
+    # Tukey 1949: SS = (sum of y (treatment effect)(block effect))2 / (sums of their squares multiplied).
+    from scipy.stats import f
+
+    table = rice.assign(yield_kg_ha=rice["yield_kg_ha"] * scale)
+    grid = table.pivot_table(index="block", columns="rate_kg_ha", values="yield_kg_ha").to_numpy()
+    block, rate = (grid.mean(axis=axis, keepdims=True) - grid.mean() for axis in (1, 0))
+    one = (grid * block * rate).sum() ** 2 / ((block**2).sum() * (rate**2).sum())
+    error = ((grid - grid.mean() - block - rate) ** 2).sum()
+    p = f.sf(one / ((error - one) / 14), 1, 14)
+    row = analyse_strips(table).checks.set_index("check").loc["blocks and treatments add up (Tukey)"]
+    assert row["value"] == pytest.approx(p, rel=1e-6)
+    assert row["passed"] == (p >= 0.05)
