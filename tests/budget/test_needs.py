@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from fertkit.budget import nutrient_budget
 from fertkit.budget.rates import amounts, parts_of, published_rates, residue_lb_ac
+from fertkit.budget.yields import far_outside
 from fertkit.errors import InputError, LookupFailed, UnitError
 from fertkit.reference import cite, load_table
 
@@ -358,3 +359,11 @@ def test_printed_parts_add_up(crop, goal):
             float, re.search(r"takes up (\S+) .*?; (\S+) leave .*?, (\S+) stay", line).groups()
         )
         assert up == pytest.approx(off + left, abs=1e-9)
+
+
+def test_a_goal_far_outside_is_set_against_the_yields_measured():
+    # 5,600 and 11,200 lb of corn at 56 lb a bushel are 100 and 200 bu; the goal is ten times the higher.
+    said = far_outside("corn", 2000, "bu/ac", 2000 * 56, [11200, 5600])
+    assert "measured (100 to 200 bu/ac)" in said[0]
+    assert "measured (100 bu/ac)" in far_outside("corn", 2000, "bu/ac", 2000 * 56, [5600])[0]
+    assert far_outside("corn", 150, "bu/ac", 150 * 56, [11200, 5600]) == []

@@ -7,6 +7,7 @@ from scipy.stats import f
 from fertkit.errors import LookupFailed, NotEstimable
 from fertkit.response import fit_response, join_interval, optimum_in_range, optimum_interval, plateau_interval
 from fertkit.response.intervals import Interval, bend_interval
+from fertkit.response.verdict import INTERIOR, Optimum
 
 R_PROFILE = 3e-3  # R interpolates its profiles with splines; ours are solved
 BACHMAIER = [
@@ -211,3 +212,17 @@ def test_a_noisy_straight_rise_is_not_open_at_both_ends(make_trial):
         assert found.high_open or found.high > 100
         lows.append(found.low)
     assert min(lows) > 60
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "gap", "told"),
+    [
+        (10, 60, (0, 40), "no rate between 0 and 40 was tested"),
+        (40, 60, (0, 40), ""),  # it begins where rates were tested
+        (90, 150, (0, 40), ""),
+        (10, 60, (), ""),  # a difference of two rates has no rate between
+    ],
+)
+def test_what_was_not_tested_is_told_where_the_interval_reaches_it(low, high, gap, told):
+    interval = Interval(low, high, False, False, 0.95, "averaged")
+    assert Optimum(50.0, interval, INTERIOR, "lb/ac", gap).untested == told
