@@ -76,7 +76,7 @@ def _shorter(rows, widths, lines, named, delimiter):
             value=_told(rows, widths, i),
         )
         for i in short
-        if widths[i] <= last and (not delimiter or len(short) * _MANY <= len(full))
+        if widths[i] <= last and (not delimiter or len(short) <= max(_FEW, len(full) / _MANY))
     ]
 
 
@@ -221,7 +221,8 @@ def check_long_file(stream, delimiter: str, name: str) -> None:
     InputError
         Naming the first lines whose quotes do not close or that hold more cells than the header.
     """
-    mark, at, named, problems, short, full = ord(delimiter or ","), 0, 0, [], [], 0
+    mark, at, named, problems = ord(delimiter or ","), 0, 0, []
+    short, fewer = [], 0  # the first lines that are too short, and the number of all of them
     for data in _whole_lines(stream):
         starts, marks, quotes = _counts(data, mark)
         for line in np.flatnonzero((marks != named - 1) | (quotes > 0)):
@@ -234,14 +235,15 @@ def check_long_file(stream, delimiter: str, name: str) -> None:
             elif _filled(cells) > named:
                 problems.append(_longer(cells, named, int(at + line), delimiter))
             elif len(cells) < named and any(cells):
+                fewer += 1
                 what = f"the line has {len(cells)} cells under {named} column names"
                 remedy = "put back what is lost, or take the line out"
-                short.append(Problem(what, remedy, int(at + line + 1), value=text))
+                if len(short) < InputError.SHOWN:
+                    short.append(Problem(what, remedy, int(at + line + 1), value=text))
             if len(problems) >= InputError.SHOWN:
                 raise InputError(name, problems)
         at += len(starts) - 1
-        full += int((marks == named - 1).sum())
-    if problems or len(short) < full:  # a log whose lines mostly end early leaves out what is empty
+    if problems or 2 * fewer < at - 1:  # a log whose lines mostly end early leaves out what is empty
         problems += short
     if problems:
         raise InputError(name, problems)

@@ -75,6 +75,11 @@ def check_cells(frame, headers, sheet, problems):
             gap = frame[role].isna() & ~already(problems, text, lines)
             remedy = f"fill in the {role} or take the line out"
             complain(gap, lines, text, f"the {role} is missing", remedy, problems)
+    for role in ("trial", "site", "year", "block", "strip"):
+        if role in frame:
+            quoted = frame[role].map(lambda label: isinstance(label, str) and '"' in label)
+            remedy = "take the quote out: a label that differs makes a group of its own"
+            complain(quoted, lines, headers[role][1].text, "a quote stands in a label", remedy, problems)
     for role in ("trial", "site", "year"):
         if role in frame and frame[role].notna().any():
             remedy = f"write the {role} on every line; a merged cell names only its first"

@@ -39,6 +39,7 @@ _LENGTH = {"m": 1.0, "ft": FOOT_M, "in": FOOT_M / 12, "cm": 0.01}
 _UNITS = {"flow": _FLOW, "distance": _LENGTH, "width": _LENGTH}
 _SPELLINGS = {"inch": "in", "inches": "in", "feet": "ft", "lbs/s": "lb/s", "lb/sec": "lb/s", "kg/sec": "kg/s"}
 _HEAD_BYTES = 65_536
+_DEGREES = {"lon": 180, "lat": 90}
 EARTH_M = 6_371_008.8  # mean radius (IUGG, from memory)
 
 
@@ -303,6 +304,9 @@ def _numbers(cells, taken, problems) -> dict[str, np.ndarray]:
         for i in np.flatnonzero(bad)[: InputError.SHOWN]:
             remedy = "write the plain number, or leave the cell empty"
             problems.append(Problem("not a number", remedy, int(i) + 2, header, text_of(column.iloc[i])))
+        for i in np.flatnonzero(np.abs(numbers) > _DEGREES.get(role, np.inf))[: InputError.SHOWN]:
+            what, remedy = "beyond the globe", "give degrees with a decimal point, or take the point out"
+            problems.append(Problem(what, remedy, int(i) + 2, header, text_of(column.iloc[i])))
         raw[role] = numbers
     return raw
 

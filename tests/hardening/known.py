@@ -490,6 +490,11 @@ def _quoted(cell, delimiter, every):
     return cell
 
 
+def _ends(line, delimiter):
+    """Where the separators of a line stand, those inside quotes left out."""
+    return [i for i, c in enumerate(line) if c == delimiter and line[:i].count('"') % 2 == 0]
+
+
 def _a_line(lines, sheet, rng):
     return rng.randrange(min(sheet.head + 1, len(lines) - 1), len(lines))
 
@@ -518,7 +523,7 @@ def one_more(text, sheet, rng):
     """A delimiter too many inside a line."""
     lines = text.rstrip("\n").split("\n")
     i = _a_line(lines, sheet, rng)
-    ends = [m.start() for m in re.finditer(re.escape(sheet.delimiter), lines[i])]
+    ends = _ends(lines[i], sheet.delimiter)
     if ends:
         at = rng.choice(ends)
         lines[i] = lines[i][:at] + sheet.delimiter + lines[i][at:]
@@ -529,7 +534,7 @@ def one_less(text, sheet, rng):
     """A delimiter lost inside a line."""
     lines = text.rstrip("\n").split("\n")
     i = _a_line(lines, sheet, rng)
-    ends = [m.start() for m in re.finditer(re.escape(sheet.delimiter), lines[i])]
+    ends = _ends(lines[i], sheet.delimiter)
     if ends:
         at = rng.choice(ends)
         lines[i] = lines[i][:at] + lines[i][at + 1 :]
@@ -549,7 +554,7 @@ def line_broken(text, sheet, rng):
     """A line that a mail program broke in two."""
     lines = text.rstrip("\n").split("\n")
     i = _a_line(lines, sheet, rng)
-    ends = [m.start() for m in re.finditer(re.escape(sheet.delimiter), lines[i])]
+    ends = _ends(lines[i], sheet.delimiter)
     if ends:
         at = rng.choice(ends)
         lines[i : i + 1] = [lines[i][:at], lines[i][at + 1 :]]
