@@ -167,6 +167,7 @@ def test_volume_of_a_liquid_by_hand():
     assert used.loc["28-0-0", "rate"] == pytest.approx(100)
     assert used.loc["28-0-0", "volume"] == pytest.approx(9.372, abs=5e-4)
     assert np.isnan(used.loc["0-0-60", "volume"])
+    assert used["cost"].to_dict() == pytest.approx({"28-0-0": 100 * 300 / 2000, "0-0-60": 100 * 420 / 2000})
     metric = blend({"N": 28, "K2O": 60}, prices, unit="kg/ha")
     assert metric.used.set_index("product").loc["28-0-0", "volume"] == pytest.approx(78.21, abs=5e-3)
     assert "(78.2 l) 28-0-0" in metric.summary().replace("L)", "l)")

@@ -164,6 +164,7 @@ def test_analysis_of_variance_gomez_and_gomez(outside):
     assert test["lsd"] == pytest.approx(501.136, abs=6e-4)
     ss = result.anova.set_index("term")["ss"]
     assert ss.to_dict() == pytest.approx({"block": 1944361, "treatment": 1198331, "error": 1658376}, abs=0.6)
+    assert result.anova.set_index("term")["df"].to_dict() == {"block": 3, "treatment": 5, "error": 15}
 
 
 def test_uptake_is_concentration_times_biomass(tidy):
@@ -185,6 +186,16 @@ def test_uptake_is_concentration_times_biomass(tidy):
     means = compare_treatments(samples, design).means.set_index(["measure", "nutrient", "treatment"])["mean"]
     assert means["uptake", "N", "with"] == pytest.approx(2000 * (0.030 + 0.031) / 2)
     assert means["uptake", "Zn", "without"] == pytest.approx(4000 * 29e-6 * 1000)
+
+
+def test_a_line_of_treatments_lists_the_means_of_its_nutrient_alone(tidy):
+    # Means by hand: N 3.05 and 2.45, Zn 21 and 29.
+    values = {"a": {"N": 3.0, "Zn": 20.0}, "b": {"N": 2.5, "Zn": 30.0},
+              "c": {"N": 3.1, "Zn": 22.0}, "d": {"N": 2.4, "Zn": 28.0}}  # fmt: skip
+    design = pd.DataFrame({"sample_id": list("abcd"), "treatment": ["with", "without"] * 2})
+    said = compare_treatments(tidy(values), design).summary()
+    assert "N concentration: with 3.05, without 2.45 %; F" in said
+    assert "Zn concentration: with 21, without 29 mg/kg; F" in said
 
 
 def test_treatments_need_replicates_and_a_whole_design(tidy):

@@ -2,11 +2,13 @@
 
 import re
 
+import pandas as pd
 import pytest
 
 from fertkit.errors import LookupFailed
 from fertkit.reference.facts import load_facts
 from fertkit.tissue import explain, score_tissue
+from fertkit.tissue.doubts import RESIDUE, _residue
 
 SOY = {"crop": "soybean", "growth_stage": "R3", "plant_part": "upper trifoliate without petiole"}
 FULL = {"N": 4.8, "P": 0.48, "K": 2.2, "Ca": 1.1, "Mg": 0.6, "S": 0.3, "Zn": 45.0, "Mn": 60.0}
@@ -213,3 +215,11 @@ def test_results_above_a_range_say_what_could_make_them_so(tidy):
     assert "WYTTENBACH1998" in set(result.sources["source_key"])
     texts = [t.get_text() for t in result.plot().texts]
     assert "1250" in texts
+
+
+def test_one_sprayed_element_far_above_the_others_looks_like_residue():
+    first, second = list(RESIDUE)[:2]
+    one = pd.DataFrame({"nutrient": [first, second, "K"], "class": ["excessive", "sufficient", "excessive"]})
+    assert _residue(one) == [first]
+    assert _residue(one.assign(**{"class": ["excessive", "excessive", "low"]})) == []
+    assert _residue(one.assign(**{"class": "sufficient"})) == []
