@@ -135,3 +135,9 @@ def test_curves_through_every_point_weigh_alike_in_any_unit(make_trial, scale):
     held = weights[weights > 0]
     assert len(held) > 2
     assert held.to_numpy() == pytest.approx(np.full(len(held), 1 / len(held)), rel=1e-6)
+
+
+def test_strips_alike_at_every_rate_leave_no_error_to_hold_lack_of_fit_against(make_trial):
+    # The mean square within rates is nought: F would be a division by it.
+    fit = fit_response(make_trial([0, 50, 100, 150] * 2, [5.0, 7.0, 8.0, 8.25] * 2), "linear")
+    assert np.isnan(lack_of_fit(fit)).all()
