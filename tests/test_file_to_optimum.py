@@ -53,8 +53,8 @@ def test_exact_interval_of_site_five_at_90_percent(hernandez):
 )
 def test_two_wheat_zones(request, zone, optimum, low, high):
     folder = request.config.rootpath / "tests" / "reference" / "response"
-    table = read_strips(folder / "bachmaier_wheat_n.csv").table
-    rows = table[table["zone"] == zone]
+    table = read_strips(folder / "bachmaier_wheat_n.csv", columns={"trial": "zone"}).table
+    rows = table[table["trial"] == zone]
     analysis = analyse_response(rows, nutrient_price=0.5454, grain_price=100, curve="quadratic", replicates=0)
     assert analysis.optimum.rate == pytest.approx(optimum, abs=0.0006)
     interval = optimum_interval(analysis.fits["quadratic"], analysis.price_ratio, 0.95)
