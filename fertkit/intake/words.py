@@ -196,6 +196,7 @@ def _agree(role, crop, one, other):
 def _split(text: str, crop: str) -> dict:
     """Crop (if none is given), stage and part of one cell that holds several; {} unless one reading fits.
 
+    >>> from fertkit.intake.words import _split
     >>> _split("Corn R1", "")
     {'crop': 'corn', 'growth_stage': 'R1'}
     """

@@ -6,33 +6,45 @@ from itertools import takewhile
 
 from fertkit.results import capital
 
-#: How a column is named in code and in commands.
+#: What follows an option: the same in Python; and how a column is named in code and in commands.
+_PYTHON = r" \((?:--\w+; )?(?:in )?Python(?: also)?:? [^)]*\)"
 _COLUMN = r"--column \w+=\"[^\"]*\" \(in Python columns=\{[^}]*\}\)"
+_SHARE = "write the rates as amounts of a nutrient, as in 'N rate (lb/ac)'"
 #: What is said to those who write code or commands, and what it comes to where there are only controls.
 _IN_CODE = {
     r"(say|choose) the crop(, for example crop='corn'| \(--crop [^)]*\))": "choose the crop",
-    r", or (say|state it:) --units [^(]*\(Python: units=\)": "",
-    r", or state the unit \(--units\)": "",
-    r" \((--units; )?(in )?Python( also)?:? units=[^)]*\)": "",
+    r", give --crop [\w ]+": ", choose it",
+    r"give it: yield_unit= \(--goal-unit on the command line\)": "choose one of",
+    rf",? or (say|state it:) --units [^(]*{_PYTHON}": "",
+    rf"say --units [^(]*{_PYTHON}": "write their unit in the header",
+    r",? or state the unit \(--units\)": "",
+    r" \(--units [^)]*\)": "",
+    rf"; (where so little was harvested|if yields were that low), say --real-yields{_PYTHON}": "",
+    rf"say its analysis, such as --analysis .*?{_PYTHON}": _SHARE,
+    rf"say which nutrient the trial is about: --analysis .*?{_PYTHON}": _SHARE,
+    rf"say --density in \S+{_PYTHON}, as the label has it": _SHARE,
     rf",? or say {_COLUMN}": "",
     rf"(if not|if it is something else), say {_COLUMN}": r"\1, take the column out of the file",
     rf"choose one: {_COLUMN}": "keep one of them, or rename the others",
+    rf"(?:for the sum of the two say|or, for their sum:) {_COLUMN}": "for their sum, write it in one column",
+    r"say --column other=\"([^\"]*)\" \(in Python columns=\{[^}]*\}\)": r"take '\1' out of the file",
+    r"say --column (\w+)=\"([^\"]*)\" \(in Python columns=\{[^}]*\}\)": r"write '\1' as its header",
     r"(,? or)? (say|give) columns=\{[^}]*\}": "",
     r"choose one with columns=\{[^}]*\}": "keep one of them, or rename the others",
     r"(say|give) units=\{[^}]*\}(: | or the like)?": "write the unit into the header ",
     r"name one with sheet= \(--sheet\)": "keep one of them in the file",
-    r", or state the decimal mark: --decimal , \(Python: decimal=','\)": "",
+    rf", or state the decimal mark: --decimal ,{_PYTHON}": "",
     r"give date_format='dmy' or 'mdy'( \(--dates\))?": "write dates like 2026-07-21",
     r"state your laboratory's own \(fertkit leaf --cv\)": "put in your laboratory's own noise of a result",
     r"give your laboratory's own with cvs=": "put in your laboratory's own",
     r"state it, e\.g\. ": "write it under Plant part, for example ",
     r'--part ("[^"]*")': r"\1",
-    r" \(Python: part=\)": "",
     r"use design='blocks'": "choose the design of randomised blocks",
     r"use design='pairs'": "choose the design of pairs",
     r"give blocks=(\d+)": r"choose \1 blocks",
     r"leave residue='kept'": "set the share baled to 0",
     r"; give your own points=": "; choose another crop, or ask for the amounts",
+    _PYTHON: "",
 }
 #: Marks of where a figure comes from, as they stand in tables, and in words.
 _MARKS = {
