@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 _TOLD_APART, _ROWS_NAMED = 3, 12  # alike problems told one by one; rows named when they are told together
+_LONGEST_HEADER = 120  # characters of a column's name in a message
 _LONGEST_SENTENCE = 2000  # characters of one sentence of a message, whatever a file puts into it
 
 
@@ -65,7 +66,7 @@ class Problem:
     def __str__(self) -> str:
         place = [f"row {self.row}"] if self.row is not None else []
         if self.column is not None:
-            place.append(f"column '{self.column}'")
+            place.append(f"column '{shorten(self.column, _LONGEST_HEADER)}'")
         if self.value is not None:
             place.append(f"value '{shorten(self.value)}'")
         what, remedy = (shorten(text, _LONGEST_SENTENCE) for text in (self.what, self.remedy))

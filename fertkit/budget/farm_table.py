@@ -68,8 +68,10 @@ def read_fields(source, area_unit=None, goal_unit=None) -> tuple[pd.DataFrame, s
 def _named(raw, area_unit, goal_unit, problems):
     """The table under plain names, with its units; a column without a unit is a question, not a guess."""
     names = {column: re.sub(r"[\s/()\[\]]+", "_", str(column).strip().lower()).strip("_") for column in raw}
-    for name in dict.fromkeys(names.values()):
-        same = [f"'{column}'" for column in raw if names[column] == name]
+    alike = {}
+    for column in raw:
+        alike.setdefault(names[column], []).append(f"'{column}'")
+    for name, same in alike.items():
         if len(same) > 1:
             what = f"several columns give the {name.replace('_', ' ')}: {', '.join(same)}"
             problems.append(Problem(what, "keep one, or rename the others"))
