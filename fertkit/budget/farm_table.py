@@ -80,6 +80,8 @@ def _named(raw, area_unit, goal_unit, problems):
     frame = raw.rename(columns=names)
     areas = {f"area_{unit}": unit for unit in AREA_UNITS} | {"acres": "ac", "hectares": "ha"}
     goals = {f"yield_goal_{unit.replace('/', '_').lower()}": unit for unit in YIELD_UNITS}
+    read = {*REQUIRED, "field", "residue", "yield_unit", *areas, *goals}
+    frame = frame[[column for column in frame if column in read]]
     for wanted, table in (("area", areas), ("yield_goal", goals)):
         held = [column for column in frame if column in table]
         if len(held) + (wanted in frame) > 1:
