@@ -40,6 +40,8 @@ def check_lengths(rows, widths, header, lines, delimiter) -> list[Problem]:
         return []
     named = max(_filled(rows[i]) for i in header)
     problems = _shorter(rows, widths, lines, named, delimiter) + _broken(rows, widths, lines, named)
+    problems += _short_units(rows, widths, header, lines, named) if delimiter and widths else []
+    problems += _alone(rows, widths, header, lines, named) if delimiter and widths else []
     if not delimiter:
         return problems
     longer = [i for i in lines if _filled(rows[i]) > named]
@@ -69,15 +71,32 @@ def _shorter(rows, widths, lines, named, delimiter):
     if not delimiter:  # even one line: which of its cells is empty cannot be told
         remedy = "write '-' into the empty cell, or save the table as CSV or XLSX"
     return [
-        Problem(
-            f"the line has {widths[i]} cells under {named} column names",
-            remedy,
-            i + 1,
-            value=_told(rows, widths, i),
-        )
+        _short(rows, widths, i, named, remedy)
         for i in short
         if widths[i] <= last and (not delimiter or len(short) <= max(_FEW, len(full) / _MANY))
     ]
+
+
+def _short(rows, widths, i, named, remedy="put back the separator; an empty cell keeps its separators"):
+    what = f"the line has {widths[i]} cells under {named} column names"
+    return Problem(what, remedy, i + 1, value=_told(rows, widths, i))
+
+
+def _alone(rows, widths, header, lines, named):
+    """The one or two lines of a table that end early, with none that could show the end is left out."""
+    if not 0 < len(lines) <= _FEW or any(widths[i] >= named for i in lines):
+        return []
+    last = max(header, key=lambda i: _filled(rows[i]))
+    least = named - bool(_NOTES.fullmatch(rows[last][named - 1].strip(" :.")))
+    return [_short(rows, widths, i, named) for i in lines if 1 < widths[i] < least]
+
+
+def _short_units(rows, widths, header, lines, named):
+    """Lines between the column names and the numbers, as of units, that end before the numbers do."""
+    first = max(header, key=lambda i: _filled(rows[i]))
+    full = [rows[i] for i in lines if widths[i] >= named]
+    last = _last_filled(full, named, numbers=True) if full else -1
+    return [_short(rows, widths, i, named) for i in header if i > first and 1 < widths[i] <= last]
 
 
 def _last_filled(full, named, numbers=False):

@@ -13,7 +13,7 @@ from fertkit.intake.files import RawTable, text_of
 from fertkit.intake.header_rows import complete_headers, header_rows, nutrients_in, take_units
 from fertkit.intake.headers import Header, read_header
 from fertkit.intake.line_kinds import is_rating, sort_lines
-from fertkit.intake.sections import NUTRIENTS, Section, carried, number_like, sections_of
+from fertkit.intake.sections import NUTRIENTS, STATED, Section, carried, number_like, sections_of
 from fertkit.intake.spellings import plain, spellings
 
 _BLANK = Header("blank")
@@ -70,7 +70,12 @@ class Block:
     def rows(self) -> tuple[list[int], list[int]]:
         """Rows of the file that hold the column names, and rows that hold its samples or results."""
         if self.turned:
-            held = [j for j, h in enumerate(self.headers) if h.kind in NUTRIENTS]
+            filled = [sum(line[j] != "" for line in self.cells) for j in range(len(self.headers))]
+            held = [
+                j
+                for j, h in enumerate(self.headers)
+                if h.kind in NUTRIENTS or (h.name in STATED and filled[j] * 2 > max(filled))
+            ]
             return list(self.heads), [self.above + j for j in held]
         return list(self.heads), list(self.lines)
 
