@@ -3,6 +3,8 @@
 import pandas as pd
 
 from fertkit.errors import Problem
+from fertkit.intake.files import text_of
+from fertkit.intake.line_kinds import is_rating
 from fertkit.intake.long_names import split_label
 
 _WHAT = ("lab_id", "field", "crop", "growth_stage", "plant_part", "sampled", "area")
@@ -59,3 +61,53 @@ def _fill_by_sample(lines, notes, report):
     for sample, row in list(doubtful.items())[:25]:
         what = f"the table at row {row} does not tell which of several samples '{sample}' is meant"
         notes.append(Problem(what, "name crop, stage and part in that table too", row, value=sample))
+
+
+def unnamed_tables(layout, columns: list) -> list[Problem]:
+    """Tables that would count for the sample of another one because no line of theirs names their own.
+
+    Parameters
+    ----------
+    layout : Layout
+    columns : list of ResultColumn
+
+    Returns
+    -------
+    list of Problem
+        One a table that repeats what another table of the same sample gives, or that has no name beside
+        tables that have.
+    """
+    held: dict[int, set] = {}
+    for column in columns:
+        for (b, _), cell in zip(column.lines, column.cells, strict=True):
+            if cell != "" and not is_rating(cell):
+                held.setdefault(b, set()).add(column.nutrient)
+    named = {b: _named_at(block) for b, block in enumerate(layout.blocks) if _named_above(block)}
+    problems, first = [], {}
+    for b in [b for b in named if b in held]:
+        before = first.setdefault(named[b], {})
+        twice = [n for n in held[b] if n in before]
+        row = layout.blocks[b].heads[0] + 1 if layout.blocks[b].heads else None
+        if named[b] is None and any(named.values()):
+            problems.append(Problem("no line above this table names its sample, as others do", _NAME, row))
+        elif len(twice) * 2 > len(held[b]):
+            what = f"this table gives {', '.join(sorted(twice)[:4])} again and names no sample of its own"
+            problems.append(Problem(what, _NAME, row))
+        before.update(dict.fromkeys(held[b]))
+    return problems
+
+
+_NAME = "write the sample's name into a line of its own above the table: a separator or a line may be lost"
+
+
+def _named_above(block):
+    """Whether a table of one sample has its name from lines above it, and no column of names."""
+    return block.shape == "long" and not any(
+        h.kind == "role" and h.name in ("sample_id", "lab_id", "place", "field") for h in block.headers
+    )
+
+
+def _named_at(block):
+    """(row, name) of the line that names the sample of a table; None if no line does."""
+    told = [block.context[role] for role in ("sample_id", "lab_id", "place") if role in block.context]
+    return max(((row, text_of(cell)) for cell, row in told), default=None)

@@ -71,12 +71,13 @@ class Block:
         """Rows of the file that hold the column names, and rows that hold its samples or results."""
         if self.turned:
             filled = [sum(line[j] != "" for line in self.cells) for j in range(len(self.headers))]
+            roles = [r for r in STATED if r != "sample_id"]
             held = [
-                j
+                self.above + j
                 for j, h in enumerate(self.headers)
-                if h.kind in NUTRIENTS or (h.name in STATED and filled[j] * 2 > max(filled))
+                if h.kind in NUTRIENTS or (h.name in roles and filled[j] * 2 > max(filled))
             ]
-            return list(self.heads), [self.above + j for j in held]
+            return [i for i in self.heads if i not in held] or list(self.heads), held
         return list(self.heads), list(self.lines)
 
 

@@ -189,7 +189,7 @@ class _Table:
         """'' for a sample, 'rating', 'ask', or the kind of line that is set aside."""
         filled, own, kind = self.filled(i), self.has_own(i), name_kind(self.label(i))
         role = read_header(self.label(i)).name if self.turned else ""
-        if role == "other" or (role == "range" and not (kind == "either" and len(self.named) > 1)):
+        if role == "other" or (role == "range" and not (kind == "either" and (own or len(self.named) > 1))):
             return "column"
         kind = "rating" if role == "flag" else kind
         if kind in ("statistic", "range", "limit", "rating") and self.by_condition:

@@ -9,6 +9,7 @@ import pandas as pd
 from fertkit.errors import InputError, Problem
 from fertkit.intake.context import doubled_columns, specimens_of
 from fertkit.intake.files import RawTable, open_tables, text_of, whole
+from fertkit.intake.joins import unnamed_tables
 from fertkit.intake.layout import Layout, find_layout
 from fertkit.intake.line_kinds import is_no_result, is_rating
 from fertkit.intake.numbers import NumberStyle, Reading, number_style, read_number, settle_codes
@@ -162,6 +163,7 @@ def read_tissue(
     doubled = [p for block in layout.blocks for p in doubled_columns(block)]
     problems += dict.fromkeys([*shifted, *doubled, *layout.asked, *misplaced_numbers(layout)])
     columns, aside = result_columns(layout, problems)
+    problems += unnamed_tables(layout, columns)
     if not columns:
         remedy = "check that the lines under the header hold numbers"
         raise InputError(raw.name, problems or [Problem("the table holds no results", remedy)])
