@@ -21,6 +21,8 @@ MOST_ROWS = 1_048_576  # as in a spreadsheet
 MOST_CELLS = 5_000_000  # rows times columns of one sheet
 ROOMY, LEAST_FILLED = 500_000, 0.01  # cells a sheet may span however few are filled; share filled beyond that
 LONGEST_LINE = 1_000_000  # characters of one line of a text file
+LARGEST_NUMBER = 1e100  # of a rate or yield, so that squares of it can still be summed
+NO_NUMBER = "not a number, or one too large to be true"
 
 DELIMITERS = "\t;,|"
 _REMEDY = "take out what is not part of the table, or cut it into several files"

@@ -219,6 +219,8 @@ def _one_model(answer, tables):
     lines = answer.one_stage.summary().splitlines()
     return Section(
         "One curve through all sites", figure=answer.one_stage.plot(), figure_says=lines[1],
-        paragraphs=("One stage: all strips in one quadratic, each site with a level of its own.",),
+        paragraphs=(
+            "One stage: all strips in one quadratic, each site with a level of its own.", *lines[2:],
+        ),
         tables=(tables["one_stage"],),
     )  # fmt: skip

@@ -13,6 +13,7 @@ from fertkit.intake.strip_headers import SITE_COLUMNS
 from fertkit.intake.strip_points import REMEDY, coordinates, told_as_points
 from fertkit.response.sums import Sums, Sweep, make_sweep
 from fertkit.results import ByContent
+from fertkit.sizes import LARGEST_NUMBER, NO_NUMBER
 
 #: Column-name endings that carry a unit.
 UNIT_ENDINGS = {
@@ -331,8 +332,8 @@ def _places(trial):
 
 def _numbers(trial, column, problems, needed=True):
     values = pd.to_numeric(trial[column], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    bad = ~np.isfinite(values) & needed
-    _out_of_bounds(trial, column, trial[column].to_numpy(), bad, "not a number", problems)
+    bad = ~(np.abs(values) <= LARGEST_NUMBER) & needed
+    _out_of_bounds(trial, column, trial[column].to_numpy(), bad, NO_NUMBER, problems)
     return values
 
 

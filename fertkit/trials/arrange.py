@@ -5,10 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import LookupFailed, NotEstimable, unknown
+from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, unknown
 from fertkit.intake.strip_headers import SITE_COLUMNS
 from fertkit.intake.strip_points import REMEDY, coordinates, told_as_points
 from fertkit.results import counted
+from fertkit.sizes import LARGEST_NUMBER, NO_NUMBER
 from fertkit.trials import linear
 
 
@@ -97,6 +98,8 @@ def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -
     ------
     LookupFailed
         If a column is not there.
+    InputError
+        If a cell of the yields is no possible number.
     NotEstimable
         If there are several trials, fewer than two treatments, places are needed and unknown, or several
         sites come with ``blocks=[]`` or a trend.
@@ -109,6 +112,7 @@ def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -
     for column in (treatment, response, *names):
         if column not in table:
             raise unknown("column", column, table.columns)
+    table = table.assign(**{response: measured(table, response)})
     _one_row_a_strip(table, sites)
     if sites and (trend or blocks == []):
         what = "a straight trend runs across one field" if trend else "sites cannot be left out of the model"
@@ -201,6 +205,20 @@ def _one_row_a_strip(table, sites):
             "several rows belong to one strip: points or parts of a strip are no replicates; average them "
             "first (strip_means), or give each strip a number of its own"
         )
+
+
+def measured(table, column) -> np.ndarray:
+    """Numbers of a column, NaN where a cell is empty; a cell that holds no possible number is refused."""
+    cells = table[column]
+    values = pd.to_numeric(cells, errors="coerce").to_numpy(float, na_value=np.nan)
+    empty = cells.isna() | (cells.astype(str).str.strip() == "")
+    bad = np.flatnonzero(~empty.to_numpy(bool) & ~(np.abs(values) <= LARGEST_NUMBER))
+    if len(bad):
+        remedy = "correct it, or leave the cell empty where the strip was lost"
+        raise InputError(
+            "trial", [Problem(NO_NUMBER, remedy, int(i) + 2, column, cells.iloc[i]) for i in bad]
+        )
+    return values
 
 
 def only_column(table, prefix: str) -> str:

@@ -7,7 +7,7 @@ from fertkit.rounding import above, at_least, same
 from fertkit.trials import linear
 from fertkit.trials.arrange import Arrangement, describe
 from fertkit.trials.doubtful import doubtful_strips, say_doubtful, smoother
-from fertkit.trials.orders import ORDER, SYSTEMATIC, UNKNOWN, systematic
+from fertkit.trials.orders import ORDER, SYSTEMATIC, TOO_SHORT, UNKNOWN, systematic
 
 #: Below this probability a check is reported as failed.
 ALPHA = 0.05
@@ -35,7 +35,7 @@ def check_rows(trial: Arrangement, estimate) -> list[tuple]:
         "few degrees of freedom: only large differences can be found; add blocks next time"
         if not at_least(df, FEW_DF) else "enough strips to measure the error",
     )]  # fmt: skip
-    rows += _order(trial)
+    rows += order_check(trial)
     if df < 2 or same(np.ptp(estimate.residuals), 0, scale=np.abs(trial.y).max()):
         return rows
     fit = linear.fit(trial.design(), trial.y)
@@ -103,13 +103,14 @@ def _additivity(trial, fit):
     )  # fmt: skip
 
 
-def _order(trial):
+def order_check(trial):
     """Whether each block repeats one order of the treatments."""
     if not trial.blocking:
         return []
     told = systematic(trial.codes, trial.blocking[0][1], trial.order)
-    meaning = {True: SYSTEMATIC, False: "the order differs from block to block", None: UNKNOWN}[told]
-    return [(ORDER, np.nan, "information", None if told is None else not told, meaning)]
+    meaning = {True: SYSTEMATIC, False: "the order differs from block to block",
+               None: UNKNOWN if trial.order is None else TOO_SHORT}[told]  # fmt: skip
+    return [(ORDER, np.nan, "differs between blocks", None if told is None else not told, meaning)]
 
 
 def _far(trial):

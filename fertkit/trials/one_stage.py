@@ -15,9 +15,11 @@ import pandas as pd
 from fertkit.asked import a_count, a_list, asks, holding
 from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, capital, checks_frame, counted, plain
-from fertkit.rounding import below
-from fertkit.trials.arrange import factor, only_column, site_names
+from fertkit.rounding import above, at_least, below
+from fertkit.trials import linear
+from fertkit.trials.arrange import factor, measured, only_column, site_names
 from fertkit.trials.connected import contrasts_within
+from fertkit.trials.diagnose import ALPHA
 from fertkit.trials.pool import number_of_sites
 
 
@@ -124,7 +126,9 @@ def pool_polynomial(trial, *, degree: int = 2, site=None, rate=None, response=No
     back = 1 / unit ** np.arange(degree + 1)
     covariance = within * inner * np.outer(back, back)
     terms = ["level", "slope", "curvature"][: degree + 1]
-    return replace(_result(terms, b * back, covariance, found, labels, "level"), response=response)
+    pooled = _result(terms, b * back, covariance, found, labels, "level")
+    checks = pd.concat([pooled.checks, checks_frame([_alike(design, y, codes)])], ignore_index=True)
+    return replace(pooled, response=response, checks=checks)
 
 
 @asks(terms=a_list, shape_names=a_list)
@@ -203,10 +207,27 @@ def pool_curve(
     return _result(names, np.r_[b, best.x], covariance, found, labels, terms[random])
 
 
+def _alike(design, y, codes) -> tuple:
+    """F test of one polynomial at the level of each site against a polynomial of its own, as a check."""
+    from scipy.stats import f
+
+    sites = np.eye(codes.max() + 1)[codes]
+    one = linear.fit(np.column_stack([sites, design[:, 1:]]), y)
+    own = linear.fit((sites[:, :, None] * design[:, None, :]).reshape(len(y), -1), y)
+    more, p = own.rank - one.rank, None
+    if own.df > 0 and more > 0 and above(own.rss, 0, scale=one.rss):
+        p = float(f.sf((one.rss - own.rss) / more / own.variance, more, own.df))
+    meaning = ("one curve serves all sites",
+               "the sites respond differently: one curve for all describes none of them, and its standard "
+               "errors are too small")  # fmt: skip
+    return "sites respond alike", p, f"p >= {ALPHA}", None if p is None else at_least(p, ALPHA), meaning
+
+
 def _columns(table, site, rate, response):
     for column in (*([site] if site else ()), rate, response):
         if column not in table:
             raise unknown("column", column, table.columns)
+    table = table.assign(**{name: measured(table, name) for name in (rate, response)})
     table = table.dropna(subset=[rate, response])
     codes, labels = factor(table[site] if site else site_names(table))
     _enough(codes, labels)

@@ -12,6 +12,7 @@ SYSTEMATIC = (
     "and no test or interval allows for it"
 )
 UNKNOWN = "the order of the strips is not known, so whether lots were drawn cannot be checked"
+TOO_SHORT = "too few strips in a block, or too few blocks, to tell a repeated order from lots"
 
 
 def systematic(treatment, block, order) -> bool | None:

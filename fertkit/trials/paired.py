@@ -7,11 +7,11 @@ import pandas as pd
 
 from fertkit.asked import a_share, asks, holding
 from fertkit.errors import NotEstimable, unknown
-from fertkit.results import Result, checks_frame, counted, plain, plain_p
+from fertkit.results import Result, checks_frame, counted, failed, plain, plain_p
 from fertkit.rounding import at_least, at_most, below, same
 from fertkit.trials.arrange import arrange, check_level, show, spoken
 from fertkit.trials.defaults import citations, default, said_by
-from fertkit.trials.diagnose import ALPHA
+from fertkit.trials.diagnose import ALPHA, order_check
 
 
 @dataclass(frozen=True)
@@ -72,7 +72,8 @@ class PairedAnalysis(Result):
             f"{plain(self.high)}) in {spoken(self.response)}.",
             f"The two {verdict} (t = {plain(self.t)}, {self.df} degrees of freedom, p {plain_p(self.p)}).",
         ]
-        return "\n".join([*(lines if self.sd else lines[:1]), *self.notes])
+        said = dict.fromkeys([*self.notes, *failed(self.checks)])
+        return "\n".join([*(lines if self.sd else lines[:1]), *(f"Note: {one}." for one in said)])
 
 
 @asks(trial=holding("table", like="what read_strips gives, or a table of strips"), level=a_share)
@@ -150,7 +151,8 @@ def analyse_pairs(
         low=mean - reach * se, high=mean + reach * se, t=float(t), df=df,
         p=float(2 * t_distribution.sf(abs(t), df)),
         ratio=float(other.mean() / one.mean()) if one.mean() else np.nan, ratio_low=low, ratio_high=high,
-        level=level, response=arranged.response, notes=notes, checks=checks_frame(_checks(change, size)),
+        level=level, response=arranged.response, notes=notes,
+        checks=checks_frame([*order_check(arranged), *_checks(change, size)]),
     )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ import pandas as pd
 
 from fertkit.asked import a_share, a_word, asks, holding
 from fertkit.errors import LookupFailed, NotEstimable, unknown
-from fertkit.results import Result, capital, checks_frame, counted, plain, plain_p
+from fertkit.results import Result, capital, checks_frame, counted, failed, plain, plain_p
 from fertkit.rounding import above
 from fertkit.trials import linear
 from fertkit.trials.analyse import analyse_strips
@@ -104,8 +104,7 @@ class PooledEstimate(Result):
         for row in self.coefficients.iloc[1:].itertuples():
             ends = f"{plain(row.low)} to {plain(row.high)}"
             lines.append(f"{row.term}: {plain(row.estimate)} ({ends}), p {plain_p(row.p)}.")
-        told = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
-        return "\n".join([*lines, *(f"Note: {said}." for said in told)])
+        return "\n".join([*lines, *(f"Note: {said}." for said in failed(self.checks))])
 
     @property
     def site_intervals(self) -> str:
@@ -393,7 +392,8 @@ def _checks(table, y, tau2, raw, scale, knapp):
           "kept, but their standard error leaves them no weight (a response still rising or none at all?): "
           f"{', '.join(map(str, idle))}")),
         number_of_sites(len(y)),
-        ("largest weight [%]", float(heavy), "<= 50 (common practice, no source)", not above(heavy, 50),
+        ("largest weight [%]", float(heavy), "<= 50 (common practice, no source)",
+         not above(heavy, 50) or (False if len(y) > 2 else None),
          ("no site dominates", "one site carries more than half of the weight")),
         *([("Hartung-Knapp factor", float(scale), "information", None, _held_at_one(raw, scale, tau2))]
           if knapp else []),

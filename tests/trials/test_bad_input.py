@@ -2,12 +2,13 @@
 
 from io import StringIO
 
+import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, NotEstimable
 from fertkit.intake import read_strips
 from fertkit.response import analyse_response
-from fertkit.trials import analyse_pairs, analyse_strips
+from fertkit.trials import analyse_pairs, analyse_strips, pool_polynomial
 
 HEADER = "block,strip,N rate lb/ac,yield bu/ac\n"
 BARE = "N rate lb/ac,yield bu/ac\n0,100\n50,120\n100,131\n0,103\n50,125\n100,128\n"
@@ -73,3 +74,22 @@ def test_no_degree_of_freedom_left_gives_means_without_intervals():
 def test_one_pair_is_no_comparison():
     with pytest.raises(NotEstimable, match="fewer than two complete pairs"):
         analyse_pairs(read(HEADER + "1,1,0,100\n1,2,50,120\n"))
+
+
+@pytest.mark.parametrize("value", [float("inf"), 1e300, "9,5"])
+@pytest.mark.parametrize(
+    "ask",
+    [
+        analyse_strips,
+        lambda strips: analyse_pairs(strips[strips["rate_lb_ac"] < 80]),
+        lambda strips: analyse_response(strips, nutrient_price=0.5, grain_price=10),
+        lambda strips: pool_polynomial(pd.concat([strips, strips.assign(trial="B")]), degree=1),
+    ],
+)
+def test_yields_that_are_no_possible_numbers_name_their_row(ask, value):
+    strips = pd.DataFrame({"trial": "A", "block": [1, 1, 1, 2, 2, 2], "rate_lb_ac": [0.0, 40.0, 80.0] * 2,
+                           "yield_bu_ac": [50.0, 55.0, 57.0, 51.0, 54.0, 58.0]})  # fmt: skip
+    strips["yield_bu_ac"] = strips["yield_bu_ac"].astype(object)
+    strips.loc[1, "yield_bu_ac"] = value
+    with pytest.raises(InputError, match=r"row 3, column 'yield_bu_ac'.*too large to be true"):
+        ask(strips)

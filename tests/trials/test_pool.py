@@ -458,3 +458,29 @@ def test_two_sites_of_one_error_carry_half_each():
     row = found.checks.set_index("check").loc["largest weight [%]"]
     assert row["value"] == pytest.approx(50)
     assert row["passed"]
+
+
+def test_one_of_two_sites_is_not_blamed_for_its_weight():
+    """One of two always carries half or more: 4/5 with errors 1 and 2 and nothing between them."""
+    row = pool_estimates([4.0, 4.0], [1.0, 2.0]).checks.set_index("check").loc["largest weight [%]"]
+    assert row["value"] == pytest.approx(80)
+    assert row["passed"] is None
+    row = pool_estimates([4.0, 4.0, 4.0], [1.0, 2.0, 4.0]).checks.set_index("check").loc["largest weight [%]"]
+    assert row["passed"] is False
+
+
+def test_sites_that_respond_differently_are_told_beside_one_curve():
+    """Against the extra sum of squares of statsmodels: a slope of its own for each site, or one for both."""
+    smf = pytest.importorskip("statsmodels.formula.api")
+    anova_lm = pytest.importorskip("statsmodels.stats.anova").anova_lm
+    noise = [0.1, -0.2, 0.05, 0.15, -0.1, 0.0, 0.2, -0.15]
+    for slope, alike in ((0.05, True), (0.02, False)):
+        rows = [(s, x, 50 + b * x + n) for s, b, part in (("A", 0.05, noise), ("B", slope, noise[::-1]))
+                for x, n in zip([0, 20, 40, 60] * 2, part, strict=True)]  # fmt: skip
+        strips = pd.DataFrame(rows, columns=["trial", "rate_lb_ac", "yield_bu_ac"])
+        one, own = (smf.ols(f"yield_bu_ac ~ C(trial) {join} rate_lb_ac", strips).fit() for join in "+*")
+        found = pool_polynomial(strips, degree=1)
+        row = found.checks.set_index("check").loc["sites respond alike"]
+        assert row["value"] == pytest.approx(anova_lm(one, own)["Pr(>F)"].iloc[1], rel=1e-6)
+        assert row["passed"] == alike
+        assert ("respond differently" in found.summary()) != alike
