@@ -14,8 +14,9 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 mpl.use("Agg")
-# The same examples in every run: looking for new ones is the work of tests/hardening/fuzz.py.
-hypothesis.settings.register_profile("same examples", derandomize=True, database=None)
+# The same examples in every run, however slow the machine: looking for new ones is the work of
+# tests/hardening/fuzz.py.
+hypothesis.settings.register_profile("same examples", derandomize=True, database=None, deadline=None)
 hypothesis.settings.load_profile("same examples")
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 

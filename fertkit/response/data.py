@@ -175,7 +175,8 @@ def read_trial_data(
             "no yields: every cell is empty", "fill in the yields or leave the trial out", None, yield_
         )
         raise InputError("trial", [problem])
-    if told := told_as_points(trial[kept], rate, groups, (rate, yield_)):
+    one_rate = len(trial.loc[kept, rate].unique()) == 1
+    if not one_rate and (told := told_as_points(trial[kept], rate, groups, (rate, yield_))):
         problems.append(Problem(told, REMEDY))
     x, y = _numbers(trial, rate, problems), _numbers(trial, yield_, problems, kept)
     w = np.ones(len(x)) if weight is None else _numbers(trial, weight, problems)

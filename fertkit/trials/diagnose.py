@@ -120,7 +120,7 @@ def _far(trial):
         smooth = smoother(np.asarray(trial.labels, dtype=float)[trial.codes], rest)
     found = doubtful_strips(trial.design(), trial.y, smooth)
     if np.isnan(found.p):
-        return _row(FAR, None, "", "", "too few strips are left over to tell whether one is wrong")
+        return _row(FAR, None, "", "", "not judged: it takes more strips to tell a wrong one from the rest")
     names = [describe(row) for _, row in trial.strips.iterrows()]
     said = say_doubtful(found, names, trial.y)
     meaning = f"{said}: see the field notes, never drop it unseen" if said else "no strip stands out"

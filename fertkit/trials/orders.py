@@ -11,8 +11,8 @@ SYSTEMATIC = (
     "the treatments lie in the same order in every block: a trend across the field looks like a response, "
     "and no test or interval allows for it"
 )
-UNKNOWN = "the order of the strips is not known, so whether lots were drawn cannot be checked"
-TOO_SHORT = "too few strips in a block, or too few blocks, to tell a repeated order from lots"
+UNKNOWN = "not judged: the order of the strips in the field is not known"
+TOO_SHORT = "not judged: in so small a trial an order drawn by lot is often repeated"
 
 
 def systematic(treatment, block, order) -> bool | None:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.errors import LookupFailed, NotEstimable, PriceError
+from fertkit.errors import InputError, LookupFailed, NotEstimable, PriceError
 from fertkit.response import (
     CURVES,
     analyse_response,
@@ -187,14 +187,14 @@ def test_a_dead_and_a_still_rising_field_are_told():
     ("change", "error", "words"),
     [
         ({"rates": [0, 100]}, NotEstimable, "three rates"),
-        ({"n_blocks": 0}, NotEstimable, "whole number"),
-        ({"n_blocks": 2.5}, NotEstimable, "whole number"),
+        ({"n_blocks": 0}, InputError, "whole number"),
+        ({"n_blocks": 2.5}, InputError, "whole number"),
         ({"rates": [0, 50, 100], "n_blocks": 1}, NotEstimable, "add blocks"),
         ({"rates": [-10, 50, 100]}, NotEstimable, "zero or more"),
         ({"params": (4, 0.07)}, NotEstimable, "a, b, c"),
         ({"sd": 0}, NotEstimable, "error of a strip"),
         ({"n": 10}, NotEstimable, "100 trials"),
-        ({"level": 95}, NotEstimable, "between 0 and 1"),
+        ({"level": 95}, InputError, "between 0 and 1"),
         ({"price_ratio": -1}, PriceError, "price ratio"),
         ({"curve": "cubic"}, LookupFailed, "cubic"),
     ],

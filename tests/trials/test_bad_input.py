@@ -42,7 +42,7 @@ def test_rates_applied_otherwise_than_planned():
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        (HEADER + "1,1,0,100\n1,1,0,101\n1,2,50,120\n", "row 3: this strip is given twice"),
+        (HEADER + "1,1,0,100\n1,1,50,101\n1,2,50,120\n", "row 3: this strip is given twice, at two rates"),
         (
             "block,N rate lb/ac,yield bu/ac\n1,0,100\n1,50,120\n1,0,100\n",
             "row 4: this line repeats an earlier",
@@ -52,12 +52,18 @@ def test_rates_applied_otherwise_than_planned():
             "block,N rate lb/ac,yield bu/ac,yield t/ha\n1,0,100,8\n1,50,120,9\n",
             "several columns could be the yield",
         ),
-        (HEADER + "1,1,0 lb/ac,100\n1,2,50 kg/ha,120\n", "row 3.*50 kg/ha.*text beside the number"),
+        (HEADER + "1,1,0 lb/ac,100\n1,2,50 kg/ha,120\n", "column 'N rate lb/ac': mixed units: lb/ac, kg/ha"),
     ],
 )
 def test_duplicates_and_mixed_units_are_refused(text, words):
     with pytest.raises(InputError, match=f"(?s){words}"):
         read(text)
+
+
+def test_lines_of_one_strip_that_differ_are_averaged_and_said():
+    trial = read(HEADER + "1,1,0,100\n1,1,0,101\n1,2,50,120\n")
+    assert trial.table["yield_bu_ac"].tolist() == [100.5, 120]
+    assert "2 lines (lines 2 to 3) are averaged to 1 strip" in trial.summary()
 
 
 def test_no_degree_of_freedom_left_gives_means_without_intervals():

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fertkit.errors import LookupFailed, NotEstimable
+from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.trials import pool_curve, pool_estimates, pool_polynomial, pool_trials
 from fertkit.trials.one_stage import _mixed
 
@@ -248,7 +248,7 @@ def test_pool_trials_of_a_table():
         (lambda: pool_estimates([1.0, 2.0], [1.0, 1.0], method="magic"), LookupFailed, "unknown method"),
         (lambda: pool_estimates([1, 2, 3], [1, 1]), NotEstimable, "3 estimates, 2 se"),
         (lambda: pool_estimates([1, 2], [1, 1], sites=["a"]), NotEstimable, "1 sites"),
-        (lambda: pool_estimates([1, 2], [1, 1], level=95), NotEstimable, "such as 0.95"),
+        (lambda: pool_estimates([1, 2], [1, 1], level=95), InputError, "such as 0.95"),
     ],
 )
 def test_impossible_pools(call, error, said):

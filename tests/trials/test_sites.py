@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.errors import LookupFailed, NotEstimable
+from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.trials import analyse_pairs, analyse_strips, pool_polynomial, pool_trials
 
 
@@ -92,7 +92,7 @@ def test_an_untested_rate_is_answered_with_the_tested_ones(two_sites):
 
 @pytest.mark.parametrize("level", [95, 0, 1, np.nan])
 def test_level_is_a_share(two_sites, level):
-    with pytest.raises(NotEstimable, match=r"between 0 and 1, such as 0\.95"):
+    with pytest.raises(InputError, match=r"column 'level'.*(not between 0 and 1|not a number)"):
         analyse_strips(two_sites, level=level)
 
 
