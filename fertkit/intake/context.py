@@ -47,7 +47,7 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
     """
     report, notes = [], []
     lines = pd.concat([_lines(b, block, report) for b, block in enumerate(layout.blocks)], ignore_index=True)
-    lines = lines.fillna("")
+    lines = lines.astype(object).fillna("")
     for role in CONTEXT:
         if role not in lines:
             lines[role] = ""

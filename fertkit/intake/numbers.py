@@ -25,7 +25,7 @@ MISSING = _words(
 )
 MISSING_CODES = frozenset({-999.0, -9999.0, -99999.0})
 DOUBTFUL_CODES = frozenset({9999.0, 99999.0})  # codes for a missing value that can be results as well
-_SENSIBLE = (1e-12, 1e12)  # no result, yield or rate in any unit lies beyond
+SMALLEST, LARGEST = 1e-12, 1e12  # no result, yield or rate in any unit lies beyond
 _NEAR, _FAR = 1.5, 100.0  # a code this near to the other values is one of them; one this far above is none
 NO_SAMPLE = _words("ins|qns|insufficient|insufficient sample|sample too small|quantity not sufficient")
 NOT_DETECTED = _words(
@@ -299,7 +299,7 @@ def _finish(value, censored="", flag="", unit=""):
         return _missing(value)
     if value < 0:
         return Reading(problem="below zero")
-    if value and not _SENSIBLE[0] <= value <= _SENSIBLE[1]:
+    if value and not SMALLEST <= value <= LARGEST:
         return Reading(problem="not a sensible number")
     return Reading(value, censored, flag, unit)
 
