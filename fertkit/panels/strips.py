@@ -99,7 +99,8 @@ class StripsPanel(Panel):
         )
         alike = f"all {things} yield the same, as {worst}"
         run = f"yields run from {worst} to {best}" if worst != best else alike
-        lines = [f"{data.crop.capitalize() or 'Crop not named'}: {run}."]
+        doubt = [result.stands_out] if result.stands_out else []
+        lines = [*doubt, f"{data.crop.capitalize() or 'Crop not named'}: {run}."]
         if result.p_value == result.p_value:  # not a number when there is no error to judge by
             differ = below(result.p_value, 1 - result.level)
             told = f"The {things} differ" if differ else f"The {things} cannot be told apart"

@@ -95,3 +95,13 @@ def test_treatments_without_rates_are_named():
     told = StripsPanel(read_strips(path, crop="corn")).message()
     assert "from 120.9 bu/ac at Check to 189.6 bu/ac at 1.5x" in told
     assert "The treatments differ" in told
+
+
+def test_a_strip_in_doubt_is_named_before_any_mean(handed_over):
+    rows = [(b, r, 9 + 0.02 * r + 0.05 * ((b + r) % 3)) for b in (1, 2, 3, 4) for r in (0, 40, 80, 120)]
+    rows[5] = (*rows[5][:2], 4.0)  # 9.8 or so is expected
+    text = "Block,N rate (kg/ha),Yield (t/ha)\n" + "\n".join(f"{b},{r},{y}" for b, r, y in rows)
+    panel = StripsPanel()
+    panel.upload.value = handed_over("strips.csv", text.encode())
+    assert panel.error is None
+    assert panel.message().startswith("Look at this first: block 2 strip row 7 (4 where ")
