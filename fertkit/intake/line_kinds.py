@@ -151,8 +151,10 @@ class _Table:
         with_own = sum(self.has_own(i) for i in self.named or self.lines)
         self.told_apart = with_own * 2 > len(self.named)
         self.condition = [j for j in self.own if headers[j].name in _CONDITION]
-        with_condition = sum(self.has_own(i, self.condition) for i in self.named) if self.condition else 0
-        self.by_condition = with_condition * 2 > len(self.named)
+        perhaps = [i for i in self.lines if name_kind(self.label(i)) in ("sample", "either")]
+        judged = self.named or perhaps  # none on a last page that holds means alone
+        with_condition = sum(self.has_own(i, self.condition) for i in judged)
+        self.by_condition = bool(self.condition) and (with_condition * 2 > len(judged) or not judged)
         self.areas = any(plain(self.label(i)) in spellings("area") for i in self.named)
 
     def label(self, i):
