@@ -3,6 +3,7 @@
 import re
 import unicodedata
 from dataclasses import dataclass
+from difflib import get_close_matches
 from functools import cache, lru_cache
 
 from fertkit.intake.spellings import plain, spellings
@@ -149,7 +150,14 @@ def begins_with_nutrient(text: str) -> str:
     name = spellings("nutrient").get(plain(first[0]), "")
     symbol = re.match(r"(?:Zn|Mn)|(?:Ca|Mg|Fe|Cu|Mo|Cl|Na|Al)(?=[A-Z])|[NPKSB](?=[A-Z][a-z]{2})", words)
     long = (w for w in sorted(spellings("nutrient"), key=len) if len(w) > 4 and plain(first[0]).startswith(w))
-    return name or (symbol[0] if symbol else spellings("nutrient").get(next(long, ""), ""))
+    like = next(long, "") or _misspelt(plain(first[0]))
+    return name or (symbol[0] if symbol else spellings("nutrient").get(like, ""))
+
+
+def _misspelt(word: str) -> str:
+    """The name that a word is most like, as 'pottasium' is like potassium; '' if it is like none."""
+    names = [w for w in spellings("nutrient") if len(w) > 4 and w.isalpha()]
+    return next(iter(get_close_matches(word, names, 1, 0.8)), "") if len(word) > 4 else ""
 
 
 def heading_unit(text: str) -> str:

@@ -245,7 +245,7 @@ def unread_columns(layout: Layout, columns: list[ResultColumn], aside: list[Asid
     DataFrame
         nutrient, column (as the file writes it), why.
     """
-    why = "the words behind the name are neither a unit nor known"
+    why = "its name or what stands behind it is not known as written"
     rows = [(name, text, why) for text in left_out_analytes(layout) if (name := begins_with_nutrient(text))]
     held = {c.nutrient for c in columns}
     rows += [

@@ -34,6 +34,12 @@ MEASURED = ("yield", "weight", "width", "length", "area", "rate", "planned")
 
 _SENSES = spellings("strip word")
 _DRY_BASIS = re.compile(r"\bdry[ _-]?(?:basis|weight|matter)\b|\bdb\b|\bd\.b\.|\bbase seca\b")
+#: A moisture in the header of a yield: 15.5 %, 13 pct, 15.5 moisture; @15.5, at 13, adj. to 15; 15.5 alone.
+_STATED = re.compile(
+    r"(\d+(?:[.,]\d+)?)\s*(?:%|(?:pct|percent|moist\w*|mc|h2o|feuchte|humedad)\b)"
+    r"|(?:@|\b(?:at|to|bei|auf|al?)\b)\s*(\d\d(?:[.,]\d)?)(?=\s*(?:[()\[\];]|,(?!\d)|$))"
+    r"|(?<![\w.,])([12]\d[.,]\d)(?=\s*(?:[()\[\];]|,(?!\d)|$))"
+)
 #: The weight of a bushel, a hectolitre or a thousand kernels is no harvest weight.
 _GRAIN_WEIGHT = re.compile(
     r"\b(?:test|bushel|kernel|seed|1000|thousand|hl|hectolit\w*|tausend\w*|tkm|tkg|tkw)\b.*"
@@ -157,10 +163,10 @@ def _senses(words) -> set[str]:
 
 def _stated_moisture(plain, senses) -> float | None:
     """Moisture at which a header states the yield [%]: 15.5 % moisture, 85 % dry matter, dry."""
-    stated = re.search(r"(\d+(?:[.,]\d+)?)\s*%", plain)
+    stated = _STATED.search(plain)
     matter = "matter" in senses
     if stated:
-        percent = float(stated[1].replace(",", "."))
+        percent = float(next(filter(None, stated.groups())).replace(",", "."))
         return 100 - percent if matter and "moisture" not in senses else percent
     return 0.0 if matter or ("dry" in senses and "standard" not in senses) else None
 

@@ -79,17 +79,17 @@ def settle_moisture(frame, header, problems, complain) -> str:
 def standard_moisture(frame, headers, crop, problems) -> float | None:
     """Moisture to which yields are brought [%]; None where the file gives nothing to bring them from."""
     header = headers["yield"][1]
-    if "moisture" in frame and header.at_pct == 0:
-        problems.append(Problem(
-            f"a dry-matter yield beside a column of moistures ('{headers['moisture'][1].text}')",
-            "leave the moisture column out, or take 'dry' out of the header if the yield is as harvested",
-            column=header.text,
-        ))  # fmt: skip
-        return None
     if header.at_pct == 0 and header.unit == "bu/ac" and "%" not in header.text:
         problems.append(Problem(
             "dry bushels may be bushels at trade moisture or bushels of dry matter",
             "write the moisture into the header: 'Yield (bu/ac at 15.5 %)', or 'at 0 %' for dry matter",
+            column=header.text,
+        ))  # fmt: skip
+        return None
+    if "moisture" in frame and header.at_pct == 0:
+        problems.append(Problem(
+            f"a dry-matter yield beside a column of moistures ('{headers['moisture'][1].text}')",
+            "leave the moisture column out, or take 'dry' out of the header if the yield is as harvested",
             column=header.text,
         ))  # fmt: skip
         return None
@@ -130,6 +130,15 @@ def traded(frame, header, standard):
         told = f"{_from(header.at_pct)} to {standard:g} % moisture"
         return at_moisture(frame["yield"], header.at_pct, standard), told
     return at_moisture(frame["yield"], frame["moisture"], standard), f"brought to {standard:g} % moisture"
+
+
+def dried(frame, headers, standard) -> list[str]:
+    """Say that yields were brought to trade moisture from the moistures beside them; [] if they were not."""
+    header = headers["yield"][1]
+    if standard is None or header.dry or "moisture" not in frame:
+        return []
+    told, at = f"'Yield ({header.unit} at {standard:g} %)'", f"{standard:g} % moisture"
+    return [f"yields are taken as harvested and brought to {at}; head them {told} if they are dry"]
 
 
 def _from(at_pct) -> str:

@@ -8,7 +8,7 @@ from fertkit.intake.spellings import spellings
 from fertkit.intake.strip_headers import Header, read_header
 from fertkit.intake.strip_lines import is_summary
 from fertkit.intake.strip_sheet import HEADER_DEPTH, Sheet
-from fertkit.intake.strip_units import NUTRIENT_WORDS, cell_parts, rate_unit, take_unit, words_of
+from fertkit.intake.strip_units import NUTRIENT_WORDS, cell_parts, rate_unit, take_mass, take_unit, words_of
 from fertkit.results import counted
 
 #: Roles that may stand in the columns beside a wide table.
@@ -124,12 +124,14 @@ def _rates(over):
 
 
 def _level(text):
-    """(number, unit, nutrient) of a rate that heads a column: 50, 50 lb/ac, N50, 100 kg N/ha, Rate 50."""
+    """(number, unit or mass, nutrient) of a rate that heads a column: 50, 50 lb/ac, 50 lb, N50, Rate 50."""
     hit = _LEVEL.fullmatch(text.strip())
     if not hit:
         return None
     words = words_of(hit["name"] or "")
     unit, nutrient, rest = take_unit(words_of(hit["unit"] or ""))
+    if not unit:
+        unit, rest = take_mass(rest)  # 50 lb: the area stands elsewhere
     rest = [*rest, *words]
     nutrient = nutrient or next((NUTRIENT_WORDS[w] for w in rest if w in NUTRIENT_WORDS), "")
     strange = [w for w in rest if w not in NUTRIENT_WORDS and read_header(w).role not in ("rate", "yield")]
@@ -207,10 +209,9 @@ def _melted(raw, at, across, units) -> Sheet:
 def _rate_header(across, said, corner):
     """Header of the rates across, and of rates that stand down the side where the lines above give a unit."""
     above = next((h for h in said if h.role in ("rate", "planned") and h.unit), None)
-    unit, nutrient = (
-        across.unit or (above.unit if above else ""),
-        across.nutrient or (above.nutrient if above else ""),
-    )
+    unit, nutrient = across.unit, across.nutrient or (above.nutrient if above else "")
+    if above and unit in ("", above.unit.split("/")[0]):
+        unit = above.unit
     header = " ".join(filter(None, [nutrient, "rate", f"({unit})" if unit else ""]))
     down = [text for text in corner if read_header(text).role in ("rate", "planned")]
     if across.role == "rate" or not down or read_header(down[0]).unit or not unit:

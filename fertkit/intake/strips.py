@@ -15,6 +15,7 @@ from fertkit.intake.strip_factor import check_second_factor
 from fertkit.intake.strip_headers import MEASURED, OTHER, area_unit, each, read_header
 from fertkit.intake.strip_lines import fill_down, set_aside
 from fertkit.intake.strip_moisture import (
+    dried,
     settle_moisture,
     settle_stated,
     standard_moisture,
@@ -227,7 +228,7 @@ def _assemble(raw, headers, frame, extra, lines, crop, standard, wet, notes) -> 
     rate_column = f"rate_{suffix['rate']}" if rate else ""
     keys = _strip_keys(frame, table, rate_column)
     table, lines, said = average_parts(table, keys, lines) if keys else (table, lines, [])
-    notes = [*notes, *said, *_assumed(headers)]
+    notes = [*notes, *said, *_assumed(headers), *dried(frame, headers, standard), *_planned(headers)]
     if not rate:
         notes.append(f"'{headers['treatment'][1].text}' names treatments and no rates: means are compared, "
                      "and there is no curve")  # fmt: skip
@@ -297,6 +298,13 @@ def _assumed(headers):
     for _, header in dict.fromkeys(headers.values()):
         if header.assumed:
             yield f"'{header.text}' is taken as {header.unit}: the file speaks of no other area"
+
+
+def _planned(headers):
+    """Say which of two columns of rates a curve rests on."""
+    if {"rate", "planned"} <= set(headers):
+        rate, plan = (headers[role][1].text for role in ("rate", "planned"))
+        yield f"curves rest on the rates of '{rate}'; '{plan}' is the plan, which tells the treatments apart"
 
 
 def _trial(frame, fallback):

@@ -113,7 +113,11 @@ def test_names_and_units_written_together(text):
     ("text", "nutrient"),
     [
         *[("Zn xyz", "Zn"), ("ZnDTPA", "Zn"), ("P Olsen", "P"), ("Boronx", "B")],
-        *[(text, "") for text in ("Name", "SPAD", "pH", "NH4-N", "Ni ppm", "Plot")],
+        *[("Pottasium %", "K"), ("Sulpher", "S"), ("Magneisum ppm", "Mg"), ("Coper", "Cu")],
+        *[
+            (text, "")
+            for text in ("Name", "SPAD", "pH", "NH4-N", "Ni ppm", "Plot", "Colour", "Position", "Nickel")
+        ],
     ],
 )
 def test_texts_that_begin_with_a_nutrient(text, nutrient):

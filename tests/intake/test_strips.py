@@ -97,6 +97,15 @@ def test_headers(text, role, unit, nutrient):
         ("TM-Ertrag (t/ha)", 0.0),
         ("Rendimiento (kg/ha, materia seca)", 0.0),
         ("Ertrag (t/ha)", None),
+        ("Yield @15.5 (bu/ac)", 15.5),
+        ("Dry yield (bu/ac @15.5)", 15.5),
+        ("Yield adj. to 15.5 (bu/ac)", 15.5),
+        ("Yield, bu/ac, 13.0 pct", 13.0),
+        ("Yield (bu/A) 15.5 moisture", 15.5),
+        ("Yield at 13 (bu/ac)", 13.0),
+        ("Yield at 12.5 m (t/ha)", None),
+        ("Yield 2 (bu/ac)", None),
+        ("Yield (bu/ac) 2024", None),
     ],
 )
 def test_the_moisture_a_yield_is_stated_at(text, at_pct):
@@ -345,12 +354,43 @@ def rows(header, column, *, decimal="."):
     return "\n".join(lines) + "\n"
 
 
+def test_yields_brought_to_trade_moisture_are_said_and_those_stated_at_it_stand():
+    text = "Rep,N lb/ac,{},Moisture %\n1,0,100,19\n1,50,120,19\n2,0,101,19\n2,50,119,19\n"
+    wet = read(text.format("Yield (bu/ac)"), crop="corn")
+    # 100 bu at 19 % hold 81 of dry matter, 81 / 0.845 = 95.86 at 15.5 %.
+    assert wet.strips["yield_bu_ac"].iloc[0] == pytest.approx(100 * 81 / 84.5)
+    assert "yields are taken as harvested and brought to 15.5 % moisture" in wet.notes[0]
+    for said in ("Yield (bu/ac @15.5)", "Dry yield (bu/ac @15.5)", "Corrected yield (bu/ac)"):
+        dry = read(text.format(said), crop="corn")
+        assert dry.strips["yield_bu_ac"].tolist() == [100, 120, 101, 119]
+        assert not dry.notes
+
+
+def test_planned_rates_beside_applied_ones_are_told():
+    trial = read(
+        "Rep,Target N lb/ac,Applied N lb/ac,Yield bu/ac\n1,0,0,100\n1,50,52,120\n2,0,0,99\n2,50,49,121\n"
+    )
+    assert trial.strips["rate_lb_ac"].tolist() == [0, 52, 0, 49]
+    assert any("'Applied N lb/ac'; 'Target N lb/ac' is the plan" in note for note in trial.notes)
+
+
+def test_a_date_of_harvest_is_no_yield():
+    trial = read("Date harvested,Rep,N lb/ac,Yield bu/ac\n10/12/2025,1,0,100\n10/12/2025,1,50,120\n")
+    assert trial.strips["yield_bu_ac"].tolist() == [100, 120]
+
+
+def test_masses_across_a_wide_sheet_are_rates():
+    trial = read("Yield bu/ac by N rate lb/ac\nBlock,0 lb,50 lb\n1,100,120\n2,101,119\n")
+    assert (trial.rate_unit, trial.nutrient) == ("lb/ac", "N")
+    assert trial.strips["rate_lb_ac"].tolist() == [0, 50, 0, 50]
+
+
 def test_unused_columns_are_all_named():
     text = rows("Colour;Soil test K", lambda block, step: f"green {block}{step};{140 + step}")
     trial = read(text)
     assert trial.notes == ("not used: columns 'Colour', 'Soil test K'",)
     assert "note: not used: columns 'Colour', 'Soil test K'" in trial.summary()
-    assert read(GOOD, crop="corn").notes == ()
+    assert not any("not used" in note for note in read(GOOD, crop="corn").notes)
 
 
 def test_a_column_of_units_that_was_read_is_used():
