@@ -47,7 +47,8 @@ def field_lines(answer: FieldAnswer) -> list[str]:
     lines += _leaf_lines(answer.explanation, answer.applied)
     for name, trial in answer.trials.items():
         lines += _trial_lines(name, trial, answer)
-    return lines + [f"Note: {note}." for note in answer.notes]
+    notes = ["; ".join(answer.notes)] if sum(map(len, answer.notes)) < 200 else answer.notes
+    return lines + [f"Note: {note}." for note in notes if note]
 
 
 @asks(answer=holding("budget", "scores", like="what answer_field gives"))

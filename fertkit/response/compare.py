@@ -15,9 +15,10 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_list, a_number, a_share, asks, holding
-from fertkit.errors import NotEstimable
+from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.reference import list_sources
 from fertkit.response.averaging import (
+    AVERAGED,
     SMALL,
     Ladder,
     akaike_weights,
@@ -195,6 +196,11 @@ def compare_curves(
         raise NotEstimable("curves cannot be compared on fewer than three distinct rates")
     need_contrasts(data, 2, "a comparison of curves")
     fits = _fit_all(data, curves)
+    if not averaged_keys(fits):
+        what, remedy = "no curve of diminishing returns to average", f"add one of: {', '.join(AVERAGED)}"
+        if averaged_keys(curves):
+            raise NotEstimable(f"{what} could be fitted to this trial")
+        raise InputError("compare_curves", [Problem(what, remedy, column="curves", value=", ".join(curves))])
     empty = Interval(np.nan, np.nan, False, False, level, "averaged")
     ladders = {k: Ladder(k, fit.fits, data.sums, level) for k, fit in fits.items() if fit.df_error > 0}
     blank = CurveComparison(

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fertkit.errors import NotEstimable
+from fertkit.errors import InputError, NotEstimable
 from fertkit.response import compare_curves, fit_response
 from fertkit.response.averaging import TAILS, akaike_weights, mixture_ends
 from fertkit.response.compare import aicc, lack_of_fit
@@ -141,3 +141,9 @@ def test_strips_alike_at_every_rate_leave_no_error_to_hold_lack_of_fit_against(m
     # The mean square within rates is nought: F would be a division by it.
     fit = fit_response(make_trial([0, 50, 100, 150] * 2, [5.0, 7.0, 8.0, 8.25] * 2), "linear")
     assert np.isnan(lack_of_fit(fit)).all()
+
+
+@pytest.mark.parametrize("curves", ["linear", ["linear"], ["mean", "linear"]])
+def test_straight_lines_alone_are_no_comparison(outside_trial, curves):
+    with pytest.raises(InputError, match="add one of: quadratic, square_root"):
+        compare_curves(outside_trial("bachmaier_wheat_n.csv", "zone=low"), BACHMAIER, curves=curves)
