@@ -180,7 +180,7 @@ def _pairs(boundary) -> np.ndarray:
     """Corners given as a list of (longitude, latitude)."""
     try:
         return np.asarray(boundary, dtype=float)[:, :2]
-    except (ValueError, TypeError, IndexError):
+    except (ValueError, TypeError, IndexError, OverflowError):
         raise LookupFailed("the boundary is no list of corners and no GeoJSON polygon") from None
 
 

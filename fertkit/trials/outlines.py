@@ -3,6 +3,7 @@
 import numpy as np
 
 from fertkit.errors import shorten
+from fertkit.sizes import LARGEST_NUMBER
 
 #: An outline of more corners is a tracing of something else (common practice, no source).
 MOST_CORNERS = 5000
@@ -51,7 +52,7 @@ def outline(geometry) -> np.ndarray:
         ring = np.asarray([corner[:2] for corner in rings[0]], dtype=float)
     except OutlineError:
         raise
-    except (ValueError, TypeError, KeyError, IndexError):
+    except (ValueError, TypeError, KeyError, IndexError, OverflowError):
         ring = np.empty((0, 2))
     return closed(ring)
 
@@ -59,7 +60,7 @@ def outline(geometry) -> np.ndarray:
 def closed(ring) -> np.ndarray:
     """Close a ring of corners [(n, 2)] and refuse one that bounds no ground; see `outline`."""
     ring = np.asarray(ring, dtype=float)
-    if ring.ndim != 2 or len(np.unique(ring, axis=0)) < 3 or not np.isfinite(ring).all():
+    if ring.ndim != 2 or len(np.unique(ring, axis=0)) < 3 or not (np.abs(ring) <= LARGEST_NUMBER).all():
         raise OutlineError("the outline is no ring of three or more corners", "draw it as one polygon")
     if len(ring) > MOST_CORNERS:
         raise OutlineError(f"the outline has {len(ring)} corners", f"simplify it to {MOST_CORNERS} or fewer")

@@ -29,6 +29,8 @@ def test_an_open_ring_is_closed_and_a_closed_one_kept():
         ({"type": "Polygon", "coordinates": [[[0, 0], [1, 1], [1, 0], [0, 1]]]}, "crosses itself"),  # a bow
         ({"type": "Polygon", "coordinates": [[[0, 0], [1, 1], [0, 0]]]}, "three or more corners"),
         ({"type": "Polygon", "coordinates": [[[0, 0], [1, None], [1, 1]]]}, "three or more corners"),
+        ({"type": "Polygon", "coordinates": [[*SQUARE, [10**400, 0]]]}, "three or more corners"),
+        ({"type": "Polygon", "coordinates": [[*SQUARE, [1e308, -1e308]]]}, "three or more corners"),
         ({"type": "Polygon", "coordinates": []}, "three or more corners"),
         ({"type": "Point", "coordinates": [0, 0]}, "no polygon"),
         (None, "three or more corners"),
@@ -90,6 +92,9 @@ def test_a_field_with_a_hole_or_two_shapes_takes_no_plan():
         [0, 60, 120], seed=7, blocks=4, header_width=30, applicator_width=60, strip_length=1200
     )
     field = [[-93.0, 42.0], [-92.99, 42.0], [-92.99, 42.01], [-93.0, 42.01]]
+    for far in (10**400, 1e308):
+        with pytest.raises(LookupFailed, match="boundary"):
+            application_geojson(plan, [*field, [far, 42.0]])
     pond = [[-92.996, 42.004], [-92.994, 42.004], [-92.994, 42.006]]
     closed_field = application_geojson(plan, {"type": "Polygon", "coordinates": [[*field, field[0]]]})
     assert application_geojson(plan, {"type": "Polygon", "coordinates": [field]}) == closed_field
