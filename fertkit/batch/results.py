@@ -38,6 +38,16 @@ _SAID = {
     NONE: "No economic response",
     DIFFERENCE: "Two rates, a difference only (column 'message')",
 }
+#: Column in which a row says what the reader is to look at first: the check, and the words for one and many.
+_TOLD = {
+    "doubtful": (
+        "strips far from the rest",
+        *(f"{h} strips that lie far from the rest" for h in ("holds", "hold")),
+    ),
+    "unread": ("nutrients not read", *(f"{h} nutrients that were not read" for h in ("holds", "hold"))),
+}
+#: Columns of words that a page leaves out where they are empty.
+_REMARKS = ("doubtful", "unread", "notes", "message")
 _CAUTION = (
     "Rates and products differ by soil, state and season: follow the "
     "local nutrient-management rules and the product label, and ask a licensed or certified adviser before "
@@ -127,7 +137,7 @@ def gather(settings: Settings, targets: list[Path], out: Path, notes=()) -> Batc
     file, index = out / f"results{ending()}", out / "index.html"
     for path in {file, out / "results.csv"}:
         join_frames(targets, path, settings.types)
-    counts, classes, head, refused = Counter(), Counter(), [], []
+    counts, classes, told, head, refused = Counter(), Counter(), Counter(), [], []
     seen = {name: set() for name in (*_SINGLE, "source_key", "provenance")}
     for target in targets:
         rows = typed(read_frame(target), settings.types)
@@ -136,6 +146,7 @@ def gather(settings: Settings, targets: list[Path], out: Path, notes=()) -> Batc
             rows.drop_duplicates(["file", *settings.by, "analysis"]) if settings.kind == "samples" else rows
         )
         counts.update(named["status"])
+        told.update({name: int((named[name] != "").sum()) for name in _TOLD if name in named})
         classes.update(rows.loc[~bad, "class"] if "class" in rows else ())
         for name in seen:
             seen[name] |= set(rows.loc[~bad, name]) - {""} if name in rows else set()
@@ -146,7 +157,7 @@ def gather(settings: Settings, targets: list[Path], out: Path, notes=()) -> Batc
         pd.DataFrame(counts.most_common(), columns=["status", settings.kind]),
         pd.DataFrame(classes.most_common(), columns=["cls", "results"]),
         pd.concat(head, ignore_index=True), pd.concat(refused, ignore_index=True),
-        _checks(counts, seen, settings), _keys(settings.kind, seen), settings.types,
+        _checks(counts, told, seen, settings), _keys(settings.kind, seen), settings.types,
         tuple(target.name for target in targets), tuple(notes),
     )  # fmt: skip
     write_whole(index_page(result), index)
@@ -162,10 +173,14 @@ def _keys(kind, seen):
     )
 
 
-def _checks(counts, seen, settings):
+def _checks(counts, told, seen, settings):
     bad, kind = counts[REFUSED], settings.kind
-    told = f"{bad} {kind} could not be used; see the column 'message'" if bad else "all could be used"
-    rows = [(REFUSED, bad, 0, bad == 0, told)]
+    unusable = f"{bad} {kind} could not be used; see the column 'message'" if bad else "all could be used"
+    rows = [(REFUSED, bad, 0, bad == 0, unusable)]
+    for name, n in told.items():
+        check, one, many = _TOLD[name]
+        said = f"{n:,} {kind if n != 1 else kind[:-1]} {one if n == 1 else many}; see the column '{name}'"
+        rows.append((check, n, 0, n == 0, (f"no {kind[:-1]} {one}", said)))
     for name, words in _SINGLE.items():
         if kind == "trials" and name in seen:
             several = len(seen[name]) > 1
@@ -263,7 +278,7 @@ def _first(result):
         columns = names | {
             "optimum": f"optimum rate{unit}", "low": "from", "high": "to", "high_open": "open above",
             "status": "status", "highest_rate": f"highest rate tested{unit}", "n": "strips",
-            "message": "remark",
+            "doubtful": "look at this first", "notes": "notes", "message": "remark",
         }  # fmt: skip
         title = "Economic optimum rate of each trial, with its interval"
         total = int(result.counts.loc[result.counts["status"] != REFUSED, result.kind].sum())
@@ -272,8 +287,10 @@ def _first(result):
             "growth_stage": "stage", "plant_part": "part", "nutrient": "nutrient", "value": "value",
             "unit": "unit", "class": "class", "probability_below": "below the limit, p",
             "source_key": "source", "provenance": "provenance", "confidence": "confidence",
+            "unread": "not read",
         }  # fmt: skip
         title, total = "Scores of the samples", None
+    columns = {c: words for c, words in columns.items() if c not in _REMARKS or (result.head[c] != "").any()}
     return Section(
         title,
         paragraphs=(_some(len(result.head), total),),

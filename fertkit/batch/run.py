@@ -33,8 +33,9 @@ from fertkit.writing import write_whole
 
 def run_batch(
     source, out, kind="trials", *, by=None, nutrient_price=None, grain_price=None, price_ratio=None,
-    level=0.95, rate=None, yield_=None, block=None, weight=None, columns=None, decimal=None, crop=None,
-    ranges=None, source_keys=None, seed=0, part_size=None, pages=False, progress=True, client=None,
+    level=0.95, rate=None, yield_=None, block=None, weight=None, columns=None, units=None, sheet=None,
+    analysis=None, density=None, real_yields=False, decimal=None, crop=None, ranges=None, source_keys=None,
+    seed=0, part_size=None, pages=False, progress=True, client=None,
 ) -> BatchResult:  # fmt: skip
     """Work many rate trials or many tissue samples: one table of results and a page that leads through it.
 
@@ -70,6 +71,11 @@ def run_batch(
     columns : dict, optional
         Role → header in files of strips, where headers do not tell, as `fertkit.read_strips` takes it; in a
         data set for the roles trial, rate, yield and block.
+    units, sheet, analysis, density : optional
+        How files of strips are read where they do not say it, see `fertkit.read_strips`.
+    real_yields : bool
+        Zeros and very low yields of strip files were measured; by default such a trial is not usable, with
+        the reason. A data set is taken as it stands.
     decimal : {'.', ','}, optional
         Decimal mark of a data set or of laboratory files, where they do not tell it: 5,2 can be read in one
         way only, 1,320 in two. Files of strips tell theirs.
@@ -102,10 +108,12 @@ def run_batch(
         If `out` holds a batch asked for otherwise, or is being written by another run; or parts were given
         up for want of memory.
     """
+    reading = {"units": units, "sheet": sheet, "analysis": analysis, "density": density}
     settings = make_settings(
         kind, by, nutrient_price=nutrient_price, grain_price=grain_price, price_ratio=price_ratio, seed=seed,
         part_size=part_size, ranges=ranges, source=source_keys, level=level, rate=rate, yield_=yield_,
         block=block, weight=weight, columns=columns, decimal=decimal, crop=crop, pages=pages,
+        reading=reading | {"real_yields": real_yields},
     )  # fmt: skip
     out = Path(out).resolve()
     found = find_source(Path(source).resolve(), settings.tidy, skip=out)

@@ -27,7 +27,7 @@ def result_types(by: list[str]) -> dict[str, str]:
         "source_key": "text", "kind": "text", "class": "text", "reason": "text",
         **dict.fromkeys((*LIMITS, "limit", *_MEASURES), "number"), "within_critical": "flag",
         **dict.fromkeys(("match", "range_stage", "range_part", "provenance", "confidence"), "text"),
-        "message": "text",
+        "unread": "text", "message": "text",
     }  # fmt: skip
 
 
@@ -85,7 +85,21 @@ def _of_files(part, settings):
         except FertkitError as error:
             yield _refused("", name, error)
         else:
-            yield samples.table.assign(file=name)
+            yield samples.table.assign(file=name, unread=_unread(samples))
+
+
+def _unread(samples):
+    """What names a nutrient of each result's sample and was not read, with the reason."""
+    specimens, lost = samples.table["specimen"], samples.unread.to_dict("records")
+    told = {
+        specimen: "; ".join(
+            f"{row['nutrient']} (column '{row['column']}'): {row['why']}"
+            for row in lost
+            if row["specimen"] in (0, specimen)
+        )
+        for specimen in specimens.unique()
+    }
+    return specimens.map(told)
 
 
 def _refused(sample, file, error, **known):
@@ -108,6 +122,8 @@ def _scored(frame, settings) -> list[pd.DataFrame]:
     scored = scored.assign(
         file=scored["sample_id"].map(places), analysis=order.where(first.notna(), 1), status=SCORED
     )
+    if "unread" in frame:
+        scored["unread"] = scored["specimen"].map(frame.groupby("specimen")["unread"].first())
     return [scored]
 
 

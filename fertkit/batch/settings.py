@@ -1,7 +1,7 @@
 """What a batch is asked to do, checked once, and the record of it that a later run must match."""
 
 import json
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from functools import cache
 from hashlib import blake2b
 from pathlib import Path
@@ -43,6 +43,8 @@ class Settings:
         Columns, see `fertkit.response.read_trial_data`.
     columns : dict or None
         Role → headers of strip files, see `fertkit.read_strips`.
+    reading : dict
+        How strip files are read: units, sheet, analysis, density and real_yields of `fertkit.read_strips`.
     decimal : str or None
         Decimal mark of a data set or of laboratory files, where they do not tell it.
     crop : str or None
@@ -69,6 +71,7 @@ class Settings:
     block: str | None = None
     weight: str | None = None
     columns: dict | None = None
+    reading: dict = field(default_factory=dict)
     decimal: str | None = None
     crop: str | None = None
     ranges: str | None = None
@@ -115,6 +118,7 @@ def make_settings(
     ranges,
     source,
     columns=None,
+    reading=None,
     decimal=None,
     **rest,
 ) -> Settings:
@@ -144,7 +148,8 @@ def make_settings(
         raise NotEstimable("pages are made of single trials, with both prices and without weights")
     prices = {"nutrient_price": nutrient_price, "grain_price": grain_price}
     keys = [source] if isinstance(source, str) else None if source is None else list(source)
-    rest |= prices | {"columns": _by_role(columns, kind), "decimal": decimal}
+    rest |= prices | {"columns": _by_role(columns, kind), "reading": _reading(reading, kind)}
+    rest |= {"decimal": decimal}
     rest |= {"source": keys, "seed": int(seed), "part_size": int(part_size or size)}
     return Settings(kind, names, ratio, **rest)
 
@@ -161,14 +166,28 @@ def _by_role(columns, kind):
     return {role: list(each(headers)) for role, headers in columns.items()}
 
 
+def _reading(reading, kind):
+    """How strip files are read, as far as it was said."""
+    said = {name: value for name, value in (reading or {}).items() if value}
+    if said and kind == "samples":
+        raise NotEstimable(f"{', '.join(said)}: for files of strips, not for laboratory files")
+    return said
+
+
 def for_data_set(settings: Settings) -> Settings:
     """The same settings with the columns named by role put where a data set is asked for them.
 
     Raises
     ------
     NotEstimable
-        If a data set is not read by such a role, or two columns are named for one.
+        If a data set is not read by such a role or in such a way, or two columns are named for one.
     """
+    # a data set is taken as it stands, so its zeros were measured whether that is said or not
+    if said := [name for name in settings.reading if name != "real_yields"]:
+        raise NotEstimable(
+            f"{', '.join(said)}: for files of strips; the columns of a data set carry their units, as in "
+            "rate_lb_ac"
+        )
     named = {}
     for role, headers in (settings.columns or {}).items():
         if role not in _IN_DATA_SET:

@@ -17,6 +17,7 @@ from fertkit.intake.files import open_table, text_of
 from fertkit.intake.strips import lines_of
 from fertkit.response.averaging import AVERAGED
 from fertkit.response.data import TrialData, unit_of
+from fertkit.response.doubtful import doubtful_rows, order_said, say_rows
 from fertkit.response.survey import read_for_survey, survey_trials
 
 _NUMBERS = ("n", "n_rates", "lowest_rate", "highest_rate", "optimum", "low", "high")
@@ -33,6 +34,12 @@ class Found:
     n: int | None = None
     nutrient: str = ""
     crop: str = ""
+    notes: str = ""
+
+    @property
+    def doubtful(self) -> str:
+        """The strips that lie far from the rest, by name; "" where there are none."""
+        return say_rows(doubtful_rows(self.data), self.data) if self.data else ""
 
 
 def result_types(by: list[str]) -> dict[str, str]:
@@ -42,7 +49,7 @@ def result_types(by: list[str]) -> dict[str, str]:
         "file": "text", **dict.fromkeys(by, "text"), "status": "text",
         **{n: numbers[n] for n in ("optimum", "low", "high")}, "high_open": "flag", "rate_unit": "text",
         "yield_unit": "text", "nutrient": "text", "crop": "text", **numbers,
-        **{f"weight_{k}": "number" for k in AVERAGED}, "message": "text",
+        **{f"weight_{k}": "number" for k in AVERAGED}, "doubtful": "text", "notes": "text", "message": "text",
     }  # fmt: skip
 
 
@@ -75,7 +82,7 @@ def survey_part(part: Part, settings) -> pd.DataFrame:
     rows = pd.DataFrame([f.names for f in found], columns=settings.by, dtype=object)
     rows["file"] = [f.file for f in found]
     rows["status"] = REFUSED
-    for name in ("message", "n", "nutrient", "crop"):
+    for name in ("message", "n", "nutrient", "crop", "doubtful", "notes"):
         rows[name] = [getattr(f, name) for f in found]
     good = [i for i, f in enumerate(found) if f.data is not None]
     if good:
@@ -131,11 +138,19 @@ def _of_strips(strips, file, settings):
         columns = {"rate": strips.rate_column, "yield_": strips.yield_column}
         place = dict(zip(PLACE, (file, 0), strict=True))
         yield _one(
-            names, rows.assign(**place), settings, file, strips.nutrient, strips.crop, ["trial"], **columns
+            names,
+            rows.assign(**place),
+            settings,
+            file,
+            strips.nutrient,
+            strips.crop,
+            ["trial"],
+            strips.notes,
+            **columns,
         )
 
 
-def _one(names, rows, settings, file, nutrient="", crop="", key=None, **columns):
+def _one(names, rows, settings, file, nutrient="", crop="", key=None, notes=(), **columns):
     columns = columns or {"rate": settings.rate, "yield_": settings.yield_}
     columns |= {"block": settings.block, "weight": settings.weight}
     own = rows.drop(columns=[*(key or settings.by), *PLACE])
@@ -148,10 +163,17 @@ def _one(names, rows, settings, file, nutrient="", crop="", key=None, **columns)
         message = f"{file}: {len(rows)} rows without a {' or '.join(settings.by)}. Name the trial on each row"
         return Found(names, file, message=message, **told)
     try:
-        return Found(names, file, read_for_survey(own, **columns), **told)
+        data = read_for_survey(own, **columns)
+        told["notes"] = " ".join(f"{note.rstrip('.')}." for note in (*_said(data), *notes))
+        return Found(names, file, data, **told)
     except FertkitError as error:
         place = rows if key is None else None
         return Found(names, file, message=refusal(_of_file(error, file), place), **told)
+
+
+def _said(data):
+    """What the answer for one trial says beside its optimum: a repeated order, strips without a yield."""
+    return filter(None, [order_said(data), *(meaning for *_, meaning in data.losses)])
 
 
 def _of_file(error, file):
@@ -164,11 +186,12 @@ def _names(settings, trial):
 
 def _read_around(path, name, settings):
     """Strips of a file, and the refusals of trials whose lines cannot be read, the others being read on."""
+    asked = {"crop": settings.crop, "columns": settings.columns, **settings.reading}
     try:
-        return read_strips(path, crop=settings.crop, columns=settings.columns, name=name), {}
+        return read_strips(path, name=name, **asked), {}
     except InputError as error:
-        raw = open_table(path, name=name)
-        line, labels = _trials_by_line(raw, settings.columns)
+        raw = open_table(path, name=name, sheet=asked.pop("sheet", None))
+        line, labels = _trials_by_line(raw, settings)
         if not labels or not all(p.row and p.row > line for p in error.problems):
             raise
         bad: dict[str, list[Problem]] = {}
@@ -179,7 +202,7 @@ def _read_around(path, name, settings):
         if len(kept) <= line:
             return None, refused
         rest = _rebuilt(raw, kept[line - 1 :])
-        return read_strips(rest, crop=settings.crop, columns=settings.columns, name=name), refused
+        return read_strips(rest, name=name, **asked), refused
 
 
 def _rebuilt(raw, rows):
@@ -191,11 +214,11 @@ def _rebuilt(raw, rows):
     return text.getvalue().encode()
 
 
-def _trials_by_line(raw, columns):
+def _trials_by_line(raw, settings):
     """Line of the headers, and the trial that each line of strips names; none where no column names it."""
     problems: list[Problem] = []
     try:
-        sheet, roles = lines_of(raw, columns or {}, {}, problems)
+        sheet, roles = lines_of(raw, settings.columns or {}, settings.reading.get("units", {}), problems)
     except InputError:
         return 0, {}
     if "trial" not in roles:

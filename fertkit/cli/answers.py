@@ -106,11 +106,15 @@ def _read_strips(file, arguments):
     """Strips of a file, read as the command line says."""
     from fertkit.intake import read_strips
 
-    return read_strips(
-        file, crop=arguments.crop, columns=_columns(arguments), units=_units_by_role(arguments),
-        sheet=arguments.sheet, analysis=arguments.analysis, density=arguments.density,
-        real_yields=arguments.real_yields,
-    )  # fmt: skip
+    return read_strips(file, crop=arguments.crop, **_reading(arguments))
+
+
+def _reading(arguments):
+    """How strip files are to be read."""
+    return {
+        "columns": _columns(arguments), "units": _units_by_role(arguments), "sheet": arguments.sheet,
+        "analysis": arguments.analysis, "density": arguments.density, "real_yields": arguments.real_yields,
+    }  # fmt: skip
 
 
 def _units_by_role(arguments):
@@ -211,7 +215,7 @@ def run_batch(arguments):
     )
     options = {name: value for name, value in vars(arguments).items() if name in wanted}
     if arguments.kind == "trials":
-        options["columns"] = _columns(arguments)
+        options |= _reading(arguments)
     start = nullcontext(arguments.scheduler)
     if arguments.workers:
         start = local_cluster(arguments.workers, arguments.memory_limit)

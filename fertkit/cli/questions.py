@@ -230,6 +230,8 @@ def add_batch(commands):
         _add_batch_options(one)
         if kind == "trials":
             _add_column(one)
+            _add_real_yields(one)
+            _add_strip_reading(one)
             _add_prices(one)
             one.add_argument("--level", type=_number, default=0.95, help="confidence level (default 0.95)")
             one.add_argument(

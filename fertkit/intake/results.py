@@ -231,7 +231,7 @@ def left_out_analytes(layout: Layout) -> list[str]:
     return list(left)
 
 
-UNREAD_COLUMNS = ["nutrient", "column", "why"]
+UNREAD_COLUMNS = ["nutrient", "column", "why", "specimen"]
 
 
 def unread_columns(layout: Layout, columns: list[ResultColumn], aside: list[Aside]) -> pd.DataFrame:
@@ -243,7 +243,7 @@ def unread_columns(layout: Layout, columns: list[ResultColumn], aside: list[Asid
     Returns
     -------
     DataFrame
-        nutrient, column (as the file writes it), why.
+        nutrient, column (as the file writes it), why, specimen (0: of the whole file).
     """
     why = "its name or what stands behind it is not known as written"
     rows = [(name, text, why) for text in left_out_analytes(layout) if (name := begins_with_nutrient(text))]
@@ -256,4 +256,5 @@ def unread_columns(layout: Layout, columns: list[ResultColumn], aside: list[Asid
             name = begins_with_nutrient(label) if header.kind == "unknown" else ""
             if name and any(re.search(r"\d", text_of(block.cells[i][j])) for i in block.lines):
                 rows.append((name, label, why))
-    return pd.DataFrame(rows, columns=UNREAD_COLUMNS, dtype=object).drop_duplicates(ignore_index=True)
+    table = pd.DataFrame(rows, columns=UNREAD_COLUMNS[:3], dtype=object)
+    return table.drop_duplicates(ignore_index=True).assign(specimen=0)

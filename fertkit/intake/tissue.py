@@ -53,7 +53,8 @@ class TissueSamples(Result):
     name : str
         File name.
     unread : DataFrame
-        nutrient, column, why: columns that name a nutrient but were not read. No verdict may clear these.
+        nutrient, column, why, specimen (0 for all of the file): what names a nutrient but was not read. No
+        verdict may clear these.
     """
 
     tidy: pd.DataFrame
@@ -336,8 +337,8 @@ def _rated_only(tidy):
     rows = tidy[tidy["value"].isna() & (tidy["censored"] == "")]
     rows = rows[rows["flag"].map(is_rating).astype(bool)]
     why = [f"rated '{r.flag}' without a number in sample {r.sample_id}" for r in rows.itertuples()]
-    table = {"nutrient": rows["nutrient"].tolist(), "column": rows["nutrient"].tolist(), "why": why}
-    return pd.DataFrame(table, columns=UNREAD_COLUMNS, dtype=object)
+    table = rows[["nutrient", "specimen"]].assign(column=rows["nutrient"], why=why)
+    return table[UNREAD_COLUMNS].astype(object).reset_index(drop=True)
 
 
 def _layout_report(raw, layout, columns, style):

@@ -103,6 +103,7 @@ def answer_field(
     part=None,
     unit=None,
     columns=None,
+    real_yields=False,
     currency="",
     seed=0,
 ) -> FieldAnswer:
@@ -116,7 +117,8 @@ def answer_field(
     goal_unit : str, optional
         As for `fertkit.budget.nutrient_budget`.
     leaf : path or buffer
-        Laboratory file; its samples of `crop` are scored.
+        Laboratory file; its samples of `crop` are scored. `crop` fills a blank and replaces a word that is
+        not known, where the line names no other known crop.
     strips : path, buffer or StripTrial
         Strip file of one or more trials of one nutrient, or its strips as `fertkit.read_strips` gives them.
     nutrient_price, grain_price : float
@@ -130,6 +132,8 @@ def answer_field(
         completes one that leaves it open.
     columns : dict, optional
         Role -> header of the strip file, as `fertkit.read_strips` takes it.
+    real_yields : bool
+        Zeros and very low yields of a strip file were measured, as `fertkit.read_strips` takes it.
     currency : str
         Name of the money, for labels.
     seed : int
@@ -158,22 +162,24 @@ def answer_field(
     ('K2O', 'soybean')
     """
     budget = nutrient_budget(crop, goal, goal_unit, unit=unit or amount_unit(goal_unit))
-    samples = read_tissue(leaf, stage=stage, part=part)
+    samples = read_tissue(leaf, crop=crop, stage=stage, part=part)
     scores = score_crop(samples, budget.crop, ranges)
-    known = isinstance(strips, StripTrial)
-    trial = strips if known else read_strips(strips, crop=budget.crop, columns=columns)
-    trials = analyse_trials(trial.table, nutrient_price, grain_price, seed)
+    if not isinstance(strips, StripTrial):
+        strips = read_strips(strips, crop=budget.crop, columns=columns, real_yields=real_yields)
+    trials = analyse_trials(strips.table, nutrient_price, grain_price, seed)
     trials = {name: in_currency(analysis, currency) for name, analysis in trials.items()}
     carried = {}
-    if trial.nutrient in CARRIED:
+    if strips.nutrient in CARRIED:
         carried = {
-            name: _carried(budget, trial.nutrient, analysis, nutrient_price)
+            name: _carried(budget, strips.nutrient, analysis, nutrient_price)
             for name, analysis in trials.items()
         }
-    notes = [*_left_out(samples, scores), *_fields(scores), *_of_leaf(samples), *_of_strips(trial)]
+    notes = [*_left_out(samples, scores), *_fields(scores), *_of_leaf(samples), *_of_strips(strips)]
     notes += _far_from_goal(budget, trials)
     season = _season(crop, goal, goal_unit, budget.unit)
-    return FieldAnswer(budget, season, scores, explain(scores), trials, trial.nutrient, carried, tuple(notes))
+    return FieldAnswer(
+        budget, season, scores, explain(scores), trials, strips.nutrient, carried, tuple(notes)
+    )
 
 
 def score_crop(samples, crop: str, ranges=None) -> TissueScores:
@@ -253,6 +259,10 @@ def _of_leaf(samples, most=8):
     """What of the laboratory file was left unread or doubted."""
     unread = samples.report[samples.report["what"] == "not used"]
     told = [f"leaf file, not used: {r.item}: {r.detail}" for r in unread.itertuples()]
+    filled = samples.report["item"].eq("crop") & samples.report["detail"].str.contains(
+        "' as given", regex=False
+    )
+    told += [f"leaf file: crop {detail}" for detail in samples.report.loc[filled, "detail"]]
     told += [f"leaf file: {note}" for note in samples.notes]
     more = [f"leaf file: and {len(told) - most} more, see fertkit leaf"] if len(told) > most else []
     return told[:most] + more

@@ -5,7 +5,7 @@ import pandas as pd
 
 from fertkit.rounding import above, at_least, same
 from fertkit.trials import linear
-from fertkit.trials.arrange import Arrangement, describe
+from fertkit.trials.arrange import Arrangement, describe, show, spoken
 from fertkit.trials.doubtful import doubtful_strips, say_doubtful, smoother
 from fertkit.trials.orders import ORDER, SYSTEMATIC, TOO_SHORT, UNKNOWN, systematic
 
@@ -121,7 +121,10 @@ def _far(trial):
     found = doubtful_strips(trial.design(), trial.y, smooth)
     if np.isnan(found.p):
         return _row(FAR, None, "", "", "not judged: it takes more strips to tell a wrong one from the rest")
-    names = [describe(row) for _, row in trial.strips.iterrows()]
+    unit = spoken(trial.treatment).partition("[")[2].rstrip("]")
+    given = [f"{show(trial.labels[code])} {unit}".strip() for code in trial.codes]
+    strips = (describe(row) for _, row in trial.strips.iterrows())
+    names = [f"{strip} at {what}" for strip, what in zip(strips, given, strict=True)]
     said = say_doubtful(found, names, trial.y)
     meaning = f"{said}: see the field notes, never drop it unseen" if said else "no strip stands out"
     return (FAR, len(found.rows), "0", not found.rows, meaning)

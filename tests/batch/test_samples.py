@@ -82,3 +82,21 @@ def test_analyses_of_one_field_are_counted_one_by_one(tmp_path):
         "soybean": 3,
         "corn": 2,
     }
+
+
+def test_what_was_not_read_stands_beside_the_scores(tmp_path):
+    home = tmp_path / "lab"
+    home.mkdir()
+    head = "Sample,Crop,Stage,Part,K %"
+    (home / "all.csv").write_text(f"{head}\nA,corn,R1,ear leaf,1.9\n")
+    (home / "some.csv").write_text(
+        f"{head},Zn extract 7\nB,corn,R1,ear leaf,1.9,21\nC,corn,R1,ear leaf,2.1,9\n"
+    )
+    (home / "rated.csv").write_text(f"{head},Zn ppm\nD,corn,R1,ear leaf,1.9,21\nE,corn,R1,ear leaf,2.1,Low\n")
+    result = batch(home, tmp_path / "out")
+    rows = result.table[result.table["nutrient"] == "K"].drop_duplicates("sample_id").set_index("sample_id")
+    assert rows["unread"].map(bool).to_dict() == {"A": False, "B": True, "C": True, "D": False, "E": True}
+    assert rows.loc["B", "unread"].startswith("Zn (column 'Zn extract 7')")
+    assert "rated 'Low' without a number" in rows.loc["E", "unread"]
+    assert "Note: 3 samples hold nutrients that were not read" in result.summary()
+    assert "Zn extract 7" in result.index.read_text(encoding="utf-8")

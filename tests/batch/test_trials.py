@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from fertkit.batch import run_batch
 from fertkit.batch.pages import page_name, seed_of
-from fertkit.errors import FertkitError, InputError, LookupFailed, PriceError
+from fertkit.errors import FertkitError, InputError, LookupFailed, NotEstimable, PriceError
 from fertkit.response import optima_of_trials
 
 NUMBERS = ["lowest_rate", "highest_rate", "optimum", "low", "high"]
@@ -310,3 +310,49 @@ def test_a_file_of_treatments_without_rates_is_a_row_with_its_reason(tmp_path):
     assert "give no rates" in rows.loc["treatment_names.csv", "message"]
     # 126 at 0.50 and 4.50, by tests/cases/README.md.
     assert rows.loc["merged_blocks.csv", "optimum"] == pytest.approx(126, abs=0.5)
+
+
+CASES = Path(__file__).parents[1] / "cases"
+
+
+def test_doubtful_strips_and_notes_of_a_file_are_in_the_table_and_the_summary(tmp_path):
+    # cases/README: a zero is refused unless it was measured; 22 to 26 are lines of means.
+    home = tmp_path / "in"
+    home.mkdir()
+    for name in ("one_zero.csv", "mean_rows.csv"):
+        (home / name).write_bytes((CASES / "strips" / name).read_bytes())
+    asked = batch(home, tmp_path / "asked", price_ratio=0.5 / 4.5)
+    rows = asked.table.set_index("file")
+    assert list(rows["status"] == "not usable") == [False, True]
+    assert "zero" in rows.loc["one_zero.csv", "message"]
+    assert rows.loc["mean_rows.csv", "doubtful"] == ""
+    assert "lines 22 to 26 set aside" in rows.loc["mean_rows.csv", "notes"]
+    assert "far from the rest" not in asked.summary()
+    told = batch(home, tmp_path / "told", price_ratio=0.5 / 4.5, real_yields=True)
+    row = told.table.set_index("file").loc["one_zero.csv"]
+    assert "block 2 strip row 9 at 100 lb/ac (0 where" in row["doubtful"]
+    assert "block 3 strip row 16 at 200 lb/ac (165 where" in row["doubtful"]
+    assert "Note: 1 trial holds strips that lie far from the rest" in told.summary()
+    assert "(165 where" in told.index.read_text(encoding="utf-8")
+    assert '"real_yields": true' in (tmp_path / "told" / "run.json").read_text()
+    with pytest.raises(FertkitError, match="reading differs"):
+        batch(home, tmp_path / "told", price_ratio=0.5 / 4.5)
+
+
+def test_doubtful_rows_of_a_data_set_are_named(many_trials, tmp_path):
+    table = many_trials(3)
+    table.loc[table.index[table["trial"] == "T001"][3], "yield_t_ha"] = 0.0
+    table.to_csv(tmp_path / "t.csv", index=False)
+    rows = batch(tmp_path / "t.csv", tmp_path / "out").table.set_index("trial")
+    assert "block 1 at 120 kg/ha (0 where" in rows.loc["T001", "doubtful"]
+
+
+def test_a_product_with_its_analysis(tmp_path):
+    # 3.0 lb of N in a gallon of 10.66 lb with 28 % N (10.66 x 0.28 = 2.985).
+    file = CASES / "strips" / "product_gallons.csv"
+    told = batch(file, tmp_path / "told", price_ratio=0.1, analysis="28-0-0", density=10.66).table
+    gallons = pd.read_csv(file).filter(like="gal").iloc[:, 0]
+    assert told["highest_rate"].item() == pytest.approx(gallons.max() * 2.9848)
+    assert told["rate_unit"].item() == "lb/ac"
+    with pytest.raises(NotEstimable, match="analysis: for files of strips"):
+        run_batch(CASES / "leaf" / "two_years.csv", tmp_path / "no", "samples", analysis="28-0-0")

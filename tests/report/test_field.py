@@ -4,6 +4,7 @@ from io import StringIO
 
 import pytest
 
+from fertkit.errors import InputError
 from fertkit.report import answer_field, field_lines, field_page
 from fertkit.report.field import field_tables
 
@@ -152,3 +153,26 @@ def test_the_book_is_in_the_unit_of_the_answer_and_its_cost_is_rate_times_price(
     assert 60 < row["removed"] / times < 85
     said = next(line for line in field_lines(answer) if line.startswith("Carries over"))
     assert f"{round(pounds * times)} {unit} of K2O applied" in said
+
+
+def test_the_crop_fills_a_blank_and_an_unknown_word_and_no_known_crop(strips):
+    head = "Sample,Crop,Stage,Part,K %\n"
+    lines = [f"A,,R2,{PART},1.31\n", f"B,beanz,R2,{PART},1.4\n", "C,corn,R1,ear leaf,1.7\n"]
+    lines += [f"D,soybean,R2,{PART},2.0\n", "E,sweet corn,R1,ear leaf,1.7\n"]
+    answer = answer_field(
+        "soybean", 60, leaf=StringIO(head + "".join(lines)), strips=StringIO(strips), **PRICES
+    )
+    assert set(answer.scores.table["sample_id"]) == {"A", "B", "D"}
+    told = "\n".join(answer.notes)
+    assert "left out of the laboratory file: 1 of corn, 1 of sweet corn" in told
+    assert "crop 'soybean' as given (1 line)" in told
+    assert "the file's crop 'beanz' is not known" in told
+
+
+def test_zeros_of_the_strips_are_asked_about_unless_they_were_measured(strips):
+    asked = {"leaf": StringIO(LEAF), "strips": StringIO(strips.replace("1,120,56.5", "1,120,0")), **PRICES}
+    with pytest.raises(InputError, match="a yield of 0"):
+        answer_field("soybean", 60, **asked)
+    asked |= {"leaf": StringIO(LEAF), "strips": StringIO(strips.replace("1,120,56.5", "1,120,0"))}
+    answer = answer_field("soybean", 60, **asked, real_yields=True)
+    assert next(iter(answer.trials.values())).data.yields.min() == 0

@@ -353,7 +353,7 @@ def test_strips_without_blocks_say_so(rice):
 def test_an_influential_strip_is_named(rice):
     bad = rice.assign(strip=range(1, 25))
     bad.loc[7, "yield_kg_ha"] = 900
-    assert "strip 8 (900 where" in analyse_strips(bad).summary().splitlines()[0]
+    assert "strip 8 at 50 kg/ha (900 where" in analyse_strips(bad).summary().splitlines()[0]
 
 
 @pytest.mark.parametrize(

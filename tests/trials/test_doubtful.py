@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.optimize import curve_fit
 
 from fertkit.intake import read_strips
 from fertkit.response import analyse_response
@@ -94,13 +95,92 @@ def test_a_zero_does_not_hide_the_next_strip(zero):
     assert said.startswith("Look at this first: block 2 strip row 9 at 100 lb/ac (0 where")
     assert "block 3 strip row 16 at 200 lb/ac (165 where" in said
     assert "With them the economic optimum rate is at least the highest rate" in said
-    assert analyse_strips(zero).summary().startswith("Look at this first: block 2 strip row 9 (0 where")
+    assert (
+        analyse_strips(zero)
+        .summary()
+        .startswith("Look at this first: block 2 strip row 9 at 100 lb/ac (0 where")
+    )
 
 
 def test_the_optimum_without_them_is_that_of_the_rest(zero):
     whole = analyse_response(zero, **PRICES, replicates=0)
     rest = zero.table.drop(index=list(whole.doubtful.rows))
     assert f"without them, {analyse_response(rest, **PRICES, replicates=0).optimum.text}." in whole.stands_out
+
+
+WHOLE = CASE.with_name("mean_rows.csv")  # the same trial with every strip harvested
+
+
+@pytest.mark.parametrize("lost", range(20))
+def test_a_zero_in_a_table_given_directly_is_named_first(lost):
+    table = pd.read_csv(WHOLE).query("Rep != 'Mean'")
+    table.columns = ["block", "rate_lb_ac", "yield_bu_ac"]
+    table.loc[lost, "yield_bu_ac"] = 0.0
+    block, rate = table.loc[lost, ["block", "rate_lb_ac"]]
+    found = analyse_response(table, **PRICES, replicates=0)
+    first = found.summary().splitlines()[0]
+    assert first.startswith(f"Look at this first: block {block} at {rate} lb/ac (0 where ")
+    assert found.doubtful.rows == (lost,)
+    rest = analyse_response(table.drop(index=lost), **PRICES, replicates=0)
+    assert (
+        f"With it the economic optimum rate is {found.optimum.text}; without it, {rest.optimum.text}."
+        in first
+    )
+    means = analyse_strips(table).summary().splitlines()[0]
+    assert means.startswith(f"Look at this first: block {block} at {rate} lb/ac (0 where ")
+    assert means.count(" is expected)") == 1
+
+
+def test_as_lost_the_low_strip_of_the_zero_file_is_named_first():
+    lost = CASE.read_text().replace("2,100,0.0", "2,100,")
+    first = analyse_response(read_strips(lost.encode()), **PRICES, replicates=0).summary().splitlines()[0]
+    assert first.startswith("Look at this first: block 3 strip row 16 at 200 lb/ac (165 where ")
+    assert "With it the economic optimum rate is " in first
+    assert "; without it, " in first
+
+
+def test_the_whole_strips_give_what_an_independent_fit_gives():
+    # scipy's curve_fit and a polynomial of the yields less their block means, weighed by AICc (Burnham &
+    # Anderson 2002; four blocks, two further coefficients and the variance): the optimum where one more lb/ac
+    # returns 0.5 / 4.5 bu/ac, and its spread over yields drawn around each curve.
+    table = pd.read_csv(WHOLE).query("Rep != 'Mean'").astype(float)
+    x, block = table["N rate (lb/ac)"].to_numpy(), table["Rep"].to_numpy()
+    y = table["Yield (bu/ac)"].to_numpy()
+    ratio, k, rng = 0.5 / 4.5, 7, np.random.default_rng(1)
+
+    def plateau(x, a, b, j):
+        return a + b * np.minimum(x, j) - b * np.minimum(x, j) ** 2 / (2 * j)
+
+    def spherical(x, a, b, j):
+        u = np.minimum(x / j, 1)
+        return a + b * (1.5 * u - 0.5 * u**3)
+
+    curves = {
+        (lambda x, a, b, c: a + b * x + c * x**2): ((120, 1, -0.003), lambda a, b, c: (ratio - b) / (2 * c)),
+        plateau: ((120, 1, 150), lambda a, b, j: j * (1 - ratio / b)),
+        spherical: ((120, 70, 150), lambda a, b, j: j * np.sqrt(1 - ratio * j / (1.5 * b))),
+    }
+
+    def centred(y):
+        return y - pd.Series(y).groupby(block).transform("mean").to_numpy() + y.mean()
+
+    optima, aicc, drawn = [], [], []
+    for curve, (start, optimum) in curves.items():
+        params, _ = curve_fit(curve, x, centred(y), start)
+        rss = ((centred(y) - curve(x, *params)) ** 2).sum()
+        optima.append(optimum(*params))
+        aicc.append(20 * np.log(rss / 20) + 2 * k * 20 / (20 - k - 1))
+        noise = rng.normal(0, np.sqrt(rss / 14), (200, 20))
+        again = [curve_fit(curve, x, curve(x, *params) + centred(e), params)[0] for e in noise]
+        drawn.append([optimum(*p) for p in again])
+    weights = np.exp(-np.subtract(aicc, min(aicc)) / 2)
+    weights /= weights.sum()
+    ours = analyse_response(read_strips(WHOLE), **PRICES, replicates=0).optimum
+    assert ours.rate == pytest.approx(weights @ optima, abs=0.5)
+    # 200 draws a curve place an end of the mixture to about a lb/ac.
+    mixed = rng.choice(np.array(drawn).T.ravel(), 20_000, p=np.tile(weights / 200, 200))
+    ends = [ours.interval.low, ours.interval.high]
+    np.testing.assert_allclose(ends, np.percentile(mixed, [2.5, 97.5]), atol=2)
 
 
 def test_two_zeros_at_one_rate_are_told_from_the_other_two(zero):
