@@ -7,6 +7,7 @@ from fertkit.panels import controls
 from fertkit.panels.base import Panel, said_by
 from fertkit.plots.tissue import sample_detail
 from fertkit.reference import load_ranges
+from fertkit.results import counted
 from fertkit.tissue import explain, score_tissue
 from fertkit.tissue.verdict import all_clear, gaps
 
@@ -89,7 +90,7 @@ class LeafPanel(Panel):
     def message(self):
         """How many results a source calls short, the surest first; nothing judged is never an all-clear."""
         judged = self._shown(self.result.agreement)
-        about = self.settings.sample or f"{judged['specimen'].nunique()} samples"
+        about = self.settings.sample or counted(judged["specimen"].nunique(), "sample")
         if not (judged["sources"] > 0).any():
             return f"{about}: nothing could be judged, see the cautions below."
         found = self._shown(self.result.shortfalls)
@@ -115,7 +116,8 @@ class LeafPanel(Panel):
         without = self.result.conditions
         told = without.loc[without["why"].ne(""), ["crop", "growth_stage", "plant_part", "why"]]
         lines = [
-            f"No range for {r.crop}, {r.growth_stage}, {r.plant_part}: {r.why}." for r in told.itertuples()
+            f"No range for {', '.join(filter(None, (r.crop, r.growth_stage, r.plant_part)))}: {r.why}."
+            for r in told.itertuples()
         ]
         return [*lines, *said_by(self.result.checks), CAUTION]
 

@@ -39,6 +39,8 @@ _IN_CODE = {
     r"give your laboratory's own with cvs=": "put in your laboratory's own",
     r"state it, e\.g\. ": "write it under Plant part, for example ",
     r'--part ("[^"]*")': r"\1",
+    r"; give [^;(]*= \(command line: [^)]*\)": "; write it in the file",
+    r" \(command line: [^)]*\)": "",
     r"use design='blocks'": "choose the design of randomised blocks",
     r"use design='pairs'": "choose the design of pairs",
     r"give blocks=(\d+)": r"choose \1 blocks",
