@@ -117,7 +117,7 @@ def _opposite(table, run) -> tuple[np.ndarray, np.ndarray]:
 
     place = table["x_m"].to_numpy() + 1j * table["y_m"].to_numpy()
     step = np.r_[place[1:] - place[:-1], 0]
-    step[np.r_[run[1:] != run[:-1], True]] = 0
+    step[:-1][run[1:] != run[:-1]] = 0
     with np.errstate(invalid="ignore", divide="ignore"):
         heading = step / np.abs(step)
     known = np.isfinite(heading)

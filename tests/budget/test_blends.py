@@ -36,6 +36,7 @@ def test_phosphate_by_its_price_per_pound():
     rates = got.table.set_index("product")["rate_lb_ac"]
     assert rates["18-46-0"] > 0
     assert rates["11-52-0"] == 0
+    assert set(got.used["product"]) == set(rates.index[rates > 0])
     assert got.nutrients.set_index("nutrient")["marginal_cost"]["P2O5"] == pytest.approx(0.5699, abs=1e-4)
 
 

@@ -87,6 +87,14 @@ def test_books_by_hand():
     assert np.isnan(book["over_worth_high"][2027])
 
 
+def test_the_range_is_that_of_the_buffers_where_no_error_of_the_test_is_given():
+    # MSU2017: 50 bu of soybeans remove 50 x 1.4 = 70 lb K2O, so 10 lb are lacking; 6, 8 or 10 lb move 1 ppm.
+    one = pd.DataFrame({"year": [1], "crop": ["soybean"], "yield_goal": [50.0], "k2o_lb_ac": [60.0]})
+    row = carry_over(one, start_tests={"K": 150}, source="MSU2017").table.set_index("nutrient").loc["K2O"]
+    by_hand = (150 - 10 / 6, 150 - 10 / 8, 150 - 10 / 10)
+    assert (row["test_low"], row["test_ppm"], row["test_high"]) == pytest.approx(by_hand)
+
+
 def test_nitrogen_is_not_carried():
     book = rows_of(carry_over(ROTATION, **OPTIONS), "N")
     assert (book["running"] == 0).all()

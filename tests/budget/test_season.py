@@ -39,6 +39,9 @@ class TestDegreeDays:
     def test_celsius_is_the_same_day(self):
         # 86/50 F is 30/10 C
         assert growing_degree_days([30.0], [10.0], unit="C") == pytest.approx([18.0])
+        # within both limits: 25 and 15 C, 77 and 59 F, are (77 + 59)/2 - 50 = 18; 68 and 53.6 F 10.8
+        found = growing_degree_days([25.0, 20.0], [15.0, 12.0], unit="C")
+        assert found.tolist() == pytest.approx([18.0, 10.8])
 
     def test_plain_average(self):
         assert growing_degree_days([20, 8], [10, 4], method="average", unit="C", base=10).tolist() == [5, 0]

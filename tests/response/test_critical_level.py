@@ -61,6 +61,7 @@ def test_arcsine_log_interval(cotton):
 
 def test_curves(cotton):
     line = curve_level(*cotton, "linear_plateau")
+    assert tuple(line.line["test"].iloc[[0, -1]]) == (min(cotton[0]), max(cotton[0]))  # all that was tested
     assert line.value == pytest.approx(56.0, abs=1e-6)
     assert (line.low, line.high) == (pytest.approx(46.12, abs=0.01), pytest.approx(94.53, abs=0.01))
     bent = curve_level(*cotton, "quadratic_plateau")

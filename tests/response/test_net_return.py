@@ -68,6 +68,7 @@ def test_price_ratio_table_by_curve():
     """Rates of 0.0025 and 0.01 from the exact formulae; see test_economics."""
     fits = {"quadratic": BENT, "mitscherlich": (8, 5, 0.015)}
     result = price_ratio_table(fits, [0.01, 0.0025, 0.06], price_ratio=0.01, **TESTED)
+    assert result.wide.columns.tolist() == ["quadratic", "mitscherlich"]  # in the order given
     np.testing.assert_allclose(result.wide["quadratic"], [190, 160, 0])
     np.testing.assert_allclose(result.wide["mitscherlich"], [226.746492, 134.326868, 14.876237], atol=1e-6)
     assert "no economic response" in result.summary()

@@ -237,6 +237,13 @@ def test_one_crop_twice_is_two_seasons_and_a_winter_crop_one():
     assert set(wheat["sample_id"]) == {"N 80"}
 
 
+def test_a_stage_left_out_is_no_date_after_another():
+    # Neither row has a date and one has no stage: nothing says which came first.
+    sheet = "Sample,Crop,Stage,Part,K %\nNorth,soybean,R2,trifoliate,1.3\nNorth,soybean,,trifoliate,2.1\n"
+    with pytest.raises(NotEstimable, match="no sample name has two dates or stages"):
+        season_path(score_tissue(read_tissue(sheet.encode())))
+
+
 def test_pairs_of_two_dates_stay_two_pairs():
     # Arithmetic: ln(16/45) and ln(1.25/2.2) would both shrink if the dates were averaged.
     head = "Field,Area,Crop,Stage,Part,Sampled,K %,Mn ppm\n"

@@ -501,3 +501,13 @@ def test_distance_above_an_upper_limit_alone_is_relative_to_it():
     # beside a foot of 2 without a low end: 1 is half below it, 6 one fifth above the high end
     found = distance_from_range(np.array([1.0, 6.0]), nan, np.array([5.0, 5.0]), np.array([2.0, 2.0]))
     assert found.tolist() == pytest.approx([-0.5, 0.2])
+
+
+@pytest.mark.parametrize("nutrient", ["N", "P", "K", "Mg", "B", "Cu", "Mn", "Zn", "Ca"])
+def test_each_figure_from_memory_is_told_where_it_is_the_only_one_used(tidy, nutrient):
+    # All nine rows of OMAFRA_CORN, corn ear leaf at R1, are marked from_memory in the table of ranges.
+    where = {"growth_stage": "R1", "plant_part": "middle third of ear leaf"}
+    checks = score_tissue(tidy({"a": {nutrient: 1.0}}, **where), source="OMAFRA_CORN").checks
+    row = checks.set_index("check").loc["ranges carried from memory"]
+    assert (row["value"], row["passed"]) == (1, False)
+    assert "figures of OMAFRA_CORN are from memory" in row["meaning"]

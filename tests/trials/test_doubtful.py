@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import scipy.stats
 from scipy.optimize import curve_fit
 
 from fertkit.intake import read_strips
@@ -60,6 +61,19 @@ def test_expected_yield_by_hand():
     found = doubtful_strips(x, bad.ravel())
     assert found.rows == (6,)
     assert found.expected == pytest.approx((by_hand,))
+
+
+def test_the_probability_is_that_of_the_largest_studentized_residual():
+    # The largest externally studentized residual of statsmodels, times 2 sides and 12 strips (Bonferroni).
+    sm = pytest.importorskip("statsmodels.api")
+    y = np.array([50.0, 54, 57, 58.3, 51, 55.2, 59, 59.5, 49, 53.2, 56.1, 58.0])
+    x, _, _ = design(3, 4)
+    whole = np.abs(sm.OLS(y, x).fit().get_influence().resid_studentized_external).max()
+    by_hand = 12 * 2 * scipy.stats.t.sf(whole, 12 - 6 - 1)
+    assert 0.01 < by_hand < 1
+    found = doubtful_strips(x, y)
+    assert found.rows == ()
+    assert found.p == pytest.approx(by_hand)
 
 
 def test_a_pair_of_strips_that_cannot_be_told_apart_is_named_whole():
