@@ -4,6 +4,7 @@ Checks are numbered; P: printed by the source, D: derived from printed numbers, 
 """
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.budget import nutrient_budget
-from fertkit.budget.rates import amounts, parts_of, published_rates, residue_lb_ac
+from fertkit.budget.rates import amounts, derivation, parts_of, published_rates, residue_lb_ac
 from fertkit.budget.yields import far_outside
 from fertkit.errors import InputError, LookupFailed, UnitError
 from fertkit.reference import cite, load_table
@@ -367,3 +368,12 @@ def test_a_goal_far_outside_is_set_against_the_yields_measured():
     assert "measured (100 to 200 bu/ac)" in said[0]
     assert "measured (100 bu/ac)" in far_outside("corn", 2000, "bu/ac", 2000 * 56, [5600])[0]
     assert far_outside("corn", 150, "bu/ac", 150 * 56, [11200, 5600]) == []
+
+
+def test_a_removal_that_the_source_prints_is_not_called_worked_out():
+    # BENDER2015 prints uptake, removal and harvest index of soybeans; were removal left out, it would follow.
+    rates = [r for r in published_rates("soybean") if r.source_key == "BENDER2015" and r.share > 0]
+    assert {r.nutrient for r in rates} >= {"N", "P2O5"}
+    for rate in rates:
+        assert derivation(rate) == ""
+        assert derivation(replace(rate, harvested=np.nan)) == "removed = uptake x harvest index"

@@ -40,6 +40,14 @@ def test_one_nutrient_lower_and_below_range_is_strong_evidence(tidy):
     assert result.patterns["pattern"].item() == "one or few nutrients lower"
 
 
+def test_both_areas_short_is_told_apart_from_a_nutrient_lower_in_one(tidy):
+    # 0.9 % K lies below 1.56 % (STAMMER2018) and every other limit of trifoliates at R2, in both areas alike.
+    samples = tidy({"North good": GOOD | {"K": 0.9}, "North poor": GOOD | {"K": 0.9}}, **SOYBEAN)
+    evidence = compare_pairs(samples).table.set_index("nutrient")["evidence"]
+    assert evidence["K"] == "both areas short"
+    assert evidence["N"] == "none"
+
+
 def test_lower_but_in_range_is_weak_evidence(tidy):
     result = pair(tidy, {"Mn": 0.7}, cvs=5)
     assert result.table.set_index("nutrient").loc["Mn", "evidence"].startswith("weak")

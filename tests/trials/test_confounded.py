@@ -27,6 +27,17 @@ def test_treatments_that_never_meet_are_refused(confounded, model):
         analyse_strips(confounded, model=model)
 
 
+@pytest.mark.parametrize("alone", "ABC")
+def test_one_treatment_that_meets_no_other_is_refused(alone):
+    # Blocks 1 and 2 hold the one treatment alone, blocks 3 to 6 both of the others.
+    others = [t for t in "ABC" if t != alone]
+    rows = [(b, alone) for b in (1, 1, 2, 2)] + [(b, t) for b in range(3, 7) for t in others]
+    table = pd.DataFrame(rows, columns=["block", "treatment"])
+    table["yield_t_ha"] = 6 + np.random.default_rng(2).normal(0, 0.2, len(table))
+    with pytest.raises(NotEstimable, match="never meet within a block"):
+        analyse_strips(table, treatment="treatment", response="yield_t_ha", blocks="block")
+
+
 @pytest.mark.parametrize(
     "ask",
     [

@@ -91,6 +91,12 @@ def test_limits_on_the_log(mankato, rules, kept, mean):
     assert last["mean"] == pytest.approx(mean, abs=2e-6)
 
 
+def test_the_summary_counts_from_the_first_step_to_the_last(mankato):
+    # Counts and the mean by area are those of the log above: 9027.154365 bu from 67.636765 ac, 133.5 bu/ac.
+    said = clean_points(mankato, replace(NO_RULES, yield_low=50, global_sd=3)).summary()
+    assert said.startswith("mankato: 4761 of 4949 points kept; mean by area 133.5 before")
+
+
 def test_mean_by_area_after_a_limit(mankato):
     steps = clean_points(mankato, replace(NO_RULES, yield_low=50)).steps
     assert steps["weighted_mean"].iloc[-1] == pytest.approx(135.286633, abs=5e-7)

@@ -1,6 +1,7 @@
 """Split plots against Yates' oats."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from fertkit.errors import LookupFailed, NotEstimable
@@ -40,6 +41,16 @@ def test_variances_follow_from_the_mean_squares(oats):
     assert found.variances["variance"].tolist() == pytest.approx(expected, rel=1e-4)
     assert found.errors["sed"].iloc[0] == pytest.approx(np.sqrt(2 * ms["whole-strip error"] / 24))
     assert found.errors["sed"].iloc[2] == pytest.approx(np.sqrt(2 * ms["part error"] / 6))
+
+
+def test_a_category_that_no_strip_has_changes_nothing(oats):
+    kinds = pd.CategoricalDtype([*oats["gen"].unique(), "not sown"])
+    plain, named = (
+        analyse_split_plot(table, "gen", "n_cwt_ac", response="yield_qlb_plot").means.reset_index(drop=True)
+        for table in (oats, oats.assign(gen=oats["gen"].astype(kinds)))
+    )
+    assert len(named) == 12  # three varieties at four rates
+    assert named["mean"].tolist() == pytest.approx(plain["mean"].tolist())
 
 
 def test_incomplete_split_plot_is_refused(oats):
