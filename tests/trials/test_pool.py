@@ -484,3 +484,8 @@ def test_sites_that_respond_differently_are_told_beside_one_curve():
         assert row["value"] == pytest.approx(anova_lm(one, own)["Pr(>F)"].iloc[1], rel=1e-6)
         assert row["passed"] == alike
         assert ("respond differently" in found.summary()) != alike
+
+
+def test_trials_without_names_are_numbered_from_one():
+    with pytest.raises(NotEstimable, match=r"cannot be negative \(2: -1\)"):
+        pool_estimates([4.0, 4.0, 4.0], [1.0, -1.0, 2.0])
