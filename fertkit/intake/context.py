@@ -46,8 +46,7 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
     report : list of (what, item, detail, row)
     """
     report, notes = [], []
-    lines = pd.concat([_lines(b, block, report) for b, block in enumerate(layout.blocks)], ignore_index=True)
-    lines = lines.astype(object).fillna("")
+    lines = _stacked([_lines(b, block, report) for b, block in enumerate(layout.blocks)])
     for role in CONTEXT:
         if role not in lines:
             lines[role] = ""
@@ -71,6 +70,13 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
         notes,
         report,
     )
+
+
+def _stacked(frames) -> pd.DataFrame:
+    """The lines of all blocks; a column that a block lacks is blank there."""
+    columns = list(dict.fromkeys(column for frame in frames for column in frame))
+    filled = [frame.reindex(columns=columns, fill_value="") for frame in frames if len(frame)]
+    return pd.concat(filled, ignore_index=True) if filled else frames[0].reindex(columns=columns)
 
 
 def _lines(b: int, block: Block, report) -> pd.DataFrame:
