@@ -110,6 +110,8 @@ def cells_of(line: str, delimiter: str) -> tuple[list[str], str]:
             if end < len(line) and line[end] != delimiter:
                 return cells, _MID
             cells.append(quoted[1].replace('""', '"'))
+            if cells[-1].count('"') % 2 and _STRAY.search(cells[-1]):
+                return cells, _INSIDE
         else:
             end = line.find(delimiter, place)
             end = len(line) if end < 0 else end

@@ -101,8 +101,12 @@ def _short_units(rows, widths, header, lines, named):
 
 def _last_filled(full, named, numbers=False):
     """The last column that most of the whole lines fill, with numbers if asked; -1 if there is none."""
-    counts = (sum(row[j] != "" and (not numbers or _is_number(row[j])) for row in full) for j in range(named))
+    counts = (sum(row[j] != "" and (not numbers or _has_digit(row[j])) for row in full) for j in range(named))
     return max((j for j, held in enumerate(counts) if held > _USUAL * len(full)), default=-1)
+
+
+def _has_digit(cell):
+    return any(character.isdigit() for character in cell)
 
 
 def _broken(rows, widths, lines, named):

@@ -9,7 +9,7 @@ import pandas as pd
 
 from fertkit.errors import InputError, Problem
 from fertkit.intake.files import RawTable, open_table, text_of
-from fertkit.intake.numbers import LARGEST, number_style
+from fertkit.intake.numbers import LARGEST, SMALLEST, number_style
 from fertkit.intake.spellings import plain
 from fertkit.intake.strip_headers import area_unit
 from fertkit.intake.strip_moisture import trade_source
@@ -304,7 +304,8 @@ def _numbers(cells, taken, problems) -> dict[str, np.ndarray]:
         for i in np.flatnonzero(bad)[: InputError.SHOWN]:
             remedy = "write the plain number, or leave the cell empty"
             problems.append(Problem("not a number", remedy, int(i) + 2, header, text_of(column.iloc[i])))
-        for i in np.flatnonzero(np.abs(numbers) > LARGEST)[: InputError.SHOWN]:
+        size = np.abs(numbers)
+        for i in np.flatnonzero((size > LARGEST) | ((size < SMALLEST) & (size > 0)))[: InputError.SHOWN]:
             remedy = "write the number as measured, or take the line out"
             problems.append(
                 Problem("not a sensible number", remedy, int(i) + 2, header, text_of(column.iloc[i]))
