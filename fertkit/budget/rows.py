@@ -138,7 +138,8 @@ def keep_nutrients(rows, nutrients) -> pd.DataFrame:
     """Keep the rows of some nutrients, named as oxide or element."""
     if nutrients is None:
         return rows
-    wanted = [OXIDE_OF.get(n, n) for n in nutrients]
+    written = {n.casefold(): n for n in (*NUTRIENT_ORDER, *OXIDE_OF)}
+    wanted = [OXIDE_OF.get(n, n) for n in (written.get(str(n).strip().casefold(), n) for n in nutrients)]
     for name, oxide in zip(nutrients, wanted, strict=True):
         if oxide not in NUTRIENT_ORDER:
             raise unknown("nutrient", name, (*NUTRIENT_ORDER, *OXIDE_OF))

@@ -12,6 +12,7 @@ from fertkit.intake.layout import Block, Layout
 from fertkit.intake.line_kinds import is_rating
 from fertkit.intake.results import ResultColumn, left_out_analytes
 from fertkit.intake.spellings import plain, spellings
+from fertkit.intake.units import is_other_matrix
 from fertkit.intake.words import settle_words
 
 CONTEXT = ("sample_id", "lab_id", "field", "crop", "growth_stage", "plant_part", "sampled", "area")
@@ -19,6 +20,7 @@ _MARKED_ID = re.compile(
     r"(?P<pair>.+?)[\s_\-/(]+(?P<mark>good|bad|poor|healthy|gut|schlecht|buena|mala)\)?", re.IGNORECASE
 )
 _TAKEN = frozenset({"block", "line", "row", "specimen", *CONTEXT})  # names of our own columns
+_MATRIX = frozenset({"matrix", "material", "sample matrix", "sample material", "basis", "sample kind"})
 _SCALES = {"feekes": "Feekes", "zadoks": "GS", "bbch": "BBCH"}
 
 
@@ -126,11 +128,30 @@ def doubled_columns(block: Block) -> list[Problem]:
             if len(words) > 1:
                 first, other = sorted(words.values())[:2]
                 (row, label), (_, second) = block.place(i, first), block.place(i, other)
+                if any(is_other_matrix(text_of(block.cells[i][j])) for j in (first, other)):
+                    break  # refused for its matrix, whatever the part
                 told = " and ".join(f"'{text_of(block.cells[i][j])}'" for j in (first, other))
                 what = f"two columns give the {said}, '{label}' and '{second}', and they differ: {told}"
                 problems.append(Problem(what, "keep one of the columns, or rename the other", row))
                 break
     return problems
+
+
+def other_matrix_cells(layout: Layout) -> list[Problem]:
+    """The first line of a table whose part, or kind of sample, is sap or fresh weight."""
+    for block in layout.blocks:
+        columns = [
+            j for j, h in enumerate(block.headers)
+            if (h.kind, h.name) == ("role", "plant_part") or plain(block.labels[j]).strip(" :.") in _MATRIX
+        ]  # fmt: skip
+        for i in block.lines:
+            for j in columns:
+                if is_other_matrix(text_of(block.cells[i][j])):
+                    what = "sap and fresh-weight results are another matrix than dry matter"
+                    row, label = block.place(i, j)
+                    remedy = "ask the laboratory for dry-matter results"
+                    return [Problem(what, remedy, row, label, text_of(block.cells[i][j]))]
+    return []
 
 
 def _role_columns(block: Block, report) -> dict[str, int]:

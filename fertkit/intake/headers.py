@@ -145,7 +145,7 @@ def begins_with_nutrient(text: str) -> str:
     """Nutrient whose name or symbol a text begins with, as 'Zn xyz' or 'ZnDTPA' does; '' if there is none."""
     words = unicodedata.normalize("NFKC", text).strip()
     first = re.match(r"[^\W\d_]+", words)
-    if not first:
+    if not first or first[0].casefold().startswith(("chloroph", "clorof")):  # the green of a leaf, no Cl
         return ""
     name = spellings("nutrient").get(plain(first[0]), "")
     symbol = re.match(r"(?:Zn|Mn)|(?:Ca|Mg|Fe|Cu|Mo|Cl|Na|Al)(?=[A-Z])|[NPKSB](?=[A-Z][a-z]{2})", words)

@@ -13,7 +13,7 @@ from fertkit.intake.files import RawTable, text_of
 from fertkit.intake.header_rows import complete_headers, header_rows, nutrients_in, take_units
 from fertkit.intake.headers import Header, read_header
 from fertkit.intake.line_kinds import is_rating, sort_lines
-from fertkit.intake.sections import NUTRIENTS, STATED, Section, carried, number_like, sections_of
+from fertkit.intake.sections import NUTRIENTS, STATED, Section, carried, number_like, own_to_each, sections_of
 from fertkit.intake.spellings import plain, spellings
 
 _BLANK = Header("blank")
@@ -103,9 +103,10 @@ def find_layout(raw: RawTable) -> Layout:
     text = [_meanings(row, i, meaning) for i, row in enumerate(cells)]
     blocks, dropped, asked, notes = [], [], [], []
     past: list = []
-    for section in sections_of(cells, text, raw.name):
+    sections = sections_of(cells, text, raw.name)
+    for section, each in zip(sections, own_to_each(sections, cells), strict=True):
         reader = _Section(cells, text, section, blocks)
-        past = carried(past, tuple(reader.stated(0)))
+        past = carried(past, tuple(reader.stated(0)), each)
         for number, panel in enumerate(reader.panels):
             own = reader.stated(number)
             context = {s.role: (s.cell, s.line + 1) for s in (carried(past, tuple(own)) if number else past)}

@@ -1,11 +1,13 @@
 """Cut a laboratory's sheet into its tables, each with the lines that name its sample and crop."""
 
 import re
+from collections import Counter
 from dataclasses import dataclass
 
 from fertkit.errors import InputError, Problem
 from fertkit.intake.files import text_of
 from fertkit.intake.headers import Header, heading_unit, read_header
+from fertkit.intake.spellings import plain, spellings
 from fertkit.intake.units import find_unit
 
 NUTRIENTS = ("nutrient", "oxide", "unclear")
@@ -14,6 +16,8 @@ STATED = (
     *("feekes", "zadoks", "bbch"),
 )
 _WHOSE = ("sample_id", "lab_id", "field", "place", "crop")
+_STAGES = ("growth_stage", "feekes", "zadoks", "bbch")
+_GROWN = ("crop", *_STAGES, "plant_part")
 _NUMBER = re.compile(r"\s*[<>≤≥]?\s*[+-]?[.,]?\d")
 _LONGEST = 60  # characters of a cell that may be the name of a role
 
@@ -235,11 +239,49 @@ def _next_label(piece):
     return piece, ""
 
 
-def carried(past: list[Stated], own: tuple[Stated, ...]) -> list[Stated]:
+def own_to_each(sections: list[Section], cells: list) -> list[frozenset]:
+    """Roles (crop, stage, part) that no section may take from the sample above, one set a section.
+
+    Those that several sections state, so that each has its own, and those whose label stands unread over the
+    section, as in 'Cropcorn' or a bare 'Crop:'.
+    """
+    often = Counter(role for s in sections for role in {_family(t.role) for t in s.stated})
+    each = {role for role, times in often.items() if times > 1}
+    starts = [0, *(s.body for s in sections)]
+    return [
+        frozenset(each | _unread(cells, range(before, s.body), {t.line for t in s.stated}))
+        for before, s in zip(starts, sections, strict=False)
+    ]
+
+
+def _family(role):
+    return "growth_stage" if role in _STAGES else role
+
+
+def _unread(cells, lines, read):
+    """Crop, stage or part whose label begins one of the lines without being read there."""
+    found = set()
+    for i in set(lines) - read:
+        filled = [text_of(c) for c in cells[i] if c != ""]
+        if 0 < len(filled) <= 2:
+            role = _begins_with_label(filled[0])
+            found |= {role} if role and not (len(filled) == 2 and number_like(filled[1])) else set()
+    return found
+
+
+def _begins_with_label(text):
+    words = plain(text)
+    known = (w for w, role in spellings("role").items() if role in _GROWN and words.startswith(w))
+    longest = max(known, key=len, default="")
+    return _family(spellings("role")[longest]) if longest else ""
+
+
+def carried(past: list[Stated], own: tuple[Stated, ...], each: frozenset = frozenset()) -> list[Stated]:
     """Context of a table after those of the tables above it.
 
     What stood above the first role that the new lines state again holds on; a stage or part is not carried to
-    another crop, nor anything from one sample to the next.
+    another crop, nor anything from one sample to the next, nor a role of ``each``, which a sample states by
+    itself.
     """
     if not own:
         return past
@@ -247,7 +289,7 @@ def carried(past: list[Stated], own: tuple[Stated, ...]) -> list[Stated]:
     mine = {s.role: text_of(s.cell).casefold() for s in own}
     same = any(role in mine and mine[role] == value.get(role) for role in ("sample_id", "lab_id"))
     begins = next((k for k, s in enumerate(past) if s.role in mine), len(past))
-    kept = past if same else past[:begins]
+    kept = past if same else [s for s in past[:begins] if _family(s.role) not in each & {*_GROWN}]
     if mine.get("crop", value.get("crop")) != value.get("crop"):
-        kept = [s for s in kept if s.role not in ("growth_stage", "plant_part", "feekes", "zadoks", "bbch")]
+        kept = [s for s in kept if s.role not in _GROWN[1:]]
     return [s for s in kept if s.role not in mine] + list(own)

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, Problem
-from fertkit.intake.context import doubled_columns, specimens_of
+from fertkit.intake.context import doubled_columns, other_matrix_cells, specimens_of
 from fertkit.intake.files import RawTable, open_tables, text_of, whole
 from fertkit.intake.joins import unnamed_tables
 from fertkit.intake.layout import Layout, find_layout
@@ -160,6 +160,8 @@ def read_tissue(
     raw, layout = _open(path_or_buffer, name, sheet)
     problems: list[Problem] = []
     _refuse_other_matrix(raw, layout)
+    if sap := other_matrix_cells(layout):
+        raise InputError(raw.name, sap)
     shifted = [p for block in layout.blocks for p in raw.shifted(*block.rows())]
     doubled = [p for block in layout.blocks for p in doubled_columns(block)]
     problems += dict.fromkeys([*shifted, *doubled, *layout.asked, *misplaced_numbers(layout)])

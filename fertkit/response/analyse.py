@@ -174,9 +174,10 @@ class ResponseAnalysis(Result):
 
     def summary(self) -> str:
         n, rates = len(self.data.rate), len(self.data.rates)
+        lowest, highest = (plain(self.data.rates[i]) for i in (0, -1))
         lines = [
             *self.first,
-            f"{n} rows at {rates} rates, {self.data.rates[0]:g} to {self.data.rates[-1]:g} {self.rate_unit}; "
+            f"{n} rows at {rates} rates, {lowest} to {highest} {self.rate_unit}; "
             f"{self.data.shared}price ratio {plain(self.price_ratio)} {self.yield_unit} per "
             f"{self.rate_unit}.",
             f"Economic optimum rate: {self.optimum.text}.",

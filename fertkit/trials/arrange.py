@@ -1,5 +1,6 @@
 """From a table of harvested strips to the arrays an analysis needs, with what had to be said about it."""
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -258,10 +259,10 @@ def check_level(level) -> None:
 
 def describe(strip) -> str:
     """Name a strip for a message."""
-    parts = [
-        f"{name} {strip[name]}" for name in ("block", "strip") if name in strip and pd.notna(strip[name])
-    ]
-    return " ".join(parts) or f"line {strip.name}"
+    named = [name for name in ("block", "strip") if name in strip and pd.notna(strip[name])]
+    said = " ".join(f"{name} {strip[name]}" for name in named)
+    # a strip named by its line of the file is "row 8", not "strip row 8"
+    return re.sub(r" ?strip row (?=\d+$)", ", row ", said).lstrip(", ") or f"line {strip.name}"
 
 
 def places(strips, sites=()) -> tuple[np.ndarray | None, np.ndarray | None]:

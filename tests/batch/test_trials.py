@@ -330,8 +330,8 @@ def test_doubtful_strips_and_notes_of_a_file_are_in_the_table_and_the_summary(tm
     assert "far from the rest" not in asked.summary()
     told = batch(home, tmp_path / "told", price_ratio=0.5 / 4.5, real_yields=True)
     row = told.table.set_index("file").loc["one_zero.csv"]
-    assert "block 2 strip row 9 at 100 lb/ac (0 where" in row["doubtful"]
-    assert "block 3 strip row 16 at 200 lb/ac (165 where" in row["doubtful"]
+    assert "block 2, row 9 at 100 lb/ac (0 where" in row["doubtful"]
+    assert "block 3, row 16 at 200 lb/ac (165 where" in row["doubtful"]
     assert "Note: 1 trial holds strips that lie far from the rest" in told.summary()
     assert "(165 where" in told.index.read_text(encoding="utf-8")
     assert '"real_yields": true' in (tmp_path / "told" / "run.json").read_text()

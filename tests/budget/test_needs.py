@@ -377,3 +377,8 @@ def test_a_removal_that_the_source_prints_is_not_called_worked_out():
     for rate in rates:
         assert derivation(rate) == ""
         assert derivation(replace(rate, harvested=np.nan)) == "removed = uptake x harvest index"
+
+
+def test_a_nutrient_is_known_in_any_case():
+    for written in ("k2o", ["K2o"], "k"):
+        assert nutrient_budget("corn", 200, nutrients=written).table["nutrient"].unique().tolist() == ["K2O"]

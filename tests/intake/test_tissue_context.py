@@ -321,3 +321,38 @@ def test_a_part_given_says_of_the_petiole_what_the_file_leaves_open():
     assert parts == ["upper trifoliate without petiole", "Ear leaf", "trifoliate with petiole"]
     assert any("'Uppermost mature trifoliate'" in text for text in samples.report["detail"])
     assert any("with petiole" in str(note) and "kept" in str(note) for note in samples.notes)
+
+
+RESULTS = "Nutrient,Result,Unit\nN,{},%\nK,1.5,%\nZn,22,ppm\n"
+FIRST = "Crop: Soybean\nStage: R2\nPart: trifoliate\nSample: Poor\n" + RESULTS.format(4.5)
+
+
+def _crops(text):
+    return read(text).table.groupby("sample_id")["crop"].first().to_dict()
+
+
+@pytest.mark.parametrize("label", ["Cropcorn", "Crop:", "CROP=", "Cropcorn,"])
+def test_a_crop_whose_line_is_unread_is_not_that_of_the_sample_above(label):
+    # the line names a crop, and no reader can tell which: blank, never soybean
+    text = FIRST + f"\n{label}\nSample: East\n" + RESULTS.format(2.5)
+    assert _crops(text) == {"Poor": "soybean", "East": ""}
+
+
+def test_samples_that_state_their_own_crop_lend_it_to_none():
+    text = FIRST + "\nSample: East\n" + RESULTS.format(2.5)
+    assert _crops(text) == {"Poor": "soybean", "East": "soybean"}  # one crop over the whole page
+    text += "\nCrop: wheat\nSample: West\n" + RESULTS.format(3.5)
+    assert _crops(text) == {"Poor": "soybean", "East": "", "West": "wheat"}
+
+
+@pytest.mark.parametrize("label", ["Matrix", "Sample type"])
+def test_sap_beside_a_plant_part_is_refused_as_sap(label):
+    with pytest.raises(InputError, match="another matrix than dry matter") as caught:
+        read(f"Sample,Crop,Stage,Part,{label},N %,K %,Zn ppm\nA,corn,R1,ear leaf,sap,2.5,1.9,30\n")
+    assert "differ" not in str(caught.value)
+
+
+def test_chlorophyll_is_no_chloride_that_went_unread():
+    text = "Sample,Crop,Stage,Part,N %,K %,Zn ppm,Chlorophyll SPAD,Chlorophyll,Chloridex\n"
+    unread = read(text + "A,corn,R1,ear leaf,2.5,1.9,30,40,35,7\n").unread
+    assert unread["column"].tolist() == ["Chloridex"]  # a word like chloride still is

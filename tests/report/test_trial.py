@@ -109,7 +109,7 @@ SLIP = "trial,block,N kg/ha,yield t/ha\n" + "".join(
 def test_a_yield_far_too_high_is_the_first_thing_said():
     trial = read_strips(io.StringIO(SLIP), crop="wheat", name="slip.csv")
     first = trial_lines(answer_trial(trial, nutrient_price=1.1, grain_price=190))[0]
-    assert first.startswith("Look at this first: block 2 strip row 7 at 120 kg/ha (16.5 where")
+    assert first.startswith("Look at this first: block 2, row 7 at 120 kg/ha (16.5 where")
     both = SLIP + SLIP.replace("A,", "B,").replace("16.5", "6.5").partition("\n")[2]
     network = answer_network(
         read_strips(io.StringIO(both), crop="wheat"), nutrient_price=1.1, grain_price=190

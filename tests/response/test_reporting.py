@@ -333,3 +333,11 @@ def test_no_text_of_a_large_yield_or_a_small_unit_has_an_exponent():
     assert float(re.search(r"c = (-0\.\d+)", analysis.fits["quadratic"].summary()).group(1)) == pytest.approx(
         c, rel=1e-4
     )
+
+
+def test_rates_of_the_summary_follow_the_one_rounding_rule():
+    rates = [0, 66.723, 133.446, 200.169]
+    table = pd.DataFrame({"rate_lb_ac": rates * 2, "yield_bu_ac": [100, 130, 141, 142, 102, 128, 143, 144]})
+    said = analyse_response(table, nutrient_price=0.5, grain_price=4.5, replicates=50).summary()
+    assert "0 to 200 lb/ac" in said
+    assert "200.169" not in said

@@ -106,13 +106,11 @@ def zero():
 
 def test_a_zero_does_not_hide_the_next_strip(zero):
     said = analyse_response(zero, **PRICES, replicates=0).summary().splitlines()[0]
-    assert said.startswith("Look at this first: block 2 strip row 9 at 100 lb/ac (0 where")
-    assert "block 3 strip row 16 at 200 lb/ac (165 where" in said
+    assert said.startswith("Look at this first: block 2, row 9 at 100 lb/ac (0 where")
+    assert "block 3, row 16 at 200 lb/ac (165 where" in said
     assert "With them the economic optimum rate is at least the highest rate" in said
     assert (
-        analyse_strips(zero)
-        .summary()
-        .startswith("Look at this first: block 2 strip row 9 at 100 lb/ac (0 where")
+        analyse_strips(zero).summary().startswith("Look at this first: block 2, row 9 at 100 lb/ac (0 where")
     )
 
 
@@ -148,7 +146,7 @@ def test_a_zero_in_a_table_given_directly_is_named_first(lost):
 def test_as_lost_the_low_strip_of_the_zero_file_is_named_first():
     lost = CASE.read_text().replace("2,100,0.0", "2,100,")
     first = analyse_response(read_strips(lost.encode()), **PRICES, replicates=0).summary().splitlines()[0]
-    assert first.startswith("Look at this first: block 3 strip row 16 at 200 lb/ac (165 where ")
+    assert first.startswith("Look at this first: block 3, row 16 at 200 lb/ac (165 where ")
     assert "With it the economic optimum rate is " in first
     assert "; without it, " in first
 
