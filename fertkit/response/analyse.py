@@ -386,7 +386,7 @@ def _strips(analysis):
 
 def _price_check(analysis):
     data = analysis.data
-    return price_check(analysis.prices, data.rate_unit, data.yield_unit, data.nutrient)
+    return price_check(analysis.prices, data.rate_unit, data.yield_unit, data.nutrient, max(data.rates))
 
 
 def _checks(analysis):

@@ -7,7 +7,7 @@ import numpy as np
 from fertkit.reference import load_crops, load_table
 from fertkit.response.prices import Prices, single
 from fertkit.results import plain
-from fertkit.units import MASS_KG, mass_kg
+from fertkit.units import AREA_RATE_KG_HA, MASS_KG, convert_area_rate, mass_kg
 
 _MICRONUTRIENTS = frozenset(("B", "CU", "FE", "MN", "MO", "NI", "ZN"))
 
@@ -41,11 +41,14 @@ def network_limit(item: str) -> float:
     return float(_table().loc[("network", item), "value"])
 
 
-def price_check(prices: Prices, rate_unit: str, yield_unit: str, nutrient: str = "") -> tuple:
+def price_check(
+    prices: Prices, rate_unit: str, yield_unit: str, nutrient: str = "", top_rate: float = 0.0
+) -> tuple:
     """Row of a checks table: whether the crop that pays for a mass of nutrient is a plausible mass of it.
 
     A price per kg given where one per t is meant makes the nutrient a thousand times too dear, and every
-    trial without an economic response. A bushel is taken at any weight a crop of the table has.
+    trial without an economic response. A bushel is taken at any weight a crop of the table has. A nutrient
+    without a name may be a micronutrient, unless ``top_rate``, the highest [rate unit], is too high for one.
     """
     money = single(prices.per(rate_unit, yield_unit))
     rate_mass, yield_mass = rate_unit.split("/")[0], yield_unit.split("/")[0]
@@ -54,7 +57,11 @@ def price_check(prices: Prices, rate_unit: str, yield_unit: str, nutrient: str =
         return ("units of the prices", np.nan, "", None, "the masses are not known")
     weights = [mass_kg(yield_mass, lb_per_bushel=b) for b in (min(bushels), max(bushels))]
     low, high = (money.ratio * w / mass_kg(rate_mass) for w in weights)
-    trace = nutrient.strip().upper() in _MICRONUTRIENTS or not nutrient
+    trace = nutrient.strip().upper() in _MICRONUTRIENTS
+    if not nutrient and rate_unit not in AREA_RATE_KG_HA:
+        trace = True
+    elif not nutrient:
+        trace = convert_area_rate(top_rate, rate_unit, "kg/ha") <= _limit("highest rate of a micronutrient")
     least, most = _limit("lowest"), _limit("highest of a micronutrient" if trace else "highest")
     taken = (
         f"the nutrient is taken as {plain(money.nutrient)} {prices.money} per {rate_mass} and the crop as "

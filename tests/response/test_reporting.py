@@ -341,3 +341,16 @@ def test_rates_of_the_summary_follow_the_one_rounding_rule():
     said = analyse_response(table, nutrient_price=0.5, grain_price=4.5, replicates=50).summary()
     assert "0 to 200 lb/ac" in said
     assert "200.169" not in said
+
+
+def test_grain_priced_per_tonne_for_a_yield_in_bushels_is_doubted_before_the_verdict():
+    # by hand: 4.5 a t is 0.0045 a kg, and 0.5 a kg of nutrient buys 111 kg of grain; at 4.5 a bu it buys 2.8
+    yields = [6.6, 8.0, 8.7, 8.8, 6.7, 8.0, 8.8, 8.9]
+    table = pd.DataFrame({"rate_kg_ha": [0, 50, 100, 150] * 2, "yield_t_ha": yields})
+    first = analyse_response(table, nutrient_price=0.5, grain_price=4.5, replicates=50).summary()
+    assert first.startswith("Check the units of the prices")
+    assert "111 times" in first.splitlines()[0]
+    fair = analyse_response(table, nutrient_price=0.5, grain_price=177, replicates=50)
+    assert fair.doubt == ""
+    boron = table.assign(rate_kg_ha=table["rate_kg_ha"] / 100)  # 1.5 kg/ha of something dear
+    assert analyse_response(boron, nutrient_price=0.5, grain_price=4.5, replicates=50).doubt == ""
