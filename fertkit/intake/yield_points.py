@@ -2,6 +2,7 @@
 
 import io
 import re
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -193,9 +194,16 @@ def _cells(source, name) -> tuple[str, pd.DataFrame]:
             data, encoding = text.encode(), "utf-8"
         _refuse_alike(head)
         check_long_file(io.BytesIO(data), sep, name)
-        table = pd.read_csv(
-            io.BytesIO(data), sep=sep, decimal=decimal, encoding=encoding, low_memory=False, index_col=False
-        )
+        with warnings.catch_warnings():  # cells beyond the column names are empty, as was looked up
+            warnings.simplefilter("ignore", pd.errors.ParserWarning)
+            table = pd.read_csv(
+                io.BytesIO(data),
+                sep=sep,
+                decimal=decimal,
+                encoding=encoding,
+                low_memory=False,
+                index_col=False,
+            )
     except (ValueError, TypeError, OverflowError) as error:
         reason = " ".join(str(error).split())
         raise InputError(
