@@ -19,6 +19,9 @@ ROLES = ("crop", "growth_stage", "plant_part")
 _SEAM = re.compile(r"[\s,;:/()\-@|]+(?:(?:at|in|from|taken at|sampled at|during)\s+)?")
 _LONGEST = 120  # characters of a cell that is searched for two entries
 
+#: What is done where an argument and a word of the file that can be read differ.
+KEPT = "the file's own entry was kept"
+
 
 @dataclass(frozen=True)
 class Entry:
@@ -154,7 +157,7 @@ def _kept(entry, role, given, same):
     if given is None or same:
         return entry
     what = f"the file states {_spoken(role)} {getattr(entry, role)}; '{given}' was given"
-    return replace(entry, doubts=(*entry.doubts, (what, "the file's own entry was kept")))
+    return replace(entry, doubts=(*entry.doubts, (what, KEPT)))
 
 
 def _replaced(entry, role, given, because=""):

@@ -10,6 +10,7 @@ from fertkit.budget.ledger import NUTRIENTS as CARRIED
 from fertkit.budget.yields import amount_unit
 from fertkit.errors import NotEstimable
 from fertkit.intake import StripTrial, read_strips, read_tissue
+from fertkit.intake.words import KEPT
 from fertkit.reference import base_crop, bushel_lb, unknown_crops
 from fertkit.report.answer_table import (
     answer_table,
@@ -174,7 +175,7 @@ def answer_field(
             name: _carried(budget, strips.nutrient, analysis, nutrient_price)
             for name, analysis in trials.items()
         }
-    notes = [*_left_out(samples, scores), *_fields(scores), *_of_leaf(samples), *_of_strips(strips)]
+    notes = [*_left_out(samples, scores), *_fields(scores), *_of_leaf(samples, scores), *_of_strips(strips)]
     notes += _far_from_goal(budget, trials)
     season = _season(crop, goal, goal_unit, budget.unit)
     return FieldAnswer(
@@ -255,7 +256,7 @@ def _of_strips(trial):
     return [f"strip file, {note}" for note in trial.notes]
 
 
-def _of_leaf(samples, most=8):
+def _of_leaf(samples, scores, most=8):
     """What of the laboratory file was left unread or doubted."""
     unread = samples.report[samples.report["what"] == "not used"]
     told = [f"leaf file, not used: {r.item}: {r.detail}" for r in unread.itertuples()]
@@ -263,7 +264,8 @@ def _of_leaf(samples, most=8):
         "' as given", regex=False
     )
     told += [f"leaf file: crop {detail}" for detail in samples.report.loc[filled, "detail"]]
-    told += [f"leaf file: {note}" for note in samples.notes]
+    others = set(samples.table["row"]) - set(scores.table["row"])  # of another crop, told as left out
+    told += [f"leaf file: {n}" for n in samples.notes if not (n.remedy == KEPT and n.row in others)]
     more = [f"leaf file: and {len(told) - most} more, see fertkit leaf"] if len(told) > most else []
     return told[:most] + more
 

@@ -104,4 +104,4 @@ def test_a_strip_in_doubt_is_named_before_any_mean(handed_over):
     panel = StripsPanel()
     panel.upload.value = handed_over("strips.csv", text.encode())
     assert panel.error is None
-    assert panel.message().startswith("Look at this first: block 2, row 7 (4 where ")
+    assert panel.message().startswith("Look at this first: block 2, row 7 at 40 kg/ha (4 where ")

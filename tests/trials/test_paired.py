@@ -116,5 +116,5 @@ def test_a_treatment_always_on_one_side_is_told():
     assert "the same order" not in analyse_pairs(turned).summary()
     few = analyse_pairs(strips[strips["block"] < 5])
     assert (
-        "too few blocks" in few.checks.set_index("check")["meaning"]["order of the treatments drawn by lot"]
+        "so small a trial" in few.checks.set_index("check")["meaning"]["order of the treatments drawn by lot"]
     )
