@@ -10,6 +10,7 @@ from fertkit.batch.sources import PLACE
 from fertkit.batch.store import read_frame
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake.numbers import NumberStyle, read_number, read_typed
+from fertkit.sizes import NO_NUMBER
 
 #: Status of a trial or sample whose error stands in the column `message`.
 REFUSED = "not usable"
@@ -74,8 +75,8 @@ def _float(cell, decimal):
 
 def not_a_number(problem: Problem) -> Problem:
     """The same problem of a data set; where the cell holds a comma, with the way to say what it means."""
-    if problem.what == "not a number" and "," in str(problem.value):
-        return replace(problem, remedy="State the decimal mark: --decimal , (Python: decimal=',')")
+    if problem.what in ("not a number", NO_NUMBER) and "," in str(problem.value):
+        return replace(problem, what="not a number", remedy="State the decimal mark: --decimal , (Python: decimal=',')")
     return problem
 
 
