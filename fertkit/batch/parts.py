@@ -76,7 +76,8 @@ def _float(cell, decimal):
 def not_a_number(problem: Problem) -> Problem:
     """The same problem of a data set; where the cell holds a comma, with the way to say what it means."""
     if problem.what in ("not a number", NO_NUMBER) and "," in str(problem.value):
-        return replace(problem, what="not a number", remedy="State the decimal mark: --decimal , (Python: decimal=',')")
+        remedy = "State the decimal mark: --decimal , (Python: decimal=',')"
+        return replace(problem, what="not a number", remedy=remedy)
     return problem
 
 

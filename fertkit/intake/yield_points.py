@@ -321,7 +321,7 @@ def _numbers(cells, taken, problems) -> dict[str, np.ndarray]:
         for i in np.flatnonzero(np.abs(numbers) > _DEGREES.get(role, np.inf))[: InputError.SHOWN]:
             what, remedy = "beyond the globe", "give degrees with a decimal point, or take the point out"
             problems.append(Problem(what, remedy, int(i) + 2, header, text_of(column.iloc[i])))
-        if role in _DEGREES and len(numbers) and not np.isfinite(numbers).any():
+        if role in _DEGREES and not np.isfinite(numbers).any():
             remedy = "fill in the positions, or name the column that holds them"
             problems.append(Problem("the column holds no position", remedy, column=header))
         raw[role] = numbers
