@@ -6,7 +6,8 @@ A value that is the default of its argument passes as it is.
 """
 
 import inspect
-from collections.abc import Mapping
+import os
+from collections.abc import Iterable, Mapping
 from functools import wraps
 from numbers import Integral, Real
 
@@ -58,13 +59,27 @@ def a_word(value) -> str:
     return value
 
 
+def a_text(value) -> str:
+    """A word, a name or a path as text; "" says nothing and is taken as nothing."""
+    if not isinstance(value, str | os.PathLike):
+        raise _Wrong("not text", "Write it as text")
+    return os.fsdecode(value)
+
+
+def _many(value, what, remedy) -> list:
+    """The things of a list, or of whatever else holds several."""
+    single = isinstance(value, str | bytes | pd.DataFrame) or getattr(value, "ndim", 1) == 0
+    if single or not isinstance(value, Iterable):
+        raise _Wrong(what, remedy)
+    return list(value)
+
+
 def a_list(value) -> list[str]:
     """Names of things: a list of them, or one."""
     if isinstance(value, str):
         return [a_word(value)]
-    if not isinstance(value, list | tuple | set | frozenset | dict | pd.Series | pd.Index | np.ndarray):
-        raise _Wrong("not a list of names", "Give one name or a list of names")
-    found = [a_word(name) for name in value]
+    many = _many(value, "not a list of names", "Give one name or a list of names")
+    found = [a_word(name) for name in many]
     if not found:
         raise _Wrong("an empty list", "Give at least one name, or leave the argument out")
     return found
@@ -81,6 +96,48 @@ def a_number(value) -> float:
     if isinstance(value, bool | np.bool_) or not isinstance(value, Real) or not np.isfinite(value):
         raise _Wrong("not a number", "Give one plain number")
     return value
+
+
+def a_maybe_infinite(value) -> float:
+    """One number, whatever its size; what it may be is asked elsewhere."""
+    if isinstance(value, bool | np.bool_) or not isinstance(value, Real):
+        raise _Wrong("not a number", "Give one plain number")
+    return value
+
+
+def numbers(value) -> np.ndarray:
+    """Several numbers, none of them NaN or infinite."""
+    wrong = ("not a list of numbers", "Give a list of plain numbers")
+    many = _many(value, *wrong)
+    if not many or any(isinstance(one, str | bytes | bool | np.bool_) for one in many):
+        raise _Wrong(*wrong)
+    try:
+        found = np.array(many, dtype=float)
+    except (TypeError, ValueError):
+        raise _Wrong(*wrong) from None
+    if found.ndim != 1 or not np.isfinite(found).all():
+        raise _Wrong(*wrong)
+    return found
+
+
+def labels(value) -> list:
+    """Names or numbers of things, in order."""
+    return _many(value, "not a list of names", "Give a list of names or numbers")
+
+
+def a_pair(value) -> tuple[float, float]:
+    """Two numbers."""
+    found = numbers(value)
+    if len(found) != 2:
+        raise _Wrong("not two numbers", "Give the lower and the higher one")
+    return float(found[0]), float(found[1])
+
+
+def a_length(value) -> tuple[float, str]:
+    """A number and its unit."""
+    if not isinstance(value, list | tuple) or len(value) != 2 or not isinstance(value[1], str):
+        raise _Wrong("not a length with its unit", "Give both, as in (30, 'ft')")
+    return a_number(value[0]), value[1]
 
 
 def a_share(value) -> float:
@@ -121,8 +178,94 @@ def holding(*members: str, like: str):
     return kind
 
 
+def a_function(value):
+    """A function."""
+    if not callable(value):
+        raise _Wrong("not a function", "Give a function")
+    return value
+
+
+def a_path(value) -> str | os.PathLike:
+    """The place of a file."""
+    if not isinstance(value, str | os.PathLike) or not os.fspath(value):
+        raise _Wrong("not the path of a file", "Give its path, as text or Path")
+    return value
+
+
+def a_file(value):
+    """A file to read: its path, its bytes, an open file or a table."""
+    if isinstance(value, bytes | bytearray | pd.DataFrame) or hasattr(value, "read"):
+        return value
+    try:
+        return a_path(value)
+    except _Wrong:
+        raise _Wrong("not a file", "Give its path, its bytes, an open file or a DataFrame") from None
+
+
+def a_table_or_path(value):
+    """A table, or the path of one."""
+    return value if isinstance(value, pd.DataFrame) else a_path(value)
+
+
+def each_of(kind):
+    """Make the kind of several things of one kind, or one of them."""
+
+    def kinds(value) -> list:
+        try:
+            return [kind(value)]
+        except _Wrong as wrong:
+            return [kind(one) for one in _many(value, *wrong.args)]
+
+    kinds.__name__ = "each_of"
+    return kinds
+
+
+def by_name(kind, what: str, remedy: str):
+    """Make the kind of a dict from names to things of one kind."""
+
+    def kinds(value) -> dict:
+        try:
+            return {a_word(name): kind(one) for name, one in a_dict(value).items()}
+        except _Wrong:
+            raise _Wrong(what, remedy) from None
+
+    kinds.__name__ = "by_name"
+    return kinds
+
+
 def a_dict(value) -> dict:
     """Values by name."""
     if not isinstance(value, Mapping):
         raise _Wrong("not values by name", "Give a dict")
     return value
+
+
+def a_header(value):
+    """A header of a table, which need not be text."""
+    if not isinstance(value, str | Real) or not str(value).strip():
+        raise _Wrong("not a header", "Give the text of the header")
+    return value
+
+
+def lines(value) -> list[str]:
+    """Lines of text: one, several or none; a line may be blank."""
+    return each_of(a_text)(value)
+
+
+def headers(value) -> list:
+    """Headers of a table: one or several."""
+    found = each_of(a_header)(value)
+    if not found:
+        raise _Wrong("an empty list", "Give at least one header")
+    return found
+
+
+numbers_by_name = by_name(a_maybe_infinite, "not numbers by name", "Give a dict of numbers")
+words_by_name = by_name(a_word, "not words by name", "Give a dict such as {'yield': 'bu/ac'}")
+header_by_role = by_name(a_header, "not headers by role", "Give a dict such as {'yield': 'Grain'}")
+headers_by_role = by_name(each_of(a_header), "not headers by role", "Give a dict such as {'yield': 'Grain'}")
+
+
+def word_or_words_by_name(value):
+    """One word for all, or words by name."""
+    return value if isinstance(value, str) else words_by_name(value)

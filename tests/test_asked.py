@@ -2,6 +2,8 @@
 
 import inspect
 from importlib import import_module
+from io import StringIO
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -9,9 +11,12 @@ import pytest
 
 from fertkit import asked
 from fertkit.budget import farm_budget, nutrient_budget, season_demand
-from fertkit.errors import InputError
+from fertkit.errors import InputError, LookupFailed
+from fertkit.intake import read_strips
+from fertkit.response import fit_sums, optima_of_trials
+from fertkit.trials import pool_curve
 
-FLOORS = ("reference", "budget", "tissue", "trials", "response", "report")
+FLOORS = ("reference", "intake", "budget", "tissue", "trials", "response", "report")
 #: What is no value of each kind.
 WRONG = {
     "a_word": [None, 5, "", "  ", [], {}],
@@ -19,6 +24,33 @@ WRONG = {
     "maybe_a_list": [None, 5, "", [None], pd.DataFrame()],
     "a_number": [None, "1", [1], np.nan, np.inf, True, pd.DataFrame({"a": [1]})],
     "a_share": [None, "0.9", 0, 1, -1, np.nan, [0.9]],
+    "a_text": [5, ["a"], {}, pd.DataFrame()],
+    "a_maybe_infinite": [None, "1", [1], True],
+    "numbers": [
+        None,
+        5,
+        "12",
+        [],
+        ["1", "2"],
+        [1, None],
+        [1, np.nan],
+        [[1, 2]],
+        [True],
+        {"a"},
+        np.array(3.0),
+    ],
+    "labels": [None, 5, "North", np.array(3.0), pd.DataFrame({"a": [1]})],
+    "a_pair": [None, 5, "12", [], [1], [1, 2, 3], ["0", "1"], [0, np.nan]],
+    "a_length": [None, 30, "30 ft", (30,), ("30", "ft"), (30, 1)],
+    "a_function": [None, 5, "value", [], {}],
+    "a_path": [None, 5, "", ["a.csv"], {}, object()],
+    "a_file": [None, 5, "", ["a.csv"], {}, object()],
+    "a_table_or_path": [5, "", ["a.csv"], {}, object()],
+    "each_of": [None, 5, "text", ["text"], [None], pd.DataFrame()],
+    "lines": [None, 5, [None], [5], pd.DataFrame(), object()],
+    "headers": [None, "", [], [None], [""], pd.DataFrame({"a": [1]}), object()],
+    "by_name": [5, "N", ["N"], pd.DataFrame(), {"": "a"}, {1: "a"}, {"yield": None}, {"yield": object()}],
+    "word_or_words_by_name": [5, ["N"], pd.DataFrame(), {"Zn": 5}, {"Zn": None}],
     "a_table": [None, "table", [], {}, 5],
     "a_dict": [None, "N", ["N"], 5, pd.DataFrame()],
 }
@@ -58,6 +90,59 @@ def test_a_count_is_a_whole_number(value):
     with pytest.raises(asked._Wrong, match="whole number"):
         asked.a_count(0)(value)
     assert asked.a_count(0)(np.int64(7)) == 7
+
+
+@pytest.mark.parametrize("given", [
+    [0, 2], (0, 2.0), range(0, 4, 2), np.array([0, 2]), pd.Series([0, 2], index=[7, 8]), pd.Index([0, 2]),
+    {"a": 0, "b": 2}.values(), (i for i in (0, 2)), [np.int8(0), np.float32(2)],
+    pd.array([0, 2], dtype="Int64"),
+])  # fmt: skip
+def test_whatever_holds_several_numbers_is_a_list_of_numbers(given):
+    assert asked.numbers(given).tolist() == [0, 2]
+
+
+@pytest.mark.parametrize(
+    "given", [{"N": 1}, {"N": 1}.keys(), {"a": "N"}.values(), (n for n in ["N"]), frozenset("N")]
+)
+def test_whatever_holds_several_names_is_a_list_of_names(given):
+    assert asked.a_list(given) == ["N"]
+    assert asked.maybe_a_list([]) == []
+
+
+def test_headers_may_be_numbers_and_lines_may_be_blank():
+    assert asked.headers(0) == [0]
+    assert asked.headers(name for name in ("N", 1)) == ["N", 1]
+    assert asked.headers(pd.Index([0, "year"])) == [0, "year"]
+    assert asked.lines(["one", "", "two"]) == ["one", "", "two"]
+    assert asked.lines([]) == []
+
+
+def test_files_are_paths_bytes_open_files_and_tables(tmp_path):
+    for given in ("a.csv", tmp_path / "a.csv", b"a,b", bytearray(b"a"), StringIO("a"), pd.DataFrame()):
+        assert asked.a_file(given) is given
+
+
+def test_the_readers_take_headers_and_units_in_every_kind_they_come_in():
+    table = pd.DataFrame({0: [1, 1, 2, 2], 1: [0, 60, 0, 60], 2: [48.1, 55, 47.2, 56.3]})
+    columns, units = {"block": 0, "rate": [1], "yield": "2"}, {"rate": "lb/ac", "yield": "bu/ac"}
+    told = read_strips(table, columns=columns, units=units, name=Path("North.csv"), crop="", sheet=None)
+    assert told.table["yield_bu_ac"].tolist() == table[2].tolist()
+    assert told.name == "North.csv"
+
+
+def test_sizes_that_do_not_go_together_are_refused():
+    x, y, site = [0, 40, 80] * 2, [5, 6, 7] * 2, [1, 1, 1, 2, 2, 2]
+    asked_for = {"start": [50.0], "terms": ["level", "slope"], "columns": lambda shape: np.ones((6, 3))}
+    with pytest.raises(InputError, match="6 rates, 5 yields and 6 sites") as caught:
+        pool_curve(x, y[1:], site, random=2, **asked_for)
+    assert {problem.column for problem in caught.value.problems} == {"y", "columns", "random"}
+
+
+def test_a_column_that_is_not_there_is_named():
+    with pytest.raises(LookupFailed, match="trail"):
+        optima_of_trials(pd.DataFrame({"trial": ["A"], "rate_lb_ac": [0]}), "trail", 0.1)
+    with pytest.raises(LookupFailed, match="quadratik"):
+        fit_sums("quadratik", type("Sums", (), {"means": 0, "spread": 0, "pure_ss": 0})())
 
 
 @pytest.mark.parametrize("one", ["K2O", ["K2O"], ("K2O",), {"K2O"}, pd.Series(["K2O"]), np.array(["K2O"])])

@@ -6,6 +6,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_file, a_text, asks, word_or_words_by_name
 from fertkit.errors import InputError, Problem
 from fertkit.intake.context import doubled_columns, other_matrix_cells, specimens_of
 from fertkit.intake.files import RawTable, open_tables, text_of, whole
@@ -100,6 +101,10 @@ class TissueSamples(Result):
         return "\n".join(lines)
 
 
+@asks(
+    path_or_buffer=a_file, crop=a_text, stage=a_text, part=a_text, date_format=a_text,
+    units=word_or_words_by_name, decimal=a_text, sheet=a_text, name=a_text,
+)  # fmt: skip
 def read_tissue(
     path_or_buffer,
     *,

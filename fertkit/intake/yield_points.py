@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_file, a_length, a_text, a_word, asks, header_by_role, words_by_name
 from fertkit.errors import InputError, Problem
 from fertkit.intake.files import RawTable, open_table, text_of
 from fertkit.intake.numbers import LARGEST, SMALLEST, number_style
@@ -94,6 +95,10 @@ class YieldPoints(Result):
         )
 
 
+@asks(
+    path_or_buffer=a_file, crop=a_word, columns=header_by_role, units=words_by_name, width=a_length,
+    yield_unit=a_word, name=a_text,
+)  # fmt: skip
 def read_points(
     path_or_buffer, *, crop: str, columns=None, units=None, width=None, yield_unit="bu/ac", name=None
 ) -> YieldPoints:

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from fertkit.asked import a_dict, a_word, asks
+from fertkit.asked import a_file, a_table_or_path, a_text, a_word, asks, headers_by_role
 from fertkit.budget import Ledger, NutrientBudget, SeasonDemand, carry_over, nutrient_budget, season_demand
 from fertkit.budget.ledger import NUTRIENTS as CARRIED
 from fertkit.budget.yields import amount_unit
@@ -89,7 +89,10 @@ class FieldAnswer(Result):
         return citations([self.budget, self.season, self.scores, self.explanation, *self.trials.values()])
 
 
-@asks(crop=a_word, goal_unit=a_word, stage=a_word, part=a_word, columns=a_dict)
+@asks(
+    crop=a_word, goal_unit=a_word, leaf=a_file, ranges=a_table_or_path, stage=a_text, part=a_text,
+    columns=headers_by_role, currency=a_text,
+)  # fmt: skip
 def answer_field(
     crop,
     goal,

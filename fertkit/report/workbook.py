@@ -11,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 import fertkit
-from fertkit.asked import asks, holding
+from fertkit.asked import a_path, asks, holding
 from fertkit.errors import FertkitError
 from fertkit.report.cells import inert, inert_table
 from fertkit.report.field import field_tables
@@ -31,7 +31,9 @@ _FORBIDDEN = re.compile(r"[\[\]:*?/\\]")
 _WRITTEN = (1980, 1, 1, 0, 0, 0)  # the earliest time an archive can state
 
 
-@asks(answer=holding("table", "sources", like="an answer for a field, a trial or several trials"))
+@asks(
+    answer=holding("table", "sources", like="an answer for a field, a trial or several trials"), path=a_path
+)
 def write_workbook(answer, path) -> Path:
     """Write the tables of an answer as XLSX, whole or not at all.
 

@@ -12,6 +12,7 @@ from functools import wraps
 
 import numpy as np
 
+from fertkit.asked import asks, holding
 from fertkit.errors import NotEstimable, unknown
 from fertkit.rounding import above
 
@@ -103,6 +104,7 @@ def checked_params(curve: Curve, params) -> np.ndarray:
     return array
 
 
+@asks(curve=holding("value", "optimum", "param_names", like="a curve, such as CURVES['quadratic']"))
 def optimum_in_range(curve: Curve, params, price_ratio, lowest, highest):
     """Rate in [lowest, highest] with the greatest net return, ties to the lower rate.
 

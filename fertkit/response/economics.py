@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from fertkit.asked import a_number, asks
+from fertkit.asked import a_function, a_number, asks
 from fertkit.errors import NotEstimable
 from fertkit.response.curves import checked_params, finite, get_curve, optimum_in_range
 from fertkit.response.prices import positive
@@ -136,6 +136,7 @@ def _ties(curve, params, pr, rate, high):
     return equal & (pr > 0)
 
 
+@asks(net=a_function)
 def rates_within(net, best_rate, lowest_rate, highest_rate, amount):
     """Stretch of rates around the best whose net return is within `amount` of it.
 

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fertkit.asked import a_word, asks, holding
+from fertkit.response.curves import get_curve
 from fertkit.response.search import search
 from fertkit.response.shapes import SHAPES
 from fertkit.response.sums import Sums, quadratic_form
@@ -44,6 +46,10 @@ class Fits(ByContent):
         return Fits(*(getattr(self, f)[:, rows] for f in self.__dataclass_fields__))
 
 
+@asks(
+    curve=a_word,
+    sums=holding("means", "spread", "pure_ss", like="the sums of a trial: read_trial_data(trial).sums"),
+)
 def fit_sums(curve: str, sums: Sums) -> Fits:
     """Fit one curve to every design and replicate of `sums`.
 
@@ -70,6 +76,7 @@ def fit_sums(curve: str, sums: Sums) -> Fits:
     >>> fit_sums("linear_plateau", read_trial_data(trial).sums).params.round(3).ravel().tolist()
     [48.0, 0.1, 90.0]
     """
+    get_curve(curve)
     fit = _fit_shape if curve in SHAPES else _fit_basis
     designs, reps, m = sums.means.shape
     cells = 40 + 25 * m

@@ -245,7 +245,11 @@ def nutrient_price_from_product(product_price, nutrient_pct):
     return (positive(product_price, "product price") / share)[()]
 
 
-@asks(prices=holding("nutrient", "grain", like="Prices"), n=a_count(1))
+@asks(
+    prices=holding("nutrient", "grain", like="Prices"),
+    n=a_count(1),
+    rng=holding("normal", like="numpy.random.default_rng(seed)"),
+)
 def draw_prices(prices: Prices, *, nutrient_cv_pct: float, grain_cv_pct: float, n: int, rng) -> Prices:
     """Draw independent lognormal prices around the given means.
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_share, a_table, asks
-from fertkit.errors import InputError, NotEstimable, Problem
+from fertkit.asked import a_share, a_table, asks, headers
+from fertkit.errors import InputError, NotEstimable, Problem, unknown
 from fertkit.response.averaging import average_weights, averaged_keys, averaged_sets
 from fertkit.response.curves import CURVES
 from fertkit.response.data import TrialData, read_trial_data
@@ -20,7 +20,7 @@ from fertkit.response.verdict import NONE, mean_wins, settle, verdict
 BATCH = 2000  # trials fitted together
 
 
-@asks(table=a_table, level=a_share)
+@asks(table=a_table, by=headers, level=a_share)
 def optima_of_trials(
     table, by, price_ratio, *, level=0.95, rate=None, yield_=None, block=None, weight=None
 ) -> pd.DataFrame:
@@ -68,7 +68,9 @@ def optima_of_trials(
     """
     check_level(level)
     price_ratio = one_ratio(price_ratio)
-    by = [by] if isinstance(by, str) else list(by)
+    for name in by:
+        if name not in table:
+            raise unknown("column", name, table.columns)
     names, parts, problems = [], [], []
     for name, rows in table.groupby(by, sort=False):
         told = "trial " + " ".join(map(str, name))

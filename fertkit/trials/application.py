@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_number, asks, holding
+from fertkit.asked import a_number, a_path, asks, holding
 from fertkit.errors import LookupFailed, NotEstimable
 from fertkit.intake.yield_points import to_degrees, to_metres
 from fertkit.trials.layout import SIDES, StripPlan
@@ -48,7 +48,7 @@ def application_table(plan: StripPlan) -> pd.DataFrame:
     return table.assign(passes=plan.passes, seed=plan.seed, counted=SIDES)
 
 
-@asks(plan=holding("treatments", "seed", like="what plan_strips gives"), headland=a_number)
+@asks(plan=holding("treatments", "seed", like="what plan_strips gives"), path=a_path, headland=a_number)
 def write_application(plan: StripPlan, path, *, boundary=None, headland: float = 0.0) -> Path:
     """Write the application file: ``.csv``, or ``.geojson`` where a field boundary is given.
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import asks, holding
+from fertkit.asked import asks, holding, numbers
 from fertkit.errors import NotEstimable
 from fertkit.intake.yield_points import YieldPoints
 from fertkit.trials.points import NO_RULES, USUAL, clean_points
@@ -20,7 +20,7 @@ STRAIGHT = 0.866
 _SAY = "the delay cannot be found from this log"
 
 
-@asks(points=holding("points", "crop", like="what read_yield_points gives"))
+@asks(points=holding("points", "crop", like="what read_yield_points gives"), candidates=numbers)
 def find_delay(points: YieldPoints, candidates=range(0, 21)) -> pd.DataFrame:
     """Find the time from header to flow sensor at which passes harvested in opposite directions agree best.
 
@@ -63,7 +63,8 @@ def find_delay(points: YieldPoints, candidates=range(0, 21)) -> pd.DataFrame:
     >>> int(find_delay(points, candidates=range(8))["delay_s"].iloc[0])
     3
     """
-    candidates = list(candidates)
+    candidates = np.asarray(candidates)
+    candidates = candidates.astype(int) if (candidates % 1 == 0).all() else candidates
     values, run = _values(points, candidates)
     one, other = _opposite(points.points, run)
     whole = np.isfinite(values[:, one] + values[:, other]).all(axis=0)

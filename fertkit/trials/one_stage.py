@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_count, a_list, asks, holding
-from fertkit.errors import NotEstimable, unknown
+from fertkit.asked import a_count, a_function, a_list, asks, holding, labels, numbers
+from fertkit.errors import InputError, NotEstimable, Problem, unknown
 from fertkit.results import Result, capital, checks_frame, counted, plain
 from fertkit.rounding import above, at_least, below
 from fertkit.trials import linear
@@ -131,7 +131,10 @@ def pool_polynomial(trial, *, degree: int = 2, site=None, rate=None, response=No
     return replace(pooled, response=response, checks=checks)
 
 
-@asks(terms=a_list, shape_names=a_list)
+@asks(
+    x=numbers, y=numbers, site=labels, columns=a_function, start=numbers, random=a_count(0), terms=a_list,
+    shape_names=a_list,
+)  # fmt: skip
 def pool_curve(
     x, y, site, columns: Callable, start, *, terms, random: int = 0, shape_names=("shape",)
 ) -> OneStage:
@@ -179,10 +182,9 @@ def pool_curve(
     """
     from scipy.optimize import minimize
 
-    y = np.asarray(y, dtype=float)
-    codes, labels = factor(pd.Series(site))
-    _enough(codes, labels)
-    start = np.asarray(start, dtype=float)
+    _check_sizes(x, y, site, columns(start), terms, random)
+    codes, sites = factor(pd.Series(site))
+    _enough(codes, sites)
     _need_contrasts(x, codes, len(terms) - 1 + len(start), "the curve")
 
     def loss(shapes):
@@ -204,7 +206,25 @@ def pool_curve(
     covariance = _with_shapes(columns, best.x, found, random, b, found.effects(residual)[codes])
     covariance = covariance * within * n / (n - p)
     names = [*terms, *shape_names]
-    return _result(names, np.r_[b, best.x], covariance, found, labels, terms[random])
+    return _result(names, np.r_[b, best.x], covariance, found, sites, terms[random])
+
+
+def _check_sizes(x, y, site, design, terms, random):
+    """Refuse rates, yields, sites, columns and names whose numbers do not go together."""
+    problems = []
+    if not len(x) == len(y) == len(site):
+        what = f"{len(x)} rates, {len(y)} yields and {len(site)} sites"
+        problems.append(Problem(what, "Give one of each for every strip", column="y"))
+    if np.shape(design) != (len(y), len(terms)):
+        what = f"columns of the shape {np.shape(design)} for {len(y)} yields and {len(terms)} terms"
+        problems.append(
+            Problem(what, "Give a row for each yield and a column for each term", column="columns")
+        )
+    if random >= len(terms):
+        what = f"no term has the number {random}"
+        problems.append(Problem(what, f"Count from 0 to {len(terms) - 1}", column="random"))
+    if problems:
+        raise InputError("pool_curve", problems)
 
 
 def _alike(design, y, codes) -> tuple:
