@@ -10,6 +10,7 @@ run of the same tree. A fault that changes no answer (an equivalent one) survive
 import argparse
 import ast
 import json
+import multiprocessing
 import os
 import re
 import shutil
@@ -42,8 +43,11 @@ TESTS = (
     "tests/test_units.py", "tests/test_rounding.py", "tests/test_file_to_optimum.py", "tests/docs",
 )  # fmt: skip
 LOADED = (matplotlib.figure, pd, scipy.optimize, scipy.stats)  # what each child finds loaded
+OWN = []  # tree, lines and timeout of a process that tries faults
 TIMES = count(1_000_000_000, 10)  # of the files written [s]
 ENOUGH = 40  # times a function is watched in one test: its lines are known by then
+LOOPS = 20_000  # lines one call is watched for: a loop has shown its lines by then
+FIRST = 20  # quickest tests run first, with those of the module's own file; the rest only if none fails
 
 OPERATORS = {
     ast.Add: ("+", "-"), ast.Sub: ("-", "+"), ast.Mult: ("*", "/"), ast.Div: ("/", "*"), ast.Pow: ("**", "*"),
@@ -176,11 +180,14 @@ class Recorder:
         if code.co_filename not in self.files or self.calls[code] > ENOUGH:
             return None
         self.calls[code] += 1
-        file, now = self.files[code.co_filename], self.now
+        file, now, left = self.files[code.co_filename], self.now, LOOPS
 
         def line(frame, event, _):
+            nonlocal left
             if event == "line":
                 now.add((file, frame.f_lineno))
+                left -= 1
+                frame.f_trace_lines = left > 0
             return line
 
         return line
@@ -202,10 +209,12 @@ class Recorder:
             self.failed.add(report.nodeid)
 
 
-def record(out: Path) -> None:
-    """Run every test of the tree in the current folder and write what those that pass run."""
+def record(out: Path, part: int, parts: int) -> None:
+    """Run one part of the tests of the tree in the current folder and write what those that pass run."""
     recorder = Recorder(Path.cwd())
-    pytest.main(["-q", "-p", "no:cacheprovider", *TESTS], plugins=[recorder])
+    places = [Path(place) for place in TESTS]
+    files = sorted(str(f) for p in places for f in (p.rglob("test_*.py") if p.is_dir() else [p]))
+    pytest.main(["-q", "-p", "no:cacheprovider", *files[part::parts]], plugins=[recorder])
     passed = {test: seen for test, seen in recorder.tests.items() if test not in recorder.failed}
     out.write_text(json.dumps(passed), encoding="utf-8")
 
@@ -220,15 +229,24 @@ def statement_of(source: str, line: int) -> range:
     return best
 
 
-def tests_of(file: str, line: int, source: str, recorded: dict) -> list[str]:
-    """Tests that run a line, the quickest first; all tests of its floor where it runs on import alone."""
+def tests_of(file: str, line: int, source: str, recorded: dict) -> list[tuple[float, str]]:
+    """Seconds and name of the tests that run a line, the quickest first; all tests of its file where it runs
+    on import alone."""
     wanted = {f"{file}:{n}" for n in statement_of(source, line)}
     hits = [(seconds, test) for test, (seconds, lines) in recorded.items() if wanted & set(lines)]
     if not hits:
         hits = [
             (s, t) for t, (s, lines) in recorded.items() if any(at.startswith(f"{file}:") for at in lines)
         ]
-    return [test for _, test in sorted(hits)]
+    return sorted(hits)
+
+
+def in_turn(file: str, hits: list[tuple[float, str]]) -> list[list[str]]:
+    """Two lots of tests: the quickest with those of the module's own file, then the others."""
+    own = f"/test_{Path(file).stem}"
+    near = {test for k, (_, test) in enumerate(hits) if k < FIRST or own in test}
+    lots = [[t for _, t in hits if t in near], [t for _, t in hits if t not in near]]
+    return [lot for lot in lots if lot]
 
 
 def try_fault(tree: Path, fault, recorded, timeout) -> tuple[str, str]:
@@ -236,12 +254,16 @@ def try_fault(tree: Path, fault, recorded, timeout) -> tuple[str, str]:
     file, line, first, last, text = fault
     path, told = tree / file, tree / "told.txt"
     good = path.read_bytes()
-    tests = tests_of(file, line, good.decode(), recorded)
-    if not tests:
+    hits = tests_of(file, line, good.decode(), recorded)
+    if not hits:
         return "not run", ""
+    timeout += 3 * sum(seconds for seconds, _ in hits)
     try:
         write(path, good[:first] + text.encode() + good[last:])
-        code = run(tree, tests, told, timeout)
+        for lot in in_turn(file, hits):
+            code = run(tree, lot, told, timeout)
+            if code != 0:
+                break
     finally:
         write(path, good)
     failed = re.search(r"^(?:FAILED|ERROR) (\S+)", told.read_text(encoding="utf-8"), re.MULTILINE)
@@ -249,8 +271,9 @@ def try_fault(tree: Path, fault, recorded, timeout) -> tuple[str, str]:
         raise RuntimeError(
             f"the tests did not run (code {code}):\n{told.read_text(encoding='utf-8')[-2000:]}"
         )
-    late = f"longer than {timeout:g} s" if code is None else ""
-    return ("survived" if code == 0 else "killed"), failed[1] if failed else late
+    if code is None:
+        return "too long", f"longer than {timeout:.0f} s"
+    return ("survived" if code == 0 else "killed"), failed[1] if failed else ""
 
 
 def write(path: Path, data: bytes) -> None:
@@ -304,43 +327,80 @@ def main() -> None:
     parser.add_argument("faults", type=int, nargs="?", default=200)
     parser.add_argument("seed", type=int, nargs="?", default=7)
     parser.add_argument(
-        "--timeout", type=float, default=300.0, help="seconds after which a fault counts as noticed"
+        "--timeout", type=float, default=120.0, help="seconds a fault may take beyond its tests' own"
     )
     parser.add_argument(
         "--lines", type=Path, help="keep what each test runs in this file, and use it if there"
     )
-    parser.add_argument("--first", type=int, default=0, help="leave out this many faults of the draw")
-    parser.add_argument("--record", type=Path, help=argparse.SUPPRESS)
+    parser.add_argument("--only", type=int, nargs="+", help="try these faults of the draw alone, by number")
+    parser.add_argument("--within", default="", help="make faults in files with this in their path alone")
+    parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--record", nargs=3, help=argparse.SUPPRESS)
     asked = parser.parse_args()
     if asked.record:
-        record(asked.record)
+        out, part, parts = asked.record
+        record(Path(out), int(part), int(parts))
         return
     with tempfile.TemporaryDirectory() as folder:
-        tree = Path(folder) / "tree"
-        shutil.copytree(ROOT, tree, ignore=shutil.ignore_patterns(".git", ".venv", "__pycache__", ".*_cache"))
-        lines = (asked.lines or tree / "lines.json").absolute()
-        if not lines.exists():
-            script = tree / Path(__file__).relative_to(ROOT)
-            command = [sys.executable, str(script), "--record", str(lines)]
-            subprocess.run(command, cwd=tree, env=os.environ | {"PYTHONPATH": str(tree)}, check=True)
-        report(tree, json.loads(lines.read_text(encoding="utf-8")), asked)
+        trees = [Path(folder) / f"tree{k}" for k in range(asked.processes)]
+        for tree in trees:
+            leave = shutil.ignore_patterns(".git", ".venv", "__pycache__", ".*_cache")
+            shutil.copytree(ROOT, tree, ignore=leave)
+        report(trees, lines_of(trees, asked.lines), asked)
 
 
-def report(tree: Path, recorded: dict, asked) -> None:
-    """Try the faults drawn and print what became of each, then those that survived."""
-    every = candidates(tree)
-    drawn = np.random.default_rng(asked.seed).choice(len(every), asked.faults, replace=False)[asked.first :]
+def lines_of(trees: list[Path], kept: Path | None) -> dict:
+    """What each test runs, as kept in a file or, where there is none, recorded by one process a tree."""
+    if kept and kept.exists():
+        return json.loads(kept.read_text(encoding="utf-8"))
+    running = []
+    for k, tree in enumerate(trees):
+        script = tree / Path(__file__).relative_to(ROOT)
+        command = [sys.executable, str(script), "--record", "lines.json", str(k), str(len(trees))]
+        running.append(subprocess.Popen(command, cwd=tree, env=os.environ | {"PYTHONPATH": str(tree)}))
+    if any(process.wait() for process in running):
+        raise RuntimeError("the tests could not be recorded")
+    recorded = {}
+    for tree in trees:
+        recorded |= json.loads((tree / "lines.json").read_text(encoding="utf-8"))
+    if kept:
+        kept.write_text(json.dumps(recorded), encoding="utf-8")
+    return recorded
+
+
+def report(trees: list[Path], recorded: dict, asked) -> None:
+    """Try the faults drawn, one process a tree, and print what became of each, then those that survived."""
+    every = [fault for fault in candidates(trees[0]) if asked.within in fault[0]]
+    drawn = np.random.default_rng(asked.seed).choice(len(every), asked.faults, replace=False)
+    numbers = asked.only or range(1, len(drawn) + 1)
+    drawn = drawn[[number - 1 for number in numbers]]
+    texts = [shown(trees[0], every[k]) for k in drawn]  # before any fault stands in a tree
     counts, left = Counter(), []
     print(f"{len(every):,} faults can be made; {len(drawn)} are tried", flush=True)
-    for number, k in enumerate(drawn, asked.first + 1):
-        became, test = try_fault(tree, every[k], recorded, asked.timeout)
-        counts[became] += 1
-        text = f"{became:8}  {shown(tree, every[k])}"
-        left += [] if became == "killed" else [text]
-        print(f"{number:4}  {text}  {test}", flush=True)
+    fork = multiprocessing.get_context("fork")
+    free = fork.Queue()
+    for tree in trees:
+        free.put(tree)
+    with fork.Pool(len(trees), take_tree, (free, recorded, asked.timeout)) as pool:
+        tried = pool.imap(try_in_tree, [every[k] for k in drawn])
+        for number, told, (became, test) in zip(numbers, texts, tried, strict=True):
+            counts[became] += 1
+            text = f"{became:8}  {told}"
+            left += [] if became == "killed" else [text]
+            print(f"{number:4}  {text}  {test}", flush=True)
     share = 100 * len(left) / len(drawn)
     print(f"\n{len(left)} of {len(drawn)} were not noticed ({share:.1f} %): {dict(counts)}")
     print("\n".join(left))
+
+
+def take_tree(free, *given) -> None:
+    """Start a process with a tree of its own."""
+    OWN.extend([free.get(), *given])
+
+
+def try_in_tree(fault) -> tuple[str, str]:
+    tree, recorded, timeout = OWN
+    return try_fault(tree, fault, recorded, timeout)
 
 
 if __name__ == "__main__":
