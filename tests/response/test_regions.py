@@ -1,7 +1,7 @@
 """Profile regions against their definition: every curve on a fine mesh whose sum of squares is low enough.
 
-Nothing of the kit but its answer is used: rises, optima and sums of squares are written out here, and the level
-of the F margin is scipy's.
+Nothing of the kit but its answer is used: rises, optima and sums of squares are written out here, and the F
+margin is scipy's.
 """
 
 import numpy as np
@@ -133,10 +133,8 @@ def test_plateaus_of_the_region(trial, make_trial, curve):
     ends = []
     for k in np.flatnonzero(mesh.inside):
         beyond = curve != "mitscherlich" and mesh.scale[k] > mesh.top
-        if beyond or mesh.scale[k] < 1.01 * (
-            x.min() - mesh.start
-        ):  # there the plateau is open, or all rates lie on it
-            continue
+        if beyond or mesh.scale[k] < 1.01 * (x.min() - mesh.start):
+            continue  # there the plateau is open, or all rates lie on it
         column = rise(curve, x - mesh.start, mesh.scale[k : k + 1])[0]
         design = np.column_stack([level, column])
         inverse = np.linalg.inv(design.T @ design)
