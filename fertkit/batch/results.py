@@ -138,7 +138,7 @@ def gather(settings: Settings, targets: list[Path], out: Path, notes=()) -> Batc
     for path in {file, out / "results.csv"}:
         join_frames(targets, path, settings.types)
     counts, classes, told, head, refused = Counter(), Counter(), Counter(), [], []
-    seen = {name: set() for name in (*_SINGLE, "source_key", "provenance")}
+    seen = {name: set() for name in (*_SINGLE, "highest_rate", "source_key", "provenance")}
     for target in targets:
         rows = typed(read_frame(target), settings.types)
         bad = rows["status"] == REFUSED
@@ -208,8 +208,8 @@ def _doubt(seen, settings):
         return []
     (rate,), (yields,) = units
     prices = Prices(settings.nutrient_price, settings.grain_price, rate.split("/")[0], yields.split("/")[0])
-    named = seen["nutrient"] if len(seen["nutrient"]) == 1 else [""]
-    row = price_check(prices, rate, yields, next(iter(named)))
+    nutrient, crop = (next(iter(seen[n])) if len(seen[n]) == 1 else "" for n in ("nutrient", "crop"))
+    row = price_check(prices, rate, yields, nutrient, max(seen["highest_rate"]), crop)
     return [row] if row[3] is not None else []
 
 

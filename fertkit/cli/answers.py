@@ -156,8 +156,9 @@ def _print_trials(strips, arguments):
     from fertkit.report.answer import analyse_each
     from fertkit.report.trial_answer import in_currency, trial_rows
 
-    table = trial_rows(strips, arguments.trial)[0] if arguments.trial else strips.table
-    trials, refused = analyse_each(table, arguments.nutrient_price, arguments.grain_price, arguments.seed)
+    if arguments.trial:
+        strips = strips.with_strips(trial_rows(strips, arguments.trial)[0])
+    trials, refused = analyse_each(strips, arguments.nutrient_price, arguments.grain_price, arguments.seed)
     told = "\n".join(f"trial {name}: {why}" for name, why in refused.items())
     if not trials:
         raise NotEstimable(told)

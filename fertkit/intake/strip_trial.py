@@ -1,6 +1,6 @@
 """Harvested strips as read from a file: one tidy table, and what was recognised, adjusted and noted."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -52,6 +52,10 @@ class StripTrial(Result):
     @property
     def table(self) -> pd.DataFrame:
         return self.strips
+
+    def with_strips(self, strips) -> "StripTrial":
+        """The same with some of the strips, such as those of one trial."""
+        return replace(self, strips=strips)
 
     @property
     def sources(self) -> pd.DataFrame:

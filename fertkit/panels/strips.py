@@ -29,8 +29,7 @@ def crop_choice(value: str = ""):
 
 def one_trial(strips, name: str):
     """Keep the strips of one trial of a file."""
-    table = strips.table
-    return table[table["trial"] == name].reset_index(drop=True)
+    return strips.with_strips(strips.table[strips.table["trial"] == name].reset_index(drop=True))
 
 
 @dataclass(frozen=True)

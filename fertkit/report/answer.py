@@ -170,7 +170,7 @@ def answer_field(
     scores = score_crop(samples, budget.crop, ranges)
     if not isinstance(strips, StripTrial):
         strips = read_strips(strips, crop=budget.crop, columns=columns, real_yields=real_yields)
-    trials = analyse_trials(strips.table, nutrient_price, grain_price, seed)
+    trials = analyse_trials(strips, nutrient_price, grain_price, seed)
     trials = {name: in_currency(analysis, currency) for name, analysis in trials.items()}
     carried = {}
     if strips.nutrient in CARRIED:
@@ -210,29 +210,29 @@ def crops_of(table) -> list[str]:
     return [name for name in names if name not in strange]
 
 
-def analyse_trials(table: pd.DataFrame, nutrient_price, grain_price, seed=0) -> dict[str, ResponseAnalysis]:
-    """Analyse each trial of a strip table on its own.
+def analyse_trials(strips, nutrient_price, grain_price, seed=0) -> dict[str, ResponseAnalysis]:
+    """Analyse each trial of a file of strips on its own.
 
     Raises
     ------
     NotEstimable
         If a trial cannot be analysed; names all such trials.
     """
-    trials, refused = analyse_each(table, nutrient_price, grain_price, seed)
+    trials, refused = analyse_each(strips, nutrient_price, grain_price, seed)
     if refused:
         raise NotEstimable("\n".join(f"trial {name}: {why}" for name, why in refused.items()))
     return trials
 
 
 def analyse_each(
-    table, nutrient_price, grain_price, seed=0
+    strips, nutrient_price, grain_price, seed=0
 ) -> tuple[dict[str, ResponseAnalysis], dict[str, str]]:
-    """Analyse the trials of a strip table that can be, and say of each other trial why it cannot."""
+    """Analyse the trials of a file of strips that can be, and say of each other trial why it cannot."""
     trials, refused = {}, {}
-    for name, rows in table.groupby("trial", sort=False):
+    for name, rows in strips.table.groupby("trial", sort=False):
         try:
             trials[str(name)] = analyse_response(
-                rows, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed
+                strips.with_strips(rows), nutrient_price=nutrient_price, grain_price=grain_price, seed=seed
             )
         except NotEstimable as error:
             refused[str(name)] = str(error)

@@ -165,7 +165,7 @@ def answer_network(
     ['North', 'South']
     """
     table = name_sites(strips if isinstance(strips, pd.DataFrame) else strips.table)
-    trials, failed = _each(table, nutrient_price, grain_price, currency, seed)
+    trials, failed = _each(strips, table, nutrient_price, grain_price, currency, seed)
     pooled = _pooled(trials, within, make_rng(seed))
     pair, gain, why_not = _contrast(table, contrast, pooled)
     one_stage = _one_stage(table[table["trial"].isin(pooled.sites["trial"])])
@@ -194,13 +194,14 @@ def name_sites(table: pd.DataFrame) -> pd.DataFrame:
     return table.drop(columns=columns).assign(trial=names)
 
 
-def _each(table, nutrient_price, grain_price, currency, seed):
+def _each(strips, table, nutrient_price, grain_price, currency, seed):
     """Analyse each trial alone; a trial that cannot be analysed is kept with its reason."""
     trials, failed = {}, {}
     for name, rows in table.groupby("trial", sort=False):
+        given = rows if isinstance(strips, pd.DataFrame) else strips.with_strips(rows)
         try:
             trial = analyse_response(
-                rows, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed, replicates=0
+                given, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed, replicates=0
             )
         except (NotEstimable, InputError) as error:
             failed[name] = " ".join(str(error).split())

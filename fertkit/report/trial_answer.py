@@ -140,7 +140,8 @@ def answer_trial(
     ('North', 'lb/ac')
     """
     table, facts = trial_rows(trial, name)
-    response = analyse_response(table, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed)
+    given = table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
+    response = analyse_response(given, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed)
     response = in_currency(response, currency)
     strips, why_not = _compared(table)
     net = net_return_of(response, within="usual" if within is None else within)

@@ -386,7 +386,8 @@ def _strips(analysis):
 
 def _price_check(analysis):
     data = analysis.data
-    return price_check(analysis.prices, data.rate_unit, data.yield_unit, data.nutrient, max(data.rates))
+    units = data.rate_unit, data.yield_unit
+    return price_check(analysis.prices, *units, data.nutrient, max(data.rates), data.crop)
 
 
 def _checks(analysis):

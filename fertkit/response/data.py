@@ -36,8 +36,10 @@ class TrialData(ByContent):
         Rates [rate_unit], yields [yield_unit] and weights (replicates behind each row).
     block : array (n,) of str, or None
         Block (and site) of each row.
-    rate_unit, yield_unit, nutrient : str
-        Units as the column names carry them; the nutrient's name when a column gives one, else "".
+    rate_unit, yield_unit : str
+        Units as the column names carry them.
+    nutrient, crop : str
+        As strips from a file or a column of that name give them, else "".
     through_origin : bool
     places : str
         How many sites or years there are, each with a level of its own, e.g. ``3 sites``; "" with one.
@@ -56,6 +58,7 @@ class TrialData(ByContent):
     rate_unit: str
     yield_unit: str
     nutrient: str = ""
+    crop: str = ""
     through_origin: bool = False
     places: str = ""
     left_out: int = 0
@@ -154,6 +157,7 @@ def read_trial_data(
     """
     if isinstance(trial, TrialData):
         return trial
+    given = trial
     if not isinstance(trial, pd.DataFrame):
         trial, rate, yield_ = _strips_of(trial, rate, yield_)
     _refuse_several_trials(trial)
@@ -195,13 +199,13 @@ def read_trial_data(
     x, y, w, label = (None if v is None else v[kept] for v in (_same_level(x), y, w, label))
     if len(np.unique(x)) < 2:
         raise NotEstimable("all rates are equal; a response needs at least two rates, a curve at least three")
-    nutrient = str(trial["nutrient"].iloc[0]) if "nutrient" in trial else ""
+    treated = [_told_of(given, trial, name) for name in ("nutrient", "crop")]
     places, left_out = _places(trial[kept]), int((~kept).sum())
     units = unit_of(rate, "rate unit"), unit_of(yield_, "yield unit")
     named = [c for c in (*SITE_COLUMNS, *PLACE_COLUMNS) if c in trial]
     origin = trial.loc[kept, [*named, *coordinates(trial, (rate, yield_, *named))]]
     return TrialData(
-        x, y, w, label, *units, nutrient, through_origin, places, left_out, (rate, yield_), origin
+        x, y, w, label, *units, *treated, through_origin, places, left_out, (rate, yield_), origin
     )  # fmt: skip
 
 
@@ -241,6 +245,12 @@ def _strips_of(trial, rate, yield_):
         problem = Problem("not a table", "give a DataFrame or strips as read from a file", value=type(trial))
         raise InputError("trial", [problem])
     return table, rate or getattr(trial, "rate_column", None), yield_ or getattr(trial, "yield_column", None)
+
+
+def _told_of(given, table, name) -> str:
+    """Nutrient or crop as the strips tell it, or else a column of that name."""
+    told = getattr(given, name, "") if given is not table else ""
+    return str(told or (table[name].iloc[0] if name in table else "") or "")
 
 
 def _harvested(trial, column):

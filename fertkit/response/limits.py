@@ -42,27 +42,26 @@ def network_limit(item: str) -> float:
 
 
 def price_check(
-    prices: Prices, rate_unit: str, yield_unit: str, nutrient: str = "", top_rate: float = 0.0
+    prices: Prices, rate_unit: str, yield_unit: str, nutrient: str = "", top_rate: float = 0.0, crop: str = ""
 ) -> tuple:
     """Row of a checks table: whether the crop that pays for a mass of nutrient is a plausible mass of it.
 
     A price per kg given where one per t is meant makes the nutrient a thousand times too dear, and every
-    trial without an economic response. A bushel is taken at any weight a crop of the table has. A nutrient
-    without a name may be a micronutrient, unless ``top_rate``, the highest [rate unit], is too high for one.
+    trial without an economic response; a crop price per t given where one per bushel is meant makes the crop
+    forty times too dear, and the highest rate pay. A bushel is taken at any weight a crop of the table has,
+    where the crop is not known. A nutrient without a name may be a micronutrient or a product in bulk, as
+    ``top_rate``, the highest [rate unit], allows.
     """
     money = single(prices.per(rate_unit, yield_unit))
     rate_mass, yield_mass = rate_unit.split("/")[0], yield_unit.split("/")[0]
-    bushels = [prices.lb_per_bushel] if prices.lb_per_bushel else load_crops()["bushel_lb"].dropna()
     if not {rate_mass, yield_mass} <= {*MASS_KG, "bu"}:
         return ("units of the prices", np.nan, "", None, "the masses are not known")
+    traded = load_crops().set_index("crop")["bushel_lb"].dropna()
+    bushels = traded[[crop]] if crop in traded else traded
+    bushels = [prices.lb_per_bushel] if prices.lb_per_bushel else bushels
     weights = [mass_kg(yield_mass, lb_per_bushel=b) for b in (min(bushels), max(bushels))]
     low, high = (money.ratio * w / mass_kg(rate_mass) for w in weights)
-    trace = nutrient.strip().upper() in _MICRONUTRIENTS
-    if not nutrient and rate_unit not in AREA_RATE_KG_HA:
-        trace = True
-    elif not nutrient:
-        trace = convert_area_rate(top_rate, rate_unit, "kg/ha") <= _limit("highest rate of a micronutrient")
-    least, most = _limit("lowest"), _limit("highest of a micronutrient" if trace else "highest")
+    least, most = _usual(nutrient, rate_unit, top_rate, yield_mass == "bu" or crop in traded)
     taken = (
         f"the nutrient is taken as {plain(money.nutrient)} {prices.money} per {rate_mass} and the crop as "
         f"{plain(money.grain)} {prices.money} per {yield_mass}, so a weight of nutrient costs as much as "
@@ -77,6 +76,20 @@ def price_check(
     )
     limit = f"{plain(least)} to {plain(most)}"
     return ("units of the prices", _range(low, high), limit, usual, said)
+
+
+def _usual(nutrient, rate_unit, top_rate, grain) -> tuple[float, float]:
+    """Lowest and highest usual ratio of the prices of one mass."""
+    kind = " of a grain crop" if grain else ""
+    least, most = _limit(f"lowest{kind}"), _limit(f"highest{kind}")
+    known = rate_unit in AREA_RATE_KG_HA
+    top = convert_area_rate(top_rate, rate_unit, "kg/ha") if known else 0.0
+    unnamed_trace = not nutrient and top <= _limit("highest rate of a micronutrient")
+    if nutrient.strip().upper() in _MICRONUTRIENTS or unnamed_trace:
+        most = _limit("highest of a micronutrient")
+    if not nutrient and (not known or top > _limit("lowest rate of a bulk product")):
+        least = _limit("lowest of a bulk product")
+    return least, most
 
 
 def _limit(item):

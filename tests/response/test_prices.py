@@ -6,6 +6,7 @@ import pytest
 
 from fertkit.errors import InputError, PriceError, UnitError
 from fertkit.response.price_table import rates_by_price
+from fertkit.response.limits import price_check
 from fertkit.response.prices import (
     Prices,
     draw_prices,
@@ -142,3 +143,29 @@ def test_a_table_of_prices_charges_the_pass():
         lowest_rate=0, highest_rate=300,
     )  # fmt: skip
     assert paid["rate_lb_ac"].tolist() == pytest.approx([160])
+
+
+@pytest.mark.parametrize(("units", "prices", "crop", "doubted"), [
+    (("lb/ac", "bu/ac"), (0.45, 4.5), "", False),  # 0.45 over 4.5 / 56: 5.6
+    (("lb/ac", "bu/ac"), (0.45, 177), "corn", True),  # 177 a tonne typed as a bushel: 0.45 over 177 / 56 = 0.14
+    (("lb/ac", "bu/ac"), (0.45, 177), "", True),
+    (("lb/ac", "bu/ac"), (0.40, 386), "soybean", True),  # 0.40 over 386 / 60: 0.06
+    (("lb/ac", "bu/ac"), (900, 4.5), "", True),  # 900 a ton typed as a pound
+    (("kg/ha", "t/ha"), (1.0, 4.5), "corn", True),  # 4.5 a bushel typed as a tonne: 222
+    (("kg/ha", "t/ha"), (1.0, 190), "wheat", False),  # 5.3
+    (("kg/ha", "t/ha"), (0.001, 190), "", True),  # a price per tonne over 1,000 where a kilogram is meant
+    (("kg/ha", "t/ha"), (1.0, 30), "sugar beet", False),  # 33
+    (("lb/ac", "lb/ac"), (0.45, 0.80), "cotton", False),  # 0.56
+])  # fmt: skip
+def test_prices_of_another_unit_are_doubted_on_both_sides(units, prices, crop, doubted):
+    """Ratios of prices of one mass by hand; the span of usual ones is common practice, no source."""
+    per = dict(zip(("nutrient_per", "grain_per"), (u.split("/")[0] for u in units), strict=True))
+    row = price_check(Prices(*prices, **per), *units, "N", 200, crop)
+    assert row[3] is not doubted
+    assert ("check the units of the prices" in row[4]) is doubted
+
+
+def test_a_product_in_bulk_is_no_nutrient_too_cheap():
+    lime = Prices(0.015, 4.5)  # 30 a ton
+    assert price_check(lime, "lb/ac", "bu/ac", "", 6000)[3]
+    assert not price_check(lime, "lb/ac", "bu/ac", "K2O", 200)[3]
