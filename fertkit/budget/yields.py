@@ -129,7 +129,7 @@ def yield_lb_ac(crop: str, amount, unit: str, moisture_pct=None, *, part: str | 
         pounds = at_moisture(pounds, moisture, trade_moisture_pct(crop))
     what, remedy = beyond(crop, unit, part)
     if not (np.isfinite(pounds) and pounds > 0):
-        remedy = f"Give a number above 0, in {unit}"
+        what, remedy = "no yield to reckon with", f"Give a number above 0, in {unit}"
     elif not above(pounds, highest_lb_ac(crop, part)):
         return pounds
     raise refuse("yield", what, remedy, column="yield_goal", value=f"{amount:g}")

@@ -129,6 +129,7 @@ def _print_means(strips, arguments):
     """Compare the treatments of each trial of a file that gives no rates; give the comparisons by name."""
     from fertkit.report.trial_answer import trial_rows
     from fertkit.trials import analyse_strips
+    from fertkit.trials.arrange import untreated
 
     names = [arguments.trial] if arguments.trial else list(dict.fromkeys(strips.table["trial"]))
     trials = {}
@@ -139,11 +140,12 @@ def _print_means(strips, arguments):
             print(f"Not analysed: trial {name}: {error}")
             continue
         means = trials[name].means
-        far = trials[name].stands_out
-        print("\n".join([name, *filter(None, [far]), trials[name].summary()]))
-        print(
-            "\n".join(f"  {r.treatment}: {plain(r.mean, 4)} {r.letters}" for r in means.itertuples()) + "\n"
-        )
+        check = untreated(means["treatment"])
+        print(f"{name}\n{trials[name].summary()}")
+        for r in means.itertuples():
+            none = " (untreated check)" * (r.treatment == check)
+            print(f"  {r.treatment}{none}: {plain(r.mean, 4)} {r.letters}".rstrip())
+        print()
     if not trials:
         raise NotEstimable("no trial of the file can be analysed")
     for note in strips.notes:

@@ -33,7 +33,12 @@ def ask_whether_real(frame, headers, lines, crop, standard, real_yields, problem
         The user says that zeros and very low yields were measured.
     problems : list of Problem
     """
-    if headers["yield"][1].unit in ("bu/ac", *AREA_RATE_KG_HA):
+    unit = headers["yield"][1].unit
+    if unit == "bu/ac" and crop and not load_crops().set_index("crop")["bushel_lb"].get(crop, 1) > 0:
+        what = f"yields in bushels, but {crop} is not traded by the bushel"
+        remedy = "correct the unit in the header, or say which crop it is (--crop; in Python crop=)"
+        problems.append(Problem(what, remedy, column=headers["yield"][1].text))
+    elif unit in ("bu/ac", *AREA_RATE_KG_HA):
         _yields(frame, headers["yield"][1], lines, crop, standard, real_yields, problems)
     for role in ("rate", "planned"):
         if role in frame and headers[role][1].unit in AREA_RATE_KG_HA:
@@ -134,7 +139,9 @@ def _bounds(crop, part, unit) -> tuple[float, ...]:
         for row in parts.itertuples(index=False)
         if not bushels or traded[row.crop] > 0
     ]
-    return tuple(found) or _bounds(crop, None, unit)  # silage by the bushel: a unit of grain
+    if found:
+        return tuple(found)
+    return _bounds(crop if part else "", None, unit)  # silage by the bushel: a unit of grain
 
 
 @cache

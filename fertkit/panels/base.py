@@ -313,9 +313,13 @@ class Panel(TakesFiles):
             self._quiet = before
 
     @contextmanager
-    def _step(self, doing: str, keep: bool = False):
-        """Do one step; if it fails, say why in the banner and, unless `keep`, take the old answer away."""
+    def _step(self, doing: str, keep: bool | str = False):
+        """Do one step; if it fails, say why in the banner and, unless `keep`, take the old answer away.
+
+        Where `keep` says whose the old answer is, that stands below the reason and the answer is dimmed.
+        """
         self.error, self._banner.value = None, ""
+        self._dim(False)
         try:
             yield
         except Exception as error:
@@ -324,12 +328,24 @@ class Panel(TakesFiles):
             self._banner.value = words(error, doing)
             if not keep:
                 self._clear()
+            elif isinstance(keep, str) and self.result is not None:
+                self._banner.value += show.old(keep)
+                self._dim(True)
             if self.raise_errors:
                 raise
 
+    def _dim(self, old: bool) -> None:
+        """Mark what is shown as old, or as of now again."""
+        for piece in self._shown:
+            (piece.add_class if old else piece.remove_class)("fertkit-old")
+
+    @property
+    def _shown(self):
+        return self._message, self._figure, self._cautions, self._detail, self._links
+
     def _clear(self) -> None:
         self.result = self._sheet = None
-        for piece in (self._message, self._cautions, self._detail, self._links):
+        for piece in self._shown:
             piece.value = ""
         self._figure.value = show.empty()
 

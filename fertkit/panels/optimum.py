@@ -140,12 +140,12 @@ class OptimumPanel(Panel):
         result = self.result
         of = f"{self.data.nutrient or 'Nutrient'} on {self.data.crop or 'the crop'}, {self.settings.trial}"
         lines = [
-            *([result.stands_out] if result.stands_out else []),
+            *result.first,
             f"Economic optimum rate: {result.optimum.text}.",
             f"{of}: price ratio {plain(result.price_ratio)} {result.yield_unit} per {result.rate_unit}.",
             *gain_lines(result),
         ]
-        return "\n".join([*lines, *([f"{result.doubt}."] if result.doubt else [])])
+        return "\n".join(lines)
 
     def cautions(self):
         checks = [*(f"Note: {note}." for note in self.data.notes), *said_by(self.result.checks)]

@@ -111,6 +111,11 @@ def unexpected(error: Exception, doing: str) -> str:
     )
 
 
+def old(said: str) -> str:
+    """Say below a banner whose figures are still shown."""
+    return f'<div class="fertkit-old-said">{paragraphs(said)}</div>'
+
+
 def _alert(content: str) -> str:
     return f'<div role="alert" class="fertkit-banner">{content}</div>'
 

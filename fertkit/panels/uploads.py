@@ -20,7 +20,7 @@ class TakesFiles:
         What the file before was told is not told to this one: if it needs that, the panel asks.
         """
         before = self.data, self._source, {key: self.controls[key].value for key in self.reading}
-        with self._step("reading the file", keep=True):
+        with self._step("reading the file", keep=self._of_before()):
             self._tell({key: asdict(self.Settings())[key] for key in self.reading})
             try:
                 self.open(content, name)
@@ -33,6 +33,10 @@ class TakesFiles:
                 raise
         if self.error is None:
             self.recompute()
+
+    def _of_before(self) -> str:
+        name = PurePath(self.file).name
+        return f"These figures are of the file before{f', {name}' if name else ''}."
 
     def _tell(self, values: dict) -> None:
         with self._hold():
@@ -69,7 +73,7 @@ class TakesFiles:
         name, content = shorten(one["name"]), one["content"]
         self.upload.value = self.settings_upload.value = ()  # the bytes are not kept
         if len(content) > LARGEST_FILE:
-            with self._step("reading the file", keep=True):
+            with self._step("reading the file", keep=self._of_before()):
                 limit = f"{LARGEST_FILE / 1e6:g} MB"
                 raise FertkitError(f"{name} is larger than {limit}. Take out what the panel does not need.")
             return

@@ -61,7 +61,8 @@ def _mean_marks(ax, analysis, x):
         zorder=4,
         label=label,
     )
-    top = np.fmax(means["high"], strips.groupby(analysis.treatment)[analysis.response].max().to_numpy())
+    highest = strips.groupby(analysis.treatment)[analysis.response].max().loc[means["treatment"]]
+    top = np.fmax(means["high"], highest.to_numpy())
     for at, height, letters in zip(x, top, means["letters"], strict=True):
         ax.annotate(
             letters,

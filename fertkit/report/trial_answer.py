@@ -20,7 +20,7 @@ from fertkit.response import (
 )
 from fertkit.results import Result
 from fertkit.trials import StripAnalysis, StripPlan, analyse_strips
-from fertkit.trials.arrange import default_treatment, factor
+from fertkit.trials.arrange import default_treatment, factor, untreated
 
 #: Nutrient prices asked about, as shares of today's.
 PRICE_STEPS = (0.5, 0.75, 1.0, 1.5, 2.0)
@@ -202,8 +202,9 @@ def citations(results) -> pd.DataFrame:
 def _compared(table):
     """Treatments against the lowest; or why they cannot be compared."""
     labels = factor(table[default_treatment(table)].dropna())[1]
+    none = untreated(labels)
     try:
-        return analyse_strips(table, check=labels[0]), ""
+        return analyse_strips(table, check=labels[0] if none is None else none), ""
     except NotEstimable as error:
         return None, str(error)
 

@@ -8,11 +8,11 @@ import pandas as pd
 from fertkit.asked import a_share, asks, holding
 from fertkit.errors import unknown
 from fertkit.results import Result, checks_frame, plain, plain_p
-from fertkit.rounding import below, first_largest, first_smallest
+from fertkit.rounding import below, first_largest, first_smallest, levelled
 from fertkit.trials import models
 from fertkit.trials.arrange import Arrangement, arrange, check_level, show, spoken
 from fertkit.trials.compare import against_check, all_pairs, compact_letters
-from fertkit.trials.diagnose import FAR, check_rows
+from fertkit.trials.diagnose import check_rows, stands_out, told_first
 
 #: Models by name: how blocks and neighbours are taken.
 MODELS = {
@@ -30,7 +30,8 @@ class StripAnalysis(Result):
     ----------
     means : DataFrame
         treatment, n, mean, se, low, high, letters; with a check also difference, difference_low,
-        difference_high, p and p_adjusted against it [yield unit].
+        difference_high, p and p_adjusted against it [yield unit]. Rates ascend; names stand with the highest
+        mean first.
     anova : DataFrame
         term, df, ss, ms, f, p (a mixed model gives F of treatments and the variances instead of squares).
     comparisons : DataFrame
@@ -83,8 +84,7 @@ class StripAnalysis(Result):
     @property
     def stands_out(self) -> str:
         """The strips that the others do not expect, as a sentence; empty where there are none."""
-        row = self.checks[self.checks["check"].eq(FAR) & self.checks["passed"].eq(False)]
-        return "" if row.empty else f"Look at this first: {row['meaning'].iloc[0]}."
+        return stands_out(self.checks)
 
     @property
     def ends(self) -> tuple[pd.Series, pd.Series]:
@@ -112,12 +112,7 @@ class StripAnalysis(Result):
                 f"freedom); a single difference below {plain(self.lsd)} is within the noise; "
                 f"CV {self.cv_pct:.1f} %."
             )
-        told = self.checks[self.checks["check"] != FAR]
-        failed = told.loc[told["passed"].eq(False), "meaning"]
-        first = [self.stands_out] if self.stands_out else []
-        return "\n".join(
-            [*first, *lines, *(f"Note: {said}." for said in dict.fromkeys([*self.notes, *failed]))]
-        )
+        return told_first(self.checks, self.notes, lines)
 
 
 @asks(trial=holding("table", like="what read_strips gives, or a table of strips"), level=a_share)
@@ -196,6 +191,9 @@ def conclude(trial: Arrangement, estimate, *, check, adjust: str, level: float) 
     )
     if check is not None:
         means = _with_check(means, estimate, check, level)
+    if not pd.api.types.is_numeric_dtype(trial.labels):
+        falling = np.argsort(-levelled(means["mean"]), kind="stable")
+        means = means.iloc[falling].reset_index(drop=True)
     mean = float(trial.y.mean())
     cv = 100 * np.sqrt(estimate.variance) / abs(mean) if mean else np.nan
     sed = float(np.sqrt((pairs["se"] ** 2).mean()))

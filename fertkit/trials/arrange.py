@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, unknown
+from fertkit.intake.spellings import plain, spellings
 from fertkit.intake.strip_headers import SITE_COLUMNS
 from fertkit.intake.strip_points import REMEDY, coordinates, told_as_points
 from fertkit.results import counted
@@ -288,6 +289,12 @@ def _along(xy) -> np.ndarray:
     """Places of strips along the line on which they lie farthest apart, from their coordinates [(n, 2)]."""
     xy = xy - xy.mean(axis=0)
     return xy @ np.linalg.svd(xy, full_matrices=False)[2][0]
+
+
+def untreated(labels):
+    """Name the treatment that stands for none (check, control, untreated); None where no name says so."""
+    words = spellings("untreated")
+    return next((one for one in labels if plain(show(one)) in words), None)
 
 
 def default_treatment(table) -> str:

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from fertkit.results import failed
 from fertkit.rounding import above, at_least, same
 from fertkit.trials import linear
 from fertkit.trials.arrange import Arrangement, describe, show, spoken
@@ -105,12 +106,15 @@ def _additivity(trial, fit):
 
 def order_check(trial):
     """Whether each block repeats one order of the treatments."""
-    if not trial.blocking:
-        return []
-    told = systematic(trial.codes, trial.blocking[0][1], trial.order)
+    return [order_row(trial.codes, trial.blocking[0][1], trial.order)] if trial.blocking else []
+
+
+def order_row(codes, groups, order, name=ORDER) -> tuple:
+    """Row of a checks table: whether each group of strips repeats one order of the treatments."""
+    told = systematic(codes, groups, order)
     meaning = {True: SYSTEMATIC, False: "the order differs from block to block",
-               None: UNKNOWN if trial.order is None else TOO_SHORT}[told]  # fmt: skip
-    return [(ORDER, np.nan, "differs between blocks", None if told is None else not told, meaning)]
+               None: UNKNOWN if order is None else TOO_SHORT}[told]  # fmt: skip
+    return (name, np.nan, "differs between blocks", None if told is None else not told, meaning)
 
 
 def _far(trial):
@@ -118,16 +122,37 @@ def _far(trial):
     rest, smooth = trial.without_treatments(), None
     if pd.api.types.is_numeric_dtype(trial.labels):
         smooth = smoother(np.asarray(trial.labels, dtype=float)[trial.codes], rest)
-    found = doubtful_strips(trial.design(), trial.y, smooth)
-    if np.isnan(found.p):
-        return _row(FAR, None, "", "", "not judged: it takes more strips to tell a wrong one from the rest")
     unit = spoken(trial.treatment).partition("[")[2].rstrip("]")
     given = [f"{show(trial.labels[code])} {unit}".strip() for code in trial.codes]
-    strips = (describe(row) for _, row in trial.strips.iterrows())
-    names = [f"{strip} at {what}" for strip, what in zip(strips, given, strict=True)]
-    said = say_doubtful(found, names, trial.y)
+    return far_row(trial.design(), trial.y, strip_names(trial.strips, given), smooth)
+
+
+def far_row(design, y, names, smooth=None) -> tuple:
+    """Row of a checks table: the strips, by name, that a linear model of the others does not expect."""
+    found = doubtful_strips(design, y, smooth)
+    if np.isnan(found.p):
+        return _row(FAR, None, "", "", "not judged: it takes more strips to tell a wrong one from the rest")
+    said = say_doubtful(found, names, y)
     meaning = f"{said}: see the field notes, never drop it unseen" if said else "no strip stands out"
     return (FAR, len(found.rows), "0", not found.rows, meaning)
+
+
+def strip_names(strips, given) -> list[str]:
+    """Name strips by their place and what each was given."""
+    return [f"{describe(row)} at {what}" for (_, row), what in zip(strips.iterrows(), given, strict=True)]
+
+
+def stands_out(checks) -> str:
+    """The strips that the others do not expect, as a sentence; empty where there are none."""
+    far = failed(checks[checks["check"].eq(FAR)])
+    return f"Look at this first: {far[0]}." if far else ""
+
+
+def told_first(checks, notes, lines) -> str:
+    """A summary: doubtful strips, what was found, and as notes each other thing to know, once."""
+    first = list(filter(None, [stands_out(checks)]))
+    told = dict.fromkeys([*notes, *failed(checks[checks["check"].ne(FAR)])])
+    return "\n".join([*first, *lines, *(f"Note: {one}." for one in told)])
 
 
 def _neighbours(trial, fit):

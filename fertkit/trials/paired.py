@@ -7,11 +7,11 @@ import pandas as pd
 
 from fertkit.asked import a_share, asks, holding
 from fertkit.errors import NotEstimable, unknown
-from fertkit.results import Result, checks_frame, counted, failed, plain, plain_p
+from fertkit.results import Result, checks_frame, counted, plain, plain_p
 from fertkit.rounding import at_least, at_most, below, same
 from fertkit.trials.arrange import arrange, check_level, show, spoken
 from fertkit.trials.defaults import citations, default, said_by
-from fertkit.trials.diagnose import ALPHA, order_check
+from fertkit.trials.diagnose import ALPHA, far_row, order_check, told_first
 
 
 @dataclass(frozen=True)
@@ -72,8 +72,7 @@ class PairedAnalysis(Result):
             f"{plain(self.high)}) in {spoken(self.response)}.",
             f"The two {verdict} (t = {plain(self.t)}, {self.df} degrees of freedom, p {plain_p(self.p)}).",
         ]
-        said = dict.fromkeys([*self.notes, *failed(self.checks)])
-        return "\n".join([*(lines if self.sd else lines[:1]), *(f"Note: {one}." for one in said)])
+        return told_first(self.checks, self.notes, lines if self.sd else lines[:1])
 
 
 @asks(trial=holding("table", like="what read_strips gives, or a table of strips"), level=a_share)
@@ -152,7 +151,7 @@ def analyse_pairs(
         p=float(2 * t_distribution.sf(abs(t), df)),
         ratio=float(other.mean() / one.mean()) if one.mean() else np.nan, ratio_low=low, ratio_high=high,
         level=level, response=arranged.response, notes=notes,
-        checks=checks_frame([*order_check(arranged), *_checks(change, size)]),
+        checks=checks_frame([*order_check(arranged), _far(complete, change, pair), *_checks(change, size)]),
     )  # fmt: skip
 
 
@@ -180,6 +179,12 @@ def fieller(top: float, bottom: float, covariance, reach: float) -> tuple[float,
     if at_most(a, 0, scale=bottom**2) or inside < 0:
         return np.nan, np.nan
     return float((b - np.sqrt(inside)) / a), float((b + np.sqrt(inside)) / a)
+
+
+def _far(complete, change, pair):
+    """Pairs whose difference the others do not expect; which strip of a pair is wrong none can tell."""
+    names = [f"the difference in {pair} {' '.join(map(show, np.atleast_1d(one)))}" for one in complete.index]
+    return far_row(np.ones((len(change), 1)), change, names)
 
 
 def _checks(change, size):

@@ -10,8 +10,11 @@ from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, checks_frame, plain, plain_p
 from fertkit.rounding import below
 from fertkit.trials import linear
-from fertkit.trials.arrange import factor, one_trial, only_column
+from fertkit.trials.arrange import factor, one_trial, only_column, places, show
+from fertkit.trials.diagnose import far_row, order_row, strip_names, told_first
+from fertkit.trials.doubtful import smoother
 from fertkit.trials.models import anova_table
+from fertkit.trials.orders import ORDER
 from fertkit.trials.variance import components, fit_reml, shared
 
 
@@ -59,10 +62,8 @@ class SplitPlotAnalysis(Result):
             f"(F = {plain(r.f)}, p {plain_p(r.p)})"
             for r in tests.itertuples()
         ]
-        return (
-            f"Split plot of {self.whole} (whole strips) and {self.part} (parts) over {self.block}s.\n"
-            + "\n".join(said)
-        )
+        title = f"Split plot of {self.whole} (whole strips) and {self.part} (parts) over {self.block}s."
+        return told_first(self.checks, (), [title, *said])
 
 
 @asks(
@@ -135,7 +136,10 @@ def analyse_split_plot(trial, whole, part, *, block="block", response=None, leve
         anova=anova, means=means, errors=_errors(anova, sizes, whole, part, level),
         variances=_variances(y, codes, columns, block, whole, part),
         whole=whole, part=part, block=block, response=response, level=level,
-        checks=checks_frame(_checks(anova)),
+        checks=checks_frame([
+            *_checks(anova), *_orders(strips, codes, block, whole, part),
+            _far(strips, y, columns, plots, block, whole, part),
+        ]),
     )  # fmt: skip
 
 
@@ -183,3 +187,25 @@ def _checks(anova):
          "enough to test against" if base[name] >= 5 else "too few: only large differences can be found")
         for name in ("whole-strip error", "part error")
     ]  # fmt: skip
+
+
+def _orders(strips, codes, block, whole, part):
+    """Whether whole strips lie in one order in every block, and parts in one order in every whole strip."""
+    order = places(strips)[1]
+    plot = codes[block] * (codes[whole].max() + 1) + codes[whole]
+    first = None if order is None else pd.Series(order).groupby(plot).mean().to_numpy()
+    strip = pd.DataFrame({"plot": plot, "whole": codes[whole], "block": codes[block]}).groupby("plot").first()
+    return [
+        order_row(strip["whole"].to_numpy(), strip["block"].to_numpy(), first, f"{whole}: {ORDER}"),
+        order_row(codes[part], plot, order, f"{part}: {ORDER}"),
+    ]
+
+
+def _far(strips, y, columns, plots, block, whole, part):
+    """Parts that the others do not expect."""
+    rest = np.column_stack([np.ones(len(y)), columns[block], columns[whole], plots])
+    design = np.column_stack([rest, columns[part], linear.interaction(columns[whole], columns[part])])
+    numeric = pd.api.types.is_numeric_dtype(strips[part])
+    given = [f"{show(a)}, {show(b)}" for a, b in zip(strips[whole], strips[part], strict=True)]
+    named = strip_names(strips.assign(block=strips[block]), given)
+    return far_row(design, y, named, smoother(strips[part], rest) if numeric else None)

@@ -356,3 +356,14 @@ def test_a_product_with_its_analysis(tmp_path):
     assert told["rate_unit"].item() == "lb/ac"
     with pytest.raises(NotEstimable, match="analysis: for files of strips"):
         run_batch(CASES / "leaf" / "two_years.csv", tmp_path / "no", "samples", analysis="28-0-0")
+
+
+def test_a_batch_doubts_prices_by_the_highest_rate(tmp_path):
+    """20 a lb over 4.5 a bushel of 25 to 60 lb is 111 to 267: usual for a trace element, not at 160 lb/ac."""
+    for name, top in (("low", 16), ("high", 160)):
+        home = tmp_path / name
+        home.mkdir()
+        lines = [f"{b},{r},{90 + 0.4 * r + b}" for b in (1, 2, 3) for r in (0, top / 4, top / 2, top)]
+        (home / "one.csv").write_text("\n".join(["Rep,Rate (lb/ac),Yield (bu/ac)", *lines, ""]))
+        result = run_batch(home, tmp_path / f"{name} out", nutrient_price=20, grain_price=4.5)
+        assert ("check the units of the prices" in result.summary()) is (name == "high")

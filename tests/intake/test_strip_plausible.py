@@ -1,5 +1,6 @@
 """Strips that no field gives are refused with a remedy: zeros, broken records, slips of unit, rates."""
 
+from io import StringIO
 from pathlib import Path
 
 import numpy as np
@@ -109,3 +110,9 @@ def test_wet_yields_are_held_against_the_record_at_trade_moisture():
     content = "\n".join(["block;N rate (lb/ac);Yield (bu/ac);Moisture %", *cells]).encode()
     table = read_strips(content, crop="corn").table
     assert np.isclose(table["yield_bu_ac"].max(), 650 * 68 / 84.5)
+
+
+def test_bushels_of_a_crop_without_a_bushel_are_refused():
+    sheet = "Rep,N rate (lb/ac),Yield (bu/ac)\n1,0,50\n1,40,60\n2,0,52\n2,40,61\n"
+    with pytest.raises(InputError, match="cotton is not traded by the bushel"):
+        read_strips(StringIO(sheet), crop="cotton")

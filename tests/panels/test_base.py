@@ -163,12 +163,21 @@ def test_a_broken_file_names_all_its_problems_and_changes_nothing(panel, handed_
     assert "No column x &lt;i&gt;. Add it" in panel._banner.value
     assert panel.result.table["x"].tolist() == [1, 2]
     assert "one.csv" in panel._file_line.value
+    # what still stands on the page is dimmed and told to be of the file before, until it is used again
+    assert "These figures are of the file before, one.csv." in panel._banner.value
+    pieces = (panel._message, panel._figure, panel._cautions, panel._detail, panel._links)
+    assert all("fertkit-old" in piece._dom_classes for piece in pieces)
+    assert ".fertkit-old {" in show.style()
+    panel.upload.value = handed_over("two.csv", b"x\n7\n")
+    assert not any("fertkit-old" in piece._dom_classes for piece in pieces)
+    assert panel._banner.value == ""
 
 
 def test_too_large_a_file_is_refused_unread(panel, handed_over, monkeypatch):
     monkeypatch.setattr(uploads, "LARGEST_FILE", 10)
     panel.upload.value = handed_over("large.csv", b"x\n" + b"1\n" * 20)
     assert "large.csv is larger than" in panel._banner.value
+    assert "These figures are of the file before, one.csv." in panel._banner.value
     assert len(panel.data) == 2
 
 

@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, PriceError, UnitError
-from fertkit.response.price_table import rates_by_price
 from fertkit.response.limits import price_check
+from fertkit.response.price_table import rates_by_price
 from fertkit.response.prices import (
     Prices,
     draw_prices,
@@ -147,7 +147,7 @@ def test_a_table_of_prices_charges_the_pass():
 
 @pytest.mark.parametrize(("units", "prices", "crop", "doubted"), [
     (("lb/ac", "bu/ac"), (0.45, 4.5), "", False),  # 0.45 over 4.5 / 56: 5.6
-    (("lb/ac", "bu/ac"), (0.45, 177), "corn", True),  # 177 a tonne typed as a bushel: 0.45 over 177 / 56 = 0.14
+    (("lb/ac", "bu/ac"), (0.45, 177), "corn", True),  # 177 a tonne typed as a bushel: 0.45 / (177 / 56)
     (("lb/ac", "bu/ac"), (0.45, 177), "", True),
     (("lb/ac", "bu/ac"), (0.40, 386), "soybean", True),  # 0.40 over 386 / 60: 0.06
     (("lb/ac", "bu/ac"), (900, 4.5), "", True),  # 900 a ton typed as a pound

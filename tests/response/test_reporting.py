@@ -5,6 +5,7 @@ Expected values follow from arithmetic on the trial itself or from a search over
 
 import re
 from dataclasses import dataclass
+from io import StringIO
 
 import numpy as np
 import pandas as pd
@@ -12,6 +13,9 @@ import pytest
 from scipy.stats import t
 
 from fertkit.errors import InputError, NotEstimable, PriceError, UnitError
+from fertkit.intake import read_strips
+from fertkit.report import answer_trial
+from fertkit.report.answer import analyse_each
 from fertkit.response import (
     analyse_response,
     compare_curves,
@@ -354,3 +358,20 @@ def test_grain_priced_per_tonne_for_a_yield_in_bushels_is_doubted_before_the_ver
     assert fair.doubt == ""
     boron = table.assign(rate_kg_ha=table["rate_kg_ha"] / 100)  # 1.5 kg/ha of something dear
     assert analyse_response(boron, nutrient_price=0.5, grain_price=4.5, replicates=50).doubt == ""
+
+
+def test_nutrient_and_crop_of_a_file_reach_the_analysis():
+    sheet = "Rep,K2O rate (lb/ac),Crop,Yield (bu/ac)\n" + "".join(
+        f"{block},{rate},soybean,{50 + rate / 10 + block + 0.3 * (rate == 40)}\n"
+        for block in (1, 2, 3) for rate in (0, 40, 80)
+    )  # fmt: skip
+    strips = read_strips(StringIO(sheet))
+    # 0.40 a lb over 380 a tonne, typed as a price per bushel: 0.06 where a grain crop has 0.5 to 40
+    for answer in (
+        analyse_response(strips, nutrient_price=0.4, grain_price=380, replicates=0),
+        *analyse_each(strips, 0.4, 380)[0].values(),
+        answer_trial(strips, nutrient_price=0.4, grain_price=380).response,
+    ):
+        assert (answer.data.nutrient, answer.data.crop) == ("K2O", "soybean")
+        assert "check the units of the prices" in answer.doubt
+        assert answer.data.without([0]).nutrient == "K2O"

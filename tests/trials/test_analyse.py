@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from fertkit.errors import LookupFailed, NotEstimable
 from fertkit.trials import analyse_pairs, analyse_strips, linear
-from fertkit.trials.arrange import arrange
+from fertkit.trials.arrange import arrange, untreated
 from fertkit.trials.compare import all_pairs, compact_letters, holm
 from fertkit.trials.diagnose import polynomial_squares
 from fertkit.trials.models import anova_table
@@ -400,3 +400,19 @@ def test_non_additivity_as_tukey_works_it(rice, scale):
     row = analyse_strips(table).checks.set_index("check").loc["blocks and treatments add up (Tukey)"]
     assert row["value"] == pytest.approx(p, rel=1e-6)
     assert row["passed"] == (p >= 0.05)
+
+
+def test_names_stand_with_the_highest_mean_first_and_rates_ascend():
+    names = {"Untreated": 100.0, "B": 130.0, "A": 120.0}
+    rows = [(b, t, y + b + d) for b, d in ((1, 0.2), (2, -0.3), (3, 0.1)) for t, y in names.items()]
+    trial = pd.DataFrame(rows, columns=["block", "treatment", "yield_bu_ac"])
+    analysis = analyse_strips(trial, check="Untreated")
+    assert analysis.table["treatment"].tolist() == ["B", "A", "Untreated"]
+    assert analysis.table["mean"].round(6).tolist() == [132.0, 122.0, 102.0]  # 2 above, the mean of b + d
+    assert analysis.table["difference"].round(6).tolist()[:2] == [30.0, 20.0]
+    assert [t.get_text() for t in analysis.plot().get_xticklabels()] == ["B", "A", "Untreated"]
+    rates = trial.assign(treatment=trial["treatment"].map({"Untreated": 0, "B": 100, "A": 20}))
+    rates = rates.rename(columns={"treatment": "rate_lb_ac"})
+    assert analyse_strips(rates).table["treatment"].tolist() == [0, 20, 100]
+    assert untreated(["A", "Untreated", "B"]) == "Untreated"
+    assert untreated(["Checkmate", "Control X"]) is None

@@ -118,3 +118,20 @@ def test_a_treatment_always_on_one_side_is_told():
     assert (
         "so small a trial" in few.checks.set_index("check")["meaning"]["order of the treatments drawn by lot"]
     )
+
+
+def test_a_pair_unlike_the_others_is_named_first():
+    rng = np.random.default_rng(8)
+    first = 150 + rng.normal(0, 3, 8)
+    second = first + 4 + rng.normal(0, 1, 8)
+    second[5] -= 40
+    trial = pd.DataFrame({"block": list(range(1, 9)) * 2, "treatment": ["A"] * 8 + ["B"] * 8})
+    trial["yield_bu_ac"] = [*first, *second]
+    found = analyse_pairs(trial)
+    told = np.delete(second - first, 5).mean()  # the mean of the seven others is what they suggest
+    assert (
+        f"Look at this first: the difference in block 6 ({second[5] - first[5]:.3g} where {told:.3g}"
+        in (found.summary().splitlines()[0])
+    )
+    sound = analyse_pairs(trial[trial["block"] != 6])
+    assert "Look at this first" not in sound.summary()

@@ -76,3 +76,26 @@ def test_a_lower_confidence_needs_a_smaller_difference(oats):
     # t of the usual table at 10 %: 1.8125 (10 df), 1.6794 (45 df)
     found = analyse_split_plot(oats, "gen", "n_cwt_ac", response="yield_qlb_plot", level=0.9).errors["lsd"]
     assert found.iloc[:2].tolist() == pytest.approx([1.8125 * 7.0789, 1.6794 * 4.4358], abs=1e-3)
+
+
+def test_a_wrong_part_is_named_first(oats):
+    bad = oats.copy()
+    bad.loc[7, "yield_qlb_plot"] = 250.0
+    said = analyse_split_plot(bad, "gen", "n_cwt_ac", response="yield_qlb_plot").summary()
+    assert said.startswith("Look at this first: block B2 at GoldenRain, 0.2 (250 where ")
+    sound = analyse_split_plot(oats, "gen", "n_cwt_ac", response="yield_qlb_plot")
+    assert "Look at this first" not in sound.summary()
+
+
+def test_one_order_of_whole_strips_or_of_parts_is_told(oats):
+    laid = oats.sort_values(["block", "gen", "n_cwt_ac"]).assign(position=range(72))
+    said = analyse_split_plot(laid, "gen", "n_cwt_ac", response="yield_qlb_plot")
+    held = said.checks.set_index("check")["passed"]
+    assert not held["gen: order of the treatments drawn by lot"]
+    assert not held["n_cwt_ac: order of the treatments drawn by lot"]
+    assert said.summary().count("the same order in every block") == 1
+    drawn = oats.sample(frac=1, random_state=3).sort_values(["block", "gen"], kind="stable")
+    drawn = analyse_split_plot(
+        drawn.assign(position=range(72)), "gen", "n_cwt_ac", response="yield_qlb_plot"
+    ).checks.set_index("check")["passed"]
+    assert drawn["n_cwt_ac: order of the treatments drawn by lot"]
