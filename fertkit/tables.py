@@ -43,6 +43,8 @@ class RawTable:
         Cells of each line of a text file as written, before short lines are filled up.
     unvalued : tuple of str
         Addresses of the first cells of a spreadsheet whose formula holds no value.
+    merged : tuple of (int, int, int, int)
+        First row, first column, last row and last column of merged cells of a spreadsheet, from 0.
     """
 
     name: str
@@ -52,6 +54,7 @@ class RawTable:
     sheet: str = ""
     widths: tuple[int, ...] = ()
     unvalued: tuple[str, ...] = ()
+    merged: tuple[tuple[int, int, int, int], ...] = ()
 
     def shifted(self, header, lines) -> list[Problem]:
         """Problems of `lines` that a stray comma has shifted against the rows of column names `header`."""
@@ -147,9 +150,7 @@ def _open_workbook(data, name):
         reason = f"not a readable spreadsheet ({type(error).__name__})"
         raise _refuse(name, reason, "save it again as XLSX or CSV") from None
     try:
-        filled = [
-            _sheet(name, sheet, rows, marks.get(sheet, CellMarks()).places) for sheet, rows in sheets.items()
-        ]
+        filled = [_sheet(name, sheet, rows, marks.get(sheet, CellMarks())) for sheet, rows in sheets.items()]
         filled = [
             raw for raw in filled if raw.unvalued or any(cell != "" for row in raw.cells for cell in row)
         ]
@@ -161,17 +162,28 @@ def _open_workbook(data, name):
     return filled
 
 
-def _sheet(name, sheet, rows, places) -> RawTable:
-    """A sheet with what the formats of its cells show, and the cells whose formula has no value."""
+def _sheet(name, sheet, rows, marks) -> RawTable:
+    """A sheet with what the formats of its cells show, cells whose formula has no value, and merged ones."""
     filled = (max((j + 1 for j, cell in enumerate(row) if cell not in ("", None)), default=0) for row in rows)
     width = max(filled, default=0)
     rows = _even([list(map(_shown, row[:width])) for row in rows], name)
-    for mark, cells in places.items():
+    for mark, cells in marks.places.items():
         for i, j in (divmod(cell, MOST_COLUMNS) for cell in cells if mark != FORMULA):
             if i < len(rows) and j < len(rows[i]) and isinstance(rows[i][j], float):
                 rows[i][j] = formatted(rows[i][j], mark)
-    unvalued = tuple(_address(cell) for cell in list(places.get(FORMULA, ()))[: _NAMED + 1])
-    return RawTable(name, rows, sheet=harmless(sheet), unvalued=unvalued)
+    unvalued = tuple(_address(cell) for cell in list(marks.places.get(FORMULA, ()))[: _NAMED + 1])
+    merged = tuple(_within(marks.merged, len(rows), width))
+    return RawTable(name, rows, sheet=harmless(sheet), unvalued=unvalued, merged=merged)
+
+
+def _within(merged, rows, width):
+    """Merged cells within a sheet; of a crafted workbook, where they overlap, no more than fill it."""
+    room = rows * width
+    for top, left, bottom, right in merged:
+        bottom, right = min(bottom, rows - 1), min(right, width - 1)
+        room -= max(bottom - top + 1, 0) * max(right - left + 1, 0)
+        if top <= bottom and left <= right and room >= 0:
+            yield top, left, bottom, right
 
 
 def _address(cell):

@@ -30,6 +30,7 @@ from fertkit.sizes import (
 _PIECE = 1 << 16
 _LONGEST_TEXT = 250_000  # bytes of one name, value or text of the XML; a cell holds 32,767 characters
 _CELL = re.compile(r"([A-Z]{1,4})([0-9]{1,20})")
+_MOST_MERGED = 100_000
 FORMULA = "="
 _LONGEST_ID = 40  # characters of a number as an ODS cell shows it
 _LONG = "a text inside the workbook is absurdly long"
@@ -45,9 +46,12 @@ class CellMarks:
     places : dict of str -> array
         Mark of a number format (`fertkit.cell_formats.mark_of`), or `FORMULA` where a formula has no value ->
         cells, as row times `MOST_COLUMNS` plus column, both from 0.
+    merged : list of (int, int, int, int)
+        First row, first column, last row and last column of cells merged into one, from 0.
     """
 
     places: dict = field(default_factory=dict)
+    merged: list = field(default_factory=list)
 
     def note(self, mark: str, row: int, column: int) -> None:
         """Add one cell; row and column count from 1."""
@@ -132,6 +136,17 @@ def _by_sheet(walkers) -> dict[str, CellMarks]:
             if target in walkers:
                 marks[sheet] = walkers[target].marks.get("", CellMarks())
     return marks
+
+
+def _place(address):
+    """(row, column) of an address such as B3, from 1."""
+    hit = _CELL.fullmatch(address)
+    if not hit:
+        raise ValueError("no address of a cell")
+    column = 0
+    for letter in hit[1]:
+        column = column * 26 + ord(letter) - 64
+    return int(hit[2]), column
 
 
 class _Walker:
@@ -239,6 +254,9 @@ class _Walker:
             number = attributes.get("numFmtId")
             mark = mark_of(self._codes.get(number, BUILT_IN.get(number, "")))
             self.formats[str(len(self.formats))] = mark
+        elif tag == "mergeCell":
+            corners = list(map(_place, attributes.get("ref", "").split(":")))
+            self._merge(*corners[0], *corners[-1])
         elif tag == "sheet":
             key = next((attributes[key] for key in attributes if key.endswith(":id")), "")
             self.sheets[attributes.get("name", "")] = key
@@ -276,15 +294,9 @@ class _Walker:
             self._fill()
 
     def _cell(self, attributes):
-        place = _CELL.fullmatch(attributes.get("r", ""))
         self._column += 1
-        if place:
-            self._column = 0
-            for letter in place[1]:
-                self._column = self._column * 26 + ord(letter) - 64
-            self._row = int(place[2])
-        elif "r" in attributes:
-            raise ValueError("no address of a cell")
+        if "r" in attributes:
+            self._row, self._column = _place(attributes["r"])
         self._inside, self._formula = True, False
         kind = attributes.get("t", "n")
         self._valued = kind == "str"  # a formula may give an empty text
@@ -296,9 +308,18 @@ class _Walker:
         kind = next((attributes[key] for key in attributes if key.endswith("value-type")), "")
         self._filled = bool(kind)
         self._text = 0
+        down = self._number(attributes.get("table:number-rows-spanned"), 1)
+        across = self._number(attributes.get("table:number-columns-spanned"), 1)
+        if down > 1 or across > 1:
+            self._merge(self._row + 1, self._column + 1, self._row + down, self._column + across)
         formula = any(key.endswith(":formula") for key in attributes)
         self._kind = "formula" if formula and not kind else kind
         self._shown = "" if kind == "float" else None
+
+    def _merge(self, *corners):
+        if len(self._marked.merged) >= _MOST_MERGED:
+            raise too_large(self.name, f"more than {_MOST_MERGED:,} cells of a sheet are merged")
+        self._marked.merged.append(tuple(corner - 1 for corner in corners))
 
     def _wait(self):
         """Keep what an ODS cell shows until its line ends; an id shown as 0099 has that text in the cell."""

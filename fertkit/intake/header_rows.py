@@ -45,21 +45,21 @@ def _below(cells, text, i, header, named):
     return same * 2 >= len(named) and not any(cells[k][j] != "" for k in range(header + 1, i) for j in named)
 
 
-def complete_headers(cells, text, start, first, past) -> list[Header]:
-    """Headers of a line, with the roles from the line above it or, on a second table, from the first one."""
-    headers = list(text[start])
+def complete_headers(cells, text, start, past) -> tuple[list[Header], list[str]]:
+    """Headers and labels of a line, with roles of the line above it or, on a second table, of the first."""
+    headers, labels = list(text[start]), [text_of(c) or f"column {j + 1}" for j, c in enumerate(cells[start])]
     blank = [j for j, c in enumerate(cells[start]) if c == ""]
     above = start - 1
     if above >= 0 and any(c != "" for c in cells[above]) and not context_of(cells[above], text[above], above):
         for j in blank:
             if text[above][j].kind == "role" and text[above][j].name in STATED:
-                headers[j] = text[above][j]
+                headers[j], labels[j] = text[above][j], text_of(cells[above][j])
     if past is not None:
         for j in blank:
             if headers[j].kind == "blank" and past[j].kind == "role" and past[j].name in STATED:
                 headers[j] = past[j]
     _units_above(cells, start, headers)
-    return headers
+    return headers, labels
 
 
 def _units_above(cells, start, headers):

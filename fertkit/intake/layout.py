@@ -13,6 +13,7 @@ from fertkit.intake.files import RawTable, text_of
 from fertkit.intake.header_rows import complete_headers, header_rows, nutrients_in, take_units
 from fertkit.intake.headers import Header, read_header
 from fertkit.intake.line_kinds import is_rating, sort_lines
+from fertkit.intake.merged import fill_merged
 from fertkit.intake.sections import NUTRIENTS, STATED, Section, carried, number_like, own_to_each, sections_of
 from fertkit.intake.spellings import plain, spellings
 
@@ -89,6 +90,7 @@ class Layout:
     dropped: tuple = ()  # (what, row) pairs
     notes: tuple[str, ...] = ()
     asked: tuple[Problem, ...] = ()
+    filled: tuple[Problem, ...] = ()  # merged cells written on each of their lines
 
 
 def find_layout(raw: RawTable) -> Layout:
@@ -101,7 +103,7 @@ def find_layout(raw: RawTable) -> Layout:
     """
     cells, meaning = raw.cells, _dictionary()
     text = [_meanings(row, i, meaning) for i, row in enumerate(cells)]
-    blocks, dropped, asked, notes = [], [], [], []
+    blocks, dropped, asked, notes, filled = [], [], [], [], []
     past: list = []
     sections = sections_of(cells, text, raw.name)
     for section, each in zip(sections, own_to_each(sections, cells), strict=True):
@@ -111,14 +113,17 @@ def find_layout(raw: RawTable) -> Layout:
             own = reader.stated(number)
             context = {s.role: (s.cell, s.line + 1) for s in (carried(past, tuple(own)) if number else past)}
             found, left, questions = reader.blocks(panel)
-            blocks += [replace(block, context=context) for block in found]
+            for block in found:
+                block, told = fill_merged(replace(block, context=context), raw.merged, panel[0])
+                blocks.append(block)
+                filled += told
             dropped, asked = dropped + left, asked + questions
         notes += [text_of(c) for row in cells[section.start : reader.table_from] for c in row if c != ""]
     if not blocks:
         remedy = "name the nutrients (N, P, Zn ...) in one header row or in the first column"
         raise InputError(raw.name, [Problem("no row or column names nutrients", remedy)])
     notes += [what for what, _ in dropped]
-    return Layout(tuple(blocks), tuple(dropped), tuple(notes), tuple(asked))
+    return Layout(tuple(blocks), tuple(dropped), tuple(notes), tuple(asked), tuple(filled))
 
 
 def _dictionary():
@@ -218,9 +223,8 @@ class _Section:
         found, dropped, asked = [], [], []
         shape, past = "long" if self.long_rows else "wide", None
         for start, end in zip(self.starts, [*self.starts[1:], self.section.end], strict=True):
-            headers = complete_headers(cells, text, start, self.section.body, past)
-            past = headers
-            labels = [text_of(c) or f"column {j + 1}" for j, c in enumerate(cells[start])]
+            past, labels = complete_headers(cells, text, start, past)
+            headers = list(past)
             first = start + 1
             if shape == "wide":
                 first, left = take_units(cells, text, start, end, headers)

@@ -190,7 +190,7 @@ def read_tissue(
         remedy = "check that the lines under the header hold numbers"
         raise InputError(raw.name, [Problem("the table holds no results", remedy)])
     report = _layout_report(raw, layout, columns, style) + unit_report + report + aside_report(layout, aside)
-    notes = aside_notes(layout, aside) + notes + _value_notes(tidy)
+    notes = [*layout.filled, *aside_notes(layout, aside), *notes, *_value_notes(tidy)]
     return TissueSamples(
         tidy,
         others,

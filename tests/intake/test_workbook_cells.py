@@ -210,3 +210,123 @@ def test_cells_right_of_the_table_shift_nothing(make):
     # In a workbook each cell has its column: a remark beside the table is no comma too many.
     rows = [["Sample", "N %", "K %", ""], ["a", 2.4, 1.5, "late"], ["b", 2.5, 1.6, ""]]
     assert len(read_tissue(make(rows)).table) == 4
+
+
+# ---- merged cells of leaf reports
+
+GROWN = ["Crop", "Growth stage", "Plant part", "Field", "Date", "Sample", "N %", "K %"]
+BY_CROP = [
+    GROWN,
+    ["Corn", "R1", "Ear leaf", "North", "2024-07-01", "A", 2.45, 1.42],
+    ["", "", "", "", "", "B", 3.0, 2.1],
+    ["Soybean", "R2", "upper trifoliate", "", "2024-07-05", "C", 4.9, 1.2],
+    ["", "", "", "", "", "D", 5.1, 2.2],
+    ["Mean", "", "", "", "", "", 3.86, 1.73],
+]
+SPANS = ["A2:A3", "B2:B3", "C2:C3", "D2:D5", "E2:E3", "A4:A5", "B4:B5", "C4:C5", "E4:E5"]
+
+
+def merged_xlsx(rows, spans):
+    book = openpyxl.Workbook()
+    for row in rows:
+        book.active.append([cell if cell != "" else None for cell in row])
+    for span in spans:
+        book.active.merge_cells(span)
+    stream = io.BytesIO()
+    book.save(stream)
+    return stream.getvalue()
+
+
+def merged_ods(rows, spans):
+    bounds = [openpyxl.utils.range_boundaries(span) for span in spans]  # left, top, right, bottom
+    book, table = odf.opendocument.OpenDocumentSpreadsheet(), odf.table.Table(name="results")
+    for i, row in enumerate(rows, 1):
+        line = odf.table.TableRow()
+        for j, value in enumerate(row, 1):
+            span = next((b for b in bounds if (b[0], b[1]) == (j, i)), (j, i, j, i))
+            size = {"numberrowsspanned": span[3] - i + 1, "numbercolumnsspanned": span[2] - j + 1}
+            kind = {} if value == "" else {"valuetype": "string" if isinstance(value, str) else "float"}
+            cell = odf.table.TableCell(
+                **kind, **({"value": value} if kind.get("valuetype") == "float" else {}), **size
+            )
+            if value != "":
+                cell.addElement(odf.text.P(text=str(value)))
+            line.addElement(cell)
+        table.addElement(line)
+    book.spreadsheet.addElement(table)
+    stream = io.BytesIO()
+    book.write(stream)
+    return stream.getvalue()
+
+
+def grown(samples):
+    columns = ["sample_id", "crop", "growth_stage", "plant_part", "field"]
+    first = samples.table.drop_duplicates("specimen")
+    return [(*r, f"{day:%Y-%m-%d}") for *r, day in first[[*columns, "sampled"]].itertuples(index=False)]
+
+
+@pytest.mark.parametrize("write", [merged_xlsx, merged_ods])
+def test_merged_cells_name_every_line_they_span(write):
+    samples = read_tissue(write(BY_CROP, SPANS))
+    corn, soybean = ("corn", "R1", "Ear leaf", "North"), ("soybean", "R2", "upper trifoliate", "North")
+    assert grown(samples) == [
+        ("North A", *corn, "2024-07-01"), ("North B", *corn, "2024-07-01"),
+        ("North C", *soybean, "2024-07-05"), ("North D", *soybean, "2024-07-05"),
+    ]  # fmt: skip
+    notes = "\n".join(map(str, samples.notes))
+    assert "merged cells (Crop, Growth stage, Plant part, Date) hold for rows 3, 5 too" in notes
+    assert "merged cells (Field) hold for rows 3, 4, 5 too" in notes
+    assert "summary line 'Mean' (row 6)" in notes
+
+
+def test_blanks_that_are_not_merged_stay_open():
+    for samples in (read_tissue(merged_xlsx(BY_CROP, [])), read_tissue(merged_xlsx(BY_CROP, SPANS[1:3]))):
+        crops = samples.table.drop_duplicates("specimen")["crop"].tolist()
+        assert crops == ["corn", "", "soybean", ""]
+
+
+def test_cells_merged_across_the_samples_of_a_turned_report():
+    rows = [["Sample", "A", "B", "C"], ["Crop", "Corn", "", "Soybean"], ["Stage", "R1", "", "R2"]]
+    rows += [["N %", 2.45, 3.0, 4.9], ["K %", 1.42, 2.1, 1.2]]
+    samples = read_tissue(merged_xlsx(rows, ["B2:C2", "B3:C3"]))
+    first = samples.table.drop_duplicates("specimen")
+    assert first[["crop", "growth_stage"]].values.tolist() == [["corn", "R1"]] * 2 + [["soybean", "R2"]]
+    assert "merged cells (Crop, Stage) hold for samples B too" in str(samples.notes[0])
+
+
+def test_samples_merged_over_the_lines_of_a_long_report_and_headers_over_two_rows():
+    rows = [["Sample", "Crop", "Analyte", "Result", "Unit"]]
+    rows += [
+        ["A", "Corn", "N", 2.45, "%"],
+        ["", "", "K", 1.42, "%"],
+        ["B", "", "N", 3.0, "%"],
+        ["", "", "K", 2.1, "%"],
+    ]
+    table = read_tissue(merged_xlsx(rows, ["A2:A3", "A4:A5", "B2:B5"])).table
+    assert table[["sample_id", "crop", "nutrient", "value"]].values.tolist() == [
+        ["A", "corn", "N", 2.45], ["A", "corn", "K", 1.42], ["B", "corn", "N", 3.0], ["B", "corn", "K", 2.1],
+    ]  # fmt: skip
+    rows = [["Field", "Crop", "Sample", "Macro (%)", "", "Micro (ppm)"], ["", "", "", "N", "K", "Zn"]]
+    rows += [["North", "Corn", "A", 2.45, 1.42, 18], ["South", "", "B", 3.0, 2.1, 25]]
+    spans = ["A1:A2", "B1:B2", "C1:C2", "D1:E1", "B3:B4"]
+    first = read_tissue(merged_xlsx(rows, spans)).table.drop_duplicates("specimen")
+    assert first[["field", "crop", "sample_id"]].values.tolist() == [
+        ["North", "corn", "North A"], ["South", "corn", "South B"],
+    ]  # fmt: skip
+
+
+def test_absurd_merged_cells_are_harmless():
+    for spans in (["A2:A3"] * 3, ["A1:H1048576", "A2:A1048576"]):
+        data = merged_xlsx(BY_CROP, [])
+        with zipfile.ZipFile(io.BytesIO(data)) as package:
+            parts = {p: package.read(p) for p in package.namelist()}
+        told = "".join(f'<mergeCell ref="{span}"/>' for span in spans)
+        sheet = next(p for p in parts if p.endswith("sheet1.xml"))
+        parts[sheet] = parts[sheet].replace(
+            b"</sheetData>", f"</sheetData><mergeCells>{told}</mergeCells>".encode()
+        )
+        stream = io.BytesIO()
+        with zipfile.ZipFile(stream, "w") as package:
+            for part, content in parts.items():
+                package.writestr(part, content)
+        assert len(read_tissue(stream.getvalue()).table) == 8
