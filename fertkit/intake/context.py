@@ -19,7 +19,8 @@ CONTEXT = ("sample_id", "lab_id", "field", "crop", "growth_stage", "plant_part",
 _MARKED_ID = re.compile(
     r"(?P<pair>.+?)[\s_\-/(]+(?P<mark>good|bad|poor|healthy|gut|schlecht|buena|mala)\)?", re.IGNORECASE
 )
-_TAKEN = frozenset({"block", "line", "row", "specimen", *CONTEXT})  # names of our own columns
+_SAID = {"crop": "crop", "growth_stage": "stage", "plant_part": "part"}
+_TAKEN = frozenset({"lent", "block", "line", "row", "specimen", *CONTEXT})  # names of our own columns
 _MATRIX = frozenset({"matrix", "material", "sample matrix", "sample material", "basis", "sample kind"})
 _SCALES = {"feekes": "Feekes", "zadoks": "GS", "bbch": "BBCH"}
 
@@ -41,7 +42,7 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
     Returns
     -------
     specimens : DataFrame
-        specimen, the `CONTEXT` columns, row.
+        specimen, the `CONTEXT` columns, row, lent (crop, stage and part that stand above an earlier table).
     others : DataFrame
         specimen, sample_id and the remaining columns of the file as text.
     notes : list of Problem
@@ -52,7 +53,9 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
     for role in CONTEXT:
         if role not in lines:
             lines[role] = ""
+    lines["lent"] = ""
     _from_above(lines, layout, report)
+    report[:] = dict.fromkeys(report)
     join_tables(lines, layout, notes, report)
     _name_fields(lines)
     settle_words(lines, {"crop": crop, "growth_stage": stage, "plant_part": part}, notes, report)
@@ -64,10 +67,10 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
         ("not used", f"analyte '{text}'", "not a nutrient", None) for text in left_out_analytes(layout)
     ]
     first = lines.assign(specimen=specimen).drop_duplicates("specimen").sort_values("specimen")
-    own = [c for c in first.columns if c not in (*CONTEXT, "specimen", "row", "block", "line")]
+    own = [c for c in first.columns if c not in (*CONTEXT, "specimen", "row", "block", "line", "lent")]
     report += [("not used", f"column '{c}'", "kept as text in others", None) for c in own]
     return (
-        first[["specimen", *CONTEXT, "row"]].reset_index(drop=True),
+        first[["specimen", *CONTEXT, "row", "lent"]].reset_index(drop=True),
         first[["specimen", "sample_id", *own]].reset_index(drop=True),
         notes,
         report,
@@ -250,9 +253,13 @@ def _from_above(lines, layout, report):
         of = lines.loc[blank, "block"]
         lines[column] = lines[column].astype(object)
         lines.loc[blank, column] = pd.Series([texts[b] for b in of], of.index, dtype=object)
-        for cell, row in dict.fromkeys(stated[b] for b in pd.unique(of)):
-            what = f"'{text_of(cell)}' from the lines above the table"
+        for b in pd.unique(of):
+            cell, row = stated[b]
+            lent = row <= layout.blocks[b].start
+            what = f"'{text_of(cell)}' from the lines above {'an earlier' if lent else 'the'} table"
             report.append(("recognised", column, what, row))
+            if lent and column in _SAID:
+                lines.loc[of.index[of == b], "lent"] += f", {_SAID[column]} '{text_of(cell)}' (row {row})"
 
 
 def _dates(lines, date_format, notes, report):

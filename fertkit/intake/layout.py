@@ -48,6 +48,8 @@ class Block:
         Second line of a sample's name: line -> text.
     heads : tuple of int
         Rows of the file that hold the column names.
+    start : int
+        First row of the file, from 0, of its own lines of context; what stands above is of an earlier table.
     """
 
     shape: str
@@ -61,6 +63,7 @@ class Block:
     ratings: dict = field(default_factory=dict)
     more_names: dict = field(default_factory=dict)
     heads: tuple[int, ...] = ()
+    start: int = 0
 
     def place(self, line: int, column: int) -> tuple[int, str]:
         """(row of the file from 1, column label) of a cell, for messages."""
@@ -114,7 +117,8 @@ def find_layout(raw: RawTable) -> Layout:
             context = {s.role: (s.cell, s.line + 1) for s in (carried(past, tuple(own)) if number else past)}
             found, left, questions = reader.blocks(panel)
             for block in found:
-                block, told = fill_merged(replace(block, context=context), raw.merged, panel[0])
+                block = replace(block, context=context, start=section.start)
+                block, told = fill_merged(block, raw.merged, panel[0])
                 blocks.append(block)
                 filled += told
             dropped, asked = dropped + left, asked + questions

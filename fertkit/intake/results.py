@@ -231,6 +231,7 @@ def left_out_analytes(layout: Layout) -> list[str]:
     return list(left)
 
 
+LENT_COLUMNS = ["specimen", "what"]
 UNREAD_COLUMNS = ["nutrient", "column", "why", "specimen"]
 
 

@@ -16,6 +16,7 @@ STATED = (
     *("feekes", "zadoks", "bbch"),
 )
 _WHOSE = ("sample_id", "lab_id", "field", "place", "crop")
+_NAMES = ("sample_id", "lab_id", "place")
 _STAGES = ("growth_stage", "feekes", "zadoks", "bbch")
 _GROWN = ("crop", *_STAGES, "plant_part")
 _NUMBER = re.compile(r"\s*[<>≤≥]?\s*[+-]?[.,]?\d")
@@ -242,16 +243,26 @@ def _next_label(piece):
 def own_to_each(sections: list[Section], cells: list) -> list[frozenset]:
     """Roles (crop, stage, part) that no section may take from the sample above, one set a section.
 
-    Those that several sections state, so that each has its own, and those whose label stands unread over the
-    section, as in 'Cropcorn' or a bare 'Crop:'.
+    Those that several sections state, so that each has its own, unless they head groups of samples, and those
+    whose label stands unread over the section, as in 'Cropcorn' or a bare 'Crop:'.
     """
     often = Counter(role for s in sections for role in {_family(t.role) for t in s.stated})
-    each = {role for role, times in often.items() if times > 1}
+    each = {role for role, times in often.items() if times > 1 and not _heads_groups(role, sections)}
     starts = [0, *(s.body for s in sections)]
     return [
         frozenset(each | _unread(cells, range(before, s.body), {t.line for t in s.stated}))
         for before, s in zip(starts, sections, strict=False)
     ]
+
+
+def _heads_groups(role, sections):
+    """Whether a role stands over groups: each time above the name of the first of two samples or more."""
+    stated = [[_family(t.role) for t in s.stated] for s in sections]
+    at = [k for k, roles in enumerate(stated) if role in roles]
+    named = [next((k for k, r in enumerate(roles) if r in _NAMES), -1) for roles in stated]
+    sizes = [end - k for k, end in zip(at, [*at[1:], len(sections)], strict=True)]
+    above = all(stated[k].index(role) < named[k] for k in at)
+    return above and at[0] == 0 and min(sizes) > 1 and min(named) >= 0
 
 
 def _family(role):

@@ -16,6 +16,7 @@ from fertkit.intake.line_kinds import is_no_result, is_rating
 from fertkit.intake.numbers import NumberStyle, Reading, number_style, read_number, settle_codes
 from fertkit.intake.plausible import home_unit, impossible, sanity_checks, unusual
 from fertkit.intake.results import (
+    LENT_COLUMNS,
     UNREAD_COLUMNS,
     ResultColumn,
     misplaced_numbers,
@@ -56,6 +57,8 @@ class TissueSamples(Result):
     unread : DataFrame
         nutrient, column, why, specimen (0 for all of the file): what names a nutrient but was not read. No
         verdict may clear these.
+    lent : DataFrame
+        specimen, what: crop, stage and part that stand above the table of an earlier sample, with their rows.
     """
 
     tidy: pd.DataFrame
@@ -64,6 +67,7 @@ class TissueSamples(Result):
     notes: tuple[Problem, ...]
     name: str = "table"
     unread: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=UNREAD_COLUMNS))
+    lent: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=LENT_COLUMNS))
 
     @property
     def table(self) -> pd.DataFrame:
@@ -198,6 +202,7 @@ def read_tissue(
         tuple(notes),
         raw.name,
         pd.concat([unread_columns(layout, columns, aside), _rated_only(tidy)], ignore_index=True),
+        _lent(specimens),
     )
 
 
@@ -303,6 +308,11 @@ def _with_ratings(tidy):
         more = words.reindex(keys).fillna("").tolist()
         tidy["flag"] = [_joined(flag, word) for flag, word in zip(tidy["flag"], more, strict=True)]
     return tidy
+
+
+def _lent(specimens):
+    lent = specimens.assign(what=specimens["lent"].str.removeprefix(", "))
+    return lent.loc[lent["what"] != "", LENT_COLUMNS].reset_index(drop=True)
 
 
 def _remedy(complaint):

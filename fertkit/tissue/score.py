@@ -10,7 +10,7 @@ import pandas as pd
 from fertkit.asked import a_list, asks, holding
 from fertkit.errors import InputError, Problem, unknown
 from fertkit.intake import TissueSamples
-from fertkit.intake.results import UNREAD_COLUMNS
+from fertkit.intake.results import LENT_COLUMNS, UNREAD_COLUMNS
 from fertkit.reference import check_table, list_sources, load_ranges
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result, checks_frame
@@ -78,6 +78,8 @@ class TissueScores(Result):
     checks : DataFrame
     unread : DataFrame
         nutrient, column, why: columns of the file that name a nutrient and were not read.
+    lent : DataFrame
+        specimen, what: crop, stage and part of the file that stand above the table of an earlier sample.
     """
 
     scored: pd.DataFrame
@@ -87,6 +89,7 @@ class TissueScores(Result):
     cvs: pd.DataFrame
     checks: pd.DataFrame
     unread: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=UNREAD_COLUMNS))
+    lent: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=LENT_COLUMNS))
 
     @property
     def table(self) -> pd.DataFrame:
@@ -176,7 +179,9 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None, strict=False) -
     used = table.loc[np.unique(matches.found["range"].to_numpy(int)[which[which >= 0]])]
     checks = _checks(used, scored, conditions, spread)
     scores = TissueScores(scored, conditions, matches.near, matches.close, spread, checks)
-    return replace(scores, unread=samples.unread) if isinstance(samples, TissueSamples) else scores
+    if not isinstance(samples, TissueSamples):
+        return scores
+    return replace(scores, unread=samples.unread, lent=samples.lent)
 
 
 def settle_cvs(cvs=None) -> pd.DataFrame:

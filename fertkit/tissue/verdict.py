@@ -83,7 +83,16 @@ def verdict(explanation) -> str:
         parts.append(f"Too close to call, no action on these alone: {'; '.join(_by_samples(close))}")
     if missing:
         parts.append(f"{'Not in this verdict' if len(certain) else NO_CLEAR}: {'; '.join(missing)}")
+    parts += _lent(scores)
     return ". ".join(parts) + "."
+
+
+def _lent(scores):
+    """Whose crop, stage or part was taken from above the table of another sample, and from which row."""
+    labels = scores.scored.drop_duplicates("specimen").set_index("specimen")["label"]
+    told = scores.lent.assign(label=scores.lent["specimen"].map(labels)).dropna(subset="label")
+    said = {what: _named(rows["label"]) for what, rows in told.groupby("what", sort=False)}
+    return [f"Taken from above an earlier table for {who}: {what}" for what, who in said.items()]
 
 
 def _held_back(keys, doubts):

@@ -345,6 +345,35 @@ def test_samples_that_state_their_own_crop_lend_it_to_none():
     assert _crops(text) == {"Poor": "soybean", "East": "", "West": "wheat"}
 
 
+GROUP = "Crop: {}\nStage: {}\nPart: {}\n"
+
+
+def test_a_crop_above_each_group_of_samples_holds_for_all_of_the_group():
+    groups = [("Soybean", "R2", "trifoliate", "AB"), ("Corn", "R1", "ear leaf", "CDE")]
+    text = "".join(
+        GROUP.format(*grown) + "".join(f"Sample: {name}\n" + RESULTS.format(3) + "\n" for name in names)
+        for *grown, names in groups
+    )
+    samples = read(text)
+    first = samples.table.groupby("sample_id")[["crop", "growth_stage", "plant_part"]].first()
+    right = {name: [grown[0].lower(), *grown[1:]] for *grown, names in groups for name in names}
+    assert first.T.to_dict("list") == right
+    lent = samples.lent.set_index("specimen")["what"].to_dict()
+    corn = "crop 'Corn' (row 16), stage 'R1' (row 17), part 'ear leaf' (row 18)"  # 3 + 2 × 6 lines above
+    soybean = "crop 'Soybean' (row 1), stage 'R2' (row 2), part 'trifoliate' (row 3)"
+    assert lent == {2: soybean, 4: corn, 5: corn}
+
+
+def test_a_group_of_one_may_be_one_whose_crop_is_lost():
+    # C has the line of its crop for itself, so the line of B may be lost
+    text = "".join(
+        line + f"Sample: {name}\n" + RESULTS.format(3) + "\n"
+        for name, line in (("A", GROUP.format("Soybean", "R2", "trifoliate")), ("B", ""),
+                           ("C", GROUP.format("Corn", "R1", "ear leaf")))
+    )  # fmt: skip
+    assert _crops(text) == {"A": "soybean", "B": "", "C": "corn"}
+
+
 @pytest.mark.parametrize("label", ["Matrix", "Sample type"])
 def test_sap_beside_a_plant_part_is_refused_as_sap(label):
     with pytest.raises(InputError, match="another matrix than dry matter") as caught:

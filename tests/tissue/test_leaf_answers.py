@@ -88,6 +88,14 @@ def test_an_all_clear_where_everything_was_read_and_judged():
     assert line == "Nothing needs action: nothing is short by any source that holds for these samples."
 
 
+def test_the_verdict_says_from_which_line_the_crop_of_a_later_table_was_taken():
+    table = "Sample,N %,P %,K %,Zn ppm\n{},3.2,0.35,2.2,30\n\n"
+    text = "Crop: corn\nPart: ear leaf\nStage: R1\n" + table.format("A") + "{}Stage: R1\n" + table.format("C")
+    taken = "Taken from above an earlier table for C: crop 'corn' (row 1), part 'ear leaf' (row 2)."
+    assert verdict_of(text.format("").encode()).endswith(taken)
+    assert "Taken from" not in verdict_of(text.format("Crop: corn\nPart: ear leaf\n").encode())
+
+
 @pytest.mark.parametrize(
     ("n", "s", "short"),
     [
