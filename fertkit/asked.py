@@ -98,6 +98,20 @@ def a_number(value) -> float:
     return value
 
 
+def above_zero(value) -> float:
+    """One number above zero."""
+    if a_number(value) <= 0:
+        raise _Wrong("not above zero", "Give a number above 0")
+    return value
+
+
+def zero_or_more(value) -> float:
+    """One number, zero or above."""
+    if a_number(value) < 0:
+        raise _Wrong("below zero", "Give 0 or more")
+    return value
+
+
 def a_maybe_infinite(value) -> float:
     """One number, whatever its size; what it may be is asked elsewhere."""
     if isinstance(value, bool | np.bool_) or not isinstance(value, Real):
@@ -260,6 +274,7 @@ def headers(value) -> list:
     return found
 
 
+amounts_by_name = by_name(zero_or_more, "not amounts by name", "Give a dict of numbers, 0 or more")
 numbers_by_name = by_name(a_maybe_infinite, "not numbers by name", "Give a dict of numbers")
 words_by_name = by_name(a_word, "not words by name", "Give a dict such as {'yield': 'bu/ac'}")
 header_by_role = by_name(a_header, "not headers by role", "Give a dict such as {'yield': 'Grain'}")

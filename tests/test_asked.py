@@ -23,6 +23,8 @@ WRONG = {
     "a_list": [None, 5, "", [], {}, [None], [""], pd.DataFrame({"a": [1]})],
     "maybe_a_list": [None, 5, "", [None], pd.DataFrame()],
     "a_number": [None, "1", [1], np.nan, np.inf, True, pd.DataFrame({"a": [1]})],
+    "above_zero": [None, "1", [1], np.nan, np.inf, True, 0, -1],
+    "zero_or_more": [None, "1", [1], np.nan, np.inf, True, -1],
     "a_share": [None, "0.9", 0, 1, -1, np.nan, [0.9]],
     "a_text": [5, ["a"], {}, pd.DataFrame()],
     "a_maybe_infinite": [None, "1", [1], True],

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_count, a_number, a_word, asks
+from fertkit.asked import a_count, a_number, a_word, above_zero, asks, zero_or_more
 from fertkit.budget.yields import refuse
+from fertkit.errors import unknown
 from fertkit.reference import load_table
 from fertkit.rounding import at_least, below
 from fertkit.units import convert_area_rate, from_element
@@ -38,7 +39,7 @@ def _values(system, nutrient):
     return rows.set_index("parameter")
 
 
-@asks(nutrient=a_word, test_ppm=a_number, cec=a_number)
+@asks(nutrient=a_word, test_ppm=zero_or_more, cec=above_zero)
 def soil_buffer(nutrient: str, test_ppm: float, falling: bool, cec: float | None = None) -> Buffer:
     """Find the published buffering of a soil test.
 
@@ -71,6 +72,8 @@ def soil_buffer(nutrient: str, test_ppm: float, falling: bool, cec: float | None
     >>> float(soil_buffer("P2O5", 20, falling=False).middle)
     20.0
     """
+    if nutrient not in TEST_OF:
+        raise unknown("nutrient of a soil test", nutrient, TEST_OF)
     ohio = _values("ohio_rule", TEST_OF[nutrient])
     if nutrient == "K2O":
         low, high = ohio["value"]["buffer_low"], ohio["value"]["buffer_high"]
@@ -106,7 +109,7 @@ def half_life_years(decline_pct: float) -> float:
     return float(np.log(0.5) / np.log(1 - decline_pct / 100))
 
 
-@asks(test_ppm=a_number, years=a_count(0))
+@asks(test_ppm=zero_or_more, years=a_count(0))
 def decline_without_p(test_ppm: float, years: int) -> pd.DataFrame:
     """Where a P test goes without any P, by the meta-analysis of 56 fields (DRAWDOWN2025).
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_maybe_infinite, a_number, a_pair, a_table, a_word, asks, numbers_by_name
+from fertkit.asked import a_maybe_infinite, a_pair, a_table, a_word, above_zero, asks, numbers_by_name
 from fertkit.budget.applied import applied_columns, applied_rates
 from fertkit.budget.buffers import TEST_OF, decline_without_p, soil_buffer
 from fertkit.budget.farm import farm_budget
@@ -160,7 +160,7 @@ class SkippedYear(Result):
 
 @asks(
     rotation=a_table, start_tests=numbers_by_name, prices=numbers_by_name, critical=numbers_by_name,
-    source=a_word, cec=a_number, kept=a_pair, interest_pct=a_maybe_infinite, test_sd_ppm=a_maybe_infinite,
+    source=a_word, cec=above_zero, kept=a_pair, interest_pct=a_maybe_infinite, test_sd_ppm=a_maybe_infinite,
     unit=a_word,
 )  # fmt: skip
 def carry_over(

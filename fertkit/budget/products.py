@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_dict, a_number, a_table, a_word, asks, maybe_a_list
+from fertkit.asked import a_table, a_word, above_zero, amounts_by_name, asks, maybe_a_list
 from fertkit.budget.words import keys, mark
 from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable, UnitError, unknown
@@ -212,7 +212,7 @@ def product_cautions(names, *, products: pd.DataFrame | None = None) -> pd.DataF
     return pd.DataFrame(found, columns=["topic", "text", "product", "source_key", "provenance"])
 
 
-@asks(crop=a_word, row_spacing_in=a_number, soil=a_word)
+@asks(crop=a_word, row_spacing_in=above_zero, soil=a_word)
 def seed_row_limit(crop: str, row_spacing_in: float, soil: str = "medium to fine") -> pd.Series:
     """Most N + K2O that may go with the seed [lb/ac].
 
@@ -252,7 +252,7 @@ def seed_row_limit(crop: str, row_spacing_in: float, soil: str = "medium to fine
     return fits.iloc[0]
 
 
-@asks(rates=a_dict, crop=a_word, row_spacing_in=a_number)
+@asks(rates=amounts_by_name, crop=a_word, row_spacing_in=above_zero)
 def check_seed_row(
     rates: dict, crop: str, row_spacing_in: float, soil: str = "medium to fine", *, products=None
 ) -> pd.DataFrame:

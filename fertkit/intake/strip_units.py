@@ -6,7 +6,7 @@ from itertools import pairwise
 from fertkit.intake.spellings import plain, spellings
 from fertkit.units import ACRE_HA, AREA_RATE_KG_HA, FOOT_M
 
-NUTRIENT_WORDS = spellings("nutrient") | spellings("oxide")
+NUTRIENT_WORDS = spellings("nutrient") | spellings("oxide") | spellings("strip material")
 AREA_UNITS = ("bu/ac", *AREA_RATE_KG_HA)
 #: Volumes of a product per area, in gallons an acre or litres a hectare.
 VOLUME_UNITS = {"gal/ac": 1.0, "qt/ac": 1 / 4, "pt/ac": 1 / 8, "L/ha": 1.0, "hL/ha": 100.0}

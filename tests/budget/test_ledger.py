@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fertkit import budget
 from fertkit.budget import carry_over, decline_without_p, half_life_years, skip_year, soil_buffer
 from fertkit.errors import InputError, LookupFailed
 
@@ -223,3 +224,31 @@ def test_summary_counts_seasons_and_adds_up():
     )
     assert applied - removed == balance
     assert carry_over(ROTATION).summary().startswith("4 seasons, 2024 to 2027")
+
+
+SEASON = pd.DataFrame({"year": [1], "crop": ["corn"], "yield_goal": [200.0], "k2o_lb_ac": [60.0]})
+SOIL = {"extractant": "Mehlich-3", "depth_in": 8}
+
+
+@pytest.mark.parametrize(
+    ("ask", "named"),
+    [
+        (lambda: carry_over(SEASON, start_tests={"K": 120}, cec=-1), "cec"),
+        (lambda: carry_over(SEASON, start_tests={"K": 120}, cec=0), "cec"),
+        (lambda: soil_buffer("K2O", 120, falling=False, cec=-1), "cec"),
+        (lambda: soil_buffer("P2O5", -20, falling=False), "test_ppm"),
+        (lambda: decline_without_p(-20, 3), "test_ppm"),
+        (lambda: budget.soil_rate("tri_state_2020", "K", 90, "corn", 200, **SOIL, cec=-10), "cec"),
+        (lambda: budget.convert_soil_test(-5, "P", "Bray-P1", "Mehlich-3"), "test"),
+        (lambda: budget.seed_row_limit("corn", -30), "row_spacing_in"),
+        (lambda: budget.check_seed_row({"10-34-0": -100}, "corn", 30), "rates"),
+    ],
+)
+def test_amounts_that_cannot_be_negative_are_refused_by_name(ask, named):
+    with pytest.raises(InputError, match=f"column '{named}'"):
+        ask()
+
+
+def test_a_nutrient_without_a_soil_test_is_no_key_error():
+    with pytest.raises(LookupFailed, match="choose one of: K2O, P2O5"):
+        soil_buffer("Zn", 5, falling=False)

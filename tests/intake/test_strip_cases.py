@@ -574,3 +574,10 @@ def test_merged_cells_and_units_below_the_headers_of_a_workbook(tmp_path):
     pd.testing.assert_series_equal(trial.table["block"].astype(str).value_counts().sort_index(),
                                    pd.Series([5] * 4, index=list("1234")), check_names=False,
                                    check_index_type=False)  # fmt: skip
+
+
+@pytest.mark.parametrize("header", ["Lime (ton/ac)", "Ag lime (ton/ac)", "Kalk (t/ha)"])
+def test_lime_is_lime_and_no_calcium_oxide(header):
+    lines = [f"{block},{rate},{50 + 2 * rate + block / 10}" for block in (1, 2, 3) for rate in (0, 1, 2)]
+    strips = read_strips(f"Block,{header},Yield (bu/ac)\n{chr(10).join(lines)}\n".encode(), crop="soybean")
+    assert "3 rates of lime [t" in strips.summary()
