@@ -25,8 +25,7 @@ def nearest(x, y, k: int, reach: float = np.inf) -> np.ndarray:
     from scipy.spatial import cKDTree
 
     places = np.column_stack([x, y])
-    # Points come in the order of harvest: a tree split at midpoints is quick to build and as good to search.
-    tree = cKDTree(places, leafsize=16, balanced_tree=False, compact_nodes=False)
+    tree = cKDTree(places)
     index = np.empty((len(places), k), dtype=np.int32)
     for start in range(0, len(places), CHUNK):
         part = slice(start, start + CHUNK)

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable
+from fertkit.rounding import above
 from fertkit.trials.defaults import said_by
 from fertkit.trials.neighbours import find_overlaps, local_moran, nearest
 
@@ -33,16 +34,18 @@ def find_passes(x, y, turn_deg: float = 60.0, time=None) -> np.ndarray:
         Time of each record, in any unit: a pause of the log ends a pass too.
     """
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
-    n = len(x)
-    if n < 6:
-        return np.zeros(n, dtype=int)
     step = np.hypot(np.diff(x), np.diff(y))
-    usual = float(np.nanmedian(step))
-    cut = np.r_[False, step > GAP * usual]
+    moved = step[step > 0]
+    if not len(moved):
+        return np.zeros(len(x), dtype=int)
+    # A position or a clock renewed less often than the log stands still between: that is no usual step.
+    usual = float(np.median(moved))
+    cut = np.r_[False, above(step, GAP * usual)]
     if time is not None:
         pause = np.diff(np.asarray(time, dtype=float))
-        cut[1:] |= pause > GAP * np.nanmedian(pause)
-    half = int(np.clip(np.ceil(HALF_TURN_M / usual), 2, n)) if usual > 0 else 2
+        passed = pause[pause > 0]
+        cut[1:] |= above(pause, GAP * np.median(passed)) if len(passed) else False
+    half = int(np.clip(np.ceil(np.round(HALF_TURN_M / usual, 9)), 2, len(x)))
     cut[_turns(x, y, cut, half, half * usual / 2, np.radians(turn_deg))] = True
     return np.cumsum(cut)
 
@@ -129,10 +132,10 @@ class Log:
 
 def _undo_delay(log, rules, alive) -> np.ndarray:
     """Give each position the grain weighed some records later; the last ones of a pass have none."""
-    usual = np.nanmedian(log.seconds)
-    if not usual > 0:
+    known = log.seconds[log.seconds > 0]
+    if not len(known):
         raise NotEstimable("a delay in seconds needs the seconds of each record: name that column")
-    source = np.arange(len(log.x)) + round(rules.delay_s / usual)
+    source = np.arange(len(log.x)) + round(rules.delay_s / np.median(known))
     lost = source >= log.stop
     source[lost] = 0
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -162,7 +165,7 @@ def _near_end(log, rules, alive) -> np.ndarray:
 def _uneven_speed(log, rules, alive) -> np.ndarray:
     with np.errstate(divide="ignore", invalid="ignore"):
         speed = log.distance / log.seconds
-        change = np.abs(np.diff(speed, prepend=speed[0]) / np.r_[speed[0], speed[:-1]])
+        change = np.r_[0, np.abs(np.diff(speed) / speed[:-1])]
     change[log.start == np.arange(len(change))] = 0
     return np.isfinite(change) & (change > rules.speed_change_pct / 100)
 

@@ -48,7 +48,7 @@ class PowerPlan(Result):
     design: str
     power: float
     alpha: float
-    pair_correlation: float = 0.0
+    pair_correlation: float
 
     @property
     def table(self) -> pd.DataFrame:
@@ -239,12 +239,13 @@ def _detectable(sd, treatments, blocks, design, power, alpha) -> float:
     from scipy.optimize import brentq
 
     def lacking(difference):
-        return power_of_difference(difference, sd, treatments, blocks, design=design, alpha=alpha) - power
+        """Power lacking to a difference in standard deviations of a strip."""
+        return power_of_difference(difference, 1, treatments, blocks, design=design, alpha=alpha) - power
 
-    high = sd
+    high = 1.0
     while lacking(high) < 0:
         high *= 2
-    return float(brentq(lacking, 1e-9 * sd, high, xtol=1e-14 * sd))
+    return float(sd * brentq(lacking, 0, high))
 
 
 def _plan(difference, cv, sd, treatments, blocks, design, power, alpha, correlation) -> PowerPlan:

@@ -1,12 +1,22 @@
 """Number of blocks and smallest difference against R's power.t.test and published advice."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import brentq
+from scipy.stats import chi2, f, ncf, nct, ncx2, t
 
 from fertkit.errors import LookupFailed, NotEstimable
-from fertkit.trials.power import blocks_for, power_of_any, power_of_difference, smallest_difference
+from fertkit.trials.power import (
+    blocks_for,
+    noncentral_f_power,
+    power_of_any,
+    power_of_difference,
+    smallest_difference,
+)
 
 
 def test_documentation_of_power_t_test():
@@ -134,3 +144,133 @@ def test_the_smallest_difference_is_said_once():
 def test_text_for_a_number_is_refused_by_name(given):
     with pytest.raises(NotEstimable, match=next(iter(given))):
         blocks_for(**{"difference_pct": 5, "cv_pct": 4, "design": "pairs"} | given)
+
+
+# ---- every number of a plan against the noncentral t of scipy
+
+
+ERROR_DF = {  # error degrees of freedom of t treatments in r blocks, rows or pairs (any text on design)
+    "blocks": lambda t, r: t * r - t - r + 1,
+    "pairs": lambda t, r: r - 1,
+    "random": lambda t, r: t * r - t,
+    "latin": lambda t, r: t * t - 3 * t + 2,
+}
+
+
+def by_noncentral_t(difference, sd, df, blocks, alpha):
+    """Chance that a two-sided t test finds a difference of two means of `blocks` strips each."""
+    limit, shift = t.isf(alpha / 2, df), difference / (sd * np.sqrt(2 / blocks))
+    return nct.sf(limit, df, shift) + np.nan_to_num(nct.cdf(-limit, df, shift))  # scipy: NaN far out, for 0
+
+
+PLANS = [
+    ("blocks", 4, 5, 0.05, 0.8), ("blocks", 2, 2, 0.1, 0.7), ("blocks", 3, 9, 0.01, 0.95),
+    ("pairs", 2, 6, 0.05, 0.9), ("random", 3, 4, 0.05, 0.8), ("random", 5, 2, 0.2, 0.5),
+    ("latin", 4, 4, 0.05, 0.8), ("latin", 6, 6, 0.1, 0.6),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("design", "treatments", "blocks", "alpha", "power"), PLANS)
+def test_a_plan_row_by_row(design, treatments, blocks, alpha, power):
+    plan = smallest_difference(blocks, 7.0, treatments, design=design, power=power, alpha=alpha)
+    table = plan.table
+    # Three blocks either way, two at the least; a Latin square has one size.
+    near = [blocks] if design == "latin" else [b for b in range(blocks - 3, blocks + 4) if b >= 2]
+    assert table["blocks"].tolist() == near
+    assert table["strips"].tolist() == [b * treatments for b in near]
+    assert (plan.blocks, plan.treatments, plan.cv_pct, plan.alpha) == (blocks, treatments, 7.0, alpha)
+    for row in table.itertuples():
+        df = ERROR_DF[design](treatments, row.blocks)
+        assert row.error_df == df
+        got = by_noncentral_t(plan.difference_pct, 7.0, df, row.blocks, alpha)
+        assert row.power == pytest.approx(got, abs=1e-6)
+        least = by_noncentral_t(row.smallest_difference_pct, 7.0, df, row.blocks, alpha)
+        assert least == pytest.approx(power, abs=1e-6)
+    own = table.set_index("blocks").loc[blocks]
+    assert own["smallest_difference_pct"] == pytest.approx(plan.difference_pct, rel=1e-12)
+    assert own["power"] == pytest.approx(power, abs=1e-9)
+    assert plan.checks["passed"].tolist() == [True]
+    assert "finds the difference as often as asked" in plan.checks["meaning"].iloc[0]
+
+
+@pytest.mark.parametrize("design", ["blocks", "pairs", "random"])
+def test_the_fewest_blocks_that_do(design):
+    count = 2 if design == "pairs" else 3
+    plan = blocks_for(6.0, 5.0, count, design=design, power=0.75, alpha=0.1)
+    needed = [r for r in range(2, 60) if by_noncentral_t(6, 5, ERROR_DF[design](count, r), r, 0.1) >= 0.75]
+    assert plan.blocks == needed[0]
+    assert plan.difference_pct == 6.0
+    assert blocks_for(1000.0, 5.0, count, design=design).blocks == 2
+
+
+def test_a_latin_square_too_small_is_told():
+    with pytest.raises(NotEstimable, match="cannot be found"):
+        blocks_for(1.0, 10.0, 4, design="latin")
+    assert blocks_for(40.0, 10.0, 4, design="latin").blocks == 4
+
+
+def test_four_hundred_blocks_and_no_more():
+    def needed(blocks):
+        """Difference for just that number of blocks, CV 10 %."""
+        return brentq(lambda d: by_noncentral_t(d, 10, blocks - 1, blocks, 0.05) - 0.8, 0.1, 100)
+
+    assert blocks_for(needed(399.5), 10.0).blocks == 400
+    with pytest.raises(NotEstimable, match="cannot be found"):
+        blocks_for(needed(400.5), 10.0)
+
+
+@pytest.mark.parametrize("correlation", [-1, -0.4, 0, 0.9])
+def test_what_a_pair_shares_leaves_its_difference(correlation):
+    # Var(a - b) = 2 sd^2 (1 - r): the plan is that of independent strips of sd sqrt(1 - r).
+    plan = smallest_difference(6, 5.0, design="pairs", pair_correlation=correlation)
+    sd = np.sqrt(5.0**2 * (1 - correlation))
+    assert by_noncentral_t(plan.difference_pct, sd, 5, 6, 0.05) == pytest.approx(0.8, abs=1e-6)
+    assert plan.pair_correlation == correlation
+
+
+@pytest.mark.parametrize(
+    "given",
+    [{"difference_pct": 0.0}, {"cv_pct": 0.0}, {"treatments": 1}, {"alpha": 0.0}, {"power": 0.05},
+     {"power": 1.0}, {"alpha": 0.9}, {"treatments": 3, "design": "pairs"}],
+)  # fmt: skip
+def test_numbers_that_make_no_trial(given):
+    with pytest.raises(NotEstimable):
+        blocks_for(**{"difference_pct": 5.0, "cv_pct": 5.0} | given)
+
+
+@pytest.mark.parametrize(("blocks", "treatments"), [(1, 3), (0, 3)])
+def test_no_error_is_left_in_one_block(blocks, treatments):
+    with pytest.raises(NotEstimable, match="leave nothing to measure the error"):
+        power_of_difference(5, 5, treatments, blocks)
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.3, 40.0, 900.0])
+@pytest.mark.parametrize(("df1", "df2", "alpha"), [(1, 1, 0.05), (3, 12, 0.01), (5, 60, 0.2)])
+def test_noncentral_f_by_its_definition(df1, df2, alpha, shift):
+    """A noncentral chi2 that exceeds a multiple of a central one, integrated over the latter."""
+    limit = f.isf(alpha, df1, df2)
+    share = (np.arange(4000) + 0.5) / 4000
+    below = chi2.ppf(share, df2)
+    above = (
+        ncx2.sf(limit * df1 * below / df2, df1, shift) if shift else chi2.sf(limit * df1 * below / df2, df1)
+    )
+    assert noncentral_f_power(df1, df2, shift, alpha) == pytest.approx(above.mean(), abs=2e-4)
+
+
+def test_any_of_several_means_against_scipy():
+    means, sd, blocks = np.array([50.0, 52, 57]), 4.0, 6
+    shift = blocks * ((means - 53) ** 2).sum() / sd**2
+    for design, df in (("blocks", 10), ("random", 15), ("latin", 2)):
+        limit = f.isf(0.1, 2, df)
+        got = power_of_any(means, sd, blocks, design=design, alpha=0.1)
+        assert got == pytest.approx(ncf.sf(limit, 2, df, shift), rel=1e-5)
+
+
+def test_a_plan_short_of_the_power_says_so():
+    plan = blocks_for(6.0, 5.0, 3)
+    short = replace(plan, blocks=plan.blocks - 1)
+    assert short.checks["passed"].tolist() == [False]
+    assert "add blocks" in short.checks["meaning"].iloc[0]
+    got = by_noncentral_t(6, 5, 2 * plan.blocks - 2, plan.blocks, 0.05)
+    assert f"is found in {100 * got:.0f} of 100 such trials (two-sided, 5 %)" in plan.summary()
+    assert "smallest difference found in 80 of 100" in plan.summary()
