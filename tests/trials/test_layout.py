@@ -7,10 +7,11 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from matplotlib.path import Path
 
-from fertkit.errors import LookupFailed, NotEstimable, UnitError
+from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
 from fertkit.trials.application import application_geojson, application_table, area, write_application
-from fertkit.trials.layout import plan_strips, sketch
+from fertkit.trials.layout import draw_latin, plan_strips, sketch
 
 MACHINES = {"header_width": 30, "applicator_width": 60, "strip_length": 1200}
 RATES = [0, 50, 100, 150]
@@ -237,3 +238,272 @@ def test_a_metric_plan_speaks_metres():
     assert " ft" not in plan.summary()
     assert "bu/ac" not in plan.summary()
     assert "(1 applicator pass)" in plan.summary()
+
+
+# ---- every rectangle by arithmetic
+
+
+def rectangles(blocks, treatments, design, width, length, buffer, borders):
+    """(left, start, end, block, slot) of strips, (left, start, end) of borders, width and length."""
+    if design == "latin":
+        inner = [((borders + i) * width, b * (length + buffer), b * (length + buffer) + length, b + 1, i)
+                 for i in range(treatments) for b in range(treatments)]  # fmt: skip
+    else:
+        inner = [(borders * width + b * (treatments * width + buffer) + i * width, 0, length, b + 1, i)
+                 for b in range(blocks) for i in range(treatments)]  # fmt: skip
+    right = max(left for left, *_ in inner) + width
+    top = max(end for _, _, end, *_ in inner)
+    outer = [(i * width, 0, top) for i in range(borders)] + [
+        (right + i * width, 0, top) for i in range(borders)
+    ]
+    return inner, outer, right + borders * width, top
+
+
+@pytest.mark.parametrize("design", ["blocks", "pairs", "latin", "ladder"])
+@pytest.mark.parametrize(("borders", "buffer"), [(0, 0), (1, 0), (2, 7.5), (0, 3)])
+def test_every_strip_lies_where_arithmetic_puts_it(design, borders, buffer):
+    rates = [40, 0] if design == "pairs" else [40, 0, 90]
+    plan = plan_strips(rates, seed=3, design=design, blocks=5, header_width=8, harvest_passes=2,
+                       applicator_width=6, strip_length=200, buffer=buffer, borders=borders)  # fmt: skip
+    # Two passes of 8 ft take three of 6 ft: strips of 18 ft, 16 ft harvested, 1 ft left at each side.
+    assert (plan.passes, plan.strip_width, plan.harvest_width) == (3, 18, 16)
+    assert any("leave 1 ft at each side" in note for note in plan.notes)
+    inner, outer, wide, top = rectangles(5, len(rates), design, 18, 200, buffer, borders)
+    assert plan.blocks == (3 if design == "latin" else 5)
+    assert (plan.width, plan.length) == (wide, top)
+    strips = plan.table[plan.table["kind"] == "strip"]
+    got = strips[["left", "start", "end", "block"]].to_numpy(float).tolist()
+    assert got == [list(map(float, row[:4])) for row in inner]
+    assert strips["strip"].tolist() == list(range(1, len(inner) + 1))
+    edges = plan.table[plan.table["kind"] == "border"]
+    assert edges[["left", "start", "end"]].to_numpy(float).tolist() == [list(map(float, r)) for r in outer]
+    assert edges["treatment"].eq(40).all()
+    assert edges[["block", "strip"]].isna().all(axis=None)
+    table = plan.table
+    assert (table["right"] - table["left"]).eq(18).all()
+    assert (table["harvest_left"] - table["left"]).eq(1).all()
+    assert (table["right"] - table["harvest_right"]).eq(1).all()
+    assert table["position"].tolist() == [
+        sorted(set(table["left"])).index(left) + 1 for left in table["left"]
+    ]
+    assert ("column" in table) == (design == "latin")
+    if design == "latin":
+        assert strips["column"].tolist() == [slot + 1 for *_, slot in inner]
+        assert edges["column"].isna().all()
+
+
+def test_a_latin_square_is_any_of_the_twelve():
+    # Order 3 has 12 Latin squares (Fisher & Yates tables); chi-square on 11 df, upper 0.1 % point 31.264.
+    rng = np.random.default_rng(1)
+    drawn = [str(draw_latin((1, 2, 3), rng)) for _ in range(1200)]
+    counts = np.unique(drawn, return_counts=True)[1]
+    assert len(counts) == 12
+    assert ((counts - 100) ** 2 / 100).sum() < 31.264
+
+
+def test_a_ladder_of_names_keeps_their_order():
+    plan = plan_strips(["b", "a", "c"], seed=1, blocks=3, design="ladder", borders=0, **MACHINES)
+    assert "".join(plan.table["treatment"]) == "baccabbac"
+    mixed = plan_strips(["b", 7, 3], seed=1, blocks=1, design="ladder", borders=0, **MACHINES)
+    assert mixed.table["treatment"].tolist() == ["b", 7, 3]
+    assert any("not drawn by lot" in note for note in plan.notes)
+    drawn = plan_strips(["b", "a"], seed=1, **MACHINES)
+    assert not any("not drawn by lot" in note for note in drawn.notes)
+
+
+@pytest.mark.parametrize(("header", "applicator", "passes", "harvested"), [
+    (0.1, 0.3, 1, 0.3), (30, 30, 3, 90), (30, 29, 4, 90), (30, 90, 1, 90),
+])  # fmt: skip
+def test_whole_passes_cover_what_is_harvested(header, applicator, passes, harvested):
+    # 0.1 x 3 is 0.30000000000000004 in binary, and one pass of 0.3 all the same.
+    plan = plan_strips([0, 50], seed=1, header_width=header, applicator_width=applicator, harvest_passes=3,
+                       strip_length=800)  # fmt: skip
+    assert plan.passes == passes
+    assert plan.harvest_width == pytest.approx(harvested)
+    assert any("whole strip is harvested" in n for n in plan.notes) == (
+        passes * applicator - harvested < 1e-9
+    )
+
+
+@pytest.mark.parametrize(("borders", "buffer"), [(0, 0), (1, 10), (2, 45)])
+@pytest.mark.parametrize("field_width", [100, 360, 700, 1000])
+def test_as_many_blocks_as_fit(borders, buffer, field_width):
+    def needs(blocks):
+        return 2 * borders * 60 + blocks * 3 * 60 + (blocks - 1) * buffer
+
+    asked = MACHINES | {"buffer": buffer, "borders": borders}
+    most = max([b for b in range(1, 9) if needs(b) <= field_width], default=0)
+    with pytest.raises(NotEstimable, match=rf"{needs(most + 1)} ft across, the field has .*; {most} block"):
+        plan_strips([0, 50, 100], seed=1, blocks=most + 1, field_width=field_width, **asked)
+    if most:
+        plan = plan_strips([0, 50, 100], seed=1, blocks=most, field_width=needs(most), **asked)
+        assert plan.width == needs(most)
+        with pytest.raises(NotEstimable, match="across"):
+            plan_strips([0, 50, 100], seed=1, blocks=most, field_width=needs(most) - 0.5, **asked)
+
+
+def test_a_latin_square_too_wide_names_no_blocks():
+    with pytest.raises(NotEstimable, match="fewer treatments or narrower strips"):
+        plan_strips([0, 50, 100], seed=1, design="latin", field_width=100, **MACHINES)
+
+
+@pytest.mark.parametrize(
+    ("options", "check", "passed"),
+    [
+        # STEEP on-farm testing guide 1994: 750 ft or longer, four replicates; Exner 2003: six pairs.
+        ({"strip_length": 750}, "strip length", True), ({"strip_length": 749}, "strip length", False),
+        ({"strip_length": 228.6, "width_unit": "m"}, "strip length", True),
+        ({"strip_length": 228, "width_unit": "m"}, "strip length", False),
+        ({"blocks": 4}, "replicates", True), ({"blocks": 3}, "replicates", False),
+        ({"blocks": 6, "design": "pairs"}, "pairs", True), ({"blocks": 5, "design": "pairs"}, "pairs", False),
+        ({"blocks": 2}, "error degrees of freedom", True), ({"blocks": 1}, "error degrees of freedom", False),
+    ],
+)  # fmt: skip
+def test_advice_holds_from_its_limit_on(options, check, passed):
+    checks = plan_strips([0, 50], seed=1, **MACHINES | options).checks.set_index("check")
+    assert checks.loc[check, "passed"] == passed
+    assert {"strip length", "error degrees of freedom"} < set(checks.index)
+    # Wuest et al. 1994: 5 against 10 bu/ac.
+    assert "50 % of that with" in checks.loc["strip length", "meaning"]
+    said = checks.loc[check, "meaning"]
+    assert ("short" in said or "fewer" in said or "nothing" in said) == (not passed)
+
+
+@pytest.mark.parametrize("design", ["latin", "ladder"])
+def test_designs_without_rules_of_thumb_are_checked_for_length_alone(design):
+    plan = plan_strips([0, 50, 100], seed=1, design=design, **MACHINES)
+    assert plan.checks["check"].tolist() == ["strip length"]
+
+
+@pytest.mark.parametrize(
+    "given",
+    [{"seed": -1}, {"seed": 1.0}, {"borders": 0.5}, {"blocks": -1}, {"strip_length": "9"},
+     {"header_width": np.inf}, {"applicator_width": -3}, {"applicator_width": 0}, {"buffer": np.inf},
+     {"buffer": "1"}, {"buffer": np.nan}, {"treatments": [50]}, {"treatments": [0, np.inf]},
+     {"treatments": ["a", "b"], "design": "latin"}, {"field_width": -1}],
+)  # fmt: skip
+def test_numbers_no_plan_can_have(given):
+    with pytest.raises((NotEstimable, InputError)):
+        plan_strips(**({"treatments": RATES, "seed": 1} | MACHINES | given))
+
+
+def test_sketch_row_by_row():
+    plan = plan_strips([0, 50, 100], seed=4, design="latin", borders=1, **MACHINES)
+    rate = plan.table.set_index(["block", "column"])["treatment"]
+    rows = [" ".join(f"{rate[b, c]:>3g}" for c in (1, 2, 3)) for b in (3, 2, 1)]  # the far end on top
+    assert sketch(plan).splitlines() == [f"     · | {row} |   ·" for row in rows]
+    ladder = plan_strips([0, 50], seed=4, blocks=2, design="ladder", borders=2, **MACHINES)
+    assert sketch(ladder) == "    ·  · |  0 50 | 50  0 |  ·  ·"
+
+
+# ---- strips laid into a field
+
+
+def pixels(ring, step):
+    """Area of a polygon by counting the middles of squares inside it (matplotlib's even-odd rule)."""
+    low, high = ring.min(axis=0), ring.max(axis=0)
+    x, y = (np.arange(a + step / 2, b, step) for a, b in zip(low, high, strict=True))
+    grid = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    return grid[Path(ring).contains_points(grid)], step**2
+
+
+@pytest.mark.parametrize("turned", [0.0, 33.0, 200.0])
+@pytest.mark.parametrize("headland", [0.0, 12.0])
+@pytest.mark.parametrize("clockwise", [False, True])
+def test_strips_hold_the_ground_of_field_and_rectangle_in_common(turned, headland, clockwise):
+    # A field of six corners, one of them inward; its longest side is the lowest, from (0, 0) to (200, 0).
+    ring = np.array([(0.0, 0), (200, 0), (185, 60), (120, 45), (60, 90), (0, 70)])
+    plan = plan_strips([0, 50, 100], seed=2, blocks=2, borders=0, header_width=9, applicator_width=10,
+                       strip_length=150, width_unit="m")  # fmt: skip
+    angle = np.radians(turned)
+    corners = ring @ [[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]]
+    degree = 6_371_008.8 * np.pi / 180
+    lonlat = corners / [degree * np.cos(np.radians(44)), degree] + [-93, 44]
+    shapes = application_geojson(plan, lonlat[::-1] if clockwise else lonlat, headland=headland)["features"]
+    inside, unit = pixels(ring, 0.5)
+    for shape, strip in zip(shapes, plan.table.itertuples(), strict=True):
+        # Driven from the right end towards x = 0, strip 1 beside the longest side, the headland left free.
+        near = 200 - headland - strip.start
+        far = max(200 - headland - strip.end, headland)
+        own = (inside[:, 0] > far) & (inside[:, 0] < near)
+        own &= (inside[:, 1] > strip.left) & (inside[:, 1] < strip.right)
+        assert shape["properties"]["area_ha"] * 1e4 == pytest.approx(own.sum() * unit, rel=0.01)
+        got = np.array(shape["geometry"]["coordinates"][0])
+        assert got[0].tolist() == got[-1].tolist()
+        place = (got - [-93, 44]) * [degree * np.cos(np.radians(44)), degree]
+        back = place @ [[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]]
+        assert area(back[:-1]) == pytest.approx(own.sum() * unit, rel=0.01)
+        assert back[:, 0].min() >= far - 0.2
+        assert back[:, 0].max() <= near + 0.2
+        assert back[:, 1].min() >= strip.left - 0.2
+        assert back[:, 1].max() <= strip.right + 0.2
+        x, y = back[:-1].T
+        assert (x * np.roll(y, -1) - y * np.roll(x, -1)).sum() > 0  # counter-clockwise (RFC 7946)
+        assert shape["properties"]["driven_deg"] == pytest.approx((270 - turned) % 360, abs=0.06)
+
+
+@pytest.mark.parametrize(("turned", "said"), [
+    (0, "west"), (30, "south-west"), (90, "south"), (135, "south-east"), (180, "east"), (225, "north-east"),
+    (270, "north"), (315, "north-west"), (337, "north-west"), (338, "west"), (22, "west"), (23, "south-west"),
+])  # fmt: skip
+def test_the_eight_winds(turned, said):
+    plan = plan_strips([0, 50], seed=1, blocks=1, borders=0, header_width=6, applicator_width=6,
+                       strip_length=100, width_unit="m")  # fmt: skip
+    shape = application_geojson(plan, field(300, 100, turned=turned))["features"][0]
+    assert shape["properties"]["driven"] == f"towards the {said}"
+
+
+def test_a_field_just_as_wide_as_the_trial():
+    plan = plan_strips([0, 50], seed=1, blocks=2, borders=1, header_width=30, applicator_width=30,
+                       strip_length=500)  # fmt: skip
+    feet = 0.3048
+    shapes = application_geojson(plan, field(600 * feet, 180.001 * feet, turned=5))["features"]
+    assert len(shapes) == 6
+    assert {s["properties"]["kind"] for s in shapes} == {"strip", "border"}
+    assert shapes[0]["properties"]["block"] is None
+    with pytest.raises(NotEstimable, match="trial is 180 ft wide, the field 178 ft across"):
+        application_geojson(plan, field(600 * feet, 178 * feet, turned=5))
+
+
+def test_a_strip_without_ground_is_refused():
+    plan = plan_strips([0, 50], seed=1, blocks=2, borders=0, header_width=10, applicator_width=10,
+                       strip_length=20, width_unit="m")  # fmt: skip
+    # Driven along the longest side from its sharp end: on the first 20 m the triangle is 6 m wide at most.
+    with pytest.raises(NotEstimable, match="strip 2 lies outside the field"):
+        application_geojson(plan, field(200, 60, turned=0)[[0, 1, 2]])
+
+
+@pytest.mark.parametrize("wrap", [
+    lambda g: g, lambda g: {"type": "Feature", "geometry": g},
+    lambda g: {"type": "FeatureCollection", "features": [{"type": "Feature", "geometry": g}]},
+])  # fmt: skip
+def test_a_boundary_in_any_geojson(wrap):
+    plan = plan_strips([0, 50], seed=1, blocks=1, borders=0, header_width=6, applicator_width=6,
+                       strip_length=100, width_unit="m")  # fmt: skip
+    ring = field(300, 100).tolist()
+    shape = wrap({"type": "Polygon", "coordinates": [[*ring, ring[0]]]})
+    assert application_geojson(plan, shape) == application_geojson(plan, ring)
+    heights = [[*corner, 250.0] for corner in ring]
+    assert application_geojson(plan, heights) == application_geojson(plan, ring)
+
+
+@pytest.mark.parametrize("boundary", [
+    [(0, 0), (1, 1), (1, 0), (181, 3)], [(0, 0), (1, 91), (1, 0)], [(0, 0), (1, 1), "x"], [1, 2, 3], 7,
+    "field", {"type": "FeatureCollection", "features": []}, {"features": [1, 2]},
+    {"type": "Feature", "geometry": None},
+])  # fmt: skip
+def test_what_is_no_boundary(boundary):
+    plan = plan_strips([0, 50], seed=1, blocks=1, **MACHINES)
+    with pytest.raises(LookupFailed):
+        application_geojson(plan, boundary)
+
+
+def test_names_are_written_as_treatments(tmp_path):
+    plan = plan_strips(["with", "without"], seed=1, **MACHINES)
+    table = pd.read_csv(write_application(plan, tmp_path / "a.CSV"))
+    assert table["treatment"].tolist() == plan.table["treatment"].tolist()
+    assert not list(table.filter(like="rate"))
+    shown = write_application(plan, tmp_path / "a.JSON", boundary=field(500, 500))
+    first = json.loads(shown.read_text())["features"][0]["properties"]
+    assert (first["passes"], first["seed"], first["from_ft"], first["to_ft"]) == (1, 1, 0.0, 60.0)
+    assert (first["harvest_from_ft"], first["harvest_to_ft"]) == (15.0, 45.0)

@@ -37,9 +37,10 @@ def table(request):
         "width_m": rng.choice([5.0, 6.0], n), "pass": run,
     })  # fmt: skip
     odd = rng.permutation(n)
-    for column, value in (("distance_m", 0.0), ("distance_m", np.nan), ("width_m", 0.0),
-                          ("moisture_pct", 0.0), ("moisture_pct", 100.0), ("mass_kg", -1.0), ("mass_kg", 0.0), ("x_m", np.nan),
-                          ("y_m", np.inf), ("seconds", 0.0), ("seconds", np.nan)):  # fmt: skip
+    odd_cells = [("distance_m", 0.0), ("distance_m", np.nan), ("width_m", 0.0), ("moisture_pct", 0.0),
+                 ("moisture_pct", 100.0), ("mass_kg", -1.0), ("mass_kg", 0.0), ("x_m", np.nan),
+                 ("y_m", np.inf), ("seconds", 0.0), ("seconds", np.nan)]  # fmt: skip
+    for column, value in odd_cells:
         table.loc[odd[0], column], odd = value, odd[1:]
     for same in (["x_m", "y_m", "mass_kg"], ["x_m", "y_m"], ["x_m", "mass_kg"], ["y_m", "mass_kg"]):
         at, odd = int(odd[0]) % (n - 1) + 1, odd[1:]
