@@ -7,7 +7,7 @@ typed as a number is never read through a decimal rule, and an id typed as text 
 import datetime as dt
 import io
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from fertkit.cell_formats import Formatted, formatted, mark_of
 from fertkit.delimited import cut, decode, find_delimiter
@@ -45,6 +45,8 @@ class RawTable:
         Addresses of the first cells of a spreadsheet whose formula holds no value.
     merged : tuple of (int, int, int, int)
         First row, first column, last row and last column of merged cells of a spreadsheet, from 0.
+    remarks : tuple of str
+        Other sheets of the workbook, which hold words alone.
     """
 
     name: str
@@ -55,6 +57,7 @@ class RawTable:
     widths: tuple[int, ...] = ()
     unvalued: tuple[str, ...] = ()
     merged: tuple[tuple[int, int, int, int], ...] = ()
+    remarks: tuple[str, ...] = ()
 
     def shifted(self, header, lines) -> list[Problem]:
         """Problems of `lines` that a stray comma has shifted against the rows of column names `header`."""
@@ -84,9 +87,17 @@ def open_table(source, *, name: str | None = None, sheet: str | None = None) -> 
         if sheet not in names:
             raise _refuse(tables[0].name, f"no sheet '{sheet}'", f"the filled sheets are: {', '.join(names)}")
         return whole(tables[names.index(sheet)])
+    held = [t for t in tables if _numbered(t)] or tables
+    if len(held) == 1:
+        return replace(whole(held[0]), remarks=tuple(n for n in names if n != held[0].sheet))
     if len(tables) > 1:
         raise _refuse(tables[0].name, "several sheets hold cells", f"name one of: {', '.join(names)}")
     return whole(tables[0])
+
+
+def _numbered(raw) -> bool:
+    """Whether a table holds numbers; a sheet of remarks alone does not."""
+    return any(re.match(r"[<>~]?[\d.,+-]*\d", text_of(cell)) for row in raw.cells for cell in row)
 
 
 def whole(raw: RawTable) -> RawTable:

@@ -129,7 +129,7 @@ def _print_means(strips, arguments):
     """Compare the treatments of each trial of a file that gives no rates; give the comparisons by name."""
     from fertkit.report.trial_answer import trial_rows
     from fertkit.trials import analyse_strips
-    from fertkit.trials.arrange import untreated
+    from fertkit.trials.arrange import show, untreated
 
     names = [arguments.trial] if arguments.trial else list(dict.fromkeys(strips.table["trial"]))
     trials = {}
@@ -144,7 +144,7 @@ def _print_means(strips, arguments):
         print(f"{name}\n{trials[name].summary()}")
         for r in means.itertuples():
             none = " (untreated check)" * (r.treatment == check)
-            print(f"  {r.treatment}{none}: {plain(r.mean, 4)} {r.letters}".rstrip())
+            print(f"  {show(r.treatment)}{none}: {plain(r.mean, 4)} {r.letters}".rstrip())
         print()
     if not trials:
         raise NotEstimable("no trial of the file can be analysed")

@@ -23,7 +23,7 @@ MISSING = _words(
     "|na|n/a|n.a.|nt|nr|-|--|---|.|..|nan|null|none|#n/a|not tested|not reported|not determined|n.b.|n.b|"
     "nicht bestimmt|nicht untersucht|no determinado"
 )
-MISSING_CODES = frozenset({-999.0, -9999.0, -99999.0})
+MISSING_CODES = frozenset({-99.0, -999.0, -9999.0, -99999.0})
 DOUBTFUL_CODES = frozenset({9999.0, 99999.0})  # codes for a missing value that can be results as well
 SMALLEST, LARGEST = 1e-12, 1e12  # no result, yield or rate in any unit lies beyond
 _NEAR, _FAR = 1.5, 100.0  # a code this near to the other values is one of them; one this far above is none

@@ -13,7 +13,7 @@ from fertkit.results import plain
 #: rate further than this from the planned one is reported; a block holds at least this share of the rates
 #: (common practice, no source).
 APPLIED_OFF, _WHOLE = 0.05, 0.75
-_PLOT = re.compile(r"(?:[a-z]+[ ._-]?)?(\d{3,4})", re.IGNORECASE)
+_PLOT = re.compile(r"(?:[a-z]+[ ._-]?)?(?:(\d{3,4})|(\d\d?)[-_/.](\d\d?))", re.IGNORECASE)
 
 
 def blocks_from_plots(frame, headers) -> list[str]:
@@ -21,9 +21,10 @@ def blocks_from_plots(frame, headers) -> list[str]:
     if "block" in frame or "strip" not in frame or frame["strip"].isna().any():
         return []
     hits = frame["strip"].map(lambda label: _PLOT.fullmatch(str(label).strip()))
-    if not hits.map(bool).all():
+    if not hits.map(bool).all() or hits.map(lambda hit: bool(hit[1])).nunique() > 1:
         return []
-    plots = hits.map(lambda hit: int(hit[1]))
+    # block 2, plot 5 is written 205 or 2-5
+    plots = hits.map(lambda hit: int(hit[1] or 100 * int(hit[2]) + int(hit[3])))
     for unit in (100, 1000):
         blocks = plots // unit
         # The plots of a block carry numbers in a row: 101, 102, ... not 101, 117, 145.

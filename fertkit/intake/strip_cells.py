@@ -8,6 +8,7 @@ import pandas as pd
 from fertkit.errors import Problem
 from fertkit.intake.files import text_of
 from fertkit.intake.numbers import number_style, read_number, settle_codes
+from fertkit.intake.spellings import plain, spellings
 from fertkit.intake.strip_headers import NUMBER_ROLES
 from fertkit.intake.strip_plausible import could_be
 from fertkit.intake.strip_units import cell_parts
@@ -24,7 +25,8 @@ def read_columns(sheet, headers, problems):
     frame = pd.DataFrame(index=range(len(sheet.rows)))
     for role, (i, header) in headers.items():
         if role in numeric:
-            readings = [read_number(cell, style) for cell in bare[role]]
+            lost = spellings("strip lost") if role in ("yield", "weight", "moisture") else {}
+            readings = [read_number("" if plain(cell) in lost else cell, style) for cell in bare[role]]
             readings = settle_codes(readings, partial(could_be, role, header))
             whole = zip(readings, sheet.column(i), sheet.lines, strict=True)
             frame[role] = [_number(r, text, line, role, header, problems) for r, text, line in whole]
@@ -45,6 +47,8 @@ def _number(reading, whole, line, role, header, problems):
         complaint = f"a unit '{reading.unit}' beside the number"
     if complaint:
         remedy = "write the plain number; leave the cell empty where nothing was measured"
+        if role in ("rate", "planned"):
+            remedy = "write the plain number, 0 where nothing was applied"
         problems.append(Problem(complaint, remedy, line, header.text, text_of(whole)))
         return np.nan
     return reading.value

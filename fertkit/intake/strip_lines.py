@@ -8,13 +8,14 @@ from fertkit.errors import Problem
 from fertkit.intake.files import text_of
 from fertkit.intake.spellings import plain, spellings
 from fertkit.intake.strip_headers import header_key
-from fertkit.intake.strip_sheet import Sheet
+from fertkit.intake.strip_sheet import UNNAMED, Sheet
 
 #: Roles whose cells name a strip; a word such as "Mean" in one of them makes the line a summary.
 _LABELS = ("trial", "site", "year", "block", "strip", "position", "treatment", "rate", "planned")
 #: Roles that a merged cell may name for several lines, the widest first.
 _MERGED = ("trial", "site", "year", "block", "treatment", "rate", "planned")
 _HEADING = re.compile(r"(?:[a-z.]+[ ._-]*)?(?:\d{1,2}|[ivx]{1,4}|[a-z])", re.IGNORECASE)
+_AGAIN, _REMARK = _DIVIDERS = "the headers again", "a remark"
 _WINDS = {"ne", "nw", "sw"}
 
 
@@ -35,17 +36,33 @@ def set_aside(sheet: Sheet, roles, problems) -> Sheet:
             "a line holds a label alone, as of the strips below it",
             "write the label beside every strip, in a column 'Block'", line,
         ))  # fmt: skip
+    between = [line for why in _DIVIDERS for line in told.get(why, ())]
+    if at := _another_table([(r, line) for r, line in strips], between, roles):
+        what = "the lines below give strips again that stand above, as of another trial"
+        problems.append(Problem(what, "write the trial beside every strip, in a column 'Trial'", at))
     notes = tuple(f"{said_lines(lines)} set aside, {why}" for why, lines in told.items())
     rows, lines = ([pair[k] for pair in strips] for k in (0, 1))
     return replace(sheet, rows=rows, lines=lines, notes=(*sheet.notes, *notes))
+
+
+def _another_table(strips, between, roles):
+    """Line of a title or of headers said again below which blocks and rates stand a second time; or None."""
+    named = [i for role, (i, _) in roles.items() if role.split()[0] in _LABELS]
+    keys = [(line, tuple(text_of(row[i]) for i in named)) for row, line in strips]
+    for at in sorted(between):
+        above = {key for line, key in keys if line < at}
+        if any(line > at and key in above for line, key in keys):
+            return at
+    return None
 
 
 def _no_strip(row, sheet, roles) -> str:
     """Why a line is no strip; empty if it is one."""
     texts = [text_of(cell) for cell in row]
     filled = [text for text in texts if text]
-    if [header_key(t) for t in texts] == [header_key(h) for h in sheet.headers]:
-        return "the headers again"
+    pairs = zip(texts, sheet.headers, strict=True)
+    if all(header_key(t) == header_key(h) or (not t and h.startswith(UNNAMED)) for t, h in pairs):
+        return _AGAIN
     named = {role: texts[i] for role, (i, _) in roles.items() if role in _LABELS and texts[i]}
     own = named.get("strip") or named.get("position")
     word = next((text for text in [*named.values(), texts[0]] if is_summary(text)), "")
@@ -54,7 +71,7 @@ def _no_strip(row, sheet, roles) -> str:
     if len(filled) == 1 and not re.match(r"[<>~]?[\d.,+-]", filled[0]):
         if _HEADING.fullmatch(filled[0]):
             return "" if "block" in roles else "heading"
-        return "a remark"
+        return _REMARK
     return ""
 
 

@@ -4,8 +4,9 @@ import re
 from dataclasses import dataclass, replace
 
 from fertkit.errors import Problem
+from fertkit.intake.files import text_of
 from fertkit.intake.spellings import plain
-from fertkit.intake.strip_units import NUTRIENT_WORDS, VOLUME_UNITS
+from fertkit.intake.strip_units import NUTRIENT_WORDS, VOLUME_UNITS, says_none
 from fertkit.reference import load_table
 from fertkit.results import plain as number
 from fertkit.units import AREA_RATE_KG_HA, LB_KG, US_GALLON_L, convert_area_rate
@@ -24,6 +25,13 @@ class Product:
     contents: dict
     lb_gal: float | None = None
     source: str = ""
+
+
+def none_applied(sheet, headers) -> list[str]:
+    """Say which words in the rates were read as 0."""
+    words = {text_of(cell) for role in ("rate", "planned") if role in headers
+             for cell in sheet.column(headers[role][0]) if says_none(cell)}  # fmt: skip
+    return [f"rates written as {' and '.join(map(repr, sorted(words)))} are taken as 0"] if words else []
 
 
 def add_rates(frame, headers, problems) -> list[str]:

@@ -17,6 +17,7 @@ from fertkit.intake.strip_units import (
     VOLUME_UNITS,
     cell_parts,
     rate_unit,
+    says_none,
     take_length,
     take_mass,
     take_square,
@@ -165,10 +166,11 @@ def _names_only(sheet, column, units) -> bool:
 
 
 def _names_rates(sheet, column) -> bool:
-    """Whether all treatments of a column are amounts per area: 0 lb N/ac, 50 lb N/ac."""
+    """Whether all treatments of a column are amounts, per area or of a nutrient: 50 lb N/ac, 50 lb N."""
     labels = {text_of(cell) for cell in sheet.column(column[0])} - {""}
-    parts = [cell_parts(label, "rate") for label in labels if not is_summary(label)]
-    return len(parts) > 1 and all(unit in _RATES for _, unit, _ in parts)
+    labels = [label for label in labels if not is_summary(label) and not says_none(label)]
+    parts = [cell_parts(label, "rate") for label in labels]
+    return len(parts) > 1 and all(unit in _RATES or (unit and n) for _, unit, n in parts)
 
 
 def _settle(role, found, taken, sheet, problems):
@@ -181,6 +183,8 @@ def _settle(role, found, taken, sheet, problems):
         found = [(i, h) for i, h in found if sure(i, h)] or found
     if role == "rate":
         found = _total(found, sheet) or found
+    if role not in ("rate", "planned", "yield", "weight"):  # two halves of a rate may be alike
+        found = _unlike(found, sheet)
     if not found:
         return
     best = min(h.rank for _, h in found)
@@ -189,6 +193,8 @@ def _settle(role, found, taken, sheet, problems):
     if len(rivals) > 1:
         names = ", ".join(f"'{h.text}'" for _, h in rivals)
         remedy = f"choose one: {say_column(role, rivals[0][1].text)}"
+        if len({header_key(h.text) for _, h in rivals}) == 1:
+            remedy = "rename one of them in the file, or take it out"
         if role == "rate":
             both = " + ".join(h.text for _, h in rivals)
             one = len({h.nutrient for _, h in rivals}) == 1
@@ -196,6 +202,12 @@ def _settle(role, found, taken, sheet, problems):
             remedy += f"; or, for their sum: {say_column(role, both)}" if one else f"; and {other}"
         problems.append(Problem(f"several columns could be the {role}: {names}", remedy))
     taken[role] = sure[0]
+
+
+def _unlike(found, sheet) -> list:
+    """Candidates without those that say in every cell, and of the unit, what an earlier one says."""
+    texts = {(h.unit, *map(text_of, sheet.column(i))): (i, h) for i, h in reversed(found)}
+    return [pair for pair in found if pair in texts.values()]
 
 
 def _is_mean(header) -> bool:
@@ -262,11 +274,19 @@ def _from_cells(kind, header, cells, problems):
     parts = [cell_parts(cell, kind) for cell in cells]
     held = sorted({unit for _, unit, _ in parts if unit})
     stated = header.mass if kind == "weight" or not header.unit else header.unit
+    # 80 lb under a header in lb/ac is 80 lb/ac
+    held = sorted({stated if stated.split("/")[0] == unit else unit for unit in held})
+    nutrients = sorted({n for _, _, n in parts if n} | ({header.nutrient} - {""}))
+    if kind == "rate" and len(nutrients) > 1:
+        what = f"rates of {' and '.join(nutrients)} in one column"
+        problems.append(Problem(what, "one trial, one nutrient: split them", column=header.text))
     if len(held) > 1 or (held and stated and held != [stated]):
         problems.append(Problem(
             f"mixed units: {', '.join(dict.fromkeys([*([stated] if stated else []), *held]))}",
             "bring all strips to one unit first", column=header.text,
         ))  # fmt: skip
+    elif kind == "rate" and nutrients and not held:
+        return replace(header, nutrient=nutrients[0])
     elif held:
         nutrient = header.nutrient or next((n for _, _, n in parts if n), "")
         alone = kind in ("rate", "yield", "weight") and "/" not in held[0]

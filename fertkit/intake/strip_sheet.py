@@ -10,6 +10,8 @@ from fertkit.intake.strip_units import is_unit, rate_unit
 
 #: The line of headers is looked for in this many first lines.
 HEADER_DEPTH = 30
+#: Begins the name of a column that has no header.
+UNNAMED = "column"
 
 
 @dataclass(frozen=True)
@@ -61,21 +63,24 @@ def find_sheet(raw, columns) -> Sheet:
     ]
     at = score.index(max(score))
     headers, first, notes = [text_of(cell) for cell in raw.cells[at]], at + 1, ()
-    if first < len(raw.cells) and _units_line(raw.cells[first]):
-        headers = _with_units(headers, raw.cells[first])
+    if first < len(raw.cells) and units_line(raw.cells[first]):
+        headers = with_units(headers, raw.cells[first])
         notes = (f"line {first + 1} is read as the units of the columns",)
         first += 1
     rows = [(i + 1, row) for i, row in enumerate(raw.cells) if i >= first and any(text_of(c) for c in row)]
+    for i, header in enumerate(headers):
+        if not header and any(text_of(row[i]) for _, row in rows):
+            headers[i] = f"{UNNAMED} {i + 1}"
     return Sheet(raw.name, raw.delimiter, at + 1, headers, [r for _, r in rows], [i for i, _ in rows], notes)
 
 
-def _units_line(row) -> bool:
+def units_line(row) -> bool:
     """Whether a line holds units and words, one unit at least, and no number."""
     texts = [text_of(cell) for cell in row if text_of(cell)]
     return any(map(is_unit, texts)) and not any(re.match(r"[\d.,+-]*\d", text) for text in texts)
 
 
-def _with_units(headers, row):
+def with_units(headers, row):
     joined = []
     for header, cell in zip(headers, row, strict=True):
         unit = text_of(cell).strip("()[] ")

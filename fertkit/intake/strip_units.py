@@ -52,6 +52,7 @@ MASS_WORDS = frozenset(_MASSES)
 def words_of(text) -> list[str]:
     """Words of a header in plain letters; hyphens between letters and raised dots part words too (N-rate)."""
     bare = plain(text).replace("site-year", "siteyear")
+    bare = re.sub(r"\b(n|p|k|s|p2o5|k2o)(?=rate\b)", r"\1 ", bare)  # nrate
     parted = re.sub(r"(?<=[a-z])-(?=[a-z])|[·⋅∙•]", " ", bare)
     parted = re.sub(r"(?<=[a-z])\.(?=\s*[/)\]\s]|$)", "", parted)  # bu./ac, lbs. per ac.
     parted = re.sub(r"(?<![\w./])#(?=\s*(?:n|p2o5|k2o|s)?\s*/|\s*per\b)", "lb", parted)  # #/ac
@@ -130,11 +131,20 @@ def is_unit(text) -> bool:
     return (bool(unit) and not rest) or alone in known | short or alone in ("pct", "percent", "prozent")
 
 
+_AHEAD = re.compile(
+    r"(?P<name>n|p2o5|k2o|p|k|s)[ _:=-]*(?P<number>0|\d\d+(?:[.,]\d+)?)\s*(?P<tail>[a-z#].*)?"
+)
 _CELL = re.compile(r"(?P<number>[<>≤≥]?\s*[+-]?[\d.,][\d.,' ]*?)\s*(?P<tail>[^\d\s.,'].*)")
 
 
 def cell_parts(cell, role) -> tuple[object, str, str]:
     """Part a cell such as '50 lb N/ac' into (number, unit, nutrient); without a known unit it stays whole."""
+    rate = role in ("rate", "planned") and isinstance(cell, str)
+    if rate and says_none(cell):
+        return "0", "", ""
+    ahead = _AHEAD.fullmatch(plain(cell)) if rate else None
+    if ahead:  # N80 or N 80 lb/ac; N0, N1, N2 are numbers of treatments
+        cell = f"{ahead['number']} {ahead['tail'] or ''} {ahead['name']}"
     hit = _CELL.fullmatch(cell.strip()) if isinstance(cell, str) else None
     if not hit:
         return cell, "", ""
@@ -147,4 +157,10 @@ def cell_parts(cell, role) -> tuple[object, str, str]:
         unit, rest = take_mass(words)
     if rest and all(w in NUTRIENT_WORDS for w in rest):
         nutrient, rest = NUTRIENT_WORDS[rest[0]], []
-    return (hit["number"], unit, nutrient) if unit and not rest else (cell, "", "")
+    known = unit or (rate and nutrient)
+    return (hit["number"], unit, nutrient) if known and not rest else (cell, "", "")
+
+
+def says_none(cell) -> bool:
+    """Whether a cell of rates says in words that nothing was applied; a check may have been given some."""
+    return isinstance(cell, str) and plain(cell) in spellings("strip none")

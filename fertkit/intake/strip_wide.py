@@ -1,13 +1,13 @@
 """Wide strip sheets (rates or treatments across and blocks down, or the reverse) → one line a strip."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from fertkit.intake.files import text_of
 from fertkit.intake.spellings import spellings
 from fertkit.intake.strip_headers import Header, read_header
 from fertkit.intake.strip_lines import is_summary
-from fertkit.intake.strip_sheet import HEADER_DEPTH, Sheet
+from fertkit.intake.strip_sheet import HEADER_DEPTH, Sheet, units_line, with_units
 from fertkit.intake.strip_units import NUTRIENT_WORDS, cell_parts, rate_unit, take_mass, take_unit, words_of
 from fertkit.results import counted
 
@@ -29,12 +29,18 @@ _BUSHELS = (10, 400)
 
 @dataclass(frozen=True)
 class _Across:
-    """What the columns of a wide table tell apart: their role, a label each, unit and nutrient of rates."""
+    """What the columns of a wide table tell apart: their role, a label each, unit and nutrient of rates.
+
+    ``harvest`` is the unit of yields that the headers of blocks carry; ``down`` names the lines where the
+    corner names the columns instead.
+    """
 
     role: str
     labels: dict
     unit: str = ""
     nutrient: str = ""
+    harvest: str = ""
+    down: str = ""
 
 
 def lengthen(sheet: Sheet, raw, columns, units) -> Sheet:
@@ -53,11 +59,21 @@ def lengthen(sheet: Sheet, raw, columns, units) -> Sheet:
     long = {"yield", "weight"} & known and {"rate", "planned", "treatment"} & known
     if long or {"rate", "yield", "treatment"} & set(columns):
         return sheet
-    for at, row in enumerate(raw.cells[:HEADER_DEPTH]):
-        found = _across(raw, at, [text_of(cell) for cell in row], units)
+    for at in range(min(HEADER_DEPTH, len(raw.cells))):
+        joined = _with_units_below(raw, at)
+        found = _across(joined, at, [text_of(cell) for cell in joined.cells[at]], units)
         if found:
-            return _melted(raw, at, found, units)
+            return _melted(joined, at, found, units)
     return sheet
+
+
+def _with_units_below(raw, at):
+    """The table with a line of units joined to its headers."""
+    row, below = ([text_of(c) for c in line] for line in (raw.cells[at], (raw.cells[at + 1 :] or [[]])[0]))
+    if not below or not units_line(below):
+        return raw
+    cells = [*raw.cells[:at], with_units(row, below), [""] * len(row), *raw.cells[at + 2 :]]
+    return replace(raw, cells=cells)
 
 
 def _across(raw, at, texts, units):
@@ -71,7 +87,7 @@ def _across(raw, at, texts, units):
     if len(over) < 2 or not _measured(raw.cells[at + 1 :], over):
         return None
     if roles & {"rate", "planned", "treatment"}:
-        return _places(over)
+        return _places(over) or _rates_of_corner(raw, at, beside, over)
     return _rates(over) or (_treatments(over, raw, at, units) if "block" in roles else None)
 
 
@@ -104,12 +120,31 @@ def _measured(rows, over) -> bool:
 
 def _places(over):
     """Blocks, sites or years across."""
+    units = {h.unit or h.mass for h in map(read_header, over.values())}
+    if len(units) > 1:
+        return None
+    harvest = units.pop()
+    if harvest:
+        over = {i: re.sub(r"\s*[(\[].*[)\]]\s*$", "", t) for i, t in over.items()}
     if all(_YEAR.fullmatch(t) for t in over.values()):
-        return _Across("year", over)
+        return _Across("year", over, harvest=harvest)
     roles = {read_header(t).role for t in over.values()}
     if len(roles) == 1 and roles <= set(_PLACES):
-        return _Across(roles.pop(), over)
-    return _Across("block", over) if all(_BLOCK.fullmatch(t) for t in over.values()) else None
+        return _Across(roles.pop(), over, harvest=harvest)
+    blocks = all(_BLOCK.fullmatch(t) for t in over.values())
+    return _Across("block", over, harvest=harvest) if blocks else None
+
+
+def _rates_of_corner(raw, at, beside, over):
+    """Rates across under a corner that names them, where each line below begins with Block 1, Rep II ..."""
+    if len(beside) != 1:
+        return None
+    (i, corner), found = *beside.items(), _rates(over)
+    down = [text_of(row[i]) for row in raw.cells[at + 1 :] if text_of(row[i]) and not is_summary(row[i])]
+    if not found or found.unit or corner.role == "treatment":
+        return None
+    blocks = down and all(read_header(t).role in _PLACES and re.search(r"[\dIVX]", t) for t in down)
+    return replace(found, unit=corner.unit, nutrient=corner.nutrient, down="block") if blocks else None
 
 
 def _rates(over):
@@ -180,7 +215,7 @@ def _lines_of_words(raw, at) -> int:
 def _melted(raw, at, across, units) -> Sheet:
     beside = [i for i in range(min(across.labels)) if text_of(raw.cells[at][i])]
     said = _above(raw, at, across.labels)
-    corner = [_down(text_of(raw.cells[at][i])) for i in beside]
+    corner = [across.down or _down(text_of(raw.cells[at][i])) for i in beside]
     rate, rate_of = _rate_header(across, said, corner)
     harvest, assumed = _yield_header(raw, at, across, said, rate_of or rate, units)
     rows, lines = [], []
@@ -188,6 +223,10 @@ def _melted(raw, at, across, units) -> Sheet:
     for line, row in enumerate(raw.cells[skipped:], skipped + 1):
         texts = [text_of(row[i]) for i in beside]
         if not any(text_of(c) for c in row):
+            continue
+        if not any(text_of(row[k]) for k in across.labels) and not any(re.match(r"[\d.,]", t) for t in texts):
+            rows.append([*(row[j] for j in beside), "", ""])  # a remark
+            lines.append(line)
             continue
         for i, label in across.labels.items():
             rows.append([*(row[j] for j in beside), label, row[i]])
@@ -223,6 +262,8 @@ def _yield_header(raw, at, across, said, rate, units):
     """Header of the yields with the unit of the lines above; bushels where rates are per acre and it fits."""
     stated = [h for h in said if h.role == "yield"]
     header = next((h.text for h in stated if h.unit), stated[0].text if stated else "yield")
+    if across.harvest:
+        return f"yield ({across.harvest})", []
     if read_header(header).unit or "yield" in units:
         return header, []
     cells = [cell_parts(row[i], "yield") for row in raw.cells[at + 1 :] for i in across.labels]

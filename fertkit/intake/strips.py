@@ -13,7 +13,7 @@ from fertkit.intake.strip_blocks import APPLIED_OFF, blocks_from_plots, check_wr
 from fertkit.intake.strip_cells import already, check_cells, complain, read_columns
 from fertkit.intake.strip_doubts import ask_about, place_of
 from fertkit.intake.strip_factor import check_second_factor
-from fertkit.intake.strip_headers import MEASURED, OTHER, area_unit, each, read_header
+from fertkit.intake.strip_headers import MEASURED, OTHER, area_unit, each, read_header, say_column
 from fertkit.intake.strip_lines import fill_down, set_aside
 from fertkit.intake.strip_moisture import (
     dried,
@@ -24,10 +24,11 @@ from fertkit.intake.strip_moisture import (
 )
 from fertkit.intake.strip_plausible import ask_whether_real
 from fertkit.intake.strip_points import points_in
-from fertkit.intake.strip_rates import add_rates, settle_product
+from fertkit.intake.strip_rates import add_rates, none_applied, settle_product
 from fertkit.intake.strip_roles import assign_roles, gives_unit
 from fertkit.intake.strip_sheet import find_sheet
 from fertkit.intake.strip_trial import StripTrial
+from fertkit.intake.strip_units import cell_parts
 from fertkit.intake.strip_weight import yields_from_weights
 from fertkit.intake.strip_wide import lengthen
 from fertkit.reference import crop_name
@@ -111,7 +112,8 @@ def read_strips(
     problems += raw.shifted([lines.header_line - 1], sorted({line - 1 for line in lines.lines}))
     frame, extra = read_columns(lines, headers, problems)
     crop = _find_crop(frame, crop, problems)
-    notes = [*lines.notes, *add_rates(frame, headers, problems)]
+    notes = [f"sheet '{other}' holds words alone and is not read" for other in raw.remarks]
+    notes += [*lines.notes, *none_applied(lines, headers), *add_rates(frame, headers, problems)]
     notes += settle_product(frame, headers, analysis, density, problems)
     wanted = area_unit(units.get("yield", ""))
     notes += yields_from_weights(frame, headers, lines.lines, crop, wanted, problems)
@@ -235,8 +237,11 @@ def _assemble(raw, headers, frame, extra, lines, crop, standard, wet, notes) -> 
     table, lines, said = average_parts(table, keys, lines) if keys else (table, lines, [])
     notes = [*notes, *said, *_assumed(headers), *dried(frame, headers, standard), *_planned(headers)]
     if not rate:
-        notes.append(f"'{headers['treatment'][1].text}' names treatments and no rates: means are compared, "
-                     "and there is no curve")  # fmt: skip
+        text = headers["treatment"][1].text
+        told = f"'{text}' names treatments and no rates: means are compared, and there is no curve"
+        if sum(bool(cell_parts(str(label), "rate")[2]) for label in set(frame["treatment"])) > 1:
+            told += f"; if the numbers in it are rates, say {say_column('rate', text)}, and their unit"
+        notes.append(told)
     return StripTrial(
         strips=table, rate_column=rate_column, yield_column=f"yield_{suffix['yield']}",
         rate_unit=rate.unit if rate else "", yield_unit=harvest.unit, nutrient=rate.nutrient if rate else "",

@@ -1,0 +1,159 @@
+"""Strip files in shapes that people use: read to the numbers they were written from, or asked about.
+
+The trial is invented: four blocks, five rates, yields as listed; what a file must give is that list.
+"""
+
+from io import BytesIO, StringIO
+
+import pytest
+from openpyxl import Workbook
+
+from fertkit.errors import InputError
+from fertkit.intake import read_strips
+
+RATES = (0, 40, 80, 120, 160)
+YIELDS = {1: (97.3, 132.4, 159.3, 172.3, 173.0), 2: (100.1, 135.9, 163.2, 175.4, 176.6)}
+STRIPS = [(str(b), float(r), y) for b, held in YIELDS.items() for r, y in zip(RATES, held, strict=True)]
+
+
+def strips_of(text, **asked):
+    """Block, rate and yield of each strip as read, and what is said."""
+    read = read_strips(StringIO(text) if isinstance(text, str) else text, **asked)
+    table = read.table
+    rows = zip(table["block"].astype(str), table[read.rate_column], table[read.yield_column], strict=True)
+    return sorted(rows), read
+
+
+def long(of_rate=str, of_yield=str, header="Rep,N rate (lb/ac),Yield (bu/ac)"):
+    """One line a strip, rates and yields written as told."""
+    return "\n".join([header, *(f"{b},{of_rate(int(r))},{of_yield(y)}" for b, r, y in STRIPS), ""])
+
+
+def wide(corner, labels, of_block):
+    rows = [f"{of_block(b)},{','.join(map(str, held))}" for b, held in YIELDS.items()]
+    return "\n".join([f"{corner},{','.join(labels)}", *rows, ""])
+
+
+@pytest.mark.parametrize("of_rate", [
+    lambda r: f"{r} lb", lambda r: f"{r} lb/ac", lambda r: f"{r} N", lambda r: f"{r}N", lambda r: f"N{r}",
+    lambda r: f"N {r} lb/ac", lambda r: f"{r} lb N" if r else "none", lambda r: r or "Untreated",
+])  # fmt: skip
+def test_rates_with_words_beside_them(of_rate):
+    found, read = strips_of(long(of_rate))
+    assert found == STRIPS
+    assert (read.rate_unit, read.nutrient) == ("lb/ac", "N")
+    none = of_rate(0) in ("none", "Untreated")
+    assert any("taken as 0" in note for note in read.notes) is none
+
+
+@pytest.mark.parametrize(("of_rate", "told"), [
+    (lambda r: f"N{r // 40}", "not a number"),  # numbers of treatments, no amounts
+    (lambda r: f"{r} K2O", "rates of K2O and N"),
+    (lambda r: f"{r} kg", "mixed units"),
+    (lambda r: r or "Check", "0 where nothing was applied"),  # a check may have been given some
+])  # fmt: skip
+def test_rates_that_may_be_something_else_are_asked_about(of_rate, told):
+    with pytest.raises(InputError, match=told):
+        strips_of(long(of_rate))
+
+
+def test_rates_in_the_names_of_treatments():
+    header = "Rep,Treatment,Yield (bu/ac)"
+    found, read = strips_of(long(lambda r: f"{r} lb N", header=header))
+    assert found == STRIPS
+    assert (read.rate_unit, read.nutrient) == ("lb/ac", "N")
+    bare = read_strips(StringIO(long(lambda r: f"{r}N", header=header)))
+    assert bare.rate_column == ""
+    assert any("if the numbers in it are rates, say --column rate" in note for note in bare.notes)
+    told = {"columns": {"rate": "Treatment"}, "units": {"rate": "lb/ac"}}
+    assert strips_of(long(lambda r: f"{r}N", header=header), **told)[0] == STRIPS
+
+
+def test_a_rate_in_one_word():
+    told = {"units": {"rate": "lb/ac", "yield": "bu/ac"}}
+    assert strips_of(long(header="rep,nrate,yield"), **told)[0] == STRIPS
+
+
+@pytest.mark.parametrize("lost", ["*", "lost", "ND", "missing", "-99", "."])
+def test_words_and_codes_of_a_lost_strip(lost):
+    text = long(of_yield=lambda y: lost if y == 159.3 else str(y))
+    found, _ = strips_of(text)
+    assert sorted(f for f in found if f[2] == f[2]) == [s for s in STRIPS if s[2] != 159.3]
+
+
+def test_a_corner_that_names_the_rates_across():
+    title = "Nitrogen response, yields bu/ac\n"
+    found, _ = strips_of(title + wide("N rate lb/ac", map(str, RATES), lambda b: f"Block {b}"))
+    assert found == [(f"Block {b}", r, y) for b, r, y in STRIPS]
+
+
+@pytest.mark.parametrize(("unit", "taken"), [("dt/ha", "dt/ha"), ("bu/ac", "bu/ac")])
+def test_units_in_the_headers_of_blocks_across(unit, taken):
+    rows = [f"{r},{','.join(str(held[i]) for held in YIELDS.values())}" for i, r in enumerate(RATES)]
+    per = unit.split("/")[1]
+    mass = "lb" if per == "ac" else "kg"
+    glued = "\n".join([f"N rate ({mass}/{per}),Rep 1 ({unit}),Rep 2 ({unit})", *rows, ""])
+    below = "\n".join(
+        ["N rate,Rep 1,Rep 2", f"{mass}/{per},{unit},{unit}", *rows, "Yields are at 15.5 %,,", ""]
+    )
+    for text in (glued, below):
+        found, read = strips_of(text)
+        assert found == [(f"Rep {b}", r, y) for b, r, y in STRIPS]
+        assert read.yield_unit == taken
+        assert not any("gives no unit" in note for note in read.notes)
+
+
+def test_weights_of_blocks_across_are_no_yields():
+    rows = [f"{r},{','.join(str(held[i]) for held in YIELDS.values())}" for i, r in enumerate(RATES)]
+    for header in ("Rep 1 (lb),Rep 2 (lb)", "Rep 1 (bu/ac),Rep 2 (lb/ac)"):
+        with pytest.raises(InputError):
+            read_strips(StringIO("\n".join([f"N rate (lb/ac),{header}", *rows, ""])))
+
+
+def test_a_second_table_below_the_first_is_no_second_strip_of_it():
+    once = long()
+    again = once.split("\n", 1)[1]
+    with pytest.raises(InputError, match="as of another trial"):
+        read_strips(StringIO(f"{once}\nField South\n{once}"))
+    with pytest.raises(InputError, match="as of another trial"):
+        read_strips(StringIO(once + "\n" + once.replace("97.3", "98.1")))
+    with pytest.raises(InputError, match="as of another trial"):
+        read_strips(StringIO(f"{once}Field South\n{again}"))
+    half = once.split("\n")
+    paged = "\n".join([*half[:6], "continued on the next page", half[0], *half[6:]])
+    assert strips_of(paged)[0] == STRIPS
+
+
+def test_blocks_in_plots_of_two_numbers():
+    lines = [f"{b}-{i % 5 + 1},{r:g},{y}" for i, (b, r, y) in enumerate(STRIPS)]
+    found, read = strips_of("\n".join(["Plot,N (lb/ac),Yield (bu/ac)", *lines, ""]))
+    assert found == STRIPS
+    assert any("blocks are taken from the numbers in 'Plot'" in note for note in read.notes)
+
+
+def test_a_column_without_a_header_is_asked_about_and_can_be_named():
+    text = long(header=",N rate (lb/ac),Yield (bu/ac)")
+    with pytest.raises(InputError, match=r'looks like blocks.*--column block="column 1"'):
+        read_strips(StringIO(text))
+    assert strips_of(text, columns={"block": "column 1"})[0] == STRIPS
+
+
+def test_two_columns_that_say_the_same_are_one_but_halves_of_a_rate_are_two():
+    lines = [f"{b},{r:g},{y},corn,corn" for b, r, y in STRIPS]
+    found, read = strips_of("\n".join(["Rep,N (lb/ac),Yield (bu/ac),Crop,Crop", *lines, ""]))
+    assert (found, read.crop) == (STRIPS, "corn")
+    lines = [f"{b},{r / 2:g},{r / 2:g},{y}" for b, r, y in STRIPS]
+    with pytest.raises(InputError, match="for their sum"):
+        read_strips(StringIO("\n".join(["Rep,N early (lb/ac),N late (lb/ac),Yield (bu/ac)", *lines, ""])))
+
+
+def test_a_sheet_of_remarks_beside_the_strips():
+    book = Workbook()
+    for row in [["Rep", "N rate (lb/ac)", "Yield (bu/ac)"], *([int(b), r, y] for b, r, y in STRIPS)]:
+        book.active.append(row)
+    book.create_sheet("Remarks").append(["the east side was wet"])
+    content = BytesIO()
+    book.save(content)
+    found, read = strips_of(content.getvalue())
+    assert found == STRIPS
+    assert "sheet 'Remarks' holds words alone and is not read" in read.notes
