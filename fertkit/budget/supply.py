@@ -161,7 +161,7 @@ def _checked(demand, frame):
     columns = ["nutrient", "rate", "day", "delay_low_days", "delay_high_days", "label"]
     if frame is None:
         return pd.DataFrame(columns=columns)
-    frame = frame.reset_index(drop=True)
+    frame = frame.set_axis(range(len(frame)))
     problems = [
         Problem("column is missing", "needed are nutrient, rate, and day or date", column=name)
         for name in REQUIRED
