@@ -9,13 +9,15 @@ from fertkit.asked import a_dict, a_table, asks
 from fertkit.budget.products import NUTRIENTS, PERCENT, find_product, product_cautions
 from fertkit.budget.words import keys, mark, parts, short
 from fertkit.errors import FertkitError, InputError, NotEstimable, Problem, UnitError, unknown
-from fertkit.reference import list_sources, load_table
+from fertkit.reference import list_sources
 from fertkit.results import Result
 from fertkit.units import ACRE_HA, LB_KG, SHORT_TON_LB, US_GALLON_L, convert_area_rate
 
 #: Pounds in one unit of a price list; a gallon weighs what the product's density says.
 PRICE_UNIT_LB = {"lb": 1.0, "ton": SHORT_TON_LB, "kg": 1 / LB_KG, "Mg": 1000 / LB_KG}
 TABLE = "price list"
+#: What the solver leaves open of a limit [lb/ac] and of a target (its own tolerance is 1e-7).
+OPEN = 1e-6
 #: Unit of a blend -> ending of its columns, volume of a liquid, area.
 SAID = {"lb/ac": ("lb_ac", "gal", "acre"), "kg/ha": ("kg_ha", "L", "hectare")}
 #: Ends of columns in US units -> the same in metric, and the factor.
@@ -158,8 +160,7 @@ def blend(
     caps, product_caps = caps or {}, product_caps or {}
     _check_rates("targets", targets, NUTRIENTS, unit)
     _check_rates("caps", caps, NUTRIENTS, unit)
-    table = load_table("products") if products is None else products
-    listed = _read_prices(prices, table)
+    listed = _read_prices(prices, products)
     _check_rates("product caps", product_caps, set(listed["product"]), unit)
     targets, caps, product_caps = (
         {name: convert_area_rate(v, unit, "lb/ac") for name, v in rates.items()}
@@ -194,7 +195,7 @@ def blend(
     brought = pd.DataFrame((share * rate).T, index=listed["product"].to_list(), columns=names)
     rows, nutrients = _in_unit(rows, unit), _in_unit(nutrients, unit)
     brought = convert_area_rate(brought, "lb/ac", unit)
-    return Blend(rows, nutrients, brought, cost, product_cautions(used, products=table), unit)
+    return Blend(rows, nutrients, brought, cost, product_cautions(used, products=products), unit)
 
 
 def _analysis(product):
@@ -224,7 +225,7 @@ def _check_rates(what, rates, known, unit):
         raise InputError(what, problems or [Problem("no target is given", "name at least one nutrient")])
 
 
-def _read_prices(prices, table):
+def _read_prices(prices, products):
     missing = [name for name in ("product", "price") if name not in prices]
     if missing or prices.empty:
         raise InputError(TABLE, [Problem("no usable price", "give rows with product and price (and unit)")])
@@ -234,7 +235,7 @@ def _read_prices(prices, table):
     problems, rows = [], []
     for i, name in prices["product"].items():
         try:
-            found = find_product(name, table)
+            found = find_product(name, products)
         except FertkitError as error:
             what, _, remedy = str(error).partition("; ")
             problems.append(Problem(what, remedy, i + 2, "product", name))
@@ -283,7 +284,7 @@ def _why_not(names, share, least, most, upper, unit):
     if lacking:
         return f"no product of the price list supplies {', '.join(lacking)}; add one that does"
     n, k = len(upper), len(names)
-    worth = np.concatenate([np.zeros(n), 1 / np.maximum(least, 1.0)])
+    worth = np.concatenate([np.zeros(n), np.reciprocal(least, where=least > 0, out=np.zeros(k))])
     capped = np.isfinite(most)
     above = np.hstack([-share, -np.eye(k)])
     below = np.hstack([share[capped], np.zeros((capped.sum(), k))])
@@ -296,12 +297,12 @@ def _why_not(names, share, least, most, upper, unit):
     lacks = [
         f"{name} reaches {g * said:.0f} of {t * said:.0f} {unit}"
         for name, g, t, gap in zip(names, got, least, answer.x[n:], strict=True)
-        if gap > 1e-6 * max(t, 1.0)
+        if gap > OPEN * t
     ]
     binding = [
-        f"the {names[i]} cap of {most[i] * said:g}" for i in np.flatnonzero(capped) if got[i] > most[i] - 1e-6
+        f"the {names[i]} cap of {most[i] * said:g}" for i in np.flatnonzero(capped) if got[i] > most[i] - OPEN
     ]
-    if any(u is not None and x > u - 1e-6 for x, u in zip(answer.x, upper, strict=False)):
+    if any(u is not None and x > u - OPEN for x, u in zip(answer.x, upper, strict=False)):
         binding.append("a product cap")
     under = f" under {' and '.join(binding)}" if binding else ""
     remedy = "raise the cap, add a product or lower the target"

@@ -155,8 +155,8 @@ def farm_budget(
     unit = unit or {"ac": "lb/ac", "ha": "kg/ha"}[area_unit]
     parts = []
     # share baled decides which sources are complete, so fields are worked out in groups alike in that
-    kind = np.select([fields["baled"] == 0, fields["baled"] == 1], [0, 1], 2)
-    for (crop, _), group in fields.groupby(["crop", kind], sort=False):
+    kind = fields["baled"].where(fields["baled"].isin([0, 1]))
+    for (crop, _), group in fields.groupby(["crop", kind], dropna=False):
         parts.append(_crop_rows(crop, group, source, nutrients))
     parts = [part for part in parts if len(part)]
     if not parts:

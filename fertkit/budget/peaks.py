@@ -12,6 +12,7 @@ from fertkit.budget.words import daily, mark
 from fertkit.errors import UnitError, unknown
 from fertkit.reference import base_crop, list_sources, load_table
 from fertkit.results import Result, plain
+from fertkit.rounding import same
 from fertkit.units import convert_area_rate, from_element
 
 DAILY = "/day"
@@ -77,8 +78,7 @@ def published_peaks(
 
 def _yield_factor(crop, source, pounds):
     yields = {y for r in published_rates(base_crop(crop)) if r.source_key == source for y in r.uptake_yield}
-    yields = {round(y, 3) for y in yields}
-    return pounds / yields.pop() if len(yields) == 1 else np.nan
+    return pounds / max(yields) if yields and same(min(yields), max(yields)) else np.nan
 
 
 def _season_total(timing, source, nutrient, unit):

@@ -11,6 +11,7 @@ from fertkit.budget.words import GOVERNS, short
 from fertkit.budget.yields import refuse
 from fertkit.errors import InputError, Problem
 from fertkit.results import Result
+from fertkit.rounding import above
 
 REQUIRED = ("nutrient", "rate")
 TABLE = "applications"
@@ -248,5 +249,5 @@ def _gap(table, delay, stages):
 
 def _first_day(table, gap):
     """First day short by more than a thousandth of the season's demand, which is rounding; NaN if none."""
-    days = table.loc[gap > table["demand"].max() * 1e-3, "day"]
+    days = table.loc[above(gap, table["demand"].max() / 1000), "day"]
     return days.iloc[0] if len(days) else np.nan

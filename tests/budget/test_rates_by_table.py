@@ -7,6 +7,7 @@ P2O5 holds 43.64 % P and K2O 83.01 % K (atomic masses of IUPAC).
 import dataclasses
 import itertools
 import math
+from collections import namedtuple
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ import pytest
 from fertkit.budget.rates import (
     NUTRIENT_ORDER,
     Rate,
+    _trace,
     amounts,
     default_order,
     derivation,
@@ -160,7 +162,9 @@ def test_every_rate_of_a_crop_is_what_its_rows_say(crop, part):
         assert rate.provenance == (next(iter(told)) if len(told) == 1 else mixed)
         held = {row.confidence for row in rows_of[key]}
         assert rate.confidence == ("medium" if "medium" in held else rows_of[key][0].confidence)
-        assert set(filter(None, rate.note.split("; "))) >= {r.note for r in rows_of[key] if "; " not in r.note} - {""}
+        assert set(filter(None, rate.note.split("; "))) >= {
+            r.note for r in rows_of[key] if "; " not in r.note
+        } - {""}
     with pytest.raises(dataclasses.FrozenInstanceError):
         rates[0].share = 1.0
 
@@ -285,3 +289,11 @@ def test_order_of_the_default_sources():
         mine = table[(table["crop"] == crop) & (table["use"] == "needs")].set_index("rank")["source_key"]
         assert default_order(crop) == [mine[rank] for rank in sorted(mine.index)]
     assert default_order("bromegrass") == []
+
+
+def test_one_doubt_among_the_rows_of_a_source_is_kept():
+    row = namedtuple("row", "provenance confidence note")
+    high, doubt = row("found", "high", "a"), row("derived", "medium", "")
+    assert _trace([high, doubt]) == _trace([doubt, high]) == ("derived", "medium", "a")
+    assert _trace([high, high, row("from_memory", "high", "b")]) == ("mixed", "high", "a; b")
+    assert _trace([row("from_memory", "high", ""), row("derived", "high", ""), high])[0] == "mixed"

@@ -211,7 +211,9 @@ def test_applications_that_cannot_be(change, places):
 def test_numbers_in_text_are_numbers():
     frame = pd.DataFrame({"nutrient": ["N"], "rate": ["12.5"], "day": ["3"], "delay_high_days": ["2"]})
     applied = supply_gap(made(), {}, frame).applications
-    assert applied[["rate", "day", "delay_low_days", "delay_high_days"]].to_numpy().tolist() == [[12.5, 3, 0, 2]]
+    assert applied[["rate", "day", "delay_low_days", "delay_high_days"]].to_numpy().tolist() == [
+        [12.5, 3, 0, 2]
+    ]
 
 
 @pytest.mark.parametrize("missing", ["nutrient", "rate", "day"])
