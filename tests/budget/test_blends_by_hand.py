@@ -88,7 +88,8 @@ def test_the_same_in_metric_columns():
         product_caps={"made a": 100.1 * PER},
     )
     assert metric.rows.columns.tolist() == [
-        "product", "material", "source_key", "provenance", "rate_kg_ha", "l_ha", "price_per_kg", "cost_per_ha",
+        "product", "material", "source_key", "provenance", "rate_kg_ha", "l_ha", "price_per_kg",
+        "cost_per_ha",
     ]  # fmt: skip
     assert metric.nutrients.columns.tolist() == [
         "nutrient", "target_kg_ha", "supplied_kg_ha", "over_kg_ha", "cap_kg_ha", "marginal_cost",

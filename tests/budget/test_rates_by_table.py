@@ -1,6 +1,6 @@
 """Every published rate worked out again from the printed rows, one at a time in plain arithmetic.
 
-Weights of a bushel and trade moistures are the crop table's; 480 lb of lint a bale is printed by PPI_COTTON2005.
+Weights of a bushel and trade moistures are the crop table's; PPI_COTTON2005 prints 480 lb of lint a bale.
 P2O5 holds 43.64 % P and K2O 83.01 % K (atomic masses of IUPAC).
 """
 
@@ -28,8 +28,8 @@ from fertkit.budget.rates import (
 from fertkit.errors import LookupFailed
 from fertkit.reference import base_crop, load_crops, load_table
 
-P, K, O = 30.973762, 39.0983, 15.999
-OXIDE = {"P": ("P2O5", (2 * P + 5 * O) / (2 * P)), "K": ("K2O", (2 * K + O) / (2 * K))}
+P, K, OXYGEN = 30.973762, 39.0983, 15.999
+OXIDE = {"P": ("P2O5", (2 * P + 5 * OXYGEN) / (2 * P)), "K": ("K2O", (2 * K + OXYGEN) / (2 * K))}
 LB_PER_KG_HA = 0.40468564224 / 0.45359237  # NIST SP 811
 CROPS = load_crops().set_index("crop")
 UNITS = ("lb/bu", "lb/ton", "lb/cwt", "lb/bale", "kg/Mg", "g/kg")

@@ -1,4 +1,4 @@
-"""The season on made-up rows, every figure worked out in the test; curves against cubics written out by hand."""
+"""The season on made-up rows, every figure worked out in the test; curves against cubics by hand."""
 
 import dataclasses
 
@@ -12,7 +12,8 @@ from fertkit.errors import InputError, NotEstimable
 
 POINTS = ["nutrient", "stage", "day", "gdd_f", "fraction", "bound", "source_key", "provenance", "used"]
 SCALE = pd.DataFrame(
-    {"stage": ["V6", "R1", "R5", "R6"], "days": [10.0, 20.0, 30.0, 40.0], "gdd_f": [200.0, 500.0, 800.0, 1000.0],
+    {"stage": ["V6", "R1", "R5", "R6"], "days": [10.0, 20.0, 30.0, 40.0],
+     "gdd_f": [200.0, 500.0, 800.0, 1000.0],
      "source_key": "FEHR1977", "provenance": ["from_memory", "found", "found", "found"]}
 )  # fmt: skip
 
@@ -72,8 +73,8 @@ def hermite(x, x0, x1, y0, y1, m0, m1):
 
 
 def test_curve_through_the_points_is_the_cubic_of_fritsch_and_carlson():
-    # even knots, secants .01, .01, .005: slopes are harmonic means, .01 and 2/300; 0 at emergence; at the last
-    # the one-sided three-point slope (3 x .005 - .00667 ...) of the secants: (3 x .005 - .01) / 2 = .0025
+    # even knots, secants .01, .01, .005: slopes are harmonic means, .01 and 2/300; 0 at emergence;
+    # at the last the one-sided three-point slope of the secants: (3 x .005 - .01) / 2 = .0025
     knots = pd.Series({0.0: 0.0, 40.0: 0.4, 80.0: 0.8, 120.0: 1.0})
     slopes = [0.0, 0.01, 2 / 300, 0.0025]
     for ripe, last in ((False, 0.0025), (True, 0.0)):
@@ -158,14 +159,15 @@ def made(**change):
     totals = pd.DataFrame(
         {
             "nutrient": ["N", "K2O", "P2O5"], "uptake": [200.0, 100.0, 8.0], "uptake_source": "BENDER2015",
-            "provenance": ["found", "mixed", "found"], "curve": ["one peak", "one peak", "through the points"],
+            "provenance": ["found", "mixed", "found"],
+            "curve": ["one peak", "one peak", "through the points"],
             "misfit": [0.051, 0.05, 0.0009], "spread": [0.05, 0.05, 0.05],
         }
     )  # fmt: skip
     nan = np.nan
     peaks = pd.DataFrame(
         [("N", 5.0, 30.0, "SNYDER2000", "R1", 4.0, 6.0, "scaled to this yield", "found", -16.6, 20.0),
-         ("N", 5.0, 30.0, "BARTH2018", "R1", 4.5, nan, "at the yield of that study", "from_memory", nan, 20.0),
+         ("N", 5.0, 30.0, "BARTH2018", "R1", 4.5, nan, "at the yield of that study", "from_memory", nan, 20),
          ("K2O", 2.5, 31.0, "SNYDER2000", "R1", 2.0, 2.5, "scaled to this yield", "found", 0.0, 20.0),
          ("K2O", 2.5, 31.0, "BARTH2018", "R1", 2.0, 2.0, "scaled to this yield", "found", 25.0, 20.0),
          ("P2O5", 0.2, 32.0, "", "", nan, nan, "", "", nan, nan)],
@@ -236,18 +238,17 @@ def test_summary_line_by_line():
     assert n == (
         "  N     200 in all (BENDER2015); the curve follows 40% at R1, 75% at R5 (SNYDER2000), 50% at R1 "
         "(BARTH2018 [from memory]) to within 5.1% of the season; on average 4.5 a day to R1, 6 a day to R5, "
-        "5 a day to maturity; published peak 6 a day (SNYDER2000), scaled to this yield; published peak 4.5 a "
-        "day (BARTH2018 [from memory]), at the yield of that study"
+        "5 a day to maturity; published peak 6 a day (SNYDER2000), scaled to this yield; published peak "
+        "4.5 a day (BARTH2018 [from memory]), at the yield of that study"
     )
     assert k == (
-        "  K2O   100 in all (BENDER2015 [from memory]); the curve follows 50% at R1, 70% at R5, 90% on day 35 "
-        "(SNYDER2000) to within 5.0% of the season; it peaks at 2.5 a day on day 31; published peak 2.5 a day "
-        "(SNYDER2000), scaled to this yield, the curve's is 0% above it; published peak 2 a day (BARTH2018), "
-        "scaled to this yield, the curve's is 25% above it"
+        "  K2O   100 in all (BENDER2015 [from memory]); the curve follows 50% at R1, 70% at R5, 90% on day "
+        "35 (SNYDER2000) to within 5.0% of the season; it peaks at 2.5 a day on day 31; published peak 2.5 a "
+        "day (SNYDER2000), scaled to this yield, the curve's is 0% above it; published peak 2 a day "
+        "(BARTH2018), scaled to this yield, the curve's is 25% above it"
     )
-    assert p.startswith(
-        "  P2O5  8 in all (BENDER2015); the curve follows 80% at R5 (SNYDER2000); on average 0.21"
-    )
+    assert p.startswith("  P2O5  8 in all (BENDER2015); the curve follows 80% at R5 (SNYDER2000); on average")
+    assert "on average 0.21 a day to R5, 0.16 a day to maturity" in p
     assert "one peak of daily demand is assumed; the cumulative curve runs through every point" in last
     assert last.endswith("Stages on days after emergence: FEHR1977 [from memory].")
     one = made(totals=made().totals.assign(curve="one peak", misfit=0.001))

@@ -72,7 +72,7 @@ def rows_by_loop(soil, applied):
 
 
 def gap_by_loop(rows, nutrient, delay):
-    """First days, sizes and stage of one gap; short means by more than a thousandth of the season's demand."""
+    """First days, sizes and stage of one gap; short is by more than a thousandth of the demand."""
     mine = [r for r in rows if r["nutrient"] == nutrient]
     supply = "supply_early" if delay == "shortest" else "supply_late"
     least = max(r["demand"] for r in mine) / 1000
@@ -155,7 +155,7 @@ def test_delays_that_make_no_difference_are_told_once():
     assert result.distinct["delay"].tolist() == ["shortest", "longest", ""]
     assert result.distinct.index.tolist() == [0, 1, 2]
     even = supply_gap(made(), SOIL, APPLIED.iloc[[0]])
-    assert even.distinct[["nutrient", "delay"]].values.tolist() == [["N", ""], ["K2O", ""]]
+    assert even.distinct[["nutrient", "delay"]].to_numpy().tolist() == [["N", ""], ["K2O", ""]]
     assert even.distinct.index.tolist() == [0, 1]
 
 
