@@ -9,8 +9,8 @@ import numpy as np
 
 from fertkit.trials import linear
 
-#: Fineness of the search for the variance between sites.
-GRID_PER_DECADE, GRID_STEPS = 12, 240
+#: Steps of the search for the highest point of the likelihood.
+STEPS = 100
 
 
 @dataclass(frozen=True)
@@ -42,32 +42,35 @@ class Weighted:
         return cls(b, inner, w, q, len(y) - x.shape[1], float(trace), float(slope), float(height))
 
 
-def _zero_or_root(function, y, v, x) -> float:
+def _zero_or_root(function, y, v) -> float:
     """Root of a falling function of tau2, or 0 where it is negative from the start."""
-    from scipy.optimize import brentq
-
     if function(0.0) <= 0:
         return 0.0
-    high = float(np.var(y, ddof=1) + v.mean())
+    high = float(np.var(y) + v.mean())
     while function(high) > 0:
         high *= 2
-    return float(brentq(function, 0.0, high, xtol=1e-14 * high, rtol=1e-13))
+    return _root(function, 0.0, high)
+
+
+def _root(function, low, high) -> float:
+    """Root between two values of tau2, searched as a share of the higher: any unit of yield does."""
+    from scipy.optimize import brentq
+
+    return float(high * brentq(lambda share: function(high * share), low / high, 1.0))
 
 
 def _reml(y, v, x) -> float:
     """Highest point of the restricted likelihood: it may have several, one of them at zero."""
-    from scipy.optimize import brentq
 
     def slope(tau2):
         return Weighted.of(y, v, x, tau2).slope
 
-    low, high = v.min() / 1e4, 10 * (linear.fit(x, y).rss + v.max())
-    steps = min(GRID_STEPS, int(GRID_PER_DECADE * np.log10(high / low)))
-    grid = np.concatenate([[0.0], np.geomspace(low, high, steps)])
+    high = 10 * (linear.fit(x, y).rss + v.max())
+    grid = np.concatenate([[0.0], np.geomspace(v.min() / 1e4, high, STEPS)])
     slopes = np.array([slope(tau2) for tau2 in grid])
     tops = np.flatnonzero((slopes[:-1] > 0) & (slopes[1:] <= 0))
-    peaks = [brentq(slope, grid[i], grid[i + 1], xtol=1e-14 * high, rtol=1e-13) for i in tops]
-    return float(max([0.0, *peaks], key=lambda tau2: Weighted.of(y, v, x, tau2).height))
+    peaks = [_root(slope, grid[i], grid[i + 1]) for i in tops]
+    return max([0.0, *peaks], key=lambda tau2: Weighted.of(y, v, x, tau2).height)
 
 
 def _paule_mandel(y, v, x) -> float:
@@ -75,7 +78,7 @@ def _paule_mandel(y, v, x) -> float:
         fit = Weighted.of(y, v, x, tau2)
         return fit.q - fit.df
 
-    return _zero_or_root(surplus, y, v, x)
+    return _zero_or_root(surplus, y, v)
 
 
 def _dersimonian_laird(y, v, x) -> float:
@@ -97,6 +100,6 @@ def q_profile(y, v, x, level) -> tuple[float, float]:
 
     df = len(y) - x.shape[1]
     return tuple(
-        _zero_or_root(lambda tau2, c=c: Weighted.of(y, v, x, tau2).q - c, y, v, x)
+        _zero_or_root(lambda tau2, c=c: Weighted.of(y, v, x, tau2).q - c, y, v)
         for c in (chi2.isf((1 - level) / 2, df), chi2.ppf((1 - level) / 2, df))
     )

@@ -41,7 +41,7 @@ def _without_self(found, own, n) -> np.ndarray:
     else:
         itself = found == own[:, None]
         itself[~itself.any(axis=1), -1] = True
-        others = found[~itself].reshape(len(found), -1)
+        others = found[~itself].reshape(len(found), found.shape[1] - 1)
     return np.where(others < n, others, -1)
 
 

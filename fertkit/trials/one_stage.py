@@ -193,9 +193,8 @@ def pool_curve(
             return np.inf
         return _mixed(design, design[:, random], y, codes, restricted=False).solve()[-1]
 
-    simplex = np.vstack([start, *(start + np.diag(0.1 * np.abs(start) + 1e-3))])
-    options = {"initial_simplex": simplex, "xatol": 1e-8, "fatol": 1e-10, "maxiter": 2000}
-    best = minimize(loss, start, method="Nelder-Mead", options=options)
+    with np.errstate(invalid="ignore"):  # shapes that cannot be fitted, side by side
+        best = minimize(loss, start, method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-10})
     if not np.isfinite(best.fun):
         raise NotEstimable("no shape of the curve fits these sites; start from others or pool in two stages")
     design = columns(best.x)

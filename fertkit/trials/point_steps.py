@@ -179,10 +179,10 @@ def _far_out(log, rules, alive) -> np.ndarray:
 
 def _short(log, rules, alive) -> np.ndarray:
     """Pieces of a pass, cut by removed points, that are too short to trust."""
-    gap = np.r_[True, ~alive[:-1]] | (log.start == np.arange(len(alive)))
-    piece = np.cumsum(gap & alive)
-    size = np.bincount(piece[alive], minlength=piece[-1] + 1)
-    return size[piece] < rules.shortest
+    first = log.start == np.arange(len(alive))
+    first[1:] |= ~alive[:-1]
+    piece = np.cumsum(first & alive)
+    return np.bincount(piece[alive])[piece] < rules.shortest
 
 
 def _outside(what, low, high):

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import chi2, norm, t
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.trials import pool_curve, pool_estimates, pool_polynomial, pool_trials
@@ -489,3 +490,299 @@ def test_sites_that_respond_differently_are_told_beside_one_curve():
 def test_trials_without_names_are_numbered_from_one():
     with pytest.raises(NotEstimable, match=r"cannot be negative \(2: -1\)"):
         pool_estimates([4.0, 4.0, 4.0], [1.0, -1.0, 2.0])
+
+
+# ---- every number of a pool by matrices
+
+
+@pytest.mark.parametrize("method", ["REML", "PM", "DL", "common"])
+@pytest.mark.parametrize("modified", [True, False])
+@pytest.mark.parametrize("given", ["none", "number", "number and class"])
+@pytest.mark.parametrize("spread", [0.2, 3.0])
+def test_a_pool_by_matrices(method, modified, given, spread):
+    """Generalised least squares with the variance between sites taken from the answer (see test_between)."""
+    rng = np.random.default_rng(5)
+    n = 12
+    se = rng.uniform(0.4, 1.5, n)
+    covariates = pd.DataFrame({"soil": rng.uniform(5, 30, n), "crop": list("abcabcabcabc")})
+    covariates = {"none": None, "number": covariates[["soil"]], "number and class": covariates}[given]
+    y = 4 + spread * rng.normal(size=n) + se * rng.normal(size=n)
+    y[3], se[7], se[8] = np.nan, np.nan, 0.0
+    df = np.where(np.arange(n) % 2, 5.0, np.nan)
+    found = pool_estimates(y, se, df=df, covariates=covariates, method=method, modified=modified, level=0.9)
+
+    held = np.isfinite(y) & (se > 0)
+    columns = [np.ones(n)]
+    if covariates is not None:
+        columns.append(covariates["soil"] - covariates["soil"].mean())
+    if given == "number and class":
+        columns += [(covariates["crop"] == c) - (covariates["crop"] == c).mean() for c in "bc"]
+        assert found.coefficients["term"].tolist() == [
+            "mean",
+            "soil",
+            "crop: b against a",
+            "crop: c against a",
+        ]
+    x, yw, v = np.column_stack(columns)[held].astype(float), y[held], se[held] ** 2
+    weight = np.diag(1 / (v + found.tau2))
+    cov = np.linalg.inv(x.T @ weight @ x)
+    b = cov @ x.T @ weight @ yw
+    left, k = 9 - x.shape[1], 9
+    knapp = (yw - x @ b) @ weight @ (yw - x @ b) / left
+    factor = 1.0 if method == "common" else max(1.0, knapp) if modified else knapp
+    own = np.sqrt(np.diag(cov) * factor)
+    law = norm if method == "common" else t(left)
+    reach = law.isf(0.05)
+    table = found.coefficients
+    np.testing.assert_allclose(table["estimate"], b)
+    np.testing.assert_allclose(table["se"], own)
+    np.testing.assert_allclose(table["low"], b - reach * own)
+    np.testing.assert_allclose(table["high"], b + reach * own)
+    np.testing.assert_allclose(table["p"], 2 * law.sf(np.abs(b) / own))
+    assert (found.estimate, found.se, found.k) == pytest.approx((b[0], own[0], k))
+    assert (found.low, found.high) == pytest.approx((b[0] - reach * own[0], b[0] + reach * own[0]))
+    ahead = reach * np.sqrt(found.tau2 + own[0] ** 2)
+    assert (found.prediction_low, found.prediction_high) == pytest.approx((b[0] - ahead, b[0] + ahead))
+
+    # Cochran's Q and I2 (Higgins & Thompson 2002): the weights without a variance between sites.
+    plain = np.diag(1 / v)
+    middle = plain - plain @ x @ np.linalg.inv(x.T @ plain @ x) @ x.T @ plain
+    assert found.q == pytest.approx(yw @ middle @ yw)
+    assert (found.q_df, found.q_p) == (left, pytest.approx(chi2.sf(found.q, left)))
+    typical = left / np.trace(middle)
+    assert found.i2_pct == pytest.approx(100 * found.tau2 / (found.tau2 + typical))
+    if method == "common":
+        assert (found.tau2, found.tau2_low, found.tau2_high) == (0, 0, 0)
+    else:
+        assert found.tau2_low <= found.tau2 <= found.tau2_high
+    alone = pool_estimates(yw, se[held], method=method).tau2
+    if covariates is not None and alone > 0:
+        assert found.explained_pct == pytest.approx(max(0, 100 * (1 - found.tau2 / alone)))
+    else:
+        assert np.isnan(found.explained_pct)
+
+    weights = np.zeros(n)
+    weights[held] = 1 / (v + found.tau2)
+    site = found.sites
+    np.testing.assert_allclose(site["weight_pct"], 100 * weights / weights.sum())
+    half = np.where(np.isfinite(df), t.isf(0.05, 5), norm.isf(0.05)) * se
+    np.testing.assert_allclose(site["low"], y - half)
+    np.testing.assert_allclose(site["high"], y + half)
+    assert site["df"].equals(pd.Series(df))
+    assert (site["note"] != "").tolist() == (~held).tolist()
+    checks = found.checks.set_index("check")
+    assert checks.loc["sites without a standard error", ["value", "passed"]].tolist() == [3, False]
+    assert checks.loc["number of sites", "value"] == 9
+    assert ("Hartung-Knapp factor" in checks.index) == (method != "common")
+    if method != "common":
+        assert factor_of(found) == pytest.approx(factor)
+        assert ("held at one" in checks.loc["Hartung-Knapp factor", "meaning"]) == (factor > knapp + 1e-6)
+    assert ("modified" in found.method) == (modified and method != "common")
+
+
+def test_how_well_sites_are_known_by_number_and_weight():
+    def checks(y, se):
+        return pool_estimates(y, se, method="common").checks.set_index("check")["passed"]
+
+    assert checks([1.0] * 5, [1.0] * 5)["number of sites"]
+    assert not checks([1.0] * 4, [1.0] * 4)["number of sites"]
+    # Weights 1 : 1e-4 are 0.00999 %, 1 : 1.1e-4 are 0.01100 %: below and above a hundredth of a percent.
+    assert not checks([1.0, 1], [1.0, 100.0])["sites of no weight"]
+    assert checks([1.0, 1], [1.0, np.sqrt(1 / 1.1e-4)])["sites of no weight"]
+    assert checks([1.0, 1, 1], [1.0, 1.0, 1.0])["largest weight [%]"]
+    # Weights 2 : 1 : 1 are half, which no more than half is.
+    assert checks([1.0, 1, 1], [1.0, np.sqrt(2), np.sqrt(2)])["largest weight [%]"]
+    assert not checks([1.0, 1, 1], [0.99, np.sqrt(2), np.sqrt(2)])["largest weight [%]"]
+    assert checks([1.0, 1, 1], [1.0] * 3)["sites without a standard error"]
+
+
+def test_a_covariate_that_is_missing_leaves_its_site_out():
+    found = pool_estimates([1.0, 2, 3, 4, 9], [1.0] * 5, method="common", covariates=pd.DataFrame(
+        {"crop": ["a", "b", None, "b", "a"]}))  # fmt: skip
+    assert found.k == 4
+    assert (found.sites["weight_pct"] > 0).tolist() == [True, True, False, True, True]
+    assert found.coefficients["estimate"].iloc[1] == pytest.approx((2 + 4) / 2 - (1 + 9) / 2)
+    with pytest.raises(NotEstimable, match="too few"):
+        pool_estimates([1.0, 2], [1.0] * 2, covariates=pd.DataFrame({"soil": [1.0, 2]}))
+
+
+def test_differences_pooled_are_those_of_each_trial():
+    table = pd.concat([
+        strips_of([5.0, 6.0, 5.2, 6.4, 5.1, 6.9], [4.0, 4.9, 4.2, 5.7, 4.1, 5.0]).assign(soil=7.0),
+        pd.DataFrame({"block": [1, 1, 2, 2], "rate_kg_ha": [0, 60] * 2, "yield_t_ha": [5.0, 6, 5, 7],
+                      "trial": "lacks 120", "soil": 9.0}),
+        pd.DataFrame({"block": [1, 1], "rate_kg_ha": [0, 120], "yield_t_ha": [5.0, 6], "trial": "one block",
+                      "soil": 9.0}),
+    ])  # fmt: skip
+    there = pool_trials(table, 120, 0).sites.set_index("site")
+    back = pool_trials(table, 0, 120).sites.set_index("site")
+    # Means of the pair differences by hand: 1.0, 1.2, 1.8 and 0.9, 1.5, 0.9.
+    assert there["estimate"].tolist()[:2] == pytest.approx([4 / 3, 1.1])
+    assert there["se"].tolist()[:2] == pytest.approx([np.std(d, ddof=1) / np.sqrt(3) for d in
+                                                      ([1.0, 1.2, 1.8], [0.9, 1.5, 0.9])])  # fmt: skip
+    assert back["estimate"].tolist()[:2] == pytest.approx([-4 / 3, -1.1])
+    assert there.loc["lacks 120", "note"] == "does not hold both 120 and 0"
+    assert there.loc["one block", "estimate"] == pytest.approx(1.0)
+    assert there.loc["one block", "note"] == "no replicates: no standard error"
+    assert there["note"].tolist()[:2] == ["", ""]
+
+
+# ---- one stage by matrices
+
+
+def matrices_of(design, loading, y, codes, ratio, restricted):
+    """Estimates of y = X b + z u + e with V = I + ratio z z' within sites, all matrices written out."""
+    cov = np.eye(len(y)) + ratio * np.outer(loading, loading) * (codes[:, None] == codes[None])
+    weight = np.linalg.inv(cov)
+    inner = np.linalg.inv(design.T @ weight @ design)
+    b = inner @ design.T @ weight @ y
+    rest = y - design @ b
+    free = len(y) - design.shape[1] * restricted
+    within = rest @ weight @ rest / free
+    told = free * (1 + np.log(2 * np.pi * within)) + np.linalg.slogdet(cov)[1]
+    told += restricted * np.linalg.slogdet(design.T @ weight @ design)[1]
+    blup = [ratio * (loading * (codes == c)) @ weight @ rest for c in range(codes.max() + 1)]
+    return b, inner, rest, within, told, blup
+
+
+@pytest.mark.parametrize("restricted", [True, False])
+@pytest.mark.parametrize("spread", [0.0, 0.4, 5.0])
+@pytest.mark.parametrize("seed", range(3))
+def test_one_stage_by_matrices(restricted, spread, seed):
+    rng = np.random.default_rng(seed)
+    codes = np.repeat(np.arange(5), [3, 4, 5, 4, 6])
+    design = np.column_stack([rng.uniform(1, 3, 22), rng.normal(size=22)])
+    loading = design[:, 0]
+    y = design @ [4.0, 1.0] + loading * spread * rng.normal(size=5)[codes] + rng.normal(size=22)
+    found = _mixed(design, loading, y, codes, restricted=restricted)
+    ours = (*found.solve(), found.effects(found.solve()[2]))
+    for one, other in zip(ours, matrices_of(design, loading, y, codes, found.ratio, restricted), strict=True):
+        np.testing.assert_allclose(one, other, rtol=1e-8, atol=1e-8)
+    mesh = np.concatenate([[0.0], np.geomspace(1e-5, 1e4, 600)])
+    told = [matrices_of(design, loading, y, codes, ratio, restricted)[4] for ratio in mesh]
+    assert ours[4] <= min(told) + 1e-9
+    assert found.ratio == pytest.approx(mesh[np.argmin(told)], rel=0.05, abs=2e-5)
+
+
+@pytest.mark.parametrize("degree", [1, 2])
+def test_polynomial_of_random_sites_against_statsmodels(degree, broadbalk):
+    sm = pytest.importorskip("statsmodels.api")
+    table = broadbalk.assign(rate_100=broadbalk["rate_100"] + 0.3)
+    found = pool_polynomial(table, degree=degree, site="year", rate="rate_100", response="yield_t_ha")
+    x = np.vander(table["rate_100"], degree + 1, increasing=True)
+    outside = sm.MixedLM(table["yield_t_ha"], x, table["year"]).fit(reml=True)
+    np.testing.assert_allclose(found.table["estimate"], outside.fe_params, rtol=1e-5)
+    np.testing.assert_allclose(found.covariance, outside.cov_params().iloc[:-1, :-1], rtol=1e-4)
+    np.testing.assert_allclose(found.table["se"], np.sqrt(np.diag(found.covariance)))
+    assert found.site_sd**2 == pytest.approx(outside.cov_re.iloc[0, 0], rel=1e-4)
+    assert found.residual_sd**2 == pytest.approx(outside.scale, rel=1e-5)
+    blup = {year: effect.iloc[0] for year, effect in outside.random_effects.items()}
+    for site in found.sites.itertuples():
+        assert site.effect == pytest.approx(blup[site.site], abs=1e-4)
+        assert site.n == (table["year"] == site.site).sum()
+    # Solved in rates between 0 and 1: the restricted likelihood is that of those columns.
+    assert found.criterion == pytest.approx(
+        -2 * outside.llf - 2 * np.log(table["rate_100"].max()) * sum(range(degree + 1)), rel=1e-6
+    )
+    assert found.table["term"].tolist() == ["level", "slope", "curvature"][: degree + 1]
+    assert found.n == len(table)
+
+
+def test_a_curve_of_random_sites_by_a_mesh_of_joins():
+    rng = np.random.default_rng(2)
+    x, site = np.tile([0.0, 20, 40, 60, 80, 100], 6), np.repeat(np.arange(6), 6)
+    y = 50 + rng.normal(0, 3, 6)[site] - 0.2 * np.maximum(55 - x, 0) + rng.normal(0, 1, 36)
+
+    def columns(shape):
+        return np.column_stack([np.ones(36), -np.maximum(shape[0] - x, 0)])
+
+    found = pool_curve(x, y, site, columns, [40.0], terms=["plateau", "slope"], shape_names=["join"])
+    best = min(
+        (matrices_of(columns([join]), np.ones(36), y, site, ratio, False)[4], join, ratio)
+        for join in np.arange(48, 64, 0.5) for ratio in np.geomspace(1, 40, 30)
+    )  # fmt: skip
+    assert found.criterion <= best[0]
+    b, join = found.table["estimate"].to_numpy()[:2], found.table["estimate"].iloc[2]
+    assert join == pytest.approx(best[1], abs=0.5)
+    ratio = (found.site_sd / found.residual_sd) ** 2
+    assert ratio == pytest.approx(best[2], rel=0.2)
+    ours = matrices_of(columns([join]), np.ones(36), y, site, ratio, False)
+    assert b == pytest.approx(ours[0])
+    assert found.residual_sd == pytest.approx(np.sqrt(ours[3]))
+    assert found.sites["effect"].tolist() == pytest.approx(ours[5])
+    # The mean linearised in the join, slope -b below it; n / (n - p) of the variance by likelihood.
+    wide = np.column_stack([columns([join]), -b[1] * (x < join)])
+    cov = np.eye(36) + ratio * (site[:, None] == site)
+    covariance = np.linalg.inv(wide.T @ np.linalg.inv(cov) @ wide) * ours[3] * 36 / 33
+    np.testing.assert_allclose(found.covariance, covariance, rtol=1e-4, atol=1e-9)
+    assert found.random == "the plateau"
+
+
+def test_another_parameter_may_vary_between_sites():
+    rng = np.random.default_rng(3)
+    x, site = np.tile([0.0, 30, 60, 90, 120], 8), np.repeat(np.arange(8), 5)
+    rise = 1 - np.exp(-x / 40)
+    y = 50 + (20 + rng.normal(0, 5, 8)[site]) * rise + rng.normal(0, 0.5, 40)
+
+    def columns(shape):
+        return np.column_stack([np.ones(40), 1 - np.exp(-x / shape[0])])
+
+    found = pool_curve(x, y, site, columns, [30.0], terms=["start", "gain"], random=1)
+    start, gain, shape = found.table["estimate"]
+    ratio = (found.site_sd / found.residual_sd) ** 2
+    design = columns([shape])
+    ours = matrices_of(design, design[:, 1], y, site, ratio, False)
+    assert (start, gain) == pytest.approx(tuple(ours[0]))
+    assert found.sites["effect"].tolist() == pytest.approx(ours[5])
+    assert found.random == "the gain"
+    # Derivative of the mean of each site, its own gain times x / shape^2 exp(-x / shape).
+    own = gain + np.array(ours[5])[site]
+    wide = np.column_stack([design, -own * x / shape**2 * np.exp(-x / shape)])
+    cov = np.eye(40) + ratio * np.outer(design[:, 1], design[:, 1]) * (site[:, None] == site)
+    covariance = np.linalg.inv(wide.T @ np.linalg.inv(cov) @ wide) * ours[3] * 40 / 37
+    np.testing.assert_allclose(found.covariance, covariance, rtol=1e-4, atol=1e-9)
+
+
+def test_a_curve_that_nothing_settles_is_refused():
+    x, site = np.tile([0.0, 30, 60], 3), np.repeat([0, 1, 2], 3)
+    y = 50 + 0.1 * x + site
+
+    def columns(shape):
+        return np.column_stack([np.ones(9), x * shape[0]])
+
+    with pytest.raises(NotEstimable, match="do not settle the shape"):
+        pool_curve(x, y, site, columns, [1.0], terms=["level", "slope"])
+    with pytest.raises(NotEstimable, match="no shape of the curve fits"):
+        pool_curve(x, y, site, lambda s: columns([0.0]), [1.0], terms=["level", "slope"])
+    with pytest.raises(NotEstimable, match="no shape of the curve fits"):
+        pool_curve(x, y, site, lambda s: columns([np.nan]), [1.0], terms=["level", "slope"])
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"y": [1.0, 2, 3]}, "4 rates, 3 yields and 4 sites"), ({"site": [1, 2, 2]}, "4 yields and 3 sites"),
+        ({"terms": ["a"]}, r"shape \(4, 2\) for 4 yields and 1 terms"),
+        ({"random": 2}, "no term has the number 2"),
+    ],
+)  # fmt: skip
+def test_what_does_not_go_together_is_refused(change, said):
+    x = np.array([0.0, 50, 0, 50])
+    given = {"x": x, "y": [1.0, 2, 1, 3], "site": [1, 1, 2, 2], "start": [1.0], "terms": ["a", "b"]} | change
+    with pytest.raises(InputError, match=said):
+        pool_curve(given.pop("x"), given.pop("y"), given.pop("site"),
+                   lambda s: np.column_stack([np.ones(4), x]), given.pop("start"), **given)  # fmt: skip
+
+
+def test_as_few_strips_and_rates_as_a_polynomial_can_have():
+    rows = {"trial": list("AABB"), "rate_lb_ac": [0, 50, 0, 50], "yield_bu_ac": [50.0, 55, 53, 59]}
+    table = pd.DataFrame(rows)
+    assert pool_polynomial(table, degree=1).table["estimate"].iloc[1] == pytest.approx(0.11)
+    with pytest.raises(NotEstimable, match="2 rates cannot carry"):
+        pool_polynomial(table, degree=2)
+    with pytest.raises(NotEstimable, match="2 sites with 2 strips"):
+        pool_polynomial(table.iloc[[0, 3]], degree=1)
+    with pytest.raises(NotEstimable, match="1 site with 2 strips"):
+        pool_polynomial(table.iloc[:2], degree=1)
+    row = pool_polynomial(table, degree=1).checks.set_index("check").loc["sites respond alike"]
+    assert row["passed"] is None  # no strip is left over beside a line of its own for each site
