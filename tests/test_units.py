@@ -14,13 +14,18 @@ from fertkit.units import (
     ATOMIC_WEIGHT,
     COMPOUNDS,
     CONCENTRATION_PCT,
+    CWT_LB,
+    FOOT_M,
     LB_KG,
+    MASS_KG,
+    SHORT_TON_LB,
     US_GALLON_L,
     at_moisture,
     convert_area_rate,
     convert_concentration,
     element_fraction,
     from_element,
+    mass_kg,
     to_element,
 )
 
@@ -100,12 +105,32 @@ def test_oxide_factors_against_atomic_weights(compound):
     assert formula[element] == atoms
 
 
-def test_atomic_weights_of_the_common_elements():
-    # IUPAC conventional weights rounded to four figures, as any periodic table prints them
-    rounded = {"H": 1.008, "N": 14.01, "O": 16.00, "Mg": 24.31, "P": 30.97, "S": 32.06, "K": 39.10,
-               "Ca": 40.08, "Fe": 55.85, "Zn": 65.38}  # fmt: skip
-    for element, weight in rounded.items():
-        assert ATOMIC_WEIGHT[element] == pytest.approx(weight, abs=0.0051)
+def test_atomic_weights():
+    # IUPAC abridged standard weights to five figures, as a periodic table prints them (from memory).
+    printed = {"H": 1.0080, "B": 10.81, "C": 12.011, "N": 14.007, "O": 15.999, "Na": 22.990, "Mg": 24.305,
+               "P": 30.974, "S": 32.06, "Cl": 35.45, "K": 39.098, "Ca": 40.078, "Mn": 54.938, "Fe": 55.845,
+               "Cu": 63.546, "Zn": 65.38, "Mo": 95.95}  # fmt: skip
+    assert pytest.approx(printed, rel=2e-5) == ATOMIC_WEIGHT
+
+
+PINT_MASSES = {"kg": "kg", "g": "g", "q": "100*kg", "dt": "100*kg", "t": "tonne", "Mg": "megagram",
+               "oz": "ounce", "lb": "pound", "cwt": "100*pound", "ton": "short_ton"}  # fmt: skip
+
+
+def test_masses_against_pint():
+    assert {unit: mass_kg(unit) for unit in MASS_KG} == pytest.approx(
+        {unit: UREG.parse_expression(words).to("kg").magnitude for unit, words in PINT_MASSES.items()}
+    )
+    assert mass_kg("bu", lb_per_bushel=56) == pytest.approx(25.40117272)  # 56 x 0.45359237
+    assert (SHORT_TON_LB, CWT_LB) == (2000, 100)
+    assert pytest.approx(UREG.Quantity(1, "foot").to("m").magnitude) == FOOT_M
+
+
+def test_concentrations_by_arithmetic():
+    # 1 % = 10 g in a kilogram = 10,000 mg in a kilogram.
+    assert convert_concentration(2.0, "%", "g/kg") == pytest.approx(20)
+    assert convert_concentration(2.0, "%", "mg/kg") == pytest.approx(20_000)
+    assert convert_concentration(5.0, "mg/kg", "g/kg") == pytest.approx(0.005)
 
 
 def test_pound_per_acre():
@@ -173,6 +198,10 @@ def test_every_bushel_weight_is_plausible():
         ),
         (lambda: convert_area_rate(1, "bu/ac", "kg/ha"), UnitError, "needs the crop"),
         (lambda: convert_concentration(1, "ppm", "%"), UnitError, "unknown concentration unit 'ppm'"),
+        (lambda: convert_concentration(1, "%", "ppm"), UnitError, "unknown concentration unit 'ppm'"),
+        (lambda: convert_area_rate(1, "kg/ha", "bushel"), UnitError, "unknown unit 'bushel'"),
+        (lambda: mass_kg("bu"), UnitError, "a bushel needs the crop"),
+        (lambda: mass_kg("stone"), UnitError, "unknown unit of mass 'stone'; use one of: bu, kg"),
         (lambda: element_fraction("KCl"), LookupFailed, "unknown compound 'KCl'"),
         (lambda: bushel_lb("alfalfa"), UnitError, "not traded by the bushel"),
         (lambda: trade_moisture_pct("potato"), UnitError, "no trade moisture"),

@@ -42,7 +42,8 @@ _PLAIN = r"[0-9]+(?:[.,'\s][0-9]+)*(?:[.,](?![0-9]))?|[.,][0-9]+"
 _NUMBER = re.compile(rf"(?P<sign>[+-]?)\s*(?P<body>{_PLAIN})(?P<exp>[eE][+-]?[0-9]{{1,3}})?")
 _SIMPLE = re.compile(r"[0-9]+(?:\.[0-9]+)?")
 _BELOW = re.compile(
-    r"(?:<=|<|≤|lt\b|below|less than|under)\s*|(?:bdl|blq|bql|nd|n\.d\.|<?\s*(?:lod|loq|mdl|rl))\s*[(:=<]\s*",
+    r"(?:(?:bdl|blq|bql|nd|n\.d\.|<?\s*(?:lod|loq|mdl|rl))\s*[(:=<][(:=<\s]*"
+    r"|<=|<|≤|lt\b|below|less than|under)\s*",
     re.I,
 )
 _ABOVE = re.compile(r"(?:>=|>|≥|gt\b|above|more than|over)\s*", re.IGNORECASE)
@@ -110,9 +111,9 @@ def number_style(cells: Iterable, delimiter: str = "") -> NumberStyle:
             point, comma = point + (mark == "."), comma + (mark == ",")
             unclear, pointed = unclear + (mark == "1,320"), pointed + (mark == "1.320")
     # A point before three digits (3.210) is most often decimal, so it weighs against the decimal comma.
-    if point > comma + unclear or (point > comma and not comma):
+    if point > comma + unclear or (point and not comma):
         return NumberStyle(".", "the numbers of the file")
-    if comma > point + pointed or (comma > point and not point and not pointed):
+    if comma > point + pointed:
         return NumberStyle(",", "the numbers of the file")
     if point or comma:
         return NumberStyle("", "the file mixes decimal points and commas")
@@ -252,7 +253,7 @@ def _value(number, style):
 def _plain(body, style):
     """Write a number with a decimal point and no grouping, or say why that cannot be done."""
     if re.search(r"[\s']", body):
-        if not re.fullmatch(r"[0-9]{1,3}(?:[\s'][0-9]{3})+(?:[.,][0-9]+)?", body):
+        if not re.fullmatch(r"[1-9][0-9]{0,2}(?:[\s'][0-9]{3})+(?:[.,][0-9]+)?", body):
             return "", "not a number"
         body = re.sub(r"[\s']", "", body)
         if "." not in body and "," not in body:
@@ -283,7 +284,9 @@ def _with_mark(body, decimal, style):
         return "", f"the decimal mark cannot be told: {style.why}"
     grouping = "," if decimal == "." else "."
     whole, _, fraction = body.partition(decimal)
-    if grouping in whole and not re.fullmatch(rf"[0-9]{{1,3}}(?:{re.escape(grouping)}[0-9]{{3}})+", whole):
+    if grouping in whole and not re.fullmatch(
+        rf"[1-9][0-9]{{0,2}}(?:{re.escape(grouping)}[0-9]{{3}})+", whole
+    ):
         return "", "not a number"
     if grouping in fraction or decimal in fraction:
         return "", "not a number"

@@ -13,6 +13,7 @@ from fertkit.errors import Problem
 from fertkit.intake.labels import analysis_labels
 from fertkit.reference.facts import load_facts
 from fertkit.results import checks_frame
+from fertkit.rounding import at_least, at_most
 from fertkit.units import CONCENTRATION_PCT, convert_concentration
 
 MACROS = ("N", "P", "K", "Ca", "Mg", "S")
@@ -35,7 +36,7 @@ def share_plausible(values, nutrient: str, unit: str) -> float:
     """Share of the values inside the nutrient's window if they were in `unit`."""
     home, low, high, _ = _windows()[nutrient]
     values = convert_concentration(np.asarray(values, float), unit, home)
-    return float(np.mean((values >= low * (1 - 1e-9)) & (values <= high * (1 + 1e-9))))
+    return float(np.mean(at_least(values, low) & at_most(values, high)))
 
 
 def infer_units(unstated: dict, stated: dict) -> tuple[dict, dict]:
@@ -79,13 +80,13 @@ def _group_unit(values, stated, fewest):
     }
     if len(stated) == 1:
         unit = next(iter(stated))
-        if share[unit] >= CLEAR:
+        if at_least(share[unit], CLEAR):
             return unit, f"like the other nutrients of the file, which are stated in {unit}"
         return "", f"the other nutrients are stated in {unit}, but these values would be implausible in it"
     if len(values) < fewest:
         return "", "one nutrient alone does not tell its unit"
     best, second = sorted(share, key=share.get, reverse=True)[:2]
-    if share[best] >= CLEAR and share[second] <= RIVAL:
+    if at_least(share[best], CLEAR) and at_most(share[second], RIVAL):
         told = f"{share[best]:.0%} of the {', '.join(values)} values are plausible in {best}"
         return best, f"{told}, {share[second]:.0%} in {second}"
     return "", f"the values are as plausible in {best} as in {second}"
@@ -100,7 +101,7 @@ def impossible(nutrient: str, values, unit: str):
 def _look_like_fractions(values: dict) -> bool:
     as_read = np.mean([share_plausible(v, n, "%") for n, v in values.items()])
     times_100 = np.mean([share_plausible(np.asarray(v) * 100, n, "%") for n, v in values.items()])
-    return bool(as_read <= 1 - CLEAR and times_100 >= CLEAR)
+    return at_most(as_read, 1 - CLEAR) and at_least(times_100, CLEAR)
 
 
 def unusual(tidy: pd.DataFrame) -> pd.Series:
@@ -124,7 +125,7 @@ def mislabelled(values: dict, units: dict) -> Problem | None:
             continue
         share = {u: np.mean([share_plausible(values[n], n, u) for n in group]) for u in CONCENTRATION_PCT}
         best = max(share, key=share.get)
-        if share[stated] <= 1 - CLEAR and share[best] >= CLEAR:
+        if at_most(share[stated], 1 - CLEAR) and at_least(share[best], CLEAR):
             return Problem(
                 f"{', '.join(group)} are labelled {stated} but hardly any value is plausible in it",
                 f"they look like {best}: correct the headers, or say --units {best} (Python: units=)",

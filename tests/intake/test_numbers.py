@@ -1,10 +1,20 @@
 """Number styles and single cells, by hand."""
 
+import datetime as dt
 import math
+from itertools import product
 
 import pytest
 
-from fertkit.intake.numbers import NumberStyle, number_style, read_number, read_typed
+from fertkit.cell_formats import Formatted
+from fertkit.intake.numbers import (
+    NumberStyle,
+    Reading,
+    number_style,
+    read_number,
+    read_typed,
+    settle_codes,
+)
 from fertkit.intake.units import find_unit, is_other_matrix
 
 
@@ -138,3 +148,170 @@ def test_one_to_three_digits_before_a_comma_and_three_behind_can_be_read_two_way
 @pytest.mark.parametrize("text", ["1234,567", "0,123", "12345,678"])
 def test_other_digits_before_a_comma_make_it_a_decimal_comma(text):
     assert number_style([text], "\t").decimal == ","
+
+
+# ---- numbers written in every way, and read back
+
+
+NUMBERS = [
+    ("0", "5"),
+    ("7", ""),
+    ("12", "305"),
+    ("123", "4"),
+    ("1234", "56"),
+    ("1234567", "8"),
+    ("1234567", ""),
+]
+GROUPS = {".": ["", ",", " ", "'"], ",": ["", ".", " ", "'"]}
+CENSORS = {"": "", "<": "<", "<= ": "<", "≤": "<", "less than ": "<", "below ": "<", "LT ": "<", "nd <": "<",
+           "bdl (": "<", "<LOD=": "<", "＜": "<", ">": ">", "≥ ": ">", "more than ": ">", "GT ": ">",
+           "＞": ">"}  # fmt: skip
+TAILS = {"": ("", ""), " L": ("L", ""), " (high)": ("high", ""), "*": ("*", ""), " d ²": ("d ²", ""),
+         " %": ("", "%"), " mg/kg": ("", "mg/kg"), "% *": ("*", "%"), " ppm": ("", "mg/kg")}  # fmt: skip
+
+
+def written(whole, fraction, mark, group):
+    """A number in groups of three before its decimal mark."""
+    head = len(whole) % 3 or 3
+    parts = [whole[:head], *(whole[i : i + 3] for i in range(head, len(whole), 3))]
+    return (group.join(parts) if group else whole) + (mark + fraction if fraction else "")
+
+
+@pytest.mark.parametrize("mark", [".", ","])
+def test_a_number_is_read_as_it_was_written(mark):
+    style = NumberStyle(mark, "")
+    for (whole, fraction), group in product(NUMBERS, GROUPS[mark]):
+        value = float(f"{whole}.{fraction or 0}")
+        text = written(whole, fraction, mark, group)
+        for sign, exponent in product(("", "+", "+ "), ("", "e2", "E-3", "e+1")):
+            if exponent and group in (" ", "'"):
+                continue
+            found = read_number(f" {sign}{text}{exponent} ", style)
+            assert (found.value, found.problem) == (pytest.approx(value * 10 ** int(exponent[1:] or 0)), "")
+            assert (found.censored, found.flag, found.unit) == ("", "", "")
+
+
+@pytest.mark.parametrize(("before", "censored"), CENSORS.items())
+@pytest.mark.parametrize(("after", "said"), TAILS.items())
+def test_limits_flags_and_units_beside_a_number(before, censored, after, said):
+    closed = ")" if "(" in before else ""
+    if closed and "(" in after:
+        return
+    found = read_number(f"{before}0.25{after}{closed}", POINT)
+    assert (found.value, found.censored, found.flag, found.unit, found.problem) == (0.25, censored, *said, "")
+
+
+@pytest.mark.parametrize(
+    ("text", "value", "censored", "flag", "problem"),
+    [
+        ("5+", 5, ">", "", ""), ("5 +", 5, ">", "", ""), ("5 U", 5, "<", "", ""), ("5u", 5, "<", "", ""),
+        ("<5+", None, "", "", "text beside the number"), (">5 U", None, "", "", "text beside the number"),
+        ("5 + *", 5, ">", "*", ""), ("5)", None, "", "", "not a number"),
+        ("5 ()", None, "", "", "not a number"), ("nd (<0.02)", 0.02, "<", "", ""),
+        ("<LOD (0.02)", 0.02, "<", "", ""), ("5 kg", None, "", "", "text beside the number"),
+        ("-0", 0, "", "", ""), ("-1", None, "", "", "below zero"), ("<-999", None, "", "", "below zero"),
+        ("-999", None, "", "missing code -999", ""), ("-9999.0", None, "", "missing code -9999", ""),
+        ("-99999", None, "", "missing code -99999", ""), ("-9,999", None, "", "missing code -9999", ""),
+        ("1000000000000", 1e12, "", "", ""), ("1.001e12", None, "", "", "not a sensible number"),
+        ("1e-12", 1e-12, "", "", ""), ("0.9e-12", None, "", "", "not a sensible number"),
+        ("0", 0, "", "", ""),
+        ("1e400", None, "", "", "not a finite number"), ("", None, "", "", ""), ("NaN", None, "", "", ""),
+        ("QNS", None, "", "sample too small", ""), ("#DIV/0!", None, "", "spreadsheet error #DIV/0!", ""),
+        ("< LOD", None, "not detected", "< LOD", ""), ("1-2", None, "", "", "a range, not a result"),
+        ("1 to 2", None, "", "", "a range, not a result"), ("1..2", None, "", "", "a range, not a result"),
+    ],
+)  # fmt: skip
+def test_single_cells(text, value, censored, flag, problem):
+    found = read_number(text, POINT)
+    assert (found.censored, found.flag, found.problem) == (censored, flag, problem)
+    assert found.value == value if value is not None else math.isnan(found.value)
+
+
+@pytest.mark.parametrize(("wide", "plain"), [
+    ("１２３４５６７８９０", 1234567890), ("１．５", 1.5), ("１，２３４．５", 1234.5),
+    ("1’234", 1234), ("1‘234", 1234),
+])  # fmt: skip
+def test_wide_digits_and_marks(wide, plain):
+    # Unicode: fullwidth forms FF01 to FF5E stand for the ASCII character FEE0 lower.
+    assert read_number(wide, POINT).value == plain
+
+
+def test_wide_signs():
+    for minus in ("-", "\u2212", "\uff0d"):
+        assert read_number(f"{minus}3", POINT).problem == "below zero"
+    assert read_number("3\uff05", POINT).unit == "%"
+
+
+@pytest.mark.parametrize("cell", [dt.date(2024, 5, 1), dt.datetime(2024, 5, 1), dt.time(3), dt.timedelta(1)])
+def test_dates_are_no_numbers(cell):
+    assert "a date" in read_number(cell, POINT).problem
+    assert "true or false" in read_number(True, POINT).problem
+    assert math.isnan(read_number(None, POINT).value)
+    assert read_number(None, POINT).problem == ""
+
+
+def test_a_formatted_cell_is_read_as_it_shows():
+    assert read_number(Formatted(0.25, "25.0 %"), UNTOLD).unit == "%"
+    assert read_number(Formatted(45000.0, "2023-03-15"), UNTOLD).value == 45000
+    assert read_number(Formatted(0.5, "< 0.50"), UNTOLD).censored == "<"
+
+
+@pytest.mark.parametrize(
+    ("cells", "decimal"),
+    [
+        # Certain points, certain commas, commas that may group (1,320) and points that may (1.320).
+        (["1.5", "1,320"], "."), (["1.5", "1.6", "3,2"], "."), (["1.5", "1.6", "3,2", "1,320"], ""),
+        (["1.5", "3,2"], ""), (["1,5", "1.320"], ""), (["1,5", "1,6", "1.320"], ","), (["1,5", "1,320"], ","),
+        (["1,5", "1,6", "2.5"], ","), (["1,5", "1,6", "2.5", "1.320"], ""), (["1.320"], "."), ([], "."),
+        (["1,320"], ""), (["12", "x"], "."), ([None, 3.5, "1,5"], ","), (["2,5 und 3,5"], ","),
+        (["1.234,5"], ","), (["1,234,567"], "."), ([".5"], "."), ([",5"], ","), (["1,2,3"], "."),
+        (["0.125"], "."), (["1234.567"], "."), (["1,23.4", "2,5"], ""), (["1.5", "2,5", "3,5", "1.2"], ""),
+    ],
+)  # fmt: skip
+def test_what_settles_the_decimal_mark(cells, decimal):
+    assert number_style(cells, "\t").decimal == decimal
+
+
+@pytest.mark.parametrize(
+    ("text", "style", "problem"),
+    [
+        ("1.5", COMMA, "uses '.' as decimal mark, the rest of the file ','"),
+        ("1,5", POINT, "uses ',' as decimal mark, the rest of the file '.'"),
+        ("1.5", UNTOLD, "cannot be told"), ("1,320", UNTOLD, "cannot be told"), ("5.", COMMA, "ends in '.'"),
+        ("1.5.", POINT, "not a number"), ("1 234.5", COMMA, "uses '.'"), ("1,2,34", POINT, "not a number"),
+        ("1 234.5", UNTOLD, "cannot be told"), ("5.", UNTOLD, "ends in '.'"), ("1 23", POINT, "not a number"),
+        ("1,234.5,6", POINT, "not a number"), ("0,123.5", POINT, "not a number"),
+        ("0 123", POINT, "not a number"),
+    ],
+)  # fmt: skip
+def test_marks_that_do_not_fit_the_file(text, style, problem):
+    assert problem in read_number(text, style).problem
+
+
+@pytest.mark.parametrize(
+    ("others", "taken"),
+    [
+        ([99.9, 5.0], "missing"), ([100.0, 5.0], "asked"), ([6665.0], "asked"), ([6666.0], "value"),
+        ([14998.0, 16000.0], "value"), ([14999.0, 16000.0], "asked"), ([], "asked"), ([0.0], "asked"),
+    ],
+)  # fmt: skip
+def test_a_code_for_missing_beside_other_values(others, taken):
+    """A code within one and a half times the others is one of them, above a hundred times it is none."""
+    readings = [*map(Reading, others), Reading(9999.0), Reading()]
+    found = settle_codes(readings, lambda value: True)[len(others)]
+    told = {
+        "missing": Reading(flag="missing code 9999"), "value": Reading(9999.0),
+        "asked": Reading(problem="9999 may stand for a missing value; if it was measured, write 10000"),
+    }[taken]  # fmt: skip
+    assert str(found) == str(told)
+    none = settle_codes(readings, lambda value: False)[len(others)]
+    assert none.flag == "missing code 9999"
+    assert settle_codes(readings, lambda value: True)[: len(others)] == readings[: len(others)]
+
+
+def test_only_codes_are_settled():
+    readings = [Reading(9999.0, "<"), Reading(9998.0), Reading(99998.0)]
+    assert settle_codes(readings, lambda value: False) is readings
+    mixed = settle_codes([*readings, Reading(99999.0)], lambda value: False)
+    assert mixed[:3] == readings
+    assert mixed[3].flag == "missing code 99999"
