@@ -11,7 +11,6 @@ root is polished to the last digits. The best of these and of the grid is the gl
 import numpy as np
 
 DIPS = 24  # halvings spent on a dip before it is taken for no root
-_STEPS = np.arange(1, 8) / 8
 
 
 def search(shape, x, spread, pull):
@@ -59,43 +58,34 @@ def _on_grid(shape, coord, x, spread, pull):
 
 
 def _brackets(problem, coord, n, turning, slant, size, top):
-    """Brackets that hold a local maximum of the gain: design, replicate, ends, first guess, sign above."""
-    h, up, right, climbs = turning, turning > 0, n > 0, slant > 0
+    """Brackets that hold a stationary point of the gain: design, replicate, ends, first guess, sign above."""
+    h, up, climbs = turning, turning > 0, slant > 0
     change = up[..., :-1] != up[..., 1:]
-    maximum = (right[..., :-1] == up[..., :-1]) | (right[..., 1:] != up[..., 1:])
-    d, r, k = np.nonzero(change & maximum)
+    d, r, k = np.nonzero(change)
     low, high, below, above = coord[d, k], coord[d, k + 1], h[d, r, k], h[d, r, k + 1]
     plain = d, r, low, high, low + (high - low) * below / (below - above), np.sign(above)
     dip = ~change & (up[..., :-1] != climbs[..., :-1]) & (up[..., 1:] == climbs[..., 1:])
     cells = _worthwhile(coord, n, h, size, top, np.nonzero(dip))
-    hidden = _hidden(problem, coord, h, slant, cells)
+    hidden = _hidden(problem, coord, h, cells)
     return tuple(np.concatenate(v) for v in zip(plain, hidden, strict=True))
 
 
 def _worthwhile(coord, n, h, size, top, cells):
-    """The dips in which the gain could rise above the best of the grid by more than rounding."""
+    """The dips in which the gain could rise above the best of the grid."""
     d, r, k = cells
     ends = k, k + 1
     steep = [2 * np.abs(n[d, r, e] * h[d, r, e]) / size[d, e] ** 1.5 for e in ends]
     rise = (coord[d, k + 1] - coord[d, k]) * np.maximum(*steep)
     start = np.maximum(*(n[d, r, e] ** 2 for e in ends))
-    keep = (rise > 1e-13 * top[d, r]) & (start + rise > top[d, r])
+    keep = start + rise > top[d, r]
     return d[keep], r[keep], k[keep]
 
 
-def _hidden(problem, coord, h, slant, cells):
+def _hidden(problem, coord, h, cells):
     """Brackets around pairs of roots inside cells where turning dips towards zero."""
     d, r, k = cells
     low, high = coord[d, k], coord[d, k + 1]
-    side, width = np.sign(h[d, r, k]), high - low
-    # The cubic through both ends and slopes tells which dips come near zero.
-    t = _STEPS[:, None]
-    cubic = (
-        (1 + 2 * t) * (1 - t) ** 2 * h[d, r, k] + t * t * (3 - 2 * t) * h[d, r, k + 1]
-        + t * (1 - t) ** 2 * width * slant[d, r, k] - t * t * (1 - t) * width * slant[d, r, k + 1]
-    )  # fmt: skip
-    deep = (side * cubic).min(axis=0) < 0.3 * np.minimum(np.abs(h[d, r, k]), np.abs(h[d, r, k + 1]))
-    d, r, low, high, side = d[deep], r[deep], low[deep], high[deep], side[deep]
+    side = np.sign(h[d, r, k])
     left, right, crossed = low.copy(), high.copy(), np.full(len(d), np.nan)
     for _ in range(DIPS):
         if not len(d):

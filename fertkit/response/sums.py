@@ -166,7 +166,8 @@ def make_sweep(x, block=None, weight=None, through_origin: bool = False) -> Swee
     x = np.asarray(x, float)
     n = len(x)
     weight = np.ones(n) if weight is None else np.asarray(weight, float)
-    block = np.zeros(n, int) if block is None else np.unique(np.asarray(block), return_inverse=True)[1]
+    one = block is None or through_origin  # a curve through the origin has no level, of blocks neither
+    block = np.zeros(n, int) if one else np.unique(np.asarray(block), return_inverse=True)[1]
     rates, code = np.unique(x, return_inverse=True)
     if (
         through_origin and rates[0] > 0
