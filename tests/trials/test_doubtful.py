@@ -1,5 +1,6 @@
 """Doubtful strips: named where planted, not in published data, rarely in clean trials, never masked."""
 
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,7 @@ from scipy.optimize import curve_fit
 from fertkit.intake import read_strips
 from fertkit.response import analyse_response
 from fertkit.trials import analyse_strips, linear
-from fertkit.trials.doubtful import doubtful_strips, smoother
+from fertkit.trials.doubtful import Doubtful, doubtful_strips, say_doubtful, smoother
 
 CASE = Path(__file__).parents[1] / "cases" / "strips" / "one_zero.csv"
 PRICES = {"nutrient_price": 0.5, "grain_price": 4.5}
@@ -224,3 +225,133 @@ def test_whole_numbers_are_no_outliers():
         assert doubtful_strips(x, y, smooth).rows == ()
         y[low] += 20
         assert low in doubtful_strips(x, y, smooth).rows
+
+
+# ---- every set of strips, left out in turn
+
+
+def rss_without(x, y, rows):
+    """Residual sum of squares without some strips; None where the model is not estimable without them."""
+    keep = np.setdiff1d(np.arange(len(y)), rows)
+    if np.linalg.matrix_rank(x[keep]) < np.linalg.matrix_rank(x):
+        return None, None
+    b = np.linalg.lstsq(x[keep], y[keep], rcond=None)[0]
+    return float(((y[keep] - x[keep] @ b) ** 2).sum()), y[rows] - x[rows] @ b
+
+
+def by_all_sets(x, y, smooth=None):
+    """What the docstring says, by brute force: (rows, p, undecided)."""
+    n, df = len(y), len(y) - np.linalg.matrix_rank(x)
+    steps = (10, 5, 1, 0.5, 0.1, 0.05, 0.01, 0.001)
+    step = next((s for s in steps if np.allclose(y / s, np.round(y / s), rtol=0, atol=1e-6)), 0)
+    floor = step**2 / 12 + (1e-11 * np.abs(y).max()) ** 2
+    whole = before = rss_without(x, y, [])[0]
+    most = int(max(1, min(max(2, n / 6), df - 3, 6)))
+    best = first = None
+    for size in range(1, most + 1):
+        tried = [(rss_without(x, y, list(rows))[0], list(rows)) for rows in combinations(range(n), size)]
+        tried = sorted(pair for pair in tried if pair[0] is not None)[:24]
+        left = tried[0][0]
+        ratio = np.sqrt(max(before - left, 0) / max(left / (df - size), floor))
+        p = min(1, (n - size + 1) * 2 * scipy.stats.t.sf(ratio, df - size))
+        first = p if first is None else first
+        if p < 0.01:
+            best = p, tried, df - size
+        before = left
+    if best is None:
+        return (), first, False
+    p, tried, left_df = best
+    noise = (4 if smooth is None else 12) * tried[0][0] / left_df + 1e-9 * whole
+    alike = [rows for left, rows in tried if left <= tried[0][0] + noise]
+    undecided = len(alike) > 1 and smooth is None
+    if undecided:
+        rows = sorted(set().union(*alike))
+    else:
+        rows = min(alike, key=lambda rows: rss_without(smooth, y, rows)[0]) if len(alike) > 1 else alike[0]
+    return rows, p, undecided
+
+
+@pytest.mark.parametrize("smoothed", [False, True])
+@pytest.mark.parametrize(("shape", "step"), [
+    ((3, 4), 0), ((4, 5), 0), ((5, 2), 0), ((3, 3), 0), ((3, 4), 1), ((3, 4), 0.5), ((3, 4), 0.05),
+    ((3, 4), 0.001), ((6, 2), 0.1), ((4, 3), 5), ((4, 3), 10),
+])  # fmt: skip
+def test_against_every_set_of_strips(shape, step, smoothed):
+    x, smooth, treatment = design(*shape)
+    smooth = smooth if smoothed else None
+    for seed in range(3):
+        rng = np.random.default_rng(seed)
+        y = 100 + 7 * np.minimum(treatment, 2) + rng.normal(size=len(x))
+        for row in rng.permutation(len(x))[:seed]:
+            y[row] -= rng.uniform(3, 30)
+        y = np.round(y / step) * step if step else y
+        ours = doubtful_strips(x, y, smooth)
+        rows, p, undecided = by_all_sets(x, y, smooth)
+        if rss_without(x, y, [])[0] < 1e-9:
+            assert ours.rows == ()
+            continue
+        assert set(ours.rows) == set(rows)
+        assert ours.p == pytest.approx(p, rel=1e-6)
+        assert ours.undecided == undecided
+        if ours.rows and not undecided:
+            away = rss_without(x, y, list(ours.rows))[1]
+            assert ours.expected == pytest.approx(y[list(ours.rows)] - away)
+            assert list(np.abs(away)) == sorted(np.abs(away), reverse=True)
+
+
+@pytest.mark.parametrize("off", [1.0, 2.0, 3.0, 6.0, 40.0])
+def test_yields_written_to_a_step_err_by_its_twelfth(off):
+    """Yields that add up exactly leave the variance of rounding alone, a step squared over 12 (Sheppard)."""
+    x, _, treatment = design(3, 4)
+    for step in (1, 0.1, 10):
+        y = step * (50.0 + 3 * treatment + np.repeat([0.0, 1, 3], 4))
+        y[5] += step * off
+        # Without the sixth strip the rest fits: its squared distance times the share of it that is its own.
+        ratio = off * np.sqrt(1 - 6 / 12) / np.sqrt(1 / 12)
+        found = doubtful_strips(x, y)
+        p = min(1, 12 * 2 * scipy.stats.t.sf(ratio, 5))
+        assert found.p == pytest.approx(p) or (found.rows and p < 0.01)
+        assert (5 in found.rows) == (p < 0.01)
+
+
+def test_too_few_strips_are_not_judged():
+    for shape, judged in (((2, 4), False), ((3, 3), True)):  # 3 and 4 error degrees of freedom
+        x, _, _ = design(*shape)
+        y = 50 + np.random.default_rng(1).normal(size=len(x))
+        y[0] -= 500
+        assert np.isfinite(doubtful_strips(x, y).p) == judged
+    x, _, treatment = design(3, 4)
+    assert np.isnan(doubtful_strips(x, 50.0 + treatment).p)  # fits exactly
+
+
+def test_a_strip_that_alone_holds_a_treatment_is_never_doubtful():
+    x, _, _ = design(3, 4)
+    lonely = np.column_stack([x, np.arange(12) == 7])
+    y = 50 + np.random.default_rng(2).normal(size=12)
+    y[7] -= 100
+    assert 7 not in doubtful_strips(lonely, y).rows
+    y[2] -= 40
+    assert doubtful_strips(lonely, y).rows == (2,)
+
+
+def test_a_parabola_needs_four_levels():
+    rest = np.ones((8, 1))
+    assert smoother([0, 1, 2] * 2, np.ones((6, 1))) is None
+    found = smoother([0, 10, 20, 40] * 2, rest)
+    assert np.linalg.matrix_rank(found) == found.shape[1] == 3
+    y = 3 + 0.5 * np.tile([0, 10, 20, 40], 2) - 0.01 * np.tile([0, 10, 20, 40], 2) ** 2
+    assert found @ np.linalg.lstsq(found, y, rcond=None)[0] == pytest.approx(y)
+
+
+def test_words_for_doubtful_strips():
+    names, yields = ["a", "b", "c"], np.array([5.0, 6.0, 7.0])
+    assert say_doubtful(Doubtful(), names, yields) == ""
+    one = Doubtful((1,), (9.0,), 0.001)
+    assert say_doubtful(one, names, yields) == "b (6 where 9 is expected) lies far from the rest"
+    two = Doubtful((1, 0), (9.0, 8.0), 0.001)
+    told = "b (6 where 9 is expected) and a (5 where 8 is expected) lie far from the rest"
+    assert say_doubtful(two, names, yields) == told
+    three = Doubtful((1, 0, 2), (9.0, 8.0, 1.0), 0.001)
+    assert say_doubtful(three, names, yields).startswith("b (6 where 9 is expected), a (5 ")
+    unsure = Doubtful((0, 2), (9.0, 8.0), 0.001, undecided=True)
+    assert say_doubtful(unsure, names, yields) == "one or more of a, c lie far from the rest"
