@@ -124,8 +124,8 @@ class Ladder:
 def averaged_sets(fits: dict[str, Fits], sums: Sums, weights, price_ratio, level=0.95):
     """Ends (low, high), each (D, R), of the averaged optimum's interval; inf where beyond the top rate."""
     reps = weights.shape[1]
-    if reps * len(TAILS) > CHUNK and reps > 1:
-        step = max(1, CHUNK // len(TAILS))
+    step = CHUNK // len(TAILS)
+    if reps > step:
         parts = [
             averaged_sets(
                 {k: f.replicates(rows) for k, f in fits.items()}, sums.replicates(rows), weights[:, rows],

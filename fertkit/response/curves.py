@@ -316,8 +316,8 @@ def _qp_slope(x, params):
 @_known
 def _qp_optimum(params, pr):
     _, b, c = _split(params)
-    bent = np.maximum((b - pr) / (-2 * c), 0.0)
-    return np.where((c < 0) & (b > pr), bent, np.where(c == 0, _straight_optimum(b, pr), 0.0))
+    bent = np.where((c < 0) & (b > pr), (b - pr) / (-2 * c), 0.0)
+    return np.where(c == 0, _straight_optimum(b, pr), bent)
 
 
 @_quiet
@@ -344,8 +344,7 @@ def _mit_slope(x, params):
 @_known
 def _mit_optimum(params, pr):
     _, b, k = _split(params)
-    rate = np.log(b * k / pr) / k
-    return np.where(b * k > pr, np.maximum(rate, 0.0), 0.0)
+    return np.where(b * k > pr, np.log(b * k / pr) / k, 0.0)
 
 
 def _mit_plateau(params):
@@ -373,7 +372,7 @@ def _sph_slope(x, params):
 def _sph_optimum(params, pr):
     _, s, r = _split(params)
     room = 1.0 - pr * r / (1.5 * s)
-    return np.where((s > 0) & (room > 0), r * np.sqrt(np.maximum(room, 0.0)), 0.0)
+    return np.where((s > 0) & (room > 0), r * np.sqrt(room), 0.0)
 
 
 def _sph_join(params):

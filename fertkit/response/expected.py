@@ -211,7 +211,7 @@ def simulate(rates, n_blocks, curve: Curve, params, sd, n, rng):
     """
     rate = np.tile(np.asarray(rates, float), n_blocks)
     block = np.repeat(np.arange(n_blocks), len(rates))
-    return rate, block, curve.value(rate, params) + rng.normal(0.0, sd, (n, len(rate)))
+    return rate, block, rng.normal(curve.value(rate, params), sd, (n, len(rate)))
 
 
 def curve_through(curve, yield_without: float, best_yield: float, rate_of_best: float) -> np.ndarray:

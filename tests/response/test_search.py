@@ -118,6 +118,22 @@ def test_no_curve_of_a_mesh_leaves_less(design, curve, through_origin):
             assert np.mean(level) == pytest.approx(0, abs=1e-7 * np.abs(params[:2]).max())
 
 
+@pytest.mark.parametrize(
+    ("curve", "yields"),
+    [
+        ("linear", lambda x: 5.137 + 0.0213 * x),
+        ("quadratic", lambda x: 5.137 + 0.0213 * x - 7e-5 * x**2),
+        ("square_root", lambda x: 5.137 + 0.213 * np.sqrt(x) - 0.0071 * x),
+        ("linear_plateau", lambda x: 5.137 + 0.0213 * np.minimum(x, 101.3)),
+    ],
+)
+def test_yields_on_the_curve_leave_no_more_than_rounding(curve, yields):
+    """A residual of 1e-12 of the yield a plot is nought; blocks of unlike levels take nothing from that."""
+    x, block = np.tile([20.0, 37, 91, 133, 171], 2), np.repeat([0, 1], 5)
+    rss = fit_sums(curve, make_sweep(x, block).sums(yields(x) + 1.7 * block)).rss[0, 0]
+    assert rss < len(x) * (1e-12 * 10) ** 2
+
+
 @pytest.mark.parametrize("curve", ["quadratic_plateau", "mitscherlich", "spherical"])
 def test_straight_lines_and_steps_are_taken_for_what_they_are(curve):
     """Whatever gains on them is rounding: the least and the greatest bend of the family stand for them."""
