@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.stats import f
 
 from fertkit.errors import InputError, NotEstimable
 from fertkit.response import compare_curves, fit_response
@@ -147,3 +148,76 @@ def test_strips_alike_at_every_rate_leave_no_error_to_hold_lack_of_fit_against(m
 def test_straight_lines_alone_are_no_comparison(outside_trial, curves):
     with pytest.raises(InputError, match="add one of: quadratic, square_root"):
         compare_curves(outside_trial("bachmaier_wheat_n.csv", "zone=low"), BACHMAIER, curves=curves)
+
+
+def least_squares(design, y):
+    return ((y - design @ np.linalg.lstsq(design, y, rcond=None)[0]) ** 2).sum()
+
+
+def test_table_is_that_of_least_squares_with_block_columns(make_trial):
+    """RSS, R2, AICc, support, F and p of curves linear in their parameters, worked here in full."""
+    rng = np.random.default_rng(2)
+    x, block = np.tile([0.0, 40, 80, 120, 160], 4), np.repeat(np.arange(4), 5)
+    y = 5 + 0.03 * x - 1e-4 * x**2 + 0.4 * block + rng.normal(0, 0.3, 20)
+    found = compare_curves(
+        make_trial(x, y, block), 0.01, curves=["mean", "linear", "quadratic", "square_root"]
+    )
+    level = np.equal.outer(block, np.arange(4)).astype(float)
+    columns = {"mean": [], "linear": [x], "quadratic": [x, x**2], "square_root": [np.sqrt(x), x]}
+    full = np.column_stack([level, np.equal.outer(x, [40.0, 80, 120, 160])])
+    pure, pure_df = least_squares(full, y), 20 - 8
+    values = {}
+    for curve, more in columns.items():
+        rss, k = least_squares(np.column_stack([level, *more]), y), 4 + len(more) + 1
+        row = found.table.set_index("curve").loc[curve]
+        values[curve] = 20 * np.log(rss / 20) + 2 * k + 2 * k * (k + 1) / (20 - k - 1)
+        assert row["rss"] == pytest.approx(rss, rel=1e-9)
+        assert row["df_error"] == 20 - 4 - len(more)
+        assert row["r2"] == pytest.approx(1 - rss / least_squares(level, y), rel=1e-9)
+        assert row["aicc"] == pytest.approx(values[curve], rel=1e-9)
+        df = 4 - len(more)
+        wanted = (rss - pure) / df / (pure / pure_df)
+        assert row["lack_of_fit_f"] == pytest.approx(wanted, rel=1e-9)
+        assert row["lack_of_fit_p"] == pytest.approx(f.sf(wanted, df, pure_df), rel=1e-9)
+    table, least = found.table, min(values.values())
+    assert table["curve"].tolist() == sorted(values, key=values.get)
+    support = np.exp([(least - values[c]) / 2 for c in table["curve"]])
+    np.testing.assert_allclose(table["weight"], support / support.sum(), rtol=1e-6)
+    np.testing.assert_allclose(
+        table["delta"], [values[c] - least for c in table["curve"]], rtol=1e-6, atol=1e-9
+    )
+    # Averaged by fit among the curves of diminishing returns: mean and spread of their optima.
+    pair = table.set_index("curve").loc[["quadratic", "square_root"]]
+    share = np.exp(-pair["aicc"] / 2 + pair["aicc"].min() / 2)
+    share = share / share.sum()
+    mean = share @ pair["optimum"]
+    np.testing.assert_allclose(pair["average_weight"], share, rtol=1e-6)
+    assert found.averaged_optimum == pytest.approx(mean, rel=1e-6)
+    spread = np.sqrt(share @ (pair["optimum"] - mean) ** 2)
+    assert found.between_curve_sd == pytest.approx(spread, rel=1e-6)
+    assert spread > 1
+
+
+def test_a_clear_trial_has_a_closed_interval(make_trial):
+    """A join of 100 seen through an error of 1 % of the rise, in four blocks of nine rates to 240."""
+    x, block = np.tile(np.arange(0.0, 241, 30), 4), np.repeat(np.arange(4), 9)
+    y = 5 + 0.03 * np.minimum(x, 100) + np.random.default_rng(4).normal(0, 0.03, 36)
+    found = compare_curves(make_trial(x, y, block), 0.01)
+    interval = found.averaged_interval
+    assert 60 < interval.low < 100 < interval.high < 150
+    assert (interval.low_open, interval.high_open) == (False, False)
+    for curve in ("linear_plateau", "quadratic"):
+        row, own = found.table.set_index("curve").loc[curve], found.interval(curve)
+        assert (own.low, own.high, own.low_open, own.high_open) == (row["low"], row["high"], False, False)
+    assert found.ranked
+    assert found.checks["passed"].all()
+
+
+@pytest.mark.parametrize(("rows", "ranked"), [(5, False), (6, True)])
+def test_six_rows_without_blocks_are_enough_to_rank(make_trial, rows, ranked):
+    """Three parameters and the error variance make K = 4, and AICc needs n > K + 1."""
+    x = np.tile([0.0, 50, 100, 150], 2)[:rows]
+    found = compare_curves(make_trial(x, 5 + 0.02 * x - 6e-5 * x**2 + 0.1 * np.arange(rows) % 0.3), 0.01)
+    check = found.checks.set_index("check").loc["rows for AICc"]
+    assert check["limit"] == 6
+    assert found.ranked == np.isfinite(found.table["aicc"]).all() == ranked

@@ -1,11 +1,14 @@
 """Net return of one curve, and the optimum across prices."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.errors import NotEstimable, PriceError
+from fertkit.response.curves import CURVES
 from fertkit.response.net_return import net_return
 from fertkit.response.price_table import price_ratio_table, rates_by_price
 from fertkit.response.prices import Prices
@@ -81,3 +84,62 @@ def test_rates_by_both_prices():
     assert table["price_ratio"].tolist() == pytest.approx([0.005, 0.0025, 0.00125, 0.01, 0.005, 0.0025])
     assert table["rate_kg_ha"].tolist() == pytest.approx([180, 190, 195, 160, 180, 190])
     assert table["nutrient_price"].tolist() == [0.5, 0.5, 0.5, 1.0, 1.0, 1.0]
+
+
+@pytest.mark.parametrize("lowest", [0, 40])
+@pytest.mark.parametrize("passing", [0.0, 25.0])
+@pytest.mark.parametrize(
+    ("curve", "params"),
+    [
+        ("quadratic", BENT),
+        ("mitscherlich", (8, 5, 0.015)),
+        ("linear_plateau", (3, 0.03, 150)),
+        ("linear", (3, 0.02)),
+    ],
+)
+def test_prices_at_which_the_answer_tips(curve, params, passing, lowest):
+    """At each price told the question of its row stands even, by net returns worked on a mesh of rates."""
+    tested = TESTED | {"lowest_rate": lowest}
+    found = net_return(curve, params, Prices(1.0, 100.0, "kg", "t", pass_cost=passing), **tested)
+    mesh = np.linspace(lowest, 250, 100 * (250 - lowest) + 1)
+
+    def over_lowest(rate, nutrient=1.0, grain=100.0):
+        yields = CURVES[curve].value(np.append(rate, lowest), np.array(params, float))
+        net = grain * yields - nutrient * np.append(rate, lowest) - passing * (np.append(rate, lowest) > 0)
+        return net[:-1] - net[-1]
+
+    assert found.gain == pytest.approx(over_lowest(found.rate)[0])
+    assert found.gain == pytest.approx(over_lowest(mesh).max(), rel=1e-6)
+    rows = found.break_even.set_index("question")
+    assert rows["price_of"].tolist() == ["nutrient", "nutrient", "grain"]
+    limit, own_nutrient, own_grain = rows["price"]
+    assert over_lowest(found.rate, nutrient=own_nutrient)[0] == pytest.approx(
+        0, abs=1e-9 * own_nutrient * 250
+    )
+    assert over_lowest(found.rate, grain=own_grain)[0] == pytest.approx(0, abs=1e-9 * own_grain * 10)
+    assert over_lowest(mesh[1:], nutrient=limit * 1.0001).max() < 1e-9
+    assert over_lowest(mesh[1:], nutrient=limit * 0.995).max() > 0
+
+
+def test_the_stretch_around_a_best_rate_of_zero():
+    """Each kg costs 1 and gives nothing: 0 to 30 lose 30 or less; with a pass zero stands alone."""
+    free = worth(within=30, curve="mean", params=(3,))
+    assert (free.within_low, free.within_high) == (0, pytest.approx(30))
+    paid = worth(within=30, curve="mean", params=(3,), pass_cost=10)
+    assert (paid.within_low, paid.within_high) == (0, 0)
+
+
+def test_points_of_the_curve_run_over_the_tested_rates():
+    result = worth(pass_cost=12.0, fixed_cost=7.0)
+    points = result.table
+    rates = points["rate_kg_ha"].to_numpy()
+    yields = 3 + 0.05 * rates - 1.25e-4 * rates**2
+    assert (rates[0], rates[-1], len(rates)) == (0, 250, 201)
+    np.testing.assert_allclose(points["gross_return_per_ha"], 100 * yields)
+    np.testing.assert_allclose(points["nutrient_cost_per_ha"], rates)
+    np.testing.assert_allclose(points["net_return_per_ha"], 100 * yields - rates - 7 - 12 * (rates > 0))
+    assert (result.lost, result.in_stretch) == (pytest.approx(0, abs=1e-9), True)
+    assert result.peak == result.rate
+    assert result.checks.set_index("check").loc["the pass is paid", "passed"]
+    assert not replace(result, rate=100.0).in_stretch
+    assert not replace(result, rate=200.0).in_stretch
