@@ -47,6 +47,8 @@ class RawTable:
         First row, first column, last row and last column of merged cells of a spreadsheet, from 0.
     remarks : tuple of str
         Other sheets of the workbook, which hold words alone.
+    hidden : tuple of int
+        Rows of a spreadsheet that are hidden or filtered away, from 0.
     """
 
     name: str
@@ -58,6 +60,7 @@ class RawTable:
     unvalued: tuple[str, ...] = ()
     merged: tuple[tuple[int, int, int, int], ...] = ()
     remarks: tuple[str, ...] = ()
+    hidden: tuple[int, ...] = ()
 
     def shifted(self, header, lines) -> list[Problem]:
         """Problems of `lines` that a stray comma has shifted against the rows of column names `header`."""
@@ -184,7 +187,8 @@ def _sheet(name, sheet, rows, marks) -> RawTable:
                 rows[i][j] = formatted(rows[i][j], mark)
     unvalued = tuple(_address(cell) for cell in list(marks.places.get(FORMULA, ()))[: _NAMED + 1])
     merged = tuple(_within(marks.merged, len(rows), width))
-    return RawTable(name, rows, sheet=harmless(sheet), unvalued=unvalued, merged=merged)
+    kept = {"unvalued": unvalued, "merged": merged, "hidden": tuple(marks.hidden)}
+    return RawTable(name, rows, sheet=harmless(sheet), **kept)
 
 
 def _within(merged, rows, width):

@@ -48,10 +48,13 @@ class CellMarks:
         cells, as row times `MOST_COLUMNS` plus column, both from 0.
     merged : list of (int, int, int, int)
         First row, first column, last row and last column of cells merged into one, from 0.
+    hidden : array of int
+        Rows that are hidden or filtered away, from 0.
     """
 
     places: dict = field(default_factory=dict)
     merged: list = field(default_factory=list)
+    hidden: array = field(default_factory=lambda: array("q"))
 
     def note(self, mark: str, row: int, column: int) -> None:
         """Add one cell; row and column count from 1."""
@@ -177,7 +180,7 @@ class _Walker:
         self._row = self._column = self._reach = self._text = self._copied = 0
         self._rows = self._width = self._times = self._line_times = self._line_text = 0
         self._held = self._line_held = 0
-        self._filled = self._inside = False
+        self._filled = self._inside = self._away = False
 
     def feed(self, piece: bytes) -> None:
         if self._parser is None:
@@ -230,6 +233,8 @@ class _Walker:
         elif tag == "row":
             self._row = self._number(attributes.get("r"), self._row + 1)
             self._column = 0
+            if attributes.get("hidden") in ("1", "true"):
+                self._marked.hidden.append(self._row - 1)
         elif tag == "si":
             self._text = 0
         elif tag in ("table-cell", "covered-table-cell"):
@@ -237,6 +242,7 @@ class _Walker:
         elif tag == "table-row":
             self._line_times = self._number(attributes.get("table:number-rows-repeated"), 1)
             self._column = self._reach = self._line_text = self._line_held = 0
+            self._away = attributes.get("table:visibility") in ("collapse", "filter")
             self._waiting.clear()
         elif tag in ("table", "worksheet"):
             self._row = self._column = self._rows = self._width = self._held = 0
@@ -286,6 +292,9 @@ class _Walker:
         elif tag == "table-row":
             self._row += self._line_times
             if self._reach:
+                self._marked.hidden.extend(
+                    range(self._row - self._line_times, self._row) if self._away else ()
+                )
                 self._held += self._line_held * self._line_times
                 self._measure(self._row, self._reach)
                 self._copy(self._line_times * self._line_text)

@@ -55,6 +55,7 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
             lines[role] = ""
     lines["lent"] = ""
     _from_above(lines, layout, report)
+    lines["sample_id"] = lines["sample_id"].mask(lines["sample_id"] == "", lines["field"])
     report[:] = dict.fromkeys(report)
     join_tables(lines, layout, notes, report)
     _name_fields(lines)
@@ -165,8 +166,10 @@ def _role_columns(block: Block, report) -> dict[str, int]:
             roles.setdefault(header.name, j)
     if "area" not in roles:
         roles |= _marked_column(block, report)
-    places = (j for j, h in enumerate(block.headers) if h.kind == "role" and h.name == "place")
-    place = next((j for j in places if j not in roles.values()), None)
+    places = [j for j in _columns_of(block, "place") if j not in roles.values()]
+    if "sample_id" not in roles and len(places) > 1 and _names_field(block, places[0]):
+        roles["field"] = places.pop(0)  # 'Field, Zone': the zone tells the samples of a field apart
+    place = next(iter(places), None)
     if "sample_id" in roles:
         return roles | ({"field": place} if place is not None and _names_field(block, place) else {})
     if block.turned:  # the line of sample names across the top is labelled 'Nutrient', 'Sample' or not at all
@@ -225,7 +228,7 @@ def _marked_column(block: Block, report) -> dict[str, int]:
 
 
 def _made_ids(frame, block, report):
-    if {"sample_id", "place"} & set(block.context):
+    if {"sample_id", "place", "field"} & set(block.context):
         return ""
     if "lab_id" in frame:
         report.append(("inferred", "sample id", "the laboratory number, no sample name given", None))

@@ -23,6 +23,8 @@ _DRY = re.compile(
     r"[,\s(]*\b(?:(?:on|of|in)\s+)?(?:an?\s+)?"
     r"(?:dry[ -]?(?:matter|weight|wt|mass)?(?:\s*basis)?|d\.?[mw]\.? basis)(?=\s*[)\]]|$)"
 )
+_FOOTNOTE = re.compile(r"\s*[*†‡§]+\s*$|(?<=[\s%)\]])[¹²³⁴-⁹]+\s*$")
+_CHARGE = re.compile(r"(?<=[a-z])(?:[0-9]?\+{1,2})(?![a-z0-9])")
 _FOREIGN_UNIT = re.compile(r"\b(?:lbs?|kg|oz|tons?|mmol|meq|mol|cmol|acre|ac|ha|units?)\b|/")
 
 
@@ -51,7 +53,7 @@ class Header:
 @lru_cache(maxsize=50_000)
 def read_header(text: str) -> Header:
     """Read one header cell, e.g. ``Total N, %`` -> nutrient N in %, ``Lab No.`` -> role lab_id."""
-    words = _DRY.sub("", plain(text).strip(" :;,.*"))
+    words = _DRY.sub("", plain(_FOOTNOTE.sub("", text)).strip(" :;,.*"))
     if not words:
         return Header("blank")
     role = spellings("role").get(re.sub(r"[\s_]+", " ", words))
@@ -127,14 +129,14 @@ def _companion(words):
 @cache
 def name_of(text: str) -> tuple[str, str]:
     """Give (kind, name) of the nutrient, oxide or unclear compound a text names; ('', '') if none."""
-    words = plain(text).replace("_", " ").strip(" :;,.*")
+    words = _CHARGE.sub("", plain(text)).replace("_", " ").strip(" :;,.*")
     for kind in ("nutrient", "oxide", "unclear"):
         bare = " ".join(re.sub(r"[()\[\]]", " ", words).split())
         for key in (words, bare, words.replace(" ", "-"), words.replace(" ", "")):
             if key in spellings(kind):
                 return kind, spellings(kind)[key]
     noise = spellings("noise")
-    tokens = [t for t in re.split(r"[\s,;:()\[\]]+", words) if t and t not in noise]
+    tokens = [t for t in re.split(r"[\s,;:()\[\]-]+", words) if t and t not in noise]
     if not tokens or (len(tokens) == 1 and tokens[0] == words):
         return "", ""
     found = {name_of(token) for token in tokens}

@@ -109,5 +109,7 @@ def _named_above(block):
 
 def _named_at(block):
     """(row, name) of the line that names the sample of a table; None if no line does."""
-    told = [block.context[role] for role in ("sample_id", "lab_id", "place") if role in block.context]
+    told = [
+        block.context[role] for role in ("sample_id", "lab_id", "place", "field") if role in block.context
+    ]
     return max(((row, text_of(cell)) for cell, row in told), default=None)

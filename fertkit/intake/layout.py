@@ -13,7 +13,7 @@ from fertkit.intake.files import RawTable, text_of
 from fertkit.intake.header_rows import complete_headers, header_rows, nutrients_in, take_units
 from fertkit.intake.headers import Header, read_header
 from fertkit.intake.line_kinds import is_rating, sort_lines
-from fertkit.intake.merged import fill_merged
+from fertkit.intake.merged import fill_long, fill_merged
 from fertkit.intake.sections import NUTRIENTS, STATED, Section, carried, number_like, own_to_each, sections_of
 from fertkit.intake.spellings import plain, spellings
 
@@ -119,6 +119,9 @@ def find_layout(raw: RawTable) -> Layout:
             for block in found:
                 block = replace(block, context=context, start=section.start)
                 block, told = fill_merged(block, raw.merged, panel[0])
+                if block.shape == "long":
+                    block, more, open_lines = fill_long(block)
+                    told, asked = told + more, asked + open_lines
                 blocks.append(block)
                 filled += told
             dropped, asked = dropped + left, asked + questions

@@ -7,7 +7,7 @@ samples have these and a line has not, its name decides.
 import re
 from dataclasses import dataclass, field
 from functools import lru_cache
-from itertools import takewhile
+from itertools import pairwise, takewhile
 
 import numpy as np
 
@@ -155,7 +155,12 @@ class _Table:
         judged = self.named or perhaps  # none on a last page that holds means alone
         with_condition = sum(self.has_own(i, self.condition) for i in judged)
         self.by_condition = bool(self.condition) and (with_condition * 2 > len(judged) or not judged)
-        self.areas = any(plain(self.label(i)) in spellings("area") for i in self.named)
+        pairs = pairwise(self.lines)
+        self.counts = {
+            i for above, i in pairs if self.label(i) == "n" and name_kind(self.label(above)) == "statistic"
+        }
+        marks = (plain(self.label(i)) for i in self.named)  # a sample may be called B or G
+        self.areas = any(len(mark) > 1 and mark in spellings("area") for mark in marks)
 
     def label(self, i):
         at = self.label_at(i)
@@ -193,7 +198,7 @@ class _Table:
         role = read_header(self.label(i)).name if self.turned else ""
         if role == "other" or (role == "range" and not (kind == "either" and (own or len(self.named) > 1))):
             return "column"
-        kind = "rating" if role == "flag" else kind
+        kind = "rating" if role == "flag" else "statistic" if i in self.counts else kind
         if kind in ("statistic", "range", "limit", "rating") and self.by_condition:
             own = self.has_own(i, self.condition)  # a number of the laboratory makes no sample of a mean
         if not filled:

@@ -83,10 +83,14 @@ class Reading:
 
 @dataclass(frozen=True)
 class NumberStyle:
-    """Decimal mark of a file and how it was told; ``decimal`` is '.', ',' or '' where nothing tells."""
+    """Decimal mark of a file and how it was told; ``decimal`` is '.', ',' or '' where nothing tells.
+
+    ``guessed`` where the separator of the file is all that tells.
+    """
 
     decimal: str
     why: str
+    guessed: bool = False
 
 
 _POINT = NumberStyle(".", "as the kit writes it")
@@ -120,10 +124,15 @@ def number_style(cells: Iterable, delimiter: str = "") -> NumberStyle:
     if not unclear:
         return NumberStyle(".", "no number needs it")
     if delimiter == ",":
-        return NumberStyle(".", "the file is comma-separated")
+        return NumberStyle(".", "the file is comma-separated", True)
     if delimiter == ";":
-        return NumberStyle(",", "the file is semicolon-separated")
+        return NumberStyle(",", "the file is semicolon-separated", True)
     return NumberStyle("", "1,320 can be read two ways and nothing else in the file tells")
+
+
+def could_be_grouped(cell: str) -> bool:
+    """Whether a comma in a cell may part thousands as well as mark decimals, as in 1,320."""
+    return any(_decimal_told(body) == "1,320" for body in re.findall(r"[0-9][0-9.,]*[0-9]", cell))
 
 
 @lru_cache(maxsize=100_000)
@@ -231,7 +240,7 @@ def _read_marked(text, style):
 def _read_tail(tail):
     marks = "".join(c for c in tail if c in _MARKS)
     words = tail.translate(_NO_MARKS).strip()
-    bare = words.strip("()[] ").lower()
+    bare = words.strip("()[]. ").lower()
     if not bare:
         return marks, "", "" if not words else "not a number"
     if bare in FLAGS:

@@ -247,7 +247,8 @@ def unread_columns(layout: Layout, columns: list[ResultColumn], aside: list[Asid
         nutrient, column (as the file writes it), why, specimen (0: of the whole file).
     """
     why = "its name or what stands behind it is not known as written"
-    rows = [(name, text, why) for text in left_out_analytes(layout) if (name := begins_with_nutrient(text))]
+    left = [text for text in left_out_analytes(layout) if read_header(text).kind == "unknown"]
+    rows = [(name, text, why) for text in left if (name := begins_with_nutrient(text))]
     held = {c.nutrient for c in columns}
     rows += [
         (a.nutrient, a.label, a.problem.what) for a in aside if a.where == "oxide" and a.nutrient not in held

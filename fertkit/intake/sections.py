@@ -16,7 +16,7 @@ STATED = (
     *("feekes", "zadoks", "bbch"),
 )
 _WHOSE = ("sample_id", "lab_id", "field", "place", "crop")
-_NAMES = ("sample_id", "lab_id", "place")
+_NAMES = ("sample_id", "lab_id", "place", "field")
 _STAGES = ("growth_stage", "feekes", "zadoks", "bbch")
 _GROWN = ("crop", *_STAGES, "plant_part")
 _NUMBER = re.compile(r"\s*[<>≤≥]?\s*[+-]?[.,]?\d")
@@ -227,7 +227,8 @@ def _role_of(words):
         or header.name in ("range", "flag", "value", "analyte", "unit")
     ):
         return ""
-    return header.name
+    named = header.name == "place" and plain(words) in spellings("field")
+    return "field" if named else header.name
 
 
 def _next_label(piece):

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from fertkit.errors import LookupFailed, Problem
-from fertkit.intake.numbers import Reading
-from fertkit.intake.plausible import home_unit, impossible, infer_units, mislabelled
+from fertkit.intake.numbers import NumberStyle, Reading, could_be_grouped
+from fertkit.intake.plausible import home_unit, impossible, infer_units, mislabelled, share_plausible
 from fertkit.intake.results import ResultColumn
 from fertkit.intake.units import find_unit
 from fertkit.units import convert_concentration
@@ -107,6 +107,26 @@ def _convert(read: ReadColumn, problems):
         problems.append(Problem(what, remedy, row, label, value))
     if read.unit != home:
         read.numbers = convert_concentration(read.numbers, read.unit, home)
+
+
+def unsure_marks(columns: list[ReadColumn], style: NumberStyle) -> list[Problem]:
+    """Numbers such as 24,500 whose comma is told by nothing but the separator, and that are unusual so."""
+    if not style.guessed:
+        return []
+    what = "nothing in the file tells whether the comma is a decimal mark or parts thousands"
+    remedy = "state the decimal mark: --decimal , or --decimal . (Python: decimal=',')"
+    cells = (
+        (r.column, *cell)
+        for r in columns
+        for cell in zip(r.column.cells, r.numbers, r.column.places, strict=True)
+    )
+    return [
+        Problem(what, remedy, row, label, cell)
+        for column, cell, value, (row, label) in cells
+        if isinstance(cell, str)
+        and could_be_grouped(cell)
+        and not share_plausible([value], column.nutrient, home_unit(column.nutrient))
+    ]
 
 
 _ALIKE = 0.02  # relative difference that rounding of two printed units can make

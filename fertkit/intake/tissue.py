@@ -24,7 +24,7 @@ from fertkit.intake.results import (
     unread_columns,
 )
 from fertkit.intake.set_aside import aside_notes, aside_report
-from fertkit.intake.settle import ReadColumn, drop_copies, settle_units
+from fertkit.intake.settle import ReadColumn, drop_copies, settle_units, unsure_marks
 from fertkit.intake.units import is_other_matrix, note_names_other_matrix
 from fertkit.results import Result, plain
 
@@ -186,6 +186,7 @@ def read_tissue(
     unit_report = settle_units(reads, units, problems)
     if not problems:
         unit_report += drop_copies(reads, problems)
+        problems += unsure_marks(reads, style)
     if problems:
         raise InputError(raw.name, sorted(problems, key=lambda p: p.row or 0))
     tidy = specimens.merge(_long_frame(reads), on="specimen", how="inner", suffixes=("_sample", ""))
@@ -194,7 +195,13 @@ def read_tissue(
         remedy = "check that the lines under the header hold numbers"
         raise InputError(raw.name, [Problem("the table holds no results", remedy)])
     report = _layout_report(raw, layout, columns, style) + unit_report + report + aside_report(layout, aside)
-    notes = [*layout.filled, *aside_notes(layout, aside), *notes, *_value_notes(tidy)]
+    notes = [
+        *layout.filled,
+        *_hidden_note(raw, tidy),
+        *aside_notes(layout, aside),
+        *notes,
+        *_value_notes(tidy),
+    ]
     return TissueSamples(
         tidy,
         others,
@@ -308,6 +315,14 @@ def _with_ratings(tidy):
         more = words.reindex(keys).fillna("").tolist()
         tidy["flag"] = [_joined(flag, word) for flag, word in zip(tidy["flag"], more, strict=True)]
     return tidy
+
+
+def _hidden_note(raw, tidy):
+    rows = sorted({row + 1 for row in raw.hidden} & set(tidy["row"]))
+    if rows:
+        told = f"hidden in the workbook, and read all the same: row{'s' * (len(rows) > 1)} "
+        told += ", ".join(map(str, rows[:8])) + ", ..." * (len(rows) > 8)
+        yield Problem(told, "delete these rows if they are not meant")
 
 
 def _lent(specimens):
