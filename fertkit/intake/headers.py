@@ -24,6 +24,7 @@ _DRY = re.compile(
     r"(?:dry[ -]?(?:matter|weight|wt|mass)?(?:\s*basis)?|d\.?[mw]\.? basis)(?=\s*[)\]]|$)"
 )
 _FOOTNOTE = re.compile(r"\s*[*†‡§]+\s*$|(?<=[\s%)\]])[¹²³⁴-⁹]+\s*$")
+_CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])")
 _CHARGE = re.compile(r"(?<=[a-z])(?:[0-9]?\+{1,2})(?![a-z0-9])")
 _FOREIGN_UNIT = re.compile(r"\b(?:lbs?|kg|oz|tons?|mmol|meq|mol|cmol|acre|ac|ha|units?)\b|/")
 
@@ -56,7 +57,10 @@ def read_header(text: str) -> Header:
     words = _DRY.sub("", plain(_FOOTNOTE.sub("", text)).strip(" :;,.*"))
     if not words:
         return Header("blank")
-    role = spellings("role").get(re.sub(r"[\s_]+", " ", words))
+    apart = plain(_CAMEL.sub(" ", text)).strip(" :;,.*")  # ClientID as 'client id'
+    role = next(
+        (spellings("role")[w] for w in (re.sub(r"[\s_]+", " ", words), apart) if w in spellings("role")), ""
+    )
     if role:
         return Header("role", role)
     if find_unit(words):
@@ -75,6 +79,9 @@ def _with_unit(words):
     kind, name = name_of(words)
     if kind:
         return Header(kind, name)
+    method = re.fullmatch(r"(?P<rest>.*\S)\s*[(\[,]\s*(?P<method>[a-z -]+)[)\]]?", words)
+    if method and set(re.split("[ -]+", method["method"].strip())) <= {*spellings("noise"), "oes", "aes"}:
+        return _with_unit(method["rest"])
     units = unit_pattern()
     for pattern in (
         rf"(?P<name>{_nutrient_words()})(?P<unit>{units})",
@@ -135,8 +142,10 @@ def name_of(text: str) -> tuple[str, str]:
         for key in (words, bare, words.replace(" ", "-"), words.replace(" ", "")):
             if key in spellings(kind):
                 return kind, spellings(kind)[key]
-    noise = spellings("noise")
-    tokens = [t for t in re.split(r"[\s,;:()\[\]-]+", words) if t and t not in noise]
+    noise = {*spellings("noise"), ""}
+    pieces = (piece.split("-") for piece in re.split(r"[\s,;:()\[\]]+", words))
+    tokens = ["-".join(part for part in parts if part not in noise) for parts in pieces]  # N-total
+    tokens = [token for token in tokens if token]
     if not tokens or (len(tokens) == 1 and tokens[0] == words):
         return "", ""
     found = {name_of(token) for token in tokens}

@@ -85,7 +85,7 @@ class Reading:
 class NumberStyle:
     """Decimal mark of a file and how it was told; ``decimal`` is '.', ',' or '' where nothing tells.
 
-    ``guessed`` where the separator of the file is all that tells.
+    ``guessed`` where no number tells.
     """
 
     decimal: str
@@ -122,7 +122,7 @@ def number_style(cells: Iterable, delimiter: str = "") -> NumberStyle:
     if point or comma:
         return NumberStyle("", "the file mixes decimal points and commas")
     if not unclear:
-        return NumberStyle(".", "no number needs it")
+        return NumberStyle(".", "no number needs it", not point)
     if delimiter == ",":
         return NumberStyle(".", "the file is comma-separated", True)
     if delimiter == ";":
@@ -131,8 +131,8 @@ def number_style(cells: Iterable, delimiter: str = "") -> NumberStyle:
 
 
 def could_be_grouped(cell: str) -> bool:
-    """Whether a comma in a cell may part thousands as well as mark decimals, as in 1,320."""
-    return any(_decimal_told(body) == "1,320" for body in re.findall(r"[0-9][0-9.,]*[0-9]", cell))
+    """Whether the mark in a cell may part thousands as well as be the decimal mark, as in 1,320."""
+    return any(_decimal_told(body)[:1] == "1" for body in re.findall(r"[0-9][0-9.,]*[0-9]", cell))
 
 
 @lru_cache(maxsize=100_000)

@@ -110,23 +110,23 @@ def _convert(read: ReadColumn, problems):
 
 
 def unsure_marks(columns: list[ReadColumn], style: NumberStyle) -> list[Problem]:
-    """Numbers such as 24,500 whose comma is told by nothing but the separator, and that are unusual so."""
+    """Numbers such as 24,500 whose mark no number of the file tells, and that are a leaf's the other way."""
     if not style.guessed:
         return []
-    what = "nothing in the file tells whether the comma is a decimal mark or parts thousands"
+    what = "nothing in the file tells whether the mark is the decimal mark or parts thousands"
     remedy = "state the decimal mark: --decimal , or --decimal . (Python: decimal=',')"
-    cells = (
-        (r.column, *cell)
-        for r in columns
-        for cell in zip(r.column.cells, r.numbers, r.column.places, strict=True)
-    )
     return [
         Problem(what, remedy, row, label, cell)
-        for column, cell, value, (row, label) in cells
-        if isinstance(cell, str)
-        and could_be_grouped(cell)
-        and not share_plausible([value], column.nutrient, home_unit(column.nutrient))
+        for read in columns
+        for cell, value, (row, label) in zip(read.column.cells, read.numbers, read.column.places, strict=True)
+        if isinstance(cell, str) and could_be_grouped(cell) and _other_way(read.column.nutrient, value)
     ]
+
+
+def _other_way(nutrient, value):
+    """Whether a value is unusual, and usual if its mark is taken the other way."""
+    usual = [share_plausible([x], nutrient, home_unit(nutrient)) for x in (value, value / 1000, value * 1000)]
+    return not usual[0] and any(usual)
 
 
 _ALIKE = 0.02  # relative difference that rounding of two printed units can make

@@ -122,3 +122,32 @@ def test_names_and_units_written_together(text):
 )
 def test_texts_that_begin_with_a_nutrient(text, nutrient):
     assert begins_with_nutrient(text) == nutrient
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("ClientID", "sample_id"),
+        ("GrowthStage", "growth_stage"),
+        ("DateSampled", "sampled"),
+        ("FieldName", "place"),
+    ],
+)
+def test_names_written_without_blanks(text, name):
+    assert (read_header(text).kind, read_header(text).name) == ("role", name)
+
+
+@pytest.mark.parametrize(
+    "text", ["K+ (%)", "N-K", "K-60", "Ca++ %", "N % ¹", "Zn ppm†", "P-Olsen", "Zn (mg·kg⁻¹)"]
+)
+def test_charges_dashes_and_footnotes(text):
+    named = {
+        "K+ (%)": "K",
+        "Ca++ %": "Ca",
+        "N % ¹": "N",
+        "Zn ppm†": "Zn",
+        "Zn (mg·kg⁻¹)": "Zn",
+        "K % (ICP-OES)": "K",
+        "N %, Dumas": "N",
+    }
+    assert (read_header(text).name if read_header(text).kind == "nutrient" else None) == named.get(text)

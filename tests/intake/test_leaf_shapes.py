@@ -94,7 +94,10 @@ REFUSED = {
         ["'Low' may be a sample or the end of the laboratory's range"]),
     "thousands or decimals, and one of them no leaf": (
         "Sample;Crop;Stage;Part;N ppm;K ppm\nA;corn;R1;ear leaf;24,500;14,200\n",
-        ["value '24,500'", "whether the comma is a decimal mark or parts thousands", "--decimal"]),
+        ["value '24,500'", "whether the mark is the decimal mark or parts thousands", "--decimal"]),
+    "the same with points": (
+        "Sample;Crop;Stage;Part;N mg/kg;K mg/kg\nA;corn;R1;ear leaf;24.500;14.200\n",
+        ["value '24.500'", "whether the mark is the decimal mark or parts thousands"]),
     "a result without a name that its sample has already": (
         "Sample,Analyte,Result,Unit\nA,N,2.45,%\nA,K,1.42,%\n,N,3.1,%\nC,N,3.2,%\n",
         ["row 4", "the line names no sample"]),
