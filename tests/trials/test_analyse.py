@@ -416,3 +416,23 @@ def test_names_stand_with_the_highest_mean_first_and_rates_ascend():
     assert analyse_strips(rates).table["treatment"].tolist() == [0, 20, 100]
     assert untreated(["A", "Untreated", "B"]) == "Untreated"
     assert untreated(["Checkmate", "Control X"]) is None
+
+
+# ---- the answer in words
+
+
+def test_summary_of_means_from_lowest_to_highest():
+    rng = np.random.default_rng(0)
+    table = pd.DataFrame({"block": np.repeat([1, 2, 3, 4], 3), "rate_lb_ac": [0, 60, 120] * 4})
+    table["yield_bu_ac"] = 50 + np.array([0, 9, 5] * 4) + rng.normal(0, 0.5, 12)
+    found = analyse_strips(table)
+    mean = table.groupby("rate_lb_ac")["yield_bu_ac"].mean()
+    low, high = found.ends
+    assert (low["treatment"], high["treatment"]) == (0, 60)
+    assert low["mean"] == pytest.approx(mean[0])
+    assert "at 0 to" in found.summary()
+    assert "Treatments differ" in found.summary()
+    alike = analyse_strips(table.assign(yield_bu_ac=50.0 + rng.permutation(12)))
+    assert ("Treatments differ" in alike.summary()) == (alike.p_value < 0.05)
+    flat = analyse_strips(table.assign(yield_bu_ac=5.0))
+    assert "Every treatment yields the same, 5 in" in flat.summary()

@@ -6,7 +6,7 @@ import pytest
 
 from fertkit.errors import NotEstimable
 from fertkit.intake.yield_points import read_points
-from fertkit.trials.delay import find_delay
+from fertkit.trials.delay import _check_agreement, _opposite, find_delay
 from fertkit.trials.points import CleaningRules, clean_points, find_passes
 
 DEGREE = 6_371_008.8 * np.pi / 180
@@ -151,3 +151,68 @@ def test_an_even_field_tells_no_delay(seed):
 def test_the_longest_delay_tried_is_no_answer():
     with pytest.raises(NotEstimable, match="try longer ones"):
         find_delay(read(log_of(driven(), waves, delay=8)), range(5))
+
+
+# ---- the grain delay
+
+
+def test_pairs_of_points_of_opposite_passes():
+    """Nearest point of the other way within three header widths, by all distances."""
+    rng = np.random.default_rng(6)
+    run, step = np.divmod(np.arange(120), 20)
+    along = np.where(run % 2, 19 - step, step) * 2.0
+    turn = np.radians(25)
+    x, y = run * 6.0 + rng.normal(0, 0.2, 120), along + rng.normal(0, 0.2, 120)
+    x, y = x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn)
+    x[60:] += 30.0  # the last three passes lie apart
+    table = pd.DataFrame({"x_m": x, "y_m": y, "width_m": 6.0})
+    one, other = _opposite(table, run)
+    way = np.where(run % 2, -1, 1)
+    way[np.r_[run[1:] != run[:-1], True]] = 0  # the last point of a pass has no heading
+    want = set()
+    for i in np.flatnonzero(way):
+        apart = np.where(way == -way[i], np.hypot(x - x[i], y - y[i]), np.inf)
+        if apart.min() < 18:
+            want.add((i, int(apart.argmin())))
+    assert set(zip(one.tolist(), other.tolist(), strict=True)) == want
+    assert len(want) > 100
+    for bare in (table.assign(x_m=0.0, y_m=0.0), table.assign(x_m=0.0, y_m=np.arange(120.0))):
+        assert [len(side) for side in _opposite(bare, run)] == [0, 0]
+
+
+def test_points_across_the_field_are_no_opposite_passes():
+    # Two passes along, one across: heads within 30 degrees of the line alone count.
+    parts = [(0, 0, 0), (4, 19, 180), (8, 0, 25), (12, 19, 145), (16, 0, 90)]
+    x, y, run = [], [], []
+    for k, (across, start, heading) in enumerate(parts):
+        for s in range(20):
+            x.append(start + s * np.cos(np.radians(heading)))
+            y.append(across + s * np.sin(np.radians(heading)))
+            run.append(k)
+    table = pd.DataFrame({"x_m": x, "y_m": y, "width_m": 10.0})
+    one, _ = _opposite(table, np.array(run))
+    assert set(np.array(run)[one]) == {0, 1, 2}
+
+
+@pytest.mark.parametrize(
+    ("votes", "roughness", "said"),
+    [
+        ([3, 3, 3, 3, 9, 9], [9, 9, 8, 4, 8, 9, 9, 9, 9, 9], ""),  # four of six are two thirds
+        ([3, 3, 3, 9, 9, 9], [9, 9, 8, 4, 8, 9, 9, 9, 9, 9], "3 of 6 passes"),
+        ([1, 5, 3, 3, 9, 9], [9, 9, 8, 4, 8, 9, 9, 9, 9, 9], ""),  # within two seconds
+        ([0, 6, 3, 3, 9, 9], [9, 9, 8, 4, 8, 9, 9, 9, 9, 9], "2 of 6 passes"),
+        ([3] * 6, [10, 10, 10, 9, 10, 10, 10, 10, 10, 10], ""),  # nine tenths of the median
+        ([3] * 6, [10, 10, 10, 9.1, 10, 10, 10, 10, 10, 10], "hardly better"),
+        ([9] * 6, [10, 10, 10, 10, 10, 10, 10, 10, 9, 4], "longest tried"),
+    ],
+)
+def test_when_a_delay_is_taken(votes, roughness, said):
+    given = np.arange(10.0), np.array(roughness, float), np.array(votes)
+    if said:
+        with pytest.raises(NotEstimable, match=said):
+            _check_agreement(*given)
+    else:
+        _check_agreement(*given)
+    # One candidate alone is no longest of several, and no better than the others.
+    with pytest.raises(NotEstimable, match="hardly better"):
+        _check_agreement(np.array([3.0]), np.array([4.0]), np.zeros(6, int))

@@ -9,7 +9,7 @@ import pytest
 from fertkit.errors import InputError, LookupFailed
 from fertkit.intake import read_points
 from fertkit.trials import application_geojson, clean_points, plan_strips, strip_means
-from fertkit.trials.outlines import OutlineError, closed, outline
+from fertkit.trials.outlines import MOST_CORNERS, OutlineError, closed, crosses_itself, outline
 
 SQUARE = [[0.0, 0.0], [1, 0], [1, 1], [0, 1]]
 
@@ -106,3 +106,52 @@ def test_a_field_with_a_hole_or_two_shapes_takes_no_plan():
     shape = {"type": "Feature", "geometry": {"type": "Polygon", "coordinates": [field]}}
     with pytest.raises(LookupFailed, match="several shapes"):
         application_geojson(plan, {"type": "FeatureCollection", "features": [shape, shape]})
+
+
+# ---- outlines
+
+
+def crossing(ring):
+    """Two sides that are no neighbours share an inner point of both: solved as a pair of equations."""
+    n = len(ring) - 1
+    for i in range(n):
+        for j in range(i + 2, n):
+            a, b, c, d = ring[i], ring[i + 1], ring[j], ring[j + 1]
+            both = np.column_stack([b - a, c - d])
+            if abs(np.linalg.det(both)) > 1e-12:
+                share = np.linalg.solve(both, c - a)
+                if ((share > 1e-9) & (share < 1 - 1e-9)).all():
+                    return True
+    return False
+
+
+def test_crossing_sides_by_their_equations():
+    rng = np.random.default_rng(3)
+    told = []
+    for n in (3, 4, 4, 4, 5, 5, 6):
+        for _ in range(40):
+            corners = rng.integers(0, 7, (n, 2)).astype(float)
+            ring = np.vstack([corners, corners[:1]])
+            told.append(crossing(ring))
+            assert crosses_itself(ring) == told[-1]
+    assert 50 < sum(told) < len(told) - 50
+
+
+def test_corners_of_a_ring():
+    angle = np.linspace(0, 2 * np.pi, MOST_CORNERS, endpoint=False)
+    circle = np.column_stack([np.cos(angle), np.sin(angle)])
+    with pytest.raises(OutlineError, match="has 5001 corners"):
+        closed(np.vstack([circle, circle[:1]]))
+    assert len(closed(circle[::50])) == 101
+    assert MOST_CORNERS == 5000
+    for ring in (
+        [[0, 0], [1, 0]],
+        [[0, 0], [1, 0], [0, 0], [1, 0]],
+        [1, 2, 3],
+        [[0, 0], [1, np.nan], [0, 1]],
+    ):
+        with pytest.raises(OutlineError, match="three or more corners"):
+            closed(ring)
+    assert len(closed([[0, 0], [1, 0], [0, 1]])) == 4
+    half = closed([[0, 0], [1, 0], [0, 1], [0, 2]])  # ends on the line of its start
+    assert half[-1].tolist() == [0, 0]

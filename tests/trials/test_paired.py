@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+import scipy.stats
 
 from fertkit.errors import LookupFailed, NotEstimable
 from fertkit.trials import analyse_pairs, analyse_strips
@@ -135,3 +136,65 @@ def test_a_pair_unlike_the_others_is_named_first():
     )
     sound = analyse_pairs(trial[trial["block"] != 6])
     assert "Look at this first" not in sound.summary()
+
+
+# ---- pairs
+
+
+@pytest.mark.parametrize("level", [0.8, 0.95])
+def test_pairs_against_scipy(level):
+    rng = np.random.default_rng(4)
+    table = pd.DataFrame({"block": np.repeat(np.arange(8), 2), "treatment": ["a", "b"] * 8})
+    table["yield_t_ha"] = (
+        5 + 0.5 * table["block"] + 0.4 * (table["treatment"] == "b") + rng.normal(0, 0.3, 16)
+    )
+    table.loc[3, "yield_t_ha"] = np.nan
+    found = analyse_pairs(table, level=level)
+    wide = table.pivot_table("yield_t_ha", "block", "treatment").dropna()
+    outside = scipy.stats.ttest_rel(wide["b"], wide["a"])
+    ends = outside.confidence_interval(level)
+    assert (found.t, found.p, found.df) == pytest.approx((outside.statistic, outside.pvalue, 6))
+    assert (found.low, found.high) == pytest.approx((ends.low, ends.high))
+    gap = wide["b"] - wide["a"]
+    assert (found.difference, found.sd, found.se) == pytest.approx((gap.mean(), gap.std(), gap.sem()))
+    assert found.ratio == pytest.approx(wide["b"].mean() / wide["a"].mean())
+    # Fieller: the ratios r for which the mean of b - r a is not told from zero.
+    for r, wanted in ((found.ratio_low, 1), (found.ratio_high, 1)):
+        test = scipy.stats.ttest_1samp(wide["b"] - r * wide["a"], 0).pvalue
+        assert test == pytest.approx((1 - level) * wanted)
+    assert found.table["difference"].tolist() == pytest.approx(gap.tolist())
+    assert any("1 strip without a partner" in note for note in found.notes)
+    turned = analyse_pairs(table, check="b", level=level)
+    assert (turned.first, turned.second, turned.difference) == ("b", "a", pytest.approx(-gap.mean()))
+    normal = found.checks.set_index("check").loc["normality (Shapiro-Wilk)"]
+    assert normal["value"] == pytest.approx(scipy.stats.shapiro(gap).pvalue)
+    verdict = "differ" if outside.pvalue < 1 - level else "cannot be told apart"
+    assert f"The two {verdict}" in found.summary()
+
+
+@pytest.mark.parametrize(("pairs", "passed"), [(6, True), (5, False)])
+def test_six_pairs_are_enough(pairs, passed):
+    rng = np.random.default_rng(1)
+    table = pd.DataFrame({"block": np.repeat(np.arange(pairs), 2), "treatment": ["a", "b"] * pairs,
+                          "yield_t_ha": 5 + rng.normal(size=2 * pairs)})  # fmt: skip
+    row = analyse_pairs(table).checks.set_index("check").loc["pairs"]
+    assert (row["value"], row["passed"]) == (pairs, passed)
+    assert ("few pairs" in row["meaning"]) == (not passed)
+    two = analyse_pairs(table[table["block"] < 2])
+    assert two.df == 1
+    assert "normality (Shapiro-Wilk)" not in two.checks["check"].tolist()
+    assert "normality (Shapiro-Wilk)" in analyse_pairs(table[table["block"] < 3]).checks["check"].tolist()
+
+
+def test_a_ratio_whose_bottom_is_zero():
+    # a = bottom^2 - t^2 v: 4 - 4 x 1 = 0 and below are no interval; just above there is one.
+    assert np.isnan(fieller(5.0, 2.0, np.diag([1.0, 1.0]), 2.0)).all()
+    assert np.isnan(fieller(5.0, 1.9, np.diag([1.0, 1.0]), 2.0)).all()
+    low, high = fieller(5.0, 2.1, np.array([[1.0, 0.3], [0.3, 1.0]]), 2.0)
+    for r in (low, high):  # (top - r bottom)^2 = t^2 var(top - r bottom)
+        assert (5 - 2.1 * r) ** 2 == pytest.approx(4 * (1 - 2 * r * 0.3 + r**2))
+    assert low < 5 / 2.1 < high
+    table = pd.DataFrame({"block": [1, 1, 2, 2, 3, 3], "treatment": ["a", "b"] * 3,
+                          "yield_t_ha": [-1.0, 3, 0, 4, 1, 6]})  # fmt: skip
+    found = analyse_pairs(table)
+    assert np.isnan([found.ratio, found.ratio_low, found.ratio_high]).all()

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+import scipy.stats
 
 from fertkit.errors import LookupFailed, NotEstimable
 from fertkit.trials import analyse_split_plot
@@ -99,3 +100,83 @@ def test_one_order_of_whole_strips_or_of_parts_is_told(oats):
         drawn.assign(position=range(72)), "gen", "n_cwt_ac", response="yield_qlb_plot"
     ).checks.set_index("check")["passed"]
     assert drawn["n_cwt_ac: order of the treatments drawn by lot"]
+
+
+# ---- split plots
+
+
+def split_plot(seed=2, r=4, a=3, b=2):
+    rng = np.random.default_rng(seed)
+    rows = pd.DataFrame([(i, j, k) for i in range(r) for j in range(a) for k in range(b)],
+                        columns=["block", "till", "rate"])  # fmt: skip
+    plot = rng.normal(0, 2, r * a)[rows["block"] * a + rows["till"]]
+    rows["yield_t_ha"] = 50 + 4 * rows["rate"] + rows["till"] + plot + rng.normal(0, 3, r)[rows["block"]]
+    rows["yield_t_ha"] += rng.normal(size=len(rows))
+    return rows
+
+
+def test_a_split_plot_by_its_means():
+    """Sums of squares from the tables of means (Gomez & Gomez 1984, chapter 3, from memory)."""
+    r, a, b = 4, 3, 2
+    table = split_plot()
+    found = analyse_split_plot(table, "till", "rate", level=0.9)
+    y = table["yield_t_ha"].to_numpy().reshape(r, a, b)
+    m = y.mean()
+
+    def ss(means, times):
+        return times * ((means - m) ** 2).sum()
+
+    block, till, rate = ss(y.mean((1, 2)), a * b), ss(y.mean((0, 2)), r * b), ss(y.mean((0, 1)), r * a)
+    upper = ss(y.mean(2), b) - block - till
+    both = ss(y.mean(0), r) - till - rate
+    lower = ((y - m) ** 2).sum() - block - till - upper - rate - both
+    want = [block, till, upper, rate, both, lower]
+    df = [r - 1, a - 1, (r - 1) * (a - 1), b - 1, (a - 1) * (b - 1), a * (r - 1) * (b - 1)]
+    assert found.anova["df"].tolist() == df
+    np.testing.assert_allclose(found.anova["ss"], want)
+    ea, eb = upper / df[2], lower / df[5]
+    f = [block / df[0] / ea, till / df[1] / ea, np.nan, rate / df[3] / eb, both / df[4] / eb, np.nan]
+    np.testing.assert_allclose(found.anova["f"], f)
+    p = [
+        scipy.stats.f.sf(one, d, df[2 if i < 3 else 5]) for i, (one, d) in enumerate(zip(f, df, strict=True))
+    ]
+    np.testing.assert_allclose(found.anova["p"], p)
+    assert found.means["mean"].tolist() == pytest.approx(y.mean(0).ravel().tolist())
+    assert found.means["n"].tolist() == [r] * a * b
+    ta, tb = scipy.stats.t.isf(0.05, df[2]), scipy.stats.t.isf(0.05, df[5])
+    mixed = (b - 1) * eb + ea
+    sed = np.sqrt([2 * ea / (r * b), 2 * eb / (r * a), 2 * eb / r, 2 * mixed / (r * b)])
+    np.testing.assert_allclose(found.errors["sed"], sed)
+    steps = sed * [ta, tb, tb, ((b - 1) * eb * tb + ea * ta) / mixed]
+    np.testing.assert_allclose(found.errors["lsd"], steps)
+    # Balanced: the variances follow from the mean squares.
+    spread = [(block / df[0] - ea) / (a * b), (ea - eb) / b, eb]
+    np.testing.assert_allclose(found.variances["variance"], spread, rtol=1e-3)
+    assert found.variances["term"].tolist() == ["block", "till strip", "part"]
+    checks = found.checks.set_index("check")
+    assert checks.loc["degrees of freedom, whole-strip error", ["value", "passed"]].tolist() == [6, True]
+    said = found.summary()
+    for i, name in ((1, "till"), (3, "rate"), (4, "till x rate")):
+        verb = "makes" if p[i] < 0.1 else "cannot be shown to make"
+        assert f"{name}: {verb} a difference" in said
+    assert "block:" not in said
+
+
+@pytest.mark.parametrize(("r", "a", "b", "upper", "lower"), [
+    (2, 6, 2, True, True), (2, 5, 2, False, True), (2, 2, 2, False, False), (3, 2, 2, False, False),
+])  # fmt: skip
+def test_five_degrees_of_freedom_are_enough(r, a, b, upper, lower):
+    checks = analyse_split_plot(split_plot(r=r, a=a, b=b), "till", "rate").checks["passed"].tolist()
+    assert checks[:2] == [upper, lower]
+
+
+@pytest.mark.parametrize("change", [
+    lambda t: t.iloc[1:], lambda t: pd.concat([t, t.iloc[:1]]), lambda t: t[t["block"] == 0],
+    lambda t: t[(t["till"] > 0) | (t["rate"] > 0)],
+])  # fmt: skip
+def test_split_plots_that_are_not_whole(change):
+    with pytest.raises(NotEstimable, match="each combination once"):
+        analyse_split_plot(change(split_plot()), "till", "rate")
+    assert len(analyse_split_plot(split_plot(r=2), "till", "rate").anova) == 6
+    with pytest.raises(LookupFailed, match="unknown column"):
+        analyse_split_plot(split_plot(), "till", "dose")
