@@ -269,9 +269,9 @@ def _check(plans, curve, params, sd, n):
         raise NotEstimable(
             f"the {curve.label} curve has parameters {', '.join(curve.param_names)}; got {params.tolist()}"
         )
-    if not (np.isscalar(sd) and np.isfinite(sd) and sd > 0):
+    if sd <= 0:
         raise NotEstimable(f"the error of a strip must be a number above zero; got {sd}")
-    if not isinstance(n, Integral) or n < FEWEST:
+    if n < FEWEST:
         raise NotEstimable(f"simulate {FEWEST} trials or more; got {n}")
     if not plans:
         raise NotEstimable("give at least one plan: its rates and its number of blocks")

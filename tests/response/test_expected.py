@@ -238,3 +238,55 @@ def test_figures_show_the_truth_the_open_ends_and_each_plan(averaged):
     both = compare_plans(plans, params=QP, n=100, **METRIC).plot()
     assert [t.get_text() for t in both.get_yticklabels()] == list(plans)
     assert any(list(line.get_xdata()) == pytest.approx([132.857, 120], abs=0.01) for line in both.lines)
+
+
+def test_row_of_a_plan_tells_its_trials(averaged):
+    """Shares, widths and errors counted again over the simulated trials."""
+    trials, row, true = averaged.trials, averaged.table.iloc[0], (0.07 - 0.008) / (2 * 0.07 / 300)
+    width, off = trials["high"] - trials["low"], trials["optimum"] - true
+    holds = [t.low <= true and (t.high >= true or t.high_open) for t in trials.itertuples()]
+    wanted = {
+        "rates": 6, "blocks": 4, "strips": 24, "highest_rate_kg_ha": 200, "true_optimum_kg_ha": true,
+        "median_width_kg_ha": np.median(width), "width_p10_kg_ha": np.percentile(width, 10),
+        "width_p90_kg_ha": np.percentile(width, 90), "bias_kg_ha": off.mean(),
+        "rmse_kg_ha": np.sqrt((off**2).mean()), "coverage_pct": 100 * np.mean(holds),
+        "open_pct": 100 * trials["high_open"].mean(),
+        "no_response_pct": 100 * (trials["status"] == "no economic response").mean(),
+    }  # fmt: skip
+    for name, value in wanted.items():
+        assert row[name] == pytest.approx(value, rel=1e-9), name
+    word = "above" if row["bias_kg_ha"] > 0 else "below"
+    assert f"kg/ha {word} the true optimum" in averaged.summary()
+    checks = averaged.checks.set_index("check")
+    least = checks.loc["6 rates in 4 blocks: interval holds the true optimum [%]", "limit"]
+    assert float(least.removeprefix(">= ")) == pytest.approx(95 - 300 * np.sqrt(0.95 * 0.05 / 240), rel=5e-3)
+    closed = checks.loc["6 rates in 4 blocks: interval closed above [% of trials]", "value"]
+    assert closed == pytest.approx(100 - row["open_pct"])
+    found = checks.loc["6 rates in 4 blocks: a response is found [% of trials]", "value"]
+    assert found == pytest.approx(100 - row["no_response_pct"])
+
+
+def test_simulated_yields_scatter_about_the_curve_by_the_error_asked_for():
+    rate, block, yields = simulate([0, 50, 100], 2, CURVES["linear"], np.array([4.0, 0.03]), 0.3, 40_000,
+                                   np.random.default_rng(1))  # fmt: skip
+    assert (rate.tolist(), block.tolist()) == ([0, 50, 100] * 2, [0] * 3 + [1] * 3)
+    np.testing.assert_allclose(yields.mean(axis=0), [4, 5.5, 7] * 2, atol=0.01)
+    np.testing.assert_allclose(yields.std(axis=0), 0.3, atol=0.005)
+    assert np.abs(np.corrcoef(yields.T) - np.eye(6)).max() < 0.03
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"params": (4, np.nan, 0)}, "parameters a, b, c"),
+        ({"params": ((4, 0.07, 0),)}, "parameters a, b, c"),
+        ({"sd": np.inf}, "plain number"),
+        ({"sd": -1.0}, "error of a strip"),
+        ({"rates": [0, np.inf, 100]}, "zero or more"),
+        ({"rates": [[0, 50, 100]]}, "list of numbers"),
+        ({"n": 99}, "100 trials"),
+    ],
+)
+def test_numbers_that_cannot_be_are_refused(change, words):
+    with pytest.raises((NotEstimable, InputError), match=words):
+        expected_interval(**{"rates": RATES, "n_blocks": 4, "params": QP} | METRIC | change)

@@ -1,0 +1,180 @@
+"""Averaging and the reporting rule, worked one trial at a time by their definitions."""
+
+import numpy as np
+import pytest
+
+from fertkit.response import averaging
+from fertkit.response.averaging import (
+    AVERAGED,
+    TAILS,
+    Ladder,
+    average_weights,
+    averaged_sets,
+    floored_rss,
+    mixture_ends,
+    same_as,
+)
+from fertkit.response.curves import CURVES
+from fertkit.response.many import Fits, fit_sums
+from fertkit.response.shapes import SHAPES
+from fertkit.response.sums import make_sweep
+from fertkit.response.verdict import INTERIOR, NONE, STEP, TOP, mean_wins, settle, verdict
+
+RATES, BLOCKS = np.tile([0.0, 40, 80, 120, 160], 3), np.repeat([0, 1, 2], 5)
+SWEEP = make_sweep(RATES, BLOCKS)
+AREAS = np.concatenate([TAILS, 1 - TAILS[::-1]])
+
+
+def trials(n, seed=1):
+    rng = np.random.default_rng(seed)
+    rise = rng.normal(0.012, 0.015, (n, 1)) * np.minimum(RATES, rng.uniform(30, 200, (n, 1)))
+    return SWEEP.sums(6 + 0.3 * BLOCKS + rise + rng.normal(0, 0.4, (n, len(RATES))))
+
+
+@pytest.fixture(scope="module")
+def sums():
+    return trials(60)
+
+
+@pytest.fixture(scope="module")
+def fits(sums):
+    return {key: fit_sums(key, sums) for key in CURVES}
+
+
+def distribution(quantiles, value):
+    """Share of a confidence distribution up to a value, straight between the tabulated quantiles."""
+    k = int(np.sum(quantiles <= value))
+    if k in (0, len(quantiles)):
+        return float(k > 0)
+    if not np.isfinite(quantiles[k]):
+        return AREAS[k - 1]
+    return np.interp(value, quantiles[k - 1 : k + 1], AREAS[k - 1 : k + 1])
+
+
+def first_reaching(ladders, weights, area, mesh):
+    reached = [sum(w * distribution(q, v) for w, q in zip(weights, ladders, strict=True)) for v in mesh]
+    found = np.flatnonzero(np.array(reached) >= area - 1e-12)
+    return mesh[found[0]] if len(found) else np.inf
+
+
+@pytest.mark.parametrize("level", [0.8, 0.95])
+def test_ends_of_a_mixture(level):
+    """Three distributions of unlike place and width, some beyond the rates or without an end."""
+    rng, cases, mesh = np.random.default_rng(6), 12, np.linspace(0, 160, 8001)
+    z = np.array([-3.29, -2.88, -2.58, -2.33, -2.12, -1.96, -1.81, -1.64, -1.41, -1.15, -0.84, -0.52, -0.13])
+    place, width = rng.uniform(-20, 190, (3, cases)), rng.uniform(2, 40, (3, cases))
+    lows = place[..., None] + width[..., None] * np.append(z, 0.0)
+    highs = place[..., None] - width[..., None] * np.append(z, 0.0)
+    highs[0, ::3, :4], highs[1, ::4, :7] = np.inf, np.inf
+    weights = rng.dirichlet([1, 1, 1], cases)
+    one = SWEEP.sums(np.zeros((cases, len(RATES))))
+    found = mixture_ends([(lows[k][None], highs[k][None]) for k in range(3)], weights[None], one, level)
+    flat = weights ** ((15 - 2 - 3) / 15)  # error df over rows
+    flat = flat / flat.sum(axis=1, keepdims=True)
+    for i in range(cases):
+        ladders = [np.concatenate([lows[k, i, :-1], highs[k, i, -2::-1]]) for k in range(3)]
+        for end, area in zip(found, ((1 - level) / 2, (1 + level) / 2), strict=True):
+            assert end[0, i] == pytest.approx(first_reaching(ladders, flat[i], area, mesh), abs=0.021)
+
+
+def test_averaged_sets_mix_the_ladders_of_the_curves(sums, fits, monkeypatch):
+    weights = average_weights(fits, sums)
+    found = averaged_sets(fits, sums, weights, 0.006)
+    ends = [Ladder(key, fits[key], sums, 0.95).ends(0.006) for key in CURVES if key in AVERAGED]
+    np.testing.assert_allclose(found, mixture_ends(ends, weights, sums, 0.95), atol=0.05)
+    for chunk in (len(TAILS), 100, 60 * len(TAILS)):
+        monkeypatch.setattr(averaging, "CHUNK", chunk)
+        np.testing.assert_allclose(averaged_sets(fits, sums, weights, 0.006), found, atol=1e-6)
+
+
+def test_weights_are_shares_of_likelihood_among_curves_that_stand_for_themselves(sums, fits):
+    weights, same = (
+        average_weights(fits, sums)[0],
+        same_as({k: fits[k] for k in CURVES if k in AVERAGED}, sums),
+    )
+    for i in range(60):
+        likely = np.array([0.0 if same[k][0, i] else fits[k].rss[0, i] ** (-15 / 2) for k in same])
+        np.testing.assert_allclose(weights[i], likely / likely.sum(), rtol=1e-9)
+
+
+def test_curves_in_disguise():
+    """A straight rise, a step, and a parabola still rising at the top: who stands for whom."""
+    noise = np.tile([0.02, -0.02, 0.0, 0.01, -0.01], 3) * np.repeat([1, -1, 0], 5)  # no part of the means
+    yields = [5 + 0.02 * RATES, 5 + 2.0 * (RATES > 0), 5 + 0.03 * RATES - 7e-5 * RATES**2]
+    one = SWEEP.sums(np.array(yields) + noise)
+    fits = {key: fit_sums(key, one) for key in CURVES}
+    shaped = {key: fits[key] for key in SHAPES}
+    all_of, alone = same_as(fits, one), same_as(shaped, one)
+    for key in CURVES:
+        line, step, bent = all_of[key][0]
+        assert line == ("linear" if key in SHAPES else "")
+        assert step == ("linear_plateau" if key in list(SHAPES)[1:] else "")
+        assert bent == ("quadratic" if key == "quadratic_plateau" else "")
+    for key in SHAPES:  # without straight line and parabola the first of them stands for the rest
+        first = "" if key == "linear_plateau" else "linear_plateau"
+        assert alone[key][0].tolist() == [first, first, ""]
+
+
+def test_residuals_that_are_rounding_are_floored():
+    one = SWEEP.sums(np.array([RATES * 0.0 + 250, RATES * 0.0 - 40]))
+    found = floored_rss(np.array([[0.0, 7.0]]), one)
+    np.testing.assert_allclose(found, [[15 * (250e-12) ** 2, 7.0]])
+
+
+def test_the_mean_wins_where_no_curve_has_a_lower_criterion(sums, fits):
+    """AICc of 15 rows in 3 blocks: K is the curve's parameters, two more levels and the error variance."""
+    k = {key: CURVES[key].n_params + 3 for key in CURVES}
+    score = {
+        key: 15 * np.log(fits[key].rss[0] / 15) + 2 * k[key] + 2 * k[key] * (k[key] + 1) / (15 - k[key] - 1)
+        for key in CURVES
+    }
+    wins = score["mean"] <= np.min(list(score.values()), axis=0)
+    assert mean_wins(fits, sums)[0].tolist() == wins.tolist()
+    assert 5 < wins.sum() < 55
+
+
+@pytest.mark.parametrize(("rows", "corrected"), [(8, False), (9, True)])
+def test_the_correction_is_left_out_where_it_would_outweigh_any_response(rows, corrected):
+    """K = 4 without blocks: with 9 rows n - K - 1 = 4 is no more than K, so plain AIC; with 10 it counts."""
+    rows += 1
+    x = np.tile([0.0, 40, 80, 120, 160], 2)[:rows]
+    y = np.random.default_rng(0).normal(0, 0.4, (300, rows)) + 0.004 * x
+    one = make_sweep(x).sums(y)
+    fits = {key: fit_sums(key, one) for key in CURVES}
+    score = []
+    for key in CURVES:
+        k = CURVES[key].n_params + 1
+        more = 2 * k * (k + 1) / (rows - k - 1) if corrected else 0.0
+        score.append(rows * np.log(fits[key].rss[0] / rows) + 2 * k + more)
+    wins = score[0] <= np.min(score, axis=0)
+    assert mean_wins(fits, one)[0].tolist() == wins.tolist()
+    assert 20 < wins.sum() < 280
+
+
+def joined_at(joins, slope=0.03):
+    """Linear-plateaus joined at some rates, one a replicate."""
+    joins = np.array([joins], float)
+    level, rise = np.full(joins.shape, 5.0), np.full(joins.shape, slope)
+    return Fits(np.stack([level, rise, joins], axis=-1), np.ones(joins.shape), level, rise, 1 / joins)
+
+
+def test_what_most_of_the_weight_says_is_the_status():
+    one = SWEEP.sums(np.zeros((5, len(RATES))))
+    joins = joined_at([90, 300, 25, 300, 90])
+    bent = Fits(np.tile([5.0, 0.03, -0.0001], (1, 5, 1)), np.ones((1, 5)), *[np.full((1, 5), np.nan)] * 3)
+    weights = np.array([[[0.5, 0.5], [0.6, 0.4], [0.6, 0.4], [0.5, 0.5], [0.3, 0.7]]])
+    rate, status = verdict({"linear_plateau": joins, "quadratic": bent}, weights, one, 0.01)
+    # Optimum of the parabola: (0.03 - 0.01) / 0.0002 = 100; joins are cut to 160.
+    assert status[0].tolist() == [INTERIOR, TOP, STEP, INTERIOR, INTERIOR]
+    np.testing.assert_allclose(rate[0], [95, 160, 40, 130, 97])
+    none = verdict({"linear_plateau": joins, "quadratic": bent}, weights, one, 0.03)
+    assert none[1][0].tolist() == [NONE] * 5
+    assert (none[0] == 0).all()
+
+
+def test_interval_is_fitted_to_the_status():
+    one = SWEEP.sums(np.zeros((4, len(RATES))))
+    low, high = np.full((1, 4), 20.0), np.full((1, 4), 30.0)
+    low, high = settle(low, high, np.array([[INTERIOR, NONE, STEP, TOP]]), one)
+    assert low[0].tolist() == [20, 0, 0, 20]
+    assert high[0].tolist() == [30, 30, 40, np.inf]
