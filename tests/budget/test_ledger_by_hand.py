@@ -1,6 +1,7 @@
 """A rotation's books kept line by line in the test, with made-up prices.
 
-Removal is that of MSU2017, a bushel: soybean 0.8 lb P2O5 and 1.4 lb K2O, corn .373 and .273; buffers of OSU_BUILD2012 (20 lb P2O5; 4 + 0.2 CEC lb K2O, 6 to 10).
+Removal is that of MSU2017, a bushel: soybean 0.8 lb P2O5 and 1.4 lb K2O, corn .373 and .273;
+buffers of OSU_BUILD2012 (20 lb P2O5; 4 + 0.2 CEC lb K2O, 6 to 10).
 """
 
 import dataclasses
@@ -161,7 +162,7 @@ def test_summary_line_by_line():
         "  P2O5  applied 210, removed 190, balance +20 (worth +12.16); test 22 to 23 ppm ("
     )
     assert lines[2].endswith("; beyond removal cost 45.24, saves 28.80 the season after")
-    # MSU2017: .273 x 380 + 1.4 x 60 = 187.74 lb of K2O leave; 97.74 lacking / 7 lb a ppm are 14 ppm; 6 lb over
+    # .273 x 380 + 1.4 x 60 = 187.74 lb of K2O leave; 97.74 lacking / 7 lb a ppm are 14 ppm; 6 lb over
     assert lines[3].startswith(
         "  K2O   applied 90, removed 188, balance -98 (worth -34.21); test 150 to 136 ppm ("
     )
