@@ -17,3 +17,8 @@ def load_facts(name: str, numbers: tuple[str, ...] = ()) -> pd.DataFrame:
     for column in numbers:
         table[column] = pd.to_numeric(table[column]).astype(float)
     return table
+
+
+def threshold(name: str) -> float:
+    """One of the table ``thresholds``: where our own texts draw a line that no publication draws."""
+    return float(load_facts("thresholds", ("value",)).set_index("name")["value"][name])

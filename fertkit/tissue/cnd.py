@@ -12,11 +12,11 @@ from fertkit.asked import a_word, asks, holding
 from fertkit.errors import NotEstimable
 from fertkit.intake.plausible import home_unit
 from fertkit.reference import load_table
+from fertkit.reference.facts import threshold
 from fertkit.tissue.balance import Balance, choose_norms, make_balance, results_grid
 from fertkit.units import convert_concentration
 
 FILLING = "R"
-MISS = 0.1  # largest gap between printed norms and those recomputed from their own mean concentrations
 
 
 def close_parts(percent: np.ndarray) -> np.ndarray:
@@ -155,7 +155,7 @@ def cnd(samples, norms=None, *, source: str | None = None) -> Balance:
 
 
 def check_norms(norms: pd.DataFrame) -> None:
-    """Refuse CND norms that their own mean concentrations do not reproduce within `MISS`.
+    """Refuse CND norms that their own mean concentrations do not reproduce (table thresholds).
 
     The log ratio of a mean is not the mean of log ratios, so a small gap is expected; a large one is a slip
     in the filling value or the units.
@@ -170,12 +170,13 @@ def check_norms(norms: pd.DataFrame) -> None:
     recomputed = clr(close_parts(nutrients["mean_g_kg"].to_numpy() / 10))
     printed = np.append(nutrients["clr_mean"], norms.loc[norms["component"].map(_is_filling), "clr_mean"])
     worst = float(np.abs(recomputed - printed).max())
-    if worst > MISS:
+    rounding = threshold("gap of CND norms")
+    if worst > rounding:
         key = ", ".join(norms["source_key"].unique())
         raise NotEstimable(
             f"the norms {key} miss the log ratios of their own mean concentrations by {worst:.2g} (up to "
-            f"{MISS:g} is rounding): their filling value was not 100 % minus the sum, so samples cannot be "
-            "compared with them"
+            f"{rounding:g} is rounding): their filling value was not 100 % minus the sum, so samples cannot "
+            "be compared with them"
         )
 
 

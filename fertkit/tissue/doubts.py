@@ -2,13 +2,12 @@
 
 import pandas as pd
 
-from fertkit.reference.facts import load_facts
+from fertkit.reference.facts import load_facts, threshold
 from fertkit.tissue.ranking import SHORT
 from fertkit.tissue.ratios import balanced_with
 
 RESIDUE = ("Zn", "Mn", "Cu", "B", "Fe", "S")
 SOIL = ("Fe", "Mn", "Al")
-MANY_SHORT, MANY_SHARE = 4, 0.5
 TOLD = ("drought", "wet soil", "cold soil", "stunted growth", "foliar residue")
 
 
@@ -37,7 +36,7 @@ def doubts_of(rows: pd.DataFrame, short: pd.DataFrame, told=()) -> pd.DataFrame:
     found += [("nitrogen first", n) for n in balanced_with(rows, certain)]
     judged = rows[rows["source_key"] != ""]["nutrient"].nunique()
     clear = short[short["share_short"] >= 0.5]
-    if len(clear) >= max(MANY_SHORT, MANY_SHARE * judged):
+    if len(clear) >= max(threshold("nutrients short together"), threshold("share short together") * judged):
         found += [("many short together", ""), ("growth dilution", "")]
     found += [(key, n) for key, n in _antagonisms(rows)]
     found += [

@@ -9,13 +9,12 @@ import pandas as pd
 from fertkit.asked import a_list, a_number, asks, holding
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.reference import list_sources
+from fertkit.reference.facts import threshold
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import at_least
 from fertkit.tissue.balance import results_grid
 from fertkit.tissue.cnd import FILLING, close_parts, clr, critical_r2, ilr, percent_grid
 from fertkit.tissue.dris import DRY_MATTER
-
-FEWEST = 10  # samples in a group below which a variance says little
 
 
 @dataclass(frozen=True)
@@ -63,14 +62,14 @@ class Norms(Result):
 
     @property
     def checks(self) -> pd.DataFrame:
-        enough = self.n_high >= FEWEST
+        fewest = threshold("samples of norms")
         return checks_frame(
             [
                 (
                     "samples in the high-yield group",
                     self.n_high,
-                    f"{FEWEST}",
-                    enough,
+                    f"{fewest:g}",
+                    self.n_high >= fewest,
                     (
                         "enough samples for steady norms",
                         "so few samples make unsteady norms: add high yields",

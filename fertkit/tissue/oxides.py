@@ -6,13 +6,12 @@ Only a caution: rich supply looks the same, so nothing is ever converted.
 import numpy as np
 import pandas as pd
 
-from fertkit.reference.facts import load_facts
+from fertkit.reference.facts import load_facts, threshold
 from fertkit.rounding import above, at_least, at_most
 from fertkit.units import element_fraction
 
 OXIDES = {"P": "P2O5", "K": "K2O", "Ca": "CaO", "Mg": "MgO", "S": "SO3"}
 CHECK = "elements that look like oxides"
-FEWEST = 3  # samples, unless two elements agree
 
 
 def oxide_checks(scored: pd.DataFrame) -> list[tuple]:
@@ -34,7 +33,7 @@ def oxide_checks(scored: pd.DataFrame) -> list[tuple]:
         limits = value[mine], low[mine], high[mine]
         if len(mine) and _looks_like(*limits, source[mine], element_fraction(oxide), share):
             found[element] = pd.unique(scored["specimen"].to_numpy()[mine]).size
-    if not found or (max(found.values()) < FEWEST and len(found) < 2):
+    if not found or (max(found.values()) < threshold("samples like oxides") and len(found) < 2):
         return []
     named = ", ".join(f"{e} ({OXIDES[e]} is {1 / element_fraction(OXIDES[e]):.2f} times {e})" for e in found)
     meaning = (

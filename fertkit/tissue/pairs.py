@@ -12,7 +12,7 @@ from fertkit.intake.context import pair_name
 from fertkit.intake.spellings import plain as plain_words
 from fertkit.intake.spellings import spellings
 from fertkit.reference import list_sources
-from fertkit.reference.facts import load_facts
+from fertkit.reference.facts import load_facts, threshold
 from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import above, below
 from fertkit.tissue.balance import range_verdicts
@@ -21,7 +21,6 @@ from fertkit.tissue.score import settle_cvs
 
 AREAS = ["good", "poor"]
 Z95 = 1.959963984540054
-MOST, FEWEST = 0.7, 4  # share of nutrients, and nutrients, from which they are said to move together
 
 
 @dataclass(frozen=True)
@@ -284,10 +283,13 @@ def _patterns(table, weights):
 def _pattern(difference, heavier_good: bool) -> str:
     """Name of the pattern of one pair, from the nutrients that differ beyond their noise."""
     lower, higher = np.mean(difference == "lower"), np.mean(difference == "higher")
-    enough = len(difference) >= FEWEST
-    if enough and lower >= MOST:
+    enough, most = (
+        len(difference) >= threshold("nutrients that move together"),
+        threshold("share that moves together"),
+    )
+    if enough and lower >= most:
         return "all lower in the poor area"
-    if enough and higher >= MOST:
+    if enough and higher >= most:
         return "dilution in the good area" if heavier_good else "all higher in the poor area"
     if lower and higher:
         return "differences both ways"
