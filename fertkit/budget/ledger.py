@@ -338,7 +338,7 @@ def _checked(rotation, source, unit):
         problems.append(Problem("nothing applied is given", remedy))
     if problems:
         raise InputError(TABLE, problems)
-    rotation = rotation.reset_index(drop=True)
+    rotation = rotation.set_axis(range(len(rotation)))
     applied = applied_rates(rotation, columns, unit, problems)
     fields = rotation.assign(field=rotation.index, area=1.0)
     try:
@@ -400,7 +400,7 @@ def _with_trend(table, name, start, cec, test_sd_ppm, unit):
         return table.assign(test_ppm=np.nan, test_low=np.nan, test_high=np.nan, buffer_source="")
     moves = []
     for balance in convert_area_rate(table["balance"], unit, "lb/ac"):  # the buffers are in lb/ac
-        buffer = soil_buffer(name, start, falling=balance < 0, cec=cec)
+        buffer = soil_buffer(name, start, falling=bool(np.signbit(balance)), cec=cec)
         ends = sorted([balance / buffer.low, balance / buffer.high])
         moves.append((balance / buffer.middle, *ends, buffer.source_key))
     moves = pd.DataFrame(moves, index=table.index, columns=["middle", "low", "high", "source"])

@@ -88,6 +88,7 @@ def test_what_is_said_of_an_over_application():
         "saves 16.00 the season after"
     )
     assert _over(frame.iloc[[1]]) == ""
+    assert _over(frame.iloc[[0]] / 20) == "; beyond removal cost 0.60, saves 0.20 to 0.40 the season after"
 
 
 ROTATION = pd.DataFrame(

@@ -57,6 +57,8 @@ def test_means_ratios_and_noise_of_every_nutrient(tidy):
         ("South", "K"): LIKE,
     }  # fmt: skip
     assert got.table.index.tolist() == list(range(5))
+    assert got.table["nutrient"].tolist() == ["N", "K", "Zn", "N", "K"]  # in the order of the file
+    assert "index" not in got.table
     assert got.patterns.set_index("pair")["pattern"].to_dict() == {
         "North": "differences both ways", "South": "no difference beyond noise",
     }  # fmt: skip
