@@ -83,7 +83,8 @@ def _wind(word, sheet, roles) -> bool:
 
 def is_summary(text) -> bool:
     """Whether a label says mean, total, LSD ...: such words alone, with numbers and levels beside them."""
-    told = re.sub(r"\bp(?:r|rob)? ?> ?f\b|\bp[ -]?values?\b", "pvalue", plain(text))
+    told = re.sub(r"\bp(?:r|rob)? ?(?:> ?f\b|\(f\))|\bp[ -]?values?\b", "pvalue", plain(text))
+    told = re.sub(r"\bstandard (?:error|deviation)s?\b|\berror d\.?f\b|\bd\.?f\.? error\b", "se", told)
     words = re.findall(r"[^\W\d_]+(?:\.[^\W\d_]+)*", told)
     known, beside = spellings("strip summary"), spellings("strip summary beside")
     return any(w in known for w in words) and all(w in known or w in beside for w in words)

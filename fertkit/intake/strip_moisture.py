@@ -95,7 +95,7 @@ def standard_moisture(frame, headers, crop, problems) -> float | None:
         return None
     if "moisture" not in frame and header.at_pct is None:
         return None
-    if header.dry and header.at_pct is None and not crop:
+    if not crop and header.dry and header.at_pct != 0:
         return None
     if not crop:
         if not problems:
@@ -120,6 +120,8 @@ def traded(frame, header, standard):
     """Yields at the standard moisture, and how they came there."""
     if standard is None and header.at_pct == 0:
         return frame["yield"], "taken as dry matter and left so: no trade moisture is known for the crop"
+    if standard is None and header.at_pct is not None:
+        return frame["yield"], f"left at {header.at_pct:g} % moisture, as the header states them"
     if standard is None:
         return frame["yield"], "taken as they stand: no moisture to adjust from"
     if header.dry and header.at_pct is None:
@@ -135,6 +137,8 @@ def traded(frame, header, standard):
 def dried(frame, headers, standard) -> list[str]:
     """Say that yields were brought to trade moisture from the moistures beside them; [] if they were not."""
     header = headers["yield"][1]
+    if standard is None and header.at_pct:
+        return [f"yields are left at {header.at_pct:g} % moisture, as stated; the file names no crop"]
     if standard is None or header.dry or "moisture" not in frame:
         return []
     told, at = f"'Yield ({header.unit} at {standard:g} %)'", f"{standard:g} % moisture"

@@ -178,6 +178,7 @@ def _settle(role, found, taken, sheet, problems):
     for sure in (
         lambda i, h: not h.bare,
         lambda i, h: not _is_mean(h),
+        lambda i, h: role != "yield" or not _is_compared(h),
         lambda i, h: _varies(role, sheet.column(i)),
     ):
         found = [(i, h) for i, h in found if sure(i, h)] or found
@@ -215,6 +216,11 @@ def _is_mean(header) -> bool:
     return any(
         w in spellings("strip summary") and w not in ("total", "gesamt") for w in words_of(header.text)
     )
+
+
+def _is_compared(header) -> bool:
+    """Whether a yield is a goal, a difference or a relative one beside the yield that was harvested."""
+    return any(spellings("strip word").get(w) == "compared" for w in words_of(header.text))
 
 
 def _varies(role, cells) -> bool:

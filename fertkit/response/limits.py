@@ -49,8 +49,8 @@ def price_check(
     A price per kg given where one per t is meant makes the nutrient a thousand times too dear, and every
     trial without an economic response; a crop price per t given where one per bushel is meant makes the crop
     forty times too dear, and the highest rate pay. A bushel is taken at any weight a crop of the table has,
-    where the crop is not known. A nutrient without a name may be a micronutrient or a product in bulk, as
-    ``top_rate``, the highest [rate unit], allows.
+    where the crop is not known. A nutrient without a name may be a micronutrient, and any may be a product in
+    bulk (lime), as ``top_rate``, the highest [rate unit], allows.
     """
     money = single(prices.per(rate_unit, yield_unit))
     rate_mass, yield_mass = rate_unit.split("/")[0], yield_unit.split("/")[0]
@@ -87,7 +87,7 @@ def _usual(nutrient, rate_unit, top_rate, grain) -> tuple[float, float]:
     unnamed_trace = not nutrient and top <= _limit("highest rate of a micronutrient")
     if nutrient.strip().upper() in _MICRONUTRIENTS or unnamed_trace:
         most = _limit("highest of a micronutrient")
-    if not nutrient and (not known or top > _limit("lowest rate of a bulk product")):
+    if not known or top > _limit("lowest rate of a bulk product"):
         least = _limit("lowest of a bulk product")
     return least, most
 
