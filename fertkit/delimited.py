@@ -43,11 +43,12 @@ def decode(data: bytes, name: str) -> tuple[str, str]:
 
 
 def find_delimiter(lines: list[str]) -> str:
-    """The mark that cuts most lines into the same number (two or more) of cells; '' if blanks do."""
+    """The mark that cuts most cells off lines of one width (two or more); '' if blanks do."""
     widths = {"": [len(re.split(r"\s{2,}", line.strip())) for line in lines[:_HEAD]]}
     for delimiter in DELIMITERS:
         widths[delimiter] = [_width(line, delimiter) for line in lines[:_HEAD]]
-    most = {d: max(Counter(w for w in found if w > 1).values(), default=0) for d, found in widths.items()}
+    counts = {d: Counter(w for w in found if w > 1).items() for d, found in widths.items()}
+    most = {d: max(((w - 1) * n for w, n in found), default=0) for d, found in counts.items()}
     # The order settles ties: a comma inside a semicolon file is a decimal comma, blanks are padding.
     return max([*DELIMITERS, ""], key=lambda d: most[d])
 

@@ -8,10 +8,9 @@ import pandas as pd
 from fertkit.errors import Problem
 from fertkit.intake.files import text_of
 from fertkit.intake.numbers import number_style, read_number, settle_codes
-from fertkit.intake.spellings import plain, spellings
 from fertkit.intake.strip_headers import NUMBER_ROLES
 from fertkit.intake.strip_plausible import could_be
-from fertkit.intake.strip_units import cell_parts
+from fertkit.intake.strip_units import cell_parts, lost
 
 
 def read_columns(sheet, headers, problems):
@@ -25,8 +24,9 @@ def read_columns(sheet, headers, problems):
     frame = pd.DataFrame(index=range(len(sheet.rows)))
     for role, (i, header) in headers.items():
         if role in numeric:
-            lost = spellings("strip lost") if role in ("yield", "weight", "moisture") else {}
-            readings = [read_number("" if plain(cell) in lost else cell, style) for cell in bare[role]]
+            may_lack = role in ("yield", "weight", "moisture")
+            cells = ["" if may_lack and lost(cell) else cell for cell in bare[role]]
+            readings = [read_number(cell, style) for cell in cells]
             readings = settle_codes(readings, partial(could_be, role, header))
             whole = zip(readings, sheet.column(i), sheet.lines, strict=True)
             frame[role] = [_number(r, text, line, role, header, problems) for r, text, line in whole]

@@ -3,6 +3,7 @@
 import re
 from itertools import pairwise
 
+from fertkit.intake.numbers import MISSING
 from fertkit.intake.spellings import plain, spellings
 from fertkit.units import ACRE_HA, AREA_RATE_KG_HA, FOOT_M
 
@@ -159,6 +160,11 @@ def cell_parts(cell, role) -> tuple[object, str, str]:
         nutrient, rest = NUTRIENT_WORDS[rest[0]], []
     known = unit or (rate and nutrient)
     return (hit["number"], unit, nutrient) if known and not rest else (cell, "", "")
+
+
+def lost(cell) -> bool:
+    """Whether a cell says in words or by a mark that a strip was lost."""
+    return isinstance(cell, str) and (plain(cell) in MISSING or plain(cell) in spellings("strip lost"))
 
 
 def says_none(cell) -> bool:

@@ -8,7 +8,16 @@ from fertkit.intake.spellings import spellings
 from fertkit.intake.strip_headers import Header, read_header
 from fertkit.intake.strip_lines import is_summary
 from fertkit.intake.strip_sheet import HEADER_DEPTH, Sheet, units_line, with_units
-from fertkit.intake.strip_units import NUTRIENT_WORDS, cell_parts, rate_unit, take_mass, take_unit, words_of
+from fertkit.intake.strip_units import (
+    NUTRIENT_WORDS,
+    cell_parts,
+    is_unit,
+    lost,
+    rate_unit,
+    take_mass,
+    take_unit,
+    words_of,
+)
 from fertkit.results import counted
 
 #: Roles that may stand in the columns beside a wide table.
@@ -55,7 +64,7 @@ def lengthen(sheet: Sheet, raw, columns, units) -> Sheet:
     columns, units : dict
         As the caller gives them; a caller who names rate or yield has no wide sheet.
     """
-    known = {*(read_header(header).role for header in sheet.headers), *columns}
+    known = {*(read_header(_bare(header)).role for header in sheet.headers), *columns}
     long = {"yield", "weight"} & known and {"rate", "planned", "treatment"} & known
     if long or {"rate", "yield", "treatment"} & set(columns):
         return sheet
@@ -103,9 +112,15 @@ def _down(text) -> str:
 
 def _names(text) -> bool:
     """Whether a cell names the labels below it: Rep, Block, N rate, Variante; not Rep 1 or Rep II."""
-    bare = re.sub(r"p2o5|k2o|ha-1|ac-1", "", _down(text).lower())
+    bare = re.sub(r"p2o5|k2o|ha-1|ac-1", "", _bare(_down(text)).lower())
     label = re.search(r"\d", bare) or _BLOCK.fullmatch(bare) or is_summary(text)
     return read_header(_down(text)).role in _LABELS and not label
+
+
+def _bare(text) -> str:
+    """A label without a unit in brackets behind it: Rep 1 of 'Rep 1 (bu/ac)'."""
+    hit = re.fullmatch(r"(.*\S)\s*[(\[](.*)[)\]]\s*", text)
+    return hit[1] if hit and is_unit(hit[2]) else text
 
 
 def _measured(rows, over) -> bool:
@@ -113,7 +128,9 @@ def _measured(rows, over) -> bool:
     numbers = [[text_of(row[i]) for i in over] for row in rows if any(text_of(c) for c in row)]
     held = [row for row in numbers if any(row)]
     good = [
-        row for row in held if all(not t or re.match(r"[\d.,]*\d", cell_parts(t, "yield")[0]) for t in row)
+        row
+        for row in held
+        if all(not t or lost(t) or re.match(r"-?[\d.,]*\d", cell_parts(t, "yield")[0]) for t in row)
     ]
     return len(good) >= 2 and 2 * len(good) > len(held)
 
@@ -124,8 +141,7 @@ def _places(over):
     if len(units) > 1:
         return None
     harvest = units.pop()
-    if harvest:
-        over = {i: re.sub(r"\s*[(\[].*[)\]]\s*$", "", t) for i, t in over.items()}
+    over = {i: _bare(t) for i, t in over.items()}
     if all(_YEAR.fullmatch(t) for t in over.values()):
         return _Across("year", over, harvest=harvest)
     roles = {read_header(t).role for t in over.values()}

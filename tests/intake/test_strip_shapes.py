@@ -157,3 +157,45 @@ def test_a_sheet_of_remarks_beside_the_strips():
     found, read = strips_of(content.getvalue())
     assert found == STRIPS
     assert "sheet 'Remarks' holds words alone and is not read" in read.notes
+
+
+@pytest.mark.parametrize("mark", ["*", "-", "-99", ""])
+@pytest.mark.parametrize("label", ["R{}", "Rep {}", "Block {}"])
+def test_lost_strips_of_a_wide_sheet(mark, label):
+    labels = {b: label.format(b) for b in YIELDS}
+    held = {b: [mark if y == 135.9 else str(y) for y in ys] for b, ys in YIELDS.items()}
+    rows = [f"{r},{','.join(held[b][i] for b in YIELDS)}" for i, r in enumerate(RATES)]
+    text = "\n".join([f"N (lb/ac),{','.join(f'{name} (bu/ac)' for name in labels.values())}", *rows, ""])
+    found, _ = strips_of(text)
+    assert [f for f in found if f[2] == f[2]] == [(labels[int(b)], r, y) for b, r, y in STRIPS if y != 135.9]
+
+
+@pytest.mark.parametrize("row", [
+    "Standard Error,,1.1", "Tukey HSD (0.05),,3.3", "Error df,,12", "Prob(F),,0.0001", "Std. dev.,,1.2",
+])  # fmt: skip
+def test_lines_of_statistics_are_no_strips(row):
+    found, read = strips_of(long() + row + "\n")
+    assert found == STRIPS
+    assert any("a summary and no strip" in note for note in read.notes)
+
+
+@pytest.mark.parametrize("header", [
+    "Yield goal (bu/ac)", "Yield difference (bu/ac)", "Relative yield (%)", "Expected yield (bu/ac)",
+])  # fmt: skip
+def test_a_yield_that_was_not_harvested_is_not_the_yield(header):
+    lines = [f"{b},{r:g},60,{y}" for b, r, y in STRIPS]
+    found, read = strips_of("\n".join([f"Rep,N (lb/ac),{header},Yield (bu/ac)", *lines, ""]))
+    assert found == STRIPS
+    assert f"not used: column '{header}'" in read.notes
+
+
+def test_yields_stated_at_a_moisture_without_a_crop_are_left_there():
+    found, read = strips_of(long(header="Pair,N rate (lb/ac),Yield (bu/A @15.5%)"))
+    assert found == STRIPS
+    assert "yields are left at 15.5 % moisture, as stated; the file names no crop" in read.notes
+
+
+def test_semicolons_cut_a_file_of_decimal_commas_whose_header_holds_none():
+    lines = [f"{b};{r:g};{y:.1f};ok".replace(".", ",") for b, r, y in STRIPS]
+    text = "\n".join(["Rep;N (kg/ha);Yield (dt/ha);Remark", *lines, "Mean;;148,5", "CV %;;2,3", ""])
+    assert strips_of(text)[0] == STRIPS
