@@ -311,7 +311,7 @@ def _site_table(names, y, s, df, weighable, weights, notes, level) -> pd.DataFra
         for n, w in zip(said, weighable, strict=True)
     ]
     tail, known = (1 - level) / 2, df > 0
-    half = np.where(known, t.isf(tail, np.where(known, df, 1)), norm.isf(tail)) * s
+    half = np.where(known, t.isf(tail, df), norm.isf(tail)) * s
     return pd.DataFrame(
         {
             "site": names,

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import math
+from dataclasses import FrozenInstanceError
 from itertools import product
 
 import pytest
@@ -315,3 +316,9 @@ def test_only_codes_are_settled():
     mixed = settle_codes([*readings, Reading(99999.0)], lambda value: False)
     assert mixed[:3] == readings
     assert mixed[3].flag == "missing code 99999"
+
+
+def test_a_reading_cannot_be_changed():
+    for made in (read_number("3", POINT), number_style(["3,5"])):
+        with pytest.raises(FrozenInstanceError):
+            made.why = made.value = None
