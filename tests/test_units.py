@@ -111,6 +111,7 @@ def test_atomic_weights():
                "P": 30.974, "S": 32.06, "Cl": 35.45, "K": 39.098, "Ca": 40.078, "Mn": 54.938, "Fe": 55.845,
                "Cu": 63.546, "Zn": 65.38, "Mo": 95.95}  # fmt: skip
     assert pytest.approx(printed, rel=2e-5) == ATOMIC_WEIGHT
+    assert element_fraction("ZnO") == pytest.approx(printed["Zn"] / (printed["Zn"] + printed["O"]), rel=2e-5)
 
 
 PINT_MASSES = {"kg": "kg", "g": "g", "q": "100*kg", "dt": "100*kg", "t": "tonne", "Mg": "megagram",

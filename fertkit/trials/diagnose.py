@@ -33,8 +33,8 @@ def check_rows(trial: Arrangement, estimate) -> list[tuple]:
     df = estimate.error_df
     rows = [(
         "error degrees of freedom", df, f">= {FEW_DF} (common practice, no source)", at_least(df, FEW_DF),
-        "few degrees of freedom: only large differences can be found; add blocks next time"
-        if not at_least(df, FEW_DF) else "enough strips to measure the error",
+        ("enough strips to measure the error",
+         "few degrees of freedom: only large differences can be found; add blocks next time"),
     )]  # fmt: skip
     rows += order_check(trial)
     if df < 2 or same(np.ptp(estimate.residuals), 0, scale=np.abs(trial.y).max()):
@@ -54,13 +54,7 @@ def check_rows(trial: Arrangement, estimate) -> list[tuple]:
 def _row(name, p, bad, good, missing="could not be checked with these strips", value=None):
     if p is None or not np.isfinite(p):
         return (name, np.nan, f"p >= {ALPHA}", None, missing)
-    return (
-        name,
-        p if value is None else value,
-        f"p >= {ALPHA}",
-        at_least(p, ALPHA),
-        good if at_least(p, ALPHA) else bad,
-    )
+    return name, p if value is None else value, f"p >= {ALPHA}", at_least(p, ALPHA), (good, bad)
 
 
 def _normality(fit):

@@ -10,7 +10,7 @@ import pandas as pd
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable, UnitError, unknown
 from fertkit.results import Result, checks_frame, counted
-from fertkit.rounding import above, at_least, same, whole_times
+from fertkit.rounding import ROUNDING, above, at_least, same, whole_times
 from fertkit.trials.arrange import show
 from fertkit.trials.defaults import citations, default, said_by
 from fertkit.trials.power import ERROR_DF
@@ -166,7 +166,7 @@ def plan_strips(
     )  # fmt: skip
     treatments = _check(treatments, design, unit, width_unit)
     blocks = len(treatments) if design == "latin" else blocks
-    passes = ceil(round(harvest_passes * header_width / applicator_width, 9))
+    passes = ceil(harvest_passes * header_width / applicator_width * (1 - ROUNDING))
     strip_width = passes * applicator_width
     rng = make_rng(seed)
     order = draw_latin(treatments, rng) if design == "latin" else draw_order(treatments, blocks, design, rng)
@@ -333,12 +333,11 @@ def _checks(design, treatments, blocks, length, width_unit) -> list[tuple]:
     if design in ("blocks", "pairs"):
         rows.append((
             item, blocks, f">= {enough:g} ({said_by('strip_trial', item)})", blocks >= enough,
-            f"{item} as advised" if blocks >= enough
-            else f"fewer than {enough:g} {item}: only large differences are found",
+            (f"{item} as advised", f"fewer than {enough:g} {item}: only large differences are found"),
         ))  # fmt: skip
         df = ERROR_DF[design](treatments, blocks)
         rows.append((
             "error degrees of freedom", df, ">= 1", df >= 1,
-            "the error can be measured" if df else "nothing is left over to measure the error: add blocks",
+            ("the error can be measured", "nothing is left over to measure the error: add blocks"),
         ))  # fmt: skip
     return rows

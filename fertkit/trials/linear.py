@@ -86,7 +86,7 @@ def dummies(codes) -> np.ndarray:
 
 def interaction(first, second) -> np.ndarray:
     """Multiply every column of one term with every column of another."""
-    return (first[:, :, None] * second[:, None, :]).reshape(len(first), -1)
+    return (first[:, :, None] * second[:, None, :]).reshape(len(first), first.shape[1] * second.shape[1])
 
 
 def sequential_squares(y, terms) -> list[tuple[str, int, float]]:

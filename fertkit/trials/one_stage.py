@@ -119,7 +119,7 @@ def pool_polynomial(trial, *, degree: int = 2, site=None, rate=None, response=No
         raise NotEstimable(f"{len(np.unique(x))} rates cannot carry a polynomial of degree {degree}")
     _need_contrasts(x, codes, degree, f"a polynomial of degree {degree}")
     # Solved in rates between 0 and 1, so that its square is no worse conditioned than the rate.
-    unit = float(np.abs(x).max()) or 1.0
+    unit = float(np.abs(x).max())
     design = (x[:, None] / unit) ** np.arange(degree + 1)
     found = _mixed(design, np.ones(len(y)), y, codes, restricted=True)
     b, inner, _, within, _ = found.solve()
@@ -232,7 +232,7 @@ def _alike(design, y, codes) -> tuple:
 
     sites = np.eye(codes.max() + 1)[codes]
     one = linear.fit(np.column_stack([sites, design[:, 1:]]), y)
-    own = linear.fit((sites[:, :, None] * design[:, None, :]).reshape(len(y), -1), y)
+    own = linear.fit(linear.interaction(sites, design), y)
     more, p = own.rank - one.rank, None
     if own.df > 0 and more > 0 and above(own.rss, 0, scale=one.rss):
         p = float(f.sf((one.rss - own.rss) / more / own.variance, more, own.df))
@@ -356,8 +356,8 @@ def _result(names, values, covariance, found, labels, what) -> OneStage:
     none = found.ratio == 0
     checks = checks_frame([
         ("variance between sites", between, "> 0", not none,
-         "the variance between sites is estimated as zero: sites differ no more than strips do" if none
-         else "sites differ"),
+         ("sites differ",
+          "the variance between sites is estimated as zero: sites differ no more than strips do")),
         number_of_sites(len(labels)),
     ])  # fmt: skip
     return OneStage(table, covariance, float(np.sqrt(between)), float(np.sqrt(within)), sites, criterion,

@@ -193,11 +193,10 @@ def _checks(change, size):
     enough = default("strip_trial", "pairs")
     rows = [
         ("pairs", len(change), f">= {enough:g} ({said_by('strip_trial', 'pairs')})", len(change) >= enough,
-         "enough pairs" if len(change) >= enough else "few pairs: only large differences can be found"),
+         ("enough pairs", "few pairs: only large differences can be found")),
     ]  # fmt: skip
     if len(change) >= 3 and not same(np.ptp(change), 0, scale=size):
         p = float(shapiro(change).pvalue)
-        good = at_least(p, ALPHA)
-        meaning = "differences look normal" if good else "differences are not normal: look for a faulty pair"
-        rows.append(("normality (Shapiro-Wilk)", p, f"p >= {ALPHA}", good, meaning))
+        told = "differences look normal", "differences are not normal: look for a faulty pair"
+        rows.append(("normality (Shapiro-Wilk)", p, f"p >= {ALPHA}", at_least(p, ALPHA), told))
     return rows

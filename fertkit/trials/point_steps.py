@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable
-from fertkit.rounding import above
+from fertkit.rounding import ROUNDING, above
 from fertkit.trials.defaults import said_by
 from fertkit.trials.neighbours import find_overlaps, local_moran, nearest
 
@@ -45,7 +45,7 @@ def find_passes(x, y, turn_deg: float = 60.0, time=None) -> np.ndarray:
         pause = np.diff(np.asarray(time, dtype=float))
         passed = pause[pause > 0]
         cut[1:] |= above(pause, GAP * np.median(passed)) if len(passed) else False
-    half = int(np.clip(np.ceil(np.round(HALF_TURN_M / usual, 9)), 2, len(x)))
+    half = int(np.clip(np.ceil(HALF_TURN_M / usual * (1 - ROUNDING)), 2, len(x)))
     cut[_turns(x, y, cut, half, half * usual / 2, np.radians(turn_deg))] = True
     return np.cumsum(cut)
 

@@ -215,15 +215,7 @@ def _checks(steps):
     item = "share removed"
     most = default("yield_points", item)
     share = 100 * (1 - steps["kept"].iloc[-1] / steps["kept"].iloc[0])
-    meaning = f"{share:.0f} % of the points are removed" + (
-        ": look for a wrong limit or unit" * (not at_most(share, most))
-    )
-    return [
-        (
-            "points removed [%]",
-            share,
-            f"<= {most:g} ({said_by('yield_points', item)})",
-            at_most(share, most),
-            meaning,
-        )
-    ]
+    told = f"{share:.0f} % of the points are removed"
+    limit = f"<= {most:g} ({said_by('yield_points', item)})"
+    meaning = told, f"{told}: look for a wrong limit or unit"
+    return [("points removed [%]", share, limit, at_most(share, most), meaning)]

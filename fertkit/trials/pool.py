@@ -367,8 +367,8 @@ def number_of_sites(k) -> tuple:
     """Check that there are enough site-years to know how they differ."""
     return (
         "number of sites", k, ">= 5 (common practice, no source)", k >= 5,
-        "enough site-years to speak of a spread" if k >= 5
-        else "fewer than five site-years: the variance between sites is hardly known",
+        ("enough site-years to speak of a spread",
+         "fewer than five site-years: the variance between sites is hardly known"),
     )  # fmt: skip
 
 

@@ -183,8 +183,7 @@ def _checks(anova):
     base = anova.set_index("term")["df"]
     return [
         (f"degrees of freedom, {name}", int(base[name]), ">= 5 (common practice, no source)",
-         bool(base[name] >= 5),
-         "enough to test against" if base[name] >= 5 else "too few: only large differences can be found")
+         bool(base[name] >= 5), ("enough to test against", "too few: only large differences can be found"))
         for name in ("whole-strip error", "part error")
     ]  # fmt: skip
 

@@ -98,3 +98,15 @@ def test_parts_agree_with_the_rank_of_the_design():
         design = np.hstack([np.eye(block.max() + 1)[block], np.eye(treatment.max() + 1)[treatment]])
         rank = np.linalg.matrix_rank(design)
         assert parts(treatment, block).max() + 1 == block.max() + treatment.max() + 2 - rank
+
+
+@pytest.mark.parametrize(("blocks", "more"), [(6, False), (7, True)])
+def test_six_parts_are_named_and_more_are_dots(blocks, more):
+    table = pd.DataFrame({"block": np.repeat(range(blocks), 2), "treatment": range(2 * blocks),
+                          "yield_t_ha": np.arange(2.0 * blocks)})  # fmt: skip
+    with pytest.raises(NotEstimable) as caught:
+        analyse_strips(table)
+    said = str(caught.value)
+    assert "(0, 1) and (2, 3)" in said
+    assert "(10, 11)" in said
+    assert ("(10, 11) ... never meet" in said) == more

@@ -38,16 +38,19 @@ def answers():
     units = {"flow": "lb/s", "distance": "ft", "width": "ft"}
     cleaned = clean_points(read_points(log, crop="corn", units=units))
     ring = [[-93.1, 41.9], [-92.9, 41.9], [-92.9, 42.1], [-93.1, 42.1]]
-    strip = {
-        "geometry": {"type": "Polygon", "coordinates": [ring]},
-        "properties": {"strip": 1, "treatment": 1},
-    }
+    own = {"strip": 1, "treatment": 1}
+    strips = {"features": [{"geometry": {"type": "Polygon", "coordinates": [ring]}, "properties": own}]}
     machines = {"header_width": 30, "applicator_width": 60, "strip_length": 900}
     return [
-        analyse_strips(one, model="random"), analyse_pairs(one[one["rate_lb_ac"] > 0]), pool_trials(table, 80, 0),
-        pool_polynomial(table, degree=1), blocks_for(10, 5), plan_strips([0, 50], seed=1, **machines), cleaned,
+        analyse_strips(one, model="random"),
+        analyse_pairs(one[one["rate_lb_ac"] > 0]),
         analyse_split_plot(split, "whole", "part"),
-        strip_means(cleaned, {"features": [strip]}),
+        pool_trials(table, 80, 0),
+        pool_polynomial(table, degree=1),
+        blocks_for(10, 5),
+        plan_strips([0, 50], seed=1, **machines),
+        cleaned,
+        strip_means(cleaned, strips),
     ]  # fmt: skip
 
 

@@ -786,3 +786,20 @@ def test_as_few_strips_and_rates_as_a_polynomial_can_have():
         pool_polynomial(table.iloc[:2], degree=1)
     row = pool_polynomial(table, degree=1).checks.set_index("check").loc["sites respond alike"]
     assert row["passed"] is None  # no strip is left over beside a line of its own for each site
+
+
+@pytest.mark.parametrize("unit", [1e-6, 1e5])
+def test_a_curve_in_any_unit_of_the_rate(unit):
+    rng = np.random.default_rng(2)
+    x, site = np.tile([0.0, 20, 40, 60, 80, 100], 4), np.repeat(np.arange(4), 6)
+    y = 50 + rng.normal(0, 3, 4)[site] - 0.2 * np.maximum(55 - x, 0) + rng.normal(0, 1, 24)
+
+    def pooled_in(unit):
+        def columns(shape):
+            return np.column_stack([np.ones(24), -np.maximum(shape[0] - x * unit, 0)])
+
+        return pool_curve(x * unit, y, site, columns, [50.0 * unit], terms=["plateau", "slope"]).table
+
+    one, other = pooled_in(1.0), pooled_in(unit)
+    for column in ("estimate", "se"):
+        np.testing.assert_allclose(other[column], one[column] * [1, 1 / unit, unit], rtol=1e-3)
