@@ -2,58 +2,52 @@
 
 import numpy as np
 
-from fertkit.plots.style import CLASS_MARKS, COLOURS, finish, legend, new_axes
+from fertkit.plots.forms import bars, rows
+from fertkit.plots.palette import CLASS_MARKS, hue
+from fertkit.plots.style import figure, finish
 from fertkit.response.verdict import status_in_words
 
 #: Colour and hatch of each status of an optimum.
 STATUS_LOOKS = {
-    "interior": ("curve", ""),
-    "at most the first rate": ("band", ".."),
-    "at least the highest rate": ("accent", "//"),
-    "no economic response": ("quiet", "xx"),
-}
+    "interior": (hue.curve, ""), "at most the first rate": (hue.band, ".."),
+    "at least the highest rate": (hue.accent, "//"), "no economic response": (hue.quiet, "xx"),
+}  # fmt: skip
 BINS = 24
 
 
-def batch_overview(result, ax=None, *, title: str | None = None):
+def batch_overview(result, ax=None, **options):
     """Draw a `BatchResult`: optima of trials as a histogram, or shares of the classes of samples."""
-    return (batch_optima if result.kind == "trials" else batch_classes)(result, ax, title=title)
+    return (batch_optima if result.kind == "trials" else batch_classes)(result, ax, **options)
 
 
-def batch_optima(result, ax=None, *, title: str | None = None):
+@figure()
+def batch_optima(result, ax):
     """Histogram of the economic optimum rates of many trials, by what may be said of each."""
-    ax = new_axes(height=3.4) if ax is None else ax
     table = result.table[result.table["optimum"].notna()]
-    groups = {s: table.loc[table["status"] == s, "optimum"] for s in STATUS_LOOKS}
-    groups = {s: rates for s, rates in groups.items() if len(rates)}
+    found = {s: table.loc[table["status"] == s, "optimum"] for s in STATUS_LOOKS}
+    found = {s: rates for s, rates in found.items() if len(rates)}
     edges = np.linspace(0, max(table["highest_rate"].max(), 1e-9), BINS + 1)
-    ax.hist(
-        list(groups.values()), edges, stacked=True, edgecolor="white", linewidth=0.6,
-        color=[COLOURS[STATUS_LOOKS[s][0]] for s in groups], hatch=[STATUS_LOOKS[s][1] for s in groups],
-        label=[f"{status_in_words(s)}, {len(rates):,}" for s, rates in groups.items()],
-    )  # fmt: skip
+    look = {"color": [STATUS_LOOKS[s][0] for s in found], "hatch": [STATUS_LOOKS[s][1] for s in found]}
+    look["label"] = [f"{status_in_words(s)}, {len(rates):,}" for s, rates in found.items()]
+    ax.hist(list(found.values()), edges, stacked=True, edgecolor="white", linewidth=0.6, **look)
     ax.yaxis.get_major_locator().set_params(integer=True)
-    legend(ax, loc="upper left", bbox_to_anchor=(1.0, 1.0))
+    ax.set_xlim(0, edges[-1])
     units = table["rate_unit"].unique()
     unit = f" [{units[0]}]" if len(units) == 1 else ""
-    ax.set_xlim(0, edges[-1])
-    title = "Where the optima of the trials lie" if title is None else title
-    return finish(ax, title=title, xlabel=f"economic optimum rate{unit}", ylabel="trials")
+    finish(ax, "Where the optima of the trials lie", f"economic optimum rate{unit}", "trials")
 
 
-def batch_classes(result, ax=None, *, title: str | None = None):
+@figure(height=0.9)
+def batch_classes(result, ax):
     """Share of the scored results of each nutrient in each class, all sources together."""
     table = result.table[result.table["class"].isin(list(CLASS_MARKS))]
     shares = table.groupby("nutrient", sort=False)["class"].value_counts(normalize=True).unstack(fill_value=0)
-    ax = new_axes(height=1.2 + 0.28 * len(shares)) if ax is None else ax
-    left, rows = np.zeros(len(shares)), np.arange(len(shares))[::-1]
-    for name, mark in CLASS_MARKS.items():
-        if name in shares:
-            ax.barh(rows, shares[name] * 100, left=left, color=mark.colour, hatch=mark.hatch,
-                    edgecolor=COLOURS["ink"], linewidth=0.5, label=name)  # fmt: skip
-            left += shares[name].to_numpy() * 100
-    ax.set_yticks(rows, shares.index)
+    left = np.zeros(len(shares))
+    for name in [name for name in CLASS_MARKS if name in shares]:
+        mark, part = CLASS_MARKS[name], shares[name].to_numpy() * 100
+        look = {"color": mark.colour, "hatch": mark.hatch, "edgecolor": hue.ink, "linewidth": 0.5}
+        bars(ax, part, left=left, height=0.8, label=name, **look)
+        left = left + part
+    rows(ax, shares.index, pitch=0.28)
     ax.set_xlim(0, 100)
-    legend(ax, loc="upper left", bbox_to_anchor=(1.0, 1.0))
-    title = "How the samples were classed" if title is None else title
-    return finish(ax, title=title, xlabel="share of the results, every source counted [%]", grid="x")
+    finish(ax, "How the samples were classed", "share of the results, every source counted [%]", grid="x")

@@ -1,71 +1,22 @@
-"""One palette and the marks every figure shares.
+"""The axes of the house, and what every figure has: a title, units, a key below.
 
-Colour is never alone: a curve also has its dash, a class its hatch and marker. The hues (blue against orange,
-with neutrals) stay apart under the common colour-vision deficiencies, and the dark, middle and light steps
-stay apart in grey print. Figures are made without pyplot's global state and show themselves in a notebook.
+Figures are made without pyplot's global state and show themselves in a notebook.
 """
 
 from contextlib import contextmanager
-from dataclasses import dataclass
+from functools import wraps
 from io import BytesIO
+from textwrap import fill
 
+import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.text import Text
+from matplotlib.transforms import ScaledTranslation
 
 from fertkit.errors import harmless
-
-#: What each colour is for.
-COLOURS = {
-    "ink": "#1b2430",  # text, axes, data points
-    "quiet": "#5f6b78",  # secondary text and marks
-    "grid": "#dde2e8",
-    "fill": "#eef1f5",  # quiet background of a region
-    "curve": "#1d4e89",  # the fitted curve, the main series
-    "accent": "#d1661b",  # the answer: optimum, best rate
-    "warn": "#7a1f4f",  # outside the data, not estimable
-    "band": "#a9c3e0",  # uncertainty
-}
-
-#: Type sizes [pt] at the printed size of the figure.
-SMALL, TEXT, TITLE = 9, 10, 11.5
-#: Printed widths [in]: one column of a page, the whole page.
-COLUMN, PAGE = 3.6, 6.7
-
-
-@dataclass(frozen=True)
-class Mark:
-    """How one class of tissue value is drawn; any one of the three tells it apart from its neighbours."""
-
-    colour: str
-    hatch: str
-    marker: str
-    filled: bool
-
-
-#: Shade runs from dark orange over near-white to dark blue; hatch and marker repeat the message in grey.
-CLASS_MARKS = {
-    "deficient": Mark("#b4500f", "////", "v", True),
-    "low": Mark("#f0bd8f", "//", "v", False),
-    "sufficient": Mark("#eef1f5", "", "o", True),
-    "high": Mark("#a9c3e0", "..", "^", False),
-    "excessive": Mark("#1d4e89", "xxx", "^", True),
-    "no published range": Mark("#ffffff", "", "s", False),
-    "cannot be classed": Mark("#ffffff", "--", "x", True),
-}
-
-#: Colour and dash of each response curve, the same in every figure.
-CURVE_LINES = {
-    "mean": ("#5f6b78", (0, (1, 4))),
-    "linear": ("#5f6b78", (0, (6, 1.6, 1, 1.6, 1, 1.6))),
-    "quadratic": ("#d1661b", (0, (6, 2))),
-    "square_root": ("#d1661b", (0, (1, 1.6))),
-    "linear_plateau": ("#7a1f4f", (0, (6, 2, 1, 2))),
-    "quadratic_plateau": ("#1d4e89", "solid"),
-    "mitscherlich": ("#4c93c9", "solid"),
-    "spherical": ("#4c93c9", (0, (3, 1.4))),
-}
+from fertkit.plots.palette import LETTER, PAGE, SMALL, TEXT, TITLE, hue
 
 
 class _ShowsItself:
@@ -79,6 +30,8 @@ class _ShowsItself:
 
 class FertkitFigure(_ShowsItself, Figure):
     """A figure outside pyplot's list of open figures: nothing to close, nothing to leak."""
+
+    grows = False  # whether what is drawn makes its room itself
 
     def get_figure(self, root=None):
         return self
@@ -117,26 +70,82 @@ def new_axes(rows: int = 1, columns: int = 1, *, width: float = PAGE, height: fl
     return figure.subplots(rows, columns, subplot_kw={"axes_class": FertkitAxes}, **options)
 
 
-def finish(ax, *, title: str = "", xlabel: str = "", ylabel: str = "", grid: str | None = "y"):
-    """Give an axes the house form: quiet frame, left-hand title, readable type; return it."""
+def figure(*, width: float = PAGE, height: float = 3.1):
+    """Make a figure of a function that draws a result on axes.
+
+    It gets axes of its own, `height` high before rows and key are added, unless it is given some; a title of
+    its own unless the caller has one; and returns the axes.
+    """
+
+    def made(draw):
+        @wraps(draw)
+        def drawn(result, ax=None, *, title: str | None = None, **options):
+            if ax is None:
+                ax = new_axes(width=width, height=height)
+                ax.figure.grows = True
+            draw(result, ax, **options)
+            if title is not None:
+                entitle(ax, title)
+            return ax
+
+        del drawn.__wrapped__  # its own signature is the one to be shown
+        return drawn
+
+    return made
+
+
+def grow(ax, inches: float) -> None:
+    """Give a figure more height [in], if it was made for what is drawn on these axes."""
+    if getattr(ax.figure, "grows", False):
+        ax.figure.set_figheight(ax.figure.get_figheight() + inches)
+
+
+def panel_below(ax, height: float):
+    """Add axes of the same x axis below, `height` high [in]; None below axes that were given."""
+    page = ax.figure
+    if not getattr(page, "grows", False):
+        return None
+    grid = page.add_gridspec(2, 1, height_ratios=[page.get_figheight(), height])
+    grow(ax, height)
+    ax.set_subplotspec(grid[0])
+    ax.tick_params(labelbottom=False)
+    return page.add_subplot(grid[1], sharex=ax, axes_class=FertkitAxes)
+
+
+def finish(ax, title: str = "", xlabel: str = "", ylabel: str = "", *, grid: str | None = "y", explain=None):
+    """Give an axes the house form: quiet frame, left-hand title, readable type, a key; return it.
+
+    `explain` are the marks of the key, if not all that have a label.
+    """
     ax.spines[["top", "right"]].set_visible(False)
-    ax.spines[["left", "bottom"]].set_color(COLOURS["quiet"])
-    ax.tick_params(labelsize=SMALL, colors=COLOURS["ink"], length=3)
+    ax.spines[["left", "bottom"]].set_color(hue.quiet)
+    ax.tick_params(labelsize=SMALL, colors=hue.ink, length=3)
     ax.set_axisbelow(True)
     if grid:
-        ax.grid(axis=grid, color=COLOURS["grid"], linewidth=0.7)
+        ax.grid(axis=grid, color=hue.grid, linewidth=0.7)
     if title:
         entitle(ax, title)
-    if xlabel:
-        ax.set_xlabel(xlabel, fontsize=TEXT, color=COLOURS["ink"])
-    if ylabel:
-        ax.set_ylabel(ylabel, fontsize=TEXT, color=COLOURS["ink"])
+    ax.set_xlabel(xlabel, fontsize=TEXT, color=hue.ink)
+    ax.set_ylabel(ylabel, fontsize=TEXT, color=hue.ink)
+    legend(ax, explain)
     return ax
 
 
 def entitle(ax, title: str) -> None:
-    """Set the title of an axes in house form."""
-    ax.set_title(title, loc="left", fontsize=TITLE, fontweight="bold", color=COLOURS["ink"])
+    """Set the title of an axes in house form, broken where it would leave the page."""
+    lines = "\n".join(fill(line, int(_room(ax) / 8)) for line in title.split("\n"))
+    ax.set_title(lines, loc="left", fontsize=TITLE, fontweight="bold", color=hue.ink)
+
+
+def subscript(nutrient: str) -> str:
+    """Write a nutrient as it is printed: P₂O₅."""
+    return {"P2O5": "P₂O₅", "K2O": "K₂O"}.get(nutrient, nutrient)
+
+
+def note(ax, text: str, at, offset=(0, 0), frame="data", **look):
+    """Write a small text at a place, so many points aside."""
+    look = {"fontsize": SMALL, "color": hue.ink} | look
+    return ax.annotate(text, at, offset, xycoords=frame, textcoords="offset points", **look)
 
 
 @contextmanager
@@ -153,34 +162,52 @@ def redrawn(*axes):
         one.passing = [new for new in one.get_children() if new not in kept]
 
 
-def legend(ax, **options):
-    """Add the legend in house form, of `handles` or of all that has a label; none if nothing has."""
-    if not options.get("handles", ax.get_legend_handles_labels()[0]):
-        return None
-    options = {"facecolor": "white", "edgecolor": "none", "framealpha": 0.85} | options
-    options = {"fontsize": SMALL, "labelcolor": COLOURS["ink"]} | options
-    return ax.legend(**options)
+def legend(ax, marks=None):
+    """Explain marks, or all that have a label, below the axes: clear of the data, as wide as there is room.
 
-
-def interval_mark(ax, low, high, y, *, point=None, open_low=False, open_high=False, label=None, colour=None):
-    """Draw an interval lengthwise at height `y` (axes fraction): a bar, with an arrow at an open end.
-
-    Parameters
-    ----------
-    low, high : float
-        Ends on the x axis; an open end is drawn there as an arrow.
-    y : float
-        Height as a fraction of the axes (0-1).
-    point : float, optional
-        Estimate, marked with a diamond unless an open end stands there.
+    Each label stands once. None if nothing has one; what is explained already stays.
     """
-    colour = colour or COLOURS["accent"]
-    place = ax.get_xaxis_transform()
-    ax.plot([low, high], [y, y], transform=place, color=colour, lw=3.2, solid_capstyle="butt",
-            alpha=0.55, label=label, clip_on=False, zorder=4)  # fmt: skip
-    for end, is_open, arrow in ((low, open_low, "<"), (high, open_high, ">")):
-        ax.plot([end], [y], transform=place, color=colour, marker=arrow if is_open else "|",
-                ms=8 if is_open else 10, mew=1.6, ls="none", clip_on=False, zorder=5)  # fmt: skip
-    if point is not None and not (open_high and point >= high) and not (open_low and point <= low):
-        ax.plot([point], [y], transform=place, color=colour, marker="D", ms=6, mec="white", mew=0.8,
-                ls="none", clip_on=False, zorder=6)  # fmt: skip
+    named = {}
+    for mark in ax.get_legend_handles_labels()[0] if marks is None else marks:
+        named.setdefault(mark.get_label(), mark)
+    old = ax.get_legend()
+    if not named or (old and old.named == list(named)):
+        return old
+    texts, columns = _columns([str(label) for label in named], _room(ax))
+    place = ax.transAxes + ScaledTranslation(-_aside(ax) / 72, -_below(ax) / 72, ax.figure.dpi_scale_trans)
+    look = {"loc": "upper left", "bbox_to_anchor": (0, 0), "bbox_transform": place, "borderaxespad": 0}
+    look |= {"frameon": False, "borderpad": 0, "fontsize": SMALL, "labelcolor": hue.ink, "handleheight": 0.9}
+    new = ax.legend(list(named.values()), texts, ncols=columns, **look)
+    new.named = list(named)
+    if old is None:
+        grow(ax, 0.16 + 0.19 * -(-len(texts) // columns))
+    return new
+
+
+def _aside(ax) -> float:
+    """Width of the tick labels left of the axes [pt]."""
+    lines = [line for text in ax.get_yticklabels() for line in text.get_text().split("\n")]
+    return 8 + LETTER * max(map(len, lines), default=0)
+
+
+def _below(ax) -> float:
+    """Height of what is written below the axes [pt]."""
+    ticks = [] if ax.xaxis.get_ticks_position() == "top" else ax.get_xticklabels()
+    lines = max((text.get_text().count("\n") + 1 for text in ticks), default=0)
+    return 10 + 12 * lines + 14 * bool(ax.get_xlabel())
+
+
+def _columns(labels, room: float):
+    """Break labels that are too long for the room, and tell in how many columns they go there."""
+    texts = [fill(label, int((room - 40) / LETTER)) for label in labels]
+    for count in range(min(4, len(texts)), 1, -1):
+        longest = [max(map(len, part)) for part in np.array_split(texts, count)]
+        if sum(43 + LETTER * n for n in longest) <= room - 8:
+            return texts, count
+    return texts, 1
+
+
+def _room(ax) -> float:
+    """Width of the page that is the axes' own [pt]."""
+    spec = ax.get_subplotspec()
+    return 72 * ax.figure.get_figwidth() / (spec.get_gridspec().ncols if spec else 1)

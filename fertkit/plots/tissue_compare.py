@@ -1,296 +1,162 @@
 """Figures that compare tissue results: good against poor, through a season, by treatment, against norms."""
 
 import numpy as np
+from matplotlib.patches import Patch
 
-from fertkit.errors import unknown
-from fertkit.plots.style import CLASS_MARKS, COLOURS, SMALL, finish, legend, new_axes
-from fertkit.plots.tissue import ordered_nutrients, ratio_axis
-from fertkit.results import plain
+from fertkit.plots.forms import asked, class_look, only, ratio_axis, rows, spans, whiskers
+from fertkit.plots.palette import ALONG, CLASS_MARKS, DASHES, HOLLOW, PAPER, hue
+from fertkit.plots.style import figure, finish, note
+from fertkit.plots.tissue import ordered_nutrients
+from fertkit.results import plain, plain_p
 from fertkit.tissue.dilution import critical_n
 
 
-def pair_ratios(comparison, ax=None, *, pair: str | None = None):
+@figure(height=0.9)
+def pair_ratios(comparison, ax, *, pair: str | None = None):
     """Draw poor over good, one line per nutrient, with the band that noise alone would fill.
 
-    Parameters
-    ----------
-    comparison : PairComparison
-    ax : Axes, optional
-    pair : str, optional
-        Which pair; the first if None.
-
-    Returns
-    -------
-    Axes
-
-    Raises
-    ------
-    LookupFailed
-        If the pair is not known; lists the pairs.
+    The pair is the first if None; one that is not known raises `LookupFailed` with the pairs.
     """
-    names = list(dict.fromkeys(comparison.pairs["pair"]))
-    pair = names[0] if pair is None else pair
-    if pair not in names:
-        raise unknown("pair", pair, names)
-    rows = comparison.pairs[comparison.pairs["pair"] == pair].set_index("nutrient")
-    rows = rows.loc[ordered_nutrients(rows.index)]
-    ax = new_axes(height=1.5 + 0.3 * len(rows)) if ax is None else ax
-    for y, r in enumerate(rows.itertuples()):
-        if np.isfinite(r.noise):
-            low, high = np.exp([-r.noise, r.noise])
-            ax.plot([low, high], [y, y], color=COLOURS["band"], lw=9, solid_capstyle="butt", zorder=1)
-        _ratio_mark(ax, y, r)
-    ax.axvline(1, color=COLOURS["ink"], lw=1, zorder=2)
+    pair = asked("pair", pair, comparison.pairs["pair"])
+    table = only(comparison.pairs, pair=pair).set_index("nutrient")
+    table = table.loc[ordered_nutrients(table.index)]
+    at = rows(ax, [f"{n}  {plain(r.poor)} : {plain(r.good)} {r.unit}" for n, r in table.iterrows()])
+    low, high = np.exp(-table["noise"]), np.exp(table["noise"])
+    spans(ax, low, high, at, zorder=1, label="95 % noise of laboratory and sampling")
+    for y, r in enumerate(table.itertuples()):
+        ratio, strong = np.exp(r.log_ratio), r.evidence.startswith("strong")
+        says = {"lower": "lower", "higher": "higher"}.get(r.difference, "within the noise")
+        look = class_look({"lower": "low", "higher": "high"}.get(says, "sufficient"))
+        look |= {"mfc": hue.accent if strong else "white", "zorder": 4}
+        ax.plot([1, ratio], [y, y], color=hue.quiet, lw=1, zorder=3)
+        ax.plot(ratio, y, label=says + ", and below its range as well" * strong, **look)
     ratio_axis(ax)
-    ax.set_yticks(
-        range(len(rows)), [f"{n}  {plain(r.poor)} : {plain(r.good)} {r.unit}" for n, r in rows.iterrows()]
-    )
-    ax.set_ylim(len(rows) - 0.4, -0.6)
     pattern = comparison.patterns.set_index("pair").loc[pair, "pattern"]
-    key = "band: 95 % noise of laboratory and sampling\nfilled: below its range as well"
-    return finish(
-        ax, title=f"{pair}: {pattern}", xlabel=f"poor area ÷ good area (log scale)\n{key}", grid="x"
-    )
+    finish(ax, f"{pair}: {pattern}", "poor area ÷ good area (log scale)", grid="x")
 
 
-def season_lines(path, ax=None, *, sample: str | None = None, nutrient: str | None = None):
+@figure()
+def season_lines(path, ax, *, sample: str | None = None, nutrient: str | None = None):
     """Draw one nutrient of one field through the season, each date against the ranges of its own stage.
 
-    Parameters
-    ----------
-    path : SeasonPath
-    ax : Axes, optional
-    sample, nutrient : str, optional
-        Which; the first with a turn, or the first, if None.
-
-    Returns
-    -------
-    Axes
-
-    Raises
-    ------
-    LookupFailed
-        If the sample or nutrient is not on the path; lists those that are.
+    Sample and nutrient are the first with a turn, or the first, if None; what is not on the path raises
+    `LookupFailed` with what is.
     """
     table = path.path
-    turned = table[table["turn"] != ""]
-    first = (turned if len(turned) else table).iloc[0]
-    sample = first["sample_id"] if sample is None else sample
-    if sample not in set(table["sample_id"]):
-        raise unknown("sample", sample, table["sample_id"].unique())
-    table = table[table["sample_id"] == sample]
-    nutrient = first["nutrient"] if nutrient is None else nutrient
-    if nutrient not in set(table["nutrient"]):
-        raise unknown("nutrient", nutrient, table["nutrient"].unique())
-    rows = table[table["nutrient"] == nutrient].reset_index(drop=True)
-    ax = new_axes(height=3.4) if ax is None else ax
-    x = _positions(rows)
-    _season_ranges(ax, x, rows)
-    for _, part in rows.groupby("plant_part", sort=False):
-        ax.plot(x[part.index], part["value"], color=COLOURS["ink"], lw=1.4, zorder=3)
-    for xi, r in zip(x, rows.itertuples(), strict=True):
-        mark = CLASS_MARKS[r.strictest_class]
-        ax.plot(xi, r.value, marker=mark.marker, ms=9, mfc=mark.colour, mec=COLOURS["ink"], mew=1.3, zorder=4)
-    ax.set_xticks(x, [_when(r) for r in rows.itertuples()])
+    first = (table[table["turn"] != ""] if (table["turn"] != "").any() else table).iloc[0]
+    sample = asked("sample", first["sample_id"] if sample is None else sample, table["sample_id"])
+    table = only(table, sample_id=sample)
+    nutrient = asked("nutrient", first["nutrient"] if nutrient is None else nutrient, table["nutrient"])
+    table = only(table, nutrient=nutrient).reset_index(drop=True)
+    x = _positions(table)
+    _stage_ranges(ax, x, table)
+    for _, part in table.groupby("plant_part", sort=False):
+        ax.plot(x[part.index], part["value"], color=hue.ink, lw=1.4, zorder=3)
+    for at, r in zip(x, table.itertuples(), strict=True):
+        ax.plot(at, r.value, zorder=4, label=r.strictest_class, **class_look(r.strictest_class))
+    ax.set_xticks(x, [_when(r) for r in table.itertuples()])
     ax.margins(x=0.12)
-    ax.set_ylim(0, None)
-    legend(ax, loc="lower left")
-    ax.set_ylim(0, ax.get_ylim()[1] * 1.08)
-    unit = rows["unit"].iloc[0]
-    return finish(
-        ax, title=f"{sample}: {nutrient} through the season", ylabel=f"{nutrient} [{unit} of dry matter]"
-    )
+    ax.set_ylim(0, ax.get_ylim()[1] * 1.03)
+    label = f"{nutrient} [{table['unit'].iloc[0]} of dry matter]"
+    finish(ax, f"{sample}: {nutrient} through the season", ylabel=label)
 
 
-def balance_bars(balance, ax=None, *, sample=None):
+@figure(height=0.9)
+def balance_bars(balance, ax, *, sample=None):
     """Draw the balance indices of one sample, needed first on top; hatched where its range says short too.
 
-    Parameters
-    ----------
-    balance : Balance
-    ax : Axes, optional
-    sample : str or int, optional
-        sample_id or specimen; the first if None.
-
-    Returns
-    -------
-    Axes
+    `sample` is a sample_id or specimen; the first if None.
     """
-    table = balance.indices
-    column = "specimen" if isinstance(sample, int) else "sample_id"
-    sample = table["sample_id"].iloc[0] if sample is None else sample
-    rows = table[table[column] == sample]
-    if rows.empty:
-        raise unknown("sample", sample, table[column].unique())
-    rows = rows[rows["specimen"] == rows["specimen"].iloc[0]].sort_values("order", kind="stable")
-    ax = new_axes(height=1.4 + 0.32 * len(rows)) if ax is None else ax
-    for y, r in enumerate(rows.rename(columns={"index": "size"}).itertuples()):
-        mark = CLASS_MARKS["low" if r.size < 0 else "high"]
-        short = r.verdict == "short by every source"
-        ax.barh(
-            y,
-            r.size,
-            0.62,
-            color=mark.colour,
-            edgecolor=COLOURS["ink"],
-            lw=0.8,
-            hatch="////" if short else "",
-        )
-    ax.axvline(0, color=COLOURS["ink"], lw=1)
-    ax.set_yticks(range(len(rows)), rows["nutrient"])
-    ax.set_ylim(len(rows) - 0.4, -0.6)
-    key = "hatched: short by every published range as well"
-    title = f"{rows['sample_id'].iloc[0]}: order of need"
-    return finish(ax, title=title, xlabel=f"index (negative: short against the others)\n{key}", grid="x")
+    table, column = balance.indices, "specimen" if isinstance(sample, int) else "sample_id"
+    table = only(table, **{column: asked("sample", sample, table[column])})
+    table = only(table, specimen=table["specimen"].iloc[0]).sort_values("order", kind="stable")
+    at, short = rows(ax, table["nutrient"], pitch=0.32), table["verdict"] == "short by every source"
+    colours = [CLASS_MARKS["low" if size < 0 else "high"].colour for size in table["index"]]
+    look = {"color": colours, "hatch": ["////" * one for one in short], "edgecolor": hue.ink, "lw": 0.8}
+    ax.barh(at, table["index"], 0.62, **look)
+    ax.axvline(0, color=hue.ink, lw=1)
+    label = "index (negative: short against the others)"
+    key = [Patch(fc="white", ec=hue.ink, hatch="////", label="short by every published range as well")]
+    title = f"{table['sample_id'].iloc[0]}: order of need"
+    finish(ax, title, label, grid="x", explain=key if short.any() else [])
 
 
-def treatment_means(comparison, ax=None, *, nutrient: str | None = None, measure: str = "concentration"):
+@figure()
+def treatment_means(comparison, ax, *, nutrient: str | None = None, measure: str = "concentration"):
     """Draw the treatment means of one nutrient with half a least significant difference each way.
 
-    Parameters
-    ----------
-    comparison : TreatmentComparison
-    ax : Axes, optional
-    nutrient : str, optional
-        The one with the smallest p value if None.
-    measure : str
-        concentration or uptake.
-
-    Returns
-    -------
-    Axes
+    The nutrient is the one with the smallest p value if None; `measure` is concentration or uptake.
     """
-    tests = comparison.tests[comparison.tests["measure"] == measure]
-    if tests.empty:
-        raise unknown("measure", measure, comparison.tests["measure"].unique())
-    nutrient = tests.sort_values("p_value")["nutrient"].iloc[0] if nutrient is None else nutrient
-    if nutrient not in set(tests["nutrient"]):
-        raise unknown("nutrient", nutrient, tests["nutrient"])
-    test = tests[tests["nutrient"] == nutrient].iloc[0]
-    means = comparison.means[
-        (comparison.means["measure"] == measure) & (comparison.means["nutrient"] == nutrient)
-    ]
-    ax = new_axes(height=3.2) if ax is None else ax
-    x = np.arange(len(means))
-    look = {"color": COLOURS["curve"], "ecolor": COLOURS["quiet"], "ms": 7, "capsize": 4, "lw": 1.4}
-    ax.errorbar(x, means["mean"], yerr=test["lsd"] / 2, fmt="o", **look)
+    tests = only(comparison.tests, measure=asked("measure", measure, comparison.tests["measure"]))
+    nutrient = asked("nutrient", nutrient, tests.sort_values("p_value")["nutrient"])
+    test = only(tests, nutrient=nutrient).iloc[0]
+    means = only(comparison.means, measure=measure, nutrient=nutrient)
+    x, mean, half = np.arange(len(means)), means["mean"], test["lsd"] / 2
+    says = f"half an LSD (95 %) each way: those that do not overlap differ; p {plain_p(test['p_value'])}"
+    whiskers(ax, mean - half, mean + half, x, upright=True, ecolor=hue.quiet, capsize=4, label=says)
+    ax.plot(x, mean, "o", color=hue.curve, ms=7, label="mean")
     ax.set_xticks(x, means["treatment"])
     ax.margins(x=0.15, y=0.15)
-    key = f"bars that do not overlap differ (LSD 95 %) · p = {test['p_value']:.2g}"
-    title = f"{nutrient} {measure} by treatment"
-    return finish(ax, title=title, xlabel=key, ylabel=f"{nutrient} [{test['unit']}]")
+    finish(ax, f"{nutrient} {measure} by treatment", ylabel=f"{nutrient} [{test['unit']}]")
 
 
-def nutrition_curve(index, ax=None):
-    """Draw shoot nitrogen against biomass with the critical curves; below a curve nitrogen limits growth.
-
-    Parameters
-    ----------
-    index : NutritionIndex
-    ax : Axes, optional
-
-    Returns
-    -------
-    Axes
-    """
-    ax = new_axes(height=3.8) if ax is None else ax
+@figure()
+def nutrition_curve(index, ax):
+    """Draw shoot nitrogen against biomass with the critical curves; below a curve nitrogen limits growth."""
     points = index.indices.drop_duplicates(["sample", "biomass_t_ha", "n_pct"])
     top = max(points["biomass_t_ha"].max() * 1.4, 8.0)
-    dashes = ["solid", (0, (6, 2)), (0, (1, 1.6)), (0, (6, 2, 1, 2))]
     for k, curve in enumerate(index.curves.itertuples()):
-        end = min(top, curve.w_max_t_ha) if np.isfinite(curve.w_max_t_ha) else top
-        x = np.linspace(0.3, end, 300)
+        x = np.linspace(0.3, np.fmin(top, curve.w_max_t_ha), 300)
         y = critical_n(x, curve.a_pct, curve.b, curve.w_min_t_ha, curve.nc_below_w_min_pct)
-        star = "*" if curve.provenance == "from_memory" else ""
-        label = f"{curve.source_key}{star} {curve.region}".strip()
-        ax.plot(x, y, color=COLOURS["curve"], ls=dashes[k % 4], lw=1.6, label=label)
-    ax.plot(
-        points["biomass_t_ha"], points["n_pct"], "o", mfc="white", mec=COLOURS["ink"], mew=1.5, ms=7, zorder=4
-    )
+        memory = ", from memory" if curve.provenance == "from_memory" else ""
+        says = f"{curve.source_key} {curve.region}".strip() + f": critical nitrogen{memory}"
+        ax.plot(x, y, color=hue.curve, ls=DASHES[k % len(DASHES)], lw=1.6, label=says)
+    look = HOLLOW | {"mec": hue.ink, "mew": 1.5, "ms": 7, "zorder": 4}
+    ax.plot(points["biomass_t_ha"], points["n_pct"], "o", label="sample", **look)
     for r in points.itertuples():
-        place = {"xytext": (8, 6), "textcoords": "offset points", "fontsize": SMALL, "zorder": 5}
-        paper = {"facecolor": "#ffffffd0", "edgecolor": "none", "pad": 0.8}
-        ax.annotate(r.sample, (r.biomass_t_ha, r.n_pct), bbox=paper, **place)
-    ax.set_ylim(0, None)
-    ax.set_xlim(0, top)
-    legend(ax, loc="upper right", title="critical nitrogen (* from memory)", title_fontsize=SMALL)
-    return finish(
-        ax, title="Nitrogen nutrition", xlabel="shoot dry matter [t/ha]", ylabel="shoot N [% of dry matter]"
-    )
+        note(ax, r.sample, (r.biomass_t_ha, r.n_pct), (8, 6), bbox=PAPER, zorder=5)
+    ax.set(xlim=(0, top), ylim=(0, None))
+    finish(ax, "Nitrogen nutrition", "shoot dry matter [t/ha]", "shoot N [% of dry matter]")
 
 
-def norm_spread(norms, ax=None):
-    """Draw norms of one's own: mean of each ratio or component with its spread in the high-yield group.
-
-    Parameters
-    ----------
-    norms : Norms
-    ax : Axes, optional
-
-    Returns
-    -------
-    Axes
-    """
+@figure(height=0.9)
+def norm_spread(norms, ax):
+    """Draw norms of one's own: mean of each ratio or component with its spread in the high-yield group."""
     table = norms.norms
-    ax = new_axes(height=1.4 + 0.3 * len(table)) if ax is None else ax
-    y = np.arange(len(table))
+    middle, spread, what = table.get("clr_mean"), table.get("clr_sd"), "centred log ratio"
+    names = table.get("component")
     if norms.method == "dris":
-        middle, spread, names, what = (
-            np.ones(len(table)),
-            table["cv_pct"] / 100,
-            table["ratio"],
-            "ratio ÷ its mean",
-        )
-        names = [f"{n}  {plain(m)}" for n, m in zip(names, table["mean"], strict=True)]
-    else:
-        middle, spread, names, what = (
-            table["clr_mean"],
-            table["clr_sd"],
-            table["component"],
-            "centred log ratio",
-        )
-    look = {"color": COLOURS["curve"], "ecolor": COLOURS["quiet"], "ms": 6, "capsize": 3, "lw": 1.4}
-    ax.errorbar(middle, y, xerr=spread, fmt="o", **look)
-    ax.set_yticks(y, names)
-    ax.set_ylim(len(table) - 0.4, -0.6)
-    title = f"Norms from {norms.n_high} samples that yielded {norms.cutoff:g} or more"
-    return finish(ax, title=title, xlabel=f"{what}, one standard deviation each way", grid="x")
+        middle, spread, what = np.ones(len(table)), table["cv_pct"] / 100, "ratio ÷ its mean"
+        names = [f"{n}  {plain(m)}" for n, m in zip(table["ratio"], table["mean"], strict=True)]
+    at = rows(ax, names)
+    says = "one standard deviation each way"
+    whiskers(ax, middle - spread, middle + spread, at, ecolor=hue.quiet, label=says)
+    ax.plot(middle, at, "o", color=hue.curve, ms=6, label="mean of the high-yield group")
+    finish(ax, f"Norms from {norms.n_high} samples that yielded {norms.cutoff:g} or more", what, grid="x")
 
 
-def _ratio_mark(ax, y, r):
-    ratio = np.exp(r.log_ratio)
-    name = {"lower": "low", "higher": "high"}.get(r.difference, "sufficient")
-    mark = CLASS_MARKS[name]
-    strong = r.evidence.startswith("strong")
-    fill = COLOURS["accent"] if strong else "white" if r.difference != "within noise" else mark.colour
-    ax.plot([1, ratio], [y, y], color=COLOURS["quiet"], lw=1, zorder=3)
-    ax.plot(ratio, y, marker=mark.marker, ms=9, mfc=fill, mec=COLOURS["ink"], mew=1.4, zorder=4)
-
-
-def _positions(rows):
+def _positions(table):
     """Days from the first date; evenly spaced steps where dates are missing or too close to label."""
-    if rows["sampled"].notna().all():
-        days = (rows["sampled"] - rows["sampled"].min()).dt.days.to_numpy(float)
+    if table["sampled"].notna().all():
+        days = (table["sampled"] - table["sampled"].min()).dt.days.to_numpy(float)
         if len(days) < 2 or np.diff(days).min() > 0.12 * np.ptp(days):
             return days
-    return rows["step"].to_numpy(float)
+    return table["step"].to_numpy(float)
 
 
-def _season_ranges(ax, x, rows):
-    gap = np.diff(x).min() if len(x) > 1 else 1.0
-    half = 0.3 * gap if gap > 0 else 0.3
-    top = np.nanmax(rows[["value", "high"]].to_numpy(float)) * 1.15
-    for k, (xi, r) in enumerate(zip(x, rows.itertuples(), strict=True)):
+def _stage_ranges(ax, x, table):
+    """The range of the stage at each date, or that none is published."""
+    half = 0.3 * (np.diff(x).min() if len(x) > 1 else 1.0) or 0.3
+    top = np.nanmax(table[["value", "high"]].to_numpy(float)) * 1.15
+    for at, r in zip(x, table.itertuples(), strict=True):
         if not np.isfinite(r.low):
-            ax.annotate("no published\nrange", (xi, 0.02), xycoords=("data", "axes fraction"), ha="center",
-                        va="bottom", fontsize=SMALL, color=COLOURS["quiet"])  # fmt: skip
+            look = {"ha": "center", "va": "bottom", "color": hue.quiet}
+            note(ax, "no published\nrange", (at, 0.02), frame=ALONG, **look)
             continue
-        high = r.high if np.isfinite(r.high) else top
-        label = "range of the stage, widest of the sources" if k == 0 else None
-        ax.fill_between(
-            [xi - half, xi + half], r.low, high, color=COLOURS["band"], lw=0, alpha=0.75, label=label
-        )
-        ax.plot([xi - half, xi + half], [r.low, r.low], color=COLOURS["curve"], lw=1.6)
+        ends, high = [at - half, at + half], r.high if np.isfinite(r.high) else top
+        says = "range of the stage, widest of the sources"
+        ax.fill_between(ends, r.low, high, color=hue.band, lw=0, alpha=0.75, label=says)
+        ax.plot(ends, [r.low, r.low], color=hue.curve, lw=1.6)
 
 
 def _when(r):

@@ -102,7 +102,7 @@ def test_comparison_has_a_row_for_every_curve(analysis):
     ax = analysis.comparison.plot()
     rows = [t.get_text() for t in ax.figure.axes[1].get_yticklabels()]
     assert rows == [*analysis.comparison.table["label"], "average"]
-    assert len(ax.get_legend().get_texts()) == len(rows) - 1
+    assert len(ax.figure.axes[1].get_legend().get_texts()) == len(rows) - 1
 
 
 def test_price_ratio_figure_names_edges_and_today():

@@ -6,16 +6,9 @@ import numpy as np
 import pytest
 from matplotlib.colors import to_rgb
 
-from fertkit.plots.style import (
-    CLASS_MARKS,
-    COLOURS,
-    CURVE_LINES,
-    SMALL,
-    finish,
-    interval_mark,
-    legend,
-    new_axes,
-)
+from fertkit.plots.forms import interval
+from fertkit.plots.palette import CLASS_MARKS, COLOURS, CURVE_LINES, SMALL
+from fertkit.plots.style import finish, legend, new_axes
 from fertkit.response import CURVES
 
 # Simulation of full protanopia and deuteranopia in linear RGB: Machado, Oliveira & Fernandes (2009) IEEE
@@ -102,7 +95,7 @@ def test_axes_show_themselves_and_leave_no_open_figure():
 
 def test_an_open_end_is_an_arrow_and_hides_the_diamond_that_would_stand_on_it():
     ax = new_axes(height=2)
-    interval_mark(ax, 1, 3, 0.5, point=3, open_high=True)
+    interval(ax, 1, 3, 0.5, point=3, opens=(False, True))
     assert [line.get_marker() for line in ax.lines] == ["None", "|", ">"]
-    interval_mark(ax, 1, 3, 0.5, point=2)
+    interval(ax, 1, 3, 0.5, point=2)
     assert [line.get_marker() for line in ax.lines[3:]] == ["None", "|", "|", "D"]
