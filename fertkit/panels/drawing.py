@@ -6,7 +6,6 @@ which also keeps them from jumping under the eye.
 """
 
 from collections.abc import Callable
-from functools import cache, lru_cache
 from html import escape
 from io import BytesIO, StringIO
 from math import ceil
@@ -16,7 +15,6 @@ from fertkit.panels.show import data_address
 DPI = 72  # of SVG, where a point is the unit
 POINTS = 72  # in an inch
 READABLE = 12  # px, of the smallest letters; a picture that would have smaller ones scrolls sideways
-TEXTS = 1000  # texts whose size is remembered
 KEPT = 0.5  # limits stay while the data lie within them and span at least this share of them
 
 
@@ -88,8 +86,10 @@ class Sheet:
         return known if known and known[0] == view and not stale else (view, self._svg(artist))
 
     def _svg(self, artist) -> str:
+        from matplotlib.backends.backend_svg import RendererSVG
+
         file = StringIO()
-        renderer = _renderer()(*self._size(), file, image_dpi=DPI, metadata=NO_METADATA)
+        renderer = RendererSVG(*self._size(), file, image_dpi=DPI, metadata=NO_METADATA)
         artist.draw(renderer)
         renderer.finalize()
         text = file.getvalue()
@@ -105,21 +105,6 @@ class Sheet:
             f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
             f'width="{width}pt" height="{height}pt" viewBox="0 0 {width} {height}">'
         )
-
-
-@cache
-def _renderer():
-    """Give a renderer of SVG that measures each text once."""
-    from matplotlib.backends.backend_svg import RendererSVG
-    from matplotlib.textpath import text_to_path
-
-    measured = lru_cache(TEXTS)(text_to_path.get_text_width_height_descent)
-
-    class MeasuringOnce(RendererSVG):
-        def get_text_width_height_descent(self, s, prop, ismath):
-            return measured(s, prop.copy(), ismath)
-
-    return MeasuringOnce
 
 
 def html(sheet: Sheet, picture: bytes, says: str) -> str:
