@@ -123,6 +123,7 @@ def test_first_of_the_ends_by_axis_and_scale():
 
 
 def test_levelled_by_scale():
+    assert levelled([2e-13, 0.0, 1e-13]).tolist() == [2e-13, 0.0, 1e-13]
     near = [2.0 + 1e-9, 7.0, 2.0, 7.0 + 1e-12]
     assert levelled(near).tolist() == [2.0 + 1e-9, 7.0, 2.0, 7.0]
     assert levelled(near, scale=1e4).tolist() == [2.0, 7.0, 2.0, 7.0]

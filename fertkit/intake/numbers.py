@@ -122,7 +122,7 @@ def number_style(cells: Iterable, delimiter: str = "") -> NumberStyle:
     if point or comma:
         return NumberStyle("", "the file mixes decimal points and commas")
     if not unclear:
-        return NumberStyle(".", "no number needs it", not point)
+        return NumberStyle(".", "no number needs it", True)
     if delimiter == ",":
         return NumberStyle(".", "the file is comma-separated", True)
     if delimiter == ";":

@@ -10,7 +10,7 @@ from fertkit.errors import unknown
 from fertkit.results import Result, checks_frame, plain, plain_p
 from fertkit.rounding import below, first_largest, first_smallest, levelled
 from fertkit.trials import models
-from fertkit.trials.arrange import Arrangement, arrange, check_level, show, spoken
+from fertkit.trials.arrange import Arrangement, arrange, show, spoken
 from fertkit.trials.compare import against_check, all_pairs, compact_letters
 from fertkit.trials.diagnose import check_rows, stands_out, told_first
 
@@ -152,8 +152,7 @@ def analyse_strips(
     LookupFailed
         If a column, the check or an option is not known.
     NotEstimable
-        If there is nothing to compare, the design cannot tell treatments from blocks, or the level is no
-        share.
+        If there is nothing to compare, or the design cannot tell treatments from blocks.
 
     Examples
     --------
@@ -171,7 +170,6 @@ def analyse_strips(
     """
     if model not in MODELS:
         raise unknown("model", model, MODELS)
-    check_level(level)
     arranged = arrange(trial, treatment=treatment, response=response, blocks=blocks, trend=trend)
     if check is not None and check not in arranged.labels:
         raise unknown("check treatment", check, arranged.labels)

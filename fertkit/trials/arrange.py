@@ -252,12 +252,6 @@ def factor(column) -> tuple[np.ndarray, pd.Index]:
     return codes, pd.Index(labels)
 
 
-def check_level(level) -> None:
-    """Refuse a confidence that is no share between 0 and 1."""
-    if not 0 < level < 1:
-        raise NotEstimable(f"level is a share between 0 and 1, such as 0.95; it was given as {level}")
-
-
 def describe(strip) -> str:
     """Name a strip for a message."""
     named = [name for name in ("block", "strip") if name in strip and pd.notna(strip[name])]

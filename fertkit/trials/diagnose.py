@@ -60,9 +60,8 @@ def _row(name, p, bad, good, missing="could not be checked with these strips", v
 def _normality(fit):
     from scipy.stats import shapiro
 
-    p = shapiro(fit.residuals).pvalue if len(fit.residuals) >= 3 else None
     return _row(
-        "normality (Shapiro-Wilk)", p,
+        "normality (Shapiro-Wilk)", shapiro(fit.residuals).pvalue,
         "residuals are not normal: look for a faulty strip before trusting small probabilities",
         "residuals look normal",
     )  # fmt: skip
@@ -86,7 +85,7 @@ def _additivity(trial, fit):
     from scipy.stats import f as f_distribution
 
     p, fitted = None, trial.y - fit.residuals
-    if trial.blocking and fit.df > 1 and above(np.ptp(fitted), 0, scale=np.abs(trial.y).max()):
+    if trial.blocking and above(np.ptp(fitted), 0, scale=np.abs(trial.y).max()):
         bow = ((fitted - fitted.mean()) / np.ptp(fitted)) ** 2  # of the size of the other columns in any unit
         wider = linear.fit(np.column_stack([trial.design(), bow]), trial.y)
         if wider.rank > fit.rank and above(wider.rss, 0, scale=fit.rss):

@@ -9,7 +9,7 @@ from fertkit.asked import a_share, asks, holding
 from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, checks_frame, counted, plain, plain_p
 from fertkit.rounding import at_least, at_most, below, same
-from fertkit.trials.arrange import arrange, check_level, show, spoken
+from fertkit.trials.arrange import arrange, show, spoken
 from fertkit.trials.defaults import citations, default, said_by
 from fertkit.trials.diagnose import ALPHA, far_row, order_check, told_first
 
@@ -115,7 +115,6 @@ def analyse_pairs(
     """
     from scipy.stats import t as t_distribution
 
-    check_level(level)
     arranged = arrange(trial, treatment=treatment, response=response, blocks=pair)
     if len(arranged.labels) != 2:
         raise NotEstimable(f"pairs need two treatments, there are {len(arranged.labels)}; use analyse_strips")

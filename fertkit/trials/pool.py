@@ -17,7 +17,6 @@ from fertkit.rounding import above
 from fertkit.trials import linear
 from fertkit.trials.analyse import analyse_strips
 from fertkit.trials.arrange import (
-    check_level,
     default_treatment,
     factor,
     only_column,
@@ -155,8 +154,8 @@ def pool_estimates(
     LookupFailed
         If the method is not known.
     NotEstimable
-        If a standard error is negative, fewer sites than coefficients plus one can be weighted, the level is
-        no share, or the sequences are not of one length.
+        If a standard error is negative, fewer sites than coefficients plus one can be weighted, or the
+        sequences are not of one length.
 
     Examples
     --------
@@ -169,7 +168,6 @@ def pool_estimates(
     """
     if method not in METHODS:
         raise unknown("method", method, METHODS)
-    check_level(level)
     _check_lengths(estimates=estimates, se=se, df=df, sites=sites, notes=notes, covariates=covariates)
     y, s = np.asarray(estimates, dtype=float), np.asarray(se, dtype=float)
     freedom = np.full(len(y), np.nan) if df is None else np.asarray(df, dtype=float)

@@ -11,6 +11,7 @@ from fertkit.cell_formats import Formatted
 from fertkit.intake.numbers import (
     NumberStyle,
     Reading,
+    could_be_grouped,
     number_style,
     read_number,
     read_typed,
@@ -322,3 +323,17 @@ def test_a_reading_cannot_be_changed():
     for made in (read_number("3", POINT), number_style(["3,5"])):
         with pytest.raises(FrozenInstanceError):
             made.why = made.value = None
+
+
+@pytest.mark.parametrize(("cell", "grouped"), [
+    ("1,320", True), ("1.320", True), ("12,345", True), ("1,32", False), ("0,320", False), ("12", False),
+    ("1.234,5", False), ("1,320 and 2,5", True),
+])  # fmt: skip
+def test_marks_that_could_part_thousands(cell, grouped):
+    assert could_be_grouped(cell) == grouped
+
+
+@pytest.mark.parametrize(("cells", "delimiter"), [(["1.320"], "\t"), (["1,320"], ","), (["1,320"], ";")])
+def test_a_mark_that_no_number_tells_says_so(cells, delimiter):
+    assert number_style(cells, delimiter).guessed
+    assert not number_style(["3.25", *cells], delimiter).guessed

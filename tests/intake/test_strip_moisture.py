@@ -103,7 +103,7 @@ GIVEN = [
     ({"at_pct": 0.0, "dry": True, "unit": "bu/ac"}, False, "corn", "dry bushels"),
     ({"at_pct": 0.0, "dry": True, "unit": "bu/ac", "text": "Yield at 0 %"}, False, "corn", CORN),
     ({"at_pct": 14.0, "dry": True, "unit": "bu/ac"}, False, "corn", CORN),
-    ({"at_pct": 14.0, "dry": True}, False, "", "moistures but not the crop"),
+    ({"at_pct": 14.0, "dry": True}, False, "", None),
     ({"at_pct": 14.0, "dry": True}, True, "corn", CORN),
     ({"dry": True}, True, "", None), ({"dry": True}, True, "corn", CORN), ({"dry": True}, False, "", None),
     ({}, True, "alfalfa", "one moisture"), ({"at_pct": 0.0, "dry": True}, False, "alfalfa", None),
@@ -147,6 +147,7 @@ def test_the_crop_is_not_asked_for_beside_other_problems():
         ({"dry": True}, CORN, [9, 9], "said to be at standard moisture already"),
         ({}, None, [9, 9], "taken as they stand"),
         ({"dry": True, "at_pct": 0.0}, None, [9, 9], "no trade moisture is known"),
+        ({"dry": True, "at_pct": 14.0}, None, [9, 9], "left at 14 % moisture"),
     ],
 )
 def test_yields_at_trade_moisture(harvest, standard, want, said):
@@ -161,6 +162,9 @@ def test_drying_is_said_where_it_was_done():
     said = strip_moisture.dried(moist, headers(), CORN)
     assert len(said) == 1
     assert "brought to 15.5 % moisture; head them 'Yield (t/ha at 15.5 %)'" in said[0]
+    left = strip_moisture.dried(bare, headers(dry=True, at_pct=14.0), None)
+    assert left == ["yields are left at 14 % moisture, as stated; the file names no crop"]
+    assert strip_moisture.dried(bare, headers(dry=True, at_pct=0.0), None) == []
     for frame, harvest, standard in ((moist, {}, None), (moist, {"dry": True}, CORN), (bare, {}, CORN)):
         assert strip_moisture.dried(frame, headers(**harvest), standard) == []
 
