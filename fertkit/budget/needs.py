@@ -25,6 +25,7 @@ from fertkit.budget.yields import far_outside, goal_unit, lb_ac_per, refuse, yie
 from fertkit.errors import UnitError, unknown
 from fertkit.reference import crop_name, list_sources, nitrogen_note
 from fertkit.results import Result, checks_frame, plain
+from fertkit.rounding import at_most
 from fertkit.units import SHORT_TON_LB
 
 
@@ -313,7 +314,7 @@ def _range_checks(budget):
             f"yield goal within what {row.source_key} measured ({row.nutrient})",
             budget.pounds,
             highest,
-            budget.pounds <= highest * 1.001,
+            at_most(budget.pounds, highest),
             (
                 "the source measured at yields as high",
                 "above the highest yield the source measured; uptake is scaled in proportion",

@@ -54,7 +54,7 @@ class Balance(Result):
 
     @property
     def checks(self) -> pd.DataFrame:
-        memory = self.norms["provenance"].eq("from_memory").sum() if "provenance" in self.norms else 0
+        memory = self.norms.get("provenance", pd.Series(dtype=object)).eq("from_memory").sum()
         told = ("every norm was read in its source", "norms are remembered figures: check them before use")
         without = ("every sample has its index", "samples without an index: `refused` tells why of each")
         return checks_frame(

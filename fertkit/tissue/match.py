@@ -58,7 +58,7 @@ def prepare_ranges(ranges: pd.DataFrame, name: str = "ranges") -> pd.DataFrame:
         with the valid ones, under the file `name`.
     """
     spans = _spans(ranges, name)
-    ranges = ranges.reset_index(drop=True).copy()
+    ranges = ranges.set_axis(range(len(ranges))).copy()
     ranges["crop"] = [base_crop(c) for c in ranges["crop"]]
     ranges[["first", "last"]] = spans
     for i, (nutrient, unit) in enumerate(zip(ranges["nutrient"], ranges["unit"], strict=True)):

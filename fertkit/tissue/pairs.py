@@ -275,7 +275,7 @@ def _patterns(table, weights):
     facts = load_facts("patterns").set_index("pattern")
     rows = []
     for pair, mine in table.groupby("pair", sort=False):
-        name = _pattern(mine["difference"].to_numpy(), weights.get(pair, 1.0) < 1)
+        name = _pattern(mine["difference"].to_numpy(), pair in weights and weights[pair] < 1)
         rows.append({"pair": pair, "pattern": name, **facts.loc[name].to_dict()})
     return pd.DataFrame(rows)
 
