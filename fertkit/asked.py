@@ -1,8 +1,9 @@
 """One check of the kinds of arguments: what is no number, list or table where one is due is refused.
 
-A function states what it wants (``@asks(nutrients=a_list, replicates=a_count(0))``). A value of another kind
-ends in one `InputError` that names every such argument; a single name where a list is due is a list of one.
-A value that is the default of its argument passes as it is.
+``@asks()`` checks an argument annotated str, int, float, bool, dict or DataFrame, or one of them or None, by
+its annotation; of the others a function states what it wants (``@asks(names=a_list, n=a_count(1))``). Values
+of another kind end in one `InputError` that names every such argument; a single name where a list is due is
+a list of one. A value that is the default of its argument passes as it is.
 """
 
 import inspect
@@ -10,11 +11,15 @@ import os
 from collections.abc import Iterable, Mapping
 from functools import wraps
 from numbers import Integral, Real
+from types import NoneType
+from typing import get_args
 
 import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, Problem
+
+_LARGEST = 1e100  # a number beyond it is none of a field, and its square none of a computer
 
 
 class _Wrong(Exception):
@@ -25,18 +30,19 @@ def asks(**kinds):
     """Check the arguments of a function by name; each kind gives the value back, ready for use."""
 
     def decorate(function):
-        parameters = inspect.signature(function).parameters
+        signature = inspect.signature(function)
+        due = {name: _BY_TYPE.get(_one_type(p.annotation)) for name, p in signature.parameters.items()}
+        due |= kinds
 
         @wraps(function)
         def asked(*args, **options):
-            given = inspect.signature(function).bind(*args, **options)
+            given = signature.bind(*args, **options)
             problems = []
-            for name, kind in kinds.items():
-                value = given.arguments.get(name, parameters[name].default)
-                if value is parameters[name].default:
+            for name, value in given.arguments.items():
+                if due[name] is None or value is signature.parameters[name].default:
                     continue
                 try:
-                    given.arguments[name] = kind(value)
+                    given.arguments[name] = due[name](value)
                 except _Wrong as wrong:
                     problems.append(Problem(*wrong.args, column=name, value=_shown(value)))
             if problems:
@@ -48,15 +54,78 @@ def asks(**kinds):
     return decorate
 
 
+def _one_type(annotation):
+    """The type of an annotation such as ``float | None``."""
+    types = [one for one in get_args(annotation) if one is not NoneType]
+    return types[0] if NoneType in get_args(annotation) and len(types) == 1 else annotation
+
+
 def _shown(value):
     return value if value is None or isinstance(value, str | Real | list | tuple) else type(value).__name__
 
 
-def a_word(value) -> str:
-    """One word or name."""
-    if not isinstance(value, str) or not value.strip():
-        raise _Wrong("not a word", "Write it as text")
-    return value
+# ---- one thing
+
+
+def _kind(fits, what: str, remedy: str):
+    """Make a kind of values that are given back as they are."""
+
+    def kind(value):
+        if not fits(value):
+            raise _Wrong(what, remedy)
+        return value
+
+    return kind
+
+
+def _is_number(value) -> bool:
+    return isinstance(value, Real) and not isinstance(value, bool | np.bool_)
+
+
+def _is_finite(value) -> bool:
+    return _is_number(value) and abs(value) <= _LARGEST
+
+
+def _is_path(value) -> bool:
+    return isinstance(value, str | os.PathLike) and bool(os.fspath(value))
+
+
+#: One word or name.
+a_word = _kind(lambda v: isinstance(v, str) and v.strip(), "not a word", "Write it as text")
+#: Yes or no.
+a_flag = _kind(lambda v: isinstance(v, bool | np.bool_), "neither True nor False", "Give True or False")
+#: One number, not NaN or infinite.
+a_number = _kind(_is_finite, "not a number", "Give one plain number")
+#: One number, whatever its size; what it may be is asked elsewhere.
+a_maybe_infinite = _kind(_is_number, "not a number", "Give one plain number")
+above_zero = _kind(lambda v: _is_finite(v) and v > 0, "not a number above zero", "Give one such as 2.5")
+zero_or_more = _kind(lambda v: _is_finite(v) and v >= 0, "not zero or more", "Give 0 or a number above")
+#: One number between 0 and 1, both ends left out.
+a_share = _kind(lambda v: _is_finite(v) and 0 < v < 1, "not between 0 and 1", "Give a share such as 0.95")
+#: A treatment, year or sample, or the header of a column: text or a number.
+a_label = _kind(
+    lambda v: v is not None and pd.api.types.is_scalar(v) and str(v).strip(),
+    "not a name or number",
+    "Give one as it stands in the table",
+)
+a_table = _kind(lambda v: isinstance(v, pd.DataFrame), "not a table", "Give a pandas DataFrame")
+a_dict = _kind(lambda v: isinstance(v, Mapping), "not values by name", "Give a dict")
+a_function = _kind(callable, "not a function", "Give a function")
+a_path = _kind(_is_path, "not the path of a file", "Give its path, as text or Path")
+a_content = _kind(lambda v: isinstance(v, str | bytes), "neither text nor bytes", "Give text or bytes")
+#: A file to read: its path, its bytes, an open file or a table.
+a_file = _kind(
+    lambda v: isinstance(v, bytes | bytearray | pd.DataFrame) or hasattr(v, "read") or _is_path(v),
+    "not a file",
+    "Give its path, its bytes, an open file or a DataFrame",
+)
+a_header = _kind(
+    lambda v: (isinstance(v, str) and v.strip()) or _is_number(v),
+    "not a header",
+    "Give the text of the header",
+)
+#: No such thing at all.
+off = _kind(lambda v: v is False, "not False", "Give False for none")
 
 
 def a_text(value) -> str:
@@ -64,6 +133,64 @@ def a_text(value) -> str:
     if not isinstance(value, str | os.PathLike):
         raise _Wrong("not text", "Write it as text")
     return os.fsdecode(value)
+
+
+def a_count(least: int):
+    """Make the kind of whole numbers of at least `least`."""
+
+    def kind(value) -> int:
+        if isinstance(value, bool | np.bool_) or not isinstance(value, Integral) or value < least:
+            raise _Wrong("not a whole number of things", f"Give a whole number, {least} or more")
+        return int(value)
+
+    return kind
+
+
+def holding(*members: str, like: str):
+    """Make the kind of a DataFrame or a result of another function, known by what it holds."""
+
+    def fits(value):
+        if isinstance(value, pd.DataFrame):
+            return "table" in members
+        return all(hasattr(value, name) for name in members)
+
+    return _kind(fits, "not what is asked for", f"Give {like}")
+
+
+def a_table_of(*columns: str):
+    """Make the kind of tables that have some columns, whatever else they have."""
+
+    def kind(value) -> pd.DataFrame:
+        lacking = [name for name in columns if name not in a_table(value)]
+        if lacking:
+            raise _Wrong(f"a table without the columns {', '.join(lacking)}", "Add them to the table")
+        return value
+
+    return kind
+
+
+def either(*kinds):
+    """Make the kind of values that are of one of several kinds; the last says what is wrong."""
+
+    def kind(value):
+        for one in kinds[:-1]:
+            try:
+                return one(value)
+            except _Wrong:
+                pass
+        return kinds[-1](value)
+
+    return kind
+
+
+#: A file to read that is no table yet.
+a_saved_file = either(holding("read", like="a file"), a_path)
+a_table_or_path = either(a_table, a_path)
+a_generator = holding("normal", like="numpy.random.default_rng(seed)")
+a_seed = either(a_generator, a_count(0))
+
+
+# ---- several things
 
 
 def _many(value, what, remedy) -> list:
@@ -91,34 +218,6 @@ def maybe_a_list(value) -> list[str]:
     return [] if sized and not len(value) else a_list(value)
 
 
-def a_number(value) -> float:
-    """One number, not NaN or infinite."""
-    if isinstance(value, bool | np.bool_) or not isinstance(value, Real) or not np.isfinite(value):
-        raise _Wrong("not a number", "Give one plain number")
-    return value
-
-
-def above_zero(value) -> float:
-    """One number above zero."""
-    if a_number(value) <= 0:
-        raise _Wrong("not above zero", "Give a number above 0")
-    return value
-
-
-def zero_or_more(value) -> float:
-    """One number, zero or above."""
-    if a_number(value) < 0:
-        raise _Wrong("below zero", "Give 0 or more")
-    return value
-
-
-def a_maybe_infinite(value) -> float:
-    """One number, whatever its size; what it may be is asked elsewhere."""
-    if isinstance(value, bool | np.bool_) or not isinstance(value, Real):
-        raise _Wrong("not a number", "Give one plain number")
-    return value
-
-
 def numbers(value) -> np.ndarray:
     """Several numbers, none of them NaN or infinite."""
     wrong = ("not a list of numbers", "Give a list of plain numbers")
@@ -132,6 +231,31 @@ def numbers(value) -> np.ndarray:
     if found.ndim != 1 or not np.isfinite(found).all():
         raise _Wrong(*wrong)
     return found
+
+
+def amounts(value):
+    """A number or an array of numbers of any shape; what they may be is asked elsewhere."""
+    wrong = _Wrong("not a number or a list of numbers", "Give plain numbers")
+    if value is None or isinstance(value, str | bytes | pd.DataFrame | Mapping):
+        raise wrong
+    try:
+        if getattr(getattr(value, "dtype", None), "kind", "O") not in "iuf":
+            cells = np.ravel(np.array(value, dtype=object))
+            if not all(map(_is_number, cells)):
+                raise wrong
+        found = np.asarray(value, dtype=float)
+        if not found.size or (np.isfinite(found) & (np.abs(found) > _LARGEST)).any():
+            raise wrong
+    except (TypeError, ValueError, OverflowError):
+        raise wrong from None
+    return value
+
+
+def many_amounts(value):
+    """Several such numbers."""
+    if not np.ndim(amounts(value)):
+        raise _Wrong("not a list of numbers", "Give a list of numbers, one of each")
+    return value
 
 
 def labels(value) -> list:
@@ -154,73 +278,6 @@ def a_length(value) -> tuple[float, str]:
     return a_number(value[0]), value[1]
 
 
-def a_share(value) -> float:
-    """One number between 0 and 1, both ends left out."""
-    if not 0 < a_number(value) < 1:
-        raise _Wrong("not between 0 and 1", "Give a share such as 0.95")
-    return value
-
-
-def a_count(least: int):
-    """Make the kind of whole numbers of at least `least`."""
-
-    def kind(value) -> int:
-        if isinstance(value, bool | np.bool_) or not isinstance(value, Integral) or value < least:
-            raise _Wrong("not a whole number of things", f"Give a whole number, {least} or more")
-        return int(value)
-
-    return kind
-
-
-def a_table(value) -> pd.DataFrame:
-    """A table."""
-    if not isinstance(value, pd.DataFrame):
-        raise _Wrong("not a table", "Give a pandas DataFrame")
-    return value
-
-
-def holding(*members: str, like: str):
-    """Make the kind of a DataFrame or a result of another function, known by what it holds."""
-
-    def kind(value):
-        if isinstance(value, pd.DataFrame) and "table" in members:
-            return value
-        if isinstance(value, pd.DataFrame) or not all(hasattr(value, name) for name in members):
-            raise _Wrong("not what is asked for", f"Give {like}")
-        return value
-
-    return kind
-
-
-def a_function(value):
-    """A function."""
-    if not callable(value):
-        raise _Wrong("not a function", "Give a function")
-    return value
-
-
-def a_path(value) -> str | os.PathLike:
-    """The place of a file."""
-    if not isinstance(value, str | os.PathLike) or not os.fspath(value):
-        raise _Wrong("not the path of a file", "Give its path, as text or Path")
-    return value
-
-
-def a_file(value):
-    """A file to read: its path, its bytes, an open file or a table."""
-    if isinstance(value, bytes | bytearray | pd.DataFrame) or hasattr(value, "read"):
-        return value
-    try:
-        return a_path(value)
-    except _Wrong:
-        raise _Wrong("not a file", "Give its path, its bytes, an open file or a DataFrame") from None
-
-
-def a_table_or_path(value):
-    """A table, or the path of one."""
-    return value if isinstance(value, pd.DataFrame) else a_path(value)
-
-
 def each_of(kind):
     """Make the kind of several things of one kind, or one of them."""
 
@@ -230,7 +287,6 @@ def each_of(kind):
         except _Wrong as wrong:
             return [kind(one) for one in _many(value, *wrong.args)]
 
-    kinds.__name__ = "each_of"
     return kinds
 
 
@@ -243,27 +299,7 @@ def by_name(kind, what: str, remedy: str):
         except _Wrong:
             raise _Wrong(what, remedy) from None
 
-    kinds.__name__ = "by_name"
     return kinds
-
-
-def a_dict(value) -> dict:
-    """Values by name."""
-    if not isinstance(value, Mapping):
-        raise _Wrong("not values by name", "Give a dict")
-    return value
-
-
-def a_header(value):
-    """A header of a table, which need not be text."""
-    if not isinstance(value, str | Real) or not str(value).strip():
-        raise _Wrong("not a header", "Give the text of the header")
-    return value
-
-
-def lines(value) -> list[str]:
-    """Lines of text: one, several or none; a line may be blank."""
-    return each_of(a_text)(value)
 
 
 def headers(value) -> list:
@@ -274,13 +310,14 @@ def headers(value) -> list:
     return found
 
 
+#: Lines of text: one, several or none; a line may be blank.
+lines = each_of(a_text)
+maybe_headers = each_of(a_header)
 amounts_by_name = by_name(zero_or_more, "not amounts by name", "Give a dict of numbers, 0 or more")
 numbers_by_name = by_name(a_maybe_infinite, "not numbers by name", "Give a dict of numbers")
 words_by_name = by_name(a_word, "not words by name", "Give a dict such as {'yield': 'bu/ac'}")
+word_or_words_by_name = either(a_text, words_by_name)
 header_by_role = by_name(a_header, "not headers by role", "Give a dict such as {'yield': 'Grain'}")
 headers_by_role = by_name(each_of(a_header), "not headers by role", "Give a dict such as {'yield': 'Grain'}")
 
-
-def word_or_words_by_name(value):
-    """One word for all, or words by name."""
-    return value if isinstance(value, str) else words_by_name(value)
+_BY_TYPE = {str: a_word, bool: a_flag, int: a_count(0), float: a_number, pd.DataFrame: a_table, dict: a_dict}

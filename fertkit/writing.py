@@ -5,6 +5,8 @@ import stat
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from fertkit.asked import a_content, a_path, asks
+
 
 @contextmanager
 def naming(path, draft=None):
@@ -74,6 +76,7 @@ def _folder_to_disk(folder):
             os.close(handle)
 
 
+@asks(content=a_content, path=a_path)
 def write_whole(content: str | bytes, path) -> Path:
     """Write a file whole or not at all: a failed or killed write leaves the old file as it was.
 

@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import CancelledError
 from contextlib import contextmanager
 
+from fertkit.asked import a_count, asks
 from fertkit.batch.parts import Part
 from fertkit.errors import FertkitError, InputError, Problem, shorten
 
@@ -13,6 +14,7 @@ _PATIENCE = "10s"  # for a scheduler to answer
 _AGAIN = "The same command goes on where it ended"
 
 
+@asks(workers=a_count(1))
 @contextmanager
 def local_cluster(workers: int = 2, memory_limit: str = "2GB"):
     """Start workers on this machine, on the loopback address and without a page of their own.

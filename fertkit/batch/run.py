@@ -9,6 +9,24 @@ from pathlib import Path
 
 import pandas as pd
 
+from fertkit.asked import (
+    a_count,
+    a_flag,
+    a_header,
+    a_list,
+    a_path,
+    a_share,
+    a_text,
+    a_word,
+    above_zero,
+    amounts,
+    asks,
+    either,
+    headers,
+    headers_by_role,
+    holding,
+    words_by_name,
+)
 from fertkit.batch.cluster import connected, work_on
 from fertkit.batch.finished import digest_of, enter, unfinished
 from fertkit.batch.lock import held
@@ -31,6 +49,14 @@ from fertkit.errors import FertkitError, InputError, NotEstimable, Problem
 from fertkit.writing import write_whole
 
 
+@asks(
+    source=a_path, out=a_path, kind=a_word, by=headers, nutrient_price=amounts, grain_price=amounts,
+    price_ratio=amounts, level=a_share, rate=a_header, yield_=a_header, block=a_header, weight=a_header,
+    columns=headers_by_role, units=words_by_name, sheet=a_text, analysis=a_text, density=above_zero,
+    real_yields=a_flag, decimal=a_word, crop=a_text, ranges=a_path, source_keys=a_list, seed=a_count(0),
+    part_size=a_count(1), pages=a_flag, progress=a_flag,
+    client=either(a_word, holding("map", "submit", like="a Client of dask.distributed")),
+)  # fmt: skip
 def run_batch(
     source, out, kind="trials", *, by=None, nutrient_price=None, grain_price=None, price_ratio=None,
     level=0.95, rate=None, yield_=None, block=None, weight=None, columns=None, units=None, sheet=None,

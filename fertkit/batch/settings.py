@@ -135,8 +135,6 @@ def make_settings(
     names = [own] if by is None else [by] if isinstance(by, str) else list(by)
     if kind == "samples" and names != [own]:
         raise LookupFailed("samples are told apart by their column 'sample_id'; name it so")
-    if part_size is not None and (part_size != int(part_size) or part_size < 1):
-        raise NotEstimable(f"a part holds at least one trial or sample, not {part_size}")
     ratio = _ratio(nutrient_price, grain_price, price_ratio) if kind == "trials" else None
     check_level(rest.get("level", 0.95))
     if decimal not in (None, ".", ","):

@@ -135,7 +135,7 @@ def _of_strips(strips, file, settings):
             )
             yield Found(names, file, message=message, n=len(rows))
             continue
-        columns = {"rate": strips.rate_column, "yield_": strips.yield_column}
+        columns = {"rate": strips.rate_column or None, "yield_": strips.yield_column}
         place = dict(zip(PLACE, (file, 0), strict=True))
         yield _one(
             names,

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_dict, a_table, asks
-from fertkit.budget.products import NUTRIENTS, PERCENT, find_product, product_cautions
+from fertkit.asked import asks
+from fertkit.budget.products import NUTRIENTS, PERCENT, find_product, of_products, product_cautions
 from fertkit.budget.words import keys, mark, parts, short
 from fertkit.errors import FertkitError, InputError, NotEstimable, Problem, UnitError, unknown
 from fertkit.reference import list_sources
@@ -99,7 +99,7 @@ class Blend(Result):
         return "\n".join([*lines, *(f"  {c.topic}: {c.text}" for c in self.cautions.itertuples())])
 
 
-@asks(targets=a_dict, prices=a_table, caps=a_dict, product_caps=a_dict)
+@asks(products=of_products)
 def blend(
     targets: dict,
     prices: pd.DataFrame,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_count, a_number, a_word, above_zero, asks, zero_or_more
+from fertkit.asked import above_zero, asks, zero_or_more
 from fertkit.budget.yields import refuse
 from fertkit.errors import unknown
 from fertkit.reference import load_table
@@ -39,7 +39,7 @@ def _values(system, nutrient):
     return rows.set_index("parameter")
 
 
-@asks(nutrient=a_word, test_ppm=zero_or_more, cec=above_zero)
+@asks(test_ppm=zero_or_more, cec=above_zero)
 def soil_buffer(nutrient: str, test_ppm: float, falling: bool, cec: float | None = None) -> Buffer:
     """Find the published buffering of a soil test.
 
@@ -91,7 +91,7 @@ def soil_buffer(nutrient: str, test_ppm: float, falling: bool, cec: float | None
     return Buffer(ohio["value"]["buffer"], min(pounds), max(pounds), "OSU_BUILD2012;CIAMPITTI2011")
 
 
-@asks(decline_pct=a_number)
+@asks()
 def half_life_years(decline_pct: float) -> float:
     """Years in which a soil test halves that falls by a steady share each year [%/yr].
 
@@ -109,7 +109,7 @@ def half_life_years(decline_pct: float) -> float:
     return float(np.log(0.5) / np.log(1 - decline_pct / 100))
 
 
-@asks(test_ppm=zero_or_more, years=a_count(0))
+@asks(test_ppm=zero_or_more)
 def decline_without_p(test_ppm: float, years: int) -> pd.DataFrame:
     """Where a P test goes without any P, by the meta-analysis of 56 fields (DRAWDOWN2025).
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_list, a_word, asks
+from fertkit.asked import a_list, a_saved_file, a_table, asks, either
 from fertkit.budget.farm_table import read_fields
 from fertkit.budget.rates import NUTRIENT_ORDER, amounts, published_rates, residue_lb_ac
 from fertkit.budget.rows import (
@@ -98,7 +98,7 @@ def _of_fields(some, fields):
     return "" if some == fields else f" on {some} of {fields} fields, not published for the others"
 
 
-@asks(source=a_word, nutrients=a_list)
+@asks(fields=either(a_table, a_saved_file), nutrients=a_list)
 def farm_budget(
     fields,
     *,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_maybe_infinite, a_pair, a_table, a_word, above_zero, asks, numbers_by_name
+from fertkit.asked import a_label, a_maybe_infinite, a_pair, above_zero, asks, numbers_by_name
 from fertkit.budget.applied import applied_columns, applied_rates
 from fertkit.budget.buffers import TEST_OF, decline_without_p, soil_buffer
 from fertkit.budget.farm import farm_budget
@@ -159,9 +159,8 @@ class SkippedYear(Result):
 
 
 @asks(
-    rotation=a_table, start_tests=numbers_by_name, prices=numbers_by_name, critical=numbers_by_name,
-    source=a_word, cec=above_zero, kept=a_pair, interest_pct=a_maybe_infinite, test_sd_ppm=a_maybe_infinite,
-    unit=a_word,
+    start_tests=numbers_by_name, cec=above_zero, prices=numbers_by_name, interest_pct=a_maybe_infinite,
+    kept=a_pair, test_sd_ppm=a_maybe_infinite, critical=numbers_by_name,
 )  # fmt: skip
 def carry_over(
     rotation: pd.DataFrame,
@@ -245,7 +244,7 @@ def carry_over(
     return Ledger(rows, dict(start_tests), dict(critical), unit)
 
 
-@asks(rotation=a_table)
+@asks(year=a_label)
 def skip_year(rotation: pd.DataFrame, year, **options) -> SkippedYear:
     """Ask what happens if nothing is applied in one year of a rotation.
 

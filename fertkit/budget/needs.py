@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_dict, a_list, a_word, asks
+from fertkit.asked import a_dict, a_list, a_number, a_word, asks, either
 from fertkit.budget.rates import OXIDE_OF, amounts, parts_of, published_rates, residue_lb_ac
 from fertkit.budget.rows import (
     OWN,
@@ -144,7 +144,7 @@ class NutrientBudget(Result):
         return [r for r in published_rates(self.crop, self.part) if r.source_key in keys]
 
 
-@asks(crop=a_word, source=a_list, nutrients=a_list, analysis=a_dict)
+@asks(source=a_list, nutrients=a_list, residue=either(a_word, a_number), analysis=a_dict)
 def nutrient_budget(
     crop: str,
     yield_goal: float,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_word, asks, holding
+from fertkit.asked import asks, holding
 from fertkit.budget.rates import OXIDE_OF, published_rates
 from fertkit.budget.timing import stage_place
 from fertkit.budget.words import daily, mark
@@ -155,8 +155,7 @@ class PeakComparison(Result):
 @asks(
     first=holding("peaks", like="what season_demand gives"),
     second=holding("peaks", like="what season_demand gives"),
-    nutrient=a_word,
-)
+)  # fmt: skip
 def compare_peaks(first, second, nutrient: str = "K2O") -> PeakComparison:
     """Compare the peak daily demand of two crops, every basis side by side.
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_table, a_word, above_zero, amounts_by_name, asks, maybe_a_list
+from fertkit.asked import a_table_of, above_zero, amounts_by_name, asks, maybe_a_list
 from fertkit.budget.words import keys, mark
 from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable, UnitError, unknown
@@ -17,6 +17,8 @@ NUTRIENTS = ("N", "P2O5", "K2O", "S", "Ca", "Mg", "Zn", "B")
 #: Topics of the cautions that forbid contact with the seed.
 NEVER_WITH_SEED = ("ammonia", "thiosulfate", "boron toxicity")
 PERCENT = {name: f"{name.lower()}_pct" for name in NUTRIENTS}
+#: A products table of the user's own.
+of_products = a_table_of("material", "grade", *PERCENT.values(), "density_lb_gal", "source_key", "provenance")
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,7 @@ def find_product(name: str, products: pd.DataFrame | None = None) -> pd.Series:
     return table[fits].iloc[0]
 
 
-@asks(product=a_word, products=a_table)
+@asks(products=of_products)
 def nutrients_per_gallon(product: str, products: pd.DataFrame | None = None) -> pd.Series:
     """Pounds of each nutrient in a gallon of a liquid product, from its grade and density [lb/gal].
 
@@ -108,7 +110,7 @@ def nutrients_per_gallon(product: str, products: pd.DataFrame | None = None) -> 
     return pd.Series(share.to_numpy() * row["density_lb_gal"], index=NUTRIENTS)
 
 
-@asks(product=a_word, nutrient=a_word, products=a_table)
+@asks(products=of_products)
 def product_rate(
     product: str, nutrient: str, rate_lb_ac: float, *, products: pd.DataFrame | None = None
 ) -> ProductRate:
@@ -172,7 +174,7 @@ def product_rate(
     return ProductRate(row["material"], row["grade"], nutrient, pounds, gallons, rows, cautions)
 
 
-@asks(names=maybe_a_list, products=a_table)
+@asks(names=maybe_a_list, products=of_products)
 def product_cautions(names, *, products: pd.DataFrame | None = None) -> pd.DataFrame:
     """List what to watch with some products: seed safety, handling, loss to water and air, who governs.
 
@@ -212,7 +214,7 @@ def product_cautions(names, *, products: pd.DataFrame | None = None) -> pd.DataF
     return pd.DataFrame(found, columns=["topic", "text", "product", "source_key", "provenance"])
 
 
-@asks(crop=a_word, row_spacing_in=above_zero, soil=a_word)
+@asks(row_spacing_in=above_zero)
 def seed_row_limit(crop: str, row_spacing_in: float, soil: str = "medium to fine") -> pd.Series:
     """Most N + K2O that may go with the seed [lb/ac].
 
@@ -252,7 +254,7 @@ def seed_row_limit(crop: str, row_spacing_in: float, soil: str = "medium to fine
     return fits.iloc[0]
 
 
-@asks(rates=amounts_by_name, crop=a_word, row_spacing_in=above_zero)
+@asks(rates=amounts_by_name, row_spacing_in=above_zero, products=of_products)
 def check_seed_row(
     rates: dict, crop: str, row_spacing_in: float, soil: str = "medium to fine", *, products=None
 ) -> pd.DataFrame:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_dict, a_list, a_table, a_word, asks
+from fertkit.asked import a_list, asks
 from fertkit.budget.hump import one_hump
 from fertkit.budget.needs import nutrient_budget
 from fertkit.budget.peaks import peak_table
@@ -146,7 +146,7 @@ class SeasonDemand(Result):
         return "\n".join(lines)
 
 
-@asks(crop=a_word, nutrients=a_list, source=a_list, points=a_table, stage_days=a_dict, temperatures=a_table)
+@asks(nutrients=a_list, source=a_list)
 def season_demand(
     crop: str,
     yield_goal: float,

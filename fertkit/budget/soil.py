@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_number, a_word, asks, maybe_a_list
+from fertkit.asked import asks, maybe_a_list
 from fertkit.budget.rates import amounts, published_rates
 from fertkit.budget.thresholds import OXIDE, check_test, thresholds
 from fertkit.budget.words import GOVERNS, keys
@@ -111,15 +111,7 @@ class SoilRate(Result):
         return "\n".join([*lines, GOVERNS])
 
 
-@asks(
-    system=a_word,
-    nutrient=a_word,
-    test=a_number,
-    crop=a_word,
-    depth_in=a_number,
-    cec=a_number,
-    rotation=maybe_a_list,
-)
+@asks(rotation=maybe_a_list)
 def soil_rate(
     system: str,
     nutrient: str,

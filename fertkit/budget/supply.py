@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_dict, a_table, asks, holding
+from fertkit.asked import asks, holding
 from fertkit.budget.season import SeasonDemand
 from fertkit.budget.words import GOVERNS, short
 from fertkit.budget.yields import refuse
@@ -100,11 +100,7 @@ def _span(row):
     return f"day {row.first_day_from:.0f} to {row.first_day_to:.0f}"
 
 
-@asks(
-    demand=holding("rows", "totals", like="what season_demand gives"),
-    soil_supply=a_dict,
-    applications=a_table,
-)
+@asks(demand=holding("rows", "totals", like="what season_demand gives"))
 def supply_gap(
     demand: SeasonDemand, soil_supply: dict, applications: pd.DataFrame | None = None
 ) -> SupplyGap:

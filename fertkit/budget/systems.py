@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_table, a_word, asks
+from fertkit.asked import asks
 from fertkit.budget.soil import soil_rate
 from fertkit.budget.thresholds import CLASSES, OXIDE, in_unit, soil_class, system_rows
 from fertkit.budget.words import GOVERNS, keys, mark
@@ -52,7 +52,7 @@ class SystemComparison(Result):
         return "\n".join([*lines, GOVERNS])
 
 
-@asks(nutrient=a_word, tests=a_table, crop=a_word)
+@asks()
 def compare_systems(
     nutrient: str, tests: pd.DataFrame, crop: str, yield_goal: float, yield_unit: str | None = None, **options
 ) -> SystemComparison:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_word, asks, zero_or_more
+from fertkit.asked import asks, zero_or_more
 from fertkit.budget.yields import refuse
 from fertkit.errors import LookupFailed, UnitError, unknown
 from fertkit.reference import base_crop, load_table
@@ -210,7 +210,7 @@ def in_unit(test, unit, to):
     return test * factor[unit] / factor[to]
 
 
-@asks(test=zero_or_more, nutrient=a_word, extractant=a_word, to=a_word)
+@asks(test=zero_or_more)
 def convert_soil_test(test: float, nutrient: str, extractant: str, to: str) -> pd.DataFrame:
     """Restate a soil test by another extractant, by every published conversion.
 

@@ -5,6 +5,7 @@ import re
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import amounts, asks
 from fertkit.budget.rates import OXIDE_OF
 from fertkit.budget.yields import refuse
 from fertkit.errors import InputError, NotEstimable, Problem, UnitError, unknown
@@ -16,6 +17,7 @@ OWN_POINTS = "own points"
 METHODS = ("86/50", "average")
 
 
+@asks(tmax=amounts, tmin=amounts)
 def growing_degree_days(tmax, tmin, *, method: str = "86/50", unit: str = "F", base: float | None = None):
     """Daily growing-degree days from daily maximum and minimum temperature.
 
@@ -73,9 +75,10 @@ def growing_degree_days(tmax, tmin, *, method: str = "86/50", unit: str = "F", b
 def _check_temperatures(high, low):
     if high.shape != low.shape:
         raise refuse("temperatures", "maximum and minimum differ in length", "give one of each for every day")
+    high, low = high.ravel(), low.ravel()
     problems = [
         Problem("a temperature is missing", "fill in every day", row=int(i) + 2)
-        for i in np.flatnonzero(np.isnan(high) | np.isnan(low))
+        for i in np.flatnonzero(~(np.isfinite(high) & np.isfinite(low)))
     ]
     problems += [
         Problem("minimum above maximum", "swap or correct them", int(i) + 2, "tmin", f"{low[i]:g}")

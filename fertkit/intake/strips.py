@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_file, a_number, a_text, asks, headers_by_role, words_by_name
+from fertkit.asked import a_file, a_flag, a_text, above_zero, asks, headers_by_role, words_by_name
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake.files import RawTable, open_table, text_of
 from fertkit.intake.strip_average import average_parts
@@ -38,7 +38,7 @@ from fertkit.units import convert_area_rate
 
 @asks(
     path_or_buffer=a_file, crop=a_text, columns=headers_by_role, units=words_by_name, name=a_text,
-    sheet=a_text, analysis=a_text, density=a_number,
+    sheet=a_text, analysis=a_text, density=above_zero, real_yields=a_flag,
 )  # fmt: skip
 def read_strips(
     path_or_buffer,

@@ -96,8 +96,8 @@ class YieldPoints(Result):
 
 
 @asks(
-    path_or_buffer=a_file, crop=a_word, columns=header_by_role, units=words_by_name, width=a_length,
-    yield_unit=a_word, name=a_text,
+    path_or_buffer=a_file, columns=header_by_role, units=words_by_name, width=a_length, yield_unit=a_word,
+    name=a_text,
 )  # fmt: skip
 def read_points(
     path_or_buffer, *, crop: str, columns=None, units=None, width=None, yield_unit="bu/ac", name=None

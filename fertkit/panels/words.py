@@ -4,6 +4,7 @@ import re
 from html import escape
 from itertools import takewhile
 
+from fertkit.asked import asks, holding
 from fertkit.results import capital
 
 #: What follows an option: the same in Python; and how a column is named in code and in commands.
@@ -65,6 +66,7 @@ def without_code(text: str) -> str:
     return text.rstrip()
 
 
+@asks(result=holding("summary", like="a result of fertkit"))
 def in_words(result):
     """Show the summary of a result below a cell, as a panel shows it.
 

@@ -7,6 +7,7 @@ from importlib.resources import files
 
 import pandas as pd
 
+from fertkit.asked import a_text, asks, lines
 from fertkit.errors import LookupFailed, UnitError, unknown
 
 _HOME = files("fertkit.reference")
@@ -46,6 +47,7 @@ def load_crops() -> pd.DataFrame:
     return _crops().reset_index(drop=True)
 
 
+@asks(text=a_text)
 def crop_name(text: str) -> str:
     """Give fertkit's name of a crop for what a user or a file calls it (Maize, Maíz, Körnermais -> corn).
 
@@ -152,6 +154,7 @@ def _others():
     return [(_words(name), r.meaning) for r in table.itertuples() for name in r.words.split(";")]
 
 
+@asks(names=lines)
 def unknown_crops(names) -> list[str]:
     """Those of several crop names that are not known, each once; blank ones count as not stated.
 
@@ -171,6 +174,7 @@ def unknown_crops(names) -> list[str]:
     return [name for name in dict.fromkeys(names) if name and not known(name)]
 
 
+@asks(crop=a_text)
 def base_crop(crop: str) -> str:
     """Give the crop a market class belongs to (winter wheat -> wheat); other crops are their own.
 
@@ -187,6 +191,7 @@ def base_crop(crop: str) -> str:
     return name
 
 
+@asks(crop=a_text)
 def bushel_lb(crop: str) -> float:
     """Trade weight of a bushel of a crop [lb/bu].
 
@@ -204,6 +209,7 @@ def bushel_lb(crop: str) -> float:
     return _constant(crop, "bushel_lb", "is not traded by the bushel; give the yield by weight")
 
 
+@asks(crop=a_text)
 def sold_by_weight(crop: str) -> bool:
     """Tell whether yields of a crop are reported by weight although a bushel of it is known (rice).
 
@@ -216,6 +222,7 @@ def sold_by_weight(crop: str) -> bool:
     return bool(_crops().loc[crop_name(crop), "by_weight_source_key"])
 
 
+@asks(crop=a_text)
 def trade_moisture_pct(crop: str) -> float:
     """Standard moisture at which a crop is traded [% wet basis].
 
@@ -235,6 +242,7 @@ def trade_moisture_pct(crop: str) -> float:
     )
 
 
+@asks(crop=a_text)
 def nitrogen_note(crop: str) -> str:
     """What to know before reading a crop's nitrogen as a need, marked with its source; '' for most crops.
 

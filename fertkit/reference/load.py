@@ -6,10 +6,11 @@ from pathlib import Path
 
 import pandas as pd
 
+from fertkit.asked import a_path, a_text, a_word, asks, lines
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
 from fertkit.reference.crops import crop_name
 from fertkit.reference.facts import load_facts
-from fertkit.reference.schema import check_table
+from fertkit.reference.schema import SCHEMAS, check_table
 from fertkit.reference.text_tables import read_text_table
 from fertkit.units import convert_concentration
 
@@ -30,6 +31,7 @@ def _bundled(kind: str) -> pd.DataFrame:
     return check_table(pd.concat(cells, ignore_index=True), kind, f"{kind}.csv")
 
 
+@asks(path=a_path)
 def load_table(kind: str, path=None, *, source: str | None = None, crop: str | None = None) -> pd.DataFrame:
     """Load one kind of reference table: the bundled publications, or the user's own file.
 
@@ -67,6 +69,8 @@ def load_table(kind: str, path=None, *, source: str | None = None, crop: str | N
     >>> table.loc[table.nutrient == "K2O", ["value", "unit"]].values.tolist()
     [[1.4, 'lb/bu']]
     """
+    if kind not in SCHEMAS:
+        raise unknown("kind of table", kind, SCHEMAS)
     table = (
         _bundled(kind).copy() if path is None else check_table(read_text_table(path), kind, Path(path).name)
     )
@@ -81,6 +85,7 @@ def load_table(kind: str, path=None, *, source: str | None = None, crop: str | N
     return table.reset_index(drop=True) if path is None else table
 
 
+@asks(path=a_path, source=a_word, crop=a_word)
 def load_ranges(path=None, *, source=None, crop=None) -> pd.DataFrame:
     """Load sufficiency ranges and critical levels of plant tissue; see `load_table`.
 
@@ -130,6 +135,7 @@ def _sources() -> pd.DataFrame:
         return pd.read_csv(handle, dtype=str, keep_default_na=False)
 
 
+@asks(keys=lines)
 def list_sources(keys=None) -> pd.DataFrame:
     """List the publications behind the bundled numbers.
 
@@ -162,6 +168,7 @@ def list_sources(keys=None) -> pd.DataFrame:
     return both.loc[wanted].reset_index()
 
 
+@asks(key=a_text)
 def cite(key: str) -> str:
     """Give the full citation of one source key, or of several joined by ``;``.
 

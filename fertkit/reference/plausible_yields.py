@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fertkit.asked import a_text, asks
 from fertkit.errors import unknown
 from fertkit.reference.crops import base_crop, load_crops
 from fertkit.reference.load import load_table
@@ -41,6 +42,7 @@ class PlausibleYield:
         return float(convert_area_rate(self.highest_t_ha, "t/ha", unit, lb_per_bushel=_bushel(self.crop)))
 
 
+@asks(crop=a_text)
 def plausible_yield(crop: str, part: str | None = None) -> PlausibleYield:
     """Give the highest plausible yield of a crop: a record where one was found, else a remembered bound.
 

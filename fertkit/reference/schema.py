@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_table, a_word, asks
-from fertkit.errors import InputError, Problem
+from fertkit.asked import asks
+from fertkit.errors import InputError, Problem, unknown
 from fertkit.reference.text_tables import with_decimal_points
 from fertkit.units import AREA_RATE_KG_HA, COMPOUNDS
 
@@ -305,7 +305,7 @@ SCHEMAS: dict[str, Schema] = {
 SCHEMAS["trial_limits"] = SCHEMAS["response_limits"] = SCHEMAS["constants"]
 
 
-@asks(frame=a_table, kind=a_word)
+@asks()
 def check_table(frame: pd.DataFrame, kind: str, file: str) -> pd.DataFrame:
     """Check a table of text cells against the schema of its kind and convert its numbers.
 
@@ -338,6 +338,8 @@ def check_table(frame: pd.DataFrame, kind: str, file: str) -> pd.DataFrame:
     ...     print(str(error).splitlines()[0])
     mine.csv: 3 problems
     """
+    if kind not in SCHEMAS:
+        raise unknown("kind of table", kind, SCHEMAS)
     schema = SCHEMAS[kind]
     frame = frame.rename(columns=lambda c: str(c).strip())
     problems = list(_column_problems(frame, schema))

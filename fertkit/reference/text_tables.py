@@ -4,6 +4,7 @@ import re
 
 import pandas as pd
 
+from fertkit.asked import a_saved_file, asks
 from fertkit.errors import InputError, Problem
 from fertkit.tables import open_tables, text_of, whole
 
@@ -11,6 +12,7 @@ _COMMA = re.compile(r"[+-]?\d*,\d+")
 _GROUPED = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 
 
+@asks(path=a_saved_file)
 def read_text_table(path) -> pd.DataFrame:
     """Read a CSV (comma, semicolon, tab), XLSX, XLS or ODS file as text cells, nothing guessed.
 

@@ -6,6 +6,7 @@ from importlib.resources import files
 
 import pandas as pd
 
+from fertkit.asked import asks
 from fertkit.errors import LookupFailed, shorten, unknown
 
 
@@ -15,6 +16,7 @@ def _sheet(name: str) -> pd.DataFrame:
         return pd.read_csv(handle, dtype=str, keep_default_na=False)
 
 
+@asks()
 def glossary(word: str | None = None) -> pd.DataFrame:
     """Explain the trade's terms.
 
@@ -55,6 +57,7 @@ def glossary(word: str | None = None) -> pd.DataFrame:
     return found.reset_index(drop=True)
 
 
+@asks()
 def list_limits(topic: str | None = None) -> pd.DataFrame:
     """List what the kit cannot know, and what to do about it.
 

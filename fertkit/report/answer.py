@@ -4,7 +4,20 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from fertkit.asked import a_file, a_table_or_path, a_text, a_word, asks, headers_by_role
+from fertkit.asked import (
+    a_file,
+    a_flag,
+    a_number,
+    a_seed,
+    a_table_or_path,
+    a_text,
+    a_word,
+    amounts,
+    asks,
+    either,
+    headers_by_role,
+    holding,
+)
 from fertkit.budget import Ledger, NutrientBudget, SeasonDemand, carry_over, nutrient_budget, season_demand
 from fertkit.budget.ledger import NUTRIENTS as CARRIED
 from fertkit.budget.yields import amount_unit
@@ -90,8 +103,10 @@ class FieldAnswer(Result):
 
 
 @asks(
-    crop=a_word, goal_unit=a_word, leaf=a_file, ranges=a_table_or_path, stage=a_text, part=a_text,
-    columns=headers_by_role, currency=a_text,
+    crop=a_word, goal=a_number, goal_unit=a_word, leaf=a_file,
+    strips=either(a_file, holding("table", like="a strip file, or what read_strips gives")),
+    nutrient_price=amounts, grain_price=amounts, ranges=a_table_or_path, stage=a_text, part=a_text,
+    unit=a_word, columns=headers_by_role, real_yields=a_flag, currency=a_text, seed=a_seed,
 )  # fmt: skip
 def answer_field(
     crop,

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import asks, holding
+from fertkit.asked import a_number, a_seed, a_text, amounts, asks, holding, labels
 from fertkit.chance import make_rng
 from fertkit.errors import FertkitError, InputError, NotEstimable
 from fertkit.report.answer_table import answer_table, checks_of, response_rows
@@ -120,7 +120,10 @@ class NetworkAnswer(Result):
         return self.with_status(TOP)
 
 
-@asks(strips=holding("table", like="what read_strips gives, or a table of strips"))
+@asks(
+    strips=holding("table", like="what read_strips gives, or a table of strips"), nutrient_price=amounts,
+    grain_price=amounts, within=a_number, currency=a_text, contrast=labels, seed=a_seed,
+)  # fmt: skip
 def answer_network(
     strips, *, nutrient_price, grain_price, within=None, currency="", contrast=None, seed=0
 ) -> NetworkAnswer:

@@ -13,7 +13,7 @@ from io import BytesIO
 import pandas as pd
 
 import fertkit
-from fertkit.asked import a_table, a_word, asks, each_of, holding, lines
+from fertkit.asked import asks, each_of, holding, lines
 from fertkit.errors import harmless
 from fertkit.reference import list_sources
 from fertkit.report.tables import ROUNDING, Table, shown
@@ -72,11 +72,9 @@ def inches(ax) -> str:
 
 
 @asks(
-    title=a_word,
     sections=each_of(holding("title", "paragraphs", "tables", like="a Section or a list of them")),
     lead=lines,
-    sources=a_table,
-)
+)  # fmt: skip
 def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None = None) -> str:
     """Render a page.
 

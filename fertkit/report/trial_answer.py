@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from fertkit.asked import asks, holding
+from fertkit.asked import a_number, a_seed, a_text, a_word, amounts, asks, holding
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
@@ -93,7 +93,11 @@ class TrialAnswer(Result):
         return self.response.plot(ax, **options)
 
 
-@asks(trial=holding("table", like="what read_strips gives, or a table of strips"))
+@asks(
+    trial=holding("table", like="what read_strips gives, or a table of strips"), nutrient_price=amounts,
+    grain_price=amounts, within=a_number, price_swing_pct=a_number, currency=a_text,
+    plan=holding("treatments", "seed", like="what plan_strips gives"), name=a_word, seed=a_seed,
+)  # fmt: skip
 def answer_trial(
     trial, *, nutrient_price, grain_price, within=None, price_swing_pct=None, currency="", plan=None,
     name=None, seed=0,

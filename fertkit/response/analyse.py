@@ -10,13 +10,24 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_count, a_share, asks, holding
+from fertkit.asked import (
+    a_count,
+    a_header,
+    a_seed,
+    a_share,
+    amounts,
+    asks,
+    either,
+    holding,
+    maybe_headers,
+    off,
+)
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable, PriceError
 from fertkit.reference import list_sources
 from fertkit.response.bootstrap import bootstrap_fits
 from fertkit.response.compare import CurveComparison, arrays_of, compare_curves, lack_of_fit
-from fertkit.response.curves import CURVES, get_curve
+from fertkit.response.curves import CURVES, a_curve, get_curve
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.doubtful import doubtful_rows, order_said, say_rows, say_with_and_without
 from fertkit.response.fit import ResponseFit, block_effects, fit_data
@@ -190,10 +201,11 @@ class ResponseAnalysis(Result):
 
 
 @asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"),
-    level=a_share,
-    replicates=a_count(0),
-)
+    trial=holding("table", like="what read_strips gives, or a table of strips"), nutrient_price=amounts,
+    grain_price=amounts, prices=holding("nutrient", "grain", like="Prices"), curve=a_curve, level=a_share,
+    replicates=a_count(0), seed=a_seed, rate=a_header, yield_=a_header, block=either(maybe_headers, off),
+    weight=a_header,
+)  # fmt: skip
 def analyse_response(
     trial, *, nutrient_price=None, grain_price=None, prices=None, curve=None, level=0.95, replicates=2000,
     seed=0, rate=None, yield_=None, block=None, weight=None,

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fertkit.asked import a_count, a_word, asks, holding
+from fertkit.asked import a_count, a_seed, asks, holding
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable, unknown
 from fertkit.response.curves import get_curve, optimum_in_range
@@ -12,7 +12,7 @@ from fertkit.response.many import Fits, fit_sums
 from fertkit.response.sums import Sums
 
 
-@asks(fit=holding("curve", "coef", like="what fit_response gives"), replicates=a_count(1), kind=a_word)
+@asks(fit=holding("curve", "coef", like="what fit_response gives"), replicates=a_count(1), seed=a_seed)
 def bootstrap_fits(fit, replicates: int = 2000, seed=0, kind: str = "residual") -> Fits:
     """Refit a curve to bootstrap replicates of its trial.
 

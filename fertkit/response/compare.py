@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_list, a_number, a_share, asks, holding
+from fertkit.asked import a_header, a_list, a_number, a_share, asks, either, holding, maybe_headers, off
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.reference import list_sources
 from fertkit.response.averaging import (
@@ -141,11 +141,10 @@ class CurveComparison(Result):
 
 
 @asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"),
-    price_ratio=a_number,
-    curves=a_list,
-    level=a_share,
-)
+    trial=holding("table", like="what read_strips gives, or a table of strips"), price_ratio=a_number,
+    curves=a_list, level=a_share, rate=a_header, yield_=a_header, block=either(maybe_headers, off),
+    weight=a_header,
+)  # fmt: skip
 def compare_curves(
     trial, price_ratio, *, curves=tuple(CURVES), level=0.95, rate=None, yield_=None, block=None, weight=None
 ) -> CurveComparison:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_count, a_number, a_share, a_word, asks
+from fertkit.asked import a_count, a_generator, a_share, asks, labels
 from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem
 from fertkit.reference import list_sources
 from fertkit.response.curves import get_curve
@@ -103,7 +103,7 @@ class CriticalLevel(Result):
         return list_sources(self.source_keys)
 
 
-@asks(replicates=a_count(1), level=a_share)
+@asks(test=labels, relative_yield=labels, rng=a_generator, replicates=a_count(1), level=a_share)
 def cate_nelson(
     test, relative_yield, *, rng=None, replicates: int = 2000, level: float = 0.95
 ) -> CriticalLevel:
@@ -164,7 +164,7 @@ def cate_nelson(
     )  # fmt: skip
 
 
-@asks(target_pct=a_number, replicates=a_count(1), level=a_share)
+@asks(test=labels, relative_yield=labels, rng=a_generator, replicates=a_count(1), level=a_share)
 def arcsine_log(
     test, relative_yield, *, target_pct: float = 90.0, rng=None, replicates: int = 2000, level: float = 0.95
 ) -> CriticalLevel:
@@ -221,7 +221,7 @@ def arcsine_log(
     )  # fmt: skip
 
 
-@asks(curve=a_word, target_pct=a_number, level=a_share)
+@asks(test=labels, relative_yield=labels, level=a_share)
 def curve_level(
     test, relative_yield, curve: str = "linear_plateau", *, target_pct: float = 90.0, level: float = 0.95
 ) -> CriticalLevel:

@@ -12,9 +12,12 @@ from functools import wraps
 
 import numpy as np
 
-from fertkit.asked import asks, holding
+from fertkit.asked import a_word, amounts, asks, either, holding
 from fertkit.errors import NotEstimable, unknown
 from fertkit.rounding import above
+
+#: What stands for a curve in a question.
+a_curve = either(holding("value", "optimum", "param_names", like="a curve of CURVES"), a_word)
 
 
 @dataclass(frozen=True)
@@ -104,7 +107,10 @@ def checked_params(curve: Curve, params) -> np.ndarray:
     return array
 
 
-@asks(curve=holding("value", "optimum", "param_names", like="a curve, such as CURVES['quadratic']"))
+@asks(
+    curve=holding("value", "optimum", "param_names", like="one of CURVES"),
+    params=amounts, price_ratio=amounts, lowest=amounts, highest=amounts,
+)  # fmt: skip
 def optimum_in_range(curve: Curve, params, price_ratio, lowest, highest):
     """Rate in [lowest, highest] with the greatest net return, ties to the lower rate.
 

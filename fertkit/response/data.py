@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import asks, holding
+from fertkit.asked import a_flag, a_header, asks, either, holding, maybe_headers, off
 from fertkit.errors import InputError, NotEstimable, Problem, UnitError
 from fertkit.intake.strip_headers import SITE_COLUMNS
 from fertkit.intake.strip_points import REMEDY, coordinates, told_as_points
@@ -116,7 +116,10 @@ class TrialData(ByContent):
         return frame.sort_values(["rate", "block"], kind="stable", ignore_index=True)
 
 
-@asks(trial=holding("table", like="what read_strips gives, or a table of strips"))
+@asks(
+    trial=holding("table", like="what read_strips gives, or a table of strips"), rate=a_header,
+    yield_=a_header, block=either(maybe_headers, off), weight=a_header, through_origin=a_flag,
+)  # fmt: skip
 def read_trial_data(
     trial, *, rate=None, yield_=None, block=None, weight=None, through_origin=False
 ) -> TrialData:

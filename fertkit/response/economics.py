@@ -9,9 +9,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from fertkit.asked import a_function, a_number, asks
+from fertkit.asked import a_function, a_number, amounts, asks
 from fertkit.errors import NotEstimable
-from fertkit.response.curves import checked_params, finite, get_curve, optimum_in_range
+from fertkit.response.curves import a_curve, checked_params, finite, get_curve, optimum_in_range
 from fertkit.response.prices import positive
 from fertkit.rounding import above, at_least, at_most, below
 
@@ -34,6 +34,10 @@ class OptimumRate(NamedTuple):
     status: np.ndarray
 
 
+@asks(
+    curve=a_curve, params=amounts, price_ratio=amounts, lowest_rate=amounts, highest_rate=amounts,
+    pass_cost=amounts,
+)  # fmt: skip
 def economic_optimum_rate(
     curve, params, price_ratio, lowest_rate, highest_rate, *, pass_cost=0.0
 ) -> OptimumRate:
@@ -92,7 +96,7 @@ def economic_optimum_rate(
     return OptimumRate(np.where(unpaid, low, rate), np.where(unpaid, "pass not paid", status))
 
 
-@asks(lowest_rate=a_number, highest_rate=a_number)
+@asks(curve=a_curve, params=amounts, lowest_rate=a_number, highest_rate=a_number)
 def agronomic_optimum_rate(curve, params, lowest_rate, highest_rate) -> OptimumRate:
     """Lowest tested rate with the greatest yield; see `economic_optimum_rate`.
 
@@ -136,7 +140,7 @@ def _ties(curve, params, pr, rate, high):
     return equal & (pr > 0)
 
 
-@asks(net=a_function)
+@asks(net=a_function, best_rate=amounts, lowest_rate=amounts, highest_rate=amounts, amount=amounts)
 def rates_within(net, best_rate, lowest_rate, highest_rate, amount):
     """Stretch of rates around the best whose net return is within `amount` of it.
 
@@ -187,6 +191,7 @@ def _walk(net, best, edge, floor):
     return np.where(lost.any(-1, keepdims=True), inside, np.broadcast_to(edge, inside.shape))
 
 
+@asks(curve=a_curve, params=amounts, lowest_rate=amounts, highest_rate=amounts, pass_cost=amounts)
 def break_even_ratio(curve, params, lowest_rate, highest_rate, *, pass_cost=0.0):
     """Price ratio above which no tested rate returns more than the lowest.
 
@@ -227,6 +232,7 @@ def break_even_ratio(curve, params, lowest_rate, highest_rate, *, pass_cost=0.0)
     return np.maximum(np.maximum(start, np.where(cost > 0, touching, gain(high) / (high - low))), 0.0)
 
 
+@asks(params=amounts, share=amounts)
 def rate_for_share_of_rise(params, share=0.95):
     """Rate at which a Mitscherlich curve has made a share of its whole rise [rate unit].
 

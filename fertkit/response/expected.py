@@ -12,11 +12,11 @@ from numbers import Integral
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_count, a_dict, a_number, a_share, asks
+from fertkit.asked import a_count, a_flag, a_number, a_seed, a_share, a_word, amounts, asks, by_name, labels
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
-from fertkit.response.curves import CURVES, Curve, get_curve, optimum_in_range
+from fertkit.response.curves import CURVES, Curve, a_curve, get_curve, optimum_in_range
 from fertkit.response.intervals import check_level
 from fertkit.response.prices import column, one_ratio
 from fertkit.response.sums import make_sweep
@@ -98,7 +98,10 @@ class ExpectedInterval(Result):
         return "\n".join([*lines, "All this holds as far as the supposed curve and error do."])
 
 
-@asks(n_blocks=a_count(1), sd=a_number, price_ratio=a_number, level=a_share, n=a_count(1))
+@asks(
+    rates=amounts, n_blocks=a_count(1), curve=a_curve, params=amounts, sd=a_number, price_ratio=a_number,
+    level=a_share, n=a_count(1), seed=a_seed, known_curve=a_flag, rate_unit=a_word, yield_unit=a_word,
+)  # fmt: skip
 def expected_interval(
     rates, n_blocks, *, curve="quadratic_plateau", params, sd, price_ratio, level=0.95, n=500, seed=0,
     known_curve=False, rate_unit="lb/ac", yield_unit="bu/ac",
@@ -156,7 +159,11 @@ def expected_interval(
     )  # fmt: skip
 
 
-@asks(plans=a_dict, sd=a_number, price_ratio=a_number, level=a_share, n=a_count(1))
+@asks(
+    plans=by_name(labels, "not plans by name", "Give a dict of name: (rates, number of blocks)"),
+    curve=a_curve, params=amounts, sd=a_number, price_ratio=a_number, level=a_share,
+    n=a_count(1), seed=a_seed, known_curve=a_flag, rate_unit=a_word, yield_unit=a_word,
+)  # fmt: skip
 def compare_plans(
     plans: Mapping[str, tuple], *, curve="quadratic_plateau", params, sd, price_ratio, level=0.95, n=500,
     seed=0, known_curve=False, rate_unit="lb/ac", yield_unit="bu/ac",
@@ -214,6 +221,7 @@ def simulate(rates, n_blocks, curve: Curve, params, sd, n, rng):
     return rate, block, rng.normal(curve.value(rate, params), sd, (n, len(rate)))
 
 
+@asks(curve=a_curve)
 def curve_through(curve, yield_without: float, best_yield: float, rate_of_best: float) -> np.ndarray:
     """Published parameters (p,) of a curve from what a planner can say of a field.
 

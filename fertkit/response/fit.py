@@ -6,10 +6,10 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import asks, holding
+from fertkit.asked import a_flag, a_header, asks, either, holding, maybe_headers, off
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
-from fertkit.response.curves import Curve, finite, get_curve
+from fertkit.response.curves import Curve, a_curve, finite, get_curve
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.intervals import Interval, join_identified
 from fertkit.response.many import Fits, basis, fit_sums
@@ -152,7 +152,10 @@ class ResponseFit(Result):
         return "\n".join(lines)
 
 
-@asks(trial=holding("table", like="what read_strips gives, or a table of strips"))
+@asks(
+    trial=holding("table", like="what read_strips gives, or a table of strips"), curve=a_curve,
+    rate=a_header, yield_=a_header, block=either(maybe_headers, off), weight=a_header, through_origin=a_flag,
+)  # fmt: skip
 def fit_response(
     trial, curve="quadratic_plateau", *, rate=None, yield_=None, block=None, weight=None, through_origin=False
 ) -> ResponseFit:

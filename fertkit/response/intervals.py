@@ -29,7 +29,7 @@ from numbers import Real
 
 import numpy as np
 
-from fertkit.asked import a_share, asks, holding
+from fertkit.asked import a_share, a_word, amounts, asks, holding
 from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.response.many import Fits
 from fertkit.response.regions import Region, optimum_sets, start_of
@@ -113,7 +113,10 @@ def check_level(level) -> None:
 # One fit ---------------------------------------------------------------------------------------------
 
 
-@asks(fit=holding("curve", "coef", like="what fit_response gives"), level=a_share)
+@asks(
+    fit=holding("curve", "coef", like="what fit_response gives"), price_ratio=amounts, level=a_share,
+    method=a_word,
+)  # fmt: skip
 def optimum_interval(fit, price_ratio, level=0.95, method=None, **bootstrap) -> Interval:
     """Interval of the economic optimum rate of a fitted curve, not cut to the tested rates.
 

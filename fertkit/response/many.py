@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fertkit.asked import a_word, asks, holding
+from fertkit.asked import asks, holding
 from fertkit.response.curves import get_curve
 from fertkit.response.search import search
 from fertkit.response.shapes import SHAPES
@@ -46,10 +46,7 @@ class Fits(ByContent):
         return Fits(*(getattr(self, f)[:, rows] for f in self.__dataclass_fields__))
 
 
-@asks(
-    curve=a_word,
-    sums=holding("means", "spread", "pure_ss", like="the sums of a trial: read_trial_data(trial).sums"),
-)
+@asks(sums=holding("means", "spread", "pure_ss", like="the sums of a trial: read_trial_data(trial).sums"))
 def fit_sums(curve: str, sums: Sums) -> Fits:
     """Fit one curve to every design and replicate of `sums`.
 

@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_number, asks, holding
+from fertkit.asked import a_number, a_word, amounts, asks, either, holding
 from fertkit.reference import list_sources
-from fertkit.response.curves import CURVES, checked_params, get_curve
+from fertkit.response.curves import CURVES, a_curve, checked_params, get_curve
 from fertkit.response.economics import (
     STATUS,
     agronomic_optimum_rate,
@@ -169,7 +169,7 @@ class NetReturn(Result):
         return list_sources(["PANNELL2006"])
 
 
-@asks(prices=holding("nutrient", "grain", like="Prices"), lowest_rate=a_number, highest_rate=a_number)
+@asks(curve=a_curve, params=amounts, prices=holding("nutrient", "grain", like="Prices"))
 def net_return(
     curve,
     params,
@@ -226,7 +226,9 @@ def net_return(
     )  # fmt: skip
 
 
-@asks(analysis=holding("optimum", "fits", like="what analyse_response gives"))
+@asks(
+    analysis=holding("optimum", "fits", like="what analyse_response gives"), within=either(a_word, a_number),
+)  # fmt: skip
 def net_return_of(analysis, *, within: float | str | None = None) -> NetReturn:
     """Net return of an analysed trial at its own prices and rates, averaged over curves as its optimum is.
 

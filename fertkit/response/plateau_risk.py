@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_number, asks, holding
+from fertkit.asked import asks, holding
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
 from fertkit.response.curves import finite
@@ -101,15 +101,7 @@ def stochastic_plateau_yield(rate, b0, b1, plateau_mean, plateau_sd):
     return rise * norm.sf(z) + plateau_mean * norm.cdf(z) - plateau_sd * norm.pdf(z)
 
 
-@asks(
-    prices=holding("nutrient", "grain", like="Prices"),
-    b0=a_number,
-    b1=a_number,
-    plateau_mean=a_number,
-    plateau_sd=a_number,
-    lowest_rate=a_number,
-    highest_rate=a_number,
-)
+@asks(prices=holding("nutrient", "grain", like="Prices"))
 def stochastic_plateau(
     b0: float,
     b1: float,

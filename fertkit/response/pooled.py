@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_count, a_dict, a_number, asks, holding
+from fertkit.asked import a_dict, a_generator, asks, holding, labels
 from fertkit.errors import NotEstimable, UnitError
 from fertkit.reference import list_sources
 from fertkit.response.agreement import LEVEL, mean_interval, pool_checks, verdict_lines
@@ -170,7 +170,7 @@ def sites_of(fits: Mapping) -> list[Site]:
     ]
 
 
-@asks(prices=holding("nutrient", "grain", like="Prices"), step=a_number, replicates=a_count(0))
+@asks(sites=labels, prices=holding("nutrient", "grain", like="Prices"), rng=a_generator)
 def pool_net_return(
     sites: Iterable[Site],
     prices: Prices,

@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_dict, a_number, asks, holding
+from fertkit.asked import a_dict, amounts, asks, holding
 from fertkit.errors import NotEstimable
-from fertkit.response.curves import get_curve
+from fertkit.response.curves import a_curve, get_curve
 from fertkit.response.economics import STATUS, economic_optimum_rate
 from fertkit.response.prices import Prices, column, positive
 from fertkit.results import Result, plain
@@ -61,7 +61,7 @@ class PriceRatioTable(Result):
         return "\n".join(lines + [f"{word}: {STATUS[word]}." for word in edges])
 
 
-@asks(fits=a_dict, lowest_rate=a_number, highest_rate=a_number)
+@asks(fits=a_dict, price_ratios=amounts)
 def price_ratio_table(
     fits: Mapping[str, np.ndarray],
     price_ratios,
@@ -113,7 +113,7 @@ def price_ratio_table(
     return PriceRatioTable(frame, rate_unit, yield_unit, float(lowest_rate), float(highest_rate), price_ratio)
 
 
-@asks(analysis=holding("optimum", "fits", like="what analyse_response gives"))
+@asks(analysis=holding("optimum", "fits", like="what analyse_response gives"), price_ratios=amounts)
 def price_ratio_table_of(analysis, price_ratios) -> PriceRatioTable:
     """Tabulate the optimum of every curve fitted in an analysed trial; today's ratio is its own.
 
@@ -139,7 +139,10 @@ def price_ratio_table_of(analysis, price_ratios) -> PriceRatioTable:
     )  # fmt: skip
 
 
-@asks(prices=holding("nutrient", "grain", like="Prices"), lowest_rate=a_number, highest_rate=a_number)
+@asks(
+    curve=a_curve, params=amounts, prices=holding("nutrient", "grain", like="Prices"),
+    nutrient_prices=amounts, grain_prices=amounts,
+)  # fmt: skip
 def rates_by_price(
     curve,
     params,

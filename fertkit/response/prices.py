@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_count, a_table, a_word, asks, holding
+from fertkit.asked import a_count, a_generator, amounts, asks, holding
 from fertkit.errors import InputError, PriceError, Problem, UnitError
 from fertkit.results import ByContent, plain
 from fertkit.units import mass_kg
@@ -175,6 +175,7 @@ def single(prices: UnitPrices) -> UnitPrices:
     return prices._replace(nutrient=float(prices.nutrient), grain=float(prices.grain))
 
 
+@asks(nutrient_price=amounts, grain_price=amounts)
 def price_ratio(
     nutrient_price,
     grain_price,
@@ -216,6 +217,7 @@ def price_ratio(
     return prices.per(rate_unit, yield_unit).ratio[()]
 
 
+@asks(product_price=amounts, nutrient_pct=amounts)
 def nutrient_price_from_product(product_price, nutrient_pct):
     """Price of the nutrient in a product whose other nutrients are worth nothing here.
 
@@ -245,11 +247,7 @@ def nutrient_price_from_product(product_price, nutrient_pct):
     return (positive(product_price, "product price") / share)[()]
 
 
-@asks(
-    prices=holding("nutrient", "grain", like="Prices"),
-    n=a_count(1),
-    rng=holding("normal", like="numpy.random.default_rng(seed)"),
-)
+@asks(prices=holding("nutrient", "grain", like="Prices"), n=a_count(1), rng=a_generator)
 def draw_prices(prices: Prices, *, nutrient_cv_pct: float, grain_cv_pct: float, n: int, rng) -> Prices:
     """Draw independent lognormal prices around the given means.
 
@@ -293,7 +291,7 @@ def draw_prices(prices: Prices, *, nutrient_cv_pct: float, grain_cv_pct: float, 
     return replace(prices, nutrient=drawn[0], grain=drawn[1])
 
 
-@asks(table=a_table, name=a_word)
+@asks()
 def prices_from_table(table: pd.DataFrame, *, name: str = "price table", **others) -> Prices:
     """Take prices from a table with the columns ``nutrient_price`` and ``grain_price``, a row a case.
 

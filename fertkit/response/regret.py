@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_dict, a_number, asks, holding
+from fertkit.asked import a_dict, amounts, asks, holding, numbers_by_name
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
 from fertkit.response.curves import get_curve
@@ -99,11 +99,8 @@ class Regret(Result):
 
 
 @asks(
-    draws=a_dict,
-    prices=holding("nutrient", "grain", like="Prices"),
-    lowest_rate=a_number,
-    highest_rate=a_number,
-)
+    draws=a_dict, prices=holding("nutrient", "grain", like="Prices"), weights=numbers_by_name, rates=amounts,
+)  # fmt: skip
 def expected_regret(
     draws: Mapping[str, np.ndarray],
     prices: Prices,

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_share, a_table, asks, headers
+from fertkit.asked import a_header, a_share, a_table, amounts, asks, either, headers, maybe_headers, off
 from fertkit.errors import InputError, NotEstimable, Problem, unknown
 from fertkit.response.averaging import average_weights, averaged_keys, averaged_sets
 from fertkit.response.curves import CURVES
@@ -20,7 +20,10 @@ from fertkit.response.verdict import NONE, mean_wins, settle, verdict
 BATCH = 2000  # trials fitted together
 
 
-@asks(table=a_table, by=headers, level=a_share)
+@asks(
+    table=a_table, by=headers, price_ratio=amounts, level=a_share, rate=a_header, yield_=a_header,
+    block=either(maybe_headers, off), weight=a_header,
+)  # fmt: skip
 def optima_of_trials(
     table, by, price_ratio, *, level=0.95, rate=None, yield_=None, block=None, weight=None
 ) -> pd.DataFrame:

@@ -8,7 +8,7 @@ V = ln(part / geometric mean of all parts); index = (V - V*) / SD*; r2 = sum of 
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_word, asks, holding
+from fertkit.asked import a_path, a_table_of, asks, either, holding
 from fertkit.errors import NotEstimable
 from fertkit.intake.plausible import home_unit
 from fertkit.reference import load_table
@@ -94,7 +94,13 @@ def percent_grid(grid: pd.DataFrame, nutrients) -> pd.DataFrame:
     return pd.DataFrame({n: convert_concentration(grid[n], home_unit(n), "%") for n in nutrients})
 
 
-@asks(samples=holding("table", like="what read_tissue gives, or its table"), source=a_word)
+@asks(
+    samples=holding("table", like="what read_tissue gives, or its table"),
+    norms=either(
+        a_path,
+        a_table_of("crop", "plant_part", "component", "clr_mean", "clr_sd", "mean_g_kg", "source_key"),
+    ),
+)  # fmt: skip
 def cnd(samples, norms=None, *, source: str | None = None) -> Balance:
     """CND indices and squared distance of samples.
 

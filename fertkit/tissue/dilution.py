@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_word, asks
+from fertkit.asked import amounts, asks, labels
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
 from fertkit.reference import base_crop, crop_name, list_sources, load_table
 from fertkit.reference.facts import load_facts
@@ -117,7 +117,7 @@ def relative_yield(nni, source: str):
     return np.where(at_most(nni, line["up_to_nni"]) & (share >= 0), share, np.nan)
 
 
-@asks(crop=a_word, source=a_word, part=a_word)
+@asks(biomass_t_ha=amounts, shoot_n_pct=amounts, names=labels)
 def nitrogen_nutrition_index(
     crop: str, biomass_t_ha, shoot_n_pct, *, source: str | None = None, part: str = WHOLE, names=None
 ) -> NutritionIndex:

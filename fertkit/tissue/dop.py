@@ -2,8 +2,8 @@
 
 import pandas as pd
 
-from fertkit.asked import a_dict, a_list, asks, holding
-from fertkit.errors import InputError, Problem
+from fertkit.asked import a_list, asks, holding
+from fertkit.errors import InputError, Problem, unknown
 from fertkit.intake.plausible import home_unit
 from fertkit.tissue.balance import Balance, make_balance, results_grid
 from fertkit.units import convert_concentration
@@ -16,7 +16,7 @@ def deviation_from_optimum(value, optimum):
     return value * 100.0 / optimum - 100.0
 
 
-@asks(samples=holding("table", like="what read_tissue gives, or its table"), optimum=a_dict)
+@asks(samples=holding("table", like="what read_tissue gives, or its table"))
 def dop(samples, optimum: dict, *, source_key: str = "own table", provenance: str = "own table") -> Balance:
     """Deviation from optimum percentage of each nutrient.
 
@@ -94,6 +94,8 @@ def ratios(samples, pairs=RATIOS) -> pd.DataFrame:
     grid, context = results_grid(samples)
     rows = []
     for pair in pairs:
+        if pair.count(":") != 1:
+            raise unknown("ratio", pair, RATIOS)
         top, under = pair.split(":")
         if top not in grid or under not in grid:
             continue

@@ -13,7 +13,7 @@ The index of a nutrient is the mean of the functions that hold it, positive wher
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_number, a_word, asks, holding
+from fertkit.asked import a_path, a_table_of, above_zero, asks, either, holding
 from fertkit.errors import NotEstimable, unknown
 from fertkit.reference import load_table
 from fertkit.rounding import at_most
@@ -58,7 +58,11 @@ def dris_function(ratio, mean, cv_pct, formula: str = "beaufils", k: float = 10.
     return value
 
 
-@asks(samples=holding("table", like="what read_tissue gives, or its table"), source=a_word, k=a_number)
+@asks(
+    samples=holding("table", like="what read_tissue gives, or its table"),
+    norms=either(a_path, a_table_of("crop", "plant_part", "ratio", "mean", "cv_pct", "source_key")),
+    k=above_zero,
+)  # fmt: skip
 def dris(
     samples,
     norms=None,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from fertkit.asked import a_dict, a_word, asks, holding, maybe_a_list
+from fertkit.asked import a_label, asks, holding, maybe_a_list
 from fertkit.errors import unknown
 from fertkit.intake.stages import stage_span
 from fertkit.reference import base_crop, list_sources
@@ -106,11 +106,9 @@ class Explanation(Result):
 
 
 @asks(
-    scores=holding("scored", "shortfalls", like="what score_tissue gives"),
-    symptoms=a_word,
-    soil_tests=a_dict,
+    scores=holding("scored", "shortfalls", like="what score_tissue gives"), sample=a_label,
     told=maybe_a_list,
-)
+)  # fmt: skip
 def explain(
     scores: TissueScores,
     *,

@@ -6,7 +6,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_list, a_number, asks, holding
+from fertkit.asked import a_list, asks, holding
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.reference import list_sources
 from fertkit.reference.facts import threshold
@@ -93,8 +93,9 @@ class Norms(Result):
 
 
 @asks(
-    samples=holding("table", like="what read_tissue gives, or its table"), cutoff=a_number, nutrients=a_list
-)
+    samples=holding("table", like="what read_tissue gives, or its table"),
+    yields=holding("keys", "items", like="a dict or Series of yields by sample"), nutrients=a_list,
+)  # fmt: skip
 def build_norms(
     samples, yields, *, cutoff: float, method: str = "dris", dry_matter: bool = False, nutrients=None
 ) -> Norms:

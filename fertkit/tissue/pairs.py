@@ -1,11 +1,12 @@
 """Good against poor areas: log ratio of each nutrient, the noise it must exceed, the pattern of them all."""
 
 from dataclasses import dataclass
+from numbers import Real
 
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_dict, a_word, asks, holding
+from fertkit.asked import a_number, asks, either, holding, numbers_by_name
 from fertkit.errors import InputError, NotEstimable, Problem, unknown
 from fertkit.intake import TissueSamples
 from fertkit.intake.context import pair_name
@@ -89,7 +90,10 @@ def _differ(rows):
     return "; ".join(said) or "no nutrient differs beyond noise"
 
 
-@asks(samples=holding("table", like="what read_tissue gives, or its table"), plant_weights=a_dict, by=a_word)
+@asks(
+    samples=holding("table", like="what read_tissue gives, or its table"),
+    cvs=either(a_number, numbers_by_name),
+)  # fmt: skip
 def compare_pairs(
     samples, *, cvs=None, plant_weights: dict | None = None, by: str | None = None
 ) -> PairComparison:
@@ -266,8 +270,16 @@ def _with_verdicts(table, frame, samples):
 def _weight_ratios(frame, plant_weights):
     if not plant_weights:
         return {}
-    weighed = frame.assign(weight=frame["sample_id"].map(plant_weights))
-    mean = weighed.pivot_table(index="pair", columns="area", values="weight")
+    for name, weight in plant_weights.items():
+        if name not in set(frame["sample_id"]):
+            raise unknown("sample with a plant weight", name, frame["sample_id"].unique())
+        if not (isinstance(weight, Real) and 0 < weight < np.inf):
+            problem = Problem("not the weight of a plant", "Give a number above 0", None, str(name), weight)
+            raise InputError("plant_weights", [problem])
+    weighed = frame.assign(weight=frame["sample_id"].map(plant_weights).astype(float))
+    mean = weighed.pivot_table(index="pair", columns="area", values="weight").reindex(
+        columns=["good", "poor"]
+    )
     return (mean["poor"] / mean["good"]).to_dict()
 
 

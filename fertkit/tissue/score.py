@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_list, asks, holding
+from fertkit.asked import a_flag, a_list, a_number, a_table_or_path, asks, either, holding, numbers_by_name
 from fertkit.errors import InputError, Problem, unknown
 from fertkit.intake import TissueSamples
 from fertkit.intake.results import LENT_COLUMNS, UNREAD_COLUMNS
@@ -120,7 +120,10 @@ class TissueScores(Result):
         return read_aloud(self, most)
 
 
-@asks(samples=holding("table", like="what read_tissue gives, or its table"), source=a_list)
+@asks(
+    samples=holding("table", like="what read_tissue gives, or its table"), ranges=a_table_or_path,
+    source=a_list, cvs=either(a_number, numbers_by_name), strict=a_flag,
+)  # fmt: skip
 def score_tissue(samples, ranges=None, *, source=None, cvs=None, strict=False) -> TissueScores:
     """Score tissue results against every published range that holds for their crop, stage and part.
 

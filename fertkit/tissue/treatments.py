@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_table, asks, holding
+from fertkit.asked import asks, holding
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.intake.plausible import home_unit
 from fertkit.results import Result, checks_frame, plain
@@ -71,7 +71,7 @@ class TreatmentComparison(Result):
         return "\n".join(lines)
 
 
-@asks(samples=holding("table", like="what read_tissue gives, or its table"), design=a_table)
+@asks(samples=holding("table", like="what read_tissue gives, or its table"))
 def compare_treatments(samples, design: pd.DataFrame) -> TreatmentComparison:
     """Analysis of variance of concentrations, and of uptake where biomass is given.
 

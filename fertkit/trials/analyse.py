@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_share, asks, holding
+from fertkit.asked import a_header, a_label, a_share, asks, holding, maybe_headers
 from fertkit.errors import unknown
 from fertkit.results import Result, checks_frame, plain, plain_p
 from fertkit.rounding import below, first_largest, first_smallest, levelled
@@ -115,7 +115,10 @@ class StripAnalysis(Result):
         return told_first(self.checks, self.notes, lines)
 
 
-@asks(trial=holding("table", like="what read_strips gives, or a table of strips"), level=a_share)
+@asks(
+    trial=holding("table", like="what read_strips gives, or a table of strips"), treatment=a_header,
+    response=a_header, blocks=maybe_headers, check=a_label, level=a_share,
+)  # fmt: skip
 def analyse_strips(
     trial, *, treatment=None, response=None, blocks=None, check=None,
     model: str = "fixed", trend: bool = False, adjust: str = "tukey", level: float = 0.95,

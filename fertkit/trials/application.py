@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_number, a_path, asks, holding
+from fertkit.asked import a_dict, a_path, asks, either, holding, labels, zero_or_more
 from fertkit.errors import LookupFailed, NotEstimable
 from fertkit.intake.yield_points import to_degrees, to_metres
 from fertkit.trials.layout import SIDES, StripPlan
@@ -48,7 +48,10 @@ def application_table(plan: StripPlan) -> pd.DataFrame:
     return table.assign(passes=plan.passes, seed=plan.seed, counted=SIDES)
 
 
-@asks(plan=holding("treatments", "seed", like="what plan_strips gives"), path=a_path, headland=a_number)
+@asks(
+    plan=holding("treatments", "seed", like="what plan_strips gives"), path=a_path,
+    boundary=either(a_dict, labels), headland=zero_or_more,
+)  # fmt: skip
 def write_application(plan: StripPlan, path, *, boundary=None, headland: float = 0.0) -> Path:
     """Write the application file: ``.csv``, or ``.geojson`` where a field boundary is given.
 
@@ -92,7 +95,10 @@ def write_application(plan: StripPlan, path, *, boundary=None, headland: float =
     return write_whole(text, path)
 
 
-@asks(plan=holding("treatments", "seed", like="what plan_strips gives"), headland=a_number)
+@asks(
+    plan=holding("treatments", "seed", like="what plan_strips gives"), boundary=either(a_dict, labels),
+    headland=zero_or_more,
+)  # fmt: skip
 def application_geojson(plan: StripPlan, boundary, *, headland: float = 0.0) -> dict:
     """Lay the strips into a field and give them as GeoJSON polygons, cut at the boundary.
 

@@ -2,11 +2,11 @@
 
 from dataclasses import dataclass
 from math import ceil, isfinite
-from numbers import Integral, Real
 
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_count, above_zero, asks, labels, zero_or_more
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable, UnitError, unknown
 from fertkit.results import Result, checks_frame, counted
@@ -99,6 +99,10 @@ DESIGNS = {
 }
 
 
+@asks(
+    treatments=labels, blocks=a_count(1), header_width=above_zero, applicator_width=above_zero,
+    strip_length=above_zero, harvest_passes=a_count(1), buffer=zero_or_more, field_width=above_zero,
+)  # fmt: skip
 def plan_strips(
     treatments, *, seed: int, blocks: int = 4, design: str = "blocks", unit: str = "lb/ac",
     header_width: float, applicator_width: float, strip_length: float, width_unit: str = "ft",
@@ -143,9 +147,10 @@ def plan_strips(
         If the design or the unit of width is not known.
     UnitError
         If the unit of the rates is not known.
+    InputError
+        If a number cannot be: half a block, a width below zero.
     NotEstimable
-        If a number cannot be (a negative rate, half a block), the design does not suit the treatments, or
-        the field is too narrow.
+        If a rate is below zero, the design does not suit the treatments, or the field is too narrow.
 
     Examples
     --------
@@ -157,13 +162,6 @@ def plan_strips(
     >>> len(strips), strips.groupby("block")["treatment"].nunique().tolist()
     (12, [3, 3, 3, 3])
     """
-    _check_numbers(
-        at_least_0={"seed": seed, "borders": borders},
-        at_least_1={"blocks": blocks, "harvest_passes": harvest_passes},
-        sizes={"header_width": header_width, "applicator_width": applicator_width,
-               "strip_length": strip_length, "field_width": 1 if field_width is None else field_width},
-        buffer=buffer,
-    )  # fmt: skip
     treatments = _check(treatments, design, unit, width_unit)
     blocks = len(treatments) if design == "latin" else blocks
     passes = ceil(harvest_passes * header_width / applicator_width * (1 - ROUNDING))
@@ -202,25 +200,6 @@ def sketch(plan: StripPlan) -> str:
             last = group
         lines.append("  " + row)
     return "\n".join(lines)
-
-
-def _check_numbers(at_least_0, at_least_1, sizes, buffer):
-    """Refuse counts that are no whole numbers and sizes that cannot be measured, all at once."""
-    wrong = [
-        f"{name} has to be a whole number of {lowest} or more, not {value}"
-        for lowest, counts in ((0, at_least_0), (1, at_least_1))
-        for name, value in counts.items()
-        if not isinstance(value, Integral) or value < lowest
-    ]
-    wrong += [
-        f"{name} has to be positive, not {value}"
-        for name, value in sizes.items()
-        if not isinstance(value, Real) or not isfinite(value) or value <= 0
-    ]
-    if not isinstance(buffer, Real) or not isfinite(buffer) or buffer < 0:
-        wrong.append(f"buffer has to be zero or more, not {buffer}")
-    if wrong:
-        raise NotEstimable("; ".join(wrong))
 
 
 def _check(treatments, design, unit, width_unit) -> tuple:

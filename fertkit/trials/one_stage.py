@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_count, a_function, a_list, asks, holding, labels, numbers
+from fertkit.asked import a_count, a_function, a_header, a_list, asks, holding, labels, numbers
 from fertkit.errors import InputError, NotEstimable, Problem, unknown
 from fertkit.results import Result, capital, checks_frame, counted, plain
 from fertkit.rounding import above, at_least, below
@@ -74,7 +74,10 @@ class OneStage(Result):
         return "\n".join([*lines, *(f"Note: {said}." for said in told)])
 
 
-@asks(trial=holding("table", like="what read_strips gives, or a table of strips"), degree=a_count(1))
+@asks(
+    trial=holding("table", like="what read_strips gives, or a table of strips"), degree=a_count(1),
+    site=a_header, rate=a_header, response=a_header,
+)  # fmt: skip
 def pool_polynomial(trial, *, degree: int = 2, site=None, rate=None, response=None) -> OneStage:
     """Fit one polynomial in the rate to all sites, each site with its own random level (REML).
 
@@ -131,10 +134,7 @@ def pool_polynomial(trial, *, degree: int = 2, site=None, rate=None, response=No
     return replace(pooled, response=response, checks=checks)
 
 
-@asks(
-    x=numbers, y=numbers, site=labels, columns=a_function, start=numbers, random=a_count(0), terms=a_list,
-    shape_names=a_list,
-)  # fmt: skip
+@asks(x=numbers, y=numbers, site=labels, columns=a_function, start=numbers, terms=a_list, shape_names=a_list)
 def pool_curve(
     x, y, site, columns: Callable, start, *, terms, random: int = 0, shape_names=("shape",)
 ) -> OneStage:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_share, asks, holding
+from fertkit.asked import a_header, a_label, a_share, a_word, asks, holding
 from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, checks_frame, counted, plain, plain_p
 from fertkit.rounding import at_least, at_most, below, same
@@ -75,7 +75,10 @@ class PairedAnalysis(Result):
         return told_first(self.checks, self.notes, lines if self.sd else lines[:1])
 
 
-@asks(trial=holding("table", like="what read_strips gives, or a table of strips"), level=a_share)
+@asks(
+    trial=holding("table", like="what read_strips gives, or a table of strips"), treatment=a_header,
+    response=a_header, pair=a_word, check=a_label, level=a_share,
+)  # fmt: skip
 def analyse_pairs(
     trial, *, treatment=None, response=None, pair="block", check=None, level: float = 0.95
 ) -> PairedAnalysis:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_share, a_word, asks, holding
+from fertkit.asked import a_label, a_share, a_table, a_word, asks, headers, holding, labels, many_amounts
 from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.results import Result, capital, checks_frame, counted, failed, plain, plain_p
 from fertkit.rounding import above
@@ -117,7 +117,10 @@ class PooledEstimate(Result):
         return f"Intervals of single sites ({100 * self.level:g} %) by {how}."
 
 
-@asks(level=a_share, method=a_word)
+@asks(
+    estimates=many_amounts, se=many_amounts, df=many_amounts, sites=labels, covariates=a_table, notes=labels,
+    level=a_share,
+)  # fmt: skip
 def pool_estimates(
     estimates, se, *, df=None, sites=None, covariates=None, notes=None, method: str = "REML",
     modified: bool = True, unit: str = "", quantity: str = "", level: float = 0.95,
@@ -189,7 +192,10 @@ def pool_estimates(
     return _conclude(table, fit, yw, vw, xw, terms, tau2, method, modified, covariates, unit, quantity, level)
 
 
-@asks(trial=holding("table", like="what read_strips gives, or a table of strips"), level=a_share)
+@asks(
+    trial=holding("table", like="what read_strips gives, or a table of strips"), treatment=a_label,
+    check=a_label, level=a_share, method=a_word, covariates=headers,
+)  # fmt: skip
 def pool_trials(
     trial, treatment, check, *, level=0.95, method="REML", covariates=None, **options
 ) -> PooledEstimate:

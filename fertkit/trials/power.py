@@ -1,12 +1,12 @@
 """How many blocks a difference needs, and what difference a plan can find: exact noncentral t and F."""
 
 from dataclasses import dataclass
-from numbers import Integral, Real
 
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import NotEstimable, shorten, unknown
+from fertkit.asked import a_count, a_share, above_zero, asks
+from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import at_least, same
 
@@ -88,6 +88,7 @@ class PowerPlan(Result):
         return f"of single strips {where[self.design]}"
 
 
+@asks(difference_pct=above_zero, cv_pct=above_zero, treatments=a_count(2), power=a_share, alpha=a_share)
 def blocks_for(
     difference_pct: float, cv_pct: float, treatments: int = 2, *, design: str = "blocks",
     power: float = 0.8, alpha: float = 0.05, pair_correlation: float = 0.0,
@@ -126,7 +127,7 @@ def blocks_for(
     >>> plan.blocks, float(plan.sizes.set_index("blocks").loc[5, "power"].round(2))
     (5, 0.83)
     """
-    _check(difference_pct, cv_pct, treatments, design, power, alpha)
+    _check(treatments, design, power, alpha)
     sd = _strip_sd(cv_pct, design, pair_correlation)
     # A Latin square has as many rows as treatments; no other size of it exists.
     sizes = [treatments] if design == "latin" else range(2, MOST_BLOCKS + 1)
@@ -142,6 +143,7 @@ def blocks_for(
     return _plan(difference_pct, cv_pct, sd, treatments, blocks, design, power, alpha, pair_correlation)
 
 
+@asks(blocks=a_count(1), cv_pct=above_zero, treatments=a_count(2), power=a_share, alpha=a_share)
 def smallest_difference(
     blocks: int, cv_pct: float, treatments: int = 2, *, design: str = "blocks",
     power: float = 0.8, alpha: float = 0.05, pair_correlation: float = 0.0,
@@ -157,9 +159,7 @@ def smallest_difference(
     >>> bool(plan.difference_pct < 10)
     True
     """
-    _check(1.0, cv_pct, treatments, design, power, alpha)
-    if not isinstance(blocks, Integral):
-        raise NotEstimable(f"blocks has to be a whole number; it was given as {blocks}")
+    _check(treatments, design, power, alpha)
     if design == "latin" and blocks != treatments:
         raise NotEstimable(
             f"a Latin square of {treatments} treatments has {treatments} rows, not {blocks}; "
@@ -267,10 +267,6 @@ def _plan(difference, cv, sd, treatments, blocks, design, power, alpha, correlat
 
 def _strip_sd(cv, design, correlation) -> float:
     """Standard deviation of a strip as far as it stays in the difference of a pair [% of the mean]."""
-    if not isinstance(correlation, Real):
-        raise NotEstimable(
-            f"pair_correlation has to be a number; it was given as {shorten(repr(correlation))}"
-        )
     if correlation and design != "pairs":
         raise NotEstimable(f"pair_correlation belongs to design='pairs'; leave it out for design='{design}'")
     if not -1 <= correlation < 1:
@@ -278,18 +274,10 @@ def _strip_sd(cv, design, correlation) -> float:
     return float(cv * np.sqrt(1 - correlation))
 
 
-def _check(difference, cv, treatments, design, power, alpha):
+def _check(treatments, design, power, alpha):
     if design not in ERROR_DF:
         raise unknown("design", design, ERROR_DF)
-    given = {"difference_pct": difference, "cv_pct": cv, "power": power, "alpha": alpha}
-    odd = [f"{k} as {shorten(repr(v))}" for k, v in given.items() if not isinstance(v, Real)]
-    if odd:
-        raise NotEstimable(f"give numbers, without quotes or signs; given were {', '.join(odd)}")
-    if not isinstance(treatments, Integral):
-        raise NotEstimable(f"treatments has to be a whole number; it was given as {treatments}")
-    if not (difference > 0 and cv > 0 and treatments >= 2 and 0 < alpha < power < 1):
-        raise NotEstimable(
-            "give a positive difference and CV, two or more treatments, and a power between alpha and 1"
-        )
+    if not alpha < power:
+        raise NotEstimable(f"give a power between alpha ({alpha:g}) and 1, not {power:g}")
     if design == "pairs" and treatments != 2:
         raise NotEstimable(f"pairs hold two treatments, not {treatments}; use design='blocks'")

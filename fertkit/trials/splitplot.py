@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_share, a_word, asks, holding
+from fertkit.asked import a_header, a_share, a_word, asks, holding
 from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, checks_frame, plain, plain_p
 from fertkit.rounding import below
@@ -67,12 +67,9 @@ class SplitPlotAnalysis(Result):
 
 
 @asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"),
-    whole=a_word,
-    part=a_word,
-    block=a_word,
-    level=a_share,
-)
+    trial=holding("table", like="what read_strips gives, or a table of strips"), whole=a_word, part=a_word,
+    block=a_word, response=a_header, level=a_share,
+)  # fmt: skip
 def analyse_split_plot(trial, whole, part, *, block="block", response=None, level=0.95) -> SplitPlotAnalysis:
     """Analyse a complete split plot.
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_word, asks, holding
+from fertkit.asked import a_dict, a_path, asks, either, holding
 from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, shorten
 from fertkit.results import Result, checks_frame, counted
 from fertkit.sizes import bytes_of
@@ -50,7 +50,9 @@ class StripMeans(Result):
         return "\n".join([*lines, *(f"Note: {said}." for said in told)])
 
 
-@asks(cleaned=holding("points", "yield_column", like="what clean_points gives"), trial=a_word)
+@asks(
+    cleaned=holding("points", "yield_column", like="what clean_points gives"), strips=either(a_dict, a_path),
+)  # fmt: skip
 def strip_means(cleaned: CleanedPoints, strips, *, trial: str | None = None) -> StripMeans:
     """Average the points of each strip.
 

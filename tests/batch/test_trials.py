@@ -233,7 +233,7 @@ def test_hostile_names_stay_names(many_trials, tmp_path):
         ({"price_ratio": -1}, PriceError, "price ratio"),
         ({"nutrient_price": 1}, FertkitError, "not both"),
         ({"kind": "fields"}, LookupFailed, "trials"),
-        ({"part_size": 0}, FertkitError, "at least one"),
+        ({"part_size": 0}, InputError, "part_size"),
         ({"by": "farm"}, InputError, "farm"),
         ({"level": 2}, FertkitError, "level"),
     ],

@@ -276,7 +276,7 @@ def test_field_totals():
 
 @pytest.mark.parametrize("goal", [-1, 2000, float("nan"), float("inf")])
 def test_impossible_yield(goal):
-    with pytest.raises(InputError, match="cannot yield"):
+    with pytest.raises(InputError, match=r"cannot yield|not a number|number above 0"):
         nutrient_budget("corn", goal)
 
 
@@ -297,7 +297,7 @@ SILAGE = {"part": "silage", "yield_unit": "ton/ac", "yield_goal": 20}
         ({"residue": 1.5}, InputError, "share baled from 0 to 1"),
         ({"residue": "burnt"}, InputError, "write kept"),
         ({"moisture_pct": 120}, InputError, "between 0 and 100"),
-        ({"yield_goal": "lots"}, InputError, "not a number. write a plain number"),
+        ({"yield_goal": "lots"}, InputError, "'yield_goal'.* not a number"),
         ({"residue_ton_ac": -1}, InputError, "0 or more ton/ac"),
         ({"analysis": {"P": "some"}}, InputError, "column 'P', value 'some': not a number"),
         ({"area": -5}, InputError, "area of the field"),

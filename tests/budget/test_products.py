@@ -110,7 +110,7 @@ def test_every_product_is_cautioned_with_a_source():
         (("urea", "K2O", 10), NotEstimable, "supplies no K2O"),
         (("urea", "K", 10), LookupFailed, "unknown nutrient of a product 'K'"),
         (("urea", "N", -1), InputError, "0 or more"),
-        (("urea", "N", np.nan), InputError, "0 or more"),
+        (("urea", "N", np.nan), InputError, "'rate_lb_ac'.* not a number"),
     ],
 )
 def test_bad_requests(args, error, says):

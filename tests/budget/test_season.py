@@ -294,7 +294,7 @@ TWO_WRONG = pd.DataFrame({"nutrient": ["N", "N"], "day": [-4, 5], "fraction": [0
     [
         ("wheat", {}, NotEstimable, "no days to each growth stage are carried for wheat"),
         ("soybean", {"nutrients": ["Ca"]}, NotEstimable, "for Ca; it has for: K2O"),
-        ("soybean", {"yield_goal": -6}, InputError, "cannot yield"),
+        ("soybean", {"yield_goal": -6}, InputError, "number above 0"),
         ("soybean", {"temperatures": EMPTY}, NotEstimable, "no degree-day scale"),
         ("corn", {"temperatures": EMPTY}, InputError, "needed are: date, tmax, tmin"),
         ("corn", {"points": pd.DataFrame({"day": [1]})}, InputError, "column is missing"),

@@ -120,7 +120,7 @@ def test_own_removal_is_the_printed_one_if_none_is_given():
         assert mine["value"].iloc[0] == pytest.approx(per, abs=0.011)
         row = got.rows.set_index("term").loc["removal"]
         assert (row["source_key"], row["provenance"]) == ("TRI2020", mine["provenance"].iloc[0])
-    with pytest.raises(InputError, match="not a removal"):
+    with pytest.raises(InputError, match="removal_lb_ac"):
         asked(LINES[0], 10, removal_lb_ac=math.inf)
     assert asked(LINES[0], 25, removal_lb_ac=0).rate_lb_ac == 0
 

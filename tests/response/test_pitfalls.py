@@ -1,4 +1,7 @@
-"""Numerical traps, each with a tiny data set and the careful answer (values computed in R and Python)."""
+"""Numerical traps, each with a tiny data set and the careful answer.
+
+Values are computed with R (tests/reference/r/pitfalls.R).
+"""
 
 import numpy as np
 import pandas as pd
@@ -75,22 +78,23 @@ def test_near_flat_after_the_first_step(make_trial):
 def test_several_local_minima(make_trial):
     fit = fit_response(make_trial(range(6), [0, 4, 3, 5, 5, 6]), "linear_plateau")
     assert fit.rss == pytest.approx(4.7)
-    assert fit.coef[2] == pytest.approx(3.287, abs=2e-3)  # not 1.189, RSS 4.75
+    assert fit.coef[2] == pytest.approx(3.285714, abs=1e-6)  # not 1.1875, RSS 4.75
 
 
 def test_near_tie_shows_in_the_profile(make_trial):
     fit = fit_response(make_trial(range(6), [0, 3, 4, 4, 5, 6]), "linear_plateau")
     assert fit.rss == pytest.approx(2.666667, rel=1e-6)
-    assert fit.coef[2] == pytest.approx(2.334, abs=1e-3)
+    assert fit.coef[2] == pytest.approx(2.333333, abs=1e-6)
     assert 4.545 in join_interval(fit)  # the other minimum, RSS 2.70
 
 
 def test_near_tie_is_reported_as_two_pieces(make_trial):
     fit = fit_response(make_trial(range(6), [0, 3, 4, 4, 5, 6]), "linear_plateau")
-    # the second minimum is inside once F = 3 (2.70 / 2.666667 - 1) = 0.0375 is below the quantile (0.141)
+    # The second minimum is inside once F(1, 3) = 3 (2.70 / 2.666667 - 1) = 0.0375 is below the quantile:
+    # 0.0765 at 0.2, 0.0187 at 0.1.
     pieces = join_pieces(fit, 0.2)
     assert len(pieces) == 2
-    assert 2.334 in pieces[0]
+    assert 2.3333 in pieces[0]
     assert 4.545 in pieces[1]
     assert len(join_pieces(fit, 0.1)) == 1
 

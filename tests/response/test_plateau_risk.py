@@ -20,7 +20,8 @@ UNITS = {"rate_unit": "kg/ha", "yield_unit": "t/ha"}
 
 
 def test_worked_check():
-    """x* = (F^-1(1 - r/(p b1)) - b0)/b1 is printed in the paper; the numbers were computed in R."""
+    """x* = (F^-1(1 - r/(p b1)) - b0)/b1 is printed in the paper; the numbers were computed with R
+    (tests/reference/r/economics.R)."""
     result = stochastic_plateau(*LAW, PRICES, lowest_rate=0, highest_rate=250, **UNITS)
     assert result.rate == pytest.approx(122.443233, abs=1e-6)
     assert result.expected_net == pytest.approx(626.404570, abs=1e-6)

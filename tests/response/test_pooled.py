@@ -1,8 +1,9 @@
 """One rate for many trials.
 
-Best rate, mean net gain and flat range of a quadratic-plateau per trial, computed outside the project in R
-and Python (see tests/reference/response for the data). Tolerance: one step of the grid and 0.005 of net
-return; three trials are straight-line limits whose curves differ in the fourth digit between the two.
+Best rate, mean net gain and flat range of a quadratic-plateau per trial, computed with R
+(tests/reference/r/economics.R) from the data in tests/reference/response. Where the squares fall without end
+as the join moves away, as in Broadbalk's 2002, the curve is its straight line. Tolerance: one step of the
+grid; 0.0002, for Knoxville 1965 fits alike with any join up to its first rate.
 """
 
 import numpy as np
@@ -19,18 +20,18 @@ DATA = {
     "hunter_corn_n.csv": ("n_lb_ac", "yield_bu_ac", ["loc", "year"], ("lb", "bu"), ("lb/ac", "bu/ac")),
 }
 TABLE = [
-    ("broadbalk_s1_nseries.csv", 0.0025, 269, 4.4130, 0.02, (240, 288)),
-    ("broadbalk_s1_nseries.csv", 0.005, 224, 3.8036, 0.02, (204, 247)),
-    ("broadbalk_s1_nseries.csv", 0.0075, 199, 3.2750, 0.02, (181, 218)),
-    ("broadbalk_s1_nseries.csv", 0.01, 177, 2.8039, 0.02, (160, 196)),
-    ("engelstad_corn_n.csv", 0.05, 169, 21.162, 0.2, (150, 191)),
-    ("engelstad_corn_n.csv", 0.0956522, 130, 14.388, 0.2, (112, 147)),
-    ("engelstad_corn_n.csv", 0.15, 95, 8.366, 0.2, (80, 109)),
-    ("engelstad_corn_n.csv", 0.20, 66, 4.358, 0.2, (51, 80)),
-    ("hunter_corn_n.csv", 0.05, 105, 22.267, 1, (78, 140)),
-    ("hunter_corn_n.csv", 0.10, 87, 17.524, 1, (64, 113)),
-    ("hunter_corn_n.csv", 0.15, 73, 13.532, 1, (51, 96)),
-    ("hunter_corn_n.csv", 0.20, 61, 10.187, 1, (39, 83)),
+    ("broadbalk_s1_nseries.csv", 0.0025, 269, 4.41242, 0.02, (240, 288)),
+    ("broadbalk_s1_nseries.csv", 0.005, 224, 3.80179, 0.02, (205, 248)),
+    ("broadbalk_s1_nseries.csv", 0.0075, 200, 3.27280, 0.02, (181, 219)),
+    ("broadbalk_s1_nseries.csv", 0.01, 177, 2.80148, 0.02, (160, 196)),
+    ("engelstad_corn_n.csv", 0.05, 169, 21.16562, 0.2, (150, 191)),
+    ("engelstad_corn_n.csv", 0.0956522, 130, 14.39138, 0.2, (112, 147)),
+    ("engelstad_corn_n.csv", 0.15, 95, 8.36917, 0.2, (80, 109)),
+    ("engelstad_corn_n.csv", 0.20, 66, 4.35998, 0.2, (51, 80)),
+    ("hunter_corn_n.csv", 0.05, 105, 22.26907, 1, (78, 140)),
+    ("hunter_corn_n.csv", 0.10, 87, 17.52662, 1, (64, 113)),
+    ("hunter_corn_n.csv", 0.15, 73, 13.53397, 1, (51, 96)),
+    ("hunter_corn_n.csv", 0.20, 61, 10.18962, 1, (39, 83)),
 ]
 
 
@@ -61,20 +62,20 @@ def pool(fits, name, ratio, within, **options):
 def test_published_pool(fits, name, ratio, rate, net, within, ends):
     result = pool(fits, name, ratio, within)
     assert result.rate == pytest.approx(rate, abs=1)
-    assert result.gain == pytest.approx(net, abs=0.005)
+    assert result.gain == pytest.approx(net, abs=2e-4)
     np.testing.assert_allclose([result.within_low, result.within_high], ends, atol=1)
 
 
 def test_pooled_rate_is_not_the_mean_of_the_optima(fits):
-    """Broadbalk at 0.005: 223.845 on a fine grid; the years' own optima: mean 215.68, median 208.43."""
+    """Broadbalk at 0.005: 224.045 on a fine grid; the years' own optima: mean 215.68, median 208.43."""
     result = pool(fits, "broadbalk_s1_nseries.csv", 0.005, 0.02, step=0.005)
-    assert result.rate == pytest.approx(223.845, abs=0.5)
-    for ratio, rate in ((0.0075, 199.497), (0.01, 177.355)):
+    assert result.rate == pytest.approx(224.045, abs=0.01)
+    for ratio, rate in ((0.0075, 199.62), (0.01, 177.43)):
         fine = pool(fits, "broadbalk_s1_nseries.csv", ratio, 0.02, step=0.005)
-        assert fine.rate == pytest.approx(rate, abs=0.5)
+        assert fine.rate == pytest.approx(rate, abs=0.01)
     own = result.sites["own_rate_kg_ha"]
     assert own.median() == pytest.approx(208.43, abs=0.01)
-    assert own.mean() == pytest.approx(215.68, abs=0.3)
+    assert own.mean() == pytest.approx(215.676, abs=0.005)
     assert result.rate > own.mean() + 5
 
 

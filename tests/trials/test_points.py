@@ -1,8 +1,8 @@
 """Harvest points: arithmetic of a real log, each step on small made logs, the way from plan to strips.
 
 The log (corn, Mankato, Minnesota, 5 Nov 2011) is teaching data of the University of Minnesota Precision
-Agriculture Center, CC BY-SA 3.0, used in tests alone; the numbers beside it were computed with R from the
-yield formula of the data collection.
+Agriculture Center, CC BY-SA 3.0, used in tests alone; the numbers beside it were computed with R
+(tests/reference/r/points.R) from the yield formula of the data collection.
 """
 
 import json

@@ -17,3 +17,27 @@ finish <- function() {
   cat(sprintf("%d differ\n", wrong))
   if (wrong > 0) quit(status = 1)
 }
+
+# ---- curves: fitted by least squares at each of many shapes (join, range, k); the best shape is closed in on
+
+rise <- list(
+  LP = function(x, join) pmin(x, join), QP = function(x, join) -pmax(join - x, 0)^2,
+  MIT = function(x, k) -exp(-k * x), SPH = function(x, r) ifelse(x < r, 1.5 * x / r - 0.5 * (x / r)^3, 1))
+rss_at <- function(key, s, x, y) sum(lm.fit(cbind(1, rise[[key]](x, s)), y)$residuals^2)
+
+fit_shape <- function(key, x, y) {
+  positive <- sort(unique(x[x > 0]))
+  low <- min(positive) * 1e-3
+  high <- max(x) * 1e3
+  grid <- sort(unique(c(10^seq(log10(low), log10(high), length.out = 3000), seq(low, 2 * max(x), length.out = 3000))))
+  if (key == "MIT") grid <- rev(1 / grid)
+  value <- vapply(grid, function(s) rss_at(key, s, x, y), 0)
+  k <- which.min(value)
+  ends <- grid[c(max(k - 1, 1), min(k + 1, length(grid)))]
+  best <- optimize(function(s) rss_at(key, s, x, y), ends, tol = 1e-12)
+  list(shape = best$minimum, rss = min(best$objective, value[k]))
+}
+rss_of <- function(key, x, y) {
+  design <- list(MEAN = cbind(1 + 0 * x), LIN = cbind(1, x), QUAD = cbind(1, x, x^2), SQRT = cbind(1, sqrt(x), x))
+  if (key %in% names(design)) sum(lm.fit(design[[key]], y)$residuals^2) else fit_shape(key, x, y)$rss
+}

@@ -1,29 +1,7 @@
 # Curves, exact intervals, weights, critical levels: response_reference_fits.csv and tests/response/test_compare.py,
 # test_intervals.py, test_curves.py, test_critical_level.py, test_calibration_example.py, test_analyse.py,
-# tests/test_file_to_optimum.py. A curve is fitted by lm at each of many shapes and the best shape is closed in on.
+# tests/test_file_to_optimum.py.
 source("tests/reference/r/common.R")
-
-rise <- list(
-  LP = function(x, join) pmin(x, join), QP = function(x, join) -pmax(join - x, 0)^2,
-  MIT = function(x, k) -exp(-k * x), SPH = function(x, r) ifelse(x < r, 1.5 * x / r - 0.5 * (x / r)^3, 1))
-rss_at <- function(key, s, x, y) sum(lm.fit(cbind(1, rise[[key]](x, s)), y)$residuals^2)
-
-fit_shape <- function(key, x, y) {
-  positive <- sort(unique(x[x > 0]))
-  low <- min(positive) * 1e-3
-  high <- max(x) * 1e3
-  grid <- sort(unique(c(10^seq(log10(low), log10(high), length.out = 3000), seq(low, 2 * max(x), length.out = 3000))))
-  if (key == "MIT") grid <- rev(1 / grid)
-  value <- vapply(grid, function(s) rss_at(key, s, x, y), 0)
-  k <- which.min(value)
-  ends <- grid[c(max(k - 1, 1), min(k + 1, length(grid)))]
-  best <- optimize(function(s) rss_at(key, s, x, y), ends, tol = 1e-12)
-  list(shape = best$minimum, rss = min(best$objective, value[k]))
-}
-rss_of <- function(key, x, y) {
-  design <- list(MEAN = cbind(1 + 0 * x), LIN = cbind(1, x), QUAD = cbind(1, x, x^2), SQRT = cbind(1, sqrt(x), x))
-  if (key %in% names(design)) sum(lm.fit(design[[key]], y)$residuals^2) else fit_shape(key, x, y)$rss
-}
 
 # ---- the sums of squares of every curve, data set by data set
 places <- list(bachmaier_wheat_n.csv = c("zone", "n_kg_ha", "yield_t_ha"),
