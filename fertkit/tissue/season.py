@@ -135,7 +135,10 @@ def _steps(path):
     first["season"] = again.groupby([first["sample_id"], first["crop"]]).cumsum()
     first = first.sort_index()
     several = first.groupby("sample_id")[["crop", "season"]].transform("nunique").max(axis=1) > 1
-    year = first.groupby(["sample_id", "crop", "season"])["sampled"].transform("max").dt.strftime(" %Y")
+    last = first.groupby(["sample_id", "crop", "season"])["sampled"].transform("max")
+    year = last.dt.strftime(" %Y")
+    again = first.groupby(["sample_id", "crop", year])["season"].transform("nunique") > 1
+    year = year.mask(again, last.dt.strftime(" %Y-%m"))  # two crops of one year
     named = first["sample_id"] + ", " + first["crop"] + year.fillna("")
     first["path"] = first["sample_id"].mask(several, named)
     dated = first["sampled"].notna().groupby(first["path"]).transform("all")
