@@ -44,7 +44,7 @@ class ByContent:
 
 
 class Result(ByContent):
-    """Mixin for result objects; subclasses provide ``table`` and ``summary()``."""
+    """Mixin for result objects; subclasses provide ``table``."""
 
     def __repr__(self) -> str:
         return shorten(
@@ -55,12 +55,17 @@ class Result(ByContent):
     def table(self) -> pd.DataFrame:
         raise NotImplementedError
 
-    def summary(self) -> str:
-        raise NotImplementedError
+    def lines(self, **options) -> list:
+        """Say what the result holds: sentences (`fertkit.say.Line`), each with its kind."""
+        # Sentences, as figures, live above the numbers; found by name so that no number depends on them.
+        return import_module("fertkit.say").lines(self, **options)
+
+    def summary(self, **options) -> str:
+        """Text a person can read aloud."""
+        return "\n".join(map(str, self.lines(**options)))
 
     def plot(self, ax=None, **options):
         """Draw the result's main figure on a matplotlib axes and return the axes."""
-        # Drawing lives above the numbers; found by name so that no number depends on it.
         return import_module("fertkit.plots").draw(self, ax=ax, **options)
 
     def _repr_html_(self) -> str:

@@ -10,7 +10,7 @@ import pytest
 HOUSE = Path(__file__).parent.parent / "fertkit"
 FLOORS = ["errors", "asked", "chance", "rounding", "sizes", "delimited", "line_lengths", "cell_formats",
           "workbooks", "tables", "writing", "units", "results", "reference", "intake", "budget", "tissue",
-          "trials", "response", "plots", "report",
+          "trials", "response", "say", "plots", "report",
           "batch", "panels", "cli"]  # fmt: skip
 LAZY = ("statsmodels", "seaborn", "matplotlib", "scipy.optimize", "scipy.stats", "jinja2", "distributed")
 MODULES = sorted(HOUSE.rglob("*.py"))

@@ -7,7 +7,6 @@ import pandas as pd
 
 from fertkit.asked import asks
 from fertkit.budget.products import NUTRIENTS, PERCENT, find_product, of_products, product_cautions
-from fertkit.budget.words import keys, mark, parts, short
 from fertkit.errors import FertkitError, InputError, NotEstimable, Problem, UnitError, unknown
 from fertkit.reference import list_sources
 from fertkit.results import Result
@@ -19,7 +18,7 @@ TABLE = "price list"
 #: What the solver leaves open of a limit [lb/ac] and of a target (its own tolerance is 1e-7).
 OPEN = 1e-6
 #: Unit of a blend -> ending of its columns, volume of a liquid, area.
-SAID = {"lb/ac": ("lb_ac", "gal", "acre"), "kg/ha": ("kg_ha", "L", "hectare")}
+NAMES = {"lb/ac": ("lb_ac", "gal", "acre"), "kg/ha": ("kg_ha", "L", "hectare")}
 #: Ends of columns in US units -> the same in metric, and the factor.
 METRIC = {
     "_lb_ac": ("_kg_ha", LB_KG / ACRE_HA),
@@ -66,14 +65,14 @@ class Blend(Result):
     @property
     def used(self) -> pd.DataFrame:
         """Products of the mix: product, rate [`unit`], volume [gal or L per area; NaN if dry], cost."""
-        columns = ["product", f"rate_{SAID[self.unit][0]}", *self.rows.columns[[-3, -1]]]
+        columns = ["product", f"rate_{NAMES[self.unit][0]}", *self.rows.columns[[-3, -1]]]
         used = self.rows[columns].set_axis(["product", "rate", "volume", "cost"], axis=1)
         return used[used["rate"] > 0].reset_index(drop=True)
 
     @property
     def balance(self) -> pd.DataFrame:
         """`nutrients` without the unit in the names: nutrient, target, supplied, over, cap [`unit`]."""
-        return self.nutrients.rename(columns=lambda name: name.removesuffix(f"_{SAID[self.unit][0]}"))
+        return self.nutrients.rename(columns=lambda name: name.removesuffix(f"_{NAMES[self.unit][0]}"))
 
     @property
     def table(self) -> pd.DataFrame:
@@ -82,21 +81,6 @@ class Blend(Result):
     @property
     def sources(self) -> pd.DataFrame:
         return list_sources([*self.rows["source_key"], *self.cautions["source_key"]])
-
-    def summary(self) -> str:
-        _, volume, area = SAID[self.unit]
-        lines = [f"Least cost {self.cost:.2f} per {area}, in the money of the price list"]
-        analysis = self.rows.set_index("product")
-        for row in self.used.itertuples():
-            liquid = "" if np.isnan(row.volume) else f" ({row.volume:.1f} {volume})"
-            source = _analysis(analysis.loc[row.product])
-            lines.append(f"  {short(row.rate)} {self.unit}{liquid} {row.product} ({source}), {row.cost:.2f}")
-        for row in self.balance.itertuples():
-            supplied, target, over = parts(row.supplied, row.target)
-            over = f", {over} over" if row.over > max(0.005 * row.target, 0.005) else ""
-            asked = f"{target} {self.unit} asked" if row.target > 0 else "none asked"
-            lines.append(f"  {row.nutrient}: {supplied} supplied, {asked}{over}")
-        return "\n".join([*lines, *(f"  {c.topic}: {c.text}" for c in self.cautions.itertuples())])
 
 
 @asks(products=of_products)
@@ -155,8 +139,8 @@ def blend(
     >>> blend({"K2O": 104.4}, prices).table["rate_lb_ac"].round(1).tolist()
     [174.0]
     """
-    if unit not in SAID:
-        raise UnitError(f"unknown unit '{unit}' of a blend; use one of: {', '.join(SAID)}")
+    if unit not in NAMES:
+        raise UnitError(f"unknown unit '{unit}' of a blend; use one of: {', '.join(NAMES)}")
     caps, product_caps = caps or {}, product_caps or {}
     _check_rates("targets", targets, NUTRIENTS, unit)
     _check_rates("caps", caps, NUTRIENTS, unit)
@@ -196,10 +180,6 @@ def blend(
     rows, nutrients = _in_unit(rows, unit), _in_unit(nutrients, unit)
     brought = convert_area_rate(brought, "lb/ac", unit)
     return Blend(rows, nutrients, brought, cost, product_cautions(used, products=products), unit)
-
-
-def _analysis(product):
-    return f"{keys([product['source_key']])}{mark(product['provenance'])}"
 
 
 def _in_unit(frame, unit):

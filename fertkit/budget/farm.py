@@ -16,7 +16,6 @@ from fertkit.budget.rows import (
     mark_defaults,
     rate_rows,
 )
-from fertkit.budget.words import GOVERNS, keys, mark, parts
 from fertkit.errors import UnitError, unknown
 from fertkit.reference import list_sources
 from fertkit.results import Result
@@ -70,32 +69,6 @@ class FarmBudget(Result):
     def sources(self) -> pd.DataFrame:
         both = pd.concat([self.rows["uptake_source"], self.rows["removed_source"]])
         return list_sources(k for k in both.unique() if k)
-
-    def summary(self) -> str:
-        fields = self.rows.drop_duplicates("field")
-        unit = self.rows["field_unit"].iloc[0]
-        area = f"{fields['area'].sum():g} {self.area_unit}"
-        count = f"{len(fields)} field{'s' if len(fields) > 1 else ''}"
-        lines = [f"{count}, {area} [{unit} on the whole farm]"]
-        for row in self.totals.itertuples():
-            up, off = row.fields_with_uptake, row.fields_with_removed
-            uptake, removed, stays = parts(row.uptake, row.removed)
-            taken = f"takes up {uptake}{_of_fields(up, len(fields))}" if up else "uptake not published"
-            left = f"{removed} leave{_of_fields(off, len(fields))}" if off else "removal not published"
-            rest = f", {stays} stay" if up == off == len(fields) else ""
-            lines.append(f"  {row.nutrient:5} {taken}; {left}{rest}")
-        return "\n".join([*lines, *self._sources_said(), GOVERNS])
-
-    def _sources_said(self):
-        """One line a crop: where its numbers come from, and which of them are from memory."""
-        for crop, rows in self.rows.groupby("crop", sort=False):
-            memory = rows.loc[rows["provenance"].map(mark) != "", "nutrient"].unique()
-            marked = f"; {', '.join(memory)} [from memory]" if len(memory) else ""
-            yield f"{crop}: {keys(rows['uptake_source'], rows['removed_source'])}{marked}"
-
-
-def _of_fields(some, fields):
-    return "" if some == fields else f" on {some} of {fields} fields, not published for the others"
 
 
 @asks(fields=either(a_table, a_saved_file), nutrients=a_list)

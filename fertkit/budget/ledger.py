@@ -9,7 +9,6 @@ from fertkit.asked import a_label, a_maybe_infinite, a_pair, above_zero, asks, n
 from fertkit.budget.applied import applied_columns, applied_rates
 from fertkit.budget.buffers import TEST_OF, decline_without_p, soil_buffer
 from fertkit.budget.farm import farm_budget
-from fertkit.budget.words import GOVERNS, keys, parts, short
 from fertkit.budget.yields import refuse
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
 from fertkit.reference import list_sources
@@ -80,37 +79,6 @@ class Ledger(Result):
                 rows.append((f"{element} {word} [ppm]", least, level, at_least(least, level), meaning))
         return checks_frame(rows)
 
-    def summary(self) -> str:
-        years = self.rows.drop_duplicates("season")["year"].tolist()
-        when = (
-            f"{len(years)} seasons, {years[0]} to {years[-1]}" if len(years) > 1 else f"1 season, {years[0]}"
-        )
-        lines = [f"{when} [{self.unit}]"]
-        ends = self.end.set_index("nutrient")
-        for name, group in self.rows.groupby("nutrient", sort=False):
-            applied, removed, balance = parts(group["applied"].sum(), group["removed"].sum())
-            total = f"applied {applied}, removed {removed}"
-            over = _over(group)
-            if name == "N":
-                lines.append(f"  N     {total} (legumes fix their own); not carried{over}")
-                continue
-            text = f"  {name:5} {total}, balance {balance if balance.startswith('-') else '+' + balance}"
-            if not np.isnan(ends["worth"][name]):
-                text += f" (worth {ends['worth'][name]:+.2f})"
-            if not np.isnan(ends["test_ppm"][name]):
-                begin, now = self.start[TEST_OF[name]], ends.loc[name]
-                text += (
-                    f"; test {begin:g} to {now['test_ppm']:.0f} ppm "
-                    f"({now['test_low']:.0f} to {now['test_high']:.0f})"
-                )
-            memory = group["provenance"].str.contains("from_memory|mixed").any()
-            lines.append(text + over + ("; removal partly [from memory]" if memory else ""))
-        told = f"Removal: {keys(self.rows['removed_source'])}."
-        trend = keys(self.rows["buffer_source"])
-        lines.append(f"{told} Trend of the test: {trend}." if trend else told)
-        lines.append("A soil test moves with season, depth and laboratory beyond any ledger: test again.")
-        return "\n".join([*lines, GOVERNS])
-
 
 @dataclass(frozen=True)
 class SkippedYear(Result):
@@ -141,21 +109,6 @@ class SkippedYear(Result):
     def sources(self) -> pd.DataFrame:
         keys = [*self.planned.sources["source_key"], *self.decline.get("source_key", [])]
         return list_sources(keys)
-
-    def summary(self) -> str:
-        lines = [f"Nothing applied in {self.year}"]
-        for row in self.rows.itertuples():
-            saved = "" if np.isnan(row.saved) else f", saves {row.saved:.2f} now"
-            text = f"  {row.nutrient:5} {short(row.not_applied)} {self.planned.unit} not applied{saved}"
-            if row.nutrient == "N":
-                text += "; the crop of that year goes without: N is not in the bank"
-            elif not np.isnan(row.test_skipped):
-                text += (
-                    f"; test ends at {row.test_skipped:.0f} ppm ({row.test_skipped_low:.0f} to "
-                    f"{row.test_skipped_high:.0f}) instead of {row.test_planned:.0f}"
-                )
-            lines.append(text)
-        return "\n".join([*lines, GOVERNS])
 
 
 @asks(
@@ -381,16 +334,6 @@ def _with_balance(table, name, price, interest_pct, kept):
         over_worth_low=saved * kept[0],
         over_worth_high=saved * kept[1],
     )
-
-
-def _over(group):
-    """Say what was applied beyond removal cost, and what it saves next season."""
-    over = group[group["over_cost"] > 0]
-    if over.empty:
-        return ""
-    low, high = over["over_worth_low"].sum(), over["over_worth_high"].sum()
-    saved = f"{low:.2f}" if low == high else f"{low:.2f} to {high:.2f}"
-    return f"; beyond removal cost {over['over_cost'].sum():.2f}, saves {saved} the season after"
 
 
 def _with_trend(table, name, start, cec, test_sd_ppm, unit):

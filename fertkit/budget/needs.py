@@ -20,7 +20,6 @@ from fertkit.budget.rows import (
     rate_rows,
     trade_rows,
 )
-from fertkit.budget.words import GOVERNS, mark, parts, short
 from fertkit.budget.yields import far_outside, goal_unit, lb_ac_per, refuse, yield_lb_ac
 from fertkit.errors import UnitError, unknown
 from fertkit.reference import crop_name, list_sources, nitrogen_note
@@ -106,26 +105,6 @@ class NutrientBudget(Result):
     @property
     def checks(self) -> pd.DataFrame:
         return checks_frame(_range_checks(self))
-
-    def summary(self) -> str:
-        kept = ", residue kept" if self.baled == 0 else f", {self.baled:.0%} of the residue baled"
-        kept = kept if self.part == "grain" else ""
-        lines = [f"{self.crop} {self.part}, {self.yield_goal:g} {self.yield_unit}{kept} [{self.unit}]"]
-        spread = self.spread.set_index("nutrient")
-        for row in self.defaults.itertuples():
-            lines.append(f"  {row.nutrient:5}{_sentence(row)}{_span(spread, row.nutrient)}")
-        for row in self.rows[self.rows["source_key"] == OWN].itertuples():
-            lines.append(f"  {row.nutrient:5} {short(row.removed)} leave by your own analysis")
-        trade = self.common_practice
-        if len(trade) and self.pounds > 0:
-            taken, left = (
-                ", ".join(
-                    f"{short(r[name])} {r['nutrient']}" for r in trade.to_dict("records") if r[name] > 0
-                )
-                for name in ("uptake", "removed")
-            )
-            lines.append(f"Common practice, no source: takes up {taken}; {left} leave.")
-        return "\n".join([*lines, *self.notes, GOVERNS])
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -320,32 +299,3 @@ def _range_checks(budget):
                 "above the highest yield the source measured; uptake is scaled in proportion",
             ),
         )
-
-
-def _sentence(row) -> str:
-    return f"{_uptake_and_removal(row)}{mark(row.provenance)}"
-
-
-def _uptake_and_removal(row) -> str:
-    if row.removed_source and row.removed_source == row.uptake_source:
-        uptake, removed, stays = parts(row.uptake, row.removed)
-        share = f"{row.share_removed:.0%}"
-        return f" takes up {uptake} ({row.uptake_source}); {removed} leave ({share}), {stays} stay"
-    up = (
-        f"takes up {short(row.uptake)} ({row.uptake_source})" if row.uptake_source else "uptake not published"
-    )
-    if not row.removed_source:
-        return f" {up}; removal not published with it"
-    return f" {up}; {short(row.removed)} leave ({row.removed_source})"
-
-
-def _span(spread, nutrient) -> str:
-    if nutrient not in spread.index:
-        return ""
-    s, said = spread.loc[nutrient], []
-    for name, verb in (("uptake", "are taken up"), ("removed", "leave")):
-        count = s[f"{name}_sources"]
-        low, high = short(s[f"{name}_lowest"]), short(s[f"{name}_highest"])
-        if count > 1:
-            said.append(f"; by {count:.0f} sources {low if low == high else f'{low} to {high}'} {verb}")
-    return "".join(said)

@@ -8,10 +8,9 @@ import pandas as pd
 from fertkit.asked import asks, holding
 from fertkit.budget.rates import OXIDE_OF, published_rates
 from fertkit.budget.timing import stage_place
-from fertkit.budget.words import daily, mark
 from fertkit.errors import UnitError, unknown
 from fertkit.reference import base_crop, list_sources, load_table
-from fertkit.results import Result, plain
+from fertkit.results import Result
 from fertkit.rounding import same
 from fertkit.units import convert_area_rate, from_element
 
@@ -121,8 +120,8 @@ class PeakComparison(Result):
     crops : tuple of str
         The crop asked about and the one it is compared with, with their yields.
     rows : DataFrame
-        basis, first, second [`unit`/day], ratio (first / second), first_source, second_source, provenance,
-        note.
+        basis, first, second [`unit`/day], ratio (first / second), at_least (the rule of the trade is a lower
+        limit), first_source, second_source, provenance, note.
     """
 
     nutrient: str
@@ -138,18 +137,6 @@ class PeakComparison(Result):
     def sources(self) -> pd.DataFrame:
         keys = pd.concat([self.rows["first_source"], self.rows["second_source"]])
         return list_sources(k for k in keys.unique() if k)
-
-    def summary(self) -> str:
-        first, second = self.crops
-        lines = [f"Peak {self.nutrient} demand, {first} against {second} [{self.unit}/day]"]
-        for row in self.rows.itertuples():
-            values = "" if np.isnan(row.first) else f"{daily(row.first)} against {daily(row.second)}, "
-            least = "at least " if row.provenance.startswith("common practice") else ""
-            both = " against ".join(filter(None, [row.first_source, row.second_source]))
-            told = "; ".join(filter(None, [both, row.note.removeprefix("at least; ")]))
-            ratio = f"{least}{plain(row.ratio, 2)} times"
-            lines.append(f"  {row.basis}: {values}{ratio} ({told}{mark(row.provenance)})")
-        return "\n".join(lines)
 
 
 @asks(
@@ -224,6 +211,7 @@ def _pair(basis, first, second, a, b, note):
         "first": first,
         "second": second,
         "ratio": first / second,
+        "at_least": False,
         "first_source": a.source_key if a else "",
         "second_source": b.source_key if b else "",
         "provenance": " / ".join(dict.fromkeys([a.provenance, b.provenance])) if a else "derived",
@@ -237,5 +225,6 @@ def _trade_rule(crop, nutrient):
     for row in rules.itertuples():
         if OXIDE_OF.get(row.nutrient, row.nutrient) == nutrient:
             yield {"basis": row.provenance, "first": np.nan, "second": np.nan, "ratio": float(row.value),
+                   "at_least": True,
                    "first_source": row.source_key, "second_source": "", "provenance": row.provenance,
                    "note": row.note}  # fmt: skip

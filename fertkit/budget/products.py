@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_table_of, above_zero, amounts_by_name, asks, maybe_a_list
-from fertkit.budget.words import keys, mark
 from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable, UnitError, unknown
 from fertkit.reference import crop_name, list_sources, load_table
@@ -54,16 +53,6 @@ class ProductRate(Result):
     @property
     def sources(self) -> pd.DataFrame:
         return list_sources([*self.rows["source_key"], *self.cautions["source_key"]])
-
-    def summary(self) -> str:
-        liquid = "" if np.isnan(self.product_gal_ac) else f" ({self.product_gal_ac:.1f} gal/ac)"
-        with_it = ", ".join(f"{r.supplied_lb_ac:.1f} {r.nutrient}" for r in self.rows.itertuples())
-        told = f"{keys(self.rows['source_key'])}{mark(' '.join(self.rows['provenance']))}"
-        lines = [
-            f"{self.material} {self.grade}: {self.product_lb_ac:.0f} lb/ac{liquid} supplies {with_it} lb/ac "
-            f"(analysis: {told})"
-        ]
-        return "\n".join([*lines, *(f"  {r.topic}: {r.text}" for r in self.cautions.itertuples())])
 
 
 def find_product(name: str, products: pd.DataFrame | None = None) -> pd.Series:

@@ -12,12 +12,12 @@ from fertkit.budget.peaks import peak_table
 from fertkit.budget.rates import OXIDE_OF
 from fertkit.budget.timing import (
     OWN_POINTS,
+    code_of,
     growing_degree_days,
     own_points,
     published_points,
     stage_scale,
 )
-from fertkit.budget.words import daily, mark, short
 from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable
 from fertkit.reference import crop_name, list_sources, load_table
@@ -119,31 +119,6 @@ class SeasonDemand(Result):
             raise NotEstimable(f"day {day:g} is outside the season, {days.min():g} to {days.max():g}")
         nearest = days[np.abs(days - day).argmin()]
         return self.rows[self.rows["day"] == nearest].reset_index(drop=True)
-
-    def summary(self) -> str:
-        last = self.rows["day"].max()
-        goal = f"{self.yield_goal:g} {self.yield_unit}"
-        lines = [f"{self.crop}, {goal}, {last:.0f} days from emergence [{self.unit}]"]
-        means = dict(list(self.stretches.groupby("nutrient")))
-        for total in self.totals.itertuples():
-            mine = self.peaks[self.peaks["nutrient"] == total.nutrient]
-            top = mine.iloc[0]
-            parts = [
-                f"  {total.nutrient:5} {short(total.uptake)} in all ({total.uptake_source}"
-                f"{mark(total.provenance)})",
-                f"the curve follows {_points_said(self.points, total)}",
-                _stretches_said(means[total.nutrient])
-                if total.nutrient in means
-                else f"it peaks at {daily(top['curve'])} a day on day {top['curve_day']:.0f}",
-                *(
-                    _peak_said(row, total.nutrient not in means)
-                    for row in mine.itertuples()
-                    if row.source_key
-                ),
-            ]
-            lines.append("; ".join(parts))
-        lines.append(_basis_said(self))
-        return "\n".join(lines)
 
 
 @asks(nutrients=a_list, source=a_list)
@@ -332,22 +307,6 @@ def _one_nutrient(nutrient, total, curve, knots, calendar, axis):
     )
 
 
-def _points_said(points, total):
-    """Which points a curve follows, by source, and how near it comes."""
-    mine = points[points["used"] & (points["nutrient"] == total.nutrient)].sort_values("day")
-    said = []
-    for (source, provenance), some in mine.groupby(["source_key", "provenance"], sort=False):
-        shares = [
-            f"{row.fraction:.0%} {f'at {row.stage}' if row.stage else f'on day {row.day:g}'}".partition(" (")[
-                0
-            ]
-            for row in some.itertuples()
-        ]
-        said.append(f"{', '.join(shares)} ({source}{mark(provenance)})")
-    off = f" to within {total.misfit:.1%} of the season" if total.misfit >= 0.001 else ""
-    return f"{', '.join(said)}{off}"
-
-
 def _stretches(demand, total):
     """Mean demand from point to point of one nutrient; nothing where there are points enough for a curve."""
     used = demand.points[demand.points["used"] & (demand.points["nutrient"] == total.nutrient)]
@@ -357,37 +316,9 @@ def _stretches(demand, total):
         return pd.DataFrame(columns=columns)
     last = demand.rows["day"].max()
     days, shares = np.r_[0.0, inside.index, last], np.r_[0.0, inside["fraction"], 1.0]
-    stages = [*(stage.partition(" (")[0] for stage in inside["stage"]), ""]
+    stages = [*map(code_of, inside["stage"]), ""]
     rows = zip(days[:-1], days[1:], stages, np.diff(shares) * total.uptake / np.diff(days), strict=True)
     return pd.DataFrame([(total.nutrient, *row) for row in rows], columns=columns)
-
-
-def _stretches_said(rows):
-    """Mean demand of each stretch, in words."""
-    ends = [f"{daily(row.daily)} a day to {row.to_stage or 'maturity'}" for row in rows.itertuples()]
-    return f"on average {', '.join(ends)}"
-
-
-def _peak_said(row, compared: bool):
-    """A published peak, and how far the curve's is from it where the two can be compared."""
-    shown = row.published if np.isnan(row.published_scaled) else row.published_scaled
-    text = f"published peak {daily(shown)} a day ({row.source_key}{mark(row.provenance)}), {row.basis}"
-    if np.isnan(row.difference_pct) or not compared:
-        return text
-    side = "above" if row.difference_pct >= 0 else "below"
-    return f"{text}, the curve's is {abs(row.difference_pct):.0f}% {side} it"
-
-
-def _basis_said(demand):
-    stages = demand.stages.drop_duplicates("source_key")
-    placed = ", ".join(f"{r.source_key.replace(';', ', ')}{mark(r.provenance)}" for r in stages.itertuples())
-    kinds = {
-        ONE_PEAK: "one peak of daily demand is assumed",
-        THROUGH: "the cumulative curve runs through every point and its daily rate may pause there",
-    }
-    used = "; ".join(text for kind, text in kinds.items() if (demand.totals["curve"] == kind).any())
-    days = f" Stages on days after emergence: {placed}." if placed else ""
-    return f"Between the points the curve is interpolation ({used}); it flattens true peaks.{days}"
 
 
 def _point_checks(demand):

@@ -8,7 +8,6 @@ import pandas as pd
 from fertkit.asked import asks, maybe_a_list
 from fertkit.budget.rates import amounts, published_rates
 from fertkit.budget.thresholds import OXIDE, check_test, thresholds
-from fertkit.budget.words import GOVERNS, keys
 from fertkit.budget.yields import goal_unit, refuse, yield_lb_ac
 from fertkit.errors import LookupFailed, UnitError, unknown
 from fertkit.reference import base_crop, bushel_lb, crop_name, list_sources, load_table
@@ -17,7 +16,7 @@ from fertkit.rounding import at_least, below, same
 from fertkit.units import convert_area_rate
 
 COLUMNS = ["term", "value", "unit", "source_key", "provenance", "confidence"]
-SAID = {"lb/ac": "lb {} per acre", "kg/ha": "kg {} per hectare"}
+UNITS = ("lb/ac", "kg/ha")
 #: With one of these in the rotation, the P levels of the rotation are theirs (ALGL2020).
 HIGHER_P_CROPS = ("wheat", "alfalfa")
 
@@ -96,19 +95,6 @@ class SoilRate(Result):
                 ("numbers not read in a source", int(memory.sum()), 0, not memory.any(), found),
             ]
         )
-
-    def summary(self) -> str:
-        label = f"{self.title} (superseded)" if self.status == "superseded" else self.title
-        memory = self.rows.loc[self.rows["provenance"].isin(["from_memory", "mixed"]), "term"]
-        said = f"{self.rate:.0f} {SAID[self.unit].format(self.nutrient)}"
-        lines = [
-            f"{label}, {self.crop}: {said} and year, {self.zone}",
-            f"  {self.equation}{'' if self.unit == 'lb/ac' else ' lb/ac'}",
-        ]
-        lines.append(f"  numbers of the equation: {keys(self.rows['source_key'])}")
-        if len(memory):
-            lines.append(f"  from memory, confirm before use: {', '.join(memory)}")
-        return "\n".join([*lines, GOVERNS])
 
 
 @asks(rotation=maybe_a_list)
@@ -189,8 +175,8 @@ def soil_rate(
     >>> float(rate.rate_lb_ac.round(1))
     103.0
     """
-    if unit not in SAID:
-        raise UnitError(f"unknown unit '{unit}' of the rate; use one of: {', '.join(SAID)}")
+    if unit not in UNITS:
+        raise UnitError(f"unknown unit '{unit}' of the rate; use one of: {', '.join(UNITS)}")
     systems = load_table("soil_systems").set_index("system")
     if system not in systems.index:
         raise unknown("soil-test system with rates", system, systems.index)

@@ -7,7 +7,6 @@ import pandas as pd
 
 from fertkit.asked import asks, holding
 from fertkit.budget.season import SeasonDemand
-from fertkit.budget.words import GOVERNS, short
 from fertkit.budget.yields import refuse
 from fertkit.errors import InputError, Problem
 from fertkit.results import Result
@@ -56,48 +55,6 @@ class SupplyGap(Result):
         told = [c for c in self.gaps.columns if c != "delay"]
         alike = self.gaps.duplicated(told, keep=False)
         return self.gaps.assign(delay=self.gaps["delay"].mask(alike, "")).drop_duplicates(ignore_index=True)
-
-    def summary(self) -> str:
-        lines = [f"{self.demand.crop}, supply against demand [{self.demand.unit}]"]
-        for row in self.distinct.itertuples():
-            delay = f" with the {row.delay} delay:" if row.delay else ""
-            lines.append(f"  {row.nutrient:5}{delay} {_gap_said(row)}")
-        spread = self.demand.totals["spread"].max()
-        if spread > 0:
-            lines.append(
-                f"Spans: a published share is taken to be known to {spread:.0%} of the season in its middle, "
-                "better toward its ends (common practice, no source); far from a point it may err more."
-            )
-        lines.append("Soil supply and delays are yours; demand is a published average.")
-        return "\n".join([*lines, GOVERNS])
-
-
-def _gap_said(row):
-    """First day and size of one gap, each with its span."""
-    if np.isnan(row.first_day) and np.isnan(row.first_day_from):
-        return "never short"
-    if np.isnan(row.first_day):
-        return f"not short by the curve; with the highest demand short from day {row.first_day_from:.0f}"
-    where = [span] if (span := _span(row)) else []
-    where += ["interpolation, no point near"] if row.interpolated else []
-    about = "about " if where else ""
-    told = f" ({'; '.join(where)})" if where else ""
-    stage = f", after {row.stage}" if row.stage else ""
-    size = f"at most {short(row.largest_gap)}"
-    low, high = short(row.largest_gap_low), short(row.largest_gap_high)
-    size += "" if low == high else f" ({low} to {high})"
-    return (
-        f"short from {about}day {row.first_day:.0f}{stage}{told}; "
-        f"{size}, on day {row.largest_gap_day:.0f}; {short(row.gap_at_end)} at the end"
-    )
-
-
-def _span(row):
-    if np.isnan(row.first_day_to):
-        return f"day {row.first_day_from:.0f} at the earliest, perhaps never"
-    if row.first_day_from == row.first_day_to:
-        return ""
-    return f"day {row.first_day_from:.0f} to {row.first_day_to:.0f}"
 
 
 @asks(demand=holding("rows", "totals", like="what season_demand gives"))

@@ -8,7 +8,6 @@ import pandas as pd
 from fertkit.asked import asks
 from fertkit.budget.soil import soil_rate
 from fertkit.budget.thresholds import CLASSES, OXIDE, in_unit, soil_class, system_rows
-from fertkit.budget.words import GOVERNS, keys, mark
 from fertkit.errors import FertkitError, InputError, Problem, UnitError
 from fertkit.reference import crop_name, list_sources, load_table
 from fertkit.results import Result
@@ -40,16 +39,6 @@ class SystemComparison(Result):
     @property
     def sources(self) -> pd.DataFrame:
         return list_sources(self.rows["source_key"])
-
-    def summary(self) -> str:
-        lines = [f"{self.crop}, {self.nutrient} by soil test [lb/ac a year]"]
-        for row in self.rows.itertuples():
-            title = f"{row.title} (superseded)" if row.status == "superseded" else row.title
-            said = (
-                f"no rate, {row.why_not}" if np.isnan(row.rate_lb_ac) else f"{row.rate_lb_ac:.0f}, {row.zone}"
-            )
-            lines.append(f"  {title}: {said} ({keys([row.source_key])}{mark(row.provenance)})")
-        return "\n".join([*lines, GOVERNS])
 
 
 @asks()

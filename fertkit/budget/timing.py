@@ -203,3 +203,8 @@ def own_points(frame: pd.DataFrame, scale: pd.DataFrame | None) -> pd.DataFrame:
     if problems:
         raise InputError("uptake points", problems)
     return points[POINT_COLUMNS]
+
+
+def code_of(stage: str) -> str:
+    """Take the code of a stage without the words in brackets after it: R5 of 'R5 (start of pod filling)'."""
+    return stage.partition(" (")[0]

@@ -14,7 +14,7 @@ def _columns(arguments):
 
 def run_field(arguments):
     from fertkit.report.answer import answer_field
-    from fertkit.report.field import field_lines, field_page
+    from fertkit.report.field import field_page
     from fertkit.writing import write_whole
 
     answer = answer_field(
@@ -34,7 +34,7 @@ def run_field(arguments):
     )
     page = write_whole(field_page(answer), arguments.page)
     _write_workbook(answer, arguments.workbook)
-    print("\n".join(field_lines(answer)))
+    print(answer.summary())
     print(f"Page with figures and sources: {page}. Notebooks: fertkit open")
 
 
@@ -61,12 +61,16 @@ def run_leaf(arguments):
     scores = score_tissue(samples, arguments.ranges, source=arguments.source, cvs=arguments.cv)
     if (scores.table["source_key"] == "").all():
         raise NotEstimable(f"{arguments.file.name}: nothing could be judged\n{scores.summary()}")
-    first, *told = explain(scores).summary().splitlines()
-    print("\n".join([*_pairs(samples), f"Verdict: {first}"]))
-    print("\n".join(samples.summary().splitlines()[1:]) or "The file was read as it stands.")
+    first, *told = explain(scores).lines()
+    print(_text([*_pairs(samples), f"Verdict: {first}"]))
+    print(_text(samples.lines()[1:]) or "The file was read as it stands.")
     _show(scores, arguments.table)
-    said = {line.casefold() for line in scores.summary().splitlines()}
-    print("\n".join(line for line in told if line.casefold() not in said))
+    said = scores.lines()
+    print(_text(line for line in told if line not in said))
+
+
+def _text(lines):
+    return "\n".join(map(str, lines))
 
 
 def _pairs(samples):
@@ -76,7 +80,7 @@ def _pairs(samples):
     if not {"good", "poor"} <= set(samples.table["area"]):
         return []
     try:
-        return compare_pairs(samples).summary().splitlines()
+        return compare_pairs(samples).lines()
     except FertkitError as error:
         return [f"Good and poor areas not compared: {error}"]
 
@@ -185,14 +189,14 @@ def _answer_strips(strips, arguments):
     }  # fmt: skip
     if arguments.together:
         answer = report.answer_network(strips, **asked)
-        trials, lines, page = answer.trials, report.network_lines, report.network_page
+        trials, page = answer.trials, report.network_page
     else:
         swing = arguments.price_swing
         answer = report.answer_trial(strips, name=arguments.trial, price_swing_pct=swing, **asked)
-        trials, lines, page = {answer.name: answer.response}, report.trial_lines, report.trial_page
+        trials, page = {answer.name: answer.response}, report.trial_page
     written = arguments.page and report.write_whole(page(answer), arguments.page)
     _write_workbook(answer, arguments.workbook)
-    print("\n".join(lines(answer)))
+    print(answer.summary())
     if written:
         print(f"Page with figures and sources: {written}.")
     return trials

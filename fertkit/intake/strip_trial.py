@@ -6,7 +6,7 @@ import pandas as pd
 
 from fertkit.intake.strip_moisture import trade_source
 from fertkit.reference import list_sources
-from fertkit.results import Result, counted
+from fertkit.results import Result
 
 
 @dataclass(frozen=True)
@@ -61,26 +61,3 @@ class StripTrial(Result):
     def sources(self) -> pd.DataFrame:
         """Source of the trade moisture, where yields were brought to it."""
         return list_sources([trade_source(self.crop)[0]] if self.standard_moisture_pct is not None else [])
-
-    def _treatments(self) -> str:
-        if not self.rate_column:
-            return f"{counted(self.strips['treatment'].nunique(), 'treatment')} without rates"
-        rates = self.strips[self.rate_column].nunique()
-        return f"{counted(rates, 'rate')} of {self.nutrient or 'the product'} [{self.rate_unit}]"
-
-    def summary(self) -> str:
-        trials = self.strips["trial"].nunique()
-        blocks = self.strips.groupby("trial")["block"].nunique() if "block" in self.strips else pd.Series([0])
-        span = f"{blocks.min()} to " * bool(blocks.min() < blocks.max()) + counted(blocks.max(), "block")
-        lines = [
-            f"{self.name}: {counted(len(self.strips), 'strip')}, {counted(trials, 'trial')}, "
-            f"{self._treatments()}, {span}."
-        ]
-        if self.standard_moisture_pct is not None:
-            _, mark = trade_source(self.crop)
-            how = self.report.loc[self.report["item"] == "yields", "taken_as"].iloc[0]
-            lines.append(f"Yields [{self.yield_unit}] {how}{mark}.")
-        else:
-            lines.append(f"Yields [{self.yield_unit}] as the file gives them.")
-        failed = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
-        return "\n".join([*lines, *(f"note: {note}" for note in self.notes), *failed])

@@ -84,26 +84,6 @@ class TissueSamples(Result):
 
         return list_sources(["MEMO"])
 
-    def summary(self) -> str:
-        """What was read, told, left out and doubted, in a few lines."""
-        nutrients = list(dict.fromkeys(self.tidy["nutrient"]))
-        n = self.tidy["specimen"].nunique()
-        lines = [
-            f"{self.name}: {n} sample{'s' * (n != 1)}, {len(nutrients)} nutrients ({', '.join(nutrients)})"
-        ]
-        for what in ("inferred", "not used"):
-            part = self.report[self.report["what"] == what]
-            lines += [f"{what}: {r.item}: {r.detail}" for r in part.head(8).itertuples()]
-            if len(part) > 8:
-                lines.append(f"{what}: and {len(part) - 8} more, see report")
-        lines += [f"not read: {r.nutrient}, column '{r.column}': {r.why}" for r in self.unread.itertuples()]
-        lines += [f"note: {p}" for p in self.notes[:8]]
-        if len(self.notes) > 8:
-            lines.append(f"note: and {len(self.notes) - 8} more, see notes")
-        failed = self.checks[self.checks["passed"].eq(False)]
-        lines += [f"check: {r.check}: {r.meaning}" for r in failed.head(8).itertuples()]
-        return "\n".join(lines)
-
 
 @asks(
     path_or_buffer=a_file, crop=a_text, stage=a_text, part=a_text, date_format=a_text,

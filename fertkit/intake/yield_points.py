@@ -19,7 +19,7 @@ from fertkit.line_lengths import check_long_file
 from fertkit.reference import bushel_lb, crop_name, list_sources, load_crops, trade_moisture_pct
 from fertkit.results import Result
 from fertkit.sizes import LARGEST_LOG, MOST_POINTS, bytes_of, too_large
-from fertkit.units import ACRE_HA, AREA_RATE_KG_HA, FOOT_M, LB_KG, at_moisture, convert_area_rate
+from fertkit.units import AREA_RATE_KG_HA, FOOT_M, LB_KG, at_moisture, convert_area_rate
 
 #: Role -> words of its header.
 POINT_WORDS = {
@@ -83,16 +83,6 @@ class YieldPoints(Result):
     @property
     def yield_column(self) -> str:
         return f"yield_{self.yield_unit.replace('/', '_').lower()}"
-
-    def summary(self) -> str:
-        area, mean = self.points["area_m2"], self.points[self.yield_column]
-        good = mean.notna() & (area > 0)
-        weighted = float(np.average(mean[good], weights=area[good])) if good.any() else np.nan
-        return (
-            f"{self.name}: {len(self.points)} points of {self.crop} over {area.sum() / 1e4:.2f} ha "
-            f"({area.sum() / 1e4 / ACRE_HA:.2f} ac); mean by area {weighted:.1f} {self.yield_unit} at "
-            f"{self.standard_moisture_pct:g} % moisture{trade_source(self.crop)[1]}."
-        )
 
 
 @asks(

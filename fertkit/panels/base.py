@@ -99,9 +99,9 @@ class Panel(TakesFiles):
         """Draw on the axes of the last figure what a slider moved."""
         raise NotImplementedError
 
-    def words(self) -> str:
-        """Tell the result at length."""
-        return self.result.summary()
+    def words(self) -> list:
+        """Tell the result at length, as lines."""
+        return self.result.lines()
 
     def cautions(self) -> list[str]:
         """Say what to keep in mind with this result."""
@@ -336,16 +336,16 @@ class Panel(TakesFiles):
 
     def _dim(self, old: bool) -> None:
         """Mark what is shown as old, or as of now again."""
-        for piece in self._shown:
+        for piece in self._on_show:
             (piece.add_class if old else piece.remove_class)("fertkit-old")
 
     @property
-    def _shown(self):
+    def _on_show(self):
         return self._message, self._figure, self._cautions, self._detail, self._links
 
     def _clear(self) -> None:
         self.result = self._sheet = None
-        for piece in self._shown:
+        for piece in self._on_show:
             piece.value = ""
         self._figure.value = show.empty()
 

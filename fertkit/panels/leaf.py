@@ -8,8 +8,8 @@ from fertkit.panels.base import Panel, said_by
 from fertkit.plots.tissue import sample_detail
 from fertkit.reference import load_ranges
 from fertkit.results import counted
+from fertkit.say.leaf_verdict import all_clear, gaps
 from fertkit.tissue import explain, score_tissue
-from fertkit.tissue.verdict import all_clear, gaps
 
 ALL_SAMPLES = "all samples at a glance"
 ALL_SOURCES = "every source that holds, side by side"
@@ -110,7 +110,7 @@ class LeafPanel(Panel):
         return f"{about}: {count}.\n" + "\n".join(said) + more + aside + lost
 
     def words(self):
-        return explain(self.result, sample=self.settings.sample or None).summary()
+        return explain(self.result, sample=self.settings.sample or None).lines()
 
     def cautions(self):
         without = self.result.conditions

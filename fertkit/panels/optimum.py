@@ -9,9 +9,9 @@ from fertkit.panels.base import Panel, said_by
 from fertkit.panels.strips import LEVELS, crop_choice, one_trial
 from fertkit.reference import bushel_lb
 from fertkit.response import CURVES, Prices, analyse_response
-from fertkit.response.gain import gain_lines
-from fertkit.response.net_return import CAUTION
 from fertkit.results import plain
+from fertkit.say.money import CAUTION
+from fertkit.say.response import gain_lines
 
 #: Where the slider of a price ends, by the unit of mass that is priced; any currency can be typed.
 USUAL_PRICE = {

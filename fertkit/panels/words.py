@@ -2,10 +2,11 @@
 
 import re
 from html import escape
-from itertools import takewhile
+from itertools import groupby
 
 from fertkit.asked import asks, holding
 from fertkit.results import capital
+from fertkit.say import Kind, Line
 
 #: What follows an option: the same in Python; and how a column is named in code and in commands.
 _PYTHON = r" \((?:--\w+; )?(?:in )?Python(?: also)?:? [^)]*\)"
@@ -55,8 +56,8 @@ _MARKS = {
     r", mixed\)": ", partly from memory)",
     r"from_memory": "from memory",
 }
-_LABEL = re.compile(r"([a-z][a-z ]{2,24}: |[A-Z][\w:-]{0,7}(?:: | {2,}))(.+)")
-_QUIET = ("Not judged", "Not scored", "Question", "sources")
+_QUIET = (Kind.MISSING, Kind.QUESTION, Kind.SOURCE)
+_HANGING = (Kind.ROW, Kind.DETAIL, Kind.SOURCE)
 
 
 def without_code(text: str) -> str:
@@ -80,52 +81,43 @@ def in_words(result):
     """
     from IPython.display import HTML
 
-    return HTML(f'<div class="fertkit-panel">{prose(result.summary())}</div>')
+    return HTML(f'<div class="fertkit-panel">{prose(result.lines())}</div>')
 
 
-def prose(text: str) -> str:
-    """Turn a summary into HTML: names as headings, what hangs on a line as a list, sources quieter."""
-    for mark, words in _MARKS.items():
-        text = re.sub(mark, words, text)
-    lines, pieces = without_code(text).splitlines(), []
-    while lines:
-        lead = lines.pop(0)
-        hanging = list(takewhile(lambda line: line.startswith("  "), lines))
-        del lines[: len(hanging)]
-        pieces.append(_lead(lead))
-        pieces += [_aligned(line) for line in hanging if " | " in line]
-        items = "".join(_item(line) for line in hanging if " | " not in line)
-        pieces.append(items and f"<ul>{items}</ul>")
+def prose(lines) -> str:
+    """Turn lines of an answer into HTML: headings, sentences, and what hangs on one as a list."""
+    pieces = []
+    for hanging, group in groupby(lines, lambda line: line.kind in _HANGING):
+        items = "".join(map(_item if hanging else _piece, group))
+        pieces.append(f"<ul>{items}</ul>" if hanging else items)
     return f'<div class="fertkit-prose">{"".join(pieces)}</div>'
 
 
-def _lead(line: str) -> str:
-    if not line.strip():
-        return ""
-    if line.endswith(":"):
-        return f"<h3>{escape(line[:-1])}</h3>"
-    asked, would, values = line.partition(" short would be ")
-    if would and "; " in values:
-        items = "".join(f"<li>{escape(one)}</li>" for one in re.split(r"; (?![^(]*\))", values))
-        return f'<div class="fertkit-quiet"><p>{escape(asked)} short would be:</p><ul>{items}</ul></div>'
-    line = line.strip()
-    begun = capital(line) if re.match(r"[a-z]+[ ,:]", line) else line  # the name of a file stays as it is
-    return f"<p{_class(line)}>{escape(begun)}</p>"
+def _piece(line: Line) -> str:
+    if line.kind == Kind.HEAD:
+        return f"<h3>{_said(line.text)}</h3>"
+    if line.kind == Kind.SKETCH:  # a row that stands for a place in the field keeps its spaces
+        return f'<div class="fertkit-scroll"><pre class="fertkit-row">{escape(line.text)}</pre></div>'
+    label = f"{capital(line.label)}: " if line.label else ""
+    text = f"<p{_class(line)}>{_said(label + line.text)}"
+    if not line.items:
+        return f"{text}</p>"
+    items = "".join(f"<li>{_said(one)}</li>" for one in line.items)
+    return f'<div class="fertkit-quiet">{text}:</p><ul>{items}</ul></div>'
 
 
-def _item(line: str) -> str:
-    line = line.strip()
-    told = _LABEL.fullmatch(line)
-    if not told:
-        return f"<li>{escape(line)}</li>"
-    label, rest = told.groups()
-    return f"<li{_class(line)}><b>{escape(capital(label.strip()))}</b> {escape(rest)}</li>"
+def _item(line: Line) -> str:
+    label = (
+        f"<b>{_said(capital(line.label))}{'' if line.kind == Kind.ROW else ':'}</b> " if line.label else ""
+    )
+    return f"<li{_class(line)}>{label}{_said(line.text)}</li>"
 
 
-def _aligned(line: str) -> str:
-    """A row that stands for a place in the field keeps its spaces."""
-    return f'<div class="fertkit-scroll"><pre class="fertkit-row">{escape(line.strip())}</pre></div>'
+def _class(line: Line) -> str:
+    return ' class="fertkit-quiet"' if line.kind in _QUIET else ""
 
 
-def _class(line: str) -> str:
-    return ' class="fertkit-quiet"' if line.startswith(_QUIET) else ""
+def _said(text: str) -> str:
+    for mark, words in _MARKS.items():
+        text = re.sub(mark, words, text)
+    return escape(without_code(text))

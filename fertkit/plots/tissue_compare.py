@@ -24,7 +24,7 @@ def pair_ratios(comparison, ax, *, pair: str | None = None):
     low, high = np.exp(-table["noise"]), np.exp(table["noise"])
     spans(ax, low, high, at, zorder=1, label="95 % noise of laboratory and sampling")
     for y, r in enumerate(table.itertuples()):
-        ratio, strong = np.exp(r.log_ratio), r.evidence.startswith("strong")
+        ratio, strong = np.exp(r.log_ratio), r.short
         says = {"lower": "lower", "higher": "higher"}.get(r.difference, "within the noise")
         look = class_look({"lower": "low", "higher": "high"}.get(says, "sufficient"))
         look |= {"mfc": hue.accent if strong else "white", "zorder": 4}

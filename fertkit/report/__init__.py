@@ -4,8 +4,7 @@ Method
 ------
 * Ask: `answer_field`, `answer_trial` and `answer_network` put one question to every floor below and hold
   the results together; nothing is computed here.
-* Read aloud: `field_lines`, `trial_lines`, `network_lines` say what was found, how sure, and on what
-  grounds.
+* Read aloud: ``answer.summary()`` says what was found, how sure, and on what grounds.
 * Hand over: `field_page`, `trial_page`, `network_page` are one self-contained HTML document each, without
   scripts and without a request to any network, with a print form; every text of the user is escaped.
 * Keep: `write_workbook` writes the same tables as XLSX with cells that could be taken for formulas made
@@ -21,12 +20,12 @@ Examples
 """
 
 from fertkit.report.answer import FieldAnswer, answer_field
-from fertkit.report.field import field_lines, field_page
-from fertkit.report.network import network_lines, network_page
+from fertkit.report.field import field_page
+from fertkit.report.network import network_page
 from fertkit.report.network_answer import NetworkAnswer, answer_network
 from fertkit.report.page import Section, render_page
 from fertkit.report.tables import Table
-from fertkit.report.trial import trial_lines, trial_page
+from fertkit.report.trial import trial_page
 from fertkit.report.trial_answer import TrialAnswer, answer_trial
 from fertkit.report.workbook import write_workbook
 from fertkit.writing import write_whole
@@ -40,12 +39,9 @@ __all__ = [
     "answer_field",
     "answer_network",
     "answer_trial",
-    "field_lines",
     "field_page",
-    "network_lines",
     "network_page",
     "render_page",
-    "trial_lines",
     "trial_page",
     "write_whole",
     "write_workbook",

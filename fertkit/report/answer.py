@@ -82,11 +82,6 @@ class FieldAnswer(Result):
             *(response_rows(*trial) for trial in trials), *(carried_rows(*book) for book in books),
         )  # fmt: skip
 
-    def summary(self) -> str:
-        from fertkit.report.field import field_lines
-
-        return "\n".join(field_lines(self))
-
     @property
     def checks(self) -> pd.DataFrame:
         """Checks of the trials; `about` names the trial."""

@@ -5,6 +5,7 @@ import pandas as pd
 
 from fertkit.response.verdict import status_in_words
 from fertkit.results import CHECK_COLUMNS
+from fertkit.say.leaf_words import finding
 from fertkit.trials.arrange import show
 
 COLUMNS = ["about", "item", "value", "low", "high", "unit", "remark"]
@@ -26,12 +27,9 @@ def needs_rows(budget):
 
 def leaf_rows(explanation):
     """What is short in the leaf: the value as measured, how sure it is and what was found."""
-    measured = explanation.scores.table.drop_duplicates(["specimen", "nutrient"])
-    measured = measured.set_index(["specimen", "nutrient"])[["value", "unit"]]
     for row in explanation.items.itertuples():
-        value, unit = measured.loc[(row.specimen, row.nutrient)]
-        remark = f"{row.confidence}: {row.finding}"
-        yield "leaf", f"{row.label}, {row.nutrient}", value, np.nan, np.nan, unit, remark
+        remark = f"{row.confidence}: {finding(row)}"
+        yield "leaf", f"{row.label}, {row.nutrient}", row.value, np.nan, np.nan, row.unit, remark
 
 
 def response_rows(name, analysis):

@@ -4,15 +4,16 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import asks, holding
-from fertkit.report.advice import LIMITS, listed, network_advice, nutrient_cautions
 from fertkit.report.network_answer import NetworkAnswer
 from fertkit.report.page import Section, cited, render_page
 from fertkit.report.tables import Table, pick
 from fertkit.report.trial import checks_table
 from fertkit.response import CURVES
-from fertkit.response.pooled import pooled_lines
 from fertkit.response.verdict import status_in_words
-from fertkit.results import failed, plain
+from fertkit.results import plain
+from fertkit.say.advice import LIMITS, listed, network_advice, nutrient_cautions
+from fertkit.say.network import contrast_text
+from fertkit.say.pooled import pooled_lines, site_intervals
 from fertkit.trials.arrange import show
 
 
@@ -46,48 +47,9 @@ def network_page(answer: NetworkAnswer) -> str:
     ]
     of = f" of {answer.nutrient}" if answer.nutrient else ""
     return render_page(
-        f"{len(answer.trials)} trials{of} together", [s for s in sections if s], lead=network_lines(answer),
-        sources=cited(answer.sources, keys),
+        f"{len(answer.trials)} trials{of} together", [s for s in sections if s],
+        lead=[str(line) for line in answer.lines()], sources=cited(answer.sources, keys),
     )  # fmt: skip
-
-
-@asks(answer=holding("pooled", "trials", like="what answer_network gives"))
-def network_lines(answer: NetworkAnswer) -> list[str]:
-    """Say the answer in a few lines.
-
-    Examples
-    --------
-    >>> from fertkit.report import network_lines
-    >>> from fertkit.report import answer_network
-    >>> import pandas as pd
-    >>> trial = pd.DataFrame({
-    ...     "block": [1] * 4 + [2] * 4, "rate_lb_ac": [0, 40, 80, 120] * 2,
-    ...     "yield_bu_ac": [47.5, 52.5, 55.5, 57.5, 48.5, 51.5, 56.5, 56.5],
-    ... })
-    >>> both = pd.concat([trial.assign(trial="North"), trial.assign(trial="South")])
-    >>> answer = answer_network(both, nutrient_price=0.45, grain_price=11.0)
-    >>> len(network_lines(answer)) > 1
-    True
-    """
-    pooled = answer.pooled
-    doubt = next((trial.doubt for trial in answer.trials.values() if trial.doubt), "")
-    lines = [f"{doubt[0].upper()}{doubt[1:]}."] if doubt else []
-    lines += pooled_lines(pooled, answer.doubts)
-    if answer.contrast is not None:
-        lines.append(_contrast_line(answer))
-    lines += [f"No economic response: {listed(answer.silent)}."] if answer.silent else []
-    lines += [f"Still rising at the highest rate: {listed(answer.rising)}."] if answer.rising else []
-    if answer.two_rates:
-        lines.append(f"Two rates, so a difference only, in no pooled curve: {listed(answer.two_rates)}.")
-    if answer.lost:
-        told = listed([f"{n} of {name}" for name, n in answer.lost.items()])
-        lines.append(f"Strips without a yield left out: {told}.")
-    lines += [f"Note: {note}." for note in answer.notes]
-    lines += [f"Could not be analysed: {name}: {why}." for name, why in answer.failed.items()]
-    for result in (pooled, answer.contrast):
-        checks = pooled.checks.iloc[:0] if result is None else result.checks
-        lines += [f"Note: {note}." for note in failed(checks) if note not in answer.doubts]
-    return lines
 
 
 def network_tables(answer: NetworkAnswer) -> dict[str, Table]:
@@ -161,20 +123,6 @@ def _pooled_table(pooled):
     return Table("Pooled", pd.DataFrame(rows, columns=["quantity", f"value [{pooled.unit}]", "from", "to"]))
 
 
-def _contrast_line(answer):
-    pooled = answer.contrast
-    treatment, check = map(show, answer.contrast_of)
-    unit = answer.pooled.rate_unit
-    near = f" (the tested rate nearest to {plain(answer.pooled.rate)})" if answer.nearest else ""
-    near = near * (not answer.doubts)
-    return (
-        f"Gain of {treatment}{near} over {check} {unit}, {pooled.k} sites pooled: {plain(pooled.estimate)} "
-        f"{pooled.unit} ({pooled.level:.0%} interval {plain(pooled.low)} to {plain(pooled.high)}); a new "
-        f"site may gain {plain(pooled.prediction_low)} to {plain(pooled.prediction_high)}; "
-        f"{plain(pooled.i2_pct)} % of the spread is between sites."
-    )
-
-
 def _advice(answer, cautions):
     do, leave = network_advice(answer.pooled, answer.silent, answer.rising, answer.doubts)
     return Section(
@@ -185,7 +133,7 @@ def _advice(answer, cautions):
 def _return(answer):
     return Section(
         "Which rate returns most over all sites?",
-        figure=answer.pooled.plot(), figure_says=pooled_lines(answer.pooled, answer.doubts)[0],
+        figure=answer.pooled.plot(), figure_says=str(pooled_lines(answer.pooled, answer.doubts)[0]),
         paragraphs=("The net returns of all trials of three or more rates are averaged, rate by rate; trials "
                     "without a response and trials still rising count like the others. Each enters with one "
                     "curve, that of most weight in its own average (named in the table of trials; a straight "
@@ -198,9 +146,9 @@ def _gain(answer, tables):
     if answer.contrast is None:
         return Section("How much do the sites gain?", paragraphs=(f"Not pooled: {answer.why_not}.",))
     return Section(
-        "How much do the sites gain?", figure=answer.contrast.plot(), figure_says=_contrast_line(answer),
+        "How much do the sites gain?", figure=answer.contrast.plot(), figure_says=contrast_text(answer),
         paragraphs=(f"Two stages: each site by itself, then {answer.contrast.method}. "
-                    f"{answer.contrast.site_intervals}",),
+                    f"{site_intervals(answer.contrast)}",),
         tables=(tables["contrast"], tables["pooled"]),
     )  # fmt: skip
 
@@ -216,7 +164,7 @@ def _sites(answer, tables):
 def _one_model(answer, tables):
     if answer.one_stage is None:
         return None
-    lines = answer.one_stage.summary().splitlines()
+    lines = [str(line) for line in answer.one_stage.lines()]
     return Section(
         "One curve through all sites", figure=answer.one_stage.plot(), figure_says=lines[1],
         paragraphs=(

@@ -67,11 +67,6 @@ class NetworkAnswer(Result):
         """The optimum and gain of each trial: about, item, value, low, high, unit, remark."""
         return answer_table(*(response_rows(*trial) for trial in self.trials.items()))
 
-    def summary(self) -> str:
-        from fertkit.report.network import network_lines
-
-        return "\n".join(network_lines(self))
-
     @property
     def checks(self) -> pd.DataFrame:
         """Checks of what is pooled; `about` names it."""

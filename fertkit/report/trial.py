@@ -1,17 +1,14 @@
 """The answer for one trial as a page to hand over, and its tables."""
 
-import numpy as np
-
 from fertkit.asked import asks, holding
-from fertkit.report.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
 from fertkit.report.answer_table import checks_of
 from fertkit.report.page import Section, cited, render_page
 from fertkit.report.tables import Table, pick
 from fertkit.report.trial_answer import TrialAnswer
-from fertkit.response.gain import gain_lines
 from fertkit.response.verdict import status_in_words
-from fertkit.results import capital, plain, plain_p
-from fertkit.rounding import below
+from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
+from fertkit.say.line import Kind
+from fertkit.say.trial import analysis_text, break_even, expected_regret, one_rate
 from fertkit.trials.arrange import show, spoken
 
 
@@ -40,42 +37,9 @@ def trial_page(answer: TrialAnswer) -> str:
     sections += [_strips(answer, tables), _response(answer, tables), _money(answer, tables)]
     sections.append(_trust(tables))
     return render_page(
-        f"{answer.name}: what the strips say", sections, lead=trial_lines(answer),
+        f"{answer.name}: what the strips say", sections, lead=[str(line) for line in answer.lines()],
         sources=cited(answer.sources, keys),
     )  # fmt: skip
-
-
-@asks(answer=holding("response", "net", like="what answer_trial gives"))
-def trial_lines(answer: TrialAnswer) -> list[str]:
-    """Say the answer in a few lines.
-
-    Examples
-    --------
-    >>> from fertkit.report import trial_lines
-    >>> from fertkit.report import answer_trial
-    >>> import pandas as pd
-    >>> trial = pd.DataFrame({
-    ...     "block": [1] * 4 + [2] * 4, "rate_lb_ac": [0, 40, 80, 120] * 2,
-    ...     "yield_bu_ac": [47.5, 52.5, 55.5, 57.5, 48.5, 51.5, 56.5, 56.5],
-    ... })
-    >>> answer = answer_trial(trial, nutrient_price=0.45, grain_price=11.0, name="North")
-    >>> any("conomic optimum rate" in line for line in trial_lines(answer))
-    True
-    """
-    response = answer.response
-    what = ", ".join(word for word in (answer.crop, answer.nutrient) if word)
-    lines = _said(response)[:2]
-    lines[0] = f"{capital(what)}: {lines[0]}" if what else lines[0]
-    lines += [" ".join(gain_lines(response)), answer.net.stretch]
-    if answer.strips is not None:
-        lines.append(_differ(answer.strips))
-    lines += [f"Note: {note}." for note in answer.notes]
-    return [line for line in response.first + lines if line] + [f"Note: {note}." for note in response.notes]
-
-
-def _said(response):
-    """Lines of the analysis after those that the page says first."""
-    return response.summary().splitlines()[len(response.first) :]
 
 
 def trial_tables(answer: TrialAnswer) -> dict[str, Table]:
@@ -156,16 +120,6 @@ def _strips_table(answer):
     return pick("The strips", s.strips, names)
 
 
-def _differ(strips):
-    if not np.isfinite(strips.lsd):
-        return "Whether the treatments differ cannot be judged: no error can be estimated."
-    said = "differ" if below(strips.p_value, 1 - strips.level) else "cannot be told apart"
-    return (
-        f"The treatments {said} (p {plain_p(strips.p_value)}); a single difference below {plain(strips.lsd)} "
-        "is within the noise."
-    )
-
-
 def _advice(answer, cautions):
     do, leave = trial_advice(answer.response, answer.net, answer.strips)
     return Section(
@@ -176,7 +130,7 @@ def _advice(answer, cautions):
 
 def _layout(plan):
     return Section(
-        "Where the strips lay", figure=plan.plot(), figure_says=" ".join(plan.summary().splitlines()[:2])
+        "Where the strips lay", figure=plan.plot(), figure_says=" ".join(map(str, plan.lines()[:2]))
     )
 
 
@@ -185,7 +139,7 @@ def _strips(answer, tables):
     title = "Did the treatments differ?"
     if strips is None:
         return Section(title, paragraphs=(f"They cannot be compared: {answer.why_not}.",))
-    lines = strips.summary().splitlines()[bool(strips.stands_out) :]
+    lines = [str(line) for line in strips.lines() if line.kind != Kind.LEAD]
     return Section(
         title, figure=strips.plot(), figure_says=lines[1], paragraphs=(lines[0], *lines[2:]),
         tables=(tables["means"], tables["anova"]),
@@ -196,7 +150,7 @@ def _response(answer, tables):
     response = answer.response
     of = f" of {answer.nutrient}" if answer.nutrient else ""
     return Section(
-        "Which rate paid best?", paragraphs=tuple(_said(response)[2:]),
+        "Which rate paid best?", paragraphs=tuple(map(str, analysis_text(response)[2:])),
         figure=response.plot(within=answer.net.within),
         figure_says=f"Above the yield, below the net return. Economic optimum{of}: {response.optimum.text}.",
         tables=(tables["curves"],),
@@ -204,44 +158,16 @@ def _response(answer, tables):
 
 
 def _money(answer, tables):
-    regret, net = answer.regret, answer.net
-    lines = [_break_even(net, row) for row in net.break_even.itertuples()]
+    regret, lines = answer.regret, break_even(answer.net)
     if regret is None:
         lines += [f"What a rate may lose is not told: {answer.no_regret}."] if answer.no_regret else []
         return Section("What if prices change?", paragraphs=tuple(lines), tables=(tables["prices"],))
-    prices = (
-        "prices as given" if answer.swing_pct is None
-        else f"both prices varying by {plain(answer.swing_pct)} % (coefficient of variation, as asked)"
-    )  # fmt: skip
-    says = regret.summary().splitlines()[:2]
+    says = [str(line) for line in regret.lines() if line.kind != Kind.CAUTION]
     return Section(
         "What if prices change, and what may be lost?",
-        paragraphs=(*lines, "Expected regret is what a rate loses on average against the tested rate that "
-                    f"would have been best, had the true curve been known; {prices}.", *_one_rate(answer)),
+        paragraphs=(*lines, expected_regret(answer), *one_rate(answer)),
         figure=regret.plot(), figure_says=" ".join(says), tables=(tables["prices"],),
     )  # fmt: skip
-
-
-def _one_rate(answer):
-    """How the rate of least regret and the reported optimum go together."""
-    regret, net = answer.regret, answer.net
-    if net.status != "interior":
-        return ()
-    at = regret.at(net.rate).iloc[1]
-    return (
-        f"The rate reported is the economic optimum, {plain(net.rate)} {net.rate_unit}. Regret weighs "
-        "every curve the strips allow, drawn anew many times, not the fitted ones alone, and its least may "
-        f"lie at another rate ({plain(regret.rate)} {net.rate_unit}); at the economic optimum it is "
-        f"{plain(max(at - regret.expected_regret, 0))} {regret.money}/{regret.area} above that least.",
-    )
-
-
-def _break_even(net, row):
-    mass = {"nutrient": net.rate_unit.split("/")[0], "grain": net.yield_unit.split("/")[0]}[row.price_of]
-    question = row.question
-    if net.curve == "difference":
-        question = question.replace("optimum rate", "better of the two rates")
-    return f"{question}: {plain(row.price)} {net.prices.money} per {mass}."
 
 
 def _trust(tables):

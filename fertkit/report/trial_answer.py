@@ -19,6 +19,7 @@ from fertkit.response import (
     regret_of,
 )
 from fertkit.results import Result
+from fertkit.say.files import yields_text
 from fertkit.trials import StripAnalysis, StripPlan, analyse_strips
 from fertkit.trials.arrange import default_treatment, factor, untreated
 
@@ -77,11 +78,6 @@ class TrialAnswer(Result):
         """The optimum, its gain and the treatments: about, item, value, low, high, unit, remark."""
         means = [] if self.strips is None else means_rows(self.strips, self.response.yield_unit)
         return answer_table(response_rows(self.name, self.response), means)
-
-    def summary(self) -> str:
-        from fertkit.report.trial import trial_lines
-
-        return "\n".join(trial_lines(self))
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -187,8 +183,7 @@ def notes_of(trial) -> tuple[str, ...]:
     if isinstance(trial, pd.DataFrame):
         return ()
     keys = ", ".join(trial.sources["source_key"])
-    said = (line.removesuffix(".") for line in trial.summary().splitlines() if line.startswith("Yields ["))
-    return (*(f"{line[0].lower()}{line[1:]}{f' ({keys})' if keys else ''}" for line in said), *trial.notes)
+    return (f"{yields_text(trial)}{f' ({keys})' if keys else ''}", *trial.notes)
 
 
 def in_currency(response: ResponseAnalysis, currency: str) -> ResponseAnalysis:

@@ -78,9 +78,3 @@ def contrast_checks(contrast) -> pd.DataFrame:
               f"may lose ({level} {plain(ends[0])} to {plain(ends[1])} {contrast.unit})")),
         ]
     )  # fmt: skip
-
-
-def verdict_lines(count: int, doubts: list[str]) -> list[str]:
-    """Say that no rate is recommended, and why; nothing without doubts."""
-    reasons = [f"{doubt[0].upper()}{doubt[1:]}." for doubt in doubts]
-    return [f"No common rate can be recommended from these {count} trials.", *reasons] if doubts else []

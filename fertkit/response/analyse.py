@@ -31,14 +31,14 @@ from fertkit.response.curves import CURVES, a_curve, get_curve
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.doubtful import doubtful_rows, order_said, say_rows, say_with_and_without
 from fertkit.response.fit import ResponseFit, block_effects, fit_data
-from fertkit.response.gain import NetGain, gain_lines, gain_table, net_gain
+from fertkit.response.gain import NetGain, gain_table, net_gain
 from fertkit.response.intervals import check_level, make_interval
 from fertkit.response.limits import price_check
 from fertkit.response.net_return import NetReturn, net_return_of
 from fertkit.response.prices import Prices, column, single
 from fertkit.response.two_rates import DIFFERENCE, difference
 from fertkit.response.verdict import MEANINGS, Optimum, mean_wins, settle, verdict
-from fertkit.results import Result, checks_frame, plain
+from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, below, first_largest
 from fertkit.trials.doubtful import Doubtful
 
@@ -182,22 +182,6 @@ class ResponseAnalysis(Result):
         moved = _report(replace(self, prices=prices, comparison=comparison))
         vars(moved)["agronomic_optimum"] = self.agronomic_optimum  # whatever the prices
         return moved
-
-    def summary(self) -> str:
-        n, rates = len(self.data.rate), len(self.data.rates)
-        lowest, highest = (plain(self.data.rates[i]) for i in (0, -1))
-        lines = [
-            *self.first,
-            f"{n} rows at {rates} rates, {lowest} to {highest} {self.rate_unit}; "
-            f"{self.data.shared}price ratio {plain(self.price_ratio)} {self.yield_unit} per "
-            f"{self.rate_unit}.",
-            f"Economic optimum rate: {self.optimum.text}.",
-            f"Agronomic optimum rate: {self.agronomic_optimum.text}.",
-        ]
-        lines += gain_lines(self)
-        if self.curve == "averaged":
-            lines += self.comparison.averaged_lines
-        return "\n".join(lines + [f"Note: {m}." for m in self.notes])
 
 
 @asks(

@@ -95,23 +95,6 @@ class CurveComparison(Result):
         """Whether there are rows enough to rank the curves of three parameters by AICc."""
         return bool(self.checks.set_index("check").loc["rows for AICc", "passed"])
 
-    @property
-    def averaged_lines(self) -> list[str]:
-        """What is averaged by which weights, and why a better supported curve is not."""
-        held = self.averaged_weights[self.averaged_weights >= 0.005]
-        named = ", ".join(f"{CURVES[k].label} {w:.2f}" for k, w in held.items())
-        by = "their support among themselves" if self.ranked else "fit alone"
-        lines = [f"Averaged over the curves of diminishing returns, weighed by {by}: {named}."]
-        best = self.rows.iloc[0]
-        if self.ranked and best["curve"] == "mean":
-            return [*lines, f"No response at all has more support ({best['weight']:.2f}) than any curve."]
-        if self.ranked and best["curve"] not in self.averaged_weights.index:
-            lines.append(
-                f"Not averaged: {best['label']}, of most support among all curves ({best['weight']:.2f}): it "
-                "has no optimum but an end of the tested rates."
-            )
-        return lines
-
     def interval(self, curve: str) -> Interval:
         """Interval of one curve's optimum, cut to the tested rates."""
         ladder = self.ladders.get(curve)
@@ -121,23 +104,6 @@ class CurveComparison(Result):
     def at_price_ratio(self, price_ratio: float) -> "CurveComparison":
         """The same fits at another price ratio; nothing is refitted."""
         return _at_price_ratio(self, price_ratio)
-
-    def summary(self) -> str:
-        unit, span = self.data.rate_unit, np.ptp(self.data.rates)
-        ranked = self.rows[(self.rows["weight"] > 0) & self.ranked]
-        lines = [
-            f"{r.label}: support among all curves {r.weight:.2f}, optimum {r.optimum_text} {unit}"
-            for r in ranked.itertuples()
-            if r.weight >= 0.005
-        ] or ["Too few rows to rank the curves by AICc: they are weighed by fit alone."]
-        if self.data.places:
-            lines.append(f"{self.data.places}, one common response.")
-        lines.append(
-            f"Averaged over the curves of diminishing returns: {plain(self.averaged_optimum, span=span)} "
-            f"{unit}, {self.level:.0%} interval {self.averaged_interval.text()} {unit}; the curves alone "
-            f"differ by an SD of {plain(self.between_curve_sd, span=span)}."
-        )
-        return "\n".join(lines)
 
 
 @asks(

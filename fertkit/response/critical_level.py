@@ -16,7 +16,7 @@ from fertkit.response.curves import get_curve
 from fertkit.response.economics import rate_for_share_of_rise
 from fertkit.response.fit import fit_response, join_text
 from fertkit.response.intervals import join_interval
-from fertkit.results import Result, checks_frame, failed, plain
+from fertkit.results import Result, checks_frame, failed
 from fertkit.rounding import above, first_smallest
 
 FEWEST = 4  # sites: two in each class, or two degrees of freedom
@@ -68,19 +68,6 @@ class CriticalLevel(Result):
     @property
     def table(self) -> pd.DataFrame:
         return self.frame
-
-    def summary(self) -> str:
-        aim = "" if self.target_pct is None else f" for {self.target_pct:g} % relative yield"
-        text = f"{self.method}: critical level {plain(self.value)}{aim}"
-        if np.isfinite(self.low) or np.isfinite(self.high):
-            low = f"{'< ' if self.low_open else ''}{plain(self.low)}"
-            high = (
-                "no upper limit"
-                if np.isinf(self.high)
-                else f"{'> ' if self.high_open else ''}{plain(self.high)}"
-            )
-            text += f" ({self.level:.0%} interval {low} to {high})"
-        return "\n".join([f"{text}, from {len(self.sites)} sites, R² {self.r2:.3f}.", *self.remarks])
 
     @property
     def checks(self) -> pd.DataFrame:

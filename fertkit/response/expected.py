@@ -16,7 +16,7 @@ from fertkit.asked import a_count, a_flag, a_number, a_seed, a_share, a_word, am
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
-from fertkit.response.curves import CURVES, Curve, a_curve, get_curve, optimum_in_range
+from fertkit.response.curves import Curve, a_curve, get_curve, optimum_in_range
 from fertkit.response.intervals import check_level
 from fertkit.response.prices import column, one_ratio
 from fertkit.response.sums import make_sweep
@@ -84,18 +84,7 @@ class ExpectedInterval(Result):
 
     @property
     def checks(self) -> pd.DataFrame:
-        return checks_frame([row for plan in _bare(self).itertuples() for row in _checks(self, plan)])
-
-    def summary(self) -> str:
-        seed = "" if self.seed is None else f", seed {self.seed}"
-        how = "as if the curve were known" if self.known_curve else "by averaging over the curves it may be"
-        lines = [
-            f"{self.n} simulated trials of each plan{seed}: {CURVES[self.curve].label} curve, strips with an "
-            f"error of {plain(self.sd)} {self.yield_unit} (standard deviation), price ratio "
-            f"{plain(self.price_ratio)} {self.yield_unit} per {self.rate_unit}; each is analysed {how}."
-        ]
-        lines += [_said(self, plan) for plan in _bare(self).itertuples()]
-        return "\n".join([*lines, "All this holds as far as the supposed curve and error do."])
+        return checks_frame([row for plan in bare_plans(self).itertuples() for row in _checks(self, plan)])
 
 
 @asks(
@@ -316,7 +305,7 @@ def _row(name, rate, blocks, true, found, unit):
     }  # fmt: skip
 
 
-def _bare(result) -> pd.DataFrame:
+def bare_plans(result) -> pd.DataFrame:
     """Plans with column names freed of the rate unit."""
     return result.plans.rename(columns=lambda c: c.removesuffix(column("", result.rate_unit)))
 
@@ -341,18 +330,3 @@ def _checks(result, plan):
          ("the optimum lies inside the tested rates",
           "with this curve the optimum is not inside the tested rates; add a higher rate")),
     ]  # fmt: skip
-
-
-def _said(result, plan):
-    unit, way, true = result.rate_unit, "above" if plan.bias > 0 else "below", plain(plan.true_optimum)
-    parts = [
-        f"{plan.plan} ({plan.strips} strips): the {result.level:.0%} interval of the economic optimum is "
-        f"about {plain(plan.median_width)} {unit} wide, in 8 of 10 trials {plain(plan.width_p10)} to "
-        f"{plain(plan.width_p90)} {unit}",
-        f"it holds the true optimum, {true} {unit}, in {plain(plan.coverage_pct)} of 100 trials",
-        f"its upper end is open in {plain(plan.open_pct)} of 100",
-        f"no response is found in {plain(plan.no_response_pct)} of 100",
-        f"the rate reported lies on average {plain(abs(plan.bias))} {unit} {way} the true optimum, typically "
-        f"{plain(plan.rmse)} {unit} from it (root mean square)",
-    ]
-    return "; ".join(parts) + "."

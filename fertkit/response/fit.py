@@ -14,7 +14,7 @@ from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.intervals import Interval, join_identified
 from fertkit.response.many import Fits, basis, fit_sums
 from fertkit.response.shapes import SHAPES, limits
-from fertkit.results import Result, checks_frame, counted, failed, plain
+from fertkit.results import Result, checks_frame, counted, plain
 from fertkit.rounding import above, at_most, below, same
 from fertkit.trials.connected import contrasts_within
 
@@ -138,19 +138,6 @@ class ResponseFit(Result):
             inside_tested(rate, self.lowest_rate, self.highest_rate, self.rate_unit)
         return self.curve.value(rate, self.coef)
 
-    def summary(self) -> str:
-        low, high = self.lowest_rate, self.highest_rate
-        lines = [
-            f"{self.curve.label} ({self.curve.formula}) fitted to {self.n} rows at {self.n_rates} rates, "
-            f"{self.data.shared}{low:g} to {high:g} {self.rate_unit}.",
-            "; ".join(f"{r.param} = {_exactly(r.estimate)}" for r in self.params.itertuples())
-            + f"; residual SD {plain(self.sigma)} {self.yield_unit} with {self.df_error} df.",
-        ]
-        if self.join_set is not None:
-            lines.append(f"Join point: {join_text(self)} {self.rate_unit}.")
-        lines += failed(self.checks)
-        return "\n".join(lines)
-
 
 @asks(
     trial=holding("table", like="what read_strips gives, or a table of strips"), curve=a_curve,
@@ -251,14 +238,6 @@ def need_contrasts(data: TrialData, n: int, what: str) -> None:
             f"blocks that share rates offer {left}; put several rates in each block or site, one "
             "of them common to all"
         )
-
-
-def _exactly(value) -> str:
-    """A parameter to five digits, however small its unit makes it."""
-    small = 0 < abs(value) < 1e-5
-    return np.format_float_positional(value, 5, unique=False, fractional=False, trim="-") if small else plain(
-        value, 5
-    )  # fmt: skip
 
 
 def join_text(fit: ResponseFit) -> str:

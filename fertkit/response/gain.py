@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.response.averaging import SMALL, mixture_ends
-from fertkit.response.prices import area_of, money_text, single
+from fertkit.response.prices import single
 from fertkit.response.two_rates import difference
 from fertkit.results import plain
 from fertkit.rounding import same
@@ -79,45 +79,6 @@ def net_gain(analysis) -> NetGain:
     """Gain minus cost at the price of the crop; see `ResponseAnalysis.net_gain`."""
     row, grain = analysis.gain.iloc[2], _unit_prices(analysis).grain
     return NetGain(*(float(grain * row[name]) for name in NetGain._fields))
-
-
-def gain_lines(analysis) -> list[str]:
-    """Say gain, cost and net gain, each with its interval; nothing where the lowest rate is the answer.
-
-    Examples
-    --------
-    >>> from fertkit.response import analyse_response
-    >>> from fertkit.response.gain import gain_lines
-    >>> import pandas as pd
-    >>> trial = pd.DataFrame({"rate_lb_ac": [0, 100] * 2, "yield_bu_ac": [50.0, 60.0, 52.0, 62.0]})
-    >>> gain_lines(analyse_response(trial, nutrient_price=0.45, grain_price=11))[1]  # 100 x 0.45 / 11
-    'It costs as much as 4.09 bu/ac.'
-    """
-    if analysis.comparison is not None and same(analysis.optimum.rate, analysis.data.rates[0]):
-        return []
-    gain, cost, net = analysis.gain.itertuples()
-    money = analysis.net_gain
-    passed = " (application pass included)" if "pass" in cost.quantity else ""
-    return [
-        f"{gain.quantity.capitalize()}: {plain(gain.value)} {gain.unit}{_between(analysis, gain)}.",
-        f"It costs as much as {plain(cost.value)} {cost.unit}{passed}.",
-        f"Gain minus cost: {plain(net.value)} {net.unit}{_between(analysis, net)}; "
-        f"net gain {net_gain_text(money, analysis.prices, analysis.yield_unit, analysis.level)}.",
-    ]
-
-
-def net_gain_text(gain: NetGain, prices, yield_unit: str, level: float) -> str:
-    """The net gain as a person would say it, e.g. ``$72/ac (95% interval 40 to 104)``."""
-    said = money_text(gain.value, prices.currency, area_of(yield_unit))
-    if np.isnan(gain.low):
-        return said
-    return f"{said} ({level:.0%} interval {money_text(gain.low)} to {money_text(gain.high)})"
-
-
-def _between(analysis, row):
-    if np.isnan(row.low):
-        return ""
-    return f" ({analysis.level:.0%} interval {plain(row.low)} to {plain(row.high)})"
 
 
 def _unit_prices(analysis):

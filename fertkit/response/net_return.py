@@ -16,15 +16,11 @@ from fertkit.response.economics import (
     rates_within,
 )
 from fertkit.response.limits import nearly_as_good
-from fertkit.response.prices import Prices, area_of, column, money_text, single
+from fertkit.response.prices import Prices, area_of, column, single
 from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import above, at_least, at_most, below, same
 
 POINTS = 201  # rates of the table
-CAUTION = (
-    "The rate that pays in a trial is not yet a recommendation: keep to local nutrient rules and the product "
-    "label, and ask a licensed or certified adviser."
-)
 
 
 @dataclass(frozen=True)
@@ -118,30 +114,6 @@ class NetReturn(Result):
     def stretch(self) -> str:
         """Which rates are nearly as good as which best, and where the reported rate stands; "" if none."""
         return "" if self.within is None else _stretch(self)
-
-    def summary(self) -> str:
-        money, rate = f"{self.prices.money}/{self.area}", self.rate_unit
-        lines = [
-            f"Economic optimum rate: {plain(self.rate)} {rate} ({self.status}: {self.meaning}).",
-            f"Tested rates {self.lowest_rate:g} to {self.highest_rate:g} {rate}; price ratio "
-            f"{plain(self.price_ratio)} {self.yield_unit} per {rate}.",
-            f"Net return {self.net:,.2f} {money}, {self.gain:,.2f} more than at {self.lowest_rate:g} {rate}"
-            f"{self._gain_ends}.",
-            f"Agronomic optimum rate: {plain(self.agronomic_rate)} {rate} ({self.agronomic_status}).",
-        ]
-        if self.stretch:
-            lines.insert(3, self.stretch)
-        mass = {"nutrient": self.rate_unit.split("/")[0], "grain": self.yield_unit.split("/")[0]}
-        lines += [
-            f"{row.question}: {plain(row.price)} {self.prices.money} per {mass[row.price_of]}."
-            for row in self.break_even.itertuples()
-        ]
-        return "\n".join([*lines, CAUTION])
-
-    @property
-    def _gain_ends(self) -> str:
-        ends = f"{money_text(self.gain_low)} to {money_text(self.gain_high)}"
-        return "" if np.isnan(self.gain_low) else f" ({self.level:.0%} interval {ends})"
 
     @property
     def checks(self) -> pd.DataFrame:

@@ -13,9 +13,8 @@ from fertkit.asked import asks, holding
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
 from fertkit.response.curves import finite
-from fertkit.response.net_return import CAUTION
 from fertkit.response.prices import Prices, area_of, column, single
-from fertkit.results import Result, plain
+from fertkit.results import Result
 from fertkit.rounding import at_least
 
 
@@ -53,15 +52,6 @@ class StochasticPlateau(Result):
     @property
     def table(self) -> pd.DataFrame:
         return self.frame
-
-    def summary(self) -> str:
-        unit = f"{self.money}/{self.area}"
-        return (
-            f"Best rate with a plateau that varies: {plain(self.rate)} {self.rate_unit} ({self.status}), "
-            f"expected net return {self.expected_net:,.2f} {unit}.\n"
-            f"The join of the mean plateau, {plain(self.join_of_mean)} {self.rate_unit}, would return "
-            f"{self.expected_net - self.net_at_join:,.2f} {unit} less.\n{CAUTION}"
-        )
 
     @property
     def sources(self) -> pd.DataFrame:

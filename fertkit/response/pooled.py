@@ -15,14 +15,13 @@ import pandas as pd
 from fertkit.asked import a_dict, a_generator, asks, holding, labels
 from fertkit.errors import NotEstimable, UnitError
 from fertkit.reference import list_sources
-from fertkit.response.agreement import LEVEL, mean_interval, pool_checks, verdict_lines
 from fertkit.response.agreement import SOURCES as AGREEMENT
+from fertkit.response.agreement import mean_interval, pool_checks
 from fertkit.response.curves import checked_params, finite, get_curve
 from fertkit.response.economics import economic_optimum_rate
 from fertkit.response.limits import nearly_as_good
-from fertkit.response.net_return import CAUTION
 from fertkit.response.prices import Prices, area_of, column, positive, single
-from fertkit.results import Result, checks_frame, failed, plain
+from fertkit.results import Result, checks_frame, failed
 from fertkit.rounding import at_least, at_most, below, first_largest
 
 
@@ -94,28 +93,12 @@ class PooledReturn(Result):
         return failed(pool_checks(self))
 
     @property
-    def lines(self) -> list[str]:
-        """The verdict first where there are doubts; the rate, the stretch nearly as good and the interval."""
-        return pooled_lines(self, self.doubts)
-
-    @property
     def table(self) -> pd.DataFrame:
         return self.sites
 
     @property
     def area(self) -> str:
         return area_of(self.yield_unit)
-
-    def summary(self) -> str:
-        own = self.sites[column("own_rate", self.rate_unit)]
-        counts = self.sites["status"].value_counts()
-        shown = ", ".join(f"{count} {word}" for word, count in counts.items())
-        lines = [
-            *self.lines,
-            f"The trials' own optima run from {plain(own.min())} to {plain(own.max())} {self.rate_unit}, "
-            f"mean {plain(own.mean())} ({shown}); all are kept.",
-        ]
-        return "\n".join([*lines, CAUTION])
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -251,45 +234,6 @@ def pool_net_return(
         _site_table(sites, lows, highs, money, rates[best], rate_unit, yield_unit), rate_unit, yield_unit,
         prices.money, by,
     )  # fmt: skip
-
-
-def pooled_lines(pooled: PooledReturn, doubts: list[str]) -> list[str]:
-    """Say what a pool gives, each as a sentence; with doubts the verdict, and the rate as a description."""
-    unit, money, count = pooled.rate_unit, f"{pooled.money}/{pooled.area}", len(pooled.sites)
-    if doubts:
-        told = f"The mean net return of these {count} alone peaks at {plain(pooled.rate)} {unit}"
-        return [
-            *verdict_lines(count, doubts),
-            f"{told}; that describes them and is no rate for other fields.",
-        ]
-    more = f"{plain(pooled.gain)} {money} above the lowest rate ({LEVEL:.0%} interval {_ends(pooled)})"
-    more = more if pooled.gain > 0 else "the lowest rate: no other pays on average"
-    lines = [f"Over {count} trials the mean net return is greatest at {plain(pooled.rate)} {unit}, {more}."]
-    if pooled.within > 0:
-        cut = " (the highest tested)" if at_least(pooled.within_high, pooled.highest_rate) else ""
-        by = f" ({pooled.within_by})" if pooled.within_by else ""
-        lines.append(
-            f"From {plain(pooled.within_low)} to {plain(pooled.within_high)} {unit}{cut} it is within "
-            f"{plain(pooled.within)} {money} of that{by}."
-        )
-    return [*lines, *_resampled_line(pooled)]
-
-
-def _ends(pooled):
-    return f"{plain(pooled.gain_low)} to {plain(pooled.gain_high)}"
-
-
-def _resampled_line(pooled):
-    if not np.isfinite(pooled.interval_low):
-        return []
-    opened = ", open above: no higher rate was tested" if pooled.interval_open else ""
-    high = f"{'> ' * pooled.interval_open}{plain(pooled.interval_high)} {pooled.rate_unit}"
-    between = f"lie between {plain(pooled.interval_low)} and {high}"
-    between = between if below(pooled.interval_low, pooled.interval_high) else f"be {high} again"
-    return [
-        f"With other trials of the same kind the best rate would {between} (95 % of resampled sets of "
-        f"trials{opened})."
-    ]
 
 
 def grid_step(sites: Iterable[Site]) -> float:

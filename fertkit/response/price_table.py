@@ -8,10 +8,10 @@ import pandas as pd
 
 from fertkit.asked import a_dict, amounts, asks, holding
 from fertkit.errors import NotEstimable
-from fertkit.response.curves import a_curve, get_curve
-from fertkit.response.economics import STATUS, economic_optimum_rate
+from fertkit.response.curves import a_curve
+from fertkit.response.economics import economic_optimum_rate
 from fertkit.response.prices import Prices, column, positive
-from fertkit.results import Result, plain
+from fertkit.results import Result
 
 
 @dataclass(frozen=True)
@@ -45,20 +45,6 @@ class PriceRatioTable(Result):
         """Rates with a row per price ratio and a column per curve."""
         rate = column("rate", self.rate_unit)
         return self.frame.pivot_table(rate, "price_ratio", "curve", sort=False)
-
-    def summary(self) -> str:
-        lines = [
-            f"Economic optimum rate [{self.rate_unit}] by price ratio [{self.yield_unit} per "
-            f"{self.rate_unit}], tested rates {self.lowest_rate:g} to {self.highest_rate:g}:"
-        ]
-        for curve, rows in self.frame.groupby("curve", sort=False):
-            rates = rows[column("rate", self.rate_unit)]
-            lines.append(
-                f"{get_curve(curve).label}: {plain(rates.iloc[0])} at {plain(rows['price_ratio'].iloc[0])}, "
-                f"{plain(rates.iloc[-1])} at {plain(rows['price_ratio'].iloc[-1])}."
-            )
-        edges = sorted(set(self.frame["status"]) - {"interior"})
-        return "\n".join(lines + [f"{word}: {STATUS[word]}." for word in edges])
 
 
 @asks(fits=a_dict, price_ratios=amounts)

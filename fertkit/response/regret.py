@@ -15,9 +15,8 @@ from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
 from fertkit.response.curves import get_curve
 from fertkit.response.economics import economic_optimum_rate
-from fertkit.response.net_return import CAUTION
 from fertkit.response.prices import Prices, UnitPrices, area_of, column
-from fertkit.results import Result, plain
+from fertkit.results import Result
 from fertkit.rounding import at_least, first_smallest
 
 
@@ -83,15 +82,6 @@ class Regret(Result):
         """Row of the table at the rate nearest to `rate`."""
         rates = self.frame.iloc[:, 0]
         return self.frame.iloc[int((rates - rate).abs().argmin())]
-
-    def summary(self) -> str:
-        unit, p90 = f"{self.money}/{self.area}", self.at(self.rate)[f"regret_p90_per_{self.area}"]
-        uncounted = "; what a higher rate would have returned is not counted" if self.open_above else ""
-        return (
-            f"Least expected regret within the tested rates at {plain(self.rate)} {self.rate_unit}: on "
-            f"average {_not_nothing(self.expected_regret)} {unit} below the best tested rate of each case, "
-            f"in nine cases of ten by no more than {_not_nothing(p90)}{uncounted}.\n{_where(self)}\n{CAUTION}"
-        )
 
     @property
     def sources(self) -> pd.DataFrame:
@@ -277,25 +267,6 @@ def _rates(rates, lowest, highest):
     if not rates.size or not (rates[0] >= lowest and rates[-1] <= highest):
         raise NotEstimable(f"compare rates inside the tested range {lowest:g} to {highest:g} only")
     return rates
-
-
-def _where(regret):
-    """Where the best rates of the cases lie; open where they reach the highest rate compared."""
-    (low, high), unit = regret.optima_range, regret.rate_unit
-    between, beyond = f"between {plain(low)} and {plain(high)} {unit}", ""
-    if regret.open_above:
-        beyond = f"; in {regret.at_top:.0%} of them it is {plain(high)} {unit} or beyond"
-        between = (
-            f"at > {plain(high)} {unit}"
-            if low == high
-            else f"between {plain(low)} and > {plain(high)} {unit}"
-        )
-    return f"The best rate of nine cases in ten lies {between} ({regret.cases:,} cases{beyond})."
-
-
-def _not_nothing(money):
-    """Money of an expectation, which is never certain to be nothing."""
-    return plain(max(money, 0.01))
 
 
 def weighted_quantile(values, weights, shares):

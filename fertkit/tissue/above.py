@@ -3,10 +3,14 @@
 import pandas as pd
 
 from fertkit.reference.facts import load_facts
-from fertkit.tissue.ranking import ENOUGH, limit_text, value_text
+from fertkit.tissue.ranking import ENOUGH
 
 HIGH = ("high", "excessive")
-ABOVE_COLUMNS = ["specimen", "sample_id", "label", "nutrient", "class", "finding", "reasons", "source_key"]
+WHO = ["specimen", "sample_id", "label"]
+ABOVE_COLUMNS = [
+    *WHO, "nutrient", "class", "value", "unit", "censored", "lowest_limit", "highest_limit", "over",
+    "sources", "over_sources", "reasons", "source_key",
+]  # fmt: skip
 REASONS = ("soil on the leaf", "foliar residue", "stunted growth")
 
 
@@ -21,38 +25,26 @@ def above_ranges(scored: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        specimen, sample_id, label, nutrient, class (the highest), finding, reasons (in words; '' for
-        a nutrient no known reason names), source_key (of the ranges and of the reasons).
+        specimen, sample_id, label, nutrient, class (the highest), value, unit, censored, lowest_limit and
+        highest_limit, over (sources that call it so) of sources, over_sources, reasons (keys of known
+        distortions), source_key (of the ranges and of the reasons).
     """
     judged = scored[scored["class"].isin(ENOUGH) | scored["class"].isin(["deficient", "low"])]
     judged = judged[judged["unit"] != "ratio"]
     judged = judged[judged.groupby("specimen")["class"].transform(lambda c: c.isin(HIGH).any()).astype(bool)]
     rows = []
-    for (*named, nutrient), mine in judged.groupby(
-        ["specimen", "sample_id", "label", "nutrient"], sort=False
-    ):
+    for named, mine in judged.groupby([*WHO, "nutrient"], sort=False):
         over = mine[mine["class"].isin(HIGH)]
         if len(over) and 2 * len(over) >= len(mine):
-            reasons = _reasons(nutrient)
-            keys = [*over["source_key"], *reasons["source_key"]]
-            worst = HIGH[int((over["class"] == HIGH[1]).any())]
-            text = ". ".join(
-                f"{r.key.capitalize()}: {r.what}. {r.look_for} ({r.source_key})" for r in reasons.itertuples()
-            )
-            who = (*named, nutrient)
-            rows.append((*who, worst, _finding(over, len(mine)), text, ";".join(dict.fromkeys(keys))))
+            excessive = over["class"] == HIGH[1]
+            limits = over["toxic_above"].where(excessive, over["high"])
+            reasons = _reasons(named[-1])
+            keys = dict.fromkeys([*over["source_key"], *reasons["source_key"]])
+            value = over[["value", "unit", "censored"]].iloc[0]
+            asked = limits.min(), limits.max(), len(over), len(mine)
+            words = "; ".join(over["source_key"]), "; ".join(reasons["key"]), ";".join(keys)
+            rows.append((*named, HIGH[int(excessive.any())], *value, *asked, *words))
     return pd.DataFrame(rows, columns=ABOVE_COLUMNS)
-
-
-def _finding(over, asked):
-    r = over.iloc[0]
-    limits = over["toxic_above"].where(over["class"] == HIGH[1], over["high"]).dropna()
-    ends = [limit_text(end) for end in sorted({limits.min(), limits.max()})]
-    count = "the only source" if asked == 1 else f"{len(over)} of {asked} sources"
-    return (
-        f"{r['label']}: {r['nutrient']} {value_text(r)} {r['unit']} against upper limits of "
-        f"{' to '.join(ends)} {r['unit']}, above by {count} ({'; '.join(over['source_key'])})"
-    ).replace("upper limits of" if len(ends) == 1 else "\0", "an upper limit of")
 
 
 def _reasons(nutrient):

@@ -9,7 +9,7 @@ from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.intake.parts import parts_match, plant_part
 from fertkit.reference import base_crop, list_sources
 from fertkit.reference.facts import load_facts
-from fertkit.results import Result, checks_frame, plain
+from fertkit.results import Result, checks_frame
 from fertkit.tissue.samples import samples_frame
 from fertkit.tissue.score import score_tissue
 
@@ -63,26 +63,6 @@ class Balance(Result):
                 ("samples without index", len(self.refused), "0", self.refused.empty, without),
             ]
         )
-
-    def summary(self, most: int = 8) -> str:
-        """Order of need of each sample, with the verdict of the ranges beside it."""
-        lines = [self.method]
-        for (_, sample_id), rows in list(self.indices.groupby(["specimen", "sample_id"], sort=False))[:most]:
-            ordered = rows.sort_values("order", kind="stable")
-            order = " > ".join(
-                f"{r.nutrient} ({plain(r.index_)})"
-                for r in ordered.rename(columns={"index": "index_"}).itertuples()
-            )
-            judged = ordered[ordered["verdict"].isin(["short by every source", "sources disagree"])]
-            beside = ", ".join(f"{r.nutrient} {r.verdict}" for r in judged.itertuples())
-            beside = beside or (
-                "nothing judged" if (ordered["verdict"] == "not judged").all() else "none short"
-            )
-            lines.append(f"{sample_id}: order of need {order}; ranges: {beside}")
-        lines += [f"{r.sample_id}: {r.why}" for r in self.refused.head(most).itertuples()]
-        lines += [f"caution: {r.note} ({r.source_key})" for r in self.notes.itertuples()]
-        memory = self.checks.iloc[0]
-        return "\n".join(lines + ([] if memory["passed"] else [f"caution: {memory['meaning']}"]))
 
 
 def results_grid(samples) -> tuple[pd.DataFrame, pd.DataFrame]:

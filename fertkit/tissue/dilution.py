@@ -12,7 +12,7 @@ from fertkit.asked import amounts, asks, labels
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
 from fertkit.reference import base_crop, crop_name, list_sources, load_table
 from fertkit.reference.facts import load_facts
-from fertkit.results import Result, checks_frame, failed
+from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, at_most, below
 
 WHOLE = "whole plant"
@@ -42,7 +42,7 @@ class NutritionIndex(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        return list_sources([*self.curves["source_key"], *_notes()["source_key"]])
+        return list_sources([*self.curves["source_key"], *notes_on_dilution()["source_key"]])
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -62,17 +62,6 @@ class NutritionIndex(Result):
                 ("values outside a curve", outside, "0", not outside, without),
             ]
         )
-
-    def summary(self, most: int = 10) -> str:
-        """Index by sample and curve, and how to read it."""
-        lines = []
-        for r in self.indices.head(most).itertuples():
-            found = r.note if np.isnan(r.nni) else f"NNI {r.nni:.2f}, critical N {r.critical_n_pct:.2f} %"
-            lines.append(f"{r.sample}: {r.biomass_t_ha:g} t/ha, {r.n_pct:g} % N, {r.source_key}: {found}")
-        lines += [f"{r.source_key}: {r.note}" for r in self.curves.itertuples() if r.note]
-        lines += [f"caution: {r.note} ({r.source_key})" for r in _notes().itertuples()]
-        lines += [f"caution: {told}" for told in failed(self.checks)]
-        return "\n".join(lines)
 
 
 def critical_n(biomass_t_ha, a_pct, b, w_min_t_ha=np.nan, nc_below_w_min_pct=np.nan):
@@ -233,6 +222,6 @@ def _against(curve, biomass, n, names):
     )  # fmt: skip
 
 
-def _notes():
+def notes_on_dilution():
     notes = load_facts("balance_notes")
     return notes[notes["method"] == "nni"]

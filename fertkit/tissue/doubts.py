@@ -6,6 +6,7 @@ from fertkit.reference.facts import load_facts, threshold
 from fertkit.tissue.ranking import SHORT
 from fertkit.tissue.ratios import balanced_with
 
+STARVED, MANY_TOGETHER, REMEMBERED = "nitrogen first", "many short together", "values from memory"
 RESIDUE = ("Zn", "Mn", "Cu", "B", "Fe", "S")
 SOIL = ("Fe", "Mn", "Al")
 TOLD = ("drought", "wet soil", "cold soil", "stunted growth", "foliar residue")
@@ -33,16 +34,16 @@ def doubts_of(rows: pd.DataFrame, short: pd.DataFrame, told=()) -> pd.DataFrame:
     found += [("soil on the leaf", n) for n in SOIL if soil_on_leaf(rows)]
     found += [("foliar residue", n) for n in _residue(rows)]
     certain = set(short.loc[short["share_short"] >= 0.5, "nutrient"])
-    found += [("nitrogen first", n) for n in balanced_with(rows, certain)]
+    found += [(STARVED, n) for n in balanced_with(rows, certain)]
     judged = rows[rows["source_key"] != ""]["nutrient"].nunique()
     clear = short[short["share_short"] >= 0.5]
     if len(clear) >= max(threshold("nutrients short together"), threshold("share short together") * judged):
-        found += [("many short together", ""), ("growth dilution", "")]
+        found += [(MANY_TOGETHER, ""), ("growth dilution", "")]
     found += [(key, n) for key, n in _antagonisms(rows)]
     found += [
         ("petiole not stated", n) for n in _all_marked(rows, "match", "source does not state the petiole")
     ]
-    found += [("values from memory", n) for n in _all_marked(rows, "provenance", "from_memory")]
+    found += [(REMEMBERED, n) for n in _all_marked(rows, "provenance", "from_memory")]
     return with_facts(found)
 
 

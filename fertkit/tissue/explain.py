@@ -14,41 +14,24 @@ from fertkit.reference import base_crop, list_sources
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result
 from fertkit.rounding import at_least
-from fertkit.tissue.above import above_ranges
+from fertkit.tissue.above import WHO, above_ranges
 from fertkit.tissue.doubts import TOLD, doubts_of, with_facts
-from fertkit.tissue.ranking import sentence
+from fertkit.tissue.match import CONDITION
 from fertkit.tissue.ratios import wide_ratios
 from fertkit.tissue.score import TissueScores
-from fertkit.tissue.wording import read_explanation
 
+#: Columns of a shortfall that its finding carries.
+SHORTFALL = [
+    *WHO, "rank", "nutrient", "value", "unit", "censored", "verdict", "lowest_limit", "highest_limit",
+    "sources", "short", "short_sources", "within", "within_ranges", "untold", "untold_sources",
+    "probability_below",
+]  # fmt: skip
 ITEM_COLUMNS = [
-    *(
-        "specimen",
-        "sample_id",
-        "label",
-        "rank",
-        "nutrient",
-        "confidence",
-        "verdict",
-        "finding",
-        "doubts",
-        "also_look",
-    ),
-    *("this_season", "next_year", "caution", "source_key", "provenance"),
-]
-DOUBT_COLUMNS = [
-    "specimen",
-    "sample_id",
-    "label",
-    "key",
-    "nutrient",
-    "weakens",
-    "what",
-    "look_for",
-    "source_key",
-    "provenance",
-]
-STORY_COLUMNS = ["specimen", "sample_id", "label", "key", "step", "text", "source_key", "provenance"]
+    *SHORTFALL, "confidence", "ratio", "doubts", "also_look", "this_season", "next_year", "caution",
+    "source_key", "provenance",
+]  # fmt: skip
+DOUBT_COLUMNS = [*WHO, "key", "nutrient", "weakens", "what", "look_for", "source_key", "provenance"]
+STORY_COLUMNS = [*WHO, "key", "step", "text", "source_key", "provenance"]
 STEPS = ("likely", "possible", "doubtful")
 LOOK_FIRST = "look first"  # clear by itself; only what does not explain the value away speaks against it
 
@@ -60,18 +43,18 @@ class Explanation(Result):
     Attributes
     ----------
     items : DataFrame
-        Also ``table``: specimen, sample_id, label, rank, nutrient, confidence (likely, possible, look first,
-        doubtful), verdict, finding, doubts, also_look, this_season, next_year, caution, source_key,
-        provenance.
+        Also ``table``: the shortfall (as ``TissueScores.shortfalls``), then confidence (likely, possible,
+        look first, doubtful), ratio (a `WideRatio` that calls the nutrient low, or None), doubts, also_look,
+        this_season, next_year, caution, source_key, provenance.
     above : DataFrame
-        Results above a range, with what could make them so: specimen, sample_id, label, nutrient, class,
-        finding, reasons, source_key.
+        Results above a range, with what could make them so (`fertkit.tissue.above.above_ranges`).
     doubts : DataFrame
         specimen, sample_id, label, key, nutrient, weakens, what, look_for, source_key, provenance.
     stories : DataFrame
         Worked stories that fit: specimen, sample_id, label, key, step, text, source_key, provenance.
     unscored : DataFrame
-        Samples for which no range holds: specimen, sample_id, label, crop, reason, row of the file.
+        Samples for which no range holds: specimen, sample_id, label, crop, growth_stage, plant_part,
+        reason, row of the file.
     scored : bool
         Whether any result of the chosen samples could be judged.
     scores : TissueScores
@@ -99,10 +82,6 @@ class Explanation(Result):
         tables = (self.items, self.above, self.doubts, self.stories)
         keys = [key for table in tables for key in table["source_key"]]
         return list_sources(keys)
-
-    def summary(self, most: int = 6) -> str:
-        """The explanation read aloud."""
-        return read_explanation(self, most)
 
 
 @asks(
@@ -161,11 +140,11 @@ def explain(
     scored, short = scores.scored, scores.shortfalls
     items, doubts, stories = [], [], []
     flagged = scored[scored["specimen"].isin(short["specimen"].unique())]
-    for named, rows in flagged.groupby(["specimen", "sample_id", "label"], sort=False):
+    for named, rows in flagged.groupby(WHO, sort=False):
         mine = short[short["specimen"] == named[0]]
         held = doubts_of(rows, mine, told)
         held = pd.concat([held, _from_evidence(mine, symptoms, soil_tests)], ignore_index=True)
-        who = dict(zip(("specimen", "sample_id", "label"), named, strict=True))
+        who = dict(zip(WHO, named, strict=True))
         doubts.append(held.assign(**who)[DOUBT_COLUMNS])
         wide = wide_ratios(rows)
         items += [_item(r, held, soil_tests, season_over, wide.get(r.nutrient)) for r in mine.itertuples()]
@@ -179,7 +158,7 @@ def explain(
         above_ranges(scored),
         _stacked(doubts, DOUBT_COLUMNS),
         _stacked(stories, STORY_COLUMNS),
-        alone[["specimen", "sample_id", "label", "crop", "reason", "row"]].reset_index(drop=True),
+        alone[[*WHO, *CONDITION, "reason", "row"]].reset_index(drop=True),
         bool((scores.agreement["sources"] > 0).any()),
         scores,
     )
@@ -261,13 +240,14 @@ def _item(r, doubts, soil_tests, season_over, wide):
     options = [option for option in (now, later) if option is not None]
     keys = [*r.short_sources.split("; "), *r.within_sources.split("; "), *(o["source_key"] for o in options)]
     memory = any(o["provenance"] != "found" for o in options)
-    return (
-        r.specimen, r.sample_id, r.label, r.rank, r.nutrient, confidence, r.verdict,
-        ". ".join(filter(None, [sentence(r), wide])), "; ".join(mine["key"]), _also_look(r.nutrient),
-        "" if now is None else now["option"], "" if later is None else later["option"],
-        "; ".join(o["caution"] for o in options if o["caution"]), ";".join(dict.fromkeys(filter(None, keys))),
-        "partly from_memory" if memory else "found",
-    )  # fmt: skip
+    return {name: getattr(r, name) for name in SHORTFALL} | {
+        "confidence": confidence, "ratio": wide, "doubts": "; ".join(mine["key"]),
+        "also_look": _also_look(r.nutrient), "this_season": "" if now is None else now["option"],
+        "next_year": "" if later is None else later["option"],
+        "caution": "; ".join(o["caution"] for o in options if o["caution"]),
+        "source_key": ";".join(dict.fromkeys(filter(None, keys))),
+        "provenance": "partly from_memory" if memory else "found",
+    }  # fmt: skip
 
 
 def _option(nutrient, crop, when):

@@ -37,12 +37,15 @@ class Matches:
         never used.
     why : list of str
         For each condition, why no range holds; '' where one does.
+    unknown : list of int
+        Numbers of the conditions with a crop, stage or part that is not known.
     """
 
     found: pd.DataFrame
     near: pd.DataFrame
     close: pd.DataFrame
     why: list[str]
+    unknown: list[int]
 
 
 def prepare_ranges(ranges: pd.DataFrame, name: str = "ranges") -> pd.DataFrame:
@@ -129,16 +132,16 @@ def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame, strict: bool = 
         If every condition (one, if `strict`) has an unknown crop, stage or part; each is named with the
         valid ones.
     """
-    found, near, close, why, unknowns = [], [], [], [], {}
+    found, near, close, why, unknown, messages = [], [], [], [], [], {}
     strange = unknown_crops(conditions["crop"])
     crops = ", ".join(sorted(load_crops()["crop"]))
     if strange:
         names = ", ".join(f"'{shorten(name)}'" for name in strange)
-        unknowns[f"unknown crop {names}; choose one of: {crops}"] = None
-    refused, who = 0, list(conditions.get("who", ()))
+        messages[f"unknown crop {names}; choose one of: {crops}"] = None
+    who = list(conditions.get("who", ()))
     for number, condition in enumerate(conditions[CONDITION].itertuples(index=False)):
         if condition.crop in strange:
-            refused += 1
+            unknown.append(number)
             why.append(f"unknown crop '{shorten(condition.crop)}'; choose one of: {crops}")
             continue
         missing = [n.replace("_", " ") for n, v in zip(CONDITION, condition, strict=True) if not v]
@@ -148,21 +151,21 @@ def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame, strict: bool = 
         try:
             held, offered, beside, reason = _match_one(condition, ranges)
         except LookupFailed as error:
-            refused += 1
-            unknowns[f"{who[number]}: {error}" if len(who) else str(error)] = None
+            unknown.append(number)
+            messages[f"{who[number]}: {error}" if len(who) else str(error)] = None
             why.append(str(error))
             continue
         found.append(held.assign(condition=number))
         near += offered
         close.append(beside)
         why.append(reason)
-    if unknowns and (strict or refused == len(conditions)):
-        raise LookupFailed("\n".join(unknowns))
+    if messages and (strict or len(unknown) == len(conditions)):
+        raise LookupFailed("\n".join(messages))
     columns = ["condition", "nutrient", "source_key", "range", "match"]
     held = pd.concat(found, ignore_index=True) if found else pd.DataFrame(columns=columns)
     close = [frame for frame in close if len(frame)]
     beside = pd.concat(close, ignore_index=True) if close else pd.DataFrame(columns=CLOSE_COLUMNS)
-    return Matches(held[columns], pd.DataFrame(near, columns=NEAR_COLUMNS), beside, why)
+    return Matches(held[columns], pd.DataFrame(near, columns=NEAR_COLUMNS), beside, why, unknown)
 
 
 def _match_one(condition, ranges):

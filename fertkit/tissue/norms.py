@@ -78,19 +78,6 @@ class Norms(Result):
             ]
         )
 
-    def summary(self) -> str:
-        what = "ratio" if self.method == "dris" else "component"
-        line = (
-            f"{self.method.upper()} norms from {self.n_high} samples that yielded at least {self.cutoff:g}, "
-            f"against {self.n_low} below: {', '.join(self.norms[what])}"
-        )
-        if self.method == "dris":
-            return line
-        return (
-            f"{line}\na squared distance r2 above {self.critical_r2:.2f} counts as imbalanced: the share of "
-            "low yields taken as a chi-square (KHIARI2001; the rule is from memory)"
-        )
-
 
 @asks(
     samples=holding("table", like="what read_tissue gives, or its table"),

@@ -14,7 +14,7 @@ from fertkit.intake.spellings import plain as plain_words
 from fertkit.intake.spellings import spellings
 from fertkit.reference import list_sources
 from fertkit.reference.facts import load_facts, threshold
-from fertkit.results import Result, checks_frame, plain
+from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, below
 from fertkit.tissue.balance import range_verdicts
 from fertkit.tissue.samples import samples_frame
@@ -33,9 +33,9 @@ class PairComparison(Result):
     pairs : DataFrame
         Also ``table``: pair, nutrient, unit, good, poor (means of the samples), log_ratio = ln(poor/good),
         noise (half width of its 95 % interval), difference (lower, higher, within noise), verdict_poor and
-        verdict_good (published ranges), evidence (strong: lower and below range; weak: lower but in range;
-        both areas short; higher; none), content_ratio (poor/good amount per plant, if plant weights are
-        given).
+        verdict_good (published ranges), short (lower than the good area and below its range), evidence
+        (strong: lower and below range; weak: lower but in range; both areas short; higher; none),
+        content_ratio (poor/good amount per plant, if plant weights are given).
     patterns : DataFrame
         pair, pattern, meaning, what_to_do, source_key, provenance.
     cvs : DataFrame
@@ -63,31 +63,6 @@ class PairComparison(Result):
         return checks_frame(
             [("CVs", int(placeholder.sum()), "0 placeholders", not placeholder.any(), meaning)]
         )
-
-    def summary(self) -> str:
-        """Pattern of each pair and the nutrients that differ."""
-        lines = []
-        for r in self.patterns.itertuples():
-            mine = self.pairs[(self.pairs["pair"] == r.pair) & (self.pairs["difference"] != "within noise")]
-            lines.append(f"{r.pair}, poor against good area: {_differ(mine)}")
-            for n in mine.sort_values("log_ratio").itertuples():
-                times = f"{np.exp(n.log_ratio):.2f} times the good area"
-                lines.append(
-                    f"  {n.nutrient}: {plain(n.poor)} against {plain(n.good)} {n.unit}, {times}: {n.evidence}"
-                )
-            lines.append(f"  {r.pattern}: {r.meaning}; {r.what_to_do} ({r.source_key})")
-        lines += [f"caution: {r.meaning}" for r in self.checks.itertuples() if not r.passed]
-        return "\n".join(lines)
-
-
-def _differ(rows):
-    """'Mn lower; Fe higher', what lies below its range marked."""
-    said = []
-    for way in ("lower", "higher"):
-        mine = rows[rows["difference"] == way].sort_values("log_ratio", ascending=way == "lower")
-        names = [n.nutrient + " (short)" * n.evidence.startswith("strong") for n in mine.itertuples()]
-        said += [f"{', '.join(names)} {way}"] if names else []
-    return "; ".join(said) or "no nutrient differs beyond noise"
 
 
 @asks(
@@ -254,8 +229,9 @@ def _with_verdicts(table, frame, samples):
         ).to_numpy()
     lower, higher = (table["difference"] == said for said in ("lower", "higher"))
     poor_short = table["verdict_poor"] == short[0]
+    table["short"] = lower & poor_short
     table["evidence"] = np.select(
-        [lower & poor_short, lower, poor_short & (table["verdict_good"] == short[0]), higher],
+        [table["short"], lower, poor_short & (table["verdict_good"] == short[0]), higher],
         [
             "strong: lower than the good area and below the range",
             "weak: lower than the good area",

@@ -1,4 +1,6 @@
-"""Where the sources agree, what is short, worst first, and one shortfall in words."""
+"""Where the sources agree, and what is short, worst first."""
+
+from enum import StrEnum
 
 import numpy as np
 import pandas as pd
@@ -20,10 +22,17 @@ GROUP = [
     "unit",
     "censored",
 ]
-VERDICTS = (
-    "short by every source", "sources disagree", "enough by every source", "not judged",
-    "within a critical range", "short by every source that can tell",
-)  # fmt: skip
+
+
+class Verdict(StrEnum):
+    """What the sources of one result say together."""
+
+    SHORT = "short by every source"
+    SHORT_IF_TOLD = "short by every source that can tell"
+    DISAGREE = "sources disagree"
+    WITHIN = "within a critical range"
+    ENOUGH = "enough by every source"
+    NOT_JUDGED = "not judged"
 
 
 def agreement_of(scored: pd.DataFrame) -> pd.DataFrame:
@@ -55,13 +64,16 @@ def agreement_of(scored: pd.DataFrame) -> pd.DataFrame:
     for name in ("strictest_class", "mildest_class"):
         out[name] = np.array(CLASSES, dtype=object)[out[name].fillna(alone).to_numpy(int)]
     every, some = out["short"] == out["sources"], out["short"] > 0
-    cases = [out["sources"] == 0, every & (out["untold"] > 0), every, some, out["within"] > 0]
-    out["verdict"] = np.select(cases, [VERDICTS[i] for i in (3, 5, 0, 1, 4)], VERDICTS[2])
+    cases = {
+        Verdict.NOT_JUDGED: out["sources"] == 0, Verdict.SHORT_IF_TOLD: every & (out["untold"] > 0),
+        Verdict.SHORT: every, Verdict.DISAGREE: some, Verdict.WITHIN: out["within"] > 0,
+    }  # fmt: skip
+    out["verdict"] = np.select(list(cases.values()), [str(name) for name in cases], str(Verdict.ENOUGH))
     out["short_sources"] = _joined(scored["source_key"], short, group, out["short"] > 0)
     out["within_sources"] = _joined(scored["source_key"], within, group, out["within"] > 0)
     out["untold_sources"] = _joined(scored["source_key"], untold, group, out["untold"] > 0)
     ends = (
-        f"{limit_text(r.critical)} to {limit_text(r.critical_high)} ({r.source_key})"
+        f"{plain(r.critical, digits=4)} to {plain(r.critical_high, digits=4)} ({r.source_key})"
         for r in scored[within].itertuples()
     )
     ranges = pd.Series(list(ends), index=scored.index[within], dtype=object).reindex(scored.index)
@@ -131,42 +143,3 @@ def named_rows(samples: pd.DataFrame, most: int = 3) -> str:
     first = samples.head(most)
     names = [f"{r.label.removesuffix(f', row {r.row:g}')}, row {r.row:g}" for r in first.itertuples()]
     return "; ".join([*names, "..."] if len(samples) > most else names)
-
-
-def percent(probability: float) -> str:
-    """A probability for reading aloud: '97 %', never a bare 0 or 100."""
-    whole = round(100 * probability)
-    return "under 1 %" if whole < 1 else "over 99 %" if whole > 99 else f"{whole} %"
-
-
-def limit_text(limit: float) -> str:
-    """A limit as its source prints it, without an exponent."""
-    return plain(limit, digits=4)
-
-
-def value_text(r) -> str:
-    """A result as the laboratory gave it: '0.27', '< 20', 'ND'."""
-    return " ".join(filter(None, [r.censored, plain(r.value)])) if r.value == r.value else "ND"
-
-
-def sentence(r) -> str:
-    """One shortfall in words."""
-    unit = "" if r.unit == "ratio" else f" {r.unit}"
-    one = r.lowest_limit == r.highest_limit
-    limits = (
-        f"a lower limit of {limit_text(r.lowest_limit)}"
-        if one
-        else f"lower limits of {limit_text(r.lowest_limit)} to {limit_text(r.highest_limit)}"
-    )
-    below = "below the limit" if one else "below the limits (mean over the sources)"
-    chance = "" if np.isnan(r.probability_below) else f", {percent(r.probability_below)} likely {below}"
-    within = f"within the critical range {r.within_ranges}" if r.within else ""
-    what = f"{r.label}: {r.nutrient} {value_text(r)}{unit}"
-    if not r.short:
-        chance = chance.replace(below, "below its lower end") if r.within == 1 and one else chance
-        return f"{what}, {within}: short or enough is left open{chance}"
-    asked = r.sources + r.untold
-    count = "the only source" if asked == 1 else f"{r.short} of {asked} sources"
-    untold = f", {r.untold} cannot tell ({r.untold_sources})" if r.untold else ""
-    who = f"short by {count} ({r.short_sources}){untold}" + (f", {within}" if within else "")
-    return f"{what} against {limits}{unit}, {who}{chance}"

@@ -1,5 +1,7 @@
 """What a ratio such as N:S says of a nutrient: rules that ask for both, and which is short first."""
 
+from typing import NamedTuple
+
 import numpy as np
 import pandas as pd
 
@@ -11,7 +13,18 @@ from fertkit.tissue.classes import CLASSES, HIGH, NOT_CLASSED, SUFFICIENT
 SHORT = CLASSES[:SUFFICIENT]
 HALF_MET = "below the limit, but short by this source only with {ratio} of {limit} or more; it is {value}"
 NOT_TOLD = "short by this source only with {ratio} of {limit} or more, which the results do not tell"
-LOW_RELATIVE = "is low relative to"
+
+
+class WideRatio(NamedTuple):
+    """A ratio above its published limits: `nutrient` is low relative to `over`."""
+
+    ratio: str
+    value: float
+    lowest: float
+    highest: float
+    sources: str
+    nutrient: str
+    over: str
 
 
 def apply_paired_rules(scored: pd.DataFrame) -> pd.DataFrame:
@@ -62,8 +75,8 @@ def _ratios(scored, name):
     return (top / under).dropna()
 
 
-def wide_ratios(rows: pd.DataFrame) -> dict[str, str]:
-    """Nutrients of one sample that a ratio above its published limits calls low against another, in words.
+def wide_ratios(rows: pd.DataFrame) -> dict[str, WideRatio]:
+    """Nutrients of one sample that a ratio above its published limits calls low against another.
 
     Parameters
     ----------
@@ -76,21 +89,19 @@ def wide_ratios(rows: pd.DataFrame) -> dict[str, str]:
         wide = mine[mine["class"].isin(CLASSES[HIGH : HIGH + 2])]
         if 2 * len(wide) > len(mine):
             first = wide.iloc[0]
-            limits = " to ".join(plain(end) for end in sorted({wide["high"].min(), wide["high"].max()}))
-            keys = ", ".join(wide["source_key"])
+            ends = wide["high"].min(), wide["high"].max()
             top, under = name.split(":")
-            found = f"{name} is {plain(first['value'])}, above {limits} ({keys})"
-            told[under] = f"{found}: {under} {LOW_RELATIVE} {top}"
+            told[under] = WideRatio(name, first["value"], *ends, ", ".join(wide["source_key"]), under, top)
     return told
 
 
-def wide_alone(scored: pd.DataFrame, items: pd.DataFrame) -> list[str]:
-    """A line for each wide ratio of a sample in which no finding speaks of the nutrient it calls low."""
+def wide_alone(scored: pd.DataFrame, items: pd.DataFrame) -> list[tuple[str, WideRatio]]:
+    """Each wide ratio, by sample, in which no finding speaks of the nutrient it calls low."""
     said = set(zip(items["specimen"], items["nutrient"], strict=True))
     ratios, lines = scored[scored["unit"] == "ratio"], []
     for (specimen, label), rows in ratios.groupby(["specimen", "label"], sort=False):
         told = wide_ratios(rows)
-        lines += [f"{label}: {text}" for nutrient, text in told.items() if (specimen, nutrient) not in said]
+        lines += [(label, wide) for nutrient, wide in told.items() if (specimen, nutrient) not in said]
     return lines
 
 

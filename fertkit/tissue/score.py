@@ -20,7 +20,6 @@ from fertkit.tissue.oxides import oxide_checks
 from fertkit.tissue.ranking import agreement_of, named_rows, shortfalls_of
 from fertkit.tissue.ratios import apply_paired_rules
 from fertkit.tissue.samples import samples_frame
-from fertkit.tissue.spoken import read_aloud
 from fertkit.tissue.unjudged import unjudged_of
 
 CARRIED = [
@@ -39,6 +38,7 @@ CARRIED = [
     "row",
 ]
 TRACE = ["source_key", "provenance", "confidence"]
+CHANCES, MEMORY = "laboratory and sampling CVs", "ranges carried from memory"  # names of checks
 REASONS = (
     "",
     "reported as zero",
@@ -68,7 +68,8 @@ class TissueScores(Result):
         range or relative to its foot), probability_below (of lying below limit, conditional on the CVs),
         match, range_stage, range_part, provenance, confidence.
     conditions : DataFrame
-        Distinct crop, growth_stage, plant_part, number of samples, why no range holds, and for whom.
+        Distinct crop, growth_stage, plant_part, number of samples, why no range holds, whether that is since
+        a word of it is unknown, and for whom.
     near : DataFrame
         Ranges of other stages or parts, offered where none holds. Never used.
     close : DataFrame
@@ -114,10 +115,6 @@ class TissueScores(Result):
     def sources(self) -> pd.DataFrame:
         keys = [k for k in pd.unique(self.scored["source_key"]) if k]
         return list_sources(keys + sorted(set(self.cvs.loc[self.cvs["origin"] != "given", "source_key"])))
-
-    def summary(self, most: int = 10) -> str:
-        """What is short, how sure, and where the sources disagree, in at most `most` lines and cautions."""
-        return read_aloud(self, most)
 
 
 @asks(
@@ -178,7 +175,8 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None, strict=False) -
     at, which = _pair(frame, code, matches)
     scored = apply_paired_rules(_score(frame, table, matches, code, at, which, spread))
     counts = np.bincount(code[frame["specimen"].drop_duplicates().index], minlength=len(conditions))
-    conditions = conditions.assign(samples=counts, why=matches.why)
+    unknown = conditions.index.isin(matches.unknown)
+    conditions = conditions.assign(samples=counts, why=matches.why, unknown=unknown)
     used = table.loc[np.unique(matches.found["range"].to_numpy(int)[which[which >= 0]])]
     checks = _checks(used, scored, conditions, spread)
     scores = TissueScores(scored, conditions, matches.near, matches.close, spread, checks)
@@ -389,11 +387,11 @@ def _checks(used, scored, conditions, spread):
         "laboratory's own (fertkit leaf --cv)"
     )
     told = ("every error of laboratory and sampling is one you stated", advice)
-    rows = [("laboratory and sampling CVs", placeholders, "0 placeholders", not placeholders, told)]
+    rows = [(CHANCES, placeholders, "0 placeholders", not placeholders, told)]
     memory = sorted(set(used.loc[used["provenance"] == "from_memory", "source_key"]))
     meaning = f"figures of {', '.join(memory)} are from memory: check them before they drive a decision"
     told = ("every range used was read in its source", meaning)
-    rows.append(("ranges carried from memory", len(memory), "0 sources", not memory, told))
+    rows.append((MEMORY, len(memory), "0 sources", not memory, told))
     for r in conditions[conditions["why"] != ""].itertuples():
         name = ", ".join(text or "?" for text in (r.crop, r.growth_stage, r.plant_part))
         rows.append((name, r.samples, "0 samples", False, r.why))

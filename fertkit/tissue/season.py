@@ -42,35 +42,6 @@ class SeasonPath(Result):
     def checks(self) -> pd.DataFrame:
         return self.scores.checks
 
-    def summary(self, most: int = 12) -> str:
-        """Turns and shortfalls of each nutrient, and where a step has no range."""
-        lines = []
-        for (sample, nutrient), rows in self.path.groupby(["sample_id", "nutrient"], sort=False):
-            turns = rows[rows["turn"] != ""]
-            told = [f"{r.turn} the range at {r.growth_stage}" for r in turns.itertuples()]
-            lines += [f"{sample} {nutrient}: {line}" for line in told or _short_steps(rows)]
-        lines = lines[:most] or ["nothing is short at any step that could be judged"]
-        open_steps = self.path[self.path["sources"] == 0].drop_duplicates(
-            ["sample_id", "growth_stage", "plant_part"]
-        )
-        for r in open_steps.itertuples():
-            lines.append(f"{r.sample_id} at {r.growth_stage}, {r.plant_part}: no published range, no verdict")
-        return "\n".join(lines)
-
-
-def _short_steps(rows):
-    """Where a nutrient without a turn is short: at every step judged, or in some of the parts only."""
-    judged = rows[rows["sources"] > 0]
-    short = judged[judged["short"] > 0]
-    if short.empty:
-        return []
-    where = "; ".join(
-        f"{r.growth_stage}, {r.plant_part} (by {r.short} of {r.sources} sources)" for r in short.itertuples()
-    )
-    if len(short) == len(judged):
-        return [f"short at every step judged: {where}"]
-    return [f"short at {where}; not at the other steps, where another part was sampled"]
-
 
 @asks(scores=holding("scored", "shortfalls", like="what score_tissue gives"))
 def season_path(scores: TissueScores) -> SeasonPath:

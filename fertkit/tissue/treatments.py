@@ -8,8 +8,8 @@ import pandas as pd
 from fertkit.asked import asks, holding
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.intake.plausible import home_unit
-from fertkit.results import Result, checks_frame, plain
-from fertkit.rounding import above, below
+from fertkit.results import Result, checks_frame
+from fertkit.rounding import above
 from fertkit.tissue.balance import results_grid
 from fertkit.units import convert_concentration
 
@@ -53,22 +53,6 @@ class TreatmentComparison(Result):
             "with many tests some are small by chance: about one in twenty under no effect",
         )
         return checks_frame([("tests made together", n, "1", n <= 1, meaning)])
-
-    def summary(self) -> str:
-        """Nutrients that differ among treatments, then the rest."""
-        clear = self.tests[below(self.tests["p_value"], 1 - CONFIDENCE)]
-        lines = []
-        for r in clear.sort_values("p_value").itertuples():
-            means = self.means[(self.means["measure"] == r.measure) & (self.means["nutrient"] == r.nutrient)]
-            listed = ", ".join(f"{m.treatment} {plain(m.mean)}" for m in means.itertuples())
-            test = f"F {r.f:.2f}, p {r.p_value:.3g}, LSD {r.lsd:.2g}"
-            lines.append(f"{r.nutrient} {r.measure}: {listed} {r.unit}; {test}")
-        rest = self.tests[~self.tests.index.isin(clear.index)]
-        if len(rest):
-            lines.append(
-                "no difference shown: " + ", ".join(f"{r.nutrient} {r.measure}" for r in rest.itertuples())
-            )
-        return "\n".join(lines)
 
 
 @asks(samples=holding("table", like="what read_tissue gives, or its table"))

@@ -7,12 +7,12 @@ import pandas as pd
 
 from fertkit.asked import a_header, a_label, a_share, asks, holding, maybe_headers
 from fertkit.errors import unknown
-from fertkit.results import Result, checks_frame, plain, plain_p
-from fertkit.rounding import below, first_largest, first_smallest, levelled
+from fertkit.results import Result, checks_frame
+from fertkit.rounding import first_largest, first_smallest, levelled
 from fertkit.trials import models
-from fertkit.trials.arrange import Arrangement, arrange, show, spoken
+from fertkit.trials.arrange import Arrangement, arrange
 from fertkit.trials.compare import against_check, all_pairs, compact_letters
-from fertkit.trials.diagnose import check_rows, stands_out, told_first
+from fertkit.trials.diagnose import check_rows, stands_out
 
 #: Models by name: how blocks and neighbours are taken.
 MODELS = {
@@ -91,28 +91,6 @@ class StripAnalysis(Result):
         """Rows of `means` with the lowest and the highest mean; the same row where all yield alike."""
         mean = self.means["mean"]
         return self.means.iloc[first_smallest(mean)], self.means.iloc[first_largest(mean)]
-
-    def summary(self) -> str:
-        worst, best = self.ends
-        said = (
-            f"Means of {spoken(self.response)} run from {plain(worst['mean'])} at {show(worst['treatment'])}"
-        )
-        alike = f"Every treatment yields the same, {plain(best['mean'])} in {spoken(self.response)}."
-        lines = [
-            f"{len(self.strips)} strips, {len(self.means)} treatments of {spoken(self.treatment)}; "
-            f"{self.method}.",
-            f"{said} to {plain(best['mean'])} at {show(best['treatment'])}."
-            if best["treatment"] != worst["treatment"]
-            else alike,
-        ]
-        if np.isfinite(self.lsd):
-            verdict = "differ" if below(self.p_value, 1 - self.level) else "cannot be told apart"
-            lines.append(
-                f"Treatments {verdict} (p {plain_p(self.p_value)}, {plain(self.error_df)} error degrees of "
-                f"freedom); a single difference below {plain(self.lsd)} is within the noise; "
-                f"CV {self.cv_pct:.1f} %."
-            )
-        return told_first(self.checks, self.notes, lines)
 
 
 @asks(

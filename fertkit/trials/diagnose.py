@@ -141,13 +141,6 @@ def stands_out(checks) -> str:
     return f"Look at this first: {far[0]}." if far else ""
 
 
-def told_first(checks, notes, lines) -> str:
-    """A summary: doubtful strips, what was found, and as notes each other thing to know, once."""
-    first = list(filter(None, [stands_out(checks)]))
-    told = dict.fromkeys([*notes, *failed(checks[checks["check"].ne(FAR)])])
-    return "\n".join([*first, *lines, *(f"Note: {one}." for one in told)])
-
-
 def _neighbours(trial, fit):
     name = "neighbouring strips alike"
     if trial.order is None:

@@ -74,18 +74,6 @@ class StripPlan(Result):
         """Length of the trial along the strips [`width_unit`]."""
         return float(self.strips["end"].max() - self.strips["start"].min())
 
-    def summary(self) -> str:
-        w = self.width_unit
-        lines = [
-            f"{DESIGNS[self.design]}: {len(self.treatments)} treatments x {self.blocks}, seed {self.seed}.",
-            f"Strips {self.strip_width:g} {w} wide ({counted(self.passes, 'applicator pass')}), the middle "
-            f"{self.harvest_width:g} {w} harvested; the trial takes {self.width:g} x {self.length:g} {w}.",
-            f"{SIDES[0].upper()}{SIDES[1:]}.",
-            sketch(self),
-        ]
-        told = [*self.notes, *self.checks.loc[self.checks["passed"].eq(False), "meaning"]]
-        return "\n".join([*lines, *(f"Note: {said}." for said in told)])
-
 
 #: How a plan counts, in the sketch and in every file of it.
 SIDES = (
@@ -182,24 +170,6 @@ def plan_strips(
         notes=_notes(design, strip_width, harvested, width_unit),
         checks=checks_frame(_checks(design, len(treatments), blocks, strip_length, width_unit)),
     )  # fmt: skip
-
-
-def sketch(plan: StripPlan) -> str:
-    """Draw the strips in text, left to right as they lie looking the way they are driven, blocks apart."""
-    strips = plan.strips
-    cell = max(len(show(t)) for t in plan.treatments) + 1
-    lines = []
-    for start in sorted(strips["start"].unique(), reverse=True):
-        # Borders run the whole length, past every tier.
-        tier = strips[(strips["start"] == start) | (strips["kind"] == "border")].sort_values("left")
-        row, last = "", None
-        for strip in tier.itertuples():
-            group = strip.kind if strip.kind == "border" else strip.block
-            row += " |" if last is not None and group != last else ""
-            row += ("·" if strip.kind == "border" else show(strip.treatment)).rjust(cell)
-            last = group
-        lines.append("  " + row)
-    return "\n".join(lines)
 
 
 def _check(treatments, design, unit, width_unit) -> tuple:

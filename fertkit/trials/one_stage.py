@@ -14,7 +14,7 @@ import pandas as pd
 
 from fertkit.asked import a_count, a_function, a_header, a_list, asks, holding, labels, numbers
 from fertkit.errors import InputError, NotEstimable, Problem, unknown
-from fertkit.results import Result, capital, checks_frame, counted, plain
+from fertkit.results import Result, checks_frame, counted
 from fertkit.rounding import above, at_least, below
 from fertkit.trials import linear
 from fertkit.trials.arrange import factor, measured, only_column, site_names
@@ -62,16 +62,6 @@ class OneStage(Result):
     @property
     def table(self) -> pd.DataFrame:
         return self.coefficients
-
-    def summary(self) -> str:
-        said = [f"{r.term} {plain(r.estimate)} (SE {plain(r.se)})" for r in self.coefficients.itertuples()]
-        lines = [
-            f"{self.n} strips of {len(self.sites)} site-years in one model: {', '.join(said)}.",
-            f"{capital(self.random)} varies between sites with a standard deviation of "
-            f"{plain(self.site_sd)}, strips within a site with one of {plain(self.residual_sd)}.",
-        ]
-        told = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
-        return "\n".join([*lines, *(f"Note: {said}." for said in told)])
 
 
 @asks(

@@ -7,11 +7,11 @@ import pandas as pd
 
 from fertkit.asked import a_header, a_label, a_share, a_word, asks, holding
 from fertkit.errors import NotEstimable, unknown
-from fertkit.results import Result, checks_frame, counted, plain, plain_p
-from fertkit.rounding import at_least, at_most, below, same
-from fertkit.trials.arrange import arrange, show, spoken
+from fertkit.results import Result, checks_frame, counted
+from fertkit.rounding import at_least, at_most, same
+from fertkit.trials.arrange import arrange, show
 from fertkit.trials.defaults import citations, default, said_by
-from fertkit.trials.diagnose import ALPHA, far_row, order_check, told_first
+from fertkit.trials.diagnose import ALPHA, far_row, order_check
 
 
 @dataclass(frozen=True)
@@ -63,16 +63,6 @@ class PairedAnalysis(Result):
     @property
     def sources(self) -> pd.DataFrame:
         return citations("strip_trial", ["pairs"])
-
-    def summary(self) -> str:
-        verdict = "differ" if below(self.p, 1 - self.level) else "cannot be told apart"
-        lines = [
-            f"{show(self.second)} against {show(self.first)} in {len(self.pairs)} pairs: difference "
-            f"{plain(self.difference)} ({100 * self.level:g} % interval {plain(self.low)} to "
-            f"{plain(self.high)}) in {spoken(self.response)}.",
-            f"The two {verdict} (t = {plain(self.t)}, {self.df} degrees of freedom, p {plain_p(self.p)}).",
-        ]
-        return told_first(self.checks, self.notes, lines if self.sd else lines[:1])
 
 
 @asks(

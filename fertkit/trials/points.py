@@ -112,16 +112,6 @@ class CleanedPoints(Result):
     def sources(self) -> pd.DataFrame:
         return citations("yield_points")
 
-    def summary(self) -> str:
-        first, last = self.steps.iloc[0], self.steps.iloc[-1]
-        lines = [
-            f"{self.name}: {last['kept']} of {first['kept']} points kept; mean by area "
-            f"{first['weighted_mean']:.1f} before, {last['weighted_mean']:.1f} {self.yield_unit} after.",
-            *(f"  {s.step}: {s.removed} ({s.rule})" for s in self.steps.iloc[1:].itertuples()),
-        ]
-        told = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
-        return "\n".join([*lines, *(f"Note: {said}." for said in told)])
-
 
 @asks(
     points=holding("points", "crop", like="what read_yield_points gives"),

@@ -12,7 +12,7 @@ import pandas as pd
 
 from fertkit.asked import a_label, a_share, a_table, a_word, asks, headers, holding, labels, many_amounts
 from fertkit.errors import LookupFailed, NotEstimable, unknown
-from fertkit.results import Result, capital, checks_frame, counted, failed, plain, plain_p
+from fertkit.results import Result, capital, checks_frame, counted, plain
 from fertkit.rounding import above
 from fertkit.trials import linear
 from fertkit.trials.analyse import analyse_strips
@@ -89,32 +89,6 @@ class PooledEstimate(Result):
     @property
     def table(self) -> pd.DataFrame:
         return self.sites
-
-    def summary(self) -> str:
-        unit, pct = f" {self.unit}" if self.unit else "", f"{100 * self.level:g} %"
-        lines = [
-            f"{f'{self.quantity}: ' if self.quantity else ''}"
-            f"{self.k} of {len(self.sites)} site-years weighted: {plain(self.estimate)}{unit}, {pct} "
-            f"interval {plain(self.low)} to {plain(self.high)} ({self.method}).",
-            f"A new site-year is expected between {plain(self.prediction_low)} and "
-            f"{plain(self.prediction_high)}{unit}; {self.i2_pct:.0f} % of the spread is between sites.",
-            self.site_intervals,
-        ]
-        for row in self.coefficients.iloc[1:].itertuples():
-            ends = f"{plain(row.low)} to {plain(row.high)}"
-            lines.append(f"{row.term}: {plain(row.estimate)} ({ends}), p {plain_p(row.p)}.")
-        return "\n".join([*lines, *(f"Note: {said}." for said in failed(self.checks))])
-
-    @property
-    def site_intervals(self) -> str:
-        """How the intervals of the single sites were made, as a sentence."""
-        known = self.sites.loc[self.sites["weight_pct"] > 0, "df"].notna()
-        how = "Student's t with the error degrees of freedom of the site"
-        if not known.any():
-            how = "the normal distribution, without error degrees of freedom: they may be too narrow"
-        elif not known.all():
-            how = "Student's t where the error degrees of freedom are given, else the normal distribution"
-        return f"Intervals of single sites ({100 * self.level:g} %) by {how}."
 
 
 @asks(

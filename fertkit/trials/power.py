@@ -7,8 +7,8 @@ import pandas as pd
 
 from fertkit.asked import a_count, a_share, above_zero, asks
 from fertkit.errors import NotEstimable, unknown
-from fertkit.results import Result, checks_frame, plain
-from fertkit.rounding import at_least, same
+from fertkit.results import Result, checks_frame
+from fertkit.rounding import at_least
 
 #: Error degrees of freedom with t treatments in r blocks (replicates).
 ERROR_DF = {
@@ -62,30 +62,6 @@ class PowerPlan(Result):
              ("the plan finds the difference as often as asked",
               "the plan misses the difference more often than asked; add blocks")),
         ])  # fmt: skip
-
-    def summary(self) -> str:
-        row = self.sizes.set_index("blocks").loc[self.blocks]
-        smallest = row["smallest_difference_pct"]
-        found = 100 * row["power"]
-        said = (
-            f"{self.blocks} blocks of {self.treatments} treatments ({self.design}): with a CV of "
-            f"{self.cv_pct:g} % ({self._cv_of}) a true difference of {plain(self.difference_pct)} % of "
-            f"the mean is found in {found:.0f} of 100 such trials (two-sided, {100 * self.alpha:g} %)."
-        )
-        if same(self.difference_pct, smallest):
-            return said
-        return (
-            f"{said} The smallest difference found in {100 * self.power:.0f} of 100 is {plain(smallest)} %."
-        )
-
-    @property
-    def _cv_of(self) -> str:
-        """Whose CV it is, so that what blocks or pairs take out is not counted twice."""
-        if self.pair_correlation:
-            return f"of single strips over the whole field, correlated {self.pair_correlation:g} within pairs"
-        where = {"blocks": "within blocks", "pairs": "within pairs", "random": "over the whole field",
-                 "latin": "within rows and columns"}  # fmt: skip
-        return f"of single strips {where[self.design]}"
 
 
 @asks(difference_pct=above_zero, cv_pct=above_zero, treatments=a_count(2), power=a_share, alpha=a_share)

@@ -7,11 +7,10 @@ import pandas as pd
 
 from fertkit.asked import a_header, a_share, a_word, asks, holding
 from fertkit.errors import NotEstimable, unknown
-from fertkit.results import Result, checks_frame, plain, plain_p
-from fertkit.rounding import below
+from fertkit.results import Result, checks_frame
 from fertkit.trials import linear
 from fertkit.trials.arrange import factor, one_trial, only_column, places, show
-from fertkit.trials.diagnose import far_row, order_row, strip_names, told_first
+from fertkit.trials.diagnose import far_row, order_row, strip_names
 from fertkit.trials.doubtful import smoother
 from fertkit.trials.models import anova_table
 from fertkit.trials.orders import ORDER
@@ -53,17 +52,6 @@ class SplitPlotAnalysis(Result):
     @property
     def table(self) -> pd.DataFrame:
         return self.means
-
-    def summary(self) -> str:
-        tests = self.anova.dropna(subset=["p"])
-        tests = tests[tests["term"] != self.block]
-        said = [
-            f"{r.term}: {'makes' if below(r.p, 1 - self.level) else 'cannot be shown to make'} a difference "
-            f"(F = {plain(r.f)}, p {plain_p(r.p)})"
-            for r in tests.itertuples()
-        ]
-        title = f"Split plot of {self.whole} (whole strips) and {self.part} (parts) over {self.block}s."
-        return told_first(self.checks, (), [title, *said])
 
 
 @asks(

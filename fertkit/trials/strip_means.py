@@ -10,7 +10,7 @@ import pandas as pd
 
 from fertkit.asked import a_dict, a_path, asks, either, holding
 from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, shorten
-from fertkit.results import Result, checks_frame, counted
+from fertkit.results import Result, checks_frame
 from fertkit.sizes import bytes_of
 from fertkit.trials.outlines import OutlineError, outline
 from fertkit.trials.points import CleanedPoints
@@ -37,17 +37,6 @@ class StripMeans(Result):
     @property
     def table(self) -> pd.DataFrame:
         return self.strips
-
-    def summary(self) -> str:
-        area = self.strips["area_ha"].sum()
-        lines = [
-            f"{self.name}: {counted(len(self.strips), 'strip')}, "
-            f"{counted(self.strips['points'].sum(), 'point')}, {area:.2f} ha; "
-            f"yields at {self.strips['stated_moisture_pct'].iloc[0]:g} % moisture.",
-            "Points of one strip are no replicates: compare the strips.",
-        ]
-        told = self.checks.loc[self.checks["passed"].eq(False), "meaning"]
-        return "\n".join([*lines, *(f"Note: {said}." for said in told)])
 
 
 @asks(

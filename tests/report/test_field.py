@@ -5,7 +5,7 @@ from io import StringIO
 import pytest
 
 from fertkit.errors import InputError
-from fertkit.report import answer_field, field_lines, field_page
+from fertkit.report import answer_field, field_page
 from fertkit.report.field import field_tables
 
 PRICES = {"nutrient_price": 0.45, "grain_price": 11.0}
@@ -32,7 +32,7 @@ def two_fields(strips):
 
 
 def test_the_nutrient_of_the_trial_comes_first_and_the_rest_is_counted(two_fields):
-    lines = field_lines(two_fields)
+    lines = two_fields.summary().splitlines()
     leaf = [line for line in lines if line.startswith("Leaf: ")]
     assert " K 1.31 %" in leaf[0]
     short = two_fields.explanation.items
@@ -46,7 +46,7 @@ def test_the_nutrient_of_the_trial_comes_first_and_the_rest_is_counted(two_field
 
 
 def test_what_is_above_not_scored_and_of_another_field_is_said(two_fields):
-    lines, page = field_lines(two_fields), field_page(two_fields)
+    lines, page = two_fields.summary().splitlines(), field_page(two_fields)
     assert any(line.startswith("Leaf, above the range: Fe in North 1") for line in lines)
     assert "Leaf, not scored: South 3, row 4; see the page." in lines
     assert any("come from 2 fields: North, South" in line for line in lines)
@@ -73,8 +73,10 @@ def test_what_was_not_judged_is_said_with_what_to_state(strips):
     leaf = "Sample,Crop,Stage,Part,K %,Mn ppm\nNorth,soybean,R2,trifoliate,1.31,12\n"
     answer = answer_field("soybean", 60, leaf=StringIO(leaf), strips=StringIO(strips), **PRICES)
     told = 'Leaf, not judged: Mn in 1 sample; state the part with --part "upper trifoliate without petiole".'
-    assert told in field_lines(answer)
-    assert "Leaf, question: short by a near range? Mn in North; see the page." in field_lines(answer)
+    assert told in answer.summary().splitlines()
+    assert (
+        "Leaf, question: short by a near range? Mn in North; see the page." in answer.summary().splitlines()
+    )
     assert "Mn 12 mg/kg in North" in field_page(answer)
     stated = answer_field("soybean", 60, leaf=StringIO(leaf), part=PART, strips=StringIO(strips), **PRICES)
     assert "Mn" in set(stated.explanation.items["nutrient"])
@@ -93,7 +95,7 @@ def test_what_many_samples_share_is_said_once(many):
     assert len(of_k) == 1
     assert of_k[0].startswith("North 1, North 2, North 3, North 4 and 2 more, K: this season, top-dress")
     assert "Next year, soil test" in of_k[0]
-    question = next(line for line in field_lines(many) if line.startswith("Leaf, question"))
+    question = next(line for line in many.summary().splitlines() if line.startswith("Leaf, question"))
     assert question.endswith(" in 6 samples; see the page.")
 
 
@@ -111,9 +113,9 @@ def test_a_trial_without_a_response_is_said_in_whole_sentences():
     answer = answer_field(
         "soybean", 60, leaf=StringIO(LEAF), strips=StringIO("block,K2O lb/ac,yield bu/ac\n" + level), **PRICES
     )
-    (said,) = [line for line in field_lines(answer) if "economic optimum" in line]
+    (said,) = [line for line in answer.summary().splitlines() if "economic optimum" in line]
     assert "economic optimum of K2O: no economic response; the lowest rate tested, 0 lb/ac" in said
-    assert not [line for line in field_lines(answer) if "gain of 0 over 0" in line]
+    assert not [line for line in answer.summary().splitlines() if "gain of 0 over 0" in line]
 
 
 # One quadratic trial written in other units: 1 kg/ha is 0.404686 / 0.453592 = 0.892179 lb/ac (NIST SP 811), a
@@ -151,7 +153,7 @@ def test_the_book_is_in_the_unit_of_the_answer_and_its_cost_is_rate_times_price(
     assert row["cost"] == pytest.approx(pounds * 0.45 * acres, rel=1e-5)
     # the KSU_SOY default removes 1.17 to 1.4 lb K2O a bushel of some 57 bushels
     assert 60 < row["removed"] / times < 85
-    said = next(line for line in field_lines(answer) if line.startswith("Carries over"))
+    said = next(line for line in answer.summary().splitlines() if line.startswith("Carries over"))
     assert f"{round(pounds * times)} {unit} of K2O applied" in said
 
 

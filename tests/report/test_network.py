@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import NotEstimable
-from fertkit.report import answer_network, network_lines, network_page
+from fertkit.report import answer_network, network_page
 from fertkit.report.network import network_tables
-from fertkit.response.pooled import pooled_lines
+from fertkit.say.pooled import pooled_lines
 
 PRICES = {"nutrient_price": 1.0, "grain_price": 180.0}
 
@@ -57,7 +57,7 @@ def test_open_data_of_five_sites(corn_sites):
     full = (means[treatment] - means[check]).dropna()
     assert table[full.index].to_numpy() == pytest.approx(full.to_numpy())
     assert not answer.silent
-    assert "site-years" in network_page(answer) or "sites pooled" in " ".join(network_lines(answer))
+    assert "site-years" in network_page(answer) or "sites pooled" in " ".join(answer.summary().splitlines())
 
 
 def test_sites_and_years_are_told_apart(kinds_of_site):
@@ -100,7 +100,7 @@ def test_two_rates_are_kept_and_in_no_pooled_curve(with_two_rates, kinds_of_site
     assert row["status"].startswith("difference only")
     assert np.isnan(row["economic optimum [kg/ha]"])
     assert np.isnan(row["lost at the common rate [money/ha]"])
-    lines = " ".join(network_lines(answer))
+    lines = " ".join(answer.summary().splitlines())
     assert "from these 3 trials" in lines
     assert "in no pooled curve: two" in lines
     assert "1 of joined" in lines  # the lost strip
@@ -116,7 +116,7 @@ def test_two_rates_alone_have_no_common_rate(with_two_rates):
 def test_interval_cut_by_the_highest_rate_is_open(network):
     """The rising site still rises at 160: resampled sets of it alone end there for want of a higher rate."""
     assert network.pooled.interval_open
-    assert "> 160 kg/ha" in " ".join(pooled_lines(network.pooled, []))
+    assert "> 160 kg/ha" in " ".join(map(str, pooled_lines(network.pooled, [])))
 
 
 def test_gain_is_pooled_at_the_tested_rate_nearest_to_the_common_one(corn_sites):
@@ -127,7 +127,7 @@ def test_gain_is_pooled_at_the_tested_rate_nearest_to_the_common_one(corn_sites)
     assert abs(treatment - answer.pooled.rate) == pytest.approx(
         np.abs(tested.index.to_numpy() - answer.pooled.rate).min()
     )
-    assert f"the tested rate nearest to {answer.pooled.rate:.0f}" in " ".join(network_lines(answer))
+    assert f"the tested rate nearest to {answer.pooled.rate:.0f}" in " ".join(answer.summary().splitlines())
     assert "more weight" not in network_page(answer)
     assert "of most weight in its own average" in network_page(answer)
 
@@ -153,7 +153,7 @@ UNSURE = {
 @pytest.mark.parametrize("slopes", UNSURE.values(), ids=UNSURE)
 def test_few_or_unlike_sites_are_said_first_and_recommend_nothing(slopes):
     answer = answer_network(strips_of(slopes), **PRICES)
-    lines, page = network_lines(answer), network_page(answer)
+    lines, page = answer.summary().splitlines(), network_page(answer)
     assert lines[0] == f"No common rate can be recommended from these {len(slopes)} trials."
     assert answer.pooled.summary().startswith("No common rate can be recommended") == bool(
         answer.pooled.doubts
@@ -168,7 +168,7 @@ def test_few_or_unlike_sites_are_said_first_and_recommend_nothing(slopes):
 def test_a_pooled_gain_that_may_be_a_loss_is_told_before_the_rate():
     answer = answer_network(strips_of(UNSURE["six sites far apart"]), **PRICES)
     assert answer.contrast.low < 0 < answer.contrast.high
-    lines = network_lines(answer)
+    lines = answer.summary().splitlines()
     at = next(i for i, line in enumerate(lines) if "pooled over 6 sites may be a loss" in line)
     assert at < next(i for i, line in enumerate(lines) if "peaks at" in line)
 
@@ -178,7 +178,7 @@ def test_many_sites_alike_recommend_their_rate():
     answer = answer_network(strips_of([0.05, 0.055, 0.045, 0.05, 0.052, 0.048]), **PRICES)
     assert not answer.doubts
     assert answer.pooled.rate == pytest.approx(80, abs=6)
-    assert network_lines(answer)[0].startswith("Over 6 trials the mean net return is greatest at")
+    assert answer.summary().splitlines()[0].startswith("Over 6 trials the mean net return is greatest at")
     assert f"Start from {answer.pooled.rate:g} kg/ha" in network_page(answer)
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from fertkit.errors import NotEstimable
 from fertkit.intake import read_strips
-from fertkit.report import answer_network, answer_trial, network_lines, trial_lines, trial_page
+from fertkit.report import answer_network, answer_trial, trial_page
 from fertkit.report.trial import trial_tables
 from fertkit.trials import plan_strips
 
@@ -108,22 +108,22 @@ SLIP = "trial,block,N kg/ha,yield t/ha\n" + "".join(
 
 def test_a_yield_far_too_high_is_the_first_thing_said():
     trial = read_strips(io.StringIO(SLIP), crop="wheat", name="slip.csv")
-    first = trial_lines(answer_trial(trial, nutrient_price=1.1, grain_price=190))[0]
+    first = answer_trial(trial, nutrient_price=1.1, grain_price=190).summary().splitlines()[0]
     assert first.startswith("Look at this first: block 2, row 7 at 120 kg/ha (16.5 where")
     both = SLIP + SLIP.replace("A,", "B,").replace("16.5", "6.5").partition("\n")[2]
     network = answer_network(
         read_strips(io.StringIO(both), crop="wheat"), nutrient_price=1.1, grain_price=190
     )
-    said = [line for line in network_lines(network) if "look at this first" in line]
+    said = [line for line in network.summary().splitlines() if "look at this first" in line]
     assert len(said) == 1
     assert said[0].startswith("Note: trial A: look at this first: block 2")
     sound = read_strips(io.StringIO(SLIP.replace("16.5", "6.5")), crop="wheat", name="sound.csv")
-    assert "first" not in trial_lines(answer_trial(sound, nutrient_price=1.1, grain_price=190))[0]
+    assert "first" not in answer_trial(sound, nutrient_price=1.1, grain_price=190).summary().splitlines()[0]
 
 
 def test_lines_are_short_and_without_exponents(trial, seeded):
     for answer in (trial, seeded):
-        lines = trial_lines(answer)
+        lines = answer.summary().splitlines()
         assert 4 <= len(lines) <= 12
         assert not re.search(r"\de[-+]\d", " ".join(lines))
         assert not re.search(r"\de[-+]\d", re.sub(r'src="[^"]*"', "", trial_page(answer)))
@@ -142,7 +142,7 @@ def test_no_stretch_is_read_between_two_rates(corn_sites):
     answer = answer_trial(site, nutrient_price=1, grain_price=180, within=5)
     assert answer.net.stretch == ""
     assert answer.net.table.iloc[:, 0].tolist() == [0.0, 134.4]
-    assert not any("the net return is within" in line for line in trial_lines(answer))
+    assert not any("the net return is within" in line for line in answer.summary().splitlines())
     assert "from" not in trial_tables(answer)["prices"].frame
 
 
@@ -151,7 +151,7 @@ def test_stretch_says_where_the_reported_optimum_stands(corn_sites):
     answer = answer_trial(site, nutrient_price=1, grain_price=180, within=0.001)
     net = answer.net
     assert not net.within_low <= net.rate <= net.within_high
-    line = next(line for line in trial_lines(answer) if "OUTSIDE" in line)
+    line = next(line for line in answer.summary().splitlines() if "OUTSIDE" in line)
     assert f"{net.peak_net - net.net:.3g}" in line
     html = trial_page(answer)
     assert "choose in that stretch" not in html
@@ -212,12 +212,13 @@ def test_a_wild_strip_comes_first_and_no_rate_is_advised():
 def test_prices_in_the_wrong_unit_are_doubted_first(corn_sites):
     """Per kg where per t is meant: a kg of nutrient is worth 1 / 0.00018 = 5,560 kg of grain."""
     site = corn_sites[corn_sites["trial"] == "S2"]
-    first = trial_lines(answer_trial(site, nutrient_price=1, grain_price=0.18))[0]
+    first = answer_trial(site, nutrient_price=1, grain_price=0.18).summary().splitlines()[0]
     assert first.startswith("Check the units of the prices")
     for words in ("5,560 times", "per kg", "per t", "common practice, no source"):
         assert words in first
     assert not any(
-        "units" in line for line in trial_lines(answer_trial(site, nutrient_price=1, grain_price=180))
+        "units" in line
+        for line in answer_trial(site, nutrient_price=1, grain_price=180).summary().splitlines()
     )
 
 
@@ -225,4 +226,4 @@ def test_moisture_of_the_yields_is_told_with_its_source(demo):
     strips = read_strips(demo("corn_n_strips.csv"), crop="corn")
     name = strips.table["trial"].iloc[0]
     answer = answer_trial(strips, name=name, nutrient_price=0.5, grain_price=4.5)
-    assert any("% moisture (UFAG442)" in line for line in trial_lines(answer))
+    assert any("% moisture (UFAG442)" in line for line in answer.summary().splitlines())

@@ -6,11 +6,9 @@ An all-clear is given only where every column of a nutrient was read and every r
 import pandas as pd
 
 from fertkit.reference.facts import load_facts
-from fertkit.results import counted
-from fertkit.tissue.doubts import soil_on_leaf
-from fertkit.tissue.ratios import LOW_RELATIVE
+from fertkit.results import capital, counted
+from fertkit.tissue.doubts import STARVED, soil_on_leaf
 
-STARVED = "nitrogen first"
 MOST = 4  # samples named one by one
 CLEAR = "Nothing needs action"
 NO_CLEAR = "This is no all-clear"
@@ -70,11 +68,11 @@ def verdict(explanation) -> str:
             parts.append(f"No action yet: {why}. Sample again, and sample a good area next to it")
             close = close.drop(held.index)
         elif missing:
-            parts.append(NONE_JUDGED_SHORT[:1].upper() + NONE_JUDGED_SHORT[1:])
+            parts.append(capital(NONE_JUDGED_SHORT))
         else:
             said = NONE_SHORT if close.empty else "no result is clearly short"
             over = (explanation.above["class"] == "excessive").any()
-            parts.append(said[:1].upper() + said[1:] if over else f"{CLEAR}: {said}")
+            parts.append(capital(said) if over else f"{CLEAR}: {said}")
     if len(beside):
         parts.append(f"Low along with nitrogen, not the cause: {'; '.join(_by_samples(beside))}")
     if len(explanation.above):
@@ -105,7 +103,7 @@ def _short(items):
     """'K in North (likely); Mn in 5 samples (possibly)': worst first."""
     words = {"possible": "possibly", "look first": "look at roots and sampling first"}
     said = []
-    wide = items["finding"].str.contains(LOW_RELATIVE)
+    wide = items["ratio"].notna()
     for (nutrient, how, ratio), rows in items.groupby(["nutrient", "confidence", wide], sort=False):
         sure = words.get(how, how) + ", and low relative to N" * bool(ratio)
         said.append((rows["rank"].min(), f"{nutrient} in {_named(rows['label'])} ({sure})"))

@@ -1,0 +1,184 @@
+"""Leaf tests: the scores of a report, and what is behind a shortage and what can be done."""
+
+import pandas as pd
+
+from fertkit.results import capital, counted, failed
+from fertkit.say.leaf_unjudged import not_judged_lines, question_lines
+from fertkit.say.leaf_verdict import all_clear, verdict
+from fertkit.say.leaf_words import above_text, check_now, finding, how_sure, low_relative, reasons_text
+from fertkit.say.line import Kind, Line, detail, lead, marked, missing, told
+from fertkit.tissue.oxides import CHECK as OXIDES
+from fertkit.tissue.ranking import Verdict, named_rows
+from fertkit.tissue.ratios import wide_alone
+from fertkit.tissue.score import CHANCES, MEMORY
+
+DEFER = (
+    "Rates are local: follow your state's or province's recommendation, the product label and a certified "
+    "adviser."
+)
+_OPTIONS = {"crop": "crop", "growth_stage": "stage", "plant_part": "part"}
+_BESIDE = {Verdict.WITHIN: "within a critical range", Verdict.SHORT_IF_TOLD: "where a source cannot tell"}
+_MOST = 12  # doubtful findings, and ratios, named one by one
+_AS_WELL = 24  # further shortages named one by one
+
+
+def scored_by(scores) -> list[str]:
+    """List the sources that hold for at least one result."""
+    return [key for key in pd.unique(scores.scored["source_key"]) if key]
+
+
+def scores_lines(scores, most: int = 10) -> list[Line]:
+    """Say what is short, how sure, and where the sources disagree, in at most `most` findings."""
+    if not (scores.agreement["sources"] > 0).any():
+        return [*nothing_judged(scores.conditions), *_unstated_petioles(scores)]
+    short, unknown = scores.shortfalls, scores.conditions["unknown"]
+    ranked = short.sort_values(["rank", "share_short", "probability_below"], ascending=[True, False, False])
+    said = [_headline(scores, short), *not_scored(scores.conditions[unknown])]
+    said += [told(finding(r), r.label) for r in ranked.head(most).itertuples()]
+    if len(short) > most:
+        said.append(told(f"and {len(short) - most} more (command line: --table FILE; Python: .shortfalls)"))
+    if short.empty:
+        said.append(told(all_clear(scores)))
+    else:
+        unread = scores.unread.itertuples()
+        said += [missing("Not read", f"{r.nutrient} (column '{r.column}'): {r.why}") for r in unread]
+    said += not_scored(scores.conditions[~unknown]) + not_judged_lines(scores)
+    said += _unstated_petioles(scores) + question_lines(scores)
+    doubts = [MEMORY, OXIDES] + [CHANCES] * bool(scores.agreement["probability_below"].notna().any())
+    return said + marked(Kind.CAUTION, failed(scores.checks[scores.checks["check"].isin(doubts)]))
+
+
+def _headline(scores, short):
+    of = short.groupby("verdict")["specimen"].nunique()
+    n = scores.scored["specimen"].nunique()
+    held = scores.scored.loc[scores.scored["source_key"] != "", "specimen"].nunique()
+    samples = counted(n, "sample") if held == n else f"{held} of {counted(n, 'sample')}"
+    beside = "".join(f", {of[name]} {where}" for name, where in _BESIDE.items() if name in of)
+    agreed, apart = (of.get(name, 0) for name in (Verdict.SHORT, Verdict.DISAGREE))
+    return lead(
+        f"{samples} scored against {counted(len(scored_by(scores)), 'source')}: {agreed} with a shortfall "
+        f"every source agrees on, {apart} where sources disagree{beside}"
+    )
+
+
+def _unstated_petioles(scores):
+    """What a word on the petiole would add."""
+    unstated = scores.near[scores.near["differs_in"] == "petiole"]
+    unstated = unstated[~unstated["source_key"].isin(scored_by(scores))]
+    asked = scores.unjudged.loc[scores.unjudged["differs_in"] == "petiole", "plant_part"]
+    unstated = unstated[~unstated["plant_part"].isin(asked)]  # already asked for what was not judged
+    said = []
+    for part, rows in unstated.groupby("plant_part", sort=False):
+        keys = ", ".join(dict.fromkeys(rows["source_key"]))
+        text = f"say whether '{part}' is with or without petiole to compare with {keys} as well"
+        said.append(Line(Kind.QUESTION, text))
+    return said
+
+
+def nothing_judged(conditions: pd.DataFrame) -> list[Line]:
+    """Say that, and why, no result could be judged."""
+    first, *others = why_not(conditions) or ["no result can be classed, see the reason column"]
+    return [lead(f"nothing could be judged: {first}"), *map(told, others)]
+
+
+def not_scored(conditions: pd.DataFrame) -> list[Line]:
+    """Say which samples were not scored, and why."""
+    return [missing("Not scored", text) for text in why_not(conditions)]
+
+
+def why_not(conditions: pd.DataFrame) -> list[str]:
+    """Say each distinct reason why samples were not scored, with what to give.
+
+    Parameters
+    ----------
+    conditions : DataFrame
+        crop, growth_stage, plant_part, why; samples and who, or label and row of each sample.
+    """
+    said = []
+    blank = conditions[conditions["why"] != ""]
+    for (crop, why), rows in blank.groupby(["crop", "why"], sort=False):
+        options = [option for column, option in _OPTIONS.items() if not rows[column].iloc[0]]
+        hint, typed = " and ".join(f"{o}=" for o in options), " ".join(f"--{o}" for o in options)
+        remedy = f"; give {hint} (command line: {typed})" if options else ""
+        named = rows["who"].iloc[0] if "who" in rows else named_rows(rows)
+        n = rows["samples"].sum() if "samples" in rows else len(rows)
+        said.append(f"{counted(n, f'{crop} sample'.strip())}{f' ({named})' if named else ''}: {why}{remedy}")
+    return said
+
+
+def explanation_lines(explanation, most: int = 6) -> list[Line]:
+    """Say the findings sample by sample with doubts, options and cautions, then what to leave alone."""
+    away = explanation.unscored.rename(columns={"reason": "why"})
+    if not explanation.scored:
+        return [*nothing_judged(away), told(DEFER)]
+    items, scores = explanation.items, explanation.scores
+    clear = items[items["confidence"] != "doubtful"]
+    first = clear.loc[clear["rank"].sort_values(kind="stable").index[:most].sort_values()]
+    said = [lead(verdict(explanation))]
+    for (_, sample), found in first.groupby(["specimen", "label"], sort=False):
+        said.append(Line(Kind.HEAD, sample))
+        for r in found.itertuples():
+            said += _item(r)
+    rest = [f"{r.label} {r.nutrient} ({r.confidence})" for r in clear.drop(first.index).itertuples()]
+    said += _listed("Short as well", rest, _AS_WELL)
+    for label, ratio in wide_alone(scores.scored, items)[:_MOST]:
+        said.append(told(f"{label}: {low_relative(ratio)}, but not short by any source", "Ratio"))
+    said += [*_doubts(explanation), *above_lines(explanation, most)]
+    doubtful = [_doubtful(r) for r in items[items["confidence"] == "doubtful"].itertuples()]
+    said += _listed("Too close to call, no action on these alone", doubtful, _MOST)
+    said += [*_stories(explanation), *not_judged_lines(scores), *question_lines(scores), *not_scored(away)]
+    return [*said, told(DEFER)]
+
+
+def _listed(label, names, most):
+    more = f"; and {len(names) - most} more" if len(names) > most else ""
+    return [told(f"{'; '.join(names[:most])}{more}", label)] if names else []
+
+
+def _item(r):
+    ratio = low_relative(r.ratio)
+    yield told(f"{r.rank}. {how_sure(r)} {'. '.join(filter(None, [finding(r), ratio]))}")
+    beside = {
+        "check now": check_now(r) if r.confidence == "look first" else "",
+        "it could mislead": r.doubts, "look also at": r.also_look, "this season": r.this_season,
+        "next year": r.next_year, "caution": r.caution,
+    }  # fmt: skip
+    yield from (detail(text, label) for label, text in beside.items() if text)
+    yield Line(Kind.SOURCE, f"{r.source_key.replace(';', ', ')} ({r.provenance})", "sources")
+
+
+def _doubts(explanation):
+    """Doubts that lower the certainty, with the samples (and nutrients) they are about."""
+    doubts, items = explanation.doubts, explanation.items
+    doubts = doubts[doubts["weakens"].isin(["yes", "in part"])]
+    for key, rows in doubts.groupby("key", sort=False):
+        rows = rows[(rows["nutrient"] == "") | rows["nutrient"].isin(items["nutrient"])]
+        by_sample = rows.groupby("label", sort=False)["nutrient"]
+        names = ", ".join(f"{sample} {' '.join(filter(None, mine))}".strip() for sample, mine in by_sample)
+        if names:
+            r = rows.iloc[0]
+            text = f"{r['what']}. {r['look_for']} ({r['source_key']})"
+            yield told(text, f"What could make it lie, {key} ({names})")
+
+
+def above_lines(explanation, most: int = 6) -> list[Line]:
+    """Say what is above a range, and what could make it so: one line for each reason."""
+    said = []
+    for reasons, rows in explanation.above.groupby("reasons", sort=False):
+        named = "; ".join(map(above_text, rows.head(most).itertuples()))
+        more = f"; and {len(rows) - most} more" if len(rows) > most else ""
+        text = f"{named}{more}. It need not be uptake. {reasons_text(reasons)}"
+        said.append(told(text, "Above the range"))
+    return said
+
+
+def _doubtful(r):
+    within = f" (within the critical range {r.within_ranges})" if r.verdict == Verdict.WITHIN else ""
+    return f"{r.label} {r.nutrient}{within}"
+
+
+def _stories(explanation):
+    for key, rows in explanation.stories.groupby("key", sort=False):
+        yield Line(Kind.HEAD, f"{capital(key)}, {', '.join(dict.fromkeys(rows['label']))}")
+        for r in rows.drop_duplicates("step").itertuples():
+            yield detail(f"{r.text} ({r.source_key}, {r.provenance})", r.step)

@@ -1,0 +1,132 @@
+"""Response curves: fits, comparison, the analysis of a trial, critical levels."""
+
+import numpy as np
+
+from fertkit.response.curves import CURVES
+from fertkit.response.fit import join_text
+from fertkit.response.prices import area_of, money_text
+from fertkit.results import capital, failed, plain
+from fertkit.rounding import same
+from fertkit.say.line import Line, lead, notes, told
+
+
+def analysis_lines(analysis) -> list[Line]:
+    """Say the economic optimum of a trial and what it gains, strips in doubt first."""
+    rates, unit = analysis.data.rates, analysis.rate_unit
+    span = f"{plain(rates[0])} to {plain(rates[-1])} {unit}"
+    said = [
+        f"{len(analysis.data.rate)} rows at {len(rates)} rates, {span}; {analysis.data.shared}price ratio "
+        f"{plain(analysis.price_ratio)} {analysis.yield_unit} per {unit}.",
+        f"Economic optimum rate: {analysis.optimum.text}.",
+        f"Agronomic optimum rate: {analysis.agronomic_optimum.text}.",
+        *gain_lines(analysis),
+        *(_averaged(analysis.comparison) if analysis.curve == "averaged" else ()),
+    ]
+    return [*map(lead, analysis.first), *map(told, said), *notes(analysis.notes)]
+
+
+def gain_lines(analysis) -> list[str]:
+    """Say gain, cost and net gain, each with its interval; nothing where the lowest rate is the answer."""
+    if not (gain := gain_line(analysis)):
+        return []
+    cost = analysis.gain.iloc[1]
+    passed = " (application pass included)" if "pass" in cost["quantity"] else ""
+    return [gain, f"It costs as much as {plain(cost['value'])} {cost['unit']}{passed}.", net_line(analysis)]
+
+
+def _gains(analysis):
+    """Whether a rate above the lowest is the answer."""
+    return analysis.comparison is None or not same(analysis.optimum.rate, analysis.data.rates[0])
+
+
+def gain_line(analysis) -> str:
+    """Say what the optimum yields more than the lowest rate; nothing where that is the answer."""
+    if not _gains(analysis):
+        return ""
+    gain = analysis.gain.iloc[0]
+    return f"{capital(gain['quantity'])}: {plain(gain['value'])} {gain['unit']}{_between(analysis, gain)}."
+
+
+def net_line(analysis) -> str:
+    """Say what of the gain is left after its cost; nothing where the lowest rate is the answer."""
+    if not _gains(analysis):
+        return ""
+    net = analysis.gain.iloc[2]
+    money = net_gain_text(analysis.net_gain, analysis.prices, analysis.yield_unit, analysis.level)
+    return f"Gain minus cost: {plain(net['value'])} {net['unit']}{_between(analysis, net)}; net gain {money}."
+
+
+def net_gain_text(gain, prices, yield_unit: str, level: float) -> str:
+    """Write the net gain as a person would say it, e.g. ``$72/ac (95% interval 40 to 104)``."""
+    said = money_text(gain.value, prices.currency, area_of(yield_unit))
+    if np.isnan(gain.low):
+        return said
+    return f"{said} ({level:.0%} interval {money_text(gain.low)} to {money_text(gain.high)})"
+
+
+def _between(analysis, row):
+    if np.isnan(row["low"]):
+        return ""
+    return f" ({analysis.level:.0%} interval {plain(row['low'])} to {plain(row['high'])})"
+
+
+def _averaged(comparison):
+    """What is averaged by which weights, and why a better supported curve is not."""
+    held = comparison.averaged_weights[comparison.averaged_weights >= 0.005]
+    named = ", ".join(f"{CURVES[k].label} {w:.2f}" for k, w in held.items())
+    by = "their support among themselves" if comparison.ranked else "fit alone"
+    yield f"Averaged over the curves of diminishing returns, weighed by {by}: {named}."
+    best = comparison.rows.iloc[0]
+    if comparison.ranked and best["curve"] == "mean":
+        yield f"No response at all has more support ({best['weight']:.2f}) than any curve."
+    elif comparison.ranked and best["curve"] not in comparison.averaged_weights.index:
+        yield (
+            f"Not averaged: {best['label']}, of most support among all curves ({best['weight']:.2f}): it "
+            "has no optimum but an end of the tested rates."
+        )
+
+
+def comparison_lines(comparison) -> list[Line]:
+    """Say how well each curve fits and the optimum averaged over them."""
+    unit, span = comparison.data.rate_unit, np.ptp(comparison.data.rates)
+    ranked = comparison.rows[(comparison.rows["weight"] >= 0.005) & comparison.ranked]
+    said = [
+        told(f"support among all curves {r.weight:.2f}, optimum {r.optimum_text} {unit}", r.label)
+        for r in ranked.itertuples()
+    ] or [told("Too few rows to rank the curves by AICc: they are weighed by fit alone.")]
+    if comparison.data.places:
+        said.append(told(f"{comparison.data.places}, one common response."))
+    return [*said, told(
+        "Averaged over the curves of diminishing returns: "
+        f"{plain(comparison.averaged_optimum, span=span)} {unit}, {comparison.level:.0%} interval "
+        f"{comparison.averaged_interval.text()} {unit}; the curves alone differ by an SD of "
+        f"{plain(comparison.between_curve_sd, span=span)}."
+    )]  # fmt: skip
+
+
+def fit_lines(fit) -> list[Line]:
+    """Say the curve fitted and its parameters."""
+    span = f"{fit.lowest_rate:g} to {fit.highest_rate:g} {fit.rate_unit}"
+    parameters = "; ".join(f"{r.param} = {_exactly(r.estimate)}" for r in fit.params.itertuples())
+    said = [f"{parameters}; residual SD {plain(fit.sigma)} {fit.yield_unit} with {fit.df_error} df."]
+    said += [f"Join point: {join_text(fit)} {fit.rate_unit}."] if fit.join_set is not None else []
+    first = f"{fit.curve.label} ({fit.curve.formula}) fitted to {fit.n} rows at {fit.n_rates} rates"
+    return [lead(f"{first}, {fit.data.shared}{span}."), *map(told, said + failed(fit.checks))]
+
+
+def _exactly(value):
+    """A parameter to five digits, however small its unit makes it."""
+    if not 0 < abs(value) < 1e-5:
+        return plain(value, 5)
+    return np.format_float_positional(value, 5, unique=False, fractional=False, trim="-")
+
+
+def critical_level_lines(level) -> list[Line]:
+    """Say the critical level of a soil or leaf test."""
+    aim = "" if level.target_pct is None else f" for {level.target_pct:g} % relative yield"
+    text = f"{level.method}: critical level {plain(level.value)}{aim}"
+    if np.isfinite(level.low) or np.isfinite(level.high):
+        low = f"{'< ' if level.low_open else ''}{plain(level.low)}"
+        high = f"{'> ' if level.high_open else ''}{plain(level.high)}" if np.isfinite(level.high) else ""
+        text += f" ({level.level:.0%} interval {low} to {high or 'no upper limit'})"
+    return [lead(f"{text}, from {len(level.sites)} sites, R² {level.r2:.3f}."), *map(told, level.remarks)]
