@@ -12,8 +12,9 @@ import pandas as pd
 import pytest
 
 from fertkit.budget import carry_over, farm_budget, skip_year, soil_buffer
-from fertkit.budget.ledger import _over, _with_balance, _with_trend
+from fertkit.budget.ledger import _with_balance, _with_trend
 from fertkit.errors import InputError
+from fertkit.say.ledger import _over
 
 NAN = float("nan")
 BOOK = pd.DataFrame(

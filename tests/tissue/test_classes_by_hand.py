@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from fertkit.say.leaf_words import finding, percent, value_text
 from fertkit.tissue.classes import (
     CLASSES,
     classify,
@@ -20,7 +21,7 @@ from fertkit.tissue.classes import (
     reported_interval,
     shortage_limit,
 )
-from fertkit.tissue.ranking import agreement_of, named_rows, percent, sentence, shortfalls_of, value_text
+from fertkit.tissue.ranking import agreement_of, named_rows, shortfalls_of
 from fertkit.tissue.score import REASONS, _classes
 
 NAN = float("nan")
@@ -285,21 +286,21 @@ def test_shortfalls_worst_first():
 
 
 def test_sentences():
-    said = [sentence(r) for r in shortfalls_of(agreement_of(SCORED)).itertuples()]
+    said = [finding(r) for r in shortfalls_of(agreement_of(SCORED)).itertuples()]
     assert said == [
-        "a: N 2 % against lower limits of 2.5 to 3 %, short by 2 of 2 sources (A; B), 90 % likely below the "
+        "N 2 % against lower limits of 2.5 to 3 %, short by 2 of 2 sources (A; B), 90 % likely below the "
         "limits (mean over the sources)",
-        "a: Ca < 2 % against a lower limit of 3 %, short by 1 of 2 sources (A), 1 cannot tell (B)",
-        "a: K 2 % against lower limits of 1 to 2.2 %, short by 1 of 3 sources (A), within the critical range "
+        "Ca < 2 % against a lower limit of 3 %, short by 1 of 2 sources (A), 1 cannot tell (B)",
+        "K 2 % against lower limits of 1 to 2.2 %, short by 1 of 3 sources (A), within the critical range "
         "1.8 to 2.4 (C), 40 % likely below the limits (mean over the sources)",
-        "a: Mg 2 %, within the critical range 1.8 to 2.4 (C): short or enough is left open, 30 % likely "
+        "Mg 2 %, within the critical range 1.8 to 2.4 (C): short or enough is left open, 30 % likely "
         "below its lower end",
-        "b: K 2 % against lower limits of 2.5 to 2.6 %, short by 2 of 2 sources (A; B)",
+        "K 2 % against lower limits of 2.5 to 2.6 %, short by 2 of 2 sources (A; B)",
     ]  # fmt: skip
     alone = pd.DataFrame(
         [source("N:S", "A", "low", (3.0, 4.0, NAN, NAN, NAN), unit="ratio", probability_below=0.5)]
     )
-    assert sentence(next(shortfalls_of(agreement_of(alone)).itertuples())) == (
+    assert finding(next(shortfalls_of(agreement_of(alone)).itertuples())) == (
         "a: N:S 2 against a lower limit of 3, short by the only source (A), 50 % likely below the limit"
     )
 

@@ -9,8 +9,9 @@ import pytest
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.reference.facts import load_facts, threshold
+from fertkit.say.leaf_compare import _differ
 from fertkit.tissue import compare_pairs
-from fertkit.tissue.pairs import _differ, _occasions, _pattern, _patterns, _with_verdicts, log_ratio_noise
+from fertkit.tissue.pairs import _occasions, _pattern, _patterns, _with_verdicts, log_ratio_noise
 
 SOYBEAN = {"crop": "soybean", "growth_stage": "R2", "plant_part": "upper trifoliate without petiole"}
 LOWER, HIGHER, LIKE = "lower", "higher", "within noise"
@@ -153,7 +154,7 @@ def test_evidence_from_the_verdicts_of_both_areas(tidy):
 def test_what_differs_is_said_worst_first():
     rows = pd.DataFrame(
         {"nutrient": ["N", "K", "Zn", "Fe"], "difference": [LOWER, LOWER, HIGHER, HIGHER],
-         "log_ratio": [-0.2, -0.6, 0.2, 0.9], "evidence": ["weak: x", "strong: x", "higher", "higher"]}
+         "log_ratio": [-0.2, -0.6, 0.2, 0.9], "short": [False, True, False, False]}
     )  # fmt: skip
     assert _differ(rows) == "K (short), N lower; Fe, Zn higher"
     assert _differ(rows.iloc[2:]) == "Fe, Zn higher"

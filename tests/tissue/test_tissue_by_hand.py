@@ -13,6 +13,7 @@ from statsmodels.stats.anova import anova_lm
 
 from fertkit.errors import InputError, NotEstimable
 from fertkit.reference.facts import load_facts
+from fertkit.say.leaf_words import above_text, low_relative, reasons_text
 from fertkit.tissue import balance_distance, build_norms, cnd, compare_treatments, dop, dris, ratios
 from fertkit.tissue.above import above_ranges
 from fertkit.tissue.cnd import check_norms, default_partition, ilr, ilr_basis
@@ -83,20 +84,19 @@ def ratio(name, key, high, **values):
 
 def test_a_ratio_is_wide_by_more_than_half_of_its_sources():
     two = scored(ratio("high", "A", 18.0), ratio("excessive", "B", 20.0), ratio("sufficient", "C", 25.0))
-    assert wide_ratios(two) == {"S": "N:S is 21, above 18 to 20 (A, B): S is low relative to N"}
+    (wide,) = wide_ratios(two).values()
+    assert (wide.ratio, wide.value, wide.lowest, wide.highest) == ("N:S", 21.0, 18.0, 20.0)
+    assert low_relative(wide) == "N:S is 21, above 18 to 20 (A, B): S is low relative to N"
     half = scored(ratio("high", "A", 18.0), ratio("sufficient", "C", 25.0))
     assert wide_ratios(half) == {}
-    assert wide_ratios(scored(ratio("high", "A", 18.0))) == {
-        "S": "N:S is 21, above 18 (A): S is low relative to N"
-    }
+    alone = wide_ratios(scored(ratio("high", "A", 18.0)))["S"]
+    assert low_relative(alone) == "N:S is 21, above 18 (A): S is low relative to N"
     assert wide_ratios(scored(ratio("high", "", 18.0))) == {}
     assert wide_ratios(scored(ratio("high", "A", 18.0) | {"unit": "%"})) == {}
     other = scored(ratio("high", "A", 18.0), ratio("high", "A", 18.0, specimen=2, label="b"))
     items = pd.DataFrame({"specimen": [1], "nutrient": ["S"]})
-    assert wide_alone(other, items) == ["b: N:S is 21, above 18 (A): S is low relative to N"]
-    assert wide_alone(other, items.iloc[:0]) == [
-        f"{who}: N:S is 21, above 18 (A): S is low relative to N" for who in "ab"
-    ]
+    assert wide_alone(other, items) == [("b", alone)]
+    assert wide_alone(other, items.iloc[:0]) == [("a", alone), ("b", alone)]
 
 
 def test_balanced_with_the_other_of_a_ratio():
@@ -180,6 +180,10 @@ def test_soil_on_the_leaf_needs_both_above_their_lines(iron, aluminium, soiled):
     assert not soil_on_leaf(scored(result("Fe", "high")))
 
 
+def said_above(rows):
+    return above_text(next(rows.itertuples()))
+
+
 def test_above_a_range_by_half_of_the_sources_or_more():
     two = [
         result("Fe", "high", high=100.0, value=150.0),
@@ -187,7 +191,8 @@ def test_above_a_range_by_half_of_the_sources_or_more():
     ]
     got = above_ranges(scored(*two))
     assert got[["nutrient", "class"]].to_numpy().tolist() == [["Fe", "high"]]
-    assert "against an upper limit of 100 %, above by 1 of 2 sources (A)" in got["finding"][0]
+    assert got[["lowest_limit", "highest_limit", "over", "sources"]].to_numpy().tolist() == [[100, 100, 1, 2]]
+    assert "against an upper limit of 100 %, above by 1 of 2 sources (A)" in said_above(got)
     third = result("Fe", "low", high=300.0, source_key="C")
     assert above_ranges(scored(*two, third)).empty
     worst = scored(
@@ -196,13 +201,13 @@ def test_above_a_range_by_half_of_the_sources_or_more():
     )
     got = above_ranges(worst)
     assert got["class"].tolist() == ["excessive"]
-    assert "350 % against upper limits of 100 to 300 %, above by 2 of 2 sources (A; B)" in got["finding"][0]
-    assert above_ranges(scored(two[0]))["finding"][0].endswith("above by the only source (A)")
+    assert "350 % against upper limits of 100 to 300 %, above by 2 of 2 sources (A; B)" in said_above(got)
+    assert said_above(above_ranges(scored(two[0]))).endswith("above by the only source (A)")
     assert above_ranges(scored(ratio("high", "A", 18.0))).empty
     other = scored(two[0], result("K", "low", specimen=2))
     assert above_ranges(other)["nutrient"].tolist() == ["Fe"]
-    assert "Soil on the leaf" in above_ranges(other)["reasons"][0]
-    assert "Stunted growth" in above_ranges(scored(result("K", "high", high=3.0)))["reasons"][0]
+    assert "Soil on the leaf" in reasons_text(above_ranges(other)["reasons"][0])
+    assert "stunted growth" in above_ranges(scored(result("K", "high", high=3.0)))["reasons"][0]
 
 
 def oxide_rows(n, p, k=(0.0, 1.0), key="A"):
