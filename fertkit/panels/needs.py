@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from fertkit.budget import nutrient_budget, season_demand
-from fertkit.budget.needs import GOVERNS
+from fertkit.budget.words import GOVERNS
 from fertkit.budget.yields import highest_lb_ac, lb_ac_per
 from fertkit.errors import FertkitError, UnitError
 from fertkit.panels import controls

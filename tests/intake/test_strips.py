@@ -389,7 +389,7 @@ def test_unused_columns_are_all_named():
     text = rows("Colour;Soil test K", lambda block, step: f"green {block}{step};{140 + step}")
     trial = read(text)
     assert trial.notes == ("not used: columns 'Colour', 'Soil test K'",)
-    assert "note: not used: columns 'Colour', 'Soil test K'" in trial.summary()
+    assert "Note: not used: columns 'Colour', 'Soil test K'" in trial.summary()
     assert not any("not used" in note for note in read(GOOD, crop="corn").notes)
 
 

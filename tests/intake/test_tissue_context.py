@@ -200,7 +200,7 @@ def test_one_result_in_every_sample_is_asked_about():
 def test_summary_can_be_read_aloud():
     text = read("Sample,N,P,K\na,31,3.1,ND\nb,29,2.9,18\nMean,30,3,18\n").summary()
     assert text.startswith("lab.csv: 2 samples, 3 nutrients (N, P, K)")
-    for words in ("inferred: unit of N", "not used: summary line 'Mean'", "note: "):
+    for words in ("inferred: unit of N", "not used: summary line 'Mean'", "Note: "):
         assert words in text
 
 

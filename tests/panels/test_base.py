@@ -13,6 +13,7 @@ from fertkit.panels import base, controls, drawing, show, uploads
 from fertkit.panels.base import Panel
 from fertkit.plots.style import new_axes
 from fertkit.results import Result, checks_frame
+from fertkit.say.line import lead
 
 
 @dataclass(frozen=True)
@@ -24,8 +25,8 @@ class Line(Result):
     def table(self):
         return pd.DataFrame({"x": self.x, "y": self.x * self.slope})
 
-    def summary(self):
-        return f"slope {self.slope:g}"
+    def lines(self):
+        return [lead(f"slope {self.slope:g}")]
 
     checks = checks_frame([])
     sources = pd.DataFrame()

@@ -91,7 +91,7 @@ def test_says_oxides_are_not_tissue(panel, handed_over):
 def test_one_sample_that_cannot_be_judged_is_told_without_code(handed_over):
     panel = LeafPanel()
     panel.upload.value = handed_over("bare.csv", b"Sample,Crop,K %\nA,soybean,1.2\n")
-    told = without_code("\n".join([panel.message(), panel.words(), *panel.cautions()]))
+    told = without_code("\n".join([panel.message(), *map(str, panel.words()), *panel.cautions()]))
     assert told.startswith("1 sample: nothing could be judged")
     assert "No range for soybean: the growth stage and plant part" in told
     assert "--" not in told

@@ -301,7 +301,7 @@ def test_sentences():
         [source("N:S", "A", "low", (3.0, 4.0, NAN, NAN, NAN), unit="ratio", probability_below=0.5)]
     )
     assert finding(next(shortfalls_of(agreement_of(alone)).itertuples())) == (
-        "a: N:S 2 against a lower limit of 3, short by the only source (A), 50 % likely below the limit"
+        "N:S 2 against a lower limit of 3, short by the only source (A), 50 % likely below the limit"
     )
 
 

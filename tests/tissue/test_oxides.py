@@ -26,7 +26,7 @@ def test_phosphorus_as_oxide_is_doubted_and_left_as_it_is(tidy):
     (meaning,), scores = told(tidy({name: OXIDES for name in "abcd"}))
     assert "P (P2O5 is 2.29 times P), K (K2O is 1.20 times K)" in meaning
     assert "ask the laboratory" in meaning
-    assert f"caution: {meaning}" in scores.summary()
+    assert f"Caution: {meaning}" in scores.summary()
     p = scores.table[scores.table["nutrient"] == "P"]
     assert p["value"].tolist() == pytest.approx([0.36 * 2.2914] * 4, rel=1e-4)
     assert set(p["class"]) == {"high"}

@@ -52,7 +52,7 @@ def test_a_source_that_cannot_tell_is_not_counted_as_agreeing(tidy):
     assert (row["sources"], row["short"], row["untold"], row["untold_sources"]) == (2, 2, 1, "KSU_CORN")
     assert (row["lowest_limit"], row["highest_limit"]) == (20, 20)
     assert row["verdict"] == "short by every source that can tell"
-    line = next(line for line in scores.summary(20).splitlines() if ": Zn" in line)
+    line = next(line for line in scores.summary(most=20).splitlines() if ": Zn" in line)
     assert "short by 2 of 3 sources (TRISTATE_E2567; SCSB394_UDEL), 1 cannot tell (KSU_CORN)" in line
     assert explain(scores).table.set_index("nutrient").loc["Zn", "confidence"] != "likely"
 
@@ -65,8 +65,8 @@ def test_one_unknown_part_or_stage_stops_no_other_sample(tidy):
     assert scores.shortfalls["sample_id"].tolist() == ["North"]
     first, *rest = scores.summary().splitlines()
     assert first.startswith("1 of 3 samples scored")
-    assert rest[0].startswith("not scored: 1 corn sample (South, row 3): unknown plant part of corn 'bud'")
-    assert rest[1].startswith("not scored: 1 corn sample (East, row 4): unknown growth stage of corn")
+    assert rest[0].startswith("Not scored: 1 corn sample (South, row 3): unknown plant part of corn 'bud'")
+    assert rest[1].startswith("Not scored: 1 corn sample (East, row 4): unknown growth stage of corn")
     with pytest.raises(LookupFailed, match="South, row 3: unknown plant part"):
         score_tissue(frame, strict=True)
 
