@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from matplotlib.path import Path
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
+from fertkit.say.plans import sketch
 from fertkit.trials.application import application_geojson, application_table, area, write_application
-from fertkit.trials.layout import draw_latin, plan_strips, sketch
+from fertkit.trials.layout import draw_latin, plan_strips
 
 MACHINES = {"header_width": 30, "applicator_width": 60, "strip_length": 1200}
 RATES = [0, 50, 100, 150]
