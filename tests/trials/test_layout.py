@@ -395,7 +395,7 @@ def test_sketch_row_by_row():
     rows = [" ".join(f"{rate[b, c]:>3g}" for c in (1, 2, 3)) for b in (3, 2, 1)]  # the far end on top
     assert sketch(plan) == [f"     · | {row} |   ·" for row in rows]
     ladder = plan_strips([0, 50], seed=4, blocks=2, design="ladder", borders=2, **MACHINES)
-    assert sketch(ladder) == "    ·  · |  0 50 | 50  0 |  ·  ·"
+    assert sketch(ladder) == ["    ·  · |  0 50 | 50  0 |  ·  ·"]
 
 
 # ---- strips laid into a field
