@@ -227,9 +227,9 @@ def break_even_ratio(curve, params, lowest_rate, highest_rate, *, pass_cost=0.0)
         middle = (left + right) / 2
         rising = curve.slope(middle, params) * (middle - low) > gain(middle)
         left, right = np.where(rising, middle, left), np.where(rising, right, middle)
-    touching = gain(right) / (right - low)
+    far = np.where(cost > 0, right, high)
     start = np.where(cost > 0, 0.0, curve.slope(low, params))
-    return np.maximum(np.maximum(start, np.where(cost > 0, touching, gain(high) / (high - low))), 0.0)
+    return np.maximum(np.maximum(start, gain(far) / (far - low)), 0.0)
 
 
 @asks(params=amounts, share=amounts)

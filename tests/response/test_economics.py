@@ -277,3 +277,63 @@ def test_no_tested_rate_beats_the_optimum(curve, case):
         return CURVES[curve].value(x, params) - case["ratio"] * x
 
     assert net(rate) >= net(grid).max() - 1e-9
+
+
+@pytest.mark.parametrize(
+    ("curve", "params"),
+    [
+        ("linear", (3.0, 0.02)), ("quadratic", (3.0, 0.05, -1.25e-4)), ("quadratic", (3.0, -0.01, 1e-4)),
+        ("linear_plateau", (3.0, 0.03, 140.0)), ("mitscherlich", (8.0, 5.0, 0.015)),
+        ("spherical", (3.0, 2.0, 120.0)), ("mean", (5.0,)), ("linear", (3.0, -0.01)),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("low", [0.0, 40.0])
+@pytest.mark.parametrize("cost", [0.0, 0.5])
+def test_break_even_ratio_is_the_steepest_chord(curve, params, low, cost):
+    """The greatest of (gain - cost) / (rate - lowest) on a mesh of tested rates, none below zero."""
+    mesh = np.concatenate([low + np.geomspace(1e-4, 1, 200), np.linspace(low, 200, 40_001)[1:]])
+    value = CURVES[curve].value
+    chords = (value(mesh, np.array(params)) - value(low, np.array(params)) - cost) / (mesh - low)
+    found = float(break_even_ratio(curve, params, low, 200, pass_cost=cost))
+    assert found == pytest.approx(max(chords.max(), 0), rel=1e-5, abs=1e-9)
+
+
+@pytest.mark.parametrize("amount", [0.0, 0.003, 0.4, 1.7, 30.0])
+@pytest.mark.parametrize("best", [0.0, 0.5, 96.3, 160.0])
+def test_stretch_of_rates_is_that_of_a_fine_mesh(amount, best):
+    """A return with a kink and a hollow: from the best rate as far as all rates between lose no more."""
+
+    def net(x):
+        away = np.abs(np.asarray(x, float) - best)
+        return 50 - 0.02 * away + 0.8 * np.sin(away / 9) ** 2 * (away > 20) - 4e-4 * away**2
+
+    low, high = (float(end) for end in rates_within(net, best, 0.0, 160.0, amount))
+    mesh = np.linspace(0, 160, 160_001)
+    good = net(mesh) >= net(best) - amount - 1e-9
+    for end, side in ((low, mesh[mesh <= best][::-1]), (high, mesh[mesh >= best])):
+        lost = np.flatnonzero(~good[np.searchsorted(mesh, side)])
+        wanted = side[max(lost[0] - 1, 0)] if len(lost) else side[-1]
+        assert end == pytest.approx(wanted, abs=2e-3)
+
+
+def test_a_pass_is_charged_against_rates_below_one_too():
+    """A line joined at 0.4 rises by 1: that pays for a pass of 0.9 and not for one of 1.2."""
+    for cost, rate in ((1.2, 0.0), (0.9, 0.4)):
+        found = economic_optimum_rate("linear_plateau", [3.0, 2.5, 0.4], 0.01, 0, 2, pass_cost=cost)
+        assert float(found.rate) == pytest.approx(rate)
+
+
+def test_equal_returns_are_a_tie_at_a_price_alone():
+    # Slope 0.03 and price ratio 0.03: all rates up to the join return the same; a free plateau is no tie.
+    for ratio, status in (
+        (0.03, "tie"),
+        (0.029, "interior"),
+        (0.0, "interior"),
+        (0.031, "no economic response"),
+    ):
+        found = economic_optimum_rate("linear_plateau", [3.0, 0.03, 100.0], ratio, 0, 200)
+        assert str(found.status) == status
+    assert rate_for_share_of_rise([60.0, 15.0, 0.02], 0.0) == 0
+    for share in ([0.5, 1.0], [-0.1, 0.5]):
+        with pytest.raises(NotEstimable, match="share of the rise"):
+            rate_for_share_of_rise([60.0, 15.0, 0.02], share)
