@@ -18,8 +18,14 @@ TRADE = HOLLOW | {"marker": "D", "ms": 4.5, "mec": hue.accent, "mew": 1.3, "zord
 def budget_bars(budget, ax, *, nutrients=MACRO):
     """Draw uptake as one bar per nutrient: the part that is removed, then the part that stays.
 
-    The whiskers span what the published sources say is removed; the diamonds are trade figures. `nutrients`
-    are drawn in their order; those the budget lacks are left out.
+    The whiskers span what the published sources say is removed; the diamonds are trade figures.
+
+    Parameters
+    ----------
+    budget : NutrientBudget
+    ax : Axes, optional
+    nutrients : sequence of str
+        Which nutrients, in this order; those the budget lacks are left out.
     """
     shown = budget.defaults.set_index("nutrient")
     shown = shown.loc[[n for n in nutrients if n in shown.index]]

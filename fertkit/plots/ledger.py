@@ -15,8 +15,13 @@ REMOVED = {"color": "white", "edgecolor": hue.accent, "hatch": "////", "width": 
 def ledger_years(ledger, ax, *, nutrient: str = "K2O"):
     """Draw one nutrient's book: applied up, removed down, the running balance, and the soil test below.
 
-    The nutrient is the first of the ledger's, if it lacks this one. On axes that are given the balance alone
-    is drawn.
+    Parameters
+    ----------
+    ledger : Ledger
+    ax : Axes, optional
+        Draws the balance only.
+    nutrient : str
+        The first of the ledger's, if it lacks this one.
     """
     name = nutrient if nutrient in ledger.nutrients else ledger.nutrients[0]
     table = only(ledger.rows, nutrient=name)
@@ -65,7 +70,17 @@ def _test_axes(ax, ledger, nutrient, title="", before=()):
 def skipped_year(result, ax, *, nutrient: str | None = None):
     """Draw the soil test of a rotation as planned and with one year's fertilizer left out.
 
-    The nutrient is the first with a starting soil test, if None; `NotEstimable` if none has one.
+    Parameters
+    ----------
+    result : SkippedYear
+    ax : Axes, optional
+    nutrient : {'P2O5', 'K2O'}, optional
+        The first with a starting soil test, if None.
+
+    Raises
+    ------
+    NotEstimable
+        If no starting soil test was given.
     """
     planned, year = result.planned, result.year
     tested = [n for n in planned.nutrients if TEST_OF.get(n) in planned.start]

@@ -128,7 +128,15 @@ def _optima(ax, comparison):
 
 @figure()
 def critical_level(result, ax, *, test_label: str = "test"):
-    """Draw relative yield against the test, the fitted line and the critical level; see `CriticalLevel`."""
+    """Draw relative yield against the test, the fitted line and the critical level.
+
+    Parameters
+    ----------
+    result : CriticalLevel
+    ax : Axes, optional
+    test_label : str
+        What the test is, with its unit.
+    """
     sites, line, top = result.sites, result.line, result.sites["test"].max()
     site = HOLLOW | {"color": hue.ink, "ms": 5, "zorder": 3, "label": "site"}
     ax.plot(sites["test"], sites["relative_yield_pct"], "o", **site)

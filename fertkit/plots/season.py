@@ -19,8 +19,16 @@ SHORT = {"hatch": "////", "facecolor": "none", "edgecolor": hue.accent, "lw": 0}
 def season_curves(demand, ax, *, nutrients=("N", "P2O5", "K2O"), daily: bool = True):
     """Draw cumulative uptake through the season, its published points, and below it the daily demand.
 
-    The panel of daily demand is left out on axes that are given. Thin stretches of a curve are interpolation,
-    far from any published point.
+    Thin stretches of a curve are interpolation, far from any published point.
+
+    Parameters
+    ----------
+    demand : SeasonDemand
+    ax : Axes, optional
+        Draws the cumulative curves only.
+    nutrients : sequence of str
+    daily : bool
+        Add the panel of daily demand; only without `ax`.
     """
     names, end = [n for n in nutrients if n in demand.nutrients], demand.rows["day"].max()
     lines = dict(zip(names, zip(cycle(HUES), cycle(DASHES)), strict=False))
@@ -74,9 +82,9 @@ def _explained(demand, names, daily: bool) -> list:
     marks = (
         (True, "heavy: near a point; thin: interpolated", {"lw": 3}),
         (used.any(), "own point" if own else "published point, used", dot | {"mec": "white"}),
-        ((~used).any(), "own point" if own else "published point, other", dot | {"mfc": "white"}),
+        (not used.all(), "own point" if own else "published point, other", dot | {"mfc": "white"}),
         (staged.any(), f"published peak{basis}", bar),
-        ((~staged).any(), f"published peak{basis}, stage not stated", {"lw": 0.9, "ls": (0, (1, 4))}),
+        (not staged.all(), f"published peak{basis}, stage not stated", {"lw": 0.9, "ls": (0, (1, 4))}),
     )
     return [shown(says, **look) for some, says, look in marks if some]
 
@@ -103,7 +111,12 @@ def _peaks(ax, demand, lines, end):
 def supply_lines(gap, ax, *, nutrient: str | None = None):
     """Draw supply against demand for one nutrient, the shortage shaded from its first day.
 
-    The nutrient is the one with the largest gap, if None.
+    Parameters
+    ----------
+    gap : SupplyGap
+    ax : Axes, optional
+    nutrient : str, optional
+        The one with the largest gap, if None.
     """
     nutrient = nutrient or gap.gaps.loc[gap.gaps["largest_gap"].idxmax(), "nutrient"]
     table, demand = only(gap.rows, nutrient=nutrient), gap.demand

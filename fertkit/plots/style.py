@@ -85,7 +85,7 @@ def figure(*, width: float = PAGE, height: float = 3.1):
                 ax.figure.grows = True
             draw(result, ax, **options)
             if title is not None:
-                entitle(ax, title)
+                entitle(ax, title, _aside(ax))
             return ax
 
         del drawn.__wrapped__  # its own signature is the one to be shown
@@ -124,16 +124,16 @@ def finish(ax, title: str = "", xlabel: str = "", ylabel: str = "", *, grid: str
     if grid:
         ax.grid(axis=grid, color=hue.grid, linewidth=0.7)
     if title:
-        entitle(ax, title)
+        entitle(ax, title, _aside(ax))
     ax.set_xlabel(xlabel, fontsize=TEXT, color=hue.ink)
     ax.set_ylabel(ylabel, fontsize=TEXT, color=hue.ink)
     legend(ax, explain)
     return ax
 
 
-def entitle(ax, title: str) -> None:
-    """Set the title of an axes in house form, broken where it would leave the page."""
-    lines = "\n".join(fill(line, int(_room(ax) / 8)) for line in title.split("\n"))
+def entitle(ax, title: str, aside: float = 0.0) -> None:
+    """Set the title of axes that begin `aside` [pt] in house form, broken where it would leave the page."""
+    lines = "\n".join(fill(line, max(20, int((_room(ax) - aside) / 8))) for line in title.split("\n"))
     ax.set_title(lines, loc="left", fontsize=TITLE, fontweight="bold", color=hue.ink)
 
 
@@ -171,7 +171,7 @@ def legend(ax, marks=None):
     for mark in ax.get_legend_handles_labels()[0] if marks is None else marks:
         named.setdefault(mark.get_label(), mark)
     old = ax.get_legend()
-    if not named or (old and old.named == list(named)):
+    if not named or getattr(old, "named", None) == list(named):
         return old
     texts, columns = _columns([str(label) for label in named], _room(ax))
     place = ax.transAxes + ScaledTranslation(-_aside(ax) / 72, -_below(ax) / 72, ax.figure.dpi_scale_trans)
@@ -199,7 +199,7 @@ def _below(ax) -> float:
 
 def _columns(labels, room: float):
     """Break labels that are too long for the room, and tell in how many columns they go there."""
-    texts = [fill(label, int((room - 40) / LETTER)) for label in labels]
+    texts = [fill(label, max(20, int((room - 40) / LETTER))) for label in labels]
     for count in range(min(4, len(texts)), 1, -1):
         longest = [max(map(len, part)) for part in np.array_split(texts, count)]
         if sum(43 + LETTER * n for n in longest) <= room - 8:

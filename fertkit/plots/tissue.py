@@ -23,7 +23,14 @@ def tissue_grid(scores, ax, *, most: int = 40):
     """Draw samples by nutrients, each cell shaded by its class and holding its value.
 
     Where the sources that hold disagree, the cell is cut: lower left the strictest class, upper right the
-    mildest. At most `most` samples are shown; those with the most certain shortfalls first if there are more.
+    mildest.
+
+    Parameters
+    ----------
+    scores : TissueScores
+    ax : Axes, optional
+    most : int
+        Samples shown; those with the most certain shortfalls first if there are more.
     """
     table = scores.agreement
     specimens, first = _shown_samples(table, most), table.drop_duplicates("specimen").set_index("specimen")
@@ -83,8 +90,19 @@ def sample_detail(scores, sample, ax=None, **options):
 
     All values of a nutrient are divided by the middle one of the lower limits of its sources, so that 1 is
     where sufficiency starts for the middle source. Bars are sufficiency ranges, ticks critical levels; the
-    dot is the result with about 95 % of its laboratory and sampling error. `sample` is a sample_id (its first
-    specimen) or a specimen number; one not among the scores raises `LookupFailed` with those that are.
+    dot is the result with about 95 % of its laboratory and sampling error.
+
+    Parameters
+    ----------
+    scores : TissueScores
+    sample : str or int
+        sample_id (its first specimen) or specimen number.
+    ax : Axes, optional
+
+    Raises
+    ------
+    LookupFailed
+        If the sample is not among the scores; lists those that are.
     """
     return _detail(scores, ax=ax, sample=sample, **options)
 

@@ -15,7 +15,17 @@ from fertkit.tissue.dilution import critical_n
 def pair_ratios(comparison, ax, *, pair: str | None = None):
     """Draw poor over good, one line per nutrient, with the band that noise alone would fill.
 
-    The pair is the first if None; one that is not known raises `LookupFailed` with the pairs.
+    Parameters
+    ----------
+    comparison : PairComparison
+    ax : Axes, optional
+    pair : str, optional
+        Which pair; the first if None.
+
+    Raises
+    ------
+    LookupFailed
+        If the pair is not known; lists the pairs.
     """
     pair = asked("pair", pair, comparison.pairs["pair"])
     table = only(comparison.pairs, pair=pair).set_index("nutrient")
@@ -39,8 +49,17 @@ def pair_ratios(comparison, ax, *, pair: str | None = None):
 def season_lines(path, ax, *, sample: str | None = None, nutrient: str | None = None):
     """Draw one nutrient of one field through the season, each date against the ranges of its own stage.
 
-    Sample and nutrient are the first with a turn, or the first, if None; what is not on the path raises
-    `LookupFailed` with what is.
+    Parameters
+    ----------
+    path : SeasonPath
+    ax : Axes, optional
+    sample, nutrient : str, optional
+        Which; the first with a turn, or the first, if None.
+
+    Raises
+    ------
+    LookupFailed
+        If the sample or nutrient is not on the path; lists those that are.
     """
     table = path.path
     first = (table[table["turn"] != ""] if (table["turn"] != "").any() else table).iloc[0]
@@ -65,7 +84,12 @@ def season_lines(path, ax, *, sample: str | None = None, nutrient: str | None = 
 def balance_bars(balance, ax, *, sample=None):
     """Draw the balance indices of one sample, needed first on top; hatched where its range says short too.
 
-    `sample` is a sample_id or specimen; the first if None.
+    Parameters
+    ----------
+    balance : Balance
+    ax : Axes, optional
+    sample : str or int, optional
+        sample_id or specimen; the first if None.
     """
     table, column = balance.indices, "specimen" if isinstance(sample, int) else "sample_id"
     table = only(table, **{column: asked("sample", sample, table[column])})
@@ -85,7 +109,14 @@ def balance_bars(balance, ax, *, sample=None):
 def treatment_means(comparison, ax, *, nutrient: str | None = None, measure: str = "concentration"):
     """Draw the treatment means of one nutrient with half a least significant difference each way.
 
-    The nutrient is the one with the smallest p value if None; `measure` is concentration or uptake.
+    Parameters
+    ----------
+    comparison : TreatmentComparison
+    ax : Axes, optional
+    nutrient : str, optional
+        The one with the smallest p value if None.
+    measure : str
+        concentration or uptake.
     """
     tests = only(comparison.tests, measure=asked("measure", measure, comparison.tests["measure"]))
     nutrient = asked("nutrient", nutrient, tests.sort_values("p_value")["nutrient"])
