@@ -89,22 +89,22 @@ class LeafPanel(Panel):
 
     def message(self):
         """How many results a source calls short, the surest first; nothing judged is never an all-clear."""
-        judged = self._shown(self.result.agreement)
+        judged = self._chosen(self.result.agreement)
         about = self.settings.sample or counted(judged["specimen"].nunique(), "sample")
         if not (judged["sources"] > 0).any():
             return f"{about}: nothing could be judged, see the cautions below."
-        found = self._shown(self.result.shortfalls)
+        found = self._chosen(self.result.shortfalls)
         short = found[found["short"] > 0]
         within = len(found) - len(short)
         aside = f"\n{within} within a critical range, see In words" if within else ""
         if not len(short):
-            shown = replace(self.result, scored=self._shown(self.result.scored))
+            shown = replace(self.result, scored=self._chosen(self.result.scored))
             return f"{about}: {all_clear(shown)}.{aside}"
         surest = short.sort_values("probability_below", ascending=False, kind="stable")
         said = [_said(row, bool(self.settings.sample)) for row in surest.head(3).itertuples()]
         more = f"\nand {len(surest) - 3} more, see In words" if len(surest) > 3 else ""
         count = f"{len(short)} result{'s' * (len(short) > 1)} short by a source or more"
-        shown = replace(self.result, scored=self._shown(self.result.scored))
+        shown = replace(self.result, scored=self._chosen(self.result.scored))
         missing = gaps(shown)
         lost = f"\nNot in this verdict: {'; '.join(missing)}." if missing else ""
         return f"{about}: {count}.\n" + "\n".join(said) + more + aside + lost
@@ -131,7 +131,7 @@ class LeafPanel(Panel):
             "print(result.summary())"
         )
 
-    def _shown(self, table):
+    def _chosen(self, table):
         wanted = self.settings.sample
         return table[table["sample_id"].astype(str) == wanted] if wanted else table
 
