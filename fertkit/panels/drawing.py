@@ -66,15 +66,21 @@ class Sheet:
         """Let `move` change what the axes show; legends and, where they serve, limits stay."""
         self._places = self._places or {ax: _place(ax) for ax in self.figure.axes}
         before = {ax: (*ax.get_ylim(), ax.get_legend()) for ax in self.figure.axes}
+        lines = self._title_lines()
         move(*self.figure.axes)
-        if any(ax.get_legend() is not old and not self._places[ax] for ax, (*_, old) in before.items()):
-            self._arrange()  # another legend beside the axes may need other room
+        other = any(ax.get_legend() is not old and not self._places[ax] for ax, (*_, old) in before.items())
         for ax, (low, high, _) in before.items():
             if self._places[ax] and ax.get_legend():
                 ax.get_legend().set_loc(self._places[ax])
             now = ax.get_ylim()
             if low <= now[0] and now[1] <= high and now[1] - now[0] >= KEPT * (high - low):
-                ax.set_ylim(low, high)
+                ax.set_ylim(low, high, auto=None)  # the next move may need others
+            other |= ax.get_ylim() != (low, high)
+        if other or lines != self._title_lines():
+            self._arrange()  # another legend beside the axes, longer numbers or titles need other room
+
+    def _title_lines(self) -> list[int]:
+        return [ax.get_title(loc="left").count("\n") for ax in self.figure.axes]
 
     def _part(self, artist, view):
         from matplotlib.axis import Axis

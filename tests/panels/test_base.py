@@ -312,6 +312,28 @@ def test_limits_stay_where_they_serve_and_give_way_where_not():
     assert ax.get_ylim() == pytest.approx(limits)
 
 
+def test_limits_that_stayed_once_follow_the_next_line():
+    ax = rising(10)
+    sheet = drawing.Sheet(ax)
+    limits = ax.get_ylim()
+    sheet.again(lambda _: ax.plot([0, 1], [0, 9]))
+    assert ax.get_ylim() == limits
+    sheet.again(lambda _: ax.plot([0, 1], [-50, 100]))
+    low, high = ax.get_ylim()
+    assert low < -50
+    assert high > 100
+
+
+def test_a_title_of_more_lines_gets_its_room():
+    ax = rising(1)
+    ax.set_title("one line", loc="left")
+    sheet = drawing.Sheet(ax)
+    top = ax.get_position().y1
+    sheet.again(lambda _: ax.set_title("one line\nand another\nand a third", loc="left"))
+    assert ax.get_position().y1 < top - 0.05
+    assert ax.get_tightbbox().y1 <= ax.figure.bbox.y1 + 1
+
+
 def test_axes_and_legends_keep_their_places():
     ax = rising(1)
     sheet = drawing.Sheet(ax)
