@@ -64,7 +64,7 @@ def prepare_ranges(ranges: pd.DataFrame, name: str = "ranges") -> pd.DataFrame:
     ranges = ranges.set_axis(range(len(ranges))).copy()
     ranges["crop"] = [base_crop(c) for c in ranges["crop"]]
     ranges[["first", "last"]] = spans
-    for i, (nutrient, unit) in enumerate(zip(ranges["nutrient"], ranges["unit"], strict=True)):
+    for i, nutrient, unit in ranges[["nutrient", "unit"]].itertuples():
         home = "ratio" if unit == "ratio" else home_unit(nutrient)
         if unit != home:
             ranges.loc[i, LIMITS] = convert_concentration(ranges.loc[i, LIMITS].astype(float), unit, home)

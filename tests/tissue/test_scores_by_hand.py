@@ -3,6 +3,7 @@
 import dataclasses
 import itertools
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ from fertkit.tissue.dilution import critical_n, relative_yield
 from fertkit.tissue.explain import confidence_word
 from fertkit.tissue.match import match_ranges, prepare_ranges
 from fertkit.tissue.score import _distinct, _who, settle_cvs
+from fertkit.tissue.unjudged import unjudged_in_short
 
 NAN = float("nan")
 RANGES = load_ranges()
@@ -253,3 +255,24 @@ def test_explained_and_chosen_samples(tidy):
     assert both == "likely"
     with pytest.raises(dataclasses.FrozenInstanceError):
         every.scored = False
+
+
+def test_what_was_not_judged_in_one_line():
+    # only where the petiole is what a range turns on is the reader asked for it
+    row = {"specimen": 1, "crop": "soybean", "growth_stage": "R2", "plant_part": "upper trifoliate"}
+    petiole = row | {
+        "nutrient": "Zn",
+        "differs_in": "petiole",
+        "near_part": "upper trifoliate without petiole",
+    }
+    stage = row | {"nutrient": "B", "differs_in": "stage", "near_part": "upper trifoliate", "specimen": 2}
+
+    def said(*rows):
+        return unjudged_in_short(SimpleNamespace(unjudged=pd.DataFrame(rows)))
+
+    asked = said(petiole, stage)[0]
+    assert asked.startswith("Zn, B in 2 samples; state the part with --part")
+    assert asked.endswith('without petiole"')
+    assert said(petiole)[0].startswith("Zn in 1 sample; state")
+    assert said(stage) == ["B in 1 sample: no range holds"]
+    assert said() == []
