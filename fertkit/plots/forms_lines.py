@@ -21,19 +21,18 @@ BOUNDS = {
 DRAWN = 40_000
 
 
-def rate_label(name: str, rate: float, status: str, unit: str, span: float = 0.0) -> str:
-    """Label of an optimum: its name and its rate, said as a bound where it is only that."""
-    return f"{name}, {BOUNDS.get(status, '')}{plain(rate, span=span)} {unit}"
+def answer(ax, rate, height, name=None, unit="", *, status="interior", span=0.0, lead: bool = True, **look):
+    """Mark an answer at a height on its curve, or on the rate axis without one, and lead the eye to it.
 
-
-def answer(ax, rate, height, status="interior", label=None, *, lead: bool = True, **look) -> None:
-    """Mark an answer at a height on its curve, or on the rate axis without one, and lead the eye to it."""
+    With a `unit` the key says the rate, as a bound where the status makes it only that.
+    """
     if lead:
         ax.axvline(rate, color=hue.accent, lw=1.2, zorder=1)
     if height is None:
         height, look = 0, {"transform": ax.get_xaxis_transform()} | look
-    mark = {"marker": STATUS_MARKERS[status], "zorder": 7}
-    ax.plot([rate], [height], label=label, **ANSWER | mark | look)
+    says = f"{name}, {BOUNDS.get(status, '')}{plain(rate, span=span)} {unit}" if name and unit else name
+    mark = {"marker": STATUS_MARKERS[status], "zorder": 7, "label": says}
+    ax.plot([rate], [height], **ANSWER | mark | look)
 
 
 def money_line(ax, result, rate, net, unit: str) -> None:

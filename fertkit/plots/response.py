@@ -3,7 +3,7 @@
 import numpy as np
 
 from fertkit.plots.forms import groups, interval, remark, rows
-from fertkit.plots.forms_lines import BOUNDS, answer, rate_label
+from fertkit.plots.forms_lines import BOUNDS, answer
 from fertkit.plots.palette import CURVE_LINES, HOLLOW, hue
 from fertkit.plots.returns import net_return_marks
 from fertkit.plots.style import entitle, figure, finish, legend, panel_below, redrawn
@@ -29,15 +29,15 @@ def response_fit(fit, ax):
         point = join.low == join.high
         says = f"join {join.text()} {unit}" if point else f"join anywhere up to {join.high:g} {unit}"
         if point and not join.low_open and not join.high_open:
-            answer(ax, join.low, None, label=says, lead=False, color=hue.quiet)
+            answer(ax, join.low, None, says, lead=False, color=hue.quiet)
         else:
             look = {"point": join.low if point else None, "opens": (point and join.low_open, join.high_open)}
             interval(ax, join.low, join.high, 0.0, colour=hue.quiet, label=says, **look)
     finish(ax, capital(fit.curve.label), f"rate [{unit}]", f"yield [{fit.yield_unit}]")
 
 
-@figure(height=3.7)
-def response_analysis(analysis, ax, *, within: float | None = None):
+@figure(height=3.7, titled=True)
+def response_analysis(analysis, ax, *, within: float | None = None, title: str | None = None):
     """Draw strips and curve, the optimum with its interval on the rate axis, and the money below.
 
     Parameters
@@ -47,11 +47,15 @@ def response_analysis(analysis, ax, *, within: float | None = None):
         Draw the yield alone on it; if None, the money is in ``ax.figure.axes[1]``.
     within : float, optional
         Loss whose stretch of rates is marked in the lower panel [money per area].
+    title : str, optional
+        In place of the optimum, which then stands in the key.
     """
     money, strips, unit = panel_below(ax, 2.3), analysis.strips, analysis.yield_unit
     groups(ax, strips.iloc[:, 0], strips.iloc[:, 2], strips["block"], label="strip")
     _analysis_curves(ax, analysis)
-    _on_axis(ax, analysis.agronomic_optimum, "agronomic optimum", lead=False, **BEHIND)
+    most = analysis.agronomic_optimum
+    look = {"status": most.status, "span": most.interval.span, "lead": False}
+    answer(ax, most.rate, None, "agronomic optimum", most.unit, **look | BEHIND)
     if analysis.optimum.status == NONE:  # the noise of level strips would fill the figure like a response
         low, high = ax.get_ylim()
         ax.set_ylim(low - 0.75 * (high - low), high)
@@ -60,7 +64,7 @@ def response_analysis(analysis, ax, *, within: float | None = None):
     finish(ax, "", "" if money else rate, f"{what} [{unit}]", explain=[])
     if money:
         finish(money, "", rate, f"net return [{analysis.prices.money}/{area_of(unit)}]", explain=[])
-    move_prices(analysis, ax, money, within=within)
+    move_prices(analysis, ax, money, within=within, title=title)
 
 
 def move_prices(analysis, ax, money=None, *, within: float | None = None, title: str | None = None):
@@ -77,7 +81,7 @@ def move_prices(analysis, ax, money=None, *, within: float | None = None, title:
     """
     optimum, parts = analysis.optimum, [ax] if money is None else [ax, money]
     with redrawn(*parts):
-        known = _optimum(ax, optimum)
+        known = _optimum(ax, optimum, named=title is None)
         entitle(ax, f"Economic optimum: {optimum.text}" if title is None else title)
         if money is not None:
             net = analysis.net_return if within is None else net_return_of(analysis, within=within)
@@ -144,7 +148,7 @@ def critical_level(result, ax, *, test_label: str = "test"):
     if np.isfinite(result.low):
         look = {"opens": (result.low_open, result.high_open), "label": f"its {result.level:.0%} interval"}
         interval(ax, result.low, min(result.high, top), 0.0, **look)
-    answer(ax, result.value, None, label=f"critical level, {plain(result.value)}")
+    answer(ax, result.value, None, f"critical level, {plain(result.value)}")
     if result.target_pct is not None:
         ax.axhline(result.target_pct, color=hue.quiet, lw=0.8, ls=(0, (2, 3)))
     ax.set_xlim(0, top * 1.05)
@@ -165,10 +169,10 @@ def _analysis_curves(ax, analysis):
     ax.plot(rates, analysis.predict(rates), color=hue.curve, zorder=4, **look)
 
 
-def _optimum(ax, optimum) -> bool:
+def _optimum(ax, optimum, *, named: bool) -> bool:
     """Mark the economic optimum on the rate axis; tell whether its interval is known, and drawn.
 
-    The title holds its rate, unless that is only a bound.
+    The key says its rate unless the title has `named` it; a bound stands in both.
     """
     span, two = optimum.interval, optimum.status == "difference only"
     # With two rates the interval that counts is one of money, not of rates.
@@ -177,11 +181,6 @@ def _optimum(ax, optimum) -> bool:
         interval(ax, span.low, span.high, 0.0, opens=(span.low_open, span.high_open))
     name = f"economic optimum and {span.level:.0%} interval" if known else "economic optimum"
     name = "better of the two rates" if two else name
-    _on_axis(ax, optimum, name, None if optimum.status in BOUNDS else name)
+    unit = "" if named and optimum.status not in BOUNDS else optimum.unit
+    answer(ax, optimum.rate, None, name, unit, status=optimum.status, span=span.span)
     return known
-
-
-def _on_axis(ax, optimum, name, label=None, **look):
-    rate, status, unit = optimum.rate, optimum.status, optimum.unit
-    label = label or rate_label(name, rate, status, unit, optimum.interval.span)
-    answer(ax, rate, None, status, label, **look)

@@ -6,7 +6,7 @@ Each takes the result that holds the numbers and draws them; nothing is computed
 import numpy as np
 
 from fertkit.plots.forms import interval
-from fertkit.plots.forms_lines import STATUS_MARKERS, answer, level, money_line, rate_label
+from fertkit.plots.forms_lines import STATUS_MARKERS, answer, level, money_line
 from fertkit.plots.palette import CURVE_LINES, HOLLOW, hue
 from fertkit.plots.style import figure, finish
 from fertkit.response import CURVES
@@ -37,8 +37,7 @@ def net_return_marks(result, ax, *, below: bool = False):
         money_line(ax, result, rate[start:], net[start:], f"{result.prices.money}/{result.area}")
     if start:
         ax.plot(rate[:1], net[:1], "o", label="nothing applied", **hollow)
-    label = None if below else rate_label(name, result.rate, result.status, result.rate_unit)
-    answer(ax, result.rate, result.net, result.status, label)
+    answer(ax, result.rate, result.net, None if below else name, result.rate_unit, status=result.status)
     if not best:
         peak = f"best of the averaged curve, {plain(result.peak)} {result.rate_unit}"
         peak = "highest net return of the average" if below else peak
@@ -69,8 +68,8 @@ def regret(result, ax):
     ax.fill_between(rate, expected, p90, color=hue.band, alpha=0.6, lw=0, label="up to nine cases in ten")
     ax.plot(rate, p90, color=hue.curve, lw=1, ls=(0, (4, 2)))
     ax.plot(rate, expected, color=hue.curve, lw=2, label="expected regret")
-    best = f"least expected regret over drawn curves, {plain(result.rate)} {result.rate_unit}"
-    answer(ax, result.rate, result.expected_regret, label=best)
+    name = "least expected regret over drawn curves"
+    answer(ax, result.rate, result.expected_regret, name, result.rate_unit)
     look = {"colour": hue.quiet, "label": "best rate of nine cases in ten"}
     interval(ax, *result.optima_range, 0.03, opens=(False, result.open_above), **look)
     # The middle decides; far from the best, regret runs off the figure.
@@ -85,7 +84,7 @@ def pooled_return(result, ax):
     rate, net, unit = result.frame.iloc[:, 0], result.frame.iloc[:, 2], f"{result.money}/{result.area}"
     money_line(ax, result, rate, net, unit)
     name = "highest mean of these trials, no recommendation" if result.doubts else "pooled rate"
-    answer(ax, result.rate, result.gain, label=f"{name}, {plain(result.rate)} {result.rate_unit}")
+    answer(ax, result.rate, result.gain, name, result.rate_unit)
     low, high = net.min(), max(net.max(), 0)
     span = (high - low) or 1.0
     ax.set_ylim(low - 0.25 * span, high + 0.1 * span)
@@ -105,8 +104,7 @@ def stochastic_plateau(result, ax):
     """Draw expected net return, its best rate and the join of the mean plateau; see `StochasticPlateau`."""
     rate, net, unit = result.table.iloc[:, 0], result.table.iloc[:, 2], result.rate_unit
     ax.plot(rate, net, color=hue.curve, lw=2, label="expected over seasons")
-    best = f"best rate, {plain(result.rate)} {unit}"
-    answer(ax, result.rate, result.expected_net, result.status, best)
+    answer(ax, result.rate, result.expected_net, "best rate", unit, status=result.status)
     join = f"join of the mean plateau, {plain(result.join_of_mean)} {unit}"
     ax.plot([result.join_of_mean], [result.net_at_join], "s", ms=7, mec=hue.quiet, label=join, **HOLLOW)
     label = f"expected net return [{result.money}/{result.area}]"

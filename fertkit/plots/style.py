@@ -70,11 +70,11 @@ def new_axes(rows: int = 1, columns: int = 1, *, width: float = PAGE, height: fl
     return figure.subplots(rows, columns, subplot_kw={"axes_class": FertkitAxes}, **options)
 
 
-def figure(*, width: float = PAGE, height: float = 3.1):
+def figure(*, width: float = PAGE, height: float = 3.1, titled: bool = False):
     """Make a figure of a function that draws a result on axes.
 
     It gets axes of its own, `height` high before rows and key are added, unless it is given some; a title of
-    its own unless the caller has one; and returns the axes.
+    its own unless the caller has one, of which it is told if `titled`; and returns the axes.
     """
 
     def made(draw):
@@ -83,7 +83,7 @@ def figure(*, width: float = PAGE, height: float = 3.1):
             if ax is None:
                 ax = new_axes(width=width, height=height)
                 ax.figure.grows = True
-            draw(result, ax, **options)
+            draw(result, ax, **options, **({"title": title} if titled else {}))
             if title is not None:
                 entitle(ax, title, _aside(ax))
             return ax

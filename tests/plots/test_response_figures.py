@@ -136,6 +136,12 @@ def test_an_unidentified_join_is_drawn_as_a_stretch():
     assert xs_of(ax, "|") == [0, 50]
 
 
+def test_a_title_of_the_callers_leaves_the_rate_to_the_key(analysis):
+    ax = analysis.plot(title="North field")
+    assert ax.get_title(loc="left") == "North field"
+    assert f"interval, {analysis.optimum.rate:.0f} lb/ac" in texts(ax.figure.axes[1])
+
+
 def test_moved_prices_leave_the_marks_of_a_figure_made_for_them(analysis):
     dear = analysis.at_prices(prices=Prices(2.0, 4.5, currency="USD"))
     moved, fresh = analysis.plot(), dear.plot()
