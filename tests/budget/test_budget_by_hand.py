@@ -244,7 +244,7 @@ def test_products_by_their_analysis():
     with pytest.raises(NotEstimable, match="supplies no K2O"):
         product_rate("urea", "K2O", 10)
     for bad in (-1, math.inf, NAN):
-        with pytest.raises(InputError, match="0 or more lb/ac|not a number"):
+        with pytest.raises(InputError, match=r"0 or more lb/ac|not a number"):
             product_rate("urea", "N", bad)
     assert product_rate("urea", "N", 0).product_lb_ac == 0
     assert find_product(" UREA ")["grade"] == "46-0-0"
