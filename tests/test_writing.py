@@ -94,7 +94,7 @@ def test_an_error_of_another_file_keeps_its_name(tmp_path):
 LITTLE = """
 import resource, sys
 import pandas as pd
-from fertkit.batch.store import write_frame
+from fertkit.batch.parts import write_frame
 from fertkit.writing import write_whole
 resource.setrlimit(resource.RLIMIT_FSIZE, (2000, 2000))
 from pathlib import Path

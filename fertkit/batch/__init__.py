@@ -1,7 +1,6 @@
 """Many trials or samples at once: cut into parts, done here or on a cluster, resumed where they ended."""
 
-from fertkit.batch.cluster import local_cluster
 from fertkit.batch.results import BatchResult
 from fertkit.batch.run import run_batch
 
-__all__ = ["BatchResult", "local_cluster", "run_batch"]
+__all__ = ["BatchResult", "run_batch"]

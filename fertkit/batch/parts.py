@@ -1,19 +1,24 @@
-"""One part of a batch: what a worker is told, what it reads, and how a refusal becomes a row."""
+"""One part of a batch: its tables on disk, the rows it holds, and how a refusal becomes a row.
+
+Tables are written whole or not at all: Parquet where pyarrow is there, else CSV.
+"""
 
 from dataclasses import dataclass, replace
+from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from fertkit.batch.sources import PLACE
-from fertkit.batch.store import read_frame
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake.numbers import NumberStyle, read_number, read_typed
 from fertkit.sizes import NO_NUMBER
+from fertkit.writing import drafted
 
 #: Status of a trial or sample whose error stands in the column `message`.
 REFUSED = "not usable"
+#: Columns added to the rows of a data set while it is cut: where each row came from.
+PLACE = ("fertkit_file", "fertkit_row")
 _TOLD = 5  # problems of one trial that are told
 
 
@@ -23,26 +28,70 @@ class Part:
 
     Attributes
     ----------
-    number : int
     files : tuple of (str, str)
         Path and name of each file.
     tidy : bool
         Whether the files hold rows cut from a data set, else users' own tables.
-    target : str
+    target : Path
         File for the rows that come out.
     """
 
-    number: int
     files: tuple[tuple[str, str], ...]
     tidy: bool
-    target: str
+    target: Path
+
+
+# ---- tables on disk
+
+
+def ending() -> str:
+    """File ending of the tables written: ``.parquet`` where pyarrow is there, else ``.csv``."""
+    return ".parquet" if find_spec("pyarrow") else ".csv"
+
+
+def write_frame(frame: pd.DataFrame, path: Path) -> None:
+    """Write a table whole, in the format its ending names."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with drafted(path) as draft:
+        (frame.to_parquet if path.suffix == ".parquet" else frame.to_csv)(draft, index=False)
+
+
+def read_frame(path: Path) -> pd.DataFrame:
+    """Read a table written by `write_frame`; cells of a CSV come back as text, empty ones as ""."""
+    if path.suffix == ".parquet":
+        return pd.read_parquet(path, partitioning=None)
+    return pd.read_csv(path, dtype=str, keep_default_na=False)
+
+
+def typed(frame: pd.DataFrame, types: dict[str, str]) -> pd.DataFrame:
+    """The columns of `types` in that order and of those types, whatever the frame holds."""
+    none = pd.Series(None, frame.index, dtype=object)
+    return pd.DataFrame({c: _CASTS[kind](frame.get(c, none)) for c, kind in types.items()}, frame.index)
+
+
+def text(cells: pd.Series) -> pd.Series:
+    """Cells as text, what is missing as ""."""
+    return cells.astype(object).where(cells.notna(), "").astype(str)
+
+
+def _number(cells):
+    return text(cells).replace("", "nan").astype("float64")  # each text to the nearest double
+
+
+_CASTS = {
+    "text": text, "number": _number,
+    "whole": lambda cells: _number(cells).astype("Int64"),  # what was not counted is no 0
+    "flag": lambda cells: text(cells).str.lower().map({"true": True, "false": False}).astype("boolean"),
+}  # fmt: skip
+
+
+# ---- rows of a data set
 
 
 def rows_of_part(part: Part) -> pd.DataFrame:
     """All rows of a part cut from a data set, in the order of the data set; blank cells are missing."""
     frame = pd.concat([read_frame(Path(path)) for path, _ in part.files], ignore_index=True)
-    text = [c for c in frame if frame[c].dtype == object or frame[c].dtype == "str"]
-    for name in text:
+    for name in [c for c in frame if frame[c].dtype == object or frame[c].dtype == "str"]:
         cells = frame[name].astype(object)
         frame[name] = cells.where(cells.notna() & (cells != ""), None)
     return frame.astype({PLACE[1]: "int64"})
@@ -73,6 +122,9 @@ def _float(cell, decimal):
         return cell
 
 
+# ---- refusals
+
+
 def not_a_number(problem: Problem) -> Problem:
     """The same problem of a data set; where the cell holds a comma, with the way to say what it means."""
     if problem.what in ("not a number", NO_NUMBER) and "," in str(problem.value):
@@ -89,11 +141,9 @@ def refusal(error: FertkitError, rows: pd.DataFrame | None = None) -> str:
     for problem in error.problems[:_TOLD]:
         file = error.file
         if rows is not None:
-            file = str(rows[PLACE[0]].iloc[0])
-            if problem.row is not None:
-                at = min(max(problem.row - 2, 0), len(rows) - 1)
-                file, problem = rows[PLACE[0]].iloc[at], replace(problem, row=int(rows[PLACE[1]].iloc[at]))
-            problem = not_a_number(problem)
+            at = 0 if problem.row is None else min(max(problem.row - 2, 0), len(rows) - 1)
+            file, row = rows[PLACE[0]].iloc[at], int(rows[PLACE[1]].iloc[at])
+            problem = not_a_number(problem if problem.row is None else replace(problem, row=row))
         told.append(f"{file}: {problem}")
     if len(error.problems) > _TOLD:
         told.append(f"and {len(error.problems) - _TOLD} more")

@@ -1,67 +1,58 @@
 """Run a batch: cut the input into parts, work those not done yet, join what came out."""
 
 import json
+import logging
+import os
 import shutil
+import signal
 import sys
-from contextlib import ExitStack
-from dataclasses import dataclass, replace
+import warnings
+from concurrent.futures import CancelledError, ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import ExitStack, closing, contextmanager, suppress
+from functools import partial
+from multiprocessing import current_process, get_context
 from pathlib import Path
+from threading import Thread
+from types import ModuleType
 
 import pandas as pd
 
-from fertkit.asked import (
-    a_count,
-    a_flag,
-    a_header,
-    a_list,
-    a_path,
-    a_share,
-    a_text,
-    a_word,
-    above_zero,
-    amounts,
-    asks,
-    either,
-    headers,
-    headers_by_role,
-    holding,
-    words_by_name,
-)
-from fertkit.batch.cluster import connected, work_on
-from fertkit.batch.finished import digest_of, enter, unfinished
-from fertkit.batch.lock import held
-from fertkit.batch.parts import REFUSED, Part
+from fertkit import asked
+from fertkit.batch import record
+from fertkit.batch.parts import REFUSED, Part, ending, typed, write_frame
 from fertkit.batch.results import BatchResult, gather
-from fertkit.batch.settings import (
-    EMPTY,
-    FILES_IN_PART,
-    Settings,
-    for_data_set,
-    make_settings,
-    read_record,
-    record_of,
-    refuse_other,
-)
-from fertkit.batch.sources import Source, columns_of, cut_rows, find_source, part_name, readable_files
-from fertkit.batch.store import ending, typed, write_frame
+from fertkit.batch.sources import cut_rows, find_source, part_name
 from fertkit.batch.trials import first_units
-from fertkit.errors import FertkitError, InputError, NotEstimable, Problem
+from fertkit.errors import FertkitError, InputError, Problem, shorten
 from fertkit.writing import write_whole
 
+FILES_IN_PART = 20  # users' own files of unknown size
+_WORTH_IT = 4  # parts of the usual size that pay for starting one more process
+_MOST_PROCESSES = 61  # that Windows can wait for
+_LOSSES = 3  # times that workers may be lost over the same parts before these are given up
+_PATIENCE = "10s"  # for a scheduler to answer
+_WHERE = ("source", "out", "progress", "workers", "client")  # arguments that decide no number
+_AGAIN = "The same command goes on where it ended"
 
-@asks(
-    source=a_path, out=a_path, kind=a_word, by=headers, nutrient_price=amounts, grain_price=amounts,
-    price_ratio=amounts, level=a_share, rate=a_header, yield_=a_header, block=a_header, weight=a_header,
-    columns=headers_by_role, units=words_by_name, sheet=a_text, analysis=a_text, density=above_zero,
-    real_yields=a_flag, decimal=a_word, crop=a_text, ranges=a_path, source_keys=a_list, seed=a_count(0),
-    part_size=a_count(1), pages=a_flag, progress=a_flag,
-    client=either(a_word, holding("map", "submit", like="a Client of dask.distributed")),
+
+@asked.asks(
+    **dict.fromkeys(("source", "out", "ranges"), asked.a_path),
+    **dict.fromkeys(("kind", "decimal"), asked.a_word),
+    **dict.fromkeys(("part_size", "workers"), asked.a_count(1)),
+    **dict.fromkeys(("nutrient_price", "grain_price", "price_ratio"), asked.amounts),
+    **dict.fromkeys(("rate", "yield_", "block", "weight"), asked.a_header),
+    **dict.fromkeys(("sheet", "analysis", "crop"), asked.a_text),
+    **dict.fromkeys(("real_yields", "pages", "progress"), asked.a_flag),
+    by=asked.headers, level=asked.a_share, columns=asked.headers_by_role, units=asked.words_by_name,
+    density=asked.above_zero, source_keys=asked.a_list, seed=asked.a_count(0),
+    client=asked.either(asked.a_word, asked.holding("map", "submit", like="a Client of dask.distributed")),
 )  # fmt: skip
 def run_batch(
     source, out, kind="trials", *, by=None, nutrient_price=None, grain_price=None, price_ratio=None,
     level=0.95, rate=None, yield_=None, block=None, weight=None, columns=None, units=None, sheet=None,
     analysis=None, density=None, real_yields=False, decimal=None, crop=None, ranges=None, source_keys=None,
-    seed=0, part_size=None, pages=False, progress=True, client=None,
+    seed=0, part_size=None, pages=False, progress=True, workers=None, client=None,
 ) -> BatchResult:  # fmt: skip
     """Work many rate trials or many tissue samples: one table of results and a page that leads through it.
 
@@ -119,8 +110,12 @@ def run_batch(
         Write a page for each usable trial into ``pages/``; needs both prices. Some seconds a trial.
     progress : bool
         Show a progress bar.
+    workers : int, optional
+        Processes to work in, on this machine; by default as many as it has cores, where there is work enough
+        to pay for starting them, else this one alone.
     client : dask.distributed.Client or str, optional
-        Cluster, or the address of its scheduler, to do the parts on; see `fertkit.batch.local_cluster`.
+        Dask cluster, or the address of its scheduler, to do the parts on. Its workers need the same version
+        of fertkit and must see the input and the output folder under the same paths.
 
     Returns
     -------
@@ -134,125 +129,233 @@ def run_batch(
         If `out` holds a batch asked for otherwise, or is being written by another run; or parts were given
         up for want of memory.
     """
-    reading = {"units": units, "sheet": sheet, "analysis": analysis, "density": density}
-    settings = make_settings(
-        kind, by, nutrient_price=nutrient_price, grain_price=grain_price, price_ratio=price_ratio, seed=seed,
-        part_size=part_size, ranges=ranges, source=source_keys, level=level, rate=rate, yield_=yield_,
-        block=block, weight=weight, columns=columns, decimal=decimal, crop=crop, pages=pages,
-        reading=reading | {"real_yields": real_yields},
-    )  # fmt: skip
+    settings = record.checked({name: value for name, value in locals().items() if name not in _WHERE})
     out = Path(out).resolve()
-    found = find_source(Path(source).resolve(), settings.tidy, skip=out)
-    settings = for_data_set(settings) if found.tidy else settings
-    _check_columns(found, settings)
+    found = find_source(Path(source).resolve(), lambda names: settings.how.is_tidy(names, settings), skip=out)
+    settings = record.fitting(settings, found)
     with ExitStack() as stack:
-        stack.enter_context(held(out))
-        settings, parts, lacking, told = _plan(found, settings, out)
-        missing = [part for part in parts if Path(part.target) in lacking]
+        stack.enter_context(record.held(out))
+        settings, parts, missing, told = _plan(found, settings, out)
         if isinstance(client, str):
             client = stack.enter_context(connected(client))
-        _work(Work(settings), missing, len(parts), progress, client, out)
-        result = gather(settings, [Path(part.target) for part in parts], out, told)
+        if missing:
+            _work(settings, missing, len(parts), progress, workers, client, out)
+        result = gather(settings, [part.target for part in parts], out, told)
         shutil.rmtree(out / "input", ignore_errors=True)
     return result
 
 
-@dataclass(frozen=True)
-class Work:
+def work_part(settings: record.Settings, part: Part) -> tuple[str, str]:
     """Make a part into rows and write them, here or on a worker; tells the file's name and its digest."""
-
-    settings: Settings
-
-    def __call__(self, part: Part) -> tuple[str, str]:
-        target = Path(part.target)
-        write_frame(self.settings.work(part, self.settings), target)
-        return target.name, digest_of(target)
+    write_frame(settings.how.work(part, settings), part.target)
+    return part.target.name, record.digest_of(part.target)
 
 
-def _work(work, missing, total, progress, client, out):
+def _work(settings, missing, total, progress, workers, client, out):
     from tqdm import tqdm
 
-    done = map(work, missing) if client is None else work_on(client, work, missing)
-    with tqdm(
+    work, workers = partial(work_part, settings), workers or worth(settings, missing)
+    if client is not None:
+        done = on_cluster(client, work, missing)
+    else:
+        done = in_processes(workers, work, missing) if workers > 1 else (work(part) for part in missing)
+    with closing(done), tqdm(
         total=total, initial=total - len(missing), unit="part", disable=not progress, file=sys.stderr
-    ) as bar:
-        for name, digest in done if missing else ():
-            enter(out, name, digest)
+    ) as bar:  # fmt: skip
+        for name, digest in done:
+            record.enter(out, name, digest)
             bar.update()
+
+
+def worth(settings: record.Settings, missing: list[Part]) -> int:
+    """As many processes as there are cores for this one, if each gets work enough to pay for its start."""
+    size = settings.part_size / settings.how.SIZE if missing[0].tidy else 1
+    return max(1, min(_cores(), _MOST_PROCESSES, int(len(missing) * size / _WORTH_IT)))
+
+
+def _cores():
+    if current_process().daemon:  # a worker of others, which may start none
+        return 1
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+# ---- processes of this machine
+
+
+def in_processes(workers: int, work, parts: list[Part]):
+    """Work all parts in processes; give what each tells as it ends, in whatever order.
+
+    A process that is lost, perhaps for want of memory, loses no more than what was at work.
+
+    Raises
+    ------
+    FertkitError
+        If parts were given up because processes were lost over them again and again.
+    """
+    left, losses = list(parts), 0
+    while left and losses < _LOSSES:
+        before = len(left)
+        with _pool(min(workers, before)) as submit, suppress(BrokenProcessPool):
+            futures = submit(work, left)
+            for future in as_completed(futures):
+                told = future.result()
+                left.remove(futures[future])
+                yield told
+        losses = losses + 1 if len(left) == before else 0
+        workers, left = max(1, workers // 2), left[1:] + left[:1]  # fewer need less memory; another is first
+    _give_up(left)
+
+
+@contextmanager
+def _pool(workers):
+    """Processes that end with the run, however it ends and whatever they are at; gives how to submit."""
+    context = get_context("spawn")
+    alive, ours = context.Pipe(duplex=False)
+    pool = ProcessPoolExecutor(workers, context, _begin, (alive,))
+
+    def submit(work, parts):
+        # A process that starts would run the script that stands above again, up to this very call.
+        script, sys.modules["__main__"] = sys.modules["__main__"], ModuleType("__main__")
+        try:
+            return {pool.submit(work, part): part for part in parts}
+        finally:
+            sys.modules["__main__"] = script
+
+    try:
+        yield submit
+    finally:
+        ours.close()
+        pool.shutdown(cancel_futures=True)
+
+
+def _begin(alive):
+    """Let a new process be stopped by the run alone, and say nothing on its terminal."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    warnings.simplefilter("ignore")
+    Thread(target=_end_with, args=(alive,), daemon=True).start()
+
+
+def _end_with(run):
+    with suppress(EOFError, OSError):
+        run.recv_bytes()
+    os._exit(1)
+
+
+def _give_up(parts):
+    if parts:
+        names = ", ".join(part.target.stem for part in parts)
+        raise FertkitError(
+            f"{names} were given up: their workers were lost again and again, perhaps for want of memory. "
+            "Give workers more memory or make parts smaller; the others are kept"
+        )
+
+
+# ---- a Dask cluster: only the paths of parts travel; a part whose worker is lost is done again there
+
+
+def on_cluster(client, work, parts: list[Part]):
+    """Work all parts on a cluster; give what each tells as it ends, in whatever order.
+
+    Raises
+    ------
+    FertkitError
+        If the scheduler is lost; at the end, if parts were given up because their workers were lost again
+        and again.
+    """
+    distributed = _distributed()
+    futures = dict(zip(client.map(work, parts, pure=False), parts, strict=True))
+    lost = []
+    for future in distributed.as_completed(futures):
+        try:
+            yield future.result()
+        except distributed.scheduler.KilledWorker:
+            lost.append(futures[future])
+        except CancelledError:
+            raise FertkitError(f"the scheduler was lost; finished parts are kept. {_AGAIN}") from None
+        future.release()
+    _give_up(lost)
+
+
+@contextmanager
+def connected(address: str):
+    """Connect to a scheduler that runs already; its log stays off the terminal."""
+    distributed, before = _distributed(), logging.root.manager.disable
+    logging.disable(logging.CRITICAL)  # what a person can do about it is said in an error
+    try:
+        try:
+            client = distributed.Client(address, timeout=_PATIENCE)
+        except (OSError, ValueError):
+            what = f"no scheduler answers at {shorten(address)}; an address is like tcp://127.0.0.1:8786"
+            raise FertkitError(f"{what}. {_AGAIN}") from None
+        with client:
+            yield client
+    finally:
+        logging.disable(before)
+
+
+def _distributed():
+    try:
+        import distributed
+    except ImportError:
+        remedy = "install it with: pip install 'fertkit[cluster]'"
+        raise InputError("cluster", [Problem("a cluster needs one more package", remedy)]) from None
+    return distributed
 
 
 # ---- the plan
 
 
-def _check_columns(found: Source, settings: Settings) -> None:
-    """Refuse a data set without the columns of its kind, before any work is done."""
-    if not found.tidy:
-        if settings.by not in (["trial"], ["sample_id"]):
-            remedy = "leave `by` out: in files of strips the column of trials is found by its header"
-            raise InputError(found.root.name, [Problem("not a data set with the columns to tell by", remedy)])
-        if settings.kind == "trials" and settings.decimal:
-            raise NotEstimable("files of strips tell their decimal mark by their numbers: leave it out")
-        return
-    columns = columns_of(found)
-    if settings.tidy(columns):
-        return
-    needed = "rate_<unit> and yield_<unit>, like rate_lb_ac and yield_bu_ac"
-    if settings.kind == "samples":
-        needed = "crop, growth_stage, plant_part, nutrient and value"
-    remedy = f"a data set of {settings.kind} has the columns {', '.join(settings.by)}, {needed}"
-    raise InputError(
-        found.root.name, [Problem(f"columns are missing among: {', '.join(columns[:30])}", remedy)]
-    )
-
-
-def _plan(found: Source, settings: Settings, out: Path) -> tuple[Settings, list[Part], set[Path], list[str]]:
+def _plan(found, settings: record.Settings, out: Path):
     """The parts of the work as an earlier run left them or cut anew, those to be worked, and why again."""
     file = out / "run.json"
-    now = record_of(settings, found)
-    was = read_record(file)
-    if was is not None:
-        refuse_other(file, was, now)
-    elif (out / "parts").exists():
-        raise FertkitError(f"{out / 'parts'} holds parts but there is no record of their run; {EMPTY}")
-    good, refused = readable_files(found) if found.tidy else (found, [])
+    now = record.record_of(settings, found)
+    was = record.read_record(file, now)
     fresh = was is None
     if fresh:
-        units = first_units(found, settings) if settings.kind == "trials" and not found.tidy else ("", "")
-        was = now | {"units": list(units), "parts": _cut(good, settings, out)}
+        if (out / "parts").exists():
+            raise FertkitError(
+                f"{out / 'parts'} holds parts but there is no record of their run; {record.EMPTY}"
+            )
+        own = settings.kind == "trials" and not found.columns
+        units = first_units(found, settings) if own else ("", "")
+        was = now | {"price_units": units, "parts": _cut(found, settings, out)}
+        if not was["parts"]:
+            raise InputError(found.root.name, [Problem("there are columns but no rows", "add rows")])
         write_whole(json.dumps(was, indent=1) + "\n", file)
-    settings = replace(settings, units=tuple(was["units"]))
+    settings.price_units = was["price_units"]
     targets = [out / "parts" / f"{part_name(i)}{ending()}" for i in range(was["parts"])]
-    lacking, told = unfinished(out, targets)
-    again = not fresh and (lacking or not found.tidy)  # what an earlier run cut may not be whole
-    if again and _cut(good, settings, out) != was["parts"]:
-        raise FertkitError(f"{file} names {was['parts']} parts, which is not what the input gives; {EMPTY}")
+    lacking, told = record.unfinished(out, targets)
+    again = not fresh and (lacking or not found.columns)  # what an earlier run cut may not be whole
+    if again and _cut(found, settings, out) != was["parts"]:
+        raise FertkitError(
+            f"{file} names {was['parts']} parts, which is not what the input gives; {record.EMPTY}"
+        )
     parts = [_part(i, target, found, out) for i, target in enumerate(targets)]
-    if refused:
-        parts.append(_refused_files(refused, settings, out / "parts" / f"part-files{ending()}"))
-    return settings, parts, set(lacking), told
+    missing = [part for part in parts if part.target in lacking]
+    if found.refused:
+        parts.append(_refused_files(found, settings, out))
+    return settings, parts, missing, told
 
 
 def _cut(found, settings, out) -> int:
     """Cut a data set into parts, and count them; files are parts as they are."""
-    if not found.tidy:
+    if not found.columns:
         return -(-len(found.files) // FILES_IN_PART)
     shutil.rmtree(out / "input", ignore_errors=True)
-    return cut_rows(found, settings.by, settings.part_size, out / "input") if found.files else 0
+    return cut_rows(found, settings.by, settings.part_size, out / "input")
 
 
 def _part(number, target, found, out) -> Part:
-    if found.tidy:
-        files = sorted((out / "input" / part_name(number)).glob("*" + ending()))
-        named = tuple((str(f), f.name) for f in files)
-    else:
+    if not found.columns:
         files = found.files[number * FILES_IN_PART : (number + 1) * FILES_IN_PART]
-        named = tuple((str(f), found.name(f)) for f in files)
-    return Part(number, named, found.tidy, str(target))
+        return Part(tuple((str(f), found.name(f)) for f in files), False, target)
+    files = sorted((out / "input" / part_name(number)).glob("*" + ending()))
+    return Part(tuple((str(f), f.name) for f in files), True, target)
 
 
-def _refused_files(refused, settings, target) -> Part:
+def _refused_files(found, settings, out) -> Part:
     """Write the files of a data set that cannot be read as a part of their own: a row each."""
-    rows = pd.DataFrame(refused, columns=["file", "message"]).assign(status=REFUSED)
-    target.parent.mkdir(exist_ok=True)
-    write_frame(typed(rows, settings.types), target)
-    return Part(-1, (), True, str(target))
+    rows = pd.DataFrame(found.refused, columns=["file", "message"]).assign(status=REFUSED)
+    target = out / "parts" / f"part-files{ending()}"
+    write_frame(typed(rows, settings.how.types(settings.by)), target)
+    return Part((), True, target)

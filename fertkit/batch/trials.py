@@ -1,66 +1,53 @@
 """A part of a batch of rate trials: each trial read, all of them fitted together, the bad ones told apart."""
 
 import csv
-from dataclasses import dataclass
+import re
+import unicodedata
+from hashlib import blake2b
 from io import StringIO
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
-from fertkit.batch.pages import write_page
-from fertkit.batch.parts import REFUSED, Part, numbers_where_they_are, refusal, rows_of_part
-from fertkit.batch.sources import PLACE
-from fertkit.batch.store import typed
+from fertkit.batch.parts import PLACE, REFUSED, Part, numbers_where_they_are, refusal, rows_of_part, typed
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake import read_strips
 from fertkit.intake.files import open_table, text_of
 from fertkit.intake.strips import lines_of
 from fertkit.response.averaging import AVERAGED
-from fertkit.response.data import TrialData, unit_of
+from fertkit.response.data import unit_of
 from fertkit.response.doubtful import doubtful_rows, order_said, say_rows
 from fertkit.response.survey import read_for_survey, survey_trials
+from fertkit.writing import write_whole
 
-_NUMBERS = ("n", "n_rates", "lowest_rate", "highest_rate", "optimum", "low", "high")
-
-
-@dataclass(frozen=True)
-class Found:
-    """One trial: its names in the `by` columns, its file, and its data or the words of its refusal."""
-
-    names: tuple[str, ...]
-    file: str
-    data: TrialData | None = None
-    message: str = ""
-    n: int | None = None
-    nutrient: str = ""
-    crop: str = ""
-    notes: str = ""
-
-    @property
-    def doubtful(self) -> str:
-        """The strips that lie far from the rest, by name; "" where there are none."""
-        return say_rows(doubtful_rows(self.data), self.data) if self.data else ""
+NAME, SIZE = "trial", 200  # column of the names; trials of a part that takes some seconds
+COLUMNS = "rate_<unit> and yield_<unit>, like rate_lb_ac and yield_bu_ac"  # of a data set, beside the names
+READING = ("units", "sheet", "analysis", "density", "real_yields")
 
 
-def result_types(by: list[str]) -> dict[str, str]:
+def reading(settings) -> dict:
+    """How files of strips are read, as far as it was said; see `fertkit.read_strips`."""
+    return {name: getattr(settings, name) for name in READING if getattr(settings, name)}
+
+
+def types(by: list[str]) -> dict[str, str]:
     """Columns of the result and their types."""
-    numbers = {name: "whole" if name in ("n", "n_rates") else "number" for name in _NUMBERS}
     return {
         "file": "text", **dict.fromkeys(by, "text"), "status": "text",
-        **{n: numbers[n] for n in ("optimum", "low", "high")}, "high_open": "flag", "rate_unit": "text",
-        "yield_unit": "text", "nutrient": "text", "crop": "text", **numbers,
+        **dict.fromkeys(("optimum", "low", "high"), "number"), "high_open": "flag",
+        **dict.fromkeys(("rate_unit", "yield_unit", "nutrient", "crop"), "text"), "n": "whole",
+        "n_rates": "whole", **dict.fromkeys(("lowest_rate", "highest_rate"), "number"),
         **{f"weight_{k}": "number" for k in AVERAGED}, "doubtful": "text", "notes": "text", "message": "text",
     }  # fmt: skip
 
 
 def is_tidy(columns, settings) -> bool:
     """Whether column names are those of a tidy data set of trials, or hold the columns asked for."""
-    asked = {"rate_": settings.rate, "yield_": settings.yield_}
+    held = {str(c).partition("_")[0] for c in columns if "/" in unit_of(str(c), "")}
+    asked = {"rate": settings.rate, "yield": settings.yield_}
     return set(settings.by) <= set(columns) and all(
-        named in columns
-        if named
-        else any(str(c).startswith(start) and "/" in unit_of(str(c), "") for c in columns)
-        for start, named in asked.items()
+        named in columns if named else role in held for role, named in asked.items()
     )
 
 
@@ -76,28 +63,22 @@ def first_units(source, settings) -> tuple[str, str]:
     return "", ""
 
 
-def survey_part(part: Part, settings) -> pd.DataFrame:
-    """A row for every trial of a part, in its order, with the columns of `result_types`."""
-    found = list(_of_rows(part, settings) if part.tidy else _of_files(part, settings))
-    rows = pd.DataFrame([f.names for f in found], columns=settings.by, dtype=object)
-    rows["file"] = [f.file for f in found]
-    rows["status"] = REFUSED
-    for name in ("message", "n", "nutrient", "crop", "doubtful", "notes"):
-        rows[name] = [getattr(f, name) for f in found]
-    good = [i for i, f in enumerate(found) if f.data is not None]
+def work(part: Part, settings) -> pd.DataFrame:
+    """A row for every trial of a part, in its order, with the columns of `types`."""
+    found = list((_of_rows if part.tidy else _of_files)(part, settings))
+    rows = pd.DataFrame([row for row, _ in found])
+    good = {i: data for i, (_, data) in enumerate(found) if data is not None}
     if good:
-        data = [found[i].data for i in good]
-        optima = survey_trials(data, settings.price_ratio, settings.level).set_axis(good)
-        optima["rate_unit"] = [found[i].data.rate_unit for i in good]
-        optima["yield_unit"] = [found[i].data.yield_unit for i in good]
+        optima = survey_trials(list(good.values()), settings.price_ratio, settings.level).set_axis(list(good))
+        own = [(d.rate_unit, d.yield_unit, say_rows(doubtful_rows(d), d)) for d in good.values()]
+        optima[["rate_unit", "yield_unit", "doubtful"]] = own
         rows = optima.combine_first(rows)
-    if settings.pages:
-        for i in good:
-            write_page(found[i], settings, Path(part.target).parent.parent / "pages")
-    return typed(rows, result_types(settings.by))[list(result_types(settings.by))]
+    for i, data in good.items() if settings.pages else ():
+        _write_page(found[i][0], data, settings, part.target.parent.parent / "pages")
+    return typed(rows, types(settings.by))
 
 
-# ---- reading
+# ---- reading: each trial is its row as far as it is known, and its data or None
 
 
 def _of_rows(part, settings):
@@ -107,86 +88,62 @@ def _of_rows(part, settings):
     for name in {*numeric, *filter(None, (settings.rate, settings.yield_, settings.weight))} & set(frame):
         frame[name] = numbers_where_they_are(frame[name], settings.decimal)
     frame[settings.by] = frame[settings.by].fillna("")
+    columns = {"rate": settings.rate, "yield_": settings.yield_}
     for names, rows in frame.groupby(settings.by, sort=False):
-        yield _one(names, rows, settings, str(rows[PLACE[0]].iloc[0]))
+        row = _row(settings, names, str(rows[PLACE[0]].iloc[0]), n=len(rows))
+        yield _read(rows.drop(columns=[*settings.by, *PLACE]), columns, row, settings, place=rows)
 
 
 def _of_files(part, settings):
     """Trials of users' own files, each read whole."""
-    for path, name in part.files:
+    for path, file in part.files:
         try:
-            good, refused = _read_around(Path(path), name, settings)
+            strips, refused = _read_around(Path(path), file, settings)
         except FertkitError as error:
-            yield Found(_names(settings, ""), name, message=refusal(error))
-            continue
-        yield from (Found(_names(settings, trial), name, message=why) for trial, why in refused.items())
-        if good is not None:
-            yield from _of_strips(good, name, settings)
+            strips, refused = None, {"": refusal(error)}
+        yield from ((_row(settings, [trial], file, message=why), None) for trial, why in refused.items())
+        for trial, rows in () if strips is None else strips.table.groupby("trial", sort=False):
+            row = _row(settings, [str(trial)], file, n=len(rows))
+            yield _of_strips(strips, row, rows.drop(columns="trial"), settings)
 
 
-def _of_strips(strips, file, settings):
-    units = (strips.rate_unit, strips.yield_unit) if strips.rate_column else settings.units
-    for names, rows in strips.table.groupby("trial", sort=False):
-        names = _names(settings, str(names))
-        if settings.units not in (("", ""), units):
-            message = (
-                f"{file}: rates in {units[0]} and yields in {units[1]}, but the prices of this batch are for "
-                f"{settings.units[0]} and {settings.units[1]}. Run these trials apart, with their prices"
-            )
-            yield Found(names, file, message=message, n=len(rows))
-            continue
-        columns = {"rate": strips.rate_column or None, "yield_": strips.yield_column}
-        place = dict(zip(PLACE, (file, 0), strict=True))
-        yield _one(
-            names,
-            rows.assign(**place),
-            settings,
-            file,
-            strips.nutrient,
-            strips.crop,
-            ["trial"],
-            strips.notes,
-            **columns,
-        )
+def _of_strips(strips, row, rows, settings):
+    priced = settings.price_units
+    units = (strips.rate_unit, strips.yield_unit) if strips.rate_column else priced
+    if priced not in (("", ""), units):
+        return row | {"message": (
+            f"{row['file']}: rates in {units[0]} and yields in {units[1]}, but the prices of this batch are "
+            f"for {priced[0]} and {priced[1]}. Run these trials apart, with their prices"
+        )}, None  # fmt: skip
+    columns = {"rate": strips.rate_column or None, "yield_": strips.yield_column}
+    return _read(rows, columns, row, settings, strips.nutrient, strips.crop, strips.notes)
 
 
-def _one(names, rows, settings, file, nutrient="", crop="", key=None, notes=(), **columns):
-    columns = columns or {"rate": settings.rate, "yield_": settings.yield_}
-    columns |= {"block": settings.block, "weight": settings.weight}
-    own = rows.drop(columns=[*(key or settings.by), *PLACE])
-    nutrient, crop = (
-        said or (str(own[c].iloc[0] or "") if c in own else "")
-        for said, c in ((nutrient, "nutrient"), (crop, "crop"))
-    )
-    told = {"n": len(rows), "nutrient": nutrient, "crop": crop}
-    if not all(names):
-        message = f"{file}: {len(rows)} rows without a {' or '.join(settings.by)}. Name the trial on each row"
-        return Found(names, file, message=message, **told)
+def _row(settings, names, file, message="", **told):
+    named = zip(settings.by, names, strict=True)
+    return {**dict(named), "file": file, "status": REFUSED, "message": message, **told}
+
+
+def _read(rows, columns, row, settings, nutrient="", crop="", notes=(), place=None):
+    """A trial's row, told further, and its data or None; `place` tells where its rows stand in a file."""
+    for name, said in (("nutrient", nutrient), ("crop", crop)):
+        row[name] = said or (str(rows[name].iloc[0] or "") if name in rows else "")
+    if not all(row[name] for name in settings.by):
+        what = f"{len(rows)} rows without a {' or '.join(settings.by)}. Name the trial on each row"
+        return row | {"message": f"{row['file']}: {what}"}, None
     try:
-        data = read_for_survey(own, **columns)
-        told["notes"] = " ".join(f"{note.rstrip('.')}." for note in (*_said(data), *notes))
-        return Found(names, file, data, **told)
+        data = read_for_survey(rows, **columns, block=settings.block, weight=settings.weight)
     except FertkitError as error:
-        place = rows if key is None else None
-        return Found(names, file, message=refusal(_of_file(error, file), place), **told)
-
-
-def _said(data):
-    """What the answer for one trial says beside its optimum: a repeated order, strips without a yield."""
-    return filter(None, [order_said(data), *(meaning for *_, meaning in data.losses)])
-
-
-def _of_file(error, file):
-    return InputError(file, error.problems) if isinstance(error, InputError) else error
-
-
-def _names(settings, trial):
-    return (trial, *[""] * (len(settings.by) - 1))
+        named = InputError(row["file"], error.problems) if isinstance(error, InputError) else error
+        return row | {"message": refusal(named, place)}, None
+    # What the answer for one trial says beside its optimum: a repeated order, strips without a yield.
+    said = filter(None, [order_said(data), *(meaning for *_, meaning in data.losses)])
+    return row | {"notes": " ".join(f"{note.rstrip('.')}." for note in (*said, *notes))}, data
 
 
 def _read_around(path, name, settings):
     """Strips of a file, and the refusals of trials whose lines cannot be read, the others being read on."""
-    asked = {"crop": settings.crop, "columns": settings.columns, **settings.reading}
+    asked = {"crop": settings.crop, "columns": settings.columns or None, **reading(settings)}
     try:
         return read_strips(path, name=name, **asked), {}
     except InputError as error:
@@ -199,10 +156,8 @@ def _read_around(path, name, settings):
             bad.setdefault(labels.get(problem.row, ""), []).append(problem)
         kept = [row for i, row in enumerate(raw.cells) if i + 1 < line or labels.get(i + 1, "") not in bad]
         refused = {trial: refusal(InputError(name, problems)) for trial, problems in bad.items()}
-        if len(kept) <= line:
-            return None, refused
-        rest = _rebuilt(raw, kept[line - 1 :])
-        return read_strips(rest, name=name, **asked), refused
+        rest = _rebuilt(raw, kept[line - 1 :]) if len(kept) > line else None
+        return None if rest is None else read_strips(rest, name=name, **asked), refused
 
 
 def _rebuilt(raw, rows):
@@ -216,13 +171,48 @@ def _rebuilt(raw, rows):
 
 def _trials_by_line(raw, settings):
     """Line of the headers, and the trial that each line of strips names; none where no column names it."""
-    problems: list[Problem] = []
     try:
-        sheet, roles = lines_of(raw, settings.columns or {}, settings.reading.get("units", {}), problems)
-    except InputError:
+        sheet, roles = lines_of(raw, settings.columns, settings.units or {}, [])
+        at = roles["trial"][0]
+    except (InputError, KeyError):
         return 0, {}
-    if "trial" not in roles:
-        return 0, {}
-    at = roles["trial"][0]
-    labels = (text_of(row[at]) for row in sheet.rows)
-    return sheet.header_line, dict(zip(sheet.lines, labels, strict=True))
+    return sheet.header_line, dict(zip(sheet.lines, (text_of(row[at]) for row in sheet.rows), strict=True))
+
+
+# ---- a page for each single trial, where asked for, under a file name of plain letters
+
+
+def page_name(file: str, names) -> str:
+    """File name of a trial's page: plain letters and digits of its name, and a fingerprint of all of it."""
+    plain = unicodedata.normalize("NFKD", "-".join(names)).encode("ascii", "ignore").decode().lower()
+    short = re.sub(r"[^a-z0-9]+", "-", plain)[:40].strip("-")
+    return f"{short or 'trial'}-{_fingerprint(file, names)[:12]}.html"
+
+
+def seed_of(seed: int, file: str, names) -> int:
+    """Seed of one trial: from the seed of the batch and the trial's name, wherever it is worked."""
+    entropy = [seed, int(_fingerprint(file, names), 16)]
+    return int(np.random.SeedSequence(entropy).generate_state(1)[0])
+
+
+def _fingerprint(file, names):
+    return blake2b("\x1f".join([file, *names]).encode("utf-8", "surrogatepass"), digest_size=16).hexdigest()
+
+
+def _write_page(row, data, settings, home):
+    """Write the page of a usable trial."""
+    from fertkit.report.trial import trial_page
+    from fertkit.report.trial_answer import answer_trial
+
+    names = [row[name] for name in settings.by]
+    columns = {"trial": " ".join(names), data.columns[0]: data.rate, data.columns[1]: data.yields}
+    columns |= {} if data.block is None else {"block": data.block}
+    try:
+        page = trial_page(answer_trial(
+            pd.DataFrame(columns), nutrient_price=settings.nutrient_price, grain_price=settings.grain_price,
+            seed=seed_of(settings.seed, row["file"], names),
+        ))  # fmt: skip
+    except FertkitError:  # the table says what can be said of it
+        return
+    home.mkdir(parents=True, exist_ok=True)
+    write_whole(page, home / page_name(row["file"], names))

@@ -203,38 +203,19 @@ def _answer_strips(strips, arguments):
 
 
 def run_batch(arguments):
-    from contextlib import nullcontext
-
-    from fertkit.batch import local_cluster, run_batch
+    from fertkit.batch import run_batch
 
     wanted = (
-        "nutrient_price",
-        "grain_price",
-        "seed",
-        "level",
-        "by",
-        "ranges",
-        "source_keys",
-        "crop",
-        "decimal",
-        "part_size",
-        "pages",
-    )
+        "nutrient_price", "grain_price", "seed", "level", "by", "ranges", "source_keys", "crop", "decimal",
+        "part_size", "pages", "workers",
+    )  # fmt: skip
     options = {name: value for name, value in vars(arguments).items() if name in wanted}
     if arguments.kind == "trials":
         options |= _reading(arguments)
-    start = nullcontext(arguments.scheduler)
-    if arguments.workers:
-        start = local_cluster(arguments.workers, arguments.memory_limit)
-    with start as client:
-        result = run_batch(
-            arguments.source,
-            arguments.out,
-            arguments.kind,
-            progress=not arguments.quiet,
-            client=client,
-            **options,
-        )
+    result = run_batch(
+        arguments.source, arguments.out, arguments.kind, progress=not arguments.quiet,
+        client=arguments.scheduler, **options,
+    )  # fmt: skip
     print(f"{result.summary()}\nPage: {result.index}")
 
 

@@ -258,13 +258,12 @@ def _add_batch_options(command):
     command.add_argument("--part-size", type=int, metavar="N", help="trials or samples worked together")
     command.add_argument("--quiet", action="store_true", help="show no progress bar")
     where = command.add_mutually_exclusive_group()
-    where.add_argument("--workers", type=int, metavar="N", help="work in N processes (extra 'cluster')")
-    where.add_argument("--scheduler", metavar="ADDRESS", help="work on the Dask cluster at this address")
-    command.add_argument(
-        "--memory-limit",
-        default="2GB",
-        metavar="SIZE",
-        help="memory of each of the N processes (default 2GB)",
+    where.add_argument(
+        "--workers", type=int, metavar="N",
+        help="work in N processes (default: as many as there are cores, where that pays)",
+    )  # fmt: skip
+    where.add_argument(
+        "--scheduler", metavar="ADDRESS", help="work on the Dask cluster at this address (extra 'cluster')"
     )
 
 

@@ -6,14 +6,13 @@ import subprocess
 import sys
 
 import pandas as pd
-import psutil
 import pytest
 
-from fertkit.batch import local_cluster, run_batch
+from fertkit.batch import run_batch
 from fertkit.errors import FertkitError
 
 dask = pytest.importorskip("dask")
-pytest.importorskip("distributed")
+distributed = pytest.importorskip("distributed")
 
 
 def batch(source, out, **options):
@@ -32,30 +31,39 @@ def local(source):
     return batch(source, source.parent / "local").table
 
 
-def test_a_killed_worker_loses_nothing(source, local, tmp_path, monkeypatch):
-    with local_cluster(workers=2, memory_limit="1GB") as client:
-        addresses = {
-            c.laddr.ip
-            for p in (psutil.Process(), *psutil.Process().children(recursive=True))
-            for c in p.net_connections()
-            if c.status == "LISTEN"
-        }
-        assert addresses == {"127.0.0.1"}
-        killed = []
+@pytest.fixture
+def client():
+    """Two workers on the loopback address, without pages of their own."""
+    with (
+        dask.config.set(
+            {"distributed.scheduler.http.routes": [], "distributed.worker.http.routes": []}
+        ),
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", memory_limit="1GB",
+            dashboard_address="127.0.0.1:0", worker_dashboard_address="127.0.0.1:0",
+            scheduler_kwargs={"dashboard": False}, silence_logs=50,
+        ) as cluster,
+        distributed.Client(cluster) as client,
+    ):  # fmt: skip
+        yield client
 
-        def kill_one(*_):
-            if not killed:
-                killed.append(next(iter(client.run(os.getpid).values())))
-                os.kill(killed[0], signal.SIGKILL)
 
-        monkeypatch.setattr("tqdm.std.tqdm.update", kill_one)
-        result = batch(source, tmp_path / "out", client=client)
+def test_a_killed_worker_loses_nothing(source, local, client, tmp_path, monkeypatch):
+    killed = []
+
+    def kill_one(*_):
+        if not killed:
+            killed.append(next(iter(client.run(os.getpid).values())))
+            os.kill(killed[0], signal.SIGKILL)
+
+    monkeypatch.setattr("tqdm.std.tqdm.update", kill_one)
+    result = batch(source, tmp_path / "out", client=client)
     assert killed
     pd.testing.assert_frame_equal(result.table, local, check_exact=True)
 
 
 def test_no_scheduler_is_said(source, tmp_path, monkeypatch):
-    monkeypatch.setattr("fertkit.batch.cluster._PATIENCE", "1s")
+    monkeypatch.setattr("fertkit.batch.run._PATIENCE", "1s")
     with pytest.raises(FertkitError, match="no scheduler answers"):
         batch(source, tmp_path / "out", client="tcp://127.0.0.1:9")
 
@@ -74,7 +82,7 @@ with LocalCluster(n_workers=1, threads_per_worker=1, processes=False, protocol="
 def test_a_scheduler_that_dies_is_one_line_and_the_run_goes_on(source, local, tmp_path, monkeypatch, capfd):
     """Killed after its first part; the part is kept, the others are done without it."""
     scheduler = subprocess.Popen([sys.executable, "-c", SCHEDULER], stdout=subprocess.PIPE, text=True)
-    monkeypatch.setattr("fertkit.batch.cluster._PATIENCE", "2s")
+    monkeypatch.setattr("fertkit.batch.run._PATIENCE", "2s")
     try:
         address = scheduler.stdout.readline().strip()
         monkeypatch.setattr("tqdm.std.tqdm.update", lambda *_: scheduler.kill())

@@ -12,19 +12,18 @@ import pandas as pd
 import pytest
 
 from fertkit.batch import run_batch
-from fertkit.batch.finished import LIST, entered
-from fertkit.batch.lock import LOCK, held
+from fertkit.batch.record import LIST, LOCK, entered, held
 from fertkit.errors import FertkitError
 
 RUN = """
 import sys, time
 from fertkit.batch import run, run_batch
-whole = run.Work.__call__
-def slowly(self, part):
-    out = whole(self, part)
+whole = run.work_part
+def slowly(settings, part):
+    out = whole(settings, part)
     time.sleep(0.3)
     return out
-run.Work.__call__ = slowly
+run.work_part = slowly
 run_batch(sys.argv[1], sys.argv[2], price_ratio=0.008, part_size=2, progress=False)
 """
 
@@ -60,7 +59,7 @@ def test_killed_and_resumed(source, finished, tmp_path):
     done = {p: p.stat().st_mtime_ns for p in parts_in(out)}
     listed = entered(out)  # the last one may have been written and not entered
     assert len(done) - 1 <= len(listed) <= len(done) < 6
-    assert json.loads((out / LOCK).read_text())["pid"] == process.pid
+    assert (out / LOCK).read_text().startswith(f"process {process.pid} on ")
     result = batch(source, out)
     assert not (out / LOCK).exists()
     pd.testing.assert_frame_equal(result.table, finished.table, check_exact=True)
@@ -143,7 +142,7 @@ def test_a_file_that_is_no_part_is_not_counted(source, finished, tmp_path):
     pd.testing.assert_frame_equal(batch(source, out).table, finished.table, check_exact=True)
 
 
-@pytest.mark.parametrize("change", [{"parts": 4}, {"parts": 9}, {"parts": "many"}, {"units": None}])
+@pytest.mark.parametrize("change", [{"parts": 4}, {"parts": 9}, {"parts": "many"}, {"price_units": None}])
 def test_a_record_that_was_changed_is_refused(source, tmp_path, change):
     out = tmp_path / "out"
     batch(source, out)
@@ -194,7 +193,7 @@ def test_a_folder_without_a_sound_record_is_left_alone(source, tmp_path, left):
 
 
 def test_a_failed_write_leaves_no_trace(tmp_path):
-    from fertkit.batch.store import drafted
+    from fertkit.writing import drafted
 
     file = tmp_path / "table.csv"
     file.write_text("old")
@@ -213,32 +212,6 @@ def test_a_failed_write_leaves_no_trace(tmp_path):
 # ---- two runs at once
 
 
-@pytest.fixture
-def other():
-    """Another process, alive until the test ends."""
-    with subprocess.Popen(
-        [sys.executable, "-c", "import sys; sys.stdin.read()"], stdin=subprocess.PIPE
-    ) as process:
-        yield process.pid
-        process.stdin.close()
-
-
-@pytest.fixture
-def ended():
-    """The number of a process that is no more."""
-    with subprocess.Popen([sys.executable, "-c", ""]) as process:
-        pass
-    return process.pid
-
-
-def left_lock(out, **told):
-    """Write the lock another run would have left."""
-    with held(out):
-        mine = json.loads((out / LOCK).read_text())
-    (out / LOCK).write_text(json.dumps(mine | told))
-    return out
-
-
 def test_a_second_run_is_refused_and_the_first_unharmed(source, finished, tmp_path):
     out = tmp_path / "out"
     with subprocess.Popen([sys.executable, "-c", RUN, source, out]) as process:
@@ -253,33 +226,64 @@ def test_a_second_run_is_refused_and_the_first_unharmed(source, finished, tmp_pa
     pd.testing.assert_frame_equal(batch(source, out).table, finished.table, check_exact=True)
 
 
-@pytest.mark.parametrize("told", [{"birth": ""}, {"birth": "", "host": "elsewhere"}, {"pid": "none"}])
-def test_a_run_that_may_be_alive_is_not_taken_over(source, tmp_path, other, told):
-    out = left_lock(tmp_path / "out", **{"pid": other} | told)
-    was = (out / LOCK).read_text()
-    with pytest.raises(FertkitError, match=r"delete .*run\.lock and start again"):
-        batch(source, out)
-    assert (out / LOCK).read_text() == was
-    assert [p.name for p in out.iterdir()] == [LOCK]
+HOLD = """
+import sys
+from pathlib import Path
+from fertkit.batch.record import held
+with held(Path(sys.argv[1])):
+    print("held", flush=True)
+    sys.stdin.read()
+"""
 
 
-def test_what_a_dead_run_left_is_taken_over(source, finished, tmp_path, ended):
-    out = left_lock(tmp_path / "out", pid=ended)
+@pytest.fixture
+def other(tmp_path):
+    """Another process that holds the folder until the test ends it."""
+    with subprocess.Popen(
+        [sys.executable, "-c", HOLD, tmp_path / "out"],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+    ) as process:  # fmt: skip
+        assert process.stdout.readline() == "held\n"
+        yield process
+        process.stdin.close()
+
+
+@pytest.mark.parametrize("says", [None, "nothing that can be told", "\x1b[31m" + "n" * 400])
+def test_a_run_that_is_alive_is_not_taken_over(source, tmp_path, other, says):
+    lock = tmp_path / "out" / LOCK
+    if says is not None:
+        lock.write_text(says)
+    was = lock.read_text()
+    for _ in range(2):
+        with pytest.raises(FertkitError, match=r"another run: .*Wait until it has ended") as told:
+            batch(source, tmp_path / "out")
+        assert "\x1b" not in str(told.value)
+    assert lock.read_text() == was
+    assert [p.name for p in lock.parent.iterdir()] == [LOCK]
+
+
+def test_what_a_dead_run_left_is_taken_over(source, finished, tmp_path, other):
+    other.kill()
+    other.wait()
+    out = tmp_path / "out"
+    assert (out / LOCK).read_text().startswith(f"process {other.pid} on ")
     pd.testing.assert_frame_equal(batch(source, out).table, finished.table, check_exact=True)
     assert not (out / LOCK).exists()
 
 
-@pytest.mark.skipif(
-    not os.path.exists("/proc/self/stat"), reason="the system does not tell when a process began"
-)
-def test_a_number_given_to_another_process_since_holds_nothing(tmp_path, other):
-    with held(left_lock(tmp_path / "out", pid=other, birth="1")):
+@pytest.mark.parametrize("left", ["", "no run", f"process {os.getpid()} on here, started today"])
+def test_a_lock_file_alone_holds_nothing(tmp_path, left):
+    """Whatever it says: the number it names may have been given to another process since."""
+    (tmp_path / LOCK).write_text(left)
+    with held(tmp_path):
         pass
-    assert not list((tmp_path / "out").iterdir())
+    assert not list(tmp_path.iterdir())
 
 
-def test_one_of_many_alone_takes_over(tmp_path, ended):
-    out, inside, most = left_lock(tmp_path / "out", pid=ended), [], []
+def test_one_of_many_alone_takes_over(tmp_path, other):
+    other.kill()
+    other.wait()
+    out, inside, most = tmp_path / "out", [], []
 
     def enter(_):
         try:

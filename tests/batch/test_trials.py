@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from fertkit.batch import run_batch
-from fertkit.batch.pages import page_name, seed_of
+from fertkit.batch.trials import page_name, seed_of
 from fertkit.errors import FertkitError, InputError, LookupFailed, NotEstimable, PriceError
 from fertkit.response import optima_of_trials
 
@@ -110,8 +110,7 @@ def test_rows_read_in_small_pieces(drawn, monkeypatch):
 
 def test_without_pyarrow(drawn, monkeypatch):
     home, table, whole = drawn
-    for module in ("store", "sources", "results", "run"):
-        monkeypatch.setattr(f"fertkit.batch.{module}.ending", lambda: ".csv")
+    monkeypatch.setattr("fertkit.batch.parts.find_spec", lambda _: None)
     table.to_csv(home / "plain.csv", index=False)
     result = batch(home / "plain.csv", home / "plain")
     assert result.file.name == "results.csv"
@@ -256,6 +255,15 @@ def test_no_input(tmp_path, made):
         batch(home, tmp_path / "out")
 
 
+@pytest.mark.parametrize("kind", ["csv", "parquet"])
+def test_a_data_set_without_rows(many_trials, tmp_path, kind):
+    table = many_trials(1).head(0)
+    file = tmp_path / f"t.{kind}"
+    table.to_csv(file, index=False) if kind == "csv" else table.to_parquet(file, index=False)
+    with pytest.raises(InputError, match=f"t.{kind}: .*\n.*there are columns but no rows"):
+        batch(file, tmp_path / "out")
+
+
 def test_more_than_one_nutrient_is_said(many_trials, tmp_path):
     table = many_trials(4)
     table["nutrient"] = np.where(table["trial"] < "T002", "N", "K2O")
@@ -287,6 +295,7 @@ def test_page_names_are_plain(name):
 def test_pages_of_single_trials(many_trials, tmp_path):
     table = many_trials(2).replace({"trial": {"T000": "../<b>up", "T001": "Low \u00fc"}})
     table.loc[table["trial"] != "../<b>up", "rate_kg_ha"] = 10.0
+    table["nutrient"] = "N"
     table.to_parquet(tmp_path / "t.parquet", index=False)
     options = {"price_ratio": None, "nutrient_price": 1.0, "grain_price": 125.0, "pages": True}
     result = batch(tmp_path / "t.parquet", tmp_path / "out", **options)
@@ -335,7 +344,7 @@ def test_doubtful_strips_and_notes_of_a_file_are_in_the_table_and_the_summary(tm
     assert "Note: 1 trial holds strips that lie far from the rest" in told.summary()
     assert "(165 where" in told.index.read_text(encoding="utf-8")
     assert '"real_yields": true' in (tmp_path / "told" / "run.json").read_text()
-    with pytest.raises(FertkitError, match="reading differs"):
+    with pytest.raises(FertkitError, match="real yields differs"):
         batch(home, tmp_path / "told", price_ratio=0.5 / 4.5)
 
 

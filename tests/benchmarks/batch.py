@@ -1,8 +1,8 @@
-"""Weak scaling of a batch of trials: the same work per worker on 1 and 2 workers, against a local run.
+"""How a batch of trials scales: the same work in this process, in two processes, and on two Dask workers.
 
-Run ``python tests/benchmarks/batch.py [trials a worker]``. Weak scaling: efficiency is the rate per worker on
-two over that on one. The ratio against the local run is taken in the same run, so that a busy machine counts
-less; processor time a trial, which hardly knows of other work, is printed beside each.
+Run ``python tests/benchmarks/batch.py [trials]``. All are done in one run, so that a busy machine counts
+less; starting processes is timed as part of the work, as a user waits for it. Processor time a trial, which
+hardly knows of other work, is printed for this process.
 """
 
 import sys
@@ -12,9 +12,9 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from distributed import Client, LocalCluster
 
-from fertkit.batch import local_cluster, run_batch
-from fertkit.response import optima_of_trials
+from fertkit.batch import run_batch
 
 RATES, BLOCKS, PART = np.array([0.0, 40, 80, 120, 160, 200]), 4, 100
 
@@ -36,48 +36,38 @@ def peak_mb() -> float:
     return int(line.split()[1]) / 1024
 
 
-def warm_up() -> None:
-    """Load what a worker loads once."""
-    optima_of_trials(draw_trials(4), "trial", 0.008)
-
-
-def timed(source, out, client=None):
+def timed(source, out, **where):
     """Seconds, and processor seconds of this process, of one batch; its table."""
     wall, used = time.perf_counter(), time.process_time()
-    result = run_batch(source, out, price_ratio=0.008, part_size=PART, progress=False, client=client)
+    result = run_batch(source, out, price_ratio=0.008, part_size=PART, progress=False, **where)
     return time.perf_counter() - wall, time.process_time() - used, result.table
 
 
-def main(each: int) -> None:
+def main(count: int) -> None:
     with tempfile.TemporaryDirectory() as home:
         home = Path(home)
-        trials, size = draw_trials(2 * each), len(RATES) * BLOCKS
-        for count in (4, each, 2 * each):
-            trials.head(count * size).to_parquet(home / f"{count}.parquet", index=False)
-        timed(home / "4.parquet", home / "warm")
-        wall, used, local = timed(home / f"{each}.parquet", home / "local")
-        print(f"local: {each / wall:.1f} trials/s, {used / each * 1e3:.1f} ms of processor a trial, "
-              f"peak {peak_mb():.0f} MB")  # fmt: skip
-        base = None
-        for workers in (1, 2):
-            with local_cluster(workers, "1GB") as client:
-                client.run(warm_up)
-                count = workers * each
-                before = sum(client.run(time.process_time).values())
-                took, _, table = timed(home / f"{count}.parquet", home / f"on{workers}", client)
-                spent = (sum(client.run(time.process_time).values()) - before) / count
-                peaks = client.run(peak_mb).values()
-            rate = count / took / workers
-            base = base or rate
-            same = table.head(each).drop(columns="file").equals(local.drop(columns="file"))
-            print(
-                f"{workers} worker(s), {count} trials: {rate:.1f} trials/s a worker, efficiency "
-                f"{rate / base:.0%}, {rate * wall / each:.2f} of the local rate a worker, "
-                f"{spent * 1e3:.1f} ms of processor a trial on the workers, peak "
-                f"{max(peaks):.0f} MB a worker, same rows as the local run: {same}"
-            )
-        print(f"a million trials: {1e6 * used / each / 3600:.1f} hours of one core, by processor time")
+        for trials in (4, count):
+            draw_trials(trials).to_parquet(home / f"{trials}.parquet", index=False)
+        source = home / f"{count}.parquet"
+        timed(home / "4.parquet", home / "warm", workers=1)
+        wall, used, alone = timed(source, home / "alone", workers=1)
+        print(
+            f"this process: {count / wall:.0f} trials/s, {used / count * 1e3:.1f} ms of processor a trial, "
+            f"peak {peak_mb():.0f} MB; a million trials: {1e6 * used / count / 3600:.1f} hours of one core"
+        )
+
+        def against(what, **where):
+            took, _, table = timed(source, home / what.replace(" ", "-"), **where)
+            print(f"{what}: {count / took:.0f} trials/s, {wall / took:.2f} times one, same rows: "
+                  f"{table.equals(alone)}")  # fmt: skip
+
+        against("two processes", workers=2)
+        with (
+            LocalCluster(n_workers=2, threads_per_worker=1, host="127.0.0.1", silence_logs=50) as cluster,
+            Client(cluster) as client,
+        ):
+            against("two Dask workers", client=client)
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 2000)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 4000)
