@@ -9,6 +9,7 @@ from fertkit.panels.base import Panel, said_by
 from fertkit.panels.strips import LEVELS, crop_choice, one_trial
 from fertkit.reference import bushel_lb
 from fertkit.response import CURVES, Prices, analyse_response
+from fertkit.response.curves import MEAN
 from fertkit.results import plain
 from fertkit.say.money import CAUTION
 from fertkit.say.response import gain_lines
@@ -80,7 +81,7 @@ class OptimumPanel(Panel):
         super().__init__(data, **settings)
 
     def ask(self, settings):
-        curves = [AVERAGED, *((c.label, c.key) for c in CURVES.values() if c.key != "mean")]
+        curves = [AVERAGED, *((c.label, c.key) for c in CURVES.values() if c is not MEAN)]
         return {
             "nutrient_price": controls.number("Price of the nutrient", settings.nutrient_price, 0,
                                               LARGEST_PRICE, step=0.01),

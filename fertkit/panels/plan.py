@@ -8,14 +8,15 @@ import numpy as np
 from fertkit.errors import FertkitError, shorten
 from fertkit.panels import controls, drawing, show
 from fertkit.panels.base import Panel, said_by
-from fertkit.response import CURVES, curve_through, expected_interval
+from fertkit.response import curve_through, expected_interval
+from fertkit.response.curves import CURVES, QUADRATIC_PLATEAU
 from fertkit.response.prices import column
 from fertkit.results import plain
 from fertkit.trials.application import application_table
 from fertkit.trials.layout import DESIGNS, plan_strips
 from fertkit.trials.power import ERROR_DF, smallest_difference
 
-CURVE = "quadratic_plateau"  # supposed where the panel harvests the plan on paper
+CURVE = QUADRATIC_PLATEAU.key  # supposed where the panel harvests the plan on paper
 SIMULATED = 200  # such harvests; a few seconds
 SUPPOSED = "The yields, rate and price ratio to begin with are placeholders: put in those of your field."
 NOISE = "The noise to begin with is a placeholder: take it from a trial of your own (its CV)."

@@ -63,14 +63,8 @@ CLASS_MARKS = {
     "cannot be classed": Mark("#ffffff", "---", "x", True),
 }
 
-#: Colour and dash of each response curve, the same in every figure.
-CURVE_LINES = {
-    "mean": (hue.quiet, (0, (1, 4))),
-    "linear": (hue.quiet, (0, (6, 1.6, 1, 1.6, 1, 1.6))),
-    "quadratic": (hue.accent, (0, (6, 2))),
-    "square_root": (hue.accent, (0, (1, 1.6))),
-    "linear_plateau": (hue.warn, (0, (6, 2, 1, 2))),
-    "quadratic_plateau": (hue.curve, "solid"),
-    "mitscherlich": (hue.light, "solid"),
-    "spherical": (hue.light, (0, (3, 1.4))),
-}
+
+def line_of(curve) -> tuple:
+    """Colour and dash of a response curve, the same in every figure."""
+    colour, dash = curve.look
+    return COLOURS[colour], dash

@@ -4,9 +4,10 @@ import numpy as np
 
 from fertkit.plots.forms import groups, interval, remark, rows
 from fertkit.plots.forms_lines import BOUNDS, answer
-from fertkit.plots.palette import CURVE_LINES, HOLLOW, hue
+from fertkit.plots.palette import HOLLOW, hue, line_of
 from fertkit.plots.returns import net_return_marks
 from fertkit.plots.style import entitle, figure, finish, legend, panel_below, redrawn
+from fertkit.response.curves import CURVES
 from fertkit.response.net_return import net_return_of
 from fertkit.response.prices import area_of
 from fertkit.response.verdict import NONE
@@ -103,9 +104,9 @@ def curve_comparison(comparison, ax):
     groups(ax, data.table["rate"], data.table["yield"], data.table["block"])
     rates = np.linspace(data.rates[0], data.rates[-1], POINTS)
     for row in table.itertuples():
-        colour, dash = CURVE_LINES[row.curve]
-        yields = comparison.fits[row.curve].predict(rates)
-        ax.plot(rates, yields, color=colour, ls=dash, lw=1.7, label=row.label)
+        fit = comparison.fits[row.curve]
+        colour, dash = line_of(fit.curve)
+        ax.plot(rates, fit.predict(rates), color=colour, ls=dash, lw=1.7, label=row.label)
     title, rate = "Every curve, and the optimum it implies", f"rate [{data.rate_unit}]"
     key = ax.get_legend_handles_labels()[0]
     finish(ax, title, "" if optima else rate, f"yield [{data.yield_unit}]", explain=[] if optima else key)
@@ -120,10 +121,10 @@ def _optima(ax, comparison):
     rows(ax, [*table["label"], "average"], pitch=0)
     for y, r in enumerate(table.itertuples()):
         low, high = (r.low, r.high) if np.isfinite([r.low, r.high]).all() else (r.optimum, r.optimum)
-        look = {"opens": (False, r.high >= top), "colour": CURVE_LINES[r.curve][0]}
+        look = {"opens": (False, r.high >= top), "colour": line_of(comparison.fits[r.curve].curve)[0]}
         if np.isfinite(r.optimum):
             interval(ax, low, high, y, point=r.optimum, row=True, **look)
-        same = f"counted as {r.same_as.replace('_', '-')}" if r.same_as else f"weight {r.weight:.2f}"
+        same = f"counted as {CURVES[r.same_as].label}" if r.same_as else f"weight {r.weight:.2f}"
         remark(ax, y, same)
     look = {"point": comparison.averaged_optimum, "opens": (False, span.high_open), "row": True}
     interval(ax, span.low, span.high, len(table), **look)
@@ -161,7 +162,7 @@ def _analysis_curves(ax, analysis):
     behind = analysis.weights[(analysis.weights >= SHOWN) & (analysis.curve == "averaged")]
     says = f"single curves of weight {SHOWN:g} or more"
     for key in behind.index:
-        colour, dash = CURVE_LINES[key]
+        colour, dash = line_of(analysis.fits[key].curve)
         ax.plot(rates, analysis.fits[key].predict(rates), color=colour, ls=dash, lw=0.9, zorder=2, label=says)
     name = {"averaged": "average of the curves", "difference": "difference of two rates"}.get(analysis.curve)
     look = {"ls": (0, (1, 2)), "lw": 1.4} if analysis.curve == "difference" else {"lw": 2.4}

@@ -7,7 +7,7 @@ import numpy as np
 
 from fertkit.plots.forms import interval
 from fertkit.plots.forms_lines import STATUS_MARKERS, answer, level, money_line
-from fertkit.plots.palette import CURVE_LINES, HOLLOW, hue
+from fertkit.plots.palette import HOLLOW, hue, line_of
 from fertkit.plots.style import figure, finish
 from fertkit.response import CURVES
 from fertkit.response.verdict import status_in_words
@@ -49,7 +49,7 @@ def price_ratio(result, ax):
     """Draw the economic optimum rate of each curve against the price ratio; see `PriceRatioTable`."""
     rate, low, high = result.table.columns[2], result.lowest_rate, result.highest_rate
     for key, part in result.table.groupby("curve", sort=False):
-        colour, dash = CURVE_LINES[key]
+        colour, dash = line_of(CURVES[key])
         ax.plot(part["price_ratio"], part[rate], color=colour, ls=dash, lw=1.8, label=CURVES[key].label)
     level(ax, high, "highest tested rate: at least this")
     level(ax, low, "lowest tested rate: no economic response", above=False)

@@ -27,7 +27,7 @@ from fertkit.errors import NotEstimable, PriceError
 from fertkit.reference import list_sources
 from fertkit.response.bootstrap import bootstrap_fits
 from fertkit.response.compare import CurveComparison, arrays_of, compare_curves, lack_of_fit
-from fertkit.response.curves import CURVES, a_curve, get_curve
+from fertkit.response.curves import CURVES, LINEAR, MEAN, a_curve, get_curve
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.doubtful import doubtful_rows, order_said, say_rows, say_with_and_without
 from fertkit.response.fit import ResponseFit, block_effects, fit_data
@@ -83,7 +83,7 @@ class ResponseAnalysis(Result):
         """``averaged``, the key of the curve asked for, ``mean`` without a response, or ``difference``."""
         if self.comparison is None:
             return "difference"
-        return self.asked or ("mean" if "mean" in self.weights.index else "averaged")
+        return self.asked or (MEAN.key if MEAN.key in self.weights.index else "averaged")
 
     @property
     def rate_unit(self) -> str:
@@ -252,8 +252,8 @@ def analyse_response(
     asked = get_curve(curve).key if curve is not None else None
     draws: dict[str, np.ndarray] = {}
     if len(data.rates) < 3:
-        fits, comparison = {"linear": fit_data(data, CURVES["linear"])}, None
-        weights = pd.Series({"linear": 1.0})
+        fits, comparison = {LINEAR.key: fit_data(data, LINEAR)}, None
+        weights = pd.Series({LINEAR.key: 1.0})
     else:
         comparison = compare_curves(data, ratio_of(prices, data), level=level)
         fits = comparison.fits
@@ -297,7 +297,7 @@ def _weights(comparison, asked):
     if asked is not None:
         return pd.Series({asked: 1.0})
     if mean_wins(arrays_of(comparison.fits), comparison.data.sums)[0, 0]:
-        return pd.Series({"mean": 1.0})
+        return pd.Series({MEAN.key: 1.0})
     return comparison.averaged_weights
 
 
@@ -318,7 +318,7 @@ def _unit_prices(analysis):
 def _better_of_two(analysis, cost):
     """Better of two rates at the cost of the higher [yield unit]; an interval of both if either may be."""
     rates = analysis.data.rates
-    gain, half = difference(analysis.fits["linear"], analysis.level)
+    gain, half = difference(analysis.fits[LINEAR.key], analysis.level)
     net, size = gain - cost, np.abs(analysis.data.yields).max()
     ends = (
         (np.nan, np.nan)

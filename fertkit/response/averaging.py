@@ -9,17 +9,14 @@ beyond: it opens the end.
 
 import numpy as np
 
-from fertkit.response.curves import CURVES, optimum_in_range
+from fertkit.response.curves import CURVES, LINEAR, optimum_in_range
 from fertkit.response.many import Fits
 from fertkit.response.regions import Region, gain_sets, optimum_sets
-from fertkit.response.shapes import SHAPES, limits
 from fertkit.response.sums import Sums
 from fertkit.rounding import at_least
 
 #: The curves whose optima are averaged.
-AVERAGED = (
-    "quadratic", "square_root", "linear_plateau", "quadratic_plateau", "mitscherlich", "spherical"
-)  # fmt: skip
+AVERAGED = tuple(key for key, curve in CURVES.items() if curve.in_average)
 #: Tail areas at which each curve's confidence distribution is tabulated.
 TAILS = np.array([0.0005, 0.002, 0.005, 0.01, 0.017, 0.025, 0.035, 0.05, 0.08, 0.125, 0.2, 0.3, 0.45])
 EXACT = 1e-12  # a residual this share of the largest yield is rounding
@@ -45,19 +42,20 @@ def akaike_weights(values, axis=-1):
 def same_as(fits: dict[str, Fits], sums: Sums) -> dict[str, np.ndarray]:
     """For each curve the key of the curve it is in disguise, "" where it stands for itself; arrays (D, R).
 
-    A straight line counts once, as ``linear`` where that was fitted; a quadratic-plateau whose join lies
-    beyond the top rate is the quadratic; a step at the first rate counts once.
+    A straight line counts once, as ``linear`` where that was fitted; a curve whose join lies beyond the top
+    rate is its `Shape.beyond`; a step at the first rate counts once.
     """
-    shape = next(iter(fits.values())).rss.shape
-    line_of = np.full(shape, "linear" if "linear" in fits else "", dtype="<U20")
-    step_of, same = np.full(shape, "", dtype="<U20"), {}
+    size = next(iter(fits.values())).rss.shape
+    line_of = np.full(size, LINEAR.key if LINEAR.key in fits else "", dtype="<U20")
+    step_of, same = np.full(size, "", dtype="<U20"), {}
     for key, fit in fits.items():
-        same[key] = np.full(shape, "", dtype="<U20")
-        if key not in SHAPES:
+        same[key] = np.full(size, "", dtype="<U20")
+        shape = CURVES[key].shape
+        if shape is None:
             continue
-        step, line, beyond = limits(key, fit.bend, sums.rates)
-        if key == "quadratic_plateau" and "quadratic" in fits:
-            same[key] = np.where(beyond & ~line, "quadratic", same[key])
+        step, line, beyond = shape.limits(fit.bend, sums.rates)
+        if shape.beyond in fits:
+            same[key] = np.where(beyond & ~line, shape.beyond, same[key])
         same[key] = np.where(line, line_of, np.where(step, step_of, same[key]))
         line_of = np.where(line & (line_of == ""), key, line_of)
         step_of = np.where(step & (step_of == ""), key, step_of)
@@ -95,7 +93,7 @@ class Ladder:
         rows = np.repeat(np.arange(self.shape[1]), len(levels))
         self.levels = np.tile(levels, self.shape[1])
         self.fits, self.sums = fits.replicates(rows), sums.replicates(rows)
-        self.region = Region(curve, self.fits, self.sums, self.levels) if curve in SHAPES else None
+        self.region = Region(curve, self.fits, self.sums, self.levels) if CURVES[curve].shape else None
 
     def ends(self, price_ratio):
         """Low and high ends (D, R, T + 1), the asked level last."""
@@ -117,7 +115,7 @@ class Ladder:
     @property
     def step(self):
         """Whether a join anywhere up to the first rate is in the interval at the asked level, (D, R)."""
-        joined = self.region is not None and self.region.has_join
+        joined = self.region is not None and self.region.shape.has_join
         return self.region.step.reshape(self.shape)[..., -1] if joined else np.zeros(self.shape[:2], bool)
 
 

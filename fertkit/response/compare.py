@@ -34,7 +34,6 @@ from fertkit.response.fit import ResponseFit, fit_data, need_contrasts
 from fertkit.response.intervals import Interval, check_level
 from fertkit.response.many import Fits
 from fertkit.response.prices import one_ratio
-from fertkit.response.shapes import SHAPES
 from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import at_least, at_most, levelled
 
@@ -280,7 +279,7 @@ def _at_price_ratio(comparison, price_ratio):
 
 def _interval(curve, ends, level):
     """Interval at the asked level, the last of the ladder's."""
-    method = "profile" if curve in SHAPES else "exact"
+    method = "profile" if CURVES[curve].shape else "exact"
     if ends is None:
         return Interval(np.nan, np.nan, False, False, level, method)
     return Interval(float(ends[0][0, 0, -1]), float(ends[1][0, 0, -1]), False, False, level, method)

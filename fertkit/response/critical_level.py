@@ -12,8 +12,7 @@ import pandas as pd
 from fertkit.asked import a_count, a_generator, a_share, asks, labels
 from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem
 from fertkit.reference import list_sources
-from fertkit.response.curves import get_curve
-from fertkit.response.economics import rate_for_share_of_rise
+from fertkit.response.curves import LINEAR_PLATEAU, get_curve
 from fertkit.response.fit import fit_response, join_text
 from fertkit.response.intervals import join_interval
 from fertkit.results import Result, checks_frame, failed
@@ -210,23 +209,24 @@ def arcsine_log(
 
 @asks(test=labels, relative_yield=labels, level=a_share)
 def curve_level(
-    test, relative_yield, curve: str = "linear_plateau", *, target_pct: float = 90.0, level: float = 0.95
+    test, relative_yield, curve: str = LINEAR_PLATEAU.key, *, target_pct: float = 90.0, level: float = 0.95
 ) -> CriticalLevel:
-    """Critical level as the join of a plateau curve, or where a Mitscherlich curve reaches the target.
+    """Critical level as the join of a plateau curve, or where a curve without one reaches the target.
 
     Parameters
     ----------
     test, relative_yield : array, shape (n,)
         See `cate_nelson`.
-    curve : {"linear_plateau", "quadratic_plateau", "spherical", "mitscherlich"}
+    curve : str
+        Key of a curve with a plateau or an asymptote.
     target_pct : float
-        Share of the asymptote, for the Mitscherlich curve alone [%].
+        Share of the asymptote, for a curve without a join alone [%].
     level : float
 
     Returns
     -------
     CriticalLevel
-        Profile interval of the join; none for the Mitscherlich curve, whose asymptote is uncertain too.
+        Profile interval of the join; none without a join, where the asymptote is uncertain too.
 
     Raises
     ------
@@ -243,15 +243,15 @@ def curve_level(
     20.0
     """
     curve = get_curve(curve)
-    if curve.key not in ("linear_plateau", "quadratic_plateau", "spherical", "mitscherlich"):
+    if curve.shape is None:
         raise LookupFailed(f"the {curve.label} curve has no critical level; choose one with a plateau")
     x, y = _sites(test, relative_yield)
     fit = fit_response(_frame(x, y), curve.key, rate="test", yield_="relative_yield_pct", block=False)
-    if "falling" in fit.status or fit.coef[1] <= 0:
+    if "falling" in fit.status or fit.fits.slope[0, 0] <= 0:
         raise NotEstimable("relative yield does not rise with the test; there is no critical level to find")
-    rising = curve.key == "mitscherlich"
+    rising = not curve.shape.has_join
     if rising:
-        value, low, high, opened = _at_share(fit.coef, target_pct / 100), np.nan, np.nan, (False, False)
+        value, low, high, opened = _at_share(fit, target_pct / 100), np.nan, np.nan, (False, False)
     else:
         found = join_interval(fit, level).within(x[0], x[-1])
         value, low, high = float(curve.join(fit.coef)), found.low, found.high
@@ -266,10 +266,16 @@ def curve_level(
     )  # fmt: skip
 
 
-def _at_share(params, share):
-    top, rise, _ = params
+def _at_share(fit, share):
+    """Test at which a curve without a join reaches a share of its asymptote; 0 where it starts above."""
+    shape, bend = fit.curve.shape, fit.fits.bend[0, 0]
+    top, rise = fit.curve.plateau(fit.coef), fit.fits.slope[0, 0] * shape.height(bend)
+    if share >= 1:
+        raise NotEstimable(
+            f"the {fit.curve.label} curve never reaches its asymptote; ask for less than 100 %"
+        )
     left = (1 - share) * top / rise
-    return float(rate_for_share_of_rise(params, 1 - left)) if left < 1 else 0.0
+    return max(0.0, float(shape.start(fit.data.sums.rates)[0] + shape.near(left) / bend))
 
 
 def _sites(test, relative_yield):

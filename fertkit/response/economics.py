@@ -11,7 +11,7 @@ import numpy as np
 
 from fertkit.asked import a_function, a_number, amounts, asks
 from fertkit.errors import NotEstimable
-from fertkit.response.curves import a_curve, checked_params, finite, get_curve, optimum_in_range
+from fertkit.response.curves import MITSCHERLICH, a_curve, checked_params, finite, get_curve, optimum_in_range
 from fertkit.response.prices import positive
 from fertkit.rounding import above, at_least, at_most, below
 
@@ -252,7 +252,7 @@ def rate_for_share_of_rise(params, share=0.95):
     >>> round(float(rate_for_share_of_rise([60.0, 15.0, 0.02])), 2)
     149.79
     """
-    k, share = checked_params(get_curve("mitscherlich"), params)[..., 2], finite(share, "share of the rise")
+    k, share = checked_params(MITSCHERLICH, params)[..., 2], finite(share, "share of the rise")
     if not ((k > 0).all() and (share >= 0).all() and (share < 1).all()):
         raise NotEstimable("a share of the rise needs k above zero and a share from 0 to below 1")
     return -np.log1p(-share) / k

@@ -16,7 +16,7 @@ from fertkit.asked import a_count, a_flag, a_number, a_seed, a_share, a_word, am
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
-from fertkit.response.curves import Curve, a_curve, get_curve, optimum_in_range
+from fertkit.response.curves import QUADRATIC_PLATEAU, Curve, a_curve, get_curve, optimum_in_range
 from fertkit.response.intervals import check_level
 from fertkit.response.prices import column, one_ratio
 from fertkit.response.sums import make_sweep
@@ -92,7 +92,7 @@ class ExpectedInterval(Result):
     level=a_share, n=a_count(1), seed=a_seed, known_curve=a_flag, rate_unit=a_word, yield_unit=a_word,
 )  # fmt: skip
 def expected_interval(
-    rates, n_blocks, *, curve="quadratic_plateau", params, sd, price_ratio, level=0.95, n=500, seed=0,
+    rates, n_blocks, *, curve=QUADRATIC_PLATEAU.key, params, sd, price_ratio, level=0.95, n=500, seed=0,
     known_curve=False, rate_unit="lb/ac", yield_unit="bu/ac",
 ) -> ExpectedInterval:  # fmt: skip
     """Expected interval of the economic optimum of one planned rate trial in randomised complete blocks.
@@ -154,7 +154,7 @@ def expected_interval(
     n=a_count(1), seed=a_seed, known_curve=a_flag, rate_unit=a_word, yield_unit=a_word,
 )  # fmt: skip
 def compare_plans(
-    plans: Mapping[str, tuple], *, curve="quadratic_plateau", params, sd, price_ratio, level=0.95, n=500,
+    plans: Mapping[str, tuple], *, curve=QUADRATIC_PLATEAU.key, params, sd, price_ratio, level=0.95, n=500,
     seed=0, known_curve=False, rate_unit="lb/ac", yield_unit="bu/ac",
 ) -> ExpectedInterval:  # fmt: skip
     """Expected interval of several plans side by side, e.g. more blocks against more rates.
@@ -244,17 +244,9 @@ def curve_through(curve, yield_without: float, best_yield: float, rate_of_best: 
             "a curve needs a best yield above the yield without, reached at a rate above zero; got "
             f"{yield_without} to {best_yield} at {rate_of_best}"
         )
-    forms = {
-        "quadratic": (yield_without, 2 * rise / at, -rise / at**2),
-        "quadratic_plateau": (yield_without, 2 * rise / at, -rise / at**2),
-        "square_root": (yield_without, 2 * rise / np.sqrt(at), -rise / at),
-        "linear_plateau": (yield_without, rise / at, at),
-        "mitscherlich": (best_yield, rise, np.log(20.0) / at),
-        "spherical": (yield_without, rise, at),
-    }
-    if curve.key not in forms:
+    if not curve.bends:
         raise NotEstimable(f"the {curve.label} curve has no rate at which its yield stops rising")
-    return np.array(forms[curve.key], float)
+    return curve.through(float(yield_without), rise, at)
 
 
 def _name(rates, blocks) -> str:

@@ -9,11 +9,10 @@ import pandas as pd
 from fertkit.asked import a_flag, a_header, asks, either, holding, maybe_headers, off
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
-from fertkit.response.curves import Curve, a_curve, finite, get_curve
+from fertkit.response.curves import QUADRATIC_PLATEAU, Curve, a_curve, finite, get_curve
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.intervals import Interval, join_identified
 from fertkit.response.many import Fits, basis, fit_sums
-from fertkit.response.shapes import SHAPES, limits
 from fertkit.results import Result, checks_frame, counted, plain
 from fertkit.rounding import above, at_most, below, same
 from fertkit.trials.connected import contrasts_within
@@ -117,7 +116,7 @@ class ResponseFit(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        return list_sources(["LERMAN1980"] if self.curve.key in SHAPES else [])
+        return list_sources(["LERMAN1980"] if self.curve.shape else [])
 
     @property
     def sigma(self) -> float:
@@ -144,8 +143,9 @@ class ResponseFit(Result):
     rate=a_header, yield_=a_header, block=either(maybe_headers, off), weight=a_header, through_origin=a_flag,
 )  # fmt: skip
 def fit_response(
-    trial, curve="quadratic_plateau", *, rate=None, yield_=None, block=None, weight=None, through_origin=False
-) -> ResponseFit:
+    trial, curve=QUADRATIC_PLATEAU.key, *, rate=None, yield_=None, block=None, weight=None,
+    through_origin=False,
+) -> ResponseFit:  # fmt: skip
     """Fit one response curve by exact least squares, block and site effects swept out.
 
     Parameters
@@ -255,17 +255,17 @@ def _status(curve, fits, data, df_error):
     low, high = data.rate.min(), data.rate.max()
     steps = curve.slope(np.linspace(low, high, 3)[1:2], fits.params[0, 0])[0]
     ends = curve.value(np.array([low, high]), fits.params[0, 0])
-    if curve.key in SHAPES:
-        step, line, beyond = (v[0, 0] for v in limits(curve.key, fits.bend, data.sums.rates))
-        words += ["step" if curve.key == "mitscherlich" else "join_not_identified"] if step else []
+    size = np.abs(data.yields).max()
+    if curve.shape:
+        step, line, beyond = (v[0, 0] for v in curve.shape.limits(fits.bend, data.sums.rates))
+        words += ["join_not_identified" if curve.shape.has_join else "step"] if step else []
         words += ["join_beyond_range"] if beyond else []
         words += ["straight_line"] if line else []
-        at_rate = curve.key == "linear_plateau" and same(fits.params[0, 0, 2], data.rates)
+        at_rate = curve.shape.kinked and same(curve.join(fits.params[0, 0]), data.rates)
         words += ["join_at_tested_rate"] if np.any(at_rate) else []
-    size = np.abs(data.yields).max()
-    if curve.key == "quadratic" and above(fits.params[0, 0, 2] * high**2, 0, size):
+    elif above(curve.upward(fits.params[0, 0], high), 0, size):
         words.append("convex")
-    if curve.key != "mean" and above(*ends, size) and at_most(steps * high, 0, size):
+    if above(*ends, size) and at_most(steps * high, 0, size):
         words.append("falling")
     return tuple(words + (["saturated"] if df_error <= 0 else []))
 
@@ -295,11 +295,11 @@ def _covariance(curve, fits, data, rss, df_error, status):
 
 def _jacobian(curve, fits, data):
     """Columns (n, p - 1) by the internal parameters beside the level, and the map to published ones."""
-    if curve.key not in SHAPES:
+    if curve.shape is None:
         columns, back = basis(curve.key, data.sweep.rates[None])
         return columns[0][data.sweep.code], back[0]
-    shape = SHAPES[curve.key]
-    start = data.sweep.rates[0] if shape.shifted else 0.0
+    shape = curve.shape
+    start = shape.start(data.sweep.rates[None])[0]
     a, b, bend = fits.level[0, 0], fits.slope[0, 0], fits.bend[0, 0]
     coord, step = shape.coord(bend), 1e-20
     rise, turn, _ = shape.jet(data.rate - start, coord)

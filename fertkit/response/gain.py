@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.response.averaging import SMALL, mixture_ends
+from fertkit.response.curves import LINEAR
 from fertkit.response.prices import single
 from fertkit.response.two_rates import difference
 from fertkit.results import plain
@@ -33,7 +34,7 @@ def gain_over_lowest(analysis) -> tuple[float, float, float, float]:
     """
     lowest = analysis.data.rates[0]
     if analysis.comparison is None:
-        gain, half = difference(analysis.fits["linear"], analysis.level)
+        gain, half = difference(analysis.fits[LINEAR.key], analysis.level)
         return float(analysis.data.rates[-1]), gain, gain - half, gain + half
     rate = analysis.optimum.rate
     gain = float(analysis.predict(rate) - analysis.predict(lowest))

@@ -32,8 +32,7 @@ import numpy as np
 from fertkit.asked import a_share, a_word, amounts, asks, holding
 from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.response.many import Fits
-from fertkit.response.regions import Region, optimum_sets, start_of
-from fertkit.response.shapes import SHAPES
+from fertkit.response.regions import Region, optimum_sets
 from fertkit.response.sums import Sums
 from fertkit.results import plain
 from fertkit.rounding import above, at_least, at_most, below, same
@@ -152,7 +151,7 @@ def optimum_interval(fit, price_ratio, level=0.95, method=None, **bootstrap) -> 
     True
     """
     check_level(level)
-    linear = fit.curve.key not in SHAPES
+    linear = fit.curve.shape is None
     method = method or ("exact" if linear else "profile")
     if method == "bootstrap":
         from fertkit.response.bootstrap import bootstrap_optimum
@@ -172,7 +171,7 @@ def optimum_interval(fit, price_ratio, level=0.95, method=None, **bootstrap) -> 
 
 @asks(fit=holding("curve", "coef", like="what fit_response gives"), level=a_share)
 def join_interval(fit, level=0.95) -> Interval:
-    """Profile interval of the join, range or (Mitscherlich) 95 % point of the rise, not cut to tested rates.
+    """Profile interval of the join, or of the 95 % point of a rise without one; not cut to tested rates.
 
     Raises
     ------
@@ -193,10 +192,9 @@ def join_interval(fit, level=0.95) -> Interval:
     True
     """
     low, high = bend_interval(fit, level)
-    start = float(start_of(SHAPES[fit.curve.key], fit.data.sums)[0])
-    scale = np.log(20.0) if fit.curve.key == "mitscherlich" else 1.0
+    shape = fit.curve.shape
     with np.errstate(divide="ignore"):
-        ends = start + scale / np.array([high, low])
+        ends = shape.start(fit.data.sums.rates) + shape.end / np.array([high, low])
     return make_interval(*ends, level, "profile")
 
 
@@ -233,7 +231,7 @@ def join_pieces(fit, level=0.95) -> list[Interval]:
     ends = region.edge(ends.reshape(1, 1, -1), outer.reshape(1, 1, -1)).reshape(-1, 2)
     start, shape = float(region.start[0]), region.shape
     with np.errstate(divide="ignore"):
-        joins = start + 1 / shape.uncoord(ends[::-1, ::-1])
+        joins = start + shape.end / shape.uncoord(ends[::-1, ::-1])
     whole = join_interval(fit, level)
     joins[0, 0], joins[-1, 1] = whole.low, whole.high
     return [make_interval(*pair, level, "profile") for pair in joins]
@@ -241,7 +239,7 @@ def join_pieces(fit, level=0.95) -> list[Interval]:
 
 def bend_interval(fit, level=0.95) -> tuple[float, float]:
     """Profile ends of the shape parameter: 1/(join - lowest rate), k, or 1/range [per rate unit]."""
-    if fit.curve.key not in SHAPES:
+    if fit.curve.shape is None:
         raise NotEstimable(f"the {fit.curve.label} curve has no join or rate constant")
     check_level(level)
     _need_df(fit)
@@ -271,7 +269,7 @@ def plateau_interval(fit, level=0.95) -> Interval:
     >>> bool(interval.low < 57 < interval.high)
     True
     """
-    if fit.curve.key not in SHAPES:
+    if fit.curve.shape is None:
         raise NotEstimable(f"the {fit.curve.label} curve has no plateau")
     check_level(level)
     _need_df(fit)
@@ -292,15 +290,15 @@ def wald_interval(fit, function, estimate, level=0.95) -> Interval:
 
 def join_identified(curve, fits: Fits, sums: Sums) -> Interval | None:
     """All joins that fit equally well: a point, the whole first gap, or everything beyond the top rate."""
-    if curve.key not in SHAPES or curve.key == "mitscherlich":
+    if curve.shape is None or not curve.shape.has_join:
         return None
-    start = float(start_of(SHAPES[curve.key], sums)[0])
+    start = float(curve.shape.start(sums.rates)[0])
     bend, first = float(fits.bend[0, 0]), float(sums.rates[0, 1])
     join = start + 1 / bend if bend > 0 else np.inf
     top = float(sums.highest[0])
     if at_most(join, first):
         return Interval(float(sums.lowest[0]), first, True, False, 0.0, "identified")
-    if curve.key == "linear_plateau" and at_least(join, top):
+    if curve.shape.kinked and at_least(join, top):
         return Interval(top, np.inf, False, True, 0.0, "identified")
     return Interval(join, join, False, bool(np.isinf(join)), 0.0, "identified")
 

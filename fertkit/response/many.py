@@ -12,9 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from fertkit.asked import asks, holding
-from fertkit.response.curves import get_curve
+from fertkit.response.curves import CURVES, get_curve
 from fertkit.response.search import search
-from fertkit.response.shapes import SHAPES
 from fertkit.response.sums import Sums, quadratic_form
 from fertkit.results import ByContent
 
@@ -73,8 +72,7 @@ def fit_sums(curve: str, sums: Sums) -> Fits:
     >>> fit_sums("linear_plateau", read_trial_data(trial).sums).params.round(3).ravel().tolist()
     [48.0, 0.1, 90.0]
     """
-    get_curve(curve)
-    fit = _fit_shape if curve in SHAPES else _fit_basis
+    fit = _fit_shape if get_curve(curve).shape else _fit_basis
     designs, reps, m = sums.means.shape
     cells = 40 + 25 * m
     if designs * reps * cells <= CHUNK:
@@ -99,32 +97,9 @@ def _join(parts, axis):
 def basis(curve: str, rates, at=None):
     """Columns beside the intercept, (D, m, p - 1), with the map back to published parameters.
 
-    Scaled by the tested `rates` (D, m); the columns are those of the rates `at` (D, k), if given.
-
-    Returns
-    -------
-    columns : array (D, m, q)
-    back : array (D, q + 1, q + 1)
-        Published parameters = back @ (intercept, coefficients).
+    Scaled by the tested `rates` (D, m), at these or the rates `at` (D, k); see `Basis`.
     """
-    designs = len(rates)
-    start, span = rates[:, 0], rates[:, -1] - rates[:, 0]
-    span = np.where(span > 0, span, 1.0)
-    at = rates if at is None else at
-    u = (at - start[:, None]) / span[:, None]  # centred and scaled: no loss with rates like 1,000,050
-    if curve == "mean":
-        return np.zeros((*at.shape, 0)), np.ones((designs, 1, 1))
-    if curve == "square_root":
-        root = np.sqrt(at)
-        scale = np.sqrt(rates[:, -1])
-        back = np.zeros((designs, 3, 3))
-        back[:, 0, 0], back[:, 1, 1], back[:, 2, 2] = 1.0, 1 / scale, 1 / scale**2
-        return np.stack([root / scale[:, None], at / scale[:, None] ** 2], axis=-1), back
-    q = {"linear": 1, "quadratic": 2}[curve]
-    back = np.zeros((designs, 3, 3))
-    back[:, 0, 0], back[:, 0, 1], back[:, 0, 2] = 1.0, -start / span, (start / span) ** 2
-    back[:, 1, 1], back[:, 1, 2], back[:, 2, 2] = 1 / span, -2 * start / span**2, 1 / span**2
-    return np.stack([u, u * u], axis=-1)[..., :q], back[:, : q + 1, : q + 1]
+    return CURVES[curve].basis.columns(rates, rates if at is None else at)
 
 
 def solve_basis(columns, sums: Sums):
@@ -158,16 +133,12 @@ def _fit_basis(curve, sums):
 
 
 def _fit_shape(curve, sums):
-    shape = SHAPES[curve]
-    start = sums.rates[:, 0] if shape.shifted else np.zeros(len(sums.rates))
-    x = sums.rates - start[:, None]
-    pull = sums.means @ sums.spread
-    bend = _linear_plateau_bend(x, sums.spread, pull) if curve == "linear_plateau" else search(
-        shape, x, sums.spread, pull
-    )  # fmt: skip
+    shape = CURVES[curve].shape
+    start = shape.start(sums.rates)[:, None]
+    x, pull = sums.rates - start, sums.means @ sums.spread
+    bend = shape.exact(x, sums.spread, pull) if shape.exact else search(shape, x, sums.spread, pull)
     level, slope, rss = given_bend(shape, sums, x, bend)
-    params = shape.publish(level, slope, bend, start[:, None])
-    return Fits(params, rss, level, slope, bend)
+    return Fits(shape.publish(level, slope, bend, start), rss, level, slope, bend)
 
 
 def given_bend(shape, sums: Sums, x, bend):
@@ -182,25 +153,3 @@ def given_bend(shape, sums: Sums, x, bend):
     slope = slope + np.einsum("drm,drm->dr", push, rest) / np.where(size > 0, size, 1.0)
     rest = sums.means - slope[..., None] * rise
     return sums.level - slope * centre, slope, sums.pure_ss + quadratic_form(rest, sums.spread)
-
-
-def _linear_plateau_bend(x, spread, pull):
-    """Best join of the linear-plateau in closed form: stationary point of each interval, and the knots."""
-    below = np.tril(np.ones((x.shape[1],) * 2))[:-1]  # interval j: rates up to j rise, the others are level
-    p, q = x[:, None, :] * below, np.broadcast_to(1.0 - below, (len(x), *below.shape))
-    pp, pq, qq = (np.einsum("djm,djm->dj", v @ spread, w)[:, None] for v, w in ((p, p), (p, q), (q, q)))
-    along_p, along_q = pull @ np.swapaxes(p, 1, 2), pull @ np.swapaxes(q, 1, 2)
-    low, high = x[:, None, :-1], x[:, None, 1:]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        inner = (along_p * pq - along_q * pp) / (along_q * pq - along_p * qq)
-    inner = np.clip(np.where(np.isfinite(inner), inner, high), low, high)
-
-    def gain(join):
-        size = pp + join * (2 * pq + join * qq)
-        return (along_p + join * along_q) ** 2 / np.where(size > 0, size, np.inf)
-
-    joins = np.concatenate([np.broadcast_to(high, inner.shape), inner], axis=-1)
-    gains = np.concatenate([gain(high), gain(inner)], axis=-1)
-    gains = np.where(joins > 0, gains, -1.0)
-    best = np.argmax(gains, axis=-1)[..., None]
-    return 1.0 / np.take_along_axis(joins, best, axis=-1)[..., 0]

@@ -7,7 +7,7 @@ import pandas as pd
 
 from fertkit.asked import a_number, a_word, amounts, asks, either, holding
 from fertkit.reference import list_sources
-from fertkit.response.curves import CURVES, a_curve, checked_params, get_curve
+from fertkit.response.curves import CURVES, MEAN, a_curve, checked_params, get_curve
 from fertkit.response.economics import (
     STATUS,
     agronomic_optimum_rate,
@@ -225,7 +225,7 @@ def net_return_of(analysis, *, within: float | str | None = None) -> NetReturn:
     Net return 586.50 money/ac, 58.50 more than at 0 lb/ac
     """
     rates, best, agronomic = analysis.data.rates, analysis.optimum, analysis.agronomic_optimum
-    within = None if analysis.curve in ("difference", "mean") else within
+    within = None if analysis.curve in ("difference", MEAN.key) else within
     found = _describe(
         analysis.predict, analysis.curve, analysis.prices, (float(rates[0]), float(rates[-1])),
         (analysis.rate_unit, analysis.yield_unit), (best.rate, best.status),

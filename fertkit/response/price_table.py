@@ -8,7 +8,7 @@ import pandas as pd
 
 from fertkit.asked import a_dict, amounts, asks, holding
 from fertkit.errors import NotEstimable
-from fertkit.response.curves import a_curve
+from fertkit.response.curves import MEAN, a_curve
 from fertkit.response.economics import economic_optimum_rate
 from fertkit.response.prices import Prices, column, positive
 from fertkit.results import Result
@@ -119,7 +119,7 @@ def price_ratio_table_of(analysis, price_ratios) -> PriceRatioTable:
     """
     rates = analysis.data.rates
     return price_ratio_table(
-        {key: fit.coef for key, fit in analysis.fits.items() if key != "mean"}, price_ratios,
+        {key: fit.coef for key, fit in analysis.fits.items() if key != MEAN.key}, price_ratios,
         lowest_rate=float(rates[0]), highest_rate=float(rates[-1]), rate_unit=analysis.rate_unit,
         yield_unit=analysis.yield_unit, price_ratio=analysis.price_ratio,
     )  # fmt: skip

@@ -5,15 +5,9 @@ Everything here takes arrays over designs D and replicates R; `fertkit.response.
 
 import numpy as np
 
-from fertkit.response.curves import CURVES
+from fertkit.response.curves import CURVES, Shape
 from fertkit.response.many import Fits, basis, solve_basis
-from fertkit.response.shapes import SHAPES
 from fertkit.response.sums import Sums
-
-
-def start_of(shape, sums: Sums):
-    """Where the rise of a shape begins for each design (D,) [rate unit]."""
-    return sums.rates[:, 0] if shape.shifted else np.zeros(len(sums.rates))
 
 
 def optimum_sets(curve: str, fits: Fits, sums: Sums, price_ratio, level=0.95):
@@ -21,11 +15,11 @@ def optimum_sets(curve: str, fits: Fits, sums: Sums, price_ratio, level=0.95):
 
     Exact gradient sets for curves linear in their parameters, profile intervals for the others.
     """
-    if curve == "mean":
+    if CURVES[curve].shape:
+        return Region(curve, fits, sums, level).optimum(price_ratio)
+    if not CURVES[curve].basis.constant:  # nothing changes with the rate
         low = np.broadcast_to(sums.lowest[:, None], fits.rss.shape).copy()
         return low, low.copy()
-    if curve in SHAPES:
-        return Region(curve, fits, sums, level).optimum(price_ratio)
     return gradient_sets(curve, fits, sums, price_ratio, level)
 
 
@@ -34,7 +28,7 @@ def gain_sets(curve: str, fits: Fits, sums: Sums, rate, level=0.95):
 
     The exact interval of a contrast for curves linear in their parameters, a profile for the others.
     """
-    if curve in SHAPES:
+    if CURVES[curve].shape:
         return Region(curve, fits, sums, level).gain_at(rate)
     columns, _ = basis(curve, sums.rates)
     coef, unit, _ = solve_basis(columns, sums)
@@ -64,28 +58,26 @@ def gradient_sets(curve, fits, sums, price_ratio, level):
     within the tested rates, and when only the edges are left. The result is the set of optima of all curves
     whose ``RSS <= RSSmin (1 + F / df)``.
     """
-    columns, back = basis(curve, sums.rates)
+    curve = CURVES[curve]
+    basis = curve.basis
+    columns, back = basis.columns(sums.rates, sums.rates)
     _, unit, _ = solve_basis(columns, sums)
-    lead = back[:, 1:, 1:]
-    room = margin(fits.rss, sums.df_error(CURVES[curve].n_params), level)[..., None, None]
-    v = (lead @ unit @ np.swapaxes(lead, 1, 2))[:, None] * room  # squared half-widths of b, c
-    low, high = sums.lowest[:, None], sums.highest[:, None]
-    b = fits.params[..., 1] - (0.0 if curve == "square_root" else price_ratio)
-    if curve == "linear":
-        return _edges(b, v[..., 0, 0])
-    c = fits.params[..., 2] - (price_ratio if curve == "square_root" else 0.0)
-    if curve == "quadratic":  # slope = b + c z with z = 2 x
-        chord, bow, middle = np.stack([np.ones_like(low), low + high], -1), c, (low + high) / 2
-        q, h, k = _parabola(c, b, v[..., 1, 1], v[..., 0, 1], v[..., 0, 0])
-        first, last = (0.5 * z for z in _roots(q, h, k))
-    else:  # slope = b z + c with z = 1 / (2 sqrt x), which falls as x rises
-        roots = np.sqrt(low) + np.sqrt(high)
-        chord, bow, middle = np.stack([1 / roots, np.ones_like(low)], -1), -b, roots**2 / 4
-        q, h, k = _parabola(b, c, v[..., 0, 0], v[..., 0, 1], v[..., 1, 1])
-        last, first = (_rate_of(z) for z in _roots(q, h, k))
-    edges = _edges(chord[..., 0] * b + chord[..., 1] * c, np.einsum("dri,drij,drj->dr", chord, v, chord))
-    rising = _between(curve, b, c, first, last)
-    return _maxima(q, h * h - q * k, bow, (first, last), middle, edges, rising)
+    turn = back[:, 1:, 1:]
+    room = margin(fits.rss, sums.df_error(curve.n_params), level)[..., None, None]
+    v = (turn @ unit @ np.swapaxes(turn, 1, 2))[:, None] * room  # squared half-widths of the parameters
+    low, high, i, k = sums.lowest[:, None], sums.highest[:, None], basis.constant - 1, basis.lead - 1
+    constant = fits.params[..., basis.constant] - price_ratio
+    if not basis.lead:
+        return _edges(constant, v[..., i, i])
+    lead, middle = fits.params[..., basis.lead], basis.chord(low, high)
+    q, h, c = _parabola(lead, constant, v[..., k, k], v[..., 0, 1], v[..., i, i])
+    z = _roots(q, h, c)
+    roots = [basis.rate_of(root) for root in (z[::-1] if basis.falls else z)]
+    chord = np.ones((*middle.shape, 2))
+    chord[..., k] = middle
+    edges = _edges(middle * lead + constant, np.einsum("dri,drij,drj->dr", chord, v, chord))
+    bow = -lead if basis.falls else lead
+    return _maxima(q, h * h - q * c, bow, roots, basis.rate_of(middle), edges, _between(lead, constant, z))
 
 
 def _edges(slope, variance):
@@ -108,18 +100,11 @@ def _roots(q, h, k):
     return pair.min(axis=0), pair.max(axis=0)
 
 
-def _rate_of(z):
-    with np.errstate(divide="ignore"):
-        return np.where(z > 0, 1 / (4 * np.maximum(z, 0.0) ** 2), np.inf)
-
-
-def _between(curve, b, c, first, last):
+def _between(lead, constant, z):
     """Whether the slope exceeds the price ratio between the two roots (where it surely differs from it)."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        if curve == "quadratic":
-            return b + c * (first + last) > 0
-        first, last = 0.5 / np.sqrt(np.maximum(first, 0)), 0.5 / np.sqrt(np.maximum(last, 0))
-        return b * 0.5 * (np.where(np.isfinite(first), first, 2 * last + 1) + last) + c > 0
+    first, last = (np.maximum(root, 0.0) for root in z)  # no rate has a z below
+    with np.errstate(invalid="ignore"):
+        return lead * 0.5 * (first + np.where(np.isfinite(last), last, 2 * first + 1)) + constant > 0
 
 
 def _maxima(q, discriminant, bow, roots, middle, edges, rising):
@@ -158,13 +143,14 @@ class Region:
     NODES, ZOOM, ROUNDS = 32, 16, 3
 
     def __init__(self, curve: str, fits: Fits, sums: Sums, level):
-        self.curve, self.sums, self.has_join = curve, sums, curve != "mitscherlich"
-        self.start = start_of(self.shape, sums)
+        self.curve, self.sums = curve, sums
+        self.start = self.shape.start(sums.rates)
         self.x = sums.rates - self.start[:, None]
         self.pull = sums.means @ sums.spread
         self.gain = sums.total_ss() - fits.rss
         # A perfect fit keeps a rounding-sized margin, so that its region is a point and not empty.
-        self.room = margin(fits.rss, sums.df_error(3), level) + 1e-14 * (self.gain + fits.rss)
+        df = sums.df_error(CURVES[curve].n_params)
+        self.room = margin(fits.rss, df, level) + 1e-14 * (self.gain + fits.rss)
         self.grid = self.shape.coord(self.shape.grid(self.x))  # descending
         self.best = self.shape.coord(fits.bend)
         self.nodes, self.ends = self._hull()
@@ -174,8 +160,8 @@ class Region:
         self.low, self.high = np.where(self.line, 0.0, low), np.where(self.step, np.inf, high)
 
     @property
-    def shape(self):
-        return SHAPES[self.curve]  # by name, so that a region can be pickled
+    def shape(self) -> Shape:
+        return CURVES[self.curve].shape  # by name, so that a region can be pickled
 
     def given(self, coord):
         """Slack of RSS, slope, size and centre for coords (D, R, K)."""
@@ -277,7 +263,7 @@ class Region:
         # A straight line that pays, pays without end; a step at the first rate may be at any rate below it.
         slack, slope, size, _ = self._given_grid()
         pays = slope[..., -1] + np.sqrt(np.maximum(slack[..., -1], 0.0) / size[..., -1]) > price_ratio
-        if self.has_join:
+        if self.shape.has_join:
             near = self._before_first(price_ratio, slack, slope, size)
             high = np.where(self.step, np.maximum(high, near), high)
         return np.where(self.step, self.start[:, None], low), np.where(self.line & pays, np.inf, high)

@@ -13,7 +13,7 @@ import pandas as pd
 from fertkit.asked import a_dict, amounts, asks, holding, numbers_by_name
 from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
-from fertkit.response.curves import get_curve
+from fertkit.response.curves import MEAN, get_curve
 from fertkit.response.economics import economic_optimum_rate
 from fertkit.response.prices import Prices, UnitPrices, area_of, column
 from fertkit.results import Result
@@ -199,7 +199,7 @@ def regret_of(analysis, prices: Prices | None = None) -> Regret:
     >>> print(regret_of(answer).summary().splitlines()[0][:21])
     Least expected regret
     """
-    if analysis.curve == "mean":
+    if analysis.curve == MEAN.key:
         raise NotEstimable(
             "no response was found, so what a rate may lose cannot be reckoned: the strips do not rule a "
             f"small response out (interval of the optimum {analysis.optimum.interval.text()} "

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fertkit.response.curves import CURVES
+from fertkit.response.curves import LINEAR
 from fertkit.response.data import TrialData
 from fertkit.response.fit import ResponseFit, fit_data
 from fertkit.results import plain
@@ -31,7 +31,7 @@ def difference(fit: ResponseFit, level: float) -> tuple[float, float]:
 
 def difference_row(data: TrialData, level: float) -> dict:
     """Row of a survey for a trial of two rates: no optimum; the difference stands in words."""
-    gain, half = difference(fit_data(data, CURVES["linear"]), level)
+    gain, half = difference(fit_data(data, LINEAR), level)
     low, high = data.rates
     return {
         "n": len(data.rate), "n_rates": 2, "lowest_rate": low, "highest_rate": high,

@@ -14,10 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from fertkit.response.averaging import curve_optima, floored_rss
-from fertkit.response.curves import CURVES
+from fertkit.response.curves import CURVES, MEAN
 from fertkit.response.intervals import Interval
 from fertkit.response.many import Fits
-from fertkit.response.shapes import SHAPES, limits
 from fertkit.response.sums import Sums
 from fertkit.response.two_rates import DIFFERENCE
 from fertkit.results import plain
@@ -113,7 +112,7 @@ def mean_wins(fits: dict[str, Fits], sums: Sums):
     score = np.stack([n * np.log(floored_rss(f.rss, sums) / n) for f in fits.values()], axis=-1)
     judged = n - k + 1 > 0  # error df left
     score = np.where(judged[:, None], score + penalty[:, None], np.inf)
-    return at_most(score[..., list(fits).index("mean")], score.min(axis=-1))
+    return at_most(score[..., list(fits).index(MEAN.key)], score.min(axis=-1))
 
 
 def verdict(fits: dict[str, Fits], weights, sums: Sums, price_ratio):
@@ -147,6 +146,5 @@ def settle(low, high, status, sums: Sums):
 
 
 def _is_step(curve, fits, sums):
-    if curve not in SHAPES:
-        return np.zeros(fits.rss.shape, bool)
-    return limits(curve, fits.bend, sums.rates)[0]
+    shape = CURVES[curve].shape
+    return shape.limits(fits.bend, sums.rates)[0] if shape else np.zeros(fits.rss.shape, bool)

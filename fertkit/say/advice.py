@@ -2,6 +2,7 @@
 
 from fertkit.reference import load_table
 from fertkit.response.compare import lack_of_fit
+from fertkit.response.curves import MEAN
 from fertkit.results import plain, plain_p
 from fertkit.rounding import at_least
 
@@ -62,7 +63,7 @@ def _differ_p(response, strips):
     """Probability of the F test that all rates yield alike; nan where there is no error to test against."""
     if strips is not None:
         return strips.p_value
-    mean = response.fits.get("mean")
+    mean = response.fits.get(MEAN.key)
     return float("nan") if mean is None else lack_of_fit(mean)[1]
 
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fertkit.response.curves import CURVES
+from fertkit.response.curves import CURVES, MEAN
 from fertkit.response.fit import join_text
 from fertkit.response.prices import area_of, money_text
 from fertkit.results import capital, failed, plain
@@ -77,7 +77,7 @@ def _averaged(comparison):
     by = "their support among themselves" if comparison.ranked else "fit alone"
     yield f"Averaged over the curves of diminishing returns, weighed by {by}: {named}."
     best = comparison.rows.iloc[0]
-    if comparison.ranked and best["curve"] == "mean":
+    if comparison.ranked and best["curve"] == MEAN.key:
         yield f"No response at all has more support ({best['weight']:.2f}) than any curve."
     elif comparison.ranked and best["curve"] not in comparison.averaged_weights.index:
         yield (

@@ -16,8 +16,7 @@ from fertkit.response.averaging import average_weights, averaged_keys, averaged_
 from fertkit.response.bootstrap import optima
 from fertkit.response.curves import CURVES, optimum_in_range
 from fertkit.response.many import basis, fit_sums
-from fertkit.response.regions import optimum_sets, start_of
-from fertkit.response.shapes import SHAPES
+from fertkit.response.regions import optimum_sets
 from fertkit.response.sums import make_sweep
 
 SEED, RATIO, TOP, LEVEL, REPLICATES = 20240501, 0.008, 200.0, 0.95, 400
@@ -115,8 +114,9 @@ def wald_ends(key, fits, sums):
 
     df = int(sums.df_error(CURVES[key].n_params)[0])
     estimate = CURVES[key].optimum(fits.params[0], RATIO)
-    if key in SHAPES:
-        shape, x = SHAPES[key], sums.rates - start_of(SHAPES[key], sums)[:, None]
+    shape = CURVES[key].shape
+    if shape:
+        x = sums.rates - shape.start(sums.rates)[:, None]
         slope, coord = fits.slope[0], shape.coord(fits.bend[0])
         rise, turn, _ = shape.jet(x, coord[:, None])
         columns = np.stack([rise, slope[:, None] * turn], -1)

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from fertkit.response.curves import CURVES, optimum_in_range
-from fertkit.response.shapes import SHAPES, limits
 
+SHAPED = [key for key in CURVES if CURVES[key].shape]
 MESH = np.concatenate([[0.0], np.geomspace(1e-3, 1e6, 4000)])
 SLOPES, BENDS = (-0.05, 0.0, 0.03, 0.2), (-2e-4, 0.0, 1e-4)
 PARAMS = {
@@ -133,10 +133,10 @@ def test_a_nearly_straight_mitscherlich_keeps_its_digits():
     assert found == pytest.approx(5 + b * (2e-10 - 2e-20), rel=1e-12)
 
 
-@pytest.mark.parametrize("curve", SHAPES)
+@pytest.mark.parametrize("curve", SHAPED)
 def test_shape_is_the_curve_in_other_parameters(curve):
     """Rise, published parameters, height and reach of a shape say the same as the formula."""
-    shape, x = SHAPES[curve], np.array([30.0, 45, 90, 140, 250, 400])
+    shape, x = CURVES[curve].shape, np.array([30.0, 45, 90, 140, 250, 400])
     for start, bend in itertools.product((0.0, 30.0) if shape.shifted else (0.0,), (1 / 40, 1 / 87, 1 / 260)):
         params = shape.publish(4.0, 0.07, bend, start)
         rise = shape.rise(x - start, bend)
@@ -156,14 +156,14 @@ def test_shape_is_the_curve_in_other_parameters(curve):
     assert np.isinf(shape.height(np.zeros(1)))
 
 
-@pytest.mark.parametrize("curve", SHAPES)
+@pytest.mark.parametrize("curve", SHAPED)
 def test_limits_of_a_family(curve):
     """Steps, straight lines and joins beyond the top rate, on rates of 20, 60 and 180."""
     rates = np.array([[20.0, 60, 180]])
     start = 0.0 if curve == "spherical" else 20.0
 
     def told(scale):
-        return tuple(bool(v[0, 0]) for v in limits(curve, np.array([[1 / scale]]), rates))
+        return tuple(bool(v[0, 0]) for v in CURVES[curve].shape.limits(np.array([[1 / scale]]), rates))
 
     if curve == "mitscherlich":  # 99.99 % of the rise at 60, or a bend of a thousandth over the rates
         assert told(40 / np.log(1.1e4)) == (True, False, False)

@@ -10,12 +10,11 @@ from hypothesis import strategies as st
 from fertkit.response.averaging import average_weights, averaged_sets
 from fertkit.response.curves import CURVES, optimum_in_range
 from fertkit.response.many import fit_sums, given_bend
-from fertkit.response.regions import Region, optimum_sets, start_of
-from fertkit.response.shapes import SHAPES
+from fertkit.response.regions import Region, optimum_sets
 from fertkit.response.sums import make_sweep
 
 FAST = settings(max_examples=40, deadline=None)
-SHAPED = list(SHAPES)
+SHAPED = [k for k in CURVES if CURVES[k].shape]
 CURVED = [k for k in CURVES if CURVES[k].n_params == 3]
 
 
@@ -31,8 +30,8 @@ def trials(draw, replicated=True):
 
 def best_on_grid(curve, sums, n=4000):
     """Least RSS over a dense grid of shapes: brute force."""
-    shape = SHAPES[curve]
-    x = sums.rates - start_of(shape, sums)[:, None]
+    shape = CURVES[curve].shape
+    x = sums.rates - shape.start(sums.rates)[:, None]
     ends = shape.coord(shape.grid(x)[0])
     bends = shape.uncoord(np.interp(np.linspace(0, len(ends) - 1, n), np.arange(len(ends)), ends))
     wide = sums.replicates(np.zeros(n, int))
