@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from fertkit.response.curves import CURVES
+
 HOUSE = Path(__file__).parent.parent / "fertkit"
 FLOORS = ["errors", "asked", "chance", "rounding", "sizes", "delimited", "line_lengths", "cell_formats",
           "workbooks", "tables", "writing", "units", "results", "reference", "intake", "budget", "tissue",
@@ -73,6 +75,22 @@ def test_top_import_is_light():
 def test_heavy_libraries_wait_until_used(part):
     heavy = loaded_by(f"import fertkit.{part}") & set(LAZY)
     assert not heavy
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(HOUSE).as_posix())
+def test_a_curve_is_asked_and_not_named(path):
+    """What differs between curves stands in their records: no other code goes by the key of one.
+
+    Floors below know no curves, and "linear" is a word there. "mean" is one of statistics above, too.
+    """
+    floor, *inside = path.relative_to(HOUSE).with_suffix("").parts
+    known = FLOORS.index(floor) >= FLOORS.index("response") if floor in FLOORS else False
+    if not known or inside[:1] == ["curves"]:
+        return
+    keys = set(CURVES) - (set() if floor == "response" else {"mean"})
+    tree = ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+    named = [(n.lineno, n.value) for n in tree if isinstance(n, ast.Constant) and n.value in keys]
+    assert not named, "ask the record in fertkit.response.curves"
 
 
 def _is_computed(node) -> bool:

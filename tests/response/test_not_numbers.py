@@ -69,7 +69,7 @@ def test_no_optimum_of_parameters_that_are_no_numbers(key, i, bad):
             ask()
 
 
-@pytest.mark.parametrize("key", CURVES)
+@pytest.mark.parametrize("key", NUMBERS)
 def test_the_formula_of_a_lost_parameter_is_lost_too(key):
     params = np.full(CURVES[key].n_params, np.nan)
     assert np.isnan(CURVES[key].optimum(params, 0.04))

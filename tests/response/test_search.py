@@ -90,7 +90,7 @@ def design(request):
 
 
 @pytest.mark.parametrize("through_origin", [False, True])
-@pytest.mark.parametrize("curve", [key for key in CURVES if CURVES[key].shape])
+@pytest.mark.parametrize("curve", ["linear_plateau", "quadratic_plateau", "mitscherlich", "spherical"])
 def test_no_curve_of_a_mesh_leaves_less(design, curve, through_origin):
     x, block, weight = design
     y = yields_of(x, block, 5)
