@@ -228,6 +228,7 @@ def join_pieces(fit, level=0.95) -> list[Interval]:
     coord = np.r_[low, coord, high]
     ends = np.stack([coord[first + 1], coord[last + 1]], axis=-1)
     outer = np.stack([coord[first], coord[last + 2]], axis=-1)
+    outer[0, 0], outer[-1, 1] = ends[0, 0], ends[-1, 1]  # the ends of all are known, and nothing lies outside
     ends = region.edge(ends.reshape(1, 1, -1), outer.reshape(1, 1, -1)).reshape(-1, 2)
     start, shape = float(region.start[0]), region.shape
     with np.errstate(divide="ignore"):

@@ -6,6 +6,7 @@ Values are computed with R (tests/reference/r/pitfalls.R).
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import f
 
 from fertkit.errors import InputError, NotEstimable, PriceError
 from fertkit.response import (
@@ -97,6 +98,21 @@ def test_near_tie_is_reported_as_two_pieces(make_trial):
     assert 2.3333 in pieces[0]
     assert 4.545 in pieces[1]
     assert len(join_pieces(fit, 0.1)) == 1
+
+
+def test_pieces_of_a_curve_without_a_join_are_of_its_95_percent_point(make_trial):
+    """Noise that a step and a slow bend fit alike: sums of squares over a mesh of k, the F margin scipy's."""
+    x, y = np.array([0.0, 10, 20, 200, 400, 800]), np.array([5.9, 4.3, 3.7, 4.0, 4.6, 2.3])
+    point = np.geomspace(20, 8000, 40_000)  # ln(20) / k
+    rise = -np.expm1(-np.log(20) / point[:, None] * x)
+    rise, rest = rise - rise.mean(axis=1, keepdims=True), y - y.mean()
+    rss = rest @ rest - (rise @ rest) ** 2 / (rise**2).sum(axis=1)
+    inside = rss <= rss.min() * (1 + f.ppf(0.6, 1, 3) / 3)
+    out, back = np.flatnonzero(np.diff(inside.astype(int)))
+    quick, slow = join_pieces(fit_response(make_trial(x, y), "mitscherlich"), 0.6)
+    assert quick.high == pytest.approx(point[out], rel=1e-3)
+    assert slow.low == pytest.approx(point[back], rel=1e-3)
+    assert (quick.low, slow.high) == (0, np.inf)
 
 
 def test_no_response(analyse):
