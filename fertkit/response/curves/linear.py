@@ -8,7 +8,7 @@ _Y, _YX, _YX2, _YR = "{y}", "{y} per {x}", "{y} per ({x})^2", "{y} per sqrt({x})
 
 
 def _powers(q):
-    """Columns of a polynomial of degree `q`, 1 or 2, centred and scaled."""
+    """Columns of a polynomial of degree `q`, up to 2, centred and scaled."""
 
     def columns(rates, at):
         start, span = rates[:, 0], rates[:, -1] - rates[:, 0]
@@ -41,14 +41,10 @@ def _mean_optimum(params, pr):
     return 0.0 * (a + np.asarray(pr, float))
 
 
-def _no_columns(rates, at):
-    return np.zeros((*at.shape, 0)), np.ones((len(rates), 1, 1))
-
-
 MEAN = Curve(
     key="mean", label="mean (no response)", formula="y = a", param_names=("a",), param_units=(_Y,),
     value=_mean_value, slope=_mean_slope, optimum=_mean_optimum, plateau=param(0),
-    look=("quiet", (0, (1, 4))), in_average=False, basis=Basis(columns=_no_columns),
+    look=("quiet", (0, (1, 4))), in_average=False, basis=Basis(columns=_powers(0)),
 )  # fmt: skip
 
 # linear ----------------------------------------------------------------------------------------------

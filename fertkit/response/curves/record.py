@@ -101,10 +101,10 @@ class Shape:
         Rise with its first and second derivative by ``coord``, the coordinate of bend that suits the search.
     coord, uncoord : callable
         Bend to coordinate and back, both increasing.
-    height : callable (bend)
-        Rise at the plateau or asymptote (inf for a straight line).
-    reach : callable (share, bend)
-        Rate at which the slope has fallen to `share` (0..1) of the slope at the start.
+    tall : float
+        Bend times the rise at the plateau or asymptote.
+    steep : callable (share)
+        Bend times the rate at which the slope has fallen to a share (0..1) of the slope at the start.
     publish : callable (a, b, bend, start)
         Published parameters, last axis p.
     grid : callable (rates)
@@ -129,8 +129,8 @@ class Shape:
     jet: Callable
     coord: Callable
     uncoord: Callable
-    height: Callable
-    reach: Callable
+    tall: float
+    steep: Callable
     publish: Callable
     grid: Callable
     line: float
@@ -153,6 +153,16 @@ class Shape:
     def end(self) -> float:
         """Bend times the rate where the rise ends: the join, or where only `LEFT` is left of it."""
         return 1.0 if self.near is None else float(self.near(LEFT))
+
+    def height(self, bend):
+        """Rise at the plateau or asymptote; inf for a straight line."""
+        with np.errstate(divide="ignore"):
+            return self.tall / bend
+
+    def reach(self, share, bend):
+        """Rate at which the slope has fallen to `share` of the slope at the start; 0 from a share of 1 on."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(share >= 1, 0.0, self.steep(np.clip(share, 0, 1)) / bend)
 
     def start(self, rates):
         """Where the rise begins, (D,), for tested rates (D, m) [rate unit]."""

@@ -28,24 +28,6 @@ def _join_grid(rates, tail):
     return np.concatenate(bends, axis=1)
 
 
-def _over(numerator):
-    """Height of a rise that levels off at ``numerator / bend``."""
-
-    def height(bend):
-        with np.errstate(divide="ignore"):
-            return numerator / bend
-
-    return height
-
-
-def _reach(function):
-    def reach(share, bend):
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(share >= 1, 0.0, function(np.clip(share, 0, 1)) / bend)
-
-    return reach
-
-
 # linear-plateau --------------------------------------------------------------------------------------
 
 
@@ -116,8 +98,8 @@ LINEAR_PLATEAU = Curve(
     value=_lp_value, slope=_lp_slope, optimum=_lp_optimum, join=param(2), plateau=_lp_plateau,
     look=("warn", (0, (6, 2, 1, 2))), in_average=True,
     shape=Shape(
-        rise=_lp_rise, jet=_lp_jet, coord=np.positive, uncoord=np.positive, height=_over(1.0),
-        reach=_reach(np.ones_like), publish=_lp_publish, exact=_lp_exact, line=1.0,
+        rise=_lp_rise, jet=_lp_jet, coord=np.positive, uncoord=np.positive, tall=1.0,
+        steep=np.ones_like, publish=_lp_publish, exact=_lp_exact, line=1.0,
         grid=lambda rates: _join_grid(rates, np.ones(1)),
     ),
 )  # fmt: skip
@@ -182,8 +164,8 @@ QUADRATIC_PLATEAU = Curve(
     value=_qp_value, slope=_qp_slope, optimum=_qp_optimum, join=_qp_join, plateau=_qp_plateau,
     look=("curve", "solid"), in_average=True,
     shape=Shape(
-        rise=_qp_rise, jet=_qp_jet, coord=np.positive, uncoord=np.positive, height=_over(0.5),
-        reach=_reach(lambda s: 1 - s), publish=_qp_publish, line=1e-4, beyond=QUADRATIC.key,
+        rise=_qp_rise, jet=_qp_jet, coord=np.positive, uncoord=np.positive, tall=0.5,
+        steep=lambda share: 1 - share, publish=_qp_publish, line=1e-4, beyond=QUADRATIC.key,
         grid=lambda rates: _join_grid(rates, np.append(1 - WITHIN[:-1], 0.0)),
     ),
 )  # fmt: skip
@@ -245,8 +227,8 @@ MITSCHERLICH = Curve(
     value=_mit_value, slope=_mit_slope, optimum=_mit_optimum, plateau=param(0),
     look=("light", "solid"), in_average=True,
     shape=Shape(
-        rise=_mit_rise, jet=_mit_jet, coord=np.log, uncoord=np.exp, height=_over(1.0),
-        reach=_reach(lambda s: -np.log(s)), publish=_mit_publish, grid=_mit_grid,
+        rise=_mit_rise, jet=_mit_jet, coord=np.log, uncoord=np.exp, tall=1.0,
+        steep=lambda share: -np.log(share), publish=_mit_publish, grid=_mit_grid,
         line=1e-3, step=STEP, near=lambda left: -np.log(left),
     ),
 )  # fmt: skip
@@ -304,8 +286,8 @@ SPHERICAL = Curve(
     value=_sph_value, slope=_sph_slope, optimum=_sph_optimum, join=param(2), plateau=_sph_plateau,
     look=("light", (0, (3, 1.4))), in_average=True,
     shape=Shape(
-        rise=_sph_rise, jet=_sph_jet, coord=np.square, uncoord=np.sqrt, height=_over(2 / 3),
-        reach=_reach(lambda s: np.sqrt(1 - s)), publish=_sph_publish, line=1e-4, shifted=False,
+        rise=_sph_rise, jet=_sph_jet, coord=np.square, uncoord=np.sqrt, tall=2 / 3,
+        steep=lambda share: np.sqrt(1 - share), publish=_sph_publish, line=1e-4, shifted=False,
         grid=lambda rates: _join_grid(rates, np.append(1 - WITHIN[:-1], LINE_END)),
     ),
 )  # fmt: skip
