@@ -4,24 +4,23 @@ import numpy as np
 
 from fertkit.plots.palette import ALONG, ANSWER, BESIDE, PAPER, hue
 from fertkit.plots.style import finish, note
+from fertkit.response.status import Status
 from fertkit.results import plain
 
 #: Marker of an optimum by status: inside, or an arrow to where it may lie beyond.
 STATUS_MARKERS = {
-    "interior": "D", "tie": "D", "no economic response": "<", "pass not paid": "<",
-    "at least the highest rate": ">", "no finite maximum": ">", "at most the first rate": "<",
-    "difference only": "s",
+    Status.INTERIOR: "D", Status.TIE: "D", Status.NONE: "<", Status.UNPAID: "<", Status.TOP: ">",
+    Status.ENDLESS: ">", Status.STEP: "<", Status.DIFFERENCE: "s",
 }  # fmt: skip
 #: Words before the rate of an optimum that only bounds it.
-BOUNDS = {
-    "at least the highest rate": "at least ", "no finite maximum": "at least ",
-    "at most the first rate": "at most ",
-}  # fmt: skip
+BOUNDS = {Status.TOP: "at least ", Status.ENDLESS: "at least ", Status.STEP: "at most "}
 #: Points of a map drawn at most; a longer log is thinned evenly.
 DRAWN = 40_000
 
 
-def answer(ax, rate, height, name=None, unit="", *, status="interior", span=0.0, lead: bool = True, **look):
+def answer(
+    ax, rate, height, name=None, unit="", *, status=Status.INTERIOR, span=0.0, lead: bool = True, **look
+):
     """Mark an answer at a height on its curve, or on the rate axis without one, and lead the eye to it.
 
     With a `unit` the key says the rate, as a bound where the status makes it only that.

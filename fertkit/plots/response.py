@@ -10,7 +10,7 @@ from fertkit.plots.style import entitle, figure, finish, legend, panel_below, re
 from fertkit.response.curves import CURVES
 from fertkit.response.net_return import net_return_of
 from fertkit.response.prices import area_of
-from fertkit.response.verdict import NONE
+from fertkit.response.status import Status
 from fertkit.results import capital, plain
 
 POINTS = 301  # rates at which a curve is drawn
@@ -57,7 +57,7 @@ def response_analysis(analysis, ax, *, within: float | None = None, title: str |
     most = analysis.agronomic_optimum
     look = {"status": most.status, "span": most.interval.span, "lead": False}
     answer(ax, most.rate, None, "agronomic optimum", most.unit, **look | BEHIND)
-    if analysis.optimum.status == NONE:  # the noise of level strips would fill the figure like a response
+    if analysis.optimum.status == Status.NONE:  # else noise would fill the figure like a response
         low, high = ax.get_ylim()
         ax.set_ylim(low - 0.75 * (high - low), high)
     what = "yield, block effects taken out" if (strips["block"] != "").any() else "yield"

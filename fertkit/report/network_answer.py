@@ -13,7 +13,7 @@ from fertkit.report.trial_answer import citations, in_currency, notes_of
 from fertkit.response import PooledReturn, ResponseAnalysis, analyse_response, pool_net_return, sites_of
 from fertkit.response.agreement import contrast_checks
 from fertkit.response.pooled import grid_step
-from fertkit.response.verdict import NONE, TOP
+from fertkit.response.status import Status
 from fertkit.results import Result, failed
 from fertkit.rounding import first_largest
 from fertkit.trials import OneStage, PooledEstimate, pool_polynomial, pool_trials
@@ -107,12 +107,12 @@ class NetworkAnswer(Result):
     @property
     def silent(self) -> list[str]:
         """Trials without an economic response."""
-        return self.with_status(NONE)
+        return self.with_status(Status.NONE)
 
     @property
     def rising(self) -> list[str]:
         """Trials whose net return still rises at the highest rate tested."""
-        return self.with_status(TOP)
+        return self.with_status(Status.TOP)
 
 
 @asks(

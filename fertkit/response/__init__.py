@@ -37,7 +37,6 @@ from fertkit.response.critical_level import CriticalLevel, arcsine_log, cate_nel
 from fertkit.response.curves import CURVES, Curve, optimum_in_range
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.economics import (
-    STATUS,
     OptimumRate,
     agronomic_optimum_rate,
     break_even_ratio,
@@ -72,12 +71,12 @@ from fertkit.response.prices import (
     prices_from_table,
 )
 from fertkit.response.regret import Regret, expected_regret, regret_of
+from fertkit.response.status import Status
 from fertkit.response.survey import optima_of_trials
 from fertkit.response.verdict import Optimum
 
 __all__ = [
     "CURVES",
-    "STATUS",
     "CriticalLevel",
     "Curve",
     "CurveComparison",
@@ -94,6 +93,7 @@ __all__ = [
     "ResponseAnalysis",
     "ResponseFit",
     "Site",
+    "Status",
     "StochasticPlateau",
     "TrialData",
     "agronomic_optimum_rate",

@@ -36,8 +36,9 @@ from fertkit.response.intervals import check_level, make_interval
 from fertkit.response.limits import price_check
 from fertkit.response.net_return import NetReturn, net_return_of
 from fertkit.response.prices import Prices, column, single
-from fertkit.response.two_rates import DIFFERENCE, difference
-from fertkit.response.verdict import MEANINGS, Optimum, mean_wins, settle, verdict
+from fertkit.response.status import Status
+from fertkit.response.two_rates import difference
+from fertkit.response.verdict import Optimum, mean_wins, settle, verdict
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, below, first_largest
 from fertkit.trials.doubtful import Doubtful
@@ -326,7 +327,7 @@ def _better_of_two(analysis, cost):
         else tuple(rates[int(above(end, 0, size))] for end in (net - half, net + half))
     )
     interval = make_interval(*ends, analysis.level, "exact")
-    return Optimum(float(rates[int(above(net, 0, size))]), interval, DIFFERENCE, analysis.rate_unit)
+    return Optimum(float(rates[int(above(net, 0, size))]), interval, Status.DIFFERENCE, analysis.rate_unit)
 
 
 def _optimum(analysis, comparison):
@@ -361,7 +362,7 @@ def _pay_pass(analysis, optimum):
     if above(top - foot, unit.cost_in_yield(optimum.rate, low), scale=abs(top)):
         return optimum
     interval = replace(optimum.interval, low=float(low), low_open=False)
-    return replace(optimum, rate=float(low), interval=interval, status="pass not paid")
+    return replace(optimum, rate=float(low), interval=interval, status=Status.UNPAID)
 
 
 def _strips(analysis):
@@ -389,7 +390,7 @@ def _price_check(analysis):
 def _checks(analysis):
     data, comparison, optimum = analysis.data, analysis.comparison, analysis.optimum
     rates, pure_df = data.rates, int(data.sums.pure_df[0])
-    inside = optimum.status == "interior"
+    inside = optimum.status == Status.INTERIOR
     rows = [
         _price_check(analysis),
         ("distinct rates", len(rates), 3, len(rates) >= 3,
@@ -402,7 +403,7 @@ def _checks(analysis):
     if comparison is not None:
         rows += [
             ("optimum inside the tested rates", optimum.rate, rates[-1], inside,
-             MEANINGS[optimum.status]),
+             Status(optimum.status).meaning),
             ("interval closed above", optimum.interval.high, rates[-1], not optimum.interval.high_open,
              ("the interval of the optimum ends within the tested rates",
               "the data set no upper limit to the optimum within the tested rates")),

@@ -13,22 +13,14 @@ from fertkit.asked import a_function, a_number, amounts, asks
 from fertkit.errors import NotEstimable
 from fertkit.response.curves import MITSCHERLICH, a_curve, checked_params, finite, get_curve, optimum_in_range
 from fertkit.response.prices import positive
+from fertkit.response.status import Status
 from fertkit.rounding import above, at_least, at_most, below
 
-#: Status word of an optimum rate -> what it means.
-STATUS = {
-    "interior": "net return is greatest inside the tested rates",
-    "no economic response": "no tested rate returns more than the lowest",
-    "at least the highest rate": "net return still rises at the highest rate tested",
-    "no finite maximum": "at least the highest rate tested: the curve as fitted never stops paying",
-    "tie": "several rates return the same; the lowest of them is given",
-    "pass not paid": "the gain does not pay for the application pass: applying nothing returns most",
-}
 _HALVINGS = 60  # bisection steps: to the last digit of a double
 
 
 class OptimumRate(NamedTuple):
-    """Optimum rates [rate unit] and their status words (keys of `STATUS`), arrays of the same shape."""
+    """Optimum rates [rate unit] and their status words (`Status`), arrays of the same shape."""
 
     rate: np.ndarray
     status: np.ndarray
@@ -93,7 +85,7 @@ def economic_optimum_rate(
     top = curve.value(rate, params)
     gain = top - curve.value(low, params) - pr * (rate - low)
     unpaid = (cost > 0) & (low == 0) & (rate > 0) & at_most(gain, cost, scale=np.abs(top))
-    return OptimumRate(np.where(unpaid, low, rate), np.where(unpaid, "pass not paid", status))
+    return OptimumRate(np.where(unpaid, low, rate), np.where(unpaid, Status.UNPAID, status))
 
 
 @asks(curve=a_curve, params=amounts, lowest_rate=a_number, highest_rate=a_number)
@@ -125,8 +117,8 @@ def _status(curve, params, pr, rate, low, high):
     at_top, at_foot = at_least(rate, high), at_most(rate, low, scale=high)
     return np.select(
         [_ties(curve, params, pr, rate, high), at_foot, at_top & np.isinf(formula), at_top],
-        ["tie", "no economic response", "no finite maximum", "at least the highest rate"],
-        "interior",
+        [Status.TIE, Status.NONE, Status.ENDLESS, Status.TOP],
+        Status.INTERIOR,
     )
 
 

@@ -19,9 +19,9 @@ from fertkit.reference import list_sources
 from fertkit.response.curves import QUADRATIC_PLATEAU, Curve, a_curve, get_curve, optimum_in_range
 from fertkit.response.intervals import check_level
 from fertkit.response.prices import column, one_ratio
+from fertkit.response.status import Status
 from fertkit.response.sums import make_sweep
 from fertkit.response.survey import survey
-from fertkit.response.verdict import NONE
 from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import at_least, at_most, below
 
@@ -293,7 +293,7 @@ def _row(name, rate, blocks, true, found, unit):
         "plan": str(name), "rates": len(np.unique(rate)), "blocks": int(blocks), "strips": len(rate),
         **{column(k, unit): float(v) for k, v in length.items()},
         "coverage_pct": 100 * holds.mean(), "open_pct": 100 * found["high_open"].mean(),
-        "no_response_pct": 100 * (found["status"] == NONE).mean(),
+        "no_response_pct": 100 * (found["status"] == Status.NONE).mean(),
     }  # fmt: skip
 
 

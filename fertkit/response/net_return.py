@@ -9,7 +9,6 @@ from fertkit.asked import a_number, a_word, amounts, asks, either, holding
 from fertkit.reference import list_sources
 from fertkit.response.curves import CURVES, MEAN, a_curve, checked_params, get_curve
 from fertkit.response.economics import (
-    STATUS,
     agronomic_optimum_rate,
     break_even_ratio,
     economic_optimum_rate,
@@ -17,6 +16,7 @@ from fertkit.response.economics import (
 )
 from fertkit.response.limits import nearly_as_good
 from fertkit.response.prices import Prices, area_of, column, single
+from fertkit.response.status import Status
 from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import above, at_least, at_most, below, same
 
@@ -40,7 +40,7 @@ class NetReturn(Result):
     rate, agronomic_rate : float
         Economic and agronomic optimum rate [rate unit].
     status, agronomic_status : str
-        Keys of `STATUS`, or of an analysis' own words.
+        One of `Status` each.
     net, gain : float
         Net return at the economic optimum, and how much that is above the lowest rate [money per area].
     gain_low, gain_high, level : float
@@ -93,7 +93,7 @@ class NetReturn(Result):
     @property
     def meaning(self) -> str:
         """The status in words."""
-        return STATUS.get(self.status, self.status)
+        return Status(self.status).meaning
 
     @property
     def table(self) -> pd.DataFrame:
@@ -118,7 +118,7 @@ class NetReturn(Result):
     @property
     def checks(self) -> pd.DataFrame:
         tested = f"{self.lowest_rate:g} to {self.highest_rate:g}"
-        inside = self.status == "interior"
+        inside = self.status == Status.INTERIOR
         rows = [("optimum inside the tested rates", self.rate, tested, inside, self.meaning)]
         if self.within is not None:
             ends = below(self.within_high, self.highest_rate)
@@ -128,7 +128,7 @@ class NetReturn(Result):
             )
             rows.append(("rates nearly as good end inside them", self.within_high, tested, ends, meaning))
         if self.prices.pass_cost > 0:
-            paid = self.status != "pass not paid"
+            paid = self.status != Status.UNPAID
             meaning = (
                 "the gain at the optimum pays for the application pass",
                 "the gain at the optimum does not pay for the application pass",
@@ -293,7 +293,7 @@ def _stretch(net):
     if same(net.rate, net.peak):
         return said
     where = "inside" if net.in_stretch else "OUTSIDE"
-    which = "is the mean of the curves' own optima: it " if net.status == "interior" else ""
+    which = "is the mean of the curves' own optima: it " if net.status == Status.INTERIOR else ""
     return (
         f"{said} The economic optimum reported, {plain(net.rate)} {unit}, {which}lies {where} that stretch "
         f"and returns {plain(net.lost)} {money} less than that best."

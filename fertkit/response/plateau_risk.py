@@ -14,6 +14,7 @@ from fertkit.errors import NotEstimable
 from fertkit.reference import list_sources
 from fertkit.response.curves import finite
 from fertkit.response.prices import Prices, area_of, column, single
+from fertkit.response.status import Status
 from fertkit.results import Result
 from fertkit.rounding import at_least
 
@@ -148,11 +149,10 @@ def stochastic_plateau(
     def net(x):
         return money.net(stochastic_plateau_yield(x, *law), x)
 
-    status = "interior" if lowest_rate < formula < highest_rate else (
-        "no economic response" if formula <= lowest_rate else "at least the highest rate"
-    )  # fmt: skip
+    inside = lowest_rate < formula < highest_rate
+    status = Status.INTERIOR if inside else Status.NONE if formula <= lowest_rate else Status.TOP
     if lowest_rate == 0 and rate > 0 and at_least(net(0.0), net(rate)):
-        rate, status = 0.0, "pass not paid"
+        rate, status = 0.0, Status.UNPAID
     join = (plateau_mean - b0) / b1
     rates = np.linspace(lowest_rate, highest_rate, 201)
     frame = pd.DataFrame(

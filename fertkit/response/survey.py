@@ -13,9 +13,10 @@ from fertkit.response.intervals import check_level
 from fertkit.response.many import fit_sums
 from fertkit.response.prices import one_ratio
 from fertkit.response.regions import optimum_sets
+from fertkit.response.status import Status
 from fertkit.response.sums import Sums, stack
 from fertkit.response.two_rates import difference_row, has_curve
-from fertkit.response.verdict import NONE, mean_wins, settle, verdict
+from fertkit.response.verdict import mean_wins, settle, verdict
 
 BATCH = 2000  # trials fitted together
 
@@ -145,7 +146,7 @@ def survey(sums: Sums, price_ratio, level=0.95, curve=None) -> pd.DataFrame:
     rate, status = verdict({k: fits[k] for k in keys}, weights, sums, price_ratio)
     if not curve:
         none = mean_wins(fits, sums)
-        rate, status = np.where(none, sums.lowest[:, None], rate), np.where(none, NONE, status)
+        rate, status = np.where(none, sums.lowest[:, None], rate), np.where(none, Status.NONE, status)
     low, high = settle(low, high, status, sums)
     lowest, top = (np.broadcast_to(end[:, None], rate.shape) for end in (sums.lowest, sums.highest))
     frame = pd.DataFrame(

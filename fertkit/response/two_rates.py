@@ -5,10 +5,10 @@ import numpy as np
 from fertkit.response.curves import LINEAR
 from fertkit.response.data import TrialData
 from fertkit.response.fit import ResponseFit, fit_data
+from fertkit.response.status import Status
 from fertkit.results import plain
 
 #: Status of a trial of two rates.
-DIFFERENCE = "difference only"
 
 
 def difference(fit: ResponseFit, level: float) -> tuple[float, float]:
@@ -35,7 +35,7 @@ def difference_row(data: TrialData, level: float) -> dict:
     low, high = data.rates
     return {
         "n": len(data.rate), "n_rates": 2, "lowest_rate": low, "highest_rate": high,
-        "optimum": np.nan, "low": np.nan, "high": np.nan, "high_open": False, "status": DIFFERENCE,
+        "optimum": np.nan, "low": np.nan, "high": np.nan, "high_open": False, "status": Status.DIFFERENCE,
         "message": f"two rates give a difference, not a curve: {plain(high)} less {plain(low)} "
         f"{data.rate_unit} yields {plain(gain)} {data.yield_unit} more ({level:.0%} interval "
         f"{plain(gain - half)} to {plain(gain + half)})",

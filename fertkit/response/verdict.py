@@ -17,31 +17,10 @@ from fertkit.response.averaging import curve_optima, floored_rss
 from fertkit.response.curves import CURVES, MEAN
 from fertkit.response.intervals import Interval
 from fertkit.response.many import Fits
+from fertkit.response.status import Status
 from fertkit.response.sums import Sums
-from fertkit.response.two_rates import DIFFERENCE
 from fertkit.results import plain
 from fertkit.rounding import above, at_least, at_most, below
-
-NONE, TOP, STEP, INTERIOR = (
-    "no economic response",
-    "at least the highest rate",
-    "at most the first rate",
-    "interior",
-)
-_IN_WORDS = {INTERIOR: "inside the tested rates"}
-MEANINGS = {
-    INTERIOR: "net return is greatest inside the tested rates",
-    NONE: "no tested rate returns more than the lowest",
-    TOP: "net return still rises at the highest rate tested",
-    STEP: "all of the response is reached by the first rate above the lowest",
-    DIFFERENCE: "two rates give a difference, not a curve; the better of the two is named",
-    "pass not paid": "the gain does not pay for the application pass",
-}
-
-
-def status_in_words(status: str) -> str:
-    """Status of an optimum as tables and figures for people say it."""
-    return _IN_WORDS.get(status, status)
 
 
 @dataclass(frozen=True)
@@ -55,7 +34,7 @@ class Optimum:
     interval : Interval
         Cut to the tested rates, with open ends; nan ends when no error can be estimated.
     status : str
-        Key of `MEANINGS`.
+        One of `Status`.
     unit : str
     gap : (float, float)
         The lowest and the first rate above it, between which nothing was tested [unit]; empty for a
@@ -86,13 +65,13 @@ class Optimum:
         """The rate as a person would say it."""
         rate = f"{plain(self.rate, span=self.interval.span)} {self.unit}"
         said = {
-            NONE: f"no economic response; the lowest rate tested, {rate}",
-            TOP: f"at least the highest rate tested, {rate}",
-            STEP: f"at most {rate}, the first rate above the lowest",
-            "pass not paid": f"{rate}: the gain does not pay for the application pass",
-            DIFFERENCE: f"the better of the two rates tested, {rate}",
+            Status.NONE: f"no economic response; the lowest rate tested, {rate}",
+            Status.TOP: f"at least the highest rate tested, {rate}",
+            Status.STEP: f"at most {rate}, the first rate above the lowest",
+            Status.UNPAID: f"{rate}: the gain does not pay for the application pass",
+            Status.DIFFERENCE: f"the better of the two rates tested, {rate}",
         }.get(self.status, rate)
-        if self.status == DIFFERENCE and not np.isnan(self.interval.low):
+        if self.status == Status.DIFFERENCE and not np.isnan(self.interval.low):
             # The interval that counts is that of gain minus cost; rates have none with two of them.
             either = below(self.interval.low, self.interval.high)
             return f"{said}; the data do not tell the two apart" if either else said
@@ -132,7 +111,7 @@ def verdict(fits: dict[str, Fits], weights, sums: Sums, price_ratio):
     steps = np.stack([_is_step(k, f, sums) for k, f in fits.items()], axis=-1)
     most = lambda which: above((weights * which).sum(axis=-1), 0.5)  # noqa: E731
     cases = [most(at_least(optima, high[..., None])), most(at_most(optima, low[..., None], top)), most(steps)]
-    status = np.select(cases, [TOP, NONE, STEP], INTERIOR)
+    status = np.select(cases, [Status.TOP, Status.NONE, Status.STEP], Status.INTERIOR)
     rate = np.select(cases, np.broadcast_arrays(high, low, first), (weights * optima).sum(axis=-1))
     return rate, status
 
@@ -140,8 +119,10 @@ def verdict(fits: dict[str, Fits], weights, sums: Sums, price_ratio):
 def settle(low, high, status, sums: Sums):
     """Fit the ends (D, R) of an interval to the status of the rate they belong to."""
     lowest, first = sums.rates[:, :1], sums.rates[:, 1:2]
-    low = np.where((status == NONE) | (status == STEP), lowest, low)
-    high = np.where(status == TOP, np.inf, np.where(status == STEP, np.maximum(high, first), high))
+    low = np.where((status == Status.NONE) | (status == Status.STEP), lowest, low)
+    high = np.where(
+        status == Status.TOP, np.inf, np.where(status == Status.STEP, np.maximum(high, first), high)
+    )
     return low, high
 
 

@@ -3,6 +3,7 @@
 from fertkit.reference import load_table
 from fertkit.response.compare import lack_of_fit
 from fertkit.response.curves import MEAN
+from fertkit.response.status import Status
 from fertkit.results import plain, plain_p
 from fertkit.rounding import at_least
 
@@ -43,7 +44,7 @@ def trial_advice(response, net=None, strips=None) -> tuple[list[str], list[str]]
     words["p"] = plain_p(p)
     do, leave = _ALIKE if bare else _BY_STATUS.get(best.status, _OTHERWISE)
     do, leave = ([line.format(**words) for line in lines] for lines in (do, leave))
-    if best.status == "interior" and not bare and net is not None and net.stretch:
+    if best.status == Status.INTERIOR and not bare and net is not None and net.stretch:
         do.insert(1, _near(net))
     first = [response.stands_out] if response.stands_out else []
     return [*first, *do], [*leave, ELSEWHERE]
@@ -68,36 +69,36 @@ def _differ_p(response, strips):
 
 
 _BY_STATUS = {
-    "interior": (
+    Status.INTERIOR: (
         ["Start from the economic optimum, {best}, for this field and others like it.",
          "Keep check strips, one without and one with more, and see whether next season says the same."],
         ["Do not aim for the greatest yield: the last bushels or tonnes cost more than they bring."],
     ),
-    "no economic response": (
+    Status.NONE: (
         ["Let soil test and local guide say whether a maintenance rate is due: these strips speak for "
          "nothing above {lowest}.", "Keep check strips for another season."],
         ["Do not take this as proof that the field never needs it: it is one season, and a small response "
          "hides in the noise."],
     ),
-    "pass not paid": (
+    Status.UNPAID: (
         ["Leave the pass out at these prices, or let the nutrient travel with a pass that is made anyway."],
         ["Do not take this as proof that the field never needs it: the gain was too small for its cost."],
     ),
-    "at least the highest rate": (
+    Status.TOP: (
         ["Lay out the next strips with rates above {highest}: the best rate lies there or beyond."],
         ["Do not spread more than {highest} on the strength of these strips: nothing above it was tested."],
     ),
-    "at most the first rate": (
+    Status.STEP: (
         ["Test rates between {lowest} and {first}: all of the response came with the first step."],
         ["Do not pay for more than {first}: the strips show no gain above it."],
     ),
-    "difference only": (
+    Status.DIFFERENCE: (
         ["Take {rate} as the better of the two rates, no more.",
          "Test four rates or more next time: only then can a best rate be named."],
         ["Do not read a best rate between or beyond the two rates tested."],
     ),
 }  # fmt: skip
-_WITHOUT_RESPONSE = ("no economic response", "pass not paid")
+_WITHOUT_RESPONSE = (Status.NONE, Status.UNPAID)
 _ALIKE = (
     ["Take no rate from these strips yet: their treatments cannot be told apart (p {p}).",
      "Repeat the trial with more blocks, and keep a check strip in each."],

@@ -3,9 +3,9 @@
 import numpy as np
 
 from fertkit.response.curves import get_curve
-from fertkit.response.net_return import STATUS
 from fertkit.response.price_table import column
 from fertkit.response.prices import money_text
+from fertkit.response.status import Status
 from fertkit.results import plain
 from fertkit.say.line import Kind, Line, lead, told
 
@@ -72,8 +72,8 @@ def price_table_lines(table) -> list[Line]:
         ends = rows[[column("rate", table.rate_unit), "price_ratio"]].iloc[[0, -1]].to_numpy()
         first, last = (f"{plain(rate)} at {plain(ratio)}" for rate, ratio in ends)
         said.append(told(f"{first}, {last}.", get_curve(curve).label))
-    edges = sorted(set(table.frame["status"]) - {"interior"})
-    return said + [told(f"{STATUS[word]}.", word) for word in edges]
+    edges = sorted(set(table.frame["status"]) - {Status.INTERIOR})
+    return said + [told(f"{Status(word).meaning}.", word) for word in edges]
 
 
 def plateau_risk_lines(risk) -> list[Line]:

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from fertkit.response.status import Status
 from fertkit.results import capital, plain, plain_p
 from fertkit.rounding import below
 from fertkit.say.line import Kind, Line, lead, notes, told
@@ -36,7 +37,7 @@ def _differ(strips):
 def one_rate(answer) -> list[str]:
     """Say how the rate of least regret and the reported optimum go together."""
     regret, net = answer.regret, answer.net
-    if net.status != "interior":
+    if net.status != Status.INTERIOR:
         return []
     at = regret.at(net.rate).iloc[1]
     return [

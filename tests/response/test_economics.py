@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from fertkit.errors import NotEstimable, PriceError
 from fertkit.response.curves import CURVES
 from fertkit.response.economics import (
-    STATUS,
+    Status,
     agronomic_optimum_rate,
     break_even_ratio,
     economic_optimum_rate,
@@ -51,7 +51,7 @@ def test_price_ratio_table(curve):
     np.testing.assert_allclose(rate, TABLE[curve], atol=6e-7)
     inside = (rate > 0) & (rate < 1000)
     assert set(status[inside]) == {"interior"}
-    assert set(status) <= set(STATUS)
+    assert set(status) <= set(Status)
 
 
 def test_a_free_nutrient_never_stops_paying_on_a_mitscherlich_curve():
@@ -77,7 +77,7 @@ def test_convex_curve_compares_the_ends():
     rate, status = economic_optimum_rate("quadratic", params, [0.01, 0.03], 0, 200)
     assert rate.tolist() == [200, 0]
     assert status[1] == "no economic response"
-    assert STATUS[status[0]].startswith("at least the highest rate tested")
+    assert Status(status[0]).meaning.startswith("at least the highest rate tested")
     net = CURVES["quadratic"].value(np.array([0, 200]), params) - 0.01 * np.array([0, 200])
     np.testing.assert_allclose(net, [4.017, 5.977], atol=5e-4)
 
