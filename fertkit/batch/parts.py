@@ -15,8 +15,6 @@ from fertkit.intake.numbers import NumberStyle, read_number, read_typed
 from fertkit.sizes import NO_NUMBER
 from fertkit.writing import drafted
 
-#: Status of a trial or sample whose error stands in the column `message`.
-REFUSED = "not usable"
 #: Columns added to the rows of a data set while it is cut: where each row came from.
 PLACE = ("fertkit_file", "fertkit_row")
 _TOLD = 5  # problems of one trial that are told

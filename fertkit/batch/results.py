@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from fertkit.batch.parts import REFUSED, ending, read_frame, typed, write_frame
+from fertkit.batch.parts import ending, read_frame, typed, write_frame
 from fertkit.batch.record import KINDS, Settings
 from fertkit.batch.trials import page_name
 from fertkit.reference import list_sources
@@ -17,8 +17,7 @@ from fertkit.report.tables import pick
 from fertkit.response.analyse import SOURCES
 from fertkit.response.limits import price_check
 from fertkit.response.prices import Prices
-from fertkit.response.two_rates import DIFFERENCE
-from fertkit.response.verdict import INTERIOR, MEANINGS, NONE, STEP, TOP, status_in_words
+from fertkit.response.status import Status, status_in_words
 from fertkit.results import Result, checks_frame
 from fertkit.tissue.score import settle_cvs
 
@@ -29,17 +28,6 @@ _SINGLE = ("nutrient", "crop", "rate_unit", "yield_unit")
 _TOLD = {
     "doubtful": ("strips far from the rest", "strips that lie far from the rest"),
     "unread": ("nutrients not read", "nutrients that were not read"),
-}
-#: Statuses of an optimum as a sentence begins.
-_SAID = {
-    INTERIOR: f"Optimum {status_in_words(INTERIOR)}", TOP: "At least the highest rate tested",
-    STEP: "At most the first rate above the lowest", NONE: "No economic response",
-    DIFFERENCE: "Two rates, a difference only (column 'message')",
-}  # fmt: skip
-#: What each status means to a reader of the page.
-_MEANT = MEANINGS | {
-    REFUSED: "the reason stands below",
-    DIFFERENCE: "two rates give a difference, not a curve; it stands in the column 'message'",
 }
 #: Title of the page and of its rows, and columns of these beside the names.
 _SHOWN = {
@@ -102,7 +90,7 @@ class BatchResult(Result):
     @cached_property
     def usable(self) -> pd.DataFrame:
         """Rows of the trials or samples that could be used."""
-        return self.table[self.table["status"] != REFUSED]
+        return self.table[self.table["status"] != Status.REFUSED]
 
     @cached_property
     def _firsts(self):
@@ -118,9 +106,9 @@ class BatchResult(Result):
     @property
     def checks(self) -> pd.DataFrame:
         """What is to be looked at, as a table: check, value, limit, passed, meaning."""
-        bad = int(self.counts.get(REFUSED, 0))
+        bad = int(self.counts.get(Status.REFUSED, 0))
         unusable = f"{bad} {self.kind} could not be used; see the column 'message'"
-        rows = [(REFUSED, bad, 0, bad == 0, ("all could be used", unusable))]
+        rows = [(Status.REFUSED, bad, 0, bad == 0, ("all could be used", unusable))]
         for name in set(_TOLD) & set(self.table):
             check, held = _TOLD[name]
             n = int((self._firsts[name] != "").sum())
@@ -135,22 +123,6 @@ class BatchResult(Result):
             return list_sources(list(SOURCES))
         ranges = sorted(set(self.usable["source_key"]) - {""})
         return list_sources([*ranges, *set(settle_cvs()["source_key"])])
-
-    def summary(self) -> str:
-        """How many of what, what could not be used, and where the rows are."""
-        good, bad = self.counts.drop(REFUSED, errors="ignore"), self.counts.get(REFUSED, 0)
-        lines = [f"{_many(good.sum() + bad, self.kind)}: {good.sum():,} usable."]
-        if self.kind == "trials":
-            lines += [f"{_SAID.get(status, status)}: {n:,}." for status, n in good.items()]
-        elif len(self.usable):
-            classes = self.usable["class"].value_counts()
-            each = ", ".join(f"{n:,} {called}" for called, n in classes.items())
-            lines.append(f"Results, every source counted: {each}.")
-        if bad:
-            lines.append(f"Not usable: {bad:,}; the reason stands in the column 'message'.")
-        failed = self.checks[self.checks["passed"].eq(False) & (self.checks["check"] != REFUSED)]
-        lines += [f"Note: {text}." for text in (*failed["meaning"], *self.notes)]
-        return "\n".join([*lines, f"Table: {self.file}"])
 
     def _repr_html_(self) -> str:
         return f"<pre>{escape(self.summary())}</pre>{self.usable.head(20).to_html(index=False, border=0)}"
@@ -207,10 +179,10 @@ def gather(settings: Settings, targets: list[Path], out: Path, notes=()) -> Batc
 def index_page(result: BatchResult) -> str:
     """The page that leads through the results of a batch."""
     title, about, columns = _SHOWN[result.kind]
-    lines, head = result.summary().splitlines()[:-1], result.usable.head(SHOWN)
+    lines, head = [str(line) for line in result.lines()[:-1]], result.usable.head(SHOWN)
     bare = head.get("optimum", head["status"]).isna().all()  # trials of two rates have none to draw
     counts = result.counts.rename_axis("status").reset_index(name=result.kind)
-    counts["what it means"] = [_MEANT.get(status, "") for status in counts["status"]]
+    counts["what it means"] = [Status(s).meaning if s in set(Status) else "" for s in counts["status"]]
     sections = [
         Section(
             "All at a glance",
@@ -221,8 +193,8 @@ def index_page(result: BatchResult) -> str:
         )
     ]  # fmt: skip
     names = {name: name.replace("_", " ") for name in result.by}
-    if refused := int(result.counts.get(REFUSED, 0)):
-        rows = result.table[result.table["status"] == REFUSED].head(SHOWN)
+    if refused := int(result.counts.get(Status.REFUSED, 0)):
+        rows = result.table[result.table["status"] == Status.REFUSED].head(SHOWN)
         table = pick("Not usable", rows, {"file": "file", **names, "message": "why, and what to do"})
         sections.append(Section("Not usable", paragraphs=(_some(rows, refused),), tables=(table,)))
     if len(head):

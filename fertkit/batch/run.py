@@ -20,11 +20,12 @@ import pandas as pd
 
 from fertkit import asked
 from fertkit.batch import record
-from fertkit.batch.parts import REFUSED, Part, ending, typed, write_frame
+from fertkit.batch.parts import Part, ending, typed, write_frame
 from fertkit.batch.results import BatchResult, gather
 from fertkit.batch.sources import cut_rows, find_source, part_name
 from fertkit.batch.trials import first_units
 from fertkit.errors import FertkitError, InputError, Problem, shorten
+from fertkit.response.status import Status
 from fertkit.writing import write_whole
 
 FILES_IN_PART = 20  # users' own files of unknown size
@@ -355,7 +356,7 @@ def _part(number, target, found, out) -> Part:
 
 def _refused_files(found, settings, out) -> Part:
     """Write the files of a data set that cannot be read as a part of their own: a row each."""
-    rows = pd.DataFrame(found.refused, columns=["file", "message"]).assign(status=REFUSED)
+    rows = pd.DataFrame(found.refused, columns=["file", "message"]).assign(status=Status.REFUSED)
     target = out / "parts" / f"part-files{ending()}"
     write_frame(typed(rows, settings.how.types(settings.by)), target)
     return Part((), True, target)

@@ -6,10 +6,11 @@ from pathlib import Path
 import pandas as pd
 
 from fertkit.batch import parts
-from fertkit.batch.parts import PLACE, REFUSED, Part
+from fertkit.batch.parts import PLACE, Part
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake import read_tissue
 from fertkit.reference import load_ranges
+from fertkit.response.status import Status
 from fertkit.tissue import score_tissue
 from fertkit.tissue.match import CONDITION, LIMITS
 from fertkit.tissue.samples import NEEDED
@@ -91,7 +92,13 @@ def _unread(samples):
 
 
 def _refused(sample, file, error, **known):
-    row = {"file": file, "sample_id": sample, "status": REFUSED, "message": parts.refusal(error), **known}
+    row = {
+        "file": file,
+        "sample_id": sample,
+        "status": Status.REFUSED,
+        "message": parts.refusal(error),
+        **known,
+    }
     return pd.DataFrame([row])
 
 

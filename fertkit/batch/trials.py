@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.batch.parts import PLACE, REFUSED, Part, numbers_where_they_are, refusal, rows_of_part, typed
+from fertkit.batch.parts import PLACE, Part, numbers_where_they_are, refusal, rows_of_part, typed
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake import read_strips
 from fertkit.intake.files import open_table, text_of
@@ -18,6 +18,7 @@ from fertkit.intake.strips import lines_of
 from fertkit.response.averaging import AVERAGED
 from fertkit.response.data import unit_of
 from fertkit.response.doubtful import doubtful_rows, order_said, say_rows
+from fertkit.response.status import Status
 from fertkit.response.survey import read_for_survey, survey_trials
 from fertkit.writing import write_whole
 
@@ -121,7 +122,7 @@ def _of_strips(strips, row, rows, settings):
 
 def _row(settings, names, file, message="", **told):
     named = zip(settings.by, names, strict=True)
-    return {**dict(named), "file": file, "status": REFUSED, "message": message, **told}
+    return {**dict(named), "file": file, "status": Status.REFUSED, "message": message, **told}
 
 
 def _read(rows, columns, row, settings, nutrient="", crop="", notes=(), place=None):

@@ -5,7 +5,7 @@ import numpy as np
 from fertkit.plots.forms import bars, rows
 from fertkit.plots.palette import CLASS_MARKS, hue
 from fertkit.plots.style import figure, finish
-from fertkit.response.status import Status
+from fertkit.response.status import Status, status_in_words
 
 #: Colour and hatch of each status of an optimum.
 STATUS_LOOKS = {
@@ -28,7 +28,7 @@ def batch_optima(result, ax):
     found = {s: rates for s, rates in found.items() if len(rates)}
     edges = np.linspace(0, max(table["highest_rate"].max(), 1e-9), BINS + 1)
     look = {"color": [STATUS_LOOKS[s][0] for s in found], "hatch": [STATUS_LOOKS[s][1] for s in found]}
-    look["label"] = [f"{Status(s).in_words}, {len(rates):,}" for s, rates in found.items()]
+    look["label"] = [f"{status_in_words(s)}, {len(rates):,}" for s, rates in found.items()]
     ax.hist(list(found.values()), edges, stacked=True, edgecolor="white", linewidth=0.6, **look)
     ax.yaxis.get_major_locator().set_params(integer=True)
     ax.set_xlim(0, edges[-1])

@@ -10,7 +10,7 @@ from fertkit.plots.forms_lines import STATUS_MARKERS, answer, level, money_line
 from fertkit.plots.palette import HOLLOW, hue, line_of
 from fertkit.plots.style import figure, finish
 from fertkit.response import CURVES
-from fertkit.response.status import Status
+from fertkit.response.status import status_in_words
 from fertkit.results import plain
 from fertkit.rounding import same
 
@@ -90,7 +90,7 @@ def pooled_return(result, ax):
     ax.set_ylim(low - 0.25 * span, high + 0.1 * span)
     look = HOLLOW | {"mfc": "none", "mec": hue.quiet, "transform": ax.get_xaxis_transform(), "clip_on": False}
     for status, part in result.sites.groupby("status"):
-        says = f"own optimum of a trial: {Status(status).in_words} ({len(part)})"
+        says = f"own optimum of a trial: {status_in_words(status)} ({len(part)})"
         ax.plot(part.iloc[:, 4], [0.06] * len(part), STATUS_MARKERS[status], label=says, **look)
     if np.isfinite(result.interval_low):
         look = {"opens": (False, result.interval_open), "label": "95 % over resampled trials"}

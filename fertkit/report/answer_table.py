@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from fertkit.response.status import Status
+from fertkit.response.status import status_in_words
 from fertkit.results import CHECK_COLUMNS
 from fertkit.say.leaf_words import finding
 from fertkit.trials.arrange import show
@@ -36,7 +36,7 @@ def response_rows(name, analysis):
     """The economic optimum of a trial and what it gains."""
     best = analysis.optimum
     yield (name, "economic optimum rate", best.rate, best.interval.low, best.interval.high, best.unit,
-           Status(best.status).in_words)  # fmt: skip
+           status_in_words(best.status))  # fmt: skip
     for row in analysis.gain.itertuples():
         yield name, row.quantity, row.value, row.low, row.high, row.unit, ""
 

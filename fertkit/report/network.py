@@ -9,7 +9,7 @@ from fertkit.report.page import Section, cited, render_page
 from fertkit.report.tables import Table, pick
 from fertkit.report.trial import checks_table
 from fertkit.response import CURVES
-from fertkit.response.status import Status
+from fertkit.response.status import status_in_words
 from fertkit.results import plain
 from fertkit.say.advice import LIMITS, listed, network_advice, nutrient_cautions
 from fertkit.say.network import contrast_text
@@ -92,7 +92,7 @@ def _site_row(name, trial):
     row = {
         "trial": name, "strips": len(trial.data.rate), "left_out": trial.data.left_out or np.nan,
         "tested": f"{plain(rates[0])} {'and' if two else 'to'} {plain(rates[-1])}",
-        "status": Status(best.status).in_words, "gain": trial.gain["value"].iloc[0],
+        "status": status_in_words(best.status), "gain": trial.gain["value"].iloc[0],
     }  # fmt: skip
     if two:  # the better of two rates is no optimum
         return row | {"status": f"{best.status}: {plain(rates[-1])} less {plain(rates[0])} {best.unit}"}

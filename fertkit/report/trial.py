@@ -5,7 +5,7 @@ from fertkit.report.answer_table import checks_of
 from fertkit.report.page import Section, cited, render_page
 from fertkit.report.tables import Table, pick
 from fertkit.report.trial_answer import TrialAnswer
-from fertkit.response.status import Status
+from fertkit.response.status import status_in_words
 from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
 from fertkit.say.line import Kind
 from fertkit.say.trial import analysis_text, break_even, expected_regret, one_rate
@@ -96,7 +96,7 @@ def _anova_table(strips):
 
 def _prices_table(answer):
     unit, response = answer.response.rate_unit, answer.response
-    rows = answer.by_price.assign(status=answer.by_price["status"].map(lambda s: Status(s).in_words))
+    rows = answer.by_price.assign(status=answer.by_price["status"].map(status_in_words))
     mass = response.prices.nutrient_per
     names = {"price": f"nutrient price [{response.prices.money} per {mass}]",
              "ratio": f"price ratio [{response.yield_unit} per {unit}]", "rate": f"economic optimum [{unit}]",

@@ -1,4 +1,4 @@
-"""What may honestly be said of a rate: one status, its meaning, and how tables and figures say it."""
+"""What may honestly be said of a rate: its status, what it means, and how tables and figures say it."""
 
 from enum import StrEnum
 
@@ -14,16 +14,17 @@ class Status(StrEnum):
     UNPAID = "pass not paid"
     ENDLESS = "no finite maximum"
     TIE = "tie"
+    REFUSED = "not usable"
 
     @property
     def meaning(self) -> str:
         """What it means, as part of a sentence."""
         return _MEANINGS[self]
 
-    @property
-    def in_words(self) -> str:
-        """How tables and figures for people say it."""
-        return "inside the tested rates" if self == Status.INTERIOR else str(self)
+
+def status_in_words(word: str) -> str:
+    """Say a status as tables and figures for people do."""
+    return "inside the tested rates" if word == Status.INTERIOR else str(word)
 
 
 _MEANINGS = {
@@ -35,4 +36,5 @@ _MEANINGS = {
     Status.UNPAID: "the gain does not pay for the application pass: applying nothing returns most",
     Status.ENDLESS: "at least the highest rate tested: the curve as fitted never stops paying",
     Status.TIE: "several rates return the same; the lowest of them is given",
+    Status.REFUSED: "no answer can be given; the reason is told beside it",
 }

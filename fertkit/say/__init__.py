@@ -52,6 +52,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "Regret": ("money", "regret_lines"),
     "PriceRatioTable": ("money", "price_table_lines"),
     "StochasticPlateau": ("money", "plateau_risk_lines"),
+    "BatchResult": ("batch", "batch_lines"),
     "FieldAnswer": ("field", "field_lines"),
     "TrialAnswer": ("trial", "trial_lines"),
     "NetworkAnswer": ("network", "network_lines"),
