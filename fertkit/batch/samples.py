@@ -99,7 +99,7 @@ def _refused(sample, file, error, **known):
         "message": parts.refusal(error),
         **known,
     }
-    return pd.DataFrame([row])
+    return pd.DataFrame([row | {"message": parts.refusal(error), **known}])
 
 
 # ---- scoring
