@@ -242,7 +242,7 @@ def _missed(key, known):
 def run_words(arguments):
     from fertkit.reference import glossary
 
-    for row in glossary(" ".join(arguments.word)).itertuples():
+    for row in glossary(" ".join(arguments.word) or None).itertuples():
         also = f" (also {row.also})" if row.also else ""
         print(f"{row.term}{also}: {row.meaning} [fertkit.{row.see}]")
 

@@ -163,7 +163,8 @@ def trial_rows(trial, name=None) -> tuple[pd.DataFrame, dict]:
         If there are several trials and none is named, or the one named is not there; names them.
     """
     table = trial if isinstance(trial, pd.DataFrame) else trial.table
-    facts = {word: getattr(trial, word, "") or "" for word in ("nutrient", "crop")}
+    known = None if isinstance(trial, pd.DataFrame) else trial
+    facts = {word: getattr(known, word, "") or "" for word in ("nutrient", "crop")}
     if "trial" not in table:
         return table, facts
     held = table["trial"].astype(str)
