@@ -48,7 +48,7 @@ class Result(ByContent):
 
     def __repr__(self) -> str:
         return shorten(
-            f"{type(self).__name__}: {self.summary().strip().partition(chr(10))[0]}", _LONGEST_REPR
+            f"{type(self).__name__}: {str(self.lines()[0]).strip()}", _LONGEST_REPR
         )
 
     @property

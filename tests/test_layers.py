@@ -130,3 +130,27 @@ def test_an_exact_comparison_is_seen(line):
 def test_computed_floats_are_compared_by_one_rule(path):
     lines = exact_comparisons(path.read_text(encoding="utf-8"))
     assert not lines, f"lines {lines}: compare with fertkit.rounding (same, above, at_least ...)"
+
+
+CUTS = ("splitlines", "split", "partition", "startswith")
+
+
+def taken_apart(source: str) -> list[int]:
+    """Lines that cut a finished summary up instead of choosing among its lines."""
+    found = []
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Attribute) and node.attr in CUTS:
+            inner = node.value
+            if isinstance(inner, ast.Call) and getattr(inner.func, "attr", "") == "summary":
+                found.append(node.lineno)
+    return found
+
+
+def test_a_summary_taken_apart_is_seen():
+    assert taken_apart("x.summary().splitlines()[0]") == [1]
+    assert not taken_apart("print(x.summary())")
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(HOUSE).as_posix())
+def test_no_summary_is_taken_apart(path):
+    assert not taken_apart(path.read_text(encoding="utf-8"))
