@@ -13,8 +13,50 @@ _LONGEST_HEADER = 120  # characters of a column's name in a message
 _LONGEST_SENTENCE = 2000  # characters of one sentence of a message, whatever a file puts into it
 
 
+def typed(option: str, python: str = "") -> str:
+    """Name what to type, for those who do: an option of the command line, and the same in Python."""
+    return f"{option} (in Python {python})" if python else option
+
+
+def with_code(plain: str, in_code: str) -> str:
+    """Join a plain sentence and what to type."""
+    stop = "." * (plain.endswith(".") and in_code != "")
+    return f"{plain.removesuffix(stop)}, or say {in_code}{stop}" if in_code else plain
+
+
+class Note(str):
+    """A plain sentence that carries what to type apart; any text made of it is plain.
+
+    Attributes
+    ----------
+    in_code : str
+    """
+
+    __slots__ = ("in_code",)
+
+    def __new__(cls, plain: str, in_code: str = ""):
+        note = super().__new__(cls, plain)
+        note.in_code = in_code
+        return note
+
+
 class FertkitError(Exception):
-    """Root of every error raised on purpose."""
+    """Root of every error raised on purpose; as text it names what to type too.
+
+    Attributes
+    ----------
+    plain : str
+        The message without options and Python, for pages that have controls.
+    in_code : str
+        What to type, for the command line and Python.
+    """
+
+    def __init__(self, plain: str = "", in_code: str = ""):
+        super().__init__(plain, in_code)
+        self.plain, self.in_code = plain, in_code
+
+    def __str__(self) -> str:
+        return with_code(self.plain, self.in_code)
 
     def _render_traceback_(self) -> list[str]:
         """What a notebook shows of it: the message, not the way through the code."""
@@ -55,6 +97,8 @@ class Problem:
         Line of the file, counted from 1 as a spreadsheet shows it; None for the whole column or file.
     column, value : str or None
         Header and cell content as the user wrote them.
+    in_code : str
+        The remedy for those who type (see `typed`).
     """
 
     what: str
@@ -62,8 +106,14 @@ class Problem:
     row: int | None = None
     column: str | None = None
     value: object = None
+    in_code: str = ""
 
     def __str__(self) -> str:
+        return with_code(self.plain, shorten(self.in_code, _LONGEST_SENTENCE))
+
+    @property
+    def plain(self) -> str:
+        """The problem without options and Python."""
         place = [f"row {self.row}"] if self.row is not None else []
         if self.column is not None:
             place.append(f"column '{shorten(self.column, _LONGEST_HEADER)}'")
@@ -93,28 +143,36 @@ class InputError(FertkitError):
     def __init__(self, file: str, problems: Iterable[Problem]):
         self.file = harmless(str(file))
         self.problems = tuple(problems)
-        told = _told(self.problems)
+        super().__init__(self._listed(lambda problem: problem.plain))
+        self.args = self.file, self.problems  # what makes it again in another process
+
+    def __str__(self) -> str:
+        return self._listed(str)
+
+    def _listed(self, say) -> str:
+        told = _told(self.problems, say)
         lines = [f"  - {text}" for text in told[: self.SHOWN]]
         if len(told) > self.SHOWN:
             lines.append(f"  - and {len(told) - self.SHOWN} more")
         count = "1 problem" if len(self.problems) == 1 else f"{len(self.problems)} problems"
-        super().__init__(f"{self.file}: {count}\n" + "\n".join(lines))
+        return f"{self.file}: {count}\n" + "\n".join(lines)
 
 
-def _told(problems) -> list[str]:
+def _told(problems, say) -> list[str]:
     """A sentence for each problem; the same one in many rows is told once, with its rows."""
     alike: dict[tuple, list[Problem]] = {}
     for place, problem in enumerate(problems):
         alone = place if problem.row is None else None
-        alike.setdefault((problem.what, problem.remedy, problem.column, alone), []).append(problem)
+        same = problem.what, problem.remedy, problem.in_code, problem.column, alone
+        alike.setdefault(same, []).append(problem)
     told = []
     for group in alike.values():
         if len(group) <= _TOLD_APART:
-            told += map(str, group)
+            told += map(say, group)
             continue
         rows = ", ".join(str(p.row) for p in group[:_ROWS_NAMED])
         more = f" and {len(group) - _ROWS_NAMED} more" if len(group) > _ROWS_NAMED else ""
-        told.append(f"{group[0]} (the same in {len(group)} rows: {rows}{more})")
+        told.append(f"{say(group[0])} (the same in {len(group)} rows: {rows}{more})")
     return told
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import FertkitError, InputError, Problem
+from fertkit.errors import FertkitError, InputError, Problem, typed
 from fertkit.intake.numbers import NumberStyle, read_number, read_typed
 from fertkit.sizes import NO_NUMBER
 from fertkit.writing import drafted
@@ -126,8 +126,11 @@ def _float(cell, decimal):
 def not_a_number(problem: Problem) -> Problem:
     """The same problem of a data set; where the cell holds a comma, with the way to say what it means."""
     if problem.what in ("not a number", NO_NUMBER) and "," in str(problem.value):
-        remedy = "State the decimal mark: --decimal , (Python: decimal=',')"
-        return replace(problem, what="not a number", remedy=remedy)
+        remedy, in_code = (
+            "Write numbers with a point as the decimal mark",
+            typed("--decimal ,", "decimal=','"),
+        )
+        return replace(problem, what="not a number", remedy=remedy, in_code=in_code)
     return problem
 
 

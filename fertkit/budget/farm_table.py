@@ -1,6 +1,7 @@
 """Read a table of fields: columns that carry their units, or units said once; every problem at once."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -98,8 +99,8 @@ def _named(raw, area_unit, goal_unit, problems):
             remedy = f"add it; needed are: {', '.join(REQUIRED)}"
             problems.append(Problem("column is missing", remedy, column=column))
     if "area" in frame and area_unit is None:
-        remedy = "name the column area_ac or area_ha, or say area_unit='ac' or 'ha'"
-        problems.append(Problem("the area states no unit", remedy, column="area"))
+        remedy, in_code = "name the column area_ac or area_ha", "area_unit='ac' or 'ha'"
+        problems.append(Problem("the area states no unit", remedy, column="area", in_code=in_code))
     if "yield_goal" in frame and "yield_unit" not in frame:
         if goal_unit is None:
             remedy = "name the column like yield_goal_bu_ac or yield_goal_t_ha, or add a column yield_unit"
@@ -116,13 +117,12 @@ def _each(column, read, problems, name):
         try:
             answers[value] = read(value)
         except InputError as error:
-            wrong[value] = Problem(error.problems[0].what, error.problems[0].remedy)
+            wrong[value] = error.problems[0]
         except FertkitError as error:
-            what, _, remedy = str(error).partition("; ")
-            wrong[value] = Problem(what, remedy or "correct it")
+            what, _, remedy = error.plain.partition("; ")
+            wrong[value] = Problem(what, remedy or "correct it", in_code=error.in_code)
     for i in column.index[column.isin(list(wrong))]:
-        problem = wrong[column[i]]
-        problems.append(Problem(problem.what, problem.remedy, i + 2, name, column[i]))
+        problems.append(replace(wrong[column[i]], row=i + 2, column=name, value=column[i]))
     return column.map(answers)
 
 

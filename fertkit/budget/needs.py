@@ -221,8 +221,8 @@ def nutrient_budget(
     rates = _chosen(published_rates(name, part), name, source)
     baled = residue_share(residue)
     if baled and part != "grain":
-        raise refuse("nutrient budget", f"no residue is baled after {part}", "leave residue='kept'",
-                     column="residue", value=residue)  # fmt: skip
+        raise refuse("nutrient budget", f"no residue is baled after {part}", "set the share baled to 0",
+                     in_code="residue='kept'", column="residue", value=residue)  # fmt: skip
     grain = part == "grain"
     yield_unit = goal_unit(name, yield_unit)
     pounds = yield_lb_ac(name, yield_goal, yield_unit, moisture_pct if grain else None, part=part)

@@ -219,7 +219,9 @@ def _wanted(crop, nutrients, able):
     """Nutrients to draw out of those the tables are able to place."""
     if not able:
         raise NotEstimable(
-            f"no point of cumulative uptake is published for {crop} in the tables; give your own points="
+            f"no point of cumulative uptake is published for {crop} in the tables; choose another crop, or "
+            "ask for the amounts",
+            "points=... with your own",
         )
     wanted = [OXIDE_OF.get(name, name) for name in nutrients or able]
     for name in wanted:

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fertkit.errors import InputError, Problem, UnitError
+from fertkit.errors import InputError, Problem, UnitError, typed
 from fertkit.intake.strip_headers import area_unit
 from fertkit.reference import (
     bushel_lb,
@@ -79,7 +79,8 @@ def goal_unit(crop: str, unit: str | None = None) -> str:
     if sold_by_weight(crop):
         raise UnitError(
             f"yields of {crop_name(crop)} are reported by weight, so a number alone does not tell its unit; "
-            "give it: yield_unit= (--goal-unit on the command line) lb/ac, cwt/ac, ton/ac, kg/ha or t/ha"
+            "choose one of lb/ac, cwt/ac, ton/ac, kg/ha or t/ha",
+            typed("--goal-unit lb/ac", "yield_unit='lb/ac'"),
         )
     return "bu/ac"
 

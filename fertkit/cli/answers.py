@@ -2,6 +2,7 @@
 
 from fertkit.errors import FertkitError, LookupFailed, NotEstimable, UnitError, shorten
 from fertkit.results import plain
+from fertkit.say.line import notes
 
 
 def _columns(arguments):
@@ -152,8 +153,7 @@ def _print_means(strips, arguments):
         print()
     if not trials:
         raise NotEstimable("no trial of the file can be analysed")
-    for note in strips.notes:
-        print(f"Note: {note}.")
+    print("".join(f"{line}\n" for line in notes(strips.notes)), end="")
     return trials
 
 
@@ -172,8 +172,7 @@ def _print_trials(strips, arguments):
     for name, trial in trials.items():
         print(f"{name}{f', {strips.nutrient}' if strips.nutrient else ''}")
         print(f"{trial.summary()}\n")
-    for note in strips.notes:
-        print(f"Note: {note}.")
+    print("".join(f"{line}\n" for line in notes(strips.notes)), end="")
     if told:
         print(f"Not analysed:\n{told}")
     return trials

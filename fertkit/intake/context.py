@@ -4,8 +4,8 @@ import re
 
 import pandas as pd
 
-from fertkit.errors import Problem
-from fertkit.intake.dates import read_dates
+from fertkit.errors import Problem, typed
+from fertkit.intake.dates import NO_ORDER, read_dates
 from fertkit.intake.files import text_of
 from fertkit.intake.joins import join_tables
 from fertkit.intake.layout import Block, Layout
@@ -275,7 +275,9 @@ def _dates(lines, date_format, notes, report):
         more += ", ..." if len(rows) > 6 else ""
         first = rows.iloc[0]
         remedy = "the dates were left empty" if more else "the date was left empty"
-        notes.append(Problem(what + more, remedy, int(first["row"]), "sampled", text_of(first["cell"])))
+        in_code = typed("--dates dmy or mdy", "date_format='dmy' or 'mdy'") if what == NO_ORDER else ""
+        cell = text_of(first["cell"])
+        notes.append(Problem(what + more, remedy, int(first["row"]), "sampled", cell, in_code))
     if order and not date_format:
         report.append(("inferred", "order of dates", f"{order}: a day above 12 settles it", None))
     return pd.Series(pd.to_datetime(pd.Series(dates, dtype=object)), index=lines.index).astype(

@@ -9,7 +9,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import Problem
+from fertkit.errors import Problem, typed
 from fertkit.intake.labels import analysis_labels
 from fertkit.reference.facts import load_facts
 from fertkit.results import checks_frame
@@ -128,7 +128,8 @@ def mislabelled(values: dict, units: dict) -> Problem | None:
         if at_most(share[stated], 1 - CLEAR) and at_least(share[best], CLEAR):
             return Problem(
                 f"{', '.join(group)} are labelled {stated} but hardly any value is plausible in it",
-                f"they look like {best}: correct the headers, or say --units {best} (Python: units=)",
+                f"they look like {best}: correct the headers",
+                in_code=typed(f"--units {best}", f"units='{best}'"),
             )
     return None
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fertkit.errors import LookupFailed, Problem
+from fertkit.errors import LookupFailed, Problem, typed
 from fertkit.intake.numbers import NumberStyle, Reading, could_be_grouped
 from fertkit.intake.plausible import home_unit, impossible, infer_units, mislabelled, share_plausible
 from fertkit.intake.results import ResultColumn
@@ -49,9 +49,9 @@ def settle_units(columns: list[ReadColumn], given, problems: list[Problem]) -> l
         if read.unit:
             report.append(("inferred", f"unit of {nutrient}", f"{read.unit}: {why[nutrient]}", None))
         else:
-            remedy = f"put the unit in the header, or state it: --units {nutrient}=% (Python: units=)"
             what = f"the unit is missing and cannot be told: {why[nutrient]}"
-            problems.append(Problem(what, remedy, column=read.column.label))
+            remedy = "put the unit in the header"
+            problems.append(Problem(what, remedy, column=read.column.label, in_code=_units(nutrient)))
     known = [read for read in columns if read.unit]
     slip = mislabelled(
         {r.column.nutrient: r.plain for r in known}, {r.column.nutrient: r.unit for r in known}
@@ -70,9 +70,8 @@ def _given_units(given, columns, problems):
     if isinstance(given, str):
         given = {nutrient: given for nutrient in held if home_unit(nutrient) == "%"}
     if not set(given) <= held:
-        raise LookupFailed(
-            f"units= names {', '.join(sorted(set(given) - held))}, which the file does not hold"
-        )
+        strange = ", ".join(sorted(set(given) - held))
+        raise LookupFailed(f"units are given for {strange}, which the file does not hold")
     known = {nutrient: find_unit(unit) for nutrient, unit in given.items()}
     for nutrient in [n for n, unit in known.items() if not unit]:
         remedy = "use one of: %, g/kg, mg/g, mg/kg, ppm, ug/g"
@@ -90,11 +89,17 @@ def _stated(read: ReadColumn, vouched, problems):
             detail = f"{read.unit} as the user vouches; the file says {header}"
             yield "inferred", f"unit of {nutrient}", detail, None
     elif len(stated) > 1:
-        remedy = "state one unit for the column (--units; Python: units=)"
-        problems.append(Problem("two units in one column", remedy, column=read.column.label))
+        remedy = "state one unit for the column"
+        problems.append(
+            Problem("two units in one column", remedy, column=read.column.label, in_code=_units(nutrient))
+        )
         read.unit = header or sorted(stated)[0]  # settled only so that nothing else is complained of
     else:
         read.unit = next(iter(stated), "")
+
+
+def _units(nutrient):
+    return typed(f"--units {nutrient}=%", f"units={{'{nutrient}': '%'}}")
 
 
 def _convert(read: ReadColumn, problems):
@@ -103,8 +108,8 @@ def _convert(read: ReadColumn, problems):
         row, label = read.column.places[i]
         value = f"{read.numbers[i]:g}"
         what = f"no plant dry matter holds {value} {read.unit} {nutrient}"
-        remedy = "check the decimal mark and the unit; correct the header, or state the unit (--units)"
-        problems.append(Problem(what, remedy, row, label, value))
+        remedy = "check the decimal mark and the unit; correct the header"
+        problems.append(Problem(what, remedy, row, label, value, _units(nutrient)))
     if read.unit != home:
         read.numbers = convert_concentration(read.numbers, read.unit, home)
 
@@ -114,9 +119,10 @@ def unsure_marks(columns: list[ReadColumn], style: NumberStyle) -> list[Problem]
     if not style.guessed:
         return []
     what = "nothing in the file tells whether the mark is the decimal mark or parts thousands"
-    remedy = "state the decimal mark: --decimal , or --decimal . (Python: decimal=',')"
+    remedy = "write the numbers without a mark of thousands, or with a point as the decimal mark"
+    in_code = typed("--decimal , or --decimal .", "decimal=',' or decimal='.'")
     return [
-        Problem(what, remedy, row, label, cell)
+        Problem(what, remedy, row, label, cell, in_code)
         for read in columns
         for cell, value, (row, label) in zip(read.column.cells, read.numbers, read.column.places, strict=True)
         if isinstance(cell, str) and could_be_grouped(cell) and _other_way(read.column.nutrient, value)

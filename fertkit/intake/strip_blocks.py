@@ -4,7 +4,7 @@ import re
 from collections import Counter
 from dataclasses import replace
 
-from fertkit.errors import Problem
+from fertkit.errors import Note, Problem
 from fertkit.intake.strip_doubts import like_blocks, place_of, treated_with
 from fertkit.intake.strip_headers import OTHER, say_column
 from fertkit.results import plain
@@ -34,11 +34,9 @@ def blocks_from_plots(frame, headers) -> list[str]:
             headers["block"] = i, replace(header, role="block")
             spans = plots.groupby(blocks).agg(["min", "max"]).itertuples()
             said = "; ".join(f"{r.min} to {r.max} block {r.Index}" for r in list(spans)[:3])
-            return [
-                f"blocks are taken from the numbers in '{header.text}': {said}"
-                f"{'; ...' if blocks.nunique() > 3 else ''}; if they tell no blocks, say "
-                f"{say_column(OTHER, header.text)}"
-            ]
+            said += "; ..." * (blocks.nunique() > 3)
+            told = f"blocks are taken from the numbers in '{header.text}': {said}; if they tell no blocks, "
+            return [Note(f"{told}take '{header.text}' out of the file", say_column(OTHER, header.text))]
     return []
 
 

@@ -47,8 +47,8 @@ def ask_about(frame, extra, headers, known, problems):
             if states_dry_matter(text) and _between(cells, _DRY):
                 problems.append(Problem(
                     "looks like the dry matter of the grain, which is not read",
-                    "put 'Moisture %', 100 less the dry matter, in its place; if it is something else, say "
-                    f"{say_column(OTHER, text)}", column=text,
+                    "put 'Moisture %', 100 less the dry matter, in its place; if it is something else, take "
+                    "the column out of the file", column=text, in_code=say_column(OTHER, text),
                 ))  # fmt: skip
             elif _between(cells, _MOIST):
                 _ask(
@@ -67,8 +67,8 @@ def _lacks_moisture(frame, headers) -> bool:
 def _ask(text, role, why, example, problems):
     problems.append(Problem(
         f"{why}, but the header is not known",
-        f"if it is, write '{example}' as its header or say {say_column(role, text)}; if not, say "
-        f"{say_column(OTHER, text)}", column=text,
+        f"if it is, write '{example}' as its header; if not, take the column out of the file", column=text,
+        in_code=f"{say_column(role, text)} if it is, {say_column(OTHER, text)} if not",
     ))  # fmt: skip
 
 

@@ -78,8 +78,9 @@ def _left_over(text, headers):
     both = f"{taken} + {text}"
     return Problem(
         f"a rate beside '{taken}', and it differs between the strips: one curve cannot hold both",
-        f"for the sum of the two say {say_column('rate', both)}; if it does not bear on the yield, say "
-        f"{say_column(OTHER, text)}", column=text,
+        "for the sum of the two, write it in one column; if it does not bear on the yield, take the column "
+        "out of the file", column=text,
+        in_code=f"{say_column('rate', both)} for the sum, {say_column(OTHER, text)} to leave it out",
     )  # fmt: skip
 
 
@@ -105,13 +106,13 @@ def _crosses(frame, role, cells) -> bool:
 def _factor(text, cells, role, headers):
     levels = list(dict.fromkeys(cells.dropna().astype(str)))
     shown = ", ".join(levels[:4]) + (", ..." if len(levels) > 4 else "")
-    one = "give one file a level"
-    if "trial" not in headers:
-        one = f"to read each level as a trial of its own, say {say_column('trial', text)}"
-    blocks = "" if "block" in headers else f"; if it names blocks, say {say_column('block', text)}"
+    meant = {"trial": "to read each level as a trial of its own", "block": "if it names blocks"}
+    typed = [f"{say_column(role, text)} {why}" for role, why in meant.items() if role not in headers]
+    typed.append(f"{say_column(OTHER, text)} if it is only a remark and its lines may be averaged")
+    blocks = "" if "block" in headers else "; if it names blocks, write 'Block' as its header"
     return Problem(
         f"a second factor: {counted(len(levels), 'level')} ({shown}) stand beside the same "
         f"{'treatments' if role == 'treatment' else 'rates'} of a block, and one analysis would pool them",
-        f"{one}{blocks}; if it is only a remark and its lines may be averaged, say {say_column(OTHER, text)}",
-        column=text,
+        f"give one file a level{blocks}; if it is only a remark and its lines may be averaged, take the "
+        "column out of the file", column=text, in_code="; ".join(typed),
     )  # fmt: skip

@@ -3,6 +3,7 @@
 import re
 from dataclasses import dataclass
 
+from fertkit.errors import typed
 from fertkit.intake.spellings import plain as plain_text
 from fertkit.intake.spellings import spellings
 from fertkit.intake.strip_units import (
@@ -183,7 +184,7 @@ def header_key(header) -> str:
 
 def say_column(role, header) -> str:
     """How to name a column, on the command line and in Python."""
-    return f"--column {role}=\"{header}\" (in Python columns={{'{role}': '{header}'}})"
+    return typed(f'--column {role}="{header}"', f"columns={{'{role}': '{header}'}}")
 
 
 # ---- words of a header

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from fertkit.errors import FertkitError, Problem
+from fertkit.errors import FertkitError, Problem, typed
 from fertkit.reference import load_crops, trade_moisture_pct
 from fertkit.units import at_moisture
 
@@ -102,7 +102,7 @@ def standard_moisture(frame, headers, crop, problems) -> float | None:
             given = "yields of dry matter" if header.at_pct == 0 else "moistures"
             problems.append(Problem(
                 f"the file gives {given} but not the crop, so the trade moisture is not known",
-                "say the crop (--crop corn, in Python crop='corn'), or add a column 'crop'",
+                "choose the crop, or add a column 'crop'", in_code=typed("--crop corn", "crop='corn'"),
             ))  # fmt: skip
         return None
     try:
@@ -111,7 +111,7 @@ def standard_moisture(frame, headers, crop, problems) -> float | None:
         if header.at_pct == 0:  # forage is sold and reckoned dry
             return None
         problems.append(
-            Problem(str(error), "state all yields at one moisture and leave the moisture column out")
+            Problem(error.plain, "state all yields at one moisture and leave the moisture column out")
         )
         return None
 

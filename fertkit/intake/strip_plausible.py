@@ -4,14 +4,14 @@ from functools import cache
 
 import numpy as np
 
-from fertkit.errors import Problem
+from fertkit.errors import Problem, typed
 from fertkit.intake.spellings import plain, spellings
 from fertkit.reference import load_crops, load_table, plausible_yield
 from fertkit.results import plain as number
 from fertkit.rounding import above
 from fertkit.units import AREA_RATE_KG_HA, at_moisture, convert_area_rate
 
-REAL = "--real-yields (in Python real_yields=True)"
+REAL = f"{typed('--real-yields', 'real_yields=True')} where so little was harvested"
 
 
 def ask_whether_real(frame, headers, lines, crop, standard, real_yields, problems) -> None:
@@ -36,8 +36,8 @@ def ask_whether_real(frame, headers, lines, crop, standard, real_yields, problem
     unit = headers["yield"][1].unit
     if unit == "bu/ac" and crop and not load_crops().set_index("crop")["bushel_lb"].get(crop, 1) > 0:
         what = f"yields in bushels, but {crop} is not traded by the bushel"
-        remedy = "correct the unit in the header, or say which crop it is (--crop; in Python crop=)"
-        problems.append(Problem(what, remedy, column=headers["yield"][1].text))
+        remedy, in_code = "correct the unit in the header, or the crop", typed("--crop", "crop='corn'")
+        problems.append(Problem(what, remedy, column=headers["yield"][1].text, in_code=in_code))
     elif unit in ("bu/ac", *AREA_RATE_KG_HA):
         _yields(frame, headers["yield"][1], lines, crop, standard, real_yields, problems)
     for role in ("rate", "planned"):
@@ -71,20 +71,17 @@ def _yields(frame, header, lines, crop, standard, real_yields, problems):
     middle = float(kept.median()) if len(kept) else np.nan
     low = _limits().loc[("yield", "low column")] / 100 * _lowest_bound(header, crop, highest)
     if middle < low:
-        remedy = (
-            "check the unit (is it t/ha, or is the point a thousands mark?); if yields were that low, say "
-            f"{REAL}"
-        )
+        remedy = "check the unit (is it t/ha, or is the point a thousands mark?)"
         what = f"the yields, {number(middle)} {header.unit} in the middle, are far below any harvest"
-        problems.append(Problem(what, remedy, column=header.text))
+        problems.append(Problem(what, remedy, column=header.text, in_code=REAL))
         return
-    remedy = f"leave the cell empty where the strip was lost; where so little was harvested, say {REAL}"
+    remedy = "leave the cell empty where the strip was lost"
     nothing = (yields == 0).to_numpy()
-    _complain(nothing, yields, lines, header, problems, "a yield of 0 looks like a lost strip", remedy)
+    _complain(nothing, yields, lines, header, problems, "a yield of 0 looks like a lost strip", remedy, REAL)
     little = (yields > 0) & (yields < _limits().loc[("yield", "low strip")] / 100 * middle)
     _complain(little, yields, lines, header, problems,
               f"next to nothing beside the other yields ({number(middle)} {header.unit} in the middle)",
-              remedy)  # fmt: skip
+              remedy, REAL)  # fmt: skip
 
 
 def _rates(rates, header, lines, problems):
@@ -102,9 +99,10 @@ def _rates(rates, header, lines, problems):
               "write 0 where nothing was applied, or correct the number")  # fmt: skip
 
 
-def _complain(rows, values, lines, header, problems, what, remedy):
+def _complain(rows, values, lines, header, problems, what, remedy, in_code=""):
     problems += [
-        Problem(what, remedy, lines[i], header.text, f"{values.iloc[i]:g}") for i in np.flatnonzero(rows)
+        Problem(what, remedy, lines[i], header.text, f"{values.iloc[i]:g}", in_code)
+        for i in np.flatnonzero(rows)
     ]
 
 

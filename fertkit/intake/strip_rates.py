@@ -3,7 +3,7 @@
 import re
 from dataclasses import dataclass, replace
 
-from fertkit.errors import Problem
+from fertkit.errors import Problem, typed
 from fertkit.intake.files import text_of
 from fertkit.intake.spellings import plain
 from fertkit.intake.strip_units import NUTRIENT_WORDS, VOLUME_UNITS, says_none
@@ -15,6 +15,9 @@ from fertkit.units import AREA_RATE_KG_HA, LB_KG, US_GALLON_L, convert_area_rate
 AS_PRODUCT = "none"
 _GRADE = re.compile(r"(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?)(?:-(\d+(?:\.\d+)?)s)?")
 _PERCENT = re.compile(r"(\d+(?:\.\d+)?) ?% ?([a-z0-9]+)|([a-z0-9]+) ?[=: ] ?(\d+(?:\.\d+)?) ?%?")
+
+#: How a file says what its rates hold.
+_SHARE = "write the rates as amounts of a nutrient, as in 'N rate (lb/ac)'"
 
 
 @dataclass(frozen=True)
@@ -199,10 +202,9 @@ def _nutrient(product, rate, problems) -> str:
     else:
         what = f"{product.name} holds {listed}: the response cannot be told apart between them"
     n, pct = next(iter(held.items()))
-    problems.append(Problem(
-        what, f"say which nutrient the trial is about: --analysis \"{number(pct)} % {n}\" (in Python "
-        f"analysis='{number(pct)} % {n}')", column=rate.text,
-    ))  # fmt: skip
+    one = f"{number(pct)} % {n}"
+    in_code = typed(f'--analysis "{one}"', f"analysis='{one}'") + " to name the nutrient the trial is about"
+    problems.append(Problem(what, _SHARE, column=rate.text, in_code=in_code))
     return ""
 
 
@@ -218,7 +220,8 @@ def _weight(product, rate, density, problems):
     if product.lb_gal is None:
         problems.append(Problem(
             f"rates are volumes of {product.name}; how much a volume weighs is not known",
-            f"say --density in {unit} (in Python density=...), as the label has it", column=rate.text,
+            _SHARE, column=rate.text,
+            in_code=f"{typed('--density', 'density=...')} in {unit}, as the label has it",
         ))  # fmt: skip
         return None
     heavy = product.lb_gal * (LB_KG / US_GALLON_L if metric else 1)
@@ -248,12 +251,13 @@ def _ask_analysis(rate) -> Problem:
         else f"amounts of a product, {name}"
     )
     grade = like["grade"].iloc[0] if len(like) == 1 else "28-0-0"
-    remedy = f"say its analysis, such as --analysis {grade}"
+    option, python = f"--analysis {grade}", f"analysis='{grade}'"
     if volume:
         example = "1.28 (kg/L)" if rate.unit.endswith("/ha") else "10.67 (lb/gal)"
-        remedy += f" and, if it is not in the table, its weight, such as --density {example}"
-        python = f"in Python analysis='{grade}', density=..."
+        option += f" and, if it is not in the table, its weight, such as --density {example}"
+        python += ", density=..."
     else:
-        remedy += f"; or --analysis {AS_PRODUCT} to leave the rates in amounts of the product"
-        python = f"in Python analysis='{grade}'"
-    return Problem(f"the rates are {kind}", f"{remedy} ({python}){listed}", column=rate.text)
+        option += f"; or --analysis {AS_PRODUCT} to leave the rates in amounts of the product"
+    return Problem(
+        f"the rates are {kind}", f"{_SHARE}{listed}", column=rate.text, in_code=typed(option, python)
+    )

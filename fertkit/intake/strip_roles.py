@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from fertkit.errors import Problem
+from fertkit.errors import Problem, typed
 from fertkit.intake.files import text_of
 from fertkit.intake.spellings import spellings
 from fertkit.intake.strip_headers import OTHER, ROLE_WORDS, each, header_key, read_header, say_column
@@ -95,10 +95,10 @@ def _ask_for_missing(row, taken, problems):
     asked = [("rate", "N rate (lb/ac)")] * ("treatment" not in taken)
     asked += [("yield", "Yield (bu/ac)")] * ("weight" not in taken)
     for role, example in asked:
-        if role not in taken and not any(f"'{role}'" in p.remedy for p in problems):
+        if role not in taken and not any(f"'{role}'" in p.in_code for p in problems):
             problems.append(Problem(
                 f"no column for the {role}; the headers are: {_listed(row)}",
-                f"write a header such as '{example}', or say {say_column(role, 'your header')}",
+                f"write a header such as '{example}'", in_code=say_column(role, "your header"),
             ))  # fmt: skip
     sized = "area" in taken or {"width", "length"} <= set(taken)
     if "weight" in taken and not sized:
@@ -193,15 +193,17 @@ def _settle(role, found, taken, sheet, problems):
     rivals = found if role in ("rate", "yield", "moisture") else sure
     if len(rivals) > 1:
         names = ", ".join(f"'{h.text}'" for _, h in rivals)
-        remedy = f"choose one: {say_column(role, rivals[0][1].text)}"
+        remedy, in_code = "keep one of them, or rename the others", say_column(role, rivals[0][1].text)
         if len({header_key(h.text) for _, h in rivals}) == 1:
-            remedy = "rename one of them in the file, or take it out"
+            remedy, in_code = "rename one of them in the file, or take it out", ""
         if role == "rate":
             both = " + ".join(h.text for _, h in rivals)
             one = len({h.nutrient for _, h in rivals}) == 1
-            other = f"say {say_column(OTHER, rivals[1][1].text)} if the other does not bear on the yield"
-            remedy += f"; or, for their sum: {say_column(role, both)}" if one else f"; and {other}"
-        problems.append(Problem(f"several columns could be the {role}: {names}", remedy))
+            other = f"{say_column(OTHER, rivals[1][1].text)} if the other does not bear on the yield"
+            remedy += "; for their sum, write it in one column" if one else ""
+            more = f"for their sum {say_column(role, both)}" if one else other
+            in_code = "; ".join(filter(None, [in_code, more]))
+        problems.append(Problem(f"several columns could be the {role}: {names}", remedy, in_code=in_code))
     taken[role] = sure[0]
 
 
@@ -350,8 +352,8 @@ def _unit_problem(kind, header, given) -> Problem:
     elif header.mass and kind in ("rate", "yield"):
         what = f"'{header.mass}' is a mass and no amount per area: no unit that is known for it"
     return Problem(
-        what, f"write the unit in the header, as in '{kind} ({first})', or say --units {kind}={first} (in "
-        f"Python units={{'{kind}': '{first}'}}); known are {examples}, ...", column=header.text,
+        what, f"write the unit in the header, as in '{kind} ({first})'; known are {examples}, ...",
+        column=header.text, in_code=typed(f"--units {kind}={first}", f"units={{'{kind}': '{first}'}}"),
     )  # fmt: skip
 
 

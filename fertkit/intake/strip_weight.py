@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from fertkit.errors import FertkitError, Problem
+from fertkit.errors import FertkitError, Problem, typed
 from fertkit.intake.strip_headers import read_header
 from fertkit.intake.strip_units import AREA_UNITS, LENGTH_M, PLOT_M2
 from fertkit.reference import bushel_lb
@@ -70,18 +70,14 @@ def _metric(headers) -> bool:
 
 
 def _bushel(crop, weighed, problems):
-    remedy = (
-        "say the crop (--crop corn, in Python crop='corn'), or another unit of yield (--units yield=lb/ac)"
-    )
+    remedy = "choose the crop, or write another unit of yield in the header"
+    in_code = typed("--crop corn or --units yield=lb/ac", "crop='corn' or units={'yield': 'lb/ac'}")
     if not crop:
-        problems.append(
-            Problem(
-                "yields in bushels need the crop, for the weight of a bushel", remedy, column=weighed.text
-            )
-        )
+        what = "yields in bushels need the crop, for the weight of a bushel"
+        problems.append(Problem(what, remedy, column=weighed.text, in_code=in_code))
         return None
     try:
         return bushel_lb(crop)
     except FertkitError as error:
-        problems.append(Problem(str(error), remedy, column=weighed.text))
+        problems.append(Problem(error.plain, remedy, column=weighed.text, in_code=in_code))
         return None

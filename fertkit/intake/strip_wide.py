@@ -3,6 +3,7 @@
 import re
 from dataclasses import dataclass, replace
 
+from fertkit.errors import Note, typed
 from fertkit.intake.files import text_of
 from fertkit.intake.spellings import spellings
 from fertkit.intake.strip_headers import Header, read_header
@@ -291,7 +292,10 @@ def _yield_header(raw, at, across, said, rate, units):
     per = rate_unit(units.get("rate", "")) or read_header(rate).unit
     if fits and per.endswith("/ac"):
         return "yield (bu/ac)", [
-            "yields are taken as bu/ac: the sheet gives no unit and its rates are per acre; say --units "
-            "yield=... (in Python units={'yield': ...}) if they are not"
+            Note(
+                "yields are taken as bu/ac: the sheet gives no unit and its rates are per acre; if they are "
+                "not, write their unit in the header",
+                typed("--units yield=...", "units={'yield': ...}"),
+            )
         ]
     return header, []

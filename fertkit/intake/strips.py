@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_file, a_flag, a_text, above_zero, asks, headers_by_role, words_by_name
-from fertkit.errors import FertkitError, InputError, Problem
+from fertkit.errors import FertkitError, InputError, Note, Problem
 from fertkit.intake.files import RawTable, open_table, text_of
 from fertkit.intake.strip_average import average_parts
 from fertkit.intake.strip_blocks import APPLIED_OFF, blocks_from_plots, check_written_twice, join_near_rates
@@ -240,7 +240,8 @@ def _assemble(raw, headers, frame, extra, lines, crop, standard, wet, notes) -> 
         text = headers["treatment"][1].text
         told = f"'{text}' names treatments and no rates: means are compared, and there is no curve"
         if sum(bool(cell_parts(str(label), "rate")[2]) for label in set(frame["treatment"])) > 1:
-            told += f"; if the numbers in it are rates, say {say_column('rate', text)}, and their unit"
+            told += "; if the numbers in it are rates, write 'N rate (lb/ac)' or the like as its header"
+            told = Note(told, f"{say_column('rate', text)}, and their unit")
         notes.append(told)
     return StripTrial(
         strips=table, rate_column=rate_column, yield_column=f"yield_{suffix['yield']}",

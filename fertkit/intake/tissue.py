@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_file, a_text, asks, word_or_words_by_name
-from fertkit.errors import InputError, Problem
+from fertkit.errors import InputError, Problem, typed
 from fertkit.intake.context import doubled_columns, other_matrix_cells, specimens_of
 from fertkit.intake.files import RawTable, open_tables, text_of, whole
 from fertkit.intake.joins import unnamed_tables
@@ -214,7 +214,9 @@ def _open(source, name, sheet):
         raise failure
     if len(found) > 1:
         names = ", ".join(raw.sheet for raw, _ in found)
-        problem = Problem("several sheets hold tissue results", f"name one with sheet= (--sheet): {names}")
+        what = f"several sheets hold tissue results: {names}"
+        in_code = typed("--sheet NAME", "sheet='NAME'")
+        problem = Problem(what, "keep one of them in the file", in_code=in_code)
         raise InputError(found[0][0].name, [problem])
     return whole(found[0][0]), found[0][1]
 
@@ -261,7 +263,9 @@ def _read_cells(column: ResultColumn, style, problems) -> ReadColumn:
         if reading.problem == "not a number" and (is_rating(cell) or is_no_result(cell)):
             readings[i] = Reading(flag=text_of(cell))
         elif reading.problem:
-            problems.append(Problem(reading.problem, _remedy(reading.problem), row, label, str(cell)))
+            problems.append(
+                Problem(reading.problem, row=row, column=label, value=str(cell), **_mend(reading.problem))
+            )
     return ReadColumn(column, readings, np.array([r.value for r in readings], float))
 
 
@@ -310,10 +314,10 @@ def _lent(specimens):
     return lent.loc[lent["what"] != "", LENT_COLUMNS].reset_index(drop=True)
 
 
-def _remedy(complaint):
+def _mend(complaint):
     if "decimal mark" in complaint or "mixes" in complaint:
-        return "write all numbers alike, or state the decimal mark: --decimal , (Python: decimal=',')"
-    return "write the result as a plain number such as 3.21 or <0.05, or leave the cell empty"
+        return {"remedy": "write all numbers alike", "in_code": typed("--decimal ,", "decimal=','")}
+    return {"remedy": "write the result as a plain number such as 3.21 or <0.05, or leave the cell empty"}
 
 
 def _joined(flag, note):

@@ -265,7 +265,5 @@ def crop_hint(text: str) -> str:
         return f"'{shorten(text)}' is {why}"
     if near:
         named = " and ".join(near[:3])
-        return (
-            f"'{shorten(text)}' names {named} with words not known: if it is {near[0]}, give --crop {near[0]}"
-        )
+        return f"'{shorten(text)}' names {named} with words not known: if it is {near[0]}, choose {near[0]}"
     return ""

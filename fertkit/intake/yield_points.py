@@ -134,7 +134,7 @@ def read_points(
     taken = _roles(cells.columns, columns or {}, problems)
     told = _units_of(taken, units or {}, problems)
     if "width" not in taken and width is None:
-        problems.append(Problem("no header width", "add a column 'width' or say width=(30, 'ft')"))
+        problems.append(Problem("no header width", "add a column 'width'", in_code="width=(30, 'ft')"))
     raw = {} if problems else _numbers(cells, taken, problems)
     if problems:
         raise InputError(file, problems)
@@ -241,14 +241,14 @@ def _roles(headers, columns, problems) -> dict[str, str]:
             if len(found) > 1:
                 problems.append(Problem(
                     f"several columns could be the {role}: {', '.join(found)}",
-                    f"say columns={{'{role}': ...}}",
+                    "keep one of them, or rename the others", in_code=f"columns={{'{role}': ...}}",
                 ))  # fmt: skip
     needed = ["lon", "lat", "moisture", "distance", *(() if "yield" in taken else ("flow", "seconds"))]
     for role in needed:
         if role not in taken:
             problems.append(Problem(
                 f"no column for the {role}; the headers are: {', '.join(headers)}",
-                f"say columns={{'{role}': 'your header'}}",
+                f"write '{role}' as its header", in_code=f"columns={{'{role}': 'your header'}}",
             ))  # fmt: skip
     return taken
 
@@ -271,8 +271,9 @@ def _units_of(taken, units, problems) -> dict[str, str]:
             told[role] = unit
         else:
             problems.append(Problem(
-                f"the unit of the {role} is not known", f"say units={{'{role}': ...}}: {', '.join(known)}",
-                column=taken[role],
+                f"the unit of the {role} is not known",
+                f"write the unit into the header: {', '.join(known)}", column=taken[role],
+                in_code=f"units={{'{role}': ...}}",
             ))  # fmt: skip
     return told
 

@@ -357,7 +357,7 @@ class Panel(TakesFiles):
             self._sheet = drawing.Sheet(self.draw())
         picture = self._sheet.picture() if self.sliders else self._sheet.whole()
         self._figure.value = drawing.html(self._sheet, picture, message)
-        self._cautions.value = show.cautions(map(words.without_code, self.cautions()))
+        self._cautions.value = show.cautions(self.cautions())
         self._show_detail()
         self._message.value = show.said(message)  # the last: who reads it finds the page at rest
 

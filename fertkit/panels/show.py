@@ -12,7 +12,6 @@ from importlib.resources import files
 import pandas as pd
 
 from fertkit.errors import InputError
-from fertkit.panels.words import without_code
 from fertkit.results import capital, table_html
 
 SHOWN_ROWS = 200
@@ -92,14 +91,13 @@ def banner(error: Exception, doing: str) -> str:
         text = f"{error.file} cannot be used: {count} thing{'s' * (count > 1)} to mend."
         places = bullets(_told(one) for one in error.problems[: InputError.SHOWN])
     else:
-        text = without_code(str(error)) or type(error).__name__
+        text = error.plain or type(error).__name__
     return _alert(f"<p>Stopped while {escape(doing)}: {escape(text)}</p>{places}")
 
 
 def _told(problem) -> str:
     """Say a problem of a file in sentences that begin with capitals."""
-    remedy = capital(without_code(problem.remedy))
-    return capital(str(replace(problem, what=without_code(problem.what), remedy=remedy)))
+    return capital(replace(problem, remedy=capital(problem.remedy)).plain)
 
 
 def unexpected(error: Exception, doing: str) -> str:

@@ -85,7 +85,7 @@ def skipped_year(result, ax, *, nutrient: str | None = None):
     planned, year = result.planned, result.year
     tested = [n for n in planned.nutrients if TEST_OF.get(n) in planned.start]
     if not tested or (nutrient or tested[0]) not in tested:
-        raise NotEstimable("no soil-test trend without a starting test; give start_tests=")
+        raise NotEstimable("no soil-test trend without a starting test; give one", "start_tests=...")
     nutrient = nutrient or tested[0]
     left_out = {"skipped": True, "band": "published range, year skipped"}
     for book, says, look in ((planned, "as planned", {}), (result.skipped, f"nothing in {year}", left_out)):

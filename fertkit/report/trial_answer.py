@@ -171,8 +171,8 @@ def trial_rows(trial, name=None) -> tuple[pd.DataFrame, dict]:
     names = list(dict.fromkeys(held))
     if name is None and len(names) > 1:
         raise NotEstimable(
-            f"the file holds {len(names)} trials: {', '.join(names[:12])}; name one "
-            "(--trial NAME), or ask for all together (--together)"
+            f"the file holds {len(names)} trials: {', '.join(names[:12])}; choose one, or all together",
+            "--trial NAME or --together",
         )
     if name is not None and name not in names:
         raise NotEstimable(f"there is no trial '{name}'; trials are: {', '.join(names[:12])}")

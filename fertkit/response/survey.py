@@ -1,5 +1,7 @@
 """The economic optimum of many trials at once: thousands in one call, each with its own rates and blocks."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -83,11 +85,9 @@ def optima_of_trials(
                 rows.drop(columns=by), rate=rate, yield_=yield_, block=block, weight=weight
             )
         except NotEstimable as error:
-            problems.append(Problem(f"{told}: {error}", "leave it out or analyse it alone"))
+            problems.append(Problem(f"{told}: {error.plain}", "leave it out or analyse it alone"))
         except InputError as error:
-            problems += [
-                Problem(f"{told}: {p.what}", p.remedy, None, p.column, p.value) for p in error.problems
-            ]
+            problems += [replace(p, what=f"{told}: {p.what}", row=None) for p in error.problems]
         else:
             names.append(name)
             parts.append(data)

@@ -1,7 +1,11 @@
 """Leaf tests: the scores of a report, and what is behind a shortage and what can be done."""
 
+from dataclasses import replace
+
 import pandas as pd
 
+from fertkit.budget.words import mark
+from fertkit.errors import Note, typed
 from fertkit.results import capital, counted, failed
 from fertkit.say.leaf_unjudged import not_judged_lines, question_lines
 from fertkit.say.leaf_verdict import all_clear, verdict
@@ -36,7 +40,8 @@ def scores_lines(scores, most: int = 10) -> list[Line]:
     said = [_headline(scores, short), *not_scored(scores.conditions[unknown])]
     said += [told(finding(r), r.label) for r in ranked.head(most).itertuples()]
     if len(short) > most:
-        said.append(told(f"and {len(short) - most} more (command line: --table FILE; Python: .shortfalls)"))
+        more = f"and {len(short) - most} more in the whole table"
+        said.append(Line(Kind.TEXT, more, in_code=typed("--table FILE", ".shortfalls")))
     if short.empty:
         said.append(told(all_clear(scores)))
     else:
@@ -77,16 +82,17 @@ def _unstated_petioles(scores):
 
 def nothing_judged(conditions: pd.DataFrame) -> list[Line]:
     """Say that, and why, no result could be judged."""
-    first, *others = why_not(conditions) or ["no result can be classed, see the reason column"]
-    return [lead(f"nothing could be judged: {first}"), *map(told, others)]
+    first, *others = why_not(conditions) or [Note("no result can be classed, see the reason column")]
+    begun = Line(Kind.LEAD, f"nothing could be judged: {first}", in_code=first.in_code)
+    return [begun, *(Line(Kind.TEXT, other, in_code=other.in_code) for other in others)]
 
 
 def not_scored(conditions: pd.DataFrame) -> list[Line]:
     """Say which samples were not scored, and why."""
-    return [missing("Not scored", text) for text in why_not(conditions)]
+    return [replace(line, label="Not scored") for line in marked(Kind.MISSING, why_not(conditions))]
 
 
-def why_not(conditions: pd.DataFrame) -> list[str]:
+def why_not(conditions: pd.DataFrame) -> list[Note]:
     """Say each distinct reason why samples were not scored, with what to give.
 
     Parameters
@@ -98,11 +104,12 @@ def why_not(conditions: pd.DataFrame) -> list[str]:
     blank = conditions[conditions["why"] != ""]
     for (crop, why), rows in blank.groupby(["crop", "why"], sort=False):
         options = [option for column, option in _OPTIONS.items() if not rows[column].iloc[0]]
-        hint, typed = " and ".join(f"{o}=" for o in options), " ".join(f"--{o}" for o in options)
-        remedy = f"; give {hint} (command line: {typed})" if options else ""
+        hint, flags = ", ".join(f"{o}='...'" for o in options), " ".join(f"--{o} ..." for o in options)
+        remedy = "; write it in the file" if options else ""
         named = rows["who"].iloc[0] if "who" in rows else named_rows(rows)
         n = rows["samples"].sum() if "samples" in rows else len(rows)
-        said.append(f"{counted(n, f'{crop} sample'.strip())}{f' ({named})' if named else ''}: {why}{remedy}")
+        told = f"{counted(n, f'{crop} sample'.strip())}{f' ({named})' if named else ''}: {why}{remedy}"
+        said.append(Note(told, typed(flags, hint) if options else ""))
     return said
 
 
@@ -144,7 +151,7 @@ def _item(r):
         "next year": r.next_year, "caution": r.caution,
     }  # fmt: skip
     yield from (detail(text, label) for label, text in beside.items() if text)
-    yield Line(Kind.SOURCE, f"{r.source_key.replace(';', ', ')} ({r.provenance})", "sources")
+    yield Line(Kind.SOURCE, f"{r.source_key.replace(';', ', ')}{mark(r.provenance)}", "sources")
 
 
 def _doubts(explanation):
@@ -181,4 +188,4 @@ def _stories(explanation):
     for key, rows in explanation.stories.groupby("key", sort=False):
         yield Line(Kind.HEAD, f"{capital(key)}, {', '.join(dict.fromkeys(rows['label']))}")
         for r in rows.drop_duplicates("step").itertuples():
-            yield detail(f"{r.text} ({r.source_key}, {r.provenance})", r.step)
+            yield detail(f"{r.text} ({r.source_key.replace(';', ', ')}{mark(r.provenance)})", r.step)

@@ -46,7 +46,7 @@ def _states(crop, part, near):
     """What to state so that a range of a part with or without petiole holds."""
     parts = [p for p in near.split("; ") if adds_petiole(crop, part, p)]
     kinds = dict.fromkeys(plant_part(crop, p) for p in parts)
-    return [f'--part "{sorted(kind.names)[0]} {kind.petiole} petiole"' for kind in kinds]
+    return [f'"{sorted(kind.names)[0]} {kind.petiole} petiole"' for kind in kinds]
 
 
 def _why(condition, differs, rows):
@@ -55,8 +55,7 @@ def _why(condition, differs, rows):
     if differs == "petiole" and states:
         return (
             f"the sample does not say whether '{part}' is with or without petiole, and the ranges are for "
-            f"one of them ({_each(rows['near_sources'])}); state it, e.g. {' or '.join(states)} "
-            "(Python: part=)"
+            f"one of them ({_each(rows['near_sources'])}); write it as the plant part: {' or '.join(states)}"
         )
     if differs:
         first = rows.iloc[0]

@@ -1,7 +1,9 @@
 """One line of an answer: what kind of thing it tells, what it is about, and the sentence."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
+
+from fertkit.errors import with_code
 
 
 class Kind(StrEnum):
@@ -37,19 +39,22 @@ class Line:
         What it is about: a nutrient, "This season", "Not judged".
     items : tuple of str
         What the sentence lists, apart by semicolons.
+    in_code : str
+        What to type, for the command line and Python; panels and pages leave it out.
     """
 
     kind: Kind
     text: str
     label: str = ""
     items: tuple[str, ...] = ()
+    in_code: str = ""
 
     def __str__(self) -> str:
         if self.kind == Kind.HEAD:
             return f"{self.text}:"
         if self.kind == Kind.ROW and self.label:
             return f"  {self.label:5} {self.text}"
-        text = " ".join(filter(None, [self.text, "; ".join(self.items)]))
+        text = with_code(" ".join(filter(None, [self.text, "; ".join(self.items)])), self.in_code)
         text = f"{self.label}: {text}" if self.label else text
         return f"  {text}" if self.kind in _HANGING else text
 
@@ -80,10 +85,11 @@ def missing(what: str, text: str) -> Line:
 
 
 def marked(kind: Kind, texts) -> list[Line]:
-    """Make notes, questions or cautions of sentences, each once."""
-    return [Line(kind, text, _LABELS[kind]) for text in dict.fromkeys(map(str, texts))]
+    """Make notes, questions or cautions of sentences or problems, each once."""
+    told = {getattr(text, "plain", text): getattr(text, "in_code", "") for text in texts}
+    return [Line(kind, text, _LABELS.get(kind, ""), in_code=in_code) for text, in_code in told.items()]
 
 
 def notes(texts) -> list[Line]:
     """Make notes of sentences without their full stop, each once."""
-    return marked(Kind.NOTE, (f"{text}." for text in texts))
+    return [replace(line, text=f"{line.text}.") for line in marked(Kind.NOTE, texts)]

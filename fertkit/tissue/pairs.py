@@ -58,7 +58,7 @@ class PairComparison(Result):
         placeholder = self.cvs[self.cvs["nutrient"].isin(self.pairs["nutrient"])]["origin"].eq("placeholder")
         meaning = (
             "every error of laboratory and sampling is one you stated",
-            "the noise rests on placeholder CVs from memory; give your laboratory's own with cvs=",
+            "the noise rests on placeholder CVs from memory; give your laboratory's own",
         )
         return checks_frame(
             [("CVs", int(placeholder.sum()), "0 placeholders", not placeholder.any(), meaning)]
@@ -147,9 +147,7 @@ def _no_pair(frame, by):
             "each sample, or name them so ('North good', 'North poor')"
         )
     held = "; ".join(f"{area}: {', '.join(names[area][:6]) if area in names else 'none'}" for area in AREAS)
-    mend = (
-        "" if by else ", give both samples of a pair one name, or give by= the column that names their place"
-    )
+    mend = "" if by else ", give both samples of a pair one name, or name the column of their place"
     return f"no pair has a good and a poor area with results ({held}): check the column Area{mend}"
 
 

@@ -384,7 +384,7 @@ def _checks(used, scored, conditions, spread):
     placeholders = int((spread["origin"] == "placeholder").sum())
     advice = (
         "the chances rest on placeholder errors of laboratory and sampling, from memory; state your "
-        "laboratory's own (fertkit leaf --cv)"
+        "laboratory's own"
     )
     told = ("every error of laboratory and sampling is one you stated", advice)
     rows = [(CHANCES, placeholders, "0 placeholders", not placeholders, told)]

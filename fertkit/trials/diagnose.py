@@ -148,8 +148,8 @@ def _neighbours(trial, fit):
     ratio, z, p = linear.neighbour_statistic(fit.residuals, trial.design(), trial.line, trial.order)
     return _row(
         name, p if z > 0 else 1.0 if np.isfinite(z) else None,
-        "neighbouring strips have like residuals: the field changes within blocks; try trend=True or "
-        "model='neighbours'",
+        "neighbouring strips have like residuals: the field changes within blocks; try a trend within blocks "
+        "or the model of neighbours",
         "no pattern along the field left in the residuals", value=ratio,
     )  # fmt: skip
 

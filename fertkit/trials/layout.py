@@ -186,9 +186,11 @@ def _check(treatments, design, unit, width_unit) -> tuple:
     if len(set(treatments)) < len(treatments) or len(treatments) < 2:
         raise NotEstimable("give two or more treatments, each once")
     if design == "pairs" and len(treatments) != 2:
-        raise NotEstimable(f"pairs hold two treatments, not {len(treatments)}; use design='blocks'")
+        told = f"pairs hold two treatments, not {len(treatments)}; choose the design of randomised blocks"
+        raise NotEstimable(told, "design='blocks'")
     if design == "latin" and len(treatments) < 3:
-        raise NotEstimable("a Latin square of two treatments has no error left; use design='pairs'")
+        told = "a Latin square of two treatments has no error left; choose the design of pairs"
+        raise NotEstimable(told, "design='pairs'")
     return treatments
 
 

@@ -139,7 +139,8 @@ def smallest_difference(
     if design == "latin" and blocks != treatments:
         raise NotEstimable(
             f"a Latin square of {treatments} treatments has {treatments} rows, not {blocks}; "
-            f"give blocks={treatments} or use design='blocks'"
+            f"choose {treatments} blocks, or the design of randomised blocks",
+            f"blocks={treatments} or design='blocks'",
         )
     sd = _strip_sd(cv_pct, design, pair_correlation)
     difference = _detectable(sd, treatments, blocks, design, power, alpha)
@@ -244,7 +245,7 @@ def _plan(difference, cv, sd, treatments, blocks, design, power, alpha, correlat
 def _strip_sd(cv, design, correlation) -> float:
     """Standard deviation of a strip as far as it stays in the difference of a pair [% of the mean]."""
     if correlation and design != "pairs":
-        raise NotEstimable(f"pair_correlation belongs to design='pairs'; leave it out for design='{design}'")
+        raise NotEstimable(f"a correlation of pairs is for the design of pairs; leave it out for {design}")
     if not -1 <= correlation < 1:
         raise NotEstimable(f"a correlation of pairs lies from -1 to below 1; it was given as {correlation:g}")
     return float(cv * np.sqrt(1 - correlation))
@@ -256,4 +257,7 @@ def _check(treatments, design, power, alpha):
     if not alpha < power:
         raise NotEstimable(f"give a power between alpha ({alpha:g}) and 1, not {power:g}")
     if design == "pairs" and treatments != 2:
-        raise NotEstimable(f"pairs hold two treatments, not {treatments}; use design='blocks'")
+        raise NotEstimable(
+            f"pairs hold two treatments, not {treatments}; choose the design of randomised blocks",
+            "design='blocks'",
+        )

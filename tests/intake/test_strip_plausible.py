@@ -31,7 +31,7 @@ def test_a_zero_is_refused_with_its_remedy():
     assert (problem.row, problem.column, problem.value) == (9, "Yield (bu/ac)", "0")
     assert "lost" in problem.what
     assert "leave the cell empty" in problem.remedy
-    assert "--real-yields" in problem.remedy
+    assert "--real-yields" in problem.in_code
     told = read_strips(CASES / "one_zero.csv", real_yields=True)
     assert (told.table["yield_bu_ac"] == 0).sum() == 1
 

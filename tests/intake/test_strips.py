@@ -408,7 +408,7 @@ def test_what_looks_like_blocks_is_asked_about(label):
     (told,) = problems(text)
     assert told.column == "Kl"
     assert "looks like blocks" in told.what
-    assert '--column block="Kl"' in told.remedy
+    assert '--column block="Kl"' in told.in_code
     assert read(text, columns={"block": "Kl"}).table["block"].nunique() == 3
     trial = read(text, columns={"other": "kl"})
     assert "block" not in trial.table
@@ -437,7 +437,7 @@ def test_what_looks_like_a_moisture_is_asked_about(decimal):
     text = rows("Xyz (%)", lambda block, step: 11.5 + 2 * step, decimal=decimal)
     (told,) = problems(text)
     assert "looks like the moisture" in told.what
-    assert '--column moisture="Xyz (%)"' in told.remedy
+    assert '--column moisture="Xyz (%)"' in told.in_code
     known, named = (
         read(t, crop="soybean", columns=c) for t, c in
         [(text.replace("Xyz", "Feuchte"), None), (text, {"moisture": "Xyz (%)"})]

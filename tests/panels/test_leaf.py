@@ -4,7 +4,6 @@ import pytest
 
 from fertkit.intake import read_tissue
 from fertkit.panels.leaf import LeafPanel
-from fertkit.panels.words import without_code
 from fertkit.tissue import score_tissue
 
 
@@ -91,7 +90,7 @@ def test_says_oxides_are_not_tissue(panel, handed_over):
 def test_one_sample_that_cannot_be_judged_is_told_without_code(handed_over):
     panel = LeafPanel()
     panel.upload.value = handed_over("bare.csv", b"Sample,Crop,K %\nA,soybean,1.2\n")
-    told = without_code("\n".join([panel.message(), *map(str, panel.words()), *panel.cautions()]))
+    told = "\n".join([panel.message(), *(line.text for line in panel.words()), *panel.cautions()])
     assert told.startswith("1 sample: nothing could be judged")
     assert "No range for soybean: the growth stage and plant part" in told
     assert "--" not in told
