@@ -39,7 +39,7 @@ def unjudged_in_short(scores) -> list[str]:
     asked = table[table["differs_in"] == "petiole"].drop_duplicates(CONDITION)
     states = dict.fromkeys(s for r in asked.itertuples() for s in _states(r.crop, r.plant_part, r.near_part))
     line = f"{_nutrients(table)} in {counted(table['specimen'].nunique(), 'sample')}"
-    return [f"{line}; state the part with {' or '.join(states)}" if states else f"{line}: no range holds"]
+    return [f"{line}; write the plant part as {' or '.join(states)}" if states else f"{line}: no range holds"]
 
 
 def _states(crop, part, near):

@@ -64,7 +64,7 @@ def test_rates_in_the_names_of_treatments():
     assert (read.rate_unit, read.nutrient) == ("lb/ac", "N")
     bare = read_strips(StringIO(long(lambda r: f"{r}N", header=header)))
     assert bare.rate_column == ""
-    assert any("if the numbers in it are rates, say --column rate" in note for note in bare.notes)
+    assert any("--column rate" in getattr(note, "in_code", "") for note in bare.notes)
     told = {"columns": {"rate": "Treatment"}, "units": {"rate": "lb/ac"}}
     assert strips_of(long(lambda r: f"{r}N", header=header), **told)[0] == STRIPS
 

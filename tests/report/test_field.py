@@ -72,7 +72,7 @@ def test_a_severe_shortage_is_not_among_what_not_to_act_on(two_fields):
 def test_what_was_not_judged_is_said_with_what_to_state(strips):
     leaf = "Sample,Crop,Stage,Part,K %,Mn ppm\nNorth,soybean,R2,trifoliate,1.31,12\n"
     answer = answer_field("soybean", 60, leaf=StringIO(leaf), strips=StringIO(strips), **PRICES)
-    told = 'Leaf, not judged: Mn in 1 sample; state the part with --part "upper trifoliate without petiole".'
+    told = 'Leaf, not judged: Mn in 1 sample; write the plant part as "upper trifoliate without petiole".'
     assert told in answer.summary().splitlines()
     assert (
         "Leaf, question: short by a near range? Mn in North; see the page." in answer.summary().splitlines()
