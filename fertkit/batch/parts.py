@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import FertkitError, InputError, Problem, typed
+from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake.numbers import NumberStyle, read_number, read_typed
 from fertkit.sizes import NO_NUMBER
 from fertkit.writing import drafted
@@ -128,7 +128,7 @@ def not_a_number(problem: Problem) -> Problem:
     if problem.what in ("not a number", NO_NUMBER) and "," in str(problem.value):
         remedy, in_code = (
             "Write numbers with a point as the decimal mark",
-            typed("--decimal ,", "decimal=','"),
+            "--decimal , (in Python decimal=',')",
         )
         return replace(problem, what="not a number", remedy=remedy, in_code=in_code)
     return problem

@@ -1,9 +1,10 @@
 """Results no range judges: which, why, what to state, and where a near range would call the value short."""
 
+from fertkit.errors import Note, typed
 from fertkit.intake.parts import adds_petiole, plant_part
 from fertkit.results import counted, plain
 from fertkit.say.leaf_words import limits_text, value_text
-from fertkit.say.line import Kind, Line, missing
+from fertkit.say.line import Kind, Line
 from fertkit.tissue.match import CONDITION
 
 _MOST = 6  # samples named one by one
@@ -23,7 +24,9 @@ def not_judged_lines(scores) -> list[Line]:
     for (*condition, differs), rows in partly.groupby([*CONDITION, "differs_in"], sort=False):
         names = list(dict.fromkeys(rows["label"]))
         who = ", ".join(names[:_MOST]) + (f" and {len(names) - _MOST} more" if len(names) > _MOST else "")
-        said.append(missing("Not judged", f"{_nutrients(rows)} in {who}: {_why(condition, differs, rows)}"))
+        why = _why(condition, differs, rows)
+        text = f"{_nutrients(rows)} in {who}: {why}"
+        said.append(Line(Kind.MISSING, text, "Not judged", in_code=why.in_code))
     return said
 
 
@@ -53,15 +56,16 @@ def _why(condition, differs, rows):
     crop, stage, part = condition
     states = _states(crop, part, "; ".join(rows["near_part"]))
     if differs == "petiole" and states:
-        return (
+        return Note(
             f"the sample does not say whether '{part}' is with or without petiole, and the ranges are for "
-            f"one of them ({_each(rows['near_sources'])}); write it as the plant part: {' or '.join(states)}"
+            f"one of them ({_each(rows['near_sources'])}); write it as the plant part: {' or '.join(states)}",
+            typed(f"--part {states[0]}", f"part={states[0]}"),
         )
     if differs:
         first = rows.iloc[0]
         near = f"{first['near_part'].split('; ')[0]} at {first['near_stage'].split('; ')[0]}"
-        return f"no range for {part}, {stage}; ranges of another {differs} are published: {near}"
-    return f"no range of {crop} is carried for this"
+        return Note(f"no range for {part}, {stage}; ranges of another {differs} are published: {near}")
+    return Note(f"no range of {crop} is carried for this")
 
 
 def _each(lists):

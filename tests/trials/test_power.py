@@ -102,10 +102,10 @@ def test_a_correlated_pair_needs_fewer():
         (lambda: blocks_for(5, 10, 3, design="pairs"), "pairs hold two"),
         (lambda: smallest_difference(1, 10), "nothing to measure the error"),
         (lambda: smallest_difference(3, 6, 5, design="latin"), "has 5 rows, not 3"),
-        (lambda: blocks_for(5, 6, 4, pair_correlation=0.5), "belongs to design='pairs'"),
+        (lambda: blocks_for(5, 6, 4, pair_correlation=0.5), "for the design of pairs"),
         (
             lambda: smallest_difference(4, 6, design="random", pair_correlation=0.5),
-            "belongs to design='pairs'",
+            "for the design of pairs",
         ),
         (lambda: blocks_for(5, 6, design="pairs", pair_correlation=1.0), "below 1"),
         (lambda: blocks_for(5, 6, design="pairs", pair_correlation=1.5), "below 1"),
