@@ -1,0 +1,48 @@
+"""Words that hang on a number, at the number: what most of the trials, cases or rates do."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from fertkit.response import Prices, expected_regret, fit_response
+from fertkit.response.expected import expected_interval
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return expected_interval(
+        [0, 40, 80, 120, 160], 4, curve="linear_plateau", params=[48, 0.1, 90], sd=2.0, price_ratio=0.04,
+        n=100, seed=1, known_curve=True,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("share", "most"), [(49.9, True), (50.0, False), (50.1, False)])
+@pytest.mark.parametrize(
+    ("column", "name"), [("no_response_pct", "a response is found"), ("open_pct", "interval closed above")]
+)
+def test_half_of_the_trials_is_not_most(plan, column, name, share, most):
+    """Most is more than half."""
+    checks = replace(plan, plans=plan.plans.assign(**{column: share})).checks
+    row = checks[checks["check"].str.contains(name, regex=False)].iloc[0]
+    assert row["value"] == pytest.approx(100 - share if "closed" in name or "found" in name else share)
+    assert bool(row["passed"]) is most
+
+
+def test_cases_whose_best_rate_is_the_highest_compared_are_counted():
+    """Optima (b - 0.01) / 0.00025: 160, 200 and, beyond the highest rate, 280 twice; the last weighs half."""
+    draws = np.array([[3, b, -1.25e-4] for b in (0.05, 0.06, 0.08, 0.08)])
+    tested = {"lowest_rate": 0, "highest_rate": 250, "rate_unit": "kg/ha", "yield_unit": "t/ha"}
+    found = expected_regret({"quadratic": draws}, Prices(1, 100, "kg", "t"), **tested)
+    assert found.optima == pytest.approx([160, 200, 250, 250])
+    assert found.at_top == pytest.approx(0.5)
+    # loss at the highest rate: 100 t-prices times 0.000125 d², d = 90 and 50, each in a quarter of the cases
+    assert found.table.iloc[-1, 1] == pytest.approx((90**2 + 50**2) * 0.0125 / 4)
+
+
+@pytest.mark.parametrize(("back", "falling"), [(0.6, True), (0.8, False), (1.1, False)])
+def test_a_dip_that_rises_over_most_of_the_rates_is_not_called_falling(make_trial, back, falling):
+    """10 - sqrt(u) + c u over u in 0 to 1 is least at 1 / (2c)²: 0.69 and, both below a half, 0.39 and 0.21."""
+    u = np.tile(np.linspace(0, 1, 6), 2)
+    fit = fit_response(make_trial(200 * u, 10 - np.sqrt(u) + back * u), "square_root")
+    assert ("falling" in fit.status) is falling
