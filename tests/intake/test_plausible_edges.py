@@ -1,0 +1,25 @@
+"""Limits of the plausibility table at the limit itself, and ratios of a report of two nutrients."""
+
+import pandas as pd
+import pytest
+
+from fertkit.intake import plausible
+from fertkit.reference.facts import load_facts
+
+MOST = load_facts("windows", ("low", "high", "impossible_above")).set_index("nutrient")["impossible_above"]
+
+
+@pytest.mark.parametrize("nutrient", MOST.index)
+def test_a_value_is_impossible_above_the_limit_of_the_table_not_at_it(nutrient):
+    most = MOST[nutrient]
+    home = plausible.home_unit(nutrient)
+    assert plausible.impossible(nutrient, [most, most * 1.0001], home).tolist() == [False, True]
+
+
+@pytest.mark.parametrize(("under", "ratio"), [("S", 3.0 / 0.25), ("P", 3.0 / 0.25)])
+def test_a_report_of_two_nutrients_has_their_ratio(under, ratio):
+    rows = [(0, "a", "N", 3.0, ""), (0, "a", under, 0.25, "")]
+    table = pd.DataFrame(rows, columns=["specimen", "sample_id", "nutrient", "value", "censored"])
+    found = plausible.sanity_checks(table).set_index("check")
+    assert list(found.index) == [f"N:{under} in all samples"]
+    assert found["value"].iloc[0] == pytest.approx(ratio)
