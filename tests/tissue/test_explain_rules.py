@@ -282,3 +282,16 @@ def test_what_only_lies_in_a_critical_range_tells_no_story(tidy):
 def test_words_that_are_not_known_are_refused(three, words):
     with pytest.raises(LookupFailed):
         explain(three, **words)
+
+
+def test_likely_goes_before_what_ranks_higher_and_is_only_possible(tidy):
+    # S 0.1 of 0.2 % ranks first (chance 1), and K 1.8 of 2.0 % second: Phi(0.2 / 0.18) = 0.87
+    scores = score_tissue(tidy({"North": {"K": 1.8, "S": 0.1, "N": 4.5}}, **SOY), ranges(), cvs=10.0)
+    for soil, order in (
+        ({}, [("S", "likely"), ("K", "likely")]),
+        ({"S": "enough"}, [("K", "likely"), ("S", "possible")]),
+        ({"K": "enough"}, [("S", "likely"), ("K", "possible")]),
+    ):
+        got = explain(scores, soil_tests=soil).items
+        assert list(zip(got["nutrient"], got["confidence"], strict=True)) == order
+        assert got["rank"].tolist() == [1, 2]
