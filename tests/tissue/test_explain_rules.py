@@ -1,5 +1,6 @@
 """Rules of the explanation on invented samples and invented options; every answer is worked out here."""
 
+import itertools
 from types import SimpleNamespace
 
 import pandas as pd
@@ -7,7 +8,15 @@ import pytest
 
 from fertkit.errors import LookupFailed
 from fertkit.tissue import explain, score_tissue
-from fertkit.tissue.explain import SHORTFALL, _from_evidence, _item, _stories, _this_season, confidence_word
+from fertkit.tissue.explain import (
+    SHORTFALL,
+    _from_evidence,
+    _item,
+    _ranked,
+    _stories,
+    _this_season,
+    confidence_word,
+)
 
 NAN = float("nan")
 SOY = {"crop": "soybean", "growth_stage": "R3", "plant_part": "upper trifoliate without petiole"}
@@ -295,3 +304,21 @@ def test_likely_goes_before_what_ranks_higher_and_is_only_possible(tidy):
         got = explain(scores, soil_tests=soil).items
         assert list(zip(got["nutrient"], got["confidence"], strict=True)) == order
         assert got["rank"].tolist() == [1, 2]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [*itertools.permutations(["likely", "possible", "look first", "doubtful"])],
+    ids=" > ".join,
+)
+def test_findings_stand_by_their_word_then_by_the_order_of_the_shortfalls(words):
+    items = pd.DataFrame(
+        {"specimen": [2] * 4 + [1], "rank": [1, 2, 3, 4, 1], "confidence": [*words, "possible"]}
+    )
+    got = _ranked(items)
+    # likely first, doubtful last, possible and look first between them as they stood
+    middle = [word for word in words if word in ("possible", "look first")]
+    assert got["confidence"].tolist() == ["possible", "likely", *middle, "doubtful"]
+    assert got["rank"].tolist() == [1, 1, 2, 3, 4]
+    assert got.index.tolist() == list(range(5))
+    assert list(got.columns) == ["specimen", "rank", "confidence"]
