@@ -18,7 +18,7 @@ class Given:
 
 @pytest.mark.parametrize("rates", [[0.0, 40, 80, 120], [0.0, 40, 40, 80, 120]])
 def test_every_replicate_holds_the_yields_of_the_blocks_drawn(make_trial, rates):
-    """In complete blocks an adjusted rate mean is the mean over blocks of the deviations from the block's own.
+    """In complete blocks an adjusted rate mean is the mean over blocks of deviations from the block's own.
 
     Rows stand in a random order; a rate laid out twice in each block adds its differences to the pure error.
     """

@@ -1,4 +1,4 @@
-"""What an analysis lays open about itself, each check against arithmetic or scipy; and the better of two rates."""
+"""Checks of an analysis against arithmetic or scipy, its strips, and the better of two rates."""
 
 import numpy as np
 import pandas as pd
@@ -24,7 +24,7 @@ def check(table, name, **options):
 
 @pytest.mark.parametrize("p", [0.002, 0.045, 0.055, 0.065, 0.4])
 def test_lack_of_fit_is_told_below_one_in_twenty(p):
-    """F of a quadratic through five rates of two strips, by polyfit and scipy; 5 % is the usual level of a test."""
+    """F of a quadratic through five rates of two strips, by polyfit and scipy; 5 % is the usual level."""
     rates = np.array([0.0, 50, 100, 150, 200])
     means = 100 + 0.6 * rates - 0.002 * rates**2 + np.array([1.0, -2, 3, -1, 0.5])
     lack = 2 * np.polyfit(rates, means, 2, full=True)[1][0]  # each mean is of two strips
@@ -38,7 +38,7 @@ def test_lack_of_fit_is_told_below_one_in_twenty(p):
 
 
 def test_strips_at_random_are_told_wherever_an_error_within_rates_rests_on_it():
-    """One pair of strips of a rate is one degree of freedom; blocks, or single strips, take nothing as random."""
+    """A pair of strips of one rate is one degree of freedom; blocks or single strips rest on no chance."""
     rates, yields = [0, 50, 100, 150, 200, 200], [100, 121, 139, 149, 150.5, 149.5]
     row = check(trial(rates, yields), "blocks")
     assert (row["value"], row["limit"], bool(row["passed"])) == (

@@ -90,6 +90,12 @@ def test_without_a_response_nothing_is_gained():
     assert (found.rate, found.gain, found.within) == (0, 0, None)
     assert np.isnan([found.gain_low, found.gain_high, found.level]).all()
     assert found.break_even.empty
+    assert answer.gain[["value", "low", "high"]].iloc[0].tolist() == [
+        0,
+        0,
+        0,
+    ]  # the rate compared with itself
+    assert tuple(answer.net_gain) == (0, 0, 0)
     assert found.peak_net == found.net == pytest.approx(4 * float(answer.predict(0.0)) - 20)
 
 

@@ -69,10 +69,12 @@ def test_rates_nearly_as_good_lose_no_more_than_asked(pool, gains):
     near = RATES[mean >= mean.max() - 15]
     assert (asked.within, asked.within_low, asked.within_high) == (15, near[0], near[-1])
     assert np.isnan([asked.interval_low, asked.interval_high]).all()
+    nothing = pool_net_return(SITES, PRICES, step=2.0, within=0, **UNITS)
+    assert (nothing.within, nothing.within_low, nothing.within_high) == (0, pool.rate, pool.rate)
 
 
 def test_resampled_pools_are_worked_one_by_one(pool, gains):
-    """Four trials drawn with replacement, 400 times, each pool's best rate found alone; 95 % between the ends."""
+    """Four trials drawn with replacement, 400 times; 95 % of the pools' best rates lie between the ends."""
     counts = np.random.default_rng(4).multinomial(4, [0.25] * 4, 400)
     best = [RATES[np.argmax(np.repeat(gains, drawn, axis=0).mean(axis=0).round(9))] for drawn in counts]
     assert (pool.interval_low, pool.interval_high) == pytest.approx(tuple(np.quantile(best, [0.025, 0.975])))
@@ -80,7 +82,7 @@ def test_resampled_pools_are_worked_one_by_one(pool, gains):
 
 
 def test_every_trial_is_shown_with_its_own_best_rate(pool):
-    """Optima: the join; (0.05 - 0.01) / 0.00025; the highest rate, for 0.013 is above 0.01; the lowest rate."""
+    """Optima: the join; (0.05 - 0.01) / 0.00025; the highest rate, as 0.013 is above 0.01; the lowest."""
     table = pool.sites.set_index("trial")
     assert table["own_rate_kg_ha"].tolist() == pytest.approx([100, 160, 180, 10])
     assert table["lowest_rate_kg_ha"].tolist() == [low for low, _ in TESTED]
@@ -108,7 +110,10 @@ def test_every_trial_is_shown_with_its_own_best_rate(pool):
     [(0, 100, 1), (0, 250, 1), (50, 140, 0.1), (0, 999, 1), (0, 1200, 10), (1, 3.5, 0.01)],
 )
 def test_step_of_the_grid_is_round_and_cuts_the_rates_in_a_hundred_to_a_thousand(low, high, step):
-    sites = [Site("a", "mean", (3,), low, high), Site("b", "mean", (3,), low + 0.3 * (high - low), high)]
+    sites = [
+        Site("a", "mean", (3,), low, high),
+        Site("b", "mean", (3,), low + 0.3 * (high - low), high - 0.6 * (high - low)),
+    ]
     assert grid_step(sites) == pytest.approx(step, rel=1e-12)
     assert 100 <= round((high - low) / step, 9) < 1000
     assert grid_step(sites[::-1]) == pytest.approx(step, rel=1e-12)

@@ -42,7 +42,7 @@ def test_cases_whose_best_rate_is_the_highest_compared_are_counted():
 
 @pytest.mark.parametrize(("back", "falling"), [(0.6, True), (0.8, False), (1.1, False)])
 def test_a_dip_that_rises_over_most_of_the_rates_is_not_called_falling(make_trial, back, falling):
-    """10 - sqrt(u) + c u over u in 0 to 1 is least at 1 / (2c)²: 0.69 and, both below a half, 0.39 and 0.21."""
+    """10 - sqrt(u) + c u, u from 0 to 1, is least at 1 / (2c)²: 0.69, and below a half 0.39 and 0.21."""
     u = np.tile(np.linspace(0, 1, 6), 2)
     fit = fit_response(make_trial(200 * u, 10 - np.sqrt(u) + back * u), "square_root")
     assert ("falling" in fit.status) is falling
