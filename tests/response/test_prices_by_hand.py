@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 
-from fertkit.errors import PriceError
+from fertkit.errors import PriceError, UnitError
 from fertkit.response.prices import (
     Prices,
     area_of,
     column,
+    draw_prices,
     money_text,
     nutrient_price_from_product,
     one_ratio,
@@ -77,5 +78,12 @@ def test_prices_without_a_number_above_zero_are_refused():
         Prices(0.5, 4.0, lb_per_bushel=0)
     assert Prices(0.5, [4.0, 5.0]).per("lb/ac", "bu/ac").ratio.tolist() == [0.125, 0.1]
     assert nutrient_price_from_product(0.4, 100) == 0.4
-    with pytest.raises(PriceError, match="101 %"):
-        nutrient_price_from_product(0.4, 101)
+    for content in (101, [46, 101]):
+        with pytest.raises(PriceError, match="101 %"):
+            nutrient_price_from_product(0.4, content)
+    for unit in ("bu", "bu/plot", "bu/"):
+        with pytest.raises(UnitError, match="amount per area"):
+            area_of(unit)
+    for prices in (Prices([0.5, 0.6], 4.0), Prices(0.5, [4.0, 5.0])):
+        with pytest.raises(PriceError, match="one mean price"):
+            draw_prices(prices, nutrient_cv_pct=5, grain_cv_pct=5, n=2, rng=np.random.default_rng(1))
