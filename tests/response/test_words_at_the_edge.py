@@ -7,6 +7,7 @@ import pytest
 
 from fertkit.response import Prices, expected_regret, fit_response
 from fertkit.response.expected import expected_interval
+from fertkit.response.verdict import mean_wins
 
 
 @pytest.fixture(scope="module")
@@ -46,3 +47,10 @@ def test_a_dip_that_rises_over_most_of_the_rates_is_not_called_falling(make_tria
     u = np.tile(np.linspace(0, 1, 6), 2)
     fit = fit_response(make_trial(200 * u, 10 - np.sqrt(u) + back * u), "square_root")
     assert ("falling" in fit.status) is falling
+
+
+def test_a_curve_without_an_error_of_its_own_beats_nothing(make_trial):
+    """Through three single strips runs every curve of three parameters: no sign of a response."""
+    data = make_trial([0.0, 50, 100], [5.0, 5.1, 5.0])
+    fits = {key: fit_response(data, key).fits for key in ("mean", "linear", "quadratic")}
+    assert mean_wins(fits, data.sums)[0, 0]
