@@ -6,7 +6,7 @@ import pytest
 
 from fertkit.budget import timing
 from fertkit.budget.timing import code_of, own_points, published_points, stage_place
-from fertkit.errors import InputError
+from fertkit.errors import InputError, NotEstimable
 
 SCALE = pd.DataFrame(
     {
@@ -106,3 +106,22 @@ def test_points_that_cannot_be_are_named_by_row(change, scale, told):
     with pytest.raises(InputError) as refused:
         own_points(frame.drop(columns=["nutrient", "fraction"]), scale)
     assert [p.column for p in refused.value.problems][:2] == ["nutrient", "fraction"]
+
+
+def test_a_scale_of_stages_is_that_of_the_crop_or_the_users_own(monkeypatch):
+    table = SCALE.assign(crop="soybean", source_key="MADE_UP", provenance="found", note="")
+    table = pd.concat([table.assign(crop="corn", days=table["days"] + 1), table], ignore_index=True)
+    monkeypatch.setattr(timing, "load_table", lambda name: {"stage_scale": table}[name])
+    for crop, days in (("soybean", [20.0, 50.0, 54.0, 90.0]), ("maize", [21.0, 51.0, 55.0, 91.0])):
+        got = timing.stage_scale(crop)
+        assert list(got.columns) == ["stage", "days", "gdd_f", "source_key", "provenance"]
+        assert got.index.tolist() == [0, 1, 2, 3]
+        assert got["days"].tolist() == days
+        assert got["gdd_f"].tolist() == [400.0, 1100.0, 1200.0, 2000.0]
+    own = timing.stage_scale("wheat", {"R5": 80, "V6": "15", "VT": 80})
+    assert list(own.columns) == ["stage", "days", "gdd_f", "source_key", "provenance"]
+    assert own[["stage", "days"]].to_numpy().tolist() == [["V6", 15.0], ["R5", 80.0], ["VT", 80.0]]
+    assert own["gdd_f"].isna().all()
+    assert own.index.tolist() == [0, 1, 2]
+    with pytest.raises(NotEstimable, match="there are for corn, soybean"):
+        timing.stage_scale("wheat")
