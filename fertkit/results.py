@@ -47,9 +47,7 @@ class Result(ByContent):
     """Mixin for result objects; subclasses provide ``table``."""
 
     def __repr__(self) -> str:
-        return shorten(
-            f"{type(self).__name__}: {str(self.lines()[0]).strip()}", _LONGEST_REPR
-        )
+        return shorten(f"{type(self).__name__}: {str(self.lines()[0]).strip()}", _LONGEST_REPR)
 
     @property
     def table(self) -> pd.DataFrame:

@@ -131,7 +131,7 @@ def trade_rows(crop, part, pounds) -> pd.DataFrame:
 def _row(crop, nutrient, source, **values):
     blank = dict.fromkeys((*AMOUNTS, "share_removed"), np.nan)
     words = {"unit": "lb/ac", "default": "", "derivation": "", "note": ""}
-    return {"crop": crop, "nutrient": nutrient, "source_key": source, "baled": 0.0} | blank | words | values
+    return {"crop": crop, "nutrient": nutrient, "source_key": source} | blank | words | values
 
 
 def keep_nutrients(rows, nutrients) -> pd.DataFrame:

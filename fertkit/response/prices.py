@@ -172,7 +172,7 @@ def single(prices: UnitPrices) -> UnitPrices:
     """Insist on one price of each kind where a table of prices would not do."""
     if np.size(prices.nutrient) != 1 or np.size(prices.grain) != 1:
         raise PriceError("this needs one nutrient price and one grain price, not a table of prices")
-    return prices._replace(nutrient=float(prices.nutrient), grain=float(prices.grain))
+    return prices._replace(nutrient=np.asarray(prices.nutrient).item(), grain=np.asarray(prices.grain).item())
 
 
 @asks(nutrient_price=amounts, grain_price=amounts)

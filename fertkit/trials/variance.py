@@ -159,7 +159,8 @@ def _projected(parts, restricted):
 def _finish(theta, design, y, build, bounds, restricted) -> RemlFit:
     lows = np.array([-np.inf if lo is None else lo for lo, _ in bounds])
     highs = np.array([np.inf if hi is None else hi for _, hi in bounds])
-    reach = np.abs(theta).max()
+    # Each parameter by its own span, variances by the largest of them: units of yield must not matter.
+    reach = np.where(np.isfinite(highs), highs - lows, np.abs(theta[~np.isfinite(highs)]).max(initial=0.0))
     at_bound = (theta - lows <= 1e-7 * reach) | (highs - theta <= 1e-7 * reach)
     parts = _parts(theta, design, y, build)
     _, x, _, inner, coefficients, slopes = parts

@@ -16,8 +16,9 @@ from fertkit.response.averaging import (
 )
 from fertkit.response.curves import CURVES
 from fertkit.response.many import Fits, fit_sums
+from fertkit.response.status import Status
 from fertkit.response.sums import make_sweep
-from fertkit.response.verdict import INTERIOR, NONE, STEP, TOP, mean_wins, settle, verdict
+from fertkit.response.verdict import mean_wins, settle, verdict
 
 SHAPED = [key for key in CURVES if CURVES[key].shape]
 RATES, BLOCKS = np.tile([0.0, 40, 80, 120, 160], 3), np.repeat([0, 1, 2], 5)
@@ -165,16 +166,16 @@ def test_what_most_of_the_weight_says_is_the_status():
     weights = np.array([[[0.5, 0.5], [0.6, 0.4], [0.6, 0.4], [0.5, 0.5], [0.3, 0.7]]])
     rate, status = verdict({"linear_plateau": joins, "quadratic": bent}, weights, one, 0.01)
     # Optimum of the parabola: (0.03 - 0.01) / 0.0002 = 100; joins are cut to 160.
-    assert status[0].tolist() == [INTERIOR, TOP, STEP, INTERIOR, INTERIOR]
+    assert status[0].tolist() == [Status.INTERIOR, Status.TOP, Status.STEP, Status.INTERIOR, Status.INTERIOR]
     np.testing.assert_allclose(rate[0], [95, 160, 40, 130, 97])
     none = verdict({"linear_plateau": joins, "quadratic": bent}, weights, one, 0.03)
-    assert none[1][0].tolist() == [NONE] * 5
+    assert none[1][0].tolist() == [Status.NONE] * 5
     assert (none[0] == 0).all()
 
 
 def test_interval_is_fitted_to_the_status():
     one = SWEEP.sums(np.zeros((4, len(RATES))))
     low, high = np.full((1, 4), 20.0), np.full((1, 4), 30.0)
-    low, high = settle(low, high, np.array([[INTERIOR, NONE, STEP, TOP]]), one)
+    low, high = settle(low, high, np.array([[Status.INTERIOR, Status.NONE, Status.STEP, Status.TOP]]), one)
     assert low[0].tolist() == [20, 0, 0, 20]
     assert high[0].tolist() == [30, 30, 40, np.inf]

@@ -7,7 +7,8 @@ from scipy.stats import f
 from fertkit.errors import LookupFailed, NotEstimable
 from fertkit.response import fit_response, join_interval, optimum_in_range, optimum_interval, plateau_interval
 from fertkit.response.intervals import Interval, bend_interval
-from fertkit.response.verdict import INTERIOR, Optimum
+from fertkit.response.status import Status
+from fertkit.response.verdict import Optimum
 
 R_PROFILE = 3e-3  # R interpolates its profiles with splines; ours are solved
 BACHMAIER = [
@@ -225,4 +226,4 @@ def test_a_noisy_straight_rise_is_not_open_at_both_ends(make_trial):
 )
 def test_what_was_not_tested_is_told_where_the_interval_reaches_it(low, high, gap, told):
     interval = Interval(low, high, False, False, 0.95, "averaged")
-    assert Optimum(50.0, interval, INTERIOR, "lb/ac", gap).untested == told
+    assert Optimum(50.0, interval, Status.INTERIOR, "lb/ac", gap).untested == told

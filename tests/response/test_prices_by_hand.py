@@ -87,3 +87,7 @@ def test_prices_without_a_number_above_zero_are_refused():
     for prices in (Prices([0.5, 0.6], 4.0), Prices(0.5, [4.0, 5.0])):
         with pytest.raises(PriceError, match="one mean price"):
             draw_prices(prices, nutrient_cv_pct=5, grain_cv_pct=5, n=2, rng=np.random.default_rng(1))
+
+
+def test_a_table_of_one_price_is_one_price():
+    assert single(Prices([0.5], [4.0]).per("lb/ac", "bu/ac"))[:2] == (0.5, 4.0)

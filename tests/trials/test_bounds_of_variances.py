@@ -1,8 +1,10 @@
 """Which variances sit at a bound, against the analysis of variance of balanced groups and in any unit."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from fertkit.trials import analyse_strips
 from fertkit.trials.variance import components, fit_reml, shared
 
 GROUP = np.repeat(np.arange(6), 4)
@@ -58,3 +60,18 @@ def test_a_variance_held_below_its_best_is_at_its_upper_bound(unit):
     found = fit_reml(np.ones((24, 1)), y, BUILD, [unit**2, unit**2], bounds=[(0.0, most), (0.0, None)])
     assert found.parameters[0] == pytest.approx(most, rel=1e-6)
     assert found.at_bound.tolist() == [True, False]
+
+
+def test_neighbours_alike_are_as_alike_in_any_unit():
+    """The same yields in bushels, pounds and grains: correlation and degrees of freedom carry no unit."""
+    rng = np.random.default_rng(11)
+    errors = rng.normal(0, 1, 24)
+    for i in range(1, 24):
+        errors[i] += 0.9 * errors[i - 1]
+    table = pd.DataFrame({"position": range(1, 25), "treatment": list("ABC") * 8})
+    found = [
+        analyse_strips(table.assign(yield_bu_ac=(60 + errors) * unit), model="neighbours")
+        for unit in (1.0, 56.0, 1000.0)
+    ]
+    first = found[0].error_df
+    assert [one.error_df for one in found] == pytest.approx([first] * 3, rel=1e-3)
