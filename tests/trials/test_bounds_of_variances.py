@@ -64,10 +64,7 @@ def test_a_variance_held_below_its_best_is_at_its_upper_bound(unit):
 
 def test_neighbours_alike_are_as_alike_in_any_unit():
     """The same yields in bushels, pounds and grains: correlation and degrees of freedom carry no unit."""
-    rng = np.random.default_rng(11)
-    errors = rng.normal(0, 1, 24)
-    for i in range(1, 24):
-        errors[i] += 0.9 * errors[i - 1]
+    errors = np.random.default_rng(15).normal(0, 1, 24).cumsum()
     table = pd.DataFrame({"position": range(1, 25), "treatment": list("ABC") * 8})
     found = [
         analyse_strips(table.assign(yield_bu_ac=(60 + errors) * unit), model="neighbours")
