@@ -271,10 +271,10 @@ def test_what_a_dead_run_left_is_taken_over(source, finished, tmp_path, other):
     assert not (out / LOCK).exists()
 
 
-@pytest.mark.parametrize("left", ["", "no run", f"process {os.getpid()} on here, started today"])
+@pytest.mark.parametrize("left", ["", "no run", "process {own} on here, started today"])
 def test_a_lock_file_alone_holds_nothing(tmp_path, left):
     """Whatever it says: the number it names may have been given to another process since."""
-    (tmp_path / LOCK).write_text(left)
+    (tmp_path / LOCK).write_text(left.format(own=os.getpid()))
     with held(tmp_path):
         pass
     assert not list(tmp_path.iterdir())
