@@ -23,4 +23,6 @@ def test_what_is_no_seed_is_refused(seed):
 def test_a_negative_seed_on_the_command_line_is_told_in_one_line(demo, capsys):
     asked = ["--crop", "corn", "--nutrient-price", "0.5", "--grain-price", "4", "--seed", "-1"]
     assert main(["strips", str(demo("corn_n_strips.csv")), *asked]) != 0
-    assert "a seed is a whole number, 0 or more; got -1" in capsys.readouterr().err
+    told = capsys.readouterr().err
+    assert "column 'seed', value '-1'" in told
+    assert "a whole number, 0 or more" in told

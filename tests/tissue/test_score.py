@@ -213,8 +213,8 @@ def test_the_probability_is_taken_against_that_limit(tidy):
 
 def test_no_stage_or_part_is_no_all_clear(tidy):
     for missing, words in (
-        ({"growth_stage": ""}, ["growth stage", "give stage=", "--stage"]),
-        ({"growth_stage": "", "plant_part": ""}, ["give stage= and part=", "--stage --part"]),
+        ({"growth_stage": ""}, ["growth stage", "stage=", "--stage"]),
+        ({"growth_stage": "", "plant_part": ""}, ["stage=", "part=", "--stage", "--part"]),
     ):
         values = {name: {"N": 3.0, "K": 2.0} for name in "abcd"}
         scores = score_tissue(tidy(values, **(EAR | missing)))

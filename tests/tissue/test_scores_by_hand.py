@@ -271,8 +271,8 @@ def test_what_was_not_judged_in_one_line():
         return unjudged_in_short(SimpleNamespace(unjudged=pd.DataFrame(rows)))
 
     asked = said(petiole, stage)[0]
-    assert asked.startswith("Zn, B in 2 samples; state the part with --part")
+    assert asked.startswith('Zn, B in 2 samples; write the plant part as "')
     assert asked.endswith('without petiole"')
-    assert said(petiole)[0].startswith("Zn in 1 sample; state")
+    assert said(petiole)[0].startswith("Zn in 1 sample; write the plant part")
     assert said(stage) == ["B in 1 sample: no range holds"]
     assert said() == []
