@@ -85,8 +85,9 @@ def test_a_run_that_is_stopped_takes_its_processes_with_it(many_trials, tmp_path
     source, out = tmp_path / "trials.csv", tmp_path / "out"
     many_trials(240).to_csv(source, index=False)  # work for long enough to be stopped in the midst of it
     with subprocess.Popen(
-        [*COMMAND, source, "--out", out, *OPTIONS], stderr=subprocess.PIPE, text=True, start_new_session=True
-    ) as process:
+        [*COMMAND, source, "--out", out, *OPTIONS], stderr=subprocess.PIPE, text=True, start_new_session=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # in the background it is ignored
+    ) as process:  # fmt: skip
         until = time.monotonic() + 120
         while not list((out / "parts").glob("part-*")) and time.monotonic() < until:
             time.sleep(0.01)
