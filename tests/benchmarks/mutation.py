@@ -151,6 +151,10 @@ class Finder(ast.NodeVisitor):
         if node.value:
             self.visit(node.value)
 
+    def visit_keyword(self, node):
+        if node.arg != "strict":  # lengths that differ are an error, and errors are not computed
+            self.generic_visit(node)
+
     def ignore(self, node):
         """Texts, errors and names are not computed."""
 

@@ -275,6 +275,8 @@ def test_shortfalls_worst_first():
         [1, "N", 1], [1, "Ca", 2], [1, "K", 3], [1, "Mg", 4], [2, "K", 1],
     ]  # fmt: skip
     assert got["share_short"].tolist() == pytest.approx([1, 0.5, 1 / 3, 0, 1])
+    assert got.index.tolist() == list(range(5))
+    assert set(got) == {*agreement_of(SCORED), "share_short", "rank"}
     # of one share: by the chance, then by the distance; without a chance the share stands for it
     ties = pd.DataFrame(
         [source("Zn", "A", "low", distance=-0.1, probability_below=0.7),

@@ -276,3 +276,11 @@ def test_what_was_not_judged_in_one_line():
     assert said(petiole)[0].startswith("Zn in 1 sample; write the plant part")
     assert said(stage) == ["B in 1 sample: no range holds"]
     assert said() == []
+
+
+@pytest.mark.parametrize(("high", "counted"), [(3.0, [(1, False)]), (2.0, [])])
+def test_a_value_that_no_end_tells_of_fails_a_check(tidy, high, counted):
+    # 2.2 % below an upper end alone: enough or short is not said; above it, it is high.
+    checks = score_tissue(tidy({"a": {"N": 2.2}}), own({"high": high})).checks
+    rows = checks[checks["check"] == "results that cannot be classed"]
+    assert list(zip(rows["value"], rows["passed"], strict=True)) == counted
