@@ -5,8 +5,10 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, NotEstimable
-from fertkit.response import Prices, analyse_response, optima_of_trials
+from fertkit.response import Prices, analyse_response, expected_interval, optima_of_trials
+from fertkit.response.critical_level import curve_level
 from fertkit.response.economics import Status, economic_optimum_rate
+from fertkit.response.pooled import _resampled
 
 
 @pytest.mark.parametrize(("low", "high"), [([0.0, -np.inf], [90.0, 90]), ([0.0, np.nan], [90.0, 90]),
@@ -47,3 +49,46 @@ def test_the_pass_is_named_where_it_is_charged(lowest, cost, charged):
     assert ("pass included" in answer.gain.iloc[1, 0]) == charged
     by_hand = (answer.optimum.rate - lowest) * 0.5 / 4 + charged * cost / 4
     assert answer.gain.iloc[1]["value"] == pytest.approx(by_hand, rel=1e-6)
+
+
+@pytest.mark.parametrize(("rates", "enough"), [([0, 60, 120], False), ([0, 60, 120, 180], True)])
+def test_one_block_of_four_rates_measures_an_error(rates, enough):
+    # Level, slope and shape are three: the fourth strip is the first of the error.
+    asked = {"params": (3, 0.05, -1.25e-4), "sd": 0.3, "price_ratio": 0.005, "n": 100, "seed": 2}
+    if enough:
+        assert len(expected_interval(rates, 1, curve="quadratic_plateau", **asked).table) == 1
+    else:
+        with pytest.raises(NotEstimable, match="nothing to measure the error"):
+            expected_interval(rates, 1, curve="quadratic_plateau", **asked)
+
+
+def test_no_pass_is_named_where_none_is_driven():
+    # No response: the rate is zero, and the pass is saved.
+    rates = np.tile([0.0, 50, 100, 150, 200], 3)
+    trial = pd.DataFrame({"rate_lb_ac": rates, "yield_bu_ac": 100 - 0.1 * rates + np.tile([0.5, -0.5, 0], 5)})
+    prices = Prices(0.5, 4.0, pass_cost=8, currency="$")
+    answer = analyse_response(trial, prices=prices, curve="quadratic", replicates=0)
+    assert answer.optimum.rate == 0
+    assert "pass included" not in answer.gain.iloc[1, 0]
+
+
+def test_the_ends_of_a_resampled_rate_are_the_quantiles_of_its_law():
+    # Three of twelve sites want 100, and more than all others together: 0 is best only where none of them is
+    # drawn, in (9/12)^12 = 3.2 % of the draws, more than one tail of 2.5 %. With two of twelve it is 11 %,
+    # with seven 2.7e-5.
+    rates = np.array([0.0, 100.0])
+    for strong, ends in ((3, (0, 100)), (2, (0, 100)), (7, (100, 100))):
+        gains = np.array([[0.0, 1000]] * strong + [[1.0, 0]] * (12 - strong))
+        got = _resampled(gains, 1000.0, rates, np.random.default_rng(3), 20_000)
+        assert got == ends
+    # The other way round the upper end is reached in 3.2 % of the draws.
+    gains = np.array([[1000.0, 0]] * 3 + [[0, 1.0]] * 9)
+    assert _resampled(gains, 1000.0, rates, np.random.default_rng(4), 20_000) == (0, 100)
+
+
+def test_all_of_an_asymptote_is_never_reached():
+    test = np.tile([5.0, 10, 20, 30, 40, 60], 2)
+    share = 100 * (1 - np.exp(-0.08 * test)) + np.tile([1.0, -1], 6)
+    assert curve_level(test, share, curve="mitscherlich", target_pct=99.9).value > 0
+    with pytest.raises(NotEstimable, match="never reaches its asymptote"):
+        curve_level(test, share, curve="mitscherlich", target_pct=100)

@@ -6,8 +6,9 @@ import pytest
 import scipy.stats
 
 from fertkit.errors import NotEstimable
-from fertkit.trials import analyse_pairs, analyse_strips, application_geojson, plan_strips
+from fertkit.trials import analyse_pairs, analyse_strips, application_geojson, linear, plan_strips
 from fertkit.trials.delay import _check_agreement
+from fertkit.trials.doubtful import _Model, _most, _searched
 from fertkit.trials.outlines import MOST_CORNERS, OutlineError, closed
 
 
@@ -65,3 +66,16 @@ def test_the_longest_of_two_delays_is_no_answer(delays, refused):
             _check_agreement(np.array(delays), roughness, votes)
     elif len(delays) > 1:
         _check_agreement(np.array(delays), roughness, votes)
+
+
+@pytest.mark.parametrize(("strips", "df", "most"), [
+    (12, 9, 2), (12, 5, 2), (12, 4, 1), (20, 12, 3), (40, 30, 6), (18, 10, 3), (12, 1, 1),
+])  # fmt: skip
+def test_no_more_strips_are_doubted_than_leave_an_error(strips, df, most):
+    # A sixth of the strips, two at least and six at most, and three df of the error stay (common practice).
+    rng = np.random.default_rng(strips)
+    design = np.column_stack([np.ones(strips), rng.normal(size=(strips, strips - df - 1))])
+    y = 50 + rng.normal(size=strips)
+    model = _Model.of(design, linear.fit(design, y).residuals)
+    assert _most(strips, df) == most
+    assert [sets.shape[1] for sets, _ in _searched(model, most)] == list(range(1, most + 1))
