@@ -8,7 +8,7 @@ from fertkit.panels.base import Panel, said_by
 from fertkit.plots.tissue import sample_detail
 from fertkit.reference import load_ranges
 from fertkit.results import counted
-from fertkit.say.leaf_verdict import all_clear, gaps
+from fertkit.say.leaf import all_clear, gaps
 from fertkit.tissue import explain, score_tissue
 
 ALL_SAMPLES = "all samples at a glance"

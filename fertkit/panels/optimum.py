@@ -11,8 +11,7 @@ from fertkit.reference import bushel_lb
 from fertkit.response import CURVES, Prices, analyse_response
 from fertkit.response.curves import MEAN
 from fertkit.results import plain
-from fertkit.say.money import CAUTION
-from fertkit.say.response import gain_lines
+from fertkit.say.response import CAUTION, gain_lines
 
 #: Where the slider of a price ends, by the unit of mass that is priced; any currency can be typed.
 USUAL_PRICE = {

@@ -9,8 +9,8 @@ from fertkit.report.tables import Table, pick
 from fertkit.report.trial import curves_table
 from fertkit.results import capital
 from fertkit.say.advice import LIMITS, ONE_TRIAL, listed, nutrient_cautions, trial_advice
-from fertkit.say.field import MAIN, amounts, carried_text, clear_findings, small
-from fertkit.say.leaf_words import check_now, how_sure, value_text
+from fertkit.say.answers import MAIN, amounts, carried_text, clear_findings, small
+from fertkit.say.leaf_results import check_now, how_sure, value_text
 from fertkit.say.line import Kind
 
 

@@ -12,8 +12,8 @@ from fertkit.response import CURVES
 from fertkit.response.status import status_in_words
 from fertkit.results import plain
 from fertkit.say.advice import LIMITS, listed, network_advice, nutrient_cautions
-from fertkit.say.network import contrast_text
-from fertkit.say.pooled import pooled_lines, site_intervals
+from fertkit.say.answers import contrast_text
+from fertkit.say.trials import pooled_lines, site_intervals
 from fertkit.trials.arrange import show
 
 

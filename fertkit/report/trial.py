@@ -7,8 +7,8 @@ from fertkit.report.tables import Table, pick
 from fertkit.report.trial_answer import TrialAnswer
 from fertkit.response.status import status_in_words
 from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
+from fertkit.say.answers import analysis_text, break_even, expected_regret, one_rate
 from fertkit.say.line import Kind
-from fertkit.say.trial import analysis_text, break_even, expected_regret, one_rate
 from fertkit.trials.arrange import show, spoken
 
 

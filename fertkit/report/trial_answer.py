@@ -19,7 +19,7 @@ from fertkit.response import (
     regret_of,
 )
 from fertkit.results import Result
-from fertkit.say.files import yields_text
+from fertkit.say.trials import yields_text
 from fertkit.trials import StripAnalysis, StripPlan, analyse_strips
 from fertkit.trials.arrange import default_treatment, factor, untreated
 

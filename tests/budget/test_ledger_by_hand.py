@@ -14,7 +14,7 @@ import pytest
 from fertkit.budget import carry_over, farm_budget, skip_year, soil_buffer
 from fertkit.budget.ledger import _with_balance, _with_trend
 from fertkit.errors import InputError
-from fertkit.say.ledger import _over
+from fertkit.say.budget import _over
 
 NAN = float("nan")
 BOOK = pd.DataFrame(

@@ -7,7 +7,7 @@ import pytest
 from fertkit.errors import NotEstimable
 from fertkit.report import answer_network, network_page
 from fertkit.report.network import network_tables
-from fertkit.say.pooled import pooled_lines
+from fertkit.say.trials import pooled_lines
 
 PRICES = {"nutrient_price": 1.0, "grain_price": 180.0}
 

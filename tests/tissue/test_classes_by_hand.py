@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.say.leaf_words import finding, percent, value_text
+from fertkit.say.leaf_results import finding, percent, value_text
 from fertkit.tissue.classes import (
     CLASSES,
     classify,

@@ -11,7 +11,7 @@ import pytest
 
 from fertkit.errors import InputError, NotEstimable
 from fertkit.reference import load_ranges
-from fertkit.say.leaf_unjudged import unjudged_in_short
+from fertkit.say.leaf_results import unjudged_in_short
 from fertkit.tissue import explain, nitrogen_nutrition_index, score_tissue, season_path
 from fertkit.tissue.dilution import critical_n, relative_yield
 from fertkit.tissue.explain import confidence_word

@@ -13,7 +13,7 @@ from statsmodels.stats.anova import anova_lm
 
 from fertkit.errors import InputError, NotEstimable
 from fertkit.reference.facts import load_facts
-from fertkit.say.leaf_words import above_text, low_relative, reasons_text
+from fertkit.say.leaf_results import above_text, low_relative, reasons_text
 from fertkit.tissue import balance_distance, build_norms, cnd, compare_treatments, dop, dris, ratios
 from fertkit.tissue.above import above_ranges
 from fertkit.tissue.cnd import check_norms, default_partition, ilr, ilr_basis

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from matplotlib.path import Path
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
-from fertkit.say.plans import sketch
+from fertkit.say.trials import sketch
 from fertkit.trials.application import application_geojson, application_table, area, write_application
 from fertkit.trials.layout import draw_latin, plan_strips
 

@@ -1,15 +1,22 @@
-"""The answer for one field in about ten lines."""
+"""The answer for a field, a trial, several trials or a batch, and the sentences of their pages."""
 
 import numpy as np
 import pandas as pd
 
 from fertkit.budget.words import keys
-from fertkit.results import capital, failed, plain
-from fertkit.say.leaf_unjudged import unjudged_in_short
-from fertkit.say.leaf_verdict import verdict
-from fertkit.say.leaf_words import check_now, finding, how_sure, low_relative
+from fertkit.response.status import Status, status_in_words
+from fertkit.results import capital, failed, plain, plain_p
+from fertkit.rounding import below
+from fertkit.say.advice import listed
+from fertkit.say.leaf import verdict
+from fertkit.say.leaf_results import check_now, finding, how_sure, low_relative, unjudged_in_short
 from fertkit.say.line import Kind, Line, lead, missing, notes, told
-from fertkit.say.response import gain_line, net_line
+from fertkit.say.response import analysis_lines, gain_line, gain_lines, net_line
+from fertkit.say.trials import pooled_lines
+from fertkit.trials.arrange import show
+
+# ---- a field
+
 
 MAIN = ("N", "P2O5", "K2O")
 ELEMENTS = {"P2O5": "P", "K2O": "K"}
@@ -141,3 +148,135 @@ def carried_text(ledger) -> str:
 def small(text: str) -> str:
     """Go on in a sentence with a text that began one."""
     return text[:1].lower() + text[1:]
+
+
+# ---- a trial
+
+
+def trial_lines(answer) -> list[Line]:
+    """Say the optimum of one trial, its gain and whether the treatments differ; what is doubtful first."""
+    response = answer.response
+    what = capital(", ".join(word for word in (answer.crop, answer.nutrient) if word))
+    rows, optimum, *_ = analysis_text(response)
+    said = [Line(rows.kind, rows.text, what), optimum]
+    said += [told(text) for text in (" ".join(gain_lines(response)), answer.net.stretch) if text]
+    if answer.strips is not None:
+        said.append(told(_differ(answer.strips)))
+    return [*map(lead, response.first), *said, *notes(answer.notes), *notes(response.notes)]
+
+
+def analysis_text(response) -> list[Line]:
+    """Say what an analysis finds, without what a page says first."""
+    return [line for line in analysis_lines(response) if line.kind != Kind.LEAD]
+
+
+def _differ(strips):
+    if not np.isfinite(strips.lsd):
+        return "Whether the treatments differ cannot be judged: no error can be estimated."
+    verdict = "differ" if below(strips.p_value, 1 - strips.level) else "cannot be told apart"
+    noise = f"a single difference below {plain(strips.lsd)} is within the noise"
+    return f"The treatments {verdict} (p {plain_p(strips.p_value)}); {noise}."
+
+
+def one_rate(answer) -> list[str]:
+    """Say how the rate of least regret and the reported optimum go together."""
+    regret, net = answer.regret, answer.net
+    if net.status != Status.INTERIOR:
+        return []
+    at = regret.at(net.rate).iloc[1]
+    return [
+        f"The rate reported is the economic optimum, {plain(net.rate)} {net.rate_unit}. Regret weighs "
+        "every curve the strips allow, drawn anew many times, not the fitted ones alone, and its least may "
+        f"lie at another rate ({plain(regret.rate)} {net.rate_unit}); at the economic optimum it is "
+        f"{plain(max(at - regret.expected_regret, 0))} {regret.money}/{regret.area} above that least."
+    ]
+
+
+def expected_regret(answer) -> str:
+    """Say what expected regret is, and at which prices."""
+    prices = (
+        "prices as given" if answer.swing_pct is None
+        else f"both prices varying by {plain(answer.swing_pct)} % (coefficient of variation, as asked)"
+    )  # fmt: skip
+    return (
+        "Expected regret is what a rate loses on average against the tested rate that would have been best, "
+        f"had the true curve been known; {prices}."
+    )
+
+
+def break_even(net) -> list[str]:
+    """Say at which prices the answer would change."""
+    mass = {"nutrient": net.rate_unit.split("/")[0], "grain": net.yield_unit.split("/")[0]}
+    two = net.curve == "difference"
+    return [
+        f"{r.question.replace('optimum rate', 'better of the two rates') if two else r.question}: "
+        f"{plain(r.price)} {net.prices.money} per {mass[r.price_of]}."
+        for r in net.break_even.itertuples()
+    ]
+
+
+# ---- several trials
+
+
+def network_lines(answer) -> list[Line]:
+    """Say what several trials give together; doubts first."""
+    pooled = answer.pooled
+    doubt = next((trial.doubt for trial in answer.trials.values() if trial.doubt), "")
+    said = [lead(f"{capital(doubt)}.")] if doubt else []
+    said += pooled_lines(pooled, answer.doubts)
+    lost = [f"{n} of {name}" for name, n in answer.lost.items()]
+    rest = {
+        "No economic response": answer.silent,
+        "Still rising at the highest rate": answer.rising,
+        "Two rates, so a difference only, in no pooled curve": answer.two_rates,
+        "Strips without a yield left out": lost,
+    }
+    said += [told(contrast_text(answer))] if answer.contrast is not None else []
+    said += [told(f"{listed(names)}.", what) for what, names in rest.items() if names]
+    said += notes(answer.notes)
+    said += [told(f"{name}: {why}.", "Could not be analysed") for name, why in answer.failed.items()]
+    checks = failed(pooled.checks) + ([] if answer.contrast is None else failed(answer.contrast.checks))
+    return said + notes(text for text in checks if text not in answer.doubts)
+
+
+def contrast_text(answer) -> str:
+    """Say what a tested rate gains over another, over all sites."""
+    pooled, unit = answer.contrast, answer.pooled.rate_unit
+    treatment, check = map(show, answer.contrast_of)
+    near = f" (the tested rate nearest to {plain(answer.pooled.rate)})"
+    near = near if answer.nearest and not answer.doubts else ""
+    return (
+        f"Gain of {treatment}{near} over {check} {unit}, {pooled.k} sites pooled: {plain(pooled.estimate)} "
+        f"{pooled.unit} ({pooled.level:.0%} interval {plain(pooled.low)} to {plain(pooled.high)}); a new "
+        f"site may gain {plain(pooled.prediction_low)} to {plain(pooled.prediction_high)}; "
+        f"{plain(pooled.i2_pct)} % of the spread is between sites."
+    )
+
+
+# ---- a batch
+
+
+#: Statuses of an optimum as a sentence begins.
+_STATUS = {
+    Status.INTERIOR: f"Optimum {status_in_words(Status.INTERIOR)}",
+    Status.TOP: "At least the highest rate tested",
+    Status.STEP: "At most the first rate above the lowest",
+    Status.NONE: "No economic response",
+    Status.DIFFERENCE: "Two rates, a difference only (column 'message')",
+}
+
+
+def batch_lines(batch) -> list[Line]:
+    """Say how many of what, what could not be used, and where the rows are."""
+    good, bad = batch.counts.drop(Status.REFUSED, errors="ignore"), batch.counts.get(Status.REFUSED, 0)
+    n = good.sum() + bad
+    said = [lead(f"{n:,} {batch.kind if n != 1 else batch.kind[:-1]}: {good.sum():,} usable.")]
+    if batch.kind == "trials":
+        said += [told(f"{n:,}.", _STATUS.get(status, status)) for status, n in good.items()]
+    elif len(batch.usable):
+        each = ", ".join(f"{n:,} {called}" for called, n in batch.usable["class"].value_counts().items())
+        said.append(told(f"Results, every source counted: {each}."))
+    if bad:
+        said.append(told(f"Not usable: {bad:,}; the reason stands in the column 'message'."))
+    doubts = failed(batch.checks[batch.checks["check"] != Status.REFUSED])
+    return [*said, *notes([*doubts, *batch.notes]), told(str(batch.file), "Table")]

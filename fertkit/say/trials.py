@@ -1,0 +1,323 @@
+"""Strips: what was read, the comparison of treatments, plans, and trials pooled."""
+
+import numpy as np
+import pandas as pd
+
+from fertkit.intake.strip_moisture import trade_source
+from fertkit.response.agreement import LEVEL
+from fertkit.response.curves import CURVES
+from fertkit.response.expected import bare_plans
+from fertkit.response.price_table import column
+from fertkit.results import capital, counted, failed, plain, plain_p
+from fertkit.rounding import at_least, below, same
+from fertkit.say.line import Kind, Line, lead, marked, notes, row, told
+from fertkit.say.response import CAUTIONED
+from fertkit.trials.arrange import show, spoken
+from fertkit.trials.diagnose import FAR, stands_out
+from fertkit.trials.layout import DESIGNS, SIDES
+from fertkit.units import ACRE_HA
+
+# ---- what was read
+
+
+def strip_trial_lines(trial) -> list[Line]:
+    """Say what was read from a file of strips."""
+    trials = trial.strips["trial"].nunique()
+    blocks = trial.strips.groupby("trial")["block"].nunique() if "block" in trial.strips else pd.Series([0])
+    span = f"{blocks.min()} to " * bool(blocks.min() < blocks.max()) + counted(blocks.max(), "block")
+    held = f"{counted(len(trial.strips), 'strip')}, {counted(trials, 'trial')}, {_treatments(trial)}, {span}"
+    said = [lead(f"{trial.name}: {held}."), told(f"{capital(yields_text(trial))}.")]
+    return [*said, *marked(Kind.NOTE, trial.notes), *map(told, failed(trial.checks))]
+
+
+def yields_text(trial) -> str:
+    """Say how the yields of a file are taken."""
+    how = "as the file gives them"
+    if trial.standard_moisture_pct is not None:
+        as_told = trial.report.loc[trial.report["item"] == "yields", "taken_as"].iloc[0]
+        how = f"{as_told}{trade_source(trial.crop)[1]}"
+    return f"yields [{trial.yield_unit}] {how}"
+
+
+def _treatments(trial):
+    if not trial.rate_column:
+        return f"{counted(trial.strips['treatment'].nunique(), 'treatment')} without rates"
+    rates = trial.strips[trial.rate_column].nunique()
+    return f"{counted(rates, 'rate')} of {trial.nutrient or 'the product'} [{trial.rate_unit}]"
+
+
+def yield_points_lines(log) -> list[Line]:
+    """Say what was read from a log of harvest points."""
+    area, yields = log.points["area_m2"], log.points[log.yield_column]
+    good = yields.notna() & (area > 0)
+    mean = float(np.average(yields[good], weights=area[good])) if good.any() else np.nan
+    hectares = area.sum() / 1e4
+    return [lead(
+        f"{log.name}: {len(log.points)} points of {log.crop} over {hectares:.2f} ha "
+        f"({hectares / ACRE_HA:.2f} ac); mean by area {mean:.1f} {log.yield_unit} at "
+        f"{log.standard_moisture_pct:g} % moisture{trade_source(log.crop)[1]}."
+    )]  # fmt: skip
+
+
+# ---- strips compared
+
+
+def strip_analysis_lines(analysis) -> list[Line]:
+    """Say whether the treatments differ, strips in doubt first."""
+    n = f"{len(analysis.strips)} strips, {len(analysis.means)} treatments of {spoken(analysis.treatment)}"
+    said = [told(f"{n}; {analysis.method}."), told(_span(analysis))]
+    if np.isfinite(analysis.lsd):
+        said.append(told(
+            f"Treatments {_verdict(analysis.p_value, analysis.level)} (p {plain_p(analysis.p_value)}, "
+            f"{plain(analysis.error_df)} error degrees of freedom); a single difference below "
+            f"{plain(analysis.lsd)} is within the noise; CV {analysis.cv_pct:.1f} %."
+        ))  # fmt: skip
+    return _told_first(analysis.checks, analysis.notes, said)
+
+
+def _told_first(checks, beside, said) -> list[Line]:
+    """Doubtful strips, what was found, and as notes each other thing to know."""
+    first = filter(None, [stands_out(checks)])
+    return [*map(lead, first), *said, *notes([*beside, *failed(checks[checks["check"].ne(FAR)])])]
+
+
+def _verdict(p, level):
+    return "differ" if below(p, 1 - level) else "cannot be told apart"
+
+
+def _span(analysis):
+    worst, best = analysis.ends
+    if best["treatment"] == worst["treatment"]:
+        return f"Every treatment yields the same, {plain(best['mean'])} in {spoken(analysis.response)}."
+    low, high = (f"{plain(end['mean'])} at {show(end['treatment'])}" for end in (worst, best))
+    return f"Means of {spoken(analysis.response)} run from {low} to {high}."
+
+
+def paired_lines(pairs) -> list[Line]:
+    """Say whether two treatments side by side differ."""
+    said = [told(
+        f"{show(pairs.second)} against {show(pairs.first)} in {len(pairs.pairs)} pairs: difference "
+        f"{plain(pairs.difference)} ({100 * pairs.level:g} % interval {plain(pairs.low)} to "
+        f"{plain(pairs.high)}) in {spoken(pairs.response)}."
+    )]  # fmt: skip
+    if pairs.sd:
+        test = f"t = {plain(pairs.t)}, {pairs.df} degrees of freedom, p {plain_p(pairs.p)}"
+        said.append(told(f"The two {_verdict(pairs.p, pairs.level)} ({test})."))
+    return _told_first(pairs.checks, pairs.notes, said)
+
+
+def split_plot_lines(trial) -> list[Line]:
+    """Say which factor of a split plot makes a difference."""
+    tests = trial.anova.dropna(subset=["p"])
+    tests = tests[tests["term"] != trial.block]
+    said = [told(f"Split plot of {trial.whole} (whole strips) and {trial.part} (parts) over {trial.block}s.")]
+    for r in tests.itertuples():
+        makes = "makes" if below(r.p, 1 - trial.level) else "cannot be shown to make"
+        said.append(told(f"{makes} a difference (F = {plain(r.f)}, p {plain_p(r.p)})", r.term))
+    return _told_first(trial.checks, (), said)
+
+
+def strip_means_lines(means) -> list[Line]:
+    """Say what harvest points were averaged to."""
+    strips = means.strips
+    held = f"{counted(len(strips), 'strip')}, {counted(strips['points'].sum(), 'point')}"
+    moisture = strips["stated_moisture_pct"].iloc[0]
+    return [
+        lead(f"{means.name}: {held}, {strips['area_ha'].sum():.2f} ha; yields at {moisture:g} % moisture."),
+        told("Points of one strip are no replicates: compare the strips."),
+        *notes(failed(means.checks)),
+    ]
+
+
+def cleaned_lines(cleaned) -> list[Line]:
+    """Say how many harvest points each step of cleaning took out."""
+    first, last = cleaned.steps.iloc[0], cleaned.steps.iloc[-1]
+    before, after = (f"{step['weighted_mean']:.1f}" for step in (first, last))
+    return [
+        lead(f"{cleaned.name}: {last['kept']} of {first['kept']} points kept; mean by area {before} before, "
+             f"{after} {cleaned.yield_unit} after."),
+        *(row("", f"{s.step}: {s.removed} ({s.rule})") for s in cleaned.steps.iloc[1:].itertuples()),
+        *notes(failed(cleaned.checks)),
+    ]  # fmt: skip
+
+
+# ---- trials planned
+
+
+_WHERE = {
+    "blocks": "within blocks", "pairs": "within pairs", "random": "over the whole field",
+    "latin": "within rows and columns",
+}  # fmt: skip
+
+
+def layout_lines(plan) -> list[Line]:
+    """Say how the strips lie."""
+    w = plan.width_unit
+    return [
+        lead(f"{DESIGNS[plan.design]}: {len(plan.treatments)} treatments x {plan.blocks}, seed {plan.seed}."),
+        told(f"Strips {plan.strip_width:g} {w} wide ({counted(plan.passes, 'applicator pass')}), the middle "
+             f"{plan.harvest_width:g} {w} harvested; the trial takes {plan.width:g} x {plan.length:g} {w}."),
+        told(f"{capital(SIDES)}."),
+        *(Line(Kind.SKETCH, row) for row in sketch(plan)),
+        *notes([*plan.notes, *failed(plan.checks)]),
+    ]  # fmt: skip
+
+
+def sketch(plan) -> list[str]:
+    """Draw the strips in text, left to right as they lie looking the way they are driven, blocks apart."""
+    strips = plan.strips
+    cell = max(len(show(t)) for t in plan.treatments) + 1
+    rows = []
+    for start in sorted(strips["start"].unique(), reverse=True):
+        # Borders run the whole length, past every tier.
+        tier = strips[(strips["start"] == start) | (strips["kind"] == "border")].sort_values("left")
+        row, last = "", None
+        for strip in tier.itertuples():
+            group = strip.kind if strip.kind == "border" else strip.block
+            row += " |" if last is not None and group != last else ""
+            row += ("·" if strip.kind == "border" else show(strip.treatment)).rjust(cell)
+            last = group
+        rows.append("  " + row)
+    return rows
+
+
+def power_lines(plan) -> list[Line]:
+    """Say how often a true difference would be found."""
+    sizes = plan.sizes.set_index("blocks").loc[plan.blocks]
+    smallest, found = sizes["smallest_difference_pct"], 100 * sizes["power"]
+    said = (
+        f"{plan.blocks} blocks of {plan.treatments} treatments ({plan.design}): with a CV of "
+        f"{plan.cv_pct:g} % ({_cv_of(plan)}) a true difference of {plain(plan.difference_pct)} % of "
+        f"the mean is found in {found:.0f} of 100 such trials (two-sided, {100 * plan.alpha:g} %)."
+    )
+    if not same(plan.difference_pct, smallest):
+        said += f" The smallest difference found in {100 * plan.power:.0f} of 100 is {plain(smallest)} %."
+    return [lead(said)]
+
+
+def _cv_of(plan):
+    """Whose CV it is, so that what blocks or pairs take out is not counted twice."""
+    if plan.pair_correlation:
+        return f"of single strips over the whole field, correlated {plan.pair_correlation:g} within pairs"
+    return f"of single strips {_WHERE[plan.design]}"
+
+
+def expected_lines(expected) -> list[Line]:
+    """Say how well each plan would know the optimum."""
+    seed = "" if expected.seed is None else f", seed {expected.seed}"
+    how = "as if the curve were known" if expected.known_curve else "by averaging over the curves it may be"
+    return [
+        lead(
+            f"{expected.n} simulated trials of each plan{seed}: {CURVES[expected.curve].label} curve, strips "
+            f"with an error of {plain(expected.sd)} {expected.yield_unit} (standard deviation), price ratio "
+            f"{plain(expected.price_ratio)} {expected.yield_unit} per {expected.rate_unit}; each is "
+            f"analysed {how}."
+        ),
+        *(told(_of_plan(expected, plan)) for plan in bare_plans(expected).itertuples()),
+        told("All this holds as far as the supposed curve and error do."),
+    ]
+
+
+def _of_plan(expected, plan):
+    unit, way, true = expected.rate_unit, "above" if plan.bias > 0 else "below", plain(plan.true_optimum)
+    parts = [
+        f"{plan.plan} ({plan.strips} strips): the {expected.level:.0%} interval of the economic optimum is "
+        f"about {plain(plan.median_width)} {unit} wide, in 8 of 10 trials {plain(plan.width_p10)} to "
+        f"{plain(plan.width_p90)} {unit}",
+        f"it holds the true optimum, {true} {unit}, in {plain(plan.coverage_pct)} of 100 trials",
+        f"its upper end is open in {plain(plan.open_pct)} of 100",
+        f"no response is found in {plain(plan.no_response_pct)} of 100",
+        f"the rate reported lies on average {plain(abs(plan.bias))} {unit} {way} the true optimum, typically "
+        f"{plain(plan.rmse)} {unit} from it (root mean square)",
+    ]
+    return "; ".join(parts) + "."
+
+
+# ---- trials pooled
+
+
+def estimate_lines(pool) -> list[Line]:
+    """Say the estimate over all site-years."""
+    unit, of = f" {pool.unit}" if pool.unit else "", f"{pool.quantity}: " if pool.quantity else ""
+    span = f"{100 * pool.level:g} % interval {plain(pool.low)} to {plain(pool.high)} ({pool.method})"
+    new = f"{plain(pool.prediction_low)} and {plain(pool.prediction_high)}{unit}"
+    said = [
+        lead(f"{of}{pool.k} of {len(pool.sites)} site-years weighted: {plain(pool.estimate)}{unit}, {span}."),
+        told(
+            f"A new site-year is expected between {new}; {pool.i2_pct:.0f} % of the spread is between sites."
+        ),
+        told(site_intervals(pool)),
+    ]
+    for r in pool.coefficients.iloc[1:].itertuples():
+        ends = f"{plain(r.low)} to {plain(r.high)}"
+        said.append(told(f"{plain(r.estimate)} ({ends}), p {plain_p(r.p)}.", r.term))
+    return said + notes(failed(pool.checks))
+
+
+def site_intervals(pool) -> str:
+    """Say how the intervals of the single sites were made."""
+    known = pool.sites.loc[pool.sites["weight_pct"] > 0, "df"].notna()
+    how = "Student's t with the error degrees of freedom of the site"
+    if not known.any():
+        how = "the normal distribution, without error degrees of freedom: they may be too narrow"
+    elif not known.all():
+        how = "Student's t where the error degrees of freedom are given, else the normal distribution"
+    return f"Intervals of single sites ({100 * pool.level:g} %) by {how}."
+
+
+def one_stage_lines(model) -> list[Line]:
+    """Say what one model of all strips finds."""
+    terms = [f"{r.term} {plain(r.estimate)} (SE {plain(r.se)})" for r in model.coefficients.itertuples()]
+    return [
+        lead(f"{model.n} strips of {len(model.sites)} site-years in one model: {', '.join(terms)}."),
+        told(f"{capital(model.random)} varies between sites with a standard deviation of "
+             f"{plain(model.site_sd)}, strips within a site with one of {plain(model.residual_sd)}."),
+        *notes(failed(model.checks)),
+    ]  # fmt: skip
+
+
+def return_lines(pooled) -> list[Line]:
+    """Say the rate that pays over all trials."""
+    own = pooled.sites[column("own_rate", pooled.rate_unit)]
+    shown = ", ".join(f"{count} {word}" for word, count in pooled.sites["status"].value_counts().items())
+    span = f"{plain(own.min())} to {plain(own.max())} {pooled.rate_unit}"
+    said = f"The trials' own optima run from {span}, mean {plain(own.mean())} ({shown}); all are kept."
+    return [*pooled_lines(pooled, pooled.doubts), told(said), CAUTIONED]
+
+
+def pooled_lines(pooled, doubts: list[str]) -> list[Line]:
+    """Say what a pool gives; with doubts the verdict, and the rate as a description."""
+    unit, money, count = pooled.rate_unit, f"{pooled.money}/{pooled.area}", len(pooled.sites)
+    if doubts:
+        of = f"The mean net return of these {count} alone peaks at {plain(pooled.rate)} {unit}"
+        return [
+            lead(f"No common rate can be recommended from these {count} trials."),
+            *(told(f"{capital(doubt)}.") for doubt in doubts),
+            told(f"{of}; that describes them and is no rate for other fields."),
+        ]
+    ends = f"{LEVEL:.0%} interval {plain(pooled.gain_low)} to {plain(pooled.gain_high)}"
+    more = f"{plain(pooled.gain)} {money} above the lowest rate ({ends})"
+    more = more if pooled.gain > 0 else "the lowest rate: no other pays on average"
+    first = f"Over {count} trials the mean net return is greatest at {plain(pooled.rate)} {unit}, {more}."
+    said = [lead(first)]
+    if pooled.within > 0:
+        cut = " (the highest tested)" if at_least(pooled.within_high, pooled.highest_rate) else ""
+        by = f" ({pooled.within_by})" if pooled.within_by else ""
+        said.append(told(
+            f"From {plain(pooled.within_low)} to {plain(pooled.within_high)} {unit}{cut} it is within "
+            f"{plain(pooled.within)} {money} of that{by}."
+        ))  # fmt: skip
+    return said + _resampled(pooled)
+
+
+def _resampled(pooled):
+    if not np.isfinite(pooled.interval_low):
+        return []
+    opened = ", open above: no higher rate was tested" if pooled.interval_open else ""
+    high = f"{'> ' * pooled.interval_open}{plain(pooled.interval_high)} {pooled.rate_unit}"
+    between = f"lie between {plain(pooled.interval_low)} and {high}"
+    between = between if below(pooled.interval_low, pooled.interval_high) else f"be {high} again"
+    return [told(
+        f"With other trials of the same kind the best rate would {between} (95 % of resampled sets of "
+        f"trials{opened})."
+    )]  # fmt: skip
