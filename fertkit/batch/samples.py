@@ -12,8 +12,7 @@ from fertkit.intake import read_tissue
 from fertkit.reference import load_ranges
 from fertkit.response.status import Status
 from fertkit.tissue import score_tissue
-from fertkit.tissue.match import CONDITION, LIMITS
-from fertkit.tissue.samples import NEEDED
+from fertkit.tissue.match import CONDITION, LIMITS, NEEDED
 
 NAME, SIZE = "sample_id", 2000  # column of the names; samples of a part that takes some seconds
 COLUMNS = "crop, growth_stage, plant_part, nutrient and value"  # of a data set, beside the names

@@ -19,11 +19,10 @@ from fertkit.say.leaf_results import (
     reasons_text,
 )
 from fertkit.say.line import Kind, Line, detail, lead, marked, missing, told
-from fertkit.tissue.doubts import STARVED, soil_on_leaf
-from fertkit.tissue.oxides import CHECK as OXIDES
-from fertkit.tissue.ranking import Verdict, named_rows
-from fertkit.tissue.ratios import wide_alone
+from fertkit.tissue.agree import Verdict, named_rows, wide_alone
+from fertkit.tissue.causes import STARVED, soil_on_leaf
 from fertkit.tissue.score import CHANCES, MEMORY
+from fertkit.tissue.score import CHECK as OXIDES
 
 # ---- the verdict in one line: an all-clear only where every column was read and every result judged
 

@@ -5,8 +5,8 @@ import numpy as np
 from fertkit.results import failed, plain
 from fertkit.rounding import below
 from fertkit.say.line import Kind, Line, lead, marked, row, told
+from fertkit.tissue.compare import CONFIDENCE
 from fertkit.tissue.dilution import notes_on_dilution
-from fertkit.tissue.treatments import CONFIDENCE
 
 
 def pair_lines(comparison) -> list[Line]:

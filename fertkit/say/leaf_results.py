@@ -7,8 +7,8 @@ from fertkit.intake.parts import adds_petiole, plant_part
 from fertkit.reference.facts import load_facts
 from fertkit.results import capital, counted, failed, plain
 from fertkit.say.line import Kind, Line, lead, marked, missing, told
-from fertkit.tissue.classes import CLASSES, EXCESSIVE
-from fertkit.tissue.doubts import MANY_TOGETHER, REMEMBERED
+from fertkit.tissue.causes import MANY_TOGETHER, REMEMBERED
+from fertkit.tissue.classes import Class
 from fertkit.tissue.match import CONDITION
 
 # ---- what was read
@@ -132,7 +132,7 @@ def reasons_text(keys: str) -> str:
 
 def is_excessive(name: str) -> bool:
     """Whether a class is the one above a toxic limit."""
-    return name == CLASSES[EXCESSIVE]
+    return name == Class.EXCESSIVE
 
 
 # ---- what no range judges, and where a near range would call the value short

@@ -24,17 +24,14 @@ A value of 2.70 % against a limit of 2.90 % with a spread of 4 % lies below it w
 0.968
 """
 
-from fertkit.tissue.balance import Balance
-from fertkit.tissue.cnd import cnd
+from fertkit.tissue.balance import Balance, dop, ratios
+from fertkit.tissue.causes import Explanation, explain
+from fertkit.tissue.compare import SeasonPath, TreatmentComparison, compare_treatments, season_path
 from fertkit.tissue.dilution import NutritionIndex, nitrogen_nutrition_index
-from fertkit.tissue.dop import dop, ratios
-from fertkit.tissue.dris import dris
-from fertkit.tissue.explain import Explanation, explain
+from fertkit.tissue.indices import cnd, dris
 from fertkit.tissue.norms import Norms, balance_distance, build_norms
 from fertkit.tissue.pairs import PairComparison, compare_pairs
 from fertkit.tissue.score import TissueScores, score_tissue
-from fertkit.tissue.season import SeasonPath, season_path
-from fertkit.tissue.treatments import TreatmentComparison, compare_treatments
 
 __all__ = [
     "Balance",

@@ -13,14 +13,55 @@ against it. It is the foot of the sufficient values; where a published critical 
 the lower end of that range, and a value inside the range is low but left open by the source.
 """
 
+from enum import StrEnum
+
 import numpy as np
 
+from fertkit.reference.facts import load_facts
 from fertkit.rounding import above, at_least, at_most, below
 
-CLASSES = (
-    "deficient", "low", "sufficient", "high", "excessive", "no published range", "cannot be classed",
-)  # fmt: skip
-DEFICIENT, LOW, SUFFICIENT, HIGH, EXCESSIVE, NO_RANGE, NOT_CLASSED = range(len(CLASSES))
+
+class Class(StrEnum):
+    """Class of a result against one source, from short to too much; as text it is the word tables carry."""
+
+    DEFICIENT = "deficient"
+    LOW = "low"
+    SUFFICIENT = "sufficient"
+    HIGH = "high"
+    EXCESSIVE = "excessive"
+    NO_RANGE = "no published range"
+    NOT_CLASSED = "cannot be classed"
+
+
+SHORT = (Class.DEFICIENT, Class.LOW)
+OVER = (Class.HIGH, Class.EXCESSIVE)
+ENOUGH = (Class.SUFFICIENT, *OVER)
+
+
+class Reason(StrEnum):
+    """Why a class is missing or open: a row of the table ``reasons``, with its text and advice."""
+
+    ZERO = "zero"
+    NOT_DETECTED = "not detected"
+    LIMIT_INSIDE = "limit inside range"
+    MAYBE_DEFICIENT = "low or deficient"
+    MAYBE_EXCESSIVE = "high or excessive"
+    LIMIT_OPEN = "limit tells nothing"
+    UPPER_ONLY = "upper limit alone"
+    NO_RANGE = "no range"
+    LEFT_OPEN = "left open"
+    RATIO_BELOW = "ratio below"
+    RATIO_UNKNOWN = "ratio not known"
+
+    @property
+    def text(self) -> str:
+        """Say the reason as tables do."""
+        return load_facts("reasons").set_index("key")["text"][self]
+
+    @property
+    def advice(self) -> str:
+        """Say what would settle it."""
+        return load_facts("reasons").set_index("key")["advice"][self]
 
 
 def range_foot(low, critical, critical_high):
@@ -39,15 +80,15 @@ def shortage_limit(low, critical, critical_high):
         return np.where(below(critical, foot) & at_least(critical_high, foot), critical, foot)
 
 
-def left_open(number, value, censored, limit):
+def left_open(classed, value, censored, limit):
     """Whether a value classed low lies inside a critical range, where its source leaves open what it is."""
     with np.errstate(invalid="ignore"):
         over = np.where(censored == "<", above(value, limit), at_least(value, limit))
-    return (number == LOW) & over
+    return (classed == Class.LOW) & over
 
 
 def classify(value, low, high, critical, critical_high, toxic_above):
-    """Class number (index into `CLASSES`) of uncensored values.
+    """Class of uncensored values.
 
     Parameters
     ----------
@@ -56,11 +97,12 @@ def classify(value, low, high, critical, critical_high, toxic_above):
 
     Returns
     -------
-    array of int
+    array of str
+        Texts of `Class`.
     """
     foot = range_foot(low, critical, critical_high)
     with np.errstate(invalid="ignore"):
-        return np.select(
+        return _first(
             [
                 np.isnan(value) | (value <= 0),
                 above(value, toxic_above),
@@ -69,8 +111,7 @@ def classify(value, low, high, critical, critical_high, toxic_above):
                 below(value, foot),
                 ~np.isnan(foot),
             ],
-            [NOT_CLASSED, EXCESSIVE, HIGH, DEFICIENT, LOW, SUFFICIENT],
-            NOT_CLASSED,
+            [Class.NOT_CLASSED, Class.EXCESSIVE, Class.HIGH, *SHORT, Class.SUFFICIENT],
         )
 
 
@@ -81,7 +122,7 @@ def classify_below(limit, low, critical, critical_high):
     """
     foot = range_foot(low, critical, critical_high)
     with np.errstate(invalid="ignore"):
-        return np.select([at_most(limit, critical), at_most(limit, foot)], [DEFICIENT, LOW], NOT_CLASSED)
+        return _first([at_most(limit, critical), at_most(limit, foot)], SHORT)
 
 
 def classify_above(limit, low, high, critical, critical_high, toxic_above):
@@ -91,15 +132,14 @@ def classify_above(limit, low, high, critical, critical_high, toxic_above):
     """
     foot = range_foot(low, critical, critical_high)
     with np.errstate(invalid="ignore"):
-        return np.select(
-            [
-                at_least(limit, toxic_above),
-                at_least(limit, high),
-                at_least(limit, foot) & np.isnan(high) & np.isnan(toxic_above),
-            ],
-            [EXCESSIVE, HIGH, SUFFICIENT],
-            NOT_CLASSED,
-        )
+        enough = at_least(limit, foot) & np.isnan(high) & np.isnan(toxic_above)
+        cases = [at_least(limit, toxic_above), at_least(limit, high), enough]
+        return _first(cases, [Class.EXCESSIVE, Class.HIGH, Class.SUFFICIENT])
+
+
+def _first(cases, classes):
+    """Class of the first case that holds; the class of none where none does."""
+    return np.select(cases, classes, Class.NOT_CLASSED).astype(object)
 
 
 def position_in_range(value, low, high):

@@ -13,8 +13,7 @@ from fertkit.reference.facts import threshold
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import at_least
 from fertkit.tissue.balance import results_grid
-from fertkit.tissue.cnd import FILLING, close_parts, clr, critical_r2, ilr, percent_grid
-from fertkit.tissue.dris import DRY_MATTER
+from fertkit.tissue.indices import DRY_MATTER, FILLING, close_parts, clr, critical_r2, ilr, percent_grid
 
 
 @dataclass(frozen=True)
@@ -52,7 +51,7 @@ class Norms(Result):
 
     @property
     def critical_r2(self) -> float:
-        """Squared distance above which a composition counts as imbalanced (`fertkit.tissue.cnd.critical_r2`).
+        """Squared distance above which a composition counts as imbalanced (`indices.critical_r2`).
 
         NaN for DRIS norms.
         """

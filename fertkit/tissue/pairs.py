@@ -16,8 +16,9 @@ from fertkit.reference import list_sources
 from fertkit.reference.facts import load_facts, threshold
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, below
+from fertkit.tissue.agree import Verdict
 from fertkit.tissue.balance import range_verdicts
-from fertkit.tissue.samples import samples_frame
+from fertkit.tissue.match import samples_frame
 from fertkit.tissue.score import settle_cvs
 
 AREAS = ["good", "poor"]
@@ -216,8 +217,10 @@ def _occasions(frame):
 
 def _with_verdicts(table, frame, samples):
     verdicts = range_verdicts(samples)
-    short = ("short by every source", "sources disagree")
-    found = frame.merge(verdicts, on=["specimen", "nutrient"], how="left").fillna({"verdict": "not judged"})
+    short = (Verdict.SHORT, Verdict.DISAGREE)
+    found = frame.merge(verdicts, on=["specimen", "nutrient"], how="left").fillna(
+        {"verdict": Verdict.NOT_JUDGED.value}
+    )
     worst = found.assign(place=found["verdict"].map({v: i for i, v in enumerate(short)}).fillna(9))
     worst = worst.sort_values("place").drop_duplicates(["pair", "nutrient", "area"])
     for area in ("good", "poor"):

@@ -12,15 +12,14 @@ from fertkit.errors import InputError, Problem, unknown
 from fertkit.intake import TissueSamples
 from fertkit.intake.results import LENT_COLUMNS, UNREAD_COLUMNS
 from fertkit.reference import check_table, list_sources, load_ranges
-from fertkit.reference.facts import load_facts
+from fertkit.reference.facts import load_facts, threshold
 from fertkit.results import Result, checks_frame
+from fertkit.rounding import above, at_least, at_most
 from fertkit.tissue import classes as c
-from fertkit.tissue.match import CONDITION, LIMITS, Matches, match_ranges, prepare_ranges
-from fertkit.tissue.oxides import oxide_checks
-from fertkit.tissue.ranking import agreement_of, named_rows, shortfalls_of
-from fertkit.tissue.ratios import apply_paired_rules
-from fertkit.tissue.samples import samples_frame
-from fertkit.tissue.unjudged import unjudged_of
+from fertkit.tissue.agree import agreement_of, apply_paired_rules, named_rows, shortfalls_of, unjudged_of
+from fertkit.tissue.classes import Class, Reason
+from fertkit.tissue.match import CONDITION, LIMITS, Matches, match_ranges, prepare_ranges, samples_frame
+from fertkit.units import element_fraction
 
 CARRIED = [
     "specimen",
@@ -39,18 +38,6 @@ CARRIED = [
 ]
 TRACE = ["source_key", "provenance", "confidence"]
 CHANCES, MEMORY = "laboratory and sampling CVs", "ranges carried from memory"  # names of checks
-REASONS = (
-    "",
-    "reported as zero",
-    "not detected, no limit given",
-    "the limit lies inside the range: the value may be sufficient or short",
-    "below the limit: low, possibly deficient",
-    "above the limit: high, possibly excessive",
-    "the limit does not tell the class",
-    "the source prints only an upper limit, and the value is below it",
-    "no published value for this nutrient at this stage and part",
-    "within the critical range of the source: short or enough is left open",
-)
 
 
 @dataclass(frozen=True)
@@ -307,9 +294,9 @@ def _score(frame, table, matches, code, at, which, spread):
     value, censored = frame["value"].to_numpy(float)[at], frame["censored"].to_numpy(object)[at]
     lower = [limits[n] for n in ("low", "critical", "critical_high")]
     foot, limit = c.range_foot(*lower), c.shortage_limit(*lower)
-    number, reason = _classes(value, censored, limits, which < 0)
-    within = c.left_open(number, value, censored, limit)
-    reason[within] = len(REASONS) - 1
+    classed, reason = _classes(value, censored, limits, which < 0)
+    within = c.left_open(classed, value, censored, limit)
+    reason[within] = Reason.LEFT_OPEN.value
     plain = np.where((censored == "") & (value > 0), value, np.nan)
     cv = pd.Series(spread["cv_pct"].to_numpy() / 100, index=spread["nutrient"])
     codes, names = pd.factorize(frame["nutrient"].astype(object))
@@ -317,7 +304,7 @@ def _score(frame, table, matches, code, at, which, spread):
     texts = _texts(table, found, matches.why, code, at, which, rows, reason)
     columns = {name: _take(frame[name], at) for name in CARRIED}
     columns |= {"source_key": texts["source_key"], "kind": texts["kind"]}
-    columns |= {"class": _named(c.CLASSES, number), "reason": texts["reason"], **limits}
+    columns |= {"class": pd.Series(classed, dtype=object, copy=False), "reason": texts["reason"], **limits}
     columns |= {
         "limit": limit,
         "within_critical": within,
@@ -330,25 +317,30 @@ def _score(frame, table, matches, code, at, which, spread):
 
 
 def _classes(value, censored, limits, no_range):
-    number = c.classify(value, **limits)
-    reason = np.where(number == c.NOT_CLASSED, np.where(value == 0, 1, 7), 0)
-    for mark, classed, doubt, otherwise in (("<", c.LOW, 4, 3), (">", c.HIGH, 5, 6)):
-        mine = np.flatnonzero(censored == mark)
-        some = {n: v[mine] for n, v in limits.items()}
+    """Class and key of the reason of each result ('' where the class says all)."""
+    classed = c.classify(value, **limits)
+    unclassed = classed == Class.NOT_CLASSED
+    reason = np.select([unclassed & (value == 0), unclassed], [Reason.ZERO, Reason.UPPER_ONLY], "")
+    reason = reason.astype(object)
+    for mark, certain, doubt, otherwise in (
+        ("<", Class.LOW, Reason.MAYBE_DEFICIENT, Reason.LIMIT_INSIDE),
+        (">", Class.HIGH, Reason.MAYBE_EXCESSIVE, Reason.LIMIT_OPEN),
+    ):
+        at = np.flatnonzero(censored == mark)
+        some = {n: v[at] for n, v in limits.items()}
         if mark == "<":
             low = {n: some[n] for n in ("low", "critical", "critical_high")}
-            number[mine] = c.classify_below(value[mine], **low)
+            classed[at] = c.classify_below(value[at], **low)
             unsure = ~np.isnan(some["critical"])
         else:
-            number[mine] = c.classify_above(value[mine], **some)
+            classed[at] = c.classify_above(value[at], **some)
             unsure = ~np.isnan(some["toxic_above"])
-        reason[mine] = np.select(
-            [number[mine] == c.NOT_CLASSED, (number[mine] == classed) & unsure], [otherwise, doubt], 0
-        )
+        cases = [classed[at] == Class.NOT_CLASSED, (classed[at] == certain) & unsure]
+        reason[at] = np.select(cases, [otherwise, doubt], "")
     unseen = (censored == "not detected") | (np.isnan(value) & (censored == ""))
-    number[unseen], reason[unseen] = c.NOT_CLASSED, 2
-    number[no_range], reason[no_range] = c.NO_RANGE, 8
-    return number, reason
+    classed[unseen], reason[unseen] = Class.NOT_CLASSED.value, Reason.NOT_DETECTED.value
+    classed[no_range], reason[no_range] = Class.NO_RANGE.value, Reason.NO_RANGE.value
+    return classed, reason
 
 
 def _texts(table, found, why, code, at, which, rows, reason):
@@ -363,9 +355,9 @@ def _texts(table, found, why, code, at, which, rows, reason):
     }  # fmt: skip
     texts = {name: _named([*column, ""], rows) for name, column in own.items()}
     texts["match"] = _named([*found["match"], ""], which)
-    lines = [*REASONS, *why]
-    unmatched = np.array([bool(w) for w in why] + [False])[np.where(which < 0, code[at], -1)]
-    texts["reason"] = _named(lines, np.where(unmatched, len(REASONS) + code[at], reason))
+    said = pd.Series(reason, dtype=object).map({"": ""} | {r.value: r.text for r in Reason})
+    unmatched = np.array([*why, ""], dtype=object)[np.where(which < 0, code[at], -1)]
+    texts["reason"] = said.mask(unmatched != "", unmatched)
     return texts
 
 
@@ -395,7 +387,52 @@ def _checks(used, scored, conditions, spread):
     for r in conditions[conditions["why"] != ""].itertuples():
         name = ", ".join(text or "?" for text in (r.crop, r.growth_stage, r.plant_part))
         rows.append((name, r.samples, "0 samples", False, r.why))
-    unclassed = int((scored["class"].to_numpy() == c.CLASSES[c.NOT_CLASSED]).sum())
+    unclassed = int((scored["class"].to_numpy() == Class.NOT_CLASSED).sum())
     if unclassed:
         rows.append(("results that cannot be classed", unclassed, "0", False, "see the reason column"))
     return checks_frame(rows + oxide_checks(scored))
+
+
+OXIDES = {"P": "P2O5", "K": "K2O", "Ca": "CaO", "Mg": "MgO", "S": "SO3"}
+CHECK = "elements that look like oxides"
+
+
+def oxide_checks(scored: pd.DataFrame) -> list[tuple]:
+    """Rows for `checks_frame`: one if the results of some element look like oxides, else none.
+
+    Parameters
+    ----------
+    scored : DataFrame
+        nutrient, source_key, value, low, high, censored; one row per sample, nutrient and source.
+    """
+    share = load_facts("sanity", ("low", "high")).set_index("check").loc["share as oxides", "low"]
+    value, low, high = (scored[name].to_numpy(float) for name in ("value", "low", "high"))
+    nutrient, names = pd.factorize(scored["nutrient"])
+    source, _ = pd.factorize(scored["source_key"])
+    told = ~(np.isnan(value) | np.isnan(low) | np.isnan(high)) & (scored["censored"].to_numpy(object) == "")
+    found = {}
+    for element, oxide in OXIDES.items():
+        mine = np.flatnonzero(told & (nutrient == names.get_indexer([element])[0]))
+        limits = value[mine], low[mine], high[mine]
+        if len(mine) and _looks_like(*limits, source[mine], element_fraction(oxide), share):
+            found[element] = pd.unique(scored["specimen"].to_numpy()[mine]).size
+    if not found or (max(found.values()) < threshold("samples like oxides") and len(found) < 2):
+        return []
+    named = ", ".join(f"{e} ({OXIDES[e]} is {1 / element_fraction(OXIDES[e]):.2f} times {e})" for e in found)
+    meaning = (
+        f"nearly every value lies above the ranges, yet within them if the laboratory gave oxides: {named}; "
+        "rich supply looks the same, so ask the laboratory. Nothing was converted"
+    )
+    return [(CHECK, len(found), "0 elements", False, meaning)]
+
+
+def _looks_like(value, low, high, source, fraction, share) -> bool:
+    """Whether the values lie above every source's range, and as oxide inside one at least."""
+    counts = np.bincount(source)
+    over = np.bincount(source, above(value, high))
+    inside = np.bincount(source, at_most(low, value * fraction) & at_most(value * fraction, high))
+    held = counts > 0
+    return bool(
+        at_least(over[held], share * counts[held]).all()
+        and at_least(inside[held], share * counts[held]).any()
+    )

@@ -8,11 +8,11 @@ from fertkit.cli import main
 from fertkit.errors import LookupFailed
 from fertkit.reference import glossary, list_limits
 from fertkit.response import CURVES
-from fertkit.tissue.classes import CLASSES
+from fertkit.tissue.classes import Class
 
 
 def test_every_class_and_curve_is_explained():
-    printed = {*CLASSES, *(curve.label for curve in CURVES.values())}
+    printed = {*Class, *(curve.label for curve in CURVES.values())}
     assert printed <= set(glossary()["term"])
 
 

@@ -13,8 +13,16 @@ from hypothesis import strategies as st
 from fertkit.errors import InputError, NotEstimable
 from fertkit.reference import load_table
 from fertkit.tissue import balance_distance, build_norms, cnd, dop, dris, ratios
-from fertkit.tissue.cnd import close_parts, clr, critical_r2, default_partition, ilr, ilr_basis
-from fertkit.tissue.dris import FORMULAS, dris_function
+from fertkit.tissue.indices import (
+    FORMULAS,
+    close_parts,
+    clr,
+    critical_r2,
+    default_partition,
+    dris_function,
+    ilr,
+    ilr_basis,
+)
 
 # Norm means of the corn N, P, K chart (Sumner 1977-1979; from memory). The CVs 14, 22, 22 % are remembered
 # with low confidence and are not shipped: they serve here as constructed check values only.

@@ -7,9 +7,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from fertkit.reference.facts import load_facts
 from fertkit.say.leaf_results import finding, percent, value_text
+from fertkit.tissue.agree import agreement_of, named_rows, shortfalls_of
 from fertkit.tissue.classes import (
-    CLASSES,
+    Class,
+    Reason,
     classify,
     classify_above,
     classify_below,
@@ -21,8 +24,7 @@ from fertkit.tissue.classes import (
     reported_interval,
     shortage_limit,
 )
-from fertkit.tissue.ranking import agreement_of, named_rows, shortfalls_of
-from fertkit.tissue.score import REASONS, _classes
+from fertkit.tissue.score import _classes
 
 NAN = float("nan")
 VALUES = (0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, NAN)
@@ -79,16 +81,12 @@ def class_above(v, low, high, critical, critical_high, toxic):
     return "sufficient" if enough else "cannot be classed"
 
 
-def named(numbers):
-    return [CLASSES[k] for k in numbers]
-
-
 def test_every_value_against_every_mix_of_limits():
     v, low, _, critical, critical_high, _ = MESH.T
-    assert named(classify(*MESH.T)) == [class_of(*row) for row in MESH]
+    assert list(classify(*MESH.T)) == [class_of(*row) for row in MESH]
     below = classify_below(v, low, critical, critical_high)
-    assert named(below) == [class_below(*row[[0, 1, 3, 4]]) for row in MESH]
-    assert named(classify_above(*MESH.T)) == [class_above(*row) for row in MESH]
+    assert list(below) == [class_below(*row[[0, 1, 3, 4]]) for row in MESH]
+    assert list(classify_above(*MESH.T)) == [class_above(*row) for row in MESH]
     ends = MESH[:, [1, 3, 4]]
     np.testing.assert_array_equal(range_foot(low, critical, critical_high), [foot(*row) for row in ends])
     np.testing.assert_array_equal(shortage_limit(low, critical, critical_high), [limit(*row) for row in ends])
@@ -98,11 +96,10 @@ def test_every_value_against_every_mix_of_limits():
 def test_what_a_critical_range_leaves_open(mark):
     # a value classed low at or above the limit; one known to lie below a number only if that is above it
     v, low, _, critical, critical_high, _ = MESH.T
-    number, ends = classify(*MESH.T), shortage_limit(low, critical, critical_high)
-    got = left_open(number, v, np.full(len(v), mark, dtype=object), ends)
+    classed, ends = classify(*MESH.T), shortage_limit(low, critical, critical_high)
+    got = left_open(classed, v, np.full(len(v), mark, dtype=object), ends)
     by_hand = [
-        name == "low" and (x > e if mark else x >= e)
-        for name, x, e in zip(named(number), v, ends, strict=True)
+        name == "low" and (x > e if mark else x >= e) for name, x, e in zip(classed, v, ends, strict=True)
     ]
     assert got.tolist() == by_hand
     assert any(by_hand)
@@ -137,20 +134,28 @@ def test_chance_and_interval_of_a_report():
 
 
 def reason_of(v, censored, name, limits, *, no_range):
-    """Reason of a class, as the list of reasons has it."""
+    """Key of the reason of a class, as the table of reasons has it; '' where the class says all."""
     critical, toxic = limits[2], limits[4]
     unseen = censored == "not detected" or (not known(v) and censored == "")
     if no_range:
-        return 8
+        return "no range"
     if unseen:
-        return 2
+        return "not detected"
     if censored == "<":
-        return 3 if name == "cannot be classed" else 4 if name == "low" and known(critical) else 0
+        doubt = "low or deficient" if name == "low" and known(critical) else ""
+        return "limit inside range" if name == "cannot be classed" else doubt
     if censored == ">":
-        return 6 if name == "cannot be classed" else 5 if name == "high" and known(toxic) else 0
+        doubt = "high or excessive" if name == "high" and known(toxic) else ""
+        return "limit tells nothing" if name == "cannot be classed" else doubt
     if name == "cannot be classed":
-        return 1 if v == 0 else 7
-    return 0
+        return "zero" if v == 0 else "upper limit alone"
+    return ""
+
+
+def test_every_reason_has_a_text_and_advice_of_its_own():
+    assert set(load_facts("reasons")["key"]) == {*Reason}
+    assert all(reason.text and reason.advice for reason in Reason)
+    assert len({reason.text for reason in Reason}) == len(Reason)
 
 
 @pytest.mark.parametrize("censored", ["", "<", ">", "not detected"])
@@ -159,7 +164,7 @@ def test_class_and_reason_of_every_kind_of_report(censored):
     limits = dict(zip(("low", "high", "critical", "critical_high", "toxic_above"), limits, strict=True))
     marks = np.full(len(v), censored, dtype=object)
     no_range = np.arange(len(v)) % 7 == 3
-    number, reason = _classes(v, marks, limits, no_range)
+    classed, reason = _classes(v, marks, limits, no_range)
     for i, row in enumerate(MESH):
         if no_range[i]:
             name = "no published range"
@@ -169,9 +174,8 @@ def test_class_and_reason_of_every_kind_of_report(censored):
             name = class_below(*row[[0, 1, 3, 4]])
         else:
             name = (class_above if censored == ">" else class_of)(*row)
-        assert CLASSES[number[i]] == name
+        assert classed[i] == name
         assert reason[i] == reason_of(row[0], censored, name, row[1:], no_range=no_range[i])
-    assert len(REASONS) == 10
 
 
 def source(nutrient, key, name, limits=(NAN,) * 5, **values):
@@ -208,6 +212,7 @@ SCORED = pd.DataFrame(
         source("K", "B", "low", (2.6, 3.0, NAN, NAN, NAN), specimen=2, label="b"),
     ]
 )  # fmt: skip
+CLASSES = [*Class]
 JUDGED = CLASSES[:5]
 
 

@@ -8,7 +8,7 @@ import pytest
 from fertkit.errors import LookupFailed
 from fertkit.reference.facts import load_facts
 from fertkit.tissue import explain, score_tissue
-from fertkit.tissue.doubts import RESIDUE, _residue
+from fertkit.tissue.causes import RESIDUE, _residue
 
 SOY = {"crop": "soybean", "growth_stage": "R3", "plant_part": "upper trifoliate without petiole"}
 FULL = {"N": 4.8, "P": 0.48, "K": 2.2, "Ca": 1.1, "Mg": 0.6, "S": 0.3, "Zn": 45.0, "Mn": 60.0}

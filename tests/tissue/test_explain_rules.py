@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import LookupFailed
-from fertkit.tissue import explain, score_tissue
-from fertkit.tissue.explain import (
+from fertkit.tissue import causes, explain, score_tissue
+from fertkit.tissue.causes import (
     SHORTFALL,
     _from_evidence,
     _item,
@@ -79,12 +79,9 @@ TABLES = {
 
 @pytest.fixture
 def tables(monkeypatch):
-    import importlib
-
-    module = importlib.import_module("fertkit.tissue.explain")
-    real = module.load_facts
+    real = causes.load_facts
     monkeypatch.setattr(
-        module, "load_facts", lambda name, numbers=(): TABLES[name] if name in TABLES else real(name, numbers)
+        causes, "load_facts", lambda name, numbers=(): TABLES[name] if name in TABLES else real(name, numbers)
     )
 
 

@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, LookupFailed
+from fertkit.tissue.agree import UNJUDGED_COLUMNS, unjudged_of
 from fertkit.tissue.match import CONDITION, _named, match_ranges, prepare_ranges
-from fertkit.tissue.unjudged import UNJUDGED_COLUMNS, unjudged_of
 
 NAN = float("nan")
 WITH, WITHOUT, SILENT, PLANT = (

@@ -10,7 +10,7 @@ from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.intake import read_tissue
 from fertkit.tissue import compare_pairs
 from fertkit.tissue.balance import choose_norms
-from fertkit.tissue.samples import samples_frame
+from fertkit.tissue.match import samples_frame
 
 
 def own(*rows, **columns):

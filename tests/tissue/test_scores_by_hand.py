@@ -13,8 +13,8 @@ from fertkit.errors import InputError, NotEstimable
 from fertkit.reference import load_ranges
 from fertkit.say.leaf_results import unjudged_in_short
 from fertkit.tissue import explain, nitrogen_nutrition_index, score_tissue, season_path
+from fertkit.tissue.causes import confidence_word
 from fertkit.tissue.dilution import critical_n, relative_yield
-from fertkit.tissue.explain import confidence_word
 from fertkit.tissue.match import match_ranges, prepare_ranges
 from fertkit.tissue.score import _distinct, _who, settle_cvs
 

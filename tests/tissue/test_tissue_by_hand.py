@@ -15,12 +15,10 @@ from fertkit.errors import InputError, NotEstimable
 from fertkit.reference.facts import load_facts
 from fertkit.say.leaf_results import above_text, low_relative, reasons_text
 from fertkit.tissue import balance_distance, build_norms, cnd, compare_treatments, dop, dris, ratios
-from fertkit.tissue.above import above_ranges
-from fertkit.tissue.cnd import check_norms, default_partition, ilr, ilr_basis
-from fertkit.tissue.doubts import doubts_of, soil_on_leaf
-from fertkit.tissue.dris import dris_function
-from fertkit.tissue.oxides import oxide_checks
-from fertkit.tissue.ratios import apply_paired_rules, balanced_with, wide_alone, wide_ratios
+from fertkit.tissue.agree import above_ranges, apply_paired_rules, balanced_with, wide_alone, wide_ratios
+from fertkit.tissue.causes import doubts_of, soil_on_leaf
+from fertkit.tissue.indices import check_norms, default_partition, dris_function, ilr, ilr_basis
+from fertkit.tissue.score import oxide_checks
 
 NAN = float("nan")
 
@@ -305,7 +303,7 @@ RATIO_NORMS = pd.DataFrame(
 
 
 def function(r, mean, cv, formula, k):
-    """The three functions as the notes of `fertkit.tissue.dris` write them."""
+    """The three functions as the notes of `fertkit.tissue.indices` write them."""
     s = cv * mean / 100
     if formula == "jones":
         return k * (r - mean) / s

@@ -1,6 +1,6 @@
-"""Put tissue scores into plain language: what is short and how sure, what could mislead, what can be done.
+"""Explain tissue scores: what is short and how sure, what could distort it, what can be done.
 
-Rates are left to local recommendations; every option carries its caution and its source.
+Each reason for doubt and each option is a sourced fact; rates are left to local recommendations.
 """
 
 from dataclasses import dataclass, replace
@@ -11,13 +11,12 @@ from fertkit.asked import a_label, asks, holding, maybe_a_list
 from fertkit.errors import unknown
 from fertkit.intake.stages import stage_span
 from fertkit.reference import base_crop, list_sources
-from fertkit.reference.facts import load_facts
+from fertkit.reference.facts import load_facts, threshold
 from fertkit.results import Result
 from fertkit.rounding import at_least
-from fertkit.tissue.above import WHO, above_ranges
-from fertkit.tissue.doubts import TOLD, doubts_of, with_facts
+from fertkit.tissue.agree import WHO, above_ranges, balanced_with, wide_ratios
+from fertkit.tissue.classes import OVER, SHORT, Class
 from fertkit.tissue.match import CONDITION
-from fertkit.tissue.ratios import wide_ratios
 from fertkit.tissue.score import TissueScores
 
 #: Columns of a shortfall that its finding carries.
@@ -47,7 +46,7 @@ class Explanation(Result):
         look first, doubtful), ratio (a `WideRatio` that calls the nutrient low, or None), doubts, also_look,
         this_season, next_year, caution, source_key, provenance.
     above : DataFrame
-        Results above a range, with what could make them so (`fertkit.tissue.above.above_ranges`).
+        Results above a range, with what could make them so (`fertkit.tissue.agree.above_ranges`).
     doubts : DataFrame
         specimen, sample_id, label, key, nutrient, weakens, what, look_for, source_key, provenance.
     stories : DataFrame
@@ -288,3 +287,85 @@ def _stories(condition, short, season_over):
         for r in table.itertuples()
     ]
     return table[pd.Series(fits, index=table.index, dtype=bool)]
+
+
+STARVED, MANY_TOGETHER, REMEMBERED = "nitrogen first", "many short together", "values from memory"
+RESIDUE = ("Zn", "Mn", "Cu", "B", "Fe", "S")
+SOIL = ("Fe", "Mn", "Al")
+TOLD = ("drought", "wet soil", "cold soil", "stunted growth", "foliar residue")
+
+
+def doubts_of(rows: pd.DataFrame, short: pd.DataFrame, told=()) -> pd.DataFrame:
+    """Reasons to doubt the results of one sample.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Its rows of ``TissueScores.table``.
+    short : DataFrame
+        Its rows of ``TissueScores.shortfalls``.
+    told : iterable of str
+        What the user saw: drought, wet soil, cold soil, stunted growth, foliar residue.
+
+    Returns
+    -------
+    DataFrame
+        key, nutrient ('' for all), weakens ('yes' if it can explain the value away, 'in part' if it only
+        lowers the certainty, 'no'), what, look_for, source_key, provenance.
+    """
+    found = [(key, "") for key in told]
+    found += [("soil on the leaf", n) for n in SOIL if soil_on_leaf(rows)]
+    found += [("foliar residue", n) for n in _residue(rows)]
+    certain = set(short.loc[short["share_short"] >= 0.5, "nutrient"])
+    found += [(STARVED, n) for n in balanced_with(rows, certain)]
+    judged = rows[rows["source_key"] != ""]["nutrient"].nunique()
+    clear = short[short["share_short"] >= 0.5]
+    if len(clear) >= max(threshold("nutrients short together"), threshold("share short together") * judged):
+        found += [(MANY_TOGETHER, ""), ("growth dilution", "")]
+    found += [(key, n) for key, n in _antagonisms(rows)]
+    found += [
+        ("petiole not stated", n) for n in _all_marked(rows, "match", "source does not state the petiole")
+    ]
+    found += [(REMEMBERED, n) for n in _all_marked(rows, "provenance", "from_memory")]
+    return with_facts(found)
+
+
+def with_facts(found) -> pd.DataFrame:
+    """(key, nutrient) pairs with what is known of each key."""
+    facts = load_facts("distortions").set_index("key").drop(columns="nutrients")
+    pairs = list(dict.fromkeys(found))
+    return pd.DataFrame(pairs, columns=["key", "nutrient"], dtype=object).join(facts, on="key")
+
+
+def soil_on_leaf(rows: pd.DataFrame) -> bool:
+    """Whether iron and aluminium are high together, by the sanity limits or by the ranges that hold."""
+    limits = load_facts("sanity", ("low", "high")).set_index("check")["high"]
+    high = {}
+    for nutrient in ("Fe", "Al"):
+        mine = rows[(rows["nutrient"] == nutrient) & (rows["censored"] == "")]
+        above = mine["value"] > limits[f"{nutrient} with soil"]
+        high[nutrient] = bool((above | mine["class"].isin(OVER)).any())
+    return high["Fe"] and high["Al"]
+
+
+def _residue(rows):
+    """Elements above their toxic limit while the other sprayed elements are not."""
+    over = rows[(rows["class"] == Class.EXCESSIVE) & rows["nutrient"].isin(RESIDUE)]["nutrient"].unique()
+    return list(over) if len(over) == 1 else []
+
+
+def _antagonisms(rows):
+    classes = {n: set(g) for n, g in rows.groupby("nutrient")["class"]}
+    short = {n for n, c in classes.items() if c & set(SHORT)}
+    high = {n for n, c in classes.items() if c & set(OVER)}
+    if "Mg" in short and "K" in high and Class.SUFFICIENT in classes.get("Ca", ()):
+        yield "potassium over magnesium", "Mg"
+    if "Zn" in short and "P" in high:
+        yield "phosphorus over zinc", "Zn"
+
+
+def _all_marked(rows, column, mark):
+    """Nutrients every short verdict of which carries the mark."""
+    short = rows[rows["class"].isin(SHORT)]
+    marked = (short[column] == mark).groupby(short["nutrient"]).all()
+    return list(marked.index[marked])

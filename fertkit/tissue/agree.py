@@ -1,0 +1,345 @@
+"""Where the sources agree: what is short, worst first, what ratios add, what is above, what none judges."""
+
+from enum import StrEnum
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from fertkit.reference import base_crop
+from fertkit.reference.facts import load_facts
+from fertkit.results import plain
+from fertkit.rounding import at_most, below
+from fertkit.tissue.classes import ENOUGH, OVER, SHORT, Class, Reason
+from fertkit.tissue.match import CONDITION
+
+GROUP = [
+    "specimen",
+    "sample_id",
+    "label",
+    "crop",
+    "growth_stage",
+    "plant_part",
+    "nutrient",
+    "value",
+    "unit",
+    "censored",
+]
+
+
+class Verdict(StrEnum):
+    """What the sources of one result say together."""
+
+    SHORT = "short by every source"
+    SHORT_IF_TOLD = "short by every source that can tell"
+    DISAGREE = "sources disagree"
+    WITHIN = "within a critical range"
+    ENOUGH = "enough by every source"
+    NOT_JUDGED = "not judged"
+
+
+def agreement_of(scored: pd.DataFrame) -> pd.DataFrame:
+    """One row per sample and nutrient over its sources.
+
+    Returns
+    -------
+    DataFrame
+        The sample's columns, then sources (number that class it), untold (number that cannot tell, as the
+        value is only known to lie below or above a limit), short, within (number whose critical range holds
+        the value, so that they leave it open; not counted in short), deficient, short_by_range,
+        short_by_critical_level, lowest_limit and highest_limit of the sources that class it, middle_limit of
+        all, worst_distance, probability_below (mean over the sources that give one), strictest_class and
+        mildest_class, verdict, short_sources, within_sources, untold_sources, within_ranges (in words).
+    """
+    within = scored["within_critical"].astype(bool)
+    short = scored["class"].isin(SHORT) & ~within
+    order = np.array([name.value for name in Class], dtype=object)
+    number = scored["class"].map({name: i for i, name in enumerate(order)}).astype(float)
+    # Rows of one sample and nutrient stand together, so a running number is the group.
+    new_sample = scored["specimen"] != scored["specimen"].shift()
+    first = new_sample | (scored["nutrient"] != scored["nutrient"].shift())
+    group = first.cumsum().to_numpy()
+    untold = _untold(scored)
+    measures = _measures(scored, short, within, untold, number)
+    work = pd.DataFrame({name: values for name, (values, _) in measures.items()})
+    totals = work.groupby(group).agg({name: how for name, (_, how) in measures.items()})
+    out = pd.concat([scored.loc[first, GROUP].reset_index(drop=True), totals.reset_index(drop=True)], axis=1)
+    alone = number[first].reset_index(drop=True)
+    for name in ("strictest_class", "mildest_class"):
+        out[name] = order[out[name].fillna(alone).to_numpy(int)]
+    every, some = out["short"] == out["sources"], out["short"] > 0
+    cases = {
+        Verdict.NOT_JUDGED: out["sources"] == 0, Verdict.SHORT_IF_TOLD: every & (out["untold"] > 0),
+        Verdict.SHORT: every, Verdict.DISAGREE: some, Verdict.WITHIN: out["within"] > 0,
+    }  # fmt: skip
+    out["verdict"] = np.select(list(cases.values()), [str(name) for name in cases], str(Verdict.ENOUGH))
+    out["short_sources"] = _joined(scored["source_key"], short, group, out["short"] > 0)
+    out["within_sources"] = _joined(scored["source_key"], within, group, out["within"] > 0)
+    out["untold_sources"] = _joined(scored["source_key"], untold, group, out["untold"] > 0)
+    ends = (
+        f"{plain(r.critical, digits=4)} to {plain(r.critical_high, digits=4)} ({r.source_key})"
+        for r in scored[within].itertuples()
+    )
+    ranges = pd.Series(list(ends), index=scored.index[within], dtype=object).reindex(scored.index)
+    out["within_ranges"] = _joined(ranges, within, group, out["within"] > 0)
+    return out
+
+
+def _joined(texts, mine, group, rows):
+    """Texts of the marked sources of each result, joined; '' where it has none."""
+    joined = pd.Series("", index=rows.index, dtype=object)
+    if mine.any():
+        joined[rows] = texts[mine].groupby(group[mine]).agg("; ".join).to_numpy()
+    return joined
+
+
+def _untold(scored):
+    """Scores whose source has a limit that a value known only to lie below or above another does not meet."""
+    ends = scored[["low", "high", "critical", "toxic_above"]].notna().any(axis=1)
+    return scored["censored"].isin(["<", ">"]) & (scored["class"] == Class.NOT_CLASSED) & ends
+
+
+def _measures(scored, short, within, untold, number) -> dict:
+    """What is taken over the sources of a result: name -> (values, how)."""
+    judged = short | within | scored["class"].isin(ENOUGH)
+    by_range = scored["kind"] == "sufficiency range"
+    limit = scored["limit"]
+    return {
+        "sources": (judged.astype(int), "sum"),
+        "untold": (untold.astype(int), "sum"),
+        "short": (short.astype(int), "sum"),
+        "within": (within.astype(int), "sum"),
+        "deficient": ((scored["class"] == Class.DEFICIENT).astype(int), "sum"),
+        "short_by_range": ((short & by_range).astype(int), "sum"),
+        "short_by_critical_level": ((short & ~by_range).astype(int), "sum"),
+        "lowest_limit": (limit.where(judged), "min"),
+        "middle_limit": (limit, "median"),
+        "highest_limit": (limit.where(judged), "max"),
+        "worst_distance": (scored["distance"], "min"),
+        "probability_below": (scored["probability_below"], "mean"),
+        "strictest_class": (number.where(judged), "min"),
+        "mildest_class": (number.where(judged), "max"),
+    }
+
+
+def shortfalls_of(agreement: pd.DataFrame) -> pd.DataFrame:
+    """Rows at least one source calls short or holds inside its critical range, ranked within each sample.
+
+    First what every source calls short, then what the sources disagree on, last what lies within a critical
+    range without any source calling it short (``share_short`` 0); within these by the probability
+    of being below, then by the distance. A source that cannot tell counts against ``share_short``. ``rank``
+    counts from 1 in each sample.
+    """
+    short = agreement[(agreement["short"] > 0) | (agreement["within"] > 0)].copy()
+    short["share_short"] = short["short"] / (short["sources"] + short["untold"])
+    chance = short["probability_below"].fillna(short["share_short"])
+    short = short.assign(chance=chance).sort_values(
+        ["specimen", "share_short", "chance", "worst_distance"],
+        ascending=[True, False, False, True],
+        kind="stable",
+    )
+    short["rank"] = short.groupby("specimen").cumcount() + 1
+    return short.drop(columns="chance").reset_index(drop=True)
+
+
+def named_rows(samples: pd.DataFrame, most: int = 3) -> str:
+    """Samples by name and row of the file: 'North, row 5; South, row 6; ...'."""
+    first = samples.head(most)
+    names = [f"{r.label.removesuffix(f', row {r.row:g}')}, row {r.row:g}" for r in first.itertuples()]
+    return "; ".join([*names, "..."] if len(samples) > most else names)
+
+
+class WideRatio(NamedTuple):
+    """A ratio above its published limits: `nutrient` is low relative to `over`."""
+
+    ratio: str
+    value: float
+    lowest: float
+    highest: float
+    sources: str
+    nutrient: str
+    over: str
+
+
+def apply_paired_rules(scored: pd.DataFrame) -> pd.DataFrame:
+    """Call a nutrient short by a source whose rule asks for a ratio as well only where both hold.
+
+    Parameters
+    ----------
+    scored : DataFrame
+        ``TissueScores.table``.
+
+    Returns
+    -------
+    DataFrame
+        The same rows; where the ratio is below its limit the class is sufficient, where it is not known the
+        result cannot be classed, each with the reason.
+    """
+    for rule in load_facts("paired", ("at_least",)).itertuples():
+        mine = (scored["source_key"] == rule.source_key) & (scored["nutrient"] == rule.nutrient)
+        mine &= scored["class"].isin(SHORT)
+        if not mine.any():
+            continue
+        crops = [crop for crop in scored.loc[mine, "crop"].unique() if base_crop(crop) == rule.crop]
+        mine &= scored["crop"].isin(crops)
+        ratio = _ratios(scored, rule.ratio).reindex(scored.loc[mine, "specimen"]).set_axis(mine.index[mine])
+        told = {"ratio": rule.ratio, "limit": plain(rule.at_least)}
+        for rows, name, reason in (
+            (ratio.index[ratio < rule.at_least], Class.SUFFICIENT, Reason.RATIO_BELOW),
+            (ratio.index[ratio.isna()], Class.NOT_CLASSED, Reason.RATIO_UNKNOWN),
+        ):
+            if len(rows):
+                words = [reason.text.format(**told, value=plain(ratio[i])) for i in rows]
+                scored = scored.copy(deep=False)
+                scored["class"] = scored["class"].mask(scored.index.isin(rows), name.value)
+                scored.loc[rows, "reason"] = words
+                scored.loc[rows, "within_critical"] = False
+                scored.loc[rows, "probability_below"] = np.nan
+    return scored
+
+
+def _ratios(scored, name):
+    """Ratio of each specimen that gives both results."""
+    top, under = (
+        scored[(scored["nutrient"] == n) & (scored["censored"] == "") & (scored["value"] > 0)]
+        .drop_duplicates("specimen")
+        .set_index("specimen")["value"]
+        for n in name.split(":")
+    )
+    return (top / under).dropna()
+
+
+def wide_ratios(rows: pd.DataFrame) -> dict[str, WideRatio]:
+    """Nutrients of one sample that a ratio above its published limits calls low against another.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Its rows of ``TissueScores.table``.
+    """
+    told = {}
+    ratios = rows[(rows["unit"] == "ratio") & (rows["source_key"] != "")]
+    for name, mine in ratios.groupby("nutrient", sort=False):
+        wide = mine[mine["class"].isin(OVER)]
+        if 2 * len(wide) > len(mine):
+            first = wide.iloc[0]
+            ends = wide["high"].min(), wide["high"].max()
+            top, under = name.split(":")
+            told[under] = WideRatio(name, first["value"], *ends, ", ".join(wide["source_key"]), under, top)
+    return told
+
+
+def wide_alone(scored: pd.DataFrame, items: pd.DataFrame) -> list[tuple[str, WideRatio]]:
+    """Each wide ratio, by sample, in which no finding speaks of the nutrient it calls low."""
+    said = set(zip(items["specimen"], items["nutrient"], strict=True))
+    ratios, lines = scored[scored["unit"] == "ratio"], []
+    for (specimen, label), rows in ratios.groupby(["specimen", "label"], sort=False):
+        told = wide_ratios(rows)
+        lines += [(label, wide) for nutrient, wide in told.items() if (specimen, nutrient) not in said]
+    return lines
+
+
+def balanced_with(rows: pd.DataFrame, short: set) -> list[str]:
+    """Nutrients short together with the other one of a ratio that is not above any of its limits."""
+    ratios = rows[(rows["unit"] == "ratio") & (rows["source_key"] != "")]
+    found = []
+    for name, mine in ratios.groupby("nutrient", sort=False):
+        top, under = name.split(":")
+        if {top, under} <= short and not mine["class"].isin(OVER).any():
+            found.append(under)
+    return found
+
+
+KEY = [*CONDITION, "nutrient"]
+UNJUDGED_COLUMNS = [
+    *("specimen", "sample_id", "label", *KEY, "value", "unit", "censored"),
+    *("differs_in", "near_stage", "near_part", "near_lowest", "near_highest", "near_sources", "near_short"),
+]
+
+
+def unjudged_of(scored: pd.DataFrame, close: pd.DataFrame) -> pd.DataFrame:
+    """One row per result without a range, with the nearest ranges that would judge it if one thing were else.
+
+    Parameters
+    ----------
+    scored : DataFrame
+        ``TissueScores.table``.
+    close : DataFrame
+        ``TissueScores.close``.
+
+    Returns
+    -------
+    DataFrame
+        The sample's columns, then differs_in ('' where no near range is published), near_stage, near_part,
+        near_lowest and near_highest limit, near_sources, near_short (sources that would call it short).
+    """
+    alone = scored[(scored["source_key"] == "") & (scored["value"] > 0) & scored["unit"].ne("ratio")]
+    if alone.empty:
+        return pd.DataFrame(columns=UNJUDGED_COLUMNS)
+    alone = alone[UNJUDGED_COLUMNS[: UNJUDGED_COLUMNS.index("differs_in")]]
+    both = alone.merge(close.drop(columns="source_key").assign(key=close["source_key"]), on=KEY, how="left")
+    both["limit"] = both["limit"].astype(float)
+    known = both["limit"].notna() & both["censored"].isin(["", "<"])
+    value, limit = both["value"], both["limit"]
+    short = np.where(both["censored"] == "<", at_most(value, limit), below(value, limit))
+    both["short"] = both["key"].where(known & short)
+    text = {name: lambda v: "; ".join(dict.fromkeys(v.dropna())) for name in ("near_stage", "near_part")}
+    rows = both.groupby(["specimen", "nutrient"], sort=False).agg(
+        differs_in=("differs_in", lambda v: v.iloc[0] if isinstance(v.iloc[0], str) else ""),
+        near_stage=("near_stage", text["near_stage"]),
+        near_part=("near_part", text["near_part"]),
+        near_lowest=("limit", "min"),
+        near_highest=("limit", "max"),
+        near_sources=("key", text["near_part"]),
+        near_short=("short", text["near_part"]),
+    )
+    return alone.merge(rows.reset_index(), on=["specimen", "nutrient"])[UNJUDGED_COLUMNS]
+
+
+WHO = ["specimen", "sample_id", "label"]
+ABOVE_COLUMNS = [
+    *WHO, "nutrient", "class", "value", "unit", "censored", "lowest_limit", "highest_limit", "over",
+    "sources", "over_sources", "reasons", "source_key",
+]  # fmt: skip
+ADDING = ("soil on the leaf", "foliar residue", "stunted growth")
+
+
+def above_ranges(scored: pd.DataFrame) -> pd.DataFrame:
+    """Results at least half of the sources that judge them call high or excessive.
+
+    Parameters
+    ----------
+    scored : DataFrame
+        ``TissueScores.table``.
+
+    Returns
+    -------
+    DataFrame
+        specimen, sample_id, label, nutrient, class (the highest), value, unit, censored, lowest_limit and
+        highest_limit, over (sources that call it so) of sources, over_sources, reasons (keys of known
+        distortions), source_key (of the ranges and of the reasons).
+    """
+    judged = scored[scored["class"].isin(SHORT + ENOUGH)]
+    judged = judged[judged["unit"] != "ratio"]
+    judged = judged[judged.groupby("specimen")["class"].transform(lambda c: c.isin(OVER).any()).astype(bool)]
+    rows = []
+    for named, mine in judged.groupby([*WHO, "nutrient"], sort=False):
+        over = mine[mine["class"].isin(OVER)]
+        if len(over) and 2 * len(over) >= len(mine):
+            excessive = over["class"] == Class.EXCESSIVE
+            limits = over["toxic_above"].where(excessive, over["high"])
+            reasons = _reasons(named[-1])
+            keys = dict.fromkeys([*over["source_key"], *reasons["source_key"]])
+            value = over[["value", "unit", "censored"]].iloc[0]
+            asked = limits.min(), limits.max(), len(over), len(mine)
+            words = "; ".join(over["source_key"]), "; ".join(reasons["key"]), ";".join(keys)
+            rows.append((*named, OVER[int(excessive.any())].value, *value, *asked, *words))
+    return pd.DataFrame(rows, columns=ABOVE_COLUMNS)
+
+
+def _reasons(nutrient):
+    """Distortions that add to the nutrient; stunted growth concentrates any."""
+    facts = load_facts("distortions")
+    facts = facts[facts["key"].isin(ADDING)]
+    named = facts["nutrients"].map(lambda text: nutrient in text.split())
+    return facts[named] if named.any() else facts[facts["nutrients"] == ""]
