@@ -36,7 +36,9 @@ from fertkit.report.answer_table import (
 from fertkit.report.trial_answer import citations, in_currency
 from fertkit.response import ResponseAnalysis, analyse_response
 from fertkit.results import Result
-from fertkit.tissue import Explanation, TissueScores, explain, score_tissue
+from fertkit.tissue import explain, score_tissue
+from fertkit.tissue.causes import Explanation
+from fertkit.tissue.score import TissueScores
 from fertkit.units import convert_area_rate, mass_kg
 
 

@@ -6,7 +6,7 @@ Method
   crop, part and stage; class, position within the range and the probability that the true value lies
   below the limit, P = Phi((L - x) / (x CV)), with laboratory and sampling spread in quadrature. Sources
   that disagree are shown side by side. A stage or part that does not match is never used silently.
-* Balance: `ratios`; `dris` (indices from nutrient ratios; Beaufils 1973, Jones 1981); `dop` (100 C /
+* Balance: `dris` (indices from nutrient ratios; Beaufils 1973, Jones 1981); `dop` (100 C /
   C_ref - 100); `cnd` (centred log ratios, the squared distance r2); `nitrogen_nutrition_index` (N over a
   W^-b).
 * Compare: `compare_pairs` (good against poor area: log ratio against its noise, growth dilution),
@@ -24,25 +24,16 @@ A value of 2.70 % against a limit of 2.90 % with a spread of 4 % lies below it w
 0.968
 """
 
-from fertkit.tissue.balance import Balance, dop, ratios
-from fertkit.tissue.causes import Explanation, explain
-from fertkit.tissue.compare import SeasonPath, TreatmentComparison, compare_treatments, season_path
-from fertkit.tissue.dilution import NutritionIndex, nitrogen_nutrition_index
+from fertkit.tissue.balance import dop
+from fertkit.tissue.causes import explain
+from fertkit.tissue.compare import compare_treatments, season_path
+from fertkit.tissue.dilution import nitrogen_nutrition_index
 from fertkit.tissue.indices import cnd, dris
-from fertkit.tissue.norms import Norms, balance_distance, build_norms
-from fertkit.tissue.pairs import PairComparison, compare_pairs
-from fertkit.tissue.score import TissueScores, score_tissue
+from fertkit.tissue.norms import build_norms
+from fertkit.tissue.pairs import compare_pairs
+from fertkit.tissue.score import score_tissue
 
 __all__ = [
-    "Balance",
-    "Explanation",
-    "Norms",
-    "NutritionIndex",
-    "PairComparison",
-    "SeasonPath",
-    "TissueScores",
-    "TreatmentComparison",
-    "balance_distance",
     "build_norms",
     "cnd",
     "compare_pairs",
@@ -51,7 +42,6 @@ __all__ = [
     "dris",
     "explain",
     "nitrogen_nutrition_index",
-    "ratios",
     "score_tissue",
     "season_path",
 ]

@@ -1,21 +1,19 @@
-"""What nutrient balances share, plain ratios, and the deviation from optimum percentage."""
+"""What nutrient balances share, and the deviation from optimum percentage."""
 
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_list, asks, holding
+from fertkit.asked import asks, holding
 from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, unknown
 from fertkit.intake.parts import parts_match, plant_part
-from fertkit.intake.plausible import home_unit
 from fertkit.reference import base_crop, list_sources
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result, checks_frame
 from fertkit.tissue.agree import Verdict
 from fertkit.tissue.match import samples_frame
 from fertkit.tissue.score import score_tissue
-from fertkit.units import convert_concentration
 
 INDEX_COLUMNS = ["specimen", "sample_id", "nutrient", "value", "index", "order", "verdict"]
 
@@ -175,9 +173,6 @@ def range_verdicts(samples) -> pd.DataFrame:
     return agreement[["specimen", "nutrient", "verdict"]]
 
 
-RATIOS = ("N:S", "N:P", "N:K", "K:Mg", "K:Ca", "Ca:Mg", "P:Zn", "Fe:Mn")
-
-
 def deviation_from_optimum(value, optimum):
     """``100 value / optimum - 100`` [%] (Montanes et al. 1995): 0 is the optimum, negative is short."""
     return value * 100.0 / optimum - 100.0
@@ -230,45 +225,3 @@ def dop(samples, optimum: dict, *, source_key: str = "own table", provenance: st
     lost = context.index.difference(index.index)
     why = pd.Series("none of the optimum's nutrients was measured", index=lost)
     return make_balance("Deviation from optimum percentage", "dop", samples, index, totals, norms, why)
-
-
-@asks(samples=holding("table", like="what read_tissue gives, or its table"), pairs=a_list)
-def ratios(samples, pairs=RATIOS) -> pd.DataFrame:
-    """Mass ratios of nutrients, both in one unit.
-
-    Parameters
-    ----------
-    samples : TissueSamples or DataFrame
-    pairs : iterable of str
-        Such as N:S. A censored or zero result makes no ratio.
-
-    Returns
-    -------
-    DataFrame
-        specimen, sample_id, ratio, value. Published windows of ratios (N:S of some crops) are scored by
-        `score_tissue`, beside the nutrients.
-
-    Examples
-    --------
-    >>> from fertkit.tissue import ratios
-    >>> from io import StringIO
-    >>> from fertkit.intake import read_tissue
-    >>> sheet = "Sample,Crop,Stage,Part,N %,P %,K %\\nA,corn,R1,ear leaf,3.30,0.20,1.40\\n"
-    >>> table = ratios(read_tissue(StringIO(sheet)), pairs=("N:P", "N:K"))
-    >>> table.set_index("ratio")["value"].round(4).to_dict()
-    {'N:P': 16.5, 'N:K': 2.3571}
-    """
-    grid, context = results_grid(samples)
-    rows = []
-    for pair in pairs:
-        if pair.count(":") != 1:
-            raise unknown("ratio", pair, RATIOS)
-        top, under = pair.split(":")
-        if top not in grid or under not in grid:
-            continue
-        a, b = (convert_concentration(grid[n], home_unit(n), "mg/kg") for n in (top, under))
-        found = pd.DataFrame({"specimen": grid.index, "sample_id": context["sample_id"], "ratio": pair})
-        rows.append(found.assign(value=a / b))
-    columns = ["specimen", "sample_id", "ratio", "value"]
-    table = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=columns)
-    return table.dropna(subset=["value"]).sort_values(["specimen"], kind="stable").reset_index(drop=True)

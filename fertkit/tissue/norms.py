@@ -31,7 +31,7 @@ class Norms(Result):
         Yield from which a sample counts as high [the unit of the yields].
     n_high, n_low : int
     balances : dict
-        cnd: mean and covariance of the isometric log ratios of the high group, for `balance_distance`.
+        cnd: mean and covariance of the isometric log ratios of the high group, for `distance`.
     """
 
     method: str
@@ -58,6 +58,29 @@ class Norms(Result):
         if self.method != "cnd":
             return np.nan
         return critical_r2(self.n_low / (self.n_high + self.n_low), len(self.norms))
+
+    @asks(samples=holding("table", like="what read_tissue gives, or its table"))
+    def distance(self, samples) -> pd.DataFrame:
+        """Squared Mahalanobis distance of the isometric log ratios from the high-yield group's centre.
+
+        For norms built with ``method="cnd"``. Returns specimen, sample_id, distance2 and p_value: chance that
+        a sample of the high group lies further out, by the chi-square law with as many degrees of freedom as
+        balances (the centre taken as known).
+        """
+        from scipy.stats import chi2
+
+        if self.method != "cnd":
+            raise NotEstimable("the distance needs norms built with method='cnd'")
+        grid, context = results_grid(samples)
+        held = self.balances["nutrients"]
+        if not set(held) <= set(grid):
+            raise NotEstimable(f"the samples lack {', '.join(sorted(set(held) - set(grid)))}")
+        parts = percent_grid(grid, held).dropna()
+        gap = ilr(close_parts(parts.to_numpy())) - self.balances["mean"]
+        distance = np.einsum("ij,jk,ik->i", gap, np.linalg.pinv(self.balances["covariance"]), gap)
+        ids = context.loc[parts.index, "sample_id"].to_numpy()
+        columns = {"specimen": parts.index, "sample_id": ids, "distance2": distance}
+        return pd.DataFrame(columns | {"p_value": chi2.sf(distance, len(held))})
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -154,66 +177,6 @@ def build_norms(
     else:
         raise NotEstimable(f"unknown method '{method}'; choose dris or cnd")
     return Norms(method, table.assign(n=n_high, **common, **trace), float(cutoff), n_high, n_low, balances)
-
-
-@asks(
-    samples=holding("table", like="what read_tissue gives, or its table"),
-    norms=holding("norms", "method", like="what build_norms gives"),
-)
-def balance_distance(samples, norms: Norms) -> pd.DataFrame:
-    """Squared Mahalanobis distance of the isometric log ratios from the high-yield group's centre.
-
-    Parameters
-    ----------
-    samples : TissueSamples or DataFrame
-    norms : Norms
-        Built with ``method="cnd"``.
-
-    Returns
-    -------
-    DataFrame
-        specimen, sample_id, distance2, p_value: chance that a sample of the high group lies further out, by
-        the chi-square law with as many degrees of freedom as balances (the centre taken as known).
-
-    Examples
-    --------
-    >>> from fertkit.tissue import balance_distance
-    >>> from fertkit.tissue import build_norms
-
-    >>> import numpy as np
-    >>> import pandas as pd
-    >>> leaf = np.random.default_rng(1).lognormal(np.log([3.0, 0.3, 2.0]), 0.1, (40, 3))
-    >>> samples = pd.DataFrame({
-    ...     "sample_id": np.repeat([f"s{i}" for i in range(40)], 3), "crop": "corn", "growth_stage": "R1",
-    ...     "plant_part": "ear leaf", "nutrient": ["N", "P", "K"] * 40, "value": leaf.ravel(), "unit": "%",
-    ... })
-    >>> yields = {f"s{i}": 150.0 + i for i in range(40)}
-    >>> norms = build_norms(samples, yields, cutoff=170.0, method="cnd")
-    >>> distance = balance_distance(samples, norms)
-    >>> high = distance["sample_id"].map(yields) >= 170.0
-    >>> float(round(distance.loc[high, "distance2"].sum(), 6))  # 3 log ratios x (20 - 1), a trace identity
-    57.0
-    """
-    from scipy.stats import chi2
-
-    if norms.method != "cnd":
-        raise NotEstimable("the distance needs norms built with method='cnd'")
-    grid, context = results_grid(samples)
-    held = norms.balances["nutrients"]
-    if not set(held) <= set(grid):
-        raise NotEstimable(f"the samples lack {', '.join(sorted(set(held) - set(grid)))}")
-    parts = percent_grid(grid, held).dropna()
-    gap = ilr(close_parts(parts.to_numpy())) - norms.balances["mean"]
-    distance = np.einsum("ij,jk,ik->i", gap, np.linalg.pinv(norms.balances["covariance"]), gap)
-    ids = context.loc[parts.index, "sample_id"].to_numpy()
-    return pd.DataFrame(
-        {
-            "specimen": parts.index,
-            "sample_id": ids,
-            "distance2": distance,
-            "p_value": chi2.sf(distance, len(held)),
-        }
-    )
 
 
 def _refuse_mixture(context):

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from fertkit.errors import InputError, NotEstimable
 from fertkit.reference import load_table
-from fertkit.tissue import balance_distance, build_norms, cnd, dop, dris, ratios
+from fertkit.tissue import build_norms, cnd, dop, dris
 from fertkit.tissue.indices import (
     FORMULAS,
     close_parts,
@@ -224,11 +224,6 @@ def test_log_ratios_keep_their_laws(parts):
     assert basis @ basis.T == pytest.approx(np.eye(len(closed) - 1), abs=1e-12)
 
 
-def test_ratios_are_by_mass_in_one_unit(tidy):
-    table = ratios(tidy({"a": {"N": 3.0, "S": 0.2, "P": 0.3, "Zn": 20.0}})).set_index("ratio")["value"]
-    assert table.to_dict() == pytest.approx({"N:S": 15, "N:P": 10, "P:Zn": 150})
-
-
 def _made_orchard(tidy, n=60):
     rng = np.random.default_rng(7)
     ids = [f"s{i}" for i in range(n)]
@@ -270,7 +265,7 @@ def test_own_cnd_norms_judge_their_own_group_mildly(tidy):
     # Sum over the high group of each squared index is n - 1 by the definition of the standard deviation.
     assert totals[high].sum() == pytest.approx(4 * (high.sum() - 1))
     assert totals[~high].mean() > 5 * totals[high].mean()
-    distance = balance_distance(samples, norms).set_index("sample_id")["distance2"]
+    distance = norms.distance(samples).set_index("sample_id")["distance2"]
     assert distance[high].sum() == pytest.approx(
         3 * (high.sum() - 1)
     )  # trace identity of Mahalanobis distances

@@ -14,7 +14,7 @@ from statsmodels.stats.anova import anova_lm
 from fertkit.errors import InputError, NotEstimable
 from fertkit.reference.facts import load_facts
 from fertkit.say.leaf_results import above_text, low_relative, reasons_text
-from fertkit.tissue import balance_distance, build_norms, cnd, compare_treatments, dop, dris, ratios
+from fertkit.tissue import build_norms, cnd, compare_treatments, dop, dris
 from fertkit.tissue.agree import above_ranges, apply_paired_rules, balanced_with, wide_alone, wide_ratios
 from fertkit.tissue.causes import doubts_of, soil_on_leaf
 from fertkit.tissue.indices import check_norms, default_partition, dris_function, ilr, ilr_basis
@@ -286,15 +286,6 @@ def test_what_is_said_of_a_balance(tidy):
     assert nowhere == "a: order of need N (3.33); ranges: nothing judged"
 
 
-def test_plain_ratios(tidy):
-    samples = tidy({"a": {"N": 3.0, "P": 0.3, "Zn": 20.0}, "b": {"N": 2.0}, "c": {"P": 0.2, "Zn": 40.0}})
-    got = ratios(samples, pairs=("N:P", "P:Zn", "N:K"))
-    assert got[["sample_id", "ratio"]].to_numpy().tolist() == [["a", "N:P"], ["a", "P:Zn"], ["c", "P:Zn"]]
-    assert got["value"].tolist() == pytest.approx([10.0, 150.0, 50.0])
-    assert got.index.tolist() == [0, 1, 2]
-    assert ratios(samples, pairs=("K:Mg",)).empty
-
-
 RATIO_NORMS = pd.DataFrame(
     {"crop": "corn", "plant_part": "ear leaf", "ratio": ["N/P", "N/K", "K/P", "N/DM", "Mn/Zn"],
      "mean": [10.0, 1.5, 6.7, 3.0, 2.0], "cv_pct": [14.0, 22.0, 20.0, 10.0, 25.0], "source_key": "own",
@@ -461,7 +452,7 @@ def test_log_ratio_norms_of_a_high_group(tidy):
     assert table["clr_sd"].to_dict() == pytest.approx(logs.std().to_dict())
     assert table["mean_g_kg"].tolist() == pytest.approx([*(high.mean() * 10), NAN], nan_ok=True)
     assert norms.critical_r2 == pytest.approx(stats.chi2.isf(15 / 27, 3))
-    got = balance_distance(tidy(values), norms)
+    got = norms.distance(tidy(values))
     basis = np.array(
         [[math.sqrt(2 / 3), -math.sqrt(1 / 6), -math.sqrt(1 / 6)], [0, math.sqrt(0.5), -math.sqrt(0.5)]]
     )
@@ -472,9 +463,9 @@ def test_log_ratio_norms_of_a_high_group(tidy):
     assert got["distance2"].iloc[:12].tolist() == pytest.approx(by_hand)
     assert got["p_value"].tolist() == pytest.approx(stats.chi2.sf(got["distance2"], 2).tolist())
     with pytest.raises(NotEstimable, match="the samples lack K"):
-        balance_distance(tidy({"a": {"N": 3.0}}), norms)
+        norms.distance(tidy({"a": {"N": 3.0}}))
     with pytest.raises(NotEstimable, match="method='cnd'"):
-        balance_distance(tidy(values), build_norms(tidy(values), yields, cutoff=150.0))
+        build_norms(tidy(values), yields, cutoff=150.0).distance(tidy(values))
 
 
 def test_groups_too_small_and_nutrients_not_complete(tidy):
