@@ -7,7 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.errors import LookupFailed, UnitError
-from fertkit.reference import bushel_lb, load_crops, trade_moisture_pct
+from fertkit.reference import load_crops
+from fertkit.reference.crops import bushel_lb, trade_moisture_pct
 from fertkit.units import (
     ACRE_HA,
     AREA_RATE_KG_HA,

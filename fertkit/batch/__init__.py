@@ -1,6 +1,11 @@
 """Many trials or samples at once: cut into parts, done here or on a cluster, resumed where they ended."""
 
-from fertkit.batch.results import BatchResult
-from fertkit.batch.run import run_batch
+import lazy_loader
 
-__all__ = ["BatchResult", "run_batch"]
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "results": ["BatchResult"],
+        "run": ["run_batch"],
+    },
+)

@@ -18,7 +18,7 @@ from fertkit import __version__
 from fertkit.batch import samples, trials
 from fertkit.errors import FertkitError, InputError, LookupFailed, NotEstimable, Problem, shorten, unknown
 from fertkit.intake.strip_headers import ROLE_WORDS, each
-from fertkit.reference import load_ranges
+from fertkit.reference.load import load_ranges
 from fertkit.response.intervals import check_level
 from fertkit.response.prices import one_ratio, positive
 from fertkit.writing import naming, write_whole

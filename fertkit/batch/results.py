@@ -10,9 +10,9 @@ import pandas as pd
 from fertkit.batch.parts import ending, read_frame, typed, write_frame
 from fertkit.batch.record import KINDS, Settings
 from fertkit.batch.trials import page_name
-from fertkit.reference import list_sources
-from fertkit.report import Section, render_page, write_whole
+from fertkit.reference.load import list_sources
 from fertkit.report.cells import inert_table
+from fertkit.report.page import Section, render_page
 from fertkit.report.tables import pick
 from fertkit.response.analyse import SOURCES
 from fertkit.response.limits import price_check
@@ -20,6 +20,7 @@ from fertkit.response.prices import Prices
 from fertkit.response.status import Status, status_in_words
 from fertkit.results import Result, checks_frame
 from fertkit.tissue.score import settle_cvs
+from fertkit.writing import write_whole
 
 SHOWN = 200  # rows of a table on the index page
 #: Columns of which a batch should hold one value only, for one price to fit all.

@@ -8,11 +8,11 @@ import pandas as pd
 from fertkit.batch import parts
 from fertkit.batch.parts import PLACE, Part
 from fertkit.errors import FertkitError, InputError, Problem
-from fertkit.intake import read_tissue
-from fertkit.reference import load_ranges
+from fertkit.intake.tissue import read_tissue
+from fertkit.reference.load import load_ranges
 from fertkit.response.status import Status
-from fertkit.tissue import score_tissue
 from fertkit.tissue.match import CONDITION, LIMITS, NEEDED
+from fertkit.tissue.score import score_tissue
 
 NAME, SIZE = "sample_id", 2000  # column of the names; samples of a part that takes some seconds
 COLUMNS = "crop, growth_stage, plant_part, nutrient and value"  # of a data set, beside the names

@@ -12,9 +12,8 @@ import pandas as pd
 
 from fertkit.batch.parts import PLACE, Part, numbers_where_they_are, refusal, rows_of_part, typed
 from fertkit.errors import FertkitError, InputError, Problem
-from fertkit.intake import read_strips
 from fertkit.intake.files import open_table, text_of
-from fertkit.intake.strips import lines_of
+from fertkit.intake.strips import lines_of, read_strips
 from fertkit.response.averaging import AVERAGED
 from fertkit.response.data import unit_of
 from fertkit.response.doubtful import doubtful_rows, order_said, say_rows

@@ -8,7 +8,7 @@ import pandas as pd
 from fertkit.asked import asks
 from fertkit.budget.products import NUTRIENTS, PERCENT, find_product, of_products, product_cautions
 from fertkit.errors import FertkitError, InputError, NotEstimable, Problem, UnitError, unknown
-from fertkit.reference import list_sources
+from fertkit.reference.load import list_sources
 from fertkit.results import Result
 from fertkit.units import ACRE_HA, LB_KG, SHORT_TON_LB, US_GALLON_L, convert_area_rate
 

@@ -8,7 +8,7 @@ import pandas as pd
 from fertkit.asked import above_zero, asks, zero_or_more
 from fertkit.budget.yields import refuse
 from fertkit.errors import unknown
-from fertkit.reference import load_table
+from fertkit.reference.load import load_table
 from fertkit.rounding import at_least, below
 from fertkit.units import convert_area_rate, from_element
 

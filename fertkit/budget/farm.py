@@ -17,7 +17,7 @@ from fertkit.budget.rows import (
     rate_rows,
 )
 from fertkit.errors import UnitError, unknown
-from fertkit.reference import list_sources
+from fertkit.reference.load import list_sources
 from fertkit.results import Result
 from fertkit.units import convert_area_rate
 

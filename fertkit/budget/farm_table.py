@@ -13,7 +13,8 @@ from fertkit.budget.rows import AREA_UNITS
 from fertkit.budget.yields import YIELD_UNITS, beyond, highest_lb_ac, lb_ac_per, yield_unit
 from fertkit.errors import FertkitError, InputError, Problem, UnitError
 from fertkit.intake.numbers import number_style, read_number
-from fertkit.reference import crop_name, read_text_table
+from fertkit.reference.crops import crop_name
+from fertkit.reference.text_tables import read_text_table
 from fertkit.rounding import above
 
 TABLE = "farm table"

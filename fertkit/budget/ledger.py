@@ -11,7 +11,7 @@ from fertkit.budget.buffers import TEST_OF, decline_without_p, soil_buffer
 from fertkit.budget.farm import farm_budget
 from fertkit.budget.yields import refuse
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
-from fertkit.reference import list_sources
+from fertkit.reference.load import list_sources
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import at_least
 from fertkit.units import convert_area_rate

@@ -22,7 +22,8 @@ from fertkit.budget.rows import (
 )
 from fertkit.budget.yields import far_outside, goal_unit, lb_ac_per, refuse, yield_lb_ac
 from fertkit.errors import UnitError, unknown
-from fertkit.reference import crop_name, list_sources, nitrogen_note
+from fertkit.reference.crops import crop_name, nitrogen_note
+from fertkit.reference.load import list_sources
 from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import at_most
 from fertkit.units import SHORT_TON_LB

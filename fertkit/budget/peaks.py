@@ -9,7 +9,8 @@ from fertkit.asked import asks, holding
 from fertkit.budget.rates import OXIDE_OF, published_rates
 from fertkit.budget.timing import stage_place
 from fertkit.errors import UnitError, unknown
-from fertkit.reference import base_crop, list_sources, load_table
+from fertkit.reference.crops import base_crop
+from fertkit.reference.load import list_sources, load_table
 from fertkit.results import Result
 from fertkit.rounding import same
 from fertkit.units import convert_area_rate, from_element

@@ -8,7 +8,8 @@ import pandas as pd
 from fertkit.asked import a_table_of, above_zero, amounts_by_name, asks, maybe_a_list
 from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable, UnitError, unknown
-from fertkit.reference import crop_name, list_sources, load_table
+from fertkit.reference.crops import crop_name
+from fertkit.reference.load import list_sources, load_table
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import at_most
 

@@ -12,7 +12,8 @@ import numpy as np
 
 from fertkit.budget.yields import lb_ac_per
 from fertkit.errors import LookupFailed, UnitError, unknown
-from fertkit.reference import base_crop, bushel_lb, crop_name, load_crops, load_table, trade_moisture_pct
+from fertkit.reference.crops import base_crop, bushel_lb, crop_name, load_crops, trade_moisture_pct
+from fertkit.reference.load import load_table
 from fertkit.units import SHORT_TON_LB, convert_area_rate, from_element
 
 #: Nutrients in the order of every table; P and K as oxide, the form in which fertilizer is traded.

@@ -6,7 +6,8 @@ import pandas as pd
 from fertkit.budget.rates import NUTRIENT_ORDER, OXIDE_OF, default_order, derivation
 from fertkit.budget.yields import number, refuse, yield_lb_ac
 from fertkit.errors import UnitError, unknown
-from fertkit.reference import load_table, trade_moisture_pct
+from fertkit.reference.crops import trade_moisture_pct
+from fertkit.reference.load import load_table
 from fertkit.units import ACRE_HA, LB_KG, convert_area_rate, convert_concentration, from_element, to_element
 
 AMOUNTS = ("uptake", "harvested", "baled", "removed", "stays", "low", "high")

@@ -20,7 +20,8 @@ from fertkit.budget.timing import (
 )
 from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable
-from fertkit.reference import crop_name, list_sources, load_table
+from fertkit.reference.crops import crop_name
+from fertkit.reference.load import list_sources, load_table
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import at_most
 

@@ -10,7 +10,8 @@ from fertkit.budget.rates import amounts, published_rates
 from fertkit.budget.thresholds import OXIDE, check_test, thresholds
 from fertkit.budget.yields import goal_unit, refuse, yield_lb_ac
 from fertkit.errors import LookupFailed, UnitError, unknown
-from fertkit.reference import base_crop, bushel_lb, crop_name, list_sources, load_table
+from fertkit.reference.crops import base_crop, bushel_lb, crop_name
+from fertkit.reference.load import list_sources, load_table
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import at_least, below, same
 from fertkit.units import convert_area_rate

@@ -9,7 +9,8 @@ from fertkit.asked import asks
 from fertkit.budget.soil import soil_rate
 from fertkit.budget.thresholds import CLASSES, OXIDE, in_unit, soil_class, system_rows
 from fertkit.errors import FertkitError, InputError, Problem, UnitError
-from fertkit.reference import crop_name, list_sources, load_table
+from fertkit.reference.crops import crop_name
+from fertkit.reference.load import list_sources, load_table
 from fertkit.results import Result
 
 COLUMNS = ["system", "title", "status", "rate_lb_ac", "zone", "critical", "limit", "test_unit", "equation",

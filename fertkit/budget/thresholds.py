@@ -9,7 +9,8 @@ import pandas as pd
 from fertkit.asked import asks, zero_or_more
 from fertkit.budget.yields import refuse
 from fertkit.errors import LookupFailed, UnitError, unknown
-from fertkit.reference import base_crop, load_table
+from fertkit.reference.crops import base_crop
+from fertkit.reference.load import load_table
 from fertkit.rounding import at_most
 
 OXIDE = {"P": "P2O5", "K": "K2O"}

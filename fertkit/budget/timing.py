@@ -9,7 +9,8 @@ from fertkit.asked import amounts, asks
 from fertkit.budget.rates import OXIDE_OF
 from fertkit.budget.yields import refuse
 from fertkit.errors import InputError, NotEstimable, Problem, UnitError, unknown
-from fertkit.reference import base_crop, load_table
+from fertkit.reference.crops import base_crop
+from fertkit.reference.load import load_table
 
 POINT_COLUMNS = ["nutrient", "stage", "day", "gdd_f", "fraction", "bound", "source_key", "provenance", "used"]
 STAGE_COLUMNS = ["stage", "days", "gdd_f", "source_key", "provenance"]

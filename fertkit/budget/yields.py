@@ -4,16 +4,9 @@ import numpy as np
 
 from fertkit.errors import InputError, Problem, UnitError, typed
 from fertkit.intake.strip_headers import area_unit
-from fertkit.reference import (
-    bushel_lb,
-    cite,
-    crop_name,
-    load_crops,
-    load_table,
-    plausible_yield,
-    sold_by_weight,
-    trade_moisture_pct,
-)
+from fertkit.reference.crops import bushel_lb, crop_name, load_crops, sold_by_weight, trade_moisture_pct
+from fertkit.reference.load import cite, load_table
+from fertkit.reference.plausible_yields import plausible_yield
 from fertkit.results import plain
 from fertkit.rounding import above, at_least, at_most
 from fertkit.units import AREA_RATE_KG_HA, at_moisture, convert_area_rate

@@ -40,7 +40,7 @@ def run_field(arguments):
 
 
 def run_needs(arguments):
-    from fertkit.budget import nutrient_budget
+    from fertkit.budget.needs import nutrient_budget
     from fertkit.budget.yields import amount_unit
 
     unit = arguments.unit or amount_unit(arguments.goal_unit)
@@ -51,8 +51,9 @@ def run_needs(arguments):
 
 
 def run_leaf(arguments):
-    from fertkit.intake import read_tissue
-    from fertkit.tissue import explain, score_tissue
+    from fertkit.intake.tissue import read_tissue
+    from fertkit.tissue.causes import explain
+    from fertkit.tissue.score import score_tissue
 
     samples = read_tissue(
         arguments.file, crop=arguments.crop, stage=arguments.stage, part=arguments.part,
@@ -76,7 +77,7 @@ def _text(lines):
 
 def _pairs(samples):
     """The comparison of good and poor areas, where a file holds both; it leads the answer."""
-    from fertkit.tissue import compare_pairs
+    from fertkit.tissue.pairs import compare_pairs
 
     if not {"good", "poor"} <= set(samples.table["area"]):
         return []
@@ -109,7 +110,7 @@ def run_strips(arguments):
 
 def _read_strips(file, arguments):
     """Strips of a file, read as the command line says."""
-    from fertkit.intake import read_strips
+    from fertkit.intake.strips import read_strips
 
     return read_strips(file, crop=arguments.crop, **_reading(arguments))
 
@@ -133,7 +134,7 @@ def _units_by_role(arguments):
 def _print_means(strips, arguments):
     """Compare the treatments of each trial of a file that gives no rates; give the comparisons by name."""
     from fertkit.report.trial_answer import trial_rows
-    from fertkit.trials import analyse_strips
+    from fertkit.trials.analyse import analyse_strips
     from fertkit.trials.arrange import show, untreated
 
     names = [arguments.trial] if arguments.trial else list(dict.fromkeys(strips.table["trial"]))
@@ -181,6 +182,7 @@ def _print_trials(strips, arguments):
 def _answer_strips(strips, arguments):
     """Answer for one trial or for all together, write page and workbook; give the analyses by name."""
     from fertkit import report
+    from fertkit.writing import write_whole
 
     asked = {
         "nutrient_price": arguments.nutrient_price, "grain_price": arguments.grain_price,
@@ -193,7 +195,7 @@ def _answer_strips(strips, arguments):
         swing = arguments.price_swing
         answer = report.answer_trial(strips, name=arguments.trial, price_swing_pct=swing, **asked)
         trials, page = {answer.name: answer.response}, report.trial_page
-    written = arguments.page and report.write_whole(page(answer), arguments.page)
+    written = arguments.page and write_whole(page(answer), arguments.page)
     _write_workbook(answer, arguments.workbook)
     print(answer.summary())
     if written:
@@ -202,7 +204,7 @@ def _answer_strips(strips, arguments):
 
 
 def run_batch(arguments):
-    from fertkit.batch import run_batch
+    from fertkit.batch.run import run_batch
 
     wanted = (
         "nutrient_price", "grain_price", "seed", "level", "by", "ranges", "source_keys", "crop", "decimal",
@@ -219,7 +221,7 @@ def run_batch(arguments):
 
 
 def run_sources(arguments):
-    from fertkit.reference import list_sources
+    from fertkit.reference.load import list_sources
 
     known = {key.lower(): key for key in list_sources()["source_key"]}
     held = [known[key.lower()] for key in arguments.keys if key.lower() in known]
@@ -239,7 +241,7 @@ def _missed(key, known):
 
 
 def run_words(arguments):
-    from fertkit.reference import glossary
+    from fertkit.reference.words import glossary
 
     for row in glossary(" ".join(arguments.word) or None).itertuples():
         also = f" (also {row.also})" if row.also else ""
@@ -247,7 +249,7 @@ def run_words(arguments):
 
 
 def run_limits(arguments):
-    from fertkit.reference import list_limits
+    from fertkit.reference.words import list_limits
 
     for row in list_limits(arguments.topic).itertuples():
         print(f"{row.topic}, {row.about}: {row.limit} {row.what_to_do}")

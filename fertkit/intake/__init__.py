@@ -25,8 +25,13 @@ Examples
 strips.csv: 1 problem
 """
 
-from fertkit.intake.strips import StripTrial, read_strips
-from fertkit.intake.tissue import TissueSamples, read_tissue
-from fertkit.intake.yield_points import YieldPoints, read_points
+import lazy_loader
 
-__all__ = ["StripTrial", "TissueSamples", "YieldPoints", "read_points", "read_strips", "read_tissue"]
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "strips": ["read_strips", "StripTrial"],
+        "tissue": ["read_tissue", "TissueSamples"],
+        "yield_points": ["read_points", "YieldPoints"],
+    },
+)

@@ -6,8 +6,7 @@ from functools import cache
 from fertkit.errors import LookupFailed
 from fertkit.intake.parts import plant_part
 from fertkit.intake.stages import stage_span
-from fertkit.reference import load_crops
-from fertkit.reference.crops import leaf_crop
+from fertkit.reference.crops import leaf_crop, load_crops
 
 _MOST_WORDS = 16
 

@@ -6,7 +6,7 @@ from functools import cache, lru_cache
 
 from fertkit.errors import LookupFailed, unknown
 from fertkit.intake.spellings import plain
-from fertkit.reference import base_crop
+from fertkit.reference.crops import base_crop
 from fertkit.reference.facts import load_facts
 
 _PETIOLE = r"(?:the\s+|el\s+)?(?:petioles?|peciolos?|pet\.|(?:blatt)?stiele?)(?!\w)\)?"

@@ -12,7 +12,7 @@ import numpy as np
 
 from fertkit.errors import LookupFailed, unknown
 from fertkit.intake.spellings import plain
-from fertkit.reference import base_crop, load_stages
+from fertkit.reference.crops import base_crop, load_stages
 from fertkit.reference.facts import load_facts
 
 _DECIMAL = re.compile(r"(?:gs|z|zgs|zadoks|bbch|zadok|dc|ec|es|growth stage|zadoks gs)\.?[\s\-]*(\d{2})")

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from fertkit.errors import FertkitError, Problem, typed
-from fertkit.reference import load_crops, trade_moisture_pct
+from fertkit.reference.crops import load_crops, trade_moisture_pct
 from fertkit.units import at_moisture
 
 

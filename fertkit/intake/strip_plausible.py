@@ -6,7 +6,9 @@ import numpy as np
 
 from fertkit.errors import Problem, typed
 from fertkit.intake.spellings import plain, spellings
-from fertkit.reference import load_crops, load_table, plausible_yield
+from fertkit.reference.crops import load_crops
+from fertkit.reference.load import load_table
+from fertkit.reference.plausible_yields import plausible_yield
 from fertkit.results import plain as number
 from fertkit.rounding import above
 from fertkit.units import AREA_RATE_KG_HA, at_moisture, convert_area_rate

@@ -7,7 +7,7 @@ from fertkit.errors import Problem, typed
 from fertkit.intake.files import text_of
 from fertkit.intake.spellings import plain
 from fertkit.intake.strip_units import NUTRIENT_WORDS, VOLUME_UNITS, says_none
-from fertkit.reference import load_table
+from fertkit.reference.load import load_table
 from fertkit.results import plain as number
 from fertkit.units import AREA_RATE_KG_HA, LB_KG, US_GALLON_L, convert_area_rate
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from fertkit.intake.strip_moisture import trade_source
-from fertkit.reference import list_sources
+from fertkit.reference.load import list_sources
 from fertkit.results import Result
 
 

@@ -7,7 +7,7 @@ import numpy as np
 from fertkit.errors import FertkitError, Problem, typed
 from fertkit.intake.strip_headers import read_header
 from fertkit.intake.strip_units import AREA_UNITS, LENGTH_M, PLOT_M2
-from fertkit.reference import bushel_lb
+from fertkit.reference.crops import bushel_lb
 from fertkit.units import convert_area_rate, mass_kg
 
 

@@ -31,7 +31,7 @@ from fertkit.intake.strip_trial import StripTrial
 from fertkit.intake.strip_units import cell_parts
 from fertkit.intake.strip_weight import yields_from_weights
 from fertkit.intake.strip_wide import lengthen
-from fertkit.reference import crop_name
+from fertkit.reference.crops import crop_name
 from fertkit.results import checks_frame
 from fertkit.units import convert_area_rate
 

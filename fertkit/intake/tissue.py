@@ -80,7 +80,7 @@ class TissueSamples(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        from fertkit.reference import list_sources
+        from fertkit.reference.load import list_sources
 
         return list_sources(["MEMO"])
 

@@ -12,8 +12,7 @@ from fertkit.errors import LookupFailed, Problem, shorten
 from fertkit.intake.parts import adds_petiole, find_part, plant_part
 from fertkit.intake.spellings import plain
 from fertkit.intake.stages import find_span, stage_span
-from fertkit.reference import base_crop, crop_name, load_crops
-from fertkit.reference.crops import crops_named_in, leaf_crop, other_crop
+from fertkit.reference.crops import base_crop, crop_name, crops_named_in, leaf_crop, load_crops, other_crop
 
 ROLES = ("crop", "growth_stage", "plant_part")
 _SEAM = re.compile(r"[\s,;:/()\-@|]+(?:(?:at|in|from|taken at|sampled at|during)\s+)?")

@@ -16,7 +16,8 @@ from fertkit.intake.spellings import plain
 from fertkit.intake.strip_headers import area_unit
 from fertkit.intake.strip_moisture import trade_source
 from fertkit.line_lengths import check_long_file
-from fertkit.reference import bushel_lb, crop_name, list_sources, load_crops, trade_moisture_pct
+from fertkit.reference.crops import bushel_lb, crop_name, load_crops, trade_moisture_pct
+from fertkit.reference.load import list_sources
 from fertkit.results import Result
 from fertkit.sizes import LARGEST_LOG, MOST_POINTS, bytes_of, too_large
 from fertkit.units import AREA_RATE_KG_HA, FOOT_M, LB_KG, at_moisture, convert_area_rate

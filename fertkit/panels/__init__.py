@@ -3,31 +3,29 @@
 The panels load on first use and need ipywidgets; `fertkit.panels.serve` does not.
 """
 
-from importlib import import_module
+import lazy_loader
 
 from fertkit.errors import FertkitError
 
-_HOME_OF = {
-    "LeafPanel": "leaf",
-    "NeedsPanel": "needs",
-    "OptimumPanel": "optimum",
-    "PlanPanel": "plan",
-    "StripsPanel": "strips",
-    "in_words": "words",
-}
-
-__all__ = sorted(_HOME_OF)
+_load, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "leaf": ["LeafPanel"],
+        "needs": ["NeedsPanel"],
+        "optimum": ["OptimumPanel"],
+        "plan": ["PlanPanel"],
+        "strips": ["StripsPanel"],
+        "words": ["in_words"],
+    },
+)
 
 
 def __getattr__(name: str):
-    if name not in _HOME_OF:
-        raise AttributeError(f"module 'fertkit.panels' has no attribute '{name}'")
     try:
-        home = import_module(f"fertkit.panels.{_HOME_OF[name]}")
+        return _load(name)
     except ModuleNotFoundError as error:
         if error.name not in ("ipywidgets", "traitlets"):
             raise
         raise FertkitError(
             "panels need ipywidgets; install it with: pip install 'fertkit[notebook]'"
         ) from None
-    return getattr(home, name)

@@ -2,14 +2,15 @@
 
 from dataclasses import dataclass, replace
 
-from fertkit.intake import read_tissue
+from fertkit.intake.tissue import read_tissue
 from fertkit.panels import controls
 from fertkit.panels.base import Panel, said_by
 from fertkit.plots.tissue import sample_detail
-from fertkit.reference import load_ranges
+from fertkit.reference.load import load_ranges
 from fertkit.results import counted
 from fertkit.say.leaf import all_clear, gaps
-from fertkit.tissue import explain, score_tissue
+from fertkit.tissue.causes import explain
+from fertkit.tissue.score import score_tissue
 
 ALL_SAMPLES = "all samples at a glance"
 ALL_SOURCES = "every source that holds, side by side"

@@ -4,13 +4,14 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from fertkit.budget import nutrient_budget, season_demand
+from fertkit.budget.needs import nutrient_budget
+from fertkit.budget.season import season_demand
 from fertkit.budget.words import GOVERNS
 from fertkit.budget.yields import highest_lb_ac, lb_ac_per
 from fertkit.errors import FertkitError, UnitError
 from fertkit.panels import controls
 from fertkit.panels.base import Panel, said_by
-from fertkit.reference import load_table
+from fertkit.reference.load import load_table
 from fertkit.results import plain
 
 AMOUNTS, SEASON = "amounts", "season"

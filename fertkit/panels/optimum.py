@@ -3,13 +3,14 @@
 from dataclasses import dataclass
 
 from fertkit.errors import FertkitError
-from fertkit.intake import read_strips
+from fertkit.intake.strips import read_strips
 from fertkit.panels import controls
 from fertkit.panels.base import Panel, said_by
 from fertkit.panels.strips import LEVELS, crop_choice, one_trial
-from fertkit.reference import bushel_lb
-from fertkit.response import CURVES, Prices, analyse_response
-from fertkit.response.curves import MEAN
+from fertkit.reference.crops import bushel_lb
+from fertkit.response.analyse import analyse_response
+from fertkit.response.curves import CURVES, MEAN
+from fertkit.response.prices import Prices
 from fertkit.results import plain
 from fertkit.say.response import CAUTION, gain_lines
 

@@ -2,13 +2,13 @@
 
 from dataclasses import dataclass
 
-from fertkit.intake import read_strips
+from fertkit.intake.strips import read_strips
 from fertkit.panels import controls
 from fertkit.panels.base import Panel, said_by
-from fertkit.reference import load_crops
+from fertkit.reference.crops import load_crops
 from fertkit.results import plain
 from fertkit.rounding import below
-from fertkit.trials import analyse_strips
+from fertkit.trials.analyse import analyse_strips
 from fertkit.trials.arrange import show
 
 NO_CROP = "as the file says"

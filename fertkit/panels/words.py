@@ -5,7 +5,7 @@ from itertools import groupby
 
 from fertkit.asked import asks, holding
 from fertkit.results import capital
-from fertkit.say import Kind, Line
+from fertkit.say.line import Kind, Line
 
 _QUIET = (Kind.MISSING, Kind.QUESTION, Kind.SOURCE)
 _HANGING = (Kind.ROW, Kind.DETAIL, Kind.SOURCE)

@@ -25,43 +25,13 @@ True
 ['budget.nutrient_budget']
 """
 
-from fertkit.reference.crops import (
-    base_crop,
-    bushel_lb,
-    crop_name,
-    load_crops,
-    load_stages,
-    nitrogen_note,
-    sold_by_weight,
-    trade_moisture_pct,
-    unknown_crops,
-)
-from fertkit.reference.load import cite, list_sources, load_ranges, load_table
-from fertkit.reference.plausible_yields import PlausibleYield, plausible_yield
-from fertkit.reference.schema import NUTRIENTS, SCHEMAS, check_table
-from fertkit.reference.text_tables import read_text_table
-from fertkit.reference.words import glossary, list_limits
+import lazy_loader
 
-__all__ = [
-    "NUTRIENTS",
-    "SCHEMAS",
-    "PlausibleYield",
-    "base_crop",
-    "bushel_lb",
-    "check_table",
-    "cite",
-    "crop_name",
-    "glossary",
-    "list_limits",
-    "list_sources",
-    "load_crops",
-    "load_ranges",
-    "load_stages",
-    "load_table",
-    "nitrogen_note",
-    "plausible_yield",
-    "read_text_table",
-    "sold_by_weight",
-    "trade_moisture_pct",
-    "unknown_crops",
-]
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "crops": ["load_crops", "load_stages"],
+        "load": ["cite", "list_sources", "load_ranges", "load_table"],
+        "words": ["glossary", "list_limits"],
+    },
+)

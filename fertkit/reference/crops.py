@@ -3,23 +3,17 @@
 import re
 import unicodedata
 from functools import cache, lru_cache
-from importlib.resources import files
 
 import pandas as pd
 
 from fertkit.asked import a_text, asks, lines
 from fertkit.errors import LookupFailed, UnitError, unknown
-
-_HOME = files("fertkit.reference")
+from fertkit.reference.facts import load_sheet
 
 
 @cache
 def _crops() -> pd.DataFrame:
-    with (_HOME / "crops.csv").open(encoding="utf-8") as handle:
-        table = pd.read_csv(handle, dtype=str, keep_default_na=False)
-    for column in ("bushel_lb", "trade_moisture_pct"):
-        table[column] = pd.to_numeric(table[column])
-    return table.set_index("crop", drop=False)
+    return load_sheet("crops", ("bushel_lb", "trade_moisture_pct")).set_index("crop", drop=False)
 
 
 @cache
@@ -58,7 +52,7 @@ def crop_name(text: str) -> str:
 
     Examples
     --------
-    >>> from fertkit.reference import crop_name
+    >>> from fertkit.reference.crops import crop_name
     >>> crop_name("Soybeans"), crop_name("maize")
     ('soybean', 'corn')
     """
@@ -133,15 +127,9 @@ def _alias_words():
 
 
 @cache
-def _word_table():
-    with (_HOME / "crop_words.csv").open(encoding="utf-8") as handle:
-        return pd.read_csv(handle, dtype=str, keep_default_na=False)
-
-
-@cache
 def _harmless(crop, kind):
     """Words that may stand beside a crop's name, its other names among them; uses only where asked for."""
-    table = _word_table()
+    table = load_sheet("crop_words")
     mine = table[table["crop"].isin(["", crop]) & table["kind"].isin(["trait", kind])]
     names = (words for words, named in _alias_words() if named == crop)
     return frozenset().union(*map(_words, mine["words"]), *names)
@@ -149,7 +137,7 @@ def _harmless(crop, kind):
 
 @cache
 def _others():
-    table = _word_table()
+    table = load_sheet("crop_words")
     table = table[table["kind"] == "other"]
     return [(_words(name), r.meaning) for r in table.itertuples() for name in r.words.split(";")]
 
@@ -160,7 +148,7 @@ def unknown_crops(names) -> list[str]:
 
     Examples
     --------
-    >>> from fertkit.reference import unknown_crops
+    >>> from fertkit.reference.crops import unknown_crops
     >>> unknown_crops(["soybean", "moonwheat", "moonwheat", ""])
     ['moonwheat']
     """
@@ -180,7 +168,7 @@ def base_crop(crop: str) -> str:
 
     Examples
     --------
-    >>> from fertkit.reference import base_crop
+    >>> from fertkit.reference.crops import base_crop
     >>> base_crop("winter wheat")
     'wheat'
     """
@@ -202,7 +190,7 @@ def bushel_lb(crop: str) -> float:
 
     Examples
     --------
-    >>> from fertkit.reference import bushel_lb
+    >>> from fertkit.reference.crops import bushel_lb
     >>> bushel_lb("corn"), bushel_lb("soybean")
     (56.0, 60.0)
     """
@@ -215,7 +203,7 @@ def sold_by_weight(crop: str) -> bool:
 
     Examples
     --------
-    >>> from fertkit.reference import sold_by_weight
+    >>> from fertkit.reference.crops import sold_by_weight
     >>> sold_by_weight("rice"), sold_by_weight("corn")
     (True, False)
     """
@@ -233,7 +221,7 @@ def trade_moisture_pct(crop: str) -> float:
 
     Examples
     --------
-    >>> from fertkit.reference import trade_moisture_pct
+    >>> from fertkit.reference.crops import trade_moisture_pct
     >>> trade_moisture_pct("corn"), trade_moisture_pct("soybean")
     (15.5, 13.0)
     """
@@ -248,7 +236,7 @@ def nitrogen_note(crop: str) -> str:
 
     Examples
     --------
-    >>> from fertkit.reference import nitrogen_note
+    >>> from fertkit.reference.crops import nitrogen_note
     >>> nitrogen_note("soybean").split(":")[0], nitrogen_note("corn")
     ('a legume', '')
     """
@@ -265,12 +253,6 @@ def _constant(crop, column, complaint):
     return float(value)
 
 
-@cache
-def _stages() -> pd.DataFrame:
-    with (_HOME / "stages.csv").open(encoding="utf-8") as handle:
-        return pd.read_csv(handle, dtype=str, keep_default_na=False).astype({"order": int})
-
-
 def load_stages() -> pd.DataFrame:
     """List growth stages in order: crop, scale (V/R, Feekes, BBCH), code, name, BBCH equivalent, sources.
 
@@ -281,4 +263,4 @@ def load_stages() -> pd.DataFrame:
     >>> stages.loc[stages.crop == "corn", "code"].iloc[-1]
     'R6'
     """
-    return _stages().copy()
+    return load_sheet("stages").astype({"order": int})

@@ -9,26 +9,20 @@ import pandas as pd
 from fertkit.asked import a_path, a_text, a_word, asks, lines
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
 from fertkit.reference.crops import crop_name
-from fertkit.reference.facts import load_facts
-from fertkit.reference.schema import SCHEMAS, check_table
+from fertkit.reference.facts import load_facts, load_sheet
+from fertkit.reference.schema import check_table, columns_of
 from fertkit.reference.text_tables import read_text_table
 from fertkit.units import convert_concentration
-
-_HOME = files("fertkit.reference")
 
 
 @cache
 def _bundled(kind: str) -> pd.DataFrame:
-    place = _HOME / kind
-    if place.is_dir():
-        publications = sorted((f for f in place.iterdir() if f.name.endswith(".csv")), key=lambda f: f.name)
-    else:
-        publications = [_HOME / f"{kind}.csv"]
-    cells = []  # checked together: the check costs by the column, not by the row
-    for publication in publications:
-        with publication.open(encoding="utf-8") as handle:
-            cells.append(pd.read_csv(handle, dtype=object, keep_default_na=False))
-    return check_table(pd.concat(cells, ignore_index=True), kind, f"{kind}.csv")
+    home = files("fertkit.reference") / kind
+    publications = sorted(f.name for f in home.iterdir()) if home.is_dir() else []
+    names = [f"{kind}/{name}" for name in publications if name.endswith(".csv")] or [f"{kind}.csv"]
+    sheets = [load_sheet(name.removesuffix(".csv")) for name in names]
+    # Checked together: the check costs by the column, not by the row.
+    return check_table(pd.concat(sheets, ignore_index=True), kind, f"{kind}.csv")
 
 
 @asks(path=a_path)
@@ -41,7 +35,7 @@ def load_table(kind: str, path=None, *, source: str | None = None, crop: str | N
         ranges, removal, uptake, timing, soil_tests, products, dilution, dris_norms, cnd_norms, yields or
         constants.
     path : path, optional
-        A CSV, XLSX or ODS file of the same columns (`fertkit.reference.SCHEMAS`); the bundled rows if None.
+        A CSV, XLSX or ODS file of the same columns (``reference/schema.csv``); the bundled rows if None.
     source : str, optional
         Keep the rows of one source key.
     crop : str, optional
@@ -69,18 +63,15 @@ def load_table(kind: str, path=None, *, source: str | None = None, crop: str | N
     >>> table.loc[table.nutrient == "K2O", ["value", "unit"]].values.tolist()
     [[1.4, 'lb/bu']]
     """
-    if kind not in SCHEMAS:
-        raise unknown("kind of table", kind, SCHEMAS)
-    table = (
-        _bundled(kind).copy() if path is None else check_table(read_text_table(path), kind, Path(path).name)
-    )
+    columns_of(kind)  # refuses a kind that is not known
+    own = None if path is None else check_table(read_text_table(path), kind, Path(path).name)
+    table = _bundled(kind).copy() if own is None else own
     for column, wanted in (("source_key", source), ("crop", crop)):
         if wanted is None:
             continue
         if not (table[column] == wanted).any():
-            raise unknown(
-                f"{column.removesuffix('_key')} in the {kind} table", wanted, table[column].unique()
-            )
+            which = f"{column.removesuffix('_key')} in the {kind} table"
+            raise unknown(which, wanted, table[column].unique())
         table = table[table[column] == wanted]
     return table.reset_index(drop=True) if path is None else table
 
@@ -129,12 +120,6 @@ def _impossible_rows(table):
                 yield Problem(what, "check the unit: %, g/kg or mg/kg", row.Index + 2, column, f"{value:g}")
 
 
-@cache
-def _sources() -> pd.DataFrame:
-    with (_HOME / "sources.csv").open(encoding="utf-8") as handle:
-        return pd.read_csv(handle, dtype=str, keep_default_na=False)
-
-
 @asks(keys=lines)
 def list_sources(keys=None) -> pd.DataFrame:
     """List the publications behind the bundled numbers.
@@ -156,7 +141,7 @@ def list_sources(keys=None) -> pd.DataFrame:
     >>> list_sources(["BENDER2015", "KSU_SOY"])["obtained"].tolist()
     ['found', 'partly from_memory']
     """
-    table = _sources()
+    table = load_sheet("sources")
     if keys is None:
         return table.copy()
     wanted = list(dict.fromkeys(part for key in keys for part in str(key).split(";") if part))

@@ -67,7 +67,7 @@ def plausible_yield(crop: str, part: str | None = None) -> PlausibleYield:
     --------
     The national corn yield contest of 2023 was won with 623.84 bu/ac, 39.2 t/ha:
 
-    >>> from fertkit.reference import plausible_yield
+    >>> from fertkit.reference.plausible_yields import plausible_yield
     >>> best = plausible_yield("maize")
     >>> best.part, best.highest, best.unit, round(best.highest_t_ha, 1), best.provenance
     ('grain', 623.84, 'bu/ac', 39.2, 'found')

@@ -30,7 +30,7 @@ def read_text_table(path) -> pd.DataFrame:
 
     Examples
     --------
-    >>> from fertkit.reference import read_text_table
+    >>> from fertkit.reference.text_tables import read_text_table
     >>> from pathlib import Path
     >>> _ = Path("mine.csv").write_text("crop,low\\nsoybean,1.56\\n")
     >>> read_text_table("mine.csv").to_dict("records")

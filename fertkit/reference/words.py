@@ -1,19 +1,12 @@
 """The trade's words and what the kit cannot do, in plain sentences."""
 
 from difflib import get_close_matches
-from functools import cache
-from importlib.resources import files
 
 import pandas as pd
 
 from fertkit.asked import asks
 from fertkit.errors import LookupFailed, shorten, unknown
-
-
-@cache
-def _sheet(name: str) -> pd.DataFrame:
-    with (files("fertkit.reference") / f"{name}.csv").open(encoding="utf-8") as handle:
-        return pd.read_csv(handle, dtype=str, keep_default_na=False)
+from fertkit.reference.facts import load_sheet
 
 
 @asks()
@@ -43,7 +36,7 @@ def glossary(word: str | None = None) -> pd.DataFrame:
     >>> list(glossary("LOD").term)
     ['limit of detection']
     """
-    table = _sheet("glossary")
+    table = load_sheet("glossary")
     if word is None:
         return table.copy()
     wanted = " ".join(word.lower().split())
@@ -82,7 +75,7 @@ def list_limits(topic: str | None = None) -> pd.DataFrame:
     >>> list(list_limits("safety").about)
     ['Salt, ammonia and seed', 'Water', 'Advice']
     """
-    table = _sheet("limits")
+    table = load_sheet("limits")
     if topic is None:
         return table.copy()
     if topic not in set(table["topic"]):

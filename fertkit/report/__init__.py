@@ -8,41 +8,30 @@ Method
 * Hand over: `field_page`, `trial_page`, `network_page` are one self-contained HTML document each, without
   scripts and without a request to any network, with a print form; every text of the user is escaped.
 * Keep: `write_workbook` writes the same tables as XLSX with cells that could be taken for formulas made
-  harmless; `write_whole` writes a file whole or not at all.
+  harmless, whole or not at all.
 * Numbers are rounded by one rule, `fertkit.results.plain`: three significant digits, no exponents.
 
 Examples
 --------
->>> from fertkit.report import Section, render_page, write_whole
+>>> from fertkit.report import Section, render_page
 >>> page = render_page("North field", [Section("What was found", paragraphs=("Nothing is short.",))])
->>> write_whole(page, "north.html").name
-'north.html'
+>>> "<h1>North field</h1>" in page
+True
 """
 
-from fertkit.report.answer import FieldAnswer, answer_field
-from fertkit.report.field import field_page
-from fertkit.report.network import network_page
-from fertkit.report.network_answer import NetworkAnswer, answer_network
-from fertkit.report.page import Section, render_page
-from fertkit.report.tables import Table
-from fertkit.report.trial import trial_page
-from fertkit.report.trial_answer import TrialAnswer, answer_trial
-from fertkit.report.workbook import write_workbook
-from fertkit.writing import write_whole
+import lazy_loader
 
-__all__ = [
-    "FieldAnswer",
-    "NetworkAnswer",
-    "Section",
-    "Table",
-    "TrialAnswer",
-    "answer_field",
-    "answer_network",
-    "answer_trial",
-    "field_page",
-    "network_page",
-    "render_page",
-    "trial_page",
-    "write_whole",
-    "write_workbook",
-]
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "answer": ["answer_field", "FieldAnswer"],
+        "field": ["field_page"],
+        "network": ["network_page"],
+        "network_answer": ["answer_network", "NetworkAnswer"],
+        "page": ["render_page", "Section"],
+        "tables": ["Table"],
+        "trial": ["trial_page"],
+        "trial_answer": ["answer_trial", "TrialAnswer"],
+        "workbook": ["write_workbook"],
+    },
+)

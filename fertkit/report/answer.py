@@ -18,13 +18,16 @@ from fertkit.asked import (
     headers_by_role,
     holding,
 )
-from fertkit.budget import Ledger, NutrientBudget, SeasonDemand, carry_over, nutrient_budget, season_demand
 from fertkit.budget.ledger import NUTRIENTS as CARRIED
+from fertkit.budget.ledger import Ledger, carry_over
+from fertkit.budget.needs import NutrientBudget, nutrient_budget
+from fertkit.budget.season import SeasonDemand, season_demand
 from fertkit.budget.yields import amount_unit
 from fertkit.errors import NotEstimable
-from fertkit.intake import StripTrial, read_strips, read_tissue
+from fertkit.intake.strips import StripTrial, read_strips
+from fertkit.intake.tissue import read_tissue
 from fertkit.intake.words import KEPT
-from fertkit.reference import base_crop, bushel_lb, unknown_crops
+from fertkit.reference.crops import base_crop, bushel_lb, unknown_crops
 from fertkit.report.answer_table import (
     answer_table,
     carried_rows,
@@ -34,11 +37,10 @@ from fertkit.report.answer_table import (
     response_rows,
 )
 from fertkit.report.trial_answer import citations, in_currency
-from fertkit.response import ResponseAnalysis, analyse_response
+from fertkit.response.analyse import ResponseAnalysis, analyse_response
 from fertkit.results import Result
-from fertkit.tissue import explain, score_tissue
-from fertkit.tissue.causes import Explanation
-from fertkit.tissue.score import TissueScores
+from fertkit.tissue.causes import Explanation, explain
+from fertkit.tissue.score import TissueScores, score_tissue
 from fertkit.units import convert_area_rate, mass_kg
 
 

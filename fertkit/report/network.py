@@ -8,7 +8,7 @@ from fertkit.report.network_answer import NetworkAnswer
 from fertkit.report.page import Section, cited, render_page
 from fertkit.report.tables import Table, pick
 from fertkit.report.trial import checks_table
-from fertkit.response import CURVES
+from fertkit.response.curves import CURVES
 from fertkit.response.status import status_in_words
 from fertkit.results import plain
 from fertkit.say.advice import LIMITS, listed, network_advice, nutrient_cautions

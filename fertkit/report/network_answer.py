@@ -10,14 +10,15 @@ from fertkit.chance import make_rng
 from fertkit.errors import FertkitError, InputError, NotEstimable
 from fertkit.report.answer_table import answer_table, checks_of, response_rows
 from fertkit.report.trial_answer import citations, in_currency, notes_of
-from fertkit.response import PooledReturn, ResponseAnalysis, analyse_response, pool_net_return, sites_of
 from fertkit.response.agreement import contrast_checks
-from fertkit.response.pooled import grid_step
+from fertkit.response.analyse import ResponseAnalysis, analyse_response
+from fertkit.response.pooled import PooledReturn, grid_step, pool_net_return, sites_of
 from fertkit.response.status import Status
 from fertkit.results import Result, failed
 from fertkit.rounding import first_largest
-from fertkit.trials import OneStage, PooledEstimate, pool_polynomial, pool_trials
 from fertkit.trials.arrange import default_treatment, factor, show, site_columns
+from fertkit.trials.one_stage import OneStage, pool_polynomial
+from fertkit.trials.pool import PooledEstimate, pool_trials
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ import pandas as pd
 import fertkit
 from fertkit.asked import asks, each_of, holding, lines
 from fertkit.errors import harmless
-from fertkit.reference import list_sources
+from fertkit.reference.load import list_sources
 from fertkit.report.tables import ROUNDING, Table, shown
 from fertkit.results import plain
 

@@ -7,21 +7,17 @@ import pandas as pd
 from fertkit.asked import a_number, a_seed, a_text, a_word, amounts, asks, holding
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable
-from fertkit.reference import list_sources
+from fertkit.reference.load import list_sources
 from fertkit.report.answer_table import answer_table, checks_of, means_rows, response_rows
-from fertkit.response import (
-    NetReturn,
-    Regret,
-    ResponseAnalysis,
-    analyse_response,
-    draw_prices,
-    net_return_of,
-    regret_of,
-)
+from fertkit.response.analyse import ResponseAnalysis, analyse_response
+from fertkit.response.net_return import NetReturn, net_return_of
+from fertkit.response.prices import draw_prices
+from fertkit.response.regret import Regret, regret_of
 from fertkit.results import Result
 from fertkit.say.trials import yields_text
-from fertkit.trials import StripAnalysis, StripPlan, analyse_strips
+from fertkit.trials.analyse import StripAnalysis, analyse_strips
 from fertkit.trials.arrange import default_treatment, factor, untreated
+from fertkit.trials.layout import StripPlan
 
 #: Nutrient prices asked about, as shares of today's.
 PRICE_STEPS = (0.5, 0.75, 1.0, 1.5, 2.0)

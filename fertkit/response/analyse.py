@@ -24,7 +24,7 @@ from fertkit.asked import (
 )
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable, PriceError
-from fertkit.reference import list_sources
+from fertkit.reference.load import list_sources
 from fertkit.response.bootstrap import bootstrap_fits
 from fertkit.response.compare import CurveComparison, arrays_of, compare_curves, lack_of_fit
 from fertkit.response.curves import CURVES, LINEAR, MEAN, a_curve, get_curve

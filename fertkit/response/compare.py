@@ -16,7 +16,7 @@ import pandas as pd
 
 from fertkit.asked import a_header, a_list, a_number, a_share, asks, either, holding, maybe_headers, off
 from fertkit.errors import InputError, NotEstimable, Problem
-from fertkit.reference import list_sources
+from fertkit.reference.load import list_sources
 from fertkit.response.averaging import (
     AVERAGED,
     SMALL,

@@ -11,7 +11,7 @@ import pandas as pd
 
 from fertkit.asked import a_count, a_generator, a_share, asks, labels
 from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem
-from fertkit.reference import list_sources
+from fertkit.reference.load import list_sources
 from fertkit.response.curves import LINEAR_PLATEAU, get_curve
 from fertkit.response.fit import fit_response, join_text
 from fertkit.response.intervals import join_interval

@@ -15,7 +15,7 @@ import pandas as pd
 from fertkit.asked import a_count, a_flag, a_number, a_seed, a_share, a_word, amounts, asks, by_name, labels
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable
-from fertkit.reference import list_sources
+from fertkit.reference.load import list_sources
 from fertkit.response.curves import QUADRATIC_PLATEAU, Curve, a_curve, get_curve, optimum_in_range
 from fertkit.response.intervals import check_level
 from fertkit.response.prices import column, one_ratio

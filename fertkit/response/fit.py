@@ -8,7 +8,7 @@ import pandas as pd
 
 from fertkit.asked import a_flag, a_header, asks, either, holding, maybe_headers, off
 from fertkit.errors import NotEstimable
-from fertkit.reference import list_sources
+from fertkit.reference.load import list_sources
 from fertkit.response.curves import QUADRATIC_PLATEAU, Curve, a_curve, finite, get_curve
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.intervals import Interval, join_identified

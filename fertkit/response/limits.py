@@ -4,7 +4,8 @@ from functools import cache
 
 import numpy as np
 
-from fertkit.reference import load_crops, load_table
+from fertkit.reference.crops import load_crops
+from fertkit.reference.load import load_table
 from fertkit.response.prices import Prices, single
 from fertkit.results import plain
 from fertkit.units import AREA_RATE_KG_HA, MASS_KG, convert_area_rate, mass_kg

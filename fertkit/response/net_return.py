@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_number, a_word, amounts, asks, either, holding
-from fertkit.reference import list_sources
+from fertkit.reference.load import list_sources
 from fertkit.response.curves import CURVES, MEAN, a_curve, checked_params, get_curve
 from fertkit.response.economics import (
     agronomic_optimum_rate,

@@ -11,7 +11,7 @@ import pandas as pd
 
 from fertkit.asked import asks, holding
 from fertkit.errors import NotEstimable
-from fertkit.reference import list_sources
+from fertkit.reference.load import list_sources
 from fertkit.response.curves import finite
 from fertkit.response.prices import Prices, area_of, column, single
 from fertkit.response.status import Status

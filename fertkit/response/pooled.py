@@ -14,7 +14,7 @@ import pandas as pd
 
 from fertkit.asked import a_dict, a_generator, asks, holding, labels
 from fertkit.errors import NotEstimable, UnitError
-from fertkit.reference import list_sources
+from fertkit.reference.load import list_sources
 from fertkit.response.agreement import SOURCES as AGREEMENT
 from fertkit.response.agreement import mean_interval, pool_checks
 from fertkit.response.curves import checked_params, finite, get_curve

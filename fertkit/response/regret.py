@@ -12,7 +12,7 @@ import pandas as pd
 
 from fertkit.asked import a_dict, amounts, asks, holding, numbers_by_name
 from fertkit.errors import NotEstimable
-from fertkit.reference import list_sources
+from fertkit.reference.load import list_sources
 from fertkit.response.curves import MEAN, get_curve
 from fertkit.response.economics import economic_optimum_rate
 from fertkit.response.prices import Prices, UnitPrices, area_of, column

@@ -5,9 +5,9 @@
 
 from importlib import import_module
 
-from fertkit.say.line import Kind, Line
+from fertkit.say.line import Line
 
-__all__ = ["Kind", "Line", "lines"]
+__all__ = ["lines"]
 
 # type name of a result -> (module, function) of its sentences
 SENTENCES: dict[str, tuple[str, str]] = {

@@ -1,6 +1,6 @@
 """What to do and what not, from the status of an answer; and the cautions that go with a nutrient."""
 
-from fertkit.reference import load_table
+from fertkit.reference.load import load_table
 from fertkit.response.compare import lack_of_fit
 from fertkit.response.curves import MEAN
 from fertkit.response.status import Status

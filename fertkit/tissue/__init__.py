@@ -24,24 +24,18 @@ A value of 2.70 % against a limit of 2.90 % with a spread of 4 % lies below it w
 0.968
 """
 
-from fertkit.tissue.balance import dop
-from fertkit.tissue.causes import explain
-from fertkit.tissue.compare import compare_treatments, season_path
-from fertkit.tissue.dilution import nitrogen_nutrition_index
-from fertkit.tissue.indices import cnd, dris
-from fertkit.tissue.norms import build_norms
-from fertkit.tissue.pairs import compare_pairs
-from fertkit.tissue.score import score_tissue
+import lazy_loader
 
-__all__ = [
-    "build_norms",
-    "cnd",
-    "compare_pairs",
-    "compare_treatments",
-    "dop",
-    "dris",
-    "explain",
-    "nitrogen_nutrition_index",
-    "score_tissue",
-    "season_path",
-]
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "balance": ["dop"],
+        "causes": ["explain"],
+        "compare": ["compare_treatments", "season_path"],
+        "dilution": ["nitrogen_nutrition_index"],
+        "indices": ["cnd", "dris"],
+        "norms": ["build_norms"],
+        "pairs": ["compare_pairs"],
+        "score": ["score_tissue"],
+    },
+)

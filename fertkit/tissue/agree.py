@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from fertkit.reference import base_crop
+from fertkit.reference.crops import base_crop
 from fertkit.reference.facts import load_facts
 from fertkit.results import plain
 from fertkit.rounding import at_most, below

@@ -8,8 +8,9 @@ import pandas as pd
 from fertkit.asked import asks, holding
 from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, unknown
 from fertkit.intake.parts import parts_match, plant_part
-from fertkit.reference import base_crop, list_sources
+from fertkit.reference.crops import base_crop
 from fertkit.reference.facts import load_facts
+from fertkit.reference.load import list_sources
 from fertkit.results import Result, checks_frame
 from fertkit.tissue.agree import Verdict
 from fertkit.tissue.match import samples_frame

@@ -10,8 +10,9 @@ import pandas as pd
 from fertkit.asked import a_label, asks, holding, maybe_a_list
 from fertkit.errors import unknown
 from fertkit.intake.stages import stage_span
-from fertkit.reference import base_crop, list_sources
+from fertkit.reference.crops import base_crop
 from fertkit.reference.facts import load_facts, threshold
+from fertkit.reference.load import list_sources
 from fertkit.results import Result
 from fertkit.rounding import at_least
 from fertkit.tissue.agree import WHO, above_ranges, balanced_with, wide_ratios

@@ -9,7 +9,7 @@ from fertkit.asked import asks, holding
 from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem
 from fertkit.intake.plausible import home_unit
 from fertkit.intake.stages import stage_span
-from fertkit.reference import base_crop, unknown_crops
+from fertkit.reference.crops import base_crop, unknown_crops
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import above

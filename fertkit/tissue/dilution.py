@@ -10,8 +10,9 @@ import pandas as pd
 
 from fertkit.asked import amounts, asks, labels
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
-from fertkit.reference import base_crop, crop_name, list_sources, load_table
+from fertkit.reference.crops import base_crop, crop_name
 from fertkit.reference.facts import load_facts
+from fertkit.reference.load import list_sources, load_table
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, at_most, below
 

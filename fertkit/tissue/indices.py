@@ -22,8 +22,8 @@ import pandas as pd
 from fertkit.asked import a_path, a_table_of, above_zero, asks, either, holding
 from fertkit.errors import NotEstimable, unknown
 from fertkit.intake.plausible import home_unit
-from fertkit.reference import load_table
 from fertkit.reference.facts import threshold
+from fertkit.reference.load import load_table
 from fertkit.rounding import at_most
 from fertkit.tissue.balance import Balance, choose_norms, make_balance, results_grid
 from fertkit.units import convert_concentration

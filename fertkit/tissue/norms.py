@@ -8,8 +8,8 @@ import pandas as pd
 
 from fertkit.asked import a_list, asks, holding
 from fertkit.errors import InputError, NotEstimable, Problem
-from fertkit.reference import list_sources
 from fertkit.reference.facts import threshold
+from fertkit.reference.load import list_sources
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import at_least
 from fertkit.tissue.balance import results_grid

@@ -25,43 +25,21 @@ Four treatments with a CV of 5 %: five blocks find a difference of 10 % in 83 of
 5
 """
 
-from fertkit.trials.analyse import StripAnalysis, analyse_strips
-from fertkit.trials.application import application_geojson, application_table, write_application
-from fertkit.trials.delay import find_delay
-from fertkit.trials.layout import StripPlan, plan_strips
-from fertkit.trials.one_stage import OneStage, pool_curve, pool_polynomial
-from fertkit.trials.paired import PairedAnalysis, analyse_pairs
-from fertkit.trials.points import CleanedPoints, CleaningRules, clean_points
-from fertkit.trials.pool import PooledEstimate, pool_estimates, pool_trials
-from fertkit.trials.power import PowerPlan, blocks_for, smallest_difference
-from fertkit.trials.splitplot import SplitPlotAnalysis, analyse_split_plot
-from fertkit.trials.strip_means import StripMeans, strip_means
+import lazy_loader
 
-__all__ = [
-    "CleanedPoints",
-    "CleaningRules",
-    "OneStage",
-    "PairedAnalysis",
-    "PooledEstimate",
-    "PowerPlan",
-    "SplitPlotAnalysis",
-    "StripAnalysis",
-    "StripMeans",
-    "StripPlan",
-    "analyse_pairs",
-    "analyse_split_plot",
-    "analyse_strips",
-    "application_geojson",
-    "application_table",
-    "blocks_for",
-    "clean_points",
-    "find_delay",
-    "plan_strips",
-    "pool_curve",
-    "pool_estimates",
-    "pool_polynomial",
-    "pool_trials",
-    "smallest_difference",
-    "strip_means",
-    "write_application",
-]
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "analyse": ["analyse_strips", "StripAnalysis"],
+        "application": ["application_geojson", "application_table", "write_application"],
+        "delay": ["find_delay"],
+        "layout": ["plan_strips", "StripPlan"],
+        "one_stage": ["OneStage", "pool_curve", "pool_polynomial"],
+        "paired": ["analyse_pairs", "PairedAnalysis"],
+        "points": ["clean_points", "CleanedPoints", "CleaningRules"],
+        "pool": ["pool_estimates", "pool_trials", "PooledEstimate"],
+        "power": ["blocks_for", "PowerPlan", "smallest_difference"],
+        "splitplot": ["analyse_split_plot", "SplitPlotAnalysis"],
+        "strip_means": ["strip_means", "StripMeans"],
+    },
+)

@@ -4,7 +4,7 @@ from functools import cache
 
 import pandas as pd
 
-from fertkit.reference import list_sources, load_table
+from fertkit.reference.load import list_sources, load_table
 
 
 @cache

@@ -39,7 +39,7 @@ def test_stopped_run_says_how_to_go_on(capsys, demo, tmp_path, monkeypatch):
     def stop(*_, **__):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("fertkit.batch.run_batch", stop)
+    monkeypatch.setattr("fertkit.batch.run.run_batch", stop)
     words = ["batch", "samples", str(demo("leaf_tests.csv")), "--out", str(tmp_path / "out"), "--quiet"]
     assert main(words) == 130
     assert capsys.readouterr().err == "fertkit: stopped; the same command goes on where it ended\n"

@@ -26,7 +26,8 @@ from fertkit.budget.rates import (
     residue_ratio,
 )
 from fertkit.errors import LookupFailed
-from fertkit.reference import base_crop, load_crops, load_table
+from fertkit.reference import load_crops, load_table
+from fertkit.reference.crops import base_crop
 
 P, K, OXYGEN = 30.973762, 39.0983, 15.999
 OXIDE = {"P": ("P2O5", (2 * P + 5 * OXYGEN) / (2 * P)), "K": ("K2O", (2 * K + OXYGEN) / (2 * K))}

@@ -17,7 +17,8 @@ from fertkit.errors import FertkitError
 from fertkit.intake import read_points, read_strips, read_tissue
 from fertkit.intake.parts import plant_part
 from fertkit.intake.stages import stage_span
-from fertkit.reference import load_ranges, unknown_crops
+from fertkit.reference import load_ranges
+from fertkit.reference.crops import unknown_crops
 from fertkit.units import convert_area_rate, convert_concentration
 
 CORN_LB = 56.0  # a bushel of shelled corn [lb], US trade standard

@@ -11,8 +11,7 @@ from fertkit.errors import LookupFailed
 from fertkit.intake import read_tissue
 from fertkit.intake.parts import plant_part
 from fertkit.intake.stages import stage_span
-from fertkit.reference import crop_name, unknown_crops
-from fertkit.reference.crops import leaf_crop, other_crop
+from fertkit.reference.crops import crop_name, leaf_crop, other_crop, unknown_crops
 
 CASES = Path(__file__).parent.parent / "cases" / "leaf"
 HEAD = "Sample,Crop,Stage,Part,N %,P %,K %\n"

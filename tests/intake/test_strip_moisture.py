@@ -5,7 +5,8 @@ import pytest
 
 from fertkit.intake import strip_moisture
 from fertkit.intake.strip_headers import Header
-from fertkit.reference import load_crops, trade_moisture_pct
+from fertkit.reference import load_crops
+from fertkit.reference.crops import trade_moisture_pct
 
 CORN = 15.5  # trade moisture of corn [%] (U.S. grades)
 

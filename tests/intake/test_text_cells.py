@@ -8,7 +8,8 @@ from fertkit.delimited import cells_of, cut
 from fertkit.errors import InputError
 from fertkit.intake import read_points, read_strips, read_tissue
 from fertkit.line_lengths import check_lengths
-from fertkit.reference import load_ranges, read_text_table
+from fertkit.reference import load_ranges
+from fertkit.reference.text_tables import read_text_table
 
 LEAF = "Sample,Crop,Stage,Part,N %,K %,Zn ppm\n" + "".join(
     f"S{i},corn,R1,ear leaf,2.{i},1.{i},2{i}\n" for i in range(1, 7)

@@ -10,8 +10,7 @@ from fertkit.errors import InputError
 from fertkit.intake import read_strips, read_tissue
 from fertkit.panels import in_words
 from fertkit.panels.words import prose
-from fertkit.say import Kind, Line
-from fertkit.say.line import detail, lead
+from fertkit.say.line import Kind, Line, detail, lead
 from fertkit.tissue import explain, score_tissue
 
 STRIPS = {

@@ -3,7 +3,8 @@
 import pytest
 
 from fertkit.errors import LookupFailed
-from fertkit.reference import load_crops, plausible_yield
+from fertkit.reference import load_crops
+from fertkit.reference.plausible_yields import plausible_yield
 
 
 def test_records_as_printed():

@@ -4,19 +4,9 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, LookupFailed
-from fertkit.reference import (
-    SCHEMAS,
-    base_crop,
-    bushel_lb,
-    cite,
-    crop_name,
-    list_sources,
-    load_crops,
-    load_ranges,
-    load_table,
-    nitrogen_note,
-    trade_moisture_pct,
-)
+from fertkit.reference import cite, list_sources, load_crops, load_ranges, load_table
+from fertkit.reference.crops import base_crop, bushel_lb, crop_name, nitrogen_note, trade_moisture_pct
+from fertkit.reference.schema import schemas
 
 EAR_LEAF = {
     # Southern Cooperative Series Bulletin 394, corn ear leaf at tasseling,
@@ -50,7 +40,7 @@ def test_soybean_critical_ranges_against_the_paper(stage, nutrient, critical):
     assert (row["critical"], row["critical_high"]) == critical
 
 
-@pytest.mark.parametrize("kind", SCHEMAS)
+@pytest.mark.parametrize("kind", schemas())
 def test_every_row_is_traceable(kind):
     table = load_table(kind)
     keys = {part for key in table["source_key"] for part in key.split(";")}
