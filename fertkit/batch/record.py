@@ -28,12 +28,12 @@ EMPTY = "empty the folder, or write to another one"  # what to do where a folder
 LIST, LOCK = "parts.sha256", "run.lock"
 _LINE = re.compile(r"^([0-9a-f]{64})  parts/(\S+)\n", re.MULTILINE)
 #: Role of a column → the setting that names it in a data set.
-_IN_DATA_SET = {"trial": "by", "rate": "rate", "yield": "yield_", "block": "block"}
+_IN_DATA_SET = {"trial": "by", "rate": "rate", "yield": "response", "block": "blocks"}
 #: Settings whose name in the record is not what a person calls them.
 _CALLED = {
     "digest": "the content of the input", "version": "the version of fertkit", "input": "the input",
     "files": "the number of files", "by": "the columns that tell trials apart", "price_ratio":
-    "the price ratio", "part_size": "the size of a part", "yield_": "the yield column",
+    "the price ratio", "part_size": "the size of a part", "response": "the yield column",
     "ranges_digest": "the content of the own ranges",
 }  # fmt: skip
 

@@ -42,7 +42,7 @@ _AGAIN = "The same command goes on where it ended"
     **dict.fromkeys(("kind", "decimal"), asked.a_word),
     **dict.fromkeys(("part_size", "workers"), asked.a_count(1)),
     **dict.fromkeys(("nutrient_price", "grain_price", "price_ratio"), asked.amounts),
-    **dict.fromkeys(("rate", "yield_", "block", "weight"), asked.a_header),
+    **dict.fromkeys(("rate", "response", "blocks", "weight"), asked.a_header),
     **dict.fromkeys(("sheet", "analysis", "crop"), asked.a_text),
     **dict.fromkeys(("real_yields", "pages", "progress"), asked.a_flag),
     by=asked.headers, level=asked.a_share, columns=asked.headers_by_role, units=asked.words_by_name,
@@ -51,7 +51,7 @@ _AGAIN = "The same command goes on where it ended"
 )  # fmt: skip
 def run_batch(
     source, out, kind="trials", *, by=None, nutrient_price=None, grain_price=None, price_ratio=None,
-    level=0.95, rate=None, yield_=None, block=None, weight=None, columns=None, units=None, sheet=None,
+    level=0.95, rate=None, response=None, blocks=None, weight=None, columns=None, units=None, sheet=None,
     analysis=None, density=None, real_yields=False, decimal=None, crop=None, ranges=None, source_keys=None,
     seed=0, part_size=None, pages=False, progress=True, workers=None, client=None,
 ) -> BatchResult:  # fmt: skip
@@ -84,7 +84,7 @@ def run_batch(
         their ratio [yield unit per rate unit].
     level : float
         Confidence level of the intervals.
-    rate, yield_, block, weight : str, optional
+    rate, response, blocks, weight : str, optional
         Columns of a data set of trials, see `fertkit.response.read_trial_data`.
     columns : dict, optional
         Role → header in files of strips, where headers do not tell, as `fertkit.read_strips` takes it; in a

@@ -45,7 +45,7 @@ def types(by: list[str]) -> dict[str, str]:
 def is_tidy(columns, settings) -> bool:
     """Whether column names are those of a tidy data set of trials, or hold the columns asked for."""
     held = {str(c).partition("_")[0] for c in columns if "/" in unit_of(str(c), "")}
-    asked = {"rate": settings.rate, "yield": settings.yield_}
+    asked = {"rate": settings.rate, "yield": settings.response}
     return set(settings.by) <= set(columns) and all(
         named in columns if named else role in held for role, named in asked.items()
     )
@@ -85,10 +85,10 @@ def _of_rows(part, settings):
     """Trials of a part cut from a data set."""
     frame = rows_of_part(part)
     numeric = [c for c in frame if str(c).startswith(("rate_", "yield_"))]
-    for name in {*numeric, *filter(None, (settings.rate, settings.yield_, settings.weight))} & set(frame):
+    for name in {*numeric, *filter(None, (settings.rate, settings.response, settings.weight))} & set(frame):
         frame[name] = numbers_where_they_are(frame[name], settings.decimal)
     frame[settings.by] = frame[settings.by].fillna("")
-    columns = {"rate": settings.rate, "yield_": settings.yield_}
+    columns = {"rate": settings.rate, "response": settings.response}
     for names, rows in frame.groupby(settings.by, sort=False):
         row = _row(settings, names, str(rows[PLACE[0]].iloc[0]), n=len(rows))
         yield _read(rows.drop(columns=[*settings.by, *PLACE]), columns, row, settings, place=rows)
@@ -115,7 +115,7 @@ def _of_strips(strips, row, rows, settings):
             f"{row['file']}: rates in {units[0]} and yields in {units[1]}, but the prices of this batch are "
             f"for {priced[0]} and {priced[1]}. Run these trials apart, with their prices"
         )}, None  # fmt: skip
-    columns = {"rate": strips.rate_column or None, "yield_": strips.yield_column}
+    columns = {"rate": strips.rate_column or None, "response": strips.yield_column}
     return _read(rows, columns, row, settings, strips.nutrient, strips.crop, strips.notes)
 
 
@@ -132,7 +132,7 @@ def _read(rows, columns, row, settings, nutrient="", crop="", notes=(), place=No
         what = f"{len(rows)} rows without a {' or '.join(settings.by)}. Name the trial on each row"
         return row | {"message": f"{row['file']}: {what}"}, None
     try:
-        data = read_for_survey(rows, **columns, block=settings.block, weight=settings.weight)
+        data = read_for_survey(rows, **columns, blocks=settings.blocks, weight=settings.weight)
     except FertkitError as error:
         named = InputError(row["file"], error.problems) if isinstance(error, InputError) else error
         return row | {"message": refusal(named, place)}, None

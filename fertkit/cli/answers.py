@@ -135,7 +135,7 @@ def _print_means(strips, arguments):
     """Compare the treatments of each trial of a file that gives no rates; give the comparisons by name."""
     from fertkit.report.trial_answer import trial_rows
     from fertkit.trials.analyse import analyse_strips
-    from fertkit.trials.arrange import show, untreated
+    from fertkit.trials.table import show, untreated
 
     names = [arguments.trial] if arguments.trial else list(dict.fromkeys(strips.table["trial"]))
     trials = {}

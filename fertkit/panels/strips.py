@@ -9,7 +9,7 @@ from fertkit.reference.crops import load_crops
 from fertkit.results import plain
 from fertkit.rounding import below
 from fertkit.trials.analyse import analyse_strips
-from fertkit.trials.arrange import show
+from fertkit.trials.table import show
 
 NO_CROP = "as the file says"
 MODELS = [

@@ -7,7 +7,7 @@ from matplotlib.patches import Patch, Rectangle
 from fertkit.plots.forms_lines import map_axes, thinned
 from fertkit.plots.palette import SMALL, hue
 from fertkit.plots.style import figure, finish
-from fertkit.trials.arrange import show, spoken
+from fertkit.trials.table import show, spoken
 
 _REASONS = ((hue.accent, "o"), (hue.warn, "^"), (hue.curve, "s"), ("#b4500f", "v"), (hue.light, "D"))
 _REASONS += ((hue.ink, "x"), (hue.warn, "+"), (hue.curve, "1"), (hue.quiet, "*"), (hue.accent, "P"))

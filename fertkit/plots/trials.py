@@ -6,7 +6,7 @@ from fertkit.plots.forms import groups, rows, shown, whiskers
 from fertkit.plots.palette import ANSWER, BESIDE, DASHES, HUES, MARKERS, PAPER, hue
 from fertkit.plots.style import figure, finish, note
 from fertkit.results import plain
-from fertkit.trials.arrange import show, spoken
+from fertkit.trials.table import show, spoken
 
 EXPECTED = {"color": hue.accent, "lw": 2.4, "ls": (0, (2, 1)), "marker": "|", "ms": 9, "mew": 1.6}
 

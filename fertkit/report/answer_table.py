@@ -6,7 +6,7 @@ import pandas as pd
 from fertkit.response.status import status_in_words
 from fertkit.results import CHECK_COLUMNS
 from fertkit.say.leaf_results import finding
-from fertkit.trials.arrange import show
+from fertkit.trials.table import show
 
 COLUMNS = ["about", "item", "value", "low", "high", "unit", "remark"]
 

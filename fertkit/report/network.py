@@ -14,7 +14,7 @@ from fertkit.results import plain
 from fertkit.say.advice import LIMITS, listed, network_advice, nutrient_cautions
 from fertkit.say.answers import contrast_text
 from fertkit.say.trials import pooled_lines, site_intervals
-from fertkit.trials.arrange import show
+from fertkit.trials.table import show
 
 
 @asks(answer=holding("pooled", "trials", like="what answer_network gives"))

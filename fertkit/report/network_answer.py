@@ -16,9 +16,9 @@ from fertkit.response.pooled import PooledReturn, grid_step, pool_net_return, si
 from fertkit.response.status import Status
 from fertkit.results import Result, failed
 from fertkit.rounding import first_largest
-from fertkit.trials.arrange import default_treatment, factor, show, site_columns
 from fertkit.trials.one_stage import OneStage, pool_polynomial
 from fertkit.trials.pool import PooledEstimate, pool_trials
+from fertkit.trials.table import default_treatment, factor, show, site_columns
 
 
 @dataclass(frozen=True)

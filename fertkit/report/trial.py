@@ -9,7 +9,7 @@ from fertkit.response.status import status_in_words
 from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
 from fertkit.say.answers import analysis_text, break_even, expected_regret, one_rate
 from fertkit.say.line import Kind
-from fertkit.trials.arrange import show, spoken
+from fertkit.trials.table import show, spoken
 
 
 @asks(answer=holding("response", "net", like="what answer_trial gives"))

@@ -16,8 +16,8 @@ from fertkit.response.regret import Regret, regret_of
 from fertkit.results import Result
 from fertkit.say.trials import yields_text
 from fertkit.trials.analyse import StripAnalysis, analyse_strips
-from fertkit.trials.arrange import default_treatment, factor, untreated
 from fertkit.trials.layout import StripPlan
+from fertkit.trials.table import default_treatment, factor, untreated
 
 #: Nutrient prices asked about, as shares of today's.
 PRICE_STEPS = (0.5, 0.75, 1.0, 1.5, 2.0)

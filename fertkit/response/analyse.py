@@ -188,12 +188,12 @@ class ResponseAnalysis(Result):
 @asks(
     trial=holding("table", like="what read_strips gives, or a table of strips"), nutrient_price=amounts,
     grain_price=amounts, prices=holding("nutrient", "grain", like="Prices"), curve=a_curve, level=a_share,
-    replicates=a_count(0), seed=a_seed, rate=a_header, yield_=a_header, block=either(maybe_headers, off),
+    replicates=a_count(0), seed=a_seed, rate=a_header, response=a_header, blocks=either(maybe_headers, off),
     weight=a_header,
 )  # fmt: skip
 def analyse_response(
     trial, *, nutrient_price=None, grain_price=None, prices=None, curve=None, level=0.95, replicates=2000,
-    seed=0, rate=None, yield_=None, block=None, weight=None,
+    seed=0, rate=None, response=None, blocks=None, weight=None,
 ) -> ResponseAnalysis:  # fmt: skip
     """Analyse one rate trial: all curves, the economic optimum and its interval.
 
@@ -212,7 +212,7 @@ def analyse_response(
     replicates : int
         Bootstrap draws per curve (0 for none).
     seed : int or numpy.random.Generator
-    rate, yield_, block, weight
+    rate, response, blocks, weight
         See `fertkit.response.data.read_trial_data`.
 
     Returns
@@ -248,7 +248,7 @@ def analyse_response(
     check_level(level)
     if replicates < 0:
         raise NotEstimable(f"the number of bootstrap draws cannot be negative; got {replicates}")
-    data = read_trial_data(trial, rate=rate, yield_=yield_, block=block, weight=weight)
+    data = read_trial_data(trial, rate=rate, response=response, blocks=blocks, weight=weight)
     prices = _prices(data, nutrient_price, grain_price, prices)
     asked = get_curve(curve).key if curve is not None else None
     draws: dict[str, np.ndarray] = {}

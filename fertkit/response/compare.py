@@ -107,11 +107,19 @@ class CurveComparison(Result):
 
 @asks(
     trial=holding("table", like="what read_strips gives, or a table of strips"), price_ratio=a_number,
-    curves=a_list, level=a_share, rate=a_header, yield_=a_header, block=either(maybe_headers, off),
+    curves=a_list, level=a_share, rate=a_header, response=a_header, blocks=either(maybe_headers, off),
     weight=a_header,
 )  # fmt: skip
 def compare_curves(
-    trial, price_ratio, *, curves=tuple(CURVES), level=0.95, rate=None, yield_=None, block=None, weight=None
+    trial,
+    price_ratio,
+    *,
+    curves=tuple(CURVES),
+    level=0.95,
+    rate=None,
+    response=None,
+    blocks=None,
+    weight=None,
 ) -> CurveComparison:
     """Fit all curves to one trial, rank them and average the optimum they imply.
 
@@ -124,7 +132,7 @@ def compare_curves(
         Keys to compare.
     level : float
         Confidence level of the intervals.
-    rate, yield_, block, weight
+    rate, response, blocks, weight
         See `fertkit.response.data.read_trial_data`.
 
     Returns
@@ -154,7 +162,7 @@ def compare_curves(
     >>> float(compare_curves(trial, 0.45 / 11).table["weight"].sum().round(6))
     1.0
     """
-    data = read_trial_data(trial, rate=rate, yield_=yield_, block=block, weight=weight)
+    data = read_trial_data(trial, rate=rate, response=response, blocks=blocks, weight=weight)
     check_level(level)
     if len(data.rates) < 3:
         raise NotEstimable("curves cannot be compared on fewer than three distinct rates")

@@ -246,7 +246,7 @@ def curve_level(
     if curve.shape is None:
         raise LookupFailed(f"the {curve.label} curve has no critical level; choose one with a plateau")
     x, y = _sites(test, relative_yield)
-    fit = fit_response(_frame(x, y), curve.key, rate="test", yield_="relative_yield_pct", block=False)
+    fit = fit_response(_frame(x, y), curve.key, rate="test", response="relative_yield_pct", blocks=False)
     if "falling" in fit.status or fit.fits.slope[0, 0] <= 0:
         raise NotEstimable("relative yield does not rise with the test; there is no critical level to find")
     rising = not curve.shape.has_join

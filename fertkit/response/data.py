@@ -1,4 +1,4 @@
-"""A trial table as the response fits need it: rates, yields, blocks and units, checked once."""
+"""A trial as the response fits need it: rates, yields, levels and units."""
 
 from dataclasses import dataclass, replace
 from functools import cached_property, reduce
@@ -8,12 +8,12 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_flag, a_header, asks, either, holding, maybe_headers, off
-from fertkit.errors import InputError, NotEstimable, Problem, UnitError
+from fertkit.errors import NotEstimable, UnitError
 from fertkit.intake.strip_headers import SITE_COLUMNS
-from fertkit.intake.strip_points import REMEDY, coordinates, told_as_points
+from fertkit.intake.strip_points import coordinates
 from fertkit.response.sums import Sums, Sweep, make_sweep
 from fertkit.results import ByContent
-from fertkit.sizes import LARGEST_NUMBER, NO_NUMBER
+from fertkit.trials.table import read_trial
 
 #: Column-name endings that carry a unit.
 UNIT_ENDINGS = {
@@ -22,8 +22,6 @@ UNIT_ENDINGS = {
 }  # fmt: skip
 #: Columns that name a strip and tell where it lay.
 PLACE_COLUMNS = ("block", "strip", "plot", "position")
-#: Columns that must hold one value in a trial.
-SINGLE_COLUMNS = ("nutrient", "crop", "unit", "rate_unit", "yield_unit")
 
 
 @dataclass(frozen=True)
@@ -118,10 +116,10 @@ class TrialData(ByContent):
 
 @asks(
     trial=holding("table", like="what read_strips gives, or a table of strips"), rate=a_header,
-    yield_=a_header, block=either(maybe_headers, off), weight=a_header, through_origin=a_flag,
+    response=a_header, blocks=either(maybe_headers, off), weight=a_header, through_origin=a_flag,
 )  # fmt: skip
 def read_trial_data(
-    trial, *, rate=None, yield_=None, block=None, weight=None, through_origin=False
+    trial, *, rate=None, response=None, blocks=None, weight=None, through_origin=False
 ) -> TrialData:
     """Check a trial table and take from it what the fits need.
 
@@ -130,9 +128,9 @@ def read_trial_data(
     trial : DataFrame, StripTrial or TrialData
         One row per plot or strip, or one per rate mean; a row without a yield is left out. Strips as read
         from a file stand for their table; a checked trial passes through.
-    rate, yield_ : str, optional
+    rate, response : str, optional
         Columns of rate and yield; by default the only ones starting with ``rate_`` and ``yield_``.
-    block : str, list of str or False, optional
+    blocks : str, list of str or False, optional
         Columns whose combinations get a level of their own; by default ``block`` together with any site or
         year column that holds several values. False: no blocks (refused when there are several sites).
     weight : str, optional
@@ -160,200 +158,38 @@ def read_trial_data(
     """
     if isinstance(trial, TrialData):
         return trial
-    given = trial
-    if not isinstance(trial, pd.DataFrame):
-        trial, rate, yield_ = _strips_of(trial, rate, yield_)
-    _refuse_several_trials(trial)
-    _refuse_without_rates(trial, rate)
-    problems: list[Problem] = []
-    if trial.empty:
-        problems.append(Problem("the table has no rows", "give one row per plot, strip or rate mean"))
-    rate = _one_column(trial, rate, "rate_", "rate", problems)
-    yield_ = _one_column(trial, yield_, "yield_", "yield", problems)
-    problems += _mixed(trial) + _subsamples(trial)
-    groups = _group_columns(trial, block, problems)
-    if weight is not None and weight not in trial:
-        problems.append(Problem(f"there is no column '{weight}'", "name the column of replicate counts"))
-    if rate is None or yield_ is None or problems:
-        raise InputError("trial", problems)
-    kept = _harvested(trial, yield_)
-    if kept is None:
-        problem = Problem(
-            "no yields: every cell is empty", "fill in the yields or leave the trial out", None, yield_
-        )
-        raise InputError("trial", [problem])
-    one_rate = len(trial.loc[kept, rate].unique()) == 1
-    if not one_rate and (told := told_as_points(trial[kept], rate, groups, (rate, yield_))):
-        problems.append(Problem(told, REMEDY))
-    x, y = _numbers(trial, rate, problems), _numbers(trial, yield_, problems, kept)
-    w = np.ones(len(x)) if weight is None else _numbers(trial, weight, problems)
-    _out_of_bounds(trial, rate, x, x < 0, "a rate cannot be negative", problems)
-    if weight is not None:
-        _out_of_bounds(trial, weight, w, w <= 0, "a replicate count must be above zero", problems)
-    label = None
-    if groups:
-        for column in groups:
-            missing = trial[column].isna().to_numpy()
-            _out_of_bounds(trial, column, trial[column].to_numpy(), missing, "the block is missing", problems)
-        label = reduce(lambda left, right: left + " / " + right, (trial[c].astype(str) for c in groups))
-        label = label.to_numpy(dtype=str)
-    if problems:
-        raise InputError("trial", problems)
-    x, y, w, label = (None if v is None else v[kept] for v in (_same_level(x), y, w, label))
+    read = read_trial(trial, treatment=rate, response=response, blocks=blocks, weight=weight, curve=True)
+    strips, columns = read.strips, (read.treatment, read.response)
+    x = _same_level(strips[read.treatment].to_numpy())
     if len(np.unique(x)) < 2:
         raise NotEstimable("all rates are equal; a response needs at least two rates, a curve at least three")
-    treated = [_told_of(given, trial, name) for name in ("nutrient", "crop")]
-    places, left_out = _places(trial[kept]), int((~kept).sum())
-    units = unit_of(rate, "rate unit"), unit_of(yield_, "yield unit")
-    named = [c for c in (*SITE_COLUMNS, *PLACE_COLUMNS) if c in trial]
-    origin = trial.loc[kept, [*named, *coordinates(trial, (rate, yield_, *named))]]
+    levels = [strips[c].astype(str) for c in (*(c for c in read.sites if c not in read.groups), *read.groups)]
+    block = reduce(lambda left, right: left + " / " + right, levels).to_numpy(dtype=str) if levels else None
+    named = [c for c in (*SITE_COLUMNS, *PLACE_COLUMNS) if c in strips]
     return TrialData(
-        x, y, w, label, *units, *treated, through_origin, places, left_out, (rate, yield_), origin
+        rate=x, yields=read.y, weight=np.ones(len(x)) if weight is None else strips[weight].to_numpy(),
+        block=block, rate_unit=unit_of(columns[0], "rate unit"), yield_unit=unit_of(columns[1], "yield unit"),
+        nutrient=read.nutrient, crop=read.crop, through_origin=through_origin, places=_places(read),
+        left_out=len(read.lost), columns=columns,
+        origin=strips[[*named, *coordinates(strips, (*columns, *named))]],
     )  # fmt: skip
 
 
 def unit_of(column: str, otherwise: str) -> str:
     """Unit carried by a column name, e.g. ``rate_lb_ac`` -> ``lb/ac``; `otherwise` when it carries none."""
-    words = column.lower().split("_")
+    words = str(column).lower().split("_")
     pairs = ["_".join(pair) for pair in pairwise(words)]
     return next((UNIT_ENDINGS[p] for p in pairs if p in UNIT_ENDINGS), otherwise)
 
 
-def _refuse_several_trials(table) -> None:
-    """Raise NotEstimable where a table holds several trials, which one curve would melt into one."""
-    if not _varies(table, "trial"):
-        return
-    names = [str(v) for v in table["trial"].dropna().unique()]
-    shown = ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
-    raise NotEstimable(
-        f"the table holds {len(names)} trials: {shown}; analyse each on its own, as in `for name, rows in "
-        "table.groupby('trial')`, or all at once with optima_of_trials(table, 'trial', price_ratio); for one "
-        "trial at several sites name that column 'site'"
-    )
-
-
-def _refuse_without_rates(table, rate) -> None:
-    """Raise NotEstimable where strips name treatments and give no rate."""
-    if not rate and "treatment" in table and not any(str(c).startswith("rate_") for c in table):
-        raise NotEstimable(
-            "the strips name treatments and give no rates, so there is no response curve and no optimum "
-            "rate; compare their means, as fertkit strips and analyse_strips do, or add a column of rates"
-        )
-
-
-def _strips_of(trial, rate, yield_):
-    """Table of strips that came with their own names of the rate and the yield column."""
-    table = getattr(trial, "table", None)
-    if not isinstance(table, pd.DataFrame):
-        problem = Problem("not a table", "give a DataFrame or strips as read from a file", value=type(trial))
-        raise InputError("trial", [problem])
-    return table, rate or getattr(trial, "rate_column", None), yield_ or getattr(trial, "yield_column", None)
-
-
-def _told_of(given, table, name) -> str:
-    """Nutrient or crop as the strips tell it, or else a column of that name."""
-    told = getattr(given, name, "") if given is not table else ""
-    return str(told or (table[name].iloc[0] if name in table else "") or "")
-
-
-def _harvested(trial, column):
-    """Rows with a yield; all of them where other cells are no numbers, none passed over; None without any."""
-    cells = trial[column]
-    empty = (cells.isna() | (cells.astype(str).str.strip() == "")).to_numpy(dtype=bool)
-    numbers = pd.to_numeric(cells, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    if len(empty) and empty.all():
-        return None
-    lost_alone = np.isfinite(numbers[~empty]).all()
-    return ~empty if lost_alone else np.ones(len(cells), bool)
-
-
-def _one_column(trial, name, prefix, kind, problems):
-    if name is not None:
-        if name in trial:
-            return name
-        problems.append(Problem(f"there is no column '{name}'", f"columns are: {', '.join(map(str, trial))}"))
-        return None
-    found = [c for c in trial if str(c).startswith(prefix) and str(c) not in SINGLE_COLUMNS]
-    if len(found) == 1:
-        return found[0]
-    what = f"no column starts with '{prefix}'" if not found else f"several {kind} columns: {', '.join(found)}"
-    example = "rate_lb_ac" if kind == "rate" else "yield_bu_ac"
-    problems.append(Problem(what, f"keep one {kind} in one unit, named like '{example}', or name the column"))
-    return None
-
-
-def _varies(trial, column):
-    return column in trial and len(trial[column].dropna().unique()) > 1
-
-
-def _mixed(trial):
-    return [
-        Problem(
-            f"several values in one trial: {', '.join(map(str, trial[c].dropna().unique()[:5]))}",
-            "analyse each on its own; a response curve needs one nutrient, crop and unit",
-            column=c,
-        )
-        for c in SINGLE_COLUMNS
-        if _varies(trial, c)
-    ]
-
-
-def _subsamples(trial):
-    """Cells of one strip are not replicates: they share its soil and would fake precision."""
-    for column in ("strip", "plot"):
-        if column in trial:
-            keys = [c for c in (*SITE_COLUMNS, "block", column) if c in trial]
-            repeated = trial.duplicated(keys) & trial[column].notna()
-            if repeated.any():
-                row = int(np.flatnonzero(repeated)[0])
-                what = f"{int(repeated.sum())} rows repeat a {column} that is already there"
-                remedy = f"sub-samples are not replicates; average each {column} to one row first"
-                return [Problem(what, remedy, row + 2, column, trial[column].iloc[row])]
-    return []
-
-
-def _group_columns(trial, block, problems):
-    sites = [c for c in SITE_COLUMNS if _varies(trial, c)]
-    if block is False:
-        if sites:
-            what = f"several levels in '{', '.join(sites)}' but no site effects"
-            problems.append(
-                Problem(
-                    what, "pooling without site effects can turn a response upside down; leave `block` unset"
-                )
-            )
-        return []
-    if block is None:
-        return sites + (["block"] if _varies(trial, "block") else [])
-    given = [block] if isinstance(block, str) else list(block)
-    missing = [c for c in given if c not in trial]
-    if missing:
-        problems.append(
-            Problem(f"there is no column '{missing[0]}'", "name the column that holds the blocks")
-        )
-        return []
-    return [c for c in sites if c not in given] + given
-
-
-def _places(trial):
-    columns = [c for c in SITE_COLUMNS if _varies(trial, c)]
-    if not columns:
+def _places(trial) -> str:
+    """How many sites or years one curve covers, in words; "" where it is one."""
+    many = len(trial.strips[list(trial.sites)].drop_duplicates()) if trial.sites else 1
+    if many < 2:
         return ""
-    seasons = [c for c in columns if c.endswith("year")]
-    kind = "sites" if not seasons else "years" if columns == ["year"] else "site-years"
-    return f"{len(trial[columns].drop_duplicates())} {kind}"
-
-
-def _numbers(trial, column, problems, needed=True):
-    values = pd.to_numeric(trial[column], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    bad = ~(np.abs(values) <= LARGEST_NUMBER) & needed
-    _out_of_bounds(trial, column, trial[column].to_numpy(), bad, NO_NUMBER, problems)
-    return values
-
-
-def _out_of_bounds(trial, column, values, bad, what, problems):
-    for row in np.flatnonzero(bad):
-        problems.append(Problem(what, "correct it or leave the row out", int(row) + 2, column, values[row]))
+    seasons = any(c.endswith("year") for c in trial.sites)
+    kind = "years" if trial.sites == ("year",) else "site-years" if seasons else "sites"
+    return f"{many} {kind}"
 
 
 def _same_level(x):

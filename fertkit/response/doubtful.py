@@ -4,10 +4,10 @@ import numpy as np
 
 from fertkit.response.data import TrialData
 from fertkit.trials import linear
-from fertkit.trials.arrange import describe, places
 from fertkit.trials.connected import rate_groups
 from fertkit.trials.doubtful import LEFT, Doubtful, doubtful_strips, say_doubtful, smoother
 from fertkit.trials.orders import SYSTEMATIC, systematic
+from fertkit.trials.table import describe, places
 
 
 def doubtful_rows(data: TrialData) -> Doubtful:

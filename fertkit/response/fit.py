@@ -140,10 +140,11 @@ class ResponseFit(Result):
 
 @asks(
     trial=holding("table", like="what read_strips gives, or a table of strips"), curve=a_curve,
-    rate=a_header, yield_=a_header, block=either(maybe_headers, off), weight=a_header, through_origin=a_flag,
+    rate=a_header, response=a_header, blocks=either(maybe_headers, off), weight=a_header,
+    through_origin=a_flag,
 )  # fmt: skip
 def fit_response(
-    trial, curve=QUADRATIC_PLATEAU.key, *, rate=None, yield_=None, block=None, weight=None,
+    trial, curve=QUADRATIC_PLATEAU.key, *, rate=None, response=None, blocks=None, weight=None,
     through_origin=False,
 ) -> ResponseFit:  # fmt: skip
     """Fit one response curve by exact least squares, block and site effects swept out.
@@ -154,7 +155,7 @@ def fit_response(
         One row per strip or plot (or per rate mean, with `weight` the replicate counts).
     curve : str
         Key of `fertkit.response.curves.CURVES`.
-    rate, yield_, block, weight, through_origin
+    rate, response, blocks, weight, through_origin
         See `fertkit.response.data.read_trial_data`.
 
     Returns
@@ -186,7 +187,7 @@ def fit_response(
     """
     curve = get_curve(curve)
     data = read_trial_data(
-        trial, rate=rate, yield_=yield_, block=block, weight=weight, through_origin=through_origin
+        trial, rate=rate, response=response, blocks=blocks, weight=weight, through_origin=through_origin
     )
     return fit_data(data, curve)
 

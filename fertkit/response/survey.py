@@ -24,11 +24,11 @@ BATCH = 2000  # trials fitted together
 
 
 @asks(
-    table=a_table, by=headers, price_ratio=amounts, level=a_share, rate=a_header, yield_=a_header,
-    block=either(maybe_headers, off), weight=a_header,
+    table=a_table, by=headers, price_ratio=amounts, level=a_share, rate=a_header, response=a_header,
+    blocks=either(maybe_headers, off), weight=a_header,
 )  # fmt: skip
 def optima_of_trials(
-    table, by, price_ratio, *, level=0.95, rate=None, yield_=None, block=None, weight=None
+    table, by, price_ratio, *, level=0.95, rate=None, response=None, blocks=None, weight=None
 ) -> pd.DataFrame:
     """Averaged economic optimum of every trial in a table, by the rule of `analyse_response`.
 
@@ -42,7 +42,7 @@ def optima_of_trials(
         Price of a unit of nutrient over the price of a unit of yield [yield unit per rate unit].
     level : float
         Confidence level of the intervals.
-    rate, yield_, block, weight
+    rate, response, blocks, weight
         See `read_trial_data`.
 
     Returns
@@ -82,7 +82,7 @@ def optima_of_trials(
         told = "trial " + " ".join(map(str, name))
         try:
             data = read_for_survey(
-                rows.drop(columns=by), rate=rate, yield_=yield_, block=block, weight=weight
+                rows.drop(columns=by), rate=rate, response=response, blocks=blocks, weight=weight
             )
         except NotEstimable as error:
             problems.append(Problem(f"{told}: {error.plain}", "leave it out or analyse it alone"))

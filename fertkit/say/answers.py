@@ -13,7 +13,7 @@ from fertkit.say.leaf_results import check_now, finding, how_sure, low_relative,
 from fertkit.say.line import Kind, Line, lead, missing, notes, told
 from fertkit.say.response import analysis_lines, gain_line, gain_lines, net_line
 from fertkit.say.trials import pooled_lines
-from fertkit.trials.arrange import show
+from fertkit.trials.table import show
 
 # ---- a field
 

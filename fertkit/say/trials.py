@@ -12,9 +12,9 @@ from fertkit.results import capital, counted, failed, plain, plain_p
 from fertkit.rounding import at_least, below, same
 from fertkit.say.line import Kind, Line, lead, marked, notes, row, told
 from fertkit.say.response import CAUTIONED
-from fertkit.trials.arrange import show, spoken
 from fertkit.trials.diagnose import FAR, stands_out
 from fertkit.trials.layout import DESIGNS, SIDES
+from fertkit.trials.table import show, spoken
 from fertkit.units import ACRE_HA
 
 # ---- what was read

@@ -10,9 +10,9 @@ from fertkit.errors import unknown
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import first_largest, first_smallest, levelled
 from fertkit.trials import models
-from fertkit.trials.arrange import Arrangement, arrange
 from fertkit.trials.compare import against_check, all_pairs, compact_letters
 from fertkit.trials.diagnose import check_rows, stands_out
+from fertkit.trials.table import Trial, arrange
 
 #: Models by name: how blocks and neighbours are taken.
 MODELS = {
@@ -131,7 +131,9 @@ def analyse_strips(
     Raises
     ------
     LookupFailed
-        If a column, the check or an option is not known.
+        If the check or an option is not known.
+    InputError
+        If a column or a cell of the table cannot be used.
     NotEstimable
         If there is nothing to compare, or the design cannot tell treatments from blocks.
 
@@ -159,7 +161,7 @@ def analyse_strips(
     return conclude(arranged, estimate, check=check, adjust=adjust, level=level)
 
 
-def conclude(trial: Arrangement, estimate, *, check, adjust: str, level: float) -> StripAnalysis:
+def conclude(trial: Trial, estimate, *, check, adjust: str, level: float) -> StripAnalysis:
     """Turn a model's estimate into means, comparisons and checks."""
     from scipy.stats import t
 

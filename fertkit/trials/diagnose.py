@@ -6,9 +6,9 @@ import pandas as pd
 from fertkit.results import failed
 from fertkit.rounding import above, at_least, same
 from fertkit.trials import linear
-from fertkit.trials.arrange import Arrangement, describe, show, spoken
 from fertkit.trials.doubtful import doubtful_strips, say_doubtful, smoother
 from fertkit.trials.orders import ORDER, SYSTEMATIC, TOO_SHORT, UNKNOWN, systematic
+from fertkit.trials.table import Trial, describe, show, spoken
 
 #: Below this probability a check is reported as failed.
 ALPHA = 0.05
@@ -17,12 +17,12 @@ FEW_DF = 8
 FAR = "strips far from the rest"
 
 
-def check_rows(trial: Arrangement, estimate) -> list[tuple]:
+def check_rows(trial: Trial, estimate) -> list[tuple]:
     """Check the error degrees of freedom and, where there are any, what the tests assume.
 
     Parameters
     ----------
-    trial : Arrangement
+    trial : Trial
     estimate : Estimate
 
     Returns
@@ -170,7 +170,7 @@ def _bend(trial):
                 "a quadratic describes the rates")  # fmt: skip
 
 
-def polynomial_squares(trial: Arrangement) -> list[tuple[str, int, float]]:
+def polynomial_squares(trial: Trial) -> list[tuple[str, int, float]]:
     """Split the treatment sum of squares of a rate trial into linear, quadratic and what lies beyond."""
     rate = np.asarray(trial.labels, dtype=float)[trial.codes]
     scaled = (rate - rate.mean()) / np.ptp(rate)

@@ -11,9 +11,9 @@ from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable, UnitError, unknown
 from fertkit.results import Result, checks_frame, counted
 from fertkit.rounding import ROUNDING, above, at_least, same, whole_times
-from fertkit.trials.arrange import show
 from fertkit.trials.defaults import citations, default, said_by
 from fertkit.trials.power import ERROR_DF
+from fertkit.trials.table import show
 from fertkit.units import AREA_RATE_KG_HA, FOOT_M
 
 

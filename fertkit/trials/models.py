@@ -8,8 +8,8 @@ import pandas as pd
 from fertkit.errors import NotEstimable
 from fertkit.rounding import at_least
 from fertkit.trials import linear
-from fertkit.trials.arrange import Arrangement, show
 from fertkit.trials.connected import parts
+from fertkit.trials.table import Trial, show
 from fertkit.trials.variance import RemlFit, components, fit_reml, shared
 
 #: Drawings of new lots behind the test of treatments with correlated neighbours, and their seed.
@@ -51,7 +51,7 @@ class Estimate:
     notes: tuple[str, ...] = ()
 
 
-def fixed_blocks(trial: Arrangement) -> Estimate:
+def fixed_blocks(trial: Trial) -> Estimate:
     """Analysis of variance with blocks as fixed effects; treatments adjusted for everything else.
 
     With a strip lost this is the exact least-squares analysis: no stand-in value, no lost degree of freedom
@@ -91,7 +91,7 @@ def fixed_blocks(trial: Arrangement) -> Estimate:
     )
 
 
-def need_differences(trial: Arrangement) -> None:
+def need_differences(trial: Trial) -> None:
     """Raise NotEstimable unless every difference of treatments can be told from blocks and trend.
 
     Differences between blocks alone are no substitute where blocks are random: with a handful of blocks they
@@ -119,7 +119,7 @@ def _apart(trial) -> str:
     return " and ".join(held) + (" ..." if part.max() > 5 else "")
 
 
-def random_blocks(trial: Arrangement) -> Estimate:
+def random_blocks(trial: Trial) -> Estimate:
     """Mixed model with random blocks by restricted maximum likelihood, Satterthwaite degrees of freedom.
 
     Falls back to `fixed_blocks`, and says so, when the block variance is at zero or cannot be estimated.
@@ -142,7 +142,7 @@ def random_blocks(trial: Arrangement) -> Estimate:
         return _fall_back(trial, "the mixed model cannot be fitted to these strips")
 
 
-def neighbour_errors(trial: Arrangement) -> Estimate:
+def neighbour_errors(trial: Trial) -> Estimate:
     """Blocks fixed, errors of neighbouring strips correlated as rho^distance (first-order autoregression).
 
     The F test of a fitted correlation calls differences too often in small trials; the treatments are tested
@@ -192,7 +192,7 @@ def neighbour_errors(trial: Arrangement) -> Estimate:
     return replace(estimate, anova=anova, notes=(*estimate.notes, note))
 
 
-def _by_lot(trial: Arrangement, plain, cov) -> float:
+def _by_lot(trial: Trial, plain, cov) -> float:
     """Randomisation test of the treatments under a given covariance of the strips.
 
     The covariance comes from the strips without their labels, so all labellings that the lots might have

@@ -13,14 +13,14 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_count, a_function, a_header, a_list, asks, holding, labels, numbers
-from fertkit.errors import InputError, NotEstimable, Problem, unknown
+from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.results import Result, checks_frame, counted
 from fertkit.rounding import above, at_least, below
 from fertkit.trials import linear
-from fertkit.trials.arrange import factor, measured, only_column, site_names
 from fertkit.trials.connected import contrasts_within
 from fertkit.trials.diagnose import ALPHA
 from fertkit.trials.pool import number_of_sites
+from fertkit.trials.table import column_of, factor, measured, site_names
 
 
 @dataclass(frozen=True)
@@ -106,7 +106,7 @@ def pool_polynomial(trial, *, degree: int = 2, site=None, rate=None, response=No
     [50.0, 0.05]
     """
     table = trial if isinstance(trial, pd.DataFrame) else trial.table
-    rate, response = rate or only_column(table, "rate_"), response or only_column(table, "yield_")
+    rate, response = column_of(table, rate, "rate"), column_of(table, response, "yield")
     x, y, codes, labels = _columns(table, site, rate, response)
     if len(np.unique(x)) <= degree:
         raise NotEstimable(f"{len(np.unique(x))} rates cannot carry a polynomial of degree {degree}")
@@ -233,9 +233,7 @@ def _alike(design, y, codes) -> tuple:
 
 
 def _columns(table, site, rate, response):
-    for column in (*([site] if site else ()), rate, response):
-        if column not in table:
-            raise unknown("column", column, table.columns)
+    site = column_of(table, site, "site") if site else None
     table = table.assign(**{name: measured(table, name) for name in (rate, response)})
     table = table.dropna(subset=[rate, response])
     codes, labels = factor(table[site] if site else site_names(table))

@@ -9,9 +9,9 @@ from fertkit.asked import a_header, a_label, a_share, a_word, asks, holding
 from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, checks_frame, counted
 from fertkit.rounding import at_least, at_most, same
-from fertkit.trials.arrange import arrange, show
 from fertkit.trials.defaults import citations, default, said_by
 from fertkit.trials.diagnose import ALPHA, far_row, order_check
+from fertkit.trials.table import arrange, show
 
 
 @dataclass(frozen=True)
@@ -67,10 +67,10 @@ class PairedAnalysis(Result):
 
 @asks(
     trial=holding("table", like="what read_strips gives, or a table of strips"), treatment=a_header,
-    response=a_header, pair=a_word, check=a_label, level=a_share,
+    response=a_header, blocks=a_word, check=a_label, level=a_share,
 )  # fmt: skip
 def analyse_pairs(
-    trial, *, treatment=None, response=None, pair="block", check=None, level: float = 0.95
+    trial, *, treatment=None, response=None, blocks="block", check=None, level: float = 0.95
 ) -> PairedAnalysis:
     """Compare two treatments laid side by side in pairs.
 
@@ -80,7 +80,7 @@ def analyse_pairs(
         One trial with two treatments; a pair that lost a strip is left out and named.
     treatment, response : str, optional
         Columns, as in `analyse_strips`.
-    pair : str
+    blocks : str
         Column that names the pair.
     check : object, optional
         Treatment the other is set against; the first in order by default.
@@ -108,10 +108,10 @@ def analyse_pairs(
     """
     from scipy.stats import t as t_distribution
 
-    arranged = arrange(trial, treatment=treatment, response=response, blocks=pair)
+    arranged = arrange(trial, treatment=treatment, response=response, blocks=blocks)
     if len(arranged.labels) != 2:
         raise NotEstimable(f"pairs need two treatments, there are {len(arranged.labels)}; use analyse_strips")
-    keys = [*(c for c in arranged.sites if c != pair), pair]
+    keys = [*(c for c in arranged.sites if c != blocks), blocks]
     wide = arranged.strips.pivot_table(arranged.response, keys, arranged.treatment, aggfunc="mean")
     complete = wide.dropna()
     notes = arranged.notes
@@ -143,7 +143,7 @@ def analyse_pairs(
         p=float(2 * t_distribution.sf(abs(t), df)),
         ratio=float(other.mean() / one.mean()) if one.mean() else np.nan, ratio_low=low, ratio_high=high,
         level=level, response=arranged.response, notes=notes,
-        checks=checks_frame([*order_check(arranged), _far(complete, change, pair), *_checks(change, size)]),
+        checks=checks_frame([*order_check(arranged), _far(complete, change, blocks), *_checks(change, size)]),
     )  # fmt: skip
 
 

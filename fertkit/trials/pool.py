@@ -16,15 +16,15 @@ from fertkit.results import Result, capital, checks_frame, counted, plain
 from fertkit.rounding import above
 from fertkit.trials import linear
 from fertkit.trials.analyse import analyse_strips
-from fertkit.trials.arrange import (
+from fertkit.trials.between import METHODS, Weighted, q_profile
+from fertkit.trials.table import (
+    column_of,
     default_treatment,
     factor,
-    only_column,
     show,
     site_names,
     spoken,
 )
-from fertkit.trials.between import METHODS, Weighted, q_profile
 
 #: Share of the weight below which a site is said to carry none [%] (common practice, no source).
 NO_WEIGHT_PCT = 0.01
@@ -193,7 +193,7 @@ def pool_trials(
     Raises
     ------
     LookupFailed
-        If a treatment is in none of the trials, or a column is not there.
+        If a treatment is in none of the trials, or a covariate is no column.
 
     Examples
     --------
@@ -208,7 +208,7 @@ def pool_trials(
     ['A', 'B', 'C']
     """
     table = trial if isinstance(trial, pd.DataFrame) else trial.table
-    name, _, unit = spoken(options.get("response") or only_column(table, "yield_")).partition(" [")
+    name, _, unit = spoken(column_of(table, options.get("response"), "yield")).partition(" [")
     _check_treatments(table, options.get("treatment"), treatment, check)
     for column in covariates or ():
         if column not in table:
@@ -225,9 +225,7 @@ def pool_trials(
 
 
 def _check_treatments(table, column, *wanted):
-    column = column or default_treatment(table)
-    if column not in table:
-        raise unknown("column", column, table.columns)
+    column = column_of(table, column or default_treatment(table), "rate")
     tested = factor(table[column].dropna())[1]
     for treatment in wanted:
         if treatment not in tested:

@@ -6,14 +6,14 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_header, a_share, a_word, asks, holding
-from fertkit.errors import NotEstimable, unknown
+from fertkit.errors import NotEstimable
 from fertkit.results import Result, checks_frame
 from fertkit.trials import linear
-from fertkit.trials.arrange import factor, one_trial, only_column, places, show
 from fertkit.trials.diagnose import far_row, order_row, strip_names
 from fertkit.trials.doubtful import smoother
 from fertkit.trials.models import anova_table
 from fertkit.trials.orders import ORDER
+from fertkit.trials.table import column_of, factor, measured, one_trial, places, show
 from fertkit.trials.variance import components, fit_reml, shared
 
 
@@ -56,9 +56,9 @@ class SplitPlotAnalysis(Result):
 
 @asks(
     trial=holding("table", like="what read_strips gives, or a table of strips"), whole=a_word, part=a_word,
-    block=a_word, response=a_header, level=a_share,
+    blocks=a_word, response=a_header, level=a_share,
 )  # fmt: skip
-def analyse_split_plot(trial, whole, part, *, block="block", response=None, level=0.95) -> SplitPlotAnalysis:
+def analyse_split_plot(trial, whole, part, *, blocks="block", response=None, level=0.95) -> SplitPlotAnalysis:
     """Analyse a complete split plot.
 
     Parameters
@@ -66,15 +66,15 @@ def analyse_split_plot(trial, whole, part, *, block="block", response=None, leve
     trial : StripTrial or DataFrame
     whole, part : str
         Columns of the treatment of whole strips and of their parts.
-    block, response : str, optional
+    blocks, response : str, optional
         Columns; the one yield column by default.
     level : float
         Confidence behind the least significant differences.
 
     Raises
     ------
-    LookupFailed
-        If a column is not there.
+    InputError
+        If a column is not there, or a yield is no number.
     NotEstimable
         If a combination is missing or repeated in a block: the strata are then not orthogonal.
 
@@ -91,12 +91,11 @@ def analyse_split_plot(trial, whole, part, *, block="block", response=None, leve
     [2, 1, 2, 1, 1, 4]
     """
     table = one_trial(trial)
-    response = response or only_column(table, "yield_")
-    for column in (whole, part, block, response):
-        if column not in table:
-            raise unknown("column", column, table.columns)
-    strips = table.dropna(subset=[response]).reset_index(drop=True)
-    counts = strips.pivot_table(response, block, [whole, part], aggfunc="count", observed=True)
+    response = column_of(table, response, "yield")
+    for column in (whole, part, blocks):
+        column_of(table, column, "factor")
+    strips = table.assign(**{response: measured(table, response)}).dropna(subset=[response])
+    counts = strips.pivot_table(response, blocks, [whole, part], aggfunc="count", observed=True)
     complete = counts.shape[1] == len(strips[whole].unique()) * len(strips[part].unique())
     if not complete or not counts.eq(1).all(axis=None) or len(counts) < 2:
         raise NotEstimable(
@@ -104,26 +103,26 @@ def analyse_split_plot(trial, whole, part, *, block="block", response=None, leve
             "analyse the parts one by one with analyse_strips"
         )
     y = strips[response].to_numpy(float)
-    codes = {name: factor(strips[name])[0] for name in (block, whole, part)}
+    codes = {name: factor(strips[name])[0] for name in (blocks, whole, part)}
     columns = {name: linear.dummies(c) for name, c in codes.items()}
-    plots = linear.interaction(columns[block], columns[whole])
+    plots = linear.interaction(columns[blocks], columns[whole])
     both = f"{whole} x {part}"
     rows = linear.sequential_squares(y, [
-        (block, columns[block]), (whole, columns[whole]), ("whole-strip error", plots), (part, columns[part]),
-        (both, linear.interaction(columns[whole], columns[part])),
+        (blocks, columns[blocks]), (whole, columns[whole]), ("whole-strip error", plots),
+        (part, columns[part]), (both, linear.interaction(columns[whole], columns[part])),
     ])  # fmt: skip
     upper = anova_table(rows[:3], error="whole-strip error").assign(stratum="whole strips")
     lower = anova_table(rows[3:]).replace({"term": {"error": "part error"}}).assign(stratum="parts")
     anova = pd.concat([upper, lower], ignore_index=True)[["stratum", "term", "df", "ss", "ms", "f", "p"]]
     means = strips.groupby([whole, part], observed=True)[response].agg(n="size", mean="mean").reset_index()
-    sizes = tuple(int(codes[name].max()) + 1 for name in (block, whole, part))
+    sizes = tuple(int(codes[name].max()) + 1 for name in (blocks, whole, part))
     return SplitPlotAnalysis(
         anova=anova, means=means, errors=_errors(anova, sizes, whole, part, level),
-        variances=_variances(y, codes, columns, block, whole, part),
-        whole=whole, part=part, block=block, response=response, level=level,
+        variances=_variances(y, codes, columns, blocks, whole, part),
+        whole=whole, part=part, block=blocks, response=response, level=level,
         checks=checks_frame([
-            *_checks(anova), *_orders(strips, codes, block, whole, part),
-            _far(strips, y, columns, plots, block, whole, part),
+            *_checks(anova), *_orders(strips, codes, blocks, whole, part),
+            _far(strips, y, columns, plots, blocks, whole, part),
         ]),
     )  # fmt: skip
 

@@ -50,7 +50,7 @@ def test_prices_give_the_ratio(broadbalk, tmp_path):
 def test_columns_named_by_the_user(broadbalk, tmp_path):
     names = {"rate_kg_ha": "Given", "yield_t_ha": "Got"}
     broadbalk.rename(columns=names).to_csv(tmp_path / "years.csv", index=False)
-    columns = {"rate": "Given", "yield_": "Got"}
+    columns = {"rate": "Given", "response": "Got"}
     found = batch(tmp_path / "years.csv", tmp_path / "out", price_ratio=0.005, **columns).table
     direct = optima_of_trials(broadbalk, "trial", 0.005)
     pd.testing.assert_frame_equal(found[NUMBERS], direct[NUMBERS], check_exact=True)

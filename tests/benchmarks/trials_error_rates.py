@@ -16,10 +16,10 @@ import numpy as np
 import pandas as pd
 
 from fertkit.trials.analyse import MODELS
-from fertkit.trials.arrange import arrange
 from fertkit.trials.layout import draw_latin, draw_order, plan_strips
 from fertkit.trials.paired import analyse_pairs
 from fertkit.trials.power import power_of_difference
+from fertkit.trials.table import arrange
 
 TABLE = Path(__file__).with_suffix(".csv")
 TRIALS, ALPHA, MEAN = 4000, 0.05, 200.0

@@ -57,7 +57,7 @@ def test_harvested_strips_have_a_marker_a_block(corn):
 
 def test_pairs_and_split_plots(outside):
     maize = outside("darwin_maize_pairs.csv").assign(pair=lambda d: d["pot"] + d["pair"])
-    ax = analyse_pairs(maize, treatment="type", response="height", pair="pair").plot()
+    ax = analyse_pairs(maize, treatment="type", response="height", blocks="pair").plot()
     assert len(ax.lines) == 16
     oats = analyse_split_plot(
         outside("yates_oats_splitplot_n.csv"), "gen", "n_cwt_ac", response="yield_qlb_plot"

@@ -47,7 +47,7 @@ def test_block_effects_are_swept_out(analysis, trial):
     means = trial.groupby("block")["yield_bu_ac"].mean()
     np.testing.assert_allclose(effects, means - means.mean(), atol=1e-9)  # complete blocks
     # dropping the blocks leaves the same curve (complete blocks) and a larger error
-    plain = analyse_response(trial, nutrient_price=0.6, grain_price=4.5, block=False, replicates=0)
+    plain = analyse_response(trial, nutrient_price=0.6, grain_price=4.5, blocks=False, replicates=0)
     np.testing.assert_allclose(plain.fits["quadratic"].coef, analysis.fits["quadratic"].coef, rtol=1e-9)
     assert plain.fits["quadratic_plateau"].sigma > 2 * fit.sigma
 

@@ -91,7 +91,7 @@ def test_extrapolated_vertex_is_cut_to_the_tested_rates():
 
 def test_square_root_that_runs_away_is_cut_and_flagged(outside):
     high = outside("bachmaier_wheat_n.csv").query("zone == 'high'")
-    fit = fit_response(high, "square_root", rate="n_kg_ha", yield_="yield_t_ha")
+    fit = fit_response(high, "square_root", rate="n_kg_ha", response="yield_t_ha")
     assert float(fit.curve.optimum(fit.coef, 0.6 / 110)) == pytest.approx(2933.9, abs=0.1)
     rate, status = economic_optimum_rate("square_root", fit.coef, 0.6 / 110, 0, 260)
     assert (rate, status) == (260, "at least the highest rate")
@@ -114,12 +114,12 @@ def test_engelstad_quadratic_optima(outside):
         ("Knoxville", 1966): 0,
     }  # fmt: skip
     for site, trial in corn.groupby(["loc", "year"]):
-        fit = fit_response(trial, "quadratic", rate="n_kg_ha", yield_="yield_q_ha", block=False)
+        fit = fit_response(trial, "quadratic", rate="n_kg_ha", response="yield_q_ha", blocks=False)
         rate, status = economic_optimum_rate("quadratic", fit.coef, 0.11 / 1.15, 0, 335)
         assert rate == pytest.approx(expected[site], abs=6e-4), site
         assert status == ("interior" if expected[site] else "no economic response")
     jackson = corn.query("loc == 'Jackson' and year == 1962")
-    fit = fit_response(jackson, "quadratic_plateau", rate="n_kg_ha", yield_="yield_q_ha", block=False)
+    fit = fit_response(jackson, "quadratic_plateau", rate="n_kg_ha", response="yield_q_ha", blocks=False)
     assert economic_optimum_rate("quadratic_plateau", fit.coef, 0.11 / 1.15, 0, 335).rate == pytest.approx(
         140.78366, abs=1e-4
     )
@@ -136,7 +136,7 @@ def test_bachmaier_quadratic_optima(outside, zone, ratio, expected):
         outside("bachmaier_wheat_n.csv").query("zone == @zone"),
         "quadratic",
         rate="n_kg_ha",
-        yield_="yield_t_ha",
+        response="yield_t_ha",
     )
     assert economic_optimum_rate("quadratic", fit.coef, ratio, 0, 260).rate == pytest.approx(
         expected, abs=6e-3

@@ -76,7 +76,7 @@ SHAPED = {
 def test_ends_of_a_profile_are_where_the_constrained_fit_loses_its_margin(curve):
     """Hold the gain at an end and search the rest by scipy: the sum of squares is RSS (1 + F / df)."""
     trial = trial_of(lambda x: 120 + 0.4 * np.minimum(x, 110), sd=3.0, step=0.0)
-    fit = fit_response(trial, curve, block=False)
+    fit = fit_response(trial, curve, blocks=False)
     rate, y = 90.0, trial["yield_bu_ac"].to_numpy()
 
     def least(gain):
@@ -98,7 +98,7 @@ def test_ends_of_a_profile_are_where_the_constrained_fit_loses_its_margin(curve)
 def test_a_profile_of_small_errors_is_the_delta_methods():
     """Against scipy's curve_fit: its covariance, the gradient of the gain and Student's t."""
     trial = trial_of(lambda x: 160 - 40 * np.exp(-0.02 * x), sd=0.05, step=0.0)
-    fit = fit_response(trial, "mitscherlich", block=False)
+    fit = fit_response(trial, "mitscherlich", blocks=False)
     model = lambda x, a, b, k: a - b * np.exp(-k * x)  # noqa: E731
     at, cov = optimize.curve_fit(model, RATES, trial["yield_bu_ac"], p0=[160, 40, 0.02])
     rate, (_, b, k) = 120.0, at
@@ -112,7 +112,7 @@ def test_a_profile_of_small_errors_is_the_delta_methods():
 def test_a_step_below_the_first_rate_may_have_made_all_of_the_gain_by_then():
     """Level above the first rate of 50: a join at 1 fits as one at 50 does, so at 30 all may be gained."""
     trial = trial_of(lambda x: 120 + 20.0 * (x > 0), sd=1.0, step=0.0)
-    fit = fit_response(trial, "linear_plateau", block=False)
+    fit = fit_response(trial, "linear_plateau", blocks=False)
     _, high = (float(end[0, 0]) for end in gain_sets("linear_plateau", fit.fits, fit.data.sums, 30.0, 0.95))
     y = trial["yield_bu_ac"].to_numpy()
     step = stats.linregress((RATES > 0).astype(float), y)

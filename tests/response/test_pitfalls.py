@@ -278,7 +278,7 @@ def test_sites_need_site_effects():
     pooled = fit_response(table.drop(columns="site"), "linear")
     assert pooled.coef[1] == pytest.approx(-0.0252, abs=5e-5)  # upside down
     with pytest.raises(InputError, match="site effects"):
-        fit_response(table, "linear", block=False)
+        fit_response(table, "linear", blocks=False)
 
 
 def test_scaling(make_trial):

@@ -41,7 +41,7 @@ def fits(outside):
     return {
         name: {
             "-".join(map(str, trial)): fit_response(
-                rows, "quadratic_plateau", rate=rate, yield_=yields, block=False
+                rows, "quadratic_plateau", rate=rate, response=yields, blocks=False
             )
             for trial, rows in outside(name).groupby(by)
         }

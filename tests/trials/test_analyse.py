@@ -14,12 +14,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fertkit.errors import LookupFailed, NotEstimable
+from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.trials import analyse_pairs, analyse_strips, linear
-from fertkit.trials.arrange import arrange, untreated
 from fertkit.trials.compare import all_pairs, compact_letters, holm
 from fertkit.trials.diagnose import polynomial_squares
 from fertkit.trials.models import anova_table
+from fertkit.trials.table import arrange, untreated
 
 
 @pytest.fixture(scope="module")
@@ -359,7 +359,7 @@ def test_an_influential_strip_is_named(rice):
 @pytest.mark.parametrize(
     ("change", "options", "error", "said"),
     [
-        ({}, {"treatment": "nope"}, LookupFailed, "unknown column 'nope'"),
+        ({}, {"treatment": "nope"}, InputError, "there is no column 'nope'"),
         ({}, {"check": 33}, LookupFailed, "unknown check treatment"),
         ({}, {"model": "magic"}, LookupFailed, "unknown model"),
         ({}, {"adjust": "magic"}, LookupFailed, "unknown adjustment"),

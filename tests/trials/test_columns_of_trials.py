@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from fertkit.trials import application_geojson, plan_strips
-from fertkit.trials.arrange import default_treatment, measured
+from fertkit.trials.table import default_treatment, measured
 
 MACHINES = {"header_width": 30, "applicator_width": 60, "strip_length": 400}
 FIELD = [(-93.0, 44.0), (-92.99, 44.0), (-92.99, 44.01), (-93.0, 44.01)]

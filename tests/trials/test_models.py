@@ -11,11 +11,11 @@ from scipy.stats import multivariate_normal
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.trials import analyse_strips
-from fertkit.trials.arrange import arrange, describe, factor, only_column, places, show, site_names, spoken
 from fertkit.trials.compare import all_pairs, compact_letters, holm
 from fertkit.trials.connected import contrasts_within, parts, rate_groups
 from fertkit.trials.models import anova_table, neighbour_errors, random_blocks, wald
 from fertkit.trials.orders import systematic
+from fertkit.trials.table import arrange, column_of, describe, factor, places, show, site_names, spoken
 
 RATES = [0.0, 40.0, 80.0, 120.0]
 
@@ -373,10 +373,15 @@ def test_names_and_levels():
     assert describe(pd.Series({"block": 2, "strip": 7})) == "block 2 strip 7"
     assert describe(pd.Series({"block": 2, "strip": "row 8"})) == "block 2, row 8"
     assert describe(pd.Series({"block": np.nan, "rate": 1}, name=4)) == "line 4"
-    assert only_column(pd.DataFrame(columns=["a", "yield_t_ha"]), "yield_") == "yield_t_ha"
-    for columns in (["a"], ["yield_t_ha", "yield_bu_ac"]):
-        with pytest.raises(LookupFailed, match="expected one column"):
-            only_column(pd.DataFrame(columns=columns), "yield_")
+    assert column_of(pd.DataFrame(columns=["a", "yield_t_ha"]), None, "yield") == "yield_t_ha"
+    for columns, said in (
+        (["a"], "no column starts"),
+        (["yield_t_ha", "yield_bu_ac"], "several yield columns"),
+    ):
+        with pytest.raises(InputError, match=said):
+            column_of(pd.DataFrame(columns=columns), None, "yield")
+    with pytest.raises(InputError, match="no column 'b'"):
+        column_of(pd.DataFrame(columns=["a"]), "b", "yield")
 
 
 def test_sites_by_the_columns_that_split():
@@ -408,13 +413,13 @@ def test_places_of_strips():
 @pytest.mark.parametrize(
     ("change", "options", "error", "said"),
     [
-        ({}, {"treatment": "dose"}, LookupFailed, "unknown column 'dose'"),
-        ({}, {"blocks": ["bed"]}, LookupFailed, "unknown column 'bed'"),
+        ({}, {"treatment": "dose"}, InputError, "there is no column 'dose'"),
+        ({}, {"blocks": ["bed"]}, InputError, "there is no column 'bed'"),
         ({"rate_lb_ac": 40.0}, {}, NotEstimable, "has 1 treatment; a comparison needs two"),
         ({"trial": [1, 2] * 8}, {}, NotEstimable, "holds 2 trials"),
         ({"site": ["a", "b"] * 8}, {"trend": True}, NotEstimable, "runs across one field"),
-        ({"site": ["a", "b"] * 8}, {"blocks": []}, NotEstimable, "sites cannot be left out"),
-        ({"strip": 1}, {}, NotEstimable, "several rows belong to one strip"),
+        ({"site": ["a", "b"] * 8}, {"blocks": []}, InputError, "but no site effects"),
+        ({"strip": 1}, {}, InputError, "rows repeat a strip that is already there"),
         ({"yield_bu_ac": "wet"}, {}, InputError, "no"),
     ],
 )  # fmt: skip

@@ -17,7 +17,7 @@ def maize(outside):
 
 def test_darwin_maize(maize):
     # Fisher 1935, The Design of Experiments: 15 pairs, crossed minus selfed.
-    found = analyse_pairs(maize, treatment="type", response="height", pair="pair", check="self")
+    found = analyse_pairs(maize, treatment="type", response="height", blocks="pair", check="self")
     assert found.difference == pytest.approx(2.616667, abs=5e-7)
     assert found.sd == pytest.approx(4.718047, abs=5e-7)
     assert found.se == pytest.approx(1.218195, abs=5e-7)
@@ -46,7 +46,7 @@ def test_fieller_from_means_and_covariance():
 def test_student_sleep(outside):
     # Student 1908; documentation of R.
     found = analyse_pairs(
-        outside("student_sleep_pairs.csv"), treatment="drug", response="extra", pair="subject", check=2
+        outside("student_sleep_pairs.csv"), treatment="drug", response="extra", blocks="subject", check=2
     )
     assert found.difference == pytest.approx(-1.58)
     assert found.t == pytest.approx(-4.062128, abs=5e-7)
@@ -73,18 +73,18 @@ def test_fieller_open_set():
 
 
 def test_a_widowed_strip_is_left_out_and_told(maize):
-    found = analyse_pairs(maize.drop(index=3), treatment="type", response="height", pair="pair")
+    found = analyse_pairs(maize.drop(index=3), treatment="type", response="height", blocks="pair")
     assert len(found.pairs) == 14
     assert "without a partner" in found.summary()
 
 
 def test_pairs_need_two_treatments(maize):
     with pytest.raises(NotEstimable, match="two treatments, there are 15"):
-        analyse_pairs(maize, treatment="pair", response="height", pair="pot")
+        analyse_pairs(maize, treatment="pair", response="height", blocks="pot")
     with pytest.raises(NotEstimable, match="fewer than two complete pairs"):
-        analyse_pairs(maize.iloc[:2], treatment="type", response="height", pair="pair")
+        analyse_pairs(maize.iloc[:2], treatment="type", response="height", blocks="pair")
     with pytest.raises(LookupFailed, match="unknown check"):
-        analyse_pairs(maize, treatment="type", response="height", pair="pair", check="other")
+        analyse_pairs(maize, treatment="type", response="height", blocks="pair", check="other")
 
 
 def test_pairs_that_all_differ_alike_have_no_error_to_test_against():

@@ -389,7 +389,7 @@ def test_impossible_one_stage_pools(broadbalk):
         pool_polynomial(
             broadbalk.query("n_kg_ha in (0, 96)"), site="year", rate="rate_100", response="yield_t_ha"
         )
-    with pytest.raises(LookupFailed, match="unknown column"):
+    with pytest.raises(InputError, match="there is no column 'farm'"):
         pool_polynomial(broadbalk, site="farm", rate="rate_100", response="yield_t_ha")
 
 

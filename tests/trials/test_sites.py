@@ -76,10 +76,12 @@ def test_pairs_of_two_sites_are_not_averaged():
     assert (found.difference, found.df) == (pytest.approx(6), 5)
 
 
-@pytest.mark.parametrize("options", [{"blocks": []}, {"trend": True}])
-def test_what_several_sites_forbid(two_sites, options):
+@pytest.mark.parametrize(
+    ("options", "error"), [({"blocks": []}, InputError), ({"trend": True}, NotEstimable)]
+)
+def test_what_several_sites_forbid(two_sites, options, error):
     table = two_sites.assign(position=range(8))
-    with pytest.raises(NotEstimable, match="one at a time or pool them"):
+    with pytest.raises(error, match="one at a time or pool them"):
         analyse_strips(table, **options)
 
 

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 import scipy.stats
 
-from fertkit.errors import LookupFailed, NotEstimable
+from fertkit.errors import InputError, NotEstimable
 from fertkit.trials import analyse_split_plot
 
 
@@ -57,7 +57,7 @@ def test_a_category_that_no_strip_has_changes_nothing(oats):
 def test_incomplete_split_plot_is_refused(oats):
     with pytest.raises(NotEstimable, match="each combination once"):
         analyse_split_plot(oats.drop(index=4), "gen", "n_cwt_ac", response="yield_qlb_plot")
-    with pytest.raises(LookupFailed, match="unknown column"):
+    with pytest.raises(InputError, match="there is no column"):
         analyse_split_plot(oats, "variety", "n_cwt_ac", response="yield_qlb_plot")
 
 
@@ -178,5 +178,5 @@ def test_split_plots_that_are_not_whole(change):
     with pytest.raises(NotEstimable, match="each combination once"):
         analyse_split_plot(change(split_plot()), "till", "rate")
     assert len(analyse_split_plot(split_plot(r=2), "till", "rate").anova) == 6
-    with pytest.raises(LookupFailed, match="unknown column"):
+    with pytest.raises(InputError, match="there is no column"):
         analyse_split_plot(split_plot(), "till", "dose")

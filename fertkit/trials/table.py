@@ -1,0 +1,483 @@
+"""The table of one trial: its columns picked, its cells checked, strips without a yield set apart.
+
+Both floors of a trial read it here: the comparison of treatments (`arrange`) and the fit of a curve
+(`fertkit.response.read_trial_data`). An experimental unit is a strip; points and parts of one are refused.
+"""
+
+import re
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import InputError, NotEstimable, Problem
+from fertkit.intake.spellings import plain, spellings
+from fertkit.intake.strip_headers import SITE_COLUMNS
+from fertkit.intake.strip_points import REMEDY, coordinates, told_as_points
+from fertkit.results import counted
+from fertkit.sizes import LARGEST_NUMBER, NO_NUMBER
+from fertkit.trials import linear
+
+#: Columns that must hold one value where a curve is fitted.
+SINGLE_COLUMNS = ("nutrient", "crop", "unit", "rate_unit", "yield_unit")
+_LEAVE_OUT = "correct it or leave the row out"
+_LEAVE_EMPTY = "correct it, or leave the cell empty where the strip was lost"
+
+
+@dataclass(frozen=True)
+class Trial:
+    """The strips of one trial that have a yield.
+
+    Attributes
+    ----------
+    strips : DataFrame
+        The n strips, rates and yields as numbers, with the index of the table they came in.
+    treatment, response : str
+        Columns of the treatment or rate and of the yield.
+    sites : tuple of str
+        Columns that tell several sites or seasons apart; groups are counted within each.
+    groups : tuple of str
+        Columns that group strips (block; row and column of a Latin square).
+    lost : DataFrame
+        Strips without a yield.
+    nutrient, crop : str
+        As strips from a file or a column of that name give them, else "".
+    trend : bool
+        Whether a straight trend across the field is entered.
+    """
+
+    strips: pd.DataFrame
+    treatment: str
+    response: str
+    sites: tuple[str, ...]
+    groups: tuple[str, ...]
+    lost: pd.DataFrame
+    nutrient: str = ""
+    crop: str = ""
+    trend: bool = False
+
+    @cached_property
+    def y(self) -> np.ndarray:
+        """Yields [unit of the response column]."""
+        return self.strips[self.response].to_numpy(float)
+
+    @cached_property
+    def _factor(self):
+        return factor(self.strips[self.treatment])
+
+    @property
+    def codes(self) -> np.ndarray:
+        """Treatment of each strip [(n,) int]."""
+        return self._factor[0]
+
+    @property
+    def labels(self) -> pd.Index:
+        """The treatments in order."""
+        return self._factor[1]
+
+    @cached_property
+    def blocking(self) -> list:
+        """Factors that group the strips, as (name, codes); the sites where there is no other."""
+        within = [(*self.sites, name) if name not in self.sites else self.sites for name in self.groups]
+        within = within or ([self.sites] if self.sites else [])
+        return [(" x ".join(columns), nested(self.strips, columns)) for columns in within]
+
+    @cached_property
+    def _places(self):
+        return places(self.strips, self.sites)
+
+    @property
+    def line(self) -> np.ndarray | None:
+        """Run of side-by-side strips that each strip belongs to, where the table tells."""
+        return self._places[0]
+
+    @property
+    def order(self) -> np.ndarray | None:
+        """Place of each strip within its run."""
+        return self._places[1]
+
+    @property
+    def covariates(self) -> list:
+        """Centred columns entered as straight lines, as (name, (n, 1) array)."""
+        return [("trend", (self.order - self.order.mean())[:, None])] if self.trend else []
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a comparison of the treatments has to say of the table."""
+        notes = []
+        if self.sites:
+            notes.append(
+                f"several values of {' and '.join(self.sites)} in one analysis: blocks are counted within "
+                "each, and the response is taken as the same everywhere; pool_trials asks whether it is"
+            )
+        if len(self.lost):
+            lost = ", ".join(describe(row) for _, row in self.lost.iterrows())
+            notes.append(
+                f"{counted(len(self.lost), 'strip')} without a yield left out, means adjusted for it: {lost}"
+            )
+        if not self.blocking:
+            notes.append("no blocks given: strips are compared as if placed wholly at random over the field")
+        return tuple(notes)
+
+    def terms(self, *, blocking: bool = True) -> list:
+        """Dummy columns of everything but the treatments, as (name, matrix)."""
+        groups = [(name, linear.dummies(codes)) for name, codes in self.blocking] if blocking else []
+        return groups + self.covariates
+
+    def treatment_columns(self) -> np.ndarray:
+        return linear.dummies(self.codes)
+
+    def without_treatments(self, *, blocking: bool = True) -> np.ndarray:
+        """Mean, blocking and covariates side by side [(n, p)]."""
+        return np.column_stack(
+            [np.ones(len(self.y)), *(matrix for _, matrix in self.terms(blocking=blocking))]
+        )
+
+    def design(self, *, blocking: bool = True) -> np.ndarray:
+        """Mean, blocking, covariates and treatments side by side [(n, p)]."""
+        return np.column_stack([self.without_treatments(blocking=blocking), self.treatment_columns()])
+
+    def mean_rows(self, *, blocking: bool = True) -> np.ndarray:
+        """Rows that turn coefficients into treatment means, blocks weighted alike [(k, p)]."""
+        groups = (
+            [np.full(codes.max(), 1 / (codes.max() + 1)) for _, codes in self.blocking] if blocking else []
+        )
+        start = np.concatenate([[1.0], *groups, np.zeros(len(self.covariates))])
+        own = np.eye(len(self.labels))[:, 1:]
+        return np.column_stack([np.tile(start, (len(self.labels), 1)), own])
+
+
+def read_trial(
+    trial, *, treatment=None, response=None, blocks=None, weight=None, trend=False, curve=False
+) -> Trial:
+    """Pick the columns of one trial, check its cells and set strips without a yield apart.
+
+    Parameters
+    ----------
+    trial : StripTrial or DataFrame
+        One trial; columns as `fertkit.intake.read_strips` gives them.
+    treatment, response : str, optional
+        Columns; by default ``treatment``, the planned rate or the rate, and the one yield column.
+    blocks : str, list of str or False, optional
+        Grouping columns; ``block`` by default where there is one. An empty list or False: no blocks.
+        Where a site or year column holds several values, groups are counted within each of them.
+    weight : str, optional
+        Column of replicate counts where rows are means.
+    trend : bool
+        Enter a straight trend across the field.
+    curve : bool
+        The treatments are rates of one nutrient; by default the one rate column, as applied.
+
+    Raises
+    ------
+    InputError
+        Missing, ambiguous or unusable columns and cells, points or parts of strips, all at once.
+    NotEstimable
+        If the table holds several trials, or a curve is asked of treatments without rates.
+    """
+    table = one_trial(trial)
+    known = None if table is trial else trial
+    problems: list[Problem] = []
+    if table.empty:
+        problems.append(Problem("the table has no rows", "give one row per plot, strip or rate mean"))
+    if curve:
+        _need_rates(table, treatment)
+        problems += _mixed(table)
+        treatment = treatment or getattr(known, "rate_column", None)
+    treatment = _pick(table, treatment or (None if curve else _named(table)), "rate", problems)
+    response = _pick(table, response or getattr(known, "yield_column", None), "yield", problems)
+    sites = site_columns(table)
+    groups = _groups(table, blocks, sites, problems)
+    problems += _repeated(table, sites)
+    if weight is not None and weight not in table:
+        problems.append(Problem(f"there is no column '{weight}'", "name the column of replicate counts"))
+    if problems:
+        raise InputError("trial", problems)
+    numbers = {treatment: _numbers(table, treatment, problems)} if curve else {}
+    numbers[response] = y = _numbers(table, response, problems, empty=True)
+    if curve:
+        problems += _bad_cells(table, treatment, numbers[treatment] < 0, "a rate cannot be negative")
+    if weight is not None:
+        numbers[weight] = _numbers(table, weight, problems)
+        few = numbers[weight] <= 0
+        problems += _bad_cells(table, weight, few, "a replicate count must be above zero")
+    for column in dict.fromkeys([*sites, *groups]):
+        problems += _bad_cells(table, column, table[column].isna(), "the block is missing")
+    if not problems and np.isnan(y).all():
+        remedy = "fill in the yields or leave the trial out"
+        problems.append(Problem("no yields: every cell is empty", remedy, None, response))
+    kept = ~np.isnan(y) & (curve | table[treatment].notna().to_numpy())
+    table = table.copy()
+    for column, values in numbers.items():
+        table[column] = values
+    strips = table[kept]
+    if len(strips[treatment].unique()) > 1:
+        told = told_as_points(strips, treatment, [*sites, *groups], (treatment, response))
+        problems += [Problem(told, REMEDY)] if told else []
+    if problems:
+        raise InputError("trial", problems)
+    facts = {name: _fact(known, table, name) for name in ("nutrient", "crop")}
+    return Trial(strips, treatment, response, sites, tuple(groups), table[~kept], **facts, trend=trend)
+
+
+def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -> Trial:
+    """Read one trial for a comparison of its treatments; see `read_trial`.
+
+    Raises
+    ------
+    NotEstimable
+        If there are fewer than two treatments, or a trend is asked over several sites or unknown places.
+    """
+    found = read_trial(trial, treatment=treatment, response=response, blocks=blocks, trend=trend)
+    if len(found.labels) < 2:
+        raise NotEstimable(
+            f"column '{found.treatment}' has {counted(len(found.labels), 'treatment')}; a comparison needs "
+            "two"
+        )
+    if trend and found.sites:
+        raise NotEstimable(
+            f"the table holds several values of {' and '.join(found.sites)}; a straight trend runs across "
+            "one field: analyse the sites one at a time or pool them with pool_trials"
+        )
+    if trend and found.order is None:
+        raise NotEstimable("a trend across the field needs the place of each strip; add a column 'position'")
+    return found
+
+
+def one_trial(trial) -> pd.DataFrame:
+    """Give the table of a trial, refusing several at once, which one analysis would melt into one."""
+    table = trial if isinstance(trial, pd.DataFrame) else trial.table
+    names = table["trial"].dropna().unique() if "trial" in table else ()
+    if len(names) > 1:
+        shown = ", ".join(map(str, names[:5])) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
+        raise NotEstimable(
+            f"the table holds {len(names)} trials: {shown}; analyse them one at a time, as in `for name, "
+            "rows in table.groupby('trial')`, or all at once with pool_trials or optima_of_trials(table, "
+            "'trial', price_ratio); for one trial at several sites name that column 'site'"
+        )
+    return table
+
+
+# ---- columns
+
+
+def column_of(table, name, kind: str) -> str:
+    """Name a column of a table, or by default the one that starts with a kind (``rate``, ``yield``)."""
+    problems: list[Problem] = []
+    found = _pick(table, name, kind, problems)
+    if problems:
+        raise InputError("trial", problems)
+    return found
+
+
+def _pick(table, name, kind, problems):
+    if name is not None:
+        if name not in table:
+            columns = f"columns are: {', '.join(map(str, table))}"
+            problems.append(Problem(f"there is no column '{name}'", columns))
+        return name
+    found = [c for c in table if str(c).startswith(f"{kind}_") and str(c) not in SINGLE_COLUMNS]
+    if len(found) == 1:
+        return found[0]
+    what = f"no column starts with '{kind}_'" if not found else f"several {kind} columns: {', '.join(found)}"
+    example = "rate_lb_ac" if kind == "rate" else "yield_bu_ac"
+    problems.append(Problem(what, f"keep one {kind} in one unit, named like '{example}', or name the column"))
+    return None
+
+
+def _named(table):
+    """Column of the treatments, or else of the planned rates; None where there is neither."""
+    planned = [c for c in table if str(c).startswith("planned_")]
+    return "treatment" if "treatment" in table else planned[0] if planned else None
+
+
+def default_treatment(table) -> str:
+    """Name the column compared where the caller names none."""
+    return column_of(table, _named(table), "rate")
+
+
+def _need_rates(table, rate) -> None:
+    """Raise NotEstimable where strips name treatments and give no rate."""
+    if not rate and "treatment" in table and not any(str(c).startswith("rate_") for c in table):
+        raise NotEstimable(
+            "the strips name treatments and give no rates, so there is no response curve and no optimum "
+            "rate; compare their means, as fertkit strips and analyse_strips do, or add a column of rates"
+        )
+
+
+def _varies(table, column) -> bool:
+    return column in table and len(table[column].dropna().unique()) > 1
+
+
+def _mixed(table) -> list[Problem]:
+    return [
+        Problem(
+            f"several values in one trial: {', '.join(map(str, table[c].dropna().unique()[:5]))}",
+            "analyse each on its own; a response curve needs one nutrient, crop and unit",
+            column=c,
+        )
+        for c in SINGLE_COLUMNS
+        if _varies(table, c)
+    ]
+
+
+def _groups(table, blocks, sites, problems) -> list[str]:
+    if blocks is None:
+        return ["block"] if _varies(table, "block") else []
+    given = [] if blocks is False else [blocks] if isinstance(blocks, str) else list(blocks)
+    missing = [c for c in given if c not in table]
+    if missing:
+        remedy = "name the column that holds the blocks"
+        problems.append(Problem(f"there is no column '{missing[0]}'", remedy))
+    if sites and not given:
+        what = f"several levels in '{', '.join(sites)}' but no site effects"
+        remedy = (
+            "pooling without site effects can turn a response upside down; leave `blocks` unset, analyse the "
+            "sites one at a time or pool them with pool_trials"
+        )
+        problems.append(Problem(what, remedy))
+    return given
+
+
+def _repeated(table, sites) -> list[Problem]:
+    """Cells of one strip are not replicates: they share its soil and would fake precision."""
+    for column in ("strip", "plot"):
+        if column in table:
+            keys = [c for c in (*sites, "block", "column", column) if c in table]
+            again = table.duplicated(keys) & table[column].notna()
+            if again.any():
+                n = int(again.sum())
+                what = f"{counted(n, 'row')} repeat{'s' * (n == 1)} a {column} that is already there"
+                remedy = (
+                    f"points and parts of a {column} are no replicates; average each {column} to one row "
+                    f"first (strip_means), or give each {column} a number of its own"
+                )
+                row = int(np.flatnonzero(again)[0])
+                return [Problem(what, remedy, row + 2, column, table[column].iloc[row])]
+    return []
+
+
+def _fact(known, table, name) -> str:
+    """Nutrient or crop as the strips tell it, or else a column of that name."""
+    told = getattr(known, name, "")
+    return str(told or (table[name].iloc[0] if name in table else "") or "")
+
+
+# ---- cells
+
+
+def measured(table, column) -> np.ndarray:
+    """Numbers of a column, NaN where a cell is empty; a cell that holds no possible number is refused."""
+    problems: list[Problem] = []
+    values = _numbers(table, column, problems, empty=True)
+    if problems:
+        raise InputError("trial", problems)
+    return values
+
+
+def _numbers(table, column, problems, *, empty=False) -> np.ndarray:
+    cells = table[column]
+    values = pd.to_numeric(cells, errors="coerce").to_numpy(float, na_value=np.nan)
+    bad = ~(np.abs(values) <= LARGEST_NUMBER)
+    if empty and bad.any():
+        bad &= ~(cells.isna() | (cells.astype(str).str.strip() == "")).to_numpy(bool)
+    problems += _bad_cells(table, column, bad, NO_NUMBER, _LEAVE_EMPTY if empty else _LEAVE_OUT)
+    return values
+
+
+def _bad_cells(table, column, bad, what, remedy=_LEAVE_OUT) -> list[Problem]:
+    rows = np.flatnonzero(bad)
+    return [Problem(what, remedy, int(i) + 2, column, table[column].iloc[i]) for i in rows]
+
+
+# ---- sites, groups and places
+
+
+def site_columns(table) -> tuple[str, ...]:
+    """Name the columns that tell sites or seasons apart, those that split no further than others left out."""
+    found: list[str] = []
+    for name in SITE_COLUMNS:
+        if name in table and _combinations(table, [*found, name]) > (
+            _combinations(table, found) if found else 1
+        ):
+            found.append(name)
+    return tuple(found)
+
+
+def site_names(table) -> pd.Series:
+    """Name the site-year of each row, e.g. ``North 2021``; ``1`` where no column tells any apart."""
+    columns = list(site_columns(table)) or ["trial"] * ("trial" in table)
+    if not columns:
+        return pd.Series("1", index=table.index)
+    return table[columns].map(show).agg(" ".join, axis=1)
+
+
+def _combinations(table, columns) -> int:
+    return len(table[columns].drop_duplicates())
+
+
+def nested(table, columns) -> np.ndarray:
+    """Code the combinations of several columns 0, 1, ..."""
+    return table.groupby(list(columns), dropna=False).ngroup().to_numpy()
+
+
+def places(strips, sites=()) -> tuple[np.ndarray | None, np.ndarray | None]:
+    """Tell which strips of a site lie side by side: (run, place), from ``position`` or numbered strips."""
+    placed = coordinates(strips)
+    name = next((c for c in ("position", "strip", "plot") if c in strips), None)
+    order = (
+        np.array([np.nan]) if name is None else pd.to_numeric(strips[name], errors="coerce").to_numpy(float)
+    )
+    if np.isnan(order).any() and placed:
+        order = _along(strips[placed].to_numpy(float))
+    if np.isnan(order).any() or len(np.unique(order)) < 2:
+        return None, None
+    # Numbers that start again in each block tell neighbours within a block only.
+    for runs in (sites, (*sites, "block")):
+        known = set(runs) <= set(strips.columns)
+        if known and not strips.assign(_o=order).duplicated([*runs, "_o"]).any():
+            return nested(strips, runs) if runs else np.zeros(len(order), dtype=int), order
+    return None, None
+
+
+def _along(xy) -> np.ndarray:
+    """Places of strips along the line on which they lie farthest apart, from their coordinates [(n, 2)]."""
+    xy = xy - xy.mean(axis=0)
+    return xy @ np.linalg.svd(xy, full_matrices=False)[2][0]
+
+
+# ---- names
+
+
+def spoken(column: str) -> str:
+    """Write a column name for people: ``yield_bu_ac`` -> ``yield [bu/ac]``."""
+    name, *unit = str(column).split("_")
+    return f"{name} [{'/'.join(unit)}]" if name in ("rate", "planned", "yield") and unit else str(column)
+
+
+def show(value) -> str:
+    """Write a treatment for people: 50.0 -> 50."""
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def factor(column) -> tuple[np.ndarray, pd.Index]:
+    """Code a column 0, 1, ... with its levels in order; 131.5 and 131.50 are one level."""
+    if pd.api.types.is_numeric_dtype(column):
+        column = column.astype(float).round(6)
+    codes, labels = pd.factorize(column, sort=True)
+    return codes, pd.Index(labels)
+
+
+def describe(strip) -> str:
+    """Name a strip for a message."""
+    named = [name for name in ("block", "strip") if name in strip and pd.notna(strip[name])]
+    said = " ".join(f"{name} {strip[name]}" for name in named)
+    # a strip named by its line of the file is "row 8", not "strip row 8"
+    return re.sub(r" ?strip row (?=\d+$)", ", row ", said).lstrip(", ") or f"line {strip.name}"
+
+
+def untreated(labels):
+    """Name the treatment that stands for none (check, control, untreated); None where no name says so."""
+    words = spellings("untreated")
+    return next((one for one in labels if plain(show(one)) in words), None)
