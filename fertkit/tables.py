@@ -9,6 +9,9 @@ import io
 import re
 from dataclasses import dataclass, replace
 
+import numpy as np
+import pandas as pd
+
 from fertkit.cell_formats import Formatted, formatted, mark_of
 from fertkit.delimited import cut, decode, find_delimiter
 from fertkit.errors import InputError, Problem, harmless
@@ -65,6 +68,22 @@ class RawTable:
     def shifted(self, header, lines) -> list[Problem]:
         """Problems of `lines` that a stray comma has shifted against the rows of column names `header`."""
         return check_lengths(self.cells, self.widths, header, lines, self.delimiter)
+
+
+def open_grid(source, *, name: str | None = None, sheet: str | None = None) -> RawTable:
+    """Open one table of raw cells, or take a DataFrame for one; see `open_table`."""
+    return (
+        frame_grid(source, name)
+        if isinstance(source, pd.DataFrame)
+        else open_table(source, name=name, sheet=sheet)
+    )
+
+
+def frame_grid(frame, name: str | None = None) -> RawTable:
+    """Take a DataFrame for a table of raw cells under its column names."""
+    rows = frame.astype(object).where(frame.notna(), "").to_numpy().tolist()
+    rows = [[c.item() if isinstance(c, np.generic) else c for c in row] for row in rows]
+    return RawTable(name or "table", [list(map(str, frame.columns)), *rows])
 
 
 def open_table(source, *, name: str | None = None, sheet: str | None = None) -> RawTable:

@@ -17,7 +17,7 @@ from types import SimpleNamespace
 from fertkit import __version__
 from fertkit.batch import samples, trials
 from fertkit.errors import FertkitError, InputError, LookupFailed, NotEstimable, Problem, shorten, unknown
-from fertkit.intake.strip_headers import ROLE_WORDS, each
+from fertkit.intake.strip_columns import ROLES, each
 from fertkit.reference.load import load_ranges
 from fertkit.response.intervals import check_level
 from fertkit.response.prices import one_ratio, positive
@@ -79,8 +79,8 @@ def checked(asked: dict) -> Settings:
         raise NotEstimable("columns are named by role in files of strips, not in laboratory files")
     made.columns = {role: list(each(named)) for role, named in (made.columns or {}).items()}
     for role in made.columns:
-        if role not in ROLE_WORDS:
-            raise unknown("role of a column", role, ROLE_WORDS)
+        if role not in ROLES:
+            raise unknown("role of a column", role, ROLES)
     if not is_trials and (said := trials.reading(made)):
         raise NotEstimable(f"{', '.join(said)}: for files of strips, not for laboratory files")
     vars(made).update({name: getattr(made, name) or None for name in trials.READING})

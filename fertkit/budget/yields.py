@@ -3,7 +3,7 @@
 import numpy as np
 
 from fertkit.errors import InputError, Problem, UnitError, typed
-from fertkit.intake.strip_headers import area_unit
+from fertkit.intake.units import area_unit
 from fertkit.reference.crops import bushel_lb, crop_name, load_crops, sold_by_weight, trade_moisture_pct
 from fertkit.reference.load import cite, load_table
 from fertkit.reference.plausible_yields import plausible_yield

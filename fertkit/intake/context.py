@@ -6,14 +6,14 @@ import pandas as pd
 
 from fertkit.errors import Problem, typed
 from fertkit.intake.dates import NO_ORDER, read_dates
-from fertkit.intake.files import text_of
 from fertkit.intake.joins import join_tables
 from fertkit.intake.layout import Block, Layout
-from fertkit.intake.line_kinds import is_rating
+from fertkit.intake.line_words import is_rating
 from fertkit.intake.results import ResultColumn, left_out_analytes
 from fertkit.intake.spellings import plain, spellings
 from fertkit.intake.units import is_other_matrix
 from fertkit.intake.words import settle_words
+from fertkit.tables import text_of
 
 CONTEXT = ("sample_id", "lab_id", "field", "crop", "growth_stage", "plant_part", "sampled", "area")
 _MARKED_ID = re.compile(

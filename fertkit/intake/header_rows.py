@@ -3,11 +3,11 @@
 import re
 from dataclasses import replace
 
-from fertkit.intake.files import text_of
 from fertkit.intake.headers import Header, heading_unit
-from fertkit.intake.line_kinds import is_rating, name_kind
+from fertkit.intake.line_words import is_rating, name_kind
 from fertkit.intake.sections import NUTRIENTS, STATED, context_of, number_like
 from fertkit.intake.units import find_unit, is_other_matrix
+from fertkit.tables import text_of
 
 
 def nutrients_in(row) -> set[str]:

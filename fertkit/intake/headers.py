@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache, lru_cache
 
-from fertkit.intake.spellings import plain, spellings
+from fertkit.intake.spellings import plain, role_words, spellings
 from fertkit.intake.units import DRY, find_unit, is_other_matrix, unit_pattern
 
 _RATING = "rating|flag|class|interpretation|qualifier|status|comment|bewertung"
@@ -59,14 +59,14 @@ def read_header(text: str) -> Header:
         return Header("blank")
     apart = plain(_CAMEL.sub(" ", text)).strip(" :;,.*")  # ClientID as 'client id'
     role = next(
-        (spellings("role")[w] for w in (re.sub(r"[\s_]+", " ", words), apart) if w in spellings("role")), ""
+        (role_words("leaf")[w] for w in (re.sub(r"[\s_]+", " ", words), apart) if w in role_words("leaf")), ""
     )
     if role:
         return Header("role", role)
     if find_unit(words):
         return Header("unit", unit=find_unit(words))
     value = re.fullmatch(rf"(?P<name>.*?)[\s,_;:(\[\-]+(?P<unit>{unit_pattern()})[)\]]?", words)
-    if value and spellings("role").get(value["name"]) == "value":
+    if value and role_words("leaf").get(value["name"]) == "value":
         return Header("role", "value", find_unit(value["unit"]))
     ratio = _RATIO.fullmatch(words)
     if ratio and (ratio["both"] or {ratio["top"], ratio["under"]} <= set(spellings("nutrient"))):

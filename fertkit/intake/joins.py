@@ -3,9 +3,9 @@
 import pandas as pd
 
 from fertkit.errors import Problem
-from fertkit.intake.files import text_of
-from fertkit.intake.line_kinds import is_rating
+from fertkit.intake.line_words import is_rating
 from fertkit.intake.long_names import split_label
+from fertkit.tables import text_of
 
 _WHAT = ("lab_id", "field", "crop", "growth_stage", "plant_part", "sampled", "area")
 _CONDITION = ("crop", "growth_stage", "plant_part")

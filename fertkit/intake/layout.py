@@ -9,13 +9,14 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 
 from fertkit.errors import InputError, Problem
-from fertkit.intake.files import RawTable, text_of
 from fertkit.intake.header_rows import complete_headers, header_rows, nutrients_in, take_units
 from fertkit.intake.headers import Header, read_header
-from fertkit.intake.line_kinds import is_rating, sort_lines
+from fertkit.intake.line_kinds import sort_lines
+from fertkit.intake.line_words import is_rating
 from fertkit.intake.merged import fill_long, fill_merged
 from fertkit.intake.sections import NUTRIENTS, STATED, Section, carried, number_like, own_to_each, sections_of
 from fertkit.intake.spellings import plain, spellings
+from fertkit.tables import RawTable, text_of
 
 _BLANK = Header("blank")
 _MOST_WORDS = 20_000  # different words looked up on a sheet; the rest are taken for names of samples

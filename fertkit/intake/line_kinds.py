@@ -6,25 +6,19 @@ samples have these and a line has not, its name decides.
 
 import re
 from dataclasses import dataclass, field
-from functools import lru_cache
 from itertools import pairwise, takewhile
 
 import numpy as np
 
 from fertkit.errors import Problem
-from fertkit.intake.files import text_of
 from fertkit.intake.headers import Header, read_header
+from fertkit.intake.line_words import is_range, is_rating, name_kind
 from fertkit.intake.long_names import looks_like_context
-from fertkit.intake.numbers import FLAGS
 from fertkit.intake.sections import NUTRIENTS, STATED, number_like
 from fertkit.intake.spellings import plain, spellings
+from fertkit.tables import text_of
 
-_RANGE = re.compile(
-    r"[<>≤≥]?\s*[0-9][0-9.,]*\s*(?:-|–|—|\bto\b|\bbis\b|\ba\b)\s*[<>≤≥]?\s*[0-9][0-9.,]*\s*%?"
-)
 _MEANS = {"mean": np.mean, "median": np.median, "min": np.min, "max": np.max, "total": np.sum}
-_KINDS = ("statistic", "range", "limit", "rating", "quality", "either", "sample")
-_OF_RANGE = {"range", "limit", "rating", "either", "part of range"}
 _CONDITION = ("crop", "growth_stage", "plant_part", "feekes", "zadoks", "bbch")
 _NAMELESS = "without a name"
 _NOTE = 60  # characters of a cell that is prose, not a name
@@ -51,53 +45,6 @@ class Sorted:
     ratings: dict = field(default_factory=dict)
     more_names: dict = field(default_factory=dict)
     asked: list = field(default_factory=list)
-
-
-@lru_cache(maxsize=50_000)
-def name_kind(text: str) -> str:
-    """What the name of a line makes of it.
-
-    Returns
-    -------
-    str
-        'statistic' (mean, total), 'range' (sufficiency low), 'limit' (detection limit), 'rating', 'quality'
-        (blank, qc), 'either' (low, normal: a range or a sample), 'sample' (check, control) or ''.
-    """
-    words = re.sub(r"\(?\bn\s*=\s*\d+\)?|[:.,*_()/\[\]-]+", " ", plain(text)).split()
-    for kind in _KINDS:
-        if " ".join(words) in spellings(f"line {kind}"):
-            return kind
-    tokens = [t for t in words if t not in spellings("line filler") and not t.isdigit()]
-    kinds = {next((k for k in (*_KINDS, "part of range") if t in spellings(f"line {k}")), "") for t in tokens}
-    if "statistic" in kinds and kinds <= {"statistic", *_OF_RANGE}:
-        return "statistic"
-    if kinds <= _OF_RANGE and len(words) > 1 and not any(t.isdigit() for t in words):
-        return "range" if len(tokens) > 1 or kinds & {"range", "limit", "rating"} else ""
-    ends = {spellings("line statistic").get(t) for t in (*words[:1], *words[-1:])}
-    return "statistic" if ends & {"mean", "median"} else ""
-
-
-def is_rating(cell) -> bool:
-    """Whether a cell holds a rating in words or letters (L, Suff., very low) and nothing else."""
-    if not isinstance(cell, str) or not cell or cell[0].isdigit():
-        return False
-    return _rates(cell)
-
-
-@lru_cache(maxsize=20_000)
-def _rates(text):
-    words = plain(text).strip(" .*()[]:")
-    return words in FLAGS or words in spellings("rating")
-
-
-def is_no_result(cell) -> bool:
-    """Whether a cell holds a laboratory's code for a result it did not get (TNTC, pending)."""
-    return isinstance(cell, str) and plain(cell).strip(" .*()[]") in spellings("no result")
-
-
-def is_range(cell) -> bool:
-    """Whether a cell holds a range such as 2.7-4.0."""
-    return isinstance(cell, str) and bool(_RANGE.fullmatch(cell.strip()))
 
 
 def sort_lines(cells, lines, headers: list[Header], *, turned: bool = False) -> Sorted:

@@ -8,8 +8,8 @@ from dataclasses import replace
 from itertools import pairwise
 
 from fertkit.errors import Problem
-from fertkit.intake.files import text_of
 from fertkit.intake.sections import STATED
+from fertkit.tables import text_of
 
 
 def fill_merged(block, merged, first_column: int):

@@ -11,33 +11,14 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from fertkit.cell_formats import Formatted
-from fertkit.intake.files import text_of
+from fertkit.intake.spellings import spellings
 from fertkit.intake.units import find_unit
+from fertkit.tables import text_of
 
-
-def _words(text: str) -> frozenset[str]:
-    return frozenset(word.strip() for word in text.split("|"))
-
-
-MISSING = _words(
-    "|na|n/a|n.a.|nt|nr|-|--|---|.|..|nan|null|none|#n/a|not tested|not reported|not determined|n.b.|n.b|"
-    "nicht bestimmt|nicht untersucht|no determinado"
-)
 MISSING_CODES = frozenset({-99.0, -999.0, -9999.0, -99999.0})
 DOUBTFUL_CODES = frozenset({9999.0, 99999.0})  # codes for a missing value that can be results as well
 SMALLEST, LARGEST = 1e-12, 1e12  # no result, yield or rate in any unit lies beyond
 _NEAR, _FAR = 1.5, 100.0  # a code this near to the other values is one of them; one this far above is none
-NO_SAMPLE = _words("ins|qns|insufficient|insufficient sample|sample too small|quantity not sufficient")
-NOT_DETECTED = _words(
-    "nd|n.d.|n.d|bdl|blq|bql|bll|not detected|below detection|trace|tr|n.n.|n.n|nicht nachgewiesen|"
-    "nicht nachweisbar|no detectado"
-)
-SHEET_ERRORS = _words("#value!|#ref!|#div/0!|#name?|#num!|#null!")
-FLAGS = _words(
-    "l|h|ll|hh|vl|vh|lo|hi|low|high|very low|very high|def|deficient|d|s|suff|sufficient|adequate|a|normal|n|"
-    "ok|m|marginal|medium|med|opt|optimum|e|ex|excess|excessive|toxic|j|q"
-)
-
 _PLAIN = r"[0-9]+(?:[.,'\s][0-9]+)*(?:[.,](?![0-9]))?|[.,][0-9]+"
 _NUMBER = re.compile(rf"(?P<sign>[+-]?)\s*(?P<body>{_PLAIN})(?P<exp>[eE][+-]?[0-9]{{1,3}})?")
 _SIMPLE = re.compile(r"[0-9]+(?:\.[0-9]+)?")
@@ -198,13 +179,13 @@ def _read_text(cell, style):
         return _finish(float(cell))
     text = " ".join(cell.translate(_TIDY).split())
     word = re.sub(r"(?<=[a-z]\.) (?=[a-z]\.)", "", text.lower())  # n. n. as n.n.
-    if word in MISSING:
+    if word in spellings("missing"):
         return Reading()
-    if word in NO_SAMPLE:
+    if word in spellings("no sample"):
         return Reading(flag="sample too small")
-    if word in SHEET_ERRORS:
+    if word in spellings("sheet error"):
         return Reading(flag=f"spreadsheet error {text}")
-    if word in NOT_DETECTED or re.fullmatch(r"<\s*(lod|loq|mdl|rl|dl|lld)", word):
+    if word in spellings("not detected") or re.fullmatch(r"<\s*(lod|loq|mdl|rl|dl|lld)", word):
         return Reading(censored="not detected", flag=text)
     if _RANGE.fullmatch(text):
         return Reading(problem="a range, not a result")
@@ -243,7 +224,7 @@ def _read_tail(tail):
     bare = words.strip("()[]. ").lower()
     if not bare:
         return marks, "", "" if not words else "not a number"
-    if bare in FLAGS:
+    if bare in spellings("flag"):
         return " ".join(filter(None, [words.strip("()[] "), marks])), "", ""
     unit = find_unit(words)
     if unit:

@@ -1,7 +1,8 @@
-"""Tell missing units from all nutrients together, and check that results can be leaf dry matter at all.
+"""Tell missing units from all results together, and ask about results, yields and rates that cannot be.
 
-The windows are adjustable proposals kept in ``reference/tissue/windows.csv`` and ``sanity.csv``; they decide
-what is asked about, never what a result is.
+The windows of leaves are adjustable proposals kept in ``reference/tissue/windows.csv`` and ``sanity.csv``,
+the limits of strips in ``yields.csv`` and ``trial_limits.csv``; they decide what is asked about, never what a
+result is.
 """
 
 from functools import cache
@@ -9,12 +10,23 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import Problem, typed
+from fertkit.errors import Problem
 from fertkit.intake.labels import analysis_labels
+from fertkit.intake.spellings import plain, problem, spellings
+from fertkit.reference.crops import load_crops
 from fertkit.reference.facts import load_facts
+from fertkit.reference.load import load_table
+from fertkit.reference.plausible_yields import plausible_yield
 from fertkit.results import checks_frame
-from fertkit.rounding import at_least, at_most
-from fertkit.units import CONCENTRATION_PCT, convert_concentration
+from fertkit.results import plain as number
+from fertkit.rounding import above, at_least, at_most
+from fertkit.units import (
+    AREA_RATE_KG_HA,
+    CONCENTRATION_PCT,
+    at_moisture,
+    convert_area_rate,
+    convert_concentration,
+)
 
 MACROS = ("N", "P", "K", "Ca", "Mg", "S")
 EVEN_FROM = 5  # samples from which one and the same result in all of them is asked about
@@ -117,20 +129,13 @@ def mislabelled(values: dict, units: dict) -> Problem | None:
     for stated in {units[n] for n in macros}:
         group = [n for n in macros if units[n] == stated]
         if stated == "%" and len(group) >= FEWEST and _look_like_fractions({n: values[n] for n in group}):
-            return Problem(
-                f"{', '.join(group)} are labelled % but look like fractions of one",
-                "a spreadsheet's percent format hides a factor of 100: show the cells as plain numbers in %",
-            )
+            return problem("fractions as percent", nutrients=", ".join(group))
         if len(group) < 3:
             continue
         share = {u: np.mean([share_plausible(values[n], n, u) for n in group]) for u in CONCENTRATION_PCT}
         best = max(share, key=share.get)
         if at_most(share[stated], 1 - CLEAR) and at_least(share[best], CLEAR):
-            return Problem(
-                f"{', '.join(group)} are labelled {stated} but hardly any value is plausible in it",
-                f"they look like {best}: correct the headers",
-                in_code=typed(f"--units {best}", f"units='{best}'"),
-            )
+            return problem("wrong unit", nutrients=", ".join(group), stated=stated, best=best)
     return None
 
 
@@ -142,9 +147,9 @@ def sanity_checks(table: pd.DataFrame) -> pd.DataFrame:
     table : DataFrame
         specimen, sample_id, nutrient, value, censored; values in home units.
     """
-    plain = table[(table["censored"] == "") & table["value"].notna()]
-    grid = plain.pivot_table(index="specimen", columns="nutrient", values="value", aggfunc="first")
-    ids = analysis_labels(plain)
+    measured = table[(table["censored"] == "") & table["value"].notna()]
+    grid = measured.pivot_table(index="specimen", columns="nutrient", values="value", aggfunc="first")
+    ids = analysis_labels(measured)
     limits = load_facts("sanity", ("low", "high")).set_index("check")
     rows = []
     for name, series in _sanity_values(grid).items():
@@ -189,3 +194,108 @@ def _copy_checks(grid, ids):
     copies = grid[grid.duplicated(keep="first") & (grid.notna().sum(axis=1) >= 4)]
     meaning = "every result equals another sample's: copied or filled?"
     return rows + [(f"results of {ids[i]}", np.nan, "differ", False, meaning) for i in copies.index]
+
+
+# ---- yields and rates of strips
+
+
+def ask_whether_real(draft, crop, standard, real_yields) -> None:
+    """Tell of every yield and rate that cannot be, or that looks like a lost strip or a slip of the unit.
+
+    Parameters
+    ----------
+    draft : Draft
+        Strips with their yields.
+    crop : str
+        "" where it is not known; then the highest yield of all crops is the limit.
+    standard : float or None
+        Moisture to which the yields are brought [% wet basis].
+    real_yields : bool
+        The user says that zeros and very low yields were measured.
+    """
+    harvest = draft.header("yield")
+    if harvest.unit == "bu/ac" and crop and not load_crops().set_index("crop")["bushel_lb"].get(crop, 1) > 0:
+        draft.ask("not by the bushel", harvest.text, crop=crop)
+    elif harvest.unit in ("bu/ac", *AREA_RATE_KG_HA):
+        _ask_about_yields(draft, harvest, crop, standard, real_yields)
+    for role in ("rate", "planned"):
+        if role in draft.frame and draft.header(role).unit in AREA_RATE_KG_HA:
+            _ask_about_rates(draft, role)
+
+
+def could_be(role, header, value) -> bool:
+    """Tell whether a column of strips can hold a value at all, whatever the crop."""
+    if role in ("moisture", "stated"):
+        return value < 100
+    if role == "yield" and header.unit in ("bu/ac", *AREA_RATE_KG_HA):
+        return value <= max(_bounds_of(header, ""))
+    return True
+
+
+def _ask_about_yields(draft, header, crop, standard, real_yields):
+    yields, unit = draft.frame["yield"], header.unit
+    at_trade = yields
+    if standard is not None and "moisture" in draft.frame and not header.dry:
+        at_trade = at_moisture(yields, draft.frame["moisture"].fillna(standard), standard)
+    highest, whose = max(_bounds_of(header, crop)), f"{crop} yield" if crop else "yield of any crop"
+    too_high = above(at_trade, highest)
+    key = "yield too high" if unit == "bu/ac" else "mass too high"
+    draft.complain(too_high, "yield", key, yields, whose=whose, highest=number(highest), unit=unit)
+    if real_yields:
+        return
+    kept = yields[np.isfinite(yields) & (yields > 0) & ~too_high]
+    middle = float(kept.median()) if len(kept) else np.nan
+    limits = {item: _limits().loc[("yield", item)] / 100 for item in ("low column", "low strip")}
+    if middle < limits["low column"] * (highest if crop else min(_bounds("", None, unit))):
+        draft.ask("yields far too low", header.text, middle=number(middle), unit=unit)
+        return
+    draft.complain((yields == 0).to_numpy(), "yield", "yield of 0", yields)
+    little = (yields > 0) & (yields < limits["low strip"] * middle)
+    draft.complain(little, "yield", "yield too low", yields, middle=number(middle), unit=unit)
+
+
+def _ask_about_rates(draft, role):
+    rates, header, limits = draft.frame[role], draft.header(role), _limits()
+    item = header.nutrient if ("rate", header.nutrient) in limits.index else "any product"
+    most = convert_area_rate(limits.loc[("rate", item)], "lb/ac", header.unit)
+    said = {"item": item, "most": number(most), "unit": header.unit}
+    draft.complain(above(rates, most), role, "rate too high", rates, **said)
+    top = rates[np.isfinite(rates)].max()
+    tiny = (rates > 0) & (rates < limits.loc[("rate", "low rate")] / 100 * top)
+    draft.complain(tiny, role, "rate too low", rates, top=number(top), unit=header.unit)
+
+
+def _bounds_of(header, crop) -> tuple[float, ...]:
+    """Highest yields of the crop [unit of the header], of the harvested part that the header names."""
+    words = set(plain(header.text).replace("(", " ").replace("_", " ").split())
+    part = next((name for word, name in spellings("harvest part").items() if word in words), None)
+    return _bounds(crop, part, header.unit)
+
+
+@cache
+def _bounds(crop, part, unit) -> tuple[float, ...]:
+    """Highest yields [unit] of the parts that may be meant; straw and silage only where they are named."""
+    table = load_table("yields")
+    table = table[table["measure"].eq("highest")]
+    parts = table[["crop", "harvested_part"]].drop_duplicates()
+    fodder = ("silage", "straw", "stover")
+    parts = parts[parts["harvested_part"].eq(part) if part else ~parts["harvested_part"].isin(fodder)]
+    own = parts[parts["crop"].eq(plausible_yield(crop).crop)] if crop else parts
+    parts = own if len(own) else parts
+    traded = load_crops().set_index("crop")["bushel_lb"]
+    highest = [
+        plausible_yield(*row).highest_in(unit)
+        for row in parts.itertuples(index=False)
+        if unit != "bu/ac" or traded[row.crop] > 0
+    ]
+    return tuple(highest) or _bounds(
+        crop if part else "", None, unit
+    )  # silage by the bushel: a unit of grain
+
+
+@cache
+def _limits():
+    """Limits of plausible strips: (yield or rate, item) -> value [% or lb/ac]."""
+    table = load_table("trial_limits")
+    table = table[table["group"].isin(("yield", "rate"))]
+    return table.set_index(["group", "item"])["value"]

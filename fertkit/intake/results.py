@@ -6,11 +6,11 @@ from dataclasses import dataclass
 import pandas as pd
 
 from fertkit.errors import Problem
-from fertkit.intake.files import text_of
 from fertkit.intake.headers import begins_with_nutrient, read_header
 from fertkit.intake.layout import Block, Layout
 from fertkit.intake.sections import NUTRIENTS
 from fertkit.intake.units import find_unit, is_other_matrix
+from fertkit.tables import text_of
 
 _ELEMENTAL = "tissue is elemental (P, K, Ca, Mg); ask the laboratory, or convert the column and rename it"
 

@@ -5,10 +5,10 @@ from collections import Counter
 from dataclasses import dataclass
 
 from fertkit.errors import InputError, Problem
-from fertkit.intake.files import text_of
 from fertkit.intake.headers import Header, heading_unit, read_header
-from fertkit.intake.spellings import plain, spellings
+from fertkit.intake.spellings import plain, role_words, spellings
 from fertkit.intake.units import find_unit
+from fertkit.tables import text_of
 
 NUTRIENTS = ("nutrient", "oxide", "unclear")
 STATED = (
@@ -283,9 +283,9 @@ def _unread(cells, lines, read):
 
 def _begins_with_label(text):
     words = plain(text)
-    known = (w for w, role in spellings("role").items() if role in _GROWN and words.startswith(w))
+    known = (w for w, role in role_words("leaf").items() if role in _GROWN and words.startswith(w))
     longest = max(known, key=len, default="")
-    return _family(spellings("role")[longest]) if longest else ""
+    return _family(role_words("leaf")[longest]) if longest else ""
 
 
 def carried(past: list[Stated], own: tuple[Stated, ...], each: frozenset = frozenset()) -> list[Stated]:

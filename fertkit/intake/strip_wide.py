@@ -3,13 +3,11 @@
 import re
 from dataclasses import dataclass, replace
 
-from fertkit.errors import Note, typed
-from fertkit.intake.files import text_of
-from fertkit.intake.spellings import spellings
-from fertkit.intake.strip_headers import Header, read_header
-from fertkit.intake.strip_lines import is_summary
-from fertkit.intake.strip_sheet import HEADER_DEPTH, Sheet, units_line, with_units
-from fertkit.intake.strip_units import (
+from fertkit.intake.line_words import is_summary
+from fertkit.intake.spellings import note
+from fertkit.intake.strip_columns import PLACES, RATES, Header, read_header, says
+from fertkit.intake.strip_lines import HEADER_DEPTH, Sheet, is_number_like, units_line, with_units
+from fertkit.intake.units import (
     NUTRIENT_WORDS,
     cell_parts,
     is_unit,
@@ -20,10 +18,10 @@ from fertkit.intake.strip_units import (
     words_of,
 )
 from fertkit.results import counted
+from fertkit.tables import text_of
 
 #: Roles that may stand in the columns beside a wide table.
-_LABELS = ("trial", "site", "year", "block", "strip", "rate", "planned", "treatment", "crop")
-_PLACES = ("block", "site", "trial", "year")
+_LABELS = {*PLACES, *RATES, "block", "strip", "treatment", "crop"}
 _BLOCK = re.compile(
     r"(?:[a-z]+\.?[ _-]?)?\d{1,2}|(?:[a-z]+(?:\.[ _-]?|[ _-]))?(?:[ivx]{1,4}|[a-h])", re.IGNORECASE
 )
@@ -66,7 +64,7 @@ def lengthen(sheet: Sheet, raw, columns, units) -> Sheet:
         As the caller gives them; a caller who names rate or yield has no wide sheet.
     """
     known = {*(read_header(_bare(header)).role for header in sheet.headers), *columns}
-    long = {"yield", "weight"} & known and {"rate", "planned", "treatment"} & known
+    long = {"yield", "weight"} & known and {*RATES, "treatment"} & known
     if long or {"rate", "yield", "treatment"} & set(columns):
         return sheet
     for at in range(min(HEADER_DEPTH, len(raw.cells))):
@@ -79,11 +77,11 @@ def lengthen(sheet: Sheet, raw, columns, units) -> Sheet:
 
 def _with_units_below(raw, at):
     """The table with a line of units joined to its headers."""
-    row, below = ([text_of(c) for c in line] for line in (raw.cells[at], (raw.cells[at + 1 :] or [[]])[0]))
+    row, below = raw.cells[at], (raw.cells[at + 1 :] or [[]])[0]
     if not below or not units_line(below):
         return raw
-    cells = [*raw.cells[:at], with_units(row, below), [""] * len(row), *raw.cells[at + 2 :]]
-    return replace(raw, cells=cells)
+    joined = with_units([text_of(c) for c in row], below)
+    return replace(raw, cells=[*raw.cells[:at], joined, [""] * len(row), *raw.cells[at + 2 :]])
 
 
 def _across(raw, at, texts, units):
@@ -92,17 +90,15 @@ def _across(raw, at, texts, units):
     first = min((i for i, t in enumerate(texts) if t and i not in beside and not is_summary(t)), default=None)
     if first is None or not beside or any(i > first and not is_summary(texts[i]) for i in beside):
         return None
-    over = {i: t for i, t in enumerate(texts) if i >= first and t and not is_summary(t) and not _remark(t)}
+    over = {
+        i: t for i, t in enumerate(texts) if i >= first and t and not is_summary(t) and not says(t, "remark")
+    }
     roles = {header.role for header in beside.values()}
     if len(over) < 2 or not _measured(raw.cells[at + 1 :], over):
         return None
-    if roles & {"rate", "planned", "treatment"}:
+    if roles & {*RATES, "treatment"}:
         return _places(over) or _rates_of_corner(raw, at, beside, over)
     return _rates(over) or (_treatments(over, raw, at, units) if "block" in roles else None)
-
-
-def _remark(text) -> bool:
-    return any(spellings("strip word").get(word) == "remark" for word in words_of(text))
 
 
 def _down(text) -> str:
@@ -126,14 +122,13 @@ def _bare(text) -> str:
 
 def _measured(rows, over) -> bool:
     """Whether the columns hold numbers and gaps, two lines of them at least."""
-    numbers = [[text_of(row[i]) for i in over] for row in rows if any(text_of(c) for c in row)]
-    held = [row for row in numbers if any(row)]
-    good = [
-        row
-        for row in held
-        if all(not t or lost(t) or re.match(r"-?[\d.,]*\d", cell_parts(t, "yield")[0]) for t in row)
-    ]
-    return len(good) >= 2 and 2 * len(good) > len(held)
+    filled = [row for row in ([text_of(row[i]) for i in over] for row in rows) if any(row)]
+
+    def measured(text):
+        return not text or lost(text) or re.match(r"-?[\d.,]*\d", cell_parts(text, "amount")[0])
+
+    good = sum(all(map(measured, row)) for row in filled)
+    return good >= 2 and 2 * good > len(filled)
 
 
 def _places(over):
@@ -141,15 +136,16 @@ def _places(over):
     units = {h.unit or h.mass for h in map(read_header, over.values())}
     if len(units) > 1:
         return None
-    harvest = units.pop()
-    over = {i: _bare(t) for i, t in over.items()}
-    if all(_YEAR.fullmatch(t) for t in over.values()):
-        return _Across("year", over, harvest=harvest)
-    roles = {read_header(t).role for t in over.values()}
-    if len(roles) == 1 and roles <= set(_PLACES):
-        return _Across(roles.pop(), over, harvest=harvest)
-    blocks = all(_BLOCK.fullmatch(t) for t in over.values())
-    return _Across("block", over, harvest=harvest) if blocks else None
+    over, roles = {i: _bare(t) for i, t in over.items()}, {read_header(_bare(t)).role for t in over.values()}
+    if all(map(_YEAR.fullmatch, over.values())):
+        role = "year"
+    elif len(roles) == 1 and roles <= {*PLACES, "block"}:
+        role = roles.pop()
+    elif all(map(_BLOCK.fullmatch, over.values())):
+        role = "block"
+    else:
+        return None
+    return _Across(role, over, harvest=units.pop())
 
 
 def _rates_of_corner(raw, at, beside, over):
@@ -160,7 +156,9 @@ def _rates_of_corner(raw, at, beside, over):
     down = [text_of(row[i]) for row in raw.cells[at + 1 :] if text_of(row[i]) and not is_summary(row[i])]
     if not found or found.unit or corner.role == "treatment":
         return None
-    blocks = down and all(read_header(t).role in _PLACES and re.search(r"[\dIVX]", t) for t in down)
+    blocks = down and all(
+        read_header(t).role in {*PLACES, "block"} and re.search(r"[\dIVX]", t) for t in down
+    )
     return replace(found, unit=corner.unit, nutrient=corner.nutrient, down="block") if blocks else None
 
 
@@ -200,19 +198,17 @@ def _treatments(over, raw, at, units):
 def _above(raw, at, over) -> list[Header]:
     """What the lines above a table, its corner and a line of words below its headers say."""
     lines = raw.cells[: at + 1 + _lines_of_words(raw, at)]
-    cells = [(i == at and j in over, c) for i, row in enumerate(lines) for j, c in enumerate(row)]
-    texts = [text_of(cell) for across, cell in cells if text_of(cell) and not across]
-    parts = [part for text in texts for part in (_CLAUSE.split(text) if _several(text) else [text])]
+    texts = [text_of(c) for i, row in enumerate(lines) for j, c in enumerate(row) if i != at or j not in over]
+    parts = [part for text in texts if text for part in _clauses(text)]
     return [read_header(part) for part in parts]
 
 
-def _several(text) -> bool:
-    """Whether a line names several things: two units, or rate and yield."""
-    parts = [read_header(part) for part in _CLAUSE.split(text)]
-    return (
-        len({p.unit for p in parts if p.unit}) > 1
-        or len({p.role for p in parts} & {"rate", "yield", "block"}) > 1
-    )
+def _clauses(text):
+    """The parts of a line that names several things: two units, or rate and yield; else the whole."""
+    parts = _CLAUSE.split(text)
+    said = list(map(read_header, parts))
+    units, roles = {p.unit for p in said if p.unit}, {p.role for p in said} & {"rate", "yield", "block"}
+    return parts if len(units) > 1 or len(roles) > 1 else [text]
 
 
 def _lines_of_words(raw, at) -> int:
@@ -220,7 +216,7 @@ def _lines_of_words(raw, at) -> int:
     n = 0
     for row in raw.cells[at + 1 :]:
         texts = [text_of(cell) for cell in row if text_of(cell)]
-        if not texts or any(re.match(r"[\d.,+-]*\d", text) for text in texts):
+        if not texts or any(map(is_number_like, texts)):
             break
         n += 1
     return n
@@ -241,35 +237,33 @@ def _melted(raw, at, across, units) -> Sheet:
         texts = [text_of(row[i]) for i in beside]
         if not any(text_of(c) for c in row):
             continue
-        if not any(text_of(row[k]) for k in across.labels) and not any(re.match(r"[\d.,]", t) for t in texts):
-            rows.append([*(row[j] for j in beside), "", ""])  # a remark
-            lines.append(line)
-            continue
-        for i, label in across.labels.items():
-            rows.append([*(row[j] for j in beside), label, row[i]])
-            lines.append(line)
-            if any(map(is_summary, texts)) or not any(text_of(row[k]) for k in across.labels):
-                break  # a summary or a remark is one line
-    headers = [*corner, rate if across.role == "rate" else across.role, harvest]
+        held = any(text_of(row[k]) for k in across.labels)
+        if not held and not any(re.match(r"[\d.,]", t) for t in texts):
+            strips = [("", "")]  # a remark
+        else:
+            strips = [(label, row[i]) for i, label in across.labels.items()]
+            if not held or any(map(is_summary, texts)):
+                strips = strips[:1]  # a summary or a remark is one line
+        rows += [[*(row[j] for j in beside), *strip] for strip in strips]
+        lines += [line] * len(strips)
+    headers = [*corner, rate if across.role == "rate" else across.role]
     if rate_of:
-        headers = [rate_of if read_header(h).role in ("rate", "planned") else h for h in headers[:-1]] + [
-            harvest
-        ]
-    told = counted(len(across.labels), across.role)
+        headers = [rate_of if read_header(h).role in RATES else h for h in headers]
     aside = [text_of(c) for c in raw.cells[at] if is_summary(text_of(c))]
+    told = counted(len(across.labels), across.role)
     notes = [f"the sheet is wide: {told} across, a column each, read as one line a strip", *assumed]
     notes += [f"columns set aside, summaries and no strips: {', '.join(map(repr, aside))}"] * bool(aside)
-    return Sheet(raw.name, raw.delimiter, at + 1, headers, rows, lines, tuple(notes))
+    return Sheet(raw.name, raw.delimiter, at + 1, [*headers, harvest], rows, lines, tuple(notes))
 
 
 def _rate_header(across, said, corner):
     """Header of the rates across, and of rates that stand down the side where the lines above give a unit."""
-    above = next((h for h in said if h.role in ("rate", "planned") and h.unit), None)
+    above = next((h for h in said if h.role in RATES and h.unit), None)
     unit, nutrient = across.unit, across.nutrient or (above.nutrient if above else "")
     if above and unit in ("", above.unit.split("/")[0]):
         unit = above.unit
     header = " ".join(filter(None, [nutrient, "rate", f"({unit})" if unit else ""]))
-    down = [text for text in corner if read_header(text).role in ("rate", "planned")]
+    down = [text for text in corner if read_header(text).role in RATES]
     if across.role == "rate" or not down or read_header(down[0]).unit or not unit:
         return header, down[0] if down and across.role != "rate" else ""
     return header, header
@@ -283,19 +277,11 @@ def _yield_header(raw, at, across, said, rate, units):
         return f"yield ({across.harvest})", []
     if read_header(header).unit or "yield" in units:
         return header, []
-    cells = [cell_parts(row[i], "yield") for row in raw.cells[at + 1 :] for i in across.labels]
+    cells = [cell_parts(row[i], "amount") for row in raw.cells[at + 1 :] for i in across.labels]
     if any(unit for _, unit, _ in cells):
         return header, []
     texts = [text_of(c).replace(",", ".") for c, _, _ in cells]
     values = [float(text) for text in texts if re.fullmatch(r"\d+(?:\.\d+)?", text)]
     fits = values and _BUSHELS[0] <= min(values) and max(values) <= _BUSHELS[1]
     per = rate_unit(units.get("rate", "")) or read_header(rate).unit
-    if fits and per.endswith("/ac"):
-        return "yield (bu/ac)", [
-            Note(
-                "yields are taken as bu/ac: the sheet gives no unit and its rates are per acre; if they are "
-                "not, write their unit in the header",
-                typed("--units yield=...", "units={'yield': ...}"),
-            )
-        ]
-    return header, []
+    return ("yield (bu/ac)", [note("taken as bushels")]) if fits and per.endswith("/ac") else (header, [])

@@ -9,10 +9,9 @@ import pandas as pd
 from fertkit.asked import a_file, a_text, asks, word_or_words_by_name
 from fertkit.errors import InputError, Problem, typed
 from fertkit.intake.context import doubled_columns, other_matrix_cells, specimens_of
-from fertkit.intake.files import RawTable, open_tables, text_of, whole
 from fertkit.intake.joins import unnamed_tables
 from fertkit.intake.layout import Layout, find_layout
-from fertkit.intake.line_kinds import is_no_result, is_rating
+from fertkit.intake.line_words import is_no_result, is_rating
 from fertkit.intake.numbers import NumberStyle, Reading, number_style, read_number, settle_codes
 from fertkit.intake.plausible import home_unit, impossible, sanity_checks, unusual
 from fertkit.intake.results import (
@@ -25,8 +24,9 @@ from fertkit.intake.results import (
 )
 from fertkit.intake.set_aside import aside_notes, aside_report
 from fertkit.intake.settle import ReadColumn, drop_copies, settle_units, unsure_marks
-from fertkit.intake.units import is_other_matrix, note_names_other_matrix
+from fertkit.intake.units import is_other_matrix
 from fertkit.results import Result, plain
+from fertkit.tables import RawTable, frame_grid, open_tables, text_of, whole
 
 COLUMNS = [
     "specimen", "sample_id", "lab_id", "field", "crop", "growth_stage", "plant_part", "sampled", "area",
@@ -195,10 +195,7 @@ def read_tissue(
 
 def _open(source, name, sheet):
     if isinstance(source, pd.DataFrame):
-        cells = [[str(c) for c in source.columns]]
-        cells += [["" if pd.isna(v) else v for v in row] for row in source.itertuples(index=False, name=None)]
-        cells = [[c.item() if isinstance(c, np.generic) else c for c in row] for row in cells]
-        raw = RawTable(name or "table", cells)
+        raw = frame_grid(source, name)
         return raw, find_layout(raw)
     tables = open_tables(source, name=name)
     if sheet is not None:
@@ -230,7 +227,7 @@ def _no_sheet(tables, sheet):
 
 def _refuse_other_matrix(raw: RawTable, layout: Layout):
     for note in layout.notes:
-        if note_names_other_matrix(note):
+        if is_other_matrix(note, note=True):
             problem = Problem(
                 "results are not on dry matter (fresh weight, sap or solution)",
                 "ask the laboratory for dry-matter results; published ranges hold for nothing else",

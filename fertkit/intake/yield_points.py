@@ -10,16 +10,16 @@ import pandas as pd
 
 from fertkit.asked import a_file, a_length, a_text, a_word, asks, header_by_role, words_by_name
 from fertkit.errors import InputError, Problem
-from fertkit.intake.files import RawTable, open_table, text_of
+from fertkit.intake.moisture import trade_source
 from fertkit.intake.numbers import LARGEST, SMALLEST, number_style
 from fertkit.intake.spellings import plain
-from fertkit.intake.strip_headers import area_unit
-from fertkit.intake.strip_moisture import trade_source
+from fertkit.intake.units import area_unit
 from fertkit.line_lengths import check_long_file
 from fertkit.reference.crops import bushel_lb, crop_name, load_crops, trade_moisture_pct
 from fertkit.reference.load import list_sources
 from fertkit.results import Result
 from fertkit.sizes import LARGEST_LOG, MOST_POINTS, bytes_of, too_large
+from fertkit.tables import RawTable, open_table, text_of
 from fertkit.units import AREA_RATE_KG_HA, FOOT_M, LB_KG, at_moisture, convert_area_rate
 
 #: Role -> words of its header.

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from fertkit.intake.strip_moisture import trade_source
+from fertkit.intake.moisture import trade_source
 from fertkit.response.agreement import LEVEL
 from fertkit.response.curves import CURVES
 from fertkit.response.expected import bare_plans

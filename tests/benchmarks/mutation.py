@@ -36,7 +36,7 @@ import scipy.stats
 ROOT = Path(__file__).parents[2]
 NUMERIC = (
     "trials/*.py", "response/*.py", "budget/*.py", "tissue/*.py", "units.py", "rounding.py",
-    "intake/numbers.py", "intake/strip_moisture.py", "intake/plausible.py",
+    "intake/numbers.py", "intake/moisture.py", "intake/plausible.py",
 )  # fmt: skip
 TESTS = (
     "tests/trials", "tests/response", "tests/budget", "tests/tissue", "tests/intake", "tests/reference",

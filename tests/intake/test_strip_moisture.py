@@ -1,31 +1,33 @@
 """At what moisture yields are stated, and how they come to trade moisture: dry matter is kept."""
 
+import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.intake import strip_moisture
-from fertkit.intake.strip_headers import Header
-from fertkit.reference import load_crops
-from fertkit.reference.crops import trade_moisture_pct
+from fertkit.intake import moisture
+from fertkit.intake.strip_cells import Draft
+from fertkit.intake.strip_columns import Header
+from fertkit.reference import load_crops, trade_moisture_pct
 
 CORN = 15.5  # trade moisture of corn [%] (U.S. grades)
 
 
-def headers(**harvest):
+def draft(cells, moisture=None, **harvest):
+    """Strips as they are read, with one line a row, counted from 0."""
     yields = {"text": "Yield", "role": "yield", "unit": "t/ha"} | harvest
-    return {"yield": (2, Header(**yields)), "stated": (3, Header("stated at")),
-            "moisture": (1, Header("Moisture %", "moisture"))}  # fmt: skip
+    headers = {"yield": (2, Header(**yields)), "stated": (3, Header("stated at")),
+               "moisture": (1, moisture or Header("Moisture %", "moisture"))}  # fmt: skip
+    frame = pd.DataFrame(cells, dtype=float)
+    return Draft(frame, {}, headers, [], list(range(len(frame))))
 
 
-def settled(moisture, **header):
+def settled(cells, **header):
     """Moistures after settling, what was said, problems of the column and rows complained about."""
-    frame, problems, told = pd.DataFrame({"moisture": moisture}), [], []
-
-    def complain(rows, what, remedy):
-        told.extend((i, what) for i in rows.index[rows])
-
-    said = strip_moisture.settle_moisture(frame, Header("Moisture", "moisture", **header), problems, complain)
-    return frame["moisture"].tolist(), said, [str(p) for p in problems], told
+    strips = draft({"moisture": cells, "yield": np.nan}, Header("Moisture", "moisture", **header))
+    said = moisture.settle_moisture(strips)
+    column = [str(p) for p in strips.problems if p.row is None]
+    rows = [(p.row, p.what) for p in strips.problems if p.row is not None]
+    return strips.frame["moisture"].tolist(), said, column, rows
 
 
 def test_moistures_in_percent_of_the_wet_weight():
@@ -72,27 +74,27 @@ def test_dry_basis_to_wet_basis():
      ([None], None, "one moisture"), ([14.0], 15.0, "by their header")],
 )  # fmt: skip
 def test_the_moisture_a_column_states(stated, at_pct, told):
-    frame, heads, problems = pd.DataFrame({"stated": stated}, dtype=float), headers(at_pct=at_pct), []
-    strip_moisture.settle_stated(frame, heads, problems)
-    at, harvest = heads["yield"]
+    strips = draft({"stated": stated}, at_pct=at_pct)
+    moisture.settle_stated(strips)
+    at, harvest = strips.headers["yield"]
     assert at == 2
     if isinstance(told, float):
-        assert problems == []
+        assert strips.problems == []
         assert (harvest.at_pct, harvest.dry) == (told, True)
     else:
-        assert told in str(problems[0])
-        assert len(problems) == 1
+        assert told in str(strips.problems[0])
+        assert len(strips.problems) == 1
         assert (harvest.at_pct, harvest.dry) == (at_pct, False)
 
 
 def test_five_moistures_are_shown_as_four():
-    problems = []
-    strip_moisture.settle_stated(pd.DataFrame({"stated": [15.0, 14, 13, 12, 11]}), headers(), problems)
-    assert problems[0].value == "11, 12, 13, 14"
-    untouched = headers()
-    strip_moisture.settle_stated(pd.DataFrame({"yield": [1.0]}), untouched, problems)
-    assert untouched["yield"][1] == headers()["yield"][1]
-    assert len(problems) == 1
+    strips = draft({"stated": [15.0, 14, 13, 12, 11]})
+    moisture.settle_stated(strips)
+    assert strips.problems[0].value == "11, 12, 13, 14"
+    untouched = draft({"yield": [1.0]})
+    moisture.settle_stated(untouched)
+    assert untouched.headers == draft({}).headers
+    assert untouched.problems == []
 
 
 GIVEN = [
@@ -113,22 +115,20 @@ GIVEN = [
 
 @pytest.mark.parametrize(("harvest", "moistures", "crop", "told"), GIVEN)
 def test_the_moisture_yields_are_brought_to(harvest, moistures, crop, told):
-    frame = pd.DataFrame({"yield": [9.0]} | ({"moisture": [20.0]} if moistures else {}))
-    problems = []
-    found = strip_moisture.standard_moisture(frame, headers(**harvest), crop, problems)
+    strips = draft({"yield": [9.0]} | ({"moisture": [20.0]} if moistures else {}), **harvest)
+    found = moisture.standard_moisture(strips, crop)
     if isinstance(told, str):
         assert found is None
-        assert told in str(problems[0])
+        assert told in str(strips.problems[0])
     else:
-        assert (found, problems) == (told, [])
+        assert (found, strips.problems) == (told, [])
 
 
 def test_the_crop_is_not_asked_for_beside_other_problems():
-    problems = ["another"]
-    assert (
-        strip_moisture.standard_moisture(pd.DataFrame({"moisture": [20.0]}), headers(), "", problems) is None
-    )
-    assert problems == ["another"]
+    strips = draft({"moisture": [20.0]})
+    strips.problems.append("another")
+    assert moisture.standard_moisture(strips, "") is None
+    assert strips.problems == ["another"]
     assert trade_moisture_pct("corn") == CORN
 
 
@@ -152,27 +152,27 @@ def test_the_crop_is_not_asked_for_beside_other_problems():
     ],
 )
 def test_yields_at_trade_moisture(harvest, standard, want, said):
-    frame = pd.DataFrame({"yield": [9.0, 9.0], "moisture": [20.0, 10.0]})
-    values, how = strip_moisture.traded(frame, headers(**harvest)["yield"][1], standard)
+    strips = draft({"yield": [9.0, 9.0], "moisture": [20.0, 10.0]}, **harvest)
+    values, how = moisture.traded(strips.frame, strips.header("yield"), standard)
     assert values.tolist() == pytest.approx(want)
     assert said in how
 
 
 def test_drying_is_said_where_it_was_done():
-    moist, bare = pd.DataFrame({"moisture": [20.0]}), pd.DataFrame({"yield": [1.0]})
-    said = strip_moisture.dried(moist, headers(), CORN)
+    moist, bare = {"moisture": [20.0]}, {"yield": [1.0]}
+    said = moisture.dried(draft(moist), CORN)
     assert len(said) == 1
     assert "brought to 15.5 % moisture; head them 'Yield (t/ha at 15.5 %)'" in said[0]
-    left = strip_moisture.dried(bare, headers(dry=True, at_pct=14.0), None)
+    left = moisture.dried(draft(bare, dry=True, at_pct=14.0), None)
     assert left == ["yields are left at 14 % moisture, as stated; the file names no crop"]
-    assert strip_moisture.dried(bare, headers(dry=True, at_pct=0.0), None) == []
-    for frame, harvest, standard in ((moist, {}, None), (moist, {"dry": True}, CORN), (bare, {}, CORN)):
-        assert strip_moisture.dried(frame, headers(**harvest), standard) == []
+    assert moisture.dried(draft(bare, dry=True, at_pct=0.0), None) == []
+    for cells, harvest, standard in ((moist, {}, None), (moist, {"dry": True}, CORN), (bare, {}, CORN)):
+        assert moisture.dried(draft(cells, **harvest), standard) == []
 
 
 def test_a_remembered_trade_moisture_says_so():
     for row in load_crops().query("moisture_source_key != ''").itertuples():
-        key, mark = strip_moisture.trade_source(row.crop)
+        key, mark = moisture.trade_source(row.crop)
         assert key == row.moisture_source_key
         assert (mark == "") == (row.moisture_provenance == "found")
         assert mark in ("", " (from memory)", " (mixed)", " (derived)")

@@ -8,7 +8,7 @@ import pytest
 
 from fertkit.errors import InputError
 from fertkit.intake import read_strips
-from fertkit.intake.strip_points import coordinates, told_as_points
+from fertkit.intake.strip_checks import coordinates, told_as_points
 from fertkit.response import analyse_response, fit_response, optima_of_trials
 from fertkit.trials import analyse_strips
 

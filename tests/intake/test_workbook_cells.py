@@ -14,8 +14,8 @@ import xlwt
 from fertkit.cell_formats import formatted, mark_of
 from fertkit.errors import InputError
 from fertkit.intake import read_strips, read_tissue
-from fertkit.intake.files import open_table, text_of
 from fertkit.intake.numbers import NumberStyle, read_number
+from fertkit.tables import open_table, text_of
 
 # Each cell: number, number format, text that a spreadsheet shows.
 CELLS = [
