@@ -7,7 +7,8 @@ import pytest
 from fertkit.intake import moisture
 from fertkit.intake.strip_cells import Draft
 from fertkit.intake.strip_columns import Header
-from fertkit.reference import load_crops, trade_moisture_pct
+from fertkit.reference import load_crops
+from fertkit.reference.crops import trade_moisture_pct
 
 CORN = 15.5  # trade moisture of corn [%] (U.S. grades)
 
