@@ -7,7 +7,7 @@ import pandas as pd
 
 from fertkit.asked import asks
 from fertkit.budget.soil import soil_rate
-from fertkit.budget.thresholds import CLASSES, OXIDE, in_unit, soil_class, system_rows
+from fertkit.budget.thresholds import CLASS, OXIDE, in_unit, soil_class, system_rows
 from fertkit.errors import FertkitError, InputError, Problem, UnitError
 from fertkit.reference.crops import crop_name
 from fertkit.reference.load import list_sources, load_table
@@ -56,7 +56,7 @@ def compare_systems(
     crop, yield_goal, yield_unit
         As for `soil_rate`.
     **options
-        cec, p_supply, rotation, years, removal_lb_ac of `soil_rate`.
+        cec, om_pct, cases, rotation, years, removal_lb_ac, credit_lb_ac of `soil_rate`.
 
     Returns
     -------
@@ -103,8 +103,8 @@ def _ask(system, plan, tests, about, options):
             refusals.append(error)
             continue
         level = got.rows.set_index(got.rows["term"].str.removesuffix(" (of the rotation)"))
-        low, high = level["value"]["critical level"], level["value"]["maintenance limit"]
-        test_unit = level["unit"]["critical level"]
+        low, high = (level["value"].get(name, np.nan) for name in ("critical level", "maintenance limit"))
+        test_unit = got.test_unit
         return (system, plan["title"], got.status, got.rate_lb_ac, got.zone, low, high, test_unit,
                 got.equation, "", plan["source_key"], plan["provenance"])  # fmt: skip
     status, why_not = _refusal(system, plan["thresholds"], nutrient, crop, refusals)
@@ -124,7 +124,7 @@ def _refusal(system, thresholds, nutrient, crop, refusals):
 
 def _classes(nutrient, tests, crop):
     table = load_table("soil_tests")
-    for system in table.loc[table["parameter"].isin(CLASSES), "system"].unique():
+    for system in table.loc[table["parameter"].str.startswith(CLASS), "system"].unique():
         for test in tests:
             try:
                 unit = system_rows(system, nutrient, crop)["unit"].iloc[0]

@@ -14,8 +14,10 @@ from fertkit.reference.load import load_table
 from fertkit.rounding import at_most
 
 OXIDE = {"P": "P2O5", "K": "K2O"}
+#: Units of a soil test that can be restated in each other; any other unit of a system is its own.
 TEST_UNITS = ("ppm", "mg/kg", "lb/ac")
-CLASSES = ("very_low", "low", "medium", "optimum", "high_optimum", "high", "very_high")
+#: How a row begins that gives a class of a soil test: "class very low".
+CLASS = "class "
 #: Words by which a system names crops together.
 ANY_CROP = {"corn and soybean": ("corn", "soybean"), "general": None, "all": None, "row crops": None}
 
@@ -50,9 +52,7 @@ class Thresholds:
 def rate_systems(nutrient: str, crop: str) -> list[str]:
     """Systems with rates whose levels speak of a crop."""
     levels = load_table("soil_tests")
-    mine = levels[
-        (levels["nutrient"] == nutrient) & levels["crop"].map(lambda words: _speaks_of(words, crop))
-    ]
+    mine = levels[(levels["nutrient"] == nutrient) & levels["crop"].map(lambda words: speaks_of(words, crop))]
     plans = load_table("soil_systems")
     return sorted(plans.loc[plans["thresholds"].isin(mine["system"]), "system"])
 
@@ -73,7 +73,7 @@ def system_rows(system: str, nutrient: str, crop: str, asked: str | None = None)
     if rows.empty:
         carried = ", ".join(sorted(mine["nutrient"].unique()))
         raise LookupFailed(f"{asked} has no levels of {nutrient}, only of {carried}")
-    own = rows[[_speaks_of(words, crop) for words in rows["crop"]]]
+    own = rows[[speaks_of(words, crop) for words in rows["crop"]]]
     if own.empty:
         crops = ", ".join(sorted(rows["crop"].unique()))
         other = ", ".join(rate_systems(nutrient, crop))
@@ -84,31 +84,37 @@ def system_rows(system: str, nutrient: str, crop: str, asked: str | None = None)
     return own
 
 
-def _speaks_of(words, crop):
+def speaks_of(words: str, crop: str) -> bool:
+    """Whether the words of a row for its crops (corn and soybean, general) hold for a crop."""
     named = ANY_CROP.get(words, (words,))
     return named is None or base_crop(crop) in named
 
 
-def thresholds(system, nutrient, crop, *, cec=None, p_supply=None, asked=None) -> Thresholds:
+def thresholds(
+    system, nutrient, crop, *, cec=None, cases=(), test=(None, None), asked=None, both=True
+) -> Thresholds:
     """Find the critical level and the maintenance limit of a system.
 
     Parameters
     ----------
     system : str
         A system of the soil_tests table.
-    nutrient : {'P', 'K'}
-    crop : str
+    nutrient, crop : str
     cec : float, optional
         Cation exchange capacity [meq/100 g]; needed where the system depends on it.
-    p_supply : {'low', 'medium', 'high'}, optional
-        Phosphorus-supplying power of the soil; needed for P in Illinois.
+    cases : sequence of str
+        What holds of the field, where the system draws its lines by that.
+    test : tuple of (str, float)
+        Extractant and depth [in] of the field's test, for systems that know several.
     asked : str, optional
         Name of the system the user asked for, if its levels are shared under another.
+    both : bool
+        Whether the rule needs both levels; without, an absent one is infinite.
 
     Raises
     ------
     LookupFailed
-        If the system has no such lines, or needs the CEC or the supplying power.
+        If the system has no such lines, or needs the CEC or a case.
     """
     rows = system_rows(system, nutrient, crop, asked)
     system = asked or system
@@ -117,22 +123,45 @@ def thresholds(system, nutrient, crop, *, cec=None, p_supply=None, asked=None) -
         raise LookupFailed(f"{system} sets its {nutrient} levels by CEC; give cec= [meq/100 g]")
     if cec is not None and not 0 < cec <= 100:
         raise refuse("soil test", "not a CEC of a soil", "give meq/100 g, above 0", column="cec", value=cec)
-    if "P-supply" in words:
-        if p_supply not in ("low", "medium", "high"):
-            raise LookupFailed(
-                f"{system} sets P levels by supplying power; give p_supply= low, medium or high"
-            )
-        rows = rows[rows["parameter"].str.startswith(p_supply)]
-    rows = rows[[_holds(text, cec) for text in rows["parameter"]]]
-    critical = [_level(text, cec) for text in rows["low"] if text]
-    limit = [_level(text, cec) for text in rows["high"] if text]
-    if not critical or not limit or set(rows["parameter"]) & set(CLASSES):
+    rows = of_cases(rows, cases, f"{system} sets its {nutrient} levels by case")
+    rows = _of_test(rows[[_holds(text, cec) for text in rows["parameter"]]], *test)
+    lines = rows[~rows["parameter"].str.startswith(CLASS)]
+    critical = [_level(text, cec) for text in lines["low"] if text]
+    limit = [_level(text, cec) for text in lines["high"] if text]
+    if both and not (critical and limit):
         raise LookupFailed(
             f"{system} publishes no critical level with a maintenance limit for {crop} {nutrient}"
         )
-    extractant, depth, unit = rows[["extractant", "depth_in", "unit"]].iloc[0]
-    status = rows["status"].iloc[0]
-    return Thresholds(system, status, critical[0], limit[0], extractant, depth, unit, rows)
+    depth, unit, status = rows[["depth_in", "unit", "status"]].iloc[0]
+    extractant = " or ".join(rows["extractant"].unique())
+    levels = ((found or [np.inf])[0] for found in (critical, limit))
+    return Thresholds(system, status, *levels, extractant, depth, unit, rows)
+
+
+def of_cases(rows, cases, what):
+    """Rows that hold in any case and those of the cases given; says which there are if none is given."""
+    own = rows[rows["case"].isin(["", *cases])]
+    if own.empty and len(rows):
+        raise LookupFailed(f"{what}; give cases= one of: {', '.join(sorted(rows['case'].unique()))}")
+    return own
+
+
+def known_cases(cases) -> list[str]:
+    """Give back cases that some system asks for; anything else is refused."""
+    tables = (load_table(kind)["case"] for kind in ("soil_tests", "soil_rates"))
+    known = sorted({case for table in tables for case in table if case})
+    for case in cases:
+        if case not in known:
+            raise unknown("case", case, known)
+    return list(cases)
+
+
+def _of_test(rows, extractant, depth_in):
+    """Rows for the test that was taken; all of them where none is, so that a refusal can name them."""
+    extractants = rows["extractant"].map(lambda own: extractant is None or fits(extractant, own))
+    rows = rows[extractants] if extractants.any() else rows
+    depths = rows["depth_in"].isna() | (rows["depth_in"] == depth_in)
+    return rows[depths] if depths.any() else rows
 
 
 def _holds(text, cec):
@@ -159,13 +188,24 @@ def soil_class(system: str, nutrient: str, test: float, crop: str = "corn", *, e
         The class, and the row of the table it comes from.
     """
     rows = system_rows(system, nutrient, crop)
-    rows = rows[rows["parameter"].isin(CLASSES) & rows["extractant"].map(lambda own: fits(extractant, own))]
+    fit = rows["extractant"].map(lambda own: fits(extractant, own))
+    rows = rows[rows["parameter"].str.startswith(CLASS) & fit]
     if rows.empty:
         raise UnitError(f"{system} has no {nutrient} classes for {extractant}")
+    row = _reached(rows, test)
+    return row["parameter"].removeprefix(CLASS), row
+
+
+def level_class(rows, level) -> str:
+    """Class of a test among the rows of one system and extractant; '' where it has no classes."""
+    rows = rows[rows["parameter"].str.startswith(CLASS)]
+    return "" if rows.empty else _reached(rows, level)["parameter"].removeprefix(CLASS)
+
+
+def _reached(rows, test):
     lowest = pd.to_numeric(rows["low"])
     reached = rows[at_most(lowest, test)]
-    row = rows.iloc[0] if reached.empty else reached.loc[lowest[reached.index].idxmax()]
-    return row["parameter"].replace("_", " "), row
+    return rows.iloc[0] if reached.empty else reached.loc[lowest[reached.index].idxmax()]
 
 
 def fits(extractant: str, published: str) -> bool:
@@ -203,9 +243,12 @@ def check_test(lines, test, extractant, depth_in, test_unit) -> float:
 
 def in_unit(test, unit, to):
     """Restate a soil test between ppm and lb/ac (x 2, the conventional furrow slice; AGBMPS)."""
-    for name in (unit, to):
-        if name not in TEST_UNITS:
-            raise UnitError(f"unknown unit of a soil test '{name}'; use one of: {', '.join(TEST_UNITS)}")
+    if unit == to not in TEST_UNITS:
+        return test
+    if to not in TEST_UNITS:
+        raise UnitError(f"the system counts in '{to}', not in '{unit}'; give the test in {to}, as reported")
+    if unit not in TEST_UNITS:
+        raise UnitError(f"unknown unit of a soil test '{unit}'; use one of: {', '.join(TEST_UNITS)}")
     per = load_table("constants").set_index("item")["value"]["ppm_to_lb_per_ac"]
     factor = {"ppm": 1.0, "mg/kg": 1.0, "lb/ac": 1 / per}
     return test * factor[unit] / factor[to]

@@ -4,6 +4,7 @@ from itertools import cycle
 
 import numpy as np
 
+from fertkit.budget.buffers import TEST_OF
 from fertkit.budget.words import parts
 from fertkit.plots.forms import bars, rows, ticks
 from fertkit.plots.palette import ALONG, ANSWER, FILLS, PAPER, hue
@@ -61,7 +62,13 @@ def soil_rate_line(rate, ax):
     """Draw a system's rate against the soil test, with the field's own test on it."""
     corners, name, old = rate.line, subscript(rate.nutrient), rate.status == "superseded"
     end, dash = max(corners["test"].max(), rate.level) * 1.2, (0, (6, 2)) if old else "solid"
-    ax.plot([*corners["test"], end], [*corners["rate"], 0.0], color=hue.curve, lw=2.4, ls=dash)
+    ax.plot(
+        [*corners["test"], end],
+        [*corners["rate"], corners["rate"].iloc[-1]],
+        color=hue.curve,
+        lw=2.4,
+        ls=dash,
+    )
     levels = rate.rows[rate.rows["term"].str.contains("critical level|maintenance limit")]
     for term, level in zip(levels["term"], levels["value"], strict=True):
         if level in set(corners["test"]):
@@ -73,4 +80,9 @@ def soil_rate_line(rate, ax):
     ax.plot(rate.level, rate.rate, marker="D", label=says, zorder=5, **ANSWER)
     ax.set(xlim=(0, end), ylim=(0, corners["rate"].max() * 1.15 + 1))
     title = f"{rate.title}{' (superseded)' if old else ''}: {name} for {rate.crop}"
-    finish(ax, title, f"soil test {rate.nutrient[0]} [{rate.test_unit}]", f"{name} [{rate.unit} a year]")
+    finish(
+        ax,
+        title,
+        f"soil test {TEST_OF.get(rate.nutrient, rate.nutrient)} [{rate.test_unit}]",
+        f"{name} [{rate.unit} a year]",
+    )

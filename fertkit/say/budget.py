@@ -230,7 +230,7 @@ def soil_rate_lines(rate) -> list[Line]:
     amount = f"{rate.rate:.0f} {_PER[rate.unit].format(rate.nutrient)}"
     said = [
         lead(f"{_titled(rate)}, {rate.crop}: {amount} and year, {rate.zone}"),
-        detail(f"{rate.equation}{'' if rate.unit == 'lb/ac' else ' lb/ac'}"),
+        detail(f"{rate.equation}{'' if rate.unit == rate.equation_unit else f' {rate.equation_unit}'}"),
         detail(keys(rate.rows["source_key"]), "numbers of the equation"),
     ]
     said += [detail(", ".join(memory), "from memory, confirm before use")] if len(memory) else []

@@ -39,14 +39,31 @@ WORKED = [
     ("W11", "tri_state_2020", "K", "soybean", 60, M3 | {"cec": 20}, {100: 128.4}),
     ("W12", "tri_state_2020", "K", "corn", 180, M3 | {"cec": 4}, {85: 74}),
     ("W13", "tri_state_2020", "K", "corn", 200, M3 | {"cec": 15}, {140: 60, 175: 0}),
-    ("W14", "illinois_handbook", "P", "corn", 180, ILLINOIS | {"extractant": "Bray-P1", "p_supply": "high"},
-     {30: 89.1}),
+    ("W14", "illinois_handbook", "P", "corn", 180,
+     ILLINOIS | {"extractant": "Bray-P1", "cases": "high P-supply"}, {30: 89.1}),
     ("W15", "illinois_handbook", "K", "corn", 180, ILLINOIS | {"extractant": "ammonium acetate", "cec": 15},
      {260: 83.2}),
     ("W16", "kansas_build", "P", "corn", 150, KANSAS_P, {10: 94.5}),
     ("W16", "kansas_build", "K", "corn", 150, ACETATE | {"depth_in": 6}, {100: 106.5}),
     ("W17", "kansas_sufficiency", "P", "corn", 150, KANSAS_P, {10: 40}),
     ("W17", "kansas_sufficiency", "K", "corn", 150, ACETATE | {"depth_in": 6}, {100: 24}),
+    # wheat, sorghum and soybean by MF2586 (M), worked on paper:
+    # 46 + .42 x 60 - 2.3 x 10 - .021 x 600; 62 + .24 x 60 - .48 x 90 - .0018 x 5400
+    ("W18", "kansas_sufficiency", "P", "winter wheat", 60, KANSAS_P, {10: 35.6, 0: 71.2, 20: 0}),
+    ("W18", "kansas_sufficiency", "K", "wheat", 60, ACETATE | {"depth_in": 6}, {90: 23.48, 0: 76.4, 130: 0}),
+    # 50 + .16 x 100 - 2.5 x 8 - .008 x 800; 80 + .17 x 100 - .616 x 90 - .0013 x 9000
+    ("W19", "kansas_sufficiency", "P", "sorghum", 100, KANSAS_P, {8: 39.6, 0: 66, 20: 0}),
+    ("W19", "kansas_sufficiency", "K", "sorghum", 100, ACETATE | {"depth_in": 6}, {90: 29.86, 0: 97, 130: 0}),
+    # 56 + .65 x 50 - 2.8 x 10 - .032 x 500; 60 + .628 x 50 - .46 x 100 - .0048 x 5000
+    ("W20", "kansas_sufficiency", "P", "soybean", 50, KANSAS_P, {10: 44.5, 0: 88.5, 25: 0}),
+    ("W20", "kansas_sufficiency", "K", "soybean", 50, ACETATE | {"depth_in": 6},
+     {100: 21.4, 0: 91.4, 130: 0}),
+    # (20 - 10) x 18 / 4 + 60 x .5; at 25 and 30 maintenance
+    ("W21", "kansas_build", "P", "wheat", 60, KANSAS_P, {10: 75, 25: 30, 30: 30}),
+    # alfalfa of 6 ton takes 6 x 49 = 294; capped at 300 lb K2O a year (TRI1995, M): (120 - 60) x 6 / 4 + 314
+    ("W22", "tri_state_2020", "K", "alfalfa", 6, M3 | {"cec": 10, "yield_unit": "ton/ac"},
+     {60: 300, 150: 300}),
+    ("W22", "tri_state_2020", "K", "alfalfa", 4, M3 | {"cec": 10, "yield_unit": "ton/ac"}, {110: 231}),
     # checks 51-53 (M): the same systems
     ("51", "tri_state_2020", "P", "corn", 180, M3, {12: 103.0}),
     ("52", "tri_state_2020", "K", "corn", 150, M3 | {"cec": 10}, {80: 110.0}),
@@ -166,7 +183,7 @@ def test_conversions_disagree_and_both_show():
         ({"test_unit": "kg/ha"}, UnitError, "unknown unit of a soil test"),
         ({"test": -3}, InputError, "give a number, 0 or more"),
         ({"test": float("nan")}, InputError, "'test'.*not a number"),
-        ({"nutrient": "Zn"}, LookupFailed, "unknown nutrient of a soil test"),
+        ({"nutrient": "Zn"}, LookupFailed, "tri_state_2020 has no levels of Zn, only of K, P"),
         ({"system": "iowa_2013"}, LookupFailed, "unknown soil-test system with rates"),
         (
             {"crop": "potato", "yield_unit": "cwt/ac"},
@@ -193,9 +210,9 @@ def test_mismatches_are_refused(change, error, says):
 
 
 def test_illinois_needs_the_supplying_power():
-    with pytest.raises(LookupFailed, match="p_supply="):
+    with pytest.raises(LookupFailed, match="cases= one of: high P-supply"):
         soil_rate("illinois_handbook", "P", 30, "corn", 180, extractant="Bray-P1", **ILLINOIS)
-    assert thresholds("illinois_handbook", "P", "corn", p_supply="low").critical == 50
+    assert thresholds("illinois_handbook", "P", "corn", cases=["low P-supply"]).critical == 50
 
 
 def test_classes():
@@ -236,10 +253,10 @@ def test_rate_in_kg_per_hectare():
 
 def test_a_system_without_the_crop_is_named_as_asked():
     with pytest.raises(LookupFailed) as caught:
-        soil_rate("kansas_build", "P", 12, "soybean", 50, **KANSAS_P)
+        soil_rate("kansas_build", "P", 12, "alfalfa", 5, "ton/ac", **KANSAS_P)
     text = str(caught.value)
-    assert "kansas_build has no P levels for soybean, only for corn" in text
-    assert "systems that have soybean: illinois_handbook, tri_state_1995, tri_state_2020" in text
+    assert "kansas_build has no P levels for alfalfa, only for corn" in text
+    assert "systems that have alfalfa: tri_state_1995, tri_state_2020" in text
     assert "mf2586" not in text
     with pytest.raises(UnitError, match="kansas_build is calibrated on"):
         soil_rate("kansas_build", "P", 12, "corn", 150, extractant="Bray-P1", depth_in=6)
@@ -249,10 +266,8 @@ def test_a_system_without_the_crop_is_named_as_asked():
 
 def test_comparison_says_each_source_and_mark():
     test = pd.DataFrame({"extractant": ["Mehlich-3"], "depth_in": [8], "test": [110]})
-    text = compare_systems("K", test, "wheat", 90, cec=12).summary()
-    assert (
-        "Kansas MF2586, sufficiency: no rate, no K levels for wheat, only for corn (MF2586 [from memory])"
-        in text
-    )
+    text = compare_systems("K", test, "alfalfa", 5, "ton/ac", cec=12).summary()
+    crops = "corn, sorghum, soybean, wheat (MF2586 [from memory])"
+    assert f"Kansas MF2586, sufficiency: no rate, no K levels for alfalfa, only for {crops}" in text
     assert "(TRI2020, OSU_ANR96, ALGL2020 [from memory])" in text
     assert "systems that have" not in text

@@ -14,7 +14,7 @@ import pytest
 
 from fertkit.budget import compare_systems, convert_soil_test, half_life_years, soil_buffer, soil_rate
 from fertkit.budget.buffers import decline_without_p
-from fertkit.budget.soil import _coefficient, _plus, _sufficiency, _Terms
+from fertkit.budget.soil import _equation, _rates, _term, _Terms
 from fertkit.budget.thresholds import (
     Thresholds,
     _holds,
@@ -56,7 +56,8 @@ GOALS = {"alfalfa": (5.0, "ton/ac")}
 def asked(case, test, **options):
     system, nutrient, crop, cec, supply, extractant, depth, unit = case[:8]
     goal, goal_unit = GOALS.get(crop, (60.0, "bu/ac"))
-    about = {"extractant": extractant, "depth_in": depth, "test_unit": unit, "cec": cec, "p_supply": supply}
+    about = {"extractant": extractant, "depth_in": depth, "test_unit": unit, "cec": cec}
+    about["cases"] = f"{supply} P-supply" if supply else ()
     return soil_rate(system, nutrient, test, crop, goal, goal_unit, **(about | options))
 
 
@@ -157,20 +158,23 @@ def test_sufficiency_whose_line_meets_zero_before_or_after_the_critical_level():
     lines = thresholds("kansas_mf2586", "P", "corn", asked="kansas_sufficiency")
     for critical, end in ((30.0, [20.0, 0.0]), (10.0, [10.0, 40.0])):
         own = dataclasses.replace(lines, critical=critical)
-        rate, zone, _, corners = _sufficiency(_Terms(), "kansas_sufficiency", "P", "corn", 150.0, 25.0, own)
-        assert corners == [(0.0, 80.0), pytest.approx(tuple(end)), (critical, 0.0)]
-        assert (rate, zone) == (0.0, "none" if critical == 10 else "sufficiency")
-    assert [_plus(2.5), _plus(-0.01), _plus(0)] == ["+ 2.5", "- 0.01", "+ 0"]
+        terms = _Terms(_rates("kansas_sufficiency", "P", "corn", "Mehlich-3 colorimetric", []))
+        got = _equation(terms, {"test": 25.0, "yield": 150.0, "om": None}, own, "sufficiency")
+        assert got.corners == [(0.0, 80.0), pytest.approx(tuple(end)), (critical, 0.0)]
+        assert (got.rate, got.zone) == (0.0, "none" if critical == 10 else "sufficiency")
+    assert [_term(2.5, [4.0], False), _term(-0.01, [], False), _term(-3.0, [2.0, 5.0], True)] == [
+        "+ 2.5 x 4", "- 0.01", "-3 x 2 x 5",
+    ]  # fmt: skip
 
 
 def test_coefficients_and_what_they_need():
-    terms = _Terms()
-    assert _coefficient(terms, "tri_state_2020", "K", "build_per_unit", 10.0) == pytest.approx(6)
-    assert _coefficient(terms, "tri_state_2020", "P", "extra", None, default=0.0) == 0.0
-    assert _coefficient(terms, "tri_state_2020", "K", "extra", None, default=0.0) == 20.0
+    terms = _Terms(_rates("tri_state_2020", "K", "corn", M3, []), 10.0)
+    assert terms.take("build_per_unit") == pytest.approx(6)
+    assert terms.take("extra", 0.0) == 20.0
     assert [row[0] for row in terms.rows] == ["build per unit", "extra"]
     with pytest.raises(LookupFailed, match="give cec="):
-        _coefficient(terms, "tri_state_2020", "K", "build_per_unit", None)
+        _Terms(terms.rates).take("build_per_unit")
+    assert _Terms(_rates("tri_state_2020", "P", "corn", M3, [])).take("extra", 0.0) == 0.0
 
 
 def test_checks_and_summary_of_a_rate():
@@ -237,8 +241,8 @@ def test_lines_of_each_crop_and_what_they_need():
             thresholds("tri_state_1995", "K", "corn", cec=cec)
     assert thresholds("tri_state_1995", "K", "corn", cec=100.0).critical == 325.0
     assert thresholds("tri_state_1995", "P", "corn").critical == 15.0
-    with pytest.raises(LookupFailed, match="p_supply= low, medium or high"):
-        thresholds("illinois_handbook", "P", "corn", p_supply="some")
+    with pytest.raises(LookupFailed, match="cases= one of: high P-supply, low P-supply, medium P-supply"):
+        thresholds("illinois_handbook", "P", "corn")
     for system, nutrient in (("iowa_2013", "P"), ("arkansas", "K")):
         crop = "corn" if system == "iowa_2013" else "cotton"
         with pytest.raises(LookupFailed, match="publishes no critical level with a maintenance limit"):
@@ -247,7 +251,7 @@ def test_lines_of_each_crop_and_what_they_need():
         system_rows("nowhere", "P", "corn")
     with pytest.raises(LookupFailed, match="mine has no levels of Zn, only of K, P"):
         system_rows("tri_state_2020", "Zn", "corn", asked="mine")
-    assert rate_systems("P", "wheat") == ["tri_state_1995", "tri_state_2020"]
+    assert rate_systems("P", "alfalfa") == ["tri_state_1995", "tri_state_2020"]
     assert set(system_rows("illinois_survey", "K", "potato")["parameter"]) == {"critical_range"}  # all crops
     assert len(system_rows("illinois_handbook", "P", "soybean")) == 3
     assert isinstance(k, Thresholds)
@@ -311,7 +315,7 @@ def test_several_systems_side_by_side():
             "test_unit": ["lb/ac", "ppm", "ppm"],
         }
     )
-    got = compare_systems("P", tests, "corn", 150, p_supply="high")
+    got = compare_systems("P", tests, "corn", 150, cases="high P-supply")
     rows = got.table.set_index("system")
     assert rows.loc["tri_state_2020", ["critical", "limit", "test_unit", "zone"]].tolist() == [
         20,
@@ -329,7 +333,7 @@ def test_several_systems_side_by_side():
     assert rows.loc["new_jersey", ["zone", "test_unit", "why_not"]].tolist() == [
         "high optimum", "lb/ac", "class high optimum; its rates are not carried",
     ]  # fmt: skip
-    shallow = compare_systems("P", tests.assign(depth_in=6.0), "corn", 150, p_supply="high").table
+    shallow = compare_systems("P", tests.assign(depth_in=6.0), "corn", 150, cases="high P-supply").table
     assert shallow.set_index("system").loc["iowa_2013", "zone"] == "low"
     assert shallow["system"].is_unique
     assert got.rows.columns.tolist()[:4] == ["system", "title", "status", "rate_lb_ac"]
