@@ -4,8 +4,8 @@ import numpy as np
 
 from fertkit.response.data import TrialData
 from fertkit.trials import linear
-from fertkit.trials.connected import rate_groups
 from fertkit.trials.doubtful import LEFT, Doubtful, doubtful_strips, say_doubtful, smoother
+from fertkit.trials.linear import rate_groups
 from fertkit.trials.orders import SYSTEMATIC, systematic
 from fertkit.trials.table import describe, places
 

@@ -15,7 +15,7 @@ from fertkit.response.intervals import Interval, join_identified
 from fertkit.response.many import Fits, basis, fit_sums
 from fertkit.results import Result, checks_frame, counted, plain
 from fertkit.rounding import above, at_most, below, same
-from fertkit.trials.connected import contrasts_within
+from fertkit.trials.linear import contrasts_within
 
 
 @dataclass(frozen=True)

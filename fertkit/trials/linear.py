@@ -8,8 +8,12 @@ estimated is found out, not guessed.
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from fertkit.rounding import same
+
+#: Applied rates nearer than this share of the highest are one rate (common practice, no source).
+ONE_RATE = 0.05
 
 
 @dataclass(frozen=True)
@@ -114,6 +118,30 @@ def sequential_squares(y, terms) -> list[tuple[str, int, float]]:
     return [*rows, ("error", current.df, current.rss)]
 
 
+def anova_table(rows, *, error: str = "error") -> pd.DataFrame:
+    """Make the analysis-of-variance table from (term, df, ss) rows, tested against one of them.
+
+    Parameters
+    ----------
+    rows : list of (str, int, float)
+        Sums of squares; `error` names the row to test against.
+
+    Returns
+    -------
+    DataFrame
+        term, df, ss, ms, f, p.
+    """
+    from scipy.stats import f
+
+    table = pd.DataFrame(rows, columns=["term", "df", "ss"])
+    table["ms"] = table["ss"] / table["df"].where(table["df"] > 0)
+    base = table.loc[table["term"] == error].iloc[0]
+    tested = (table["term"] != error) & (table["df"] > 0) & (base["df"] > 0) & (base["ms"] > 0)
+    table["f"] = (table["ms"] / base["ms"]).where(tested)
+    table["p"] = f.sf(table["f"], table["df"], base["df"])
+    return table
+
+
 def neighbour_statistic(residuals, design, line, order) -> tuple[float, float, float]:
     """Correlation of residuals between neighbouring strips, and how surprising it is.
 
@@ -154,3 +182,65 @@ def neighbour_statistic(residuals, design, line, order) -> tuple[float, float, f
     ratio = residuals @ link @ residuals / rss
     z = (ratio - mean) / np.sqrt(spread) if spread > 0 else np.nan
     return float(ratio), float(z), float(2 * norm.sf(abs(z)))
+
+
+# ---- what a design can compare
+
+
+def parts(treatment, block) -> np.ndarray:
+    """Number the connected part of a design that each row belongs to.
+
+    Parameters
+    ----------
+    treatment, block : (n,) int arrays
+
+    Returns
+    -------
+    (n,) int array
+
+    Examples
+    --------
+    Blocks 0 and 1 hold treatments 0 and 1, block 2 only treatment 2:
+
+    >>> from fertkit.trials.linear import parts
+    >>> parts([0, 1, 0, 1, 2], [0, 0, 1, 1, 2]).tolist()
+    [0, 0, 0, 0, 1]
+    """
+    treatment, part = np.asarray(treatment), np.asarray(block).copy()
+    while True:
+        lowest = np.full(treatment.max() + 1, part.max())
+        np.minimum.at(lowest, treatment, part)
+        reached = np.full(part.max() + 1, part.max())
+        np.minimum.at(reached, part, lowest[treatment])
+        if (reached[part] == part).all():
+            return np.unique(part, return_inverse=True)[1]
+        part = reached[part]
+
+
+def rate_groups(rates) -> np.ndarray:
+    """Code rates 0, 1, ... in ascending order, those that differ by little as one."""
+    rates = np.asarray(rates, dtype=float)
+    order = np.argsort(rates, kind="stable")
+    steps = np.diff(rates[order]) > ONE_RATE * np.abs(rates).max()
+    codes = np.empty(len(rates), dtype=int)
+    codes[order] = np.concatenate([[0], np.cumsum(steps)])
+    return codes
+
+
+def contrasts_within(rates, block) -> int:
+    """Most independent contrasts among rates that one connected part of a design offers.
+
+    A curve needs one for each parameter beside its level; parts that share no block have levels of their own.
+
+    Examples
+    --------
+    Half of the blocks hold 0 and 120, the others 40 and 80: no part can tell a bend.
+
+    >>> from fertkit.trials.linear import contrasts_within
+    >>> contrasts_within([0, 120, 40, 80], [0, 0, 1, 1]), contrasts_within([0, 60, 60, 120], [0, 0, 1, 1])
+    (1, 2)
+    """
+    codes = rate_groups(rates)
+    part = parts(codes, block)
+    held = np.unique(np.column_stack([part, codes]), axis=0)[:, 0]
+    return int(np.bincount(held).max()) - 1

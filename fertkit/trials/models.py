@@ -8,9 +8,8 @@ import pandas as pd
 from fertkit.errors import NotEstimable
 from fertkit.rounding import at_least
 from fertkit.trials import linear
-from fertkit.trials.connected import parts
+from fertkit.trials.mixed import RemlFit, components, fit_reml, shared, wald
 from fertkit.trials.table import Trial, show
-from fertkit.trials.variance import RemlFit, components, fit_reml, shared
 
 #: Drawings of new lots behind the test of treatments with correlated neighbours, and their seed.
 DRAWS, LOT_SEED = 499, 2024
@@ -66,7 +65,7 @@ def fixed_blocks(trial: Trial) -> Estimate:
     rows = trial.mean_rows()
     k = len(trial.labels)
     variance = fit.variance
-    anova = anova_table(
+    anova = linear.anova_table(
         linear.sequential_squares(trial.y, [*trial.terms(), ("treatment", trial.treatment_columns())])
     )
     notes = ()
@@ -111,7 +110,7 @@ def need_differences(trial: Trial) -> None:
 
 def _apart(trial) -> str:
     """Which treatments share blocks, part by part, as words; empty where they all do."""
-    part = parts(trial.codes, trial.blocking[0][1])
+    part = linear.parts(trial.codes, trial.blocking[0][1])
     if part.max() == 0:
         return ""
     codes = (np.unique(trial.codes[part == one]) for one in range(min(part.max() + 1, 6)))
@@ -246,46 +245,3 @@ def _from_reml(trial, fit: RemlFit, rows, design, method, variance, spread) -> E
         error_df=df2,
         method=method,
     )
-
-
-def wald(fit: RemlFit, contrasts) -> tuple[float, int, float, float]:
-    """F test of several contrasts at once: (F, df1, df2, p).
-
-    Denominator degrees of freedom after Fai & Cornelius (1996, J. Stat. Comput. Simul. 54:363-378, from
-    memory).
-    """
-    from scipy.stats import f as f_distribution
-
-    spread = contrasts @ fit.covariance @ contrasts.T
-    values, vectors = np.linalg.eigh(spread)
-    own = vectors.T @ contrasts
-    q = len(values)
-    statistic = float(np.sum((own @ fit.coefficients) ** 2 / values) / q)
-    each = np.array([fit.degrees_of_freedom(row) for row in own])
-    total = np.sum(each[each > 2] / (each[each > 2] - 2))
-    df2 = float(each[0]) if q == 1 else float(2 * total / (total - q)) if total > q else float(each.min())
-    return statistic, q, df2, float(f_distribution.sf(statistic, q, df2))
-
-
-def anova_table(rows, *, error: str = "error") -> pd.DataFrame:
-    """Make the analysis-of-variance table from (term, df, ss) rows, tested against one of them.
-
-    Parameters
-    ----------
-    rows : list of (str, int, float)
-        Sums of squares; `error` names the row to test against.
-
-    Returns
-    -------
-    DataFrame
-        term, df, ss, ms, f, p.
-    """
-    from scipy.stats import f as f_distribution
-
-    table = pd.DataFrame(rows, columns=["term", "df", "ss"])
-    table["ms"] = table["ss"] / table["df"].where(table["df"] > 0)
-    base = table.loc[table["term"] == error].iloc[0]
-    tested = (table["term"] != error) & (table["df"] > 0) & (base["df"] > 0) & (base["ms"] > 0)
-    table["f"] = (table["ms"] / base["ms"]).where(tested)
-    table["p"] = f_distribution.sf(table["f"], table["df"], base["df"])
-    return table

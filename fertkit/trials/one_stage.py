@@ -15,10 +15,10 @@ import pandas as pd
 from fertkit.asked import a_count, a_function, a_header, a_list, asks, holding, labels, numbers
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.results import Result, checks_frame, counted
-from fertkit.rounding import above, at_least, below
+from fertkit.rounding import above, at_least
 from fertkit.trials import linear
-from fertkit.trials.connected import contrasts_within
 from fertkit.trials.diagnose import ALPHA
+from fertkit.trials.mixed import OneEffect
 from fertkit.trials.pool import number_of_sites
 from fertkit.trials.table import column_of, factor, measured, site_names
 
@@ -114,12 +114,11 @@ def pool_polynomial(trial, *, degree: int = 2, site=None, rate=None, response=No
     # Solved in rates between 0 and 1, so that its square is no worse conditioned than the rate.
     unit = float(np.abs(x).max())
     design = (x[:, None] / unit) ** np.arange(degree + 1)
-    found = _mixed(design, np.ones(len(y)), y, codes, restricted=True)
-    b, inner, _, within, _ = found.solve()
+    fit = OneEffect(design, np.ones(len(y)), y, codes).best()
     back = 1 / unit ** np.arange(degree + 1)
-    covariance = within * inner * np.outer(back, back)
+    covariance = fit.variance * fit.covariance * np.outer(back, back)
     terms = ["level", "slope", "curvature"][: degree + 1]
-    pooled = _result(terms, b * back, covariance, found, labels, "level")
+    pooled = _result(terms, fit.coefficients * back, covariance, fit, codes, labels, "level")
     checks = pd.concat([pooled.checks, checks_frame([_alike(design, y, codes)])], ignore_index=True)
     return replace(pooled, response=response, checks=checks)
 
@@ -181,21 +180,20 @@ def pool_curve(
         design = columns(shapes)
         if not np.isfinite(design).all() or np.linalg.matrix_rank(design) < design.shape[1]:
             return np.inf
-        return _mixed(design, design[:, random], y, codes, restricted=False).solve()[-1]
+        return OneEffect(design, design[:, random], y, codes, restricted=False).best().criterion
 
     with np.errstate(invalid="ignore"):  # shapes that cannot be fitted, side by side
         best = minimize(loss, start, method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-10})
     if not np.isfinite(best.fun):
         raise NotEstimable("no shape of the curve fits these sites; start from others or pool in two stages")
     design = columns(best.x)
-    found = _mixed(design, design[:, random], y, codes, restricted=False)
-    b, _, residual, within, _ = found.solve()
+    model = OneEffect(design, design[:, random], y, codes, restricted=False)
+    fit = model.best()
     # Maximum likelihood takes no account of the parameters fitted; n / (n - p) does.
-    n, p = len(y), len(b) + len(start)
-    covariance = _with_shapes(columns, best.x, found, random, b, found.effects(residual)[codes])
-    covariance = covariance * within * n / (n - p)
-    names = [*terms, *shape_names]
-    return _result(names, np.r_[b, best.x], covariance, found, sites, terms[random])
+    n, p = len(y), len(terms) + len(start)
+    covariance = _with_shapes(columns, best.x, model, fit, random) * fit.variance * n / (n - p)
+    values = np.r_[fit.coefficients, best.x]
+    return _result([*terms, *shape_names], values, covariance, fit, codes, sites, terms[random])
 
 
 def _check_sizes(x, y, site, design, terms, random):
@@ -250,7 +248,7 @@ def _enough(codes, labels):
 
 
 def _need_contrasts(x, codes, n, what):
-    left = contrasts_within(x, codes)
+    left = linear.contrasts_within(x, codes)
     if left < n:
         raise NotEstimable(
             f"rates are confounded with sites: {what} needs {counted(n, 'contrast')} among rates, and "
@@ -258,95 +256,35 @@ def _need_contrasts(x, codes, n, what):
         )
 
 
-@dataclass(frozen=True)
-class _Mixed:
-    """y = X b + z u[site] + e for one share of the site variance; everything from sums by site."""
-
-    design: np.ndarray
-    loading: np.ndarray
-    y: np.ndarray
-    codes: np.ndarray
-    ratio: float  # variance of u over variance of e
-    restricted: bool
-
-    def whitened(self, matrix) -> np.ndarray:
-        """V^-1 times a matrix, V = I + ratio z z' within a site."""
-        z = self.loading
-        pull = self._by_site(z[:, None] * matrix) / (1 + self.ratio * self._by_site(z[:, None] ** 2))
-        return matrix - self.ratio * z[:, None] * pull[self.codes]
-
-    def _by_site(self, matrix) -> np.ndarray:
-        return np.column_stack([np.bincount(self.codes, weights=column) for column in matrix.T])
-
-    def solve(self):
-        """Coefficients, (X'V^-1 X)^-1, residuals, residual variance and -2 log-likelihood."""
-        seen = self.whitened(self.design)
-        inner = np.linalg.inv(self.design.T @ seen)
-        b = inner @ (seen.T @ self.y)
-        residual = self.y - self.design @ b
-        n, p = self.design.shape
-        free = n - p * self.restricted
-        within = float(residual @ self.whitened(residual[:, None])[:, 0] / free)
-        spread = np.log1p(self.ratio * self._by_site(self.loading[:, None] ** 2)).sum()
-        criterion = free * (1 + np.log(2 * np.pi * within)) + spread
-        if self.restricted:
-            criterion -= np.linalg.slogdet(inner)[1]
-        return b, inner, residual, within, float(criterion)
-
-    def effects(self, residual) -> np.ndarray:
-        """Predicted site effects (best linear unbiased predictor)."""
-        z = self.loading[:, None]
-        return (self.ratio * self._by_site(z * residual[:, None]) / (1 + self.ratio * self._by_site(z**2)))[
-            :, 0
-        ]
-
-
-def _mixed(design, loading, y, codes, *, restricted) -> _Mixed:
-    """Find the share of the site variance by (restricted) maximum likelihood; it may be none."""
-    from scipy.optimize import minimize_scalar
-
-    def at(ratio):
-        return _Mixed(design, loading, y, codes, ratio, restricted)
-
-    size = float((loading**2).mean())
-    best = minimize_scalar(
-        lambda u: at(np.exp(u) / size).solve()[-1], bounds=(-16.0, 16.0), method="bounded",
-        options={"xatol": 1e-9},
-    )  # fmt: skip
-    ratio = float(np.exp(best.x) / size)
-    return at(ratio if below(best.fun, at(0.0).solve()[-1]) else 0.0)
-
-
-def _with_shapes(columns, shapes, found, random, b, effects) -> np.ndarray:
+def _with_shapes(columns, shapes, model, fit, random) -> np.ndarray:
     """Inverse information of linear and shape parameters: the mean linearised at the predicted sites."""
+    effects = fit.effects[model.codes]
 
     def mean(s):
         c = columns(s)
-        return c @ b + c[:, random] * effects
+        return c @ fit.coefficients + c[:, random] * effects
 
     steps = np.diag(1e-5 * (np.abs(shapes) + 1e-3))
     slopes = [(mean(shapes + step) - mean(shapes - step)) / (2 * step.sum()) for step in steps]
-    wide = np.column_stack([found.design, *slopes])
+    wide = np.column_stack([model.design, *slopes])
     scale = np.linalg.norm(wide, axis=0)
     if not scale.all() or np.linalg.matrix_rank(wide / scale, tol=1e-7) < wide.shape[1]:
         raise NotEstimable(
             "the yields do not settle the shape of the curve: other shapes fit the tested rates as well; "
             "choose a simpler curve or pool in two stages"
         )
-    return np.linalg.inv(wide.T @ found.whitened(wide))
+    return np.linalg.inv(model.products(wide, fit.ratio))
 
 
-def _result(names, values, covariance, found, labels, what) -> OneStage:
-    _, _, residual, within, criterion = found.solve()
-    between = found.ratio * within
+def _result(names, values, covariance, fit, codes, labels, what) -> OneStage:
+    between = fit.ratio * fit.variance
     table = pd.DataFrame({"term": names, "estimate": values, "se": np.sqrt(np.diag(covariance))})
-    sites = pd.DataFrame({"site": labels, "n": np.bincount(found.codes), "effect": found.effects(residual)})
-    none = found.ratio == 0
+    sites = pd.DataFrame({"site": labels, "n": np.bincount(codes), "effect": fit.effects})
     checks = checks_frame([
-        ("variance between sites", between, "> 0", not none,
+        ("variance between sites", between, "> 0", fit.ratio > 0,
          ("sites differ",
           "the variance between sites is estimated as zero: sites differ no more than strips do")),
         number_of_sites(len(labels)),
     ])  # fmt: skip
-    return OneStage(table, covariance, float(np.sqrt(between)), float(np.sqrt(within)), sites, criterion,
-                    f"the {what}", len(found.y), checks)  # fmt: skip
+    return OneStage(table, covariance, float(np.sqrt(between)), float(np.sqrt(fit.variance)), sites,
+                    fit.criterion, f"the {what}", len(codes), checks)  # fmt: skip

@@ -16,7 +16,7 @@ from fertkit.results import Result, capital, checks_frame, counted, plain
 from fertkit.rounding import above
 from fertkit.trials import linear
 from fertkit.trials.analyse import analyse_strips
-from fertkit.trials.between import METHODS, Weighted, q_profile
+from fertkit.trials.mixed import METHODS, OneEffect, q_profile
 from fertkit.trials.table import (
     column_of,
     default_treatment,
@@ -160,10 +160,13 @@ def pool_estimates(
             f"{counted(len(yw), 'site-year')} with a standard error for "
             f"{counted(xw.shape[1], 'coefficient')}: too few to pool; read the sites one by one"
         )
-    tau2 = METHODS[method](yw, vw, xw)
-    fit = Weighted.of(yw, vw, xw, tau2)
-    table = _site_table(names, y, s, freedom, weighable, fit.weights, notes, level)
-    return _conclude(table, fit, yw, vw, xw, terms, tau2, method, modified, covariates, unit, quantity, level)
+    model = OneEffect.of_estimates(yw, vw, xw)
+    fit = model.at(METHODS[method](model))
+    table = _site_table(names, y, s, freedom, weighable, 1 / (vw + fit.ratio), notes, level)
+    alone = np.nan
+    if covariates is not None:
+        alone = METHODS[method](OneEffect.of_estimates(yw, vw, np.ones((len(yw), 1))))
+    return _conclude(table, model, fit, terms, alone, method, modified, unit, quantity, level)
 
 
 @asks(
@@ -302,10 +305,10 @@ def _site_table(names, y, s, df, weighable, weights, notes, level) -> pd.DataFra
     )
 
 
-def _conclude(table, fit, y, v, x, terms, tau2, method, modified, covariates, unit, quantity, level):
+def _conclude(table, model, fit, terms, alone, method, modified, unit, quantity, level):
     from scipy.stats import chi2, norm, t
 
-    knapp = method != "common"
+    knapp, tau2, k = method != "common", fit.ratio, len(model.y)
     raw = fit.q / fit.df if knapp else 1.0
     scale = max(1.0, raw) if modified else raw
     se = np.sqrt(np.diag(fit.covariance) * scale)
@@ -317,10 +320,9 @@ def _conclude(table, fit, y, v, x, terms, tau2, method, modified, covariates, un
          "p": 2 * (t.sf(ratio, fit.df) if knapp else norm.sf(ratio))}
     )  # fmt: skip
     ahead = reach * np.sqrt(tau2 + se[0] ** 2)
-    plain = Weighted.of(y, v, x, 0.0)
+    plain = model.at(0.0)
     typical = plain.df / plain.trace
-    low, high = q_profile(y, v, x, level) if knapp else (0.0, 0.0)
-    alone = METHODS[method](y, v, np.ones((len(y), 1))) if covariates is not None else np.nan
+    low, high = q_profile(model, level) if knapp else (0.0, 0.0)
     return PooledEstimate(
         sites=table, coefficients=coefficients, estimate=float(b[0]), se=float(se[0]),
         low=float(b[0] - reach * se[0]), high=float(b[0] + reach * se[0]),
@@ -328,8 +330,8 @@ def _conclude(table, fit, y, v, x, terms, tau2, method, modified, covariates, un
         tau2=tau2, tau2_low=low, tau2_high=high, i2_pct=float(100 * tau2 / (tau2 + typical)),
         q=plain.q, q_df=plain.df, q_p=float(chi2.sf(plain.q, plain.df)),
         explained_pct=float(max(0.0, 100 * (1 - tau2 / alone))) if alone > 0 else np.nan,
-        k=len(y), method=_method(method, modified), unit=unit, quantity=quantity,
-        level=level, checks=checks_frame(_checks(table, y, tau2, raw, scale, knapp)),
+        k=k, method=_method(method, modified), unit=unit, quantity=quantity,
+        level=level, checks=checks_frame(_checks(table, k, tau2, raw, scale, knapp)),
     )  # fmt: skip
 
 
@@ -356,7 +358,7 @@ def _held_at_one(raw, scale, tau2) -> str:
     return f"held at one, {plain(raw)} without: the sites differ less than their standard errors{told}"
 
 
-def _checks(table, y, tau2, raw, scale, knapp):
+def _checks(table, k, tau2, raw, scale, knapp):
     unweighted = table.loc[table["weight_pct"] == 0, "site"].tolist()
     idle = table.loc[(table["weight_pct"] > 0) & (table["weight_pct"] < NO_WEIGHT_PCT), "site"].tolist()
     heavy = table["weight_pct"].max()
@@ -367,9 +369,9 @@ def _checks(table, y, tau2, raw, scale, knapp):
          ("every site counts in the mean",
           "kept, but their standard error leaves them no weight (a response still rising or none at all?): "
           f"{', '.join(map(str, idle))}")),
-        number_of_sites(len(y)),
+        number_of_sites(k),
         ("largest weight [%]", float(heavy), "<= 50 (common practice, no source)",
-         not above(heavy, 50) or (False if len(y) > 2 else None),
+         not above(heavy, 50) or (False if k > 2 else None),
          ("no site dominates", "one site carries more than half of the weight")),
         *([("Hartung-Knapp factor", float(scale), "information", None, _held_at_one(raw, scale, tau2))]
           if knapp else []),

@@ -11,10 +11,9 @@ from fertkit.results import Result, checks_frame
 from fertkit.trials import linear
 from fertkit.trials.diagnose import far_row, order_row, strip_names
 from fertkit.trials.doubtful import smoother
-from fertkit.trials.models import anova_table
+from fertkit.trials.mixed import components, fit_reml, shared
 from fertkit.trials.orders import ORDER
 from fertkit.trials.table import column_of, factor, measured, one_trial, places, show
-from fertkit.trials.variance import components, fit_reml, shared
 
 
 @dataclass(frozen=True)
@@ -111,8 +110,8 @@ def analyse_split_plot(trial, whole, part, *, blocks="block", response=None, lev
         (blocks, columns[blocks]), (whole, columns[whole]), ("whole-strip error", plots),
         (part, columns[part]), (both, linear.interaction(columns[whole], columns[part])),
     ])  # fmt: skip
-    upper = anova_table(rows[:3], error="whole-strip error").assign(stratum="whole strips")
-    lower = anova_table(rows[3:]).replace({"term": {"error": "part error"}}).assign(stratum="parts")
+    upper = linear.anova_table(rows[:3], error="whole-strip error").assign(stratum="whole strips")
+    lower = linear.anova_table(rows[3:]).replace({"term": {"error": "part error"}}).assign(stratum="parts")
     anova = pd.concat([upper, lower], ignore_index=True)[["stratum", "term", "df", "ss", "ms", "f", "p"]]
     means = strips.groupby([whole, part], observed=True)[response].agg(n="size", mean="mean").reset_index()
     sizes = tuple(int(codes[name].max()) + 1 for name in (blocks, whole, part))

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from fertkit.trials.between import METHODS, Weighted, q_profile
+from fertkit.trials.mixed import METHODS, OneEffect, q_profile
 
 
 def sites(seed, spread, covariate=False, n=9, unit=1.0):
@@ -26,6 +26,7 @@ def matrices(y, v, x, tau2):
     return inner @ x.T @ weight @ y, inner, projector, told
 
 
+of = OneEffect.of_estimates
 GIVEN = [
     (seed, spread, covariate) for seed in range(4) for spread in (0.0, 1.5) for covariate in (False, True)
 ]
@@ -35,28 +36,29 @@ GIVEN = [
 @pytest.mark.parametrize("tau2", [0.0, 0.7])
 def test_weighted_least_squares_by_matrices(seed, spread, covariate, tau2):
     y, v, x = sites(seed, spread, covariate)
-    found = Weighted.of(y, v, x, tau2)
+    found = of(y, v, x).at(tau2)
     b, inner, projector, told = matrices(y, v, x, tau2)
     np.testing.assert_allclose(found.coefficients, b)
     np.testing.assert_allclose(found.covariance, inner)
-    np.testing.assert_allclose(found.weights, 1 / (v + tau2))
+    np.testing.assert_allclose(found.effects, tau2 * projector @ y)
     assert found.df == 9 - x.shape[1]
     assert found.q == pytest.approx(y @ projector @ y)
     assert found.trace == pytest.approx(np.trace(projector))
-    assert found.slope == pytest.approx(y @ projector @ projector @ y - np.trace(projector))
-    assert found.height == pytest.approx(-told)
+    assert found.slope == pytest.approx(np.trace(projector) - y @ projector @ projector @ y)
+    # In units of the standard errors, constants included.
+    assert found.criterion == pytest.approx(told - np.log(v).sum() + found.df * np.log(2 * np.pi))
 
 
 @pytest.mark.parametrize(("seed", "spread", "covariate"), GIVEN)
 @pytest.mark.parametrize("unit", [1.0, 1e-3])
 def test_restricted_likelihood_on_a_mesh(seed, spread, covariate, unit):
     y, v, x = sites(seed, spread, covariate, unit=unit)
-    found = METHODS["REML"](y, v, x)
+    found = METHODS["REML"](of(y, v, x))
     mesh = unit**2 * np.concatenate([[0.0], np.geomspace(1e-6, 100, 3000)])
     told = np.array([matrices(y, v, x, tau2)[3] for tau2 in mesh])
     assert matrices(y, v, x, found)[3] <= told.min() + 1e-9
     assert found == pytest.approx(mesh[told.argmin()], rel=0.01, abs=1e-6 * unit**2)
-    assert found == 0 or Weighted.of(y, v, x, found).slope * unit**2 == pytest.approx(0, abs=1e-8)
+    assert found == 0 or of(y, v, x).at(found).slope * unit**2 == pytest.approx(0, abs=1e-8)
 
 
 def test_the_higher_of_two_maxima():
@@ -69,7 +71,7 @@ def test_the_higher_of_two_maxima():
     tops = []
     for moved in (-2.0, 0.0, 2.0):
         given = y + moved * (np.arange(6) == 2)
-        found = METHODS["REML"](given, v, x)
+        found = METHODS["REML"](of(given, v, x))
         mesh = np.linspace(0, 20, 2001)
         told = [matrices(given, v, x, tau2)[3] for tau2 in mesh]
         assert found == pytest.approx(mesh[np.argmin(told)], abs=0.01)
@@ -85,17 +87,17 @@ def test_paule_mandel_and_dersimonian_laird_by_their_equations(seed, spread, cov
         return y @ matrices(y, v, x, tau2)[2] @ y
 
     df = 9 - x.shape[1]
-    found = METHODS["PM"](y, v, x)
+    found = METHODS["PM"](of(y, v, x))
     assert (found == 0 and q(0) <= df) or q(found) == pytest.approx(df)
     trace = np.trace(matrices(y, v, x, 0.0)[2])
-    assert METHODS["DL"](y, v, x) == pytest.approx(max(0, (q(0) - df) / trace))
-    assert METHODS["common"](y, v, x) == 0
+    assert METHODS["DL"](of(y, v, x)) == pytest.approx(max(0, (q(0) - df) / trace))
+    assert METHODS["common"](of(y, v, x)) == 0
     for level in (0.8, 0.95):
-        for end, share in zip(q_profile(y, v, x, level), ((1 + level) / 2, (1 - level) / 2), strict=True):
+        for end, share in zip(q_profile(of(y, v, x), level), ((1 + level) / 2, (1 - level) / 2), strict=True):
             wanted = chi2.ppf(share, df)
             assert (end == 0 and q(0) <= wanted) or q(end) == pytest.approx(wanted)
 
 
 def test_the_made_sites_hold_both_kinds():
-    found = [METHODS[method](*sites(*given)) for given in GIVEN for method in ("REML", "PM", "DL")]
+    found = [METHODS[method](of(*sites(*given))) for given in GIVEN for method in ("REML", "PM", "DL")]
     assert 5 < np.count_nonzero(found) < len(found) - 5

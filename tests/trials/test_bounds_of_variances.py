@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from fertkit.trials import analyse_strips
-from fertkit.trials.variance import components, fit_reml, shared
+from fertkit.trials.mixed import components, fit_reml, shared
 
 GROUP = np.repeat(np.arange(6), 4)
 BUILD = components([shared(GROUP), np.eye(24)])

@@ -12,7 +12,7 @@ from scipy.stats import chi2, norm, t
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.trials import pool_curve, pool_estimates, pool_polynomial, pool_trials
-from fertkit.trials.one_stage import _mixed
+from fertkit.trials.mixed import OneEffect
 
 
 @pytest.fixture(scope="module")
@@ -318,10 +318,9 @@ def test_dyestuff_by_maximum_likelihood(outside):
     # lme4 documentation, REML = FALSE: mean 1527.5, batch variance 1388.333, residual 2451.25.
     data = outside("davies_dyestuff.csv")
     ones, batch = np.ones((30, 1)), pd.factorize(data["batch"])[0]
-    found = _mixed(ones, ones[:, 0], data["yield"].to_numpy(float), batch, restricted=False)
-    mean, _, _, within, _ = found.solve()
-    assert mean == pytest.approx(1527.5)
-    assert (within, found.ratio * within) == (
+    found = OneEffect(ones, ones[:, 0], data["yield"].to_numpy(float), batch, restricted=False).best()
+    assert found.coefficients == pytest.approx(1527.5)
+    assert (found.variance, found.ratio * found.variance) == (
         pytest.approx(2451.25, abs=0.05),
         pytest.approx(1388.333, abs=0.05),
     )
@@ -654,8 +653,10 @@ def test_one_stage_by_matrices(restricted, spread, seed):
     design = np.column_stack([rng.uniform(1, 3, 22), rng.normal(size=22)])
     loading = design[:, 0]
     y = design @ [4.0, 1.0] + loading * spread * rng.normal(size=5)[codes] + rng.normal(size=22)
-    found = _mixed(design, loading, y, codes, restricted=restricted)
-    ours = (*found.solve(), found.effects(found.solve()[2]))
+    model = OneEffect(design, loading, y, codes, restricted=restricted)
+    found = model.best()
+    ours = (found.coefficients, found.covariance, y - design @ found.coefficients, found.variance,
+            found.criterion, found.effects)  # fmt: skip
     for one, other in zip(ours, matrices_of(design, loading, y, codes, found.ratio, restricted), strict=True):
         np.testing.assert_allclose(one, other, rtol=1e-8, atol=1e-8)
     mesh = np.concatenate([[0.0], np.geomspace(1e-5, 1e4, 600)])

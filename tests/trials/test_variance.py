@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
 from fertkit.errors import NotEstimable
-from fertkit.trials.variance import components, fit_reml, shared
+from fertkit.trials.mixed import components, fit_reml, shared
 
 
 def test_dyestuff(outside):
