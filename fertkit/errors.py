@@ -58,6 +58,11 @@ class FertkitError(Exception):
     def __str__(self) -> str:
         return with_code(self.plain, self.in_code)
 
+    @property
+    def note(self) -> Note:
+        """The message in one line, as part of an answer that goes on without what was refused."""
+        return Note(" ".join(self.plain.split()), self.in_code)
+
     def _render_traceback_(self) -> list[str]:
         """What a notebook shows of it: the message, not the way through the code."""
         return [f"{type(self).__name__}: {self}"]

@@ -12,13 +12,16 @@ import pandas as pd
 import pytest
 
 from fertkit import results
-from fertkit.report import FieldAnswer, NetworkAnswer, TrialAnswer
+from fertkit.report.farm import FarmAnswer
+from fertkit.report.field import FieldAnswer
+from fertkit.report.network import NetworkAnswer
+from fertkit.report.trial import TrialAnswer
 from fertkit.response import CurveComparison, Prices, ResponseAnalysis
 from fertkit.results import CHECK_COLUMNS, Result, checks_frame, failed, same_content
 
 FLOORS = ("intake", "budget", "tissue", "trials", "response", "report", "batch")
-#: The answers of the main job: a field, a trial, several trials.
-MAIN = (FieldAnswer, TrialAnswer, NetworkAnswer)
+#: The answers of the main job: a field, a trial, several trials, a farm.
+MAIN = (FieldAnswer, TrialAnswer, NetworkAnswer, FarmAnswer)
 
 
 def kinds(of=Result):

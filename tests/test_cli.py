@@ -156,7 +156,18 @@ def test_a_source_key_misspelt_among_known_ones(capsys):
 def test_asked_nothing_it_lists_its_questions(capsys):
     status, out, err = run(capsys)
     assert (status, err) == (0, "")
-    for question in ("field", "needs", "leaf", "strips", "batch", "sources", "words", "limits", "open"):
+    for question in (
+        "field",
+        "needs",
+        "farm",
+        "leaf",
+        "strips",
+        "batch",
+        "sources",
+        "words",
+        "limits",
+        "open",
+    ):
         assert f"\n    {question} " in out
 
 

@@ -11,14 +11,15 @@ from fertkit.batch.parts import ending, read_frame, typed, write_frame
 from fertkit.batch.record import KINDS, Settings
 from fertkit.batch.trials import page_name
 from fertkit.reference.load import list_sources
-from fertkit.report.cells import inert_table
-from fertkit.report.page import Section, render_page
-from fertkit.report.tables import pick
+from fertkit.report.page import render_page
+from fertkit.report.sections import Section, pick
+from fertkit.report.workbook import inert_table
 from fertkit.response.analyse import SOURCES
 from fertkit.response.limits import price_check
 from fertkit.response.prices import Prices
 from fertkit.response.status import Status, status_in_words
 from fertkit.results import Result, checks_frame
+from fertkit.say.line import Kind, Line
 from fertkit.tissue.score import settle_cvs
 from fertkit.writing import write_whole
 
@@ -197,7 +198,7 @@ def index_page(result: BatchResult) -> str:
     if refused := int(result.counts.get(Status.REFUSED, 0)):
         rows = result.table[result.table["status"] == Status.REFUSED].head(SHOWN)
         table = pick("Not usable", rows, {"file": "file", **names, "message": "why, and what to do"})
-        sections.append(Section("Not usable", paragraphs=(_some(rows, refused),), tables=(table,)))
+        sections.append(Section("Not usable", lines=(_some(rows, refused),), tables=(table,)))
     if len(head):
         columns = {c: said for c, said in columns.items() if c not in _REMARKS or (head[c] != "").any()}
         total, links = None, ()
@@ -207,7 +208,7 @@ def index_page(result: BatchResult) -> str:
             columns |= {c: columns[c] + unit for c in ("optimum", "highest_rate")}
             total, links = len(result.usable), _links(result, head)
         table = pick(about, _in_words(head), names | columns)
-        sections.append(Section(about, paragraphs=(_some(head, total),), tables=(table,), links=links))
+        sections.append(Section(about, lines=(_some(head, total),), tables=(table,), links=links))
     return render_page(title, sections, lead=lines, sources=result.sources)
 
 
@@ -224,6 +225,6 @@ def _in_words(rows):
 
 def _some(rows, total):
     if total is not None and total <= len(rows):
-        return "All of them:"
+        return Line(Kind.HEAD, "All of them")
     of = f" of {total:,}" if total is not None else " rows"
     return f"The first {len(rows)}{of}; the others are in the table of all rows."

@@ -19,7 +19,6 @@ from fertkit.response.doubtful import doubtful_rows, order_said, say_rows
 from fertkit.response.status import Status
 from fertkit.response.survey import read_for_survey, survey_trials
 from fertkit.tables import open_table, text_of
-from fertkit.writing import write_whole
 
 NAME, SIZE = "trial", 200  # column of the names; trials of a part that takes some seconds
 COLUMNS = "rate_<unit> and yield_<unit>, like rate_lb_ac and yield_bu_ac"  # of a data set, beside the names
@@ -201,18 +200,17 @@ def _fingerprint(file, names):
 
 def _write_page(row, data, settings, home):
     """Write the page of a usable trial."""
-    from fertkit.report.trial import trial_page
-    from fertkit.report.trial_answer import answer_trial
+    from fertkit.report.trial import answer_trial
 
     names = [row[name] for name in settings.by]
     columns = {"trial": " ".join(names), data.columns[0]: data.rate, data.columns[1]: data.yields}
     columns |= {} if data.block is None else {"block": data.block}
     try:
-        page = trial_page(answer_trial(
+        answer = answer_trial(
             pd.DataFrame(columns), nutrient_price=settings.nutrient_price, grain_price=settings.grain_price,
             seed=seed_of(settings.seed, row["file"], names),
-        ))  # fmt: skip
+        )  # fmt: skip
     except FertkitError:  # the table says what can be said of it
         return
     home.mkdir(parents=True, exist_ok=True)
-    write_whole(page, home / page_name(row["file"], names))
+    answer.write_page(home / page_name(row["file"], names))

@@ -6,7 +6,7 @@ import warnings
 from contextlib import redirect_stdout
 
 from fertkit import __version__
-from fertkit.cli.questions import ADD_QUESTION
+from fertkit.cli.questions import add_questions
 from fertkit.errors import FertkitError, harmless
 from fertkit.writing import naming
 
@@ -63,6 +63,5 @@ def _parser():
     parser.add_argument("--version", action="version", version=f"fertkit {__version__}")
     parser.set_defaults(run=None)
     commands = parser.add_subparsers(metavar="QUESTION", title="questions")
-    for add in ADD_QUESTION:
-        add(commands)
+    add_questions(commands)
     return parser

@@ -5,10 +5,9 @@ from itertools import groupby
 
 from fertkit.asked import asks, holding
 from fertkit.results import capital
-from fertkit.say.line import Kind, Line
+from fertkit.say.line import HANGING, Kind, Line
 
 _QUIET = (Kind.MISSING, Kind.QUESTION, Kind.SOURCE)
-_HANGING = (Kind.ROW, Kind.DETAIL, Kind.SOURCE)
 
 
 @asks(result=holding("summary", like="a result of fertkit"))
@@ -31,7 +30,7 @@ def in_words(result):
 def prose(lines) -> str:
     """Turn lines of an answer into HTML: headings, sentences, and what hangs on one as a list."""
     pieces = []
-    for hanging, group in groupby(lines, lambda line: line.kind in _HANGING):
+    for hanging, group in groupby(lines, lambda line: line.kind in HANGING):
         items = "".join(map(_item if hanging else _piece, group))
         pieces.append(f"<ul>{items}</ul>" if hanging else items)
     return f'<div class="fertkit-prose">{"".join(pieces)}</div>'

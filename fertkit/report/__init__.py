@@ -2,21 +2,24 @@
 
 Method
 ------
-* Ask: `answer_field`, `answer_trial` and `answer_network` put one question to every floor below and hold
-  the results together; nothing is computed here.
+* Ask: `answer_field`, `answer_trial`, `answer_network` and `answer_farm` put one question to every floor
+  below and hold the results together; nothing is computed here.
 * Read aloud: ``answer.summary()`` says what was found, how sure, and on what grounds.
-* Hand over: `field_page`, `trial_page`, `network_page` are one self-contained HTML document each, without
-  scripts and without a request to any network, with a print form; every text of the user is escaped.
-* Keep: `write_workbook` writes the same tables as XLSX with cells that could be taken for formulas made
-  harmless, whole or not at all.
+* Hand over: ``answer.page()`` is one self-contained HTML document, without scripts and without a request to
+  any network, with a print form; every text of the user is escaped.
+  ``answer.write_page("north.html")`` writes it whole or not at all.
+* Keep: ``answer.write_workbook("north.xlsx")`` writes the same tables with cells that could be taken for
+  formulas made harmless.
+* A new kind of answer builds sections (`Section`); `render_page` makes a page of any sections.
 * Numbers are rounded by one rule, `fertkit.results.plain`: three significant digits, no exponents.
 
 Examples
 --------
->>> from fertkit.report import Section, render_page
->>> page = render_page("North field", [Section("What was found", paragraphs=("Nothing is short.",))])
->>> "<h1>North field</h1>" in page
-True
+>>> from fertkit.report import answer_farm
+>>> import pandas as pd
+>>> fields = pd.DataFrame({"crop": ["soybean"], "yield_goal_bu_ac": [40.0], "area_ac": [80.0]})
+>>> answer_farm(fields).write_page("farm.html").name
+'farm.html'
 """
 
 import lazy_loader
@@ -24,14 +27,11 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "answer": ["answer_field", "FieldAnswer"],
-        "field": ["field_page"],
-        "network": ["network_page"],
-        "network_answer": ["answer_network", "NetworkAnswer"],
-        "page": ["render_page", "Section"],
-        "tables": ["Table"],
-        "trial": ["trial_page"],
-        "trial_answer": ["answer_trial", "TrialAnswer"],
-        "workbook": ["write_workbook"],
+        "farm": ["answer_farm"],
+        "field": ["answer_field"],
+        "network": ["answer_network"],
+        "page": ["render_page"],
+        "sections": ["Section"],
+        "trial": ["answer_trial"],
     },
 )

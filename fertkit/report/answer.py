@@ -1,328 +1,55 @@
-"""Ask every floor about one field and hold the answers together."""
+"""What every answer can do: be read aloud, be handed over as a page, be kept as a workbook.
 
-from dataclasses import dataclass, replace
+A new kind of answer is a frozen dataclass that builds sections; page, workbook and command line need no more.
+"""
+
+from pathlib import Path
 
 import pandas as pd
 
-from fertkit.asked import (
-    a_file,
-    a_flag,
-    a_number,
-    a_seed,
-    a_table_or_path,
-    a_text,
-    a_word,
-    amounts,
-    asks,
-    either,
-    headers_by_role,
-    holding,
-)
-from fertkit.budget.ledger import NUTRIENTS as CARRIED
-from fertkit.budget.ledger import Ledger, carry_over
-from fertkit.budget.needs import NutrientBudget, nutrient_budget
-from fertkit.budget.season import SeasonDemand, season_demand
-from fertkit.budget.yields import amount_unit
-from fertkit.errors import NotEstimable
-from fertkit.intake.strips import StripTrial, read_strips
-from fertkit.intake.tissue import read_tissue
-from fertkit.intake.words import KEPT
-from fertkit.reference.crops import base_crop, bushel_lb, unknown_crops
-from fertkit.report.answer_table import (
-    answer_table,
-    carried_rows,
-    checks_of,
-    leaf_rows,
-    needs_rows,
-    response_rows,
-)
-from fertkit.report.trial_answer import citations, in_currency
-from fertkit.response.analyse import ResponseAnalysis, analyse_response
+from fertkit.asked import a_path, asks
+from fertkit.report.page import render_page
+from fertkit.report.sections import Section
+from fertkit.report.workbook import sources_sheet, workbook_bytes
 from fertkit.results import Result
-from fertkit.tissue.causes import Explanation, explain
-from fertkit.tissue.score import TissueScores, score_tissue
-from fertkit.units import convert_area_rate, mass_kg
+from fertkit.writing import write_whole
 
 
-@dataclass(frozen=True)
-class FieldAnswer(Result):
-    """What the kit says about one field.
-
-    Attributes
-    ----------
-    budget : NutrientBudget
-    season : SeasonDemand or None
-        None where no points of the season are published for the crop.
-    scores : TissueScores
-        Leaf tests of this crop.
-    explanation : Explanation
-    trials : dict of str to ResponseAnalysis
-        Strip trials by name.
-    applied : str
-        Nutrient of the strip trials as the file names it (K2O, N), or "" where it does not say.
-    carried : dict of str to Ledger
-        By trial: the economic optimum applied once, the yield the strips give at it removed, and what stays,
-        in the unit of the budget. Empty where the file does not name N, P2O5 or K2O.
-    notes : tuple of str
-        What the reader of the files should know: samples of other crops left out, columns not used, a yield
-        far from the goal.
-    """
-
-    budget: NutrientBudget
-    season: SeasonDemand | None
-    scores: TissueScores
-    explanation: Explanation
-    trials: dict[str, ResponseAnalysis]
-    applied: str
-    carried: dict[str, Ledger]
-    notes: tuple[str, ...]
+class Answer(Result):
+    """Mixin for answers; subclasses provide ``title``, ``sections``, ``sources`` and ``table``."""
 
     @property
-    def table(self) -> pd.DataFrame:
-        """Every number of the answer: about, item, value, low, high, unit, remark."""
-        trials, books = self.trials.items(), self.carried.items()
-        return answer_table(
-            needs_rows(self.budget), leaf_rows(self.explanation),
-            *(response_rows(*trial) for trial in trials), *(carried_rows(*book) for book in books),
-        )  # fmt: skip
+    def title(self) -> str:
+        raise NotImplementedError
 
     @property
-    def checks(self) -> pd.DataFrame:
-        """Checks of the trials; `about` names the trial."""
-        return checks_of(self.trials)
-
-    def plot(self, ax=None, **options):
-        """Draw the response of the first trial."""
-        return next(iter(self.trials.values())).plot(ax, **options)
+    def sections(self) -> list[Section]:
+        raise NotImplementedError
 
     @property
-    def sources(self) -> pd.DataFrame:
-        """Citations of every number used."""
-        return citations([self.budget, self.season, self.scores, self.explanation, *self.trials.values()])
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Tables of all sections, by their titles."""
+        return {table.title: table.frame for section in self.sections for table in section.tables}
 
+    def page(self) -> str:
+        """Return the answer as one self-contained HTML page."""
+        return render_page(self.title, self.sections, lead=self.lines(), sources=self.sources)
 
-@asks(
-    crop=a_word, goal=a_number, goal_unit=a_word, leaf=a_file,
-    strips=either(a_file, holding("table", like="a strip file, or what read_strips gives")),
-    nutrient_price=amounts, grain_price=amounts, ranges=a_table_or_path, stage=a_text, part=a_text,
-    unit=a_word, columns=headers_by_role, real_yields=a_flag, currency=a_text, seed=a_seed,
-)  # fmt: skip
-def answer_field(
-    crop,
-    goal,
-    goal_unit=None,
-    *,
-    leaf,
-    strips,
-    nutrient_price,
-    grain_price,
-    ranges=None,
-    stage=None,
-    part=None,
-    unit=None,
-    columns=None,
-    real_yields=False,
-    currency="",
-    seed=0,
-) -> FieldAnswer:
-    """Answer for one field: needs, season, leaf tests, strip trials, optimum rate, what carries over.
+    @asks(path=a_path)
+    def write_page(self, path) -> Path:
+        """Write the page, whole or not at all."""
+        return write_whole(self.page(), path)
 
-    Parameters
-    ----------
-    crop : str
-    goal : float
-        Yield goal [`goal_unit`].
-    goal_unit : str, optional
-        As for `fertkit.budget.nutrient_budget`.
-    leaf : path or buffer
-        Laboratory file; its samples of `crop` are scored. `crop` fills a blank and replaces a word that is
-        not known, where the line names no other known crop.
-    strips : path, buffer or StripTrial
-        Strip file of one or more trials of one nutrient, or its strips as `fertkit.read_strips` gives them.
-    nutrient_price, grain_price : float
-        Price per mass unit of the rate column and of the yield column.
-    unit : {'lb/ac', 'kg/ha'}, optional
-        Unit of the nutrient amounts; the one that goes with `goal_unit` if None.
-    ranges : path or DataFrame, optional
-        Sufficiency ranges of the user's own instead of the bundled ones.
-    stage, part : str, optional
-        Growth stage and plant part of the leaf where the file states none; a part with or without petiole
-        completes one that leaves it open.
-    columns : dict, optional
-        Role -> header of the strip file, as `fertkit.read_strips` takes it.
-    real_yields : bool
-        Zeros and very low yields of a strip file were measured, as `fertkit.read_strips` takes it.
-    currency : str
-        Name of the money, for labels.
-    seed : int
-        Seed of the resampling.
+    @asks(path=a_path)
+    def write_workbook(self, path) -> Path:
+        """Write the tables of the sections as XLSX, one a sheet, whole or not at all.
 
-    Returns
-    -------
-    FieldAnswer
-
-    Raises
-    ------
-    FertkitError
-        If a file or a price cannot be used, or the laboratory file holds no sample of the crop.
-
-    Examples
-    --------
-    >>> from fertkit.report import answer_field
-    >>> from io import StringIO
-    >>> leaf = "Sample,Crop,Stage,Part,K %\\nNorth,soybean,R2,trifoliate,1.31\\n"
-    >>> yields = [47.5, 51.5, 55.5, 56.5, 48.5, 52.5, 56.5, 57.5]
-    >>> rows = zip([1] * 4 + [2] * 4, [0, 40, 80, 120] * 2, yields)
-    >>> strips = "block,K2O lb/ac,yield bu/ac\\n" + "".join(f"{b},{x},{y}\\n" for b, x, y in rows)
-    >>> answer = answer_field("soybean", 60, leaf=StringIO(leaf), strips=StringIO(strips),
-    ...                       nutrient_price=0.45, grain_price=11.0)
-    >>> answer.applied, answer.budget.crop
-    ('K2O', 'soybean')
-    """
-    budget = nutrient_budget(crop, goal, goal_unit, unit=unit or amount_unit(goal_unit))
-    samples = read_tissue(leaf, crop=crop, stage=stage, part=part)
-    scores = score_crop(samples, budget.crop, ranges)
-    if not isinstance(strips, StripTrial):
-        strips = read_strips(strips, crop=budget.crop, columns=columns, real_yields=real_yields)
-    trials = analyse_trials(strips, nutrient_price, grain_price, seed)
-    trials = {name: in_currency(analysis, currency) for name, analysis in trials.items()}
-    carried = {}
-    if strips.nutrient in CARRIED:
-        carried = {
-            name: _carried(budget, strips.nutrient, analysis, nutrient_price)
-            for name, analysis in trials.items()
-        }
-    notes = [*_left_out(samples, scores), *_fields(scores), *_of_leaf(samples, scores), *_of_strips(strips)]
-    notes += _far_from_goal(budget, trials)
-    season = _season(crop, goal, goal_unit, budget.unit)
-    return FieldAnswer(
-        budget, season, scores, explain(scores), trials, strips.nutrient, carried, tuple(notes)
-    )
-
-
-def score_crop(samples, crop: str, ranges=None) -> TissueScores:
-    """Score the samples of one crop in a laboratory file.
-
-    Raises
-    ------
-    NotEstimable
-        If the file holds none; names the crops it holds.
-    """
-    table = samples.table
-    of_crop = {name for name in crops_of(table) if base_crop(name) == base_crop(crop)}
-    mine = table["crop"].isin(of_crop)
-    if not mine.any():
-        held = ", ".join(sorted(set(table["crop"]) - {""})) or "none named; add a column Crop"
-        raise NotEstimable(f"the laboratory file holds no sample of {crop}; crops in it: {held}")
-    return score_tissue(replace(samples, tidy=table[mine].reset_index(drop=True)), ranges)
-
-
-def crops_of(table) -> list[str]:
-    """Crops of a table of samples that are known."""
-    names = [name for name in table["crop"].unique() if name]
-    strange = unknown_crops(names)
-    return [name for name in names if name not in strange]
-
-
-def analyse_trials(strips, nutrient_price, grain_price, seed=0) -> dict[str, ResponseAnalysis]:
-    """Analyse each trial of a file of strips on its own.
-
-    Raises
-    ------
-    NotEstimable
-        If a trial cannot be analysed; names all such trials.
-    """
-    trials, refused = analyse_each(strips, nutrient_price, grain_price, seed)
-    if refused:
-        raise NotEstimable("\n".join(f"trial {name}: {why}" for name, why in refused.items()))
-    return trials
-
-
-def analyse_each(
-    strips, nutrient_price, grain_price, seed=0
-) -> tuple[dict[str, ResponseAnalysis], dict[str, str]]:
-    """Analyse the trials of a file of strips that can be, and say of each other trial why it cannot."""
-    trials, refused = {}, {}
-    for name, rows in strips.table.groupby("trial", sort=False):
-        try:
-            trials[str(name)] = analyse_response(
-                strips.with_strips(rows), nutrient_price=nutrient_price, grain_price=grain_price, seed=seed
-            )
-        except NotEstimable as error:
-            refused[str(name)] = str(error)
-    return trials, refused
-
-
-def _season(crop, goal, goal_unit, unit):
-    try:
-        return season_demand(crop, goal, goal_unit, unit=unit)
-    except NotEstimable:
-        return None
-
-
-def _left_out(samples, scores):
-    """Samples of other crops in the same file."""
-    crops = samples.table.drop_duplicates("specimen")["crop"]
-    others = crops[~crops.isin(scores.table["crop"].unique())].replace("", "unnamed crop").value_counts()
-    if len(others):
-        yield "left out of the laboratory file: " + ", ".join(f"{n} of {c}" for c, n in others.items())
-
-
-def _of_strips(trial):
-    """What the strip file holds and no answer rests on."""
-    return [f"strip file, {note}" for note in trial.notes]
-
-
-def _of_leaf(samples, scores, most=8):
-    """What of the laboratory file was left unread or doubted."""
-    unread = samples.report[samples.report["what"] == "not used"]
-    told = [f"leaf file, not used: {r.item}: {r.detail}" for r in unread.itertuples()]
-    filled = samples.report["item"].eq("crop") & samples.report["detail"].str.contains(
-        "' as given", regex=False
-    )
-    told += [f"leaf file: crop {detail}" for detail in samples.report.loc[filled, "detail"]]
-    others = set(samples.table["row"]) - set(scores.table["row"])  # of another crop, told as left out
-    told += [f"leaf file: {n}" for n in samples.notes if not (n.remedy == KEPT and n.row in others)]
-    more = [f"leaf file: and {len(told) - most} more, see fertkit leaf"] if len(told) > most else []
-    return told[:most] + more
-
-
-def _fields(scores):
-    """Word that the samples are of more than one field."""
-    fields = [name for name in scores.table["field"].unique() if name]
-    if len(fields) > 1:
-        named = ", ".join(fields[:6]) + (f" and {len(fields) - 6} more" if len(fields) > 6 else "")
-        yield f"the leaf samples come from {len(fields)} fields: {named}; this answer speaks of one"
-
-
-def _far_from_goal(budget, trials):
-    """A trial that yields less than half or more than twice the goal may be of another crop or field."""
-    for name, trial in trials.items():
-        reached, goal = _yield_lb_ac(budget, trial), budget.pounds
-        if not 0.5 < reached / goal < 2:
-            yield (
-                f"{name} yields {reached / goal:.1f} times the yield goal at its optimum: are crop, field "
-                "and units the same?"
-            )
-
-
-def _yield_lb_ac(budget, analysis):
-    """Yield the strips give at the economic optimum [lb/ac]."""
-    weight = bushel_lb(budget.crop) if analysis.yield_unit == "bu/ac" else None
-    reached = float(analysis.predict(analysis.optimum.rate))
-    return convert_area_rate(reached, analysis.yield_unit, "lb/ac", lb_per_bushel=weight)
-
-
-def _carried(budget, nutrient, analysis, price):
-    """The book of one season in the unit of the answer; the price is money per mass, whatever the area."""
-    mass, priced = (unit.partition("/")[0] for unit in (budget.unit, analysis.rate_unit))
-    applied = convert_area_rate(analysis.optimum.rate, analysis.rate_unit, budget.unit)
-    season = {
-        "year": ["this season"],
-        "crop": [budget.crop],
-        "yield_goal": [_yield_lb_ac(budget, analysis)],
-        "yield_unit": ["lb/ac"],
-        f"{nutrient.lower()}_{budget.unit.replace('/', '_')}": [applied],
-    }
-    prices = {nutrient: price * mass_kg(mass) / mass_kg(priced)}
-    return carry_over(pd.DataFrame(season), prices=prices, unit=budget.unit)
+        Raises
+        ------
+        FertkitError
+            If openpyxl is not installed.
+        OSError
+            If the folder does not exist or cannot be written.
+        """
+        tables = [table for section in self.sections for table in section.tables]
+        return write_whole(workbook_bytes([*tables, sources_sheet(self.sources)]), path)

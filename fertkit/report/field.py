@@ -1,26 +1,183 @@
-"""The answer for one field as a page to hand over."""
+"""The answer for one field: needs, season, leaf tests, strip trials, optimum rate, what carries over."""
+
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from fertkit.asked import asks, holding
-from fertkit.report.answer import FieldAnswer
-from fertkit.report.page import Section, cited, render_page
-from fertkit.report.tables import Table, pick
-from fertkit.report.trial import curves_table
+from fertkit.asked import (
+    a_file,
+    a_flag,
+    a_number,
+    a_seed,
+    a_table_or_path,
+    a_text,
+    a_word,
+    amounts,
+    asks,
+    either,
+    headers_by_role,
+    holding,
+)
+from fertkit.budget.ledger import NUTRIENTS as CARRIED
+from fertkit.budget.ledger import Ledger, carry_over
+from fertkit.budget.needs import NutrientBudget, nutrient_budget
+from fertkit.budget.season import SeasonDemand, season_demand
+from fertkit.budget.yields import amount_unit
+from fertkit.errors import NotEstimable
+from fertkit.intake.strips import StripTrial, read_strips
+from fertkit.intake.tissue import read_tissue
+from fertkit.intake.words import KEPT
+from fertkit.reference import base_crop, bushel_lb, unknown_crops
+from fertkit.report.answer import Answer
+from fertkit.report.sections import (
+    Section,
+    checks_of,
+    citations,
+    curves_table,
+    pick,
+    plain_rows,
+    response_rows,
+    tidy,
+)
+from fertkit.report.trial import analyse_each
+from fertkit.response.analyse import ResponseAnalysis
 from fertkit.results import capital
-from fertkit.say.advice import LIMITS, ONE_TRIAL, listed, nutrient_cautions, trial_advice
-from fertkit.say.answers import MAIN, amounts, carried_text, clear_findings, small
-from fertkit.say.leaf_results import check_now, how_sure, value_text
+from fertkit.say import answers as say
+from fertkit.say.advice import LIMITS, ONE_TRIAL, field_advice, nutrient_cautions
+from fertkit.say.leaf_results import finding, value_text
 from fertkit.say.line import Kind
+from fertkit.tissue.causes import Explanation, explain
+from fertkit.tissue.score import TissueScores, score_tissue
+from fertkit.units import convert_area_rate, mass_kg
 
 
-@asks(answer=holding("budget", "scores", like="what answer_field gives"))
-def field_page(answer: FieldAnswer) -> str:
-    """The answer as one self-contained HTML page.
+@dataclass(frozen=True)
+class FieldAnswer(Answer):
+    """What the kit says about one field.
+
+    Attributes
+    ----------
+    budget : NutrientBudget
+    season : SeasonDemand or None
+        None where no points of the season are published for the crop.
+    scores : TissueScores
+        Leaf tests of this crop.
+    explanation : Explanation
+    trials : dict of str to ResponseAnalysis
+        Strip trials by name.
+    applied : str
+        Nutrient of the strip trials as the file names it (K2O, N), or "" where it does not say.
+    carried : dict of str to Ledger
+        By trial: the economic optimum applied once, the yield the strips give at it removed, and what stays,
+        in the unit of the budget. Empty where the file does not name N, P2O5 or K2O.
+    notes : tuple of str
+        What the reader of the files should know: samples of other crops left out, columns not used, a yield
+        far from the goal.
+    """
+
+    budget: NutrientBudget
+    season: SeasonDemand | None
+    scores: TissueScores
+    explanation: Explanation
+    trials: dict[str, ResponseAnalysis]
+    applied: str
+    carried: dict[str, Ledger]
+    notes: tuple[str, ...]
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Every number of the answer: about, item, value, low, high, unit, remark."""
+        trials, books = self.trials.items(), self.carried.items()
+        return tidy(
+            _needs_rows(self.budget), _leaf_rows(self.explanation),
+            *(response_rows(*trial) for trial in trials), *(_carried_rows(*book) for book in books),
+        )  # fmt: skip
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        """Checks of the trials; `about` names the trial."""
+        return checks_of(self.trials)
+
+    def plot(self, ax=None, **options):
+        """Draw the response of the first trial."""
+        return next(iter(self.trials.values())).plot(ax, **options)
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        """Citations of every number used."""
+        parts = [self.budget, self.season, self.scores, self.explanation, *self.trials.values()]
+        return citations(parts, self.applied)
+
+    @property
+    def title(self) -> str:
+        return f"{self.budget.crop.capitalize()}: what it needs, what the leaf says, what the strips say"
+
+    @property
+    def sections(self) -> list[Section]:
+        (do, leave), (cautions, _) = field_advice(self), nutrient_cautions(self.applied)
+        return [
+            Section("What to do, and what not", do=do, leave=leave, cautions=cautions),
+            _needs_section(self.budget),
+            *([] if self.season is None else [_season_section(self.season)]),
+            _leaf_section(self.scores),
+            _explanation_section(self.explanation),
+            *(_trial_section(name, trial, self) for name, trial in self.trials.items()),
+        ]
+
+
+@asks(
+    crop=a_word, goal=a_number, goal_unit=a_word, leaf=a_file,
+    strips=either(a_file, holding("table", like="a strip file, or what read_strips gives")),
+    nutrient_price=amounts, grain_price=amounts, ranges=a_table_or_path, stage=a_text, part=a_text,
+    unit=a_word, columns=headers_by_role, real_yields=a_flag, currency=a_text, seed=a_seed,
+)  # fmt: skip
+def answer_field(
+    crop, goal, goal_unit=None, *, leaf, strips, nutrient_price, grain_price, ranges=None, stage=None,
+    part=None, unit=None, columns=None, real_yields=False, currency="", seed=0,
+) -> FieldAnswer:  # fmt: skip
+    """Answer for one field: needs, season, leaf tests, strip trials, optimum rate, what carries over.
+
+    Parameters
+    ----------
+    crop : str
+    goal : float
+        Yield goal [`goal_unit`].
+    goal_unit : str, optional
+        As for `fertkit.budget.nutrient_budget`.
+    leaf : path or buffer
+        Laboratory file; its samples of `crop` are scored. `crop` fills a blank and replaces a word that is
+        not known, where the line names no other known crop.
+    strips : path, buffer or StripTrial
+        Strip file of one or more trials of one nutrient, or its strips as `fertkit.read_strips` gives them.
+    nutrient_price, grain_price : float
+        Price per mass unit of the rate column and of the yield column.
+    unit : {'lb/ac', 'kg/ha'}, optional
+        Unit of the nutrient amounts; the one that goes with `goal_unit` if None.
+    ranges : path or DataFrame, optional
+        Sufficiency ranges of the user's own instead of the bundled ones.
+    stage, part : str, optional
+        Growth stage and plant part of the leaf where the file states none; a part with or without petiole
+        completes one that leaves it open.
+    columns : dict, optional
+        Role -> header of the strip file, as `fertkit.read_strips` takes it.
+    real_yields : bool
+        Zeros and very low yields of a strip file were measured, as `fertkit.read_strips` takes it.
+    currency : str
+        Name of the money, for labels.
+    seed : int
+        Seed of the resampling.
+
+    Returns
+    -------
+    FieldAnswer
+
+    Raises
+    ------
+    FertkitError
+        If a file or a price cannot be used, or the laboratory file holds no sample of the crop.
 
     Examples
     --------
-    >>> from fertkit.report import field_page
     >>> from fertkit.report import answer_field
     >>> from io import StringIO
     >>> leaf = "Sample,Crop,Stage,Part,K %\\nNorth,soybean,R2,trifoliate,1.31\\n"
@@ -29,154 +186,219 @@ def field_page(answer: FieldAnswer) -> str:
     >>> strips = "block,K2O lb/ac,yield bu/ac\\n" + "".join(f"{b},{x},{y}\\n" for b, x, y in rows)
     >>> answer = answer_field("soybean", 60, leaf=StringIO(leaf), strips=StringIO(strips),
     ...                       nutrient_price=0.45, grain_price=11.0)
-    >>> page = field_page(answer)
-    >>> "Economic optimum rate" in page, "<script" in page
-    (True, False)
+    >>> answer.applied, answer.budget.crop
+    ('K2O', 'soybean')
     """
-    tables, (cautions, keys) = field_tables(answer), nutrient_cautions(answer.applied)
-    sections = [_advice_section(answer, cautions), _needs_section(answer, tables)]
-    if answer.season is not None:
-        sections.append(_season_section(answer))
-    sections += [_leaf_section(answer, tables), _explanation_section(answer)]
-    sections += [_trial_section(name, trial, answer, tables) for name, trial in answer.trials.items()]
-    title = f"{answer.budget.crop.capitalize()}: what it needs, what the leaf says, what the strips say"
-    return render_page(
-        title, sections, lead=[str(line) for line in answer.lines()], sources=cited(answer.sources, keys)
+    budget = nutrient_budget(crop, goal, goal_unit, unit=unit or amount_unit(goal_unit))
+    samples = read_tissue(leaf, crop=crop, stage=stage, part=part)
+    scores = score_crop(samples, budget.crop, ranges)
+    if not isinstance(strips, StripTrial):
+        strips = read_strips(strips, crop=budget.crop, columns=columns, real_yields=real_yields)
+    prices = {"nutrient_price": nutrient_price, "grain_price": grain_price, "currency": currency}
+    trials, refused = analyse_each(strips, **prices, seed=seed)
+    if refused:
+        raise NotEstimable("\n".join(f"trial {name}: {why}" for name, why in refused.items()))
+    carried = {}
+    if strips.nutrient in CARRIED:
+        carried = {
+            name: _carried(budget, strips.nutrient, analysis, nutrient_price)
+            for name, analysis in trials.items()
+        }
+    notes = [*_left_out(samples, scores), *_fields(scores), *_of_leaf(samples, scores), *_of_strips(strips)]
+    notes += _far_from_goal(budget, trials)
+    season = _season(crop, goal, goal_unit, budget.unit)
+    return FieldAnswer(
+        budget, season, scores, explain(scores), trials, strips.nutrient, carried, tuple(notes)
     )
 
 
-def field_tables(answer: FieldAnswer) -> dict[str, Table]:
-    """Give the tables of the page, by what they hold; the curves of each trial by its name."""
-    tables = {"needs": _needs_table(answer.budget)}
-    short = _outside(answer.scores)
-    if len(short):
-        tables["leaf"] = _leaf_table(short)
-    return tables | {
-        ("curves", name): curves_table(trial, f": {name}") for name, trial in answer.trials.items()
+def score_crop(samples, crop: str, ranges=None) -> TissueScores:
+    """Score the samples of one crop in a laboratory file.
+
+    Raises
+    ------
+    NotEstimable
+        If the file holds none; names the crops it holds.
+    """
+    table = samples.table
+    of_crop = {name for name in crops_of(table) if base_crop(name) == base_crop(crop)}
+    mine = table["crop"].isin(of_crop)
+    if not mine.any():
+        held = ", ".join(sorted(set(table["crop"]) - {""})) or "none named; add a column Crop"
+        raise NotEstimable(f"the laboratory file holds no sample of {crop}; crops in it: {held}")
+    return score_tissue(replace(samples, tidy=table[mine].reset_index(drop=True)), ranges)
+
+
+def crops_of(table) -> list[str]:
+    """Crops of a table of samples that are known."""
+    names = [name for name in table["crop"].unique() if name]
+    strange = unknown_crops(names)
+    return [name for name in names if name not in strange]
+
+
+def _season(crop, goal, goal_unit, unit):
+    try:
+        return season_demand(crop, goal, goal_unit, unit=unit)
+    except NotEstimable:
+        return None
+
+
+def _left_out(samples, scores):
+    """Samples of other crops in the same file."""
+    crops = samples.table.drop_duplicates("specimen")["crop"]
+    others = crops[~crops.isin(scores.table["crop"].unique())].replace("", "unnamed crop").value_counts()
+    if len(others):
+        yield "left out of the laboratory file: " + ", ".join(f"{n} of {c}" for c, n in others.items())
+
+
+def _of_strips(trial):
+    """What the strip file holds and no answer rests on."""
+    return [f"strip file, {note}" for note in trial.notes]
+
+
+def _of_leaf(samples, scores, most=8):
+    """What of the laboratory file was left unread or doubted."""
+    unread = samples.report[samples.report["what"] == "not used"]
+    told = [f"leaf file, not used: {r.item}: {r.detail}" for r in unread.itertuples()]
+    filled = samples.report["item"].eq("crop") & samples.report["detail"].str.contains(
+        "' as given", regex=False
+    )
+    told += [f"leaf file: crop {detail}" for detail in samples.report.loc[filled, "detail"]]
+    others = set(samples.table["row"]) - set(scores.table["row"])  # of another crop, told as left out
+    told += [f"leaf file: {n}" for n in samples.notes if not (n.remedy == KEPT and n.row in others)]
+    more = [f"leaf file: and {len(told) - most} more, see fertkit leaf"] if len(told) > most else []
+    return told[:most] + more
+
+
+def _fields(scores):
+    """Word that the samples are of more than one field."""
+    fields = [name for name in scores.table["field"].unique() if name]
+    if len(fields) > 1:
+        named = ", ".join(fields[:6]) + (f" and {len(fields) - 6} more" if len(fields) > 6 else "")
+        yield f"the leaf samples come from {len(fields)} fields: {named}; this answer speaks of one"
+
+
+def _far_from_goal(budget, trials):
+    """A trial that yields less than half or more than twice the goal may be of another crop or field."""
+    for name, trial in trials.items():
+        reached, goal = _yield_lb_ac(budget, trial), budget.pounds
+        if not 0.5 < reached / goal < 2:
+            yield (
+                f"{name} yields {reached / goal:.1f} times the yield goal at its optimum: are crop, field "
+                "and units the same?"
+            )
+
+
+def _yield_lb_ac(budget, analysis):
+    """Yield the strips give at the economic optimum [lb/ac]."""
+    weight = bushel_lb(budget.crop) if analysis.yield_unit == "bu/ac" else None
+    reached = float(analysis.predict(analysis.optimum.rate))
+    return convert_area_rate(reached, analysis.yield_unit, "lb/ac", lb_per_bushel=weight)
+
+
+def _carried(budget, nutrient, analysis, price):
+    """The book of one season in the unit of the answer; the price is money per mass, whatever the area."""
+    mass, priced = (unit.partition("/")[0] for unit in (budget.unit, analysis.rate_unit))
+    applied = convert_area_rate(analysis.optimum.rate, analysis.rate_unit, budget.unit)
+    season = {
+        "year": ["this season"],
+        "crop": [budget.crop],
+        "yield_goal": [_yield_lb_ac(budget, analysis)],
+        "yield_unit": ["lb/ac"],
+        f"{nutrient.lower()}_{budget.unit.replace('/', '_')}": [applied],
     }
+    prices = {nutrient: price * mass_kg(mass) / mass_kg(priced)}
+    return carry_over(pd.DataFrame(season), prices=prices, unit=budget.unit)
 
 
-def _needs_table(budget):
+# ---- rows of the tidy table
+
+
+def _needs_rows(budget):
+    """What the crop takes up and what is removed, by the default source of each nutrient."""
+    for row in budget.defaults.itertuples():
+        for column, what in (("uptake", "taken up"), ("removed", "removed with the harvest")):
+            if source := getattr(row, f"{column}_source"):
+                item = f"{row.nutrient} {what}", getattr(row, column), budget.unit, source
+                yield from plain_rows("needs", [item])
+
+
+def _leaf_rows(explanation):
+    """What is short in the leaf: the value as measured, how sure it is and what was found."""
+    for row in explanation.items.itertuples():
+        item = f"{row.label}, {row.nutrient}", row.value, row.unit, f"{row.confidence}: {finding(row)}"
+        yield from plain_rows("leaf", [item])
+
+
+def _carried_rows(name, ledger):
+    """What is applied, removed and left after the season; cost per acre or hectare."""
+    row, area = ledger.rows.iloc[0], ledger.unit.partition("/")[2]
+    units = dict.fromkeys(("applied", "removed", "balance"), ledger.unit) | {"cost": f"money/{area}"}
+    return plain_rows(name, ((f"{row['nutrient']} {c}", row[c], unit, "") for c, unit in units.items()))
+
+
+# ---- sections
+
+
+def _needs_section(budget):
+    unit = budget.unit
     names = {
-        "nutrient": "nutrient",
-        "uptake": f"taken up [{budget.unit}]",
-        "removed": f"leaves [{budget.unit}]",
-        "share": "share leaving [%]",
-        "stays": f"stays [{budget.unit}]",
-        "uptake_source": "source of uptake",
-        "removed_source": "source of removal",
-        "provenance": "provenance",
-    }
-    return pick(
-        "Needs and removal", budget.defaults.assign(share=100 * budget.defaults["share_removed"]), names
-    )
-
-
-def _needs_section(answer, tables):
-    budget = answer.budget
+        "nutrient": "nutrient", "uptake": f"total uptake [{unit}]", "removed": f"removed [{unit}]",
+        "share": "share removed [%]", "stays": f"stays [{unit}]", "uptake_source": "source of uptake",
+        "removed_source": "source of removal", "provenance": "provenance",
+    }  # fmt: skip
+    rows = budget.defaults.assign(share=100 * budget.defaults["share_removed"])
     return Section(
-        "What the crop needs and what leaves",
-        figure=budget.plot(),
-        figure_says=f"{amounts(budget, 'uptake')} {budget.unit} are taken up for the yield goal; "
-        f"{amounts(budget, 'removed')} leave with the harvest and the rest stays on the field.",
-        tables=(tables["needs"],),
-        paragraphs=(*_of_kind(budget, Kind.PRACTICE), *budget.notes),
-    )
+        "What the crop needs and what is removed", lines=(*_of_kind(budget, Kind.PRACTICE), *budget.notes),
+        figure=budget.plot, figure_says=say.needs_text(budget),
+        tables=(pick("Needs and removal", rows, names),),
+    )  # fmt: skip
 
 
-def _season_section(answer):
-    season = answer.season
-    by_nutrient = [f"{line.label} {line.text}." for line in season.lines() if line.label in MAIN]
-    says = " ".join(
-        ["Above, what is taken up so far; below, the demand a day.", *_of_kind(season, Kind.NOTE)]
-    )
-    return Section("When it needs it", paragraphs=tuple(by_nutrient), figure=season.plot(), figure_says=says)
+def _season_section(season):
+    by_nutrient = (f"{line.label} {line.text}." for line in season.lines() if line.label in say.MAIN)
+    return Section(
+        "When it needs it", lines=tuple(by_nutrient), figure=season.plot,
+        figure_says=" ".join([say.SEASON_FIGURE, *(line.plain for line in _of_kind(season, Kind.NOTE))]),
+    )  # fmt: skip
 
 
 def _of_kind(result, *kinds):
-    return [str(line) for line in result.lines() if line.kind in kinds]
+    return [line for line in result.lines() if line.kind in kinds]
 
 
-def _outside(scores):
-    """Results outside a published range; a value known only to lie below or above a limit keeps its sign."""
+def _leaf_section(scores):
+    """Scores; a value known only to lie below or above a limit keeps its sign in the table."""
+    names = {
+        "label": "sample", "nutrient": "nutrient", "value": "value", "unit": "unit", "class": "class",
+        "low": "range from", "high": "range to", "critical": "critical", "critical_high": "critical to",
+        "probability_below": "below the limit, p", "source_key": "source", "provenance": "provenance",
+        "confidence": "confidence",
+    }  # fmt: skip
     rows = scores.table[scores.table["class"].isin(["deficient", "low", "high", "excessive"])]
     values = [r.value if r.censored == "" else value_text(r) for r in rows.itertuples()]
-    return rows.assign(value=pd.Series(values, index=rows.index, dtype=object))
-
-
-def _leaf_table(short):
-    names = {
-        "label": "sample",
-        "nutrient": "nutrient",
-        "value": "value",
-        "unit": "unit",
-        "class": "class",
-        "low": "range from",
-        "high": "range to",
-        "critical": "critical",
-        "critical_high": "critical to",
-        "probability_below": "below the limit, p",
-        "source_key": "source",
-        "provenance": "provenance",
-        "confidence": "confidence",
-    }
-    return pick("Results outside a published range", short, names)
-
-
-def _leaf_section(answer, tables):
-    scores = answer.scores
+    rows = rows.assign(value=pd.Series(values, index=rows.index, dtype=object))
+    told = _of_kind(scores, Kind.LEAD, Kind.TEXT)[:4]
     return Section(
         "Is it running short now?",
-        figure=scores.plot(),
-        figure_says=". ".join(_of_kind(scores, Kind.LEAD, Kind.TEXT)[:4]) + ".",
-        tables=(tables["leaf"],) if "leaf" in tables else (),
-        paragraphs=tuple(f"{capital(text)}." for text in _of_kind(scores, Kind.MISSING, Kind.QUESTION)),
-        cautions=tuple(f"{capital(line.text)}." for line in scores.lines() if line.kind == Kind.CAUTION),
-    )
+        lines=[f"{capital(line.plain)}." for line in _of_kind(scores, Kind.MISSING, Kind.QUESTION)],
+        figure=scores.plot, figure_says=". ".join(line.plain for line in told) + ".",
+        tables=(pick("Results outside a published range", rows, names),) if len(rows) else (),
+        cautions=[f"{capital(line.text)}." for line in _of_kind(scores, Kind.CAUTION)],
+    )  # fmt: skip
 
 
-def _explanation_section(answer):
-    aside = (Kind.MISSING, Kind.QUESTION)  # said with the scores
-    lines = [str(line) for line in answer.explanation.lines() if line.kind not in aside]
-    title = "What could be behind it, and what can be done"
-    return Section(title, paragraphs=tuple(lines), cautions=LIMITS)
+def _explanation_section(explanation):
+    with_scores = (Kind.MISSING, Kind.QUESTION)
+    lines = [line for line in explanation.lines() if line.kind not in with_scores]
+    return Section("What could be behind it, and what can be done", lines=lines, cautions=LIMITS)
 
 
-def _trial_section(name, trial, answer, tables):
+def _trial_section(name, trial, answer):
     of = f" of {answer.applied}" if answer.applied else ""
-    carried = (f"Carries over: {carried_text(answer.carried[name])}.",) if name in answer.carried else ()
+    carried = (f"Carries over: {say.carried_text(answer.carried[name])}.",) if name in answer.carried else ()
     return Section(
-        f"Would more have paid? {name}",
-        paragraphs=tuple(map(str, trial.lines())) + carried,
-        figure=trial.plot(),
+        f"Would more have paid? {name}", lines=(*trial.lines(), *carried), figure=trial.plot,
         figure_says=f"Economic optimum rate{of}: {trial.optimum.text}.",
-        tables=(tables["curves", name],),
-        cautions=(f"{ONE_TRIAL} {LIMITS[0]}",),
-    )
-
-
-def _advice_section(answer, cautions):
-    """What the leaf leaves to do this season and next year, and what the strips say, each once."""
-    do, leave = _on_the_leaf(clear_findings(answer.explanation)), []
-    doubtful = answer.explanation.items[answer.explanation.items["confidence"] == "doubtful"]
-    if len(doubtful):
-        names = dict.fromkeys(f"{r.nutrient} in {r.label}" for r in doubtful.itertuples())
-        why = "near a limit, or the sources differ, or a doubt explains the value"
-        leave.append(f"Do not act yet on what is doubtful ({why}): {listed(list(names))}.")
-    for name, trial in answer.trials.items():
-        more, less = trial_advice(trial)
-        do += [f"{name}: {line}" for line in more]
-        leave += [line for line in less if line not in leave]
-    return Section("What to do, and what not", do=tuple(do), leave=tuple(leave), cautions=cautions)
-
-
-def _on_the_leaf(findings, most=4):
-    """What the findings leave to do, said of a nutrient once for all samples that share it."""
-    shared: dict[tuple[str, str], list[str]] = {}
-    for item in findings.itertuples():
-        told = [f"{how_sure(item)} {check_now(item)}"] if item.confidence == "look first" else []
-        told += [f"This season, {item.this_season}"] if item.this_season else []
-        told += [f"Next year, {item.next_year}"] if item.next_year else []
-        if told:
-            shared.setdefault((item.nutrient, small(". ".join(told))), []).append(item.label)
-    return [f"{listed(names, most)}, {nutrient}: {text}." for (nutrient, text), names in shared.items()]
+        tables=(curves_table(trial, f": {name}"),), cautions=(f"{ONE_TRIAL} {LIMITS[0]}",),
+    )  # fmt: skip

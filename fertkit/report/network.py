@@ -1,29 +1,192 @@
-"""The answer for several trials as a page to hand over, and its tables."""
+"""The answer for several trials of one nutrient: each alone, the gain pooled, the rate that returns most."""
+
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import asks, holding
-from fertkit.report.network_answer import NetworkAnswer
-from fertkit.report.page import Section, cited, render_page
-from fertkit.report.tables import Table, pick
-from fertkit.report.trial import checks_table
+from fertkit.asked import a_number, a_seed, a_text, amounts, asks, holding, labels
+from fertkit.chance import make_rng
+from fertkit.errors import FertkitError, NotEstimable
+from fertkit.report.answer import Answer
+from fertkit.report.sections import (
+    Section,
+    Table,
+    checks_of,
+    checks_table,
+    citations,
+    pick,
+    response_rows,
+    tidy,
+)
+from fertkit.report.trial import analyse_each, notes_of
+from fertkit.response.agreement import contrast_checks
+from fertkit.response.analyse import ResponseAnalysis
 from fertkit.response.curves import CURVES
-from fertkit.response.status import status_in_words
-from fertkit.results import plain
-from fertkit.say.advice import LIMITS, listed, network_advice, nutrient_cautions
-from fertkit.say.answers import contrast_text
+from fertkit.response.pooled import PooledReturn, grid_step, pool_net_return, sites_of
+from fertkit.response.status import Status, status_in_words
+from fertkit.results import failed, plain
+from fertkit.rounding import first_largest
+from fertkit.say import answers as say
+from fertkit.say.advice import LIMITS, network_advice, nutrient_cautions
 from fertkit.say.trials import pooled_lines, site_intervals
-from fertkit.trials.table import show
+from fertkit.trials.one_stage import OneStage, pool_polynomial
+from fertkit.trials.pool import PooledEstimate, pool_trials
+from fertkit.trials.table import default_treatment, factor, show, site_columns
 
 
-@asks(answer=holding("pooled", "trials", like="what answer_network gives"))
-def network_page(answer: NetworkAnswer) -> str:
-    """Put the answer for several trials on one self-contained HTML page.
+@dataclass(frozen=True)
+class NetworkAnswer(Answer):
+    """What the kit says about several trials together.
+
+    Attributes
+    ----------
+    nutrient, crop : str
+    trials : dict of str to ResponseAnalysis
+        By site-year; those that cannot be analysed are in `failed`. Those of two rates hold a difference and
+        are in no pooled curve (`two_rates`).
+    failed : dict of str to str
+        Why a trial could not be analysed.
+    pooled : PooledReturn
+        Rate of greatest mean net return and its flat range.
+    contrast : PooledEstimate or None
+        Gain over the check of the tested rate nearest to the common one, site by site and pooled in two
+        stages; None where `why_not` says why.
+    contrast_of : tuple
+        That rate and the check; empty without a contrast.
+    one_stage : OneStage or None
+        One quadratic through all strips, sites with levels of their own.
+    why_not : str
+    notes : tuple of str
+        What the reader of the file should know: columns not used.
+    sources : DataFrame
+    asked : bool
+        Whether the rates of the contrast were asked for.
+    """
+
+    nutrient: str
+    crop: str
+    trials: dict[str, ResponseAnalysis]
+    failed: dict[str, str]
+    pooled: PooledReturn
+    contrast: PooledEstimate | None
+    contrast_of: tuple
+    one_stage: OneStage | None
+    why_not: str
+    sources: pd.DataFrame
+    notes: tuple[str, ...] = ()
+    asked: bool = False
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The optimum and gain of each trial: about, item, value, low, high, unit, remark."""
+        return tidy(*(response_rows(*trial) for trial in self.trials.items()))
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        """Checks of what is pooled; `about` names it."""
+        return checks_of(
+            {"common rate": self.pooled, "pooled gain": self.contrast, "one curve": self.one_stage}
+        )
+
+    def plot(self, ax=None, **options):
+        """Draw the net returns of all trials and their mean."""
+        return self.pooled.plot(ax, **options)
+
+    def with_status(self, status: str) -> list[str]:
+        """Names of the trials whose optimum has a status."""
+        return [name for name, trial in self.trials.items() if trial.optimum.status == status]
+
+    @property
+    def doubts(self) -> list[str]:
+        """Why no common rate is recommended: too few trials, or sites that disagree; empty where one is."""
+        if self.contrast is None or self.pooled.gain <= 0:
+            return self.pooled.doubts
+        return self.pooled.doubts + failed(contrast_checks(self.contrast))
+
+    @property
+    def nearest(self) -> bool:
+        """Whether the gain pooled is that of a tested rate near the common one, not of that very rate."""
+        return bool(self.contrast_of) and self.pooled.rate not in self.contrast_of and not self.asked
+
+    @property
+    def two_rates(self) -> list[str]:
+        """Trials of two rates: a difference, not a curve."""
+        return [name for name, trial in self.trials.items() if trial.comparison is None]
+
+    @property
+    def lost(self) -> dict[str, int]:
+        """How many strips without a yield were left out, by trial."""
+        return {name: trial.data.left_out for name, trial in self.trials.items() if trial.data.left_out}
+
+    @property
+    def silent(self) -> list[str]:
+        """Trials without an economic response."""
+        return self.with_status(Status.NONE)
+
+    @property
+    def rising(self) -> list[str]:
+        """Trials whose net return still rises at the highest rate tested."""
+        return self.with_status(Status.TOP)
+
+    @property
+    def title(self) -> str:
+        of = f" of {self.nutrient}" if self.nutrient else ""
+        return f"{len(self.trials)} trials{of} together"
+
+    @property
+    def sections(self) -> list[Section]:
+        do, leave = network_advice(self.pooled, self.silent, self.rising, self.doubts)
+        cautions = (LIMITS[0], *nutrient_cautions(self.nutrient)[0])
+        return [
+            Section("What to do, and what not", do=do, leave=leave, cautions=cautions),
+            Section(
+                "Which rate returns most over all sites?", lines=(say.POOLED_BY,), figure=self.pooled.plot,
+                figure_says=pooled_lines(self.pooled, self.doubts)[0].plain,
+            ),
+            _gain_section(self),
+            Section("Every trial by itself", lines=say.kinds_of_site(self), tables=(_sites_table(self),)),
+            *([] if self.one_stage is None else [_one_model_section(self.one_stage)]),
+            Section("How far can it be trusted?", tables=(checks_table(self.checks),)),
+        ]  # fmt: skip
+
+
+@asks(
+    strips=holding("table", like="what read_strips gives, or a table of strips"), nutrient_price=amounts,
+    grain_price=amounts, within=a_number, currency=a_text, contrast=labels, seed=a_seed,
+)  # fmt: skip
+def answer_network(
+    strips, *, nutrient_price, grain_price, within=None, currency="", contrast=None, seed=0
+) -> NetworkAnswer:
+    """Answer for several trials: each by itself, the gain pooled, and the rate that returns most over all.
+
+    Parameters
+    ----------
+    strips : StripTrial or DataFrame
+        Strips of two or more trials of one nutrient; each combination of trial, site and year is one.
+    nutrient_price, grain_price : float
+        Price per mass unit of the rate column and of the yield column.
+    within : float, optional
+        Loss of mean net return that bounds the flat range [money per area]; if None the usual share of the
+        net return gained.
+    currency : str
+        Name of the money, for labels.
+    contrast : (treatment, check), optional
+        Rates whose difference is pooled; if None, the tested rate nearest to the common one, and the rate
+        that most trials hold.
+    seed : int
+
+    Returns
+    -------
+    NetworkAnswer
+
+    Raises
+    ------
+    FertkitError
+        If there are fewer than two trials with a curve, or a price cannot be.
 
     Examples
     --------
-    >>> from fertkit.report import network_page
     >>> from fertkit.report import answer_network
     >>> import pandas as pd
     >>> trial = pd.DataFrame({
@@ -32,38 +195,126 @@ def network_page(answer: NetworkAnswer) -> str:
     ... })
     >>> both = pd.concat([trial.assign(trial="North"), trial.assign(trial="South")])
     >>> answer = answer_network(both, nutrient_price=0.45, grain_price=11.0)
-    >>> page = network_page(answer)
-    >>> "North" in page, "<script" in page
-    (True, False)
+    >>> list(answer.trials)
+    ['North', 'South']
     """
-    tables, (cautions, keys) = network_tables(answer), nutrient_cautions(answer.nutrient)
-    sections = [
-        _advice(answer, cautions),
-        _return(answer),
-        _gain(answer, tables),
-        _sites(answer, tables),
-        _one_model(answer, tables),
-        Section("How far can it be trusted?", tables=(tables["checks"],)),
-    ]
-    of = f" of {answer.nutrient}" if answer.nutrient else ""
-    return render_page(
-        f"{len(answer.trials)} trials{of} together", [s for s in sections if s],
-        lead=[str(line) for line in answer.lines()], sources=cited(answer.sources, keys),
+    table = name_sites(strips if isinstance(strips, pd.DataFrame) else strips.table)
+    prices = {"nutrient_price": nutrient_price, "grain_price": grain_price, "currency": currency}
+    trials, failed = analyse_each(strips, table, **prices, seed=seed, replicates=0)
+    if len(trials) < 2:
+        why = "; ".join(f"{name}: {why}" for name, why in failed.items()) or "there are fewer"
+        raise NotEstimable(f"a network needs two trials that can be analysed; {why}")
+    pooled = _pooled(trials, within, make_rng(seed))
+    pair, gain, why_not = _contrast(table, contrast, pooled)
+    one_stage = _one_stage(table[table["trial"].isin(pooled.sites["trial"])])
+    nutrient, asked = getattr(strips, "nutrient", ""), [strips, *trials.values(), pooled, gain, one_stage]
+    return NetworkAnswer(
+        nutrient=nutrient, crop=getattr(strips, "crop", ""), trials=trials,
+        failed=failed, pooled=pooled, contrast=gain, contrast_of=pair, one_stage=one_stage, why_not=why_not,
+        notes=(*notes_of(strips), *say.far_strips(trials)), sources=citations(asked, nutrient),
+        asked=contrast is not None,
     )  # fmt: skip
 
 
-def network_tables(answer: NetworkAnswer) -> dict[str, Table]:
-    """Give the tables of the page, by what they hold."""
-    tables = {"sites": _sites_table(answer)}
-    if answer.contrast is not None:
-        tables |= {"contrast": _contrast_table(answer), "pooled": _pooled_table(answer.contrast)}
-    if answer.one_stage is not None:
-        names = {"term": "term", "estimate": "estimate", "se": "standard error"}
-        tables["one_stage"] = pick("One curve through all sites", answer.one_stage.coefficients, names)
-    tables["checks"] = checks_table(
-        {"common rate": answer.pooled, "pooled gain": answer.contrast, "one curve": answer.one_stage}
-    )
-    return tables
+def name_sites(table: pd.DataFrame) -> pd.DataFrame:
+    """Give each combination of trial, site and year a name of its own in the column ``trial``.
+
+    Raises
+    ------
+    NotEstimable
+        If there is only one.
+    """
+    columns = list(site_columns(table))
+    if not columns:
+        raise NotEstimable(
+            "there is one trial only: ask for its own page; several need a column 'trial' or 'site'"
+        )
+    names = table[columns].map(show).agg(" ".join, axis=1)
+    return table.drop(columns=columns).assign(trial=names)
+
+
+def _pooled(trials, within, rng):
+    """Pool the net returns of the curve with most weight in each trial of three rates or more."""
+    trials = {name: trial for name, trial in trials.items() if trial.comparison is not None}
+    if len(trials) < 2:
+        raise NotEstimable(
+            f"one rate for all needs two trials of three or more rates; there are {len(trials)}. Two rates "
+            "give a difference, not a curve: pool that with fertkit.trials.pool_trials"
+        )
+    first = next(iter(trials.values()))
+    best = {name: trial.weights.index[first_largest(trial.weights)] for name, trial in trials.items()}
+    sites = sites_of({name: trial.fits[best[name]] for name, trial in trials.items()})
+    return pool_net_return(
+        sites, first.prices, within=within, step=grid_step(sites), rate_unit=first.rate_unit,
+        yield_unit=first.yield_unit, rng=rng,
+    )  # fmt: skip
+
+
+def _contrast(table, pair, pooled):
+    """Difference of two rates pooled over the trials; or why there is none."""
+    pair = pair or _common_pair(table, pooled.rate)
+    if not pair:
+        return (), None, "no two rates are shared by two trials"
+    try:
+        found = pool_trials(table, *pair)
+    except FertkitError as error:
+        return (), None, error.note
+    return pair, replace(found, unit=pooled.yield_unit), ""
+
+
+def _common_pair(table, rate):
+    """The rate most trials hold, and beside it the one nearest to `rate` that two of them hold: higher first.
+
+    Ties go to the lowest check, and to the rate that more trials hold.
+    """
+    codes, labels = factor(table[default_treatment(table)])
+    held = pd.crosstab(table["trial"].to_numpy(), codes).gt(0).drop(columns=-1, errors="ignore")
+    check = held.sum().idxmax()
+    beside = held[held[check]].sum().drop(check)
+    beside = beside[beside >= 2]
+    if beside.empty:
+        return ()
+    away = [abs(float(labels[code]) - rate) for code in beside.index]
+    nearest = beside.index[np.lexsort((-beside.to_numpy(), away))[0]]
+    return tuple(labels[code] for code in sorted((nearest, check), reverse=True))
+
+
+def _one_stage(table):
+    try:
+        return pool_polynomial(table)
+    except NotEstimable:
+        return None
+
+
+# ---- sections
+
+
+def _gain_section(answer):
+    pooled, title = answer.contrast, "How much do the sites gain?"
+    if pooled is None:
+        return Section(title, lines=(f"Not pooled: {answer.why_not}.",))
+    treatment, check = map(show, answer.contrast_of)
+    names = {
+        "site": "trial", "estimate": f"difference [{pooled.unit}]", "se": "standard error",
+        "df": "error degrees of freedom", "low": "from", "high": "to", "weight_pct": "weight [%]",
+        "note": "remark",
+    }  # fmt: skip
+    sites = pick(f"Yield at {treatment} less yield at {check}", pooled.sites, names)
+    return Section(
+        title, figure=pooled.plot, figure_says=say.contrast_text(answer),
+        tables=(sites, _pooled_table(pooled)),
+        lines=(f"Two stages: each site by itself, then {pooled.method}. {site_intervals(pooled)}",),
+    )  # fmt: skip
+
+
+def _one_model_section(model):
+    _, says, *rest = model.lines()
+    names = {"term": "term", "estimate": "estimate", "se": "standard error"}
+    title = "One curve through all sites"
+    return Section(
+        title, lines=(say.ONE_STAGE, *rest), figure=model.plot, figure_says=says.plain,
+        tables=(pick(title, model.coefficients, names),),
+    )  # fmt: skip
 
 
 def _sites_table(answer):
@@ -100,20 +351,6 @@ def _site_row(name, trial):
     return row | {"rate": best.rate, "low": best.interval.low, "high": best.interval.high, "open": open_end}
 
 
-def _contrast_table(answer):
-    unit = answer.contrast.unit
-    names = {"site": "trial", "estimate": f"difference [{unit}]", "se": "standard error",
-             "df": "error degrees of freedom",
-             "low": "from", "high": "to",
-             "weight_pct": "weight [%]", "note": "remark"}  # fmt: skip
-    return pick(_contrast_title(answer), answer.contrast.sites, names)
-
-
-def _contrast_title(answer):
-    treatment, check = map(show, answer.contrast_of)
-    return f"Yield at {treatment} less yield at {check}"
-
-
 def _pooled_table(pooled):
     rows = [
         ("mean over sites", pooled.estimate, pooled.low, pooled.high),
@@ -121,54 +358,3 @@ def _pooled_table(pooled):
         ("standard deviation between sites", pooled.tau2**0.5, pooled.tau2_low**0.5, pooled.tau2_high**0.5),
     ]
     return Table("Pooled", pd.DataFrame(rows, columns=["quantity", f"value [{pooled.unit}]", "from", "to"]))
-
-
-def _advice(answer, cautions):
-    do, leave = network_advice(answer.pooled, answer.silent, answer.rising, answer.doubts)
-    return Section(
-        "What to do, and what not", do=tuple(do), leave=tuple(leave), cautions=(LIMITS[0], *cautions)
-    )
-
-
-def _return(answer):
-    return Section(
-        "Which rate returns most over all sites?",
-        figure=answer.pooled.plot(), figure_says=str(pooled_lines(answer.pooled, answer.doubts)[0]),
-        paragraphs=("The net returns of all trials of three or more rates are averaged, rate by rate; trials "
-                    "without a response and trials still rising count like the others. Each enters with one "
-                    "curve, that of most weight in its own average (named in the table of trials; a straight "
-                    "line is not among those averaged), so its own optimum in the figure can differ from the "
-                    "averaged one in the table.",),
-    )  # fmt: skip
-
-
-def _gain(answer, tables):
-    if answer.contrast is None:
-        return Section("How much do the sites gain?", paragraphs=(f"Not pooled: {answer.why_not}.",))
-    return Section(
-        "How much do the sites gain?", figure=answer.contrast.plot(), figure_says=contrast_text(answer),
-        paragraphs=(f"Two stages: each site by itself, then {answer.contrast.method}. "
-                    f"{site_intervals(answer.contrast)}",),
-        tables=(tables["contrast"], tables["pooled"]),
-    )  # fmt: skip
-
-
-def _sites(answer, tables):
-    lines = [
-        f"No economic response: {listed(answer.silent) or 'none'}.",
-        f"Still rising at the highest rate tested: {listed(answer.rising) or 'none'}.",
-    ]
-    return Section("Every trial by itself", paragraphs=tuple(lines), tables=(tables["sites"],))
-
-
-def _one_model(answer, tables):
-    if answer.one_stage is None:
-        return None
-    lines = [str(line) for line in answer.one_stage.lines()]
-    return Section(
-        "One curve through all sites", figure=answer.one_stage.plot(), figure_says=lines[1],
-        paragraphs=(
-            "One stage: all strips in one quadratic, each site with a level of its own.", *lines[2:],
-        ),
-        tables=(tables["one_stage"],),
-    )  # fmt: skip

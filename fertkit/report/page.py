@@ -6,54 +6,48 @@ message as alternative text; the style sheet is inside and has a print form.
 
 import warnings
 from base64 import b64encode
-from dataclasses import dataclass
 from importlib.resources import files
 from io import BytesIO
 
 import pandas as pd
 
 import fertkit
-from fertkit.asked import asks, each_of, holding, lines
+from fertkit.asked import asks, each_of, holding
 from fertkit.errors import harmless
-from fertkit.reference.load import list_sources
-from fertkit.report.tables import ROUNDING, Table, shown
-from fertkit.results import plain
+from fertkit.results import plain, plain_p
+from fertkit.say.line import HANGING, Kind
+
+#: Said at the foot of every page.
+ROUNDING = (
+    "Numbers are rounded to three significant digits, or to whole units where these are more; probabilities "
+    "to two, the smallest as < 0.001."
+)
 
 
-@dataclass(frozen=True)
-class Section:
-    """One part of a page.
+def shown(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the cells of a table as text by the rounding rule: gaps blank, columns of gaps left out."""
+    text = {
+        i: [_text(value, is_p=name == "p" or str(name).endswith(", p")) for value in column]
+        for i, (name, column) in enumerate(frame.items())
+    }
+    held = [i for i, cells in text.items() if any(cells) or not len(frame)]
+    return pd.DataFrame({i: text[i] for i in held}).set_axis([frame.columns[i] for i in held], axis=1)
 
-    Attributes
-    ----------
-    title : str
-    paragraphs, cautions : tuple of str
-        Plain text; cautions are set apart.
-    figure : matplotlib Axes or None
-        The figure it belongs to is drawn.
-    figure_says : str
-        The message of the figure in words; shown below it and read by a screen reader.
-    tables : tuple of Table
-        Numbers are rounded by the one rule.
-    do, leave : tuple of str
-        What to do and what not, side by side.
-    links : tuple of (str, str)
-        Address and text of pages beside this one.
-    """
 
-    title: str
-    paragraphs: tuple[str, ...] = ()
-    figure: object = None
-    figure_says: str = ""
-    tables: tuple[Table, ...] = ()
-    do: tuple[str, ...] = ()
-    leave: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
-    links: tuple[tuple[str, str], ...] = ()
+def _text(value, is_p) -> str:
+    if isinstance(value, str):
+        return value
+    if value is None or pd.isna(value):
+        return ""
+    if pd.api.types.is_bool(value):
+        return "yes" if value else "no"
+    if pd.api.types.is_number(value):
+        return plain_p(value).removeprefix("= ").replace(" ", "\u00a0") if is_p else plain(value)
+    return str(value)
 
 
 def svg_picture(ax) -> str:
-    """Give the figure of an axes as an SVG data address, the same bytes for the same figure."""
+    """Return the figure of an axes as an SVG data address, the same bytes for the same figure."""
     import matplotlib as mpl
 
     picture = BytesIO()
@@ -66,15 +60,21 @@ def svg_picture(ax) -> str:
     return "data:image/svg+xml;base64," + b64encode(drawn).decode("ascii")
 
 
-def inches(ax) -> str:
-    """Give the width of the figure of an axes, so that all figures are printed at one scale [in]."""
+def _inches(ax) -> str:
+    """Width of the figure of an axes, so that all figures are printed at one scale [in]."""
     return plain(ax.get_figure().get_figwidth())
 
 
-@asks(
-    sections=each_of(holding("title", "paragraphs", "tables", like="a Section or a list of them")),
-    lead=lines,
-)  # fmt: skip
+def _drawn(figure):
+    return figure() if callable(figure) else figure
+
+
+def _said(line) -> str:
+    """A line without what to type: a page has no command line."""
+    return getattr(line, "plain", line).strip()
+
+
+@asks(sections=each_of(holding("title", "lines", "tables", like="a Section or a list of them")))
 def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None = None) -> str:
     """Render a page.
 
@@ -82,8 +82,8 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
     ----------
     title : str
     sections : iterable of Section
-    lead : iterable of str
-        The short answer, as lines at the top.
+    lead : iterable of Line or str
+        The short answer, at the top.
     sources : DataFrame, optional
         Citations as `fertkit.reference.list_sources` gives them.
 
@@ -94,30 +94,22 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
 
     Examples
     --------
-    >>> from fertkit.report import render_page
-    >>> from fertkit.report import Section
-    >>> page = render_page("North field", [Section("What was found", paragraphs=("K is <low>.",))])
-    >>> "K is &lt;low&gt;." in page
-    True
+    >>> from fertkit.report import Section, render_page
+    >>> page = render_page("North field", [Section("What was found", lines=("K is <low>.",))])
+    >>> "K is &lt;low&gt;." in page, "<script" in page
+    (True, False)
     """
     from jinja2 import Environment
 
     home = files("fertkit.report") / "templates"
     environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
-    environment.filters |= {"svg_picture": svg_picture, "inches": inches, "shown": shown}
+    environment.filters |= {
+        "svg_picture": svg_picture, "inches": _inches, "shown": shown, "drawn": _drawn, "said": _said,
+    }  # fmt: skip
     template = environment.from_string((home / "page.html").read_text(encoding="utf-8"))
     page = template.render(
-        title=title,
-        lead=list(lead),
-        sections=list(sections),
+        title=title, lead=list(lead), sections=list(sections), hanging=HANGING, head=Kind.HEAD,
         sources=[] if sources is None else sources.to_dict("records"),
-        style=(home / "page.css").read_text(encoding="utf-8"),
-        rounding=ROUNDING,
-        version=fertkit.__version__,
-    )
+        style=(home / "page.css").read_text(encoding="utf-8"), rounding=ROUNDING, version=fertkit.__version__,
+    )  # fmt: skip
     return harmless(page)
-
-
-def cited(sources: pd.DataFrame, keys=()) -> pd.DataFrame:
-    """Give citations with those of more keys, each once."""
-    return list_sources(list(dict.fromkeys([*sources["source_key"], *keys])))

@@ -1,24 +1,167 @@
-"""The answer for one trial as a page to hand over, and its tables."""
+"""The answer for one strip trial: treatments against the check, the optimum and what it is worth."""
 
-from fertkit.asked import asks, holding
-from fertkit.report.answer_table import checks_of
-from fertkit.report.page import Section, cited, render_page
-from fertkit.report.tables import Table, pick
-from fertkit.report.trial_answer import TrialAnswer
+from dataclasses import dataclass, replace
+from functools import partial
+
+import pandas as pd
+
+from fertkit.asked import a_number, a_seed, a_text, a_word, amounts, asks, holding
+from fertkit.chance import make_rng
+from fertkit.errors import InputError, Note, NotEstimable
+from fertkit.report.answer import Answer
+from fertkit.report.sections import (
+    Section,
+    checks_of,
+    checks_table,
+    citations,
+    curves_table,
+    pick,
+    response_rows,
+    tidy,
+)
+from fertkit.response.analyse import ResponseAnalysis, analyse_response
+from fertkit.response.net_return import NetReturn, net_return_of
+from fertkit.response.prices import draw_prices
+from fertkit.response.regret import Regret, regret_of
 from fertkit.response.status import status_in_words
+from fertkit.say import answers as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
-from fertkit.say.answers import analysis_text, break_even, expected_regret, one_rate
 from fertkit.say.line import Kind
-from fertkit.trials.table import show, spoken
+from fertkit.say.trials import yields_text
+from fertkit.trials.analyse import StripAnalysis, analyse_strips
+from fertkit.trials.layout import StripPlan
+from fertkit.trials.table import default_treatment, factor, show, spoken, untreated
+
+#: Nutrient prices asked about, as shares of today's.
+PRICE_STEPS = (0.5, 0.75, 1.0, 1.5, 2.0)
+#: Draws of prices where they are uncertain; as many as the draws of each curve.
+DRAWS = 2000
 
 
-@asks(answer=holding("response", "net", like="what answer_trial gives"))
-def trial_page(answer: TrialAnswer) -> str:
-    """Put the answer for one trial on one self-contained HTML page.
+@dataclass(frozen=True)
+class TrialAnswer(Answer):
+    """What the kit says about one trial.
+
+    Attributes
+    ----------
+    name, nutrient, crop : str
+        Nutrient and crop "" where the file does not say.
+    response : ResponseAnalysis
+        Curves, economic optimum and its interval.
+    strips : StripAnalysis or None
+        Treatments compared with each other and with the check, the lowest rate; None where `why_not` says
+        why.
+    net : NetReturn
+        Money, with the rates nearly as good as the best.
+    regret : Regret or None
+        What each rate may lose; None where the curves have no error to draw from or `no_regret` says why.
+    by_price : DataFrame
+        price, ratio, rate, low, high, status, gain: the optimum at other nutrient prices.
+    swing_pct : float or None
+        Coefficient of variation of both prices behind `regret` [%]; None for the prices as given.
+    plan : StripPlan or None
+        Layout in the field.
+    why_not, no_regret : str
+    sources : DataFrame
+    notes : tuple of str
+        What the reader of the file should know: columns not used.
+    """
+
+    name: str
+    nutrient: str
+    crop: str
+    response: ResponseAnalysis
+    strips: StripAnalysis | None
+    net: NetReturn
+    regret: Regret | None
+    by_price: pd.DataFrame
+    swing_pct: float | None
+    plan: StripPlan | None
+    why_not: str
+    no_regret: str
+    sources: pd.DataFrame
+    notes: tuple[str, ...] = ()
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The optimum, its gain and the treatments: about, item, value, low, high, unit, remark."""
+        means, unit = () if self.strips is None else self.strips.means.itertuples(), self.response.yield_unit
+        of_strips = (
+            ("strips", f"mean at {show(r.treatment)}", r.mean, r.low, r.high, unit, r.letters) for r in means
+        )
+        return tidy(response_rows(self.name, self.response), of_strips)
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        """Checks of the strips and of the response; `about` names which."""
+        return checks_of({"strips": self.strips, "response": self.response})
+
+    def plot(self, ax=None, **options):
+        """Draw the response."""
+        return self.response.plot(ax, **options)
+
+    @property
+    def trials(self) -> dict[str, ResponseAnalysis]:
+        """The analysis by the name of the trial."""
+        return {self.name: self.response}
+
+    @property
+    def title(self) -> str:
+        return f"{self.name}: what the strips say"
+
+    @property
+    def sections(self) -> list[Section]:
+        do, leave = trial_advice(self.response, self.net, self.strips)
+        cautions = (f"{ONE_TRIAL} {LIMITS[0]}", *nutrient_cautions(self.nutrient)[0])
+        tables = (checks_table(self.checks), _strips_table(self))
+        return [
+            Section("What to do, and what not", do=do, leave=leave, cautions=cautions),
+            *([] if self.plan is None else [_layout_section(self.plan)]),
+            _strips_section(self), _response_section(self), _money_section(self),
+            Section("How far can it be trusted?", tables=tables),
+        ]  # fmt: skip
+
+
+@asks(
+    trial=holding("table", like="what read_strips gives, or a table of strips"), nutrient_price=amounts,
+    grain_price=amounts, within=a_number, price_swing_pct=a_number, currency=a_text,
+    plan=holding("treatments", "seed", like="what plan_strips gives"), name=a_word, seed=a_seed,
+)  # fmt: skip
+def answer_trial(
+    trial, *, nutrient_price, grain_price, within=None, price_swing_pct=None, currency="", plan=None,
+    name=None, seed=0,
+) -> TrialAnswer:  # fmt: skip
+    """Answer for one trial: treatments against the check, the optimum, its money and what may be lost.
+
+    Parameters
+    ----------
+    trial : StripTrial or DataFrame
+        Strips of one trial; ask for one of several by `name`.
+    nutrient_price, grain_price : float
+        Price per mass unit of the rate column and of the yield column.
+    within : float, optional
+        Loss of net return that still counts as nearly as good [money per area]; if None the usual share of
+        the net return gained.
+    price_swing_pct : float, optional
+        Let both prices vary by this coefficient of variation in the risk [%].
+    currency : str
+        Name of the money, for labels.
+    plan : StripPlan, optional
+        Layout, drawn as a sketch.
+    name : str, optional
+    seed : int
+
+    Returns
+    -------
+    TrialAnswer
+
+    Raises
+    ------
+    FertkitError
+        If there are several trials and none is named, or no response can be analysed.
 
     Examples
     --------
-    >>> from fertkit.report import trial_page
     >>> from fertkit.report import answer_trial
     >>> import pandas as pd
     >>> trial = pd.DataFrame({
@@ -26,72 +169,175 @@ def trial_page(answer: TrialAnswer) -> str:
     ...     "yield_bu_ac": [47.5, 52.5, 55.5, 57.5, 48.5, 51.5, 56.5, 56.5],
     ... })
     >>> answer = answer_trial(trial, nutrient_price=0.45, grain_price=11.0, name="North")
-    >>> page = trial_page(answer)
-    >>> "North" in page, "<script" in page
-    (True, False)
+    >>> answer.name, answer.response.rate_unit
+    ('North', 'lb/ac')
     """
-    tables, (cautions, keys) = trial_tables(answer), nutrient_cautions(answer.nutrient)
-    sections = [_advice(answer, cautions)]
-    if answer.plan is not None:
-        sections.append(_layout(answer.plan))
-    sections += [_strips(answer, tables), _response(answer, tables), _money(answer, tables)]
-    sections.append(_trust(tables))
-    return render_page(
-        f"{answer.name}: what the strips say", sections, lead=[str(line) for line in answer.lines()],
-        sources=cited(answer.sources, keys),
+    table, facts = trial_rows(trial, name)
+    given = table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
+    response = analyse_response(given, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed)
+    response = in_currency(response, currency)
+    strips, why_not = _compared(table)
+    net = net_return_of(response, within="usual" if within is None else within)
+    regret, no_regret = _regret(response, price_swing_pct, seed)
+    asked = [trial, response, net, regret]
+    return TrialAnswer(
+        name=str(table["trial"].iloc[0]) if "trial" in table else name or "trial", **facts, response=response,
+        strips=strips, net=net, regret=regret, by_price=_by_price(response), swing_pct=price_swing_pct,
+        plan=plan, notes=notes_of(trial), why_not=why_not, no_regret=no_regret,
+        sources=citations(asked, facts["nutrient"]),
     )  # fmt: skip
 
 
-def trial_tables(answer: TrialAnswer) -> dict[str, Table]:
-    """Give the tables of the page, by what they hold."""
-    response = answer.response
-    tables = {"curves": curves_table(response), "prices": _prices_table(answer)}
-    if answer.strips is not None:
-        tables |= {"means": _means_table(answer.strips, response.yield_unit),
-                   "anova": _anova_table(answer.strips)}  # fmt: skip
-    tables["checks"] = checks_table({"strips": answer.strips, "response": response})
-    tables["strips"] = _strips_table(answer)
-    return tables
+def trial_rows(trial, name=None) -> tuple[pd.DataFrame, dict]:
+    """Give the strips of one trial, and what the reader of the file knows of nutrient and crop.
+
+    Raises
+    ------
+    NotEstimable
+        If there are several trials and none is named, or the one named is not there; names them.
+    """
+    table = trial if isinstance(trial, pd.DataFrame) else trial.table
+    known = None if isinstance(trial, pd.DataFrame) else trial
+    facts = {word: getattr(known, word, "") or "" for word in ("nutrient", "crop")}
+    if "trial" not in table:
+        return table, facts
+    held = table["trial"].astype(str)
+    names = list(dict.fromkeys(held))
+    if name is None and len(names) > 1:
+        raise NotEstimable(
+            f"the file holds {len(names)} trials: {', '.join(names[:12])}; choose one, or all together",
+            "--trial NAME or --together",
+        )
+    if name is not None and name not in names:
+        raise NotEstimable(f"there is no trial '{name}'; trials are: {', '.join(names[:12])}")
+    return table[held == (name or names[0])], facts
 
 
-def curves_table(response, of: str = "") -> Table:
-    """Tabulate what each curve says on its own; with two rates, the difference."""
-    title = f"What each curve says{of}"
-    if response.comparison is None:
-        return Table(f"Difference of the two rates{of}", response.gain)
-    return pick(
-        title, response.table,
-        {"label": "curve",
-         "optimum_text": f"optimum and {response.level:.0%} interval [{response.rate_unit}]",
-         "aicc": "AICc", "weight": "support among all curves", "average_weight": "weight in the average",
-         "lack_of_fit_p": "lack of fit, p", "note": "remark"},
-    )  # fmt: skip
+def notes_of(trial) -> tuple[str, ...]:
+    """What the reader of a strip file noted, first the moisture of its yields; nothing of a bare table."""
+    if isinstance(trial, pd.DataFrame):
+        return ()
+    keys = ", ".join(trial.sources["source_key"])
+    return (f"{yields_text(trial)}{f' ({keys})' if keys else ''}", *trial.notes)
 
 
-def checks_table(results: dict) -> Table:
-    """Tabulate what was checked about several results; the meaning is told where a check failed."""
-    rows = checks_of(results)
-    held = rows["passed"].map({True: "holds", False: "does not hold"}).fillna("not judged")
-    rows = rows.assign(result=held, means=rows["meaning"].where(held != "holds", ""))
-    rows["value"], rows["limit"] = rows["value"].astype(object), rows["limit"].astype(object)
-    names = {"about": "of", "check": "check", "value": "value", "limit": "limit", "result": "result",
-             "means": "what it means"}  # fmt: skip
-    return pick("What was checked", rows, names)
+def in_currency(response: ResponseAnalysis, currency: str) -> ResponseAnalysis:
+    """Return the same analysis with its money named."""
+    return response.at_prices(prices=replace(response.prices, currency=currency)) if currency else response
 
 
-def _means_table(strips, unit):
+def analyse_each(
+    strips, table=None, *, currency="", analyse=analyse_response, **options
+) -> tuple[dict[str, ResponseAnalysis], dict[str, Note]]:
+    """Return the analyses of the trials of a table that can be analysed, and why each other cannot.
+
+    Parameters
+    ----------
+    strips : StripTrial or DataFrame
+        Strips of trials named in a column ``trial``.
+    table : DataFrame, optional
+        Its strips under other names of trials.
+    currency : str
+    analyse : callable
+        `fertkit.response.analyse_response`, or `fertkit.trials.analyse_strips` where there are no rates.
+    **options
+        For `analyse`.
+    """
+    bare, trials, refused = isinstance(strips, pd.DataFrame), {}, {}
+    table = strips.table if table is None else table
+    for name, rows in table.groupby("trial", sort=False):
+        try:
+            analysis = analyse(rows if bare else strips.with_strips(rows), **options)
+        except (NotEstimable, InputError) as error:
+            refused[str(name)] = error.note
+        else:
+            trials[str(name)] = in_currency(analysis, currency)
+    return trials, refused
+
+
+def _compared(table):
+    """Treatments against the lowest; or why they cannot be compared."""
+    labels = factor(table[default_treatment(table)].dropna())[1]
+    none = untreated(labels)
+    try:
+        return analyse_strips(table, check=labels[0] if none is None else none), ""
+    except NotEstimable as error:
+        return None, error.note
+
+
+def _regret(response, swing_pct, seed):
+    """What each rate may lose; or why that cannot be told."""
+    if not response.draws:
+        return None, ""
+    prices = response.prices
+    if swing_pct is not None:
+        rng = make_rng(seed)
+        prices = draw_prices(prices, nutrient_cv_pct=swing_pct, grain_cv_pct=swing_pct, n=DRAWS, rng=rng)
+    try:
+        return regret_of(response, prices), ""
+    except NotEstimable as error:
+        return None, error.note
+
+
+def _by_price(response) -> pd.DataFrame:
+    rows = []
+    for step in PRICE_STEPS:
+        at = response.at_prices(prices=replace(response.prices, nutrient=step * response.prices.nutrient))
+        best = at.optimum
+        rows.append((at.prices.nutrient, at.price_ratio, best.rate, best.interval.low, best.interval.high,
+                     best.status, at.gain["value"].iloc[-1]))  # fmt: skip
+    return pd.DataFrame(rows, columns=["price", "ratio", "rate", "low", "high", "status", "gain"])
+
+
+# ---- sections
+
+
+def _layout_section(plan):
+    says = " ".join(line.plain for line in plan.lines()[:2])
+    return Section("Where the strips lay", figure=plan.plot, figure_says=says)
+
+
+def _strips_section(answer):
+    strips, title, unit = answer.strips, "Did the treatments differ?", answer.response.yield_unit
+    if strips is None:
+        return Section(title, lines=(f"They cannot be compared: {answer.why_not}.",))
     check = None if strips.check_strip is None else show(strips.check_strip)
-    names = {"treatment": spoken(strips.treatment), "n": "strips", "mean": f"mean [{unit}]",
+    means = {"treatment": spoken(strips.treatment), "n": "strips", "mean": f"mean [{unit}]",
              "low": "from", "high": "to", "letters": "letters",
              "difference": f"more than at {check} [{unit}]", "difference_low": "at least",
              "difference_high": "at most", "p_adjusted": "adjusted, p"}  # fmt: skip
-    return pick("Means of the treatments", strips.means, names)
-
-
-def _anova_table(strips):
-    names = {"term": "source of variation", "df": "degrees of freedom", "ss": "sum of squares",
+    anova = {"term": "source of variation", "df": "degrees of freedom", "ss": "sum of squares",
              "ms": "mean square", "f": "F", "p": "p"}  # fmt: skip
-    return pick("Analysis of variance", strips.anova, names)
+    first, says, *rest = [line for line in strips.lines() if line.kind != Kind.LEAD]
+    return Section(
+        title, lines=(first, *rest), figure=strips.plot, figure_says=says.plain,
+        tables=(pick("Means of the treatments", strips.means, means),
+                pick("Analysis of variance", strips.anova, anova)),
+    )  # fmt: skip
+
+
+def _response_section(answer):
+    response = answer.response
+    of = f" of {answer.nutrient}" if answer.nutrient else ""
+    return Section(
+        "Which rate paid best?", lines=say.analysis_text(response)[2:],
+        figure=partial(response.plot, within=answer.net.within),
+        figure_says=f"Above the yield, below the net return. Economic optimum{of}: {response.optimum.text}.",
+        tables=(curves_table(response),),
+    )  # fmt: skip
+
+
+def _money_section(answer):
+    regret, lines, tables = answer.regret, say.break_even(answer.net), (_prices_table(answer),)
+    if regret is None:
+        lines += [f"What a rate may lose is not known: {answer.no_regret}."] if answer.no_regret else []
+        return Section("What if prices change?", lines=lines, tables=tables)
+    says = [line.plain for line in regret.lines() if line.kind != Kind.CAUTION]
+    return Section(
+        "What if prices change, and what may be lost?",
+        lines=(*lines, say.expected_regret(answer), *say.one_rate(answer)),
+        figure=regret.plot, figure_says=" ".join(says), tables=tables,
+    )  # fmt: skip
 
 
 def _prices_table(answer):
@@ -118,57 +364,3 @@ def _strips_table(answer):
              s.response: f"yield [{unit}]", "fitted": f"fitted [{unit}]",
              "residual": f"residual [{unit}]"}  # fmt: skip
     return pick("The strips", s.strips, names)
-
-
-def _advice(answer, cautions):
-    do, leave = trial_advice(answer.response, answer.net, answer.strips)
-    return Section(
-        "What to do, and what not", do=tuple(do), leave=tuple(leave),
-        cautions=(f"{ONE_TRIAL} {LIMITS[0]}", *cautions),
-    )  # fmt: skip
-
-
-def _layout(plan):
-    return Section(
-        "Where the strips lay", figure=plan.plot(), figure_says=" ".join(map(str, plan.lines()[:2]))
-    )
-
-
-def _strips(answer, tables):
-    strips = answer.strips
-    title = "Did the treatments differ?"
-    if strips is None:
-        return Section(title, paragraphs=(f"They cannot be compared: {answer.why_not}.",))
-    lines = [str(line) for line in strips.lines() if line.kind != Kind.LEAD]
-    return Section(
-        title, figure=strips.plot(), figure_says=lines[1], paragraphs=(lines[0], *lines[2:]),
-        tables=(tables["means"], tables["anova"]),
-    )  # fmt: skip
-
-
-def _response(answer, tables):
-    response = answer.response
-    of = f" of {answer.nutrient}" if answer.nutrient else ""
-    return Section(
-        "Which rate paid best?", paragraphs=tuple(map(str, analysis_text(response)[2:])),
-        figure=response.plot(within=answer.net.within),
-        figure_says=f"Above the yield, below the net return. Economic optimum{of}: {response.optimum.text}.",
-        tables=(tables["curves"],),
-    )  # fmt: skip
-
-
-def _money(answer, tables):
-    regret, lines = answer.regret, break_even(answer.net)
-    if regret is None:
-        lines += [f"What a rate may lose is not told: {answer.no_regret}."] if answer.no_regret else []
-        return Section("What if prices change?", paragraphs=tuple(lines), tables=(tables["prices"],))
-    says = [str(line) for line in regret.lines() if line.kind != Kind.CAUTION]
-    return Section(
-        "What if prices change, and what may be lost?",
-        paragraphs=(*lines, expected_regret(answer), *one_rate(answer)),
-        figure=regret.plot(), figure_says=" ".join(says), tables=(tables["prices"],),
-    )  # fmt: skip
-
-
-def _trust(tables):
-    return Section("How far can it be trusted?", tables=(tables["checks"], tables["strips"]))

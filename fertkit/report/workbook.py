@@ -1,27 +1,20 @@
 """The tables of an answer as a workbook: a sheet a table, numbers unrounded, and a sheet of sources.
 
-Text that a spreadsheet could run is made inert (see `cells`), and the same answer gives the same bytes.
+Text that a spreadsheet could run is made inert, here for every table that leaves the kit, and the same tables
+give the same bytes.
 """
 
 import re
+import unicodedata
 import zipfile
 from io import BytesIO
-from pathlib import Path
 
 import pandas as pd
 
 import fertkit
-from fertkit.asked import a_path, asks, holding
-from fertkit.errors import FertkitError
-from fertkit.report.cells import inert, inert_table
-from fertkit.report.field import field_tables
-from fertkit.report.network import network_tables
-from fertkit.report.tables import Table
-from fertkit.report.trial import trial_tables
-from fertkit.writing import write_whole
+from fertkit.errors import FertkitError, harmless
+from fertkit.report.sections import Table
 
-#: Which tables each kind of answer holds.
-TABLES = {"FieldAnswer": field_tables, "TrialAnswer": trial_tables, "NetworkAnswer": network_tables}
 GOVERNS = (
     "An estimate, not a recommendation: local nutrient-management rules, the product label and a licensed or "
     "certified adviser govern what is applied."
@@ -30,40 +23,39 @@ LONGEST_NAME = 31  # characters of a sheet's name
 _FORBIDDEN = re.compile(r"[\[\]:*?/\\]")
 _WRITTEN = (1980, 1, 1, 0, 0, 0)  # the earliest time an archive can state
 
+#: First characters by which spreadsheets take a text for a formula; full-width forms are folded to these.
+FORMULA_STARTS = frozenset("=+-@\u2212")
+LONGEST_CELL = 32_767  # characters a cell of an XLSX sheet may hold
 
-@asks(
-    answer=holding("table", "sources", like="an answer for a field, a trial or several trials"), path=a_path
-)
-def write_workbook(answer, path) -> Path:
-    """Write the tables of an answer as XLSX, whole or not at all.
 
-    Parameters
-    ----------
-    answer : FieldAnswer, TrialAnswer or NetworkAnswer
-    path : path
+def inert(text: str) -> str:
+    """Give a text that no spreadsheet takes for a formula: an apostrophe goes before one that starts like it.
 
-    Raises
-    ------
-    FertkitError
-        If openpyxl is not installed.
-    OSError
-        If the folder does not exist or cannot be written.
-
-    Examples
-    --------
-    >>> from fertkit.report import write_workbook
-    >>> from fertkit.report import answer_trial
-    >>> import pandas as pd
-    >>> trial = pd.DataFrame({
-    ...     "block": [1] * 4 + [2] * 4, "rate_lb_ac": [0, 40, 80, 120] * 2,
-    ...     "yield_bu_ac": [47.5, 52.5, 55.5, 57.5, 48.5, 51.5, 56.5, 56.5],
-    ... })
-    >>> answer = answer_trial(trial, nutrient_price=0.45, grain_price=11.0, name="North")
-    >>> write_workbook(answer, "north.xlsx").name  # needs the excel extra
-    'north.xlsx'
+    Control characters are marked, line ends made alike, and what a cell cannot hold is cut.
     """
-    tables = [*TABLES[type(answer).__name__](answer).values(), _sources(answer)]
-    return write_whole(workbook_bytes(tables), path)
+    text = harmless(text).replace("\r\n", "\n").replace("\r", "\n")
+    first = unicodedata.normalize("NFKC", text.lstrip())[:1]
+    if first in FORMULA_STARTS or text[:1] in ("\t", "\n"):
+        text = "'" + text
+    return text if len(text) <= LONGEST_CELL else text[: LONGEST_CELL - 1] + "…"
+
+
+def inert_table(frame: pd.DataFrame) -> pd.DataFrame:
+    """Make the headers and text cells of a table inert; numbers stay numbers, dates become text."""
+    cells = frame.copy()
+    for i, (_, column) in enumerate(frame.items()):
+        if not (pd.api.types.is_numeric_dtype(column) or pd.api.types.is_bool_dtype(column)):
+            texts = [_cell(value) for value in column]
+            cells.isetitem(i, pd.Series(texts, index=frame.index, dtype=object))
+    return cells.set_axis([inert(str(name)) for name in frame.columns], axis=1)
+
+
+def _cell(value):
+    if value is None or value is pd.NaT or value is pd.NA or value != value:
+        return None
+    if pd.api.types.is_number(value) or pd.api.types.is_bool(value):
+        return value
+    return inert(value if isinstance(value, str) else str(value).removesuffix(" 00:00:00"))
 
 
 def workbook_bytes(tables) -> bytes:
@@ -129,9 +121,9 @@ def _fill(sheet, frame):
     sheet.freeze_panes = "A2"
 
 
-def _sources(answer) -> Table:
-    """The sources sheet: key, citation, address and how each was obtained; what governs; the version."""
-    frame = answer.sources[["source_key", "citation", "address", "obtained"]]
+def sources_sheet(sources: pd.DataFrame) -> Table:
+    """Return the sheet of sources: key, citation, address, how obtained; what governs; the version."""
+    frame = sources[["source_key", "citation", "address", "obtained"]]
     about = pd.DataFrame({"source_key": ["fertkit", "note"], "citation": [fertkit.__version__, GOVERNS]})
     return Table("Sources", pd.concat([frame, about], ignore_index=True).fillna(""))
 

@@ -6,6 +6,7 @@ from fertkit.response.curves import MEAN
 from fertkit.response.status import Status
 from fertkit.results import plain, plain_p
 from fertkit.rounding import at_least
+from fertkit.say.leaf_results import check_now, clear_findings, how_sure, small
 
 LIMITS = (
     "Rates and products differ by soil, state and season: follow the local nutrient-management rules and the "
@@ -13,6 +14,33 @@ LIMITS = (
 )
 ONE_TRIAL = "One trial is one field in one season: another may answer otherwise."
 ELSEWHERE = "Do not carry this rate to another soil, crop or season without check strips of its own."
+
+
+def field_advice(answer) -> tuple[list[str], list[str]]:
+    """What the leaf leaves to do this season and next year and what the strips say, each once."""
+    do, leave = _on_the_leaf(clear_findings(answer.explanation)), []
+    doubtful = answer.explanation.items[answer.explanation.items["confidence"] == "doubtful"]
+    if len(doubtful):
+        names = dict.fromkeys(f"{r.nutrient} in {r.label}" for r in doubtful.itertuples())
+        why = "near a limit, or the sources differ, or a doubt explains the value"
+        leave.append(f"Do not act yet on what is doubtful ({why}): {listed(list(names))}.")
+    for name, trial in answer.trials.items():
+        more, less = trial_advice(trial)
+        do += [f"{name}: {line}" for line in more]
+        leave += [line for line in less if line not in leave]
+    return do, leave
+
+
+def _on_the_leaf(findings, most=4):
+    """What the findings leave to do, said of a nutrient once for all samples that share it."""
+    shared: dict[tuple[str, str], list[str]] = {}
+    for item in findings.itertuples():
+        said = [f"{how_sure(item)} {check_now(item)}"] if item.confidence == "look first" else []
+        said += [f"This season, {item.this_season}"] if item.this_season else []
+        said += [f"Next year, {item.next_year}"] if item.next_year else []
+        if said:
+            shared.setdefault((item.nutrient, small(". ".join(said))), []).append(item.label)
+    return [f"{listed(names, most)}, {nutrient}: {text}." for (nutrient, text), names in shared.items()]
 
 
 def trial_advice(response, net=None, strips=None) -> tuple[list[str], list[str]]:

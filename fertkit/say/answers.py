@@ -9,7 +9,15 @@ from fertkit.results import capital, failed, plain, plain_p
 from fertkit.rounding import below
 from fertkit.say.advice import listed
 from fertkit.say.leaf import verdict
-from fertkit.say.leaf_results import check_now, finding, how_sure, low_relative, unjudged_in_short
+from fertkit.say.leaf_results import (
+    check_now,
+    clear_findings,
+    finding,
+    how_sure,
+    low_relative,
+    small,
+    unjudged_in_short,
+)
 from fertkit.say.line import Kind, Line, lead, missing, notes, told
 from fertkit.say.response import analysis_lines, gain_line, gain_lines, net_line
 from fertkit.say.trials import pooled_lines
@@ -52,6 +60,17 @@ def amounts(budget, column: str) -> str:
     return ", ".join(f"{plain(value)} {nutrient}" for nutrient, value in rows.items())
 
 
+SEASON_FIGURE = "Above, what is taken up so far; below, the demand a day."
+
+
+def needs_text(budget) -> str:
+    """Say what is taken up for the yield goal, and what is removed of it."""
+    return (
+        f"Total uptake for the yield goal: {amounts(budget, 'uptake')} {budget.unit}; "
+        f"{amounts(budget, 'removed')} is removed with the harvest and the rest stays on the field."
+    )
+
+
 def _when(answer):
     """How much of the nutrient of the trial (else K2O) is taken up by which stage, and the published peak."""
     season = answer.season
@@ -90,11 +109,6 @@ def _leaf(explanation, applied, most=3):
 def _found(item):
     found = f"{how_sure(item)} {item.label}: {finding(item)}"
     return ". ".join(filter(None, [found, low_relative(item.ratio)]))
-
-
-def clear_findings(explanation) -> pd.DataFrame:
-    """Findings that are not doubtful, worst first."""
-    return explanation.items[explanation.items["confidence"] != "doubtful"]
 
 
 def _gaps(explanation):
@@ -143,11 +157,6 @@ def carried_text(ledger) -> str:
     if row["nutrient"] == "N":
         return f"{text} at it; nitrogen is not counted on for next year"
     return f"{text} at it, balance {applied - removed:+d} for the next crop ({row['removed_source']})"
-
-
-def small(text: str) -> str:
-    """Go on in a sentence with a text that began one."""
-    return text[:1].lower() + text[1:]
 
 
 # ---- a trial
@@ -234,9 +243,33 @@ def network_lines(answer) -> list[Line]:
     said += [told(contrast_text(answer))] if answer.contrast is not None else []
     said += [told(f"{listed(names)}.", what) for what, names in rest.items() if names]
     said += notes(answer.notes)
-    said += [told(f"{name}: {why}.", "Could not be analysed") for name, why in answer.failed.items()]
+    said += [
+        Line(Kind.MISSING, f"{name}: {why}.", "Could not be analysed", in_code=why.in_code)
+        for name, why in answer.failed.items()
+    ]
     checks = failed(pooled.checks) + ([] if answer.contrast is None else failed(answer.contrast.checks))
     return said + notes(text for text in checks if text not in answer.doubts)
+
+
+POOLED_BY = (
+    "The net returns of all trials of three or more rates are averaged, rate by rate; trials without a "
+    "response and trials still rising count like the others. Each enters with one curve, that of most weight "
+    "in its own average (named in the table of trials; a straight line is not among those averaged), so its "
+    "own optimum in the figure can differ from the averaged one in the table."
+)
+ONE_STAGE = "One stage: all strips in one quadratic, each site with a level of its own."
+
+
+def kinds_of_site(answer) -> list[str]:
+    """Say which sites did not respond, and which still rose at their highest rate."""
+    kinds = {"No economic response": answer.silent, "Still rising at the highest rate tested": answer.rising}
+    return [f"{what}: {listed(names) or 'none'}." for what, names in kinds.items()]
+
+
+def far_strips(trials) -> list[str]:
+    """Say which strips lie far from the rest of their trial."""
+    found = ((name, trial.stands_out) for name, trial in trials.items())
+    return [f"trial {name}: {small(text).rstrip('.')}" for name, text in found if text]
 
 
 def contrast_text(answer) -> str:

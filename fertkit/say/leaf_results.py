@@ -1,6 +1,7 @@
 """Results of a leaf test, one by one: how they were read, their words, and what no range judges."""
 
 import numpy as np
+import pandas as pd
 
 from fertkit.errors import Note, typed
 from fertkit.intake.parts import adds_petiole, plant_part
@@ -133,6 +134,16 @@ def reasons_text(keys: str) -> str:
 def is_excessive(name: str) -> bool:
     """Whether a class is the one above a toxic limit."""
     return name == Class.EXCESSIVE
+
+
+def clear_findings(explanation) -> pd.DataFrame:
+    """Findings that are not doubtful, worst first."""
+    return explanation.items[explanation.items["confidence"] != "doubtful"]
+
+
+def small(text: str) -> str:
+    """Go on in a sentence with a text that began one."""
+    return text[:1].lower() + text[1:]
 
 
 # ---- what no range judges, and where a near range would call the value short

@@ -24,7 +24,8 @@ class Kind(StrEnum):
 
 
 _LABELS = {Kind.NOTE: "Note", Kind.QUESTION: "Question", Kind.CAUTION: "Caution"}
-_HANGING = (Kind.ROW, Kind.DETAIL, Kind.SOURCE)
+#: Kinds of lines that hang on the one before them.
+HANGING = (Kind.ROW, Kind.DETAIL, Kind.SOURCE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +57,12 @@ class Line:
             return f"  {self.label:5} {self.text}"
         text = with_code(" ".join(filter(None, [self.text, "; ".join(self.items)])), self.in_code)
         text = f"{self.label}: {text}" if self.label else text
-        return f"  {text}" if self.kind in _HANGING else text
+        return f"  {text}" if self.kind in HANGING else text
+
+    @property
+    def plain(self) -> str:
+        """The line without what to type."""
+        return str(replace(self, in_code=""))
 
 
 def lead(text: str) -> Line:

@@ -14,7 +14,7 @@ from fertkit.say.line import Kind, Line, lead, marked, notes, row, told
 from fertkit.say.response import CAUTIONED
 from fertkit.trials.diagnose import FAR, stands_out
 from fertkit.trials.layout import DESIGNS, SIDES
-from fertkit.trials.table import show, spoken
+from fertkit.trials.table import show, spoken, untreated
 from fertkit.units import ACRE_HA
 
 # ---- what was read
@@ -73,6 +73,16 @@ def strip_analysis_lines(analysis) -> list[Line]:
             f"{plain(analysis.lsd)} is within the noise; CV {analysis.cv_pct:.1f} %."
         ))  # fmt: skip
     return _told_first(analysis.checks, analysis.notes, said)
+
+
+def means_lines(analysis) -> list[Line]:
+    """Say the mean of each treatment with its letters."""
+    check = untreated(analysis.means["treatment"])
+    return [
+        row("", f"{show(r.treatment)}{' (untreated check)' * (r.treatment == check)}: {plain(r.mean, 4)} "
+            f"{r.letters}".rstrip())
+        for r in analysis.means.itertuples()
+    ]  # fmt: skip
 
 
 def _told_first(checks, beside, said) -> list[Line]:

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.report import answer_field, answer_network, answer_trial
+from fertkit.report import answer_farm, answer_field, answer_network, answer_trial
 
 PRICES = {"nutrient_price": 1.0, "grain_price": 180.0}
 HOSTILE = '=HYPERLINK("http://x.invalid")<script>alert(1)</script>$x^$\x00\u202e 豆'
@@ -64,6 +64,13 @@ def field(demo):
     """Answer for the demo field."""
     files = {"leaf": demo("leaf_tests.csv"), "strips": demo("soybean_k_strips.csv")}
     return answer_field("soybean", 60, nutrient_price=0.45, grain_price=11, **files)
+
+
+@pytest.fixture(scope="session")
+def farm():
+    """Answer for two fields of a farm, one under a hostile name."""
+    fields = {"field": ["North", HOSTILE], "crop": ["soybean", "corn"], "area_ac": [80.0, 40.0]}
+    return answer_farm(pd.DataFrame(fields | {"yield_goal_bu_ac": [60.0, 200.0]}))
 
 
 MARGIN = 15 / 25.4 * 72  # of the style sheet [pt]

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fertkit.cli import main
-from fertkit.report.cells import inert, inert_table
+from fertkit.report.workbook import inert, inert_table
 
 # Leading characters named by the OWASP page on CSV injection, and the full-width forms of the first four.
 STARTS = ["=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠", " =", "\u00a0@"]

@@ -5,8 +5,7 @@ from io import StringIO
 import pytest
 
 from fertkit.errors import InputError
-from fertkit.report import answer_field, field_page
-from fertkit.report.field import field_tables
+from fertkit.report import answer_field
 
 PRICES = {"nutrient_price": 0.45, "grain_price": 11.0}
 HEAD = "Sample,Field,Crop,Stage,Part,K %,P %,N %,S %,Mg %,Mn ppm,Zn ppm,Fe ppm,Mo ppm\n"
@@ -46,7 +45,7 @@ def test_the_nutrient_of_the_trial_comes_first_and_the_rest_is_counted(two_field
 
 
 def test_what_is_above_not_scored_and_of_another_field_is_said(two_fields):
-    lines, page = two_fields.summary().splitlines(), field_page(two_fields)
+    lines, page = two_fields.summary().splitlines(), two_fields.page()
     assert any(line.startswith("Leaf, above the range: Fe in North 1") for line in lines)
     assert "Leaf, not scored: South 3, row 4; see the page." in lines
     assert any("come from 2 fields: North, South" in line for line in lines)
@@ -55,16 +54,16 @@ def test_what_is_above_not_scored_and_of_another_field_is_said(two_fields):
 
 
 def test_values_below_detection_keep_their_sign_on_the_page(two_fields):
-    table = field_tables(two_fields)["leaf"].frame
+    table = two_fields.tables["Results outside a published range"]
     values = table.loc[table["sample"].eq("South 2") & table["nutrient"].eq("Zn"), "value"]
     assert len(values)
     assert set(values) == {"< 20"}
-    assert "&lt; 20" in field_page(two_fields)
+    assert "&lt; 20" in two_fields.page()
 
 
 def test_a_severe_shortage_is_not_among_what_not_to_act_on(two_fields):
     """Mo has one range, remembered (KSU_SOY, 1 mg/kg), and many nutrients of the sample are short."""
-    page = field_page(two_fields)
+    page = two_fields.page()
     assert "Mo in North 1" not in page.partition("Do not act yet")[2].partition("</li>")[0]
     assert "North 1, Mo: short, but look first at roots, water and sampling: Dig plants" in page
 
@@ -77,7 +76,7 @@ def test_what_was_not_judged_is_said_with_what_to_state(strips):
     assert (
         "Leaf, question: short by a near range? Mn in North; see the page." in answer.summary().splitlines()
     )
-    assert "Mn 12 mg/kg in North" in field_page(answer)
+    assert "Mn 12 mg/kg in North" in answer.page()
     stated = answer_field("soybean", 60, leaf=StringIO(leaf), part=PART, strips=StringIO(strips), **PRICES)
     assert "Mn" in set(stated.explanation.items["nutrient"])
 
@@ -90,7 +89,7 @@ def many(strips):
 
 
 def test_what_many_samples_share_is_said_once(many):
-    do = field_page(many).partition("<h3>What to do</h3>")[2].partition("</ul>")[0]
+    do = many.page().partition("<h3>What to do</h3>")[2].partition("</ul>")[0]
     of_k = [line for line in do.split("<li>") if ", K: " in line]
     assert len(of_k) == 1
     assert of_k[0].startswith("North 1, North 2, North 3, North 4 and 2 more, K: this season, top-dress")
@@ -101,7 +100,7 @@ def test_what_many_samples_share_is_said_once(many):
 
 def test_one_question_is_asked_of_many_samples_once(many):
     """Zn is short by the ranges of both sources for upper trifoliates without petiole."""
-    asked = field_page(many).partition("Question: ")[2].partition("</p>")[0]
+    asked = many.page().partition("Question: ")[2].partition("</p>")[0]
     assert asked.startswith("was the petiole on the leaf or off in 6 samples? By the range for ")
     assert "; Zn in 6 (12 mg/kg; limits " in asked
     assert "North 1" not in asked

@@ -5,8 +5,7 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import NotEstimable
-from fertkit.report import answer_network, network_page
-from fertkit.report.network import network_tables
+from fertkit.report import answer_network
 from fertkit.say.trials import pooled_lines
 
 PRICES = {"nutrient_price": 1.0, "grain_price": 180.0}
@@ -16,7 +15,7 @@ def test_silent_rising_and_failed_sites_are_named(network):
     assert network.silent == ["silent"]
     assert network.rising == ["rising"]
     assert list(network.failed) == ["alone"]
-    html = network_page(network)
+    html = network.page()
     for part in (
         "No economic response: silent",
         "Still rising at the highest",
@@ -26,7 +25,7 @@ def test_silent_rising_and_failed_sites_are_named(network):
 
 
 def test_every_site_has_its_row(network):
-    rows = network_tables(network)["sites"].frame
+    rows = network.tables["Every trial by itself"]
     assert len(rows) == 4
     assert rows["status"].tolist()[:2] == ["no economic response", "at least the highest rate"]
     assert rows["status"].iloc[-1].startswith("not analysed")
@@ -43,7 +42,7 @@ def test_common_rate_of_three_known_curves(network):
 
 def test_gain_is_that_of_highest_over_lowest_shared_rate(network):
     assert network.contrast_of == (160.0, 0.0)
-    table = network_tables(network)["contrast"].frame.set_index("trial")
+    table = network.tables["Yield at 160 less yield at 0"].set_index("trial")
     assert table.loc["rising", "difference [t/ha]"] == pytest.approx(1.5e-4 * 160**2, abs=0.2)
     assert table.loc["silent", "difference [t/ha]"] == pytest.approx(0, abs=0.2)
 
@@ -53,11 +52,13 @@ def test_open_data_of_five_sites(corn_sites):
     answer = answer_network(corn_sites, **PRICES)
     treatment, check = answer.contrast_of
     means = corn_sites.pivot_table("yield_t_ha", "trial", "rate_kg_ha")
-    table = network_tables(answer)["contrast"].frame.set_index("trial")["difference [t/ha]"]
+    table = answer.tables[f"Yield at {treatment:g} less yield at {check:g}"].set_index("trial")[
+        "difference [t/ha]"
+    ]
     full = (means[treatment] - means[check]).dropna()
     assert table[full.index].to_numpy() == pytest.approx(full.to_numpy())
     assert not answer.silent
-    assert "site-years" in network_page(answer) or "sites pooled" in " ".join(answer.summary().splitlines())
+    assert "site-years" in answer.page() or "sites pooled" in " ".join(answer.summary().splitlines())
 
 
 def test_sites_and_years_are_told_apart(kinds_of_site):
@@ -76,7 +77,7 @@ def test_rates_that_share_nothing_are_not_pooled_as_a_difference(kinds_of_site):
     own.loc[own["trial"] == "silent", "rate_kg_ha"] += 5
     answer = answer_network(own, **PRICES)
     assert answer.contrast is None
-    assert "Not pooled: no two rates are shared" in network_page(answer)
+    assert "Not pooled: no two rates are shared" in answer.page()
 
 
 @pytest.fixture(scope="module")
@@ -96,7 +97,7 @@ def test_two_rates_are_kept_and_in_no_pooled_curve(with_two_rates, kinds_of_site
     assert answer.two_rates == ["two"]
     assert (answer.pooled.rate, answer.pooled.gain) == (curves.pooled.rate, curves.pooled.gain)
     assert answer.one_stage.coefficients.equals(curves.one_stage.coefficients)
-    row = network_tables(answer)["sites"].frame.set_index("trial").loc["two"]
+    row = answer.tables["Every trial by itself"].set_index("trial").loc["two"]
     assert row["status"].startswith("difference only")
     assert np.isnan(row["economic optimum [kg/ha]"])
     assert np.isnan(row["lost at the common rate [money/ha]"])
@@ -128,8 +129,8 @@ def test_gain_is_pooled_at_the_tested_rate_nearest_to_the_common_one(corn_sites)
         np.abs(tested.index.to_numpy() - answer.pooled.rate).min()
     )
     assert f"the tested rate nearest to {answer.pooled.rate:.0f}" in " ".join(answer.summary().splitlines())
-    assert "more weight" not in network_page(answer)
-    assert "of most weight in its own average" in network_page(answer)
+    assert "more weight" not in answer.page()
+    assert "of most weight in its own average" in answer.page()
 
 
 def strips_of(slopes, join=80.0, sd=0.1, seed=5):
@@ -153,7 +154,7 @@ UNSURE = {
 @pytest.mark.parametrize("slopes", UNSURE.values(), ids=UNSURE)
 def test_few_or_unlike_sites_are_said_first_and_recommend_nothing(slopes):
     answer = answer_network(strips_of(slopes), **PRICES)
-    lines, page = answer.summary().splitlines(), network_page(answer)
+    lines, page = answer.summary().splitlines(), answer.page()
     assert lines[0] == f"No common rate can be recommended from these {len(slopes)} trials."
     assert answer.pooled.summary().startswith("No common rate can be recommended") == bool(
         answer.pooled.doubts
@@ -179,13 +180,13 @@ def test_many_sites_alike_recommend_their_rate():
     assert not answer.doubts
     assert answer.pooled.rate == pytest.approx(80, abs=6)
     assert answer.summary().splitlines()[0].startswith("Over 6 trials the mean net return is greatest at")
-    assert f"Start from {answer.pooled.rate:g} kg/ha" in network_page(answer)
+    assert f"Start from {answer.pooled.rate:g} kg/ha" in answer.page()
 
 
 def test_sites_that_all_pay_nothing_get_no_rate_to_start_from():
     answer = answer_network(strips_of([0.0] * 6), **PRICES)
     assert answer.pooled.rate == 0
-    page = network_page(answer)
+    page = answer.page()
     assert "Start from" not in page
     assert "on average no rate paid" in page
 

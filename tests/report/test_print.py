@@ -5,9 +5,10 @@ import pytest
 from matplotlib.figure import Figure
 
 from fertkit.reference import list_sources
-from fertkit.report import Section, Table, field_page, network_page, render_page, trial_page
+from fertkit.report import Section, render_page
+from fertkit.report.sections import Table
 
-PAGES = {"field": field_page, "trial": trial_page, "network": network_page}
+KINDS = ("field", "trial", "network")
 #: Printable width and height of A4 with the style sheet's margins of 15 mm [CSS px].
 WIDE, TALL = round(180 / 25.4 * 96), round(267 / 25.4 * 96)
 
@@ -32,7 +33,7 @@ def opened(chromium, request, tmp_path):
 
     def open_one(kind, width, height=900):
         file = tmp_path / f"{kind}.html"
-        file.write_text(PAGES[kind](request.getfixturevalue(kind)), encoding="utf-8")
+        file.write_text(request.getfixturevalue(kind).page(), encoding="utf-8")
         context = chromium.new_context(viewport={"width": width, "height": height})
         contexts.append((context, asked := []))
         page = context.new_page()
@@ -47,7 +48,7 @@ def opened(chromium, request, tmp_path):
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("kind", PAGES)
+@pytest.mark.parametrize("kind", KINDS)
 def test_print(opened, filled, kind):
     page = opened(kind, WIDE)
     page.emulate_media(media="print")
@@ -88,7 +89,7 @@ def rows(n):
 @pytest.mark.parametrize("before", [20, 30])
 def test_what_follows_fills_the_sheet_a_figure_does_not_fit_on(printed, filled, before):
     tall = Figure(figsize=(6.7, 6.2)).subplots()
-    figure = Section("Drawn", paragraphs=("Said.",), figure=tall, figure_says="A figure.", tables=(rows(20),))
+    figure = Section("Drawn", lines=("Said.",), figure=tall, figure_says="A figure.", tables=(rows(20),))
     sheets = filled(printed(Section("Told", tables=(rows(before),)), figure))
     assert len(sheets) == 2
     assert sheets[0] > 0.9
@@ -111,7 +112,7 @@ def test_a_figure_taller_than_a_sheet_is_made_to_fit(printed, filled):
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("kind", PAGES)
+@pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("width", [360, 1280])
 def test_screen(opened, kind, width):
     """Wide tables scroll by themselves; the page does not."""

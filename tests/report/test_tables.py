@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fertkit.report.tables import pick, shown
-from fertkit.report.trial import checks_table
+from fertkit.report.page import shown
+from fertkit.report.sections import checks_of, checks_table, pick
 from fertkit.results import checks_frame, plain, plain_p
 
 
@@ -54,6 +54,8 @@ def test_a_meaning_stands_beside_a_check_that_did_not_hold_alone():
         ("largest weight", 61, "<= 50", False, "one site carries more than half of the weight"),
         ("neighbours alike", None, "p >= 0.05", None, "the place of the strips is not given"),
     ]
-    table = checks_table({"pooled gain": SimpleNamespace(checks=checks_frame(rows)), "one curve": None}).frame
+    table = checks_table(
+        checks_of({"pooled gain": SimpleNamespace(checks=checks_frame(rows)), "one curve": None})
+    ).frame
     assert list(table["result"]) == ["holds", "does not hold", "not judged"]
     assert list(table["what it means"]) == ["", rows[1][4], rows[2][4]]

@@ -9,8 +9,7 @@ import pytest
 
 from fertkit.errors import NotEstimable
 from fertkit.intake import read_strips
-from fertkit.report import answer_network, answer_trial, trial_page
-from fertkit.report.trial import trial_tables
+from fertkit.report import answer_network, answer_trial
 from fertkit.trials import plan_strips
 
 PRICES = {"nutrient_price": 1.0, "grain_price": 0.2}
@@ -23,11 +22,11 @@ def seeded(rice):
 
 def test_published_analysis_of_variance_is_on_the_page(seeded):
     """Gomez & Gomez (1984), table 2.4: MS 239,666 (treatment) and 110,558 (error) on 5 and 15 df, F 2.17."""
-    row = trial_tables(seeded)["anova"].frame.set_index("source of variation")
+    row = seeded.tables["Analysis of variance"].set_index("source of variation")
     assert row.loc["treatment", "mean square"] == pytest.approx(239_666, rel=1e-4)
     assert row.loc["error", "mean square"] == pytest.approx(110_558, rel=1e-4)
     assert row.loc["treatment", "F"] == pytest.approx(2.17, abs=0.005)
-    html = trial_page(seeded)
+    html = seeded.page()
     for cell in ("239666", "110558", "2.17"):
         assert f"<td>{cell}</td>" in html
 
@@ -35,13 +34,13 @@ def test_published_analysis_of_variance_is_on_the_page(seeded):
 def test_no_response_is_no_licence(seeded):
     """At these prices the densest seeding does not pay; the page says so and does not call it a proof."""
     assert seeded.response.optimum.status == "no economic response"
-    html = trial_page(seeded)
+    html = seeded.page()
     assert "no economic response" in html
     assert "Do not take this as proof that the field never needs it" in html
 
 
 def test_means_are_set_against_the_lowest_rate(trial):
-    means = trial_tables(trial)["means"].frame
+    means = trial.tables["Means of the treatments"]
     rates = means["rate [kg/ha]"]
     mean, more = means["mean [t/ha]"], means["more than at 0 [t/ha]"]
     assert rates.iloc[0] == 0
@@ -49,7 +48,7 @@ def test_means_are_set_against_the_lowest_rate(trial):
 
 
 def test_dearer_nutrient_never_asks_for_more(trial):
-    table = trial_tables(trial)["prices"].frame
+    table = trial.tables["The optimum at other prices of the nutrient"]
     assert table["nutrient price [money per kg]"].is_monotonic_increasing
     assert table["economic optimum [kg/ha]"].is_monotonic_decreasing
     today = table[table["nutrient price [money per kg]"] == 1.0].iloc[0]
@@ -57,14 +56,14 @@ def test_dearer_nutrient_never_asks_for_more(trial):
 
 
 def test_swing_of_prices_is_told_as_asked(trial, seeded):
-    assert "both prices varying by 20 %" in trial_page(trial)
-    assert "prices as given" in trial_page(seeded)
+    assert "both prices varying by 20 %" in trial.page()
+    assert "prices as given" in seeded.page()
 
 
 def test_layout_is_drawn_where_there_is_one(corn_sites):
     plan = plan_strips([0, 50, 100, 150], seed=1, header_width=30, applicator_width=60, strip_length=1200)
     site = corn_sites[corn_sites["trial"] == "S2"]
-    html = trial_page(answer_trial(site, plan=plan, nutrient_price=1, grain_price=180))
+    html = answer_trial(site, plan=plan, nutrient_price=1, grain_price=180).page()
     assert "Where the strips lay" in html
     assert html.count("<img") == 4
 
@@ -73,20 +72,20 @@ def test_two_rates_get_a_difference_and_no_risk(corn_sites):
     site = corn_sites[(corn_sites["trial"] == "S1") & corn_sites["rate_kg_ha"].isin([0.0, 134.4])]
     answer = answer_trial(site, nutrient_price=1, grain_price=180)
     assert answer.regret is None
-    html = trial_page(answer)
+    html = answer.page()
     assert "better of the two rates" in html
     assert "only then can a best rate be named" in html
 
 
 def test_one_strip_a_rate_is_answered_without_error(corn_sites):
     site = corn_sites[(corn_sites["trial"] == "S1") & (corn_sites["block"] == "R1")]
-    html = trial_page(answer_trial(site, nutrient_price=1, grain_price=180))
+    html = answer_trial(site, nutrient_price=1, grain_price=180).page()
     assert "cannot be judged" in html or "cannot be compared" in html
 
 
 def test_still_rising_asks_for_higher_rates(kinds_of_site):
     site = kinds_of_site[kinds_of_site["trial"] == "rising"]
-    html = trial_page(answer_trial(site, nutrient_price=1, grain_price=180))
+    html = answer_trial(site, nutrient_price=1, grain_price=180).page()
     assert "at least the highest rate tested, 160 kg/ha" in html
     assert "Lay out the next strips with rates above 160 kg/ha" in html
 
@@ -126,13 +125,13 @@ def test_lines_are_short_and_without_exponents(trial, seeded):
         lines = answer.summary().splitlines()
         assert 4 <= len(lines) <= 12
         assert not re.search(r"\de[-+]\d", " ".join(lines))
-        assert not re.search(r"\de[-+]\d", re.sub(r'src="[^"]*"', "", trial_page(answer)))
+        assert not re.search(r"\de[-+]\d", re.sub(r'src="[^"]*"', "", answer.page()))
 
 
 def test_units_stand_in_every_header_that_needs_one(trial):
-    for table in trial_tables(trial).values():
-        assert isinstance(table.frame, pd.DataFrame)
-        for name in table.frame.select_dtypes("number"):
+    for frame in trial.tables.values():
+        assert isinstance(frame, pd.DataFrame)
+        for name in frame.select_dtypes("number"):
             if any(word in name for word in ("yield", "mean [", "price", "optimum", "residual")):
                 assert "[" in name
 
@@ -143,7 +142,7 @@ def test_no_stretch_is_read_between_two_rates(corn_sites):
     assert answer.net.stretch == ""
     assert answer.net.table.iloc[:, 0].tolist() == [0.0, 134.4]
     assert not any("the net return is within" in line for line in answer.summary().splitlines())
-    assert "from" not in trial_tables(answer)["prices"].frame
+    assert "from" not in answer.tables["The better of the two rates at other prices of the nutrient"]
 
 
 def test_stretch_says_where_the_reported_optimum_stands(corn_sites):
@@ -153,7 +152,7 @@ def test_stretch_says_where_the_reported_optimum_stands(corn_sites):
     assert not net.within_low <= net.rate <= net.within_high
     line = next(line for line in answer.summary().splitlines() if "OUTSIDE" in line)
     assert f"{net.peak_net - net.net:.3g}" in line
-    html = trial_page(answer)
+    html = answer.page()
     assert "choose in that stretch" not in html
     assert "best of the averaged curve" in html
 
@@ -172,14 +171,14 @@ def test_no_zero_loss_is_claimed_where_no_response_was_found(seeded, kinds_of_si
     site = kinds_of_site[kinds_of_site["trial"] == "silent"]
     answer = answer_trial(site, nutrient_price=1, grain_price=180)
     assert answer.regret is None
-    html = trial_page(answer)
+    html = answer.page()
     assert "no response was found, so what a rate may lose cannot be reckoned" in html
     assert "Least expected regret" not in html
 
 
 def test_regret_of_a_rising_trial_speaks_for_tested_rates_alone(kinds_of_site):
     site = kinds_of_site[kinds_of_site["trial"] == "rising"]
-    html = trial_page(answer_trial(site, nutrient_price=1, grain_price=180))
+    html = answer_trial(site, nutrient_price=1, grain_price=180).page()
     assert "within the tested rates" in html
     assert "what a higher rate would have returned is not counted" in html
 
@@ -191,7 +190,7 @@ def test_weights_of_text_and_table_are_the_same():
     yields = 4.2 + 0.013 * rates + scatter
     site = pd.DataFrame({"block": np.repeat(range(4), 5), "rate_kg_ha": rates, "yield_t_ha": yields})
     answer = answer_trial(site, nutrient_price=1, grain_price=180)
-    table = trial_tables(answer)["curves"].frame.set_index("curve")
+    table = answer.tables["What each curve says"].set_index("curve")
     said = next(line for line in answer.response.summary().splitlines() if line.startswith("Averaged over"))
     for curve, weight in re.findall(r"([a-zA-Z -]+) (\d\.\d\d)[,.]", said.split(": ")[1]):
         assert table.loc[curve.strip(), "weight in the average"] == pytest.approx(float(weight), abs=0.006)
@@ -203,7 +202,7 @@ def test_a_wild_strip_comes_first_and_no_rate_is_advised():
     """Two blocks alike and one with a slip of the pen, 16.5 for 6.50."""
     wild = pd.DataFrame({"block": [1, 1, 1, 2, 2, 2, 3, 3, 3], "rate_kg_ha": [0.0, 60, 120] * 3,
                          "yield_t_ha": [5.12, 6.1, 6.44, 5.02, 6.01, 16.5, 5.2, 6.3, 6.5]})  # fmt: skip
-    html = trial_page(answer_trial(wild, nutrient_price=1.1, grain_price=190))
+    html = answer_trial(wild, nutrient_price=1.1, grain_price=190).page()
     assert "Lay out the next strips with rates above" not in html
     advice = html[html.index("<h3>What to do</h3>") :]
     assert advice.index("16.5 where") < advice.index("Take no rate from these strips yet")

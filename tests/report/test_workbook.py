@@ -13,9 +13,8 @@ from openpyxl import load_workbook
 from python_calamine import CalamineWorkbook
 
 from fertkit.errors import FertkitError
-from fertkit.report.cells import inert_table
-from fertkit.report.tables import Table
-from fertkit.report.workbook import TABLES, sheet_names, workbook_bytes, write_workbook
+from fertkit.report.sections import Table
+from fertkit.report.workbook import inert_table, sheet_names, workbook_bytes
 
 
 def by_openpyxl(data):
@@ -45,22 +44,21 @@ def alike(found, wanted):
 
 
 @pytest.mark.parametrize("reader", [by_openpyxl, by_calamine])
-@pytest.mark.parametrize("kind", ["field", "trial", "network"])
+@pytest.mark.parametrize("kind", ["field", "trial", "network", "farm"])
 def test_workbook_reads_back_as_the_tables(kind, reader, request, tmp_path):
     answer = request.getfixturevalue(kind)
-    tables = list(TABLES[type(answer).__name__](answer).values())
-    sheets = reader(write_workbook(answer, tmp_path / "book.xlsx").read_bytes())
-    assert len(sheets) == len(tables) + 1
+    sheets = reader(answer.write_workbook(tmp_path / "book.xlsx").read_bytes())
+    assert len(sheets) == len(answer.tables) + 1
     assert list(sheets)[-1] == "Sources"
-    for table, rows in zip(tables, sheets.values(), strict=False):
-        for found, wanted in zip(rows, rows_of(table.frame), strict=True):
-            assert alike(found, wanted), table.title
+    for (title, frame), rows in zip(answer.tables.items(), sheets.values(), strict=False):
+        for found, wanted in zip(rows, rows_of(frame), strict=True):
+            assert alike(found, wanted), title
 
 
 @pytest.mark.parametrize("kind", ["trial", "network"])
 def test_no_passed_check_reads_as_a_failure(kind, request, tmp_path):
     answer = request.getfixturevalue(kind)
-    head, *rows = by_openpyxl(write_workbook(answer, tmp_path / "b.xlsx").read_bytes())["What was checked"]
+    head, *rows = by_openpyxl(answer.write_workbook(tmp_path / "b.xlsx").read_bytes())["What was checked"]
     result, means = head.index("result"), head.index("what it means")
     assert "holds" in {row[result] for row in rows}
     assert {row[means] for row in rows if row[result] == "holds"} == {None}
@@ -68,13 +66,13 @@ def test_no_passed_check_reads_as_a_failure(kind, request, tmp_path):
 
 
 def test_sources_sheet_cites_and_defers(trial, tmp_path):
-    rows = by_openpyxl(write_workbook(trial, tmp_path / "b.xlsx").read_bytes())["Sources"]
+    rows = by_openpyxl(trial.write_workbook(tmp_path / "b.xlsx").read_bytes())["Sources"]
     assert "BACHMAIER2009" in [row[0] for row in rows]
     assert any("certified adviser" in str(row[1]) for row in rows)
 
 
 def test_same_answer_gives_same_bytes(trial, tmp_path):
-    one, other = (write_workbook(trial, tmp_path / name).read_bytes() for name in ("a.xlsx", "b.xlsx"))
+    one, other = (trial.write_workbook(tmp_path / name).read_bytes() for name in ("a.xlsx", "b.xlsx"))
     assert one == other
 
 
@@ -99,7 +97,7 @@ def test_hostile_ids_stay_text_and_numbers_stay_numbers(names, title, number):
 
 
 def test_no_cell_is_a_formula_and_nothing_is_linked(network, tmp_path):
-    data = write_workbook(network, tmp_path / "b.xlsx").read_bytes()
+    data = network.write_workbook(tmp_path / "b.xlsx").read_bytes()
     with zipfile.ZipFile(BytesIO(data)) as package:
         for name in package.namelist():
             assert not {"externalLinks", "vbaProject.bin"} & set(name.split("/"))
@@ -124,12 +122,12 @@ def test_a_refused_write_leaves_the_old_workbook(trial, tmp_path, monkeypatch):
     target.write_bytes(b"old")
     monkeypatch.setattr("fertkit.report.workbook._undated", lambda data: 1 / 0)
     with pytest.raises(ZeroDivisionError):
-        write_workbook(trial, target)
+        trial.write_workbook(target)
     assert target.read_bytes() == b"old"
 
 
 def test_missing_library_is_named(trial, tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "openpyxl", None)
     with pytest.raises(FertkitError, match=r"pip install fertkit\[excel\]"):
-        write_workbook(trial, tmp_path / "b.xlsx")
+        trial.write_workbook(tmp_path / "b.xlsx")
     assert not list(tmp_path.iterdir())

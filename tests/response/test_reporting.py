@@ -15,7 +15,7 @@ from scipy.stats import t
 from fertkit.errors import InputError, NotEstimable, PriceError, UnitError
 from fertkit.intake import read_strips
 from fertkit.report import answer_trial
-from fertkit.report.answer import analyse_each
+from fertkit.report.trial import analyse_each
 from fertkit.response import (
     analyse_response,
     compare_curves,
@@ -369,7 +369,7 @@ def test_nutrient_and_crop_of_a_file_reach_the_analysis():
     # 0.40 a lb over 380 a tonne, typed as a price per bushel: 0.06 where a grain crop has 0.5 to 40
     for answer in (
         analyse_response(strips, nutrient_price=0.4, grain_price=380, replicates=0),
-        *analyse_each(strips, 0.4, 380)[0].values(),
+        *analyse_each(strips, nutrient_price=0.4, grain_price=380)[0].values(),
         answer_trial(strips, nutrient_price=0.4, grain_price=380).response,
     ):
         assert (answer.data.nutrient, answer.data.crop) == ("K2O", "soybean")

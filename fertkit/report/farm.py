@@ -1,0 +1,104 @@
+"""The answer for a whole farm: what each field needs and what is removed, and the totals."""
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from fertkit.budget.farm import FarmBudget, farm_budget
+from fertkit.report.answer import Answer
+from fertkit.report.sections import Section, pick
+from fertkit.say.advice import LIMITS
+from fertkit.say.line import Kind
+
+
+@dataclass(frozen=True)
+class FarmAnswer(Answer):
+    """What the kit says about a farm.
+
+    Attributes
+    ----------
+    budget : FarmBudget
+    """
+
+    budget: FarmBudget
+
+    def lines(self) -> list:
+        """Say what the whole farm needs."""
+        return self.budget.lines()
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """A row per field and nutrient."""
+        return self.budget.table
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        """Citations of every number used."""
+        return self.budget.sources
+
+    def plot(self, ax=None, **options):
+        """Draw what is removed and what stays, by nutrient."""
+        return self.budget.plot(ax, **options)
+
+    @property
+    def title(self) -> str:
+        return "The farm: what it needs and what is removed"
+
+    @property
+    def sections(self) -> list[Section]:
+        farm, whole = self.budget, self.budget.totals["unit"].iloc[0]
+        totals = {
+            "nutrient": "nutrient", "uptake": f"total uptake [{whole}]", "removed": f"removed [{whole}]",
+            "fields_with_uptake": "fields with a published uptake",
+            "fields_with_removed": "fields with a published removal",
+        }  # fmt: skip
+        crops = {"crop": "crop", "area": f"area [{farm.area_unit}]"} | dict(list(totals.items())[:3])
+        unit = farm.rows["unit"].iloc[0]
+        fields = {
+            "field": "field", "crop": "crop", "area": f"area [{farm.area_unit}]", "yield_goal": "yield goal",
+            "yield_unit": "unit", "nutrient": "nutrient", "uptake": f"total uptake [{unit}]",
+            "removed": f"removed [{unit}]", "removed_field": f"removed from the field [{whole}]",
+            "uptake_source": "source of uptake", "removed_source": "source of removal",
+            "provenance": "provenance",
+        }  # fmt: skip
+        says = " ".join(f"{line.label}: {line.text}." for line in self.lines() if line.kind == Kind.ROW)
+        return [
+            Section(
+                "What the farm needs and what is removed", figure=farm.plot, figure_says=says,
+                cautions=LIMITS,
+                tables=(pick("The whole farm", farm.totals, totals),
+                        pick("Crop by crop", farm.by_crop, crops)),
+            ),
+            Section("Field by field", tables=(pick("Field by field", farm.rows, fields),)),
+        ]  # fmt: skip
+
+
+def answer_farm(fields, **options) -> FarmAnswer:
+    """Answer for a farm: uptake and removal of every field, by crop and in all.
+
+    Parameters
+    ----------
+    fields : path or DataFrame
+        A line per field, as `fertkit.budget.farm_budget` takes it.
+    **options
+        For `fertkit.budget.farm_budget`: source, nutrients, area_unit, yield_unit, unit.
+
+    Returns
+    -------
+    FarmAnswer
+
+    Raises
+    ------
+    InputError
+        With every problem of the table.
+
+    Examples
+    --------
+    >>> from fertkit.report import answer_farm
+    >>> import pandas as pd
+    >>> fields = pd.DataFrame({"crop": ["soybean"], "yield_goal_bu_ac": [40.0], "area_ac": [80.0]})
+    >>> answer = answer_farm(fields, source="MSU2017")
+    >>> answer.tables["The whole farm"]["removed [lb]"].round().tolist()  # 3200 bu at 3.8 lb N
+    [12160.0, 2560.0, 4480.0]
+    """
+    return FarmAnswer(farm_budget(fields, **options))

@@ -1,0 +1,126 @@
+"""What answers are made of: sections of sentences, a figure, tables and cautions."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fertkit.reference.load import list_sources
+from fertkit.response.status import status_in_words
+from fertkit.results import CHECK_COLUMNS, ByContent
+from fertkit.say.advice import nutrient_cautions
+
+#: Columns of the one tidy table of an answer.
+COLUMNS = ["about", "item", "value", "low", "high", "unit", "remark"]
+
+
+@dataclass(frozen=True)
+class Table(ByContent):
+    """One table for people.
+
+    Attributes
+    ----------
+    title : str
+        Also the name of its sheet in a workbook.
+    frame : DataFrame
+        Columns named for reading, with units in brackets; a header of ``p`` or ending in ``, p`` is a
+        probability. Numbers unrounded: a page rounds them, a workbook holds them as they are.
+    """
+
+    title: str
+    frame: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Section:
+    """One part of an answer.
+
+    Attributes
+    ----------
+    title : str
+    lines : tuple of Line or str
+    figure : callable or matplotlib Axes, optional
+        What draws it and gives its axes, such as the `plot` of a result: a workbook draws none.
+    figure_says : str
+        The message of the figure in words; shown below it and read by a screen reader.
+    tables : tuple of Table
+    do, leave : tuple of str
+        What to do and what not, side by side.
+    cautions : tuple of str
+        Set apart.
+    links : tuple of (str, str)
+        Address and text of pages beside this one.
+    """
+
+    title: str
+    lines: tuple = ()
+    figure: object = None
+    figure_says: str = ""
+    tables: tuple[Table, ...] = ()
+    do: tuple[str, ...] = ()
+    leave: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    links: tuple[tuple[str, str], ...] = ()
+
+
+def pick(title: str, frame: pd.DataFrame, columns: dict) -> Table:
+    """Return a table of some columns of a result, in the order and under the names of `columns`."""
+    held = {name: header for name, header in columns.items() if name in frame}
+    return Table(title, frame[list(held)].rename(columns=held).reset_index(drop=True))
+
+
+def tidy(*groups) -> pd.DataFrame:
+    """Return rows of several parts of an answer under each other."""
+    return pd.DataFrame([row for rows in groups for row in rows], columns=COLUMNS)
+
+
+def response_rows(name, analysis):
+    """Return the economic optimum of a trial and what it gains, as rows of the tidy table."""
+    best = analysis.optimum
+    yield (name, "economic optimum rate", best.rate, best.interval.low, best.interval.high, best.unit,
+           status_in_words(best.status))  # fmt: skip
+    for row in analysis.gain.itertuples():
+        yield name, row.quantity, row.value, row.low, row.high, row.unit, ""
+
+
+def plain_rows(about, items):
+    """Return rows without an interval, from (item, value, unit, remark)."""
+    for item, value, unit, remark in items:
+        yield about, item, value, np.nan, np.nan, unit, remark
+
+
+def curves_table(response, of: str = "") -> Table:
+    """Return what each curve says on its own; with two rates, the difference."""
+    if response.comparison is None:
+        return Table(f"Difference of the two rates{of}", response.gain)
+    return pick(
+        f"What each curve says{of}", response.table,
+        {"label": "curve",
+         "optimum_text": f"optimum and {response.level:.0%} interval [{response.rate_unit}]",
+         "aicc": "AICc", "weight": "support among all curves", "average_weight": "weight in the average",
+         "lack_of_fit_p": "lack of fit, p", "note": "remark"},
+    )  # fmt: skip
+
+
+def checks_of(results: dict) -> pd.DataFrame:
+    """Return the checks of several results under each other, each with what it is about."""
+    parts = [result.checks.assign(about=name) for name, result in results.items() if result is not None]
+    columns = ["about", *CHECK_COLUMNS]
+    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+
+
+def checks_table(rows: pd.DataFrame) -> Table:
+    """Return checks for people; the meaning stands where a check failed."""
+    held = rows["passed"].map({True: "holds", False: "does not hold"}).fillna("not judged")
+    rows = rows.assign(result=held, means=rows["meaning"].where(held != "holds", ""))
+    rows["value"], rows["limit"] = rows["value"].astype(object), rows["limit"].astype(object)
+    names = {"about": "of", "check": "check", "value": "value", "limit": "limit", "result": "result",
+             "means": "what it means"}  # fmt: skip
+    return pick("What was checked", rows, names)
+
+
+def citations(results, nutrient: str = "") -> pd.DataFrame:
+    """Return the citations behind several results and behind the cautions of a nutrient, each once."""
+    frames = [getattr(result, "sources", None) for result in results]
+    keys = [key for frame in frames if frame is not None for key in frame["source_key"]]
+    return list_sources(list(dict.fromkeys([*keys, *nutrient_cautions(nutrient)[1]])))
