@@ -51,6 +51,20 @@ def test_short_questions(capsys, words, expected):
     assert expected in out
 
 
+def test_a_farm_is_printed_and_written(capsys, tmp_path):
+    """By hand: 80 ac of 40 bu/ac soybean remove 3200 bu at 3.8 lb N (MSU2017)."""
+    fields, page, table = (tmp_path / name for name in ("fields.csv", "farm.html", "farm.csv"))
+    fields.write_text("field,crop,area_ac,yield_goal_bu_ac\nHome,soybean,80,40\n", encoding="utf-8")
+    status, out, err = run(capsys, "farm", fields, "--source", "MSU2017", "--page", page, "--table", table)
+    assert (status, err) == (0, "")
+    assert out.startswith("1 field, 80 ac")
+    assert "12,160" in out
+    assert "12160" in page.read_text(encoding="utf-8")
+    assert "Home" in table.read_text(encoding="utf-8")
+    fields.write_text("field,crop,area_ac\nHome,soybean,80\n", encoding="utf-8")
+    assert run(capsys, "farm", fields)[0] == 2
+
+
 @pytest.mark.parametrize("file", ["leaf_tests.csv", "leaf_tests_messy.csv"])
 def test_leaf(capsys, demo, tmp_path, file):
     table = tmp_path / "scores.csv"

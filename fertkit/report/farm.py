@@ -6,7 +6,7 @@ import pandas as pd
 
 from fertkit.budget.farm import FarmBudget, farm_budget
 from fertkit.report.answer import Answer
-from fertkit.report.sections import Section, pick
+from fertkit.report.sections import Section, needs_rows, pick, tidy
 from fertkit.say.advice import LIMITS
 from fertkit.say.line import Kind
 
@@ -28,8 +28,8 @@ class FarmAnswer(Answer):
 
     @property
     def table(self) -> pd.DataFrame:
-        """A row per field and nutrient."""
-        return self.budget.table
+        """Every number of the answer: about, item, value, low, high, unit, remark."""
+        return tidy(needs_rows(self.budget.rows))
 
     @property
     def sources(self) -> pd.DataFrame:

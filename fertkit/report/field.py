@@ -27,13 +27,14 @@ from fertkit.errors import NotEstimable
 from fertkit.intake.strips import StripTrial, read_strips
 from fertkit.intake.tissue import read_tissue
 from fertkit.intake.words import KEPT
-from fertkit.reference import base_crop, bushel_lb, unknown_crops
+from fertkit.reference.crops import base_crop, bushel_lb, unknown_crops
 from fertkit.report.answer import Answer
 from fertkit.report.sections import (
     Section,
     checks_of,
     citations,
     curves_table,
+    needs_rows,
     pick,
     plain_rows,
     response_rows,
@@ -89,7 +90,7 @@ class FieldAnswer(Answer):
         """Every number of the answer: about, item, value, low, high, unit, remark."""
         trials, books = self.trials.items(), self.carried.items()
         return tidy(
-            _needs_rows(self.budget), _leaf_rows(self.explanation),
+            needs_rows(self.budget.defaults.assign(field="needs", unit=self.budget.unit)), _leaf_rows(self.explanation),
             *(response_rows(*trial) for trial in trials), *(_carried_rows(*book) for book in books),
         )  # fmt: skip
 
@@ -312,15 +313,6 @@ def _carried(budget, nutrient, analysis, price):
 
 
 # ---- rows of the tidy table
-
-
-def _needs_rows(budget):
-    """What the crop takes up and what is removed, by the default source of each nutrient."""
-    for row in budget.defaults.itertuples():
-        for column, what in (("uptake", "taken up"), ("removed", "removed with the harvest")):
-            if source := getattr(row, f"{column}_source"):
-                item = f"{row.nutrient} {what}", getattr(row, column), budget.unit, source
-                yield from plain_rows("needs", [item])
 
 
 def _leaf_rows(explanation):

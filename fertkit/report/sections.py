@@ -89,6 +89,15 @@ def plain_rows(about, items):
         yield about, item, value, np.nan, np.nan, unit, remark
 
 
+def needs_rows(rows):
+    """Return what fields take up and what is removed, with the source of each, as rows of the tidy table."""
+    for row in rows.itertuples():
+        for column, what in (("uptake", "taken up"), ("removed", "removed with the harvest")):
+            if source := getattr(row, f"{column}_source"):
+                item = f"{row.nutrient} {what}", getattr(row, column), row.unit, source
+                yield from plain_rows(row.field, [item])
+
+
 def curves_table(response, of: str = "") -> Table:
     """Return what each curve says on its own; with two rates, the difference."""
     if response.comparison is None:
