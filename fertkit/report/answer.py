@@ -9,7 +9,7 @@ import pandas as pd
 
 from fertkit.asked import a_path, asks
 from fertkit.report.page import render_page
-from fertkit.report.sections import Section
+from fertkit.report.sections import Section, checks_of
 from fertkit.report.workbook import sources_sheet, workbook_bytes
 from fertkit.results import Result
 from fertkit.writing import write_whole
@@ -25,6 +25,11 @@ class Answer(Result):
     @property
     def sections(self) -> list[Section]:
         raise NotImplementedError
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        """What was checked; `about` names of what."""
+        return checks_of({})
 
     @property
     def tables(self) -> dict[str, pd.DataFrame]:

@@ -89,8 +89,9 @@ class FieldAnswer(Answer):
     def table(self) -> pd.DataFrame:
         """Every number of the answer: about, item, value, low, high, unit, remark."""
         trials, books = self.trials.items(), self.carried.items()
+        needs = self.budget.defaults.assign(field="needs", unit=self.budget.unit)
         return tidy(
-            needs_rows(self.budget.defaults.assign(field="needs", unit=self.budget.unit)), _leaf_rows(self.explanation),
+            needs_rows(needs), _leaf_rows(self.explanation),
             *(response_rows(*trial) for trial in trials), *(_carried_rows(*book) for book in books),
         )  # fmt: skip
 
