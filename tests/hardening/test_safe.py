@@ -13,7 +13,7 @@ import pytest
 from fertkit.cli import main
 from fertkit.errors import InputError, Problem, harmless
 from fertkit.intake import read_strips, read_tissue
-from fertkit.report.page import Section, render_page
+from fertkit.report import Section, render_page
 
 HOUSE = Path(__file__).parent.parent.parent / "fertkit"
 EVIL = '<script>alert(1)</script><img src=x onerror="alert(1)">'
