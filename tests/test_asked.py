@@ -13,8 +13,9 @@ from fertkit import asked
 from fertkit.budget import farm_budget, nutrient_budget, season_demand
 from fertkit.errors import InputError, LookupFailed
 from fertkit.intake import read_strips
-from fertkit.response import fit_sums, optima_of_trials
+from fertkit.response import optima_of_trials
 from fertkit.response.curves import a_curve
+from fertkit.response.search import fit_sums
 from fertkit.trials import pool_curve
 
 FLOORS = (

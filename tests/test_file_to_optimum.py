@@ -3,7 +3,8 @@
 import pytest
 
 from fertkit.intake import read_strips
-from fertkit.response import analyse_response, fit_response, optimum_interval
+from fertkit.response import analyse_response, fit_response
+from fertkit.response.interval import optimum_interval
 
 # Hernandez & Mulla 2008, Agron. J. 100:1221-1229: N 0.6615 USD/kg, corn 118.1 USD/t. Site 5: optimum 191.7198
 # and likelihood interval as listed with the open data; the exact 90 % set and the other sites follow from the

@@ -19,7 +19,6 @@ from fertkit.batch import samples, trials
 from fertkit.errors import FertkitError, InputError, LookupFailed, NotEstimable, Problem, shorten, unknown
 from fertkit.intake.strip_columns import ROLES, each
 from fertkit.reference.load import load_ranges
-from fertkit.response.intervals import check_level
 from fertkit.response.prices import one_ratio, positive
 from fertkit.writing import naming, write_whole
 
@@ -66,7 +65,6 @@ def checked(asked: dict) -> Settings:
     if not is_trials and made.by != [made.how.NAME]:
         raise LookupFailed("samples are told apart by their column 'sample_id'; name it so")
     made.price_ratio = _ratio(made) if is_trials else None
-    check_level(made.level)
     if made.decimal not in (None, ".", ","):
         raise unknown("decimal mark", made.decimal, [".", ","])
     if made.ranges is not None:

@@ -15,9 +15,8 @@ from fertkit.report.page import render_page
 from fertkit.report.sections import Section, pick
 from fertkit.report.workbook import inert_table
 from fertkit.response.analyse import SOURCES
-from fertkit.response.limits import price_check
-from fertkit.response.prices import Prices
-from fertkit.response.status import Status, status_in_words
+from fertkit.response.optimum import Status, status_in_words
+from fertkit.response.prices import Prices, price_check
 from fertkit.results import Result, checks_frame
 from fertkit.say.line import Kind, Line
 from fertkit.tissue.score import settle_cvs

@@ -25,7 +25,7 @@ from fertkit.batch.results import BatchResult, gather
 from fertkit.batch.sources import cut_rows, find_source, part_name
 from fertkit.batch.trials import first_units
 from fertkit.errors import FertkitError, InputError, Problem, shorten
-from fertkit.response.status import Status
+from fertkit.response.optimum import Status
 from fertkit.writing import write_whole
 
 FILES_IN_PART = 20  # users' own files of unknown size

@@ -10,7 +10,7 @@ from fertkit.batch.parts import PLACE, Part
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake.tissue import read_tissue
 from fertkit.reference.load import load_ranges
-from fertkit.response.status import Status
+from fertkit.response.optimum import Status
 from fertkit.tissue.match import CONDITION, LIMITS, NEEDED
 from fertkit.tissue.score import score_tissue
 

@@ -13,10 +13,10 @@ import pandas as pd
 from fertkit.batch.parts import PLACE, Part, numbers_where_they_are, refusal, rows_of_part, typed
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake.strips import lines_of, read_strips
-from fertkit.response.averaging import AVERAGED
+from fertkit.response.analyse import doubtful_rows, order_said, say_rows
+from fertkit.response.average import AVERAGED
 from fertkit.response.data import unit_of
-from fertkit.response.doubtful import doubtful_rows, order_said, say_rows
-from fertkit.response.status import Status
+from fertkit.response.optimum import Status
 from fertkit.response.survey import read_for_survey, survey_trials
 from fertkit.tables import open_table, text_of
 

@@ -9,7 +9,7 @@ from fertkit.errors import FertkitError, shorten
 from fertkit.panels import controls, drawing, show
 from fertkit.panels.base import Panel, said_by
 from fertkit.response.curves import CURVES, QUADRATIC_PLATEAU
-from fertkit.response.expected import curve_through, expected_interval
+from fertkit.response.plan import curve_through, expected_interval
 from fertkit.response.prices import column
 from fertkit.results import plain
 from fertkit.trials.application import application_table

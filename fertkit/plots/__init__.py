@@ -26,7 +26,7 @@ MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "CleanedPoints": ("trial_maps", "cleaning_map"), "YieldPoints": ("trial_maps", "yield_map"),
     "ResponseFit": ("response", "response_fit"), "ResponseAnalysis": ("response", "response_analysis"),
     "CurveComparison": ("response", "curve_comparison"), "CriticalLevel": ("response", "critical_level"),
-    "NetReturn": ("returns", "net_return"), "PriceRatioTable": ("returns", "price_ratio"),
+    "NetReturn": ("returns", "net_return"), "PriceTable": ("returns", "price_ratio"),
     "Regret": ("returns", "regret"), "PooledReturn": ("returns", "pooled_return"),
     "StochasticPlateau": ("returns", "stochastic_plateau"), "BatchResult": ("batch", "batch_overview"),
     "ExpectedInterval": ("expected", "expected_intervals"),

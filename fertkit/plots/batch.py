@@ -5,7 +5,7 @@ import numpy as np
 from fertkit.plots.forms import bars, rows
 from fertkit.plots.palette import CLASS_MARKS, hue
 from fertkit.plots.style import figure, finish
-from fertkit.response.status import Status, status_in_words
+from fertkit.response.optimum import Status, status_in_words
 
 #: Colour and hatch of each status of an optimum.
 STATUS_LOOKS = {

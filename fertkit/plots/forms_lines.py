@@ -4,7 +4,7 @@ import numpy as np
 
 from fertkit.plots.palette import ALONG, ANSWER, BESIDE, PAPER, hue
 from fertkit.plots.style import finish, note
-from fertkit.response.status import Status
+from fertkit.response.optimum import Status
 from fertkit.results import plain
 
 #: Marker of an optimum by status: inside, or an arrow to where it may lie beyond.

@@ -8,9 +8,8 @@ from fertkit.plots.palette import HOLLOW, hue, line_of
 from fertkit.plots.returns import net_return_marks
 from fertkit.plots.style import entitle, figure, finish, legend, panel_below, redrawn
 from fertkit.response.curves import CURVES
-from fertkit.response.net_return import net_return_of
+from fertkit.response.optimum import Status
 from fertkit.response.prices import area_of
-from fertkit.response.status import Status
 from fertkit.results import capital, plain
 
 POINTS = 301  # rates at which a curve is drawn
@@ -85,8 +84,7 @@ def move_prices(analysis, ax, money=None, *, within: float | None = None, title:
         known = _optimum(ax, optimum, named=title is None)
         entitle(ax, f"Economic optimum: {optimum.text}" if title is None else title)
         if money is not None:
-            net = analysis.net_return if within is None else net_return_of(analysis, within=within)
-            net_return_marks(net, money, below=True)
+            net_return_marks(analysis.net_return(within), money, below=True)
             if known:
                 span = optimum.interval
                 money.axvspan(span.low, span.high, color=hue.accent, alpha=0.10, lw=0)

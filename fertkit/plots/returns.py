@@ -10,7 +10,7 @@ from fertkit.plots.forms_lines import STATUS_MARKERS, answer, level, money_line
 from fertkit.plots.palette import HOLLOW, hue, line_of
 from fertkit.plots.style import figure, finish
 from fertkit.response.curves import CURVES
-from fertkit.response.status import status_in_words
+from fertkit.response.optimum import status_in_words
 from fertkit.results import plain
 from fertkit.rounding import same
 

@@ -20,11 +20,10 @@ from fertkit.report.sections import (
     tidy,
 )
 from fertkit.report.trial import analyse_each, notes_of
-from fertkit.response.agreement import contrast_checks
 from fertkit.response.analyse import ResponseAnalysis
 from fertkit.response.curves import CURVES
-from fertkit.response.pooled import PooledReturn, grid_step, pool_net_return, sites_of
-from fertkit.response.status import Status, status_in_words
+from fertkit.response.optimum import Status, status_in_words
+from fertkit.response.pooled import PooledReturn, contrast_checks, pool_net_return
 from fertkit.results import failed, plain
 from fertkit.rounding import first_largest
 from fertkit.say import answers as say
@@ -243,11 +242,8 @@ def _pooled(trials, within, rng):
         )
     first = next(iter(trials.values()))
     best = {name: trial.weights.index[first_largest(trial.weights)] for name, trial in trials.items()}
-    sites = sites_of({name: trial.fits[best[name]] for name, trial in trials.items()})
-    return pool_net_return(
-        sites, first.prices, within=within, step=grid_step(sites), rate_unit=first.rate_unit,
-        yield_unit=first.yield_unit, rng=rng,
-    )  # fmt: skip
+    fits = {name: trial.fits[best[name]] for name, trial in trials.items()}
+    return pool_net_return(fits, first.prices, within=within, rng=rng)
 
 
 def _contrast(table, pair, pooled):

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.reference.load import list_sources
-from fertkit.response.status import status_in_words
+from fertkit.response.optimum import status_in_words
 from fertkit.results import CHECK_COLUMNS, ByContent
 from fertkit.say.advice import nutrient_cautions
 

@@ -20,10 +20,9 @@ from fertkit.report.sections import (
     tidy,
 )
 from fertkit.response.analyse import ResponseAnalysis, analyse_response
-from fertkit.response.net_return import NetReturn, net_return_of
-from fertkit.response.prices import draw_prices
-from fertkit.response.regret import Regret, regret_of
-from fertkit.response.status import status_in_words
+from fertkit.response.money import NetReturn
+from fertkit.response.optimum import status_in_words
+from fertkit.response.regret import Regret
 from fertkit.say import answers as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
 from fertkit.say.line import Kind
@@ -177,7 +176,7 @@ def answer_trial(
     response = analyse_response(given, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed)
     response = in_currency(response, currency)
     strips, why_not = _compared(table)
-    net = net_return_of(response, within="usual" if within is None else within)
+    net = response.net_return("usual" if within is None else within)
     regret, no_regret = _regret(response, price_swing_pct, seed)
     asked = [trial, response, net, regret]
     return TrialAnswer(
@@ -272,9 +271,9 @@ def _regret(response, swing_pct, seed):
     prices = response.prices
     if swing_pct is not None:
         rng = make_rng(seed)
-        prices = draw_prices(prices, nutrient_cv_pct=swing_pct, grain_cv_pct=swing_pct, n=DRAWS, rng=rng)
+        prices = prices.draw(nutrient_cv_pct=swing_pct, grain_cv_pct=swing_pct, n=DRAWS, rng=rng)
     try:
-        return regret_of(response, prices), ""
+        return response.regret(prices), ""
     except NotEstimable as error:
         return None, error.note
 

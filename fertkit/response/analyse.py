@@ -1,11 +1,35 @@
 """From a trial and two prices to a rate, with what the data leave open said in words.
 
-The reporting rule is that of `verdict`; with two rates there is no curve, only the gain and the gain minus
+The reporting rule is that of `average`; with two rates there is no curve, only the gain and the gain minus
 its cost.
+
+What a rate gains over the lowest rate tested is told in yield and in money, each with its interval. The rate
+is taken as given, the one that was reported. For curves linear in their parameters the gain is a contrast and
+its interval the exact one of Student's t; for the others it runs over all curves of the profile region; an
+average combines the curves' intervals as that of the optimum does. Its coverage at the reported rate is in
+``tests/reference/coverage/gain.csv``.
+
+Examples
+--------
+Two strips a rate, half a bushel to either side of a line from 48 bu/ac to a plateau of 57 joined at
+90 lb/ac (invented):
+
+>>> from fertkit.response import analyse_response
+>>> import pandas as pd
+>>> trial = pd.DataFrame({
+...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+... })
+>>> answer = analyse_response(trial, nutrient_price=0.45, grain_price=11, curve="linear_plateau")
+>>> round(answer.optimum.rate, 3)
+90.0
+>>> round(answer.net_return().gain, 2)  # 9 bu at 11 less 90 lb at 0.45
+58.5
 """
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -13,38 +37,107 @@ import pandas as pd
 from fertkit.asked import (
     a_count,
     a_header,
+    a_number,
     a_seed,
     a_share,
+    a_word,
     amounts,
     asks,
     either,
     holding,
     maybe_headers,
     off,
-)
+)  # fmt: skip
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable, PriceError
 from fertkit.reference.load import list_sources
-from fertkit.response.bootstrap import bootstrap_fits
+from fertkit.response.average import SMALL, mean_wins, mixture_ends, settle, verdict
 from fertkit.response.compare import CurveComparison, arrays_of, compare_curves, lack_of_fit
 from fertkit.response.curves import CURVES, LINEAR, MEAN, a_curve, get_curve
 from fertkit.response.data import TrialData, read_trial_data
-from fertkit.response.doubtful import doubtful_rows, order_said, say_rows, say_with_and_without
-from fertkit.response.fit import ResponseFit, block_effects, fit_data
-from fertkit.response.gain import NetGain, gain_table, net_gain
-from fertkit.response.intervals import check_level, make_interval
-from fertkit.response.limits import price_check
-from fertkit.response.net_return import NetReturn, net_return_of
-from fertkit.response.prices import Prices, column, single
-from fertkit.response.status import Status
-from fertkit.response.two_rates import difference
-from fertkit.response.verdict import Optimum, mean_wins, settle, verdict
-from fertkit.results import Result, checks_frame
-from fertkit.rounding import above, below, first_largest
-from fertkit.trials.doubtful import Doubtful
+from fertkit.response.fit import ResponseFit, fit_data
+from fertkit.response.interval import Interval, bootstrap_fits, difference, make_interval
+from fertkit.response.money import NetReturn, PriceTable, describe, price_table
+from fertkit.response.optimum import Status
+from fertkit.response.prices import Prices, column, price_check, single
+from fertkit.response.regret import Regret, expected_regret
+from fertkit.results import Result, checks_frame, plain
+from fertkit.rounding import above, below, first_largest, same
+from fertkit.trials import linear
+from fertkit.trials.doubtful import LEFT, Doubtful, doubtful_strips, say_doubtful, smoother
+from fertkit.trials.linear import rate_groups
+from fertkit.trials.orders import SYSTEMATIC, systematic
+from fertkit.trials.table import describe as describe_strip
+from fertkit.trials.table import places
 
 #: The interval, the choice between curves, the average over them, and the search for the join.
 SOURCES = ("BACHMAIER2009", "CERRATO1990", "MATAVEL2024", "LERMAN1980")
+
+
+@dataclass(frozen=True)
+class Optimum:
+    """A rate with its interval and an honest status.
+
+    Attributes
+    ----------
+    rate : float
+        Within the tested rates [unit].
+    interval : Interval
+        Cut to the tested rates, with open ends; nan ends when no error can be estimated.
+    status : str
+        One of `Status`.
+    unit : str
+    gap : (float, float)
+        The lowest and the first rate above it, between which nothing was tested [unit]; empty for a
+        difference.
+    any_join : bool
+        Whether curves with any join in that gap are in the interval.
+    """
+
+    rate: float
+    interval: Interval
+    status: str
+    unit: str
+    gap: tuple[float, ...] = ()
+    any_join: bool = False
+
+    @property
+    def untested(self) -> str:
+        """What is left open between the lowest and the first rate; "" where the interval is clear of it."""
+        span = self.interval
+        if not self.gap or not (below(span.low, self.gap[1]) and above(span.high, self.gap[0])):
+            return ""
+        low, first = map(plain, self.gap)
+        nothing = f"no rate between {low} and {first} was tested"
+        return f"any join up to {first} fits: {nothing}" if self.any_join else nothing
+
+    @property
+    def text(self) -> str:
+        """The rate as a person would say it."""
+        rate = f"{plain(self.rate, span=self.interval.span)} {self.unit}"
+        said = {
+            Status.NONE: f"no economic response; the lowest rate tested, {rate}",
+            Status.TOP: f"at least the highest rate tested, {rate}",
+            Status.STEP: f"at most {rate}, the first rate above the lowest",
+            Status.UNPAID: f"{rate}: the gain does not pay for the application pass",
+            Status.DIFFERENCE: f"the better of the two rates tested, {rate}",
+        }.get(self.status, rate)
+        if self.status == Status.DIFFERENCE and not np.isnan(self.interval.low):
+            # The interval that counts is that of gain minus cost; rates have none with two of them.
+            either = below(self.interval.low, self.interval.high)
+            return f"{said}; the data do not tell the two apart" if either else said
+        if np.isnan(self.interval.low + self.interval.high):
+            return f"{said} (no interval: no error can be estimated)"
+        untested = f"; {self.untested}" if self.untested else ""
+        return f"{said} ({self.interval.level:.0%} interval {self.interval.text()}{untested})"
+
+
+class NetGain(NamedTuple):
+    """Net return gained over the lowest rate, and its interval [money per area]; nan where not estimated."""
+
+    value: float
+    low: float
+    high: float
 
 
 @dataclass(frozen=True)
@@ -104,6 +197,13 @@ class ResponseAnalysis(Result):
         return self.gain if self.comparison is None else self.comparison.table
 
     @property
+    def tested(self) -> dict:
+        """Ends of the tested rates and units, as the functions of `money` and `regret` take them."""
+        lowest, highest = map(float, self.data.rates[[0, -1]])
+        units = {"rate_unit": self.rate_unit, "yield_unit": self.yield_unit}
+        return {"lowest_rate": lowest, "highest_rate": highest, **units}
+
+    @property
     def sources(self) -> pd.DataFrame:
         return list_sources(SOURCES)
 
@@ -128,10 +228,56 @@ class ResponseAnalysis(Result):
         """Net return gained at that rate over the lowest rate, with its interval [money per area]."""
         return net_gain(self)
 
-    @cached_property
-    def net_return(self) -> NetReturn:
-        """Net return over the tested rates at these prices."""
-        return net_return_of(self)
+    @asks(within=either(a_word, a_number))
+    def net_return(self, within: float | str | None = None) -> NetReturn:
+        """Return the net return over the tested rates at these prices, averaged as the optimum is.
+
+        Parameters
+        ----------
+        within : float or "usual", optional
+            Loss that is still acceptable [money per area], or the usual share of the net return gained. Two
+            rates, or a trial without a response, have no stretch.
+        """
+        best, agronomic = self.optimum, self.agronomic_optimum
+        net = describe(
+            self.predict, self.curve, self.prices, tuple(self.tested.values())[:2],
+            (self.rate_unit, self.yield_unit), (best.rate, best.status), (agronomic.rate, agronomic.status),
+            None if self.curve in ("difference", MEAN.key) else within,
+        )  # fmt: skip
+        if same(best.rate, net.lowest_rate):
+            return net
+        _, low, high = self.net_gain
+        return replace(net, gain_low=low, gain_high=high, level=self.level)
+
+    @asks(price_ratios=amounts)
+    def price_table(self, price_ratios) -> PriceTable:
+        """Return the optimum of every curve fitted at each price ratio; today's ratio is its own."""
+        coefs = {key: fit.coef for key, fit in self.fits.items() if key != MEAN.key}
+        return price_table(coefs, price_ratios, price_ratio=self.price_ratio, **self.tested)
+
+    @asks(prices=holding("nutrient", "grain", like="Prices"))
+    def regret(self, prices: Prices | None = None) -> Regret:
+        """Return the expected regret over the bootstrap draws and curve weights.
+
+        Parameters
+        ----------
+        prices : Prices, optional
+            Draws or a table of prices; the analysis' own if None.
+
+        Raises
+        ------
+        NotEstimable
+            If there are no draws, or no response was found: the mean alone would put every loss at zero.
+        """
+        if self.curve == MEAN.key:
+            raise NotEstimable(
+                "no response was found, so what a rate may lose cannot be reckoned: the strips do not rule a "
+                f"small response out (interval of the optimum {self.optimum.interval.text()} "
+                f"{self.rate_unit})"
+            )
+        draws = {key: self.draws[key] for key in self.weights.index if key in self.draws}
+        prices = self.prices if prices is None else prices
+        return expected_regret(draws, prices, weights=dict(self.weights), **self.tested)
 
     @cached_property
     def strips(self) -> pd.DataFrame:
@@ -228,26 +374,8 @@ def analyse_response(
     UnitError
         If the rate or yield column carries no unit.
     NotEstimable
-        If all rates are equal, the table holds several trials, or `level` or `replicates` cannot be.
-
-    Examples
-    --------
-    Two strips a rate, half a bushel to either side of a line from 48 bu/ac to a plateau of 57 joined at
-    90 lb/ac (invented):
-
-    >>> from fertkit.response import analyse_response
-    >>> import pandas as pd
-    >>> trial = pd.DataFrame({
-    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
-    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
-    ... })
-    >>> answer = analyse_response(trial, nutrient_price=0.45, grain_price=11, curve="linear_plateau")
-    >>> round(answer.optimum.rate, 3)
-    90.0
+        If all rates are equal or the table holds several trials.
     """
-    check_level(level)
-    if replicates < 0:
-        raise NotEstimable(f"the number of bootstrap draws cannot be negative; got {replicates}")
     data = read_trial_data(trial, rate=rate, response=response, blocks=blocks, weight=weight)
     prices = _prices(data, nutrient_price, grain_price, prices)
     asked = get_curve(curve).key if curve is not None else None
@@ -319,15 +447,13 @@ def _unit_prices(analysis):
 def _better_of_two(analysis, cost):
     """Better of two rates at the cost of the higher [yield unit]; an interval of both if either may be."""
     rates = analysis.data.rates
-    gain, half = difference(analysis.fits[LINEAR.key], analysis.level)
-    net, size = gain - cost, np.abs(analysis.data.yields).max()
-    ends = (
-        (np.nan, np.nan)
-        if np.isnan(half)
-        else tuple(rates[int(above(end, 0, size))] for end in (net - half, net + half))
+    size = np.abs(analysis.data.yields).max()
+    best, low, high = (
+        np.nan if np.isnan(gain) else float(rates[int(above(gain - cost, 0, size))])
+        for gain in difference(analysis.fits[LINEAR.key], analysis.level)
     )
-    interval = make_interval(*ends, analysis.level, "exact")
-    return Optimum(float(rates[int(above(net, 0, size))]), interval, Status.DIFFERENCE, analysis.rate_unit)
+    interval = make_interval(low, high, analysis.level, "exact")
+    return Optimum(best, interval, Status.DIFFERENCE, analysis.rate_unit)
 
 
 def _optimum(analysis, comparison):
@@ -367,7 +493,7 @@ def _pay_pass(analysis, optimum):
 
 def _strips(analysis):
     data = analysis.data
-    effect = block_effects(next(iter(analysis.fits.values())))
+    effect = next(iter(analysis.fits.values())).block_effects["effect"].to_numpy()
     shift = effect[data.sweep.block] if len(effect) else 0.0
     block = np.full(len(data.rate), "") if data.block is None else data.block
     return pd.DataFrame(
@@ -429,3 +555,108 @@ def _checks(analysis):
         told = ("enough rates to tell curves apart", "with three rates the curves cannot be told apart")
         rows.append(("three rates", len(rates), 4, len(rates) > 3, told))
     return checks_frame(rows)
+
+
+# What a rate gains --------------------------------------------------------------------------------
+
+
+def gain_over_lowest(analysis) -> tuple[float, float, float, float]:
+    """Rate asked about, its yield gain over the lowest rate tested, and the ends of the gain's interval.
+
+    With two rates it is the higher, else the reported one; ends are nan without error df.
+    """
+    lowest = analysis.data.rates[0]
+    if analysis.comparison is None:
+        return float(analysis.data.rates[-1]), *difference(analysis.fits[LINEAR.key], analysis.level)
+    rate = analysis.optimum.rate
+    gain = float(analysis.predict(rate) - analysis.predict(lowest))
+    low, high = (0.0, 0.0) if same(rate, lowest) else _ends(analysis, rate)
+    return rate, gain, low, high
+
+
+def _ends(analysis, rate):
+    """Ends of the interval of the gain at a rate above the lowest."""
+    weights, ladders = analysis.weights, analysis.comparison.ladders
+    if not set(weights.index) <= set(ladders):
+        return np.nan, np.nan
+    if len(weights) == 1:
+        return tuple(float(end[0, 0, -1]) for end in ladders[weights.index[0]].gains(rate))
+    used = weights[weights > SMALL]
+    ends = [ladders[key].gains(rate) for key in used.index]
+    pair = averaged_gains(ends, used.to_numpy()[None, None], analysis.data.sums, analysis.level)
+    return tuple(float(end[0, 0]) for end in pair)
+
+
+def averaged_gains(ends, weights, sums, level):
+    """Ends (D, R) of the averaged gain's interval, from those of each curve (`Ladder.gains`) and weights."""
+    bracket = min(low.min() for low, _ in ends), max(high.max() for _, high in ends)
+    return mixture_ends(ends, weights, sums, level, bracket)
+
+
+def gain_table(analysis) -> pd.DataFrame:
+    """Rows of gain, its cost and gain minus cost in yield; see `ResponseAnalysis.gain`."""
+    data, unit = analysis.data, _unit_prices(analysis)
+    lowest = data.rates[0]
+    rate, gain, low, high = gain_over_lowest(analysis)
+    cost = float(unit.cost_in_yield(rate, lowest))
+    passed = ", application pass included" if unit.pass_cost > 0 and rate > lowest == 0 else ""
+    rows = [
+        (f"yield gain of {plain(rate)} over {plain(lowest)} {data.rate_unit}", gain, low, high),
+        (f"its cost in yield{passed}", cost, np.nan, np.nan),
+        ("gain minus cost", gain - cost, low - cost, high - cost),
+    ]
+    return pd.DataFrame(rows, columns=["quantity", "value", "low", "high"]).assign(unit=data.yield_unit)
+
+
+def net_gain(analysis) -> NetGain:
+    """Gain minus cost at the price of the crop; see `ResponseAnalysis.net_gain`."""
+    row, grain = analysis.gain.iloc[2], _unit_prices(analysis).grain
+    return NetGain(*(float(grain * row[name]) for name in NetGain._fields))
+
+
+# Strips in doubt ----------------------------------------------------------------------------------
+
+
+def doubtful_rows(data: TrialData) -> Doubtful:
+    """Find the doubtful rows of a trial against blocks and rates, or a parabola where rates hardly repeat."""
+    ones = np.ones((len(data.rate), 1))
+    rest = ones if data.block is None else np.column_stack([ones, linear.dummies(data.sweep.block)])
+    smooth = smoother(data.rate, rest)
+    design = np.column_stack([rest, linear.dummies(rate_groups(data.rate))])
+    if linear.fit(design, data.yields).df - 1 < LEFT and smooth is not None:
+        design = smooth
+    root = np.sqrt(data.weight)
+    weighed = None if smooth is None else smooth * root[:, None]
+    found = doubtful_strips(design * root[:, None], data.yields * root, weighed)
+    expected = tuple(y / root[i] for i, y in zip(found.rows, found.expected, strict=True))
+    return Doubtful(found.rows, expected, found.p, found.undecided)
+
+
+def say_rows(found: Doubtful, data: TrialData) -> str:
+    """Name the doubtful rows by block, strip and rate; empty where there are none."""
+    if not found.rows:
+        return ""
+    names = [""] * len(data.rate)
+    for i in found.rows:
+        known = data.origin is not None and len(data.origin.columns)
+        own = describe_strip(data.origin.iloc[i]) if known else f"row {i + 1}"
+        names[i] = f"{own} at {data.rate[i]:g} {data.rate_unit}"
+    return say_doubtful(found, names, data.yields)
+
+
+def say_with_and_without(said: str, several: bool, with_them: str, without: str) -> str:
+    """The sentence that comes before an optimum which rests on doubtful strips."""
+    them = "them" if several else "it"
+    return (
+        f"Look at this first: {said}. With {them} the economic optimum rate is {with_them}; without {them}, "
+        f"{without}. See the field notes, and leave a yield empty only where something went wrong."
+    )
+
+
+def order_said(data: TrialData) -> str:
+    """A sentence where every block repeats one order of the rates; "" where not, or where it is not known."""
+    if data.block is None or data.origin is None:
+        return ""
+    _, order = places(data.origin)
+    repeated = systematic(rate_groups(data.rate), data.sweep.block, order)
+    return f"{SYSTEMATIC[0].upper()}{SYSTEMATIC[1:]}." if repeated else ""

@@ -17,7 +17,7 @@ import pandas as pd
 from fertkit.asked import a_header, a_list, a_number, a_share, asks, either, holding, maybe_headers, off
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.reference.load import list_sources
-from fertkit.response.averaging import (
+from fertkit.response.average import (
     AVERAGED,
     SMALL,
     Ladder,
@@ -31,9 +31,9 @@ from fertkit.response.averaging import (
 from fertkit.response.curves import CURVES, get_curve, optimum_in_range
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, fit_data, need_contrasts
-from fertkit.response.intervals import Interval, check_level
-from fertkit.response.many import Fits
+from fertkit.response.interval import Interval
 from fertkit.response.prices import one_ratio
+from fertkit.response.search import Fits
 from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import at_least, at_most, levelled
 
@@ -111,16 +111,9 @@ class CurveComparison(Result):
     weight=a_header,
 )  # fmt: skip
 def compare_curves(
-    trial,
-    price_ratio,
-    *,
-    curves=tuple(CURVES),
-    level=0.95,
-    rate=None,
-    response=None,
-    blocks=None,
+    trial, price_ratio, *, curves=tuple(CURVES), level=0.95, rate=None, response=None, blocks=None,
     weight=None,
-) -> CurveComparison:
+) -> CurveComparison:  # fmt: skip
     """Fit all curves to one trial, rank them and average the optimum they imply.
 
     Parameters
@@ -163,7 +156,6 @@ def compare_curves(
     1.0
     """
     data = read_trial_data(trial, rate=rate, response=response, blocks=blocks, weight=weight)
-    check_level(level)
     if len(data.rates) < 3:
         raise NotEstimable("curves cannot be compared on fewer than three distinct rates")
     need_contrasts(data, 2, "a comparison of curves")

@@ -147,7 +147,7 @@ def read_trial_data(
 
     Examples
     --------
-    >>> from fertkit.response import read_trial_data
+    >>> from fertkit.response.data import read_trial_data
     >>> import pandas as pd
     >>> trial = pd.DataFrame({
     ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,

@@ -1,4 +1,20 @@
-"""Fit one response curve to one trial: exact least squares, honest about what the data leave open."""
+"""Fit one response curve to one trial: exact least squares, honest about what the data leave open.
+
+Examples
+--------
+Two strips a rate, half a bushel to either side of a line from 48 bu/ac to a plateau of 57 joined at
+90 lb/ac (invented):
+
+>>> from fertkit.response import fit_response
+>>> import pandas as pd
+>>> trial = pd.DataFrame({
+...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+... })
+>>> fit = fit_response(trial, "linear_plateau")
+>>> fit.params["estimate"].round(3).tolist()  # yield at no fertilizer, slope, join
+[48.0, 0.1, 90.0]
+"""
 
 from dataclasses import dataclass
 from functools import cached_property
@@ -9,10 +25,10 @@ import pandas as pd
 from fertkit.asked import a_flag, a_header, asks, either, holding, maybe_headers, off
 from fertkit.errors import NotEstimable
 from fertkit.reference.load import list_sources
+from fertkit.response import interval
 from fertkit.response.curves import QUADRATIC_PLATEAU, Curve, a_curve, finite, get_curve
 from fertkit.response.data import TrialData, read_trial_data
-from fertkit.response.intervals import Interval, join_identified
-from fertkit.response.many import Fits, basis, fit_sums
+from fertkit.response.search import Fits, fit_sums
 from fertkit.results import Result, checks_frame, counted, plain
 from fertkit.rounding import above, at_most, below, same
 from fertkit.trials.linear import contrasts_within
@@ -46,7 +62,7 @@ class ResponseFit(Result):
     rss: float
     df_error: int
     covariance: np.ndarray
-    join_set: Interval | None
+    join_set: interval.Interval | None
     status: tuple[str, ...]
 
     @property
@@ -98,8 +114,12 @@ class ResponseFit(Result):
     @cached_property
     def block_effects(self) -> pd.DataFrame:
         """Block, effect: yield of each block above the average block [yield_unit]."""
-        names = [] if self.data.block is None else np.unique(self.data.block)
-        return pd.DataFrame({"block": np.array(names, dtype=str), "effect": block_effects(self)})
+        data = self.data
+        if data.block is None or data.through_origin:
+            return pd.DataFrame({"block": np.array([], dtype=str), "effect": np.array([])})
+        rest, code = data.yields - self.predict(data.rate), data.sweep.block
+        effect = np.bincount(code, rest * data.weight) / np.bincount(code, data.weight)
+        return pd.DataFrame({"block": np.unique(data.block).astype(str), "effect": effect})
 
     @cached_property
     def checks(self) -> pd.DataFrame:
@@ -122,6 +142,11 @@ class ResponseFit(Result):
     def sigma(self) -> float:
         """Residual standard deviation of a row of weight one [yield_unit]; nan without degrees of freedom."""
         return float(np.sqrt(self.rss / self.df_error)) if self.df_error > 0 else float("nan")
+
+    optimum_interval = interval.optimum_interval
+    join_interval = interval.join_interval
+    join_pieces = interval.join_pieces
+    plateau_interval = interval.plateau_interval
 
     def predict(self, rate, *, extrapolate: bool = False):
         """Yield of the average block at `rate` [yield_unit].
@@ -169,21 +194,6 @@ def fit_response(
         If the table cannot be used as it stands.
     NotEstimable
         If the table holds several trials, or too few rates or rows for the curve.
-
-    Examples
-    --------
-    Two strips a rate, half a bushel to either side of a line from 48 bu/ac to a plateau of 57 joined at
-    90 lb/ac (invented):
-
-    >>> from fertkit.response import fit_response
-    >>> import pandas as pd
-    >>> trial = pd.DataFrame({
-    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
-    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
-    ... })
-    >>> fit = fit_response(trial, "linear_plateau")
-    >>> fit.params["estimate"].round(3).tolist()  # yield at no fertilizer, slope, join
-    [48.0, 0.1, 90.0]
     """
     curve = get_curve(curve)
     data = read_trial_data(
@@ -213,7 +223,7 @@ def fit_data(data: TrialData, curve: Curve) -> ResponseFit:
     status = _status(curve, fits, data, df_error)
     covariance = _covariance(curve, fits, data, rss, df_error, status)
     # Where yield falls there is nothing to join: a kink is not a join point.
-    join_set = None if "falling" in status else join_identified(curve, fits, sums)
+    join_set = None if "falling" in status else interval.join_identified(curve, fits, sums)
     return ResponseFit(curve, data, fits, rss, df_error, covariance, join_set, status)
 
 
@@ -297,7 +307,7 @@ def _covariance(curve, fits, data, rss, df_error, status):
 def _jacobian(curve, fits, data):
     """Columns (n, p - 1) by the internal parameters beside the level, and the map to published ones."""
     if curve.shape is None:
-        columns, back = basis(curve.key, data.sweep.rates[None])
+        columns, back = curve.basis.columns(*[data.sweep.rates[None]] * 2)
         return columns[0][data.sweep.code], back[0]
     shape = curve.shape
     start = shape.start(data.sweep.rates[None])[0]
@@ -308,15 +318,6 @@ def _jacobian(curve, fits, data):
     moved = np.array([a, b, coord]) + 1j * step * np.eye(3)
     published = shape.publish(moved[:, 0], moved[:, 1], shape.uncoord(moved[:, 2]), start)
     return np.column_stack([rise, b * turn]), np.imag(published).T / step
-
-
-def block_effects(fit: ResponseFit) -> np.ndarray:
-    """Yield of each block above the average block, (blocks,); empty without blocks [yield unit]."""
-    data = fit.data
-    if data.block is None or data.through_origin:
-        return np.array([])
-    rest, code = data.yields - fit.predict(data.rate), data.sweep.block
-    return np.bincount(code, rest * data.weight) / np.bincount(code, data.weight)
 
 
 def _checks(fit):

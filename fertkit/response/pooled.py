@@ -2,7 +2,18 @@
 
 The rate of greatest mean net return is not the mean of the trials' own optima. Trials without a response and
 trials still rising at their highest rate stay in the pool; leaving them out would bias it (the regional
-method of Sawyer et al. 2006).
+method of Sawyer et al. 2006). Whether the trials are many enough, and agree well enough, for one rate to be
+named for other fields, the checks say.
+
+Examples
+--------
+>>> from fertkit.response import Prices, pool_net_return
+>>> from fertkit.response.pooled import Site
+>>> import numpy as np
+>>> sites = [Site("A", "quadratic", np.array([3.0, 0.05, -0.000125]), 0.0, 300.0),
+...          Site("B", "quadratic", np.array([3.0, 0.03, -0.000125]), 0.0, 300.0)]
+>>> float(pool_net_return(sites, Prices(0.10, 10.0), within=0.1).rate)  # the sites' own optima are 160 and 80
+120.0
 """
 
 from collections.abc import Iterable, Mapping
@@ -12,17 +23,18 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_dict, a_generator, asks, holding, labels
+from fertkit.asked import a_dict, a_generator, asks, either, holding, labels
 from fertkit.errors import NotEstimable, UnitError
 from fertkit.reference.load import list_sources
-from fertkit.response.agreement import SOURCES as AGREEMENT
-from fertkit.response.agreement import mean_interval, pool_checks
 from fertkit.response.curves import checked_params, finite, get_curve
-from fertkit.response.economics import economic_optimum_rate
-from fertkit.response.limits import nearly_as_good
-from fertkit.response.prices import Prices, area_of, column, positive, single
-from fertkit.results import Result, checks_frame, failed
-from fertkit.rounding import at_least, at_most, below, first_largest
+from fertkit.response.optimum import economic_optimum_rate
+from fertkit.response.prices import Prices, area_of, column, limit, nearly_as_good, positive, single
+from fertkit.results import Result, checks_frame, failed, plain
+from fertkit.rounding import above, at_least, at_most, below, first_largest
+
+#: The pool, and the limits of one.
+SOURCES = ("SAWYER2006", "JACKSON2017", "HIGGINS2003")
+LEVEL = 0.95
 
 
 class Site(NamedTuple):
@@ -120,63 +132,27 @@ class PooledReturn(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        return list_sources(["SAWYER2006", *AGREEMENT])
+        return list_sources(SOURCES)
 
 
-@asks(fits=a_dict)
-def sites_of(fits: Mapping) -> list[Site]:
-    """Make a pool from fitted trials: name -> `ResponseFit`.
-
-    Raises
-    ------
-    UnitError
-        If the trials do not share the units of rate and yield.
-
-    Examples
-    --------
-    >>> from fertkit.response import sites_of
-    >>> from fertkit.response import fit_response
-    >>> import pandas as pd
-    >>> trial = pd.DataFrame({
-    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
-    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
-    ... })
-    >>> [site.trial for site in sites_of({"A": fit_response(trial, "linear_plateau")})]
-    ['A']
-    """
-    units = {(f.rate_unit, f.yield_unit) for f in fits.values()}
-    if len(units) > 1:
-        raise UnitError(f"the trials mix units: {sorted(units)}; restate them in one")
-    return [
-        Site(str(name), f.curve.key, f.coef, f.lowest_rate, f.highest_rate, ", ".join(f.status))
-        for name, f in fits.items()
-    ]
-
-
-@asks(sites=labels, prices=holding("nutrient", "grain", like="Prices"), rng=a_generator)
+@asks(sites=either(a_dict, labels), prices=holding("nutrient", "grain", like="Prices"), rng=a_generator)
 def pool_net_return(
-    sites: Iterable[Site],
-    prices: Prices,
-    *,
-    within: float | None = None,
-    step: float = 1.0,
-    rate_unit: str = "lb/ac",
-    yield_unit: str = "bu/ac",
-    rng=None,
-    replicates: int = 2000,
-) -> PooledReturn:
+    sites, prices: Prices, *, within: float | None = None, step: float | None = None, rng=None,
+    rate_unit: str = "lb/ac", yield_unit: str = "bu/ac", replicates: int = 2000,
+) -> PooledReturn:  # fmt: skip
     """Find the rate of greatest mean net return over trials.
 
     Parameters
     ----------
-    sites : iterable of Site
-        All trials, those without a response included; see `sites_of`.
+    sites : mapping of str to ResponseFit, or iterable of Site
+        All trials, those without a response included; fits bring their own units.
     prices : Prices
         One price of each kind.
     within : float, optional
         Acceptable loss that defines the flat range [money per area]; if None the usual share of the gain.
-    step : float
-        Step of the grid of rates, from the lowest to the highest rate of any trial [rate unit].
+    step : float or None
+        Step of the grid of rates, from the lowest to the highest rate of any trial [rate unit]; a round one
+        of 100 to 1,000 if None.
     rng : numpy.random.Generator, optional
         Resample trials for an interval of the pooled rate.
     replicates : int
@@ -192,20 +168,13 @@ def pool_net_return(
     NotEstimable
         If the pool is empty, a parameter is not finite or the step is not positive.
     PriceError, UnitError
-        See `Prices`.
-
-    Examples
-    --------
-    >>> from fertkit.response import pool_net_return
-    >>> import numpy as np
-    >>> from fertkit.response import Prices, Site
-    >>> sites = [Site("A", "quadratic", np.array([3.0, 0.05, -0.000125]), 0.0, 300.0),
-    ...          Site("B", "quadratic", np.array([3.0, 0.03, -0.000125]), 0.0, 300.0)]
-    >>> pooled = pool_net_return(sites, Prices(0.10, 10.0), within=0.1)
-    >>> float(pooled.rate)  # the sites' own optima are 160 and 80
-    120.0
+        See `Prices`; also if trials do not share the units of rate and yield.
     """
+    if isinstance(sites, Mapping):
+        units = {(fit.rate_unit, fit.yield_unit) for fit in sites.values()}
+        sites, (rate_unit, yield_unit) = sites_of(sites), next(iter(units), (rate_unit, yield_unit))
     sites = list(sites)
+    step = grid_step(sites) if step is None and sites else step
     _check(sites, step)
     money = single(prices.per(rate_unit, yield_unit))
     lows, highs = (np.array([getattr(s, f) for s in sites]) for f in ("lowest_rate", "highest_rate"))
@@ -300,3 +269,81 @@ def _site_table(sites, lows, highs, money, pooled, rate_unit, yield_unit):
             "remark": [s.remark for s in sites],
         }
     )
+
+
+def sites_of(fits: Mapping) -> list[Site]:
+    """Make a pool from fitted trials: name -> `ResponseFit`.
+
+    Raises
+    ------
+    UnitError
+        If the trials do not share the units of rate and yield.
+    """
+    units = {(f.rate_unit, f.yield_unit) for f in fits.values()}
+    if len(units) > 1:
+        raise UnitError(f"the trials mix units: {sorted(units)}; restate them in one")
+    return [
+        Site(str(name), f.curve.key, f.coef, f.lowest_rate, f.highest_rate, ", ".join(f.status))
+        for name, f in fits.items()
+    ]
+
+
+# Agreement ---------------------------------------------------------------------------------------
+
+
+def mean_interval(values, level: float = LEVEL) -> tuple[float, float]:
+    """Student's interval of the mean of independent values; nan ends for one value."""
+    from scipy.special import stdtrit
+
+    values = np.asarray(values, float)
+    if len(values) < 2:
+        return np.nan, np.nan
+    half = stdtrit(len(values) - 1, 0.5 + level / 2) * values.std(ddof=1) / np.sqrt(len(values))
+    return float(values.mean() - half), float(values.mean() + half)
+
+
+def pool_checks(pooled) -> pd.DataFrame:
+    """What must hold before the rate of a `PooledReturn` may be recommended, as a checks table."""
+    k, fewest = len(pooled.sites), limit("fewest trials", "network")
+    rows = [
+        ("trials pooled", k, fewest, k >= fewest,
+         (f"{k} trials are enough to name a rate for other fields",
+          f"{k} trials are too few to name a rate for other fields: {plain(fewest)} or more are wanted")),
+    ]  # fmt: skip
+    if pooled.gain > 0:
+        unit, lowest = f"{pooled.money}/{pooled.area}", pooled.frame.iloc[0, 0]
+        told = f"{LEVEL:.0%} interval {plain(pooled.gain_low)} to {plain(pooled.gain_high)} {unit}"
+        rows.append(
+            ("mean net gain above zero", pooled.gain_low, 0,
+             not at_most(pooled.gain_low, 0, pooled.gain_high),
+             (f"the mean net gain is above zero ({told})",
+              f"the trials disagree: their mean net gain may be a loss ({told})"))
+        )  # fmt: skip
+        rows.append(
+            ("best rate surely above the lowest", pooled.interval_low, lowest,
+             None if np.isnan(pooled.interval_low)
+             else above(pooled.interval_low, lowest, pooled.highest_rate),
+             ("other trials of the same kind would name a rate above the lowest too",
+              "other trials of the same kind might name the lowest rate as the best"))
+        )  # fmt: skip
+    return checks_frame(rows)
+
+
+def contrast_checks(contrast) -> pd.DataFrame:
+    """What must hold of the gain pooled over sites before a rate may be recommended, as a checks table."""
+    most = limit("high share between sites", "network")
+    ends = contrast.prediction_low, contrast.prediction_high
+    level = f"{contrast.level:.0%} interval"
+    mean = f"{level} {plain(contrast.low)} to {plain(contrast.high)} {contrast.unit}"
+    apart = at_least(contrast.i2_pct, most) and at_most(ends[0], 0, ends[1])
+    return checks_frame(
+        [
+            ("pooled gain above zero", contrast.low, 0, not at_most(contrast.low, 0, contrast.high),
+             (f"the gain pooled over {contrast.k} sites is above zero ({mean})",
+              f"the gain pooled over {contrast.k} sites may be a loss ({mean})")),
+            ("gain of a new site above zero", ends[0], 0, not apart,
+             ("the sites do not disagree so far that a new site may lose",
+              f"the sites disagree: {plain(contrast.i2_pct)} % of the spread is between them, and a new site "
+              f"may lose ({level} {plain(ends[0])} to {plain(ends[1])} {contrast.unit})")),
+        ]
+    )  # fmt: skip

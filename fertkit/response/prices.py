@@ -3,18 +3,31 @@
 The price ratio is the price of one unit of nutrient over the price of one unit of yield. A nutrient priced
 per kg over grain priced per bushel is wrong by the bushel's weight in kg, so prices carry their units and
 are restated in the units of rate and yield before they meet a curve.
+
+Examples
+--------
+0.50 a lb of N and 3.50 a bushel of corn:
+
+>>> from fertkit.response import Prices
+>>> round(float(Prices(0.50, 3.50).per("lb/ac", "bu/ac").ratio), 6)
+0.142857
 """
 
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 
-from fertkit.asked import a_count, a_generator, amounts, asks, holding
-from fertkit.errors import InputError, PriceError, Problem, UnitError
+from fertkit.asked import a_count, a_generator, amounts, asks
+from fertkit.errors import PriceError, UnitError
+from fertkit.reference.crops import load_crops
+from fertkit.reference.load import load_table
 from fertkit.results import ByContent, plain
-from fertkit.units import mass_kg
+from fertkit.units import AREA_RATE_KG_HA, MASS_KG, convert_area_rate, mass_kg
+
+_MICRONUTRIENTS = frozenset(("B", "CU", "FE", "MN", "MO", "NI", "ZN"))
+_AREAS = {"ac": "acre", "ha": "hectare"}
 
 
 class UnitPrices(NamedTuple):
@@ -130,6 +143,37 @@ class Prices(ByContent):
             self.pass_cost,
         )
 
+    @asks(nutrient_cv_pct=amounts, grain_cv_pct=amounts, n=a_count(1), rng=a_generator)
+    def draw(self, *, nutrient_cv_pct: float, grain_cv_pct: float, n: int, rng) -> "Prices":
+        """Draw independent lognormal prices around these.
+
+        Parameters
+        ----------
+        nutrient_cv_pct, grain_cv_pct : float
+            Coefficients of variation [%].
+        n : int
+            Draws.
+        rng : numpy.random.Generator
+
+        Returns
+        -------
+        Prices
+            With arrays of shape (n,).
+
+        Notes
+        -----
+        Independence is an assumption: fertilizer and grain prices often move together. Arrays of past
+        prices, year by year, keep whatever bond they have.
+        """
+        if np.ndim(self.nutrient) or np.ndim(self.grain):
+            raise PriceError("draws start from one mean price of each kind, not from a table of prices")
+        drawn = []
+        for mean, cv_pct in ((self.nutrient, nutrient_cv_pct), (self.grain, grain_cv_pct)):
+            spread = positive(cv_pct, "coefficient of variation", zero_ok=True) / 100.0
+            variance = np.log1p(spread**2)
+            drawn.append(mean * np.exp(rng.normal(-variance / 2, np.sqrt(variance), n)))
+        return replace(self, nutrient=drawn[0], grain=drawn[1])
+
     def _factor(self, wanted: str, given: str) -> float:
         if wanted == given:
             return 1.0
@@ -175,48 +219,6 @@ def single(prices: UnitPrices) -> UnitPrices:
     return prices._replace(nutrient=np.asarray(prices.nutrient).item(), grain=np.asarray(prices.grain).item())
 
 
-@asks(nutrient_price=amounts, grain_price=amounts)
-def price_ratio(
-    nutrient_price,
-    grain_price,
-    *,
-    nutrient_per: str = "lb",
-    grain_per: str = "bu",
-    rate_unit: str = "lb/ac",
-    yield_unit: str = "bu/ac",
-    lb_per_bushel: float | None = None,
-):
-    """Price of a unit of nutrient over the price of a unit of yield.
-
-    Parameters
-    ----------
-    nutrient_price, grain_price : float or array
-        Prices [money per `nutrient_per`, money per `grain_per`].
-    nutrient_per, grain_per, rate_unit, yield_unit, lb_per_bushel
-        See `Prices`.
-
-    Returns
-    -------
-    float or array
-        Price ratio [mass unit of yield per mass unit of rate].
-
-    Raises
-    ------
-    PriceError, UnitError
-        See `Prices`.
-
-    Examples
-    --------
-    0.50 a lb of N and 3.50 a bushel of corn:
-
-    >>> from fertkit.response import price_ratio
-    >>> round(float(price_ratio(0.50, 3.50)), 6)
-    0.142857
-    """
-    prices = Prices(nutrient_price, grain_price, nutrient_per, grain_per, lb_per_bushel)
-    return prices.per(rate_unit, yield_unit).ratio[()]
-
-
 @asks(product_price=amounts, nutrient_pct=amounts)
 def nutrient_price_from_product(product_price, nutrient_pct):
     """Price of the nutrient in a product whose other nutrients are worth nothing here.
@@ -232,110 +234,11 @@ def nutrient_price_from_product(product_price, nutrient_pct):
     -------
     float or array
         Price of the nutrient [money per the same unit of mass].
-
-    Examples
-    --------
-    A product of 60 % at 0.27 a lb:
-
-    >>> from fertkit.response import nutrient_price_from_product
-    >>> round(float(nutrient_price_from_product(0.27, 60)), 6)
-    0.45
     """
     share = positive(nutrient_pct, "nutrient content") / 100.0
     if (share > 1).any():
         raise PriceError(f"a product cannot hold {np.max(share) * 100:g} % of a nutrient")
     return (positive(product_price, "product price") / share)[()]
-
-
-@asks(prices=holding("nutrient", "grain", like="Prices"), n=a_count(1), rng=a_generator)
-def draw_prices(prices: Prices, *, nutrient_cv_pct: float, grain_cv_pct: float, n: int, rng) -> Prices:
-    """Draw independent lognormal prices around the given means.
-
-    Parameters
-    ----------
-    prices : Prices
-        Mean prices, one of each.
-    nutrient_cv_pct, grain_cv_pct : float
-        Coefficients of variation [%].
-    n : int
-        Draws.
-    rng : numpy.random.Generator
-
-    Returns
-    -------
-    Prices
-        With arrays of shape (n,).
-
-    Notes
-    -----
-    Independence is an assumption: fertilizer and grain prices often move together. Where past prices are
-    at hand, `prices_from_table` keeps whatever bond they have.
-
-    Examples
-    --------
-    >>> from fertkit.response import draw_prices
-    >>> from fertkit.response import Prices
-    >>> import numpy as np
-    >>> rng = np.random.default_rng(1)
-    >>> drawn = draw_prices(Prices(0.45, 11.0), nutrient_cv_pct=20, grain_cv_pct=15, n=1000, rng=rng)
-    >>> drawn.nutrient.shape, bool((drawn.grain > 0).all())
-    ((1000,), True)
-    """
-    if np.ndim(prices.nutrient) or np.ndim(prices.grain):
-        raise PriceError("draws start from one mean price of each kind, not from a table of prices")
-    drawn = []
-    for mean, cv_pct in ((prices.nutrient, nutrient_cv_pct), (prices.grain, grain_cv_pct)):
-        spread = positive(cv_pct, "coefficient of variation", zero_ok=True) / 100.0
-        variance = np.log1p(spread**2)
-        drawn.append(mean * np.exp(rng.normal(-variance / 2, np.sqrt(variance), n)))
-    return replace(prices, nutrient=drawn[0], grain=drawn[1])
-
-
-@asks()
-def prices_from_table(table: pd.DataFrame, *, name: str = "price table", **others) -> Prices:
-    """Take prices from a table with the columns ``nutrient_price`` and ``grain_price``, a row a case.
-
-    Parameters
-    ----------
-    table : DataFrame
-    name : str
-        Name of the table in messages.
-    **others
-        The other attributes of `Prices`.
-
-    Raises
-    ------
-    InputError
-        Naming every cell that is not a positive number, or a missing column.
-
-    Examples
-    --------
-    >>> from fertkit.response import prices_from_table
-    >>> import pandas as pd
-    >>> years = pd.DataFrame({"nutrient_price": [0.40, 0.50], "grain_price": [11.0, 10.0]})
-    >>> prices_from_table(years).grain.tolist()
-    [11.0, 10.0]
-    """
-    columns = ("nutrient_price", "grain_price")
-    problems = [
-        Problem("the column is missing", "add it, a price in each row", column=c)
-        for c in columns
-        if c not in table.columns
-    ]
-    if not problems and table.empty:
-        problems = [Problem("the table has no rows", "give at least one row of prices")]
-    if problems:
-        raise InputError(name, problems)
-    numbers = {c: pd.to_numeric(table[c], errors="coerce").to_numpy(float) for c in columns}
-    problems = [
-        Problem("not a price greater than zero", "correct it or drop the row", row=int(i) + 2, column=c,
-                value=table[c].iloc[i])
-        for c in columns
-        for i in np.flatnonzero(~(np.isfinite(numbers[c]) & (numbers[c] > 0)))
-    ]  # fmt: skip
-    if problems:
-        raise InputError(name, problems)
-    return Prices(numbers["nutrient_price"], numbers["grain_price"], **others)
 
 
 def money_text(amount: float, currency: str = "", area: str = "") -> str:
@@ -348,14 +251,6 @@ def money_text(amount: float, currency: str = "", area: str = "") -> str:
         The user's own name or sign of the money.
     area : str
         ``ac`` or ``ha``; the bare number if "".
-
-    Examples
-    --------
-    >>> from fertkit.response.prices import money_text
-    >>> money_text(72.04, "$", "ac"), money_text(-3.6, "$", "ac"), money_text(3.6, "", "ac")
-    ('$72/ac', '-$3.60/ac', '3.60 per acre')
-    >>> money_text(120.4, "EUR", "ha"), money_text(43.27)
-    ('120 EUR/ha', '43.3')
     """
     size = plain(abs(amount)) if abs(amount) >= 9.995 else f"{abs(amount):.2f}"
     sign = "-" if amount < 0 and size != "0.00" else ""
@@ -365,9 +260,6 @@ def money_text(amount: float, currency: str = "", area: str = "") -> str:
         return f"{sign}{size} per {_AREAS[area]}"
     signed = not currency[-1].isalpha()
     return f"{sign}{currency}{size}/{area}" if signed else f"{sign}{size} {currency}/{area}"
-
-
-_AREAS = {"ac": "acre", "ha": "hectare"}
 
 
 def column(name: str, unit: str) -> str:
@@ -385,3 +277,84 @@ def _parts(unit: str) -> tuple[str, str]:
     if not slash or area not in ("ac", "ha"):
         raise UnitError(f"'{unit}' is not an amount per area; use for example lb/ac, bu/ac, kg/ha or t/ha")
     return mass, area
+
+
+_MICRONUTRIENTS = frozenset(("B", "CU", "FE", "MN", "MO", "NI", "ZN"))
+
+
+# Rules of thumb on money -------------------------------------------------------------------------
+
+
+@cache
+def _table():
+    return load_table("response_limits").set_index(["group", "item"])
+
+
+def nearly_as_good(gain: float) -> tuple[float, str]:
+    """Loss that still counts as nearly as good where none is asked for, and the words that say whence.
+
+    Parameters
+    ----------
+    gain : float
+        Net return gained at the best rate over the lowest [money per area].
+    """
+    row = _table().loc[("net_return", "nearly as good")]
+    words = f"{plain(row['value'])} % of the net return gained; {row['provenance']}"
+    return max(float(gain), 0.0) * float(row["value"]) / 100, words
+
+
+def limit(item: str, group: str = "price_ratio") -> float:
+    """Limit of the usual, e.g. the ``fewest trials`` of a ``network``."""
+    return float(_table().loc[(group, item), "value"])
+
+
+def price_check(
+    prices: Prices, rate_unit: str, yield_unit: str, nutrient: str = "", top_rate: float = 0.0, crop: str = ""
+) -> tuple:
+    """Row of a checks table: whether the crop that pays for a mass of nutrient is a plausible mass of it.
+
+    A price per kg given where one per t is meant makes the nutrient a thousand times too dear, and every
+    trial without an economic response; a crop price per t given where one per bushel is meant makes the crop
+    forty times too dear, and the highest rate pay. A bushel is taken at any weight a crop of the table has,
+    where the crop is not known. A nutrient without a name may be a micronutrient, and any may be a product in
+    bulk (lime), as ``top_rate``, the highest [rate unit], allows.
+    """
+    money = single(prices.per(rate_unit, yield_unit))
+    rate_mass, yield_mass = rate_unit.split("/")[0], yield_unit.split("/")[0]
+    if not {rate_mass, yield_mass} <= {*MASS_KG, "bu"}:
+        return ("units of the prices", np.nan, "", None, "the masses are not known")
+    traded = load_crops().set_index("crop")["bushel_lb"].dropna()
+    bushels = traded[[crop]] if crop in traded else traded
+    bushels = [prices.lb_per_bushel] if prices.lb_per_bushel else bushels
+    weights = [mass_kg(yield_mass, lb_per_bushel=b) for b in (min(bushels), max(bushels))]
+    low, high = (money.ratio * w / mass_kg(rate_mass) for w in weights)
+    least, most = _usual(nutrient, rate_unit, top_rate, yield_mass == "bu" or crop in traded)
+    taken = (
+        f"the nutrient is taken as {plain(money.nutrient)} {prices.money} per {rate_mass} and the crop as "
+        f"{plain(money.grain)} {prices.money} per {yield_mass}, so a weight of nutrient costs as much as "
+        f"{_range(low, high)} times that weight of crop; usual are {plain(least)} to {plain(most)} "
+        f"({_table().loc[('price_ratio', 'lowest'), 'provenance']})"
+    )
+    usual = bool(least <= high and low <= most)
+    said = "the prices are in the usual proportion" if usual else "check the units of the prices"
+    row = "units of the prices", _range(low, high), f"{plain(least)} to {plain(most)}", usual
+    return *row, f"{said}: {taken}"
+
+
+def _usual(nutrient, rate_unit, top_rate, grain) -> tuple[float, float]:
+    """Lowest and highest usual ratio of the prices of one mass."""
+    kind = " of a grain crop" if grain else ""
+    least, most = limit(f"lowest{kind}"), limit(f"highest{kind}")
+    known = rate_unit in AREA_RATE_KG_HA
+    top = convert_area_rate(top_rate, rate_unit, "kg/ha") if known else 0.0
+    unnamed_trace = not nutrient and top <= limit("highest rate of a micronutrient")
+    if nutrient.strip().upper() in _MICRONUTRIENTS or unnamed_trace:
+        most = limit("highest of a micronutrient")
+    if not known or top > limit("lowest rate of a bulk product"):
+        least = limit("lowest of a bulk product")
+    return least, most
+
+
+def _range(low, high):
+    ends = [f"{float(f'{v:.3g}'):,.0f}" if v >= 1000 else plain(v) for v in (low, high)]
+    return ends[0] if ends[0] == ends[1] else " to ".join(ends)

@@ -2,6 +2,16 @@
 
 Regret of a rate is the net return lost against the rate that would have been best, had the curve and the
 prices been known. The rate of least expected regret is also the rate of greatest expected net return.
+
+Examples
+--------
+Two curves equally likely, with optima of 160 and 80 at a price ratio of 0.01; midway each loses the same:
+
+>>> from fertkit.response import Prices, expected_regret
+>>> import numpy as np
+>>> draws = {"quadratic": np.array([[3.0, 0.05, -0.000125], [3.0, 0.03, -0.000125]])}
+>>> round(float(expected_regret(draws, Prices(0.10, 10.0), lowest_rate=0, highest_rate=300).rate))
+120
 """
 
 from collections.abc import Mapping
@@ -13,9 +23,9 @@ import pandas as pd
 from fertkit.asked import a_dict, amounts, asks, holding, numbers_by_name
 from fertkit.errors import NotEstimable
 from fertkit.reference.load import list_sources
-from fertkit.response.curves import MEAN, get_curve
-from fertkit.response.economics import economic_optimum_rate
-from fertkit.response.prices import Prices, UnitPrices, area_of, column
+from fertkit.response.curves import get_curve
+from fertkit.response.optimum import economic_optimum_rate
+from fertkit.response.prices import Prices, area_of, column
 from fertkit.results import Result
 from fertkit.rounding import at_least, first_smallest
 
@@ -92,16 +102,10 @@ class Regret(Result):
     draws=a_dict, prices=holding("nutrient", "grain", like="Prices"), weights=numbers_by_name, rates=amounts,
 )  # fmt: skip
 def expected_regret(
-    draws: Mapping[str, np.ndarray],
-    prices: Prices,
-    *,
-    lowest_rate: float,
-    highest_rate: float,
-    weights: Mapping[str, float] | None = None,
-    rates=None,
-    rate_unit: str = "lb/ac",
+    draws: Mapping[str, np.ndarray], prices: Prices, *, lowest_rate: float, highest_rate: float,
+    weights: Mapping[str, float] | None = None, rates=None, rate_unit: str = "lb/ac",
     yield_unit: str = "bu/ac",
-) -> Regret:
+) -> Regret:  # fmt: skip
     """Expected regret of every rate over draws of curve parameters and prices.
 
     Parameters
@@ -128,115 +132,43 @@ def expected_regret(
         If there are no draws, a parameter is not finite, or the rates leave the tested range.
     PriceError, UnitError
         See `Prices`.
-
-    Examples
-    --------
-    >>> from fertkit.response import expected_regret
-    >>> from fertkit.response import Prices
-
-    Two curves equally likely, with optima of 160 and 80 at a price ratio of 0.01; midway each loses the same:
-
-    >>> import numpy as np
-    >>> draws = {"quadratic": np.array([[3.0, 0.05, -0.000125], [3.0, 0.03, -0.000125]])}
-    >>> found = expected_regret(draws, Prices(0.10, 10.0), lowest_rate=0, highest_rate=300)
-    >>> round(float(found.rate))
-    120
     """
-    rates = _rates(rates, lowest_rate, highest_rate)
+    rates, share = _rates(rates, lowest_rate, highest_rate), _shares(draws, weights)
     money = prices.per(rate_unit, yield_unit)
-    parts = [
-        _cases(key, _draws(key, params), money, lowest_rate, highest_rate) for key, params in draws.items()
-    ]
-    share = _shares(draws, weights)
-    case_weight = np.concatenate(
-        [np.full(len(p.optimum), w / len(p.optimum)) for p, w in zip(parts, share, strict=True)]
-    )
+    cases = [_cases(key, params, money, lowest_rate, highest_rate) for key, params in draws.items()]
+    nets, best = zip(*cases, strict=True)
+    optima, best_net = np.concatenate(best), np.concatenate([net(at) for net, at in cases])
+    sizes = [len(part) for part in best]
+    weight = np.repeat(share / sizes, sizes)
     rows = []
     for rate in rates:
-        net = np.concatenate([p.money.net(p.curve.value(rate, p.params), rate) for p in parts])
-        regret = np.maximum(np.concatenate([p.best_net for p in parts]) - net, 0.0)
-        p90 = weighted_quantile(regret, case_weight, [0.9])[0]
+        net = np.concatenate([net(rate) for net in nets])
+        regret = np.maximum(best_net - net, 0.0)
         # sums, no matrix product: at this length its threads wait on each other longer than they work
-        rows.append((rate, (case_weight * regret).sum(), p90, (case_weight * net).sum()))
+        p90 = weighted_quantile(regret, weight, [0.9])[0]
+        rows.append((rate, (weight * regret).sum(), p90, (weight * net).sum()))
     area = area_of(yield_unit)
     names = [f"{n}_per_{area}" for n in ("expected_regret", "regret_p90", "expected_net_return")]
     frame = pd.DataFrame(rows, columns=[column("rate", rate_unit), *names])
-    best = int(first_smallest(frame[names[0]], scale=frame[names[2]].abs().max()))
+    least = int(first_smallest(frame[names[0]], scale=frame[names[2]].abs().max()))
     return Regret(
-        float(rates[best]), float(frame[names[0]].iloc[best]), frame,
-        np.concatenate([p.optimum for p in parts]), case_weight, rate_unit, yield_unit, prices.money,
+        float(rates[least]), float(frame[names[0]].iloc[least]), frame, optima, weight, rate_unit, yield_unit,
+        prices.money,
     )  # fmt: skip
-
-
-@asks(
-    analysis=holding("optimum", "fits", like="what analyse_response gives"),
-    prices=holding("nutrient", "grain", like="Prices"),
-)
-def regret_of(analysis, prices: Prices | None = None) -> Regret:
-    """Expected regret over the bootstrap draws and curve weights of an analysed trial.
-
-    Parameters
-    ----------
-    analysis : ResponseAnalysis
-    prices : Prices, optional
-        Draws or a table of prices; the analysis' own if None.
-
-    Raises
-    ------
-    NotEstimable
-        If the analysis holds no draws, or found no response: the mean alone would put every loss at zero.
-
-    Examples
-    --------
-    >>> from fertkit.response import regret_of
-    >>> from fertkit.response import analyse_response
-    >>> import pandas as pd
-    >>> trial = pd.DataFrame({
-    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
-    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
-    ... })
-    >>> answer = analyse_response(trial, nutrient_price=0.45, grain_price=11)
-    >>> print(regret_of(answer).summary().splitlines()[0][:21])
-    Least expected regret
-    """
-    if analysis.curve == MEAN.key:
-        raise NotEstimable(
-            "no response was found, so what a rate may lose cannot be reckoned: the strips do not rule a "
-            f"small response out (interval of the optimum {analysis.optimum.interval.text()} "
-            f"{analysis.rate_unit})"
-        )
-    rates = analysis.data.rates
-    draws = {key: analysis.draws[key] for key in analysis.weights.index if key in analysis.draws}
-    return expected_regret(
-        draws, analysis.prices if prices is None else prices,
-        weights=dict(analysis.weights), lowest_rate=float(rates[0]), highest_rate=float(rates[-1]),
-        rate_unit=analysis.rate_unit, yield_unit=analysis.yield_unit,
-    )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class _Cases:
-    """Draws of one curve met with prices: parameters (n, p); prices, best rate and its net return (n,)."""
-
-    curve: object
-    params: np.ndarray
-    money: UnitPrices
-    optimum: np.ndarray
-    best_net: np.ndarray
 
 
 def _cases(key, params, money, lowest, highest):
-    curve = get_curve(key)
+    """Net return at a rate in every case, a draw of one curve met with prices, and the best rates (n,)."""
+    curve, params = get_curve(key), _draws(key, params)
     nutrient, grain = (np.atleast_1d(p) for p in np.broadcast_arrays(money.nutrient, money.grain))
     if len(nutrient) not in (1, len(params)):
         n = len(params)
         params = np.repeat(params, len(nutrient), axis=0)
         nutrient, grain = np.tile(nutrient, n), np.tile(grain, n)
     money = money._replace(nutrient=nutrient, grain=grain)
-    best = economic_optimum_rate(
-        curve, params, money.ratio, lowest, highest, pass_cost=money.pass_cost / grain
-    )
-    return _Cases(curve, params, money, best.rate, money.net(curve.value(best.rate, params), best.rate))
+    cost = money.pass_cost / grain
+    best = economic_optimum_rate(curve, params, money.ratio, lowest, highest, pass_cost=cost)
+    return lambda rate: money.net(curve.value(rate, params), rate), best.rate
 
 
 def _draws(key, params):

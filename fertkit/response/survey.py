@@ -1,4 +1,18 @@
-"""The economic optimum of many trials at once: thousands in one call, each with its own rates and blocks."""
+"""The economic optimum of many trials at once: thousands in one call, each with its own rates and blocks.
+
+Examples
+--------
+>>> from fertkit.response import optima_of_trials
+>>> import pandas as pd
+>>> trial = pd.DataFrame({
+...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+... })
+>>> both = pd.concat([trial.assign(trial="A"), trial.assign(trial="B")])
+>>> optima = optima_of_trials(both, "trial", 0.45 / 11)
+>>> optima["trial"].tolist(), optima["status"].tolist()
+(['A', 'B'], ['interior', 'interior'])
+"""
 
 from dataclasses import replace
 
@@ -7,18 +21,17 @@ import pandas as pd
 
 from fertkit.asked import a_header, a_share, a_table, amounts, asks, either, headers, maybe_headers, off
 from fertkit.errors import InputError, NotEstimable, Problem, unknown
-from fertkit.response.averaging import average_weights, averaged_keys, averaged_sets
-from fertkit.response.curves import CURVES
+from fertkit.response.average import average_weights, averaged_keys, averaged_sets, mean_wins, settle, verdict
+from fertkit.response.curves import CURVES, LINEAR
 from fertkit.response.data import TrialData, read_trial_data
-from fertkit.response.fit import need_contrasts
-from fertkit.response.intervals import check_level
-from fertkit.response.many import fit_sums
+from fertkit.response.fit import fit_data, need_contrasts
+from fertkit.response.interval import difference
+from fertkit.response.optimum import Status
 from fertkit.response.prices import one_ratio
-from fertkit.response.regions import optimum_sets
-from fertkit.response.status import Status
+from fertkit.response.region import optimum_sets
+from fertkit.response.search import fit_sums
 from fertkit.response.sums import Sums, stack
-from fertkit.response.two_rates import difference_row, has_curve
-from fertkit.response.verdict import mean_wins, settle, verdict
+from fertkit.results import plain
 
 BATCH = 2000  # trials fitted together
 
@@ -58,21 +71,7 @@ def optima_of_trials(
         If a trial cannot be used, or has one rate or no error df; all such trials at once.
     PriceError, NotEstimable
         For a price ratio or a level that is none.
-
-    Examples
-    --------
-    >>> from fertkit.response import optima_of_trials
-    >>> import pandas as pd
-    >>> trial = pd.DataFrame({
-    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
-    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
-    ... })
-    >>> both = pd.concat([trial.assign(trial="A"), trial.assign(trial="B")])
-    >>> found = optima_of_trials(both, "trial", 0.45 / 11)
-    >>> found["trial"].tolist(), found["status"].tolist()
-    (['A', 'B'], ['interior', 'interior'])
     """
-    check_level(level)
     price_ratio = one_ratio(price_ratio)
     for name in by:
         if name not in table:
@@ -163,3 +162,21 @@ def survey(sums: Sums, price_ratio, level=0.95, curve=None) -> pd.DataFrame:
         }
     )
     return frame.assign(**{f"weight_{k}": weights[..., i].ravel() for i, k in enumerate(keys)})
+
+
+def difference_row(data: TrialData, level: float) -> dict:
+    """Row of a survey for a trial of two rates: no optimum; the difference stands in words."""
+    gain, *ends = difference(fit_data(data, LINEAR), level)
+    low, high = data.rates
+    return {
+        "n": len(data.rate), "n_rates": 2, "lowest_rate": low, "highest_rate": high,
+        "optimum": np.nan, "low": np.nan, "high": np.nan, "high_open": False, "status": Status.DIFFERENCE,
+        "message": f"two rates give a difference, not a curve: {plain(high)} less {plain(low)} "
+        f"{data.rate_unit} yields {plain(gain)} {data.yield_unit} more ({level:.0%} interval "
+        f"{' to '.join(map(plain, ends))})",
+    }  # fmt: skip
+
+
+def has_curve(data: TrialData) -> bool:
+    """Whether there are rates enough for a curve."""
+    return len(data.rates) > 2

@@ -50,7 +50,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "CriticalLevel": ("response", "critical_level_lines"),
     "NetReturn": ("response", "net_return_lines"),
     "Regret": ("response", "regret_lines"),
-    "PriceRatioTable": ("response", "price_table_lines"),
+    "PriceTable": ("response", "price_table_lines"),
     "StochasticPlateau": ("response", "plateau_risk_lines"),
     "BatchResult": ("answers", "batch_lines"),
     "FieldAnswer": ("answers", "field_lines"),

@@ -3,7 +3,7 @@
 from fertkit.reference.load import load_table
 from fertkit.response.compare import lack_of_fit
 from fertkit.response.curves import MEAN
-from fertkit.response.status import Status
+from fertkit.response.optimum import Status
 from fertkit.results import plain, plain_p
 from fertkit.rounding import at_least
 from fertkit.say.leaf_results import check_now, clear_findings, how_sure, small

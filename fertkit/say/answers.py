@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.budget.words import keys
-from fertkit.response.status import Status, status_in_words
+from fertkit.response.optimum import Status, status_in_words
 from fertkit.results import capital, failed, plain, plain_p
 from fertkit.rounding import below
 from fertkit.say.advice import listed

@@ -4,9 +4,8 @@ import numpy as np
 
 from fertkit.response.curves import CURVES, MEAN, get_curve
 from fertkit.response.fit import join_text
-from fertkit.response.price_table import column
-from fertkit.response.prices import area_of, money_text
-from fertkit.response.status import Status
+from fertkit.response.optimum import Status
+from fertkit.response.prices import area_of, column, money_text
 from fertkit.results import capital, failed, plain
 from fertkit.rounding import same
 from fertkit.say.line import Kind, Line, lead, notes, told

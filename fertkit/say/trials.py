@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 
 from fertkit.intake.moisture import trade_source
-from fertkit.response.agreement import LEVEL
 from fertkit.response.curves import CURVES
-from fertkit.response.expected import bare_plans
-from fertkit.response.price_table import column
+from fertkit.response.plan import bare_plans
+from fertkit.response.pooled import LEVEL
+from fertkit.response.prices import column
 from fertkit.results import capital, counted, failed, plain, plain_p
 from fertkit.rounding import at_least, below, same
 from fertkit.say.line import Kind, Line, lead, marked, notes, row, told

@@ -11,7 +11,7 @@ Method
   W^-b).
 * Compare: `compare_pairs` (good against poor area: log ratio against its noise, growth dilution),
   `season_path` (dates against the ranges of their stages), `compare_treatments` (analysis of variance of
-  concentration and of uptake). Critical levels from data of your own: `fertkit.response.cate_nelson`.
+  concentration and of uptake). Critical levels from data of your own: `fertkit.response.critical_level`.
 * Explain (`explain`): what is short and how sure, what may make the number lie, what else would show it,
   what can be done this season and what only next year. It names no rate.
 

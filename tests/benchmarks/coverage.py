@@ -12,11 +12,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.response.averaging import average_weights, averaged_keys, averaged_sets, curve_optima
-from fertkit.response.bootstrap import optima
+from fertkit.response.average import average_weights, averaged_keys, averaged_sets, curve_optima
 from fertkit.response.curves import CURVES, optimum_in_range
-from fertkit.response.many import basis, fit_sums
-from fertkit.response.regions import optimum_sets
+from fertkit.response.interval import optima
+from fertkit.response.region import optimum_sets
+from fertkit.response.search import basis, fit_sums
 from fertkit.response.sums import make_sweep
 
 SEED, RATIO, TOP, LEVEL, REPLICATES = 20240501, 0.008, 200.0, 0.95, 400

@@ -15,11 +15,11 @@ import pandas as pd
 sys.path.insert(0, str(Path(__file__).parent))
 from coverage import LEVEL, RATIO, SCENARIOS, TOP, TRUTH
 
-from fertkit.response.averaging import Ladder, average_weights, averaged_keys, curve_optima
+from fertkit.response.analyse import averaged_gains
+from fertkit.response.average import Ladder, average_weights, averaged_keys, curve_optima
 from fertkit.response.curves import CURVES, optimum_in_range
-from fertkit.response.gain import averaged_gains
-from fertkit.response.many import fit_sums
-from fertkit.response.regions import gain_sets
+from fertkit.response.region import gain_sets
+from fertkit.response.search import fit_sums
 from fertkit.response.sums import make_sweep
 
 SEED, PART = 20261127, 250  # trials worked at once

@@ -15,9 +15,11 @@ import pandas as pd
 from scipy.optimize import brentq, curve_fit
 from scipy.stats import t as student
 
-from fertkit.response import analyse_response, fit_sums, read_trial_data
-from fertkit.response.averaging import TAILS, average_weights, averaged_keys, curve_optima
+from fertkit.response import analyse_response
+from fertkit.response.average import TAILS, average_weights, averaged_keys, curve_optima
 from fertkit.response.curves import CURVES
+from fertkit.response.data import read_trial_data
+from fertkit.response.search import fit_sums
 from fertkit.response.sums import make_sweep
 
 RATES = np.repeat([0.0, 40, 80, 120, 160, 200], 4)

@@ -8,7 +8,6 @@ from fertkit.intake import read_strips
 from fertkit.panels import optimum
 from fertkit.panels.optimum import OptimumPanel
 from fertkit.response import Prices, analyse_response
-from fertkit.response.net_return import net_return_of
 from fertkit.results import plain
 
 
@@ -134,7 +133,7 @@ def test_the_placeholder_note_goes_when_prices_are_typed(panel):
 
 
 def test_the_gain_is_told_in_money_too(panel):
-    net = net_return_of(panel.result)
+    net = panel.result.net_return()
     assert f"net gain {plain(net.gain)} per acre (95% interval" in panel.message()
     in_yield = panel.result.gain.iloc[-1]["value"]
     assert net.gain == pytest.approx(11.0 * in_yield)  # money is yield at its price

@@ -9,17 +9,15 @@ from fertkit.plots.response import move_prices
 from fertkit.plots.style import new_axes
 from fertkit.response import (
     Prices,
-    Site,
     analyse_response,
-    arcsine_log,
-    cate_nelson,
-    curve_level,
+    critical_level,
     expected_regret,
     net_return,
     pool_net_return,
-    price_ratio_table,
+    price_table,
     stochastic_plateau,
 )
+from fertkit.response.pooled import Site
 
 BENT = (100, 1.0, -0.0025)
 TESTED = {"lowest_rate": 0, "highest_rate": 240}
@@ -59,15 +57,13 @@ def results(analysis):
         analysis.comparison,
         analysis.fits["quadratic_plateau"],
         net_return("quadratic", BENT, prices, within=5, **TESTED),
-        price_ratio_table(
-            {"quadratic": BENT, "mean": (3,)}, np.linspace(0, 1, 11), price_ratio=0.1, **TESTED
-        ),
+        price_table({"quadratic": BENT, "mean": (3,)}, np.linspace(0, 1, 11), price_ratio=0.1, **TESTED),
         expected_regret({"quadratic": np.array(BENT) * rng.normal(1, 0.05, (50, 3))}, prices, **TESTED),
         pool_net_return(SITES, prices, within=2, rng=rng),
         stochastic_plateau(100, 1, 200, 20, prices, lowest_rate=0, highest_rate=240),
-        cate_nelson(test, ry, rng=rng),
-        arcsine_log(test, ry),
-        curve_level(test, ry),
+        critical_level(test, ry, "cate_nelson", rng=rng),
+        critical_level(test, ry, "arcsine_log"),
+        critical_level(test, ry),
     ]
 
 
@@ -106,7 +102,7 @@ def test_comparison_has_a_row_for_every_curve(analysis):
 
 
 def test_price_ratio_figure_names_edges_and_today():
-    ax = price_ratio_table({"quadratic": BENT}, [0, 0.5, 1.2], price_ratio=0.11, **TESTED).plot()
+    ax = price_table({"quadratic": BENT}, [0, 0.5, 1.2], price_ratio=0.11, **TESTED).plot()
     for words in ("at least this", "no economic response", "today, 0.11", "quadratic"):
         assert words in texts(ax)
 

@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from fertkit.response import read_trial_data
+from fertkit.response.data import read_trial_data
 
 #: Columns of the outside data sets: how a subset is chosen, and where rate and yield stand.
 COLUMNS = {

@@ -5,8 +5,7 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import PriceError, UnitError
-from fertkit.response import analyse_response
-from fertkit.response.prices import Prices
+from fertkit.response import Prices, analyse_response
 
 RATES = np.tile([0.0, 40, 80, 120, 160, 200], 4)
 BLOCKS = np.repeat(list("ABCD"), 6)

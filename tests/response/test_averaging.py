@@ -3,22 +3,23 @@
 import numpy as np
 import pytest
 
-from fertkit.response import averaging
-from fertkit.response.averaging import (
+from fertkit.response import Status, average
+from fertkit.response.average import (
     AVERAGED,
     TAILS,
     Ladder,
     average_weights,
     averaged_sets,
     floored_rss,
+    mean_wins,
     mixture_ends,
     same_as,
+    settle,
+    verdict,
 )
 from fertkit.response.curves import CURVES
-from fertkit.response.many import Fits, fit_sums
-from fertkit.response.status import Status
+from fertkit.response.search import Fits, fit_sums
 from fertkit.response.sums import make_sweep
-from fertkit.response.verdict import mean_wins, settle, verdict
 
 SHAPED = [key for key in CURVES if CURVES[key].shape]
 RATES, BLOCKS = np.tile([0.0, 40, 80, 120, 160], 3), np.repeat([0, 1, 2], 5)
@@ -84,7 +85,7 @@ def test_averaged_sets_mix_the_ladders_of_the_curves(sums, fits, monkeypatch):
     ends = [Ladder(key, fits[key], sums, 0.95).ends(0.006) for key in CURVES if key in AVERAGED]
     np.testing.assert_allclose(found, mixture_ends(ends, weights, sums, 0.95), atol=0.05)
     for chunk in (len(TAILS), 100, 60 * len(TAILS)):
-        monkeypatch.setattr(averaging, "CHUNK", chunk)
+        monkeypatch.setattr(average, "CHUNK", chunk)
         np.testing.assert_allclose(averaged_sets(fits, sums, weights, 0.006), found, atol=1e-6)
 
 

@@ -6,7 +6,7 @@ from scipy.stats import f
 
 from fertkit.errors import InputError, NotEstimable
 from fertkit.response import compare_curves, fit_response
-from fertkit.response.averaging import TAILS, akaike_weights, mixture_ends
+from fertkit.response.average import TAILS, akaike_weights, mixture_ends
 from fertkit.response.compare import aicc, lack_of_fit
 
 BACHMAIER = 0.60 / 110  # EUR/kg N over EUR/t

@@ -5,12 +5,17 @@ warns that the paper's figure and its Table 1 do not match its Table 2).
 """
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
-from fertkit.response.critical_level import arcsine_log, cate_nelson, curve_level
+from fertkit.response import critical_level
+
+cate_nelson = partial(critical_level, method="cate_nelson")
+arcsine_log = partial(critical_level, method="arcsine_log")
+curve_level = critical_level
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,7 @@ import pytest
 
 from fertkit.errors import LookupFailed
 from fertkit.response.curves import CURVES, get_curve, optimum_in_range
-from fertkit.response.many import basis, fit_sums
+from fertkit.response.search import basis, fit_sums
 from fertkit.response.sums import make_sweep
 
 SLOPES, BENDS = (-0.05, 0.0, 0.03, 0.2), (-2e-4, 0.0, 1e-4)

@@ -5,8 +5,7 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, NotEstimable, UnitError
-from fertkit.response import read_trial_data
-from fertkit.response.data import unit_of
+from fertkit.response.data import read_trial_data, unit_of
 
 RATES = [0.0, 60, 120, 180]
 

@@ -11,16 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.errors import NotEstimable, PriceError
+from fertkit.response import Status, economic_optimum_rate, fit_response
 from fertkit.response.curves import CURVES
-from fertkit.response.economics import (
-    Status,
-    agronomic_optimum_rate,
-    break_even_ratio,
-    economic_optimum_rate,
-    rate_for_share_of_rise,
-    rates_within,
-)
-from fertkit.response.fit import fit_response
+from fertkit.response.optimum import break_even_ratio, rates_within
 
 RATIOS = [0, 0.0025, 0.005, 0.0075, 0.01, 0.015, 0.02, 0.03, 0.04, 0.05, 0.06]
 PARAMS = {
@@ -55,9 +48,8 @@ def test_price_ratio_table(curve):
 
 
 def test_a_free_nutrient_never_stops_paying_on_a_mitscherlich_curve():
-    rate, status = agronomic_optimum_rate("mitscherlich", PARAMS["mitscherlich"], 0, 250)
+    rate, status = economic_optimum_rate("mitscherlich", PARAMS["mitscherlich"], 0.0, 0, 250)
     assert (rate, status) == (250, "no finite maximum")
-    assert rate_for_share_of_rise(PARAMS["mitscherlich"]) == pytest.approx(np.log(20) / 0.015)
 
 
 def test_linear_plateau_ignores_price_until_it_jumps():
@@ -333,7 +325,3 @@ def test_equal_returns_are_a_tie_at_a_price_alone():
     ):
         found = economic_optimum_rate("linear_plateau", [3.0, 0.03, 100.0], ratio, 0, 200)
         assert str(found.status) == status
-    assert rate_for_share_of_rise([60.0, 15.0, 0.02], 0.0) == 0
-    for share in ([0.5, 1.0], [-0.1, 0.5]):
-        with pytest.raises(NotEstimable, match="share of the rise"):
-            rate_for_share_of_rise([60.0, 15.0, 0.02], share)

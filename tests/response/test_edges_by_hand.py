@@ -5,9 +5,15 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, NotEstimable
-from fertkit.response import Prices, analyse_response, expected_interval, optima_of_trials
-from fertkit.response.critical_level import curve_level
-from fertkit.response.economics import Status, economic_optimum_rate
+from fertkit.response import (
+    Prices,
+    Status,
+    analyse_response,
+    critical_level,
+    economic_optimum_rate,
+    expected_interval,
+    optima_of_trials,
+)
 from fertkit.response.pooled import _resampled
 
 
@@ -89,6 +95,6 @@ def test_the_ends_of_a_resampled_rate_are_the_quantiles_of_its_law():
 def test_all_of_an_asymptote_is_never_reached():
     test = np.tile([5.0, 10, 20, 30, 40, 60], 2)
     share = 100 * (1 - np.exp(-0.08 * test)) + np.tile([1.0, -1], 6)
-    assert curve_level(test, share, curve="mitscherlich", target_pct=99.9).value > 0
+    assert critical_level(test, share, method="mitscherlich", target_pct=99.9).value > 0
     with pytest.raises(NotEstimable, match="never reaches its asymptote"):
-        curve_level(test, share, curve="mitscherlich", target_pct=100)
+        critical_level(test, share, method="mitscherlich", target_pct=100)

@@ -7,15 +7,8 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable, PriceError
-from fertkit.response import (
-    CURVES,
-    analyse_response,
-    compare_plans,
-    curve_through,
-    expected_interval,
-    optima_of_trials,
-)
-from fertkit.response.expected import simulate
+from fertkit.response import CURVES, analyse_response, curve_through, expected_interval, optima_of_trials
+from fertkit.response.plan import simulate
 
 RATES = np.linspace(0, 200, 6)
 QP, QUADRATIC = (4.0, 0.07, -0.07 / 300), (4.0, 0.06, -0.06 / 340)
@@ -66,7 +59,9 @@ def test_width_of_a_known_curve_is_that_of_theory():
     """Delta method on the information matrix: SE of (ratio - b) / 2c, which falls as 1/sqrt(blocks)."""
     _, b, c = QUADRATIC
     plans = {str(k): (RATES, k) for k in (16, 64)}
-    got = compare_plans(plans, curve="quadratic", params=QUADRATIC, n=1500, known_curve=True, **METRIC).table
+    got = expected_interval(
+        plans, curve="quadratic", params=QUADRATIC, n=1500, known_curve=True, **METRIC
+    ).table
     x = np.column_stack([RATES, RATES**2]) - [RATES.mean(), (RATES**2).mean()]
     slant = np.array([-1 / (2 * c), -(0.008 - b) / (2 * c * c)])
     for blocks, width in zip((16, 64), got["median_width_kg_ha"], strict=True):
@@ -129,7 +124,7 @@ def test_known_curve_as_analysed_with_that_curve(curve):
 def test_same_seed_same_trials_alone_or_beside_others():
     asked = {"params": QP, "n": 300, "seed": 11, "known_curve": True} | METRIC
     alone = expected_interval(RATES, 4, **asked).trials.drop(columns="plan")
-    beside = compare_plans({"a": (RATES, 4), "b": (RATES[::2], 8)}, **asked).trials
+    beside = expected_interval({"a": (RATES, 4), "b": (RATES[::2], 8)}, **asked).trials
     pd.testing.assert_frame_equal(beside[beside["plan"] == "a"].drop(columns="plan"), alone)
     assert not np.allclose(
         alone["optimum"], expected_interval(RATES, 4, **asked | {"seed": 12}).trials["optimum"]
@@ -155,7 +150,7 @@ def test_units_change_nothing(averaged):
 
 
 def test_more_blocks_narrow_the_interval_and_the_texts_say_so(averaged):
-    got = compare_plans({"few": (RATES, 3), "many": (RATES, 12)}, params=QP, n=100, **METRIC)
+    got = expected_interval({"few": (RATES, 3), "many": (RATES, 12)}, params=QP, n=100, **METRIC)
     few, many = got.table["median_width_kg_ha"]
     assert many < 0.6 * few
     said = got.summary()
@@ -235,7 +230,7 @@ def test_figures_show_the_truth_the_open_ends_and_each_plan(averaged):
     true = averaged.table["true_optimum_kg_ha"].item()
     assert held == ((some["low"] <= true) & ((some["high"] >= true) | some["high_open"])).sum()
     plans = {"wide": (RATES, 3), "short": (RATES[:4], 5)}  # the optimum lies beyond the second plan's rates
-    both = compare_plans(plans, params=QP, n=100, **METRIC).plot()
+    both = expected_interval(plans, params=QP, n=100, **METRIC).plot()
     assert [t.get_text() for t in both.get_yticklabels()] == list(plans)
     assert any(list(line.get_xdata()) == pytest.approx([132.857, 120], abs=0.01) for line in both.lines)
 

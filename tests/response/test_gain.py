@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 from scipy import optimize, stats
 
-from fertkit.response import Prices, analyse_response, fit_response, net_return_of
-from fertkit.response.regions import gain_sets
+from fertkit.response import Prices, analyse_response, fit_response
+from fertkit.response.region import gain_sets
 
 RATES = np.tile([0.0, 50, 100, 150, 200], 4)
 BLOCKS = np.repeat(np.arange(4.0), 5)
@@ -137,7 +137,7 @@ def test_money_is_yield_at_the_price_of_the_crop_less_the_cost():
     gain, rate = answer.gain.iloc[0], answer.optimum.rate
     by_hand = [4.0 * gain[name] - 0.5 * rate - 8.0 for name in ("value", "low", "high")]
     assert list(answer.net_gain) == pytest.approx(by_hand)
-    net = net_return_of(answer)
+    net = answer.net_return()
     assert [net.gain, net.gain_low, net.gain_high] == pytest.approx(by_hand)
     assert net.level == 0.95
 

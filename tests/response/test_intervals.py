@@ -5,10 +5,16 @@ import pytest
 from scipy.stats import f
 
 from fertkit.errors import LookupFailed, NotEstimable
-from fertkit.response import fit_response, join_interval, optimum_in_range, optimum_interval, plateau_interval
-from fertkit.response.intervals import Interval, bend_interval
-from fertkit.response.status import Status
-from fertkit.response.verdict import Optimum
+from fertkit.response import Status, fit_response
+from fertkit.response.analyse import Optimum
+from fertkit.response.curves import optimum_in_range
+from fertkit.response.interval import (
+    Interval,
+    bend_interval,
+    join_interval,
+    optimum_interval,
+    plateau_interval,
+)
 
 R_PROFILE = 3e-3  # R interpolates its profiles with splines; ours are solved
 BACHMAIER = [
@@ -166,12 +172,6 @@ def test_requests_that_cannot_be_met(make_trial):
         optimum_interval(fit, 0.01, method="guess")
     with pytest.raises(LookupFailed):
         optimum_interval(fit, 0.01, method="profile")
-
-
-def test_block_bootstrap_needs_complete_blocks(make_trial):
-    fit = fit_response(make_trial([0, 50, 100, 0, 50, 150], [5, 7, 8, 5, 7, 9], "aaabbb"), "linear")
-    with pytest.raises(NotEstimable, match="complete blocks"):
-        optimum_interval(fit, 0.01, method="bootstrap", kind="block")
 
 
 def region_of_optima(fit, ratio, level=0.95):

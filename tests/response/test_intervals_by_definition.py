@@ -4,9 +4,15 @@ import numpy as np
 import pytest
 from scipy.stats import f, t
 
-from fertkit.errors import NotEstimable
-from fertkit.response import fit_response, join_interval, join_pieces, optimum_interval, plateau_interval
-from fertkit.response.intervals import Interval, check_level, join_identified
+from fertkit.response import fit_response
+from fertkit.response.interval import (
+    Interval,
+    join_identified,
+    join_interval,
+    join_pieces,
+    optimum_interval,
+    plateau_interval,
+)
 
 X = np.tile([0.0, 40, 80, 120, 160], 2)
 Y = np.array([4.05, 5.55, 6.85, 7.1, 6.95, 3.85, 5.3, 7.05, 6.9, 7.2])
@@ -157,10 +163,3 @@ def test_joins_that_fit_equally_well(make_trial, curve, yields, expected):
 )
 def test_both_ends_are_said_to_three_digits_of_the_greater(ends, said):
     assert Interval(*ends, False, False, 0.95, "exact").text() == said
-
-
-@pytest.mark.parametrize("level", [0, 1, -0.1, 1.1, np.nan, "0.95"])
-def test_a_level_lies_between_none_and_all(level):
-    check_level(0.5)
-    with pytest.raises(NotEstimable):
-        check_level(level)

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fertkit.response.averaging import average_weights, averaged_sets
+from fertkit.response.average import average_weights, averaged_sets
 from fertkit.response.curves import CURVES, optimum_in_range
-from fertkit.response.many import fit_sums, given_bend
-from fertkit.response.regions import Region, optimum_sets
+from fertkit.response.region import Region, optimum_sets
+from fertkit.response.search import fit_sums, given_bend
 from fertkit.response.sums import make_sweep
 
 FAST = settings(max_examples=40, deadline=None)

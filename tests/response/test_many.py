@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
 
-from fertkit.response import many
-from fertkit.response.averaging import average_weights, averaged_sets
+from fertkit.response import search
+from fertkit.response.average import average_weights, averaged_sets
 from fertkit.response.curves import CURVES
-from fertkit.response.many import fit_sums
-from fertkit.response.regions import optimum_sets
+from fertkit.response.region import optimum_sets
+from fertkit.response.search import fit_sums
 from fertkit.response.sums import make_sweep, stack
 
 CURVED = [k for k in CURVES if CURVES[k].n_params == 3]
@@ -66,7 +66,7 @@ def test_replicates_equal_single_trials():
 def test_chunks_change_nothing(designs, curve, monkeypatch):
     joined = stack(designs)
     whole = fit_sums(curve, joined)
-    monkeypatch.setattr(many, "CHUNK", 1000)
+    monkeypatch.setattr(search, "CHUNK", 1000)
     parts = fit_sums(curve, joined)
     np.testing.assert_array_equal(whole.rss, parts.rss)
     x = np.repeat([0.0, 50, 100, 150], 2)

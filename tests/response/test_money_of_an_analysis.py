@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.response import Prices, analyse_response, net_return_of
+from fertkit.response import Prices, analyse_response
 
 PRICES = Prices(0.5, 4.0, fixed_cost=20.0, pass_cost=6.0, currency="$")
 TOP = 200
@@ -37,7 +37,7 @@ def test_peak_and_stretch_are_those_of_a_mesh(answer):
     mesh = np.linspace(low, TOP, 200_001)
     values = money(answer, mesh)
     for within in (10.0, 2.0):
-        found = net_return_of(answer, within=within)
+        found = answer.net_return(within)
         assert found.peak_net == pytest.approx(values.max(), rel=1e-9)
         assert found.peak == pytest.approx(mesh[values.argmax()], abs=0.2)
         near = mesh[values >= values.max() - within]
@@ -57,7 +57,7 @@ def test_peak_and_stretch_are_those_of_a_mesh(answer):
 
 def test_usual_loss_is_a_twentieth_of_what_the_best_rate_gains(answer):
     """Common practice, no source."""
-    found = net_return_of(answer, within="usual")
+    found = answer.net_return("usual")
     low = answer.data.rates[0]
     assert found.within == pytest.approx((found.peak_net - float(money(answer, low))) / 20)
 
@@ -67,14 +67,14 @@ def test_prices_at_which_the_optimum_pays_for_itself_alone(answer):
     rate, low = answer.optimum.rate, answer.data.rates[0]
     gain, more = float(answer.predict(rate) - answer.predict(low)), rate - low
     passed = 6 if low == 0 else 0
-    rows = net_return_of(answer).break_even
+    rows = answer.net_return().break_even
     assert rows["price_of"].tolist() == ["nutrient", "grain"]
     assert rows["price"].tolist() == pytest.approx([(4 * gain - passed) / more, (0.5 * more + passed) / gain])
 
 
 def test_two_rates_have_two_points_and_no_stretch():
     answer = analyse_response(trial(bent, (0.0, 100)), prices=PRICES, replicates=0)
-    found = net_return_of(answer, within=5.0)
+    found = answer.net_return(5.0)
     assert found.table["rate_lb_ac"].tolist() == [0, 100]
     assert found.table["net_return_per_ac"].tolist() == pytest.approx(money(answer, [0.0, 100]).tolist())
     assert found.within is None
@@ -85,7 +85,7 @@ def test_two_rates_have_two_points_and_no_stretch():
 
 def test_without_a_response_nothing_is_gained():
     answer = analyse_response(trial(lambda x: 120 + 0 * x), prices=PRICES, replicates=0)
-    found = net_return_of(answer, within="usual")
+    found = answer.net_return("usual")
     assert answer.curve == "mean"
     assert (found.rate, found.gain, found.within) == (0, 0, None)
     assert np.isnan([found.gain_low, found.gain_high, found.level]).all()
@@ -100,11 +100,11 @@ def test_without_a_response_nothing_is_gained():
 
 
 def test_checks_of_a_best_rate_inside_and_at_the_top():
-    inside = net_return_of(analyse_response(trial(bent), prices=PRICES, replicates=0), within=1.0)
+    inside = analyse_response(trial(bent), prices=PRICES, replicates=0).net_return(1.0)
     assert inside.checks["passed"].tolist() == [True, True, True]
     steep = analyse_response(trial(lambda x: 120 + 0.5 * x), prices=PRICES, replicates=0)
-    top = net_return_of(steep, within=1.0)
+    top = steep.net_return(1.0)
     assert top.checks["passed"].tolist() == [False, False, True]
     assert (top.rate, top.within_high) == (TOP, TOP)
     free = Prices(0.5, 4.0)
-    assert len(net_return_of(steep.at_prices(prices=free)).checks) == 1  # no loss asked for, and no pass
+    assert len(steep.at_prices(prices=free).net_return().checks) == 1  # no loss asked for, and no pass

@@ -8,10 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.errors import NotEstimable, PriceError
+from fertkit.response import Prices, economic_optimum_rate, net_return, price_table
 from fertkit.response.curves import CURVES
-from fertkit.response.net_return import net_return
-from fertkit.response.price_table import price_ratio_table, rates_by_price
-from fertkit.response.prices import Prices
 
 BENT = (3, 0.05, -1.25e-4)  # optimum (0.05 - pr) / 2.5e-4; loss 1.25e-4 d² at d from it
 TESTED = {"lowest_rate": 0, "highest_rate": 250, "rate_unit": "kg/ha", "yield_unit": "t/ha"}
@@ -70,20 +68,21 @@ def test_table_of_prices_needs_its_own_function():
 def test_price_ratio_table_by_curve():
     """Rates of 0.0025 and 0.01 from the exact formulae; see test_economics."""
     fits = {"quadratic": BENT, "mitscherlich": (8, 5, 0.015)}
-    result = price_ratio_table(fits, [0.01, 0.0025, 0.06], price_ratio=0.01, **TESTED)
+    result = price_table(fits, [0.01, 0.0025, 0.06], price_ratio=0.01, **TESTED)
     assert result.wide.columns.tolist() == ["quadratic", "mitscherlich"]  # in the order given
     np.testing.assert_allclose(result.wide["quadratic"], [190, 160, 0])
     np.testing.assert_allclose(result.wide["mitscherlich"], [226.746492, 134.326868, 14.876237], atol=1e-6)
     assert "no economic response" in result.summary()
     with pytest.raises(NotEstimable, match="at least one"):
-        price_ratio_table({}, [0.01], **TESTED)
+        price_table({}, [0.01], **TESTED)
 
 
 def test_rates_by_both_prices():
-    table = rates_by_price("quadratic", BENT, Prices(1, 1, "kg", "t"), [0.5, 1.0], [100, 200, 400], **TESTED)
-    assert table["price_ratio"].tolist() == pytest.approx([0.005, 0.0025, 0.00125, 0.01, 0.005, 0.0025])
-    assert table["rate_kg_ha"].tolist() == pytest.approx([180, 190, 195, 160, 180, 190])
-    assert table["nutrient_price"].tolist() == [0.5, 0.5, 0.5, 1.0, 1.0, 1.0]
+    nutrient, grain = np.repeat([0.5, 1.0], 3), np.tile([100, 200, 400], 2)
+    money = Prices(nutrient, grain, "kg", "t").per("kg/ha", "t/ha")
+    assert money.ratio.tolist() == pytest.approx([0.005, 0.0025, 0.00125, 0.01, 0.005, 0.0025])
+    rate, _ = economic_optimum_rate("quadratic", BENT, money.ratio, *list(TESTED.values())[:2])
+    assert rate.tolist() == pytest.approx([180, 190, 195, 160, 180, 190])
 
 
 @pytest.mark.parametrize("lowest", [0, 40])

@@ -9,26 +9,20 @@ from fertkit.errors import FertkitError, InputError, NotEstimable
 from fertkit.response import (
     CURVES,
     Prices,
-    Site,
-    agronomic_optimum_rate,
     analyse_response,
-    break_even_ratio,
-    draw_prices,
     economic_optimum_rate,
     expected_regret,
     fit_response,
     net_return,
-    nutrient_price_from_product,
-    optimum_in_range,
     pool_net_return,
-    price_ratio,
-    price_ratio_table,
-    rate_for_share_of_rise,
-    rates_by_price,
-    rates_within,
-    read_trial_data,
+    price_table,
     stochastic_plateau,
 )
+from fertkit.response.curves import optimum_in_range
+from fertkit.response.data import read_trial_data
+from fertkit.response.optimum import break_even_ratio, rates_within
+from fertkit.response.pooled import Site
+from fertkit.response.prices import nutrient_price_from_product
 
 NUMBERS = {
     "mean": [50.0],
@@ -56,11 +50,9 @@ def test_no_optimum_of_parameters_that_are_no_numbers(key, i, bad):
     asked = [
         lambda: optimum_in_range(CURVES[key], params, 0.04, 0.0, 160.0),
         lambda: economic_optimum_rate(key, params, 0.04, 0.0, 160.0),
-        lambda: agronomic_optimum_rate(key, params, 0.0, 160.0),
         lambda: break_even_ratio(key, params, 0.0, 160.0),
         lambda: net_return(key, params[1], PRICES, **ENDS),
-        lambda: price_ratio_table({key: params[1]}, [0.02, 0.04], **ENDS),
-        lambda: rates_by_price(key, params[1], PRICES, [0.4], [11.0], **ENDS),
+        lambda: price_table({key: params[1]}, [0.02, 0.04], **ENDS),
         lambda: expected_regret({key: params}, PRICES, **ENDS),
         lambda: pool_net_return([Site("A", key, params[i], 0.0, 160.0) for i in (0, 1)], PRICES),
     ]
@@ -86,9 +78,8 @@ def test_no_answer_to_prices_and_rates_that_are_no_numbers(bad):
         lambda: Prices(0.45, 11.0, pass_cost=bad),
         lambda: Prices(0.45, 11.0, fixed_cost=bad),
         lambda: Prices(0.45, 11.0, grain_per="t", lb_per_bushel=bad).per("lb/ac", "bu/ac"),
-        lambda: price_ratio(bad, 11.0),
         lambda: nutrient_price_from_product(0.27, bad),
-        lambda: draw_prices(PRICES, nutrient_cv_pct=bad, grain_cv_pct=5, n=9, rng=make_rng(1)),
+        lambda: PRICES.draw(nutrient_cv_pct=bad, grain_cv_pct=5, n=9, rng=make_rng(1)),
         lambda: optimum_in_range(CURVES["quadratic"], quadratic, bad, 0.0, 160.0),
         lambda: optimum_in_range(CURVES["quadratic"], quadratic, 0.04, bad, 160.0),
         lambda: economic_optimum_rate("quadratic", quadratic, bad, 0.0, 160.0),
@@ -99,8 +90,6 @@ def test_no_answer_to_prices_and_rates_that_are_no_numbers(bad):
         lambda: net_return("quadratic", quadratic, PRICES, within=bad, **ENDS),
         lambda: rates_within(lambda x: 50 - 0.01 * (x - 100) ** 2, bad, 0, 160, 1.0),
         lambda: rates_within(lambda x: bad + 0 * x, 100.0, 0, 160, 1.0),
-        lambda: rate_for_share_of_rise([60.0, 10.0, bad]),
-        lambda: rate_for_share_of_rise([60.0, 10.0, 0.03], bad),
         lambda: stochastic_plateau(2, 0.03, bad, 0.8, PRICES, lowest_rate=0, highest_rate=200),
         lambda: stochastic_plateau(2, 0.03, 5, 0.8, PRICES, lowest_rate=0, highest_rate=bad),
         lambda: pool_net_return([Site("A", "quadratic", quadratic, 0.0, bad)], PRICES),

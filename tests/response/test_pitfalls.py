@@ -9,17 +9,11 @@ import pytest
 from scipy.stats import f
 
 from fertkit.errors import InputError, NotEstimable, PriceError
-from fertkit.response import (
-    analyse_response,
-    compare_curves,
-    fit_response,
-    join_interval,
-    join_pieces,
-    optimum_interval,
-    read_trial_data,
-)
+from fertkit.response import analyse_response, compare_curves, fit_response
 from fertkit.response.compare import lack_of_fit
+from fertkit.response.data import read_trial_data
 from fertkit.response.fit import join_text
+from fertkit.response.interval import join_interval, join_pieces, optimum_interval
 
 FIVE = [0, 50, 100, 150, 200]
 

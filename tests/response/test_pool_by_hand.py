@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from fertkit.response import Prices, Site, pool_net_return
-from fertkit.response.pooled import grid_step
+from fertkit.response import Prices, pool_net_return
+from fertkit.response.pooled import Site, grid_step
 
 SITES = [
     Site("plateau", "linear_plateau", (3.0, 0.03, 100.0), 0.0, 150.0),

@@ -10,9 +10,8 @@ import numpy as np
 import pytest
 
 from fertkit.errors import NotEstimable, PriceError, UnitError
-from fertkit.response.fit import fit_response
-from fertkit.response.pooled import Site, pool_net_return, sites_of
-from fertkit.response.prices import Prices
+from fertkit.response import Prices, fit_response, pool_net_return
+from fertkit.response.pooled import Site, sites_of
 
 DATA = {
     "broadbalk_s1_nseries.csv": ("n_kg_ha", "grain_t_ha_85dm", ["year"], ("kg", "t"), ("kg/ha", "t/ha")),

@@ -1,19 +1,16 @@
 """Prices, their units, and tables and draws of them."""
 
 import numpy as np
-import pandas as pd
 import pytest
 
-from fertkit.errors import InputError, PriceError, UnitError
-from fertkit.response.limits import price_check
-from fertkit.response.price_table import rates_by_price
-from fertkit.response.prices import (
-    Prices,
-    draw_prices,
-    nutrient_price_from_product,
-    price_ratio,
-    prices_from_table,
-)
+from fertkit.errors import PriceError, UnitError
+from fertkit.response import Prices, economic_optimum_rate
+from fertkit.response.prices import nutrient_price_from_product, price_check
+
+
+def price_ratio(nutrient, grain, nutrient_per="lb", grain_per="bu", *, rate_unit="lb/ac", yield_unit="bu/ac",
+                lb_per_bushel=None):  # fmt: skip
+    return Prices(nutrient, grain, nutrient_per, grain_per, lb_per_bushel).per(rate_unit, yield_unit).ratio
 
 
 @pytest.mark.parametrize(("ratio_lb_bu", "ratio_kg_kg"), [(0.10, 5.6), (0.06, 3.36)])
@@ -97,52 +94,33 @@ def test_net_return_with_a_fixed_cost(outside):
 
 
 def test_draws_have_the_means_and_spreads_asked_for():
-    drawn = draw_prices(
-        Prices(0.5, 4.5), nutrient_cv_pct=30, grain_cv_pct=15, n=200_000, rng=np.random.default_rng(7)
+    drawn = Prices(0.5, 4.5).draw(
+        nutrient_cv_pct=30, grain_cv_pct=15, n=200_000, rng=np.random.default_rng(7)
     )
     assert drawn.nutrient.mean() == pytest.approx(0.5, rel=0.005)
     assert drawn.nutrient.std() / drawn.nutrient.mean() == pytest.approx(0.30, rel=0.02)
     assert drawn.grain.std() / drawn.grain.mean() == pytest.approx(0.15, rel=0.02)
     assert abs(np.corrcoef(drawn.nutrient, drawn.grain)[0, 1]) < 0.01
     with pytest.raises(PriceError, match="one mean price"):
-        draw_prices(drawn, nutrient_cv_pct=30, grain_cv_pct=15, n=10, rng=np.random.default_rng(7))
+        drawn.draw(nutrient_cv_pct=30, grain_cv_pct=15, n=10, rng=np.random.default_rng(7))
 
 
 def test_no_spread_no_risk():
-    drawn = draw_prices(
-        Prices(0.5, 4.5), nutrient_cv_pct=0, grain_cv_pct=0, n=3, rng=np.random.default_rng(7)
-    )
+    drawn = Prices(0.5, 4.5).draw(nutrient_cv_pct=0, grain_cv_pct=0, n=3, rng=np.random.default_rng(7))
     np.testing.assert_allclose(drawn.nutrient, 0.5)
     np.testing.assert_allclose(drawn.grain, 4.5)
-
-
-def test_price_table_names_every_bad_cell():
-    table = pd.DataFrame({"nutrient_price": ["0.4", "n/a", "0.6"], "grain_price": [4.0, 5.0, -1.0]})
-    with pytest.raises(InputError) as caught:
-        prices_from_table(table, name="past prices")
-    assert [(p.row, p.column) for p in caught.value.problems] == [(3, "nutrient_price"), (4, "grain_price")]
-    good = prices_from_table(table.head(1), currency="USD")
-    assert (good.nutrient[0], good.grain[0], good.currency) == (0.4, 4.0, "USD")
-    with pytest.raises(InputError, match="grain_price"):
-        prices_from_table(table[["nutrient_price"]])
-    with pytest.raises(InputError, match="no rows"):
-        prices_from_table(table.head(0))
 
 
 def test_a_table_of_prices_charges_the_pass():
     # 3 + 0.05 x - 0.000125 x2, by hand. Ratio 0.01: 160 lb gain 8 - 3.2 = 4.8 less 1.6 for nutrient; 3.2 bu
     # at 10 is 32 and does not pay a pass of 33. Ratio 0.005: 180 lb gain 4.95 less 0.9; 4.05 bu at 20 is 81.
-    table = rates_by_price(
-        "quadratic", [3.0, 0.05, -0.000125], Prices(0.1, 10.0, pass_cost=33.0), [0.1], [10.0, 20.0],
-        lowest_rate=0, highest_rate=300,
-    )  # fmt: skip
-    assert table["rate_lb_ac"].tolist() == pytest.approx([0, 180])
-    assert table["status"].tolist() == ["pass not paid", "interior"]
-    paid = rates_by_price(
-        "quadratic", [3.0, 0.05, -0.000125], Prices(0.1, 10.0, pass_cost=31.0), [0.1], [10.0],
-        lowest_rate=0, highest_rate=300,
-    )  # fmt: skip
-    assert paid["rate_lb_ac"].tolist() == pytest.approx([160])
+    for cost, rates, status in ((33.0, [0, 180], "pass not paid"), (31.0, [160, 180], "interior")):
+        money = Prices(0.1, [10.0, 20.0], pass_cost=cost).per("lb/ac", "bu/ac")
+        best = economic_optimum_rate(
+            "quadratic", [3.0, 0.05, -0.000125], money.ratio, 0, 300, pass_cost=cost / money.grain
+        )
+        assert best.rate.tolist() == pytest.approx(rates)
+        assert best.status.tolist() == [status, "interior"]
 
 
 @pytest.mark.parametrize(("units", "prices", "crop", "doubted"), [

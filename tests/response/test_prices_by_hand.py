@@ -4,11 +4,10 @@ import numpy as np
 import pytest
 
 from fertkit.errors import PriceError, UnitError
+from fertkit.response import Prices
 from fertkit.response.prices import (
-    Prices,
     area_of,
     column,
-    draw_prices,
     money_text,
     nutrient_price_from_product,
     one_ratio,
@@ -86,7 +85,7 @@ def test_prices_without_a_number_above_zero_are_refused():
             area_of(unit)
     for prices in (Prices([0.5, 0.6], 4.0), Prices(0.5, [4.0, 5.0])):
         with pytest.raises(PriceError, match="one mean price"):
-            draw_prices(prices, nutrient_cv_pct=5, grain_cv_pct=5, n=2, rng=np.random.default_rng(1))
+            prices.draw(nutrient_cv_pct=5, grain_cv_pct=5, n=2, rng=np.random.default_rng(1))
 
 
 def test_a_table_of_one_price_is_one_price():

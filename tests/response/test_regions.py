@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import f
 
 from fertkit.response import fit_response
-from fertkit.response.regions import Region, gain_sets, optimum_sets
+from fertkit.response.region import Region, gain_sets, optimum_sets
 
 MESH = 4000
 CURVES = ["linear_plateau", "quadratic_plateau", "mitscherlich", "spherical"]

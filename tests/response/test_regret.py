@@ -7,10 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.errors import NotEstimable
-from fertkit.response.analyse import analyse_response
+from fertkit.response import Prices, analyse_response, expected_regret
 from fertkit.response.curves import CURVES
-from fertkit.response.prices import Prices
-from fertkit.response.regret import expected_regret, regret_of, weighted_quantile
+from fertkit.response.regret import weighted_quantile
 
 TESTED = {"lowest_rate": 0, "highest_rate": 250, "rate_unit": "kg/ha", "yield_unit": "t/ha"}
 PRICES = Prices(1, 100, "kg", "t")  # price ratio 0.01
@@ -144,7 +143,7 @@ def test_no_response_is_not_a_certain_zero():
     )
     analysis = analyse_response(level, nutrient_price=1.1, grain_price=190, replicates=50)
     with pytest.raises(NotEstimable, match="no response was found"):
-        regret_of(analysis)
+        analysis.regret()
 
 
 def test_best_rates_beyond_the_tested_ones_are_said_to_be():

@@ -26,7 +26,7 @@ from fertkit.response import (
     optimum_interval,
     plateau_interval,
 )
-from fertkit.response.intervals import Interval, make_interval
+from fertkit.response.interval import Interval, make_interval
 from fertkit.response.prices import Prices
 from fertkit.results import plain
 
@@ -68,7 +68,7 @@ def test_gain_minus_cost_is_the_gain_in_net_return():
     for lowest in (0, 50):
         table = table_of(rates=(lowest, 75, 100, 150, 200))
         analysis = analyse_response(table, prices=Prices(0.5, 4, pass_cost=100, fixed_cost=7), replicates=0)
-        money = net_return_of(analysis)
+        money = analysis.net_return()
         assert analysis.optimum.rate > lowest
         assert 4 * gain_minus_cost(analysis)["value"] == pytest.approx(money.gain)
 
@@ -287,7 +287,7 @@ def test_no_gain_is_told_when_nothing_is_applied():
 def test_rates_nearly_as_good_are_measured_from_the_best_of_the_curve_drawn():
     for seed in range(3):
         analysis = analyse_response(table_of(sd=8, seed=seed), **FREE)
-        money = net_return_of(analysis, within=2.0)
+        money = analysis.net_return(2.0)
         rates = np.linspace(0, 200, 20001)
         net = 4 * analysis.predict(rates) - 0.5 * rates
         good = rates[net >= net.max() - 2.0]
@@ -299,7 +299,7 @@ def test_rates_nearly_as_good_are_measured_from_the_best_of_the_curve_drawn():
 
 def test_a_figure_calls_best_only_the_best():
     analysis = analyse_response(table_of(sd=8, seed=0), **FREE)
-    money = net_return_of(analysis)
+    money = analysis.net_return()
     assert money.peak_net > money.net
     labels = money.plot().get_legend_handles_labels()[1]
     assert not any("best rate" in label for label in labels)
@@ -329,7 +329,7 @@ def test_no_text_of_a_large_yield_or_a_small_unit_has_an_exponent():
     table = table_of()
     table = table.assign(yield_kg_ha=table.pop("yield_bu_ac") * 700, rate_g_ha=table.pop("rate_lb_ac") * 1120)
     analysis = analyse_response(table, prices=Prices(0.00112, 0.0002, "g", "kg"), replicates=0)
-    results = [analysis, analysis.comparison, net_return_of(analysis), *analysis.fits.values()]
+    results = [analysis, analysis.comparison, analysis.net_return(), *analysis.fits.values()]
     said = "\n".join(result.summary() for result in results)
     assert not re.search(r"\de[+-]\d", said)
     c = analysis.fits["quadratic"].coef[2]

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from fertkit.response.curves import CURVES
-from fertkit.response.many import fit_sums
-from fertkit.response.search import _at, _on_grid
+from fertkit.response.search import _at, _on_grid, fit_sums
 from fertkit.response.sums import make_sweep
 
 #: Rates, blocks, weights: ordinary trials, uneven ones, rates as measured by a spreader, means, years.

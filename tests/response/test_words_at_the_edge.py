@@ -5,9 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fertkit.response import Prices, expected_regret, fit_response
-from fertkit.response.expected import expected_interval
-from fertkit.response.verdict import mean_wins
+from fertkit.response import Prices, expected_interval, expected_regret, fit_response
+from fertkit.response.average import mean_wins
 
 
 @pytest.fixture(scope="module")

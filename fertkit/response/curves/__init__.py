@@ -94,7 +94,7 @@ def optimum_in_range(curve: Curve, params, price_ratio, lowest, highest):
 
     Examples
     --------
-    >>> from fertkit.response import optimum_in_range
+    >>> from fertkit.response.curves import optimum_in_range
     >>> from fertkit.response import CURVES
     >>> float(optimum_in_range(CURVES["quadratic"], [3.0, 0.05, -0.000125], 0.01, 0, 120))  # cut at 120
     120.0

@@ -1,26 +1,36 @@
-"""The money side of one curve: net return over the tested rates, and what it says about the rate."""
+"""The money side of a rate: net return over the tested rates, and the optimum at other prices.
 
-from dataclasses import dataclass, replace
+Examples
+--------
+>>> from fertkit.response import Prices, net_return, price_table
+>>> prices = Prices(0.10, 10.0)  # price ratio 0.01
+>>> float(net_return("quadratic", [3.0, 0.05, -0.000125], prices, lowest_rate=0, highest_rate=300).rate)
+160.0
+>>> price_table({"quadratic": [3.0, 0.05, -0.000125]}, [0.005, 0.02], lowest_rate=0, highest_rate=300).wide
+curve        quadratic
+price_ratio
+0.005            180.0
+0.020            120.0
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_number, a_word, amounts, asks, either, holding
+from fertkit.asked import a_dict, amounts, asks, holding
+from fertkit.errors import NotEstimable
 from fertkit.reference.load import list_sources
-from fertkit.response.curves import CURVES, MEAN, a_curve, checked_params, get_curve
-from fertkit.response.economics import (
-    agronomic_optimum_rate,
-    break_even_ratio,
-    economic_optimum_rate,
-    rates_within,
-)
-from fertkit.response.limits import nearly_as_good
-from fertkit.response.prices import Prices, area_of, column, single
-from fertkit.response.status import Status
+from fertkit.response.curves import CURVES, a_curve, checked_params, get_curve
+from fertkit.response.optimum import Status, break_even_ratio, economic_optimum_rate, rates_within
+from fertkit.response.prices import Prices, area_of, column, nearly_as_good, positive, single
 from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import above, at_least, at_most, below, same
 
-POINTS = 201  # rates of the table
+POINTS = 201  # rates of a table
+
+# Net return -------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -43,12 +53,8 @@ class NetReturn(Result):
         One of `Status` each.
     net, gain : float
         Net return at the economic optimum, and how much that is above the lowest rate [money per area].
-    gain_low, gain_high, level : float
-        Interval of that gain [money per area] and its confidence level; nan of a bare curve or without one.
     within : float or None
         Acceptable loss [money per area].
-    within_by : str
-        Whence that loss, where none was asked for.
     peak, peak_net : float
         Rate at which the curve of net return is highest [rate unit], and its net return there. The optimum of
         an average is the mean of the curves' optima, which need not be the peak of their mean.
@@ -59,6 +65,10 @@ class NetReturn(Result):
         unit of rate or yield].
     curve_points : DataFrame
         Rate, yield, gross return, nutrient cost and net return after all costs; of two rates these alone.
+    within_by : str
+        Whence that loss, where none was asked for.
+    gain_low, gain_high, level : float
+        Interval of the gain [money per area] and its confidence level; nan of a bare curve or without one.
     """
 
     curve: str
@@ -107,8 +117,7 @@ class NetReturn(Result):
     @property
     def in_stretch(self) -> bool:
         """Whether the reported rate lies in the stretch nearly as good as the peak."""
-        ends = self.within_low, self.within_high
-        return bool(at_most(ends[0], self.rate) and at_most(self.rate, ends[1]))
+        return bool(at_most(self.within_low, self.rate) and at_most(self.rate, self.within_high))
 
     @property
     def stretch(self) -> str:
@@ -121,19 +130,19 @@ class NetReturn(Result):
         inside = self.status == Status.INTERIOR
         rows = [("optimum inside the tested rates", self.rate, tested, inside, self.meaning)]
         if self.within is not None:
-            ends = below(self.within_high, self.highest_rate)
-            meaning = (
-                "the rates nearly as good end inside the tested ones",
-                "the rates nearly as good end where the trial ends, not where money does: test higher rates",
-            )
-            rows.append(("rates nearly as good end inside them", self.within_high, tested, ends, meaning))
+            rows.append(
+                ("rates nearly as good end inside them", self.within_high, tested,
+                 below(self.within_high, self.highest_rate),
+                 ("the rates nearly as good end inside the tested ones",
+                  "the rates nearly as good end where the trial ends, not where money does: "
+                  "test higher rates"))
+            )  # fmt: skip
         if self.prices.pass_cost > 0:
-            paid = self.status != Status.UNPAID
-            meaning = (
-                "the gain at the optimum pays for the application pass",
-                "the gain at the optimum does not pay for the application pass",
-            )
-            rows.append(("the pass is paid", self.gain, "above 0", paid, meaning))
+            rows.append(
+                ("the pass is paid", self.gain, "above 0", self.status != Status.UNPAID,
+                 ("the gain at the optimum pays for the application pass",
+                  "the gain at the optimum does not pay for the application pass"))
+            )  # fmt: skip
         return checks_frame(rows)
 
     @property
@@ -143,16 +152,9 @@ class NetReturn(Result):
 
 @asks(curve=a_curve, params=amounts, prices=holding("nutrient", "grain", like="Prices"))
 def net_return(
-    curve,
-    params,
-    prices: Prices,
-    *,
-    lowest_rate: float,
-    highest_rate: float,
-    within: float | None = None,
-    rate_unit: str = "lb/ac",
-    yield_unit: str = "bu/ac",
-) -> NetReturn:
+    curve, params, prices: Prices, *, lowest_rate: float, highest_rate: float, within: float | None = None,
+    rate_unit: str = "lb/ac", yield_unit: str = "bu/ac",
+) -> NetReturn:  # fmt: skip
     """Net return of one curve over the tested rates, its optimum and the rates nearly as good.
 
     Parameters
@@ -165,6 +167,7 @@ def net_return(
         Tested rates [rate unit].
     within : float, optional
         Loss that is still acceptable [money per area].
+    rate_unit, yield_unit : str
 
     Returns
     -------
@@ -174,71 +177,38 @@ def net_return(
     ------
     PriceError, UnitError, NotEstimable
         See `Prices` and `economic_optimum_rate`.
-
-    Examples
-    --------
-    >>> from fertkit.response import net_return
-    >>> from fertkit.response import Prices
-    >>> prices = Prices(0.10, 10.0)
-    >>> result = net_return("quadratic", [3.0, 0.05, -0.000125], prices, lowest_rate=0, highest_rate=300)
-    >>> float(result.rate)  # price ratio 0.01
-    160.0
     """
     curve = get_curve(curve)
     params = checked_params(curve, params)
     money, ends = single(prices.per(rate_unit, yield_unit)), (float(lowest_rate), float(highest_rate))
     cost = money.pass_cost / money.grain
     best = economic_optimum_rate(curve, params, money.ratio, *ends, pass_cost=cost)
-    agronomic = agronomic_optimum_rate(curve, params, *ends)
+    most = economic_optimum_rate(curve, params, 0.0, *ends)
     limit = break_even_ratio(curve, params, *ends, pass_cost=cost if ends[0] == 0 else 0.0)
-    return _describe(
+    return describe(
         lambda rate: curve.value(rate, params), curve.key, prices, ends, (rate_unit, yield_unit),
-        (float(best.rate), str(best.status)), (float(agronomic.rate), str(agronomic.status)), within,
+        (float(best.rate), str(best.status)), (float(most.rate), str(most.status)), within,
         float(limit * money.grain),
     )  # fmt: skip
 
 
-@asks(
-    analysis=holding("optimum", "fits", like="what analyse_response gives"), within=either(a_word, a_number),
-)  # fmt: skip
-def net_return_of(analysis, *, within: float | str | None = None) -> NetReturn:
-    """Net return of an analysed trial at its own prices and rates, averaged over curves as its optimum is.
+def describe(yields, name, prices, ends, units, best, agronomic, within, limit=np.nan) -> NetReturn:
+    """Net return of a yield function of rate, whatever curve or average is behind it; see `NetReturn`.
 
     Parameters
     ----------
-    analysis : ResponseAnalysis
-    within : float or "usual", optional
-        Loss that is still acceptable [money per area], or the usual share of the net return gained. Two
-        rates, or a trial without a response, have no stretch.
-
-    Examples
-    --------
-    >>> from fertkit.response import net_return_of
-    >>> from fertkit.response import analyse_response
-    >>> import pandas as pd
-    >>> trial = pd.DataFrame({
-    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
-    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
-    ... })
-    >>> answer = analyse_response(trial, nutrient_price=0.45, grain_price=11, curve="linear_plateau")
-    >>> print(net_return_of(answer).summary().splitlines()[2][:54])  # 9 bu at 11 less 90 lb at 0.45
-    Net return 586.50 money/ac, 58.50 more than at 0 lb/ac
+    yields : callable
+    name : str
+    prices : Prices
+    ends, units : (float, float), (str, str)
+        Tested rates; units of rate and yield.
+    best, agronomic : (float, str)
+        Economic and agronomic optimum, and their status.
+    within : float, "usual" or None
+        Acceptable loss [money per area], or the usual share of the net return gained.
+    limit : float
+        Price of the nutrient above which no tested rate pays.
     """
-    rates, best, agronomic = analysis.data.rates, analysis.optimum, analysis.agronomic_optimum
-    within = None if analysis.curve in ("difference", MEAN.key) else within
-    found = _describe(
-        analysis.predict, analysis.curve, analysis.prices, (float(rates[0]), float(rates[-1])),
-        (analysis.rate_unit, analysis.yield_unit), (best.rate, best.status),
-        (agronomic.rate, agronomic.status), within, np.nan,
-    )  # fmt: skip
-    if same(best.rate, rates[0]):
-        return found
-    _, low, high = analysis.net_gain
-    return replace(found, gain_low=low, gain_high=high, level=analysis.level)
-
-
-def _describe(yields, name, prices, ends, units, best, agronomic, within, limit):
-    """Build the result from a yield function of rate, whatever curve or average is behind it."""
     money = single(prices.per(*units))
     rate = best[0]
 
@@ -256,28 +226,11 @@ def _describe(yields, name, prices, ends, units, best, agronomic, within, limit)
         alone = peak == 0 and money.pass_cost > 0
         low, high = (peak, peak) if alone else rates_within(net, peak, *ends, within)
     return NetReturn(
-        curve=name,
-        prices=prices,
-        price_ratio=money.ratio,
-        rate_unit=units[0],
-        yield_unit=units[1],
-        lowest_rate=ends[0],
-        highest_rate=ends[1],
-        rate=rate,
-        status=best[1],
-        agronomic_rate=agronomic[0],
-        agronomic_status=agronomic[1],
-        net=float(net(rate)),
-        gain=float(net(rate) - net(ends[0])),
-        within=within,
-        peak=peak,
-        peak_net=float(net(peak)),
-        within_low=float(low),
-        within_high=float(high),
-        break_even=_break_even(yields, rate, ends[0], money, limit),
-        curve_points=_points(yields, np.array(ends) if two else np.linspace(*ends, POINTS), money, units),
-        within_by=by,
-    )
+        name, prices, money.ratio, *units, *ends, *best, *agronomic, float(net(rate)),
+        float(net(rate) - net(ends[0])), within, peak, float(net(peak)), float(low), float(high),
+        _break_even(yields, rate, ends[0], money, limit),
+        _points(yields, np.array(ends) if two else np.linspace(*ends, POINTS), money, units), by,
+    )  # fmt: skip
 
 
 def _stretch(net):
@@ -319,11 +272,9 @@ def _break_even(yields, rate, lowest, money, limit):
     top, foot, step = float(yields(rate)), float(yields(lowest)), rate - lowest
     gain = top - foot
     if step > 0 and above(top, foot):
-        paid_nutrient, paid_grain = (money.grain * gain - cost) / step, (money.nutrient * step + cost) / gain
-        rows.append(
-            ("Nutrient price at which the optimum rate only pays for itself", "nutrient", paid_nutrient)
-        )
-        rows.append(("Grain price at which the optimum rate only pays for itself", "grain", paid_grain))
+        only = "price at which the optimum rate only pays for itself"
+        rows.append((f"Nutrient {only}", "nutrient", (money.grain * gain - cost) / step))
+        rows.append((f"Grain {only}", "grain", (money.nutrient * step + cost) / gain))
     return pd.DataFrame(rows, columns=["question", "price_of", "price"])
 
 
@@ -338,3 +289,74 @@ def _points(yields, rates, money, units):
             f"net_return_per_{area}": money.net(at, rates),
         }
     )
+
+
+# Other prices -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class PriceTable(Result):
+    """Economic optimum rate of each curve at each price ratio.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        price_ratio, curve, rate, status: one row per curve and price ratio.
+    rate_unit, yield_unit : str
+    lowest_rate, highest_rate : float
+        Tested rates [rate unit].
+    price_ratio : float or None
+        The ratio of today, marked in the figure.
+    """
+
+    frame: pd.DataFrame
+    rate_unit: str
+    yield_unit: str
+    lowest_rate: float
+    highest_rate: float
+    price_ratio: float | None = None
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.frame
+
+    @property
+    def wide(self) -> pd.DataFrame:
+        """Rates with a row per price ratio and a column per curve."""
+        rate = column("rate", self.rate_unit)
+        return self.frame.pivot_table(rate, "price_ratio", "curve", sort=False)
+
+
+@asks(fits=a_dict, price_ratios=amounts)
+def price_table(
+    fits: Mapping[str, np.ndarray], price_ratios, *, lowest_rate: float, highest_rate: float,
+    rate_unit: str = "lb/ac", yield_unit: str = "bu/ac", price_ratio: float | None = None,
+) -> PriceTable:  # fmt: skip
+    """Return the economic optimum rate of each curve over price ratios.
+
+    Parameters
+    ----------
+    fits : mapping
+        Curve key -> its parameters, shape (p,).
+    price_ratios : array, shape (r,)
+        [yield unit per rate unit]
+    lowest_rate, highest_rate : float
+        Tested rates [rate unit].
+    rate_unit, yield_unit : str
+    price_ratio : float, optional
+        The ratio of today, to be marked.
+
+    Raises
+    ------
+    PriceError, NotEstimable
+        See `economic_optimum_rate`; also if no curve is given.
+    """
+    if not fits:
+        raise NotEstimable("a price table needs at least one fitted curve")
+    ratios, rows = np.unique(positive(price_ratios, "price ratio", zero_ok=True)), []
+    for key, params in fits.items():
+        rate, status = economic_optimum_rate(key, params, ratios, lowest_rate, highest_rate)
+        part = {"price_ratio": ratios, "curve": key, column("rate", rate_unit): rate, "status": status}
+        rows.append(pd.DataFrame(part))
+    frame = pd.concat(rows, ignore_index=True)
+    return PriceTable(frame, rate_unit, yield_unit, float(lowest_rate), float(highest_rate), price_ratio)

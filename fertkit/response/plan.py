@@ -3,6 +3,21 @@
 The plan is harvested many times on paper: a supposed curve gives every strip its yield, chance adds an error,
 and each such trial is analysed by the rule of `analyse_response`. Levels of blocks drop out of the analysis,
 so none are drawn.
+
+Examples
+--------
+Five rates in four blocks, strips with an error of 2 bu/ac around a curve from 48 to 57 bu/ac with a join at
+90 lb/ac, a slope of 9 / 90:
+
+>>> from fertkit.response import curve_through, expected_interval
+>>> params = curve_through("linear_plateau", 48, 57, 90)
+>>> params.round(6).tolist()
+[48.0, 0.1, 90.0]
+>>> plan = expected_interval(
+...     [0, 40, 80, 120, 160], 4, curve="linear_plateau", params=params, sd=2.0, price_ratio=0.04, n=100
+... )
+>>> len(plan.trials), float(plan.table["true_optimum_lb_ac"].iloc[0])
+(100, 90.0)
 """
 
 from collections.abc import Mapping
@@ -12,14 +27,25 @@ from numbers import Integral
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_count, a_flag, a_number, a_seed, a_share, a_word, amounts, asks, by_name, labels
+from fertkit.asked import (
+    a_count,
+    a_flag,
+    a_number,
+    a_seed,
+    a_share,
+    a_word,
+    amounts,
+    asks,
+    by_name,
+    either,
+    labels,
+)  # fmt: skip
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable
 from fertkit.reference.load import list_sources
 from fertkit.response.curves import QUADRATIC_PLATEAU, Curve, a_curve, get_curve, optimum_in_range
-from fertkit.response.intervals import check_level
+from fertkit.response.optimum import Status
 from fertkit.response.prices import column, one_ratio
-from fertkit.response.status import Status
 from fertkit.response.sums import make_sweep
 from fertkit.response.survey import survey
 from fertkit.results import Result, checks_frame, plain
@@ -88,20 +114,23 @@ class ExpectedInterval(Result):
 
 
 @asks(
-    rates=amounts, n_blocks=a_count(1), curve=a_curve, params=amounts, sd=a_number, price_ratio=a_number,
-    level=a_share, n=a_count(1), seed=a_seed, known_curve=a_flag, rate_unit=a_word, yield_unit=a_word,
+    rates=either(by_name(labels, "not plans", "Give rates, or a dict of name: (rates, blocks)"), amounts),
+    n_blocks=a_count(1), curve=a_curve, params=amounts, sd=a_number, price_ratio=a_number, level=a_share,
+    n=a_count(1), seed=a_seed, known_curve=a_flag, rate_unit=a_word, yield_unit=a_word,
 )  # fmt: skip
 def expected_interval(
-    rates, n_blocks, *, curve=QUADRATIC_PLATEAU.key, params, sd, price_ratio, level=0.95, n=500, seed=0,
+    rates, n_blocks=None, *, curve=QUADRATIC_PLATEAU.key, params, sd, price_ratio, level=0.95, n=500, seed=0,
     known_curve=False, rate_unit="lb/ac", yield_unit="bu/ac",
 ) -> ExpectedInterval:  # fmt: skip
-    """Expected interval of the economic optimum of one planned rate trial in randomised complete blocks.
+    """Return the expected interval of the economic optimum of rate trials in randomised complete blocks.
 
     Parameters
     ----------
-    rates : array
-        Rate of each strip of a block, three or more distinct ones [rate unit].
+    rates : array or mapping
+        Rate of each strip of a block, three or more distinct ones [rate unit]; or several plans side by side,
+        as name -> (rates, n_blocks). The first plan gets the same simulated trials as it would alone.
     n_blocks : int
+        Of a single plan.
     curve : str
         Key of `CURVES`: the supposed true curve.
     params : array, shape (p,)
@@ -128,71 +157,24 @@ def expected_interval(
         If the plan leaves no curve or error to estimate, or a number cannot be.
     PriceError, LookupFailed
         For a price ratio or a curve that is none.
-
-    Examples
-    --------
-    Five rates in four blocks, strips with an error of 2 bu/ac:
-
-    >>> from fertkit.response import expected_interval
-    >>> plan = expected_interval(
-    ...     [0, 40, 80, 120, 160], 4, curve="linear_plateau", params=[48, 0.1, 90], sd=2.0, price_ratio=0.04,
-    ...     n=100, seed=1,
-    ... )
-    >>> len(plan.trials), float(plan.table["true_optimum_lb_ac"].iloc[0])
-    (100, 90.0)
     """
-    plans = {_name(rates, n_blocks): (rates, n_blocks)}
-    return compare_plans(
-        plans, curve=curve, params=params, sd=sd, price_ratio=price_ratio, level=level, n=n, seed=seed,
-        known_curve=known_curve, rate_unit=rate_unit, yield_unit=yield_unit,
-    )  # fmt: skip
-
-
-@asks(
-    plans=by_name(labels, "not plans by name", "Give a dict of name: (rates, number of blocks)"),
-    curve=a_curve, params=amounts, sd=a_number, price_ratio=a_number, level=a_share,
-    n=a_count(1), seed=a_seed, known_curve=a_flag, rate_unit=a_word, yield_unit=a_word,
-)  # fmt: skip
-def compare_plans(
-    plans: Mapping[str, tuple], *, curve=QUADRATIC_PLATEAU.key, params, sd, price_ratio, level=0.95, n=500,
-    seed=0, known_curve=False, rate_unit="lb/ac", yield_unit="bu/ac",
-) -> ExpectedInterval:  # fmt: skip
-    """Expected interval of several plans side by side, e.g. more blocks against more rates.
-
-    Parameters
-    ----------
-    plans : mapping
-        Name of a plan -> (rates, n_blocks). The first plan gets the same simulated trials as it would alone.
-    curve, params, sd, price_ratio, level, n, seed, known_curve, rate_unit, yield_unit
-        See `expected_interval`.
-
-    Examples
-    --------
-    >>> from fertkit.response import compare_plans
-    >>> plans = {"4 blocks": ([0, 60, 120], 4), "8 blocks": ([0, 60, 120], 8)}
-    >>> found = compare_plans(
-    ...     plans, curve="quadratic", params=[48, 0.2, -0.001], sd=2.0, price_ratio=0.04, n=100
-    ... )
-    >>> found.table["plan"].tolist()
-    ['4 blocks', '8 blocks']
-    """
-    curve, params = get_curve(curve), np.asarray(params, float)
-    check_level(level)
-    ratio = one_ratio(price_ratio)
+    name = "" if isinstance(rates, Mapping) else f"{len(np.unique(rates))} rates in {n_blocks} blocks"
+    plans = {name: (rates, n_blocks)} if name else rates
+    curve, params, ratio = get_curve(curve), np.asarray(params, float), one_ratio(price_ratio)
     _check(plans, curve, params, sd, n)
-    rng, rows, parts = make_rng(seed), [], []
-    for (name, (rates, blocks)), stream in zip(plans.items(), rng.spawn(len(plans)), strict=True):
-        rate, block, yields = simulate(rates, blocks, curve, params, sd, n, stream)
+    rows, parts = [], []
+    for (name, (rates, blocks)), rng in zip(plans.items(), make_rng(seed).spawn(len(plans)), strict=True):
+        rate, block, yields = simulate(rates, blocks, curve, params, sd, n, rng)
         sums = make_sweep(rate, block).sums(yields)
-        found = survey(sums, ratio, level, curve.key if known_curve else None)
-        found = found[["optimum", "low", "high", "high_open", "status"]].assign(plan=str(name))
+        trials = survey(sums, ratio, level, curve.key if known_curve else None)
+        trials = trials[["optimum", "low", "high", "high_open", "status"]]
         true = float(optimum_in_range(curve, params, ratio, rate.min(), rate.max()))
-        rows.append(_row(name, rate, blocks, true, found, rate_unit))
-        parts.append(found[["plan", *found.columns[:-1]]])
-    trials = pd.concat(parts, ignore_index=True)
+        rows.append(_row(name, rate, blocks, true, trials, rate_unit))
+        trials.insert(0, "plan", str(name))
+        parts.append(trials)
     return ExpectedInterval(
-        pd.DataFrame(rows), trials, curve.key, params, float(sd), ratio, level, n,
-        seed if isinstance(seed, Integral) else None, bool(known_curve), rate_unit, yield_unit,
+        pd.DataFrame(rows), pd.concat(parts, ignore_index=True), curve.key, params, float(sd), ratio, level,
+        n, seed if isinstance(seed, Integral) else None, bool(known_curve), rate_unit, yield_unit,
     )  # fmt: skip
 
 
@@ -228,14 +210,6 @@ def curve_through(curve, yield_without: float, best_yield: float, rate_of_best: 
     ------
     NotEstimable
         If the yields do not rise or the curve has no such rate.
-
-    Examples
-    --------
-    From 48 to 57 bu/ac with a join at 90 lb/ac: a slope of 9 / 90.
-
-    >>> from fertkit.response import curve_through
-    >>> curve_through("linear_plateau", 48, 57, 90).round(6).tolist()
-    [48.0, 0.1, 90.0]
     """
     curve, at = get_curve(curve), float(rate_of_best)
     rise = float(best_yield) - float(yield_without)
@@ -247,10 +221,6 @@ def curve_through(curve, yield_without: float, best_yield: float, rate_of_best: 
     if not curve.bends:
         raise NotEstimable(f"the {curve.label} curve has no rate at which its yield stops rising")
     return curve.through(float(yield_without), rise, at)
-
-
-def _name(rates, blocks) -> str:
-    return f"{len(np.unique(np.asarray(rates, float)))} rates in {blocks} blocks"
 
 
 def _check(plans, curve, params, sd, n):

@@ -1,12 +1,12 @@
 """Confidence regions of many fits at once: exact gradient sets and profile regions.
 
-Everything here takes arrays over designs D and replicates R; `fertkit.response.intervals` asks for one fit.
+Everything here takes arrays over designs D and replicates R; `fertkit.response.interval` asks for one fit.
 """
 
 import numpy as np
 
 from fertkit.response.curves import CURVES, Shape
-from fertkit.response.many import Fits, basis, solve_basis
+from fertkit.response.search import Fits, basis, solve_basis
 from fertkit.response.sums import Sums
 
 

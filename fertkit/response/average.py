@@ -5,15 +5,26 @@ form its confidence distribution; the weighted mixture of these is inverted at t
 tail areas; Turek & Fletcher 2012, Comput. Stat. Data Anal. 56:2809-2815, from memory), so that the interval
 holds the spread between the curves as well as the error within each. Mass beyond the tested rates stays
 beyond: it opens the end.
+
+The reporting rule goes from fitted curves and their weights to one rate and what may honestly be said of it:
+
+1. When no curve beats the mean (AICc; plain AIC while the small-sample correction would outweigh any
+   response), the answer is the lowest rate: no economic response.
+2. Otherwise the optimum is averaged over the six curves of diminishing returns, unless a curve is asked for:
+   the choice of curve alone can move an optimum by more than its standard error, and averaging lowers that
+   bias (Matavel, Meyer-Aurich & Piepho 2024, Precision Agric. 25:1324-1339).
+3. A rate is never reported outside the tested range: where most of the weight still rises at the highest
+   rate, the answer is "at least the highest rate tested", and the interval's upper end is open.
 """
 
 import numpy as np
 
-from fertkit.response.curves import CURVES, LINEAR, optimum_in_range
-from fertkit.response.many import Fits
-from fertkit.response.regions import Region, gain_sets, optimum_sets
+from fertkit.response.curves import CURVES, LINEAR, MEAN, optimum_in_range
+from fertkit.response.optimum import Status
+from fertkit.response.region import Region, gain_sets, optimum_sets
+from fertkit.response.search import Fits
 from fertkit.response.sums import Sums
-from fertkit.rounding import at_least
+from fertkit.rounding import above, at_least, at_most
 
 #: The curves whose optima are averaged.
 AVERAGED = tuple(key for key, curve in CURVES.items() if curve.in_average)
@@ -199,3 +210,56 @@ def _mixture(ladders, weights, rates):
     value = areas[index] + part * (areas[np.minimum(index + 1, last + 1)] - areas[index])
     value = np.where(index == 0, 0.0, np.where(index == last, 1.0, value))
     return (weights[..., None] * value).sum(axis=-2)
+
+
+# The reporting rule ------------------------------------------------------------------------------
+
+
+def mean_wins(fits: dict[str, Fits], sums: Sums):
+    """Whether no curve beats the mean (D, R), by AICc, or AIC where the correction exceeds the penalty."""
+    n, blocks = sums.n[:, None], np.maximum(sums.n_blocks, 1)[:, None]
+    k = np.array([CURVES[key].n_params for key in fits]) + blocks  # mean parameters and the error variance
+    room = n - k - 1
+    small = (n - k.max(axis=1, keepdims=True) - 1) <= k.max(axis=1, keepdims=True)
+    penalty = 2 * k + np.where(small, 0.0, 2 * k * (k + 1) / np.where(room > 0, room, 1))
+    score = np.stack([n * np.log(floored_rss(f.rss, sums) / n) for f in fits.values()], axis=-1)
+    judged = n - k + 1 > 0  # error df left
+    score = np.where(judged[:, None], score + penalty[:, None], np.inf)
+    return at_most(score[..., list(fits).index(MEAN.key)], score.min(axis=-1))
+
+
+def verdict(fits: dict[str, Fits], weights, sums: Sums, price_ratio):
+    """Rate to report and its status, (D, R) each.
+
+    Parameters
+    ----------
+    fits : dict of str to Fits
+        The curves that carry weight.
+    weights : array (D, R, k)
+    sums : Sums
+    price_ratio : float
+    """
+    low, high, first = (sums.rates[:, i, None] for i in (0, -1, 1))
+    top = high[..., None]
+    optima = curve_optima(fits, sums, price_ratio)
+    steps = np.stack([_is_step(k, f, sums) for k, f in fits.items()], axis=-1)
+    most = lambda which: above((weights * which).sum(axis=-1), 0.5)  # noqa: E731
+    cases = [most(at_least(optima, high[..., None])), most(at_most(optima, low[..., None], top)), most(steps)]
+    status = np.select(cases, [Status.TOP, Status.NONE, Status.STEP], Status.INTERIOR)
+    rate = np.select(cases, np.broadcast_arrays(high, low, first), (weights * optima).sum(axis=-1))
+    return rate, status
+
+
+def settle(low, high, status, sums: Sums):
+    """Fit the ends (D, R) of an interval to the status of the rate they belong to."""
+    lowest, first = sums.rates[:, :1], sums.rates[:, 1:2]
+    low = np.where((status == Status.NONE) | (status == Status.STEP), lowest, low)
+    high = np.where(
+        status == Status.TOP, np.inf, np.where(status == Status.STEP, np.maximum(high, first), high)
+    )
+    return low, high
+
+
+def _is_step(curve, fits, sums):
+    shape = CURVES[curve].shape
+    return shape.limits(fits.bend, sums.rates)[0] if shape else np.zeros(fits.rss.shape, bool)

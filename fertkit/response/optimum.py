@@ -1,20 +1,60 @@
-"""What a rate is worth: optimum rates, the rates nearly as good, and the prices at which they stop paying.
+"""The optimum rate of a curve, and what may honestly be said of it.
 
 Pure functions of a curve's parameters, vectorised over leading axes (bootstrap draws, trials, prices). They
 work in yield units: prices enter as the price ratio (see `prices`), costs as the yield that pays for them.
 A recommendation never leaves the tested rates; what lies beyond is said in the status word.
 """
 
+from enum import StrEnum
 from typing import NamedTuple
 
 import numpy as np
 
-from fertkit.asked import a_function, a_number, amounts, asks
+from fertkit.asked import a_function, amounts, asks
 from fertkit.errors import NotEstimable
-from fertkit.response.curves import MITSCHERLICH, a_curve, checked_params, finite, get_curve, optimum_in_range
+from fertkit.response.curves import a_curve, checked_params, finite, get_curve, optimum_in_range
 from fertkit.response.prices import positive
-from fertkit.response.status import Status
 from fertkit.rounding import above, at_least, at_most, below
+
+_HALVINGS = 60  # bisection steps: to the last digit of a double
+
+
+class Status(StrEnum):
+    """Status of an optimum rate; as text it is the word tables carry."""
+
+    INTERIOR = "interior"
+    NONE = "no economic response"
+    TOP = "at least the highest rate"
+    STEP = "at most the first rate"
+    DIFFERENCE = "difference only"
+    UNPAID = "pass not paid"
+    ENDLESS = "no finite maximum"
+    TIE = "tie"
+    REFUSED = "not usable"
+
+    @property
+    def meaning(self) -> str:
+        """What it means, as part of a sentence."""
+        return _MEANINGS[self]
+
+
+def status_in_words(word: str) -> str:
+    """Say a status as tables and figures for people do."""
+    return "inside the tested rates" if word == Status.INTERIOR else str(word)
+
+
+_MEANINGS = {
+    Status.INTERIOR: "net return is greatest inside the tested rates",
+    Status.NONE: "no tested rate returns more than the lowest",
+    Status.TOP: "net return still rises at the highest rate tested",
+    Status.STEP: "all of the response is reached by the first rate above the lowest",
+    Status.DIFFERENCE: "two rates give a difference, not a curve; the better of the two is named",
+    Status.UNPAID: "the gain does not pay for the application pass: applying nothing returns most",
+    Status.ENDLESS: "at least the highest rate tested: the curve as fitted never stops paying",
+    Status.TIE: "several rates return the same; the lowest of them is given",
+    Status.REFUSED: "no answer can be given; the reason is told beside it",
+}
+
 
 _HALVINGS = 60  # bisection steps: to the last digit of a double
 
@@ -88,21 +128,6 @@ def economic_optimum_rate(
     return OptimumRate(np.where(unpaid, low, rate), np.where(unpaid, Status.UNPAID, status))
 
 
-@asks(curve=a_curve, params=amounts, lowest_rate=a_number, highest_rate=a_number)
-def agronomic_optimum_rate(curve, params, lowest_rate, highest_rate) -> OptimumRate:
-    """Lowest tested rate with the greatest yield; see `economic_optimum_rate`.
-
-    Examples
-    --------
-    A quadratic 3 + 0.05 x - 0.000125 x^2 is highest at 0.05 / (2 x 0.000125):
-
-    >>> from fertkit.response import agronomic_optimum_rate
-    >>> float(agronomic_optimum_rate("quadratic", [3.0, 0.05, -0.000125], 0, 300).rate)
-    200.0
-    """
-    return economic_optimum_rate(curve, params, 0.0, lowest_rate, highest_rate)
-
-
 def _tested(lowest, highest):
     low, high = np.asarray(lowest, float), np.asarray(highest, float)
     if not (np.isfinite(low).all() and np.isfinite(high).all() and (low >= 0).all() and (low < high).all()):
@@ -155,7 +180,7 @@ def rates_within(net, best_rate, lowest_rate, highest_rate, amount):
     --------
     A parabola of returns loses 0.01 d^2 at a distance d from its best rate of 100:
 
-    >>> from fertkit.response import rates_within
+    >>> from fertkit.response.optimum import rates_within
     >>> low, high = rates_within(lambda x: 50 - 0.01 * (x - 100) ** 2, 100.0, 0, 160, 1.0)
     >>> round(float(low), 3), round(float(high), 3)
     (90.0, 110.0)
@@ -201,7 +226,7 @@ def break_even_ratio(curve, params, lowest_rate, highest_rate, *, pass_cost=0.0)
 
     Examples
     --------
-    >>> from fertkit.response import break_even_ratio
+    >>> from fertkit.response.optimum import break_even_ratio
     >>> float(break_even_ratio("quadratic", [3.0, 0.05, -0.000125], 0, 300))  # the slope at the lowest rate
     0.05
     """
@@ -222,29 +247,3 @@ def break_even_ratio(curve, params, lowest_rate, highest_rate, *, pass_cost=0.0)
     far = np.where(cost > 0, right, high)
     start = np.where(cost > 0, 0.0, curve.slope(low, params))
     return np.maximum(np.maximum(start, gain(far) / (far - low)), 0.0)
-
-
-@asks(params=amounts, share=amounts)
-def rate_for_share_of_rise(params, share=0.95):
-    """Rate at which a Mitscherlich curve has made a share of its whole rise [rate unit].
-
-    The answer to offer where the nutrient is free and the curve has no finite maximum: ``-ln(1 - share) / k``
-    for parameters (..., 3) of ``A - B exp(-k x)``.
-
-    Raises
-    ------
-    NotEstimable
-        If a parameter is not a finite number, k is not above zero or the share is not between 0 and 1.
-
-    Examples
-    --------
-    Where 1 - exp(-0.02 x) is 0.95, that is ln(20) / 0.02:
-
-    >>> from fertkit.response import rate_for_share_of_rise
-    >>> round(float(rate_for_share_of_rise([60.0, 15.0, 0.02])), 2)
-    149.79
-    """
-    k, share = checked_params(MITSCHERLICH, params)[..., 2], finite(share, "share of the rise")
-    if not ((k > 0).all() and (share >= 0).all() and (share < 1).all()):
-        raise NotEstimable("a share of the rise needs k above zero and a share from 0 to below 1")
-    return -np.log1p(-share) / k

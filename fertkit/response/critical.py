@@ -1,7 +1,28 @@
-"""Critical level of a soil or tissue test from the relative yields of many sites, by four methods.
+"""Two questions beside the trial: the critical level of a test, and the best rate where the plateau varies.
 
-The methods answer different questions and differ widely on the same data (Rohan & Conyers 2025), so each
-result names its method, and none gives a number without an interval when sites can be resampled.
+The methods of a critical level answer different questions and differ widely on the same data (Rohan & Conyers
+2025), so each result names its method, and none gives a number without an interval when sites can be
+resampled.
+
+Where the plateau differs from season to season, too little costs the whole slope in a good season, too much
+only the nutrient. So the best rate is a quantile of the plateau, not the join of the mean plateau (Tembo,
+Brorsen, Epplin & Tostao 2008).
+
+Examples
+--------
+A step from 60 to 95 % between tests of 12 and 14 (invented):
+
+>>> from fertkit.response import Prices, critical_level, stochastic_plateau
+>>> test, relative = [6, 8, 10, 12, 14, 16, 18, 20], [60, 60, 60, 60, 95, 95, 95, 95]
+>>> float(critical_level(test, relative, "cate_nelson").value)
+13.0
+
+A rise of 0.03 a unit from 2 to a plateau of 5, SD 0.8; prices 0.9 and 150 a unit. The best rate lies
+above the mean join of 100:
+
+>>> best = stochastic_plateau(2, 0.03, 5, 0.8, Prices(0.9, 150.0), lowest_rate=0, highest_rate=200)
+>>> round(float(best.rate), 3)
+122.443
 """
 
 from dataclasses import dataclass
@@ -9,14 +30,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_count, a_generator, a_share, asks, labels
-from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem
+from fertkit.asked import a_count, a_generator, a_share, asks, holding, labels
+from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, unknown
 from fertkit.reference.load import list_sources
-from fertkit.response.curves import LINEAR_PLATEAU, get_curve
+from fertkit.response.curves import CURVES, LINEAR_PLATEAU, finite
 from fertkit.response.fit import fit_response, join_text
-from fertkit.response.intervals import join_interval
+from fertkit.response.optimum import Status
+from fertkit.response.prices import Prices, area_of, column, single
 from fertkit.results import Result, checks_frame, failed
-from fertkit.rounding import above, first_smallest
+from fertkit.rounding import above, at_least, first_smallest
 
 FEWEST = 4  # sites: two in each class, or two degrees of freedom
 
@@ -90,10 +112,11 @@ class CriticalLevel(Result):
 
 
 @asks(test=labels, relative_yield=labels, rng=a_generator, replicates=a_count(1), level=a_share)
-def cate_nelson(
-    test, relative_yield, *, rng=None, replicates: int = 2000, level: float = 0.95
-) -> CriticalLevel:
-    """Split the sites in two classes so that the classes explain most of the variation in relative yield.
+def critical_level(
+    test, relative_yield, method: str = LINEAR_PLATEAU.key, *, target_pct: float = 90.0, rng=None,
+    replicates: int = 2000, level: float = 0.95,
+) -> CriticalLevel:  # fmt: skip
+    """Find the critical level of a soil or tissue test from the relative yields of many sites.
 
     Parameters
     ----------
@@ -101,43 +124,59 @@ def cate_nelson(
         Soil or tissue test [any unit].
     relative_yield : array, shape (n,)
         Yield without the nutrient in percent of yield with enough of it [%].
+    method : str
+        ``cate_nelson``: split the sites in two classes that explain most of the variation in relative yield;
+        the level is the middle of the gap between them, ties go to the lowest split.
+        ``arcsine_log``: ln(test) on the arcsine of relative yield by the standardised major axis,
+        ``X = asin sqrt(RY/100) - asin sqrt(target/100)``, ``Y = ln(test)``, slope ``sd(Y)/sd(X)``; the level
+        is ``exp(mean Y - slope * mean X)``. Relative yields above 100 % are capped; tests must be above zero.
+        Key of a curve with a plateau or an asymptote: its join, or where it reaches the target.
+    target_pct : float
+        Relative yield the level stands for, where the method does not set it itself [%].
     rng : numpy.random.Generator, optional
-        Resample sites for a percentile interval.
+        Resample sites for a percentile interval. The join of a curve has a profile interval without; a curve
+        without a join has none, since its asymptote is uncertain too.
     replicates : int
     level : float
 
     Returns
     -------
     CriticalLevel
-        ``value`` is the middle of the gap between the classes; ties go to the lowest split.
 
     Raises
     ------
     InputError
         Naming every site whose test or yield is no number or negative.
+    LookupFailed
+        For a method that is none, or a curve without a join or asymptote.
     NotEstimable
-        If there are fewer than four sites or no split with two sites on either side.
+        With fewer than four sites, where no split leaves two sites on either side, where relative yield does
+        not rise with the test, or for a target that is none.
 
     References
     ----------
-    Cate & Nelson (1971) SSSA Proc. 35:658-660.
-
-    Examples
-    --------
-    A step from 60 to 95 % between tests of 12 and 14 (invented):
-
-    >>> from fertkit.response import cate_nelson
-    >>> test, relative = [6, 8, 10, 12, 14, 16, 18, 20], [60, 60, 60, 60, 95, 95, 95, 95]
-    >>> float(cate_nelson(test, relative).value)
-    13.0
+    Cate & Nelson (1971) SSSA Proc. 35:658-660. The calibration is from memory of Dyson & Conyers (2013); it
+    reproduces an independent calculation. Rohan & Conyers (2025) criticise the division of the slope by the
+    correlation.
     """
     x, y = _sites(test, relative_yield)
+    drawn = {"rng": rng, "replicates": replicates, "level": level}
+    if method == "cate_nelson":
+        return _split(x, y, **drawn)
+    if method == "arcsine_log":
+        return _calibrated(x, y, target_pct, **drawn)
+    if method not in CURVES:
+        raise unknown("method of a critical level", method, ("cate_nelson", "arcsine_log", *CURVES))
+    return _on_curve(x, y, CURVES[method], target_pct, level)
+
+
+def _split(x, y, **drawn):
     total, inside = _split_ss(x, y)
     if not np.isfinite(inside).any():
         raise NotEstimable("no split leaves two sites with different tests on either side")
     best = int(first_smallest(inside.sum(axis=0), scale=total))
     value = (x[best] + x[best + 1]) / 2
-    low, high = _resample(_split_value, x, y, rng, replicates, level)
+    low, high = _resample(_split_value, x, y, **drawn)
     frame = pd.DataFrame({"below": x[:-1], "above": x[1:], "ss_below": inside[0], "ss_above": inside[1]})
     frame["r2"] = 1.0 - (inside[0] + inside[1]) / total if total > 0 else 0.0
     frame = frame[np.isfinite(frame["ss_below"])].reset_index(drop=True)
@@ -145,46 +184,12 @@ def cate_nelson(
     steps = {"test": [x[0], value, value, x[-1]], "relative_yield_pct": np.repeat(means, 2)}
     remark = f"Mean relative yield {means[0]:.1f} % below and {means[1]:.1f} % above."
     return CriticalLevel(
-        "Cate-Nelson split", float(value), low, high, False, False, level, None, float(frame["r2"].max()),
-        _frame(x, y), frame, pd.DataFrame(steps), (remark,), ("CATE_NELSON1971",),
+        "Cate-Nelson split", float(value), low, high, False, False, drawn["level"], None,
+        float(frame["r2"].max()), _frame(x, y), frame, pd.DataFrame(steps), (remark,), ("CATE_NELSON1971",),
     )  # fmt: skip
 
 
-@asks(test=labels, relative_yield=labels, rng=a_generator, replicates=a_count(1), level=a_share)
-def arcsine_log(
-    test, relative_yield, *, target_pct: float = 90.0, rng=None, replicates: int = 2000, level: float = 0.95
-) -> CriticalLevel:
-    """Calibrate ln(test) on the arcsine of relative yield with the standardised major axis.
-
-    ``X = asin sqrt(RY/100) - asin sqrt(target/100)``, ``Y = ln(test)``, slope ``sd(Y)/sd(X)``; the critical
-    level is ``exp(mean Y - slope * mean X)``. Relative yields above 100 % are capped.
-
-    Parameters
-    ----------
-    test, relative_yield, rng, replicates, level
-        See `cate_nelson`; the test must be above zero.
-    target_pct : float
-        Relative yield the level stands for [%].
-
-    Raises
-    ------
-    NotEstimable
-        If relative yield does not rise with the test, or the target is not between 0 and 100.
-
-    Notes
-    -----
-    The algorithm is from memory of Dyson & Conyers (2013); it reproduces an independent calculation. Rohan &
-    Conyers (2025) criticise the division of the slope by the correlation.
-
-    Examples
-    --------
-    >>> from fertkit.response import arcsine_log
-    >>> test, relative = [5, 8, 10, 15, 20, 30, 50], [55, 70, 72, 85, 92, 97, 99]
-    >>> level = arcsine_log(test, relative).value
-    >>> bool(15 < level < 30)  # 85 and 97 % of the best yield
-    True
-    """
-    x, y = _sites(test, relative_yield)
+def _calibrated(x, y, target_pct, **drawn):
     if not 0 < target_pct < 100:
         raise NotEstimable(f"the target must lie between 0 and 100 % of full yield, not {target_pct:g}")
     if x[0] <= 0:
@@ -192,60 +197,22 @@ def arcsine_log(
     fit = _major_axis(x, y, target_pct)
     if not above(fit["correlation"], 0, scale=1):
         raise NotEstimable("relative yield does not rise with the test; there is no critical level to find")
-    low, high = _resample(
-        lambda a, b: _major_axis(a, b, target_pct)["critical"], x, y, rng, replicates, level
-    )
+    low, high = _resample(lambda a, b: _major_axis(a, b, target_pct)["critical"], x, y, **drawn)
     capped = int((y > 100).sum())
     remarks = (f"{capped} relative yields above 100 % were capped.",) if capped else ()
     shares = np.linspace(max(y.min(), 1.0), 100.0, 101)
     at = np.exp(fit["intercept"] + fit["slope"] * _arcsine(shares, target_pct))
     return CriticalLevel(
-        "arcsine-log calibration", float(fit["critical"]), low, high, False, False, level, float(target_pct),
-        float(fit["correlation"] ** 2), _frame(x, y),
+        "arcsine-log calibration", float(fit["critical"]), low, high, False, False, drawn["level"],
+        float(target_pct), float(fit["correlation"] ** 2), _frame(x, y),
         pd.DataFrame({"estimate": list(fit), "value": [float(v) for v in fit.values()]}),
         pd.DataFrame({"test": at, "relative_yield_pct": shares}), remarks, ("DYSON2013", "ROHAN2025"),
     )  # fmt: skip
 
 
-@asks(test=labels, relative_yield=labels, level=a_share)
-def curve_level(
-    test, relative_yield, curve: str = LINEAR_PLATEAU.key, *, target_pct: float = 90.0, level: float = 0.95
-) -> CriticalLevel:
-    """Critical level as the join of a plateau curve, or where a curve without one reaches the target.
-
-    Parameters
-    ----------
-    test, relative_yield : array, shape (n,)
-        See `cate_nelson`.
-    curve : str
-        Key of a curve with a plateau or an asymptote.
-    target_pct : float
-        Share of the asymptote, for a curve without a join alone [%].
-    level : float
-
-    Returns
-    -------
-    CriticalLevel
-        Profile interval of the join; none without a join, where the asymptote is uncertain too.
-
-    Raises
-    ------
-    LookupFailed
-        For a curve without a join or asymptote.
-    NotEstimable
-        If relative yield does not rise with the test.
-
-    Examples
-    --------
-    >>> from fertkit.response import curve_level
-    >>> test, relative = [5, 10, 15, 20, 30, 40, 50], [70, 80, 90, 100, 100, 100, 100]
-    >>> round(float(curve_level(test, relative).value), 3)  # the join of an exact linear-plateau
-    20.0
-    """
-    curve = get_curve(curve)
+def _on_curve(x, y, curve, target_pct, level):
     if curve.shape is None:
         raise LookupFailed(f"the {curve.label} curve has no critical level; choose one with a plateau")
-    x, y = _sites(test, relative_yield)
     fit = fit_response(_frame(x, y), curve.key, rate="test", response="relative_yield_pct", blocks=False)
     if "falling" in fit.status or fit.fits.slope[0, 0] <= 0:
         raise NotEstimable("relative yield does not rise with the test; there is no critical level to find")
@@ -253,7 +220,7 @@ def curve_level(
     if rising:
         value, low, high, opened = _at_share(fit, target_pct / 100), np.nan, np.nan, (False, False)
     else:
-        found = join_interval(fit, level).within(x[0], x[-1])
+        found = fit.join_interval(level).within(x[0], x[-1])
         value, low, high = float(curve.join(fit.coef)), found.low, found.high
         opened = (found.low_open, found.high_open)
     at = np.linspace(x[0], x[-1], 201)
@@ -352,3 +319,134 @@ def _resample(estimate, x, y, rng, replicates, level):
     tail = (1 - level) / 2
     low, high = np.quantile(values[np.isfinite(values)], [tail, 1 - tail])
     return float(low), float(high)
+
+
+# A plateau that varies ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class StochasticPlateau(Result):
+    """Best rate under a normal plateau, beside the rate that ignores its spread.
+
+    Attributes
+    ----------
+    rate, join_of_mean : float
+        Rate of greatest expected net return, and join of the mean plateau [rate unit].
+    status : str
+        interior, lowest rate or highest rate (of the tested rates).
+    expected_net, net_at_join : float
+        Expected net return at either rate [money per area].
+    frame : DataFrame
+        rate, expected_yield, expected_net_return.
+    rate_unit, yield_unit, money : str
+    """
+
+    rate: float
+    join_of_mean: float
+    status: str
+    expected_net: float
+    net_at_join: float
+    frame: pd.DataFrame
+    rate_unit: str
+    yield_unit: str
+    money: str
+
+    @property
+    def area(self) -> str:
+        return area_of(self.yield_unit)
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.frame
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return list_sources(["TEMBO2008"])
+
+
+def stochastic_plateau_rate(b0, b1, plateau_mean, plateau_sd, price_ratio):
+    """Rate of greatest expected net return, ``(F^-1(1 - pr/b1) - b0) / b1`` (Tembo et al. 2008).
+
+    Parameters
+    ----------
+    b0, b1 : float or array
+        Intercept and slope of the rise [yield unit, yield unit per rate unit].
+    plateau_mean, plateau_sd : float or array
+        Normal distribution of the plateau between seasons [yield unit].
+    price_ratio : float or array
+        [yield unit per rate unit]
+
+    Returns
+    -------
+    array
+        Not clipped to tested rates; minus infinity where the slope does not pay for the nutrient, plus
+        infinity where the nutrient is free.
+    """
+    from scipy.stats import norm
+
+    chance = np.clip(1.0 - np.asarray(price_ratio, float) / b1, 0.0, 1.0)
+    return (np.asarray(plateau_mean) + np.asarray(plateau_sd) * norm.ppf(chance) - b0) / b1
+
+
+def stochastic_plateau_yield(rate, b0, b1, plateau_mean, plateau_sd):
+    """Expected yield ``E min(b0 + b1 x, P)`` with a normal plateau P [yield unit]."""
+    from scipy.stats import norm
+
+    rise = b0 + b1 * np.asarray(rate, float)
+    z = (rise - plateau_mean) / plateau_sd
+    return rise * norm.sf(z) + plateau_mean * norm.cdf(z) - plateau_sd * norm.pdf(z)
+
+
+@asks(prices=holding("nutrient", "grain", like="Prices"))
+def stochastic_plateau(
+    b0: float, b1: float, plateau_mean: float, plateau_sd: float, prices: Prices, *, lowest_rate: float,
+    highest_rate: float, rate_unit: str = "lb/ac", yield_unit: str = "bu/ac",
+) -> StochasticPlateau:  # fmt: skip
+    """Best rate under a linear rise and a plateau that varies between seasons.
+
+    Parameters
+    ----------
+    b0, b1, plateau_mean, plateau_sd : float
+        See `stochastic_plateau_rate`.
+    prices : Prices
+        One price of each kind.
+    lowest_rate, highest_rate : float
+        Tested rates [rate unit].
+
+    Raises
+    ------
+    NotEstimable
+        If the rise is not positive or the plateau does not vary.
+    PriceError, UnitError
+        See `Prices`.
+    """
+    law, ends = (b0, b1, plateau_mean, plateau_sd), (lowest_rate, highest_rate)
+    finite(law, "rise and the plateau")
+    finite(ends, "tested rates")
+    if not (b1 > 0 and plateau_sd > 0 and lowest_rate < highest_rate):
+        raise NotEstimable(
+            "a varying plateau needs a rising line, a spread above zero and a range of tested rates"
+        )
+    money = single(prices.per(rate_unit, yield_unit))
+    formula = float(stochastic_plateau_rate(*law, money.ratio))
+    rate = float(np.clip(formula, lowest_rate, highest_rate))
+
+    def net(x):
+        return money.net(stochastic_plateau_yield(x, *law), x)
+
+    inside = lowest_rate < formula < highest_rate
+    status = Status.INTERIOR if inside else Status.NONE if formula <= lowest_rate else Status.TOP
+    if lowest_rate == 0 and rate > 0 and at_least(net(0.0), net(rate)):
+        rate, status = 0.0, Status.UNPAID
+    join = (plateau_mean - b0) / b1
+    rates = np.linspace(lowest_rate, highest_rate, 201)
+    frame = pd.DataFrame(
+        {
+            column("rate", rate_unit): rates,
+            column("expected_yield", yield_unit): stochastic_plateau_yield(rates, *law),
+            f"expected_net_return_per_{area_of(yield_unit)}": net(rates),
+        }
+    )
+    return StochasticPlateau(
+        rate, join, status, float(net(rate)), float(net(join)), frame, rate_unit, yield_unit, prices.money
+    )

@@ -1,12 +1,12 @@
 """Intervals for the economic optimum, the join and the plateau, open where the data leave them open.
 
-Three kinds, and one contrast:
+A `ResponseFit` has them as methods. Three kinds, and one contrast:
 
 * ``exact``: for curves linear in their parameters, all rates at which the slope can be the price ratio
   (Bachmaier 2009, Statistical Papers 50:649-660; a Fieller-type set that may be unbounded);
 * ``profile``: all values that some curve with ``RSS <= RSSmin (1 + F / df)`` attains. For a given shape that
   region is an interval of slopes, so the profile is a search over the shape alone;
-* ``bootstrap``: percentiles over refitted replicates, from residuals or whole blocks;
+* ``bootstrap``: percentiles over refitted replicates, from inflated residuals;
 * ``wald``: estimate -+ t SE. Symmetric, never open, too short above; for comparison only.
 
 Coverage of the 95 % intervals (``tests/benchmarks/coverage.py``: six curves, 16 scenarios of 2,000 block
@@ -22,17 +22,31 @@ trials; table and figure in ``tests/reference/coverage``):
   Its optimum is then the least, or the greatest, of all six, and the data cannot yet tell that
   the curves between do not hold. Above 97 % it lies for curves amid the family with few or noisy plots.
   More rates cure both: with 9 rates in 6 blocks it covers 95 to 96 %.
+
+Examples
+--------
+Strips half a bushel to either side of 48 + 0.2 x - 0.001 x^2 (invented); at a price ratio of 0.04 the
+optimum is (0.2 - 0.04) / 0.002 = 80:
+
+>>> from fertkit.response import fit_response
+>>> import pandas as pd
+>>> rates = [0, 40, 80, 120, 160] * 2
+>>> yields = [48 + 0.2 * x - 0.001 * x**2 + d for x, d in zip(rates, [-0.5] * 5 + [0.5] * 5)]
+>>> fit = fit_response(pd.DataFrame({"rate_lb_ac": rates, "yield_bu_ac": yields}), "quadratic")
+>>> 80 in fit.optimum_interval(0.04)
+True
 """
 
 from dataclasses import dataclass, replace
-from numbers import Real
 
 import numpy as np
 
-from fertkit.asked import a_share, a_word, amounts, asks, holding
+from fertkit.asked import a_count, a_seed, a_share, a_word, amounts, asks
+from fertkit.chance import make_rng
 from fertkit.errors import LookupFailed, NotEstimable, unknown
-from fertkit.response.many import Fits
-from fertkit.response.regions import Region, optimum_sets
+from fertkit.response.curves import get_curve, optimum_in_range
+from fertkit.response.region import Region, gain_sets, optimum_sets
+from fertkit.response.search import Fits, fit_sums
 from fertkit.response.sums import Sums
 from fertkit.results import plain
 from fertkit.rounding import above, at_least, at_most, below, same
@@ -103,192 +117,6 @@ def make_interval(low, high, level, method) -> Interval:
     return Interval(low, high, bool(np.isinf(low)), bool(np.isinf(high)), level, method)
 
 
-def check_level(level) -> None:
-    """Raise NotEstimable unless a confidence level is one number between 0 and 1."""
-    if not (isinstance(level, Real) and 0 < level < 1):
-        raise NotEstimable(f"the confidence level must lie between 0 and 1, like 0.95; got {level!r}")
-
-
-# One fit ---------------------------------------------------------------------------------------------
-
-
-@asks(
-    fit=holding("curve", "coef", like="what fit_response gives"), price_ratio=amounts, level=a_share,
-    method=a_word,
-)  # fmt: skip
-def optimum_interval(fit, price_ratio, level=0.95, method=None, **bootstrap) -> Interval:
-    """Interval of the economic optimum rate of a fitted curve, not cut to the tested rates.
-
-    Parameters
-    ----------
-    fit : ResponseFit
-    price_ratio : float
-        Nutrient price over yield price [yield unit per rate unit]; 0 gives the agronomic optimum.
-    level : float
-    method : {"exact", "profile", "bootstrap", "wald"}, optional
-        By default ``exact`` for curves linear in their parameters and ``profile`` for the others.
-    **bootstrap
-        ``seed``, ``replicates``, ``kind``: see `fertkit.response.bootstrap.bootstrap_fits`.
-
-    Raises
-    ------
-    NotEstimable
-        Without error degrees of freedom.
-
-    Examples
-    --------
-    Strips half a bushel to either side of 48 + 0.2 x - 0.001 x^2 (invented); at a price ratio of 0.04 the
-    optimum is (0.2 - 0.04) / 0.002 = 80:
-
-    >>> from fertkit.response import optimum_interval
-    >>> from fertkit.response import fit_response
-    >>> import pandas as pd
-    >>> rates = [0, 40, 80, 120, 160] * 2
-    >>> yields = [48 + 0.2 * x - 0.001 * x**2 + d for x, d in zip(rates, [-0.5] * 5 + [0.5] * 5)]
-    >>> trial = pd.DataFrame({"rate_lb_ac": rates, "yield_bu_ac": yields})
-    >>> interval = optimum_interval(fit_response(trial, "quadratic"), 0.04)
-    >>> bool(interval.low < 80 < interval.high)
-    True
-    """
-    check_level(level)
-    linear = fit.curve.shape is None
-    method = method or ("exact" if linear else "profile")
-    if method == "bootstrap":
-        from fertkit.response.bootstrap import bootstrap_optimum
-
-        return bootstrap_optimum(fit, price_ratio, level=level, **bootstrap)
-    if method == "wald":
-        estimate = float(fit.curve.optimum(fit.coef, price_ratio))
-        return wald_interval(fit, lambda p: fit.curve.optimum(p, price_ratio), estimate, level)
-    if method not in ("exact", "profile"):
-        raise unknown("interval method", method, ("exact", "profile", "bootstrap", "wald"))
-    if linear != (method == "exact"):
-        raise LookupFailed(f"the {fit.curve.label} curve has no {method} interval; leave `method` unset")
-    _need_df(fit)
-    low, high = optimum_sets(fit.curve.key, fit.fits, fit.data.sums, price_ratio, level)
-    return make_interval(low[0, 0], high[0, 0], level, method)
-
-
-@asks(fit=holding("curve", "coef", like="what fit_response gives"), level=a_share)
-def join_interval(fit, level=0.95) -> Interval:
-    """Profile interval of the join, or of the 95 % point of a rise without one; not cut to tested rates.
-
-    Raises
-    ------
-    NotEstimable
-        For curves without a shape, or without error degrees of freedom.
-
-    Examples
-    --------
-    >>> from fertkit.response import join_interval
-    >>> from fertkit.response import fit_response
-    >>> import pandas as pd
-    >>> trial = pd.DataFrame({
-    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
-    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
-    ... })
-    >>> interval = join_interval(fit_response(trial, "linear_plateau"))
-    >>> bool(interval.low < 90 < interval.high)
-    True
-    """
-    low, high = bend_interval(fit, level)
-    shape = fit.curve.shape
-    with np.errstate(divide="ignore"):
-        ends = shape.start(fit.data.sums.rates) + shape.end / np.array([high, low])
-    return make_interval(*ends, level, "profile")
-
-
-@asks(fit=holding("curve", "coef", like="what fit_response gives"), level=a_share)
-def join_pieces(fit, level=0.95) -> list[Interval]:
-    """The profile set of the join piece by piece: more than one where distant joins fit about as well.
-
-    Raises
-    ------
-    NotEstimable
-        As `join_interval`.
-
-    Examples
-    --------
-    >>> from fertkit.response import join_pieces
-    >>> from fertkit.response import fit_response
-    >>> import pandas as pd
-    >>> trial = pd.DataFrame({
-    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
-    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
-    ... })
-    >>> len(join_pieces(fit_response(trial, "linear_plateau")))
-    1
-    """
-    join_interval(fit, level)
-    region = Region(fit.curve.key, fit.fits, fit.data.sums, level)
-    low, high = region.ends[0, 0]
-    coord = np.unique(np.append(np.linspace(low, high, 2001)[1:-1], region.best[0, 0]))
-    inside = np.r_[False, region.given(coord[None, None])[0][0, 0] >= 0, False]
-    first, last = np.flatnonzero(~inside[:-1] & inside[1:]), np.flatnonzero(inside[:-1] & ~inside[1:]) - 1
-    coord = np.r_[low, coord, high]
-    ends = np.stack([coord[first + 1], coord[last + 1]], axis=-1)
-    outer = np.stack([coord[first], coord[last + 2]], axis=-1)
-    outer[0, 0], outer[-1, 1] = ends[0, 0], ends[-1, 1]  # the ends of all are known, and nothing lies outside
-    ends = region.edge(ends.reshape(1, 1, -1), outer.reshape(1, 1, -1)).reshape(-1, 2)
-    start, shape = float(region.start[0]), region.shape
-    with np.errstate(divide="ignore"):
-        joins = start + shape.end / shape.uncoord(ends[::-1, ::-1])
-    whole = join_interval(fit, level)
-    joins[0, 0], joins[-1, 1] = whole.low, whole.high
-    return [make_interval(*pair, level, "profile") for pair in joins]
-
-
-def bend_interval(fit, level=0.95) -> tuple[float, float]:
-    """Profile ends of the shape parameter: 1/(join - lowest rate), k, or 1/range [per rate unit]."""
-    if fit.curve.shape is None:
-        raise NotEstimable(f"the {fit.curve.label} curve has no join or rate constant")
-    check_level(level)
-    _need_df(fit)
-    region = Region(fit.curve.key, fit.fits, fit.data.sums, level)
-    return float(region.low[0, 0]), float(region.high[0, 0])
-
-
-@asks(fit=holding("curve", "coef", like="what fit_response gives"), level=a_share)
-def plateau_interval(fit, level=0.95) -> Interval:
-    """Profile interval of the plateau or asymptote of the average block [yield unit].
-
-    Raises
-    ------
-    NotEstimable
-        For curves without a plateau, or without error degrees of freedom.
-
-    Examples
-    --------
-    >>> from fertkit.response import plateau_interval
-    >>> from fertkit.response import fit_response
-    >>> import pandas as pd
-    >>> trial = pd.DataFrame({
-    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
-    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
-    ... })
-    >>> interval = plateau_interval(fit_response(trial, "linear_plateau"))
-    >>> bool(interval.low < 57 < interval.high)
-    True
-    """
-    if fit.curve.shape is None:
-        raise NotEstimable(f"the {fit.curve.label} curve has no plateau")
-    check_level(level)
-    _need_df(fit)
-    low, high = Region(fit.curve.key, fit.fits, fit.data.sums, level).plateau()
-    return make_interval(low[0, 0], high[0, 0], level, "profile")
-
-
-def wald_interval(fit, function, estimate, level=0.95) -> Interval:
-    """Delta-method interval of any smooth function of the published parameters; a contrast, not an answer."""
-    from scipy.stats import t
-
-    step = 1e-6 * np.maximum(np.abs(fit.coef), 1e-12)
-    move = np.diag(step)
-    slope = (function(fit.coef + move) - function(fit.coef - move)) / (2 * step)
-    half = t.ppf(0.5 + level / 2, fit.df_error) * np.sqrt(slope @ fit.covariance @ slope)
-    return make_interval(estimate - half, estimate + half, level, "wald")
-
-
 def join_identified(curve, fits: Fits, sums: Sums) -> Interval | None:
     """All joins that fit equally well: a point, the whole first gap, or everything beyond the top rate."""
     if curve.shape is None or not curve.shape.has_join:
@@ -304,8 +132,183 @@ def join_identified(curve, fits: Fits, sums: Sums) -> Interval | None:
     return Interval(join, join, False, bool(np.isinf(join)), 0.0, "identified")
 
 
+# One fit ----------------------------------------------------------------------------------------------
+
+
+@asks(price_ratio=amounts, level=a_share, method=a_word)
+def optimum_interval(fit, price_ratio, level=0.95, method=None, **bootstrap) -> Interval:
+    """Return the interval of the economic optimum rate of a fitted curve, not cut to the tested rates.
+
+    Parameters
+    ----------
+    fit : ResponseFit
+    price_ratio : float
+        Nutrient price over yield price [yield unit per rate unit]; 0 gives the agronomic optimum.
+    level : float
+    method : {"exact", "profile", "bootstrap", "wald"}, optional
+        By default ``exact`` for curves linear in their parameters and ``profile`` for the others.
+    **bootstrap
+        ``seed`` and ``replicates``: see `bootstrap_fits`.
+
+    Raises
+    ------
+    NotEstimable
+        Without error degrees of freedom.
+    """
+    usual = "profile" if fit.curve.shape else "exact"
+    if method == "bootstrap":
+        return _bootstrap_optimum(fit, price_ratio, level, **bootstrap)
+    if method == "wald":
+        return wald_interval(fit, lambda p: fit.curve.optimum(p, price_ratio), level)
+    if method not in (None, "exact", "profile"):
+        raise unknown("interval method", method, ("exact", "profile", "bootstrap", "wald"))
+    if method not in (None, usual):
+        raise LookupFailed(f"the {fit.curve.label} curve has no {method} interval; leave `method` unset")
+    _need_df(fit)
+    low, high = optimum_sets(fit.curve.key, fit.fits, fit.data.sums, price_ratio, level)
+    return make_interval(low[0, 0], high[0, 0], level, usual)
+
+
+def difference(fit, level: float) -> tuple[float, float, float]:
+    """Gain of the higher of two rates, and the ends of its interval; nan without error df."""
+    low, high = fit.data.rates
+    gain = float(fit.predict(high) - fit.predict(low))
+    if fit.df_error <= 0:
+        return gain, np.nan, np.nan
+    ends = gain_sets(fit.curve.key, fit.fits, fit.data.sums, high, level)
+    return gain, *(float(end[0, 0]) for end in ends)
+
+
+@asks(level=a_share)
+def join_interval(fit, level=0.95) -> Interval:
+    """Return the profile interval of the join, or of the 95 % point of a rise without one; not cut.
+
+    Raises
+    ------
+    NotEstimable
+        For curves without a shape, or without error degrees of freedom.
+    """
+    low, high = bend_interval(fit, level)
+    shape = fit.curve.shape
+    with np.errstate(divide="ignore"):
+        ends = shape.start(fit.data.sums.rates) + shape.end / np.array([high, low])
+    return make_interval(*ends, level, "profile")
+
+
+@asks(level=a_share)
+def join_pieces(fit, level=0.95) -> list[Interval]:
+    """Return the profile set of the join piece by piece: several where distant joins fit about as well.
+
+    Raises
+    ------
+    NotEstimable
+        As `join_interval`.
+    """
+    whole, region = join_interval(fit, level), _region(fit, level, "join or rate constant")
+    low, high = region.ends[0, 0]
+    coord = np.unique(np.append(np.linspace(low, high, 2001)[1:-1], region.best[0, 0]))
+    inside = np.r_[False, region.given(coord[None, None])[0][0, 0] >= 0, False]
+    first, last = np.flatnonzero(~inside[:-1] & inside[1:]), np.flatnonzero(inside[:-1] & ~inside[1:]) - 1
+    coord = np.r_[low, coord, high]
+    ends = np.stack([coord[first + 1], coord[last + 1]], axis=-1)
+    outer = np.stack([coord[first], coord[last + 2]], axis=-1)
+    outer[0, 0], outer[-1, 1] = ends[0, 0], ends[-1, 1]  # the ends of all are known, and nothing lies outside
+    ends = region.edge(ends.reshape(1, 1, -1), outer.reshape(1, 1, -1)).reshape(-1, 2)
+    with np.errstate(divide="ignore"):
+        joins = region.start[0] + region.shape.end / region.shape.uncoord(ends[::-1, ::-1])
+    joins[0, 0], joins[-1, 1] = whole.low, whole.high
+    return [make_interval(*pair, level, "profile") for pair in joins]
+
+
+def bend_interval(fit, level=0.95) -> tuple[float, float]:
+    """Return the profile ends of the shape: 1/(join - lowest rate), k, or 1/range [per rate unit]."""
+    region = _region(fit, level, "join or rate constant")
+    return float(region.low[0, 0]), float(region.high[0, 0])
+
+
+@asks(level=a_share)
+def plateau_interval(fit, level=0.95) -> Interval:
+    """Return the profile interval of the plateau or asymptote of the average block [yield unit].
+
+    Raises
+    ------
+    NotEstimable
+        For curves without a plateau, or without error degrees of freedom.
+    """
+    low, high = _region(fit, level, "plateau").plateau()
+    return make_interval(low[0, 0], high[0, 0], level, "profile")
+
+
+def wald_interval(fit, function, level=0.95) -> Interval:
+    """Delta-method interval of any smooth function of the published parameters; a contrast, not an answer."""
+    from scipy.special import stdtrit
+
+    step = 1e-6 * np.maximum(np.abs(fit.coef), 1e-12)
+    move, estimate = np.diag(step), float(function(fit.coef))
+    slope = (function(fit.coef + move) - function(fit.coef - move)) / (2 * step)
+    half = stdtrit(fit.df_error, 0.5 + level / 2) * np.sqrt(slope @ fit.covariance @ slope)
+    return make_interval(estimate - half, estimate + half, level, "wald")
+
+
+def _region(fit, level, what) -> Region:
+    if fit.curve.shape is None:
+        raise NotEstimable(f"the {fit.curve.label} curve has no {what}")
+    _need_df(fit)
+    return Region(fit.curve.key, fit.fits, fit.data.sums, level)
+
+
 def _need_df(fit):
     if fit.df_error <= 0:
         raise NotEstimable(
             f"the {fit.curve.label} curve leaves no df for an error; use more plots or a simpler curve"
         )
+
+
+# Bootstrap --------------------------------------------------------------------------------------------
+
+
+@asks(replicates=a_count(1), seed=a_seed)
+def bootstrap_fits(fit, replicates: int = 2000, seed=0) -> Fits:
+    """Fit a curve again to replicates made of it and of its residuals, inflated by sqrt(n / df).
+
+    Parameters
+    ----------
+    fit : ResponseFit
+    replicates : int
+    seed : int or numpy.random.Generator
+
+    Returns
+    -------
+    Fits
+        Arrays of shape (1, replicates, ...).
+
+    Raises
+    ------
+    NotEstimable
+        Without error degrees of freedom.
+    """
+    _need_df(fit)
+    rng, data = make_rng(seed), fit.data
+    fitted, effect = fit.predict(data.rate), fit.block_effects["effect"].to_numpy()
+    if len(effect):
+        fitted = fitted + effect[data.sweep.block]
+    root = np.sqrt(data.weight)
+    rest = (data.yields - fitted) * root * np.sqrt(len(root) / fit.df_error)
+    drawn = rest[rng.integers(0, len(rest), (replicates, len(rest)))]
+    return fit_sums(fit.curve.key, data.sweep.sums(fitted + drawn / root))
+
+
+def optima(curve, params, price_ratio, lowest, highest):
+    """Economic optima of parameter draws: inside the tested rates where it lies there, else by formula."""
+    curve = get_curve(curve)
+    inside = optimum_in_range(curve, params, price_ratio, lowest, highest)
+    return np.where(inside < highest, inside, np.maximum(curve.optimum(params, price_ratio), highest))
+
+
+def _bootstrap_optimum(fit, price_ratio, level, replicates=2000, seed=0) -> Interval:
+    """Percentiles of the optima of refitted replicates, which may be infinite."""
+    fits = bootstrap_fits(fit, replicates, seed)
+    draws = optima(fit.curve, fits.params[0], price_ratio, fit.lowest_rate, fit.highest_rate)
+    tail = (1 - level) / 2
+    ends = np.quantile(draws, [tail, 1 - tail], method="inverted_cdf")
+    return make_interval(*ends, level, "bootstrap")
