@@ -51,11 +51,11 @@ def made(tmp_path_factory, pairs):
         homes = [import_module(f"fertkit.{floor}") for floor in FLOORS]
         for kind in kinds():
             patch.setattr(kind, "__init__", _kept(kind.__init__, found))
-        for home in homes:
-            for name in home.__all__:
-                thing = getattr(home, name)
-                if inspect.isfunction(thing) and ">>>" in (thing.__doc__ or ""):
-                    _run(thing, name)
+        things = [getattr(home, name) for home in homes for name in home.__all__]
+        shown = [part for f in things if inspect.isfunction(f) for part in (f, import_module(f.__module__))]
+        for doc in dict.fromkeys(part.__doc__ for part in shown):
+            if ">>>" in (doc or ""):
+                _run(doc)
         for result in found.values():
             _ = getattr(result, "checks", None)
     return found
@@ -69,8 +69,8 @@ def _kept(init, found):
     return wrapped
 
 
-def _run(thing, name):
-    examples = doctest.DocTestParser().get_doctest(thing.__doc__, {}, name, None, 0)
+def _run(doc):
+    examples = doctest.DocTestParser().get_doctest(doc, {}, "examples", None, 0)
     doctest.DocTestRunner(verbose=False).run(examples, out=lambda text: None)
 
 
