@@ -16,7 +16,9 @@ from fertkit.report.farm import FarmAnswer
 from fertkit.report.field import FieldAnswer
 from fertkit.report.network import NetworkAnswer
 from fertkit.report.trial import TrialAnswer
-from fertkit.response import CurveComparison, Prices, ResponseAnalysis
+from fertkit.response.analyse import ResponseAnalysis
+from fertkit.response.compare import CurveComparison
+from fertkit.response.prices import Prices
 from fertkit.results import CHECK_COLUMNS, Result, checks_frame, failed, same_content
 
 FLOORS = ("intake", "budget", "tissue", "trials", "response", "report", "batch")
@@ -49,9 +51,9 @@ def made(tmp_path_factory, pairs):
         patch.setattr(results, "_said", listen)
         patch.chdir(tmp_path_factory.mktemp("examples"))
         homes = [import_module(f"fertkit.{floor}") for floor in FLOORS]
+        things = [getattr(home, name) for home in homes for name in home.__all__]
         for kind in kinds():
             patch.setattr(kind, "__init__", _kept(kind.__init__, found))
-        things = [getattr(home, name) for home in homes for name in home.__all__]
         shown = [part for f in things if inspect.isfunction(f) for part in (f, import_module(f.__module__))]
         for doc in dict.fromkeys(part.__doc__ for part in shown):
             if ">>>" in (doc or ""):

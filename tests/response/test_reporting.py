@@ -16,18 +16,14 @@ from fertkit.errors import InputError, NotEstimable, PriceError, UnitError
 from fertkit.intake import read_strips
 from fertkit.report import answer_trial
 from fertkit.report.trial import analyse_each
-from fertkit.response import (
-    analyse_response,
-    compare_curves,
-    fit_response,
+from fertkit.response import Prices, analyse_response, compare_curves, fit_response, optima_of_trials
+from fertkit.response.interval import (
+    Interval,
     join_interval,
-    net_return_of,
-    optima_of_trials,
+    make_interval,
     optimum_interval,
     plateau_interval,
 )
-from fertkit.response.interval import Interval, make_interval
-from fertkit.response.prices import Prices
 from fertkit.results import plain
 
 FREE = {"nutrient_price": 0.5, "grain_price": 4, "replicates": 0}
