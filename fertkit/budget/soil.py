@@ -1,36 +1,34 @@
 """Rates of P2O5 and K2O from a soil test, by published system, with the equation shown."""
 
 from dataclasses import dataclass
-from itertools import pairwise
+from inspect import signature
 
 import numpy as np
 import pandas as pd
 
 from fertkit.asked import asks, maybe_a_list, zero_or_more
 from fertkit.budget.rates import amounts, published_rates
+from fertkit.budget.soil_rules import Terms, bounded, build_maintain, equation_rate, table_rate
 from fertkit.budget.thresholds import (
     CLASS,
     OXIDE,
     check_test,
     fits,
     known_cases,
-    level_class,
     of_cases,
     speaks_of,
     thresholds,
 )
 from fertkit.budget.yields import goal_unit, lb_ac_per, refuse, yield_lb_ac
-from fertkit.errors import LookupFailed, NotEstimable, UnitError, unknown
+from fertkit.errors import FertkitError, InputError, LookupFailed, Problem, UnitError, unknown
 from fertkit.reference.crops import base_crop, crop_name
 from fertkit.reference.load import list_sources, load_table
 from fertkit.results import Result, checks_frame
-from fertkit.rounding import at_least, at_most, below, same
 from fertkit.units import convert_area_rate
 
-COLUMNS = ["term", "value", "unit", "source_key", "provenance", "confidence"]
+FIELD_COLUMNS = ["field", "system", "title", "status", "nutrient", "crop", "rate", "unit", "zone", "equation",
+                 "why_not", "source_key", "provenance"]  # fmt: skip
 UNITS = ("lb/ac", "kg/ha")
-#: Points that stand for a curved line of rates.
-CURVE_POINTS = 41
 #: With one of these in the rotation, the P levels of the rotation are theirs (ALGL2020).
 HIGHER_P_CROPS = ("wheat", "alfalfa")
 
@@ -216,7 +214,7 @@ def soil_rate(
     lines = thresholds(plan["thresholds"], nutrient, governing, **of_field, asked=system, both=builds)
     level = check_test(lines, test, extractant, depth_in, test_unit)
     pounds = yield_lb_ac(crop, yield_goal, goal_unit(crop, yield_unit))
-    terms = _Terms(_rates(system, nutrient, crop, extractant, cases), cec)
+    terms = Terms(_rates(system, nutrient, crop, extractant, cases), cec)
     terms.add("soil test", level, lines.test_unit, "own test", "own table", "as supplied")
     _add_lines(terms, lines, governing != crop)
     if builds:
@@ -225,60 +223,79 @@ def soil_rate(
             what = "build-up takes a year or more"
             raise refuse("soil test", what, "give 1 or more", column="years", value=years)
         removal = _removal(terms, plan["removal_source"], nutrient, crop, pounds, removal_lb_ac)
-        worked = _build_maintain(terms, plan["at_limit"], level, lines, removal, years)
+        worked = build_maintain(terms, plan["at_limit"], level, lines, removal, years)
     else:
         goal = pounds / lb_ac_per(plan["yield_unit"], crop) if plan["yield_unit"] else np.nan
         values = {"test": level, "yield": goal, "om": om_pct}
-        worked = (_table if plan["rule"] == "table" else _equation)(terms, values, lines, plan["rule"])
-    rate, equation, corners = _bounded(worked, terms, credit_lb_ac, plan["rate_unit"])
+        work_out = table_rate if plan["rule"] == "table" else equation_rate
+        worked = work_out(terms, values, lines, plan["rule"])
+    rate, equation, corners = bounded(worked, terms, credit_lb_ac, plan["rate_unit"])
     about = (system, plan["title"], lines.status, OXIDE.get(nutrient, nutrient), crop)
     shown = (level, lines.test_unit, unit, plan["rate_unit"])
     return SoilRate(*about, rate, worked.zone, equation, terms.frame(), corners, *shown)
 
 
-@dataclass(frozen=True)
-class _Worked:
-    """A rate in the system's own unit before caps and credits, and the equation up to its equals sign."""
+def soil_rates(fields: pd.DataFrame) -> pd.DataFrame:
+    """Work out the rate of every row of a table; a row without a rate says why.
 
-    rate: float
-    zone: str
-    text: str
-    corners: list
+    Parameters
+    ----------
+    fields : DataFrame
+        A column for each argument of `soil_rate` that is not the same for all; cells may be empty where it
+        has a default, several cases or crops of a rotation are joined by ``;``. A column field is carried.
+
+    Returns
+    -------
+    DataFrame
+        field, system, title, status, nutrient, crop, rate, unit, zone, equation, why_not, source_key,
+        provenance; one row for each row of `fields`, with its index.
+
+    Raises
+    ------
+    InputError
+        If a column is missing or is no argument of `soil_rate`.
+    """
+    known = signature(soil_rate).parameters
+    problems = [
+        Problem("column is missing", "add it", column=name)
+        for name, one in known.items()
+        if one.default is one.empty and name not in fields
+    ]
+    problems += [
+        Problem("not a column of soil rates", f"use one of: field, {', '.join(known)}", column=name)
+        for name in fields
+        if name not in (*known, "field")
+    ]
+    if problems:
+        raise InputError("fields", problems)
+    rows = [_one_field({k: v for k, v in row.items() if k in known}) for row in fields.to_dict("records")]
+    table = pd.DataFrame(rows, columns=FIELD_COLUMNS[1:], index=fields.index)
+    table.insert(0, "field", fields.get("field", fields.index))
+    return table
 
 
-class _Terms:
-    """The numbers of an equation, gathered with their sources as it is worked out from a system's rows."""
-
-    def __init__(self, rates, cec=None):
-        self.rates, self.cec, self.rows = rates, cec, []
-
-    def add(self, term, value, unit, source_key, provenance, confidence):
-        self.rows.append((term, value, unit, source_key, provenance, confidence))
-
-    def of(self, row):
-        """Value of one row at the field's CEC."""
-        value = row["value"]
-        if row["per_cec"] > 0:
-            if self.cec is None:
-                raise LookupFailed(f"{row['system']} builds {row['nutrient']} by CEC; give cec= [meq/100 g]")
-            value += row["per_cec"] * self.cec
-        source = (row["unit"], row["source_key"], row["provenance"], row["confidence"])
-        self.add(row["parameter"].replace("_", " "), value, *source)
-        return value
-
-    def take(self, parameter, default=None):
-        """Value of a parameter; the default if the system has none."""
-        rows = self.rates[self.rates["parameter"] == parameter]
-        return default if rows.empty else self.of(rows.iloc[0])
-
-    def frame(self):
-        return pd.DataFrame(self.rows, columns=COLUMNS)
+def _one_field(row):
+    given = {name: value for name, value in row.items() if not pd.isna(value) or name == "test"}
+    for name in ("cases", "rotation"):
+        if name in given:
+            given[name] = [word.strip() for word in str(given[name]).split(";") if word.strip()]
+    about = (row["system"], "", "", row["nutrient"], row["crop"])
+    try:
+        got = soil_rate(**given)
+    except FertkitError as error:
+        return (*about, np.nan, "", "", "", str(error), "", "")
+    about = (got.system, got.title, got.status, got.nutrient, got.crop)
+    keys = ";".join(got.sources["source_key"])
+    marks = set(got.rows["provenance"]) - {"own table"}
+    mark = marks.pop() if len(marks) == 1 else "mixed"
+    return (*about, got.rate, got.unit, got.zone, got.equation, "", keys, mark)
 
 
 def _rates(system, nutrient, crop, extractant, cases):
     """Rows of a system's rates for one crop, nutrient and test; cases that it asks for must be given."""
     table = load_table("soil_rates")
-    table = table[(table["system"] == system) & (table["nutrient"] == nutrient)]
+    speaks = table["nutrient"].map(lambda named: nutrient in named.split(";"))
+    table = table[(table["system"] == system) & speaks]
     of_crop = table["crop"].map(lambda words: not words or speaks_of(words, crop))
     rows = table[of_crop & table["extractant"].map(lambda own: not own or fits(extractant, own))]
     if rows.empty:
@@ -319,131 +336,3 @@ def _removal(terms, source, nutrient, crop, pounds, given):
     removal = float(amounts(wanted[:1], pounds, 0.0, np.nan)["harvested"][0, 0])
     terms.add("removal", removal, "lb/ac", source, wanted[0].provenance, wanted[0].confidence)
     return removal
-
-
-def _build_maintain(terms, at_limit, level, lines, removal, years):
-    extra = terms.take("extra", 0.0)
-    keep = removal + extra
-    said = f"{removal:.1f}" + (f" + {extra:g}" if extra else "")
-    width = terms.take("drawdown_width", 0.0)
-    short = below(level, lines.critical)
-    per = (terms if short else _Terms(terms.rates, terms.cec)).take("build_per_unit")
-    corners = [
-        (0.0, lines.critical * per / years + keep),
-        (lines.critical, keep),
-        (lines.limit, keep),
-        (lines.limit + width, 0.0),
-    ]
-    over = level - lines.limit
-    if short:
-        terms.add("years of build-up", years, "years", "", "own table", "as supplied")
-        rate = (lines.critical - level) * per / years + keep
-        text = f"({lines.critical:g} - {level:g}) x {per:g} / {years:g} + {said}"
-        return _Worked(rate, "build-up", text, corners)
-    if below(level, lines.limit) or (same(level, lines.limit) and at_limit == "maintenance"):
-        return _Worked(keep, "maintenance", said, corners)
-    if below(level, lines.limit + width):
-        rate = keep * (1 - over / width)
-        text = f"({said}) x (1 - ({level:g} - {lines.limit:g}) / {width:g})"
-        return _Worked(rate, "drawdown", text, corners)
-    return _nothing(level, lines.limit + width, corners)
-
-
-def _nothing(level, end, corners):
-    return _Worked(0.0, "none", f"{level:g} is at or above {end:g}: nothing", corners)
-
-
-def _equation(terms, values, lines, rule):
-    """A sum of products: 'per_yield_test' is the coefficient of yield x test, 'intercept' stands alone."""
-    if values["om"] is None and terms.rates["parameter"].str.contains("_om").any():
-        system = terms.rates["system"].iloc[0]
-        raise LookupFailed(f"{system} counts on organic matter; give om_pct= [%]")
-    if values["om"] is not None:
-        kept = np.clip(values["om"], terms.take("om_least", 0.0), terms.take("om_most", 100.0))
-        values = values | {"om": float(kept)}
-    level, by_power, said = values["test"], np.zeros(3), []
-    for _, row in terms.rates.iterrows():
-        names = row["parameter"].removeprefix("per_").replace("intercept", "").split("_")
-        if row["parameter"] != "intercept" and not set(names) <= set(values):
-            continue
-        names, value = [name for name in names if name], terms.of(row)
-        others = np.prod([values[name] for name in names if name != "test"])
-        by_power[names.count("test")] += value * others
-        said.append((value, names))
-    end = min(_turn(*by_power), lines.critical)
-    line = np.polynomial.Polynomial(by_power)
-    tests = [0.0, end] if by_power[2] == 0 else np.linspace(0.0, end, CURVE_POINTS)
-    corners = [(float(x), float(line(x))) for x in tests] if np.isfinite(end) else [(0.0, float(line(0.0)))]
-    if np.isfinite(lines.critical):
-        corners.append((lines.critical, 0.0))
-    if at_least(level, lines.critical):
-        return _nothing(level, lines.critical, corners)
-    at = min(level, end)
-    shown = values | {"test": at if by_power[2] else level}
-    text = " ".join(_term(value, [shown[n] for n in names], not i) for i, (value, names) in enumerate(said))
-    return _Worked(max(float(line(at)), 0.0), rule, text, corners)
-
-
-def _turn(start, slope, bend):
-    """Test at which a falling line reaches zero, or where a parabola that never does is lowest."""
-    if slope >= 0:
-        return np.inf
-    inside = slope**2 - 4 * bend * start
-    if bend == 0:
-        return -start / slope
-    return (-slope - np.sqrt(max(inside, 0.0))) / (2 * bend)
-
-
-def _term(value, factors, first):
-    """A term of a sum with its sign set apart: + 0.2 x 150, - 2.5 x 10."""
-    sign = f"{'-' if value < 0 else '+'} {abs(value):g}"
-    return " x ".join([f"{value:g}" if first else sign, *(f"{factor:g}" for factor in factors)])
-
-
-def _table(terms, values, lines, rule):
-    """The line of a table that the test reaches, moved with the yield where the table says by how much."""
-    level, steps = values["test"], terms.rates[terms.rates["parameter"] == "rate"]
-    steps, end = steps.sort_values("test_from"), terms.take("table_end", np.inf)
-    if at_least(level, end):
-        raise NotEstimable(f"{lines.system} carries no rate for a test of {end:g} {lines.test_unit} or above")
-    per, more, said = terms.take("per_yield"), 0.0, ""
-    if per is not None:
-        usual = terms.take("usual_yield")
-        more, said = per * (values["yield"] - usual), f" + {per:g} x ({values['yield']:g} - {usual:g})"
-    rates = [max(value + more, 0.0) if value > 0 else 0.0 for value in steps["value"]]
-    starts = steps["test_from"].tolist()
-    at = int(np.sum(at_most(np.array(starts), level))) - 1
-    value = terms.of(steps.iloc[at])
-    corners = [(x, rate) for x, rate in zip(starts, rates, strict=True)]
-    before = [(x, rate) for x, rate in zip(starts[1:], rates, strict=False)]
-    corners = sorted([*before, *corners], key=lambda corner: corner[0])
-    word = level_class(lines.rows, level)
-    return _Worked(rates[at], word or rule, f"{value:g}{said if value > 0 else ''}", corners)
-
-
-def _bounded(worked, terms, credit_lb_ac, unit):
-    """Rate [lb/ac], equation and corners after the published cap and the credits, never below zero."""
-    most, credit = terms.take("most", np.inf), float(convert_area_rate(credit_lb_ac, "lb/ac", unit))
-    rate = min(worked.rate, most)
-    equation = worked.text if worked.zone == "none" else f"{worked.text} = {worked.rate:.1f}"
-    if rate < worked.rate:
-        equation += f", no more than {most:g} a year"
-    if credit:
-        rate = max(rate - credit, 0.0)
-        equation += f"; less {credit:g} credited = {rate:.1f}"
-    corners = pd.DataFrame(worked.corners, columns=["test", "rate_lb_ac"])
-    if credit or np.isfinite(most):
-        corners = _clipped(corners.to_numpy() - [0.0, credit], max(most - credit, 0.0))
-    corners["rate_lb_ac"] = convert_area_rate(corners["rate_lb_ac"], unit, "lb/ac")
-    return float(convert_area_rate(rate, unit, "lb/ac")), equation, corners
-
-
-def _clipped(corners, most):
-    """Corners between nothing and a cap, with one added wherever the line crosses either."""
-    lines = [tuple(corners[0])]
-    for (x0, y0), (x1, y1) in pairwise(corners):
-        cut = [(b - y0) / (y1 - y0) for b in (0.0, most) if (y0 - b) * (y1 - b) < 0]
-        lines += [(x0 + t * (x1 - x0), y0 + t * (y1 - y0)) for t in sorted(cut)]
-        lines.append((x1, y1))
-    frame = pd.DataFrame(lines, columns=["test", "rate_lb_ac"])
-    return frame.assign(rate_lb_ac=frame["rate_lb_ac"].clip(0.0, most))

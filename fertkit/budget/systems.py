@@ -5,16 +5,24 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import asks
+from fertkit.asked import asks, maybe_a_list
 from fertkit.budget.soil import soil_rate
-from fertkit.budget.thresholds import CLASS, OXIDE, in_unit, soil_class, system_rows
+from fertkit.budget.thresholds import (
+    CLASS,
+    OXIDE,
+    in_unit,
+    known_cases,
+    rate_systems,
+    soil_class,
+    system_rows,
+)
 from fertkit.errors import FertkitError, InputError, Problem, UnitError
 from fertkit.reference.crops import crop_name
 from fertkit.reference.load import list_sources, load_table
 from fertkit.results import Result
 
 COLUMNS = ["system", "title", "status", "rate_lb_ac", "zone", "critical", "limit", "test_unit", "equation",
-           "why_not", "source_key", "provenance"]  # fmt: skip
+           "why_not", "source_key", "provenance", "carried"]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -26,7 +34,7 @@ class SystemComparison(Result):
     nutrient, crop : str
     rows : DataFrame
         system, title, status, rate_lb_ac, zone, critical, limit, test_unit, equation, why_not (why a system
-        gives no rate), source_key, provenance.
+        gives no rate), source_key, provenance, carried (whether it speaks of this crop and nutrient at all).
     """
 
     nutrient: str
@@ -82,12 +90,13 @@ def compare_systems(
     if missing or tests.empty:
         problem = Problem("no usable soil test", "give rows with extractant, depth_in and test")
         raise InputError("soil tests", [problem])
-    crop = crop_name(crop)
+    crop, options = crop_name(crop), options | {"cases": known_cases(maybe_a_list(options.get("cases", ())))}
     tests = tests.assign(test_unit=tests.get("test_unit", "ppm")).to_dict("records")
-    rows = []
+    rows, carried = [], rate_systems(nutrient, crop)
     for system, plan in load_table("soil_systems").set_index("system").iterrows():
-        rows.append(_ask(system, plan, tests, (nutrient, crop, yield_goal, yield_unit), options))
-    rows += list(_classes(nutrient, tests, crop))
+        row = _ask(system, plan, tests, (nutrient, crop, yield_goal, yield_unit), options)
+        rows.append((*row, system in carried))
+    rows += [(*row, True) for row in _classes(nutrient, tests, crop)]
     return SystemComparison(OXIDE.get(nutrient, nutrient), crop, pd.DataFrame(rows, columns=COLUMNS))
 
 
@@ -118,13 +127,16 @@ def _refusal(system, thresholds, nutrient, crop, refusals):
     if other:
         said = str(other[0]).removeprefix(f"{system} has ")
         return "", said.partition("; systems that have")[0].partition("; no other system")[0]
-    row = system_rows(thresholds, nutrient, crop).iloc[0]
-    return row["status"], f"needs a test by {row['extractant']} on a sample {row['depth_in']:g} in deep"
+    known = system_rows(thresholds, nutrient, crop)
+    named, depth = " or ".join(known["extractant"].unique()), known["depth_in"].iloc[0]
+    deep = "" if np.isnan(depth) else f" on a sample {depth:g} in deep"
+    return known["status"].iloc[0], f"needs a test by {named}{deep}"
 
 
 def _classes(nutrient, tests, crop):
-    table = load_table("soil_tests")
-    for system in table.loc[table["parameter"].str.startswith(CLASS), "system"].unique():
+    table, plans = load_table("soil_tests"), set(load_table("soil_systems")["thresholds"])
+    of_classes = table["parameter"].str.startswith(CLASS) & ~table["system"].isin(plans)
+    for system in table.loc[of_classes, "system"].unique():
         for test in tests:
             try:
                 unit = system_rows(system, nutrient, crop)["unit"].iloc[0]

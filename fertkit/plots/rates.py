@@ -41,7 +41,7 @@ def blend_bars(blend, ax):
 @figure(height=0.8)
 def system_rates(comparison, ax):
     """Draw the rate each soil-test system gives; a system without a rate says why."""
-    table, name = comparison.rows, subscript(comparison.nutrient)
+    table, name = comparison.rows[comparison.rows["carried"]], subscript(comparison.nutrient)
     old, rate = table["status"] == "superseded", table["rate_lb_ac"]
     highest = np.nanmax([*rate, 1.0])
     bars(ax, rate.where(~old), color=hue.curve)

@@ -244,9 +244,13 @@ def _titled(system):
 def system_lines(comparison) -> list[Line]:
     """Say what each system asks for."""
     said = [lead(f"{comparison.crop}, {comparison.nutrient} by soil test [lb/ac a year]")]
-    for r in comparison.rows.itertuples():
+    rows = comparison.rows
+    for r in rows[rows["carried"]].itertuples():
         rate = f"no rate, {r.why_not}" if np.isnan(r.rate_lb_ac) else f"{r.rate_lb_ac:.0f}, {r.zone}"
         said.append(detail(f"{rate} ({keys([r.source_key])}{mark(r.provenance)})", _titled(r)))
+    if silent := int((~rows["carried"]).sum()):
+        count = "1 other system has" if silent == 1 else f"{silent} other systems have"
+        said.append(detail(f"{count} nothing on {comparison.nutrient} for {comparison.crop}"))
     return [*said, told(GOVERNS)]
 
 

@@ -256,18 +256,22 @@ def test_a_system_without_the_crop_is_named_as_asked():
         soil_rate("kansas_build", "P", 12, "alfalfa", 5, "ton/ac", **KANSAS_P)
     text = str(caught.value)
     assert "kansas_build has no P levels for alfalfa, only for corn" in text
-    assert "systems that have alfalfa: tri_state_1995, tri_state_2020" in text
+    assert "systems that have alfalfa: north_carolina, tri_state_1995, tri_state_2020" in text
     assert "mf2586" not in text
     with pytest.raises(UnitError, match="kansas_build is calibrated on"):
         soil_rate("kansas_build", "P", 12, "corn", 150, extractant="Bray-P1", depth_in=6)
     with pytest.raises(LookupFailed, match="no other system has it"):
-        soil_rate("tri_state_2020", "P", 12, "potato", 400, "cwt/ac", **M3)
+        soil_rate("nebraska_ec117", "N", 12, "potato", 400, "cwt/ac", **M3)
 
 
 def test_comparison_says_each_source_and_mark():
     test = pd.DataFrame({"extractant": ["Mehlich-3"], "depth_in": [8], "test": [110]})
-    text = compare_systems("K", test, "alfalfa", 5, "ton/ac", cec=12).summary()
-    crops = "corn, sorghum, soybean, wheat (MF2586 [from memory])"
-    assert f"Kansas MF2586, sufficiency: no rate, no K levels for alfalfa, only for {crops}" in text
+    got = compare_systems("K", test, "alfalfa", 5, "ton/ac", cec=12)
+    text, silent = got.summary(), got.table[~got.table["carried"]].set_index("system")
+    assert (
+        silent["why_not"]["kansas_build"] == "no K levels for alfalfa, only for corn, sorghum, soybean, wheat"
+    )
+    assert f"{len(silent)} other systems have nothing on K2O for alfalfa" in text
+    assert "Kansas" not in text
     assert "(TRI2020, OSU_ANR96, ALGL2020 [from memory])" in text
     assert "systems that have" not in text

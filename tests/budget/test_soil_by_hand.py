@@ -14,7 +14,8 @@ import pytest
 
 from fertkit.budget import compare_systems, convert_soil_test, half_life_years, soil_buffer, soil_rate
 from fertkit.budget.buffers import decline_without_p
-from fertkit.budget.soil import _equation, _rates, _term, _Terms
+from fertkit.budget.soil import _rates
+from fertkit.budget.soil_rules import Terms, _term, equation_rate
 from fertkit.budget.thresholds import (
     Thresholds,
     _holds,
@@ -158,8 +159,8 @@ def test_sufficiency_whose_line_meets_zero_before_or_after_the_critical_level():
     lines = thresholds("kansas_mf2586", "P", "corn", asked="kansas_sufficiency")
     for critical, end in ((30.0, [20.0, 0.0]), (10.0, [10.0, 40.0])):
         own = dataclasses.replace(lines, critical=critical)
-        terms = _Terms(_rates("kansas_sufficiency", "P", "corn", "Mehlich-3 colorimetric", []))
-        got = _equation(terms, {"test": 25.0, "yield": 150.0, "om": None}, own, "sufficiency")
+        terms = Terms(_rates("kansas_sufficiency", "P", "corn", "Mehlich-3 colorimetric", []))
+        got = equation_rate(terms, {"test": 25.0, "yield": 150.0, "om": None}, own, "sufficiency")
         assert got.corners == [(0.0, 80.0), pytest.approx(tuple(end)), (critical, 0.0)]
         assert (got.rate, got.zone) == (0.0, "none" if critical == 10 else "sufficiency")
     assert [_term(2.5, [4.0], False), _term(-0.01, [], False), _term(-3.0, [2.0, 5.0], True)] == [
@@ -168,13 +169,13 @@ def test_sufficiency_whose_line_meets_zero_before_or_after_the_critical_level():
 
 
 def test_coefficients_and_what_they_need():
-    terms = _Terms(_rates("tri_state_2020", "K", "corn", M3, []), 10.0)
+    terms = Terms(_rates("tri_state_2020", "K", "corn", M3, []), 10.0)
     assert terms.take("build_per_unit") == pytest.approx(6)
     assert terms.take("extra", 0.0) == 20.0
     assert [row[0] for row in terms.rows] == ["build per unit", "extra"]
     with pytest.raises(LookupFailed, match="give cec="):
-        _Terms(terms.rates).take("build_per_unit")
-    assert _Terms(_rates("tri_state_2020", "P", "corn", M3, [])).take("extra", 0.0) == 0.0
+        Terms(terms.rates).take("build_per_unit")
+    assert Terms(_rates("tri_state_2020", "P", "corn", M3, [])).take("extra", 0.0) == 0.0
 
 
 def test_checks_and_summary_of_a_rate():
@@ -251,7 +252,8 @@ def test_lines_of_each_crop_and_what_they_need():
         system_rows("nowhere", "P", "corn")
     with pytest.raises(LookupFailed, match="mine has no levels of Zn, only of K, P"):
         system_rows("tri_state_2020", "Zn", "corn", asked="mine")
-    assert rate_systems("P", "alfalfa") == ["tri_state_1995", "tri_state_2020"]
+    assert rate_systems("P", "alfalfa") == ["north_carolina", "tri_state_1995", "tri_state_2020"]
+    assert rate_systems("N", "potato") == []
     assert set(system_rows("illinois_survey", "K", "potato")["parameter"]) == {"critical_range"}  # all crops
     assert len(system_rows("illinois_handbook", "P", "soybean")) == 3
     assert isinstance(k, Thresholds)

@@ -1,0 +1,183 @@
+"""How a system makes a rate: build-up and maintenance, a sum of terms (sufficiency, equation), or a table."""
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+
+from fertkit.budget.thresholds import level_class
+from fertkit.errors import LookupFailed, NotEstimable
+from fertkit.rounding import at_least, at_most, below, same
+from fertkit.units import convert_area_rate
+
+COLUMNS = ["term", "value", "unit", "source_key", "provenance", "confidence"]
+#: Points that stand for a curved line of rates.
+CURVE_POINTS = 41
+
+
+@dataclass(frozen=True)
+class Worked:
+    """A rate in the system's own unit before caps and credits, and the equation up to its equals sign."""
+
+    rate: float
+    zone: str
+    text: str
+    corners: list
+
+
+class Terms:
+    """The numbers of an equation, gathered with their sources as it is worked out from a system's rows."""
+
+    def __init__(self, rates, cec=None):
+        self.rates, self.cec, self.rows = rates, cec, []
+
+    def add(self, term, value, unit, source_key, provenance, confidence):
+        self.rows.append((term, value, unit, source_key, provenance, confidence))
+
+    def of(self, row):
+        """Value of one row at the field's CEC."""
+        value = row["value"]
+        if row["per_cec"] > 0:
+            if self.cec is None:
+                raise LookupFailed(f"{row['system']} builds {row['nutrient']} by CEC; give cec= [meq/100 g]")
+            value += row["per_cec"] * self.cec
+        source = (row["unit"], row["source_key"], row["provenance"], row["confidence"])
+        self.add(row["parameter"].replace("_", " "), value, *source)
+        return value
+
+    def take(self, parameter, default=None):
+        """Value of a parameter; the default if the system has none."""
+        rows = self.rates[self.rates["parameter"] == parameter]
+        return default if rows.empty else self.of(rows.iloc[0])
+
+    def frame(self):
+        return pd.DataFrame(self.rows, columns=COLUMNS)
+
+
+def build_maintain(terms, at_limit, level, lines, removal, years):
+    extra = terms.take("extra", 0.0)
+    keep = removal + extra
+    said = f"{removal:.1f}" + (f" + {extra:g}" if extra else "")
+    width = terms.take("drawdown_width", 0.0)
+    short = below(level, lines.critical)
+    per = (terms if short else Terms(terms.rates, terms.cec)).take("build_per_unit")
+    corners = [
+        (0.0, lines.critical * per / years + keep),
+        (lines.critical, keep),
+        (lines.limit, keep),
+        (lines.limit + width, 0.0),
+    ]
+    over = level - lines.limit
+    if short:
+        terms.add("years of build-up", years, "years", "", "own table", "as supplied")
+        rate = (lines.critical - level) * per / years + keep
+        text = f"({lines.critical:g} - {level:g}) x {per:g} / {years:g} + {said}"
+        return Worked(rate, "build-up", text, corners)
+    if below(level, lines.limit) or (same(level, lines.limit) and at_limit == "maintenance"):
+        return Worked(keep, "maintenance", said, corners)
+    if below(level, lines.limit + width):
+        rate = keep * (1 - over / width)
+        text = f"({said}) x (1 - ({level:g} - {lines.limit:g}) / {width:g})"
+        return Worked(rate, "drawdown", text, corners)
+    return _nothing(level, lines.limit + width, corners)
+
+
+def _nothing(level, end, corners):
+    return Worked(0.0, "none", f"{level:g} is at or above {end:g}: nothing", corners)
+
+
+def equation_rate(terms, values, lines, rule):
+    """A sum of products: 'per_yield_test' is the coefficient of yield x test, 'intercept' stands alone."""
+    if values["om"] is None and terms.rates["parameter"].str.contains("_om").any():
+        system = terms.rates["system"].iloc[0]
+        raise LookupFailed(f"{system} counts on organic matter; give om_pct= [%]")
+    if values["om"] is not None:
+        kept = np.clip(values["om"], terms.take("om_least", 0.0), terms.take("om_most", 100.0))
+        values = values | {"om": float(kept)}
+    level, by_power, said = values["test"], np.zeros(3), []
+    for _, row in terms.rates.iterrows():
+        names = row["parameter"].removeprefix("per_").replace("intercept", "").split("_")
+        if row["parameter"] != "intercept" and not set(names) <= set(values):
+            continue
+        names, value = [name for name in names if name], terms.of(row)
+        others = np.prod([values[name] for name in names if name != "test"])
+        by_power[names.count("test")] += value * others
+        said.append((value, names))
+    end = min(_turn(*by_power), lines.critical)
+    line = np.polynomial.Polynomial(by_power)
+    tests = [0.0, end] if by_power[2] == 0 else np.linspace(0.0, end, CURVE_POINTS)
+    corners = [(float(x), float(line(x))) for x in tests] if np.isfinite(end) else [(0.0, float(line(0.0)))]
+    if np.isfinite(lines.critical):
+        corners.append((lines.critical, 0.0))
+    if at_least(level, lines.critical):
+        return _nothing(level, lines.critical, corners)
+    at = min(level, end)
+    shown = values | {"test": at if by_power[2] else level}
+    text = " ".join(_term(value, [shown[n] for n in names], not i) for i, (value, names) in enumerate(said))
+    return Worked(max(float(line(at)), 0.0), rule, text, corners)
+
+
+def _turn(start, slope, bend):
+    """Test at which a falling line reaches zero, or where a parabola that never does is lowest."""
+    if slope >= 0:
+        return np.inf
+    inside = slope**2 - 4 * bend * start
+    if bend == 0:
+        return -start / slope
+    return (-slope - np.sqrt(max(inside, 0.0))) / (2 * bend)
+
+
+def _term(value, factors, first):
+    """A term of a sum with its sign set apart: + 0.2 x 150, - 2.5 x 10."""
+    sign = f"{'-' if value < 0 else '+'} {abs(value):g}"
+    return " x ".join([f"{value:g}" if first else sign, *(f"{factor:g}" for factor in factors)])
+
+
+def table_rate(terms, values, lines, rule):
+    """The line of a table that the test reaches, moved with the yield where the table says by how much."""
+    level, steps = values["test"], terms.rates[terms.rates["parameter"] == "rate"]
+    steps, end = steps.sort_values("test_from"), terms.take("table_end", np.inf)
+    if at_least(level, end):
+        raise NotEstimable(f"{lines.system} carries no rate for a test of {end:g} {lines.test_unit} or above")
+    per, more, said = terms.take("per_yield"), 0.0, ""
+    if per is not None:
+        usual = terms.take("usual_yield")
+        more, said = per * (values["yield"] - usual), f" + {per:g} x ({values['yield']:g} - {usual:g})"
+    rates = [max(value + more, 0.0) if value > 0 else 0.0 for value in steps["value"]]
+    starts = steps["test_from"].tolist()
+    at = int(np.sum(at_most(np.array(starts), level))) - 1
+    value = terms.of(steps.iloc[at])
+    corners = [(x, rate) for x, rate in zip(starts, rates, strict=True)]
+    before = [(x, rate) for x, rate in zip(starts[1:], rates, strict=False)]
+    corners = sorted([*before, *corners], key=lambda corner: corner[0])
+    word = level_class(lines.rows, level)
+    return Worked(rates[at], word or rule, f"{value:g}{said if value > 0 else ''}", corners)
+
+
+def bounded(worked, terms, credit_lb_ac, unit):
+    """Rate [lb/ac], equation and corners after the published cap and the credits, never below zero."""
+    most, credit = terms.take("most", np.inf), float(convert_area_rate(credit_lb_ac, "lb/ac", unit))
+    rate = min(worked.rate, most)
+    equation = worked.text if worked.zone == "none" else f"{worked.text} = {worked.rate:.1f}"
+    if rate < worked.rate:
+        equation += f", no more than {most:g} a year"
+    if credit:
+        rate = max(rate - credit, 0.0)
+        equation += f"; less {credit:g} credited = {rate:.1f}"
+    corners = pd.DataFrame(worked.corners, columns=["test", "rate_lb_ac"])
+    if credit or np.isfinite(most):
+        corners = _clipped(corners.to_numpy() - [0.0, credit], max(most - credit, 0.0))
+    corners["rate_lb_ac"] = convert_area_rate(corners["rate_lb_ac"], unit, "lb/ac")
+    return float(convert_area_rate(rate, unit, "lb/ac")), equation, corners
+
+
+def _clipped(corners, most):
+    """Corners between nothing and a cap, with one added wherever the line crosses either."""
+    lines = [tuple(corners[0])]
+    for (x0, y0), (x1, y1) in pairwise(corners):
+        cut = [(b - y0) / (y1 - y0) for b in (0.0, most) if (y0 - b) * (y1 - b) < 0]
+        lines += [(x0 + t * (x1 - x0), y0 + t * (y1 - y0)) for t in sorted(cut)]
+        lines.append((x1, y1))
+    frame = pd.DataFrame(lines, columns=["test", "rate_lb_ac"])
+    return frame.assign(rate_lb_ac=frame["rate_lb_ac"].clip(0.0, most))
