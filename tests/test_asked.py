@@ -16,7 +16,7 @@ from fertkit.intake import read_strips
 from fertkit.response import optima_of_trials
 from fertkit.response.curves import a_curve
 from fertkit.response.search import fit_sums
-from fertkit.trials import pool_curve
+from fertkit.trials.one_stage import pool_curve
 
 FLOORS = (
     "reference", "intake", "budget", "tissue", "trials", "response", "report", "batch", "panels",

@@ -61,12 +61,12 @@ from fertkit.response.money import NetReturn, PriceTable, describe, price_table
 from fertkit.response.optimum import Status
 from fertkit.response.prices import Prices, column, price_check, single
 from fertkit.response.regret import Regret, expected_regret
-from fertkit.results import Result, checks_frame, plain
+from fertkit.results import Result, capital, checks_frame, plain
 from fertkit.rounding import above, below, first_largest, same
 from fertkit.trials import linear
-from fertkit.trials.doubtful import LEFT, Doubtful, doubtful_strips, say_doubtful, smoother
+from fertkit.trials.diagnose import LEFT, ORDER, Doubtful, doubtful_strips, say_doubtful, smoother, systematic
+from fertkit.trials.limits import meaning
 from fertkit.trials.linear import rate_groups
-from fertkit.trials.orders import SYSTEMATIC, systematic
 from fertkit.trials.table import describe as describe_strip
 from fertkit.trials.table import places
 
@@ -659,4 +659,4 @@ def order_said(data: TrialData) -> str:
         return ""
     _, order = places(data.origin)
     repeated = systematic(rate_groups(data.rate), data.sweep.block, order)
-    return f"{SYSTEMATIC[0].upper()}{SYSTEMATIC[1:]}." if repeated else ""
+    return f"{capital(meaning('strips', ORDER, passed=False))}." if repeated else ""

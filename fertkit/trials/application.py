@@ -7,10 +7,10 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_dict, a_path, asks, either, holding, labels, zero_or_more
-from fertkit.errors import LookupFailed, NotEstimable
+from fertkit.errors import LookupFailed, NotEstimable, shorten
 from fertkit.intake.yield_points import to_degrees, to_metres
+from fertkit.sizes import LARGEST_NUMBER
 from fertkit.trials.layout import SIDES, StripPlan
-from fertkit.trials.outlines import OutlineError, closed, outline
 from fertkit.units import FOOT_M
 from fertkit.writing import write_whole
 
@@ -28,7 +28,7 @@ def application_table(plan: StripPlan) -> pd.DataFrame:
 
     Examples
     --------
-    >>> from fertkit.trials import application_table
+    >>> from fertkit.trials.application import application_table
     >>> from fertkit.trials import plan_strips
     >>> plan = plan_strips(
     ...     [0, 60, 120], seed=7, blocks=4, header_width=30, applicator_width=60, strip_length=1200
@@ -113,7 +113,7 @@ def application_geojson(plan: StripPlan, boundary, *, headland: float = 0.0) -> 
 
     Examples
     --------
-    >>> from fertkit.trials import application_geojson
+    >>> from fertkit.trials.application import application_geojson
     >>> from fertkit.trials import plan_strips
     >>> plan = plan_strips(
     ...     [0, 60, 120], seed=7, blocks=4, header_width=30, applicator_width=60, strip_length=1200
@@ -229,3 +229,84 @@ def _cut_side(ring, axis, limit, sign):
 
 def _plain(record):
     return {k: v.item() if isinstance(v, np.generic) else v for k, v in record.items()}
+
+
+#: An outline of more corners is a tracing of something else (common practice, no source).
+MOST_CORNERS = 5000
+
+
+class OutlineError(ValueError):
+    """What is wrong with an outline, and the remedy."""
+
+    def __init__(self, what: str, remedy: str):
+        super().__init__(f"{what}; {remedy}")
+        self.what, self.remedy = what, remedy
+
+
+def outline(geometry) -> np.ndarray:
+    """Give the corners of a polygon, the first repeated at the end [(n, 2)].
+
+    Parameters
+    ----------
+    geometry : dict
+        A GeoJSON Polygon of one ring, or a MultiPolygon of one such polygon. A ring that is left open is
+        closed (RFC 7946 wants it closed).
+
+    Raises
+    ------
+    OutlineError
+        If it is no polygon, has holes or several parts, or crosses itself.
+
+    Examples
+    --------
+    >>> from fertkit.trials.application import outline
+    >>> outline({"type": "Polygon", "coordinates": [[[0, 0], [1, 0], [0, 1]]]}).tolist()
+    [[0.0, 0.0], [1.0, 0.0], [0.0, 1.0], [0.0, 0.0]]
+    """
+    try:
+        kind, rings = geometry["type"], geometry["coordinates"]
+        if kind == "MultiPolygon":
+            if len(rings) > 1:
+                raise OutlineError(f"the polygon has {len(rings)} parts", "draw one polygon, without gaps")
+            rings = rings[0]
+        elif kind != "Polygon":
+            raise OutlineError(f"the outline is a {shorten(kind)}, no polygon", "draw it as one polygon")
+        if len(rings) > 1:
+            many = "a hole" if len(rings) == 2 else f"{len(rings) - 1} holes"
+            remedy = "holes are not read: cut the polygon so that it leaves them out, or drop them"
+            raise OutlineError(f"the polygon has {many}", remedy)
+        ring = np.asarray([corner[:2] for corner in rings[0]], dtype=float)
+    except OutlineError:
+        raise
+    except (ValueError, TypeError, KeyError, IndexError, OverflowError):
+        ring = np.empty((0, 2))
+    return closed(ring)
+
+
+def closed(ring) -> np.ndarray:
+    """Close a ring of corners [(n, 2)] and refuse one that bounds no ground; see `outline`."""
+    ring = np.asarray(ring, dtype=float)
+    if ring.ndim != 2 or len(np.unique(ring, axis=0)) < 3 or not (np.abs(ring) <= LARGEST_NUMBER).all():
+        raise OutlineError("the outline is no ring of three or more corners", "draw it as one polygon")
+    if len(ring) > MOST_CORNERS:
+        raise OutlineError(f"the outline has {len(ring)} corners", f"simplify it to {MOST_CORNERS} or fewer")
+    if (ring[0] != ring[-1]).any():
+        ring = np.vstack([ring, ring[:1]])
+    if crosses_itself(ring):
+        raise OutlineError("the outline crosses itself", "put its corners in order around the ground")
+    return ring
+
+
+def crosses_itself(ring) -> bool:
+    """Whether two sides of a closed ring [(n, 2)] cross; sides that only touch do not."""
+    start, end = ring[:-1], ring[1:]
+
+    def side(a, b, c):
+        turn = (b[..., 0] - a[..., 0]) * (c[..., 1] - a[..., 1])
+        return np.sign(turn - (b[..., 1] - a[..., 1]) * (c[..., 0] - a[..., 0]))
+
+    for i in range(len(start) - 2):
+        a, b, c, d = start[i], end[i], start[i + 2 :], end[i + 2 :]
+        if ((side(a, b, c) * side(a, b, d) < 0) & (side(c, d, a) * side(c, d, b) < 0)).any():
+            return True
+    return False

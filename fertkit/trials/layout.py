@@ -11,7 +11,7 @@ from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable, UnitError, unknown
 from fertkit.results import Result, checks_frame, counted
 from fertkit.rounding import ROUNDING, above, at_least, same, whole_times
-from fertkit.trials.defaults import citations, default, said_by
+from fertkit.trials.limits import check_row, citations, default, said_by
 from fertkit.trials.power import ERROR_DF
 from fertkit.trials.table import show
 from fertkit.units import AREA_RATE_KG_HA, FOOT_M
@@ -271,24 +271,14 @@ def _checks(design, treatments, blocks, length, width_unit) -> list[tuple]:
     )
     of_long = "LSD of 1000 ft strips"
     short, long = default("strip_trial", "LSD of 250 ft strips"), default("strip_trial", of_long)
-    source = said_by("strip_trial", "strip length more reliable from")
     advice = (
         f"strips of {own(worked)} have worked, {own(reliable)} or longer are more reliable; over uniformity "
         f"trials with three replicates the least significant difference with strips of {own(1000)} was about "
         f"{100 * long / short:.0f} % of that with {own(250)} ({said_by('strip_trial', of_long)})"
     )
-    told = (f"long enough: {advice}", f"short strips: {advice}")
-    rows = [("strip length", length, f">= {own(reliable)} ({source})", at_least(feet, reliable), told)]
-    item = "pairs" if design == "pairs" else "replicates"
-    enough = default("strip_trial", item)
+    long_enough = at_least(feet, reliable)
+    rows = [check_row("plan", "strip length", length, long_enough, limit=own(reliable), advice=advice)]
     if design in ("blocks", "pairs"):
-        rows.append((
-            item, blocks, f">= {enough:g} ({said_by('strip_trial', item)})", blocks >= enough,
-            (f"{item} as advised", f"fewer than {enough:g} {item}: only large differences are found"),
-        ))  # fmt: skip
-        df = ERROR_DF[design](treatments, blocks)
-        rows.append((
-            "error degrees of freedom", df, ">= 1", df >= 1,
-            ("the error can be measured", "nothing is left over to measure the error: add blocks"),
-        ))  # fmt: skip
+        rows.append(check_row("plan", "pairs" if design == "pairs" else "replicates", blocks))
+        rows.append(check_row("plan", "error degrees of freedom", ERROR_DF[design](treatments, blocks)))
     return rows

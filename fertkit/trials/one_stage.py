@@ -15,11 +15,10 @@ import pandas as pd
 from fertkit.asked import a_count, a_function, a_header, a_list, asks, holding, labels, numbers
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.results import Result, checks_frame, counted
-from fertkit.rounding import above, at_least
+from fertkit.rounding import above
 from fertkit.trials import linear
-from fertkit.trials.diagnose import ALPHA
+from fertkit.trials.limits import check_row
 from fertkit.trials.mixed import OneEffect
-from fertkit.trials.pool import number_of_sites
 from fertkit.trials.table import column_of, factor, measured, site_names
 
 
@@ -159,7 +158,7 @@ def pool_curve(
     --------
     A line that stops at a join, from three sites whose plateaus are 50, 52 and 54; the join of 60 is found:
 
-    >>> from fertkit.trials import pool_curve
+    >>> from fertkit.trials.one_stage import pool_curve
     >>> import numpy as np
     >>> x, site = np.tile([0.0, 30, 90, 120], 3), np.repeat([0, 1, 2], 4)
     >>> y = 50 + 2 * site - 0.1 * np.maximum(60 - x, 0) + np.tile([0, 0, -0.1, 0.1], 3)
@@ -224,10 +223,7 @@ def _alike(design, y, codes) -> tuple:
     more, p = own.rank - one.rank, None
     if own.df > 0 and more > 0 and above(own.rss, 0, scale=one.rss):
         p = float(f.sf((one.rss - own.rss) / more / own.variance, more, own.df))
-    meaning = ("one curve serves all sites",
-               "the sites respond differently: one curve for all describes none of them, and its standard "
-               "errors are too small")  # fmt: skip
-    return "sites respond alike", p, f"p >= {ALPHA}", None if p is None else at_least(p, ALPHA), meaning
+    return check_row("pool", "sites respond alike", p)
 
 
 def _columns(table, site, rate, response):
@@ -280,11 +276,7 @@ def _result(names, values, covariance, fit, codes, labels, what) -> OneStage:
     between = fit.ratio * fit.variance
     table = pd.DataFrame({"term": names, "estimate": values, "se": np.sqrt(np.diag(covariance))})
     sites = pd.DataFrame({"site": labels, "n": np.bincount(codes), "effect": fit.effects})
-    checks = checks_frame([
-        ("variance between sites", between, "> 0", fit.ratio > 0,
-         ("sites differ",
-          "the variance between sites is estimated as zero: sites differ no more than strips do")),
-        number_of_sites(len(labels)),
-    ])  # fmt: skip
+    spread = check_row("pool", "variance between sites", between, fit.ratio > 0)
+    checks = checks_frame([spread, check_row("pool", "number of sites", len(labels))])
     return OneStage(table, covariance, float(np.sqrt(between)), float(np.sqrt(fit.variance)), sites,
                     fit.criterion, f"the {what}", len(codes), checks)  # fmt: skip

@@ -16,6 +16,7 @@ from fertkit.results import Result, capital, checks_frame, counted, plain
 from fertkit.rounding import above
 from fertkit.trials import linear
 from fertkit.trials.analyse import analyse_strips
+from fertkit.trials.limits import check_row
 from fertkit.trials.mixed import METHODS, OneEffect, q_profile
 from fertkit.trials.table import (
     column_of,
@@ -341,15 +342,6 @@ def _method(method, modified) -> str:
     return f"random effects, {method}, Hartung-Knapp{' modified' if modified else ''}"
 
 
-def number_of_sites(k) -> tuple:
-    """Check that there are enough site-years to know how they differ."""
-    return (
-        "number of sites", k, ">= 5 (common practice, no source)", k >= 5,
-        ("enough site-years to speak of a spread",
-         "fewer than five site-years: the variance between sites is hardly known"),
-    )  # fmt: skip
-
-
 def _held_at_one(raw, scale, tau2) -> str:
     """Say that the factor was held at one, where it was (a root found to a few digits is one as it is)."""
     if scale <= raw + 1e-6:
@@ -359,20 +351,17 @@ def _held_at_one(raw, scale, tau2) -> str:
 
 
 def _checks(table, k, tau2, raw, scale, knapp):
-    unweighted = table.loc[table["weight_pct"] == 0, "site"].tolist()
-    idle = table.loc[(table["weight_pct"] > 0) & (table["weight_pct"] < NO_WEIGHT_PCT), "site"].tolist()
-    heavy = table["weight_pct"].max()
-    return [
-        ("sites without a standard error", len(unweighted), "0", not unweighted,
-         ("every site has a standard error", f"shown, not weighted: {', '.join(map(str, unweighted))}")),
-        ("sites of no weight", len(idle), "0", not idle,
-         ("every site counts in the mean",
-          "kept, but their standard error leaves them no weight (a response still rising or none at all?): "
-          f"{', '.join(map(str, idle))}")),
-        number_of_sites(k),
-        ("largest weight [%]", float(heavy), "<= 50 (common practice, no source)",
-         not above(heavy, 50) or (False if k > 2 else None),
-         ("no site dominates", "one site carries more than half of the weight")),
-        *([("Hartung-Knapp factor", float(scale), "information", None, _held_at_one(raw, scale, tau2))]
-          if knapp else []),
-    ]  # fmt: skip
+    weight = table["weight_pct"]
+    named = {
+        "sites without a standard error": table.loc[weight == 0, "site"],
+        "sites of no weight": table.loc[(weight > 0) & (weight < NO_WEIGHT_PCT), "site"],
+    }
+    heavy = float(weight.max())
+    one_of_two = None if above(heavy, 50) and k == 2 else not above(heavy, 50)
+    rows = [check_row("pool", name, len(of), sites=", ".join(map(str, of))) for name, of in named.items()]
+    rows.append(check_row("pool", "number of sites", k))
+    rows.append(check_row("pool", "largest weight [%]", heavy, one_of_two))
+    if knapp:
+        why = _held_at_one(raw, scale, tau2)
+        rows.append(check_row("pool", "Hartung-Knapp factor", float(scale), why=why))
+    return rows

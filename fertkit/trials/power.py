@@ -9,6 +9,7 @@ from fertkit.asked import a_count, a_share, above_zero, asks
 from fertkit.errors import NotEstimable, unknown
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import at_least
+from fertkit.trials.limits import check_row
 
 #: Error degrees of freedom with t treatments in r blocks (replicates).
 ERROR_DF = {
@@ -57,11 +58,7 @@ class PowerPlan(Result):
     @property
     def checks(self) -> pd.DataFrame:
         got = self.sizes.set_index("blocks").loc[self.blocks, "power"]
-        return checks_frame([
-            ("power", got, f">= {self.power}", at_least(got, self.power),
-             ("the plan finds the difference as often as asked",
-              "the plan misses the difference more often than asked; add blocks")),
-        ])  # fmt: skip
+        return checks_frame([check_row("power", "power", got, power=self.power)])
 
 
 @asks(difference_pct=above_zero, cv_pct=above_zero, treatments=a_count(2), power=a_share, alpha=a_share)
@@ -130,7 +127,7 @@ def smallest_difference(
     --------
     With the five blocks of four treatments that `blocks_for` asks for at 10 %, CV 5 %:
 
-    >>> from fertkit.trials import smallest_difference
+    >>> from fertkit.trials.power import smallest_difference
     >>> plan = smallest_difference(5, 5, treatments=4)
     >>> bool(plan.difference_pct < 10)
     True

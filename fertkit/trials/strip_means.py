@@ -12,7 +12,8 @@ from fertkit.asked import a_dict, a_path, asks, either, holding
 from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, shorten
 from fertkit.results import Result, checks_frame
 from fertkit.sizes import bytes_of
-from fertkit.trials.outlines import OutlineError, outline
+from fertkit.trials.application import OutlineError, outline
+from fertkit.trials.limits import check_row
 from fertkit.trials.points import CleanedPoints
 
 
@@ -198,11 +199,8 @@ def _inside(x, y, ring) -> np.ndarray:
 
 
 def _checks(table, column, inside):
-    empty = table.loc[table[column].isna(), "strip"].tolist()
-    outside = int((~inside).sum())
+    empty = table.loc[table[column].isna(), "strip"]
     return [
-        ("strips without points", len(empty), "0", not empty,
-         ("every strip has points",
-          f"no points in strip {', '.join(map(str, empty))}: lost for the analysis")),
-        ("points outside the strips", outside, "information", None, "headlands, borders and other ground"),
-    ]  # fmt: skip
+        check_row("strip means", "strips without points", len(empty), strips=", ".join(map(str, empty))),
+        check_row("strip means", "points outside the strips", int((~inside).sum())),
+    ]

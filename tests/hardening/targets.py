@@ -240,7 +240,7 @@ def _plan():
 
 
 def _boundary(data):
-    from fertkit.trials import application_geojson
+    from fertkit.trials.application import application_geojson
 
     try:
         given = json.loads(data)

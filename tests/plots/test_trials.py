@@ -9,7 +9,6 @@ import pytest
 from fertkit.intake.strips import read_strips
 from fertkit.intake.yield_points import read_points
 from fertkit.trials import (
-    CleaningRules,
     analyse_pairs,
     analyse_split_plot,
     analyse_strips,
@@ -19,6 +18,7 @@ from fertkit.trials import (
     pool_estimates,
     pool_polynomial,
 )
+from fertkit.trials.points import CleaningRules
 
 
 def texts(ax):

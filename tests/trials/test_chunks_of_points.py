@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from fertkit.trials import neighbours
-from fertkit.trials.neighbours import nearest
+from fertkit.trials import point_steps as neighbours
+from fertkit.trials.point_steps import nearest
 
 
 @pytest.mark.parametrize("chunk", [1, 2, 3, 200_000])

@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.trials import application_geojson, plan_strips
+from fertkit.trials import plan_strips
+from fertkit.trials.application import application_geojson
 from fertkit.trials.table import default_treatment, measured
 
 MACHINES = {"header_width": 30, "applicator_width": 60, "strip_length": 400}

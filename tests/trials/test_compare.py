@@ -6,7 +6,7 @@ import pytest
 from scipy.stats import dunnett
 
 from fertkit.trials import analyse_strips
-from fertkit.trials.compare import against_check
+from fertkit.trials.analyse import against_check
 
 # Dunnett 1955, J. Am. Stat. Assoc. 50:1096-1121, table 2: two-sided 5 % points for comparisons with a check.
 PRINTED = [(2, 10, 2.57), (3, 10, 2.76), (2, 20, 2.38), (4, 20, 2.65)]

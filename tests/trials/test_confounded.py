@@ -9,8 +9,9 @@ import pytest
 from fertkit.errors import InputError, NotEstimable
 from fertkit.intake import read_strips
 from fertkit.response import analyse_response, compare_curves, fit_response, optima_of_trials
-from fertkit.trials import analyse_strips, pool_curve, pool_polynomial, pool_trials
+from fertkit.trials import analyse_strips, pool_polynomial, pool_trials
 from fertkit.trials.linear import contrasts_within, parts
+from fertkit.trials.one_stage import pool_curve
 
 CASE = Path(__file__).parents[1] / "cases" / "strips" / "confounded_blocks.csv"
 PRICES = {"nutrient_price": 0.5, "grain_price": 4.5}

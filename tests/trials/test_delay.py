@@ -6,8 +6,14 @@ import pytest
 
 from fertkit.errors import NotEstimable
 from fertkit.intake.yield_points import read_points
-from fertkit.trials.delay import _check_agreement, _opposite, find_delay
-from fertkit.trials.points import CleaningRules, clean_points, find_passes
+from fertkit.trials.points import (
+    CleaningRules,
+    _check_agreement,
+    _opposite,
+    clean_points,
+    find_delay,
+    find_passes,
+)
 
 DEGREE = 6_371_008.8 * np.pi / 180
 

@@ -6,10 +6,10 @@ import pytest
 import scipy.stats
 
 from fertkit.errors import NotEstimable
-from fertkit.trials import analyse_pairs, analyse_strips, application_geojson, linear, plan_strips
-from fertkit.trials.delay import _check_agreement
-from fertkit.trials.doubtful import _Model, _most, _searched
-from fertkit.trials.outlines import MOST_CORNERS, OutlineError, closed
+from fertkit.trials import analyse_pairs, analyse_strips, linear, plan_strips
+from fertkit.trials.application import MOST_CORNERS, OutlineError, application_geojson, closed
+from fertkit.trials.diagnose import _Model, _most, _searched
+from fertkit.trials.points import _check_agreement
 
 
 def test_one_degree_of_freedom_is_enough_for_an_f():

@@ -7,10 +7,11 @@ from scipy.stats import f
 
 from fertkit.errors import NotEstimable
 from fertkit.intake import read_points
-from fertkit.trials import blocks_for, linear, pool_polynomial, smallest_difference
-from fertkit.trials.compare import compact_letters
-from fertkit.trials.delay import find_delay
-from fertkit.trials.doubtful import _step_of, doubtful_strips
+from fertkit.trials import blocks_for, linear, pool_polynomial
+from fertkit.trials.analyse import compact_letters
+from fertkit.trials.diagnose import _step_of, doubtful_strips
+from fertkit.trials.points import find_delay
+from fertkit.trials.power import smallest_difference
 from fertkit.trials.strip_means import _inside
 
 

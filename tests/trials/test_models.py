@@ -11,11 +11,11 @@ from scipy.stats import multivariate_normal
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.trials import analyse_strips
-from fertkit.trials.compare import all_pairs, compact_letters, holm
+from fertkit.trials.analyse import all_pairs, compact_letters, holm
+from fertkit.trials.diagnose import systematic
 from fertkit.trials.linear import anova_table, contrasts_within, parts, rate_groups
 from fertkit.trials.mixed import wald
 from fertkit.trials.models import neighbour_errors, random_blocks
-from fertkit.trials.orders import systematic
 from fertkit.trials.table import arrange, column_of, describe, factor, places, show, site_names, spoken
 
 RATES = [0.0, 40.0, 80.0, 120.0]

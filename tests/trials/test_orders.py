@@ -8,7 +8,7 @@ import pytest
 
 from fertkit.response import analyse_response
 from fertkit.trials import analyse_strips
-from fertkit.trials.orders import systematic
+from fertkit.trials.diagnose import systematic
 
 RATES = [0.0, 50, 100, 150, 200]
 

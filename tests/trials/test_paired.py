@@ -7,7 +7,7 @@ import scipy.stats
 
 from fertkit.errors import LookupFailed, NotEstimable
 from fertkit.trials import analyse_pairs, analyse_strips
-from fertkit.trials.paired import fieller
+from fertkit.trials.designs import fieller
 
 
 @pytest.fixture(scope="module")

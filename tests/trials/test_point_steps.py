@@ -11,9 +11,9 @@ from scipy.stats import norm
 
 from fertkit.errors import NotEstimable
 from fertkit.intake.yield_points import YieldPoints
-from fertkit.trials import neighbours, points
-from fertkit.trials.neighbours import find_overlaps, local_moran, nearest
-from fertkit.trials.point_steps import STEPS, Log, find_passes
+from fertkit.trials import point_steps as neighbours
+from fertkit.trials import points
+from fertkit.trials.point_steps import STEPS, Log, find_overlaps, find_passes, local_moran, nearest
 from fertkit.trials.points import NO_RULES, CleaningRules, clean_points
 
 DROP = {step.name: step.drop for step in STEPS}

@@ -19,10 +19,9 @@ from fertkit.intake import read_strips
 from fertkit.intake.yield_points import YieldPoints, read_points
 from fertkit.trials import analyse_strips
 from fertkit.trials.application import application_geojson
-from fertkit.trials.delay import find_delay
 from fertkit.trials.layout import plan_strips
-from fertkit.trials.neighbours import find_overlaps, local_moran, nearest
-from fertkit.trials.points import NO_RULES, CleaningRules, clean_points, find_passes
+from fertkit.trials.point_steps import find_overlaps, local_moran, nearest
+from fertkit.trials.points import NO_RULES, CleaningRules, clean_points, find_delay, find_passes
 from fertkit.trials.strip_means import strip_means
 
 DEGREE = 6_371_008.8 * np.pi / 180
@@ -348,7 +347,7 @@ def test_points_of_a_strip_are_no_replicates(planned):
     points = (
         harvest(plan).rename(columns={"pass": "strip"}).assign(block=1, rate_lb_ac=0.0, yield_bu_ac=150.0)
     )
-    with pytest.raises(NotEstimable, match="are no replicates"):
+    with pytest.raises(InputError, match="are no replicates"):
         analyse_strips(points)
 
 

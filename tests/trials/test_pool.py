@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from scipy.stats import chi2, norm, t
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
-from fertkit.trials import pool_curve, pool_estimates, pool_polynomial, pool_trials
+from fertkit.trials import pool_estimates, pool_polynomial, pool_trials
 from fertkit.trials.mixed import OneEffect
+from fertkit.trials.one_stage import pool_curve
 
 
 @pytest.fixture(scope="module")
