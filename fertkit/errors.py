@@ -45,15 +45,24 @@ class FertkitError(Exception):
 
     Attributes
     ----------
-    plain : str
-        The message without options and Python, for pages that have controls.
+    what, remedy : str
+        What is wrong, and what to do about it where that is told apart.
     in_code : str
         What to type, for the command line and Python.
     """
 
-    def __init__(self, plain: str = "", in_code: str = ""):
-        super().__init__(plain, in_code)
-        self.plain, self.in_code = plain, in_code
+    def __init__(self, what: str = "", in_code: str = "", *, remedy: str = ""):
+        super().__init__(what, in_code)
+        self.what, self.in_code, self.remedy = what, in_code, remedy
+
+    @property
+    def plain(self) -> str:
+        """The message without options and Python, for pages that have controls."""
+        return f"{self.what}; {self.remedy}" if self.remedy else self.what
+
+    def problem(self, otherwise: str = "correct it") -> "Problem":
+        """Return the error as a problem of a table; `otherwise` is the remedy of one that tells none."""
+        return Problem(self.what, self.remedy or otherwise, in_code=self.in_code)
 
     def __str__(self) -> str:
         return with_code(self.plain, self.in_code)
@@ -201,6 +210,5 @@ def shorten(value: object, longest: int = 60) -> str:
 
 def unknown(kind: str, value: object, valid: Iterable[str]) -> LookupFailed:
     """Make the error for a name that is not in a list of valid names."""
-    return LookupFailed(
-        f"unknown {kind} '{shorten(value)}'; choose one of: {', '.join(sorted(map(str, valid)))}"
-    )
+    remedy = f"choose one of: {', '.join(sorted(map(str, valid)))}"
+    return LookupFailed(f"unknown {kind} '{shorten(value)}'", remedy=remedy)

@@ -1,6 +1,6 @@
 """The cheapest mix of products that meets nutrient targets."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -217,8 +217,7 @@ def _read_prices(prices, products):
         try:
             found = find_product(name, products)
         except FertkitError as error:
-            what, _, remedy = str(error).partition("; ")
-            problems.append(Problem(what, remedy, i + 2, "product", name))
+            problems.append(replace(error.problem(), row=i + 2, column="product", value=name))
             continue
         per = found["density_lb_gal"] if units[i] == "gal" else PRICE_UNIT_LB.get(units[i], np.nan)
         if np.isnan(per):

@@ -120,8 +120,7 @@ def _each(column, read, problems, name):
         except InputError as error:
             wrong[value] = error.problems[0]
         except FertkitError as error:
-            what, _, remedy = error.plain.partition("; ")
-            wrong[value] = Problem(what, remedy or "correct it", in_code=error.in_code)
+            wrong[value] = error.problem()
     for i in column.index[column.isin(list(wrong))]:
         problems.append(replace(wrong[column[i]], row=i + 2, column=name, value=column[i]))
     return column.map(answers)
@@ -136,7 +135,7 @@ def _known_crop(text):
 def _known_unit(text):
     known = yield_unit(text)
     if known not in YIELD_UNITS:
-        raise UnitError(f"unknown unit; use one of: {', '.join(YIELD_UNITS)}")
+        raise UnitError("unknown unit", remedy=f"use one of: {', '.join(YIELD_UNITS)}")
     return known
 
 

@@ -92,8 +92,8 @@ def parts_of(crop: str) -> list[str]:
     parts = [p for p in rows["harvested_part"].unique() if p not in (*RESIDUE_PARTS, "grain plus straw")]
     if not parts:
         raise LookupFailed(
-            f"no removal values are carried for {crop_name(crop)}; crops with values: "
-            f"{', '.join(sorted(table['crop'].unique()))}"
+            f"no removal values are carried for {crop_name(crop)}",
+            remedy=f"crops with values: {', '.join(sorted(table['crop'].unique()))}",
         )
     return sorted(parts, key=lambda p: p != "grain")
 

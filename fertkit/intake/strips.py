@@ -252,8 +252,7 @@ def _find_crop(draft, crop) -> str:
         try:
             known[crop_name(text)] = None
         except FertkitError as error:
-            what, _, valid = str(error).partition("; ")
-            draft.ask("crop not known", what=what, remedy=valid or "name a crop of the table")
+            draft.ask("crop not known", what=error.what, remedy=error.remedy)
     if len(known) > 1:
         draft.ask("several crops", crops=", ".join(known))
     return next(iter(known), "")
