@@ -228,7 +228,7 @@ def nutrient_budget(
     yield_unit = goal_unit(name, yield_unit)
     pounds = yield_lb_ac(name, yield_goal, yield_unit, moisture_pct if grain else None, part=part)
     if moisture_pct is not None and not grain and not analysis:
-        raise UnitError(f"moisture_pct of {part} serves an analysis of your own only; leave it out")
+        raise UnitError(f"the moisture of {part} serves an analysis of your own only", remedy="leave it out")
     if residue_ton_ac is not None and not residue_ton_ac >= 0:
         raise refuse("nutrient budget", "not a weight of residue", "give 0 or more ton/ac",
                      column="residue_ton_ac", value=residue_ton_ac)  # fmt: skip

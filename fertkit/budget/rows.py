@@ -98,7 +98,11 @@ def analysis_rows(crop, part, pounds, moisture_pct, analysis, unit) -> pd.DataFr
         return pd.DataFrame()
     moisture = trade_moisture_pct(crop) if part == "grain" else moisture_pct
     if moisture is None:
-        raise UnitError(f"an analysis of {part} is on dry matter; give moisture_pct of the {part} as weighed")
+        what, remedy = (
+            f"an analysis of {part} is on dry matter",
+            f"give the moisture of the {part} as weighed",
+        )
+        raise UnitError(what, "moisture_pct=...", remedy=remedy)
     rows = []
     for nutrient, value in analysis.items():
         oxide = OXIDE_OF.get(nutrient, nutrient)

@@ -189,7 +189,8 @@ def season_demand(
     placed = published_points(name, scale) if points is None else own_points(points, scale)
     axis = "day" if temperatures is None else "gdd"
     if axis == "gdd" and (scale is None or scale["gdd_f"].isna().any()):
-        raise NotEstimable(f"{name} has no degree-day scale; leave out temperatures=, or give stage_days=")
+        remedy = "leave out the temperatures, or give the days of its stages"
+        raise NotEstimable(f"{name} has no degree-day scale", "stage_days={...}", remedy=remedy)
     budget = nutrient_budget(name, yield_goal, yield_unit, source=source, unit=unit)
     totals = budget.defaults[["nutrient", "uptake", "uptake_source", "provenance"]].dropna(subset=["uptake"])
     able = set(placed.loc[placed["used"], "nutrient"])

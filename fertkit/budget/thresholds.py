@@ -120,7 +120,8 @@ def thresholds(
     system = asked or system
     words = " ".join(rows["parameter"] + rows["low"] + rows["high"])
     if "CEC" in words and cec is None:
-        raise LookupFailed(f"{system} sets its {nutrient} levels by CEC; give cec= [meq/100 g]")
+        what = f"{system} sets its {nutrient} levels by CEC"
+        raise LookupFailed(what, "cec=...", remedy="give the CEC [meq/100 g]")
     if cec is not None and not 0 < cec <= 100:
         raise refuse("soil test", "not a CEC of a soil", "give meq/100 g, above 0", column="cec", value=cec)
     rows = of_cases(rows, cases, f"{system} sets its {nutrient} levels by case")
@@ -142,7 +143,8 @@ def of_cases(rows, cases, what):
     """Rows that hold in any case and those of the cases given; says which there are if none is given."""
     own = rows[rows["case"].isin(["", *cases])]
     if own.empty and len(rows):
-        raise LookupFailed(f"{what}; give cases= one of: {', '.join(sorted(rows['case'].unique()))}")
+        known = ", ".join(sorted(rows["case"].unique()))
+        raise LookupFailed(what, "cases=...", remedy=f"choose the case: one of {known}")
     return own
 
 
@@ -230,8 +232,9 @@ def check_test(lines, test, extractant, depth_in, test_unit) -> float:
         )
     if not fits(extractant, lines.extractant):
         raise UnitError(
-            f"{lines.system} is calibrated on {lines.extractant}, not on {extractant}; use a test by that "
-            "extractant, or see convert_soil_test and say that the value was converted"
+            f"{lines.system} is calibrated on {lines.extractant}, not on {extractant}",
+            "convert_soil_test(...)",
+            remedy="use a test by that extractant, or convert it and say so",
         )
     if not np.isnan(lines.depth_in) and depth_in != lines.depth_in:
         raise UnitError(

@@ -59,7 +59,9 @@ def growing_degree_days(tmax, tmin, *, method: str = "86/50", unit: str = "F", b
     if unit not in ("F", "C"):
         raise UnitError(f"unknown unit of temperature '{unit}'; use F or C")
     if (base is None) != (method == "86/50"):
-        raise UnitError("give base= with the method 'average', and with that method only")
+        raise UnitError(
+            "a base temperature goes with the method 'average', and with that one only", "base=..."
+        )
     high, low = np.asarray(tmax, dtype=float), np.asarray(tmin, dtype=float)
     _check_temperatures(high, low)
     if method == "average":
@@ -118,8 +120,9 @@ def stage_scale(crop: str, stage_days: dict | None = None) -> pd.DataFrame:
     if rows.empty:
         carried = ", ".join(sorted(table["crop"].unique()))
         raise NotEstimable(
-            f"no days to each growth stage are carried for {crop} (there are for {carried}); give "
-            "stage_days= or points= with a day"
+            f"no days to each growth stage are carried for {crop} (there are for {carried})",
+            "stage_days={...} or points=...",
+            remedy="give the days of its stages, or points with a day",
         )
     return rows[STAGE_COLUMNS].reset_index(drop=True)
 

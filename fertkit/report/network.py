@@ -238,7 +238,9 @@ def _pooled(trials, within, rng):
     if len(trials) < 2:
         raise NotEstimable(
             f"one rate for all needs two trials of three or more rates; there are {len(trials)}. Two rates "
-            "give a difference, not a curve: pool that with fertkit.trials.pool_trials"
+            "give a difference, not a curve",
+            "fertkit.trials.pool_trials(...)",
+            remedy="pool the difference alone",
         )
     first = next(iter(trials.values()))
     best = {name: trial.weights.index[first_largest(trial.weights)] for name, trial in trials.items()}

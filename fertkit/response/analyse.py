@@ -414,10 +414,12 @@ def _prices(data, nutrient_price, grain_price, prices):
     data.need_units()
     if prices is not None:
         if nutrient_price is not None or grain_price is not None:
-            raise PriceError("give either `prices` or the nutrient price and the grain price, not both")
+            raise PriceError(
+                "prices are given twice: give either the two or the pair of them, not both", "prices=..."
+            )
         return prices
     if nutrient_price is None or grain_price is None:
-        raise PriceError("give the nutrient price and the grain price, or `prices`")
+        raise PriceError("give the nutrient price and the grain price", "prices=...")
     rate_mass, yield_mass = data.rate_unit.split("/")[0], data.yield_unit.split("/")[0]
     return Prices(nutrient_price, grain_price, rate_mass, yield_mass)
 

@@ -233,8 +233,8 @@ def inside_tested(rate: np.ndarray, lowest: float, highest: float, unit: str) ->
     if outside.size:
         raise NotEstimable(
             f"{plain(outside.flat[0])} {unit} lies outside the tested rates, {plain(lowest)} to "
-            f"{plain(highest)} {unit}; no strip says how yield goes on there (extrapolate=True carries the "
-            "curve on all the same)"
+            f"{plain(highest)} {unit}; no strip says how yield goes on there",
+            "extrapolate=True to carry the curve on all the same",
         )
 
 

@@ -97,10 +97,13 @@ def choose_norms(norms: pd.DataFrame, context: pd.DataFrame, source: str | None,
         have = ", ".join(
             dict.fromkeys(f"{n.crop} {n.plant_part} ({n.source_key})" for n in fits.itertuples())
         )
-        raise NotEstimable(f"no {kind} norms for {crops}; there are: {have}. Build your own with build_norms")
+        what, remedy = f"no {kind} norms for {crops}; there are: {have}", "build norms of your own"
+        raise NotEstimable(what, "build_norms(...)", remedy=remedy)
     if len(set(held["source_key"])) > 1:
         raise LookupFailed(
-            f"several {kind} norms fit: name one with source=: {', '.join(held['source_key'].unique())}"
+            f"several {kind} norms fit",
+            "source=...",
+            remedy=f"name one: {', '.join(held['source_key'].unique())}",
         )
     return held.reset_index(drop=True)
 

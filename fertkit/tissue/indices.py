@@ -313,8 +313,9 @@ def dris(
     if len(bare):
         raise NotEstimable(
             f"the norms {', '.join(bare['source_key'].unique())} hold no coefficient of variation for "
-            f"{', '.join(bare['ratio'])}: an index cannot be made. Give norms with cv_pct, or build your own "
-            "with build_norms"
+            f"{', '.join(bare['ratio'])}, so an index cannot be made",
+            "build_norms(...)",
+            remedy="give norms with their coefficients of variation, or build your own",
         )
     grid = grid.assign(**{DRY_MATTER: 1.0})
     sums, counts = _sum_functions(grid, norms, formula, k)

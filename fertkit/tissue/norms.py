@@ -70,7 +70,7 @@ class Norms(Result):
         from scipy.stats import chi2
 
         if self.method != "cnd":
-            raise NotEstimable("the distance needs norms built with method='cnd'")
+            raise NotEstimable("the distance needs norms of balances", "method='cnd' when they are built")
         grid, context = results_grid(samples)
         held = self.balances["nutrients"]
         if not set(held) <= set(grid):
@@ -159,7 +159,9 @@ def build_norms(
     held = list(nutrients) if nutrients is not None else list(grid.columns[grid.notna().all()])
     if not held or not set(held) <= set(grid) or grid[held].isna().any(axis=None):
         raise NotEstimable(
-            "no nutrient was measured without limit in every sample; name complete ones with nutrients="
+            "no nutrient was measured without limit in every sample",
+            "nutrients=[...]",
+            remedy="name complete ones",
         )
     n_high, n_low = int(high.sum()), int((~high).sum())
     if n_high < 3 or (method == "dris" and n_low < 3):

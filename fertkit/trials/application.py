@@ -87,7 +87,9 @@ def write_application(plan: StripPlan, path, *, boundary=None, headland: float =
     elif path.suffix.lower() in (".geojson", ".json"):
         if boundary is None:
             raise LookupFailed(
-                "GeoJSON needs the field: give boundary=[(longitude, latitude), ...], or write a .csv"
+                "GeoJSON needs the field",
+                "boundary=[(longitude, latitude), ...]",
+                remedy="give its boundary, or write a .csv",
             )
         text = json.dumps(application_geojson(plan, boundary, headland=headland), indent=1)
     else:

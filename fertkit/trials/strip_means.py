@@ -135,7 +135,12 @@ def _shapes(strips) -> tuple[list[dict], list[np.ndarray]]:
             strips = json.loads(data)
         except (ValueError, RecursionError):
             raise InputError(
-                name, [Problem("not a GeoJSON file", "write it with write_application")]
+                name,
+                [
+                    Problem(
+                        "not a GeoJSON file", "save the strips as GeoJSON", in_code="write_application(...)"
+                    )
+                ],
             ) from None
     if not isinstance(strips, dict) or not isinstance(strips.get("features"), list):
         raise LookupFailed("the strips have to be a GeoJSON FeatureCollection of polygons")

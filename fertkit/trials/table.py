@@ -238,7 +238,9 @@ def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -
     if trend and found.sites:
         raise NotEstimable(
             f"the table holds several values of {' and '.join(found.sites)}; a straight trend runs across "
-            "one field: analyse the sites one at a time or pool them with pool_trials"
+            "one field",
+            "pool_trials(...)",
+            remedy="analyse the sites one at a time, or pool them",
         )
     if trend and found.order is None:
         raise NotEstimable("a trend across the field needs the place of each strip; add a column 'position'")
@@ -252,9 +254,10 @@ def one_trial(trial) -> pd.DataFrame:
     if len(names) > 1:
         shown = ", ".join(map(str, names[:5])) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
         raise NotEstimable(
-            f"the table holds {len(names)} trials: {shown}; analyse them one at a time, as in `for name, "
-            "rows in table.groupby('trial')`, or all at once with pool_trials or optima_of_trials(table, "
-            "'trial', price_ratio); for one trial at several sites name that column 'site'"
+            f"the table holds {len(names)} trials: {shown}",
+            "table.groupby('trial'), pool_trials(...) or optima_of_trials(...)",
+            remedy="analyse them one at a time or all together; name the column 'site' if it is one trial at "
+            "several sites",
         )
     return table
 
@@ -301,8 +304,9 @@ def _need_rates(table, rate) -> None:
     """Raise NotEstimable where strips name treatments and give no rate."""
     if not rate and "treatment" in table and not any(str(c).startswith("rate_") for c in table):
         raise NotEstimable(
-            "the strips name treatments and give no rates, so there is no response curve and no optimum "
-            "rate; compare their means, as fertkit strips and analyse_strips do, or add a column of rates"
+            "the strips name treatments and give no rates, so there is no response curve and no optimum rate",
+            "fertkit strips FILE (in Python analyse_strips)",
+            remedy="compare their means, or add a column of rates",
         )
 
 

@@ -376,7 +376,7 @@ def test_stages_and_points_on_days():
     assert stage_place("V6-R6", own) == 72.75
     assert stage_place("V6 (about)", own) == 25.5
     assert math.isnan(stage_place("V14", own))
-    with pytest.raises(NotEstimable, match="give stage_days="):
+    with pytest.raises(NotEstimable, match="stage_days="):
         stage_scale("canola")
     points = published_points("soybean", stage_scale("soybean"))
     assert points["used"].any()

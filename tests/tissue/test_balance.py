@@ -91,7 +91,7 @@ def test_dris_puts_the_sufficiency_verdict_beside_the_order(tidy):
 
 
 def test_dris_without_cv_refuses_and_says_what_is_missing(tidy):
-    with pytest.raises(NotEstimable, match=r"N/P, N/K, K/P.*cv_pct"):
+    with pytest.raises(NotEstimable, match=r"N/P, N/K, K/P.*coefficients of variation"):
         dris(tidy({"a": D1}))
 
 
