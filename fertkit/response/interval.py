@@ -163,7 +163,8 @@ def optimum_interval(fit, price_ratio, level=0.95, method=None, **bootstrap) -> 
     if method not in (None, "exact", "profile"):
         raise unknown("interval method", method, ("exact", "profile", "bootstrap", "wald"))
     if method not in (None, usual):
-        raise LookupFailed(f"the {fit.curve.label} curve has no {method} interval; leave `method` unset")
+        what = f"the {fit.curve.label} curve has no {method} interval"
+        raise LookupFailed(what, "method=None", remedy="leave the choice to the curve")
     _need_df(fit)
     low, high = optimum_sets(fit.curve.key, fit.fits, fit.data.sums, price_ratio, level)
     return make_interval(low[0, 0], high[0, 0], level, usual)
