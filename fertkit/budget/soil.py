@@ -332,7 +332,8 @@ def _removal(terms, source, nutrient, crop, pounds, given):
     rates = [r for r in published_rates(crop) if r.source_key == source and r.nutrient == OXIDE[nutrient]]
     wanted = [r for r in rates if r.harvested > 0]
     if not wanted:
-        raise LookupFailed(f"{source} has no {OXIDE[nutrient]} removal for {crop}; give removal_lb_ac=")
+        what = f"{source} has no {OXIDE[nutrient]} removal for {crop}"
+        raise LookupFailed(what, "removal_lb_ac=...", remedy="give the removal [lb/ac]")
     removal = float(amounts(wanted[:1], pounds, 0.0, np.nan)["harvested"][0, 0])
     terms.add("removal", removal, "lb/ac", source, wanted[0].provenance, wanted[0].confidence)
     return removal

@@ -40,7 +40,8 @@ class Terms:
         value = row["value"]
         if row["per_cec"] > 0:
             if self.cec is None:
-                raise LookupFailed(f"{row['system']} builds {row['nutrient']} by CEC; give cec= [meq/100 g]")
+                what, remedy = f"{row['system']} builds {row['nutrient']} by CEC", "give the CEC [meq/100 g]"
+                raise LookupFailed(what, "cec=...", remedy=remedy)
             value += row["per_cec"] * self.cec
         source = (row["unit"], row["source_key"], row["provenance"], row["confidence"])
         self.add(row["parameter"].replace("_", " "), value, *source)
@@ -91,7 +92,8 @@ def equation_rate(terms, values, lines, rule):
     """A sum of products: 'per_yield_test' is the coefficient of yield x test, 'intercept' stands alone."""
     if values["om"] is None and terms.rates["parameter"].str.contains("_om").any():
         system = terms.rates["system"].iloc[0]
-        raise LookupFailed(f"{system} counts on organic matter; give om_pct= [%]")
+        what = f"{system} counts on organic matter"
+        raise LookupFailed(what, "om_pct=...", remedy="give the organic matter [%]")
     if values["om"] is not None:
         kept = np.clip(values["om"], terms.take("om_least", 0.0), terms.take("om_most", 100.0))
         values = values | {"om": float(kept)}

@@ -112,7 +112,8 @@ def analyse_pairs(
 
     arranged = arrange(trial, treatment=treatment, response=response, blocks=blocks)
     if len(arranged.labels) != 2:
-        raise NotEstimable(f"pairs need two treatments, there are {len(arranged.labels)}; use analyse_strips")
+        what = f"pairs need two treatments, there are {len(arranged.labels)}"
+        raise NotEstimable(what, "analyse_strips(...)", remedy="compare them all as strips")
     keys = [*(c for c in arranged.sites if c != blocks), blocks]
     wide = arranged.strips.pivot_table(arranged.response, keys, arranged.treatment, aggfunc="mean")
     complete = wide.dropna()
@@ -274,8 +275,9 @@ def analyse_split_plot(trial, whole, part, *, blocks="block", response=None, lev
     complete = counts.shape[1] == len(strips[whole].unique()) * len(strips[part].unique())
     if not complete or not counts.eq(1).all(axis=None) or len(counts) < 2:
         raise NotEstimable(
-            "a split plot needs each combination once in each of two or more blocks; with a strip lost, "
-            "analyse the parts one by one with analyse_strips"
+            "a split plot needs each combination once in each of two or more blocks",
+            "analyse_strips(...)",
+            remedy="with a strip lost, analyse the parts one by one",
         )
     y = strips[response].to_numpy(float)
     codes = {name: factor(strips[name])[0] for name in (blocks, whole, part)}

@@ -51,8 +51,8 @@ class TestDegreeDays:
         [
             ({"method": "sine"}, LookupFailed, "unknown degree-day method"),
             ({"unit": "K"}, UnitError, "use F or C"),
-            ({"base": 50}, UnitError, "with that method only"),
-            ({"method": "average"}, UnitError, "give base="),
+            ({"base": 50}, UnitError, "with that one only"),
+            ({"method": "average"}, UnitError, "base="),
             ({"tmin": [70, 60]}, InputError, "differ in length"),
             ({"tmin": [90]}, InputError, "minimum above maximum"),
             ({"tmin": [np.nan]}, InputError, "fill in every day"),
