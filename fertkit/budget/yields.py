@@ -12,6 +12,8 @@ from fertkit.rounding import above, at_least, at_most
 from fertkit.units import AREA_RATE_KG_HA, at_moisture, convert_area_rate
 
 YIELD_UNITS = ("bu/ac", "bale/ac", *AREA_RATE_KG_HA)
+#: Units of a yield goal, the usual one of a crop before the others.
+GOAL_UNITS = ("bu/ac", "bale/ac", "ton/ac", "lb/ac", "t/ha", "kg/ha")
 
 
 def refuse(table: str, what: str, remedy: str, **place) -> InputError:
@@ -160,3 +162,17 @@ def far_outside(crop: str, goal: float, unit: str, pounds: float, measured) -> l
         f"Caution: a yield of {goal:g} {unit} lies far outside those the sources measured ({span} {unit}): "
         "check the number and the unit; the amounts are only scaled in proportion."
     ]
+
+
+def goal_units(crop: str) -> list[str]:
+    """Give the units in which a yield goal of a crop is stated, the usual one first."""
+    bushels = not np.isnan(load_crops().set_index("crop").loc[crop, "bushel_lb"])
+    sold = {"bu/ac": bushels, "bale/ac": crop == "cotton"}
+    return [unit for unit in GOAL_UNITS if sold.get(unit, True)]
+
+
+def highest_goal(crop: str, unit: str) -> float:
+    """Give the highest yield of a crop taken for real [`unit`]: three digits, rounded down."""
+    highest = highest_lb_ac(crop) / lb_ac_per(unit, crop)
+    step = 10 ** (len(str(int(highest))) - 3)
+    return float(plain(highest // step * step, digits=4))

@@ -12,10 +12,9 @@ _load, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "leaf": ["LeafPanel"],
         "needs": ["NeedsPanel"],
-        "optimum": ["OptimumPanel"],
         "plan": ["PlanPanel"],
-        "strips": ["StripsPanel"],
-        "words": ["in_words"],
+        "show": ["in_words"],
+        "trials": ["OptimumPanel", "StripsPanel"],
     },
 )
 

@@ -1,40 +1,39 @@
 """What every panel has in common: settings in, result and figure out, nothing computed here.
 
-A panel is a thin class over the library. It holds one settings object, works the answer out again when a
-control is finished with, shows the figure beside its message in words, and says in one plain sentence when
-something cannot be done.
+A panel is a thin class over the library. It holds one control for each setting, works the answer out again
+when a control is finished with, shows the figure beside its message in words, and says in one plain sentence
+when something cannot be done.
 """
 
-import json
-from collections.abc import Callable
 from contextlib import contextmanager
-from dataclasses import asdict, fields
-from io import BytesIO
 from pathlib import PurePath
+from types import SimpleNamespace
 
 import ipywidgets as widgets
 
-import fertkit
 from fertkit.errors import FertkitError, InputError, Problem, shorten
-from fertkit.panels import controls, drawing, show, words
+from fertkit.panels import controls, show
 from fertkit.panels.uploads import TakesFiles
+from fertkit.results import capital
+from fertkit.say.line import Kind
 
 VIEWS = ("In words", "Numbers", "Checks", "Sources", "Keep")
+SENTENCES = (Kind.LEAD, Kind.TEXT)
 
 
 class Panel(TakesFiles):
-    """A panel; subclasses say what to ask, how to compute and how to put the answer in words.
+    """A panel; subclasses say what to ask, how to compute and which code gives the same.
 
     Parameters
     ----------
     data : path, file object or object of the library, optional
         What the panel works on; panels that need no file take none.
     **settings
-        Values of the panel's `Settings`; those not named keep their defaults.
+        Values of the panel's settings; those not named keep their defaults.
 
     Attributes
     ----------
-    settings : Settings
+    settings : SimpleNamespace
         What the controls hold.
     data, result : object or None
         What was read, and what was worked out from it.
@@ -44,32 +43,31 @@ class Panel(TakesFiles):
         The panel as shown.
     """
 
-    title = ""
-    about = ""
-    Settings: type
+    title = about = caution = ""
     file_words = ""  # label of the button that takes a file; empty when the panel needs none
     accept = ".csv,.txt,.xlsx"
+    sentences = 3  # of the answer, beside the figure
     sliders: tuple[str, ...] = ()  # settings that get a slider; they move marks of the figure
     reading: tuple[str, ...] = ()  # settings that decide how the file is read
     telling: tuple = ()  # such settings, with a value, that a file may need to be told by the user
     raise_errors = False  # tests and notebooks under test want the error itself
 
     def __init__(self, data=None, **settings):
-        self._first = data, asdict(self.Settings(**settings))
-        self.settings = self.Settings()
         self.data = self.result = self.error = None
         self.file = ""
         self._source = None  # path or content of the file, to read it again when told how
         self._quiet, self._sheet = False, None
-        self.controls = self.ask(self.settings)
+        self.controls = self.ask()
+        self.settings = self._defaults = self._held()
+        self._first = data, settings
         for name, control in self.controls.items():
             control.observe(self._when_changed(name), "value")
         self._build()
         self.start_over()
 
     # -- what a subclass provides ---------------------------------------------------------------------------
-    def ask(self, settings) -> dict[str, widgets.Widget]:
-        """Make one control for each setting, in the order they are shown."""
+    def ask(self) -> dict[str, widgets.Widget]:
+        """Make one control for each setting, with its default, in the order they are shown."""
         raise NotImplementedError
 
     def read(self, source, name: str | None):
@@ -87,10 +85,6 @@ class Panel(TakesFiles):
         """Work out the result."""
         raise NotImplementedError
 
-    def message(self) -> str:
-        """Put what the figure shows in one to three short lines."""
-        raise NotImplementedError
-
     def draw(self):
         """Draw the figure and give its axes."""
         return self.result.plot()
@@ -103,9 +97,18 @@ class Panel(TakesFiles):
         """Tell the result at length, as lines."""
         return self.result.lines()
 
+    def message(self) -> str:
+        """Give the first sentences of the answer, one a line."""
+        texts = [text for text in self.spoken(*SENTENCES) if text != self.caution]
+        return "\n".join(texts[: self.sentences])
+
+    def spoken(self, *kinds) -> list[str]:
+        """Give the lines of the answer of some kinds as sentences."""
+        return [plainly(line) for line in self.words() if line.kind in kinds]
+
     def cautions(self) -> list[str]:
         """Say what to keep in mind with this result."""
-        raise NotImplementedError
+        return [*said_by(self.result.checks), self.caution]
 
     def more(self) -> list[widgets.Widget]:
         """Give what stands below the cautions, if anything."""
@@ -116,7 +119,7 @@ class Panel(TakesFiles):
         name = type(self).__name__.removesuffix("Panel").lower()
         return [
             show.download("Save numbers", f"{name}.csv", self.result.table.to_csv(index=False)),
-            show.download("Save figure", f"{name}.svg", self._sheet.whole().decode("utf-8"), "image/svg+xml"),
+            show.download("Save figure", f"{name}.svg", self._sheet.svg().decode("utf-8"), "image/svg+xml"),
             show.download("Save settings", f"{name}.json", self.settings_json(), "application/json"),
         ]
 
@@ -124,6 +127,7 @@ class Panel(TakesFiles):
         """Give the lines of code that reproduce the result without the panel."""
         raise NotImplementedError
 
+    # -- what a user or a notebook does ---------------------------------------------------------------------
     @property
     def answer(self):
         """The result, for cells below a panel.
@@ -137,14 +141,13 @@ class Panel(TakesFiles):
             raise self.error or FertkitError("the panel has no file yet")
         return self.result
 
-    # -- what a user or a notebook does ---------------------------------------------------------------------
     def start_over(self) -> None:
         """Go back to the file and settings the panel began with."""
         data, settings = self._first
         with self._step("starting"), self._hold():
             self.data = self._source = None
-            self.apply(asdict(self.Settings()), check=False)
-            self.apply({name: settings[name] for name in self.reading})
+            self.apply(vars(self._defaults), check=False)
+            self.apply({name: value for name, value in settings.items() if name in self.reading})
             if data is not None:
                 self.open(data)
             told = {name: value for name, value in settings.items() if value != ""}  # "": as the file says
@@ -160,8 +163,7 @@ class Panel(TakesFiles):
         InputError
             If a setting is unknown or cannot take its value; nothing is changed then.
         """
-        with self._hold():
-            self.apply(values)
+        self._tell(values)
         self.recompute()
 
     def open(self, data, name: str | None = None) -> None:
@@ -188,16 +190,13 @@ class Panel(TakesFiles):
         with self._hold():
             self.follow(None)
 
-    def _read(self, source, name: str):
-        return self.read(BytesIO(source) if isinstance(source, bytes) else source, name or None)
-
     def apply(self, values: dict, *, check: bool = True) -> None:
         """Put values into the controls, all of them or none."""
-        before = {name: control.value for name, control in self.controls.items()}
-        unknown = [name for name in values if name not in self.controls]
+        before = self._held()
         problems = [
-            Problem(f"there is no setting '{shorten(name)}'", "remove it", value=values[name])
-            for name in unknown
+            Problem(f"there is no setting '{shorten(name)}'", "remove it", value=value)
+            for name, value in values.items()
+            if name not in self.controls
         ]
         for name, control in self.controls.items():
             if name not in values or (not check and controls.holds(control, values[name])):
@@ -208,8 +207,8 @@ class Panel(TakesFiles):
                 control.value = values[name]
         if problems:
             for name, control in self.controls.items():
-                if not controls.holds(control, before[name]):
-                    control.value = before[name]
+                if not controls.holds(control, getattr(before, name)):
+                    control.value = getattr(before, name)
             raise InputError("settings", problems)
 
     def recompute(self, changed: str | None = None) -> None:
@@ -220,44 +219,11 @@ class Panel(TakesFiles):
             for control in self.controls.values():
                 if why := controls.holds(control, control.value):
                     raise FertkitError(f"{control.value} is {why} in '{control.description}'")
-            self.settings = self.Settings(**{n: self.controls[n].value for n in self._names()})
+            self.settings = self._held()
             if self.file_words and self.data is None:
                 return
             self.result = self.compute(self.settings)
             self._show(moved=changed in self.sliders)
-
-    def settings_json(self) -> str:
-        """Give the settings, and the name of the file they were used on, as JSON."""
-        kept = {
-            "panel": type(self).__name__,
-            "fertkit": fertkit.__version__,
-            "file": PurePath(self.file).name,
-            "settings": asdict(self.settings),
-        }
-        return json.dumps(kept, indent=1)
-
-    def load_settings(self, text: str) -> None:
-        """Take settings saved earlier from such a panel.
-
-        Raises
-        ------
-        InputError
-            If the text is not such settings; nothing is changed then.
-        """
-        try:
-            kept = json.loads(text)
-            panel, values = kept["panel"], kept["settings"]
-        except (ValueError, KeyError, TypeError, RecursionError):
-            problem = Problem("these are no settings of a panel", "take a file saved with 'Save settings'")
-            raise InputError("settings", [problem]) from None
-        if panel != type(self).__name__ or not isinstance(values, dict):
-            problem = Problem("these settings belong to another panel", "load them there", value=panel)
-            raise InputError("settings", [problem])
-        file = kept.get("file")
-        if self.file_words and file and file != PurePath(self.file).name:
-            what = "these settings were saved with another file"
-            raise InputError("settings", [Problem(what, "open that file first", value=file)])
-        self.set(**values)
 
     def _ipython_display_(self):
         from IPython.display import Javascript, display
@@ -266,13 +232,12 @@ class Panel(TakesFiles):
         display(self.view)
 
     # -- how it hangs together ------------------------------------------------------------------------------
-    def _names(self):
-        return [field.name for field in fields(self.Settings)]
+    def _held(self) -> SimpleNamespace:
+        return SimpleNamespace(**{name: control.value for name, control in self.controls.items()})
 
     def _build(self) -> None:
-        self._banner, self._message = widgets.HTML(), widgets.HTML()
-        self._figure, self._cautions = widgets.HTML(), widgets.HTML()
-        self._file_line, self._detail, self._links = widgets.HTML(), widgets.HTML(), widgets.HTML()
+        self._banner, self._message, self._figure, self._cautions = (widgets.HTML() for _ in range(4))
+        self._file_line, self._detail, self._links = (widgets.HTML() for _ in range(3))
         self._look = widgets.ToggleButtons(options=VIEWS, description="Look closer")
         self._look.observe(lambda _: self._show_detail(), "value")
         self.upload = controls.file_picker(self.file_words, self.accept)
@@ -286,12 +251,12 @@ class Panel(TakesFiles):
         left = _box([*files, *asked, self.again], "ask")
         right = _box([self._banner, self._message, self._figure, self._cautions, *self.more()], "answer")
         head = widgets.HTML(f"{show.style()}<h2>{show.escape(self.title)}</h2>{show.paragraphs(self.about)}")
-        body = _box([left, right], "body")
-        self.view = _box([head, body, _box([self._look, self._detail, self._keep], "closer")], "panel")
+        closer = _box([self._look, self._detail, self._keep], "closer")
+        self.view = _box([head, _box([left, right], "body"), closer], "panel")
         for piece, name in ((self._figure, "picture"), (self._look, "look"), (self._detail, "detail")):
             piece.add_class(f"fertkit-{name}")
 
-    def _when_changed(self, name: str) -> Callable:
+    def _when_changed(self, name: str):
         def changed(_):
             if name in self.reading:
                 self.data = None if self._source else self.data  # it has to be read again
@@ -324,13 +289,12 @@ class Panel(TakesFiles):
             yield
         except Exception as error:
             self.error = error
+            old = keep if isinstance(keep, str) and self.result is not None else ""
             words = show.banner if isinstance(error, FertkitError) else show.unexpected
-            self._banner.value = words(error, doing)
+            self._banner.value = words(error, doing, old)
+            self._dim(bool(old))
             if not keep:
                 self._clear()
-            elif isinstance(keep, str) and self.result is not None:
-                self._banner.value += show.old(keep)
-                self._dim(True)
             if self.raise_errors:
                 raise
 
@@ -354,9 +318,8 @@ class Panel(TakesFiles):
         if moved and self._sheet:
             self._sheet.again(self.move)
         else:
-            self._sheet = drawing.Sheet(self.draw())
-        picture = self._sheet.picture() if self.sliders else self._sheet.whole()
-        self._figure.value = drawing.html(self._sheet, picture, message)
+            self._sheet = show.Sheet(self.draw())
+        self._figure.value = self._sheet.html(message, letters=bool(self.sliders))
         self._cautions.value = show.cautions(self.cautions())
         self._show_detail()
         self._message.value = show.said(message)  # the last: who reads it finds the page at rest
@@ -365,7 +328,7 @@ class Panel(TakesFiles):
         if self.result is None:
             return
         pieces = {
-            "In words": lambda: words.prose(self.words()),
+            "In words": lambda: show.prose(self.words()),
             "Numbers": lambda: show.table(self.result.table),
             "Checks": lambda: show.checks(self.result.checks),
             "Sources": lambda: show.sources(getattr(self.result, "sources", None)),
@@ -384,11 +347,15 @@ def _box(children, name: str) -> widgets.Box:
     return box
 
 
+def plainly(line) -> str:
+    """Write a line of an answer as a sentence with its label, without what to type."""
+    return capital(f"{line.label}: {line.text}" if line.label else line.text)
+
+
 def said_by(checks) -> list[str]:
     """Say what the failed checks of a result mean, each meaning once."""
     failed = checks.loc[checks["passed"].eq(False)]
     said = failed.groupby("meaning", sort=False)["check"].agg(["first", "size"]).itertuples()
     return [
-        f"{row.Index[0].upper()}{row.Index[1:]} ({row.first}{f' and {row.size - 1} more' * (row.size > 1)})."
-        for row in said
+        f"{capital(row.Index)} ({row.first}{f' and {row.size - 1} more' * (row.size > 1)})." for row in said
     ]

@@ -68,7 +68,7 @@ def tick(label: str, value: bool):
     return _field(widgets.Checkbox(value=value, description=label, indent=False, style=_WIDE))
 
 
-def line(label: str, value: str = "", hint: str = ""):
+def line(label: str, hint: str = "", value: str = ""):
     """A line of text."""
     box = widgets.Text(value=value, description=label, placeholder=hint, style=_WIDE, continuous_update=False)
     return _field(box)

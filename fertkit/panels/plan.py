@@ -1,17 +1,13 @@
 """Panel: lay out next year's strip trial, see what difference it finds and how well it finds the optimum."""
 
-from dataclasses import dataclass
-
 import ipywidgets as widgets
-import numpy as np
 
 from fertkit.errors import FertkitError, shorten
-from fertkit.panels import controls, drawing, show
-from fertkit.panels.base import Panel, said_by
+from fertkit.panels import controls, show
+from fertkit.panels.base import Panel, plainly, said_by
 from fertkit.response.curves import CURVES, QUADRATIC_PLATEAU
 from fertkit.response.plan import curve_through, expected_interval
-from fertkit.response.prices import column
-from fertkit.results import plain
+from fertkit.say.line import Kind
 from fertkit.trials.application import application_table
 from fertkit.trials.layout import DESIGNS, plan_strips
 from fertkit.trials.power import ERROR_DF, smallest_difference
@@ -26,11 +22,10 @@ SUPPOSITIONS = ("yield_without", "best_yield", "rate_of_best", "price_ratio")
 WITHOUT, BEST = "Supposed yield with nothing applied [{}]", "Supposed best yield [{}]"
 
 
-@dataclass(frozen=True)
-class PlanSettings:
-    """What the panel asks.
+class PlanPanel(Panel):
+    """Draw the strips of a trial by lot, fit them to the machines and say what the trial can show.
 
-    Attributes
+    Parameters
     ----------
     rates : str
         Rates or names of treatments, set apart by commas; the first goes into the borders.
@@ -54,55 +49,32 @@ class PlanSettings:
         Price of a unit of nutrient over that of a unit of yield; a placeholder.
     """
 
-    rates: str = "0, 40, 80, 120, 160, 200"
-    unit: str = "lb/ac"
-    design: str = "blocks"
-    blocks: int = 4
-    seed: int = 2027
-    header_width: float = 30.0
-    applicator_width: float = 60.0
-    strip_length: float = 1200.0
-    field_width: float = 0.0
-    width_unit: str = "ft"
-    cv_pct: float = 3.0
-    yield_without: float = 110.0
-    best_yield: float = 210.0
-    rate_of_best: float = 180.0
-    price_ratio: float = 0.1
-
-
-class PlanPanel(Panel):
-    """Draw the strips of a trial by lot, fit them to the machines and say what the trial can show."""
-
     title = "Next year's trial"
     about = "Which rate goes where, how much of the field it takes, and what difference it can find."
-    Settings = PlanSettings
 
     def __init__(self, **settings):
         self.power = self.expected = None
         super().__init__(**settings)
 
-    def ask(self, s):
-        yields = YIELD_UNITS[s.unit]
+    def ask(self):
+        number, yields = controls.number, YIELD_UNITS["lb/ac"]
         return {
-            "rates": controls.line("Rates or treatments, set apart by commas", s.rates, "0, 50, 100"),
-            "unit": controls.choice("Unit of the rates", ["lb/ac", "kg/ha"], s.unit),
-            "design": controls.choice("Design", [(name, key) for key, name in DESIGNS.items()], s.design),
-            "blocks": controls.number("Blocks", s.blocks, 1, 40, whole=True),
-            "cv_pct": controls.number("Noise of one strip, in % of the mean", s.cv_pct, 0.1, 50, step=0.5),
-            "header_width": controls.number("Combine header width", s.header_width, 0.5, 100, step=0.5),
-            "applicator_width": controls.number("Spreader or sprayer width", s.applicator_width, 0.5, 200,
-                                                step=0.5),
-            "strip_length": controls.number("Length of a strip", s.strip_length, 10, 10_000, step=10),
-            "field_width": controls.number("Room across the field (0: no limit)", s.field_width, 0, 20_000,
-                                           step=10),
-            "width_unit": controls.choice("Unit of widths and lengths", ["ft", "m"], s.width_unit),
-            "seed": controls.number("Seed of the lot", s.seed, 0, 999_999, whole=True),
-            "yield_without": controls.number(WITHOUT.format(*yields), s.yield_without, 0, yields[1]),
-            "best_yield": controls.number(BEST.format(*yields), s.best_yield, 0, yields[1]),
-            "rate_of_best": controls.number("Supposed rate that just reaches it", s.rate_of_best, 0, 2000),
-            "price_ratio": controls.number("Price of a unit of nutrient over one of yield", s.price_ratio,
-                                           0, 100, step=0.01),
+            "rates": controls.line("Rates or treatments, set apart by commas", "0, 50, 100",
+                                   "0, 40, 80, 120, 160, 200"),
+            "unit": controls.choice("Unit of the rates", ["lb/ac", "kg/ha"]),
+            "design": controls.choice("Design", [(name, key) for key, name in DESIGNS.items()], "blocks"),
+            "blocks": number("Blocks", 4, 1, 40, whole=True),
+            "cv_pct": number("Noise of one strip, in % of the mean", 3.0, 0.1, 50, step=0.5),
+            "header_width": number("Combine header width", 30.0, 0.5, 100, step=0.5),
+            "applicator_width": number("Spreader or sprayer width", 60.0, 0.5, 200, step=0.5),
+            "strip_length": number("Length of a strip", 1200.0, 10, 10_000, step=10),
+            "field_width": number("Room across the field (0: no limit)", 0.0, 0, 20_000, step=10),
+            "width_unit": controls.choice("Unit of widths and lengths", ["ft", "m"]),
+            "seed": number("Seed of the lot", 2027, 0, 999_999, whole=True),
+            "yield_without": number(WITHOUT.format(*yields), 110.0, 0, yields[1]),
+            "best_yield": number(BEST.format(*yields), 210.0, 0, yields[1]),
+            "rate_of_best": number("Supposed rate that just reaches it", 180.0, 0, 2000),
+            "price_ratio": number("Price of a unit of nutrient over one of yield", 0.1, 0, 100, step=0.01),
         }  # fmt: skip
 
     def follow(self, name):
@@ -127,64 +99,52 @@ class PlanPanel(Panel):
                 self.expected = expected_of(self.settings)
             finally:
                 self._expected.value = ""
-            sheet, says = drawing.Sheet(self.expected.plot()), said_of(self.expected)
-            picture = drawing.html(sheet, sheet.whole(), says)
-            own = [getattr(self.settings, key) != getattr(PlanSettings, key) for key in SUPPOSITIONS]
-            notes = show.cautions([*said_by(self.expected.checks), *([] if all(own) else [SUPPOSED])])
-            self._expected.value = show.said(f"{says}\n{self.expected.summary()}") + picture + notes
+            says = plainly(self.expected.lines()[1])  # of its one plan
+            notes = [*said_by(self.expected.checks), *([SUPPOSED] if self._untouched(*SUPPOSITIONS) else [])]
+            pieces = (
+                show.said(self.expected.summary()),
+                show.Sheet(self.expected.plot()).html(says),
+                show.cautions(notes),
+            )
+            self._expected.value = "".join(pieces)
             self._show_detail()
 
     def compute(self, settings):
         treatments = parse_treatments(settings.rates)
-        plan = plan_strips(
-            treatments, seed=settings.seed, blocks=settings.blocks, design=settings.design,
-            unit=settings.unit, header_width=settings.header_width,
-            applicator_width=settings.applicator_width, strip_length=settings.strip_length,
-            width_unit=settings.width_unit, field_width=settings.field_width or None,
-        )  # fmt: skip
+        passed = ("seed", "blocks", "design", "unit", "header_width", "applicator_width", "strip_length",
+                  "width_unit")  # fmt: skip
+        options = {name: getattr(settings, name) for name in passed}
+        plan = plan_strips(treatments, field_width=settings.field_width or None, **options)
         self.power = self.expected = None
         self._expected.value = ""  # it was that of another plan
-        if settings.design in ERROR_DF and plan.blocks > 1:
-            self.power = smallest_difference(
-                plan.blocks, settings.cv_pct, len(treatments), design=settings.design
-            )
+        if plan.design in ERROR_DF and plan.blocks > 1:
+            noise = settings.cv_pct
+            self.power = smallest_difference(plan.blocks, noise, len(treatments), design=plan.design)
         return plan
 
+    def words(self):
+        return [*self.result.lines(), *(self.power.lines() if self.power else ())]
+
     def message(self):
-        plan, w = self.result, self.result.width_unit
-        lines = [
-            f"{plan.blocks} blocks of {len(plan.treatments)} treatments take {plan.width:g} × "
-            f"{plan.length:g} {w}; each strip is {plan.strip_width:g} {w} wide, the middle "
-            f"{plan.harvest_width:g} {w} harvested."
-        ]
-        if self.power is not None:
-            lines.append(
-                f"With a noise of {self.power.cv_pct:g} % a strip, two treatments that truly differ by "
-                f"{self.power.difference_pct:.1f} % of the mean are told apart in "
-                f"{100 * self.power.power:.0f} of 100 such trials."
-            )
-        return "\n".join(lines)
+        place = self.spoken(Kind.TEXT)[0]
+        return "\n".join([place, *(map(plainly, self.power.lines()) if self.power else ())])
 
     def cautions(self):
-        return [
-            *said_by(self.result.checks),
-            *([NOISE] if self.settings.cv_pct == PlanSettings.cv_pct else []),
-            *(f"{note[0].upper()}{note[1:]}." for note in self.result.notes),
-        ]
+        placeholder = [NOISE] if self._untouched("cv_pct") else []
+        return [*said_by(self.result.checks), *placeholder, *self.spoken(Kind.NOTE)]
 
     def code(self):
         s = self.settings
         treatments = parse_treatments(s.rates)
         lines = [
-            "from fertkit.trials.layout import plan_strips",
+            "from fertkit.trials import plan_strips",
             f"result = plan_strips({treatments}, seed={s.seed}, blocks={s.blocks}, design={s.design!r}, "
             f"unit={s.unit!r}, header_width={s.header_width}, applicator_width={s.applicator_width}, "
             f"strip_length={s.strip_length}, width_unit={s.width_unit!r}, "
             f"field_width={s.field_width or None})",
             "print(result.summary())",
         ]
-        if self.expected is not None:
-            e = self.expected
+        if e := self.expected:
             lines += [
                 "from fertkit.response import expected_interval",
                 f"expected = expected_interval({treatments}, {s.blocks}, curve={e.curve!r}, "
@@ -202,8 +162,11 @@ class PlanPanel(Panel):
             links.append(show.download("Save expected interval", "expected.csv", table))
         return links
 
+    def _untouched(self, *names) -> bool:
+        return any(getattr(self.settings, name) == getattr(self._defaults, name) for name in names)
 
-def expected_of(s: PlanSettings):
+
+def expected_of(s):
     """Expected interval of a plan; its noise is taken of the mean yield of the plan.
 
     Raises
@@ -219,10 +182,10 @@ def expected_of(s: PlanSettings):
     if not (s.best_yield and s.rate_of_best and s.price_ratio):
         raise FertkitError("put in the yields, the rate and the price ratio that you suppose, in these units")
     params = curve_through(CURVE, s.yield_without, s.best_yield, s.rate_of_best)
-    sd = s.cv_pct / 100 * float(np.mean(CURVES[CURVE].value(np.array(rates), params)))
+    mean = sum(float(CURVES[CURVE].value(rate, params)) for rate in rates) / len(rates)
     return expected_interval(
-        rates, s.blocks, curve=CURVE, params=params, sd=sd, price_ratio=s.price_ratio, n=SIMULATED,
-        rate_unit=s.unit, yield_unit=YIELD_UNITS[s.unit][0],
+        rates, s.blocks, curve=CURVE, params=params, sd=s.cv_pct / 100 * mean, price_ratio=s.price_ratio,
+        n=SIMULATED, rate_unit=s.unit, yield_unit=YIELD_UNITS[s.unit][0],
     )  # fmt: skip
 
 
@@ -241,12 +204,3 @@ def parse_treatments(text: str) -> list:
         return [float(part) for part in parts]
     except ValueError:
         return parts
-
-
-def said_of(expected) -> str:
-    """Say in one line how wide an interval to expect of one plan."""
-    width = expected.table[column("median_width", expected.rate_unit)].iloc[0]
-    return (
-        f"To expect: a {expected.level:.0%} interval of the economic optimum some {plain(width)} "
-        f"{expected.rate_unit} wide."
-    )

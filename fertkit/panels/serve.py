@@ -14,6 +14,7 @@ import sys
 import threading
 import time
 import webbrowser
+from importlib import import_module
 from importlib.resources import files
 from importlib.util import find_spec
 from pathlib import Path
@@ -35,6 +36,11 @@ IDLE_ALONE, IDLE_ROOM = 6 * 3600, 30 * 60
 READY_WORKSHOP, READY_OTHERS = 4, 1
 #: After how long a kernel taken is replaced [s]: starting one slows the page just being opened.
 REFILL_AFTER = 3
+#: Modules that `load_early` loads; heavier ones of single panels are left to them.
+NEEDED_EARLY = (
+    *(f"fertkit.panels.{name}" for name in ("leaf", "needs", "plan", "trials")),
+    "matplotlib.backends.backend_svg", "scipy.special",
+)  # fmt: skip
 START_WAIT = 60.0
 
 
@@ -144,6 +150,25 @@ def without_rehearsal(request, notebook, cwd):
         one for one in notebook.cells if not one.metadata.get("jupyter", {}).get("source_hidden")
     ]
     return notebook
+
+
+def load_early(shell) -> None:
+    """Load what every panel needs to draw its first figure when a kernel of ours runs its first cell.
+
+    The server of the pages tells each kernel its name before anything else: that is when the modules are
+    loaded, while a browser still loads its own part of a page.
+
+    Parameters
+    ----------
+    shell : IPython.core.interactiveshell.InteractiveShell
+    """
+
+    def load(*_):
+        shell.events.unregister("pre_run_cell", load)
+        for name in NEEDED_EARLY:
+            import_module(name)
+
+    shell.events.register("pre_run_cell", load)
 
 
 def environment(token: str) -> dict[str, str]:

@@ -1,20 +1,30 @@
-"""Pieces of a panel as HTML: text, table, banner, download link. All text of a user is escaped here.
+"""Pieces of a panel as HTML: sentences, tables, links and the figure. All text of a user is escaped here.
 
 HTML pieces are used because the core widgets give pictures no alternative text; a data address needs no file
 and no network.
 """
 
 from base64 import b64encode
+from collections.abc import Callable
 from dataclasses import replace
 from html import escape
 from importlib.resources import files
+from io import BytesIO
+from itertools import groupby
+from math import ceil
 
 import pandas as pd
 
+from fertkit.asked import asks, holding
 from fertkit.errors import InputError
 from fertkit.results import capital, table_html
+from fertkit.say.line import HANGING, Kind, Line
 
 SHOWN_ROWS = 200
+POINTS = 72  # in an inch, and of an SVG
+READABLE = 12  # px, of the smallest letters; a picture that would have smaller ones scrolls sideways
+KEPT = 0.5  # limits stay while the data lie within them and span at least this share of them
+_QUIET = (Kind.MISSING, Kind.QUESTION, Kind.SOURCE)
 
 
 def style() -> str:
@@ -31,9 +41,65 @@ def _own(name: str) -> str:
     return (files("fertkit.panels") / name).read_text(encoding="utf-8")
 
 
+# ---- sentences
+
+
+@asks(result=holding("summary", like="a result of fertkit"))
+def in_words(result):
+    """Show the summary of a result below a cell, as a panel shows it.
+
+    Parameters
+    ----------
+    result : fertkit.results.Result
+
+    Returns
+    -------
+    IPython.display.HTML
+    """
+    from IPython.display import HTML
+
+    return HTML(f'<div class="fertkit-panel">{prose(result.lines())}</div>')
+
+
+def prose(lines) -> str:
+    """Turn lines of an answer into HTML: headings, sentences, and what hangs on one as a list."""
+    pieces = []
+    for hanging, group in groupby(lines, lambda line: line.kind in HANGING):
+        items = "".join(map(_item if hanging else _piece, group))
+        pieces.append(f"<ul>{items}</ul>" if hanging else items)
+    return f'<div class="fertkit-prose">{"".join(pieces)}</div>'
+
+
+def _piece(line: Line) -> str:
+    if line.kind == Kind.HEAD:
+        return f"<h3>{escape(line.text)}</h3>"
+    if line.kind == Kind.SKETCH:  # a row that stands for a place in the field keeps its spaces
+        return f'<div class="fertkit-scroll"><pre class="fertkit-row">{escape(line.text)}</pre></div>'
+    label = f"{capital(line.label)}: " if line.label else ""
+    text = f"<p{_class(line)}>{escape(label + line.text)}"
+    if not line.items:
+        return f"{text}</p>"
+    return f'<div class="fertkit-quiet">{text}:</p>{bullets(line.items)}</div>'
+
+
+def _item(line: Line) -> str:
+    colon = "" if line.kind == Kind.ROW else ":"
+    label = f"<b>{escape(capital(line.label))}{colon}</b> " if line.label else ""
+    return f"<li{_class(line)}>{label}{escape(line.text)}</li>"
+
+
+def _class(line: Line) -> str:
+    return ' class="fertkit-quiet"' if line.kind in _QUIET else ""
+
+
 def paragraphs(text: str) -> str:
     """Turn plain text into HTML paragraphs, one a line."""
     return "".join(f"<p>{escape(line.strip())}</p>" for line in text.splitlines() if line.strip())
+
+
+def bullets(lines) -> str:
+    """Turn lines of plain text into an HTML list."""
+    return "<ul>" + "".join(f"<li>{escape(str(line))}</li>" for line in lines) + "</ul>"
 
 
 def said(text: str) -> str:
@@ -46,9 +112,7 @@ def cautions(lines) -> str:
     return f'<div class="fertkit-cautions">{bullets(lines)}</div>'
 
 
-def bullets(lines) -> str:
-    """Turn lines of plain text into an HTML list."""
-    return "<ul>" + "".join(f"<li>{escape(str(line))}</li>" for line in lines) + "</ul>"
+# ---- tables and links
 
 
 def table(frame: pd.DataFrame) -> str:
@@ -70,54 +134,122 @@ def sources(frame: pd.DataFrame | None) -> str:
     return "<p>No published value was used.</p>" if frame is None or frame.empty else table(frame)
 
 
-def data_address(content: bytes, kind: str) -> str:
-    """Give bytes as a data address."""
+def download(words: str, name: str, content: str, kind: str = "text/csv") -> str:
+    """Give a link that saves a text under a name, without a server."""
+    address = _data_address(content.encode("utf-8"), kind)
+    return f'<a class="fertkit-save" download="{escape(name)}" href="{address}">{escape(words)}</a>'
+
+
+def _data_address(content: bytes, kind: str) -> str:
     return f"data:{kind};base64,{b64encode(content).decode('ascii')}"
 
 
-def download(words: str, name: str, content: str, kind: str = "text/csv") -> str:
-    """Give a link that saves a text under a name, without a server."""
-    address = data_address(content.encode("utf-8"), kind)
-    return (
-        f'<a class="fertkit-save" download="{escape(name, quote=True)}" href="{address}">{escape(words)}</a>'
-    )
+# ---- what went wrong
 
 
-def banner(error: Exception, doing: str) -> str:
-    """Say in one plain sentence what went wrong, with every problem of a file below it; never a traceback."""
+def banner(error: Exception, doing: str, old: str = "") -> str:
+    """Say in one plain sentence what went wrong, with every problem of a file below it; never a traceback.
+
+    `old` says whose figures are still shown below.
+    """
     places = ""
     if isinstance(error, InputError):
         count = len(error.problems)
         text = f"{error.file} cannot be used: {count} thing{'s' * (count > 1)} to mend."
-        places = bullets(_told(one) for one in error.problems[: InputError.SHOWN])
+        told = (replace(one, remedy=capital(one.remedy)) for one in error.problems[: InputError.SHOWN])
+        places = bullets(capital(one.plain) for one in told)
     else:
         text = error.plain or type(error).__name__
-    return _alert(f"<p>Stopped while {escape(doing)}: {escape(text)}</p>{places}")
+    stays = f'<div class="fertkit-old-said">{paragraphs(old)}</div>' if old else ""
+    return _alert(f"Stopped while {doing}: {text}", places) + stays
 
 
-def _told(problem) -> str:
-    """Say a problem of a file in sentences that begin with capitals."""
-    return capital(replace(problem, remedy=capital(problem.remedy)).plain)
-
-
-def unexpected(error: Exception, doing: str) -> str:
+def unexpected(error: Exception, doing: str, old: str = "") -> str:
     """Say that something went wrong that nobody foresaw."""
     kind = f"{type(error).__name__}: {' '.join(str(error).split())}"[:300]
-    return _alert(
-        f"<p>Stopped while {escape(doing)}: something unforeseen ({escape(kind)}). "
-        "No result is shown; change a setting or press Start over.</p>"
-    )
+    what = f"Stopped while {doing}: something unforeseen ({kind})."
+    return _alert(f"{what} No result is shown; change a setting or press Start over.")
 
 
-def old(said: str) -> str:
-    """Say below a banner whose figures are still shown."""
-    return f'<div class="fertkit-old-said">{paragraphs(said)}</div>'
+def _alert(text: str, places: str = "") -> str:
+    return f'<div role="alert" class="fertkit-banner"><p>{escape(text)}</p>{places}</div>'
 
 
-def _alert(content: str) -> str:
-    return f'<div role="alert" class="fertkit-banner">{content}</div>'
+# ---- the figure
 
 
 def empty() -> str:
     """Hold the place of a figure that is not there."""
     return '<div class="fertkit-figure fertkit-empty">No result to show.</div>'
+
+
+class Sheet:
+    """A figure on show: its axes keep their places while a slider moves what they show.
+
+    Finding places takes half the time of a drawing, and a figure that stays put does not jump under the eye.
+
+    Parameters
+    ----------
+    ax : Axes
+        Of a figure whose parts all belong to axes.
+    """
+
+    def __init__(self, ax):
+        from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+        self.figure = ax.get_figure()
+        self._smallest = smallest_text(self.figure)
+        self.figure.set_dpi(POINTS)
+        FigureCanvasSVG(self.figure)
+        self._layout = self.figure.get_layout_engine()
+        self._arrange()
+
+    def _arrange(self) -> None:
+        """Give axes and legends their places, which they keep."""
+        if self._layout:
+            self._layout.execute(self.figure)
+            self.figure.set_layout_engine("none")
+
+    def svg(self, *, letters: bool = False) -> bytes:
+        """Draw the figure; a browser draws `letters` quicker than the outlines of a thousand of them."""
+        from matplotlib import rc_context
+
+        file = BytesIO()
+        with rc_context({"svg.fonttype": "none" if letters else "path"}):
+            self.figure.canvas.print_svg(file)
+        return file.getvalue()
+
+    def again(self, move: Callable) -> None:
+        """Let `move` change what the axes show; limits stay where they serve, and so do places."""
+        before = [(ax, ax.get_ylim(), *_heights(ax)) for ax in self.figure.axes]
+        move(*self.figure.axes)
+        for ax, (low, high), *_ in before:
+            least, most = ax.get_ylim()
+            if low <= least and most <= high and most - least >= KEPT * (high - low):
+                ax.set_ylim(low, high, auto=None)  # the next move may need others
+        if before != [(ax, ax.get_ylim(), *_heights(ax)) for ax in self.figure.axes]:
+            self._arrange()  # another legend, longer numbers or more lines of a title need other room
+
+    def html(self, says: str, *, letters: bool = False) -> str:
+        """Show it in a box of fixed proportions that scrolls, its message as the alternative text."""
+        width, height = (round(side * 100) for side in self.figure.get_size_inches())
+        least = ceil(self.figure.get_figwidth() * POINTS * READABLE / self._smallest)
+        return (
+            '<div class="fertkit-wide"><img class="fertkit-figure" '
+            f'src="{_data_address(self.svg(letters=letters), "image/svg+xml")}" '
+            f'alt="{escape(says)}" width="{width}" height="{height}" '
+            f'style="aspect-ratio: {width} / {height}; min-width: {least}px"></div>'
+        )
+
+
+def _heights(ax):
+    """What the room around axes depends on: the legend and the lines of the title."""
+    return ax.get_legend(), ax.get_title(loc="left").count("\n")
+
+
+def smallest_text(figure) -> float:
+    """Give the size of the smallest letters of a figure [pt]; `READABLE` if it has none."""
+    from matplotlib.text import Text
+
+    shown = (one.get_fontsize() for one in figure.findobj(Text) if one.get_text() and one.get_visible())
+    return min(shown, default=READABLE)

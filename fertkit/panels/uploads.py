@@ -1,10 +1,11 @@
 """Files that a user hands to a panel: read at once, never kept, not told what the file before was told."""
 
-from collections.abc import Callable
-from dataclasses import asdict
+import json
+from io import BytesIO
 from pathlib import PurePath
 
-from fertkit.errors import FertkitError, shorten
+import fertkit
+from fertkit.errors import FertkitError, InputError, Problem, shorten
 from fertkit.panels import show
 
 #: Largest file a panel reads [bytes]; a season of one laboratory or one combine is far below it.
@@ -12,7 +13,36 @@ LARGEST_FILE = 5_000_000
 
 
 class TakesFiles:
-    """The part of a panel that takes files from its buttons."""
+    """The part of a panel that takes files and settings from its buttons."""
+
+    def settings_json(self) -> str:
+        """Give the settings, and the name of the file they were used on, as JSON."""
+        kept = {"panel": type(self).__name__, "fertkit": fertkit.__version__}
+        return json.dumps(
+            kept | {"file": PurePath(self.file).name, "settings": vars(self.settings)}, indent=1
+        )
+
+    def load_settings(self, text: str) -> None:
+        """Take settings saved earlier from such a panel.
+
+        Raises
+        ------
+        InputError
+            If the text is not such settings; nothing is changed then.
+        """
+        try:
+            kept = json.loads(text)
+            panel, values = kept["panel"], kept["settings"]
+        except (ValueError, KeyError, TypeError, RecursionError):
+            raise _no_settings(
+                "these are no settings of a panel", "take a file saved with 'Save settings'"
+            ) from None
+        if panel != type(self).__name__ or not isinstance(values, dict):
+            raise _no_settings("these settings belong to another panel", "load them there", panel)
+        file = kept.get("file")
+        if self.file_words and file and file != PurePath(self.file).name:
+            raise _no_settings("these settings were saved with another file", "open that file first", file)
+        self.set(**values)
 
     def take_file(self, name: str, content: bytes) -> None:
         """Use an uploaded file; if it cannot be used, say so and stay with the one before.
@@ -21,7 +51,7 @@ class TakesFiles:
         """
         before = self.data, self._source, {key: self.controls[key].value for key in self.reading}
         with self._step("reading the file", keep=self._of_before()):
-            self._tell({key: asdict(self.Settings())[key] for key in self.reading})
+            self._tell({key: getattr(self._defaults, key) for key in self.reading})
             try:
                 self.open(content, name)
             except FertkitError:
@@ -34,13 +64,17 @@ class TakesFiles:
         if self.error is None:
             self.recompute()
 
-    def _of_before(self) -> str:
-        name = PurePath(self.file).name
-        return f"These figures are of the file before{f', {name}' if name else ''}."
+    def take_settings(self, name: str, content: bytes) -> None:
+        """Use uploaded settings; if they cannot be used, say so and change nothing."""
+        with self._step(f"loading {name}", keep=True):
+            self.load_settings(content.decode("utf-8", "replace"))
 
     def _tell(self, values: dict) -> None:
         with self._hold():
             self.apply(values)
+
+    def _read(self, source, name: str):
+        return self.read(BytesIO(source) if isinstance(source, bytes) else source, name or None)
 
     def _would_do(self, content: bytes, name: str) -> bool:
         """Whether the file could be read if it were told something."""
@@ -61,23 +95,21 @@ class TakesFiles:
         labels = " and ".join(f"'{self.controls[key].description}'" for key, _ in self.telling)
         raise FertkitError(f"{name} does not say what it needs to be read; choose {labels}")
 
-    def take_settings(self, name: str, content: bytes) -> None:
-        """Use uploaded settings; if they cannot be used, say so and change nothing."""
-        with self._step(f"loading {name}", keep=True):
-            self.load_settings(content.decode("utf-8", "replace"))
-
-    def _take(self, uploads, use: Callable[[str, bytes], None]) -> None:
+    def _take(self, uploads, use) -> None:
         if not uploads:
             return
-        one = uploads[0]
-        name, content = shorten(one["name"]), one["content"]
+        name, content = shorten(uploads[0]["name"]), uploads[0]["content"]
         self.upload.value = self.settings_upload.value = ()  # the bytes are not kept
-        if len(content) > LARGEST_FILE:
-            with self._step("reading the file", keep=self._of_before()):
-                limit = f"{LARGEST_FILE / 1e6:g} MB"
-                raise FertkitError(f"{name} is larger than {limit}. Take out what the panel does not need.")
+        if len(content) <= LARGEST_FILE:
+            use(name, bytes(content))
             return
-        use(name, bytes(content))
+        with self._step("reading the file", keep=self._of_before()):
+            limit = f"{LARGEST_FILE / 1e6:g} MB"
+            raise FertkitError(f"{name} is larger than {limit}. Take out what the panel does not need.")
+
+    def _of_before(self) -> str:
+        name = PurePath(self.file).name
+        return f"These figures are of the file before{f', {name}' if name else ''}."
 
     def _showing(self, name: str) -> str:
         """Say which file is shown, what it was told and that an uploaded one is shown in this panel alone."""
@@ -89,3 +121,7 @@ class TakesFiles:
         if given and isinstance(first, (str, PurePath)):
             line += f"\nIn this panel alone: the rest of the page still shows {PurePath(first).name}."
         return line
+
+
+def _no_settings(what: str, remedy: str, value=None) -> InputError:
+    return InputError("settings", [Problem(what, remedy, value=value)])

@@ -8,7 +8,7 @@ from fertkit.budget.needs import OWN
 from fertkit.budget.season import ONE_PEAK, THROUGH
 from fertkit.budget.timing import code_of
 from fertkit.budget.words import GOVERNS, daily, keys, mark, parts, short
-from fertkit.results import plain
+from fertkit.results import capital, plain
 from fertkit.say.line import Kind, Line, detail, lead, row, told
 
 # ---- needs
@@ -344,3 +344,36 @@ def _not_applied(r, unit):
         return text
     span = f"{r.test_skipped_low:.0f} to {r.test_skipped_high:.0f}"
     return f"{text}; test ends at {r.test_skipped:.0f} ppm ({span}) instead of {r.test_planned:.0f}"
+
+
+# ---- in short, beside a figure
+
+
+MAIN = ("N", "P2O5", "K2O")
+
+
+def in_short(result) -> list[str]:
+    """Say what a budget or a season comes to for nitrogen, phosphate and potash, in two sentences."""
+    goal = f"{capital(result.crop)} at {result.yield_goal:g} {result.yield_unit}"
+    if hasattr(result, "peaks"):
+        peaks = result.peaks.drop_duplicates("nutrient").set_index("nutrient")
+        most = [
+            f"{name} around day {peaks.loc[name, 'curve_day']:.0f} ({daily(peaks.loc[name, 'curve'])} "
+            f"{result.unit} a day)"
+            for name in MAIN
+            if name in peaks.index
+        ]
+        return [
+            f"{goal} takes up most {'; '.join(most)}; days count from emergence.",
+            "Published peaks are higher than such a smooth curve: see In words.",
+        ]
+    rows = result.defaults.set_index("nutrient").reindex(MAIN)
+    taken = "No total uptake is published for it in the tables carried."
+    if rows["uptake"].notna().any():
+        taken = f"It takes up {_of_main(rows['uptake'])} {result.unit}."
+    return [f"{goal}: {_of_main(rows['removed'])} {result.unit} removed with the harvest.", taken]
+
+
+def _of_main(column):
+    said = [f"{name} not published" if np.isnan(v) else f"{short(v)} {name}" for name, v in column.items()]
+    return f"{', '.join(said[:-1])} and {said[-1]}"

@@ -9,9 +9,8 @@ import pytest
 from fertkit.panels.base import VIEWS
 from fertkit.panels.leaf import LeafPanel
 from fertkit.panels.needs import NeedsPanel
-from fertkit.panels.optimum import OptimumPanel
 from fertkit.panels.plan import PlanPanel
-from fertkit.panels.strips import StripsPanel
+from fertkit.panels.trials import OptimumPanel, StripsPanel
 
 CORN_N = {"nutrient_price": 0.45, "grain_price": 4.5}
 MAKE = {
@@ -42,15 +41,15 @@ def controls_of(widget):
 
 def test_shows_an_answer_with_its_cautions(panel):
     assert panel.message()
-    assert "<svg" in panel._sheet.whole().decode()
-    assert any("local" in caution or "pool trials" in caution for caution in panel.cautions())
+    assert "<svg" in panel._sheet.svg().decode()
+    assert any("local" in caution or "another" in caution for caution in panel.cautions())
 
 
 def test_no_letter_of_a_figure_is_smaller_than_twelve_pixels(panel):
     """The picture may be no narrower than its smallest letters allow; the page scrolls it sideways then."""
     picture = panel._figure.value
     least = int(re.search(r"min-width: (\d+)px", picture)[1])
-    svg = panel._sheet.picture().decode()
+    svg = panel._sheet.svg(letters=True).decode()
     width = float(re.search(r'viewBox="0 0 ([\d.]+)', svg)[1])
     sizes = [float(size) for size in re.findall(r"font(?:-size)?: ?(?:\w+ )?([\d.]+)px", svg)]
     assert len(sizes) > 5

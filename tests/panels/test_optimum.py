@@ -5,8 +5,8 @@ from io import BytesIO
 import pytest
 
 from fertkit.intake import read_strips
-from fertkit.panels import optimum
-from fertkit.panels.optimum import OptimumPanel
+from fertkit.panels import trials
+from fertkit.panels.trials import OptimumPanel
 from fertkit.response import Prices, analyse_response
 from fertkit.results import plain
 
@@ -41,7 +41,7 @@ def test_moving_a_price_never_fits_again(panel, monkeypatch):
     def refuse(*_, **__):
         raise AssertionError("fitted again")
 
-    monkeypatch.setattr(optimum, "analyse_response", refuse)
+    monkeypatch.setattr(trials, "analyse_response", refuse)
     panel.controls["grain_price"].value = 8.0
     assert panel.error is None
     panel.controls["pass_cost"].value = 6.0

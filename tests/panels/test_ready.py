@@ -4,8 +4,7 @@ import json
 import subprocess
 import sys
 
-from fertkit.panels import ready
-from fertkit.panels.serve import PAGES
+from fertkit.panels.serve import NEEDED_EARLY, PAGES
 
 SHELL = """
 import sys
@@ -31,6 +30,6 @@ def spec():
 
 def test_the_first_cell_loads_what_the_first_answer_needs(demo):
     line = next(part.split("=", 1)[1] for part in spec()["argv"] if "exec_lines" in part)
-    code = SHELL.format(line=line, needed=ready.NEEDED, file=str(demo("corn_n_strips.csv")))
+    code = SHELL.format(line=line, needed=NEEDED_EARLY, file=str(demo("corn_n_strips.csv")))
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert run.returncode == 0, run.stderr

@@ -9,7 +9,7 @@ import pytest
 from fertkit.errors import InputError
 from fertkit.intake import read_strips, read_tissue
 from fertkit.panels import in_words
-from fertkit.panels.words import prose
+from fertkit.panels.show import prose
 from fertkit.say.line import Kind, Line, detail, lead
 from fertkit.tissue import explain, score_tissue
 

@@ -1,0 +1,237 @@
+"""Panels of a strip trial: what the strips show block by block, and the rate that pays, which prices move."""
+
+from fertkit.errors import FertkitError
+from fertkit.intake.strips import read_strips
+from fertkit.panels import controls
+from fertkit.panels.base import Panel, plainly
+from fertkit.plots.response import move_prices
+from fertkit.reference.crops import bushel_lb, load_crops
+from fertkit.response.analyse import analyse_response
+from fertkit.response.curves import CURVES, MEAN
+from fertkit.response.prices import Prices
+from fertkit.say.advice import ONE_TRIAL
+from fertkit.say.line import notes
+from fertkit.say.response import CAUTION
+from fertkit.trials.analyse import analyse_strips
+
+MODELS = [
+    ("blocks as they lie", "fixed"),
+    ("blocks as a sample of places", "random"),
+    ("neighbouring strips alike", "neighbours"),
+]
+LEVELS = [("80 %", 0.80), ("90 %", 0.90), ("95 %", 0.95)]
+#: Where the slider of a price ends, by the unit of mass that is priced; any currency can be typed.
+USUAL_PRICE = {
+    "lb": 2.0, "kg": 5.0, "oz": 0.4, "g": 0.4, "bu": 16.0, "cwt": 40.0, "q": 80.0, "t": 800.0,
+    "Mg": 800.0, "ton": 800.0,
+}  # fmt: skip
+LARGEST_PRICE = 1_000_000
+AVERAGED = ("averaged over the curves", "")
+
+
+class _TrialPanel(Panel):
+    """What both panels ask of a file of strips: its crop, if it does not tell, and which trial of it."""
+
+    file_words = "Open a strip file"
+    reading = ("crop",)
+    telling = (("crop", "corn"),)
+
+    def ask(self):
+        crops = load_crops()
+        named = sorted(crops.loc[crops["trade_moisture_pct"].notna(), "crop"])
+        return {
+            "crop": controls.choice("Crop", [("as the file says", ""), *((name, name) for name in named)]),
+            "trial": controls.choice("Trial in the file", [""]),
+            "level": controls.choice("Confidence of the intervals", LEVELS, 0.95),
+        }
+
+    def read(self, source, name):
+        return read_strips(source, crop=self.controls["crop"].value or None, name=name)
+
+    def follow(self, name):
+        if name is None:
+            controls.offer(self.controls["trial"], list(dict.fromkeys(self.data.table["trial"])))
+
+    def cautions(self):
+        return [*map(plainly, notes(self.data.notes)), *super().cautions()]
+
+    @property
+    def _strips(self):
+        """The strips of the trial chosen."""
+        table = self.data.table
+        chosen = table[table["trial"] == self.controls["trial"].value]
+        return self.data.with_strips(chosen.reset_index(drop=True))
+
+    def _code(self, function: str, options: str, before=()) -> str:
+        s = self.settings
+        crop = f", crop={s.crop!r}" if s.crop else ""
+        trial = f"strips[strips['trial'] == {s.trial!r}]"
+        lines = [
+            f"from fertkit import {function}, read_strips",
+            f"strips = read_strips({self.file!r}{crop}).table",
+            *before,
+            f"result = {function}({trial}, {options}, level={s.level})",
+            "print(result.summary())",
+        ]
+        return "\n".join(lines)
+
+
+class StripsPanel(_TrialPanel):
+    """Compare the rates of a strip trial: means, noise and which differences stand out of it.
+
+    Parameters
+    ----------
+    data
+        A sheet of strips.
+    crop : str
+        Crop of the file, if the file does not tell; empty otherwise.
+    trial : str
+    model : {'fixed', 'random', 'neighbours'}
+    trend : bool
+        Allow for a straight trend across the field.
+    level : float
+        Confidence of intervals [0-1].
+    """
+
+    title = "What the strips say"
+    about = "Means of each rate with their intervals, from the strips as they lay in the field."
+    caution = ONE_TRIAL
+
+    def ask(self):
+        return super().ask() | {
+            "model": controls.choice("Blocks and neighbours", MODELS),
+            "trend": controls.tick("Allow for a trend across the field", False),
+        }
+
+    def compute(self, settings):
+        options = {"model": settings.model, "trend": settings.trend, "level": settings.level}
+        return analyse_strips(self._strips, **options)
+
+    def code(self):
+        s = self.settings
+        return self._code("analyse_strips", f"model={s.model!r}, trend={s.trend}")
+
+
+class OptimumPanel(_TrialPanel):
+    """Find the rate at which one more unit of nutrient just pays, and see how prices move it.
+
+    Parameters
+    ----------
+    data
+        A sheet of strips.
+    prices : Prices, optional
+        Instead of prices among the settings: they are used only for a file that counts in their units.
+    crop, trial : str
+        As in `StripsPanel`.
+    nutrient_price, grain_price : float
+        Price of a unit of mass of the rate and of the yield, in any one currency [money per lb, bu, ...];
+        0 for not given yet.
+    pass_cost : float
+        Cost of the application pass [money per area].
+    curve : str
+        Key of `fertkit.response.CURVES`, or empty for the average over them.
+    level : float
+        Confidence of the interval [0-1].
+    """
+
+    title = "The rate that pays"
+    about = "The economic optimum of a strip trial. Move a price: the curves stay, only the money moves."
+    sentences = 6
+    sliders = ("nutrient_price", "grain_price")
+    caution = CAUTION
+
+    def __init__(self, data=None, *, prices: Prices | None = None, **settings):
+        self._fitted = None, None
+        self._priced = {}  # what each price was given for: unit, and nutrient, crop or nothing
+        self._per = {}  # unit of the prices the panel began with, where they name it
+        if prices is not None:
+            self._per = {"nutrient_price": prices.nutrient_per, "grain_price": prices.grain_per}
+            settings |= {"nutrient_price": float(prices.nutrient), "grain_price": float(prices.grain)}
+            settings |= {"pass_cost": prices.pass_cost}
+        super().__init__(data, **settings)
+
+    def ask(self):
+        curves = [
+            ("averaged over the curves", ""),
+            *((c.label, c.key) for c in CURVES.values() if c is not MEAN),
+        ]
+        steps = {"nutrient_price": 0.01, "grain_price": 0.05, "pass_cost": 0.5}
+        money = {key: controls.number(key, 0.0, 0, LARGEST_PRICE, step=step) for key, step in steps.items()}
+        return money | super().ask() | {"curve": controls.choice("Response curve", curves)}
+
+    def follow(self, name):
+        super().follow(name)
+        if name is None:
+            kinds = self._kinds()
+            for key, label in self._labels().items():
+                controls.relabel(self.controls[key], label, LARGEST_PRICE, USUAL_PRICE.get(kinds[key][0]))
+            self._drop_other_prices(kinds)
+
+    def fitting(self, settings):
+        if self.data is None:
+            return settings
+        other = {key for key, unit in self._per.items() if unit != self._kinds()[key][0]}
+        return {name: value for name, value in settings.items() if name not in other}
+
+    def compute(self, settings):
+        missing = [self._labels()[key] for key in self.sliders if not getattr(settings, key)]
+        if missing:
+            raise FertkitError(
+                f"put in the {' and the '.join(label[0].lower() + label[1:] for label in missing)}; "
+                "a price for another unit or crop is not carried over"
+            )
+        asked = (id(self.data), settings.trial, settings.curve, settings.level)
+        prices = self._prices(settings)
+        if self._fitted[0] == asked:
+            return self._fitted[1].at_prices(prices=prices)
+        options = {"prices": prices, "curve": settings.curve or None, "level": settings.level}
+        self._fitted = asked, analyse_response(self._strips, **options)
+        return self._fitted[1]
+
+    def move(self, *axes):
+        move_prices(self.result, *axes)
+
+    def cautions(self):
+        first = self._first[1]
+        typed = any(getattr(self.settings, key) != first.get(key, 0.0) for key in self.sliders)
+        placeholder = [] if typed else ["The prices to begin with are placeholders: put in your own."]
+        return [*placeholder, *super().cautions()]
+
+    def code(self):
+        s, p = self.settings, self._prices(self.settings)
+        prices = (
+            "from fertkit.response import Prices",
+            f"prices = Prices({p.nutrient}, {p.grain}, {p.nutrient_per!r}, {p.grain_per!r}, "
+            f"pass_cost={p.pass_cost}, lb_per_bushel={p.lb_per_bushel})",
+        )
+        return self._code("analyse_response", f"prices=prices, curve={s.curve or None!r}", prices)
+
+    def _kinds(self) -> dict[str, tuple[str, str]]:
+        """Tell for each amount of money what it is counted by: the unit, and of what."""
+        rate_mass, area = self.data.rate_unit.split("/")
+        yield_mass = self.data.yield_unit.split("/")[0]
+        return {
+            "nutrient_price": (rate_mass, self.data.nutrient or ""),
+            "grain_price": (yield_mass, self.data.crop or ""),
+            "pass_cost": (area, ""),
+        }
+
+    def _labels(self) -> dict[str, str]:
+        (rate_mass, nutrient), (yield_mass, crop), (area, _) = self._kinds().values()
+        return {
+            "nutrient_price": f"Price per {rate_mass} of {nutrient or 'nutrient'}",
+            "grain_price": f"Price per {yield_mass} of {crop or 'crop'}",
+            "pass_cost": f"Cost of the application pass per {area}",
+        }
+
+    def _drop_other_prices(self, kinds) -> None:
+        """Take away prices that were given for another unit, nutrient or crop than the file's."""
+        for key, (unit, of) in self._priced.items():
+            if unit != kinds[key][0] or (of and kinds[key][1] and of != kinds[key][1]):
+                self.controls[key].value = 0.0
+        self._priced = kinds
+
+    def _prices(self, s) -> Prices:
+        kinds, bushel = self._kinds(), bushel_lb(self.data.crop) if self.data.crop else None
+        masses = kinds["nutrient_price"][0], kinds["grain_price"][0]
+        return Prices(s.nutrient_price, s.grain_price, *masses, pass_cost=s.pass_cost, lb_per_bushel=bushel)
