@@ -137,7 +137,7 @@ def test_classes_as_printed(system, nutrient, test, on, crop, word):
         ({"depth_in": 8}, UnitError, "6 in deep, not 8 in"),
         ({"test": np.nan}, InputError, "'test'.*not a number"),
         ({"credit_lb_ac": -5}, InputError, "credit_lb_ac"),
-        ({"system": "kansas_other", "nutrient": "N"} | NITRATE, LookupFailed, "give om_pct="),
+        ({"system": "kansas_other", "nutrient": "N"} | NITRATE, LookupFailed, "om_pct="),
         ({"system": "kansas_other", "nutrient": "N", "extractant": "nitrate"}, UnitError, "24 in deep"),
         (UK | {"crop": "canola", "cases": "winter rape", "test": 26}, NotEstimable,
          "carries no rate for a test of 26 mg/l or above"),
