@@ -17,7 +17,7 @@ from types import SimpleNamespace
 from fertkit import __version__
 from fertkit.batch import samples, trials
 from fertkit.errors import FertkitError, InputError, LookupFailed, NotEstimable, Problem, shorten, unknown
-from fertkit.intake.strip_columns import ROLES, each
+from fertkit.intake.strip_headers import ROLES, each
 from fertkit.reference.load import load_ranges
 from fertkit.response.prices import one_ratio, positive
 from fertkit.writing import naming, write_whole

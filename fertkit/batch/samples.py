@@ -8,7 +8,7 @@ import pandas as pd
 from fertkit.batch import parts
 from fertkit.batch.parts import PLACE, Part
 from fertkit.errors import FertkitError, InputError, Problem
-from fertkit.intake.tissue import read_tissue
+from fertkit.intake.leaf import read_tissue
 from fertkit.reference.load import load_ranges
 from fertkit.response.optimum import Status
 from fertkit.tissue.match import CONDITION, LIMITS, NEEDED

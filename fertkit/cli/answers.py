@@ -56,7 +56,7 @@ def run_farm(arguments):
 
 
 def run_leaf(arguments):
-    from fertkit.intake.tissue import read_tissue
+    from fertkit.intake.leaf import read_tissue
     from fertkit.tissue.causes import explain
     from fertkit.tissue.score import score_tissue
 

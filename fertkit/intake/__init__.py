@@ -31,7 +31,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "strips": ["read_strips", "StripTrial"],
-        "tissue": ["read_tissue", "TissueSamples"],
-        "yield_points": ["read_points", "YieldPoints"],
+        "leaf": ["read_tissue", "TissueSamples"],
+        "points": ["read_points", "YieldPoints"],
     },
 )

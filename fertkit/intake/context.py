@@ -4,34 +4,34 @@ import re
 
 import pandas as pd
 
-from fertkit.errors import Problem, typed
+from fertkit.errors import Problem
+from fertkit.intake.conditions import settle_words, split_label
 from fertkit.intake.dates import NO_ORDER, read_dates
-from fertkit.intake.joins import join_tables
-from fertkit.intake.layout import Block, Layout
-from fertkit.intake.line_words import is_rating
-from fertkit.intake.results import ResultColumn, left_out_analytes
-from fertkit.intake.spellings import plain, spellings
+from fertkit.intake.leaf_results import ResultColumn, left_out_analytes
+from fertkit.intake.leaf_sections import NAMES
+from fertkit.intake.leaf_tables import Block, Layout
+from fertkit.intake.spellings import is_rating, listed, plain, problem, spellings
 from fertkit.intake.units import is_other_matrix
-from fertkit.intake.words import settle_words
 from fertkit.tables import text_of
 
 CONTEXT = ("sample_id", "lab_id", "field", "crop", "growth_stage", "plant_part", "sampled", "area")
-_MARKED_ID = re.compile(
-    r"(?P<pair>.+?)[\s_\-/(]+(?P<mark>good|bad|poor|healthy|gut|schlecht|buena|mala)\)?", re.IGNORECASE
-)
-_SAID = {"crop": "crop", "growth_stage": "stage", "plant_part": "part"}
+_CONDITION = {"crop": "crop", "growth_stage": "stage", "plant_part": "part"}
 _TAKEN = frozenset({"lent", "block", "line", "row", "specimen", *CONTEXT})  # names of our own columns
 _MATRIX = frozenset({"matrix", "material", "sample matrix", "sample material", "basis", "sample kind"})
 _SCALES = {"feekes": "Feekes", "zadoks": "GS", "bbch": "BBCH"}
+_MARKED_ID = re.compile(
+    r"(?P<pair>.+?)[\s_\-/(]+(?P<mark>good|bad|poor|healthy|gut|schlecht|buena|mala)\)?", re.IGNORECASE
+)
+_MOST_NOTES = 25  # samples of which one thing is noted
 
 
 def area_mark(text: str) -> str:
-    """'good', 'poor' or '' for what a file writes about the area a sample came from."""
+    """Return 'good', 'poor' or '' for what a file writes about the area a sample came from."""
     return spellings("area").get(plain(text), "")
 
 
 def pair_name(sample_id: str) -> tuple[str, str]:
-    """(name without its mark, mark) of a sample id such as 'North good'; the mark is '' if there is none."""
+    """Return (name without its mark, mark) of a sample id such as 'North good'; the mark may be ''."""
     hit = _MARKED_ID.fullmatch(sample_id)
     return (hit["pair"], area_mark(hit["mark"])) if hit else (sample_id, "")
 
@@ -50,15 +50,18 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
     """
     report, notes = [], []
     lines = _stacked([_lines(b, block, report) for b, block in enumerate(layout.blocks)])
-    for role in CONTEXT:
+    for role in (*CONTEXT, "lent"):
         if role not in lines:
             lines[role] = ""
-    lines["lent"] = ""
     _from_above(lines, layout, report)
     lines["sample_id"] = lines["sample_id"].mask(lines["sample_id"] == "", lines["field"])
     report[:] = dict.fromkeys(report)
-    join_tables(lines, layout, notes, report)
-    _name_fields(lines)
+    _complete_names(lines, layout, report)
+    if len(layout.blocks) > 1:
+        _fill_by_sample(lines, notes, report)
+    lines["sample_id"] = lines["sample_id"].mask(lines["sample_id"] == "", "sample 1")
+    pairs = zip(lines["field"], lines["sample_id"], strict=True)  # the field stands before the sample's name
+    lines["sample_id"] = [s if plain(f) in plain(s) else f"{f} {s}" for f, s in pairs]
     settle_words(lines, {"crop": crop, "growth_stage": stage, "plant_part": part}, notes, report)
     lines["sampled"] = _dates(lines, date_format, notes, report)
     _mark_areas(lines, notes, report)
@@ -68,7 +71,7 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
         ("not used", f"analyte '{text}'", "not a nutrient", None) for text in left_out_analytes(layout)
     ]
     first = lines.assign(specimen=specimen).drop_duplicates("specimen").sort_values("specimen")
-    own = [c for c in first.columns if c not in (*CONTEXT, "specimen", "row", "block", "line", "lent")]
+    own = [c for c in first.columns if c not in _TAKEN]
     report += [("not used", f"column '{c}'", "kept as text in others", None) for c in own]
     return (
         first[["specimen", *CONTEXT, "row", "lent"]].reset_index(drop=True),
@@ -76,6 +79,9 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
         notes,
         report,
     )
+
+
+# ---- what the lines of a table say
 
 
 def _stacked(frames) -> pd.DataFrame:
@@ -88,15 +94,11 @@ def _stacked(frames) -> pd.DataFrame:
 def _lines(b: int, block: Block, report) -> pd.DataFrame:
     """Context cells of each line of one block, raw for dates, text for the rest."""
     roles = _role_columns(block, report)
-    data = {"block": b, "line": list(block.lines), "row": [block.place(i, 0)[0] for i in block.lines]}
-    if block.turned:
-        data["row"] = [i + 1 for i in block.lines]
+    rows = [i + 1 if block.turned else block.place(i, 0)[0] for i in block.lines]
+    data = {"block": b, "line": list(block.lines), "row": rows}
     for role, j in roles.items():
-        same = [j, *(k for k in _columns_of(block, role) if k != j)]
-        cells = [
-            next((line[k] for k in same if line[k] != ""), "")
-            for line in map(block.cells.__getitem__, block.lines)
-        ]
+        same = [j, *(k for k in block.columns("role", role) if k != j)]
+        cells = [next((block.cells[i][k] for k in same if block.cells[i][k] != ""), "") for i in block.lines]
         if role in _SCALES:
             data["growth_stage"] = [_on_scale(role, c) for c in cells]
         elif role == "sampled":
@@ -108,65 +110,52 @@ def _lines(b: int, block: Block, report) -> pd.DataFrame:
             continue
         if header.kind == "role" and header.name in ("analyte", "value", "unit", "flag", "range"):
             continue
-        texts = [text_of(block.cells[i][j]) for i in block.lines]
+        texts, label = [text_of(block.cells[i][j]) for i in block.lines], block.labels[j]
         if any(texts):
-            label = block.labels[j]
-            data[label if label not in _TAKEN and label not in data else f"{label} (column {j + 1})"] = texts
+            data[f"{label} (column {j + 1})" if label in _TAKEN or label in data else label] = texts
     frame = pd.DataFrame(data)
     if "sample_id" not in frame:
         frame["sample_id"] = _made_ids(frame, block, report)
     return frame
 
 
-def _columns_of(block: Block, role: str) -> list[int]:
-    return [j for j, h in enumerate(block.headers) if h.kind == "role" and h.name == role]
-
-
 def doubled_columns(block: Block) -> list[Problem]:
-    """Two columns for the crop, stage or part of which a line gives two different words."""
+    """Find two columns for the crop, stage or part of which a line gives two different words."""
     problems = []
-    for role, said in (("crop", "crop"), ("growth_stage", "growth stage"), ("plant_part", "plant part")):
-        same = _columns_of(block, role)
+    for role in _CONDITION:
+        same = block.columns("role", role)
         for i in block.lines:
             words = {plain(text_of(block.cells[i][j])): j for j in reversed(same) if block.cells[i][j] != ""}
-            if len(words) > 1:
-                first, other = sorted(words.values())[:2]
-                (row, label), (_, second) = block.place(i, first), block.place(i, other)
-                if any(is_other_matrix(text_of(block.cells[i][j])) for j in (first, other)):
-                    break  # refused for its matrix, whatever the part
-                told = " and ".join(f"'{text_of(block.cells[i][j])}'" for j in (first, other))
-                what = f"two columns give the {said}, '{label}' and '{second}', and they differ: {told}"
-                problems.append(Problem(what, "keep one of the columns, or rename the other", row))
-                break
+            if len(words) < 2:
+                continue
+            pair = sorted(words.values())[:2]
+            texts, (row, _) = [text_of(block.cells[i][j]) for j in pair], block.place(i, pair[0])
+            if not any(map(is_other_matrix, texts)):  # refused for its matrix, whatever the part
+                first, second = (block.place(i, j)[1] for j in pair)
+                told, word = " and ".join(f"'{text}'" for text in texts), role.replace("_", " ")
+                problems.append(problem("two words", row, role=word, first=first, second=second, told=told))
+            break
     return problems
 
 
 def other_matrix_cells(layout: Layout) -> list[Problem]:
-    """The first line of a table whose part, or kind of sample, is sap or fresh weight."""
+    """Find the first line of a table whose part, or kind of sample, is sap or fresh weight."""
     for block in layout.blocks:
-        columns = [
-            j for j, h in enumerate(block.headers)
-            if (h.kind, h.name) == ("role", "plant_part") or plain(block.labels[j]).strip(" :.") in _MATRIX
-        ]  # fmt: skip
-        for i in block.lines:
-            for j in columns:
-                if is_other_matrix(text_of(block.cells[i][j])):
-                    what = "sap and fresh-weight results are another matrix than dry matter"
-                    row, label = block.place(i, j)
-                    remedy = "ask the laboratory for dry-matter results"
-                    return [Problem(what, remedy, row, label, text_of(block.cells[i][j]))]
+        named = [j for j, label in enumerate(block.labels) if plain(label).strip(" :.") in _MATRIX]
+        columns = sorted({*named, *block.columns("role", "plant_part")})
+        for i, j in ((i, j) for i in block.lines for j in columns):
+            if is_other_matrix(text_of(block.cells[i][j])):
+                return [problem("other matrix", *block.place(i, j), text_of(block.cells[i][j]))]
     return []
 
 
 def _role_columns(block: Block, report) -> dict[str, int]:
     """Column of each context role; where no column names the samples, the likeliest one, and say so."""
-    roles: dict[str, int] = {}
-    for j, header in enumerate(block.headers):
-        if header.kind == "role" and header.name in (*CONTEXT, *_SCALES):
-            roles.setdefault(header.name, j)
+    roles = {r: j for r in (*CONTEXT, *_SCALES) if (j := block.column(r)) is not None}
+    roles = dict(sorted(roles.items(), key=lambda pair: pair[1]))
     if "area" not in roles:
         roles |= _marked_column(block, report)
-    places = [j for j in _columns_of(block, "place") if j not in roles.values()]
+    places = [j for j in block.columns("role", "place") if j not in roles.values()]
     if "sample_id" not in roles and len(places) > 1 and _names_field(block, places[0]):
         roles["field"] = places.pop(0)  # 'Field, Zone': the zone tells the samples of a field apart
     place = next(iter(places), None)
@@ -178,35 +167,16 @@ def _role_columns(block: Block, report) -> dict[str, int]:
         if loose:
             return roles | {"sample_id": loose[0]}
     if place is None and "lab_id" not in roles and block.shape != "long":
-        first = next((j for j, h in enumerate(block.headers) if h.kind == "nutrient"), 0)
+        first = next(iter(block.columns("nutrient")), 0)
         place = next((j for j in range(first) if block.headers[j].kind in ("unknown", "blank")), None)
-    if place is not None:
-        detail = f"taken from column '{block.labels[place]}'"
-        report.append(("inferred", "sample id", detail, None))
-        return roles | {"sample_id": place}
-    return roles
+    if place is None:
+        return roles
+    report.append(("inferred", "sample id", f"taken from column '{block.labels[place]}'", None))
+    return roles | {"sample_id": place}
 
 
 def _names_field(block, column) -> bool:
     return plain(block.labels[column]).strip(" :.") in spellings("field")
-
-
-def _name_fields(lines):
-    """Put the field before the sample's name, where the file gives one and the name does not hold it."""
-    pairs = zip(lines["field"], lines["sample_id"], strict=True)
-    lines["sample_id"] = [s if plain(f) in plain(s) else f"{f} {s}" for f, s in pairs]
-
-
-def _name_years(lines, report):
-    """Put the year before the sample's name, where a column of years is all that tells two seasons apart."""
-    for column in [c for c in lines if plain(c).strip(" :.") in spellings("year")]:
-        years = lines[column].map(text_of).where(lambda text: text.str.fullmatch(r"(19|20)\d\d"), "")
-        undated = lines["sampled"].isna() & (years != "")
-        if undated.any() and len(set(years) - {""}) > 1:
-            named = years + " " + lines["sample_id"]
-            lines["sample_id"] = lines["sample_id"].mask(undated, named)
-            report.append(("inferred", "sample id", f"with the year of column '{column}'", None))
-            return
 
 
 def _on_scale(role, cell):
@@ -231,71 +201,156 @@ def _made_ids(frame, block, report):
     if {"sample_id", "place", "field"} & set(block.context):
         return ""
     if "lab_id" in frame:
-        report.append(("inferred", "sample id", "the laboratory number, no sample name given", None))
-        return frame["lab_id"]
-    if block.shape == "long":
-        report.append(("inferred", "sample id", "one sample: the table names none", None))
-        return ""
-    report.append(("inferred", "sample id", "numbered by line, no sample name given", None))
-    return [f"line {row}" for row in frame["row"]]
+        ids, how = frame["lab_id"], "the laboratory number, no sample name given"
+    elif block.shape == "long":
+        ids, how = "", "one sample: the table names none"
+    else:
+        ids, how = [f"line {row}" for row in frame["row"]], "numbered by line, no sample name given"
+    report.append(("inferred", "sample id", how, None))
+    return ids
+
+
+# ---- what other lines say
 
 
 def _from_above(lines, layout, report):
     """Fill what a line leaves open from the lines of context above its own table."""
-    found = {role: {} for block in layout.blocks for role in block.context}
-    for b, block in enumerate(layout.blocks):
-        for role, stated in block.context.items():
-            found[role][b] = stated
-    for role, stated in found.items():
+    for role in dict.fromkeys(role for block in layout.blocks for role in block.context):
+        stated = {b: of.context[role] for b, of in enumerate(layout.blocks) if role in of.context}
         column = "growth_stage" if role in _SCALES else "sample_id" if role == "place" else role
         if column not in CONTEXT:
             continue
         blank = (lines[column] == "") & lines["block"].isin(stated)
-        texts = {b: _on_scale(role, c) if role in _SCALES else text_of(c) for b, (c, _) in stated.items()}
-        texts = {b: c for b, (c, _) in stated.items()} if column == "sampled" else texts
         of = lines.loc[blank, "block"]
+        cells = {b: c if column == "sampled" else text_of(c) for b, (c, _) in stated.items()}
+        cells = {b: _on_scale(role, c) for b, c in cells.items()} if role in _SCALES else cells
         lines[column] = lines[column].astype(object)
-        lines.loc[blank, column] = pd.Series([texts[b] for b in of], of.index, dtype=object)
+        lines.loc[blank, column] = pd.Series([cells[b] for b in of], of.index, dtype=object)
         for b in pd.unique(of):
-            cell, row = stated[b]
-            lent = row <= layout.blocks[b].start
+            (cell, row), lent = stated[b], stated[b][1] <= layout.blocks[b].start
             what = f"'{text_of(cell)}' from the lines above {'an earlier' if lent else 'the'} table"
             report.append(("recognised", column, what, row))
-            if lent and column in _SAID:
-                lines.loc[of.index[of == b], "lent"] += f", {_SAID[column]} '{text_of(cell)}' (row {row})"
+            if lent and column in _CONDITION:
+                said = f", {_CONDITION[column]} '{text_of(cell)}' (row {row})"
+                lines.loc[of.index[of == b], "lent"] += said
+
+
+def _complete_names(lines, layout, report):
+    """Complete names over two lines, and split those that tell crop, stage and part."""
+    for b, block in enumerate(layout.blocks):
+        for line, more in block.more_names.items():
+            at = lines.index[(lines["block"] == b) & (lines["line"] == line)][0]
+            lines.loc[at, "sample_id"] = f"{lines.loc[at, 'sample_id']} {more}"
+            report.append(("recognised", "sample id", f"'{more}' from the line below", line + 2))
+    for at in lines.index[lines[list(_CONDITION)].eq("").all(axis=1)]:
+        whole = lines.loc[at, "sample_id"]
+        parts = split_label(str(whole))
+        for column, text in parts.items():
+            lines.loc[at, column] = text
+        if parts:
+            told = ", ".join(f"{c.replace('_', ' ')} {t}" for c, t in parts.items() if c != "sample_id")
+            report.append(("inferred", told, f"from the name '{whole}'", int(lines.loc[at, "row"])))
+
+
+def _fill_by_sample(lines, notes, report):
+    """Give a line what another table says of its sample, if all lines there agree; else note it."""
+    named = lines["sample_id"].ne("") & ~lines["sample_id"].str.fullmatch(r"line \d+")
+    doubtful = {}
+    for sample, own in lines[named].groupby("sample_id", sort=False):
+        if len(set(own["block"])) < 2:
+            continue
+        for role in CONTEXT[1:]:
+            texts = own[role].map(str)
+            told = own[texts != ""]
+            values = dict(zip(told[role].map(str), told[role], strict=True))
+            blank = own.index[(texts == "") & ~own["block"].isin(told["block"])]
+            if len(values) == 1 and len(blank):
+                lines[role] = lines[role].astype(object)
+                lines.loc[blank, role] = pd.Series([next(iter(values.values()))] * len(blank), blank, object)
+                report.append(("recognised", role, f"of sample '{sample}' from its other table", None))
+            elif len(values) > 1 and len(blank):
+                doubtful[sample] = int(lines.loc[blank[0], "row"])
+    for sample, row in list(doubtful.items())[:_MOST_NOTES]:
+        notes.append(problem("which of several samples", row, value=sample, at=row, sample=sample))
+
+
+def unnamed_tables(layout: Layout, columns: list[ResultColumn]) -> list[Problem]:
+    """Find tables that would count for the sample of another one because no line of theirs names their own.
+
+    Returns
+    -------
+    list of Problem
+        One a table that repeats what another table of the same sample gives, or that has no name beside
+        tables that have.
+    """
+    given: dict[int, set] = {}
+    for column in columns:
+        for (b, _), cell in zip(column.lines, column.cells, strict=True):
+            if cell != "" and not is_rating(cell):
+                given.setdefault(b, set()).add(column.nutrient)
+    named = {b: _named_at(block) for b, block in enumerate(layout.blocks) if _named_above(block)}
+    problems, first = [], {}
+    for b in [b for b in named if b in given]:
+        before = first.setdefault(named[b], set())
+        twice = sorted(given[b] & before)
+        row = layout.blocks[b].heads[0] + 1 if layout.blocks[b].heads else None
+        if named[b] is None and any(named.values()):
+            problems.append(problem("table without a name", row))
+        elif len(twice) * 2 > len(given[b]):
+            problems.append(problem("table without a name of its own", row, nutrients=", ".join(twice[:4])))
+        before |= given[b]
+    return problems
+
+
+def _named_above(block):
+    """Whether a table of one sample has its name from lines above it, and no column of names."""
+    return block.shape == "long" and not any(block.columns("role", role) for role in NAMES)
+
+
+def _named_at(block):
+    """(row, name) of the line that names the sample of a table; None if no line does."""
+    told = [block.context[role] for role in NAMES if role in block.context]
+    return max(((row, text_of(cell)) for cell, row in told), default=None)
+
+
+# ---- dates, areas, years, and which lines are one sample
 
 
 def _dates(lines, date_format, notes, report):
     dates, complaints, order = read_dates(list(lines["sampled"]), date_format)
     odd = pd.DataFrame({"what": complaints, "cell": list(lines["sampled"]), "row": list(lines["row"])})
     for what, rows in odd[odd["what"] != ""].groupby("what", sort=False):
-        more = (
-            f"; {len(rows)} dates, rows {', '.join(map(str, rows['row'].head(6)))}" if len(rows) > 1 else ""
-        )
-        more += ", ..." if len(rows) > 6 else ""
-        first = rows.iloc[0]
-        remedy = "the dates were left empty" if more else "the date was left empty"
-        in_code = typed("--dates dmy or mdy", "date_format='dmy' or 'mdy'") if what == NO_ORDER else ""
-        cell = text_of(first["cell"])
-        notes.append(Problem(what + more, remedy, int(first["row"]), "sampled", cell, in_code))
+        more = f"; {len(rows)} dates, rows {listed(rows['row'], 6)}" if len(rows) > 1 else ""
+        many, first = "dates were" if more else "date was", rows.iloc[0]
+        key = "no order of dates" if what == NO_ORDER else "no date"
+        place = int(first["row"]), "sampled", text_of(first["cell"])
+        notes.append(problem(key, *place, what=what + more, many=many))
     if order and not date_format:
         report.append(("inferred", "order of dates", f"{order}: a day above 12 settles it", None))
-    return pd.Series(pd.to_datetime(pd.Series(dates, dtype=object)), index=lines.index).astype(
-        "datetime64[ns]"
-    )
+    return pd.Series(pd.to_datetime(pd.Series(dates, dtype=object)), lines.index).astype("datetime64[ns]")
 
 
 def _mark_areas(lines, notes, report):
     marks = lines["area"].map(area_mark)
-    odd = lines[(marks == "") & (lines["area"] != "")]
-    if len(odd):
-        words = ", ".join(sorted(set(odd["area"]))[:5])
-        notes.append(Problem(f"area marks not understood: {words}", "use good and poor to pair samples"))
+    odd = sorted(set(lines.loc[(marks == "") & (lines["area"] != ""), "area"]))
+    if odd:
+        notes.append(problem("area marks", words=", ".join(odd[:5])))
     from_id = [pair_name(text)[1] for text in lines["sample_id"]]
     if not (lines["area"] != "").any() and "good" in from_id and "poor" in from_id:
         marks = pd.Series(from_id, index=lines.index)
         report.append(("inferred", "good and poor areas", "from the sample names", None))
     lines["area"] = marks
+
+
+def _name_years(lines, report):
+    """Put the year before the sample's name, where a column of years is all that tells two seasons apart."""
+    for column in [c for c in lines if plain(c).strip(" :.") in spellings("year")]:
+        years = lines[column].map(text_of).where(lambda text: text.str.fullmatch(r"(19|20)\d\d"), "")
+        undated = lines["sampled"].isna() & (years != "")
+        if undated.any() and len(set(years) - {""}) > 1:
+            lines["sample_id"] = lines["sample_id"].mask(undated, years + " " + lines["sample_id"])
+            report.append(("inferred", "sample id", f"with the year of column '{column}'", None))
+            return
 
 
 def _number(lines, columns, notes):
@@ -304,31 +359,27 @@ def _number(lines, columns, notes):
     So the lines of a long table and the tables of a page meet, while repeated results are kept apart.
     """
     same = lines[list(CONTEXT)].assign(sampled=lines["sampled"].map(str))
-    nutrients = {}
+    nutrients: dict[tuple, set] = {}
     for column in columns:
         for place, cell in zip(column.lines, column.cells, strict=True):
             if cell != "":  # a table of ratings meets the values it rates
                 what = ("rating", column.nutrient) if is_rating(cell) else column.nutrient
                 nutrients.setdefault(place, set()).add(what)
-    specimen, held, count = [], {}, 0
-    for place, key in zip(
-        zip(lines["block"], lines["line"], strict=True), same.itertuples(index=False, name=None), strict=True
-    ):
-        mine = nutrients.get(place, set())
-        fits = next((s for s, taken in held.get(key, ()) if not taken & mine), None)
+    places = list(zip(lines["block"], lines["line"], strict=True))
+    numbers, taken, count = {}, {}, 0
+    for place, key in zip(places, same.itertuples(index=False, name=None), strict=True):
+        own = nutrients.get(place, set())
+        fits = next((s for s, held in taken.get(key, {}).items() if not held & own), None)
         if fits is None:
-            count += 1
-            fits = count
-            held.setdefault(key, []).append((fits, set()))
-        next(taken for s, taken in held[key] if s == fits).update(mine)
-        specimen.append(fits)
-    at = dict(zip(zip(lines["block"], lines["line"], strict=True), specimen, strict=True))
+            fits = count = count + 1
+        taken.setdefault(key, {}).setdefault(fits, set()).update(own)
+        numbers[place] = fits
     for column in columns:
-        column.specimens = [at[place] for place in column.lines]
+        column.specimens = [numbers[place] for place in column.lines]
+    specimen = [numbers[place] for place in places]
     repeated = same.assign(specimen=specimen).drop_duplicates("specimen")
     twice = repeated[repeated.duplicated(list(CONTEXT), keep=False)]
-    for sample_id in list(dict.fromkeys(twice["sample_id"]))[:25]:
-        rows = lines.loc[twice.index[twice["sample_id"] == sample_id], "row"]
-        what = f"sample '{sample_id}' appears {len(rows)} times (rows {', '.join(map(str, rows[:6]))})"
-        notes.append(Problem(what, "all are kept: replicates, re-runs or a slip in the name?"))
+    for sample, of in list(twice.groupby("sample_id", sort=False))[:_MOST_NOTES]:
+        rows = listed(lines.loc[of.index[:6], "row"], 6)
+        notes.append(problem("sample again", sample=sample, times=len(of), rows=rows))
     return specimen

@@ -9,6 +9,8 @@ from functools import cache, lru_cache
 from fertkit.intake.spellings import plain, role_words, spellings
 from fertkit.intake.units import DRY, find_unit, is_other_matrix, unit_pattern
 
+#: Kinds of headers that name a nutrient, or what may be one.
+NUTRIENTS = ("nutrient", "oxide", "unclear")
 _RATING = "rating|flag|class|interpretation|qualifier|status|comment|bewertung"
 _LIMITS = (
     "low|high|lower|upper|min|max|minimum|maximum|range|normal range|sufficiency range|normal|optimum|target|"
@@ -49,6 +51,10 @@ class Header:
     name: str = ""
     unit: str = ""
     complaint: str = ""
+
+    @property
+    def names_nutrient(self) -> bool:
+        return self.kind in NUTRIENTS
 
 
 @lru_cache(maxsize=50_000)

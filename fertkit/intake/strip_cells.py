@@ -10,7 +10,8 @@ from fertkit.errors import Problem
 from fertkit.intake.numbers import number_style, read_number, settle_codes
 from fertkit.intake.plausible import could_be
 from fertkit.intake.spellings import problem
-from fertkit.intake.strip_columns import PLACES, RATES, ROLES, Header, base
+from fertkit.intake.strip_columns import base
+from fertkit.intake.strip_headers import PLACES, RATES, ROLES, Header
 from fertkit.intake.strip_lines import name_lines
 from fertkit.intake.units import cell_parts, lost
 from fertkit.results import counted

@@ -9,7 +9,7 @@ import pandas as pd
 
 from fertkit.errors import Problem
 from fertkit.intake.spellings import listed, note, plain, problem
-from fertkit.intake.strip_columns import OTHER, PLACES, header_key, read_header, say_column, says
+from fertkit.intake.strip_headers import OTHER, PLACES, header_key, read_header, say_column, says
 from fertkit.intake.strip_lines import is_merged
 from fertkit.results import counted
 from fertkit.results import plain as number

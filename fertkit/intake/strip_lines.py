@@ -6,9 +6,8 @@ from dataclasses import dataclass, replace
 from itertools import accumulate, pairwise
 
 from fertkit.errors import InputError
-from fertkit.intake.line_words import is_summary
-from fertkit.intake.spellings import listed, plain, problem
-from fertkit.intake.strip_columns import PLACES, RATES, header_key, read_header
+from fertkit.intake.spellings import is_summary, listed, plain, problem
+from fertkit.intake.strip_headers import PLACES, RATES, header_key, read_header
 from fertkit.intake.units import is_unit, rate_unit
 from fertkit.results import counted
 from fertkit.tables import text_of

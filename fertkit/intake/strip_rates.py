@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from fertkit.errors import FertkitError, typed
 from fertkit.intake.spellings import note, plain, problem
-from fertkit.intake.strip_columns import RATES, read_header
+from fertkit.intake.strip_headers import RATES, read_header
 from fertkit.intake.units import AREA_UNITS, LENGTH_M, NUTRIENT_WORDS, PLOT_M2, VOLUME_UNITS, says_none
 from fertkit.reference.crops import bushel_lb
 from fertkit.reference.load import load_table

@@ -3,9 +3,8 @@
 import re
 from dataclasses import dataclass, replace
 
-from fertkit.intake.line_words import is_summary
-from fertkit.intake.spellings import note
-from fertkit.intake.strip_columns import PLACES, RATES, Header, read_header, says
+from fertkit.intake.spellings import is_summary, note
+from fertkit.intake.strip_headers import PLACES, RATES, Header, read_header, says
 from fertkit.intake.strip_lines import HEADER_DEPTH, Sheet, is_number_like, units_line, with_units
 from fertkit.intake.units import (
     NUTRIENT_WORDS,

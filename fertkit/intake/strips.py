@@ -28,17 +28,8 @@ from fertkit.intake.strip_checks import (
     join_near_rates,
     points_in,
 )
-from fertkit.intake.strip_columns import (
-    MEASURED,
-    OTHER,
-    PLACES,
-    RATES,
-    assign_roles,
-    each,
-    gives_unit,
-    read_header,
-    say_column,
-)
+from fertkit.intake.strip_columns import assign_roles, gives_unit
+from fertkit.intake.strip_headers import MEASURED, OTHER, PLACES, RATES, each, read_header, say_column
 from fertkit.intake.strip_lines import fill_down, find_sheet, set_aside
 from fertkit.intake.strip_rates import add_rates, none_applied, settle_product, yields_from_weights
 from fertkit.intake.strip_wide import lengthen
@@ -148,10 +139,6 @@ def read_strips(
     real_yields : bool
         Zeros and very low yields were measured; by default they are asked about, for a strip that was lost
         has no yield.
-
-    Returns
-    -------
-    StripTrial
 
     Raises
     ------

@@ -1,6 +1,6 @@
 """Panel: which nutrients a leaf test finds short, by which published ranges, and how sure that is."""
 
-from fertkit.intake.tissue import read_tissue
+from fertkit.intake.leaf import read_tissue
 from fertkit.panels import controls
 from fertkit.panels.base import SENTENCES, Panel
 from fertkit.plots.tissue import sample_detail

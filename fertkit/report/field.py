@@ -24,9 +24,9 @@ from fertkit.budget.needs import NutrientBudget, nutrient_budget
 from fertkit.budget.season import SeasonDemand, season_demand
 from fertkit.budget.yields import amount_unit
 from fertkit.errors import NotEstimable
+from fertkit.intake.conditions import KEPT
+from fertkit.intake.leaf import read_tissue
 from fertkit.intake.strips import StripTrial, read_strips
-from fertkit.intake.tissue import read_tissue
-from fertkit.intake.words import KEPT
 from fertkit.reference.crops import base_crop, bushel_lb, unknown_crops
 from fertkit.report.answer import Answer
 from fertkit.report.sections import (

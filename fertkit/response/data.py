@@ -10,7 +10,7 @@ import pandas as pd
 from fertkit.asked import a_flag, a_header, asks, either, holding, maybe_headers, off
 from fertkit.errors import NotEstimable, UnitError
 from fertkit.intake.strip_checks import coordinates
-from fertkit.intake.strip_columns import SITE_COLUMNS
+from fertkit.intake.strip_headers import SITE_COLUMNS
 from fertkit.response.sums import Sums, Sweep, make_sweep
 from fertkit.results import ByContent
 from fertkit.trials.table import read_trial

@@ -10,10 +10,10 @@ import pandas as pd
 
 from fertkit.errors import InputError, LookupFailed, Problem, shorten, unknown
 from fertkit.intake.labels import analysis_labels
+from fertkit.intake.leaf import TissueSamples
 from fertkit.intake.parts import parts_match, plant_part
 from fertkit.intake.plausible import home_unit
 from fertkit.intake.stages import stage_span
-from fertkit.intake.tissue import TissueSamples
 from fertkit.reference.crops import base_crop, load_crops, unknown_crops
 from fertkit.reference.schema import NUTRIENTS
 from fertkit.tissue.classes import shortage_limit

@@ -9,9 +9,9 @@ import pandas as pd
 from fertkit.asked import a_number, asks, either, holding, numbers_by_name
 from fertkit.errors import InputError, NotEstimable, Problem, unknown
 from fertkit.intake.context import pair_name
+from fertkit.intake.leaf import TissueSamples
 from fertkit.intake.spellings import plain as plain_words
 from fertkit.intake.spellings import spellings
-from fertkit.intake.tissue import TissueSamples
 from fertkit.reference.facts import load_facts, threshold
 from fertkit.reference.load import list_sources
 from fertkit.results import Result, checks_frame

@@ -9,8 +9,8 @@ import pandas as pd
 
 from fertkit.asked import a_flag, a_list, a_number, a_table_or_path, asks, either, holding, numbers_by_name
 from fertkit.errors import InputError, Problem, unknown
-from fertkit.intake.results import LENT_COLUMNS, UNREAD_COLUMNS
-from fertkit.intake.tissue import TissueSamples
+from fertkit.intake.leaf import TissueSamples
+from fertkit.intake.leaf_results import LENT_COLUMNS, UNREAD_COLUMNS
 from fertkit.reference.facts import load_facts, threshold
 from fertkit.reference.load import list_sources, load_ranges
 from fertkit.reference.schema import check_table

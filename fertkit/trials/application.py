@@ -8,7 +8,7 @@ import pandas as pd
 
 from fertkit.asked import a_dict, a_path, asks, either, holding, labels, zero_or_more
 from fertkit.errors import LookupFailed, NotEstimable, shorten
-from fertkit.intake.yield_points import to_degrees, to_metres
+from fertkit.intake.points import to_degrees, to_metres
 from fertkit.sizes import LARGEST_NUMBER
 from fertkit.trials.layout import SIDES, StripPlan
 from fertkit.units import FOOT_M

@@ -12,7 +12,7 @@ import pandas as pd
 
 from fertkit.asked import asks, holding, numbers
 from fertkit.errors import NotEstimable
-from fertkit.intake.yield_points import YieldPoints
+from fertkit.intake.points import YieldPoints
 from fertkit.results import Result, checks_frame
 from fertkit.trials.limits import check_row, citations, default
 from fertkit.trials.point_steps import STEPS, Log, find_passes

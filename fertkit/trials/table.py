@@ -14,7 +14,7 @@ import pandas as pd
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.intake.spellings import plain, spellings
 from fertkit.intake.strip_checks import REMEDY, coordinates, told_as_points
-from fertkit.intake.strip_columns import SITE_COLUMNS
+from fertkit.intake.strip_headers import SITE_COLUMNS
 from fertkit.results import counted
 from fertkit.sizes import LARGEST_NUMBER, NO_NUMBER
 from fertkit.trials import linear

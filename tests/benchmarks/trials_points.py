@@ -16,7 +16,7 @@ import time
 import numpy as np
 import pandas as pd
 
-from fertkit.intake.yield_points import YieldPoints
+from fertkit.intake.points import YieldPoints
 from fertkit.trials.points import USUAL, clean_points
 
 SEED, PASS = 3, 1000

@@ -6,7 +6,7 @@ import pytest
 
 from fertkit.intake import moisture
 from fertkit.intake.strip_cells import Draft
-from fertkit.intake.strip_columns import Header
+from fertkit.intake.strip_headers import Header
 from fertkit.reference import load_crops
 from fertkit.reference.crops import trade_moisture_pct
 

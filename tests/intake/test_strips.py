@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.errors import InputError
-from fertkit.intake.strip_columns import read_header
+from fertkit.intake.strip_headers import read_header
 from fertkit.intake.strips import read_strips
 
 GOOD = """Rep,Strip,Applied N kg N/ha,Yield t/ha,Moisture %

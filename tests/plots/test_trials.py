@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from fertkit.intake.points import read_points
 from fertkit.intake.strips import read_strips
-from fertkit.intake.yield_points import read_points
 from fertkit.trials import (
     analyse_pairs,
     analyse_split_plot,

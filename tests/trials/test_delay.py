@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import NotEstimable
-from fertkit.intake.yield_points import read_points
+from fertkit.intake.points import read_points
 from fertkit.trials.points import (
     CleaningRules,
     _check_agreement,

@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import norm
 
 from fertkit.errors import NotEstimable
-from fertkit.intake.yield_points import YieldPoints
+from fertkit.intake.points import YieldPoints
 from fertkit.trials import point_steps as neighbours
 from fertkit.trials import points
 from fertkit.trials.point_steps import STEPS, Log, find_overlaps, find_passes, local_moran, nearest

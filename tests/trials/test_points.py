@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.intake import read_strips
-from fertkit.intake.yield_points import YieldPoints, read_points
+from fertkit.intake.points import YieldPoints, read_points
 from fertkit.trials import analyse_strips
 from fertkit.trials.application import application_geojson
 from fertkit.trials.layout import plan_strips

@@ -9,13 +9,11 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 
 from fertkit.errors import InputError, Problem
-from fertkit.intake.header_rows import complete_headers, header_rows, nutrients_in, take_units
 from fertkit.intake.headers import Header, read_header
-from fertkit.intake.line_kinds import sort_lines
-from fertkit.intake.line_words import is_rating
-from fertkit.intake.merged import fill_long, fill_merged
-from fertkit.intake.sections import NUTRIENTS, STATED, Section, carried, number_like, own_to_each, sections_of
-from fertkit.intake.spellings import plain, spellings
+from fertkit.intake.leaf_headers import complete_headers, header_rows, nutrients_in, take_units
+from fertkit.intake.leaf_lines import fill_long, fill_merged, sort_lines
+from fertkit.intake.leaf_sections import STATED, Section, carried, own_to_each, sections_of
+from fertkit.intake.spellings import is_rating, number_like, plain, problem, spellings
 from fertkit.tables import RawTable, text_of
 
 _BLANK = Header("blank")
@@ -37,8 +35,6 @@ class Block:
         Index into ``cells`` of each sample line.
     cells : list of list
         Cells, turned if the table is transposed.
-    turned : bool
-        Whether lines and columns are exchanged against the file.
     above : int
         Rows of the file above the first column of a turned table.
     context : dict
@@ -58,7 +54,6 @@ class Block:
     labels: tuple[str, ...]
     lines: tuple[int, ...]
     cells: list
-    turned: bool = False
     above: int = 0
     context: dict = field(default_factory=dict)
     ratings: dict = field(default_factory=dict)
@@ -66,24 +61,42 @@ class Block:
     heads: tuple[int, ...] = ()
     start: int = 0
 
+    @property
+    def turned(self) -> bool:
+        """Whether lines and columns are exchanged against the file."""
+        return self.shape == "transposed"
+
+    @property
+    def results(self) -> list[int]:
+        """Columns named after a nutrient, an oxide or an ion."""
+        return [j for j, h in enumerate(self.headers) if h.names_nutrient]
+
+    def columns(self, kind: str, name: str | None = None) -> list[int]:
+        """Return the columns whose header is of one kind, and of one name if it is given."""
+        return [j for j, h in enumerate(self.headers) if h.kind == kind and name in (None, h.name)]
+
+    def column(self, role: str) -> int | None:
+        """Return the first column of a role, if there is one."""
+        return next(iter(self.columns("role", role)), None)
+
     def place(self, line: int, column: int) -> tuple[int, str]:
-        """(row of the file from 1, column label) of a cell, for messages."""
+        """Return (row of the file from 1, column label) of a cell, for messages."""
         if self.turned:
             return self.above + column + 1, text_of(self.cells[line][0]) or f"column {line + 1}"
         return line + 1, self.labels[column]
 
     def rows(self) -> tuple[list[int], list[int]]:
-        """Rows of the file that hold the column names, and rows that hold its samples or results."""
-        if self.turned:
-            filled = [sum(line[j] != "" for line in self.cells) for j in range(len(self.headers))]
-            roles = [r for r in STATED if r != "sample_id"]
-            held = [
-                self.above + j
-                for j, h in enumerate(self.headers)
-                if h.kind in NUTRIENTS or (h.name in roles and filled[j] * 2 > max(filled))
-            ]
-            return [i for i in self.heads if i not in held] or list(self.heads), held
-        return list(self.heads), list(self.lines)
+        """Return the rows of the file that hold the column names, and those of its samples or results."""
+        if not self.turned:
+            return list(self.heads), list(self.lines)
+        filled = [sum(line[j] != "" for line in self.cells) for j in range(len(self.headers))]
+        stated = {*STATED} - {"sample_id"}
+        samples = [
+            self.above + j
+            for j, h in enumerate(self.headers)
+            if h.names_nutrient or (h.name in stated and filled[j] * 2 > max(filled))
+        ]
+        return [i for i in self.heads if i not in samples] or list(self.heads), samples
 
 
 @dataclass(frozen=True)
@@ -120,18 +133,17 @@ def find_layout(raw: RawTable) -> Layout:
             for block in found:
                 block = replace(block, context=context, start=section.start)
                 block, told = fill_merged(block, raw.merged, panel[0])
-                if block.shape == "long":
-                    block, more, open_lines = fill_long(block)
-                    told, asked = told + more, asked + open_lines
-                blocks.append(block)
                 filled += told
+                if block.shape == "long":
+                    block, told, open_lines = fill_long(block)
+                    filled, asked = filled + told, asked + open_lines
+                blocks.append(block)
             dropped, asked = dropped + left, asked + questions
         notes += [text_of(c) for row in cells[section.start : reader.table_from] for c in row if c != ""]
     if not blocks:
-        remedy = "name the nutrients (N, P, Zn ...) in one header row or in the first column"
-        raise InputError(raw.name, [Problem("no row or column names nutrients", remedy)])
+        raise InputError(raw.name, [problem("no nutrients")])
     notes += [what for what, _ in dropped]
-    return Layout(tuple(blocks), tuple(dropped), tuple(notes), tuple(asked), tuple(filled))
+    return Layout(*map(tuple, (blocks, dropped, notes, asked, filled)))
 
 
 def _dictionary():
@@ -180,15 +192,11 @@ class _Section:
         width = len(self.cells[0])
         for i in self.starts:
             kinds = [h.name if h.kind == "role" else "" for h in self.text[i]]
+            result = [h.name == "value" if self.long_rows else h.names_nutrient for h in self.text[i]]
             for role in ("analyte",) if self.long_rows else ("sample_id", "place"):
                 at = [j for j, name in enumerate(kinds) if name == role]
                 ends = [*at[1:], width][: len(at)]
-                wanted = ("value",) if self.long_rows else NUTRIENTS
-                full = [
-                    any((h.name if self.long_rows else h.kind) in wanted for h in self.text[i][a:b])
-                    for a, b in zip(at, ends, strict=True)
-                ]
-                if len(at) > 1 and all(full):
+                if len(at) > 1 and all(any(result[a:b]) for a, b in zip(at, ends, strict=True)):
                     return list(zip([0, *at[1:]], ends, strict=True))
         return [(0, width)]
 
@@ -197,43 +205,41 @@ class _Section:
         if not self.earlier or self.earlier[-1].turned:
             return False
         above = self.earlier[-1]
-        columns = [j for j, h in enumerate(above.headers) if h.kind in NUTRIENTS or h.name == "value"]
+        columns = [j for j, h in enumerate(above.headers) if h.names_nutrient or h.name == "value"]
         if above.shape == "long":
-            at = next(j for j, h in enumerate(above.headers) if h.name == "analyte")
-            lines = [i for i in lines if self.text[i][at].kind in NUTRIENTS]
+            lines = [i for i in lines if self.text[i][above.column("analyte")].names_nutrient]
         else:
-            named = [i for i in lines if any(h.kind in NUTRIENTS for h in self.text[i][:4])]
-            if len(named) > 1 or any(_named(self.text[i], self.cells[i])[0][0] > 1 for i in lines):
+            named = [i for i in lines if any(h.names_nutrient for h in self.text[i][:4])]
+            if len(named) > 1 or any(_named(self.text[i], self.cells[i])[0] > 1 for i in lines):
                 return False
         return any(self.cells[i][j] != "" and number_like(self.cells[i][j]) for i in lines for j in columns)
 
     def stated(self, number):
         """What the lines of context say of one panel; what stands over none holds for the first panel."""
         low, high = self.panels[number]
-        mine = [s for s in self.section.stated if low <= s.column < high]
+        own = [s for s in self.section.stated if low <= s.column < high]
         if not self.turned:
-            return mine
-        pairs = Counter(s.line for s in mine)  # a line of a turned table tells of each sample by itself
-        return [s for s in mine if sum(c != "" for c in self.cells[s.line]) <= 2 * pairs[s.line]]
+            return own
+        pairs = Counter(s.line for s in own)  # a line of a turned table tells of each sample by itself
+        return [s for s in own if sum(c != "" for c in self.cells[s.line]) <= 2 * pairs[s.line]]
 
     def blocks(self, panel):
         """(blocks, what was dropped, what must be asked) of one panel."""
-        low, high = panel
-        cells, text = self.cells, self.text
-        if (low, high) != (0, len(cells[0])):
-            cells, text = [row[low:high] for row in cells], [row[low:high] for row in text]
+        cells, text = ([row[slice(*panel)] for row in table] for table in (self.cells, self.text))
         if self.turned:
             return self._turned(cells, text)
-        if self.continued:
-            return self._continued(cells)
-        if not self.starts:
-            return [], [], []
+        if self.continued:  # samples below lines of context: the header of the table above holds
+            above = self.earlier[-1]
+            lines = range(self.section.body, self.section.end)
+            block, dropped, asked = _block(above.shape, cells, lines, list(above.headers), above.labels)
+            return [replace(block, heads=above.heads)], dropped, asked
         found, dropped, asked = [], [], []
         shape, past = "long" if self.long_rows else "wide", None
-        for start, end in zip(self.starts, [*self.starts[1:], self.section.end], strict=True):
+        for start, end in zip(
+            self.starts, [*self.starts[1:], self.section.end][: len(self.starts)], strict=True
+        ):
             past, labels = complete_headers(cells, text, start, past)
-            headers = list(past)
-            first = start + 1
+            headers, first = list(past), start + 1
             if shape == "wide":
                 first, left = take_units(cells, text, start, end, headers)
                 dropped += left
@@ -243,36 +249,29 @@ class _Section:
         return found, dropped, asked
 
     def _turned(self, cells, text):
-        section = self.section
-        turned = [list(column) for column in zip(*cells[section.start : section.end], strict=True)]
-        meanings = [list(column) for column in zip(*text[section.start : section.end], strict=True)]
-        starts = header_rows(turned, meanings, range(len(turned)))[:1]
-        if not starts:
+        start, end = self.section.start, self.section.end
+        turned, meanings = (
+            [list(column) for column in zip(*t[start:end], strict=True)] for t in (cells, text)
+        )
+        heads = header_rows(turned, meanings, range(len(turned)))[:1]
+        if not heads:
             return [], [], []
-        headers = list(meanings[starts[0]])
-        labels = [text_of(c) or f"row {section.start + j + 1}" for j, c in enumerate(turned[starts[0]])]
-        first, dropped = take_units(turned, meanings, starts[0], len(turned), headers)
+        headers = list(meanings[heads[0]])
+        labels = [text_of(c) or f"row {start + j + 1}" for j, c in enumerate(turned[heads[0]])]
+        first, dropped = take_units(turned, meanings, heads[0], len(turned), headers)
         block, left, asked = _block("transposed", turned, range(first, len(turned)), headers, labels)
-        first = next((j for j, h in enumerate(headers) if h.kind in NUTRIENTS), 0)
-        heads = tuple(range(section.start, section.start + first))
-        block = replace(block, turned=True, above=section.start, heads=heads)
-        return [block], dropped + left, asked
-
-    def _continued(self, cells):
-        """Samples below lines of context and without a header of their own: that of the table above holds."""
-        lines, above = range(self.section.body, self.section.end), self.earlier[-1]
-        block, dropped, asked = _block(above.shape, cells, lines, list(above.headers), above.labels)
-        return [replace(block, heads=above.heads)], dropped, asked
+        first = next(iter(block.results), 0)
+        return [replace(block, above=start, heads=tuple(range(start, start + first)))], dropped + left, asked
 
 
 def _block(shape, cells, lines, headers, labels):
-    sorted_lines = sort_lines(cells, lines, headers, turned=shape == "transposed")
-    _tell_ratings(cells, sorted_lines.samples, headers, labels)
+    found = sort_lines(cells, lines, headers, turned=shape == "transposed")
+    _tell_ratings(cells, found.samples, headers, labels)
     block = Block(
-        shape, tuple(headers), tuple(labels), tuple(sorted_lines.samples), cells,
-        ratings=sorted_lines.ratings, more_names=sorted_lines.more_names,
+        shape, tuple(headers), tuple(labels), tuple(found.samples), cells,
+        ratings=found.ratings, more_names=found.more_names,
     )  # fmt: skip
-    return block, sorted_lines.dropped, sorted_lines.asked
+    return block, found.dropped, found.asked
 
 
 def _tell_ratings(cells, lines, headers, labels):
@@ -297,7 +296,7 @@ def _is_long_header(cells, text, i, end):
     if "analyte" not in roles or not {"value", "flag"} & set(roles):
         return False
     at = roles.index("analyte")
-    below = [k for k in range(i + 1, end) if text[k][at].kind in NUTRIENTS]
+    below = [k for k in range(i + 1, end) if text[k][at].names_nutrient]
     if below and "value" not in roles:  # a column 'Level' holds ratings or, as here, the results
         j = roles.index("flag")
         if sum(number_like(cells[k][j]) for k in below) * 2 <= len(below):
@@ -308,34 +307,30 @@ def _is_long_header(cells, text, i, end):
 
 def _runs_down(text, cells):
     """Whether nutrients stand in a column (samples across) rather than in a row."""
-    columns = [list(column) for column in zip(*text, strict=True)][:4]
-    beside = [list(column) for column in zip(*cells, strict=True)][:4]
-    n_across, across = max(map(_named, text, cells), key=lambda named: named[0], default=((0, 0), []))
-    n_down, down = max(map(_named, columns, beside), key=lambda named: named[0], default=((0, 0), []))
-    n_across, n_down = n_across[0], n_down[0]
+    columns, beside = ([list(column) for column in zip(*t, strict=True)][:4] for t in (text, cells))
+    n_across, _, across = max(map(_named, text, cells), key=lambda n: n[:2], default=(0, 0, []))
+    n_down, _, down = max(map(_named, columns, beside), key=lambda n: n[:2], default=(0, 0, []))
     if n_down == 0:
         return False
     if n_across == n_down == 1:  # one nutrient: do the numbers stand beside it or below it?
         i = next(k for k, row in enumerate(text) if nutrients_in(row))
-        j = next(k for k, h in enumerate(text[i]) if h.kind in NUTRIENTS)
-        beside = [c for c in cells[i][j + 1 :] if c != ""]
+        j = next(k for k, h in enumerate(text[i]) if h.names_nutrient)
+        right = [c for c in cells[i][j + 1 :] if c != ""]
         below = [row[j] for row in cells[i + 1 :] if row[j] != ""]
-        return (
-            bool(beside) and all(_has_digit(c) for c in beside) and not any(_has_digit(c) for c in below[1:])
-        )
+        return bool(right) and all(map(_has_digit, right)) and not any(map(_has_digit, below[1:]))
     if n_across > 1 and n_down > 1:
-        with_unit = [sum(h.kind in NUTRIENTS and bool(h.unit) for h in line) for line in (across, down)]
+        with_unit = [sum(h.names_nutrient and bool(h.unit) for h in line) for line in (across, down)]
         if with_unit[0] != with_unit[1]:
             return with_unit[1] > with_unit[0]
     return n_down > n_across
 
 
 def _named(meanings, cells):
-    """((number of nutrients, of units) a line names, the line); none where numbers stand among its words."""
-    named = [h for h in meanings if h.kind in NUTRIENTS]
-    if not named or sum(number_like(c) for c in cells if c != "") >= len(named):
-        return (0, 0), meanings
-    return (len(nutrients_in(meanings)), sum(bool(h.unit) for h in meanings)), meanings
+    """Number of nutrients and of units a line names, and the line; 0 where numbers stand among its words."""
+    named = sum(h.names_nutrient for h in meanings)
+    if not named or sum(number_like(c) for c in cells if c != "") >= named:
+        return 0, 0, meanings
+    return len(nutrients_in(meanings)), sum(bool(h.unit) for h in meanings), meanings
 
 
 def _has_digit(cell):

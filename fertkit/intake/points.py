@@ -9,38 +9,23 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_file, a_length, a_text, a_word, asks, header_by_role, words_by_name
-from fertkit.errors import InputError, Problem
+from fertkit.delimited import decode
+from fertkit.errors import InputError
 from fertkit.intake.moisture import trade_source
 from fertkit.intake.numbers import LARGEST, SMALLEST, number_style
-from fertkit.intake.spellings import plain
-from fertkit.intake.units import area_unit
+from fertkit.intake.spellings import plain, problem, roles_of
+from fertkit.intake.units import AREA_UNITS, LENGTH_M, area_unit, take_length
 from fertkit.line_lengths import check_long_file
 from fertkit.reference.crops import bushel_lb, crop_name, load_crops, trade_moisture_pct
 from fertkit.reference.load import list_sources
 from fertkit.results import Result
 from fertkit.sizes import LARGEST_LOG, MOST_POINTS, bytes_of, too_large
-from fertkit.tables import RawTable, open_table, text_of
-from fertkit.units import AREA_RATE_KG_HA, FOOT_M, LB_KG, at_moisture, convert_area_rate
+from fertkit.tables import frame_grid, open_table, text_of
+from fertkit.units import LB_KG, at_moisture, convert_area_rate
 
-#: Role -> words of its header.
-POINT_WORDS = {
-    "lon": ("longitude", "long", "lon"),
-    "lat": ("latitude", "lat"),
-    "flow": ("flow", "mass"),
-    "yield": ("yield", "yld"),
-    "seconds": ("seconds", "interval", "duration", "cycle"),
-    "distance": ("distance", "dist", "travelled", "traveled"),
-    "width": ("width", "swath"),
-    "moisture": ("moisture", "moist"),
-    "time": ("time",),
-    "pass": ("pass",),
-    "strip": ("strip",),
-}
-#: Unit -> factor to kg/s, m, s.
-_FLOW = {"lb/s": LB_KG, "kg/s": 1.0}
-_LENGTH = {"m": 1.0, "ft": FOOT_M, "in": FOOT_M / 12, "cm": 0.01}
-_UNITS = {"flow": _FLOW, "distance": _LENGTH, "width": _LENGTH}
-_SPELLINGS = {"inch": "in", "inches": "in", "feet": "ft", "lbs/s": "lb/s", "lb/sec": "lb/s", "kg/sec": "kg/s"}
+ROLES = roles_of("points")
+#: Measure -> unit -> factor to kg/s and m.
+_FACTORS = {"flow": {"lb/s": LB_KG, "kg/s": 1.0}, "length": LENGTH_M, "amount": dict.fromkeys(AREA_UNITS)}
 _HEAD_BYTES = 65_536
 _DEGREES = {"lon": 180, "lat": 90}
 EARTH_M = 6_371_008.8  # mean radius (IUGG, from memory)
@@ -131,11 +116,11 @@ def read_points(
     """
     crop = crop_name(crop)
     file, cells = _cells(path_or_buffer, name)
-    problems: list[Problem] = []
-    taken = _roles(cells.columns, columns or {}, problems)
+    problems = []
+    taken = _roles(list(cells.columns), columns or {}, problems)
     told = _units_of(taken, units or {}, problems)
     if "width" not in taken and width is None:
-        problems.append(Problem("no header width", "add a column 'width'", in_code="width=(30, 'ft')"))
+        problems.append(problem("no header width"))
     raw = {} if problems else _numbers(cells, taken, problems)
     if problems:
         raise InputError(file, problems)
@@ -167,162 +152,119 @@ def to_degrees(x, y, centre):
     return x / (degree * np.cos(np.radians(centre[1]))) + centre[0], y / degree + centre[1]
 
 
+# ---- the log
+
+
 def _cells(source, name) -> tuple[str, pd.DataFrame]:
     """Open the log; long ones through pandas, in the dialect of their first lines."""
     if isinstance(source, pd.DataFrame):
-        _refuse_alike(RawTable(name or "table", [list(map(str, source.columns))]))
+        _refuse_alike(frame_grid(source.head(0), name))
         return name or "table", source
     data, name = bytes_of(source, name, LARGEST_LOG)
-    if b"\r" in data and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        data = decode(data, name)[0].encode()
+    data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in data else data
     ends = np.flatnonzero(np.frombuffer(data, np.uint8) == ord("\n"))
     longest = np.diff(ends, prepend=-1, append=len(data))
     if longest.max() > _HEAD_BYTES:
         raise too_large(name, f"row {longest.argmax() + 1} is longer than {_HEAD_BYTES:,} bytes")
-    first = data[:_HEAD_BYTES].rpartition(b"\n")[0]
     if len(ends) > MOST_POINTS:
         raise too_large(name, f"the log has more than {MOST_POINTS:,} rows")
+    first = data[:_HEAD_BYTES].rpartition(b"\n")[0]
     head = open_table(first if len(data) > _HEAD_BYTES else data, name=name)
-    sep, decimal, encoding = head.delimiter or ",", _decimal(head), head.encoding
+    _refuse_alike(head)
+    check_long_file(io.BytesIO(data), head.delimiter or ",", name)
+    style = number_style((cell for row in head.cells[1:200] for cell in row), head.delimiter)
     try:
-        if encoding == "utf-16":
-            text = data.decode(encoding).replace("\r\n", "\n").replace("\r", "\n")
-            data, encoding = text.encode(), "utf-8"
-        _refuse_alike(head)
-        check_long_file(io.BytesIO(data), sep, name)
         with warnings.catch_warnings():  # cells beyond the column names are empty, as was looked up
             warnings.simplefilter("ignore", pd.errors.ParserWarning)
             table = pd.read_csv(
-                io.BytesIO(data),
-                sep=sep,
-                decimal=decimal,
-                encoding=encoding,
-                low_memory=False,
-                index_col=False,
-            )
+                io.BytesIO(data), sep=head.delimiter or ",", decimal=style.decimal or ".",
+                encoding=head.encoding, low_memory=False, index_col=False,
+            )  # fmt: skip
     except (ValueError, TypeError, OverflowError) as error:
-        reason = " ".join(str(error).split())
-        raise InputError(
-            name, [Problem(f"not a readable log ({reason})", "save it as CSV (UTF-8), one record a line")]
-        ) from None
+        raise InputError(name, [problem("no log", error=" ".join(str(error).split()))]) from None
     return head.name, table.rename(columns=lambda c: str(c).strip())
 
 
-def _refuse_alike(head: RawTable):
+def _refuse_alike(head):
     """Two columns of one name cannot be told apart."""
     names = next((row for row in head.cells if any(row)), [])
     twice = dict.fromkeys(name for j, name in enumerate(names) if name and name in names[:j])
     if twice:
-        problems = [
-            Problem(f"two columns are named '{name}'", "keep one, or rename the other") for name in twice
-        ]
-        raise InputError(head.name, problems)
-
-
-def _decimal(head: RawTable) -> str:
-    cells = (cell for row in head.cells[1:200] for cell in row)
-    return number_style(cells, head.delimiter).decimal or "."
+        raise InputError(head.name, [problem("two of one name", name=name) for name in twice])
 
 
 def _roles(headers, columns, problems) -> dict[str, str]:
-    taken = {}
+    """The column of each role, as the caller says it or its header."""
+    taken, said = {}, {"all": ", ".join(headers)}
     for role, header in columns.items():
-        if role not in POINT_WORDS or header not in headers:
-            problems.append(Problem(
-                (f"no column '{header}' for the {role}" if role in POINT_WORDS else f"unknown role '{role}'"),
-                f"the headers are: {', '.join(headers)}; the roles: {', '.join(POINT_WORDS)}",
-            ))  # fmt: skip
+        if role not in ROLES:
+            problems.append(problem("unknown role", role=role, roles=", ".join(ROLES)))
+        elif header not in headers:
+            problems.append(problem("no such column", header=header, role=role, **said))
         else:
             taken[role] = header
-    words = {h: set(_words(h)) for h in headers}
-    for role, names in POINT_WORDS.items():
-        found = [h for h, w in words.items() if set(names) & w and h not in taken.values()]
+    words = {header: set(re.split(r"[\s_()\[\],]+", plain(header))) for header in headers}
+    for role, of in ROLES.items():
+        found = [h for h, w in words.items() if w & set(of.words) and h not in taken.values()]
         if role not in taken and found:
             taken[role] = found[0]
             if len(found) > 1:
-                problems.append(Problem(
-                    f"several columns could be the {role}: {', '.join(found)}",
-                    "keep one of them, or rename the others", in_code=f"columns={{'{role}': ...}}",
-                ))  # fmt: skip
+                names, in_code = ", ".join(f"'{h}'" for h in found), f"columns={{'{role}': ...}}"
+                problems.append(problem("several columns", role=role, names=names, sum="", in_code=in_code))
     needed = ["lon", "lat", "moisture", "distance", *(() if "yield" in taken else ("flow", "seconds"))]
-    for role in needed:
-        if role not in taken:
-            problems.append(Problem(
-                f"no column for the {role}; the headers are: {', '.join(headers)}",
-                f"write '{role}' as its header", in_code=f"columns={{'{role}': 'your header'}}",
-            ))  # fmt: skip
+    for role in [role for role in needed if role not in taken]:
+        in_code = f"columns={{'{role}': 'your header'}}"
+        problems.append(problem("no column", role=role, example=role, in_code=in_code, **said))
     return taken
-
-
-def _words(header) -> list[str]:
-    return re.split(r"[\s_()\[\],]+", plain(header))
 
 
 def _units_of(taken, units, problems) -> dict[str, str]:
     """Unit of each measured column."""
     told = {}
-    for role in ("flow", "distance", "width", "yield"):
-        if role not in taken or (role == "yield" and "flow" in taken):
+    for role, header in taken.items():
+        measures = ROLES[role].measures
+        if not measures or (role == "yield" and "flow" in taken):
             continue
-        if role == "yield":
-            known, unit = ("bu/ac", *AREA_RATE_KG_HA), area_unit(units.get(role, taken[role]))
-        else:
-            known, unit = _UNITS[role], _written(units.get(role), taken[role], _UNITS[role])
+        known, unit = _FACTORS[measures], _unit(measures, units.get(role, header))
         if unit in known:
             told[role] = unit
         else:
-            problems.append(Problem(
-                f"the unit of the {role} is not known",
-                f"write the unit into the header: {', '.join(known)}", column=taken[role],
-                in_code=f"units={{'{role}': ...}}",
-            ))  # fmt: skip
+            problems.append(problem("no point unit", column=header, role=role, known=", ".join(known)))
     return told
 
 
-def _written(said, header, known) -> str:
-    if said is not None:
-        word = plain(said)
-        return _SPELLINGS.get(word, word)
-    words = (
-        plain(header)
-        .replace("(", " ")
-        .replace(")", " ")
-        .replace("_", " ")
-        .replace("[", " ")
-        .replace("]", " ")
-    )
-    found = [_SPELLINGS.get(w, w) for w in words.split()[1:]]
-    return next((w for w in found if w in known), "")
+def _unit(measures, text) -> str:
+    if measures == "amount":
+        return area_unit(text)
+    return take_length(re.split(r"[\s_()\[\]]+", plain(text)), measures)
 
 
 def _numbers(cells, taken, problems) -> dict[str, np.ndarray]:
     raw = {}
     for role, header in taken.items():
-        if role in ("pass", "strip", "time"):
+        if ROLES[role].holds != "number":
             continue
         column = cells[header]
-        column = (
-            column.map(str, na_action="ignore") if column.dtype == object else column
-        )  # whole numbers beyond 64 bits
+        if column.dtype == object:  # whole numbers beyond 64 bits
+            column = column.map(str, na_action="ignore")
         numbers = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-        bad = ~np.isfinite(numbers) & column.notna().to_numpy()
-        for i in np.flatnonzero(bad)[: InputError.SHOWN]:
-            remedy = "write the plain number, or leave the cell empty"
-            problems.append(Problem("not a number", remedy, int(i) + 2, header, text_of(column.iloc[i])))
         size = np.abs(numbers)
-        for i in np.flatnonzero((size > LARGEST) | ((size < SMALLEST) & (size > 0)))[: InputError.SHOWN]:
-            remedy = "write the number as measured, or take the line out"
-            problems.append(
-                Problem("not a sensible number", remedy, int(i) + 2, header, text_of(column.iloc[i]))
-            )
-        for i in np.flatnonzero(np.abs(numbers) > _DEGREES.get(role, np.inf))[: InputError.SHOWN]:
-            what, remedy = "beyond the globe", "give degrees with a decimal point, or take the point out"
-            problems.append(Problem(what, remedy, int(i) + 2, header, text_of(column.iloc[i])))
+        for key, wrong in (
+            ("not a number", ~np.isfinite(numbers) & column.notna().to_numpy()),
+            ("no sensible number", (size > LARGEST) | ((size < SMALLEST) & (size > 0))),
+            ("beyond the globe", size > _DEGREES.get(role, np.inf)),
+        ):
+            at = np.flatnonzero(wrong)[: InputError.SHOWN]
+            problems += [problem(key, int(i) + 2, header, text_of(column.iloc[i])) for i in at]
         if role in _DEGREES and not np.isfinite(numbers).any():
-            remedy = "fill in the positions, or name the column that holds them"
-            problems.append(Problem("the column holds no position", remedy, column=header))
+            problems.append(problem("no position", column=header))
         raw[role] = numbers
     return raw
+
+
+# ---- in metric units
 
 
 def _clock(column) -> np.ndarray:
@@ -336,16 +278,16 @@ def _clock(column) -> np.ndarray:
 
 def _metric(raw, told, width, crop, standard, yield_unit) -> pd.DataFrame:
     x, y, _ = to_metres(raw["lon"], raw["lat"])
-    distance = raw["distance"] * _LENGTH[told["distance"]]
+    distance = raw["distance"] * LENGTH_M[told["distance"]]
     if "width" in raw:
-        across = raw["width"] * _LENGTH[told["width"]]
+        across = raw["width"] * LENGTH_M[told["width"]]
     else:
-        across = np.full(len(x), width[0] * _LENGTH[_written(width[1], "", _LENGTH)])
+        across = np.full(len(x), width[0] * LENGTH_M[_unit("length", width[1])])
     area = distance * across
     bushel = bushel_lb(crop) if "bu" in f"{yield_unit}{told.get('yield', '')}" else None
     seconds = raw.get("seconds", np.full(len(x), np.nan))
     if "flow" in raw:
-        mass = raw["flow"] * _FLOW[told["flow"]] * seconds
+        mass = raw["flow"] * _FACTORS["flow"][told["flow"]] * seconds
     else:
         mass = convert_area_rate(raw["yield"], told["yield"], "kg/ha", lb_per_bushel=bushel) * area / 1e4
     with np.errstate(divide="ignore", invalid="ignore"):

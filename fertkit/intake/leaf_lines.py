@@ -1,21 +1,28 @@
-"""Tell the samples of a table from its summaries, ranges and ratings, and say what was set aside.
+"""The lines of a leaf table: samples, summaries, ranges and ratings, and those under a merged cell.
 
 A line with a crop, stage, part, plot, date or number of its own is a sample whatever its name; where the
 samples have these and a line has not, its name decides.
 """
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise, takewhile
 
 import numpy as np
 
-from fertkit.errors import Problem
+from fertkit.intake.conditions import looks_like_context
 from fertkit.intake.headers import Header, read_header
-from fertkit.intake.line_words import is_range, is_rating, name_kind
-from fertkit.intake.long_names import looks_like_context
-from fertkit.intake.sections import NUTRIENTS, STATED, number_like
-from fertkit.intake.spellings import plain, spellings
+from fertkit.intake.leaf_sections import NAMES, STATED
+from fertkit.intake.spellings import (
+    is_range,
+    is_rating,
+    listed,
+    name_kind,
+    number_like,
+    plain,
+    problem,
+    spellings,
+)
 from fertkit.tables import text_of
 
 _MEANS = {"mean": np.mean, "median": np.median, "min": np.min, "max": np.max, "total": np.sum}
@@ -67,7 +74,8 @@ def sort_lines(cells, lines, headers: list[Header], *, turned: bool = False) -> 
         row = cells[i]
         what = table.aside(i, found.samples, ends_of_range)
         if what == "ask":
-            found.asked.append(_ask(table.label(i), i))
+            label = table.label(i)
+            found.asked.append(problem("sample or range", i + 1, value=label, label=label, low=label.lower()))
             found.samples.append(i)
         elif what == "rating":
             table.rate(i, found)
@@ -78,12 +86,6 @@ def sort_lines(cells, lines, headers: list[Header], *, turned: bool = False) -> 
     return found
 
 
-def _ask(label, i):
-    what = f"the line '{label}' may be a sample or the end of the laboratory's range"
-    remedy = f"rename it: 'Sufficiency {label.lower()}' for a range, 'Sample {label.lower()}' for a sample"
-    return Problem(what, remedy, i + 1, value=label)
-
-
 class _Table:
     """The lines of one table with what each holds; nothing leaves it but the kind of a line."""
 
@@ -91,7 +93,7 @@ class _Table:
         self.cells, self.headers, self.turned = cells, headers, turned
         self.lines = [i for i in lines if any(c != "" for c in cells[i])]
         self.results = [
-            j for j, h in enumerate(headers) if h.kind in NUTRIENTS or (h.kind, h.name) == ("role", "value")
+            j for j, h in enumerate(headers) if h.names_nutrient or (h.kind, h.name) == ("role", "value")
         ]
         self.own = [j for j, h in enumerate(headers) if h.kind == "role" and h.name in STATED]
         self.named = [i for i in self.lines if not name_kind(self.label(i)) and self.numbers(i)]
@@ -239,3 +241,98 @@ def _float(cell):
 def _decimals(cell):
     hit = re.fullmatch(r"\d*[.,](\d+)", text_of(cell).strip())
     return len(hit[1]) if hit else 0
+
+
+# ---- lines that name no sample, crop, stage or part of their own because a cell above them does
+
+
+def fill_merged(block, merged, first_column: int):
+    """Write what a merged cell says on each line of samples it spans.
+
+    Parameters
+    ----------
+    block : Block
+    merged : iterable of (int, int, int, int)
+        `fertkit.tables.RawTable.merged`.
+    first_column : int
+        Column of the sheet with which the cells of the block begin.
+
+    Returns
+    -------
+    (Block, list of Problem)
+        The block, and a note for all columns of the same lines.
+    """
+    named = {j for role in STATED for j in block.columns("role", role)}
+    samples, below = set(block.lines), []
+    for area in merged:
+        column, line, last = _spanned(block, area, first_column)
+        if column in named and line in samples:
+            below += [(column, line, i) for i in range(line + 1, last + 1) if i in samples]
+    block, filled = _filled(block, below)
+    return block, [_note(block, lines, columns) for lines, columns in filled.items()]
+
+
+def fill_long(block):
+    """Write the sample and what is said of it on each line of a long table that stands below its name.
+
+    Returns
+    -------
+    (Block, list of Problem, list of Problem)
+        The block, notes, and questions where a line without a name may belong to another sample.
+    """
+    names = [j for role in NAMES for j in block.columns("role", role)]
+    full = {j: sum(block.cells[i][j] != "" for i in block.lines) for j in names}
+    if not any(full.values()) or len(block.lines) in full.values():
+        return block, [], []
+    name = max(full, key=full.get)
+    groups = _groups(block, name)
+    bare = [i for i in block.lines if block.cells[i][name] == ""]
+    if groups is None:
+        return block, [], [problem("whose line", i + 1, block.labels[name]) for i in bare]
+    stated = [j for role in STATED for j in block.columns("role", role)]
+    block, _ = _filled(block, [(j, of[0], i) for of in groups for j in stated for i in of[1:]])
+    return block, [problem("of the sample above", rows=listed((i + 1 for i in bare), 8))], []
+
+
+def _groups(block, name):
+    """Lines of each sample, the first of which names it; None where a name or a nutrient comes twice."""
+    analyte = block.column("analyte")
+    groups = []
+    for i in block.lines:
+        if block.cells[i][name] != "":
+            groups.append([i])
+        elif not groups:
+            return None
+        else:
+            groups[-1].append(i)
+    told = [block.cells[of[0]][name] for of in groups]
+    once = all(a != b for a, b in pairwise(told))
+    analytes = ([text_of(block.cells[i][analyte]) for i in of] for of in groups)
+    return groups if once and all(len(set(of)) == len(of) for of in analytes) else None
+
+
+def _filled(block, below):
+    """The block with each (column, from line, to line) copied into blanks, and the columns by their lines."""
+    cells, filled, alike = list(block.cells), {}, {}
+    for column, line, i in below:
+        if cells[i][column] == "" and cells[line][column] != "":
+            cells[i] = [*cells[i][:column], cells[line][column], *cells[i][column + 1 :]]
+            filled.setdefault(column, []).append(i)
+    for column, lines in sorted(filled.items()):
+        alike.setdefault(tuple(sorted(lines)), []).append(column)
+    return replace(block, cells=cells), alike
+
+
+def _spanned(block, area, first_column):
+    """(column, first line, last line) of a merged cell in the cells of a block, which may be turned."""
+    top, left, bottom, right = area
+    if block.turned:
+        return top - block.above, left - first_column, right - first_column
+    return left - first_column, top, bottom
+
+
+def _note(block, lines, columns):
+    told = [block.place(i, columns[0])[1] if block.turned else i + 1 for i in lines]
+    labels = ", ".join(block.labels[j] for j in columns)
+    whose = "samples" if block.turned else "rows" if len(lines) > 1 else "row"
+    return problem("merged cells", labels=labels, whose=whose, rows=listed(told, 8))

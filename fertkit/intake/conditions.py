@@ -1,4 +1,4 @@
-"""Read the crop, stage and part each line states, and split cells that hold two of them.
+"""Read the crop, stage and part each line states, and split cells or names that hold several of them.
 
 What the file says stands where it can be read; what the user gives fills blanks and replaces words no table
 knows. Both are told.
@@ -6,17 +6,18 @@ knows. Both are told.
 
 import re
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from fertkit.errors import LookupFailed, Problem, shorten
 from fertkit.intake.parts import adds_petiole, find_part, plant_part
-from fertkit.intake.spellings import plain
+from fertkit.intake.spellings import listed, plain, problem
 from fertkit.intake.stages import find_span, stage_span
 from fertkit.reference.crops import base_crop, crop_name, crops_named_in, leaf_crop, load_crops, other_crop
+from fertkit.results import counted
 
 ROLES = ("crop", "growth_stage", "plant_part")
 _SEAM = re.compile(r"[\s,;:/()\-@|]+(?:(?:at|in|from|taken at|sampled at|during)\s+)?")
-_LONGEST = 120  # characters of a cell that is searched for two entries
+_LONGEST, _MOST_WORDS = 120, 16  # characters of a cell, and words of a name, that are searched for entries
 
 #: What is done where an argument and a word of the file that can be read differ.
 KEPT = "the file's own entry was kept"
@@ -40,6 +41,13 @@ class Entry:
     told: tuple = ()
     doubts: tuple = ()
 
+    def filled(self, role, value, told):
+        """The same with a word taken from elsewhere."""
+        return replace(self, **{role: value}, told=(*self.told, told))
+
+    def doubted(self, what, remedy):
+        return replace(self, doubts=(*self.doubts, (what, remedy)))
+
 
 def settle_words(lines, given: dict, notes: list, report: list):
     """Settle crop, stage and part of every line, in place.
@@ -55,35 +63,32 @@ def settle_words(lines, given: dict, notes: list, report: list):
     """
     alone = lines["crop"][lines["crop"] != ""].nunique() <= 1
     seen, told, doubts = {}, {}, {}
+    entries = []
     for row, *words in lines[["row", *ROLES]].itertuples(index=False, name=None):
         key = tuple(words)
         if key not in seen:
-            seen[key] = settle(*key, given, alone)
+            seen[key] = _settle(Entry(*key), given, alone)
+        entries.append(seen[key])
         for line in seen[key].told:
             told[line] = told.get(line, 0) + 1
         for doubt in seen[key].doubts:
             doubts.setdefault(doubt, []).append(int(row))
-    entries = [seen[key] for key in lines[list(ROLES)].itertuples(index=False, name=None)]
     for role in ROLES:
         lines[role] = [getattr(entry, role) for entry in entries]
     for (what, item, detail), count in told.items():
-        report.append((what, item, f"{detail} ({count} line{'s' * (count > 1)})", None))
+        report.append((what, item, f"{detail} ({counted(count, 'line')})", None))
     for (what, remedy), rows in doubts.items():
-        where = f" (rows {', '.join(map(str, rows[:6]))}{', ...' * (len(rows) > 6)})" if len(rows) > 1 else ""
+        where = f" (rows {listed(rows, 6)})" if len(rows) > 1 else ""
         notes.append(Problem(what + where, remedy, rows[0]))
     _tell_unknown_crops(lines, notes)
 
 
-def settle(crop: str, stage: str, part: str, given: dict, alone: bool = True) -> Entry:
+def _settle(entry, given, alone):
     """Settle one line's words; `alone` if the file names no other crop."""
-    entry = Entry(crop, stage, part)
     entry = _settle_crop(entry, given["crop"], alone)
-    if not leaf_crop(entry.crop):
-        for role in ROLES[1:]:
-            entry = _filled(entry, role, given[role])
-        return entry
+    settle_role = _settle_role if leaf_crop(entry.crop) else _filled
     for role in ROLES[1:]:
-        entry = _settle_role(entry, role, given[role])
+        entry = settle_role(entry, role, given[role])
     return entry
 
 
@@ -101,8 +106,8 @@ def _settle_crop(entry, given, alone):
     if name:
         entry = _kept(entry, "crop", given, crop_of(given) == name)
         same = plain(text) == name or (crop_of(text) == name and len(re.findall(r"\w+", text)) == 1)
-        told = () if same else (("inferred", "crop", f"'{text}' read as {name}"),)
-        return replace(entry, crop=name, told=entry.told + told)
+        told = ("inferred", "crop", f"'{text}' read as {name}")
+        return replace(entry, crop=name) if same else entry.filled("crop", name, told)
     parts = _split(text, "")
     if parts:
         return _spread(replace(entry, crop=parts["crop"]), "crop", text, parts)
@@ -119,9 +124,8 @@ def _settle_role(entry, role, given):
     if _reads(role, entry.crop, text):
         if role == "plant_part" and given and adds_petiole(entry.crop, text, given):
             told = ("recognised", role, f"'{given}' as given completes '{text}' of the file")
-            return replace(entry, plant_part=str(given), told=(*entry.told, told))
-        same = given is not None and plain(given) == plain(text)
-        return _kept(entry, role, given, same)
+            return entry.filled(role, str(given), told)
+        return _kept(entry, role, given, given is not None and plain(given) == plain(text))
     parts = _split(text, entry.crop)
     if parts and role in parts:
         return _spread(replace(entry, **{role: parts[role]}), role, text, parts)
@@ -133,46 +137,39 @@ def _settle_role(entry, role, given):
 def _spread(entry, role, text, parts):
     """Put what else a cell says where it belongs; what contradicts another cell makes that one unreadable."""
     for other, word in parts.items():
-        own = getattr(entry, other)
-        told = ("inferred", other, f"'{word}' taken from '{text}'")
+        own, name = getattr(entry, other), other.replace("_", " ")
         if other == role or not own:
-            entry = replace(entry, **{other: word}, told=(*entry.told, told))
+            entry = entry.filled(other, word, ("inferred", other, f"'{word}' taken from '{text}'"))
         elif not _agree(other, entry.crop, own, word):
-            what = f"'{shorten(text)}' says {word}, the column of the {_spoken(other)} says '{shorten(own)}'"
-            doubt = (what, f"correct one of them; the {_spoken(other)} counts as not known")
-            entry = replace(entry, **{other: f"{own} or {word}?"}, doubts=(*entry.doubts, doubt))
+            what = f"'{shorten(text)}' says {word}, the column of the {name} says '{shorten(own)}'"
+            entry = replace(entry, **{other: f"{own} or {word}?"})
+            entry = entry.doubted(what, f"correct one of them; the {name} counts as not known")
     return entry
 
 
 def _filled(entry, role, given):
-    if given is None or getattr(entry, role):
-        same = given is None or plain(given) == plain(getattr(entry, role))
-        return _kept(entry, role, given, same)
-    told = ("recognised", role, f"'{given}' as given")
-    return replace(entry, **{role: str(given)}, told=(*entry.told, told))
+    own = getattr(entry, role)
+    if given is None or own:
+        return _kept(entry, role, given, given is None or plain(given) == plain(own))
+    return entry.filled(role, str(given), ("recognised", role, f"'{given}' as given"))
 
 
 def _kept(entry, role, given, same):
     if given is None or same:
         return entry
-    what = f"the file states {_spoken(role)} {getattr(entry, role)}; '{given}' was given"
-    return replace(entry, doubts=(*entry.doubts, (what, KEPT)))
+    what = f"the file states {role.replace('_', ' ')} {getattr(entry, role)}; '{given}' was given"
+    return entry.doubted(what, KEPT)
 
 
 def _replaced(entry, role, given, because=""):
     because = f" ({because})" if because else " is not known"
-    what = f"the file's {_spoken(role)} '{shorten(getattr(entry, role))}'{because}"
-    doubt = (what, f"'{given}' was used, as given")
+    what = f"the file's {role.replace('_', ' ')} '{shorten(getattr(entry, role))}'{because}"
     value = leaf_crop(given) if role == "crop" else str(given)
-    return replace(entry, **{role: value}, doubts=(*entry.doubts, doubt))
-
-
-def _spoken(role):
-    return role.replace("_", " ")
+    return replace(entry, **{role: value}).doubted(what, f"'{given}' was used, as given")
 
 
 def crop_of(text) -> str:
-    """The crop a text names for every purpose; '' if none."""
+    """Return the crop a text names for every purpose; '' if none."""
     try:
         return crop_name(text) if text else ""
     except LookupFailed:
@@ -198,7 +195,7 @@ def _agree(role, crop, one, other):
 def _split(text: str, crop: str) -> dict:
     """Crop (if none is given), stage and part of one cell that holds several; {} unless one reading fits.
 
-    >>> from fertkit.intake.words import _split
+    >>> from fertkit.intake.conditions import _split
     >>> _split("Corn R1", "")
     {'crop': 'corn', 'growth_stage': 'R1'}
     """
@@ -247,18 +244,25 @@ def _tell_unknown_crops(lines, notes):
     if not strange:
         return
     counts = lines["crop"].value_counts()
-    told = ", ".join(f"'{shorten(c)}' ({counts[c]} line{'s' * int(counts[c] > 1)})" for c in strange[:12])
-    more = f" and {len(strange) - 12} more" if len(strange) > 12 else ""
+    told = [f"'{shorten(crop)}' ({counted(int(counts[crop]), 'line')})" for crop in strange]
+    told = ", ".join(told[:12]) + f" and {len(strange) - 12} more" * (len(strange) > 12)
     row = int(lines.loc[lines["crop"] == strange[0], "row"].iloc[0])
     hints = list(dict.fromkeys(filter(None, map(crop_hint, strange))))
-    remedy = (
-        f"{'; '.join(hints[:6])}{'; ' * bool(hints)}use one of: {', '.join(sorted(load_crops()['crop']))}"
+    hints = "; ".join(hints[:6]) + "; " * bool(hints)
+    notes.append(
+        problem(
+            "crops not known",
+            row,
+            "crop",
+            told=told,
+            hints=hints,
+            crops=", ".join(sorted(load_crops()["crop"])),
+        )
     )
-    notes.append(Problem(f"crop not known: {told}{more}", remedy, row, "crop"))
 
 
 def crop_hint(text: str) -> str:
-    """What a crop's name that is not known may be; '' if nothing comes near."""
+    """Return what a crop's name that is not known may be; '' if nothing comes near."""
     why, near = other_crop(text), crops_named_in(text)
     if why:
         return f"'{shorten(text)}' is {why}"
@@ -266,3 +270,53 @@ def crop_hint(text: str) -> str:
         named = " and ".join(near[:3])
         return f"'{shorten(text)}' names {named} with words not known: if it is {near[0]}, choose {near[0]}"
     return ""
+
+
+# ---- names of samples that tell crop, stage and part, as '0031 Corn R1 Ear Leaf' does
+
+
+@cache
+def split_label(label: str) -> dict[str, str]:
+    """Split a name that tells sample, crop, stage and part.
+
+    Returns
+    -------
+    dict of role -> str
+        sample_id, crop and growth_stage, plant_part or both; empty unless the words after the crop are a
+        stage, a part or both of it, without a rest.
+    """
+    words = re.sub(r"\s*[,;|/]\s+|\s+-\s+", " ", label).split()
+    if not 2 < len(words) <= _MOST_WORDS:
+        return {}
+    for first in range(1, len(words)):
+        for last in range(min(first + 3, len(words) - 1), first, -1):
+            named = " ".join(words[first:last])
+            crop = _crop_alone(named)
+            found = _stage_and_part(crop, words[last:]) if crop else {}
+            if found:
+                return {"sample_id": " ".join(words[:first]), "crop": named, **found}
+    return {}
+
+
+@cache
+def _crop_alone(text):
+    return leaf_crop(text) if len(text) > 2 and not text.isdigit() else ""
+
+
+def _stage_and_part(crop, words):
+    for cut in range(len(words), -1, -1):
+        found = {"growth_stage": " ".join(words[:cut]), "plant_part": " ".join(words[cut:])}
+        if all(not text or _reads(role, crop, text) for role, text in found.items()):
+            return {role: text for role, text in found.items() if text}
+    return {}
+
+
+@cache
+def _is_part(text):
+    crops = load_crops()["crop"] if len(text.split()) > 1 else ()
+    return any(_reads("plant_part", crop, text) for crop in crops)
+
+
+def looks_like_context(text: str) -> bool:
+    """Tell whether a text is a crop, a plant part, or a crop with its stage or part, and no sample's name."""
+    return bool(_crop_alone(text)) or _is_part(text) or bool(split_label(f"x {text}"))

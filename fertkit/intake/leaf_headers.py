@@ -4,33 +4,32 @@ import re
 from dataclasses import replace
 
 from fertkit.intake.headers import Header, heading_unit
-from fertkit.intake.line_words import is_rating, name_kind
-from fertkit.intake.sections import NUTRIENTS, STATED, context_of, number_like
+from fertkit.intake.leaf_sections import STATED, context_of
+from fertkit.intake.spellings import is_rating, name_kind, number_like
 from fertkit.intake.units import find_unit, is_other_matrix
 from fertkit.tables import text_of
 
 
 def nutrients_in(row) -> set[str]:
-    """Nutrients (oxides, ions) a line of meanings names."""
-    return {h.name for h in row if h.kind in NUTRIENTS}
+    """Return the nutrients (oxides, ions) a line of meanings names."""
+    return {h.name for h in row if h.names_nutrient}
 
 
 def header_rows(cells, text, lines) -> list[int]:
-    """Lines that name the nutrients of a table: the first, and later ones (a new page, a second table)."""
+    """Find the lines that name the nutrients of a table: the first, and later ones (a new page ...)."""
     starts: list[int] = []
     for i in lines:
-        named = [j for j, h in enumerate(text[i]) if h.kind in NUTRIENTS]
+        named = [j for j, h in enumerate(text[i]) if h.names_nutrient]
         if not named:
             continue
-        other = [c for j, c in enumerate(cells[i]) if c != "" and j not in named]
-        numbers = sum(map(number_like, other))
+        numbers = sum(number_like(c) for j, c in enumerate(cells[i]) if c != "" and j not in named)
         role = any(h.kind == "role" and h.name in STATED for h in text[i])
         again = bool(starts) and cells[i] == cells[starts[-1]]
-        if not again and (numbers >= len(named) or (len(nutrients_in(text[i])) == 1 and not role)):
-            continue
-        if not again and starts and _below(cells, text, i, starts[-1], named):
-            continue
-        starts.append(i)
+        lone = len(nutrients_in(text[i])) == 1 and not role
+        if again or not (
+            numbers >= len(named) or lone or (starts and _below(cells, text, i, starts[-1], named))
+        ):
+            starts.append(i)
     if starts:
         return starts
     most = max(lines, key=lambda i: len(nutrients_in(text[i])), default=None)
@@ -46,7 +45,7 @@ def _below(cells, text, i, header, named):
 
 
 def complete_headers(cells, text, start, past) -> tuple[list[Header], list[str]]:
-    """Headers and labels of a line, with roles of the line above it or, on a second table, of the first."""
+    """Return headers and labels of a line, with roles of the line above or, on a second table, the first."""
     headers, labels = list(text[start]), [text_of(c) or f"column {j + 1}" for j, c in enumerate(cells[start])]
     blank = [j for j, c in enumerate(cells[start]) if c == ""]
     above = start - 1
@@ -54,19 +53,16 @@ def complete_headers(cells, text, start, past) -> tuple[list[Header], list[str]]
         for j in blank:
             if text[above][j].kind == "role" and text[above][j].name in STATED:
                 headers[j], labels[j] = text[above][j], text_of(cells[above][j])
-    if past is not None:
-        for j in blank:
-            if headers[j].kind == "blank" and past[j].kind == "role" and past[j].name in STATED:
-                headers[j] = past[j]
+    for j in blank if past is not None else ():
+        if headers[j].kind == "blank" and past[j].kind == "role" and past[j].name in STATED:
+            headers[j] = past[j]
     _units_above(cells, start, headers)
     return headers, labels
 
 
 def _units_above(cells, start, headers):
     """Obey a line of group headings such as 'Macronutrients (%)', 'Micronutrients (ppm)' over the symbols."""
-    if start == 0:
-        return
-    found = [heading_unit(c) if isinstance(c, str) and c else "" for c in cells[start - 1]]
+    found = [heading_unit(c) if isinstance(c, str) and c else "" for c in cells[start - 1]] if start else []
     if sum(map(bool, found)) < 2:
         return
     current = ""
@@ -86,33 +82,26 @@ def take_units(cells, text, start, end, headers):
     dropped : list of (what, row)
     """
     dropped = []
-    i = start + 1
-    while i < end:
-        if not any(c != "" for c in cells[i]):
-            i += 1
+    for i in range(start + 1, end):
+        row = cells[i]
+        if not any(c != "" for c in row) or _take_kinds(row, text[i], headers):
             continue
-        columns = [j for j, h in enumerate(headers) if h.kind in NUTRIENTS]
-        filled = [j for j in columns if cells[i][j] != ""]
-        if _take_kinds(cells[i], text[i], headers):
-            i += 1
-            continue
-        if not filled or any(not isinstance(cells[i][j], str) for j in filled):
-            break
-        words = {j: text_of(cells[i][j]) for j in filled}
-        units = {j: find_unit(w) for j, w in words.items()}
-        names = [j for j in filled if text[i][j].kind in NUTRIENTS and text[i][j].name == headers[j].name]
-        if sum(map(bool, units.values())) * 2 >= len(filled):
+        filled = [j for j, h in enumerate(headers) if h.names_nutrient and row[j] != ""]
+        if not filled or any(not isinstance(row[j], str) for j in filled):
+            return i, dropped
+        words = {j: text_of(row[j]) for j in filled}
+        names = [j for j in filled if text[i][j].names_nutrient and text[i][j].name == headers[j].name]
+        if sum(bool(find_unit(w)) for w in words.values()) * 2 >= len(filled):
             for j, word in words.items():
                 headers[j] = _state_unit(headers[j], word)
         elif len(names) * 2 >= len(filled):
             for j in names:
                 headers[j] = replace(headers[j], unit=headers[j].unit or text[i][j].unit)
-        elif _is_remark(cells[i]):
+        elif _is_remark(row):
             dropped.append(("line of remarks under the header", i + 1))
         else:
-            break
-        i += 1
-    return i, dropped
+            return i, dropped
+    return max(start + 1, end), dropped
 
 
 def _is_remark(row):
@@ -127,15 +116,13 @@ def _take_kinds(row, meanings, headers):
 
     A nutrient named once over several such columns (a merged cell) is carried to the right.
     """
-    kinds = {
-        j: h.name for j, h in enumerate(meanings) if h.kind == "role" and h.name in ("value", "range", "flag")
-    }
-    results = [j for j, kind in kinds.items() if kind == "value" and headers[j].kind in NUTRIENTS]
-    if not results or len(kinds) < 2:
+    roles = ("value", "range", "flag")
+    kinds = {j: h.name for j, h in enumerate(meanings) if h.kind == "role" and h.name in roles}
+    if len(kinds) < 2 or not any(kind == "value" and headers[j].names_nutrient for j, kind in kinds.items()):
         return False
     current = None
     for j, header in enumerate(headers):
-        if header.kind in NUTRIENTS:
+        if header.names_nutrient:
             current = header
         elif header.kind != "blank" or j not in kinds:
             current = None if header.kind != "blank" else current

@@ -4,22 +4,20 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 
-from fertkit.errors import InputError, Problem
+from fertkit.errors import InputError
 from fertkit.intake.headers import Header, heading_unit, read_header
-from fertkit.intake.spellings import plain, role_words, spellings
+from fertkit.intake.spellings import number_like, plain, problem, role_words, spellings
 from fertkit.intake.units import find_unit
 from fertkit.tables import text_of
 
-NUTRIENTS = ("nutrient", "oxide", "unclear")
 STATED = (
     *("sample_id", "lab_id", "field", "place", "crop", "growth_stage", "plant_part", "sampled", "area"),
     *("feekes", "zadoks", "bbch"),
 )
 _WHOSE = ("sample_id", "lab_id", "field", "place", "crop")
-_NAMES = ("sample_id", "lab_id", "place", "field")
+NAMES = ("sample_id", "lab_id", "place", "field")
 _STAGES = ("growth_stage", "feekes", "zadoks", "bbch")
 _GROWN = ("crop", *_STAGES, "plant_part")
-_NUMBER = re.compile(r"\s*[<>≤≥]?\s*[+-]?[.,]?\d")
 _LONGEST = 60  # characters of a cell that may be the name of a role
 
 
@@ -49,11 +47,6 @@ class Section:
     body: int
     end: int
     stated: tuple[Stated, ...] = ()
-
-
-def number_like(cell) -> bool:
-    """Whether a cell begins like a number (2.4, <0.05, 7/3/2024), or is one of a spreadsheet."""
-    return bool(_NUMBER.match(cell)) if isinstance(cell, str) else True
 
 
 def sections_of(cells: list, text: list, name: str) -> list[Section]:
@@ -88,7 +81,7 @@ def sections_of(cells: list, text: list, name: str) -> list[Section]:
             body[here] = i + 1
         elif not found and not table_seen:
             table_seen = _of_table(row, meanings, columns)
-        heading = [j for j, h in enumerate(meanings) if h.kind in NUTRIENTS]
+        heading = [j for j, h in enumerate(meanings) if h.names_nutrient]
         if len(heading) > 1 and not any(number_like(row[j]) for j in heading):
             columns = heading
     ends = [*starts[1:], len(cells)]
@@ -116,11 +109,11 @@ def _heads(row, meanings):
     others = [c for c in row if c != ""][1:]
     if sum(bool(find_unit(text_of(c))) for c in others) * 2 > len(others):
         return False
-    return not any(h.kind in NUTRIENTS for h in meanings)
+    return not any(h.names_nutrient for h in meanings)
 
 
 def _of_table(row, meanings, columns):
-    nutrients = sum(h.kind in NUTRIENTS for h in meanings)
+    nutrients = sum(h.names_nutrient for h in meanings)
     numbers = sum(number_like(c) for c in row if c != "")
     return (
         nutrients > 1 or (nutrients == 1 and numbers) or any(number_like(row[j]) for j in columns if row[j])
@@ -141,9 +134,7 @@ def _without_captions(sections, cells, text, name):
         return [Section(joined.start, joined.body, joined.end, joined.stated + more)]
     if not before[0].stated and told & set(_WHOSE):
         first = last.stated[0]
-        remedy = "write the lines that name sample and crop above their table, not below it"
-        what = "lines that name a sample or crop stand below the last table and above none: whose are they?"
-        raise InputError(name, [Problem(what, remedy, first.line + 1, value=text_of(first.cell))])
+        raise InputError(name, [problem("whose lines", first.line + 1, value=text_of(first.cell))])
     return [*before[:-1], joined]
 
 
@@ -167,7 +158,7 @@ def context_of(row, meanings, line, columns=(), below=()) -> list[Stated]:
     at = [j for j in columns if row[j] != ""]
     if not told and columns and sum(number_like(row[j]) for j in at) > min(1, len(columns) - 1):
         return []
-    named = [j for j, h in enumerate(meanings) if h.kind in NUTRIENTS]
+    named = [j for j, h in enumerate(meanings) if h.names_nutrient]
     if not told and (
         len(named) > 1 or any(len(filled) > 2 or number_like(r[j]) for j in named for r in below)
     ):
@@ -260,7 +251,7 @@ def _heads_groups(role, sections):
     """Whether a role stands over groups: each time above the name of the first of two samples or more."""
     stated = [[_family(t.role) for t in s.stated] for s in sections]
     at = [k for k, roles in enumerate(stated) if role in roles]
-    named = [next((k for k, r in enumerate(roles) if r in _NAMES), -1) for roles in stated]
+    named = [next((k for k, r in enumerate(roles) if r in NAMES), -1) for roles in stated]
     sizes = [end - k for k, end in zip(at, [*at[1:], len(sections)], strict=True)]
     above = all(stated[k].index(role) < named[k] for k in at)
     return above and at[0] == 0 and min(sizes) > 1 and min(named) >= 0

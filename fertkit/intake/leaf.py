@@ -1,0 +1,355 @@
+"""Read a laboratory's tissue file, whatever its shape, into one tidy frame of dry-matter concentrations."""
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from fertkit.asked import a_file, a_text, asks, word_or_words_by_name
+from fertkit.errors import InputError, Problem
+from fertkit.intake.context import doubled_columns, other_matrix_cells, specimens_of, unnamed_tables
+from fertkit.intake.leaf_results import (
+    LENT_COLUMNS,
+    UNREAD_COLUMNS,
+    Aside,
+    ResultColumn,
+    drop_copies,
+    misplaced_numbers,
+    read_cells,
+    result_columns,
+    settle_units,
+    unread_columns,
+    unsure_marks,
+)
+from fertkit.intake.leaf_tables import Layout, find_layout
+from fertkit.intake.numbers import NumberStyle, number_style
+from fertkit.intake.plausible import home_unit, sanity_checks, unusual
+from fertkit.intake.spellings import is_rating, listed, problem
+from fertkit.intake.units import is_other_matrix
+from fertkit.reference.load import list_sources
+from fertkit.results import Result, plain
+from fertkit.tables import frame_grid, open_tables, whole
+
+_MOST_NOTES = 25  # results of which one thing is noted
+
+COLUMNS = [
+    "specimen", "sample_id", "lab_id", "field", "crop", "growth_stage", "plant_part", "sampled", "area",
+    "nutrient", "value", "unit", "censored", "flag", "row",
+]  # fmt: skip
+REPORT_COLUMNS = ["what", "item", "detail", "row"]
+
+
+@dataclass(frozen=True)
+class TissueSamples(Result):
+    """Tissue results as read.
+
+    Attributes
+    ----------
+    tidy : DataFrame
+        One row per result: specimen (1, 2, ... one per analysed sample), sample_id (with the field before it
+        where the file names one), lab_id, field, crop, growth_stage, plant_part, sampled, area ('good',
+        'poor' or ''), nutrient, value [unit], unit (% or mg/kg of dry matter), censored ('', '<', '>', 'not
+        detected'), flag (laboratory's mark), row of the file.
+    others : DataFrame
+        specimen, sample_id and every other column of the file, as text.
+    report : DataFrame
+        what (recognised, inferred, not used), item, detail, row.
+    notes : tuple of Problem
+        What was doubted, with row, column and value, and did not stop the reading.
+    name : str
+        File name.
+    unread : DataFrame
+        nutrient, column, why, specimen (0 for all of the file): what names a nutrient but was not read. No
+        verdict may clear these.
+    lent : DataFrame
+        specimen, what: crop, stage and part that stand above the table of an earlier sample, with their rows.
+    """
+
+    tidy: pd.DataFrame
+    others: pd.DataFrame
+    report: pd.DataFrame
+    notes: tuple[Problem, ...]
+    name: str = "table"
+    unread: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=UNREAD_COLUMNS))
+    lent: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=LENT_COLUMNS))
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.tidy
+
+    @cached_property
+    def checks(self) -> pd.DataFrame:
+        """Sanity of the numbers: sums, ratios, soil on the leaf, copied lines."""
+        return sanity_checks(self.tidy)
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return list_sources(["MEMO"])
+
+
+@asks(
+    path_or_buffer=a_file, crop=a_text, stage=a_text, part=a_text, date_format=a_text,
+    units=word_or_words_by_name, decimal=a_text, sheet=a_text, name=a_text,
+)  # fmt: skip
+def read_tissue(
+    path_or_buffer,
+    *,
+    crop: str | None = None,
+    stage: str | None = None,
+    part: str | None = None,
+    date_format: str | None = None,
+    units: str | dict | None = None,
+    decimal: str | None = None,
+    sheet: str | None = None,
+    name: str | None = None,
+) -> TissueSamples:
+    """Read a laboratory file of plant tissue results.
+
+    Wide, long and transposed tables, one or two header rows, CSV, TSV, XLSX, XLS and ODS are told apart by
+    their content; tables below or beside each other take the lines of context above them. Units stated are
+    obeyed; missing units are told from all nutrients together and reported. Means, ranges, oxides and ions
+    are set aside and said; fresh-weight and sap results and anything that can be read two ways are refused.
+
+    Parameters
+    ----------
+    path_or_buffer : path, bytes, file-like or DataFrame
+        The file.
+    crop, stage, part : str, optional
+        Crop, growth stage and plant part where the file states none.
+    date_format : str, optional
+        'dmy', 'mdy', 'ymd' or a strftime pattern, for dates such as 03/04/2024.
+    units : str or dict of nutrient -> str, optional
+        Unit (%, g/kg, mg/kg ...) the user vouches for; overrides the file, and the report says so. One text
+        holds for every macronutrient.
+    decimal : str, optional
+        '.' or ',' where the file does not tell its decimal mark.
+    sheet : str, optional
+        Sheet of a workbook; needed if several hold tissue results.
+    name : str, optional
+        File name for messages.
+
+    Returns
+    -------
+    TissueSamples
+
+    Raises
+    ------
+    InputError
+        With every problem of the file: file, row, column, value and remedy.
+
+    Examples
+    --------
+    A laboratory sheet with decimal commas and a value below the limit of detection:
+
+    >>> from fertkit.intake import read_tissue
+    >>> from io import StringIO
+    >>> sheet = "Sample;Crop;Stage;Part;K %;Zn ppm\\nPoor;soybean;R2;trifoliate;1,31;<10\\n"
+    >>> samples = read_tissue(StringIO(sheet)).table
+    >>> samples[["sample_id", "nutrient", "value", "unit", "censored"]].values.tolist()
+    [['Poor', 'K', 1.31, '%', ''], ['Poor', 'Zn', 10.0, 'mg/kg', '<']]
+    """
+    raw, layout = _open(path_or_buffer, name, sheet)
+    problems = _foreign(layout)
+    if problems:
+        raise InputError(raw.name, problems)
+    shifted = [p for block in layout.blocks for p in raw.shifted(*block.rows())]
+    doubled = [p for block in layout.blocks for p in doubled_columns(block)]
+    problems = list(dict.fromkeys([*shifted, *doubled, *layout.asked, *misplaced_numbers(layout)]))
+    columns, aside = result_columns(layout, problems)
+    problems += unnamed_tables(layout, columns)
+    if not columns:
+        raise InputError(raw.name, problems or [problem("no results")])
+    cells = (cell for column in columns for cell in column.cells)
+    style = NumberStyle(decimal, "as given") if decimal else number_style(cells, raw.delimiter)
+    specimens, others, notes, report = specimens_of(layout, columns, crop, stage, part, date_format)
+    for r in specimens[specimens["plant_part"].map(is_other_matrix)].head(1).itertuples():
+        raise InputError(raw.name, [problem("other matrix", r.row, "plant part", r.plant_part)])
+    for column in columns:
+        read_cells(column, style, problems)
+    found = _layout_report(raw, layout, columns, style) + settle_units(columns, units, problems)
+    if not problems:
+        found += drop_copies(columns, problems)
+        problems += unsure_marks(columns, style)
+    if problems:
+        raise InputError(raw.name, sorted(problems, key=lambda p: p.row or 0))
+    tidy = specimens.merge(_long_frame(columns), on="specimen", how="inner", suffixes=("_sample", ""))
+    tidy = _with_ratings(tidy.sort_values("specimen", kind="stable")[COLUMNS])
+    if tidy.empty:
+        raise InputError(raw.name, [problem("no results")])
+    lent = specimens.assign(what=specimens["lent"].str.removeprefix(", "))
+    unread = pd.concat([unread_columns(layout, columns, aside), _rated_only(tidy)], ignore_index=True)
+    return TissueSamples(
+        tidy=tidy,
+        others=others,
+        report=pd.DataFrame([*found, *report, *_aside_report(layout, aside)], columns=REPORT_COLUMNS),
+        notes=(
+            *layout.filled,
+            *_hidden(raw, tidy),
+            *_aside_notes(layout, aside),
+            *notes,
+            *_value_notes(tidy),
+        ),
+        name=raw.name,
+        unread=unread,
+        lent=lent.loc[lent["what"] != "", LENT_COLUMNS].reset_index(drop=True),
+    )
+
+
+def _open(source, name, sheet):
+    """The table of a file, or of the one sheet of a workbook that holds results, and its layout."""
+    if isinstance(source, pd.DataFrame):
+        raw = frame_grid(source, name)
+        return raw, find_layout(raw)
+    tables = open_tables(source, name=name)
+    if sheet is not None:
+        sheets = ", ".join(t.sheet for t in tables)
+        tables, file = [t for t in tables if t.sheet == sheet], tables[0].name
+        if not tables:
+            raise InputError(file, [problem("no sheet", sheet=sheet, sheets=sheets)])
+    found, failure = [], None
+    for raw in tables:
+        try:
+            found.append((raw, find_layout(raw)))
+        except InputError as error:
+            failure = failure or error
+    if not found:
+        list(map(whole, tables))
+        raise failure
+    if len(found) > 1:
+        sheets = ", ".join(raw.sheet for raw, _ in found)
+        raise InputError(found[0][0].name, [problem("several sheets", sheets=sheets)])
+    return whole(found[0][0]), found[0][1]
+
+
+def _foreign(layout):
+    """What says that the results are of another matrix than dry matter."""
+    notes = (note for note in layout.notes if is_other_matrix(note, note=True))
+    return [problem("no dry matter", value=note) for note in notes][:1] or other_matrix_cells(layout)
+
+
+# ---- the tidy frame
+
+
+def _long_frame(columns: list[ResultColumn]) -> pd.DataFrame:
+    """All columns below each other: specimen, nutrient, value, unit, censored, flag, row."""
+    cells = [(c, reading, i) for c in columns for i, reading in enumerate(c.readings)]
+    frame = pd.DataFrame(
+        {
+            "specimen": [c.specimens[i] for c, _, i in cells],
+            "nutrient": [c.nutrient for c, _, _ in cells],
+            "value": np.concatenate([c.numbers for c in columns]),
+            "unit": [home_unit(c.nutrient) for c, _, _ in cells],
+            "censored": [reading.censored for _, reading, _ in cells],
+            "flag": [_joined(reading.flag, c.flags[i]) for c, reading, i in cells],
+            "row": [c.places[i][0] for c, _, i in cells],
+        }
+    )
+    return frame[frame["value"].notna() | (frame["censored"] != "") | (frame["flag"] != "")]
+
+
+def _joined(flag, note):
+    return "; ".join(filter(None, [flag, note]))
+
+
+def _with_ratings(tidy):
+    """Put a rating that stands in a table of its own beside the value it rates."""
+    twice = tidy.duplicated(["specimen", "nutrient"], keep=False)
+    rating = twice & _rated(tidy)
+    words = tidy[rating].groupby(["specimen", "nutrient"])["flag"].agg("; ".join)
+    tidy = tidy[~rating].reset_index(drop=True)
+    if len(words):
+        keys = pd.MultiIndex.from_frame(tidy[["specimen", "nutrient"]])
+        more = words.reindex(keys).fillna("").tolist()
+        tidy["flag"] = [_joined(flag, word) for flag, word in zip(tidy["flag"], more, strict=True)]
+    return tidy
+
+
+def _rated(tidy):
+    """Rows with a rating and no number."""
+    return tidy["value"].isna() & (tidy["censored"] == "") & tidy["flag"].map(is_rating).astype(bool)
+
+
+def _rated_only(tidy):
+    """Results the laboratory rated without giving a number: no verdict may pass them over."""
+    rows = tidy[_rated(tidy)]
+    why = [f"rated '{r.flag}' without a number in sample {r.sample_id}" for r in rows.itertuples()]
+    table = rows[["nutrient", "specimen"]].assign(column=rows["nutrient"], why=why)
+    return table[UNREAD_COLUMNS].astype(object).reset_index(drop=True)
+
+
+# ---- what is said of it
+
+
+def _layout_report(raw, layout, columns, style):
+    shapes = " and ".join(dict.fromkeys(b.shape for b in layout.blocks))
+    how = "; ".join(filter(None, [f"{shapes} table", raw.encoding, raw.sheet and f"sheet '{raw.sheet}'"]))
+    report = [("recognised", "layout", how, None)]
+    report += [("recognised", f"{c.nutrient}", f"column '{c.label}'", None) for c in columns]
+    if style.decimal == ",":
+        report.append(("inferred", "decimal mark", f"comma: {style.why}", None))
+    for block in layout.blocks:
+        unused = {*block.columns("role", "range")}
+        unused |= {j for kind in ("limit", "ratio", "unit") for j in block.columns(kind)}
+        what = "the laboratory's range, limit or ratio"
+        report += [("not used", f"column '{block.labels[j]}'", what, None) for j in sorted(unused)]
+    return report
+
+
+def _aside_report(layout: Layout, aside: list[Aside]) -> list[tuple]:
+    """Rows of the report for lines and columns that were not read as results."""
+    lines = []
+    for what, row in layout.dropped:
+        rating = what.startswith("rating line") and "cannot" not in what
+        kept = "its ratings are kept beside the values" if rating else "not a sample"
+        lines.append(("not used", what, kept, row))
+    return lines + [
+        ("not used", f"column '{a.label}'", f"{a.problem.what}: set aside", a.problem.row) for a in aside
+    ]
+
+
+def _aside_notes(layout: Layout, aside: list[Aside]) -> list[Problem]:
+    """One note for each kind of line set aside, with its rows, and one for each column."""
+    kinds: dict[str, list] = {}
+    for what, row in layout.dropped:
+        kind = " ".join(what.split()[:2])
+        if kind in ("summary line", "range line") or (kind == "rating line" and "cannot" in what):
+            kinds.setdefault(kind, []).append((what.removeprefix(kind).split(",")[0].strip(), row))
+    notes = []
+    for kind, found in kinds.items():
+        names = ", ".join(dict.fromkeys(name for name, _ in found[:6]))
+        s = "" if len(found) == 1 else "s"
+        notes.append(
+            problem("lines set aside", kind=kind, s=s, names=names, rows=listed((r for _, r in found), 8))
+        )
+    return notes + [
+        Problem(f"set aside: {a.problem.what}", a.problem.remedy, a.problem.row, a.label) for a in aside
+    ]
+
+
+def _hidden(raw, tidy):
+    rows = sorted({row + 1 for row in raw.hidden} & set(tidy["row"]))
+    if rows:
+        yield problem("hidden rows", s="s" * (len(rows) > 1), rows=listed(rows, 8))
+
+
+def _value_notes(tidy):
+    """What is noted of the values: unusual ones, zeros, words without a number, limits not given."""
+    exact, unseen = tidy["censored"] == "", tidy["censored"] == "not detected"
+    notes = _noted("unusual result", tidy[unusual(tidy) & (tidy["value"] > 0) & exact])
+    notes += _noted("result of zero", tidy[(tidy["value"] == 0) & exact])
+    rated = tidy[tidy["value"].isna() & exact]
+    for _, rows in list(rated.groupby("specimen", sort=False))[:_MOST_NOTES]:
+        told = ", ".join(f"{r.nutrient} '{r.flag}'" for r in rows.itertuples())
+        sample = rows["sample_id"].iloc[0]
+        notes.append(problem("word for a number", int(rows["row"].iloc[0]), sample=sample, told=told))
+    return notes + _noted("no limit given", tidy[unseen])
+
+
+def _noted(key, rows):
+    notes = []
+    for r in rows.head(_MOST_NOTES).itertuples():
+        said = {"shown": r.flag if r.censored else plain(r.value), "unit": r.unit}
+        said |= {"nutrient": r.nutrient, "sample": r.sample_id}
+        notes.append(problem(key, r.row, r.nutrient, said["shown"], **said))
+    return notes
