@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_table_of, above_zero, amounts_by_name, asks, maybe_a_list
+from fertkit.budget.thresholds import speaks_of
 from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable, UnitError, unknown
 from fertkit.reference.crops import crop_name
@@ -13,12 +14,23 @@ from fertkit.reference.load import list_sources, load_table
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import at_most
 
-NUTRIENTS = ("N", "P2O5", "K2O", "S", "Ca", "Mg", "Zn", "B")
+NUTRIENTS = ("N", "P2O5", "K2O", "S", "Ca", "Mg", "Zn", "B", "Mn", "Cu", "Mo", "Cl")
 #: Topics of the cautions that forbid contact with the seed.
 NEVER_WITH_SEED = ("ammonia", "thiosulfate", "boron toxicity")
+SEED_MEANINGS = ("no more than the limit", "more than the limit, so the seed is at risk")
 PERCENT = {name: f"{name.lower()}_pct" for name in NUTRIENTS}
-#: A products table of the user's own.
-of_products = a_table_of("material", "grade", *PERCENT.values(), "density_lb_gal", "source_key", "provenance")
+#: Nutrients that a user's own table may leave out.
+RARE = NUTRIENTS[8:]
+_own_products = a_table_of(
+    "material", "grade", *(PERCENT[n] for n in NUTRIENTS[:8]), "density_lb_gal", "source_key", "provenance"
+)
+
+
+def of_products(value) -> pd.DataFrame:
+    """A products table of the user's own; nutrients it does not speak of are not in the products."""
+    table = _own_products(value)
+    absent = {name: np.nan for name in (PERCENT[n] for n in RARE) if name not in table}
+    return table.assign(**absent)
 
 
 @dataclass(frozen=True)
@@ -57,7 +69,7 @@ class ProductRate(Result):
 
 
 def find_product(name: str, products: pd.DataFrame | None = None) -> pd.Series:
-    """Find one product by its grade (11-52-0) or its material (urea).
+    """Find one product by its grade (11-52-0, 21-0-0-24), its material (urea) or a short name (MAP, KCl).
 
     Raises
     ------
@@ -66,8 +78,12 @@ def find_product(name: str, products: pd.DataFrame | None = None) -> pd.Series:
     """
     table = load_table("products") if products is None else products
     wanted = " ".join(str(name).lower().split())
-    materials = table["material"].str.lower()
-    fits = (table["grade"].str.lower() == wanted) | (materials == wanted)
+    materials, grades = table["material"].str.lower(), table["grade"].str.lower()
+    fits = (grades == wanted) | (materials == wanted)
+    if not fits.any() and "also" in table:
+        fits = table["also"].str.lower().str.split(";").map(lambda names: wanted in names)
+    if not fits.any():  # the fourth number of a grade is sulfur, with or without its letter
+        fits = grades.str.removesuffix("s") == wanted.removesuffix("s")
     if not fits.any():
         fits = materials.str.contains(wanted, regex=False)
     if fits.sum() != 1:
@@ -205,25 +221,37 @@ def product_cautions(names, *, products: pd.DataFrame | None = None) -> pd.DataF
 
 
 @asks(row_spacing_in=above_zero)
-def seed_row_limit(crop: str, row_spacing_in: float, soil: str = "medium to fine") -> pd.Series:
-    """Most N + K2O that may go with the seed [lb/ac].
+def seed_row_limit(
+    crop: str,
+    row_spacing_in: float,
+    soil: str = "medium to fine",
+    *,
+    opener: str | None = None,
+    basis: str | None = None,
+) -> pd.Series:
+    """Most that may go with the seed [lb/ac].
 
     Parameters
     ----------
     crop : str
     row_spacing_in : float
         Row spacing [in]; between published spacings the next wider one counts.
-    soil : {'medium to fine', 'sandy'}
+    soil : {'medium to fine', 'sandy', 'medium', 'fine'}
+        Any, where the limit of the crop does not depend on it.
+    opener : str, optional
+        Width over which the opener spreads seed and fertilizer, for crops whose limit depends on it.
+    basis : {'N + K2O', 'N', 'P2O5'}, optional
+        What the limit is of; needed where a crop has several.
 
     Returns
     -------
     Series
-        Row of the table seed_limits (limit_lb_ac, source_key, ...).
+        Row of the table seed_limits (limit_lb_ac, basis, source_key, ...).
 
     Raises
     ------
     LookupFailed
-        If no limit is carried for the crop or soil.
+        If no limit is carried for the crop, soil or opener.
     NotEstimable
         If the rows are wider than any published.
 
@@ -233,10 +261,18 @@ def seed_row_limit(crop: str, row_spacing_in: float, soil: str = "medium to fine
     >>> float(seed_row_limit("corn", 30)["limit_lb_ac"])  # KSU_STARTER, finer soils
     8.0
     """
-    table = load_table("seed_limits", crop=crop_name(crop))
-    if soil not in set(table["soil"]):
-        raise unknown("soil of the seed limits", soil, table["soil"].unique())
-    rows = table[table["soil"] == soil].sort_values("row_spacing_in")
+    rows = _seed_rows(crop)
+    known = list(rows["basis"].unique())
+    if basis is None and len(known) == 1:
+        basis = known[0]
+    if basis not in known:
+        raise unknown("basis of the seed limits", basis, known)
+    rows = rows[rows["basis"] == basis]
+    for column, given in (("soil", soil), ("opener", opener)):
+        if not (fits := rows[column].isin(["", given])).any():
+            raise unknown(f"{column} of the seed limits", given or "not given", rows[column].unique())
+        rows = rows[fits]
+    rows = rows.sort_values("row_spacing_in")
     fits = rows[rows["row_spacing_in"].isna() | (rows["row_spacing_in"] >= row_spacing_in)]
     if fits.empty:
         widest = rows["row_spacing_in"].max()
@@ -244,21 +280,38 @@ def seed_row_limit(crop: str, row_spacing_in: float, soil: str = "medium to fine
     return fits.iloc[0]
 
 
+def _seed_rows(crop):
+    table = load_table("seed_limits")
+    rows = table[table["crop"].map(lambda words: speaks_of(words, crop_name(crop)))]
+    if rows.empty:
+        raise unknown("crop in the seed_limits table", crop, table["crop"].unique())
+    return rows
+
+
 @asks(rates=amounts_by_name, row_spacing_in=above_zero, products=of_products)
 def check_seed_row(
-    rates: dict, crop: str, row_spacing_in: float, soil: str = "medium to fine", *, products=None
+    rates: dict,
+    crop: str,
+    row_spacing_in: float,
+    soil: str = "medium to fine",
+    *,
+    opener: str | None = None,
+    products=None,
 ) -> pd.DataFrame:
-    """Check products to be placed with the seed against the published limit.
+    """Check products to be placed with the seed against the published limits.
 
     Parameters
     ----------
     rates : dict
         Product -> rate [lb/ac].
+    crop, row_spacing_in, soil, opener
+        As for `seed_row_limit`.
 
     Returns
     -------
     DataFrame
-        Checks: N + K2O against the limit, and one row for each product that must not touch the seed.
+        Checks: each basis (N + K2O, N, P2O5) against its limit, and one row for each product that must not
+        touch the seed.
 
     Examples
     --------
@@ -270,13 +323,18 @@ def check_seed_row(
     >>> float(row.value), float(row.limit), bool(row.passed)
     (10.0, 8.0, False)
     """
-    limit = seed_row_limit(crop, row_spacing_in, soil)
-    found = {name: find_product(name, products) for name in rates}
-    salt = sum(rates[n] * np.nansum([p["n_pct"], p["k2o_pct"]]) / 100 for n, p in found.items())
-    most = limit["limit_lb_ac"]
-    source = f"{limit['note']} ({limit['source_key']})"
-    told = (f"no more than the limit: {source}", f"more than the limit, so the seed is at risk: {source}")
-    rows = [("N + K2O with the seed [lb/ac]", salt, most, at_most(salt, most), told)]
+    used = {name: find_product(name, products) for name in rates}
+    rows = []
+    for basis in _seed_rows(crop)["basis"].unique():
+        limit = seed_row_limit(crop, row_spacing_in, soil, opener=opener, basis=basis)
+        columns = [PERCENT[nutrient] for nutrient in basis.split(" + ")]
+        amount = sum(rates[name] * np.nansum(one[columns].astype(float)) / 100 for name, one in used.items())
+        most, source = limit["limit_lb_ac"], f"{limit['note']} ({limit['source_key']})"
+        meaning = (
+            f"no more than the limit: {source}",
+            f"more than the limit, so the seed is at risk: {source}",
+        )
+        rows.append((f"{basis} with the seed [lb/ac]", amount, most, at_most(amount, most), meaning))
     cautions = product_cautions(rates, products=products)
     for row in cautions[cautions["topic"].isin(NEVER_WITH_SEED)].itertuples():
         rows.append((f"{row.product} with the seed", "", "", False, f"{row.text} ({row.source_key})"))

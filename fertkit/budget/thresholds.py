@@ -19,7 +19,11 @@ TEST_UNITS = ("ppm", "mg/kg", "lb/ac")
 #: How a row begins that gives a class of a soil test: "class very low".
 CLASS = "class "
 #: Words by which a system names crops together.
-ANY_CROP = {"corn and soybean": ("corn", "soybean"), "general": None, "all": None, "row crops": None}
+ANY_CROP = {
+    "corn and soybean": ("corn", "soybean"),
+    "cereals": ("wheat", "barley", "oats", "rye"),
+    **dict.fromkeys(("general", "all", "row crops")),
+}
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from fertkit.budget import (
     product_rate,
     seed_row_limit,
 )
+from fertkit.budget.products import NUTRIENTS, find_product
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
 from fertkit.reference import cite, load_table
 
@@ -60,11 +61,12 @@ def test_a_liquid_in_gallons():
 @given(st.sampled_from(sorted(load_table("products")["grade"])), st.floats(0, 500))
 def test_the_rate_supplies_what_was_asked(grade, rate):
     row = load_table("products").set_index("grade").loc[grade]
-    nutrient = next(n for n in ("N", "P2O5", "K2O", "S", "Zn", "B") if row[f"{n.lower()}_pct"] > 0)
+    nutrient = next(n for n in NUTRIENTS if row[f"{n.lower()}_pct"] > 0)
     got = product_rate(grade, nutrient, rate)
     supplied = got.table.set_index("nutrient")["supplied_lb_ac"]
     assert supplied[nutrient] == pytest.approx(rate)
-    assert supplied.sum() <= got.product_lb_ac * 1.0001
+    elements = supplied * supplied.index.map({"P2O5": 0.4364, "K2O": 0.8301}.get).fillna(1.0)
+    assert elements.sum() <= got.product_lb_ac * 1.0001
 
 
 @pytest.mark.parametrize(("soil", "limits"), [("medium to fine", (6, 8, 12)), ("sandy", (4, 6, 8))])
@@ -124,6 +126,112 @@ def test_limits_that_are_not_published():
     with pytest.raises(NotEstimable, match="wider than 40 in"):
         seed_row_limit("corn", 60)
     with pytest.raises(LookupFailed, match="crop in the seed_limits table"):
-        seed_row_limit("wheat", 7)
+        seed_row_limit("potato", 7)
     with pytest.raises(LookupFailed, match="unknown soil"):
         seed_row_limit("corn", 30, "clay")
+
+
+@pytest.mark.parametrize(
+    ("name", "grade"),
+    [("MOP", "0-0-60"), ("KCl", "0-0-60"), ("muriate of potash", "0-0-60"), ("AMS", "21-0-0-24S"),
+     ("21-0-0-24", "21-0-0-24S"), ("21-0-0-24s", "21-0-0-24S"), ("12-0-0-26", "12-0-0-26S"),
+     ("ats", "12-0-0-26S"),
+     ("MAP", "11-52-0"), ("dap", "18-46-0"), ("TSP", "0-46-0"), ("SOP", "0-0-50"), ("UAN28", "28-0-0"),
+     ("NH3", "82-0-0"), ("Epsom salts", "0-0-0-13S-10Mg"), ("MnSO4", "0-0-0-19S-32Mn"), ("CAN", "27-0-0"),
+     ("15.5-0-0", "15.5-0-0-13.6Ca"), ("0-0-0-90", "0-0-0-90S")],
+)  # fmt: skip
+def test_short_names_of_the_trade(name, grade):
+    assert find_product(name)["grade"] == grade
+
+
+def test_no_two_products_share_a_name():
+    table = load_table("products")
+    names = [n.lower() for cell in table["also"] for n in cell.split(";") if n]
+    names += [*table["material"].str.lower().unique(), *table["grade"].str.lower()]
+    assert len(names) == len(set(names))
+    with pytest.raises(LookupFailed, match=r"potassium chloride 60 .*potassium chloride 62"):
+        find_product("potassium chloride")
+    with pytest.raises(LookupFailed, match="unknown product '0-0-0-11'"):
+        find_product("0-0-0-11")  # 11 of what: the fourth number is sulfur
+
+
+@pytest.mark.parametrize(
+    ("name", "nutrient", "share"),
+    [
+        # shares of the formula weight, by the standard atomic weights (IUPAC)
+        ("MnSO4", "Mn", 54.938 / 169.01), ("CuSO4", "Cu", 63.546 / 249.68), ("CuSO4", "S", 32.06 / 249.68),
+        ("Na2MoO4", "Mo", 95.95 / 241.95), ("CaCl2", "Ca", 40.078 / 147.01), ("CaCl2", "Cl", 70.90 / 147.01),
+        ("disodium octaborate", "B", 86.48 / 412.51),
+        # RB209_2010 prints MgO, SO3 and CaO; x .603 and .4 as printed there, 40.078 / 56.077 by formula
+        ("Epsom salt", "Mg", 0.16 * 0.603), ("Epsom salt", "S", 0.33 * 0.4),
+        ("kieserite", "Mg", 0.25 * 0.603),
+        ("calcium nitrate", "Ca", 0.19 * 40.078 / 56.077),
+        # Cl to K2O is 35.45 to 47.098 by formula; SDSU_NUTRIENT reckons 45 % in 0-0-60
+        ("MOP", "Cl", 0.45), ("0-0-62", "Cl", 0.62 * 35.45 / 47.098),
+    ],
+)  # fmt: skip
+def test_salts_hold_what_their_formula_says(name, nutrient, share):
+    products = load_table("products")
+    fits = products["material"].str.lower().str.startswith(name.lower())
+    name = products.loc[fits, "grade"].iloc[0] if fits.sum() == 1 else name
+    assert product_rate(name, nutrient, 1.0).product_lb_ac == pytest.approx(1 / share, rel=6e-3)
+
+
+def test_chloride_as_south_dakota_reckons_it():
+    # SDSU: 25 lb of Cl are 25 x 2.2 = 55 lb of potassium chloride
+    assert product_rate("KCl", "Cl", 25).product_lb_ac == pytest.approx(55, abs=0.6)
+    assert product_rate("0-0-62", "K2O", 62).table.set_index("nutrient")["supplied_lb_ac"]["Cl"] == 46.7
+
+
+def test_potash_of_62_as_light_as_potash():
+    # salt index in proportion to K2O: 116.2 / 60 x 62 = 120.1; no bulk density of 94 lb/ft3
+    row = find_product("0-0-62")
+    assert row["salt_index"] == pytest.approx(116.2 / 60 * 62, abs=0.05)
+    assert row["bulk_density_lb_ft3"] == ""
+
+
+def test_an_own_table_may_leave_out_rare_nutrients():
+    own = load_table("products").head(2).drop(columns=["mn_pct", "cu_pct", "mo_pct", "cl_pct", "also"])
+    assert product_rate("urea", "N", 46, products=own).product_lb_ac == pytest.approx(100)
+    assert nutrients_per_gallon("12-0-0-26S")["Cl"] == 0
+    with pytest.raises(InputError, match="k2o_pct"):
+        product_rate("urea", "N", 46, products=own.drop(columns="k2o_pct"))
+
+
+@pytest.mark.parametrize(
+    ("soil", "opener", "limits"),
+    [("sandy", "1 in spread (disk or knife)", (10, 0, 0)),
+     ("medium", "2 in spread (spoon or hoe)", (30, 25, 20)),
+     ("fine", "3 in spread (sweep)", (50, 40, 30))],
+)  # fmt: skip
+def test_urea_with_cereal_seed_by_manitoba(soil, opener, limits):
+    # MB_SEED: lb of N as urea at 6, 9 and 12 in rows
+    for spacing, limit in zip((6, 9, 12), limits, strict=True):
+        assert seed_row_limit("winter wheat", spacing, soil, opener=opener)["limit_lb_ac"] == limit
+    assert seed_row_limit("oats", 7, soil, opener=opener)["limit_lb_ac"] == limits[1]
+    with pytest.raises(NotEstimable, match="wider than 12 in"):
+        seed_row_limit("barley", 30, soil, opener=opener)
+    with pytest.raises(LookupFailed, match="opener of the seed limits"):
+        seed_row_limit("barley", 6, soil)
+
+
+def test_seed_of_canola_has_two_limits_and_beans_take_no_salt():
+    # CCC_SEED2018: 20 lb P2O5, about 40 lb of MAP (38.5 by its 52 %); CCC_SEEDROW: N may be as low as 10
+    fits = check_seed_row({"MAP": 38}, "canola", 9)
+    assert fits["limit"].tolist() == [20, 10]
+    assert fits["value"].tolist() == pytest.approx([38 * 0.52, 38 * 0.11])
+    assert fits["passed"].all()
+    assert check_seed_row({"MAP": 45}, "canola", 9)["passed"].tolist() == [False, True]
+    with pytest.raises(LookupFailed, match="basis of the seed limits"):
+        seed_row_limit("canola", 9)
+    assert not check_seed_row({"10-34-0": 10}, "soybean", 30)["passed"].any()
+    assert check_seed_row({"TSP": 10}, "soybean", 30)["passed"].all()
+
+
+def test_new_salts_are_cautioned():
+    topics = {p: set(product_cautions([p])["topic"]) for p in ("CuSO4", "Na2MoO4", "MOP", "urea", "UAN28")}
+    assert "copper" in topics["CuSO4"]
+    assert "molybdenum" in topics["Na2MoO4"]
+    assert "chloride" in topics["MOP"]
+    assert "mixing" in topics["urea"]
+    assert "mixing" not in topics["UAN28"]
