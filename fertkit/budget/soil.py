@@ -199,7 +199,7 @@ def soil_rate(
 
     >>> from fertkit.budget import soil_rate
     >>> rate = soil_rate("tri_state_2020", "P", 12, "corn", 180, extractant="Mehlich-3", depth_in=8)
-    >>> float(rate.rate_lb_ac.round(1))
+    >>> round(rate.rate_lb_ac, 1)
     103.0
     """
     if unit not in UNITS:
