@@ -3,7 +3,7 @@
 from fertkit.intake.leaf import read_tissue
 from fertkit.panels import controls
 from fertkit.panels.base import SENTENCES, Panel
-from fertkit.plots.tissue import sample_detail
+from fertkit.plots.leaf import sample_detail
 from fertkit.reference.load import load_ranges
 from fertkit.say.leaf import DEFER
 from fertkit.say.line import Kind

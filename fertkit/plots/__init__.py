@@ -1,8 +1,8 @@
 """Figures: every function takes a result (and an optional matplotlib axes) and returns the axes.
 
 ``draw(result, ax=None)`` finds the main figure of a result by its type. Every figure takes ``title=`` instead
-of its own. A figure is a form filled from a result, one file a topic; the forms (bars, intervals, curves over
-a rate, ...) are in ``forms`` and ``forms_lines``, what all figures share in ``style`` and ``palette``.
+of its own. A figure is a form filled from a result, one file a floor; the forms that several files use are in
+``forms``, what all figures share in ``style`` and ``palette``.
 """
 
 from importlib import import_module
@@ -11,25 +11,25 @@ from importlib import import_module
 MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "NutrientBudget": ("budget", "budget_bars"), "FarmBudget": ("budget", "farm_bars"),
     "SeasonDemand": ("season", "season_curves"), "SupplyGap": ("season", "supply_lines"),
-    "PeakComparison": ("season", "peak_dots"), "Blend": ("rates", "blend_bars"),
-    "SoilRate": ("rates", "soil_rate_line"), "SystemComparison": ("rates", "system_rates"),
-    "Ledger": ("ledger", "ledger_years"), "SkippedYear": ("ledger", "skipped_year"),
-    "TissueSamples": ("tissue", "results_strip"), "TissueScores": ("tissue", "tissue_grid"),
-    "Explanation": ("tissue", "explained_grid"), "PairComparison": ("tissue_compare", "pair_ratios"),
-    "SeasonPath": ("tissue_compare", "season_lines"), "Balance": ("tissue_compare", "balance_bars"),
-    "NutritionIndex": ("tissue_compare", "nutrition_curve"), "Norms": ("tissue_compare", "norm_spread"),
-    "TreatmentComparison": ("tissue_compare", "treatment_means"), "StripTrial": ("trials", "trial_strips"),
+    "PeakComparison": ("season", "peak_dots"), "Blend": ("budget", "blend_bars"),
+    "SoilRate": ("budget", "soil_rate_line"), "SystemComparison": ("budget", "system_rates"),
+    "Ledger": ("budget", "ledger_years"), "SkippedYear": ("budget", "skipped_year"),
+    "TissueSamples": ("leaf", "results_strip"), "TissueScores": ("leaf", "tissue_grid"),
+    "Explanation": ("leaf", "explained_grid"), "PairComparison": ("leaf", "pair_ratios"),
+    "SeasonPath": ("leaf", "season_lines"), "Balance": ("leaf", "balance_bars"),
+    "NutritionIndex": ("leaf", "nutrition_curve"), "Norms": ("leaf", "norm_spread"),
+    "TreatmentComparison": ("leaf", "treatment_means"), "StripTrial": ("trials", "trial_strips"),
     "StripMeans": ("trials", "trial_strips"), "StripAnalysis": ("trials", "strip_means"),
     "PairedAnalysis": ("trials", "pair_lines"), "SplitPlotAnalysis": ("trials", "split_plot_lines"),
     "PowerPlan": ("trials", "power_curve"), "PooledEstimate": ("trials", "forest"),
-    "OneStage": ("trials", "site_effects"), "StripPlan": ("trial_maps", "field_sketch"),
-    "CleanedPoints": ("trial_maps", "cleaning_map"), "YieldPoints": ("trial_maps", "yield_map"),
+    "OneStage": ("trials", "site_effects"), "StripPlan": ("trials", "field_sketch"),
+    "CleanedPoints": ("trials", "cleaning_map"), "YieldPoints": ("trials", "yield_map"),
     "ResponseFit": ("response", "response_fit"), "ResponseAnalysis": ("response", "response_analysis"),
     "CurveComparison": ("response", "curve_comparison"), "CriticalLevel": ("response", "critical_level"),
-    "NetReturn": ("returns", "net_return"), "PriceTable": ("returns", "price_ratio"),
-    "Regret": ("returns", "regret"), "PooledReturn": ("returns", "pooled_return"),
-    "StochasticPlateau": ("returns", "stochastic_plateau"), "BatchResult": ("batch", "batch_overview"),
-    "ExpectedInterval": ("expected", "expected_intervals"),
+    "NetReturn": ("response", "net_return"), "PriceTable": ("response", "price_ratio"),
+    "Regret": ("response", "regret"), "PooledReturn": ("response", "pooled_return"),
+    "StochasticPlateau": ("response", "stochastic_plateau"), "BatchResult": ("response", "batch_overview"),
+    "ExpectedInterval": ("trials", "expected_intervals"),
 }  # fmt: skip
 
 

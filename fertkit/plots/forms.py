@@ -1,4 +1,4 @@
-"""Forms of figures whose rows or places are names: bars, intervals, groups of points, cells of a matrix.
+"""Forms that figures of several files take: bars, intervals, groups of points, stages of a season.
 
 A form draws numbers that it is given and knows no result. Rows run from the top; a value that is not known is
 not drawn; a label stands in the key once, however many rows carry it.
@@ -6,14 +6,10 @@ not drawn; a label stands in the key once, however many rows carry it.
 
 import numpy as np
 from matplotlib.lines import Line2D
-from matplotlib.patches import Patch, Polygon
 
 from fertkit.errors import unknown
-from fertkit.plots.palette import BESIDE, CLASS_MARKS, HOLLOW, MARKERS, SMALL, hue
+from fertkit.plots.palette import ALONG, BESIDE, HOLLOW, MARKERS, PAPER, hue
 from fertkit.plots.style import grow, note
-
-#: Ratios written along a logarithmic axis, and those added where it is short.
-RATIOS, BETWEEN = (0.1, 0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 5, 10, 20), (0.6, 0.85, 1.2)
 
 
 def asked(kind: str, value, known):
@@ -97,16 +93,6 @@ def interval(ax, low, high, y, *, point=None, opens=(False, False), label=None, 
         ax.plot([point], [y], marker="D", ms=6, mec="white", mew=0.8, ls="none", zorder=6, **look)
 
 
-def ratio_axis(ax) -> None:
-    """Make the x axis logarithmic, with plain numbers at round ratios, and mark 1."""
-    ax.axvline(1, color=hue.ink, lw=1, zorder=2)
-    ax.set_xscale("log")
-    low, high = ax.get_xlim()
-    marks = sorted(m for m in (*RATIOS, *(BETWEEN if high / low < 8 else ())) if low <= m <= high)
-    ax.set_xticks(marks, [f"{m:g}" for m in marks])
-    ax.minorticks_off()
-
-
 def groups(ax, x, y, by, *, label: str = "", named: str = "", hues=(hue.quiet,), aside: float = 0.0, **look):
     """Draw points, each group with a marker of its own while there are markers enough.
 
@@ -134,27 +120,21 @@ def shown(label: str, **look):
     return Line2D([], [], label=label, **{"color": hue.quiet} | look)
 
 
-def class_patches(names) -> list:
-    """Marks of the key for classes of cells or bars."""
-    marks = {name: mark for name, mark in CLASS_MARKS.items() if name in names}
-    return [Patch(fc=m.colour, hatch=m.hatch, ec=hue.quiet, label=name) for name, m in marks.items()]
+def stages(ax, demand) -> None:
+    """Write growth stages along the top of a season, those too close together left out."""
+    end, last = demand.rows["day"].max(), 0.0
+    look = {"va": "top", "ha": "center", "color": hue.quiet, "bbox": PAPER | {"alpha": 1}, "zorder": 6}
+    for row in demand.stages.itertuples():
+        if row.days - last >= end * 0.045 and 0 < row.days <= end:
+            last = row.days
+            ax.axvline(row.days, color=hue.grid, lw=0.8, zorder=0)
+            note(ax, row.stage, (row.days, 1), (0, -3), ALONG, **look)
 
 
-def class_look(name: str) -> dict:
-    """Give the look of a point of a class."""
-    mark = CLASS_MARKS[name]
-    return {"marker": mark.marker, "ms": 9, "mfc": mark.colour, "mec": hue.ink, "mew": 1.3, "ls": "none"}
-
-
-def cell(ax, x, y, lower: str, upper: str, text: str) -> None:
-    """Draw a cell of a matrix shaded by its class; cut from corner to corner where two classes differ."""
-    box = [(x + 0.03, y + 0.05), (x + 0.97, y + 0.05), (x + 0.97, y + 0.95), (x + 0.03, y + 0.95)]
-    for name, shape in {lower: [box[0], *box[2:]], upper: box if lower == upper else box[:3]}.items():
-        mark = CLASS_MARKS[name]
-        edge = hue.quiet if mark.colour == "#ffffff" else "white"  # the hatch takes the edge's colour
-        ax.add_patch(Polygon(shape, facecolor=mark.colour, hatch=mark.hatch, edgecolor=edge, linewidth=0))
-    ax.add_patch(Polygon(box, fill=False, edgecolor=hue.grid, linewidth=0.8))
-    paper = {"boxstyle": "round,pad=0.12", "facecolor": "#ffffffd0", "edgecolor": "none"}
-    look = {"ha": "center", "va": "center", "fontsize": SMALL, "color": hue.ink, "bbox": paper}
-    bold = lower == upper and lower in ("deficient", "excessive")
-    ax.text(x + 0.5, y + 0.52, text, fontweight="bold" if bold else "normal", **look)
+def apart(values, gap: float) -> np.ndarray:
+    """Move heights up where they lie closer than a gap, so that what is written there can be read."""
+    values = np.asarray(values, float)
+    placed, last = values.copy(), -np.inf
+    for i in np.argsort(values, kind="stable"):
+        placed[i] = last = max(values[i], last + gap)
+    return placed

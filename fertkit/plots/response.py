@@ -1,16 +1,23 @@
-"""Figures of yield against rate: one curve, a whole analysis with its money below, curves side by side."""
+"""Figures of yield and money against rate: curves, optima, net return, and the optima of many trials."""
 
 import numpy as np
 
-from fertkit.plots.forms import groups, interval, remark, rows
-from fertkit.plots.forms_lines import BOUNDS, answer
-from fertkit.plots.palette import HOLLOW, hue, line_of
-from fertkit.plots.returns import net_return_marks
-from fertkit.plots.style import entitle, figure, finish, legend, panel_below, redrawn
+from fertkit.plots.forms import bars, groups, interval, remark, rows
+from fertkit.plots.palette import ANSWER, BESIDE, CLASS_MARKS, HOLLOW, PAPER, hue, line_of
+from fertkit.plots.style import entitle, figure, finish, legend, note, panel_below, redrawn
 from fertkit.response.curves import CURVES
-from fertkit.response.optimum import Status
+from fertkit.response.optimum import Status, status_in_words
 from fertkit.response.prices import area_of
 from fertkit.results import capital, plain
+from fertkit.rounding import same
+
+#: Marker of an optimum by status: inside, or an arrow to where it may lie beyond.
+STATUS_MARKERS = {
+    Status.INTERIOR: "D", Status.TIE: "D", Status.NONE: "<", Status.UNPAID: "<", Status.TOP: ">",
+    Status.ENDLESS: ">", Status.STEP: "<", Status.DIFFERENCE: "s",
+}  # fmt: skip
+#: Words before the rate of an optimum that only bounds it.
+BOUNDS = {Status.TOP: "at least ", Status.ENDLESS: "at least ", Status.STEP: "at most "}
 
 POINTS = 301  # rates at which a curve is drawn
 SHOWN = 0.05  # curves of less weight than this are left out of an analysis' figure
@@ -183,3 +190,181 @@ def _optimum(ax, optimum, *, named: bool) -> bool:
     unit = "" if named and optimum.status not in BOUNDS else optimum.unit
     answer(ax, optimum.rate, None, name, unit, status=optimum.status, span=span.span)
     return known
+
+
+@figure()
+def net_return(result, ax):
+    """Draw net return over the tested rates, the reported rate and the rates nearly as good as the best."""
+    net_return_marks(result, ax)
+    unit = f"{result.prices.money}/{result.area}"
+    finish(ax, "Net return", f"rate [{result.rate_unit}]", f"net return [{unit}]")
+
+
+def net_return_marks(result, ax, *, below: bool = False):
+    """Draw the marks of `net_return`; `below` in an analysis, where the axes above name the rate."""
+    rate, net = result.table.iloc[:, 0], result.table.iloc[:, -1]
+    hollow, best = HOLLOW | {"color": hue.curve}, same(result.rate, result.peak)
+    # With a pass to pay, net return jumps down just above zero: leave the jump open.
+    start = int(result.prices.pass_cost > 0 and result.lowest_rate == 0)
+    name = "best rate" if best else "economic optimum rate (mean of the optima)"
+    if result.curve == "difference":
+        name = "better of the two rates"
+        ax.plot(rate, net, "o", label="the two rates tested", **hollow)
+    else:
+        money_line(ax, result, rate[start:], net[start:], f"{result.prices.money}/{result.area}")
+    if start:
+        ax.plot(rate[:1], net[:1], "o", label="nothing applied", **hollow)
+    answer(ax, result.rate, result.net, None if below else name, result.rate_unit, status=result.status)
+    if not best:
+        peak = f"best of the averaged curve, {plain(result.peak)} {result.rate_unit}"
+        peak = "highest net return of the average" if below else peak
+        ax.plot([result.peak], [result.peak_net], "D", ms=7, zorder=5, label=peak, **hollow)
+
+
+@figure(height=3.4)
+def price_ratio(result, ax):
+    """Draw the economic optimum rate of each curve against the price ratio; see `PriceRatioTable`."""
+    rate, low, high = result.table.columns[2], result.lowest_rate, result.highest_rate
+    for key, part in result.table.groupby("curve", sort=False):
+        colour, dash = line_of(CURVES[key])
+        ax.plot(part["price_ratio"], part[rate], color=colour, ls=dash, lw=1.8, label=CURVES[key].label)
+    level(ax, high, "highest tested rate: at least this")
+    level(ax, low, "lowest tested rate: no economic response", above=False)
+    ax.set_ylim(low - 0.12 * (high - low), high + 0.12 * (high - low))
+    if result.price_ratio is not None:
+        today = f"today, {plain(result.price_ratio)}"
+        ax.axvline(result.price_ratio, color=hue.accent, lw=1.2, label=today)
+    ratio = f"price ratio [{result.yield_unit} per {result.rate_unit}]"
+    finish(ax, "Optimum rate against price ratio", ratio, f"optimum rate [{result.rate_unit}]")
+
+
+@figure(height=3.4)
+def regret(result, ax):
+    """Draw expected regret against rate, and where the best rate of most cases lies; see `Regret`."""
+    rate, expected, p90 = (result.table.iloc[:, i] for i in range(3))
+    ax.fill_between(rate, expected, p90, color=hue.band, alpha=0.6, lw=0, label="up to nine cases in ten")
+    ax.plot(rate, p90, color=hue.curve, lw=1, ls=(0, (4, 2)))
+    ax.plot(rate, expected, color=hue.curve, lw=2, label="expected regret")
+    name = "least expected regret over drawn curves"
+    answer(ax, result.rate, result.expected_regret, name, result.rate_unit)
+    look = {"colour": hue.quiet, "label": "best rate of nine cases in ten"}
+    interval(ax, *result.optima_range, 0.03, opens=(False, result.open_above), **look)
+    # The middle decides; far from the best, regret runs off the figure.
+    ax.set_ylim(0, max(4 * result.expected_regret, 1.15 * float(np.quantile(p90, 0.6)), 1e-9))
+    label = f"below the best of each case [{result.money}/{result.area}]"
+    finish(ax, "What a rate may lose", f"rate [{result.rate_unit}]", label)
+
+
+@figure(height=3.4)
+def pooled_return(result, ax):
+    """Draw mean net gain over trials, its flat range, and every trial's own optimum; see `PooledReturn`."""
+    rate, net, unit = result.frame.iloc[:, 0], result.frame.iloc[:, 2], f"{result.money}/{result.area}"
+    money_line(ax, result, rate, net, unit)
+    name = "highest mean of these trials, no recommendation" if result.doubts else "pooled rate"
+    answer(ax, result.rate, result.gain, name, result.rate_unit)
+    low, high = net.min(), max(net.max(), 0)
+    span = (high - low) or 1.0
+    ax.set_ylim(low - 0.25 * span, high + 0.1 * span)
+    look = HOLLOW | {"mfc": "none", "mec": hue.quiet, "transform": ax.get_xaxis_transform(), "clip_on": False}
+    for status, part in result.sites.groupby("status"):
+        says = f"own optimum of a trial: {status_in_words(status)} ({len(part)})"
+        ax.plot(part.iloc[:, 4], [0.06] * len(part), STATUS_MARKERS[status], label=says, **look)
+    if np.isfinite(result.interval_low):
+        look = {"opens": (False, result.interval_open), "label": "95 % over resampled trials"}
+        interval(ax, result.interval_low, result.interval_high, 0.13, **look)
+    title = f"Mean of {len(result.sites)} trials"
+    finish(ax, title, f"rate [{result.rate_unit}]", f"mean net gain [{unit}]")
+
+
+@figure()
+def stochastic_plateau(result, ax):
+    """Draw expected net return, its best rate and the join of the mean plateau; see `StochasticPlateau`."""
+    rate, net, unit = result.table.iloc[:, 0], result.table.iloc[:, 2], result.rate_unit
+    ax.plot(rate, net, color=hue.curve, lw=2, label="expected over seasons")
+    answer(ax, result.rate, result.expected_net, "best rate", unit, status=result.status)
+    join = f"join of the mean plateau, {plain(result.join_of_mean)} {unit}"
+    ax.plot([result.join_of_mean], [result.net_at_join], "s", ms=7, mec=hue.quiet, label=join, **HOLLOW)
+    label = f"expected net return [{result.money}/{result.area}]"
+    finish(ax, "Net return where the plateau varies", f"rate [{unit}]", label)
+
+
+#: Colour and hatch of each status of an optimum.
+STATUS_LOOKS = {
+    Status.INTERIOR: (hue.curve, ""), Status.STEP: (hue.band, ".."), Status.TOP: (hue.accent, "//"),
+    Status.NONE: (hue.quiet, "xx"),
+}  # fmt: skip
+BINS = 24
+
+
+def batch_overview(result, ax=None, **options):
+    """Draw a `BatchResult`: optima of trials as a histogram, or shares of the classes of samples."""
+    return (batch_optima if result.kind == "trials" else batch_classes)(result, ax, **options)
+
+
+@figure()
+def batch_optima(result, ax):
+    """Histogram of the economic optimum rates of many trials, by what may be said of each."""
+    table = result.table[result.table["optimum"].notna()]
+    found = {s: table.loc[table["status"] == s, "optimum"] for s in STATUS_LOOKS}
+    found = {s: rates for s, rates in found.items() if len(rates)}
+    edges = np.linspace(0, max(table["highest_rate"].max(), 1e-9), BINS + 1)
+    look = {"color": [STATUS_LOOKS[s][0] for s in found], "hatch": [STATUS_LOOKS[s][1] for s in found]}
+    look["label"] = [f"{status_in_words(s)}, {len(rates):,}" for s, rates in found.items()]
+    ax.hist(list(found.values()), edges, stacked=True, edgecolor="white", linewidth=0.6, **look)
+    ax.yaxis.get_major_locator().set_params(integer=True)
+    ax.set_xlim(0, edges[-1])
+    units = table["rate_unit"].unique()
+    unit = f" [{units[0]}]" if len(units) == 1 else ""
+    finish(ax, "Where the optima of the trials lie", f"economic optimum rate{unit}", "trials")
+
+
+@figure(height=0.9)
+def batch_classes(result, ax):
+    """Share of the scored results of each nutrient in each class, all sources together."""
+    table = result.table[result.table["class"].isin(list(CLASS_MARKS))]
+    shares = table.groupby("nutrient", sort=False)["class"].value_counts(normalize=True).unstack(fill_value=0)
+    left = np.zeros(len(shares))
+    for name in [name for name in CLASS_MARKS if name in shares]:
+        mark, part = CLASS_MARKS[name], shares[name].to_numpy() * 100
+        look = {"color": mark.colour, "hatch": mark.hatch, "edgecolor": hue.ink, "linewidth": 0.5}
+        bars(ax, part, left=left, height=0.8, label=name, **look)
+        left = left + part
+    rows(ax, shares.index, pitch=0.28)
+    ax.set_xlim(0, 100)
+    finish(ax, "How the samples were classed", "share of the results, every source counted [%]", grid="x")
+
+
+# ---- forms of these figures
+
+
+def answer(
+    ax, rate, height, name=None, unit="", *, status=Status.INTERIOR, span=0.0, lead: bool = True, **look
+):
+    """Mark an answer at a height on its curve, or on the rate axis without one, and lead the eye to it.
+
+    With a `unit` the key says the rate, as a bound where the status makes it only that.
+    """
+    if lead:
+        ax.axvline(rate, color=hue.accent, lw=1.2, zorder=1)
+    if height is None:
+        height, look = 0, {"transform": ax.get_xaxis_transform()} | look
+    says = f"{name}, {BOUNDS.get(status, '')}{plain(rate, span=span)} {unit}" if name and unit else name
+    mark = {"marker": STATUS_MARKERS[status], "zorder": 7, "label": says}
+    ax.plot([rate], [height], **ANSWER | mark | look)
+
+
+def money_line(ax, result, rate, net, unit: str) -> None:
+    """Draw net return over rates, heavy where it is within the acceptable loss of the best."""
+    ax.plot(rate, net, color=hue.curve, lw=1.8)
+    if result.within is not None:
+        inside = (rate >= result.within_low) & (rate <= result.within_high)
+        ax.axvspan(result.within_low, result.within_high, color=hue.fill, zorder=0)
+        says = f"within {plain(result.within)} {unit} of the best"
+        ax.plot(rate[inside], net[inside], color=hue.curve, lw=4, solid_capstyle="butt", label=says)
+
+
+def level(ax, value, text: str, *, above: bool = True) -> None:
+    """Draw a thin line across, said at its left end above or below it."""
+    ax.axhline(value, color=hue.quiet, lw=0.8, ls=(0, (2, 3)))
+    look = {"va": "bottom" if above else "top", "color": hue.quiet, "bbox": PAPER, "zorder": 5}
+    note(ax, text, (0, value), (2, 3 if above else -3), BESIDE, **look)

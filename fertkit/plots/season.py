@@ -6,8 +6,7 @@ import numpy as np
 
 from fertkit.budget.peaks import UNSCALED
 from fertkit.budget.timing import OWN_POINTS
-from fertkit.plots.forms import only, rows, shown
-from fertkit.plots.forms_lines import apart, stages
+from fertkit.plots.forms import apart, only, rows, shown, stages
 from fertkit.plots.palette import BESIDE, DASHES, HOLLOW, HUES, PAPER, hue
 from fertkit.plots.style import figure, finish, note, panel_below, subscript
 

@@ -1,12 +1,18 @@
-"""Figures of analysed and pooled strip trials: strips and means, pairs, split plots, power, forest."""
+"""Figures of strip trials: strips and means, pairs, split plots, pools, plans, and maps of the field."""
 
 import numpy as np
+from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.patches import Patch, Rectangle
 
-from fertkit.plots.forms import groups, rows, shown, whiskers
-from fertkit.plots.palette import ANSWER, BESIDE, DASHES, HUES, MARKERS, PAPER, hue
-from fertkit.plots.style import figure, finish, note
+from fertkit.plots.forms import groups, remark, rows, shown, spans, whiskers
+from fertkit.plots.palette import ANSWER, BESIDE, DASHES, HUES, MARKERS, PAPER, SMALL, hue
+from fertkit.plots.style import figure, finish, grow, note
 from fertkit.results import plain
+from fertkit.rounding import above, below
 from fertkit.trials.table import show, spoken
+
+#: Points of a map drawn at most; a longer log is thinned evenly.
+DRAWN = 40_000
 
 EXPECTED = {"color": hue.accent, "lw": 2.4, "ls": (0, (2, 1)), "marker": "|", "ms": 9, "mew": 1.6}
 
@@ -162,3 +168,136 @@ def site_effects(pooled, ax):
     ax.axvline(0, color=hue.ink, lw=1)
     label = f"deviation of {spoken(pooled.response) if pooled.response else 'the response'}"
     finish(ax, f"How far {pooled.random} of a site lies from the mean", label, grid="x")
+
+
+_REASONS = ((hue.accent, "o"), (hue.warn, "^"), (hue.curve, "s"), ("#b4500f", "v"), (hue.light, "D"))
+_REASONS += ((hue.ink, "x"), (hue.warn, "+"), (hue.curve, "1"), (hue.quiet, "*"), (hue.accent, "P"))
+#: Light for little, dark for much, in grey as well.
+_RAMP = LinearSegmentedColormap.from_list("yield", ["#f5d9b8", hue.band, hue.light, hue.curve])
+_SHADES = LinearSegmentedColormap.from_list("rate", ["#ffffff", hue.curve])
+HARVEST = {"fc": "none", "ec": hue.quiet, "lw": 0.6, "ls": (0, (3, 2)), "label": "part to harvest"}
+BORDER = {"fc": hue.fill, "ec": "white", "hatch": "//", "lw": 1.2, "label": "border"}
+
+
+@figure()
+def field_sketch(plan, ax):
+    """Draw the planned strips as they lie in the field, darker for a higher rate."""
+    strips, top, unit = plan.strips, plan.strips["end"].max(), plan.width_unit
+    depth = dict(zip(plan.treatments, np.linspace(0.08, 0.85, len(plan.treatments)), strict=True))
+    rated = all(isinstance(t, float) for t in plan.treatments)
+    says = f"strip, with its rate [{plan.unit}]" if rated else "strip, with its treatment"
+    word = {"ha": "center", "va": "center", "fontsize": SMALL, "rotation": 90 if len(strips) > 14 else 0}
+    for strip in strips.itertuples():
+        length, at = strip.end - strip.start, (strip.left, strip.start)
+        border, dark = strip.kind == "border", depth.get(strip.treatment, 0)
+        look = BORDER if border else {"fc": _SHADES(dark), "ec": "white", "lw": 1.2}
+        ax.add_patch(Rectangle(at, strip.right - strip.left, length, **look))
+        if not border:
+            width = strip.harvest_right - strip.harvest_left
+            ax.add_patch(Rectangle((strip.harvest_left, strip.start), width, length, **HARVEST))
+            middle, colour = (strip.left + strip.right) / 2, "white" if dark > 0.5 else hue.ink
+            ax.text(middle, strip.start + length / 2, show(strip.treatment), color=colour, **word)
+    if plan.design != "latin":
+        for block, part in strips[strips["kind"] == "strip"].groupby("block"):
+            left, right = part["left"].min(), part["right"].max()
+            gap = 0.06 * (right - left)
+            ax.plot([left + gap, right - gap], [top * 1.02] * 2, color=hue.quiet, lw=1.2)
+            look = {"ha": "center", "va": "bottom", "fontsize": SMALL, "color": hue.quiet}
+            ax.text((left + right) / 2, top * 1.03, f"block {block}", **look)
+    ax.set(xlim=(strips["left"].min(), strips["right"].max()), ylim=(strips["start"].min(), top * 1.09))
+    key = [Patch(fc=_SHADES(0.5), label=says), *ax.get_legend_handles_labels()[0]]
+    across, along = f"across the field, from the left [{unit}]", f"along the strips, as driven [{unit}]"
+    finish(ax, f"Field sketch, seed {plan.seed}", across, along, grid=None, explain=key)
+
+
+@figure(height=4.6)
+def cleaning_map(cleaned, ax):
+    """Draw the harvest points kept, and those removed with a marker for the step that removed them."""
+    points, steps = thinned(cleaned.points), cleaned.steps
+    kept, look = points[points["removed_by"] == ""], {"color": hue.band, "rasterized": True}
+    ax.plot(kept["x_m"], kept["y_m"], ".", ms=2, label=f"kept ({steps['kept'].iloc[-1]:,})", **look)
+    for step, (colour, mark) in zip(steps[steps["removed"] > 0].itertuples(), _REASONS, strict=False):
+        here = points[points["removed_by"] == step.step]
+        look = {"ms": 3.6, "color": colour, "mfc": "none", "mew": 0.9, "rasterized": True}
+        ax.plot(here["x_m"], here["y_m"], mark, ls="none", label=f"{step.step} ({step.removed:,})", **look)
+    map_axes(ax, "What cleaning removed")
+
+
+@figure(height=4.8)
+def yield_map(points, ax):
+    """Draw the yields of a log where they were cut, darker for more."""
+    table, column = thinned(points.points), points.yield_column
+    low, high = table[column].quantile([0.02, 0.98])
+    look = {"s": 4, "cmap": _RAMP, "vmin": low, "vmax": high, "rasterized": True}
+    marks = ax.scatter(table["x_m"], table["y_m"], c=table[column], **look)
+    bar = ax.figure.colorbar(marks, ax=ax, shrink=0.7, extend="both")
+    bar.set_label(spoken(column), fontsize=SMALL)
+    bar.ax.tick_params(labelsize=SMALL)
+    map_axes(ax, f"Harvest points: {len(points.points):,}")
+
+
+SHOWN = 100  # simulated trials drawn of one plan
+
+
+@figure(height=1.0)
+def expected_intervals(result, ax):
+    """Draw the intervals that simulated trials give beside the true optimum; see `ExpectedInterval`."""
+    many, unit = len(result.plans) > 1, result.rate_unit
+    true = _of(result, "true_optimum")
+    if many and true.nunique() > 1:
+        ax.plot(true, range(len(true)), "D", zorder=5, label="true optimum", **ANSWER | {"ms": 6})
+    else:
+        says = f"true optimum, {plain(true.iloc[0])} {unit}"
+        ax.axvline(true.iloc[0], color=hue.accent, lw=1.4, ls=(0, (4, 2)), zorder=1, label=says)
+    (_plans if many else _trials)(ax, result)
+    title = f"{result.level:.0%} intervals of the economic optimum to expect"
+    label = "" if many else f"simulated trials, {SHOWN} of {result.n} [number]"
+    finish(ax, title, f"rate [{unit}]", label, grid="x")
+
+
+def _trials(ax, result):
+    """A line for each of some trials, by their lower end; those that miss the truth stand out."""
+    grow(ax, 2.9)
+    true = _of(result, "true_optimum").iloc[0]
+    trials = result.trials.head(SHOWN).sort_values(["low", "high"], ignore_index=True)
+    misses = above(trials["low"], true) | (below(trials["high"], true) & ~trials["high_open"])
+    holds = (trials[~misses], hue.curve, 1.1, "holds the true optimum")
+    for some, colour, width, says in (holds, (trials[misses], hue.accent, 2.4, "misses it")):
+        look = {"color": colour, "lw": width, "label": f"{says}: {len(some)}"}
+        spans(ax, some["low"], some["high"], some.index + 1, **look)
+    ax.plot(trials["optimum"], trials.index + 1, ".", color=hue.ink, ms=3, label="rate reported")
+    ends = trials[trials["high_open"]]
+    if len(ends):
+        look = {"color": hue.quiet, "ms": 4, "clip_on": False, "label": f"upper end open: {len(ends)}"}
+        ax.plot(ends["high"], ends.index + 1, ">", **look)
+
+
+def _plans(ax, result):
+    """A row for each plan: median ends as a bar, and the range of eight in ten of each end."""
+    at, ends = rows(ax, result.plans["plan"], pitch=0.55), result.trials.groupby("plan", sort=False)
+    low, middle, high = (ends[["low", "high"]].quantile(share) for share in (0.1, 0.5, 0.9))
+    spans(ax, middle["low"], middle["high"], at, lw=11, label="interval of the middle trial")
+    for end in ("low", "high"):
+        look = {"ecolor": hue.curve, "lw": 1.6, "capsize": 4.5, "label": "its ends in 8 of 10 trials"}
+        whiskers(ax, low[end], high[end], at, **look)
+    for y, width, opened in zip(at, _of(result, "median_width"), result.plans["open_pct"], strict=True):
+        remark(ax, y, f"width {plain(width)}, open {plain(opened, 2)} %")
+
+
+def _of(result, name):
+    """Column of the plans by its name without the rate unit."""
+    return result.plans[f"{name}_{result.rate_unit.replace('/', '_')}"]
+
+
+# ---- forms of these figures
+
+
+def map_axes(ax, title: str) -> None:
+    """Make axes of a field, north up."""
+    ax.set_aspect("equal", adjustable="datalim")
+    finish(ax, title, "east [m]", "north [m]", grid=None)
+
+
+def thinned(points):
+    """Give the points of a log that are drawn."""
+    return points.iloc[:: max(1, len(points) // DRAWN)]

@@ -18,9 +18,7 @@ from fertkit.budget import (
     supply_gap,
 )
 from fertkit.errors import NotEstimable
-from fertkit.plots.budget import budget_bars
-from fertkit.plots.ledger import skipped_year
-from fertkit.plots.rates import blend_bars
+from fertkit.plots.budget import blend_bars, budget_bars, skipped_year
 from fertkit.plots.style import new_axes
 
 FARM = pd.DataFrame({"crop": ["soybean", "corn"], "area_ac": [80, 100], "yield_goal_bu_ac": [60, 200]})

@@ -8,9 +8,15 @@ import pytest
 
 from fertkit.errors import LookupFailed
 from fertkit.intake import read_tissue
+from fertkit.plots.leaf import (
+    balance_bars,
+    nutrition_curve,
+    sample_detail,
+    season_lines,
+    tissue_grid,
+    treatment_means,
+)
 from fertkit.plots.palette import CLASS_MARKS
-from fertkit.plots.tissue import sample_detail, tissue_grid
-from fertkit.plots.tissue_compare import balance_bars, nutrition_curve, season_lines, treatment_means
 from fertkit.tissue import (
     build_norms,
     cnd,
