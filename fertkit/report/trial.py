@@ -26,6 +26,7 @@ from fertkit.response.regret import Regret
 from fertkit.say import answers as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
 from fertkit.say.line import Kind
+from fertkit.say.response import break_even
 from fertkit.say.trials import yields_text
 from fertkit.trials.analyse import StripAnalysis, analyse_strips
 from fertkit.trials.layout import StripPlan
@@ -327,7 +328,7 @@ def _response_section(answer):
 
 
 def _money_section(answer):
-    regret, lines, tables = answer.regret, say.break_even(answer.net), (_prices_table(answer),)
+    regret, lines, tables = answer.regret, break_even(answer.net), (_prices_table(answer),)
     if regret is None:
         lines += [f"What a rate may lose is not known: {answer.no_regret}."] if answer.no_regret else []
         return Section("What if prices change?", lines=lines, tables=tables)

@@ -312,7 +312,7 @@ def _checks(fits, data, asked):
         [
             ("rows for AICc", n, limit, n >= limit,
              ("enough rows to rank the curves by AICc",
-              "too few rows to rank the curves by AICc; the averaged ones are weighed by fit alone")),
+              "too few rows to rank the curves by AICc; the averaged ones are weighted by fit alone")),
             ("curves fitted", len(fits), asked, len(fits) == asked,
              ("every curve asked for could be fitted",
               "some curves have no finite parameters with rates so far from zero")),

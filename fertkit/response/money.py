@@ -24,7 +24,7 @@ from fertkit.errors import NotEstimable
 from fertkit.reference.load import list_sources
 from fertkit.response.curves import CURVES, a_curve, checked_params, get_curve
 from fertkit.response.optimum import Status, break_even_ratio, economic_optimum_rate, rates_within
-from fertkit.response.prices import Prices, area_of, column, nearly_as_good, positive, single
+from fertkit.response.prices import Prices, area_of, column, money_text, nearly_as_good, positive, single
 from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import above, at_least, at_most, below, same
 
@@ -234,14 +234,16 @@ def describe(yields, name, prices, ends, units, best, agronomic, within, limit=n
 
 
 def _stretch(net):
-    money, unit = f"{net.prices.money}/{net.area}", net.rate_unit
+    unit = net.rate_unit
+    within, peak, lost = (
+        money_text(amount, net.prices.currency, net.area) for amount in (net.within, net.peak_net, net.lost)
+    )
     curve = "averaged" if net.curve == "averaged" else CURVES[net.curve].label
     top = " (the highest tested)" if at_least(net.within_high, net.highest_rate) else ""
     by = f" ({net.within_by})" if net.within_by else ""
     said = (
         f"From {plain(net.within_low)} to {plain(net.within_high)} {unit}{top} the net return is within "
-        f"{plain(net.within)} {money}{by} of the best of the {curve} curve, "
-        f"{plain(net.peak_net)} at {plain(net.peak)} {unit}."
+        f"{within}{by} of the best of the {curve} curve, {peak} at {plain(net.peak)} {unit}."
     )
     if same(net.rate, net.peak):
         return said
@@ -249,7 +251,7 @@ def _stretch(net):
     which = "is the mean of the curves' own optima: it " if net.status == Status.INTERIOR else ""
     return (
         f"{said} The economic optimum reported, {plain(net.rate)} {unit}, {which}lies {where} that stretch "
-        f"and returns {plain(net.lost)} {money} less than that best."
+        f"and returns {lost} less than that best."
     )
 
 

@@ -28,7 +28,16 @@ from fertkit.errors import NotEstimable, UnitError
 from fertkit.reference.load import list_sources
 from fertkit.response.curves import checked_params, finite, get_curve
 from fertkit.response.optimum import economic_optimum_rate
-from fertkit.response.prices import Prices, area_of, column, limit, nearly_as_good, positive, single
+from fertkit.response.prices import (
+    Prices,
+    area_of,
+    column,
+    limit,
+    money_text,
+    nearly_as_good,
+    positive,
+    single,
+)
 from fertkit.results import Result, checks_frame, failed, plain
 from fertkit.rounding import above, at_least, at_most, below, first_largest
 
@@ -311,8 +320,8 @@ def pool_checks(pooled) -> pd.DataFrame:
           f"{k} trials are too few to name a rate for other fields: {plain(fewest)} or more are wanted")),
     ]  # fmt: skip
     if pooled.gain > 0:
-        unit, lowest = f"{pooled.money}/{pooled.area}", pooled.frame.iloc[0, 0]
-        told = f"{LEVEL:.0%} interval {plain(pooled.gain_low)} to {plain(pooled.gain_high)} {unit}"
+        lowest, high = pooled.frame.iloc[0, 0], money_text(pooled.gain_high, pooled.money, pooled.area)
+        told = f"{LEVEL:.0%} interval {money_text(pooled.gain_low)} to {high}"
         rows.append(
             ("mean net gain above zero", pooled.gain_low, 0,
              not at_most(pooled.gain_low, 0, pooled.gain_high),

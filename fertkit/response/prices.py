@@ -248,16 +248,16 @@ def money_text(amount: float, currency: str = "", area: str = "") -> str:
     ----------
     amount : float
     currency : str
-        The user's own name or sign of the money.
+        The user's own name or sign of the money; "" or the label ``money`` where it has none.
     area : str
-        ``ac`` or ``ha``; the bare number if "".
+        ``ac`` or ``ha``, or a unit of mass; the bare number if "".
     """
-    size = plain(abs(amount)) if abs(amount) >= 9.995 else f"{abs(amount):.2f}"
-    sign = "-" if amount < 0 and size != "0.00" else ""
+    size = f"{abs(amount):.2f}" if 0.005 <= abs(amount) < 9.995 else plain(abs(amount))
+    sign = "-" if amount < 0 and size != "0" else ""
     if not area:
         return f"{sign}{size}"
-    if not currency:
-        return f"{sign}{size} per {_AREAS[area]}"
+    if currency in ("", "money"):
+        return f"{sign}{size} per {_AREAS.get(area, area)}"
     signed = not currency[-1].isalpha()
     return f"{sign}{currency}{size}/{area}" if signed else f"{sign}{size} {currency}/{area}"
 

@@ -4,6 +4,7 @@ from fertkit.reference.load import load_table
 from fertkit.response.compare import lack_of_fit
 from fertkit.response.curves import MEAN
 from fertkit.response.optimum import Status
+from fertkit.response.prices import money_text
 from fertkit.results import plain, plain_p
 from fertkit.rounding import at_least
 from fertkit.say.leaf_results import check_now, clear_findings, how_sure, small
@@ -82,9 +83,9 @@ def _near(net):
     low, high = min(net.within_low, net.rate), max(net.within_high, net.rate)
     most = max(net.within, net.lost)
     return (
-        f"From {plain(low)} to {plain(high)} {net.rate_unit} at most {plain(most)} "
-        f"{net.prices.money}/{net.area} of the best net return is lost: within that, let soil test, supply "
-        "and local rules decide."
+        f"From {plain(low)} to {plain(high)} {net.rate_unit} at most "
+        f"{money_text(most, net.prices.currency, net.area)} of the best net return is lost: within that, let "
+        "soil test, supply and local rules decide."
     )
 
 
@@ -109,7 +110,7 @@ _BY_STATUS = {
          "hides in the noise."],
     ),
     Status.UNPAID: (
-        ["Leave the pass out at these prices, or let the nutrient travel with a pass that is made anyway."],
+        ["Leave the pass out at these prices, or add the nutrient to a pass that is made anyway."],
         ["Do not take this as proof that the field never needs it: the gain was too small for its cost."],
     ),
     Status.TOP: (
@@ -128,7 +129,7 @@ _BY_STATUS = {
 }  # fmt: skip
 _WITHOUT_RESPONSE = (Status.NONE, Status.UNPAID)
 _ALIKE = (
-    ["Take no rate from these strips yet: their treatments cannot be told apart (p {p}).",
+    ["These strips do not support a rate yet: their treatments cannot be told apart (p {p}).",
      "Repeat the trial with more blocks, and keep a check strip in each."],
     ["Do not read {rate} as the best rate: chance alone may have made it so."],
 )  # fmt: skip
@@ -160,10 +161,10 @@ def network_advice(pooled, silent, rising, doubts=()) -> tuple[list[str], list[s
 
 
 def _common(pooled):
-    unit, money = pooled.rate_unit, f"{pooled.money}/{pooled.area}"
+    unit, within = pooled.rate_unit, money_text(pooled.within, pooled.money, pooled.area)
     near = (
         f"; anything from {plain(pooled.within_low)} to {plain(pooled.within_high)} {unit} is on average "
-        f"within {plain(pooled.within)} {money} of it"
+        f"within {within} of it"
     ) * (pooled.within > 0)
     return [
         f"Start from {plain(pooled.rate)} {unit} on fields of the same kind{near}.",

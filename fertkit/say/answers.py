@@ -5,6 +5,7 @@ import pandas as pd
 
 from fertkit.budget.words import keys
 from fertkit.response.optimum import Status, status_in_words
+from fertkit.response.prices import money_text
 from fertkit.results import capital, failed, plain, plain_p
 from fertkit.rounding import below
 from fertkit.say.advice import listed
@@ -35,10 +36,10 @@ def field_lines(answer) -> list[Line]:
     """Say what the field needs, what the leaf and the strips say, and what carries over."""
     budget, unit = answer.budget, answer.budget.unit
     sources = keys(*(main_rows(budget)[f"{name}_source"] for name in ("uptake", "removed")))
-    taken, left = (amounts(budget, name) for name in ("uptake", "removed"))
+    taken, off = (amounts(budget, name) for name in ("uptake", "removed"))
     said = [
         lead(f"{budget.crop.capitalize()}, yield goal {plain(budget.yield_goal)} {budget.yield_unit}."),
-        told(f"{taken} {unit} taken up; {left} leave with the harvest ({sources}).", "Needs"),
+        told(f"total uptake {taken} {unit}; {off} is {removed_with(budget)} ({sources}).", "Needs"),
         *map(told, budget.notes),
         *([] if answer.season is None else _when(answer)),
         *_leaf(answer.explanation, answer.applied),
@@ -47,6 +48,11 @@ def field_lines(answer) -> list[Line]:
         said += _trial(name, trial, answer)
     beside = [note for note in answer.notes if note]
     return said + notes(["; ".join(beside)] if 0 < sum(map(len, beside)) < _SHORT_NOTES else beside)
+
+
+def removed_with(budget) -> str:
+    """Say what takes the nutrients off the field."""
+    return f"removed with the {'grain' if budget.part == 'grain' else 'harvest'}"
 
 
 def main_rows(budget) -> pd.DataFrame:
@@ -67,7 +73,7 @@ def needs_text(budget) -> str:
     """Say what is taken up for the yield goal, and what is removed of it."""
     return (
         f"Total uptake for the yield goal: {amounts(budget, 'uptake')} {budget.unit}; "
-        f"{amounts(budget, 'removed')} is removed with the harvest and the rest stays on the field."
+        f"{amounts(budget, 'removed')} is {removed_with(budget)} and the rest stays on the field."
     )
 
 
@@ -85,7 +91,7 @@ def _when(answer):
         shown = peak["published_scaled"] if scaled else peak["published"]
         where = "" if scaled else ", at the yield of that study"
         parts.append(f"published peak {plain(shown)} {season.unit} a day ({peak['source_key']}{where})")
-    return [told(f"of the {nutrient}, {'; '.join(parts)}.", "When")] if parts else []
+    return [told(f"{'; '.join(parts)}.", f"When {nutrient} is taken up")] if parts else []
 
 
 def _leaf(explanation, applied, most=3):
@@ -153,10 +159,12 @@ def carried_text(ledger) -> str:
     """Say what stays of the optimum rate once the yield of the strips has left."""
     row = ledger.rows.iloc[0]
     applied, removed = round(float(row["applied"])), round(float(row["removed"]))
-    text = f"{applied} {ledger.unit} of {row['nutrient']} applied, {removed} leave with what the strips yield"
+    text = (
+        f"{applied} {ledger.unit} of {row['nutrient']} applied, {removed} removed by the yield at that rate"
+    )
     if row["nutrient"] == "N":
-        return f"{text} at it; nitrogen is not counted on for next year"
-    return f"{text} at it, balance {applied - removed:+d} for the next crop ({row['removed_source']})"
+        return f"{text}; nitrogen is not counted on for next year"
+    return f"{text}, balance {applied - removed:+d} for the next crop ({row['removed_source']})"
 
 
 # ---- a trial
@@ -195,9 +203,9 @@ def one_rate(answer) -> list[str]:
     at = regret.at(net.rate).iloc[1]
     return [
         f"The rate reported is the economic optimum, {plain(net.rate)} {net.rate_unit}. Regret weighs "
-        "every curve the strips allow, drawn anew many times, not the fitted ones alone, and its least may "
+        "every curve the strips allow, resampled many times, not the fitted ones alone, and its least may "
         f"lie at another rate ({plain(regret.rate)} {net.rate_unit}); at the economic optimum it is "
-        f"{plain(max(at - regret.expected_regret, 0))} {regret.money}/{regret.area} above that least."
+        f"{money_text(max(at - regret.expected_regret, 0), regret.money, regret.area)} above that least."
     ]
 
 
@@ -211,17 +219,6 @@ def expected_regret(answer) -> str:
         "Expected regret is what a rate loses on average against the tested rate that would have been best, "
         f"had the true curve been known; {prices}."
     )
-
-
-def break_even(net) -> list[str]:
-    """Say at which prices the answer would change."""
-    mass = {"nutrient": net.rate_unit.split("/")[0], "grain": net.yield_unit.split("/")[0]}
-    two = net.curve == "difference"
-    return [
-        f"{r.question.replace('optimum rate', 'better of the two rates') if two else r.question}: "
-        f"{plain(r.price)} {net.prices.money} per {mass[r.price_of]}."
-        for r in net.break_even.itertuples()
-    ]
 
 
 # ---- several trials

@@ -6,7 +6,7 @@ from fertkit.response.curves import CURVES, MEAN, get_curve
 from fertkit.response.fit import join_text
 from fertkit.response.optimum import Status
 from fertkit.response.prices import area_of, column, money_text
-from fertkit.results import capital, failed, plain
+from fertkit.results import capital, counted, failed, plain
 from fertkit.rounding import same
 from fertkit.say.line import Kind, Line, lead, notes, told
 
@@ -77,8 +77,8 @@ def _averaged(comparison):
     """What is averaged by which weights, and why a better supported curve is not."""
     held = comparison.averaged_weights[comparison.averaged_weights >= 0.005]
     named = ", ".join(f"{CURVES[k].label} {w:.2f}" for k, w in held.items())
-    by = "their support among themselves" if comparison.ranked else "fit alone"
-    yield f"Averaged over the curves of diminishing returns, weighed by {by}: {named}."
+    by = "how well each curve fits" if comparison.ranked else "fit alone"
+    yield f"Average of {counted(len(held), 'curve')}, weighted by {by}: {named}."
     best = comparison.rows.iloc[0]
     if comparison.ranked and best["curve"] == MEAN.key:
         yield f"No response at all has more support ({best['weight']:.2f}) than any curve."
@@ -96,7 +96,7 @@ def comparison_lines(comparison) -> list[Line]:
     said = [
         told(f"support among all curves {r.weight:.2f}, optimum {r.optimum_text} {unit}", r.label)
         for r in ranked.itertuples()
-    ] or [told("Too few rows to rank the curves by AICc: they are weighed by fit alone.")]
+    ] or [told("Too few rows to rank the curves by AICc: they are weighted by fit alone.")]
     if comparison.data.places:
         said.append(told(f"{comparison.data.places}, one common response."))
     return [*said, told(
@@ -147,31 +147,42 @@ CAUTIONED = Line(Kind.CAUTION, CAUTION)
 
 def net_return_lines(net) -> list[Line]:
     """Say which rate returns most, and what it returns."""
-    money, rate = f"{net.prices.money}/{net.area}", net.rate_unit
+    rate, returned = net.rate_unit, money_text(net.net, net.prices.currency, net.area)
     ends = f"{money_text(net.gain_low)} to {money_text(net.gain_high)}"
     ends = "" if np.isnan(net.gain_low) else f" ({net.level:.0%} interval {ends})"
-    mass = {"nutrient": net.rate_unit.split("/")[0], "grain": net.yield_unit.split("/")[0]}
     said = [
         f"Tested rates {net.lowest_rate:g} to {net.highest_rate:g} {rate}; price ratio "
         f"{plain(net.price_ratio)} {net.yield_unit} per {rate}.",
-        f"Net return {net.net:,.2f} {money}, {net.gain:,.2f} more than at {net.lowest_rate:g} {rate}{ends}.",
+        f"Net return {returned}, {money_text(net.gain)} more than at {net.lowest_rate:g} {rate}{ends}.",
         net.stretch,
         f"Agronomic optimum rate: {plain(net.agronomic_rate)} {rate} ({net.agronomic_status}).",
-        *(f"{r.question}: {plain(r.price)} {net.prices.money} per {mass[r.price_of]}."
-          for r in net.break_even.itertuples()),
+        *break_even(net),
     ]  # fmt: skip
     first = lead(f"Economic optimum rate: {plain(net.rate)} {rate} ({net.status}: {net.meaning}).")
     return [first, *map(told, filter(None, said)), CAUTIONED]
 
 
+def break_even(net) -> list[str]:
+    """Say at which prices the answer would change."""
+    mass = {"nutrient": net.rate_unit.split("/")[0], "grain": net.yield_unit.split("/")[0]}
+    currency = net.prices.currency
+    sign, name = (currency, "") if not currency[-1:].isalpha() else ("", f" {currency}")
+    two = net.curve == "difference"
+    return [
+        f"{r.question.replace('optimum rate', 'better of the two rates') if two else r.question}: "
+        f"{sign}{plain(r.price)}{name} per {mass[r.price_of]}."
+        for r in net.break_even.itertuples()
+    ]
+
+
 def regret_lines(regret) -> list[Line]:
     """Say which rate is regretted least."""
-    unit, p90 = f"{regret.money}/{regret.area}", regret.at(regret.rate)[f"regret_p90_per_{regret.area}"]
+    lost, p90 = regret.expected_regret, regret.at(regret.rate)[f"regret_p90_per_{regret.area}"]
     uncounted = "; what a higher rate would have returned is not counted" if regret.open_above else ""
     first = (
         f"Least expected regret within the tested rates at {plain(regret.rate)} {regret.rate_unit}: on "
-        f"average {_not_nothing(regret.expected_regret)} {unit} below the best tested rate of each case, "
-        f"in nine cases of ten by no more than {_not_nothing(p90)}{uncounted}."
+        f"average {money_text(max(lost, 0.01), regret.money, regret.area)} below the best tested rate of "
+        f"each case, in nine cases of ten by no more than {money_text(max(p90, 0.01))}{uncounted}."
     )
     return [lead(first), told(_where(regret)), CAUTIONED]
 
@@ -184,11 +195,6 @@ def _where(regret):
         beyond = f"; in {regret.at_top:.0%} of them it is {high} {unit} or beyond"
         between = f"at > {high} {unit}" if low == high else f"between {low} and > {high} {unit}"
     return f"The best rate of nine cases in ten lies {between} ({regret.cases:,} cases{beyond})."
-
-
-def _not_nothing(money):
-    """Money of an expectation, which is never certain to be nothing."""
-    return plain(max(money, 0.01))
 
 
 def price_table_lines(table) -> list[Line]:
@@ -207,14 +213,12 @@ def price_table_lines(table) -> list[Line]:
 
 def plateau_risk_lines(risk) -> list[Line]:
     """Say which rate returns most where the plateau varies from year to year."""
-    unit = f"{risk.money}/{risk.area}"
-    best = (
-        f"{plain(risk.rate)} {risk.rate_unit} ({risk.status}), expected net return {risk.expected_net:,.2f}"
-    )
+    returned = money_text(risk.expected_net, risk.money, risk.area)
+    best = f"{plain(risk.rate)} {risk.rate_unit} ({risk.status}), expected net return {returned}"
     join = f"{plain(risk.join_of_mean)} {risk.rate_unit}"
-    less = f"{risk.expected_net - risk.net_at_join:,.2f} {unit}"
+    less = money_text(risk.expected_net - risk.net_at_join, risk.money, risk.area)
     return [
-        lead(f"Best rate with a plateau that varies: {best} {unit}."),
+        lead(f"Best rate with a plateau that varies: {best}."),
         told(f"The join of the mean plateau, {join}, would return {less} less."),
         CAUTIONED,
     ]

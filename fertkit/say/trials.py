@@ -7,7 +7,7 @@ from fertkit.intake.moisture import trade_source
 from fertkit.response.curves import CURVES
 from fertkit.response.plan import bare_plans
 from fertkit.response.pooled import LEVEL
-from fertkit.response.prices import column
+from fertkit.response.prices import column, money_text
 from fertkit.results import capital, counted, failed, plain, plain_p
 from fertkit.rounding import at_least, below, same
 from fertkit.say.line import Kind, Line, lead, marked, notes, row, told
@@ -297,7 +297,8 @@ def return_lines(pooled) -> list[Line]:
 
 def pooled_lines(pooled, doubts: list[str]) -> list[Line]:
     """Say what a pool gives; with doubts the verdict, and the rate as a description."""
-    unit, money, count = pooled.rate_unit, f"{pooled.money}/{pooled.area}", len(pooled.sites)
+    unit, count = pooled.rate_unit, len(pooled.sites)
+    gain, within = (money_text(x, pooled.money, pooled.area) for x in (pooled.gain, pooled.within))
     if doubts:
         of = f"The mean net return of these {count} alone peaks at {plain(pooled.rate)} {unit}"
         return [
@@ -305,8 +306,8 @@ def pooled_lines(pooled, doubts: list[str]) -> list[Line]:
             *(told(f"{capital(doubt)}.") for doubt in doubts),
             told(f"{of}; that describes them and is no rate for other fields."),
         ]
-    ends = f"{LEVEL:.0%} interval {plain(pooled.gain_low)} to {plain(pooled.gain_high)}"
-    more = f"{plain(pooled.gain)} {money} above the lowest rate ({ends})"
+    ends = f"{LEVEL:.0%} interval {money_text(pooled.gain_low)} to {money_text(pooled.gain_high)}"
+    more = f"{gain} above the lowest rate ({ends})"
     more = more if pooled.gain > 0 else "the lowest rate: no other pays on average"
     first = f"Over {count} trials the mean net return is greatest at {plain(pooled.rate)} {unit}, {more}."
     said = [lead(first)]
@@ -315,7 +316,7 @@ def pooled_lines(pooled, doubts: list[str]) -> list[Line]:
         by = f" ({pooled.within_by})" if pooled.within_by else ""
         said.append(told(
             f"From {plain(pooled.within_low)} to {plain(pooled.within_high)} {unit}{cut} it is within "
-            f"{plain(pooled.within)} {money} of that{by}."
+            f"{within} of that{by}."
         ))  # fmt: skip
     return said + _resampled(pooled)
 

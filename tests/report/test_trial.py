@@ -151,7 +151,7 @@ def test_stretch_says_where_the_reported_optimum_stands(corn_sites):
     net = answer.net
     assert not net.within_low <= net.rate <= net.within_high
     line = next(line for line in answer.summary().splitlines() if "OUTSIDE" in line)
-    assert f"{net.peak_net - net.net:.3g}" in line
+    assert f"returns {net.peak_net - net.net:.2f} per hectare less" in line
     html = answer.page()
     assert "choose in that stretch" not in html
     assert "best of the averaged curve" in html
@@ -191,7 +191,7 @@ def test_weights_of_text_and_table_are_the_same():
     site = pd.DataFrame({"block": np.repeat(range(4), 5), "rate_kg_ha": rates, "yield_t_ha": yields})
     answer = answer_trial(site, nutrient_price=1, grain_price=180)
     table = answer.tables["What each curve says"].set_index("curve")
-    said = next(line for line in answer.response.summary().splitlines() if line.startswith("Averaged over"))
+    said = next(line for line in answer.response.summary().splitlines() if line.startswith("Average of"))
     for curve, weight in re.findall(r"([a-zA-Z -]+) (\d\.\d\d)[,.]", said.split(": ")[1]):
         assert table.loc[curve.strip(), "weight in the average"] == pytest.approx(float(weight), abs=0.006)
     assert "Not averaged: linear, of most support" in answer.response.summary()
@@ -205,7 +205,7 @@ def test_a_wild_strip_comes_first_and_no_rate_is_advised():
     html = answer_trial(wild, nutrient_price=1.1, grain_price=190).page()
     assert "Lay out the next strips with rates above" not in html
     advice = html[html.index("<h3>What to do</h3>") :]
-    assert advice.index("16.5 where") < advice.index("Take no rate from these strips yet")
+    assert advice.index("16.5 where") < advice.index("These strips do not support a rate yet")
 
 
 def test_prices_in_the_wrong_unit_are_doubted_first(corn_sites):

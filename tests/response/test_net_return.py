@@ -32,7 +32,7 @@ def test_hand_example():
     assert prices == pytest.approx([5.0, 3.0, 160 / 4.8])
     at_160 = result.table.iloc[128]
     assert at_160.tolist() == pytest.approx([160, 7.8, 780, 160, 620])
-    for words in ("160", "620.00", "140 to 180", "local nutrient rules", "adviser"):
+    for words in ("160", "Net return 620 per hectare", "140 to 180", "local nutrient rules", "adviser"):
         assert words in result.summary()
 
 

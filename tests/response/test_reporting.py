@@ -265,8 +265,8 @@ def test_curves_that_cannot_be_ranked_are_weighed_by_fit_alone_and_said_so():
     rows += [(4, 0, 101), (4, 150, 155)]
     table = pd.DataFrame(rows, columns=["block", "rate_lb_ac", "yield_bu_ac"])
     text = analyse_response(table, **FREE).summary()
-    assert "weighed by fit alone:" in text
-    assert "too few rows to rank the curves by AICc; the averaged ones are weighed by fit alone" in text
+    assert "weighted by fit alone:" in text
+    assert "too few rows to rank the curves by AICc; the averaged ones are weighted by fit alone" in text
     assert "support" not in text
     assert "side by side" not in text
     assert compare_curves(table, 0.125).summary().startswith("Too few rows to rank the curves by AICc")
