@@ -290,7 +290,7 @@ def test_rates_nearly_as_good_are_measured_from_the_best_of_the_curve_drawn():
         assert money.peak_net == pytest.approx(net.max(), abs=1e-4)
         assert money.peak_net >= money.net
         assert [money.within_low, money.within_high] == pytest.approx([good[0], good[-1]], abs=0.011)
-        assert f"of the best of the averaged curve, {plain(money.peak_net)} at" in money.summary()
+        assert f"of the best of the averaged curve, {plain(money.peak_net)} per acre at" in money.summary()
 
 
 def test_a_figure_calls_best_only_the_best():
