@@ -1,13 +1,13 @@
-"""How far a soil test moves per pound of balance, as published: middle value and range."""
+"""How far a soil test moves per pound of balance, and how much lime a buffer pH asks for, as published."""
 
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import above_zero, asks, zero_or_more
+from fertkit.asked import a_table_of, above_zero, asks, zero_or_more
 from fertkit.budget.yields import refuse
-from fertkit.errors import unknown
+from fertkit.errors import InputError, Problem, unknown
 from fertkit.reference.load import load_table
 from fertkit.rounding import at_least, below
 from fertkit.units import convert_area_rate, from_element
@@ -137,3 +137,66 @@ def decline_without_p(test_ppm: float, years: int) -> pd.DataFrame:
             "source_key": rates["source_key"].iloc[0],
         }
     )
+
+
+@asks(fields=a_table_of("ph", "buffer_ph", "target_ph"))
+def lime_rates(fields: pd.DataFrame) -> pd.DataFrame:
+    """Work out the lime that fields need by their buffer pH, as North Carolina does.
+
+    Parameters
+    ----------
+    fields : DataFrame
+        ph (in water), buffer_ph (Mehlich buffer; another buffer needs another equation), target_ph; optional
+        credit_ton_ac, what is left of lime spread lately.
+
+    Returns
+    -------
+    DataFrame
+        The table with acidity [meq/100 cm3], rate_ton_ac (US ton of agricultural lime), equation, source_key
+        and provenance. State tables of other buffers differ: ask the laboratory whose buffer it is.
+
+    Raises
+    ------
+    InputError
+        With every pH that no soil has, a target above the buffer's own pH, or a credit below 0.
+
+    Notes
+    -----
+    (6.6 - buffer pH) x 4 x (target - pH) / (6.6 - pH) - credit, never below zero (NC_LIME).
+
+    Examples
+    --------
+    pH 5.0, buffer 6.3, target 6.0: 1.2 x 0.625 = 0.75 ton (NC_LIME prints 0.76):
+
+    >>> import pandas as pd
+    >>> from fertkit.budget.buffers import lime_rates
+    >>> field = pd.DataFrame({"ph": [5.0], "buffer_ph": [6.3], "target_ph": [6.0]})
+    >>> float(lime_rates(field)["rate_ton_ac"].round(2).item())
+    0.75
+    """
+    rows = load_table("constants")
+    rows = rows[rows["group"] == "lime"].set_index("item")
+    neutral, per = rows["value"]["buffer pH without acidity"], rows["value"]["acidity per unit of buffer pH"]
+    numbers = fields.assign(credit_ton_ac=fields.get("credit_ton_ac", 0.0))
+    numbers = numbers[["ph", "buffer_ph", "target_ph", "credit_ton_ac"]].apply(pd.to_numeric, errors="coerce")
+    numbers["credit_ton_ac"] = numbers["credit_ton_ac"].fillna(0.0)
+    windows = {"ph": (3, 10), "buffer_ph": (3, 8), "target_ph": (4, neutral), "credit_ton_ac": (0, 50)}
+    problems = [
+        Problem(f"not between {low:g} and {high:g}", "check the number", at + 2, name, fields[name].iloc[at])
+        for name, (low, high) in windows.items()
+        for at in np.flatnonzero(~numbers[name].between(low, high))
+    ]
+    if problems:
+        raise InputError("lime", problems)
+    acid = ((neutral - numbers["buffer_ph"]) * per).clip(lower=0)
+    due = numbers["target_ph"] > numbers["ph"]
+    share = ((numbers["target_ph"] - numbers["ph"]) / (neutral - numbers["ph"])).where(due, 0.0)
+    said = [
+        f"{a:g} x ({r.target_ph:g} - {r.ph:g}) / ({neutral:g} - {r.ph:g}) - {r.credit_ton_ac:g}"
+        if r.target_ph > r.ph
+        else f"pH {r.ph:g} is at or above {r.target_ph:g}: nothing"
+        for a, r in zip(acid, numbers.itertuples(), strict=True)
+    ]
+    rate = (acid * share - numbers["credit_ton_ac"]).clip(lower=0)
+    source = {"source_key": rows["source_key"].iloc[0], "provenance": rows["provenance"].iloc[0]}
+    return fields.assign(acidity=acid, rate_ton_ac=rate, equation=said, **source)

@@ -1,0 +1,176 @@
+"""What manure and a legume before the crop bring, to be taken off a rate."""
+
+import numpy as np
+import pandas as pd
+
+from fertkit.asked import a_table_of, asks
+from fertkit.errors import InputError, Problem, unknown
+from fertkit.reference.crops import crop_name
+from fertkit.reference.load import load_table
+from fertkit.units import convert_area_rate
+
+#: Nutrients of a manure, and the columns of a user's own analysis [lb/ton as applied].
+OWN = {"N": "n_lb_ton", "P2O5": "p2o5_lb_ton", "K2O": "k2o_lb_ton"}
+#: Columns that may hold the amount of manure, and its unit.
+AMOUNTS = {"rate_ton_ac": "ton/ac", "rate_t_ha": "t/ha"}
+COLUMNS = ["field", "material", "nutrient", "total_lb_ac", "low_lb_ac", "high_lb_ac", "condition",
+           "content_source", "source_key", "provenance", "note"]  # fmt: skip
+
+
+@asks(applied=a_table_of("material"))
+def manure_credits(applied: pd.DataFrame) -> pd.DataFrame:
+    """Work out what manures bring in all and in the first year, by their own analysis or a published content.
+
+    Parameters
+    ----------
+    applied : DataFrame
+        One row an application: material and rate_ton_ac or rate_t_ha as applied; optional field, condition
+        (a condition of the table manure, such as "surface, spring"; all of them if empty) and an analysis of
+        one's own: n_lb_ton, p2o5_lb_ton, k2o_lb_ton.
+
+    Returns
+    -------
+    DataFrame
+        field, material, nutrient, total_lb_ac, low_lb_ac and high_lb_ac (first year; the span of what is
+        published for the material and condition, NaN if nothing is), condition, content_source, source_key,
+        provenance, note.
+
+    Raises
+    ------
+    InputError
+        With every material, condition or number that cannot be used.
+
+    Notes
+    -----
+    First year = content x share available, or an amount per ton where that is published. Nitrogen that the
+    air takes after spreading is not modelled. Rates and dates of manure are governed by local rules.
+
+    Examples
+    --------
+    10 ton of cattle farmyard manure with 12 lb of N a ton hold 120 lb; a tenth is used when it is spread on
+    the surface in spring (RB209_2010):
+
+    >>> import pandas as pd
+    >>> from fertkit.budget.credits import manure_credits
+    >>> applied = pd.DataFrame(
+    ...     {"material": ["cattle farmyard manure"], "rate_ton_ac": [10.0], "condition": ["surface, spring"]}
+    ... )
+    >>> manure_credits(applied).loc[0, ["total_lb_ac", "high_lb_ac"]].tolist()
+    [120.0, 12.0]
+    """
+    amount = next((name for name in AMOUNTS if name in applied), None)
+    if amount is None:
+        raise InputError("manure", [Problem("column is missing", f"add one of: {', '.join(AMOUNTS)}")])
+    table, problems, rows = load_table("manure"), [], []
+    for at, row in enumerate(applied.to_dict("records")):
+        row["line"], row["tons"] = at + 2, _number(row, amount, at + 2, problems)
+        rows += list(_credits(row, table, problems))
+    if problems:
+        raise InputError("manure", problems)
+    result = pd.DataFrame(rows, columns=COLUMNS)
+    pounds = [name for name in COLUMNS if name.endswith("_lb_ac")]
+    # pounds a ton times tons a hectare are half kilograms a hectare
+    factor = 1.0 if amount == "rate_ton_ac" else convert_area_rate(1.0, "t/ha", "lb/ac") / 2000
+    return result.assign(**{name: result[name] * factor for name in pounds})
+
+
+def _credits(row, table, problems):
+    """One row a nutrient of one application."""
+    material, line, condition = str(row["material"]).strip().lower(), row["line"], row.get("condition")
+    own = {n: _number(row, column, line, problems) for n, column in OWN.items() if _given(row.get(column))}
+    mine = table[table["material"].map(lambda word: word == "any" or material.endswith(word))]
+    contents = mine[mine["measure"] == "content"].set_index("nutrient")
+    first = mine[mine["measure"] == "first year"]
+    known = sorted({name for name in first["condition"] if name})
+    if contents.empty and not own and (first["unit"] == "%").all():
+        what = "no content is carried for this manure"
+        remedy = f"give {', '.join(OWN.values())}, or use one of: {', '.join(_contents(table))}"
+        problems.append(Problem(what, remedy, line, "material", row["material"]))
+    elif _given(condition) and condition not in known:
+        remedy = f"use one of: {'; '.join(known)}"
+        problems.append(Problem("not a condition", remedy, line, "condition", condition))
+    else:
+        for nutrient in OWN:
+            shares = _nearest(first[first["nutrient"] == nutrient], condition)
+            content = own.get(nutrient, contents["low"].get(nutrient, np.nan))
+            if np.isfinite(content) or (shares["unit"] == "lb/ton").any():
+                source = "own analysis" if nutrient in own else contents["source_key"].get(nutrient, "")
+                yield (row.get("field", line - 2), row["material"], nutrient, content * row["tons"],
+                       *_first_year(shares, content, row["tons"], source))  # fmt: skip
+
+
+def _nearest(shares, condition):
+    """Shares in the condition given, of the material itself before those of any manure."""
+    if _given(condition):
+        shares = shares[shares["condition"].isin(["", condition])]
+    own = shares[shares["material"] != "any"]
+    return own if len(own) else shares
+
+
+def _first_year(shares, content, tons, source):
+    """Low and high end of the first year, then condition, sources, provenance and note."""
+    of_ton = np.where(shares["unit"] == "%", content / 100, 1.0) * tons
+    low, high = ((shares[end] * of_ton).agg(f) for end, f in (("low", "min"), ("high", "max")))
+    marks = sorted(set(shares["provenance"]))
+    mark = "" if not marks else marks[0] if len(marks) == 1 else "mixed"
+    condition, keys, note = (_joined(shares[name]) for name in ("condition", "source_key", "note"))
+    return low, high, condition, source, keys, mark, note
+
+
+def _joined(texts):
+    return ";".join(dict.fromkeys(filter(None, texts)))
+
+
+def _contents(table):
+    return sorted(table.loc[table["measure"] == "content", "material"].unique())
+
+
+def _given(value):
+    return value is not None and not pd.isna(value) and str(value).strip() != ""
+
+
+def _number(row, column, line, problems):
+    try:
+        value = float(row[column])
+    except (TypeError, ValueError):
+        value = np.nan
+    if not (np.isfinite(value) and value >= 0):
+        problems.append(Problem("not an amount", "give a number, 0 or more", line, column, row[column]))
+    return value
+
+
+@asks()
+def legume_credits(previous_crop: str, region: str | None = None) -> pd.DataFrame:
+    """Find what a legume before the crop is credited with [lb N/ac], region by region.
+
+    Parameters
+    ----------
+    previous_crop : str
+    region : str, optional
+        A state; all of them if None.
+
+    Returns
+    -------
+    DataFrame
+        region, previous_crop, condition, low, high [lb N/ac], source_key, provenance, note. States differ in
+        what they count, so a credit belongs to the rate of its own state.
+
+    Raises
+    ------
+    LookupFailed
+        If no credit is carried for the crop or the region.
+
+    Examples
+    --------
+    >>> from fertkit.budget.credits import legume_credits
+    >>> legume_credits("dry beans", "Nebraska")[["low", "high"]].values.tolist()  # NPNRD
+    [[40.0, 40.0]]
+    """
+    rows, crop = load_table("legume_credits"), crop_name(previous_crop)
+    for column, wanted in (("previous_crop", crop), ("region", region)):
+        if wanted is None:
+            continue
+        if not (fits := rows[column] == wanted).any():
+            raise unknown(f"{column.replace('_', ' ')} with a nitrogen credit", wanted, rows[column].unique())
+        rows = rows[fits]
+    return rows.drop(columns="confidence").reset_index(drop=True)

@@ -1,0 +1,117 @@
+"""Manure, legume and lime by the figures their sources print, in plain arithmetic."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fertkit.budget.buffers import lime_rates
+from fertkit.budget.credits import legume_credits, manure_credits
+from fertkit.errors import InputError, LookupFailed
+
+CATTLE = "cattle farmyard manure"
+
+
+def one(material, rate=10.0, **more):
+    frame = manure_credits(pd.DataFrame({"material": [material], "rate_ton_ac": [rate], **more}))
+    return frame.set_index("nutrient")
+
+
+@pytest.mark.parametrize(
+    ("condition", "share"),
+    [("surface, autumn, sandy or shallow soil", 0.05), ("surface, spring", 0.10),
+     ("fresh, incorporated within 24 h, spring", 0.15)],
+)  # fmt: skip
+def test_nitrogen_of_farmyard_manure_by_season(condition, share):
+    # RB209_2010: cattle 6.0, pig 7.0 kg N/t fresh, so 12 and 14 lb a US ton; 5, 10 and 15 % in the first year
+    for material, content in ((CATTLE, 12), ("pig farmyard manure", 14)):
+        got = one(material, condition=[condition]).loc["N"]
+        assert got["total_lb_ac"] == pytest.approx(10 * content)
+        assert got[["low_lb_ac", "high_lb_ac"]].tolist() == pytest.approx([10 * content * share] * 2)
+
+
+def test_without_a_condition_the_span_is_given():
+    got = one(CATTLE)
+    assert got.loc["N", ["low_lb_ac", "high_lb_ac"]].tolist() == pytest.approx([6.0, 18.0])
+    # 3.2 kg P2O5/t: 64 lb in 10 ton, 40 % in the first year (OMAF_MANURE2013); 7.2 kg K2O/t, 90 % (M)
+    assert got.loc["P2O5", ["total_lb_ac", "low_lb_ac", "high_lb_ac"]].tolist() == pytest.approx(
+        [64, 25.6, 25.6]
+    )
+    assert got.loc["P2O5", "source_key"] == "OMAF_MANURE2013"
+    assert got.loc["K2O", "high_lb_ac"] == pytest.approx(144 * 0.9)
+    assert got.loc["K2O", "provenance"] == "from_memory"
+
+
+def test_feedlot_manure_by_the_ton_and_an_own_analysis():
+    # NPNRD: 4 to 6 lb of N a ton for the next crop, whatever it holds in all
+    got = one("beef feedlot manure")
+    assert got.loc["N", ["low_lb_ac", "high_lb_ac"]].tolist() == [40, 60]
+    assert np.isnan(got.loc["N", "total_lb_ac"])
+    own = one("dairy slurry", n_lb_ton=[8.0], p2o5_lb_ton=[4.0], condition=["spring"])
+    assert own.loc["N", ["total_lb_ac", "low_lb_ac", "high_lb_ac"]].tolist() == [
+        80,
+        0,
+        40,
+    ]  # FAI_MANURE: 0 to 50 %
+    assert own.loc["P2O5", "high_lb_ac"] == pytest.approx(16)  # 40 %
+    assert own.loc["N", "content_source"] == "own analysis"
+    assert "K2O" not in own.index
+
+
+def test_tons_a_hectare():
+    # 25 t/ha of 6 kg N/t are 150 kg/ha, 133.8 lb/ac (1.12085)
+    frame = pd.DataFrame({"material": [CATTLE], "rate_t_ha": [25.0], "field": ["creek"]})
+    row = manure_credits(frame).iloc[0]
+    assert (row["field"], row["nutrient"]) == ("creek", "N")
+    assert row["total_lb_ac"] == pytest.approx(150 / 1.12085, rel=1e-4)
+
+
+def test_every_wrong_row_of_manure_is_named():
+    frame = pd.DataFrame(
+        {"material": [CATTLE, "llama beans", "pig farmyard manure"], "rate_ton_ac": [-1, 5, 5],
+         "condition": ["", "", "by moonlight"]}
+    )  # fmt: skip
+    with pytest.raises(InputError) as caught:
+        manure_credits(frame)
+    text = str(caught.value)
+    assert "3 problems" in text
+    for part in ("rate_ton_ac", "no content is carried", "by moonlight"):
+        assert part in text
+    with pytest.raises(InputError, match="rate_t_ha"):
+        manure_credits(frame.drop(columns="rate_ton_ac"))
+
+
+def test_legume_credits_as_printed():
+    # LEGUME_CREDITS and NPNRD
+    got = legume_credits("alfalfa").set_index(["region", "condition"])
+    assert got.loc[("Kansas", ""), ["low", "high"]].tolist() == [100, 140]
+    assert got.loc[("Nebraska", "good stand"), ["low", "high"]].tolist() == [80, 120]
+    assert got.xs("Minnesota")["high"].tolist() == [150]
+    assert len(got) == 6
+    assert legume_credits("pinto bean")["region"].tolist() == ["Nebraska"]
+    with pytest.raises(LookupFailed, match="previous crop with a nitrogen credit"):
+        legume_credits("corn")
+    with pytest.raises(LookupFailed, match="Wisconsin"):
+        legume_credits("alfalfa", "Utopia")
+
+
+@pytest.mark.parametrize(
+    ("ph", "buffer", "target", "credit", "rate"),
+    [
+        (5.0, 6.3, 6.0, 0.0, 0.75),  # 1.2 x 1 / 1.6; NC_LIME prints .625 and .76
+        (5.0, 6.3, 6.0, 0.5, 0.25), (5.0, 6.3, 6.0, 2.0, 0.0),
+        (4.6, 5.9, 6.0, 0.0, 2.8 * 1.4 / 2.0), (6.2, 6.3, 6.0, 0.0, 0.0), (5.5, 6.7, 6.5, 0.0, 0.0),
+        (6.6, 6.5, 6.5, 0.0, 0.0),
+    ],
+)  # fmt: skip
+def test_lime_by_buffer_ph(ph, buffer, target, credit, rate):
+    fields = pd.DataFrame(
+        {"ph": [ph], "buffer_ph": [buffer], "target_ph": [target], "credit_ton_ac": [credit]}
+    )
+    assert lime_rates(fields)["rate_ton_ac"].item() == pytest.approx(rate)
+
+
+def test_every_wrong_ph_is_named():
+    fields = pd.DataFrame({"ph": [5.0, np.nan], "buffer_ph": ["6.x", 6.3], "target_ph": [7.2, 6.0]})
+    with pytest.raises(InputError) as caught:
+        lime_rates(fields)
+    assert "3 problems" in str(caught.value)
