@@ -18,6 +18,7 @@ from fertkit.batch.parts import Part
 from fertkit.errors import FertkitError
 
 COMMAND = [sys.executable, "-m", "fertkit.cli", "batch", "trials"]
+PRICES = {"price_ratio": None, "nutrient_price": 0.8, "grain_price": 100}
 OPTIONS = ["--nutrient-price", "0.8", "--grain-price", "100", "--part-size", "3", "--workers", "2", "--quiet"]
 
 
@@ -78,12 +79,19 @@ def test_a_script_needs_no_guard(source, tmp_path):
     assert (done.stdout, done.stderr, done.returncode) == ("once\n24\n", "", 0)
 
 
+@pytest.fixture(scope="module")
+def long_source(many_trials, tmp_path_factory):
+    """Work for long enough to be stopped in the midst of it, and what it gives undisturbed."""
+    file = tmp_path_factory.mktemp("long") / "trials.csv"
+    many_trials(240).to_csv(file, index=False)
+    return file, batch(file, file.parent / "whole", **PRICES).table
+
+
 @pytest.mark.skipif(os.name == "nt", reason="signals of POSIX")
 @pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGKILL])
-def test_a_run_that_is_stopped_takes_its_processes_with_it(many_trials, tmp_path, sent):
+def test_a_run_that_is_stopped_takes_its_processes_with_it(long_source, tmp_path, sent):
     """Ctrl-C reaches the run and its processes alike; a run that is killed can tell them nothing."""
-    source, out = tmp_path / "trials.csv", tmp_path / "out"
-    many_trials(240).to_csv(source, index=False)  # work for long enough to be stopped in the midst of it
+    (source, whole), out = long_source, tmp_path / "out"
     with subprocess.Popen(
         [*COMMAND, source, "--out", out, *OPTIONS], stderr=subprocess.PIPE, text=True, start_new_session=True,
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # in the background it is ignored
@@ -102,8 +110,7 @@ def test_a_run_that_is_stopped_takes_its_processes_with_it(many_trials, tmp_path
             "fertkit: stopped; the same command goes on where it ended\n",
         )
     assert 0 < len(list((out / "parts").glob("part-*"))) < 80
-    found = batch(source, out, price_ratio=None, nutrient_price=0.8, grain_price=100).table
-    whole = batch(source, tmp_path / "whole", price_ratio=None, nutrient_price=0.8, grain_price=100).table
+    found = batch(source, out, **PRICES).table
     pd.testing.assert_frame_equal(found, whole, check_exact=True)
 
 

@@ -2,11 +2,13 @@
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -44,6 +46,12 @@ def finished(source):
     return batch(source, source.parent / "whole")
 
 
+@pytest.fixture
+def out(finished, tmp_path):
+    """A folder of a finished run, to be harmed."""
+    return Path(shutil.copytree(finished.parts.parent, tmp_path / "out"))
+
+
 def parts_in(out):
     return sorted(p for p in (out / "parts").glob("part-*")) if (out / "parts").exists() else []
 
@@ -68,11 +76,11 @@ def test_killed_and_resumed(source, finished, tmp_path):
     assert not (out / "input").exists()
 
 
-def test_a_lost_part_alone_is_done_again(source, finished):
-    parts = parts_in(finished.parts.parent)
+def test_a_lost_part_alone_is_done_again(source, finished, out):
+    parts = parts_in(out)
     before = {p: p.stat().st_mtime_ns for p in parts}
     parts[3].unlink()
-    again = batch(source, finished.parts.parent)
+    again = batch(source, out)
     pd.testing.assert_frame_equal(again.table, finished.table, check_exact=True)
     assert [p for p in parts if p.stat().st_mtime_ns != before[p]] == [parts[3]]
     assert f"Note: part file {parts[3].name} was gone: its work was done again." in again.summary()
@@ -112,9 +120,7 @@ def list_torn(parts):
 
 
 @pytest.mark.parametrize("harm", [cut_short, emptied, edited, swapped, unlisted, list_torn])
-def test_a_part_that_is_not_as_it_was_written_is_worked_again(source, finished, tmp_path, harm):
-    out = tmp_path / "out"
-    batch(source, out)
+def test_a_part_that_is_not_as_it_was_written_is_worked_again(source, finished, out, harm):
     parts = parts_in(out)
     before = {p: p.read_bytes() for p in parts}
     times = {p: p.stat().st_mtime_ns for p in parts}
@@ -127,25 +133,19 @@ def test_a_part_that_is_not_as_it_was_written_is_worked_again(source, finished, 
     assert told == ([] if harm in (unlisted, list_torn) else harmed)
 
 
-def test_the_list_of_finished_parts_is_one_that_others_can_check(source, finished, tmp_path):
-    out = tmp_path / "out"
-    batch(source, out)
+def test_the_list_of_finished_parts_is_one_that_others_can_check(source, finished, out):
     done = subprocess.run(["sha256sum", "-c", LIST], cwd=out, capture_output=True, text=True, check=True)
     assert done.stdout.count(": OK") == 6
 
 
-def test_a_file_that_is_no_part_is_not_counted(source, finished, tmp_path):
-    out = tmp_path / "out"
-    batch(source, out)
+def test_a_file_that_is_no_part_is_not_counted(source, finished, out):
     parts = parts_in(out)
     parts[0].with_name(f"part-99999{parts[0].suffix}").write_bytes(parts[0].read_bytes())
     pd.testing.assert_frame_equal(batch(source, out).table, finished.table, check_exact=True)
 
 
 @pytest.mark.parametrize("change", [{"parts": 4}, {"parts": 9}, {"parts": "many"}, {"price_units": None}])
-def test_a_record_that_was_changed_is_refused(source, tmp_path, change):
-    out = tmp_path / "out"
-    batch(source, out)
+def test_a_record_that_was_changed_is_refused(source, out, change):
     record = json.loads((out / "run.json").read_text())
     (out / "run.json").write_text(json.dumps(record | change))
     with pytest.raises(FertkitError, match="empty the folder"):
@@ -159,7 +159,7 @@ def test_a_record_that_was_changed_is_refused(source, tmp_path, change):
         ({"level": 0.9}, "level differs: 0.95 before, 0.9 now"),
         ({"seed": 3}, "seed differs"),
         ({"part_size": 3}, "the size of a part differs"),
-        ({"block": "block"}, "block differs: None before, block now"),
+        ({"blocks": "block"}, "blocks differs: None before, block now"),
     ],
 )
 def test_another_question_is_refused(source, finished, options, told):
@@ -174,9 +174,7 @@ def test_another_input_is_refused(finished, many_trials, tmp_path):
         batch(file, finished.parts.parent)
 
 
-def test_another_version_is_refused(source, tmp_path):
-    out = tmp_path / "out"
-    batch(source, out)
+def test_another_version_is_refused(source, out):
     record = json.loads((out / "run.json").read_text())
     (out / "run.json").write_text(json.dumps(record | {"version": "0.0.1"}))
     with pytest.raises(FertkitError, match="the version of fertkit differs"):
