@@ -29,7 +29,7 @@ from fertkit.units import convert_area_rate
 FIELD_COLUMNS = ["field", "system", "title", "status", "nutrient", "crop", "rate", "unit", "zone", "equation",
                  "why_not", "source_key", "provenance"]  # fmt: skip
 UNITS = ("lb/ac", "kg/ha")
-#: With one of these in the rotation, the P levels of the rotation are theirs (ALGL2020).
+#: With one of these in the rotation, the P levels of the rotation are theirs (TRI2020_QUOTED).
 HIGHER_P_CROPS = ("wheat", "alfalfa")
 
 

@@ -8,6 +8,7 @@ import pandas as pd
 
 from fertkit.reference.crops import base_crop
 from fertkit.reference.facts import load_facts
+from fertkit.reference.regions import in_region
 from fertkit.results import plain
 from fertkit.rounding import at_most, below
 from fertkit.tissue.classes import ENOUGH, OVER, SHORT, Class, Reason
@@ -38,6 +39,32 @@ class Verdict(StrEnum):
     NOT_JUDGED = "not judged"
 
 
+def set_aside(scored: pd.DataFrame, region: str | None = None) -> pd.DataFrame:
+    """Add ``aside``: why a source is shown but has no vote on a result; '' where it has one.
+
+    Sources of another region have none. Of the others that can tell, read ones decide before remembered
+    ones, and each old table once, however often it was copied.
+    """
+    there = scored["source_key"] != ""
+    foreign = there & ~in_region(scored["region"], region)
+    memory = scored["provenance"] == "from_memory"
+    able = there & ~foreign & scored["class"].isin(SHORT + ENOUGH)
+    read = (able & ~memory).groupby([scored["specimen"], scored["nutrient"]], sort=False).transform("any")
+    later = there & ~foreign & memory & read
+    voting = scored[able & ~later]
+    # of copies the one that names the part as the sample does, then the first
+    voting = voting.iloc[np.argsort(voting["match"] != "same part", kind="stable")]
+    table = ["specimen", "nutrient", "lineage"]
+    copies = voting[voting.duplicated(table)]
+    first = voting.drop_duplicates(table).set_index(table)["source_key"]
+    names = first.reindex(pd.MultiIndex.from_frame(copies[table]))
+    aside = pd.Series("", index=scored.index, dtype=object)
+    aside[later] = Reason.REMEMBERED.text
+    aside[foreign] = [Reason.ELSEWHERE.text.format(region=name) for name in scored.loc[foreign, "region"]]
+    aside[copies.index] = [Reason.COPY.text.format(source=name) for name in names]
+    return scored.assign(aside=aside)
+
+
 def agreement_of(scored: pd.DataFrame) -> pd.DataFrame:
     """One row per sample and nutrient over its sources.
 
@@ -51,20 +78,22 @@ def agreement_of(scored: pd.DataFrame) -> pd.DataFrame:
         all, worst_distance, probability_below (mean over the sources that give one), strictest_class and
         mildest_class, verdict, short_sources, within_sources, untold_sources, within_ranges (in words).
     """
-    within = scored["within_critical"].astype(bool)
-    short = scored["class"].isin(SHORT) & ~within
+    counted = scored["aside"] == ""
+    within = scored["within_critical"].astype(bool) & counted
+    short = scored["class"].isin(SHORT) & ~within & counted
     order = np.array([name.value for name in Class], dtype=object)
     number = scored["class"].map({name: i for i, name in enumerate(order)}).astype(float)
     # Rows of one sample and nutrient stand together, so a running number is the group.
     new_sample = scored["specimen"] != scored["specimen"].shift()
     first = new_sample | (scored["nutrient"] != scored["nutrient"].shift())
     group = first.cumsum().to_numpy()
-    untold = _untold(scored)
-    measures = _measures(scored, short, within, untold, number)
+    untold = _untold(scored) & counted
+    measures = _measures(scored, counted, short, within, untold, number)
     work = pd.DataFrame({name: values for name, (values, _) in measures.items()})
     totals = work.groupby(group).agg({name: how for name, (_, how) in measures.items()})
     out = pd.concat([scored.loc[first, GROUP].reset_index(drop=True), totals.reset_index(drop=True)], axis=1)
-    alone = number[first].reset_index(drop=True)
+    bare = number.where(counted, list(Class).index(Class.NO_RANGE))
+    alone = bare[first].reset_index(drop=True)
     for name in ("strictest_class", "mildest_class"):
         out[name] = order[out[name].fillna(alone).to_numpy(int)]
     every, some = out["short"] == out["sources"], out["short"] > 0
@@ -99,24 +128,25 @@ def _untold(scored):
     return scored["censored"].isin(["<", ">"]) & (scored["class"] == Class.NOT_CLASSED) & ends
 
 
-def _measures(scored, short, within, untold, number) -> dict:
+def _measures(scored, counted, short, within, untold, number) -> dict:
     """What is taken over the sources of a result: name -> (values, how)."""
-    judged = short | within | scored["class"].isin(ENOUGH)
+    judged = short | within | scored["class"].isin(ENOUGH) & counted
     by_range = scored["kind"] == "sufficiency range"
-    limit = scored["limit"]
+    limit, distance, chance = (scored[n].where(counted) for n in ("limit", "distance", "probability_below"))
+    deficient = (scored["class"] == Class.DEFICIENT) & counted
     return {
         "sources": (judged.astype(int), "sum"),
         "untold": (untold.astype(int), "sum"),
         "short": (short.astype(int), "sum"),
         "within": (within.astype(int), "sum"),
-        "deficient": ((scored["class"] == Class.DEFICIENT).astype(int), "sum"),
+        "deficient": (deficient.astype(int), "sum"),
         "short_by_range": ((short & by_range).astype(int), "sum"),
         "short_by_critical_level": ((short & ~by_range).astype(int), "sum"),
         "lowest_limit": (limit.where(judged), "min"),
         "middle_limit": (limit, "median"),
         "highest_limit": (limit.where(judged), "max"),
-        "worst_distance": (scored["distance"], "min"),
-        "probability_below": (scored["probability_below"], "mean"),
+        "worst_distance": (distance, "min"),
+        "probability_below": (chance, "mean"),
         "strictest_class": (number.where(judged), "min"),
         "mildest_class": (number.where(judged), "max"),
     }
@@ -218,7 +248,7 @@ def wide_ratios(rows: pd.DataFrame) -> dict[str, WideRatio]:
         Its rows of ``TissueScores.table``.
     """
     told = {}
-    ratios = rows[(rows["unit"] == "ratio") & (rows["source_key"] != "")]
+    ratios = rows[(rows["unit"] == "ratio") & (rows["source_key"] != "") & (rows["aside"] == "")]
     for name, mine in ratios.groupby("nutrient", sort=False):
         wide = mine[mine["class"].isin(OVER)]
         if 2 * len(wide) > len(mine):
@@ -241,7 +271,7 @@ def wide_alone(scored: pd.DataFrame, items: pd.DataFrame) -> list[tuple[str, Wid
 
 def balanced_with(rows: pd.DataFrame, short: set) -> list[str]:
     """Nutrients short together with the other one of a ratio that is not above any of its limits."""
-    ratios = rows[(rows["unit"] == "ratio") & (rows["source_key"] != "")]
+    ratios = rows[(rows["unit"] == "ratio") & (rows["source_key"] != "") & (rows["aside"] == "")]
     found = []
     for name, mine in ratios.groupby("nutrient", sort=False):
         top, under = name.split(":")
@@ -253,12 +283,13 @@ def balanced_with(rows: pd.DataFrame, short: set) -> list[str]:
 KEY = [*CONDITION, "nutrient"]
 UNJUDGED_COLUMNS = [
     *("specimen", "sample_id", "label", *KEY, "value", "unit", "censored"),
-    *("differs_in", "near_stage", "near_part", "near_lowest", "near_highest", "near_sources", "near_short"),
+    *("aside", "differs_in", "near_stage", "near_part", "near_lowest", "near_highest"),
+    *("near_sources", "near_short"),
 ]
 
 
 def unjudged_of(scored: pd.DataFrame, close: pd.DataFrame) -> pd.DataFrame:
-    """One row per result without a range, with the nearest ranges that would judge it if one thing were else.
+    """One row per result no source decides, with the nearest ranges that would if one thing were else.
 
     Parameters
     ----------
@@ -270,10 +301,14 @@ def unjudged_of(scored: pd.DataFrame, close: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        The sample's columns, then differs_in ('' where no near range is published), near_stage, near_part,
-        near_lowest and near_highest limit, near_sources, near_short (sources that would call it short).
+        The sample's columns, then aside (why the sources that hold have no vote), differs_in ('' where no
+        near range is published), near_stage, near_part, near_lowest and near_highest limit, near_sources,
+        near_short (sources that would call it short).
     """
-    alone = scored[(scored["source_key"] == "") & (scored["value"] > 0) & scored["unit"].ne("ratio")]
+    voted = (scored["source_key"] != "") & (scored["aside"] == "")
+    voted = voted.groupby([scored["specimen"], scored["nutrient"]], sort=False).transform("any")
+    alone = scored[~voted & (scored["value"] > 0) & scored["unit"].ne("ratio")]
+    alone = alone.drop_duplicates(["specimen", "nutrient"])
     if alone.empty:
         return pd.DataFrame(columns=UNJUDGED_COLUMNS)
     alone = alone[UNJUDGED_COLUMNS[: UNJUDGED_COLUMNS.index("differs_in")]]
@@ -320,7 +355,7 @@ def above_ranges(scored: pd.DataFrame) -> pd.DataFrame:
         distortions), source_key (of the ranges and of the reasons).
     """
     judged = scored[scored["class"].isin(SHORT + ENOUGH)]
-    judged = judged[judged["unit"] != "ratio"]
+    judged = judged[(judged["unit"] != "ratio") & (judged["aside"] == "")]
     judged = judged[judged.groupby("specimen")["class"].transform(lambda c: c.isin(OVER).any()).astype(bool)]
     rows = []
     for named, mine in judged.groupby([*WHO, "nutrient"], sort=False):

@@ -39,7 +39,7 @@ ENOUGH = (Class.SUFFICIENT, *OVER)
 
 
 class Reason(StrEnum):
-    """Why a class is missing or open: a row of the table ``reasons``, with its text and advice."""
+    """Why a class is missing, open or not counted: a row of the table ``reasons``, with text and advice."""
 
     ZERO = "zero"
     NOT_DETECTED = "not detected"
@@ -52,6 +52,9 @@ class Reason(StrEnum):
     LEFT_OPEN = "left open"
     RATIO_BELOW = "ratio below"
     RATIO_UNKNOWN = "ratio not known"
+    ELSEWHERE = "another region"
+    REMEMBERED = "from memory"
+    COPY = "copy"
 
     @property
     def text(self) -> str:

@@ -120,8 +120,8 @@ class Matches:
 def prepare_ranges(ranges: pd.DataFrame, name: str = "ranges") -> pd.DataFrame:
     """Put ranges on fertkit's units and stage scales: limits in home units, ``first`` and ``last`` position.
 
-    The critical value of a ratio such as N:S is an upper one (too wide is short of the lower element), so it
-    becomes the high end.
+    A ratio such as N:S is judged from above alone (too wide is short of the lower element): its critical
+    value becomes the high end, its low end goes.
 
     Raises
     ------
@@ -138,9 +138,10 @@ def prepare_ranges(ranges: pd.DataFrame, name: str = "ranges") -> pd.DataFrame:
         if unit != home:
             ranges.loc[i, LIMITS] = convert_concentration(ranges.loc[i, LIMITS].astype(float), unit, home)
             ranges.loc[i, "unit"] = home
-    ratio = (ranges["unit"] == "ratio") & ranges["high"].isna()
-    ranges["high"] = ranges["high"].mask(ratio, ranges["critical"])
-    ranges.loc[ratio, ["critical", "critical_high"]] = np.nan
+    ratio = ranges["unit"] == "ratio"
+    ranges["high"] = ranges["high"].mask(ratio & ranges["high"].isna(), ranges["critical"])
+    ranges.loc[ratio, ["low", "critical", "critical_high"]] = np.nan
+    ranges["lineage"] = ranges["lineage"].mask(ranges["lineage"] == "", ranges["source_key"])
     return ranges
 
 

@@ -17,7 +17,14 @@ from fertkit.reference.schema import check_table
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, at_least, at_most
 from fertkit.tissue import classes as c
-from fertkit.tissue.agree import agreement_of, apply_paired_rules, named_rows, shortfalls_of, unjudged_of
+from fertkit.tissue.agree import (
+    agreement_of,
+    apply_paired_rules,
+    named_rows,
+    set_aside,
+    shortfalls_of,
+    unjudged_of,
+)
 from fertkit.tissue.classes import Class, Reason
 from fertkit.tissue.match import CONDITION, LIMITS, Matches, match_ranges, prepare_ranges, samples_frame
 from fertkit.units import element_fraction
@@ -37,7 +44,7 @@ CARRIED = [
     "flag",
     "row",
 ]
-TRACE = ["source_key", "provenance", "confidence"]
+TRACE = ["source_key", "provenance", "confidence", "region", "lineage"]
 CHANCES, MEMORY = "laboratory and sampling CVs", "ranges carried from memory"  # names of checks
 
 
@@ -54,7 +61,8 @@ class TissueScores(Result):
         value short: `fertkit.tissue.classes.shortage_limit`), within_critical (inside a critical range: low,
         but left open), position (0 to 1 inside the range), distance (signed, outside it, in widths of the
         range or relative to its foot), probability_below (of lying below limit, conditional on the CVs),
-        match, range_stage, range_part, provenance, confidence.
+        match, range_stage, range_part, provenance, confidence, region, lineage, aside (why the source is
+        shown but has no vote; '' where it has one).
     conditions : DataFrame
         Distinct crop, growth_stage, plant_part, number of samples, why no range holds, whether that is since
         a word of it is unknown, and for whom.
@@ -107,9 +115,11 @@ class TissueScores(Result):
 
 @asks(
     samples=holding("table", like="what read_tissue gives, or its table"), ranges=a_table_or_path,
-    source=a_list, cvs=either(a_number, numbers_by_name), strict=a_flag,
+    source=a_list, without=a_list, cvs=either(a_number, numbers_by_name), strict=a_flag,
 )  # fmt: skip
-def score_tissue(samples, ranges=None, *, source=None, cvs=None, strict=False) -> TissueScores:
+def score_tissue(
+    samples, ranges=None, *, source=None, without=None, region=None, cvs=None, strict=False
+) -> TissueScores:
     """Score tissue results against every published range that holds for their crop, stage and part.
 
     Parameters
@@ -121,6 +131,11 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None, strict=False) -
         A table of the user's own (`fertkit.reference.load_ranges`); the bundled publications if None.
     source : str or list of str, optional
         Only these source keys; all that hold, side by side, if None.
+    without : str or list of str, optional
+        Source keys left out.
+    region : str, optional
+        Where the fields are (table ``regions``), North America if None: sources of other regions are shown
+        but do not decide.
     cvs : dict or float, optional
         Relative standard deviations [%] by nutrient, with 'sampling' for the sampling in the field; one
         number is the total of every nutrient. Placeholders if None, and the checks say so.
@@ -154,7 +169,7 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None, strict=False) -
     """
     frame = samples_frame(samples)
     name = Path(ranges).name if isinstance(ranges, (str, Path)) else "ranges"
-    table = prepare_ranges(_range_table(ranges, source, name), name)
+    table = prepare_ranges(_range_table(ranges, source, without, name), name)
     code, conditions = _distinct(frame)
     conditions["who"] = _who(frame, code, len(conditions))
     matches = match_ranges(conditions, table, strict)
@@ -162,11 +177,11 @@ def score_tissue(samples, ranges=None, *, source=None, cvs=None, strict=False) -
     spread = settle_cvs(cvs)
     at, which = _pair(frame, code, matches)
     scored = apply_paired_rules(_score(frame, table, matches, code, at, which, spread))
+    scored = set_aside(scored, region)
     counts = np.bincount(code[frame["specimen"].drop_duplicates().index], minlength=len(conditions))
     unknown = conditions.index.isin(matches.unknown)
     conditions = conditions.assign(samples=counts, why=matches.why, unknown=unknown)
-    used = table.loc[np.unique(matches.found["range"].to_numpy(int)[which[which >= 0]])]
-    checks = _checks(used, scored, conditions, spread)
+    checks = _checks(scored, conditions, spread)
     scores = TissueScores(scored, conditions, matches.near, matches.close, spread, checks)
     if not isinstance(samples, TissueSamples):
         return scores
@@ -208,16 +223,15 @@ def settle_cvs(cvs=None) -> pd.DataFrame:
     )
 
 
-def _range_table(ranges, source, name):
+def _range_table(ranges, source, without, name):
     own = isinstance(ranges, pd.DataFrame)
     table = check_table(ranges, "ranges", name) if own else load_ranges(ranges)
-    if source is None:
-        return table
-    wanted = [source] if isinstance(source, str) else list(source)
-    for key in wanted:
+    wanted, left_out = ([keys] if isinstance(keys, str) else list(keys or []) for keys in (source, without))
+    for key in (*wanted, *left_out):
         if key not in set(table["source_key"]):
             raise unknown("source of ranges", key, table["source_key"].unique())
-    return table[table["source_key"].isin(wanted)]
+    keys = table["source_key"]
+    return table[(keys.isin(wanted) | (source is None)) & ~keys.isin(left_out)]
 
 
 def _distinct(frame):
@@ -296,6 +310,8 @@ def _score(frame, table, matches, code, at, which, spread):
     lower = [limits[n] for n in ("low", "critical", "critical_high")]
     foot, limit = c.range_foot(*lower), c.shortage_limit(*lower)
     classed, reason = _classes(value, censored, limits, which < 0)
+    narrow = (_take(frame["unit"], at) == "ratio").to_numpy() & (reason == Reason.UPPER_ONLY)
+    classed[narrow], reason[narrow] = Class.SUFFICIENT.value, ""  # a ratio is judged from above alone
     within = c.left_open(classed, value, censored, limit)
     reason[within] = Reason.LEFT_OPEN.value
     plain = np.where((censored == "") & (value > 0), value, np.nan)
@@ -373,7 +389,7 @@ def _take(column, at):
     return pd.Series(values[at], dtype=object if values.dtype == object else None, copy=False)
 
 
-def _checks(used, scored, conditions, spread):
+def _checks(scored, conditions, spread):
     placeholders = int((spread["origin"] == "placeholder").sum())
     advice = (
         "the chances rest on placeholder errors of laboratory and sampling, from memory; state your "
@@ -381,9 +397,10 @@ def _checks(used, scored, conditions, spread):
     )
     told = ("every error of laboratory and sampling is one you stated", advice)
     rows = [(CHANCES, placeholders, "0 placeholders", not placeholders, told)]
-    memory = sorted(set(used.loc[used["provenance"] == "from_memory", "source_key"]))
+    counted = scored[(scored["aside"] == "") & (scored["provenance"] == "from_memory")]
+    memory = sorted(counted["source_key"].unique())
     meaning = f"figures of {', '.join(memory)} are from memory: check them before they drive a decision"
-    told = ("every range used was read in its source", meaning)
+    told = ("every range that decides was read in its source", meaning)
     rows.append((MEMORY, len(memory), "0 sources", not memory, told))
     for r in conditions[conditions["why"] != ""].itertuples():
         name = ", ".join(text or "?" for text in (r.crop, r.growth_stage, r.plant_part))

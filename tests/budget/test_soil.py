@@ -118,7 +118,7 @@ def test_edge_at_the_limit():
 
 
 def test_wheat_in_the_rotation_raises_the_p_level():
-    # ALGL2020: 30 instead of 20 ppm for the whole rotation; K is not touched
+    # TRI2020_QUOTED: 30 instead of 20 ppm for the whole rotation; K is not touched
     alone = soil_rate("tri_state_2020", "P", 25, "corn", 180, **M3)
     mixed = soil_rate("tri_state_2020", "P", 25, "corn", 180, rotation=["soybean", "winter wheat"], **M3)
     assert (alone.zone, mixed.zone) == ("maintenance", "build-up")
@@ -273,5 +273,5 @@ def test_comparison_says_each_source_and_mark():
     )
     assert f"{len(silent)} other systems have nothing on K2O for alfalfa" in text
     assert "Kansas" not in text
-    assert "(TRI2020, OSU_ANR96, ALGL2020 [from memory])" in text
+    assert "(TRI2020, OSU_ANR96, TRI2020_QUOTED [from memory])" in text
     assert "systems that have" not in text
