@@ -14,6 +14,7 @@ from fertkit.say.leaf_results import (
     finding,
     how_sure,
     low_relative,
+    not_counted_lines,
     not_judged_lines,
     question_lines,
     reasons_text,
@@ -177,7 +178,7 @@ def scores_lines(scores, most: int = 10) -> list[Line]:
     else:
         unread = scores.unread.itertuples()
         said += [missing("Not read", f"{r.nutrient} (column '{r.column}'): {r.why}") for r in unread]
-    said += not_scored(scores.conditions[~unknown]) + not_judged_lines(scores)
+    said += not_scored(scores.conditions[~unknown]) + not_judged_lines(scores) + not_counted_lines(scores)
     said += _unstated_petioles(scores) + question_lines(scores)
     doubts = [MEMORY, OXIDES] + [CHANCES] * bool(scores.agreement["probability_below"].notna().any())
     return said + marked(Kind.CAUTION, failed(scores.checks[scores.checks["check"].isin(doubts)]))
@@ -263,7 +264,8 @@ def explanation_lines(explanation, most: int = 6) -> list[Line]:
     said += [*_doubts(explanation), *above_lines(explanation, most)]
     doubtful = [_doubtful(r) for r in items[items["confidence"] == "doubtful"].itertuples()]
     said += _listed("Too close to call, no action on these alone", doubtful, _MOST_NAMED)
-    said += [*_stories(explanation), *not_judged_lines(scores), *question_lines(scores), *not_scored(away)]
+    said += [*_stories(explanation), *not_judged_lines(scores), *not_counted_lines(scores)]
+    said += [*question_lines(scores), *not_scored(away)]
     return [*said, told(DEFER)]
 
 

@@ -9,7 +9,7 @@ from fertkit.reference.facts import load_facts
 from fertkit.results import capital, counted, failed, plain
 from fertkit.say.line import Kind, Line, lead, marked, missing, told
 from fertkit.tissue.causes import MANY_TOGETHER, REMEMBERED
-from fertkit.tissue.classes import Class
+from fertkit.tissue.classes import SHORT, Class
 from fertkit.tissue.match import CONDITION
 
 # ---- what was read
@@ -174,6 +174,19 @@ def not_judged_lines(scores) -> list[Line]:
     return said
 
 
+def not_counted_lines(scores) -> list[Line]:
+    """Say which results only a source without a vote would call short, and why it has none."""
+    key = ["specimen", "nutrient"]
+    table = scores.scored.merge(scores.agreement[[*key, "short"]], on=key)
+    short = table[(table["aside"] != "") & table["class"].isin(SHORT) & (table["short"] == 0)]
+    said = []
+    for (key, aside), rows in short.groupby(["source_key", "aside"], sort=False):
+        n = rows["specimen"].nunique()
+        text = f"{_nutrients(rows)} would be short by {key}{f' in {n} samples' * (n > 1)}: {aside}"
+        said.append(Line(Kind.NOTE, text, "Shown, not counted"))
+    return said
+
+
 def _nutrients(rows):
     return ", ".join(dict.fromkeys(rows["nutrient"]))
 
@@ -209,7 +222,10 @@ def _why(condition, differs, rows):
         first = rows.iloc[0]
         near = f"{first['near_part'].split('; ')[0]} at {first['near_stage'].split('; ')[0]}"
         return Note(f"no range for {part}, {stage}; ranges of another {differs} are published: {near}")
-    return Note(f"no range of {crop} is carried for this")
+    shown = _each(rows["aside"])
+    return Note(
+        f"no range {'that counts ' * bool(shown)}is carried for this {crop}{f' ({shown})' * bool(shown)}"
+    )
 
 
 def _each(lists):

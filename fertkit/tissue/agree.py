@@ -39,17 +39,25 @@ class Verdict(StrEnum):
     NOT_JUDGED = "not judged"
 
 
-def set_aside(scored: pd.DataFrame, region: str | None = None) -> pd.DataFrame:
+def set_aside(scored: pd.DataFrame, region: str | None = None, chosen: bool = False) -> pd.DataFrame:
     """Add ``aside``: why a source is shown but has no vote on a result; '' where it has one.
 
     Sources of another region have none. Of the others that can tell, read ones decide before remembered
-    ones, and each old table once, however often it was copied.
+    ones, and each old table once, however often it was copied. Sources `chosen` by the user decide all.
     """
     there = scored["source_key"] != ""
-    foreign = there & ~in_region(scored["region"], region)
-    memory = scored["provenance"] == "from_memory"
+    foreign = there & ~in_region(scored["region"], region) & (region is not None or not chosen)
+    memory = (scored["provenance"] == "from_memory") & (not chosen)
     able = there & ~foreign & scored["class"].isin(SHORT + ENOUGH)
-    read = (able & ~memory).groupby([scored["specimen"], scored["nutrient"]], sort=False).transform("any")
+    rules = load_facts(
+        "paired"
+    )  # a rule that asks for a ratio as well tells what is short, not what is enough
+    ruled = scored["source_key"].isin(rules["source_key"]) & scored["nutrient"].isin(rules["nutrient"])
+    read = (
+        (able & ~memory & ~ruled)
+        .groupby([scored["specimen"], scored["nutrient"]], sort=False)
+        .transform("any")
+    )
     later = there & ~foreign & memory & read
     voting = scored[able & ~later]
     # of copies the one that names the part as the sample does, then the first
@@ -301,14 +309,17 @@ def unjudged_of(scored: pd.DataFrame, close: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        The sample's columns, then aside (why the sources that hold have no vote), differs_in ('' where no
-        near range is published), near_stage, near_part, near_lowest and near_highest limit, near_sources,
-        near_short (sources that would call it short).
+        The sample's columns, then aside (a source that holds, and why it has no vote), differs_in ('' where
+        no near range is published), near_stage, near_part, near_lowest and near_highest limit,
+        near_sources, near_short (sources that would call it short).
     """
     voted = (scored["source_key"] != "") & (scored["aside"] == "")
     voted = voted.groupby([scored["specimen"], scored["nutrient"]], sort=False).transform("any")
     alone = scored[~voted & (scored["value"] > 0) & scored["unit"].ne("ratio")]
     alone = alone.drop_duplicates(["specimen", "nutrient"])
+    alone["aside"] = alone["source_key"].where(
+        alone["aside"] == "", alone["source_key"] + ", " + alone["aside"]
+    )
     if alone.empty:
         return pd.DataFrame(columns=UNJUDGED_COLUMNS)
     alone = alone[UNJUDGED_COLUMNS[: UNJUDGED_COLUMNS.index("differs_in")]]

@@ -13,6 +13,7 @@ from fertkit.intake.leaf import TissueSamples
 from fertkit.intake.leaf_results import LENT_COLUMNS, UNREAD_COLUMNS
 from fertkit.reference.facts import load_facts, threshold
 from fertkit.reference.load import list_sources, load_ranges
+from fertkit.reference.regions import in_region
 from fertkit.reference.schema import check_table
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, at_least, at_most
@@ -135,7 +136,7 @@ def score_tissue(
         Source keys left out.
     region : str, optional
         Where the fields are (table ``regions``), North America if None: sources of other regions are shown
-        but do not decide.
+        but do not decide, unless they were chosen by `source`.
     cvs : dict or float, optional
         Relative standard deviations [%] by nutrient, with 'sampling' for the sampling in the field; one
         number is the total of every nutrient. Placeholders if None, and the checks say so.
@@ -177,12 +178,14 @@ def score_tissue(
     spread = settle_cvs(cvs)
     at, which = _pair(frame, code, matches)
     scored = apply_paired_rules(_score(frame, table, matches, code, at, which, spread))
-    scored = set_aside(scored, region)
+    scored = set_aside(scored, region, chosen=source is not None or ranges is not None)
     counts = np.bincount(code[frame["specimen"].drop_duplicates().index], minlength=len(conditions))
     unknown = conditions.index.isin(matches.unknown)
     conditions = conditions.assign(samples=counts, why=matches.why, unknown=unknown)
     checks = _checks(scored, conditions, spread)
-    scores = TissueScores(scored, conditions, matches.near, matches.close, spread, checks)
+    regions = table.drop_duplicates("source_key").set_index("source_key")["region"]
+    close = matches.close[in_region(matches.close["source_key"].map(regions).astype(object), region)]
+    scores = TissueScores(scored, conditions, matches.near, close, spread, checks)
     if not isinstance(samples, TissueSamples):
         return scores
     return replace(scores, unread=samples.unread, lent=samples.lent)

@@ -1,7 +1,7 @@
 """Soil-test rates on a mesh of tests, from the lines and factors each system prints, in plain arithmetic.
 
-The lines are those of the tables of soil tests and rates (TRI2020_QUOTED, AGF515, OSU_BUILD2012, TRI1995, ILHBK
-and MF2586; the last three from memory); the equation shown is worked out again as it is written.
+The lines are those of the tables of soil tests and rates (TRI2020_QUOTED, AGF515, OSU_BUILD2012, TRI1995,
+ILHBK and MF2586; the last three from memory); the equation shown is worked out again as it is written.
 """
 
 import dataclasses

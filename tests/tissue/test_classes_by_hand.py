@@ -183,7 +183,8 @@ def source(nutrient, key, name, limits=(NAN,) * 5, **values):
     row = {
         "specimen": 1, "sample_id": "a", "label": "a", "crop": "corn", "growth_stage": "R1", "unit": "%",
         "plant_part": "ear leaf", "nutrient": nutrient, "value": 2.0, "censored": "", "source_key": key,
-        "class": name, "within_critical": False, "kind": "sufficiency range", "low": low, "high": high,
+        "class": name, "aside": "", "within_critical": False, "kind": "sufficiency range",
+        "low": low, "high": high,
         "critical": critical, "critical_high": critical_high, "toxic_above": toxic,
         "limit": limit(low, critical, critical_high), "distance": NAN, "probability_below": NAN,
     }  # fmt: skip

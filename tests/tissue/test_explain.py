@@ -103,7 +103,7 @@ def test_rates_are_left_to_local_advice(tidy):
 
 def test_sources_of_an_explanation_are_cited(tidy):
     result = explained(tidy, FULL | {"K": 1.2})
-    assert {"KSU_SOY", "CSD_FOLIAR"} <= set(result.sources["source_key"])
+    assert {"STAMMER2018", "CSD_FOLIAR"} <= set(result.sources["source_key"])
     assert (result.sources["citation"] != "the user's own table").all()
 
 
@@ -177,7 +177,8 @@ def test_short_by_most_sources_and_many_short_together_is_no_reason_to_wait(tidy
     low = {"N": 2.2, "P": 0.22, "K": 1.45, "Mg": 0.1, "S": 0.08, "Zn": 10.0, "Mn": 10.0}
     words = explained(tidy, low, where=corn).table.set_index("nutrient")["confidence"]
     assert words["P"] == "look first"
-    assert "doubtful" not in set(words)
+    # K 1.45 % is short of 1.8 (SCSB394_UDEL) alone: two trials in Iowa print 1.02 to 1.42 %
+    assert words.drop("K").isin(["possible", "look first"]).all()
 
 
 def test_a_doubt_that_explains_the_value_still_makes_it_doubtful(tidy):
@@ -193,7 +194,7 @@ def test_every_short_nutrient_is_named_however_many_there_are(tidy):
     for r in result.table.itertuples():
         assert re.search(rf"{r.sample_id} {r.nutrient}\b", text) or f"{r.nutrient} " in text
     rest = next(line for line in text.splitlines() if line.startswith("Short as well"))
-    assert "West Cu (look first)" in rest
+    assert "West K (look first)" in rest
 
 
 def test_doubts_name_sample_and_nutrient(tidy):

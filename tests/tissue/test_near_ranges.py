@@ -19,7 +19,9 @@ def ranges(*rows):
     names = ["nutrient", "source_key", "stage_from", "stage_to", "plant_part", "low"]
     frame = pd.DataFrame([row[:6] for row in rows], columns=names)
     blank = dict.fromkeys(("high", "critical", "critical_high", "toxic_above"), NAN)
-    return frame.assign(crop=[row[6] if len(row) > 6 else "soybean" for row in rows], unit="%", **blank)
+    return frame.assign(
+        crop=[row[6] if len(row) > 6 else "soybean" for row in rows], unit="%", lineage="", **blank
+    )
 
 
 def found(rows, *conditions, **options):
@@ -44,10 +46,11 @@ def test_limits_come_in_home_units_and_a_ratio_has_an_upper_end():
     assert got.index.tolist() == [0, 1, 2, 3, 4]
     assert got["crop"].tolist() == ["soybean", "corn", "soybean", "soybean", "soybean"]
     assert got["unit"].tolist() == ["mg/kg", "%", "ratio", "ratio", "%"]
-    # 0.002 % is 20 mg/kg and 20 000 mg/kg is 2 %; too wide a ratio is short of its lower element
-    np.testing.assert_allclose(got["low"], [20.0, 2.0, NAN, 8.0, 0.2])
+    # 0.002 % is 20 mg/kg and 20 000 mg/kg is 2 %
+    # too wide a ratio is short of its lower element, a narrow one is not judged
+    np.testing.assert_allclose(got["low"], [20.0, 2.0, NAN, NAN, 0.2])
     np.testing.assert_allclose(got["high"], [NAN, NAN, 16.0, 15.0, 0.4])
-    np.testing.assert_allclose(got["critical"], [NAN, NAN, NAN, 17.0, 0.15])
+    np.testing.assert_allclose(got["critical"], [NAN, NAN, NAN, NAN, 0.15])
     assert np.isnan(got["critical_high"]).all()
     assert (got["first"] < got["last"]).tolist() == [True, True, False, False, False]
 
@@ -177,7 +180,7 @@ def test_one_condition_that_cannot_be_read_stops_no_other():
 def result(nutrient, value, specimen=1, censored="", **values):
     return dict.fromkeys(UNJUDGED_COLUMNS[:3], "x") | {
         "specimen": specimen, "crop": "soybean", "growth_stage": "R2", "plant_part": SILENT, "unit": "%",
-        "nutrient": nutrient, "value": value, "censored": censored, "source_key": "",
+        "nutrient": nutrient, "value": value, "censored": censored, "source_key": "", "aside": "",
     } | values  # fmt: skip
 
 

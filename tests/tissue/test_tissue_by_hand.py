@@ -26,7 +26,7 @@ NAN = float("nan")
 def scored(*rows):
     blank = {
         "specimen": 1, "sample_id": "a", "label": "a", "crop": "wheat", "unit": "%", "censored": "",
-        "reason": "", "within_critical": True, "probability_below": 0.9, "provenance": "found",
+        "reason": "", "aside": "", "within_critical": True, "probability_below": 0.9, "provenance": "found",
         "match": "same part", "source_key": "A", "low": NAN, "high": NAN, "toxic_above": NAN, "value": 1.0,
     }  # fmt: skip
     return pd.DataFrame([blank | row for row in rows])
