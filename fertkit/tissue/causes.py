@@ -314,6 +314,7 @@ def doubts_of(rows: pd.DataFrame, short: pd.DataFrame, told=()) -> pd.DataFrame:
         key, nutrient ('' for all), weakens ('yes' if it can explain the value away, 'in part' if it only
         lowers the certainty, 'no'), what, look_for, source_key, provenance.
     """
+    every, rows = rows, rows[rows["aside"] == ""]
     found = [(key, "") for key in told]
     found += [("soil on the leaf", n) for n in SOIL if soil_on_leaf(rows)]
     found += [("foliar residue", n) for n in _residue(rows)]
@@ -323,7 +324,7 @@ def doubts_of(rows: pd.DataFrame, short: pd.DataFrame, told=()) -> pd.DataFrame:
     clear = short[short["share_short"] >= 0.5]
     if len(clear) >= max(threshold("nutrients short together"), threshold("share short together") * judged):
         found += [(MANY_TOGETHER, ""), ("growth dilution", "")]
-    found += [(key, n) for key, n in _antagonisms(rows)]
+    found += [(key, n) for key, n in _antagonisms(every)]
     found += [
         ("petiole not stated", n) for n in _all_marked(rows, "match", "source does not state the petiole")
     ]

@@ -9,13 +9,13 @@ from fertkit.errors import InputError
 from fertkit.report import answer_field
 
 PRICES = {"nutrient_price": 0.45, "grain_price": 11.0}
-HEAD = "Sample,Field,Crop,Stage,Part,K %,P %,N %,S %,Mg %,Mn ppm,Zn ppm,Fe ppm,Mo ppm\n"
+HEAD = "Sample,Field,Crop,Stage,Part,K %,P %,N %,S %,Mg %,Mn ppm,Zn ppm,Fe ppm,B ppm\n"
 PART = "trifoliate without petiole"
 LEAF = (
     HEAD
-    + f"1,North,soybean,R2,{PART},1.31,0.2,3.1,0.1,0.15,8,12,1250,0.2\n"
-    + f"2,South,soybean,R2,{PART},2.1,0.45,5,0.3,0.5,60,<20,100,2\n"
-    + "3,South,soybean,R2,bud,2.1,0.45,5,0.3,0.5,60,50,100,2\n"
+    + f"1,North,soybean,R2,{PART},1.31,0.2,3.1,0.1,0.15,8,12,1250,5\n"
+    + f"2,South,soybean,R2,{PART},2.1,0.45,5,0.3,0.5,60,<20,100,40\n"
+    + "3,South,soybean,R2,bud,2.1,0.45,5,0.3,0.5,60,50,100,40\n"
 )
 
 
@@ -88,7 +88,7 @@ def test_what_was_not_judged_is_said_with_what_to_state(strips):
 @pytest.fixture(scope="module")
 def many(strips):
     """Six samples short of the same, of a part that leaves the petiole open."""
-    rows = [f"{n},North,soybean,R2,trifoliate,1.3{n},0.2,3.1,0.1,0.15,8,12,100,0.2\n" for n in range(1, 7)]
+    rows = [f"{n},North,soybean,R2,trifoliate,1.3{n},0.2,3.1,0.1,0.15,8,12,100,5\n" for n in range(1, 7)]
     return answer_field("soybean", 60, leaf=StringIO(HEAD + "".join(rows)), strips=StringIO(strips), **PRICES)
 
 
