@@ -1,7 +1,6 @@
 """Analyse one strip trial: means, their differences and the checks that say how far to trust them."""
 
 from dataclasses import dataclass
-from itertools import combinations
 from string import ascii_letters
 
 import numpy as np
@@ -257,23 +256,17 @@ def all_pairs(means, covariance, df, *, level: float = 0.95, adjust: str = "tuke
     DataFrame
         first, second, difference (second - first), se, df, low, high, p, p_adjusted.
     """
-    from scipy.stats import studentized_range, t
+    from scipy.stats import studentized_range
 
     if adjust not in ADJUSTMENTS:
         raise unknown("adjustment", adjust, ADJUSTMENTS)
-    k = len(means)
-    pairs = np.array(list(combinations(range(k), 2)), dtype=int).reshape(-1, 2)
-    i, j = pairs.T
-    table = pd.DataFrame({"first": means.index[i], "second": means.index[j]})
-    table["difference"] = means.to_numpy()[j] - means.to_numpy()[i]
-    apart = np.diag(covariance)[i] + np.diag(covariance)[j]
-    spread = apart - 2 * covariance[i, j]
-    table["se"] = np.sqrt(np.where(above(spread, 0, scale=apart), spread, np.nan))
-    table["df"] = np.broadcast_to(df, (k, k))[i, j]
-    ratio = np.abs(table["difference"] / table["se"])
-    table = _with_intervals(table, level, t)
+    i, j = np.triu_indices(len(means), 1)
+    table = _differences(means, covariance, df, i, j, level)
+    table.insert(0, "first", means.index[i])
+    table.insert(1, "second", means.index[j])
     if adjust == "tukey":
-        adjusted = studentized_range.sf(ratio * np.sqrt(2), k, table["df"])
+        ratio = np.abs(table["difference"] / table["se"])
+        adjusted = studentized_range.sf(ratio * np.sqrt(2), len(means), table["df"])
         table["p_adjusted"] = np.where(np.isfinite(ratio), adjusted, np.nan)
     else:
         table["p_adjusted"] = holm(table["p"]) if adjust == "holm" else table["p"]
@@ -295,24 +288,25 @@ def against_check(means, covariance, df, check, *, level: float = 0.95) -> pd.Da
     DataFrame
         treatment, difference (from the check), se, df, low, high, p, p_adjusted.
     """
-    from scipy.stats import t
-
     at = list(means.index).index(check)
-    others = [i for i in range(len(means)) if i != at]
-    contrasts = np.zeros((len(others), len(means)))
-    contrasts[range(len(others)), others] = 1
-    contrasts[:, at] = -1
-    spread = contrasts @ covariance @ contrasts.T
-    table = pd.DataFrame({"treatment": means.index[others], "difference": contrasts @ means.to_numpy()})
-    known = above(np.diag(spread), 0, scale=np.diag(covariance)[others] + covariance[at, at])
-    table["se"] = np.sqrt(np.where(known, np.diag(spread), np.nan))
-    table["df"] = np.broadcast_to(df, (len(means), len(means)))[others, at]
-    table = _with_intervals(table, level, t)
+    others = np.delete(np.arange(len(means)), at)
+    table = _differences(means, covariance, df, np.full(len(others), at), others, level)
+    table.insert(0, "treatment", means.index[others])
+    with_check = covariance[others, at]
+    spread = covariance[np.ix_(others, others)] + covariance[at, at] - with_check[:, None] - with_check
     table["p_adjusted"] = _largest_of(table, spread)
     return table
 
 
-def _with_intervals(table, level, t):
+def _differences(means, covariance, df, base, other, level) -> pd.DataFrame:
+    """Differences of means at places `other` from those at `base`: difference, se, df, low, high, p."""
+    from scipy.stats import t
+
+    apart = np.diag(covariance)[base] + np.diag(covariance)[other]
+    spread = apart - 2 * covariance[base, other]
+    table = pd.DataFrame({"difference": means.to_numpy()[other] - means.to_numpy()[base]})
+    table["se"] = np.sqrt(np.where(above(spread, 0, scale=apart), spread, np.nan))
+    table["df"] = np.broadcast_to(df, covariance.shape)[base, other]
     half = t.isf((1 - level) / 2, table["df"]) * table["se"]
     table["low"], table["high"] = table["difference"] - half, table["difference"] + half
     table["p"] = 2 * t.sf(np.abs(table["difference"] / table["se"]), table["df"])

@@ -173,33 +173,14 @@ def area(ring) -> float:
 
 def _corners(boundary) -> np.ndarray:
     try:
-        ring = outline(_geometry(boundary)) if isinstance(boundary, dict) else closed(_pairs(boundary))
+        corners = outline(boundary)[:-1]
     except OutlineError as error:
         raise LookupFailed(f"the boundary of the field: {error}") from None
-    corners = ring[:-1]
-    if len(corners) < 3 or not (np.abs(corners) <= (180, 90)).all():
-        raise LookupFailed("a boundary needs three or more corners as (longitude, latitude) in degrees")
+    if not (np.abs(corners) <= (180, 90)).all():
+        raise LookupFailed("a boundary needs its corners as (longitude, latitude) in degrees")
     # Counter-clockwise, as RFC 7946 wants outer rings.
     x, y = corners.T
     return corners if x @ np.roll(y, -1) - y @ np.roll(x, -1) > 0 else corners[::-1]
-
-
-def _pairs(boundary) -> np.ndarray:
-    """Corners given as a list of (longitude, latitude)."""
-    try:
-        return np.asarray(boundary, dtype=float)[:, :2]
-    except (ValueError, TypeError, IndexError, OverflowError):
-        raise LookupFailed("the boundary is no list of corners and no GeoJSON polygon") from None
-
-
-def _geometry(boundary):
-    """Geometry of a GeoJSON polygon, feature or collection of one."""
-    while isinstance(boundary, dict) and "coordinates" not in boundary:
-        many = boundary.get("features") or [boundary.get("geometry")]
-        if not isinstance(many, list) or len(many) > 1:
-            raise LookupFailed("the boundary holds several shapes; give the one of the field")
-        boundary = many[0]
-    return boundary
 
 
 def _along_longest_side(points):
@@ -245,44 +226,48 @@ class OutlineError(ValueError):
         self.what, self.remedy = what, remedy
 
 
-def outline(geometry) -> np.ndarray:
+def outline(shape) -> np.ndarray:
     """Give the corners of a polygon, the first repeated at the end [(n, 2)].
 
     Parameters
     ----------
-    geometry : dict
-        A GeoJSON Polygon of one ring, or a MultiPolygon of one such polygon. A ring that is left open is
-        closed (RFC 7946 wants it closed).
+    shape : dict or sequence
+        A GeoJSON Polygon of one ring, a MultiPolygon of one such polygon, a feature of it, or a collection of
+        one feature; or its corners. A ring that is left open is closed (RFC 7946 wants it closed).
 
     Raises
     ------
     OutlineError
         If it is no polygon, has holes or several parts, or crosses itself.
-
-    Examples
-    --------
-    >>> from fertkit.trials.application import outline
-    >>> outline({"type": "Polygon", "coordinates": [[[0, 0], [1, 0], [0, 1]]]}).tolist()
-    [[0.0, 0.0], [1.0, 0.0], [0.0, 1.0], [0.0, 0.0]]
     """
     try:
-        kind, rings = geometry["type"], geometry["coordinates"]
-        if kind == "MultiPolygon":
-            if len(rings) > 1:
-                raise OutlineError(f"the polygon has {len(rings)} parts", "draw one polygon, without gaps")
-            rings = rings[0]
-        elif kind != "Polygon":
-            raise OutlineError(f"the outline is a {shorten(kind)}, no polygon", "draw it as one polygon")
-        if len(rings) > 1:
-            many = "a hole" if len(rings) == 2 else f"{len(rings) - 1} holes"
-            remedy = "holes are not read: cut the polygon so that it leaves them out, or drop them"
-            raise OutlineError(f"the polygon has {many}", remedy)
-        ring = np.asarray([corner[:2] for corner in rings[0]], dtype=float)
+        while isinstance(shape, dict) and "coordinates" not in shape:
+            many = shape.get("features") or [shape.get("geometry")]
+            if len(many) > 1:
+                raise OutlineError("there are several shapes", "give the one that is meant")
+            shape = many[0]
+        corners = _only_ring(shape) if isinstance(shape, dict) else shape
+        ring = np.asarray([corner[:2] for corner in corners], dtype=float)
     except OutlineError:
         raise
     except (ValueError, TypeError, KeyError, IndexError, OverflowError):
         ring = np.empty((0, 2))
     return closed(ring)
+
+
+def _only_ring(geometry):
+    kind, rings = geometry["type"], geometry["coordinates"]
+    if kind == "MultiPolygon":
+        if len(rings) > 1:
+            raise OutlineError(f"the polygon has {len(rings)} parts", "draw one polygon, without gaps")
+        rings = rings[0]
+    elif kind != "Polygon":
+        raise OutlineError(f"the outline is a {shorten(kind)}, no polygon", "draw it as one polygon")
+    if len(rings) > 1:
+        many = "a hole" if len(rings) == 2 else f"{len(rings) - 1} holes"
+        remedy = "holes are not read: cut the polygon so that it leaves them out, or drop them"
+        raise OutlineError(f"the polygon has {many}", remedy)
+    return rings[0]
 
 
 def closed(ring) -> np.ndarray:

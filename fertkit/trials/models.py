@@ -125,7 +125,8 @@ def random_blocks(trial: Trial) -> Estimate:
     """
     if not trial.blocking:
         return fixed_blocks(trial)
-    design, rows = trial.design(blocking=False), trial.mean_rows(blocking=False)
+    bare = replace(trial, sites=(), groups=())
+    design, rows = bare.design(), bare.mean_rows()
     n, groups = len(trial.y), len(trial.blocking)
     start = np.full(groups + 1, linear.fit(design, trial.y).rss / n / (groups + 1))
     build = components([*(shared(codes) for _, codes in trial.blocking), np.eye(n)])

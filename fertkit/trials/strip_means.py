@@ -149,7 +149,7 @@ def _shapes(strips) -> tuple[list[dict], list[np.ndarray]]:
     for number, shape in enumerate(shapes, 1):
         own = _properties(shape)
         try:
-            rings.append(outline(shape.get("geometry") if isinstance(shape, dict) else None))
+            rings.append(outline(shape))
         except OutlineError as error:
             told = f"strip {shorten(own.get('strip'))}: " if own.get("strip") is not None else ""
             problems.append(Problem(f"{told}{error.what}", error.remedy, number))

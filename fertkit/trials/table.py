@@ -120,29 +120,24 @@ class Trial:
             notes.append("no blocks given: strips are compared as if placed wholly at random over the field")
         return tuple(notes)
 
-    def terms(self, *, blocking: bool = True) -> list:
+    def terms(self) -> list:
         """Dummy columns of everything but the treatments, as (name, matrix)."""
-        groups = [(name, linear.dummies(codes)) for name, codes in self.blocking] if blocking else []
-        return groups + self.covariates
+        return [(name, linear.dummies(codes)) for name, codes in self.blocking] + self.covariates
 
     def treatment_columns(self) -> np.ndarray:
         return linear.dummies(self.codes)
 
-    def without_treatments(self, *, blocking: bool = True) -> np.ndarray:
+    def without_treatments(self) -> np.ndarray:
         """Mean, blocking and covariates side by side [(n, p)]."""
-        return np.column_stack(
-            [np.ones(len(self.y)), *(matrix for _, matrix in self.terms(blocking=blocking))]
-        )
+        return np.column_stack([np.ones(len(self.y)), *(matrix for _, matrix in self.terms())])
 
-    def design(self, *, blocking: bool = True) -> np.ndarray:
+    def design(self) -> np.ndarray:
         """Mean, blocking, covariates and treatments side by side [(n, p)]."""
-        return np.column_stack([self.without_treatments(blocking=blocking), self.treatment_columns()])
+        return np.column_stack([self.without_treatments(), self.treatment_columns()])
 
-    def mean_rows(self, *, blocking: bool = True) -> np.ndarray:
+    def mean_rows(self) -> np.ndarray:
         """Rows that turn coefficients into treatment means, blocks weighted alike [(k, p)]."""
-        groups = (
-            [np.full(codes.max(), 1 / (codes.max() + 1)) for _, codes in self.blocking] if blocking else []
-        )
+        groups = [np.full(codes.max(), 1 / (codes.max() + 1)) for _, codes in self.blocking]
         start = np.concatenate([[1.0], *groups, np.zeros(len(self.covariates))])
         own = np.eye(len(self.labels))[:, 1:]
         return np.column_stack([np.tile(start, (len(self.labels), 1)), own])
