@@ -154,6 +154,17 @@ def plain_p(p: float) -> str:
     return "< 0.001" if p < 0.001 else f"= {plain(p, digits=2)}"
 
 
+def show(value) -> str:
+    """Write a treatment for people: 50.0 -> 50."""
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def heading(column: str) -> str:
+    """Write a column name for people: ``yield_bu_ac`` -> ``yield [bu/ac]``."""
+    name, *unit = str(column).split("_")
+    return f"{name} [{'/'.join(unit)}]" if name in ("rate", "planned", "yield") and unit else str(column)
+
+
 def checks_frame(rows) -> pd.DataFrame:
     """Build a checks table from (check, value, limit, passed, meaning) rows.
 

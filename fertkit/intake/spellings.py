@@ -11,6 +11,7 @@ from importlib.resources import files
 from typing import NamedTuple
 
 from fertkit.errors import Note, Problem
+from fertkit.results import show
 
 _RANGE = re.compile(
     r"[<>≤≥]?\s*[0-9][0-9.,]*\s*(?:-|–|—|\bto\b|\bbis\b|\ba\b)\s*[<>≤≥]?\s*[0-9][0-9.,]*\s*%?"
@@ -155,3 +156,9 @@ def is_range(cell) -> bool:
 def number_like(cell) -> bool:
     """Tell whether a cell begins like a number (2.4, <0.05, 7/3/2024), or is one of a spreadsheet."""
     return bool(_NUMBER.match(cell)) if isinstance(cell, str) else True
+
+
+def untreated(labels):
+    """Name the treatment that stands for none (check, control, untreated); None where no name says so."""
+    words = spellings("untreated")
+    return next((one for one in labels if plain(show(one)) in words), None)

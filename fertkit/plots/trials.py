@@ -7,9 +7,8 @@ from matplotlib.patches import Patch, Rectangle
 from fertkit.plots.forms import groups, remark, rows, shown, spans, whiskers
 from fertkit.plots.palette import ANSWER, BESIDE, DASHES, HUES, MARKERS, PAPER, SMALL, hue
 from fertkit.plots.style import figure, finish, grow, note
-from fertkit.results import plain
+from fertkit.results import heading, plain, show
 from fertkit.rounding import above, below
-from fertkit.trials.table import show, spoken
 
 #: Points of a map drawn at most; a longer log is thinned evenly.
 DRAWN = 40_000
@@ -39,7 +38,7 @@ def strip_means(analysis, ax):
         ax.add_artist(shown("same letter: cannot be told apart", ls="none"))
     ax.set_xticks(x, [show(t) for t in place])
     ax.margins(x=0.08, y=0.14)
-    finish(ax, "Strips and treatment means", spoken(analysis.treatment), spoken(y))
+    finish(ax, "Strips and treatment means", heading(analysis.treatment), heading(y))
 
 
 @figure()
@@ -51,7 +50,7 @@ def trial_strips(trial, ax):
     by = "trial" if table["trial"].nunique() > 1 or "block" not in table else "block"
     look = {"hues": HUES, "mfc": "none", "mew": 1.3, "ms": 5.5}
     groups(ax, table[rate], table[response], table[by], named=by if table[by].nunique() <= 8 else "", **look)
-    finish(ax, "Harvested strips", spoken(rate), spoken(response))
+    finish(ax, "Harvested strips", heading(rate), heading(response))
 
 
 @figure(width=4.6)
@@ -66,7 +65,7 @@ def pair_lines(analysis, ax):
     ax.plot([0, 1], pairs.mean(axis=0), "D-", ms=8, color=hue.accent, lw=2.6, mec="white", label=says)
     ax.set_xticks([0, 1], [show(analysis.first), show(analysis.second)])
     ax.margins(x=0.25, y=0.12)
-    finish(ax, "Pairs of strips", ylabel=spoken(analysis.response))
+    finish(ax, "Pairs of strips", ylabel=heading(analysis.response))
 
 
 @figure()
@@ -80,7 +79,7 @@ def split_plot_lines(analysis, ax):
     says = f"least significant difference of two {analysis.part} at one {analysis.whole}"
     place = [top - analysis.errors["lsd"].iloc[2]], [top], [left + 0.02 * (right - left)]
     whiskers(ax, *place, upright=True, capsize=4, label=says)
-    finish(ax, "Split plot means", spoken(analysis.part), spoken(analysis.response))
+    finish(ax, "Split plot means", heading(analysis.part), heading(analysis.response))
 
 
 @figure(width=4.6, height=2.8)
@@ -166,7 +165,7 @@ def site_effects(pooled, ax):
     ax.hlines(at, 0, sites["effect"], color=hue.band, lw=2)
     ax.plot(sites["effect"], at, "o", color=hue.curve, ms=6)
     ax.axvline(0, color=hue.ink, lw=1)
-    label = f"deviation of {spoken(pooled.response) if pooled.response else 'the response'}"
+    label = f"deviation of {heading(pooled.response) if pooled.response else 'the response'}"
     finish(ax, f"How far {pooled.random} of a site lies from the mean", label, grid="x")
 
 
@@ -231,7 +230,7 @@ def yield_map(points, ax):
     look = {"s": 4, "cmap": _RAMP, "vmin": low, "vmax": high, "rasterized": True}
     marks = ax.scatter(table["x_m"], table["y_m"], c=table[column], **look)
     bar = ax.figure.colorbar(marks, ax=ax, shrink=0.7, extend="both")
-    bar.set_label(spoken(column), fontsize=SMALL)
+    bar.set_label(heading(column), fontsize=SMALL)
     bar.ax.tick_params(labelsize=SMALL)
     map_axes(ax, f"Harvest points: {len(points.points):,}")
 

@@ -24,14 +24,14 @@ from fertkit.response.analyse import ResponseAnalysis
 from fertkit.response.curves import CURVES
 from fertkit.response.optimum import Status, status_in_words
 from fertkit.response.pooled import PooledReturn, contrast_checks, pool_net_return
-from fertkit.results import failed, plain
+from fertkit.results import failed, plain, show
 from fertkit.rounding import first_largest
 from fertkit.say import answers as say
 from fertkit.say.advice import LIMITS, network_advice, nutrient_cautions
 from fertkit.say.trials import pooled_lines, site_intervals
 from fertkit.trials.one_stage import OneStage, pool_polynomial
 from fertkit.trials.pool import PooledEstimate, pool_trials
-from fertkit.trials.table import default_treatment, factor, show, site_columns
+from fertkit.trials.table import default_treatment, factor, site_columns
 
 
 @dataclass(frozen=True)

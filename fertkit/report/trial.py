@@ -8,6 +8,7 @@ import pandas as pd
 from fertkit.asked import a_number, a_seed, a_text, a_word, amounts, asks, holding
 from fertkit.chance import make_rng
 from fertkit.errors import InputError, Note, NotEstimable
+from fertkit.intake.spellings import untreated
 from fertkit.report.answer import Answer
 from fertkit.report.sections import (
     Section,
@@ -23,6 +24,7 @@ from fertkit.response.analyse import ResponseAnalysis, analyse_response
 from fertkit.response.money import NetReturn
 from fertkit.response.optimum import status_in_words
 from fertkit.response.regret import Regret
+from fertkit.results import heading, show
 from fertkit.say import answers as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
 from fertkit.say.line import Kind
@@ -30,7 +32,7 @@ from fertkit.say.response import break_even
 from fertkit.say.trials import yields_text
 from fertkit.trials.analyse import StripAnalysis, analyse_strips
 from fertkit.trials.layout import StripPlan
-from fertkit.trials.table import default_treatment, factor, show, spoken, untreated
+from fertkit.trials.table import default_treatment, factor
 
 #: Nutrient prices asked about, as shares of today's.
 PRICE_STEPS = (0.5, 0.75, 1.0, 1.5, 2.0)
@@ -302,7 +304,7 @@ def _strips_section(answer):
     if strips is None:
         return Section(title, lines=(f"They cannot be compared: {answer.why_not}.",))
     check = None if strips.check_strip is None else show(strips.check_strip)
-    means = {"treatment": spoken(strips.treatment), "n": "strips", "mean": f"mean [{unit}]",
+    means = {"treatment": heading(strips.treatment), "n": "strips", "mean": f"mean [{unit}]",
              "low": "from", "high": "to", "letters": "letters",
              "difference": f"more than at {check} [{unit}]", "difference_low": "at least",
              "difference_high": "at most", "p_adjusted": "adjusted, p"}  # fmt: skip
@@ -360,7 +362,7 @@ def _strips_table(answer):
         frame = answer.response.strips
         return pick("The strips", frame, {name: name.replace("_", " ") for name in frame})
     s, unit = answer.strips, answer.response.yield_unit
-    names = {"block": "block", "strip": "strip", s.treatment: spoken(s.treatment),
+    names = {"block": "block", "strip": "strip", s.treatment: heading(s.treatment),
              s.response: f"yield [{unit}]", "fitted": f"fitted [{unit}]",
              "residual": f"residual [{unit}]"}  # fmt: skip
     return pick("The strips", s.strips, names)

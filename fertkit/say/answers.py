@@ -6,7 +6,7 @@ import pandas as pd
 from fertkit.budget.words import keys
 from fertkit.response.optimum import Status, status_in_words
 from fertkit.response.prices import money_text
-from fertkit.results import capital, failed, plain, plain_p
+from fertkit.results import capital, failed, plain, plain_p, show
 from fertkit.rounding import below
 from fertkit.say.advice import listed
 from fertkit.say.leaf import verdict
@@ -22,7 +22,6 @@ from fertkit.say.leaf_results import (
 from fertkit.say.line import Kind, Line, lead, missing, notes, told
 from fertkit.say.response import analysis_lines, gain_line, gain_lines, net_line
 from fertkit.say.trials import pooled_lines
-from fertkit.trials.table import show
 
 # ---- a field
 

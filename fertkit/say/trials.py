@@ -4,17 +4,17 @@ import numpy as np
 import pandas as pd
 
 from fertkit.intake.moisture import trade_source
+from fertkit.intake.spellings import untreated
 from fertkit.response.curves import CURVES
 from fertkit.response.plan import bare_plans
 from fertkit.response.pooled import LEVEL
 from fertkit.response.prices import column, money_text
-from fertkit.results import capital, counted, failed, plain, plain_p
+from fertkit.results import capital, counted, failed, heading, plain, plain_p, show
 from fertkit.rounding import at_least, below, same
 from fertkit.say.line import Kind, Line, lead, marked, notes, row, told
 from fertkit.say.response import CAUTIONED
 from fertkit.trials.diagnose import FAR, stands_out
 from fertkit.trials.layout import DESIGNS, SIDES
-from fertkit.trials.table import show, spoken, untreated
 from fertkit.units import ACRE_HA
 
 # ---- what was read
@@ -64,7 +64,7 @@ def yield_points_lines(log) -> list[Line]:
 
 def strip_analysis_lines(analysis) -> list[Line]:
     """Say whether the treatments differ, strips in doubt first."""
-    n = f"{len(analysis.strips)} strips, {len(analysis.means)} treatments of {spoken(analysis.treatment)}"
+    n = f"{len(analysis.strips)} strips, {len(analysis.means)} treatments of {heading(analysis.treatment)}"
     said = [told(f"{n}; {analysis.method}."), told(_span(analysis))]
     if np.isfinite(analysis.lsd):
         said.append(told(
@@ -98,9 +98,9 @@ def _verdict(p, level):
 def _span(analysis):
     worst, best = analysis.ends
     if best["treatment"] == worst["treatment"]:
-        return f"Every treatment yields the same, {plain(best['mean'])} in {spoken(analysis.response)}."
+        return f"Every treatment yields the same, {plain(best['mean'])} in {heading(analysis.response)}."
     low, high = (f"{plain(end['mean'])} at {show(end['treatment'])}" for end in (worst, best))
-    return f"Means of {spoken(analysis.response)} run from {low} to {high}."
+    return f"Means of {heading(analysis.response)} run from {low} to {high}."
 
 
 def paired_lines(pairs) -> list[Line]:
@@ -108,7 +108,7 @@ def paired_lines(pairs) -> list[Line]:
     said = [told(
         f"{show(pairs.second)} against {show(pairs.first)} in {len(pairs.pairs)} pairs: difference "
         f"{plain(pairs.difference)} ({100 * pairs.level:g} % interval {plain(pairs.low)} to "
-        f"{plain(pairs.high)}) in {spoken(pairs.response)}."
+        f"{plain(pairs.high)}) in {heading(pairs.response)}."
     )]  # fmt: skip
     if pairs.sd:
         test = f"t = {plain(pairs.t)}, {pairs.df} degrees of freedom, p {plain_p(pairs.p)}"

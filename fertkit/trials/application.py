@@ -70,16 +70,6 @@ def write_application(plan: StripPlan, path, *, boundary=None, headland: float =
         If the ending of the file is neither, or GeoJSON is asked without a boundary.
     NotEstimable
         If the trial does not fit into the boundary.
-
-    Examples
-    --------
-    >>> from fertkit.trials import write_application
-    >>> from fertkit.trials import plan_strips
-    >>> plan = plan_strips(
-    ...     [0, 60, 120], seed=7, blocks=4, header_width=30, applicator_width=60, strip_length=1200
-    ... )
-    >>> write_application(plan, "strips.csv").name
-    'strips.csv'
     """
     path = Path(path)
     if path.suffix.lower() == ".csv":
@@ -112,18 +102,6 @@ def application_geojson(plan: StripPlan, boundary, *, headland: float = 0.0) -> 
     dict
         A FeatureCollection; each strip has the columns of `application_table`, its area [ha] and the way it
         is driven: ``driven_deg`` [degrees clockwise from north] and ``driven`` in words.
-
-    Examples
-    --------
-    >>> from fertkit.trials.application import application_geojson
-    >>> from fertkit.trials import plan_strips
-    >>> plan = plan_strips(
-    ...     [0, 60, 120], seed=7, blocks=4, header_width=30, applicator_width=60, strip_length=1200
-    ... )
-    >>> field = {"type": "Polygon", "coordinates": [[
-    ...     [-93.0, 42.0], [-92.99, 42.0], [-92.99, 42.01], [-93.0, 42.01], [-93.0, 42.0]]]}
-    >>> application_geojson(plan, field)["type"]
-    'FeatureCollection'
     """
     corners = _corners(boundary)
     x, y, centre = to_metres(*corners.T)

@@ -7,13 +7,13 @@ import pandas as pd
 
 from fertkit.asked import a_header, a_label, a_share, a_word, asks, holding
 from fertkit.errors import NotEstimable, unknown
-from fertkit.results import Result, checks_frame, counted
+from fertkit.results import Result, checks_frame, counted, show
 from fertkit.rounding import at_most, same
 from fertkit.trials import linear
 from fertkit.trials.diagnose import ORDER, far_row, order_check, order_row, smoother, strip_names
 from fertkit.trials.limits import check_row, citations
 from fertkit.trials.mixed import components, fit_reml, shared
-from fertkit.trials.table import arrange, column_of, factor, measured, one_trial, places, show
+from fertkit.trials.table import arrange, column_of, factor, measured, one_trial, places
 
 
 @dataclass(frozen=True)
@@ -253,18 +253,6 @@ def analyse_split_plot(trial, whole, part, *, blocks="block", response=None, lev
         If a column is not there, or a yield is no number.
     NotEstimable
         If a combination is missing or repeated in a block: the strata are then not orthogonal.
-
-    Examples
-    --------
-    >>> from fertkit.trials import analyse_split_plot
-    >>> from itertools import product
-    >>> import pandas as pd
-    >>> strips = product([1, 2, 3], ["till", "no-till"], [0, 60])
-    >>> trial = pd.DataFrame(strips, columns=["block", "tillage", "rate_lb_ac"])
-    >>> trial["yield_bu_ac"] = [50, 56, 48, 57, 52, 57, 49, 55, 51, 58, 50, 58]
-    >>> anova = analyse_split_plot(trial, "tillage", "rate_lb_ac").anova
-    >>> anova["df"].tolist()  # block, tillage, its error; rate, tillage x rate, their error
-    [2, 1, 2, 1, 1, 4]
     """
     table = one_trial(trial)
     response = column_of(table, response, "yield")

@@ -15,11 +15,11 @@ from math import factorial
 import numpy as np
 import pandas as pd
 
-from fertkit.results import failed, plain
+from fertkit.results import failed, heading, plain, show
 from fertkit.rounding import ROUNDING, above, same
 from fertkit.trials import linear
 from fertkit.trials.limits import check_row
-from fertkit.trials.table import Trial, describe, show, spoken
+from fertkit.trials.table import Trial, describe
 
 ORDER, FAR = "order of the treatments drawn by lot", "strips far from the rest"
 #: A repeated order less likely than this by lot counts as laid on purpose.
@@ -187,7 +187,7 @@ def _far(trial):
     rest, smooth = trial.without_treatments(), None
     if pd.api.types.is_numeric_dtype(trial.labels):
         smooth = smoother(np.asarray(trial.labels, dtype=float)[trial.codes], rest)
-    unit = spoken(trial.treatment).partition("[")[2].rstrip("]")
+    unit = heading(trial.treatment).partition("[")[2].rstrip("]")
     given = [f"{show(trial.labels[code])} {unit}".strip() for code in trial.codes]
     return far_row(trial.design(), trial.y, strip_names(trial.strips, given), smooth)
 
@@ -245,20 +245,6 @@ def doubtful_strips(design, y, smooth=None) -> Doubtful:
     smooth : (n, q) array, optional
         A smoother model of the same strips (blocks and a parabola in the rate). Where two sets explain the
         yields about alike, such as either half of the strips of one rate, it decides which half is wrong.
-
-    Examples
-    --------
-    Four blocks of three treatments that add up exactly but for rounding; the sixth strip lost its grain:
-
-    >>> from fertkit.trials import linear
-    >>> from fertkit.trials.diagnose import doubtful_strips
-    >>> import numpy as np
-    >>> block, treatment = np.repeat(range(4), 3), np.tile(range(3), 4)
-    >>> y = 50.0 + block + 3 * treatment + np.array([0.1, -0.1, 0, 0, 0.1, -0.1, -0.1, 0, 0.1, 0.1, -0.1, 0])
-    >>> y[5] = 0
-    >>> design = np.column_stack([np.ones(12), linear.dummies(block), linear.dummies(treatment)])
-    >>> doubtful_strips(design, y).rows
-    (5,)
     """
     y = np.asarray(y, dtype=float)
     fit = linear.fit(design, y)

@@ -9,11 +9,10 @@ import pandas as pd
 from fertkit.asked import a_count, above_zero, asks, labels, zero_or_more
 from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable, UnitError, unknown
-from fertkit.results import Result, checks_frame, counted
+from fertkit.results import Result, checks_frame, counted, show
 from fertkit.rounding import ROUNDING, above, at_least, same, whole_times
 from fertkit.trials.limits import check_row, citations, default, said_by
 from fertkit.trials.power import ERROR_DF
-from fertkit.trials.table import show
 from fertkit.units import AREA_RATE_KG_HA, FOOT_M
 
 

@@ -231,14 +231,6 @@ def contrasts_within(rates, block) -> int:
     """Most independent contrasts among rates that one connected part of a design offers.
 
     A curve needs one for each parameter beside its level; parts that share no block have levels of their own.
-
-    Examples
-    --------
-    Half of the blocks hold 0 and 120, the others 40 and 80: no part can tell a bend.
-
-    >>> from fertkit.trials.linear import contrasts_within
-    >>> contrasts_within([0, 120, 40, 80], [0, 0, 1, 1]), contrasts_within([0, 60, 60, 120], [0, 0, 1, 1])
-    (1, 2)
     """
     codes = rate_groups(rates)
     part = parts(codes, block)

@@ -6,10 +6,11 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable
+from fertkit.results import show
 from fertkit.rounding import at_least
 from fertkit.trials import linear
 from fertkit.trials.mixed import RemlFit, components, fit_reml, shared, wald
-from fertkit.trials.table import Trial, show
+from fertkit.trials.table import Trial
 
 #: Drawings of new lots behind the test of treatments with correlated neighbours, and their seed.
 DRAWS, LOT_SEED = 499, 2024

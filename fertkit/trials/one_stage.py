@@ -153,20 +153,6 @@ def pool_curve(
     ------
     NotEstimable
         If no shape lets the sites be fitted.
-
-    Examples
-    --------
-    A line that stops at a join, from three sites whose plateaus are 50, 52 and 54; the join of 60 is found:
-
-    >>> from fertkit.trials.one_stage import pool_curve
-    >>> import numpy as np
-    >>> x, site = np.tile([0.0, 30, 90, 120], 3), np.repeat([0, 1, 2], 4)
-    >>> y = 50 + 2 * site - 0.1 * np.maximum(60 - x, 0) + np.tile([0, 0, -0.1, 0.1], 3)
-    >>> def columns(shape):
-    ...     return np.column_stack([np.ones(len(x)), -np.maximum(shape[0] - x, 0)])
-    >>> found = pool_curve(x, y, site, columns, [50.0], terms=["plateau", "slope"], shape_names=["join"])
-    >>> found.table["estimate"].round(2).tolist()
-    [52.0, 0.1, 60.0]
     """
     from scipy.optimize import minimize
 

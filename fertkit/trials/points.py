@@ -239,24 +239,6 @@ def find_delay(points: YieldPoints, candidates=range(0, 21)) -> pd.DataFrame:
     NotEstimable
         If fewer than six passes have neighbours harvested the other way, no delay is clearly better than
         the others, or the best is the longest tried.
-
-    Examples
-    --------
-    A yield that rises along the field, weighed three seconds late:
-
-    >>> import numpy as np
-    >>> import pandas as pd
-    >>> from fertkit.intake import read_points
-    >>> run, step = np.divmod(np.arange(6 * 60), 60)
-    >>> place = np.where(run % 2, 59 - step, step)
-    >>> late = np.where(run % 2, place + 3, place - 3)
-    >>> log = pd.DataFrame({"lon": -93 + run * 1e-4, "lat": 42 + place * 2e-5, "flow": 15 + late * 0.1,
-    ...                     "seconds": 1, "distance": 7.3, "width": 30.0, "moisture": 15.5, "pass": run})
-    >>> units = {"flow": "lb/s", "distance": "ft", "width": "ft"}
-    >>> points = read_points(log, crop="corn", units=units)
-    >>> from fertkit.trials import find_delay
-    >>> int(find_delay(points, candidates=range(8))["delay_s"].iloc[0])
-    3
     """
     candidates = np.asarray(candidates)
     candidates = candidates.astype(int) if (candidates % 1 == 0).all() else candidates

@@ -12,20 +12,13 @@ import pandas as pd
 
 from fertkit.asked import a_label, a_share, a_table, a_word, asks, headers, holding, labels, many_amounts
 from fertkit.errors import LookupFailed, NotEstimable, unknown
-from fertkit.results import Result, capital, checks_frame, counted, plain
+from fertkit.results import Result, capital, checks_frame, counted, heading, plain, show
 from fertkit.rounding import above
 from fertkit.trials import linear
 from fertkit.trials.analyse import analyse_strips
 from fertkit.trials.limits import check_row
 from fertkit.trials.mixed import METHODS, OneEffect, q_profile
-from fertkit.trials.table import (
-    column_of,
-    default_treatment,
-    factor,
-    show,
-    site_names,
-    spoken,
-)
+from fertkit.trials.table import column_of, default_treatment, factor, site_names
 
 #: Share of the weight below which a site is said to carry none [%] (common practice, no source).
 NO_WEIGHT_PCT = 0.01
@@ -134,15 +127,6 @@ def pool_estimates(
     NotEstimable
         If a standard error is negative, fewer sites than coefficients plus one can be weighted, or the
         sequences are not of one length.
-
-    Examples
-    --------
-    Three trials of one sign with like errors and no spread beyond them pool to their weighted mean:
-
-    >>> from fertkit.trials import pool_estimates
-    >>> pooled = pool_estimates([4.0, 4.0, 4.0], [1.0, 2.0, 2.0], unit="bu/ac")
-    >>> round(float(pooled.estimate), 6), float(pooled.tau2)
-    (4.0, 0.0)
     """
     if method not in METHODS:
         raise unknown("method", method, METHODS)
@@ -212,7 +196,7 @@ def pool_trials(
     ['A', 'B', 'C']
     """
     table = trial if isinstance(trial, pd.DataFrame) else trial.table
-    name, _, unit = spoken(column_of(table, options.get("response"), "yield")).partition(" [")
+    name, _, unit = heading(column_of(table, options.get("response"), "yield")).partition(" [")
     _check_treatments(table, options.get("treatment"), treatment, check)
     for column in covariates or ():
         if column not in table:

@@ -121,17 +121,7 @@ def smallest_difference(
     blocks: int, cv_pct: float, treatments: int = 2, *, design: str = "blocks",
     power: float = 0.8, alpha: float = 0.05, pair_correlation: float = 0.0,
 ) -> PowerPlan:  # fmt: skip
-    """Find the smallest difference of two treatments that a plan shows; see `blocks_for`.
-
-    Examples
-    --------
-    With the five blocks of four treatments that `blocks_for` asks for at 10 %, CV 5 %:
-
-    >>> from fertkit.trials.power import smallest_difference
-    >>> plan = smallest_difference(5, 5, treatments=4)
-    >>> bool(plan.difference_pct < 10)
-    True
-    """
+    """Find the smallest difference of two treatments that a plan shows; see `blocks_for`."""
     _check(treatments, design, power, alpha)
     if design == "latin" and blocks != treatments:
         raise NotEstimable(

@@ -12,10 +12,9 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, NotEstimable, Problem
-from fertkit.intake.spellings import plain, spellings
 from fertkit.intake.strip_checks import REMEDY, coordinates, told_as_points
 from fertkit.intake.strip_headers import SITE_COLUMNS
-from fertkit.results import counted
+from fertkit.results import counted, show
 from fertkit.sizes import LARGEST_NUMBER, NO_NUMBER
 from fertkit.trials import linear
 
@@ -446,20 +445,6 @@ def _along(xy) -> np.ndarray:
     return xy @ np.linalg.svd(xy, full_matrices=False)[2][0]
 
 
-# ---- names
-
-
-def spoken(column: str) -> str:
-    """Write a column name for people: ``yield_bu_ac`` -> ``yield [bu/ac]``."""
-    name, *unit = str(column).split("_")
-    return f"{name} [{'/'.join(unit)}]" if name in ("rate", "planned", "yield") and unit else str(column)
-
-
-def show(value) -> str:
-    """Write a treatment for people: 50.0 -> 50."""
-    return f"{value:g}" if isinstance(value, float) else str(value)
-
-
 def factor(column) -> tuple[np.ndarray, pd.Index]:
     """Code a column 0, 1, ... with its levels in order; 131.5 and 131.50 are one level."""
     if pd.api.types.is_numeric_dtype(column):
@@ -474,9 +459,3 @@ def describe(strip) -> str:
     said = " ".join(f"{name} {strip[name]}" for name in named)
     # a strip named by its line of the file is "row 8", not "strip row 8"
     return re.sub(r" ?strip row (?=\d+$)", ", row ", said).lstrip(", ") or f"line {strip.name}"
-
-
-def untreated(labels):
-    """Name the treatment that stands for none (check, control, untreated); None where no name says so."""
-    words = spellings("untreated")
-    return next((one for one in labels if plain(show(one)) in words), None)

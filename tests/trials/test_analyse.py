@@ -15,11 +15,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
+from fertkit.intake.spellings import untreated
 from fertkit.trials import analyse_pairs, analyse_strips, linear
 from fertkit.trials.analyse import all_pairs, compact_letters, holm
 from fertkit.trials.diagnose import polynomial_squares
 from fertkit.trials.linear import anova_table
-from fertkit.trials.table import arrange, untreated
+from fertkit.trials.table import arrange
 
 
 @pytest.fixture(scope="module")

@@ -10,13 +10,14 @@ import scipy.stats
 from scipy.stats import multivariate_normal
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
+from fertkit.results import heading, show
 from fertkit.trials import analyse_strips
 from fertkit.trials.analyse import all_pairs, compact_letters, holm
 from fertkit.trials.diagnose import systematic
 from fertkit.trials.linear import anova_table, contrasts_within, parts, rate_groups
 from fertkit.trials.mixed import wald
 from fertkit.trials.models import neighbour_errors, random_blocks
-from fertkit.trials.table import arrange, column_of, describe, factor, places, show, site_names, spoken
+from fertkit.trials.table import arrange, column_of, describe, factor, places, site_names
 
 RATES = [0.0, 40.0, 80.0, 120.0]
 
@@ -364,10 +365,10 @@ def test_orders_against_their_chances():
 
 
 def test_names_and_levels():
-    assert spoken("yield_bu_ac") == "yield [bu/ac]"
-    assert spoken("rate_kg_ha") == "rate [kg/ha]"
-    assert spoken("planned_kg_ha") == "planned [kg/ha]"
-    assert (spoken("yield"), spoken("seed_rate_x")) == ("yield", "seed_rate_x")
+    assert heading("yield_bu_ac") == "yield [bu/ac]"
+    assert heading("rate_kg_ha") == "rate [kg/ha]"
+    assert heading("planned_kg_ha") == "planned [kg/ha]"
+    assert (heading("yield"), heading("seed_rate_x")) == ("yield", "seed_rate_x")
     assert (show(50.0), show("a"), show(2)) == ("50", "a", "2")
     codes, labels = factor(pd.Series([131.5, 131.50000001, 0.0, 131.500002]))
     assert (codes.tolist(), labels.tolist()) == ([1, 1, 0, 2], [0.0, 131.5, 131.500002])
