@@ -39,7 +39,7 @@ def test_the_main_job(capsys, demo, tmp_path):
 @pytest.mark.parametrize(
     ("words", "expected"),
     [
-        (["needs", "soybean", 80], "takes up"),
+        (["needs", "soybean", 80], "season maximum"),
         (["needs", "maize", 12.5, "--goal-unit", "t/ha", "--unit", "kg/ha"], "[kg/ha]"),
         (["sources", "STAMMER2018"], "Soil Science Society of America Journal 82:260-270"),
         (["sources"], "BENDER2015"),

@@ -35,9 +35,8 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "blends": ["Blend", "blend"],
         "buffers": ["decline_without_p", "half_life_years", "soil_buffer"],
-        "farm": ["farm_budget", "FarmBudget"],
         "ledger": ["carry_over", "Ledger", "skip_year", "SkippedYear"],
-        "needs": ["nutrient_budget", "NutrientBudget"],
+        "needs": ["farm_budget", "FarmBudget", "nutrient_budget", "NutrientBudget"],
         "peaks": ["compare_peaks", "PeakComparison"],
         "products": [
             "check_seed_row",

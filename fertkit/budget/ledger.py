@@ -8,7 +8,9 @@ import pandas as pd
 from fertkit.asked import a_label, a_maybe_infinite, a_pair, above_zero, asks, numbers_by_name
 from fertkit.budget.applied import applied_columns, applied_rates
 from fertkit.budget.buffers import TEST_OF, decline_without_p, soil_buffer
-from fertkit.budget.farm import farm_budget
+from fertkit.budget.fields import checked_rows
+from fertkit.budget.needs import default_rows, worked_out
+from fertkit.budget.rates import residue_lb_ac
 from fertkit.budget.yields import refuse
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
 from fertkit.reference.load import list_sources
@@ -187,8 +189,39 @@ def carry_over(
     """
     prices, start_tests, critical = prices or {}, start_tests or {}, critical or {}
     _check_options(prices, start_tests, critical, interest_pct, kept, test_sd_ppm)
+    tables = _checked(rotation, source, unit)
+    return _book(tables, start_tests, critical, prices, interest_pct, kept, cec, test_sd_ppm, unit)
+
+
+def season_book(budget, nutrient: str, applied: float, pounds: float, price: float) -> Ledger:
+    """Keep the book of the season of one field: what was applied, and what is removed with the yield reached.
+
+    Parameters
+    ----------
+    budget : NutrientBudget
+        Whose crop, unit and residue are those of the field.
+    nutrient : {'N', 'P2O5', 'K2O'}
+    applied : float
+        [`budget.unit`]
+    pounds : float
+        Yield reached [lb/ac as sold].
+    price : float
+        Of the nutrient [per lb, per kg if the unit of the budget is kg/ha].
+
+    Returns
+    -------
+    Ledger
+    """
+    field = pd.DataFrame({"at": [0], "crop": budget.crop, "part": budget.part, "pounds": pounds,
+                          "baled": budget.baled, "residue": residue_lb_ac(budget.crop, pounds)})  # fmt: skip
+    applied = pd.DataFrame({nutrient: [applied]})
+    tables = _seasons(["this season"], field, applied, None, budget.unit)
+    return _book(tables, {}, {}, {nutrient: price}, 0.0, (1.0, 1.0), None, 0.0, budget.unit)
+
+
+def _book(tables, start_tests, critical, prices, interest_pct, kept, cec, test_sd_ppm, unit):
     rows = []
-    for table in _checked(rotation, source, unit):
+    for table in tables:
         name = table["nutrient"].iloc[0]
         table = _with_balance(table, name, prices.get(name, np.nan), interest_pct, kept)
         start = start_tests.get(TEST_OF.get(name), np.nan)
@@ -292,28 +325,28 @@ def _checked(rotation, source, unit):
         raise InputError(TABLE, problems)
     rotation = rotation.set_axis(range(len(rotation)))
     applied = applied_rates(rotation, columns, unit, problems)
-    fields = rotation.assign(field=rotation.index, area=1.0)
-    try:
-        farm = farm_budget(
-            fields, source=source, nutrients=list(columns), area_unit="ac", yield_unit="bu/ac", unit=unit
-        )
-    except InputError as error:
-        problems += error.problems
+    fields = checked_rows(rotation.assign(yield_unit=rotation.get("yield_unit", "bu/ac")), problems)
     if problems:
         raise InputError(TABLE, sorted(problems, key=lambda p: p.row or 0))
-    crops = farm.table.drop_duplicates("field").set_index("field")["crop"]
-    seasons = rotation[["year"]].assign(crop=crops, season=np.arange(1, len(rotation) + 1))
+    return _seasons(rotation["year"], fields, applied, source, unit)
+
+
+def _seasons(years, fields, applied, source, unit):
+    """One table a nutrient: what is applied and removed season by season [`unit`]."""
+    rows = default_rows(worked_out(fields, nutrients=list(applied), source=source))
+    seasons = pd.DataFrame({"year": years, "crop": fields["crop"], "season": fields["at"] + 1})
     tables = []
-    for name in columns:
-        mine = farm.table[farm.table["nutrient"] == name].set_index("field")
-        mine = mine[["removed", "removed_source", "provenance"]].reindex(rotation.index)
-        without = rotation.loc[mine["removed"].isna(), "crop"].unique()
+    for name in applied:
+        mine = rows[rows["nutrient"] == name].set_index("at")
+        mine = mine[["removed", "removed_source", "provenance"]].reindex(fields["at"])
+        without = fields.loc[mine["removed"].isna().to_numpy(), "crop"].unique()
         if len(without):
             by = f" by {source}" if source else ""
             raise LookupFailed(
-                f"no {name} removal is published for {', '.join(without)}{by}; leave out "
-                f"{columns[name][0]} or choose another source"
+                f"no {name} removal is published for {', '.join(without)}{by}; leave out what was applied "
+                f"of {name} or choose another source"
             )
+        mine["removed"] = convert_area_rate(mine["removed"], "lb/ac", unit)
         tables.append(seasons.assign(nutrient=name, applied=applied[name]).join(mine))
     return tables
 

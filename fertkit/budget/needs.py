@@ -1,32 +1,52 @@
-"""What a crop takes up, what leaves with the harvest and what stays, by source."""
+"""What crops take up, what is removed with the harvest and what stays: of one field or of a farm.
+
+A field is a row: one field and a table of fields go through the same `worked_out`.
+"""
 
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_dict, a_list, a_number, a_word, asks, either
-from fertkit.budget.rates import OXIDE_OF, amounts, parts_of, published_rates, residue_lb_ac
-from fertkit.budget.rows import (
-    OWN,
-    TRADE,
-    analysis_rows,
-    default_rows,
-    in_form,
-    in_order,
-    in_unit,
-    keep_nutrients,
-    mark_defaults,
-    rate_rows,
-    trade_rows,
+from fertkit.asked import a_dict, a_list, a_number, a_saved_file, a_table, a_word, asks, either
+from fertkit.budget.fields import AREA_UNITS, read_fields, residue_share
+from fertkit.budget.rates import (
+    AT_HARVEST,
+    NUTRIENT_ORDER,
+    OXIDE_OF,
+    amounts,
+    default_order,
+    derivation,
+    nutrient_name,
+    parts_of,
+    published_rates,
+    residue_lb_ac,
 )
-from fertkit.budget.yields import far_outside, goal_unit, lb_ac_per, refuse, yield_lb_ac
+from fertkit.budget.yields import far_outside, goal_unit, lb_ac_per, number, refuse, yield_lb_ac
 from fertkit.errors import UnitError, unknown
-from fertkit.reference.crops import crop_name, nitrogen_note
-from fertkit.reference.load import list_sources
+from fertkit.reference.crops import crop_name, nitrogen_note, trade_moisture_pct
+from fertkit.reference.load import list_sources, load_table
+from fertkit.reference.profiles import as_list, check_region, lineage, studies
 from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import at_most
-from fertkit.units import SHORT_TON_LB
+from fertkit.units import (
+    LB_KG,
+    SHORT_TON_LB,
+    convert_area_rate,
+    convert_concentration,
+    from_element,
+    to_element,
+)
+
+AMOUNTS = ("uptake", "uptake_low", "uptake_high", "harvested", "baled", "removed", "stays", "low", "high")
+FIELD_UNIT = {"lb/ac": "lb", "kg/ha": "kg"}
+ELEMENT_OF = {oxide: element for element, oxide in OXIDE_OF.items()}
+OWN, TRADE = "own analysis", "COMMON_PRACTICE"
+#: Columns of the amounts that answer, from the rows marked as default.
+DEFAULTS = ["at", "nutrient", "uptake", "counted", "removed", "share_removed", "stays", "unit",
+            "uptake_source", "removed_source", "uptake_provenance", "provenance"]  # fmt: skip
+#: How far a provenance is trusted where no source is preferred.
+TRUST = {"found": 0, "derived": 1, "mixed": 2}
 
 
 @dataclass(frozen=True)
@@ -49,10 +69,11 @@ class NutrientBudget(Result):
         Area of the field [`area_unit`].
     area_unit : str
     rows : DataFrame
-        crop, nutrient, source_key, uptake, harvested, baled, removed, share_removed, stays, low, high
-        (published range of the harvested part), unit, default (what the source is the default for),
-        provenance, confidence, derivation, note; with an area also uptake_field, removed_field,
-        stays_field and field_unit.
+        crop, nutrient, source_key, uptake with its published range (uptake_low, uptake_high) and what it is
+        (counted: total uptake, season maximum or content at harvest), harvested, baled, removed,
+        share_removed, stays, low, high (published range of the harvested part), unit, default (what the
+        source is the default for), provenance, confidence, derivation, note; with an area also uptake_field,
+        removed_field, stays_field and field_unit.
     """
 
     crop: str
@@ -82,22 +103,42 @@ class NutrientBudget(Result):
 
     @property
     def defaults(self) -> pd.DataFrame:
-        """One row per nutrient from the default sources; a share only where one source gives both."""
-        return default_rows(self.rows)
+        """One row per nutrient: the leading study as far as it goes, else what another adds.
+
+        nutrient, uptake, counted, removed, share_removed and stays (only where one source gives both), unit,
+        uptake_source, removed_source, uptake_provenance, provenance (of both).
+        """
+        return default_rows(self.rows).drop(columns="at")
+
+    @property
+    def at_harvest(self) -> pd.DataFrame:
+        """What the crop holds at harvest, by the best source that says so: one row per nutrient.
+
+        nutrient, uptake (content at harvest), removed, share_removed, stays, source_key, provenance.
+        """
+        rows = self.published[(self.published["counted"] == AT_HARVEST) & self.published["removed"].notna()]
+        return rows.sort_values("place", kind="stable").drop_duplicates("nutrient")
 
     @property
     def spread(self) -> pd.DataFrame:
-        """How far the published sources differ: number of them, lowest and highest, per nutrient."""
-        groups = self.published.groupby("nutrient", sort=False)
-        spread = groups.agg(
-            uptake_sources=("uptake", "count"),
-            uptake_lowest=("uptake", "min"),
-            uptake_highest=("uptake", "max"),
-            removed_sources=("removed", "count"),
-            removed_lowest=("removed", "min"),
-            removed_highest=("removed", "max"),
-        )
-        return spread.reset_index().assign(unit=self.unit)
+        """How far the published studies differ: number of them, lowest and highest, per nutrient.
+
+        Copies and summaries of one study count once; a printed range counts with both ends.
+        """
+        rows = self.published.assign(study=lineage(self.published["source_key"]))
+        frames = []
+        for name, low, high in (("uptake", "uptake_low", "uptake_high"), ("removed", "low", "high")):
+            some = rows[rows[name].notna()]
+            whole = (name == "uptake") | some["baled"].eq(0)
+            ends = [some[end].where(whole).fillna(some[name]) for end in (low, high)]
+            groups = some.assign(low=ends[0], high=ends[1]).groupby("nutrient", sort=False)
+            frames.append(groups.agg(**{
+                f"{name}_sources": ("study", "nunique"), f"{name}_lowest": ("low", "min"),
+                f"{name}_highest": ("high", "max"),
+            }))  # fmt: skip
+        spread = pd.concat(frames, axis=1).reindex(dict.fromkeys(rows["nutrient"])).rename_axis("nutrient")
+        counts = ["uptake_sources", "removed_sources"]
+        return spread.assign(**spread[counts].fillna(0).astype(int)).reset_index().assign(unit=self.unit)
 
     @property
     def sources(self) -> pd.DataFrame:
@@ -115,16 +156,60 @@ class NutrientBudget(Result):
         if self.crop == "cotton" and self.yield_unit != "bale/ac":
             bales = plain(self.pounds / lb_ac_per("bale/ac", "cotton"))
             notes.append(f"The yield is read as lint: {bales} bale/ac. Give seed cotton as the lint in it.")
-        measured = [y for rate in self._rates() for y in rate.measured_at]
+        keys = set(self.rows["source_key"])
+        rates = [r for r in published_rates(self.crop, self.part) if r.source_key in keys]
+        measured = [y for rate in rates for y in rate.measured_at]
         return (*far_outside(self.crop, self.yield_goal, self.yield_unit, self.pounds, measured), *notes)
 
-    def _rates(self):
-        """Published rates of the sources of the budget."""
-        keys = set(self.rows["source_key"])
-        return [r for r in published_rates(self.crop, self.part) if r.source_key in keys]
+
+@dataclass(frozen=True)
+class FarmBudget(Result):
+    """Uptake, removal and what stays for every field of a farm.
+
+    Attributes
+    ----------
+    rows : DataFrame
+        One row per field and nutrient: field, crop, area, yield_goal, yield_unit, nutrient, uptake, counted,
+        removed, share_removed, stays, unit, uptake_source, removed_source, provenance, uptake_field,
+        removed_field, stays_field, field_unit; stays only where one source gives both.
+    area_unit : str
+    """
+
+    rows: pd.DataFrame
+    area_unit: str
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.rows
+
+    @property
+    def totals(self) -> pd.DataFrame:
+        """Whole farm per nutrient, with the number of fields that have a published value."""
+        groups = self.rows.groupby("nutrient", sort=False)
+        total = groups.agg(
+            uptake=("uptake_field", "sum"),
+            removed=("removed_field", "sum"),
+            fields_with_uptake=("uptake_field", "count"),
+            fields_with_removed=("removed_field", "count"),
+        )
+        return total.reset_index().assign(unit=self.rows["field_unit"].iloc[0])
+
+    @property
+    def by_crop(self) -> pd.DataFrame:
+        """Totals per crop and nutrient."""
+        groups = self.rows.groupby(["crop", "nutrient"], sort=False)
+        total = groups.agg(
+            area=("area", "sum"), uptake=("uptake_field", "sum"), removed=("removed_field", "sum")
+        )
+        return total.reset_index().assign(unit=self.rows["field_unit"].iloc[0])
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        both = pd.concat([self.rows["uptake_source"], self.rows["removed_source"]])
+        return list_sources(k for k in both.unique() if k)
 
 
-@asks(source=a_list, nutrients=a_list, residue=either(a_word, a_number), analysis=a_dict)
+@asks(source=a_list, without=a_list, nutrients=a_list, residue=either(a_word, a_number), analysis=a_dict)
 def nutrient_budget(
     crop: str,
     yield_goal: float,
@@ -132,6 +217,8 @@ def nutrient_budget(
     *,
     part: str | None = None,
     source=None,
+    without=None,
+    region: str | None = None,
     nutrients=None,
     form: str = "oxide",
     residue="kept",
@@ -158,7 +245,12 @@ def nutrient_budget(
     part : str, optional
         Harvested part (grain, silage, hay, ...); the usual one if None.
     source : str or list of str, optional
-        Keep these source keys only.
+        Keep these source keys only; the first leads.
+    without : list of str, optional
+        Leave these source keys out.
+    region : str, optional
+        Let the studies of this region decide (US Midwest, Eastern Canada, Europe ...); the others are shown
+        and fill in what none of them gives.
     nutrients : list of str, optional
         Keep these nutrients only.
     form : {'oxide', 'element'}
@@ -198,15 +290,14 @@ def nutrient_budget(
     Notes
     -----
     No row mixes sources: uptake, removal and the share come from one publication, by its own printed
-    values or what follows from them (`derivation`). Which source is the default for a crop, and why, is
-    stated in the reference table ``default_sources``; the first of them with both uptake and removal of a
-    nutrient is taken.
+    values or what follows from them (`derivation`). The leading study of a crop answers for every nutrient it
+    gives; what it lacks is taken from the next and named for it. Which study leads, and why, is stated in the
+    reference table ``default_sources``.
 
-    Soybean: the default for P2O5 and K2O is Kansas State University (``KSU_SOY``), which prints grain and
-    stover together, so that one source answers uptake, removal and what stays; its shares (75 % and 56 %
-    leave) are also those of common practice. Nitrogen, sulfur, calcium, magnesium and the micronutrients
-    come from Bender et al. 2015 (``BENDER2015``), the most complete study read; its P2O5 removal is not
-    the default, being well below every other source. Corn: Bender et al. 2012 and 2013, one Illinois study.
+    Season maximum and content at harvest are two quantities: leaves that fall before harvest, and potassium
+    that rain washes out, are counted in the first. Soybean: Bender et al. 2015 (``BENDER2015``), the most
+    complete study read, gives the season maximum; Kansas State University (``KSU_SOY``) grain and stover,
+    the content at harvest, near the figures of common practice.
 
     Examples
     --------
@@ -219,7 +310,6 @@ def nutrient_budget(
     """
     name = crop_name(crop)
     part = part or parts_of(name)[0]
-    rates = _chosen(published_rates(name, part), name, source)
     baled = residue_share(residue)
     if baled and part != "grain":
         raise refuse("nutrient budget", f"no residue is baled after {part}", "set the share baled to 0",
@@ -233,54 +323,289 @@ def nutrient_budget(
         raise refuse("nutrient budget", "not a weight of residue", "give 0 or more ton/ac",
                      column="residue_ton_ac", value=residue_ton_ac)  # fmt: skip
     grown = residue_lb_ac(name, pounds) if residue_ton_ac is None else residue_ton_ac * SHORT_TON_LB
-    rows = rate_rows(rates, amounts(rates, pounds, baled, grown))
-    mark_defaults(rows, name)
-    extra = [analysis_rows(name, part, pounds, moisture_pct, analysis, analysis_unit)]
+    field = pd.DataFrame({"at": 0, "crop": name, "part": part, "pounds": pounds, "baled": baled,
+                          "residue": grown}, index=[0])  # fmt: skip
+    rows = worked_out(field, nutrients=nutrients, source=source, without=without, region=region)
+    extra = [_analysis_rows(name, part, pounds, moisture_pct, analysis, analysis_unit)]
     if baled == 0 and source is None:
-        extra.append(trade_rows(name, part, pounds))
+        extra.append(_trade_rows(name, part, pounds))
+    if nutrients is not None:
+        extra = [e[e["nutrient"].isin(map(nutrient_name, nutrients))] for e in extra if len(e)]
     rows = pd.concat([rows, *(e for e in extra if len(e))], ignore_index=True)
-    rows = in_form(in_order(keep_nutrients(rows, nutrients)), form)
-    rows = in_unit(rows, unit, area, area_unit)
+    rows = _in_unit(_in_form(_in_order(rows), form), unit, area, area_unit)
     rows.attrs["unit"] = unit
     return NutrientBudget(
         name, part, float(yield_goal), yield_unit, float(pounds), baled, unit, area, area_unit, rows
     )
 
 
-def residue_share(residue) -> float:
-    """Read what happens to straw or stover: 'kept' or the share baled [0-1].
+@asks(fields=either(a_table, a_saved_file), source=a_list, without=a_list, nutrients=a_list)
+def farm_budget(
+    fields,
+    *,
+    source=None,
+    without=None,
+    region: str | None = None,
+    nutrients=("N", "P2O5", "K2O", "S"),
+    area_unit: str | None = None,
+    yield_unit: str | None = None,
+    unit: str | None = None,
+) -> FarmBudget:
+    """Work out the budget of every field of a table.
+
+    Parameters
+    ----------
+    fields : path or DataFrame
+        Columns crop, area_ac or area_ha, and yield_goal_<unit> (yield_goal_bu_ac, yield_goal_t_ha, ...);
+        optional field (its name) and residue ('kept' or the share baled; kept if absent). Units may also
+        stand in a column yield_unit, or be said for plain columns area and yield_goal. A file may be CSV with
+        any common separator and decimal mark, XLSX, XLS or ODS.
+    source, without, region
+        As for `nutrient_budget`.
+    nutrients : sequence of str
+        Of `NUTRIENT_ORDER`.
+    area_unit : {'ac', 'ha'}, optional
+    yield_unit : str, optional
+    unit : {'lb/ac', 'kg/ha'}, optional
+        Unit of the amounts; the one that goes with the area if None.
+
+    Returns
+    -------
+    FarmBudget
 
     Raises
     ------
     InputError
-        If it is neither.
+        With every problem of the table: its row, column, value and remedy.
+    LookupFailed
+        If a nutrient is not known, or the source has nothing on any crop of the table.
+
+    Examples
+    --------
+    >>> from fertkit.budget import farm_budget
+    >>> import pandas as pd
+    >>> fields = pd.DataFrame({"crop": ["soybean"], "yield_goal_bu_ac": [40.0], "area_ac": [80.0]})
+    >>> table = farm_budget(fields, source="MSU2017").table.set_index("nutrient")
+    >>> table["removed"].round(1).to_dict()  # 3.8, 0.80 and 1.40 lb a bushel
+    {'N': 152.0, 'P2O5': 32.0, 'K2O': 56.0}
     """
-    if isinstance(residue, str) and residue.strip().lower() == "kept":
-        return 0.0
-    try:
-        share = float(residue)
-    except (TypeError, ValueError):
-        share = np.nan
-    if not 0 <= share <= 1:
-        raise refuse(
-            "nutrient budget",
-            "neither 'kept' nor a share",
-            "write kept, or the share baled from 0 to 1",
-            column="residue",
-            value=residue,
-        )
-    return share
+    if area_unit not in (None, *AREA_UNITS) or unit not in (None, *FIELD_UNIT):
+        raise UnitError(f"unknown unit '{area_unit}' or '{unit}'; use ac or ha, and lb/ac or kg/ha")
+    fields, area_unit = read_fields(fields, area_unit, yield_unit)
+    unit = unit or {"ac": "lb/ac", "ha": "kg/ha"}[area_unit]
+    rows = default_rows(
+        worked_out(fields, nutrients=nutrients, source=source, without=without, region=region)
+    )
+    about = fields[["at", "field", "crop", "area", "yield_goal", "yield_unit"]]
+    rows = about.merge(rows, on="at").drop(columns="at")
+    for name in ("uptake", "removed", "stays"):
+        rows[f"{name}_field"] = field_amounts(rows[name], rows["area"], area_unit, unit)
+        rows[name] = convert_area_rate(rows[name], "lb/ac", unit)
+    return FarmBudget(rows.assign(unit=unit, field_unit=FIELD_UNIT[unit]), area_unit)
 
 
-def _chosen(rates, crop, source):
-    if source is None:
-        return rates
-    wanted = [source] if isinstance(source, str) else list(source)
-    known = {r.source_key for r in rates}
-    for key in wanted:
+def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=None, region=None):
+    """Uptake and removal of every field by every study: one row per field, nutrient and source [lb/ac].
+
+    Parameters
+    ----------
+    fields : DataFrame
+        at (what tells them apart), crop, part, pounds [lb/ac as sold], baled [0-1], residue [lb/ac].
+    nutrients, source, without, region
+        As for `nutrient_budget`.
+
+    Returns
+    -------
+    DataFrame
+        at and the columns of `NutrientBudget.rows`, and place (rank of the source; the lowest leads).
+
+    Raises
+    ------
+    LookupFailed
+        If a source, region or nutrient is not known.
+    """
+    check_region(region)
+    wanted = NUTRIENT_ORDER if nutrients is None else [nutrient_name(name) for name in nutrients]
+    source, without = as_list(source), as_list(without)
+    crops = fields[["crop", "part"]].drop_duplicates()
+    rates = {(c.crop, c.part): published_rates(c.crop, c.part) for c in crops.itertuples()}
+    known = {rate.source_key for some in rates.values() for rate in some}
+    for key in (*source, *without):
         if key not in known:
-            raise unknown(f"source for {crop}", key, known)
-    return tuple(r for r in rates if r.source_key in wanted)
+            raise unknown(f"source for {', '.join(crops['crop'])}", key, known)
+    parts = []
+    # share baled decides which sources are complete, so fields are worked out in groups alike in that
+    kind = fields["baled"].where(fields["baled"].isin([0, 1]))
+    for (crop, part, _), group in fields.groupby(["crop", "part", kind], dropna=False, sort=False):
+        chosen = [
+            rate for rate in rates[crop, part]
+            if rate.nutrient in wanted and rate.source_key not in without
+            and (not source or rate.source_key in source)
+        ]  # fmt: skip
+        if chosen:
+            order = {key: i for i, key in enumerate(source)} or default_order(crop)
+            parts.append(_group_rows(crop, group, chosen, order, region))
+    if not parts:
+        raise unknown(f"source for {', '.join(crops['crop'])}", ", ".join(source), known - set(without))
+    rows = pd.concat(parts, ignore_index=True)
+    order = rows["nutrient"].map(NUTRIENT_ORDER.index)
+    return rows.assign(order=order).sort_values(["at", "order"], kind="stable").drop(columns="order")
+
+
+def _group_rows(crop, group, rates, order, region):
+    """Rows of fields of one crop that are alike in what is baled."""
+    amount = amounts(rates, group["pounds"], group["baled"], group["residue"])
+    n = len(group)
+    each = {"crop": [r.crop for r in rates], "nutrient": [r.nutrient for r in rates],
+            "source_key": [r.source_key for r in rates]}  # fmt: skip
+    about = {"provenance": [r.provenance for r in rates], "confidence": [r.confidence for r in rates],
+             "derivation": [derivation(r) for r in rates], "note": [r.note for r in rates]}  # fmt: skip
+    rows = pd.DataFrame(
+        {"at": np.tile(group["at"].to_numpy(), len(rates))}
+        | {name: np.repeat(values, n) for name, values in each.items()}
+        | {name: values.ravel() for name, values in amount.items()}
+        | {"counted": np.repeat([r.counted or AT_HARVEST for r in rates], n), "unit": "lb/ac"}
+        | {name: np.repeat(values, n) for name, values in about.items()}
+    )
+    rows["counted"] = rows["counted"].where(rows["uptake"].notna(), "")
+    return _with_defaults(rows, crop, order, region)
+
+
+def _with_defaults(rows, crop, order, region):
+    """Add the rank of each source and, per nutrient, for what it is the default: the first that gives it."""
+    first = rows.drop_duplicates(["crop", "nutrient", "source_key"])
+    away = ~first["source_key"].map(studies()["region"]).eq(region) if region else False
+    ranked = pd.DataFrame({
+        "away": away, "listed": first["source_key"].map(lambda key: order.get(key, len(order))),
+        "trust": first["provenance"].map(lambda text: TRUST.get(text, len(TRUST))),
+        "other": first["crop"] != crop,
+    }, index=first.index).sort_values(["away", "listed", "trust", "other"], kind="stable")  # fmt: skip
+    place = pd.Series(range(len(ranked)), index=ranked.index)
+    first = first.assign(place=place).sort_values("place")
+    keys = ["crop", "nutrient", "source_key"]
+    uses = {name: set(map(tuple, first[first[name].notna()].drop_duplicates("nutrient")[keys].to_numpy()))
+            for name in ("uptake", "removed")}  # fmt: skip
+    default = {
+        key: " and ".join(said for name, said in (("uptake", "uptake"), ("removed", "removal"))
+                          if key in uses[name])
+        for key in map(tuple, first[keys].to_numpy())
+    }  # fmt: skip
+    rows = rows.merge(first[[*keys, "place"]], on=keys, how="left")
+    return rows.assign(default=[default[key] for key in map(tuple, rows[keys].to_numpy())])
+
+
+def default_rows(rows: pd.DataFrame) -> pd.DataFrame:
+    """One row per field and nutrient from the rows marked as default; `at` is the field."""
+    keys = ["at", "nutrient"]
+    both = rows.loc[rows["default"] != "", [*keys, "unit"]].drop_duplicates(keys)
+    for use, name, more in (
+        ("uptake", "uptake", ["counted"]),
+        ("removal", "removed", ["share_removed", "stays"]),
+    ):
+        some = rows[rows["default"].str.contains(use)].assign(row=lambda table: table.index)
+        some = some[[*keys, name, *more, "source_key", "provenance", "row"]]
+        told = {"source_key": f"{name}_source", "provenance": f"{name}_provenance", "row": f"{name}_row"}
+        both = both.merge(some.rename(columns=told), "left", keys)
+    words = ["counted", "uptake_source", "removed_source", "uptake_provenance", "removed_provenance"]
+    both[words] = both[words].fillna("")
+    apart = both["uptake_row"] != both["removed_row"]
+    marks = zip(both["uptake_provenance"], both["removed_provenance"], strict=True)
+    return both.assign(
+        share_removed=both["share_removed"].mask(apart),
+        stays=both["stays"].mask(apart),
+        provenance=[" / ".join(dict.fromkeys(filter(None, pair))) for pair in marks],
+    )[DEFAULTS]
+
+
+def field_amounts(lb_ac, area, area_unit: str, unit: str):
+    """Amount in a whole field [lb or kg] from an amount per acre [lb/ac] and an area."""
+    if area_unit not in AREA_UNITS:
+        raise UnitError(f"unknown unit of area '{area_unit}'; use one of: {', '.join(AREA_UNITS)}")
+    return lb_ac * np.asarray(area, dtype=float) * AREA_UNITS[area_unit] * (LB_KG if unit == "kg/ha" else 1.0)
+
+
+def _analysis_rows(crop, part, pounds, moisture_pct, analysis, unit) -> pd.DataFrame:
+    """Removal from the user's own analysis of the dry harvested part [lb/ac]."""
+    if not analysis:
+        return pd.DataFrame()
+    moisture = trade_moisture_pct(crop) if part == "grain" else moisture_pct
+    if moisture is None:
+        remedy = f"give the moisture of the {part} as weighed"
+        raise UnitError(f"an analysis of {part} is on dry matter", "moisture_pct=...", remedy=remedy)
+    rows = []
+    for nutrient, value in analysis.items():
+        oxide = nutrient_name(nutrient)
+        percent = convert_concentration(number("grain analysis", nutrient, value), unit, "%")
+        if not 0 <= percent <= 100:
+            raise refuse("grain analysis", "not a share of dry matter", f"give 0 to 100 % in {unit}",
+                         column=nutrient, value=value)  # fmt: skip
+        taken = pounds * (1 - moisture / 100) * percent / 100
+        taken = from_element(taken, oxide) if nutrient in OXIDE_OF else taken
+        rows.append(_row(crop, oxide, OWN, removed=taken, harvested=taken, provenance="own table",
+                         confidence="as supplied"))  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def _trade_rows(crop, part, pounds) -> pd.DataFrame:
+    """Trade figures of a grain crop scaled to the yield [lb/ac]; common practice, no source."""
+    table = load_table("common_practice")
+    rows = []
+    for r in table[(table["crop"] == crop) & (part == "grain")].itertuples():
+        factor = pounds / yield_lb_ac(crop, r.yield_amount, r.yield_unit)
+        taken, off = r.uptake_lb_ac * factor, r.removed_lb_ac * factor
+        note = f"{r.note}, quoted for {r.yield_amount:g} {r.yield_unit}, scaled in proportion"
+        rows.append(_row(crop, r.nutrient, r.source_key, uptake=taken, harvested=off, removed=off,
+                         share_removed=off / taken if taken else np.nan, stays=taken - off,
+                         provenance=r.provenance, confidence=r.confidence, note=note))  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def _row(crop, nutrient, source, **values):
+    blank = dict.fromkeys((*AMOUNTS, "share_removed"), np.nan)
+    words = {"unit": "lb/ac", "default": "", "derivation": "", "note": "", "counted": "", "at": 0}
+    return {"crop": crop, "nutrient": nutrient, "source_key": source} | blank | words | values
+
+
+def _in_order(rows) -> pd.DataFrame:
+    """Sort by nutrient, publications first, then own analysis and trade figures."""
+    order = rows["nutrient"].map(NUTRIENT_ORDER.index)
+    last = rows["source_key"].isin([OWN, TRADE])
+    return (
+        rows.assign(order=order, last=last)
+        .sort_values(["order", "last"], kind="stable")
+        .drop(columns=["order", "last"])
+    )
+
+
+def _in_form(rows, form) -> pd.DataFrame:
+    """Restate P2O5 and K2O as P and K if asked to."""
+    if form == "oxide":
+        return rows
+    if form != "element":
+        raise unknown("form", form, ("oxide", "element"))
+    rows = rows.copy()
+    for oxide, element in ELEMENT_OF.items():
+        mine = rows["nutrient"] == oxide
+        rows.loc[mine, list(AMOUNTS)] = to_element(rows.loc[mine, list(AMOUNTS)], oxide)
+        rows.loc[mine, "nutrient"] = element
+    return rows
+
+
+def _in_unit(rows, unit, area, area_unit) -> pd.DataFrame:
+    """Restate amounts [lb/ac] in another unit and add those of the whole field."""
+    if unit not in FIELD_UNIT:
+        raise UnitError(f"unknown unit '{unit}' for a nutrient amount; use one of: {', '.join(FIELD_UNIT)}")
+    rows = rows.reset_index(drop=True)
+    if area is not None:
+        if not (np.isfinite(area) and area > 0):
+            raise refuse("nutrient budget", "an area must be above 0", "give the area of the field",
+                         column="area", value=area)  # fmt: skip
+        for name in ("uptake", "removed", "stays"):
+            rows[f"{name}_field"] = field_amounts(rows[name], area, area_unit, unit)
+        rows["field_unit"] = FIELD_UNIT[unit]
+    rows[list(AMOUNTS)] = convert_area_rate(rows[list(AMOUNTS)], "lb/ac", unit)
+    rows["unit"] = unit
+    return rows
 
 
 def _range_checks(budget):

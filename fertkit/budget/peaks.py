@@ -7,7 +7,7 @@ import pandas as pd
 
 from fertkit.asked import asks, holding
 from fertkit.budget.rates import OXIDE_OF, published_rates
-from fertkit.budget.timing import stage_place
+from fertkit.budget.timing import day_span, season_rows, value_span
 from fertkit.errors import UnitError, unknown
 from fertkit.reference.crops import base_crop
 from fertkit.reference.load import list_sources, load_table
@@ -15,26 +15,17 @@ from fertkit.results import Result
 from fertkit.rounding import same
 from fertkit.units import convert_area_rate, from_element
 
-DAILY = "/day"
 SCALED = "scaled to this yield"
+#: The study names several yields and not the one of its peak; the highest makes the smallest peak.
+FROM_HIGHEST = "scaled from the highest yield of that study"
 BY_TOTAL = "scaled by the season total of that study"
-UNSCALED = "at the yield of that study (not scaled: the source states no yield)"
-COLUMNS = [
-    "nutrient",
-    "source_key",
-    "stage",
-    "published",
-    "published_scaled",
-    "basis",
-    "provenance",
-    "restated",
-]
+UNSCALED = "at the yield of that study, which is not stated"
+COLUMNS = ["nutrient", "source_key", "stage", "published", "published_low", "published_high",
+           "published_scaled", "basis", "provenance", "day_from", "day_to", "listed"]  # fmt: skip
 
 
-def published_peaks(
-    crop: str, pounds: float, unit: str = "lb/ac", totals: dict | None = None
-) -> pd.DataFrame:
-    """Published peak rates of a crop, as measured and in proportion to a yield.
+def published_peaks(crop: str, pounds: float, unit: str, totals: dict, scale) -> pd.DataFrame:
+    """Collect published peak rates of a crop, as measured and in proportion to a yield.
 
     Parameters
     ----------
@@ -42,72 +33,97 @@ def published_peaks(
     pounds : float
         Yield to scale to [lb/ac as sold].
     unit : {'lb/ac', 'kg/ha'}
-    totals : dict, optional
+    totals : dict
         Nutrient -> uptake of the season at that yield [`unit`], to scale by where a source states its season
         total and no yield.
+    scale : DataFrame
+        Days of the growth stages (`fertkit.budget.timing.stage_scale`).
 
     Returns
     -------
     DataFrame
-        nutrient (oxide for P and K), source_key, stage, published [`unit`/day], published_scaled (NaN where
-        the source states neither), basis (`SCALED`, `BY_TOTAL` or `UNSCALED`), provenance.
+        nutrient (oxide for P and K), source_key, stage, published [`unit`/day] with its low and high end,
+        published_scaled (NaN where the source states no yield and no total), basis (`SCALED`, `FROM_HIGHEST`,
+        `BY_TOTAL` or `UNSCALED`), provenance, day_from and day_to (of its stage, or when a listed
+        source has the uptake fastest; NaN where neither is stated), listed (the
+        source is one that shapes the season of the crop).
     """
-    table = load_table("timing")
-    table = table[table["crop"] == base_crop(crop)]
-    rows = table[table["kind"] == "peak_rate"]
     peaks = []
-    for row in rows.itertuples():
-        rate = pd.to_numeric(row.value, errors="coerce")
-        amount_unit = row.unit.removesuffix(DAILY)
-        if np.isnan(rate) or row.nutrient == "dry_matter" or row.provenance == "derived":
-            continue  # the derived rows restate found ones in another unit
-        rate = convert_area_rate(rate, amount_unit, unit)
-        oxide = OXIDE_OF.get(row.nutrient)
-        nutrient, rate = (oxide, from_element(rate, oxide)) if oxide else (row.nutrient, rate)
-        factor, basis = _yield_factor(crop, row.source_key, pounds), SCALED
+    fastest = [row for row in season_rows(crop, ("peak_window",)) if row.rank > 0]
+    windows = {row.nutrient: day_span(row, scale) for row in fastest}
+    for row in season_rows(crop, ("peak_rate",)):
+        low, high = value_span(row.value)
+        if np.isnan(low) or row.nutrient == "dry_matter":
+            continue
+        rates = np.array([(low + high) / 2, low, high])
+        rates = convert_area_rate(rates, row.unit.removesuffix("/day"), unit)
+        rates = from_element(rates, row.nutrient) if row.element in OXIDE_OF else rates
+        factor, basis = _yield_factor(crop, row.source_key, pounds)
         if np.isnan(factor):
-            total = _season_total(table, row.source_key, nutrient, unit)
-            factor, basis = (totals or {}).get(nutrient, np.nan) / total, BY_TOTAL
+            total = _season_total(crop, row.source_key, row.nutrient, unit)
+            factor, basis = totals.get(row.nutrient, np.nan) / total, BY_TOTAL
         basis = UNSCALED if np.isnan(factor) else basis
-        values = [rate, rate * factor, basis, row.provenance, oxide is not None]
-        peaks.append([nutrient, row.source_key, row.stage, *values])
-    peaks = pd.DataFrame(peaks, columns=COLUMNS).sort_values("restated", kind="stable")
+        days = day_span(row, scale)
+        days = windows.get(row.nutrient, days) if np.isnan(days[0]) and row.rank > 0 else days
+        peaks.append([
+            row.nutrient, row.source_key, row.stage, *rates, rates[0] * factor, basis, row.provenance,
+            *days, row.rank > 0, row.element in OXIDE_OF,
+        ])  # fmt: skip
+    peaks = pd.DataFrame(peaks, columns=[*COLUMNS, "restated"]).sort_values("restated", kind="stable")
     peaks = peaks.drop_duplicates(["nutrient", "source_key"])  # the oxide the source prints, not the element
     return peaks.drop(columns="restated").reset_index(drop=True)
 
 
 def _yield_factor(crop, source, pounds):
-    yields = {y for r in published_rates(base_crop(crop)) if r.source_key == source for y in r.uptake_yield}
-    return pounds / max(yields) if yields and same(min(yields), max(yields)) else np.nan
+    """Factor from the yield of a study to another, and what it is based on."""
+    yields = {y for r in published_rates(base_crop(crop)) if r.source_key == source for y in r.measured_at}
+    if not yields:
+        return np.nan, UNSCALED
+    return pounds / max(yields), SCALED if same(min(yields), max(yields)) else FROM_HIGHEST
 
 
-def _season_total(timing, source, nutrient, unit):
+def _season_total(crop, source, nutrient, unit):
     """Season total a source states beside its peak [`unit`]; NaN if it states none."""
-    own = timing[timing["source_key"].eq(source) & timing["nutrient"].eq(nutrient)]
-    own = own[own["kind"] == "season_total"]
-    return np.nan if own.empty else convert_area_rate(float(own["value"].iloc[0]), own["unit"].iloc[0], unit)
+    for row in season_rows(crop, ("season_total",)):
+        if (row.source_key, row.nutrient) == (source, nutrient):
+            return convert_area_rate(float(row.value), row.unit, unit)
+    return np.nan
 
 
-def peak_table(crop, pounds, rows, unit, stages, totals) -> pd.DataFrame:
+def peak_window(peaks, nutrient: str) -> tuple[float, tuple]:
+    """Give the highest daily demand a nutrient may have, and when it is fastest, by the listed sources.
+
+    Returns
+    -------
+    highest : float
+        Mean of the published peaks that can be scaled [unit of `peaks`]; inf without one.
+    window : tuple of float
+        First and last day of the fastest uptake; empty where none is stated.
+    """
+    mine = peaks[peaks["listed"] & (peaks["nutrient"] == nutrient)]
+    scaled = mine["published_scaled"].dropna()
+    spans = mine.loc[mine["day_from"] < mine["day_to"], ["day_from", "day_to"]]
+    return (float(scaled.mean()) if len(scaled) else np.inf), tuple(spans.iloc[0]) if len(spans) else ()
+
+
+def peak_table(rows, peaks) -> pd.DataFrame:
     """Set the peak of each curve beside the published peaks of the nutrient.
 
     Returns
     -------
     DataFrame
-        nutrient, curve [`unit`/day], curve_day, source_key ("" if none is published), stage, published,
-        published_scaled, basis (`SCALED`, `BY_TOTAL`, `UNSCALED`, or "" if none is published), provenance,
-        difference_pct (of the curve from the scaled peak) and published_day (NaN where the source states no
-        stage of the scale); one row per nutrient and published peak.
+        nutrient, curve [`unit`/day], curve_day, the columns of `published_peaks` (source_key and basis "" if
+        none is published), difference_pct (of the curve from the scaled peak) and published_day (middle of
+        its days); one row per nutrient and published peak.
     """
     top = rows.loc[rows.groupby("nutrient", sort=False)["daily"].idxmax(), ["nutrient", "daily", "day"]]
     top = top.rename(columns={"daily": "curve", "day": "curve_day"})
-    uptake = totals.set_index("nutrient")["uptake"].to_dict()
-    peaks = top.merge(published_peaks(crop, pounds, unit, uptake), on="nutrient", how="left")
+    peaks = top.merge(peaks, on="nutrient", how="left")
     words = ["source_key", "stage", "basis", "provenance"]
     peaks[words] = peaks[words].astype(object).fillna("")
     return peaks.assign(
         difference_pct=(peaks["curve"] / peaks["published_scaled"] - 1) * 100,
-        published_day=[stage_place(stage, stages) for stage in peaks["stage"]],
+        published_day=(peaks["day_from"] + peaks["day_to"]) / 2,
     )
 
 
@@ -195,7 +211,7 @@ def compare_peaks(first, second, nutrient: str = "K2O") -> PeakComparison:
                 rows.append(_pair("published, scaled to the yields", *values, a, b, note))
     if not any((d.stretches["nutrient"] == nutrient).any() for d in (first, second)):
         curves = [d.peaks.loc[d.peaks["nutrient"] == nutrient, "curve"].iloc[0] for d in (first, second)]
-        rows.append(_pair("fitted curves", *curves, None, None, "peaks flattened"))
+        rows.append(_pair("fitted curves", *curves, None, None, "drawn to the published peaks"))
     rows += _trade_rule(first.crop, nutrient)
     crops = tuple(f"{d.yield_goal:g} {d.yield_unit} {d.crop}" for d in (first, second))
     return PeakComparison(nutrient, first.unit, crops, pd.DataFrame(rows))

@@ -22,7 +22,13 @@ OXIDE_OF = {"P": "P2O5", "K": "K2O"}
 RESIDUE_PARTS = ("straw", "stover")
 #: Of two rows of one source, the first of these units is used (the other is the same value restated).
 UNIT_PREFERENCE = ("lb/bu", "lb/ton", "lb/cwt", "lb/bale", "kg/Mg", "g/kg")
-PER_POUND = ("harvested", "low", "high", "share", "residue_per_yield", "residue_per_mass", "everything")
+PER_POUND = (
+    "harvested", "low", "high", "share", "residue_per_yield", "residue_per_mass", "everything",
+    "uptake_low", "uptake_high",
+)  # fmt: skip
+#: What an uptake is: as far as the study says; the most the crop held in the season, with leaves that fell;
+#: what it holds when it is harvested, as is all that is worked out from harvest and residue.
+TOTAL, SEASON_MAXIMUM, AT_HARVEST = "total uptake", "season maximum", "content at harvest"
 
 
 @dataclass(frozen=True)
@@ -34,6 +40,10 @@ class Rate:
     uptake_yield, uptake : tuple of float
         Yields [lb/ac] at which total uptake was measured, and uptake there [lb per lb of yield]; empty if
         the source gives none.
+    counted : str
+        What the uptake is: `TOTAL`, `SEASON_MAXIMUM` or `AT_HARVEST`.
+    uptake_low, uptake_high : float
+        Published range of the uptake [lb per lb of yield].
     per_unit : bool
         Whether uptake is printed for one unit of yield (a bale) and not for a yield measured.
     harvested, low, high : float
@@ -64,6 +74,9 @@ class Rate:
     residue_per_yield: float = np.nan
     residue_per_mass: float = np.nan
     everything: float = np.nan
+    counted: str = ""
+    uptake_low: float = np.nan
+    uptake_high: float = np.nan
 
     @property
     def measured_at(self) -> tuple[float, ...]:
@@ -197,6 +210,9 @@ def _add_uptake(found, crop):
             record["uptake_yield"] = (*record.get("uptake_yield", ()), 1 / scale)
             record["uptake"] = (*record.get("uptake", ()), amount)
             record["per_unit"] = row.yield_amount == 1
+            per = amount / row.amount
+            record |= {"counted": row.counted or TOTAL, "uptake_low": row.amount_low * per,
+                       "uptake_high": row.amount_high * per}  # fmt: skip
             if "harvested" not in record and not np.isnan(row.removed):
                 record["harvested"] = amount * row.removed / row.amount
 
@@ -269,8 +285,8 @@ def amounts(rates, pounds, baled, residue) -> dict[str, np.ndarray]:
     Returns
     -------
     dict of arrays, shape (r, n)
-        uptake, harvested, baled, removed, stays, low, high [lb/ac] and share_removed [0-1]; NaN where the
-        source does not say.
+        uptake, harvested, baled, removed, stays, low, high, uptake_low, uptake_high [lb/ac] and share_removed
+        [0-1]; NaN where the source does not say.
 
     Notes
     -----
@@ -304,8 +320,7 @@ def amounts(rates, pounds, baled, residue) -> dict[str, np.ndarray]:
         "removed": removed,
         "share_removed": share,
         "stays": _first(uptake - removed, left - taken),
-        "low": column["low"] * pounds,
-        "high": column["high"] * pounds,
+        **{name: column[name] * pounds for name in ("low", "high", "uptake_low", "uptake_high")},
     }
 
 
@@ -317,11 +332,28 @@ def _first(*choices):
     return answer
 
 
-def default_order(crop: str) -> list[str]:
-    """Source keys to prefer for a crop, best first (table default_sources); empty if none is stated."""
+def default_order(crop: str) -> dict[str, int]:
+    """Source keys to prefer for a crop with their rank, its own before its base crop's."""
     table = load_table("default_sources")
-    rows = table[(table["crop"] == base_crop(crop)) & (table["use"] == "needs")]
-    return rows.sort_values("rank")["source_key"].tolist()
+    table = table[table["use"] == "needs"].sort_values("rank")
+    chain = [key for name in dict.fromkeys([crop, base_crop(crop)])
+             for key in table.loc[table["crop"] == name, "source_key"]]  # fmt: skip
+    return {key: rank for rank, key in enumerate(dict.fromkeys(chain))}
+
+
+def nutrient_name(text: str) -> str:
+    """Give a nutrient of `NUTRIENT_ORDER` for its name as oxide or element, in any case.
+
+    Raises
+    ------
+    LookupFailed
+        If it is not known.
+    """
+    written = {n.casefold(): n for n in (*NUTRIENT_ORDER, *OXIDE_OF)}
+    name = written.get(str(text).strip().casefold())
+    if name is None:
+        raise unknown("nutrient", text, written.values())
+    return OXIDE_OF.get(name, name)
 
 
 def derivation(rate: Rate) -> str:

@@ -6,30 +6,33 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_list, asks
-from fertkit.budget.hump import one_hump
+from fertkit.budget.curve import uptake_curve
 from fertkit.budget.needs import nutrient_budget
-from fertkit.budget.peaks import peak_table
-from fertkit.budget.rates import OXIDE_OF
+from fertkit.budget.peaks import peak_table, peak_window, published_peaks
+from fertkit.budget.rates import nutrient_name
 from fertkit.budget.timing import (
-    OWN_POINTS,
+    BOUND,
+    POINT,
     code_of,
     growing_degree_days,
     own_points,
-    published_points,
+    season_conditions,
+    season_rows,
     stage_scale,
 )
 from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable
 from fertkit.reference.crops import crop_name
 from fertkit.reference.load import list_sources, load_table
+from fertkit.reference.profiles import lineage
 from fertkit.results import Result, checks_frame
-from fertkit.rounding import at_most
+from fertkit.rounding import at_least, at_most, same
 
 #: Nutrients that a plant does not lose late in the season, so that their curve must rise; K may fall.
 RISING = ("N", "P2O5")
-ONE_PEAK, THROUGH = "one peak", "through the points"
-#: Points inside the season from which a curve's own peak is worth telling; with fewer, means are told.
-ENOUGH_POINTS = 3
+THROUGH = "through the points"
+#: Conditions inside the season from which a curve's own peak is worth telling; with fewer, means are told.
+ENOUGH = 3
 
 
 @dataclass(frozen=True)
@@ -48,13 +51,17 @@ class SeasonDemand(Result):
     rows : DataFrame
         day (after emergence), date and gdd where temperatures were given, nutrient, fraction, cumulative
         [`unit`], daily [`unit`/day], near_point (False where the curve is interpolation: more than 3 days
-        from any point).
+        from any condition).
     points : DataFrame
-        Published points: nutrient, stage, day, gdd_f, fraction, bound, source_key, provenance, used.
+        What publications say of it; see `fertkit.budget.timing.season_conditions`; joined (used, of another
+        study than the total).
     totals : DataFrame
-        nutrient, uptake [`unit`], uptake_source, provenance, curve ("one peak" or "through the points"),
-        misfit (largest distance of the curve from a point it was fitted to) and spread (how near a published
-        share is taken to be known; 0 for own points), both as shares of the season.
+        nutrient, uptake [`unit`] (season maximum, as far as the source says), counted, uptake_source,
+        uptake_provenance, end (day or degree-days on which uptake ends), at_harvest [`unit`] (what is left
+        of it at harvest; NaN where no loss is published) and loss_source, curve ("one peak", "more than one
+        rise" or "through the points"), misfit (largest distance from a condition) and spread (how near
+        a published share is taken to be known; 0 for own points), both as shares of the season, and known
+        (how many conditions and published peaks shape the curve; inf for own points).
     peaks : DataFrame
         Peak of the curve beside the published peak; see `fertkit.budget.peaks.peak_table`.
     stages : DataFrame
@@ -83,9 +90,8 @@ class SeasonDemand(Result):
     @property
     def sources(self) -> pd.DataFrame:
         used = self.points.loc[self.points["used"], "source_key"]
-        keys = pd.concat(
-            [used, self.totals["uptake_source"], self.peaks["source_key"], self.stages["source_key"]]
-        )
+        tables = (self.totals["uptake_source"], self.totals["loss_source"], self.peaks["source_key"])
+        keys = pd.concat([used, *tables, self.stages["source_key"]])
         return list_sources(k for k in keys.unique() if k and not k.startswith("own "))
 
     @property
@@ -105,13 +111,13 @@ class SeasonDemand(Result):
 
     @property
     def stretches(self) -> pd.DataFrame:
-        """Mean daily demand between one published point and the next: all that few points can say.
+        """Mean daily demand between one published point and the next: all that few conditions can say.
 
         Columns nutrient, day_from, day_to, to_stage ("" at the end), daily [`unit`/day]; for nutrients with
-        fewer than `ENOUGH_POINTS` points inside the season.
+        fewer than `ENOUGH` conditions, the end of uptake and published peaks that shape the curve included.
         """
-        parts = [_stretches(self, total) for total in self.totals.itertuples()]
-        return pd.concat(parts, ignore_index=True)
+        rows = [row for total in self.totals.itertuples() for row in _stretches(self, total)]
+        return pd.DataFrame(rows, columns=["nutrient", "day_from", "day_to", "to_stage", "daily"])
 
     def at(self, day: float) -> pd.DataFrame:
         """Cumulative uptake and daily demand of every nutrient on one day after emergence."""
@@ -135,20 +141,21 @@ def season_demand(
     temperatures: pd.DataFrame | None = None,
     temperature_unit: str = "F",
     unit: str = "lb/ac",
+    **studies,
 ) -> SeasonDemand:
-    """Spread a crop's uptake over the season with a curve that follows the published points.
+    """Spread a crop's uptake over the season with a curve that meets what is published of it.
 
     Parameters
     ----------
     crop, yield_goal, yield_unit, source, unit
-        As for `nutrient_budget`, whose default uptake is spread.
+        As for `nutrient_budget`, whose default uptake is spread; so are `without` and `region`.
     nutrients : list of str, optional
-        Those with published points, if None.
+        Those with something published on their season, if None.
     points : DataFrame, optional
         The user's own points instead of the published: nutrient, fraction [0-1], and day or stage. The curve
         runs from 0 at emergence through them and ends at the last.
     stage_days : dict, optional
-        Stage -> days after emergence in this field.
+        Stage -> days after emergence in this field (R1, V7; Z31 or BBCH 31 of cereals).
     temperatures : DataFrame, optional
         Columns date, tmax, tmin, one row a day from emergence; the curve then runs on growing-degree days
         (method 86/50) and days follow from them.
@@ -161,20 +168,22 @@ def season_demand(
     Raises
     ------
     NotEstimable
-        If no point is published for the crop or a nutrient, or the crop has no degree-day scale.
+        If nothing is published for the crop or a nutrient, or the crop has no degree-day scale.
     InputError, LookupFailed, UnitError
         As for `nutrient_budget`; also if own points of N or P2O5 fall.
 
     Notes
     -----
-    Published points: the daily rate is straight between 31 nodes, rises to one peak and falls, 0 at
-    emergence and maturity; of all such rates it is the smoothest that passes the points (`one_hump`). A
-    published upper bound at an early stage is kept. Where a point is missed by more than its spread (table
-    constants, season_curve), and for own points, the cumulative curve runs through every point instead: a
-    piecewise cubic Hermite polynomial with the slopes of Fritsch and Carlson (1980; scipy's
-    ``PchipInterpolator``), flat at emergence and maturity, which never overshoots and falls only where the
-    points do (late K); its daily rate may pause and rise again at a point. ``totals`` says which was used.
-    Few points make flat curves: the published peak rates are shown beside the curve's.
+    Published conditions: shares of the season's uptake by a stage or between two, and where uptake ends. The
+    daily rate is straight between 31 nodes and the smoothest that meets them (`uptake_curve`): with one peak
+    where the conditions allow one, with several rises where they do not. A published peak rate, scaled to the
+    yield, is not exceeded; where a study says when demand is fastest, the peak lies there and is drawn up to
+    the published rate. Own points: the cumulative curve runs through every point, a piecewise cubic Hermite
+    polynomial with the slopes of Fritsch and Carlson (1980; scipy's ``PchipInterpolator``), flat at
+    emergence, which never overshoots and falls only where the points do (late K).
+
+    The curve counts what the crop takes up, leaves that fall and potassium that is washed out of them later
+    included; ``totals["at_harvest"]`` is what the crop still holds at harvest.
 
     Examples
     --------
@@ -184,48 +193,47 @@ def season_demand(
     1.0
     """
     name = crop_name(crop)
-    wants_stages = points is None or "day" not in points or stage_days
-    scale = stage_scale(name, stage_days) if wants_stages else None
-    placed = published_points(name, scale) if points is None else own_points(points, scale)
+    scale = stage_scale(name, stage_days)
+    if points is not None and not stage_days and "day" in points:
+        scale = scale.iloc[:0]
+    placed = season_conditions(name, scale) if points is None else own_points(points, scale)
     axis = "day" if temperatures is None else "gdd"
-    if axis == "gdd" and (scale is None or scale["gdd_f"].isna().any()):
+    if axis == "gdd" and (scale.empty or scale["gdd_f"].isna().any()):
         remedy = "leave out the temperatures, or give the days of its stages"
         raise NotEstimable(f"{name} has no degree-day scale", "stage_days={...}", remedy=remedy)
-    budget = nutrient_budget(name, yield_goal, yield_unit, source=source, unit=unit)
-    totals = budget.defaults[["nutrient", "uptake", "uptake_source", "provenance"]].dropna(subset=["uptake"])
-    able = set(placed.loc[placed["used"], "nutrient"])
-    able &= set(totals["nutrient"])
-    wanted = _wanted(name, nutrients, able)
-    totals = totals[totals["nutrient"].isin(wanted)].reset_index(drop=True)
+    budget = nutrient_budget(name, yield_goal, yield_unit, source=source, unit=unit, **studies)
+    columns = ["nutrient", "uptake", "counted", "uptake_source", "uptake_provenance"]
+    totals = budget.defaults[columns].dropna(subset=["uptake"])
+    able = set(placed.loc[placed["used"] & (placed["form"] != BOUND), "nutrient"]) & set(totals["nutrient"])
+    totals = totals[totals["nutrient"].isin(_wanted(name, nutrients, able))].reset_index(drop=True)
     calendar = _calendar(scale, placed, temperatures, temperature_unit)
+    uptake = totals.set_index("nutrient")["uptake"].to_dict()
+    peaks = published_peaks(name, budget.pounds, unit, uptake, scale)
     rows, curves = [], []
     for row in totals.itertuples():
-        knots, bounds = _knots(placed, row.nutrient, scale, axis)
-        curve, *about = _own_curve(knots) if points is not None else _published_curve(knots, bounds)
+        mine = placed[placed["used"] & (placed["nutrient"] == row.nutrient)]
+        if points is None:
+            curve, *about = _published_curve(mine, scale, axis, row.uptake, peaks)
+        else:
+            curve, *about = _own_curve(mine, row.nutrient)
         curves.append(about)
-        rows.append(_one_nutrient(row.nutrient, row.uptake, curve, knots, calendar, axis))
+        rows.append(_one_nutrient(row, curve, mine, calendar, axis))
     rows = pd.concat(rows, ignore_index=True)
-    totals[["curve", "misfit", "spread"]] = pd.DataFrame(curves)
-    stages = (
-        scale
-        if scale is not None
-        else pd.DataFrame(columns=["stage", "days", "gdd_f", "source_key", "provenance"])
-    )
-    peaks = peak_table(name, budget.pounds, rows, unit, stages, totals)
+    totals[["end", "curve", "misfit", "spread", "known"]] = pd.DataFrame(curves)
+    totals = _with_losses(totals, name)
+    study = placed["nutrient"].map(totals.set_index("nutrient")["uptake_source"]).fillna("")
+    joined = placed["used"] & (placed["provenance"] != "own table") & (study != "")
+    placed = placed.assign(joined=joined & (lineage(placed["source_key"]) != lineage(study)))
+    peaks = peak_table(rows, peaks)
     return SeasonDemand(
-        name, budget.yield_goal, budget.yield_unit, unit, axis, rows, placed, totals, peaks, stages
+        name, budget.yield_goal, budget.yield_unit, unit, axis, rows, placed, totals, peaks, scale
     )
 
 
 def _wanted(crop, nutrients, able):
-    """Nutrients to draw out of those the tables are able to place."""
     if not able:
-        raise NotEstimable(
-            f"no point of cumulative uptake is published for {crop} in the tables; choose another crop, or "
-            "ask for the amounts",
-            "points=... with your own",
-        )
-    wanted = [OXIDE_OF.get(name, name) for name in nutrients or able]
+        raise NotEstimable(f"no point of cumulative uptake is published for {crop}; give points=")
+    wanted = able if nutrients is None else {nutrient_name(n) for n in nutrients}
     for name in wanted:
         if name not in able:
             raise NotEstimable(
@@ -238,7 +246,7 @@ def _wanted(crop, nutrients, able):
 def _calendar(scale, points, temperatures, unit):
     """Days of the season, with date and cumulative degree-days where temperatures are given."""
     if temperatures is None:
-        end = scale["days"].max() if scale is not None else points["day"].max()
+        end = points["day"].max() if scale.empty else scale["days"].max()
         return pd.DataFrame({"day": np.arange(0, np.ceil(end) + 1)})
     missing = [c for c in ("date", "tmax", "tmin") if c not in temperatures]
     if missing:
@@ -250,60 +258,50 @@ def _calendar(scale, points, temperatures, unit):
     return calendar.iloc[:ripe]
 
 
-def _knots(points, nutrient, scale, axis):
-    """Shares the curve passes through, from emergence on, and upper bounds before the first; by place."""
-    at, in_scale = ("gdd_f", "gdd_f") if axis == "gdd" else ("day", "days")
-    mine = points[points["used"] & (points["nutrient"] == nutrient)]
-    bounds = points[points["bound"] & points["nutrient"].isin([nutrient, "all"])]
-    bounds = bounds[bounds["day"] < mine["day"].min()].groupby(at)["fraction"].min()
-    knots = mine.groupby(at)["fraction"].mean()
+def _published_curve(conditions, scale, axis, uptake, peaks):
+    """Curve of one nutrient, where it ends, its kind, its misfit and the spread of a published share."""
+    limits = load_table("constants").set_index("item")["value"]
+    start, stop, ripe = ("gdd_from", "gdd_f", "gdd_f") if axis == "gdd" else ("day_from", "day", "days")
+    whole = conditions[conditions["form"].eq(POINT) & same(conditions["low"], 1)]
+    end = float(whole[stop].min()) if len(whole) else float(scale[ripe].max())
+    shares = conditions.drop(whole.index)[[start, stop, "low", "high"]].drop_duplicates()
+    shares = shares[shares[start] < end]
+    highest, window = np.inf, ()
+    if axis == "day":
+        highest, window = peak_window(peaks, conditions["nutrient"].iloc[0])
+    shares = tuple(map(tuple, shares.to_numpy(float)))
+    curve = uptake_curve(shares, end, limits["distance from a published share"], highest / uptake, window)
+    known = len(conditions[conditions["form"] != BOUND]) + (bool(window) and np.isfinite(highest))
+    return curve, end, curve.kind, curve.misfit, limits["spread of a published share"], known
+
+
+def _own_curve(points, nutrient):
+    """Shape-keeping cubic through the user's points, flat at emergence."""
+    from scipy.interpolate import CubicHermiteSpline, PchipInterpolator
+
+    knots = points.groupby("day")["low"].mean()
     knots.loc[0.0] = 0.0
-    if (mine["source_key"] != OWN_POINTS).any():
-        knots.loc[scale[in_scale].max()] = 1.0
     knots = knots.sort_index()
     if nutrient in RISING and (knots.diff().dropna() < 0).any():
         what = f"cumulative {nutrient} falls"
         raise refuse("uptake points", what, "the share of N or P taken up cannot fall", column="fraction")
-    return knots, bounds
-
-
-def _published_curve(knots, bounds):
-    """One-peak curve if it passes every point within its spread, else one through them all."""
-    spread = _point_spread()
-    hump = one_hump(tuple(knots.iloc[1:-1].items()), float(knots.index[-1]), tuple(bounds.items()))
-    if at_most(hump.misfit, spread):
-        return hump, ONE_PEAK, hump.misfit, spread
-    return _through(pd.concat([knots, bounds]).sort_index(), ripe=True), THROUGH, 0.0, spread
-
-
-def _own_curve(knots):
-    return _through(knots, ripe=False), THROUGH, 0.0, 0.0
-
-
-def _point_spread():
-    table = load_table("constants")
-    return float(table.loc[table["group"] == "season_curve", "value"].iloc[0])
-
-
-def _through(knots, ripe):
-    """Shape-keeping cubic through the knots, flat at emergence and, if it reaches it, at maturity."""
-    from scipy.interpolate import CubicHermiteSpline, PchipInterpolator
-
     x, y = knots.index.to_numpy(), knots.to_numpy()
     slopes = PchipInterpolator(x, y).derivative()(x)
     slopes[0] = 0.0
-    slopes[-1] = 0.0 if ripe else slopes[-1]
-    return CubicHermiteSpline(x, y, slopes)
+    curve = CubicHermiteSpline(x, y, slopes)
+    return lambda at: curve(np.minimum(at, x[-1])), x[-1], THROUGH, 0.0, 0.0, np.inf
 
 
-def _one_nutrient(nutrient, total, curve, knots, calendar, axis):
+def _one_nutrient(total, curve, conditions, calendar, axis):
     place = calendar[axis].to_numpy(dtype=float)
-    fraction = curve(np.minimum(place, knots.index[-1]))
-    cumulative = fraction * total
+    fraction = curve(place)
+    cumulative = fraction * total.uptake
     daily = np.diff(cumulative, prepend=0.0)  # nothing is taken up before emergence
-    near = np.abs(place[:, None] - knots.index.to_numpy()).min(axis=1)
+    ends = ["gdd_from", "gdd_f"] if axis == "gdd" else ["day_from", "day"]
+    known = np.unique(np.r_[0.0, conditions.loc[conditions["form"] != BOUND, ends].to_numpy().ravel()])
+    near = np.abs(place[:, None] - known).min(axis=1)
     return calendar.assign(
-        nutrient=nutrient,
+        nutrient=total.nutrient,
         fraction=fraction,
         cumulative=cumulative,
         daily=daily,
@@ -311,53 +309,66 @@ def _one_nutrient(nutrient, total, curve, knots, calendar, axis):
     )
 
 
+def _with_losses(totals, crop):
+    """Add what is left of the season maximum at harvest, by the first source that measured it."""
+    lost = {row.nutrient: row for row in reversed(season_rows(crop, ("loss",)))}
+    rows = [lost.get(name) for name in totals["nutrient"]]
+    kept = [1 - float(row.value) if row else np.nan for row in rows]
+    return totals.assign(
+        at_harvest=totals["uptake"] * kept, loss_source=[row.source_key if row else "" for row in rows]
+    )
+
+
 def _stretches(demand, total):
-    """Mean demand from point to point of one nutrient; nothing where there are points enough for a curve."""
+    """Mean demand from point to point of one nutrient; nothing where there is enough for a curve."""
     used = demand.points[demand.points["used"] & (demand.points["nutrient"] == total.nutrient)]
-    inside = used.groupby("day", sort=True).agg(fraction=("fraction", "mean"), stage=("stage", "first"))
-    columns = ["nutrient", "day_from", "day_to", "to_stage", "daily"]
-    if len(inside) >= ENOUGH_POINTS or (used["source_key"] == OWN_POINTS).any():
-        return pd.DataFrame(columns=columns)
+    if total.known >= ENOUGH:
+        return []
+    points = used[used["form"] == POINT].groupby("day", sort=True)
+    inside = points.agg(fraction=("low", "mean"), stage=("stage", "first"))
     last = demand.rows["day"].max()
-    days, shares = np.r_[0.0, inside.index, last], np.r_[0.0, inside["fraction"], 1.0]
-    stages = [*map(code_of, inside["stage"]), ""]
+    days, shares = np.r_[0.0, inside.index], np.r_[0.0, inside["fraction"]]
+    stages = [*map(code_of, inside["stage"])]
+    if not at_least(shares[-1], 1.0):
+        days, shares, stages = np.r_[days, last], np.r_[shares, 1.0], [*stages, ""]
     rows = zip(days[:-1], days[1:], stages, np.diff(shares) * total.uptake / np.diff(days), strict=True)
-    return pd.DataFrame([(total.nutrient, *row) for row in rows], columns=columns)
+    return [(total.nutrient, *row) for row in rows]
 
 
 def _point_checks(demand):
     for total in demand.totals.itertuples():
         name = total.nutrient
-        mine = demand.points[(demand.points["nutrient"] == name) & demand.points["used"]]
+        mine = demand.points[(demand.points["nutrient"] == name) & (demand.points["form"] != BOUND)]
+        used, others = mine[mine["used"]], mine[~mine["used"] & mine["form"].eq(POINT)]
         yield (
-            f"published points inside the season, {name}",
-            len(mine),
+            f"published shares of the season, {name}",
+            len(used),
             2,
-            len(mine) >= 2,
+            len(used) >= 2,
             (
-                "enough published points to place the curve",
-                "with fewer than two points the curve says little between them",
+                "enough is published to place the curve",
+                "with fewer than two published shares the curve says little between them",
             ),
         )
+        limit = load_table("constants").set_index("item")["value"]["distance from a published share"]
         yield (
-            f"distance of the curve from its points, {name}",
+            f"distance of the curve from what is published, {name}",
             total.misfit,
-            total.spread,
-            at_most(total.misfit, total.spread),
+            limit,
+            at_most(total.misfit, limit),
             (
-                "every point is met within the spread of a published share",
-                "a point is missed by more than the spread of a published share",
+                "every published share is met",
+                "a published share is missed by more than two hundredths of the season",
             ),
         )
         curve = demand.rows[demand.rows["nutrient"] == name]
-        others = demand.points[(demand.points["nutrient"] == name) & ~demand.points["used"]]
-        for row in others[~others["bound"]].itertuples():
+        for row in others.itertuples():
             found = float(np.interp(row.day, curve["day"], curve["fraction"]))
             yield (
                 f"{name} at {row.stage} against {row.source_key}",
                 found,
-                row.fraction,
-                at_most(abs(found - row.fraction), 0.1),
+                row.low,
+                at_most(abs(found - row.low), 0.1),
                 (
                     "the curve and the other publication lie within a tenth of the season total",
                     "the other publication lies more than a tenth of the season total from the curve",

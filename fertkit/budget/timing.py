@@ -1,4 +1,4 @@
-"""Published points of uptake through the season, placed on days or growing-degree days."""
+"""What publications say of uptake through the season, placed on days or growing-degree days."""
 
 import re
 
@@ -8,14 +8,20 @@ import pandas as pd
 from fertkit.asked import amounts, asks
 from fertkit.budget.rates import OXIDE_OF
 from fertkit.budget.yields import refuse
-from fertkit.errors import InputError, NotEstimable, Problem, UnitError, unknown
+from fertkit.errors import InputError, Problem, UnitError, unknown
 from fertkit.reference.crops import base_crop
 from fertkit.reference.load import load_table
+from fertkit.rounding import same
 
-POINT_COLUMNS = ["nutrient", "stage", "day", "gdd_f", "fraction", "bound", "source_key", "provenance", "used"]
+CONDITION_COLUMNS = ["nutrient", "stage", "form", "day_from", "day", "gdd_from", "gdd_f", "low", "high",
+                     "source_key", "provenance", "used"]  # fmt: skip
 STAGE_COLUMNS = ["stage", "days", "gdd_f", "source_key", "provenance"]
 OWN_POINTS = "own points"
 METHODS = ("86/50", "average")
+#: Forms of a condition: the share taken up by a stage, the most by a stage, the share between two stages.
+POINT, BOUND, INTERVAL = "point", "bound", "interval"
+#: Growth stages as publications write them: leaf and reproductive stages, decimal codes of cereals.
+STAGE = r"\b(?:[VR][CETN\d]+|Z\d\d)\b"
 
 
 @asks(tmax=amounts, tmin=amounts)
@@ -104,69 +110,105 @@ def stage_scale(crop: str, stage_days: dict | None = None) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        stage, days, gdd_f, source_key, provenance; in order of days.
-
-    Raises
-    ------
-    NotEstimable
-        If no scale is carried for the crop and none is given.
+        stage, days, gdd_f, source_key, provenance; in order of days. Empty if no scale is carried.
     """
     if stage_days:
-        own = pd.DataFrame({"stage": list(stage_days), "days": [float(d) for d in stage_days.values()]})
+        days = [float(day) for day in stage_days.values()]
+        own = pd.DataFrame({"stage": [*map(in_codes, stage_days)], "days": days})
         own = own.assign(gdd_f=np.nan, source_key="own stages", provenance="own table")
         return own.sort_values("days", kind="stable").reset_index(drop=True)
     table = load_table("stage_scale")
     rows = table[table["crop"] == base_crop(crop)]
-    if rows.empty:
-        carried = ", ".join(sorted(table["crop"].unique()))
-        raise NotEstimable(
-            f"no days to each growth stage are carried for {crop} (there are for {carried})",
-            "stage_days={...} or points=...",
-            remedy="give the days of its stages, or points with a day",
-        )
     return rows[STAGE_COLUMNS].reset_index(drop=True)
 
 
-def stage_place(text: str, scale: pd.DataFrame, axis: str = "days") -> float:
-    """Place of a stage as a publication writes it (R1-R2, VT/R1, V14); NaN if the scale lacks it."""
+def in_codes(text) -> str:
+    """Write decimal codes of cereals as the tables do: BBCH 31, GS31 and Zadoks 31 are Z31."""
+    return re.sub(r"\b(?:BBCH|GS|Zadoks|Z)\s*(?=\d\d\b)", "Z", str(text), flags=re.IGNORECASE)
+
+
+def stage_places(text: str, scale: pd.DataFrame, axis: str = "days") -> list[float]:
+    """Places of the stages a publication names (R1-R2, VT/R1, V14), as far as the scale has them."""
     known = dict(zip(scale["stage"], scale[axis], strict=True))
-    places = [known[code] for code in re.findall(r"\b[VR][CETN\d]+\b", text) if code in known]
+    return [known[code] for code in re.findall(STAGE, in_codes(text)) if code in known]
+
+
+def stage_place(text: str, scale: pd.DataFrame, axis: str = "days") -> float:
+    """Middle of the stages a publication names; NaN if the scale lacks them."""
+    places = stage_places(text, scale, axis)
     return float(np.mean(places)) if places else np.nan
 
 
-def published_points(crop: str, scale: pd.DataFrame) -> pd.DataFrame:
-    """Collect the published shares of season uptake that can be placed on a stage.
+def day_span(row, scale: pd.DataFrame) -> tuple[float, float]:
+    """First and last day after emergence of a row of the timing table; NaN where it names none."""
+    days = [float(day) for day in re.findall(r"[\d.]+", row.days)] if row.days_from == "emergence" else []
+    days = days or stage_places(row.stage, scale)
+    return (min(days), max(days)) if days else (np.nan, np.nan)
+
+
+def value_span(text: str) -> tuple[float, float]:
+    """Lowest and highest share that a published value allows (0.4, <=0.11, >0.50, 0.20-0.40); NaN if none."""
+    number = re.fullmatch(r"([<>]?)=?\s*(\d*\.?\d+)(?:-(\d*\.?\d+))?", text)
+    if number is None:
+        return np.nan, np.nan
+    value = float(number[2])
+    return {"": (value, float(number[3] or value)), "<": (0.0, value), ">": (value, 1.0)}[number[1]]
+
+
+def season_sources(crop: str) -> pd.DataFrame:
+    """Sources that shape the season of a crop: source_key, rank, nutrients (tuple; empty for all)."""
+    table = load_table("default_sources")
+    table = table[(table["crop"] == base_crop(crop)) & (table["use"] == "season")]
+    return table.assign(nutrients=[tuple(filter(None, n.split(","))) for n in table["nutrient"]])
+
+
+def season_rows(crop: str, kinds) -> list:
+    """Rows of the timing table of a crop, one a nutrient, with the rank of its source (NaN: not listed)."""
+    table = load_table("timing")
+    table = table[(table["crop"] == base_crop(crop)) & table["kind"].isin(kinds)]
+    table = table.assign(nutrient=table["nutrient"].str.split(",")).explode("nutrient")
+    ranks = {(row.source_key, name): row.rank for row in season_sources(crop).itertuples()
+             for name in (row.nutrients or (None,))}  # fmt: skip
+    rank = [ranks.get((key, name), ranks.get((key, None), np.nan))
+            for key, name in zip(table["source_key"], table["nutrient"], strict=True)]  # fmt: skip
+    element = table["nutrient"]
+    table = table.assign(rank=rank, element=element, nutrient=element.map(lambda n: OXIDE_OF.get(n, n)))
+    return list(table.itertuples())
+
+
+def season_conditions(crop: str, scale: pd.DataFrame) -> pd.DataFrame:
+    """Collect what is published on the share of a season's uptake by a stage or between two.
 
     Returns
     -------
     DataFrame
-        Columns `POINT_COLUMNS`: nutrient (oxide for P and K), fraction of the season total [0-1], bound
-        (True for an upper bound), used (by the default sources of the nutrient).
+        Columns `CONDITION_COLUMNS`: nutrient (oxide for P and K), stage, form, where it begins and ends, the
+        share taken up there (low to high) [0-1], used. Points are used of the best source of the nutrient,
+        intervals and bounds of every listed source.
     """
-    table = load_table("timing")
-    rows = table[(table["crop"] == base_crop(crop)) & (table["kind"] == "cumulative_fraction")]
-    ranks = load_table("default_sources")
-    ranks = ranks[(ranks["crop"] == base_crop(crop)) & (ranks["use"] == "season")]
-    ranks = ranks.set_index("source_key")["rank"]
-    points = []
-    for row in rows.itertuples():
-        number = re.fullmatch(r"(<=?)?\s*(\d*\.?\d+)", row.value)
-        day = stage_place(row.stage, scale)
-        if number is None or np.isnan(day):
+    found = []
+    for row in season_rows(crop, ("cumulative_fraction", "interval_fraction")):
+        (low, high), (first, last) = value_span(row.value), day_span(row, scale)
+        if np.isnan([low, first]).any():
             continue
-        gdd = stage_place(row.stage, scale, "gdd_f")
-        name = OXIDE_OF.get(row.nutrient, row.nutrient)
-        points.append([name, row.stage, day, gdd, float(number[2]), bool(number[1]), row.source_key,
-                       row.provenance, False])  # fmt: skip
-    points = pd.DataFrame(points, columns=POINT_COLUMNS)
-    usable = points[~points["bound"] & (points["nutrient"] != "all")]
-    rank = usable["source_key"].map(ranks)
-    best = rank.groupby(usable["nutrient"]).transform("min")
-    points.loc[usable.index[rank == best], "used"] = True
-    return points
+        gdd = stage_places(row.stage, scale, "gdd_f") or [np.nan]
+        interval = row.kind == "interval_fraction"
+        form = INTERVAL if interval else BOUND if same(low, 0) else POINT
+        place = (first, last, min(gdd), max(gdd)) if interval else (
+            0.0, (first + last) / 2, 0.0, float(np.mean(gdd)))  # fmt: skip
+        found.append([row.nutrient, row.stage, form, *place, low, high, row.source_key, row.provenance,
+                      form != POINT and row.rank > 0, row.rank])  # fmt: skip
+    table = pd.DataFrame(found, columns=[*CONDITION_COLUMNS, "rank"])
+    points = table[table["form"].eq(POINT)]
+    best = points.groupby("nutrient")["rank"].transform("min")
+    table.loc[points.index[points["rank"] == best], "used"] = True
+    whole = table[table["nutrient"] == "all"].drop(columns="nutrient")
+    each = pd.DataFrame({"nutrient": [n for n in table["nutrient"].unique() if n != "all"]})
+    table = pd.concat([each.merge(whole, how="cross"), table[table["nutrient"] != "all"]], ignore_index=True)
+    return table[CONDITION_COLUMNS]
 
 
-def own_points(frame: pd.DataFrame, scale: pd.DataFrame | None) -> pd.DataFrame:
+def own_points(frame: pd.DataFrame, scale: pd.DataFrame) -> pd.DataFrame:
     """Check the user's own points: columns nutrient, fraction and day (after emergence) or stage.
 
     Raises
@@ -179,34 +221,28 @@ def own_points(frame: pd.DataFrame, scale: pd.DataFrame | None) -> pd.DataFrame:
         for name in ("nutrient", "fraction")
         if name not in frame
     ]
-    if "day" not in frame and ("stage" not in frame or scale is None):
+    if "day" not in frame and ("stage" not in frame or scale.empty):
         problems.append(Problem("column is missing", "add days after emergence", column="day"))
     if problems:
         raise InputError("uptake points", problems)
     frame = frame.reset_index(drop=True)
     day = frame["day"] if "day" in frame else frame["stage"].map(lambda s: stage_place(str(s), scale))
-    points = pd.DataFrame(
-        {
-            "nutrient": frame["nutrient"].map(lambda n: OXIDE_OF.get(n, n)),
-            "stage": frame.get("stage", ""),
-            "day": pd.to_numeric(day, errors="coerce"),
-            "gdd_f": np.nan,
-            "fraction": pd.to_numeric(frame["fraction"], errors="coerce"),
-            "bound": False,
-            "source_key": OWN_POINTS,
-            "provenance": "own table",
-            "used": True,
-        }
-    )
+    share = pd.to_numeric(frame["fraction"], errors="coerce")
+    points = pd.DataFrame({
+        "nutrient": frame["nutrient"].map(lambda n: OXIDE_OF.get(n, n)), "stage": frame.get("stage", ""),
+        "form": POINT, "day_from": 0.0, "day": pd.to_numeric(day, errors="coerce"), "gdd_from": np.nan,
+        "gdd_f": np.nan, "low": share, "high": share, "source_key": OWN_POINTS, "provenance": "own table",
+        "used": True,
+    })  # fmt: skip
     for i in points.index[~(points["day"] > 0)]:
         problems.append(Problem("no day above 0", "give days after emergence, or a stage that is carried",
                                 i + 2, "day" if "day" in frame else "stage"))  # fmt: skip
-    for i in points.index[~points["fraction"].between(0, 1)]:
+    for i in points.index[~share.between(0, 1)]:
         remedy = "give the share of season uptake, 0 to 1"
         problems.append(Problem("not a share", remedy, i + 2, "fraction", frame["fraction"][i]))
     if problems:
         raise InputError("uptake points", problems)
-    return points[POINT_COLUMNS]
+    return points[CONDITION_COLUMNS]
 
 
 def code_of(stage: str) -> str:

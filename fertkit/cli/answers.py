@@ -44,14 +44,23 @@ def run_needs(arguments):
 
     unit = arguments.unit or amount_unit(arguments.goal_unit)
     goal = arguments.crop, arguments.goal, arguments.goal_unit
-    budget = nutrient_budget(*goal, unit=unit, source=arguments.source)
+    budget = nutrient_budget(*goal, unit=unit, **_studies(arguments))
     _give(budget, arguments, table=budget.table)
+
+
+def _studies(arguments):
+    """Whose tables decide: the profile file, and what is typed in its place."""
+    from fertkit.reference.profiles import KEYS, read_profile
+
+    profile = read_profile(arguments.profile) if arguments.profile else {}
+    return profile | {name: value for name, value in _asked(arguments, *KEYS).items() if value}
 
 
 def run_farm(arguments):
     from fertkit.report.farm import answer_farm
 
-    answer = answer_farm(arguments.file, **_asked(arguments, "source", "unit", "area_unit", "yield_unit"))
+    options = _asked(arguments, "unit", "area_unit", "yield_unit")
+    answer = answer_farm(arguments.file, **options, **_studies(arguments))
     _give(answer, arguments, table=answer.table)
 
 

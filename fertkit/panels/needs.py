@@ -1,4 +1,4 @@
-"""Panel: what a crop takes up, what leaves with the harvest, and when through the season it is needed."""
+"""Panel: what a crop takes up, what is removed with the harvest, and when through the season it is needed."""
 
 from fertkit.budget.needs import nutrient_budget
 from fertkit.budget.season import season_demand
@@ -8,11 +8,12 @@ from fertkit.errors import FertkitError
 from fertkit.panels import controls
 from fertkit.panels.base import Panel
 from fertkit.reference.load import load_table
+from fertkit.reference.profiles import read_profile
 from fertkit.results import plain
 from fertkit.say.budget import in_short
 
 AMOUNTS, SEASON = "amounts", "season"
-QUESTIONS = [("what it takes up and what leaves", AMOUNTS), ("when it takes it up", SEASON)]
+QUESTIONS = [("what it takes up and what is removed", AMOUNTS), ("when it takes it up", SEASON)]
 GOAL = "Yield goal"
 
 
@@ -30,11 +31,17 @@ class NeedsPanel(Panel):
         Share of the straw or stover that is baled [%]; for the amounts only.
     unit : {'lb/ac', 'kg/ha'}
         Unit of the amounts.
+    profile : path, optional
+        File that says which studies decide (`fertkit.reference.profiles.read_profile`).
     """
 
     title = "What the crop needs"
     about = "Uptake, removal and what stays for a yield goal, or the demand through the season."
     caution = GOVERNS
+
+    def __init__(self, data=None, *, profile=None, **settings):
+        self._studies = read_profile(profile) if profile else {}
+        super().__init__(data, **settings)
 
     def ask(self):
         crop, goal, unit = "soybean", 60.0, "bu/ac"
@@ -66,21 +73,21 @@ class NeedsPanel(Panel):
             )
         asked = settings.crop, settings.yield_goal, settings.yield_unit
         if settings.question == SEASON:
-            return season_demand(*asked, unit=settings.unit)
-        return nutrient_budget(*asked, residue=settings.baled_pct / 100, unit=settings.unit)
+            return season_demand(*asked, unit=settings.unit, **self._studies)
+        baled = settings.baled_pct / 100
+        return nutrient_budget(*asked, residue=baled, unit=settings.unit, **self._studies)
 
     def message(self):
         return "\n".join(in_short(self.result))
 
     def code(self):
         s = self.settings
+        asked = f"{s.crop!r}, {s.yield_goal}, {s.yield_unit!r}, unit={s.unit!r}"
+        asked += "".join(f", {name}={value!r}" for name, value in self._studies.items())
         if s.question == SEASON:
-            call = f"season_demand({s.crop!r}, {s.yield_goal}, {s.yield_unit!r}, unit={s.unit!r})"
+            call = f"season_demand({asked})"
         else:
-            call = (
-                f"nutrient_budget({s.crop!r}, {s.yield_goal}, {s.yield_unit!r}, "
-                f"residue={s.baled_pct / 100}, unit={s.unit!r})"
-            )
+            call = f"nutrient_budget({asked}, residue={s.baled_pct / 100})"
         return f"from fertkit.budget import {call.split('(')[0]}\nresult = {call}\nprint(result.summary())"
 
     def _counted(self) -> tuple[str, str]:

@@ -14,7 +14,7 @@ from fertkit.plots.style import figure, finish, note, panel_below, subscript
 MACRO = ("N", "P2O5", "P", "K2O", "K", "S", "Ca", "Mg")
 REMOVED = {"color": hue.curve, "label": "removed with the harvest"}
 STAYS = {"color": hue.band, "hatch": "///", "edgecolor": "white", "label": "stays on the field"}
-UPTAKE = {"color": hue.fill, "edgecolor": hue.quiet, "ls": "--", "label": "total uptake, not split"}
+UPTAKE = {"color": hue.fill, "edgecolor": hue.quiet, "ls": "--", "label": "uptake by another study"}
 TRADE = HOLLOW | {"marker": "D", "ms": 4.5, "mec": hue.accent, "mew": 1.3, "zorder": 4}
 
 
@@ -62,9 +62,9 @@ def farm_bars(farm, ax):
 def _split_bars(ax, shown, ends, least: float = 0.0):
     """Bars of removed and left where one source gives both, else of what is known; said from `ends` on."""
     split, uptake = shown["stays"].notna(), shown["uptake"].notna()
-    bars(ax, shown["removed"].where(split | ~uptake), **REMOVED)
-    bars(ax, shown["stays"], left=shown["removed"], **STAYS)
     bars(ax, shown["uptake"].where(uptake & ~split), **UPTAKE)
+    bars(ax, shown["removed"], **REMOVED)
+    bars(ax, shown["stays"], left=shown["removed"], **STAYS)
     longest = np.nanmax([*shown["uptake"], *shown["removed"], least])
     for y, (row, end) in enumerate(zip(shown.itertuples(), ends, strict=True)):
         start = (end + longest * 0.03, y)
@@ -81,7 +81,7 @@ def _split_bars(ax, shown, ends, least: float = 0.0):
 def _in_words(row) -> str:
     if not np.isnan(row.stays):
         _, removed, stays = parts(row.uptake, row.removed)
-        return f"{removed} removed ({row.share_removed:.0%}), {stays} stay"
+        return f"{removed} removed ({row.share_removed:.0%}), {stays} stays"
     if np.isnan(row.uptake):
         whose = "" if hasattr(row, "provenance") else " for every field"
         return f"{short(row.removed)} removed, uptake not published{whose}"

@@ -4,121 +4,128 @@ from itertools import cycle
 
 import numpy as np
 
-from fertkit.budget.peaks import UNSCALED
-from fertkit.budget.timing import OWN_POINTS
-from fertkit.plots.forms import apart, only, rows, shown, stages
-from fertkit.plots.palette import BESIDE, DASHES, HOLLOW, HUES, PAPER, hue
+from fertkit.budget.timing import OWN_POINTS, POINT
+from fertkit.plots.forms import only, rows, shown, stages
+from fertkit.plots.palette import DASHES, HOLLOW, HUES, PAPER, hue
 from fertkit.plots.style import figure, finish, note, panel_below, subscript
+from fertkit.results import plain
 
 EDGE = {"color": hue.ink, "lw": 0.8, "ls": (0, (1, 2)), "label": "span of the demand"}
 SHORT = {"hatch": "////", "facecolor": "none", "edgecolor": hue.accent, "lw": 0}
+DAYS, LOWER = "days after emergence", 2.3
 
 
-@figure(height=3.2)
-def season_curves(demand, ax, *, nutrients=("N", "P2O5", "K2O"), daily: bool = True):
-    """Draw cumulative uptake through the season, its published points, and below it the daily demand.
+@figure(height=2.9)
+def season_curves(demand, ax, *, nutrients=("N", "P2O5", "K2O"), taken: bool = True):
+    """Draw the demand a day with the growth stages above it, and below it what is taken up so far.
 
-    Thin stretches of a curve are interpolation, far from any published point.
+    Where few published shares place a curve, the mean demand from one to the next is drawn.
 
     Parameters
     ----------
     demand : SeasonDemand
     ax : Axes, optional
-        Draws the cumulative curves only.
+        Draws the daily demand only.
     nutrients : sequence of str
-    daily : bool
-        Add the panel of daily demand; only without `ax`.
+    taken : bool
+        Add the panel of what is taken up; only without `ax`.
     """
     names, end = [n for n in nutrients if n in demand.nutrients], demand.rows["day"].max()
-    lines = dict(zip(names, zip(cycle(HUES), cycle(DASHES)), strict=False))
-    lower = panel_below(ax, 2.0) if daily else None
-    for name, (colour, dash) in lines.items():
-        table, points = (only(t, nutrient=name) for t in (demand.rows, demand.points))
-        _curve(ax, table, "cumulative", colour, dash)
-        total = demand.totals.set_index("nutrient")["uptake"][name]
-        for used, mfc, mec in ((True, colour, "white"), (False, "white", colour)):
-            some = only(points, used=used, bound=False)
-            ax.plot(some["day"], some["fraction"] * total, "o", ms=6, zorder=5, mfc=mfc, mec=mec)
+    look = dict(zip(names, zip(cycle(HUES), cycle(DASHES)), strict=False))
+    lower = panel_below(ax, LOWER) if taken else None
+    for name, (colour, dash) in look.items():
+        _daily(ax, demand, name, colour, dash)
         if lower is not None:
-            _daily(lower, demand, table, name, colour, dash)
+            _taken(lower, demand, name, colour, dash)
+    top = max(ax.get_ylim()[1], 0.0)
+    ax.set(xlim=(0, end), ylim=(min(0.0, demand.rows["daily"].min() * 1.1), top * 1.2))
     stages(ax, demand)
-    ax.set(xlim=(0, end), ylim=(0, ax.get_ylim()[1] * 1.05))
-    key = [shown(subscript(name), color=colour, ls=dash, lw=2) for name, (colour, dash) in lines.items()]
+    goal = f"{demand.yield_goal:g} {demand.yield_unit}"
+    title = f"{demand.crop.capitalize()}, {goal}: demand a day"
+    key = [shown(subscript(n), color=colour, ls=dash, lw=2) for n, (colour, dash) in look.items()]
     key += _explained(demand, names, lower is not None)
-    goal, days = f"{demand.yield_goal:g} {demand.yield_unit}", "days after emergence"
-    title = f"{demand.crop.capitalize()}, {goal}: uptake through the season"
-    finish(ax, title, "" if lower else days, f"taken up [{demand.unit}]", explain=[] if lower else key)
+    finish(ax, title, "" if lower else DAYS, f"[{demand.unit} per day]", explain=[] if lower else key)
     if lower is not None:
-        _peaks(lower, demand, lines, end)
-        what = "mean demand" if demand.stretches["nutrient"].isin(names).any() else "demand"
-        finish(lower, "", days, f"{what}\n[{demand.unit} per day]", explain=key)
+        lower.set_ylim(0, lower.get_ylim()[1] * 1.05)
+        finish(lower, "", DAYS, f"taken up\n[{demand.unit}]", explain=key)
 
 
-def _curve(ax, table, column, colour, dash):
-    day, value = table["day"].to_numpy(), table[column].to_numpy()
-    ax.plot(day, value, color=colour, ls=dash, lw=1.3, alpha=0.9)
-    ax.plot(day, np.where(table["near_point"], value, np.nan), color=colour, lw=3, solid_capstyle="butt")
-
-
-def _daily(ax, demand, table, name, colour, dash):
-    """Daily demand: the curve's, or where its points are few the mean from one to the next."""
-    means = only(demand.stretches, nutrient=name)
+def _daily(ax, demand, name, colour, dash):
+    """Daily demand: the curve's with its peak in words, or means where little is published."""
+    table, means = only(demand.rows, nutrient=name), only(demand.stretches, nutrient=name)
     if means.empty:
-        _curve(ax, table, "daily", colour, dash)
+        ax.fill_between(table["day"], table["daily"], color=colour, alpha=0.10, lw=0)
+        ax.plot(table["day"], table["daily"], color=colour, ls=dash, lw=2.4)
+        top = table.loc[table["daily"].idxmax()]
+        says = f"{subscript(name)} {plain(top['daily'], 2)} a day"
+        note(
+            ax,
+            says,
+            (top["day"], top["daily"]),
+            (0, 4),
+            ha="center",
+            color=colour,
+            fontweight="bold",
+            bbox=PAPER,
+        )
     else:
         days = [*means["day_from"], means["day_to"].iloc[-1]]
-        ax.stairs(means["daily"], days, color=colour, ls=dash, lw=1.8, baseline=None)
+        ax.stairs(means["daily"], days, color=colour, ls=dash, lw=2.0, baseline=None)
+    for row in only(demand.peaks, nutrient=name).dropna(subset="published_scaled").itertuples():
+        day = (row.day_from + row.day_to) / 2
+        if not np.isnan(day):
+            ax.plot(day, row.published_scaled, color=colour, marker="_", ms=18, mew=2.6, zorder=5)
 
 
-def _explained(demand, names, daily: bool) -> list:
-    """Marks of the key for the points and stretches of curves, and for the published peaks."""
+def _taken(ax, demand, name, colour, dash):
+    """What is taken up so far, and the published shares of it."""
+    table, points = (only(t, nutrient=name) for t in (demand.rows, demand.points))
+    ax.plot(table["day"], table["cumulative"], color=colour, ls=dash, lw=1.8)
+    total = only(demand.totals, nutrient=name)["uptake"].iloc[0]
+    for used, mfc, mec in ((True, colour, "white"), (False, "white", colour)):
+        some = only(points, used=used, form=POINT)
+        ax.plot(some["day"], some["low"] * total, "o", ms=6, zorder=5, mfc=mfc, mec=mec)
+
+
+def _explained(demand, names, taken: bool) -> list:
+    """Marks of the key for means, published peaks and published points."""
     points, peaks = (table[table["nutrient"].isin(names)] for table in (demand.points, demand.peaks))
-    points, peaks = only(points, bound=False), peaks[(peaks["source_key"] != "") & daily]
-    own, unscaled = points["source_key"].eq(OWN_POINTS).any(), peaks["basis"] == UNSCALED
-    basis = ", not scaled" if unscaled.all() else ", some not scaled" if unscaled.any() else ""
-    used, staged = points["used"], peaks["published_day"].notna()
-    dot, bar = {"ls": "none", "marker": "o"}, {"ls": "none", "marker": "_", "ms": 16, "mew": 2.6}
+    used, own = points[points["form"] == POINT]["used"], points["source_key"].eq(OWN_POINTS).any()
+    placed = peaks["published_scaled"].notna() & peaks["published_day"].notna()
+    dot = {"ls": "none", "marker": "o"}
+    says = "own point" if own else "published share"
     marks = (
-        (True, "heavy: near a point; thin: interpolated", {"lw": 3}),
-        (used.any(), "own point" if own else "published point, used", dot | {"mec": "white"}),
-        (not used.all(), "own point" if own else "published point, other", dot | {"mfc": "white"}),
-        (staged.any(), f"published peak{basis}", bar),
-        (not staged.all(), f"published peak{basis}, stage not stated", {"lw": 0.9, "ls": (0, (1, 4))}),
+        (demand.stretches["nutrient"].isin(names).any(), "level: mean between published shares", {"lw": 2}),
+        (placed.any(), "published peak", {"ls": "none", "marker": "_", "ms": 16, "mew": 2.6}),
+        (taken and used.any(), f"{says}, used", dot | {"mec": "white"}),
+        (taken and not used.all(), f"{says} of another study", dot | {"mfc": "white"}),
     )
     return [shown(says, **look) for some, says, look in marks if some]
 
 
-def _peaks(ax, demand, lines, end):
-    """Published peaks, each with the name of its nutrient; a line across where no stage is stated."""
-    value = demand.peaks["published_scaled"].fillna(demand.peaks["published"])
-    peaks = demand.peaks.assign(value=value)[value.notna() & demand.peaks["nutrient"].isin(list(lines))]
-    top = np.nanmax([ax.get_ylim()[1], *peaks["value"]]) * 1.1
-    ax.set_ylim(min(0.0, demand.rows["daily"].min() * 1.3), top)
-    for day, some in peaks.groupby(peaks["published_day"].fillna(-1)):
-        for row, height in zip(some.itertuples(), apart(some["value"], 0.11 * top), strict=True):
-            colour, place, frame = lines[row.nutrient][0], (1, height), BESIDE
-            if day < 0:
-                ax.axhline(row.value, color=colour, lw=0.9, ls=(0, (1, 4)), zorder=1)
-            else:
-                place, frame = (day + 0.025 * end, height), "data"
-                ax.plot(day, row.value, color=colour, marker="_", ms=18, mew=2.6, zorder=5)
-            look = {"va": "center", "annotation_clip": False, "bbox": PAPER}
-            note(ax, subscript(row.nutrient), place, (3, 0), frame, **look)
-
-
-@figure(height=3.4)
+@figure(height=2.4)
 def supply_lines(gap, ax, *, nutrient: str | None = None):
-    """Draw supply against demand for one nutrient, the shortage shaded from its first day.
+    """Draw demand a day, and beneath it supply against demand, the shortage shaded from its first day.
 
     Parameters
     ----------
     gap : SupplyGap
     ax : Axes, optional
+        Draws supply against demand only.
     nutrient : str, optional
         The one with the largest gap, if None.
     """
     nutrient = nutrient or gap.gaps.loc[gap.gaps["largest_gap"].idxmax(), "nutrient"]
-    table, demand = only(gap.rows, nutrient=nutrient), gap.demand
+    demand, name = gap.demand, subscript(nutrient)
+    title = f"{demand.crop.capitalize()}: {name} supply against demand"
+    lower, upper = panel_below(ax, 3.0), ax
+    if lower is not None:
+        _daily(upper, demand, nutrient, hue.ink, "solid")
+        upper.set(ylim=(0, max(upper.get_ylim()[1] * 1.15, 1e-9)))
+        stages(upper, demand)
+        finish(upper, title, "", f"demand\n[{demand.unit} per day]", explain=[])
+    ax = upper if lower is None else lower
+    table = only(gap.rows, nutrient=nutrient)
     day, wanted, early, late = (table[c] for c in ("day", "demand", "supply_early", "supply_late"))
     delayed, line = not late.equals(early), {"color": hue.curve, "lw": 1.2, "drawstyle": "steps-post"}
     if delayed:
@@ -132,10 +139,10 @@ def supply_lines(gap, ax, *, nutrient: str | None = None):
     ax.fill_between(day, late, wanted, where=table["gap_late"] > 0, label=says, **SHORT)
     for row in only(gap.distinct, nutrient=nutrient).itertuples():
         _first_day(ax, row, np.interp(row.first_day, day, wanted))
-    stages(ax, demand)
+    if lower is None:
+        stages(ax, demand)
     ax.set(xlim=(0, day.max()), ylim=(0, max(table["demand_high"].max(), early.max()) * 1.12))
-    title = f"{demand.crop.capitalize()}: {subscript(nutrient)} supply against demand"
-    finish(ax, title, "days after emergence", f"since emergence [{demand.unit}]")
+    finish(ax, title if lower is None else "", DAYS, f"since emergence [{demand.unit}]")
 
 
 def _first_day(ax, row, height):

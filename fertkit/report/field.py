@@ -19,7 +19,7 @@ from fertkit.asked import (
     holding,
 )
 from fertkit.budget.ledger import NUTRIENTS as CARRIED
-from fertkit.budget.ledger import Ledger, carry_over
+from fertkit.budget.ledger import Ledger, season_book
 from fertkit.budget.needs import NutrientBudget, nutrient_budget
 from fertkit.budget.season import SeasonDemand, season_demand
 from fertkit.budget.yields import amount_unit
@@ -302,15 +302,8 @@ def _carried(budget, nutrient, analysis, price):
     """The book of one season in the unit of the answer; the price is money per mass, whatever the area."""
     mass, priced = (unit.partition("/")[0] for unit in (budget.unit, analysis.rate_unit))
     applied = convert_area_rate(analysis.optimum.rate, analysis.rate_unit, budget.unit)
-    season = {
-        "year": ["this season"],
-        "crop": [budget.crop],
-        "yield_goal": [_yield_lb_ac(budget, analysis)],
-        "yield_unit": ["lb/ac"],
-        f"{nutrient.lower()}_{budget.unit.replace('/', '_')}": [applied],
-    }
-    prices = {nutrient: price * mass_kg(mass) / mass_kg(priced)}
-    return carry_over(pd.DataFrame(season), prices=prices, unit=budget.unit)
+    price = price * mass_kg(mass) / mass_kg(priced)
+    return season_book(budget, nutrient, applied, _yield_lb_ac(budget, analysis), price)
 
 
 # ---- rows of the tidy table
@@ -336,9 +329,10 @@ def _carried_rows(name, ledger):
 def _needs_section(budget):
     unit = budget.unit
     names = {
-        "nutrient": "nutrient", "uptake": f"total uptake [{unit}]", "removed": f"removed [{unit}]",
-        "share": "share removed [%]", "stays": f"stays [{unit}]", "uptake_source": "source of uptake",
-        "removed_source": "source of removal", "provenance": "provenance",
+        "nutrient": "nutrient", "uptake": f"taken up [{unit}]", "counted": "which is",
+        "removed": f"removed [{unit}]", "share": "share removed [%]", "stays": f"stays [{unit}]",
+        "uptake_source": "source of uptake", "removed_source": "source of removal",
+        "provenance": "provenance",
     }  # fmt: skip
     rows = budget.defaults.assign(share=100 * budget.defaults["share_removed"])
     return Section(
@@ -351,7 +345,7 @@ def _needs_section(budget):
 def _season_section(season):
     by_nutrient = (f"{line.label} {line.text}." for line in season.lines() if line.label in say.MAIN)
     return Section(
-        "When it needs it", lines=tuple(by_nutrient), figure=season.plot,
+        "When it needs it", lines=(*by_nutrient, *_of_kind(season, Kind.SOURCE)), figure=season.plot,
         figure_says=" ".join([say.SEASON_FIGURE, *(line.plain for line in _of_kind(season, Kind.NOTE))]),
     )  # fmt: skip
 

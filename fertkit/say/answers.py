@@ -65,7 +65,7 @@ def amounts(budget, column: str) -> str:
     return ", ".join(f"{plain(value)} {nutrient}" for nutrient, value in rows.items())
 
 
-SEASON_FIGURE = "Above, what is taken up so far; below, the demand a day."
+SEASON_FIGURE = "Above, the demand a day; below, what is taken up so far."
 
 
 def needs_text(budget) -> str:
@@ -81,8 +81,8 @@ def _when(answer):
     season = answer.season
     nutrient = answer.applied if answer.applied in season.nutrients else "K2O"
     points = season.points[season.points["used"] & (season.points["nutrient"] == nutrient)]
-    points = points[points["source_key"].ne("") & points["fraction"].between(0.01, 0.99)].sort_values("day")
-    parts = [f"{p.fraction:.0%} by {p.stage} ({p.source_key})" for p in points.itertuples()]
+    points = points[points["form"].eq("point")].sort_values("day")
+    parts = [f"{p.low:.0%} by {p.stage} ({p.source_key})" for p in points.itertuples()]
     peaks = season.peaks[(season.peaks["nutrient"] == nutrient) & season.peaks["source_key"].ne("")]
     if len(peaks):
         peak = peaks.iloc[0]

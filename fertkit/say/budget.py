@@ -3,30 +3,89 @@
 import numpy as np
 
 from fertkit.budget import blends
+from fertkit.budget.curve import FREE, ONE_PEAK
 from fertkit.budget.ledger import TEST_OF
 from fertkit.budget.needs import OWN
-from fertkit.budget.season import ONE_PEAK, THROUGH
-from fertkit.budget.timing import code_of
+from fertkit.budget.rates import SEASON_MAXIMUM
+from fertkit.budget.season import THROUGH
+from fertkit.budget.timing import BOUND, INTERVAL, OWN_POINTS, code_of
 from fertkit.budget.words import GOVERNS, daily, keys, mark, parts, short
+from fertkit.reference.load import cite
 from fertkit.results import capital, plain
 from fertkit.say.line import Kind, Line, detail, lead, row, told
 
+#: Parts with which the crop above the stubble is removed, so that removal is uptake.
+WHOLE_CROP = ("hay", "silage")
+
 # ---- needs
+
+
+class Notes:
+    """Sources numbered as they are first cited, for the foot of an answer."""
+
+    def __init__(self):
+        self.numbers = {}
+
+    def __call__(self, key: str) -> str:
+        """Number of a source in brackets: [1]; nothing for none."""
+        return f" [{self.numbers.setdefault(key, len(self.numbers) + 1)}]" if key else ""
+
+    def lines(self, memory=()) -> list[Line]:
+        """One line a source; those of `memory` were not read but remembered."""
+        said = []
+        for key, number in self.numbers.items():
+            remembered = ", from memory" if key in memory else ""
+            said.append(Line(Kind.SOURCE, f"[{number}] {cite(key)} ({key}{remembered})"))
+        return said
 
 
 def budget_lines(budget) -> list[Line]:
     """Say what one field needs."""
     kept = ", residue kept" if budget.baled == 0 else f", {budget.baled:.0%} of the residue baled"
     kept = kept if budget.part == "grain" else ""
-    said = [
-        lead(f"{budget.crop} {budget.part}, {budget.yield_goal:g} {budget.yield_unit}{kept} [{budget.unit}]")
-    ]
-    spread = budget.spread.set_index("nutrient")
+    head = f"{budget.crop} {budget.part}, {budget.yield_goal:g} {budget.yield_unit}{kept} [{budget.unit}]"
+    note, said, spread = Notes(), [lead(head)], budget.spread.set_index("nutrient")
     for r in budget.defaults.itertuples():
-        said.append(row(r.nutrient, f"{_amounts(r)}{mark(r.provenance)}{_span(spread, r.nutrient)}"))
+        said.append(row(r.nutrient, f"{_amounts(r, budget.part, note)}{_span(spread.loc[r.nutrient])}"))
     own = budget.rows[budget.rows["source_key"] == OWN]
-    said += [row(r.nutrient, f"{short(r.removed)} leave by your own analysis") for r in own.itertuples()]
-    return [*said, *_practice(budget), *map(told, budget.notes), told(GOVERNS)]
+    said += [row(r.nutrient, f"{short(r.removed)} removed by your own analysis") for r in own.itertuples()]
+    said += [*_at_harvest(budget, note), *_practice(budget), *map(told, budget.notes)]
+    memory = budget.published.loc[budget.published["provenance"].map(mark) != "", "source_key"]
+    return [*said, *note.lines(set(memory)), told(GOVERNS)]
+
+
+def _amounts(r, part, note):
+    """Uptake, removal and what stays of one nutrient; each amount with the number of its source."""
+    if r.removed_source == r.uptake_source:
+        uptake, removed, stays = parts(r.uptake, r.removed)
+        share = f"{r.share_removed:.0%}"
+        return f"{r.counted} {uptake}{note(r.uptake_source)}; {removed} removed ({share}), {stays} stays"
+    up, off = "uptake not published; ", "removal not published"
+    if r.uptake_source:
+        up = f"{r.counted} {short(r.uptake)}{note(r.uptake_source)}; "
+    if r.removed_source:
+        off = f"{short(r.removed)} removed with the {part}{note(r.removed_source)}"
+    return f"{'' if part in WHOLE_CROP else up}{off}"
+
+
+def _span(s):
+    """Lowest and highest of the studies."""
+    said = []
+    for name, verb in (("uptake", "taken up"), ("removed", "removed")):
+        low, high = short(s[f"{name}_lowest"]), short(s[f"{name}_highest"])
+        if s[f"{name}_sources"] and low != high:
+            said.append(f"{low} to {high} {verb}")
+    return f"; published: {', '.join(said)}" if said else ""
+
+
+def _at_harvest(budget, note):
+    """What the crop holds at harvest by another study, where a season maximum leads."""
+    shown = budget.defaults.set_index("nutrient")["counted"]
+    for r in budget.at_harvest.itertuples():
+        if shown.get(r.nutrient) == SEASON_MAXIMUM:
+            uptake, removed, stays = parts(r.uptake, r.removed)
+            text = f"content {uptake}{note(r.source_key)}; {removed} removed ({r.share_removed:.0%})"
+            yield told(f"{text}, {stays} stays", f"{r.nutrient} at harvest, another study")
 
 
 def _practice(budget):
@@ -36,34 +95,7 @@ def _practice(budget):
             ", ".join(f"{short(r[name])} {r['nutrient']}" for r in trade if r[name] > 0)
             for name in ("uptake", "removed")
         )
-        text = f"Common practice, no source: takes up {taken}; {left} leave."
-        yield Line(Kind.PRACTICE, text)
-
-
-def _amounts(r):
-    if r.removed_source and r.removed_source == r.uptake_source:
-        uptake, removed, stays = parts(r.uptake, r.removed)
-        share = f"{r.share_removed:.0%}"
-        return f"takes up {uptake} ({r.uptake_source}); {removed} leave ({share}), {stays} stay"
-    up = f"takes up {short(r.uptake)} ({r.uptake_source})" if r.uptake_source else "uptake not published"
-    off = (
-        f"{short(r.removed)} leave ({r.removed_source})"
-        if r.removed_source
-        else "removal not published with it"
-    )
-    return f"{up}; {off}"
-
-
-def _span(spread, nutrient):
-    if nutrient not in spread.index:
-        return ""
-    s, said = spread.loc[nutrient], []
-    for name, verb in (("uptake", "are taken up"), ("removed", "leave")):
-        count = s[f"{name}_sources"]
-        low, high = short(s[f"{name}_lowest"]), short(s[f"{name}_highest"])
-        if count > 1:
-            said.append(f"; by {count:.0f} sources {low if low == high else f'{low} to {high}'} {verb}")
-    return "".join(said)
+        yield Line(Kind.PRACTICE, f"Common practice, no source: {taken} taken up; {left} removed.")
 
 
 def farm_lines(farm) -> list[Line]:
@@ -76,9 +108,9 @@ def farm_lines(farm) -> list[Line]:
     for r in farm.totals.itertuples():
         up, off = r.fields_with_uptake, r.fields_with_removed
         uptake, removed, stays = parts(r.uptake, r.removed)
-        taken = f"takes up {uptake}{_of_fields(up, n)}" if up else "uptake not published"
-        left = f"{removed} leave{_of_fields(off, n)}" if off else "removal not published"
-        rest = f", {stays} stay" if up == off == n else ""
+        taken = f"total uptake {uptake}{_of_fields(up, n)}" if up else "uptake not published"
+        left = f"{removed} removed{_of_fields(off, n)}" if off else "removal not published"
+        rest = f", {stays} stays" if up == off == n else ""
         said.append(row(r.nutrient, f"{taken}; {left}{rest}"))
     return [*said, *_sources(farm), told(GOVERNS)]
 
@@ -100,37 +132,58 @@ def _sources(farm):
 
 def demand_lines(demand) -> list[Line]:
     """Say how demand runs through the season."""
-    last = demand.rows["day"].max()
+    last, note = demand.rows["day"].max(), Notes()
     goal = f"{demand.yield_goal:g} {demand.yield_unit}"
     means = dict(list(demand.stretches.groupby("nutrient")))
-    rows = [row(total.nutrient, _season_of(demand, total, means)) for total in demand.totals.itertuples()]
     head = lead(f"{demand.crop}, {goal}, {last:.0f} days from emergence [{demand.unit}]")
-    return [head, *rows, _basis(demand)]
+    said = [row(t.nutrient, _season_of(demand, t, means, note)) for t in demand.totals.itertuples()]
+    basis = _basis(demand, note)
+    marked = (demand.totals["uptake_source"], demand.totals["uptake_provenance"]), (
+        demand.points["source_key"], demand.points["provenance"]), (
+        demand.stages["source_key"], demand.stages["provenance"])  # fmt: skip
+    memory = {key for keys, marks in marked for key, text in zip(keys, marks, strict=True) if mark(text)}
+    return [head, *said, basis, *note.lines(memory)]
 
 
-def _season_of(demand, total, means):
-    mine = demand.peaks[demand.peaks["nutrient"] == total.nutrient]
-    top, compared = mine.iloc[0], total.nutrient not in means
-    at_peak = f"it peaks at {daily(top['curve'])} a day on day {top['curve_day']:.0f}"
-    parts = [
-        f"{short(total.uptake)} in all ({total.uptake_source}{mark(total.provenance)})",
-        f"the curve follows {_points(demand.points, total)}",
-        at_peak if compared else _stretches(means[total.nutrient]),
-        *(_peak(r, compared) for r in mine.itertuples() if r.source_key),
-    ]
-    return "; ".join(parts)
+def _season_of(demand, total, means, note):
+    """Total, peak, published shares and peaks, and what is lost of one nutrient."""
+    peaks = demand.peaks[demand.peaks["nutrient"] == total.nutrient]
+    top, compared = peaks.iloc[0], total.nutrient not in means
+    said = [f"{total.counted} {short(total.uptake)}{note(total.uptake_source)}"]
+    if compared:
+        said.append(f"peak {daily(top['curve'])} a day on day {top['curve_day']:.0f}")
+    else:
+        said.append(_stretches(means[total.nutrient]))
+    said.append(f"the curve follows {_conditions(demand.points, total, note)}")
+    said += [_peak(r, compared, note) for r in peaks.itertuples() if r.source_key]
+    if not np.isnan(total.at_harvest):
+        lost = total.uptake - total.at_harvest
+        why = f"lost after flowering with fallen leaves and rain{note(total.loss_source)}"
+        said.append(f"content at harvest {short(total.at_harvest)}: {short(lost)} is {why}")
+    return "; ".join(said)
 
 
-def _points(points, total):
-    """Which points a curve follows, by source, and how near it comes."""
-    mine = points[points["used"] & (points["nutrient"] == total.nutrient)].sort_values("day")
+def _conditions(points, total, note):
+    """Which published shares a curve follows, and how near it comes."""
+    used = points[points["used"] & points["form"].ne(BOUND) & points["nutrient"].eq(total.nutrient)]
     said = []
-    for (source, provenance), some in mine.groupby(["source_key", "provenance"], sort=False):
-        places = [f"at {code_of(r.stage)}" if r.stage else f"on day {r.day:g}" for r in some.itertuples()]
-        shares = [f"{share:.0%} {place}" for share, place in zip(some["fraction"], places, strict=True)]
-        said.append(f"{', '.join(shares)} ({source}{mark(provenance)})")
+    for (source, _), some in used.sort_values("day").groupby(["source_key", "provenance"], sort=False):
+        shares = [f"{_share(r)} {_place(r)}" for r in some.itertuples()]
+        other = ", another study" if some["joined"].any() else ""
+        said.append(f"{', '.join(shares)}{'' if source == OWN_POINTS else note(source)}{other}")
     off = f" to within {total.misfit:.1%} of the season" if total.misfit >= 0.001 else ""
     return f"{', '.join(said)}{off}"
+
+
+def _share(r):
+    if r.low == r.high:
+        return f"{r.low:.0%}"
+    return f"more than {r.low:.0%}" if r.high == 1 else f"{r.low:.0%} to {r.high:.0%}"
+
+
+def _place(r):
+    place = code_of(r.stage) if r.stage else f"day {r.day:.0f}"
+    return f"in {place}" if r.form == INTERVAL else f"by {place}"
 
 
 def _stretches(rows):
@@ -139,27 +192,31 @@ def _stretches(rows):
     return f"on average {', '.join(ends)}"
 
 
-def _peak(r, compared):
+def _peak(r, compared, note):
     """A published peak, and how far the curve's is from it where the two can be compared."""
-    shown = r.published if np.isnan(r.published_scaled) else r.published_scaled
-    text = f"published peak {daily(shown)} a day ({r.source_key}{mark(r.provenance)}), {r.basis}"
-    if np.isnan(r.difference_pct) or not compared:
+    scaled = not np.isnan(r.published_scaled)
+    shown = daily(r.published_scaled if scaled else r.published)
+    if not scaled and r.published_low < r.published_high:
+        shown = f"{daily(r.published_low)} to {daily(r.published_high)}"
+    when = f" on days {r.day_from:.0f} to {r.day_to:.0f}" if r.day_from < r.day_to and not r.stage else ""
+    text = f"published peak {shown} a day{when}{note(r.source_key)}, {r.basis}"
+    if not scaled or not compared:
         return text
     side = "above" if r.difference_pct >= 0 else "below"
     return f"{text}, the curve's is {abs(r.difference_pct):.0f}% {side} it"
 
 
-def _basis(demand):
-    stages = demand.stages.drop_duplicates("source_key")
-    placed = ", ".join(f"{keys([r.source_key])}{mark(r.provenance)}" for r in stages.itertuples())
+def _basis(demand, note):
+    placed = "".join(note(key) for key in demand.stages["source_key"].str.split(";").explode().unique()
+                     if key and not key.startswith("own "))  # fmt: skip
     kinds = {
-        ONE_PEAK: "one peak of daily demand is assumed",
+        ONE_PEAK: "one peak of daily demand where the published shares allow one",
+        FREE: "several rises where they do not",
         THROUGH: "the cumulative curve runs through every point and its daily rate may pause there",
     }
-    used = "; ".join(text for kind, text in kinds.items() if (demand.totals["curve"] == kind).any())
-    days = f" Stages on days after emergence: {placed}." if placed else ""
-    text = f"Between the points the curve is interpolation ({used}); it flattens true peaks.{days}"
-    return Line(Kind.NOTE, text)
+    used = ", ".join(text for kind, text in kinds.items() if (demand.totals["curve"] == kind).any())
+    days = f" Stages on days after emergence:{placed}." if placed else ""
+    return Line(Kind.NOTE, f"Between published shares the curve is interpolation ({used}).{days}")
 
 
 def gap_lines(gap) -> list[Line]:
@@ -356,22 +413,22 @@ def in_short(result) -> list[str]:
     """Say what a budget or a season comes to for nitrogen, phosphate and potash, in two sentences."""
     goal = f"{capital(result.crop)} at {result.yield_goal:g} {result.yield_unit}"
     if hasattr(result, "peaks"):
-        peaks = result.peaks.drop_duplicates("nutrient").set_index("nutrient")
-        most = [
-            f"{name} around day {peaks.loc[name, 'curve_day']:.0f} ({daily(peaks.loc[name, 'curve'])} "
-            f"{result.unit} a day)"
-            for name in MAIN
-            if name in peaks.index
-        ]
-        return [
-            f"{goal} takes up most {'; '.join(most)}; days count from emergence.",
-            "Published peaks are higher than such a smooth curve: see In words.",
-        ]
+        said = [f"{name} {_most(result, name)}" for name in MAIN if name in result.nutrients]
+        return [f"{goal} asks for {'; '.join(said)}.", "Days count from emergence."]
     rows = result.defaults.set_index("nutrient").reindex(MAIN)
     taken = "No total uptake is published for it in the tables carried."
     if rows["uptake"].notna().any():
         taken = f"It takes up {_of_main(rows['uptake'])} {result.unit}."
     return [f"{goal}: {_of_main(rows['removed'])} {result.unit} removed with the harvest.", taken]
+
+
+def _most(demand, name):
+    """The peak of a curve, or the highest mean where little is published."""
+    means = demand.stretches[demand.stretches["nutrient"] == name]
+    if len(means):
+        return f"up to {daily(means['daily'].max())} {demand.unit} a day on average of a stretch"
+    top = demand.peaks[demand.peaks["nutrient"] == name].iloc[0]
+    return f"{daily(top['curve'])} {demand.unit} a day at its peak, day {top['curve_day']:.0f}"
 
 
 def _of_main(column):

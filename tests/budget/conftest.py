@@ -2,11 +2,11 @@
 
 import pytest
 
-from fertkit.budget.hump import one_hump
+from fertkit.budget.curve import uptake_curve
 from fertkit.budget.rates import published_rates
 
 
 @pytest.fixture(scope="module", autouse=True)
 def _nothing_kept():
     published_rates.cache_clear()
-    one_hump.cache_clear()
+    uptake_curve.cache_clear()

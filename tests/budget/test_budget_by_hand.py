@@ -20,13 +20,21 @@ from fertkit.budget import (
     season_demand,
     seed_row_limit,
 )
-from fertkit.budget.hump import CELLS, MUST, POINT, SMOOTHNESS, one_hump
-from fertkit.budget.needs import residue_share
-from fertkit.budget.peaks import BY_TOTAL, SCALED, UNSCALED, _yield_factor, peak_table, published_peaks
+from fertkit.budget.curve import CELLS, MUST, PEAK, SHARE, SMOOTHNESS, uptake_curve
+from fertkit.budget.fields import residue_share
+from fertkit.budget.needs import _in_form, _in_unit, _with_defaults, default_rows, field_amounts
+from fertkit.budget.peaks import (
+    BY_TOTAL,
+    FROM_HIGHEST,
+    SCALED,
+    UNSCALED,
+    _yield_factor,
+    peak_table,
+    published_peaks,
+)
 from fertkit.budget.products import find_product
-from fertkit.budget.rates import published_rates
-from fertkit.budget.rows import default_rows, field_amounts, in_form, in_unit, mark_defaults
-from fertkit.budget.timing import own_points, published_points, stage_place, stage_scale
+from fertkit.budget.rates import default_order, published_rates
+from fertkit.budget.timing import own_points, season_conditions, stage_place, stage_scale
 from fertkit.budget.words import daily, mark, parts, short
 from fertkit.budget.yields import amount_unit, far_outside, lb_ac_per, yield_lb_ac
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
@@ -37,7 +45,7 @@ KG, HA = 0.45359237, 0.40468564224  # NIST SP 811
 
 
 def choose(rows, order, crop):
-    """The first source of the order with both, else the first with each, one nutrient at a time."""
+    """The first source of the order that gives each, one nutrient at a time."""
     trust = {"found": 0, "derived": 1, "mixed": 2}
 
     def place(r):
@@ -45,13 +53,12 @@ def choose(rows, order, crop):
         return at, trust.get(r["provenance"], 3), r["crop"] != crop
 
     ranked = sorted(rows, key=place)
-    both = [r for r in ranked if not (math.isnan(r["uptake"]) or math.isnan(r["removed"]))]
-    up = both or [r for r in ranked if not math.isnan(r["uptake"])]
-    off = both or [r for r in ranked if not math.isnan(r["removed"])]
+    up = [r for r in ranked if not math.isnan(r["uptake"])]
+    off = [r for r in ranked if not math.isnan(r["removed"])]
     return up[:1], off[:1]
 
 
-#: KSU_SOY comes before BENDER2015 in the order of soybean; the others are not in it.
+#: BENDER2015 comes before KSU_SOY in the order of soybean; the others are not in it.
 CELLS_OF = itertools.product(
     ("BENDER2015", "KSU_SOY", "UKY142"), ("found", "mixed", "from_memory"), (NAN, 1.0), (NAN, 2.0)
 )
@@ -65,15 +72,15 @@ def test_default_of_every_mix_of_sources():
     order = order["source_key"].tolist()
     for _ in range(60):
         rows = [
-            {"crop": crop, "nutrient": "N", "source_key": key, "provenance": told, "uptake": up,
-             "removed": off, "share_removed": 0.5, "stays": 3.0, "unit": "lb/ac"}
+            {"at": 7, "crop": crop, "nutrient": "N", "source_key": key, "provenance": told, "uptake": up,
+             "removed": off, "share_removed": 0.5, "stays": 3.0, "unit": "lb/ac", "counted": "total uptake"}
             for key, told, up, off in (kinds[k] for k in rng.choice(len(kinds), 4, replace=False))
             for crop in (["soybean", "other"][rng.integers(2)],)
         ]  # fmt: skip
-        frame = pd.DataFrame(rows)
-        mark_defaults(frame, "soybean")
+        rows = list({(r["crop"], r["source_key"]): r for r in rows}.values())
+        frame = _with_defaults(pd.DataFrame(rows), "soybean", default_order("soybean"), None)
         up, off = choose(rows, order, "soybean")
-        words = [[], [], [], []]
+        words = [[] for _ in rows]
         for chosen, use in ((up, "uptake"), (off, "removal")):
             for r in chosen:
                 words[next(i for i, row in enumerate(rows) if row is r)].append(use)
@@ -100,22 +107,22 @@ def test_amounts_of_a_field_and_as_elements():
     assert field_amounts(10.0, 5.0, "ha", "kg/ha") == pytest.approx(50 / HA * KG)
     with pytest.raises(UnitError, match="unit of area"):
         field_amounts(1.0, 1.0, "acre", "lb/ac")
-    amounts = ("uptake", "harvested", "baled", "removed", "stays", "low", "high")
+    amounts = ("uptake", "harvested", "baled", "removed", "stays", "low", "high", "uptake_low", "uptake_high")
     rows = pd.DataFrame({"nutrient": ["N", "P2O5", "K2O"], **{n: [10.0, 10.0, 10.0] for n in amounts}})
-    got = in_form(rows, "element")
+    got = _in_form(rows, "element")
     assert got["nutrient"].tolist() == ["N", "P", "K"]
     for name in amounts:  # 43.64 and 83.01 %
         assert got[name].tolist() == pytest.approx([10, 4.3642, 8.3013], rel=1e-4)
     assert rows["nutrient"].tolist() == ["N", "P2O5", "K2O"]
-    metric = in_unit(rows.set_axis([4, 5, 6]), "kg/ha", 5.0, "ha")
+    metric = _in_unit(rows.set_axis([4, 5, 6]), "kg/ha", 5.0, "ha")
     assert metric.index.tolist() == [0, 1, 2]
     assert metric["removed"].tolist() == pytest.approx([10 * KG / HA] * 3)
     assert metric["removed_field"].tolist() == pytest.approx([50 * KG / HA] * 3)
     assert set(metric["field_unit"]) == {"kg"}
-    assert "removed_field" not in in_unit(rows, "lb/ac", None, "ac")
+    assert "removed_field" not in _in_unit(rows, "lb/ac", None, "ac")
     for area in (0.0, math.inf, -1.0):
         with pytest.raises(InputError, match="area of the field"):
-            in_unit(rows, "lb/ac", area, "ac")
+            _in_unit(rows, "lb/ac", area, "ac")
 
 
 def test_a_mixed_farm_field_by_field_with_straw_in_every_way():
@@ -290,26 +297,32 @@ def test_limits_in_the_seed_row():
 
 
 def test_peaks_scaled_as_their_sources_allow():
-    # BENDER2012ABS: 8.8 kg N a day at 12.0 Mg/ha of dry corn, 226 bu; the pounds of it are 12656 at 56 lb
+    # BENDER2013: 8.9 kg N a day at 12.0 Mg/ha of dry corn, 226 bu; the pounds of it are 12656 at 56 lb
     at = 12.0 * 1000 / 0.845 / KG * HA
-    got = (
-        published_peaks("corn", 2 * at, "kg/ha")
-        .set_index(["nutrient", "source_key"])
-        .loc[("N", "BENDER2012ABS")]
-    )
-    assert (got["published"], got["published_scaled"]) == (pytest.approx(8.8), pytest.approx(17.6))
-    assert got["basis"] == SCALED
-    soy = published_peaks("soybean", 4800, "lb/ac", {"P2O5": 86.0}).set_index(["nutrient", "source_key"])
+    got = published_peaks("corn", 2 * at, "kg/ha", {}, stage_scale("corn"))
+    got = got.set_index(["nutrient", "source_key"]).loc[("N", "BENDER2013")]
+    assert (got["published"], got["published_scaled"]) == (pytest.approx(8.9), pytest.approx(17.8))
+    assert (got["basis"], got["day_from"], got["day_to"]) == (SCALED, 39.0, 52.0)
+    scale = stage_scale("soybean")
+    soy = published_peaks("soybean", 4800, "lb/ac", {"P2O5": 86.0}, scale)
+    soy = soy.set_index(["nutrient", "source_key"])
     # ILSOY_LIB: .7 lb of P2O5 a day of 43 in the season
     assert soy.loc[("P2O5", "ILSOY_LIB"), "published_scaled"] == pytest.approx(1.4)
     assert soy.loc[("P2O5", "ILSOY_LIB"), "basis"] == BY_TOTAL
-    without = published_peaks("soybean", 4800).set_index(["nutrient", "source_key"])
+    without = published_peaks("soybean", 4800, "lb/ac", {}, scale)
+    assert not without.duplicated(["nutrient", "source_key"]).any()
+    without = without.set_index(["nutrient", "source_key"])
     assert without.loc[("P2O5", "ILSOY_LIB"), "basis"] == UNSCALED
     assert without["published_scaled"].isna().any()
-    assert not published_peaks("soybean", 4800).duplicated(["nutrient", "source_key"]).any()
-    assert math.isnan(_yield_factor("soybean", "SNYDER2000", 4200.0))  # several yields
-    assert math.isnan(_yield_factor("soybean", "NOBODY", 4200.0))
-    assert _yield_factor("corn", "BENDER2012ABS", at) == pytest.approx(1.0)
+    # SNYDER2000 prints uptake at 40, 55 and 70 bu and one peak: at most 4200 lb a pound of it
+    assert _yield_factor("soybean", "SNYDER2000", 2100.0) == (pytest.approx(0.5), FROM_HIGHEST)
+    assert math.isnan(_yield_factor("soybean", "NOBODY", 4200.0)[0])
+    assert _yield_factor("corn", "BENDER2013", at) == (pytest.approx(1.0), SCALED)
+    # MALHI_CEREALS: 2.4 to 5.2 kg N and 3.1 to 7.6 kg K (1.2046 K2O) a day, at a yield not stated
+    barley = published_peaks("barley", 4000, "kg/ha", {}, stage_scale("barley")).set_index("nutrient")
+    ends = ["published_low", "published_high"]
+    assert barley.loc["N", ends].tolist() == pytest.approx([2.4, 5.2])
+    assert barley.loc["K2O", ends].tolist() == pytest.approx([3.1 * 1.2046, 7.6 * 1.2046], rel=1e-4)
 
 
 def test_the_peak_of_each_curve_beside_the_published():
@@ -317,11 +330,11 @@ def test_the_peak_of_each_curve_beside_the_published():
         {"nutrient": ["N"] * 3 + ["Zz"] * 3, "day": [1.0, 2, 3] * 2, "daily": [1.0, 10.0, 3.0, 0.5, 0.2, 0.1]}
     )
     stages = pd.DataFrame({"stage": ["V10", "V14"], "days": [39.0, 52.0]})
-    totals = pd.DataFrame({"nutrient": ["N", "Zz"], "uptake": [255.0, 1.0]})
     at = 12.0 * 1000 / 0.845 / KG * HA
-    got = peak_table("corn", at, rows, "lb/ac", stages, totals).set_index(["nutrient", "source_key"])
-    n = got.loc[("N", "BENDER2012ABS")]
-    published = 8.8 / KG * HA
+    peaks = published_peaks("corn", at, "lb/ac", {"N": 255.0, "Zz": 1.0}, stages)
+    got = peak_table(rows, peaks).set_index(["nutrient", "source_key"])
+    n = got.loc[("N", "BENDER2013")]
+    published = 8.9 / KG * HA
     assert (n["curve"], n["curve_day"]) == (10.0, 2.0)
     assert n["difference_pct"] == pytest.approx((10 / published - 1) * 100)
     assert n["published_day"] == 45.5  # V10 to V14: the middle of days 39 and 52
@@ -336,13 +349,14 @@ def test_two_crops_basis_by_basis():
     assert table["ratio"].dropna().tolist()[:2] == pytest.approx([1.0, 1.0])
     assert (
         table.iloc[0]["provenance"]
-        == corn.peaks.loc[corn.peaks["source_key"] == "BENDER2012ABS", "provenance"].iloc[0]
+        == corn.peaks.loc[corn.peaks["source_key"] == "BENDER2013", "provenance"].iloc[0]
     )
     rows = compare_peaks(soy, corn, "K2O").table
-    assert "fitted curves" not in set(rows["basis"])  # means from point to point are told instead
     assert (rows["ratio"] * rows["second"]).dropna().tolist() == pytest.approx(
         rows["first"].dropna().tolist()
     )
+    # of soybean N two shares are published: means from one to the next are told, and no peak
+    assert "fitted curves" not in set(compare_peaks(soy, corn, "N").table["basis"])
     points = pd.DataFrame({"nutrient": "K", "day": [30, 60, 90, 110], "fraction": [0.2, 0.6, 0.9, 1.0]})
     own = [season_demand(c, g, points=points) for c, g in (("soybean", 60), ("corn", 200))]
     fitted = compare_peaks(*own, "K").table.set_index("basis").loc["fitted curves"]
@@ -376,17 +390,13 @@ def test_stages_and_points_on_days():
     assert stage_place("V6-R6", own) == 72.75
     assert stage_place("V6 (about)", own) == 25.5
     assert math.isnan(stage_place("V14", own))
-    with pytest.raises(NotEstimable, match="stage_days="):
-        stage_scale("canola")
-    points = published_points("soybean", stage_scale("soybean"))
+    assert stage_scale("canola").empty
+    assert stage_scale("wheat", {"BBCH 31": 40, "GS65": 70})["stage"].tolist() == ["Z31", "Z65"]
+    points = season_conditions("soybean", stage_scale("soybean"))
     assert points["used"].any()
-    assert not points.loc[points["bound"], "used"].any()
     ranks = load_table("default_sources")
     ranks = ranks[(ranks["crop"] == "soybean") & (ranks["use"] == "season")].set_index("source_key")["rank"]
-    for nutrient, mine in points[~points["bound"]].groupby("nutrient"):
-        if nutrient == "all":
-            assert not mine["used"].any()
-            continue
+    for _, mine in points[points["form"] == "point"].groupby("nutrient"):
         best = min(ranks.get(k, math.inf) for k in mine["source_key"])
         assert mine["used"].tolist() == [ranks.get(k, NAN) == best for k in mine["source_key"]]
 
@@ -399,71 +409,94 @@ def test_stages_and_points_on_days():
 def test_own_points_at_their_edges(day, fraction, places):
     frame = pd.DataFrame({"nutrient": ["P"], "day": [day], "fraction": [fraction]}, index=[8])
     if not places:
-        got = own_points(frame, None).iloc[0]
-        assert (got["nutrient"], got["day"], got["fraction"]) == ("P2O5", day, fraction)
-        assert bool(got["used"]) and not bool(got["bound"])  # noqa: PT018
-        assert own_points(frame, None).index.tolist() == [0]
+        got = own_points(frame, stage_scale("canola")).iloc[0]
+        assert (got["nutrient"], got["day"], got["low"]) == ("P2O5", day, fraction)
+        assert bool(got["used"])
+        assert got["form"] == "point"
+        assert own_points(frame, stage_scale("canola")).index.tolist() == [0]
         return
     with pytest.raises(InputError) as caught:
-        own_points(frame, None)
+        own_points(frame, stage_scale("canola"))
     assert [(p.row, p.column) for p in caught.value.problems] == places
 
 
-def smoothest(points, end, bounds):
-    """The fit of `one_hump` by its notes, areas by the trapezoid rule, by bounded least squares."""
+def smoothest(conditions, end, highest, window):
+    """The fit of `uptake_curve` by its notes, areas by the trapezoid rule, by bounded least squares."""
     node = np.linspace(0, 1, CELLS + 1)
     fine = np.linspace(0, 1, 40 * CELLS + 1)
+    hats = np.array([np.interp(fine, node, row) for row in np.eye(CELLS + 1)])
+    inside = (hats[:, 1:] + hats[:, :-1]) / 2 * (fine[1] - fine[0])
+    gathered = np.hstack([np.zeros((CELLS + 1, 1)), inside.cumsum(axis=1)])
 
     def area(at):
-        """Share gathered to each place by a rate of 1 at one node and 0 at the others."""
-        hats = np.array([np.interp(fine, node, row) for row in np.eye(CELLS + 1)])
-        inside = (hats[:, 1:] + hats[:, :-1]) / 2 * (fine[1] - fine[0])
-        gathered = np.hstack([np.zeros((CELLS + 1, 1)), inside.cumsum(axis=1)])
-        return np.array([[np.interp(a, fine, g) for g in gathered] for a in at])
+        """Share gathered to a place by a rate of 1 at one node and 0 at the others."""
+        return np.array([np.interp(at, fine, g) for g in gathered])
 
-    place, share = np.array([*points, (end, 1.0)]).T
-    goal = area(place / end)
-    weight = np.array([POINT] * len(points) + [MUST])
-    bends = np.diff(np.eye(CELLS + 1), 3, axis=0) * CELLS**2.5 * SMOOTHNESS
-    limit, most = np.array(bounds).reshape(-1, 2).T
-    over = area(limit / end) if len(limit) else np.zeros((0, CELLS + 1))
+    bends = np.diff(np.eye(CELLS + 1), 2, axis=0) * CELLS**1.5 * SMOOTHNESS
     best = None
     for peak in range(1, CELLS):
+        if window and not (node[peak] * end >= window[0] and node[peak + 1] * end <= window[1] + end / CELLS):
+            continue
         boxes = [(node >= node[a]) & (node <= node[peak]) for a in range(1, peak + 1)]
         boxes += [(node > node[peak]) & (node <= node[b]) for b in range(peak + 1, CELLS)]
         boxes = np.array(boxes, float).T
-        slack = np.eye(len(most)) * MUST
-        top = np.vstack([goal * weight[:, None], bends, over * MUST]) @ boxes
-        top = np.hstack([top, np.vstack([np.zeros((len(top) - len(most), len(most))), slack])])
-        wanted = np.r_[share * weight, np.zeros(len(bends)), most * MUST]
-        got = lsq_linear(top, wanted, (0, np.inf), method="bvls", tol=1e-14, max_iter=2000)
+        rows, sought, slacks = [area(1.0) * MUST, *bends], [MUST, *[0.0] * len(bends)], []
+        for start, stop, low, high in conditions:
+            share = area(stop / end) - area(start / end)
+            if low == high:
+                rows, sought = [*rows, share * SHARE], [*sought, low * SHARE]
+                continue
+            for sign, limit in ((1, high), (-1, low)):
+                slacks.append((len(rows), SHARE))
+                rows, sought = [*rows, sign * share * SHARE], [*sought, sign * limit * SHARE]
+        if np.isfinite(highest):
+            for k in (peak, peak + 1):
+                slacks.append((len(rows), MUST))
+                rows, sought = [*rows, np.eye(CELLS + 1)[k] * MUST], [*sought, highest * end * MUST]
+            if window:
+                rows = [*rows, np.eye(CELLS + 1)[peak] * PEAK]
+                sought = [*sought, highest * end * PEAK]
+        slack = np.zeros((len(rows), len(slacks)))
+        for column, (row, weight) in enumerate(slacks):
+            slack[row, column] = weight
+        matrix = np.hstack([np.array(rows) @ boxes, slack])
+        got = lsq_linear(matrix, sought, (0, np.inf), method="bvls", tol=1e-14, max_iter=3000)
         if best is None or got.cost < best[0]:
             best = got.cost, boxes @ got.x[: boxes.shape[1]]
-    rate = best[1] / (goal[-1] @ best[1])
-    return rate / end, np.abs(goal @ rate - share).max()
+    return best[1] / (area(1.0) @ best[1]) / end
 
 
 @pytest.mark.parametrize(
-    ("points", "bounds"), [(((52.0, 0.667), (65.0, 0.7)), ((26.0, 0.11),)), (((41.5, 0.4), (71.0, 0.63)), ())]
-)
-def test_the_hump_is_the_best_of_an_independent_search(points, bounds):
-    # points of corn N (STRACHAN) with its bound, and of soybean K (SNYDER2000, BARTH2018)
-    assert (POINT, MUST, SMOOTHNESS, CELLS) == (100.0, 1e4, 3e-4, 30)  # what the figures shown were made with
-    rate, misfit = smoothest(points, 113.0, bounds)
-    hump = one_hump(points, 113.0, bounds)
-    assert hump.rate == pytest.approx(rate, abs=2e-6)
-    assert hump.misfit == pytest.approx(misfit, abs=1e-5)
-    assert hump.nodes.tolist() == pytest.approx(np.linspace(0, 113, 31).tolist())
-    at = np.array([0.0, 10.0, 60.5, 113.0])
-    fine = np.linspace(0, 113, 20_001)
-    level = np.interp(fine, hump.nodes, hump.rate)
+    ("conditions", "end", "highest", "window"),
+    [
+        (((0.0, 41.5, 0.4, 0.4), (0.0, 71.0, 0.75, 0.75)), 95.0, 0.0225, (36.0, 43.0)),
+        (((0.0, 26.0, 0.0, 0.11), (39.0, 52.0, 0.211, 0.211), (0.0, 65.0, 0.44, 0.44),
+          (94.6, 120.0, 0.2, 0.4)), 120.0, np.inf, ()),
+        (((0.0, 62.0, 0.55, 0.55),), 104.0, 0.0171, ()),
+    ],
+)  # fmt: skip
+def test_the_curve_is_the_best_of_an_independent_search(conditions, end, highest, window):
+    # soybean K (SNYDER2000, BENDER2015_PAGE), corn P (BENDER2013, BENDER_AGPRO, STRACHAN), soybean P
+    # (ILSOY_LIB)
+    assert (SHARE, MUST, PEAK, SMOOTHNESS, CELLS) == (100.0, 1e4, 1.0, 1e-3, 30)
+    rate = smoothest(conditions, end, highest, window)
+    curve = uptake_curve(conditions, end, 0.02, highest, window)
+    assert curve.kind == "one peak"
+    assert curve.rate == pytest.approx(rate, abs=1e-5)
+    fine = np.linspace(0, end, 20_001)
+    level = np.interp(fine, curve.nodes, curve.rate)
     gathered = np.r_[0, ((level[1:] + level[:-1]) / 2).cumsum() * (fine[1] - fine[0])]
-    assert hump(at) == pytest.approx(np.interp(at, fine, gathered), abs=1e-6)
-    for array in (hump.rate, hump.nodes):
+    at = np.array([0.0, 10.0, 60.5, end, end + 20])
+    assert curve(at) == pytest.approx(np.interp(at, fine, gathered), abs=1e-6)
+    share = [np.interp(b, fine, gathered) - np.interp(a, fine, gathered) for a, b, *_ in conditions]
+    missed = [max(low - got, got - high, 0) for got, (*_, low, high) in zip(share, conditions, strict=True)]
+    assert curve.misfit == pytest.approx(max(missed), abs=1e-5)
+    assert curve.rate.max() <= highest * 1.001
+    for array in (curve.rate, curve.nodes):
         with pytest.raises(ValueError, match="read-only"):
             array[0] = 1.0
     with pytest.raises(dataclasses.FrozenInstanceError):
-        hump.misfit = 0.0
+        curve.misfit = 0.0
 
 
 def test_every_crop_of_the_table_has_its_weight():

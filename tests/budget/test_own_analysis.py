@@ -6,7 +6,7 @@ Corn is sold at 15.5 % moisture. P2O5 holds 61.948 / 141.943 of P, and K2O 78.19
 import numpy as np
 import pytest
 
-from fertkit.budget.rows import OWN, analysis_rows
+from fertkit.budget.needs import OWN, _analysis_rows
 from fertkit.errors import InputError, LookupFailed, UnitError
 
 P2O5, K2O = 141.943 / 61.948, 94.195 / 78.197
@@ -23,7 +23,7 @@ P2O5, K2O = 141.943 / 61.948, 94.195 / 78.197
 )  # fmt: skip
 @pytest.mark.parametrize(("part", "moisture", "dry"), [("grain", None, 0.845), ("silage", 65.0, 0.35)])
 def test_removal_is_dry_matter_times_its_content(nutrient, value, unit, name, share, part, moisture, dry):
-    row = analysis_rows("corn", part, 10_000.0, moisture, {nutrient: value}, unit).iloc[0]
+    row = _analysis_rows("corn", part, 10_000.0, moisture, {nutrient: value}, unit).iloc[0]
     assert (row["crop"], row["nutrient"], row["source_key"], row["unit"]) == ("corn", name, OWN, "lb/ac")
     assert row["removed"] == row["harvested"] == pytest.approx(10_000 * dry * share, rel=1e-4)
     assert np.isnan([row[n] for n in ("uptake", "stays", "low", "high", "share_removed")]).all()
@@ -31,7 +31,7 @@ def test_removal_is_dry_matter_times_its_content(nutrient, value, unit, name, sh
 
 def test_analyses_that_cannot_be_are_refused():
     def asked(analysis, part="grain", unit="%"):
-        return analysis_rows("corn", part, 10_000.0, None, analysis, unit)
+        return _analysis_rows("corn", part, 10_000.0, None, analysis, unit)
 
     assert asked({}).empty
     assert asked(None).empty

@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from fertkit.budget import timing
-from fertkit.budget.timing import code_of, own_points, published_points, stage_place
-from fertkit.errors import InputError, NotEstimable
+from fertkit.budget.timing import code_of, own_points, season_conditions, stage_place, value_span
+from fertkit.errors import InputError
 
 SCALE = pd.DataFrame(
     {
@@ -15,46 +15,63 @@ SCALE = pd.DataFrame(
         "gdd_f": [400.0, 1100.0, 1200.0, 2000.0],
     }
 )
+NONE = SCALE.iloc[:0]
 NAN = float("nan")
+CUMULATIVE, INTERVAL = "cumulative_fraction", "interval_fraction"
 TIMING = pd.DataFrame(
     [
-        ("corn", "cumulative_fraction", "K", "V6", "0.3", "FIRST"),
-        ("corn", "cumulative_fraction", "K", "VT/R1", "0.7", "SECOND"),
-        ("corn", "cumulative_fraction", "K2O", "R5", "1", "FIRST"),
-        ("corn", "cumulative_fraction", "N", "VT", "<0.6", "FIRST"),
-        ("corn", "cumulative_fraction", "N", "R1", "<= .65", "OTHER"),
-        ("corn", "cumulative_fraction", "N", "R5", "0.9", "SECOND"),
-        ("corn", "cumulative_fraction", "S", "R1", "0.5", "OTHER"),
-        ("corn", "cumulative_fraction", "all", "R1", "0.5", "FIRST"),
-        ("corn", "cumulative_fraction", "P", "R9", "0.5", "FIRST"),
-        ("corn", "cumulative_fraction", "P", "R1", "half", "FIRST"),
-        ("corn", "peak_rate", "P", "R1", "0.5", "FIRST"),
-        ("soybean", "cumulative_fraction", "P", "R1", "0.5", "FIRST"),
+        ("corn", CUMULATIVE, "K", "V6", "", "0.3", "FIRST"),
+        ("corn", CUMULATIVE, "K", "VT/R1", "", "0.7", "SECOND"),
+        ("corn", CUMULATIVE, "K2O", "R5", "", "1", "FIRST"),
+        ("corn", INTERVAL, "N,K", "VT-R5", "", "0.20-0.40", "SECOND"),
+        ("corn", CUMULATIVE, "N", "VT", "", "<0.6", "FIRST"),
+        ("corn", CUMULATIVE, "N", "R1", "", "<= .65", "OTHER"),
+        ("corn", CUMULATIVE, "N", "R5", "", "0.9", "SECOND"),
+        ("corn", CUMULATIVE, "N", "flowering", "60-70", "0.8", "SECOND"),
+        ("corn", CUMULATIVE, "S", "R1", "", "0.5", "OTHER"),
+        ("corn", CUMULATIVE, "all", "V6", "", "<=0.11", "FIRST"),
+        ("corn", CUMULATIVE, "P", "R9", "", "0.5", "FIRST"),
+        ("corn", CUMULATIVE, "P", "R1", "", "half", "FIRST"),
+        ("corn", "peak_rate", "P", "R1", "", "0.5", "FIRST"),
+        ("soybean", CUMULATIVE, "P", "R1", "", "0.5", "FIRST"),
     ],
-    columns=["crop", "kind", "nutrient", "stage", "value", "source_key"],
-).assign(provenance="found")
+    columns=["crop", "kind", "nutrient", "stage", "days", "value", "source_key"],
+).assign(provenance="found", days_from=["emergence"] * 14)
 ORDER = pd.DataFrame(
-    [("corn", "season", 2, "SECOND"), ("corn", "season", 1, "FIRST"), ("corn", "needs", 1, "OTHER"),
-     ("soybean", "season", 1, "OTHER")],
-    columns=["crop", "use", "rank", "source_key"],
+    [("corn", "season", 2, "SECOND", ""), ("corn", "season", 1, "FIRST", "all,K,K2O,P,S"),
+     ("corn", "needs", 1, "OTHER", ""), ("soybean", "season", 1, "OTHER", "")],
+    columns=["crop", "use", "rank", "source_key", "nutrient"],
 )  # fmt: skip
 
 
 @pytest.mark.parametrize("crop", ["corn", "maize"])
-def test_points_are_placed_and_the_first_source_of_each_nutrient_is_used(monkeypatch, crop):
+def test_conditions_are_placed_and_the_first_source_of_each_nutrient_is_used(monkeypatch, crop):
     monkeypatch.setattr(timing, "load_table", lambda name: {"timing": TIMING, "default_sources": ORDER}[name])
-    got = published_points(crop, SCALE)
-    kept = ["nutrient", "stage", "day", "gdd_f", "fraction", "bound", "source_key", "used"]
-    assert got[kept].to_numpy().tolist() == [
-        ["K2O", "V6", 20.0, 400.0, 0.3, False, "FIRST", True],
-        ["K2O", "VT/R1", 52.0, 1150.0, 0.7, False, "SECOND", False],
-        ["K2O", "R5", 90.0, 2000.0, 1.0, False, "FIRST", True],
-        ["N", "VT", 50.0, 1100.0, 0.6, True, "FIRST", False],
-        ["N", "R1", 54.0, 1200.0, 0.65, True, "OTHER", False],
-        ["N", "R5", 90.0, 2000.0, 0.9, False, "SECOND", True],
-        ["S", "R1", 54.0, 1200.0, 0.5, False, "OTHER", False],
-        ["all", "R1", 54.0, 1200.0, 0.5, False, "FIRST", False],
+    got = season_conditions(crop, SCALE)
+    kept = ["nutrient", "form", "day_from", "day", "gdd_from", "gdd_f", "low", "high", "source_key", "used"]
+    by_all = [[name, "bound", 0.0, 20.0, 0.0, 400.0, 0.0, 0.11, "FIRST", True] for name in ("K2O", "N", "S")]
+    assert got[kept].fillna(-1).to_numpy().tolist() == [
+        *by_all,
+        ["K2O", "point", 0.0, 20.0, 0.0, 400.0, 0.3, 0.3, "FIRST", True],
+        ["K2O", "point", 0.0, 52.0, 0.0, 1150.0, 0.7, 0.7, "SECOND", False],
+        ["K2O", "point", 0.0, 90.0, 0.0, 2000.0, 1.0, 1.0, "FIRST", True],
+        ["N", "interval", 50.0, 90.0, 1100.0, 2000.0, 0.2, 0.4, "SECOND", True],
+        ["K2O", "interval", 50.0, 90.0, 1100.0, 2000.0, 0.2, 0.4, "SECOND", True],
+        ["N", "bound", 0.0, 50.0, 0.0, 1100.0, 0.0, 0.6, "FIRST", False],  # not listed for N
+        ["N", "bound", 0.0, 54.0, 0.0, 1200.0, 0.0, 0.65, "OTHER", False],
+        ["N", "point", 0.0, 90.0, 0.0, 2000.0, 0.9, 0.9, "SECOND", True],
+        ["N", "point", 0.0, 65.0, 0.0, -1, 0.8, 0.8, "SECOND", True],
+        ["S", "point", 0.0, 54.0, 0.0, 1200.0, 0.5, 0.5, "OTHER", False],
     ]
+
+
+@pytest.mark.parametrize(
+    ("text", "low", "high"),
+    [("0.4", 0.4, 0.4), ("<=0.11", 0, 0.11), ("<0.50", 0, 0.5), (">0.50", 0.5, 1), ("0.20-0.40", 0.2, 0.4),
+     ("nearly 1.0", NAN, NAN), ("2-3", 2, 3)],
+)  # fmt: skip
+def test_a_share_as_a_publication_writes_it(text, low, high):
+    np.testing.assert_equal(value_span(text), (low, high))
 
 
 @pytest.mark.parametrize(
@@ -75,12 +92,12 @@ def test_a_stage_as_a_publication_writes_it(text, day):
 
 def test_own_points_by_day_or_stage():
     frame = pd.DataFrame({"nutrient": ["K", "N", "P2O5"], "fraction": [0.0, "0.5", 1.0]}, index=[5, 6, 7])
-    by_day = own_points(frame.assign(day=[1, "20.5", 90]), None)
+    by_day = own_points(frame.assign(day=[1, "20.5", 90]), NONE)
     assert by_day["day"].tolist() == [1.0, 20.5, 90.0]
     assert by_day["nutrient"].tolist() == ["K2O", "N", "P2O5"]
-    assert by_day["fraction"].tolist() == [0.0, 0.5, 1.0]
+    assert by_day["low"].tolist() == by_day["high"].tolist() == [0.0, 0.5, 1.0]
     assert by_day["used"].all()
-    assert not by_day["bound"].any()
+    assert set(by_day["form"]) == {"point"}
     by_stage = own_points(frame.assign(stage=["V6", "VT/R1", "R5"]), SCALE)
     assert by_stage["day"].tolist() == [20.0, 52.0, 90.0]
     both = own_points(frame.assign(stage=["V6", "", "R5"], day=[1, 2, 3]), SCALE)
@@ -91,11 +108,11 @@ def test_own_points_by_day_or_stage():
 @pytest.mark.parametrize(
     ("change", "scale", "told"),
     [
-        ({"day": [0, 1, -1]}, None, [(2, "day"), (4, "day")]),
-        ({"stage": ["V6", "R9", "R5"]}, SCALE, [(3, "stage")]), ({"stage": "V6"}, None, [(None, "day")]),
+        ({"day": [0, 1, -1]}, NONE, [(2, "day"), (4, "day")]),
+        ({"stage": ["V6", "R9", "R5"]}, SCALE, [(3, "stage")]), ({"stage": "V6"}, NONE, [(None, "day")]),
         ({}, SCALE, [(None, "day")]),
-        ({"day": 1, "fraction": [-0.01, 1.01, 0.5]}, None, [(2, "fraction"), (3, "fraction")]),
-        ({"day": ["", 2, 3], "fraction": [0.1, "x", 1]}, None, [(2, "day"), (3, "fraction")]),
+        ({"day": 1, "fraction": [-0.01, 1.01, 0.5]}, NONE, [(2, "fraction"), (3, "fraction")]),
+        ({"day": ["", 2, 3], "fraction": [0.1, "x", 1]}, NONE, [(2, "day"), (3, "fraction")]),
     ],
 )  # fmt: skip
 def test_points_that_cannot_be_are_named_by_row(change, scale, told):
@@ -123,5 +140,4 @@ def test_a_scale_of_stages_is_that_of_the_crop_or_the_users_own(monkeypatch):
     assert own[["stage", "days"]].to_numpy().tolist() == [["V6", 15.0], ["R5", 80.0], ["VT", 80.0]]
     assert own["gdd_f"].isna().all()
     assert own.index.tolist() == [0, 1, 2]
-    with pytest.raises(NotEstimable, match="there are for corn, soybean"):
-        timing.stage_scale("wheat")
+    assert timing.stage_scale("wheat").empty

@@ -25,11 +25,20 @@ def test_shows_the_season_of_the_library():
 
 def test_a_crop_without_published_points_says_so():
     panel = NeedsPanel(question="season")
-    panel.set(crop="wheat")
-    assert "wheat" in panel._banner.value
+    panel.set(crop="sorghum")
+    assert "sorghum" in panel._banner.value
     assert panel.result is None
     panel.controls["question"].value = "amounts"
     assert panel.error is None
+
+
+def test_a_profile_file_decides_in_the_panel(tmp_path):
+    path = tmp_path / "mine.toml"
+    path.write_text('without = ["BENDER2015"]\n', encoding="utf-8")
+    panel = NeedsPanel(profile=path)
+    shown = nutrient_budget("soybean", 60, without="BENDER2015").defaults
+    assert panel.result.defaults.equals(shown)
+    assert "without=['BENDER2015']" in panel.code()
 
 
 def test_baling_takes_more_away():

@@ -7,17 +7,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.budget.needs import residue_share
-from fertkit.budget.rates import parts_of
-from fertkit.budget.rows import AREA_UNITS
-from fertkit.budget.yields import YIELD_UNITS, beyond, highest_lb_ac, lb_ac_per, yield_unit
+from fertkit.budget.rates import parts_of, residue_lb_ac
+from fertkit.budget.yields import YIELD_UNITS, beyond, highest_lb_ac, lb_ac_per, refuse, yield_unit
 from fertkit.errors import FertkitError, InputError, Problem, UnitError
 from fertkit.intake.numbers import number_style, read_number
 from fertkit.reference.crops import crop_name
 from fertkit.reference.text_tables import read_text_table
 from fertkit.rounding import above
+from fertkit.units import ACRE_HA
 
 TABLE = "farm table"
+AREA_UNITS = {"ac": 1.0, "ha": 1 / ACRE_HA}
 REQUIRED = ("crop", "area", "yield_goal")
 
 
@@ -34,7 +34,7 @@ def read_fields(source, area_unit=None, goal_unit=None) -> tuple[pd.DataFrame, s
     Returns
     -------
     fields : DataFrame
-        at, field, crop, yield_unit, baled, area, yield_goal, pounds [lb/ac as sold].
+        as `checked_rows` gives them, with area.
     area_unit : str
 
     Raises
@@ -48,6 +48,29 @@ def read_fields(source, area_unit=None, goal_unit=None) -> tuple[pd.DataFrame, s
     frame, area_unit = _named(raw, area_unit, goal_unit, problems)
     if problems or frame.empty:
         raise InputError(name, problems or [Problem("the table has no rows", "fill in at least one field")])
+    fields = checked_rows(frame, problems, ("area", "yield_goal"))
+    if problems:
+        raise InputError(name, sorted(problems, key=lambda p: p.row or 0))
+    return fields, area_unit
+
+
+def checked_rows(frame, problems: list, numbers=("yield_goal",)) -> pd.DataFrame:
+    """Check fields of any table, whose columns have plain names, adding to the problems what cannot be read.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        crop, yield_goal, yield_unit and optionally field, residue and others of `numbers`.
+    problems : list of Problem
+    numbers : sequence of str
+        Columns that must be numbers.
+
+    Returns
+    -------
+    DataFrame
+        at, field, crop, part, yield_unit, baled, the numbers, pounds [lb/ac as sold] and residue [lb/ac], as
+        far as there is no problem.
+    """
     frame = frame.reset_index(drop=True)
     fields = pd.DataFrame({"at": np.arange(len(frame))})
     fields["field"] = frame["field"] if "field" in frame else [f"row {i + 2}" for i in range(len(frame))]
@@ -58,13 +81,14 @@ def read_fields(source, area_unit=None, goal_unit=None) -> tuple[pd.DataFrame, s
     residue = frame["residue"] if "residue" in frame else pd.Series("kept", index=frame.index)
     residue = residue.map(lambda cell: _number(cell, style, cell))
     fields["baled"] = _each(residue, residue_share, problems, "residue")
-    for column in ("area", "yield_goal"):
+    for column in numbers:
         fields[column] = _numbers(frame[column], column, style, problems)
     if not problems:
         problems += _yield_problems(fields)
-    if problems:
-        raise InputError(name, sorted(problems, key=lambda p: p.row or 0))
-    return fields, area_unit
+        fields["part"] = fields["crop"].map(lambda crop: parts_of(crop)[0])
+        for crop, group in fields.groupby("crop"):
+            fields.loc[group.index, "residue"] = residue_lb_ac(crop, group["pounds"])
+    return fields
 
 
 def _named(raw, area_unit, goal_unit, problems):
@@ -171,3 +195,28 @@ def _yield_problems(fields):
         fields.loc[group.index, "pounds"] = pounds
         for i in group.index[above(pounds, highest_lb_ac(crop))]:
             yield Problem(*beyond(crop, unit), i + 2, "yield_goal", f"{group['yield_goal'][i]:g}")
+
+
+def residue_share(residue) -> float:
+    """Read what happens to straw or stover: 'kept' or the share baled [0-1].
+
+    Raises
+    ------
+    InputError
+        If it is neither.
+    """
+    if isinstance(residue, str) and residue.strip().lower() == "kept":
+        return 0.0
+    try:
+        share = float(residue)
+    except (TypeError, ValueError):
+        share = np.nan
+    if not 0 <= share <= 1:
+        raise refuse(
+            "nutrient budget",
+            "neither 'kept' nor a share",
+            "write kept, or the share baled from 0 to 1",
+            column="residue",
+            value=residue,
+        )
+    return share

@@ -1,0 +1,81 @@
+"""Whose tables decide: studies chosen by name, by list or by region, left out, or kept in a profile file."""
+
+import tomllib
+from pathlib import Path
+
+import pandas as pd
+
+from fertkit.asked import a_path, asks
+from fertkit.errors import InputError, Problem, unknown
+from fertkit.reference.load import load_table
+
+KEYS = ("source", "without", "region")
+
+
+@asks(path=a_path)
+def read_profile(path) -> dict:
+    """Read a profile: which studies decide, as the arguments of the functions that ask for them.
+
+    Parameters
+    ----------
+    path : path
+        A TOML file with any of ``source`` (a key or a list of keys, the first leads), ``without`` (keys left
+        out) and ``region`` (studies of a region decide, the others are shown).
+
+    Returns
+    -------
+    dict
+        Arguments source, without and region for `fertkit.nutrient_budget` and others.
+
+    Raises
+    ------
+    InputError
+        With every problem of the file.
+    """
+    path = Path(path)
+    try:
+        profile = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        remedy = 'write lines such as: region = "US Midwest"'
+        raise InputError(path.name, [Problem(f"not a profile ({error})", remedy)]) from None
+    problems = [Problem("not a choice of a profile", f"use one of: {', '.join(KEYS)}", column=name)
+                for name in profile if name not in KEYS]  # fmt: skip
+    for name in set(profile) & set(KEYS):
+        value = profile[name]
+        if not (isinstance(value, str) or (name != "region" and _all_text(value))):
+            problems.append(Problem("not a text", "write it in quotes; a list in brackets", column=name))
+    if problems:
+        raise InputError(path.name, problems)
+    return profile
+
+
+def _all_text(value):
+    return isinstance(value, list) and all(isinstance(item, str) for item in value)
+
+
+def as_list(keys) -> list[str]:
+    """Give the keys of one key, several or none."""
+    return [keys] if isinstance(keys, str) else list(keys or [])
+
+
+def studies() -> pd.DataFrame:
+    """Lineage and region of the sources for which they are known; index source_key."""
+    return load_table("studies").set_index("source_key")
+
+
+def lineage(keys: pd.Series) -> pd.Series:
+    """The study behind each source key: copies and summaries of one study have one lineage."""
+    known = studies()["lineage"].to_dict()
+    return keys.map(lambda key: known.get(key) or key)
+
+
+def check_region(region: str | None) -> None:
+    """Refuse a region that no study is of.
+
+    Raises
+    ------
+    LookupFailed
+    """
+    known = sorted(filter(None, studies()["region"].unique()))
+    if region is not None and region not in known:
+        raise unknown("region", region, known)
