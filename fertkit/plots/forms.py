@@ -129,12 +129,3 @@ def stages(ax, demand) -> None:
             last = row.days
             ax.axvline(row.days, color=hue.grid, lw=0.8, zorder=0)
             note(ax, row.stage, (row.days, 1), (0, -3), ALONG, **look)
-
-
-def apart(values, gap: float) -> np.ndarray:
-    """Move heights up where they lie closer than a gap, so that what is written there can be read."""
-    values = np.asarray(values, float)
-    placed, last = values.copy(), -np.inf
-    for i in np.argsort(values, kind="stable"):
-        placed[i] = last = max(values[i], last + gap)
-    return placed

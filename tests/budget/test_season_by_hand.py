@@ -265,9 +265,9 @@ def test_summary_line_by_line():
     )
     assert k == (
         "  K2O   total uptake 100 [1]; peak 2.5 a day on day 31; the curve follows 50% by R1, 70% by R5, "
-        "100% by day 35 [2] to within 2.0% of the season; published peak 2.5 a day [2], scaled to this yield, the "
-        "curve's is 0% above it; published peak 2 a day [3], scaled to this yield, the curve's is 25% above "
-        "it; content at harvest 60: 40 is lost after flowering with fallen leaves and rain [4]"
+        "100% by day 35 [2] to within 2.0% of the season; published peak 2.5 a day [2], scaled to this "
+        "yield, the curve's is 0% above it; published peak 2 a day [3], scaled to this yield, the curve's is "
+        "25% above it; content at harvest 60: 40 is lost after flowering with fallen leaves and rain [4]"
     )
     assert p.startswith(
         "  P2O5  total uptake 8 [1]; on average 0.21 a day to R5, 0.16 a day to maturity; the"
