@@ -311,7 +311,7 @@ def headers(value) -> list:
 
 
 #: Lines of text: one, several or none; a line may be blank.
-lines = each_of(a_text)
+lines = each_of(either(holding("kind", "text", like="a Line"), a_text))
 maybe_headers = each_of(a_header)
 amounts_by_name = by_name(zero_or_more, "not amounts by name", "Give a dict of numbers, 0 or more")
 numbers_by_name = by_name(a_maybe_infinite, "not numbers by name", "Give a dict of numbers")

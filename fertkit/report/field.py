@@ -4,20 +4,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from fertkit.asked import (
-    a_file,
-    a_flag,
-    a_number,
-    a_seed,
-    a_table_or_path,
-    a_text,
-    a_word,
-    amounts,
-    asks,
-    either,
-    headers_by_role,
-    holding,
-)
+from fertkit import asked
 from fertkit.budget.ledger import NUTRIENTS as CARRIED
 from fertkit.budget.ledger import Ledger, season_book
 from fertkit.budget.needs import NutrientBudget, nutrient_budget
@@ -28,18 +15,9 @@ from fertkit.intake.conditions import KEPT
 from fertkit.intake.leaf import read_tissue
 from fertkit.intake.strips import StripTrial, read_strips
 from fertkit.reference.crops import base_crop, bushel_lb, unknown_crops
+from fertkit.report import sections as parts
 from fertkit.report.answer import Answer
-from fertkit.report.sections import (
-    Section,
-    checks_of,
-    citations,
-    curves_table,
-    needs_rows,
-    pick,
-    plain_rows,
-    response_rows,
-    tidy,
-)
+from fertkit.report.sections import Section
 from fertkit.report.trial import analyse_each
 from fertkit.response.analyse import ResponseAnalysis
 from fertkit.results import capital
@@ -88,17 +66,15 @@ class FieldAnswer(Answer):
     @property
     def table(self) -> pd.DataFrame:
         """Every number of the answer: about, item, value, low, high, unit, remark."""
-        trials, books = self.trials.items(), self.carried.items()
         needs = self.budget.defaults.assign(field="needs", unit=self.budget.unit)
-        return tidy(
-            needs_rows(needs), _leaf_rows(self.explanation),
-            *(response_rows(*trial) for trial in trials), *(_carried_rows(*book) for book in books),
-        )  # fmt: skip
+        trials = (parts.response_rows(*trial) for trial in self.trials.items())
+        books = (_carried_rows(*book) for book in self.carried.items())
+        return parts.tidy(parts.needs_rows(needs), _leaf_rows(self.explanation), *trials, *books)
 
     @property
     def checks(self) -> pd.DataFrame:
         """Checks of the trials; `about` names the trial."""
-        return checks_of(self.trials)
+        return parts.checks_of(self.trials)
 
     def plot(self, ax=None, **options):
         """Draw the response of the first trial."""
@@ -107,8 +83,8 @@ class FieldAnswer(Answer):
     @property
     def sources(self) -> pd.DataFrame:
         """Citations of every number used."""
-        parts = [self.budget, self.season, self.scores, self.explanation, *self.trials.values()]
-        return citations(parts, self.applied)
+        results = [self.budget, self.season, self.scores, self.explanation, *self.trials.values()]
+        return parts.citations(results, self.applied)
 
     @property
     def title(self) -> str:
@@ -127,11 +103,10 @@ class FieldAnswer(Answer):
         ]
 
 
-@asks(
-    crop=a_word, goal=a_number, goal_unit=a_word, leaf=a_file,
-    strips=either(a_file, holding("table", like="a strip file, or what read_strips gives")),
-    nutrient_price=amounts, grain_price=amounts, ranges=a_table_or_path, stage=a_text, part=a_text,
-    unit=a_word, columns=headers_by_role, real_yields=a_flag, currency=a_text, seed=a_seed,
+@asked.asks(
+    **parts.PRICED, crop=asked.a_word, goal=asked.a_number, goal_unit=asked.a_word, leaf=asked.a_file,
+    strips=asked.either(asked.a_file, parts.STRIPS), ranges=asked.a_table_or_path, stage=asked.a_text,
+    part=asked.a_text, unit=asked.a_word, columns=asked.headers_by_role, real_yields=asked.a_flag,
 )  # fmt: skip
 def answer_field(
     crop, goal, goal_unit=None, *, leaf, strips, nutrient_price, grain_price, ranges=None, stage=None,
@@ -313,14 +288,14 @@ def _leaf_rows(explanation):
     """What is short in the leaf: the value as measured, how sure it is and what was found."""
     for row in explanation.items.itertuples():
         item = f"{row.label}, {row.nutrient}", row.value, row.unit, f"{row.confidence}: {finding(row)}"
-        yield from plain_rows("leaf", [item])
+        yield from parts.plain_rows("leaf", [item])
 
 
 def _carried_rows(name, ledger):
     """What is applied, removed and left after the season; cost per acre or hectare."""
     row, area = ledger.rows.iloc[0], ledger.unit.partition("/")[2]
     units = dict.fromkeys(("applied", "removed", "balance"), ledger.unit) | {"cost": f"money/{area}"}
-    return plain_rows(name, ((f"{row['nutrient']} {c}", row[c], unit, "") for c, unit in units.items()))
+    return parts.plain_rows(name, ((f"{row['nutrient']} {c}", row[c], unit, "") for c, unit in units.items()))
 
 
 # ---- sections
@@ -338,7 +313,7 @@ def _needs_section(budget):
     return Section(
         "What the crop needs and what is removed", lines=(*_of_kind(budget, Kind.PRACTICE), *budget.notes),
         figure=budget.plot, figure_says=say.needs_text(budget),
-        tables=(pick("Needs and removal", rows, names),),
+        tables=(parts.pick("Needs and removal", rows, names),),
     )  # fmt: skip
 
 
@@ -370,7 +345,7 @@ def _leaf_section(scores):
         "Is it running short now?",
         lines=[f"{capital(line.plain)}." for line in _of_kind(scores, Kind.MISSING, Kind.QUESTION)],
         figure=scores.plot, figure_says=". ".join(line.plain for line in told) + ".",
-        tables=(pick("Results outside a published range", rows, names),) if len(rows) else (),
+        tables=(parts.pick("Results outside a published range", rows, names),) if len(rows) else (),
         cautions=[f"{capital(line.text)}." for line in _of_kind(scores, Kind.CAUTION)],
     )  # fmt: skip
 
@@ -387,5 +362,5 @@ def _trial_section(name, trial, answer):
     return Section(
         f"Would more have paid? {name}", lines=(*trial.lines(), *carried), figure=trial.plot,
         figure_says=f"Economic optimum rate{of}: {trial.optimum.text}.",
-        tables=(curves_table(trial, f": {name}"),), cautions=(f"{ONE_TRIAL} {LIMITS[0]}",),
+        tables=(parts.curves_table(trial, f": {name}"),), cautions=(f"{ONE_TRIAL} {LIMITS[0]}",),
     )  # fmt: skip

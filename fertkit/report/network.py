@@ -5,20 +5,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_number, a_seed, a_text, amounts, asks, holding, labels
+from fertkit.asked import a_number, asks, labels
 from fertkit.chance import make_rng
 from fertkit.errors import FertkitError, NotEstimable
+from fertkit.report import sections as parts
 from fertkit.report.answer import Answer
-from fertkit.report.sections import (
-    Section,
-    Table,
-    checks_of,
-    checks_table,
-    citations,
-    pick,
-    response_rows,
-    tidy,
-)
+from fertkit.report.sections import Section
 from fertkit.report.trial import analyse_each, notes_of
 from fertkit.response.analyse import ResponseAnalysis
 from fertkit.response.curves import CURVES
@@ -79,12 +71,12 @@ class NetworkAnswer(Answer):
     @property
     def table(self) -> pd.DataFrame:
         """The optimum and gain of each trial: about, item, value, low, high, unit, remark."""
-        return tidy(*(response_rows(*trial) for trial in self.trials.items()))
+        return parts.tidy(*(parts.response_rows(*trial) for trial in self.trials.items()))
 
     @property
     def checks(self) -> pd.DataFrame:
         """Checks of what is pooled; `about` names it."""
-        return checks_of(
+        return parts.checks_of(
             {"common rate": self.pooled, "pooled gain": self.contrast, "one curve": self.one_stage}
         )
 
@@ -146,14 +138,11 @@ class NetworkAnswer(Answer):
             _gain_section(self),
             Section("Every trial by itself", lines=say.kinds_of_site(self), tables=(_sites_table(self),)),
             *([] if self.one_stage is None else [_one_model_section(self.one_stage)]),
-            Section("How far can it be trusted?", tables=(checks_table(self.checks),)),
+            Section("How far can it be trusted?", tables=(parts.checks_table(self.checks),)),
         ]  # fmt: skip
 
 
-@asks(
-    strips=holding("table", like="what read_strips gives, or a table of strips"), nutrient_price=amounts,
-    grain_price=amounts, within=a_number, currency=a_text, contrast=labels, seed=a_seed,
-)  # fmt: skip
+@asks(**parts.PRICED, strips=parts.STRIPS, within=a_number, contrast=labels)
 def answer_network(
     strips, *, nutrient_price, grain_price, within=None, currency="", contrast=None, seed=0
 ) -> NetworkAnswer:
@@ -210,7 +199,7 @@ def answer_network(
     return NetworkAnswer(
         nutrient=nutrient, crop=getattr(strips, "crop", ""), trials=trials,
         failed=failed, pooled=pooled, contrast=gain, contrast_of=pair, one_stage=one_stage, why_not=why_not,
-        notes=(*notes_of(strips), *say.far_strips(trials)), sources=citations(asked, nutrient),
+        notes=(*notes_of(strips), *say.far_strips(trials)), sources=parts.citations(asked, nutrient),
         asked=contrast is not None,
     )  # fmt: skip
 
@@ -297,7 +286,7 @@ def _gain_section(answer):
         "df": "error degrees of freedom", "low": "from", "high": "to", "weight_pct": "weight [%]",
         "note": "remark",
     }  # fmt: skip
-    sites = pick(f"Yield at {treatment} less yield at {check}", pooled.sites, names)
+    sites = parts.pick(f"Yield at {treatment} less yield at {check}", pooled.sites, names)
     return Section(
         title, figure=pooled.plot, figure_says=say.contrast_text(answer),
         tables=(sites, _pooled_table(pooled)),
@@ -311,7 +300,7 @@ def _one_model_section(model):
     title = "One curve through all sites"
     return Section(
         title, lines=(say.ONE_STAGE, *rest), figure=model.plot, figure_says=says.plain,
-        tables=(pick(title, model.coefficients, names),),
+        tables=(parts.pick(title, model.coefficients, names),),
     )  # fmt: skip
 
 
@@ -333,7 +322,7 @@ def _sites_table(answer):
         "status": "status", "gain": f"yield gain there [{answer.pooled.yield_unit}]",
         "curve": "curve pooled", "loss": f"lost at the common rate [{money}]",
     }  # fmt: skip
-    return pick("Every trial by itself", pd.DataFrame(rows), names)
+    return parts.pick("Every trial by itself", pd.DataFrame(rows), names)
 
 
 def _site_row(name, trial):
@@ -355,4 +344,5 @@ def _pooled_table(pooled):
         ("a new site", pooled.estimate, pooled.prediction_low, pooled.prediction_high),
         ("standard deviation between sites", pooled.tau2**0.5, pooled.tau2_low**0.5, pooled.tau2_high**0.5),
     ]
-    return Table("Pooled", pd.DataFrame(rows, columns=["quantity", f"value [{pooled.unit}]", "from", "to"]))
+    columns = ["quantity", f"value [{pooled.unit}]", "from", "to"]
+    return parts.Table("Pooled", pd.DataFrame(rows, columns=columns))

@@ -12,7 +12,7 @@ from io import BytesIO
 import pandas as pd
 
 import fertkit
-from fertkit.asked import asks, each_of, holding
+from fertkit.asked import asks, each_of, holding, lines
 from fertkit.errors import harmless
 from fertkit.results import plain, plain_p
 from fertkit.say.line import HANGING, Kind
@@ -74,7 +74,9 @@ def _said(line) -> str:
     return getattr(line, "plain", line).strip()
 
 
-@asks(sections=each_of(holding("title", "lines", "tables", like="a Section or a list of them")))
+@asks(
+    sections=each_of(holding("title", "lines", "tables", like="a Section or a list of them")), lead=lines
+)  # fmt: skip
 def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None = None) -> str:
     """Render a page.
 

@@ -5,11 +5,18 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit import asked
 from fertkit.reference.load import list_sources
 from fertkit.response.optimum import status_in_words
 from fertkit.results import CHECK_COLUMNS, ByContent
 from fertkit.say.advice import nutrient_cautions
 
+#: Kinds of arguments that answers share.
+STRIPS = asked.holding("table", like="what read_strips gives, or a table of strips")
+PRICED = {
+    "nutrient_price": asked.amounts, "grain_price": asked.amounts, "currency": asked.a_text,
+    "seed": asked.a_seed,
+}  # fmt: skip
 #: Columns of the one tidy table of an answer.
 COLUMNS = ["about", "item", "value", "low", "high", "unit", "remark"]
 

@@ -5,21 +5,13 @@ from functools import partial
 
 import pandas as pd
 
-from fertkit.asked import a_number, a_seed, a_text, a_word, amounts, asks, holding
+from fertkit.asked import a_number, a_word, asks, holding
 from fertkit.chance import make_rng
 from fertkit.errors import InputError, Note, NotEstimable
 from fertkit.intake.spellings import untreated
+from fertkit.report import sections as parts
 from fertkit.report.answer import Answer
-from fertkit.report.sections import (
-    Section,
-    checks_of,
-    checks_table,
-    citations,
-    curves_table,
-    pick,
-    response_rows,
-    tidy,
-)
+from fertkit.report.sections import Section
 from fertkit.response.analyse import ResponseAnalysis, analyse_response
 from fertkit.response.money import NetReturn
 from fertkit.response.optimum import status_in_words
@@ -91,12 +83,12 @@ class TrialAnswer(Answer):
         of_strips = (
             ("strips", f"mean at {show(r.treatment)}", r.mean, r.low, r.high, unit, r.letters) for r in means
         )
-        return tidy(response_rows(self.name, self.response), of_strips)
+        return parts.tidy(parts.response_rows(self.name, self.response), of_strips)
 
     @property
     def checks(self) -> pd.DataFrame:
         """Checks of the strips and of the response; `about` names which."""
-        return checks_of({"strips": self.strips, "response": self.response})
+        return parts.checks_of({"strips": self.strips, "response": self.response})
 
     def plot(self, ax=None, **options):
         """Draw the response."""
@@ -115,7 +107,7 @@ class TrialAnswer(Answer):
     def sections(self) -> list[Section]:
         do, leave = trial_advice(self.response, self.net, self.strips)
         cautions = (f"{ONE_TRIAL} {LIMITS[0]}", *nutrient_cautions(self.nutrient)[0])
-        tables = (checks_table(self.checks), _strips_table(self))
+        tables = (parts.checks_table(self.checks), _strips_table(self))
         return [
             Section("What to do, and what not", do=do, leave=leave, cautions=cautions),
             *([] if self.plan is None else [_layout_section(self.plan)]),
@@ -125,9 +117,8 @@ class TrialAnswer(Answer):
 
 
 @asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"), nutrient_price=amounts,
-    grain_price=amounts, within=a_number, price_swing_pct=a_number, currency=a_text,
-    plan=holding("treatments", "seed", like="what plan_strips gives"), name=a_word, seed=a_seed,
+    **parts.PRICED, trial=parts.STRIPS, within=a_number, price_swing_pct=a_number, name=a_word,
+    plan=holding("treatments", "seed", like="what plan_strips gives"),
 )  # fmt: skip
 def answer_trial(
     trial, *, nutrient_price, grain_price, within=None, price_swing_pct=None, currency="", plan=None,
@@ -186,7 +177,7 @@ def answer_trial(
         name=str(table["trial"].iloc[0]) if "trial" in table else name or "trial", **facts, response=response,
         strips=strips, net=net, regret=regret, by_price=_by_price(response), swing_pct=price_swing_pct,
         plan=plan, notes=notes_of(trial), why_not=why_not, no_regret=no_regret,
-        sources=citations(asked, facts["nutrient"]),
+        sources=parts.citations(asked, facts["nutrient"]),
     )  # fmt: skip
 
 
@@ -313,8 +304,8 @@ def _strips_section(answer):
     first, says, *rest = [line for line in strips.lines() if line.kind != Kind.LEAD]
     return Section(
         title, lines=(first, *rest), figure=strips.plot, figure_says=says.plain,
-        tables=(pick("Means of the treatments", strips.means, means),
-                pick("Analysis of variance", strips.anova, anova)),
+        tables=(parts.pick("Means of the treatments", strips.means, means),
+                parts.pick("Analysis of variance", strips.anova, anova)),
     )  # fmt: skip
 
 
@@ -325,7 +316,7 @@ def _response_section(answer):
         "Which rate paid best?", lines=say.analysis_text(response)[2:],
         figure=partial(response.plot, within=answer.net.within),
         figure_says=f"Above the yield, below the net return. Economic optimum{of}: {response.optimum.text}.",
-        tables=(curves_table(response),),
+        tables=(parts.curves_table(response),),
     )  # fmt: skip
 
 
@@ -353,16 +344,16 @@ def _prices_table(answer):
     if response.comparison is None:  # the ends of an optimum mean nothing for two rates
         names = {k: v for k, v in names.items() if k not in ("low", "high")}
         names["rate"] = f"better of the two rates [{unit}]"
-        return pick("The better of the two rates at other prices of the nutrient", rows, names)
-    return pick("The optimum at other prices of the nutrient", rows, names)
+        return parts.pick("The better of the two rates at other prices of the nutrient", rows, names)
+    return parts.pick("The optimum at other prices of the nutrient", rows, names)
 
 
 def _strips_table(answer):
     if answer.strips is None:
         frame = answer.response.strips
-        return pick("The strips", frame, {name: name.replace("_", " ") for name in frame})
+        return parts.pick("The strips", frame, {name: name.replace("_", " ") for name in frame})
     s, unit = answer.strips, answer.response.yield_unit
     names = {"block": "block", "strip": "strip", s.treatment: heading(s.treatment),
              s.response: f"yield [{unit}]", "fitted": f"fitted [{unit}]",
              "residual": f"residual [{unit}]"}  # fmt: skip
-    return pick("The strips", s.strips, names)
+    return parts.pick("The strips", s.strips, names)
