@@ -1,7 +1,7 @@
-"""Lines of a text table that do not fit under their column names: too long, too short, broken or pushed."""
+"""Lines of a text table under their column names: which are too long, too short, broken or pushed."""
 
-import itertools
 import re
+from itertools import pairwise
 
 import numpy as np
 
@@ -13,6 +13,10 @@ _FEW = 2  # short lines that are a slip
 _MANY = 3  # whole lines to each short one, for these not to be the habit of the file
 _PIECE = 1 << 24  # bytes of a large file that are looked at together
 _TELLING = 3  # different halves of numbers in a column of notes from which they are asked about
+_POINTS = "write decimals with a point, or put each number that holds a comma in quotes"
+_NOTES = re.compile(
+    r"notes?|remarks?|comments?|bemerkung(en)?|kommentare?|notas?|observaciones", re.IGNORECASE
+)
 
 
 def check_lengths(rows, widths, header, lines, delimiter) -> list[Problem]:
@@ -38,108 +42,136 @@ def check_lengths(rows, widths, header, lines, delimiter) -> list[Problem]:
     """
     if not header:
         return []
-    named = max(_filled(rows[i]) for i in header)
-    problems = _shorter(rows, widths, lines, named, delimiter) + _broken(rows, widths, lines, named)
-    problems += _short_units(rows, widths, header, lines, named) if delimiter and widths else []
-    problems += _alone(rows, widths, header, lines, named) if delimiter and widths else []
+    table = _Lines(rows, widths, header, lines, delimiter)
+    problems = [*table.shorter(), *table.broken()]
     if not delimiter:
         return problems
-    longer = [i for i in lines if _filled(rows[i]) > named]
-    problems += [_longer(rows[i], named, i, delimiter) for i in longer]
-    if widths:
-        problems += _pushed(
-            rows, widths, header, [i for i in lines if i not in set(longer)], named, delimiter
-        )
-    if delimiter == "," and widths:
-        problems += _beyond(rows, widths, header, [i for i in lines if i not in set(longer)], named)
-        problems += _numbers_as_notes(rows, max(header, key=lambda i: _filled(rows[i])), lines, named)
-    return problems
+    problems += [*table.short_units(), *table.alone()] if widths else []
+    longer = {i: None for i in lines if _filled(rows[i]) > table.named}
+    problems += [_longer(rows[i], table.named, i, delimiter) for i in longer]
+    rest = [i for i in lines if i not in longer]
+    problems += table.pushed(rest) if widths else []
+    return problems + (
+        [*table.beyond(rest), *table.numbers_as_notes()] if delimiter == "," and widths else []
+    )
 
 
-def _shorter(rows, widths, lines, named, delimiter):
-    """Lines that end before a column which the other lines fill: a separator is lost, or the line is cut off.
+class _Lines:
+    """The lines of a table, beside the number of its column names and the whole lines under them."""
 
-    Where many lines end early the file leaves out what is empty. Of a printed page only columns of numbers
-    count: a mark that is left out at the end shifts nothing.
-    """
-    full = [rows[i] for i in lines if widths and widths[i] >= named]
-    short = [i for i in lines if full and 1 < widths[i] < named]
-    last = _last_filled(full, named, numbers=not delimiter)
-    if delimiter and len(short) <= _FEW and any(row[named - 1] == "" for row in full):
-        last = named - 1  # the other lines keep the separators of their empty cells
-    remedy = "put back the separator or the rest of the line; an empty cell keeps its separators"
-    if not delimiter:  # even one line: which of its cells is empty cannot be told
-        remedy = "write '-' into the empty cell, or save the table as CSV or XLSX"
-    return [
-        _short(rows, widths, i, named, remedy)
-        for i in short
-        if widths[i] <= last and (not delimiter or len(short) <= max(_FEW, len(full) / _MANY))
-    ]
+    def __init__(self, rows, widths, header, lines, delimiter):
+        self.rows, self.widths, self.header, self.lines = rows, widths, header, lines
+        self.delimiter = delimiter
+        self.names = max(header, key=lambda i: _filled(rows[i]))
+        self.named = _filled(rows[self.names])
+        self.whole = [i for i in lines if widths and widths[i] >= self.named]
 
+    def _short(self, i, remedy="put back the separator; an empty cell keeps its separators"):
+        what = f"the line has {self.widths[i]} cells under {self.named} column names"
+        return Problem(what, remedy, i + 1, value=self._text(i))
 
-def _short(rows, widths, i, named, remedy="put back the separator; an empty cell keeps its separators"):
-    what = f"the line has {widths[i]} cells under {named} column names"
-    return Problem(what, remedy, i + 1, value=_told(rows, widths, i))
+    def _text(self, i):
+        return " | ".join(self.rows[i][: self.widths[i]])
 
+    def _last_filled(self, numbers):
+        """The last column that most of the whole lines fill, with numbers if asked; -1 if there is none."""
+        cells = ([self.rows[i][j] for i in self.whole] for j in range(self.named))
+        counts = [
+            sum(c != "" and (not numbers or any(map(str.isdigit, c))) for c in column) for column in cells
+        ]
+        return max((j for j, n in enumerate(counts) if n > _USUAL * len(self.whole)), default=-1)
 
-def _alone(rows, widths, header, lines, named):
-    """The one or two lines of a table that end early, with none that could show the end is left out."""
-    if not 0 < len(lines) <= _FEW or any(widths[i] >= named for i in lines):
-        return []
-    last = max(header, key=lambda i: _filled(rows[i]))
-    least = named - bool(_NOTES.fullmatch(rows[last][named - 1].strip(" :.")))
-    return [_short(rows, widths, i, named) for i in lines if 1 < widths[i] < least]
+    def shorter(self):
+        """Lines that end before a column which the others fill: a separator is lost, or the line is cut off.
 
+        Where many lines end early the file leaves out what is empty. Of a printed page only columns of
+        numbers count: a mark that is left out at the end shifts nothing.
+        """
+        short = [i for i in self.lines if self.whole and 1 < self.widths[i] < self.named]
+        last, few = self._last_filled(numbers=not self.delimiter), len(short) <= _FEW
+        if not self.delimiter:  # even one line: which of its cells is empty cannot be told
+            remedy = "write '-' into the empty cell, or save the table as CSV or XLSX"
+            return [self._short(i, remedy) for i in short if self.widths[i] <= last]
+        if few and any(self.rows[i][self.named - 1] == "" for i in self.whole):
+            last = self.named - 1  # the other lines keep the separators of their empty cells
+        remedy = "put back the separator or the rest of the line; an empty cell keeps its separators"
+        slips = few or len(short) <= len(self.whole) / _MANY
+        return [self._short(i, remedy) for i in short if slips and self.widths[i] <= last]
 
-def _short_units(rows, widths, header, lines, named):
-    """Lines between the column names and the numbers, as of units, that end before the numbers do."""
-    first = max(header, key=lambda i: _filled(rows[i]))
-    full = [rows[i] for i in lines if widths[i] >= named]
-    last = _last_filled(full, named, numbers=True) if full else -1
-    return [_short(rows, widths, i, named) for i in header if i > first and 1 < widths[i] <= last]
+    def alone(self):
+        """The one or two lines of a table that end early, with none that could show the end is left out."""
+        if self.whole or not 0 < len(self.lines) <= _FEW:
+            return []
+        notes = _NOTES.fullmatch(self.rows[self.names][self.named - 1].strip(" :."))
+        return [self._short(i) for i in self.lines if 1 < self.widths[i] < self.named - bool(notes)]
 
+    def short_units(self):
+        """Lines between the column names and the numbers, as of units, that end before the numbers do."""
+        last = self._last_filled(numbers=True) if self.whole else -1
+        return [self._short(i) for i in self.header if i > self.names and 1 < self.widths[i] <= last]
 
-def _last_filled(full, named, numbers=False):
-    """The last column that most of the whole lines fill, with numbers if asked; -1 if there is none."""
-    counts = (sum(row[j] != "" and (not numbers or _has_digit(row[j])) for row in full) for j in range(named))
-    return max((j for j, held in enumerate(counts) if held > _USUAL * len(full)), default=-1)
+    def broken(self):
+        """Two lines that together hold as many cells as one of the table: a line was broken in two."""
+        if not self.widths or not self.lines or self.named < 3:
+            return []
+        filled = [i for i in range(min(self.lines), len(self.rows)) if _filled(self.rows[i])]
+        last = max(self.lines)
+        end = (
+            filled[-1] if filled[-1] <= last + 2 else last
+        )  # lines after the last, where nothing else follows
+        pairs = [(i, j) for i, j in pairwise(filled) if j == i + 1 <= end]
+        halves = [i for i, j in pairs if self.widths[i] + self.widths[j] == self.named]
+        what = "the line looks like half of one that was broken in two"
+        return [Problem(what, "join it with the next line", i + 1, value=self._text(i)) for i in halves]
 
+    def pushed(self, lines):
+        """Lines of more cells than the header with an empty one where the others hold something."""
+        most = max(self.widths[i] for i in self.header)
+        usual = [self.rows[i] for i in lines if self.widths[i] <= most]
+        kept = [j for j in range(self.named) if sum(row[j] != "" for row in usual) > _USUAL * len(usual)]
+        what = "the line has a separator too many: a cell is empty that the other lines fill"
+        return [
+            Problem(what, f"take it out: there are {most} column names", i + 1, value=self._text(i))
+            for i in lines
+            if self.widths[i] > most and any(self.rows[i][j] == "" for j in kept if j < _filled(self.rows[i]))
+        ]
 
-def _has_digit(cell):
-    return any(character.isdigit() for character in cell)
+    def beyond(self, lines):
+        """Lines cut into more cells than the header though their last columns are empty: a comma too many."""
+        most = max(self.widths[i] for i in self.header)
+        wide = [i for i in lines if self.widths[i] > most]
+        if len(wide) == len(lines):  # each line ends in a comma: an empty column, no decimal point
+            pointed = self._pointed(lines)
+            wide = [i for i in wide if not pointed and _filled(self.rows[i]) < self.named]
+        problems = []
+        for i in wide:
+            what = f"the line is cut into {self.widths[i]} cells under {most} column names"
+            if pairs := _pairs(self.rows[i], self.widths[i] - most):
+                problems.append(Problem(what, _POINTS, i + 1, value=_both(pairs)))
+        return problems
 
+    def _pointed(self, lines):
+        """Whether a number of the lines has a decimal point."""
+        return any("." in cell and NUMBERISH.fullmatch(cell) for i in lines for cell in self.rows[i])
 
-def _broken(rows, widths, lines, named):
-    """Two lines that together hold as many cells as one of the table: a line was broken in two."""
-    if not widths or not lines or named < 3:
-        return []
-    first, last = min(lines), max(lines)
-    held = [i for i in range(first, len(rows)) if _filled(rows[i])]
-    end = (
-        held[-1] if held[-1] <= last + 2 else last
-    )  # the lines after the last one, where nothing else follows
-    pairs = [
-        (i, j) for i, j in itertools.pairwise(held) if j == i + 1 <= end and widths[i] + widths[j] == named
-    ]
-    remedy = "join it with the next line"
-    return [
-        Problem(
-            "the line looks like half of one that was broken in two",
-            remedy,
-            i + 1,
-            value=_told(rows, widths, i),
-        )
-        for i, _ in pairs
-    ]
-
-
-def _told(rows, widths, i):
-    return " | ".join(rows[i][: widths[i]])
+    def numbers_as_notes(self):
+        """A last column of notes filled with digits, in a file without a decimal point: halves of numbers."""
+        last, title = self.named - 1, self.rows[self.names][self.named - 1]
+        filled = [i for i in self.lines if self.rows[i][last] != ""]
+        digits = {self.rows[i][last] for i in filled}
+        if not _NOTES.fullmatch(title.strip(" :.")) or len(digits) < _TELLING or last == 0:
+            return []
+        if not all(re.fullmatch("[0-9]{1,2}", cell) for cell in digits) or self._pointed(self.lines):
+            return []
+        pairs = _pairs(self.rows[filled[0]][: last + 1], 1)
+        what = "notes that are all whole numbers look like the decimals of the column before"
+        remedy = "write decimals with a point, or rename the column if these are codes"
+        return [Problem(what, remedy, filled[0] + 1, title, _both(pairs))] if pairs else []
 
 
 def _filled(row):
     """Cells of a row up to the last that holds something."""
-    return max((j + 1 for j in range(len(row) - 1, -1, -1) if row[j] != ""), default=0)
+    return next((j + 1 for j in range(len(row) - 1, -1, -1) if row[j] != ""), 0)
 
 
 def _longer(row, named, i, delimiter):
@@ -147,8 +179,7 @@ def _longer(row, named, i, delimiter):
     what = f"the line has {held} cells under {named} column names"
     pairs = _pairs(row[:held], held - named) if delimiter == "," else []
     if pairs:
-        remedy = "write decimals with a point, or put each number that holds a comma in quotes"
-        return Problem(what, remedy, i + 1, value=_both(pairs))
+        return Problem(what, _POINTS, i + 1, value=_both(pairs))
     mark = {"\t": "a tab", ";": "a semicolon", ",": "a comma", "|": "a bar"}.get(delimiter, delimiter)
     remedy = f"put a cell that holds {mark} in quotes, or name every column that holds something"
     return Problem(what, remedy, i + 1, value=" | ".join(row[:held]))
@@ -169,62 +200,6 @@ def _pairs(row, most):
 
 def _both(pairs):
     return "; ".join(f"{whole} and {part}, or {whole}.{part}" for whole, part in pairs[:3])
-
-
-def _pushed(rows, widths, header, lines, named, delimiter):
-    """Lines of more cells than the header with an empty one where the others hold something."""
-    most = max(widths[i] for i in header)
-    usual = [rows[i] for i in lines if widths[i] <= most]
-    kept = {j for j in range(named) if sum(row[j] != "" for row in usual) > _USUAL * len(usual)}
-    pushed = [
-        i for i in lines if widths[i] > most and any(rows[i][j] == "" for j in kept if j < _filled(rows[i]))
-    ]
-    what = "the line has a separator too many: a cell is empty that the other lines fill"
-    remedy = f"take it out: there are {most} column names"
-    return [Problem(what, remedy, i + 1, value=_told(rows, widths, i)) for i in pushed]
-
-
-def _beyond(rows, widths, header, lines, named):
-    """Lines cut into more cells than the header though their last columns are empty: a comma too many."""
-    most = max(widths[i] for i in header)
-    wide = [i for i in lines if widths[i] > most]
-    if len(wide) == len(lines):  # each line ends in a comma: an empty column and no decimal point tell more
-        pointed = any("." in cell for i in lines for cell in rows[i] if _is_number(cell))
-        wide = [i for i in wide if not pointed and _filled(rows[i]) < named]
-    problems = []
-    for i in wide:
-        pairs = _pairs(rows[i], widths[i] - most)
-        if pairs:
-            what = f"the line is cut into {widths[i]} cells under {most} column names"
-            remedy = "write decimals with a point, or put each number that holds a comma in quotes"
-            problems.append(Problem(what, remedy, i + 1, value=_both(pairs)))
-    return problems
-
-
-def _is_number(cell):
-    return bool(NUMBERISH.fullmatch(cell))
-
-
-_NOTES = re.compile(
-    r"notes?|remarks?|comments?|bemerkung(en)?|kommentare?|notas?|observaciones", re.IGNORECASE
-)
-
-
-def _numbers_as_notes(rows, header, lines, named):
-    """A last column of notes filled with digits, in a file without one decimal point: halves of numbers."""
-    last = named - 1
-    title = rows[header][last].strip(" :.")
-    cells = [rows[i][last] for i in lines if rows[i][last] != ""]
-    digits = all(re.fullmatch("[0-9]{1,2}", cell) for cell in cells)
-    if not _NOTES.fullmatch(title) or not digits or len(set(cells)) < _TELLING or last == 0:
-        return []
-    if any("." in cell for i in lines for cell in rows[i] if _is_number(cell)):
-        return []
-    i = next(i for i in lines if rows[i][last] != "")
-    pairs = _pairs(rows[i][: last + 1], 1)
-    what = "notes that are all whole numbers look like the decimals of the column before"
-    remedy = "write decimals with a point, or rename the column if these are codes"
-    return [Problem(what, remedy, i + 1, rows[header][last], _both(pairs))] if pairs else []
 
 
 # ---- long files, line by line without keeping them

@@ -30,7 +30,7 @@ class Entry:
     Attributes
     ----------
     crop, growth_stage, plant_part : str
-    told : tuple of (what, item, detail)
+    taken : tuple of (what, item, detail)
         What was taken from another cell or from the user, for the report.
     doubts : tuple of (what, remedy)
     """
@@ -38,12 +38,12 @@ class Entry:
     crop: str
     growth_stage: str
     plant_part: str
-    told: tuple = ()
+    taken: tuple = ()
     doubts: tuple = ()
 
-    def filled(self, role, value, told):
+    def filled(self, role, value, taken):
         """The same with a word taken from elsewhere."""
-        return replace(self, **{role: value}, told=(*self.told, told))
+        return replace(self, **{role: value}, taken=(*self.taken, taken))
 
     def doubted(self, what, remedy):
         return replace(self, doubts=(*self.doubts, (what, remedy)))
@@ -62,20 +62,20 @@ def settle_words(lines, given: dict, notes: list, report: list):
         Added to.
     """
     alone = lines["crop"][lines["crop"] != ""].nunique() <= 1
-    seen, told, doubts = {}, {}, {}
+    seen, taken, doubts = {}, {}, {}
     entries = []
     for row, *words in lines[["row", *ROLES]].itertuples(index=False, name=None):
         key = tuple(words)
         if key not in seen:
             seen[key] = _settle(Entry(*key), given, alone)
         entries.append(seen[key])
-        for line in seen[key].told:
-            told[line] = told.get(line, 0) + 1
+        for line in seen[key].taken:
+            taken[line] = taken.get(line, 0) + 1
         for doubt in seen[key].doubts:
             doubts.setdefault(doubt, []).append(int(row))
     for role in ROLES:
         lines[role] = [getattr(entry, role) for entry in entries]
-    for (what, item, detail), count in told.items():
+    for (what, item, detail), count in taken.items():
         report.append((what, item, f"{detail} ({counted(count, 'line')})", None))
     for (what, remedy), rows in doubts.items():
         where = f" (rows {listed(rows, 6)})" if len(rows) > 1 else ""
@@ -106,8 +106,8 @@ def _settle_crop(entry, given, alone):
     if name:
         entry = _kept(entry, "crop", given, crop_of(given) == name)
         same = plain(text) == name or (crop_of(text) == name and len(re.findall(r"\w+", text)) == 1)
-        told = ("inferred", "crop", f"'{text}' read as {name}")
-        return replace(entry, crop=name) if same else entry.filled("crop", name, told)
+        taken = ("inferred", "crop", f"'{text}' read as {name}")
+        return replace(entry, crop=name) if same else entry.filled("crop", name, taken)
     parts = _split(text, "")
     if parts:
         return _spread(replace(entry, crop=parts["crop"]), "crop", text, parts)
@@ -123,8 +123,8 @@ def _settle_role(entry, role, given):
         return _filled(entry, role, given)
     if _reads(role, entry.crop, text):
         if role == "plant_part" and given and adds_petiole(entry.crop, text, given):
-            told = ("recognised", role, f"'{given}' as given completes '{text}' of the file")
-            return entry.filled(role, str(given), told)
+            taken = ("recognised", role, f"'{given}' as given completes '{text}' of the file")
+            return entry.filled(role, str(given), taken)
         return _kept(entry, role, given, given is not None and plain(given) == plain(text))
     parts = _split(text, entry.crop)
     if parts and role in parts:
@@ -187,8 +187,8 @@ def _agree(role, crop, one, other):
         return plain(one) == plain(other)
     if role == "plant_part":
         return bool(plant_part(crop, one).names & plant_part(crop, other).names)
-    mine, more = stage_span(crop, one), stage_span(crop, other)
-    return mine.first <= more.last and more.first <= mine.last
+    one_span, other_span = stage_span(crop, one), stage_span(crop, other)
+    return one_span.first <= other_span.last and other_span.first <= one_span.last
 
 
 @lru_cache(maxsize=20_000)
@@ -206,8 +206,8 @@ def _split(text: str, crop: str) -> dict:
         if crop:
             found += _two(left, right, crop)
             continue
-        for mine, rest in ((left, right), (right, left)):
-            name = leaf_crop(mine)
+        for named, rest in ((left, right), (right, left)):
+            name = leaf_crop(named)
             for role in ROLES[1:] if name else ():
                 if _reads(role, base_crop(name), rest):
                     found.append({"crop": name, role: rest})
@@ -244,8 +244,8 @@ def _tell_unknown_crops(lines, notes):
     if not strange:
         return
     counts = lines["crop"].value_counts()
-    told = [f"'{shorten(crop)}' ({counted(int(counts[crop]), 'line')})" for crop in strange]
-    told = ", ".join(told[:12]) + f" and {len(strange) - 12} more" * (len(strange) > 12)
+    named = [f"'{shorten(crop)}' ({counted(int(counts[crop]), 'line')})" for crop in strange]
+    named = ", ".join(named[:12]) + f" and {len(strange) - 12} more" * (len(strange) > 12)
     row = int(lines.loc[lines["crop"] == strange[0], "row"].iloc[0])
     hints = list(dict.fromkeys(filter(None, map(crop_hint, strange))))
     hints = "; ".join(hints[:6]) + "; " * bool(hints)
@@ -254,7 +254,7 @@ def _tell_unknown_crops(lines, notes):
             "crops not known",
             row,
             "crop",
-            told=told,
+            named=named,
             hints=hints,
             crops=", ".join(sorted(load_crops()["crop"])),
         )

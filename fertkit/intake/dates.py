@@ -42,12 +42,12 @@ def read_dates(cells, date_format: str | None = None) -> tuple[list, list[str], 
     order = date_format if date_format in _ORDERS else ""
     pattern = date_format if date_format and not order else None
     if not date_format:
-        order = _told_order(cells)
+        order = _day_order(cells)
     read = [_read(cell, order, pattern) for cell in cells]
     return [date for date, _ in read], [complaint for _, complaint in read], order
 
 
-def _told_order(cells):
+def _day_order(cells):
     votes = set()
     for cell in cells:
         hit = _SLASHED.fullmatch(cell.strip()) if isinstance(cell, str) else None

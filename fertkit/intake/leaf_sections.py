@@ -289,10 +289,10 @@ def carried(past: list[Stated], own: tuple[Stated, ...], each: frozenset = froze
     if not own:
         return past
     value = {s.role: text_of(s.cell).casefold() for s in past}
-    mine = {s.role: text_of(s.cell).casefold() for s in own}
-    same = any(role in mine and mine[role] == value.get(role) for role in ("sample_id", "lab_id"))
-    begins = next((k for k, s in enumerate(past) if s.role in mine), len(past))
+    new = {s.role: text_of(s.cell).casefold() for s in own}
+    same = any(role in new and new[role] == value.get(role) for role in ("sample_id", "lab_id"))
+    begins = next((k for k, s in enumerate(past) if s.role in new), len(past))
     kept = past if same else [s for s in past[:begins] if _family(s.role) not in each & {*_GROWN}]
-    if mine.get("crop", value.get("crop")) != value.get("crop"):
+    if new.get("crop", value.get("crop")) != value.get("crop"):
         kept = [s for s in kept if s.role not in _GROWN[1:]]
-    return [s for s in kept if s.role not in mine] + list(own)
+    return [s for s in kept if s.role not in new] + list(own)

@@ -32,7 +32,7 @@ def settle_moisture(draft) -> str:
         return ""
     frame, header = draft.frame, draft.header("moisture")
     given = frame["moisture"].copy()
-    gap = given.isna() & frame["yield"].notna() & ~draft.told("moisture")
+    gap = given.isna() & frame["yield"].notna() & ~draft.has_problem("moisture")
     draft.complain(gap, "moisture", "yield without moisture")
     full = 1.0 if header.fraction else 100.0
     if not header.dry_basis:

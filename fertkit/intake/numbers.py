@@ -92,7 +92,7 @@ def number_style(cells: Iterable, delimiter: str = "") -> NumberStyle:
         if not isinstance(cell, str) or not ("," in cell or "." in cell):
             continue
         for body in re.findall(r"[0-9][0-9.,]*[0-9]|[.,][0-9]+", cell.translate(_TIDY)):
-            mark = _decimal_told(body)
+            mark = _mark_of(body)
             point, comma = point + (mark == "."), comma + (mark == ",")
             unclear, pointed = unclear + (mark == "1,320"), pointed + (mark == "1.320")
     # A point before three digits (3.210) is most often decimal, so it weighs against the decimal comma.
@@ -113,11 +113,11 @@ def number_style(cells: Iterable, delimiter: str = "") -> NumberStyle:
 
 def could_be_grouped(cell: str) -> bool:
     """Whether the mark in a cell may part thousands as well as be the decimal mark, as in 1,320."""
-    return any(_decimal_told(body)[:1] == "1" for body in re.findall(r"[0-9][0-9.,]*[0-9]", cell))
+    return any(_mark_of(body)[:1] == "1" for body in re.findall(r"[0-9][0-9.,]*[0-9]", cell))
 
 
 @lru_cache(maxsize=100_000)
-def _decimal_told(body):
+def _mark_of(body):
     """Decimal mark one number settles ('.' or ','), '1,320' or '1.320' if it could be grouping, or ''."""
     marks = [c for c in body if c in ".,"]
     if not marks:
@@ -251,7 +251,7 @@ def _plain(body, style):
         return _with_mark(body, body[-len(re.split("[.,]", body)[-1]) - 1], style)
     if not ("." in body or "," in body):
         return body, ""
-    told = _decimal_told(body.rstrip(".,"))
+    told = _mark_of(body.rstrip(".,"))
     if body[-1] in ".,":  # '3.'
         if "." in body[:-1] or "," in body[:-1]:
             return "", "not a number"

@@ -103,7 +103,7 @@ def plant_part(crop: str, text: str) -> Part:
     """
     found = find_part(crop, text)
     if found is None:
-        known = {_spoken(part) for (c, _), part in _table().items() if c in (base_crop(crop), "")}
+        known = {_described(part) for (c, _), part in _table().items() if c in (base_crop(crop), "")}
         raise unknown(f"plant part of {base_crop(crop)}", text, known)
     return found
 
@@ -119,7 +119,7 @@ def find_part(crop: str, text: str) -> Part | None:
     return Part(found.names, petiole) if found and petiole else found
 
 
-def _spoken(part):
+def _described(part):
     names = " or ".join(sorted(part.names))
     return names if part.petiole == "not stated" else f"{names} {part.petiole} petiole"
 
@@ -127,10 +127,10 @@ def _spoken(part):
 def adds_petiole(crop: str, own: str, given: str) -> bool:
     """Whether `given` names the part `own` does and says of the petiole what `own` leaves open."""
     try:
-        mine, more = plant_part(crop, own), plant_part(crop, given)
+        part, completed = plant_part(crop, own), plant_part(crop, given)
     except LookupFailed:
         return False
-    return mine.names == more.names and mine.petiole == "not stated" != more.petiole
+    return part.names == completed.names and part.petiole == "not stated" != completed.petiole
 
 
 def _find(crop, words, by_words=False, key=None):

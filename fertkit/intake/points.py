@@ -118,21 +118,21 @@ def read_points(
     file, cells = _cells(path_or_buffer, name)
     problems = []
     taken = _roles(list(cells.columns), columns or {}, problems)
-    told = _units_of(taken, units or {}, problems)
+    stated = _units_of(taken, units or {}, problems)
     if "width" not in taken and width is None:
         problems.append(problem("no header width"))
     raw = {} if problems else _numbers(cells, taken, problems)
     if problems:
         raise InputError(file, problems)
     standard = trade_moisture_pct(crop)
-    points = _metric(raw, told, width, crop, standard, yield_unit)
+    points = _metric(raw, stated, width, crop, standard, yield_unit)
     for role in ("pass", "strip"):
         if role in taken:
             points[role] = cells[taken[role]].to_numpy()
     if "time" in taken:
         points["time"] = _clock(cells[taken["time"]])
     report = pd.DataFrame(
-        [(f"column '{header}'", told.get(role, ""), role) for role, header in taken.items()],
+        [(f"column '{header}'", stated.get(role, ""), role) for role, header in taken.items()],
         columns=["item", "found", "taken_as"],
     )
     return YieldPoints(points, crop, standard, yield_unit, file, report)
@@ -188,7 +188,7 @@ def _cells(source, name) -> tuple[str, pd.DataFrame]:
 
 
 def _refuse_alike(head):
-    """Two columns of one name cannot be told apart."""
+    """Two columns of one name cannot be stated apart."""
     names = next((row for row in head.cells if any(row)), [])
     twice = dict.fromkeys(name for j, name in enumerate(names) if name and name in names[:j])
     if twice:
@@ -222,17 +222,17 @@ def _roles(headers, columns, problems) -> dict[str, str]:
 
 def _units_of(taken, units, problems) -> dict[str, str]:
     """Unit of each measured column."""
-    told = {}
+    stated = {}
     for role, header in taken.items():
         measures = ROLES[role].measures
         if not measures or (role == "yield" and "flow" in taken):
             continue
         known, unit = _FACTORS[measures], _unit(measures, units.get(role, header))
         if unit in known:
-            told[role] = unit
+            stated[role] = unit
         else:
             problems.append(problem("no point unit", column=header, role=role, known=", ".join(known)))
-    return told
+    return stated
 
 
 def _unit(measures, text) -> str:
@@ -276,20 +276,20 @@ def _clock(column) -> np.ndarray:
     return ((when - when.min()) / pd.Timedelta(seconds=1)).to_numpy(dtype=float)
 
 
-def _metric(raw, told, width, crop, standard, yield_unit) -> pd.DataFrame:
+def _metric(raw, stated, width, crop, standard, yield_unit) -> pd.DataFrame:
     x, y, _ = to_metres(raw["lon"], raw["lat"])
-    distance = raw["distance"] * LENGTH_M[told["distance"]]
+    distance = raw["distance"] * LENGTH_M[stated["distance"]]
     if "width" in raw:
-        across = raw["width"] * LENGTH_M[told["width"]]
+        across = raw["width"] * LENGTH_M[stated["width"]]
     else:
         across = np.full(len(x), width[0] * LENGTH_M[_unit("length", width[1])])
     area = distance * across
-    bushel = bushel_lb(crop) if "bu" in f"{yield_unit}{told.get('yield', '')}" else None
+    bushel = bushel_lb(crop) if "bu" in f"{yield_unit}{stated.get('yield', '')}" else None
     seconds = raw.get("seconds", np.full(len(x), np.nan))
     if "flow" in raw:
-        mass = raw["flow"] * _FACTORS["flow"][told["flow"]] * seconds
+        mass = raw["flow"] * _FACTORS["flow"][stated["flow"]] * seconds
     else:
-        mass = convert_area_rate(raw["yield"], told["yield"], "kg/ha", lb_per_bushel=bushel) * area / 1e4
+        mass = convert_area_rate(raw["yield"], stated["yield"], "kg/ha", lb_per_bushel=bushel) * area / 1e4
     with np.errstate(divide="ignore", invalid="ignore"):
         per_ha = at_moisture(mass, raw["moisture"], standard) / (area / 1e4)
     column = f"yield_{yield_unit.replace('/', '_').lower()}"

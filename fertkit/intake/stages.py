@@ -114,7 +114,7 @@ def _span(base, text, bare):
             return None  # the two contradict each other
         if known:
             return known[0]
-    return _from_to(base, text, bare) or _in_relation(base, text, bare) or _said_twice(base, text, bare)
+    return _from_to(base, text, bare) or _in_relation(base, text, bare) or _code_and_name(base, text, bare)
 
 
 def _from_to(base, text, bare):
@@ -146,7 +146,7 @@ def _in_relation(base, text, bare):
     return None
 
 
-def _said_twice(base, text, bare):
+def _code_and_name(base, text, bare):
     """One stage by code and name ('R1 silking', 'Feekes 6, jointing'): what both say."""
     for cut in re.finditer(r"\s*[,;:]\s*|\s+|\s-\s", text):
         first, last = _one(base, text[: cut.start()], bare), _one(base, text[cut.end() :], bare)

@@ -7,12 +7,12 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import Problem
+from fertkit.intake.grid import name_lines
 from fertkit.intake.numbers import number_style, read_number, settle_codes
 from fertkit.intake.plausible import could_be
 from fertkit.intake.spellings import problem
 from fertkit.intake.strip_columns import base
 from fertkit.intake.strip_headers import PLACES, RATES, ROLES, Header
-from fertkit.intake.strip_lines import name_lines
 from fertkit.intake.units import cell_parts, lost
 from fertkit.results import counted
 from fertkit.tables import text_of
@@ -63,7 +63,7 @@ class Draft:
             value = None if values is None else f"{values.iloc[i]:g}"
             self.problems.append(problem(key, self.lines[i], column, value, **words))
 
-    def told(self, role):
+    def has_problem(self, role):
         """Rows of which something of a column was told."""
         rows = {p.row for p in self.problems if p.column == self.text(role)}
         return np.array([line in rows for line in self.lines])
@@ -137,7 +137,7 @@ def check_cells(draft):
     for role in ("rate" if "rate" in frame else "treatment", "block"):
         if role in frame:
             word = "rate" if role == "treatment" else role
-            draft.complain(frame[role].isna() & ~draft.told(role), role, "gap", role=word)
+            draft.complain(frame[role].isna() & ~draft.has_problem(role), role, "gap", role=word)
     for role in (*PLACES, "block", "strip"):
         if role in frame:
             quoted = frame[role].map(lambda label: isinstance(label, str) and '"' in label)

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import Problem
+from fertkit.intake.grid import header_key, is_merged
 from fertkit.intake.spellings import listed, note, plain, problem
-from fertkit.intake.strip_headers import OTHER, PLACES, header_key, read_header, say_column, says
-from fertkit.intake.strip_lines import is_merged
+from fertkit.intake.strip_headers import OTHER, PLACES, read_header, say_column, says
 from fertkit.results import counted
 from fertkit.results import plain as number
 from fertkit.rounding import same
@@ -202,13 +202,13 @@ def points_in(draft) -> Problem | None:
     table = pd.concat([draft.frame, pd.DataFrame(draft.extra)], axis=1)
     table = table[table["yield"].notna()]
     places = [c for c in (*PLACES, "block") if c in table]
-    told = told_as_points(table, draft.treated, places, (draft.treated, "yield"))
+    told = why_no_strips(table, draft.treated, places, (draft.treated, "yield"))
     even = len(set(table.groupby([*places, draft.treated], dropna=False).size())) == 1
     points = told and (coordinates(table) or "strip" in table or not even) and "look like" not in told
     return Problem(told, REMEDY) if points else None
 
 
-def told_as_points(table, rate, places, used=()) -> str:
+def why_no_strips(table, rate, places, used=()) -> str:
     """Say why the rows of a table are points or parts of strips; empty where they may be strips.
 
     Parameters

@@ -5,18 +5,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from fertkit.intake.grid import header_key
 from fertkit.intake.spellings import is_summary, problem, spellings
-from fertkit.intake.strip_headers import (
-    MEASURED,
-    OTHER,
-    RATES,
-    ROLES,
-    each,
-    header_key,
-    read_header,
-    say_column,
-    says,
-)
+from fertkit.intake.strip_headers import MEASURED, OTHER, RATES, ROLES, each, read_header, say_column, says
 from fertkit.intake.units import MEASURES, cell_parts, measured_in, rate_unit, says_none, words_of
 from fertkit.rounding import same
 from fertkit.tables import text_of

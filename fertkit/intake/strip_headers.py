@@ -151,11 +151,6 @@ def each(named):
     return [named] if isinstance(named, str) or not isinstance(named, list | tuple) else named
 
 
-def header_key(header) -> str:
-    """Return a header for comparing: lower case, single blanks."""
-    return " ".join(str(header).split()).lower()
-
-
 def say_column(role, header) -> str:
     """Return how to name a column, on the command line and in Python."""
     return typed(f'--column {role}="{header}"', f"columns={{'{role}': '{header}'}}")

@@ -258,7 +258,7 @@ def _size(draft):
     roles = ["area"] if "area" in draft.headers else ["length", "width"]
     for role in roles:
         gap = ~(draft.frame[role] > 0) & draft.frame["weight"].notna()
-        draft.complain(gap & ~draft.told(role), role, "weight without size", role=role)
+        draft.complain(gap & ~draft.has_problem(role), role, "weight without size", role=role)
     if roles == ["area"]:
         return draft.frame["area"] * PLOT_M2[draft.header("area").unit]
     length, width = (draft.frame[role] * LENGTH_M[draft.header(role).unit] for role in roles)

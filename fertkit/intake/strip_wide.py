@@ -3,9 +3,9 @@
 import re
 from dataclasses import dataclass, replace
 
+from fertkit.intake.grid import HEADER_DEPTH, Sheet, is_number_like, units_line, with_units
 from fertkit.intake.spellings import is_summary, note
 from fertkit.intake.strip_headers import PLACES, RATES, Header, read_header, says
-from fertkit.intake.strip_lines import HEADER_DEPTH, Sheet, is_number_like, units_line, with_units
 from fertkit.intake.units import (
     NUTRIENT_WORDS,
     cell_parts,

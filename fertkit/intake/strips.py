@@ -8,6 +8,7 @@ import pandas as pd
 
 from fertkit.asked import a_file, a_flag, a_text, above_zero, asks, headers_by_role, words_by_name
 from fertkit.errors import FertkitError, InputError
+from fertkit.intake.grid import find_sheet, header_key
 from fertkit.intake.moisture import (
     dried,
     settle_moisture,
@@ -30,7 +31,7 @@ from fertkit.intake.strip_checks import (
 )
 from fertkit.intake.strip_columns import assign_roles, gives_unit
 from fertkit.intake.strip_headers import MEASURED, OTHER, PLACES, RATES, each, read_header, say_column
-from fertkit.intake.strip_lines import fill_down, find_sheet, set_aside
+from fertkit.intake.strip_lines import fill_down, set_aside
 from fertkit.intake.strip_rates import add_rates, none_applied, settle_product, yields_from_weights
 from fertkit.intake.strip_wide import lengthen
 from fertkit.intake.units import area_unit, cell_parts
@@ -207,8 +208,9 @@ def lines_of(raw, columns, units, problems):
     InputError
         If a column is missing or can be read two ways, or there are no strips.
     """
-    named = [header for of in columns.values() for header in each(of)]
-    sheet = lengthen(find_sheet(raw, named), raw, columns, units)
+    named = {header_key(header) for of in columns.values() for header in each(of)}
+    sheet = find_sheet(raw, lambda cell: bool(read_header(cell).role) or header_key(cell) in named)
+    sheet = lengthen(sheet, raw, columns, units)
     headers = assign_roles(sheet, columns, units, problems)
     if problems:
         raise _refusal(raw, problems)

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, NotEstimable, Problem
-from fertkit.intake.strip_checks import REMEDY, coordinates, told_as_points
+from fertkit.intake.strip_checks import REMEDY, coordinates, why_no_strips
 from fertkit.intake.strip_headers import SITE_COLUMNS
 from fertkit.results import counted, show
 from fertkit.sizes import LARGEST_NUMBER, NO_NUMBER
@@ -207,7 +207,7 @@ def read_trial(
         table[column] = values
     strips = table[kept]
     if len(strips[treatment].unique()) > 1:
-        told = told_as_points(strips, treatment, [*sites, *groups], (treatment, response))
+        told = why_no_strips(strips, treatment, [*sites, *groups], (treatment, response))
         problems += [Problem(told, REMEDY)] if told else []
     if problems:
         raise InputError("trial", problems)

@@ -8,7 +8,7 @@ import pytest
 
 from fertkit.errors import InputError
 from fertkit.intake import read_strips
-from fertkit.intake.strip_checks import coordinates, told_as_points
+from fertkit.intake.strip_checks import coordinates, why_no_strips
 from fertkit.response import analyse_response, fit_response, optima_of_trials
 from fertkit.trials import analyse_strips
 
@@ -80,12 +80,12 @@ def test_ordinary_trials_with_coordinates_pass():
     block, rate = np.repeat([1, 2, 3, 4], 5), np.tile([0.0, 50, 100, 150, 200], 4)
     table = pd.DataFrame({"block": block, "rate_lb_ac": rate, "yield_bu_ac": 100 + rate / 4 + block,
                           "lon": -93 + np.arange(20) / 1e3, "lat": 44.0})  # fmt: skip
-    assert told_as_points(table, "rate_lb_ac", ["block"]) == ""
-    assert told_as_points(table.drop(columns="block"), "rate_lb_ac", []) == ""
+    assert why_no_strips(table, "rate_lb_ac", ["block"]) == ""
+    assert why_no_strips(table.drop(columns="block"), "rate_lb_ac", []) == ""
     doubled = pd.concat([table, table]).assign(
         strip=range(40)
     )  # two strips of each rate in a block, numbered
-    assert told_as_points(doubled, "rate_lb_ac", ["block"]) == ""
+    assert why_no_strips(doubled, "rate_lb_ac", ["block"]) == ""
 
 
 def test_coordinates_by_name():
