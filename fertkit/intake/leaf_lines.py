@@ -11,8 +11,8 @@ from itertools import pairwise, takewhile
 import numpy as np
 
 from fertkit.intake.conditions import looks_like_context
-from fertkit.intake.headers import Header, read_header
-from fertkit.intake.leaf_sections import NAMES, STATED
+from fertkit.intake.headers import STATED, Header, read_header
+from fertkit.intake.leaf_sections import NAMES
 from fertkit.intake.spellings import (
     is_range,
     is_rating,

@@ -5,15 +5,11 @@ from collections import Counter
 from dataclasses import dataclass
 
 from fertkit.errors import InputError
-from fertkit.intake.headers import Header, heading_unit, read_header
+from fertkit.intake.headers import STATED, Header, heading_unit, read_header
 from fertkit.intake.spellings import number_like, plain, problem, role_words, spellings
 from fertkit.intake.units import find_unit
 from fertkit.tables import text_of
 
-STATED = (
-    *("sample_id", "lab_id", "field", "place", "crop", "growth_stage", "plant_part", "sampled", "area"),
-    *("feekes", "zadoks", "bbch"),
-)
 _WHOSE = ("sample_id", "lab_id", "field", "place", "crop")
 NAMES = ("sample_id", "lab_id", "place", "field")
 _STAGES = ("growth_stage", "feekes", "zadoks", "bbch")

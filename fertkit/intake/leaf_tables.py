@@ -9,10 +9,17 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 
 from fertkit.errors import InputError, Problem
-from fertkit.intake.headers import Header, read_header
-from fertkit.intake.leaf_headers import complete_headers, header_rows, nutrients_in, take_units
+from fertkit.intake.headers import (
+    STATED,
+    Header,
+    complete_headers,
+    header_rows,
+    nutrients_in,
+    read_header,
+    take_units,
+)
 from fertkit.intake.leaf_lines import fill_long, fill_merged, sort_lines
-from fertkit.intake.leaf_sections import STATED, Section, carried, own_to_each, sections_of
+from fertkit.intake.leaf_sections import Section, carried, context_of, own_to_each, sections_of
 from fertkit.intake.spellings import is_rating, number_like, plain, problem, spellings
 from fertkit.tables import RawTable, text_of
 
@@ -238,7 +245,8 @@ class _Section:
         for start, end in zip(
             self.starts, [*self.starts[1:], self.section.end][: len(self.starts)], strict=True
         ):
-            past, labels = complete_headers(cells, text, start, past)
+            free = not self._states_context(cells, text, start - 1)
+            past, labels = complete_headers(cells, text, start, past, free)
             headers, first = list(past), start + 1
             if shape == "wide":
                 first, left = take_units(cells, text, start, end, headers)
@@ -247,6 +255,11 @@ class _Section:
             found.append(replace(block, heads=tuple(range(max(start - 1, 0), first))))
             dropped, asked = dropped + left, asked + questions
         return found, dropped, asked
+
+    def _states_context(self, cells, text, line):
+        """Whether a line says whose the samples are, so that it names no columns."""
+        filled = line >= 0 and any(c != "" for c in cells[line])
+        return filled and bool(context_of(cells[line], text[line], line))
 
     def _turned(self, cells, text):
         start, end = self.section.start, self.section.end

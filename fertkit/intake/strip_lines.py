@@ -1,13 +1,22 @@
-"""The lines of a strip sheet: which are no strips, and which stand under a merged cell."""
+"""The lines and cells of a strip sheet: what is no strip, merged cells, numbers, gaps and repeats."""
 
 import re
 from collections import Counter
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
+from functools import partial
 from itertools import accumulate
 
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import Problem
 from fertkit.intake.grid import Sheet, is_merged, name_lines
+from fertkit.intake.numbers import number_style, read_number, settle_codes
+from fertkit.intake.plausible import could_be
 from fertkit.intake.spellings import is_summary, plain, problem
-from fertkit.intake.strip_headers import PLACES, RATES
+from fertkit.intake.strip_columns import base
+from fertkit.intake.strip_headers import PLACES, RATES, ROLES, Header
+from fertkit.intake.units import cell_parts, lost
 from fertkit.results import counted
 from fertkit.tables import text_of
 
@@ -118,3 +127,208 @@ def _even(rows, filled, at, role, roles) -> bool:
         row[at] = text_of(cell)
         often.setdefault(tuple(row[i] for i in places), Counter())[row[x]] += 1
     return len({max(rates.values()) for rates in often.values()}) == 1
+
+
+# ---- cells by role
+
+
+@dataclass
+class Draft:
+    """Strips while they are read; what is changed, is changed in place.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        Cells by role; strips without a yield are NaN.
+    extra : dict of str to Series
+        Header -> cells of the columns without a role.
+    headers : dict
+        Role -> (column index, Header).
+    rows, lines : list
+        Raw cells, and the line of the file behind each row.
+    problems : list of Problem
+    """
+
+    frame: pd.DataFrame
+    extra: dict
+    headers: dict
+    rows: list
+    lines: list
+    problems: list[Problem] = field(default_factory=list)
+
+    def header(self, role) -> Header:
+        return self.headers[role][1]
+
+    def text(self, role) -> str:
+        return self.header(role).text
+
+    def change(self, role, **what):
+        """Take a header otherwise than it stands."""
+        self.headers[role] = self.headers[role][0], replace(self.header(role), **what)
+
+    def ask(self, key, column=None, value=None, /, **words):
+        """Add a problem of the file or of a column."""
+        self.problems.append(problem(key, None, column, value, **words))
+
+    def complain(self, rows, role, key, values=None, /, **words):
+        """Add a problem for each row that is true, with its number where values are given."""
+        column = self.text(role) if role else None
+        for i in np.flatnonzero(rows):
+            value = None if values is None else f"{values.iloc[i]:g}"
+            self.problems.append(problem(key, self.lines[i], column, value, **words))
+
+    def has_problem(self, role):
+        """Rows of which something of a column was told."""
+        rows = {p.row for p in self.problems if p.column == self.text(role)}
+        return np.array([line in rows for line in self.lines])
+
+    @property
+    def place(self) -> pd.Series:
+        """The trial of each strip, as trial, site and year together name it."""
+        names = [self.frame[role].astype(str) for role in PLACES if role in self.frame]
+        return names[0].str.cat(names[1:], sep="\t") if names else pd.Series("", index=self.frame.index)
+
+    @property
+    def treated(self) -> str:
+        """What tells the treatments apart: the planned rate, the rate, or their names."""
+        return next(role for role in ("planned", "rate", "treatment") if role in self.frame)
+
+
+def read_cells(sheet, headers, problems) -> Draft:
+    """Read the cells by role, and the columns that play none."""
+    numeric = {role: i for role, (i, _) in headers.items() if ROLES[base(role)].holds == "number"}
+    bare = {
+        role: [cell_parts(cell, ROLES[base(role)].measures)[0] for cell in sheet.column(i)]
+        for role, i in numeric.items()
+    }
+    style = number_style((cell for cells in bare.values() for cell in cells), sheet.delimiter)
+    frame = pd.DataFrame(index=range(len(sheet.rows)))
+    for role, (i, header) in headers.items():
+        if role in numeric:
+            may_lack = role in ("yield", "weight", "moisture")
+            readings = [read_number("" if may_lack and lost(cell) else cell, style) for cell in bare[role]]
+            readings = settle_codes(readings, partial(could_be, role, header))
+            whole = zip(readings, sheet.column(i), sheet.lines, strict=True)
+            frame[role] = [_number(r, text, line, role, header, problems) for r, text, line in whole]
+        else:
+            frame[role] = labels_of(sheet.column(i))
+    used = {column for column, _ in headers.values()}
+    extra = {
+        text: labels_of(sheet.column(i)) for i, text in enumerate(sheet.headers) if text and i not in used
+    }
+    return Draft(frame, extra, headers, sheet.rows, sheet.lines, problems)
+
+
+def _number(reading, whole, line, role, header, problems):
+    what = reading.problem or ("a limit, not a measured value" if reading.censored else "")
+    if not what and reading.flag and np.isfinite(reading.value):
+        what = "text beside the number"
+    if not what and reading.unit and not (reading.unit == "%" and role in ("moisture", "stated")):
+        what = f"a unit '{reading.unit}' beside the number"
+    if not what:
+        return reading.value
+    key = "no plain rate" if role in RATES else "no plain number"
+    problems.append(problem(key, line, header.text, text_of(whole), what=what))
+    return np.nan
+
+
+def labels_of(cells):
+    """Return the text of the cells; whole numbers and numbers as such when all of them are."""
+    texts = [text_of(c) for c in cells]
+    column = pd.Series([t or None for t in texts], dtype=object)
+    numbers = pd.to_numeric(column, errors="coerce")
+    if not column.notna().any() or numbers.notna().sum() < column.notna().sum():
+        return column
+    if any(len(text) > 1 and text.startswith("0") and text.isdigit() for text in texts):
+        return column  # the zeros of 0099 belong to the name
+    whole = numbers.notna().all() and (numbers % 1 == 0).all()
+    return numbers.astype("int64") if whole else numbers
+
+
+def check_cells(draft):
+    """Find empty rates, blocks, treatments and trials, quotes in labels, and strips given twice."""
+    frame = draft.frame
+    for role in ("rate" if "rate" in frame else "treatment", "block"):
+        if role in frame:
+            word = "rate" if role == "treatment" else role
+            draft.complain(frame[role].isna() & ~draft.has_problem(role), role, "gap", role=word)
+    for role in (*PLACES, "block", "strip"):
+        if role in frame:
+            quoted = frame[role].map(lambda label: isinstance(label, str) and '"' in label)
+            draft.complain(quoted, role, "quote in label")
+    for role in PLACES:
+        if role in frame and frame[role].notna().any():
+            draft.complain(frame[role].isna(), role, "place missing", role=role)
+    _check_twice(draft)
+
+
+def _check_twice(draft):
+    """Refuse a line that is equal to an earlier one in every cell, and a strip that holds two rates."""
+    frame = draft.frame
+    treated = frame["rate" if "rate" in frame else "treatment"].rename("treated")
+    places = [c for c in (*PLACES, "block") if c in frame]
+    if "strip" in frame:
+        key = [*places, "strip"]
+        rates = treated.groupby([frame[c] for c in key], dropna=False).transform(
+            lambda r: r.nunique(dropna=False)
+        )
+        draft.complain(frame.duplicated(key) & frame["strip"].notna() & (rates > 1), None, "strip twice")
+    if not {"strip", "block"} & set(frame):
+        return
+    again = pd.Series([tuple(map(text_of, row)) for row in draft.rows]).duplicated()
+    if 4 * again.sum() < len(again):
+        often = set(treated.groupby([*(frame[c] for c in places), treated], dropna=False).size())
+        if "strip" not in frame and len(often) == 1 and often != {1}:
+            return  # parts of a strip, as many of each: two may well yield the same
+    draft.complain(again, None, "line twice")
+
+
+def average_parts(table, keys, lines) -> tuple[pd.DataFrame, list[int], list[str]]:
+    """Average the lines that nothing tells apart as strips of their own: parts of a strip are no replicates.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Tidy strips, one row a line of the file.
+    keys : list of str
+        Columns that name a strip: trial, site, year, block, strip or position where given, what was planned.
+    lines : list of int
+        Line of each row.
+
+    Returns
+    -------
+    table : DataFrame
+        One row a strip, in the order of their first lines.
+    lines : list of int
+        First line of each.
+    notes : list of str
+        Empty where each line is a strip.
+    """
+    group = table.groupby(keys, sort=False, dropna=False).ngroup().to_numpy()
+    _, first, sizes = np.unique(group, return_index=True, return_counts=True)
+    if len(first) == len(table):
+        return table, lines, []
+    columns = {}
+    for name in table:
+        cells = table[name].groupby(group, sort=False)
+        measured = pd.api.types.is_float_dtype(table[name]) and name not in keys
+        columns[name] = cells.mean() if measured else cells.agg(_joined)
+    averaged = pd.DataFrame(columns)[list(table)].reset_index(drop=True)
+    parts = [line for line, of in zip(lines, group, strict=True) if sizes[of] > 1]
+    said = counted(int((sizes > 1).sum()), "strip")
+    note = (
+        f"{len(parts)} lines ({name_lines(parts)}) are averaged to {said}, those of "
+        "one block and rate together: parts of a strip are no replicates; if each line was a strip, number "
+        "them in a column 'Strip'"
+    )
+    return averaged, [lines[i] for i in first], [note]
+
+
+def _joined(cells):
+    """One value where all are alike; else the values side by side."""
+    values = list(dict.fromkeys(v for v in cells if not pd.isna(v)))
+    if len(values) < 2:
+        return values[0] if values else None
+    if all(str(v).startswith("row ") for v in values):
+        return f"rows {', '.join(str(v)[4:] for v in values)}"
+    return ", ".join(map(str, values))

@@ -19,7 +19,6 @@ from fertkit.intake.moisture import (
 )
 from fertkit.intake.plausible import ask_whether_real
 from fertkit.intake.spellings import listed, note, problem
-from fertkit.intake.strip_cells import average_parts, check_cells, read_cells
 from fertkit.intake.strip_checks import (
     APPLIED_OFF,
     ask_about,
@@ -31,7 +30,7 @@ from fertkit.intake.strip_checks import (
 )
 from fertkit.intake.strip_columns import assign_roles, gives_unit
 from fertkit.intake.strip_headers import MEASURED, OTHER, PLACES, RATES, each, read_header, say_column
-from fertkit.intake.strip_lines import fill_down, set_aside
+from fertkit.intake.strip_lines import average_parts, check_cells, fill_down, read_cells, set_aside
 from fertkit.intake.strip_rates import add_rates, none_applied, settle_product, yields_from_weights
 from fertkit.intake.strip_wide import lengthen
 from fertkit.intake.units import area_unit, cell_parts

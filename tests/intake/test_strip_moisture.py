@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from fertkit.intake import moisture
-from fertkit.intake.strip_cells import Draft
 from fertkit.intake.strip_headers import Header
+from fertkit.intake.strip_lines import Draft
 from fertkit.reference import load_crops
 from fertkit.reference.crops import trade_moisture_pct
 
