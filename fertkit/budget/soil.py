@@ -1,6 +1,7 @@
 """Rates of P2O5 and K2O from a soil test, by published system, with the equation shown."""
 
 from dataclasses import dataclass
+from functools import cache
 from inspect import signature
 
 import numpy as np
@@ -204,7 +205,7 @@ def soil_rate(
     """
     if unit not in UNITS:
         raise UnitError(f"unknown unit '{unit}' of the rate; use one of: {', '.join(UNITS)}")
-    systems = load_table("soil_systems").set_index("system")
+    systems = _systems()
     if system not in systems.index:
         raise unknown("soil-test system with rates", system, systems.index)
     plan, crop, cases = systems.loc[system], crop_name(crop), known_cases(cases)
@@ -214,7 +215,8 @@ def soil_rate(
     lines = thresholds(plan["thresholds"], nutrient, governing, **of_field, asked=system, both=builds)
     level = check_test(lines, test, extractant, depth_in, test_unit)
     pounds = yield_lb_ac(crop, yield_goal, goal_unit(crop, yield_unit))
-    terms = Terms(_rates(system, nutrient, crop, extractant, cases), cec)
+    by_case = f"{system} sets its rates of {nutrient} for {crop} by case"
+    terms = Terms(of_cases(_rates(system, nutrient, crop, extractant), cases, by_case), cec)
     terms.add("soil test", level, lines.test_unit, "own test", "own table", "as supplied")
     _add_lines(terms, lines, governing != crop)
     if builds:
@@ -268,22 +270,26 @@ def soil_rates(fields: pd.DataFrame) -> pd.DataFrame:
     ]
     if problems:
         raise InputError("fields", problems)
-    rows = [_one_field({k: v for k, v in row.items() if k in known}) for row in fields.to_dict("records")]
+    rows = [_one_field(row, known) for row in fields.to_dict("records")]
     table = pd.DataFrame(rows, columns=FIELD_COLUMNS[1:], index=fields.index)
     table.insert(0, "field", fields.get("field", fields.index))
     return table
 
 
-def _one_field(row):
-    given = {name: value for name, value in row.items() if not pd.isna(value) or name == "test"}
+def _one_field(row, known):
+    """What `soil_rate` makes of one row of a table: its answer, or why there is none."""
+    given = {name: value for name, value in row.items() if name in known and not _blank(value)}
     for name in ("cases", "rotation"):
         if name in given:
             given[name] = [word.strip() for word in str(given[name]).split(";") if word.strip()]
     about = (row["system"], "", "", row["nutrient"], row["crop"])
+    empty = [name for name, one in known.items() if one.default is one.empty and name not in given]
+    if empty:
+        return (*about, np.nan, "", "", "", f"{', '.join(empty)} is empty; fill it in", "", "")
     try:
         got = soil_rate(**given)
     except FertkitError as error:
-        return (*about, np.nan, "", "", "", str(error), "", "")
+        return (*about, np.nan, "", "", "", " ".join(str(error).split()), "", "")
     about = (got.system, got.title, got.status, got.nutrient, got.crop)
     keys = ";".join(got.sources["source_key"])
     marks = set(got.rows["provenance"]) - {"own table"}
@@ -291,8 +297,18 @@ def _one_field(row):
     return (*about, got.rate, got.unit, got.zone, got.equation, "", keys, mark)
 
 
-def _rates(system, nutrient, crop, extractant, cases):
-    """Rows of a system's rates for one crop, nutrient and test; cases that it asks for must be given."""
+def _blank(value):
+    return value is None or value != value or (isinstance(value, str) and not value.strip())
+
+
+@cache
+def _systems():
+    return load_table("soil_systems").set_index("system")
+
+
+@cache
+def _rates(system, nutrient, crop, extractant):
+    """Rows of a system's rates for one crop, nutrient and test."""
     table = load_table("soil_rates")
     speaks = table["nutrient"].map(lambda named: nutrient in named.split(";"))
     table = table[(table["system"] == system) & speaks]
@@ -301,7 +317,7 @@ def _rates(system, nutrient, crop, extractant, cases):
     if rows.empty:
         crops = ", ".join(sorted(set(table["crop"]))) or "no crop"
         raise LookupFailed(f"{system} has no rates of {nutrient} for {crop}, only for {crops}")
-    return of_cases(rows, cases, f"{system} sets its rates of {nutrient} for {crop} by case")
+    return rows
 
 
 def _governing_crop(nutrient, crop, rotation):

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -61,6 +62,7 @@ def rate_systems(nutrient: str, crop: str) -> list[str]:
     return sorted(plans.loc[plans["thresholds"].isin(mine["system"]), "system"])
 
 
+@cache
 def system_rows(system: str, nutrient: str, crop: str, asked: str | None = None) -> pd.DataFrame:
     """Rows of a system for one nutrient and crop; errors name the system asked, if another.
 
@@ -154,12 +156,16 @@ def of_cases(rows, cases, what):
 
 def known_cases(cases) -> list[str]:
     """Give back cases that some system asks for; anything else is refused."""
-    tables = (load_table(kind)["case"] for kind in ("soil_tests", "soil_rates"))
-    known = sorted({case for table in tables for case in table if case})
     for case in cases:
-        if case not in known:
-            raise unknown("case", case, known)
+        if case not in _all_cases():
+            raise unknown("case", case, _all_cases())
     return list(cases)
+
+
+@cache
+def _all_cases():
+    tables = (load_table(kind)["case"] for kind in ("soil_tests", "soil_rates"))
+    return sorted({case for table in tables for case in table if case})
 
 
 def _of_test(rows, extractant, depth_in):
@@ -214,10 +220,20 @@ def _reached(rows, test):
     return rows.iloc[0] if reached.empty else reached.loc[lowest[reached.index].idxmax()]
 
 
+@cache
+def named(word: str, kind: str) -> str:
+    """Give the name of an extractant or unit for a word of the trade (M3, lbs/ac), or the word itself."""
+    wanted, words = " ".join(word.lower().split()), load_table("soil_words")
+    for row in words[words["kind"] == kind].itertuples():
+        if wanted in (row.name.lower(), *row.also.split(";")):
+            return row.name
+    return word.strip()
+
+
 def fits(extractant: str, published: str) -> bool:
     """Whether an extractant is one of those a system names (Bray-P1 or Mehlich-3 colorimetric)."""
-    named = published.lower().replace(", dried", "")
-    return " ".join(extractant.lower().split()) in named.split(" or ")
+    listed = published.lower().replace(", dried", "")
+    return named(extractant, "extractant").lower() in listed.split(" or ")
 
 
 def check_test(lines, test, extractant, depth_in, test_unit) -> float:
@@ -250,6 +266,7 @@ def check_test(lines, test, extractant, depth_in, test_unit) -> float:
 
 def in_unit(test, unit, to):
     """Restate a soil test between ppm and lb/ac (x 2, the conventional furrow slice; AGBMPS)."""
+    unit = named(unit, "unit")
     if unit == to not in TEST_UNITS:
         return test
     if to not in TEST_UNITS:
@@ -295,7 +312,7 @@ def convert_soil_test(test: float, nutrient: str, extractant: str, to: str) -> p
     """
     rows = load_table("constants")
     rows = rows[rows["group"] == "extractant"].set_index("item")
-    pair = (nutrient, extractant.lower(), to.lower())
+    pair = (nutrient, *(named(name, "extractant").lower() for name in (extractant, to)))
     ratio = {"P": "Mehlich3_P per Bray_P1", "K": "Mehlich3_K per AA_K"}
     base = {"P": "bray-p1", "K": "ammonium acetate"}
     if nutrient not in base or set(pair[1:]) != {base[nutrient], "mehlich-3"}:

@@ -123,10 +123,11 @@ def yield_lb_ac(crop: str, amount, unit: str, moisture_pct=None, *, part: str | 
             what, remedy = "moisture is not between 0 and 100 %", "give the wet-basis moisture of the grain"
             raise refuse("yield", what, remedy, column="moisture_pct", value=moisture_pct)
         pounds = at_moisture(pounds, moisture, trade_moisture_pct(crop))
-    what, remedy = beyond(crop, unit, part)
     if not (np.isfinite(pounds) and pounds > 0):
         what, remedy = "no yield to reckon with", f"Give a number above 0, in {unit}"
-    elif not above(pounds, highest_lb_ac(crop, part)):
+    elif above(pounds, highest_lb_ac(crop, part)):
+        what, remedy = beyond(crop, unit, part)
+    else:
         return pounds
     raise refuse("yield", what, remedy, column="yield_goal", value=f"{amount:g}")
 

@@ -159,7 +159,7 @@ def test_sufficiency_whose_line_meets_zero_before_or_after_the_critical_level():
     lines = thresholds("kansas_mf2586", "P", "corn", asked="kansas_sufficiency")
     for critical, end in ((30.0, [20.0, 0.0]), (10.0, [10.0, 40.0])):
         own = dataclasses.replace(lines, critical=critical)
-        terms = Terms(_rates("kansas_sufficiency", "P", "corn", "Mehlich-3 colorimetric", []))
+        terms = Terms(_rates("kansas_sufficiency", "P", "corn", "Mehlich-3 colorimetric"))
         got = equation_rate(terms, {"test": 25.0, "yield": 150.0, "om": None}, own, "sufficiency")
         assert got.corners == [(0.0, 80.0), pytest.approx(tuple(end)), (critical, 0.0)]
         assert (got.rate, got.zone) == (0.0, "none" if critical == 10 else "sufficiency")
@@ -169,13 +169,13 @@ def test_sufficiency_whose_line_meets_zero_before_or_after_the_critical_level():
 
 
 def test_coefficients_and_what_they_need():
-    terms = Terms(_rates("tri_state_2020", "K", "corn", M3, []), 10.0)
+    terms = Terms(_rates("tri_state_2020", "K", "corn", M3), 10.0)
     assert terms.take("build_per_unit") == pytest.approx(6)
     assert terms.take("extra", 0.0) == 20.0
     assert [row[0] for row in terms.rows] == ["build per unit", "extra"]
     with pytest.raises(LookupFailed, match="cec="):
         Terms(terms.rates).take("build_per_unit")
-    assert Terms(_rates("tri_state_2020", "P", "corn", M3, [])).take("extra", 0.0) == 0.0
+    assert Terms(_rates("tri_state_2020", "P", "corn", M3)).take("extra", 0.0) == 0.0
 
 
 def test_checks_and_summary_of_a_rate():

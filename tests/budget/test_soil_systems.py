@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.budget import compare_systems, soil_rate
+from fertkit.budget import compare_systems, convert_soil_test, soil_rate
 from fertkit.budget.soil import soil_rates
 from fertkit.budget.thresholds import soil_class
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
@@ -200,8 +200,26 @@ def test_many_fields_at_once():
     assert got["rate"].tolist() == pytest.approx([52.2, 139, 128.4, np.nan], nan_ok=True)
     assert got["field"].tolist() == fields["field"].tolist()
     assert got["why_not"].str.len().gt(0).tolist() == [False, False, False, True]
-    assert "test" in got["why_not"][3]
+    assert got["why_not"][3] == "test is empty; fill it in"
+    spoilt = soil_rates(fields.assign(test="< 2", extractant=["M3", "", None, "Olsen"]))["why_not"]
+    for words, part in zip(
+        spoilt, ("'test'", "extractant is empty", "extractant is empty", "'test'"), strict=True
+    ):
+        assert part in words
+        assert "\n" not in words
     with pytest.raises(InputError, match="system"):
         soil_rates(fields.drop(columns="system"))
     with pytest.raises(InputError, match="p_suply"):
         soil_rates(fields.assign(p_suply="high"))
+
+
+def test_words_of_laboratories_for_extractants_and_units():
+    for words in ("Olsen P", "sodium bicarbonate", " OLSEN "):
+        got = soil_rate("ontario", "P", 16, "corn", 180, extractant=words, depth_in=6, test_unit="lbs/acre")
+        assert got.level == 8
+    assert soil_rate(
+        "tri_state_2020", "P", 12, "corn", 180, extractant="M3", depth_in=8
+    ).rate == pytest.approx(103)
+    with pytest.raises(UnitError, match="not on M3 ICP"):  # read by another instrument
+        soil_rate("kansas_build", "P", 12, "corn", 180, extractant="M3 ICP", depth_in=6)
+    assert len(convert_soil_test(22, "P", "M3", "Bray P1")) == 2
