@@ -7,6 +7,7 @@ from fertkit.errors import unknown
 from fertkit.plots.forms import asked, only, remark, rows, shown, spans, whiskers
 from fertkit.plots.palette import ALONG, CLASS_MARKS, DASHES, HOLLOW, PAPER, SMALL, hue
 from fertkit.plots.style import figure, finish, grow, note
+from fertkit.reference.schema import NUTRIENTS
 from fertkit.results import plain, plain_p
 from fertkit.tissue.classes import reported_interval
 from fertkit.tissue.dilution import critical_n
@@ -14,11 +15,6 @@ from fertkit.tissue.dilution import critical_n
 #: Ratios written along a logarithmic axis, and those added where it is short.
 RATIOS, BETWEEN = (0.1, 0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 5, 10, 20), (0.6, 0.85, 1.2)
 
-#: Nutrients in the order a report lists them.
-ORDER = (
-    *("N", "NO3-N", "P", "PO4-P", "K", "Ca", "Mg", "S", "SO4-S", "N:S"),
-    *("Zn", "Mn", "Fe", "Cu", "B", "Mo", "Cl", "Na", "Al"),
-)
 ACROSS = 12  # nutrients side by side; more go into a second band, so that letters stay readable
 TICKS = {"color": hue.accent, "marker": "|", "ms": 8, "mew": 1.8, "lw": 1.6, "zorder": 3}
 
@@ -154,7 +150,7 @@ def _shown_samples(table, most):
 
 def ordered_nutrients(nutrients) -> list[str]:
     """Nutrients in the order a report lists them, unknown ones last."""
-    place = {n: i for i, n in enumerate(ORDER)}
+    place = {n: i for i, n in enumerate(NUTRIENTS)}
     return sorted(nutrients, key=lambda n: (place.get(n, len(place)), n))
 
 

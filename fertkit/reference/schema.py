@@ -25,6 +25,7 @@ NUTRIENTS = (
     *("N", "NO3-N", "P", "PO4-P", "K", "Ca", "Mg", "S", "SO4-S"),
     *("Zn", "Mn", "Fe", "Cu", "B", "Mo", "Cl", "Na", "Al"),
 )
+MICRONUTRIENTS = ("B", "Cu", "Fe", "Mn", "Mo", "Ni", "Zn")
 _UNIT_WORDS = {
     "percent": "%", "pct": "%", "mg/g": "g/kg", "ppm": "mg/kg", "ug/g": "mg/kg", "µg/g": "mg/kg",
 }  # fmt: skip

@@ -23,10 +23,10 @@ from fertkit.asked import a_count, a_generator, amounts, asks
 from fertkit.errors import PriceError, UnitError
 from fertkit.reference.crops import load_crops
 from fertkit.reference.load import load_table
+from fertkit.reference.schema import MICRONUTRIENTS
 from fertkit.results import ByContent, plain
 from fertkit.units import AREA_RATE_KG_HA, MASS_KG, convert_area_rate, mass_kg
 
-_MICRONUTRIENTS = frozenset(("B", "CU", "FE", "MN", "MO", "NI", "ZN"))
 _AREAS = {"ac": "acre", "ha": "hectare"}
 
 
@@ -279,9 +279,6 @@ def _parts(unit: str) -> tuple[str, str]:
     return mass, area
 
 
-_MICRONUTRIENTS = frozenset(("B", "CU", "FE", "MN", "MO", "NI", "ZN"))
-
-
 # Rules of thumb on money -------------------------------------------------------------------------
 
 
@@ -348,7 +345,7 @@ def _usual(nutrient, rate_unit, top_rate, grain) -> tuple[float, float]:
     known = rate_unit in AREA_RATE_KG_HA
     top = convert_area_rate(top_rate, rate_unit, "kg/ha") if known else 0.0
     unnamed_trace = not nutrient and top <= limit("highest rate of a micronutrient")
-    if nutrient.strip().upper() in _MICRONUTRIENTS or unnamed_trace:
+    if nutrient.strip().upper() in map(str.upper, MICRONUTRIENTS) or unnamed_trace:
         most = limit("highest of a micronutrient")
     if not known or top > limit("lowest rate of a bulk product"):
         least = limit("lowest of a bulk product")

@@ -5,8 +5,6 @@
 
 from importlib import import_module
 
-from fertkit.say.line import Line
-
 __all__ = ["lines"]
 
 # type name of a result -> (module, function) of its sentences
@@ -37,7 +35,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
 }  # fmt: skip
 
 
-def lines(result, **options) -> list[Line]:
+def lines(result, **options) -> list:
     """Say what a result holds, line by line."""
     module, function = SENTENCES[type(result).__name__]
     return getattr(import_module(f"fertkit.say.{module}"), function)(result, **options)

@@ -1,7 +1,8 @@
 """How large the house is: ``python tests/benchmarks/house.py`` prints the table DEVELOPERS.md carries.
 
 Lines of code are lines that hold more than a comment, a docstring or nothing. Files that run are those of the
-kit that a field's answer loads, figures and page included.
+kit that a field's answer loads, figures and page included. The way of a printed number to its source is a
+list of files, each with a word that leads to the next; a way whose words lead nowhere ends in an error.
 """
 
 import ast
@@ -12,6 +13,7 @@ import subprocess
 import sys
 import tempfile
 import tokenize
+from itertools import pairwise
 from pathlib import Path
 
 import fertkit
@@ -19,13 +21,8 @@ import fertkit
 HOUSE = Path(fertkit.__file__).parent
 DEMO = HOUSE.parent / "datasets_demo"
 NO_CODE = (
-    tokenize.COMMENT,
-    tokenize.NL,
-    tokenize.NEWLINE,
-    tokenize.INDENT,
-    tokenize.DEDENT,
-    tokenize.ENDMARKER,
-)
+    tokenize.COMMENT, tokenize.NL, tokenize.NEWLINE, tokenize.INDENT, tokenize.DEDENT, tokenize.ENDMARKER,
+)  # fmt: skip
 FIELD = f"""
 import sys
 from fertkit.cli import main
@@ -34,6 +31,40 @@ main(["field", "--crop", "soybean", "--goal", "60", "--leaf", r"{DEMO / "leaf_te
       "--page", "field.html"])
 print("\\nLOADED", *[name for name in sys.modules if name.split(".")[0] == "fertkit"])
 """
+#: Number of the README's answer -> files from it to its source, with a word that leads from each to the next.
+WAYS = {
+    "246 N taken up": (
+        ("say/answers.py", "defaults"), ("budget/needs.py", "published_rates"), ("budget/rates.py", "uptake"),
+        ("reference/uptake", ""),
+    ),
+    "75 K2O removed": (
+        ("say/answers.py", "defaults"), ("budget/needs.py", "published_rates"),
+        ("budget/rates.py", "removal"),
+        ("reference/removal", ""),
+    ),
+    "40% by R1-R2": (
+        ("say/answers.py", "points"), ("budget/season.py", "published_points"),
+        ("budget/timing.py", "timing"),
+        ("reference/timing", ""),
+    ),
+    "a lower limit of 1.56 %": (
+        ("say/answers.py", "finding"), ("say/leaf_results.py", "lowest_limit"), ("tissue/agree.py", "scored"),
+        ("tissue/score.py", "ranges"), ("reference/ranges", ""),
+    ),
+    "97 % likely below": (
+        ("say/answers.py", "finding"), ("say/leaf_results.py", "probability_below"),
+        ("tissue/agree.py", "scored"), ("tissue/score.py", "probability_below"), ("tissue/classes.py", ""),
+    ),
+    "economic optimum 103 lb/ac": (
+        ("say/answers.py", "optimum"), ("response/analyse.py", "at_price_ratio"),
+        ("response/compare.py", "average_weights"), ("response/average.py", "optimum"),
+        ("response/curves", ""),
+    ),
+}  # fmt: skip
+#: What a newcomer adds -> words that code names only where it must be told of it.
+ADDED = {"curve": ("spherical",), "nutrient": ("Mo", "MO"), "crop": ("sunflower", "canola", "flax")}
+CUTS = ("split", "splitlines", "partition", "rpartition", "startswith", "removeprefix", "removesuffix")
+SENTENCES = ("text", "meaning", "summary", "plain", "what", "remedy")
 
 
 def docstrings(tree) -> set[int]:
@@ -61,6 +92,15 @@ def imports(path: Path, names: set[str]) -> set[str]:
     return found
 
 
+def graph_of(files) -> dict[str, set[str]]:
+    """Modules of the kit and those each imports when it is loaded."""
+    names = {
+        "fertkit." + ".".join(p.relative_to(HOUSE).with_suffix("").parts).removesuffix(".__init__"): p
+        for p in files
+    }
+    return {name: imports(path, set(names)) - {name} for name, path in names.items()}
+
+
 def circles(graph: dict[str, set[str]]) -> int:
     """Modules that reach themselves by imports at loading."""
 
@@ -84,28 +124,60 @@ def files_of_a_field() -> int:
     return len(out.rpartition("LOADED")[2].split())
 
 
+def steps(way) -> int:
+    """Files to open from a printed number to its source; each way is followed by its words."""
+    for (file, word), (after, _) in pairwise(way):
+        places = [HOUSE / file, HOUSE / after]
+        for place in places:
+            texts = [place.read_text(encoding="utf-8")] if place.is_file() else [place.name]
+            texts += [p.read_text(encoding="utf-8") for p in place.glob("*.py")] if place.is_dir() else []
+            if not any(word in text for text in texts):
+                raise SystemExit(f"'{word}' no longer leads from {file} to {after}: mend WAYS")
+    return len(way)
+
+
+def files_naming(words, trees) -> int:
+    """Files whose code names one of some words."""
+    return sum(
+        any(isinstance(n, ast.Constant) and n.value in words for n in ast.walk(tree))
+        for tree in trees.values()
+    )
+
+
+def cuts(tree) -> int:
+    """Places that take the sentence of a result, a line or an error apart."""
+    found = 0
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call) and getattr(node.func, "attr", "") in CUTS:
+            inner = node.func.value
+            inner = inner.func if isinstance(inner, ast.Call) else inner
+            cut = bool(node.args) or node.func.attr == "splitlines"  # split() alone evens out the blanks
+            found += cut and getattr(inner, "attr", "") in SENTENCES
+    return found
+
+
 def main() -> None:
     files = sorted(HOUSE.rglob("*.py"))
     sources = {path: path.read_text(encoding="utf-8") for path in files}
+    trees = {path: ast.parse(text) for path, text in sources.items()}
     lengths = {path: text.count("\n") for path, text in sources.items()}
-    names = {
-        "fertkit." + ".".join(p.relative_to(HOUSE).with_suffix("").parts).removesuffix(".__init__"): p
-        for p in files
-    }
-    graph = {name: imports(path, set(names)) - {name} for name, path in names.items()}
     floors = [m.name for m in pkgutil.iter_modules([str(HOUSE)]) if m.ispkg]
     public = sum(len(getattr(importlib.import_module(f"fertkit.{floor}"), "__all__", ())) for floor in floors)
     longest = max(lengths, key=lengths.get)
+    ways = sorted(map(steps, WAYS.values()))
     rows = {
         "files": len(files),
         "lines of code": sum(map(code_lines, sources.values())),
-        "statements": sum(
-            isinstance(n, ast.stmt) for text in sources.values() for n in ast.walk(ast.parse(text))
-        ),
+        "statements": sum(isinstance(n, ast.stmt) for tree in trees.values() for n in ast.walk(tree)),
         "longest file": f"{lengths[longest]} lines, {longest.relative_to(HOUSE).as_posix()}",
         "files that run in `fertkit field`": files_of_a_field(),
+        "files from a printed number to its source": f"{ways[0]} to {ways[-1]}, of {len(ways)} numbers",
         "public names, and those of the top": f"{public}, {len(fertkit.__all__)}",
-        "modules in a circle of imports": circles(graph),
+        "code files that name a curve, a nutrient, a crop with ranges": ", ".join(
+            str(files_naming(words, trees)) for words in ADDED.values()
+        ),
+        "places that take a sentence apart": sum(map(cuts, trees.values())),
+        "modules in a circle of imports": circles(graph_of(files)),
     }
     for what, value in rows.items():
         print(f"| {what} | {value} |")
