@@ -13,11 +13,12 @@ import pandas as pd
 from fertkit.batch.parts import PLACE, Part, numbers_where_they_are, refusal, rows_of_part, typed
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake.strips import lines_of, read_strips
-from fertkit.response.analyse import doubtful_rows, order_said, say_rows
+from fertkit.response.analyse import doubtful_rows
 from fertkit.response.average import AVERAGED
 from fertkit.response.data import unit_of
 from fertkit.response.optimum import Status
 from fertkit.response.survey import read_for_survey, survey_trials
+from fertkit.say.response import doubtful_text, order_text
 from fertkit.tables import open_table, text_of
 
 NAME, SIZE = "trial", 200  # column of the names; trials of a part that takes some seconds
@@ -69,7 +70,7 @@ def work(part: Part, settings) -> pd.DataFrame:
     good = {i: data for i, (_, data) in enumerate(found) if data is not None}
     if good:
         optima = survey_trials(list(good.values()), settings.price_ratio, settings.level).set_axis(list(good))
-        own = [(d.rate_unit, d.yield_unit, say_rows(doubtful_rows(d), d)) for d in good.values()]
+        own = [(d.rate_unit, d.yield_unit, doubtful_text(doubtful_rows(d), d)) for d in good.values()]
         optima[["rate_unit", "yield_unit", "doubtful"]] = own
         rows = optima.combine_first(rows)
     for i, data in good.items() if settings.pages else ():
@@ -136,7 +137,7 @@ def _read(rows, columns, row, settings, nutrient="", crop="", notes=(), place=No
         named = InputError(row["file"], error.problems) if isinstance(error, InputError) else error
         return row | {"message": refusal(named, place)}, None
     # What the answer for one trial says beside its optimum: a repeated order, strips without a yield.
-    said = filter(None, [order_said(data), *(meaning for *_, meaning in data.losses)])
+    said = filter(None, [order_text(data), *(meaning for *_, meaning in data.losses)])
     return row | {"notes": " ".join(f"{note.rstrip('.')}." for note in (*said, *notes))}, data
 
 

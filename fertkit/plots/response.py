@@ -10,6 +10,7 @@ from fertkit.response.optimum import Status, status_in_words
 from fertkit.response.prices import area_of
 from fertkit.results import capital, plain
 from fertkit.rounding import same
+from fertkit.say.response import optimum_text
 
 #: Marker of an optimum by status: inside, or an arrow to where it may lie beyond.
 STATUS_MARKERS = {
@@ -89,7 +90,7 @@ def move_prices(analysis, ax, money=None, *, within: float | None = None, title:
     optimum, parts = analysis.optimum, [ax] if money is None else [ax, money]
     with redrawn(*parts):
         known = _optimum(ax, optimum, named=title is None)
-        entitle(ax, f"Economic optimum: {optimum.text}" if title is None else title)
+        entitle(ax, f"Economic optimum: {optimum_text(optimum)}" if title is None else title)
         if money is not None:
             net_return_marks(analysis.net_return(within), money, below=True)
             if known:

@@ -25,6 +25,7 @@ from fertkit.say import answers as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, field_advice, nutrient_cautions
 from fertkit.say.leaf_results import finding, value_text
 from fertkit.say.line import Kind
+from fertkit.say.response import optimum_text
 from fertkit.tissue.causes import Explanation, explain
 from fertkit.tissue.score import TissueScores, score_tissue
 from fertkit.units import convert_area_rate, mass_kg
@@ -361,6 +362,6 @@ def _trial_section(name, trial, answer):
     carried = (f"Carries over: {say.carried_text(answer.carried[name])}.",) if name in answer.carried else ()
     return Section(
         f"Would more have paid? {name}", lines=(*trial.lines(), *carried), figure=trial.plot,
-        figure_says=f"Economic optimum rate{of}: {trial.optimum.text}.",
+        figure_says=f"Economic optimum rate{of}: {optimum_text(trial.optimum)}.",
         tables=(parts.curves_table(trial, f": {name}"),), cautions=(f"{ONE_TRIAL} {LIMITS[0]}",),
     )  # fmt: skip

@@ -20,7 +20,7 @@ from fertkit.results import heading, show
 from fertkit.say import answers as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
 from fertkit.say.line import Kind
-from fertkit.say.response import break_even
+from fertkit.say.response import break_even, optimum_text
 from fertkit.say.trials import yields_text
 from fertkit.trials.analyse import StripAnalysis, analyse_strips
 from fertkit.trials.layout import StripPlan
@@ -315,7 +315,8 @@ def _response_section(answer):
     return Section(
         "Which rate paid best?", lines=say.analysis_text(response)[2:],
         figure=partial(response.plot, within=answer.net.within),
-        figure_says=f"Above the yield, below the net return. Economic optimum{of}: {response.optimum.text}.",
+        figure_says="Above the yield, below the net return. "
+        f"Economic optimum{of}: {optimum_text(response.optimum)}.",
         tables=(parts.curves_table(response),),
     )  # fmt: skip
 

@@ -61,13 +61,11 @@ from fertkit.response.money import NetReturn, PriceTable, describe, price_table
 from fertkit.response.optimum import Status
 from fertkit.response.prices import Prices, column, price_check, single
 from fertkit.response.regret import Regret, expected_regret
-from fertkit.results import Result, capital, checks_frame, plain
+from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import above, below, first_largest, same
 from fertkit.trials import linear
-from fertkit.trials.diagnose import LEFT, ORDER, Doubtful, doubtful_strips, say_doubtful, smoother, systematic
-from fertkit.trials.limits import meaning
+from fertkit.trials.diagnose import LEFT, Doubtful, doubtful_strips, smoother, systematic
 from fertkit.trials.linear import rate_groups
-from fertkit.trials.table import describe as describe_strip
 from fertkit.trials.table import places
 
 #: The interval, the choice between curves, the average over them, and the search for the join.
@@ -100,36 +98,6 @@ class Optimum:
     unit: str
     gap: tuple[float, ...] = ()
     any_join: bool = False
-
-    @property
-    def untested(self) -> str:
-        """What is left open between the lowest and the first rate; "" where the interval is clear of it."""
-        span = self.interval
-        if not self.gap or not (below(span.low, self.gap[1]) and above(span.high, self.gap[0])):
-            return ""
-        low, first = map(plain, self.gap)
-        nothing = f"no rate between {low} and {first} was tested"
-        return f"any join up to {first} fits: {nothing}" if self.any_join else nothing
-
-    @property
-    def text(self) -> str:
-        """The rate as a person would say it."""
-        rate = f"{plain(self.rate, span=self.interval.span)} {self.unit}"
-        said = {
-            Status.NONE: f"no economic response; the lowest rate tested, {rate}",
-            Status.TOP: f"at least the highest rate tested, {rate}",
-            Status.STEP: f"at most {rate}, the first rate above the lowest",
-            Status.UNPAID: f"{rate}: the gain does not pay for the application pass",
-            Status.DIFFERENCE: f"the better of the two rates tested, {rate}",
-        }.get(self.status, rate)
-        if self.status == Status.DIFFERENCE and not np.isnan(self.interval.low):
-            # The interval that counts is that of gain minus cost; rates have none with two of them.
-            either = below(self.interval.low, self.interval.high)
-            return f"{said}; the data do not tell the two apart" if either else said
-        if np.isnan(self.interval.low + self.interval.high):
-            return f"{said} (no interval: no error can be estimated)"
-        untested = f"; {self.untested}" if self.untested else ""
-        return f"{said} ({self.interval.level:.0%} interval {self.interval.text()}{untested})"
 
 
 class NetGain(NamedTuple):
@@ -300,16 +268,13 @@ class ResponseAnalysis(Result):
         return doubtful_rows(self.data)
 
     @cached_property
-    def stands_out(self) -> str:
-        """The doubtful strips with the optimum with and without them; "" where there are none."""
-        said, rows = say_rows(self.doubtful, self.data), self.doubtful.rows
-        return said and say_with_and_without(said, len(rows) > 1, self.optimum.text, _without(self, rows))
-
-    @property
-    def first(self) -> list[str]:
-        """What is to be said before the optimum, as sentences."""
-        doubt = f"{self.doubt[0].upper()}{self.doubt[1:]}." if self.doubt else ""
-        return [line for line in (self.stands_out, order_said(self.data), doubt) if line]
+    def without_doubtful(self) -> Optimum | None:
+        """Economic optimum without the doubtful rows; None where it cannot be estimated."""
+        asked = {"prices": self.prices, "curve": self.asked, "level": self.level, "replicates": 0}
+        try:
+            return analyse_response(self.data.without(self.doubtful.rows), **asked).optimum
+        except NotEstimable:
+            return None
 
     @property
     def notes(self) -> list[str]:
@@ -394,15 +359,6 @@ def analyse_response(
             judged = {k: fit for k, fit in fits.items() if fit.df_error > 0}
             draws = {k: bootstrap_fits(fit, replicates, rng).params[0] for k, fit in judged.items()}
     return _report(ResponseAnalysis(None, fits, comparison, weights, prices, draws, data, level, asked))
-
-
-def _without(analysis, rows) -> str:
-    """Economic optimum without some rows, in words."""
-    asked = {"prices": analysis.prices, "curve": analysis.asked, "level": analysis.level, "replicates": 0}
-    try:
-        return analyse_response(analysis.data.without(rows), **asked).optimum.text
-    except NotEstimable:
-        return "it cannot be estimated"
 
 
 def ratio_of(prices: Prices, data: TrialData) -> float:
@@ -634,31 +590,8 @@ def doubtful_rows(data: TrialData) -> Doubtful:
     return Doubtful(found.rows, expected, found.p, found.undecided)
 
 
-def say_rows(found: Doubtful, data: TrialData) -> str:
-    """Name the doubtful rows by block, strip and rate; empty where there are none."""
-    if not found.rows:
-        return ""
-    names = [""] * len(data.rate)
-    for i in found.rows:
-        known = data.origin is not None and len(data.origin.columns)
-        own = describe_strip(data.origin.iloc[i]) if known else f"row {i + 1}"
-        names[i] = f"{own} at {data.rate[i]:g} {data.rate_unit}"
-    return say_doubtful(found, names, data.yields)
-
-
-def say_with_and_without(said: str, several: bool, with_them: str, without: str) -> str:
-    """The sentence that comes before an optimum which rests on doubtful strips."""
-    them = "them" if several else "it"
-    return (
-        f"Look at this first: {said}. With {them} the economic optimum rate is {with_them}; without {them}, "
-        f"{without}. See the field notes, and leave a yield empty only where something went wrong."
-    )
-
-
-def order_said(data: TrialData) -> str:
-    """A sentence where every block repeats one order of the rates; "" where not, or where it is not known."""
+def one_order(data: TrialData) -> bool:
+    """Whether every block repeats one order of the rates; False where that is not known."""
     if data.block is None or data.origin is None:
-        return ""
-    _, order = places(data.origin)
-    repeated = systematic(rate_groups(data.rate), data.sweep.block, order)
-    return f"{capital(meaning('strips', ORDER, passed=False))}." if repeated else ""
+        return False
+    return systematic(rate_groups(data.rate), data.sweep.block, places(data.origin)[1])

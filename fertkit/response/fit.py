@@ -26,7 +26,7 @@ from fertkit.asked import a_flag, a_header, asks, either, holding, maybe_headers
 from fertkit.errors import NotEstimable
 from fertkit.reference.load import list_sources
 from fertkit.response import interval
-from fertkit.response.curves import QUADRATIC_PLATEAU, Curve, a_curve, finite, get_curve
+from fertkit.response.curves import QUADRATIC_PLATEAU, Curve, a_curve, finite, get_curve, optimum_in_range
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.search import Fits, fit_sums
 from fertkit.results import Result, checks_frame, counted, plain
@@ -277,8 +277,13 @@ def _status(curve, fits, data, df_error):
     elif above(curve.upward(fits.params[0, 0], high), 0, size):
         words.append("convex")
     if above(*ends, size) and at_most(steps * high, 0, size):
-        words.append("falling")
+        words.append("rises_then_falls" if above(_peak(curve, fits, data), low, high) else "falling")
     return tuple(words + (["saturated"] if df_error <= 0 else []))
+
+
+def _peak(curve, fits, data) -> float:
+    """Tested rate with the greatest yield."""
+    return float(optimum_in_range(curve, fits.params[0, 0], 0.0, *data.rates[[0, -1]]))
 
 
 def _covariance(curve, fits, data, rss, df_error, status):
@@ -323,7 +328,7 @@ def _jacobian(curve, fits, data):
 def _checks(fit):
     data, status, n_rates = fit.data, fit.status, fit.n_rates
     n_params, pure_df = fit.curve.n_params - data.through_origin, int(data.sums.pure_df[0])
-    top = data.sums.rates[0, 1]
+    top, peak = data.sums.rates[0, 1], plain(_peak(fit.curve, fit.fits, data))
     rows = [
         ("distinct rates", n_rates, n_params + 1, n_rates > n_params,
          ("more rates than parameters, so the curve can be judged",
@@ -339,6 +344,7 @@ def _checks(fit):
         "step": f"all of the response is reached by the first rate above the lowest, {top:g}",
         "convex": "the fitted curve bends upwards; its stationary point is a minimum",
         "falling": "yield falls with the rate",
+        "rises_then_falls": f"yield rises to {peak} {data.rate_unit}, then falls below its start",
         "saturated": "no degrees of freedom are left for an error",
     }
     rows += data.losses + [(word, 1, 0, False, meanings[word]) for word in status if word in meanings]

@@ -22,11 +22,11 @@ import pandas as pd
 from fertkit.asked import a_dict, amounts, asks, holding
 from fertkit.errors import NotEstimable
 from fertkit.reference.load import list_sources
-from fertkit.response.curves import CURVES, a_curve, checked_params, get_curve
+from fertkit.response.curves import a_curve, checked_params, get_curve
 from fertkit.response.optimum import Status, break_even_ratio, economic_optimum_rate, rates_within
-from fertkit.response.prices import Prices, area_of, column, money_text, nearly_as_good, positive, single
-from fertkit.results import Result, checks_frame, plain
-from fertkit.rounding import above, at_least, at_most, below, same
+from fertkit.response.prices import Prices, area_of, column, nearly_as_good, positive, single
+from fertkit.results import Result, checks_frame
+from fertkit.rounding import above, at_most, below
 
 POINTS = 201  # rates of a table
 
@@ -118,11 +118,6 @@ class NetReturn(Result):
     def in_stretch(self) -> bool:
         """Whether the reported rate lies in the stretch nearly as good as the peak."""
         return bool(at_most(self.within_low, self.rate) and at_most(self.rate, self.within_high))
-
-    @property
-    def stretch(self) -> str:
-        """Which rates are nearly as good as which best, and where the reported rate stands; "" if none."""
-        return "" if self.within is None else _stretch(self)
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -231,28 +226,6 @@ def describe(yields, name, prices, ends, units, best, agronomic, within, limit=n
         _break_even(yields, rate, ends[0], money, limit),
         _points(yields, np.array(ends) if two else np.linspace(*ends, POINTS), money, units), by,
     )  # fmt: skip
-
-
-def _stretch(net):
-    unit = net.rate_unit
-    within, peak, lost = (
-        money_text(amount, net.prices.currency, net.area) for amount in (net.within, net.peak_net, net.lost)
-    )
-    curve = "averaged" if net.curve == "averaged" else CURVES[net.curve].label
-    top = " (the highest tested)" if at_least(net.within_high, net.highest_rate) else ""
-    by = f" ({net.within_by})" if net.within_by else ""
-    said = (
-        f"From {plain(net.within_low)} to {plain(net.within_high)} {unit}{top} the net return is within "
-        f"{within}{by} of the best of the {curve} curve, {peak} at {plain(net.peak)} {unit}."
-    )
-    if same(net.rate, net.peak):
-        return said
-    where = "inside" if net.in_stretch else "OUTSIDE"
-    which = "is the mean of the curves' own optima: it " if net.status == Status.INTERIOR else ""
-    return (
-        f"{said} The economic optimum reported, {plain(net.rate)} {unit}, {which}lies {where} that stretch "
-        f"and returns {lost} less than that best."
-    )
 
 
 def _peak(net, rate, lowest, highest):

@@ -8,6 +8,7 @@ from fertkit.response.prices import money_text
 from fertkit.results import plain, plain_p
 from fertkit.rounding import at_least
 from fertkit.say.leaf_results import check_now, clear_findings, how_sure, small
+from fertkit.say.response import optimum_text, stands_out, stretch
 
 LIMITS = (
     "Rates and products differ by soil, state and season: follow the local nutrient-management rules and the "
@@ -66,16 +67,16 @@ def trial_advice(response, net=None, strips=None) -> tuple[list[str], list[str]]
         "lowest": f"{plain(rates[0])} {unit}",
         "highest": f"{plain(rates[-1])} {unit}",
         "first": f"{plain(rates[1])} {unit}",
-        "best": best.text,
+        "best": optimum_text(best),
     }
     p = _differ_p(response, strips)
     bare = at_least(p, 1 - response.level) and best.status not in _WITHOUT_RESPONSE
     words["p"] = plain_p(p)
     do, leave = _ALIKE if bare else _BY_STATUS.get(best.status, _OTHERWISE)
     do, leave = ([line.format(**words) for line in lines] for lines in (do, leave))
-    if best.status == Status.INTERIOR and not bare and net is not None and net.stretch:
+    if best.status == Status.INTERIOR and not bare and net is not None and stretch(net):
         do.insert(1, _near(net))
-    first = [response.stands_out] if response.stands_out else []
+    first = list(filter(None, [stands_out(response)]))
     return [*first, *do], [*leave, ELSEWHERE]
 
 

@@ -20,7 +20,16 @@ from fertkit.say.leaf_results import (
     unjudged_in_short,
 )
 from fertkit.say.line import Kind, Line, lead, missing, notes, told
-from fertkit.say.response import analysis_lines, gain_line, gain_lines, net_line
+from fertkit.say.response import (
+    analysis_lines,
+    first,
+    gain_line,
+    gain_lines,
+    net_line,
+    optimum_text,
+    stands_out,
+    stretch,
+)
 from fertkit.say.trials import pooled_lines
 
 # ---- a field
@@ -144,10 +153,10 @@ def _where(rows, most=3):
 
 
 def _trial(name, trial, answer):
-    of, best = f" of {answer.applied}" if answer.applied else "", trial.optimum
-    if trial.stands_out:
-        yield told(small(trial.stands_out), name)
-    yield told(f"economic optimum{of}{'' if best.text[0].isdigit() else ':'} {best.text}.", name)
+    of, best = f" of {answer.applied}" if answer.applied else "", optimum_text(trial.optimum)
+    if said := stands_out(trial):
+        yield told(small(said), name)
+    yield told(f"economic optimum{of}{'' if best[0].isdigit() else ':'} {best}.", name)
     yield from (told(small(text), name) for text in (gain_line(trial), net_line(trial)) if text)
     yield from (told(f"note: {text}.", name) for text in failed(trial.checks))
     if name in answer.carried:
@@ -175,10 +184,10 @@ def trial_lines(answer) -> list[Line]:
     what = capital(", ".join(word for word in (answer.crop, answer.nutrient) if word))
     rows, optimum, *_ = analysis_text(response)
     said = [Line(rows.kind, rows.text, what), optimum]
-    said += [told(text) for text in (" ".join(gain_lines(response)), answer.net.stretch) if text]
+    said += [told(text) for text in (" ".join(gain_lines(response)), stretch(answer.net)) if text]
     if answer.strips is not None:
         said.append(told(_differ(answer.strips)))
-    return [*map(lead, response.first), *said, *notes(answer.notes), *notes(response.notes)]
+    return [*map(lead, first(response)), *said, *notes(answer.notes), *notes(response.notes)]
 
 
 def analysis_text(response) -> list[Line]:
@@ -200,10 +209,11 @@ def one_rate(answer) -> list[str]:
     if net.status != Status.INTERIOR:
         return []
     at = regret.at(net.rate).iloc[1]
+    times = len(next(iter(answer.response.draws.values())))
     return [
         f"The rate reported is the economic optimum, {plain(net.rate)} {net.rate_unit}. Regret weighs "
-        "every curve the strips allow, resampled many times, not the fitted ones alone, and its least may "
-        f"lie at another rate ({plain(regret.rate)} {net.rate_unit}); at the economic optimum it is "
+        f"every curve the strips allow, resampled {times:,} times, not the fitted ones alone, and its least "
+        f"may lie at another rate ({plain(regret.rate)} {net.rate_unit}); at the economic optimum it is "
         f"{money_text(max(at - regret.expected_regret, 0), regret.money, regret.area)} above that least."
     ]
 
@@ -264,7 +274,7 @@ def kinds_of_site(answer) -> list[str]:
 
 def far_strips(trials) -> list[str]:
     """Say which strips lie far from the rest of their trial."""
-    found = ((name, trial.stands_out) for name, trial in trials.items())
+    found = ((name, stands_out(trial)) for name, trial in trials.items())
     return [f"trial {name}: {small(text).rstrip('.')}" for name, text in found if text]
 
 

@@ -2,13 +2,17 @@
 
 import numpy as np
 
+from fertkit.response.analyse import one_order
 from fertkit.response.curves import CURVES, MEAN, get_curve
 from fertkit.response.fit import join_text
 from fertkit.response.optimum import Status
 from fertkit.response.prices import area_of, column, money_text
 from fertkit.results import capital, counted, failed, plain
-from fertkit.rounding import same
+from fertkit.rounding import above, at_least, below, same
 from fertkit.say.line import Kind, Line, lead, notes, told
+from fertkit.trials.diagnose import ORDER, say_doubtful
+from fertkit.trials.limits import meaning
+from fertkit.trials.table import describe
 
 # ---- curves
 
@@ -20,12 +24,75 @@ def analysis_lines(analysis) -> list[Line]:
     said = [
         f"{len(analysis.data.rate)} rows at {len(rates)} rates, {span}; {analysis.data.shared}price ratio "
         f"{plain(analysis.price_ratio)} {analysis.yield_unit} per {unit}.",
-        f"Economic optimum rate: {analysis.optimum.text}.",
-        f"Agronomic optimum rate: {analysis.agronomic_optimum.text}.",
+        f"Economic optimum rate: {optimum_text(analysis.optimum)}.",
+        f"Agronomic optimum rate: {optimum_text(analysis.agronomic_optimum)}.",
         *gain_lines(analysis),
         *(_averaged(analysis.comparison) if analysis.curve == "averaged" else ()),
     ]
-    return [*map(lead, analysis.first), *map(told, said), *notes(analysis.notes)]
+    return [*map(lead, first(analysis)), *map(told, said), *notes(analysis.notes)]
+
+
+def first(analysis) -> list[str]:
+    """Say what comes before the optimum: strips in doubt, rates in one order, prices out of proportion."""
+    doubt = f"{capital(analysis.doubt)}." if analysis.doubt else ""
+    return [text for text in (stands_out(analysis), order_text(analysis.data), doubt) if text]
+
+
+def order_text(data) -> str:
+    """Say that every block repeats one order of the rates; nothing where not, or where it is not known."""
+    return f"{capital(meaning('strips', ORDER, passed=False))}." if one_order(data) else ""
+
+
+def stands_out(analysis) -> str:
+    """Name the doubtful strips, with the optimum with and without them; nothing where there are none."""
+    if not analysis.doubtful.rows:
+        return ""
+    rest, it = analysis.without_doubtful, "them" if len(analysis.doubtful.rows) > 1 else "it"
+    without = optimum_text(rest) if rest else "it cannot be estimated"
+    return (
+        f"Look at this first: {doubtful_text(analysis.doubtful, analysis.data)}. With {it} the economic "
+        f"optimum rate is {optimum_text(analysis.optimum)}; without {it}, {without}. See the field notes, "
+        "and leave a yield empty only where something went wrong."
+    )
+
+
+def doubtful_text(doubtful, data) -> str:
+    """Name the doubtful rows of a trial by block, strip and rate; nothing where there are none."""
+    if not doubtful.rows:
+        return ""
+    known = data.origin is not None and len(data.origin.columns)
+    own = {i: describe(data.origin.iloc[i]) if known else f"row {i + 1}" for i in doubtful.rows}
+    names = [f"{own.get(i, '')} at {rate:g} {data.rate_unit}" for i, rate in enumerate(data.rate)]
+    return say_doubtful(doubtful, names, data.yields)
+
+
+def optimum_text(optimum) -> str:
+    """Say a rate with its interval and what is left open, as a person would."""
+    rate, span = f"{plain(optimum.rate, span=optimum.interval.span)} {optimum.unit}", optimum.interval
+    said = {
+        Status.NONE: f"no economic response; the lowest rate tested, {rate}",
+        Status.TOP: f"at least the highest rate tested, {rate}",
+        Status.STEP: f"at most {rate}, the first rate above the lowest",
+        Status.UNPAID: f"{rate}: the gain does not pay for the application pass",
+        Status.DIFFERENCE: f"the better of the two rates tested, {rate}",
+    }.get(optimum.status, rate)
+    if optimum.status == Status.DIFFERENCE and not np.isnan(span.low):
+        # The interval that counts is that of gain minus cost; rates have none with two of them.
+        return f"{said}; the data do not tell the two apart" if below(span.low, span.high) else said
+    if np.isnan(span.low + span.high):
+        return f"{said} (no interval: no error can be estimated)"
+    interval = filter(None, [f"{span.level:.0%} interval {span.text()}", untested(optimum)])
+    return f"{said} ({'; '.join(interval)})"
+
+
+def untested(optimum) -> str:
+    """Say what is left open between the lowest and the first rate; nothing if the interval is clear of it."""
+    span, gap = optimum.interval, optimum.gap
+    if not gap or not (below(span.low, gap[1]) and above(span.high, gap[0])):
+        return ""
+    low, high = map(plain, gap)
+    nothing = f"no rate between {low} and {high} was tested"
+    return f"any join up to {high} fits: {nothing}" if optimum.any_join else nothing
 
 
 def gain_lines(analysis) -> list[str]:
@@ -100,7 +167,7 @@ def comparison_lines(comparison) -> list[Line]:
     if comparison.data.places:
         said.append(told(f"{comparison.data.places}, one common response."))
     return [*said, told(
-        "Averaged over the curves of diminishing returns: "
+        f"Average of {counted(len(comparison.averaged_weights), 'curve')}: "
         f"{plain(comparison.averaged_optimum, span=span)} {unit}, {comparison.level:.0%} interval "
         f"{comparison.averaged_interval.text()} {unit}; the curves alone differ by an SD of "
         f"{plain(comparison.between_curve_sd, span=span)}."
@@ -154,7 +221,7 @@ def net_return_lines(net) -> list[Line]:
         f"Tested rates {net.lowest_rate:g} to {net.highest_rate:g} {rate}; price ratio "
         f"{plain(net.price_ratio)} {net.yield_unit} per {rate}.",
         f"Net return {returned}, {money_text(net.gain)} more than at {net.lowest_rate:g} {rate}{ends}.",
-        net.stretch,
+        stretch(net),
         f"Agronomic optimum rate: {plain(net.agronomic_rate)} {rate} ({net.agronomic_status}).",
         *break_even(net),
     ]  # fmt: skip
@@ -173,6 +240,30 @@ def break_even(net) -> list[str]:
         f"{sign}{plain(r.price)}{name} per {mass[r.price_of]}."
         for r in net.break_even.itertuples()
     ]
+
+
+def stretch(net) -> str:
+    """Say which rates are nearly as good as which best, and where the reported rate stands; "" if none."""
+    if net.within is None:
+        return ""
+    within, peak, lost = (
+        money_text(amount, net.prices.currency, net.area) for amount in (net.within, net.peak_net, net.lost)
+    )
+    curve, unit = "averaged" if net.curve == "averaged" else CURVES[net.curve].label, net.rate_unit
+    top = " (the highest tested)" if at_least(net.within_high, net.highest_rate) else ""
+    by = f" ({net.within_by})" if net.within_by else ""
+    said = (
+        f"From {plain(net.within_low)} to {plain(net.within_high)} {unit}{top} the net return is within "
+        f"{within}{by} of the best of the {curve} curve, {peak} at {plain(net.peak)} {unit}."
+    )
+    if same(net.rate, net.peak):
+        return said
+    where = "inside" if net.in_stretch else "OUTSIDE"
+    which = "is the mean of the curves' own optima: it " if net.status == Status.INTERIOR else ""
+    return (
+        f"{said} The economic optimum reported, {plain(net.rate)} {unit}, {which}lies {where} that stretch "
+        f"and returns {lost} less than that best."
+    )
 
 
 def regret_lines(regret) -> list[Line]:

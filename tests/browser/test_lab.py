@@ -5,6 +5,7 @@ import re
 import pytest
 
 from fertkit import analyse_response, read_strips
+from fertkit.say.response import optimum_text
 
 pytestmark = pytest.mark.browser
 expect = pytest.importorskip("playwright.sync_api").expect
@@ -19,11 +20,11 @@ def test_runs_in_jupyterlab(start_server, open_page, demo, shots):
     says = page.locator(".fertkit-says").first
     table = read_strips(demo("corn_n_strips.csv"), crop="corn").table
     analysis = analyse_response(table, nutrient_price=0.45, grain_price=4.5)
-    expect(says).to_contain_text(analysis.optimum.text, timeout=120_000)
+    expect(says).to_contain_text(optimum_text(analysis.optimum), timeout=120_000)
     price = page.get_by_role("spinbutton", name=re.compile("^Price per lb of N"))
     price.fill("0.9")
     price.press("Enter")
-    moved = analysis.at_prices(nutrient_price=0.9, grain_price=4.5).optimum.text
+    moved = optimum_text(analysis.at_prices(nutrient_price=0.9, grain_price=4.5).optimum)
     expect(says).to_contain_text(moved)
     slider = page.get_by_role("slider", name=re.compile("^Slider: Price per lb of N"))
     expect(slider).to_have_attribute("aria-valuetext", "0.9")

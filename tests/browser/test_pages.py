@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from fertkit import analyse_response, read_strips, read_tissue, score_tissue
+from fertkit.say.response import optimum_text
 
 pytestmark = pytest.mark.browser
 expect = pytest.importorskip("playwright.sync_api").expect
@@ -30,8 +31,8 @@ def corn(demo):
     """The trial of the optimum page, and its optimum by the library at two prices."""
     table = read_strips(demo("corn_n_strips.csv"), crop="corn").table
     analysis = analyse_response(table, nutrient_price=0.45, grain_price=4.5)
-    return lambda nutrient, grain=4.5: (
-        analysis.at_prices(nutrient_price=nutrient, grain_price=grain).optimum.text
+    return lambda nutrient, grain=4.5: optimum_text(
+        analysis.at_prices(nutrient_price=nutrient, grain_price=grain).optimum
     )
 
 

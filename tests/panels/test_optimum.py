@@ -9,6 +9,7 @@ from fertkit.panels import trials
 from fertkit.panels.trials import OptimumPanel
 from fertkit.response import Prices, analyse_response
 from fertkit.results import plain
+from fertkit.say.response import optimum_text
 
 
 @pytest.fixture
@@ -26,7 +27,7 @@ def test_shows_the_optimum_of_the_library(panel, table, nutrient, grain):
     panel.set(nutrient_price=nutrient, grain_price=grain)
     expected = analyse_response(table, nutrient_price=nutrient, grain_price=grain)
     assert panel.result.optimum.rate == pytest.approx(expected.optimum.rate)
-    assert expected.optimum.text in panel.message()
+    assert optimum_text(expected.optimum) in panel.message()
 
 
 def test_a_dearer_nutrient_never_raises_the_optimum(panel):
@@ -96,7 +97,7 @@ def test_prices_of_other_units_never_meet_a_file(panel, handed_over):
     assert panel.error is None
     trial = read_strips(BytesIO(METRIC_FILE), name="metric.csv").table
     expected = analyse_response(trial, nutrient_price=1.1, grain_price=190.0)
-    assert expected.optimum.text in panel.message()
+    assert optimum_text(expected.optimum) in panel.message()
 
 
 def test_a_price_of_another_crop_is_not_carried_over(panel, handed_over, demo):

@@ -18,6 +18,7 @@ from fertkit.response import (
     stochastic_plateau,
 )
 from fertkit.response.pooled import Site
+from fertkit.say.response import optimum_text
 
 BENT = (100, 1.0, -0.0025)
 TESTED = {"lowest_rate": 0, "highest_rate": 240}
@@ -84,7 +85,7 @@ def test_analysis_shows_optimum_interval_strips_and_money(analysis):
     ax = analysis.plot(within=5)
     money = ax.figure.axes[1]
     optimum = analysis.optimum
-    assert optimum.text in texts(ax).replace("\n", " ")
+    assert optimum_text(optimum) in texts(ax).replace("\n", " ")
     assert pytest.approx(optimum.rate) in xs_of(ax, "D")
     assert xs_of(ax, "|") == pytest.approx([optimum.interval.low, optimum.interval.high])
     strips = sum(len(line.get_xdata()) for line in ax.lines if len(line.get_xdata()) == 6)
@@ -154,7 +155,7 @@ def test_an_optimum_that_is_only_a_bound_is_said_as_one_in_the_legend():
     noise = np.random.default_rng(3).normal(0, 0.5, 12)
     trial = pd.DataFrame({"rate_lb_ac": rates, "yield_bu_ac": 60 + 0.5 * rates + noise})
     rising = analyse_response(trial, nutrient_price=0.5, grain_price=4.5, replicates=0)
-    assert "at least the highest rate tested" in rising.agronomic_optimum.text
+    assert "at least the highest rate tested" in optimum_text(rising.agronomic_optimum)
     legend = texts(rising.plot().figure.axes[1])
     assert "agronomic optimum, at least 120 lb/ac" in legend
     assert "interval, at least 120 lb/ac" in legend

@@ -10,6 +10,7 @@ import pytest
 from fertkit.errors import NotEstimable
 from fertkit.intake import read_strips
 from fertkit.report import answer_network, answer_trial
+from fertkit.say.response import stretch
 from fertkit.trials import plan_strips
 
 PRICES = {"nutrient_price": 1.0, "grain_price": 0.2}
@@ -139,7 +140,7 @@ def test_units_stand_in_every_header_that_needs_one(trial):
 def test_no_stretch_is_read_between_two_rates(corn_sites):
     site = corn_sites[(corn_sites["trial"] == "S1") & corn_sites["rate_kg_ha"].isin([0.0, 134.4])]
     answer = answer_trial(site, nutrient_price=1, grain_price=180, within=5)
-    assert answer.net.stretch == ""
+    assert stretch(answer.net) == ""
     assert answer.net.table.iloc[:, 0].tolist() == [0.0, 134.4]
     assert not any("the net return is within" in line for line in answer.summary().splitlines())
     assert "from" not in answer.tables["The better of the two rates at other prices of the nutrient"]
@@ -164,7 +165,7 @@ def test_usual_loss_is_a_share_of_the_gain_with_its_mark(corn_sites):
     assert [one.within_low, one.within_high] == pytest.approx(
         [other_money.within_low, other_money.within_high]
     )
-    assert "common practice, no source" in one.stretch
+    assert "common practice, no source" in stretch(one)
 
 
 def test_no_zero_loss_is_claimed_where_no_response_was_found(seeded, kinds_of_site):

@@ -15,6 +15,7 @@ from fertkit.response.interval import (
     optimum_interval,
     plateau_interval,
 )
+from fertkit.say.response import untested
 
 R_PROFILE = 3e-3  # R interpolates its profiles with splines; ours are solved
 BACHMAIER = [
@@ -226,4 +227,4 @@ def test_a_noisy_straight_rise_is_not_open_at_both_ends(make_trial):
 )
 def test_what_was_not_tested_is_told_where_the_interval_reaches_it(low, high, gap, told):
     interval = Interval(low, high, False, False, 0.95, "averaged")
-    assert Optimum(50.0, interval, Status.INTERIOR, "lb/ac", gap).untested == told
+    assert untested(Optimum(50.0, interval, Status.INTERIOR, "lb/ac", gap)) == told

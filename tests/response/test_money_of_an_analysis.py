@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from fertkit.response import Prices, analyse_response
+from fertkit.say.response import stretch
 
 PRICES = Prices(0.5, 4.0, fixed_cost=20.0, pass_cost=6.0, currency="$")
 TOP = 200
@@ -80,7 +81,7 @@ def test_two_rates_have_two_points_and_no_stretch():
     assert found.within is None
     assert np.isnan([found.within_low, found.within_high]).all()
     assert (found.rate, found.peak) == (100, 100)
-    assert found.stretch == ""
+    assert stretch(found) == ""
 
 
 def test_without_a_response_nothing_is_gained():

@@ -25,6 +25,7 @@ from fertkit.response.interval import (
     plateau_interval,
 )
 from fertkit.results import plain
+from fertkit.say.response import optimum_text
 
 FREE = {"nutrient_price": 0.5, "grain_price": 4, "replicates": 0}
 
@@ -86,7 +87,7 @@ def test_the_interval_of_a_pass_not_paid_holds_the_answer():
     assert analysis.optimum.status == "pass not paid"
     assert analysis.optimum.rate == 0
     assert 0 in analysis.optimum.interval
-    assert "interval 0 to" in analysis.optimum.text
+    assert "interval 0 to" in optimum_text(analysis.optimum)
 
 
 # Tables and arguments ---------------------------------------------------------------------------------

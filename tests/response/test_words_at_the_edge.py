@@ -48,6 +48,16 @@ def test_a_dip_that_rises_over_most_of_the_rates_is_not_called_falling(make_tria
     assert ("falling" in fit.status) is falling
 
 
+def test_a_rise_and_a_greater_fall_are_told_as_such(make_trial):
+    """50 + 0.18 x - 0.001 x² is highest at 0.18 / 0.002 = 90 of 200, and 46 at the end."""
+    x = np.tile(np.linspace(0, 200, 6), 2)
+    fit = fit_response(make_trial(x, 50 + 0.18 * x - 0.001 * x**2), "quadratic")
+    assert "yield rises to 90 kg/ha, then falls below its start" in fit.summary()
+    assert "yield falls with the rate" not in fit.summary()
+    down = fit_response(make_trial(x, 50 - 0.01 * x - 0.001 * x**2), "quadratic")
+    assert "yield falls with the rate" in down.summary()
+
+
 def test_a_curve_without_an_error_of_its_own_beats_nothing(make_trial):
     """Through three single strips runs every curve of three parameters: no sign of a response."""
     data = make_trial([0.0, 50, 100], [5.0, 5.1, 5.0])

@@ -11,6 +11,7 @@ from scipy.optimize import curve_fit
 
 from fertkit.intake import read_strips
 from fertkit.response import analyse_response
+from fertkit.say.response import optimum_text, stands_out
 from fertkit.trials import analyse_strips, linear
 from fertkit.trials.diagnose import Doubtful, doubtful_strips, say_doubtful, smoother
 
@@ -118,7 +119,8 @@ def test_a_zero_does_not_hide_the_next_strip(zero):
 def test_the_optimum_without_them_is_that_of_the_rest(zero):
     whole = analyse_response(zero, **PRICES, replicates=0)
     rest = zero.table.drop(index=list(whole.doubtful.rows))
-    assert f"without them, {analyse_response(rest, **PRICES, replicates=0).optimum.text}." in whole.stands_out
+    without = optimum_text(analyse_response(rest, **PRICES, replicates=0).optimum)
+    assert f"without them, {without}." in stands_out(whole)
 
 
 WHOLE = CASE.with_name("mean_rows.csv")  # the same trial with every strip harvested
@@ -135,10 +137,8 @@ def test_a_zero_in_a_table_given_directly_is_named_first(lost):
     assert first.startswith(f"Look at this first: block {block} at {rate} lb/ac (0 where ")
     assert found.doubtful.rows == (lost,)
     rest = analyse_response(table.drop(index=lost), **PRICES, replicates=0)
-    assert (
-        f"With it the economic optimum rate is {found.optimum.text}; without it, {rest.optimum.text}."
-        in first
-    )
+    with_it, without = map(optimum_text, (found.optimum, rest.optimum))
+    assert f"With it the economic optimum rate is {with_it}; without it, {without}." in first
     means = analyse_strips(table).summary().splitlines()[0]
     assert means.startswith(f"Look at this first: block {block} at {rate} lb/ac (0 where ")
     assert means.count(" is expected)") == 1
@@ -213,7 +213,7 @@ def test_rates_as_applied_are_one_level(zero):
 
 def test_means_of_many_replicates_and_tiny_trials_are_left_alone():
     few = pd.DataFrame({"rate_lb_ac": [0, 40, 80, 120], "yield_bu_ac": [50.0, 54, 1, 58]})
-    assert analyse_response(few, **PRICES, replicates=0).stands_out == ""
+    assert stands_out(analyse_response(few, **PRICES, replicates=0)) == ""
 
 
 def test_whole_numbers_are_no_outliers():

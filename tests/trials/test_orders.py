@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from fertkit.response import analyse_response
+from fertkit.say.response import first
 from fertkit.trials import analyse_strips
 from fertkit.trials.diagnose import systematic
 
@@ -33,7 +34,7 @@ def test_a_repeated_order_is_said_beside_the_verdict(columns):
     assert analysis.p_value < 0.05  # the trend alone passes for a response
     assert "the same order in every block" in analysis.summary()
     response = analyse_response(table, nutrient_price=0.5, grain_price=4.5, replicates=0)
-    assert "the same order in every block" in "\n".join(response.first)
+    assert "the same order in every block" in "\n".join(first(response))
     assert "the same order in every block" in response.summary()
 
 
