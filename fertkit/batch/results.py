@@ -11,16 +11,16 @@ from fertkit.batch.parts import ending, read_frame, typed, write_frame
 from fertkit.batch.record import KINDS, Settings
 from fertkit.batch.trials import page_name
 from fertkit.reference.load import list_sources
-from fertkit.report.page import render_page
+from fertkit.report.answer import Answer
 from fertkit.report.sections import Section, pick
 from fertkit.report.workbook import inert_table
 from fertkit.response.analyse import SOURCES
 from fertkit.response.optimum import Status, status_in_words
 from fertkit.response.prices import Prices, price_check
-from fertkit.results import Result, checks_frame
+from fertkit.results import checks_frame
+from fertkit.say.advice import LIMITS
 from fertkit.say.line import Kind, Line
 from fertkit.tissue.score import settle_cvs
-from fertkit.writing import write_whole
 
 SHOWN = 200  # rows of a table on the index page
 #: Columns of which a batch should hold one value only, for one price to fit all.
@@ -45,15 +45,10 @@ _SHOWN = {
 }  # fmt: skip
 #: Columns of words that a page leaves out where they are empty.
 _REMARKS = ("doubtful", "unread", "notes", "message")
-_CAUTION = (
-    "Rates and products differ by soil, state and season: follow the "
-    "local nutrient-management rules and the product label, and ask a licensed or certified adviser before "
-    "you buy or spread.",
-)
 
 
 @dataclass(frozen=True)
-class BatchResult(Result):
+class BatchResult(Answer):
     """Results of a batch; the rows stay on disk until they are asked for.
 
     Attributes
@@ -125,6 +120,23 @@ class BatchResult(Result):
         ranges = sorted(set(self.usable["source_key"]) - {""})
         return list_sources([*ranges, *set(settle_cvs()["source_key"])])
 
+    @property
+    def title(self) -> str:
+        return _SHOWN[self.kind][0]
+
+    @property
+    def lead(self) -> list:
+        return self.lines()[:-1]  # where the table lies is no matter of its page
+
+    @property
+    def sections(self) -> list[Section]:
+        refused, head = self.table[self.table["status"] == Status.REFUSED], self.usable.head(SHOWN)
+        return [
+            _overview(self),
+            *([_not_usable(self, refused)] if len(refused) else []),
+            *([_rows_section(self, head)] if len(head) else []),
+        ]
+
     def _repr_html_(self) -> str:
         return f"<pre>{escape(self.summary())}</pre>{self.usable.head(20).to_html(index=False, border=0)}"
 
@@ -170,45 +182,49 @@ def gather(settings: Settings, targets: list[Path], out: Path, notes=()) -> Batc
     result = BatchResult(settings.kind, tuple(settings.by), prices, *files, names, tuple(notes))
     write_frame(result.table, result.file)
     write_frame(inert_table(result.table), out / "results.csv")  # where no cell can pass for a formula
-    write_whole(index_page(result), result.index)
+    result.write_page(result.index)
     return result
 
 
 # ---- the page
 
 
-def index_page(result: BatchResult) -> str:
-    """The page that leads through the results of a batch."""
-    title, about, columns = _SHOWN[result.kind]
-    lines, head = [str(line) for line in result.lines()[:-1]], result.usable.head(SHOWN)
-    bare = head.get("optimum", head["status"]).isna().all()  # trials of two rates have none to draw
+def _overview(result):
+    """Counts, a figure of the whole and links to the tables; trials of two rates alone have none to draw."""
+    bare = result.usable.get("optimum", result.usable["status"]).isna().all()
     counts = result.counts.rename_axis("status").reset_index(name=result.kind)
     counts["what it means"] = [Status(s).meaning if s in set(Status) else "" for s in counts["status"]]
-    sections = [
-        Section(
-            "All at a glance",
-            figure=None if bare else result.plot(), figure_says="" if bare else " ".join(lines),
-            tables=(pick("How many of what", _in_words(counts), {name: name for name in counts}),),
-            links=tuple((n, f"All rows: {n}") for n in dict.fromkeys(["results.csv", result.file.name])),
-            cautions=_CAUTION,
-        )
-    ]  # fmt: skip
-    names = {name: name.replace("_", " ") for name in result.by}
-    if refused := int(result.counts.get(Status.REFUSED, 0)):
-        rows = result.table[result.table["status"] == Status.REFUSED].head(SHOWN)
-        table = pick("Not usable", rows, {"file": "file", **names, "message": "why, and what to do"})
-        sections.append(Section("Not usable", lines=(_some(rows, refused),), tables=(table,)))
-    if len(head):
-        columns = {c: said for c, said in columns.items() if c not in _REMARKS or (head[c] != "").any()}
-        total, links = None, ()
-        if result.kind == "trials":
-            units = head["rate_unit"].unique()
-            unit = f" [{units[0]}]" if len(units) == 1 else ""
-            columns |= {c: columns[c] + unit for c in ("optimum", "highest_rate")}
-            total, links = len(result.usable), _links(result, head)
-        table = pick(about, _in_words(head), names | columns)
-        sections.append(Section(about, lines=(_some(head, total),), tables=(table,), links=links))
-    return render_page(title, sections, lead=lines, sources=result.sources)
+    return Section(
+        "All at a glance", figure=None if bare else result.plot,
+        figure_says="" if bare else " ".join(line.plain for line in result.lead),
+        tables=(pick("How many of what", _in_words(counts), {name: name for name in counts}),),
+        links=tuple((n, f"All rows: {n}") for n in dict.fromkeys(["results.csv", result.file.name])),
+        cautions=LIMITS,
+    )  # fmt: skip
+
+
+def _not_usable(result, refused):
+    names = {"file": "file", **_names(result), "message": "why, and what to do"}
+    counted = int(result.counts[Status.REFUSED])
+    rows = refused.head(SHOWN)
+    return Section("Not usable", lines=(_some(rows, counted),), tables=(pick("Not usable", rows, names),))
+
+
+def _rows_section(result, head):
+    _, about, columns = _SHOWN[result.kind]
+    columns = {c: said for c, said in columns.items() if c not in _REMARKS or (head[c] != "").any()}
+    total, links = None, ()
+    if result.kind == "trials":
+        units = head["rate_unit"].unique()
+        unit = f" [{units[0]}]" if len(units) == 1 else ""
+        columns |= {c: columns[c] + unit for c in ("optimum", "highest_rate")}
+        total, links = len(result.usable), _links(result, head)
+    table = pick(about, _in_words(head), _names(result) | columns)
+    return Section(about, lines=(_some(head, total),), tables=(table,), links=links)
+
+
+def _names(result):
+    return {name: name.replace("_", " ") for name in result.by}
 
 
 def _links(result, rows):

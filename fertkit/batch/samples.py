@@ -91,14 +91,8 @@ def _unread(samples):
 
 
 def _refused(sample, file, error, **known):
-    row = {
-        "file": file,
-        "sample_id": sample,
-        "status": Status.REFUSED,
-        "message": parts.refusal(error),
-        **known,
-    }
-    return pd.DataFrame([row | {"message": parts.refusal(error), **known}])
+    row = {"file": file, "sample_id": sample, "status": Status.REFUSED, "message": parts.refusal(error)}
+    return pd.DataFrame([row | known])
 
 
 # ---- scoring

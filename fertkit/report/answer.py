@@ -36,9 +36,14 @@ class Answer(Result):
         """Tables of all sections, by their titles."""
         return {table.title: table.frame for section in self.sections for table in section.tables}
 
+    @property
+    def lead(self) -> list:
+        """The short answer at the top of the page."""
+        return self.lines()
+
     def page(self) -> str:
         """Return the answer as one self-contained HTML page."""
-        return render_page(self.title, self.sections, lead=self.lines(), sources=self.sources)
+        return render_page(self.title, self.sections, lead=self.lead, sources=self.sources)
 
     @asks(path=a_path)
     def write_page(self, path) -> Path:
