@@ -151,7 +151,7 @@ def _filled(entry, role, given):
     own = getattr(entry, role)
     if given is None or own:
         return _kept(entry, role, given, given is None or plain(given) == plain(own))
-    return entry.filled(role, str(given), ("recognised", role, f"'{given}' as given"))
+    return entry.filled(role, str(given), ("filled", role, f"'{given}' as given"))
 
 
 def _kept(entry, role, given, same):

@@ -54,7 +54,7 @@ class TissueSamples(Result):
     others : DataFrame
         specimen, sample_id and every other column of the file, as text.
     report : DataFrame
-        what (recognised, inferred, not used), item, detail, row.
+        what (recognised, filled as given, inferred, not used), item, detail, row.
     notes : tuple of Problem
         What was doubted, with row, column and value, and did not stop the reading.
     name : str

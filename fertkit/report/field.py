@@ -235,13 +235,12 @@ def _of_strips(trial):
 
 
 def _of_leaf(samples, scores, most=8):
-    """What of the laboratory file was left unread or doubted."""
-    unread = samples.report[samples.report["what"] == "not used"]
-    told = [f"leaf file, not used: {r.item}: {r.detail}" for r in unread.itertuples()]
-    filled = samples.report["item"].eq("crop") & samples.report["detail"].str.contains(
-        "' as given", regex=False
-    )
-    told += [f"leaf file: crop {detail}" for detail in samples.report.loc[filled, "detail"]]
+    """What of the laboratory file was left unread, filled in or doubted."""
+    report = samples.report
+    filled = report[report["what"].eq("filled") & report["item"].eq("crop")]
+    unused = report[report["what"] == "not used"].itertuples()
+    told = [f"leaf file, not used: {r.item}: {r.detail}" for r in unused]
+    told += [f"leaf file: crop {detail}" for detail in filled["detail"]]
     others = set(samples.table["row"]) - set(scores.table["row"])  # of another crop, told as left out
     told += [f"leaf file: {n}" for n in samples.notes if not (n.remedy == KEPT and n.row in others)]
     more = [f"leaf file: and {len(told) - most} more, see fertkit leaf"] if len(told) > most else []
