@@ -23,7 +23,8 @@ from fertkit.say.advice import LIMITS, network_advice, nutrient_cautions
 from fertkit.say.trials import pooled_lines, site_intervals
 from fertkit.trials.one_stage import OneStage, pool_polynomial
 from fertkit.trials.pool import PooledEstimate, pool_trials
-from fertkit.trials.table import default_treatment, factor, site_columns
+from fertkit.trials.strips import factor, site_columns
+from fertkit.trials.table import default_treatment
 
 
 @dataclass(frozen=True)

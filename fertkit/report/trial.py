@@ -24,7 +24,8 @@ from fertkit.say.response import break_even, optimum_text
 from fertkit.say.trials import yields_text
 from fertkit.trials.analyse import StripAnalysis, analyse_strips
 from fertkit.trials.layout import StripPlan
-from fertkit.trials.table import default_treatment, factor
+from fertkit.trials.strips import factor
+from fertkit.trials.table import default_treatment
 
 #: Nutrient prices asked about, as shares of today's.
 PRICE_STEPS = (0.5, 0.75, 1.0, 1.5, 2.0)

@@ -66,7 +66,7 @@ from fertkit.rounding import above, below, first_largest, same
 from fertkit.trials import linear
 from fertkit.trials.diagnose import LEFT, Doubtful, doubtful_strips, smoother, systematic
 from fertkit.trials.linear import rate_groups
-from fertkit.trials.table import places
+from fertkit.trials.strips import places
 
 #: The interval, the choice between curves, the average over them, and the search for the join.
 SOURCES = ("BACHMAIER2009", "CERRATO1990", "MATAVEL2024", "LERMAN1980")

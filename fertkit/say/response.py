@@ -12,7 +12,7 @@ from fertkit.rounding import above, at_least, below, same
 from fertkit.say.line import Kind, Line, lead, notes, told
 from fertkit.trials.diagnose import ORDER, say_doubtful
 from fertkit.trials.limits import meaning
-from fertkit.trials.table import describe
+from fertkit.trials.strips import describe
 
 # ---- curves
 

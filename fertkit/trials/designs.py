@@ -13,7 +13,8 @@ from fertkit.trials import linear
 from fertkit.trials.diagnose import ORDER, far_row, order_check, order_row, smoother, strip_names
 from fertkit.trials.limits import check_row, citations
 from fertkit.trials.mixed import components, fit_reml, shared
-from fertkit.trials.table import arrange, column_of, factor, measured, one_trial, places
+from fertkit.trials.strips import factor, places
+from fertkit.trials.table import arrange, column_of, measured, one_trial
 
 
 @dataclass(frozen=True)

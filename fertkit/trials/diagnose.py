@@ -19,7 +19,8 @@ from fertkit.results import failed, heading, plain, show
 from fertkit.rounding import ROUNDING, above, same
 from fertkit.trials import linear
 from fertkit.trials.limits import check_row
-from fertkit.trials.table import Trial, describe
+from fertkit.trials.strips import describe
+from fertkit.trials.table import Trial
 
 ORDER, FAR = "order of the treatments drawn by lot", "strips far from the rest"
 #: A repeated order less likely than this by lot counts as laid on purpose.

@@ -25,7 +25,7 @@ class LeastSquares:
     coefficients : (p,) array
     covariance : (p, p) array
         Generalised inverse of X'X, times nothing: multiply by a variance.
-    residuals, leverage : (n,) arrays
+    residuals : (n,) array
     rss : float
         Residual sum of squares.
     rank, df : int
@@ -37,7 +37,6 @@ class LeastSquares:
     coefficients: np.ndarray
     covariance: np.ndarray
     residuals: np.ndarray
-    leverage: np.ndarray
     rss: float
     rank: int
     df: int
@@ -74,7 +73,6 @@ def fit(design, y) -> LeastSquares:
         coefficients=right.T @ ((left.T @ y) / values),
         covariance=(right.T / values**2) @ right,
         residuals=residuals,
-        leverage=(left**2).sum(axis=1),
         rss=float(residuals @ residuals),
         rank=rank,
         df=len(y) - rank,

@@ -19,7 +19,8 @@ from fertkit.rounding import above
 from fertkit.trials import linear
 from fertkit.trials.limits import check_row
 from fertkit.trials.mixed import OneEffect
-from fertkit.trials.table import column_of, factor, measured, site_names
+from fertkit.trials.strips import factor, site_names
+from fertkit.trials.table import column_of, measured
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,8 @@ from fertkit.trials import linear
 from fertkit.trials.analyse import analyse_strips
 from fertkit.trials.limits import check_row
 from fertkit.trials.mixed import METHODS, OneEffect, q_profile
-from fertkit.trials.table import column_of, default_treatment, factor, site_names
+from fertkit.trials.strips import factor, site_names
+from fertkit.trials.table import column_of, default_treatment
 
 #: Share of the weight below which a site is said to carry none [%] (common practice, no source).
 NO_WEIGHT_PCT = 0.01

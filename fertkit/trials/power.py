@@ -153,23 +153,6 @@ def power_of_difference(difference, sd, treatments, blocks, *, design="blocks", 
     return noncentral_f_power(1, _df(design, treatments, blocks), blocks * difference**2 / (2 * sd**2), alpha)
 
 
-def power_of_any(means, sd, blocks, *, design="blocks", alpha=0.05) -> float:
-    """Chance that the F test of all treatments is significant (exact noncentral F).
-
-    Parameters
-    ----------
-    means : sequence
-        True treatment means [yield unit].
-    sd : float
-        Standard deviation of a strip [yield unit].
-    blocks : int
-    """
-    means = np.asarray(means, dtype=float)
-    k, df = len(means), _df(design, len(means), blocks)
-    shift = blocks * ((means - means.mean()) ** 2).sum() / sd**2
-    return noncentral_f_power(k - 1, df, shift, alpha)
-
-
 def noncentral_f_power(df1: float, df2: float, shift: float, alpha: float) -> float:
     """Chance that a noncentral F exceeds the upper `alpha` point of the central one.
 

@@ -4,7 +4,6 @@ Both floors of a trial read it here: the comparison of treatments (`arrange`) an
 (`fertkit.response.read_trial_data`). An experimental unit is a strip; points and parts of one are refused.
 """
 
-import re
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -12,11 +11,11 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, NotEstimable, Problem
-from fertkit.intake.strip_checks import REMEDY, coordinates, why_no_strips
-from fertkit.intake.strip_headers import SITE_COLUMNS
-from fertkit.results import counted, show
+from fertkit.intake.strip_checks import REMEDY, why_no_strips
+from fertkit.results import counted
 from fertkit.sizes import LARGEST_NUMBER, NO_NUMBER
 from fertkit.trials import linear
+from fertkit.trials.strips import describe, factor, nested, places, site_columns
 
 #: Columns that must hold one value where a curve is fitted.
 SINGLE_COLUMNS = ("nutrient", "crop", "unit", "rate_unit", "yield_unit")
@@ -111,10 +110,10 @@ class Trial:
                 "each, and the response is taken as the same everywhere; pool_trials asks whether it is"
             )
         if len(self.lost):
-            lost = ", ".join(describe(row) for _, row in self.lost.iterrows())
-            notes.append(
-                f"{counted(len(self.lost), 'strip')} without a yield left out, means adjusted for it: {lost}"
-            )
+            lacking = "yield" if self.lost[self.response].isna().all() else "yield or a treatment"
+            names = ", ".join(describe(row) for _, row in self.lost.iterrows())
+            strips = f"{counted(len(self.lost), 'strip')} without a {lacking}"
+            notes.append(f"{strips} left out, means adjusted for it: {names}")
         if not self.blocking:
             notes.append("no blocks given: strips are compared as if placed wholly at random over the field")
         return tuple(notes)
@@ -150,14 +149,11 @@ def read_trial(
     Parameters
     ----------
     trial : StripTrial or DataFrame
-        One trial; columns as `fertkit.intake.read_strips` gives them.
-    treatment, response : str, optional
-        Columns; by default ``treatment``, the planned rate or the rate, and the one yield column.
+    treatment, response, weight : str, optional
+        Columns; by default ``treatment``, the planned rate or the rate, and the one yield column. Weights are
+        replicate counts, where rows are means.
     blocks : str, list of str or False, optional
-        Grouping columns; ``block`` by default where there is one. An empty list or False: no blocks.
-        Where a site or year column holds several values, groups are counted within each of them.
-    weight : str, optional
-        Column of replicate counts where rows are means.
+        Grouping columns, ``block`` by default where there is one; False or an empty list: none.
     trend : bool
         Enter a straight trend across the field.
     curve : bool
@@ -172,73 +168,69 @@ def read_trial(
     """
     table = one_trial(trial)
     known = None if table is trial else trial
-    problems: list[Problem] = []
-    if table.empty:
-        problems.append(Problem("the table has no rows", "give one row per plot, strip or rate mean"))
     if curve:
         _need_rates(table, treatment)
-        problems += _mixed(table)
         treatment = treatment or getattr(known, "rate_column", None)
+    problems = _mixed(table) if curve else []
+    if table.empty:
+        problems.append(Problem("the table has no rows", "give one row per plot, strip or rate mean"))
     treatment = _pick(table, treatment or (None if curve else _named(table)), "rate", problems)
     response = _pick(table, response or getattr(known, "yield_column", None), "yield", problems)
+    weight = None if weight is None else _pick(table, weight, "weight", problems)
     sites = site_columns(table)
     groups = _groups(table, blocks, sites, problems)
     problems += _repeated(table, sites)
-    if weight is not None and weight not in table:
-        problems.append(Problem(f"there is no column '{weight}'", "name the column of replicate counts"))
     if problems:
         raise InputError("trial", problems)
-    numbers = {treatment: _numbers(table, treatment, problems)} if curve else {}
-    numbers[response] = y = _numbers(table, response, problems, empty=True)
-    if curve:
-        problems += _bad_cells(table, treatment, numbers[treatment] < 0, "a rate cannot be negative")
+    table = _with_numbers(table, treatment if curve else None, response, weight, [*sites, *groups])
+    harvested = table[response].notna() & table[treatment].notna()
+    strips = table[harvested]
+    if len(strips[treatment].unique()) > 1:
+        doubt = why_no_strips(strips, treatment, [*sites, *groups], (treatment, response))
+        if doubt:
+            raise InputError("trial", [Problem(doubt, REMEDY)])
+    facts = {name: _fact(known, table, name) for name in ("nutrient", "crop")}
+    return Trial(strips, treatment, response, sites, tuple(groups), table[~harvested], **facts, trend=trend)
+
+
+def _with_numbers(table, rate, response, weight, groups) -> pd.DataFrame:
+    """The table with its numbers read, every bad cell of it told at once."""
+    problems: list[Problem] = []
+    read = {column: _numbers(table, column, problems) for column in (rate, weight) if column is not None}
+    read[response] = _numbers(table, response, problems, empty=True)
+    if rate is not None:
+        problems += _bad_cells(table, rate, read[rate] < 0, "a rate cannot be negative")
     if weight is not None:
-        numbers[weight] = _numbers(table, weight, problems)
-        few = numbers[weight] <= 0
-        problems += _bad_cells(table, weight, few, "a replicate count must be above zero")
-    for column in dict.fromkeys([*sites, *groups]):
+        problems += _bad_cells(table, weight, read[weight] <= 0, "a replicate count must be above zero")
+    for column in dict.fromkeys(groups):
         problems += _bad_cells(table, column, table[column].isna(), "the block is missing")
-    if not problems and np.isnan(y).all():
+    if not problems and np.isnan(read[response]).all():
         remedy = "fill in the yields or leave the trial out"
         problems.append(Problem("no yields: every cell is empty", remedy, None, response))
-    kept = ~np.isnan(y) & (curve | table[treatment].notna().to_numpy())
-    table = table.copy()
-    for column, values in numbers.items():
-        table[column] = values
-    strips = table[kept]
-    if len(strips[treatment].unique()) > 1:
-        told = why_no_strips(strips, treatment, [*sites, *groups], (treatment, response))
-        problems += [Problem(told, REMEDY)] if told else []
     if problems:
         raise InputError("trial", problems)
-    facts = {name: _fact(known, table, name) for name in ("nutrient", "crop")}
-    return Trial(strips, treatment, response, sites, tuple(groups), table[~kept], **facts, trend=trend)
+    table = table.copy()
+    for column, values in read.items():
+        table[column] = values
+    return table
 
 
 def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -> Trial:
-    """Read one trial for a comparison of its treatments; see `read_trial`.
-
-    Raises
-    ------
-    NotEstimable
-        If there are fewer than two treatments, or a trend is asked over several sites or unknown places.
-    """
-    found = read_trial(trial, treatment=treatment, response=response, blocks=blocks, trend=trend)
-    if len(found.labels) < 2:
+    """Read one trial of two or more treatments for their comparison; see `read_trial`."""
+    read = read_trial(trial, treatment=treatment, response=response, blocks=blocks, trend=trend)
+    if len(read.labels) < 2:
+        many = counted(len(read.labels), "treatment")
+        raise NotEstimable(f"column '{read.treatment}' has {many}; a comparison needs two")
+    if trend and read.sites:
         raise NotEstimable(
-            f"column '{found.treatment}' has {counted(len(found.labels), 'treatment')}; a comparison needs "
-            "two"
-        )
-    if trend and found.sites:
-        raise NotEstimable(
-            f"the table holds several values of {' and '.join(found.sites)}; a straight trend runs across "
+            f"the table holds several values of {' and '.join(read.sites)}; a straight trend runs across "
             "one field",
             "pool_trials(...)",
             remedy="analyse the sites one at a time, or pool them",
         )
-    if trend and found.order is None:
+    if trend and read.order is None:
         raise NotEstimable("a trend across the field needs the place of each strip; add a column 'position'")
-    return found
+    return read
 
 
 def one_trial(trial) -> pd.DataFrame:
@@ -324,15 +316,13 @@ def _groups(table, blocks, sites, problems) -> list[str]:
     if blocks is None:
         return ["block"] if _varies(table, "block") else []
     given = [] if blocks is False else [blocks] if isinstance(blocks, str) else list(blocks)
-    missing = [c for c in given if c not in table]
-    if missing:
-        remedy = "name the column that holds the blocks"
-        problems.append(Problem(f"there is no column '{missing[0]}'", remedy))
+    for name in given:
+        _pick(table, name, "block", problems)
     if sites and not given:
         what = f"several levels in '{', '.join(sites)}' but no site effects"
         remedy = (
             "pooling without site effects can turn a response upside down; leave `blocks` unset, analyse the "
-            "sites one at a time or pool them with pool_trials"
+            "sites one at a time, or pool them with pool_trials"
         )
         problems.append(Problem(what, remedy))
     return given
@@ -387,75 +377,3 @@ def _numbers(table, column, problems, *, empty=False) -> np.ndarray:
 def _bad_cells(table, column, bad, what, remedy=_LEAVE_OUT) -> list[Problem]:
     rows = np.flatnonzero(bad)
     return [Problem(what, remedy, int(i) + 2, column, table[column].iloc[i]) for i in rows]
-
-
-# ---- sites, groups and places
-
-
-def site_columns(table) -> tuple[str, ...]:
-    """Name the columns that tell sites or seasons apart, those that split no further than others left out."""
-    found: list[str] = []
-    for name in SITE_COLUMNS:
-        if name in table and _combinations(table, [*found, name]) > (
-            _combinations(table, found) if found else 1
-        ):
-            found.append(name)
-    return tuple(found)
-
-
-def site_names(table) -> pd.Series:
-    """Name the site-year of each row, e.g. ``North 2021``; ``1`` where no column tells any apart."""
-    columns = list(site_columns(table)) or ["trial"] * ("trial" in table)
-    if not columns:
-        return pd.Series("1", index=table.index)
-    return table[columns].map(show).agg(" ".join, axis=1)
-
-
-def _combinations(table, columns) -> int:
-    return len(table[columns].drop_duplicates())
-
-
-def nested(table, columns) -> np.ndarray:
-    """Code the combinations of several columns 0, 1, ..."""
-    return table.groupby(list(columns), dropna=False).ngroup().to_numpy()
-
-
-def places(strips, sites=()) -> tuple[np.ndarray | None, np.ndarray | None]:
-    """Tell which strips of a site lie side by side: (run, place), from ``position`` or numbered strips."""
-    placed = coordinates(strips)
-    name = next((c for c in ("position", "strip", "plot") if c in strips), None)
-    order = (
-        np.array([np.nan]) if name is None else pd.to_numeric(strips[name], errors="coerce").to_numpy(float)
-    )
-    if np.isnan(order).any() and placed:
-        order = _along(strips[placed].to_numpy(float))
-    if np.isnan(order).any() or len(np.unique(order)) < 2:
-        return None, None
-    # Numbers that start again in each block tell neighbours within a block only.
-    for runs in (sites, (*sites, "block")):
-        known = set(runs) <= set(strips.columns)
-        if known and not strips.assign(_o=order).duplicated([*runs, "_o"]).any():
-            return nested(strips, runs) if runs else np.zeros(len(order), dtype=int), order
-    return None, None
-
-
-def _along(xy) -> np.ndarray:
-    """Places of strips along the line on which they lie farthest apart, from their coordinates [(n, 2)]."""
-    xy = xy - xy.mean(axis=0)
-    return xy @ np.linalg.svd(xy, full_matrices=False)[2][0]
-
-
-def factor(column) -> tuple[np.ndarray, pd.Index]:
-    """Code a column 0, 1, ... with its levels in order; 131.5 and 131.50 are one level."""
-    if pd.api.types.is_numeric_dtype(column):
-        column = column.astype(float).round(6)
-    codes, labels = pd.factorize(column, sort=True)
-    return codes, pd.Index(labels)
-
-
-def describe(strip) -> str:
-    """Name a strip for a message."""
-    named = [name for name in ("block", "strip") if name in strip and pd.notna(strip[name])]
-    said = " ".join(f"{name} {strip[name]}" for name in named)
-    # a strip named by its line of the file is "row 8", not "strip row 8"
-    return re.sub(r" ?strip row (?=\d+$)", ", row ", said).lstrip(", ") or f"line {strip.name}"

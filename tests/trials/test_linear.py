@@ -22,7 +22,6 @@ def test_least_squares_by_the_pseudoinverse(x):
     np.testing.assert_allclose(found.coefficients, inverse @ y)
     np.testing.assert_allclose(found.covariance, inverse @ inverse.T)
     np.testing.assert_allclose(found.residuals, y - x @ inverse @ y, atol=1e-9)
-    np.testing.assert_allclose(found.leverage, np.diag(x @ inverse))
     np.testing.assert_allclose(found.row_space, inverse @ x, atol=1e-9)
     assert found.rss == pytest.approx(((y - x @ inverse @ y) ** 2).sum(), abs=1e-12)
     assert (found.rank, found.df) == (rank, 9 - rank)

@@ -17,7 +17,8 @@ from fertkit.trials.diagnose import systematic
 from fertkit.trials.linear import anova_table, contrasts_within, parts, rate_groups
 from fertkit.trials.mixed import wald
 from fertkit.trials.models import neighbour_errors, random_blocks
-from fertkit.trials.table import arrange, column_of, describe, factor, places, site_names
+from fertkit.trials.strips import describe, factor, places, site_names
+from fertkit.trials.table import arrange, column_of
 
 RATES = [0.0, 40.0, 80.0, 120.0]
 

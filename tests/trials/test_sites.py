@@ -81,7 +81,7 @@ def test_pairs_of_two_sites_are_not_averaged():
 )
 def test_what_several_sites_forbid(two_sites, options, error):
     table = two_sites.assign(position=range(8))
-    with pytest.raises(error, match="one at a time or pool them"):
+    with pytest.raises(error, match="one at a time, or pool them"):
         analyse_strips(table, **options)
 
 
