@@ -201,10 +201,10 @@ def _check_words(symptoms, soil_tests, told):
 
 def _from_evidence(short, symptoms, soil_tests):
     """Doubts that come from where the symptoms sit and from the soil test."""
-    first = load_facts("mobility").set_index("nutrient")["shows_first"]
-    found = []
-    for nutrient in short["nutrient"]:
-        place = first.get(nutrient, "variable")
+    table, found = load_facts("mobility"), []
+    for r in short.itertuples():
+        nutrient, symptom = r.nutrient, _of_crop(table, r.nutrient, base_crop(r.crop), r.growth_stage)
+        place = "variable" if symptom is None else symptom["shows_first"]
         if symptoms in ("old leaves", "new leaves") and place != "variable" and place != symptoms:
             found.append(("symptoms disagree", nutrient))
         if soil_tests.get(nutrient) == "enough":
@@ -235,14 +235,14 @@ def _item(r, doubts, soil_tests, season_over, wide):
         weak, in_part = max(weak - 1, 0), in_part - (weak == 0 and in_part > 0)
     confidence = confidence_word(r.probability_below, r.share_short, weak, in_part)
     crop = base_crop(r.crop)
-    now = None if season_over else _this_season(r, crop)
-    later = _option(r.nutrient, crop, "next year")
+    now = None if season_over else _option(r, crop, "this season")
+    later = _option(r, crop, "next year")
     options = [option for option in (now, later) if option is not None]
     keys = [*r.short_sources.split("; "), *r.within_sources.split("; "), *(o["source_key"] for o in options)]
     memory = any(o["provenance"] != "found" for o in options)
     return {name: getattr(r, name) for name in SHORTFALL} | {
         "confidence": confidence, "ratio": wide, "doubts": "; ".join(mine["key"]),
-        "also_look": _also_look(r.nutrient), "this_season": "" if now is None else now["option"],
+        "also_look": _also_look(r, crop), "this_season": "" if now is None else now["option"],
         "next_year": "" if later is None else later["option"],
         "caution": "; ".join(o["caution"] for o in options if o["caution"]),
         "source_key": ";".join(dict.fromkeys(filter(None, keys))),
@@ -250,31 +250,36 @@ def _item(r, doubts, soil_tests, season_over, wide):
     }  # fmt: skip
 
 
-def _option(nutrient, crop, when):
-    table = load_facts("options")
-    mine = table[(table["nutrient"] == nutrient) & (table["when"] == when) & table["crop"].isin([crop, ""])]
-    if mine.empty:
+def _of_crop(table, nutrient, crop, stage):
+    """The row of a table of facts that fits best: the crop's own, the nutrient's own, that of the stage."""
+    rows = table[table["nutrient"].isin([nutrient, ""]) & table["crop"].isin([crop, ""])]
+    fits = [_at_stage(crop, stage, r.stage_from, r.stage_to) for r in rows.itertuples()]
+    rows = rows[pd.Series(fits, index=rows.index, dtype=bool)]
+    if rows.empty:
         return None
-    return mine.sort_values("crop", ascending=False).iloc[0]  # the crop's own before the general one
+    return rows.sort_values(["crop", "nutrient", "stage_from"], ascending=False, kind="stable").iloc[0]
 
 
-def _this_season(r, crop):
-    """The option of this season, or word that the sample's stage is past the last one it holds for."""
-    last = load_facts("option_stages")
-    last = last[(last["crop"] == crop) & last["nutrient"].isin([r.nutrient, ""])]
-    for limit in last.sort_values("nutrient", ascending=False).head(1).to_dict("records"):
-        if stage_span(crop, r.growth_stage).first > stage_span(crop, limit["until"]).last:
-            return limit | {"option": f"nothing more (past {limit['until']})", "caution": ""}
-    return _option(r.nutrient, crop, "this season")
+def _at_stage(crop, stage, first, last):
+    """Whether a sample's stage begins within a window; one without ends holds always."""
+    if not first:
+        return True
+    place = stage_span(crop, stage).first
+    return stage_span(crop, first).first <= place <= stage_span(crop, last).last
 
 
-def _also_look(nutrient):
-    facts = load_facts("mobility").set_index("nutrient")
-    if nutrient not in facts.index:
+def _option(r, crop, when):
+    table = load_facts("options")
+    return _of_crop(table[table["when"] == when], r.nutrient, crop, r.growth_stage)
+
+
+def _also_look(r, crop):
+    symptom = _of_crop(load_facts("mobility"), r.nutrient, crop, r.growth_stage)
+    if symptom is None:
         return "soil test and roots in this and in a better area"
-    r = facts.loc[nutrient]
-    place = "no fixed place" if r["shows_first"] == "variable" else f"{r['shows_first']} first"
-    return f"symptoms on {place}: {r['symptom']}; soil test and roots in this and in a better area"
+    first = symptom["shows_first"]
+    place = "symptoms" if first == "variable" else f"symptoms on {first} first"
+    return f"{place}: {symptom['symptom']}; soil test and roots in this and in a better area"
 
 
 def _stories(condition, short, season_over):

@@ -42,15 +42,19 @@ def test_only_doubtful_findings_wait(tidy):
     result = explained(tidy, FULL | {"K": 1.9})
     assert set(result.table["confidence"]) == {"doubtful"}
     assert result.summary().startswith("Nothing needs action: no result is clearly short. Too close to call")
-    held = explained(tidy, FULL | {"K": 1.2}, symptoms="new leaves", soil_tests={"K": "enough"})
+    told = {"symptoms": "new leaves", "soil_tests": {"K": "enough"}}
+    held = explained(tidy, FULL | {"K": 1.2}, where=SOY | {"growth_stage": "R2"}, **told)
     assert held.summary().startswith("No action yet: what looks short is doubtful (K in North).")
 
 
 def test_symptoms_on_the_wrong_leaves_and_a_good_soil_test_lower_confidence(tidy):
-    low = FULL | {"K": 1.2}
-    assert explained(tidy, low, symptoms="old leaves").table.iloc[0]["confidence"] == "likely"
-    assert explained(tidy, low, symptoms="new leaves").table.iloc[0]["confidence"] == "possible"
-    both = explained(tidy, low, symptoms="new leaves", soil_tests={"K": "enough"})
+    low, early = FULL | {"K": 1.2}, SOY | {"growth_stage": "R2"}
+    right, wrong = (explained(tidy, low, where=early, symptoms=f"{age} leaves") for age in ("old", "new"))
+    assert right.table.iloc[0]["confidence"] == "likely"
+    assert wrong.table.iloc[0]["confidence"] == "possible"
+    pods = explained(tidy, low, symptoms="new leaves")  # from pod set on upper leaves show it too
+    assert pods.table.iloc[0]["confidence"] == "likely"
+    both = explained(tidy, low, where=early, symptoms="new leaves", soil_tests={"K": "enough"})
     assert both.table.iloc[0]["confidence"] == "doubtful"
     assert {"symptoms disagree", "soil test enough"} <= set(both.doubts["key"])
 
@@ -103,7 +107,7 @@ def test_rates_are_left_to_local_advice(tidy):
 
 def test_sources_of_an_explanation_are_cited(tidy):
     result = explained(tidy, FULL | {"K": 1.2})
-    assert {"STAMMER2018", "CSD_FOLIAR"} <= set(result.sources["source_key"])
+    assert {"STAMMER2018", "ARK_K2016"} <= set(result.sources["source_key"])
     assert (result.sources["citation"] != "the user's own table").all()
 
 
@@ -118,10 +122,10 @@ def test_advice_for_this_season_ends_with_its_stage(tidy):
     corn = {"crop": "corn", "plant_part": "ear leaf", "growth_stage": "R1"}
     values = {"N": 1.8, "P": 0.3, "K": 2.2, "Ca": 0.4, "Mg": 0.3, "S": 0.25, "Zn": 8.0, "Mn": 60.0}
     late = explained(tidy, values, where=corn).table.set_index("nutrient")["this_season"]
-    assert late[["N", "Zn"]].tolist() == ["nothing more (past VT)"] * 2
+    assert late[["N", "Zn"]].tolist() == ["too late for a useful application (after tasseling)"] * 2
     tassel = explained(tidy, values, where=corn | {"growth_stage": "VT"}).table.set_index("nutrient")
     assert "side-dress" in tassel.loc["N", "this_season"]
-    for stage, words in (("R3", "top-dress"), ("R4", "nothing more (past R3)")):
+    for stage, words in (("R3", "granular potash"), ("R4", "granular potash")):
         table = explained(tidy, FULL | {"K": 1.2}, where=SOY | {"growth_stage": stage}).table
         assert words in table.set_index("nutrient").loc["K", "this_season"]
 

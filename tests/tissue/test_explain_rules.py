@@ -12,9 +12,9 @@ from fertkit.tissue.causes import (
     SHORTFALL,
     _from_evidence,
     _item,
+    _option,
     _ranked,
     _stories,
-    _this_season,
     confidence_word,
 )
 
@@ -45,23 +45,30 @@ def test_the_word_for_a_chance_a_share_and_doubts(chance, share, doubts, in_part
 
 
 TABLES = {
-    "option_stages": pd.DataFrame(
-        [("soybean", "", "R1"), ("soybean", "K", "R3"), ("soybean", "S", "R5"), ("corn", "K", "V6")],
-        columns=["crop", "nutrient", "until"],
-    ).assign(source_key="STAGES", provenance="from_memory"),
     "options": pd.DataFrame(
         [
-            ("K", "", "this season", "dress any crop", "mind the salt", "GENERAL", "found"),
-            ("K", "soybean", "this season", "dress soybean", "", "OWN", "found"),
-            ("K", "", "next year", "test the soil", "ask around", "LATER", "found"),
-            ("Zn", "", "this season", "spray zinc", "mind the leaf", "SPRAY", "mixed"),
-            ("N", "corn", "this season", "side-dress", "mind the roots", "CORN", "found"),
+            ("K", "", "", "", "this season", "dress any crop", "mind the salt", "GENERAL", "found"),
+            ("K", "soybean", "", "", "this season", "dress soybean", "", "OWN", "found"),
+            ("K", "soybean", "R4", "R8", "this season", "too late", "", "STAGES", "from_memory"),
+            ("K", "", "", "", "next year", "test the soil", "ask around", "LATER", "found"),
+            ("Zn", "", "", "", "this season", "spray zinc", "mind the leaf", "SPRAY", "mixed"),
+            ("", "soybean", "R2", "R8", "this season", "past all", "", "STAGES", "from_memory"),
+            ("K", "corn", "VT", "R6", "this season", "too late", "", "STAGES", "from_memory"),
+            ("N", "corn", "", "", "this season", "side-dress", "mind the roots", "CORN", "found"),
         ],
-        columns=["nutrient", "crop", "when", "option", "caution", "source_key", "provenance"],
+        columns=[
+            *("nutrient", "crop", "stage_from", "stage_to", "when", "option", "caution"),
+            *("source_key", "provenance"),
+        ],
     ),
     "mobility": pd.DataFrame(
-        [("K", "old leaves", "brown margins"), ("Mo", "variable", "pale plants")],
-        columns=["nutrient", "shows_first", "symptom"],
+        [
+            ("K", "", "", "", "old leaves", "brown margins"),
+            ("Mo", "", "", "", "variable", "pale plants"),
+            ("Mn", "", "", "", "new leaves", "grey spots"),
+            ("K", "soybean", "R5", "R8", "variable", "any leaf"),
+        ],
+        columns=["nutrient", "crop", "stage_from", "stage_to", "shows_first", "symptom"],
     ),
     "stories": pd.DataFrame(
         [
@@ -96,20 +103,18 @@ def short_of(nutrient, crop="soybean", stage="R3", **values):
 @pytest.mark.parametrize(
     ("nutrient", "crop", "stage", "option"),
     [
-        # the nutrient's own last stage goes before the crop's: K to R3, whatever stands for the rest (R1)
-        ("K", "soybean", "R3", "dress soybean"), ("K", "soybean", "R4", "nothing more (past R3)"),
+        # the crop's own before the general, the nutrient's own before the crop's, its stage before any
+        ("K", "soybean", "R3", "dress soybean"), ("K", "soybean", "R4", "too late"),
         ("K", "soybean", "R3-R4", "dress soybean"),  # it begins in time
-        ("Zn", "soybean", "R1", "spray zinc"), ("Zn", "soybean", "R2", "nothing more (past R1)"),
-        ("K", "corn", "V6", "dress any crop"), ("K", "corn", "VT", "nothing more (past V6)"),
-        ("N", "corn", "R3", "side-dress"),  # no last stage is told
+        ("Zn", "soybean", "R1", "spray zinc"), ("Zn", "soybean", "R2", "past all"),
+        ("K", "corn", "V6", "dress any crop"), ("K", "corn", "VT", "too late"),
+        ("N", "corn", "R3", "side-dress"),
         ("N", "wheat", "Feekes 6", None),
     ],
 )  # fmt: skip
-def test_an_option_of_this_season_ends_with_its_own_last_stage(tables, nutrient, crop, stage, option):
-    got = _this_season(short_of(nutrient, crop, stage), crop)
+def test_an_option_of_this_season_is_that_of_crop_nutrient_and_stage(tables, nutrient, crop, stage, option):
+    got = _option(short_of(nutrient, crop, stage), crop, "this season")
     assert (None if got is None else got["option"]) == option
-    if option and option.startswith("nothing"):
-        assert (got["caution"], got["source_key"], got["provenance"]) == ("", "STAGES", "from_memory")
 
 
 def doubts(*rows):
@@ -151,6 +156,8 @@ def test_a_finding_carries_its_options_their_cautions_and_sources(tables):
     assert item["source_key"] == "A;B;C;OWN;LATER"
     assert item["provenance"] == "found"
     assert item["also_look"].startswith("symptoms on old leaves first: brown margins; soil test")
+    late = _item(short_of("K", stage="R5"), none, {}, False, None)
+    assert late["also_look"].startswith("symptoms: any leaf; soil test")
     over = _item(short_of("K"), none, {}, True, None)
     assert (over["this_season"], over["next_year"], over["source_key"]) == (
         "", "test the soil", "A;B;LATER",
@@ -162,9 +169,9 @@ def test_a_finding_carries_its_options_their_cautions_and_sources(tables):
     both = _item(short_of("K", "wheat", "Feekes 6"), none, {}, False, None)
     assert both["caution"] == "mind the salt; ask around"
     molybdenum = _item(short_of("Mo"), none, {}, False, None)
-    assert molybdenum["also_look"].startswith("symptoms on no fixed place: pale plants; ")
+    assert molybdenum["also_look"].startswith("symptoms: pale plants; ")
     late = _item(short_of("K", stage="R6"), none, {}, False, None)
-    assert (late["this_season"], late["provenance"]) == ("nothing more (past R3)", "partly from_memory")
+    assert (late["this_season"], late["provenance"]) == ("too late", "partly from_memory")
 
 
 @pytest.mark.parametrize(
@@ -185,7 +192,8 @@ def test_a_story_fits_crop_stage_and_nutrient(tables, stage, over, texts):
 @pytest.mark.parametrize("soil", [{}, {"K": "enough", "Mn": "low"}, {"K": "low", "Mn": "enough"}])
 def test_evidence_that_disagrees(symptoms, soil):
     # K shows first on old leaves, Mn on new ones, Mo nowhere (mobility.csv); Ni is not in the table
-    got = _from_evidence(pd.DataFrame({"nutrient": ["K", "Mn", "Mo", "Ni"]}), symptoms, soil)
+    short = pd.DataFrame({"nutrient": ["K", "Mn", "Mo", "Ni"], "crop": "soybean", "growth_stage": "R1"})
+    got = _from_evidence(short, symptoms, soil)
     expected = {("soil test enough", n) for n, told in soil.items() if told == "enough"}
     expected |= {("symptoms disagree", n) for n, place in (("K", "old leaves"), ("Mn", "new leaves"))
                  if symptoms in ("old leaves", "new leaves") and symptoms != place}  # fmt: skip

@@ -127,7 +127,7 @@ def test_sulfur_of_wheat_is_acted_on_before_jointing(tidy):
     early = explain(score_tissue(tidy(values, **wheat))).table.set_index("nutrient").loc["S"]
     assert "before jointing" in early["this_season"]
     late = explain(score_tissue(tidy(values, **wheat | {"growth_stage": "Feekes 7"}))).table
-    assert "nothing more" in late.set_index("nutrient").loc["S", "this_season"]
+    assert "too late" in late.set_index("nutrient").loc["S", "this_season"]
 
 
 def test_a_wide_ratio_alone_is_told_and_calls_nothing_short(tidy):

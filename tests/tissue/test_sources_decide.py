@@ -1,5 +1,8 @@
 """Ranges against the pages they were read from, and which of them decide: region, copies, memory."""
 
+import runpy
+from pathlib import Path
+
 import pandas as pd
 import pytest
 
@@ -202,3 +205,10 @@ def test_a_narrow_ratio_is_never_a_shortage(at):
         scores = score_tissue(at("wheat", "Feekes 3", {"N": 4.4, "S": sulfur}), source="CROPFILE_WHEAT")
         assert scores.table.set_index("nutrient").loc["N:S", "class"] == word
         assert "N:S" not in set(scores.shortfalls["nutrient"])
+
+
+def test_less_than_half_is_carried_from_memory():
+    script = Path(__file__).parents[1] / "benchmarks" / "coverage_of_tables.py"
+    held = runpy.run_path(str(script))["coverage"]()["from memory"]
+    assert held["ranges"] < 45
+    assert held["texts on leaves"] < 50
