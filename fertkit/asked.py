@@ -17,7 +17,7 @@ from typing import get_args
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import InputError, Problem
+from fertkit.errors import InputError, NotEstimable, Problem
 
 _LARGEST = 1e100  # a number beyond it is none of a field, and its square none of a computer
 
@@ -321,3 +321,20 @@ header_by_role = by_name(a_header, "not headers by role", "Give a dict such as {
 headers_by_role = by_name(each_of(a_header), "not headers by role", "Give a dict such as {'yield': 'Grain'}")
 
 _BY_TYPE = {str: a_word, bool: a_flag, int: a_count(0), float: a_number, pd.DataFrame: a_table, dict: a_dict}
+
+
+# ---- random numbers, from what the caller passes alone
+
+
+def make_rng(seed) -> np.random.Generator:
+    """Make a source of random numbers from a seed; a `Generator` is taken as it is.
+
+    Raises
+    ------
+    NotEstimable
+        If the seed is neither.
+    """
+    try:
+        return np.random.default_rng(seed)
+    except (TypeError, ValueError):
+        raise NotEstimable(f"a seed is a whole number, 0 or more; got {seed!r}") from None

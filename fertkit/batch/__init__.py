@@ -5,7 +5,6 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "results": ["BatchResult"],
         "run": ["run_batch"],
     },
 )

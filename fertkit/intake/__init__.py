@@ -30,8 +30,8 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "strips": ["read_strips", "StripTrial"],
-        "leaf": ["read_tissue", "TissueSamples"],
-        "points": ["read_points", "YieldPoints"],
+        "strips": ["read_strips"],
+        "leaf": ["read_tissue"],
+        "points": ["read_points"],
     },
 )

@@ -5,8 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_number, asks, labels
-from fertkit.chance import make_rng
+from fertkit.asked import a_number, asks, labels, make_rng
 from fertkit.errors import FertkitError, NotEstimable
 from fertkit.report import sections as parts
 from fertkit.report.answer import Answer

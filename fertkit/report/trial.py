@@ -5,8 +5,7 @@ from functools import partial
 
 import pandas as pd
 
-from fertkit.asked import a_number, a_word, asks, holding
-from fertkit.chance import make_rng
+from fertkit.asked import a_number, a_word, asks, holding, make_rng
 from fertkit.errors import InputError, Note, NotEstimable
 from fertkit.intake.spellings import untreated
 from fertkit.report import sections as parts

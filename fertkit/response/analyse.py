@@ -45,10 +45,10 @@ from fertkit.asked import (
     asks,
     either,
     holding,
+    make_rng,
     maybe_headers,
     off,
 )  # fmt: skip
-from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable, PriceError
 from fertkit.reference.load import list_sources
 from fertkit.response.average import SMALL, mean_wins, mixture_ends, settle, verdict

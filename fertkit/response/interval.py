@@ -41,8 +41,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fertkit.asked import a_count, a_seed, a_share, a_word, amounts, asks
-from fertkit.chance import make_rng
+from fertkit.asked import a_count, a_seed, a_share, a_word, amounts, asks, make_rng
 from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.response.curves import get_curve, optimum_in_range
 from fertkit.response.region import Region, gain_sets, optimum_sets

@@ -39,8 +39,8 @@ from fertkit.asked import (
     by_name,
     either,
     labels,
+    make_rng,
 )  # fmt: skip
-from fertkit.chance import make_rng
 from fertkit.errors import NotEstimable
 from fertkit.reference.load import list_sources
 from fertkit.response.curves import QUADRATIC_PLATEAU, Curve, a_curve, get_curve, optimum_in_range

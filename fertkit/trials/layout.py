@@ -6,8 +6,7 @@ from math import ceil, isfinite
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_count, above_zero, asks, labels, zero_or_more
-from fertkit.chance import make_rng
+from fertkit.asked import a_count, above_zero, asks, labels, make_rng, zero_or_more
 from fertkit.errors import NotEstimable, UnitError, unknown
 from fertkit.results import Result, checks_frame, counted, show
 from fertkit.rounding import ROUNDING, above, at_least, same, whole_times

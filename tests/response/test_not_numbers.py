@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.chance import make_rng
+from fertkit.asked import make_rng
 from fertkit.errors import FertkitError, InputError, NotEstimable
 from fertkit.response import (
     CURVES,

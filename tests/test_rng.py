@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fertkit.chance import make_rng
+from fertkit.asked import make_rng
 from fertkit.cli import main
 from fertkit.errors import NotEstimable
 
