@@ -68,7 +68,7 @@ def soil_buffer(nutrient: str, test_ppm: float, falling: bool, cec: float | None
     --------
     Near 20 lb of P2O5 beyond removal lift a phosphorus test by 1 ppm (OSU_BUILD2012):
 
-    >>> from fertkit.budget import soil_buffer
+    >>> from fertkit.budget.buffers import soil_buffer
     >>> float(soil_buffer("P2O5", 20, falling=False).middle)
     20.0
     """
@@ -99,7 +99,7 @@ def half_life_years(decline_pct: float) -> float:
     --------
     A decline of 4.3 % a year halves a test in 15.8 years (DRAWDOWN2025 prints 15.9):
 
-    >>> from fertkit.budget import half_life_years
+    >>> from fertkit.budget.buffers import half_life_years
     >>> round(half_life_years(4.3), 1)
     15.8
     """
@@ -122,7 +122,7 @@ def decline_without_p(test_ppm: float, years: int) -> pd.DataFrame:
     --------
     Tests fell by 4.3 to 8.2 % a year without phosphorus (DRAWDOWN2025):
 
-    >>> from fertkit.budget import decline_without_p
+    >>> from fertkit.budget.buffers import decline_without_p
     >>> decline_without_p(30, 1).iloc[-1][["test_low", "test_high"]].astype(float).round(2).tolist()
     [27.54, 28.71]
     """

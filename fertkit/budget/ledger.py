@@ -6,11 +6,10 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_label, a_maybe_infinite, a_pair, above_zero, asks, numbers_by_name
-from fertkit.budget.applied import applied_columns, applied_rates
 from fertkit.budget.buffers import TEST_OF, decline_without_p, soil_buffer
-from fertkit.budget.fields import checked_rows
-from fertkit.budget.needs import default_rows, worked_out
+from fertkit.budget.farm import applied_columns, applied_rates, checked_rows
 from fertkit.budget.rates import residue_lb_ac
+from fertkit.budget.studies import default_rows, worked_out
 from fertkit.budget.yields import refuse
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
 from fertkit.reference.load import list_sources

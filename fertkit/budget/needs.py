@@ -1,36 +1,39 @@
-"""What crops take up, what is removed with the harvest and what stays: of one field or of a farm.
-
-A field is a row: one field and a table of fields go through the same `worked_out`.
-"""
+"""What a crop takes up, what is removed with the harvest and what stays, study by study."""
 
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_dict, a_list, a_number, a_saved_file, a_table, a_word, asks, either
-from fertkit.budget.fields import AREA_UNITS, read_fields, residue_share
+from fertkit.asked import a_dict, a_list, a_number, a_word, asks, either
 from fertkit.budget.rates import (
     AT_HARVEST,
     NUTRIENT_ORDER,
     OXIDE_OF,
-    amounts,
-    default_order,
-    derivation,
     nutrient_name,
     parts_of,
     published_rates,
     residue_lb_ac,
 )
-from fertkit.budget.yields import far_outside, goal_unit, lb_ac_per, number, refuse, yield_lb_ac
+from fertkit.budget.studies import default_rows, worked_out
+from fertkit.budget.yields import (
+    FIELD_UNIT,
+    far_outside,
+    field_amounts,
+    goal_unit,
+    lb_ac_per,
+    number,
+    refuse,
+    residue_share,
+    yield_lb_ac,
+)
 from fertkit.errors import UnitError, unknown
 from fertkit.reference.crops import crop_name, nitrogen_note, trade_moisture_pct
 from fertkit.reference.load import list_sources, load_table
-from fertkit.reference.profiles import as_list, check_region, lineage, studies
+from fertkit.reference.profiles import lineage
 from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import at_most
 from fertkit.units import (
-    LB_KG,
     SHORT_TON_LB,
     convert_area_rate,
     convert_concentration,
@@ -39,14 +42,8 @@ from fertkit.units import (
 )
 
 AMOUNTS = ("uptake", "uptake_low", "uptake_high", "harvested", "baled", "removed", "stays", "low", "high")
-FIELD_UNIT = {"lb/ac": "lb", "kg/ha": "kg"}
 ELEMENT_OF = {oxide: element for element, oxide in OXIDE_OF.items()}
 OWN, TRADE = "own analysis", "COMMON_PRACTICE"
-#: Columns of the amounts that answer, from the rows marked as default.
-DEFAULTS = ["at", "nutrient", "uptake", "counted", "removed", "share_removed", "stays", "unit",
-            "uptake_source", "removed_source", "uptake_provenance", "provenance"]  # fmt: skip
-#: How far a provenance is trusted where no source is preferred.
-TRUST = {"found": 0, "derived": 1, "mixed": 2}
 
 
 @dataclass(frozen=True)
@@ -160,53 +157,6 @@ class NutrientBudget(Result):
         rates = [r for r in published_rates(self.crop, self.part) if r.source_key in keys]
         measured = [y for rate in rates for y in rate.measured_at]
         return (*far_outside(self.crop, self.yield_goal, self.yield_unit, self.pounds, measured), *notes)
-
-
-@dataclass(frozen=True)
-class FarmBudget(Result):
-    """Uptake, removal and what stays for every field of a farm.
-
-    Attributes
-    ----------
-    rows : DataFrame
-        One row per field and nutrient: field, crop, area, yield_goal, yield_unit, nutrient, uptake, counted,
-        removed, share_removed, stays, unit, uptake_source, removed_source, provenance, uptake_field,
-        removed_field, stays_field, field_unit; stays only where one source gives both.
-    area_unit : str
-    """
-
-    rows: pd.DataFrame
-    area_unit: str
-
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.rows
-
-    @property
-    def totals(self) -> pd.DataFrame:
-        """Whole farm per nutrient, with the number of fields that have a published value."""
-        groups = self.rows.groupby("nutrient", sort=False)
-        total = groups.agg(
-            uptake=("uptake_field", "sum"),
-            removed=("removed_field", "sum"),
-            fields_with_uptake=("uptake_field", "count"),
-            fields_with_removed=("removed_field", "count"),
-        )
-        return total.reset_index().assign(unit=self.rows["field_unit"].iloc[0])
-
-    @property
-    def by_crop(self) -> pd.DataFrame:
-        """Totals per crop and nutrient."""
-        groups = self.rows.groupby(["crop", "nutrient"], sort=False)
-        total = groups.agg(
-            area=("area", "sum"), uptake=("uptake_field", "sum"), removed=("removed_field", "sum")
-        )
-        return total.reset_index().assign(unit=self.rows["field_unit"].iloc[0])
-
-    @property
-    def sources(self) -> pd.DataFrame:
-        both = pd.concat([self.rows["uptake_source"], self.rows["removed_source"]])
-        return list_sources(k for k in both.unique() if k)
 
 
 @asks(source=a_list, without=a_list, nutrients=a_list, residue=either(a_word, a_number), analysis=a_dict)
@@ -337,191 +287,6 @@ def nutrient_budget(
     return NutrientBudget(
         name, part, float(yield_goal), yield_unit, float(pounds), baled, unit, area, area_unit, rows
     )
-
-
-@asks(fields=either(a_table, a_saved_file), source=a_list, without=a_list, nutrients=a_list)
-def farm_budget(
-    fields,
-    *,
-    source=None,
-    without=None,
-    region: str | None = None,
-    nutrients=("N", "P2O5", "K2O", "S"),
-    area_unit: str | None = None,
-    yield_unit: str | None = None,
-    unit: str | None = None,
-) -> FarmBudget:
-    """Work out the budget of every field of a table.
-
-    Parameters
-    ----------
-    fields : path or DataFrame
-        Columns crop, area_ac or area_ha, and yield_goal_<unit> (yield_goal_bu_ac, yield_goal_t_ha, ...);
-        optional field (its name) and residue ('kept' or the share baled; kept if absent). Units may also
-        stand in a column yield_unit, or be said for plain columns area and yield_goal. A file may be CSV with
-        any common separator and decimal mark, XLSX, XLS or ODS.
-    source, without, region
-        As for `nutrient_budget`.
-    nutrients : sequence of str
-        Of `NUTRIENT_ORDER`.
-    area_unit : {'ac', 'ha'}, optional
-    yield_unit : str, optional
-    unit : {'lb/ac', 'kg/ha'}, optional
-        Unit of the amounts; the one that goes with the area if None.
-
-    Returns
-    -------
-    FarmBudget
-
-    Raises
-    ------
-    InputError
-        With every problem of the table: its row, column, value and remedy.
-    LookupFailed
-        If a nutrient is not known, or the source has nothing on any crop of the table.
-
-    Examples
-    --------
-    >>> from fertkit.budget import farm_budget
-    >>> import pandas as pd
-    >>> fields = pd.DataFrame({"crop": ["soybean"], "yield_goal_bu_ac": [40.0], "area_ac": [80.0]})
-    >>> table = farm_budget(fields, source="MSU2017").table.set_index("nutrient")
-    >>> table["removed"].round(1).to_dict()  # 3.8, 0.80 and 1.40 lb a bushel
-    {'N': 152.0, 'P2O5': 32.0, 'K2O': 56.0}
-    """
-    if area_unit not in (None, *AREA_UNITS) or unit not in (None, *FIELD_UNIT):
-        raise UnitError(f"unknown unit '{area_unit}' or '{unit}'; use ac or ha, and lb/ac or kg/ha")
-    fields, area_unit = read_fields(fields, area_unit, yield_unit)
-    unit = unit or {"ac": "lb/ac", "ha": "kg/ha"}[area_unit]
-    rows = default_rows(
-        worked_out(fields, nutrients=nutrients, source=source, without=without, region=region)
-    )
-    about = fields[["at", "field", "crop", "area", "yield_goal", "yield_unit"]]
-    rows = about.merge(rows, on="at").drop(columns="at")
-    for name in ("uptake", "removed", "stays"):
-        rows[f"{name}_field"] = field_amounts(rows[name], rows["area"], area_unit, unit)
-        rows[name] = convert_area_rate(rows[name], "lb/ac", unit)
-    return FarmBudget(rows.assign(unit=unit, field_unit=FIELD_UNIT[unit]), area_unit)
-
-
-def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=None, region=None):
-    """Uptake and removal of every field by every study: one row per field, nutrient and source [lb/ac].
-
-    Parameters
-    ----------
-    fields : DataFrame
-        at (what tells them apart), crop, part, pounds [lb/ac as sold], baled [0-1], residue [lb/ac].
-    nutrients, source, without, region
-        As for `nutrient_budget`.
-
-    Returns
-    -------
-    DataFrame
-        at and the columns of `NutrientBudget.rows`, and place (rank of the source; the lowest leads).
-
-    Raises
-    ------
-    LookupFailed
-        If a source, region or nutrient is not known.
-    """
-    check_region(region)
-    wanted = NUTRIENT_ORDER if nutrients is None else [nutrient_name(name) for name in nutrients]
-    source, without = as_list(source), as_list(without)
-    crops = fields[["crop", "part"]].drop_duplicates()
-    rates = {(c.crop, c.part): published_rates(c.crop, c.part) for c in crops.itertuples()}
-    known = {rate.source_key for some in rates.values() for rate in some}
-    for key in (*source, *without):
-        if key not in known:
-            raise unknown(f"source for {', '.join(crops['crop'])}", key, known)
-    parts = []
-    # share baled decides which sources are complete, so fields are worked out in groups alike in that
-    kind = fields["baled"].where(fields["baled"].isin([0, 1]))
-    for (crop, part, _), group in fields.groupby(["crop", "part", kind], dropna=False, sort=False):
-        chosen = [
-            rate for rate in rates[crop, part]
-            if rate.nutrient in wanted and rate.source_key not in without
-            and (not source or rate.source_key in source)
-        ]  # fmt: skip
-        if chosen:
-            order = {key: i for i, key in enumerate(source)} or default_order(crop)
-            parts.append(_group_rows(crop, group, chosen, order, region))
-    if not parts:
-        raise unknown(f"source for {', '.join(crops['crop'])}", ", ".join(source), known - set(without))
-    rows = pd.concat(parts, ignore_index=True)
-    order = rows["nutrient"].map(NUTRIENT_ORDER.index)
-    return rows.assign(order=order).sort_values(["at", "order"], kind="stable").drop(columns="order")
-
-
-def _group_rows(crop, group, rates, order, region):
-    """Rows of fields of one crop that are alike in what is baled."""
-    amount = amounts(rates, group["pounds"], group["baled"], group["residue"])
-    n = len(group)
-    each = {"crop": [r.crop for r in rates], "nutrient": [r.nutrient for r in rates],
-            "source_key": [r.source_key for r in rates]}  # fmt: skip
-    about = {"provenance": [r.provenance for r in rates], "confidence": [r.confidence for r in rates],
-             "derivation": [derivation(r) for r in rates], "note": [r.note for r in rates]}  # fmt: skip
-    rows = pd.DataFrame(
-        {"at": np.tile(group["at"].to_numpy(), len(rates))}
-        | {name: np.repeat(values, n) for name, values in each.items()}
-        | {name: values.ravel() for name, values in amount.items()}
-        | {"counted": np.repeat([r.counted or AT_HARVEST for r in rates], n), "unit": "lb/ac"}
-        | {name: np.repeat(values, n) for name, values in about.items()}
-    )
-    rows["counted"] = rows["counted"].where(rows["uptake"].notna(), "")
-    return _with_defaults(rows, crop, order, region)
-
-
-def _with_defaults(rows, crop, order, region):
-    """Add the rank of each source and, per nutrient, for what it is the default: the first that gives it."""
-    first = rows.drop_duplicates(["crop", "nutrient", "source_key"])
-    away = ~first["source_key"].map(studies()["region"]).eq(region) if region else False
-    ranked = pd.DataFrame({
-        "away": away, "listed": first["source_key"].map(lambda key: order.get(key, len(order))),
-        "trust": first["provenance"].map(lambda text: TRUST.get(text, len(TRUST))),
-        "other": first["crop"] != crop,
-    }, index=first.index).sort_values(["away", "listed", "trust", "other"], kind="stable")  # fmt: skip
-    place = pd.Series(range(len(ranked)), index=ranked.index)
-    first = first.assign(place=place).sort_values("place")
-    keys = ["crop", "nutrient", "source_key"]
-    uses = {name: set(map(tuple, first[first[name].notna()].drop_duplicates("nutrient")[keys].to_numpy()))
-            for name in ("uptake", "removed")}  # fmt: skip
-    default = {
-        key: " and ".join(said for name, said in (("uptake", "uptake"), ("removed", "removal"))
-                          if key in uses[name])
-        for key in map(tuple, first[keys].to_numpy())
-    }  # fmt: skip
-    rows = rows.merge(first[[*keys, "place"]], on=keys, how="left")
-    return rows.assign(default=[default[key] for key in map(tuple, rows[keys].to_numpy())])
-
-
-def default_rows(rows: pd.DataFrame) -> pd.DataFrame:
-    """One row per field and nutrient from the rows marked as default; `at` is the field."""
-    keys = ["at", "nutrient"]
-    both = rows.loc[rows["default"] != "", [*keys, "unit"]].drop_duplicates(keys)
-    for use, name, more in (
-        ("uptake", "uptake", ["counted"]),
-        ("removal", "removed", ["share_removed", "stays"]),
-    ):
-        some = rows[rows["default"].str.contains(use)].assign(row=lambda table: table.index)
-        some = some[[*keys, name, *more, "source_key", "provenance", "row"]]
-        told = {"source_key": f"{name}_source", "provenance": f"{name}_provenance", "row": f"{name}_row"}
-        both = both.merge(some.rename(columns=told), "left", keys)
-    words = ["counted", "uptake_source", "removed_source", "uptake_provenance", "removed_provenance"]
-    both[words] = both[words].fillna("")
-    apart = both["uptake_row"] != both["removed_row"]
-    marks = zip(both["uptake_provenance"], both["removed_provenance"], strict=True)
-    return both.assign(
-        share_removed=both["share_removed"].mask(apart),
-        stays=both["stays"].mask(apart),
-        provenance=[" / ".join(dict.fromkeys(filter(None, pair))) for pair in marks],
-    )[DEFAULTS]
-
-
-def field_amounts(lb_ac, area, area_unit: str, unit: str):
-    """Amount in a whole field [lb or kg] from an amount per acre [lb/ac] and an area."""
-    if area_unit not in AREA_UNITS:
-        raise UnitError(f"unknown unit of area '{area_unit}'; use one of: {', '.join(AREA_UNITS)}")
-    return lb_ac * np.asarray(area, dtype=float) * AREA_UNITS[area_unit] * (LB_KG if unit == "kg/ha" else 1.0)
 
 
 def _analysis_rows(crop, part, pounds, moisture_pct, analysis, unit) -> pd.DataFrame:

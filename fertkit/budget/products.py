@@ -105,7 +105,7 @@ def nutrients_per_gallon(product: str, products: pd.DataFrame | None = None) -> 
     --------
     A gallon of 10-34-0 weighs 11.65 lb (PHYSPROP): 1.165 lb of N and 3.961 lb of P2O5.
 
-    >>> from fertkit.budget import nutrients_per_gallon
+    >>> from fertkit.budget.products import nutrients_per_gallon
     >>> nutrients_per_gallon("10-34-0")[["N", "P2O5"]].round(3).tolist()
     [1.165, 3.961]
     """
@@ -196,7 +196,7 @@ def product_cautions(names, *, products: pd.DataFrame | None = None) -> pd.DataF
 
     Examples
     --------
-    >>> from fertkit.budget import product_cautions
+    >>> from fertkit.budget.products import product_cautions
     >>> cautions = product_cautions(["anhydrous ammonia"])
     >>> "no contact with the seed" in " ".join(cautions.text)
     True
@@ -257,7 +257,7 @@ def seed_row_limit(
 
     Examples
     --------
-    >>> from fertkit.budget import seed_row_limit
+    >>> from fertkit.budget.products import seed_row_limit
     >>> float(seed_row_limit("corn", 30)["limit_lb_ac"])  # KSU_STARTER, finer soils
     8.0
     """

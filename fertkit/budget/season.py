@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_list, asks
-from fertkit.budget.curve import uptake_curve
 from fertkit.budget.needs import nutrient_budget
 from fertkit.budget.peaks import peak_table, peak_window, published_peaks
 from fertkit.budget.rates import nutrient_name
@@ -19,6 +18,7 @@ from fertkit.budget.timing import (
     season_conditions,
     season_rows,
     stage_scale,
+    uptake_curve,
 )
 from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable

@@ -305,7 +305,7 @@ def convert_soil_test(test: float, nutrient: str, extractant: str, to: str) -> p
     --------
     A Mehlich-3 phosphorus of 22 ppm is about 10 ppm of Bray by the older line (AGBMPS prints 10):
 
-    >>> from fertkit.budget import convert_soil_test
+    >>> from fertkit.budget.thresholds import convert_soil_test
     >>> both = convert_soil_test(22, "P", "Mehlich-3", "Bray-P1").set_index("source_key")
     >>> float(both.loc["AGBMPS", "value"].round(1))
     10.2

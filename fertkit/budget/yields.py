@@ -9,8 +9,10 @@ from fertkit.reference.load import cite, load_table
 from fertkit.reference.plausible_yields import plausible_yield
 from fertkit.results import plain
 from fertkit.rounding import above, at_least, at_most
-from fertkit.units import AREA_RATE_KG_HA, at_moisture, convert_area_rate
+from fertkit.units import ACRE_HA, AREA_RATE_KG_HA, LB_KG, at_moisture, convert_area_rate
 
+FIELD_UNIT = {"lb/ac": "lb", "kg/ha": "kg"}
+AREA_UNITS = {"ac": 1.0, "ha": 1 / ACRE_HA}
 YIELD_UNITS = ("bu/ac", "bale/ac", *AREA_RATE_KG_HA)
 #: Units of a yield goal, the usual one of a crop before the others.
 GOAL_UNITS = ("bu/ac", "bale/ac", "ton/ac", "lb/ac", "t/ha", "kg/ha")
@@ -177,3 +179,35 @@ def highest_goal(crop: str, unit: str) -> float:
     highest = highest_lb_ac(crop) / lb_ac_per(unit, crop)
     step = 10 ** (len(str(int(highest))) - 3)
     return float(plain(highest // step * step, digits=4))
+
+
+def field_amounts(lb_ac, area, area_unit: str, unit: str):
+    """Amount in a whole field [lb or kg] from an amount per acre [lb/ac] and an area."""
+    if area_unit not in AREA_UNITS:
+        raise UnitError(f"unknown unit of area '{area_unit}'; use one of: {', '.join(AREA_UNITS)}")
+    return lb_ac * np.asarray(area, dtype=float) * AREA_UNITS[area_unit] * (LB_KG if unit == "kg/ha" else 1.0)
+
+
+def residue_share(residue) -> float:
+    """Read what happens to straw or stover: 'kept' or the share baled [0-1].
+
+    Raises
+    ------
+    InputError
+        If it is neither.
+    """
+    if isinstance(residue, str) and residue.strip().lower() == "kept":
+        return 0.0
+    try:
+        share = float(residue)
+    except (TypeError, ValueError):
+        share = np.nan
+    if not 0 <= share <= 1:
+        raise refuse(
+            "nutrient budget",
+            "neither 'kept' nor a share",
+            "write kept, or the share baled from 0 to 1",
+            column="residue",
+            value=residue,
+        )
+    return share

@@ -2,7 +2,6 @@
 
 from fertkit.budget.needs import nutrient_budget
 from fertkit.budget.season import season_demand
-from fertkit.budget.words import GOVERNS
 from fertkit.budget.yields import goal_units, highest_goal, lb_ac_per
 from fertkit.errors import FertkitError
 from fertkit.panels import controls
@@ -11,6 +10,7 @@ from fertkit.reference.load import load_table
 from fertkit.reference.profiles import read_profile
 from fertkit.results import plain
 from fertkit.say.budget import in_short
+from fertkit.say.line import GOVERNS
 
 AMOUNTS, SEASON = "amounts", "season"
 QUESTIONS = [("what it takes up and what is removed", AMOUNTS), ("when it takes it up", SEASON)]

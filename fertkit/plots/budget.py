@@ -5,11 +5,11 @@ from itertools import cycle
 import numpy as np
 
 from fertkit.budget.buffers import TEST_OF
-from fertkit.budget.words import mark, parts, short
 from fertkit.errors import NotEstimable
 from fertkit.plots.forms import bars, only, rows, ticks, whiskers
 from fertkit.plots.palette import ALONG, ANSWER, FILLS, HOLLOW, PAPER, hue
 from fertkit.plots.style import figure, finish, note, panel_below, subscript
+from fertkit.say.line import mark, parts, short
 
 MACRO = ("N", "P2O5", "P", "K2O", "K", "S", "Ca", "Mg")
 REMOVED = {"color": hue.curve, "label": "removed with the harvest"}

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from fertkit.asked import a_saved_file, a_table, asks, either
-from fertkit.budget.needs import FarmBudget, farm_budget
+from fertkit.budget.farm import FarmBudget, farm_budget
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section, needs_rows, pick, tidy
 from fertkit.say.advice import LIMITS

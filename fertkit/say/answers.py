@@ -3,7 +3,6 @@
 import numpy as np
 import pandas as pd
 
-from fertkit.budget.words import keys
 from fertkit.response.optimum import Status, status_in_words
 from fertkit.response.prices import money_text
 from fertkit.results import capital, failed, plain, plain_p, show
@@ -19,7 +18,7 @@ from fertkit.say.leaf_results import (
     small,
     unjudged_in_short,
 )
-from fertkit.say.line import Kind, Line, lead, missing, notes, told
+from fertkit.say.line import Kind, Line, keys, lead, missing, notes, told
 from fertkit.say.response import (
     analysis_lines,
     first,

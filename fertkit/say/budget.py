@@ -3,16 +3,14 @@
 import numpy as np
 
 from fertkit.budget import blends
-from fertkit.budget.curve import FREE, ONE_PEAK
 from fertkit.budget.ledger import TEST_OF
 from fertkit.budget.needs import OWN
 from fertkit.budget.rates import SEASON_MAXIMUM
 from fertkit.budget.season import THROUGH
-from fertkit.budget.timing import BOUND, INTERVAL, OWN_POINTS, code_of
-from fertkit.budget.words import GOVERNS, daily, keys, mark, parts, short
+from fertkit.budget.timing import BOUND, FREE, INTERVAL, ONE_PEAK, OWN_POINTS, code_of
 from fertkit.reference.load import cite
 from fertkit.results import capital, plain
-from fertkit.say.line import Kind, Line, detail, lead, row, told
+from fertkit.say.line import GOVERNS, Kind, Line, daily, detail, keys, lead, mark, parts, row, short, told
 
 #: Parts with which the crop above the stubble is removed, so that removal is uptake.
 WHOLE_CROP = ("hay", "silage")

@@ -4,7 +4,6 @@ from dataclasses import replace
 
 import pandas as pd
 
-from fertkit.budget.words import mark
 from fertkit.errors import Note, typed
 from fertkit.reference.facts import load_facts
 from fertkit.results import capital, counted, failed
@@ -19,7 +18,7 @@ from fertkit.say.leaf_results import (
     question_lines,
     reasons_text,
 )
-from fertkit.say.line import Kind, Line, detail, lead, marked, missing, told
+from fertkit.say.line import Kind, Line, detail, lead, mark, marked, missing, told
 from fertkit.tissue.agree import Verdict, named_rows, wide_alone
 from fertkit.tissue.causes import STARVED, soil_on_leaf
 from fertkit.tissue.score import CHANCES, MEMORY

@@ -2,8 +2,8 @@
 
 import pytest
 
-from fertkit.budget.curve import uptake_curve
 from fertkit.budget.rates import published_rates
+from fertkit.budget.timing import uptake_curve
 
 
 @pytest.fixture(scope="module", autouse=True)

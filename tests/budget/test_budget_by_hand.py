@@ -13,16 +13,11 @@ from fertkit.budget import (
     check_seed_row,
     compare_peaks,
     farm_budget,
-    growing_degree_days,
     nutrient_budget,
-    product_cautions,
     product_rate,
     season_demand,
-    seed_row_limit,
 )
-from fertkit.budget.curve import CELLS, MUST, PEAK, SHARE, SMOOTHNESS, uptake_curve
-from fertkit.budget.fields import residue_share
-from fertkit.budget.needs import _in_form, _in_unit, _with_defaults, default_rows, field_amounts
+from fertkit.budget.needs import _in_form, _in_unit
 from fertkit.budget.peaks import (
     BY_TOTAL,
     FROM_HIGHEST,
@@ -32,13 +27,33 @@ from fertkit.budget.peaks import (
     peak_table,
     published_peaks,
 )
-from fertkit.budget.products import find_product
+from fertkit.budget.products import find_product, product_cautions, seed_row_limit
 from fertkit.budget.rates import default_order, published_rates
-from fertkit.budget.timing import own_points, season_conditions, stage_place, stage_scale
-from fertkit.budget.words import daily, mark, parts, short
-from fertkit.budget.yields import amount_unit, far_outside, lb_ac_per, yield_lb_ac
+from fertkit.budget.studies import _with_defaults, default_rows
+from fertkit.budget.timing import (
+    CELLS,
+    MUST,
+    PEAK,
+    SHARE,
+    SMOOTHNESS,
+    growing_degree_days,
+    own_points,
+    season_conditions,
+    stage_place,
+    stage_scale,
+    uptake_curve,
+)
+from fertkit.budget.yields import (
+    amount_unit,
+    far_outside,
+    field_amounts,
+    lb_ac_per,
+    residue_share,
+    yield_lb_ac,
+)
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
 from fertkit.reference import load_crops, load_table
+from fertkit.say.line import daily, mark, parts, short
 
 NAN = float("nan")
 KG, HA = 0.45359237, 0.40468564224  # NIST SP 811

@@ -3,7 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from fertkit.budget import blend, product_cautions
+from fertkit.budget import blend
+from fertkit.budget.products import product_cautions
 from fertkit.reference import load_table
 
 ONE = load_table("products").iloc[0].to_dict() | {

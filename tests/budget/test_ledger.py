@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit import budget
-from fertkit.budget import carry_over, decline_without_p, half_life_years, skip_year, soil_buffer
+from fertkit.budget import carry_over, products, skip_year, thresholds
+from fertkit.budget.buffers import decline_without_p, half_life_years, soil_buffer
 from fertkit.errors import InputError, LookupFailed
 
 ROTATION = pd.DataFrame(
@@ -240,8 +241,8 @@ SOIL = {"extractant": "Mehlich-3", "depth_in": 8}
         (lambda: soil_buffer("P2O5", -20, falling=False), "test_ppm"),
         (lambda: decline_without_p(-20, 3), "test_ppm"),
         (lambda: budget.soil_rate("tri_state_2020", "K", 90, "corn", 200, **SOIL, cec=-10), "cec"),
-        (lambda: budget.convert_soil_test(-5, "P", "Bray-P1", "Mehlich-3"), "test"),
-        (lambda: budget.seed_row_limit("corn", -30), "row_spacing_in"),
+        (lambda: thresholds.convert_soil_test(-5, "P", "Bray-P1", "Mehlich-3"), "test"),
+        (lambda: products.seed_row_limit("corn", -30), "row_spacing_in"),
         (lambda: budget.check_seed_row({"10-34-0": -100}, "corn", 30), "rates"),
     ],
 )

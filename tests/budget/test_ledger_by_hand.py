@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.budget import carry_over, farm_budget, skip_year, soil_buffer
+from fertkit.budget import carry_over, farm_budget, skip_year
+from fertkit.budget.buffers import soil_buffer
 from fertkit.budget.ledger import _with_balance, _with_trend
 from fertkit.errors import InputError
 from fertkit.say.budget import _over

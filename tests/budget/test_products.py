@@ -5,14 +5,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fertkit.budget import (
-    check_seed_row,
+from fertkit.budget import check_seed_row, product_rate
+from fertkit.budget.products import (
+    NUTRIENTS,
+    find_product,
     nutrients_per_gallon,
     product_cautions,
-    product_rate,
     seed_row_limit,
 )
-from fertkit.budget.products import NUTRIENTS, find_product
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
 from fertkit.reference import cite, load_table
 

@@ -7,8 +7,8 @@ University of Idaho those of sugar beet (67.5 Mg/ha fresh). Moisture of trade: c
 import numpy as np
 import pytest
 
-from fertkit.budget.curve import uptake_curve
 from fertkit.budget.rates import amounts, published_rates
+from fertkit.budget.timing import uptake_curve
 
 KG_HA = 0.40468564224 / 0.45359237  # in lb/ac (NIST SP 811)
 P2O5, K2O = 141.943 / 61.948, 94.195 / 78.197  # over P and K; atomic masses of IUPAC

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fertkit.budget import compare_systems, convert_soil_test, soil_rate
-from fertkit.budget.thresholds import soil_class, thresholds
+from fertkit.budget import compare_systems, soil_rate
+from fertkit.budget.thresholds import convert_soil_test, soil_class, thresholds
 from fertkit.errors import InputError, LookupFailed, UnitError
 from fertkit.reference import load_table
 

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.budget import compare_systems, convert_soil_test, half_life_years, soil_buffer, soil_rate
-from fertkit.budget.buffers import decline_without_p
+from fertkit.budget import compare_systems, soil_rate
+from fertkit.budget.buffers import decline_without_p, half_life_years, soil_buffer
 from fertkit.budget.soil import _rates
 from fertkit.budget.soil_rules import Terms, _term, equation_rate
 from fertkit.budget.thresholds import (
@@ -21,6 +21,7 @@ from fertkit.budget.thresholds import (
     _holds,
     _level,
     check_test,
+    convert_soil_test,
     fits,
     in_unit,
     rate_systems,

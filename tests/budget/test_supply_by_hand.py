@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.budget import SeasonDemand, supply_gap
+from fertkit.budget import supply_gap
+from fertkit.budget.season import SeasonDemand
 from fertkit.errors import InputError
 
 DAYS = range(21)

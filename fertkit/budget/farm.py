@@ -1,24 +1,157 @@
-"""Read a table of fields: columns that carry their units, or units said once; every problem at once."""
+"""The budget of a farm; tables of fields and seasons, whose columns carry units, every problem at once."""
 
 import re
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_list, a_saved_file, a_table, asks, either
 from fertkit.budget.rates import parts_of, residue_lb_ac
-from fertkit.budget.yields import YIELD_UNITS, beyond, highest_lb_ac, lb_ac_per, refuse, yield_unit
+from fertkit.budget.studies import default_rows, worked_out
+from fertkit.budget.yields import (
+    AREA_UNITS,
+    FIELD_UNIT,
+    YIELD_UNITS,
+    beyond,
+    field_amounts,
+    highest_lb_ac,
+    lb_ac_per,
+    residue_share,
+    yield_unit,
+)
 from fertkit.errors import FertkitError, InputError, Problem, UnitError
 from fertkit.intake.numbers import number_style, read_number
 from fertkit.reference.crops import crop_name
+from fertkit.reference.load import list_sources
 from fertkit.reference.text_tables import read_text_table
+from fertkit.results import Result
 from fertkit.rounding import above
-from fertkit.units import ACRE_HA
+from fertkit.units import convert_area_rate
 
 TABLE = "farm table"
-AREA_UNITS = {"ac": 1.0, "ha": 1 / ACRE_HA}
 REQUIRED = ("crop", "area", "yield_goal")
+
+UNIT_OF = {"lb_ac": "lb/ac", "kg_ha": "kg/ha"}
+#: Words and symbols by which a column seems to hold an amount of a nutrient; symbols only in front.
+WORDS = {"p2o5", "k2o", "nitrogen", "phosphorus", "phosphate", "potassium", "potash", "sulfur", "sulphur",
+         "calcium", "magnesium", "zinc", "boron"}  # fmt: skip
+SYMBOLS = {"n", "p", "k", "s", "ca", "mg", "zn", "mn", "b", "fe", "cu"}
+#: Words that make it a concentration, a test or a price instead.
+NO_AMOUNT = {"ppm", "pct", "percent", "test", "price", "cost"}
+
+
+@dataclass(frozen=True)
+class FarmBudget(Result):
+    """Uptake, removal and what stays for every field of a farm.
+
+    Attributes
+    ----------
+    rows : DataFrame
+        One row per field and nutrient: field, crop, area, yield_goal, yield_unit, nutrient, uptake, counted,
+        removed, share_removed, stays, unit, uptake_source, removed_source, provenance, uptake_field,
+        removed_field, stays_field, field_unit; stays only where one source gives both.
+    area_unit : str
+    """
+
+    rows: pd.DataFrame
+    area_unit: str
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.rows
+
+    @property
+    def totals(self) -> pd.DataFrame:
+        """Whole farm per nutrient, with the number of fields that have a published value."""
+        groups = self.rows.groupby("nutrient", sort=False)
+        total = groups.agg(
+            uptake=("uptake_field", "sum"),
+            removed=("removed_field", "sum"),
+            fields_with_uptake=("uptake_field", "count"),
+            fields_with_removed=("removed_field", "count"),
+        )
+        return total.reset_index().assign(unit=self.rows["field_unit"].iloc[0])
+
+    @property
+    def by_crop(self) -> pd.DataFrame:
+        """Totals per crop and nutrient."""
+        groups = self.rows.groupby(["crop", "nutrient"], sort=False)
+        total = groups.agg(
+            area=("area", "sum"), uptake=("uptake_field", "sum"), removed=("removed_field", "sum")
+        )
+        return total.reset_index().assign(unit=self.rows["field_unit"].iloc[0])
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        both = pd.concat([self.rows["uptake_source"], self.rows["removed_source"]])
+        return list_sources(k for k in both.unique() if k)
+
+
+@asks(fields=either(a_table, a_saved_file), source=a_list, without=a_list, nutrients=a_list)
+def farm_budget(
+    fields,
+    *,
+    source=None,
+    without=None,
+    region: str | None = None,
+    nutrients=("N", "P2O5", "K2O", "S"),
+    area_unit: str | None = None,
+    yield_unit: str | None = None,
+    unit: str | None = None,
+) -> FarmBudget:
+    """Work out the budget of every field of a table.
+
+    Parameters
+    ----------
+    fields : path or DataFrame
+        Columns crop, area_ac or area_ha, and yield_goal_<unit> (yield_goal_bu_ac, yield_goal_t_ha, ...);
+        optional field (its name) and residue ('kept' or the share baled; kept if absent). Units may also
+        stand in a column yield_unit, or be said for plain columns area and yield_goal. A file may be CSV with
+        any common separator and decimal mark, XLSX, XLS or ODS.
+    source, without, region
+        As for `nutrient_budget`.
+    nutrients : sequence of str
+        Of `NUTRIENT_ORDER`.
+    area_unit : {'ac', 'ha'}, optional
+    yield_unit : str, optional
+    unit : {'lb/ac', 'kg/ha'}, optional
+        Unit of the amounts; the one that goes with the area if None.
+
+    Returns
+    -------
+    FarmBudget
+
+    Raises
+    ------
+    InputError
+        With every problem of the table: its row, column, value and remedy.
+    LookupFailed
+        If a nutrient is not known, or the source has nothing on any crop of the table.
+
+    Examples
+    --------
+    >>> from fertkit.budget import farm_budget
+    >>> import pandas as pd
+    >>> fields = pd.DataFrame({"crop": ["soybean"], "yield_goal_bu_ac": [40.0], "area_ac": [80.0]})
+    >>> table = farm_budget(fields, source="MSU2017").table.set_index("nutrient")
+    >>> table["removed"].round(1).to_dict()  # 3.8, 0.80 and 1.40 lb a bushel
+    {'N': 152.0, 'P2O5': 32.0, 'K2O': 56.0}
+    """
+    if area_unit not in (None, *AREA_UNITS) or unit not in (None, *FIELD_UNIT):
+        raise UnitError(f"unknown unit '{area_unit}' or '{unit}'; use ac or ha, and lb/ac or kg/ha")
+    fields, area_unit = read_fields(fields, area_unit, yield_unit)
+    unit = unit or {"ac": "lb/ac", "ha": "kg/ha"}[area_unit]
+    rows = default_rows(
+        worked_out(fields, nutrients=nutrients, source=source, without=without, region=region)
+    )
+    about = fields[["at", "field", "crop", "area", "yield_goal", "yield_unit"]]
+    rows = about.merge(rows, on="at").drop(columns="at")
+    for name in ("uptake", "removed", "stays"):
+        rows[f"{name}_field"] = field_amounts(rows[name], rows["area"], area_unit, unit)
+        rows[name] = convert_area_rate(rows[name], "lb/ac", unit)
+    return FarmBudget(rows.assign(unit=unit, field_unit=FIELD_UNIT[unit]), area_unit)
 
 
 def read_fields(source, area_unit=None, goal_unit=None) -> tuple[pd.DataFrame, str]:
@@ -197,26 +330,52 @@ def _yield_problems(fields):
             yield Problem(*beyond(crop, unit), i + 2, "yield_goal", f"{group['yield_goal'][i]:g}")
 
 
-def residue_share(residue) -> float:
-    """Read what happens to straw or stover: 'kept' or the share baled [0-1].
+def applied_columns(rotation: pd.DataFrame, nutrients) -> tuple[dict, list[Problem]]:
+    """Find the columns of what was applied.
 
-    Raises
-    ------
-    InputError
-        If it is neither.
+    Parameters
+    ----------
+    rotation : DataFrame
+    nutrients : sequence of str
+        Those that are kept in the books (N, P2O5, K2O).
+
+    Returns
+    -------
+    columns : dict
+        Nutrient -> (column, unit), in the order of `nutrients`.
+    problems : list of Problem
+        Columns that seem to hold a nutrient but cannot be read, or hold one twice.
     """
-    if isinstance(residue, str) and residue.strip().lower() == "kept":
-        return 0.0
-    try:
-        share = float(residue)
-    except (TypeError, ValueError):
-        share = np.nan
-    if not 0 <= share <= 1:
-        raise refuse(
-            "nutrient budget",
-            "neither 'kept' nor a share",
-            "write kept, or the share baled from 0 to 1",
-            column="residue",
-            value=residue,
-        )
-    return share
+    columns, problems = {}, []
+    named = {f"{n.lower()}_{end}": (n, unit) for n in nutrients for end, unit in UNIT_OF.items()}
+    for column in rotation.columns:
+        if column in named:
+            nutrient, unit = named[column]
+            if nutrient in columns:
+                twice = f"{nutrient} is also in {columns[nutrient][0]}"
+                problems.append(Problem(twice, "keep one of the two", column=column))
+            columns[nutrient] = (column, unit)
+        elif _seems_applied(str(column)):
+            remedy = f"name it one of: {', '.join(named)}; or leave it out"
+            problems.append(Problem("a nutrient amount that cannot be read", remedy, column=column))
+    return {n: columns[n] for n in nutrients if n in columns}, problems
+
+
+def _seems_applied(column):
+    words = re.findall(r"[a-z0-9]+", column.lower())
+    if not words or NO_AMOUNT & set(words):
+        return False
+    return words[0] in SYMBOLS or bool(WORDS & set(words))
+
+
+def applied_rates(rotation: pd.DataFrame, columns: dict, unit: str, problems: list) -> pd.DataFrame:
+    """Read the rates of each nutrient [`unit`], adding a problem for every cell that is not one."""
+    rates = {}
+    for nutrient, (column, own) in columns.items():
+        rate = pd.to_numeric(rotation[column], errors="coerce").astype(float)
+        for i in rate.index[~(rate >= 0) | ~np.isfinite(rate)]:
+            problems.append(
+                Problem("not a rate", f"write 0 or more {own}", i + 2, column, rotation[column][i])
+            )
+        rates[nutrient] = rate if own == unit else convert_area_rate(rate, own, unit)
+    return pd.DataFrame(rates, index=rotation.index)

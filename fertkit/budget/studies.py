@@ -1,0 +1,140 @@
+"""Every study asked about every field, and the one that leads: a field is a row.
+
+One field and a table of fields, a season and a rotation go through the same `worked_out`.
+"""
+
+import numpy as np
+import pandas as pd
+
+from fertkit.budget.rates import (
+    AT_HARVEST,
+    NUTRIENT_ORDER,
+    amounts,
+    default_order,
+    derivation,
+    nutrient_name,
+    published_rates,
+)
+from fertkit.errors import unknown
+from fertkit.reference.profiles import as_list, check_region, studies
+
+#: How far a provenance is trusted where no source is preferred.
+TRUST = {"found": 0, "derived": 1, "mixed": 2}
+#: Columns of the amounts that answer, from the rows marked as default.
+DEFAULTS = ["at", "nutrient", "uptake", "counted", "removed", "share_removed", "stays", "unit",
+            "uptake_source", "removed_source", "uptake_provenance", "provenance"]  # fmt: skip
+#: How far a provenance is trusted where no source is preferred.
+TRUST = {"found": 0, "derived": 1, "mixed": 2}
+
+
+def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=None, region=None):
+    """Uptake and removal of every field by every study: one row per field, nutrient and source [lb/ac].
+
+    Parameters
+    ----------
+    fields : DataFrame
+        at (what tells them apart), crop, part, pounds [lb/ac as sold], baled [0-1], residue [lb/ac].
+    nutrients, source, without, region
+        As for `nutrient_budget`.
+
+    Returns
+    -------
+    DataFrame
+        at and the columns of `NutrientBudget.rows`, and place (rank of the source; the lowest leads).
+
+    Raises
+    ------
+    LookupFailed
+        If a source, region or nutrient is not known.
+    """
+    check_region(region)
+    wanted = NUTRIENT_ORDER if nutrients is None else [nutrient_name(name) for name in nutrients]
+    source, without = as_list(source), as_list(without)
+    crops = fields[["crop", "part"]].drop_duplicates()
+    rates = {(c.crop, c.part): published_rates(c.crop, c.part) for c in crops.itertuples()}
+    known = {rate.source_key for some in rates.values() for rate in some}
+    for key in (*source, *without):
+        if key not in known:
+            raise unknown(f"source for {', '.join(crops['crop'])}", key, known)
+    parts = []
+    # share baled decides which sources are complete, so fields are worked out in groups alike in that
+    kind = fields["baled"].where(fields["baled"].isin([0, 1]))
+    for (crop, part, _), group in fields.groupby(["crop", "part", kind], dropna=False, sort=False):
+        chosen = [
+            rate for rate in rates[crop, part]
+            if rate.nutrient in wanted and rate.source_key not in without
+            and (not source or rate.source_key in source)
+        ]  # fmt: skip
+        if chosen:
+            order = {key: i for i, key in enumerate(source)} or default_order(crop)
+            parts.append(_group_rows(crop, group, chosen, order, region))
+    if not parts:
+        raise unknown(f"source for {', '.join(crops['crop'])}", ", ".join(source), known - set(without))
+    rows = pd.concat(parts, ignore_index=True)
+    order = rows["nutrient"].map(NUTRIENT_ORDER.index)
+    return rows.assign(order=order).sort_values(["at", "order"], kind="stable").drop(columns="order")
+
+
+def _group_rows(crop, group, rates, order, region):
+    """Rows of fields of one crop that are alike in what is baled."""
+    amount = amounts(rates, group["pounds"], group["baled"], group["residue"])
+    n = len(group)
+    each = {"crop": [r.crop for r in rates], "nutrient": [r.nutrient for r in rates],
+            "source_key": [r.source_key for r in rates]}  # fmt: skip
+    about = {"provenance": [r.provenance for r in rates], "confidence": [r.confidence for r in rates],
+             "derivation": [derivation(r) for r in rates], "note": [r.note for r in rates]}  # fmt: skip
+    rows = pd.DataFrame(
+        {"at": np.tile(group["at"].to_numpy(), len(rates))}
+        | {name: np.repeat(values, n) for name, values in each.items()}
+        | {name: values.ravel() for name, values in amount.items()}
+        | {"counted": np.repeat([r.counted or AT_HARVEST for r in rates], n), "unit": "lb/ac"}
+        | {name: np.repeat(values, n) for name, values in about.items()}
+    )
+    rows["counted"] = rows["counted"].where(rows["uptake"].notna(), "")
+    return _with_defaults(rows, crop, order, region)
+
+
+def _with_defaults(rows, crop, order, region):
+    """Add the rank of each source and, per nutrient, for what it is the default: the first that gives it."""
+    first = rows.drop_duplicates(["crop", "nutrient", "source_key"])
+    away = ~first["source_key"].map(studies()["region"]).eq(region) if region else False
+    ranked = pd.DataFrame({
+        "away": away, "listed": first["source_key"].map(lambda key: order.get(key, len(order))),
+        "trust": first["provenance"].map(lambda text: TRUST.get(text, len(TRUST))),
+        "other": first["crop"] != crop,
+    }, index=first.index).sort_values(["away", "listed", "trust", "other"], kind="stable")  # fmt: skip
+    place = pd.Series(range(len(ranked)), index=ranked.index)
+    first = first.assign(place=place).sort_values("place")
+    keys = ["crop", "nutrient", "source_key"]
+    uses = {name: set(map(tuple, first[first[name].notna()].drop_duplicates("nutrient")[keys].to_numpy()))
+            for name in ("uptake", "removed")}  # fmt: skip
+    default = {
+        key: " and ".join(said for name, said in (("uptake", "uptake"), ("removed", "removal"))
+                          if key in uses[name])
+        for key in map(tuple, first[keys].to_numpy())
+    }  # fmt: skip
+    rows = rows.merge(first[[*keys, "place"]], on=keys, how="left")
+    return rows.assign(default=[default[key] for key in map(tuple, rows[keys].to_numpy())])
+
+
+def default_rows(rows: pd.DataFrame) -> pd.DataFrame:
+    """One row per field and nutrient from the rows marked as default; `at` is the field."""
+    keys = ["at", "nutrient"]
+    both = rows.loc[rows["default"] != "", [*keys, "unit"]].drop_duplicates(keys)
+    for use, name, more in (
+        ("uptake", "uptake", ["counted"]),
+        ("removal", "removed", ["share_removed", "stays"]),
+    ):
+        some = rows[rows["default"].str.contains(use)].assign(row=lambda table: table.index)
+        some = some[[*keys, name, *more, "source_key", "provenance", "row"]]
+        told = {"source_key": f"{name}_source", "provenance": f"{name}_provenance", "row": f"{name}_row"}
+        both = both.merge(some.rename(columns=told), "left", keys)
+    words = ["counted", "uptake_source", "removed_source", "uptake_provenance", "removed_provenance"]
+    both[words] = both[words].fillna("")
+    apart = both["uptake_row"] != both["removed_row"]
+    marks = zip(both["uptake_provenance"], both["removed_provenance"], strict=True)
+    return both.assign(
+        share_removed=both["share_removed"].mask(apart),
+        stays=both["stays"].mask(apart),
+        provenance=[" / ".join(dict.fromkeys(filter(None, pair))) for pair in marks],
+    )[DEFAULTS]
