@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.budget import compare_systems, convert_soil_test, soil_rate
+from fertkit.budget import compare_systems, soil_rate
 from fertkit.budget.soil import soil_rates
-from fertkit.budget.thresholds import soil_class
+from fertkit.budget.thresholds import convert_soil_test, soil_class
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
 from fertkit.reference.load import load_table
 
