@@ -80,7 +80,7 @@ def needs_text(budget) -> str:
     """Say what is taken up for the yield goal, and what is removed of it."""
     return (
         f"Total uptake for the yield goal: {amounts(budget, 'uptake')} {budget.unit}; "
-        f"{amounts(budget, 'removed')} is {removed_with(budget)} and the rest stays on the field."
+        f"{amounts(budget, 'removed')} is {removed_with(budget)}."
     )
 
 

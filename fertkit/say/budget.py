@@ -321,7 +321,7 @@ def product_lines(product) -> list[Line]:
 def blend_lines(blend) -> list[Line]:
     """Say the mix of least cost and what it supplies."""
     _, volume, area = blends.NAMES[blend.unit]
-    said = [lead(f"Least cost {blend.cost:.2f} per {area}, in the money of the price list")]
+    said = [lead(f"Least cost {blend.cost:.2f} per {area}")]
     analysis = blend.rows.set_index("product")
     for r in blend.used.itertuples():
         liquid = "" if np.isnan(r.volume) else f" ({r.volume:.1f} {volume})"

@@ -296,7 +296,7 @@ def _doubts(explanation):
         if names:
             r = rows.iloc[0]
             text = f"{r['what']}. {r['look_for']} ({r['source_key']})"
-            yield told(text, f"What could make it lie, {key} ({names})")
+            yield told(text, f"What could distort this value, {key} ({names})")
 
 
 def above_lines(explanation, most: int = 6) -> list[Line]:

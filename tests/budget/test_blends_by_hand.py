@@ -120,7 +120,7 @@ def test_summary_line_by_line():
     got = mix({"P2O5": 50, "S": 10, "N": 0}, caps={"Zn": 3})
     lines = got.summary().splitlines()
     assert lines[:4] == [
-        "Least cost 62.00 per acre, in the money of the price list",
+        "Least cost 62.00 per acre",
         "  100 lb/ac made a (PHYSPROP), 50.00",
         "  40 lb/ac (4.0 gal) made c (PHYSPROP [from memory]), 12.00",
         "  N: 10 supplied, none asked, 10 over",
