@@ -28,7 +28,7 @@ from fertkit.results import Result, checks_frame
 from fertkit.units import convert_area_rate
 
 FIELD_COLUMNS = ["field", "system", "title", "status", "nutrient", "crop", "rate", "unit", "zone", "equation",
-                 "why_not", "source_key", "provenance"]  # fmt: skip
+                 "why_not", "source_key", "provenance", "note"]  # fmt: skip
 UNITS = ("lb/ac", "kg/ha")
 #: With one of these in the rotation, the P levels of the rotation are theirs (TRI2020_QUOTED).
 HIGHER_P_CROPS = ("wheat", "alfalfa")
@@ -47,7 +47,7 @@ class SoilRate(Result):
     crop : str
     rate_lb_ac : float
     zone : str
-        build-up, maintenance, drawdown, none, sufficiency, equation, table, or the system's own class.
+        build-up, maintenance, drawdown, none, sufficiency, equation, line of a table, or the system's class.
     equation : str
         The equation with its numbers.
     rows : DataFrame
@@ -61,6 +61,8 @@ class SoilRate(Result):
         Unit of `rate` and `line` (lb/ac or kg/ha).
     equation_unit : str
         Unit of the equation, as it is published.
+    note : str
+        What else to know of the system.
     """
 
     system: str
@@ -77,6 +79,7 @@ class SoilRate(Result):
     test_unit: str
     unit: str = "lb/ac"
     equation_unit: str = "lb/ac"
+    note: str = ""
 
     @property
     def rate(self) -> float:
@@ -210,7 +213,7 @@ def soil_rate(
         raise unknown("soil-test system with rates", system, systems.index)
     plan, crop, cases = systems.loc[system], crop_name(crop), known_cases(cases)
     builds = plan["rule"] == "build-up and maintenance"
-    governing = _governing_crop(nutrient, crop, rotation) if builds else crop
+    governing = _governing_crop(nutrient, crop, rotation, plan["rotation_crops"].split(";"))
     of_field = {"cec": cec, "cases": cases, "test": (extractant, depth_in)}
     lines = thresholds(plan["thresholds"], nutrient, governing, **of_field, asked=system, both=builds)
     level = check_test(lines, test, extractant, depth_in, test_unit)
@@ -233,7 +236,7 @@ def soil_rate(
         worked = work_out(terms, values, lines, plan["rule"])
     rate, equation, corners = bounded(worked, terms, credit_lb_ac, plan["rate_unit"])
     about = (system, plan["title"], lines.status, OXIDE.get(nutrient, nutrient), crop)
-    shown = (level, lines.test_unit, unit, plan["rate_unit"])
+    shown = (level, lines.test_unit, unit, plan["rate_unit"], plan["note"])
     return SoilRate(*about, rate, worked.zone, equation, terms.frame(), corners, *shown)
 
 
@@ -250,7 +253,7 @@ def soil_rates(fields: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         field, system, title, status, nutrient, crop, rate, unit, zone, equation, why_not, source_key,
-        provenance; one row for each row of `fields`, with its index.
+        provenance, note; one row for each row of `fields`, with its index.
 
     Raises
     ------
@@ -285,16 +288,16 @@ def _one_field(row, known):
     about = (row["system"], "", "", row["nutrient"], row["crop"])
     empty = [name for name, one in known.items() if one.default is one.empty and name not in given]
     if empty:
-        return (*about, np.nan, "", "", "", f"{', '.join(empty)} is empty; fill it in", "", "")
+        return (*about, np.nan, "", "", "", f"{', '.join(empty)} is empty; fill it in", "", "", "")
     try:
         got = soil_rate(**given)
     except FertkitError as error:
-        return (*about, np.nan, "", "", "", " ".join(str(error).split()), "", "")
+        return (*about, np.nan, "", "", "", " ".join(str(error).split()), "", "", "")
     about = (got.system, got.title, got.status, got.nutrient, got.crop)
     keys = ";".join(got.sources["source_key"])
     marks = set(got.rows["provenance"]) - {"own table"}
     mark = marks.pop() if len(marks) == 1 else "mixed"
-    return (*about, got.rate, got.unit, got.zone, got.equation, "", keys, mark)
+    return (*about, got.rate, got.unit, got.zone, got.equation, "", keys, mark, got.note)
 
 
 def _blank(value):
@@ -320,9 +323,10 @@ def _rates(system, nutrient, crop, extractant):
     return rows
 
 
-def _governing_crop(nutrient, crop, rotation):
-    if nutrient == "P" and base_crop(crop) not in HIGHER_P_CROPS:
-        return next((c for c in map(base_crop, rotation) if c in HIGHER_P_CROPS), crop)
+def _governing_crop(nutrient, crop, rotation, higher):
+    """The crop whose P levels hold: one of the rotation that the system lets decide, or the crop itself."""
+    if nutrient == "P" and base_crop(crop) not in higher:
+        return next((c for c in map(base_crop, rotation) if c in higher), crop)
     return crop
 
 

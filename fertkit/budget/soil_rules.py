@@ -153,8 +153,8 @@ def table_rate(terms, values, lines, rule):
     corners = [(x, rate) for x, rate in zip(starts, rates, strict=True)]
     before = [(x, rate) for x, rate in zip(starts[1:], rates, strict=False)]
     corners = sorted([*before, *corners], key=lambda corner: corner[0])
-    word = level_class(lines.rows, level)
-    return Worked(rates[at], word or rule, f"{value:g}{said if value > 0 else ''}", corners)
+    word = level_class(lines.rows, level) or f"{rule} from {starts[at]:g} {lines.test_unit}"
+    return Worked(rates[at], word, f"{value:g}{said if value > 0 else ''}", corners)
 
 
 def bounded(worked, terms, credit_lb_ac, unit):

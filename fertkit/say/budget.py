@@ -289,6 +289,7 @@ def soil_rate_lines(rate) -> list[Line]:
         detail(keys(rate.rows["source_key"]), "numbers of the equation"),
     ]
     said += [detail(", ".join(memory), "from memory, confirm before use")] if len(memory) else []
+    said += [detail(rate.note, "note")] if rate.note else []
     return [*said, told(GOVERNS)]
 
 

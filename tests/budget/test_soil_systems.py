@@ -180,6 +180,18 @@ def test_one_wrong_case_is_not_many_refusals():
     assert got.loc["south_dakota", "rate_lb_ac"] == pytest.approx((0.7 - 0.044 * 8) * 180)
 
 
+def test_what_else_to_know_is_said():
+    text = soil_rate("nebraska_ec117", "N", 5, "corn", 200, **DEEP, om_pct=2).summary()
+    assert "note: nitrogen is before the adjustments for price and timing" in text
+    line = soil_rate("ontario", "P", 9, "corn", 180, **OLSEN)
+    assert line.zone == "table from 8 ppm"
+    # ALGL2020 raises the P level for wheat in the rotation; Illinois does not speak of it
+    about = {"extractant": "Bray-P1", "depth_in": 7, "test_unit": "lb/ac", "cases": "high P-supply"}
+    about |= {"system": "illinois_handbook", "nutrient": "P", "test": 30, "crop": "corn", "yield_goal": 180}
+    corn, mixed = (soil_rate(**about, rotation=crops) for crops in ([], ["wheat"]))
+    assert corn.rate == mixed.rate
+
+
 def test_many_fields_at_once():
     fields = pd.DataFrame(
         {
