@@ -142,6 +142,8 @@ def table_rate(terms, values, lines, rule):
     steps, end = steps.sort_values("test_from"), terms.take("table_end", np.inf)
     if at_least(level, end):
         raise NotEstimable(f"{lines.system} carries no rate for a test of {end:g} {lines.test_unit} or above")
+    if below(level, start := steps["test_from"].iloc[0]):
+        raise NotEstimable(f"{lines.system} carries no rate for a test below {start:g} {lines.test_unit}")
     per, more, said = terms.take("per_yield"), 0.0, ""
     if per is not None:
         usual = terms.take("usual_yield")

@@ -261,6 +261,8 @@ def check_test(lines, test, extractant, depth_in, test_unit) -> float:
             f"{lines.system} is calibrated on samples {lines.depth_in:g} in deep, not {depth_in:g} in; "
             "sample to that depth"
         )
+    if lines.test_unit == "class" and test % 1:
+        raise refuse("soil test", "not a class", "give a whole number", column="test", value=test)
     return in_unit(test, test_unit, lines.test_unit)
 
 

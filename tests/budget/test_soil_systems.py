@@ -28,6 +28,7 @@ NC = {"extractant": "Mehlich-3", "depth_in": 6, "test_unit": "index"}
 DTPA = {"extractant": "DTPA", "depth_in": 6}
 UK = {"system": "uk_rb209_2010", "test_unit": "mg/l"}
 TEXAS = {"extractant": "class of the report", "depth_in": 6, "test_unit": "class", "yield_unit": "cwt/ac"}
+PINTO = TEXAS | {"system": "texas_pinto_bean", "crop": "pinto bean"}
 WORKED = [
     # system, nutrient, crop, goal, options, {test: rate in the unit asked}
     ("ontario", "P", "corn", 180, OLSEN | {"unit": "kg/ha"},
@@ -139,6 +140,9 @@ def test_classes_as_printed(system, nutrient, test, on, crop, word):
         ({"credit_lb_ac": -5}, InputError, "credit_lb_ac"),
         ({"system": "kansas_other", "nutrient": "N"} | NITRATE, LookupFailed, "om_pct="),
         ({"system": "kansas_other", "nutrient": "N", "extractant": "nitrate"}, UnitError, "24 in deep"),
+        (PINTO | {"test": 2.5}, InputError, "not a class"),
+        (PINTO | {"test": 0}, NotEstimable, "below 1 class"),
+        (PINTO | {"test": 6}, NotEstimable, "6 class or"),
         (UK | {"crop": "canola", "cases": "winter rape", "test": 26}, NotEstimable,
          "carries no rate for a test of 26 mg/l or above"),
     ],
@@ -235,3 +239,58 @@ def test_words_of_laboratories_for_extractants_and_units():
     with pytest.raises(UnitError, match="not on M3 ICP"):  # read by another instrument
         soil_rate("kansas_build", "P", 12, "corn", 180, extractant="M3 ICP", depth_in=6)
     assert len(convert_soil_test(22, "P", "M3", "Bray P1")) == 2
+
+
+def every_rate():
+    """Each system with each nutrient, crop, test and case it has rows for."""
+    tests, rates = load_table("soil_tests"), load_table("soil_rates")
+    for plan in load_table("soil_systems").itertuples():
+        levels = tests[tests["system"] == plan.thresholds]
+        about = levels.groupby(["nutrient", "crop", "extractant", "depth_in", "unit"], dropna=False)
+        for (nutrient, crop, extractant, depth, unit), rows in about:
+            of = rates[(rates["system"] == plan.system) & rates["nutrient"].str.contains(nutrient)]
+            of = of[of["crop"].isin(["", crop])]
+            cases = sorted({*rows["case"], *of["case"]} - {""}) or [""]
+            for case in cases[::5] if plan.system == "north_carolina" else cases:
+                yield pytest.param(
+                    plan.system,
+                    nutrient,
+                    crop,
+                    extractant,
+                    6 if np.isnan(depth) else depth,
+                    unit,
+                    [case] if case else [],
+                    id=f"{plan.system}-{nutrient}-{crop}-{extractant}-{case}",
+                )
+
+
+@pytest.mark.parametrize(
+    ("system", "nutrient", "crop", "extractant", "depth", "unit", "cases"), list(every_rate())
+)
+def test_every_row_of_every_system_answers(system, nutrient, crop, extractant, depth, unit, cases):
+    crop = {"all": "corn", "corn and soybean": "soybean"}.get(crop, crop)
+    goal = {"alfalfa": (5, "ton/ac"), "canola": (3, "t/ha"), "dry bean": (20, "cwt/ac")}.get(
+        crop, (60, "bu/ac")
+    )
+    on = {
+        "extractant": extractant,
+        "depth_in": depth,
+        "test_unit": unit,
+        "cases": cases,
+        "cec": 15,
+        "om_pct": 2,
+    }
+    last = np.inf
+    for test in (0, 1, 4, 7, 14, 30, 75, 150, 2000):
+        try:
+            got = soil_rate(system, nutrient, test, crop, *goal, **on)
+        except (NotEstimable, InputError):
+            assert system == "texas_pinto_bean" or (cases == ["winter rape"] and test >= 26)
+            continue
+        # a higher test never asks for more, nothing is below zero, and the line drawn says the same
+        assert 0 <= got.rate_lb_ac <= last + 1e-9
+        last = got.rate_lb_ac
+        line = np.interp([test - 1e-9, test + 1e-9], got.corners["test"], got.corners["rate_lb_ac"])
+        near = 0.006 * got.corners["rate_lb_ac"].max() + 1e-6
+        assert line[0] + near >= got.rate_lb_ac >= line[1] - near
+    assert last == 0 or system == "north_carolina" or cases == ["winter rape"]
