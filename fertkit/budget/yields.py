@@ -1,5 +1,7 @@
 """A yield as the user states it -> pounds per acre as sold, with typing errors caught."""
 
+from functools import cache
+
 import numpy as np
 
 from fertkit.errors import InputError, Problem, UnitError, typed
@@ -134,6 +136,7 @@ def yield_lb_ac(crop: str, amount, unit: str, moisture_pct=None, *, part: str | 
     raise refuse("yield", what, remedy, column="yield_goal", value=f"{amount:g}")
 
 
+@cache
 def highest_lb_ac(crop: str, part: str | None = None) -> float:
     """Highest yield taken for real [lb/ac]."""
     return plausible_yield(crop, part).highest_in("lb/ac")
