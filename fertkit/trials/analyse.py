@@ -340,7 +340,7 @@ def holm(p) -> np.ndarray:
 
 
 def compact_letters(means, pairs, alpha: float = 0.05) -> pd.Series:
-    """Give treatments that cannot be told apart a letter in common, "a" going to the highest mean.
+    """Return letters of treatments: those that cannot be told apart share one, "a" goes to the highest mean.
 
     Parameters
     ----------

@@ -205,7 +205,7 @@ class OutlineError(ValueError):
 
 
 def outline(shape) -> np.ndarray:
-    """Give the corners of a polygon, the first repeated at the end [(n, 2)].
+    """Return the corners of a polygon, the first repeated at the end [(n, 2)].
 
     Parameters
     ----------

@@ -129,7 +129,7 @@ def polynomial_squares(trial: Trial) -> list[tuple[str, int, float]]:
 
 
 def systematic(treatment, block, order) -> bool | None:
-    """Tell whether every block repeats one order of the treatments, forwards or also backwards.
+    """Return whether every block repeats one order of the treatments, forwards or also backwards.
 
     Parameters
     ----------
@@ -173,11 +173,13 @@ def order_check(trial) -> list[tuple]:
 
 def order_row(codes, groups, order, label=ORDER) -> tuple:
     """Row of a checks table: whether each group of strips repeats one order of the treatments."""
-    told = systematic(codes, groups, order)
+    repeated = systematic(codes, groups, order)
     why = "in so small a trial an order drawn by lot is often repeated"
     if order is None:
         why = "the order of the strips in the field is not known"
-    return check_row("strips", ORDER, np.nan, None if told is None else not told, label=label, why=why)
+    return check_row(
+        "strips", ORDER, np.nan, None if repeated is None else not repeated, label=label, why=why
+    )
 
 
 # ---- strips far from the rest
@@ -195,9 +197,9 @@ def _far(trial):
 
 def far_row(design, y, names, smooth=None) -> tuple:
     """Row of a checks table: the strips, by name, that a linear model of the others does not expect."""
-    found = doubtful_strips(design, y, smooth)
-    count = np.nan if np.isnan(found.p) else len(found.rows)
-    return check_row("strips", FAR, count, said=say_doubtful(found, names, y))
+    doubtful = doubtful_strips(design, y, smooth)
+    count = np.nan if np.isnan(doubtful.p) else len(doubtful.rows)
+    return check_row("strips", FAR, count, strips=say_doubtful(doubtful, names, y))
 
 
 def strip_names(strips, given) -> list[str]:
@@ -378,23 +380,23 @@ def smoother(levels, rest) -> np.ndarray | None:
     return np.column_stack([rest, x, x**2])
 
 
-def say_doubtful(found: Doubtful, names, yields) -> str:
+def say_doubtful(doubtful: Doubtful, names, yields) -> str:
     """Name doubtful strips with their yields and what the others suggest; empty where there are none.
 
     Parameters
     ----------
-    found : Doubtful
+    doubtful : Doubtful
     names : list of str
         Of all strips.
     yields : (n,) array
     """
-    if not found.rows:
+    if not doubtful.rows:
         return ""
-    told = [
+    phrases = [
         f"{names[i]} ({plain(yields[i])} where {plain(other)} is expected)"
-        for i, other in zip(found.rows, found.expected, strict=True)
+        for i, other in zip(doubtful.rows, doubtful.expected, strict=True)
     ]
-    if found.undecided:
-        return f"one or more of {', '.join(names[i] for i in found.rows)} lie far from the rest"
-    together = f"{', '.join(told[:-1])} and {told[-1]}" if len(told) > 1 else told[0]
-    return f"{together} {'lies' if len(told) == 1 else 'lie'} far from the rest"
+    if doubtful.undecided:
+        return f"one or more of {', '.join(names[i] for i in doubtful.rows)} lie far from the rest"
+    together = f"{', '.join(phrases[:-1])} and {phrases[-1]}" if len(phrases) > 1 else phrases[0]
+    return f"{together} {'lies' if len(phrases) == 1 else 'lie'} far from the rest"

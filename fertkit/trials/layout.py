@@ -160,8 +160,8 @@ def plan_strips(
     strips["harvest_left"], strips["harvest_right"] = middle - harvested / 2, middle + harvested / 2
     room = float(strips["right"].max())
     if field_width is not None and above(room, field_width):
-        told = f"the trial needs {room:g} {width_unit} across, the field has {field_width:g} {width_unit}"
-        raise NotEstimable(f"{told}; {_fits(field_width, treatments, strip_width, buffer, borders, design)}")
+        needs = f"the trial needs {room:g} {width_unit} across, the field has {field_width:g} {width_unit}"
+        raise NotEstimable(f"{needs}; {_fits(field_width, treatments, strip_width, buffer, borders, design)}")
     return StripPlan(
         strips=strips, design=design, treatments=treatments, unit=unit, blocks=blocks, seed=seed,
         width_unit=width_unit, strip_width=strip_width, harvest_width=harvested, passes=passes,
@@ -184,11 +184,11 @@ def _check(treatments, design, unit, width_unit) -> tuple:
     if len(set(treatments)) < len(treatments) or len(treatments) < 2:
         raise NotEstimable("give two or more treatments, each once")
     if design == "pairs" and len(treatments) != 2:
-        told = f"pairs hold two treatments, not {len(treatments)}; choose the design of randomised blocks"
-        raise NotEstimable(told, "design='blocks'")
+        what = f"pairs hold two treatments, not {len(treatments)}; choose the design of randomised blocks"
+        raise NotEstimable(what, "design='blocks'")
     if design == "latin" and len(treatments) < 3:
-        told = "a Latin square of two treatments has no error left; choose the design of pairs"
-        raise NotEstimable(told, "design='pairs'")
+        what = "a Latin square of two treatments has no error left; choose the design of pairs"
+        raise NotEstimable(what, "design='pairs'")
     return treatments
 
 

@@ -48,7 +48,7 @@ class LeastSquares:
         return self.rss / self.df if self.df > 0 else np.nan
 
     def estimable(self, contrasts) -> np.ndarray:
-        """Tell which rows of a (k, p) contrast matrix the design can estimate."""
+        """Return which rows of a (k, p) contrast matrix the design can estimate."""
         gap = np.atleast_2d(contrasts) @ (np.eye(len(self.row_space)) - self.row_space)
         return np.abs(gap).max(axis=1) < 1e-8
 
@@ -232,5 +232,5 @@ def contrasts_within(rates, block) -> int:
     """
     codes = rate_groups(rates)
     part = parts(codes, block)
-    held = np.unique(np.column_stack([part, codes]), axis=0)[:, 0]
-    return int(np.bincount(held).max()) - 1
+    offered = np.unique(np.column_stack([part, codes]), axis=0)[:, 0]
+    return int(np.bincount(offered).max()) - 1

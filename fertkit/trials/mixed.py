@@ -128,8 +128,8 @@ def fit_reml(design, y, build, start, *, bounds=None, restricted: bool = True) -
 
     options = {"ftol": 1e-13, "gtol": 1e-9}
     box = np.column_stack([lows, highs]) / scale[:, None]
-    found = [minimize(loss, u, jac=True, method="L-BFGS-B", bounds=box, options=options) for u in tries]
-    best = min(found, key=lambda f: f.fun)
+    searches = [minimize(loss, u, jac=True, method="L-BFGS-B", bounds=box, options=options) for u in tries]
+    best = min(searches, key=lambda f: f.fun)
     if not np.isfinite(best.fun):
         raise NotEstimable("the variances of this trial cannot be estimated; too few strips for the model")
     theta = best.x * scale

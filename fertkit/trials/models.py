@@ -115,8 +115,8 @@ def _apart(trial) -> str:
     if part.max() == 0:
         return ""
     codes = (np.unique(trial.codes[part == one]) for one in range(min(part.max() + 1, 6)))
-    held = [f"({', '.join(show(trial.labels[code]) for code in some)})" for some in codes]
-    return " and ".join(held) + (" ..." if part.max() > 5 else "")
+    sets = [f"({', '.join(show(trial.labels[code]) for code in some)})" for some in codes]
+    return " and ".join(sets) + (" ..." if part.max() > 5 else "")
 
 
 def random_blocks(trial: Trial) -> Estimate:

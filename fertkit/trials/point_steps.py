@@ -294,24 +294,24 @@ def nearest(x, y, k: int, reach: float = np.inf) -> np.ndarray:
     index = np.empty((len(places), k), dtype=np.int32)
     for start in range(0, len(places), CHUNK):
         part = slice(start, start + CHUNK)
-        _, found = tree.query(places[part], k=k + 1, distance_upper_bound=reach, workers=-1)
-        index[part] = _without_self(found, np.arange(len(places))[part], len(places))
+        _, near = tree.query(places[part], k=k + 1, distance_upper_bound=reach, workers=-1)
+        index[part] = _without_self(near, np.arange(len(places))[part], len(places))
     return index
 
 
-def _without_self(found, own, n) -> np.ndarray:
+def _without_self(near, own, n) -> np.ndarray:
     """Take each point out of its own neighbours; it comes first unless another lies on the very same spot."""
-    if (found[:, 0] == own).all():
-        others = found[:, 1:]
+    if (near[:, 0] == own).all():
+        others = near[:, 1:]
     else:
-        itself = found == own[:, None]
+        itself = near == own[:, None]
         itself[~itself.any(axis=1), -1] = True
-        others = found[~itself].reshape(len(found), found.shape[1] - 1)
+        others = near[~itself].reshape(len(near), near.shape[1] - 1)
     return np.where(others < n, others, -1)
 
 
 def find_overlaps(x, y, run, index, reach) -> np.ndarray:
-    """Tell which points lie on ground that an earlier pass has harvested.
+    """Return which points lie on ground that an earlier pass has harvested.
 
     Parameters
     ----------
@@ -328,12 +328,12 @@ def find_overlaps(x, y, run, index, reach) -> np.ndarray:
     -------
     (n,) bool array
     """
-    found = np.zeros(len(x), dtype=bool)
+    overlaps = np.zeros(len(x), dtype=bool)
     for j in range(index.shape[1]):
         other = index[:, j]
         near = (x[other] - x) ** 2 + (y[other] - y) ** 2 < reach**2
-        found |= near & (run[other] < run) & (other >= 0)
-    return found
+        overlaps |= near & (run[other] < run) & (other >= 0)
+    return overlaps
 
 
 def local_moran(values, index, use) -> tuple[np.ndarray, np.ndarray]:

@@ -311,7 +311,9 @@ def _opposite(table, run) -> tuple[np.ndarray, np.ndarray]:
     pairs = []
     for one, other in ((forth, back), (back, forth)):
         tree = cKDTree(np.column_stack([place[other].real, place[other].imag]))
-        found = tree.query(np.column_stack([place[one].real, place[one].imag]), distance_upper_bound=reach)[1]
-        here = found < len(other)
-        pairs.append((one[here], other[found[here]]))
+        closest = tree.query(np.column_stack([place[one].real, place[one].imag]), distance_upper_bound=reach)[
+            1
+        ]
+        here = closest < len(other)
+        pairs.append((one[here], other[closest[here]]))
     return tuple(np.concatenate(side) for side in zip(*pairs, strict=True))

@@ -136,8 +136,8 @@ def pool_estimates(
     freedom = np.full(len(y), np.nan) if df is None else np.asarray(df, dtype=float)
     names = [str(i + 1) for i in range(len(y))] if sites is None else list(sites)
     if (s < 0).any():
-        told = ", ".join(f"{names[i]}: {s[i]:g}" for i in np.flatnonzero(s < 0)[:12])
-        raise NotEstimable(f"a standard error cannot be negative ({told}); give it positive, or missing")
+        which = ", ".join(f"{names[i]}: {s[i]:g}" for i in np.flatnonzero(s < 0)[:12])
+        raise NotEstimable(f"a standard error cannot be negative ({which}); give it positive, or missing")
     terms, design = _design(covariates, len(y))
     weighable = np.isfinite(y) & np.isfinite(s) & (s > 0) & np.isfinite(design).all(axis=1)
     yw, vw, xw = y[weighable], s[weighable] ** 2, design[weighable]
@@ -227,16 +227,16 @@ def _check_treatments(table, column, *wanted):
 def _check_lengths(**given):
     sizes = {name: len(values) for name, values in given.items() if values is not None}
     if len(set(sizes.values())) > 1:
-        told = ", ".join(f"{n} {name}" for name, n in sizes.items())
-        raise NotEstimable(f"each site needs one of each, but there are {told}")
+        lengths = ", ".join(f"{n} {name}" for name, n in sizes.items())
+        raise NotEstimable(f"each site needs one of each, but there are {lengths}")
 
 
 def _difference(strips, treatment, check, options):
     try:
-        found = analyse_strips(strips, adjust="none", **options).comparisons
+        pairs = analyse_strips(strips, adjust="none", **options).comparisons
     except NotEstimable as error:
         return np.nan, np.nan, np.nan, str(error)
-    for row in found.itertuples():
+    for row in pairs.itertuples():
         if {row.first, row.second} == {treatment, check}:
             sign = 1 if row.second == treatment else -1
             note = "" if np.isfinite(row.se) else "no replicates: no standard error"
@@ -270,10 +270,10 @@ def _site_table(names, y, s, df, weighable, weights, notes, level) -> pd.DataFra
 
     share = np.zeros(len(y))
     share[weighable] = 100 * weights / weights.sum()
-    said = [str(n) if n else "" for n in (notes if notes is not None else [""] * len(y))]
-    said = [
+    remarks = [str(n) if n else "" for n in (notes if notes is not None else [""] * len(y))]
+    remarks = [
         n or ("no standard error: shown, not weighted" if not w else "")
-        for n, w in zip(said, weighable, strict=True)
+        for n, w in zip(remarks, weighable, strict=True)
     ]
     tail, known = (1 - level) / 2, df > 0
     half = np.where(known, t.isf(tail, df), norm.isf(tail)) * s
@@ -286,7 +286,7 @@ def _site_table(names, y, s, df, weighable, weights, notes, level) -> pd.DataFra
             "low": y - half,
             "high": y + half,
             "weight_pct": share,
-            "note": said,
+            "note": remarks,
         }
     )
 
@@ -327,12 +327,12 @@ def _method(method, modified) -> str:
     return f"random effects, {method}, Hartung-Knapp{' modified' if modified else ''}"
 
 
-def _held_at_one(raw, scale, tau2) -> str:
+def _factor_note(raw, scale, tau2) -> str:
     """Say that the factor was held at one, where it was (a root found to a few digits is one as it is)."""
     if scale <= raw + 1e-6:
         return ""
-    told = " and the variance between them say" if tau2 > 0 else " say"
-    return f"held at one, {plain(raw)} without: the sites differ less than their standard errors{told}"
+    also = " and the variance between them say" if tau2 > 0 else " say"
+    return f"held at one, {plain(raw)} without: the sites differ less than their standard errors{also}"
 
 
 def _checks(table, k, tau2, raw, scale, knapp):
@@ -347,6 +347,6 @@ def _checks(table, k, tau2, raw, scale, knapp):
     rows.append(check_row("pool", "number of sites", k))
     rows.append(check_row("pool", "largest weight [%]", heavy, one_of_two))
     if knapp:
-        why = _held_at_one(raw, scale, tau2)
+        why = _factor_note(raw, scale, tau2)
         rows.append(check_row("pool", "Hartung-Knapp factor", float(scale), why=why))
     return rows

@@ -151,8 +151,8 @@ def _shapes(strips) -> tuple[list[dict], list[np.ndarray]]:
         try:
             rings.append(outline(shape))
         except OutlineError as error:
-            told = f"strip {shorten(own.get('strip'))}: " if own.get("strip") is not None else ""
-            problems.append(Problem(f"{told}{error.what}", error.remedy, number))
+            which = f"strip {shorten(own.get('strip'))}: " if own.get("strip") is not None else ""
+            problems.append(Problem(f"{which}{error.what}", error.remedy, number))
         if own.get("strip") is None:
             problems.append(
                 Problem("the strip has no number", "give each feature a property 'strip'", number)

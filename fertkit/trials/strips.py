@@ -12,13 +12,13 @@ from fertkit.results import show
 
 def site_columns(table) -> tuple[str, ...]:
     """Name the columns that tell sites or seasons apart, those that split no further than others left out."""
-    found: list[str] = []
+    columns: list[str] = []
     for name in SITE_COLUMNS:
-        if name in table and _combinations(table, [*found, name]) > (
-            _combinations(table, found) if found else 1
+        if name in table and _combinations(table, [*columns, name]) > (
+            _combinations(table, columns) if columns else 1
         ):
-            found.append(name)
-    return tuple(found)
+            columns.append(name)
+    return tuple(columns)
 
 
 def site_names(table) -> pd.Series:
@@ -39,7 +39,7 @@ def nested(table, columns) -> np.ndarray:
 
 
 def places(strips, sites=()) -> tuple[np.ndarray | None, np.ndarray | None]:
-    """Tell which strips of a site lie side by side: (run, place), from ``position`` or numbered strips."""
+    """Return which strips of a site lie side by side: (run, place), from ``position`` or numbered strips."""
     placed = coordinates(strips)
     name = next((c for c in ("position", "strip", "plot") if c in strips), None)
     order = (
@@ -74,6 +74,6 @@ def factor(column) -> tuple[np.ndarray, pd.Index]:
 def describe(strip) -> str:
     """Name a strip for a message."""
     named = [name for name in ("block", "strip") if name in strip and pd.notna(strip[name])]
-    said = " ".join(f"{name} {strip[name]}" for name in named)
+    text = " ".join(f"{name} {strip[name]}" for name in named)
     # a strip named by its line of the file is "row 8", not "strip row 8"
-    return re.sub(r" ?strip row (?=\d+$)", ", row ", said).lstrip(", ") or f"line {strip.name}"
+    return re.sub(r" ?strip row (?=\d+$)", ", row ", text).lstrip(", ") or f"line {strip.name}"

@@ -234,7 +234,7 @@ def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -
 
 
 def one_trial(trial) -> pd.DataFrame:
-    """Give the table of a trial, refusing several at once, which one analysis would melt into one."""
+    """Return the table of a trial, refusing several at once, which one analysis would melt into one."""
     table = trial if isinstance(trial, pd.DataFrame) else trial.table
     names = table["trial"].dropna().unique() if "trial" in table else ()
     if len(names) > 1:
@@ -254,10 +254,10 @@ def one_trial(trial) -> pd.DataFrame:
 def column_of(table, name, kind: str) -> str:
     """Name a column of a table, or by default the one that starts with a kind (``rate``, ``yield``)."""
     problems: list[Problem] = []
-    found = _pick(table, name, kind, problems)
+    column = _pick(table, name, kind, problems)
     if problems:
         raise InputError("trial", problems)
-    return found
+    return column
 
 
 def _pick(table, name, kind, problems):
@@ -266,10 +266,14 @@ def _pick(table, name, kind, problems):
             columns = f"columns are: {', '.join(map(str, table))}"
             problems.append(Problem(f"there is no column '{name}'", columns))
         return name
-    found = [c for c in table if str(c).startswith(f"{kind}_") and str(c) not in SINGLE_COLUMNS]
-    if len(found) == 1:
-        return found[0]
-    what = f"no column starts with '{kind}_'" if not found else f"several {kind} columns: {', '.join(found)}"
+    candidates = [c for c in table if str(c).startswith(f"{kind}_") and str(c) not in SINGLE_COLUMNS]
+    if len(candidates) == 1:
+        return candidates[0]
+    what = (
+        f"no column starts with '{kind}_'"
+        if not candidates
+        else f"several {kind} columns: {', '.join(candidates)}"
+    )
     example = "rate_lb_ac" if kind == "rate" else "yield_bu_ac"
     problems.append(Problem(what, f"keep one {kind} in one unit, named like '{example}', or name the column"))
     return None
@@ -348,8 +352,8 @@ def _repeated(table, sites) -> list[Problem]:
 
 def _fact(known, table, name) -> str:
     """Nutrient or crop as the strips tell it, or else a column of that name."""
-    told = getattr(known, name, "")
-    return str(told or (table[name].iloc[0] if name in table else "") or "")
+    value = getattr(known, name, "")
+    return str(value or (table[name].iloc[0] if name in table else "") or "")
 
 
 # ---- cells
