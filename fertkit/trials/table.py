@@ -269,11 +269,9 @@ def _pick(table, name, kind, problems):
     candidates = [c for c in table if str(c).startswith(f"{kind}_") and str(c) not in SINGLE_COLUMNS]
     if len(candidates) == 1:
         return candidates[0]
-    what = (
-        f"no column starts with '{kind}_'"
-        if not candidates
-        else f"several {kind} columns: {', '.join(candidates)}"
-    )
+    what = f"several {kind} columns: {', '.join(candidates)}"
+    if not candidates:
+        what = f"no column starts with '{kind}_'"
     example = "rate_lb_ac" if kind == "rate" else "yield_bu_ac"
     problems.append(Problem(what, f"keep one {kind} in one unit, named like '{example}', or name the column"))
     return None
