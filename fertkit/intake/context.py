@@ -132,8 +132,8 @@ def doubled_columns(block: Block) -> list[Problem]:
             texts, (row, _) = [text_of(block.cells[i][j]) for j in pair], block.place(i, pair[0])
             if not any(map(is_other_matrix, texts)):  # refused for its matrix, whatever the part
                 first, second = (block.place(i, j)[1] for j in pair)
-                told, word = " and ".join(f"'{text}'" for text in texts), role.replace("_", " ")
-                problems.append(problem("two words", row, role=word, first=first, second=second, told=told))
+                both, word = " and ".join(f"'{text}'" for text in texts), role.replace("_", " ")
+                problems.append(problem("two words", row, role=word, first=first, second=second, told=both))
             break
     return problems
 
@@ -231,8 +231,8 @@ def _from_above(lines, layout, report):
             what = f"'{text_of(cell)}' from the lines above {'an earlier' if lent else 'the'} table"
             report.append(("recognised", column, what, row))
             if lent and column in _CONDITION:
-                said = f", {_CONDITION[column]} '{text_of(cell)}' (row {row})"
-                lines.loc[of.index[of == b], "lent"] += said
+                text = f", {_CONDITION[column]} '{text_of(cell)}' (row {row})"
+                lines.loc[of.index[of == b], "lent"] += text
 
 
 def _complete_names(lines, layout, report):
@@ -248,8 +248,8 @@ def _complete_names(lines, layout, report):
         for column, text in parts.items():
             lines.loc[at, column] = text
         if parts:
-            told = ", ".join(f"{c.replace('_', ' ')} {t}" for c, t in parts.items() if c != "sample_id")
-            report.append(("inferred", told, f"from the name '{whole}'", int(lines.loc[at, "row"])))
+            split = ", ".join(f"{c.replace('_', ' ')} {t}" for c, t in parts.items() if c != "sample_id")
+            report.append(("inferred", split, f"from the name '{whole}'", int(lines.loc[at, "row"])))
 
 
 def _fill_by_sample(lines, notes, report):
@@ -261,9 +261,9 @@ def _fill_by_sample(lines, notes, report):
             continue
         for role in CONTEXT[1:]:
             texts = own[role].map(str)
-            told = own[texts != ""]
-            values = dict(zip(told[role].map(str), told[role], strict=True))
-            blank = own.index[(texts == "") & ~own["block"].isin(told["block"])]
+            stating = own[texts != ""]
+            values = dict(zip(stating[role].map(str), stating[role], strict=True))
+            blank = own.index[(texts == "") & ~own["block"].isin(stating["block"])]
             if len(values) == 1 and len(blank):
                 lines[role] = lines[role].astype(object)
                 lines.loc[blank, role] = pd.Series([next(iter(values.values()))] * len(blank), blank, object)
@@ -309,8 +309,8 @@ def _named_above(block):
 
 def _named_at(block):
     """(row, name) of the line that names the sample of a table; None if no line does."""
-    told = [block.context[role] for role in NAMES if role in block.context]
-    return max(((row, text_of(cell)) for cell, row in told), default=None)
+    stated = [block.context[role] for role in NAMES if role in block.context]
+    return max(((row, text_of(cell)) for cell, row in stated), default=None)
 
 
 # ---- dates, areas, years, and which lines are one sample

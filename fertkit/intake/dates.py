@@ -58,13 +58,11 @@ def _day_order(cells):
 
 
 def _read(cell, order, pattern):
-    if isinstance(cell, (dt.date, dt.datetime)):
+    if isinstance(cell, dt.date):
         return pd.Timestamp(cell).normalize(), ""
-    if isinstance(cell, bool) or cell is None:
-        return pd.NaT, "" if cell is None else "not a date"
     if isinstance(cell, (int, float)):
-        return _serial(float(cell))
-    text = " ".join(cell.split())
+        return (pd.NaT, "not a date") if isinstance(cell, bool) else _serial(float(cell))
+    text = " ".join(("" if cell is None else str(cell)).split())
     if text.lower() in ("", "na", "n/a", "-", "--", "nan", "none"):
         return pd.NaT, ""
     if pattern:
@@ -72,11 +70,9 @@ def _read(cell, order, pattern):
     hit = _SLASHED.fullmatch(text)
     if hit:
         return _by_order(hit, order)
-    if re.fullmatch(r"\d{8}", text):
-        return _by_patterns(text, ["%Y%m%d"])
     if re.fullmatch(r"\d{5}(\.\d+)?", text):
         return _serial(float(text))
-    return _by_patterns(text, _NAMED)
+    return _by_patterns(text, ["%Y%m%d"] if re.fullmatch(r"\d{8}", text) else _NAMED)
 
 
 def _serial(number):
@@ -86,16 +82,10 @@ def _serial(number):
 
 
 def _by_order(hit, order):
-    parts = [int(hit[1]), int(hit[2]), int(hit[3])]
-    if len(hit[1]) == 4:
-        year, month, day = parts
-    elif order in ("dmy", "mdy"):
-        day, month = (parts[0], parts[1]) if order == "dmy" else (parts[1], parts[0])
-        year = parts[2]
-    elif order == "ymd":
-        year, month, day = parts
-    else:
+    order = "ymd" if len(hit[1]) == 4 else order
+    if not order:
         return pd.NaT, NO_ORDER
+    year, month, day = (int(hit[1 + order.index(part)]) for part in "ymd")
     return _made(year + 2000 if year < 100 else year, month, day)
 
 
@@ -109,8 +99,8 @@ def _made(year, month, day):
 def _by_patterns(text, patterns):
     for pattern in patterns:
         try:
-            found = dt.datetime.strptime(text, pattern)
-            return _made(found.year, found.month, found.day)
+            date = dt.datetime.strptime(text, pattern)
         except ValueError:
             continue
+        return _made(date.year, date.month, date.day)
     return pd.NaT, "not a date"

@@ -120,3 +120,9 @@ def is_merged(labels) -> bool:
     return all(j - i > 1 for i, j in pairwise([*at, len(labels)])) and all(
         labels[i] != labels[j] for i, j in pairwise(at)
     )
+
+
+def hidden_rows(raw, lines) -> dict[str, str]:
+    """Name, for a note, the lines that are hidden in a workbook and read all the same; {} if none are."""
+    rows = sorted({row + 1 for row in raw.hidden} & set(lines))
+    return {"s": "s" * (len(rows) > 1), "rows": listed(rows, 8)} if rows else {}

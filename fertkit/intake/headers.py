@@ -160,8 +160,8 @@ def name_of(text: str) -> tuple[str, str]:
     tokens = [token for token in tokens if token]
     if not tokens or (len(tokens) == 1 and tokens[0] == words):
         return "", ""
-    found = {name_of(token) for token in tokens}
-    return found.pop() if len(found) == 1 else ("", "")
+    named = {name_of(token) for token in tokens}
+    return named.pop() if len(named) == 1 else ("", "")
 
 
 def begins_with_nutrient(text: str) -> str:
@@ -247,11 +247,11 @@ def complete_headers(cells, text, start, past, free) -> tuple[list[Header], list
 
 def _units_above(cells, start, headers):
     """Obey a line of group headings such as 'Macronutrients (%)', 'Micronutrients (ppm)' over the symbols."""
-    found = [heading_unit(c) if isinstance(c, str) and c else "" for c in cells[start - 1]] if start else []
-    if sum(map(bool, found)) < 2:
+    units = [heading_unit(c) if isinstance(c, str) and c else "" for c in cells[start - 1]] if start else []
+    if sum(map(bool, units)) < 2:
         return
     current = ""
-    for j, unit in enumerate(found):
+    for j, unit in enumerate(units):
         current = unit or current
         if headers[j].kind == "nutrient" and not headers[j].unit:
             headers[j] = replace(headers[j], unit=current)

@@ -24,9 +24,9 @@ def analysis_labels(frame: pd.DataFrame) -> pd.Series:
         return labels
     name = twice["sample_id"].astype(str)
     text = name.copy()
-    for said in _marks(twice):
+    for mark in _marks(twice):
         count = text.groupby(name).transform("nunique")
-        longer = text.where(said == "", text + ", " + said)
+        longer = text.where(mark == "", text + ", " + mark)
         better = longer.groupby(name).transform("nunique") > count
         text = text.mask(better, longer)
         if not text.duplicated().any():

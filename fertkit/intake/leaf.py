@@ -9,6 +9,7 @@ import pandas as pd
 from fertkit.asked import a_file, a_text, asks, word_or_words_by_name
 from fertkit.errors import InputError, Problem
 from fertkit.intake.context import doubled_columns, other_matrix_cells, specimens_of, unnamed_tables
+from fertkit.intake.grid import hidden_rows
 from fertkit.intake.leaf_results import (
     LENT_COLUMNS,
     UNREAD_COLUMNS,
@@ -167,9 +168,9 @@ def read_tissue(
         raise InputError(raw.name, [problem("other matrix", r.row, "plant part", r.plant_part)])
     for column in columns:
         read_cells(column, style, problems)
-    found = _layout_report(raw, layout, columns, style) + settle_units(columns, units, problems)
+    lines = _layout_report(raw, layout, columns, style) + settle_units(columns, units, problems)
     if not problems:
-        found += drop_copies(columns, problems)
+        lines += drop_copies(columns, problems)
         problems += unsure_marks(columns, style)
     if problems:
         raise InputError(raw.name, sorted(problems, key=lambda p: p.row or 0))
@@ -177,15 +178,16 @@ def read_tissue(
     tidy = _with_ratings(tidy.sort_values("specimen", kind="stable")[COLUMNS])
     if tidy.empty:
         raise InputError(raw.name, [problem("no results")])
+    hidden = [problem("hidden rows", **rows)] if (rows := hidden_rows(raw, tidy["row"])) else []
     lent = specimens.assign(what=specimens["lent"].str.removeprefix(", "))
     unread = pd.concat([unread_columns(layout, columns, aside), _rated_only(tidy)], ignore_index=True)
     return TissueSamples(
         tidy=tidy,
         others=others,
-        report=pd.DataFrame([*found, *report, *_aside_report(layout, aside)], columns=REPORT_COLUMNS),
+        report=pd.DataFrame([*lines, *report, *_aside_report(layout, aside)], columns=REPORT_COLUMNS),
         notes=(
             *layout.filled,
-            *_hidden(raw, tidy),
+            *hidden,
             *_aside_notes(layout, aside),
             *notes,
             *_value_notes(tidy),
@@ -207,19 +209,19 @@ def _open(source, name, sheet):
         tables, file = [t for t in tables if t.sheet == sheet], tables[0].name
         if not tables:
             raise InputError(file, [problem("no sheet", sheet=sheet, sheets=sheets)])
-    found, failure = [], None
+    laid_out, failure = [], None
     for raw in tables:
         try:
-            found.append((raw, find_layout(raw)))
+            laid_out.append((raw, find_layout(raw)))
         except InputError as error:
             failure = failure or error
-    if not found:
+    if not laid_out:
         list(map(whole, tables))
         raise failure
-    if len(found) > 1:
-        sheets = ", ".join(raw.sheet for raw, _ in found)
-        raise InputError(found[0][0].name, [problem("several sheets", sheets=sheets)])
-    return whole(found[0][0]), found[0][1]
+    if len(laid_out) > 1:
+        sheets = ", ".join(raw.sheet for raw, _ in laid_out)
+        raise InputError(laid_out[0][0].name, [problem("several sheets", sheets=sheets)])
+    return whole(laid_out[0][0]), laid_out[0][1]
 
 
 def _foreign(layout):
@@ -316,21 +318,15 @@ def _aside_notes(layout: Layout, aside: list[Aside]) -> list[Problem]:
         if kind in ("summary line", "range line") or (kind == "rating line" and "cannot" in what):
             kinds.setdefault(kind, []).append((what.removeprefix(kind).split(",")[0].strip(), row))
     notes = []
-    for kind, found in kinds.items():
-        names = ", ".join(dict.fromkeys(name for name, _ in found[:6]))
-        s = "" if len(found) == 1 else "s"
+    for kind, dropped in kinds.items():
+        names = ", ".join(dict.fromkeys(name for name, _ in dropped[:6]))
+        s = "" if len(dropped) == 1 else "s"
         notes.append(
-            problem("lines set aside", kind=kind, s=s, names=names, rows=listed((r for _, r in found), 8))
+            problem("lines set aside", kind=kind, s=s, names=names, rows=listed((r for _, r in dropped), 8))
         )
     return notes + [
         Problem(f"set aside: {a.problem.what}", a.problem.remedy, a.problem.row, a.label) for a in aside
     ]
-
-
-def _hidden(raw, tidy):
-    rows = sorted({row + 1 for row in raw.hidden} & set(tidy["row"]))
-    if rows:
-        yield problem("hidden rows", s="s" * (len(rows) > 1), rows=listed(rows, 8))
 
 
 def _value_notes(tidy):
@@ -340,16 +336,16 @@ def _value_notes(tidy):
     notes += _noted("result of zero", tidy[(tidy["value"] == 0) & exact])
     rated = tidy[tidy["value"].isna() & exact]
     for _, rows in list(rated.groupby("specimen", sort=False))[:_MOST_NOTES]:
-        told = ", ".join(f"{r.nutrient} '{r.flag}'" for r in rows.itertuples())
+        words = ", ".join(f"{r.nutrient} '{r.flag}'" for r in rows.itertuples())
         sample = rows["sample_id"].iloc[0]
-        notes.append(problem("word for a number", int(rows["row"].iloc[0]), sample=sample, told=told))
+        notes.append(problem("word for a number", int(rows["row"].iloc[0]), sample=sample, told=words))
     return notes + _noted("no limit given", tidy[unseen])
 
 
 def _noted(key, rows):
     notes = []
     for r in rows.head(_MOST_NOTES).itertuples():
-        said = {"shown": r.flag if r.censored else plain(r.value), "unit": r.unit}
-        said |= {"nutrient": r.nutrient, "sample": r.sample_id}
-        notes.append(problem(key, r.row, r.nutrient, said["shown"], **said))
+        blanks = {"shown": r.flag if r.censored else plain(r.value), "unit": r.unit}
+        blanks |= {"nutrient": r.nutrient, "sample": r.sample_id}
+        notes.append(problem(key, r.row, r.nutrient, blanks["shown"], **blanks))
     return notes

@@ -68,22 +68,22 @@ def sort_lines(cells, lines, headers: list[Header], *, turned: bool = False) -> 
         Whether the lines are columns of the file, so that their names may be those of ranges or remarks.
     """
     table = _Table(cells, lines, headers, turned)
-    found = Sorted()
+    kinds = Sorted()
     ends_of_range = table.ends_of_range()
     for i in table.lines:
         row = cells[i]
-        what = table.aside(i, found.samples, ends_of_range)
+        what = table.aside(i, kinds.samples, ends_of_range)
         if what == "ask":
             label = table.label(i)
-            found.asked.append(problem("sample or range", i + 1, value=label, label=label, low=label.lower()))
-            found.samples.append(i)
+            kinds.asked.append(problem("sample or range", i + 1, value=label, label=label, low=label.lower()))
+            kinds.samples.append(i)
         elif what == "rating":
-            table.rate(i, found)
+            table.rate(i, kinds)
         elif what:
-            found.dropped.append((f"{what} '{table.label(i) or _NAMELESS}'", i + 1))
+            kinds.dropped.append((f"{what} '{table.label(i) or _NAMELESS}'", i + 1))
         elif any(c != "" for c in row):
-            found.samples.append(i)
-    return found
+            kinds.samples.append(i)
+    return kinds
 
 
 class _Table:
@@ -201,31 +201,31 @@ class _Table:
         equal = []
         for j in self.numbers(i):
             above = [_float(self.cells[k][j]) for k in samples if self.cells[k][j] != ""]
-            told, here = [v for v in above if v is not None], _float(self.cells[i][j])
-            if here is None or not told:
+            values, here = [v for v in above if v is not None], _float(self.cells[i][j])
+            if here is None or not values:
                 continue
             slack = max(0.5 * 10.0 ** -_decimals(self.cells[i][j]), 1e-9 * abs(here)) * 1.001
-            equal.append(abs(_MEANS[what](told) - here) <= slack)
+            equal.append(abs(_MEANS[what](values) - here) <= slack)
         return all(equal) if equal else None
 
-    def rate(self, i, found):
+    def rate(self, i, sorted_lines):
         """Keep the ratings of a line beside the values of the sample above it."""
         label = self.label(i)
-        rated = {line for line, _ in found.ratings}
-        bare = list(takewhile(lambda k: k not in rated, reversed(found.samples)))
-        if not found.samples or (len(bare) > 1 and not self._rates_by_name(i, found)):
-            found.dropped.append((f"rating line '{label}', whose samples cannot be told", i + 1))
+        rated = {line for line, _ in sorted_lines.ratings}
+        bare = list(takewhile(lambda k: k not in rated, reversed(sorted_lines.samples)))
+        if not sorted_lines.samples or (len(bare) > 1 and not self._rates_by_name(i, sorted_lines)):
+            sorted_lines.dropped.append((f"rating line '{label}', whose samples cannot be told", i + 1))
             return
-        sample = found.samples[-1]
+        sample = sorted_lines.samples[-1]
         for j in (j for j in self.filled(i) if is_rating(self.cells[i][j])):
-            words = [found.ratings.get((sample, j), ""), text_of(self.cells[i][j])]
-            found.ratings[sample, j] = "; ".join(filter(None, words))
+            words = [sorted_lines.ratings.get((sample, j), ""), text_of(self.cells[i][j])]
+            sorted_lines.ratings[sample, j] = "; ".join(filter(None, words))
         if label and not name_kind(label) and not plain(label).startswith(plain(self.label(sample))):
-            found.more_names[sample] = label
-        found.dropped.append((f"rating line '{label or _NAMELESS}'", i + 1))
+            sorted_lines.more_names[sample] = label
+        sorted_lines.dropped.append((f"rating line '{label or _NAMELESS}'", i + 1))
 
-    def _rates_by_name(self, i, found):
-        label, above = plain(self.label(i)), plain(self.label(found.samples[-1]))
+    def _rates_by_name(self, i, sorted_lines):
+        label, above = plain(self.label(i)), plain(self.label(sorted_lines.samples[-1]))
         return bool(label) and (label.startswith(above) or looks_like_context(self.label(i)))
 
 
@@ -305,8 +305,8 @@ def _groups(block, name):
             return None
         else:
             groups[-1].append(i)
-    told = [block.cells[of[0]][name] for of in groups]
-    once = all(a != b for a, b in pairwise(told))
+    names = [block.cells[of[0]][name] for of in groups]
+    once = all(a != b for a, b in pairwise(names))
     analytes = ([text_of(block.cells[i][analyte]) for i in of] for of in groups)
     return groups if once and all(len(set(of)) == len(of) for of in analytes) else None
 
@@ -332,7 +332,7 @@ def _spanned(block, area, first_column):
 
 
 def _note(block, lines, columns):
-    told = [block.place(i, columns[0])[1] if block.turned else i + 1 for i in lines]
+    rows = [block.place(i, columns[0])[1] if block.turned else i + 1 for i in lines]
     labels = ", ".join(block.labels[j] for j in columns)
     whose = "samples" if block.turned else "rows" if len(lines) > 1 else "row"
-    return problem("merged cells", labels=labels, whose=whose, rows=listed(told, 8))
+    return problem("merged cells", labels=labels, whose=whose, rows=listed(rows, 8))

@@ -118,13 +118,13 @@ def _wide(b: int, block: Block, refused):
     kjeldahl = _beside_total(block)
     for j in block.results:
         header, label = block.headers[j], block.labels[j]
-        found = _refusal(header, block.place(0, j)[0] if block.turned else None, label)
+        refusal = _refusal(header, block.place(0, j)[0] if block.turned else None, label)
         if j in kjeldahl:
-            found = Aside(header.name, label, problem("Kjeldahl", column=label), "method")
-        elif not found and label == "n" and not header.unit and not all_small:
-            found = problem("small n", column=label)
-        if found:
-            refused.append(found)
+            refusal = Aside(header.name, label, problem("Kjeldahl", column=label), "method")
+        elif not refusal and label == "n" and not header.unit and not all_small:
+            refusal = problem("small n", column=label)
+        if refusal:
+            refused.append(refusal)
         elif any(block.cells[i][j] != "" for i in block.lines):
             column, at = ResultColumn(header.name, header.unit, label), _rating_of(block, j)
             for i in block.lines:
@@ -168,12 +168,12 @@ def _long(b: int, block: Block, refused):
                 refused.append(problem("number for a nutrient", i + 1, label, text))
             continue
         stated = text_of(block.cells[i][unit_at]) if unit_at is not None else ""
-        found = _refusal(header, i + 1, label, text)
+        refusal = _refusal(header, i + 1, label, text)
         unit, complaint = _stated_unit(header.unit, stated or block.headers[value].unit)
-        if complaint and found is None:
-            found = problem("no unit of dry matter", i + 1, block.labels[unit_at], stated, what=complaint)
-        if found:
-            refused.append(found)
+        if complaint and refusal is None:
+            refusal = problem("no unit of dry matter", i + 1, block.labels[unit_at], stated, what=complaint)
+        if refusal:
+            refused.append(refusal)
             continue
         new = ResultColumn(header.name, unit, block.labels[value])
         flag = text_of(block.cells[i][flag_at]) if flag_at is not None else ""
@@ -268,10 +268,10 @@ def settle_units(columns: list[ResultColumn], given, problems: list[Problem]) ->
     for column in columns:
         report += _take_stated(column, vouched, problems)
     unstated = {c.nutrient: c.plain for c in columns if not c.unit}
-    told, why = infer_units(unstated, {c.nutrient: c.unit for c in columns if c.unit})
+    inferred, why = infer_units(unstated, {c.nutrient: c.unit for c in columns if c.unit})
     for column in [c for c in columns if not c.unit]:
         nutrient = column.nutrient
-        column.unit = told.get(nutrient, "")
+        column.unit = inferred.get(nutrient, "")
         if column.unit:
             report.append(("inferred", f"unit of {nutrient}", f"{column.unit}: {why[nutrient]}", None))
         else:
@@ -321,8 +321,8 @@ def _convert(column, problems):
     nutrient, home = column.nutrient, home_unit(column.nutrient)
     for i in np.flatnonzero(impossible(nutrient, column.numbers, column.unit)):
         value = f"{column.numbers[i]:g}"
-        said = {"amount": f"{value} {column.unit}", "nutrient": nutrient}
-        problems.append(problem("impossible result", *column.places[i], value, **said))
+        blanks = {"amount": f"{value} {column.unit}", "nutrient": nutrient}
+        problems.append(problem("impossible result", *column.places[i], value, **blanks))
     if column.unit != home:
         column.numbers = convert_concentration(column.numbers, column.unit, home)
 

@@ -67,15 +67,15 @@ def sections_of(cells: list, text: list, name: str) -> list[Section]:
         if not any(c != "" for c in row):
             continue
         heads = _heads(row, meanings)  # 'Field, Year, Analyte' names columns; it does not say Field: Year
-        found = [] if heads else context_of(row, meanings, i, columns, cells[i + 1 : i + 2])
-        if table_seen and (_cuts(row, found) or heads):
+        context = [] if heads else context_of(row, meanings, i, columns, cells[i + 1 : i + 2])
+        if table_seen and (_cuts(row, context) or heads):
             starts.append(i)
             stated[i], body[i], table_seen = [], i, False
         here = starts[-1]
-        if found and not table_seen:
-            stated[here] += found
+        if context and not table_seen:
+            stated[here] += context
             body[here] = i + 1
-        elif not found and not table_seen:
+        elif not context and not table_seen:
             table_seen = _of_table(row, meanings, columns)
         heading = [j for j, h in enumerate(meanings) if h.names_nutrient]
         if len(heading) > 1 and not any(number_like(row[j]) for j in heading):
@@ -85,12 +85,12 @@ def sections_of(cells: list, text: list, name: str) -> list[Section]:
     return _without_captions(sections, cells, text, name)
 
 
-def _cuts(row, found):
+def _cuts(row, context):
     """Whether a line of context begins a new table; a line of a turned table must say whose it is."""
     across = (
-        sum(c != "" for c in row) > 2 and len(found) == 1 and ":" not in text_of(next(filter(_full, row)))
+        sum(c != "" for c in row) > 2 and len(context) == 1 and ":" not in text_of(next(filter(_full, row)))
     )
-    return bool(found) and (not across or found[0].role in _WHOSE)
+    return bool(context) and (not across or context[0].role in _WHOSE)
 
 
 def _full(cell):
@@ -124,11 +124,11 @@ def _without_captions(sections, cells, text, name):
         return sections
     before = sections[:-1]
     joined = Section(before[-1].start, before[-1].body, last.end, before[-1].stated)
-    told = {s.role for s in last.stated}
+    roles = {s.role for s in last.stated}
     if len(before) == 1:
         more = tuple(s for s in last.stated if s.role not in {t.role for t in joined.stated})
         return [Section(joined.start, joined.body, joined.end, joined.stated + more)]
-    if not before[0].stated and told & set(_WHOSE):
+    if not before[0].stated and roles & set(_WHOSE):
         first = last.stated[0]
         raise InputError(name, [problem("whose lines", first.line + 1, value=text_of(first.cell))])
     return [*before[:-1], joined]
@@ -150,16 +150,16 @@ def context_of(row, meanings, line, columns=(), below=()) -> list[Stated]:
     label = text_of(row[first])
     if not isinstance(row[first], str) or (":" not in label and meanings[first].kind != "role"):
         return []
-    told = label.rstrip().endswith(":")
+    labelled = label.rstrip().endswith(":")
     at = [j for j in columns if row[j] != ""]
-    if not told and columns and sum(number_like(row[j]) for j in at) > min(1, len(columns) - 1):
+    if not labelled and columns and sum(number_like(row[j]) for j in at) > min(1, len(columns) - 1):
         return []
     named = [j for j, h in enumerate(meanings) if h.names_nutrient]
-    if not told and (
+    if not labelled and (
         len(named) > 1 or any(len(filled) > 2 or number_like(r[j]) for j in named for r in below)
     ):
         return []
-    found, taken = [], -1
+    stated, taken = [], -1
     for k, j in enumerate(filled):
         if k == taken or not isinstance(row[j], str):
             continue
@@ -171,8 +171,8 @@ def context_of(row, meanings, line, columns=(), below=()) -> list[Stated]:
             taken = k + 1
         if k == 0 and (not pairs or pairs[-1][1] == ""):
             return []
-        found += [Stated(role, cell, line, j) for role, cell in pairs if cell != "" and role in STATED]
-    return found
+        stated += [Stated(role, cell, line, j) for role, cell in pairs if cell != "" and role in STATED]
+    return stated
 
 
 def _is_value(cell, marked):
@@ -195,15 +195,15 @@ def pairs_in(cell: str) -> list[tuple[str, str]]:
     role = _role_of(pieces[0])
     if not role:
         return []
-    found, rest = [], pieces[1:] or [""]
+    pairs, rest = [], pieces[1:] or [""]
     for k, piece in enumerate(rest):
         value, following = (piece, "") if k == len(rest) - 1 else _next_label(piece)
         if following or k == len(rest) - 1:
-            found.append((role, value.strip(" ,;|/\t")))
+            pairs.append((role, value.strip(" ,;|/\t")))
             role = following
         else:  # the mark belongs to the value, as in 10:30
             rest[k + 1] = f"{piece}:{rest[k + 1]}"
-    return found
+    return pairs
 
 
 def _role_of(words):
@@ -249,8 +249,8 @@ def _heads_groups(role, sections):
     at = [k for k, roles in enumerate(stated) if role in roles]
     named = [next((k for k, r in enumerate(roles) if r in NAMES), -1) for roles in stated]
     sizes = [end - k for k, end in zip(at, [*at[1:], len(sections)], strict=True)]
-    above = all(stated[k].index(role) < named[k] for k in at)
-    return above and at[0] == 0 and min(sizes) > 1 and min(named) >= 0
+    heads = all(stated[k].index(role) < named[k] for k in at)
+    return heads and at[0] == 0 and min(sizes) > 1 and min(named) >= 0
 
 
 def _family(role):
@@ -259,13 +259,13 @@ def _family(role):
 
 def _unread(cells, lines, read):
     """Crop, stage or part whose label begins one of the lines without being read there."""
-    found = set()
+    roles = set()
     for i in set(lines) - read:
         filled = [text_of(c) for c in cells[i] if c != ""]
         if 0 < len(filled) <= 2:
             role = _begins_with_label(filled[0])
-            found |= {role} if role and not (len(filled) == 2 and number_like(filled[1])) else set()
-    return found
+            roles |= {role} if role and not (len(filled) == 2 and number_like(filled[1])) else set()
+    return roles
 
 
 def _begins_with_label(text):

@@ -139,11 +139,11 @@ def find_layout(raw: RawTable) -> Layout:
             found, left, questions = reader.blocks(panel)
             for block in found:
                 block = replace(block, context=context, start=section.start)
-                block, told = fill_merged(block, raw.merged, panel[0])
-                filled += told
+                block, written = fill_merged(block, raw.merged, panel[0])
+                filled += written
                 if block.shape == "long":
-                    block, told, open_lines = fill_long(block)
-                    filled, asked = filled + told, asked + open_lines
+                    block, written, open_lines = fill_long(block)
+                    filled, asked = filled + written, asked + open_lines
                 blocks.append(block)
             dropped, asked = dropped + left, asked + questions
         notes += [text_of(c) for row in cells[section.start : reader.table_from] for c in row if c != ""]
@@ -211,10 +211,10 @@ class _Section:
         """Whether samples or results follow without a header of their own, under that of the table above."""
         if not self.earlier or self.earlier[-1].turned:
             return False
-        above = self.earlier[-1]
-        columns = [j for j, h in enumerate(above.headers) if h.names_nutrient or h.name == "value"]
-        if above.shape == "long":
-            lines = [i for i in lines if self.text[i][above.column("analyte")].names_nutrient]
+        before = self.earlier[-1]
+        columns = [j for j, h in enumerate(before.headers) if h.names_nutrient or h.name == "value"]
+        if before.shape == "long":
+            lines = [i for i in lines if self.text[i][before.column("analyte")].names_nutrient]
         else:
             named = [i for i in lines if any(h.names_nutrient for h in self.text[i][:4])]
             if len(named) > 1 or any(_named(self.text[i], self.cells[i])[0] > 1 for i in lines):
@@ -236,11 +236,11 @@ class _Section:
         if self.turned:
             return self._turned(cells, text)
         if self.continued:  # samples below lines of context: the header of the table above holds
-            above = self.earlier[-1]
+            before = self.earlier[-1]
             lines = range(self.section.body, self.section.end)
-            block, dropped, asked = _block(above.shape, cells, lines, list(above.headers), above.labels)
-            return [replace(block, heads=above.heads)], dropped, asked
-        found, dropped, asked = [], [], []
+            block, dropped, asked = _block(before.shape, cells, lines, list(before.headers), before.labels)
+            return [replace(block, heads=before.heads)], dropped, asked
+        blocks, dropped, asked = [], [], []
         shape, past = "long" if self.long_rows else "wide", None
         for start, end in zip(
             self.starts, [*self.starts[1:], self.section.end][: len(self.starts)], strict=True
@@ -252,9 +252,9 @@ class _Section:
                 first, left = take_units(cells, text, start, end, headers)
                 dropped += left
             block, left, questions = _block(shape, cells, range(first, end), headers, labels)
-            found.append(replace(block, heads=tuple(range(max(start - 1, 0), first))))
+            blocks.append(replace(block, heads=tuple(range(max(start - 1, 0), first))))
             dropped, asked = dropped + left, asked + questions
-        return found, dropped, asked
+        return blocks, dropped, asked
 
     def _states_context(self, cells, text, line):
         """Whether a line says whose the samples are, so that it names no columns."""
@@ -278,13 +278,13 @@ class _Section:
 
 
 def _block(shape, cells, lines, headers, labels):
-    found = sort_lines(cells, lines, headers, turned=shape == "transposed")
-    _tell_ratings(cells, found.samples, headers, labels)
+    kinds = sort_lines(cells, lines, headers, turned=shape == "transposed")
+    _tell_ratings(cells, kinds.samples, headers, labels)
     block = Block(
-        shape, tuple(headers), tuple(labels), tuple(found.samples), cells,
-        ratings=found.ratings, more_names=found.more_names,
+        shape, tuple(headers), tuple(labels), tuple(kinds.samples), cells,
+        ratings=kinds.ratings, more_names=kinds.more_names,
     )  # fmt: skip
-    return block, found.dropped, found.asked
+    return block, kinds.dropped, kinds.asked
 
 
 def _tell_ratings(cells, lines, headers, labels):

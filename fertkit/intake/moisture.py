@@ -46,9 +46,9 @@ def settle_moisture(draft) -> str:
         draft.complain(small, "moisture", "moistures below 1", given)
     percent = given * (100.0 / full)
     frame["moisture"] = 100 * percent / (100 + percent) if header.dry_basis else percent
-    said = ["a fraction, converted to percent"] * header.fraction
-    said += ["dry basis, converted to percent of the wet weight"] * header.dry_basis
-    return "; ".join(said)
+    done = ["a fraction, converted to percent"] * header.fraction
+    done += ["dry basis, converted to percent of the wet weight"] * header.dry_basis
+    return "; ".join(done)
 
 
 def standard_moisture(draft, crop) -> float | None:
@@ -103,5 +103,5 @@ def dried(draft, standard) -> list[str]:
         return [f"yields are left at {header.at_pct:g} % moisture, as stated; the file names no crop"]
     if standard is None or header.dry or "moisture" not in draft.frame:
         return []
-    told, at = f"'Yield ({header.unit} at {standard:g} %)'", f"{standard:g} % moisture"
-    return [f"yields are taken as harvested and brought to {at}; head them {told} if they are dry"]
+    example, at = f"'Yield ({header.unit} at {standard:g} %)'", f"{standard:g} % moisture"
+    return [f"yields are taken as harvested and brought to {at}; head them {example} if they are dry"]

@@ -33,12 +33,12 @@ class Part:
 
 @cache
 def _table() -> dict[tuple[str, str], Part]:
-    found = {}
+    parts = {}
     for row in load_facts("parts").itertuples():
         part = Part(frozenset(row.part.split(";")), row.petiole or "not stated")
         for word in row.synonyms.split("|"):
-            found[row.crop, plain(word)] = part
-    return found
+            parts[row.crop, plain(word)] = part
+    return parts
 
 
 @cache
@@ -67,13 +67,13 @@ def _key(text: str) -> frozenset[str]:
 @cache
 def _by_words() -> dict[tuple[str, frozenset], Part]:
     """Parts by their words; words that two parts of a crop share name none."""
-    found = {}
+    names_of = {}
     for (crop, text), part in _table().items():
         bare = _bare(text)[0]
-        found.setdefault((crop, _key(bare)), set()).add(part.names)
+        names_of.setdefault((crop, _key(bare)), set()).add(part.names)
     return {
         (crop, key): Part(next(iter(names)), "not stated")
-        for (crop, key), names in found.items()
+        for (crop, key), names in names_of.items()
         if len(names) == 1 and key
     }
 
@@ -101,11 +101,11 @@ def plant_part(crop: str, text: str) -> Part:
     LookupFailed
         If the crop has no such part; lists the parts known for it.
     """
-    found = find_part(crop, text)
-    if found is None:
+    part = find_part(crop, text)
+    if part is None:
         known = {_described(part) for (c, _), part in _table().items() if c in (base_crop(crop), "")}
         raise unknown(f"plant part of {base_crop(crop)}", text, known)
-    return found
+    return part
 
 
 @lru_cache(maxsize=20_000)

@@ -99,8 +99,8 @@ def _group_unit(values, stated, fewest):
         return "", "one nutrient alone does not tell its unit"
     best, second = sorted(share, key=share.get, reverse=True)[:2]
     if at_least(share[best], CLEAR) and at_most(share[second], RIVAL):
-        told = f"{share[best]:.0%} of the {', '.join(values)} values are plausible in {best}"
-        return best, f"{told}, {share[second]:.0%} in {second}"
+        why = f"{share[best]:.0%} of the {', '.join(values)} values are plausible in {best}"
+        return best, f"{why}, {share[second]:.0%} in {second}"
     return "", f"the values are as plausible in {best} as in {second}"
 
 
@@ -165,14 +165,14 @@ def sanity_checks(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _sanity_values(grid):
-    held = [n for n in MACROS if n in grid]
-    found = {}
-    if len(held) == len(MACROS):
-        found["sum of N P K Ca Mg S"] = grid[held].sum(axis=1, skipna=False).dropna()
+    macros = [n for n in MACROS if n in grid]
+    values = {}
+    if len(macros) == len(MACROS):
+        values["sum of N P K Ca Mg S"] = grid[macros].sum(axis=1, skipna=False).dropna()
     for top, under in (("N", "S"), ("N", "P")):
         if {top, under} <= set(grid):
-            found[f"{top}:{under}"] = (grid[top] / grid[under].where(grid[under] > 0)).dropna()
-    return found
+            values[f"{top}:{under}"] = (grid[top] / grid[under].where(grid[under] > 0)).dropna()
+    return values
 
 
 def _soil_checks(grid, ids, limits):
@@ -258,8 +258,8 @@ def _ask_about_rates(draft, role):
     rates, header, limits = draft.frame[role], draft.header(role), _limits()
     item = header.nutrient if ("rate", header.nutrient) in limits.index else "any product"
     most = convert_area_rate(limits.loc[("rate", item)], "lb/ac", header.unit)
-    said = {"item": item, "most": number(most), "unit": header.unit}
-    draft.complain(above(rates, most), role, "rate too high", rates, **said)
+    blanks = {"item": item, "most": number(most), "unit": header.unit}
+    draft.complain(above(rates, most), role, "rate too high", rates, **blanks)
     top = rates[np.isfinite(rates)].max()
     tiny = (rates > 0) & (rates < limits.loc[("rate", "low rate")] / 100 * top)
     draft.complain(tiny, role, "rate too low", rates, top=number(top), unit=header.unit)

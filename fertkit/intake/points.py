@@ -197,12 +197,12 @@ def _refuse_alike(head):
 
 def _roles(headers, columns, problems) -> dict[str, str]:
     """The column of each role, as the caller says it or its header."""
-    taken, said = {}, {"all": ", ".join(headers)}
+    taken, blanks = {}, {"all": ", ".join(headers)}
     for role, header in columns.items():
         if role not in ROLES:
             problems.append(problem("unknown role", role=role, roles=", ".join(ROLES)))
         elif header not in headers:
-            problems.append(problem("no such column", header=header, role=role, **said))
+            problems.append(problem("no such column", header=header, role=role, **blanks))
         else:
             taken[role] = header
     words = {header: set(re.split(r"[\s_()\[\],]+", plain(header))) for header in headers}
@@ -216,7 +216,7 @@ def _roles(headers, columns, problems) -> dict[str, str]:
     needed = ["lon", "lat", "moisture", "distance", *(() if "yield" in taken else ("flow", "seconds"))]
     for role in [role for role in needed if role not in taken]:
         in_code = f"columns={{'{role}': 'your header'}}"
-        problems.append(problem("no column", role=role, example=role, in_code=in_code, **said))
+        problems.append(problem("no column", role=role, example=role, in_code=in_code, **blanks))
     return taken
 
 

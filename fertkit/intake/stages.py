@@ -63,8 +63,8 @@ def stage_span(crop: str, stage: str, *, bare_codes: bool = False) -> Span:
     LookupFailed
         If the stage is not known for the crop; lists the valid ones.
     """
-    found = find_span(crop, stage, bare_codes)
-    if found is None:
+    span = find_span(crop, stage, bare_codes)
+    if span is None:
         hint = ""
         if base_crop(crop) in SMALL_GRAINS and re.fullmatch(r"[\d.]+", plain(stage)):
             hint = f" (a bare number may be Feekes or a decimal code: write Feekes {stage} or GS {stage})"
@@ -74,7 +74,7 @@ def stage_span(crop: str, stage: str, *, bare_codes: bool = False) -> Span:
             raise LookupFailed(f"no growth stages are carried for {crop}, only for: {crops}")
         hint = hint or _near_decimal(_group(base_crop(crop)), plain(stage))
         raise LookupFailed(str(unknown(f"growth stage of {crop}", stage, known)) + hint)
-    return found
+    return span
 
 
 def find_span(crop: str, stage: str, bare_codes: bool = False) -> Span | None:
@@ -108,8 +108,8 @@ def _span(base, text, bare):
         return whole
     aside = re.search(r"\s*\((.*?)\)\s*", text)
     if aside:
-        told = [_span(base, part, bare) for part in (text.replace(aside[0], " ").strip(), aside[1]) if part]
-        known = [span for span in told if span is not None]
+        spans = [_span(base, part, bare) for part in (text.replace(aside[0], " ").strip(), aside[1]) if part]
+        known = [span for span in spans if span is not None]
         if len(known) == 2 and not known[0].within(*known[1][:2]):
             return None  # the two contradict each other
         if known:
@@ -136,13 +136,13 @@ def _in_relation(base, text, bare):
         if rest == text or not rest:
             continue
         named = _names(_group(base)).get(_canonical(f"before {rest}")) if form == "before" else None
-        found = _one(base, f"before {rest}", bare) if named else _span(base, rest, bare)
-        if found is None:
+        span = _one(base, f"before {rest}", bare) if named else _span(base, rest, bare)
+        if span is None:
             continue
         if form == "within" or named:
-            return Span(found.first, found.last)
-        if base not in _COUNTED and found.first >= 1:  # positions of a counted scale are days, heights ...
-            return Span(found.first - 1, found.last if form == "until" else found.first - 0.01)
+            return Span(span.first, span.last)
+        if base not in _COUNTED and span.first >= 1:  # positions of a counted scale are days, heights ...
+            return Span(span.first - 1, span.last if form == "until" else span.first - 0.01)
     return None
 
 
@@ -205,16 +205,16 @@ def _canonical(text):
 def _names(group):
     table = load_facts("stage_names")
     table = table[table["crop"] == group]
-    found = {}
+    spans = {}
     for _, row in table.iterrows():
         span = (row["from"].lower(), row["to"].lower())
         for word in (row["name"], *filter(None, row["synonyms"].split("|"))):
-            found[_canonical(plain(word))] = span
+            spans[_canonical(plain(word))] = span
     codes = load_stages()
     for row in codes[(codes["crop"] == group) & (codes["scale"] != "BBCH")].itertuples():
         if row.name:
-            found.setdefault(_canonical(plain(row.name)), (row.code.lower(), row.code.lower()))
-    return found
+            spans.setdefault(_canonical(plain(row.name)), (row.code.lower(), row.code.lower()))
+    return spans
 
 
 def _code(group, text, bare):
@@ -302,9 +302,9 @@ def _from_decimal(code):
     table = table[(table["crop"] == "small grains") & (table["scale"] == "Feekes")]
     spans = [tuple(map(float, b.split("-"))) for b in table["bbch"]]
     orders = [float(order) for order in table["order"]]
-    held = [o for o, s in zip(orders, spans, strict=True) if s[0] <= code <= s[-1]]
-    if held:
-        return Span(min(held), max(held))
+    equal = [o for o, s in zip(orders, spans, strict=True) if s[0] <= code <= s[-1]]
+    if equal:
+        return Span(min(equal), max(equal))
     edges = [(edge, o) for o, s in zip(orders, spans, strict=True) for edge in s]
     position = float(np.interp(code, [e for e, _ in edges], [o for _, o in edges]))
     return Span(position, position)

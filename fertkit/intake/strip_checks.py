@@ -186,15 +186,15 @@ def coordinates(table, used=()) -> list[str]:
     >>> coordinates(pd.DataFrame({"Longitude": [-93.1], "Latitude": [44.1], "rate_lb_ac": [0.0]}))
     ['Longitude', 'Latitude']
     """
-    found = []
+    axes = []
     for names in _AXES:
         for column in table:
             bare = plain(str(column).replace("_", " "))
             known = bare in names or bare.removesuffix(" m").removesuffix(" deg") in names
             if column not in used and known and pd.api.types.is_numeric_dtype(table[column]):
-                found.append(column)
+                axes.append(column)
                 break
-    return found if len(found) == 2 else []
+    return axes if len(axes) == 2 else []
 
 
 def points_in(draft) -> Problem | None:
@@ -202,10 +202,10 @@ def points_in(draft) -> Problem | None:
     table = pd.concat([draft.frame, pd.DataFrame(draft.extra)], axis=1)
     table = table[table["yield"].notna()]
     places = [c for c in (*PLACES, "block") if c in table]
-    told = why_no_strips(table, draft.treated, places, (draft.treated, "yield"))
+    why = why_no_strips(table, draft.treated, places, (draft.treated, "yield"))
     even = len(set(table.groupby([*places, draft.treated], dropna=False).size())) == 1
-    points = told and (coordinates(table) or "strip" in table or not even) and "look like" not in told
-    return Problem(told, REMEDY) if points else None
+    points = why and (coordinates(table) or "strip" in table or not even) and "look like" not in why
+    return Problem(why, REMEDY) if points else None
 
 
 def why_no_strips(table, rate, places, used=()) -> str:
@@ -261,10 +261,10 @@ def blocks_from_plots(draft) -> list[str]:
             i, header = draft.headers["strip"]
             draft.headers["block"] = i, replace(header, role="block")
             spans = plots.groupby(blocks).agg(["min", "max"]).itertuples()
-            said = "; ".join(f"{r.min} to {r.max} block {r.Index}" for r in list(spans)[:3])
-            said += "; ..." * (blocks.nunique() > 3)
+            named = "; ".join(f"{r.min} to {r.max} block {r.Index}" for r in list(spans)[:3])
+            named += "; ..." * (blocks.nunique() > 3)
             in_code = say_column(OTHER, header.text)
-            return [note("blocks of plots", header=header.text, said=said, in_code=in_code)]
+            return [note("blocks of plots", header=header.text, said=named, in_code=in_code)]
     return []
 
 
@@ -281,7 +281,7 @@ def join_near_rates(draft) -> list[str]:
         or frame["rate"].isna().any()
     ):
         return []
-    planned, told = frame["rate"].copy(), {}
+    planned, joint = frame["rate"].copy(), {}
     for _, rows in frame.groupby(draft.place, sort=False):
         joined = _joined(rows)
         if joined is None:
@@ -289,17 +289,17 @@ def join_near_rates(draft) -> list[str]:
         planned.loc[rows.index] = joined
         for rate, of in rows.groupby(joined)["rate"]:
             if len(set(of)) > 1:
-                told.setdefault(rate, set()).update(of)
-    if not told:
+                joint.setdefault(rate, set()).update(of)
+    if not joint:
         return []
     frame["planned"] = planned
     draft.headers["planned"] = draft.headers["rate"]
-    said = [
-        f"{', '.join(number(x, 4) for x in sorted(of))} as {number(rate, 4)}" for rate, of in told.items()
+    texts = [
+        f"{', '.join(number(x, 4) for x in sorted(of))} as {number(rate, 4)}" for rate, of in joint.items()
     ]
-    said = "; ".join(said[:6]) + "; and more" * (len(said) > 6)
+    texts = "; ".join(texts[:6]) + "; and more" * (len(texts) > 6)
     return [
-        f"rates that differ slightly between blocks are compared as one planned rate ({said}); curves "
+        f"rates that differ slightly between blocks are compared as one planned rate ({texts}); curves "
         "use the rates as given"
     ]
 
@@ -335,9 +335,9 @@ def check_written_twice(draft) -> list[str]:
         return []
     notes = []
     for _, rows in frame.groupby(draft.place, sort=False):
-        held = {block: Counter(of) for block, of in rows.groupby("block", sort=False)[role]}
-        usual = _usual_rates(held.values())
-        for block, rates in held.items() if usual else ():
+        by_block = {block: Counter(of) for block, of in rows.groupby("block", sort=False)[role]}
+        usual = _usual_rates(by_block.values())
+        for block, rates in by_block.items() if usual else ():
             extra, missing = rates - usual, usual - rates
             if not extra or extra.total() != missing.total() or 2 * (rates & usual).total() < usual.total():
                 continue
@@ -345,9 +345,9 @@ def check_written_twice(draft) -> list[str]:
             twice = [rate for rate in extra if rate in usual]
             for rate in twice:
                 at = rows.index[(rows["block"] == block) & (rows[role] == rate)][-1]
-                said = {"block": block, "rate": number(rate), "lacks": lacks}
+                blanks = {"block": block, "rate": number(rate), "lacks": lacks}
                 draft.problems.append(
-                    problem("rate twice", draft.lines[at], draft.text(role), number(rate), **said)
+                    problem("rate twice", draft.lines[at], draft.text(role), number(rate), **blanks)
                 )
             if not twice:
                 alone = ", ".join(map(number, extra))
@@ -357,8 +357,8 @@ def check_written_twice(draft) -> list[str]:
     return notes
 
 
-def _usual_rates(held):
+def _usual_rates(blocks):
     """The rates that half of the blocks or more hold alike, the fullest set first; None if there are none."""
-    sets = Counter(tuple(sorted(rates.elements())) for rates in held)
+    sets = Counter(tuple(sorted(rates.elements())) for rates in blocks)
     best = max(sets, key=lambda rates: (sets[rates], len(set(rates))))
     return Counter(best) if 2 * sets[best] >= sets.total() else None

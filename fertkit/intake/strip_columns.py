@@ -127,7 +127,7 @@ def _names_rates(sheet, column) -> bool:
     return len(parts) > 1 and all(unit in MEASURES["rate"] or (unit and n) for _, unit, n in parts)
 
 
-def _settle(role, found, taken, sheet, problems):
+def _settle(role, candidates, taken, sheet, problems):
     """Give a role its column; two candidates as sure as each other are a problem, never a guess."""
     for sure in (
         lambda i, h: not h.bare,
@@ -135,16 +135,16 @@ def _settle(role, found, taken, sheet, problems):
         lambda i, h: role != "yield" or not says(h.text, "compared"),  # a goal or a difference
         lambda i, h: role != "rate" or len({text_of(cell) for cell in sheet.column(i)} - {""}) != 1,
     ):
-        found = [(i, h) for i, h in found if sure(i, h)] or found
+        candidates = [(i, h) for i, h in candidates if sure(i, h)] or candidates
     if role == "rate":
-        found = _total(found, sheet) or found
+        candidates = _total(candidates, sheet) or candidates
     if role not in (*RATES, "yield", "weight"):  # two halves of a rate may be alike
-        found = _unlike(found, sheet)
-    if not found:
+        candidates = _unlike(candidates, sheet)
+    if not candidates:
         return
-    best = min(h.rank for _, h in found)
-    sure = [(i, h) for i, h in found if h.rank == best]
-    rivals = found if role in ("rate", "yield", "moisture") else sure
+    best = min(h.rank for _, h in candidates)
+    sure = [(i, h) for i, h in candidates if h.rank == best]
+    rivals = candidates if role in ("rate", "yield", "moisture") else sure
     if len(rivals) > 1:
         problems.append(_several(role, [h for _, h in rivals]))
     taken[role] = sure[0]
@@ -165,10 +165,10 @@ def _several(role, rivals):
     return problem("several columns", role=role, names=names, sum=sum_, in_code=f"{in_code}; {more}")
 
 
-def _unlike(found, sheet) -> list:
+def _unlike(candidates, sheet) -> list:
     """Candidates without those that say in every cell, and of the unit, what an earlier one says."""
-    texts = {(h.unit, *map(text_of, sheet.column(i))): (i, h) for i, h in reversed(found)}
-    return [pair for pair in found if pair in texts.values()]
+    texts = {(h.unit, *map(text_of, sheet.column(i))): (i, h) for i, h in reversed(candidates)}
+    return [pair for pair in candidates if pair in texts.values()]
 
 
 def _is_mean(header) -> bool:
@@ -177,15 +177,15 @@ def _is_mean(header) -> bool:
     return bool(words & set(spellings("strip summary")))
 
 
-def _total(found, sheet) -> list:
+def _total(candidates, sheet) -> list:
     """The one rate that is the sum of the others on every line; none if there is no such."""
-    columns = [np.array([_plain_number(c) for c in sheet.column(i)]) for i, _ in found]
+    columns = [np.array([_plain_number(c) for c in sheet.column(i)]) for i, _ in candidates]
     if len(columns) < 3:
         return []
     whole = sum(columns)
-    told = np.isfinite(whole)  # means and remarks among the lines
-    sums = [told.any() and bool(np.all(same(2 * own[told], whole[told]))) for own in columns]
-    return [pair for pair, total in zip(found, sums, strict=True) if total][:1]
+    finite = np.isfinite(whole)  # means and remarks among the lines
+    sums = [finite.any() and bool(np.all(same(2 * own[finite], whole[finite]))) for own in columns]
+    return [pair for pair, total in zip(candidates, sums, strict=True) if total][:1]
 
 
 def _plain_number(cell) -> float:
@@ -219,8 +219,8 @@ def _settle_units(sheet, taken, units, problems):
             header = replace(header, unit="t/ha")  # one name for one unit
         taken[role] = i, header
         needed = measures in ("rate", "amount", "mass") or "weight" in taken
-        told = any(p.column == header.text for p in problems)
-        if needed and header.unit not in MEASURES[measures] and not told:
+        asked = any(p.column == header.text for p in problems)
+        if needed and header.unit not in MEASURES[measures] and not asked:
             problems.append(_unit_problem(kind, header, units.get(role)))
 
 
@@ -284,11 +284,11 @@ def _is_weight(taken) -> bool:
 
 def _areas(taken) -> set[str]:
     """Units of area that the file speaks of: ac, ha."""
-    found = {header.unit.split("/")[1] for _, header in taken.values() if "/" in header.unit}
+    areas = {header.unit.split("/")[1] for _, header in taken.values() if "/" in header.unit}
     if "weight" in taken:
         sizes = [taken[r][1].unit for r in ("length", "area") if r in taken]
-        found |= {"ha" if unit in ("m", "cm", "m2", "ha") else "ac" for unit in sizes if unit}
-    return found
+        areas |= {"ha" if unit in ("m", "cm", "m2", "ha") else "ac" for unit in sizes if unit}
+    return areas
 
 
 def _unit_problem(kind, header, given):

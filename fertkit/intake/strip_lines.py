@@ -58,8 +58,8 @@ def _another_table(strips, between, roles):
     named = [i for role, (i, _) in roles.items() if role.split()[0] in _LABELS]
     keys = [(line, tuple(text_of(row[i]) for i in named)) for row, line in strips]
     for at in sorted(between):
-        above = {key for line, key in keys if line < at}
-        if any(line > at and key in above for line, key in keys):
+        before = {key for line, key in keys if line < at}
+        if any(line > at and key in before for line, key in keys):
             return at
     return None
 
@@ -315,9 +315,9 @@ def average_parts(table, keys, lines) -> tuple[pd.DataFrame, list[int], list[str
         columns[name] = cells.mean() if measured else cells.agg(_joined)
     averaged = pd.DataFrame(columns)[list(table)].reset_index(drop=True)
     parts = [line for line, of in zip(lines, group, strict=True) if sizes[of] > 1]
-    said = counted(int((sizes > 1).sum()), "strip")
+    strips = counted(int((sizes > 1).sum()), "strip")
     note = (
-        f"{len(parts)} lines ({name_lines(parts)}) are averaged to {said}, those of "
+        f"{len(parts)} lines ({name_lines(parts)}) are averaged to {strips}, those of "
         "one block and rate together: parts of a strip are no replicates; if each line was a strip, number "
         "them in a column 'Strip'"
     )

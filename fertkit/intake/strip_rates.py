@@ -109,9 +109,9 @@ def _converted(draft, product, nutrient, heavy):
             unit = "kg/ha" if was.unit.endswith("/ha") else "lb/ac"
         draft.frame[role] = (draft.frame[role] * factor).round(9)
         draft.change(role, unit=unit, nutrient=nutrient)
-    said = {"name": product.name, "nutrient": nutrient, "mass": draft.header("rate").unit.split("/")[0]}
+    blanks = {"name": product.name, "nutrient": nutrient, "mass": draft.header("rate").unit.split("/")[0]}
     if heavy is None:
-        return note("product converted", percent=number(100 * share), share=number(share), **said)
+        return note("product converted", percent=number(100 * share), share=number(share), **blanks)
     holds = number(share * heavy[0] * VOLUME_UNITS[was.unit])
     each, weight = was.unit.split("/")[0], number(heavy[0], 4)
     return note(
@@ -122,7 +122,7 @@ def _converted(draft, product, nutrient, heavy):
         per=heavy[1],
         source=heavy[2],
         holds=holds,
-        **said,
+        **blanks,
     )
 
 
@@ -149,8 +149,8 @@ def _contents(text) -> dict:
     words = plain(text)
     hit = _GRADE.fullmatch(words)
     if hit:
-        found = zip(("N", "P2O5", "K2O", "S"), hit.groups(), strict=True)
-        return {n: float(pct) for n, pct in found if pct and float(pct)}
+        shares = zip(("N", "P2O5", "K2O", "S"), hit.groups(), strict=True)
+        return {n: float(pct) for n, pct in shares if pct and float(pct)}
     table = load_table("products")
     row = table[table["material"].str.lower() == words]
     if len(row) == 1 and _GRADE.match(str(row["grade"].iloc[0]).lower()):
@@ -212,10 +212,10 @@ def _ask_analysis(rate):
     listed = f" (in the table of products {'; '.join(known[:4])})" if known else ""
     grade = like["grade"].iloc[0] if len(like) == 1 else "28-0-0"
     example = "1.28 (kg/L)" if rate.unit.endswith("/ha") else "10.67 (lb/gal)"
-    said = {"name": rate.product or rate.nutrient or "a product", "listed": listed, "grade": grade}
+    blanks = {"name": rate.product or rate.nutrient or "a product", "listed": listed, "grade": grade}
     if volume:
-        return problem("which liquid", column=rate.text, example=example, **said)
-    return problem("which product", column=rate.text, **said)
+        return problem("which liquid", column=rate.text, example=example, **blanks)
+    return problem("which product", column=rate.text, **blanks)
 
 
 # ---- yields from weights

@@ -68,9 +68,9 @@ def lengthen(sheet: Sheet, raw, columns, units) -> Sheet:
         return sheet
     for at in range(min(HEADER_DEPTH, len(raw.cells))):
         joined = _with_units_below(raw, at)
-        found = _across(joined, at, [text_of(cell) for cell in joined.cells[at]], units)
-        if found:
-            return _melted(joined, at, found, units)
+        across = _across(joined, at, [text_of(cell) for cell in joined.cells[at]], units)
+        if across:
+            return _melted(joined, at, across, units)
     return sheet
 
 
@@ -151,14 +151,14 @@ def _rates_of_corner(raw, at, beside, over):
     """Rates across under a corner that names them, where each line below begins with Block 1, Rep II ..."""
     if len(beside) != 1:
         return None
-    (i, corner), found = *beside.items(), _rates(over)
+    (i, corner), rates = *beside.items(), _rates(over)
     down = [text_of(row[i]) for row in raw.cells[at + 1 :] if text_of(row[i]) and not is_summary(row[i])]
-    if not found or found.unit or corner.role == "treatment":
+    if not rates or rates.unit or corner.role == "treatment":
         return None
     blocks = down and all(
         read_header(t).role in {*PLACES, "block"} and re.search(r"[\dIVX]", t) for t in down
     )
-    return replace(found, unit=corner.unit, nutrient=corner.nutrient, down="block") if blocks else None
+    return replace(rates, unit=corner.unit, nutrient=corner.nutrient, down="block") if blocks else None
 
 
 def _rates(over):
@@ -189,9 +189,9 @@ def _level(text):
 
 def _treatments(over, raw, at, units):
     """Names of treatments across, where something tells that the table holds yields."""
-    told = "yield" in units or any(h.role == "yield" and h.unit for h in _above(raw, at, over))
-    told = told and not any(read_header(t).role for t in over.values())
-    return _Across("treatment", over) if told else None
+    yields = "yield" in units or any(h.role == "yield" and h.unit for h in _above(raw, at, over))
+    yields = yields and not any(read_header(t).role for t in over.values())
+    return _Across("treatment", over) if yields else None
 
 
 def _above(raw, at, over) -> list[Header]:
@@ -205,8 +205,8 @@ def _above(raw, at, over) -> list[Header]:
 def _clauses(text):
     """The parts of a line that names several things: two units, or rate and yield; else the whole."""
     parts = _CLAUSE.split(text)
-    said = list(map(read_header, parts))
-    units, roles = {p.unit for p in said if p.unit}, {p.role for p in said} & {"rate", "yield", "block"}
+    headers = list(map(read_header, parts))
+    units, roles = {p.unit for p in headers if p.unit}, {p.role for p in headers} & {"rate", "yield", "block"}
     return parts if len(units) > 1 or len(roles) > 1 else [text]
 
 
@@ -226,22 +226,22 @@ def _lines_of_words(raw, at) -> int:
 
 def _melted(raw, at, across, units) -> Sheet:
     beside = [i for i in range(min(across.labels)) if text_of(raw.cells[at][i])]
-    said = _above(raw, at, across.labels)
+    around = _above(raw, at, across.labels)
     corner = [across.down or _down(text_of(raw.cells[at][i])) for i in beside]
-    rate, rate_of = _rate_header(across, said, corner)
-    harvest, assumed = _yield_header(raw, at, across, said, rate_of or rate, units)
+    rate, rate_of = _rate_header(across, around, corner)
+    harvest, assumed = _yield_header(raw, at, across, around, rate_of or rate, units)
     rows, lines = [], []
     skipped = at + 1 + _lines_of_words(raw, at)
     for line, row in enumerate(raw.cells[skipped:], skipped + 1):
         texts = [text_of(row[i]) for i in beside]
         if not any(text_of(c) for c in row):
             continue
-        held = any(text_of(row[k]) for k in across.labels)
-        if not held and not any(re.match(r"[\d.,]", t) for t in texts):
+        filled = any(text_of(row[k]) for k in across.labels)
+        if not filled and not any(re.match(r"[\d.,]", t) for t in texts):
             strips = [("", "")]  # a remark
         else:
             strips = [(label, row[i]) for i, label in across.labels.items()]
-            if not held or any(map(is_summary, texts)):
+            if not filled or any(map(is_summary, texts)):
                 strips = strips[:1]  # a summary or a remark is one line
         rows += [[*(row[j] for j in beside), *strip] for strip in strips]
         lines += [line] * len(strips)
@@ -249,18 +249,18 @@ def _melted(raw, at, across, units) -> Sheet:
     if rate_of:
         headers = [rate_of if read_header(h).role in RATES else h for h in headers]
     aside = [text_of(c) for c in raw.cells[at] if is_summary(text_of(c))]
-    told = counted(len(across.labels), across.role)
-    notes = [f"the sheet is wide: {told} across, a column each, read as one line a strip", *assumed]
+    number = counted(len(across.labels), across.role)
+    notes = [f"the sheet is wide: {number} across, a column each, read as one line a strip", *assumed]
     notes += [f"columns set aside, summaries and no strips: {', '.join(map(repr, aside))}"] * bool(aside)
     return Sheet(raw.name, raw.delimiter, at + 1, [*headers, harvest], rows, lines, tuple(notes))
 
 
-def _rate_header(across, said, corner):
+def _rate_header(across, around, corner):
     """Header of the rates across, and of rates that stand down the side where the lines above give a unit."""
-    above = next((h for h in said if h.role in RATES and h.unit), None)
-    unit, nutrient = across.unit, across.nutrient or (above.nutrient if above else "")
-    if above and unit in ("", above.unit.split("/")[0]):
-        unit = above.unit
+    stated = next((h for h in around if h.role in RATES and h.unit), None)
+    unit, nutrient = across.unit, across.nutrient or (stated.nutrient if stated else "")
+    if stated and unit in ("", stated.unit.split("/")[0]):
+        unit = stated.unit
     header = " ".join(filter(None, [nutrient, "rate", f"({unit})" if unit else ""]))
     down = [text for text in corner if read_header(text).role in RATES]
     if across.role == "rate" or not down or read_header(down[0]).unit or not unit:
@@ -268,9 +268,9 @@ def _rate_header(across, said, corner):
     return header, header
 
 
-def _yield_header(raw, at, across, said, rate, units):
+def _yield_header(raw, at, across, around, rate, units):
     """Header of the yields with the unit of the lines above; bushels where rates are per acre and it fits."""
-    stated = [h for h in said if h.role == "yield"]
+    stated = [h for h in around if h.role == "yield"]
     header = next((h.text for h in stated if h.unit), stated[0].text if stated else "yield")
     if across.harvest:
         return f"yield ({across.harvest})", []

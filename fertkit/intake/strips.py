@@ -8,7 +8,7 @@ import pandas as pd
 
 from fertkit.asked import a_file, a_flag, a_text, above_zero, asks, headers_by_role, words_by_name
 from fertkit.errors import FertkitError, InputError
-from fertkit.intake.grid import find_sheet, header_key
+from fertkit.intake.grid import find_sheet, header_key, hidden_rows
 from fertkit.intake.moisture import (
     dried,
     settle_moisture,
@@ -168,6 +168,7 @@ def read_strips(
     draft = read_cells(lines, headers, problems)
     crop = _find_crop(draft, crop)
     notes = [f"sheet '{other}' holds words alone and is not read" for other in raw.remarks]
+    notes += [note("hidden rows", **rows)] if (rows := hidden_rows(raw, draft.lines)) else []
     notes += [*lines.notes, *none_applied(lines, headers), *add_rates(draft)]
     notes += settle_product(draft, analysis, density)
     notes += yields_from_weights(draft, crop, area_unit(units.get("yield", "")))

@@ -56,8 +56,8 @@ def find_unit(text: str) -> str:
     """Return %, g/kg or mg/kg for what a file writes (``g kg⁻¹`` -> ``g/kg``); '' if it is none of them."""
     words = plain(text).strip(" ()[]{}")
     forms = (words, re.sub(rf"[\s_,;:(-]*{DRY}$", "", words))
-    found = (_squeezed_units().get(squeezed(form).rstrip(".")) for form in forms)
-    return next(filter(None, found), "")
+    units = (_squeezed_units().get(squeezed(form).rstrip(".")) for form in forms)
+    return next(filter(None, units), "")
 
 
 @cache
@@ -147,16 +147,15 @@ def measured_in(measure, text) -> str:
 
 
 def is_unit(text) -> bool:
-    """Tell whether a cell is a unit and nothing else: lb/ac, (t/ha), %, lb N/ac, ft."""
+    """Tell whether a cell is a unit and nothing else: lb/ac, (t/ha), %, ppm, lb N/ac, ft."""
     words = words_of(text)
     if not words:
         return "%" in text
     unit, _, rest = take_unit(words)
-    alone, letters = " ".join(words), {"t", "g", "q", "l", "m"}
     known = {word for kind in ("mass", "volume", "length", "square") for word in spellings(kind)}
-    known -= letters | {"a"}
-    short = letters if re.fullmatch(r"\s*[(\[]\s*\w\s*[)\]]\s*|\w", str(text)) else set()
-    return (bool(unit) and not rest) or alone in known | short or alone in ("pct", "percent", "prozent")
+    letters = {"t", "g", "q", "l", "m"}
+    alone = letters if re.fullmatch(r"\s*[(\[]\s*\w\s*[)\]]\s*|\w", str(text)) else set()
+    return (bool(unit) and not rest) or " ".join(words) in (known - letters) | alone or bool(find_unit(text))
 
 
 # ---- cells that hold a unit beside their number
