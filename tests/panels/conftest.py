@@ -12,6 +12,24 @@ def _no_swallowed_errors(caplog):
     assert "Exception in" not in caplog.text
 
 
+class _Blank:
+    """A sheet on which nothing is drawn."""
+
+    def __init__(self, ax):
+        pass
+
+    def html(self, says, **_):
+        return says
+
+
+@pytest.fixture
+def undrawn(monkeypatch):
+    """Leave figures undrawn where a test looks at words and numbers alone; `test_all` draws each panel's."""
+    monkeypatch.setattr("fertkit.panels.show.Sheet", _Blank)
+    monkeypatch.setattr("fertkit.panels.base.Panel.draw", lambda self: None)
+    monkeypatch.setattr("fertkit.panels.leaf.LeafPanel.draw", lambda self: None)
+
+
 @pytest.fixture
 def handed_over():
     """Make the value of an upload button from a name and bytes."""

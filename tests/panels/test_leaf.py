@@ -6,6 +6,8 @@ from fertkit.intake import read_tissue
 from fertkit.panels.leaf import LeafPanel
 from fertkit.tissue import score_tissue
 
+pytestmark = pytest.mark.usefixtures("undrawn")
+
 
 @pytest.fixture
 def panel(demo):

@@ -6,6 +6,8 @@ from fertkit.budget import nutrient_budget, season_demand
 from fertkit.panels.needs import NeedsPanel
 from fertkit.reference import load_table
 
+pytestmark = pytest.mark.usefixtures("undrawn")
+
 
 def test_shows_the_budget_of_the_library():
     panel = NeedsPanel(crop="corn", yield_goal=210)

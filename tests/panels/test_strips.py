@@ -9,6 +9,8 @@ from fertkit.intake import read_strips
 from fertkit.panels.trials import StripsPanel
 from fertkit.trials import analyse_strips
 
+pytestmark = pytest.mark.usefixtures("undrawn")
+
 
 @pytest.fixture
 def panel(demo):
