@@ -10,8 +10,10 @@ from fertkit.budget.soil import soil_rate
 from fertkit.budget.thresholds import (
     CLASS,
     OXIDE,
+    TEST_UNITS,
     in_unit,
     known_cases,
+    named,
     rate_systems,
     soil_class,
     system_rows,
@@ -58,7 +60,8 @@ def compare_systems(
 
     Parameters
     ----------
-    nutrient : {'P', 'K'}
+    nutrient : str
+        P, K, N, S, Zn, Cl or B, as for `soil_rate`.
     tests : DataFrame
         The soil tests of the field: extractant, depth_in, test; optional test_unit (ppm if absent).
     crop, yield_goal, yield_unit
@@ -74,7 +77,7 @@ def compare_systems(
     Raises
     ------
     InputError
-        If `tests` lacks a column or a row.
+        If `tests` lacks a column or a row, or with every cell of it that no system can use.
     LookupFailed
         If the crop is not known.
 
@@ -90,14 +93,34 @@ def compare_systems(
     if missing or tests.empty:
         problem = Problem("no usable soil test", "give rows with extractant, depth_in and test")
         raise InputError("soil tests", [problem])
+    tests = tests.assign(test_unit=tests.get("test_unit", "ppm"))
+    if problems := list(_test_problems(tests)):
+        raise InputError("soil tests", problems)
     crop, options = crop_name(crop), options | {"cases": known_cases(maybe_a_list(options.get("cases", ())))}
-    tests = tests.assign(test_unit=tests.get("test_unit", "ppm")).to_dict("records")
+    tests = tests.to_dict("records")
     rows, carried = [], rate_systems(nutrient, crop)
     for system, plan in load_table("soil_systems").set_index("system").iterrows():
         row = _ask(system, plan, tests, (nutrient, crop, yield_goal, yield_unit), options)
         rows.append((*row, system in carried))
     rows += [(*row, True) for row in _classes(nutrient, tests, crop)]
     return SystemComparison(OXIDE.get(nutrient, nutrient), crop, pd.DataFrame(rows, columns=COLUMNS))
+
+
+def _test_problems(tests):
+    """Cells of a table of soil tests that no system can use."""
+    levels = load_table("soil_tests")
+    known = {"extractant": levels["extractant"], "test_unit": pd.Series([*levels["unit"], *TEST_UNITS])}
+    for column, words in known.items():
+        words = sorted({word.removesuffix(", dried") for cell in words for word in cell.split(" or ")})
+        kind = column.removeprefix("test_")
+        wrong = [named(str(cell), kind) not in words for cell in tests[column]]
+        remedy = f"use one of: {', '.join(words)}"
+        for at in np.flatnonzero(wrong):
+            yield Problem(f"not a known {kind}", remedy, at + 2, column, tests[column].iloc[at])
+    for column in ("test", "depth_in"):
+        numbers = pd.to_numeric(tests[column], errors="coerce")
+        for at in np.flatnonzero(~numbers.between(0, np.inf, inclusive="left")):
+            yield Problem("not a number", "give 0 or more", at + 2, column, tests[column].iloc[at])
 
 
 def _ask(system, plan, tests, about, options):

@@ -269,9 +269,8 @@ def every_rate():
 )
 def test_every_row_of_every_system_answers(system, nutrient, crop, extractant, depth, unit, cases):
     crop = {"all": "corn", "corn and soybean": "soybean"}.get(crop, crop)
-    goal = {"alfalfa": (5, "ton/ac"), "canola": (3, "t/ha"), "dry bean": (20, "cwt/ac")}.get(
-        crop, (60, "bu/ac")
-    )
+    by_weight = {"alfalfa": (5, "ton/ac"), "canola": (3, "t/ha"), "dry bean": (20, "cwt/ac")}
+    goal = by_weight.get(crop, (60, "bu/ac"))
     on = {
         "extractant": extractant,
         "depth_in": depth,
@@ -294,3 +293,17 @@ def test_every_row_of_every_system_answers(system, nutrient, crop, extractant, d
         near = 0.006 * got.corners["rate_lb_ac"].max() + 1e-6
         assert line[0] + near >= got.rate_lb_ac >= line[1] - near
     assert last == 0 or system == "north_carolina" or cases == ["winter rape"]
+
+
+def test_every_soil_test_that_no_system_can_use_is_named():
+    tests = pd.DataFrame(
+        {"extractant": ["Mehlik", "Olsen P", np.nan, "M3"], "depth_in": [6, 6, 6, "deep"],
+         "test": [8, -1, 9, 20], "test_unit": ["ppm", "ppm", "ppm", "ppb"]}
+    )  # fmt: skip
+    with pytest.raises(InputError) as caught:
+        compare_systems("P", tests, "corn", 180)
+    text = str(caught.value)
+    assert "5 problems" in text
+    for part in ("Mehlik", "'ppb'", "Bray-P1", "row 4", "'deep'", "-1"):
+        assert part in text
+    assert compare_systems("P", tests.iloc[[1]].assign(test=8), "corn", 180).table["rate_lb_ac"].notna().any()
