@@ -49,9 +49,7 @@ class Result(ByContent):
     def __repr__(self) -> str:
         return shorten(f"{type(self).__name__}: {str(self.lines()[0]).strip()}", _LONGEST_REPR)
 
-    @property
-    def table(self) -> pd.DataFrame:
-        raise NotImplementedError
+    table: pd.DataFrame
 
     def lines(self, **options) -> list:
         """Say what the result holds: sentences (`fertkit.say.Line`), each with its kind."""

@@ -241,7 +241,7 @@ SHOWN = 100  # simulated trials drawn of one plan
 @figure(height=1.0)
 def expected_intervals(result, ax):
     """Draw the intervals that simulated trials give beside the true optimum; see `ExpectedInterval`."""
-    many, unit = len(result.plans) > 1, result.rate_unit
+    many, unit = len(result.table) > 1, result.rate_unit
     true = _of(result, "true_optimum")
     if many and true.nunique() > 1:
         ax.plot(true, range(len(true)), "D", zorder=5, label="true optimum", **ANSWER | {"ms": 6})
@@ -273,19 +273,19 @@ def _trials(ax, result):
 
 def _plans(ax, result):
     """A row for each plan: median ends as a bar, and the range of eight in ten of each end."""
-    at, ends = rows(ax, result.plans["plan"], pitch=0.55), result.trials.groupby("plan", sort=False)
+    at, ends = rows(ax, result.table["plan"], pitch=0.55), result.trials.groupby("plan", sort=False)
     low, middle, high = (ends[["low", "high"]].quantile(share) for share in (0.1, 0.5, 0.9))
     spans(ax, middle["low"], middle["high"], at, lw=11, label="interval of the middle trial")
     for end in ("low", "high"):
         look = {"ecolor": hue.curve, "lw": 1.6, "capsize": 4.5, "label": "its ends in 8 of 10 trials"}
         whiskers(ax, low[end], high[end], at, **look)
-    for y, width, opened in zip(at, _of(result, "median_width"), result.plans["open_pct"], strict=True):
+    for y, width, opened in zip(at, _of(result, "median_width"), result.table["open_pct"], strict=True):
         remark(ax, y, f"width {plain(width)}, open {plain(opened, 2)} %")
 
 
 def _of(result, name):
     """Column of the plans by its name without the rate unit."""
-    return result.plans[f"{name}_{result.rate_unit.replace('/', '_')}"]
+    return result.table[f"{name}_{result.rate_unit.replace('/', '_')}"]
 
 
 # ---- forms of these figures

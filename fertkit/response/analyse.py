@@ -52,7 +52,7 @@ from fertkit.asked import (
 from fertkit.errors import NotEstimable, PriceError
 from fertkit.reference.load import list_sources
 from fertkit.response.average import SMALL, mean_wins, mixture_ends, settle, verdict
-from fertkit.response.compare import CurveComparison, arrays_of, compare_curves, lack_of_fit
+from fertkit.response.compare import CurveComparison, arrays_of, compare, lack_of_fit
 from fertkit.response.curves import CURVES, LINEAR, MEAN, a_curve, get_curve
 from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.fit import ResponseFit, fit_data
@@ -349,7 +349,7 @@ def analyse_response(
         fits, comparison = {LINEAR.key: fit_data(data, LINEAR)}, None
         weights = pd.Series({LINEAR.key: 1.0})
     else:
-        comparison = compare_curves(data, ratio_of(prices, data), level=level)
+        comparison = compare(data, ratio_of(prices, data), level)
         fits = comparison.fits
         if asked and asked not in fits:
             fits = fits | {asked: fit_data(data, CURVES[asked])}  # says why it cannot be fitted

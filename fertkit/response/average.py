@@ -21,7 +21,7 @@ import numpy as np
 
 from fertkit.response.curves import CURVES, LINEAR, MEAN, optimum_in_range
 from fertkit.response.optimum import Status
-from fertkit.response.region import Region, gain_sets, optimum_sets
+from fertkit.response.region import region
 from fertkit.response.search import Fits
 from fertkit.response.sums import Sums
 from fertkit.rounding import above, at_least, at_most
@@ -100,34 +100,24 @@ class Ladder:
 
     def __init__(self, curve: str, fits: Fits, sums: Sums, level: float):
         levels = np.append(1 - 2 * TAILS, level)
-        self.curve, self.shape = curve, (*fits.rss.shape, len(levels))
+        self.shape = (*fits.rss.shape, len(levels))
         rows = np.repeat(np.arange(self.shape[1]), len(levels))
-        self.levels = np.tile(levels, self.shape[1])
-        self.fits, self.sums = fits.replicates(rows), sums.replicates(rows)
-        self.region = Region(curve, self.fits, self.sums, self.levels) if CURVES[curve].shape else None
+        each = np.tile(levels, self.shape[1])
+        self.region = region(curve, fits.replicates(rows), sums.replicates(rows), each)
 
     def ends(self, price_ratio):
         """Low and high ends (D, R, T + 1), the asked level last."""
-        if self.region is not None:
-            ends = self.region.optimum(price_ratio)
-        else:
-            ends = optimum_sets(self.curve, self.fits, self.sums, price_ratio, self.levels)
-        return tuple(end.reshape(self.shape) for end in ends)
+        return tuple(end.reshape(self.shape) for end in self.region.optimum(price_ratio))
 
     def gains(self, rate):
         """Ends (D, R, T + 1) of the yield gained at a rate or rates (D, R) over the lowest rate tested."""
         rate = np.repeat(np.broadcast_to(rate, self.shape[:2]), self.shape[2], axis=1)
-        if self.region is not None:
-            ends = self.region.gain_at(rate)
-        else:
-            ends = gain_sets(self.curve, self.fits, self.sums, rate, self.levels)
-        return tuple(end.reshape(self.shape) for end in ends)
+        return tuple(end.reshape(self.shape) for end in self.region.gain_at(rate))
 
     @property
     def step(self):
         """Whether a join anywhere up to the first rate is in the interval at the asked level, (D, R)."""
-        joined = self.region is not None and self.region.shape.has_join
-        return self.region.step.reshape(self.shape)[..., -1] if joined else np.zeros(self.shape[:2], bool)
+        return self.region.any_join.reshape(self.shape)[..., -1]
 
 
 def averaged_sets(fits: dict[str, Fits], sums: Sums, weights, price_ratio, level=0.95):

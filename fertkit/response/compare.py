@@ -6,7 +6,21 @@ are not ranked. R2 is shown and never used: it cannot rank curves (Spiess & Neum
 10:6).
 
 The averaged optimum weighs the six curves of diminishing returns, all of three parameters, by exp(-AICc/2);
-its interval is that of `averaging`.
+its interval is that of `average`.
+
+Examples
+--------
+Two strips a rate, half a bushel to either side of a line from 48 bu/ac to a plateau of 57 joined at
+90 lb/ac (invented):
+
+>>> from fertkit.response import compare_curves
+>>> import pandas as pd
+>>> trial = pd.DataFrame({
+...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
+...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
+... })
+>>> float(compare_curves(trial, 0.45 / 11).table["weight"].sum().round(6))
+1.0
 """
 
 from dataclasses import dataclass, field, replace
@@ -64,7 +78,7 @@ class CurveComparison(Result):
         Intervals of the curves with error df, ready for any price ratio.
     """
 
-    rows: pd.DataFrame
+    table: pd.DataFrame
     fits: dict[str, ResponseFit]
     price_ratio: float
     level: float
@@ -77,13 +91,9 @@ class CurveComparison(Result):
     ladders: dict[str, Ladder] = field(compare=False)  # made of the fits
 
     @property
-    def table(self) -> pd.DataFrame:
-        return self.rows
-
-    @property
     def best(self) -> str:
         """Key of the curve with the lowest AICc, or of the first averaged curve when none can be ranked."""
-        return str(self.rows["curve"].iloc[0])
+        return str(self.table["curve"].iloc[0])
 
     @property
     def sources(self) -> pd.DataFrame:
@@ -140,22 +150,13 @@ def compare_curves(
         With fewer than three distinct rates, several trials in the table, or a level that is none.
     PriceError
         For a price ratio that is negative or missing.
-
-    Examples
-    --------
-    Two strips a rate, half a bushel to either side of a line from 48 bu/ac to a plateau of 57 joined at
-    90 lb/ac (invented):
-
-    >>> from fertkit.response import compare_curves
-    >>> import pandas as pd
-    >>> trial = pd.DataFrame({
-    ...     "rate_lb_ac": [0, 40, 80, 120, 160] * 2,
-    ...     "yield_bu_ac": [47.5, 51.5, 55.5, 56.5, 56.5, 48.5, 52.5, 56.5, 57.5, 57.5],
-    ... })
-    >>> float(compare_curves(trial, 0.45 / 11).table["weight"].sum().round(6))
-    1.0
     """
     data = read_trial_data(trial, rate=rate, response=response, blocks=blocks, weight=weight)
+    return compare(data, price_ratio, level, curves)
+
+
+def compare(data: TrialData, price_ratio, level: float, curves=tuple(CURVES)) -> CurveComparison:
+    """Compare curves on a checked trial; see `compare_curves`."""
     if len(data.rates) < 3:
         raise NotEstimable("curves cannot be compared on fewer than three distinct rates")
     need_contrasts(data, 2, "a comparison of curves")
@@ -258,7 +259,7 @@ def _at_price_ratio(comparison, price_ratio):
     low, high = data.rates[[0, -1]]
     ends = {key: ladder.ends(price_ratio) for key, ladder in comparison.ladders.items()}
     optima, columns = {}, {name: [] for name in ("optimum", "low", "high", "optimum_text")}
-    for key in comparison.rows["curve"]:
+    for key in comparison.table["curve"]:
         optima[key] = float(optimum_in_range(fits[key].curve, fits[key].coef, price_ratio, low, high))
         interval = _interval(key, ends.get(key), level).within(low, high)
         text = _optimum_text(optima[key], interval, low, high)
@@ -269,7 +270,7 @@ def _at_price_ratio(comparison, price_ratio):
     mean = float(weights @ values)
     return replace(
         comparison,
-        rows=comparison.rows.assign(**columns),
+        table=comparison.table.assign(**columns),
         price_ratio=price_ratio,
         averaged_optimum=mean,
         averaged_interval=_averaged_interval(ends, data, weights, level),
@@ -278,11 +279,9 @@ def _at_price_ratio(comparison, price_ratio):
 
 
 def _interval(curve, ends, level):
-    """Interval at the asked level, the last of the ladder's."""
-    method = "profile" if CURVES[curve].shape else "exact"
-    if ends is None:
-        return Interval(np.nan, np.nan, False, False, level, method)
-    return Interval(float(ends[0][0, 0, -1]), float(ends[1][0, 0, -1]), False, False, level, method)
+    """Interval at the asked level, the last of the ladder's; nan without one."""
+    low, high = (np.nan, np.nan) if ends is None else (float(end[0, 0, -1]) for end in ends)
+    return Interval(low, high, False, False, level, "profile" if CURVES[curve].shape else "exact")
 
 
 def _levelled(column):
@@ -290,12 +289,12 @@ def _levelled(column):
 
 
 def _averaged_interval(ends, data, weights, level):
-    if not set(weights.index) <= set(ends):
-        return Interval(np.nan, np.nan, False, False, level, "averaged")
-    used = weights[weights > SMALL]
-    pair = mixture_ends([ends[k] for k in used.index], used.to_numpy()[None, None], data.sums, level)
-    interval = Interval(*(float(v[0, 0]) for v in pair), False, False, level, "averaged")
-    return interval.within(*data.rates[[0, -1]])
+    low = high = np.nan
+    if set(weights.index) <= set(ends):
+        used = weights[weights > SMALL]
+        pair = mixture_ends([ends[k] for k in used.index], used.to_numpy()[None, None], data.sums, level)
+        low, high = (float(end[0, 0]) for end in pair)
+    return Interval(low, high, False, False, level, "averaged").within(*data.rates[[0, -1]])
 
 
 def _optimum_text(optimum, interval, lowest, highest):

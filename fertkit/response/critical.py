@@ -36,7 +36,7 @@ from fertkit.reference.load import list_sources
 from fertkit.response.curves import CURVES, LINEAR_PLATEAU, finite
 from fertkit.response.fit import fit_response, join_text
 from fertkit.response.optimum import Status
-from fertkit.response.prices import Prices, area_of, column, single
+from fertkit.response.prices import MoneyResult, Prices, area_of, column, single
 from fertkit.results import Result, checks_frame, failed
 from fertkit.rounding import above, at_least, first_smallest
 
@@ -63,7 +63,7 @@ class CriticalLevel(Result):
         Share of variation explained.
     sites : DataFrame
         test, relative_yield_pct: the data used, in order of the test.
-    frame : DataFrame
+    table : DataFrame
         Cate-Nelson: every split; otherwise: the estimates of the method.
     line : DataFrame
         test, relative_yield_pct: points of the fitted line to draw; steps for Cate-Nelson.
@@ -81,14 +81,10 @@ class CriticalLevel(Result):
     target_pct: float | None
     r2: float
     sites: pd.DataFrame
-    frame: pd.DataFrame
+    table: pd.DataFrame
     line: pd.DataFrame
     remarks: tuple[str, ...]
     source_keys: tuple[str, ...]
-
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.frame
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -325,7 +321,7 @@ def _resample(estimate, x, y, rng, replicates, level):
 
 
 @dataclass(frozen=True)
-class StochasticPlateau(Result):
+class StochasticPlateau(MoneyResult):
     """Best rate under a normal plateau, beside the rate that ignores its spread.
 
     Attributes
@@ -336,7 +332,7 @@ class StochasticPlateau(Result):
         interior, lowest rate or highest rate (of the tested rates).
     expected_net, net_at_join : float
         Expected net return at either rate [money per area].
-    frame : DataFrame
+    table : DataFrame
         rate, expected_yield, expected_net_return.
     rate_unit, yield_unit, money : str
     """
@@ -346,18 +342,10 @@ class StochasticPlateau(Result):
     status: str
     expected_net: float
     net_at_join: float
-    frame: pd.DataFrame
+    table: pd.DataFrame
     rate_unit: str
     yield_unit: str
     money: str
-
-    @property
-    def area(self) -> str:
-        return area_of(self.yield_unit)
-
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.frame
 
     @property
     def sources(self) -> pd.DataFrame:

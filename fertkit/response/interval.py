@@ -41,7 +41,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fertkit.asked import a_count, a_seed, a_share, a_word, amounts, asks, make_rng
+from fertkit.asked import a_share, a_word, amounts, asks, make_rng
 from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.response.curves import get_curve, optimum_in_range
 from fertkit.response.region import Region, gain_sets, optimum_sets
@@ -267,7 +267,6 @@ def _need_df(fit):
 # Bootstrap --------------------------------------------------------------------------------------------
 
 
-@asks(replicates=a_count(1), seed=a_seed)
 def bootstrap_fits(fit, replicates: int = 2000, seed=0) -> Fits:
     """Fit a curve again to replicates made of it and of its residuals, inflated by sqrt(n / df).
 

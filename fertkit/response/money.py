@@ -24,7 +24,7 @@ from fertkit.errors import NotEstimable
 from fertkit.reference.load import list_sources
 from fertkit.response.curves import a_curve, checked_params, get_curve
 from fertkit.response.optimum import Status, break_even_ratio, economic_optimum_rate, rates_within
-from fertkit.response.prices import Prices, area_of, column, nearly_as_good, positive, single
+from fertkit.response.prices import MoneyResult, Prices, area_of, column, nearly_as_good, positive, single
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, at_most, below
 
@@ -34,7 +34,7 @@ POINTS = 201  # rates of a table
 
 
 @dataclass(frozen=True)
-class NetReturn(Result):
+class NetReturn(MoneyResult):
     """Net return of one curve at one pair of prices.
 
     Attributes
@@ -63,7 +63,7 @@ class NetReturn(Result):
     break_even : DataFrame
         The prices at which the answer tips: question, price_of (nutrient or grain), price [money per mass
         unit of rate or yield].
-    curve_points : DataFrame
+    table : DataFrame
         Rate, yield, gross return, nutrient cost and net return after all costs; of two rates these alone.
     within_by : str
         Whence that loss, where none was asked for.
@@ -90,24 +90,16 @@ class NetReturn(Result):
     within_low: float
     within_high: float
     break_even: pd.DataFrame
-    curve_points: pd.DataFrame
+    table: pd.DataFrame
     within_by: str = ""
     gain_low: float = np.nan
     gain_high: float = np.nan
     level: float = np.nan
 
     @property
-    def area(self) -> str:
-        return area_of(self.yield_unit)
-
-    @property
     def meaning(self) -> str:
         """The status in words."""
         return Status(self.status).meaning
-
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.curve_points
 
     @property
     def lost(self) -> float:
@@ -275,7 +267,7 @@ class PriceTable(Result):
 
     Attributes
     ----------
-    frame : DataFrame
+    table : DataFrame
         price_ratio, curve, rate, status: one row per curve and price ratio.
     rate_unit, yield_unit : str
     lowest_rate, highest_rate : float
@@ -284,7 +276,7 @@ class PriceTable(Result):
         The ratio of today, marked in the figure.
     """
 
-    frame: pd.DataFrame
+    table: pd.DataFrame
     rate_unit: str
     yield_unit: str
     lowest_rate: float
@@ -292,14 +284,10 @@ class PriceTable(Result):
     price_ratio: float | None = None
 
     @property
-    def table(self) -> pd.DataFrame:
-        return self.frame
-
-    @property
     def wide(self) -> pd.DataFrame:
         """Rates with a row per price ratio and a column per curve."""
         rate = column("rate", self.rate_unit)
-        return self.frame.pivot_table(rate, "price_ratio", "curve", sort=False)
+        return self.table.pivot_table(rate, "price_ratio", "curve", sort=False)
 
 
 @asks(fits=a_dict, price_ratios=amounts)

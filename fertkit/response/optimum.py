@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from fertkit.asked import a_function, amounts, asks
+from fertkit.asked import amounts, asks
 from fertkit.errors import NotEstimable
 from fertkit.response.curves import a_curve, checked_params, finite, get_curve, optimum_in_range
 from fertkit.response.prices import positive
@@ -157,7 +157,6 @@ def _ties(curve, params, pr, rate, high):
     return equal & (pr > 0)
 
 
-@asks(net=a_function, best_rate=amounts, lowest_rate=amounts, highest_rate=amounts, amount=amounts)
 def rates_within(net, best_rate, lowest_rate, highest_rate, amount):
     """Stretch of rates around the best whose net return is within `amount` of it.
 
@@ -208,7 +207,6 @@ def _walk(net, best, edge, floor):
     return np.where(lost.any(-1, keepdims=True), inside, np.broadcast_to(edge, inside.shape))
 
 
-@asks(curve=a_curve, params=amounts, lowest_rate=amounts, highest_rate=amounts, pass_cost=amounts)
 def break_even_ratio(curve, params, lowest_rate, highest_rate, *, pass_cost=0.0):
     """Price ratio above which no tested rate returns more than the lowest.
 

@@ -62,7 +62,7 @@ class ExpectedInterval(Result):
 
     Attributes
     ----------
-    plans : DataFrame
+    table : DataFrame
         A row per plan: plan, rates, blocks, strips, highest_rate, true_optimum (within the tested rates),
         median_width, width_p10 and width_p90 (ends of the middle 80 % of widths), bias and rmse of the
         reported rate, all [rate unit, in the column name]; coverage_pct, open_pct (trials whose interval has
@@ -87,7 +87,7 @@ class ExpectedInterval(Result):
     rate_unit, yield_unit : str
     """
 
-    plans: pd.DataFrame
+    table: pd.DataFrame
     trials: pd.DataFrame
     curve: str
     params: np.ndarray
@@ -99,10 +99,6 @@ class ExpectedInterval(Result):
     known_curve: bool
     rate_unit: str
     yield_unit: str
-
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.plans
 
     @property
     def sources(self) -> pd.DataFrame:
@@ -269,7 +265,7 @@ def _row(name, rate, blocks, true, found, unit):
 
 def bare_plans(result) -> pd.DataFrame:
     """Plans with column names freed of the rate unit."""
-    return result.plans.rename(columns=lambda c: c.removesuffix(column("", result.rate_unit)))
+    return result.table.rename(columns=lambda c: c.removesuffix(column("", result.rate_unit)))
 
 
 def _checks(result, plan):

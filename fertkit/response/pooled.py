@@ -29,6 +29,7 @@ from fertkit.reference.load import list_sources
 from fertkit.response.curves import checked_params, finite, get_curve
 from fertkit.response.optimum import economic_optimum_rate
 from fertkit.response.prices import (
+    MoneyResult,
     Prices,
     area_of,
     column,
@@ -38,7 +39,7 @@ from fertkit.response.prices import (
     positive,
     single,
 )
-from fertkit.results import Result, checks_frame, failed, plain
+from fertkit.results import checks_frame, failed, plain
 from fertkit.rounding import above, at_least, at_most, below, first_largest
 
 #: The pool, and the limits of one.
@@ -58,7 +59,7 @@ class Site(NamedTuple):
 
 
 @dataclass(frozen=True)
-class PooledReturn(Result):
+class PooledReturn(MoneyResult):
     """The rate of greatest mean net return over trials, and the flat range around it.
 
     Attributes
@@ -116,10 +117,6 @@ class PooledReturn(Result):
     @property
     def table(self) -> pd.DataFrame:
         return self.sites
-
-    @property
-    def area(self) -> str:
-        return area_of(self.yield_unit)
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -183,8 +180,8 @@ def pool_net_return(
         units = {(fit.rate_unit, fit.yield_unit) for fit in sites.values()}
         sites, (rate_unit, yield_unit) = sites_of(sites), next(iter(units), (rate_unit, yield_unit))
     sites = list(sites)
-    step = grid_step(sites) if step is None and sites else step
-    _check(sites, step)
+    _check(sites, 1.0 if step is None else step)
+    step = grid_step(sites) if step is None else step
     money = single(prices.per(rate_unit, yield_unit))
     lows, highs = (np.array([getattr(s, f) for s in sites]) for f in ("lowest_rate", "highest_rate"))
     rates = np.arange(lows.min(), highs.max() + step * 1e-9, step)

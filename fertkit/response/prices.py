@@ -24,7 +24,7 @@ from fertkit.errors import PriceError, UnitError
 from fertkit.reference.crops import load_crops
 from fertkit.reference.load import load_table
 from fertkit.reference.schema import MICRONUTRIENTS
-from fertkit.results import ByContent, plain
+from fertkit.results import ByContent, Result, plain
 from fertkit.units import AREA_RATE_KG_HA, MASS_KG, convert_area_rate, mass_kg
 
 _AREAS = {"ac": "acre", "ha": "hectare"}
@@ -241,6 +241,14 @@ def nutrient_price_from_product(product_price, nutrient_pct):
     return (positive(product_price, "product price") / share)[()]
 
 
+class MoneyResult(Result):
+    """A result in money per area, of rates and yields with units."""
+
+    @property
+    def area(self) -> str:
+        return area_of(self.yield_unit)
+
+
 def money_text(amount: float, currency: str = "", area: str = "") -> str:
     """Write money for people: to the cent below 10, to three digits below 100, whole above.
 
@@ -252,8 +260,9 @@ def money_text(amount: float, currency: str = "", area: str = "") -> str:
     area : str
         ``ac`` or ``ha``, or a unit of mass; the bare number if "".
     """
-    size = f"{abs(amount):.2f}" if 0.005 <= abs(amount) < 9.995 else plain(abs(amount))
-    sign = "-" if amount < 0 and size != "0" else ""
+    tiny = abs(amount) < 0.005 and area not in ("", *_AREAS)  # a price of a small mass
+    size = plain(abs(amount)) if tiny or abs(amount) >= 9.995 else f"{abs(amount):.2f}"
+    sign = "-" if amount < 0 and size not in ("0", "0.00") else ""
     if not area:
         return f"{sign}{size}"
     if currency in ("", "money"):

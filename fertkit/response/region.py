@@ -6,78 +6,82 @@ Everything here takes arrays over designs D and replicates R; `fertkit.response.
 import numpy as np
 
 from fertkit.response.curves import CURVES, Shape
-from fertkit.response.search import Fits, basis, solve_basis
+from fertkit.response.search import Fits, solve_basis
 from fertkit.response.sums import Sums
 
 
-def optimum_sets(curve: str, fits: Fits, sums: Sums, price_ratio, level=0.95):
-    """Ends (low, high), each (D, R), of the interval of the economic optimum; not cut to tested rates.
-
-    Exact gradient sets for curves linear in their parameters, profile intervals for the others.
-    """
-    if CURVES[curve].shape:
-        return Region(curve, fits, sums, level).optimum(price_ratio)
-    if not CURVES[curve].basis.constant:  # nothing changes with the rate
-        low = np.broadcast_to(sums.lowest[:, None], fits.rss.shape).copy()
-        return low, low.copy()
-    return gradient_sets(curve, fits, sums, price_ratio, level)
-
-
-def gain_sets(curve: str, fits: Fits, sums: Sums, rate, level=0.95):
-    """Ends (low, high), each (D, R), of the yield gained at a rate or rates (D, R) over the lowest tested.
-
-    The exact interval of a contrast for curves linear in their parameters, a profile for the others.
-    """
-    if CURVES[curve].shape:
-        return Region(curve, fits, sums, level).gain_at(rate)
-    columns, _ = basis(curve, sums.rates)
-    coef, unit, _ = solve_basis(columns, sums)
-    at = np.broadcast_to(np.asarray(rate, float), fits.rss.shape)
-    contrast = basis(curve, sums.rates, at)[0] - basis(curve, sums.rates, sums.rates[:, :1])[0]
-    gain = np.einsum("drq,drq->dr", coef, contrast)
-    size = np.einsum("drq,dqs,drs->dr", contrast, unit, contrast)
-    half = np.sqrt(size * margin(fits.rss, sums.df_error(CURVES[curve].n_params), level))
-    return gain - half, gain + half
-
-
-def margin(rss, df, level):
-    """Rise of the residual sum of squares (D, R) that a value inside the interval may cost.
+def region(curve: str, fits: Fits, sums: Sums, level=0.95):
+    """Confidence region of fits: `Region` of a curve with a shape, `LinearRegion` of the others.
 
     `level` is one confidence level or one per replicate (R,).
     """
+    return (Region if CURVES[curve].shape else LinearRegion)(curve, fits, sums, level)
+
+
+def optimum_sets(curve: str, fits: Fits, sums: Sums, price_ratio, level=0.95):
+    """Ends (low, high), each (D, R), of the interval of the economic optimum; not cut to tested rates."""
+    return region(curve, fits, sums, level).optimum(price_ratio)
+
+
+def gain_sets(curve: str, fits: Fits, sums: Sums, rate, level=0.95):
+    """Ends (low, high), each (D, R), of the yield gained at a rate or rates (D, R) over the lowest tested."""
+    return region(curve, fits, sums, level).gain_at(rate)
+
+
+def margin(rss, df, level):
+    """Rise of the residual sum of squares (D, R) that a value inside the interval may cost."""
     from scipy.special import stdtrit  # the quantile of t, without the seconds scipy.stats takes to load
 
     df = df[:, None]
     return rss * (stdtrit(df, 0.5 + np.asarray(level, float) / 2) ** 2 / df)
 
 
-def gradient_sets(curve, fits, sums, price_ratio, level):
-    """Ends (D, R) of the optima of a curve linear in its parameters: where its slope can be the price ratio.
+class LinearRegion:
+    """Exact sets of a curve linear in its parameters: all curves with RSS within the F margin of the best."""
 
-    The set of rates with a given gradient is Bachmaier's (2009); what is added is which of them are maxima
-    within the tested rates, and when only the edges are left. The result is the set of optima of all curves
-    whose ``RSS <= RSSmin (1 + F / df)``.
-    """
-    curve = CURVES[curve]
-    basis = curve.basis
-    columns, back = basis.columns(sums.rates, sums.rates)
-    _, unit, _ = solve_basis(columns, sums)
-    turn = back[:, 1:, 1:]
-    room = margin(fits.rss, sums.df_error(curve.n_params), level)[..., None, None]
-    v = (turn @ unit @ np.swapaxes(turn, 1, 2))[:, None] * room  # squared half-widths of the parameters
-    low, high, i, k = sums.lowest[:, None], sums.highest[:, None], basis.constant - 1, basis.lead - 1
-    constant = fits.params[..., basis.constant] - price_ratio
-    if not basis.lead:
-        return _edges(constant, v[..., i, i])
-    lead, middle = fits.params[..., basis.lead], basis.chord(low, high)
-    q, h, c = _parabola(lead, constant, v[..., k, k], v[..., 0, 1], v[..., i, i])
-    z = _roots(q, h, c)
-    roots = [basis.rate_of(root) for root in (z[::-1] if basis.falls else z)]
-    chord = np.ones((*middle.shape, 2))
-    chord[..., k] = middle
-    edges = _edges(middle * lead + constant, np.einsum("dri,drij,drj->dr", chord, v, chord))
-    bow = -lead if basis.falls else lead
-    return _maxima(q, h * h - q * c, bow, roots, basis.rate_of(middle), edges, _between(lead, constant, z))
+    def __init__(self, curve: str, fits: Fits, sums: Sums, level):
+        self.curve, self.sums, self.params = curve, sums, fits.params
+        columns, self.back = CURVES[curve].basis.columns(sums.rates, sums.rates)
+        self.coef, self.unit, _ = solve_basis(columns, sums)
+        self.room = margin(fits.rss, sums.df_error(CURVES[curve].n_params), level)
+        self.any_join = np.zeros(fits.rss.shape, bool)
+
+    def optimum(self, price_ratio):
+        """Ends (D, R) of the optima: the rates where the slope can be the price ratio.
+
+        The set of rates with a given gradient is Bachmaier's (2009); what is added is which of them are
+        maxima within the tested rates, and when only the edges are left.
+        """
+        basis, low, high = CURVES[self.curve].basis, self.sums.lowest[:, None], self.sums.highest[:, None]
+        if not basis.constant:  # nothing changes with the rate
+            return (np.broadcast_to(low, self.room.shape).copy(),) * 2
+        turn = self.back[:, 1:, 1:]
+        # squared half-widths of the parameters
+        v = (turn @ self.unit @ np.swapaxes(turn, 1, 2))[:, None] * self.room[..., None, None]
+        i, k = basis.constant - 1, basis.lead - 1
+        constant = self.params[..., basis.constant] - price_ratio
+        if not basis.lead:
+            return _edges(constant, v[..., i, i])
+        lead, middle = self.params[..., basis.lead], basis.chord(low, high)
+        q, h, c = _parabola(lead, constant, v[..., k, k], v[..., 0, 1], v[..., i, i])
+        z = _roots(q, h, c)
+        roots = [basis.rate_of(root) for root in (z[::-1] if basis.falls else z)]
+        chord = np.ones((*middle.shape, 2))
+        chord[..., k] = middle
+        edges = _edges(middle * lead + constant, np.einsum("dri,drij,drj->dr", chord, v, chord))
+        bow = -lead if basis.falls else lead
+        return _maxima(
+            q, h * h - q * c, bow, roots, basis.rate_of(middle), edges, _between(lead, constant, z)
+        )
+
+    def gain_at(self, rate):
+        """Ends (D, R) of the yield gained at a rate or rates (D, R) over the lowest rate tested."""
+        columns, rates = CURVES[self.curve].basis.columns, self.sums.rates
+        at = np.broadcast_to(np.asarray(rate, float), self.room.shape)
+        contrast = columns(rates, at)[0] - columns(rates, rates[:, :1])[0]
+        gain = np.einsum("drq,drq->dr", self.coef, contrast)
+        half = np.sqrt(np.einsum("drq,dqs,drs->dr", contrast, self.unit, contrast) * self.room)
+        return gain - half, gain + half
 
 
 def _edges(slope, variance):
@@ -166,22 +170,28 @@ class Region:
     def given(self, coord):
         """Slack of RSS, slope, size and centre for coords (D, R, K)."""
         rise = self.shape.rise(self.x[:, None, None, :], self.shape.uncoord(coord)[..., None])
-        return self._profile(rise, self.pull, self.gain[..., None], self.room[..., None])
-
-    def _given_grid(self):
-        """The same at the grid, (D, 1, K) where it does not depend on the replicate."""
-        rise = self.shape.rise(self.x[:, None, None, :], self.shape.uncoord(self.grid)[:, None, :, None])
-        return self._profile(rise, self.pull, self.gain[..., None], self.room[..., None])
-
-    def _profile(self, rise, pull, gain, room):
         centre = (rise @ self.sums.share[:, None, :, None])[..., 0]
         size = ((rise @ self.sums.spread[:, None]) * rise).sum(axis=-1)
         if rise.shape[1] == 1:
-            along = pull @ np.swapaxes(rise[:, 0], 1, 2)
+            along = self.pull @ np.swapaxes(rise[:, 0], 1, 2)
         else:
-            along = (rise @ pull[..., None])[..., 0]
+            along = (rise @ self.pull[..., None])[..., 0]
         size = np.where(size > 0, size, np.inf)
-        return room - (gain - along * along / size), along / size, size, centre
+        return (
+            self.room[..., None] - (self.gain[..., None] - along * along / size),
+            along / size,
+            size,
+            centre,
+        )
+
+    def _given_grid(self):
+        """The same at the grid, whose rise and size, (D, 1, K), do not depend on the replicate."""
+        return self.given(self.grid[:, None])
+
+    @property
+    def any_join(self):
+        """Whether a join anywhere up to the first rate is in the region, (D, R)."""
+        return self.step & self.shape.has_join
 
     def _hull(self):
         """Outermost bends inside the region: grid nodes, then the crossing in the last step outside."""

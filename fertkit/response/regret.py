@@ -25,13 +25,12 @@ from fertkit.errors import NotEstimable
 from fertkit.reference.load import list_sources
 from fertkit.response.curves import get_curve
 from fertkit.response.optimum import economic_optimum_rate
-from fertkit.response.prices import Prices, area_of, column
-from fertkit.results import Result
+from fertkit.response.prices import MoneyResult, Prices, area_of, column
 from fertkit.rounding import at_least, first_smallest
 
 
 @dataclass(frozen=True)
-class Regret(Result):
+class Regret(MoneyResult):
     """Expected regret over rates.
 
     Attributes
@@ -40,7 +39,7 @@ class Regret(Result):
         Rate with the least expected regret; the lowest such rate [rate unit].
     expected_regret : float
         What is lost on average even there [money per area]: the worth of knowing curve and prices.
-    frame : DataFrame
+    table : DataFrame
         rate, expected_regret, regret_p90 (exceeded in one case in ten), expected_net_return.
     optima : array, shape (cases,)
         Best rate of every case [rate unit].
@@ -53,7 +52,7 @@ class Regret(Result):
 
     rate: float
     expected_regret: float
-    frame: pd.DataFrame
+    table: pd.DataFrame
     optima: np.ndarray
     weights: np.ndarray
     rate_unit: str
@@ -67,12 +66,12 @@ class Regret(Result):
     @property
     def at_top(self) -> float:
         """Share of the cases whose best rate is the highest compared: beyond it nothing is counted."""
-        return float(self.weights[at_least(self.optima, self.frame.iloc[-1, 0])].sum())
+        return float(self.weights[at_least(self.optima, self.table.iloc[-1, 0])].sum())
 
     @property
     def open_above(self) -> bool:
         """Whether the range of the best rates reaches the highest rate compared."""
-        return at_least(self.optima_range[1], self.frame.iloc[-1, 0])
+        return at_least(self.optima_range[1], self.table.iloc[-1, 0])
 
     @property
     def optima_range(self) -> tuple[float, float]:
@@ -80,18 +79,10 @@ class Regret(Result):
         low, high = weighted_quantile(self.optima, self.weights, [0.05, 0.95])
         return float(low), float(high)
 
-    @property
-    def area(self) -> str:
-        return area_of(self.yield_unit)
-
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.frame
-
     def at(self, rate: float) -> pd.Series:
         """Row of the table at the rate nearest to `rate`."""
-        rates = self.frame.iloc[:, 0]
-        return self.frame.iloc[int((rates - rate).abs().argmin())]
+        rates = self.table.iloc[:, 0]
+        return self.table.iloc[int((rates - rate).abs().argmin())]
 
     @property
     def sources(self) -> pd.DataFrame:

@@ -18,7 +18,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fertkit.asked import asks, holding
 from fertkit.response.curves import CURVES, get_curve
 from fertkit.response.sums import Sums, quadratic_form
 from fertkit.results import ByContent
@@ -52,7 +51,6 @@ class Fits(ByContent):
         return Fits(*(getattr(self, f)[:, rows] for f in self.__dataclass_fields__))
 
 
-@asks(sums=holding("means", "spread", "pure_ss", like="the sums of a trial: read_trial_data(trial).sums"))
 def fit_sums(curve: str, sums: Sums) -> Fits:
     """Fit one curve to every design and replicate of `sums`.
 

@@ -146,7 +146,7 @@ def _averaged(comparison):
     named = ", ".join(f"{CURVES[k].label} {w:.2f}" for k, w in held.items())
     by = "how well each curve fits" if comparison.ranked else "fit alone"
     yield f"Average of {counted(len(held), 'curve')}, weighted by {by}: {named}."
-    best = comparison.rows.iloc[0]
+    best = comparison.table.iloc[0]
     if comparison.ranked and best["curve"] == MEAN.key:
         yield f"No response at all has more support ({best['weight']:.2f}) than any curve."
     elif comparison.ranked and best["curve"] not in comparison.averaged_weights.index:
@@ -159,7 +159,7 @@ def _averaged(comparison):
 def comparison_lines(comparison) -> list[Line]:
     """Say how well each curve fits and the optimum averaged over them."""
     unit, span = comparison.data.rate_unit, np.ptp(comparison.data.rates)
-    ranked = comparison.rows[(comparison.rows["weight"] >= 0.005) & comparison.ranked]
+    ranked = comparison.table[(comparison.table["weight"] >= 0.005) & comparison.ranked]
     said = [
         told(f"support among all curves {r.weight:.2f}, optimum {r.optimum_text} {unit}", r.label)
         for r in ranked.itertuples()
@@ -294,11 +294,11 @@ def price_table_lines(table) -> list[Line]:
         f"Economic optimum rate [{table.rate_unit}] by price ratio [{table.yield_unit} per "
         f"{table.rate_unit}], tested rates {table.lowest_rate:g} to {table.highest_rate:g}:"
     )]  # fmt: skip
-    for curve, rows in table.frame.groupby("curve", sort=False):
+    for curve, rows in table.table.groupby("curve", sort=False):
         ends = rows[[column("rate", table.rate_unit), "price_ratio"]].iloc[[0, -1]].to_numpy()
         first, last = (f"{plain(rate)} at {plain(ratio)}" for rate, ratio in ends)
         said.append(told(f"{first}, {last}.", get_curve(curve).label))
-    edges = sorted(set(table.frame["status"]) - {Status.INTERIOR})
+    edges = sorted(set(table.table["status"]) - {Status.INTERIOR})
     return said + [told(f"{Status(word).meaning}.", word) for word in edges]
 
 

@@ -23,7 +23,7 @@ def plan():
 )
 def test_half_of_the_trials_is_not_most(plan, column, name, share, most):
     """Most is more than half."""
-    checks = replace(plan, plans=plan.plans.assign(**{column: share})).checks
+    checks = replace(plan, table=plan.table.assign(**{column: share})).checks
     row = checks[checks["check"].str.contains(name, regex=False)].iloc[0]
     assert row["value"] == pytest.approx(100 - share if "closed" in name or "found" in name else share)
     assert bool(row["passed"]) is most

@@ -10,7 +10,7 @@ import copyreg
 
 import numpy as np
 
-from fertkit.asked import a_word, amounts, asks, either, holding
+from fertkit.asked import a_word, either, holding
 from fertkit.errors import NotEstimable, unknown
 from fertkit.response.curves.linear import LINEAR, LINEAR_CURVES, MEAN
 from fertkit.response.curves.record import LEFT, Basis, Curve, Shape
@@ -77,10 +77,6 @@ def checked_params(curve: Curve, params) -> np.ndarray:
     return array
 
 
-@asks(
-    curve=holding("value", "optimum", "param_names", like="one of CURVES"),
-    params=amounts, price_ratio=amounts, lowest=amounts, highest=amounts,
-)  # fmt: skip
 def optimum_in_range(curve: Curve, params, price_ratio, lowest, highest):
     """Rate in [lowest, highest] with the greatest net return, ties to the lower rate.
 

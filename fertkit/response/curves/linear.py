@@ -23,16 +23,25 @@ def _powers(q):
     return columns
 
 
+def poly_value(x, params):
+    """Polynomial of the degree of its parameters."""
+    parts = split(params)
+    value = parts[-1] + 0.0 * np.asarray(x, float)
+    for part in parts[-2::-1]:
+        value = part + x * value
+    return value
+
+
+def poly_slope(x, params):
+    """Derivative of a polynomial by the rate."""
+    params = np.asarray(params, float)
+    degree = params.shape[-1] - 1
+    return (
+        poly_value(x, params[..., 1:] * np.arange(1, degree + 1)) if degree else 0.0 * poly_value(x, params)
+    )
+
+
 # mean ------------------------------------------------------------------------------------------------
-
-
-def _mean_value(x, params):
-    (a,) = split(params)
-    return a + 0.0 * np.asarray(x, float)
-
-
-def _mean_slope(x, params):
-    return 0.0 * _mean_value(x, params)
 
 
 @known
@@ -43,21 +52,11 @@ def _mean_optimum(params, pr):
 
 MEAN = Curve(
     key="mean", label="mean (no response)", formula="y = a", param_names=("a",), param_units=(_Y,),
-    value=_mean_value, slope=_mean_slope, optimum=_mean_optimum, plateau=param(0),
+    value=poly_value, slope=poly_slope, optimum=_mean_optimum, plateau=param(0),
     look=("quiet", (0, (1, 4))), in_average=False, basis=Basis(columns=_powers(0)),
 )  # fmt: skip
 
 # linear ----------------------------------------------------------------------------------------------
-
-
-def _linear_value(x, params):
-    a, b = split(params)
-    return a + b * np.asarray(x, float)
-
-
-def _linear_slope(x, params):
-    _, b = split(params)
-    return b + 0.0 * np.asarray(x, float)
 
 
 @known
@@ -67,23 +66,12 @@ def _linear_optimum(params, pr):
 
 LINEAR = Curve(
     key="linear", label="linear", formula="y = a + b x", param_names=("a", "b"), param_units=(_Y, _YX),
-    value=_linear_value, slope=_linear_slope, optimum=_linear_optimum,
+    value=poly_value, slope=poly_slope, optimum=_linear_optimum,
     look=("quiet", (0, (6, 1.6, 1, 1.6, 1, 1.6))), in_average=False,
     basis=Basis(columns=_powers(1), constant=1),
 )  # fmt: skip
 
 # quadratic -------------------------------------------------------------------------------------------
-
-
-def quadratic_value(x, params):
-    a, b, c = split(params)
-    x = np.asarray(x, float)
-    return a + x * (b + c * x)
-
-
-def quadratic_slope(x, params):
-    _, b, c = split(params)
-    return b + 2 * c * np.asarray(x, float)
 
 
 @known
@@ -102,7 +90,7 @@ def _quadratic_top(params):
 QUADRATIC = Curve(
     key="quadratic", label="quadratic", formula="y = a + b x + c x²",
     param_names=("a", "b", "c"), param_units=(_Y, _YX, _YX2),
-    value=quadratic_value, slope=quadratic_slope, optimum=_quadratic_optimum, plateau=_quadratic_top,
+    value=poly_value, slope=poly_slope, optimum=_quadratic_optimum, plateau=_quadratic_top,
     look=("accent", (0, (6, 2))), in_average=True,
     peaked=lambda without, rise, rate: (without, 2 * rise / rate, -rise / rate**2),
     basis=Basis(  # slope = b + c z with z = 2 x

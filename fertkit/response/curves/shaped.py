@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fertkit.response.curves.linear import QUADRATIC, quadratic_slope, quadratic_value
+from fertkit.response.curves.linear import QUADRATIC, poly_slope, poly_value
 from fertkit.response.curves.record import Curve, Shape, known, param, quiet, split, straight_optimum
 
 _Y, _YX, _YX2 = "{y}", "{y} per {x}", "{y} per ({x})^2"
@@ -116,13 +116,13 @@ def _qp_join(params):
 @quiet
 def _qp_value(x, params):
     x, join = np.asarray(x, float), _qp_join(params)
-    return quadratic_value(np.minimum(x, join), params)
+    return poly_value(np.minimum(x, join), params)
 
 
 @quiet
 def _qp_slope(x, params):
     x = np.asarray(x, float)
-    return np.where(x < _qp_join(params), quadratic_slope(x, params), 0.0)
+    return np.where(x < _qp_join(params), poly_slope(x, params), 0.0)
 
 
 @known
