@@ -48,11 +48,11 @@ def run_needs(arguments):
     _give(budget, arguments, table=budget.table)
 
 
-def _studies(arguments):
+def _studies(arguments, part=""):
     """Whose tables decide: the profile file, and what is typed in its place."""
     from fertkit.reference.profiles import KEYS, read_profile
 
-    profile = read_profile(arguments.profile) if arguments.profile else {}
+    profile = read_profile(arguments.profile, part) if arguments.profile else {}
     return profile | {name: value for name, value in _asked(arguments, *KEYS).items() if value}
 
 
@@ -72,7 +72,7 @@ def run_leaf(arguments):
     options = _asked(arguments, "crop", "stage", "part", "decimal", "sheet")
     units, order = _units(arguments.units), arguments.dates
     samples = read_tissue(arguments.file, units=units, date_format=order, **options)
-    scores = score_tissue(samples, arguments.ranges, source=arguments.source, cvs=arguments.cv)
+    scores = score_tissue(samples, arguments.ranges, cvs=arguments.cv, **_studies(arguments, "leaf"))
     if (scores.table["source_key"] == "").all():
         raise NotEstimable(f"{arguments.file.name}: nothing could be judged\n{scores.summary()}")
     verdict, *explained = explain(scores).lines()

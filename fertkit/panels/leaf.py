@@ -5,6 +5,7 @@ from fertkit.panels import controls
 from fertkit.panels.base import SENTENCES, Panel
 from fertkit.plots.leaf import sample_detail
 from fertkit.reference.load import load_ranges
+from fertkit.reference.profiles import read_profile
 from fertkit.say.leaf import DEFER
 from fertkit.say.line import Kind
 from fertkit.tissue.causes import explain
@@ -29,6 +30,8 @@ class LeafPanel(Panel):
         Where the file does not tell them; empty otherwise.
     cv_pct : float
         Relative standard deviation of a result, laboratory and sampling together [%]; 0 for the placeholders.
+    profile : path, optional
+        File that says which ranges decide (`fertkit.reference.profiles.read_profile`).
     """
 
     title = "What the leaf says"
@@ -37,6 +40,10 @@ class LeafPanel(Panel):
     accept = ".csv,.tsv,.txt,.xlsx,.xls,.ods"
     reading = ("crop", "stage", "part")
     caution = DEFER
+
+    def __init__(self, data=None, *, profile=None, **settings):
+        self._studies = read_profile(profile, "leaf") if profile else {}
+        super().__init__(data, **settings)
 
     def ask(self):
         crops = sorted(load_ranges()["crop"].unique())
@@ -58,14 +65,15 @@ class LeafPanel(Panel):
             return
         samples = dict.fromkeys(self.data.table["sample_id"].astype(str))
         controls.offer(self.controls["sample"], [(ALL_SAMPLES, ""), *((one, one) for one in samples)])
-        self._every = score_tissue(self.data)
+        self._every = score_tissue(self.data, **self._studies)
         keys = [(key, key) for key in sorted(set(self._every.scored["source_key"]) - {""})]
         controls.offer(self.controls["source"], [(ALL_SOURCES, ""), *keys])
 
     def compute(self, settings):
         scores = self._every
         if settings.source or settings.cv_pct:
-            scores = score_tissue(self.data, source=settings.source or None, cvs=settings.cv_pct or None)
+            chosen = self._studies | ({"source": settings.source} if settings.source else {})
+            scores = score_tissue(self.data, cvs=settings.cv_pct or None, **chosen)
         self._lines = explain(scores, sample=settings.sample or None).lines()
         return scores
 
@@ -86,9 +94,11 @@ class LeafPanel(Panel):
     def code(self):
         s = self.settings
         told = "".join(f", {key}={getattr(s, key)!r}" for key in self.reading if getattr(s, key))
+        source = s.source or self._studies.get("source")
+        studies = "".join(f", {k}={v!r}" for k, v in self._studies.items() if k != "source")
         return (
             "from fertkit import read_tissue, score_tissue\n"
-            f"result = score_tissue(read_tissue({self.file!r}{told}), source={s.source or None!r}, "
-            f"cvs={s.cv_pct or None})\n"
+            f"result = score_tissue(read_tissue({self.file!r}{told}), source={source!r}, "
+            f"cvs={s.cv_pct or None}{studies})\n"
             "print(result.summary())"
         )

@@ -10,17 +10,21 @@ from fertkit.errors import InputError, Problem, unknown
 from fertkit.reference.load import load_table
 
 KEYS = ("source", "without", "region")
+LEAF = "leaf"  # part of a profile on the ranges of leaf tests
 
 
 @asks(path=a_path)
-def read_profile(path) -> dict:
+def read_profile(path, part: str = "") -> dict:
     """Read a profile: which studies decide, as the arguments of the functions that ask for them.
 
     Parameters
     ----------
     path : path
         A TOML file with any of ``source`` (a key or a list of keys, the first leads), ``without`` (keys left
-        out) and ``region`` (studies of a region decide, the others are shown).
+        out) and ``region`` (studies of a region decide, the others are shown). What stands under ``[leaf]``
+        is about the ranges of leaf tests; the region is that of the file where it names none.
+    part : str
+        'leaf' for what the file says of leaf tests.
 
     Returns
     -------
@@ -38,6 +42,12 @@ def read_profile(path) -> dict:
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         remedy = 'write lines such as: region = "US Midwest"'
         raise InputError(path.name, [Problem(f"not a profile ({error})", remedy)]) from None
+    leaf = profile.pop(LEAF, {})
+    if not isinstance(leaf, dict):
+        problem = Problem("not a part of a profile", "write [leaf] on a line of its own", column=LEAF)
+        raise InputError(path.name, [problem])
+    if part == LEAF:
+        profile = {name: profile[name] for name in ("region",) if name in profile} | leaf
     problems = [Problem("not a choice of a profile", f"use one of: {', '.join(KEYS)}", column=name)
                 for name in profile if name not in KEYS]  # fmt: skip
     for name in set(profile) & set(KEYS):

@@ -6,8 +6,11 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from fertkit.cli import main
 from fertkit.errors import LookupFailed
+from fertkit.panels.leaf import LeafPanel
 from fertkit.reference import load_ranges, load_table
+from fertkit.reference.profiles import read_profile
 from fertkit.reference.regions import in_region, region_name
 from fertkit.tissue import explain, score_tissue
 from fertkit.tissue.classes import Class
@@ -212,3 +215,21 @@ def test_less_than_half_is_carried_from_memory():
     held = runpy.run_path(str(script))["coverage"]()["from memory"]
     assert held["ranges"] < 45
     assert held["texts on leaves"] < 50
+
+
+def test_a_profile_says_which_ranges_decide(tmp_path, capsys):
+    file, profile = tmp_path / "lab.csv", tmp_path / "mine.toml"
+    file.write_text("Sample,Crop,Stage,Part,Zn ppm,N %\na,soybean,R2,trifoliate without petiole,40,5.0\n")
+    assert main(["leaf", str(file)]) == 0
+    assert "Shown, not counted: Zn would be short by SOUZA2020" in capsys.readouterr().out
+    profile.write_text('without = "BENDER2015"\nregion = "US Midwest"\n[leaf]\nregion = "Brazil"\n')
+    assert main(["leaf", str(file), "--profile", str(profile)]) == 0
+    assert "Short: Zn in a" in capsys.readouterr().out
+    assert (
+        main(["leaf", str(file), "--profile", str(profile), "--region", "us midwest"]) == 0
+    )  # typed goes first
+    assert "Short" not in capsys.readouterr().out.splitlines()[0]
+    assert main(["leaf", str(file), "--without", "SOUZA2020"]) == 0
+    assert "SOUZA2020" not in capsys.readouterr().out
+    assert read_profile(profile) == {"without": "BENDER2015", "region": "US Midwest"}
+    assert LeafPanel(file, profile=profile).result.shortfalls["nutrient"].tolist() == ["Zn"]
