@@ -69,7 +69,7 @@ def _by_words() -> dict[tuple[str, frozenset], Part]:
     """Parts by their words; words that two parts of a crop share name none."""
     names_of = {}
     for (crop, text), part in _table().items():
-        bare = _bare(text)[0]
+        bare = without_petiole(text)[0]
         names_of.setdefault((crop, _key(bare)), set()).add(part.names)
     return {
         (crop, key): Part(next(iter(names)), "not stated")
@@ -78,7 +78,7 @@ def _by_words() -> dict[tuple[str, frozenset], Part]:
     }
 
 
-def _bare(words: str) -> tuple[str, str]:
+def without_petiole(words: str) -> tuple[str, str]:
     """A part's words without those on the petiole, and what they say of it."""
     for pattern, petiole in ((_WITHOUT, "without"), (_WITH, "with")):
         bare = pattern.sub("", words).strip(" ,;-")
@@ -112,7 +112,7 @@ def plant_part(crop: str, text: str) -> Part:
 def find_part(crop: str, text: str) -> Part | None:
     """The part a text names, as `plant_part` gives it; None if it is not known."""
     crop, words = base_crop(crop), plain(text)
-    bare, petiole = _bare(words) if len(words) <= _LONGEST else ("", "")
+    bare, petiole = without_petiole(words) if len(words) <= _LONGEST else ("", "")
     found = _find(crop, words) or _find(crop, bare) or _find(crop, bare, by_words=True)
     if not found and "blade" in (key := _key(bare)) and "trifoliate" in key:  # leaflets, so no petiole
         found, petiole = _find(crop, "trifoliate", key=key - {"blade"}), petiole or "without"

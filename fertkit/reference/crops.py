@@ -2,6 +2,7 @@
 
 import re
 import unicodedata
+from difflib import get_close_matches
 from functools import cache, lru_cache
 
 import pandas as pd
@@ -160,6 +161,11 @@ def unknown_crops(names) -> list[str]:
             return False
 
     return [name for name in dict.fromkeys(names) if name and not known(name)]
+
+
+def like_a_known_crop(name: str) -> bool:
+    """Whether a name that is not known looks like a slip of one that is (soybaen)."""
+    return bool(get_close_matches(_key(name), _names(), 1, 0.8))
 
 
 @asks(crop=a_text)

@@ -8,7 +8,7 @@ import pandas as pd
 
 from fertkit.asked import a_path, a_text, a_word, asks, lines
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
-from fertkit.reference.crops import crop_name
+from fertkit.reference.crops import crop_name, like_a_known_crop
 from fertkit.reference.facts import load_facts, load_sheet
 from fertkit.reference.schema import check_table, columns_of
 from fertkit.reference.text_tables import read_text_table
@@ -108,8 +108,10 @@ def _impossible_rows(table):
     for row in table[table["unit"] != "ratio"].itertuples():
         try:
             crop_name(row.crop)
-        except LookupFailed as error:
-            yield Problem(str(error), "use that name, or leave the row out", row.Index + 2, "crop", row.crop)
+        except LookupFailed as error:  # a new crop, unless it looks like a slip of a known name
+            if like_a_known_crop(row.crop):
+                remedy = "use that name, or leave the row out"
+                yield Problem(str(error), remedy, row.Index + 2, "crop", row.crop)
         if row.nutrient not in windows.index:
             continue
         limit, unit = windows.loc[row.nutrient, ["impossible_above", "unit"]]

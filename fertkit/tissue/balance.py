@@ -16,6 +16,9 @@ from fertkit.tissue.agree import Verdict
 from fertkit.tissue.match import samples_frame
 from fertkit.tissue.score import score_tissue
 
+#: Said first where norms are missing, and what to do instead.
+UNPUBLISHED = "no page that could be read prints the means and spreads of a field crop"
+BUILD = "build norms from high-yielding samples of your own"
 INDEX_COLUMNS = ["specimen", "sample_id", "nutrient", "value", "index", "order", "verdict"]
 
 
@@ -97,8 +100,8 @@ def choose_norms(norms: pd.DataFrame, context: pd.DataFrame, source: str | None,
         have = ", ".join(
             dict.fromkeys(f"{n.crop} {n.plant_part} ({n.source_key})" for n in fits.itertuples())
         )
-        what, remedy = f"no {kind} norms for {crops}; there are: {have}", "build norms of your own"
-        raise NotEstimable(what, "build_norms(...)", remedy=remedy)
+        what = f"no {kind} norms for {crops}: {UNPUBLISHED}; there are: {have}"
+        raise NotEstimable(what, "build_norms(...)", remedy=BUILD)
     if len(set(held["source_key"])) > 1:
         raise LookupFailed(
             f"several {kind} norms fit",

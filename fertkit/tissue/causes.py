@@ -10,14 +10,13 @@ import pandas as pd
 from fertkit.asked import a_label, asks, holding, maybe_a_list
 from fertkit.errors import unknown
 from fertkit.intake.stages import stage_span
-from fertkit.reference.crops import base_crop
 from fertkit.reference.facts import load_facts, threshold
 from fertkit.reference.load import list_sources
 from fertkit.results import Result
 from fertkit.rounding import at_least
 from fertkit.tissue.agree import WHO, above_ranges, balanced_with, wide_ratios
 from fertkit.tissue.classes import OVER, SHORT, Class
-from fertkit.tissue.match import CONDITION
+from fertkit.tissue.match import CONDITION, crop_or_own
 from fertkit.tissue.score import TissueScores
 
 #: Columns of a shortfall that its finding carries.
@@ -203,7 +202,7 @@ def _from_evidence(short, symptoms, soil_tests):
     """Doubts that come from where the symptoms sit and from the soil test."""
     table, found = load_facts("mobility"), []
     for r in short.itertuples():
-        nutrient, symptom = r.nutrient, _of_crop(table, r.nutrient, base_crop(r.crop), r.growth_stage)
+        nutrient, symptom = r.nutrient, _of_crop(table, r.nutrient, crop_or_own(r.crop), r.growth_stage)
         place = "variable" if symptom is None else symptom["shows_first"]
         if symptoms in ("old leaves", "new leaves") and place != "variable" and place != symptoms:
             found.append(("symptoms disagree", nutrient))
@@ -234,7 +233,7 @@ def _item(r, doubts, soil_tests, season_over, wide):
     if soil_tests.get(r.nutrient) == "low" or wide:  # the soil test, or a ratio, speaks for the shortage
         weak, in_part = max(weak - 1, 0), in_part - (weak == 0 and in_part > 0)
     confidence = confidence_word(r.probability_below, r.share_short, weak, in_part)
-    crop = base_crop(r.crop)
+    crop = crop_or_own(r.crop)
     now = None if season_over else _option(r, crop, "this season")
     later = _option(r, crop, "next year")
     options = [option for option in (now, later) if option is not None]
@@ -285,8 +284,12 @@ def _also_look(r, crop):
 def _stories(condition, short, season_over):
     """Worked stories whose crop, stage and short nutrient fit the sample."""
     table = load_facts("stories")
-    table = table[(table["crop"] == base_crop(condition["crop"])) & table["nutrient"].isin(short["nutrient"])]
+    table = table[
+        (table["crop"] == crop_or_own(condition["crop"])) & table["nutrient"].isin(short["nutrient"])
+    ]
     table = table[table["step"] != "this season"] if season_over else table
+    if table.empty:
+        return table
     span = stage_span(condition["crop"], condition["growth_stage"])
     fits = [
         span.within(stage_span(r.crop, r.stage_from).first, stage_span(r.crop, r.stage_to).last)

@@ -25,7 +25,7 @@ from fertkit.intake.plausible import home_unit
 from fertkit.reference.facts import threshold
 from fertkit.reference.load import load_table
 from fertkit.rounding import at_most
-from fertkit.tissue.balance import Balance, choose_norms, make_balance, results_grid
+from fertkit.tissue.balance import BUILD, UNPUBLISHED, Balance, choose_norms, make_balance, results_grid
 from fertkit.units import convert_concentration
 
 FILLING = "R"
@@ -312,10 +312,10 @@ def dris(
     bare = norms[~(norms["cv_pct"] > 0)]
     if len(bare):
         raise NotEstimable(
-            f"the norms {', '.join(bare['source_key'].unique())} hold no coefficient of variation for "
-            f"{', '.join(bare['ratio'])}, so an index cannot be made",
+            f"{UNPUBLISHED}: the norms {', '.join(bare['source_key'].unique())} hold no coefficient of "
+            f"variation for {', '.join(bare['ratio'])}, so an index cannot be made",
             "build_norms(...)",
-            remedy="give norms with their coefficients of variation, or build your own",
+            remedy=f"{BUILD}, or give norms with their coefficients of variation",
         )
     grid = grid.assign(**{DRY_MATTER: 1.0})
     sums, counts = _sum_functions(grid, norms, formula, k)

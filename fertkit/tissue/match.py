@@ -3,6 +3,7 @@
 `samples_frame` makes the tidy frame every part of this floor works on.
 """
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,10 +12,11 @@ import pandas as pd
 from fertkit.errors import InputError, LookupFailed, Problem, shorten, unknown
 from fertkit.intake.labels import analysis_labels
 from fertkit.intake.leaf import TissueSamples
-from fertkit.intake.parts import parts_match, plant_part
+from fertkit.intake.parts import Part, parts_match, plant_part, without_petiole
 from fertkit.intake.plausible import home_unit
-from fertkit.intake.stages import stage_span
-from fertkit.reference.crops import base_crop, load_crops, unknown_crops
+from fertkit.intake.spellings import plain
+from fertkit.intake.stages import Span, stage_span
+from fertkit.reference.crops import base_crop, crop_name, like_a_known_crop, load_crops, unknown_crops
 from fertkit.reference.schema import NUTRIENTS
 from fertkit.tissue.classes import shortage_limit
 from fertkit.units import convert_concentration
@@ -131,7 +133,7 @@ def prepare_ranges(ranges: pd.DataFrame, name: str = "ranges") -> pd.DataFrame:
     """
     spans = _spans(ranges, name)
     ranges = ranges.set_axis(range(len(ranges))).copy()
-    ranges["crop"] = [base_crop(c) for c in ranges["crop"]]
+    ranges["crop"] = [crop_or_own(c) for c in ranges["crop"]]
     ranges[["first", "last"]] = spans
     for i, nutrient, unit in ranges[["nutrient", "unit"]].itertuples():
         home = "ratio" if unit == "ratio" else home_unit(nutrient)
@@ -157,12 +159,19 @@ def _spans(ranges, name):
             problems.append(Problem(str(error), remedy, row.Index + 2, column, getattr(row, column)))
             return None
 
+    scales = own_scales(ranges)
     for row in ranges.itertuples():
-        crop = known(base_crop, "crop", row, row.crop)
-        if crop is None:
-            continue
-        known(plant_part, "plant_part", row, crop, row.plant_part)
-        ends = [known(_range_end, end, row, crop, getattr(row, end)) for end in ("stage_from", "stage_to")]
+        crop = crop_or_own(row.crop)
+        if crop in scales:
+            if like_a_known_crop(row.crop):
+                known(crop_name, "crop", row, row.crop)
+                continue
+            ends = [own_stage(scales[crop], getattr(row, end)) for end in ("stage_from", "stage_to")]
+        else:
+            known(plant_part, "plant_part", row, crop, row.plant_part)
+            ends = [
+                known(_range_end, end, row, crop, getattr(row, end)) for end in ("stage_from", "stage_to")
+            ]
         if None in ends:
             continue
         spans.append((ends[0].first, ends[1].last))
@@ -173,6 +182,50 @@ def _spans(ranges, name):
     if problems:
         raise InputError(name, problems)
     return spans
+
+
+_CODES = (
+    (re.compile(r"v(\d+)"), 0), (re.compile(r"r(\d+(?:\.\d)?)"), 100),
+    (re.compile(r"(\d+) ?(?:d|days?)(?: after (?:planting|emergence))?"), 1000),
+    (re.compile(r"(?:gs|bbch|z|zadoks) ?(\d{1,2})"), 3000),
+)  # fmt: skip
+
+
+def crop_or_own(text: str) -> str:
+    """The crop a text names; the text itself, in plain letters, where it is one of the user's own."""
+    try:
+        return base_crop(text)
+    except LookupFailed:
+        return plain(text)
+
+
+def own_scales(ranges: pd.DataFrame) -> dict[str, dict[str, float]]:
+    """Stages by name, in the order of the table, of each crop the kit has never seen."""
+    scales = {}
+    strange = {plain(name) for name in unknown_crops(ranges["crop"])}
+    for row in ranges.itertuples():
+        if (crop := crop_or_own(row.crop)) in strange:
+            names = scales.setdefault(crop, {})
+            for stage in (row.stage_from, row.stage_to):
+                names.setdefault(plain(stage), 4000.0 + len(names))
+    return scales
+
+
+def own_stage(names: dict[str, float], stage: str) -> Span:
+    """Place a stage of a crop of the user's own: V and R codes, days, decimal codes, or a name of the table.
+
+    Raises
+    ------
+    LookupFailed
+        If it is none; lists the names.
+    """
+    text = plain(stage)
+    for code, offset in _CODES:
+        if hit := code.fullmatch(text):
+            return Span(*[offset + float(hit[1])] * 2)
+    if text not in names:
+        raise unknown("growth stage", stage, names)
+    return Span(names[text], names[text])
 
 
 def _range_end(crop, stage):
@@ -203,7 +256,8 @@ def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame, strict: bool = 
         valid ones.
     """
     found, near, close, why, unknown, messages = [], [], [], [], [], {}
-    strange = unknown_crops(conditions["crop"])
+    own = own_scales(ranges)
+    strange = [name for name in unknown_crops(conditions["crop"]) if crop_or_own(name) not in own]
     crops = ", ".join(sorted(load_crops()["crop"]))
     if strange:
         names = ", ".join(f"'{shorten(name)}'" for name in strange)
@@ -219,7 +273,7 @@ def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame, strict: bool = 
             why.append(f"the {' and '.join(missing)} of the sample is not stated")
             continue
         try:
-            held, offered, beside, reason = _match_one(condition, ranges)
+            held, offered, beside, reason = _match_one(condition, ranges, own)
         except LookupFailed as error:
             unknown.append(number)
             messages[f"{who[number]}: {error}" if len(who) else str(error)] = None
@@ -238,13 +292,16 @@ def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame, strict: bool = 
     return Matches(held[columns], pd.DataFrame(near, columns=NEAR_COLUMNS), beside, why, unknown)
 
 
-def _match_one(condition, ranges):
-    crop = base_crop(condition.crop)
+def _match_one(condition, ranges, own):
+    crop = crop_or_own(condition.crop)
     mine = ranges[ranges["crop"] == crop]
     if mine.empty:
         return _held(mine, []), [], pd.DataFrame(), f"no published range for {crop}"
-    part, span = plant_part(crop, condition.plant_part), stage_span(crop, condition.growth_stage)
-    published = [plant_part(crop, text) for text in mine["plant_part"]]
+    if crop in own:
+        span, part_of = own_stage(own[crop], condition.growth_stage), own_part
+    else:
+        span, part_of = stage_span(crop, condition.growth_stage), plant_part
+    part, published = part_of(crop, condition.plant_part), [part_of(crop, p) for p in mine["plant_part"]]
     same_part = np.array([parts_match(part, other) for other in published], dtype=object)
     in_stage = np.array([span.within(a, b) for a, b in zip(mine["first"], mine["last"], strict=True)])
     holds = (same_part != "") & in_stage
@@ -261,6 +318,12 @@ def _match_one(condition, ranges):
     offered = _near(condition, mine, differs)
     what = f"no published range for {crop}, {condition.plant_part}, {condition.growth_stage}"
     return held, offered, close, f"{what}; near ones: {_named(offered)}"
+
+
+def own_part(crop: str, text: str) -> Part:
+    """The part of a crop of the user's own: the words of the table, with or without petiole."""
+    words, petiole = without_petiole(plain(text))
+    return Part(frozenset([words]), petiole or "not stated")
 
 
 def _close(condition, ranges):

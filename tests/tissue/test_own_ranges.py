@@ -1,12 +1,15 @@
 """A user's own table of ranges: read in any common dialect, checked whole before a sample is scored."""
 
+from io import StringIO
+
 import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, LookupFailed
+from fertkit.intake import read_tissue
 from fertkit.intake.stages import stage_span
 from fertkit.reference import load_ranges
-from fertkit.tissue import score_tissue
+from fertkit.tissue import explain, score_tissue
 
 HEAD = "crop,stage_from,stage_to,plant_part,nutrient,unit,low,high\n"
 TABLE = HEAD + "corn,R1,R2,ear leaf,N,g/kg,27.5,35\ncorn,R1,R2,ear leaf,Zn,mg/kg,20.5,70\n"
@@ -121,3 +124,39 @@ def test_a_frame_of_ranges_meets_the_same_check(tidy):
 def test_a_crop_without_stages_says_so():
     with pytest.raises(LookupFailed, match=r"no growth stages are carried for flax, only for: .*corn"):
         stage_span("flax", "bloom")
+
+
+LENTIL = HEAD + (
+    "Lentil,V6,R1,Top leaflets,N,%,4.0,5.5\n"
+    "lentil,40 d,60 days,top leaflets without petiole,K,%,1.8,3.0\n"
+    "lentil,first flower,pod fill,whole plant,Zn,mg/kg,20,60\n"
+)
+
+
+def test_a_table_may_bring_a_crop_with_stages_and_parts_of_its_own(written):
+    """An invented table for a crop that no table of the kit knows: codes, days and names as its stages."""
+    path = written(LENTIL, "lentil.csv")
+    sheet = "Sample,Crop,Stage,Part,{}\na,LENTIL,{},{},{}\n"
+    for head, stage, part, value, expected in (
+        ("N %", "V8", "top leaflets", 3.9, "low"), ("N %", "r1", "Top Leaflets", 4.0, "sufficient"),
+        ("N %", "R2", "top leaflets", 3.9, "no published range"),
+        ("N %", "V8", "whole plant", 3.9, "no published range"),
+        ("K %", "45 days", "top leaflets without petiole", 1.7, "low"),
+        ("K %", "61 d", "top leaflets without petiole", 1.7, "no published range"),
+        ("K %", "50 d", "top leaflets with petiole", 1.7, "no published range"),
+        ("Zn ppm", "first flower", "whole plant", 70, "high"),
+        ("Zn ppm", "Pod fill", "whole plant", 19, "low"),
+    ):  # fmt: skip
+        samples = read_tissue(StringIO(sheet.format(head, stage, part, value)), name="lab.csv")
+        scores = score_tissue(samples, path)
+        assert scores.table["class"].tolist() == [expected], (stage, part)
+        assert explain(scores).summary()
+    with pytest.raises(LookupFailed, match="pod fill"):
+        score_tissue(
+            read_tissue(StringIO(sheet.format("K %", "ripe", "whole plant", 2)), name="lab.csv"), path
+        )
+
+
+def test_a_slip_of_a_known_crop_is_no_new_crop(written):
+    with pytest.raises(InputError, match="soybaen"):
+        load_ranges(written(TABLE.replace("corn", "soybaen")))
