@@ -9,7 +9,7 @@ from fertkit.reference.facts import load_facts
 from fertkit.results import capital, counted, failed, plain
 from fertkit.say.line import Kind, Line, lead, marked, missing, told
 from fertkit.tissue.causes import MANY_TOGETHER, REMEMBERED
-from fertkit.tissue.classes import SHORT, Class
+from fertkit.tissue.classes import SHORT
 from fertkit.tissue.match import CONDITION
 
 # ---- what was read
@@ -129,11 +129,6 @@ def reasons_text(keys: str) -> str:
     said = (f"{capital(k)}: {facts['what'][k]}. {facts['look_for'][k]} ({facts['source_key'][k]})"
             for k in keys.split("; "))  # fmt: skip
     return ". ".join(said)
-
-
-def is_excessive(name: str) -> bool:
-    """Whether a class is the one above a toxic limit."""
-    return name == Class.EXCESSIVE
 
 
 def clear_findings(explanation) -> pd.DataFrame:
