@@ -7,7 +7,7 @@ from inspect import signature
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import asks, maybe_a_list, zero_or_more
+from fertkit.asked import a_table, asks, maybe_a_list, zero_or_more
 from fertkit.budget.rates import amounts, published_rates
 from fertkit.budget.soil_rules import Terms, bounded, build_maintain, equation_rate, table_rate
 from fertkit.budget.thresholds import (
@@ -240,6 +240,7 @@ def soil_rate(
     return SoilRate(*about, rate, worked.zone, equation, terms.frame(), corners, *shown)
 
 
+@asks(fields=a_table)
 def soil_rates(fields: pd.DataFrame) -> pd.DataFrame:
     """Work out the rate of every row of a table; a row without a rate says why.
 
