@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,7 @@ import pandas as pd
 
 from fertkit.asked import a_list, a_saved_file, a_table, asks, either
 from fertkit.budget.rates import parts_of, residue_lb_ac
-from fertkit.budget.studies import default_rows, worked_out
+from fertkit.budget.studies import crop_of, default_rows, own_rows, worked_out
 from fertkit.budget.yields import (
     AREA_UNITS,
     FIELD_UNIT,
@@ -23,7 +24,6 @@ from fertkit.budget.yields import (
 )
 from fertkit.errors import FertkitError, InputError, Problem, UnitError
 from fertkit.intake.numbers import number_style, read_number
-from fertkit.reference.crops import crop_name
 from fertkit.reference.load import list_sources
 from fertkit.reference.text_tables import read_text_table
 from fertkit.results import Result
@@ -96,6 +96,7 @@ def farm_budget(
     source=None,
     without=None,
     region: str | None = None,
+    own=None,
     nutrients=("N", "P2O5", "K2O", "S"),
     area_unit: str | None = None,
     yield_unit: str | None = None,
@@ -110,7 +111,7 @@ def farm_budget(
         optional field (its name) and residue ('kept' or the share baled; kept if absent). Units may also
         stand in a column yield_unit, or be said for plain columns area and yield_goal. A file may be CSV with
         any common separator and decimal mark, XLSX, XLS or ODS.
-    source, without, region
+    source, without, region, own
         As for `nutrient_budget`.
     nutrients : sequence of str
         Of `NUTRIENT_ORDER`.
@@ -141,11 +142,11 @@ def farm_budget(
     """
     if area_unit not in (None, *AREA_UNITS) or unit not in (None, *FIELD_UNIT):
         raise UnitError(f"unknown unit '{area_unit}' or '{unit}'; use ac or ha, and lb/ac or kg/ha")
-    fields, area_unit = read_fields(fields, area_unit, yield_unit)
+    own = own_rows(own)
+    fields, area_unit = read_fields(fields, area_unit, yield_unit, own)
     unit = unit or {"ac": "lb/ac", "ha": "kg/ha"}[area_unit]
-    rows = default_rows(
-        worked_out(fields, nutrients=nutrients, source=source, without=without, region=region)
-    )
+    chosen = {"source": source, "without": without, "region": region}
+    rows = default_rows(worked_out(fields, nutrients=nutrients, own=own, **chosen))
     about = fields[["at", "field", "crop", "area", "yield_goal", "yield_unit"]]
     rows = about.merge(rows, on="at").drop(columns="at")
     for name in ("uptake", "removed", "stays"):
@@ -154,7 +155,7 @@ def farm_budget(
     return FarmBudget(rows.assign(unit=unit, field_unit=FIELD_UNIT[unit]), area_unit)
 
 
-def read_fields(source, area_unit=None, goal_unit=None) -> tuple[pd.DataFrame, str]:
+def read_fields(source, area_unit=None, goal_unit=None, own=None) -> tuple[pd.DataFrame, str]:
     """Check a table of fields.
 
     Parameters
@@ -163,6 +164,8 @@ def read_fields(source, area_unit=None, goal_unit=None) -> tuple[pd.DataFrame, s
         See `fertkit.budget.farm_budget`.
     area_unit, goal_unit : str, optional
         Units of columns that do not carry theirs.
+    own : dict, optional
+        Rows of the user's own (`own_rows`).
 
     Returns
     -------
@@ -181,13 +184,13 @@ def read_fields(source, area_unit=None, goal_unit=None) -> tuple[pd.DataFrame, s
     frame, area_unit = _named(raw, area_unit, goal_unit, problems)
     if problems or frame.empty:
         raise InputError(name, problems or [Problem("the table has no rows", "fill in at least one field")])
-    fields = checked_rows(frame, problems, ("area", "yield_goal"))
+    fields = checked_rows(frame, problems, ("area", "yield_goal"), own)
     if problems:
         raise InputError(name, sorted(problems, key=lambda p: p.row or 0))
     return fields, area_unit
 
 
-def checked_rows(frame, problems: list, numbers=("yield_goal",)) -> pd.DataFrame:
+def checked_rows(frame, problems: list, numbers=("yield_goal",), own=None) -> pd.DataFrame:
     """Check fields of any table, whose columns have plain names, adding to the problems what cannot be read.
 
     Parameters
@@ -197,6 +200,8 @@ def checked_rows(frame, problems: list, numbers=("yield_goal",)) -> pd.DataFrame
     problems : list of Problem
     numbers : sequence of str
         Columns that must be numbers.
+    own : dict, optional
+        Rows of the user's own (`own_rows`).
 
     Returns
     -------
@@ -207,7 +212,7 @@ def checked_rows(frame, problems: list, numbers=("yield_goal",)) -> pd.DataFrame
     frame = frame.reset_index(drop=True)
     fields = pd.DataFrame({"at": np.arange(len(frame))})
     fields["field"] = frame["field"] if "field" in frame else [f"row {i + 2}" for i in range(len(frame))]
-    fields["crop"] = _each(frame["crop"], _known_crop, problems, "crop")
+    fields["crop"] = _each(frame["crop"], partial(_known_crop, own=own or {}), problems, "crop")
     fields["yield_unit"] = _each(frame["yield_unit"], _known_unit, problems, "yield_unit")
     written = frame[[c for c in ("area", "yield_goal", "residue") if c in frame]].to_numpy(object).ravel()
     style = number_style([cell for cell in written if isinstance(cell, str)])
@@ -218,7 +223,7 @@ def checked_rows(frame, problems: list, numbers=("yield_goal",)) -> pd.DataFrame
         fields[column] = _numbers(frame[column], column, style, problems)
     if not problems:
         problems += _yield_problems(fields)
-        fields["part"] = fields["crop"].map(lambda crop: parts_of(crop)[0])
+        fields["part"] = fields["crop"].map(lambda crop: parts_of(crop, own)[0])
         for crop, group in fields.groupby("crop"):
             fields.loc[group.index, "residue"] = residue_lb_ac(crop, group["pounds"])
     return fields
@@ -283,9 +288,9 @@ def _each(column, read, problems, name):
     return column.map(answers)
 
 
-def _known_crop(text):
-    crop = crop_name(text)
-    parts_of(crop)
+def _known_crop(text, own):
+    crop = crop_of(text, own)
+    parts_of(crop, own)
     return crop
 
 

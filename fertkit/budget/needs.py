@@ -12,15 +12,15 @@ from fertkit.budget.rates import (
     OXIDE_OF,
     nutrient_name,
     parts_of,
-    published_rates,
     residue_lb_ac,
 )
-from fertkit.budget.studies import default_rows, worked_out
+from fertkit.budget.studies import crop_of, default_rows, own_rows, worked_out
 from fertkit.budget.yields import (
     FIELD_UNIT,
     far_outside,
     field_amounts,
     goal_unit,
+    is_known,
     lb_ac_per,
     number,
     refuse,
@@ -28,7 +28,7 @@ from fertkit.budget.yields import (
     yield_lb_ac,
 )
 from fertkit.errors import UnitError, unknown
-from fertkit.reference.crops import crop_name, nitrogen_note, trade_moisture_pct
+from fertkit.reference.crops import nitrogen_note, trade_moisture_pct
 from fertkit.reference.load import list_sources, load_table
 from fertkit.reference.profiles import lineage
 from fertkit.results import Result, checks_frame, plain
@@ -68,7 +68,8 @@ class NutrientBudget(Result):
     rows : DataFrame
         crop, nutrient, source_key, uptake with its published range (uptake_low, uptake_high) and what it is
         (counted: total uptake, season maximum or content at harvest), harvested, baled, removed,
-        share_removed, stays, low, high (published range of the harvested part), unit, default (what the
+        share_removed, stays, low, high (published range of the harvested part), measured_from and measured_to
+        (yields at which uptake was measured [lb/ac]), unit, default (what the
         source is the default for), provenance, confidence, derivation, note; with an area also uptake_field,
         removed_field, stays_field and field_unit.
     """
@@ -148,14 +149,13 @@ class NutrientBudget(Result):
     @property
     def notes(self) -> tuple[str, ...]:
         """What to know before reading the amounts as needs."""
-        fixed = nitrogen_note(self.crop)
+        fixed = nitrogen_note(self.crop) if is_known(self.crop) else ""
         notes = [f"N: {fixed}."] if fixed and (self.rows["nutrient"] == "N").any() else []
         if self.crop == "cotton" and self.yield_unit != "bale/ac":
             bales = plain(self.pounds / lb_ac_per("bale/ac", "cotton"))
             notes.append(f"The yield is read as lint: {bales} bale/ac. Give seed cotton as the lint in it.")
-        keys = set(self.rows["source_key"])
-        rates = [r for r in published_rates(self.crop, self.part) if r.source_key in keys]
-        measured = [y for rate in rates for y in rate.measured_at]
+        measured = self.published[["measured_from", "measured_to"]].to_numpy().ravel()
+        measured = measured[~np.isnan(measured)].tolist()
         return (*far_outside(self.crop, self.yield_goal, self.yield_unit, self.pounds, measured), *notes)
 
 
@@ -169,6 +169,7 @@ def nutrient_budget(
     source=None,
     without=None,
     region: str | None = None,
+    own=None,
     nutrients=None,
     form: str = "oxide",
     residue="kept",
@@ -201,6 +202,9 @@ def nutrient_budget(
     region : str, optional
         Let the studies of this region decide (US Midwest, Eastern Canada, Europe ...); the others are shown
         and fill in what none of them gives.
+    own : path, DataFrame or list of them, optional
+        Tables of removal or uptake of your own, whose rows lead, also of a crop or part the kit has never
+        seen (`fertkit.budget.studies.own_rows`).
     nutrients : list of str, optional
         Keep these nutrients only.
     form : {'oxide', 'element'}
@@ -258,8 +262,9 @@ def nutrient_budget(
     >>> budget.table.set_index("nutrient")["removed"].round(1).to_dict()
     {'N': 152.0, 'P2O5': 32.0, 'K2O': 56.0}
     """
-    name = crop_name(crop)
-    part = part or parts_of(name)[0]
+    own = own_rows(own)
+    name = crop_of(crop, own)
+    part = part or parts_of(name, own)[0]
     baled = residue_share(residue)
     if baled and part != "grain":
         raise refuse("nutrient budget", f"no residue is baled after {part}", "set the share baled to 0",
@@ -275,7 +280,8 @@ def nutrient_budget(
     grown = residue_lb_ac(name, pounds) if residue_ton_ac is None else residue_ton_ac * SHORT_TON_LB
     field = pd.DataFrame({"at": 0, "crop": name, "part": part, "pounds": pounds, "baled": baled,
                           "residue": grown}, index=[0])  # fmt: skip
-    rows = worked_out(field, nutrients=nutrients, source=source, without=without, region=region)
+    chosen = {"source": source, "without": without, "region": region}
+    rows = worked_out(field, nutrients=nutrients, own=own, **chosen)
     extra = [_analysis_rows(name, part, pounds, moisture_pct, analysis, analysis_unit)]
     if baled == 0 and source is None:
         extra.append(_trade_rows(name, part, pounds))
@@ -374,12 +380,9 @@ def _in_unit(rows, unit, area, area_unit) -> pd.DataFrame:
 
 
 def _range_checks(budget):
-    rates = {(r.source_key, r.nutrient): r for r in published_rates(budget.crop, budget.part)}
-    for row in budget.rows[budget.rows["default"].str.contains("uptake")].itertuples():
-        rate = rates.get((row.source_key, OXIDE_OF.get(row.nutrient, row.nutrient)))
-        if rate is None or not rate.measured_at:
-            continue
-        highest = max(rate.measured_at)
+    rows = budget.rows[budget.rows["default"].str.contains("uptake")].dropna(subset="measured_to")
+    for row in rows.itertuples():
+        highest = row.measured_to
         yield (
             f"yield goal within what {row.source_key} measured ({row.nutrient})",
             budget.pounds,

@@ -9,7 +9,6 @@ from fertkit.asked import asks, holding
 from fertkit.budget.rates import OXIDE_OF, published_rates
 from fertkit.budget.timing import day_span, season_rows, value_span
 from fertkit.errors import UnitError, unknown
-from fertkit.reference.crops import base_crop
 from fertkit.reference.load import list_sources, load_table
 from fertkit.results import Result
 from fertkit.rounding import same
@@ -76,7 +75,7 @@ def published_peaks(crop: str, pounds: float, unit: str, totals: dict, scale) ->
 
 def _yield_factor(crop, source, pounds):
     """Factor from the yield of a study to another, and what it is based on."""
-    yields = {y for r in published_rates(base_crop(crop)) if r.source_key == source for y in r.measured_at}
+    yields = {y for r in published_rates(crop) if r.source_key == source for y in r.measured_at}
     if not yields:
         return np.nan, UNSCALED
     return pounds / max(yields), SCALED if same(min(yields), max(yields)) else FROM_HIGHEST

@@ -9,8 +9,9 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
+import pandas as pd
 
-from fertkit.budget.yields import lb_ac_per
+from fertkit.budget.yields import base_of, is_known, lb_ac_per
 from fertkit.errors import LookupFailed, UnitError, unknown
 from fertkit.reference.crops import base_crop, bushel_lb, crop_name, load_crops, trade_moisture_pct
 from fertkit.reference.load import load_table
@@ -86,13 +87,15 @@ class Rate:
 
 def related_crops(crop: str) -> list[str]:
     """Crops whose rows speak of a crop: itself, its base crop, or all its market classes (wheat)."""
+    if not is_known(crop):
+        return [crop]
     name = crop_name(crop)
     if name != base_crop(name):
         return [name, base_crop(name)]
     return [name, *(c for c in load_crops()["crop"] if c != name and base_crop(c) == name)]
 
 
-def parts_of(crop: str) -> list[str]:
+def parts_of(crop: str, own=None) -> list[str]:
     """Harvested parts with removal rows for a crop, the usual one first.
 
     Raises
@@ -100,19 +103,24 @@ def parts_of(crop: str) -> list[str]:
     LookupFailed
         If no source is carried for the crop; lists the crops there are.
     """
-    table = load_table("removal")
+    table = _rows("removal", own)
     rows = table[table["crop"].isin(related_crops(crop))]
     parts = [p for p in rows["harvested_part"].unique() if p not in (*RESIDUE_PARTS, "grain plus straw")]
     if not parts:
         raise LookupFailed(
-            f"no removal values are carried for {crop_name(crop)}",
+            f"no removal values are carried for {crop}",
             remedy=f"crops with values: {', '.join(sorted(table['crop'].unique()))}",
         )
     return sorted(parts, key=lambda p: p != "grain")
 
 
-@cache
-def published_rates(crop: str, part: str | None = None) -> tuple[Rate, ...]:
+def _rows(kind, own):
+    """The bundled rows of a kind of table, and the user's own."""
+    table = load_table(kind)
+    return pd.concat([table, own[kind]], ignore_index=True) if own and kind in own else table
+
+
+def published_rates(crop: str, part: str | None = None, own=None) -> tuple[Rate, ...]:
     """Collect what every source says about a crop.
 
     Parameters
@@ -121,6 +129,8 @@ def published_rates(crop: str, part: str | None = None) -> tuple[Rate, ...]:
         Crop, or a market class (winter wheat), which also takes the rows of its base crop.
     part : str, optional
         Harvested part (grain, silage, hay, ...); the usual one if None.
+    own : dict, optional
+        Rows of the user's own (`fertkit.budget.studies.own_rows`).
 
     Returns
     -------
@@ -132,14 +142,24 @@ def published_rates(crop: str, part: str | None = None) -> tuple[Rate, ...]:
     LookupFailed
         If the crop or part is not known.
     """
-    parts = parts_of(crop)
+    return _rates(crop, part, own) if own else bundled_rates(crop, part)
+
+
+@cache
+def bundled_rates(crop: str, part: str | None = None) -> tuple[Rate, ...]:
+    """What the bundled sources say; see `published_rates`."""
+    return _rates(crop, part, None)
+
+
+def _rates(crop, part, own):
+    parts = parts_of(crop, own)
     part = part or parts[0]
     if part not in parts:
-        raise unknown(f"harvested part of {crop_name(crop)}", part, parts)
+        raise unknown(f"harvested part of {crop}", part, parts)
     found: dict[tuple, dict] = {}
-    _add_removal(found, crop, part)
+    _add_removal(found, crop, part, _rows("removal", own))
     if part == parts[0]:
-        _add_uptake(found, crop)
+        _add_uptake(found, crop, _rows("uptake", own))
     _share_between_classes(found)
     rates = [
         replace(Rate(*key, *_trace(record.pop("traces"))), **record)
@@ -149,8 +169,7 @@ def published_rates(crop: str, part: str | None = None) -> tuple[Rate, ...]:
     return tuple(sorted(rates, key=lambda r: (NUTRIENT_ORDER.index(r.nutrient), r.source_key, r.crop)))
 
 
-def _add_removal(found, crop, part):
-    table = load_table("removal")
+def _add_removal(found, crop, part, table):
     table = table[table["crop"].isin(related_crops(crop))]
     order = table["unit"].map(UNIT_PREFERENCE.index)
     for row in table.assign(order=order).sort_values("order", kind="stable").itertuples():
@@ -182,13 +201,12 @@ def _per_lb(row) -> float:
         return (1 - trade_moisture_pct(row.crop) / 100) / 1000
     per = {"lb/ton": SHORT_TON_LB, "lb/cwt": 100, "kg/Mg": 1000}.get(row.unit)
     scale = 1 / (per or lb_ac_per("bale/ac", row.crop))
-    if row.harvested_part == "grain" and moisture:
+    if row.harvested_part == "grain" and moisture and is_known(row.crop):
         scale *= (100 - trade_moisture_pct(row.crop)) / (100 - float(moisture[1]))
     return scale
 
 
-def _add_uptake(found, crop):
-    table = load_table("uptake")
+def _add_uptake(found, crop, table):
     table = table[table["crop"].isin(related_crops(crop)) & (table["nutrient"] != "dry matter")]
     oxide = table["nutrient"].isin(OXIDE_OF.values())
     taken = set()
@@ -231,8 +249,8 @@ def _uptake_per_lb(row):
 def _share_between_classes(found):
     """Give a market class the share in grain that the same source states for its base crop."""
     for (crop, source, nutrient), record in found.items():
-        parent = found.get((base_crop(crop), source, nutrient), {})
-        if crop != base_crop(crop) and "share" in parent:
+        parent = found.get((base_of(crop), source, nutrient), {})
+        if crop != base_of(crop) and "share" in parent:
             record.setdefault("share", parent["share"])
             record["traces"] = [*record["traces"], *parent["traces"]]
 
@@ -250,7 +268,7 @@ def _trace(rows):
 def residue_ratio(crop: str) -> float | None:
     """Dry straw or stover per unit of dry grain [lb/lb], or None if no value is carried."""
     table = load_table("constants")
-    name = f"{base_crop(crop)} "
+    name = f"{base_of(crop)} "
     rows = table[
         (table["group"] == "harvest_ratio")
         & table["item"].str.startswith(name)
@@ -264,7 +282,7 @@ def residue_lb_ac(crop: str, pounds):
     ratio = residue_ratio(crop)
     try:
         dry = np.asarray(pounds, dtype=float) * (1 - trade_moisture_pct(crop) / 100)
-    except UnitError:
+    except (UnitError, LookupFailed):  # no trade moisture, or a crop of the user's own
         return np.full(np.shape(pounds), np.nan)
     return dry * (np.nan if ratio is None else ratio)
 
@@ -336,7 +354,7 @@ def default_order(crop: str) -> dict[str, int]:
     """Source keys to prefer for a crop with their rank, its own before its base crop's."""
     table = load_table("default_sources")
     table = table[table["use"] == "needs"].sort_values("rank")
-    chain = [key for name in dict.fromkeys([crop, base_crop(crop)])
+    chain = [key for name in dict.fromkeys([crop, base_of(crop)])
              for key in table.loc[table["crop"] == name, "source_key"]]  # fmt: skip
     return {key: rank for rank, key in enumerate(dict.fromkeys(chain))}
 

@@ -9,6 +9,7 @@ from fertkit.asked import a_list, asks
 from fertkit.budget.needs import nutrient_budget
 from fertkit.budget.peaks import peak_table, peak_window, published_peaks
 from fertkit.budget.rates import nutrient_name
+from fertkit.budget.studies import crop_of, own_rows
 from fertkit.budget.timing import (
     BOUND,
     POINT,
@@ -22,7 +23,6 @@ from fertkit.budget.timing import (
 )
 from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable
-from fertkit.reference.crops import crop_name
 from fertkit.reference.load import list_sources, load_table
 from fertkit.reference.profiles import lineage
 from fertkit.results import Result, checks_frame
@@ -148,7 +148,7 @@ def season_demand(
     Parameters
     ----------
     crop, yield_goal, yield_unit, source, unit
-        As for `nutrient_budget`, whose default uptake is spread; so are `without` and `region`.
+        As for `nutrient_budget`, whose default uptake is spread; so are `without`, `region` and `own`.
     nutrients : list of str, optional
         Those with something published on their season, if None.
     points : DataFrame, optional
@@ -192,7 +192,7 @@ def season_demand(
     >>> round(float(demand.table["fraction"].iloc[-1]), 6)
     1.0
     """
-    name = crop_name(crop)
+    name = crop_of(crop, own_rows(studies.get("own")))
     scale = stage_scale(name, stage_days)
     if points is not None and not stage_days and "day" in points:
         scale = scale.iloc[:0]

@@ -3,6 +3,8 @@
 One field and a table of fields, a season and a rotation go through the same `worked_out`.
 """
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 
@@ -15,19 +17,78 @@ from fertkit.budget.rates import (
     nutrient_name,
     published_rates,
 )
-from fertkit.errors import unknown
+from fertkit.budget.yields import is_known
+from fertkit.errors import InputError, Problem, unknown
+from fertkit.reference.crops import crop_name
 from fertkit.reference.profiles import as_list, check_region, studies
+from fertkit.reference.schema import check_table
+from fertkit.reference.text_tables import read_text_table
 
+#: Units that need a bushel, a bale or a trade moisture.
+BY_CROP = ("lb/bu", "g/kg", "lb/bale", "bu/ac", "bale/ac")
+WEIGHTS = "give weights of what is sold: amounts in kg/Mg, lb/ton or lb/cwt, yields in Mg/ha or cwt/ac"
 #: How far a provenance is trusted where no source is preferred.
 TRUST = {"found": 0, "derived": 1, "mixed": 2}
 #: Columns of the amounts that answer, from the rows marked as default.
 DEFAULTS = ["at", "nutrient", "uptake", "counted", "removed", "share_removed", "stays", "unit",
             "uptake_source", "removed_source", "uptake_provenance", "provenance"]  # fmt: skip
+#: Units that need a bushel, a bale or a trade moisture.
+BY_CROP = ("lb/bu", "g/kg", "lb/bale", "bu/ac", "bale/ac")
+WEIGHTS = "give weights of what is sold: amounts in kg/Mg, lb/ton or lb/cwt, yields in Mg/ha or cwt/ac"
 #: How far a provenance is trusted where no source is preferred.
 TRUST = {"found": 0, "derived": 1, "mixed": 2}
 
 
-def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=None, region=None):
+def own_rows(tables) -> dict[str, pd.DataFrame]:
+    """Read a user's own tables of removal and uptake, also of crops the kit has never seen.
+
+    Parameters
+    ----------
+    tables : path, DataFrame, list of them or None
+        With the columns of the table removal or uptake; one with a column ``measure`` is of uptake.
+
+    Raises
+    ------
+    InputError
+        With every problem of a table; of a crop the kit does not know, amounts and yields are by weight.
+    """
+    rows = {}
+    for table in tables if isinstance(tables, list) else [] if tables is None else [tables]:
+        given = isinstance(table, pd.DataFrame)
+        frame = table.reset_index(drop=True).astype(object) if given else read_text_table(table)
+        kind = "uptake" if "measure" in frame else "removal"
+        name = f"own {kind}" if given else Path(table).name
+        frame = check_table(frame, kind, name)
+        known = frame["crop"].map(is_known).astype(bool)
+        by_crop = frame["unit" if kind == "removal" else "yield_unit"].isin(BY_CROP)
+        if kind == "uptake":
+            by_crop |= frame["yield_basis"] == "dry"
+        problems = [
+            Problem(
+                "no bushel and no trade moisture is known of it", WEIGHTS, i + 2, "crop", frame["crop"][i]
+            )
+            for i in frame.index[~known & by_crop]
+        ]
+        if problems:
+            raise InputError(name, problems)
+        frame["crop"] = frame["crop"].where(~known, frame["crop"][known].map(crop_name))
+        rows[kind] = pd.concat([rows.get(kind), frame], ignore_index=True)
+    return rows
+
+
+def crop_of(crop: str, own: dict) -> str:
+    """Give fertkit's name of a crop, or that of the user's own tables.
+
+    Raises
+    ------
+    LookupFailed
+        If neither knows it.
+    """
+    listed = {name for rows in own.values() for name in rows["crop"]}
+    return crop if crop in listed and not is_known(crop) else crop_name(crop)
+
+
+def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=None, region=None, own=None):
     """Uptake and removal of every field by every study: one row per field, nutrient and source [lb/ac].
 
     Parameters
@@ -36,6 +97,8 @@ def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=Non
         at (what tells them apart), crop, part, pounds [lb/ac as sold], baled [0-1], residue [lb/ac].
     nutrients, source, without, region
         As for `nutrient_budget`.
+    own : dict, optional
+        Rows of the user's own (`own_rows`), which lead.
 
     Returns
     -------
@@ -51,7 +114,7 @@ def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=Non
     wanted = NUTRIENT_ORDER if nutrients is None else [nutrient_name(name) for name in nutrients]
     source, without = as_list(source), as_list(without)
     crops = fields[["crop", "part"]].drop_duplicates()
-    rates = {(c.crop, c.part): published_rates(c.crop, c.part) for c in crops.itertuples()}
+    rates = {(c.crop, c.part): published_rates(c.crop, c.part, own) for c in crops.itertuples()}
     known = {rate.source_key for some in rates.values() for rate in some}
     for key in (*source, *without):
         if key not in known:
@@ -67,6 +130,8 @@ def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=Non
         ]  # fmt: skip
         if chosen:
             order = {key: i for i, key in enumerate(source)} or default_order(crop)
+            first = {key for rows in (own or {}).values() for key in rows["source_key"]} - set(order)
+            order |= dict.fromkeys(first, -1)
             parts.append(_group_rows(crop, group, chosen, order, region))
     if not parts:
         raise unknown(f"source for {', '.join(crops['crop'])}", ", ".join(source), known - set(without))
@@ -88,6 +153,10 @@ def _group_rows(crop, group, rates, order, region):
         | {name: np.repeat(values, n) for name, values in each.items()}
         | {name: values.ravel() for name, values in amount.items()}
         | {"counted": np.repeat([r.counted or AT_HARVEST for r in rates], n), "unit": "lb/ac"}
+        | {
+            name: np.repeat([end(r.measured_at, default=np.nan) for r in rates], n)
+            for name, end in (("measured_from", min), ("measured_to", max))
+        }
         | {name: np.repeat(values, n) for name, values in about.items()}
     )
     rows["counted"] = rows["counted"].where(rows["uptake"].notna(), "")

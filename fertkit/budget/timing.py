@@ -9,9 +9,8 @@ import pandas as pd
 
 from fertkit.asked import amounts, asks
 from fertkit.budget.rates import OXIDE_OF
-from fertkit.budget.yields import refuse
+from fertkit.budget.yields import base_of, refuse
 from fertkit.errors import InputError, Problem, UnitError, unknown
-from fertkit.reference.crops import base_crop
 from fertkit.reference.load import load_table
 from fertkit.rounding import at_most, same
 
@@ -120,7 +119,7 @@ def stage_scale(crop: str, stage_days: dict | None = None) -> pd.DataFrame:
         own = own.assign(gdd_f=np.nan, source_key="own stages", provenance="own table")
         return own.sort_values("days", kind="stable").reset_index(drop=True)
     table = load_table("stage_scale")
-    rows = table[table["crop"] == base_crop(crop)]
+    rows = table[table["crop"] == base_of(crop)]
     return rows[STAGE_COLUMNS].reset_index(drop=True)
 
 
@@ -160,14 +159,14 @@ def value_span(text: str) -> tuple[float, float]:
 def season_sources(crop: str) -> pd.DataFrame:
     """Sources that shape the season of a crop: source_key, rank, nutrients (tuple; empty for all)."""
     table = load_table("default_sources")
-    table = table[(table["crop"] == base_crop(crop)) & (table["use"] == "season")]
+    table = table[(table["crop"] == base_of(crop)) & (table["use"] == "season")]
     return table.assign(nutrients=[tuple(filter(None, n.split(","))) for n in table["nutrient"]])
 
 
 def season_rows(crop: str, kinds) -> list:
     """Rows of the timing table of a crop, one a nutrient, with the rank of its source (NaN: not listed)."""
     table = load_table("timing")
-    table = table[(table["crop"] == base_crop(crop)) & table["kind"].isin(kinds)]
+    table = table[(table["crop"] == base_of(crop)) & table["kind"].isin(kinds)]
     table = table.assign(nutrient=table["nutrient"].str.split(",")).explode("nutrient")
     ranks = {(row.source_key, name): row.rank for row in season_sources(crop).itertuples()
              for name in (row.nutrients or (None,))}  # fmt: skip

@@ -6,7 +6,15 @@ import numpy as np
 
 from fertkit.errors import InputError, Problem, UnitError, typed
 from fertkit.intake.units import area_unit
-from fertkit.reference.crops import bushel_lb, crop_name, load_crops, sold_by_weight, trade_moisture_pct
+from fertkit.reference.crops import (
+    base_crop,
+    bushel_lb,
+    crop_name,
+    load_crops,
+    sold_by_weight,
+    trade_moisture_pct,
+    unknown_crops,
+)
 from fertkit.reference.load import cite, load_table
 from fertkit.reference.plausible_yields import plausible_yield
 from fertkit.results import plain
@@ -33,6 +41,16 @@ def number(table: str, name: str, value) -> float:
         raise refuse(table, "not a number", "write a plain number", column=name, value=value) from None
 
 
+def is_known(crop: str) -> bool:
+    """Whether the kit knows a crop; another may stand in a user's own tables."""
+    return not unknown_crops([crop])
+
+
+def base_of(crop: str) -> str:
+    """Give the crop a market class belongs to; a crop of a user's own tables is its own."""
+    return base_crop(crop) if is_known(crop) else crop
+
+
 def lb_ac_per(unit: str, crop: str) -> float:
     """Pounds per acre in one unit of a crop's yield; words of a unit (tonnes/ha) are read as in files.
 
@@ -45,7 +63,7 @@ def lb_ac_per(unit: str, crop: str) -> float:
     if known == "bale/ac" and crop == "cotton":
         bale = load_table("constants")
         return float(bale.loc[bale["group"] == "cotton", "value"].iloc[0])
-    bushels = not np.isnan(load_crops().set_index("crop").loc[crop, "bushel_lb"])
+    bushels = not np.isnan(load_crops().set_index("crop")["bushel_lb"].get(crop, np.nan))
     wrong = {"bu/ac": not bushels, "bale/ac": crop != "cotton"}
     fits = [name for name in YIELD_UNITS if not wrong.get(name)]
     if known not in fits:
@@ -75,9 +93,9 @@ def goal_unit(crop: str, unit: str | None = None) -> str:
     """
     if unit is not None:
         return yield_unit(unit)
-    if sold_by_weight(crop):
+    if not is_known(crop) or sold_by_weight(crop):
         raise UnitError(
-            f"yields of {crop_name(crop)} are reported by weight, so a number alone does not tell its unit; "
+            f"yields of {crop} are reported by weight, so a number alone does not tell its unit; "
             "choose one of lb/ac, cwt/ac, ton/ac, kg/ha or t/ha",
             typed("--goal-unit lb/ac", "yield_unit='lb/ac'"),
         )
@@ -118,7 +136,7 @@ def yield_lb_ac(crop: str, amount, unit: str, moisture_pct=None, *, part: str | 
     LookupFailed, UnitError
         If the crop or the unit is not known.
     """
-    crop = crop_name(crop)
+    crop = crop_name(crop) if is_known(crop) else crop
     amount = number("yield", "yield_goal", amount)
     pounds = amount * lb_ac_per(unit, crop)
     if moisture_pct is not None:
@@ -138,7 +156,9 @@ def yield_lb_ac(crop: str, amount, unit: str, moisture_pct=None, *, part: str | 
 
 @cache
 def highest_lb_ac(crop: str, part: str | None = None) -> float:
-    """Highest yield taken for real [lb/ac]."""
+    """Highest yield taken for real [lb/ac]; none of a crop of a user's own tables."""
+    if not is_known(crop):
+        return np.inf
     return plausible_yield(crop, part).highest_in("lb/ac")
 
 
@@ -172,7 +192,7 @@ def far_outside(crop: str, goal: float, unit: str, pounds: float, measured) -> l
 
 def goal_units(crop: str) -> list[str]:
     """Give the units in which a yield goal of a crop is stated, the usual one first."""
-    bushels = not np.isnan(load_crops().set_index("crop").loc[crop, "bushel_lb"])
+    bushels = not np.isnan(load_crops().set_index("crop")["bushel_lb"].get(crop, np.nan))
     sold = {"bu/ac": bushels, "bale/ac": crop == "cotton"}
     return [unit for unit in GOAL_UNITS if sold.get(unit, True)]
 

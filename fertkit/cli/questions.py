@@ -40,9 +40,13 @@ OPTIONS = {
     "--source": {"help": "one source key only (see: fertkit sources)"},
     "--without": {"action": "append", "metavar": "KEY", "help": "leave a source out; repeatable"},
     "--region": {"help": "let the studies of a region decide, e.g. 'US Midwest'"},
+    "--own": {
+        **_FILE, "action": "append", "metavar": "FILE",
+        "help": "table of removal or uptake of your own, whose rows lead; also of a crop the kit does not know",
+    },
     "--profile": {
         **_FILE, "metavar": "FILE",
-        "help": "TOML file of your own with any of source, without and region; what is typed goes before it",
+        "help": "TOML file of your own with any of source, without, region and own; what is typed goes before it",
     },
     "--sheet": {"help": "sheet of a workbook"},
     "--goal-unit": {"help": "bu/ac, lb/ac, kg/ha, t/ha, ... (default: bu/ac where yields are reported so)"},
@@ -88,7 +92,7 @@ OPTIONS = {
     "--table": {**_FILE, "help": f"also write every number to this CSV file; {_INERT}"},
 }  # fmt: skip
 STRIP_FILE = ("--column", "--real-yields", "--units", "--sheet", "--analysis", "--density")
-STUDIES = ("--source", "--without", "--region", "--profile")
+STUDIES = ("--source", "--without", "--region", "--own", "--profile")
 SEVERAL = {
     "action": "append", "metavar": "KEY",
     "help": "this source only; repeatable, the first leads (see: fertkit sources)",

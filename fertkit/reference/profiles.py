@@ -10,6 +10,7 @@ from fertkit.errors import InputError, Problem, unknown
 from fertkit.reference.load import load_table
 
 KEYS = ("source", "without", "region")
+OWN = "own"  # tables of removal and uptake of the user's own
 LEAF = "leaf"  # part of a profile on the ranges of leaf tests
 
 
@@ -21,15 +22,16 @@ def read_profile(path, part: str = "") -> dict:
     ----------
     path : path
         A TOML file with any of ``source`` (a key or a list of keys, the first leads), ``without`` (keys left
-        out) and ``region`` (studies of a region decide, the others are shown). What stands under ``[leaf]``
-        is about the ranges of leaf tests; the region is that of the file where it names none.
+        out), ``region`` (studies of a region decide, the others are shown) and ``own`` (files of your own
+        tables of removal or uptake, found from the folder of the profile). What stands under ``[leaf]`` is
+        about the ranges of leaf tests; the region is that of the file where it names none.
     part : str
         'leaf' for what the file says of leaf tests.
 
     Returns
     -------
     dict
-        Arguments source, without and region for `fertkit.nutrient_budget` and others.
+        Arguments source, without, region and own for `fertkit.nutrient_budget` and others.
 
     Raises
     ------
@@ -48,14 +50,17 @@ def read_profile(path, part: str = "") -> dict:
         raise InputError(path.name, [problem])
     if part == LEAF:
         profile = {name: profile[name] for name in ("region",) if name in profile} | leaf
-    problems = [Problem("not a choice of a profile", f"use one of: {', '.join(KEYS)}", column=name)
-                for name in profile if name not in KEYS]  # fmt: skip
-    for name in set(profile) & set(KEYS):
+    choices = KEYS if part == LEAF else (*KEYS, OWN)
+    problems = [Problem("not a choice of a profile", f"use one of: {', '.join(choices)}", column=name)
+                for name in profile if name not in choices]  # fmt: skip
+    for name in set(profile) & set(choices):
         value = profile[name]
         if not (isinstance(value, str) or (name != "region" and _all_text(value))):
             problems.append(Problem("not a text", "write it in quotes; a list in brackets", column=name))
     if problems:
         raise InputError(path.name, problems)
+    if OWN in profile:
+        profile[OWN] = [path.parent / file for file in as_list(profile[OWN])]
     return profile
 
 

@@ -4,10 +4,14 @@ Corn is sold at 15.5 % moisture. P2O5 holds 61.948 / 141.943 of P, and K2O 78.19
 """
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from fertkit.budget import farm_budget, nutrient_budget, season_demand
 from fertkit.budget.needs import OWN, _analysis_rows
+from fertkit.cli import main
 from fertkit.errors import InputError, LookupFailed, UnitError
+from fertkit.reference.profiles import read_profile
 
 P2O5, K2O = 141.943 / 61.948, 94.195 / 78.197
 
@@ -43,3 +47,76 @@ def test_analyses_that_cannot_be_are_refused():
         asked({"N": 1.3}, "silage")
     with pytest.raises(LookupFailed):
         asked({"Xx": 1.3})
+
+
+LENTIL = (
+    "crop;harvested_part;nutrient;value;unit;source_key\n"
+    "lentil;grain;N;38,5;kg/Mg;MINE\nlentil;grain;K;8;kg/Mg;MINE\n"
+)
+TAKEN = pd.DataFrame({
+    "crop": ["lentil"], "measure": "total", "nutrient": "N", "amount": 140.0, "amount_unit": "kg/ha",
+    "yield_amount": 2.0, "yield_unit": "Mg/ha", "source_key": "MINE",
+})  # fmt: skip
+
+
+@pytest.fixture
+def removal(tmp_path):
+    path = tmp_path / "lentil.csv"
+    path.write_text(LENTIL, encoding="utf-8")
+    return path
+
+
+def test_a_crop_the_kit_has_never_seen_by_tables_of_the_users_own(removal):
+    # invented: 2.5 t/ha at 38.5 kg N a tonne are 96.25 kg; 140 kg of N at 2 t/ha are 175 at 2.5 t/ha
+    budget = nutrient_budget("lentil", 2.5, "t/ha", unit="kg/ha", own=[removal, TAKEN])
+    shown = budget.defaults.set_index("nutrient")
+    assert shown.loc["N", ["uptake", "removed", "stays"]].tolist() == pytest.approx([175, 96.25, 78.75])
+    assert shown.loc["K2O", "removed"] == pytest.approx(2.5 * 8 * K2O, rel=1e-4)
+    assert set(budget.table["source_key"]) == {"MINE"}
+    assert budget.checks["passed"].tolist() == [False]  # the table measured at 2 t/ha
+    points = pd.DataFrame({"nutrient": "N", "day": [40, 80], "fraction": [0.4, 1.0]})
+    season = season_demand("lentil", 2.5, "t/ha", own=[removal, TAKEN], points=points, unit="kg/ha")
+    assert season.at(40)["cumulative"].item() == pytest.approx(0.4 * 175)
+    fields = pd.DataFrame({"crop": ["lentil", "corn"], "area_ha": [10.0, 10], "yield_goal_t_ha": [2.5, 10]})
+    farm = farm_budget(fields, own=[removal]).table.set_index(["crop", "nutrient"])
+    assert farm.loc[("lentil", "N"), "removed_field"] == pytest.approx(962.5)
+    with pytest.raises(InputError, match="row 2"):
+        farm_budget(fields)
+
+
+def test_own_rows_of_a_known_crop_lead(removal):
+    own = pd.DataFrame({"crop": ["Soybeans"], "harvested_part": "grain", "nutrient": "K2O", "value": 1.0,
+                        "unit": "lb/bu", "source_key": "MINE"})  # fmt: skip
+    shown = nutrient_budget("soybean", 60, own=own).defaults.set_index("nutrient")
+    assert shown.loc["K2O", ["removed", "removed_source"]].tolist() == [pytest.approx(60), "MINE"]
+    assert shown.loc["N", "removed_source"] == "BENDER2015"
+    assert (
+        nutrient_budget("soybean", 60).defaults.set_index("nutrient").loc["K2O", "removed_source"]
+        == "KSU_SOY"
+    )
+
+
+def test_own_tables_that_cannot_be_read_are_refused(removal):
+    bushels = pd.DataFrame({"crop": ["lentil", "corn", "lentil"], "harvested_part": "grain", "nutrient": "N",
+                            "value": 2.0, "unit": ["lb/bu", "lb/bu", "g/kg"]})  # fmt: skip
+    with pytest.raises(InputError) as refused:
+        nutrient_budget("lentil", 2, "t/ha", own=bushels)
+    assert [(p.row, p.column) for p in refused.value.problems] == [(2, "crop"), (4, "crop")]
+    with pytest.raises(InputError, match="no trade moisture"):
+        nutrient_budget("lentil", 2, "t/ha", own=[removal, TAKEN.assign(yield_basis="dry")])
+    with pytest.raises(LookupFailed, match="unknown crop"):
+        nutrient_budget("moonwheat", 2, "t/ha", own=removal)
+    with pytest.raises(UnitError, match="not traded by the bushel"):
+        nutrient_budget("lentil", 30, "bu/ac", own=removal)
+    with pytest.raises(UnitError, match="reported by weight"):
+        nutrient_budget("lentil", 2, own=removal)
+
+
+def test_a_profile_names_own_tables_from_its_folder(removal, capsys):
+    profile = removal.parent / "mine.toml"
+    profile.write_text('own = "lentil.csv"\n', encoding="utf-8")
+    assert read_profile(profile) == {"own": [removal]}
+    assert main(["needs", "lentil", "2", "--goal-unit", "t/ha", "--profile", str(profile)]) in (0, None)
+    assert "77 removed with the grain" in capsys.readouterr().out  # 38.5 x 2
+    main(["needs", "lentil", "2", "--goal-unit", "t/ha", "--own", str(removal)])
+    assert "77 removed with the grain" in capsys.readouterr().out
