@@ -42,11 +42,11 @@ OPTIONS = {
     "--region": {"help": "let the studies of a region decide, e.g. 'US Midwest'"},
     "--own": {
         **_FILE, "action": "append", "metavar": "FILE",
-        "help": "table of removal or uptake of your own, whose rows lead; also of a crop the kit does not know",
+        "help": "table of removal or uptake of your own, whose rows lead; also of an unknown crop",
     },
     "--profile": {
         **_FILE, "metavar": "FILE",
-        "help": "TOML file of your own with any of source, without, region and own; what is typed goes before it",
+        "help": "TOML file of your own with any of source, without, region and own; what is typed goes first",
     },
     "--sheet": {"help": "sheet of a workbook"},
     "--goal-unit": {"help": "bu/ac, lb/ac, kg/ha, t/ha, ... (default: bu/ac where yields are reported so)"},
