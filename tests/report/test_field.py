@@ -96,7 +96,9 @@ def test_what_many_samples_share_is_said_once(many):
     do = many.page().partition("<h3>What to do</h3>")[2].partition("</ul>")[0]
     of_k = [line for line in do.split("<li>") if ", K: " in line]
     assert len(of_k) == 1
-    assert of_k[0].startswith("North 1, North 2, North 3, North 4 and 2 more, K: this season, granular potash")
+    assert of_k[0].startswith(
+        "North 1, North 2, North 3, North 4 and 2 more, K: this season, granular potash"
+    )
     assert "Next year, soil test" in of_k[0]
     question = next(line for line in many.summary().splitlines() if line.startswith("Leaf, question"))
     assert question.endswith(" in 6 samples; see the page.")
