@@ -50,10 +50,10 @@ def run_needs(arguments):
 
 def _studies(arguments, part=""):
     """Whose tables decide: the profile file, and what is typed in its place."""
-    from fertkit.reference.profiles import KEYS, read_profile
+    from fertkit.reference.profiles import KEYS, OWN, read_profile
 
     profile = read_profile(arguments.profile, part) if arguments.profile else {}
-    return profile | {name: value for name, value in _asked(arguments, *KEYS).items() if value}
+    return profile | {name: value for name in (*KEYS, OWN) if (value := getattr(arguments, name, None))}
 
 
 def run_farm(arguments):

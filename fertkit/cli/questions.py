@@ -92,7 +92,7 @@ OPTIONS = {
     "--table": {**_FILE, "help": f"also write every number to this CSV file; {_INERT}"},
 }  # fmt: skip
 STRIP_FILE = ("--column", "--real-yields", "--units", "--sheet", "--analysis", "--density")
-STUDIES = ("--source", "--without", "--region", "--own", "--profile")
+STUDIES = ("--source", "--without", "--region", "--profile")
 SEVERAL = {
     "action": "append", "metavar": "KEY",
     "help": "this source only; repeatable, the first leads (see: fertkit sources)",
@@ -130,14 +130,14 @@ def add_questions(commands):
     _ask(
         commands, "needs", answers.run_needs,
         "what a crop takes up, what is removed with the harvest and what stays, by source",
-        "needs soybean 80", "crop", "goal", "--goal-unit", "--unit", *STUDIES, "--table",
+        "needs soybean 80", "crop", "goal", "--goal-unit", "--unit", *STUDIES, "--own", "--table",
         goal={"type": _number, "metavar": "YIELD", "help": "yield goal [--goal-unit]"},
         source=SEVERAL,
     )  # fmt: skip
     _ask(
         commands, "farm", answers.run_farm, "needs and removal of every field of a farm, by crop and in all",
         "farm fields.csv --page farm.html",
-        "file", "--unit", "--area-unit", "--yield-unit", *STUDIES, *WRITTEN, source=SEVERAL,
+        "file", "--unit", "--area-unit", "--yield-unit", *STUDIES, "--own", *WRITTEN, source=SEVERAL,
         file={**_FILE, "help": "a line per field: crop, area_ac, yield_goal_bu_ac; optional field, residue"},
         unit={"help": "unit of the amounts (default: as the area, acre or hectare)"},
         area_unit={"choices": ["ac", "ha"], "help": "unit of the areas, where the file does not say"},
