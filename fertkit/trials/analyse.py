@@ -20,6 +20,8 @@ MODELS = {
     "random": models.random_blocks,
     "neighbours": models.neighbour_errors,
 }
+#: How the probability of a difference is adjusted for looking at many of them.
+ADJUSTMENTS = ("tukey", "holm", "none")
 
 
 @dataclass(frozen=True)
@@ -231,8 +233,7 @@ def _with_check(means, estimate, check, level):
     return means.merge(set_against[columns].rename(columns=names), on="treatment", how="left")
 
 
-#: How the probability of a difference is adjusted for looking at many of them.
-ADJUSTMENTS = ("tukey", "holm", "none")
+# ---- differences of means
 
 
 def all_pairs(means, covariance, df, *, level: float = 0.95, adjust: str = "tukey") -> pd.DataFrame:

@@ -14,6 +14,9 @@ from fertkit.trials.layout import SIDES, StripPlan
 from fertkit.units import FOOT_M
 from fertkit.writing import write_whole
 
+#: An outline of more corners is a tracing of something else (common practice, no source).
+MOST_CORNERS = 5000
+
 
 @asks(plan=holding("treatments", "seed", like="what plan_strips gives"))
 def application_table(plan: StripPlan) -> pd.DataFrame:
@@ -192,8 +195,7 @@ def _plain(record):
     return {k: v.item() if isinstance(v, np.generic) else v for k, v in record.items()}
 
 
-#: An outline of more corners is a tracing of something else (common practice, no source).
-MOST_CORNERS = 5000
+# ---- outlines of fields and strips
 
 
 class OutlineError(ValueError):

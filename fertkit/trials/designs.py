@@ -194,6 +194,9 @@ def _pair_checks(change, size):
     return rows
 
 
+# ---- split plots
+
+
 @dataclass(frozen=True)
 class SplitPlotAnalysis(Result):
     """Analysis of a split plot.

@@ -34,11 +34,6 @@ BEAM, PAIRED, LEFT = 24, 120, 3
 def check_rows(trial: Trial, estimate) -> list[tuple]:
     """Check the error degrees of freedom and, where there are any, what the tests assume.
 
-    Parameters
-    ----------
-    trial : Trial
-    estimate : Estimate
-
     Returns
     -------
     list of (check, value, limit, passed, meaning)

@@ -136,7 +136,10 @@ def fit_reml(design, y, build, start, *, bounds=None, restricted: bool = True) -
     # Each parameter by its own span, variances by the largest of them: units of yield must not matter.
     spans = np.where(np.isfinite(highs), highs - lows, np.abs(theta[~np.isfinite(highs)]).max(initial=0.0))
     at_bound = (theta - lows <= 1e-7 * spans) | (highs - theta <= 1e-7 * spans)
-    at = _at(theta, design, y, build, restricted)
+    return _fitted(_at(theta, design, y, build, restricted), theta, at_bound)
+
+
+def _fitted(at, theta, at_bound) -> RemlFit:
     projector = at.inverse - at.weighted @ at.covariance @ at.weighted.T
     products = [projector @ d for d in at.derivatives]
     weights = at.weighted @ at.covariance  # V^-1 X (X'V^-1 X)^-1

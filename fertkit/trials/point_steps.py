@@ -14,6 +14,8 @@ from fertkit.trials.limits import said_by
 HALF_TURN_M = 10.0
 #: A step or a pause this many times the usual one is a gap (common practice, no source).
 GAP = 5.0
+#: Points queried at a time: bounds the memory of a long log.
+CHUNK = 200_000
 
 
 def find_passes(x, y, turn_deg: float = 60.0, time=None) -> np.ndarray:
@@ -267,8 +269,7 @@ STEPS = (
 )  # fmt: skip
 
 
-#: Points queried at a time: bounds the memory of a long log.
-CHUNK = 200_000
+# ---- neighbours of points
 
 
 def nearest(x, y, k: int, reach: float = np.inf) -> np.ndarray:

@@ -17,6 +17,15 @@ from fertkit.results import Result, checks_frame
 from fertkit.trials.limits import check_row, citations, default
 from fertkit.trials.point_steps import STEPS, Log, find_passes
 
+#: Passes with neighbours in the other direction that the delay takes (common practice, no source).
+FEWEST_PASSES = 6
+#: Two thirds of the passes have to want a delay this near to the best of all [s], and the roughness to fall
+#: to this share of its median over the delays tried (common practice, no source).
+ALIKE_S, DEPTH = 2.0, 0.9
+#: Passes run against each other where both lie this near to one line (cosine of 30 degrees).
+STRAIGHT = 0.866
+_SAY = "the delay cannot be found from this log"
+
 
 @dataclass(frozen=True)
 class CleaningRules:
@@ -205,14 +214,7 @@ def _checks(steps):
     return [check_row("points", "points removed [%]", share, share=f"{share:.0f}")]
 
 
-#: Passes with neighbours in the other direction that it takes (common practice, no source).
-FEWEST_PASSES = 6
-#: Two thirds of the passes have to want a delay this near to the best of all [s], and the roughness to fall
-#: to this share of its median over the delays tried (common practice, no source).
-ALIKE_S, DEPTH = 2.0, 0.9
-#: Passes run against each other where both lie this near to one line (cosine of 30 degrees).
-STRAIGHT = 0.866
-_SAY = "the delay cannot be found from this log"
+# ---- the delay from header to flow sensor
 
 
 @asks(points=holding("points", "crop", like="what read_yield_points gives"), candidates=numbers)
