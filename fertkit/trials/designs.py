@@ -115,14 +115,7 @@ def analyse_pairs(
     if len(arranged.labels) != 2:
         what = f"pairs need two treatments, there are {len(arranged.labels)}"
         raise NotEstimable(what, "analyse_strips(...)", remedy="compare them all as strips")
-    keys = [*(c for c in arranged.sites if c != blocks), blocks]
-    wide = arranged.strips.pivot_table(arranged.response, keys, arranged.treatment, aggfunc="mean")
-    complete = wide.dropna()
-    notes = arranged.notes
-    if len(complete) < len(wide):
-        notes += (f"{counted(len(wide) - len(complete), 'strip')} without a partner left out",)
-    if len(complete) < 2:
-        raise NotEstimable("fewer than two complete pairs: the difference has no measure of its error")
+    complete, notes = _complete_pairs(arranged, blocks)
     first, second = arranged.labels
     if check is not None and check not in arranged.labels:
         raise unknown("check treatment", check, arranged.labels)
@@ -151,6 +144,19 @@ def analyse_pairs(
             *order_check(arranged), _far_pairs(complete, change, blocks), *_pair_checks(change, size),
         ]),
     )  # fmt: skip
+
+
+def _complete_pairs(arranged, pair) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Yields of the two treatments, a row a pair, and what is noted of the strips."""
+    keys = [*(c for c in arranged.sites if c != pair), pair]
+    wide = arranged.strips.pivot_table(arranged.response, keys, arranged.treatment, aggfunc="mean")
+    complete = wide.dropna()
+    notes = arranged.notes
+    if len(complete) < len(wide):
+        notes += (f"{counted(len(wide) - len(complete), 'strip')} without a partner left out",)
+    if len(complete) < 2:
+        raise NotEstimable("fewer than two complete pairs: the difference has no measure of its error")
+    return complete, notes
 
 
 def fieller(top: float, bottom: float, covariance, reach: float) -> tuple[float, float]:
