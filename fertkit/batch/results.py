@@ -20,7 +20,7 @@ from fertkit.response.prices import Prices, price_check
 from fertkit.results import checks_frame
 from fertkit.say.advice import LIMITS
 from fertkit.say.line import Kind, Line
-from fertkit.tissue.score import settle_cvs
+from fertkit.tissue.classes import settle_cvs
 
 SHOWN = 200  # rows of a table on the index page
 #: Columns of which a batch should hold one value only, for one price to fit all.

@@ -16,7 +16,9 @@ the lower end of that range, and a value inside the range is low but left open b
 from enum import StrEnum
 
 import numpy as np
+import pandas as pd
 
+from fertkit.errors import InputError, Problem
 from fertkit.reference.facts import load_facts
 from fertkit.rounding import above, at_least, at_most, below
 
@@ -198,3 +200,32 @@ def reported_interval(value, cv, z: float = 1.96):
 def combine_cvs(*cvs):
     """Independent relative standard deviations in quadrature."""
     return np.sqrt(sum(np.square(c) for c in cvs))
+
+
+def settle_cvs(cvs=None) -> pd.DataFrame:
+    """Total CV of each nutrient [%], with where it comes from.
+
+    Raises
+    ------
+    InputError
+        If a CV is not a number above zero.
+    """
+    table = load_facts("cvs", ("cv_pct",)).set_index("nutrient")
+    laboratory, origin = table["cv_pct"].drop("sampling"), pd.Series("placeholder", index=table.index)
+    sampling = table.loc["sampling", "cv_pct"]
+    if cvs is not None:
+        given = pd.Series(cvs if isinstance(cvs, dict) else dict.fromkeys(laboratory.index, cvs), dtype=float)
+        if not isinstance(cvs, dict):
+            given["sampling"] = 0.0
+        for name, value in given.items():
+            if not (value > 0 or (name == "sampling" and value >= 0)):
+                raise InputError(
+                    "cvs", [Problem("a CV must be above zero", "give it in %", column=name, value=value)]
+                )
+        sampling = given.pop("sampling") if "sampling" in given else sampling
+        laboratory = given.combine_first(laboratory)
+        origin = origin.reindex(laboratory.index, fill_value="placeholder")
+        origin[given.index] = "given"
+    total = combine_cvs(laboratory, sampling)
+    columns = {"nutrient": total.index, "cv_pct": total.to_numpy(), "origin": origin[total.index].to_numpy()}
+    return pd.DataFrame(columns | {"source_key": "MEMO"})

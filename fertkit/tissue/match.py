@@ -232,6 +232,20 @@ def _range_end(crop, stage):
     return stage_span(crop, stage, bare_codes=True)
 
 
+def distinct_conditions(frame: pd.DataFrame) -> tuple[np.ndarray, pd.DataFrame]:
+    """Number the conditions of the rows: the number of each row, and the table of distinct conditions."""
+    parts = [pd.factorize(frame[name].fillna("").astype(object)) for name in CONDITION]
+    key = np.zeros(len(frame), np.int64)
+    for codes, names in parts:
+        key = key * max(len(names), 1) + codes
+    code, keys = pd.factorize(key)
+    rows = {}
+    for (_, names), name in reversed(list(zip(parts, CONDITION, strict=True))):
+        keys, place = np.divmod(keys, max(len(names), 1))
+        rows[name] = np.asarray(names, dtype=object)[place]
+    return code, pd.DataFrame(rows, columns=CONDITION)
+
+
 def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame, strict: bool = False) -> Matches:
     """Find the ranges that hold under each condition.
 

@@ -18,8 +18,8 @@ from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, below
 from fertkit.tissue.agree import Verdict
 from fertkit.tissue.balance import range_verdicts
+from fertkit.tissue.classes import settle_cvs
 from fertkit.tissue.match import samples_frame
-from fertkit.tissue.score import settle_cvs
 
 AREAS = ["good", "poor"]
 Z95 = 1.959963984540054

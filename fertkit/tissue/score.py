@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_flag, a_list, a_number, a_table_or_path, asks, either, holding, numbers_by_name
-from fertkit.errors import InputError, Problem, unknown
+from fertkit.errors import unknown
 from fertkit.intake.leaf import TissueSamples
 from fertkit.intake.leaf_results import LENT_COLUMNS, UNREAD_COLUMNS
 from fertkit.reference.facts import load_facts, threshold
@@ -27,23 +27,20 @@ from fertkit.tissue.agree import (
     unjudged_of,
 )
 from fertkit.tissue.classes import Class, Reason
-from fertkit.tissue.match import CONDITION, LIMITS, Matches, match_ranges, prepare_ranges, samples_frame
+from fertkit.tissue.match import (
+    CONDITION,
+    LIMITS,
+    Matches,
+    distinct_conditions,
+    match_ranges,
+    prepare_ranges,
+    samples_frame,
+)
 from fertkit.units import element_fraction
 
 CARRIED = [
-    "specimen",
-    "sample_id",
-    "label",
-    *CONDITION,
-    "sampled",
-    "area",
-    "field",
-    "nutrient",
-    "value",
-    "unit",
-    "censored",
-    "flag",
-    "row",
+    *("specimen", "sample_id", "label", *CONDITION, "sampled", "area", "field"),
+    *("nutrient", "value", "unit", "censored", "flag", "row"),
 ]
 TRACE = ["source_key", "provenance", "confidence", "region", "lineage"]
 CHANCES, MEMORY = "laboratory and sampling CVs", "ranges carried from memory"  # names of checks
@@ -143,10 +140,6 @@ def score_tissue(
     strict : bool
         Refuse all samples if the crop, stage or part of one is not known.
 
-    Returns
-    -------
-    TissueScores
-
     Raises
     ------
     LookupFailed
@@ -171,11 +164,11 @@ def score_tissue(
     frame = samples_frame(samples)
     name = Path(ranges).name if isinstance(ranges, (str, Path)) else "ranges"
     table = prepare_ranges(_range_table(ranges, source, without, name), name)
-    code, conditions = _distinct(frame)
+    code, conditions = distinct_conditions(frame)
     conditions["who"] = _who(frame, code, len(conditions))
     matches = match_ranges(conditions, table, strict)
     frame, code = _with_ratios(frame, code, matches)
-    spread = settle_cvs(cvs)
+    spread = c.settle_cvs(cvs)
     at, which = _pair(frame, code, matches)
     scored = apply_paired_rules(_score(frame, table, matches, code, at, which, spread))
     scored = set_aside(scored, region, chosen=source is not None or ranges is not None)
@@ -191,41 +184,6 @@ def score_tissue(
     return replace(scores, unread=samples.unread, lent=samples.lent)
 
 
-def settle_cvs(cvs=None) -> pd.DataFrame:
-    """Total CV of each nutrient [%], with where it comes from.
-
-    Raises
-    ------
-    InputError
-        If a CV is not a number above zero.
-    """
-    table = load_facts("cvs", ("cv_pct",)).set_index("nutrient")
-    laboratory, origin = table["cv_pct"].drop("sampling"), pd.Series("placeholder", index=table.index)
-    sampling = table.loc["sampling", "cv_pct"]
-    if cvs is not None:
-        given = pd.Series(cvs if isinstance(cvs, dict) else dict.fromkeys(laboratory.index, cvs), dtype=float)
-        if not isinstance(cvs, dict):
-            given["sampling"] = 0.0
-        for name, value in given.items():
-            if not (value > 0 or (name == "sampling" and value >= 0)):
-                raise InputError(
-                    "cvs", [Problem("a CV must be above zero", "give it in %", column=name, value=value)]
-                )
-        sampling = given.pop("sampling") if "sampling" in given else sampling
-        laboratory = given.combine_first(laboratory)
-        origin = origin.reindex(laboratory.index, fill_value="placeholder")
-        origin[given.index] = "given"
-    total = c.combine_cvs(laboratory, sampling)
-    return pd.DataFrame(
-        {
-            "nutrient": total.index,
-            "cv_pct": total.to_numpy(),
-            "origin": origin[total.index].to_numpy(),
-            "source_key": "MEMO",
-        }
-    )
-
-
 def _range_table(ranges, source, without, name):
     own = isinstance(ranges, pd.DataFrame)
     table = check_table(ranges, "ranges", name) if own else load_ranges(ranges)
@@ -235,20 +193,6 @@ def _range_table(ranges, source, without, name):
             raise unknown("source of ranges", key, table["source_key"].unique())
     keys = table["source_key"]
     return table[(keys.isin(wanted) | (source is None)) & ~keys.isin(left_out)]
-
-
-def _distinct(frame):
-    """(condition number of each row, table of distinct conditions)."""
-    parts = [pd.factorize(frame[name].fillna("").astype(object)) for name in CONDITION]
-    key = np.zeros(len(frame), np.int64)
-    for codes, names in parts:
-        key = key * max(len(names), 1) + codes
-    code, keys = pd.factorize(key)
-    rows = {}
-    for (_, names), name in reversed(list(zip(parts, CONDITION, strict=True))):
-        keys, place = np.divmod(keys, max(len(names), 1))
-        rows[name] = np.asarray(names, dtype=object)[place]
-    return code, pd.DataFrame(rows, columns=CONDITION)
 
 
 def _who(frame, code, number):
@@ -419,13 +363,7 @@ CHECK = "elements that look like oxides"
 
 
 def oxide_checks(scored: pd.DataFrame) -> list[tuple]:
-    """Rows for `checks_frame`: one if the results of some element look like oxides, else none.
-
-    Parameters
-    ----------
-    scored : DataFrame
-        nutrient, source_key, value, low, high, censored; one row per sample, nutrient and source.
-    """
+    """Rows for `checks_frame`: one if the results of some element look like oxides, else none."""
     share = load_facts("sanity", ("low", "high")).set_index("check").loc["share as oxides", "low"]
     value, low, high = (scored[name].to_numpy(float) for name in ("value", "low", "high"))
     nutrient, names = pd.factorize(scored["nutrient"])

@@ -20,9 +20,9 @@ from fertkit.tissue.classes import (
     distance_from_range,
     position_in_range,
     probability_below,
+    settle_cvs,
     shortage_limit,
 )  # fmt: skip
-from fertkit.tissue.score import settle_cvs
 from fertkit.units import convert_concentration
 
 # Corn ear leaf at tasseling to silking: University of Delaware page after Southern Coop. Series Bulletin 394.

@@ -14,9 +14,10 @@ from fertkit.reference import load_ranges
 from fertkit.say.leaf_results import unjudged_in_short
 from fertkit.tissue import explain, nitrogen_nutrition_index, score_tissue, season_path
 from fertkit.tissue.causes import confidence_word
+from fertkit.tissue.classes import settle_cvs
 from fertkit.tissue.dilution import critical_n, relative_yield
-from fertkit.tissue.match import match_ranges, prepare_ranges
-from fertkit.tissue.score import _distinct, _who, settle_cvs
+from fertkit.tissue.match import distinct_conditions, match_ranges, prepare_ranges
+from fertkit.tissue.score import _who
 
 NAN = float("nan")
 RANGES = load_ranges()
@@ -107,7 +108,7 @@ def test_conditions_are_numbered_as_they_come():
     rng = np.random.default_rng(2)
     picked = [rows[k] for k in rng.integers(0, len(rows), 60)]
     frame = pd.DataFrame(picked, columns=["crop", "growth_stage", "plant_part"], dtype=object)
-    code, conditions = _distinct(frame)
+    code, conditions = distinct_conditions(frame)
     plain = [tuple(cell or "" for cell in row) for row in picked]
     order = list(dict.fromkeys(plain))
     assert code.tolist() == [order.index(row) for row in plain]
