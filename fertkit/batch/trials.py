@@ -13,9 +13,8 @@ import pandas as pd
 from fertkit.batch.parts import PLACE, Part, numbers_where_they_are, refusal, rows_of_part, typed
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake.strips import lines_of, read_strips
-from fertkit.response.analyse import doubtful_rows
 from fertkit.response.average import AVERAGED
-from fertkit.response.data import unit_of
+from fertkit.response.data import doubtful_rows, unit_of
 from fertkit.response.optimum import Status
 from fertkit.response.survey import read_for_survey, survey_trials
 from fertkit.say.response import doubtful_text, order_text

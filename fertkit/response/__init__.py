@@ -37,7 +37,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "analyse": ["analyse_response"],
         "compare": ["compare_curves"],
-        "critical": ["critical_level", "stochastic_plateau"],
+        "critical": ["critical_level"],
         "curves": ["CURVES"],
         "fit": ["fit_response"],
         "money": ["net_return", "price_table"],
@@ -45,7 +45,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "plan": ["curve_through", "expected_interval"],
         "pooled": ["pool_net_return"],
         "prices": ["Prices"],
-        "regret": ["expected_regret"],
+        "regret": ["expected_regret", "stochastic_plateau"],
         "survey": ["optima_of_trials"],
     },
 )

@@ -3,12 +3,6 @@
 The reporting rule is that of `average`; with two rates there is no curve, only the gain and the gain minus
 its cost.
 
-What a rate gains over the lowest rate tested is told in yield and in money, each with its interval. The rate
-is taken as given, the one that was reported. For curves linear in their parameters the gain is a contrast and
-its interval the exact one of Student's t; for the others it runs over all curves of the profile region; an
-average combines the curves' intervals as that of the optimum does. Its coverage at the reported rate is in
-``tests/reference/coverage/gain.csv``.
-
 Examples
 --------
 Two strips a rate, half a bushel to either side of a line from 48 bu/ac to a plateau of 57 joined at
@@ -29,7 +23,6 @@ Two strips a rate, half a bushel to either side of a line from 48 bu/ac to a pla
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -51,61 +44,23 @@ from fertkit.asked import (
 )  # fmt: skip
 from fertkit.errors import NotEstimable, PriceError
 from fertkit.reference.load import list_sources
-from fertkit.response.average import SMALL, mean_wins, mixture_ends, settle, verdict
+from fertkit.response.average import Optimum, mean_wins, optimum_at
 from fertkit.response.compare import CurveComparison, arrays_of, compare, lack_of_fit
 from fertkit.response.curves import CURVES, LINEAR, MEAN, a_curve, get_curve
-from fertkit.response.data import TrialData, read_trial_data
+from fertkit.response.data import TrialData, doubtful_rows, read_trial_data
 from fertkit.response.fit import ResponseFit, fit_data
-from fertkit.response.interval import Interval, bootstrap_fits, difference, make_interval
+from fertkit.response.gain import NetGain, better_of_two, gain_table, net_gain, pay_pass, unit_prices
+from fertkit.response.interval import bootstrap_fits
 from fertkit.response.money import NetReturn, PriceTable, describe, price_table
 from fertkit.response.optimum import Status
 from fertkit.response.prices import Prices, column, price_check, single
 from fertkit.response.regret import Regret, expected_regret
-from fertkit.results import Result, checks_frame, plain
-from fertkit.rounding import above, below, first_largest, same
-from fertkit.trials import linear
-from fertkit.trials.diagnose import LEFT, Doubtful, doubtful_strips, smoother, systematic
-from fertkit.trials.linear import rate_groups
-from fertkit.trials.strips import places
+from fertkit.results import Result, checks_frame
+from fertkit.rounding import below, first_largest, same
+from fertkit.trials.diagnose import Doubtful
 
 #: The interval, the choice between curves, the average over them, and the search for the join.
 SOURCES = ("BACHMAIER2009", "CERRATO1990", "MATAVEL2024", "LERMAN1980")
-
-
-@dataclass(frozen=True)
-class Optimum:
-    """A rate with its interval and an honest status.
-
-    Attributes
-    ----------
-    rate : float
-        Within the tested rates [unit].
-    interval : Interval
-        Cut to the tested rates, with open ends; nan ends when no error can be estimated.
-    status : str
-        One of `Status`.
-    unit : str
-    gap : (float, float)
-        The lowest and the first rate above it, between which nothing was tested [unit]; empty for a
-        difference.
-    any_join : bool
-        Whether curves with any join in that gap are in the interval.
-    """
-
-    rate: float
-    interval: Interval
-    status: str
-    unit: str
-    gap: tuple[float, ...] = ()
-    any_join: bool = False
-
-
-class NetGain(NamedTuple):
-    """Net return gained over the lowest rate, and its interval [money per area]; nan where not estimated."""
-
-    value: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True)
@@ -179,8 +134,8 @@ class ResponseAnalysis(Result):
     def agronomic_optimum(self) -> Optimum:
         """Lowest rate with the greatest yield, whatever the prices."""
         if self.comparison is None:
-            return _better_of_two(self, 0.0)
-        return _optimum(self, self.comparison.at_price_ratio(0.0))
+            return better_of_two(self, 0.0)
+        return optimum_at(self, self.comparison.at_price_ratio(0.0))
 
     @cached_property
     def gain(self) -> pd.DataFrame:
@@ -392,61 +347,10 @@ def _report(analysis):
     """Find the optimum at the prices of the analysis."""
     if analysis.comparison is None:
         low, high = analysis.data.rates
-        return replace(
-            analysis, optimum=_better_of_two(analysis, _unit_prices(analysis).cost_in_yield(high, low))
-        )
-    return replace(analysis, optimum=_pay_pass(analysis, _optimum(analysis, analysis.comparison)))
-
-
-def _unit_prices(analysis):
-    return single(analysis.prices.per(analysis.rate_unit, analysis.yield_unit))
-
-
-def _better_of_two(analysis, cost):
-    """Better of two rates at the cost of the higher [yield unit]; an interval of both if either may be."""
-    rates = analysis.data.rates
-    size = np.abs(analysis.data.yields).max()
-    best, low, high = (
-        np.nan if np.isnan(gain) else float(rates[int(above(gain - cost, 0, size))])
-        for gain in difference(analysis.fits[LINEAR.key], analysis.level)
-    )
-    interval = make_interval(low, high, analysis.level, "exact")
-    return Optimum(best, interval, Status.DIFFERENCE, analysis.rate_unit)
-
-
-def _optimum(analysis, comparison):
-    """Rate, interval and status at the price ratio of a comparison."""
-    sums, weights = analysis.data.sums, analysis.weights
-    used = {k: analysis.fits[k].fits for k in weights.index}
-    rate, status = verdict(used, weights.to_numpy()[None, None], sums, comparison.price_ratio)
-    asked = analysis.asked
-    interval = comparison.interval(asked) if asked else comparison.averaged_interval
-    low, high = settle(*(np.array([[end]]) for end in (interval.low, interval.high)), status, sums)
-    settled = replace(interval, low=float(low[0, 0]), high=float(high[0, 0]), low_open=False)
-    settled = settled.within(*analysis.data.rates[[0, -1]])
-    return Optimum(
-        float(rate[0, 0]), settled, str(status[0, 0]), analysis.rate_unit,
-        gap=tuple(analysis.data.rates[:2].tolist()), any_join=_any_join(analysis),
-    )  # fmt: skip
-
-
-def _any_join(analysis):
-    """Whether curves with more than a tail's weight leave open any join up to the first rate."""
-    ladders = analysis.comparison.ladders
-    open_ = sum(w for k, w in analysis.weights.items() if k in ladders and ladders[k].step[0, 0])
-    return bool(open_ > (1 - analysis.level) / 2)
-
-
-def _pay_pass(analysis, optimum):
-    """Fall back to no application where the gain does not pay for the pass and zero was tested."""
-    unit, low = _unit_prices(analysis), analysis.data.rates[0]
-    if unit.pass_cost <= 0 or low > 0 or optimum.rate <= 0:
-        return optimum
-    top, foot = analysis.predict(optimum.rate), analysis.predict(low)
-    if above(top - foot, unit.cost_in_yield(optimum.rate, low), scale=abs(top)):
-        return optimum
-    interval = replace(optimum.interval, low=float(low), low_open=False)
-    return replace(optimum, rate=float(low), interval=interval, status=Status.UNPAID)
+        best = better_of_two(analysis, unit_prices(analysis).cost_in_yield(high, low))
+    else:
+        best = pay_pass(analysis, optimum_at(analysis, analysis.comparison))
+    return replace(analysis, optimum=best)
 
 
 def _strips(analysis):
@@ -474,7 +378,6 @@ def _price_check(analysis):
 def _checks(analysis):
     data, comparison, optimum = analysis.data, analysis.comparison, analysis.optimum
     rates, pure_df = data.rates, int(data.sums.pure_df[0])
-    inside = optimum.status == Status.INTERIOR
     rows = [
         _price_check(analysis),
         ("distinct rates", len(rates), 3, len(rates) >= 3,
@@ -486,8 +389,8 @@ def _checks(analysis):
     ]  # fmt: skip
     if comparison is not None:
         rows += [
-            ("optimum inside the tested rates", optimum.rate, rates[-1], inside,
-             Status(optimum.status).meaning),
+            ("optimum inside the tested rates", optimum.rate, rates[-1],
+             optimum.status == Status.INTERIOR, Status(optimum.status).meaning),
             ("interval closed above", optimum.interval.high, rates[-1], not optimum.interval.high_open,
              ("the interval of the optimum ends within the tested rates",
               "the data set no upper limit to the optimum within the tested rates")),
@@ -507,91 +410,7 @@ def _checks(analysis):
              (f"the {fit.curve.label} curve follows the rate means as closely as chance allows",
               f"the rate means depart from the {fit.curve.label} curve by more than chance"))
         )  # fmt: skip
-        rows += comparison.checks.loc[lambda c: c["check"] != "distinct rates"].itertuples(
-            index=False, name=None
-        )
+        rows += comparison.checks.query("check != 'distinct rates'").itertuples(index=False, name=None)
         told = ("enough rates to tell curves apart", "with three rates the curves cannot be told apart")
         rows.append(("three rates", len(rates), 4, len(rates) > 3, told))
     return checks_frame(rows)
-
-
-# What a rate gains --------------------------------------------------------------------------------
-
-
-def gain_over_lowest(analysis) -> tuple[float, float, float, float]:
-    """Rate asked about, its yield gain over the lowest rate tested, and the ends of the gain's interval.
-
-    With two rates it is the higher, else the reported one; ends are nan without error df.
-    """
-    lowest = analysis.data.rates[0]
-    if analysis.comparison is None:
-        return float(analysis.data.rates[-1]), *difference(analysis.fits[LINEAR.key], analysis.level)
-    rate = analysis.optimum.rate
-    gain = float(analysis.predict(rate) - analysis.predict(lowest))
-    low, high = (0.0, 0.0) if same(rate, lowest) else _ends(analysis, rate)
-    return rate, gain, low, high
-
-
-def _ends(analysis, rate):
-    """Ends of the interval of the gain at a rate above the lowest."""
-    weights, ladders = analysis.weights, analysis.comparison.ladders
-    if not set(weights.index) <= set(ladders):
-        return np.nan, np.nan
-    if len(weights) == 1:
-        return tuple(float(end[0, 0, -1]) for end in ladders[weights.index[0]].gains(rate))
-    used = weights[weights > SMALL]
-    ends = [ladders[key].gains(rate) for key in used.index]
-    pair = averaged_gains(ends, used.to_numpy()[None, None], analysis.data.sums, analysis.level)
-    return tuple(float(end[0, 0]) for end in pair)
-
-
-def averaged_gains(ends, weights, sums, level):
-    """Ends (D, R) of the averaged gain's interval, from those of each curve (`Ladder.gains`) and weights."""
-    bracket = min(low.min() for low, _ in ends), max(high.max() for _, high in ends)
-    return mixture_ends(ends, weights, sums, level, bracket)
-
-
-def gain_table(analysis) -> pd.DataFrame:
-    """Rows of gain, its cost and gain minus cost in yield; see `ResponseAnalysis.gain`."""
-    data, unit = analysis.data, _unit_prices(analysis)
-    lowest = data.rates[0]
-    rate, gain, low, high = gain_over_lowest(analysis)
-    cost = float(unit.cost_in_yield(rate, lowest))
-    passed = ", application pass included" if unit.pass_cost > 0 and rate > lowest == 0 else ""
-    rows = [
-        (f"yield gain of {plain(rate)} over {plain(lowest)} {data.rate_unit}", gain, low, high),
-        (f"its cost in yield{passed}", cost, np.nan, np.nan),
-        ("gain minus cost", gain - cost, low - cost, high - cost),
-    ]
-    return pd.DataFrame(rows, columns=["quantity", "value", "low", "high"]).assign(unit=data.yield_unit)
-
-
-def net_gain(analysis) -> NetGain:
-    """Gain minus cost at the price of the crop; see `ResponseAnalysis.net_gain`."""
-    row, grain = analysis.gain.iloc[2], _unit_prices(analysis).grain
-    return NetGain(*(float(grain * row[name]) for name in NetGain._fields))
-
-
-# Strips in doubt ----------------------------------------------------------------------------------
-
-
-def doubtful_rows(data: TrialData) -> Doubtful:
-    """Find the doubtful rows of a trial against blocks and rates, or a parabola where rates hardly repeat."""
-    ones = np.ones((len(data.rate), 1))
-    rest = ones if data.block is None else np.column_stack([ones, linear.dummies(data.sweep.block)])
-    smooth = smoother(data.rate, rest)
-    design = np.column_stack([rest, linear.dummies(rate_groups(data.rate))])
-    if linear.fit(design, data.yields).df - 1 < LEFT and smooth is not None:
-        design = smooth
-    root = np.sqrt(data.weight)
-    weighed = None if smooth is None else smooth * root[:, None]
-    found = doubtful_strips(design * root[:, None], data.yields * root, weighed)
-    expected = tuple(y / root[i] for i, y in zip(found.rows, found.expected, strict=True))
-    return Doubtful(found.rows, expected, found.p, found.undecided)
-
-
-def one_order(data: TrialData) -> bool:
-    """Whether every block repeats one order of the rates; False where that is not known."""
-    if data.block is None or data.origin is None:
-        return False
-    return systematic(rate_groups(data.rate), data.sweep.block, places(data.origin)[1])

@@ -17,9 +17,12 @@ The reporting rule goes from fitted curves and their weights to one rate and wha
    rate, the answer is "at least the highest rate tested", and the interval's upper end is open.
 """
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 
 from fertkit.response.curves import CURVES, LINEAR, MEAN, optimum_in_range
+from fertkit.response.interval import Interval
 from fertkit.response.optimum import Status
 from fertkit.response.region import region
 from fertkit.response.search import Fits
@@ -253,3 +256,54 @@ def settle(low, high, status, sums: Sums):
 def _is_step(curve, fits, sums):
     shape = CURVES[curve].shape
     return shape.limits(fits.bend, sums.rates)[0] if shape else np.zeros(fits.rss.shape, bool)
+
+
+@dataclass(frozen=True)
+class Optimum:
+    """A rate with its interval and an honest status.
+
+    Attributes
+    ----------
+    rate : float
+        Within the tested rates [unit].
+    interval : Interval
+        Cut to the tested rates, with open ends; nan ends when no error can be estimated.
+    status : str
+        One of `Status`.
+    unit : str
+    gap : (float, float)
+        The lowest and the first rate above it, between which nothing was tested [unit]; empty for a
+        difference.
+    any_join : bool
+        Whether curves with any join in that gap are in the interval.
+    """
+
+    rate: float
+    interval: Interval
+    status: str
+    unit: str
+    gap: tuple[float, ...] = ()
+    any_join: bool = False
+
+
+def optimum_at(analysis, comparison) -> Optimum:
+    """Rate, interval and status of an analysed trial at the price ratio of a comparison."""
+    sums, weights = analysis.data.sums, analysis.weights
+    used = {k: analysis.fits[k].fits for k in weights.index}
+    rate, status = verdict(used, weights.to_numpy()[None, None], sums, comparison.price_ratio)
+    asked = analysis.asked
+    interval = comparison.interval(asked) if asked else comparison.averaged_interval
+    low, high = settle(*(np.array([[end]]) for end in (interval.low, interval.high)), status, sums)
+    settled = replace(interval, low=float(low[0, 0]), high=float(high[0, 0]), low_open=False)
+    settled = settled.within(*analysis.data.rates[[0, -1]])
+    return Optimum(
+        float(rate[0, 0]), settled, str(status[0, 0]), analysis.rate_unit,
+        gap=tuple(analysis.data.rates[:2].tolist()), any_join=_any_join(analysis),
+    )  # fmt: skip
+
+
+def _any_join(analysis):
+    """Whether curves with more than a tail's weight leave open any join up to the first rate."""
+    ladders = analysis.comparison.ladders
+    open_ = sum(w for k, w in analysis.weights.items() if k in ladders and ladders[k].step[0, 0])
+    return bool(open_ > (1 - analysis.level) / 2)

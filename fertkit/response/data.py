@@ -13,7 +13,10 @@ from fertkit.intake.strip_checks import coordinates
 from fertkit.intake.strip_headers import SITE_COLUMNS
 from fertkit.response.sums import Sums, Sweep, make_sweep
 from fertkit.results import ByContent
-from fertkit.trials.table import read_trial
+from fertkit.trials import linear
+from fertkit.trials.diagnose import LEFT, Doubtful, doubtful_strips, smoother, systematic
+from fertkit.trials.linear import rate_groups
+from fertkit.trials.table import places, read_trial
 
 #: Column-name endings that carry a unit.
 UNIT_ENDINGS = {
@@ -196,3 +199,25 @@ def _same_level(x):
     """Rates that agree to ten digits are one level, so that unit conversion does not split a rate."""
     scale = 10.0 ** (10 - np.ceil(np.log10(max(np.abs(x).max(), 1e-290))))
     return np.round(x * scale) / scale
+
+
+def doubtful_rows(data: TrialData) -> Doubtful:
+    """Find the doubtful rows of a trial against blocks and rates, or a parabola where rates hardly repeat."""
+    ones = np.ones((len(data.rate), 1))
+    rest = ones if data.block is None else np.column_stack([ones, linear.dummies(data.sweep.block)])
+    smooth = smoother(data.rate, rest)
+    design = np.column_stack([rest, linear.dummies(rate_groups(data.rate))])
+    if linear.fit(design, data.yields).df - 1 < LEFT and smooth is not None:
+        design = smooth
+    root = np.sqrt(data.weight)
+    weighed = None if smooth is None else smooth * root[:, None]
+    found = doubtful_strips(design * root[:, None], data.yields * root, weighed)
+    expected = tuple(y / root[i] for i, y in zip(found.rows, found.expected, strict=True))
+    return Doubtful(found.rows, expected, found.p, found.undecided)
+
+
+def one_order(data: TrialData) -> bool:
+    """Whether every block repeats one order of the rates; False where that is not known."""
+    if data.block is None or data.origin is None:
+        return False
+    return systematic(rate_groups(data.rate), data.sweep.block, places(data.origin)[1])

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from fertkit.response.analyse import one_order
 from fertkit.response.curves import CURVES, MEAN, get_curve
+from fertkit.response.data import one_order
 from fertkit.response.fit import join_text
 from fertkit.response.optimum import Status
 from fertkit.response.prices import area_of, column, money_text

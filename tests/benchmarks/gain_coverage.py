@@ -15,9 +15,9 @@ import pandas as pd
 sys.path.insert(0, str(Path(__file__).parent))
 from coverage import LEVEL, RATIO, SCENARIOS, TOP, TRUTH
 
-from fertkit.response.analyse import averaged_gains
 from fertkit.response.average import Ladder, average_weights, averaged_keys, curve_optima
 from fertkit.response.curves import CURVES, optimum_in_range
+from fertkit.response.gain import averaged_gains
 from fertkit.response.region import gain_sets
 from fertkit.response.search import fit_sums
 from fertkit.response.sums import make_sweep

@@ -6,7 +6,7 @@ from scipy.stats import f
 
 from fertkit.errors import LookupFailed, NotEstimable
 from fertkit.response import Status, fit_response
-from fertkit.response.analyse import Optimum
+from fertkit.response.average import Optimum
 from fertkit.response.curves import optimum_in_range
 from fertkit.response.interval import (
     Interval,

@@ -8,7 +8,7 @@ from scipy.stats import norm
 
 from fertkit.errors import NotEstimable
 from fertkit.response import Prices, stochastic_plateau
-from fertkit.response.critical import stochastic_plateau_rate, stochastic_plateau_yield
+from fertkit.response.regret import stochastic_plateau_rate, stochastic_plateau_yield
 
 LAW = (2, 0.03, 5, 0.8)
 PRICES = Prices(0.9, 150, "kg", "t")
