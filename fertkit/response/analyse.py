@@ -42,7 +42,7 @@ from fertkit.asked import (
     maybe_headers,
     off,
 )  # fmt: skip
-from fertkit.errors import NotEstimable, PriceError
+from fertkit.errors import NotEstimable
 from fertkit.reference.load import list_sources
 from fertkit.response.average import Optimum, mean_wins, optimum_at
 from fertkit.response.compare import CurveComparison, arrays_of, compare, lack_of_fit
@@ -53,7 +53,7 @@ from fertkit.response.gain import NetGain, better_of_two, gain_table, net_gain, 
 from fertkit.response.interval import bootstrap_fits
 from fertkit.response.money import NetReturn, PriceTable, describe, price_table
 from fertkit.response.optimum import Status
-from fertkit.response.prices import Prices, column, price_check, single
+from fertkit.response.prices import Prices, column, price_check, prices_for, ratio_of
 from fertkit.response.regret import Regret, expected_regret
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import below, first_largest, same
@@ -244,7 +244,7 @@ class ResponseAnalysis(Result):
 
     def at_prices(self, *, nutrient_price=None, grain_price=None, prices=None) -> "ResponseAnalysis":
         """The same fits at other prices; nothing is refitted."""
-        prices = _prices(self.data, nutrient_price, grain_price, prices)
+        prices = prices_for(self.data, nutrient_price, grain_price, prices)
         comparison = self.comparison and self.comparison.at_price_ratio(ratio_of(prices, self.data))
         moved = _report(replace(self, prices=prices, comparison=comparison))
         vars(moved)["agronomic_optimum"] = self.agronomic_optimum  # whatever the prices
@@ -297,7 +297,7 @@ def analyse_response(
         If all rates are equal or the table holds several trials.
     """
     data = read_trial_data(trial, rate=rate, response=response, blocks=blocks, weight=weight)
-    prices = _prices(data, nutrient_price, grain_price, prices)
+    prices = prices_for(data, nutrient_price, grain_price, prices)
     asked = get_curve(curve).key if curve is not None else None
     draws: dict[str, np.ndarray] = {}
     if len(data.rates) < 3:
@@ -314,25 +314,6 @@ def analyse_response(
             judged = {k: fit for k, fit in fits.items() if fit.df_error > 0}
             draws = {k: bootstrap_fits(fit, replicates, rng).params[0] for k, fit in judged.items()}
     return _report(ResponseAnalysis(None, fits, comparison, weights, prices, draws, data, level, asked))
-
-
-def ratio_of(prices: Prices, data: TrialData) -> float:
-    """Price ratio in the units of the trial [yield unit per rate unit]."""
-    return single(prices.per(data.rate_unit, data.yield_unit)).ratio
-
-
-def _prices(data, nutrient_price, grain_price, prices):
-    data.need_units()
-    if prices is not None:
-        if nutrient_price is not None or grain_price is not None:
-            raise PriceError(
-                "prices are given twice: give either the two or the pair of them, not both", "prices=..."
-            )
-        return prices
-    if nutrient_price is None or grain_price is None:
-        raise PriceError("give the nutrient price and the grain price", "prices=...")
-    rate_mass, yield_mass = data.rate_unit.split("/")[0], data.yield_unit.split("/")[0]
-    return Prices(nutrient_price, grain_price, rate_mass, yield_mass)
 
 
 def _weights(comparison, asked):

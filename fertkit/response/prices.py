@@ -241,6 +241,26 @@ def nutrient_price_from_product(product_price, nutrient_pct):
     return (positive(product_price, "product price") / share)[()]
 
 
+def ratio_of(prices: Prices, data) -> float:
+    """Price ratio in the units of the trial [yield unit per rate unit]."""
+    return single(prices.per(data.rate_unit, data.yield_unit)).ratio
+
+
+def prices_for(data, nutrient_price, grain_price, prices) -> Prices:
+    """Give the prices of a trial, from two numbers in its units or as they are."""
+    data.need_units()
+    if prices is not None:
+        if nutrient_price is not None or grain_price is not None:
+            raise PriceError(
+                "prices are given twice: give either the two or the pair of them, not both", "prices=..."
+            )
+        return prices
+    if nutrient_price is None or grain_price is None:
+        raise PriceError("give the nutrient price and the grain price", "prices=...")
+    rate_mass, yield_mass = data.rate_unit.split("/")[0], data.yield_unit.split("/")[0]
+    return Prices(nutrient_price, grain_price, rate_mass, yield_mass)
+
+
 class MoneyResult(Result):
     """A result in money per area, of rates and yields with units."""
 
