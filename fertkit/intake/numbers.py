@@ -189,7 +189,14 @@ def _read_text(cell, style):
         return Reading(censored="not detected", flag=text)
     if _RANGE.fullmatch(text):
         return Reading(problem="a range, not a result")
-    return _read_marked(text, style)
+    try:
+        return _read_marked(text, style)
+    except _Unreadable as why:
+        return Reading(problem=str(why))
+
+
+class _Unreadable(Exception):
+    """Why a cell holds no number."""
 
 
 def _read_marked(text, style):
@@ -201,7 +208,7 @@ def _read_marked(text, style):
             break
     number = _NUMBER.match(rest)
     if not number:
-        return Reading(problem="not a number")
+        raise _Unreadable("not a number")
     tail = rest[number.end() :].strip()
     if tail.startswith("+") and not censored:
         censored, tail = ">", tail[1:].strip()
@@ -209,78 +216,54 @@ def _read_marked(text, style):
         tail = tail[:-1].strip()
     if tail.lower() == "u" and not censored:
         censored, tail = "<", ""
-    value, complaint = _value(number, style)
-    if complaint:
-        return Reading(problem=complaint)
-    flag, unit, complaint = _read_tail(tail)
-    if complaint:
-        return Reading(problem=complaint)
-    return _finish(value, censored, flag, unit)
+    value = float(_plain(number["body"], style) + (number["exp"] or ""))
+    flag, unit = _read_tail(tail)
+    return _finish(-value if number["sign"] == "-" else value, censored, flag, unit)
 
 
 def _read_tail(tail):
+    """The laboratory's mark and the unit behind a number."""
     marks = "".join(c for c in tail if c in _MARKS)
     words = tail.translate(_NO_MARKS).strip()
     bare = words.strip("()[]. ").lower()
     if not bare:
-        return marks, "", "" if not words else "not a number"
+        if words:
+            raise _Unreadable("not a number")
+        return marks, ""
     if bare in spellings("flag"):
-        return " ".join(filter(None, [words.strip("()[] "), marks])), "", ""
-    unit = find_unit(words)
-    if unit:
-        return marks, unit, ""
-    return "", "", "text beside the number"
-
-
-def _value(number, style):
-    body, complaint = _plain(number["body"], style)
-    if complaint:
-        return math.nan, complaint
-    value = float(body + (number["exp"] or ""))
-    return (-value if number["sign"] == "-" else value), ""
+        return " ".join(filter(None, [words.strip("()[] "), marks])), ""
+    if not find_unit(words):
+        raise _Unreadable("text beside the number")
+    return marks, find_unit(words)
 
 
 def _plain(body, style):
     """Write a number with a decimal point and no grouping, or say why that cannot be done."""
-    if re.search(r"[\s']", body):
-        if not re.fullmatch(r"[1-9][0-9]{0,2}(?:[\s'][0-9]{3})+(?:[.,][0-9]+)?", body):
-            return "", "not a number"
-        body = re.sub(r"[\s']", "", body)
-        if "." not in body and "," not in body:
-            return body, ""
-        return _with_mark(body, body[-len(re.split("[.,]", body)[-1]) - 1], style)
-    if not ("." in body or "," in body):
-        return body, ""
-    told = _mark_of(body.rstrip(".,"))
-    if body[-1] in ".,":  # '3.'
-        if "." in body[:-1] or "," in body[:-1]:
-            return "", "not a number"
-        if body[-1] != style.decimal:
-            return "", f"the number ends in '{body[-1]}', which is not the decimal mark of the file"
-        return body[:-1], ""
-    if told in (".", ","):
-        return _with_mark(body, told, style)
-    if not told:
-        return "", "not a number"
+    bare = re.sub(r"[\s']", "", body)
+    if bare != body and not re.fullmatch(r"[1-9][0-9]{0,2}(?:[\s'][0-9]{3})+(?:[.,][0-9]+)?", body):
+        raise _Unreadable("not a number")
+    marks = re.findall("[.,]", bare)
+    if not marks:
+        return bare
+    if bare[-1] in ".,":  # '3.'
+        if len(marks) > 1:
+            raise _Unreadable("not a number")
+        if bare[-1] != style.decimal:
+            raise _Unreadable(f"the number ends in '{bare[-1]}', which is not the decimal mark of the file")
+        return bare[:-1]
+    mark = marks[0] if bare != body else _mark_of(bare)
+    if not mark:
+        raise _Unreadable("not a number")
     if not style.decimal:
-        return "", f"the decimal mark cannot be told: {style.why}"
-    return _with_mark(body, style.decimal, style)
-
-
-def _with_mark(body, decimal, style):
-    if style.decimal and decimal != style.decimal:
-        return "", f"the number uses '{decimal}' as decimal mark, the rest of the file '{style.decimal}'"
-    if not style.decimal:
-        return "", f"the decimal mark cannot be told: {style.why}"
-    grouping = "," if decimal == "." else "."
-    whole, _, fraction = body.partition(decimal)
-    if grouping in whole and not re.fullmatch(
-        rf"[1-9][0-9]{{0,2}}(?:{re.escape(grouping)}[0-9]{{3}})+", whole
-    ):
-        return "", "not a number"
-    if grouping in fraction or decimal in fraction:
-        return "", "not a number"
-    return (whole.replace(grouping, "") or "0") + ("." + fraction if fraction else ""), ""
+        raise _Unreadable(f"the decimal mark cannot be told: {style.why}")
+    if mark not in (style.decimal, "1,320", "1.320"):
+        raise _Unreadable(f"the number uses '{mark}' as decimal mark, the rest of the file '{style.decimal}'")
+    grouping = "," if style.decimal == "." else "."
+    whole, _, fraction = bare.partition(style.decimal)
+    grouped = rf"[1-9][0-9]{{0,2}}(?:{re.escape(grouping)}[0-9]{{3}})+"
+    if (grouping in whole and not re.fullmatch(grouped, whole)) or re.search("[.,]", fraction):
+        raise _Unreadable("not a number")
+    return (whole.replace(grouping, "") or "0") + ("." + fraction if fraction else "")
 
 
 def _finish(value, censored="", flag="", unit=""):
