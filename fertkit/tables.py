@@ -70,15 +70,6 @@ class RawTable:
         return check_lengths(self.cells, self.widths, header, lines, self.delimiter)
 
 
-def open_grid(source, *, name: str | None = None, sheet: str | None = None) -> RawTable:
-    """Open one table of raw cells, or take a DataFrame for one; see `open_table`."""
-    return (
-        frame_grid(source, name)
-        if isinstance(source, pd.DataFrame)
-        else open_table(source, name=name, sheet=sheet)
-    )
-
-
 def frame_grid(frame, name: str | None = None) -> RawTable:
     """Take a DataFrame for a table of raw cells under its column names."""
     rows = frame.astype(object).where(frame.notna(), "").to_numpy().tolist()
@@ -91,7 +82,7 @@ def open_table(source, *, name: str | None = None, sheet: str | None = None) -> 
 
     Parameters
     ----------
-    source : path, bytes or file-like
+    source : path, bytes, file-like or DataFrame
         The file; its kind is told by its content, not its ending.
     name : str, optional
         Name for messages; the file name if None.
@@ -103,18 +94,13 @@ def open_table(source, *, name: str | None = None, sheet: str | None = None) -> 
     InputError
         If the file is missing, empty, not a table, or has several filled sheets and none is named.
     """
-    tables = open_tables(source, name=name)
-    names = [t.sheet for t in tables]
-    if sheet is not None:
-        if sheet not in names:
-            raise _refuse(tables[0].name, f"no sheet '{sheet}'", f"the filled sheets are: {', '.join(names)}")
-        return whole(tables[names.index(sheet)])
-    held = [t for t in tables if _numbered(t)] or tables
-    if len(held) == 1:
-        return replace(whole(held[0]), remarks=tuple(n for n in names if n != held[0].sheet))
-    if len(tables) > 1:
-        raise _refuse(tables[0].name, "several sheets hold cells", f"name one of: {', '.join(names)}")
-    return whole(tables[0])
+    tables = open_tables(source, name=name, sheet=sheet)
+    numbered = [t for t in tables if _numbered(t)] or tables
+    if len(numbered) == 1:
+        remarks = tuple(t.sheet for t in tables if t is not numbered[0])
+        return replace(whole(numbered[0]), remarks=remarks)
+    sheets = ", ".join(t.sheet for t in tables)
+    raise _refuse(tables[0].name, "several sheets hold cells", f"name one of: {sheets}")
 
 
 def _numbered(raw) -> bool:
@@ -138,14 +124,20 @@ def whole(raw: RawTable) -> RawTable:
     raise _refuse(raw.name, f"the formulas in {named}{where} hold no value", remedy)
 
 
-def open_tables(source, *, name: str | None = None) -> list[RawTable]:
-    """Open every filled sheet of a workbook, or the one table of a text file; see `open_table`."""
+def open_tables(source, *, name: str | None = None, sheet: str | None = None) -> list[RawTable]:
+    """Open every filled sheet of a workbook, or the one that is named, or the one table of a text file."""
+    if isinstance(source, pd.DataFrame):
+        return [frame_grid(source, name)]
     data, name = bytes_of(source, name)
     if not data.strip():
         raise _refuse(name, "the file is empty", "save the table again")
-    if data.startswith((_ZIP, _OLE)):
-        return _open_workbook(data, name)
-    return [_open_text(data, name)]
+    packed = data.startswith((_ZIP, _OLE))
+    tables = _open_workbook(data, name) if packed else [_open_text(data, name)]
+    named = [t for t in tables if sheet in (None, t.sheet)]
+    if not named:
+        sheets = ", ".join(t.sheet for t in tables)
+        raise _refuse(name, f"no sheet '{sheet}'", f"the filled sheets are: {sheets}")
+    return named
 
 
 def text_of(cell) -> str:

@@ -30,7 +30,7 @@ from fertkit.intake.spellings import is_rating, listed, problem
 from fertkit.intake.units import is_other_matrix
 from fertkit.reference.load import list_sources
 from fertkit.results import Result, plain
-from fertkit.tables import frame_grid, open_tables, whole
+from fertkit.tables import open_tables, whole
 
 _MOST_NOTES = 25  # results of which one thing is noted
 
@@ -200,15 +200,7 @@ def read_tissue(
 
 def _open(source, name, sheet):
     """The table of a file, or of the one sheet of a workbook that holds results, and its layout."""
-    if isinstance(source, pd.DataFrame):
-        raw = frame_grid(source, name)
-        return raw, find_layout(raw)
-    tables = open_tables(source, name=name)
-    if sheet is not None:
-        sheets = ", ".join(t.sheet for t in tables)
-        tables, file = [t for t in tables if t.sheet == sheet], tables[0].name
-        if not tables:
-            raise InputError(file, [problem("no sheet", sheet=sheet, sheets=sheets)])
+    tables = open_tables(source, name=name, sheet=sheet)
     laid_out, failure = [], None
     for raw in tables:
         try:

@@ -37,7 +37,7 @@ from fertkit.intake.units import area_unit, cell_parts
 from fertkit.reference.crops import crop_name
 from fertkit.reference.load import list_sources
 from fertkit.results import Result, checks_frame
-from fertkit.tables import open_grid, text_of
+from fertkit.tables import open_table, text_of
 from fertkit.units import convert_area_rate
 
 
@@ -160,7 +160,7 @@ def read_strips(
     2      2         0.0         47.2
     3      2        60.0         56.3
     """
-    raw = open_grid(path_or_buffer, name=name, sheet=sheet)
+    raw = open_table(path_or_buffer, name=name, sheet=sheet)
     columns, units = columns or {}, units or {}
     problems = []
     lines, headers = lines_of(raw, columns, units, problems)

@@ -10,7 +10,7 @@ from fertkit.intake.grid import find_sheet, is_merged, name_lines
 from fertkit.intake.spellings import plain, roles_of
 from fertkit.intake.strips import read_strips
 from fertkit.intake.units import MEASURES
-from fertkit.tables import RawTable, open_grid
+from fertkit.tables import RawTable, open_table
 
 SOIL = b"Report (invented)\n\nField,pH,P,K,OM\n,,ppm,ppm,%\nNorth,6.4,21,140,3.1\n\nSouth,6.9,35,160,\n"
 
@@ -18,7 +18,7 @@ SOIL = b"Report (invented)\n\nField,pH,P,K,OM\n,,ppm,ppm,%\nNorth,6.4,21,140,3.1
 def test_a_reader_names_its_headers_and_the_grid_finds_them():
     # A kind of file that no reader knows yet: its words alone tell where the headers stand.
     words = {"field", "ph", "p", "k", "om"}
-    sheet = find_sheet(open_grid(SOIL, name="soil.csv"), lambda cell: plain(cell) in words)
+    sheet = find_sheet(open_table(SOIL, name="soil.csv"), lambda cell: plain(cell) in words)
     assert sheet.headers == ["Field", "pH", "P (ppm)", "K (ppm)", "OM (%)"]
     assert sheet.header_line == 3
     assert [row[0] for row in sheet.rows if row[0]] == ["North", "South"]
