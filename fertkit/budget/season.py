@@ -8,7 +8,7 @@ import pandas as pd
 from fertkit.asked import a_list, asks
 from fertkit.budget.needs import nutrient_budget
 from fertkit.budget.peaks import peak_table, peak_window, published_peaks
-from fertkit.budget.rates import nutrient_name
+from fertkit.budget.rates import AT_HARVEST, nutrient_name
 from fertkit.budget.studies import crop_of, own_rows
 from fertkit.budget.timing import (
     BOUND,
@@ -58,10 +58,11 @@ class SeasonDemand(Result):
     totals : DataFrame
         nutrient, uptake [`unit`] (season maximum, as far as the source says), counted, uptake_source,
         uptake_provenance, end (day or degree-days on which uptake ends), at_harvest [`unit`] (what is left
-        of it at harvest; NaN where no loss is published) and loss_source, curve ("one peak", "more than one
-        rise" or "through the points"), misfit (largest distance from a condition) and spread (how near
-        a published share is taken to be known; 0 for own points), both as shares of the season, and known
-        (how many conditions and published peaks shape the curve; inf for own points).
+        of it at harvest; NaN where no loss is published, or the total is that already) and loss_source,
+        curve ("one peak", "more than one rise" or "through the points"), misfit (largest distance from a
+        condition) and spread (how near a published share is taken to be known; 0 for own points), both as
+        shares of the season, and known (how many conditions and published peaks shape the curve; inf for
+        own points).
     peaks : DataFrame
         Peak of the curve beside the published peak; see `fertkit.budget.peaks.peak_table`.
     stages : DataFrame
@@ -312,7 +313,8 @@ def _one_nutrient(total, curve, conditions, calendar, axis):
 def _with_losses(totals, crop):
     """Add what is left of the season maximum at harvest, by the first source that measured it."""
     lost = {row.nutrient: row for row in reversed(season_rows(crop, ("loss",)))}
-    rows = [lost.get(name) for name in totals["nutrient"]]
+    rows = [None if counted == AT_HARVEST else lost.get(name)
+            for name, counted in zip(totals["nutrient"], totals["counted"], strict=True)]  # fmt: skip
     kept = [1 - float(row.value) if row else np.nan for row in rows]
     return totals.assign(
         at_harvest=totals["uptake"] * kept, loss_source=[row.source_key if row else "" for row in rows]

@@ -127,6 +127,10 @@ def test_wheat_takes_up_a_fifth_by_stem_elongation_and_all_by_anthesis():
     for nutrient, kept in (("K2O", 0.5), ("S", 0.5), ("Ca", 0.85)):
         assert totals.loc[nutrient, "at_harvest"] == pytest.approx(kept * totals.loc[nutrient, "uptake"])
     assert totals.loc[["N", "P2O5"], "at_harvest"].isna().all()
+    # IPNI2014 counts grain and straw of spring wheat at harvest: nothing is lost of that again
+    spring = season_demand("spring wheat", 60, source="IPNI2014").totals.set_index("nutrient")
+    assert spring.loc["K2O", "counted"] == "content at harvest"
+    assert spring["at_harvest"].isna().all()
     assert "lost after flowering" in demand.summary()
 
 
