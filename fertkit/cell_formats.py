@@ -27,7 +27,7 @@ class Formatted(float):
 
 
 def mark_of(code: str) -> str:
-    """What a format code such as ``0.00%``, ``0000`` or ``0.0" ppm"`` adds to a number; '' if nothing."""
+    """Return what a format code such as ``0.00%``, ``0000`` or ``0.0" ppm"`` adds to a number, or ''."""
     plain = shown = ""
     for quoted, escaped, char in _TOKEN.findall(code):
         if char == ";":  # the rest is for negative numbers
@@ -45,7 +45,7 @@ def mark_of(code: str) -> str:
 
 @lru_cache(maxsize=100_000)
 def formatted(value: float, mark: str) -> float:
-    """A number as its cell shows it, by the mark of its format; unchanged where that does not apply."""
+    """Return a number as its cell shows it, by the mark of its format; as it is where that does not apply."""
     if mark == PERCENT:
         number = f"{Decimal(repr(value)).scaleb(2).normalize():f}"
         return Formatted(number, f"{number} %")

@@ -25,7 +25,7 @@ REMEDY = (
 
 
 def decode(data: bytes, name: str) -> tuple[str, str]:
-    """Text of a file and its encoding: UTF-8, UTF-16 by its mark, else Windows-1252."""
+    """Return the text of a file and its encoding: UTF-8, UTF-16 by its mark, else Windows-1252."""
     for mark, encoding in ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16")):
         if data.startswith(mark):
             candidates = (encoding,)
@@ -43,7 +43,7 @@ def decode(data: bytes, name: str) -> tuple[str, str]:
 
 
 def find_delimiter(lines: list[str]) -> str:
-    """The mark that cuts most cells off lines of one width (two or more); '' if blanks do."""
+    """Return the mark that cuts most cells off lines of one width (two or more); '' if blanks do."""
     widths = {"": [len(re.split(r"\s{2,}", line.strip())) for line in lines[:_HEAD]]}
     for delimiter in DELIMITERS:
         widths[delimiter] = [_width(line, delimiter) for line in lines[:_HEAD]]
@@ -97,7 +97,7 @@ def cut(text: str, delimiter: str, name: str) -> list[list[str]]:
 
 
 def cells_of(line: str, delimiter: str) -> tuple[list[str], str]:
-    """Cells of one line, and what is wrong with its quotes ('' if nothing is)."""
+    """Return the cells of one line, and what is wrong with its quotes ('' if nothing is)."""
     if '"' not in line:
         return line.split(delimiter), ""
     cells, place = [], 0

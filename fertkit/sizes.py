@@ -29,7 +29,7 @@ _REMEDY = "take out what is not part of the table, or cut it into several files"
 
 
 def too_large(name, what) -> InputError:
-    """Make the error for a file beyond a limit."""
+    """Return the error for a file beyond a limit."""
     return InputError(name, [Problem(what, _REMEDY)])
 
 

@@ -109,7 +109,7 @@ def _numbered(raw) -> bool:
 
 
 def whole(raw: RawTable) -> RawTable:
-    """Give a table back, or refuse it if a formula of it was never worked out.
+    """Return a table as it is, or refuse it if a formula of it was never worked out.
 
     Raises
     ------
@@ -141,7 +141,7 @@ def open_tables(source, *, name: str | None = None, sheet: str | None = None) ->
 
 
 def text_of(cell) -> str:
-    """Text of a raw cell as a person would write it: 12.0 typed as a number is '12'; dates are ISO."""
+    """Return the text of a cell as a person would write it: 12.0 typed as a number is '12'; dates are ISO."""
     if isinstance(cell, str):
         return " ".join(cell.split())
     if isinstance(cell, Formatted):

@@ -147,7 +147,7 @@ def _companion(words):
 
 @cache
 def name_of(text: str) -> tuple[str, str]:
-    """Give (kind, name) of the nutrient, oxide or unclear compound a text names; ('', '') if none."""
+    """Return (kind, name) of the nutrient, oxide or unclear compound a text names; ('', '') if none."""
     words = _CHARGE.sub("", plain(text)).replace("_", " ").strip(" :;,.*")
     for kind in ("nutrient", "oxide", "unclear"):
         bare = " ".join(re.sub(r"[()\[\]]", " ", words).split())
@@ -165,7 +165,7 @@ def name_of(text: str) -> tuple[str, str]:
 
 
 def begins_with_nutrient(text: str) -> str:
-    """Nutrient whose name or symbol a text begins with, as 'Zn xyz' or 'ZnDTPA' does; '' if there is none."""
+    """Return the nutrient whose name or symbol a text begins with, as 'Zn xyz' or 'ZnDTPA' does; or ''."""
     words = unicodedata.normalize("NFKC", text).strip()
     first = re.match(r"[^\W\d_]+", words)
     if not first or first[0].casefold().startswith(("chloroph", "clorof")):  # the green of a leaf, no Cl
@@ -184,7 +184,7 @@ def _misspelt(word: str) -> str:
 
 
 def heading_unit(text: str) -> str:
-    """Unit at the end of a group heading such as 'Micronutrients (ppm)'; '' if there is none."""
+    """Return the unit at the end of a group heading such as 'Micronutrients (ppm)'; '' if there is none."""
     words = _DRY.sub("", plain(text))
     hit = re.fullmatch(rf"(?:.*[\s,(\[])?(?P<unit>{unit_pattern()})[)\]]?", words)
     return find_unit(hit["unit"]) if hit else ""

@@ -4,7 +4,7 @@ import pandas as pd
 
 
 def analysis_labels(frame: pd.DataFrame) -> pd.Series:
-    """What to call each analysis: its sample_id, and where several share it, what tells them apart.
+    """Return what to call each analysis: its sample_id, and where several share it, what tells them apart.
 
     Parameters
     ----------

@@ -140,7 +140,7 @@ def _numbers(row):
 
 
 def context_of(row, meanings, line, columns=(), below=()) -> list[Stated]:
-    """What a line of context states; empty if the line is none.
+    """Return what a line of context states; empty if the line is none.
 
     ``columns`` are those of the nutrients in the table above, where numbers make a line one of its samples;
     ``below`` is the next line, where a number makes 'Sample, N' a header and no sample called N.
@@ -276,7 +276,7 @@ def _begins_with_label(text):
 
 
 def carried(past: list[Stated], own: tuple[Stated, ...], each: frozenset = frozenset()) -> list[Stated]:
-    """Context of a table after those of the tables above it.
+    """Return the context of a table after those of the tables above it.
 
     What stood above the first role that the new lines state again holds on; a stage or part is not carried to
     another crop, nor anything from one sample to the next, nor a role of ``each``, which a sample states by

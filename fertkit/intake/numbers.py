@@ -112,7 +112,7 @@ def number_style(cells: Iterable, delimiter: str = "") -> NumberStyle:
 
 
 def could_be_grouped(cell: str) -> bool:
-    """Whether the mark in a cell may part thousands as well as be the decimal mark, as in 1,320."""
+    """Tell whether the mark in a cell may part thousands as well as be the decimal mark, as in 1,320."""
     return any(_mark_of(body)[:1] == "1" for body in re.findall(r"[0-9][0-9.,]*[0-9]", cell))
 
 

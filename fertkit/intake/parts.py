@@ -79,7 +79,7 @@ def _by_words() -> dict[tuple[str, frozenset], Part]:
 
 
 def without_petiole(words: str) -> tuple[str, str]:
-    """A part's words without those on the petiole, and what they say of it."""
+    """Return a part's words without those on the petiole, and what they say of it."""
     for pattern, petiole in ((_WITHOUT, "without"), (_WITH, "with")):
         bare = pattern.sub("", words).strip(" ,;-")
         if bare != words and bare:
@@ -88,7 +88,7 @@ def without_petiole(words: str) -> tuple[str, str]:
 
 
 def plant_part(crop: str, text: str) -> Part:
-    """Give the part a text names.
+    """Return the part a text names.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def plant_part(crop: str, text: str) -> Part:
 
 @lru_cache(maxsize=20_000)
 def find_part(crop: str, text: str) -> Part | None:
-    """The part a text names, as `plant_part` gives it; None if it is not known."""
+    """Return the part a text names, as `plant_part` gives it; None if it is not known."""
     crop, words = base_crop(crop), plain(text)
     bare, petiole = without_petiole(words) if len(words) <= _LONGEST else ("", "")
     found = _find(crop, words) or _find(crop, bare) or _find(crop, bare, by_words=True)
@@ -125,7 +125,7 @@ def _described(part):
 
 
 def adds_petiole(crop: str, own: str, given: str) -> bool:
-    """Whether `given` names the part `own` does and says of the petiole what `own` leaves open."""
+    """Tell whether `given` names the part `own` does and says of the petiole what `own` leaves open."""
     try:
         part, completed = plant_part(crop, own), plant_part(crop, given)
     except LookupFailed:

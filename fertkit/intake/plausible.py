@@ -40,12 +40,12 @@ def _windows() -> dict[str, tuple[str, float, float, float]]:
 
 
 def home_unit(nutrient: str) -> str:
-    """Unit fertkit states a nutrient in: % for macronutrients, Cl and Na, mg/kg for the others."""
+    """Return the unit fertkit states a nutrient in: % for macronutrients, Cl and Na, mg/kg for the others."""
     return _windows()[nutrient][0] if nutrient in _windows() else "mg/kg"
 
 
 def share_plausible(values, nutrient: str, unit: str) -> float:
-    """Share of the values inside the nutrient's window if they were in `unit`."""
+    """Return the share of the values inside the nutrient's window if they were in `unit`."""
     home, low, high, _ = _windows()[nutrient]
     values = convert_concentration(np.asarray(values, float), unit, home)
     return float(np.mean(at_least(values, low) & at_most(values, high)))
@@ -124,7 +124,7 @@ def unusual(tidy: pd.DataFrame) -> pd.Series:
 
 
 def mislabelled(values: dict, units: dict) -> Problem | None:
-    """A problem if all stated macronutrients fit another unit and not the stated one; else None."""
+    """Return a problem if all stated macronutrients fit another unit and not the stated one; else None."""
     macros = [n for n in MACROS if len(values.get(n, ()))]
     for stated in {units[n] for n in macros}:
         group = [n for n in macros if units[n] == stated]
@@ -140,7 +140,7 @@ def mislabelled(values: dict, units: dict) -> Problem | None:
 
 
 def sanity_checks(table: pd.DataFrame) -> pd.DataFrame:
-    """Checks after reading (sum of macronutrients, N:S, N:P, soil on the leaf, copied lines).
+    """Return checks after reading (sum of macronutrients, N:S, N:P, soil on the leaf, copied lines).
 
     Parameters
     ----------

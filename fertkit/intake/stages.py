@@ -43,7 +43,7 @@ class Span(NamedTuple):
 
 
 def stage_span(crop: str, stage: str, *, bare_codes: bool = False) -> Span:
-    """Span of a growth stage on the scale of its crop.
+    """Return the span of a growth stage on the scale of its crop.
 
     Parameters
     ----------
@@ -78,12 +78,12 @@ def stage_span(crop: str, stage: str, *, bare_codes: bool = False) -> Span:
 
 
 def find_span(crop: str, stage: str, bare_codes: bool = False) -> Span | None:
-    """Span of a growth stage as `stage_span` gives it; None if it is not known."""
+    """Return the span of a growth stage as `stage_span` gives it; None if it is not known."""
     return _span(base_crop(crop), plain(stage), bare_codes) if len(str(stage)) <= _LONGEST else None
 
 
 def known_stages(crop: str) -> list[str]:
-    """Codes and names a crop's stages can be given in."""
+    """Return the codes and names a crop's stages can be given in."""
     group = _group(base_crop(crop))
     table = load_stages()
     table = table[table["crop"] == group]
@@ -184,7 +184,7 @@ def _pattern(form):
 
 
 def stripped(text: str, form: str) -> str:
-    """Text without the words of a form it begins with."""
+    """Return text without the words of a form it begins with."""
     hit = _pattern(form).match(text)
     return text[hit.end() :] if hit else text
 

@@ -143,10 +143,9 @@ def read_strips(
     Raises
     ------
     InputError
-        With every problem of the file: missing column, unknown or mixed unit, text in a number, negative or
-        impossible yield, a yield of zero, moisture that is none, strip given twice, blank trial, unknown
-        crop; a column without a role that looks like blocks or moistures; a second factor; a product whose
-        analysis is not known.
+        With every problem of the file: missing column, unknown or mixed unit, text in a number, impossible
+        yield or moisture, strip given twice, blank trial, unknown crop; a column without a role that looks
+        like blocks or moistures; a second factor; a product whose analysis is not known.
 
     Examples
     --------
