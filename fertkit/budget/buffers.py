@@ -191,7 +191,7 @@ def lime_rates(fields: pd.DataFrame) -> pd.DataFrame:
     acid = ((neutral - numbers["buffer_ph"]) * per).clip(lower=0)
     due = numbers["target_ph"] > numbers["ph"]
     share = ((numbers["target_ph"] - numbers["ph"]) / (neutral - numbers["ph"])).where(due, 0.0)
-    said = [
+    equations = [
         f"{a:g} x ({r.target_ph:g} - {r.ph:g}) / ({neutral:g} - {r.ph:g}) - {r.credit_ton_ac:g}"
         if r.target_ph > r.ph
         else f"pH {r.ph:g} is at or above {r.target_ph:g}: nothing"
@@ -199,4 +199,4 @@ def lime_rates(fields: pd.DataFrame) -> pd.DataFrame:
     ]
     rate = (acid * share - numbers["credit_ton_ac"]).clip(lower=0)
     source = {"source_key": rows["source_key"].iloc[0], "provenance": rows["provenance"].iloc[0]}
-    return fields.assign(acidity=acid, rate_ton_ac=rate, equation=said, **source)
+    return fields.assign(acidity=acid, rate_ton_ac=rate, equation=equations, **source)

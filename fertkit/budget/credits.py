@@ -78,9 +78,9 @@ def _credits(row, table, problems):
     """One row a nutrient of one application."""
     material, line, condition = str(row["material"]).strip().lower(), row["line"], row.get("condition")
     own = {n: _number(row, column, line, problems) for n, column in OWN.items() if _given(row.get(column))}
-    mine = table[table["material"].map(lambda word: word == "any" or material.endswith(word))]
-    contents = mine[mine["measure"] == "content"].set_index("nutrient")
-    first = mine[mine["measure"] == "first year"]
+    rows = table[table["material"].map(lambda word: word == "any" or material.endswith(word))]
+    contents = rows[rows["measure"] == "content"].set_index("nutrient")
+    first = rows[rows["measure"] == "first year"]
     known = sorted({name for name in first["condition"] if name})
     if contents.empty and not own and (first["unit"] == "%").all():
         what = "no content is carried for this manure"

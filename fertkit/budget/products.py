@@ -165,12 +165,12 @@ def product_rate(
     if not percent > 0:
         raise NotEstimable(f"{row['material']} ({row['grade']}) supplies no {nutrient}")
     pounds = rate_lb_ac / percent * 100
-    held = [n for n in NUTRIENTS if row[PERCENT[n]] > 0]
+    supplied = [n for n in NUTRIENTS if row[PERCENT[n]] > 0]
     rows = pd.DataFrame(
         {
-            "nutrient": held,
-            "pct": [row[PERCENT[n]] for n in held],
-            "supplied_lb_ac": [pounds * row[PERCENT[n]] / 100 for n in held],
+            "nutrient": supplied,
+            "pct": [row[PERCENT[n]] for n in supplied],
+            "supplied_lb_ac": [pounds * row[PERCENT[n]] / 100 for n in supplied],
             "source_key": row["source_key"],
             "provenance": row["provenance"],
         }
@@ -202,22 +202,22 @@ def product_cautions(names, *, products: pd.DataFrame | None = None) -> pd.DataF
     True
     """
     chosen = [find_product(name, products) for name in names]
-    found = []
+    cautions = []
     for row in load_table("cautions").itertuples():
         materials = [word.lower() for word in row.material.split(";") if word]
         nutrients = [name for name in row.nutrient.split(";") if name]
-        mine = [
+        concerned = [
             p["material"]
             for p in chosen
             if any(word in p["material"].lower() for word in materials)
             or any(p[PERCENT[name]] > 0 for name in nutrients)
         ]
-        if mine or not (materials or nutrients):
-            found.append((row.topic, row.text, "; ".join(mine), row.source_key, row.provenance))
+        if concerned or not (materials or nutrients):
+            cautions.append((row.topic, row.text, "; ".join(concerned), row.source_key, row.provenance))
     for p in chosen:
         if p["cautions"]:
-            found.append((p["grade"], p["cautions"], p["material"], p["source_key"], p["provenance"]))
-    return pd.DataFrame(found, columns=["topic", "text", "product", "source_key", "provenance"])
+            cautions.append((p["grade"], p["cautions"], p["material"], p["source_key"], p["provenance"]))
+    return pd.DataFrame(cautions, columns=["topic", "text", "product", "source_key", "provenance"])
 
 
 @asks(row_spacing_in=above_zero)

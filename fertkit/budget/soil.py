@@ -104,14 +104,14 @@ class SoilRate(Result):
     def checks(self) -> pd.DataFrame:
         memory = self.rows["provenance"].isin(["from_memory", "mixed"])
         current = ("the system is the current one", "the system is superseded: ask for the current one")
-        found = (
+        read = (
             "every number was read in its source",
             "some numbers of the system are from memory: confirm them before use",
         )
         return checks_frame(
             [
                 ("system is current", self.status, "current", self.status == "current", current),
-                ("numbers not read in a source", int(memory.sum()), 0, not memory.any(), found),
+                ("numbers not read in a source", int(memory.sum()), 0, not memory.any(), read),
             ]
         )
 

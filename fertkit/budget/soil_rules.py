@@ -59,7 +59,7 @@ class Terms:
 def build_maintain(terms, at_limit, level, lines, removal, years):
     extra = terms.take("extra", 0.0)
     keep = removal + extra
-    said = f"{removal:.1f}" + (f" + {extra:g}" if extra else "")
+    kept = f"{removal:.1f}" + (f" + {extra:g}" if extra else "")
     width = terms.take("drawdown_width", 0.0)
     short = below(level, lines.critical)
     per = (terms if short else Terms(terms.rates, terms.cec)).take("build_per_unit")
@@ -73,13 +73,13 @@ def build_maintain(terms, at_limit, level, lines, removal, years):
     if short:
         terms.add("years of build-up", years, "years", "", "own table", "as supplied")
         rate = (lines.critical - level) * per / years + keep
-        text = f"({lines.critical:g} - {level:g}) x {per:g} / {years:g} + {said}"
+        text = f"({lines.critical:g} - {level:g}) x {per:g} / {years:g} + {kept}"
         return Worked(rate, "build-up", text, corners)
     if below(level, lines.limit) or (same(level, lines.limit) and at_limit == "maintenance"):
-        return Worked(keep, "maintenance", said, corners)
+        return Worked(keep, "maintenance", kept, corners)
     if below(level, lines.limit + width):
         rate = keep * (1 - over / width)
-        text = f"({said}) x (1 - ({level:g} - {lines.limit:g}) / {width:g})"
+        text = f"({kept}) x (1 - ({level:g} - {lines.limit:g}) / {width:g})"
         return Worked(rate, "drawdown", text, corners)
     return _nothing(level, lines.limit + width, corners)
 
@@ -97,7 +97,7 @@ def equation_rate(terms, values, lines, rule):
     if values["om"] is not None:
         kept = np.clip(values["om"], terms.take("om_least", 0.0), terms.take("om_most", 100.0))
         values = values | {"om": float(kept)}
-    level, by_power, said = values["test"], np.zeros(3), []
+    level, by_power, products = values["test"], np.zeros(3), []
     for _, row in terms.rates.iterrows():
         names = row["parameter"].removeprefix("per_").replace("intercept", "").split("_")
         if row["parameter"] != "intercept" and not set(names) <= set(values):
@@ -105,7 +105,7 @@ def equation_rate(terms, values, lines, rule):
         names, value = [name for name in names if name], terms.of(row)
         others = np.prod([values[name] for name in names if name != "test"])
         by_power[names.count("test")] += value * others
-        said.append((value, names))
+        products.append((value, names))
     end = min(_turn(*by_power), lines.critical)
     line = np.polynomial.Polynomial(by_power)
     tests = [0.0, end] if by_power[2] == 0 else np.linspace(0.0, end, CURVE_POINTS)
@@ -116,7 +116,9 @@ def equation_rate(terms, values, lines, rule):
         return _nothing(level, lines.critical, corners)
     at = min(level, end)
     shown = values | {"test": at if by_power[2] else level}
-    text = " ".join(_term(value, [shown[n] for n in names], not i) for i, (value, names) in enumerate(said))
+    text = " ".join(
+        _term(value, [shown[n] for n in names], not i) for i, (value, names) in enumerate(products)
+    )
     return Worked(max(float(line(at)), 0.0), rule, text, corners)
 
 
@@ -144,10 +146,10 @@ def table_rate(terms, values, lines, rule):
         raise NotEstimable(f"{lines.system} carries no rate for a test of {end:g} {lines.test_unit} or above")
     if below(level, start := steps["test_from"].iloc[0]):
         raise NotEstimable(f"{lines.system} carries no rate for a test below {start:g} {lines.test_unit}")
-    per, more, said = terms.take("per_yield"), 0.0, ""
+    per, more, moved = terms.take("per_yield"), 0.0, ""
     if per is not None:
         usual = terms.take("usual_yield")
-        more, said = per * (values["yield"] - usual), f" + {per:g} x ({values['yield']:g} - {usual:g})"
+        more, moved = per * (values["yield"] - usual), f" + {per:g} x ({values['yield']:g} - {usual:g})"
     rates = [max(value + more, 0.0) if value > 0 else 0.0 for value in steps["value"]]
     starts = steps["test_from"].tolist()
     at = int(np.sum(at_most(np.array(starts), level))) - 1
@@ -156,7 +158,7 @@ def table_rate(terms, values, lines, rule):
     before = [(x, rate) for x, rate in zip(starts[1:], rates, strict=False)]
     corners = sorted([*before, *corners], key=lambda corner: corner[0])
     word = level_class(lines.rows, level) or f"{rule} from {starts[at]:g} {lines.test_unit}"
-    return Worked(rates[at], word, f"{value:g}{said if value > 0 else ''}", corners)
+    return Worked(rates[at], word, f"{value:g}{moved if value > 0 else ''}", corners)
 
 
 def bounded(worked, terms, credit_lb_ac, unit):

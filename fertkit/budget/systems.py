@@ -148,8 +148,7 @@ def _refusal(system, thresholds, nutrient, crop, refusals):
     """Status of a system and, in few words, why no test suits it."""
     other = [error for error in refusals if not isinstance(error, UnitError)]
     if other:
-        said = str(other[0]).removeprefix(f"{system} has ")
-        return "", said.partition("; systems that have")[0].partition("; no other system")[0]
+        return "", other[0].what.removeprefix(f"{system} has ")
     known = system_rows(thresholds, nutrient, crop)
     named, depth = " or ".join(known["extractant"].unique()), known["depth_in"].iloc[0]
     deep = "" if np.isnan(depth) else f" on a sample {depth:g} in deep"

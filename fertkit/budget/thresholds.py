@@ -57,9 +57,9 @@ class Thresholds:
 def rate_systems(nutrient: str, crop: str) -> list[str]:
     """Systems with rates whose levels speak of a crop."""
     levels = load_table("soil_tests")
-    mine = levels[(levels["nutrient"] == nutrient) & levels["crop"].map(lambda words: speaks_of(words, crop))]
+    own = levels[(levels["nutrient"] == nutrient) & levels["crop"].map(lambda words: speaks_of(words, crop))]
     plans = load_table("soil_systems")
-    return sorted(plans.loc[plans["thresholds"].isin(mine["system"]), "system"])
+    return sorted(plans.loc[plans["thresholds"].isin(own["system"]), "system"])
 
 
 @cache
@@ -74,26 +74,24 @@ def system_rows(system: str, nutrient: str, crop: str, asked: str | None = None)
     table = load_table("soil_tests")
     if system not in set(table["system"]):
         raise unknown("soil-test system", system, table["system"].unique())
-    asked, mine = asked or system, table[table["system"] == system]
-    rows = mine[mine["nutrient"] == nutrient]
+    asked, rows = asked or system, table[table["system"] == system]
+    carried = ", ".join(sorted(rows["nutrient"].unique()))
+    rows = rows[rows["nutrient"] == nutrient]
     if rows.empty:
-        carried = ", ".join(sorted(mine["nutrient"].unique()))
         raise LookupFailed(f"{asked} has no levels of {nutrient}, only of {carried}")
     own = rows[[speaks_of(words, crop) for words in rows["crop"]]]
     if own.empty:
         crops = ", ".join(sorted(rows["crop"].unique()))
         other = ", ".join(rate_systems(nutrient, crop))
-        raise LookupFailed(
-            f"{asked} has no {nutrient} levels for {crop}, only for {crops}"
-            + (f"; systems that have {crop}: {other}" if other else "; no other system has it")
-        )
+        remedy = f"systems that have {crop}: {other}" if other else "no other system has it"
+        raise LookupFailed(f"{asked} has no {nutrient} levels for {crop}, only for {crops}", remedy=remedy)
     return own
 
 
 def speaks_of(words: str, crop: str) -> bool:
     """Whether the words of a row for its crops (corn and soybean, general) hold for a crop."""
-    named = ANY_CROP.get(words, (words,))
-    return named is None or base_crop(crop) in named
+    crops = ANY_CROP.get(words, (words,))
+    return crops is None or base_crop(crop) in crops
 
 
 def thresholds(
@@ -141,7 +139,7 @@ def thresholds(
         )
     depth, unit, status = rows[["depth_in", "unit", "status"]].iloc[0]
     extractant = " or ".join(rows["extractant"].unique())
-    levels = ((found or [np.inf])[0] for found in (critical, limit))
+    levels = ((printed or [np.inf])[0] for printed in (critical, limit))
     return Thresholds(system, status, *levels, extractant, depth, unit, rows)
 
 
