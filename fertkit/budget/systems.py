@@ -139,16 +139,16 @@ def _ask(system, plan, tests, about, options):
         test_unit = got.test_unit
         return (system, plan["title"], got.status, got.rate_lb_ac, got.zone, low, high, test_unit,
                 got.equation, "", plan["source_key"], plan["provenance"])  # fmt: skip
-    status, why_not = _refusal(system, plan["thresholds"], nutrient, crop, refusals)
+    status, why_not = _refusal(plan["thresholds"], nutrient, crop, refusals)
     nothing = (np.nan, "", np.nan, np.nan, "", "")
     return (system, plan["title"], status, *nothing, why_not, plan["source_key"], plan["provenance"])
 
 
-def _refusal(system, thresholds, nutrient, crop, refusals):
+def _refusal(thresholds, nutrient, crop, refusals):
     """Status of a system and, in few words, why no test suits it."""
     other = [error for error in refusals if not isinstance(error, UnitError)]
     if other:
-        return "", other[0].what.removeprefix(f"{system} has ")
+        return "", " ".join(other[0].what.split())
     known = system_rows(thresholds, nutrient, crop)
     named, depth = " or ".join(known["extractant"].unique()), known["depth_in"].iloc[0]
     deep = "" if np.isnan(depth) else f" on a sample {depth:g} in deep"
