@@ -31,7 +31,6 @@ from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.search import Fits, fit_sums
 from fertkit.results import Result, checks_frame, counted, plain
 from fertkit.rounding import above, at_most, below, same
-from fertkit.trials.linear import contrasts_within
 
 
 @dataclass(frozen=True)
@@ -240,13 +239,10 @@ def inside_tested(rate: np.ndarray, lowest: float, highest: float, unit: str) ->
 
 def need_contrasts(data: TrialData, n: int, what: str) -> None:
     """Raise NotEstimable unless the blocks leave `n` independent contrasts among the rates."""
-    left = int((data.sums.n - data.sums.n_blocks - data.sums.pure_df)[0])
-    if data.sums.n_blocks[0] > 1:
-        left = min(left, contrasts_within(data.rate, data.sweep.block))
-    if left < n:
+    if data.contrasts < n:
         raise NotEstimable(
             f"rates are confounded with blocks: {what} needs {counted(n, 'contrast')} among rates, and "
-            f"blocks that share rates offer {left}; put several rates in each block or site, one "
+            f"blocks that share rates offer {data.contrasts}; put several rates in each block or site, one "
             "of them common to all"
         )
 
