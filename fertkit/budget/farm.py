@@ -247,16 +247,16 @@ def _named(raw, area_unit, goal_unit, problems):
     read = {*REQUIRED, "field", "residue", "yield_unit", *areas, *goals}
     frame = frame[[column for column in frame if column in read]]
     for wanted, table in (("area", areas), ("yield_goal", goals)):
-        held = [column for column in frame if column in table]
-        if len(held) + (wanted in frame) > 1:
+        named = [column for column in frame if column in table]
+        if len(named) + (wanted in frame) > 1:
             what = f"several columns give the {wanted.replace('_', ' ')}"
-            problems.append(Problem(what, "keep one", column=held[0]))
-        elif held:
-            frame = frame.rename(columns={held[0]: wanted})
+            problems.append(Problem(what, "keep one", column=named[0]))
+        elif named:
+            frame = frame.rename(columns={named[0]: wanted})
             if wanted == "area":
-                area_unit = table[held[0]]
+                area_unit = table[named[0]]
             else:
-                frame["yield_unit"] = table[held[0]]
+                frame["yield_unit"] = table[named[0]]
     for column in REQUIRED:
         if column not in frame:
             remedy = f"add it; needed are: {', '.join(REQUIRED)}"

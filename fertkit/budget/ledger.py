@@ -70,9 +70,9 @@ class Ledger(Result):
     def checks(self) -> pd.DataFrame:
         rows = []
         for element, level in self.critical.items():
-            mine = self.rows[self.rows["nutrient"].map(TEST_OF).eq(element) & self.rows["test_ppm"].notna()]
+            trend = self.rows[self.rows["nutrient"].map(TEST_OF).eq(element) & self.rows["test_ppm"].notna()]
             for column, word in (("test_ppm", "trend"), ("test_low", "low end of the trend")):
-                least = mine[column].min()
+                least = trend[column].min()
                 meaning = (
                     f"the {word} stays at or above the level given",
                     f"the {word} falls below the level given: test again before that",
@@ -336,17 +336,17 @@ def _seasons(years, fields, applied, source, unit):
     seasons = pd.DataFrame({"year": years, "crop": fields["crop"], "season": fields["at"] + 1})
     tables = []
     for name in applied:
-        mine = rows[rows["nutrient"] == name].set_index("at")
-        mine = mine[["removed", "removed_source", "provenance"]].reindex(fields["at"])
-        without = fields.loc[mine["removed"].isna().to_numpy(), "crop"].unique()
+        removal = rows[rows["nutrient"] == name].set_index("at")
+        removal = removal[["removed", "removed_source", "provenance"]].reindex(fields["at"])
+        without = fields.loc[removal["removed"].isna().to_numpy(), "crop"].unique()
         if len(without):
             by = f" by {source}" if source else ""
             raise LookupFailed(
                 f"no {name} removal is published for {', '.join(without)}{by}; leave out what was applied "
                 f"of {name} or choose another source"
             )
-        mine["removed"] = convert_area_rate(mine["removed"], "lb/ac", unit)
-        tables.append(seasons.assign(nutrient=name, applied=applied[name]).join(mine))
+        removal["removed"] = convert_area_rate(removal["removed"], "lb/ac", unit)
+        tables.append(seasons.assign(nutrient=name, applied=applied[name]).join(removal))
     return tables
 
 

@@ -356,9 +356,9 @@ def _in_form(rows, form) -> pd.DataFrame:
         raise unknown("form", form, ("oxide", "element"))
     rows = rows.copy()
     for oxide, element in ELEMENT_OF.items():
-        mine = rows["nutrient"] == oxide
-        rows.loc[mine, list(AMOUNTS)] = to_element(rows.loc[mine, list(AMOUNTS)], oxide)
-        rows.loc[mine, "nutrient"] = element
+        oxides = rows["nutrient"] == oxide
+        rows.loc[oxides, list(AMOUNTS)] = to_element(rows.loc[oxides, list(AMOUNTS)], oxide)
+        rows.loc[oxides, "nutrient"] = element
     return rows
 
 

@@ -99,9 +99,9 @@ def peak_window(peaks, nutrient: str) -> tuple[float, tuple]:
     window : tuple of float
         First and last day of the fastest uptake; empty where none is stated.
     """
-    mine = peaks[peaks["listed"] & (peaks["nutrient"] == nutrient)]
-    scaled = mine["published_scaled"].dropna()
-    spans = mine.loc[mine["day_from"] < mine["day_to"], ["day_from", "day_to"]]
+    listed = peaks[peaks["listed"] & (peaks["nutrient"] == nutrient)]
+    scaled = listed["published_scaled"].dropna()
+    spans = listed.loc[listed["day_from"] < listed["day_to"], ["day_from", "day_to"]]
     return (float(scaled.mean()) if len(scaled) else np.inf), tuple(spans.iloc[0]) if len(spans) else ()
 
 

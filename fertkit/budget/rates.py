@@ -156,20 +156,20 @@ def _rates(crop, part, own):
     part = part or parts[0]
     if part not in parts:
         raise unknown(f"harvested part of {crop}", part, parts)
-    found: dict[tuple, dict] = {}
-    _add_removal(found, crop, part, _rows("removal", own))
+    records: dict[tuple, dict] = {}
+    _add_removal(records, crop, part, _rows("removal", own))
     if part == parts[0]:
-        _add_uptake(found, crop, _rows("uptake", own))
-    _share_between_classes(found)
+        _add_uptake(records, crop, _rows("uptake", own))
+    _share_between_classes(records)
     rates = [
         replace(Rate(*key, *_trace(record.pop("traces"))), **record)
-        for key, record in found.items()
+        for key, record in records.items()
         if key[2] in NUTRIENT_ORDER
     ]
     return tuple(sorted(rates, key=lambda r: (NUTRIENT_ORDER.index(r.nutrient), r.source_key, r.crop)))
 
 
-def _add_removal(found, crop, part, table):
+def _add_removal(records, crop, part, table):
     table = table[table["crop"].isin(related_crops(crop))]
     order = table["unit"].map(UNIT_PREFERENCE.index)
     for row in table.assign(order=order).sort_values("order", kind="stable").itertuples():
@@ -183,7 +183,7 @@ def _add_removal(found, crop, part, table):
             field = "residue_per_yield" if row.unit == "lb/bu" else "residue_per_mass"
         else:
             field = "harvested" if row.harvested_part == part else "everything"
-        record = found.setdefault((row.crop, row.source_key, nutrient), {"traces": []})
+        record = records.setdefault((row.crop, row.source_key, nutrient), {"traces": []})
         if field in record:
             continue
         record[field] = row.value * scale
@@ -206,7 +206,7 @@ def _per_lb(row) -> float:
     return scale
 
 
-def _add_uptake(found, crop, table):
+def _add_uptake(records, crop, table):
     table = table[table["crop"].isin(related_crops(crop)) & (table["nutrient"] != "dry matter")]
     oxide = table["nutrient"].isin(OXIDE_OF.values())
     taken = set()
@@ -218,7 +218,7 @@ def _add_uptake(found, crop, table):
         if amount is None and np.isnan(row.harvest_index):
             continue  # no yield to scale by
         taken.add(key)
-        record = found.setdefault(key, {"traces": []})
+        record = records.setdefault(key, {"traces": []})
         record["traces"].append(row)
         if row.measure == "left in residue":
             record["residue_per_yield"] = amount
@@ -246,10 +246,10 @@ def _uptake_per_lb(row):
     return (from_element(pounds, OXIDE_OF[row.nutrient]) if row.nutrient in OXIDE_OF else pounds), 1 / sold
 
 
-def _share_between_classes(found):
+def _share_between_classes(records):
     """Give a market class the share in grain that the same source states for its base crop."""
-    for (crop, source, nutrient), record in found.items():
-        parent = found.get((base_of(crop), source, nutrient), {})
+    for (crop, source, nutrient), record in records.items():
+        parent = records.get((base_of(crop), source, nutrient), {})
         if crop != base_of(crop) and "share" in parent:
             record.setdefault("share", parent["share"])
             record["traces"] = [*record["traces"], *parent["traces"]]

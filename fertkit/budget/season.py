@@ -103,12 +103,12 @@ class SeasonDemand(Result):
     def by_stage(self) -> pd.DataFrame:
         """Share, cumulative uptake and daily demand of every nutrient at each growth stage of the season."""
         inside = self.stages[self.stages["days"] <= self.rows["day"].max()]
-        found = [
+        days = [
             self.at(max(row.days, self.rows["day"].min())).assign(stage=row.stage)
             for row in inside.itertuples()
         ]
         columns = ["stage", "day", "nutrient", "fraction", "cumulative", "daily", "near_point"]
-        return pd.concat(found, ignore_index=True)[columns] if found else pd.DataFrame(columns=columns)
+        return pd.concat(days, ignore_index=True)[columns] if days else pd.DataFrame(columns=columns)
 
     @property
     def stretches(self) -> pd.DataFrame:
@@ -212,13 +212,13 @@ def season_demand(
     peaks = published_peaks(name, budget.pounds, unit, uptake, scale)
     rows, curves = [], []
     for row in totals.itertuples():
-        mine = placed[placed["used"] & (placed["nutrient"] == row.nutrient)]
+        conditions = placed[placed["used"] & (placed["nutrient"] == row.nutrient)]
         if points is None:
-            curve, *about = _published_curve(mine, scale, axis, row.uptake, peaks)
+            curve, *about = _published_curve(conditions, scale, axis, row.uptake, peaks)
         else:
-            curve, *about = _own_curve(mine, row.nutrient)
+            curve, *about = _own_curve(conditions, row.nutrient)
         curves.append(about)
-        rows.append(_one_nutrient(row, curve, mine, calendar, axis))
+        rows.append(_one_nutrient(row, curve, conditions, calendar, axis))
     rows = pd.concat(rows, ignore_index=True)
     totals[["end", "curve", "misfit", "spread", "known"]] = pd.DataFrame(curves)
     totals = _with_losses(totals, name)
@@ -340,8 +340,8 @@ def _stretches(demand, total):
 def _point_checks(demand):
     for total in demand.totals.itertuples():
         name = total.nutrient
-        mine = demand.points[(demand.points["nutrient"] == name) & (demand.points["form"] != BOUND)]
-        used, others = mine[mine["used"]], mine[~mine["used"] & mine["form"].eq(POINT)]
+        shares = demand.points[(demand.points["nutrient"] == name) & (demand.points["form"] != BOUND)]
+        used, others = shares[shares["used"]], shares[~shares["used"] & shares["form"].eq(POINT)]
         yield (
             f"published shares of the season, {name}",
             len(used),
@@ -365,12 +365,12 @@ def _point_checks(demand):
         )
         curve = demand.rows[demand.rows["nutrient"] == name]
         for row in others.itertuples():
-            found = float(np.interp(row.day, curve["day"], curve["fraction"]))
+            share = float(np.interp(row.day, curve["day"], curve["fraction"]))
             yield (
                 f"{name} at {row.stage} against {row.source_key}",
-                found,
+                share,
                 row.low,
-                at_most(abs(found - row.low), 0.1),
+                at_most(abs(share - row.low), 0.1),
                 (
                     "the curve and the other publication lie within a tenth of the season total",
                     "the other publication lies more than a tenth of the season total from the curve",

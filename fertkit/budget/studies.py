@@ -178,7 +178,7 @@ def _with_defaults(rows, crop, order, region):
     uses = {name: set(map(tuple, first[first[name].notna()].drop_duplicates("nutrient")[keys].to_numpy()))
             for name in ("uptake", "removed")}  # fmt: skip
     default = {
-        key: " and ".join(said for name, said in (("uptake", "uptake"), ("removed", "removal"))
+        key: " and ".join(use for name, use in (("uptake", "uptake"), ("removed", "removal"))
                           if key in uses[name])
         for key in map(tuple, first[keys].to_numpy())
     }  # fmt: skip
@@ -196,8 +196,8 @@ def default_rows(rows: pd.DataFrame) -> pd.DataFrame:
     ):
         some = rows[rows["default"].str.contains(use)].assign(row=lambda table: table.index)
         some = some[[*keys, name, *more, "source_key", "provenance", "row"]]
-        told = {"source_key": f"{name}_source", "provenance": f"{name}_provenance", "row": f"{name}_row"}
-        both = both.merge(some.rename(columns=told), "left", keys)
+        names = {"source_key": f"{name}_source", "provenance": f"{name}_provenance", "row": f"{name}_row"}
+        both = both.merge(some.rename(columns=names), "left", keys)
     words = ["counted", "uptake_source", "removed_source", "uptake_provenance", "removed_provenance"]
     both[words] = both[words].fillna("")
     apart = both["uptake_row"] != both["removed_row"]

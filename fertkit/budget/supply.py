@@ -52,8 +52,8 @@ class SupplyGap(Result):
     @property
     def distinct(self) -> pd.DataFrame:
         """The gaps, one row a nutrient (delay "") where the delays make no difference."""
-        told = [c for c in self.gaps.columns if c != "delay"]
-        alike = self.gaps.duplicated(told, keep=False)
+        columns = [c for c in self.gaps.columns if c != "delay"]
+        alike = self.gaps.duplicated(columns, keep=False)
         return self.gaps.assign(delay=self.gaps["delay"].mask(alike, "")).drop_duplicates(ignore_index=True)
 
 
@@ -169,10 +169,10 @@ def _one(demand, nutrient, soil, applied):
     open_to = total["uptake"] * total["spread"] * 4 * fraction * (1 - fraction)
     taken = curve["cumulative"]
     table = curve[keep].assign(demand=taken, demand_low=taken - open_to, demand_high=taken + open_to)
-    mine = applied[applied["nutrient"] == nutrient]
+    doses = applied[applied["nutrient"] == nutrient]
     for scenario, delay in (("early", "delay_low_days"), ("late", "delay_high_days")):
-        usable = (mine["day"] + mine[delay]).to_numpy(dtype=float)
-        given = (days[:, None] >= usable) @ mine["rate"].to_numpy(dtype=float)
+        usable = (doses["day"] + doses[delay]).to_numpy(dtype=float)
+        given = (days[:, None] >= usable) @ doses["rate"].to_numpy(dtype=float)
         table[f"supply_{scenario}"] = soil * days / days[-1] + given
         table[f"gap_{scenario}"] = (table["demand"] - table[f"supply_{scenario}"]).clip(lower=0.0)
     return table.reset_index(drop=True)

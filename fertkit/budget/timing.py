@@ -187,7 +187,7 @@ def season_conditions(crop: str, scale: pd.DataFrame) -> pd.DataFrame:
         share taken up there (low to high) [0-1], used. Points are used of the best source of the nutrient,
         intervals and bounds of every listed source.
     """
-    found = []
+    placed = []
     for row in season_rows(crop, ("cumulative_fraction", "interval_fraction")):
         (low, high), (first, last) = value_span(row.value), day_span(row, scale)
         if np.isnan([low, first]).any():
@@ -197,9 +197,9 @@ def season_conditions(crop: str, scale: pd.DataFrame) -> pd.DataFrame:
         form = INTERVAL if interval else BOUND if same(low, 0) else POINT
         place = (first, last, min(gdd), max(gdd)) if interval else (
             0.0, (first + last) / 2, 0.0, float(np.mean(gdd)))  # fmt: skip
-        found.append([row.nutrient, row.stage, form, *place, low, high, row.source_key, row.provenance,
+        placed.append([row.nutrient, row.stage, form, *place, low, high, row.source_key, row.provenance,
                       form != POINT and row.rank > 0, row.rank])  # fmt: skip
-    table = pd.DataFrame(found, columns=[*CONDITION_COLUMNS, "rank"])
+    table = pd.DataFrame(placed, columns=[*CONDITION_COLUMNS, "rank"])
     points = table[table["form"].eq(POINT)]
     best = points.groupby("nutrient")["rank"].transform("min")
     table.loc[points.index[points["rank"] == best], "used"] = True
