@@ -188,7 +188,7 @@ def test_a_good_and_a_broken_file(opened, demo, shots):
     expect(says(page)).to_contain_text("Ferry Flat poor")
     expect(banner).to_have_count(0)
     page.get_by_label("Sample").select_option("Ferry Flat poor")
-    expect(says(page)).to_contain_text("Ferry Flat poor: 1 result short")
+    expect(says(page)).to_contain_text("1. Likely short, S 0.12 %")
 
 
 def test_a_file_too_large_is_refused_in_words(opened):
@@ -200,7 +200,7 @@ def test_a_file_too_large_is_refused_in_words(opened):
 def test_a_question_without_an_answer_is_said(opened):
     page = opened(NEEDS)
     page.get_by_label("Question").select_option("when it takes it up")
-    expect(says(page)).to_contain_text("after emergence")
+    expect(says(page)).to_contain_text("days count from emergence")
     page.get_by_label("Crop", exact=True).select_option("wheat")
     expect(page.get_by_role("alert")).to_contain_text("wheat")
     expect(page.locator(".fertkit-empty")).to_be_visible()
