@@ -6,13 +6,10 @@ from fertkit.say.line import Kind, Line, notes
 
 def _give(result, arguments, lines=None, table=None):
     """Write what was asked for, page, workbook or table; print the answer and what was written."""
-    from fertkit.report.workbook import inert_table
-    from fertkit.writing import write_whole
-
     ways = {
         "page": ("Page with figures and sources", lambda path: result.write_page(path)),
         "workbook": ("Workbook", lambda path: result.write_workbook(path)),
-        "table": ("Table", lambda path: write_whole(inert_table(table).to_csv(index=False), path)),
+        "table": ("Table", lambda path: _write_table(table, path)),
     }
     written = [
         f"{called}: {write(path)}"
@@ -21,6 +18,13 @@ def _give(result, arguments, lines=None, table=None):
     ]
     for line in [*(result.lines() if lines is None else lines), *written]:
         print(line)
+
+
+def _write_table(table, path):
+    from fertkit.report.workbook import inert_table
+    from fertkit.writing import write_whole
+
+    return write_whole(inert_table(table).to_csv(index=False), path)
 
 
 def _asked(arguments, *names):

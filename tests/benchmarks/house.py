@@ -34,18 +34,16 @@ print("\\nLOADED", *[name for name in sys.modules if name.split(".")[0] == "fert
 #: Number of the README's answer -> files from it to its source, with a word that leads from each to the next.
 WAYS = {
     "246 N taken up": (
-        ("say/answers.py", "defaults"), ("budget/needs.py", "published_rates"), ("budget/rates.py", "uptake"),
-        ("reference/uptake", ""),
+        ("say/answers.py", "defaults"), ("budget/needs.py", "worked_out"),
+        ("budget/studies.py", "published_rates"), ("budget/rates.py", "uptake"), ("reference/uptake", ""),
     ),
     "75 K2O removed": (
-        ("say/answers.py", "defaults"), ("budget/needs.py", "published_rates"),
-        ("budget/rates.py", "removal"),
-        ("reference/removal", ""),
+        ("say/answers.py", "defaults"), ("budget/needs.py", "worked_out"),
+        ("budget/studies.py", "published_rates"), ("budget/rates.py", "removal"), ("reference/removal", ""),
     ),
     "40% by R1-R2": (
-        ("say/answers.py", "points"), ("budget/season.py", "published_points"),
-        ("budget/timing.py", "timing"),
-        ("reference/timing", ""),
+        ("say/answers.py", "points"), ("budget/season.py", "season_conditions"),
+        ("budget/timing.py", "timing"), ("reference/timing", ""),
     ),
     "a lower limit of 1.56 %": (
         ("say/answers.py", "finding"), ("say/leaf_results.py", "lowest_limit"), ("tissue/agree.py", "scored"),
