@@ -10,7 +10,7 @@ import pandas as pd
 
 from fertkit.asked import a_list, a_saved_file, a_table, asks, either
 from fertkit.budget.rates import parts_of, residue_lb_ac
-from fertkit.budget.studies import crop_of, default_rows, own_rows, worked_out
+from fertkit.budget.studies import crop_of, default_rows, own_rows, own_tables, worked_out
 from fertkit.budget.yields import (
     AREA_UNITS,
     FIELD_UNIT,
@@ -89,7 +89,7 @@ class FarmBudget(Result):
         return list_sources(k for k in both.unique() if k)
 
 
-@asks(fields=either(a_table, a_saved_file), source=a_list, without=a_list, nutrients=a_list)
+@asks(fields=either(a_table, a_saved_file), source=a_list, without=a_list, own=own_tables, nutrients=a_list)
 def farm_budget(
     fields,
     *,

@@ -14,7 +14,7 @@ from fertkit.budget.rates import (
     parts_of,
     residue_lb_ac,
 )
-from fertkit.budget.studies import crop_of, default_rows, own_rows, worked_out
+from fertkit.budget.studies import crop_of, default_rows, own_rows, own_tables, worked_out
 from fertkit.budget.yields import (
     FIELD_UNIT,
     far_outside,
@@ -159,7 +159,14 @@ class NutrientBudget(Result):
         return (*far_outside(self.crop, self.yield_goal, self.yield_unit, self.pounds, measured), *notes)
 
 
-@asks(source=a_list, without=a_list, nutrients=a_list, residue=either(a_word, a_number), analysis=a_dict)
+@asks(
+    source=a_list,
+    without=a_list,
+    own=own_tables,
+    nutrients=a_list,
+    residue=either(a_word, a_number),
+    analysis=a_dict,
+)
 def nutrient_budget(
     crop: str,
     yield_goal: float,

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import a_table_or_path, each_of, either
 from fertkit.budget.rates import (
     AT_HARVEST,
     NUTRIENT_ORDER,
@@ -29,6 +30,8 @@ BY_CROP = ("lb/bu", "g/kg", "lb/bale", "bu/ac", "bale/ac")
 WEIGHTS = "give weights of what is sold: amounts in kg/Mg, lb/ton or lb/cwt, yields in Mg/ha or cwt/ac"
 #: How far a provenance is trusted where no source is preferred.
 TRUST = {"found": 0, "derived": 1, "mixed": 2}
+#: Tables of a user's own: one or several, each a path or a DataFrame.
+own_tables = either(a_table_or_path, each_of(a_table_or_path))
 #: Columns of the amounts that answer, from the rows marked as default.
 DEFAULTS = ["at", "nutrient", "uptake", "counted", "removed", "share_removed", "stays", "unit",
             "uptake_source", "removed_source", "uptake_provenance", "provenance"]  # fmt: skip
