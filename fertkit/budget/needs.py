@@ -256,9 +256,8 @@ def nutrient_budget(
     reference table ``default_sources``.
 
     Season maximum and content at harvest are two quantities: leaves that fall before harvest, and potassium
-    that rain washes out, are counted in the first. Soybean: Bender et al. 2015 (``BENDER2015``), the most
-    complete study read, gives the season maximum; Kansas State University (``KSU_SOY``) grain and stover,
-    the content at harvest, near the figures of common practice.
+    that rain washes out, are counted in the first. Of soybean ``BENDER2015`` gives the season maximum and
+    ``KSU_SOY`` the content at harvest, near the figures of common practice.
 
     Examples
     --------
