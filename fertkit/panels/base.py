@@ -56,7 +56,7 @@ class Panel(TakesFiles):
         self.data = self.result = self.error = None
         self.file = ""
         self._source = None  # path or content of the file, to read it again when told how
-        self._quiet, self._sheet = False, None
+        self._quiet, self._sheet, self._lines = False, None, []
         self.controls = self.ask()
         self.settings = self._defaults = self._held()
         self._first = data, settings
@@ -104,7 +104,7 @@ class Panel(TakesFiles):
 
     def spoken(self, *kinds) -> list[str]:
         """Give the lines of the answer of some kinds as sentences."""
-        return [plainly(line) for line in self.words() if line.kind in kinds]
+        return [plainly(line) for line in self._lines if line.kind in kinds]
 
     def cautions(self) -> list[str]:
         """Say what to keep in mind with this result."""
@@ -314,6 +314,7 @@ class Panel(TakesFiles):
         self._figure.value = show.empty()
 
     def _show(self, *, moved: bool) -> None:
+        self._lines = self.words()
         message = self.message()
         if moved and self._sheet:
             self._sheet.again(self.move)
@@ -328,7 +329,7 @@ class Panel(TakesFiles):
         if self.result is None:
             return
         pieces = {
-            "In words": lambda: show.prose(self.words()),
+            "In words": lambda: show.prose(self._lines),
             "Numbers": lambda: show.table(self.result.table),
             "Checks": lambda: show.checks(self.result.checks),
             "Sources": lambda: show.sources(getattr(self.result, "sources", None)),
