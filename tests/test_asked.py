@@ -62,6 +62,7 @@ WRONG = {
     "word_or_words_by_name": [5, ["N"], pd.DataFrame(), {"Zn": 5}, {"Zn": None}],
     "a_table": [None, "table", [], {}, 5, np.nan],
     "a_table_of": [None, 5, "table", np.nan, TABLE],
+    "of_products": [None, 5, "table", np.nan, TABLE],
     "a_dict": [None, "N", ["N"], 5, np.nan, pd.DataFrame()],
     "_kind": [None, 10.5, "text", [], object(), np.nan],
 }

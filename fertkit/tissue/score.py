@@ -7,7 +7,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_flag, a_list, a_number, a_table_or_path, asks, either, holding, numbers_by_name
+from fertkit.asked import (
+    a_flag,
+    a_list,
+    a_number,
+    a_table_or_path,
+    a_word,
+    asks,
+    either,
+    holding,
+    numbers_by_name,
+)
 from fertkit.errors import unknown
 from fertkit.intake.leaf import TissueSamples
 from fertkit.intake.leaf_results import LENT_COLUMNS, UNREAD_COLUMNS
@@ -113,7 +123,7 @@ class TissueScores(Result):
 
 @asks(
     samples=holding("table", like="what read_tissue gives, or its table"), ranges=a_table_or_path,
-    source=a_list, without=a_list, cvs=either(a_number, numbers_by_name), strict=a_flag,
+    source=a_list, without=a_list, region=a_word, cvs=either(a_number, numbers_by_name), strict=a_flag,
 )  # fmt: skip
 def score_tissue(
     samples, ranges=None, *, source=None, without=None, region=None, cvs=None, strict=False
