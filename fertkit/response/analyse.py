@@ -391,7 +391,9 @@ def _checks(analysis):
              (f"the {fit.curve.label} curve follows the rate means as closely as chance allows",
               f"the rate means depart from the {fit.curve.label} curve by more than chance"))
         )  # fmt: skip
-        rows += comparison.checks.query("check != 'distinct rates'").itertuples(index=False, name=None)
+        rows += comparison.checks[comparison.checks["check"] != "distinct rates"].itertuples(
+            index=False, name=None
+        )
         told = ("enough rates to tell curves apart", "with three rates the curves cannot be told apart")
         rows.append(("three rates", len(rates), 4, len(rates) > 3, told))
     return checks_frame(rows)
