@@ -18,7 +18,7 @@ from fertkit.say.leaf_results import (
     small,
     unjudged_in_short,
 )
-from fertkit.say.line import Kind, Line, keys, lead, missing, notes, told
+from fertkit.say.line import Kind, Line, keys, lead, missing, notes, short, told
 from fertkit.say.response import (
     analysis_lines,
     first,
@@ -46,7 +46,7 @@ def field_lines(answer) -> list[Line]:
     taken, off = (amounts(budget, name) for name in ("uptake", "removed"))
     said = [
         lead(f"{budget.crop.capitalize()}, yield goal {plain(budget.yield_goal)} {budget.yield_unit}."),
-        told(f"total uptake {taken} {unit}; {off} is {removed_with(budget)} ({sources}).", "Needs"),
+        told(f"total uptake {taken} {unit}; {off} {removed_with(budget)} ({sources}).", "Needs"),
         *map(told, budget.notes),
         *([] if answer.season is None else _when(answer)),
         *_leaf(answer.explanation, answer.applied),
@@ -68,9 +68,9 @@ def main_rows(budget) -> pd.DataFrame:
 
 
 def amounts(budget, column: str) -> str:
-    """Say the amounts of nitrogen, phosphate and potash: '246 N, 60 P2O5, 135 K2O'."""
+    """Say the amounts of nitrogen, phosphate and potash: '246 N, 43 P2O5, 185 K2O'."""
     rows = budget.defaults.set_index("nutrient")[column].reindex(MAIN).dropna()
-    return ", ".join(f"{plain(value)} {nutrient}" for nutrient, value in rows.items())
+    return ", ".join(f"{short(value)} {nutrient}" for nutrient, value in rows.items())
 
 
 SEASON_FIGURE = "Above, the demand a day; below, what is taken up so far."
@@ -80,7 +80,7 @@ def needs_text(budget) -> str:
     """Say what is taken up for the yield goal, and what is removed of it."""
     return (
         f"Total uptake for the yield goal: {amounts(budget, 'uptake')} {budget.unit}; "
-        f"{amounts(budget, 'removed')} is {removed_with(budget)}."
+        f"{amounts(budget, 'removed')} {removed_with(budget)}."
     )
 
 
