@@ -10,6 +10,7 @@ import pandas as pd
 from fertkit.asked import a_label, asks, holding, maybe_a_list
 from fertkit.errors import unknown
 from fertkit.intake.stages import stage_span
+from fertkit.reference.crops import unknown_crops
 from fertkit.reference.facts import load_facts, threshold
 from fertkit.reference.load import list_sources
 from fertkit.results import Result
@@ -269,6 +270,7 @@ def _at_stage(crop, stage, first, last):
 
 def _option(r, crop, when):
     table = load_facts("options")
+    crop = "own crop" if unknown_crops([crop]) else crop
     return _of_crop(table[table["when"] == when], r.nutrient, crop, r.growth_stage)
 
 

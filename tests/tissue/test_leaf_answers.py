@@ -125,7 +125,7 @@ def test_sulfur_of_wheat_is_acted_on_before_jointing(tidy):
     values = {"a": {"N": 4.4, "S": 0.11}}
     wheat = {"crop": "wheat", "growth_stage": "Feekes 5", "plant_part": "whole plant"}
     early = explain(score_tissue(tidy(values, **wheat))).table.set_index("nutrient").loc["S"]
-    assert "before jointing" in early["this_season"]
+    assert "by jointing at the latest" in early["this_season"]
     late = explain(score_tissue(tidy(values, **wheat | {"growth_stage": "Feekes 7"}))).table
     assert "too late" in late.set_index("nutrient").loc["S", "this_season"]
 

@@ -12,8 +12,8 @@ PARTS = {
     "peanut": "youngest mature leaves", "dry bean": "trifoliate with petiole", "field pea": "whole plant",
     "cotton": "uppermost mature leaf blade", "potato": "fourth petiole", "canola": "whole plant",
     "alfalfa": "top 6 inches", "bromegrass": "whole plant", "sudangrass": "whole plant",
+    "lentil": "whole plant",
 }  # fmt: skip
-LEGUME = (["nodules"], ["side-dress", "top-dress"])
 # crop, stage, nutrient -> (words that must stand, words that must not)
 ADVICE = [
     # low N in a legume: nodules, inoculant, pH and molybdenum first (from memory); pea has no stages here
@@ -52,6 +52,8 @@ ADVICE = [
     # zinc on peanut: trouble at a leaf Ca:Zn of 50 or less
     ("peanut", "bloom", "Zn", (["pH", "Ca:Zn of 50"], ["foliar zinc early"])),
     ("peanut", "bloom", "Mn", (["not mixed"], [])),
+    # potash in the pod zone keeps calcium from the pods (from memory)
+    ("peanut", "bloom", "K", (["pegging", "calcium", "pods"], ["top-dress", "fertigate"])),
     # boron: alfalfa stubble (Purdue 2009), next crop (Illinois 2012)
     ("alfalfa", "bud", "B", (["stubble", "label", "corn or soybean"], [])),
     ("soybean", "R1", "Fe", (["wheel tracks"], ["foliar iron"])),
@@ -86,6 +88,32 @@ def test_the_right_advice_stands_and_the_wrong_one_does_not(item, crop, stage, n
         assert word in text
     for word in words[1]:
         assert word not in found["this_season"]
+
+
+NEXT = [
+    # next year of a legume is no nitrogen plan; salts, zinc and potash by crop (from memory)
+    ("soybean", "R2", "N", ["inoculate", "lime"], ["trial", "budget"]),
+    ("peanut", "bloom", "N", ["inoculate"], ["trial"]), ("dry bean", "before bloom", "N", ["inoculate"], []),
+    ("corn", "R1", "N", ["trial"], ["inoculate"]), ("lentil", "flowering", "N", ["legume"], []),
+    ("peanut", "bloom", "Zn", ["pH first"], ["broadcast"]), ("corn", "V6", "Zn", ["broadcast"], []),
+    ("peanut", "bloom", "K", ["ahead of planting"], []),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("crop", "stage", "nutrient", "said", "unsaid"), NEXT)
+def test_next_year_fits_the_crop(item, crop, stage, nutrient, said, unsaid):
+    text = item(crop, stage, nutrient)["next_year"]
+    assert all(word in text for word in said)
+    assert not any(word in text for word in unsaid)
+
+
+def test_nitrogen_of_an_unknown_crop_asks_whether_it_is_a_legume(item):
+    assert item("lentil", "flowering", "N")["this_season"].startswith("if it is a legume")
+
+
+@pytest.mark.parametrize(("crop", "stage", "warned"), [("soybean", "R2", True), ("corn", "V6", False)])
+def test_salt_with_the_seed_is_told_where_the_seed_minds_it(item, crop, stage, warned):
+    assert ("no salt with the seed" in item(crop, stage, "K")["caution"]) == warned
 
 
 SYMPTOMS = [
