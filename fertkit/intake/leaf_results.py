@@ -216,7 +216,7 @@ def unread_columns(layout: Layout, columns: list[ResultColumn], aside: list[Asid
     """List what tells of a nutrient and was not read, and would be missed.
 
     Columns and analytes that begin with a nutrient's name or symbol and hold numbers; oxides and ions whose
-    element is not given.
+    element is not given in any form that answers for them (N for NO3-N).
 
     Returns
     -------
@@ -226,8 +226,8 @@ def unread_columns(layout: Layout, columns: list[ResultColumn], aside: list[Asid
     why, read = "its name or what stands behind it is not known as written", {c.nutrient for c in columns}
     left = [text for text in left_out_analytes(layout) if read_header(text).kind == "unknown"]
     rows = [(name, text, why) for text in left if (name := begins_with_nutrient(text))]
-    oxides = [a for a in aside if a.where == "oxide" and a.nutrient not in read]
-    rows += [(a.nutrient, a.label, a.problem.what) for a in oxides]
+    lost = [a for a in aside if read.isdisjoint({a.nutrient, a.nutrient.split("-")[-1]})]
+    rows += [(a.nutrient, a.label, a.problem.what) for a in lost]
     for block in layout.blocks:
         for j in block.columns("unknown"):
             name = begins_with_nutrient(block.labels[j])

@@ -38,21 +38,29 @@ def gaps(scores) -> list[str]:
     """What the verdict does not speak of: columns not read, samples not scored, results not judged.
 
     Results of elements no crop runs short of (Al, Na), and of a form of a nutrient whose total was judged
-    (NO3-N beside N), leave no gap.
+    in the same sample (NO3-N beside N), leave no gap.
     """
-    table = scores.agreement[scores.agreement["nutrient"].isin(load_facts("mobility")["nutrient"])]
+    table = scores.agreement[_total(scores.agreement).isin(load_facts("mobility")["nutrient"])]
     judged = table.groupby("specimen")["sources"].transform("max") > 0
     away = scores.agreement.groupby("label", sort=False)["sources"].max()
     held = pd.crosstab(table["nutrient"], table["label"]).melt(ignore_index=False).reset_index()
+    lost, none = table[judged & (table["sources"] == 0)], held[held["value"] == 0]
+    totals = pd.MultiIndex.from_frame(table.loc[table["sources"] > 0, ["label", "nutrient"]])
+    lost, none = (t[~pd.MultiIndex.from_arrays([t["label"], _total(t)]).isin(totals)] for t in (lost, none))
     told = {
         "not read": [f"{r.nutrient} (column '{r.column}')" for r in scores.unread.itertuples()],
         "not scored": [_named(away.index[away == 0])] if (away == 0).any() else [],
-        "not judged": _by_samples(table[judged & (table["sources"] == 0)]),
-        "no result for": _by_samples(held[held["value"] == 0]),
+        "not judged": _by_samples(lost),
+        "no result for": _by_samples(none),
         "soil on the leaf, so nothing is known of": _by_samples(_soiled(scores.scored)),
     }
     one = {what: "; ".join(names) for what, names in told.items() if names}
     return [f"{what} ({names})" if ";" in names else f"{what} {names}" for what, names in one.items()]
+
+
+def _total(rows):
+    """The nutrient each result is, or is a form of: N for N and NO3-N."""
+    return rows["nutrient"].str.split("-").str[-1]
 
 
 def _soiled(scored):

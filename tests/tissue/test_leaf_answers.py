@@ -88,6 +88,23 @@ def test_an_all_clear_where_everything_was_read_and_judged():
     assert line == "Nothing needs action: nothing is short by any source that holds for these samples."
 
 
+@pytest.mark.parametrize(
+    ("text", "gap"),
+    [
+        ("NO3-N ppm,K %\na,cotton,first bloom,petiole,1500,3.9\n", "not judged NO3-N in a"),
+        ("NO3 ppm,K %\na,potato,early bulking,4th petiole,9000,9.5\n", "not read NO3-N (column 'NO3 ppm')"),
+        ("NO3-N ppm,K %\na,sugar beet,mid-season,leaf blade,300,2.0\n"
+         "b,potato,early bulking,4th petiole,17500,9.5\n", "not judged NO3-N in a"),
+        ("N %,NO3-N ppm,K %\na,corn,R1,ear leaf,3.2,300,2.2\nb,corn,R1,ear leaf,,300,2.2\n",
+         "not judged NO3-N in b; no result for N in b"),
+    ],
+)  # fmt: skip
+def test_a_form_of_a_nutrient_leaves_a_gap_where_its_total_was_not_judged(text, gap):
+    line = verdict_of(f"Sample,Crop,Stage,Part,{text}".encode())
+    assert not ALL_CLEAR.search(line)
+    assert line.endswith(f"This is no all-clear: {gap}.")
+
+
 def test_the_verdict_says_from_which_line_the_crop_of_a_later_table_was_taken():
     table = "Sample,N %,P %,K %,Zn ppm\n{},3.2,0.35,2.2,30\n\n"
     text = "Crop: corn\nPart: ear leaf\nStage: R1\n" + table.format("A") + "{}Stage: R1\n" + table.format("C")
