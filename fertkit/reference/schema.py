@@ -8,6 +8,7 @@ reported at once, each with its row, column, value and remedy.
 
 import csv
 from dataclasses import dataclass
+from difflib import get_close_matches
 from functools import cache
 from importlib.resources import files
 
@@ -20,6 +21,7 @@ from fertkit.reference.text_tables import with_decimal_points
 from fertkit.units import COMPOUNDS
 
 PROVENANCE = ("found", "derived", "from_memory", "mixed", "common practice, no source", "own table")
+_REMARKS = ("note", "comment", "remark")  # what the names of columns begin with that nothing is read from
 #: Nutrients in the order a report lists them.
 NUTRIENTS = (
     *("N", "NO3-N", "P", "PO4-P", "K", "Ca", "Mg", "S", "SO4-S"),
@@ -149,6 +151,13 @@ def _column_problems(frame, columns):
     for column in columns:
         if column.required and column.name not in frame and column.name != "source_key":
             yield Problem("column is missing", remedy, column=column.name)
+    names = [c.name for c in columns]
+    for name in frame.columns:
+        if name not in names and not name.lower().startswith(_REMARKS):
+            near = get_close_matches(name.lower().replace(" ", "_"), names, n=1)
+            meant = f"'{near[0]}'" if near else f"one of: {', '.join(names)}"
+            remedy = f"write {meant}; a column of remarks is named note"
+            yield Problem("unknown column, nothing would be read from it", remedy, column=name)
     for name in frame.columns[frame.columns.duplicated()]:
         yield Problem("column appears twice", "keep one of them", column=name)
     if frame.empty:

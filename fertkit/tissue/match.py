@@ -128,10 +128,10 @@ def prepare_ranges(ranges: pd.DataFrame, name: str = "ranges") -> pd.DataFrame:
     Raises
     ------
     InputError
-        If a crop, stage or plant part of the table is not known, or a window ends before it begins: every row
-        with the valid ones, under the file `name`.
+        If a crop, stage or plant part of the table is not known, a window ends before it begins, or two rows
+        of one source contradict each other: every row, under the file `name`.
     """
-    spans = _spans(ranges, name)
+    spans, lines = _spans(ranges, name), ranges.index + 2
     ranges = ranges.set_axis(range(len(ranges))).copy()
     ranges["crop"] = [crop_or_own(c) for c in ranges["crop"]]
     ranges[["first", "last"]] = spans
@@ -140,6 +140,8 @@ def prepare_ranges(ranges: pd.DataFrame, name: str = "ranges") -> pd.DataFrame:
         if unit != home:
             ranges.loc[i, LIMITS] = convert_concentration(ranges.loc[i, LIMITS].astype(float), unit, home)
             ranges.loc[i, "unit"] = home
+    if problems := list(_contradictions(ranges, lines)):
+        raise InputError(name, problems)
     ratio = ranges["unit"] == "ratio"
     ranges["high"] = ranges["high"].mask(ratio & ranges["high"].isna(), ranges["critical"])
     ranges.loc[ratio, ["low", "critical", "critical_high"]] = np.nan
@@ -182,6 +184,21 @@ def _spans(ranges, name):
     if problems:
         raise InputError(name, problems)
     return spans
+
+
+def _contradictions(ranges, lines):
+    """Rows of one source that give a nutrient other ends for the same crop, part and stages."""
+    own, same = own_scales(ranges), ["source_key", "crop", "first", "last", "nutrient"]
+    twice = ranges[ranges.duplicated(same, keep=False)]
+    part = [(own_part if r.crop in own else plant_part)(r.crop, r.plant_part) for r in twice.itertuples()]
+    ends = twice[LIMITS].astype(float).round(9)
+    for _, rows in twice.assign(part=part, **ends).groupby([*same, "part"], sort=False):
+        apart = rows.drop_duplicates(LIMITS)
+        if len(apart) > 1:
+            first, *others = (int(lines[i]) for i in apart.index)
+            what = f"contradicts row {first}: the same crop, part, stages and source with other ends"
+            remedy = "keep one of them, write all ends in one row, or name the source_key of each"
+            yield from (Problem(what, remedy, row, "nutrient", rows["nutrient"].iloc[0]) for row in others)
 
 
 _CODES = (

@@ -104,6 +104,12 @@ def test_own_tables_that_cannot_be_read_are_refused(removal):
     assert [(p.row, p.column) for p in refused.value.problems] == [(2, "crop"), (4, "crop")]
     with pytest.raises(InputError, match="no trade moisture"):
         nutrient_budget("lentil", 2, "t/ha", own=[removal, TAKEN.assign(yield_basis="dry")])
+    for table, name, near in (
+        (TAKEN, "amount_hi", "amount_high"),
+        (bushels[1:2], "moisture", "moisture_basis"),
+    ):
+        with pytest.raises(InputError, match=f"column '{name}': unknown column.*'{near}'"):
+            nutrient_budget("lentil", 2, "t/ha", own=[removal, table.assign(**{name: 1})])
     with pytest.raises(LookupFailed, match="unknown crop"):
         nutrient_budget("moonwheat", 2, "t/ha", own=removal)
     with pytest.raises(UnitError, match="not traded by the bushel"):

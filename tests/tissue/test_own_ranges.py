@@ -160,3 +160,40 @@ def test_a_table_may_bring_a_crop_with_stages_and_parts_of_its_own(written):
 def test_a_slip_of_a_known_crop_is_no_new_crop(written):
     with pytest.raises(InputError, match="soybaen"):
         load_ranges(written(TABLE.replace("corn", "soybaen")))
+
+
+NEAREST = {
+    "critical_level": "write 'critical'",
+    "Critical": "write 'critical'",
+    "ceiling": "write one of: crop, ",
+}
+
+
+@pytest.mark.parametrize("name", NEAREST)
+def test_a_column_that_is_not_known_is_refused_with_the_nearest_name(tidy, written, name):
+    path = written(
+        HEAD.replace("high\n", f"high,{name},Comments\n") + "corn,R1,R2,ear leaf,K,%,1,2.5,1.9,ours\n"
+    )
+    for ranges in (path, pd.read_csv(path)):
+        with pytest.raises(InputError) as error:
+            score_tissue(tidy({"a": {"K": 1.2}}), ranges)
+        (problem,) = error.value.problems
+        assert problem.column == name
+        assert NEAREST[name] in problem.remedy
+
+
+TWICE = HEAD + "corn,R1,R2,ear leaf,K,%,{}\ncorn,silking,blister,Ear leaf,K,{}\n"
+
+
+@pytest.mark.parametrize("ends", [("1.0,2.5", "%,1.5,2.5"), ("1.5,2.5", "g/kg,10,25"), ("1.5,2.5", "%,1.5,")])
+def test_two_rows_of_a_source_that_contradict_each_other_are_refused(tidy, written, ends):
+    path = written(TWICE.format(*ends))
+    with pytest.raises(InputError, match=r"row 3, .*contradicts row 2"):
+        score_tissue(tidy({"a": {"K": 1.2}}), path)
+
+
+def test_the_same_row_twice_and_rows_of_two_sources_are_no_contradiction(tidy, written):
+    same = written(TWICE.format("1.5,2.5", "g/kg,15,25"))
+    assert score_tissue(tidy({"a": {"K": 1.2}}), same).table["class"].tolist() == ["low"]
+    two = pd.read_csv(written(TWICE.format("1.0,2.5", "%,1.5,2.5"))).assign(source_key=["A", "B"])
+    assert score_tissue(tidy({"a": {"K": 1.2}}), two).table["class"].tolist() == ["sufficient", "low"]
