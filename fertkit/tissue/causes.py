@@ -238,7 +238,11 @@ def _item(r, doubts, soil_tests, season_over, wide):
     now = None if season_over else _option(r, crop, "this season")
     later = _option(r, crop, "next year")
     options = [option for option in (now, later) if option is not None]
-    keys = [*r.short_sources.split("; "), *r.within_sources.split("; "), *(o["source_key"] for o in options)]
+    keys = [
+        *r.short_sources.split("; "),
+        *r.within_sources.split("; "),
+        *(k for o in options for k in o["source_key"].split(";")),
+    ]
     memory = any(o["provenance"] != "found" for o in options)
     return {name: getattr(r, name) for name in SHORTFALL} | {
         "confidence": confidence, "ratio": wide, "doubts": "; ".join(mine["key"]),
@@ -271,7 +275,10 @@ def _at_stage(crop, stage, first, last):
 def _option(r, crop, when):
     table = load_facts("options")
     crop = "own crop" if unknown_crops([crop]) else crop
-    return _of_crop(table[table["when"] == when], r.nutrient, crop, r.growth_stage)
+    table = table[table["when"] == when]
+    if "-" in r.nutrient:  # a form, such as NO3-N, takes what its crop is told of the element
+        table = table[table["crop"] == crop]
+    return _of_crop(table, r.nutrient.rpartition("-")[2], crop, r.growth_stage)
 
 
 def _also_look(r, crop):

@@ -12,7 +12,7 @@ PARTS = {
     "peanut": "youngest mature leaves", "dry bean": "trifoliate with petiole", "field pea": "whole plant",
     "cotton": "uppermost mature leaf blade", "potato": "fourth petiole", "canola": "whole plant",
     "alfalfa": "top 6 inches", "bromegrass": "whole plant", "sudangrass": "whole plant",
-    "lentil": "whole plant",
+    "lentil": "whole plant", "sugar beet": "petiole of recently mature leaf",
 }  # fmt: skip
 # crop, stage, nutrient -> (words that must stand, words that must not)
 ADVICE = [
@@ -69,7 +69,7 @@ def item(tidy):
     def made(crop, stage, nutrient):
         import pandas as pd
 
-        unit = "mg/kg" if nutrient in ("Zn", "Mn", "B", "Fe") else "%"
+        unit = "mg/kg" if nutrient in ("Zn", "Mn", "B", "Fe", "NO3-N") else "%"
         own = pd.DataFrame(
             {"crop": [crop], "stage_from": [stage], "stage_to": [stage], "plant_part": [PARTS[crop]],
              "nutrient": [nutrient], "unit": [unit], "low": [2.0]}
@@ -109,6 +109,14 @@ def test_next_year_fits_the_crop(item, crop, stage, nutrient, said, unsaid):
 
 def test_nitrogen_of_an_unknown_crop_asks_whether_it_is_a_legume(item):
     assert item("lentil", "flowering", "N")["this_season"].startswith("if it is a legume")
+
+
+@pytest.mark.parametrize(("crop", "stage", "said"), [
+    ("potato", "early bulking", "small doses"), ("potato", "maturity", "nothing more"),
+    ("sugar beet", "mid-season", "low in nitrate"),
+])  # fmt: skip
+def test_nitrate_has_the_advice_of_nitrogen_in_its_crop(item, crop, stage, said):
+    assert said in item(crop, stage, "NO3-N")["this_season"]
 
 
 @pytest.mark.parametrize(("crop", "stage", "warned"), [("soybean", "R2", True), ("corn", "V6", False)])
