@@ -52,10 +52,14 @@ class FarmBudget(Result):
         One row per field and nutrient: field, crop, area, yield_goal, yield_unit, nutrient, uptake, counted,
         removed, share_removed, stays, unit, uptake_source, removed_source, provenance, uptake_field,
         removed_field, stays_field, field_unit; stays only where one source gives both.
+    fields : DataFrame
+        One row per row of the table that is in the amounts: field, crop, area, yield_goal, yield_unit.
+        A field in two crops or years has two.
     area_unit : str
     """
 
     rows: pd.DataFrame
+    fields: pd.DataFrame
     area_unit: str
 
     @property
@@ -148,11 +152,12 @@ def farm_budget(
     chosen = {"source": source, "without": without, "region": region}
     rows = default_rows(worked_out(fields, nutrients=nutrients, own=own, **chosen))
     about = fields[["at", "field", "crop", "area", "yield_goal", "yield_unit"]]
+    answered = about[about["at"].isin(rows["at"])].drop(columns="at").reset_index(drop=True)
     rows = about.merge(rows, on="at").drop(columns="at")
     for name in ("uptake", "removed", "stays"):
         rows[f"{name}_field"] = field_amounts(rows[name], rows["area"], area_unit, unit)
         rows[name] = convert_area_rate(rows[name], "lb/ac", unit)
-    return FarmBudget(rows.assign(unit=unit, field_unit=FIELD_UNIT[unit]), area_unit)
+    return FarmBudget(rows.assign(unit=unit, field_unit=FIELD_UNIT[unit]), answered, area_unit)
 
 
 def read_fields(source, area_unit=None, goal_unit=None, own=None) -> tuple[pd.DataFrame, str]:
@@ -211,7 +216,9 @@ def checked_rows(frame, problems: list, numbers=("yield_goal",), own=None) -> pd
     """
     frame = frame.reset_index(drop=True)
     fields = pd.DataFrame({"at": np.arange(len(frame))})
-    fields["field"] = frame["field"] if "field" in frame else [f"row {i + 2}" for i in range(len(frame))]
+    unnamed = pd.Series([f"row {i + 2}" for i in range(len(frame))], dtype=object)
+    named = frame.get("field", unnamed).astype(object)
+    fields["field"] = named.where(named.fillna("").astype(str).str.strip() != "", unnamed)
     fields["crop"] = _each(frame["crop"], partial(_known_crop, own=own or {}), problems, "crop")
     fields["yield_unit"] = _each(frame["yield_unit"], _known_unit, problems, "yield_unit")
     written = frame[[c for c in ("area", "yield_goal", "residue") if c in frame]].to_numpy(object).ravel()

@@ -30,7 +30,10 @@ class FarmAnswer(Answer):
     @property
     def table(self) -> pd.DataFrame:
         """Every number of the answer: about, item, value, low, high, unit, remark."""
-        return tidy(needs_rows(self.budget.rows))
+        rows, names = self.budget.rows, self.budget.fields["field"]
+        several = rows["field"].isin(names[names.duplicated()])
+        about = rows["field"].mask(several, rows["field"].astype(str) + ", " + rows["crop"])
+        return tidy(needs_rows(rows.assign(field=about)))
 
     @property
     def sources(self) -> pd.DataFrame:

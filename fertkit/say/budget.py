@@ -98,23 +98,23 @@ def _practice(budget):
 
 def farm_lines(farm) -> list[Line]:
     """Say what a whole farm needs."""
-    fields = farm.rows.drop_duplicates("field")
-    unit = farm.rows["field_unit"].iloc[0]
-    n = len(fields)
-    area = f"{fields['area'].sum():g} {farm.area_unit}"
-    said = [lead(f"{n} field{'s' if n > 1 else ''}, {area} [{unit} on the whole farm]")]
+    n, names = len(farm.fields), farm.fields["field"].nunique()
+    unit, area = farm.rows["field_unit"].iloc[0], f"{farm.fields['area'].sum():,g} {farm.area_unit}"
+    them, ends = ("fields" if names == n else "rows"), "s" if names > 1 else ""
+    count = f"{names} field{ends}" if names == n else f"{n} rows of {names} field{ends}"
+    said = [lead(f"{count}, {area} [{unit} on the whole farm]")]
     for r in farm.totals.itertuples():
         up, off = r.fields_with_uptake, r.fields_with_removed
         uptake, removed, stays = parts(r.uptake, r.removed)
-        taken = f"total uptake {uptake}{_of_fields(up, n)}" if up else "uptake not published"
-        left = f"{removed} removed{_of_fields(off, n)}" if off else "removal not published"
+        taken = f"total uptake {uptake}{_of_fields(up, n, them)}" if up else "uptake not published"
+        left = f"{removed} removed{_of_fields(off, n, them)}" if off else "removal not published"
         rest = f", {stays} stays" if up == off == n else ""
         said.append(row(r.nutrient, f"{taken}; {left}{rest}"))
     return [*said, *_sources(farm), told(GOVERNS)]
 
 
-def _of_fields(some, fields):
-    return "" if some == fields else f" on {some} of {fields} fields, not published for the others"
+def _of_fields(some, n, them):
+    return "" if some == n else f" on {some} of {n} {them}, not published for the others"
 
 
 def _sources(farm):

@@ -8,6 +8,7 @@ import pytest
 
 from fertkit.budget import farm_budget, nutrient_budget
 from fertkit.errors import InputError, LookupFailed, UnitError
+from fertkit.report import answer_farm
 
 FARM = pd.DataFrame(
     {
@@ -152,3 +153,34 @@ def test_a_file_with_decimal_commas(tmp_path):
     rows = farm_budget(file).table
     assert rows["area"].unique().tolist() == [12.5, 8.25]
     assert rows["unit"].unique().tolist() == ["kg/ha"]
+
+
+@pytest.mark.parametrize(
+    ("names", "count", "labels"),
+    [
+        (["Home", "Home", "Miller", "Miller"], "4 rows of 2 fields", 4),
+        (["Home", None, "", "Miller"], "4 fields", 4),
+        (["Home", "  ", "Home", "Home"], "4 rows of 2 fields", 3),
+    ],
+)
+def test_rows_of_one_name_keep_their_acres(names, count, labels):
+    # 80 + 80 + 120 + 40 = 320 ac; 80 x 200 x 0.35 is the P2O5 of Home's corn (TRI2020, 0.35 lb a bushel)
+    crops = {"crop": ["corn", "soybean", "corn", "wheat"], "area_ac": [80, 80, 120, 40]}
+    table = pd.DataFrame({"field": names} | crops | {"yield_goal_bu_ac": [200, 60, 190, 80]})
+    farm = farm_budget(table, source="TRI2020")
+    head = farm.summary().splitlines()[0]
+    assert head.startswith(f"{count}, 320 ac")
+    assert len(farm.fields) == 4
+    assert "not published" not in farm.summary().replace("uptake not published", "")
+    rows = answer_farm(table, source="TRI2020").table
+    assert rows["about"].nunique() == labels  # Home in corn twice
+    first = rows[rows["item"].str.startswith("P2O5")].iloc[0]
+    assert first["value"] == pytest.approx(200 * 0.35)
+
+
+def test_acres_of_one_name_in_the_totals():
+    one = pd.DataFrame({"field": ["a", "a"], "crop": ["corn", "corn"], "area_ac": [80, 20]})
+    farm = farm_budget(one.assign(yield_goal_bu_ac=[200, 100]), source="TRI2020")
+    p2o5 = farm.totals.set_index("nutrient").loc["P2O5"]
+    assert p2o5["removed"] == pytest.approx((80 * 200 + 20 * 100) * 0.35)
+    assert farm.summary().startswith("2 rows of 1 field, 100 ac")
