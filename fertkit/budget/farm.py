@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_list, a_saved_file, a_table, asks, either
-from fertkit.budget.rates import parts_of, residue_lb_ac
+from fertkit.budget.rates import nutrient_name, parts_of, residue_lb_ac
 from fertkit.budget.studies import crop_of, default_rows, own_rows, own_tables, worked_out
 from fertkit.budget.yields import (
     AREA_UNITS,
@@ -22,9 +22,10 @@ from fertkit.budget.yields import (
     residue_share,
     yield_unit,
 )
-from fertkit.errors import FertkitError, InputError, Problem, UnitError
+from fertkit.errors import FertkitError, InputError, LookupFailed, Problem, UnitError
 from fertkit.intake.numbers import number_style, read_number
 from fertkit.reference.load import list_sources
+from fertkit.reference.profiles import as_list
 from fertkit.reference.text_tables import read_text_table
 from fertkit.results import Result
 from fertkit.rounding import above
@@ -55,11 +56,14 @@ class FarmBudget(Result):
     fields : DataFrame
         One row per row of the table that is in the amounts: field, crop, area, yield_goal, yield_unit.
         A field in two crops or years has two.
+    left_out : DataFrame
+        The rows of the table of which nothing could be worked out: field, crop, area, why.
     area_unit : str
     """
 
     rows: pd.DataFrame
     fields: pd.DataFrame
+    left_out: pd.DataFrame
     area_unit: str
 
     @property
@@ -133,7 +137,7 @@ def farm_budget(
     InputError
         With every problem of the table: its row, column, value and remedy.
     LookupFailed
-        If a nutrient is not known, or the source has nothing on any crop of the table.
+        If a nutrient is not known, or the source has nothing on any field of the table.
 
     Examples
     --------
@@ -150,14 +154,33 @@ def farm_budget(
     fields, area_unit = read_fields(fields, area_unit, yield_unit, own)
     unit = unit or {"ac": "lb/ac", "ha": "kg/ha"}[area_unit]
     chosen = {"source": source, "without": without, "region": region}
-    rows = default_rows(worked_out(fields, nutrients=nutrients, own=own, **chosen))
+    studied = worked_out(fields, nutrients=nutrients, own=own, **chosen)
+    rows = default_rows(studied)
+    answers = fields["at"].isin(rows["at"])
+    left_out = _left_out(fields[~answers], studied, nutrients, source)
+    if rows.empty:
+        why = "; ".join(left_out["why"].unique())
+        raise LookupFailed(f"no field has an amount: {why}", remedy="choose another source")
     about = fields[["at", "field", "crop", "area", "yield_goal", "yield_unit"]]
-    answered = about[about["at"].isin(rows["at"])].drop(columns="at").reset_index(drop=True)
+    answered = about[answers].drop(columns="at").reset_index(drop=True)
     rows = about.merge(rows, on="at").drop(columns="at")
     for name in ("uptake", "removed", "stays"):
         rows[f"{name}_field"] = field_amounts(rows[name], rows["area"], area_unit, unit)
         rows[name] = convert_area_rate(rows[name], "lb/ac", unit)
-    return FarmBudget(rows.assign(unit=unit, field_unit=FIELD_UNIT[unit]), answered, area_unit)
+    return FarmBudget(rows.assign(unit=unit, field_unit=FIELD_UNIT[unit]), answered, left_out, area_unit)
+
+
+def _left_out(fields, studied, nutrients, source) -> pd.DataFrame:
+    """Fields without an amount, each with the reason."""
+    listed, grain = fields["at"].isin(studied["at"]), studied.loc[studied["harvested"].notna(), "at"]
+    by = f" in {', '.join(as_list(source))}" if source is not None else " in the tables chosen"
+    crop, names = fields["crop"], ", ".join(map(nutrient_name, as_list(nutrients)))
+    why = np.select(
+        [~listed, fields["at"].isin(grain)],
+        ["nothing on " + names + " of " + crop + by, "no straw or stover of " + crop + by],
+        "grain and straw of " + crop + " only together" + by,
+    )
+    return fields[["field", "crop", "area"]].assign(why=why).reset_index(drop=True)
 
 
 def read_fields(source, area_unit=None, goal_unit=None, own=None) -> tuple[pd.DataFrame, str]:

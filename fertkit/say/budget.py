@@ -1,6 +1,7 @@
 """What a crop needs and when, what soil tests ask for, which products give it, and what carries over."""
 
 import numpy as np
+import pandas as pd
 
 from fertkit.budget import blends
 from fertkit.budget.ledger import TEST_OF
@@ -10,7 +11,21 @@ from fertkit.budget.season import THROUGH
 from fertkit.budget.timing import BOUND, FREE, INTERVAL, ONE_PEAK, OWN_POINTS, code_of
 from fertkit.reference.load import cite
 from fertkit.results import capital, plain
-from fertkit.say.line import GOVERNS, Kind, Line, daily, detail, keys, lead, mark, parts, row, short, told
+from fertkit.say.line import (
+    GOVERNS,
+    Kind,
+    Line,
+    daily,
+    detail,
+    keys,
+    lead,
+    mark,
+    missing,
+    parts,
+    row,
+    short,
+    told,
+)
 
 #: Parts with which the crop above the stubble is removed, so that removal is uptake.
 WHOLE_CROP = ("hay", "silage")
@@ -98,11 +113,14 @@ def _practice(budget):
 
 def farm_lines(farm) -> list[Line]:
     """Say what a whole farm needs."""
-    n, names = len(farm.fields), farm.fields["field"].nunique()
-    unit, area = farm.rows["field_unit"].iloc[0], f"{farm.fields['area'].sum():,g} {farm.area_unit}"
-    them, ends = ("fields" if names == n else "rows"), "s" if names > 1 else ""
-    count = f"{names} field{ends}" if names == n else f"{n} rows of {names} field{ends}"
-    said = [lead(f"{count}, {area} [{unit} on the whole farm]")]
+    n, fields = len(farm.fields), pd.concat([farm.fields, farm.left_out])
+    unit, names, all_of_them = farm.rows["field_unit"].iloc[0], fields["field"].nunique(), len(fields)
+    them, ends = ("fields" if names == all_of_them else "rows"), "s" if names > 1 else ""
+    count = f"{names} field{ends}" if them == "fields" else f"{n} rows of {names} field{ends}"
+    area = f"{farm.fields['area'].sum():,g}"
+    if n < all_of_them:
+        count, area = f"{n} of {all_of_them} {them}", f"{area} of {fields['area'].sum():,g}"
+    said = [lead(f"{count}, {area} {farm.area_unit} [{unit} on the whole farm]")]
     for r in farm.totals.itertuples():
         up, off = r.fields_with_uptake, r.fields_with_removed
         uptake, removed, stays = parts(r.uptake, r.removed)
@@ -110,6 +128,9 @@ def farm_lines(farm) -> list[Line]:
         left = f"{removed} removed{_of_fields(off, n, them)}" if off else "removal not published"
         rest = f", {stays} stays" if up == off == n else ""
         said.append(row(r.nutrient, f"{taken}; {left}{rest}"))
+    for why, some in farm.left_out.groupby("why", sort=False):
+        size = f"{some['area'].sum():,g} {farm.area_unit}"
+        said.append(missing("Left out", f"{', '.join(map(str, some['field']))} ({size}): {why}"))
     return [*said, *_sources(farm), told(GOVERNS)]
 
 

@@ -184,3 +184,32 @@ def test_acres_of_one_name_in_the_totals():
     p2o5 = farm.totals.set_index("nutrient").loc["P2O5"]
     assert p2o5["removed"] == pytest.approx((80 * 200 + 20 * 100) * 0.35)
     assert farm.summary().startswith("2 rows of 1 field, 100 ac")
+
+
+def test_fields_left_out_are_named_with_the_reason():
+    # TRI2020 gives corn 0.35 lb P2O5 a bushel, no straw, and nothing on oats: 80 ac of 80 + 55 + 15.5 + 30
+    table = pd.DataFrame(
+        {
+            "field": ["North", "Creek", "Johnson", "Back"],
+            "crop": ["corn", "wheat", "oats", "corn"],
+            "area_ac": [80, 55, 15.5, 30],
+            "yield_goal_bu_ac": [200, 85, 80, 190],
+            "residue": ["kept", 0.8, "kept", 0.5],
+        }
+    )
+    farm = farm_budget(table, source="TRI2020")
+    lines = farm.summary().splitlines()
+    assert lines[0] == "1 of 4 fields, 80 of 180.5 ac [lb on the whole farm]"
+    left = [line.removeprefix("Left out: ") for line in lines if line.startswith("Left out")]
+    assert [line.split(":")[0] for line in left] == ["Creek (55 ac)", "Johnson (15.5 ac)", "Back (30 ac)"]
+    assert ["no straw or stover" in line for line in left] == [True, False, True]
+    assert "of oats in TRI2020" in left[1]
+    removed = farm.totals.set_index("nutrient").loc["P2O5", "removed"]
+    assert removed == pytest.approx(80 * 200 * 0.35)
+    assert farm_budget(table).left_out.empty
+
+
+def test_a_source_without_straw_for_straw_that_is_baled():
+    table = pd.DataFrame({"crop": ["wheat", "corn"], "area_ac": [55, 1030], "yield_goal_bu_ac": [85, 190]})
+    with pytest.raises(LookupFailed, match="no straw or stover of wheat in TRI2020; no straw or stover of"):
+        farm_budget(table.assign(residue=[0.8, 0.5]), source="TRI2020")
