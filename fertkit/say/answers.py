@@ -8,7 +8,7 @@ from fertkit.response.prices import money_text
 from fertkit.results import capital, failed, plain, plain_p, show
 from fertkit.rounding import below
 from fertkit.say.advice import listed
-from fertkit.say.leaf import verdict
+from fertkit.say.leaf import toxic_text, verdict
 from fertkit.say.leaf_results import (
     check_now,
     clear_findings,
@@ -106,7 +106,8 @@ def _leaf(explanation, applied, most=3):
     clear = clear_findings(explanation)
     tried = clear["nutrient"] == ELEMENTS.get(applied, applied)
     clear = pd.concat([clear[tried], clear[~tried]])
-    said = [told(f"{small(_found(item))}.", "Leaf") for item in clear.head(most).itertuples()]
+    said = [told(f"{text}.", "Leaf") for text in toxic_text(explanation)]
+    said += [told(f"{small(_found(item))}.", "Leaf") for item in clear.head(most).itertuples()]
     said += [told(f"and {len(clear) - most} more on the page.", "Leaf")] if len(clear) > most else []
     if clear.empty:
         return [told(verdict(explanation), "Leaf"), *_gaps(explanation)]

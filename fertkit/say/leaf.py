@@ -12,11 +12,13 @@ from fertkit.say.leaf_results import (
     check_now,
     finding,
     how_sure,
+    limits_text,
     low_relative,
     not_counted_lines,
     not_judged_lines,
     question_lines,
     reasons_text,
+    value_text,
 )
 from fertkit.say.line import Kind, Line, detail, lead, mark, marked, missing, told
 from fertkit.tissue.agree import Verdict, named_rows, wide_alone
@@ -86,7 +88,9 @@ def verdict(explanation) -> str:
     missing = gaps(scores)
     beside = close[close["doubts"].str.split("; ").map(lambda keys: STARVED in keys).astype(bool)]
     close = close.drop(beside.index)
-    parts = [f"Short: {_short(certain)}"] if len(certain) else []
+    above = explanation.above
+    toxic = above["class"] == "excessive"
+    parts = toxic_text(explanation) + ([f"Short: {_short(certain)}"] if len(certain) else [])
     if not len(certain):
         held = close[[_held_back(doubts, explanation.doubts) for doubts in close["doubts"]]]
         if len(held):
@@ -97,18 +101,33 @@ def verdict(explanation) -> str:
             parts.append(capital(NONE_JUDGED_SHORT))
         else:
             said = NONE_SHORT if close.empty else "no result is clearly short"
-            over = (explanation.above["class"] == "excessive").any()
-            parts.append(capital(said) if over else f"{CLEAR}: {said}")
+            parts.append(capital(said) if toxic.any() else f"{CLEAR}: {said}")
     if len(beside):
         parts.append(f"Low along with nitrogen, not the cause: {'; '.join(_by_samples(beside))}")
-    if len(explanation.above):
-        parts.append(f"Above a range, which need not be uptake: {'; '.join(_by_samples(explanation.above))}")
+    if not toxic.all():
+        parts.append(f"Above a range, which need not be uptake: {'; '.join(_by_samples(above[~toxic]))}")
     if len(close):
         parts.append(f"Too close to call, no action on these alone: {'; '.join(_by_samples(close))}")
     if missing:
         parts.append(f"{'Not in this verdict' if len(certain) else NO_CLEAR}: {'; '.join(missing)}")
     parts += _lent(scores)
     return ". ".join(parts) + "."
+
+
+def toxic_text(explanation) -> list[str]:
+    """What lies above a limit its source calls toxic, with value, limit and source; none, or one text."""
+    scored, above = explanation.scores.scored, explanation.above
+    over = scored[(scored["class"] == "excessive") & (scored["aside"] == "") & (scored["unit"] != "ratio")]
+    said = []
+    for (nutrient, unit), rows in over.groupby(["nutrient", "unit"], sort=False):
+        values = rows.sort_values("value").iloc[[0, -1]].itertuples()
+        values = " to ".join(dict.fromkeys(map(value_text, values)))
+        limits = limits_text(rows["toxic_above"].min(), rows["toxic_above"].max())
+        sources = ", ".join(dict.fromkeys(rows["source_key"]))
+        said.append(f"{nutrient} {values} {unit} in {_named(rows['label'])} (limit {limits}, {sources})")
+    causes = dict.fromkeys("; ".join(above.loc[above["class"] == "excessive", "reasons"]).split("; "))
+    asked = f"Find out whether that is uptake or {' or '.join(causes)}"
+    return [f"Above a limit its source calls toxic: {'; '.join(said)}. {asked}"] if said else []
 
 
 def _lent(scores):

@@ -351,7 +351,7 @@ ADDING = ("soil on the leaf", "foliar residue", "stunted growth")
 
 
 def above_ranges(scored: pd.DataFrame) -> pd.DataFrame:
-    """Results at least half of the sources that judge them call high or excessive.
+    """Results at least half of the sources that judge them call high or excessive, or any calls excessive.
 
     Parameters
     ----------
@@ -371,8 +371,8 @@ def above_ranges(scored: pd.DataFrame) -> pd.DataFrame:
     rows = []
     for named, mine in judged.groupby([*WHO, "nutrient"], sort=False):
         over = mine[mine["class"].isin(OVER)]
-        if len(over) and 2 * len(over) >= len(mine):
-            excessive = over["class"] == Class.EXCESSIVE
+        excessive = over["class"] == Class.EXCESSIVE
+        if excessive.any() or (len(over) and 2 * len(over) >= len(mine)):
             limits = over["toxic_above"].where(excessive, over["high"])
             reasons = _reasons(named[-1])
             keys = dict.fromkeys([*over["source_key"], *reasons["source_key"]])

@@ -105,6 +105,25 @@ def test_a_form_of_a_nutrient_leaves_a_gap_where_its_total_was_not_judged(text, 
     assert line.endswith(f"This is no all-clear: {gap}.")
 
 
+# Peanut at 30 days: toxic above Zn 200 and Mn 600 mg/kg, range up to 50 and 350 (CROPFILE_PEANUT).
+TOXIC_ZN = "Above a limit its source calls toxic: Zn 320 mg/kg in a (limit 200, CROPFILE_PEANUT)"
+
+
+def test_a_value_above_a_toxic_limit_is_named_first_and_residue_is_asked_about():
+    head = "Sample,Crop,Stage,Part,Zn ppm,Mn ppm,K %\n"
+    both = verdict_of(f"{head}a,peanut,30 d,whole plant,320,700,2.6\n".encode())
+    assert both.startswith(f"{TOXIC_ZN}; Mn 700 mg/kg in a (limit 600, CROPFILE_PEANUT). Find out whether")
+    assert "uptake or foliar residue" in both
+    assert "need not be uptake" not in both
+    assert not re.search("needs action|no action", both)
+    rows = "a,peanut,30 d,whole plant,320,400,0.8\nb,peanut,30 d,whole plant,201,150,2.6\n"
+    mixed = verdict_of(f"{head}{rows}".encode())
+    assert mixed.startswith(f"{TOXIC_ZN}. ".replace("320 mg/kg in a", "201 to 320 mg/kg in a and b"))
+    assert "Short: K in a" in mixed
+    assert "Above a range, which need not be uptake: Mn in a" in mixed
+    assert "toxic" not in verdict_of(f"{head}a,peanut,30 d,whole plant,200,600,2.6\n".encode())
+
+
 def test_the_verdict_says_from_which_line_the_crop_of_a_later_table_was_taken():
     table = "Sample,N %,P %,K %,Zn ppm\n{},3.2,0.35,2.2,30\n\n"
     text = "Crop: corn\nPart: ear leaf\nStage: R1\n" + table.format("A") + "{}Stage: R1\n" + table.format("C")

@@ -200,6 +200,8 @@ def test_above_a_range_by_half_of_the_sources_or_more():
     got = above_ranges(worst)
     assert got["class"].tolist() == ["excessive"]
     assert "350 % against upper limits of 100 to 300 %, above by 2 of 2 sources (A; B)" in said_above(got)
+    toxic = result("Fe", "excessive", high=100.0, toxic_above=140.0, value=150.0)
+    assert above_ranges(scored(toxic, two[1], third))["class"].tolist() == ["excessive"]  # one of three
     assert said_above(above_ranges(scored(two[0]))).endswith("above by the only source (A)")
     assert above_ranges(scored(ratio("high", "A", 18.0))).empty
     other = scored(two[0], result("K", "low", specimen=2))
