@@ -35,11 +35,6 @@ own_tables = either(a_table_or_path, each_of(a_table_or_path))
 #: Columns of the amounts that answer, from the rows marked as default.
 DEFAULTS = ["at", "nutrient", "uptake", "counted", "removed", "share_removed", "stays", "unit",
             "uptake_source", "removed_source", "uptake_provenance", "provenance"]  # fmt: skip
-#: Units that need a bushel, a bale or a trade moisture.
-BY_CROP = ("lb/bu", "g/kg", "lb/bale", "bu/ac", "bale/ac")
-WEIGHTS = "give weights of what is sold: amounts in kg/Mg, lb/ton or lb/cwt, yields in Mg/ha or cwt/ac"
-#: How far a provenance is trusted where no source is preferred.
-TRUST = {"found": 0, "derived": 1, "mixed": 2}
 
 
 def own_rows(tables) -> dict[str, pd.DataFrame]:
@@ -170,11 +165,13 @@ def _with_defaults(rows, crop, order, region):
     """Add the rank of each source and, per nutrient, for what it is the default: the first that gives it."""
     first = rows.drop_duplicates(["crop", "nutrient", "source_key"])
     away = ~first["source_key"].map(studies()["region"]).eq(region) if region else False
+    trust = first["provenance"].map(lambda text: TRUST.get(text, len(TRUST)))
     ranked = pd.DataFrame({
         "away": away, "listed": first["source_key"].map(lambda key: order.get(key, len(order))),
-        "trust": first["provenance"].map(lambda text: TRUST.get(text, len(TRUST))),
-        "other": first["crop"] != crop,
-    }, index=first.index).sort_values(["away", "listed", "trust", "other"], kind="stable")  # fmt: skip
+        "trust": trust.groupby([first["nutrient"], first["source_key"]]).transform("min"),
+        "other": first["crop"] != crop, "half": first[["uptake", "removed"]].isna().any(axis=1),
+    }, index=first.index)  # fmt: skip
+    ranked = ranked.sort_values(list(ranked), kind="stable")
     place = pd.Series(range(len(ranked)), index=ranked.index)
     first = first.assign(place=place).sort_values("place")
     keys = ["crop", "nutrient", "source_key"]

@@ -69,7 +69,7 @@ def budget_lines(budget) -> list[Line]:
 
 def _amounts(r, part, note):
     """Uptake, removal and what stays of one nutrient; each amount with the number of its source."""
-    if r.removed_source == r.uptake_source:
+    if not np.isnan(r.share_removed * r.uptake):
         uptake, removed, stays = parts(r.uptake, r.removed)
         share = f"{r.share_removed:.0%}"
         return f"{r.counted} {uptake}{note(r.uptake_source)}; {removed} removed ({share}), {stays} stays"

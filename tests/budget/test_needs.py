@@ -491,3 +491,13 @@ def test_a_removal_that_the_source_prints_is_not_called_worked_out():
 def test_a_nutrient_is_known_in_any_case():
     for written in ("k2o", ["K2o"], "k"):
         assert nutrient_budget("corn", 200, nutrients=written).table["nutrient"].unique().tolist() == ["K2O"]
+
+
+def test_a_share_is_of_one_row_and_never_of_two_classes_of_wheat():
+    # RB209 prints uptake of winter and spring wheat and, of durum, grain only: 80 bu of 60 lb are 4800 lb;
+    # spring wheat 8.0 and 5.5 kg/t off, that is 38.4 and 26.4 lb, of 8.865 and 16.745 kg/t taken up
+    shown = nutrient_budget("wheat", 80, region="Europe").defaults.set_index("nutrient")
+    assert shown.loc["P2O5", "share_removed"] == pytest.approx(38.4 / 42.552, rel=1e-3)
+    assert shown.loc["K2O", "share_removed"] == pytest.approx(26.4 / 80.376, rel=1e-3)
+    for crop in ("wheat", "durum wheat"):
+        assert "nan" not in str(nutrient_budget(crop, 80, region="Europe").summary())
