@@ -91,8 +91,8 @@ class NutrientBudget(Result):
 
     @property
     def published(self) -> pd.DataFrame:
-        """The rows that come from publications (no trade figures, no analysis of the user's own)."""
-        return self.rows[~self.rows["source_key"].isin([TRADE, OWN])]
+        """The rows that come from publications (no trade figures, no table or analysis of the user's own)."""
+        return self.rows[(self.rows["source_key"] != TRADE) & (self.rows["provenance"] != "own table")]
 
     @property
     def common_practice(self) -> pd.DataFrame:
@@ -134,7 +134,9 @@ class NutrientBudget(Result):
                 f"{name}_sources": ("study", "nunique"), f"{name}_lowest": ("low", "min"),
                 f"{name}_highest": ("high", "max"),
             }))  # fmt: skip
-        spread = pd.concat(frames, axis=1).reindex(dict.fromkeys(rows["nutrient"])).rename_axis("nutrient")
+        spread = (
+            pd.concat(frames, axis=1).reindex(dict.fromkeys(self.rows["nutrient"])).rename_axis("nutrient")
+        )
         counts = ["uptake_sources", "removed_sources"]
         return spread.assign(**spread[counts].fillna(0).astype(int)).reset_index().assign(unit=self.unit)
 
@@ -154,7 +156,7 @@ class NutrientBudget(Result):
         if self.crop == "cotton" and self.yield_unit != "bale/ac":
             bales = plain(self.pounds / lb_ac_per("bale/ac", "cotton"))
             notes.append(f"The yield is read as lint: {bales} bale/ac. Give seed cotton as the lint in it.")
-        measured = self.published[["measured_from", "measured_to"]].to_numpy().ravel()
+        measured = self.rows[["measured_from", "measured_to"]].to_numpy().ravel()
         measured = measured[~np.isnan(measured)].tolist()
         return (*far_outside(self.crop, self.yield_goal, self.yield_unit, self.pounds, measured), *notes)
 
@@ -210,8 +212,8 @@ def nutrient_budget(
         Let the studies of this region decide (US Midwest, Eastern Canada, Europe ...); the others are shown
         and fill in what none of them gives.
     own : path, DataFrame or list of them, optional
-        Tables of removal or uptake of your own, whose rows lead, also of a crop or part the kit has never
-        seen (`fertkit.budget.studies.own_rows`).
+        Tables of removal or uptake of your own, whose rows lead unless left out, also of a crop the kit
+        has never seen (`fertkit.budget.studies.own_rows`).
     nutrients : list of str, optional
         Keep these nutrients only.
     form : {'oxide', 'element'}

@@ -3,6 +3,7 @@
 One field and a table of fields, a season and a rotation go through the same `worked_out`.
 """
 
+import unicodedata
 from pathlib import Path
 
 import numpy as np
@@ -12,15 +13,18 @@ from fertkit.asked import a_table_or_path, each_of, either
 from fertkit.budget.rates import (
     AT_HARVEST,
     NUTRIENT_ORDER,
+    OXIDE_OF,
     amounts,
     default_order,
     derivation,
     nutrient_name,
     published_rates,
+    related_crops,
 )
 from fertkit.budget.yields import is_known
-from fertkit.errors import InputError, Problem, unknown
-from fertkit.reference.crops import crop_name
+from fertkit.errors import InputError, LookupFailed, Problem, unknown
+from fertkit.reference.crops import crop_name, like_a_known_crop, name_words
+from fertkit.reference.load import list_sources, load_table
 from fertkit.reference.profiles import as_list, check_region, studies
 from fertkit.reference.schema import check_table
 from fertkit.reference.text_tables import read_text_table
@@ -31,6 +35,23 @@ WEIGHTS = "give weights of what is sold: amounts in kg/Mg, lb/ton or lb/cwt, yie
 #: How far a provenance is trusted where no source is preferred.
 TRUST = {"found": 0, "derived": 1, "mixed": 2}
 #: Tables of a user's own: one or several, each a path or a DataFrame.
+#: Words for a harvested part; a crop has the first of a line that its bundled rows have, else the very first.
+PART_WORDS = (
+    ("grain", "grains", "seed", "seeds", "bean", "beans", "kernel", "kernels"),
+    ("straw", "stover", "stalk", "stalks"),
+    ("grain plus straw", "grain and straw"),
+    ("lint plus seed", "lint and seed"),
+    ("root", "roots", "beet", "beets"),
+    ("tuber", "tubers"),
+    ("hay",),
+    ("silage",),
+)
+#: Words for a nutrient, and slips of the letter O that can mean nothing else.
+NUTRIENT_WORDS = {
+    "k20": "K2O", "p205": "P2O5", "nitrogen": "N", "phosphorus": "P", "phosphate": "P2O5",
+    "potassium": "K", "potash": "K2O", "sulfur": "S", "sulphur": "S", "calcium": "Ca", "magnesium": "Mg",
+    "zinc": "Zn", "manganese": "Mn", "boron": "B", "iron": "Fe", "copper": "Cu", "sodium": "Na",
+}  # fmt: skip
 own_tables = either(a_table_or_path, each_of(a_table_or_path))
 #: Columns of the amounts that answer, from the rows marked as default.
 DEFAULTS = ["at", "nutrient", "uptake", "counted", "removed", "share_removed", "stays", "unit",
@@ -48,42 +69,112 @@ def own_rows(tables) -> dict[str, pd.DataFrame]:
     Raises
     ------
     InputError
-        With every problem of a table; of a crop the kit does not know, amounts and yields are by weight.
+        With every problem of a table: a crop, part or nutrient that cannot be read, a row given twice, a key
+        of a bundled source; of a crop the kit does not know, amounts and yields are by weight.
     """
-    rows = {}
+    rows, names, seen = {}, {}, {}
     for table in tables if isinstance(tables, list) else [] if tables is None else [tables]:
         given = isinstance(table, pd.DataFrame)
         frame = table.reset_index(drop=True).astype(object) if given else read_text_table(table)
         kind = "uptake" if "measure" in frame else "removal"
         name = f"own {kind}" if given else Path(table).name
-        frame = check_table(frame, kind, name)
-        known = frame["crop"].map(is_known).astype(bool)
-        by_crop = frame["unit" if kind == "removal" else "yield_unit"].isin(BY_CROP)
-        if kind == "uptake":
-            by_crop |= frame["yield_basis"] == "dry"
+        frame = check_table(frame, kind, name).assign(provenance="own table")
         problems = [
-            Problem(
-                "no bushel and no trade moisture is known of it", WEIGHTS, i + 2, "crop", frame["crop"][i]
-            )
-            for i in frame.index[~known & by_crop]
-        ]
+            *_name_problems(frame, names), *_key_problems(frame), *_weight_problems(frame, kind),
+            *_repeats(frame, kind, name, seen),
+        ]  # fmt: skip
         if problems:
-            raise InputError(name, problems)
-        frame["crop"] = frame["crop"].where(~known, frame["crop"][known].map(crop_name))
+            raise InputError(name, sorted(problems, key=lambda p: p.row))
         rows[kind] = pd.concat([rows.get(kind), frame], ignore_index=True)
     return rows
 
 
+def _name_problems(frame, names):
+    """Put crops, parts and nutrients in the kit's names; what cannot be read is a problem."""
+    for i, text in frame["crop"].items():
+        if is_known(text):
+            frame.loc[i, "crop"] = crop_name(text)
+        elif like_a_known_crop(text):
+            remedy = "write the crop as the kit names it, or leave the row out"
+            yield Problem("much like a crop the kit knows, and not it", remedy, i + 2, "crop", text)
+        else:
+            frame.loc[i, "crop"] = names.setdefault(name_words(text), text)
+    readers = {"nutrient": lambda i: _own_nutrient(frame["nutrient"][i])}
+    if "harvested_part" in frame:
+        readers["harvested_part"] = lambda i: _own_part(frame["crop"][i], frame["harvested_part"][i])
+    for column, read in readers.items():
+        for i, text in frame[column].items():
+            frame.loc[i, column], known = read(i)
+            if known:
+                yield Problem("not read", f"use one of: {', '.join(known)}", i + 2, column, text)
+
+
+def _own_nutrient(text):
+    """The kit's name of a nutrient; the names there are if it is none."""
+    key = unicodedata.normalize("NFKC", text).casefold()
+    known = (*NUTRIENT_ORDER, *OXIDE_OF)
+    name = NUTRIENT_WORDS.get(key) or {n.casefold(): n for n in (*known, "dry matter")}.get(key)
+    return (name, ()) if name else (text, known)
+
+
+def _own_part(crop, text):
+    """The kit's name of a harvested part; the names there are if it is none of a crop the kit knows."""
+    key = " ".join(text.casefold().split())
+    table = load_table("removal")
+    carried = set(table.loc[table["crop"].isin(related_crops(crop)), "harvested_part"])
+    for names in PART_WORDS:
+        if key in names:
+            named = next((name for name in names if name in carried), names[0])
+            if named == "grain" and carried and "grain" not in carried:
+                break  # a crop of which no grain is sold
+            return named, ()
+    else:
+        if not is_known(crop):
+            return key, ()
+    return text, sorted(carried) if key in PART_WORDS[0] else [names[0] for names in PART_WORDS]
+
+
+def _key_problems(frame):
+    bundled = {key.casefold() for key in list_sources()["source_key"]}
+    remedy = "write a name of your own, such as MINE"
+    for i, key in frame["source_key"].items():
+        if key.casefold() in bundled:
+            yield Problem(
+                "the key of a bundled source in a table of your own", remedy, i + 2, "source_key", key
+            )
+
+
+def _weight_problems(frame, kind):
+    by_crop = frame["unit" if kind == "removal" else "yield_unit"].isin(BY_CROP)
+    if kind == "uptake":
+        by_crop |= frame["yield_basis"] == "dry"
+    for i in frame.index[by_crop & ~frame["crop"].map(is_known).astype(bool)]:
+        what = "no bushel and no trade moisture is known of it"
+        yield Problem(what, WEIGHTS, i + 2, "crop", frame["crop"][i])
+
+
+def _repeats(frame, kind, name, seen):
+    """Rows that say again what another says, which would stay unread."""
+    about = ["harvested_part"] if kind == "removal" else ["measure", "yield_amount", "yield_unit"]
+    keys = frame.assign(kind=kind, nutrient=frame["nutrient"].replace(OXIDE_OF))
+    for i, key in enumerate(keys[["kind", "crop", "nutrient", "source_key", *about]].itertuples(index=False)):
+        before = seen.setdefault(tuple(map(str, key)), (name, i + 2))
+        if before != (name, i + 2):
+            first = f"row {before[1]}" + ("" if before[0] == name else f" of {before[0]}")
+            what = f"the same crop, part and nutrient as {first}"
+            yield Problem(what, "keep one of the two", i + 2, "nutrient", frame["nutrient"][i])
+
+
 def crop_of(crop: str, own: dict) -> str:
-    """Give fertkit's name of a crop, or that of the user's own tables.
+    """Give fertkit's name of a crop, or that of the user's own tables, in any case and also in the plural.
 
     Raises
     ------
     LookupFailed
         If neither knows it.
     """
-    listed = {name for rows in own.values() for name in rows["crop"]}
-    return crop if crop in listed and not is_known(crop) else crop_name(crop)
+    listed = {name_words(name): name for rows in own.values() for name in rows["crop"]}
+    return crop_name(crop) if is_known(crop) else listed.get(name_words(crop)) or crop_name(crop)
 
 
 def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=None, region=None, own=None):
@@ -111,6 +202,7 @@ def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=Non
     check_region(region)
     wanted = NUTRIENT_ORDER if nutrients is None else [nutrient_name(name) for name in nutrients]
     source, without = as_list(source), as_list(without)
+    leading = {key for rows in (own or {}).values() for key in rows["source_key"]}
     crops = fields[["crop", "part"]].drop_duplicates()
     rates = {(c.crop, c.part): published_rates(c.crop, c.part, own) for c in crops.itertuples()}
     known = {rate.source_key for some in rates.values() for rate in some}
@@ -124,15 +216,17 @@ def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=Non
         chosen = [
             rate for rate in rates[crop, part]
             if rate.nutrient in wanted and rate.source_key not in without
-            and (not source or rate.source_key in source)
+            and (not source or rate.source_key in leading.union(source))
         ]  # fmt: skip
         if chosen:
             order = {key: i for i, key in enumerate(source)} or default_order(crop)
-            first = {key for rows in (own or {}).values() for key in rows["source_key"]} - set(order)
-            order |= dict.fromkeys(first, -1)
+            order |= dict.fromkeys(leading, -1)
             parts.append(_group_rows(crop, group, chosen, order, region))
     if not parts:
-        raise unknown(f"source for {', '.join(crops['crop'])}", ", ".join(source), known - set(without))
+        raise LookupFailed(
+            f"no source is left for {', '.join(crops['crop'])} with what was asked",
+            remedy=f"leave fewer out; there are: {', '.join(sorted(known))}",
+        )
     rows = pd.concat(parts, ignore_index=True)
     order = rows["nutrient"].map(NUTRIENT_ORDER.index)
     return rows.assign(order=order).sort_values(["at", "order"], kind="stable").drop(columns="order")
@@ -164,10 +258,11 @@ def _group_rows(crop, group, rates, order, region):
 def _with_defaults(rows, crop, order, region):
     """Add the rank of each source and, per nutrient, for what it is the default: the first that gives it."""
     first = rows.drop_duplicates(["crop", "nutrient", "source_key"])
-    away = ~first["source_key"].map(studies()["region"]).eq(region) if region else False
+    listed = first["source_key"].map(lambda key: order.get(key, len(order)))
+    away = ~first["source_key"].map(studies()["region"]).eq(region) & (listed >= 0) if region else False
     trust = first["provenance"].map(lambda text: TRUST.get(text, len(TRUST)))
     ranked = pd.DataFrame({
-        "away": away, "listed": first["source_key"].map(lambda key: order.get(key, len(order))),
+        "away": away, "listed": listed,
         "trust": trust.groupby([first["nutrient"], first["source_key"]]).transform("min"),
         "other": first["crop"] != crop, "half": first[["uptake", "removed"]].isna().any(axis=1),
     }, index=first.index)  # fmt: skip

@@ -86,7 +86,7 @@ def other_crop(text: str) -> str:
     >>> other_crop("sweet corn")
     'another crop than field corn'
     """
-    words = _words(text)
+    words = name_words(text)
     if leaf_crop(text) or not words:
         return ""
     found = [meaning for mine, meaning in _others() if mine <= words]
@@ -95,7 +95,7 @@ def other_crop(text: str) -> str:
 
 def crops_named_in(text: str) -> list[str]:
     """Crops a text that is no crop's name holds the name of ('corn after soybean' -> corn, soybean)."""
-    words = _words(text)
+    words = name_words(text)
     return sorted({base_crop(crop) for alias, crop in _alias_words() if alias <= words})
 
 
@@ -105,7 +105,7 @@ def _found(text, kind):
     key = _key(text)
     if key in _names():
         return _names()[key]
-    words = _words(text)
+    words = name_words(text)
     if len(words) > 12:
         return ""
     fits = {}
@@ -116,7 +116,7 @@ def _found(text, kind):
     return best[0] if len(best) == 1 else ""
 
 
-def _words(text) -> frozenset[str]:
+def name_words(text) -> frozenset[str]:
     """Words of a name in any order, in the singular: 'Beans, soy' is 'soy bean'."""
     words = (re.sub("oes$", "o", word) for word in re.findall(r"[^\W_]+", _key(text)))
     return frozenset(w[:-1] if len(w) > 3 and w.endswith("s") and not w.endswith("ss") else w for w in words)
@@ -124,7 +124,7 @@ def _words(text) -> frozenset[str]:
 
 @cache
 def _alias_words():
-    return [(_words(name), crop) for name, crop in _names().items()]
+    return [(name_words(name), crop) for name, crop in _names().items()]
 
 
 @cache
@@ -133,14 +133,14 @@ def _harmless(crop, kind):
     table = load_sheet("crop_words")
     mine = table[table["crop"].isin(["", crop]) & table["kind"].isin(["trait", kind])]
     names = (words for words, named in _alias_words() if named == crop)
-    return frozenset().union(*map(_words, mine["words"]), *names)
+    return frozenset().union(*map(name_words, mine["words"]), *names)
 
 
 @cache
 def _others():
     table = load_sheet("crop_words")
     table = table[table["kind"] == "other"]
-    return [(_words(name), r.meaning) for r in table.itertuples() for name in r.words.split(";")]
+    return [(name_words(name), r.meaning) for r in table.itertuples() for name in r.words.split(";")]
 
 
 @asks(names=lines)

@@ -97,8 +97,8 @@ def test_own_rows_of_a_known_crop_lead(removal):
 
 
 def test_own_tables_that_cannot_be_read_are_refused(removal):
-    bushels = pd.DataFrame({"crop": ["lentil", "corn", "lentil"], "harvested_part": "grain", "nutrient": "N",
-                            "value": 2.0, "unit": ["lb/bu", "lb/bu", "g/kg"]})  # fmt: skip
+    bushels = pd.DataFrame({"crop": ["lentil", "corn", "lentil"], "harvested_part": "grain",
+                            "nutrient": ["N", "N", "S"], "value": 2.0, "unit": ["lb/bu", "lb/bu", "g/kg"]})  # fmt: skip
     with pytest.raises(InputError) as refused:
         nutrient_budget("lentil", 2, "t/ha", own=bushels)
     assert [(p.row, p.column) for p in refused.value.problems] == [(2, "crop"), (4, "crop")]
@@ -126,3 +126,89 @@ def test_a_profile_names_own_tables_from_its_folder(removal, capsys):
     assert "77 removed with the grain" in capsys.readouterr().out  # 38.5 x 2
     main(["needs", "lentil", "2", "--goal-unit", "t/ha", "--own", str(removal)])
     assert "77 removed with the grain" in capsys.readouterr().out
+
+
+def own_table(*rows):
+    names = ["crop", "harvested_part", "nutrient", "value", "unit", "source_key"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def refused_rows(table, crop="corn"):
+    with pytest.raises(InputError) as refused:
+        nutrient_budget(crop, 100, own=table)
+    return [(p.row, p.column, f"{p.what}; {p.remedy}") for p in refused.value.problems]
+
+
+def test_a_bundled_key_in_an_own_table_is_refused():
+    table = own_table(["corn", "grain", "K2O", 0.5, "lb/bu", "TRI2020"])
+    [(row, column, text)] = refused_rows(table)
+    assert (row, column) == (2, "source_key")
+    assert "a name of your own, such as MINE" in text
+    mine = nutrient_budget("corn", 200, own=table.assign(source_key="MINE"))
+    k2o = mine.defaults.set_index("nutrient").loc["K2O"]
+    assert k2o[["removed", "removed_source"]].tolist() == [pytest.approx(100), "MINE"]  # 200 x 0.5
+
+
+@pytest.mark.parametrize(
+    "chosen", [{}, {"source": "TRI2020"}, {"source": ["TRI2020", "MINE"]}, {"region": "US Midwest"},
+               {"region": "Europe"}, {"without": "KSU_SOY"}],
+)  # fmt: skip
+def test_own_rows_lead_whatever_else_is_chosen(chosen):
+    table = own_table(
+        ["soybean", "grain", "P", 0.32, "lb/bu", "MINE"], ["Soybeans", "Grain", "k2o", 1.10, "lb/bu", "MINE"]
+    )
+    shown = nutrient_budget("soybean", 60, own=table, **chosen).defaults.set_index("nutrient")
+    assert shown.loc["K2O", ["removed", "removed_source"]].tolist() == [pytest.approx(66), "MINE"]  # 60 x 1.1
+    assert shown.loc["P2O5", "removed"] == pytest.approx(60 * 0.32 * P2O5, rel=1e-4)
+    left_out = nutrient_budget("soybean", 60, own=table, without="MINE")
+    assert "MINE" not in set(left_out.table["source_key"])
+
+
+@pytest.mark.parametrize("part", ["Grain", "seed", "Beans", " kernels "])
+@pytest.mark.parametrize("nutrient", ["K2O", "K20", "k2o", "K₂O", "Potash"])
+def test_spellings_of_part_and_nutrient_are_read(part, nutrient):
+    table = own_table(["Corn", part, nutrient, 0.5, "lb/bu", "MINE"])
+    shown = nutrient_budget("corn", 100, own=table).defaults.set_index("nutrient")
+    assert shown.loc["K2O", ["removed", "removed_source"]].tolist() == [pytest.approx(50), "MINE"]
+    # sunflower is carried as seed, which stays its usual part
+    seeds = own_table(["sunflower", "grain", nutrient, 2.0, "lb/cwt", "MINE"])
+    budget = nutrient_budget("sunflower", 2000, "lb/ac", own=seeds)
+    assert budget.part == "seed"
+    assert budget.defaults.set_index("nutrient").loc["K2O", "removed"] == pytest.approx(40)
+
+
+def test_names_that_cannot_be_read_are_refused_by_row():
+    table = own_table(
+        ["corn", "grian", "K2O", 0.5, "lb/bu", "A"], ["corn", "grain", "Kx", 0.5, "lb/bu", "A"],
+        ["soybaen", "grain", "N", 3, "lb/ton", "A"], ["cotton", "grain", "N", 3, "lb/ton", "A"],
+    )  # fmt: skip
+    where = [(row, column) for row, column, _ in refused_rows(table)]
+    assert where == [(2, "harvested_part"), (3, "nutrient"), (4, "crop"), (5, "harvested_part")]
+
+
+def test_two_rows_of_one_thing_are_refused_naming_both():
+    first, again = (["soybean", "grain", "P2O5", v, "lb/bu", "X"] for v in (0.8, 0.7))
+    [(row, _, text)] = refused_rows(own_table(first, again), "soybean")
+    assert row == 3
+    assert "row 2" in text
+    [(row, _, text)] = refused_rows(own_table(first, ["soybean", "seed", "P", 0.3, "lb/bu", "X"]), "soybean")
+    assert (row, "row 2" in text) == (3, True)
+
+
+def test_a_row_that_another_table_has_given_is_refused(removal):
+    again = removal.with_name("again.csv")
+    again.write_text(LENTIL, encoding="utf-8")
+    with pytest.raises(InputError, match=r"row 2 of lentil\.csv"):
+        nutrient_budget("lentil", 2, "t/ha", own=[removal, again])
+
+
+@pytest.mark.parametrize("crop", ["lentil", "Lentil", "Lentils"])
+def test_a_crop_of_ones_own_is_known_in_any_case_and_in_the_plural(crop, removal):
+    both = [removal, TAKEN.assign(crop="LENTILS")]
+    shown = nutrient_budget(crop, 2, "t/ha", own=both, unit="kg/ha").defaults.set_index("nutrient")
+    assert shown.loc["N", ["uptake", "removed"]].tolist() == pytest.approx([140, 77])  # 2 t of 38.5 kg
+
+
+def test_leaving_out_the_only_source_says_so(removal):
+    with pytest.raises(LookupFailed, match=r"no source is left for lentil .*MINE"):
+        nutrient_budget("lentil", 2, "t/ha", own=removal, without="MINE")
