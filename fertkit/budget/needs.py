@@ -32,7 +32,7 @@ from fertkit.reference.crops import nitrogen_note, trade_moisture_pct
 from fertkit.reference.load import list_sources, load_table
 from fertkit.reference.profiles import lineage
 from fertkit.results import Result, checks_frame, plain
-from fertkit.rounding import at_most
+from fertkit.rounding import above, at_most
 from fertkit.units import (
     SHORT_TON_LB,
     convert_area_rate,
@@ -158,7 +158,8 @@ class NutrientBudget(Result):
             notes.append(f"The yield is read as lint: {bales} bale/ac. Give seed cotton as the lint in it.")
         measured = self.rows[["measured_from", "measured_to"]].to_numpy().ravel()
         measured = measured[~np.isnan(measured)].tolist()
-        return (*far_outside(self.crop, self.yield_goal, self.yield_unit, self.pounds, measured), *notes)
+        far = far_outside(self.crop, self.yield_goal, self.yield_unit, self.pounds, measured)
+        return (*far, *notes, *_above_all_uptake(self))
 
 
 @asks(
@@ -385,6 +386,19 @@ def _in_unit(rows, unit, area, area_unit) -> pd.DataFrame:
     rows[list(AMOUNTS)] = convert_area_rate(rows[list(AMOUNTS)], "lb/ac", unit)
     rows["unit"] = unit
     return rows
+
+
+def _above_all_uptake(budget):
+    """Removal by the user's own rows that is above all that is published as taken up."""
+    highest = budget.spread.set_index("nutrient")["uptake_highest"]
+    own = budget.rows[budget.rows["provenance"] == "own table"]
+    for r in own.dropna(subset="removed").itertuples():
+        if above(r.removed, highest[r.nutrient]):
+            removed, most = (f"{plain(v)} {budget.unit}" for v in (r.removed, highest[r.nutrient]))
+            yield (
+                f"{r.nutrient}: {removed} removed by {r.source_key} is above the highest published uptake, "
+                f"{most}. Check value and unit."
+            )
 
 
 def _range_checks(budget):

@@ -28,6 +28,7 @@ from fertkit.reference.load import list_sources, load_table
 from fertkit.reference.profiles import as_list, check_region, studies
 from fertkit.reference.schema import check_table
 from fertkit.reference.text_tables import read_text_table
+from fertkit.rounding import above
 
 #: Units that need a bushel, a bale or a trade moisture.
 BY_CROP = ("lb/bu", "g/kg", "lb/bale", "bu/ac", "bale/ac")
@@ -205,6 +206,7 @@ def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=Non
     leading = {key for rows in (own or {}).values() for key in rows["source_key"]}
     crops = fields[["crop", "part"]].drop_duplicates()
     rates = {(c.crop, c.part): published_rates(c.crop, c.part, own) for c in crops.itertuples()}
+    _check_own(rate for some in rates.values() for rate in some if rate.source_key in leading)
     known = {rate.source_key for some in rates.values() for rate in some}
     for key in (*source, *without):
         if key not in known:
@@ -230,6 +232,22 @@ def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=Non
     rows = pd.concat(parts, ignore_index=True)
     order = rows["nutrient"].map(NUTRIENT_ORDER.index)
     return rows.assign(order=order).sort_values(["at", "order"], kind="stable").drop(columns="order")
+
+
+def _check_own(rates):
+    """Refuse rows of a user's own by which more is removed than is taken up."""
+    problems = []
+    for rate in dict.fromkeys(rates):
+        taken = min(rate.uptake, default=np.inf)
+        if above(rate.harvested, taken):
+            what = f"{rate.nutrient} of {rate.crop}: removal is {rate.harvested / taken:.3g} times the uptake"
+            problems.append(Problem(what, "check value and unit of both rows", column="nutrient"))
+        if above(rate.share, 1):
+            what = f"{rate.nutrient} of {rate.crop}: more than all of it in the harvested part"
+            remedy = "write the share as 0 to 1"
+            problems.append(Problem(what, remedy, column="harvest_index", value=f"{rate.share:g}"))
+    if problems:
+        raise InputError("tables of your own", problems)
 
 
 def _group_rows(crop, group, rates, order, region):

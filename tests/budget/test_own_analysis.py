@@ -98,7 +98,8 @@ def test_own_rows_of_a_known_crop_lead(removal):
 
 def test_own_tables_that_cannot_be_read_are_refused(removal):
     bushels = pd.DataFrame({"crop": ["lentil", "corn", "lentil"], "harvested_part": "grain",
-                            "nutrient": ["N", "N", "S"], "value": 2.0, "unit": ["lb/bu", "lb/bu", "g/kg"]})  # fmt: skip
+                            "nutrient": ["N", "N", "S"], "value": 2.0,
+                            "unit": ["lb/bu", "lb/bu", "g/kg"]})  # fmt: skip
     with pytest.raises(InputError) as refused:
         nutrient_budget("lentil", 2, "t/ha", own=bushels)
     assert [(p.row, p.column) for p in refused.value.problems] == [(2, "crop"), (4, "crop")]
@@ -212,3 +213,30 @@ def test_a_crop_of_ones_own_is_known_in_any_case_and_in_the_plural(crop, removal
 def test_leaving_out_the_only_source_says_so(removal):
     with pytest.raises(LookupFailed, match=r"no source is left for lentil .*MINE"):
         nutrient_budget("lentil", 2, "t/ha", own=removal, without="MINE")
+
+
+def test_own_values_that_cannot_be_are_named_and_never_called_published():
+    table = own_table(["corn", "grain", "K2O", 20, "lb/bu", "MINE"])
+    bundled = nutrient_budget("corn", 200).spread.set_index("nutrient").loc["K2O"]
+    budget = nutrient_budget("corn", 200, own=table)
+    shown = budget.spread.set_index("nutrient").loc["K2O"]
+    assert shown.drop("unit").tolist() == bundled.drop("unit").tolist()
+    # 200 x 20 = 4000
+    [note] = [text for text in budget.notes if "MINE" in text]
+    assert note.startswith("K2O: 4000 lb/ac removed by MINE")
+    assert f"{bundled['uptake_highest']:.0f} lb/ac" in note
+    sound = nutrient_budget("corn", 200, own=table.assign(value=0.2))
+    assert not any("MINE" in text for text in sound.notes)
+
+
+def test_more_removed_than_taken_up_by_ones_own_tables_is_refused():
+    # 140 kg of N at 2 t/ha are 70 a tonne
+    def asked(kilograms, uptake=TAKEN):
+        table = own_table(["lentil", "grain", "N", kilograms, "kg/Mg", "MINE"])
+        return nutrient_budget("lentil", 2, "t/ha", own=[table, uptake], unit="kg/ha")
+
+    assert asked(70).defaults["share_removed"].tolist() == [pytest.approx(1)]
+    with pytest.raises(InputError, match="removal is 2 times the uptake"):
+        asked(140)
+    with pytest.raises(InputError, match="write the share as 0 to 1"):
+        asked(30, TAKEN.assign(harvest_index=55.0))
