@@ -13,6 +13,7 @@ from fertkit.reference.crops import base_crop, unknown_crops
 from fertkit.reference.facts import load_facts
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import above
+from fertkit.tissue.agree import Verdict
 from fertkit.tissue.balance import results_grid
 from fertkit.tissue.score import TissueScores
 from fertkit.units import convert_concentration
@@ -27,7 +28,8 @@ class SeasonPath(Result):
     path : DataFrame
         Also ``table``: sample_id, nutrient, step (1, 2, ...), sampled, growth_stage, plant_part, value, unit,
         low and high (of the source; the lowest and highest limits if there are several), strictest_class,
-        short (sources that call it short), sources, and turn ('falls below', 'recovers', '').
+        short (sources that call it short), sources, verdict, and turn ('falls below', 'recovers', '': no
+        change, or one of the two steps is not judged or left open by its sources).
     scores : TissueScores
     """
 
@@ -137,18 +139,13 @@ def _place(crop, stage):
 
 
 def _turns(path):
-    short = path["short"] > 0
-    judged = path["sources"] > 0
-    group = [path["sample_id"], path["nutrient"], path["plant_part"]]
-    before = short.where(judged).astype(float).groupby(group).shift()
-    path = path.assign(
-        turn=np.select(
-            [judged & short & (before == 0), judged & ~short & (before == 1)], ["falls below", "recovers"], ""
-        )
-    )
+    decided = {Verdict.SHORT: 1.0, Verdict.SHORT_IF_TOLD: 1.0, Verdict.ENOUGH: 0.0}
+    short = path["verdict"].map(decided)  # blank where the sources leave it open
+    change = short.groupby([path["sample_id"], path["nutrient"], path["plant_part"]]).diff()
+    path = path.assign(turn=np.select([change == 1, change == -1], ["falls below", "recovers"], ""))
     columns = [
         *("sample_id", "nutrient", "step", "sampled", "growth_stage", "plant_part", "value", "unit"),
-        *("censored", "low", "high", "strictest_class", "short", "sources", "turn", "specimen"),
+        *("censored", "low", "high", "strictest_class", "short", "sources", "verdict", "turn", "specimen"),
     ]
     order = {n: i for i, n in enumerate(dict.fromkeys(path["nutrient"]))}
     path = path.assign(place=path["nutrient"].map(order)).sort_values(
