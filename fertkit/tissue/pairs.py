@@ -286,4 +286,4 @@ def _pattern(difference, heavier_good: bool) -> str:
         return "one or few nutrients lower"
     if higher and heavier_good:
         return "dilution in the good area"
-    return "differences both ways" if higher else "no difference beyond noise"
+    return "one or few nutrients higher" if higher else "no difference beyond noise"

@@ -61,6 +61,7 @@ def test_lower_but_in_range_is_weak_evidence(tidy):
         ({"all": 1.6}, {"North good": 10.0, "North poor": 5.0}, "dilution in the good area"),
         ({"all": 1.02}, None, "no difference beyond noise"),
         ({"K": 0.6, "Ca": 1.5}, None, "differences both ways"),
+        ({"Mg": 1.35, "Zn": 1.37}, None, "one or few nutrients higher"),
     ],
 )
 def test_patterns(tidy, factors, weights, pattern):
@@ -68,6 +69,8 @@ def test_patterns(tidy, factors, weights, pattern):
     assert result.patterns["pattern"].item() == pattern
     if weights:
         assert result.table["content_ratio"].to_numpy() == pytest.approx(0.8)
+    if pattern == "one or few nutrients higher":
+        assert "is higher in the poor area and none is lower" in result.summary()
 
 
 def test_pairs_by_area_column_and_single_names(tidy):
@@ -132,6 +135,29 @@ def test_season_is_judged_stage_by_stage(tidy):
     assert n["strictest_class"].tolist() == ["sufficient", "sufficient", "low", "no published range"]
     assert n["turn"].tolist() == ["", "", "falls below", ""]
     assert "no published range" in path.summary()
+
+
+@pytest.mark.parametrize(
+    ("values", "turns", "said"),
+    [
+        # R1: short below 2.43 % (YIN2004) and 1.7 % (SMALL1973); R3: below 1.56 % (STAMMER2018 alone)
+        ([2.2, 2.0], ["", ""], ["F1 K: sources disagree at R1"]),
+        ([2.2, 1.2], ["", ""], ["F1 K: short at R3", "F1 K: sources disagree at R1"]),
+        ([2.6, 1.2], ["", "falls below"], ["F1 K: falls below the range at R3"]),
+        ([1.2, 2.0], ["", "recovers"], ["F1 K: recovers the range at R3"]),
+        ([1.2, 1.2], ["", ""], ["F1 K: short at every step judged: R1"]),
+    ],
+)  # fmt: skip
+def test_no_turn_is_told_from_a_step_its_sources_leave_open(tidy, values, turns, said):
+    leaf = {"crop": "soybean", "plant_part": "upper trifoliate without petiole"}
+    steps = [
+        tidy({"F1": {"K": k}}, growth_stage=stage, **leaf).assign(specimen=i)
+        for i, (k, stage) in enumerate(zip(values, ["R1", "R3"], strict=True), 1)
+    ]
+    path = season_path(score_tissue(pd.concat(steps)))
+    assert path.table["turn"].tolist() == turns
+    lines = path.summary().splitlines()
+    assert [line.startswith(words) for line, words in zip(lines, said, strict=True)] == [True] * len(said)
 
 
 def test_a_shortfall_in_another_part_is_told_without_a_turn(tidy):

@@ -90,9 +90,9 @@ def test_means_ratios_and_noise_of_every_nutrient(tidy):
         (3, 0, 1, False, "all lower in the poor area"),
         (0, 7, 3, False, "all higher in the poor area"),
         (0, 7, 3, True, "dilution in the good area"),
-        (0, 3, 0, False, "differences both ways"),
+        (0, 3, 0, False, "one or few nutrients higher"),
         (0, 3, 0, True, "dilution in the good area"),
-        (0, 2, 8, False, "differences both ways"),
+        (0, 2, 8, False, "one or few nutrients higher"),
         (0, 2, 8, True, "dilution in the good area"),
         (1, 2, 7, True, "differences both ways"),
         (1, 7, 2, False, "all higher in the poor area"),
@@ -121,9 +121,9 @@ def test_patterns_take_the_weights_of_their_pair():
     table = pd.DataFrame({"pair": ["b", "a"], "difference": [HIGHER, HIGHER]})
     got = _patterns(table, {"b": 0.99, "a": 1.0})
     assert got[["pair", "pattern"]].to_numpy().tolist() == [
-        ["b", "dilution in the good area"], ["a", "differences both ways"],
+        ["b", "dilution in the good area"], ["a", "one or few nutrients higher"],
     ]  # fmt: skip
-    assert _patterns(table.iloc[1:], {})["pattern"].tolist() == ["differences both ways"]
+    assert _patterns(table.iloc[1:], {})["pattern"].tolist() == ["one or few nutrients higher"]
 
 
 def test_evidence_from_the_verdicts_of_both_areas(tidy):
