@@ -72,23 +72,28 @@ class FarmBudget(Result):
 
     @property
     def totals(self) -> pd.DataFrame:
-        """Whole farm per nutrient, with the number of fields that have a published value."""
-        groups = self.rows.groupby("nutrient", sort=False)
-        total = groups.agg(
-            uptake=("uptake_field", "sum"),
-            removed=("removed_field", "sum"),
-            fields_with_uptake=("uptake_field", "count"),
-            fields_with_removed=("removed_field", "count"),
-        )
-        return total.reset_index().assign(unit=self.rows["field_unit"].iloc[0])
+        """Whole farm per nutrient, with the number of rows that have a published value.
+
+        uptake and removed are sums over the fields that have each, empty where none has;
+        removed_with_uptake is of the fields that have both.
+        """
+        return self._sums("nutrient").drop(columns="area")
 
     @property
     def by_crop(self) -> pd.DataFrame:
         """Totals per crop and nutrient."""
-        groups = self.rows.groupby(["crop", "nutrient"], sort=False)
-        total = groups.agg(
-            area=("area", "sum"), uptake=("uptake_field", "sum"), removed=("removed_field", "sum")
-        )
+        return self._sums(["crop", "nutrient"])
+
+    def _sums(self, keys) -> pd.DataFrame:
+        both = self.rows["removed_field"].where(self.rows["uptake_field"].notna())
+        groups = self.rows.assign(both=both).groupby(keys, sort=False)
+        sums = groups[["uptake_field", "removed_field", "both"]].sum(min_count=1)
+        total = pd.DataFrame({
+            "area": groups["area"].sum(), "uptake": sums["uptake_field"], "removed": sums["removed_field"],
+            "fields_with_uptake": groups["uptake_field"].count(),
+            "fields_with_removed": groups["removed_field"].count(),
+            "removed_with_uptake": sums["both"], "fields_with_both": groups["both"].count(),
+        })  # fmt: skip
         return total.reset_index().assign(unit=self.rows["field_unit"].iloc[0])
 
     @property

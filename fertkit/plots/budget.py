@@ -56,7 +56,8 @@ def budget_bars(budget, ax, *, nutrients=MACRO):
 def farm_bars(farm, ax):
     """Draw the farm's uptake as one bar per nutrient: the part that is removed, then the part that stays."""
     totals = farm.totals.set_index("nutrient")
-    whole = totals["fields_with_uptake"] == totals["fields_with_removed"]
+    counts = totals[["fields_with_uptake", "fields_with_removed"]].max(axis=1)
+    whole = (totals["fields_with_both"] == counts) | (totals["fields_with_removed"] == 0)
     share, uptake = totals["removed"] / totals["uptake"], totals["uptake"].where(whole)
     shown = totals.assign(stays=uptake - totals["removed"], share_removed=share, uptake=uptake)
     _split_bars(ax, shown, shown[["uptake", "removed"]].max(axis=1))

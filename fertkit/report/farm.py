@@ -55,8 +55,9 @@ class FarmAnswer(Answer):
             "nutrient": "nutrient", "uptake": f"total uptake [{whole}]", "removed": f"removed [{whole}]",
             "fields_with_uptake": "fields with a published uptake",
             "fields_with_removed": "fields with a published removal",
+            "removed_with_uptake": f"removed where uptake is published too [{whole}]",
         }  # fmt: skip
-        crops = {"crop": "crop", "area": f"area [{farm.area_unit}]"} | dict(list(totals.items())[:3])
+        crops = {"crop": "crop", "area": f"area [{farm.area_unit}]"} | totals
         unit = farm.rows["unit"].iloc[0]
         fields = {
             "field": "field", "crop": "crop", "area": f"area [{farm.area_unit}]", "yield_goal": "yield goal",

@@ -121,21 +121,32 @@ def farm_lines(farm) -> list[Line]:
     if n < all_of_them:
         count, area = f"{n} of {all_of_them} {them}", f"{area} of {fields['area'].sum():,g}"
     said = [lead(f"{count}, {area} {farm.area_unit} [{unit} on the whole farm]")]
-    for r in farm.totals.itertuples():
-        up, off = r.fields_with_uptake, r.fields_with_removed
-        uptake, removed, stays = parts(r.uptake, r.removed)
-        taken = f"total uptake {uptake}{_of_fields(up, n, them)}" if up else "uptake not published"
-        left = f"{removed} removed{_of_fields(off, n, them)}" if off else "removal not published"
-        rest = f", {stays} stays" if up == off == n else ""
-        said.append(row(r.nutrient, f"{taken}; {left}{rest}"))
+    said += [row(r.nutrient, _farm_row(r, n, them)) for r in farm.totals.itertuples()]
     for why, some in farm.left_out.groupby("why", sort=False):
         size = f"{some['area'].sum():,g} {farm.area_unit}"
         said.append(missing("Left out", f"{', '.join(map(str, some['field']))} ({size}): {why}"))
     return [*said, *_sources(farm), told(GOVERNS)]
 
 
-def _of_fields(some, n, them):
-    return "" if some == n else f" on {some} of {n} {them}, not published for the others"
+def _farm_row(r, n, them):
+    """Sums of uptake and removal, each with the fields it is of where those differ."""
+    up, off = r.fields_with_uptake, r.fields_with_removed
+    alike = up == off == r.fields_with_both
+    uptake, removed, stays = parts(r.uptake, r.removed) if alike else (short(r.uptake), short(r.removed), "")
+    apart = up and off and not alike
+    taken = f"total uptake {uptake}{_of_fields(up, n, them, apart)}" if up else "uptake not published"
+    left = f"{removed} removed{_of_fields(off, n, them, apart)}" if off else "removal not published"
+    if alike:
+        return f"{taken}; {left}{f', {stays} stays' if up == n else ''}"
+    if apart and r.fields_with_both:
+        left += f"; where both are published, {short(r.removed_with_uptake)} removed"
+    return f"{taken}; {left}"
+
+
+def _of_fields(some, n, them, apart):
+    if some < n:
+        return f" on {some} of {n} {them}, not published for the others"
+    return f" on all {n} {them}" if apart else ""
 
 
 def _sources(farm):

@@ -213,3 +213,35 @@ def test_a_source_without_straw_for_straw_that_is_baled():
     table = pd.DataFrame({"crop": ["wheat", "corn"], "area_ac": [55, 1030], "yield_goal_bu_ac": [85, 190]})
     with pytest.raises(LookupFailed, match="no straw or stover of wheat in TRI2020; no straw or stover of"):
         farm_budget(table.assign(residue=[0.8, 0.5]), source="TRI2020")
+
+
+def test_sums_of_uptake_and_removal_are_of_the_same_fields():
+    # no uptake of alfalfa is published; alone, 40 ac of soybean are what both sums have in common
+    hay = {"field": "Hay", "crop": "alfalfa", "area_ac": 22, "yield_goal": 5, "yield_unit": "ton/ac"}
+    bean = {"field": "Bean", "crop": "soybean", "area_ac": 40, "yield_goal": 60, "yield_unit": "bu/ac"}
+    farm = farm_budget(pd.DataFrame([hay, bean]))
+    alone = nutrient_budget("soybean", 60).defaults.set_index("nutrient").loc["N"]
+    both = farm.totals.set_index("nutrient").loc["N"]
+    assert (both["uptake"], both["removed_with_uptake"]) == pytest.approx(
+        (40 * alone["uptake"], 40 * alone["removed"])
+    )
+    # UKY142: 50 lb of N a ton of hay, 5 ton on 22 ac
+    assert both["removed"] - both["removed_with_uptake"] == pytest.approx(22 * 5 * 50)
+    line = farm.summary().splitlines()[1]
+    assert f"where both are published, {40 * alone['removed']:,.0f} removed" in line
+    assert "on 1 of 2 fields" in line
+    assert "removed on all 2 fields" in line
+
+
+def test_what_is_not_published_is_empty_not_zero():
+    hay = pd.DataFrame({"crop": ["alfalfa"], "area_ac": [22], "yield_goal_ton_ac": [5.0]})
+    answer = answer_farm(hay)
+    for name in ("The whole farm", "Crop by crop"):
+        table = answer.tables[name]
+        assert table["total uptake [lb]"].isna().all()
+        assert (table["fields with a published uptake"] == 0).all()
+    # PSU_STRAW gives no removal where a part of the straw is baled, and an uptake all the same
+    straw = pd.DataFrame({"crop": ["wheat"], "area_ac": [55], "yield_goal_bu_ac": [85.0], "residue": [0.8]})
+    answer = answer_farm(straw, source="PSU_STRAW")
+    assert answer.tables["The whole farm"]["removed [lb]"].isna().all()
+    assert "removal not published" in answer.page()
