@@ -39,6 +39,10 @@ UNIT_OF = {"lb_ac": "lb/ac", "kg_ha": "kg/ha"}
 WORDS = {"p2o5", "k2o", "nitrogen", "phosphorus", "phosphate", "potassium", "potash", "sulfur", "sulphur",
          "calcium", "magnesium", "zinc", "boron"}  # fmt: skip
 SYMBOLS = {"n", "p", "k", "s", "ca", "mg", "zn", "mn", "b", "fe", "cu"}
+#: Other names of the column residue, in plain words; those that end in percent hold percent.
+RESIDUE = ("residue_baled", "residue_removed", "straw_baled", "straw_removed", "stover_baled",
+           "stover_removed", "baled", "share_baled")  # fmt: skip
+PERCENT = ("_%", "_pct", "_percent")
 #: Words that make it a concentration, a test or a price instead.
 NO_AMOUNT = {"ppm", "pct", "percent", "test", "price", "cost"}
 
@@ -59,12 +63,15 @@ class FarmBudget(Result):
     left_out : DataFrame
         The rows of the table of which nothing could be worked out: field, crop, area, why.
     area_unit : str
+    notes : tuple of str
+        Columns of the table that were not used.
     """
 
     rows: pd.DataFrame
     fields: pd.DataFrame
     left_out: pd.DataFrame
     area_unit: str
+    notes: tuple[str, ...] = ()
 
     @property
     def table(self) -> pd.DataFrame:
@@ -121,7 +128,8 @@ def farm_budget(
     ----------
     fields : path or DataFrame
         Columns crop, area_ac or area_ha, and yield_goal_<unit> (yield_goal_bu_ac, yield_goal_t_ha, ...);
-        optional field (its name) and residue ('kept' or the share baled; kept if absent). Units may also
+        optional field (its name) and residue ('kept' or the share baled, 0.8 or 80%; kept if absent or
+        blank), also named straw removed, straw removed (%), baled (yes or no) and the like. Units may also
         stand in a column yield_unit, or be said for plain columns area and yield_goal. A file may be CSV with
         any common separator and decimal mark, XLSX, XLS or ODS.
     source, without, region, own
@@ -156,7 +164,7 @@ def farm_budget(
     if area_unit not in (None, *AREA_UNITS) or unit not in (None, *FIELD_UNIT):
         raise UnitError(f"unknown unit '{area_unit}' or '{unit}'; use ac or ha, and lb/ac or kg/ha")
     own = own_rows(own)
-    fields, area_unit = read_fields(fields, area_unit, yield_unit, own)
+    fields, area_unit, notes = read_fields(fields, area_unit, yield_unit, own)
     unit = unit or {"ac": "lb/ac", "ha": "kg/ha"}[area_unit]
     chosen = {"source": source, "without": without, "region": region}
     studied = worked_out(fields, nutrients=nutrients, own=own, **chosen)
@@ -172,7 +180,9 @@ def farm_budget(
     for name in ("uptake", "removed", "stays"):
         rows[f"{name}_field"] = field_amounts(rows[name], rows["area"], area_unit, unit)
         rows[name] = convert_area_rate(rows[name], "lb/ac", unit)
-    return FarmBudget(rows.assign(unit=unit, field_unit=FIELD_UNIT[unit]), answered, left_out, area_unit)
+    return FarmBudget(
+        rows.assign(unit=unit, field_unit=FIELD_UNIT[unit]), answered, left_out, area_unit, notes
+    )
 
 
 def _left_out(fields, studied, nutrients, source) -> pd.DataFrame:
@@ -188,7 +198,7 @@ def _left_out(fields, studied, nutrients, source) -> pd.DataFrame:
     return fields[["field", "crop", "area"]].assign(why=why).reset_index(drop=True)
 
 
-def read_fields(source, area_unit=None, goal_unit=None, own=None) -> tuple[pd.DataFrame, str]:
+def read_fields(source, area_unit=None, goal_unit=None, own=None) -> tuple[pd.DataFrame, str, tuple]:
     """Check a table of fields.
 
     Parameters
@@ -205,6 +215,8 @@ def read_fields(source, area_unit=None, goal_unit=None, own=None) -> tuple[pd.Da
     fields : DataFrame
         as `checked_rows` gives them, with area.
     area_unit : str
+    notes : tuple of str
+        Columns that were not used.
 
     Raises
     ------
@@ -214,13 +226,13 @@ def read_fields(source, area_unit=None, goal_unit=None, own=None) -> tuple[pd.Da
     name = TABLE if isinstance(source, pd.DataFrame) else Path(source).name
     raw = source if isinstance(source, pd.DataFrame) else read_text_table(source)
     problems: list[Problem] = []
-    frame, area_unit = _named(raw, area_unit, goal_unit, problems)
+    frame, area_unit, notes = _named(raw, area_unit, goal_unit, problems)
     if problems or frame.empty:
         raise InputError(name, problems or [Problem("the table has no rows", "fill in at least one field")])
     fields = checked_rows(frame, problems, ("area", "yield_goal"), own)
     if problems:
         raise InputError(name, sorted(problems, key=lambda p: p.row or 0))
-    return fields, area_unit
+    return fields, area_unit, notes
 
 
 def checked_rows(frame, problems: list, numbers=("yield_goal",), own=None) -> pd.DataFrame:
@@ -251,8 +263,8 @@ def checked_rows(frame, problems: list, numbers=("yield_goal",), own=None) -> pd
     fields["yield_unit"] = _each(frame["yield_unit"], _known_unit, problems, "yield_unit")
     written = frame[[c for c in ("area", "yield_goal", "residue") if c in frame]].to_numpy(object).ravel()
     style = number_style([cell for cell in written if isinstance(cell, str)])
-    residue = frame["residue"] if "residue" in frame else pd.Series("kept", index=frame.index)
-    residue = residue.map(lambda cell: _number(cell, style, cell))
+    residue = frame.get("residue", pd.Series("kept", index=frame.index)).astype(object)
+    residue = residue.map(partial(_share, style=style))
     fields["baled"] = _each(residue, residue_share, problems, "residue")
     for column in numbers:
         fields[column] = _numbers(frame[column], column, style, problems)
@@ -275,27 +287,34 @@ def _named(raw, area_unit, goal_unit, problems):
             what = f"several columns give the {name.replace('_', ' ')}: {', '.join(same)}"
             problems.append(Problem(what, "keep one, or rename the others"))
     if problems:
-        return raw, area_unit
+        return raw, area_unit, ()
     frame = raw.rename(columns=names)
+    shares = {f"{name}{end}": end for name in RESIDUE for end in ("", *PERCENT)}
     areas = {f"area_{unit}": unit for unit in AREA_UNITS} | {"acres": "ac", "hectares": "ha"}
     goals = {f"yield_goal_{unit.replace('/', '_').lower()}": unit for unit in YIELD_UNITS}
-    read = {*REQUIRED, "field", "residue", "yield_unit", *areas, *goals}
+    read = {*REQUIRED, "field", "residue", "yield_unit", *areas, *goals, *shares}
+    unused = [repr(str(column)) for column in raw if names[column] not in read]
+    notes = (f"not used: column{'s' * (len(unused) > 1)} {', '.join(unused)}",) if unused else ()
     frame = frame[[column for column in frame if column in read]]
-    for wanted, table in (("area", areas), ("yield_goal", goals)):
-        named = [column for column in frame if column in table]
-        if len(named) + (wanted in frame) > 1:
-            what = f"several columns give the {wanted.replace('_', ' ')}"
-            problems.append(Problem(what, "keep one", column=named[0]))
-        elif named:
+    for wanted, table in (("area", areas), ("yield_goal", goals), ("residue", shares)):
+        named = [column for column in frame if column in {wanted, *table}]
+        if len(named) > 1:
+            same = ", ".join(repr(str(column)) for column in raw if names[column] in named)
+            what = f"several columns give the {wanted.replace('_', ' ')}: {same}"
+            problems.append(Problem(what, "keep one"))
+        elif named and named[0] in table:
             frame = frame.rename(columns={named[0]: wanted})
             if wanted == "area":
                 area_unit = table[named[0]]
-            else:
+            elif wanted == "yield_goal":
                 frame["yield_unit"] = table[named[0]]
-    for column in REQUIRED:
-        if column not in frame:
-            remedy = f"add it; needed are: {', '.join(REQUIRED)}"
-            problems.append(Problem("column is missing", remedy, column=column))
+            else:
+                percent = table[named[0]] in PERCENT
+                frame["residue"] = frame["residue"].map(partial(_own_words, percent=percent)).astype(object)
+    absent = [column for column in REQUIRED if column not in frame]
+    if absent and not problems:
+        what = f"no column of {', '.join(absent)}; the table has: {', '.join(map(repr, map(str, raw)))}"
+        problems.append(Problem(what, f"add it; needed are: {', '.join(REQUIRED)}"))
     if "area" in frame and area_unit is None:
         remedy, in_code = "name the column area_ac or area_ha", "area_unit='ac' or 'ha'"
         problems.append(Problem("the area states no unit", remedy, column="area", in_code=in_code))
@@ -304,7 +323,7 @@ def _named(raw, area_unit, goal_unit, problems):
             remedy = "name the column like yield_goal_bu_ac or yield_goal_t_ha, or add a column yield_unit"
             problems.append(Problem("the yield goal states no unit", remedy, column="yield_goal"))
         frame["yield_unit"] = goal_unit or ""
-    return frame, area_unit
+    return frame, area_unit, notes
 
 
 def _each(column, read, problems, name):
@@ -343,6 +362,23 @@ def _number(cell, style, otherwise=np.nan):
     reading = read_number(cell, style)
     plain = not (reading.problem or reading.censored or reading.unit) and np.isfinite(reading.value)
     return reading.value if plain else otherwise
+
+
+def _share(cell, style):
+    """A cell of residue as a share or 'kept'; as it is where it is neither, or its percent looks a share."""
+    text = "" if pd.isna(cell) else str(cell).strip()
+    if not text.endswith("%"):
+        return _number(cell, style, cell) if text else "kept"
+    percent = _number(text.removesuffix("%").strip(), style)
+    return percent / 100 if percent == 0 or percent > 1 else cell
+
+
+def _own_words(cell, percent):
+    """A cell of a column of straw removed as one of residue: yes and no, and percent with its sign."""
+    text = "" if pd.isna(cell) else str(cell).strip().lower()
+    if text in ("yes", "no"):
+        return {"yes": 1.0, "no": "kept"}[text]
+    return f"{text}%" if percent and text not in ("", "kept") and not text.endswith("%") else cell
 
 
 def _numbers(column, name, style, problems):

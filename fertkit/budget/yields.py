@@ -229,7 +229,7 @@ def residue_share(residue) -> float:
         raise refuse(
             "nutrient budget",
             "neither 'kept' nor a share",
-            "write kept, or the share baled from 0 to 1",
+            "write kept, or the share baled from 0 to 1 (0.8, or 80% in a table)",
             column="residue",
             value=residue,
         )

@@ -21,6 +21,7 @@ from fertkit.say.line import (
     lead,
     mark,
     missing,
+    notes,
     parts,
     row,
     short,
@@ -125,7 +126,7 @@ def farm_lines(farm) -> list[Line]:
     for why, some in farm.left_out.groupby("why", sort=False):
         size = f"{some['area'].sum():,g} {farm.area_unit}"
         said.append(missing("Left out", f"{', '.join(map(str, some['field']))} ({size}): {why}"))
-    return [*said, *_sources(farm), told(GOVERNS)]
+    return [*said, *_sources(farm), *notes(farm.notes), told(GOVERNS)]
 
 
 def _farm_row(r, n, them):

@@ -245,3 +245,63 @@ def test_what_is_not_published_is_empty_not_zero():
     answer = answer_farm(straw, source="PSU_STRAW")
     assert answer.tables["The whole farm"]["removed [lb]"].isna().all()
     assert "removal not published" in answer.page()
+
+
+def _wheat(**columns):
+    return pd.DataFrame({"crop": ["wheat"], "area_ac": [100], "yield_goal_bu_ac": [80]} | columns)
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "share"),
+    [
+        ("Straw removed (%)", 80, 0.8),
+        ("Straw removed (%)", "80 %", 0.8),
+        ("straw removed pct", "0", 0),
+        ("straw_removed_percent", None, 0),
+        ("Straw baled", 0.8, 0.8),
+        ("residue baled", "80%", 0.8),
+        ("Baled", "yes", 1),
+        ("Baled", "No", 0),
+        ("residue", "80%", 0.8),
+        ("residue", " ", 0),
+        ("residue", np.nan, 0),
+        ("Residue", "Kept", 0),
+    ],
+)
+def test_a_share_of_straw_under_its_usual_names(column, cell, share):
+    # by the budget of one field with that share
+    rows = farm_budget(_wheat(**{column: [cell]})).table.set_index("nutrient")
+    alone = nutrient_budget("wheat", 80, residue=share).defaults.set_index("nutrient")
+    np.testing.assert_allclose(rows["removed"], alone.loc[rows.index, "removed"])
+
+
+@pytest.mark.parametrize(
+    ("column", "cell"),
+    [("Straw removed (%)", 0.8), ("residue", "0.8%"), ("residue", "yes"), ("Baled", "some"), ("Baled", 80),
+     ("straw removed pct", 101), ("residue", "x%")],
+)  # fmt: skip
+def test_a_share_of_straw_that_could_mean_two_things_is_refused(column, cell):
+    with pytest.raises(InputError, match="row 2, column 'residue'"):
+        farm_budget(_wheat(**{column: [cell]}))
+
+
+def test_blank_residue_beside_filled_is_kept():
+    two = pd.concat([_wheat(residue=["80%"]), _wheat(residue=[""])])
+    removed = farm_budget(two).table.set_index(["field", "nutrient"])["removed"]
+    assert removed["row 3", "K2O"] == pytest.approx(
+        nutrient_budget("wheat", 80).defaults.set_index("nutrient").loc["K2O", "removed"]
+    )
+
+
+def test_columns_not_used_are_named_and_two_of_straw_are_a_question():
+    farm = farm_budget(_wheat(**{"Soil pH": [6.4], "Residue cover (%)": [30]}))
+    assert "not used: columns 'Soil pH', 'Residue cover (%)'" in farm.summary()
+    assert "not used" not in farm_budget(_wheat(residue=["kept"])).summary()
+    with pytest.raises(InputError, match=r"give the residue: 'Straw removed \(%\)', 'Baled'"):
+        farm_budget(_wheat(**{"Straw removed (%)": [80], "Baled": ["yes"]}))
+
+
+def test_a_missing_column_lists_those_of_the_table():
+    table = pd.DataFrame({"Crop type": ["corn"], "Size (acres)": [100], "yield_goal_bu_ac": [80]})
+    with pytest.raises(InputError, match=r"no column of crop, area; the table has: 'Crop type', 'Size \(ac"):
+        farm_budget(table)
