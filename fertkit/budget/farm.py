@@ -18,12 +18,14 @@ from fertkit.budget.yields import (
     beyond,
     field_amounts,
     highest_lb_ac,
+    is_known,
     lb_ac_per,
     residue_share,
     yield_unit,
 )
 from fertkit.errors import FertkitError, InputError, LookupFailed, Problem, UnitError
 from fertkit.intake.numbers import number_style, read_number
+from fertkit.reference.crops import nitrogen_note
 from fertkit.reference.load import list_sources
 from fertkit.reference.profiles import as_list
 from fertkit.reference.text_tables import read_text_table
@@ -64,7 +66,7 @@ class FarmBudget(Result):
         The rows of the table of which nothing could be worked out: field, crop, area, why.
     area_unit : str
     notes : tuple of str
-        Columns of the table that were not used.
+        What to know before reading nitrogen as a need, and columns of the table that were not used.
     """
 
     rows: pd.DataFrame
@@ -177,6 +179,9 @@ def farm_budget(
     about = fields[["at", "field", "crop", "area", "yield_goal", "yield_unit"]]
     answered = about[answers].drop(columns="at").reset_index(drop=True)
     rows = about.merge(rows, on="at").drop(columns="at")
+    nitrogen = rows.loc[rows["nutrient"] == "N", "crop"].unique()
+    said = {crop: nitrogen_note(crop) for crop in nitrogen if is_known(crop)}
+    notes = (*(f"N of {crop}: {text}" for crop, text in said.items() if text), *notes)
     for name in ("uptake", "removed", "stays"):
         rows[f"{name}_field"] = field_amounts(rows[name], rows["area"], area_unit, unit)
         rows[name] = convert_area_rate(rows[name], "lb/ac", unit)

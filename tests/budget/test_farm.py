@@ -305,3 +305,13 @@ def test_a_missing_column_lists_those_of_the_table():
     table = pd.DataFrame({"Crop type": ["corn"], "Size (acres)": [100], "yield_goal_bu_ac": [80]})
     with pytest.raises(InputError, match=r"no column of crop, area; the table has: 'Crop type', 'Size \(ac"):
         farm_budget(table)
+
+
+def test_nitrogen_of_legumes_carries_its_note():
+    table = pd.DataFrame({"crop": ["corn", "soybean"], "area_ac": [80, 40], "yield_goal_bu_ac": [200, 60]})
+    note = nutrient_budget("soybean", 60).notes[0].removeprefix("N: ")
+    assert "legume" in note
+    lines = farm_budget(table).summary().splitlines()
+    assert [line for line in lines if "legume" in line] == [f"Note: N of soybean: {note}"]
+    assert "legume" not in farm_budget(table, nutrients="K2O").summary()
+    assert "legume" not in farm_budget(table.head(1)).summary()
