@@ -234,13 +234,13 @@ def read_fields(source, area_unit=None, goal_unit=None, own=None) -> tuple[pd.Da
     frame, area_unit, notes = _named(raw, area_unit, goal_unit, problems)
     if problems or frame.empty:
         raise InputError(name, problems or [Problem("the table has no rows", "fill in at least one field")])
-    fields = checked_rows(frame, problems, ("area", "yield_goal"), own)
+    fields = checked_rows(frame, problems, ("area", "yield_goal"), own, lost=False)
     if problems:
         raise InputError(name, sorted(problems, key=lambda p: p.row or 0))
     return fields, area_unit, notes
 
 
-def checked_rows(frame, problems: list, numbers=("yield_goal",), own=None) -> pd.DataFrame:
+def checked_rows(frame, problems: list, numbers=("yield_goal",), own=None, lost=True) -> pd.DataFrame:
     """Check fields of any table, whose columns have plain names, adding to the problems what cannot be read.
 
     Parameters
@@ -252,6 +252,8 @@ def checked_rows(frame, problems: list, numbers=("yield_goal",), own=None) -> pd
         Columns that must be numbers.
     own : dict, optional
         Rows of the user's own (`own_rows`).
+    lost : bool
+        Whether a yield of 0 is one, of a crop that was lost; as a goal it is none.
 
     Returns
     -------
@@ -272,7 +274,7 @@ def checked_rows(frame, problems: list, numbers=("yield_goal",), own=None) -> pd
     residue = residue.map(partial(_share, style=style))
     fields["baled"] = _each(residue, residue_share, problems, "residue")
     for column in numbers:
-        fields[column] = _numbers(frame[column], column, style, problems)
+        fields[column] = _numbers(frame[column], column, style, problems, lost and column == "yield_goal")
     if not problems:
         problems += _yield_problems(fields)
         fields["part"] = fields["crop"].map(lambda crop: parts_of(crop, own)[0])
@@ -386,11 +388,11 @@ def _own_words(cell, percent):
     return f"{text}%" if percent and text not in ("", "kept") and not text.endswith("%") else cell
 
 
-def _numbers(column, name, style, problems):
+def _numbers(column, name, style, problems, zero):
     cells = column.map(lambda cell: _number(cell, style))
     numbers = pd.to_numeric(cells, errors="coerce").astype(float)
-    wrong = ~np.isfinite(numbers) | (numbers < 0) | ((numbers == 0) & (name == "area"))
-    remedy = "write a number above 0" if name == "area" else "write a number, 0 or more"
+    wrong = ~np.isfinite(numbers) | (numbers < 0) | ((numbers == 0) & (not zero))
+    remedy = "write a number, 0 or more" if zero else "write a number above 0"
     for i in column.index[wrong]:
         problems.append(Problem(f"not a usable {name.replace('_', ' ')}", remedy, i + 2, name, column[i]))
     return numbers

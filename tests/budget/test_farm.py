@@ -15,7 +15,7 @@ FARM = pd.DataFrame(
         "field": ["north", "south", "creek", "hill", "road"],
         "crop": ["Soybeans", "corn", "winter wheat", "alfalfa", "corn"],
         "area_ac": [80, 120.0, 40, 10, 30],
-        "yield_goal": [60, 200, 90, 5, 0],
+        "yield_goal": [60, 200, 90, 5, 150],
         "yield_unit": ["bu/ac", "bu/ac", "bu/ac", "ton/ac", "bu/ac"],
         "residue": ["kept", 0.5, 1, "kept", "kept"],
     }
@@ -26,9 +26,6 @@ def test_same_as_field_by_field():
     rows = farm_budget(FARM).table
     for field in FARM.to_dict("records"):
         mine = rows[rows["field"] == field["field"]].set_index("nutrient")
-        if field["yield_goal"] == 0:  # a lost crop takes nothing off; as a goal it would be refused
-            assert (mine[["uptake", "removed", "stays"]].fillna(0) == 0).all(axis=None)
-            continue
         request = {k: field[k] for k in ("crop", "yield_goal", "yield_unit", "residue")}
         request["area"] = field["area_ac"]
         single = nutrient_budget(**request).defaults.set_index("nutrient")
@@ -315,3 +312,10 @@ def test_nitrogen_of_legumes_carries_its_note():
     assert [line for line in lines if "legume" in line] == [f"Note: N of soybean: {note}"]
     assert "legume" not in farm_budget(table, nutrients="K2O").summary()
     assert "legume" not in farm_budget(table.head(1)).summary()
+
+
+def test_a_goal_of_nothing_is_refused_as_of_one_field():
+    with pytest.raises(InputError, match=r"row 2, column 'yield_goal', value '0.*a number above 0"):
+        farm_budget(_wheat().assign(yield_goal_bu_ac=0.0))
+    with pytest.raises(InputError, match="above 0"):
+        nutrient_budget("wheat", 0)
