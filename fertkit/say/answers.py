@@ -8,6 +8,7 @@ from fertkit.response.prices import money_text
 from fertkit.results import capital, failed, plain, plain_p, show
 from fertkit.rounding import below
 from fertkit.say.advice import listed
+from fertkit.say.budget import removed_with
 from fertkit.say.leaf import toxic_text, verdict
 from fertkit.say.leaf_results import (
     check_now,
@@ -55,11 +56,6 @@ def field_lines(answer) -> list[Line]:
         said += _trial(name, trial, answer)
     beside = [note for note in answer.notes if note]
     return said + notes(["; ".join(beside)] if 0 < sum(map(len, beside)) < _SHORT_NOTES else beside)
-
-
-def removed_with(budget) -> str:
-    """Say what takes the nutrients off the field."""
-    return f"removed with the {'grain' if budget.part == 'grain' else 'harvest'}"
 
 
 def main_rows(budget) -> pd.DataFrame:

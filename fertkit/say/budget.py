@@ -60,7 +60,7 @@ def budget_lines(budget) -> list[Line]:
     head = f"{budget.crop} {budget.part}, {budget.yield_goal:g} {budget.yield_unit}{kept} [{budget.unit}]"
     note, said, spread = Notes(), [lead(head)], budget.spread.set_index("nutrient")
     for r in budget.defaults.itertuples():
-        said.append(row(r.nutrient, f"{_amounts(r, budget.part, note)}{_span(spread.loc[r.nutrient])}"))
+        said.append(row(r.nutrient, f"{_amounts(r, budget, note)}{_span(spread.loc[r.nutrient])}"))
     own = budget.rows[budget.rows["source_key"] == OWN]
     said += [row(r.nutrient, f"{short(r.removed)} removed by your own analysis") for r in own.itertuples()]
     said += [*_at_harvest(budget, note), *_practice(budget), *map(told, budget.notes)]
@@ -68,7 +68,13 @@ def budget_lines(budget) -> list[Line]:
     return [*said, *note.lines(set(memory)), told(GOVERNS)]
 
 
-def _amounts(r, part, note):
+def removed_with(budget) -> str:
+    """Say what takes the nutrients off the field; with straw or stover baled it is more than the grain."""
+    part = "harvest" if budget.baled else budget.part
+    return f"removed with the {part}"
+
+
+def _amounts(r, budget, note):
     """Uptake, removal and what stays of one nutrient; each amount with the number of its source."""
     if not np.isnan(r.share_removed * r.uptake):
         uptake, removed, stays = parts(r.uptake, r.removed)
@@ -78,8 +84,8 @@ def _amounts(r, part, note):
     if r.uptake_source:
         up = f"{r.counted} {short(r.uptake)}{note(r.uptake_source)}; "
     if r.removed_source:
-        off = f"{short(r.removed)} removed with the {part}{note(r.removed_source)}"
-    return f"{'' if part in WHOLE_CROP else up}{off}"
+        off = f"{short(r.removed)} {removed_with(budget)}{note(r.removed_source)}"
+    return f"{'' if budget.part in WHOLE_CROP else up}{off}"
 
 
 def _span(s):

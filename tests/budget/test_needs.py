@@ -501,3 +501,11 @@ def test_a_share_is_of_one_row_and_never_of_two_classes_of_wheat():
     assert shown.loc["K2O", "share_removed"] == pytest.approx(26.4 / 80.376, rel=1e-3)
     for crop in ("wheat", "durum wheat"):
         assert "nan" not in str(nutrient_budget(crop, 80, region="Europe").summary())
+
+
+def test_with_straw_baled_it_is_the_harvest_that_removes():
+    # corn K2O: removal is of another source than uptake, so the sentence names what takes it off
+    for residue, what in (("kept", "removed with the grain"), (0.8, "removed with the harvest")):
+        said = nutrient_budget("corn", 200, residue=residue).summary()
+        assert what in said
+        assert said.count("removed with the") == said.count(what)
