@@ -77,8 +77,8 @@ def run_leaf(arguments):
     units, order = _units(arguments.units), arguments.dates
     samples = read_tissue(arguments.file, units=units, date_format=order, **options)
     scores = score_tissue(samples, arguments.ranges, cvs=arguments.cv, **_studies(arguments, "leaf"))
-    if (scores.table["source_key"] == "").all():
-        raise NotEstimable(f"{arguments.file.name}: nothing could be judged\n{scores.summary()}")
+    if not (scores.agreement["sources"] > 0).any():
+        raise NotEstimable(f"{arguments.file.name}: {scores.summary()}")
     verdict, *explained = explain(scores).lines()
     scored, read = scores.lines(), samples.lines()[1:]
     lines = [

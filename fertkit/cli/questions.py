@@ -39,14 +39,18 @@ OPTIONS = {
     "--ranges": {**_FILE, "help": "your own table of ranges instead of the bundled ones"},
     "--source": {"help": "one source key only (see: fertkit sources)"},
     "--without": {"action": "append", "metavar": "KEY", "help": "leave a source out; repeatable"},
-    "--region": {"help": "let the studies of a region decide, e.g. 'US Midwest'"},
+    "--region": {
+        "help": "let the studies of a region decide, e.g. 'US Midwest'; of leaf tests, sources and ranges of "
+        "your choice decide whatever the region",
+    },
     "--own": {
         **_FILE, "action": "append", "metavar": "FILE",
         "help": "table of removal or uptake of your own, whose rows lead; also of an unknown crop",
     },
     "--profile": {
         **_FILE, "metavar": "FILE",
-        "help": "TOML file of your own with any of source, without, region and own; what is typed goes first",
+        "help": "TOML file of your own with any of source, without, region and own; what stands under [leaf] "
+        "is about leaf tests alone; what is typed goes first",
     },
     "--sheet": {"help": "sheet of a workbook"},
     "--goal-unit": {"help": "bu/ac, lb/ac, kg/ha, t/ha, ... (default: bu/ac where yields are reported so)"},
@@ -150,6 +154,8 @@ def add_questions(commands):
         "file", "--crop", "--stage", "--part", *STUDIES, "--ranges", "--cv", "--units", "--decimal",
         "--dates", "--sheet", "--table",
         file={**_FILE, "help": _LEAF_FILE}, source=SEVERAL,
+        profile={"help": "TOML file of your own with any of source, without and region below a line [leaf]; "
+                 "of what stands above it only the region counts here; what is typed goes first"},
         cv={"type": float, "metavar": "PERCENT",
             "help": "error of laboratory and sampling together, instead of the placeholders"},
         units={"help": "unit of the macronutrients, or by nutrient: Zn=mg/kg,K=%%"},

@@ -23,8 +23,9 @@ def read_profile(path, part: str = "") -> dict:
     path : path
         A TOML file with any of ``source`` (a key or a list of keys, the first leads), ``without`` (keys left
         out), ``region`` (studies of a region decide, the others are shown) and ``own`` (files of your own
-        tables of removal or uptake, found from the folder of the profile). What stands under ``[leaf]`` is
-        about the ranges of leaf tests; the region is that of the file where it names none.
+        tables of removal or uptake, found from the folder of the profile). What stands under ``[leaf]``
+        (source, without, region) is about the ranges of leaf tests; the region is that of the file where it
+        names none, source and without are never taken from above it.
     part : str
         'leaf' for what the file says of leaf tests.
 
@@ -36,7 +37,7 @@ def read_profile(path, part: str = "") -> dict:
     Raises
     ------
     InputError
-        With every problem of the file.
+        With every problem of the file; for leaf tests also if it names sources, but has no ``[leaf]``.
     """
     path = Path(path)
     try:
@@ -44,24 +45,32 @@ def read_profile(path, part: str = "") -> dict:
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         remedy = 'write lines such as: region = "US Midwest"'
         raise InputError(path.name, [Problem(f"not a profile ({error})", remedy)]) from None
-    leaf = profile.pop(LEAF, {})
-    if not isinstance(leaf, dict):
+    leaf = profile.pop(LEAF, None)
+    if not isinstance(leaf, dict | None):
         problem = Problem("not a part of a profile", "write [leaf] on a line of its own", column=LEAF)
         raise InputError(path.name, [problem])
+    problems = [*_wrong_choices(profile, (*KEYS, OWN)), *_wrong_choices(leaf or {}, KEYS, f"{LEAF}.")]
     if part == LEAF:
-        profile = {name: profile[name] for name in ("region",) if name in profile} | leaf
-    choices = KEYS if part == LEAF else (*KEYS, OWN)
-    problems = [Problem("not a choice of a profile", f"use one of: {', '.join(choices)}", column=name)
-                for name in profile if name not in choices]  # fmt: skip
-    for name in set(profile) & set(choices):
-        value = profile[name]
-        if not (isinstance(value, str) or (name != "region" and _all_text(value))):
-            problems.append(Problem("not a text", "write it in quotes; a list in brackets", column=name))
+        if leaf is None:
+            remedy = "write a line [leaf], and below it what leaf tests are to follow, if anything"
+            problems += [Problem("speaks of removal and uptake, not of leaf tests", remedy, column=name)
+                         for name in ("source", "without") if name in profile]  # fmt: skip
+        profile = {name: profile[name] for name in ("region",) if name in profile} | (leaf or {})
     if problems:
         raise InputError(path.name, problems)
     if OWN in profile:
         profile[OWN] = [path.parent / file for file in as_list(profile[OWN])]
     return profile
+
+
+def _wrong_choices(held, choices, part=""):
+    for name, value in held.items():
+        if name not in choices:
+            yield Problem(
+                "not a choice of a profile", f"use one of: {', '.join(choices)}", column=part + name
+            )
+        elif not (isinstance(value, str) or (name != "region" and _all_text(value))):
+            yield Problem("not a text", "write it in quotes; a list in brackets", column=part + name)
 
 
 def _all_text(value):

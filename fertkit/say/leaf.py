@@ -23,6 +23,7 @@ from fertkit.say.leaf_results import (
 from fertkit.say.line import Kind, Line, detail, lead, mark, marked, missing, told
 from fertkit.tissue.agree import Verdict, named_rows, wide_alone
 from fertkit.tissue.causes import STARVED, soil_on_leaf
+from fertkit.tissue.classes import Reason
 from fertkit.tissue.score import CHANCES, MEMORY
 from fertkit.tissue.score import CHECK as OXIDES
 
@@ -191,7 +192,7 @@ def scored_by(scores) -> list[str]:
 def scores_lines(scores, most: int = 10) -> list[Line]:
     """Say what is short, how sure, and where the sources disagree, in at most `most` findings."""
     if not (scores.agreement["sources"] > 0).any():
-        return [*nothing_judged(scores.conditions), *_unstated_petioles(scores)]
+        return [*nothing_judged(scores.conditions, scores.scored), *_unstated_petioles(scores)]
     short, unknown = scores.shortfalls, scores.conditions["unknown"]
     ranked = short.sort_values(["rank", "share_short", "probability_below"], ascending=[True, False, False])
     said = [_headline(scores, short), *not_scored(scores.conditions[unknown])]
@@ -237,11 +238,32 @@ def _unstated_petioles(scores):
     return said
 
 
-def nothing_judged(conditions: pd.DataFrame) -> list[Line]:
-    """Say that, and why, no result could be judged."""
-    first, *others = why_not(conditions) or [Note("no result can be classed, see the reason column")]
+def nothing_judged(conditions: pd.DataFrame, scored: pd.DataFrame) -> list[Line]:
+    """Say that, and why, no result could be judged: no range for the sample, or none that decides."""
+    conditions = conditions[conditions["why"] != Reason.NO_RANGE.text]
+    others = scored[~scored["reason"].isin(set(conditions["why"]) - {""})]
+    first, *others = why_not(conditions) + _undecided(others) or [Note("the file holds no result")]
     begun = Line(Kind.LEAD, f"nothing could be judged: {first}", in_code=first.in_code)
     return [begun, *(Line(Kind.TEXT, other, in_code=other.in_code) for other in others)]
+
+
+_ELSEWHERE = "the only range is of another region"
+_COMPARE = "sample a good area next to it for comparison"
+
+
+def _undecided(scored) -> list[Note]:
+    """Say why no range decides some results, and what to do."""
+    advice = {reason.text: reason.advice for reason in Reason}
+    why = scored["reason"].mask(scored["aside"] != "", _ELSEWHERE)
+    said = []
+    for text, rows in scored.groupby(why, sort=False):
+        remedy = advice.get(text, "")
+        if text == _ELSEWHERE:
+            regions = "; ".join(dict.fromkeys(rows["region"] + ", " + rows["source_key"]))
+            text, remedy = f"{text} ({regions})", _COMPARE
+        names = ", ".join(dict.fromkeys(rows["nutrient"]))
+        said.append(Note("; ".join(filter(None, [f"{names} in {_named(rows['label'])}: {text}", remedy]))))
+    return said
 
 
 def not_scored(conditions: pd.DataFrame) -> list[Line]:
@@ -274,7 +296,7 @@ def explanation_lines(explanation, most: int = 6) -> list[Line]:
     """Say the findings sample by sample with doubts, options and cautions, then what to leave alone."""
     away = explanation.unscored.rename(columns={"reason": "why"})
     if not explanation.scored:
-        return [*nothing_judged(away), told(DEFER)]
+        return [*nothing_judged(away, explanation.scores.scored), told(DEFER)]
     items, scores = explanation.items, explanation.scores
     clear = items[items["confidence"] != "doubtful"]
     first = clear.loc[clear["rank"].sort_values(kind="stable").index[:most].sort_values()]

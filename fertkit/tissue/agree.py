@@ -43,10 +43,11 @@ def set_aside(scored: pd.DataFrame, region: str | None = None, chosen: bool = Fa
     """Add ``aside``: why a source is shown but has no vote on a result; '' where it has one.
 
     Sources of another region have none. Of the others that can tell, read ones decide before remembered
-    ones, and each old table once, however often it was copied. Sources `chosen` by the user decide all.
+    ones, and each old table once, however often it was copied. Sources `chosen` by the user decide all,
+    whatever the region.
     """
     there = scored["source_key"] != ""
-    foreign = there & ~in_region(scored["region"], region) & (region is not None or not chosen)
+    foreign = there & ~in_region(scored["region"], region) & (not chosen)
     memory = (scored["provenance"] == "from_memory") & (not chosen)
     able = there & ~foreign & scored["class"].isin(SHORT + ENOUGH)
     rules = load_facts(

@@ -20,6 +20,7 @@ import pandas as pd
 
 from fertkit.errors import InputError, Problem
 from fertkit.reference.facts import load_facts
+from fertkit.reference.schema import NUTRIENTS
 from fertkit.rounding import above, at_least, at_most, below
 
 
@@ -202,13 +203,22 @@ def combine_cvs(*cvs):
     return np.sqrt(sum(np.square(c) for c in cvs))
 
 
+def _cv_problems(given):
+    known = (*NUTRIENTS, "sampling")
+    for name, value in given.items():
+        if not set(name.split(":")) <= set(known):
+            yield Problem("not a nutrient", f"use one of: {', '.join(known)}", column=name, value=value)
+        elif not (value > 0 or (name == "sampling" and value >= 0)):
+            yield Problem("a CV must be above zero", "give it in %", column=name, value=value)
+
+
 def settle_cvs(cvs=None) -> pd.DataFrame:
     """Total CV of each nutrient [%], with where it comes from.
 
     Raises
     ------
     InputError
-        If a CV is not a number above zero.
+        If a CV is not a number above zero, or of no nutrient.
     """
     table = load_facts("cvs", ("cv_pct",)).set_index("nutrient")
     laboratory, origin = table["cv_pct"].drop("sampling"), pd.Series("placeholder", index=table.index)
@@ -217,11 +227,8 @@ def settle_cvs(cvs=None) -> pd.DataFrame:
         given = pd.Series(cvs if isinstance(cvs, dict) else dict.fromkeys(laboratory.index, cvs), dtype=float)
         if not isinstance(cvs, dict):
             given["sampling"] = 0.0
-        for name, value in given.items():
-            if not (value > 0 or (name == "sampling" and value >= 0)):
-                raise InputError(
-                    "cvs", [Problem("a CV must be above zero", "give it in %", column=name, value=value)]
-                )
+        if problems := list(_cv_problems(given)):
+            raise InputError("cvs", problems)
         sampling = given.pop("sampling") if "sampling" in given else sampling
         laboratory = given.combine_first(laboratory)
         origin = origin.reindex(laboratory.index, fill_value="placeholder")

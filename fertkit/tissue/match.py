@@ -5,6 +5,7 @@
 
 import re
 from dataclasses import dataclass
+from numbers import Real
 
 import numpy as np
 import pandas as pd
@@ -28,7 +29,8 @@ def samples_frame(samples) -> pd.DataFrame:
     Raises
     ------
     InputError
-        If an own DataFrame lacks a column, or holds a nutrient of one specimen twice.
+        If an own DataFrame lacks a column, or holds a value that is no number or a nutrient of one specimen
+        twice.
     LookupFailed
         If it names a nutrient fertkit does not know; lists those it does.
     """
@@ -46,7 +48,20 @@ def samples_frame(samples) -> pd.DataFrame:
     for nutrient in pd.unique(samples["nutrient"]):
         if nutrient not in NUTRIENTS:
             raise unknown("nutrient", nutrient, NUTRIENTS)
+    samples = samples.assign(value=_numbers(samples["value"]))
     return _labelled(_numbered(_completed(samples.reset_index(drop=True))))
+
+
+def _numbers(values):
+    """The values as numbers, NaN where a cell is empty."""
+    if values.dtype.kind in "iuf":
+        return values
+    wrong = [not (pd.isna(v) or (isinstance(v, Real) and not isinstance(v, bool))) for v in values]
+    if any(wrong):
+        remedy = "give plain numbers, as pandas.to_numeric makes them"
+        cells = [(i + 2, values.iloc[i]) for i in np.flatnonzero(wrong)]
+        raise InputError("samples", [Problem("not a number", remedy, int(i), "value", v) for i, v in cells])
+    return values.astype(float)
 
 
 def _labelled(frame):

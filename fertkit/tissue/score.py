@@ -143,7 +143,7 @@ def score_tissue(
         Source keys left out.
     region : str, optional
         Where the fields are (table ``regions``), North America if None: sources of other regions are shown
-        but do not decide, unless they were chosen by `source`.
+        but do not decide. Those chosen by `source`, and `ranges` of the user's own, decide whatever it is.
     cvs : dict or float, optional
         Relative standard deviations [%] by nutrient, with 'sampling' for the sampling in the field; one
         number is the total of every nutrient. Placeholders if None, and the checks say so.
@@ -181,13 +181,15 @@ def score_tissue(
     spread = c.settle_cvs(cvs)
     at, which = _pair(frame, code, matches)
     scored = apply_paired_rules(_score(frame, table, matches, code, at, which, spread))
-    scored = set_aside(scored, region, chosen=source is not None or ranges is not None)
+    chosen = source is not None or ranges is not None
+    scored = set_aside(scored, region, chosen)
     counts = np.bincount(code[frame["specimen"].drop_duplicates().index], minlength=len(conditions))
     unknown = conditions.index.isin(matches.unknown)
     conditions = conditions.assign(samples=counts, why=matches.why, unknown=unknown)
     checks = _checks(scored, conditions, spread)
     regions = table.drop_duplicates("source_key").set_index("source_key")["region"]
-    close = matches.close[in_region(matches.close["source_key"].map(regions).astype(object), region)]
+    near_by = in_region(matches.close["source_key"].map(regions).astype(object), region)
+    close = matches.close[near_by | chosen]
     scores = TissueScores(scored, conditions, matches.near, close, spread, checks)
     if not isinstance(samples, TissueSamples):
         return scores
@@ -362,9 +364,10 @@ def _checks(scored, conditions, spread):
     for r in conditions[conditions["why"] != ""].itertuples():
         name = ", ".join(text or "?" for text in (r.crop, r.growth_stage, r.plant_part))
         rows.append((name, r.samples, "0 samples", False, r.why))
-    unclassed = int((scored["class"].to_numpy() == Class.NOT_CLASSED).sum())
-    if unclassed:
-        rows.append(("results that cannot be classed", unclassed, "0", False, "see the reason column"))
+    unclassed = scored.loc[scored["class"] == Class.NOT_CLASSED, "reason"]
+    if len(unclassed):
+        why = "; ".join(dict.fromkeys(unclassed))
+        rows.append(("results that cannot be classed", len(unclassed), "0", False, why))
     return checks_frame(rows + oxide_checks(scored))
 
 

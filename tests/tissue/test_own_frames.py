@@ -54,6 +54,12 @@ def test_numbers_of_the_user_are_kept_and_may_hold_a_nutrient_once():
     with pytest.raises(InputError) as refused:
         samples_frame(frame.drop(columns=["value", "crop"]))
     assert [p.column for p in refused.value.problems] == ["crop", "value"]
+    for word in ("1.2", "low", True):
+        with pytest.raises(InputError, match=f"row 3, column 'value', value '{word}': not a number"):
+            samples_frame(own(("A", "R1", "N", 3.0), ("A", "R1", "K", word)))
+    assert samples_frame(own(("A", "R1", "N", None), ("A", "R1", "K", 2)).astype({"value": object}))[
+        "value"
+    ].tolist() == pytest.approx([np.nan, 2.0], nan_ok=True)
     with pytest.raises(LookupFailed, match="Xx"):
         samples_frame(own(("A", "R1", "Xx", 1.0)))
 

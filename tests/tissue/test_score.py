@@ -267,6 +267,8 @@ def test_cvs_combine_in_quadrature_and_can_be_given(tidy):
     assert "cvs=" not in default.summary()
     with pytest.raises(InputError, match="above zero"):
         score_tissue(tidy({"a": {"N": 3.0}}), cvs={"N": -1})
+    with pytest.raises(InputError, match=r"Kx.*not a nutrient"):
+        score_tissue(tidy({"a": {"N": 3.0}}), cvs={"Kx": 3, "NO3-N": 4, "N:S": 5})
 
 
 def test_position_and_distance_are_on_the_scale_of_the_range():

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from fertkit.cli import main
-from fertkit.errors import LookupFailed
+from fertkit.errors import InputError, LookupFailed
 from fertkit.panels.leaf import LeafPanel
 from fertkit.reference import load_ranges, load_table
 from fertkit.reference.profiles import read_profile
@@ -149,6 +149,37 @@ def test_a_table_of_another_region_is_shown_and_does_not_decide(at):
     assert len(named.shortfalls) == 4
 
 
+def test_sources_that_were_named_and_own_ranges_decide_whatever_the_region(at):
+    # SMALL1973 (US Midwest) calls K below 1.7 % short at R1
+    leaf = at("soybean", "R1", {"K": 1.2})
+    for chosen in ({"source": "SMALL1973"}, {"ranges": load_ranges(source="SMALL1973")}):
+        scores = score_tissue(leaf, region="US Great Plains", **chosen)
+        assert scores.shortfalls["short_sources"].tolist() == ["SMALL1973"]
+        with pytest.raises(LookupFailed, match=r"Atlantis.*US Midwest"):
+            score_tissue(leaf, region="Atlantis", **chosen)
+    aside = votes(score_tissue(leaf, region="Australia"), "K")
+    assert aside["SMALL1973"] == "a source of another region (US Midwest)"
+
+
+def test_why_no_range_decides_is_said_in_the_answer_itself(at, tmp_path, capsys):
+    leaf = score_tissue(at("soybean leaf", "R5", {"K": 0.8, "N": 4.0}))
+    assert leaf.summary().splitlines() == explain(leaf).summary().splitlines()[:-1] == [
+        "nothing could be judged: K in a: the only range is of another region (Australia, BELL1987); sample "
+        "a good area next to it for comparison",
+        "N in a: no published value for this nutrient at this stage and part; compare with a good area "
+        "sampled on the same day",
+    ]  # fmt: skip
+    nitrate = score_tissue(at("cotton", "mid-bloom", {"NO3-N": 1500.0}), source="MAPLES1989")
+    for text in (nitrate.summary(), explain(nitrate).summary()):
+        assert text.startswith("nothing could be judged: NO3-N in a: no published value for this nutrient")
+    unseen = at("soybean", "R1", {"K": 1.2}).assign(censored="not detected")
+    assert "K in a: not detected, no limit given; ask the laboratory" in score_tissue(unseen).summary()
+    file = tmp_path / "lab.csv"
+    file.write_text("Sample,Crop,Stage,Part,K %\na,soybean,R5,trifoliate without petiole,0.8\n")
+    assert main(["leaf", str(file)]) == 2
+    assert "of another region (Australia, BELL1987)" in capsys.readouterr().err
+
+
 def test_what_only_another_region_judges_is_not_judged(at):
     scores = score_tissue(at("soybean leaf", "R5", {"K": 0.3, "N": 4.0}))
     assert scores.agreement.set_index("nutrient").loc["K", "verdict"] == "not judged"
@@ -232,4 +263,19 @@ def test_a_profile_says_which_ranges_decide(tmp_path, capsys):
     assert main(["leaf", str(file), "--without", "SOUZA2020"]) == 0
     assert "SOUZA2020" not in capsys.readouterr().out
     assert read_profile(profile) == {"without": "BENDER2015", "region": "US Midwest"}
+    for text, columns in (
+        ('without = ["STAMMER2018"]\nregion = "US Midwest"\n', ["without"]), ('sources = "X"\n', ["sources"]),
+        ('source = "X"\n[leaf]\nsources = ["STAMMER2018"]\nown = "x.csv"\n', ["leaf.sources", "leaf.own"]),
+    ):  # fmt: skip
+        other = tmp_path / "other.toml"
+        other.write_text(text)
+        with pytest.raises(InputError) as refused:
+            read_profile(other, "leaf")
+        assert [problem.column for problem in refused.value.problems] == columns
+        assert main(["leaf", str(file), "--profile", str(other)]) == 2
+        assert columns[0] in capsys.readouterr().err
+    assert read_profile(profile, "leaf") == {"region": "Brazil"}
+    with pytest.raises(SystemExit):
+        main(["leaf", "--help"])
+    assert "below a line [leaf]" in " ".join(capsys.readouterr().out.split())
     assert LeafPanel(file, profile=profile).result.shortfalls["nutrient"].tolist() == ["Zn"]
