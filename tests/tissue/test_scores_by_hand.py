@@ -126,9 +126,9 @@ def test_total_errors_by_nutrient():
     assert base.loc["N", "cv_pct"] == pytest.approx(65**0.5)
     assert set(base["origin"]) == {"placeholder"}
     assert "sampling" not in base.index
-    given = settle_cvs({"N": 3.0, "Se": 12.0, "sampling": 4.0}).set_index("nutrient")
-    assert given["cv_pct"][["N", "Se", "K"]].tolist() == pytest.approx([5.0, 160**0.5, 65**0.5])
-    assert given["origin"][["N", "Se", "K"]].tolist() == ["given", "given", "placeholder"]
+    given = settle_cvs({"N": 3.0, "Cl": 12.0, "sampling": 4.0}).set_index("nutrient")
+    assert given["cv_pct"][["N", "Cl", "K"]].tolist() == pytest.approx([5.0, 160**0.5, 65**0.5])
+    assert given["origin"][["N", "Cl", "K"]].tolist() == ["given", "given", "placeholder"]
     one = settle_cvs(6.0)
     assert one["cv_pct"].tolist() == pytest.approx([6.0] * len(one))
     assert set(one["origin"]) == {"given"}
