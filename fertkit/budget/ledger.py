@@ -7,7 +7,7 @@ import pandas as pd
 
 from fertkit.asked import a_label, a_maybe_infinite, a_pair, above_zero, asks, numbers_by_name
 from fertkit.budget.buffers import TEST_OF, decline_without_p, soil_buffer
-from fertkit.budget.farm import applied_columns, applied_rates, checked_rows
+from fertkit.budget.fields import applied_columns, applied_rates, checked_rows
 from fertkit.budget.rates import residue_lb_ac
 from fertkit.budget.studies import default_rows, worked_out
 from fertkit.budget.yields import refuse
