@@ -159,7 +159,7 @@ class NutrientBudget(Result):
         measured = self.rows[["measured_from", "measured_to"]].to_numpy().ravel()
         measured = measured[~np.isnan(measured)].tolist()
         far = far_outside(self.crop, self.yield_goal, self.yield_unit, self.pounds, measured)
-        return (*far, *notes, *_above_all_uptake(self))
+        return (*far, *notes, *_above_all_uptake(self), *_straw_notes(self))
 
 
 @asks(
@@ -399,6 +399,21 @@ def _above_all_uptake(budget):
                 f"{r.nutrient}: {removed} removed by {r.source_key} is above the highest published uptake, "
                 f"{most}. Check value and unit."
             )
+
+
+def _straw_notes(budget):
+    """By which study the straw is counted where the leading uptake is not all there at harvest."""
+    if budget.baled == 0:
+        return
+    leads = budget.rows[budget.rows["default"].str.contains("uptake") & budget.rows["removed"].isna()]
+    fading = set(leads.loc[leads["harvested"].notna(), "nutrient"])
+    shown = budget.defaults
+    for source, some in shown[shown["nutrient"].isin(fading)].groupby("removed_source", sort=False):
+        by = f"by {source}, as it is at harvest" if source else "not published"
+        yield (
+            f"{', '.join(some['nutrient'])}: leaves lose some before harvest, so the straw is not uptake "
+            f"less grain; removal with straw is {by}."
+        )
 
 
 def _range_checks(budget):

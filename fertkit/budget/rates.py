@@ -45,6 +45,9 @@ class Rate:
         What the uptake is: `TOTAL`, `SEASON_MAXIMUM` or `AT_HARVEST`.
     uptake_low, uptake_high : float
         Published range of the uptake [lb per lb of yield].
+    fades : bool
+        Whether the uptake may count what leaves lose before harvest, so that the straw holds less than
+        uptake less harvested.
     per_unit : bool
         Whether uptake is printed for one unit of yield (a bale) and not for a yield measured.
     harvested, low, high : float
@@ -78,6 +81,7 @@ class Rate:
     counted: str = ""
     uptake_low: float = np.nan
     uptake_high: float = np.nan
+    fades: bool = False
 
     @property
     def measured_at(self) -> tuple[float, ...]:
@@ -161,12 +165,25 @@ def _rates(crop, part, own):
     if part == parts[0]:
         _add_uptake(records, crop, _rows("uptake", own))
     _share_between_classes(records)
+    _mark_fading(records)
     rates = [
         replace(Rate(*key, *_trace(record.pop("traces"))), **record)
         for key, record in records.items()
         if key[2] in NUTRIENT_ORDER
     ]
     return tuple(sorted(rates, key=lambda r: (NUTRIENT_ORDER.index(r.nutrient), r.source_key, r.crop)))
+
+
+def _mark_fading(records):
+    """Mark uptake that may be more than the crop holds at harvest: a study has measured the loss of it."""
+    table = load_table("timing")
+    table = table[table["kind"] == "loss"]
+    lost = {(r.crop, OXIDE_OF.get(n, n)) for r in table.itertuples() for n in r.nutrient.split(",")}
+    lost |= {(base_of(crop), nutrient) for (crop, _, nutrient), record in records.items()
+             if record.get("counted") == SEASON_MAXIMUM}  # fmt: skip
+    for (crop, _, nutrient), record in records.items():
+        unsure = record.get("counted") in (TOTAL, SEASON_MAXIMUM)
+        record["fades"] = unsure and (base_of(crop), nutrient) in lost
 
 
 def _add_removal(records, crop, part, table):
@@ -309,7 +326,8 @@ def amounts(rates, pounds, baled, residue) -> dict[str, np.ndarray]:
     Notes
     -----
     From one source alone: harvested = printed, or uptake x harvest index; residue = printed, or
-    uptake - harvested; uptake = printed (interpolated between printed yields, in proportion beyond
+    uptake - harvested, which is baled only of a nutrient that leaves do not lose before harvest;
+    uptake = printed (interpolated between printed yields, in proportion beyond
     them), or harvested / harvest index, or harvested + residue.
     """
     pounds, baled, residue = (np.atleast_1d(np.asarray(v, dtype=float)) for v in (pounds, baled, residue))
@@ -322,11 +340,11 @@ def amounts(rates, pounds, baled, residue) -> dict[str, np.ndarray]:
     )
     harvested = _first(column["harvested"] * pounds, uptake * column["share"])
     uptake = _first(uptake, harvested / column["share"])
-    left = _first(
-        column["residue_per_yield"] * pounds, column["residue_per_mass"] * residue, uptake - harvested
-    )
+    straw = _first(column["residue_per_yield"] * pounds, column["residue_per_mass"] * residue)
+    left = _first(straw, uptake - harvested)
     uptake = _first(uptake, harvested + left)
-    taken = np.where(baled > 0, baled * left, 0.0)
+    fades = np.array([r.fades for r in rates])[:, None]
+    taken = np.where(baled > 0, baled * np.where(fades, straw, left), 0.0)
     removed = np.where((baled == 1) & np.isnan(harvested), column["everything"] * pounds, harvested + taken)
     with np.errstate(divide="ignore", invalid="ignore"):
         share = removed / uptake

@@ -278,18 +278,20 @@ def _with_defaults(rows, crop, order, region):
     first = rows.drop_duplicates(["crop", "nutrient", "source_key"])
     listed = first["source_key"].map(lambda key: order.get(key, len(order)))
     away = ~first["source_key"].map(studies()["region"]).eq(region) & (listed >= 0) if region else False
-    trust = first["provenance"].map(lambda text: TRUST.get(text, len(TRUST)))
     ranked = pd.DataFrame({
         "away": away, "listed": listed,
-        "trust": trust.groupby([first["nutrient"], first["source_key"]]).transform("min"),
-        "other": first["crop"] != crop, "half": first[["uptake", "removed"]].isna().any(axis=1),
+        "trust": first["provenance"].map(lambda text: TRUST.get(text, len(TRUST))),
+        "other": first["crop"] != crop,
     }, index=first.index)  # fmt: skip
     ranked = ranked.sort_values(list(ranked), kind="stable")
     place = pd.Series(range(len(ranked)), index=ranked.index)
     first = first.assign(place=place).sort_values("place")
     keys = ["crop", "nutrient", "source_key"]
-    uses = {name: set(map(tuple, first[first[name].notna()].drop_duplicates("nutrient")[keys].to_numpy()))
-            for name in ("uptake", "removed")}  # fmt: skip
+    up, off = (first[first[name].notna()].drop_duplicates("nutrient") for name in ("uptake", "removed"))
+    # a share is of one row: of two classes of wheat in one source, that of the uptake answers for both
+    both = up.dropna(subset="removed").merge(off[["nutrient", "source_key"]])
+    off = pd.concat([both, off]).drop_duplicates("nutrient")
+    uses = {name: set(map(tuple, some[keys].to_numpy())) for name, some in (("uptake", up), ("removed", off))}
     default = {
         key: " and ".join(use for name, use in (("uptake", "uptake"), ("removed", "removal"))
                           if key in uses[name])

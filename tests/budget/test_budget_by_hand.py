@@ -60,7 +60,7 @@ KG, HA = 0.45359237, 0.40468564224  # NIST SP 811
 
 
 def choose(rows, order, crop):
-    """The first source of the order that gives each, one nutrient at a time."""
+    """The first source of the order that gives each, one nutrient at a time; of one source by one row."""
     trust = {"found": 0, "derived": 1, "mixed": 2}
 
     def place(r):
@@ -70,6 +70,8 @@ def choose(rows, order, crop):
     ranked = sorted(rows, key=place)
     up = [r for r in ranked if not math.isnan(r["uptake"])]
     off = [r for r in ranked if not math.isnan(r["removed"])]
+    if up and off and up[0]["source_key"] == off[0]["source_key"] and not math.isnan(up[0]["removed"]):
+        off = up
     return up[:1], off[:1]
 
 

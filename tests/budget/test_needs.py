@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fertkit.budget import nutrient_budget, season_demand
+from fertkit.budget import carry_over, nutrient_budget, season_demand
 from fertkit.budget.rates import amounts, derivation, parts_of, published_rates, residue_lb_ac
 from fertkit.budget.yields import far_outside
 from fertkit.errors import InputError, LookupFailed, UnitError
@@ -509,3 +509,37 @@ def test_with_straw_baled_it_is_the_harvest_that_removes():
         said = nutrient_budget("corn", 200, residue=residue).summary()
         assert what in said
         assert said.count("removed with the") == said.count(what)
+
+
+def test_straw_holds_what_is_there_at_harvest_and_not_the_season_maximum():
+    # P OSU_KNOX2023: 80 bu of wheat hold 0.25 lb K2O a bushel in grain and 29 lb a ton in straw; dry straw is
+    # as heavy as dry grain: 4800 lb x .865 = 4152 lb or 2.076 tons
+    budget = nutrient_budget("winter wheat", 80, residue=1)
+    shown = budget.defaults.set_index("nutrient")
+    assert shown.loc["K2O", "removed_source"] == "OSU_KNOX2023"
+    assert shown.loc["K2O", "removed"] == pytest.approx(80 * 0.25 + 2.076 * 29)
+    half = nutrient_budget("winter wheat", 80, residue=0.5).defaults.set_index("nutrient")
+    assert half.loc["K2O", "removed"] == pytest.approx(80 * 0.25 + 2.076 * 29 / 2)
+    # P ECANADA2001 of N, which wheat does not lose: grain and straw are all of it
+    assert shown.loc["N", "removed"] == pytest.approx(shown.loc["N", "uptake"])
+    [note] = [text for text in budget.notes if "OSU_KNOX2023" in text]
+    assert note.startswith("K2O: leaves lose some before harvest")
+    assert "removed with the harvest" in budget.summary()
+    # kept straw: removal, uptake and what stays are as before
+    assert not nutrient_budget("winter wheat", 80).notes
+
+
+def test_stover_of_soybean_is_by_the_study_of_harvest():
+    # P KSU_SOY, 40 bu: 30 and 50 lb in the grain, 10 and 40 lb in the stover; at 60 bu half as much again
+    budget = nutrient_budget("soybean", 60, residue=1)
+    shown = budget.defaults.set_index("nutrient")
+    assert shown.loc[["P2O5", "K2O"], "removed"].tolist() == pytest.approx([1.5 * 40, 1.5 * 90])
+    assert shown.loc["N", "removed_source"] == ""  # nobody prints N in stover
+    assert any("removal with straw is not published" in text for text in budget.notes)
+
+
+def test_the_ledger_counts_straw_as_it_is_at_harvest():
+    rotation = pd.DataFrame({"year": [2024, 2025], "crop": "winter wheat", "yield_goal": 80.0,
+                             "residue": [1.0, 0.0], "k2o_lb_ac": 60.0})  # fmt: skip
+    rows = carry_over(rotation).table
+    assert rows["removed"].iloc[0] == pytest.approx(80 * 0.25 + 2.076 * 29)
