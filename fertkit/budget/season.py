@@ -21,7 +21,7 @@ from fertkit.budget.timing import (
     stage_scale,
     uptake_curve,
 )
-from fertkit.budget.yields import refuse
+from fertkit.budget.yields import base_of, refuse
 from fertkit.errors import NotEstimable
 from fertkit.reference.load import list_sources, load_table
 from fertkit.reference.profiles import lineage
@@ -49,7 +49,7 @@ class SeasonDemand(Result):
     axis : str
         "day" or "gdd": what the curve was fitted on.
     rows : DataFrame
-        day (after emergence), date and gdd where temperatures were given, nutrient, fraction, cumulative
+        day (see `starts`), date and gdd where temperatures were given, nutrient, fraction, cumulative
         [`unit`], daily [`unit`/day], near_point (False where the curve is interpolation: more than 3 days
         from any condition).
     points : DataFrame
@@ -87,6 +87,18 @@ class SeasonDemand(Result):
     @property
     def nutrients(self) -> list[str]:
         return self.totals["nutrient"].tolist()
+
+    @property
+    def starts(self) -> str:
+        """From when the days count: emergence, or green-up of a crop that has wintered."""
+        scale = load_table("stage_scale")
+        notes = scale.loc[scale["crop"] == base_of(self.crop), "note"]
+        published = not self.stages.empty and (self.stages["provenance"] != "own table").all()
+        if not (published and notes.str.contains("winter wheat count from green-up").any()):
+            return "emergence"
+        if self.crop.startswith("winter"):
+            return "green-up"
+        return "emergence (winter wheat: green-up)" if self.crop == base_of(self.crop) else "emergence"
 
     @property
     def sources(self) -> pd.DataFrame:

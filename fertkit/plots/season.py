@@ -12,7 +12,7 @@ from fertkit.results import plain
 
 EDGE = {"color": hue.ink, "lw": 0.8, "ls": (0, (1, 2)), "label": "span of the demand"}
 SHORT = {"hatch": "////", "facecolor": "none", "edgecolor": hue.accent, "lw": 0}
-DAYS, LOWER = "days after emergence", 2.3
+LOWER = 2.3
 
 
 @figure(height=2.9)
@@ -40,14 +40,15 @@ def season_curves(demand, ax, *, nutrients=("N", "P2O5", "K2O"), taken: bool = T
     top = max(ax.get_ylim()[1], 0.0)
     ax.set(xlim=(0, end), ylim=(min(0.0, demand.rows["daily"].min() * 1.1), top * 1.2))
     stages(ax, demand)
+    days = f"days after {demand.starts}"
     goal = f"{demand.yield_goal:g} {demand.yield_unit}"
     title = f"{demand.crop.capitalize()}, {goal}: demand a day"
     key = [shown(subscript(n), color=colour, ls=dash, lw=2) for n, (colour, dash) in look.items()]
     key += _explained(demand, names, lower is not None)
-    finish(ax, title, "" if lower else DAYS, f"[{demand.unit} per day]", explain=[] if lower else key)
+    finish(ax, title, "" if lower else days, f"[{demand.unit} per day]", explain=[] if lower else key)
     if lower is not None:
         lower.set_ylim(0, lower.get_ylim()[1] * 1.05)
-        finish(lower, "", DAYS, f"taken up\n[{demand.unit}]", explain=key)
+        finish(lower, "", days, f"taken up\n[{demand.unit}]", explain=key)
 
 
 def _daily(ax, demand, name, colour, dash):
@@ -142,7 +143,8 @@ def supply_lines(gap, ax, *, nutrient: str | None = None):
     if lower is None:
         stages(ax, demand)
     ax.set(xlim=(0, day.max()), ylim=(0, max(table["demand_high"].max(), early.max()) * 1.12))
-    finish(ax, title if lower is None else "", DAYS, f"since emergence [{demand.unit}]")
+    days = f"days after {demand.starts}"
+    finish(ax, title if lower is None else "", days, f"since {demand.starts} [{demand.unit}]")
 
 
 def _first_day(ax, row, height):

@@ -172,7 +172,7 @@ def demand_lines(demand) -> list[Line]:
     last, note = demand.rows["day"].max(), Notes()
     goal = f"{demand.yield_goal:g} {demand.yield_unit}"
     means = dict(list(demand.stretches.groupby("nutrient")))
-    head = lead(f"{demand.crop}, {goal}, {last:.0f} days from emergence [{demand.unit}]")
+    head = lead(f"{demand.crop}, {goal}, {last:.0f} days from {demand.starts} [{demand.unit}]")
     said = [row(t.nutrient, _season_of(demand, t, means, note)) for t in demand.totals.itertuples()]
     basis = _basis(demand, note)
     marked = (demand.totals["uptake_source"], demand.totals["uptake_provenance"]), (
@@ -252,7 +252,7 @@ def _basis(demand, note):
         THROUGH: "the cumulative curve runs through every point and its daily rate may pause there",
     }
     used = ", ".join(text for kind, text in kinds.items() if (demand.totals["curve"] == kind).any())
-    days = f" Stages on days after emergence:{placed}." if placed else ""
+    days = f" Stages on days after {demand.starts}:{placed}." if placed else ""
     return Line(Kind.NOTE, f"Between published shares the curve is interpolation ({used}).{days}")
 
 
@@ -452,7 +452,7 @@ def in_short(result) -> list[str]:
     goal = f"{capital(result.crop)} at {result.yield_goal:g} {result.yield_unit}"
     if hasattr(result, "peaks"):
         said = [f"{name} {_most(result, name)}" for name in MAIN if name in result.nutrients]
-        return [f"{goal} asks for {'; '.join(said)}.", "Days count from emergence."]
+        return [f"{goal} asks for {'; '.join(said)}.", f"Days count from {result.starts}."]
     rows = result.defaults.set_index("nutrient").reindex(MAIN)
     taken = "No total uptake is published for it in the tables carried."
     if rows["uptake"].notna().any():

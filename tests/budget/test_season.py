@@ -433,3 +433,18 @@ def test_a_share_of_another_study_than_the_total_says_so():
     joined = mine.set_index("source_key")["joined"].to_dict()
     assert joined == {"BENDER2015": False, "BENDER2015_PAGE": False, "SNYDER2000": True}
     assert "another study" in demand.summary()
+
+
+def test_days_of_winter_wheat_count_from_green_up():
+    # the stage scale of wheat (Z31 on day 32) is that of a crop without winter; in winter wheat from green-up
+    for crop, starts in (
+        ("winter wheat", "green-up"), ("wheat", "emergence (winter wheat: green-up)"),
+        ("spring wheat", "emergence"), ("corn", "emergence"),
+    ):  # fmt: skip
+        demand = season_demand(crop, 80)
+        assert demand.starts == starts
+        assert f"days from {starts} [lb/ac]" in demand.summary().splitlines()[0]
+        labels = [ax.get_xlabel() for ax in demand.plot().figure.axes]
+        assert f"days after {starts}" in labels
+    own = season_demand("winter wheat", 80, stage_days={"Z31": 190, "Z65": 225, "Z92": 260})
+    assert own.starts == "emergence"
