@@ -411,8 +411,8 @@ def _straw_notes(budget):
     for source, some in shown[shown["nutrient"].isin(fading)].groupby("removed_source", sort=False):
         by = f"by {source}, as it is at harvest" if source else "not published"
         yield (
-            f"{', '.join(some['nutrient'])}: leaves lose some before harvest, so the straw is not uptake "
-            f"less grain; removal with straw is {by}."
+            f"{', '.join(some['nutrient'])}: leaves lose some before harvest, so the residue is not uptake "
+            f"less grain; removal with residue is {by}."
         )
 
 

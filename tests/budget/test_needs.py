@@ -535,7 +535,7 @@ def test_stover_of_soybean_is_by_the_study_of_harvest():
     shown = budget.defaults.set_index("nutrient")
     assert shown.loc[["P2O5", "K2O"], "removed"].tolist() == pytest.approx([1.5 * 40, 1.5 * 90])
     assert shown.loc["N", "removed_source"] == ""  # nobody prints N in stover
-    assert any("removal with straw is not published" in text for text in budget.notes)
+    assert any("removal with residue is not published" in text for text in budget.notes)
 
 
 def test_the_ledger_counts_straw_as_it_is_at_harvest():
