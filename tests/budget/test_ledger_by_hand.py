@@ -15,7 +15,7 @@ from fertkit.budget import carry_over, farm_budget, skip_year
 from fertkit.budget.buffers import soil_buffer
 from fertkit.budget.ledger import _with_balance, _with_trend
 from fertkit.errors import InputError
-from fertkit.say.budget import _over
+from fertkit.say.rates import _over
 
 NAN = float("nan")
 BOOK = pd.DataFrame(
