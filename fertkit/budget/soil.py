@@ -9,7 +9,7 @@ import pandas as pd
 
 from fertkit.asked import a_table, asks, maybe_a_list, zero_or_more
 from fertkit.budget.rates import amounts, published_rates
-from fertkit.budget.soil_rules import Terms, bounded, build_maintain, equation_rate, table_rate
+from fertkit.budget.soil_rules import Terms, bent, bounded, build_maintain, equation_rate, table_rate
 from fertkit.budget.thresholds import (
     CLASS,
     OXIDE,
@@ -208,18 +208,49 @@ def soil_rate(
     """
     if unit not in UNITS:
         raise UnitError(f"unknown unit '{unit}' of the rate; use one of: {', '.join(UNITS)}")
-    systems = _systems()
-    if system not in systems.index:
-        raise unknown("soil-test system with rates", system, systems.index)
-    plan, crop, cases = systems.loc[system], crop_name(crop), known_cases(cases)
+    crop = crop_name(crop)
+    pounds = yield_lb_ac(crop, yield_goal, goal_unit(crop, yield_unit))
+    test = {"test": test, "extractant": extractant, "depth_in": depth_in, "test_unit": test_unit}
+    of_field = {"cec": cec, "om_pct": om_pct, "cases": cases, "rotation": rotation}
+    options = {"years": years, "removal_lb_ac": removal_lb_ac}
+    got = reckon(system, nutrient, crop, pounds, **test, **of_field, **options)
+    rate, equation, most_and_credit = bounded(got.worked, got.terms, credit_lb_ac, got.plan["rate_unit"])
+    corners = bent(got.worked, *most_and_credit, got.plan["rate_unit"])
+    about = (system, got.plan["title"], got.lines.status, OXIDE.get(nutrient, nutrient), crop)
+    shown = (got.level, got.lines.test_unit, unit, got.plan["rate_unit"], got.plan["note"])
+    return SoilRate(*about, rate, got.worked.zone, equation, got.terms.frame(), corners, *shown)
+
+
+@dataclass(frozen=True)
+class Reckoned:
+    """A system's answer as plain numbers: its row of soil_systems, lines, level of the test, terms."""
+
+    plan: dict
+    lines: object
+    level: float
+    worked: object
+    terms: Terms
+    years: float
+
+
+def reckon(
+    system, nutrient, crop, pounds, *, test, extractant, depth_in, test_unit="ppm", cec=None, om_pct=None,
+    cases=(), rotation=(), years=None, removal_lb_ac=None, residue_lb_ac=0.0,
+) -> Reckoned:  # fmt: skip
+    """Work out a system's rate for one test and a yield [lb/ac], before caps and credits; see `soil_rate`.
+
+    `residue_lb_ac` is what leaves with baled straw or stover [lb/ac of the oxide], beside the grain.
+    """
+    systems = rate_plans()
+    if system not in systems:
+        raise unknown("soil-test system with rates", system, systems)
+    plan, cases = systems[system], known_cases(cases)
     builds = plan["rule"] == "build-up and maintenance"
     governing = _governing_crop(nutrient, crop, rotation, plan["rotation_crops"].split(";"))
     of_field = {"cec": cec, "cases": cases, "test": (extractant, depth_in)}
     lines = thresholds(plan["thresholds"], nutrient, governing, **of_field, asked=system, both=builds)
     level = check_test(lines, test, extractant, depth_in, test_unit)
-    pounds = yield_lb_ac(crop, yield_goal, goal_unit(crop, yield_unit))
-    by_case = f"{system} sets its rates of {nutrient} for {crop} by case"
-    terms = Terms(of_cases(_rates(system, nutrient, crop, extractant), cases, by_case), cec)
+    terms = Terms(_case_rates(system, nutrient, crop, extractant, tuple(cases)), cec)
     terms.add("soil test", level, lines.test_unit, "own test", "own table", "as supplied")
     _add_lines(terms, lines, governing != crop)
     if builds:
@@ -228,16 +259,15 @@ def soil_rate(
             what = "build-up takes a year or more"
             raise refuse("soil test", what, "give 1 or more", column="years", value=years)
         removal = _removal(terms, plan["removal_source"], nutrient, crop, pounds, removal_lb_ac)
-        worked = build_maintain(terms, plan["at_limit"], level, lines, removal, years)
+        if residue_lb_ac:
+            terms.add("baled residue", residue_lb_ac, "lb/ac", "", "own table", "as supplied")
+        worked = build_maintain(terms, plan["at_limit"], level, lines, removal + residue_lb_ac, years)
     else:
         goal = pounds / lb_ac_per(plan["yield_unit"], crop) if plan["yield_unit"] else np.nan
         values = {"test": level, "yield": goal, "om": om_pct}
         work_out = table_rate if plan["rule"] == "table" else equation_rate
         worked = work_out(terms, values, lines, plan["rule"])
-    rate, equation, corners = bounded(worked, terms, credit_lb_ac, plan["rate_unit"])
-    about = (system, plan["title"], lines.status, OXIDE.get(nutrient, nutrient), crop)
-    shown = (level, lines.test_unit, unit, plan["rate_unit"], plan["note"])
-    return SoilRate(*about, rate, worked.zone, equation, terms.frame(), corners, *shown)
+    return Reckoned(plan, lines, level, worked, terms, years)
 
 
 @asks(fields=a_table)
@@ -306,8 +336,17 @@ def _blank(value):
 
 
 @cache
-def _systems():
-    return load_table("soil_systems").set_index("system")
+def rate_plans() -> dict[str, dict]:
+    """The rows of the table soil_systems by the name of the system, in its order."""
+    return {row["system"]: row for row in load_table("soil_systems").to_dict("records")}
+
+
+@cache
+def _case_rates(system, nutrient, crop, extractant, cases):
+    rows = _rates(system, nutrient, crop, extractant)
+    return of_cases(rows, cases, f"{system} sets its rates of {nutrient} for {crop} by case").to_dict(
+        "records"
+    )
 
 
 @cache
@@ -339,8 +378,7 @@ def _add_lines(terms, lines, by_rotation):
     ):
         if np.isinf(value):
             continue
-        rows = lines.rows[~lines.rows["parameter"].str.startswith(CLASS)]
-        row = rows[rows[column] != ""].iloc[0]
+        row = next(row for row in lines.rows if row[column] and not row["parameter"].startswith(CLASS))
         terms.add(name + of, value, lines.test_unit, row["source_key"], row["provenance"], row["confidence"])
 
 

@@ -30,7 +30,8 @@ class Terms:
     """The numbers of an equation, gathered with their sources as it is worked out from a system's rows."""
 
     def __init__(self, rates, cec=None):
-        self.rates, self.cec, self.rows = rates, cec, []
+        self.rates = rates.to_dict("records") if isinstance(rates, pd.DataFrame) else rates
+        self.cec, self.rows = cec, []
 
     def add(self, term, value, unit, source_key, provenance, confidence):
         self.rows.append((term, value, unit, source_key, provenance, confidence))
@@ -49,8 +50,8 @@ class Terms:
 
     def take(self, parameter, default=None):
         """Value of a parameter; the default if the system has none."""
-        rows = self.rates[self.rates["parameter"] == parameter]
-        return default if rows.empty else self.of(rows.iloc[0])
+        row = next((row for row in self.rates if row["parameter"] == parameter), None)
+        return default if row is None else self.of(row)
 
     def frame(self):
         return pd.DataFrame(self.rows, columns=COLUMNS)
@@ -90,15 +91,15 @@ def _nothing(level, end, corners):
 
 def equation_rate(terms, values, lines, rule):
     """A sum of products: 'per_yield_test' is the coefficient of yield x test, 'intercept' stands alone."""
-    if values["om"] is None and terms.rates["parameter"].str.contains("_om").any():
-        system = terms.rates["system"].iloc[0]
+    if values["om"] is None and any("_om" in row["parameter"] for row in terms.rates):
+        system = terms.rates[0]["system"]
         what = f"{system} counts on organic matter"
         raise LookupFailed(what, "om_pct=...", remedy="give the organic matter [%]")
     if values["om"] is not None:
         kept = np.clip(values["om"], terms.take("om_least", 0.0), terms.take("om_most", 100.0))
         values = values | {"om": float(kept)}
     level, by_power, products = values["test"], np.zeros(3), []
-    for _, row in terms.rates.iterrows():
+    for row in terms.rates:
         names = row["parameter"].removeprefix("per_").replace("intercept", "").split("_")
         if row["parameter"] != "intercept" and not set(names) <= set(values):
             continue
@@ -140,20 +141,21 @@ def _term(value, factors, first):
 
 def table_rate(terms, values, lines, rule):
     """The line of a table that the test reaches, moved with the yield where the table says by how much."""
-    level, steps = values["test"], terms.rates[terms.rates["parameter"] == "rate"]
-    steps, end = steps.sort_values("test_from"), terms.take("table_end", np.inf)
+    level, end = values["test"], terms.take("table_end", np.inf)
+    steps = [row for row in terms.rates if row["parameter"] == "rate"]
+    steps.sort(key=lambda row: row["test_from"])
+    starts = [row["test_from"] for row in steps]
     if at_least(level, end):
         raise NotEstimable(f"{lines.system} carries no rate for a test of {end:g} {lines.test_unit} or above")
-    if below(level, start := steps["test_from"].iloc[0]):
-        raise NotEstimable(f"{lines.system} carries no rate for a test below {start:g} {lines.test_unit}")
+    if below(level, starts[0]):
+        raise NotEstimable(f"{lines.system} carries no rate for a test below {starts[0]:g} {lines.test_unit}")
     per, more, moved = terms.take("per_yield"), 0.0, ""
     if per is not None:
         usual = terms.take("usual_yield")
         more, moved = per * (values["yield"] - usual), f" + {per:g} x ({values['yield']:g} - {usual:g})"
-    rates = [max(value + more, 0.0) if value > 0 else 0.0 for value in steps["value"]]
-    starts = steps["test_from"].tolist()
+    rates = [max(row["value"] + more, 0.0) if row["value"] > 0 else 0.0 for row in steps]
     at = int(np.sum(at_most(np.array(starts), level))) - 1
-    value = terms.of(steps.iloc[at])
+    value = terms.of(steps[at])
     corners = [(x, rate) for x, rate in zip(starts, rates, strict=True)]
     before = [(x, rate) for x, rate in zip(starts[1:], rates, strict=False)]
     corners = sorted([*before, *corners], key=lambda corner: corner[0])
@@ -162,7 +164,7 @@ def table_rate(terms, values, lines, rule):
 
 
 def bounded(worked, terms, credit_lb_ac, unit):
-    """Rate [lb/ac], equation and corners after the published cap and the credits, never below zero."""
+    """Rate [lb/ac] and equation after the published cap and the credits, never below zero; cap, credit."""
     most, credit = terms.take("most", np.inf), float(convert_area_rate(credit_lb_ac, "lb/ac", unit))
     rate = min(worked.rate, most)
     equation = worked.text if worked.zone == "none" else f"{worked.text} = {worked.rate:.1f}"
@@ -171,11 +173,15 @@ def bounded(worked, terms, credit_lb_ac, unit):
     if credit:
         rate = max(rate - credit, 0.0)
         equation += f"; less {credit:g} credited = {rate:.1f}"
+    return float(convert_area_rate(rate, unit, "lb/ac")), equation, (most, credit)
+
+
+def bent(worked, most, credit, unit) -> pd.DataFrame:
+    """Where the system bends [lb/ac], after the published cap and the credits."""
     corners = pd.DataFrame(worked.corners, columns=["test", "rate_lb_ac"])
     if credit or np.isfinite(most):
         corners = _clipped(corners.to_numpy() - [0.0, credit], max(most - credit, 0.0))
-    corners["rate_lb_ac"] = convert_area_rate(corners["rate_lb_ac"], unit, "lb/ac")
-    return float(convert_area_rate(rate, unit, "lb/ac")), equation, corners
+    return corners.assign(rate_lb_ac=convert_area_rate(corners["rate_lb_ac"], unit, "lb/ac"))
 
 
 def _clipped(corners, most):

@@ -40,7 +40,7 @@ class Thresholds:
     depth_in : float
         Sampling depth the system is calibrated on [in]; NaN if not stated.
     test_unit : str
-    rows : DataFrame
+    rows : tuple of dict
         The rows of the table they come from.
     """
 
@@ -51,7 +51,7 @@ class Thresholds:
     extractant: str
     depth_in: float
     test_unit: str
-    rows: pd.DataFrame
+    rows: tuple
 
 
 def rate_systems(nutrient: str, crop: str) -> list[str]:
@@ -120,27 +120,42 @@ def thresholds(
     LookupFailed
         If the system has no such lines, or needs the CEC or a case.
     """
-    rows = system_rows(system, nutrient, crop, asked)
-    system = asked or system
-    words = " ".join(rows["parameter"] + rows["low"] + rows["high"])
-    if "CEC" in words and cec is None:
+    conditions = _conditions(system, nutrient, crop, asked)
+    system, published = asked or system, (system, nutrient, crop, asked)
+    if any("CEC" in words for words in conditions) and cec is None:
         what = f"{system} sets its {nutrient} levels by CEC"
         raise LookupFailed(what, "cec=...", remedy="give the CEC [meq/100 g]")
     if cec is not None and not 0 < cec <= 100:
         raise refuse("soil test", "not a CEC of a soil", "give meq/100 g, above 0", column="cec", value=cec)
-    rows = of_cases(rows, cases, f"{system} sets its {nutrient} levels by case")
-    rows = _of_test(rows[[_holds(text, cec) for text in rows["parameter"]]], *test)
-    lines = rows[~rows["parameter"].str.startswith(CLASS)]
-    critical = [_level(text, cec) for text in lines["low"] if text]
-    limit = [_level(text, cec) for text in lines["high"] if text]
+    met = tuple(_holds(text, cec) for text in conditions)
+    rows = _rows_of(published, tuple(cases), met, tuple(test))
+    lines = [row for row in rows if not row["parameter"].startswith(CLASS)]
+    critical, limit = ([_level(row[end], cec) for row in lines if row[end]] for end in ("low", "high"))
     if both and not (critical and limit):
         raise LookupFailed(
             f"{system} publishes no critical level with a maintenance limit for {crop} {nutrient}"
         )
-    depth, unit, status = rows[["depth_in", "unit", "status"]].iloc[0]
-    extractant = " or ".join(rows["extractant"].unique())
+    extractant = " or ".join(dict.fromkeys(row["extractant"] for row in rows))
     levels = ((printed or [np.inf])[0] for printed in (critical, limit))
-    return Thresholds(system, status, *levels, extractant, depth, unit, rows)
+    about = (rows[0]["depth_in"], rows[0]["unit"], rows)
+    return Thresholds(system, rows[0]["status"], *levels, extractant, *about)
+
+
+@cache
+def _conditions(system, nutrient, crop, asked):
+    """What each row of a system says its levels depend on."""
+    rows = system_rows(system, nutrient, crop, asked)
+    return tuple(rows["parameter"] + " " + rows["low"] + " " + rows["high"])
+
+
+@cache
+def _rows_of(published, cases, met, test):
+    """Rows that hold for a case, for the conditions that are met, and for a test, as records."""
+    rows = system_rows(*published)
+    system, nutrient, _, asked = published
+    met = pd.Series(met, index=rows.index)
+    rows = of_cases(rows, cases, f"{asked or system} sets its {nutrient} levels by case")
+    return tuple(_of_test(rows[met[rows.index]], *test).to_dict("records"))
 
 
 def of_cases(rows, cases, what):
@@ -194,7 +209,7 @@ def soil_class(system: str, nutrient: str, test: float, crop: str = "corn", *, e
 
     Returns
     -------
-    tuple of (str, Series)
+    tuple of (str, dict)
         The class, and the row of the table it comes from.
     """
     rows = system_rows(system, nutrient, crop)
@@ -202,20 +217,19 @@ def soil_class(system: str, nutrient: str, test: float, crop: str = "corn", *, e
     rows = rows[rows["parameter"].str.startswith(CLASS) & fit]
     if rows.empty:
         raise UnitError(f"{system} has no {nutrient} classes for {extractant}")
-    row = _reached(rows, test)
+    row = _reached(rows.to_dict("records"), test)
     return row["parameter"].removeprefix(CLASS), row
 
 
 def level_class(rows, level) -> str:
     """Class of a test among the rows of one system and extractant; '' where it has no classes."""
-    rows = rows[rows["parameter"].str.startswith(CLASS)]
-    return "" if rows.empty else _reached(rows, level)["parameter"].removeprefix(CLASS)
+    rows = [row for row in rows if row["parameter"].startswith(CLASS)]
+    return _reached(rows, level)["parameter"].removeprefix(CLASS) if rows else ""
 
 
 def _reached(rows, test):
-    lowest = pd.to_numeric(rows["low"])
-    reached = rows[at_most(lowest, test)]
-    return rows.iloc[0] if reached.empty else reached.loc[lowest[reached.index].idxmax()]
+    reached = [row for row in rows if at_most(float(row["low"]), test)]
+    return max(reached, key=lambda row: float(row["low"])) if reached else rows[0]
 
 
 @cache
@@ -273,9 +287,14 @@ def in_unit(test, unit, to):
         raise UnitError(f"the system counts in '{to}', not in '{unit}'; give the test in {to}, as reported")
     if unit not in TEST_UNITS:
         raise UnitError(f"unknown unit of a soil test '{unit}'; use one of: {', '.join(TEST_UNITS)}")
-    per = load_table("constants").set_index("item")["value"]["ppm_to_lb_per_ac"]
-    factor = {"ppm": 1.0, "mg/kg": 1.0, "lb/ac": 1 / per}
+    factor = {"ppm": 1.0, "mg/kg": 1.0, "lb/ac": 1 / lb_ac_per_ppm()}
     return test * factor[unit] / factor[to]
+
+
+@cache
+def lb_ac_per_ppm() -> float:
+    """Pounds per acre of a conventional furrow slice, some 6 2/3 in deep, in 1 ppm."""
+    return float(load_table("constants").set_index("item")["value"]["ppm_to_lb_per_ac"])
 
 
 @asks(test=zero_or_more)

@@ -51,6 +51,7 @@ def base_of(crop: str) -> str:
     return base_crop(crop) if is_known(crop) else crop
 
 
+@cache
 def lb_ac_per(unit: str, crop: str) -> float:
     """Pounds per acre in one unit of a crop's yield; words of a unit (tonnes/ha) are read as in files.
 
