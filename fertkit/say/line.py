@@ -43,6 +43,8 @@ class Line:
         What the sentence lists, apart by semicolons.
     in_code : str
         What to type, for the command line and Python; panels and pages leave it out.
+    sources : tuple of str
+        Keys of the sources it rests on, in brackets at the end; a page numbers them.
     """
 
     kind: Kind
@@ -50,6 +52,7 @@ class Line:
     label: str = ""
     items: tuple[str, ...] = ()
     in_code: str = ""
+    sources: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         if self.kind == Kind.HEAD:
@@ -58,6 +61,7 @@ class Line:
             return f"  {self.label:5} {self.text}"
         text = with_code(" ".join(filter(None, [self.text, "; ".join(self.items)])), self.in_code)
         text = f"{self.label}: {text}" if self.label else text
+        text = f"{text} [{', '.join(self.sources)}]" if self.sources else text
         return f"  {text}" if self.kind in HANGING else text
 
     @property
