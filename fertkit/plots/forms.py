@@ -4,6 +4,8 @@ A form draws numbers that it is given and knows no result. Rows run from the top
 not drawn; a label stands in the key once, however many rows carry it.
 """
 
+from textwrap import fill
+
 import numpy as np
 from matplotlib.lines import Line2D
 
@@ -121,11 +123,23 @@ def shown(label: str, **look):
 
 
 def stages(ax, demand) -> None:
-    """Write growth stages along the top of a season, those too close together left out."""
+    """Write growth stages along the top of a season, those too close together left out.
+
+    Where no stage has a day of its own, what publications call the days of their shares and peaks is written.
+    """
     end, last = demand.rows["day"].max(), 0.0
     look = {"va": "top", "ha": "center", "color": hue.quiet, "bbox": PAPER | {"alpha": 1}, "zorder": 6}
     for row in demand.stages.itertuples():
-        if row.days - last >= end * 0.045 and 0 < row.days <= end:
+        if row.days - last >= end * 0.0115 * (len(row.stage) + 2) and 0 < row.days <= end:
             last = row.days
             ax.axvline(row.days, color=hue.grid, lw=0.8, zorder=0)
             note(ax, row.stage, (row.days, 1), (0, -3), ALONG, **look)
+    if demand.stages.empty:
+        peaks = demand.peaks.dropna(subset="published_day").rename(columns={"published_day": "day"})
+        for words, day in {**_words(demand.points), **_words(peaks)}.items():
+            side = {"ha": "right"} if day > 0.8 * end else {}
+            note(ax, fill(words, 22), (min(day, end), 1), (0, -3), ALONG, **look | side)
+
+
+def _words(table) -> dict:
+    return {row.stage: row.day for row in table[["stage", "day"]].itertuples() if row.stage}

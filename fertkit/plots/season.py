@@ -13,11 +13,15 @@ from fertkit.results import plain
 EDGE = {"color": hue.ink, "lw": 0.8, "ls": (0, (1, 2)), "label": "span of the demand"}
 SHORT = {"hatch": "////", "facecolor": "none", "edgecolor": hue.accent, "lw": 0}
 LOWER = 2.3
+#: A line below this share of the highest lies on the axis.
+LEAST = 0.1
+#: A peak that was published for a yield nobody stated.
+OTHER_YIELD = {"ls": (0, (2, 1)), "lw": 1.6, "marker": "_", "ms": 6}
 
 
 @figure(height=2.9)
-def season_curves(demand, ax, *, nutrients=("N", "P2O5", "K2O"), taken: bool = True):
-    """Draw the demand a day with the growth stages above it, and below it what is taken up so far.
+def season_curves(demand, ax, *, nutrients=None, taken: bool = True):
+    """Draw the daily demand with the growth stages above it, and below it what is taken up so far.
 
     Where few published shares place a curve, the mean demand from one to the next is drawn.
 
@@ -26,23 +30,24 @@ def season_curves(demand, ax, *, nutrients=("N", "P2O5", "K2O"), taken: bool = T
     demand : SeasonDemand
     ax : Axes, optional
         Draws the daily demand only.
-    nutrients : sequence of str
+    nutrients : sequence of str, optional
+        N, P2O5 and K2O, and sulfur where its line can be read beside theirs, if None.
     taken : bool
         Add the panel of what is taken up; only without `ax`.
     """
-    names, end = [n for n in nutrients if n in demand.nutrients], demand.rows["day"].max()
+    names, end = _readable(demand, nutrients), demand.rows["day"].max()
     look = dict(zip(names, zip(cycle(HUES), cycle(DASHES)), strict=False))
     lower = panel_below(ax, LOWER) if taken else None
     for name, (colour, dash) in look.items():
         _daily(ax, demand, name, colour, dash)
         if lower is not None:
             _taken(lower, demand, name, colour, dash)
+    _published(ax, demand, {name: colour for name, (colour, _) in look.items()})
     top = max(ax.get_ylim()[1], 0.0)
     ax.set(xlim=(0, end), ylim=(min(0.0, demand.rows["daily"].min() * 1.1), top * 1.2))
     stages(ax, demand)
     days = f"days after {demand.starts}"
-    goal = f"{demand.yield_goal:g} {demand.yield_unit}"
-    title = f"{demand.crop.capitalize()}, {goal}: demand a day"
+    title = f"{demand.crop.capitalize()}, {demand.yield_goal:g} {demand.yield_unit}: daily demand"
     key = [shown(subscript(n), color=colour, ls=dash, lw=2) for n, (colour, dash) in look.items()]
     key += _explained(demand, names, lower is not None)
     finish(ax, title, "" if lower else days, f"[{demand.unit} per day]", explain=[] if lower else key)
@@ -51,62 +56,92 @@ def season_curves(demand, ax, *, nutrients=("N", "P2O5", "K2O"), taken: bool = T
         finish(lower, "", days, f"taken up\n[{demand.unit}]", explain=key)
 
 
+def _readable(demand, wanted) -> list[str]:
+    """Nutrients to draw: those wanted, or the main ones and sulfur where its line is off the axis."""
+    if wanted is not None:
+        return [n for n in wanted if n in demand.nutrients]
+    highest = {n: _level(demand, n)["daily"].max() for n in demand.nutrients}
+    lines = [n for n in ("N", "P2O5", "K2O") if n in highest]
+    seen = not lines or highest.get("S", 0.0) > LEAST * max(highest[n] for n in lines)
+    return [*lines, "S"] if "S" in highest and seen else lines
+
+
+def _level(demand, name):
+    """Mean demand between published shares where few are published, the curve's daily demand elsewhere."""
+    means = only(demand.stretches, nutrient=name)
+    return only(demand.rows, nutrient=name) if means.empty else means
+
+
 def _daily(ax, demand, name, colour, dash):
     """Daily demand: the curve's with its peak in words, or means where little is published."""
-    table, means = only(demand.rows, nutrient=name), only(demand.stretches, nutrient=name)
-    if means.empty:
-        ax.fill_between(table["day"], table["daily"], color=colour, alpha=0.10, lw=0)
-        ax.plot(table["day"], table["daily"], color=colour, ls=dash, lw=2.4)
-        top = table.loc[table["daily"].idxmax()]
-        says = f"{subscript(name)} {plain(top['daily'], 2)} a day"
-        note(
-            ax,
-            says,
-            (top["day"], top["daily"]),
-            (0, 4),
-            ha="center",
-            color=colour,
-            fontweight="bold",
-            bbox=PAPER,
+    table = _level(demand, name)
+    if "day_to" in table:
+        days = [*table["day_from"], table["day_to"].iloc[-1]]
+        ax.stairs(table["daily"], days, color=colour, ls=dash, lw=2.0, baseline=None)
+        return
+    ax.fill_between(table["day"], table["daily"], color=colour, alpha=0.10, lw=0)
+    ax.plot(table["day"], table["daily"], color=colour, ls=dash, lw=2.4)
+    top = table.loc[table["daily"].idxmax()]
+    says, look = f"{subscript(name)} {plain(top['daily'], 2)} a day", {"ha": "center", "fontweight": "bold"}
+    note(ax, says, (top["day"], top["daily"]), (0, 7), color=colour, bbox=PAPER, zorder=7, **look)
+
+
+def _published(ax, demand, colours):
+    """Draw every published peak: on its days, or at the right edge where the study names none.
+
+    A peak that cannot be scaled to this yield is a dashed line from its low to its high end.
+    """
+    last, beside = demand.rows["day"].max(), 0
+    peaks = demand.peaks[demand.peaks["nutrient"].isin(colours)].dropna(subset="published")
+    for row in peaks.itertuples():
+        colour, timed = colours[row.nutrient], not np.isnan(row.published_day)
+        beside += not timed
+        place = {"transform": ax.get_yaxis_transform(), "clip_on": False} if not timed else {}
+        x = row.published_day if timed else 1 + 0.012 * beside
+        if not np.isnan(row.published_scaled):
+            mark = {"marker": "_", "ms": 18, "mew": 2.6} if timed else {"marker": "<", "ms": 6}
+            ax.plot(x, row.published_scaled, color=colour, zorder=5, **mark, **place)
+            continue
+        x += (list(colours).index(row.nutrient) - 1) * last * 0.012 * timed
+        ax.plot(
+            [x, x], [row.published_low, row.published_high], color=colour, zorder=5, **OTHER_YIELD, **place
         )
-    else:
-        days = [*means["day_from"], means["day_to"].iloc[-1]]
-        ax.stairs(means["daily"], days, color=colour, ls=dash, lw=2.0, baseline=None)
-    for row in only(demand.peaks, nutrient=name).dropna(subset="published_scaled").itertuples():
-        day = (row.day_from + row.day_to) / 2
-        if not np.isnan(day):
-            ax.plot(day, row.published_scaled, color=colour, marker="_", ms=18, mew=2.6, zorder=5)
 
 
 def _taken(ax, demand, name, colour, dash):
-    """What is taken up so far, and the published shares of it."""
+    """What is taken up so far, and the published shares of it; a wide ring leaves a dot in it to be seen."""
     table, points = (only(t, nutrient=name) for t in (demand.rows, demand.points))
     ax.plot(table["day"], table["cumulative"], color=colour, ls=dash, lw=1.8)
     total = only(demand.totals, nutrient=name)["uptake"].iloc[0]
-    for used, mfc, mec in ((True, colour, "white"), (False, "white", colour)):
+    for used, look in (
+        (False, {"ms": 9, "mfc": "none", "mec": colour}),
+        (True, {"mfc": colour, "mec": "white"}),
+    ):
         some = only(points, used=used, form=POINT)
-        ax.plot(some["day"], some["low"] * total, "o", ms=6, zorder=5, mfc=mfc, mec=mec)
+        ax.plot(some["day"], some["low"] * total, "o", **{"ms": 6, "zorder": 5 + used} | look)
 
 
 def _explained(demand, names, taken: bool) -> list:
     """Marks of the key for means, published peaks and published points."""
     points, peaks = (table[table["nutrient"].isin(names)] for table in (demand.points, demand.peaks))
     used, own = points[points["form"] == POINT]["used"], points["source_key"].eq(OWN_POINTS).any()
-    placed = peaks["published_scaled"].notna() & peaks["published_day"].notna()
+    scaled, timed = peaks["published_scaled"].notna(), peaks["published_day"].notna()
     dot = {"ls": "none", "marker": "o"}
     says = "own point" if own else "published share"
     marks = (
         (demand.stretches["nutrient"].isin(names).any(), "level: mean between published shares", {"lw": 2}),
-        (placed.any(), "published peak", {"ls": "none", "marker": "_", "ms": 16, "mew": 2.6}),
+        ((scaled & timed).any(), "published peak", {"ls": "none", "marker": "_", "ms": 16, "mew": 2.6}),
+        ((scaled & ~timed).any(), "published peak, day not stated", {"ls": "none", "marker": "<"}),
+        ((peaks["published"].notna() & ~scaled).any(), "published peak, its yield not stated", OTHER_YIELD),
         (taken and used.any(), f"{says}, used", dot | {"mec": "white"}),
-        (taken and not used.all(), f"{says} of another study", dot | {"mfc": "white"}),
+        (taken and not used.all(), f"{says} of another study", dot | {"mfc": "none", "ms": 9}),
     )
     return [shown(says, **look) for some, says, look in marks if some]
 
 
 @figure(height=2.4)
 def supply_lines(gap, ax, *, nutrient: str | None = None):
-    """Draw demand a day, and beneath it supply against demand, the shortage shaded from its first day.
+    """Draw daily demand, and beneath it supply against demand, the shortage shaded from its first day.
 
     Parameters
     ----------

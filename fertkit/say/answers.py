@@ -69,7 +69,7 @@ def amounts(budget, column: str) -> str:
     return ", ".join(f"{short(value)} {nutrient}" for nutrient, value in rows.items())
 
 
-SEASON_FIGURE = "Above, the demand a day; below, what is taken up so far."
+SEASON_FIGURE = "Above, the daily demand; below, what is taken up so far."
 
 
 def needs_text(budget) -> str:

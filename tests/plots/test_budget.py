@@ -116,6 +116,38 @@ def test_the_demand_a_day_is_on_top_with_its_peak_in_words_and_the_stages():
     assert {"V7", "R2", "R5"} <= set(words)
 
 
+@pytest.mark.parametrize(("crop", "goal"), [("soybean", 60), ("corn", 200), ("canola", 45), ("barley", 90)])
+def test_every_published_peak_of_a_drawn_nutrient_is_drawn(crop, goal):
+    demand = season_demand(crop, goal)
+    ax = demand.plot()
+    words = [text.get_text() for text in ax.figure.axes[1].get_legend().get_texts()]
+    drawn = [
+        name for name, label in (("N", "N"), ("P2O5", "P₂O₅"), ("K2O", "K₂O"), ("S", "S")) if label in words
+    ]
+    peaks = demand.peaks[demand.peaks["nutrient"].isin(drawn)].dropna(subset="published")
+    marks = [line for line in ax.lines if line.get_marker() in ("_", "<")]
+    assert len(marks) == len(peaks) > 0
+    heights = sorted(float(line.get_ydata()[-1]) for line in marks)
+    assert heights == pytest.approx(sorted(peaks["published_scaled"].fillna(peaks["published_high"])))
+
+
+def test_canola_has_its_sulfur_and_the_words_of_its_study_on_top():
+    # Malhi et al. 2007: uptake fastest from branching to early bud, on days 21 to 42
+    ax = season_demand("canola", 45).plot()
+    assert "S" in [text.get_text() for text in ax.figure.axes[1].get_legend().get_texts()]
+    places = {text.get_text(): text.xy[0] for text in ax.texts}
+    assert places["branching to early bud"] == (21 + 42) / 2
+    assert "S" not in [
+        t.get_text() for t in season_demand("corn", 200).plot().figure.axes[1].get_legend().get_texts()
+    ]
+
+
+def test_a_share_of_another_study_leaves_the_used_one_in_sight(drawn):
+    taken = drawn["SeasonDemand"][1].figure.axes[1]
+    sizes = {line.get_mfc(): line.get_ms() for line in taken.lines if line.get_marker() == "o"}
+    assert sizes.pop("none") > max(sizes.values())
+
+
 def test_shortage_is_marked_on_its_first_day(drawn):
     gap, ax = drawn["SupplyGap"]
     (row,) = gap.distinct.itertuples()
