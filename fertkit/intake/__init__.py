@@ -10,6 +10,8 @@ Method
   and moisture; yields are brought to trade moisture, rates of a product to those of its nutrient. Means and
   remarks are set aside, merged cells filled down, parts of a strip averaged; a second factor is refused.
 * `read_points` takes a yield monitor's log and computes yields from flow, distance, width and moisture.
+* `read_soil` takes a laboratory's soil tests in the same shapes; extractant, unit and layer are obeyed where
+  stated and asked for where not. Points are averaged by field, zone and sampling.
 * Nothing is guessed silently: what was read otherwise than it stands is a row of the result's notes, and
   what cannot be used raises `fertkit.errors.InputError` naming row, column, value and remedy.
 
@@ -33,5 +35,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "strips": ["read_strips"],
         "leaf": ["read_tissue"],
         "points": ["read_points"],
+        "soil": ["read_soil"],
     },
 )

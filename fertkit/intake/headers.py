@@ -15,7 +15,7 @@ NUTRIENTS = ("nutrient", "oxide", "unclear")
 #: Roles that say whose a sample is, and of what.
 STATED = (
     *("sample_id", "lab_id", "field", "place", "crop", "growth_stage", "plant_part", "sampled", "area"),
-    *("feekes", "zadoks", "bbch"),
+    *("feekes", "zadoks", "bbch", "depth"),
 )
 _RATING = "rating|flag|class|interpretation|qualifier|status|comment|bewertung"
 _LIMITS = (
@@ -257,7 +257,7 @@ def _units_above(cells, start, headers):
             headers[j] = replace(headers[j], unit=current)
 
 
-def take_units(cells, text, start, end, headers):
+def take_units(cells, text, start, end, headers, unit=find_unit):
     """Take the units, second names or kinds of columns from the lines right under a header, in place.
 
     Returns
@@ -276,9 +276,9 @@ def take_units(cells, text, start, end, headers):
             return i, dropped
         words = {j: text_of(row[j]) for j in filled}
         names = [j for j in filled if text[i][j].names_nutrient and text[i][j].name == headers[j].name]
-        if sum(bool(find_unit(w)) for w in words.values()) * 2 >= len(filled):
+        if sum(bool(unit(w)) for w in words.values()) * 2 >= len(filled):
             for j, word in words.items():
-                headers[j] = _state_unit(headers[j], word)
+                headers[j] = _state_unit(headers[j], word, unit(word))
         elif len(names) * 2 >= len(filled):
             for j in names:
                 headers[j] = replace(headers[j], unit=headers[j].unit or text[i][j].unit)
@@ -318,8 +318,7 @@ def _take_kinds(row, meanings, headers):
     return True
 
 
-def _state_unit(header, word):
-    unit = find_unit(word)
+def _state_unit(header, word, unit):
     if header.unit and unit and unit != header.unit:
         return replace(header, complaint=f"the header says {header.unit}, the unit row {unit}")
     if unit or header.kind != "nutrient":

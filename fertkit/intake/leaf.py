@@ -23,14 +23,13 @@ from fertkit.intake.leaf_results import (
     unread_columns,
     unsure_marks,
 )
-from fertkit.intake.leaf_tables import Layout, find_layout
+from fertkit.intake.leaf_tables import Layout, lines_set_aside, open_layout
 from fertkit.intake.numbers import NumberStyle, number_style
 from fertkit.intake.plausible import home_unit, sanity_checks, unusual
-from fertkit.intake.spellings import is_rating, listed, problem
+from fertkit.intake.spellings import is_rating, problem
 from fertkit.intake.units import is_other_matrix
 from fertkit.reference.load import list_sources
 from fertkit.results import Result, plain
-from fertkit.tables import open_tables, whole
 
 _MOST_NOTES = 25  # results of which one thing is noted
 
@@ -150,7 +149,7 @@ def read_tissue(
     >>> samples[["sample_id", "nutrient", "value", "unit", "censored"]].values.tolist()
     [['Poor', 'K', 1.31, '%', ''], ['Poor', 'Zn', 10.0, 'mg/kg', '<']]
     """
-    raw, layout = _open(path_or_buffer, name, sheet)
+    raw, layout = open_layout(path_or_buffer, name, sheet)
     problems = _foreign(layout)
     if problems:
         raise InputError(raw.name, problems)
@@ -188,7 +187,11 @@ def read_tissue(
         notes=(
             *layout.filled,
             *hidden,
-            *_aside_notes(layout, aside),
+            *lines_set_aside(layout),
+            *(
+                Problem(f"set aside: {a.problem.what}", a.problem.remedy, a.problem.row, a.label)
+                for a in aside
+            ),
             *notes,
             *_value_notes(tidy),
         ),
@@ -196,24 +199,6 @@ def read_tissue(
         unread=unread,
         lent=lent.loc[lent["what"] != "", LENT_COLUMNS].reset_index(drop=True),
     )
-
-
-def _open(source, name, sheet):
-    """The table of a file, or of the one sheet of a workbook that holds results, and its layout."""
-    tables = open_tables(source, name=name, sheet=sheet)
-    laid_out, failure = [], None
-    for raw in tables:
-        try:
-            laid_out.append((raw, find_layout(raw)))
-        except InputError as error:
-            failure = failure or error
-    if not laid_out:
-        list(map(whole, tables))
-        raise failure
-    if len(laid_out) > 1:
-        sheets = ", ".join(raw.sheet for raw, _ in laid_out)
-        raise InputError(laid_out[0][0].name, [problem("several sheets", sheets=sheets)])
-    return whole(laid_out[0][0]), laid_out[0][1]
 
 
 def _foreign(layout):
@@ -299,25 +284,6 @@ def _aside_report(layout: Layout, aside: list[Aside]) -> list[tuple]:
         lines.append(("not used", what, kept, row))
     return lines + [
         ("not used", f"column '{a.label}'", f"{a.problem.what}: set aside", a.problem.row) for a in aside
-    ]
-
-
-def _aside_notes(layout: Layout, aside: list[Aside]) -> list[Problem]:
-    """One note for each kind of line set aside, with its rows, and one for each column."""
-    kinds: dict[str, list] = {}
-    for what, row in layout.dropped:
-        kind = " ".join(what.split()[:2])
-        if kind in ("summary line", "range line") or (kind == "rating line" and "cannot" in what):
-            kinds.setdefault(kind, []).append((what.removeprefix(kind).split(",")[0].strip(), row))
-    notes = []
-    for kind, dropped in kinds.items():
-        names = ", ".join(dict.fromkeys(name for name, _ in dropped[:6]))
-        s = "" if len(dropped) == 1 else "s"
-        notes.append(
-            problem("lines set aside", kind=kind, s=s, names=names, rows=listed((r for _, r in dropped), 8))
-        )
-    return notes + [
-        Problem(f"set aside: {a.problem.what}", a.problem.remedy, a.problem.row, a.label) for a in aside
     ]
 
 

@@ -20,8 +20,9 @@ from fertkit.intake.headers import (
 )
 from fertkit.intake.leaf_lines import fill_long, fill_merged, sort_lines
 from fertkit.intake.leaf_sections import Section, carried, context_of, own_to_each, sections_of
-from fertkit.intake.spellings import is_rating, number_like, plain, problem, spellings
-from fertkit.tables import RawTable, text_of
+from fertkit.intake.spellings import is_rating, listed, number_like, plain, problem, spellings
+from fertkit.intake.units import find_unit
+from fertkit.tables import RawTable, open_tables, text_of, whole
 
 _BLANK = Header("blank")
 _MOST_WORDS = 20_000  # different words looked up on a sheet; the rest are taken for names of samples
@@ -117,21 +118,51 @@ class Layout:
     filled: tuple[Problem, ...] = ()  # merged cells written on each of their lines
 
 
-def find_layout(raw: RawTable) -> Layout:
-    """Find the tables of a sheet.
+def open_layout(source, name, sheet, read=read_header, unit=find_unit):
+    """Open the table of a file, or of the one sheet of a workbook that holds results, with its layout.
+
+    Parameters
+    ----------
+    source, name, sheet
+        As for `fertkit.tables.open_tables`.
+    read, unit : callable
+        What a header says (a `Header`), and fertkit's spelling of a unit; those of leaves by default.
+
+    Returns
+    -------
+    (RawTable, Layout)
+    """
+    tables = open_tables(source, name=name, sheet=sheet)
+    laid_out, failure = [], None
+    for raw in tables:
+        try:
+            laid_out.append((raw, find_layout(raw, read, unit)))
+        except InputError as error:
+            failure = failure or error
+    if not laid_out:
+        list(map(whole, tables))
+        raise failure
+    if len(laid_out) > 1:
+        sheets = ", ".join(raw.sheet for raw, _ in laid_out)
+        raise InputError(laid_out[0][0].name, [problem("several sheets", sheets=sheets)])
+    return whole(laid_out[0][0]), laid_out[0][1]
+
+
+def find_layout(raw: RawTable, read=read_header, unit=find_unit) -> Layout:
+    """Find the tables of a sheet; see `open_layout`.
 
     Raises
     ------
     InputError
         If no row or column names nutrients, or lines of context cannot be given to a table.
     """
-    cells, meaning = raw.cells, _dictionary()
+    cells, meaning = raw.cells, _dictionary(read)
     text = [_meanings(row, i, meaning) for i, row in enumerate(cells)]
     blocks, dropped, asked, notes, filled = [], [], [], [], []
     past: list = []
     sections = sections_of(cells, text, raw.name)
     for section, each in zip(sections, own_to_each(sections, cells), strict=True):
-        reader = _Section(cells, text, section, blocks)
+        reader = _Section(cells, text, section, blocks, unit)
         past = carried(past, tuple(reader.stated(0)), each)
         for number, panel in enumerate(reader.panels):
             own = reader.stated(number)
@@ -153,13 +184,29 @@ def find_layout(raw: RawTable) -> Layout:
     return Layout(*map(tuple, (blocks, dropped, notes, asked, filled)))
 
 
-def _dictionary():
+def lines_set_aside(layout: Layout) -> list[Problem]:
+    """Return one note for each kind of line that was set aside (means, ranges, ratings), with its rows."""
+    kinds: dict[str, list] = {}
+    for what, row in layout.dropped:
+        kind = " ".join(what.split()[:2])
+        if kind in ("summary line", "range line") or (kind == "rating line" and "cannot" in what):
+            kinds.setdefault(kind, []).append((what.removeprefix(kind).split(",")[0].strip(), row))
+    notes = []
+    for kind, dropped in kinds.items():
+        names = ", ".join(dict.fromkeys(name for name, _ in dropped[:6]))
+        s = "" if len(dropped) == 1 else "s"
+        rows = listed((r for _, r in dropped), 8)
+        notes.append(problem("lines set aside", kind=kind, s=s, names=names, rows=rows))
+    return notes
+
+
+def _dictionary(read):
     """A reader of headers that looks up so many different words and takes the rest for samples' names."""
     known = {}
 
     def meaning(text):
         if text not in known and len(known) < _MOST_WORDS:
-            known[text] = read_header(text)
+            known[text] = read(text)
         return known.get(text, _BLANK)
 
     return meaning
@@ -178,8 +225,8 @@ def _meanings(row, i, meaning):
 class _Section:
     """One section of a sheet: its shape, its panels side by side, and the blocks of each."""
 
-    def __init__(self, cells, text, section: Section, earlier: list[Block]):
-        self.cells, self.text, self.section, self.earlier = cells, text, section, earlier
+    def __init__(self, cells, text, section: Section, earlier: list[Block], unit):
+        self.cells, self.text, self.section, self.earlier, self.unit = cells, text, section, earlier, unit
         lines = range(section.body, section.end)
         self.long_rows = [i for i in lines if _is_long_header(cells, text, i, section.end)]
         body = slice(section.body, section.end)
@@ -249,7 +296,7 @@ class _Section:
             past, labels = complete_headers(cells, text, start, past, free)
             headers, first = list(past), start + 1
             if shape == "wide":
-                first, left = take_units(cells, text, start, end, headers)
+                first, left = take_units(cells, text, start, end, headers, self.unit)
                 dropped += left
             block, left, questions = _block(shape, cells, range(first, end), headers, labels)
             blocks.append(replace(block, heads=tuple(range(max(start - 1, 0), first))))
@@ -271,7 +318,7 @@ class _Section:
             return [], [], []
         headers = list(meanings[heads[0]])
         labels = [text_of(c) or f"row {start + j + 1}" for j, c in enumerate(turned[heads[0]])]
-        first, dropped = take_units(turned, meanings, heads[0], len(turned), headers)
+        first, dropped = take_units(turned, meanings, heads[0], len(turned), headers, self.unit)
         block, left, asked = _block("transposed", turned, range(first, len(turned)), headers, labels)
         first = next(iter(block.results), 0)
         return [replace(block, above=start, heads=tuple(range(start, start + first)))], dropped + left, asked

@@ -31,7 +31,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "Regret": ("response", "regret_lines"), "PriceTable": ("response", "price_table_lines"),
     "StochasticPlateau": ("response", "plateau_risk_lines"), "BatchResult": ("answers", "batch_lines"),
     "FieldAnswer": ("answers", "field_lines"), "TrialAnswer": ("answers", "trial_lines"),
-    "NetworkAnswer": ("answers", "network_lines"),
+    "NetworkAnswer": ("answers", "network_lines"), "SoilTests": ("stock", "soil_tests_lines"),
 }  # fmt: skip
 
 

@@ -1,0 +1,238 @@
+"""Read a soil laboratory's file, whatever its shape, into one frame of tests by field, zone and point."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import pandas as pd
+
+from fertkit.asked import a_file, a_text, asks, header_by_role, maybe_a_list, word_or_words_by_name
+from fertkit.errors import InputError, Problem
+from fertkit.intake.grid import header_key, hidden_rows
+from fertkit.intake.leaf_tables import lines_set_aside, open_layout
+from fertkit.intake.numbers import NumberStyle, number_style
+from fertkit.intake.soil_headers import SoilHeader, read_soil_header, soil_unit
+from fertkit.intake.soil_numbers import (
+    ask_whether_real,
+    furrow_slice,
+    read_numbers,
+    settle_units,
+    without_copies,
+)
+from fertkit.intake.soil_places import layers_of, with_places
+from fertkit.intake.soil_results import extractants_of, results_of, without_recommendations
+from fertkit.intake.spellings import problem
+from fertkit.reference.load import list_sources
+from fertkit.results import Result, checks_frame
+
+COLUMNS = [
+    "field", "zone", "sample", "sampled", "depth_in", "top_in", "analyte", "extractant", "method", "value",
+    "unit", "censored", "flag", "row", "column",
+]  # fmt: skip
+LEVEL_COLUMNS = [
+    "field", "zone", "analyte", "extractant", "method", "value", "unit", "n", "sd", "censored", "sampled",
+    "depth_in", "top_in",
+]  # fmt: skip
+SAMPLING_DAYS = 60  # samples of a field taken closer to each other are of one sampling
+
+
+@dataclass(frozen=True)
+class SoilTests(Result):
+    """Soil tests as read.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row a result: field, zone, sample, sampled (date or NaT), depth_in and top_in (end and top of
+        the layer [in]; NaN and 0 where the file does not tell), analyte (P, K, pH, buffer_pH, OM, CEC, S,
+        Zn, ...), extractant, method, value [unit], unit (ppm, lb/ac, mg/l, %, meq/100 g, dS/m, index or
+        ''), censored ('', '<' or '>' with the limit as value), flag (the laboratory's rating), row and
+        column of the file.
+    report : DataFrame
+        what, item, detail, row: what was recognised, converted and not used.
+    notes : tuple of Problem
+        What was doubted, and did not stop the reading.
+    name : str
+    """
+
+    table: pd.DataFrame
+    report: pd.DataFrame
+    notes: tuple[Problem, ...] = ()
+    name: str = "table"
+
+    @cached_property
+    def trend(self) -> pd.DataFrame:
+        """Mean over the points of each sampling of the surface layer; columns as those of `levels`."""
+        return sampling_means(self.table)
+
+    @cached_property
+    def levels(self) -> pd.DataFrame:
+        """Newest sampling of each test of a field or zone.
+
+        One row a field, zone, analyte, extractant, method and unit: value (mean over the points), n, sd (NaN
+        of one point), censored (points given as a limit, which count with it), sampled, depth_in, top_in.
+        """
+        keys = ["field", "zone", "analyte", "extractant", "method", "unit"]
+        newest = self.trend.sort_values("sampled", na_position="first", kind="stable")
+        newest = newest.drop_duplicates(keys, keep="last").sort_index()
+        return newest.reset_index(drop=True)
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        """What a user should know of the tests before rates rest on them."""
+        levels = self.levels
+        undated = int(levels["sampled"].isna().sum())
+        shallow = int(levels["depth_in"].isna().sum())
+        limits = int((levels["censored"] > 0).sum())
+        rows = [
+            ("tests without a date", undated, 0, undated == 0,
+             ("every test has a date", "without a date the age of a test is not known")),
+            ("tests without a depth", shallow, 0, shallow == 0,
+             ("every test has its depth", "systems of rates are calibrated on a depth: state it")),
+            ("tests beyond a limit of detection", limits, 0, limits == 0,
+             ("every test is a number", "tests given as a limit count with that limit")),
+        ]  # fmt: skip
+        return checks_frame(rows)
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        """Sources of the conversion between pounds per acre and ppm, where one was made."""
+        used = self.report["detail"].str.contains("lb/ac", regex=False).any() if len(self.report) else False
+        return list_sources([furrow_slice()["source_key"]] if used else [])
+
+
+@asks(
+    source=a_file, columns=header_by_role, units=word_or_words_by_name, sheet=a_text, decimal=a_text,
+    extractant=word_or_words_by_name, date_format=a_text, fields=maybe_a_list, name=a_text,
+)  # fmt: skip
+def read_soil(
+    source, *, columns=None, units=None, sheet=None, decimal=None, extractant=None,
+    depth_in: float | None = None, date_format=None, fields=None, name=None,
+) -> SoilTests:  # fmt: skip
+    """Read a laboratory file of soil tests.
+
+    Wide, long and transposed tables, one or two header rows, CSV, TSV, XLSX, XLS and ODS are told apart by
+    their content, as `read_tissue` does. What the file does not state is asked for: the extractant of P and
+    K, the unit, the order of dates. Base saturations, ratios and recommendations are set aside and said.
+
+    Parameters
+    ----------
+    source : path, bytes, file-like or DataFrame
+        The file.
+    columns : dict, optional
+        Role (field, zone, sample, sampled, depth, other) or test as a header would say it
+        (``P Bray-1 ppm``) → header, where headers do not tell.
+    units : str or dict of analyte -> str, optional
+        Unit the user vouches for, where the file states none or a wrong one: ppm, lb/ac, mg/l, ... One text
+        holds for every nutrient without a unit; ``{"depth": "in"}`` for depths.
+    sheet : str, optional
+        Sheet of a workbook; needed if several hold soil tests.
+    decimal : str, optional
+        '.' or ',' where the file does not tell its decimal mark.
+    extractant : str or dict of analyte -> str, optional
+        Extractant where the file states none: Mehlich-3, Bray-P1, Olsen, ammonium acetate, DTPA, ... One
+        text holds for every nutrient it is used for.
+    depth_in : float, optional
+        Sampling depth [in] where the file states none.
+    date_format : str, optional
+        'dmy', 'mdy', 'ymd' or a strftime pattern, for dates such as 03/04/2024.
+    fields : sequence of str, optional
+        Names of the fields: a sample belongs to the one its name begins with.
+
+    Returns
+    -------
+    SoilTests
+
+    Raises
+    ------
+    InputError
+        With every problem of the file: file, row, column, value and remedy.
+
+    Examples
+    --------
+    >>> from fertkit.intake.soil import read_soil
+    >>> from io import StringIO
+    >>> sheet = "Sample,P1 ppm,K ppm (M3),pH\\nNorth 80-1,18,141,6.4\\nNorth 80-2,22,155,6.6\\n"
+    >>> levels = read_soil(StringIO(sheet)).levels
+    >>> levels[["field", "analyte", "extractant", "value", "n"]].values.tolist()[:2]
+    [['North 80', 'P', 'Bray-P1', 20.0, 2], ['North 80', 'K', 'Mehlich-3', 148.0, 2]]
+    """
+    raw, layout = _open(source, name, sheet, columns or {})
+    problems = [p for block in layout.blocks for p in raw.shifted(*block.rows())] + list(layout.asked)
+    cells, report = results_of(layout, problems)
+    if not len(cells):
+        raise InputError(raw.name, problems or [problem("no soil tests")])
+    style = number_style(cells["cell"], raw.delimiter)
+    style = NumberStyle(decimal, "as given") if decimal else style
+    unit_of = units if isinstance(units, dict) else {"": units} if units else {}
+    notes = [*layout.filled, *lines_set_aside(layout)]
+    table = with_places(cells, layout, fields, date_format, problems, notes)
+    table["top_in"], table["depth_in"] = layers_of(table, unit_of.get("depth", ""), depth_in, problems)
+    table["extractant"], table["method"] = extractants_of(table, layout, extractant, problems)
+    table = without_recommendations(table, notes)
+    read_numbers(table, style, problems)
+    settle_units(table, unit_of, problems, report)
+    table = table[table["value"].notna() | (table["flag"] != "")]
+    ask_whether_real(table, problems, notes)
+    if not problems:
+        table = without_copies(table, problems, report)
+    if problems:
+        raise InputError(raw.name, sorted(dict.fromkeys(problems), key=lambda p: p.row or 0))
+    if table.empty:
+        raise InputError(raw.name, [problem("no soil tests")])
+    hidden = [problem("hidden rows", **rows)] if (rows := hidden_rows(raw, table["row"])) else []
+    table = table.sort_values(["row"], kind="stable").reset_index(drop=True)
+    rows = pd.DataFrame(report, columns=["what", "item", "detail", "row"]).drop_duplicates(ignore_index=True)
+    return SoilTests(table[COLUMNS], rows, (*notes, *hidden), raw.name)
+
+
+def sampling_means(table: pd.DataFrame) -> pd.DataFrame:
+    """Average the points of each sampling of the surface layer; columns as those of `SoilTests.levels`.
+
+    Samples of a field that are at most `SAMPLING_DAYS` from the next are of one sampling, dated by its last
+    day. Samples without a date count only where a test of the field has no date at all.
+    """
+    rows = table[table["value"].notna() & (table["top_in"] == 0)].copy()
+    rows = rows.sort_values(["field", "zone", "sampled"], kind="stable")
+    place = [rows["field"], rows["zone"]]
+    gap = rows.groupby(place, sort=False)["sampled"].diff() > pd.Timedelta(days=SAMPLING_DAYS)
+    rows["sampling"] = gap.groupby(place, sort=False).cumsum().where(rows["sampled"].notna(), -1)
+    keys = ["field", "zone", "analyte", "extractant", "method", "unit"]
+    dated = rows.groupby(keys)["sampling"].transform("max") >= 0
+    rows = rows[~dated | (rows["sampling"] >= 0)].sort_index()
+    rows["limit"] = rows["censored"] != ""
+    groups = rows.groupby([*keys, "sampling"], sort=False)
+    means = groups.agg(
+        value=("value", "mean"), n=("value", "size"), sd=("value", "std"), censored=("limit", "sum"),
+        sampled=("sampled", "max"), depth_in=("depth_in", "max"), top_in=("top_in", "max"),
+    )  # fmt: skip
+    return means.reset_index()[LEVEL_COLUMNS]
+
+
+# ---- the file
+
+
+def _open(source, name, sheet, columns):
+    """The table and its layout; columns that the caller names play the roles they are given."""
+    chosen = {header_key(header): role for role, header in columns.items()}
+
+    def read(text):
+        role = chosen.get(header_key(text))
+        if role is None:
+            return read_soil_header(text)
+        role = {"sample": "sample_id", "date": "sampled"}.get(role, role)
+        known = read_soil_header(role)
+        return known if known.names_nutrient else SoilHeader("role", role)
+
+    try:
+        raw, layout = open_layout(source, name, sheet, read, soil_unit)
+    except InputError as error:
+        swap = {problem("no nutrients"): problem("no soil tests")}
+        raise InputError(error.file, [swap.get(p, p) for p in error.problems]) from None
+    labels = {header_key(label) for block in layout.blocks for label in block.labels}
+    missing = [header for header in columns.values() if header_key(header) not in labels]
+    if missing:
+        every = ", ".join(dict.fromkeys(label for block in layout.blocks for label in block.labels))
+        raise InputError(
+            raw.name, [problem("no such column", header=h, role="soil test", all=every) for h in missing]
+        )
+    return raw, layout

@@ -1,0 +1,107 @@
+"""Whose a soil test is: field, zone, sample, date and layer."""
+
+import re
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from fertkit.intake.dates import read_dates
+from fertkit.intake.leaf_tables import Block
+from fertkit.intake.soil_headers import length_unit, read_depth
+from fertkit.intake.spellings import listed, plain, problem
+from fertkit.tables import text_of
+
+_NAMES = ("sample_id", "field", "zone", "point", "place", "lab_id")
+_SAMPLES = ("sample_id", "point", "place", "lab_id")
+_ROLES = (*_NAMES, "sampled", "year", "depth", "depth_from", "depth_to")
+_POINT = re.compile(
+    r"(?P<field>.*\S)\s*[-_/#.]\s*(?:pt\.?|point|sample|s)?\s*(?P<point>\d{1,3}[a-z]?|[a-z])", re.I
+)
+
+
+def with_places(cells, layout, fields, date_format, problems, notes):
+    """Add field, zone, sample, sampled and the cells of the depth to each result."""
+    places = pd.DataFrame(place for b, block in enumerate(layout.blocks) for place in _places(b, block))
+    nameless = places[(places[["field", "zone", "sample"]] == "").all(axis=1)]
+    problems += [problem("soil no field", int(row)) for row in nameless["row"].head(1)]
+    _name_fields(places, fields or (), notes)
+    places["sampled"] = _dates(places, date_format, problems, notes)
+    return cells.merge(places.drop(columns="row"), on=["block", "line"], how="left")
+
+
+def _places(b, block: Block):
+    """Field, zone, sample, date and depth of each line of a table, from its columns or the lines above."""
+    columns = {role: block.columns("role", role) for role in _ROLES}
+    if not any(columns[role] for role in _NAMES):
+        loose = (j for j in range(next(iter(block.results), len(block.headers))) if _is_loose(block, j))
+        columns["sample_id"] = [j for j in loose if any(block.cells[i][j] != "" for i in block.lines)][:1]
+    depth_unit = next((block.headers[j].unit for j in columns["depth"] + columns["depth_to"]), "")
+    for i in block.lines:
+        said = {}
+        for role, at in columns.items():
+            cell = next((block.cells[i][j] for j in at if block.cells[i][j] != ""), "")
+            said[role] = block.context[role][0] if cell == "" and role in block.context else cell
+        top, end = text_of(said["depth_from"]) or "0", text_of(said["depth_to"])
+        yield {
+            "block": b, "line": i, "row": block.place(i, 0)[0],
+            "field": text_of(said["field"]), "zone": text_of(said["zone"]),
+            "sample": next((text_of(said[r]) for r in _SAMPLES if said[r] != ""), ""),
+            "date": said["sampled"], "year": text_of(said["year"]),
+            "depth": f"{top}-{end}" if end else text_of(said["depth"]), "depth_unit": depth_unit,
+        }  # fmt: skip
+
+
+def _is_loose(block, j):
+    """Whether a column has no header that says what it holds; over the names of a turned table is 'Test'."""
+    return block.headers[j].kind in ("blank", "unknown") or block.headers[j].name == "analyte"
+
+
+def _name_fields(places, fields, notes):
+    """Name the fields of samples without one: a known one they begin with, or the name that points share."""
+    bare = places["field"] == ""
+    names = places["sample"].mask(places["sample"] == "", places["zone"])[bare]
+    known = sorted(fields, key=len, reverse=True)
+    taken = names.map(partial(_known_field, known=known)).mask(lambda field: field == "", names)
+    if not known:
+        stems = names.map(lambda name: hit["field"] if (hit := _POINT.fullmatch(name)) else name)
+        taken = stems.where(names.groupby(stems).transform("nunique") > 1, names)
+    places.loc[bare, "field"] = taken
+    split = sorted(set((names + " to field " + taken)[names != taken]))
+    if split and not known:
+        notes.append(problem("points of a field", named=listed(split, 6)))
+
+
+def _known_field(name, known):
+    """The longest known field that a sample's name begins with, as a whole word; '' if there is none."""
+    bare = plain(name)
+    return next((f for f in known if re.match(rf"{re.escape(plain(f))}(?![a-z0-9])", bare)), "")
+
+
+def _dates(places, date_format, problems, notes):
+    """Dates of sampling; a year alone is its first day, and one that can be read two ways is asked about."""
+    alone = (places["date"].map(text_of) == "") & places["year"].str.fullmatch(r"(19|20)\d\d")
+    cells = places["date"].astype(object).mask(alone, places["year"] + "-01-01")
+    dates, complaints, _ = read_dates(list(cells), date_format)
+    notes += [problem("year alone")] * bool(alone.any())
+    for what, row, cell in zip(complaints, places["row"], places["date"], strict=True):
+        if what:
+            problems.append(problem("soil date not read", int(row), "sampled", text_of(cell), what=what))
+    return pd.Series(pd.to_datetime(pd.Series(dates, dtype=object)), places.index).astype("datetime64[ns]")
+
+
+def layers_of(table, unit, depth_in, problems):
+    """Give the top and end [in] of each result's layer: of its header, its line, or as the caller says."""
+    unit, otherwise = length_unit(unit) if unit else "", np.nan if depth_in is None else depth_in
+    layers, asked = [], {}
+    columns = (table[name] for name in ("span", "depth", "depth_unit", "row"))
+    for span, text, of_header, row in zip(*columns, strict=True):
+        layer = span or (0.0, otherwise)
+        if not span and plain(text) not in ("", "-", "na", "n/a"):
+            layer = read_depth(text, unit or of_header)
+        if isinstance(layer, str):
+            asked.setdefault(text, problem("depth not read", int(row), "depth", text, what=layer))
+            layer = 0.0, np.nan
+        layers.append(layer)
+    problems += asked.values()
+    return [top for top, _ in layers], [end for _, end in layers]

@@ -1,0 +1,61 @@
+"""What was read of a season's stock: soil tests, and products and passes on hand."""
+
+from fertkit.results import counted, failed, plain
+from fertkit.say.line import Kind, Line, lead, marked, row, told
+
+_MOST = 8  # lines of one kind
+
+
+def soil_tests_lines(tests) -> list[Line]:
+    """Say what was read from a soil laboratory's file: each test over the fields, with its span."""
+    levels, table = tests.levels, tests.table
+    fields = levels[["field", "zone"]].drop_duplicates()
+    points = table[["field", "zone", "sample", "sampled"]].drop_duplicates()
+    zones = f", {counted(len(fields), 'zone')}" if (fields["zone"] != "").any() else ""
+    when = _years(levels["sampled"])
+    what = f"{counted(fields['field'].nunique(), 'field')}{zones}, {counted(len(points), 'sample')}{when}"
+    said = [lead(f"{tests.name}: {what}")]
+    for keys, of in levels.groupby(["analyte", "extractant", "method", "unit"], sort=False):
+        said.append(row(keys[0], _test(of, *keys)))
+    converted = tests.report[tests.report["what"] == "converted"]
+    said += [told(f"{r.item}: {r.detail}.", "Converted") for r in converted.head(_MOST).itertuples()]
+    unused = tests.report.loc[tests.report["what"] == "not used", "item"].drop_duplicates()
+    if len(unused):
+        said.append(told(f"{', '.join(unused)}.", "Not used"))
+    said += [_moved(r) for r in _trends(tests.trend).itertuples()][:_MOST]
+    said += marked(Kind.NOTE, tests.notes[:_MOST])
+    if len(tests.notes) > _MOST:
+        said.append(told(f"and {len(tests.notes) - _MOST} more, see notes", "Note"))
+    return said + [told(text, "Check") for text in failed(tests.checks)]
+
+
+def _years(dates):
+    years = sorted(dates.dropna().dt.year.unique())
+    return "" if not years else f", sampled {years[0]}" + (f" to {years[-1]}" if len(years) > 1 else "")
+
+
+def _test(of, analyte, extractant, method, unit):
+    how = ", ".join(filter(None, (extractant, method)))
+    low, high = plain(of["value"].min()), plain(of["value"].max())
+    span = f"{low} to {high}" if low != high else low
+    depths = sorted(of["depth_in"].dropna().unique())
+    deep = f", {' and '.join(f'{d:g}' for d in depths)} in deep" if depths else ""
+    return f"{span} {unit}".rstrip() + (f" ({how}{deep})" if how else deep)
+
+
+def _trends(trend):
+    """First and newest value of each P and K test that was taken more than once."""
+    dated = trend[trend["sampled"].notna() & trend["analyte"].isin(["P", "K"])].sort_values("sampled")
+    keys = ["field", "zone", "analyte", "extractant", "method", "unit"]
+    ends = dated.groupby(keys, sort=False).agg(
+        first=("value", "first"), last=("value", "last"), begun=("sampled", "first"),
+        ended=("sampled", "last"), times=("value", "size"),
+    )  # fmt: skip
+    return ends[ends["times"] > 1].reset_index()
+
+
+def _moved(r):
+    where = f"{r.field} {r.zone}".strip()
+    how = f" by {r.extractant}" if r.extractant else ""
+    now = f"{plain(r.last)} {r.unit} ({r.ended.year})"
+    return told(f"{r.analyte}{how} went from {plain(r.first)} ({r.begun.year}) to {now}.", where)
