@@ -36,6 +36,11 @@ def region_name(text: str) -> str:
     return found
 
 
+def region_chain(text: str) -> tuple[str, ...]:
+    """Give a region with all that hold it, from the inside out (Kansas, US Great Plains, US, ...)."""
+    return _chains()[region_name(text)]
+
+
 def in_region(regions: pd.Series, region: str | None = None) -> pd.Series:
     """Tell of each region of a source whether it holds `region` or lies in it; blank ones hold everywhere."""
     mine = region_name(region or HOME)

@@ -1,0 +1,203 @@
+"""What every carried soil-test system answers for every field, and what leaves with its harvest."""
+
+import numpy as np
+import pandas as pd
+
+from fertkit.budget.policy import Policy
+from fertkit.budget.soil import rate_plans, reckon
+from fertkit.budget.soil_rules import bounded
+from fertkit.budget.studies import default_rows, own_rows, worked_out
+from fertkit.budget.thresholds import OXIDE, lb_ac_per_ppm, rate_systems
+from fertkit.budget.yields import is_known
+from fertkit.errors import FertkitError, InputError
+from fertkit.reference.load import load_table
+from fertkit.reference.regions import in_region, region_chain
+from fertkit.rounding import below
+
+#: What a soil test of each nutrient is called, where not as the nutrient itself.
+ANALYTE = {"P2O5": "P", "K2O": "K", "N": "NO3-N"}
+ELEMENT = {oxide: element for element, oxide in OXIDE.items()}
+#: A foot-and-a-bit of soil that weighs two million pounds an acre [in].
+SLICE_IN = 20 / 3
+
+
+def levels_by_row(levels, rows):
+    """Per row: analyte -> tests as the systems ask for them; cec and om as numbers."""
+    if levels is None or levels.empty:
+        return [{} for _ in range(len(rows))]
+    by_place: dict[tuple, dict] = {}
+    for row in levels.to_dict("records"):
+        zone = row.get("zone")
+        zone = "" if zone is None or zone != zone else str(zone)
+        place = by_place.setdefault((str(row["field"]), zone), {})
+        place.setdefault(row["analyte"], []).append(row)
+    tests = {
+        place: {name: _as_asked(name, some) for name, some in found.items()}
+        for place, found in by_place.items()
+    }
+    of_rows = []
+    for field, zone in rows[["field", "zone"]].itertuples(index=False):
+        # a test of the whole field stands for a zone without one of its own
+        of_rows.append(tests.get((field, ""), {}) | tests.get((field, zone), {}))
+    return of_rows
+
+
+def _as_asked(analyte, levels):
+    """Tests of one analyte in the words of `soil_rate`; one level may answer under several of them."""
+    if analyte in ("CEC", "OM"):
+        return float(np.mean([row["value"] for row in levels]))
+    return [test for row in levels for test in _ways(analyte, row)]
+
+
+def _ways(analyte, row):
+    extractant = row.get("extractant") or {"NO3-N": "nitrate"}.get(analyte, "")
+    method, depth = str(row.get("method") or "").casefold(), float(row.get("depth_in", np.nan))
+    names = [extractant]
+    if analyte == "P" and extractant == "Mehlich-3" and "color" in method:
+        names = ["Mehlich-3 colorimetric"]
+    elif analyte == "P" and extractant == "Mehlich-3" and "icp" in method:
+        names = ["Mehlich-3", "Mehlich-3 ICP"]
+    units = {row.get("unit") or "ppm": row["value"]}
+    per_ppm = lb_ac_per_ppm() * depth / SLICE_IN
+    if depth > 12:  # a profile: pounds of its whole depth, not of a furrow slice
+        ppm = units.get("ppm", row["value"] / per_ppm)
+        units = {"ppm": ppm, "lb/ac of profile": ppm * per_ppm}
+    about = {"depth_in": depth, "sampled": row.get("sampled")}
+    for name in names:
+        for unit, value in units.items():
+            yield {"test": float(value), "extractant": name, "test_unit": unit} | about
+
+
+def is_carried(nutrient, tests, rows):
+    """Whether any field has a test of a nutrient that a system gives rates by for its crop."""
+    analyte = ANALYTE.get(nutrient, nutrient)
+    return any(
+        analyte in test and bool(_rate_systems(nutrient, crop))
+        for test, crop in zip(tests, rows["crop"], strict=True)
+    )
+
+
+# ---- removal and systems
+
+
+def removal_of(rows, wanted, source, region, own):
+    """Per nutrient: removal of every row [lb/ac], what of it is baled residue, source, provenance."""
+    what = ["crop", "part", "pounds", "baled", "residue"]
+    alike = rows[what].drop_duplicates().reset_index(drop=True)
+    code = rows[what].merge(alike.assign(code=alike.index), on=what, how="left")["code"].to_numpy()
+    studied = {"nutrients": wanted, "source": source, "region": _studied(region), "own": own_rows(own)}
+    removed = _removed(alike, studied)
+    grain = _removed(alike.assign(baled=0.0), studied) if (alike["baled"] > 0).any() else removed
+    found = {}
+    for nutrient in wanted:
+        one = removed[removed["nutrient"] == nutrient].set_index("at").reindex(alike.index)
+        kept = grain[grain["nutrient"] == nutrient].set_index("at").reindex(alike.index)
+        residue = (one["removed"] - kept["removed"]).where(alike["baled"] > 0, 0.0)
+        table = pd.DataFrame({
+            "removed": one["removed"], "residue": residue.clip(lower=0).fillna(0.0),
+            "source_key": one["removed_source"].fillna(""), "provenance": one["provenance"].fillna(""),
+        })  # fmt: skip
+        found[nutrient] = table.iloc[code].reset_index(drop=True).to_dict("records")
+    return found
+
+
+def _removed(alike, studied):
+    return default_rows(worked_out(alike.assign(at=alike.index), **studied))
+
+
+def _studied(region):
+    """The region of studies that holds a state; None where none is."""
+    known = set(load_table("studies")["region"])
+    return next((name for name in region_chain(region) if name in known), None) if region else None
+
+
+def _rate_systems(nutrient, crop):
+    own = rate_systems(ELEMENT.get(nutrient, nutrient), crop)
+    return [system for system in rate_plans() if system in own]
+
+
+def system_answers(rows, wanted, asked, tests, removal, region):
+    """Every system that carries a crop and nutrient, asked with every test of the field, one record each."""
+    carried = {
+        (n, crop): _rate_systems(n, crop) for n in wanted for crop in rows["crop"].unique() if is_known(crop)
+    }
+    home = dict(zip(rate_plans(), _at_home(region), strict=True))
+    refused, records = {}, []
+    for i, row in enumerate(rows.to_dict("records")):
+        field = {"cec": tests[i].get("CEC"), "om_pct": tests[i].get("OM"), "cases": row["cases"],
+                 "rotation": row["rotation"]}  # fmt: skip
+        kind = (
+            row["crop"],
+            tuple(row["cases"]),
+            tuple(row["rotation"]),
+            *(field[n] is None for n in ("cec", "om_pct")),
+        )
+        for nutrient in wanted:
+            own = tests[i].get(ANALYTE.get(nutrient, nutrient), [])
+            years = asked[i].get(nutrient, Policy()).years
+            options = field | {"residue_lb_ac": removal[nutrient][i]["residue"]}
+            options["years"] = None if np.isnan(years) else years
+            for system in carried.get((nutrient, row["crop"]), []):
+                record = _ask(system, nutrient, row, own, options, kind, refused)
+                records.append({"at": row["at"], "nutrient": nutrient, "at_home": home[system]} | record)
+    return records
+
+
+def _at_home(region):
+    """Whether each system is of the region: of a state itself, of a region any state within."""
+    for plan in rate_plans().values():
+        yield bool(in_region(pd.Series(plan["region"].split(";")), region).any())
+
+
+def _ask(system, nutrient, row, tests, options, kind, refused):
+    """One system's answer to the first test it takes, or why it takes none."""
+    plan = rate_plans()[system]
+    about = {"system": system, "title": plan["title"], "policy": plan["policy"],
+             "source_key": plan["source_key"], "note": plan["note"]}  # fmt: skip
+    why = "no soil test" if not tests else ""
+    for test in tests:
+        known = (system, nutrient, *kind, *(test[name] for name in ("extractant", "depth_in", "test_unit")))
+        if known in refused:
+            why = why or refused[known]
+            continue
+        on = {name: test[name] for name in ("test", "extractant", "depth_in", "test_unit")}
+        try:
+            got = reckon(system, ELEMENT.get(nutrient, nutrient), row["crop"], row["pounds"], **on, **options)
+        except FertkitError as error:
+            told = " ".join(error.what.split()) or str(error)
+            if not isinstance(error, InputError):
+                refused[known] = told
+            why = why or told
+            continue
+        return about | _reckoned(got, plan, on)
+    return about | {"status": "", "rate_lb_ac": np.nan, "why_not": why, "provenance": plan["provenance"]}
+
+
+def _reckoned(got, plan, on):
+    rate, equation, _ = bounded(got.worked, got.terms, 0.0, plan["rate_unit"])
+    terms = got.terms.rows
+    marks = {row[4] for row in terms} - {"own table"}
+    keys = dict.fromkeys(
+        key for row in terms for key in row[3].split(";") if key and not key.startswith("own ")
+    )
+    lines = got.lines
+    built = got.worked.zone == "build-up"
+    return {
+        "status": lines.status, "rate_lb_ac": rate, "soil_class": _class_of(got),
+        "zone_of_system": got.worked.zone,
+        "critical": lines.critical, "limit": lines.limit, "test": got.level, "test_unit": lines.test_unit,
+        "extractant": on["extractant"], "depth_in": on["depth_in"], "years": got.years if built else np.nan,
+        "coefficients": "; ".join(f"{row[0]} {row[1]:g}" for row in terms if row[0] != "soil test"),
+        "equation": equation, "why_not": "", "source_key": ";".join(keys),
+        "provenance": marks.pop() if len(marks) == 1 else "mixed",
+    }  # fmt: skip
+
+
+def _class_of(got):
+    """Low, in range or high by the lines of the system; '' where it draws none."""
+    lines, level = got.lines, got.level
+    if np.isinf(lines.critical):
+        return "" if got.worked.zone in ("equation", "sufficiency") else got.worked.zone
+    if below(level, lines.critical):
+        return "low"
+    return "in range" if np.isfinite(lines.limit) and below(level, lines.limit) else "high"

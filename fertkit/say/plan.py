@@ -1,0 +1,53 @@
+"""What a season plan asks for, field by field."""
+
+from fertkit.budget.soil import rate_plans
+from fertkit.results import counted
+from fertkit.say.line import GOVERNS, Line, keys, lead, mark, missing, row, short, told
+
+#: Why a rate is what it is.
+WHY = {
+    "system": "by {system}",
+    "first of several": "by {system}, the first of several systems that answer",
+    "asked": "as asked",
+    "own trial": "by the optimum of an own trial",
+    "legume": "a legume fixes its own",
+    "no test": "by removal, for there is no soil test",
+    "no system": "by removal, for no system carried answers the soil test",
+    "elsewhere": "by removal, for only systems of other regions or kinds answer the soil test",
+    "no trial": "there is no trial of it: by {system}",
+}
+LEFT_OUT = {
+    "no test": "no soil test",
+    "no system": "no system carried answers",
+    "elsewhere": "only systems of other regions or kinds answer",
+    "no removal": "no removal is published",
+}
+
+
+def target_lines(targets) -> list[Line]:
+    """Say the rate of each nutrient over the fields, and why it is so."""
+    table = targets.table
+    said = [lead(f"Rates for {counted(table.groupby(['field', 'zone']).ngroups, 'field')} [lb/ac]")]
+    for (nutrient, crop), some in table.groupby(["nutrient", "crop"], sort=False):
+        for (why, system), rows in some.groupby(["why", "system"], sort=False):
+            said.append(row(nutrient, f"{crop}: {_rates(rows)} {why_of(why, system)}{_sources(rows)}"))
+    for (nutrient, crop, why), rows in targets.left_out.groupby(["nutrient", "crop", "why"], sort=False):
+        said.append(
+            missing("No rate", f"{nutrient} of {crop} on {counted(len(rows), 'field')}: {LEFT_OUT[why]}")
+        )
+    return [*said, told(GOVERNS)]
+
+
+def why_of(why: str, system: str) -> str:
+    """Say why a rate is what it is."""
+    return WHY[why].format(system=rate_plans()[system]["title"] if system else "removal")
+
+
+def _rates(rows):
+    low, high = short(rows["rate_lb_ac"].min()), short(rows["rate_lb_ac"].max())
+    return f"{low if low == high else f'{low} to {high}'} on {counted(len(rows), 'field')},"
+
+
+def _sources(rows):
+    named = keys(rows["source_key"])
+    return f" ({named}{mark(' '.join(rows['provenance']))})" if named else ""

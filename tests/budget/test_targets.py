@@ -1,0 +1,238 @@
+"""Rates of a season's fields by policy, each worked on paper from the equation its system prints.
+
+Tri-State 2020: (CL - test) x 20 / years + removal, corn 0.35 lb P2O5 and 0.20 lb K2O a bushel, K2O plus 20
+(TRI2020, partly from memory; critical levels TRI2020_QUOTED). Nebraska corn: 35 + 1.2 x yield - 8 x nitrate -
+0.14 x yield x OM (EC117, found). Kansas corn: 1.6 x yield - 20 x OM - nitrate of the profile (MF2586, from
+memory).
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fertkit.budget.fields import read_fields
+from fertkit.budget.targets import nutrient_targets
+from fertkit.errors import InputError, LookupFailed
+
+M3 = ("Mehlich-3", "ppm", 8.0)
+NITRATE = ("nitrate", "ppm", 24.0)
+KINDS = {"P": M3, "K": M3, "NO3-N": NITRATE, "CEC": ("", "meq/100 g", 8.0), "OM": ("", "%", 8.0),
+         "Zn": ("DTPA", "ppm", 6.0)}  # fmt: skip
+
+
+def fields(*rows, **more):
+    """Fields of (name, crop, goal in bu/ac)."""
+    names, crops, goals = zip(*rows, strict=True)
+    frame = pd.DataFrame({"field": names, "crop": crops, "area_ac": 80.0, "yield_goal_bu_ac": goals})
+    residue = more.pop("residue", None)
+    return read_fields(frame if residue is None else frame.assign(residue=residue))[0].assign(**more)
+
+
+def levels(**tests):
+    """Soil tests of field A by analyte, as their usual test."""
+    rows = [("A", name, value, *KINDS[name]) for name, value in tests.items()]
+    return pd.DataFrame(rows, columns=["field", "analyte", "value", "extractant", "unit", "depth_in"])
+
+
+def rates(targets, crop="corn"):
+    rows = targets.table[targets.table["crop"] == crop]
+    return rows.drop_duplicates("nutrient").set_index("nutrient")
+
+
+CORN = fields(("A", "corn", 200.0))
+LEVELS = levels(P=12.0, K=100.0, CEC=10.0, OM=2.0)
+
+
+def test_build_up_by_the_systems_years_and_by_ones_own():
+    # P: 8 ppm x 20 = 160 lb over 4 or 8 years, 200 bu x 0.35 = 70; K: 20 ppm x (4 + 0.2 x 10) = 120, 40 + 20
+    usual = rates(nutrient_targets(CORN, LEVELS, region="Ohio"))
+    assert usual.loc["P2O5", "rate_lb_ac"] == pytest.approx(160 / 4 + 70)
+    assert usual.loc["K2O", "rate_lb_ac"] == pytest.approx(120 / 4 + 60)
+    assert set(usual.loc[["P2O5", "K2O"], "why"]) == {"system"}
+    slow = rates(nutrient_targets(CORN, LEVELS, region="Ohio", policy={"P": "build 8"}))
+    assert slow.loc["P2O5", "rate_lb_ac"] == pytest.approx(160 / 8 + 70)
+    assert slow.loc["P2O5", "removal_lb_ac"] > 0
+    assert usual.loc["P2O5", ["soil_class", "zone_of_system", "test"]].tolist() == ["low", "build-up", 12.0]
+
+
+def test_nitrogen_of_corn_by_equation_and_never_by_removal_in_silence():
+    # printed in a newsletter of the university: 200 bu, 5 ppm, 2 % organic matter: 35 + 240 - 40 - 56 = 179
+    tested = levels(**{"NO3-N": 5.0, "OM": 2.0})
+    corn = rates(nutrient_targets(CORN, tested, region="Nebraska"))
+    assert corn.loc["N", "rate_lb_ac"] == pytest.approx(179)
+    # 2 lb/ac per ppm in 6 2/3 in: 24 in hold 7.2 times the ppm; 1.6 x 200 - 20 x 2 - 36
+    kansas = rates(nutrient_targets(CORN, tested, region="Kansas"))
+    assert kansas.loc["N", "rate_lb_ac"] == pytest.approx(320 - 40 - 36)
+    bare = nutrient_targets(CORN, levels(OM=2.0), region="Nebraska")
+    assert "N" not in set(bare.table["nutrient"])
+    left = bare.left_out.set_index("nutrient").loc["N"]
+    assert left["why"] == "no test"
+    assert "Nebraska EC117 corn" in left["detail"]
+    asked = rates(nutrient_targets(CORN, levels(OM=2.0), policy={"N": "removal"}))
+    assert asked.loc["N", "rate_lb_ac"] == asked.loc["N", "removal_lb_ac"] > 0
+
+
+@pytest.mark.parametrize("policy", [None, {"N": "removal"}, {"N": 150}, {"N": "trial"}])
+def test_a_legume_gets_no_nitrogen_by_a_policy_of_the_whole_farm(policy):
+    both = fields(("A", "soybean", 60.0), ("B", "corn", 200.0))
+    table = nutrient_targets(both, None, policy=policy).table
+    soybean = table[(table["crop"] == "soybean") & (table["nutrient"] == "N")].iloc[0]
+    assert (soybean["rate_lb_ac"], soybean["why"]) == (0.0, "legume")
+    named = pd.DataFrame({"crop": ["Soybeans"], "N": [20.0]})
+    table = nutrient_targets(both, None, policy=named).table
+    assert table.query("crop == 'soybean' and nutrient == 'N'")["rate_lb_ac"].tolist() == [20.0]
+
+
+def test_without_a_soil_test_removal_stands_in_and_says_so():
+    bare = rates(nutrient_targets(CORN, None))
+    for nutrient in ("P2O5", "K2O"):
+        row = bare.loc[nutrient]
+        assert (row["policy"], row["why"], row["system"]) == ("removal", "no test", "")
+        assert row["rate_lb_ac"] == row["removal_lb_ac"] > 0
+    # Tri-State is calibrated on 8 in; a test 6 in deep answers no system of the region
+    shallow = levels(P=12.0).assign(depth_in=6.0)
+    assert rates(nutrient_targets(CORN, shallow, region="Ohio")).loc["P2O5", "why"] == "no system"
+    assert rates(nutrient_targets(CORN, LEVELS, region="Nebraska")).loc["P2O5", "why"] == "elsewhere"
+
+
+def test_baled_residue_is_made_up_for_where_the_rate_holds_removal():
+    tested = levels(P=35.0)  # between 30 and 50 ppm: removal of 90 bu x 0.49
+    kept, baled = (
+        rates(nutrient_targets(fields(("A", "wheat", 90.0), residue=[share]), tested, region="Ohio"), "wheat")
+        for share in ("kept", "1")
+    )
+    straw = baled.loc["P2O5", "removal_lb_ac"] - kept.loc["P2O5", "removal_lb_ac"]
+    assert kept.loc["P2O5", "rate_lb_ac"] == pytest.approx(90 * 0.49)
+    assert straw > 0
+    assert baled.loc["P2O5", "rate_lb_ac"] == pytest.approx(90 * 0.49 + straw)
+
+
+CREDITS = {"field": "A", "nutrient": "K2O", "kind": "manure", "low_lb_ac": 40.0, "high_lb_ac": 60.0}
+
+
+def test_credits_are_taken_off_at_the_middle_and_never_below_nothing():
+    # K2O of 90 lb: less 50 (40 to 60) is 40; two more of 50 leave nothing of which 10 lb are not used
+    one = nutrient_targets(CORN, LEVELS, region="Ohio", credits=pd.DataFrame([CREDITS]))
+    row = rates(one).loc["K2O"]
+    assert row[["gross_lb_ac", "credit_lb_ac", "rate_lb_ac"]].tolist() == pytest.approx([90, 50, 40])
+    two = nutrient_targets(CORN, LEVELS, region="Ohio", credits=pd.DataFrame([CREDITS, CREDITS]))
+    assert rates(two).loc["K2O", "rate_lb_ac"] == 0
+    assert two.credits["taken_lb_ac"].tolist() == pytest.approx([50, 40])
+    assert two.credits["credit_lb_ac"].tolist() == [50, 50]
+
+
+def test_the_credit_of_a_legume_is_that_of_the_state_whose_equation_is_used():
+    # LEGUME_CREDITS: Kansas 100-140 lb after alfalfa; NPNRD: Nebraska 40 lb after dry bean
+    tested = levels(**{"NO3-N": 5.0, "OM": 2.0})
+    after = nutrient_targets(CORN.assign(previous_crop="alfalfa"), tested, region="Kansas")
+    assert rates(after).loc["N", "rate_lb_ac"] == pytest.approx(244 - 120)
+    assert after.credits["source_key"].tolist() == ["LEGUME_CREDITS"]
+    # printed with the equation: 179 less 40 for dry beans is 139
+    beans = nutrient_targets(CORN.assign(previous_crop="dry bean"), tested, region="Nebraska")
+    assert rates(beans).loc["N", "rate_lb_ac"] == pytest.approx(139)
+
+
+def test_nitrate_of_the_soil_counts_once():
+    tested = levels(**{"NO3-N": 5.0, "OM": 2.0})
+    credit = CREDITS | {"nutrient": "N", "kind": "soil nitrate"}
+    counted = nutrient_targets(CORN, tested, region="Nebraska", credits=pd.DataFrame([credit]))
+    assert rates(counted).loc["N", "rate_lb_ac"] == pytest.approx(179)
+    assert counted.credits["why_not"].tolist() == ["in the equation"]
+    removal = nutrient_targets(CORN, tested, policy={"N": "removal"}, credits=pd.DataFrame([credit]))
+    assert rates(removal).loc["N", "credit_lb_ac"] == 50
+
+
+TRIAL = {"field": ["", "A"], "crop": "corn", "nutrient": "K", "rate": [60.0, 45.0], "low": [40.0, 30.0],
+         "high": [90.0, 70.0], "curve": [None, [(0, 0.0), (20, 30.0), (40, 35.0), (60, 45.0)]]}  # fmt: skip
+
+
+def test_an_own_optimum_takes_the_place_of_a_book_rate_where_asked():
+    both = fields(("A", "corn", 200.0), ("B", "corn", 200.0))
+    trials = pd.DataFrame(TRIAL)
+    targets = nutrient_targets(both, LEVELS, policy={"K": "trial"}, trials=trials)
+    rows = targets.table[targets.table["nutrient"] == "K2O"]
+    assert rows[["rate_lb_ac", "low_lb_ac", "high_lb_ac"]].to_numpy().tolist() == [[45, 30, 70], [60, 40, 90]]
+    assert set(rows["why"]) == {"own trial"}
+    # a point below the line from (20, 30) to (60, 45) leaves the curve concave
+    assert targets.value[["rate_lb_ac", "gain_per_ac"]].to_numpy().tolist() == [[0, 0], [20, 30], [60, 45]]
+    unused = nutrient_targets(both, LEVELS, region="Ohio", trials=trials)
+    assert set(unused.table.query("nutrient == 'K2O' and field == 'A'")["why"]) == {"system"}
+    none = nutrient_targets(both, LEVELS, region="Ohio", policy={"P": "trial"}, trials=trials).table
+    assert set(none.query("nutrient == 'P2O5'")["why"]) == {"no trial"}
+
+
+def test_caps_fixed_rates_and_policies_by_field():
+    both = fields(("A", "corn", 200.0), ("B", "corn", 200.0))
+    policy = pd.DataFrame({"field": ["", "B"], "P2O5": ["none", 46.0], "K2O": ["", "removal"]})
+    table = nutrient_targets(both, LEVELS, region="Ohio", policy=policy, caps={"K": 25}).table
+    rows = table.set_index(["field", "nutrient"])
+    assert rows.loc[("A", "P2O5"), "rate_lb_ac"] == 0
+    assert rows.loc[("B", "P2O5"), ["rate_lb_ac", "why"]].tolist() == [46.0, "asked"]
+    assert rows.loc[(slice(None), "K2O"), "rate_lb_ac"].tolist() == [25, 25]
+    assert rows.loc[("A", "K2O"), "gross_lb_ac"] == pytest.approx(90)
+
+
+def test_systems_stand_side_by_side_with_why_others_do_not():
+    targets = nutrient_targets(CORN, LEVELS, region="Ohio")
+    rows = targets.systems[targets.systems["nutrient"] == "K2O"].set_index("system")
+    assert rows.loc["tri_state_2020", "chosen"]
+    assert rows["chosen"].sum() == 1
+    assert "calibrated on ammonium acetate" in rows.loc["kansas_build", "why_not"]
+    assert "build per unit 6" in rows.loc["tri_state_2020", "coefficients"]
+
+
+def test_a_superseded_system_only_by_name():
+    bray = levels(P=10.0).assign(extractant="Bray-P1")
+    assert rates(nutrient_targets(CORN, bray, region="Ohio")).loc["P2O5", "why"] == "elsewhere"
+    # 1995: (15 - 10) x 20 / 4 + 200 x 0.37
+    old = rates(nutrient_targets(CORN, bray, region="Ohio", policy={"P": "tri_state_1995"}))
+    assert old.loc["P2O5", "rate_lb_ac"] == pytest.approx(25 + 74)
+
+
+def test_every_problem_of_a_plan_at_once():
+    bad = {
+        "policy": {"P": "plenty", "Xy": "none"},
+        "caps": {"K": -1},
+        "credits": pd.DataFrame([CREDITS | {"field": "Z", "kind": "gift", "low_lb_ac": 80.0}]),
+        "trials": pd.DataFrame({"nutrient": ["Q"], "rate": ["x"], "low": [1], "high": [2]}),
+    }
+    with pytest.raises(InputError) as caught:
+        nutrient_targets(CORN, LEVELS, **bad)
+    text = str(caught.value)
+    for says in ("plenty", "Xy", "not a cap", "'Z'", "gift", "not in order", "'Q'", "not a rate"):
+        assert says in text
+    with pytest.raises(LookupFailed, match="Atlantis"):
+        nutrient_targets(CORN, LEVELS, region="Atlantis")
+    several = fields(("A", "corn", 200.0), ("A", "wheat", 90.0))
+    with pytest.raises(InputError, match="several crops"):
+        nutrient_targets(several, None, trials=pd.DataFrame(TRIAL).drop(columns=["crop", "field"]))
+
+
+def test_many_fields_answer_as_each_alone():
+    rng = np.random.default_rng(3)
+    names = [f"F{i}" for i in range(12)]
+    many = fields(
+        *(
+            (name, crop, goal)
+            for name, crop, goal in zip(names, ["corn", "soybean"] * 6, [180.0, 55.0] * 6, strict=True)
+        )
+    )
+    tests = pd.concat(
+        [
+            levels(P=rng.uniform(5, 60), K=rng.uniform(80, 200), CEC=rng.uniform(4, 20)).assign(field=name)
+            for name in names
+        ]
+    )
+    together = nutrient_targets(many, tests, region="Ohio").table
+    for i, name in enumerate(names):
+        alone = nutrient_targets(many.iloc[[i]], tests, region="Ohio").table
+        pd.testing.assert_frame_equal(
+            together[together["field"] == name].drop(columns="at").reset_index(drop=True),
+            alone.drop(columns="at"),
+        )
+
+
+def test_summary_says_the_rates_and_what_has_none():
+    text = nutrient_targets(CORN, LEVELS, region="Ohio").summary()
+    assert "corn: 110 on 1 field, by Tri-State 2020" in text
+    assert "No rate: N of corn on 1 field: no soil test" in text
