@@ -1,5 +1,6 @@
 """What stands against a rate: credits, own trials; each read with every problem at once."""
 
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -109,14 +110,18 @@ def _closed(pick, kind):
 def _legume(previous, system, region):
     """The published credit of a legume before, of the state whose system gives the rate."""
     if not previous or not is_known(previous):
-        return []
-    table, states = load_table("legume_credits"), [region]
-    if system:
-        states = rate_plans()[system]["region"].split(";")
-    rows = table[(table["previous_crop"] == base_crop(previous)) & table["region"].isin(states)]
+        return ()
+    states = rate_plans()[system]["region"].split(";") if system else [region]
+    return _book_credit(base_crop(previous), tuple(states))
+
+
+@cache
+def _book_credit(crop, states):
+    table = load_table("legume_credits")
+    rows = table[(table["previous_crop"] == crop) & table["region"].isin(states)]
     if rows.empty:
-        return []
-    keys, marks = rows["source_key"].unique(), rows["provenance"].unique()
-    condition = "; ".join(filter(None, rows["condition"]))
-    return [{"kind": "legume", "low_lb_ac": rows["low"].min(), "high_lb_ac": rows["high"].max(),
-             "source_key": ";".join(keys), "provenance": ";".join(marks), "note": condition}]  # fmt: skip
+        return ()
+    keys, marks = (";".join(rows[name].unique()) for name in ("source_key", "provenance"))
+    span = {"low_lb_ac": rows["low"].min(), "high_lb_ac": rows["high"].max()}
+    note = "; ".join(filter(None, rows["condition"]))
+    return ({"kind": "legume", "source_key": keys, "provenance": marks, "note": note} | span,)

@@ -1,5 +1,7 @@
 """What every carried soil-test system answers for every field, and what leaves with its harvest."""
 
+from functools import cache
+
 import numpy as np
 import pandas as pd
 
@@ -111,6 +113,7 @@ def _studied(region):
     return next((name for name in region_chain(region) if name in known), None) if region else None
 
 
+@cache
 def _rate_systems(nutrient, crop):
     own = rate_systems(ELEMENT.get(nutrient, nutrient), crop)
     return [system for system in rate_plans() if system in own]

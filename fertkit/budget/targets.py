@@ -1,6 +1,7 @@
 """How much of each nutrient every field is to get, by the policy asked for, with all systems beside it."""
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -212,7 +213,7 @@ def _cases(row):
 
 def _pick(row, nutrient, policy, answers, removal, trial, region):
     """Rate of one nutrient of one field before credits and caps, or why there is none."""
-    fixes_nitrogen = nutrient == "N" and is_known(row["crop"]) and nitrogen_note(row["crop"]) != ""
+    fixes_nitrogen = nutrient == "N" and _is_legume(row["crop"])
     if fixes_nitrogen and policy.kind in ("removal", "fixed", "trial") and not policy.named:
         policy = Policy()
     kind = policy.kind
@@ -241,6 +242,11 @@ def _pick(row, nutrient, policy, answers, removal, trial, region):
         return _by_removal(removal, "no trial" if kind == "trial" else why)
     detail = dict.fromkeys(f"{r['title']}: {r['why_not'] or 'of another region'}" for r in answers)
     return {"left": why, "detail": "; ".join(detail)}
+
+
+@cache
+def _is_legume(crop):
+    return is_known(crop) and nitrogen_note(crop) != ""
 
 
 def _why_none(answers):
