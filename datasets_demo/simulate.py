@@ -13,6 +13,7 @@ HERE = Path(__file__).parent
 SEED = 20260
 #: Of the workshop: chosen so that the lots look drawn and the optimum's interval has two ends (README.md).
 WORKSHOP_SEED = SEED + 7
+HISTORY_SEED = SEED + 8
 STRIP_WIDTH_FT, STRIP_LENGTH_FT = 30, 1200
 
 
@@ -131,6 +132,58 @@ def messy_leaf_file(table):
     return "\n".join(lines) + "\n"
 
 
+# Three seasons of two fields: potassium is short at the poor end of one in every crop; the other is even.
+# (year, laboratory, unit) -> (field, area, date, crop, stage, part, treatment, block, K)
+HISTORY = {
+    (2024, "Laboratory A", "%"): [
+        ("Heron Quarter", "poor", "2024-07-22", "soybean", "R2", "upper trifoliate leaf", "", "", 1.41),
+        ("Heron Quarter", "good", "2024-07-22", "soybean", "R2", "upper trifoliate leaf", "", "", 2.21),
+        ("Mill Bend", "", "2024-06-12", "corn", "V5", "whole plant", "", "", 3.10),
+        ("Mill Bend", "", "2024-07-20", "corn", "R1", "ear leaf", "", "", 2.12),
+    ],
+    (2025, "Laboratory B", "g/kg"): [
+        ("Heron Qtr", "poor", "2025-06-10", "corn", "V5", "whole plant", "", "", 1.55),
+        ("Heron Qtr", "good", "2025-06-10", "corn", "V5", "whole plant", "", "", 3.25),
+        ("Heron Qtr", "poor", "2025-07-18", "corn", "R1", "ear leaf", "", "", 1.00),
+        ("Heron Qtr", "good", "2025-07-18", "corn", "R1", "ear leaf", "", "", 2.05),
+        ("Mill Bend", "", "2025-07-21", "soybean", "R2", "upper trifoliate leaf", "", "", 2.20),
+    ],
+    (2026, "Laboratory B", "%"): [
+        ("Heron Quarter", "poor", "2026-07-06", "soybean", "R1", "upper trifoliate leaf", "", "", 1.50),
+        ("Heron Quarter", "good", "2026-07-06", "soybean", "R1", "upper trifoliate leaf", "", "", 2.60),
+        ("Heron Quarter", "poor", "2026-07-21", "soybean", "R2", "upper trifoliate leaf", "", "", 1.30),
+        ("Heron Quarter", "good", "2026-07-21", "soybean", "R2", "upper trifoliate leaf", "", "", 2.16),
+        *(("Heron Quarter", "", "2026-07-24", "soybean", "R2", "upper trifoliate leaf", name, block, k)
+          for block in range(1, 5) for name, k in (("no potash", 1.38), ("120 lb K2O/ac", 1.98))),
+        ("Mill Bend", "", "2026-06-15", "corn", "V5", "whole plant", "", "", 3.05),
+        ("Mill Bend", "", "2026-07-22", "corn", "R1", "ear leaf", "", "", 2.08),
+    ],
+}  # fmt: skip
+#: What else such a sample holds, by crop and stage: N P Ca Mg S [%], Mn Zn B [mg/kg].
+HISTORY_CENTRES = {
+    ("soybean", "R1"): (5.1, 0.45, 1.10, 0.42, 0.31, 60, 38, 42),
+    ("soybean", "R2"): (5.0, 0.50, 1.15, 0.43, 0.31, 58, 37, 42),
+    ("corn", "V5"): (4.0, 0.56, 0.55, 0.28, 0.26, 70, 38, 12),
+    ("corn", "R1"): (3.0, 0.33, 0.52, 0.24, 0.21, 50, 28, 10),
+}
+
+
+def history_file(rng, laboratory, unit, rows):
+    """Simulate the report of one season: field, date, crop, stage, part, treatment and results."""
+    names = ["N", "P", "Ca", "Mg", "S", "Mn", "Zn", "B"]
+    table = []
+    for number, (field, area, date, crop, stage, part, treatment, block, k) in enumerate(rows, start=1):
+        centres = dict(zip(names, HISTORY_CENTRES[crop, stage], strict=True)) | {"K": k}
+        noisy = {n: centres[n] * rng.normal(1, 0.02) for n in ("N", "P", "K", *names[2:])}
+        times = 10 if unit == "g/kg" else 1
+        shown = {f"{n} ({unit})": round(noisy[n] * times, 2) for n in ("N", "P", "K", "Ca", "Mg", "S")}
+        shown |= {f"{n} (ppm)": round(noisy[n]) for n in ("Mn", "Zn", "B")}
+        about = {"Laboratory": laboratory, "Sample": number, "Field": field, "Area": area, "Sampled": date}
+        about |= {"Crop": crop, "Stage": stage, "Plant part": part, "Treatment": treatment, "Block": block}
+        table.append(about | shown)
+    return pd.DataFrame(table)
+
+
 FIELDS = pd.DataFrame(
     [
         ("Heron Quarter", "soybean", 62, 60, "kept"),
@@ -161,6 +214,15 @@ def main():
     (HERE / "leaf_tests_messy.csv").write_text(messy_leaf_file(leaves), encoding="cp1252")
     FIELDS.to_csv(HERE / "fields.csv", index=False)
     workshop(np.random.default_rng(WORKSHOP_SEED))
+    history(np.random.default_rng(HISTORY_SEED))
+
+
+def history(rng):
+    """Write three seasons of leaf reports, a file a season."""
+    folder = HERE / "leaf_history"
+    folder.mkdir(exist_ok=True)
+    for (year, laboratory, unit), rows in HISTORY.items():
+        history_file(rng, laboratory, unit, rows).to_csv(folder / f"{year}.csv", index=False)
 
 
 def workshop(rng):

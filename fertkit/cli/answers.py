@@ -88,6 +88,18 @@ def run_leaf(arguments):
     _give(scores, arguments, lines, scores.table)
 
 
+def run_history(arguments):
+    from fertkit.report.history import answer_history
+
+    reading = _asked(arguments, "crop", "stage", "part", "decimal")
+    reading |= {"units": _units(arguments.units), "date_format": arguments.dates}
+    answer = answer_history(
+        arguments.reports, field=arguments.field, same=dict(arguments.same), ranges=arguments.ranges,
+        reading=reading, cvs=arguments.cv, **_studies(arguments, "leaf"),
+    )  # fmt: skip
+    _give(answer, arguments, table=answer.table)
+
+
 def _pairs(samples):
     """The comparison of good and poor areas, where a file holds both; it leads the answer."""
     from fertkit.tissue.pairs import compare_pairs

@@ -23,6 +23,13 @@ def _named_column(text):
     return role.strip().lower(), header.strip()
 
 
+def _two_names(text):
+    spelling, mark, field = text.partition("=")
+    if not (mark and spelling.strip() and field.strip()):
+        raise argparse.ArgumentTypeError(f"'{text}' is no SPELLING=FIELD, as in \"Heron Qtr=Heron Quarter\"")
+    return spelling.strip(), field.strip()
+
+
 _INERT = "text that a spreadsheet could take for a formula gets an apostrophe in front"
 _LEAF_FILE = "laboratory file (CSV, TSV, XLSX, XLS, ODS)"
 _DECIMAL = {"choices": [".", ","]}
@@ -101,6 +108,17 @@ SEVERAL = {
     "action": "append", "metavar": "KEY",
     "help": "this source only; repeatable, the first leads (see: fertkit sources)",
 }  # fmt: skip
+LEAF_FILE = ("--cv", "--units", "--decimal", "--dates")
+#: What these options mean for leaf reports.
+_OF_LEAVES = {
+    "profile": {"help": "TOML file of your own with any of source, without and region below a line [leaf]; "
+                "of what stands above it only the region counts here; what is typed goes first"},
+    "cv": {"type": float, "metavar": "PERCENT",
+           "help": "error of laboratory and sampling together, instead of the placeholders"},
+    "units": {"help": "unit of the macronutrients, or by nutrient: Zn=mg/kg,K=%%"},
+    "decimal": {**_DECIMAL, "help": "decimal mark, if the file does not tell it"},
+    "dates": {"help": "order of dates: dmy, mdy or ymd"},
+}  # fmt: skip
 PRICES = ("--nutrient-price", "--grain-price", "--seed")
 WRITTEN = ("--page", "--workbook", "--table")
 
@@ -151,16 +169,21 @@ def add_questions(commands):
         commands, "leaf", answers.run_leaf,
         "score leaf tests against published sufficiency ranges and explain what is short",
         "leaf leaf_tests.csv --crop soybean",
-        "file", "--crop", "--stage", "--part", *STUDIES, "--ranges", "--cv", "--units", "--decimal",
-        "--dates", "--sheet", "--table",
-        file={**_FILE, "help": _LEAF_FILE}, source=SEVERAL,
-        profile={"help": "TOML file of your own with any of source, without and region below a line [leaf]; "
-                 "of what stands above it only the region counts here; what is typed goes first"},
-        cv={"type": float, "metavar": "PERCENT",
-            "help": "error of laboratory and sampling together, instead of the placeholders"},
-        units={"help": "unit of the macronutrients, or by nutrient: Zn=mg/kg,K=%%"},
-        decimal={**_DECIMAL, "help": "decimal mark, if the file does not tell it"},
-        dates={"help": "order of dates: dmy, mdy or ymd"},
+        "file", "--crop", "--stage", "--part", *STUDIES, "--ranges", *LEAF_FILE, "--sheet", "--table",
+        file={**_FILE, "help": _LEAF_FILE}, source=SEVERAL, **_OF_LEAVES,
+    )  # fmt: skip
+    _ask(
+        commands, "history", answers.run_history,
+        "follow fields through leaf reports of several dates, crops and years: what repeats, what changed",
+        "history reports/ --page history.html",
+        "reports", "--field", "--same", "--crop", "--stage", "--part", *STUDIES, "--ranges", *LEAF_FILE,
+        *WRITTEN, source=SEVERAL, **_OF_LEAVES,
+        reports={**_FILE, "nargs": "+", "metavar": "FOLDER_OR_FILE",
+                 "help": "folder, workbook or table of laboratory reports; several may follow each other"},
+        field={"metavar": "NAME", "help": "this field only"},
+        same={"type": _two_names, "action": "append", "default": [], "metavar": "SPELLING=FIELD",
+              "help": "what a spelling of a field's name means, as in \"Heron Qtr=Heron Quarter\"; a name "
+              "that means itself is a field of its own; repeatable"},
     )  # fmt: skip
     _ask(
         commands, "strips", answers.run_strips,

@@ -16,7 +16,7 @@ MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "Ledger": ("budget", "ledger_years"), "SkippedYear": ("budget", "skipped_year"),
     "TissueSamples": ("leaf", "results_strip"), "TissueScores": ("leaf", "tissue_grid"),
     "Explanation": ("leaf", "explained_grid"), "PairComparison": ("leaf", "pair_ratios"),
-    "SeasonPath": ("leaf", "season_lines"), "Balance": ("leaf", "balance_bars"),
+    "FieldHistory": ("history", "history_panels"), "Balance": ("leaf", "balance_bars"),
     "NutritionIndex": ("leaf", "nutrition_curve"), "Norms": ("leaf", "norm_spread"),
     "TreatmentComparison": ("leaf", "treatment_means"), "StripTrial": ("trials", "trial_strips"),
     "StripMeans": ("trials", "trial_strips"), "StripAnalysis": ("trials", "strip_means"),

@@ -5,7 +5,7 @@ from matplotlib.patches import Patch, Polygon
 
 from fertkit.errors import unknown
 from fertkit.plots.forms import asked, only, remark, rows, shown, spans, whiskers
-from fertkit.plots.palette import ALONG, CLASS_MARKS, DASHES, HOLLOW, PAPER, SMALL, hue
+from fertkit.plots.palette import CLASS_MARKS, DASHES, HOLLOW, PAPER, SMALL, hue
 from fertkit.plots.style import figure, finish, grow, note
 from fertkit.reference.schema import NUTRIENTS
 from fertkit.results import plain, plain_p
@@ -222,41 +222,6 @@ def pair_ratios(comparison, ax, *, pair: str | None = None):
     finish(ax, f"{pair}: {pattern}", "poor area ÷ good area (log scale)", grid="x")
 
 
-@figure()
-def season_lines(path, ax, *, sample: str | None = None, nutrient: str | None = None):
-    """Draw one nutrient of one field through the season, each date against the ranges of its own stage.
-
-    Parameters
-    ----------
-    path : SeasonPath
-    ax : Axes, optional
-    sample, nutrient : str, optional
-        Which; the first with a turn, or the first, if None.
-
-    Raises
-    ------
-    LookupFailed
-        If the sample or nutrient is not on the path; lists those that are.
-    """
-    table = path.path
-    first = (table[table["turn"] != ""] if (table["turn"] != "").any() else table).iloc[0]
-    sample = asked("sample", first["sample_id"] if sample is None else sample, table["sample_id"])
-    table = only(table, sample_id=sample)
-    nutrient = asked("nutrient", first["nutrient"] if nutrient is None else nutrient, table["nutrient"])
-    table = only(table, nutrient=nutrient).reset_index(drop=True)
-    x = _positions(table)
-    _stage_ranges(ax, x, table)
-    for _, part in table.groupby("plant_part", sort=False):
-        ax.plot(x[part.index], part["value"], color=hue.ink, lw=1.4, zorder=3)
-    for at, r in zip(x, table.itertuples(), strict=True):
-        ax.plot(at, r.value, zorder=4, label=r.strictest_class, **class_look(r.strictest_class))
-    ax.set_xticks(x, [_when(r) for r in table.itertuples()])
-    ax.margins(x=0.12)
-    ax.set_ylim(0, ax.get_ylim()[1] * 1.03)
-    label = f"{nutrient} [{table['unit'].iloc[0]} of dry matter]"
-    finish(ax, f"{sample}: {nutrient} through the season", ylabel=label)
-
-
 @figure(height=0.9)
 def balance_bars(balance, ax, *, sample=None):
     """Draw the balance indices of one sample, needed first on top; hatched where its range says short too.
@@ -341,35 +306,6 @@ def norm_spread(norms, ax):
     whiskers(ax, middle - spread, middle + spread, at, ecolor=hue.quiet, label=says)
     ax.plot(middle, at, "o", color=hue.curve, ms=6, label="mean of the high-yield group")
     finish(ax, f"Norms from {norms.n_high} samples that yielded {norms.cutoff:g} or more", what, grid="x")
-
-
-def _positions(table):
-    """Days from the first date; evenly spaced steps where dates are missing or too close to label."""
-    if table["sampled"].notna().all():
-        days = (table["sampled"] - table["sampled"].min()).dt.days.to_numpy(float)
-        if len(days) < 2 or np.diff(days).min() > 0.12 * np.ptp(days):
-            return days
-    return table["step"].to_numpy(float)
-
-
-def _stage_ranges(ax, x, table):
-    """The range of the stage at each date, or that none is published."""
-    half = 0.3 * (np.diff(x).min() if len(x) > 1 else 1.0) or 0.3
-    top = np.nanmax(table[["value", "high"]].to_numpy(float)) * 1.15
-    for at, r in zip(x, table.itertuples(), strict=True):
-        if not np.isfinite(r.low):
-            look = {"ha": "center", "va": "bottom", "color": hue.quiet}
-            note(ax, "no published\nrange", (at, 0.02), frame=ALONG, **look)
-            continue
-        ends, high = [at - half, at + half], r.high if np.isfinite(r.high) else top
-        says = "range of the stage, widest of the sources"
-        ax.fill_between(ends, r.low, high, color=hue.band, lw=0, alpha=0.75, label=says)
-        ax.plot(ends, [r.low, r.low], color=hue.curve, lw=1.6)
-
-
-def _when(r):
-    day = f"{r.sampled:%d %b}\n" if r.sampled == r.sampled else ""
-    return f"{day}{r.growth_stage}\n{r.plant_part}"
 
 
 # ---- forms of these figures

@@ -17,7 +17,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "SkippedYear": ("rates", "skipped_lines"), "TissueSamples": ("leaf_results", "samples_lines"),
     "StripTrial": ("trials", "strip_trial_lines"), "YieldPoints": ("trials", "yield_points_lines"),
     "TissueScores": ("leaf", "scores_lines"), "Explanation": ("leaf", "explanation_lines"),
-    "PairComparison": ("leaf_compare", "pair_lines"), "SeasonPath": ("leaf_compare", "path_lines"),
+    "PairComparison": ("leaf_compare", "pair_lines"), "FieldHistory": ("history", "history_lines"),
     "Balance": ("leaf_compare", "balance_lines"), "NutritionIndex": ("leaf_compare", "dilution_lines"),
     "Norms": ("leaf_compare", "norm_lines"), "TreatmentComparison": ("leaf_compare", "treatment_lines"),
     "StripMeans": ("trials", "strip_means_lines"), "CleanedPoints": ("trials", "cleaned_lines"),

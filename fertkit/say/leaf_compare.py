@@ -1,11 +1,10 @@
-"""Leaf tests set side by side: good and poor areas, stages, treatments, balance methods, dilution."""
+"""Leaf tests set side by side: good and poor areas, treatments, balance methods, dilution."""
 
 import numpy as np
 
 from fertkit.results import failed, plain
 from fertkit.rounding import below
 from fertkit.say.line import Kind, Line, lead, marked, row, told
-from fertkit.tissue.agree import Verdict
 from fertkit.tissue.compare import CONFIDENCE
 from fertkit.tissue.dilution import notes_on_dilution
 
@@ -37,51 +36,6 @@ def _differ(rows):
         names = [n.nutrient + " (short)" * n.short for n in mine.itertuples()]
         said += [f"{', '.join(names)} {way}"] if names else []
     return "; ".join(said) or "no nutrient differs beyond noise"
-
-
-def path_lines(season, most: int = 12) -> list[Line]:
-    """Say the turns and shortfalls of each nutrient, where sources leave it open, and where none judges."""
-    said = []
-    for (sample, nutrient), rows in season.path.groupby(["sample_id", "nutrient"], sort=False):
-        turns = rows[rows["turn"] != ""]
-        steps = [f"{r.turn} the range at {r.growth_stage}" for r in turns.itertuples()] or _short_steps(rows)
-        said += [told(text, f"{sample} {nutrient}") for text in [*steps, *_open_steps(rows)]]
-    said = said[:most] or [lead("nothing is short at any step that could be judged")]
-    step = ["sample_id", "growth_stage", "plant_part"]
-    unjudged = season.path[season.path["sources"] == 0].drop_duplicates(step)
-    return said + [
-        Line(
-            Kind.MISSING, f"{r.sample_id} at {r.growth_stage}, {r.plant_part}: no published range, no verdict"
-        )
-        for r in unjudged.itertuples()
-    ]
-
-
-def _short_steps(rows):
-    """Where a nutrient without a turn is short: at every step judged, or at some of them only."""
-    judged = rows[rows["sources"] > 0]
-    short = judged[judged["verdict"].isin([Verdict.SHORT, Verdict.SHORT_IF_TOLD])]
-    others = judged.drop(short.index)
-    if short.empty:
-        return []
-    where = "; ".join(
-        f"{r.growth_stage}, {r.plant_part} (by {r.short} of {r.sources} sources)" for r in short.itertuples()
-    )
-    if others.empty:
-        return [f"short at every step judged: {where}"]
-    elsewhere = ~others["plant_part"].isin(short["plant_part"]) & (others["verdict"] == Verdict.ENOUGH)
-    if elsewhere.all():
-        return [f"short at {where}; not at the other steps, where another part was sampled"]
-    return [f"short at {where}"]
-
-
-def _open_steps(rows):
-    """Steps at which the sources leave it open whether a nutrient is short."""
-    left = rows[rows["verdict"].isin([Verdict.DISAGREE, Verdict.WITHIN])]
-    return [
-        f"{r.verdict} at {r.growth_stage}, {r.plant_part} (short by {r.short} of {r.sources} sources)"
-        for r in left.itertuples()
-    ]
 
 
 def treatment_lines(comparison) -> list[Line]:

@@ -10,8 +10,9 @@ Method
   C_ref - 100); `cnd` (centred log ratios, the squared distance r2); `nitrogen_nutrition_index` (N over a
   W^-b).
 * Compare: `compare_pairs` (good against poor area: log ratio against its noise, growth dilution),
-  `season_path` (dates against the ranges of their stages), `compare_treatments` (analysis of variance of
-  concentration and of uptake). Critical levels from data of your own: `fertkit.response.critical_level`.
+  `compare_treatments` (analysis of variance of concentration and of uptake), `field_history` (a field over
+  its dates, crops and years: each value against the range of its stage, and what repeats). Critical levels
+  from data of your own: `fertkit.response.critical_level`.
 * Explain (`explain`): what is short and how sure, what may make the number lie, what else would show it,
   what can be done this season and what only next year. It names no rate.
 
@@ -31,8 +32,9 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "balance": ["dop"],
         "causes": ["explain"],
-        "compare": ["compare_treatments", "season_path"],
+        "compare": ["compare_treatments"],
         "dilution": ["nitrogen_nutrition_index"],
+        "history": ["field_history"],
         "indices": ["cnd", "dris"],
         "norms": ["build_norms"],
         "pairs": ["compare_pairs"],

@@ -12,7 +12,6 @@ from fertkit.plots.leaf import (
     balance_bars,
     nutrition_curve,
     sample_detail,
-    season_lines,
     tissue_grid,
     treatment_means,
 )
@@ -23,9 +22,9 @@ from fertkit.tissue import (
     compare_pairs,
     compare_treatments,
     explain,
+    field_history,
     nitrogen_nutrition_index,
     score_tissue,
-    season_path,
 )
 
 FILE = b"""Sample,Crop,Stage,Part,N (%),P (%),K (%),S (%),Zn (ppm),Mo (ppm)
@@ -116,18 +115,19 @@ def test_pair_figure_names_the_pattern():
     assert ax.get_title(loc="left") == "East: one or few nutrients lower"
 
 
-def test_season_figure_says_where_no_range_exists():
+def test_history_figure_shows_each_value_and_where_no_range_exists():
     parts = [
         frame({"F": {"N": 3.0}}, sampled=pd.Timestamp("2024-07-10")),
         frame({"F": {"N": 2.4}}, sampled=pd.Timestamp("2024-07-25")).assign(specimen=2),
         frame({"F": {"N": 2.0}}, sampled=pd.Timestamp("2024-08-25"), growth_stage="R5").assign(specimen=3),
     ]
-    path = season_path(score_tissue(pd.concat(parts)))
-    ax = season_lines(path)
-    texts, _ = drawn(ax)
-    assert texts == ["no published\nrange"]
-    with pytest.raises(LookupFailed, match="nutrient"):
-        season_lines(path, nutrient="K")
+    ax = field_history(pd.concat(parts)).plot()
+    texts, labels = drawn(ax)
+    assert texts == ["3", "2.4", "2", "corn\n2024"]
+    assert labels == ["N  %"]
+    assert "no published range" in [t.get_text() for t in ax.get_legend().get_texts()]
+    with pytest.raises(LookupFailed, match="field"):
+        field_history(pd.concat(parts)).plot(field="G")
 
 
 def test_balance_figure_puts_the_first_need_on_top():

@@ -6,7 +6,7 @@ import pytest
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.intake import read_tissue
-from fertkit.tissue import compare_pairs, compare_treatments, score_tissue, season_path
+from fertkit.tissue import compare_pairs, compare_treatments
 from fertkit.tissue.pairs import log_ratio_noise
 
 GOOD = {"N": 4.8, "P": 0.35, "K": 2.2, "Ca": 1.1, "Mg": 0.45, "S": 0.28, "Zn": 40.0, "Mn": 60.0}
@@ -116,70 +116,6 @@ def test_pairs_of_a_file_by_its_own_column():
     assert table.loc[("South", "K"), "log_ratio"] == 0
 
 
-def test_season_is_judged_stage_by_stage(tidy):
-    # Corn whole plants to V6 need N 3.5 %, the ear leaf at R1 2.75 % (KSU_CORN).
-    def step(k, values, stage, part, day):
-        frame = tidy({"F1": values}, growth_stage=stage, plant_part=part, sampled=pd.Timestamp(day))
-        return frame.assign(specimen=k)
-
-    early = step(1, {"N": 3.6, "K": 2.6}, "V5", "whole plant", "2024-06-05")
-    mid = step(2, {"N": 3.0, "K": 1.9}, "R1", "ear leaf", "2024-07-15")
-    late = step(3, {"N": 2.5, "K": 1.9}, "R1", "ear leaf", "2024-07-25")
-    blank = step(4, {"N": 2.0}, "R5", "ear leaf", "2024-08-25")
-    scores = score_tissue(pd.concat([late, early, mid, blank]), source="KSU_CORN")
-    path = season_path(scores)
-    n = path.table[path.table["nutrient"] == "N"]
-    assert n["step"].tolist() == [1, 2, 3, 4]
-    assert n["low"].tolist()[:3] == [3.5, 2.75, 2.75]
-    assert n["high"].tolist()[:3] == [5.0, 3.5, 3.5]
-    assert n["strictest_class"].tolist() == ["sufficient", "sufficient", "low", "no published range"]
-    assert n["turn"].tolist() == ["", "", "falls below", ""]
-    assert "no published range" in path.summary()
-
-
-@pytest.mark.parametrize(
-    ("values", "turns", "said"),
-    [
-        # R1: short below 2.43 % (YIN2004) and 1.7 % (SMALL1973); R3: below 1.56 % (STAMMER2018 alone)
-        ([2.2, 2.0], ["", ""], ["F1 K: sources disagree at R1"]),
-        ([2.2, 1.2], ["", ""], ["F1 K: short at R3", "F1 K: sources disagree at R1"]),
-        ([2.6, 1.2], ["", "falls below"], ["F1 K: falls below the range at R3"]),
-        ([1.2, 2.0], ["", "recovers"], ["F1 K: recovers the range at R3"]),
-        ([1.2, 1.2], ["", ""], ["F1 K: short at every step judged: R1"]),
-    ],
-)  # fmt: skip
-def test_no_turn_is_told_from_a_step_its_sources_leave_open(tidy, values, turns, said):
-    leaf = {"crop": "soybean", "plant_part": "upper trifoliate without petiole"}
-    steps = [
-        tidy({"F1": {"K": k}}, growth_stage=stage, **leaf).assign(specimen=i)
-        for i, (k, stage) in enumerate(zip(values, ["R1", "R3"], strict=True), 1)
-    ]
-    path = season_path(score_tissue(pd.concat(steps)))
-    assert path.table["turn"].tolist() == turns
-    lines = path.summary().splitlines()
-    assert [line.startswith(words) for line, words in zip(lines, said, strict=True)] == [True] * len(said)
-
-
-def test_a_shortfall_in_another_part_is_told_without_a_turn(tidy):
-    # Corn whole plants to V6 need N 3.5 %, the ear leaf at R1 2.75 % (KSU_CORN).
-    early = tidy({"F1": {"N": 3.6, "K": 2.6}}, growth_stage="V5", plant_part="whole plant")
-    late = tidy({"F1": {"N": 2.5, "K": 1.9}}).assign(specimen=2)
-    path = season_path(score_tissue(pd.concat([early, late]), source="KSU_CORN"))
-    assert (path.table["turn"] == "").all()
-    told = "F1 N: short at R1, ear leaf (by 1 of 1 sources); "
-    told += "not at the other steps, where another part was sampled"
-    assert path.summary() == told
-    always = season_path(score_tissue(pd.concat([early.assign(value=1.0), late]), source="KSU_CORN"))
-    assert "F1 N: short at every step judged: V5, whole plant (by 1 of 1 sources); R1" in always.summary()
-    fine = season_path(score_tissue(pd.concat([early, late.assign(value=2.9)]), source="KSU_CORN"))
-    assert fine.summary() == "nothing is short at any step that could be judged"
-
-
-def test_a_single_date_is_no_season(tidy):
-    with pytest.raises(NotEstimable, match="two dates"):
-        season_path(score_tissue(tidy({"a": {"N": 3.0}, "b": {"N": 3.1}})))
-
-
 def as_tissue(values, labels):
     """Put any trial response in as one nutrient."""
     where = {"crop": "corn", "growth_stage": "R1", "plant_part": "ear leaf", "censored": ""}
@@ -242,42 +178,6 @@ def test_treatments_need_replicates_and_a_whole_design(tidy):
         compare_treatments(samples, pd.DataFrame({"sample_id": ["a"], "treatment": ["x"]}))
     with pytest.raises(InputError, match="treatment"):
         compare_treatments(samples, pd.DataFrame({"sample_id": ["a"]}))
-
-
-def two_years(rows):
-    sheet = "Field,Date,Crop,Stage,Part,K %\n" + "\n".join(rows) + "\n"
-    return season_path(score_tissue(read_tissue(sheet.encode()))).table
-
-
-def test_crops_of_two_years_are_two_seasons():
-    # Arithmetic of the calendar: 15 June to 18 July is 33 days, 18 July to 1 July of next year 348.
-    table = two_years(
-        ["N 80,2024-06-15,Corn,V6,Whole plant,3.1", "N 80,2024-07-18,Corn,R1,Ear leaf,1.7",
-         "N 80,2025-07-01,Soybean,R1,Upper trifoliate without petiole,2.1",
-         "N 80,2025-07-21,Soybean,R2,Upper trifoliate without petiole,1.5",
-         "S 40,2025-07-21,Soybean,R2,Upper trifoliate without petiole,2.2"]
-    )  # fmt: skip
-    assert table.groupby("sample_id")["step"].max().to_dict() == {
-        "N 80, corn 2024": 2,
-        "N 80, soybean 2025": 2,
-    }
-
-
-def test_one_crop_twice_is_two_seasons_and_a_winter_crop_one():
-    with pytest.raises(NotEstimable, match="one season"):
-        two_years(["N 80,2024-07-18,Corn,R1,Ear leaf,1.7", "N 80,2025-07-20,Corn,R1,Ear leaf,1.9"])
-    wheat = two_years(
-        ["N 80,2024-11-20,Wheat,Feekes 3,Whole plant,3", "N 80,2025-04-05,Wheat,Feekes 5,Whole plant,3"]
-    )
-    assert wheat["step"].tolist() == [1, 2]
-    assert set(wheat["sample_id"]) == {"N 80"}
-
-
-def test_a_stage_left_out_is_no_date_after_another():
-    # Neither row has a date and one has no stage: nothing says which came first.
-    sheet = "Sample,Crop,Stage,Part,K %\nNorth,soybean,R2,trifoliate,1.3\nNorth,soybean,,trifoliate,2.1\n"
-    with pytest.raises(NotEstimable, match="no sample name has two dates or stages"):
-        season_path(score_tissue(read_tissue(sheet.encode())))
 
 
 def test_pairs_of_two_dates_stay_two_pairs():

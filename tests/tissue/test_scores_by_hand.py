@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.errors import InputError, NotEstimable
+from fertkit.errors import InputError
 from fertkit.reference import load_ranges
 from fertkit.say.leaf_results import unjudged_in_short
-from fertkit.tissue import explain, nitrogen_nutrition_index, score_tissue, season_path
+from fertkit.tissue import explain, field_history, nitrogen_nutrition_index, score_tissue
 from fertkit.tissue.causes import confidence_word
 from fertkit.tissue.classes import settle_cvs
 from fertkit.tissue.dilution import critical_n, relative_yield
@@ -167,7 +167,7 @@ def dated(tidy, values, days):
 
 def turns(tidy, values, days):
     # KSU_CORN, ear leaf at R1: short below 2.75 % N
-    path = season_path(score_tissue(dated(tidy, values, days), source="KSU_CORN")).table
+    path = field_history(dated(tidy, values, days), source="KSU_CORN").table
     return path["turn"].tolist()
 
 
@@ -178,16 +178,15 @@ def test_turns_of_a_season(tidy):
     assert turns(tidy, [2.5, 2.5], days[:2]) == ["", ""]
     # 183 days apart is one season, 184 another (table sanity, from memory); 1 January and 3 July are 183
     assert turns(tidy, [3.0, 2.5], ["2025-01-01", "2025-07-03"]) == ["", "falls below"]
-    with pytest.raises(NotEstimable, match="two dates or stages"):
-        turns(tidy, [3.0, 2.5], ["2025-01-01", "2025-07-04"])
+    assert turns(tidy, [3.0, 2.5], ["2025-01-01", "2025-07-04"]) == ["", ""]
     # two crops of one year are told apart by the month, and no turn is told between them
     two = dated(tidy, [3.0, 3.0, 2.5, 2.5], ["2025-01-01", "2025-01-15", "2025-08-04", "2025-08-20"])
-    path = season_path(score_tissue(two, source="KSU_CORN")).table
-    assert path["sample_id"].tolist() == ["F, corn 2025-01"] * 2 + ["F, corn 2025-08"] * 2
+    path = field_history(two, source="KSU_CORN").table
+    assert path["season"].tolist() == ["2025-01"] * 2 + ["2025-08"] * 2
     assert path["step"].tolist() == [1, 2, 1, 2]
     assert (path["turn"] == "").all()
     back = dated(tidy, [2.5, 3.0], ["2025-07-09", "2025-07-01"])
-    path = season_path(score_tissue(back, source="KSU_CORN")).table
+    path = field_history(back, source="KSU_CORN").table
     assert path["step"].tolist() == [1, 2]
     assert path["value"].tolist() == [3.0, 2.5]
     assert path.index.tolist() == [0, 1]

@@ -1,0 +1,178 @@
+"""The answer for fields over the years: one page a field with small panels, an index for several."""
+
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import pandas as pd
+
+from fertkit.asked import a_path, asks
+from fertkit.plots.history import bands_of, telling
+from fertkit.report.answer import Answer
+from fertkit.report.page import render_page
+from fertkit.report.sections import Section, Table, checks_table, pick
+from fertkit.say.history import field_lines
+from fertkit.say.leaf import DEFER
+from fertkit.say.line import Kind
+from fertkit.tissue.history import FieldHistory, field_history
+from fertkit.writing import write_whole
+
+PATH = {
+    "crop": "crop", "season": "season", "sampled": "sampled", "growth_stage": "stage", "plant_part": "part",
+    "spot": "area or treatment", "nutrient": "nutrient", "censored": "limit", "value": "value",
+    "unit": "unit", "samples": "samples", "low": "lowest lower limit", "strict": "highest lower limit",
+    "high": "upper limit", "state": "verdict", "turn": "change",
+}  # fmt: skip
+REPEATS = {
+    "spot": "area or treatment", "nutrient": "nutrient", "judged": "seasons judged", "short": "seasons short",
+    "open": "seasons left open", "where": "short at",
+}  # fmt: skip
+PAIRS = {
+    "crop": "crop", "season": "season", "growth_stage": "stage", "nutrient": "nutrient", "good": "good area",
+    "poor": "poor area", "unit": "unit", "difference": "poor area is", "evidence": "evidence",
+}  # fmt: skip
+TREATMENTS = {
+    "crop": "crop", "season": "season", "growth_stage": "stage", "nutrient": "nutrient", "means": "means",
+    "unit": "unit", "samples": "samples", "p_value": "p", "lsd": "LSD (95 %)",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class HistoryAnswer(Answer):
+    """What the kit says about fields over their seasons.
+
+    Attributes
+    ----------
+    history : FieldHistory
+        Of one field or several.
+    """
+
+    history: FieldHistory
+
+    def lines(self) -> list:
+        """Say what repeats, what turned and what only the owner can tell."""
+        return self.history.lines()
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Every value with the range of its stage."""
+        return self.history.path
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        """Citations of the ranges."""
+        return self.history.sources
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        return self.history.checks
+
+    def plot(self, ax=None, **options):
+        """Draw the small panels of a field."""
+        return self.history.plot(ax, **options)
+
+    @property
+    def title(self) -> str:
+        fields = self.history.fields
+        return f"{fields[0] if len(fields) == 1 else f'{len(fields)} fields'} over the seasons"
+
+    @property
+    def lead(self) -> list:
+        """The verdict of each field, and what only the owner can tell."""
+        return [line for line in self.lines() if line.kind in (Kind.LEAD, Kind.QUESTION)]
+
+    @property
+    def sections(self) -> list[Section]:
+        each = [self.history.only(name) for name in self.history.fields]
+        return [*(section for one in each for section in _panels(one)), *_sections(self.history)]
+
+    @asks(path=a_path)
+    def write_page(self, path) -> Path:
+        """Write the page; of several fields an index, and beside it a page each."""
+        fields = self.history.fields
+        if len(fields) == 1:
+            return write_whole(self.page(), path)
+        path = Path(path)
+        pages = {name: f"{path.stem}_{n}{path.suffix}" for n, name in enumerate(fields, 1)}
+        for name, page in pages.items():
+            write_whole(HistoryAnswer(self.history.only(name)).page(), path.with_name(page))
+        sections = [_index(self.history.only(name), page) for name, page in pages.items()]
+        sections.append(_read(self.history))
+        index = render_page(self.title, sections, lead=self.lead, sources=self.sources)
+        return write_whole(index, path)
+
+
+def _index(history, page) -> Section:
+    """One field on the index: its seasons and the way to its page."""
+    name = history.fields[0]
+    seasons = [line for line in field_lines(history) if line.kind == Kind.TEXT]
+    return Section(name, tuple(seasons), links=((page, f"{name}: page with figures and numbers"),))
+
+
+def _panels(history) -> list[Section]:
+    """The figures of one field, newest seasons first, with its lines beside the first."""
+    name, bands = history.fields[0], bands_of(history, history.fields[0])
+    lines = field_lines(history)
+    others = [n for n in history.path["nutrient"].unique() if n not in telling(history, name)]
+    sections = []
+    for band in reversed(range(len(bands))):
+        whose = "; ".join(f"{crop} {season}" for crop, season in bands[band])
+        sections.append(
+            Section(
+                f"{name}: {whose}", tuple(lines[1:]) if not sections else (),
+                figure=partial(history.plot, band=band),
+                figure_says=f"{', '.join(telling(history, name))} in {whose}. {lines[0].text}",
+            )
+        )  # fmt: skip
+    if others:
+        says = f"{', '.join(others)}: never short and never left open where they were judged."
+        sections += [
+            Section(
+                "The other nutrients",
+                figure=partial(history.plot, nutrients=others, band=band),
+                figure_says=says,
+            )
+            for band in reversed(range(len(bands)))
+        ]
+    return sections
+
+
+def _sections(history) -> list[Section]:
+    """Tables of the field, what was read and what was checked."""
+    lead = {} if len(history.fields) == 1 else {"field": "field"}
+    dated = history.path.assign(sampled=history.path["sampled"].dt.strftime("%Y-%m-%d").fillna(""))
+    tables = [pick("What repeats", history.repeats, lead | REPEATS)]
+    if len(history.pairs):
+        tables.append(pick("Poor against good area", history.pairs, lead | PAIRS))
+    if len(history.treatments):
+        means = [", ".join(f"{k} {v:.4g}" for k, v in m.items()) for m in history.treatments["means"]]
+        tables.append(pick("Treatments", history.treatments.assign(means=means), lead | TREATMENTS))
+    tables.append(pick("Every value", dated, lead | PATH))
+    checks = checks_table(history.checks.assign(about="the history"))
+    checked = Section("Checks", tables=(checks,), cautions=(DEFER,))
+    return [Section("The numbers", tables=tuple(tables)), _read(history), checked]
+
+
+def _read(history) -> Section:
+    """The reports as they were read, and what was taken for granted."""
+    notes = tuple(f"{note}." for note in history.reports.notes)
+    return Section("The reports as read", notes, tables=(Table("Reports", history.reports.read),))
+
+
+def answer_history(reports, *, field: str | None = None, **options) -> HistoryAnswer:
+    """Answer for fields over the years, from a folder, workbook or table of leaf reports.
+
+    Parameters
+    ----------
+    reports : path, or as `fertkit.tissue.field_history` takes it
+    field : str, optional
+        One field alone.
+    **options
+        For `fertkit.tissue.field_history`.
+
+    Returns
+    -------
+    HistoryAnswer
+    """
+    history = field_history(reports, **options)
+    return HistoryAnswer(history.only(field) if field else history)

@@ -1,0 +1,146 @@
+"""A field over the years: what repeats, the path through each season, good against poor, treatments."""
+
+from fertkit.results import failed, plain, plain_p
+from fertkit.rounding import below
+from fertkit.say.line import Kind, Line, detail, lead, marked, told
+from fertkit.tissue.compare import CONFIDENCE
+from fertkit.tissue.history import NO_YEAR, State
+
+PLACES = {"good": "good area", "poor": "poor area"}
+
+
+def history_lines(history) -> list[Line]:
+    """Say for each field what repeats and what turned, then what only the owner can tell."""
+    said = []
+    for field in history.fields:
+        said += field_lines(history.only(field))
+    said += [Line(Kind.MISSING, f"{note}.") for note in history.reports.notes]
+    said += marked(Kind.QUESTION, history.reports.questions)
+    return said + marked(Kind.CAUTION, [f"{text}." for text in failed(history.checks)])
+
+
+def field_lines(history) -> list[Line]:
+    """Say of one field what repeats, what turned, how the areas and treatments differ."""
+    field = history.fields[0]
+    return [
+        lead(f"{field}: {_verdict(history)}"), *_seasons(history.path), *_turned(history.path),
+        *_pairs(history.pairs), *_treatments(history.treatments), *_unjudged(history.path),
+    ]  # fmt: skip
+
+
+def _verdict(history) -> str:
+    """What repeats over the seasons; what was short once; that nothing was."""
+    repeats = history.repeats
+    seasons = history.path[~history.path["season"].str.startswith(NO_YEAR)]
+    count = seasons[["crop", "season"]].drop_duplicates().shape[0]
+    short = repeats[repeats["short"] > 0]
+    short = short.sort_values(["short", "judged"], ascending=[False, True], kind="stable")
+    if short.empty:
+        judged = int(repeats["judged"].max()) if len(repeats) else 0
+        if not judged:
+            return "no season could be judged."
+        left = repeats[repeats["open"] > 0]["nutrient"].unique()
+        more = f"; {', '.join(left)} left open by the sources" if len(left) else ""
+        return f"nothing was short in {_of(judged, count)}{more}."
+    return "; ".join(_again(r) for r in short.itertuples()) + "."
+
+
+def _of(judged, count):
+    seasons = "season" if judged == 1 else "seasons"
+    return f"{judged} {seasons} judged" if judged == count else f"the {judged} of {count} seasons judged"
+
+
+def _again(r) -> str:
+    place = f" ({PLACES.get(r.spot, r.spot)})" if r.spot else ""
+    seasons = "season" if r.judged == 1 else "seasons"
+    return f"{r.nutrient}{place} short in {r.short} of {r.judged} {seasons} judged"
+
+
+def _seasons(path):
+    """Each season on a line: stage by stage what was short, left open, or that nothing was."""
+    for (crop, season), rows in path.groupby(["crop", "season"], sort=False):
+        again = rows.groupby("growth_stage")["step"].nunique() > 1
+        keys = ["step", "growth_stage", "plant_part"]
+        steps = [_step(part, again[stage]) for (_, stage, _), part in rows.groupby(keys, sort=True)]
+        yield told("; ".join(steps), f"{crop} {season}")
+
+
+def _step(rows, again) -> str:
+    """What one day says; its date too where the stage was sampled again."""
+    first = rows.iloc[0]
+    judged = rows[rows["judged"] > 0]
+    stage = first["growth_stage"] or "stage not stated"
+    if again and first["sampled"] == first["sampled"]:
+        stage += f" ({first['sampled']:%Y-%m-%d})"
+    if judged.empty:
+        return f"{stage}: no published range"
+    short = judged[judged["state"].isin([State.SHORT, State.IN_PART])]
+    left = judged[judged["state"] == State.OPEN]
+    parts = [_short(r) for r in short.itertuples()]
+    for nutrient, mine in left.groupby("nutrient", sort=False):
+        whole = len(mine) == rows["spot"].nunique()
+        where = "" if whole else " and".join(_in(spot) for spot in mine["spot"])
+        parts.append(f"{nutrient} left open by the sources{where}")
+    return f"{stage}: {', '.join(parts) or 'nothing short'}"
+
+
+def _in(spot) -> str:
+    return f" in the {PLACES[spot]}" if spot in PLACES else f" with {spot}" if spot else ""
+
+
+def _short(r) -> str:
+    some = f" ({r.short} of {r.judged} samples)" if r.judged > 1 else ""
+    return f"{r.nutrient} short, {r.censored}{plain(r.value)} {r.unit}{_in(r.spot)}{some}"
+
+
+def _turned(path):
+    for r in path[path["turn"] != ""].itertuples():
+        place = f", {PLACES.get(r.spot, r.spot)}" if r.spot else ""
+        yield detail(f"{r.turn} its range at {r.growth_stage}", f"{r.crop} {r.season}{place}, {r.nutrient}")
+
+
+def _pairs(pairs):
+    """How often each nutrient was lower or higher in the poor area, and where."""
+    seasons = pairs[["crop", "season", "growth_stage"]].drop_duplicates().shape[0]
+    if not seasons:
+        return
+    said = []
+    for way in ("lower", "higher"):
+        mine = pairs[pairs["difference"] == way]
+        for nutrient, rows in mine.groupby("nutrient", sort=False):
+            values = "; ".join(
+                f"{plain(r.poor)} against {plain(r.good)} {r.unit} in {r.season} at {r.growth_stage}"
+                for r in rows.itertuples()
+            )
+            said.append(detail(f"{way} in {len(rows)} of {seasons}: {values}", nutrient))
+    yield told(f"{seasons} {'comparison' if seasons == 1 else 'comparisons'}", "Poor against good area")
+    yield from said or [detail("no nutrient differs beyond noise")]
+
+
+def _treatments(rows):
+    for (crop, season, stage), mine in rows.groupby(["crop", "season", "growth_stage"], sort=False):
+        label = f"Treatments, {crop} {season} at {stage}"
+        tested = mine[mine["p_value"].notna()]
+        if tested.empty:
+            yield told("one sample a treatment: values stand side by side, without a test", label)
+            yield from (detail(_means(r), r.nutrient) for r in mine.itertuples())
+            continue
+        clear = tested[below(tested["p_value"], 1 - CONFIDENCE)]
+        blocks = "in blocks" if tested["blocked"].all() else "without blocks"
+        yield told(f"{len(clear)} of {len(tested)} nutrients differ ({blocks})", label)
+        for r in clear.sort_values("p_value").itertuples():
+            yield detail(f"{_means(r)}; p {plain_p(r.p_value)}, LSD {plain(r.lsd)}", r.nutrient)
+
+
+def _means(r) -> str:
+    return ", ".join(f"{name} {plain(value)}" for name, value in r.means.items()) + f" {r.unit}"
+
+
+def _unjudged(path):
+    """Stages and parts for which no range is published."""
+    keys = ["crop", "season", "growth_stage", "plant_part"]
+    for key, rows in path.groupby(keys, sort=False):
+        if not (rows["judged"] > 0).any():
+            crop, season, stage, part = key
+            place = ", ".join(filter(None, [stage, part])) or "stage and part not stated"
+            yield Line(Kind.MISSING, f"{crop} {season}, {place}: no published range, no verdict.")

@@ -1,0 +1,402 @@
+"""A field over its dates, crops and years: the path through the stages, what repeats, what treatments did."""
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+import pandas as pd
+
+from fertkit.asked import a_table_or_path, asks, words_by_name
+from fertkit.errors import LookupFailed, NotEstimable, unknown
+from fertkit.intake.leaf import TissueSamples
+from fertkit.intake.reports import Reports, read_reports
+from fertkit.intake.stages import stage_span
+from fertkit.reference.crops import base_crop, unknown_crops
+from fertkit.reference.facts import load_facts, threshold
+from fertkit.results import Result, checks_frame
+from fertkit.rounding import above
+from fertkit.tissue.agree import Verdict
+from fertkit.tissue.classes import Class
+from fertkit.tissue.compare import compare_treatments
+from fertkit.tissue.match import samples_frame
+from fertkit.tissue.pairs import AREAS, compare_pairs
+from fertkit.tissue.score import CARRIED, TissueScores, score_tissue
+
+SEASON = ["field", "crop", "season"]
+STEP = [*SEASON, "step", "growth_stage", "plant_part"]
+NO_YEAR = "no year"
+NAMED = ("specimen", "sample_id")
+
+
+class State(StrEnum):
+    """What the samples of one place and day say of a nutrient together."""
+
+    SHORT = "short"
+    IN_PART = "short in some samples"
+    OPEN = "left open"
+    ENOUGH = "enough"
+    NOT_JUDGED = "not judged"
+
+
+_STATE = {
+    Verdict.SHORT: State.SHORT, Verdict.SHORT_IF_TOLD: State.SHORT, Verdict.ENOUGH: State.ENOUGH,
+    Verdict.DISAGREE: State.OPEN, Verdict.WITHIN: State.OPEN, Verdict.NOT_JUDGED: State.NOT_JUDGED,
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class FieldHistory(Result):
+    """Leaf reports of fields over dates, crops and years.
+
+    Attributes
+    ----------
+    path : DataFrame
+        Also ``table``: field, crop, season (year of harvest, or 'no year'), step (1, 2, ...), growth_stage,
+        plant_part, sampled, spot (good, poor, a treatment or ''), nutrient, value (mean of the results),
+        unit, censored, samples, judged and short and open (of them), low, middle and strict (lower limits of
+        the stage: lowest, middle and highest of the sources), high (upper end), sources, laboratory,
+        strictest_class, state (`State`), turn ('falls below', 'recovers', '': no change, or one of the two
+        steps is not judged or left open).
+    repeats : DataFrame
+        field, spot, nutrient, judged and short and open (seasons with a year), where (seasons and stages
+        at which it was short).
+    pairs : DataFrame
+        Good against poor areas, as in `fertkit.tissue.compare_pairs`, by field, crop, season and stage.
+    treatments : DataFrame
+        field, crop, season, growth_stage, nutrient, unit, means (treatment -> mean), samples, p_value and lsd
+        (missing where there is no replicate), blocked.
+    reports : Reports
+    scores : TissueScores
+    """
+
+    path: pd.DataFrame
+    repeats: pd.DataFrame
+    pairs: pd.DataFrame
+    treatments: pd.DataFrame
+    reports: Reports
+    scores: TissueScores
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.path
+
+    @property
+    def fields(self) -> list[str]:
+        """Names of the fields, in their order."""
+        return list(self.path["field"].unique())
+
+    @property
+    def findings(self) -> pd.DataFrame:
+        """What repeats, turns and differs, row by row: kind, field, subject, value, limit, status."""
+        again = self.repeats[self.repeats["short"] > 0]
+        turned = self.path[self.path["turn"] != ""]
+        lower = self.pairs[self.pairs["difference"] != "within noise"]
+        tested = self.treatments[self.treatments["p_value"].notna()]
+        parts = [
+            again.assign(kind="repeats", value=again["short"], limit=again["judged"], status=again["where"]),
+            turned.assign(kind="turn", limit=turned["low"], status=turned["turn"]),
+            lower.assign(kind="pair", value=lower["poor"], limit=lower["good"], status=lower["difference"]),
+            tested.assign(kind="treatment", value=tested["p_value"], limit=np.nan, status=""),
+        ]
+        columns = ["kind", "field", "nutrient", "value", "limit", "status"]
+        rows = [part[columns] for part in parts if len(part)]
+        return pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=columns)
+
+    def only(self, field: str) -> "FieldHistory":
+        """Return the history of one field.
+
+        Raises
+        ------
+        LookupFailed
+            If it is not among the fields; lists them.
+        """
+        if field not in self.fields:
+            raise unknown("field", field, self.fields)
+        tables = {name: getattr(self, name) for name in ("path", "repeats", "pairs", "treatments")}
+        return replace(self, **{name: table[table["field"] == field] for name, table in tables.items()})
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return self.scores.sources
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        about = self.reports.about[self.reports.about["field"].isin(self.fields)]
+        names = sorted({name for name in about["laboratory"] if name})
+        told = ("one laboratory, as far as the reports say", _laboratories(about, names))
+        jumps = odd_jumps(self.path)
+        leap = "no value leaps between seasons", "; ".join(jumps) or "values leap between seasons"
+        rows = [
+            ("laboratories named", len(names), "1", len(names) < 2, told),
+            ("leaps between seasons", len(jumps), "0", not jumps, leap),
+        ]
+        return pd.concat([checks_frame(rows), self.scores.checks], ignore_index=True)
+
+
+def _laboratories(about, names) -> str:
+    """What several laboratories mean for a history, with the years of each."""
+    years = about.groupby("laboratory")["year"].unique()
+    whose = "; ".join(f"{n} in {', '.join(map(str, sorted(years[n].dropna())))}" for n in names)
+    note = load_facts("history_notes").set_index("about")["note"]["laboratories"]
+    return f"{whose}: {note}" if whose else note
+
+
+@asks(same=words_by_name, ranges=a_table_or_path)
+def field_history(reports, *, same: dict | None = None, ranges=None, reading=None, **studies) -> FieldHistory:
+    """Follow fields through the stages of each crop and year, and over the years.
+
+    Parameters
+    ----------
+    reports : path, TissueSamples, DataFrame, Reports, or list of paths
+        A folder, a workbook, a table, or several, as `fertkit.intake.reports.read_reports` takes them.
+    same : dict of str -> str, optional
+        What spellings of field names mean.
+    ranges : DataFrame or path, optional
+        Ranges of the user's own.
+    reading : dict, optional
+        How each report is to be read: see `fertkit.intake.read_tissue`.
+    **studies
+        For `fertkit.tissue.score_tissue`: source, without, region, cvs.
+
+    Returns
+    -------
+    FieldHistory
+        Never one path over two seasons or crops: another crop, another year, or a gap of more than half a
+        year begins a season. Samples without a date of their own are set in order by stage.
+
+    Raises
+    ------
+    InputError
+        If no report can be read.
+
+    Examples
+    --------
+    Potassium of one field, short in both years (1.56 % at R2, STAMMER2018):
+
+    >>> from fertkit.tissue import field_history
+    >>> from io import StringIO
+    >>> from fertkit.intake import read_tissue
+    >>> rows = [("2024-07-20", 1.31), ("2025-07-18", 1.40)]
+    >>> sheet = "Field,Sampled,Crop,Stage,Part,K %\\n"
+    >>> sheet += "".join(f"North,{day},soybean,R2,trifoliate,{k}\\n" for day, k in rows)
+    >>> history = field_history(read_tissue(StringIO(sheet)), source="STAMMER2018")
+    >>> history.repeats[["nutrient", "short", "judged"]].values.tolist()
+    [['K', 2, 2]]
+    """
+    if isinstance(reports, pd.DataFrame):
+        reports = _samples_of(reports)
+    if not isinstance(reports, Reports):
+        reports = read_reports(reports, same=same, **reading or {})
+    scores = score_tissue(reports.samples, ranges, **studies)
+    steps = _steps(reports)
+    path = _path(scores, steps)
+    compared = [compare(reports.samples, steps) for compare in (_pairs, _treatments)]
+    return FieldHistory(path, _repeats(path), *compared, reports, scores)
+
+
+def _samples_of(frame) -> TissueSamples:
+    """A tidy frame of the user's own as samples; its other columns as a file's."""
+    tidy = samples_frame(frame).drop(columns="label")
+    kept = [c for c in tidy if c in NAMED or c not in CARRIED]
+    others = tidy.drop_duplicates("specimen")[kept]
+    others = others.astype({c: str for c in others if c != "specimen"})
+    return TissueSamples(tidy, others, pd.DataFrame(columns=["what", "item", "detail", "row"]), (), "samples")
+
+
+# ---- seasons and steps
+
+
+def _steps(reports: Reports) -> pd.DataFrame:
+    """Field, crop, season, step and spot of each specimen."""
+    first = reports.samples.table.drop_duplicates("specimen").set_index("specimen")
+    steps = reports.about.loc[first.index].assign(**first[["growth_stage", "plant_part", "crop"]])
+    steps["crop"] = [crop if crop in unknown_crops([crop]) else base_crop(crop) for crop in steps["crop"]]
+    steps["sampled"] = pd.to_datetime(steps["sampled"]).astype("datetime64[ns]")
+    steps["spot"] = steps["treatment"].mask(steps["treatment"] == "", steps["area"])
+    steps["season"] = _seasons(steps)
+    place = [_place(r.crop, r.growth_stage) for r in steps.itertuples()]
+    dated = steps["sampled"].notna().groupby([steps[c] for c in SEASON]).transform("all")
+    key = np.where(dated, steps["sampled"].astype("int64").astype(float), place)
+    steps["step"] = pd.Series(key, steps.index).groupby([steps[c] for c in SEASON]).rank(method="dense")
+    return steps.assign(step=steps["step"].fillna(1).astype(int))
+
+
+def _seasons(steps) -> pd.Series:
+    """Season of each specimen: the year of its last date; a long gap between dates begins another."""
+    own = [steps["field"], steps["crop"]]
+    ordered = steps.sort_values("sampled", kind="stable")
+    gap = ordered.groupby(["field", "crop"])["sampled"].diff()
+    part = (gap > pd.Timedelta(_longest_gap(), "D")).astype(int)
+    part = part.groupby([ordered["field"], ordered["crop"]]).cumsum().reindex(steps.index)
+    part = part.where(steps["sampled"].notna(), -1)
+    last = steps.groupby([*own, part])["sampled"].transform("max")
+    year = steps["year"].groupby([*own, part]).transform("max").where(part >= 0, steps["year"])
+    name = year.astype(str).mask(year.isna(), NO_YEAR)
+    twice = part.where(part >= 0).groupby([*own, name]).transform("nunique") > 1
+    name = name.mask(twice & (part >= 0), last.dt.strftime("%Y-%m"))  # two crops of one year
+    return name.mask(year.isna(), NO_YEAR + ", " + steps["report"])
+
+
+def _longest_gap():
+    table = load_facts("sanity", ("low", "high")).set_index("check")
+    return table.loc["days between samples of one season", "high"]
+
+
+def _place(crop, stage):
+    """Position of a stage; NaN where it is not known."""
+    try:
+        return stage_span(crop, stage).first if crop and stage else np.nan
+    except LookupFailed:
+        return np.nan
+
+
+# ---- the path
+
+
+def _path(scores, steps) -> pd.DataFrame:
+    """One row a spot, step and nutrient, over its samples."""
+    ends = scores.scored[scores.scored["aside"] == ""].groupby(["specimen", "nutrient"], sort=False)
+    ends = ends["high"].max().reset_index()
+    rows = scores.agreement.drop(columns=["sample_id", "crop", "growth_stage", "plant_part"])
+    rows = rows[~rows["nutrient"].str.contains(":")].merge(ends, on=["specimen", "nutrient"], how="left")
+    keys = [*STEP, "spot", "sampled", "laboratory"]
+    rows = rows.merge(steps[keys].reset_index(), on="specimen")
+    state = rows["verdict"].map({str(v): str(s) for v, s in _STATE.items()})
+    rows = rows.assign(
+        n_short=state == State.SHORT, n_judged=state != State.NOT_JUDGED, n_open=state == State.OPEN,
+        exact=rows["value"].where(rows["censored"] == ""), severity=rows["strictest_class"],
+    )  # fmt: skip
+    order = {n: i for i, n in enumerate(dict.fromkeys(rows["nutrient"]))}
+    path = rows.groupby([*STEP, "spot", "nutrient"], sort=False, dropna=False).agg(
+        sampled=("sampled", "min"), value=("exact", "mean"), bound=("value", "first"), unit=("unit", "first"),
+        censored=("censored", _bound), samples=("specimen", "nunique"), judged=("n_judged", "sum"),
+        short=("n_short", "sum"), open=("n_open", "sum"), low=("lowest_limit", "min"),
+        middle=("middle_limit", "median"), strict=("highest_limit", "max"), high=("high", "max"),
+        sources=("sources", "max"), laboratory=("laboratory", _common), strictest_class=("severity", _worst),
+    ).reset_index()  # fmt: skip
+    path["value"] = path["value"].fillna(path.pop("bound"))
+    path["state"] = np.select(
+        [path["judged"] == 0, path["short"] == path["judged"], path["short"] > 0, path["open"] > 0],
+        [str(s) for s in (State.NOT_JUDGED, State.SHORT, State.IN_PART, State.OPEN)], str(State.ENOUGH),
+    )  # fmt: skip
+    path = path.assign(place=path["nutrient"].map(order))
+    path = path.sort_values([*SEASON, "spot", "place", "step"], kind="stable").drop(columns="place")
+    years = path["season"].str[:4].where(path["season"].str[0] != NO_YEAR[0], "9999")
+    begun = path.groupby(SEASON)["sampled"].transform("min")
+    path = path.assign(year=years, begun=begun)
+    path = path.sort_values(["field", "year", "begun", "season", "crop"], kind="stable")
+    return _turns(path.drop(columns=["year", "begun"]).reset_index(drop=True))
+
+
+def _bound(marks):
+    """The mark of a mean: that of all its results, or that some are known only to lie below or above it."""
+    if len(set(marks)) == 1:
+        return marks.iloc[0]
+    return {"<": "≤", ">": "≥"}.get("".join(set(marks.replace("not detected", "<")) - {""}), "")
+
+
+def _common(texts):
+    return texts.iloc[0] if len(set(texts)) == 1 else ""
+
+
+def _worst(classes):
+    """The class on the lowest rung that any sample is in."""
+    return min(classes, key=[str(name) for name in Class].index)
+
+
+def _turns(path):
+    """Where a nutrient of one spot and plant part falls below its range, or recovers, from step to step."""
+    level = path["state"].map({str(State.SHORT): 1.0, str(State.ENOUGH): 0.0})  # blank where left open
+    one = [path[c] for c in (*SEASON, "spot", "nutrient", "plant_part")]
+    change = level.groupby(one).diff().where(path["step"].groupby(one).diff() > 0)
+    return path.assign(turn=np.select([change == 1, change == -1], ["falls below", "recovers"], ""))
+
+
+def odd_jumps(path) -> list[str]:
+    """Nutrients whose values at one stage differ so much between seasons that a unit may be read wrongly."""
+    exact = path[(path["censored"] == "") & (path["value"] > 0)]
+    most = threshold("times between seasons")
+    said = []
+    for (field, nutrient, _, _), rows in exact.groupby(["field", "nutrient", "growth_stage", "plant_part"]):
+        least, top = rows.loc[rows["value"].idxmin()], rows.loc[rows["value"].idxmax()]
+        if least["season"] != top["season"] and above(top["value"], most * least["value"]):
+            times = f"{top['value'] / least['value']:.0f} times as high in {top['season']}"
+            said.append(f"{field}: {nutrient} is {times} as in {least['season']}: check the units of both")
+    return said
+
+
+# ---- over the years
+
+
+def _repeats(path) -> pd.DataFrame:
+    """In how many of its seasons each nutrient of a spot was judged, short, left open."""
+    dated = path[~path["season"].str.startswith(NO_YEAR) & (path["judged"] > 0)]
+    rows = []
+    for (field, spot, nutrient), mine in dated.groupby(["field", "spot", "nutrient"], sort=False):
+        seasons = mine.groupby(["crop", "season"], sort=False)
+        short = seasons["short"].sum() > 0
+        left = (seasons["open"].sum() > 0) & ~short
+        where = [
+            f"{crop} {season} at {_stages(part)}" for (crop, season), part in seasons if short[crop, season]
+        ]
+        rows.append((field, spot, nutrient, len(short), int(short.sum()), int(left.sum()), "; ".join(where)))
+    return pd.DataFrame(rows, columns=["field", "spot", "nutrient", "judged", "short", "open", "where"])
+
+
+def _stages(rows) -> str:
+    """Stages at which a nutrient was short; of several samples, in how many."""
+    rows = rows[rows["short"] > 0]
+    many = [f" ({r.short} of {r.judged} samples)" * (r.judged > 1) for r in rows.itertuples()]
+    return " and ".join(stage + some for stage, some in zip(rows["growth_stage"], many, strict=True))
+
+
+def _pairs(samples: TissueSamples, steps) -> pd.DataFrame:
+    """Good against poor areas of one field, crop, day, stage and part."""
+    key = [*STEP, "sampled"]
+    known = steps[steps["area"].isin(AREAS)]
+    both = known[known.groupby(key, dropna=False)["area"].transform("nunique") == 2]
+    columns = ["field", "crop", "season", "growth_stage"]
+    if both.empty:
+        return pd.DataFrame(columns=[*columns, "nutrient", "good", "poor", "unit", "difference", "short"])
+    number = both.groupby(key, dropna=False, sort=False).ngroup()
+    names = number.map(lambda n: f"pair {n}")
+    frame = samples.table[samples.table["specimen"].isin(both.index)]
+    frame = frame.assign(sample_id=frame["specimen"].map(names), area=frame["specimen"].map(both["area"]))
+    pairs = compare_pairs(frame).pairs
+    whose = both.assign(pair=names).drop_duplicates("pair").set_index("pair")[columns]
+    return pairs.join(whose, on="pair").drop(columns="pair")
+
+
+def _treatments(samples: TissueSamples, steps) -> pd.DataFrame:
+    """What treatments of one field and day differ in; tested where they are replicated."""
+    rows = []
+    columns = ["field", "crop", "season", "growth_stage"]
+    treated = steps[steps["treatment"] != ""]
+    for key, mine in treated.groupby(STEP, sort=False):
+        if mine["treatment"].nunique() < 2:
+            continue
+        frame = samples.table[samples.table["specimen"].isin(mine.index)]
+        whose = dict(zip(columns, (*key[:3], key[4]), strict=True))
+        rows += [whose | row for row in _tested(frame, mine)]
+    columns += ["nutrient", "unit", "means", "samples", "p_value", "lsd", "blocked"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _tested(frame, mine):
+    """Means of each nutrient by treatment, with the test if there is one."""
+    blocks = mine["block"].ne("").all() and len(set(mine["block"])) > 1
+    design = pd.DataFrame({"sample_id": mine.index.astype(str), "treatment": mine["treatment"].to_numpy()})
+    design = design.assign(block=mine["block"].to_numpy()) if blocks else design
+    plain = frame.assign(sample_id=frame["specimen"].astype(str))
+    try:
+        compared = compare_treatments(plain, design)
+    except NotEstimable:
+        means = plain[plain["censored"] == ""].assign(of=plain["specimen"].map(mine["treatment"]))
+        for (nutrient, unit), rows in means.groupby(["nutrient", "unit"], sort=False):
+            yield {"nutrient": nutrient, "unit": unit, "means": rows.groupby("of")["value"].mean().to_dict(),
+                   "samples": len(rows), "p_value": np.nan, "lsd": np.nan, "blocked": False}  # fmt: skip
+        return
+    for test in compared.tests.itertuples():
+        means = compared.means[compared.means["nutrient"] == test.nutrient].set_index("treatment")["mean"]
+        yield {"nutrient": test.nutrient, "unit": test.unit, "means": means.to_dict(), "samples": test.n,
+               "p_value": test.p_value, "lsd": test.lsd, "blocked": compared.blocked}  # fmt: skip
