@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import asks
-from fertkit.budget.products import NUTRIENTS, PERCENT, find_product, of_products, product_cautions
+from fertkit.budget.products import PERCENT, find_product, of_products, product_cautions
 from fertkit.errors import FertkitError, InputError, NotEstimable, Problem, UnitError, unknown
 from fertkit.reference.load import list_sources
+from fertkit.reference.nutrients import OF_PRODUCTS
 from fertkit.results import Result
 from fertkit.units import ACRE_HA, LB_KG, SHORT_TON_LB, US_GALLON_L, convert_area_rate
 
@@ -98,7 +99,7 @@ def blend(
     Parameters
     ----------
     targets : dict
-        Nutrient (`fertkit.budget.products.NUTRIENTS`) -> least rate [`unit`].
+        Nutrient (`fertkit.reference.nutrients.OF_PRODUCTS`) -> least rate [`unit`].
     prices : DataFrame
         product (grade or material), price, and optionally unit: ton (short ton, the default), lb, gal, kg or
         Mg. Any currency.
@@ -142,15 +143,15 @@ def blend(
     if unit not in NAMES:
         raise UnitError(f"unknown unit '{unit}' of a blend; use one of: {', '.join(NAMES)}")
     caps, product_caps = caps or {}, product_caps or {}
-    _check_rates("targets", targets, NUTRIENTS, unit)
-    _check_rates("caps", caps, NUTRIENTS, unit)
+    _check_rates("targets", targets, OF_PRODUCTS, unit)
+    _check_rates("caps", caps, OF_PRODUCTS, unit)
     listed = _read_prices(prices, products)
     _check_rates("product caps", product_caps, set(listed["product"]), unit)
     targets, caps, product_caps = (
         {name: convert_area_rate(v, unit, "lb/ac") for name, v in rates.items()}
         for rates in (targets, caps, product_caps)
     )
-    names = [n for n in NUTRIENTS if n in targets or n in caps]
+    names = [n for n in OF_PRODUCTS if n in targets or n in caps]
     least = np.array([targets.get(n, 0.0) for n in names])
     most = np.array([caps.get(n, np.inf) for n in names])
     share = listed[[PERCENT[n] for n in names]].to_numpy(dtype=float).T / 100

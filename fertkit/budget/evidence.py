@@ -6,12 +6,13 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from fertkit.budget.policy import NAMES, NUTRIENTS, lines_of, word_of
+from fertkit.budget.policy import NAMES, lines_of, word_of
 from fertkit.budget.soil import rate_plans
 from fertkit.budget.yields import is_known
 from fertkit.errors import InputError, Problem
 from fertkit.reference.crops import base_crop
 from fertkit.reference.load import load_table
+from fertkit.reference.nutrients import OF_PRODUCTS
 
 KINDS_OF_CREDIT = ("manure", "legume", "soil nitrate", "water nitrate", "starter")
 #: Credits that an own trial leaves open.
@@ -59,8 +60,8 @@ def _read(given, rows, problems, ends, words=()):
     problems += [Problem("column is missing", remedy, column=name) for name in missing]
     for line, record, fits in lines_of(frame, rows, problems) if not missing else ():
         nutrient, record["nutrient"] = record["nutrient"], NAMES.get(word_of(record["nutrient"]).casefold())
-        if record["nutrient"] not in NUTRIENTS:
-            known = f"use one of: {', '.join(NUTRIENTS)}"
+        if record["nutrient"] not in OF_PRODUCTS:
+            known = f"use one of: {', '.join(OF_PRODUCTS)}"
             problems.append(Problem("not a nutrient of a plan", known, line, "nutrient", nutrient))
         numbers = [float(pd.to_numeric(record[name], errors="coerce")) for name in ends]
         for name, number in zip(ends, numbers, strict=True):

@@ -7,12 +7,14 @@ import pandas as pd
 
 from fertkit.asked import a_list, a_saved_file, a_table, asks, either
 from fertkit.budget.fields import read_fields
+from fertkit.budget.own import checked_own
 from fertkit.budget.rates import nutrient_name
-from fertkit.budget.studies import default_rows, own_rows, own_tables, worked_out
-from fertkit.budget.yields import AREA_UNITS, FIELD_UNIT, field_amounts, is_known
+from fertkit.budget.studies import default_rows, worked_out
+from fertkit.budget.yields import AREA_UNITS, FIELD_UNIT, field_amounts
 from fertkit.errors import LookupFailed, UnitError
-from fertkit.reference.crops import nitrogen_note
+from fertkit.reference.crops import is_known, nitrogen_note
 from fertkit.reference.load import list_sources
+from fertkit.reference.own import own_tables
 from fertkit.reference.profiles import as_list
 from fertkit.results import Result
 from fertkit.units import convert_area_rate
@@ -134,14 +136,15 @@ def farm_budget(
     """
     if area_unit not in (None, *AREA_UNITS) or unit not in (None, *FIELD_UNIT):
         raise UnitError(f"unknown unit '{area_unit}' or '{unit}'; use ac or ha, and lb/ac or kg/ha")
-    own = own_rows(own)
+    own = checked_own(own)
     fields, area_unit, notes = read_fields(fields, area_unit, yield_unit, own)
     unit = unit or {"ac": "lb/ac", "ha": "kg/ha"}[area_unit]
     chosen = {"source": source, "without": without, "region": region}
     studied = worked_out(fields, nutrients=nutrients, own=own, **chosen)
     rows = default_rows(studied)
     answers = fields["at"].isin(rows["at"])
-    left_out = _left_out(fields[~answers], studied, nutrients, source)
+    asked = [nutrient_name(name, own) for name in as_list(nutrients)]
+    left_out = _left_out(fields[~answers], studied, asked, source)
     if rows.empty:
         why = "; ".join(left_out["why"].unique())
         raise LookupFailed(f"no field has an amount: {why}", remedy="choose another source")
@@ -163,7 +166,7 @@ def _left_out(fields, studied, nutrients, source) -> pd.DataFrame:
     """Fields without an amount, each with the reason."""
     listed, grain = fields["at"].isin(studied["at"]), studied.loc[studied["harvested"].notna(), "at"]
     by = f" in {', '.join(as_list(source))}" if source is not None else " in the tables chosen"
-    crop, names = fields["crop"], ", ".join(map(nutrient_name, as_list(nutrients)))
+    crop, names = fields["crop"], ", ".join(nutrients)
     why = np.select(
         [~listed, fields["at"].isin(grain)],
         ["nothing on " + names + " of " + crop + by, "no straw or stover of " + crop + by],

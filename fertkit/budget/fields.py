@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from fertkit.budget.rates import parts_of, residue_lb_ac
-from fertkit.budget.studies import crop_of
 from fertkit.budget.yields import (
     AREA_UNITS,
     YIELD_UNITS,
@@ -21,6 +20,7 @@ from fertkit.budget.yields import (
 )
 from fertkit.errors import FertkitError, InputError, Problem, UnitError
 from fertkit.intake.numbers import number_style, read_number
+from fertkit.reference.own import NO_TABLES
 from fertkit.reference.text_tables import read_text_table
 from fertkit.rounding import above
 from fertkit.units import convert_area_rate
@@ -41,7 +41,7 @@ SYMBOLS = {"n", "p", "k", "s", "ca", "mg", "zn", "mn", "b", "fe", "cu"}
 NO_AMOUNT = {"ppm", "pct", "percent", "test", "price", "cost"}
 
 
-def read_fields(source, area_unit=None, goal_unit=None, own=None) -> tuple[pd.DataFrame, str, tuple]:
+def read_fields(source, area_unit=None, goal_unit=None, own=NO_TABLES) -> tuple[pd.DataFrame, str, tuple]:
     """Check a table of fields.
 
     Parameters
@@ -50,8 +50,8 @@ def read_fields(source, area_unit=None, goal_unit=None, own=None) -> tuple[pd.Da
         See `fertkit.budget.farm_budget`.
     area_unit, goal_unit : str, optional
         Units of columns that do not carry theirs.
-    own : dict, optional
-        Rows of the user's own (`own_rows`).
+    own : OwnTables, optional
+        Tables of the user's own.
 
     Returns
     -------
@@ -78,7 +78,7 @@ def read_fields(source, area_unit=None, goal_unit=None, own=None) -> tuple[pd.Da
     return fields, area_unit, notes
 
 
-def checked_rows(frame, problems: list, numbers=("yield_goal",), own=None, lost=True) -> pd.DataFrame:
+def checked_rows(frame, problems: list, numbers=("yield_goal",), own=NO_TABLES, lost=True) -> pd.DataFrame:
     """Check fields of any table, whose columns have plain names, adding to the problems what cannot be read.
 
     Parameters
@@ -88,8 +88,8 @@ def checked_rows(frame, problems: list, numbers=("yield_goal",), own=None, lost=
     problems : list of Problem
     numbers : sequence of str
         Columns that must be numbers.
-    own : dict, optional
-        Rows of the user's own (`own_rows`).
+    own : OwnTables, optional
+        Tables of the user's own.
     lost : bool
         Whether a yield of 0 is one, of a crop that was lost; as a goal it is none.
 
@@ -104,7 +104,7 @@ def checked_rows(frame, problems: list, numbers=("yield_goal",), own=None, lost=
     unnamed = pd.Series([f"row {i + 2}" for i in range(len(frame))], dtype=object)
     named = frame.get("field", unnamed).astype(object)
     fields["field"] = named.where(named.fillna("").astype(str).str.strip() != "", unnamed)
-    fields["crop"] = _each(frame["crop"], partial(_known_crop, own=own or {}), problems, "crop")
+    fields["crop"] = _each(frame["crop"], partial(_known_crop, own=own), problems, "crop")
     fields["yield_unit"] = _each(frame["yield_unit"], _known_unit, problems, "yield_unit")
     written = frame[[c for c in ("area", "yield_goal", "residue") if c in frame]].to_numpy(object).ravel()
     style = number_style([cell for cell in written if isinstance(cell, str)])
@@ -188,7 +188,7 @@ def _each(column, read, problems, name):
 
 
 def _known_crop(text, own):
-    crop = crop_of(text, own)
+    crop = own.crop_name(text)
     parts_of(crop, own)
     return crop
 

@@ -6,44 +6,40 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_dict, a_list, a_number, a_word, asks, either
-from fertkit.budget.rates import (
-    AT_HARVEST,
-    NUTRIENT_ORDER,
-    OXIDE_OF,
-    nutrient_name,
-    parts_of,
-    residue_lb_ac,
+from fertkit.budget.own import checked_own
+from fertkit.budget.rates import AT_HARVEST, nutrient_name, parts_of, residue_lb_ac
+from fertkit.budget.studies import (
+    AMOUNTS,
+    ANALYSIS,
+    TRADE,
+    default_rows,
+    in_form,
+    in_order,
+    in_unit,
+    worked_out,
 )
-from fertkit.budget.studies import crop_of, default_rows, own_rows, own_tables, worked_out
 from fertkit.budget.yields import (
-    FIELD_UNIT,
     far_outside,
-    field_amounts,
     goal_unit,
-    is_known,
     lb_ac_per,
     number,
     refuse,
     residue_share,
     yield_lb_ac,
 )
-from fertkit.errors import UnitError, unknown
-from fertkit.reference.crops import nitrogen_note, trade_moisture_pct
+from fertkit.errors import UnitError
+from fertkit.reference.crops import is_known, nitrogen_note, trade_moisture_pct
 from fertkit.reference.load import list_sources, load_table
+from fertkit.reference.nutrients import OXIDE_OF
+from fertkit.reference.own import own_tables
 from fertkit.reference.profiles import lineage
 from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import above, at_most
 from fertkit.units import (
     SHORT_TON_LB,
-    convert_area_rate,
     convert_concentration,
     from_element,
-    to_element,
 )
-
-AMOUNTS = ("uptake", "uptake_low", "uptake_high", "harvested", "baled", "removed", "stays", "low", "high")
-ELEMENT_OF = {oxide: element for element, oxide in OXIDE_OF.items()}
-OWN, TRADE = "own analysis", "COMMON_PRACTICE"
 
 
 @dataclass(frozen=True)
@@ -142,7 +138,7 @@ class NutrientBudget(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        return list_sources(k for k in self.rows["source_key"].unique() if k != OWN)
+        return list_sources(k for k in self.rows["source_key"].unique() if k != ANALYSIS)
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -214,7 +210,7 @@ def nutrient_budget(
         and fill in what none of them gives.
     own : path, DataFrame or list of them, optional
         Tables of removal or uptake of your own, whose rows lead unless left out, also of a crop the kit
-        has never seen (`fertkit.budget.studies.own_rows`).
+        has never seen (`fertkit.reference.own.read_own`).
     nutrients : list of str, optional
         Keep these nutrients only.
     form : {'oxide', 'element'}
@@ -271,8 +267,8 @@ def nutrient_budget(
     >>> budget.table.set_index("nutrient")["removed"].round(1).to_dict()
     {'N': 152.0, 'P2O5': 32.0, 'K2O': 56.0}
     """
-    own = own_rows(own)
-    name = crop_of(crop, own)
+    own = checked_own(own)
+    name = own.crop_name(crop)
     part = part or parts_of(name, own)[0]
     baled = residue_share(residue)
     if baled and part != "grain":
@@ -295,9 +291,9 @@ def nutrient_budget(
     if baled == 0 and source is None:
         extra.append(_trade_rows(name, part, pounds))
     if nutrients is not None:
-        extra = [e[e["nutrient"].isin(map(nutrient_name, nutrients))] for e in extra if len(e)]
+        extra = [e[e["nutrient"].isin([nutrient_name(n, own) for n in nutrients])] for e in extra if len(e)]
     rows = pd.concat([rows, *(e for e in extra if len(e))], ignore_index=True)
-    rows = _in_unit(_in_form(_in_order(rows), form), unit, area, area_unit)
+    rows = in_unit(in_form(in_order(rows), form), unit, area, area_unit)
     rows.attrs["unit"] = unit
     return NutrientBudget(
         name, part, float(yield_goal), yield_unit, float(pounds), baled, unit, area, area_unit, rows
@@ -321,7 +317,7 @@ def _analysis_rows(crop, part, pounds, moisture_pct, analysis, unit) -> pd.DataF
                          column=nutrient, value=value)  # fmt: skip
         taken = pounds * (1 - moisture / 100) * percent / 100
         taken = from_element(taken, oxide) if nutrient in OXIDE_OF else taken
-        rows.append(_row(crop, oxide, OWN, removed=taken, harvested=taken, provenance="own table",
+        rows.append(_row(crop, oxide, ANALYSIS, removed=taken, harvested=taken, provenance="own table",
                          confidence="as supplied"))  # fmt: skip
     return pd.DataFrame(rows)
 
@@ -344,48 +340,6 @@ def _row(crop, nutrient, source, **values):
     blank = dict.fromkeys((*AMOUNTS, "share_removed"), np.nan)
     words = {"unit": "lb/ac", "default": "", "derivation": "", "note": "", "counted": "", "at": 0}
     return {"crop": crop, "nutrient": nutrient, "source_key": source} | blank | words | values
-
-
-def _in_order(rows) -> pd.DataFrame:
-    """Sort by nutrient, publications first, then own analysis and trade figures."""
-    order = rows["nutrient"].map(NUTRIENT_ORDER.index)
-    last = rows["source_key"].isin([OWN, TRADE])
-    return (
-        rows.assign(order=order, last=last)
-        .sort_values(["order", "last"], kind="stable")
-        .drop(columns=["order", "last"])
-    )
-
-
-def _in_form(rows, form) -> pd.DataFrame:
-    """Restate P2O5 and K2O as P and K if asked to."""
-    if form == "oxide":
-        return rows
-    if form != "element":
-        raise unknown("form", form, ("oxide", "element"))
-    rows = rows.copy()
-    for oxide, element in ELEMENT_OF.items():
-        oxides = rows["nutrient"] == oxide
-        rows.loc[oxides, list(AMOUNTS)] = to_element(rows.loc[oxides, list(AMOUNTS)], oxide)
-        rows.loc[oxides, "nutrient"] = element
-    return rows
-
-
-def _in_unit(rows, unit, area, area_unit) -> pd.DataFrame:
-    """Restate amounts [lb/ac] in another unit and add those of the whole field."""
-    if unit not in FIELD_UNIT:
-        raise UnitError(f"unknown unit '{unit}' for a nutrient amount; use one of: {', '.join(FIELD_UNIT)}")
-    rows = rows.reset_index(drop=True)
-    if area is not None:
-        if not (np.isfinite(area) and area > 0):
-            raise refuse("nutrient budget", "an area must be above 0", "give the area of the field",
-                         column="area", value=area)  # fmt: skip
-        for name in ("uptake", "removed", "stays"):
-            rows[f"{name}_field"] = field_amounts(rows[name], area, area_unit, unit)
-        rows["field_unit"] = FIELD_UNIT[unit]
-    rows[list(AMOUNTS)] = convert_area_rate(rows[list(AMOUNTS)], "lb/ac", unit)
-    rows["unit"] = unit
-    return rows
 
 
 def _above_all_uptake(budget):

@@ -6,10 +6,11 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import asks, holding
-from fertkit.budget.rates import OXIDE_OF, published_rates
+from fertkit.budget.rates import published_rates
 from fertkit.budget.timing import day_span, season_rows, value_span
 from fertkit.errors import UnitError, unknown
 from fertkit.reference.load import list_sources, load_table
+from fertkit.reference.nutrients import OXIDE_OF
 from fertkit.results import Result
 from fertkit.rounding import same
 from fertkit.units import convert_area_rate, from_element

@@ -12,16 +12,14 @@ from fertkit.budget.thresholds import OXIDE
 from fertkit.budget.yields import is_known
 from fertkit.errors import InputError, Problem
 from fertkit.reference.crops import crop_name
+from fertkit.reference.nutrients import OF_PRODUCTS
 
 #: What a nutrient may follow; a system's name and a number [lb/ac] are policies too.
 KINDS = ("sufficiency", "build", "removal", "trial", "none", "fixed", "system")
 #: Columns by which a table of policies or caps chooses rows; a blank or absent one chooses all.
 KEYS = ("field", "zone", "year", "crop")
-#: Nutrients that a policy may name, as fertilizer is sold.
-NUTRIENTS = ("N", "P2O5", "K2O", "S", "Ca", "Mg", "Zn", "B", "Mn", "Cu", "Fe", "Mo", "Cl")
-
 #: Names of columns as a user may write them, P and K for the oxides.
-NAMES = {name.casefold(): name for name in (*NUTRIENTS, *KEYS)} | {
+NAMES = {name.casefold(): name for name in (*OF_PRODUCTS, *KEYS)} | {
     element.casefold(): oxide for element, oxide in OXIDE.items()
 }
 
@@ -82,12 +80,12 @@ def _spread(given, rows, table, read):
     frame, problems = pd.DataFrame([dict(given)]) if whole else given, []
     frame = frame.rename(columns=lambda column: NAMES.get(str(column).strip().casefold(), column))
     for column in frame:
-        if column not in (*NUTRIENTS, *KEYS):
-            known = f"use one of: {', '.join((*NUTRIENTS, *KEYS))}"
+        if column not in (*OF_PRODUCTS, *KEYS):
+            known = f"use one of: {', '.join((*OF_PRODUCTS, *KEYS))}"
             problems.append(Problem("not a nutrient of a plan", known, column=column))
     for line, record, fits in lines_of(frame, rows, problems):
         named = bool(word_of(record.get("field")) or word_of(record.get("crop")))
-        for nutrient in NUTRIENTS:
+        for nutrient in OF_PRODUCTS:
             if word_of(record.get(nutrient)):
                 value = read(record[nutrient], named, problems, (None if whole else line, nutrient))
                 for i in fits:

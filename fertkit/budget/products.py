@@ -11,18 +11,18 @@ from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable, UnitError, unknown
 from fertkit.reference.crops import crop_name
 from fertkit.reference.load import list_sources, load_table
+from fertkit.reference.nutrients import OF_PRODUCTS
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import at_most
 
-NUTRIENTS = ("N", "P2O5", "K2O", "S", "Ca", "Mg", "Zn", "B", "Mn", "Cu", "Mo", "Cl")
 #: Topics of the cautions that forbid contact with the seed.
 NEVER_WITH_SEED = ("ammonia", "thiosulfate", "boron toxicity")
 SEED_MEANINGS = ("no more than the limit", "more than the limit, so the seed is at risk")
-PERCENT = {name: f"{name.lower()}_pct" for name in NUTRIENTS}
+PERCENT = {name: f"{name.lower()}_pct" for name in OF_PRODUCTS}
 #: Nutrients that a user's own table may leave out.
-RARE = NUTRIENTS[8:]
+RARE = OF_PRODUCTS[8:]
 _own_products = a_table_of(
-    "material", "grade", *(PERCENT[n] for n in NUTRIENTS[:8]), "density_lb_gal", "source_key", "provenance"
+    "material", "grade", *(PERCENT[n] for n in OF_PRODUCTS[:8]), "density_lb_gal", "source_key", "provenance"
 )
 
 
@@ -112,8 +112,8 @@ def nutrients_per_gallon(product: str, products: pd.DataFrame | None = None) -> 
     row = find_product(product, products)
     if np.isnan(row["density_lb_gal"]):
         raise UnitError(f"{row['material']} has no density in the table; give rates by weight")
-    share = row[[PERCENT[n] for n in NUTRIENTS]].astype(float).fillna(0.0) / 100
-    return pd.Series(share.to_numpy() * row["density_lb_gal"], index=NUTRIENTS)
+    share = row[[PERCENT[n] for n in OF_PRODUCTS]].astype(float).fillna(0.0) / 100
+    return pd.Series(share.to_numpy() * row["density_lb_gal"], index=OF_PRODUCTS)
 
 
 @asks(products=of_products)
@@ -127,7 +127,7 @@ def product_rate(
     product : str
         Grade or material of a row of the products table.
     nutrient : str
-        One of `NUTRIENTS` (N, P2O5, K2O, S, ...).
+        One of `OF_PRODUCTS` (N, P2O5, K2O, S, ...).
     rate_lb_ac : float
         Rate of the nutrient [lb/ac].
     products : DataFrame, optional
@@ -156,7 +156,7 @@ def product_rate(
     """
     row = find_product(product, products)
     if nutrient not in PERCENT:
-        raise unknown("nutrient of a product", nutrient, NUTRIENTS)
+        raise unknown("nutrient of a product", nutrient, OF_PRODUCTS)
     if not (np.isfinite(rate_lb_ac) and rate_lb_ac >= 0):
         raise refuse(
             "product rate", "not a rate", "give 0 or more lb/ac", column="rate_lb_ac", value=rate_lb_ac
@@ -165,7 +165,7 @@ def product_rate(
     if not percent > 0:
         raise NotEstimable(f"{row['material']} ({row['grade']}) supplies no {nutrient}")
     pounds = rate_lb_ac / percent * 100
-    supplied = [n for n in NUTRIENTS if row[PERCENT[n]] > 0]
+    supplied = [n for n in OF_PRODUCTS if row[PERCENT[n]] > 0]
     rows = pd.DataFrame(
         {
             "nutrient": supplied,

@@ -6,20 +6,18 @@ what follows from that alone.
 
 import re
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import lru_cache
 
 import numpy as np
-import pandas as pd
 
-from fertkit.budget.yields import base_of, is_known, lb_ac_per
+from fertkit.budget.yields import base_of, lb_ac_per
 from fertkit.errors import LookupFailed, UnitError, unknown
-from fertkit.reference.crops import base_crop, bushel_lb, crop_name, load_crops, trade_moisture_pct
+from fertkit.reference.crops import bushel_lb, is_known, related_crops, trade_moisture_pct
 from fertkit.reference.load import load_table
+from fertkit.reference.nutrients import NUTRIENT_ORDER, OXIDE_OF, place_of
+from fertkit.reference.own import NO_TABLES
 from fertkit.units import SHORT_TON_LB, convert_area_rate, from_element
 
-#: Nutrients in the order of every table; P and K as oxide, the form in which fertilizer is traded.
-NUTRIENT_ORDER = ("N", "P2O5", "K2O", "S", "Ca", "Mg", "Zn", "Mn", "B", "Fe", "Cu", "Na")
-OXIDE_OF = {"P": "P2O5", "K": "K2O"}
 RESIDUE_PARTS = ("straw", "stover")
 #: Of two rows of one source, the first of these units is used (the other is the same value restated).
 UNIT_PREFERENCE = ("lb/bu", "lb/ton", "lb/cwt", "lb/bale", "kg/Mg", "g/kg")
@@ -89,27 +87,19 @@ class Rate:
         return () if self.per_unit else self.uptake_yield
 
 
-def related_crops(crop: str) -> list[str]:
-    """Crops whose rows speak of a crop: itself, its base crop, or all its market classes (wheat)."""
-    if not is_known(crop):
-        return [crop]
-    name = crop_name(crop)
-    if name != base_crop(name):
-        return [name, base_crop(name)]
-    return [name, *(c for c in load_crops()["crop"] if c != name and base_crop(c) == name)]
-
-
-def parts_of(crop: str, own=None) -> list[str]:
-    """Harvested parts with removal rows for a crop, the usual one first.
+def parts_of(crop: str, own=NO_TABLES) -> list[str]:
+    """Harvested parts with removal rows for a crop, the usual one first; grain where a user's own has none.
 
     Raises
     ------
     LookupFailed
         If no source is carried for the crop; lists the crops there are.
     """
-    table = _rows("removal", own)
-    rows = table[table["crop"].isin(related_crops(crop))]
+    table, related = own.table("removal"), related_crops(crop)
+    rows = table[table["crop"].isin(related)]
     parts = [p for p in rows["harvested_part"].unique() if p not in (*RESIDUE_PARTS, "grain plus straw")]
+    if not parts and any(own.rows(kind)["crop"].isin(related).any() for kind in ("removal", "uptake")):
+        return ["grain"]
     if not parts:
         raise LookupFailed(
             f"no removal values are carried for {crop}",
@@ -118,13 +108,8 @@ def parts_of(crop: str, own=None) -> list[str]:
     return sorted(parts, key=lambda p: p != "grain")
 
 
-def _rows(kind, own):
-    """The bundled rows of a kind of table, and the user's own."""
-    table = load_table(kind)
-    return pd.concat([table, own[kind]], ignore_index=True) if own and kind in own else table
-
-
-def published_rates(crop: str, part: str | None = None, own=None) -> tuple[Rate, ...]:
+@lru_cache(maxsize=4096)
+def published_rates(crop: str, part: str | None = None, own=NO_TABLES) -> tuple[Rate, ...]:
     """Collect what every source says about a crop.
 
     Parameters
@@ -133,8 +118,8 @@ def published_rates(crop: str, part: str | None = None, own=None) -> tuple[Rate,
         Crop, or a market class (winter wheat), which also takes the rows of its base crop.
     part : str, optional
         Harvested part (grain, silage, hay, ...); the usual one if None.
-    own : dict, optional
-        Rows of the user's own (`fertkit.budget.studies.own_rows`).
+    own : OwnTables, optional
+        Tables of the user's own (`fertkit.budget.own.checked_own`).
 
     Returns
     -------
@@ -146,32 +131,22 @@ def published_rates(crop: str, part: str | None = None, own=None) -> tuple[Rate,
     LookupFailed
         If the crop or part is not known.
     """
-    return _rates(crop, part, own) if own else bundled_rates(crop, part)
-
-
-@cache
-def bundled_rates(crop: str, part: str | None = None) -> tuple[Rate, ...]:
-    """What the bundled sources say; see `published_rates`."""
-    return _rates(crop, part, None)
-
-
-def _rates(crop, part, own):
     parts = parts_of(crop, own)
     part = part or parts[0]
     if part not in parts:
         raise unknown(f"harvested part of {crop}", part, parts)
     records: dict[tuple, dict] = {}
-    _add_removal(records, crop, part, _rows("removal", own))
+    _add_removal(records, crop, part, own.table("removal"))
     if part == parts[0]:
-        _add_uptake(records, crop, _rows("uptake", own))
+        _add_uptake(records, crop, own.table("uptake"))
     _share_between_classes(records)
     _mark_fading(records)
     rates = [
         replace(Rate(*key, *_trace(record.pop("traces"))), **record)
         for key, record in records.items()
-        if key[2] in NUTRIENT_ORDER
+        if key[2] in (*NUTRIENT_ORDER, *own.nutrients)
     ]
-    return tuple(sorted(rates, key=lambda r: (NUTRIENT_ORDER.index(r.nutrient), r.source_key, r.crop)))
+    return tuple(sorted(rates, key=lambda r: (place_of(r.nutrient), r.source_key, r.crop)))
 
 
 def _mark_fading(records):
@@ -377,15 +352,15 @@ def default_order(crop: str) -> dict[str, int]:
     return {key: rank for rank, key in enumerate(dict.fromkeys(chain))}
 
 
-def nutrient_name(text: str) -> str:
-    """Give a nutrient of `NUTRIENT_ORDER` for its name as oxide or element, in any case.
+def nutrient_name(text: str, own=NO_TABLES) -> str:
+    """Give a nutrient of `NUTRIENT_ORDER`, or of a user's own, for its name as oxide or element, in any case.
 
     Raises
     ------
     LookupFailed
         If it is not known.
     """
-    written = {n.casefold(): n for n in (*NUTRIENT_ORDER, *OXIDE_OF)}
+    written = {n.casefold(): n for n in (*NUTRIENT_ORDER, *OXIDE_OF, *own.nutrients)}
     name = written.get(str(text).strip().casefold())
     if name is None:
         raise unknown("nutrient", text, written.values())

@@ -7,9 +7,9 @@ import pandas as pd
 
 from fertkit.asked import a_list, asks
 from fertkit.budget.needs import nutrient_budget
+from fertkit.budget.own import checked_own
 from fertkit.budget.peaks import peak_table, peak_window, published_peaks
 from fertkit.budget.rates import AT_HARVEST, nutrient_name
-from fertkit.budget.studies import crop_of, own_rows
 from fertkit.budget.timing import (
     BOUND,
     POINT,
@@ -205,7 +205,8 @@ def season_demand(
     >>> round(float(demand.table["fraction"].iloc[-1]), 6)
     1.0
     """
-    name = crop_of(crop, own_rows(studies.get("own")))
+    own = studies["own"] = checked_own(studies.get("own"))
+    name = own.crop_name(crop)
     scale = stage_scale(name, stage_days)
     if points is not None and not stage_days and "day" in points:
         scale = scale.iloc[:0]

@@ -3,182 +3,38 @@
 One field and a table of fields, a season and a rotation go through the same `worked_out`.
 """
 
-import unicodedata
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_table_or_path, each_of, either
 from fertkit.budget.rates import (
     AT_HARVEST,
-    NUTRIENT_ORDER,
-    OXIDE_OF,
     amounts,
     default_order,
     derivation,
     nutrient_name,
     published_rates,
-    related_crops,
 )
-from fertkit.budget.yields import is_known
-from fertkit.errors import InputError, LookupFailed, Problem, unknown
-from fertkit.reference.crops import crop_name, like_a_known_crop, name_words
-from fertkit.reference.load import list_sources, load_table
+from fertkit.budget.yields import FIELD_UNIT, field_amounts, refuse
+from fertkit.errors import LookupFailed, UnitError, unknown
+from fertkit.reference.nutrients import NUTRIENT_ORDER, OXIDE_OF, place_of
+from fertkit.reference.own import NO_TABLES
 from fertkit.reference.profiles import as_list, check_region, studies
-from fertkit.reference.schema import check_table
-from fertkit.reference.text_tables import read_text_table
-from fertkit.rounding import above
+from fertkit.units import convert_area_rate, to_element
 
-#: Units that need a bushel, a bale or a trade moisture.
-BY_CROP = ("lb/bu", "g/kg", "lb/bale", "bu/ac", "bale/ac")
-WEIGHTS = "give weights of what is sold: amounts in kg/Mg, lb/ton or lb/cwt, yields in Mg/ha or cwt/ac"
+AMOUNTS = ("uptake", "uptake_low", "uptake_high", "harvested", "baled", "removed", "stays", "low", "high")
+ELEMENT_OF = {oxide: element for element, oxide in OXIDE_OF.items()}
+#: Rows of no publication: an analysis of the user's own, and trade figures.
+ANALYSIS, TRADE = "own analysis", "COMMON_PRACTICE"
 #: How far a provenance is trusted where no source is preferred.
 TRUST = {"found": 0, "derived": 1, "mixed": 2}
-#: Tables of a user's own: one or several, each a path or a DataFrame.
-#: Words for a harvested part; a crop has the first of a line that its bundled rows have, else the very first.
-PART_WORDS = (
-    ("grain", "grains", "seed", "seeds", "bean", "beans", "kernel", "kernels"),
-    ("straw", "stover", "stalk", "stalks"),
-    ("grain plus straw", "grain and straw"),
-    ("lint plus seed", "lint and seed"),
-    ("root", "roots", "beet", "beets"),
-    ("tuber", "tubers"),
-    ("hay",),
-    ("silage",),
-)
-#: Words for a nutrient, and slips of the letter O that can mean nothing else.
-NUTRIENT_WORDS = {
-    "k20": "K2O", "p205": "P2O5", "nitrogen": "N", "phosphorus": "P", "phosphate": "P2O5",
-    "potassium": "K", "potash": "K2O", "sulfur": "S", "sulphur": "S", "calcium": "Ca", "magnesium": "Mg",
-    "zinc": "Zn", "manganese": "Mn", "boron": "B", "iron": "Fe", "copper": "Cu", "sodium": "Na",
-}  # fmt: skip
-own_tables = either(a_table_or_path, each_of(a_table_or_path))
 #: Columns of the amounts that answer, from the rows marked as default.
 DEFAULTS = ["at", "nutrient", "uptake", "counted", "removed", "share_removed", "stays", "unit",
             "uptake_source", "removed_source", "uptake_provenance", "provenance"]  # fmt: skip
 
 
-def own_rows(tables) -> dict[str, pd.DataFrame]:
-    """Read a user's own tables of removal and uptake, also of crops the kit has never seen.
-
-    Parameters
-    ----------
-    tables : path, DataFrame, list of them or None
-        With the columns of the table removal or uptake; one with a column ``measure`` is of uptake.
-
-    Raises
-    ------
-    InputError
-        With every problem of a table: a crop, part or nutrient that cannot be read, a row given twice, a key
-        of a bundled source; of a crop the kit does not know, amounts and yields are by weight.
-    """
-    rows, names, seen = {}, {}, {}
-    for table in tables if isinstance(tables, list) else [] if tables is None else [tables]:
-        given = isinstance(table, pd.DataFrame)
-        frame = table.reset_index(drop=True).astype(object) if given else read_text_table(table)
-        kind = "uptake" if "measure" in frame else "removal"
-        name = f"own {kind}" if given else Path(table).name
-        frame = check_table(frame, kind, name).assign(provenance="own table")
-        problems = [
-            *_name_problems(frame, names), *_key_problems(frame), *_weight_problems(frame, kind),
-            *_repeats(frame, kind, name, seen),
-        ]  # fmt: skip
-        if problems:
-            raise InputError(name, sorted(problems, key=lambda p: p.row))
-        rows[kind] = pd.concat([rows.get(kind), frame], ignore_index=True)
-    return rows
-
-
-def _name_problems(frame, names):
-    """Put crops, parts and nutrients in the kit's names; what cannot be read is a problem."""
-    for i, text in frame["crop"].items():
-        if is_known(text):
-            frame.loc[i, "crop"] = crop_name(text)
-        elif like_a_known_crop(text):
-            remedy = "write the crop as the kit names it, or leave the row out"
-            yield Problem("much like a crop the kit knows, and not it", remedy, i + 2, "crop", text)
-        else:
-            frame.loc[i, "crop"] = names.setdefault(name_words(text), text)
-    readers = {"nutrient": lambda i: _own_nutrient(frame["nutrient"][i])}
-    if "harvested_part" in frame:
-        readers["harvested_part"] = lambda i: _own_part(frame["crop"][i], frame["harvested_part"][i])
-    for column, read in readers.items():
-        for i, text in frame[column].items():
-            frame.loc[i, column], known = read(i)
-            if known:
-                yield Problem("not read", f"use one of: {', '.join(known)}", i + 2, column, text)
-
-
-def _own_nutrient(text):
-    """The kit's name of a nutrient; the names there are if it is none."""
-    key = unicodedata.normalize("NFKC", text).casefold()
-    known = (*NUTRIENT_ORDER, *OXIDE_OF)
-    name = NUTRIENT_WORDS.get(key) or {n.casefold(): n for n in (*known, "dry matter")}.get(key)
-    return (name, ()) if name else (text, known)
-
-
-def _own_part(crop, text):
-    """The kit's name of a harvested part; the names there are if it is none of a crop the kit knows."""
-    key = " ".join(text.casefold().split())
-    table = load_table("removal")
-    carried = set(table.loc[table["crop"].isin(related_crops(crop)), "harvested_part"])
-    for names in PART_WORDS:
-        if key in names:
-            named = next((name for name in names if name in carried), names[0])
-            if named == "grain" and carried and "grain" not in carried:
-                break  # a crop of which no grain is sold
-            return named, ()
-    else:
-        if not is_known(crop):
-            return key, ()
-    return text, sorted(carried) if key in PART_WORDS[0] else [names[0] for names in PART_WORDS]
-
-
-def _key_problems(frame):
-    bundled = {key.casefold() for key in list_sources()["source_key"]}
-    remedy = "write a name of your own, such as MINE"
-    for i, key in frame["source_key"].items():
-        if key.casefold() in bundled:
-            yield Problem(
-                "the key of a bundled source in a table of your own", remedy, i + 2, "source_key", key
-            )
-
-
-def _weight_problems(frame, kind):
-    by_crop = frame["unit" if kind == "removal" else "yield_unit"].isin(BY_CROP)
-    if kind == "uptake":
-        by_crop |= frame["yield_basis"] == "dry"
-    for i in frame.index[by_crop & ~frame["crop"].map(is_known).astype(bool)]:
-        what = "no bushel and no trade moisture is known of it"
-        yield Problem(what, WEIGHTS, i + 2, "crop", frame["crop"][i])
-
-
-def _repeats(frame, kind, name, seen):
-    """Rows that say again what another says, which would stay unread."""
-    about = ["harvested_part"] if kind == "removal" else ["measure", "yield_amount", "yield_unit"]
-    keys = frame.assign(kind=kind, nutrient=frame["nutrient"].replace(OXIDE_OF))
-    for i, key in enumerate(keys[["kind", "crop", "nutrient", "source_key", *about]].itertuples(index=False)):
-        before = seen.setdefault(tuple(map(str, key)), (name, i + 2))
-        if before != (name, i + 2):
-            first = f"row {before[1]}" + ("" if before[0] == name else f" of {before[0]}")
-            what = f"the same crop, part and nutrient as {first}"
-            yield Problem(what, "keep one of the two", i + 2, "nutrient", frame["nutrient"][i])
-
-
-def crop_of(crop: str, own: dict) -> str:
-    """Give fertkit's name of a crop, or that of the user's own tables, in any case and also in the plural.
-
-    Raises
-    ------
-    LookupFailed
-        If neither knows it.
-    """
-    listed = {name_words(name): name for rows in own.values() for name in rows["crop"]}
-    return crop_name(crop) if is_known(crop) else listed.get(name_words(crop)) or crop_name(crop)
-
-
-def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=None, region=None, own=None):
+def worked_out(
+    fields: pd.DataFrame, *, nutrients=None, source=None, without=None, region=None, own=NO_TABLES
+):
     """Uptake and removal of every field by every study: one row per field, nutrient and source [lb/ac].
 
     Parameters
@@ -187,8 +43,8 @@ def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=Non
         at (what tells them apart), crop, part, pounds [lb/ac as sold], baled [0-1], residue [lb/ac].
     nutrients, source, without, region
         As for `nutrient_budget`.
-    own : dict, optional
-        Rows of the user's own (`own_rows`), which lead.
+    own : OwnTables, optional
+        Tables of the user's own (`fertkit.budget.own.checked_own`), which lead.
 
     Returns
     -------
@@ -201,12 +57,11 @@ def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=Non
         If a source, region or nutrient is not known.
     """
     check_region(region)
-    wanted = NUTRIENT_ORDER if nutrients is None else [nutrient_name(name) for name in nutrients]
+    wanted = (*NUTRIENT_ORDER, *own.nutrients)
+    wanted = wanted if nutrients is None else [nutrient_name(name, own) for name in nutrients]
     source, without = as_list(source), as_list(without)
-    leading = {key for rows in (own or {}).values() for key in rows["source_key"]}
     crops = fields[["crop", "part"]].drop_duplicates()
     rates = {(c.crop, c.part): published_rates(c.crop, c.part, own) for c in crops.itertuples()}
-    _check_own(rate for some in rates.values() for rate in some if rate.source_key in leading)
     known = {rate.source_key for some in rates.values() for rate in some}
     for key in (*source, *without):
         if key not in known:
@@ -218,11 +73,11 @@ def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=Non
         chosen = [
             rate for rate in rates[crop, part]
             if rate.nutrient in wanted and rate.source_key not in without
-            and (not source or rate.source_key in leading.union(source))
+            and (not source or rate.source_key in own.keys.union(source))
         ]  # fmt: skip
         if chosen:
             order = {key: i for i, key in enumerate(source)} or default_order(crop)
-            order |= dict.fromkeys(leading, -1)
+            order |= dict.fromkeys(own.keys, -1)
             parts.append(_group_rows(crop, group, chosen, order, region))
     if not parts:
         raise LookupFailed(
@@ -230,24 +85,8 @@ def worked_out(fields: pd.DataFrame, *, nutrients=None, source=None, without=Non
             remedy=f"leave fewer out; there are: {', '.join(sorted(known))}",
         )
     rows = pd.concat(parts, ignore_index=True)
-    order = rows["nutrient"].map(NUTRIENT_ORDER.index)
+    order = rows["nutrient"].map(place_of)
     return rows.assign(order=order).sort_values(["at", "order"], kind="stable").drop(columns="order")
-
-
-def _check_own(rates):
-    """Refuse rows of a user's own by which more is removed than is taken up."""
-    problems = []
-    for rate in dict.fromkeys(rates):
-        taken = min(rate.uptake, default=np.inf)
-        if above(rate.harvested, taken):
-            what = f"{rate.nutrient} of {rate.crop}: removal is {rate.harvested / taken:.3g} times the uptake"
-            problems.append(Problem(what, "check value and unit of both rows", column="nutrient"))
-        if above(rate.share, 1):
-            what = f"{rate.nutrient} of {rate.crop}: more than all of it in the harvested part"
-            remedy = "write the share as 0 to 1"
-            problems.append(Problem(what, remedy, column="harvest_index", value=f"{rate.share:g}"))
-    if problems:
-        raise InputError("tables of your own", problems)
 
 
 def _group_rows(crop, group, rates, order, region):
@@ -322,3 +161,48 @@ def default_rows(rows: pd.DataFrame) -> pd.DataFrame:
         stays=both["stays"].mask(apart),
         provenance=[" / ".join(dict.fromkeys(filter(None, pair))) for pair in marks],
     )[DEFAULTS]
+
+
+# ---- the rows in another order, form or unit
+
+
+def in_order(rows) -> pd.DataFrame:
+    """Sort by nutrient, publications first, then own analysis and trade figures."""
+    order = rows["nutrient"].map(place_of)
+    last = rows["source_key"].isin([ANALYSIS, TRADE])
+    return (
+        rows.assign(order=order, last=last)
+        .sort_values(["order", "last"], kind="stable")
+        .drop(columns=["order", "last"])
+    )
+
+
+def in_form(rows, form) -> pd.DataFrame:
+    """Restate P2O5 and K2O as P and K if asked to."""
+    if form == "oxide":
+        return rows
+    if form != "element":
+        raise unknown("form", form, ("oxide", "element"))
+    rows = rows.copy()
+    for oxide, element in ELEMENT_OF.items():
+        oxides = rows["nutrient"] == oxide
+        rows.loc[oxides, list(AMOUNTS)] = to_element(rows.loc[oxides, list(AMOUNTS)], oxide)
+        rows.loc[oxides, "nutrient"] = element
+    return rows
+
+
+def in_unit(rows, unit, area, area_unit) -> pd.DataFrame:
+    """Restate amounts [lb/ac] in another unit and add those of the whole field."""
+    if unit not in FIELD_UNIT:
+        raise UnitError(f"unknown unit '{unit}' for a nutrient amount; use one of: {', '.join(FIELD_UNIT)}")
+    rows = rows.reset_index(drop=True)
+    if area is not None:
+        if not (np.isfinite(area) and area > 0):
+            raise refuse("nutrient budget", "an area must be above 0", "give the area of the field",
+                         column="area", value=area)  # fmt: skip
+        for name in ("uptake", "removed", "stays"):
+            rows[f"{name}_field"] = field_amounts(rows[name], area, area_unit, unit)
+        rows["field_unit"] = FIELD_UNIT[unit]
+    rows[list(AMOUNTS)] = convert_area_rate(rows[list(AMOUNTS)], "lb/ac", unit)
+    rows["unit"] = unit
+    return rows

@@ -5,10 +5,11 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
+from fertkit.budget.own import checked_own
 from fertkit.budget.policy import Policy
 from fertkit.budget.soil import rate_plans, reckon
 from fertkit.budget.soil_rules import bounded
-from fertkit.budget.studies import default_rows, own_rows, worked_out
+from fertkit.budget.studies import default_rows, worked_out
 from fertkit.budget.thresholds import OXIDE, lb_ac_per_ppm, rate_systems
 from fertkit.budget.yields import is_known
 from fertkit.errors import FertkitError, InputError
@@ -87,7 +88,7 @@ def removal_of(rows, wanted, source, region, own):
     what = ["crop", "part", "pounds", "baled", "residue"]
     alike = rows[what].drop_duplicates().reset_index(drop=True)
     code = rows[what].merge(alike.assign(code=alike.index), on=what, how="left")["code"].to_numpy()
-    studied = {"nutrients": wanted, "source": source, "region": _studied(region), "own": own_rows(own)}
+    studied = {"nutrients": wanted, "source": source, "region": _studied(region), "own": checked_own(own)}
     removed = _removed(alike, studied)
     grain = _removed(alike.assign(baled=0.0), studied) if (alike["baled"] > 0).any() else removed
     found = {}

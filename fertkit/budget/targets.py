@@ -8,13 +8,14 @@ import pandas as pd
 
 from fertkit.asked import asks
 from fertkit.budget.evidence import checked_credits, checked_trials, credited
-from fertkit.budget.policy import NUTRIENTS, Policy, caps_of, policies
+from fertkit.budget.policy import Policy, caps_of, policies
 from fertkit.budget.system_answers import is_carried, levels_by_row, removal_of, system_answers
 from fertkit.budget.thresholds import OXIDE
 from fertkit.budget.yields import is_known
 from fertkit.errors import InputError
 from fertkit.reference.crops import base_crop, nitrogen_note
 from fertkit.reference.load import list_sources
+from fertkit.reference.nutrients import OF_PRODUCTS
 from fertkit.reference.regions import region_chain
 from fertkit.results import Result
 
@@ -153,7 +154,7 @@ def nutrient_targets(
         raise InputError("season plan", problems)
     tests = levels_by_row(levels, rows)
     wanted = [
-        n for n in NUTRIENTS if n in USUAL or any(n in one for one in asked) or is_carried(n, tests, rows)
+        n for n in OF_PRODUCTS if n in USUAL or any(n in one for one in asked) or is_carried(n, tests, rows)
     ]
     removal = removal_of(rows, wanted, source, region, own)
     systems = system_answers(rows, wanted, asked, tests, removal, region)

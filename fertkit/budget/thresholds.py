@@ -10,7 +10,7 @@ import pandas as pd
 from fertkit.asked import asks, zero_or_more
 from fertkit.budget.yields import refuse
 from fertkit.errors import LookupFailed, UnitError, unknown
-from fertkit.reference.crops import base_crop
+from fertkit.reference.crops import TOGETHER, base_crop
 from fertkit.reference.load import load_table
 from fertkit.rounding import at_most
 
@@ -19,12 +19,6 @@ OXIDE = {"P": "P2O5", "K": "K2O"}
 TEST_UNITS = ("ppm", "mg/kg", "lb/ac")
 #: How a row begins that gives a class of a soil test: "class very low".
 CLASS = "class "
-#: Words by which a system names crops together.
-ANY_CROP = {
-    "corn and soybean": ("corn", "soybean"),
-    "cereals": ("wheat", "barley", "oats", "rye"),
-    **dict.fromkeys(("general", "all", "row crops")),
-}
 
 
 @dataclass(frozen=True)
@@ -90,7 +84,7 @@ def system_rows(system: str, nutrient: str, crop: str, asked: str | None = None)
 
 def speaks_of(words: str, crop: str) -> bool:
     """Whether the words of a row for its crops (corn and soybean, general) hold for a crop."""
-    crops = ANY_CROP.get(words, (words,))
+    crops = TOGETHER.get(words, (words,))
     return crops is None or base_crop(crop) in crops
 
 

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import amounts, asks
-from fertkit.budget.rates import OXIDE_OF
 from fertkit.budget.yields import base_of, refuse
 from fertkit.errors import InputError, Problem, UnitError, unknown
 from fertkit.reference.load import load_table
+from fertkit.reference.nutrients import OXIDE_OF
 from fertkit.rounding import at_most, same
 
 CONDITION_COLUMNS = ["nutrient", "stage", "form", "day_from", "day", "gdd_from", "gdd_f", "low", "high",

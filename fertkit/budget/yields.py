@@ -10,10 +10,10 @@ from fertkit.reference.crops import (
     base_crop,
     bushel_lb,
     crop_name,
+    is_known,
     load_crops,
     sold_by_weight,
     trade_moisture_pct,
-    unknown_crops,
 )
 from fertkit.reference.load import cite, load_table
 from fertkit.reference.plausible_yields import plausible_yield
@@ -39,11 +39,6 @@ def number(table: str, name: str, value) -> float:
         return float(value)
     except (TypeError, ValueError):
         raise refuse(table, "not a number", "write a plain number", column=name, value=value) from None
-
-
-def is_known(crop: str) -> bool:
-    """Whether the kit knows a crop; another may stand in a user's own tables."""
-    return not unknown_crops([crop])
 
 
 def base_of(crop: str) -> str:

@@ -106,6 +106,8 @@ def _with_unit(words):
         hit = re.fullmatch(pattern, words)
         if hit:
             kind, name = name_of(hit["name"])
+            if not kind and hit["name"] in spellings("nutrient with unit"):
+                kind, name = "nutrient", spellings("nutrient with unit")[hit["name"]]
             if kind:
                 complaint = "another matrix than dry matter" if is_other_matrix(hit["name"]) else ""
                 return Header(kind, name, find_unit(hit["unit"]), complaint)

@@ -1,6 +1,6 @@
 """Tell missing units from all results together, and ask about results, yields and rates that cannot be.
 
-The windows of leaves are adjustable proposals kept in ``reference/tissue/windows.csv`` and ``sanity.csv``,
+The windows of leaves are adjustable proposals kept in ``reference/nutrients.csv`` and ``tissue/sanity.csv``,
 the limits of strips in ``yields.csv`` and ``trial_limits.csv``; they decide what is asked about, never what a
 result is.
 """
@@ -16,6 +16,7 @@ from fertkit.intake.spellings import plain, problem, spellings
 from fertkit.reference.crops import load_crops
 from fertkit.reference.facts import load_facts
 from fertkit.reference.load import load_table
+from fertkit.reference.nutrients import load_nutrients
 from fertkit.reference.plausible_yields import plausible_yield
 from fertkit.results import checks_frame
 from fertkit.results import plain as number
@@ -35,7 +36,7 @@ CLEAR, RIVAL, FEWEST = 0.9, 0.5, 2  # share inside the window that settles a uni
 
 @cache
 def _windows() -> dict[str, tuple[str, float, float, float]]:
-    table = load_facts("windows", ("low", "high", "impossible_above"))
+    table = load_nutrients()
     return {r.nutrient: (r.unit, r.low, r.high, r.impossible_above) for r in table.itertuples()}
 
 

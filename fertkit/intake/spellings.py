@@ -11,6 +11,7 @@ from importlib.resources import files
 from typing import NamedTuple
 
 from fertkit.errors import Note, Problem
+from fertkit.reference.nutrients import nutrient_words
 from fertkit.results import show
 
 _RANGE = re.compile(
@@ -18,6 +19,8 @@ _RANGE = re.compile(
 )
 _NUMBER = re.compile(r"\s*[<>≤≥]?\s*[+-]?[.,]?\d")
 _KINDS = ("statistic", "range", "limit", "rating", "quality", "either", "sample")
+#: Kinds of words that stand in the table of nutrients; a short symbol may need a unit beside it (Se ppm).
+NUTRIENT_KINDS = {"nutrient": (False,), "oxide": (True,), "nutrient with unit": (False, "beside_unit")}
 _OF_RANGE = {"range", "limit", "rating", "either", "part of range"}
 
 
@@ -51,6 +54,8 @@ def _table(name: str) -> list[dict]:
 @cache
 def spellings(kind: str) -> dict[str, str]:
     """Return every spelling of one kind (unit, nutrient, oxide, noise, area ...) with its name."""
+    if kind in NUTRIENT_KINDS:
+        return {plain(word): name for word, name in nutrient_words(*NUTRIENT_KINDS[kind]).items()}
     rows = (row for row in _table("spellings.csv") if row["kind"] == kind)
     return {plain(word): row["name"] for row in rows for word in row["spellings"].split("|")}
 

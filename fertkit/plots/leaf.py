@@ -7,7 +7,7 @@ from fertkit.errors import unknown
 from fertkit.plots.forms import asked, only, remark, rows, shown, spans, whiskers
 from fertkit.plots.palette import CLASS_MARKS, DASHES, HOLLOW, PAPER, SMALL, hue
 from fertkit.plots.style import figure, finish, grow, note
-from fertkit.reference.schema import NUTRIENTS
+from fertkit.reference.nutrients import NUTRIENTS
 from fertkit.results import plain, plain_p
 from fertkit.tissue.classes import reported_interval
 from fertkit.tissue.dilution import critical_n

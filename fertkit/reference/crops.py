@@ -11,6 +11,13 @@ from fertkit.asked import a_text, asks, lines
 from fertkit.errors import LookupFailed, UnitError, unknown
 from fertkit.reference.facts import load_sheet
 
+#: Words by which tables of soil tests name crops together; None for all.
+TOGETHER = {
+    "corn and soybean": ("corn", "soybean"),
+    "cereals": ("wheat", "barley", "oats", "rye"),
+    **dict.fromkeys(("general", "all", "row crops")),
+}
+
 
 @cache
 def _crops() -> pd.DataFrame:
@@ -161,6 +168,21 @@ def unknown_crops(names) -> list[str]:
             return False
 
     return [name for name in dict.fromkeys(names) if name and not known(name)]
+
+
+def is_known(crop: str) -> bool:
+    """Whether the kit knows a crop; another may stand in a user's own tables."""
+    return not unknown_crops([crop])
+
+
+def related_crops(crop: str) -> list[str]:
+    """Crops whose rows speak of a crop: itself, its base crop, or all its market classes (wheat)."""
+    if not is_known(crop):
+        return [crop]
+    name = crop_name(crop)
+    if name != base_crop(name):
+        return [name, base_crop(name)]
+    return [name, *(c for c in load_crops()["crop"] if c != name and base_crop(c) == name)]
 
 
 def like_a_known_crop(name: str) -> bool:

@@ -9,7 +9,8 @@ import pandas as pd
 from fertkit.asked import a_path, a_text, a_word, asks, lines
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
 from fertkit.reference.crops import crop_name, like_a_known_crop
-from fertkit.reference.facts import load_facts, load_sheet
+from fertkit.reference.facts import load_sheet
+from fertkit.reference.nutrients import load_nutrients
 from fertkit.reference.schema import check_table, columns_of
 from fertkit.reference.text_tables import read_text_table
 from fertkit.units import convert_concentration
@@ -104,7 +105,7 @@ def load_ranges(path=None, *, source=None, crop=None) -> pd.DataFrame:
 
 def _impossible_rows(table):
     """Rows of a user's own ranges that no plant can hold, or of a crop that is not known."""
-    windows = load_facts("windows", ("impossible_above",)).set_index("nutrient")
+    windows = load_nutrients().dropna(subset="impossible_above").set_index("nutrient")
     for row in table[table["unit"] != "ratio"].itertuples():
         try:
             crop_name(row.crop)

@@ -17,17 +17,12 @@ import pandas as pd
 
 from fertkit.asked import asks
 from fertkit.errors import InputError, Problem, unknown
+from fertkit.reference.nutrients import NUTRIENTS, OF_PRODUCTS
 from fertkit.reference.text_tables import with_decimal_points
 from fertkit.units import COMPOUNDS
 
 PROVENANCE = ("found", "derived", "from_memory", "mixed", "common practice, no source", "own table")
 _REMARKS = ("note", "comment", "remark")  # what the names of columns begin with that nothing is read from
-#: Nutrients in the order a report lists them.
-NUTRIENTS = (
-    *("N", "NO3-N", "P", "PO4-P", "K", "Ca", "Mg", "S", "SO4-S"),
-    *("Zn", "Mn", "Fe", "Cu", "B", "Mo", "Cl", "Na", "Al"),
-)
-MICRONUTRIENTS = ("B", "Cu", "Fe", "Mn", "Mo", "Ni", "Zn")
 _UNIT_WORDS = {
     "percent": "%", "pct": "%", "mg/g": "g/kg", "ppm": "mg/kg", "ug/g": "mg/kg", "µg/g": "mg/kg",
 }  # fmt: skip
@@ -92,13 +87,15 @@ def schemas() -> dict[str, tuple[Column, ...]]:
             allowed = tuple(row["allowed"].split("|")) if row["allowed"] else ()
             lowest = float(row["lowest"] or -np.inf)
             rules = bool(row["required"]), allowed, lowest, bool(row["one_of"]), row["not_below"]
-            kinds.setdefault(row["table"], []).append(Column(row["column"], row["holds"], *rules))
+            each = OF_PRODUCTS if "<nutrient>" in row["column"] else ("",)
+            names = (row["column"].replace("<nutrient>", name.lower()) for name in each)
+            kinds.setdefault(row["table"], []).extend(Column(name, row["holds"], *rules) for name in names)
     tables = {kind: (*columns, *_TRACE) for kind, columns in kinds.items()}
     return tables | dict.fromkeys(("trial_limits", "response_limits"), tables["constants"])
 
 
 @asks()
-def check_table(frame: pd.DataFrame, kind: str, file: str) -> pd.DataFrame:
+def check_table(frame: pd.DataFrame, kind: str, file: str, nutrients=()) -> pd.DataFrame:
     """Check a table of text cells against the schema of its kind and convert its numbers.
 
     Parameters
@@ -109,6 +106,8 @@ def check_table(frame: pd.DataFrame, kind: str, file: str) -> pd.DataFrame:
         ranges, removal, uptake, ... (see `columns_of`).
     file : str
         Name shown in messages; its stem is the source key of rows that name none.
+    nutrients : sequence of str
+        Nutrients besides the kit's that ranges may name.
 
     Returns
     -------
@@ -140,7 +139,10 @@ def check_table(frame: pd.DataFrame, kind: str, file: str) -> pd.DataFrame:
     problems = [problem for c in columns for problem in _cell_problems(cells[c.name], c)]
     table = pd.DataFrame({c.name: _converted(cells[c.name], c) for c in columns})
     if not problems:
-        problems += [*_row_problems(table, columns), *(_nutrient_problems(table) if kind == "ranges" else ())]
+        problems += [
+            *_row_problems(table, columns),
+            *(_nutrient_problems(table, nutrients) if kind == "ranges" else ()),
+        ]
     if problems:
         raise InputError(file, sorted(problems, key=lambda p: p.row or 0))
     return table
@@ -206,12 +208,13 @@ def _row_problems(table, columns):
             yield Problem(what, "swap or correct them", i + 2, lower, table[lower][i])
 
 
-def _nutrient_problems(table):
+def _nutrient_problems(table, extra):
+    known = (*NUTRIENTS, *extra)
     for i, name in table["nutrient"].items():
-        unheard = [part for part in name.split(":") if part not in NUTRIENTS]
+        unheard = [part for part in name.split(":") if part not in known]
         if any(part in COMPOUNDS for part in unheard):
             what, remedy = "an oxide in a tissue table", "tissue is elemental: use P, K, ..."
             yield Problem(what, remedy, i + 2, "nutrient", name)
         elif unheard:
-            remedy = f"use one of: {', '.join(NUTRIENTS)}, or a ratio such as N:S"
+            remedy = f"use one of: {', '.join(known)}, or a ratio such as N:S"
             yield Problem("unknown nutrient", remedy, i + 2, "nutrient", name)

@@ -23,7 +23,7 @@ from fertkit.asked import a_count, a_generator, amounts, asks
 from fertkit.errors import PriceError, UnitError
 from fertkit.reference.crops import load_crops
 from fertkit.reference.load import load_table
-from fertkit.reference.schema import MICRONUTRIENTS
+from fertkit.reference.nutrients import MICRONUTRIENTS
 from fertkit.results import ByContent, Result, plain
 from fertkit.units import AREA_RATE_KG_HA, MASS_KG, convert_area_rate, mass_kg
 

@@ -3,9 +3,9 @@
 import numpy as np
 import pandas as pd
 
-from fertkit.budget.needs import OWN
 from fertkit.budget.rates import SEASON_MAXIMUM
 from fertkit.budget.season import THROUGH
+from fertkit.budget.studies import ANALYSIS
 from fertkit.budget.timing import BOUND, FREE, INTERVAL, ONE_PEAK, OWN_POINTS, code_of
 from fertkit.reference.load import cite
 from fertkit.results import capital, plain
@@ -59,7 +59,7 @@ def budget_lines(budget) -> list[Line]:
     note, said, spread = Notes(), [lead(head)], budget.spread.set_index("nutrient")
     for r in budget.defaults.itertuples():
         said.append(row(r.nutrient, f"{_amounts(r, budget, note)}{_span(spread.loc[r.nutrient])}"))
-    own = budget.rows[budget.rows["source_key"] == OWN]
+    own = budget.rows[budget.rows["source_key"] == ANALYSIS]
     said += [row(r.nutrient, f"{short(r.removed)} removed by your own analysis") for r in own.itertuples()]
     said += [*_at_harvest(budget, note), *_practice(budget), *map(told, budget.notes)]
     memory = budget.published.loc[budget.published["provenance"].map(mark) != "", "source_key"]

@@ -20,7 +20,7 @@ import pandas as pd
 
 from fertkit.errors import InputError, Problem
 from fertkit.reference.facts import load_facts
-from fertkit.reference.schema import NUTRIENTS
+from fertkit.reference.nutrients import NUTRIENTS
 from fertkit.rounding import above, at_least, at_most, below
 
 

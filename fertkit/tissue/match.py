@@ -18,7 +18,7 @@ from fertkit.intake.plausible import home_unit
 from fertkit.intake.spellings import plain
 from fertkit.intake.stages import Span, stage_span
 from fertkit.reference.crops import base_crop, crop_name, like_a_known_crop, load_crops, unknown_crops
-from fertkit.reference.schema import NUTRIENTS
+from fertkit.reference.nutrients import NUTRIENTS
 from fertkit.tissue.classes import shortage_limit
 from fertkit.units import convert_concentration
 

@@ -2,11 +2,11 @@
 
 import pytest
 
-from fertkit.budget.rates import bundled_rates
+from fertkit.budget.rates import published_rates
 from fertkit.budget.timing import uptake_curve
 
 
 @pytest.fixture(scope="module", autouse=True)
 def _nothing_kept():
-    bundled_rates.cache_clear()
+    published_rates.cache_clear()
     uptake_curve.cache_clear()

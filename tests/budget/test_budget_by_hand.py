@@ -17,7 +17,6 @@ from fertkit.budget import (
     product_rate,
     season_demand,
 )
-from fertkit.budget.needs import _in_form, _in_unit
 from fertkit.budget.peaks import (
     BY_TOTAL,
     FROM_HIGHEST,
@@ -29,7 +28,7 @@ from fertkit.budget.peaks import (
 )
 from fertkit.budget.products import find_product, product_cautions, seed_row_limit
 from fertkit.budget.rates import default_order, published_rates
-from fertkit.budget.studies import _with_defaults, default_rows
+from fertkit.budget.studies import _with_defaults, default_rows, in_form, in_unit
 from fertkit.budget.timing import (
     CELLS,
     MUST,
@@ -126,20 +125,20 @@ def test_amounts_of_a_field_and_as_elements():
         field_amounts(1.0, 1.0, "acre", "lb/ac")
     amounts = ("uptake", "harvested", "baled", "removed", "stays", "low", "high", "uptake_low", "uptake_high")
     rows = pd.DataFrame({"nutrient": ["N", "P2O5", "K2O"], **{n: [10.0, 10.0, 10.0] for n in amounts}})
-    got = _in_form(rows, "element")
+    got = in_form(rows, "element")
     assert got["nutrient"].tolist() == ["N", "P", "K"]
     for name in amounts:  # 43.64 and 83.01 %
         assert got[name].tolist() == pytest.approx([10, 4.3642, 8.3013], rel=1e-4)
     assert rows["nutrient"].tolist() == ["N", "P2O5", "K2O"]
-    metric = _in_unit(rows.set_axis([4, 5, 6]), "kg/ha", 5.0, "ha")
+    metric = in_unit(rows.set_axis([4, 5, 6]), "kg/ha", 5.0, "ha")
     assert metric.index.tolist() == [0, 1, 2]
     assert metric["removed"].tolist() == pytest.approx([10 * KG / HA] * 3)
     assert metric["removed_field"].tolist() == pytest.approx([50 * KG / HA] * 3)
     assert set(metric["field_unit"]) == {"kg"}
-    assert "removed_field" not in _in_unit(rows, "lb/ac", None, "ac")
+    assert "removed_field" not in in_unit(rows, "lb/ac", None, "ac")
     for area in (0.0, math.inf, -1.0):
         with pytest.raises(InputError, match="area of the field"):
-            _in_unit(rows, "lb/ac", area, "ac")
+            in_unit(rows, "lb/ac", area, "ac")
 
 
 def test_a_mixed_farm_field_by_field_with_straw_in_every_way():

@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from fertkit.budget import farm_budget, nutrient_budget, season_demand
-from fertkit.budget.needs import OWN, _analysis_rows
+from fertkit.budget.needs import _analysis_rows
+from fertkit.budget.studies import ANALYSIS
 from fertkit.cli import main
 from fertkit.errors import InputError, LookupFailed, UnitError
 from fertkit.reference.profiles import read_profile
@@ -28,7 +29,7 @@ P2O5, K2O = 141.943 / 61.948, 94.195 / 78.197
 @pytest.mark.parametrize(("part", "moisture", "dry"), [("grain", None, 0.845), ("silage", 65.0, 0.35)])
 def test_removal_is_dry_matter_times_its_content(nutrient, value, unit, name, share, part, moisture, dry):
     row = _analysis_rows("corn", part, 10_000.0, moisture, {nutrient: value}, unit).iloc[0]
-    assert (row["crop"], row["nutrient"], row["source_key"], row["unit"]) == ("corn", name, OWN, "lb/ac")
+    assert (row["crop"], row["nutrient"], row["source_key"], row["unit"]) == ("corn", name, ANALYSIS, "lb/ac")
     assert row["removed"] == row["harvested"] == pytest.approx(10_000 * dry * share, rel=1e-4)
     assert np.isnan([row[n] for n in ("uptake", "stays", "low", "high", "share_removed")]).all()
 

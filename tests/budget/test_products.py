@@ -7,7 +7,6 @@ from hypothesis import strategies as st
 
 from fertkit.budget import check_seed_row, product_rate
 from fertkit.budget.products import (
-    NUTRIENTS,
     find_product,
     nutrients_per_gallon,
     product_cautions,
@@ -15,6 +14,7 @@ from fertkit.budget.products import (
 )
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
 from fertkit.reference import cite, load_table
+from fertkit.reference.nutrients import OF_PRODUCTS
 
 
 @pytest.mark.parametrize(
@@ -61,7 +61,7 @@ def test_a_liquid_in_gallons():
 @given(st.sampled_from(sorted(load_table("products")["grade"])), st.floats(0, 500))
 def test_the_rate_supplies_what_was_asked(grade, rate):
     row = load_table("products").set_index("grade").loc[grade]
-    nutrient = next(n for n in NUTRIENTS if row[f"{n.lower()}_pct"] > 0)
+    nutrient = next(n for n in OF_PRODUCTS if row[f"{n.lower()}_pct"] > 0)
     got = product_rate(grade, nutrient, rate)
     supplied = got.table.set_index("nutrient")["supplied_lb_ac"]
     assert supplied[nutrient] == pytest.approx(rate)

@@ -7,7 +7,7 @@ University of Idaho those of sugar beet (67.5 Mg/ha fresh). Moisture of trade: c
 import numpy as np
 import pytest
 
-from fertkit.budget.rates import amounts, bundled_rates, published_rates
+from fertkit.budget.rates import amounts, published_rates
 from fertkit.budget.timing import uptake_curve
 
 KG_HA = 0.40468564224 / 0.45359237  # in lb/ac (NIST SP 811)
@@ -28,7 +28,7 @@ PRINTED = [
 
 @pytest.fixture(autouse=True)
 def _anew():
-    bundled_rates.cache_clear()
+    published_rates.cache_clear()
     uptake_curve.cache_clear()
 
 

@@ -13,7 +13,6 @@ import numpy as np
 import pytest
 
 from fertkit.budget.rates import (
-    NUTRIENT_ORDER,
     Rate,
     _trace,
     amounts,
@@ -21,13 +20,13 @@ from fertkit.budget.rates import (
     derivation,
     parts_of,
     published_rates,
-    related_crops,
     residue_lb_ac,
     residue_ratio,
 )
 from fertkit.errors import LookupFailed
 from fertkit.reference import load_crops, load_table
-from fertkit.reference.crops import base_crop
+from fertkit.reference.crops import base_crop, related_crops
+from fertkit.reference.nutrients import NUTRIENT_ORDER
 
 P, K, OXYGEN = 30.973762, 39.0983, 15.999
 OXIDE = {"P": ("P2O5", (2 * P + 5 * OXYGEN) / (2 * P)), "K": ("K2O", (2 * K + OXYGEN) / (2 * K))}

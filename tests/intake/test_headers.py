@@ -103,6 +103,13 @@ GLUED = {
 }
 
 
+@pytest.mark.parametrize("text", ["SE", "Co", "Si", "NI", "se %m"])
+def test_a_short_symbol_that_means_other_things_needs_its_unit(text):
+    """A standard error, a county: selenium and cobalt are read beside a unit alone."""
+    assert not read_header(text).names_nutrient
+    assert read_header(f"{text[:2]} (mg/kg)").name == text[:2].capitalize()
+
+
 @pytest.mark.parametrize("text", GLUED)
 def test_names_and_units_written_together(text):
     header = read_header(text)
@@ -112,12 +119,9 @@ def test_names_and_units_written_together(text):
 @pytest.mark.parametrize(
     ("text", "nutrient"),
     [
-        *[("Zn xyz", "Zn"), ("ZnDTPA", "Zn"), ("P Olsen", "P"), ("Boronx", "B")],
+        *[("Zn xyz", "Zn"), ("ZnDTPA", "Zn"), ("P Olsen", "P"), ("Boronx", "B"), ("Nickel", "Ni")],
         *[("Pottasium %", "K"), ("Sulpher", "S"), ("Magneisum ppm", "Mg"), ("Coper", "Cu")],
-        *[
-            (text, "")
-            for text in ("Name", "SPAD", "pH", "NH4-N", "Ni ppm", "Plot", "Colour", "Position", "Nickel")
-        ],
+        *[(text, "") for text in ("Name", "SPAD", "pH", "NH4-N", "Ni ppm", "Plot", "Colour", "Position")],
     ],
 )
 def test_texts_that_begin_with_a_nutrient(text, nutrient):

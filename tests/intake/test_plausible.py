@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 from fertkit.intake import plausible
-from fertkit.reference.facts import load_facts
+from fertkit.reference.nutrients import load_nutrients
 
-WINDOWS = {r.nutrient: r for r in load_facts("windows", ("low", "high", "impossible_above")).itertuples()}
+WINDOWS = {r.nutrient: r for r in load_nutrients().dropna(subset="high").itertuples()}
 IN = {"%": 1.0, "g/kg": 10.0, "mg/kg": 10_000.0}  # of one percent
 
 

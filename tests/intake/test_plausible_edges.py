@@ -4,9 +4,9 @@ import pandas as pd
 import pytest
 
 from fertkit.intake import plausible
-from fertkit.reference.facts import load_facts
+from fertkit.reference.nutrients import load_nutrients
 
-MOST = load_facts("windows", ("low", "high", "impossible_above")).set_index("nutrient")["impossible_above"]
+MOST = load_nutrients().dropna(subset="high").set_index("nutrient")["impossible_above"]
 
 
 @pytest.mark.parametrize("nutrient", MOST.index)
