@@ -8,10 +8,12 @@ import pandas as pd
 from fertkit.asked import a_list, a_saved_file, a_table, asks, either
 from fertkit.budget.fields import read_fields
 from fertkit.budget.own import checked_own
+from fertkit.budget.needs import above_all_uptake
 from fertkit.budget.rates import nutrient_name
 from fertkit.budget.studies import default_rows, worked_out
 from fertkit.budget.yields import AREA_UNITS, FIELD_UNIT, field_amounts
 from fertkit.errors import LookupFailed, UnitError
+from fertkit.intake.spellings import listed
 from fertkit.reference.crops import is_known, nitrogen_note
 from fertkit.reference.load import list_sources
 from fertkit.reference.own import own_tables
@@ -154,12 +156,22 @@ def farm_budget(
     nitrogen = rows.loc[rows["nutrient"] == "N", "crop"].unique()
     said = {crop: nitrogen_note(crop) for crop in nitrogen if is_known(crop)}
     notes = (*(f"N of {crop}: {text}" for crop, text in said.items() if text), *notes)
+    notes = (*notes, *_above_notes(studied, fields))
     for name in ("uptake", "removed", "stays"):
         rows[f"{name}_field"] = field_amounts(rows[name], rows["area"], area_unit, unit)
         rows[name] = convert_area_rate(rows[name], "lb/ac", unit)
     return FarmBudget(
         rows.assign(unit=unit, field_unit=FIELD_UNIT[unit]), answered, left_out, area_unit, notes
     )
+
+
+def _above_notes(studied, fields):
+    over = above_all_uptake(studied).drop(columns="crop").merge(fields[["at", "field", "crop"]], on="at")
+    for (crop, nutrient, source), some in over.groupby(["crop", "nutrient", "source_key"], sort=False):
+        yield (
+            f"{nutrient} of {crop}: removal by {source} is above the highest published uptake "
+            f"({listed(some['field'].astype(str).unique(), 6)}): check value and unit"
+        )
 
 
 def _left_out(fields, studied, nutrients, source) -> pd.DataFrame:

@@ -10,7 +10,7 @@ from fertkit.budget.thresholds import speaks_of
 from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable, UnitError, unknown
 from fertkit.reference.crops import crop_name
-from fertkit.reference.load import list_sources, load_table
+from fertkit.reference.load import list_sources, load_cautions, load_table
 from fertkit.reference.nutrients import OF_PRODUCTS
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import at_most
@@ -203,7 +203,7 @@ def product_cautions(names, *, products: pd.DataFrame | None = None) -> pd.DataF
     """
     chosen = [find_product(name, products) for name in names]
     cautions = []
-    for row in load_table("cautions").itertuples():
+    for row in load_cautions().itertuples():
         materials = [word.lower() for word in row.material.split(";") if word]
         nutrients = [name for name in row.nutrient.split(";") if name]
         concerned = [

@@ -48,7 +48,8 @@ def run_needs(arguments):
 
     unit = arguments.unit or amount_unit(arguments.goal_unit)
     goal = arguments.crop, arguments.goal, arguments.goal_unit
-    budget = nutrient_budget(*goal, unit=unit, **_studies(arguments))
+    harvest = {"part": arguments.part, "residue": arguments.baled or "kept"}
+    budget = nutrient_budget(*goal, unit=unit, **harvest, **_studies(arguments))
     _give(budget, arguments, table=budget.table)
 
 

@@ -152,8 +152,12 @@ def add_questions(commands):
     _ask(
         commands, "needs", answers.run_needs,
         "what a crop takes up, what is removed with the harvest and what stays, by source",
-        "needs soybean 80", "crop", "goal", "--goal-unit", "--unit", *STUDIES, "--own", "--table",
+        "needs soybean 80",
+        "crop", "goal", "--goal-unit", "--unit", "--part", "--baled", *STUDIES, "--own", "--table",
         goal={"type": _number, "metavar": "YIELD", "help": "yield goal [--goal-unit]"},
+        part={"help": "harvested part, where it is not the usual one, e.g. silage"},
+        baled={"type": _number, "metavar": "SHARE",
+               "help": "share of the straw or stover that is baled, 0 to 1 (default: 0)"},
         source=SEVERAL,
     )  # fmt: skip
     _ask(

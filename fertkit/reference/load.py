@@ -123,6 +123,15 @@ def _impossible_rows(table):
                 yield Problem(what, "check the unit: %, g/kg or mg/kg", row.Index + 2, column, f"{value:g}")
 
 
+def load_cautions(crop: str = "") -> pd.DataFrame:
+    """Load what can hurt people, crops or water: cautions for every crop and, if one is named, its own.
+
+    A market class has the cautions of its base crop: name that.
+    """
+    table = load_table("cautions")
+    return table[table["crop"].str.split(";").map(lambda names: not {crop, ""}.isdisjoint(names))]
+
+
 @asks(keys=lines)
 def list_sources(keys=None) -> pd.DataFrame:
     """List the publications behind the bundled numbers.

@@ -85,7 +85,7 @@ class FieldAnswer(Answer):
     def sources(self) -> pd.DataFrame:
         """Citations of every number used."""
         results = [self.budget, self.season, self.scores, self.explanation, *self.trials.values()]
-        return parts.citations(results, self.applied)
+        return parts.citations(results, self.applied, self.budget.crop)
 
     @property
     def title(self) -> str:
@@ -93,7 +93,7 @@ class FieldAnswer(Answer):
 
     @property
     def sections(self) -> list[Section]:
-        (do, leave), (cautions, _) = field_advice(self), nutrient_cautions(self.applied)
+        (do, leave), (cautions, _) = field_advice(self), nutrient_cautions(self.applied, self.budget.crop)
         return [
             Section("What to do, and what not", do=do, leave=leave, cautions=cautions),
             _needs_section(self.budget),

@@ -1,6 +1,7 @@
 """What to do and what not, from the status of an answer; and the cautions that go with a nutrient."""
 
-from fertkit.reference.load import load_table
+from fertkit.budget.yields import base_of
+from fertkit.reference.load import load_cautions
 from fertkit.response.compare import lack_of_fit
 from fertkit.response.curves import MEAN
 from fertkit.response.optimum import Status
@@ -192,9 +193,9 @@ def listed(names, most: int = 12) -> str:
     return ", ".join(map(str, names[:most])) + more
 
 
-def nutrient_cautions(nutrient: str) -> tuple[tuple[str, ...], list[str]]:
-    """Published cautions about a nutrient, each with its source and mark, and the keys of these sources."""
-    table = load_table("cautions")
+def nutrient_cautions(nutrient: str, crop: str = "") -> tuple[tuple[str, ...], list[str]]:
+    """Cautions about giving a crop a nutrient, each with source and mark, and the keys of these sources."""
+    table = load_cautions(base_of(crop) if crop else "")
     rows = table[table["nutrient"].str.split(";").map(lambda held: bool(nutrient) and nutrient in held)]
     said = tuple(f"{r.text} ({_mark(r)})" for r in rows.itertuples())
     return said, [key for keys in rows["source_key"] for key in keys.split(";")]

@@ -9,6 +9,7 @@ from fertkit.budget.studies import ANALYSIS
 from fertkit.budget.timing import BOUND, FREE, INTERVAL, ONE_PEAK, OWN_POINTS, code_of
 from fertkit.reference.load import cite
 from fertkit.results import capital, plain
+from fertkit.rounding import above
 from fertkit.say.line import (
     GOVERNS,
     Kind,
@@ -62,6 +63,8 @@ def budget_lines(budget) -> list[Line]:
     own = budget.rows[budget.rows["source_key"] == ANALYSIS]
     said += [row(r.nutrient, f"{short(r.removed)} removed by your own analysis") for r in own.itertuples()]
     said += [*_at_harvest(budget, note), *_practice(budget), *map(told, budget.notes)]
+    for r in budget.cautions.itertuples():
+        said.append(Line(Kind.CAUTION, f"Caution: {r.text}{''.join(map(note, r.source_key.split(';')))}"))
     memory = budget.published.loc[budget.published["provenance"].map(mark) != "", "source_key"]
     return [*said, *note.lines(set(memory)), told(GOVERNS)]
 
@@ -76,13 +79,17 @@ def _amounts(r, budget, note):
     """Uptake, removal and what stays of one nutrient; each amount with the number of its source."""
     if not np.isnan(r.share_removed * r.uptake):
         uptake, removed, stays = parts(r.uptake, r.removed)
-        share = f"{r.share_removed:.0%}"
-        return f"{r.counted} {uptake}{note(r.uptake_source)}; {removed} removed ({share}), {stays} stays"
+        share, most = f"{r.share_removed:.0%}", "at most " * (r.nutrient in budget.at_most_removed)
+        return (
+            f"{r.counted} {uptake}{note(r.uptake_source)}; {most}{removed} removed ({share}), {stays} stays"
+        )
     up, off = "uptake not published; ", "removal not published"
     if r.uptake_source:
         up = f"{r.counted} {short(r.uptake)}{note(r.uptake_source)}; "
     if r.removed_source:
         off = f"{short(r.removed)} {removed_with(budget)}{note(r.removed_source)}"
+        if above(r.removed, r.uptake):
+            off = f"by another study, {off}"
     return f"{'' if budget.part in WHOLE_CROP else up}{off}"
 
 
@@ -142,7 +149,8 @@ def _farm_row(r, n, them):
     taken = f"total uptake {uptake}{_of_fields(up, n, them, apart)}" if up else "uptake not published"
     left = f"{removed} removed{_of_fields(off, n, them, apart)}" if off else "removal not published"
     if alike:
-        return f"{taken}; {left}{f', {stays} stays' if up == n else ''}"
+        kept = up == n and not above(r.removed, r.uptake)
+        return f"{taken}; {left}{f', {stays} stays' if kept else ''}"
     if apart and r.fields_with_both:
         left += f"; where both are published, {short(r.removed_with_uptake)} removed"
     return f"{taken}; {left}"

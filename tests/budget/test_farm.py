@@ -319,3 +319,17 @@ def test_a_goal_of_nothing_is_refused_as_of_one_field():
         farm_budget(_wheat().assign(yield_goal_bu_ac=0.0))
     with pytest.raises(InputError, match="above 0"):
         nutrient_budget("wheat", 0)
+
+
+def test_an_own_removal_above_all_uptake_is_named_with_its_fields(tmp_path):
+    own = tmp_path / "mine.csv"
+    own.write_text("crop,harvested_part,nutrient,value,unit,source_key\nsoybean,grain,K2O,14,lb/bu,MINE\n")
+    fields = pd.DataFrame(
+        {"field": ["North", "South"], "crop": "soybean", "area_ac": 40.0, "yield_goal_bu_ac": [60.0, 55.0]}
+    )
+    farm = farm_budget(fields, own=own)
+    [note] = [text for text in farm.notes if "above the highest" in text]  # 840 lb against 264 at most
+    assert "K2O of soybean" in note
+    assert "North, South" in note
+    [line] = [text for text in farm.summary().splitlines() if text.strip().startswith("K2O  ")]
+    assert "stays" not in line

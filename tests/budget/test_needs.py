@@ -543,3 +543,31 @@ def test_the_ledger_counts_straw_as_it_is_at_harvest():
                              "residue": [1.0, 0.0], "k2o_lb_ac": 60.0})  # fmt: skip
     rows = carry_over(rotation).table
     assert rows["removed"].iloc[0] == pytest.approx(80 * 0.25 + 2.076 * 29)
+
+
+def test_straw_without_a_published_loss_is_at_most_uptake_less_grain():
+    # ECANADA2001: barley, and no study of what it loses; straw by IPNI2014 39 and RB209 20 lb K2O a ton
+    budget = nutrient_budget("barley", 90, residue=1)
+    assert {"N", "K2O"} <= set(budget.at_most_removed)
+    [line] = [text for text in budget.summary().splitlines() if text.strip().startswith("K2O  ")]
+    assert "at most 111 removed" in line
+    [note] = [text for text in budget.notes if "the most it can hold" in text]
+    assert "20 to 39 K2O" in note
+    assert not nutrient_budget("barley", 90).at_most_removed
+    # GREGORY1979 measured what wheat loses of K and S
+    assert not {"K2O", "S"} & set(nutrient_budget("wheat", 80, residue=1).at_most_removed)
+
+
+def test_straw_is_asked_for_with_its_grain():
+    with pytest.raises(LookupFailed, match=r"counted with its grain.*share of the straw that is baled"):
+        nutrient_budget("wheat", 2, "ton/ac", part="straw")
+
+
+def test_forage_carries_its_cautions_and_grain_none():
+    # CLEMSON_NITRATE: safe to 1,000 mg/kg NO3-N; OSU_NITRATE: normal below 700
+    silage = nutrient_budget("corn", 25, "ton/ac", part="silage")
+    assert "1,000" in silage.summary()
+    assert "700" in silage.summary()
+    assert {"CLEMSON_NITRATE", "OSU_NITRATE"} <= set(silage.sources["source_key"])
+    assert nutrient_budget("corn", 200).cautions.empty
+    assert "nitrate in forage" in set(nutrient_budget("corn", 200, residue=0.5).cautions["topic"])

@@ -235,3 +235,11 @@ def test_new_salts_are_cautioned():
     assert "chloride" in topics["MOP"]
     assert "mixing" in topics["urea"]
     assert "mixing" not in topics["UAN28"]
+
+
+def test_biuret_is_a_matter_of_urea_alone():
+    topics = {
+        name: set(product_cautions([name])["topic"]) for name in ("46-0-0", "28-0-0", "18-46-0", "82-0-0")
+    }
+    assert "biuret" in topics["46-0-0"] & topics["28-0-0"]
+    assert "biuret" not in topics["18-46-0"] | topics["82-0-0"]
