@@ -7,8 +7,8 @@ import pandas as pd
 
 from fertkit.asked import a_list, a_saved_file, a_table, asks, either
 from fertkit.budget.fields import read_fields
-from fertkit.budget.own import checked_own
 from fertkit.budget.needs import above_all_uptake
+from fertkit.budget.own import checked_own
 from fertkit.budget.rates import nutrient_name
 from fertkit.budget.studies import default_rows, worked_out
 from fertkit.budget.yields import AREA_UNITS, FIELD_UNIT, field_amounts
