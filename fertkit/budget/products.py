@@ -10,6 +10,7 @@ from fertkit.budget.thresholds import speaks_of
 from fertkit.budget.yields import refuse
 from fertkit.errors import NotEstimable, UnitError, unknown
 from fertkit.reference.crops import crop_name
+from fertkit.reference.fertilizers import PERCENT, find_product
 from fertkit.reference.load import list_sources, load_cautions, load_table
 from fertkit.reference.nutrients import OF_PRODUCTS
 from fertkit.results import Result, checks_frame
@@ -18,7 +19,6 @@ from fertkit.rounding import at_most
 #: Topics of the cautions that forbid contact with the seed.
 NEVER_WITH_SEED = ("ammonia", "thiosulfate", "boron toxicity")
 SEED_MEANINGS = ("no more than the limit", "more than the limit, so the seed is at risk")
-PERCENT = {name: f"{name.lower()}_pct" for name in OF_PRODUCTS}
 #: Nutrients that a user's own table may leave out.
 RARE = OF_PRODUCTS[8:]
 _own_products = a_table_of(
@@ -66,30 +66,6 @@ class ProductRate(Result):
     @property
     def sources(self) -> pd.DataFrame:
         return list_sources([*self.rows["source_key"], *self.cautions["source_key"]])
-
-
-def find_product(name: str, products: pd.DataFrame | None = None) -> pd.Series:
-    """Find one product by its grade (11-52-0, 21-0-0-24), its material (urea) or a short name (MAP, KCl).
-
-    Raises
-    ------
-    LookupFailed
-        If none or more than one fits; lists them.
-    """
-    table = load_table("products") if products is None else products
-    wanted = " ".join(str(name).lower().split())
-    materials, grades = table["material"].str.lower(), table["grade"].str.lower()
-    fits = (grades == wanted) | (materials == wanted)
-    if not fits.any() and "also" in table:
-        fits = table["also"].str.lower().str.split(";").map(lambda names: wanted in names)
-    if not fits.any():  # the fourth number of a grade is sulfur, with or without its letter
-        fits = grades.str.removesuffix("s") == wanted.removesuffix("s")
-    if not fits.any():
-        fits = materials.str.contains(wanted, regex=False)
-    if fits.sum() != 1:
-        listed = table[fits] if fits.any() else table
-        raise unknown("product", name, (f"{r.material} ({r.grade})" for r in listed.itertuples()))
-    return table[fits].iloc[0]
 
 
 @asks(products=of_products)

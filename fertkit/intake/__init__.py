@@ -12,6 +12,7 @@ Method
 * `read_points` takes a yield monitor's log and computes yields from flow, distance, width and moisture.
 * `read_soil` takes a laboratory's soil tests in the same shapes; extractant, unit and layer are obeyed where
   stated and asked for where not. Points are averaged by field, zone and sampling.
+* `read_shed` takes a list of products (analysis, price, stock, limits) and of passes.
 * Nothing is guessed silently: what was read otherwise than it stands is a row of the result's notes, and
   what cannot be used raises `fertkit.errors.InputError` naming row, column, value and remedy.
 
@@ -36,5 +37,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "leaf": ["read_tissue"],
         "points": ["read_points"],
         "soil": ["read_soil"],
+        "shed": ["read_shed"],
     },
 )

@@ -33,6 +33,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "FieldAnswer": ("answers", "field_lines"), "TrialAnswer": ("answers", "trial_lines"),
     "NetworkAnswer": ("answers", "network_lines"), "SoilTests": ("stock", "soil_tests_lines"),
     "Targets": ("plan", "target_lines"),
+    "Shed": ("stock", "shed_lines"),
 }  # fmt: skip
 
 

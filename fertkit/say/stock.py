@@ -1,7 +1,9 @@
-"""What was read of a season's stock: soil tests, and products and passes on hand."""
+"""What was read for a season's plan: soil tests, and products and passes."""
+
+import numpy as np
 
 from fertkit.results import counted, failed, plain
-from fertkit.say.line import Kind, Line, lead, marked, row, told
+from fertkit.say.line import Kind, Line, detail, lead, mark, marked, row, told
 
 _MOST = 8  # lines of one kind
 
@@ -59,3 +61,36 @@ def _moved(r):
     how = f" by {r.extractant}" if r.extractant else ""
     now = f"{plain(r.last)} {r.unit} ({r.ended.year})"
     return told(f"{r.analyte}{how} went from {plain(r.first)} ({r.begun.year}) to {now}.", where)
+
+
+def shed_lines(shed) -> list[Line]:
+    """Say what was read from a shed: each product with its price and stock, and the passes."""
+    n, passes = len(shed.products), counted(len(shed.passes), "pass")
+    said = [
+        lead(f"{shed.name}: {counted(n, 'product')}, {passes}{'' if shed.own_passes else ' of the usual'}")
+    ]
+    said += [detail(_product(r), r.product) for r in shed.products.itertuples()]
+    said += [
+        told(_pass(r, shed.own_passes), name)
+        for name, r in zip(shed.passes["pass"], shed.passes.itertuples(), strict=True)
+    ]
+    said += marked(Kind.NOTE, shed.notes[:_MOST])
+    return said + [told(text, "Check") for text in failed(shed.checks)]
+
+
+def _product(r):
+    parts = [f"{r.grade}{mark(r.provenance)}", r.form]
+    parts.append("not for sale" if np.isnan(r.price_per_lb) else f"{_money(r.price)} per {r.price_unit}")
+    parts += [f"{plain(r.on_hand_lb)} lb on hand"] * (r.on_hand_lb > 0)
+    parts += [f"in lots of {plain(r.lot_lb)} lb"] * (r.lot_lb > 0)
+    return ", ".join(parts)
+
+
+def _money(price):
+    return f"{price:.0f}" if price >= 100 else f"{price:.2f}"
+
+
+def _pass(r, own):
+    times = " to ".join(dict.fromkeys(filter(None, (r.earliest, r.latest))))
+    cost = f", {r.cost_per_ac:.2f} per acre" if own else ""
+    return f"{r.method}{f', {times}' if times else ''}{cost}."

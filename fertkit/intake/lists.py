@@ -1,0 +1,139 @@
+"""A table of things, one a row (fields, products, passes): its columns by their words, and its cells."""
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from fertkit.errors import InputError
+from fertkit.intake.grid import Sheet, find_sheet, header_key, hidden_rows
+from fertkit.intake.numbers import NumberStyle, number_style, read_number
+from fertkit.intake.spellings import name_kind, plain, problem, role_words, roles_of
+from fertkit.tables import open_tables, text_of, whole
+
+_MARKS = re.compile(r"[\s_,;:()\[\]{}|]+")
+
+
+@dataclass(frozen=True)
+class Things:
+    """A table of things as found.
+
+    Attributes
+    ----------
+    name : str
+    headers, rests : dict
+        Role -> the header, and what it says beside the words of its role: a unit, a currency.
+    rows : list of dict
+        Role -> raw cell, of each line.
+    lines : list of int
+        Line of each row in the file.
+    style : NumberStyle
+    unused : tuple of str
+        Headers that play no role.
+    notes : tuple of Problem
+        Lines that were set aside.
+    """
+
+    name: str
+    headers: dict
+    rests: dict
+    rows: list
+    lines: list
+    style: NumberStyle
+    unused: tuple = ()
+    notes: tuple = ()
+
+    def number(self, row, line, role, problems, *, empty=np.nan) -> float:
+        """Return the number of a cell, `empty` of a blank one; what is no plain number becomes a problem."""
+        cell = row.get(role, "")
+        reading = read_number(cell, self.style)
+        if reading.problem or reading.censored or reading.flag or reading.unit:
+            problems.append(problem("not a number", line, self.headers[role], text_of(cell)))
+            return np.nan
+        return empty if np.isnan(reading.value) else reading.value
+
+
+@lru_cache(maxsize=20_000)
+def list_header(file: str, header: str) -> tuple[str, str]:
+    """Return the role that the first or last words of a header name, and the other words; or ('', '')."""
+    words = [w for w in _MARKS.split(re.sub(r"([$€£])", r" \1 ", plain(header))) if w]
+    known = role_words(file)
+    for length in range(len(words), 0, -1):
+        for at in (0, len(words) - length):
+            said, rest = " ".join(words[at : at + length]), words[:at] + words[at + length :]
+            if said in known and (not rest or roles_of(file)[known[said]].measures):
+                return known[said], " ".join(rest)
+    return "", ""
+
+
+def open_things(source, file, *, name=None, sheet=None, columns=None, needed=()):
+    """Open a table of things (a file of ``roles.csv``), in the sheet that names most of them.
+
+    Parameters
+    ----------
+    needed : sequence of str
+        Roles that must have a column.
+
+    Raises
+    ------
+    InputError
+        If a column is missing or several could be of one role.
+    """
+    tables = open_tables(source, name=name, sheet=sheet)
+    chosen = {header_key(header): role for role, header in (columns or {}).items()}
+    found = [_things(whole(raw), file, chosen) for raw in tables]
+    things, problems = max(found, key=lambda pair: len(set(pair[0].headers) & {*needed, *roles_of(file)}))
+    absent = [role for role in needed if role not in things.headers]
+    every = ", ".join(map(repr, [*things.headers.values(), *things.unused]))
+    for role in absent:
+        blanks = {"role": role.replace("_", " "), "all": every, "example": roles_of(file)[role].words[0]}
+        problems.append(problem("no column", in_code=f"columns={{'{role}': 'your header'}}", **blanks))
+    if problems or not things.rows:
+        raise InputError(things.name, problems or [problem("no rows")])
+    return things
+
+
+def _things(raw, file, chosen):
+    def role_of(header):
+        return (chosen[header_key(header)], "") if header_key(header) in chosen else list_header(file, header)
+
+    sheet = find_sheet(raw, lambda cell: bool(role_of(text_of(cell))[0]))
+    taken: dict[str, list[int]] = {}
+    for j, header in enumerate(sheet.headers):
+        if header and role_of(header)[0]:
+            taken.setdefault(role_of(header)[0], []).append(j)
+    problems = [*raw.shifted([sheet.header_line - 1], [line - 1 for line in sheet.lines])]
+    for role, at in taken.items():
+        if len(at) > 1:
+            names = ", ".join(f"'{sheet.headers[j]}'" for j in at)
+            problems.append(problem("several columns give", role=role.replace("_", " "), names=names))
+    rows, lines, dropped = _rows(sheet, {role: at[0] for role, at in taken.items()})
+    headers = {role: sheet.headers[at[0]] for role, at in taken.items()}
+    rests = {role: role_of(header)[1] for role, header in headers.items()}
+    used = {j for at in taken.values() for j in at}
+    unused = tuple(h for j, h in enumerate(sheet.headers) if h and j not in used)
+    numbers = [row[role] for row in rows for role in row if roles_of(file)[role].holds == "number"]
+    notes = [problem("lines set aside", kind="summary line", s="", names=n, rows=str(i)) for n, i in dropped]
+    notes += [problem("hidden rows", **told)] if (told := hidden_rows(raw, lines)) else []
+    style = number_style(numbers, raw.delimiter)
+    return Things(raw.name, headers, rests, rows, lines, style, unused, tuple(notes)), problems
+
+
+def _rows(sheet: Sheet, at: dict):
+    """Rows of things, their lines, and lines of totals, which are none."""
+    rows, lines, dropped = [], [], []
+    first = min(at.values(), default=0)
+    for row, line in zip(sheet.rows, sheet.lines, strict=True):
+        label = text_of(row[first])
+        if sheet.repeats_headers([text_of(cell) for cell in row]):
+            continue
+        if (
+            name_kind(label) == "statistic"
+            and sum(text_of(row[j]) != "" for j in at.values()) <= len(at) / 2 + 1
+        ):
+            dropped.append((label, line))
+            continue
+        rows.append({role: row[j] for role, j in at.items()})
+        lines.append(line)
+    return rows, lines, dropped
