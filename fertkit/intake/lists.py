@@ -2,7 +2,6 @@
 
 import re
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
@@ -12,6 +11,7 @@ from fertkit.intake.numbers import NumberStyle, number_style, read_number
 from fertkit.intake.spellings import name_kind, plain, problem, role_words, roles_of
 from fertkit.tables import open_tables, text_of, whole
 
+_PERCENT = {"%", "pct", "percent"}
 _MARKS = re.compile(r"[\s_,;:()\[\]{}|]+")
 
 
@@ -54,26 +54,32 @@ class Things:
         return empty if np.isnan(reading.value) else reading.value
 
 
-@lru_cache(maxsize=20_000)
-def list_header(file: str, header: str) -> tuple[str, str]:
-    """Return the role that the first or last words of a header name, and the other words; or ('', '')."""
+def list_header(file: str, header: str, more: dict | None = None) -> tuple[str, str]:
+    """Return the role that the first or last words of a header name, and the other words; or ('', '').
+
+    `more` words name roles that are percentages.
+    """
     words = [w for w in _MARKS.split(re.sub(r"([$€£])", r" \1 ", plain(header))) if w]
-    known = role_words(file)
+    known, more = role_words(file), more or {}
     for length in range(len(words), 0, -1):
         for at in (0, len(words) - length):
             said, rest = " ".join(words[at : at + length]), words[:at] + words[at + length :]
             if said in known and (not rest or roles_of(file)[known[said]].measures):
                 return known[said], " ".join(rest)
+            if said in more and {*rest} <= _PERCENT:
+                return more[said], "%"
     return "", ""
 
 
-def open_things(source, file, *, name=None, sheet=None, columns=None, needed=()):
+def open_things(source, file, *, name=None, sheet=None, columns=None, needed=(), more=None):
     """Open a table of things (a file of ``roles.csv``), in the sheet that names most of them.
 
     Parameters
     ----------
     needed : sequence of str
         Roles that must have a column.
+    more : dict, optional
+        Further words of headers -> roles, which are percentages.
 
     Raises
     ------
@@ -82,7 +88,7 @@ def open_things(source, file, *, name=None, sheet=None, columns=None, needed=())
     """
     tables = open_tables(source, name=name, sheet=sheet)
     chosen = {header_key(header): role for role, header in (columns or {}).items()}
-    found = [_things(whole(raw), file, chosen) for raw in tables]
+    found = [_things(whole(raw), file, chosen, more) for raw in tables]
     things, problems = max(found, key=lambda pair: len(set(pair[0].headers) & {*needed, *roles_of(file)}))
     absent = [role for role in needed if role not in things.headers]
     every = ", ".join(map(repr, [*things.headers.values(), *things.unused]))
@@ -94,9 +100,10 @@ def open_things(source, file, *, name=None, sheet=None, columns=None, needed=())
     return things
 
 
-def _things(raw, file, chosen):
+def _things(raw, file, chosen, more):
     def role_of(header):
-        return (chosen[header_key(header)], "") if header_key(header) in chosen else list_header(file, header)
+        given = chosen.get(header_key(header))
+        return (given, "") if given else list_header(file, header, more)
 
     sheet = find_sheet(raw, lambda cell: bool(role_of(text_of(cell))[0]))
     taken: dict[str, list[int]] = {}
@@ -113,7 +120,12 @@ def _things(raw, file, chosen):
     rests = {role: role_of(header)[1] for role, header in headers.items()}
     used = {j for at in taken.values() for j in at}
     unused = tuple(h for j, h in enumerate(sheet.headers) if h and j not in used)
-    numbers = [row[role] for row in rows for role in row if roles_of(file)[role].holds == "number"]
+    numbers = [
+        row[role]
+        for row in rows
+        for role in row
+        if role not in roles_of(file) or roles_of(file)[role].holds == "number"
+    ]
     notes = [problem("lines set aside", kind="summary line", s="", names=n, rows=str(i)) for n, i in dropped]
     notes += [problem("hidden rows", **told)] if (told := hidden_rows(raw, lines)) else []
     style = number_style(numbers, raw.delimiter)

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,7 @@ from fertkit.intake.shed_products import CURRENCY, ShedRow
 from fertkit.intake.spellings import listed, plain, problem, spellings
 from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.load import list_sources, load_table
+from fertkit.reference.nutrients import nutrient_words
 from fertkit.results import Result, checks_frame
 from fertkit.tables import open_tables
 from fertkit.units import ACRE_HA
@@ -116,7 +118,9 @@ def read_shed(source, passes=None, *, sheet=None, columns=None, name=None) -> Sh
     >>> products[["material", "price_per_lb", "on_hand_lb"]].round(3).values.tolist()
     [['monoammonium phosphate (MAP)', 0.39, 24000.0], ['UAN 32', 0.172, 0.0]]
     """
-    things = open_things(source, "shed", name=name, sheet=sheet, columns=columns, needed=("product",))
+    things = open_things(
+        source, "shed", name=name, sheet=sheet, columns=columns, needed=("product",), more=_nutrients()
+    )
     problems, notes = [], list(things.notes)
     if "elemental" in things.headers:
         problems.append(problem("elemental fertilizer", column=things.headers["elemental"]))
@@ -136,6 +140,13 @@ def read_shed(source, passes=None, *, sheet=None, columns=None, name=None) -> Sh
         notes.append(problem("columns not used", names=", ".join(map(repr, things.unused))))
     notes += [problem("no pass costs")] * (own is None)
     return Shed(products, ways, tuple(notes), things.name, own is not None)
+
+
+@cache
+def _nutrients():
+    """Words for the nutrients of products -> their columns; P and K as elements are asked about."""
+    words = nutrient_words(oxides=False) | nutrient_words(oxides=True)
+    return {word: PERCENT[name] for word, name in words.items() if name in PERCENT}
 
 
 # ---- passes

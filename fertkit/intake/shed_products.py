@@ -97,13 +97,10 @@ class ShedRow:
             self._ask("grade against name", "product", product=self.name, first=first, second=second)
         usual = _shares(known)
         written = stated or usual
-        clash = {
-            n for n in columns if _differ({n: columns[n]}, written, _ROUNDING if stated else _USUAL, (n,))
-        }
+        points = _ROUNDING if stated else _USUAL
+        clash = [n for n in columns if _differ(columns, written, points, (n,))]
         if written and clash:
-            said, seen = (
-                ", ".join(f"{number(of.get(n, 0.0))} % {n}" for n in clash) for of in (written, columns)
-            )
+            said, seen = (_percent(of, clash) for of in (written, columns))
             self._ask("grade against columns", "product", product=self.name, named=said, stated=seen)
         if not written and not any(columns.values()):
             self._ask("product not known", "product", product=self.name, like=_like(self.name))
@@ -251,9 +248,12 @@ def _known(text):
     other = spellings("strip product").get(plain(bare), bare)
     for form in dict.fromkeys(filter(None, (bare, bare.replace("-", " "), bare.replace(" ", ""), other))):
         try:
-            return find_product(form)
+            row = find_product(form)
         except LookupFailed:
-            pass
+            continue
+        words = f"{row['material']};{row['also']};{row['grade']}".lower()
+        if re.search(rf"(?<!\w){re.escape(form.lower())}(?!\w)", words):  # whole words: X is no borax
+            return row
     return None
 
 
@@ -269,6 +269,10 @@ def _like(name):
 def _shares(known) -> dict[str, float]:
     """Nutrient -> percent of a row of the table of products."""
     return {} if known is None else {n: float(known[c]) for n, c in PERCENT.items() if known[c] > 0}
+
+
+def _percent(shares, nutrients):
+    return ", ".join(f"{number(shares.get(n, 0.0))} % {n}" for n in nutrients)
 
 
 def _differ(one, other, points, nutrients=OF_PRODUCTS[:3]):
