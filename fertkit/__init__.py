@@ -11,6 +11,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "budget": ["nutrient_budget"],
+        "budget.plan": ["plan_season"],
         "intake": ["read_strips", "read_tissue"],
         "reference": ["cite", "list_sources", "load_ranges", "load_table"],
         "report": ["answer_field"],

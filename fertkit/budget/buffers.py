@@ -1,6 +1,7 @@
 """How far a soil test moves per pound of balance, and how much lime a buffer pH asks for, as published."""
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -33,6 +34,7 @@ class Buffer:
     source_key: str
 
 
+@cache
 def _values(system, nutrient):
     table = load_table("soil_rates")
     rows = table[(table["system"] == system) & (table["nutrient"] == nutrient)]

@@ -98,7 +98,7 @@ def removal_of(rows, wanted, source, region, own):
         residue = (one["removed"] - kept["removed"]).where(alike["baled"] > 0, 0.0)
         table = pd.DataFrame({
             "removed": one["removed"], "residue": residue.clip(lower=0).fillna(0.0),
-            "source_key": one["removed_source"].fillna(""), "provenance": one["provenance"].fillna(""),
+            "removed_source": one["removed_source"].fillna(""), "provenance": one["provenance"].fillna(""),
         })  # fmt: skip
         found[nutrient] = table.iloc[code].reset_index(drop=True).to_dict("records")
     return found

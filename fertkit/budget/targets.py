@@ -21,6 +21,8 @@ from fertkit.results import Result
 
 #: Nutrients planned where nothing else is asked for.
 USUAL = ("N", "P2O5", "K2O")
+#: What tells one row of the fields from another.
+PLACE = ["field", "zone", "year"]
 ABOUT = ["at", "field", "zone", "year", "crop", "area_ac", "yield_goal", "yield_unit"]
 TABLE = [*ABOUT, "nutrient", "policy", "system", "rate_lb_ac", "gross_lb_ac", "credit_lb_ac", "low_lb_ac",
          "high_lb_ac", "cap_lb_ac", "removal_lb_ac", "soil_class", "test", "test_unit", "extractant",
@@ -54,6 +56,9 @@ class Targets(Result):
         (never more than the rate), why_not, source_key, provenance, note.
     left_out : DataFrame
         field, zone, year, crop, nutrient, why: what has no rate.
+    removal : DataFrame
+        field, zone, year, crop, nutrient, removed, residue (of it with baled straw or stover) [lb/ac],
+        removed_source, provenance: whatever the policy.
     value : DataFrame
         field, nutrient, crop, rate_lb_ac, gain_per_ac: own response curves, concave; empty without any.
     """
@@ -62,6 +67,7 @@ class Targets(Result):
     systems: pd.DataFrame
     credits: pd.DataFrame
     left_out: pd.DataFrame
+    removal: pd.DataFrame
     value: pd.DataFrame
 
     @property
@@ -214,7 +220,7 @@ def _cases(row):
 
 def _pick(row, nutrient, policy, answers, removal, trial, region):
     """Rate of one nutrient of one field before credits and caps, or why there is none."""
-    fixes_nitrogen = nutrient == "N" and _is_legume(row["crop"])
+    fixes_nitrogen = nutrient == "N" and is_legume(row["crop"])
     if fixes_nitrogen and policy.kind in ("removal", "fixed", "trial") and not policy.named:
         policy = Policy()
     kind = policy.kind
@@ -246,7 +252,8 @@ def _pick(row, nutrient, policy, answers, removal, trial, region):
 
 
 @cache
-def _is_legume(crop):
+def is_legume(crop: str) -> bool:
+    """Whether a crop takes nitrogen from the air, so that its nitrogen is no need."""
     return is_known(crop) and nitrogen_note(crop) != ""
 
 
@@ -266,7 +273,7 @@ def _by_removal(removal, why):
     if not np.isfinite(removal["removed"]):
         return {"left": "no removal", "detail": ""}
     base = _base("removal", removal["removed"], why)
-    return base | {name: removal[name] for name in ("source_key", "provenance")}
+    return base | {"source_key": removal["removed_source"], "provenance": removal["provenance"]}
 
 
 def _by_system(chosen, answers, why):
@@ -313,7 +320,11 @@ def _gathered(rows, picks, left, systems, taken, trials, removal):
     credits = table(taken, ["nutrient", "kind", "low_lb_ac", "high_lb_ac", "credit_lb_ac", "taken_lb_ac",
                             "why_not", "source_key", "provenance", "note"])  # fmt: skip
     out = table([{**one, "why": one["left"]} for one in left], ["nutrient", "why", "detail"])
-    return Targets(targets, sides, credits, out, _value(about, trials))
+    leaves = table(
+        [{"at": i, "nutrient": n} | one for n, some in removal.items() for i, one in enumerate(some)],
+        ["nutrient", "removed", "residue", "removed_source", "provenance"],
+    )
+    return Targets(targets, sides, credits, out, leaves, _value(about, trials))
 
 
 def _filled(table):

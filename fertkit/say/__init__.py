@@ -32,8 +32,8 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "StochasticPlateau": ("response", "plateau_risk_lines"), "BatchResult": ("answers", "batch_lines"),
     "FieldAnswer": ("answers", "field_lines"), "TrialAnswer": ("answers", "trial_lines"),
     "NetworkAnswer": ("answers", "network_lines"), "SoilTests": ("stock", "soil_tests_lines"),
-    "Targets": ("plan", "target_lines"),
-    "Shed": ("stock", "shed_lines"),
+    "Targets": ("plan", "target_lines"), "SeasonPlan": ("plan", "plan_lines"),
+    "RotationLedger": ("plan", "rotation_lines"), "Shed": ("stock", "shed_lines"),
 }  # fmt: skip
 
 

@@ -2,7 +2,7 @@
 
 from fertkit.budget.soil import rate_plans
 from fertkit.results import counted
-from fertkit.say.line import GOVERNS, Line, keys, lead, mark, missing, row, short, told
+from fertkit.say.line import GOVERNS, Line, keys, lead, mark, missing, notes, row, short, told
 
 #: Why a rate is what it is.
 WHY = {
@@ -36,6 +36,44 @@ def target_lines(targets) -> list[Line]:
             missing("No rate", f"{nutrient} of {crop} on {counted(len(rows), 'field')}: {LEFT_OUT[why]}")
         )
     return [*said, told(GOVERNS)]
+
+
+def rotation_lines(books) -> list[Line]:
+    """Say what is applied, removed and left over the rotation, and where the tests go."""
+    table = books.table
+    years = list(dict.fromkeys(table["year"]))
+    when = f"{years[0]} to {years[-1]}" if len(years) > 1 else f"{years[0]}"
+    said = [
+        lead(
+            f"Books of {counted(table.groupby(['field', 'zone']).ngroups, 'field')}, {when} [lb on the farm]"
+        )
+    ]
+    for nutrient, some in table.groupby("nutrient", sort=False):
+        applied, removed = ((some[name] * some["area_ac"]).sum() for name in ("applied", "removed"))
+        text = f"applied {short(applied)}, removed {short(removed)}"
+        said.append(row(nutrient, f"{text}{_left(nutrient, some)}"))
+    removal, trend = keys(table["removed_source"]), keys(table["buffer_source"])
+    said.append(told(f"Removal: {removal}." + (f" Trend of the tests: {trend}." if trend else "")))
+    said.append(told("A soil test moves with season, depth and laboratory beyond any ledger: test again."))
+    return [*said, told(GOVERNS)]
+
+
+def _left(nutrient, some):
+    """What stays, and what a surplus means: no waste where the next crop has it, or where it is nitrogen."""
+    if nutrient == "N":
+        return "; nitrogen beyond the grain is in straw, roots and soil, and is not counted on next year"
+    left = (some["left"] * some["area_ac"]).sum()
+    last = some.groupby(["field", "zone"]).tail(1)
+    falls = int((last["test_after"] < last["critical"]).sum())
+    text = f", left {short(left)}" + (", of it for the crop after" if some["covers_next"].any() else "")
+    return text + (f"; the test ends below the critical level on {counted(falls, 'field')}" if falls else "")
+
+
+def plan_lines(plan) -> list[Line]:
+    """Say the plan of a season: its rates, its passes, its books."""
+    parts = [plan.targets, *([] if plan.passes is None else [plan.passes]), plan.ledger]
+    said = [line for part in parts for line in part.lines() if str(line) != GOVERNS]
+    return [*said, *notes(plan.notes), told(GOVERNS)]
 
 
 def why_of(why: str, system: str) -> str:

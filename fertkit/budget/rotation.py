@@ -1,0 +1,217 @@
+"""The ledger of a rotation for all fields at once: applied, removed, left, and where the soil test goes."""
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+import pandas as pd
+
+from fertkit.asked import asks, numbers_by_name
+from fertkit.budget.buffers import TEST_OF, soil_buffer
+from fertkit.budget.ledger import NUTRIENTS
+from fertkit.budget.targets import PLACE, Targets, is_legume
+from fertkit.budget.thresholds import fits
+from fertkit.reference.load import list_sources
+from fertkit.results import Result
+from fertkit.rounding import at_least
+
+#: Extractants whose tests the published buffering speaks of.
+BUFFERED = {"P": "Bray-P1 or Mehlich-3 or Mehlich-3 ICP or Mehlich-3 colorimetric",
+            "K": "ammonium acetate or Mehlich-3"}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class RotationLedger(Result):
+    """Books of every field through its rotation.
+
+    Attributes
+    ----------
+    table : DataFrame
+        field, zone, year, season (from 1), crop, area_ac, nutrient, applied, removed, left (applied less
+        removed; NaN for nitrogen of a legume, which fixes its own), running (sum of what is left of P2O5 and
+        K2O; nitrogen is not carried: NaN) [lb/ac], covers_next (more than removal on purpose of the crop
+        after, which gets less), critical (of the system chosen), test_before, test_after, test_low, test_high
+        [ppm] (NaN without a test that the buffering speaks of), price [per lb], and per acre: skip_saves,
+        skip_replaces (what is missing then and has to be put back, at today's price), skip_response (own
+        curve), test_if_skipped, double_costs, double_saves (next season), test_if_doubled; buffer_source,
+        removed_source, provenance.
+    """
+
+    table: pd.DataFrame
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        keys = {
+            k
+            for name in ("removed_source", "buffer_source")
+            for text in self.table[name]
+            for k in text.split(";")
+        }
+        return list_sources(sorted(keys - {""}))
+
+
+@asks(prices=numbers_by_name)
+def rotation_ledger(
+    targets: Targets,
+    levels: pd.DataFrame | None = None,
+    *,
+    applied: pd.DataFrame | None = None,
+    prices: dict | None = None,
+) -> RotationLedger:
+    """Keep the books of every field of a plan: what is applied and removed, and what the soil test does.
+
+    Parameters
+    ----------
+    targets : Targets
+        Rates and removal, one row a field and year.
+    levels : DataFrame, optional
+        Soil tests as for `nutrient_targets`; with n and sd (over the points of a field) they widen the range.
+    applied : DataFrame, optional
+        field, zone, year, nutrient, applied [lb/ac]: what passes bring, in place of the rate.
+    prices : dict, optional
+        Nutrient -> price [per lb].
+
+    Returns
+    -------
+    RotationLedger
+
+    Notes
+    -----
+    A test moves by what is left over the buffer (`soil_buffer`). Its range takes the ends of the published
+    buffering every season, and two standard errors of the test at the start (sd / root of n). A year skipped
+    saves its fertilizer; what removal then takes from the soil has to be put back, unless the test stands
+    above its range in the system chosen. A year doubled saves in the next what it spares there.
+    """
+    books = _books(targets, applied)
+    books["price"] = books["nutrient"].map(prices or {}).astype(float)
+    return RotationLedger(_with_costs(_with_tests(books, levels), targets))
+
+
+def _books(targets, applied):
+    """One row a field, season and nutrient: applied, removed, left, running."""
+    rates = targets.table.assign(applied=targets.table["rate_lb_ac"] + targets.table["credit_lb_ac"])
+    keys = ["at", "nutrient"]
+    books = targets.removal[targets.removal["nutrient"].isin(NUTRIENTS)]
+    books = books.merge(rates[[*keys, "applied", "soil_class"]], on=keys, how="left")
+    chosen = targets.systems[targets.systems["chosen"] & (targets.systems["test_unit"] == "ppm")]
+    lines = chosen[[*keys, "critical"]].replace(np.inf, np.nan)
+    books = books.merge(lines, on=keys, how="left")
+    books["applied"] = books["applied"].fillna(0.0)
+    if applied is not None:
+        place = [*PLACE, "nutrient"]
+        given = books[place].merge(applied[[*place, "applied"]], on=place, how="left")["applied"].to_numpy()
+        books["applied"] = np.where(np.isnan(given), books["applied"], given)
+    books = books.sort_values(["field", "zone", "nutrient", "year", "at"], kind="stable", key=_by_number)
+    fixed = (books["nutrient"] == "N") & books["crop"].map(is_legume)
+    left = (books["applied"] - books["removed"]).mask(fixed)
+    carried = books["nutrient"] != "N"
+    books = books.assign(left=left, season=_groups(books).cumcount() + 1)
+    running = _groups(books)["left"].cumsum().where(carried)
+    after = _groups(books)["left"].shift(-1)
+    covers = carried & (left > 0) & (after < 0) & at_least(left + after.fillna(0.0), 0.0)
+    return books.assign(running=running, covers_next=covers)
+
+
+def _groups(books):
+    return books.groupby(["field", "zone", "nutrient"], sort=False)
+
+
+def _by_number(column):
+    """Years in the order of their numbers where they are numbers."""
+    numbers = pd.to_numeric(column, errors="coerce")
+    return numbers if column.name == "year" and numbers.notna().all() else column
+
+
+# ---- soil tests
+
+
+def _with_tests(books, levels):
+    """Add the test before and after every season, with its range."""
+    starts = _starts(levels)
+    whole = [starts.get((r.field, r.zone, r.nutrient), starts.get((r.field, "", r.nutrient))) for r in
+             books[["field", "zone", "nutrient"]].itertuples()]  # fmt: skip
+    start = pd.Series([np.nan if one is None else one[0] for one in whole], index=books.index)
+    error = pd.Series([np.nan if one is None else one[1] for one in whole], index=books.index)
+    moves = [
+        _buffers(nutrient, None if one is None else one[0], bool(left < 0), None if one is None else one[2])
+        for nutrient, one, left in zip(books["nutrient"], whole, books["left"], strict=True)
+    ]
+    books = books.assign(
+        **pd.DataFrame(moves, columns=["middle", "low", "high", "buffer_source"], index=books.index)
+    )
+    ends = pd.DataFrame({name: books["left"] / books[name] for name in ("middle", "low", "high")})
+    ends["least"], ends["most"] = ends[["low", "high"]].min(axis=1), ends[["low", "high"]].max(axis=1)
+    path = ends.groupby([books[name] for name in ("field", "zone", "nutrient")], sort=False).cumsum()
+    after = (start + path["middle"]).clip(lower=0.0)
+    wide = 2 * error.fillna(0.0)
+    return books.assign(
+        test_start=start,
+        test_before=(after - ends["middle"]).where(books["season"] > 1, start),
+        test_after=after,
+        test_low=(start + path["least"] - wide).clip(lower=0.0),
+        test_high=start + path["most"] + wide,
+    )
+
+
+def _starts(levels):
+    """Field, zone and nutrient -> test [ppm], its standard error, the CEC; where buffering is published."""
+    found, cec = {}, {}
+    for row in [] if levels is None else levels.to_dict("records"):
+        zone = row.get("zone")
+        place = (str(row["field"]), "" if zone is None or zone != zone else str(zone))
+        if row["analyte"] == "CEC":
+            cec[place] = row["value"]
+        for nutrient, element in TEST_OF.items():
+            unit = row.get("unit") or "ppm"
+            if row["analyte"] == element and unit == "ppm" and fits(row["extractant"], BUFFERED[element]):
+                error = row.get("sd", np.nan) / np.sqrt(row.get("n", np.nan) or np.nan)
+                found.setdefault((*place, nutrient), (float(row["value"]), float(error)))
+    return {(*place, nutrient): (*test, cec.get(tuple(place))) for (*place, nutrient), test in found.items()}
+
+
+@cache
+def _buffers(nutrient, start, falling, cec):
+    if start is None or nutrient not in TEST_OF:
+        return np.nan, np.nan, np.nan, ""
+    buffer = soil_buffer(nutrient, start, falling=falling, cec=cec)
+    return buffer.middle, buffer.low, buffer.high, buffer.source_key
+
+
+# ---- money
+
+
+def _with_costs(books, targets):
+    """What a year left out, and one doubled, saves and costs an acre."""
+    carried, money = books["nutrient"] != "N", books["applied"] * books["price"]
+    needed = carried & (books["soil_class"] != "high")
+    missing = np.minimum(books["applied"], books["removed"]).where(needed, 0.0)
+    later = _groups(books)["applied"].shift(-1)
+    spared = np.minimum(books["applied"], later).where(carried, 0.0)
+    moved = books["applied"] / books["middle"]
+    books = books.assign(
+        skip_saves=money,
+        skip_replaces=missing * books["price"],
+        skip_response=_response(books, targets.value),
+        test_if_skipped=(books["test_after"] - moved).clip(lower=0.0),
+        double_costs=money,
+        double_saves=spared * books["price"],
+        test_if_doubled=books["test_after"] + moved,
+    )
+    names = [*PLACE[:3], "season", "crop", "area_ac", "nutrient", "applied", "removed", "left", "running",
+             "covers_next", "critical", "test_before", "test_after", "test_low", "test_high", "price",
+             "skip_saves", "skip_replaces", "skip_response", "test_if_skipped", "double_costs",
+             "double_saves", "test_if_doubled", "buffer_source", "removed_source", "provenance"]  # fmt: skip
+    return books[names].reset_index(drop=True)
+
+
+def _response(books, value):
+    """What a field's own curve gains by the rate applied; NaN without a curve."""
+    curves = {key: some for key, some in value.groupby(["field", "zone", "crop", "nutrient"], sort=False)}
+    gains, keys = [], books[["field", "zone", "crop", "nutrient"]].itertuples(index=False, name=None)
+    for key, rate in zip(keys, books["applied"], strict=True):
+        gain = np.nan
+        if key in curves:
+            points = curves[key]["rate_lb_ac"], curves[key]["gain_per_ac"]
+            gain = float(np.diff(np.interp([0.0, rate], *points))[0])
+        gains.append(gain)
+    return pd.Series(gains, index=books.index)

@@ -1,0 +1,64 @@
+"""The season plan from files to books, on paper."""
+
+import pandas as pd
+import pytest
+
+import fertkit
+from fertkit.budget.plan import plan_season
+from fertkit.errors import InputError
+
+FIELDS = pd.DataFrame({
+    "field": ["A", "A", "B", "B"], "year": [2026, 2027] * 2, "crop": ["corn", "soybean"] * 2, "area_ac": 80.0,
+    "yield_goal_bu_ac": [180.0, 60.0] * 2, "previous_crop": ["soybean", "corn"] * 2,
+})  # fmt: skip
+SOIL = pd.DataFrame({
+    "Field": ["A", "A"], "Depth (in)": 8, "Mehlich-3 P (ppm)": [10, 14], "Mehlich-3 K (ppm)": [150, 150],
+    "CEC (meq/100 g)": [10, 10],
+})  # fmt: skip
+
+
+def rates(plan, field, year):
+    rows = plan.targets.table
+    return rows[(rows["field"] == field) & (rows["year"] == year)].set_index("nutrient")["rate_lb_ac"]
+
+
+def test_a_plan_from_a_laboratorys_table():
+    # mean of the points 12 ppm: (20 - 12) x 20 / 4 + 180 x 0.35 = 103; K within 120 to 170: 180 x 0.20 + 20
+    plan = fertkit.plan_season(FIELDS, SOIL, region="Ohio")
+    assert plan.season == 2026
+    assert rates(plan, "A", 2026)[["P2O5", "K2O"]].tolist() == pytest.approx([103, 56])
+    assert rates(plan, "A", 2027)[["N", "P2O5"]].tolist() == pytest.approx([0, 40 + 60 * 0.79])
+    assert set(plan.table["year"]) == {2026}
+    # B has no test: removal alone, in so many words
+    bare = plan.table[(plan.table["field"] == "B") & plan.table["nutrient"].isin(["P2O5", "K2O"])]
+    assert set(bare["why"]) == {"no test"}
+    assert (bare["rate_lb_ac"] == bare["removal_lb_ac"]).all()
+    assert "by removal, for there is no soil test" in plan.summary()
+    assert "N" in set(plan.left_out["nutrient"])
+    total = plan.totals.set_index("nutrient")
+    assert total.loc["K2O", "rate_lb"] == pytest.approx(
+        80 * (56 + bare.set_index("nutrient")["rate_lb_ac"]["K2O"])
+    )
+
+
+def test_hectares_are_counted_as_acres():
+    metric = FIELDS.iloc[:1].drop(columns="area_ac").assign(area_ha=10.0)
+    assert plan_season(metric).fields["area_ac"].tolist() == pytest.approx([24.7105], abs=1e-4)
+
+
+def test_every_problem_of_both_files_at_once():
+    bad = FIELDS.assign(crop=["corn", "soybean", "xyz", "corn"], yield_goal_bu_ac=[180, -3, 60, 60])
+    spoilt = SOIL.assign(**{"Mehlich-3 P (ppm)": [10, 9000]})
+    with pytest.raises(InputError) as caught:
+        plan_season(bad, spoilt)
+    for says in ("xyz", "-3", "9000"):
+        assert says in str(caught.value)
+    with pytest.raises(InputError, match="twice"):
+        plan_season(FIELDS.drop(columns="year"))
+    with pytest.raises(InputError, match="no year"):
+        plan_season(FIELDS.assign(year=[2026, None, 2026, 2027]))
+
+
+def test_a_soil_test_of_no_field_is_said():
+    plan = plan_season(FIELDS, SOIL.assign(Field=["A", "Q"]), region="Ohio")
+    assert any("no field of the plan: Q" in note for note in plan.notes)
