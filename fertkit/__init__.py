@@ -10,8 +10,7 @@ __version__ = "0.1.0"
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "budget": ["nutrient_budget"],
-        "budget.plan": ["plan_season"],
+        "budget": ["nutrient_budget", "plan_season"],
         "intake": ["read_strips", "read_tissue"],
         "reference": ["cite", "list_sources", "load_ranges", "load_table"],
         "report": ["answer_field"],

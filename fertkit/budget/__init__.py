@@ -12,6 +12,7 @@ Method
   Extractant and depth must be those of the system; `convert_soil_test` is explicit, never silent.
 * Products (`product_rate`, `blend`): rate over analysis; a blend is the least-cost mix by linear
   programming. `check_seed_row` and `product_cautions` stand beside them.
+* The season of a farm (`plan_season`): rates by policy for every field, passes, and the rotation's books.
 * Next year (`carry_over`, `skip_year`): applied less removed, and what that does to a soil test by
   published buffering, as a range.
 
@@ -39,6 +40,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "ledger": ["carry_over", "skip_year"],
         "needs": ["nutrient_budget"],
         "peaks": ["compare_peaks"],
+        "plan": ["plan_season"],
         "products": ["check_seed_row", "product_rate"],
         "season": ["season_demand"],
         "soil": ["soil_rate"],

@@ -8,9 +8,8 @@ import pandas as pd
 
 from fertkit.budget.policy import NAMES, lines_of, word_of
 from fertkit.budget.soil import rate_plans
-from fertkit.budget.yields import is_known
 from fertkit.errors import InputError, Problem
-from fertkit.reference.crops import base_crop
+from fertkit.reference.crops import base_crop, is_known
 from fertkit.reference.load import load_table
 from fertkit.reference.nutrients import OF_PRODUCTS
 

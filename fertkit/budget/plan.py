@@ -6,15 +6,27 @@ from importlib import import_module
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import asks, zero_or_more
+from fertkit.asked import (
+    a_dict,
+    a_file,
+    a_list,
+    a_saved_file,
+    a_table,
+    asks,
+    either,
+    holding,
+    numbers_by_name,
+    zero_or_more,
+)
 from fertkit.budget.fields import read_fields
+from fertkit.budget.own import checked_own
 from fertkit.budget.rotation import RotationLedger, rotation_ledger
-from fertkit.budget.studies import own_rows
 from fertkit.budget.targets import PLACE, Targets, nutrient_targets
 from fertkit.budget.yields import AREA_UNITS
 from fertkit.errors import InputError, Problem
 from fertkit.intake.soil import SoilTests, read_soil
 from fertkit.reference.load import list_sources, load_table
+from fertkit.reference.own import own_tables
 from fertkit.reference.text_tables import read_text_table
 from fertkit.results import Result
 
@@ -88,7 +100,12 @@ class SeasonPlan(Result):
         return list_sources(keys["source_key"].drop_duplicates())
 
 
-@asks(spending_limit=zero_or_more)
+@asks(
+    fields=either(a_table, a_saved_file), soil=either(holding("levels", like="soil tests"), a_file),
+    shed=either(holding("products", like="a shed"), a_table), passes=a_table, policy=either(a_table, a_dict),
+    credits=a_table, trials=a_table, caps=either(a_table, a_dict), prices=numbers_by_name, source=a_list,
+    own=own_tables, spending_limit=zero_or_more,
+)  # fmt: skip
 def plan_season(
     fields,
     soil=None,
@@ -192,10 +209,11 @@ def _read_fields(fields, own):
     beside = {str(column).strip().casefold().replace(" ", "_"): column for column in raw}
     beside = {name: raw[column].reset_index(drop=True) for name, column in beside.items() if name in BESIDE}
     rest = raw.drop(columns=[column.name for column in beside.values()])
-    rows, area_unit, notes = read_fields(rest, own=own_rows(own))
+    rows, area_unit, notes = read_fields(rest, own=checked_own(own))
     rows = rows.assign(**beside, area_ac=rows["area"] * AREA_UNITS[area_unit])
     for name in ("zone", "year"):
-        rows[name] = rows.get(name, pd.Series("", index=rows.index)).fillna("")
+        column = rows.get(name, pd.Series("", index=rows.index)).astype(object)
+        rows[name] = column.where(column.notna(), "")
     rows["year"] = rows["year"].map(_year)
     return _once(rows), notes
 

@@ -9,9 +9,8 @@ import pandas as pd
 
 from fertkit.budget.soil import rate_plans
 from fertkit.budget.thresholds import OXIDE
-from fertkit.budget.yields import is_known
 from fertkit.errors import InputError, Problem
-from fertkit.reference.crops import crop_name
+from fertkit.reference.crops import crop_name, is_known
 from fertkit.reference.nutrients import OF_PRODUCTS
 
 #: What a nutrient may follow; a system's name and a number [lb/ac] are policies too.

@@ -11,8 +11,8 @@ from fertkit.budget.soil import rate_plans, reckon
 from fertkit.budget.soil_rules import bounded
 from fertkit.budget.studies import default_rows, worked_out
 from fertkit.budget.thresholds import OXIDE, lb_ac_per_ppm, rate_systems
-from fertkit.budget.yields import is_known
 from fertkit.errors import FertkitError, InputError
+from fertkit.reference.crops import is_known
 from fertkit.reference.load import load_table
 from fertkit.reference.regions import in_region, region_chain
 from fertkit.rounding import below

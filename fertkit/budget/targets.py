@@ -6,14 +6,13 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import asks
+from fertkit.asked import a_dict, a_list, a_table, asks, either
 from fertkit.budget.evidence import checked_credits, checked_trials, credited
 from fertkit.budget.policy import Policy, caps_of, policies
 from fertkit.budget.system_answers import is_carried, levels_by_row, removal_of, system_answers
 from fertkit.budget.thresholds import OXIDE
-from fertkit.budget.yields import is_known
 from fertkit.errors import InputError
-from fertkit.reference.crops import base_crop, nitrogen_note
+from fertkit.reference.crops import base_crop, is_known, nitrogen_note
 from fertkit.reference.load import list_sources
 from fertkit.reference.nutrients import OF_PRODUCTS
 from fertkit.reference.regions import region_chain
@@ -81,7 +80,7 @@ class Targets(Result):
         return list_sources(k for k in dict.fromkeys(keys) if k and not k.startswith("own "))
 
 
-@asks()
+@asks(policy=either(a_table, a_dict), caps=either(a_table, a_dict), source=a_list)
 def nutrient_targets(
     fields: pd.DataFrame,
     levels: pd.DataFrame | None = None,
