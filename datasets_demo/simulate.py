@@ -13,6 +13,7 @@ HERE = Path(__file__).parent
 SEED = 20260
 #: Of the workshop: chosen so that the lots look drawn and the optimum's interval has two ends (README.md).
 WORKSHOP_SEED = SEED + 7
+PLAN_SEED = SEED + 11
 HISTORY_SEED = SEED + 8
 STRIP_WIDTH_FT, STRIP_LENGTH_FT = 30, 1200
 
@@ -196,6 +197,134 @@ FIELDS = pd.DataFrame(
 )
 
 
+# Field, zone: area [ac]; newest tests of P, K, S, Zn [ppm], pH, buffer pH, OM [%], CEC; yearly drift of K.
+PLAN_SOILS = {
+    ("Heron Quarter", "west"): (38, (24, 96, 9, 1.9, 6.3, 6.7, 2.8, 14.5), -5.0),
+    ("Heron Quarter", "east"): (24, (31, 148, 10, 2.3, 6.5, 6.9, 3.1, 15.2), -3.0),
+    ("Otter Bottom", ""): (41, (38, 182, 11, 2.6, 6.8, 7.0, 3.9, 19.0), -1.0),
+    ("Mill Bend", "ridge"): (52, (14, 118, 7, 0.9, 6.1, 6.6, 2.2, 11.8), 0.0),
+    ("Mill Bend", "bottom"): (36, (27, 164, 9, 1.6, 6.7, 6.9, 3.4, 17.3), 0.0),
+    ("Long Lane", ""): (55, (18, 109, 8, 0.6, 7.2, 7.1, 2.5, 13.1), -4.0),
+    ("Chapel Rise", ""): (37, (33, 121, 8, 1.4, 6.6, 6.9, 2.7, 12.6), -3.0),
+    ("Ferry Flat", ""): (64, (22, 133, 5, 1.1, 6.4, 6.8, 2.0, 9.7), 0.0),
+    ("Bramble Rise", ""): (48, (46, 205, 12, 3.1, 6.9, 7.0, 4.2, 20.4), 1.0),
+    ("Plover Eighty", ""): (80, (17, 141, 8, 1.2, 6.2, 6.7, 3.0, 16.1), 0.0),
+    ("Sedge Corner", ""): (29, (62, 236, 13, 4.4, 6.6, 6.9, 4.6, 18.2), 2.0),
+}  # fmt: skip
+#: Field, zone: crop and yield goal [bu/ac] of both years; Wren Piece is newly rented and has no test.
+PLAN_CROPS = {
+    ("Heron Quarter", "west"): (("corn", 195), ("soybean", 60)),
+    ("Heron Quarter", "east"): (("corn", 205), ("soybean", 64)),
+    ("Otter Bottom", ""): (("corn", 215), ("soybean", 66)),
+    ("Mill Bend", "ridge"): (("soybean", 54), ("corn", 190)),
+    ("Mill Bend", "bottom"): (("soybean", 65), ("corn", 215)),
+    ("Long Lane", ""): (("soybean", 58), ("corn", 195)),
+    ("Chapel Rise", ""): (("corn", 195), ("soybean", 58)),
+    ("Ferry Flat", ""): (("soybean", 55), ("wheat", 80)),
+    ("Bramble Rise", ""): (("soybean", 62), ("wheat", 85)),
+    ("Plover Eighty", ""): (("corn", 200), ("soybean", 60)),
+    ("Sedge Corner", ""): (("corn", 210), ("corn", 205)),
+    ("Wren Piece", ""): (("soybean", 52), ("corn", 180)),
+}
+BEFORE = {
+    "Heron Quarter": "soybean",
+    "Otter Bottom": "soybean",
+    "Chapel Rise": "wheat",
+    "Plover Eighty": "soybean",
+}
+YEARS = (2027, 2028)
+
+PLAN_SHED = """Product,N (%),P2O5 (%),K2O (%),Zn (%),Form,Density (lb/gal),Price,On hand,Lot,Seed row (gal/ac)
+urea,,,,,,,$560/ton,,24 ton,
+UAN 28,,,,,,,$330/ton,,,
+MAP,,,,,,,$780/ton,12 ton,24 ton,
+TSP 0-46-0,,,,,,,$690/ton,,24 ton,
+Potash 0-0-60,,,,,,,$450/ton,,24 ton,
+AMS,,,,,,,$410/ton,,1 ton tote,
+10-34-0,,,,,,,$3.40/gal,,,
+Row starter 7-21-7,7,21,7,1,liquid,11.1,$4.15/gal,,275 gal tote,5
+zinc sulfate monohydrate,,,,,,,$0.92/lb,,bag of 50 lb,
+"""
+
+PLAN_PASSES = """Pass,Method,Cost ($/ac),Earliest,Latest,Max products,Crop,Nutrients,Note
+fall spreading,broadcast,7.50,fall,fall,3,,P2O5;K2O;S;Zn,after harvest
+spring spreading,broadcast,7.50,preplant,preplant,3,,,before planting
+planter band,band,2.00,planting,planting,2,corn,,two inches beside and below the seed
+seed row,seed row,1.50,planting,planting,1,corn,,in the furrow; never salt with soybean seed
+sidedress,sidedress,12.00,V4,V8,2,corn,N;S,between the rows
+topdress,topdress,9.00,Feekes 4,Feekes 6,2,wheat,N;S,streamed on
+"""
+
+
+def plan_fields():
+    """Make the fields and zones of the plan: two years, one row a field, zone and year."""
+    rows = []
+    for (field, zone), crops in PLAN_CROPS.items():
+        area = PLAN_SOILS[field, zone][0] if (field, zone) in PLAN_SOILS else 33
+        previous = BEFORE.get(field, "corn")
+        for year, (crop, goal) in zip(YEARS, crops, strict=True):
+            spread = (field, year) == ("Sedge Corner", 2027)
+            manure = ("own dairy slurry", 6, 9.0, 4.0, 7.5) if spread else ("",) * 5
+            residue = "0.5" if (field, crop) == ("Long Lane", "corn") else "1" if crop == "wheat" else "kept"
+            rows.append((field, zone, year, crop, area, goal, residue, previous, *manure))
+            previous = crop
+    return pd.DataFrame(rows, columns=PLAN_FIELDS)
+
+
+PLAN_FIELDS = [
+    "field", "zone", "year", "crop", "area_ac", "yield_goal_bu_ac", "residue", "previous_crop", "manure",
+    "manure_ton_ac", "manure_n_lb_ton", "manure_p2o5_lb_ton", "manure_k2o_lb_ton",
+]  # fmt: skip
+
+
+def rating(value, low, high):
+    """Rate a test as laboratories do: L, M or H."""
+    return "L" if value < low else "M" if value < high else "H"
+
+
+SOIL_HEAD = """Soil test report,invented and simulated for teaching
+Client: Kestrel Fork Growers' Circle
+
+"""
+
+
+def soil_file(rng):
+    """Simulate a laboratory's file: three points a zone in two falls, titles above, ratings, saturations."""
+    rows = []
+    for fall in (2022, 2026):
+        for (field, zone), (_, soil, drift) in PLAN_SOILS.items():
+            for point in (1, 2, 3):
+                p, k, s, zn, om, cec = np.array(soil)[[0, 1, 2, 3, 6, 7]] * rng.normal(1, SPREAD)
+                k += drift * (fall - 2026)
+                about = (4101 + len(rows), field, zone, point, f"{fall}-10-{14 + rng.integers(0, 6)}", "0-8")
+                acidity = (
+                    f"{soil[4] + rng.normal(0, 0.08):.1f}",
+                    f"{soil[5]:.1f}",
+                    f"{om:.1f}",
+                    f"{cec:.1f}",
+                )
+                rated = (f"{p:.0f}", rating(p, 20, 40), f"{k:.0f}", rating(k, 120, 170))
+                rows.append((*about, *acidity, *rated, f"{s:.0f}", f"{zn:.1f}", f"{k / 391 / cec * 100:.1f}"))
+    return SOIL_HEAD + pd.DataFrame(rows, columns=SOIL_COLUMNS).to_csv(index=False)
+
+
+#: Spread of P, K, S, Zn, organic matter and CEC between the points of a zone.
+SPREAD = (0.12, 0.08, 0.1, 0.1, 0.04, 0.03)
+SOIL_COLUMNS = [
+    "Lab no", "Field", "Zone", "Point", "Sampled", "Depth (in)", "pH", "Buffer pH", "OM (%)",
+    "CEC (meq/100 g)", "P Mehlich-3 (ppm)", "P rating", "K Mehlich-3 (ppm)", "K rating", "S Mehlich-3 (ppm)",
+    "Zn Mehlich-3 (ppm)", "K base saturation (%)",
+]  # fmt: skip
+
+
+def plan(rng):
+    """Write the fields, soil tests, shed and passes of the season's plan."""
+    plan_fields().to_csv(HERE / "plan_fields.csv", index=False)
+    (HERE / "plan_soil.csv").write_text(soil_file(rng), encoding="utf-8")
+    (HERE / "plan_shed.csv").write_text(PLAN_SHED, encoding="utf-8")
+    (HERE / "plan_passes.csv").write_text(PLAN_PASSES, encoding="utf-8")
+
+
 def main():
     """Write every file of the folder."""
     rng = np.random.default_rng(SEED)
@@ -214,6 +343,7 @@ def main():
     (HERE / "leaf_tests_messy.csv").write_text(messy_leaf_file(leaves), encoding="cp1252")
     FIELDS.to_csv(HERE / "fields.csv", index=False)
     workshop(np.random.default_rng(WORKSHOP_SEED))
+    plan(np.random.default_rng(PLAN_SEED))
     history(np.random.default_rng(HISTORY_SEED))
 
 

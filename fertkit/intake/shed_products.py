@@ -98,7 +98,8 @@ class ShedRow:
         usual = _shares(known)
         written = stated or usual
         points = _ROUNDING if stated else _USUAL
-        clash = [n for n in columns if _differ(columns, written, points, (n,))]
+        judged = {*OF_PRODUCTS[:3], *stated} if stated else set(OF_PRODUCTS)  # a grade may leave out zinc
+        clash = [n for n in columns if n in judged and _differ(columns, written, points, (n,))]
         if written and clash:
             said, seen = (_percent(of, clash) for of in (written, columns))
             self._ask("grade against columns", "product", product=self.name, named=said, stated=seen)

@@ -14,7 +14,7 @@ def soil_tests_lines(tests) -> list[Line]:
     fields = levels[["field", "zone"]].drop_duplicates()
     points = table[["field", "zone", "sample", "sampled"]].drop_duplicates()
     zones = f", {counted(len(fields), 'zone')}" if (fields["zone"] != "").any() else ""
-    when = _years(levels["sampled"])
+    when = _years(table["sampled"])
     what = f"{counted(fields['field'].nunique(), 'field')}{zones}, {counted(len(points), 'sample')}{when}"
     said = [lead(f"{tests.name}: {what}")]
     for keys, of in levels.groupby(["analyte", "extractant", "method", "unit"], sort=False):
@@ -46,14 +46,16 @@ def _test(of, analyte, extractant, method, unit):
 
 
 def _trends(trend):
-    """First and newest value of each P and K test that was taken more than once."""
+    """First and newest value of each P and K test that was taken more than once, the most changed first."""
     dated = trend[trend["sampled"].notna() & trend["analyte"].isin(["P", "K"])].sort_values("sampled")
     keys = ["field", "zone", "analyte", "extractant", "method", "unit"]
     ends = dated.groupby(keys, sort=False).agg(
         first=("value", "first"), last=("value", "last"), begun=("sampled", "first"),
         ended=("sampled", "last"), times=("value", "size"),
     )  # fmt: skip
-    return ends[ends["times"] > 1].reset_index()
+    ends = ends[(ends["times"] > 1) & (ends["first"] > 0)].reset_index()
+    change = (ends["last"] / ends["first"] - 1).abs()
+    return ends.loc[change.sort_values(ascending=False, kind="stable").index]
 
 
 def _moved(r):
