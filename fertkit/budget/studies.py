@@ -76,8 +76,9 @@ def worked_out(
             and (not source or rate.source_key in own.keys.union(source))
         ]  # fmt: skip
         if chosen:
-            order = {key: i for i, key in enumerate(source)} or default_order(crop)
-            order |= dict.fromkeys(own.keys, -1)
+            # what the user chose or brought ranks below 0: it leads, wherever and however it was learnt
+            order = {key: i - len(source) for i, key in enumerate(source)} or default_order(crop)
+            order |= dict.fromkeys(own.keys, -1 - len(source))
             parts.append(_group_rows(crop, group, chosen, order, region))
     if not parts:
         raise LookupFailed(
@@ -113,12 +114,15 @@ def _group_rows(crop, group, rates, order, region):
 
 
 def _with_defaults(rows, crop, order, region):
-    """Add the rank of each source and, per nutrient, for what it is the default: the first that gives it."""
+    """Add the rank of each source and, per nutrient, for what it is the default: the first that gives it.
+
+    What was read leads before what is remembered, and what is of the region before both.
+    """
     first = rows.drop_duplicates(["crop", "nutrient", "source_key"])
     listed = first["source_key"].map(lambda key: order.get(key, len(order)))
     away = ~first["source_key"].map(studies()["region"]).eq(region) & (listed >= 0) if region else False
     ranked = pd.DataFrame({
-        "away": away, "listed": listed,
+        "away": away, "remembered": first["provenance"].eq("from_memory") & (listed >= 0), "listed": listed,
         "trust": first["provenance"].map(lambda text: TRUST.get(text, len(TRUST))),
         "other": first["crop"] != crop,
     }, index=first.index)  # fmt: skip

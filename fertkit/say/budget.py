@@ -59,7 +59,7 @@ def budget_lines(budget) -> list[Line]:
     head = f"{budget.crop} {budget.part}, {budget.yield_goal:g} {budget.yield_unit}{kept} [{budget.unit}]"
     note, said, spread = Notes(), [lead(head)], budget.spread.set_index("nutrient")
     for r in budget.defaults.itertuples():
-        said.append(row(r.nutrient, f"{_amounts(r, budget, note)}{_span(spread.loc[r.nutrient])}"))
+        said.append(row(r.nutrient, f"{_amounts(r, budget, note)}{_span(r, spread.loc[r.nutrient])}"))
     own = budget.rows[budget.rows["source_key"] == ANALYSIS]
     said += [row(r.nutrient, f"{short(r.removed)} removed by your own analysis") for r in own.itertuples()]
     said += [*_at_harvest(budget, note), *_practice(budget), *map(told, budget.notes)]
@@ -72,7 +72,7 @@ def budget_lines(budget) -> list[Line]:
 def removed_with(budget) -> str:
     """Say what takes the nutrients off the field; with straw or stover baled it is more than the grain."""
     part = "harvest" if budget.baled else budget.part
-    return f"removed with the {part}"
+    return f"removed with the {part}{'s' * (part in ('tuber', 'root'))}"
 
 
 def _amounts(r, budget, note):
@@ -93,14 +93,20 @@ def _amounts(r, budget, note):
     return f"{'' if budget.part in WHOLE_CROP else up}{off}"
 
 
-def _span(s):
-    """Lowest and highest of the studies."""
+def _span(r, s):
+    """Lowest and highest of the studies, or that there is one."""
     said = []
     for name, verb in (("uptake", "taken up"), ("removed", "removed")):
         low, high = short(s[f"{name}_lowest"]), short(s[f"{name}_highest"])
         if s[f"{name}_sources"] and low != high:
             said.append(f"{low} to {high} {verb}")
-    return f"; published: {', '.join(said)}" if said else ""
+    if said:
+        return f"; published: {', '.join(said)}"
+    most = max(s["uptake_sources"], s["removed_sources"])
+    if most != 1:
+        return "; the published studies agree" if most else ""
+    apart = r.uptake_source and r.removed_source and r.uptake_source != r.removed_source
+    return "; one study each" if apart else "; one study"
 
 
 def _at_harvest(budget, note):

@@ -59,12 +59,12 @@ KG, HA = 0.45359237, 0.40468564224  # NIST SP 811
 
 
 def choose(rows, order, crop):
-    """The first source of the order that gives each, one nutrient at a time; of one source by one row."""
+    """The first source of the order that gives each, those read before those remembered; one row a source."""
     trust = {"found": 0, "derived": 1, "mixed": 2}
 
     def place(r):
         at = order.index(r["source_key"]) if r["source_key"] in order else len(order)
-        return at, trust.get(r["provenance"], 3), r["crop"] != crop
+        return r["provenance"] == "from_memory", at, trust.get(r["provenance"], 3), r["crop"] != crop
 
     ranked = sorted(rows, key=place)
     up = [r for r in ranked if not math.isnan(r["uptake"])]

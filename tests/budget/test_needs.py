@@ -571,3 +571,26 @@ def test_forage_carries_its_cautions_and_grain_none():
     assert {"CLEMSON_NITRATE", "OSU_NITRATE"} <= set(silage.sources["source_key"])
     assert nutrient_budget("corn", 200).cautions.empty
     assert "nitrate in forage" in set(nutrient_budget("corn", 200, residue=0.5).cautions["topic"])
+
+
+@pytest.mark.parametrize("crop", sorted(set(load_table("removal")["crop"])))
+def test_no_amount_rests_on_memory_where_one_was_read(crop):
+    part = parts_of(crop)[0]
+    unit = {"cotton": "bale/ac"}.get(crop, "t/ha")
+    budget = nutrient_budget(crop, 2.0 if unit == "bale/ac" else 3.0, unit, part=part)
+    for use in ("uptake", "removed"):
+        read = budget.published[budget.published["provenance"] != "from_memory"].dropna(subset=use)
+        shown = budget.defaults.set_index("nutrient")[f"{use}_source"]
+        memory = budget.published[budget.published["provenance"] == "from_memory"]
+        remembered = set(zip(memory["nutrient"], memory["source_key"], strict=True))
+        for nutrient in set(read["nutrient"]):
+            assert (nutrient, shown[nutrient]) not in remembered
+
+
+def test_every_nutrient_has_a_span_or_says_of_how_many_studies_it_is():
+    for crop, goal in (("soybean", 60), ("barley", 90), ("canola", 45), ("sorghum", 100)):
+        rows = [
+            line for line in nutrient_budget(crop, goal).summary().splitlines() if re.match(r"  \w+ ", line)
+        ]
+        assert rows
+        assert all(re.search("published: .* to |one study|studies agree", row) for row in rows)
