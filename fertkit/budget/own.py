@@ -16,6 +16,9 @@ from fertkit.units import from_element
 BASES = ("", "dry", "fresh", "as sold", "trade moisture")
 
 
+SOIL = ("soil_tests", "soil_systems", "soil_rates")
+
+
 def checked_own(tables) -> OwnTables:
     """Read a user's own tables (`read_own`) and refuse rows that contradict each other or would go unread.
 
@@ -28,6 +31,10 @@ def checked_own(tables) -> OwnTables:
     if own is tables or not own:
         return own
     problems = [*_unread(own)]
+    if {"timing", *SOIL} & set(own.frames):
+        from fertkit.budget.own_rules import season_problems, soil_problems
+
+        problems += [*season_problems(own), *soil_problems(own)]
     problems += [] if problems else [*_apart(own), *_impossible(own)]
     if problems:
         files = dict.fromkeys(file for file, _ in problems)
@@ -35,7 +42,7 @@ def checked_own(tables) -> OwnTables:
     return own
 
 
-def _at(row, what, remedy, column):
+def at_row(row, what, remedy, column):
     return row.file, Problem(what, remedy, row.line, column, getattr(row, column))
 
 
@@ -45,19 +52,19 @@ def _unread(own):
         read = re.match(r"$|trade moisture$|\d+(\.\d+)?%", row.moisture_basis)
         if row.harvested_part == "grain" and not read:
             remedy = "write it as 14%, 0% for dry grain, or leave it blank for the trade moisture"
-            yield _at(row, "moisture not read", remedy, "moisture_basis")
+            yield at_row(row, "moisture not read", remedy, "moisture_basis")
     for row in own.rows("uptake").itertuples():
         if row.yield_basis not in BASES:
             remedy = "write dry or fresh, or leave it blank for the moisture at which it is sold"
-            yield _at(row, "basis of the yield not read", remedy, "yield_basis")
+            yield at_row(row, "basis of the yield not read", remedy, "yield_basis")
         remedy = "fill it in, so that the amount can be scaled to other yields"
         for name in ("amount_unit", "yield_unit") if row.amount >= 0 else ():
             if not getattr(row, name):
-                yield _at(row, "an amount without a unit or yield", remedy, name)
+                yield at_row(row, "an amount without a unit or yield", remedy, name)
         if row.amount >= 0 and not row.yield_amount > 0:
-            yield _at(row, "an amount without a yield", remedy, "yield_amount")
+            yield at_row(row, "an amount without a yield", remedy, "yield_amount")
         if row.measure != "total" and not row.amount >= 0:
-            yield _at(row, "no amount left in residue", "fill in the amount", "amount")
+            yield at_row(row, "no amount left in residue", "fill in the amount", "amount")
 
 
 def _statements(own):
@@ -100,13 +107,13 @@ def _apart(own):
             f" of {other.file}" if other.file != row.file else ""
         )
         what += f", {value / before:.3g} times as much" if before else ""
-        yield _at(row, what, "keep one of them, or name the source_key of each", column)
+        yield at_row(row, what, "keep one of them, or name the source_key of each", column)
     for about, (whole, row) in first.items():
         if about[-1] == "grain plus straw":
             parts = sum(first.get((*about[:3], name), (0.0,))[0] for name in ("grain", "residue"))
             if above(parts, whole):
                 what = "less than grain and straw of the same source"
-                yield _at(row, what, "check value and unit", "value")
+                yield at_row(row, what, "check value and unit", "value")
 
 
 def _impossible(own):
@@ -125,12 +132,12 @@ def _impossible(own):
         about, taken = f"{rate.nutrient} of {rate.crop}", min(rate.uptake, default=np.inf)
         if above(rate.harvested, taken):
             what = f"{about}: removal is {rate.harvested / taken:.3g} times the uptake"
-            yield _at(row, what, "check value and unit of both rows", "nutrient")
+            yield at_row(row, what, "check value and unit of both rows", "nutrient")
         if above(rate.share, 1):
             what = f"{about}: more than all of it in the harvested part"
-            yield _at(row, what, "write the share as 0 to 1", "nutrient")
+            yield at_row(row, what, "write the share as 0 to 1", "nutrient")
         residue = not np.isnan([rate.residue_per_yield, rate.residue_per_mass]).all()
         if residue and np.isnan([rate.harvested, rate.share, rate.everything]).all() and not rate.uptake:
             what = f"{about}: straw or stover of which {rate.source_key} tells no grain"
             remedy = "add the grain under the same source_key, or leave the row out"
-            yield _at(row, what, remedy, "nutrient")
+            yield at_row(row, what, remedy, "nutrient")

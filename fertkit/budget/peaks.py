@@ -11,6 +11,7 @@ from fertkit.budget.timing import day_span, season_rows, value_span
 from fertkit.errors import UnitError, unknown
 from fertkit.reference.load import list_sources, load_table
 from fertkit.reference.nutrients import OXIDE_OF
+from fertkit.reference.own import NO_TABLES
 from fertkit.results import Result
 from fertkit.rounding import same
 from fertkit.units import convert_area_rate, from_element
@@ -24,7 +25,7 @@ COLUMNS = ["nutrient", "source_key", "stage", "published", "published_low", "pub
            "published_scaled", "basis", "provenance", "day_from", "day_to", "listed"]  # fmt: skip
 
 
-def published_peaks(crop: str, pounds: float, unit: str, totals: dict, scale) -> pd.DataFrame:
+def published_peaks(crop: str, pounds: float, unit: str, totals: dict, scale, own=NO_TABLES) -> pd.DataFrame:
     """Collect published peak rates of a crop, as measured and in proportion to a yield.
 
     Parameters
@@ -38,6 +39,8 @@ def published_peaks(crop: str, pounds: float, unit: str, totals: dict, scale) ->
         total and no yield.
     scale : DataFrame
         Days of the growth stages (`fertkit.budget.timing.stage_scale`).
+    own : OwnTables, optional
+        Tables of the user's own.
 
     Returns
     -------
@@ -49,18 +52,18 @@ def published_peaks(crop: str, pounds: float, unit: str, totals: dict, scale) ->
         source is one that shapes the season of the crop).
     """
     peaks = []
-    fastest = [row for row in season_rows(crop, ("peak_window",)) if row.rank > 0]
+    fastest = [row for row in season_rows(crop, ("peak_window",), own) if row.rank > 0]
     windows = {row.nutrient: day_span(row, scale) for row in fastest}
-    for row in season_rows(crop, ("peak_rate",)):
+    for row in season_rows(crop, ("peak_rate",), own):
         low, high = value_span(row.value)
         if np.isnan(low) or row.nutrient == "dry_matter":
             continue
         rates = np.array([(low + high) / 2, low, high])
         rates = convert_area_rate(rates, row.unit.removesuffix("/day"), unit)
         rates = from_element(rates, row.nutrient) if row.element in OXIDE_OF else rates
-        factor, basis = _yield_factor(crop, row.source_key, pounds)
+        factor, basis = _yield_factor(crop, row.source_key, pounds, own)
         if np.isnan(factor):
-            total = _season_total(crop, row.source_key, row.nutrient, unit)
+            total = _season_total(crop, row.source_key, row.nutrient, unit, own)
             factor, basis = totals.get(row.nutrient, np.nan) / total, BY_TOTAL
         basis = UNSCALED if np.isnan(factor) else basis
         days = day_span(row, scale)
@@ -74,17 +77,17 @@ def published_peaks(crop: str, pounds: float, unit: str, totals: dict, scale) ->
     return peaks.drop(columns="restated").reset_index(drop=True)
 
 
-def _yield_factor(crop, source, pounds):
+def _yield_factor(crop, source, pounds, own):
     """Factor from the yield of a study to another, and what it is based on."""
-    yields = {y for r in published_rates(crop) if r.source_key == source for y in r.measured_at}
+    yields = {y for r in published_rates(crop, None, own) if r.source_key == source for y in r.measured_at}
     if not yields:
         return np.nan, UNSCALED
     return pounds / max(yields), SCALED if same(min(yields), max(yields)) else FROM_HIGHEST
 
 
-def _season_total(crop, source, nutrient, unit):
+def _season_total(crop, source, nutrient, unit, own):
     """Season total a source states beside its peak [`unit`]; NaN if it states none."""
-    for row in season_rows(crop, ("season_total",)):
+    for row in season_rows(crop, ("season_total",), own):
         if (row.source_key, row.nutrient) == (source, nutrient):
             return convert_area_rate(float(row.value), row.unit, unit)
     return np.nan

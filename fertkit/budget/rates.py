@@ -140,7 +140,7 @@ def published_rates(crop: str, part: str | None = None, own=NO_TABLES) -> tuple[
     if part == parts[0]:
         _add_uptake(records, crop, own.table("uptake"))
     _share_between_classes(records)
-    _mark_fading(records)
+    _mark_fading(records, own.table("timing"))
     rates = [
         replace(Rate(*key, *_trace(record.pop("traces"))), **record)
         for key, record in records.items()
@@ -149,9 +149,8 @@ def published_rates(crop: str, part: str | None = None, own=NO_TABLES) -> tuple[
     return tuple(sorted(rates, key=lambda r: (place_of(r.nutrient), r.source_key, r.crop)))
 
 
-def _mark_fading(records):
+def _mark_fading(records, table):
     """Mark uptake that may be more than the crop holds at harvest: a study has measured the loss of it."""
-    table = load_table("timing")
     table = table[table["kind"] == "loss"]
     lost = {(r.crop, OXIDE_OF.get(n, n)) for r in table.itertuples() for n in r.nutrient.split(",")}
     lost |= {(base_of(crop), nutrient) for (crop, _, nutrient), record in records.items()

@@ -22,7 +22,7 @@ from fertkit.budget.timing import (
     uptake_curve,
 )
 from fertkit.budget.yields import base_of, refuse
-from fertkit.errors import NotEstimable
+from fertkit.errors import NotEstimable, typed
 from fertkit.reference.load import list_sources, load_table
 from fertkit.reference.profiles import lineage
 from fertkit.results import Result, checks_frame
@@ -207,10 +207,10 @@ def season_demand(
     """
     own = studies["own"] = checked_own(studies.get("own"))
     name = own.crop_name(crop)
-    scale = stage_scale(name, stage_days)
+    scale = stage_scale(name, stage_days, own)
     if points is not None and not stage_days and "day" in points:
         scale = scale.iloc[:0]
-    placed = season_conditions(name, scale) if points is None else own_points(points, scale)
+    placed = season_conditions(name, scale, own) if points is None else own_points(points, scale)
     axis = "day" if temperatures is None else "gdd"
     if axis == "gdd" and (scale.empty or scale["gdd_f"].isna().any()):
         remedy = "leave out the temperatures, or give the days of its stages"
@@ -219,10 +219,10 @@ def season_demand(
     columns = ["nutrient", "uptake", "counted", "uptake_source", "uptake_provenance"]
     totals = budget.defaults[columns].dropna(subset=["uptake"])
     able = set(placed.loc[placed["used"] & (placed["form"] != BOUND), "nutrient"]) & set(totals["nutrient"])
-    totals = totals[totals["nutrient"].isin(_wanted(name, nutrients, able))].reset_index(drop=True)
+    totals = totals[totals["nutrient"].isin(_wanted(name, nutrients, able, own))].reset_index(drop=True)
     calendar = _calendar(scale, placed, temperatures, temperature_unit)
     uptake = totals.set_index("nutrient")["uptake"].to_dict()
-    peaks = published_peaks(name, budget.pounds, unit, uptake, scale)
+    peaks = published_peaks(name, budget.pounds, unit, uptake, scale, own)
     rows, curves = [], []
     for row in totals.itertuples():
         conditions = placed[placed["used"] & (placed["nutrient"] == row.nutrient)]
@@ -234,7 +234,7 @@ def season_demand(
         rows.append(_one_nutrient(row, curve, conditions, calendar, axis))
     rows = pd.concat(rows, ignore_index=True)
     totals[["end", "curve", "misfit", "spread", "known"]] = pd.DataFrame(curves)
-    totals = _with_losses(totals, name)
+    totals = _with_losses(totals, name, own)
     study = placed["nutrient"].map(totals.set_index("nutrient")["uptake_source"]).fillna("")
     joined = placed["used"] & (placed["provenance"] != "own table") & (study != "")
     placed = placed.assign(joined=joined & (lineage(placed["source_key"]) != lineage(study)))
@@ -244,10 +244,12 @@ def season_demand(
     )
 
 
-def _wanted(crop, nutrients, able):
+def _wanted(crop, nutrients, able, own):
     if not able:
-        raise NotEstimable(f"no point of cumulative uptake is published for {crop}; give points=")
-    wanted = able if nutrients is None else {nutrient_name(n) for n in nutrients}
+        what = f"no share of the season's uptake is published for {crop}"
+        remedy = "give your own in a table with the columns crop, kind, nutrient, stage or days, value"
+        raise NotEstimable(what, typed("--own FILE", "own=... or points=..."), remedy=remedy)
+    wanted = able if nutrients is None else {nutrient_name(n, own) for n in nutrients}
     for name in wanted:
         if name not in able:
             raise NotEstimable(
@@ -323,9 +325,9 @@ def _one_nutrient(total, curve, conditions, calendar, axis):
     )
 
 
-def _with_losses(totals, crop):
+def _with_losses(totals, crop, own):
     """Add what is left of the season maximum at harvest, by the first source that measured it."""
-    lost = {row.nutrient: row for row in reversed(season_rows(crop, ("loss",)))}
+    lost = {row.nutrient: row for row in reversed(season_rows(crop, ("loss",), own))}
     rows = [None if counted == AT_HARVEST else lost.get(name)
             for name, counted in zip(totals["nutrient"], totals["counted"], strict=True)]  # fmt: skip
     kept = [1 - float(row.value) if row else np.nan for row in rows]

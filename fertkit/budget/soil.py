@@ -1,13 +1,14 @@
 """Rates of P2O5 and K2O from a soil test, by published system, with the equation shown."""
 
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 from inspect import signature
 
 import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_table, asks, maybe_a_list, zero_or_more
+from fertkit.budget.own import checked_own
 from fertkit.budget.rates import amounts, published_rates
 from fertkit.budget.soil_rules import Terms, bent, bounded, build_maintain, equation_rate, table_rate
 from fertkit.budget.thresholds import (
@@ -20,10 +21,10 @@ from fertkit.budget.thresholds import (
     speaks_of,
     thresholds,
 )
-from fertkit.budget.yields import goal_unit, lb_ac_per, refuse, yield_lb_ac
+from fertkit.budget.yields import base_of, goal_unit, lb_ac_per, refuse, yield_lb_ac
 from fertkit.errors import FertkitError, InputError, LookupFailed, Problem, UnitError, unknown
-from fertkit.reference.crops import base_crop, crop_name
-from fertkit.reference.load import list_sources, load_table
+from fertkit.reference.load import list_sources
+from fertkit.reference.own import NO_TABLES, own_tables
 from fertkit.results import Result, checks_frame
 from fertkit.units import convert_area_rate
 
@@ -116,7 +117,9 @@ class SoilRate(Result):
         )
 
 
-@asks(rotation=maybe_a_list, cases=maybe_a_list, credit_lb_ac=zero_or_more, om_pct=zero_or_more)
+@asks(
+    rotation=maybe_a_list, cases=maybe_a_list, credit_lb_ac=zero_or_more, om_pct=zero_or_more, own=own_tables
+)  # fmt: skip
 def soil_rate(
     system: str,
     nutrient: str,
@@ -136,6 +139,7 @@ def soil_rate(
     removal_lb_ac: float | None = None,
     credit_lb_ac: float = 0.0,
     unit: str = "lb/ac",
+    own=None,
 ) -> SoilRate:
     """Work out the yearly rate of a nutrient that a published system gives for a soil test.
 
@@ -172,6 +176,9 @@ def soil_rate(
         What manure, a legume or irrigation water supplies of the nutrient [lb/ac]; taken off the rate.
     unit : {'lb/ac', 'kg/ha'}
         Unit of the rate in the result; the equation stays in lb/ac, as it is published.
+    own : path, DataFrame or list of them, optional
+        Tables of your own: systems with their levels and rates (soil_systems, soil_tests, soil_rates), also
+        for a crop the kit has never seen, and removal (`fertkit.reference.own.read_own`).
 
     Returns
     -------
@@ -208,11 +215,12 @@ def soil_rate(
     """
     if unit not in UNITS:
         raise UnitError(f"unknown unit '{unit}' of the rate; use one of: {', '.join(UNITS)}")
-    crop = crop_name(crop)
+    own = checked_own(own)
+    crop = own.crop_name(crop)
     pounds = yield_lb_ac(crop, yield_goal, goal_unit(crop, yield_unit))
     test = {"test": test, "extractant": extractant, "depth_in": depth_in, "test_unit": test_unit}
     of_field = {"cec": cec, "om_pct": om_pct, "cases": cases, "rotation": rotation}
-    options = {"years": years, "removal_lb_ac": removal_lb_ac}
+    options = {"years": years, "removal_lb_ac": removal_lb_ac, "own": own}
     got = reckon(system, nutrient, crop, pounds, **test, **of_field, **options)
     rate, equation, most_and_credit = bounded(got.worked, got.terms, credit_lb_ac, got.plan["rate_unit"])
     corners = bent(got.worked, *most_and_credit, got.plan["rate_unit"])
@@ -235,22 +243,23 @@ class Reckoned:
 
 def reckon(
     system, nutrient, crop, pounds, *, test, extractant, depth_in, test_unit="ppm", cec=None, om_pct=None,
-    cases=(), rotation=(), years=None, removal_lb_ac=None, residue_lb_ac=0.0,
+    cases=(), rotation=(), years=None, removal_lb_ac=None, residue_lb_ac=0.0, own=NO_TABLES,
 ) -> Reckoned:  # fmt: skip
     """Work out a system's rate for one test and a yield [lb/ac], before caps and credits; see `soil_rate`.
 
     `residue_lb_ac` is what leaves with baled straw or stover [lb/ac of the oxide], beside the grain.
     """
-    systems = rate_plans()
+    systems = rate_plans(own)
     if system not in systems:
         raise unknown("soil-test system with rates", system, systems)
-    plan, cases = systems[system], known_cases(cases)
+    plan, cases = systems[system], known_cases(cases, own)
     builds = plan["rule"] == "build-up and maintenance"
     governing = _governing_crop(nutrient, crop, rotation, plan["rotation_crops"].split(";"))
     of_field = {"cec": cec, "cases": cases, "test": (extractant, depth_in)}
-    lines = thresholds(plan["thresholds"], nutrient, governing, **of_field, asked=system, both=builds)
+    both = {"asked": system, "both": builds, "own": own}
+    lines = thresholds(plan["thresholds"], nutrient, governing, **of_field, **both)
     level = check_test(lines, test, extractant, depth_in, test_unit)
-    terms = Terms(_case_rates(system, nutrient, crop, extractant, tuple(cases)), cec)
+    terms = Terms(_case_rates(system, nutrient, crop, extractant, tuple(cases), own), cec)
     terms.add("soil test", level, lines.test_unit, "own test", "own table", "as supplied")
     _add_lines(terms, lines, governing != crop)
     if builds:
@@ -258,10 +267,11 @@ def reckon(
         if not (np.isfinite(years) and years >= 1):
             what = "build-up takes a year or more"
             raise refuse("soil test", what, "give 1 or more", column="years", value=years)
-        removal = _removal(terms, plan["removal_source"], nutrient, crop, pounds, removal_lb_ac)
+        removal = _removal(terms, plan, nutrient, crop, pounds, removal_lb_ac, own)
+        residue = convert_area_rate(residue_lb_ac, "lb/ac", plan["rate_unit"])
         if residue_lb_ac:
-            terms.add("baled residue", residue_lb_ac, "lb/ac", "", "own table", "as supplied")
-        worked = build_maintain(terms, plan["at_limit"], level, lines, removal + residue_lb_ac, years)
+            terms.add("baled residue", residue, plan["rate_unit"], "", "own table", "as supplied")
+        worked = build_maintain(terms, plan["at_limit"], level, lines, removal + residue, years)
     else:
         goal = pounds / lb_ac_per(plan["yield_unit"], crop) if plan["yield_unit"] else np.nan
         values = {"test": level, "yield": goal, "om": om_pct}
@@ -270,8 +280,8 @@ def reckon(
     return Reckoned(plan, lines, level, worked, terms, years)
 
 
-@asks(fields=a_table)
-def soil_rates(fields: pd.DataFrame) -> pd.DataFrame:
+@asks(fields=a_table, own=own_tables)
+def soil_rates(fields: pd.DataFrame, own=None) -> pd.DataFrame:
     """Work out the rate of every row of a table; a row without a rate says why.
 
     Parameters
@@ -279,6 +289,8 @@ def soil_rates(fields: pd.DataFrame) -> pd.DataFrame:
     fields : DataFrame
         A column for each argument of `soil_rate` that is not the same for all; cells may be empty where it
         has a default, several cases or crops of a rotation are joined by ``;``. A column field is carried.
+    own : path, DataFrame or list of them, optional
+        Tables of your own, as for `soil_rate`.
 
     Returns
     -------
@@ -291,7 +303,8 @@ def soil_rates(fields: pd.DataFrame) -> pd.DataFrame:
     InputError
         If a column is missing or is no argument of `soil_rate`.
     """
-    known = signature(soil_rate).parameters
+    known, own = dict(signature(soil_rate).parameters), checked_own(own)
+    del known["own"]
     problems = [
         Problem("column is missing", "add it", column=name)
         for name, one in known.items()
@@ -304,13 +317,13 @@ def soil_rates(fields: pd.DataFrame) -> pd.DataFrame:
     ]
     if problems:
         raise InputError("fields", problems)
-    rows = [_one_field(row, known) for row in fields.to_dict("records")]
+    rows = [_one_field(row, known, own) for row in fields.to_dict("records")]
     table = pd.DataFrame(rows, columns=FIELD_COLUMNS[1:], index=fields.index)
     table.insert(0, "field", fields.get("field", fields.index))
     return table
 
 
-def _one_field(row, known):
+def _one_field(row, known, own):
     """What `soil_rate` makes of one row of a table: its answer, or why there is none."""
     given = {name: value for name, value in row.items() if name in known and not _blank(value)}
     for name in ("cases", "rotation"):
@@ -321,7 +334,7 @@ def _one_field(row, known):
     if empty:
         return (*about, np.nan, "", "", "", f"{', '.join(empty)} is empty; fill it in", "", "", "")
     try:
-        got = soil_rate(**given)
+        got = soil_rate(**given, own=own)
     except FertkitError as error:
         return (*about, np.nan, "", "", "", " ".join(str(error).split()), "", "", "")
     about = (got.system, got.title, got.status, got.nutrient, got.crop)
@@ -335,28 +348,28 @@ def _blank(value):
     return value is None or value != value or (isinstance(value, str) and not value.strip())
 
 
-@cache
-def rate_plans() -> dict[str, dict]:
+@lru_cache(maxsize=64)
+def rate_plans(own=NO_TABLES) -> dict[str, dict]:
     """The rows of the table soil_systems by the name of the system, in its order."""
-    return {row["system"]: row for row in load_table("soil_systems").to_dict("records")}
+    return {row["system"]: row for row in own.table("soil_systems").to_dict("records")}
 
 
-@cache
-def _case_rates(system, nutrient, crop, extractant, cases):
-    rows = _rates(system, nutrient, crop, extractant)
+@lru_cache(maxsize=4096)
+def _case_rates(system, nutrient, crop, extractant, cases, own):
+    rows = _rates(system, nutrient, crop, extractant, own)
     return of_cases(rows, cases, f"{system} sets its rates of {nutrient} for {crop} by case").to_dict(
         "records"
     )
 
 
-@cache
-def _rates(system, nutrient, crop, extractant):
+@lru_cache(maxsize=4096)
+def _rates(system, nutrient, crop, extractant, own=NO_TABLES):
     """Rows of a system's rates for one crop, nutrient and test."""
-    table = load_table("soil_rates")
+    table = own.table("soil_rates")
     speaks = table["nutrient"].map(lambda named: nutrient in named.split(";"))
     table = table[(table["system"] == system) & speaks]
     of_crop = table["crop"].map(lambda words: not words or speaks_of(words, crop))
-    rows = table[of_crop & table["extractant"].map(lambda own: not own or fits(extractant, own))]
+    rows = table[of_crop & table["extractant"].map(lambda named: not named or fits(extractant, named))]
     if rows.empty:
         crops = ", ".join(sorted(set(table["crop"]))) or "no crop"
         raise LookupFailed(f"{system} has no rates of {nutrient} for {crop}, only for {crops}")
@@ -365,8 +378,8 @@ def _rates(system, nutrient, crop, extractant):
 
 def _governing_crop(nutrient, crop, rotation, higher):
     """The crop whose P levels hold: one of the rotation that the system lets decide, or the crop itself."""
-    if nutrient == "P" and base_crop(crop) not in higher:
-        return next((c for c in map(base_crop, rotation) if c in higher), crop)
+    if nutrient == "P" and base_of(crop) not in higher:
+        return next((c for c in map(base_of, rotation) if c in higher), crop)
     return crop
 
 
@@ -382,17 +395,22 @@ def _add_lines(terms, lines, by_rotation):
         terms.add(name + of, value, lines.test_unit, row["source_key"], row["provenance"], row["confidence"])
 
 
-def _removal(terms, source, nutrient, crop, pounds, given):
+def _removal(terms, plan, nutrient, crop, pounds, given, own):
+    """What leaves with the harvest, in the system's unit: as given [lb/ac], or by the system's own source."""
+    unit, source = plan["rate_unit"], plan["removal_source"]
     if given is not None:
         if not (np.isfinite(given) and given >= 0):
             raise refuse("soil test", "not a removal", "give 0 or more", column="removal_lb_ac", value=given)
-        terms.add("removal", given, "lb/ac", "own test", "own table", "as supplied")
-        return given
-    rates = [r for r in published_rates(crop) if r.source_key == source and r.nutrient == OXIDE[nutrient]]
+        removal = float(convert_area_rate(given, "lb/ac", unit))
+        terms.add("removal", removal, unit, "own test", "own table", "as supplied")
+        return removal
+    oxide, sources = OXIDE.get(nutrient, nutrient), {source} if source else own.keys
+    rates = [r for r in published_rates(crop, None, own) if r.source_key in sources and r.nutrient == oxide]
     wanted = [r for r in rates if r.harvested > 0]
     if not wanted:
-        what = f"{source} has no {OXIDE[nutrient]} removal for {crop}"
+        what = f"{source or 'your own table'} has no {oxide} removal for {crop}"
         raise LookupFailed(what, "removal_lb_ac=...", remedy="give the removal [lb/ac]")
-    removal = float(amounts(wanted[:1], pounds, 0.0, np.nan)["harvested"][0, 0])
-    terms.add("removal", removal, "lb/ac", source, wanted[0].provenance, wanted[0].confidence)
+    pounds = amounts(wanted[:1], pounds, 0.0, np.nan)["harvested"][0, 0]
+    removal = float(convert_area_rate(pounds, "lb/ac", unit))
+    terms.add("removal", removal, unit, wanted[0].source_key, wanted[0].provenance, wanted[0].confidence)
     return removal

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import asks, maybe_a_list
+from fertkit.budget.own import checked_own
 from fertkit.budget.soil import soil_rate
 from fertkit.budget.thresholds import (
     CLASS,
@@ -19,8 +20,8 @@ from fertkit.budget.thresholds import (
     system_rows,
 )
 from fertkit.errors import FertkitError, InputError, Problem, UnitError
-from fertkit.reference.crops import crop_name
-from fertkit.reference.load import list_sources, load_table
+from fertkit.reference.load import list_sources
+from fertkit.reference.own import own_tables
 from fertkit.results import Result
 
 COLUMNS = ["system", "title", "status", "rate_lb_ac", "zone", "critical", "limit", "test_unit", "equation",
@@ -52,10 +53,11 @@ class SystemComparison(Result):
         return list_sources(self.rows["source_key"])
 
 
-@asks()
+@asks(own=own_tables)
 def compare_systems(
-    nutrient: str, tests: pd.DataFrame, crop: str, yield_goal: float, yield_unit: str | None = None, **options
-) -> SystemComparison:
+    nutrient: str, tests: pd.DataFrame, crop: str, yield_goal: float, yield_unit: str | None = None, *,
+    own=None, **options,
+) -> SystemComparison:  # fmt: skip
     """Ask every system that is carried, each with the test it is calibrated on.
 
     Parameters
@@ -66,6 +68,8 @@ def compare_systems(
         The soil tests of the field: extractant, depth_in, test; optional test_unit (ppm if absent).
     crop, yield_goal, yield_unit
         As for `soil_rate`.
+    own : path, DataFrame or list of them, optional
+        Tables of your own, as for `soil_rate`, whose systems are asked too.
     **options
         cec, om_pct, cases, rotation, years, removal_lb_ac, credit_lb_ac of `soil_rate`.
 
@@ -89,26 +93,28 @@ def compare_systems(
     >>> compare_systems("P", tests, "corn", 180).table["system"].tolist()[:2]
     ['tri_state_2020', 'tri_state_1995']
     """
+    own = checked_own(own)
     missing = [name for name in ("extractant", "depth_in", "test") if name not in tests]
     if missing or tests.empty:
         problem = Problem("no usable soil test", "give rows with extractant, depth_in and test")
         raise InputError("soil tests", [problem])
     tests = tests.assign(test_unit=tests.get("test_unit", "ppm"))
-    if problems := list(_test_problems(tests)):
+    if problems := list(_test_problems(tests, own)):
         raise InputError("soil tests", problems)
-    crop, options = crop_name(crop), options | {"cases": known_cases(maybe_a_list(options.get("cases", ())))}
+    crop, cases = own.crop_name(crop), known_cases(maybe_a_list(options.get("cases", ())), own)
+    options |= {"cases": cases, "own": own}
     tests = tests.to_dict("records")
-    rows, carried = [], rate_systems(nutrient, crop)
-    for system, plan in load_table("soil_systems").set_index("system").iterrows():
+    rows, carried = [], rate_systems(nutrient, crop, own)
+    for system, plan in own.table("soil_systems").set_index("system").iterrows():
         row = _ask(system, plan, tests, (nutrient, crop, yield_goal, yield_unit), options)
         rows.append((*row, system in carried))
-    rows += [(*row, True) for row in _classes(nutrient, tests, crop)]
+    rows += [(*row, True) for row in _classes(nutrient, tests, crop, own)]
     return SystemComparison(OXIDE.get(nutrient, nutrient), crop, pd.DataFrame(rows, columns=COLUMNS))
 
 
-def _test_problems(tests):
+def _test_problems(tests, own):
     """Cells of a table of soil tests that no system can use."""
-    levels = load_table("soil_tests")
+    levels = own.table("soil_tests")
     known = {"extractant": levels["extractant"], "test_unit": pd.Series([*levels["unit"], *TEST_UNITS])}
     for column, words in known.items():
         words = sorted({word.removesuffix(", dried") for cell in words for word in cell.split(" or ")})
@@ -139,31 +145,32 @@ def _ask(system, plan, tests, about, options):
         test_unit = got.test_unit
         return (system, plan["title"], got.status, got.rate_lb_ac, got.zone, low, high, test_unit,
                 got.equation, "", plan["source_key"], plan["provenance"])  # fmt: skip
-    status, why_not = _refusal(plan["thresholds"], nutrient, crop, refusals)
+    status, why_not = _refusal(plan["thresholds"], nutrient, crop, refusals, options["own"])
     nothing = (np.nan, "", np.nan, np.nan, "", "")
     return (system, plan["title"], status, *nothing, why_not, plan["source_key"], plan["provenance"])
 
 
-def _refusal(thresholds, nutrient, crop, refusals):
+def _refusal(thresholds, nutrient, crop, refusals, own):
     """Status of a system and, in few words, why no test suits it."""
     other = [error for error in refusals if not isinstance(error, UnitError)]
     if other:
         return "", " ".join(other[0].what.split())
-    known = system_rows(thresholds, nutrient, crop)
+    known = system_rows(thresholds, nutrient, crop, None, own)
     named, depth = " or ".join(known["extractant"].unique()), known["depth_in"].iloc[0]
     deep = "" if np.isnan(depth) else f" on a sample {depth:g} in deep"
     return known["status"].iloc[0], f"needs a test by {named}{deep}"
 
 
-def _classes(nutrient, tests, crop):
-    table, plans = load_table("soil_tests"), set(load_table("soil_systems")["thresholds"])
+def _classes(nutrient, tests, crop, own):
+    table, plans = own.table("soil_tests"), set(own.table("soil_systems")["thresholds"])
     of_classes = table["parameter"].str.startswith(CLASS) & ~table["system"].isin(plans)
     for system in table.loc[of_classes, "system"].unique():
         for test in tests:
             try:
-                unit = system_rows(system, nutrient, crop)["unit"].iloc[0]
+                on = {"extractant": test["extractant"], "own": own}
+                unit = system_rows(system, nutrient, crop, None, own)["unit"].iloc[0]
                 level = in_unit(test["test"], test["test_unit"], unit)
-                word, row = soil_class(system, nutrient, level, crop, extractant=test["extractant"])
+                word, row = soil_class(system, nutrient, level, crop, **on)
             except FertkitError:
                 continue
             if not np.isnan(row["depth_in"]) and row["depth_in"] != test["depth_in"]:

@@ -2,16 +2,17 @@
 
 import re
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 import pandas as pd
 
 from fertkit.asked import asks, zero_or_more
-from fertkit.budget.yields import refuse
+from fertkit.budget.yields import base_of, refuse
 from fertkit.errors import LookupFailed, UnitError, unknown
-from fertkit.reference.crops import TOGETHER, base_crop
+from fertkit.reference.crops import TOGETHER
 from fertkit.reference.load import load_table
+from fertkit.reference.own import NO_TABLES
 from fertkit.rounding import at_most
 
 OXIDE = {"P": "P2O5", "K": "K2O"}
@@ -48,16 +49,17 @@ class Thresholds:
     rows: tuple
 
 
-def rate_systems(nutrient: str, crop: str) -> list[str]:
+def rate_systems(nutrient: str, crop: str, own=NO_TABLES) -> list[str]:
     """Systems with rates whose levels speak of a crop."""
-    levels = load_table("soil_tests")
-    own = levels[(levels["nutrient"] == nutrient) & levels["crop"].map(lambda words: speaks_of(words, crop))]
-    plans = load_table("soil_systems")
-    return sorted(plans.loc[plans["thresholds"].isin(own["system"]), "system"])
+    levels, plans = own.table("soil_tests"), own.table("soil_systems")
+    mine = levels[(levels["nutrient"] == nutrient) & levels["crop"].map(lambda words: speaks_of(words, crop))]
+    return sorted(plans.loc[plans["thresholds"].isin(mine["system"]), "system"])
 
 
-@cache
-def system_rows(system: str, nutrient: str, crop: str, asked: str | None = None) -> pd.DataFrame:
+@lru_cache(maxsize=4096)
+def system_rows(
+    system: str, nutrient: str, crop: str, asked: str | None = None, own=NO_TABLES
+) -> pd.DataFrame:
     """Rows of a system for one nutrient and crop; errors name the system asked, if another.
 
     Raises
@@ -65,7 +67,7 @@ def system_rows(system: str, nutrient: str, crop: str, asked: str | None = None)
     LookupFailed
         If the system, the nutrient or the crop is not in the table; lists those that are.
     """
-    table = load_table("soil_tests")
+    table = own.table("soil_tests")
     if system not in set(table["system"]):
         raise unknown("soil-test system", system, table["system"].unique())
     asked, rows = asked or system, table[table["system"] == system]
@@ -73,23 +75,23 @@ def system_rows(system: str, nutrient: str, crop: str, asked: str | None = None)
     rows = rows[rows["nutrient"] == nutrient]
     if rows.empty:
         raise LookupFailed(f"{asked} has no levels of {nutrient}, only of {carried}")
-    own = rows[[speaks_of(words, crop) for words in rows["crop"]]]
-    if own.empty:
+    mine = rows[[speaks_of(words, crop) for words in rows["crop"]]]
+    if mine.empty:
         crops = ", ".join(sorted(rows["crop"].unique()))
-        other = ", ".join(rate_systems(nutrient, crop))
+        other = ", ".join(rate_systems(nutrient, crop, own))
         remedy = f"systems that have {crop}: {other}" if other else "no other system has it"
         raise LookupFailed(f"{asked} has no {nutrient} levels for {crop}, only for {crops}", remedy=remedy)
-    return own
+    return mine
 
 
 def speaks_of(words: str, crop: str) -> bool:
     """Whether the words of a row for its crops (corn and soybean, general) hold for a crop."""
     crops = TOGETHER.get(words, (words,))
-    return crops is None or base_crop(crop) in crops
+    return crops is None or crop in crops or base_of(crop) in crops
 
 
 def thresholds(
-    system, nutrient, crop, *, cec=None, cases=(), test=(None, None), asked=None, both=True
+    system, nutrient, crop, *, cec=None, cases=(), test=(None, None), asked=None, both=True, own=NO_TABLES
 ) -> Thresholds:
     """Find the critical level and the maintenance limit of a system.
 
@@ -108,23 +110,25 @@ def thresholds(
         Name of the system the user asked for, if its levels are shared under another.
     both : bool
         Whether the rule needs both levels; without, an absent one is infinite.
+    own : OwnTables, optional
+        Tables of the user's own.
 
     Raises
     ------
     LookupFailed
         If the system has no such lines, or needs the CEC or a case.
     """
-    conditions = _conditions(system, nutrient, crop, asked)
-    system, published = asked or system, (system, nutrient, crop, asked)
+    published = (system, nutrient, crop, asked, own)
+    conditions, system = _conditions(*published), asked or system
     if any("CEC" in words for words in conditions) and cec is None:
         what = f"{system} sets its {nutrient} levels by CEC"
         raise LookupFailed(what, "cec=...", remedy="give the CEC [meq/100 g]")
     if cec is not None and not 0 < cec <= 100:
         raise refuse("soil test", "not a CEC of a soil", "give meq/100 g, above 0", column="cec", value=cec)
-    met = tuple(_holds(text, cec) for text in conditions)
+    met = tuple(holds(text, cec) for text in conditions)
     rows = _rows_of(published, tuple(cases), met, tuple(test))
     lines = [row for row in rows if not row["parameter"].startswith(CLASS)]
-    critical, limit = ([_level(row[end], cec) for row in lines if row[end]] for end in ("low", "high"))
+    critical, limit = ([level_of(row[end], cec) for row in lines if row[end]] for end in ("low", "high"))
     if both and not (critical and limit):
         raise LookupFailed(
             f"{system} publishes no critical level with a maintenance limit for {crop} {nutrient}"
@@ -135,18 +139,18 @@ def thresholds(
     return Thresholds(system, rows[0]["status"], *levels, extractant, *about)
 
 
-@cache
-def _conditions(system, nutrient, crop, asked):
+@lru_cache(maxsize=4096)
+def _conditions(*published):
     """What each row of a system says its levels depend on."""
-    rows = system_rows(system, nutrient, crop, asked)
+    rows = system_rows(*published)
     return tuple(rows["parameter"] + " " + rows["low"] + " " + rows["high"])
 
 
-@cache
+@lru_cache(maxsize=4096)
 def _rows_of(published, cases, met, test):
     """Rows that hold for a case, for the conditions that are met, and for a test, as records."""
     rows = system_rows(*published)
-    system, nutrient, _, asked = published
+    system, nutrient, _, asked, _ = published
     met = pd.Series(met, index=rows.index)
     rows = of_cases(rows, cases, f"{asked or system} sets its {nutrient} levels by case")
     return tuple(_of_test(rows[met[rows.index]], *test).to_dict("records"))
@@ -161,17 +165,17 @@ def of_cases(rows, cases, what):
     return own
 
 
-def known_cases(cases) -> list[str]:
+def known_cases(cases, own=NO_TABLES) -> list[str]:
     """Give back cases that some system asks for; anything else is refused."""
     for case in cases:
-        if case not in _all_cases():
-            raise unknown("case", case, _all_cases())
+        if case not in _all_cases(own):
+            raise unknown("case", case, _all_cases(own))
     return list(cases)
 
 
-@cache
-def _all_cases():
-    tables = (load_table(kind)["case"] for kind in ("soil_tests", "soil_rates"))
+@lru_cache(maxsize=64)
+def _all_cases(own):
+    tables = (own.table(kind)["case"] for kind in ("soil_tests", "soil_rates"))
     return sorted({case for table in tables for case in table if case})
 
 
@@ -183,7 +187,7 @@ def _of_test(rows, extractant, depth_in):
     return rows[depths] if depths.any() else rows
 
 
-def _holds(text, cec):
+def holds(text, cec):
     """Whether a row's condition on CEC (CEC<=5, CEC>=12) is met; rows without one always hold."""
     condition = re.search(r"CEC(<=|>=|<|>)(\d+)", text)
     if condition is None:
@@ -192,13 +196,15 @@ def _holds(text, cec):
     return {"<=": cec <= edge, ">=": cec >= edge, "<": cec < edge, ">": cec > edge}[condition[1]]
 
 
-def _level(text, cec):
+def level_of(text, cec):
     """A level as a number, or as a line in CEC (75+2.5*CEC)."""
     line = re.fullmatch(r"([\d.]+)\+([\d.]+)\*CEC", text)
     return float(line[1]) + float(line[2]) * cec if line else float(text)
 
 
-def soil_class(system: str, nutrient: str, test: float, crop: str = "corn", *, extractant: str):
+def soil_class(
+    system: str, nutrient: str, test: float, crop: str = "corn", *, extractant: str, own=NO_TABLES
+):
     """Class of a soil test in a system of classes (very low to very high), as the system words it.
 
     Returns
@@ -206,7 +212,7 @@ def soil_class(system: str, nutrient: str, test: float, crop: str = "corn", *, e
     tuple of (str, dict)
         The class, and the row of the table it comes from.
     """
-    rows = system_rows(system, nutrient, crop)
+    rows = system_rows(system, nutrient, crop, None, own)
     fit = rows["extractant"].map(lambda own: fits(extractant, own))
     rows = rows[rows["parameter"].str.startswith(CLASS) & fit]
     if rows.empty:

@@ -12,6 +12,7 @@ from fertkit.budget.yields import base_of, refuse
 from fertkit.errors import InputError, Problem, UnitError, unknown
 from fertkit.reference.load import load_table
 from fertkit.reference.nutrients import OXIDE_OF
+from fertkit.reference.own import NO_TABLES, OWN
 from fertkit.rounding import at_most, same
 
 CONDITION_COLUMNS = ["nutrient", "stage", "form", "day_from", "day", "gdd_from", "gdd_f", "low", "high",
@@ -19,6 +20,10 @@ CONDITION_COLUMNS = ["nutrient", "stage", "form", "day_from", "day", "gdd_from",
 STAGE_COLUMNS = ["stage", "days", "gdd_f", "source_key", "provenance"]
 OWN_POINTS = "own points"
 METHODS = ("86/50", "average")
+#: Kinds of rows of the timing table that shape a curve: shares of the season.
+SHARES = ("cumulative_fraction", "interval_fraction")
+#: Rank of a user's own rows, before any study.
+FIRST = 0.5
 #: Forms of a condition: the share taken up by a stage, the most by a stage, the share between two stages.
 POINT, BOUND, INTERVAL = "point", "bound", "interval"
 #: Growth stages as publications write them: leaf and reproductive stages, decimal codes of cereals.
@@ -98,7 +103,7 @@ def _check_temperatures(high, low):
         raise InputError("temperatures", problems)
 
 
-def stage_scale(crop: str, stage_days: dict | None = None) -> pd.DataFrame:
+def stage_scale(crop: str, stage_days: dict | None = None, own=NO_TABLES) -> pd.DataFrame:
     """Place the growth stages of a crop on days after emergence and on degree-days.
 
     Parameters
@@ -107,6 +112,8 @@ def stage_scale(crop: str, stage_days: dict | None = None) -> pd.DataFrame:
     stage_days : dict, optional
         Stage -> days after emergence in the user's own field; replaces the published days and drops the
         degree-days.
+    own : OwnTables, optional
+        A table crop, stage, days of the user's own replaces the published days too.
 
     Returns
     -------
@@ -118,9 +125,12 @@ def stage_scale(crop: str, stage_days: dict | None = None) -> pd.DataFrame:
         own = pd.DataFrame({"stage": [*map(in_codes, stage_days)], "days": days})
         own = own.assign(gdd_f=np.nan, source_key="own stages", provenance="own table")
         return own.sort_values("days", kind="stable").reset_index(drop=True)
-    table = load_table("stage_scale")
-    rows = table[table["crop"] == base_of(crop)]
-    return rows[STAGE_COLUMNS].reset_index(drop=True)
+    table, names = own.rows("stage_scale"), [crop, base_of(crop)]
+    rows = table[table["crop"].isin(names)].sort_values("days", kind="stable")
+    if rows.empty:
+        table = load_table("stage_scale")
+        rows = table[table["crop"] == base_of(crop)]
+    return rows[STAGE_COLUMNS].assign(stage=rows["stage"].map(in_codes)).reset_index(drop=True)
 
 
 def in_codes(text) -> str:
@@ -129,8 +139,15 @@ def in_codes(text) -> str:
 
 
 def stage_places(text: str, scale: pd.DataFrame, axis: str = "days") -> list[float]:
-    """Places of the stages a publication names (R1-R2, VT/R1, V14), as far as the scale has them."""
+    """Places of the stages a publication names (R1-R2, VT/R1, V14), as far as the scale has them.
+
+    A name of the scale stands for its stage whatever it is (first flower), as does one to another.
+    """
     known = dict(zip(scale["stage"], scale[axis], strict=True))
+    named = {stage.casefold(): place for stage, place in known.items()}
+    ends = [named.get(end.strip().casefold()) for end in re.split(r"\s+to\s+", in_codes(text))]
+    if None not in ends:
+        return ends
     return [known[code] for code in re.findall(STAGE, in_codes(text)) if code in known]
 
 
@@ -163,10 +180,14 @@ def season_sources(crop: str) -> pd.DataFrame:
     return table.assign(nutrients=[tuple(filter(None, n.split(","))) for n in table["nutrient"]])
 
 
-def season_rows(crop: str, kinds) -> list:
-    """Rows of the timing table of a crop, one a nutrient, with the rank of its source (NaN: not listed)."""
-    table = load_table("timing")
-    table = table[(table["crop"] == base_of(crop)) & table["kind"].isin(kinds)]
+def season_rows(crop: str, kinds, own=NO_TABLES) -> list:
+    """Rows of the timing table of a crop, one a nutrient, with the rank of its source (NaN: not listed).
+
+    A user's own rows come first. Of a nutrient of which they tell shares, no other study shapes the season.
+    """
+    table = own.table("timing")
+    table = table[table["crop"].isin([crop, base_of(crop)]) & table["kind"].isin((*kinds, *SHARES))]
+    table = table.assign(own=table["provenance"] == OWN).sort_values("own", ascending=False, kind="stable")
     table = table.assign(nutrient=table["nutrient"].str.split(",")).explode("nutrient")
     ranks = {(row.source_key, name): row.rank for row in season_sources(crop).itertuples()
              for name in (row.nutrients or (None,))}  # fmt: skip
@@ -174,10 +195,12 @@ def season_rows(crop: str, kinds) -> list:
             for key, name in zip(table["source_key"], table["nutrient"], strict=True)]  # fmt: skip
     element = table["nutrient"]
     table = table.assign(rank=rank, element=element, nutrient=element.map(lambda n: OXIDE_OF.get(n, n)))
-    return list(table.itertuples())
+    led = table["nutrient"].isin(table.loc[table["own"], "nutrient"])
+    table["rank"] = table["rank"].mask(led, np.where(table["own"], FIRST, np.nan))
+    return list(table[table["kind"].isin(kinds)].itertuples())
 
 
-def season_conditions(crop: str, scale: pd.DataFrame) -> pd.DataFrame:
+def season_conditions(crop: str, scale: pd.DataFrame, own=NO_TABLES) -> pd.DataFrame:
     """Collect what is published on the share of a season's uptake by a stage or between two.
 
     Returns
@@ -188,7 +211,7 @@ def season_conditions(crop: str, scale: pd.DataFrame) -> pd.DataFrame:
         intervals and bounds of every listed source.
     """
     placed = []
-    for row in season_rows(crop, ("cumulative_fraction", "interval_fraction")):
+    for row in season_rows(crop, SHARES, own):
         (low, high), (first, last) = value_span(row.value), day_span(row, scale)
         if np.isnan([low, first]).any():
             continue
@@ -204,7 +227,8 @@ def season_conditions(crop: str, scale: pd.DataFrame) -> pd.DataFrame:
     best = points.groupby("nutrient")["rank"].transform("min")
     table.loc[points.index[points["rank"] == best], "used"] = True
     whole = table[table["nutrient"] == "all"].drop(columns="nutrient")
-    each = pd.DataFrame({"nutrient": [n for n in table["nutrient"].unique() if n != "all"]})
+    led = {"all", *table.loc[table["provenance"] == OWN, "nutrient"]}  # what is said of all is not of these
+    each = pd.DataFrame({"nutrient": [n for n in table["nutrient"].unique() if n not in led]})
     table = pd.concat([each.merge(whole, how="cross"), table[table["nutrient"] != "all"]], ignore_index=True)
     return table[CONDITION_COLUMNS]
 

@@ -57,7 +57,10 @@ ABOUT = {
     "nutrients": ("nutrient",),
 }
 #: What a blank cell stands for: another column, or a word.
-BLANKS = {"soil_systems": {"title": "system", "thresholds": "system"}, "soil_tests": {"status": "current"}}
+BLANKS = {
+    "soil_systems": {"title": "system", "thresholds": "system", "policy": "sufficiency"},
+    "soil_tests": {"status": "current"}, "timing": {"days_from": "emergence"},
+}  # fmt: skip
 #: Where a cell may name several nutrients, what stands between them.
 BETWEEN = {"timing": ",", "soil_rates": ";"}
 
@@ -128,9 +131,9 @@ def read_own(tables) -> OwnTables:
     if isinstance(tables, OwnTables) or tables is None:
         return tables or NO_TABLES
     raw = [_opened(table) for table in (tables if isinstance(tables, list) else [tables])]
-    extra, names, seen, rows = [], {}, {}, {}
+    extra, names, seen, rows = {}, {}, {}, {}  # extra: word -> nutrient the tables bring
     for kind, name, frame in sorted(raw, key=lambda one: one[0] != "nutrients"):
-        frame = check_table(frame, kind, name, extra).assign(provenance=OWN)
+        frame = check_table(frame, kind, name, set(extra.values())).assign(provenance=OWN)
         problems = [
             *_crop_problems(frame, kind, names), *_part_problems(frame), *_key_problems(frame),
             *_nutrient_problems(frame, kind, extra), *_weight_problems(frame, kind),
@@ -139,7 +142,8 @@ def read_own(tables) -> OwnTables:
         if problems:
             raise InputError(name, sorted(problems, key=lambda p: p.row))
         if kind == "nutrients":
-            extra += frame["nutrient"].tolist()
+            for row in frame.itertuples():
+                extra |= dict.fromkeys(map(_word, [row.nutrient, *row.also.split("|")]), row.nutrient)
         for column, other in BLANKS.get(kind, {}).items():
             frame[column] = frame[column].mask(frame[column] == "", frame.get(other, other))
         frame = frame.assign(file=name, line=frame.index + 2)
@@ -223,14 +227,14 @@ def _nutrient_problems(frame, kind, extra):
         return
     allowed = NUTRIENTS if kind.startswith("soil") else (*NUTRIENT_ORDER, *OXIDE_OF)
     allowed += ("dry matter",) if kind == "uptake" else ()
-    known = {_word(name): name for name in (*allowed, *extra)}
+    known = {_word(name): name for name in allowed} | extra
     words = nutrient_words(False) | nutrient_words(True)
     for i, text in frame["nutrient"].items():
         found = []
         for word in text.split(BETWEEN[kind]) if kind in BETWEEN else [text]:
             name = known.get(_word(words.get(_word(word), word)))
             if name is None:
-                remedy = f"use one of: {', '.join(known.values())}"
+                remedy = f"use one of: {', '.join(dict.fromkeys(known.values()))}"
                 yield Problem("not read", remedy, i + 2, "nutrient", text)
                 break
             found.append(name)

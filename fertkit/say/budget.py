@@ -248,7 +248,8 @@ def _peak(r, compared, note):
     if not scaled and r.published_low < r.published_high:
         shown = f"{daily(r.published_low)} to {daily(r.published_high)}"
     when = f" on days {r.day_from:.0f} to {r.day_to:.0f}" if r.day_from < r.day_to and not r.stage else ""
-    text = f"published peak {shown} a day{when}{note(r.source_key)}, {r.basis}"
+    whose = "own" if r.provenance == "own table" else "published"
+    text = f"{whose} peak {shown} a day{when}{note(r.source_key)}, {r.basis}"
     if not scaled or not compared:
         return text
     side = "above" if r.difference_pct >= 0 else "below"

@@ -7,6 +7,7 @@ import pytest
 from fertkit.budget import timing
 from fertkit.budget.timing import code_of, own_points, season_conditions, stage_place, value_span
 from fertkit.errors import InputError
+from fertkit.reference import own as own_tables
 
 SCALE = pd.DataFrame(
     {
@@ -46,7 +47,8 @@ ORDER = pd.DataFrame(
 
 @pytest.mark.parametrize("crop", ["corn", "maize"])
 def test_conditions_are_placed_and_the_first_source_of_each_nutrient_is_used(monkeypatch, crop):
-    monkeypatch.setattr(timing, "load_table", lambda name: {"timing": TIMING, "default_sources": ORDER}[name])
+    for module in (timing, own_tables):
+        monkeypatch.setattr(module, "load_table", {"timing": TIMING, "default_sources": ORDER}.get)
     got = season_conditions(crop, SCALE)
     kept = ["nutrient", "form", "day_from", "day", "gdd_from", "gdd_f", "low", "high", "source_key", "used"]
     by_all = [[name, "bound", 0.0, 20.0, 0.0, 400.0, 0.0, 0.11, "FIRST", True] for name in ("K2O", "N", "S")]

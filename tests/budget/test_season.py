@@ -364,7 +364,7 @@ TWO_WRONG = pd.DataFrame({"nutrient": ["N", "N"], "day": [-4, 5], "fraction": [0
 @pytest.mark.parametrize(
     ("crop", "options", "error", "says"),
     [
-        ("sorghum", {}, NotEstimable, "no point of cumulative uptake is published for sorghum"),
+        ("sorghum", {}, NotEstimable, "no share of the season's uptake is published for sorghum"),
         ("soybean", {"nutrients": ["Ca"]}, NotEstimable, "for Ca; it has for: K2O"),
         ("soybean", {"yield_goal": -6}, InputError, "number above 0"),
         ("soybean", {"temperatures": EMPTY}, NotEstimable, "no degree-day scale"),

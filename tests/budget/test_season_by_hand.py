@@ -307,7 +307,7 @@ def test_what_was_asked_is_what_is_drawn():
     own = pd.DataFrame({"nutrient": "N", "day": [40, 80], "fraction": [0.4, 1.0]})
     with pytest.raises(NotEstimable, match="no degree-day scale"):  # own days are on no heat
         season_demand("corn", 200, points=own, temperatures=temperatures())
-    with pytest.raises((NotEstimable, LookupFailed), match=r"no point of cumulative|unknown nutrient"):
+    with pytest.raises((NotEstimable, LookupFailed), match=r"no share of the season|unknown nutrient"):
         season_demand("corn", 200, points=own.assign(nutrient="Zz"))
     by_stage = own.drop(columns="day").assign(stage=["V14", "R6"])
     drawn = season_demand("corn", 200, points=by_stage)

@@ -18,12 +18,12 @@ from fertkit.budget.soil import _rates
 from fertkit.budget.soil_rules import Terms, _term, equation_rate
 from fertkit.budget.thresholds import (
     Thresholds,
-    _holds,
-    _level,
     check_test,
     convert_soil_test,
     fits,
+    holds,
     in_unit,
+    level_of,
     rate_systems,
     soil_class,
     system_rows,
@@ -225,12 +225,12 @@ def test_the_higher_line_of_a_rotation(nutrient, crop, rotation, level):
      ("range CEC>5", (6,), (5, 4)), ("critical_level", (1, 100, None), ())],
 )  # fmt: skip
 def test_conditions_on_cec(text, held, lost):
-    assert all(_holds(text, cec) for cec in held)
-    assert not any(_holds(text, cec) for cec in lost)
+    assert all(holds(text, cec) for cec in held)
+    assert not any(holds(text, cec) for cec in lost)
 
 
 def test_levels_as_numbers_and_lines():
-    assert (_level("75+2.5*CEC", 10.0), _level("40", None)) == (100.0, 40.0)
+    assert (level_of("75+2.5*CEC", 10.0), level_of("40", None)) == (100.0, 40.0)
 
 
 def test_lines_of_each_crop_and_what_they_need():
