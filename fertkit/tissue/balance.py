@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import asks, holding
-from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, unknown
+from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, typed, unknown
 from fertkit.intake.parts import parts_match, plant_part
 from fertkit.reference.crops import base_crop
 from fertkit.reference.facts import load_facts
@@ -19,6 +19,7 @@ from fertkit.tissue.score import score_tissue
 #: Said first where norms are missing, and what to do instead.
 UNPUBLISHED = "no page that could be read prints the means and spreads of a field crop"
 BUILD = "build norms from high-yielding samples of your own"
+BUILD_TYPED = typed("--build-norms NORMS.csv --yield-column NAME --cutoff YIELD", "build_norms(...)")
 INDEX_COLUMNS = ["specimen", "sample_id", "nutrient", "value", "index", "order", "verdict"]
 
 
@@ -80,54 +81,58 @@ def results_grid(samples) -> tuple[pd.DataFrame, pd.DataFrame]:
     return grid.reindex(context.index), context[["sample_id", "crop", "growth_stage", "plant_part"]]
 
 
-def choose_norms(norms: pd.DataFrame, context: pd.DataFrame, source: str | None, kind: str) -> pd.DataFrame:
-    """Norms for the crop and part of the samples.
+def choose_norms(norms: pd.DataFrame, context: pd.DataFrame, source: str | None, kind: str):
+    """Norms for each crop and part of the samples.
+
+    Returns
+    -------
+    sets : list of (DataFrame, list of int)
+        Norms and the specimens they fit.
+    why : dict of int -> str
+        Why the other specimens are left out.
 
     Raises
     ------
     LookupFailed
         If the source is not known, or several sets fit and none is named.
     NotEstimable
-        If no set fits the samples.
+        If no set fits any sample.
     """
     if source is not None and source not in set(norms["source_key"]):
         raise unknown(f"source of {kind} norms", source, norms["source_key"].unique())
-    fits = norms if source is None else norms[norms["source_key"] == source]
-    conditions = context[["crop", "plant_part"]].drop_duplicates()
-    held = fits[[all(_fits(n, c) for c in conditions.itertuples()) for n in fits.itertuples()]]
-    if held.empty:
-        crops = ", ".join(f"{c.crop} {c.plant_part}" for c in conditions.itertuples())
-        have = ", ".join(
-            dict.fromkeys(f"{n.crop} {n.plant_part} ({n.source_key})" for n in fits.itertuples())
-        )
-        what = f"no {kind} norms for {crops}: {UNPUBLISHED}; there are: {have}"
-        raise NotEstimable(what, "build_norms(...)", remedy=BUILD)
-    if len(set(held["source_key"])) > 1:
-        raise LookupFailed(
-            f"several {kind} norms fit",
-            "source=...",
-            remedy=f"name one: {', '.join(held['source_key'].unique())}",
-        )
-    return held.reset_index(drop=True)
+    fits = (norms if source is None else norms[norms["source_key"] == source]).reset_index(drop=True)
+    sets, why = {}, {}
+    for condition, at in context.groupby(["crop", "plant_part"], sort=False, dropna=False).groups.items():
+        crop, part = ("" if pd.isna(word) else word for word in condition)
+        held = fits[[_fits(norm, crop, part) for norm in fits.itertuples()]]
+        if len(set(held["source_key"])) > 1:
+            named = ", ".join(held["source_key"].unique())
+            raise LookupFailed(f"several {kind} norms fit", "source=...", remedy=f"name one: {named}")
+        if held.empty:
+            why |= dict.fromkeys(at, f"no {kind} norms for {crop} {part}".rstrip())
+        else:
+            sets.setdefault(tuple(held.index), []).extend(at)
+    if not sets:
+        crops = ", ".join(text.removeprefix(f"no {kind} norms for ") for text in dict.fromkeys(why.values()))
+        have = dict.fromkeys(f"{n.crop} {n.plant_part} ({n.source_key})" for n in fits.itertuples())
+        what = f"no {kind} norms for {crops}: {UNPUBLISHED}; there are: {', '.join(have)}"
+        raise NotEstimable(what, BUILD_TYPED, remedy=BUILD)
+    return [(fits.loc[list(rows)].reset_index(drop=True), at) for rows, at in sets.items()], why
 
 
-def _fits(norm, condition) -> bool:
+def _fits(norm, crop: str, part: str) -> bool:
     if norm.crop == "any":
         return True
-    if norm.crop != condition.crop:
+    if norm.crop != crop:
         try:
-            if base_crop(norm.crop) != base_crop(condition.crop):
+            if base_crop(norm.crop) != base_crop(crop):
                 return False
         except LookupFailed:  # crops outside the crop table are compared by name
             return False
-    if norm.plant_part == condition.plant_part:
+    if norm.plant_part == part:
         return True
     try:
-        return bool(
-            parts_match(
-                plant_part(condition.crop, condition.plant_part), plant_part(norm.crop, norm.plant_part)
-            )
-        )
+        return bool(parts_match(plant_part(crop, part), plant_part(norm.crop, norm.plant_part)))
     except LookupFailed:
         return False
 
@@ -144,8 +149,8 @@ def make_balance(title, method, samples, index, totals, norms, why) -> Balance:
         Specimens by nutrients; NaN where there is no index.
     totals : DataFrame
         Overall measures by specimen.
-    norms : DataFrame
-    why : Series
+    norms : DataFrame or list of DataFrame
+    why : dict of int -> str
         Reason by specimen, for those refused.
     """
     grid, context = results_grid(samples)
@@ -156,8 +161,9 @@ def make_balance(title, method, samples, index, totals, norms, why) -> Balance:
     long["sample_id"] = context.loc[long["specimen"], "sample_id"].to_numpy()
     totals = totals.rename_axis("specimen").reset_index()
     totals.insert(1, "sample_id", context.loc[totals["specimen"], "sample_id"].to_numpy())
-    refused = pd.DataFrame({"specimen": why.index, "why": why.to_numpy()}, dtype=object)
-    refused.insert(1, "sample_id", context.loc[why.index, "sample_id"].to_numpy())
+    refused = pd.DataFrame({"specimen": list(why), "why": list(why.values())}, dtype=object)
+    refused.insert(1, "sample_id", context.loc[list(why), "sample_id"].to_numpy())
+    norms = pd.concat(norms, ignore_index=True) if isinstance(norms, list) else norms
     notes = load_facts("balance_notes")
     notes = notes[notes["method"] == method].drop(columns="method").reset_index(drop=True)
     return Balance(title, long[INDEX_COLUMNS], totals, norms, refused, notes)
@@ -230,5 +236,5 @@ def dop(samples, optimum: dict, *, source_key: str = "own table", provenance: st
     norms = pd.DataFrame({"nutrient": list(optimum), "optimum": list(optimum.values())})
     norms = norms.assign(source_key=source_key, provenance=provenance)
     lost = context.index.difference(index.index)
-    why = pd.Series("none of the optimum's nutrients was measured", index=lost)
+    why = dict.fromkeys(lost, "none of the optimum's nutrients was measured")
     return make_balance("Deviation from optimum percentage", "dop", samples, index, totals, norms, why)

@@ -25,7 +25,15 @@ from fertkit.intake.plausible import home_unit
 from fertkit.reference.facts import threshold
 from fertkit.reference.load import load_table
 from fertkit.rounding import at_most
-from fertkit.tissue.balance import BUILD, UNPUBLISHED, Balance, choose_norms, make_balance, results_grid
+from fertkit.tissue.balance import (
+    BUILD,
+    BUILD_TYPED,
+    UNPUBLISHED,
+    Balance,
+    choose_norms,
+    make_balance,
+    results_grid,
+)
 from fertkit.units import convert_concentration
 
 FILLING = "R"
@@ -67,38 +75,6 @@ def critical_r2(low_share: float, parts: int) -> float:
     from scipy.stats import chi2
 
     return float(chi2.isf(low_share, parts))
-
-
-def ilr_basis(partition) -> np.ndarray:
-    """Orthonormal basis (balances x parts) of a sequential binary partition.
-
-    Parameters
-    ----------
-    partition : array of shape (d, d + 1)
-        One row a balance: +1 for parts on top, -1 underneath, 0 left out.
-    """
-    signs = np.asarray(partition, float)
-    r, s = (signs > 0).sum(axis=1, keepdims=True), (signs < 0).sum(axis=1, keepdims=True)
-    return np.where(
-        signs > 0, np.sqrt(s / (r * (r + s))), np.where(signs < 0, -np.sqrt(r / (s * (r + s))), 0.0)
-    )
-
-
-def default_partition(parts: int) -> np.ndarray:
-    """Each part against all that follow it, shape (parts - 1, parts)."""
-    signs = -np.triu(np.ones((parts - 1, parts)), 1)
-    signs[np.arange(parts - 1), np.arange(parts - 1)] = 1
-    return signs
-
-
-def ilr(parts: np.ndarray, partition=None) -> np.ndarray:
-    """Isometric log ratios along the last axis (Egozcue et al. 2003).
-
-    Without a partition, each part is set against all that follow it.
-    """
-    parts = np.asarray(parts, float)
-    basis = ilr_basis(default_partition(parts.shape[-1]) if partition is None else partition)
-    return clr(parts) @ basis.T
 
 
 def percent_grid(grid: pd.DataFrame, nutrients) -> pd.DataFrame:
@@ -151,25 +127,28 @@ def cnd(samples, norms=None, *, source: str | None = None) -> Balance:
     """
     grid, context = results_grid(samples)
     norms = norms if isinstance(norms, pd.DataFrame) else load_table("cnd_norms", norms)
-    norms = choose_norms(norms, context, source, "CND")
+    sets, why = choose_norms(norms, context, source, "CND")
+    made = [_cnd_index(grid.loc[at], own) for own, at in sets]
+    index = pd.concat([index for index, _ in made])
+    totals = pd.DataFrame({"r2": (index**2).sum(axis=1)})
+    for _, lost in made:
+        why |= {i: f"{_gaps(row)} not measured or only a limit" for i, row in lost.iterrows()}
+    title = "Compositional nutrient diagnosis, centred log ratios"
+    return make_balance(title, "cnd", samples, index, totals, [own for own, _ in sets], why)
+
+
+def _cnd_index(grid, norms):
+    """Indices of the samples that hold every part of their norms, and the parts of those that do not."""
     nutrients = [c for c in norms["component"] if not _is_filling(c)]
     check_norms(norms)
     missing = [n for n in nutrients if n not in grid]
-    grid = grid.assign(**dict.fromkeys(missing, np.nan))
-    parts = percent_grid(grid, nutrients)
+    parts = percent_grid(grid.assign(**dict.fromkeys(missing, np.nan)), nutrients)
     whole = parts.notna().all(axis=1) & (parts.sum(axis=1) < 100)
     by_part = norms.set_index(norms["component"].map(lambda c: FILLING if _is_filling(c) else c))
     by_part = by_part.loc[[*nutrients, FILLING]]
     v = clr(close_parts(parts[whole].to_numpy()))
     index = (v - by_part["clr_mean"].to_numpy()) / by_part["clr_sd"].to_numpy()
-    index = pd.DataFrame(index, index=parts.index[whole], columns=by_part.index)
-    totals = pd.DataFrame({"r2": (index**2).sum(axis=1)})
-    lost = parts[~whole]
-    why = pd.Series(
-        {i: f"{_gaps(row)} not measured or only a limit" for i, row in lost.iterrows()}, dtype=object
-    )
-    title = "Compositional nutrient diagnosis, centred log ratios"
-    return make_balance(title, "cnd", samples, index, totals, norms, why)
+    return pd.DataFrame(index, index=parts.index[whole], columns=by_part.index), parts[~whole]
 
 
 def check_norms(norms: pd.DataFrame) -> None:
@@ -305,27 +284,33 @@ def dris(
     """
     grid, context = results_grid(samples)
     norms = norms if isinstance(norms, pd.DataFrame) else load_table("dris_norms", norms)
-    norms = choose_norms(norms, context, source, "DRIS")
     if not dry_matter:
         with_dm = norms["ratio"].map(lambda ratio: DRY_MATTER in ratio.split("/"))
         norms = norms[~with_dm].reset_index(drop=True)
+    sets, why = choose_norms(norms, context, source, "DRIS")
+    for own, _ in sets:
+        _refuse_bare(own)
+    grid = grid.assign(**{DRY_MATTER: 1.0})
+    parts = [_sum_functions(grid.loc[at], own, formula, k) for own, at in sets]
+    index = pd.concat([sums / counts.replace(0, np.nan) for sums, counts in parts])
+    index = index.dropna(axis=1, how="all").dropna(how="all")
+    size = index.abs()
+    totals = pd.DataFrame({"nbi": size.sum(axis=1), "mean_nbi": size.mean(axis=1)})
+    lost = grid.index.difference([*index.index, *why])
+    why |= dict.fromkeys(lost, "none of the norm ratios can be made from its results")
+    title = f"DRIS, {formula} function" + (", with dry matter" if dry_matter else "")
+    return make_balance(title, "dris", samples, index, totals, [own for own, _ in sets], why)
+
+
+def _refuse_bare(norms):
     bare = norms[~(norms["cv_pct"] > 0)]
     if len(bare):
         raise NotEstimable(
             f"{UNPUBLISHED}: the norms {', '.join(bare['source_key'].unique())} hold no coefficient of "
             f"variation for {', '.join(bare['ratio'])}, so an index cannot be made",
-            "build_norms(...)",
+            BUILD_TYPED,
             remedy=f"{BUILD}, or give norms with their coefficients of variation",
         )
-    grid = grid.assign(**{DRY_MATTER: 1.0})
-    sums, counts = _sum_functions(grid, norms, formula, k)
-    index = (sums / counts.replace(0, np.nan)).dropna(axis=1, how="all").dropna(how="all")
-    size = index.abs()
-    totals = pd.DataFrame({"nbi": size.sum(axis=1), "mean_nbi": size.mean(axis=1)})
-    lost = grid.index.difference(index.index)
-    why = pd.Series("none of the norm ratios can be made from its results", index=lost)
-    title = f"DRIS, {formula} function" + (", with dry matter" if dry_matter else "")
-    return make_balance(title, "dris", samples, index, totals, norms, why)
 
 
 def _sum_functions(grid, norms, formula, k):

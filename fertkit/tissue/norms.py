@@ -13,7 +13,7 @@ from fertkit.reference.load import list_sources
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import at_least
 from fertkit.tissue.balance import results_grid
-from fertkit.tissue.indices import DRY_MATTER, FILLING, close_parts, clr, critical_r2, ilr, percent_grid
+from fertkit.tissue.indices import DRY_MATTER, FILLING, close_parts, clr, critical_r2, percent_grid
 
 
 @dataclass(frozen=True)
@@ -30,8 +30,6 @@ class Norms(Result):
     cutoff : float
         Yield from which a sample counts as high [the unit of the yields].
     n_high, n_low : int
-    balances : dict
-        cnd: mean and covariance of the isometric log ratios of the high group, for `distance`.
     """
 
     method: str
@@ -39,7 +37,6 @@ class Norms(Result):
     cutoff: float
     n_high: int
     n_low: int
-    balances: dict
 
     @property
     def table(self) -> pd.DataFrame:
@@ -58,29 +55,6 @@ class Norms(Result):
         if self.method != "cnd":
             return np.nan
         return critical_r2(self.n_low / (self.n_high + self.n_low), len(self.norms))
-
-    @asks(samples=holding("table", like="what read_tissue gives, or its table"))
-    def distance(self, samples) -> pd.DataFrame:
-        """Squared Mahalanobis distance of the isometric log ratios from the high-yield group's centre.
-
-        For norms built with ``method="cnd"``. Returns specimen, sample_id, distance2 and p_value: chance that
-        a sample of the high group lies further out, by the chi-square law with as many degrees of freedom as
-        balances (the centre taken as known).
-        """
-        from scipy.stats import chi2
-
-        if self.method != "cnd":
-            raise NotEstimable("the distance needs norms of balances", "method='cnd' when they are built")
-        grid, context = results_grid(samples)
-        held = self.balances["nutrients"]
-        if not set(held) <= set(grid):
-            raise NotEstimable(f"the samples lack {', '.join(sorted(set(held) - set(grid)))}")
-        parts = percent_grid(grid, held).dropna()
-        gap = ilr(close_parts(parts.to_numpy())) - self.balances["mean"]
-        distance = np.einsum("ij,jk,ik->i", gap, np.linalg.pinv(self.balances["covariance"]), gap)
-        ids = context.loc[parts.index, "sample_id"].to_numpy()
-        columns = {"specimen": parts.index, "sample_id": ids, "distance2": distance}
-        return pd.DataFrame(columns | {"p_value": chi2.sf(distance, len(held))})
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -171,14 +145,13 @@ def build_norms(
     first = context.iloc[0]
     common = {"crop": first["crop"], "plant_part": first["plant_part"]}
     trace = {"source_key": "own norms", "provenance": "own table", "confidence": "as supplied"}
-    balances = {}
     if method == "dris":
         table = _dris_norms(grid[held].assign(**{DRY_MATTER: 1.0} if dry_matter else {}), high)
     elif method == "cnd":
-        table, balances = _cnd_norms(percent_grid(grid, held)[high], held)
+        table = _cnd_norms(percent_grid(grid, held)[high], held)
     else:
         raise NotEstimable(f"unknown method '{method}'; choose dris or cnd")
-    return Norms(method, table.assign(n=n_high, **common, **trace), float(cutoff), n_high, n_low, balances)
+    return Norms(method, table.assign(n=n_high, **common, **trace), float(cutoff), n_high, n_low)
 
 
 def _refuse_mixture(context):
@@ -224,12 +197,9 @@ def _variance_row(name, ratio, high):
 def _cnd_norms(percent, held):
     closed = close_parts(percent.to_numpy())
     v = clr(closed)
-    table = pd.DataFrame(
+    return pd.DataFrame(
         {
             "component": [*held, FILLING], "clr_mean": v.mean(axis=0), "clr_sd": v.std(axis=0, ddof=1),
             "mean_g_kg": [*(percent.mean() * 10), np.nan],
         }
     )  # fmt: skip
-    balances = ilr(closed)
-    covariance = np.atleast_2d(np.cov(balances, rowvar=False))
-    return table, {"nutrients": list(held), "mean": balances.mean(axis=0), "covariance": covariance}

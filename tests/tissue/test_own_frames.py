@@ -70,15 +70,20 @@ def test_norms_are_kept_as_given():
          "nutrient": ["N", "N", "K"], "source_key": "MINE"}
     )  # fmt: skip
     context = pd.DataFrame({"crop": ["corn", "maize"], "plant_part": ["ear leaf", "ear leaf"]})
-    got = choose_norms(norms, context, None, "DOP")
+    [(got, at)], why = choose_norms(norms, context, None, "DOP")
     pd.testing.assert_frame_equal(got, norms.iloc[1:].set_axis([0, 1]))
+    assert (at, why) == ([0, 1], {})
     with pytest.raises(LookupFailed, match="MINE, YOURS"):
         choose_norms(pd.concat([norms, norms.assign(source_key="YOURS")]), context, None, "DOP")
-    mixed = pd.concat([context, pd.DataFrame({"crop": ["wheat"], "plant_part": ["flag leaf"]})])
-    with pytest.raises(NotEstimable, match="no DOP norms for corn ear leaf"):
-        choose_norms(norms, mixed, None, "DOP")
-    anything = norms.assign(crop="any")
-    assert len(choose_norms(anything, mixed, "MINE", "DOP")) == 3
+    wheat = pd.DataFrame({"crop": ["wheat"], "plant_part": ["flag leaf"]}, index=[2])
+    mixed = pd.concat([context, wheat])
+    corn = norms.iloc[1:]
+    [(got, at)], why = choose_norms(corn, mixed, None, "DOP")  # the crop is scored, the other left out
+    assert (len(got), at, why) == (2, [0, 1], {2: "no DOP norms for wheat flag leaf"})
+    with pytest.raises(NotEstimable, match="no DOP norms for wheat flag leaf"):
+        choose_norms(corn, wheat, None, "DOP")
+    [(got, at)], why = choose_norms(norms.assign(crop="any"), mixed, "MINE", "DOP")
+    assert (len(got), at, why) == (3, [0, 1, 2], {})
 
 
 SHEET = (

@@ -17,7 +17,7 @@ from fertkit.say.leaf_results import above_text, low_relative, reasons_text
 from fertkit.tissue import build_norms, cnd, compare_treatments, dop, dris
 from fertkit.tissue.agree import above_ranges, apply_paired_rules, balanced_with, wide_alone, wide_ratios
 from fertkit.tissue.causes import doubts_of, soil_on_leaf
-from fertkit.tissue.indices import check_norms, default_partition, dris_function, ilr, ilr_basis
+from fertkit.tissue.indices import check_norms, dris_function
 from fertkit.tissue.score import oxide_checks
 
 NAN = float("nan")
@@ -344,22 +344,6 @@ def test_function_at_its_edges():
     assert got.tolist() == pytest.approx([0, 0, by_hand[2], by_hand[3], 0])
 
 
-def test_balances_of_a_partition():
-    # Egozcue and Pawlowsky-Glahn 2005: sqrt(rs/(r + s)) ln(g(top)/g(under)); parts left out weigh nothing
-    partition = np.array([[1, 1, -1, -1], [1, -1, 0, 0], [0, 0, 1, -1]])
-    parts = np.array([2.0, 0.3, 1.5, 96.2])
-    got = ilr(parts, partition)
-
-    def mean_log(which):
-        return np.log(parts[which]).mean()
-
-    by_hand = [mean_log([0, 1]) - mean_log([2, 3]), math.sqrt(1 / 2) * math.log(2 / 0.3),
-               math.sqrt(1 / 2) * math.log(1.5 / 96.2)]  # fmt: skip
-    assert got == pytest.approx(by_hand)
-    assert ilr_basis(partition)[1, 2:].tolist() == [0, 0]
-    assert default_partition(4).tolist() == [[1, -1, -1, -1], [0, 1, -1, -1], [0, 0, 1, -1]]
-
-
 PART_NORMS = pd.DataFrame(
     {"crop": "corn", "plant_part": "ear leaf", "component": ["N", "P", "R2"], "clr_mean": [0.2, -2.1, 1.9],
      "clr_sd": [0.1, 0.2, 0.15], "mean_g_kg": NAN, "source_key": "own", "provenance": "own table"}
@@ -454,20 +438,6 @@ def test_log_ratio_norms_of_a_high_group(tidy):
     assert table["clr_sd"].to_dict() == pytest.approx(logs.std().to_dict())
     assert table["mean_g_kg"].tolist() == pytest.approx([*(high.mean() * 10), NAN], nan_ok=True)
     assert norms.critical_r2 == pytest.approx(stats.chi2.isf(15 / 27, 3))
-    got = norms.distance(tidy(values))
-    basis = np.array(
-        [[math.sqrt(2 / 3), -math.sqrt(1 / 6), -math.sqrt(1 / 6)], [0, math.sqrt(0.5), -math.sqrt(0.5)]]
-    )
-    coordinates = logs.to_numpy() @ basis.T
-    inverse = np.linalg.inv(np.cov(coordinates.T))
-    gap = coordinates - coordinates.mean(axis=0)
-    by_hand = [g @ inverse @ g for g in gap]
-    assert got["distance2"].iloc[:12].tolist() == pytest.approx(by_hand)
-    assert got["p_value"].tolist() == pytest.approx(stats.chi2.sf(got["distance2"], 2).tolist())
-    with pytest.raises(NotEstimable, match="the samples lack K"):
-        norms.distance(tidy({"a": {"N": 3.0}}))
-    with pytest.raises(NotEstimable, match="method='cnd'"):
-        build_norms(tidy(values), yields, cutoff=150.0).distance(tidy(values))
 
 
 def test_groups_too_small_and_nutrients_not_complete(tidy):
