@@ -185,6 +185,34 @@ def history_file(rng, laboratory, unit, rows):
     return pd.DataFrame(table)
 
 
+#: Corn ear leaves at R1 for norms of one's own: centres [% and mg/kg] of places on the group's land.
+NORM_CENTRES = {"N": 3.0, "P": 0.32, "K": 2.1, "Ca": 0.5, "Mg": 0.24, "S": 0.21, "Zn": 28.0}
+
+
+def norms_file(rng, n=30):
+    """Simulate leaves with yields: the further the nutrients stand from each other, the lower the yield."""
+    rows = []
+    for number in range(1, n + 1):
+        apart = rng.choice([0.04, 0.16])
+        logs = {nutrient: rng.normal(0, apart) for nutrient in NORM_CENTRES}
+        lost = 160 * sum(max(0.0, -log) for log in logs.values())
+        shown = {nutrient: centre * np.exp(logs[nutrient]) for nutrient, centre in NORM_CENTRES.items()}
+        values = {
+            f"{k} (ppm)" if k == "Zn" else f"{k} (%)": round(v, 0 if k == "Zn" else 2)
+            for k, v in shown.items()
+        }
+        rows.append({"Sample": f"Place {number:02}", "Crop": "corn", "Stage": "R1", "Plant part": "ear leaf",
+                     "Yield (bu/ac)": round(228 - lost + rng.normal(0, 4)), **values})  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+#: Whole corn shoots of Mill Bend with their dry matter: place, biomass [t/ha], nitrogen [%].
+BIOMASS = pd.DataFrame(
+    [("Mill Bend low end", 2.1, 2.31), ("Mill Bend ridge", 3.4, 2.62), ("Mill Bend east", 4.0, 2.02)],
+    columns=["Sample", "Biomass (t/ha)", "N (%)"],
+)
+
+
 FIELDS = pd.DataFrame(
     [
         ("Heron Quarter", "soybean", 62, 60, "kept"),
@@ -348,7 +376,10 @@ def main():
 
 
 def history(rng):
-    """Write three seasons of leaf reports, a file a season."""
+    """Write leaves with yields, shoots with their dry matter, and three seasons of reports, a file each."""
+    norms_file(rng).to_csv(HERE / "leaf_yields.csv", index=False)
+    shoots = BIOMASS.assign(Crop="corn", Stage="V10", **{"Plant part": "whole plant"})
+    shoots.to_csv(HERE / "leaf_biomass.csv", index=False)
     folder = HERE / "leaf_history"
     folder.mkdir(exist_ok=True)
     for (year, laboratory, unit), rows in HISTORY.items():

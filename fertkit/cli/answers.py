@@ -101,6 +101,23 @@ def run_history(arguments):
     _give(answer, arguments, table=answer.table)
 
 
+def run_balance(arguments):
+    from fertkit.intake.leaf import read_tissue
+    from fertkit.report.balance import answer_balance
+    from fertkit.writing import write_whole
+
+    if arguments.build_norms and not arguments.yield_column:
+        raise NotEstimable("norms need the yields of the samples", "--yield-column NAME")
+    options = _asked(arguments, "crop", "stage", "part", "decimal", "sheet")
+    units, order = _units(arguments.units), arguments.dates
+    samples = read_tissue(arguments.file, units=units, date_format=order, **options)
+    asked = _asked(arguments, "norms", "source", "formula", "yield_column", "cutoff")
+    answer = answer_balance(samples, arguments.method, optimum=dict(arguments.optimum), **asked)
+    if arguments.build_norms:
+        print(f"Norms: {write_whole(answer.norms.table.to_csv(index=False), arguments.build_norms)}")
+    _give(answer, arguments, table=answer.table)
+
+
 def _pairs(samples):
     """The comparison of good and poor areas, where a file holds both; it leads the answer."""
     from fertkit.tissue.pairs import compare_pairs

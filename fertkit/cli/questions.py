@@ -30,6 +30,11 @@ def _two_names(text):
     return spelling.strip(), field.strip()
 
 
+def _optima(text):
+    pairs = [part.partition("=") for part in text.split(",") if part.strip()]
+    return {name.strip(): _number(value.strip()) for name, _, value in pairs}
+
+
 _INERT = "text that a spreadsheet could take for a formula gets an apostrophe in front"
 _LEAF_FILE = "laboratory file (CSV, TSV, XLSX, XLS, ODS)"
 _DECIMAL = {"choices": [".", ","]}
@@ -188,6 +193,30 @@ def add_questions(commands):
         same={"type": _two_names, "action": "append", "default": [], "metavar": "SPELLING=FIELD",
               "help": "what a spelling of a field's name means, as in \"Heron Qtr=Heron Quarter\"; a name "
               "that means itself is a field of its own; repeatable"},
+    )  # fmt: skip
+    _ask(
+        commands, "balance", answers.run_balance,
+        "nutrients against each other: ratios, order of need by DRIS, CND or an optimum of your own, "
+        "nitrogen against growth",
+        "balance leaf_yields.csv --method dris --yield-column \"Yield (bu/ac)\" --cutoff 200 "
+        "--build-norms norms.csv",
+        "file", "--method", "--norms", "--build-norms", "--yield-column", "--cutoff", "--optimum",
+        "--formula", "--source", "--crop", "--stage", "--part", "--units", "--decimal", "--dates", "--sheet",
+        *WRITTEN, **{name: _OF_LEAVES[name] for name in ("units", "decimal", "dates")},
+        file={**_FILE, "help": f"{_LEAF_FILE}; of --method dilution with a column such as 'Biomass (t/ha)'"},
+        method={"choices": ["ratios", "dris", "cnd", "dop", "dilution"], "default": "ratios",
+                "help": "ratios with their published limits (default); dris or cnd against norms; dop "
+                "against an optimum; dilution: whole-shoot nitrogen against shoot dry matter"},
+        norms={**_FILE, "help": "norms of your own (dris, cnd) instead of the bundled ones, which are few"},
+        build_norms={**_FILE, "metavar": "OUT",
+                     "help": "build norms from the samples of this file that yielded --cutoff or more, "
+                     "and write them to this CSV file"},
+        yield_column={"metavar": "NAME", "help": "column of the file that holds the yields"},
+        cutoff={"type": _number, "metavar": "YIELD", "help": "yield from which a sample counts as high"},
+        optimum={"type": _optima, "default": {}, "metavar": "N=2.9,K=2.1",
+                 "help": "optimum concentrations for dop: %% for N, P, K, Ca, Mg, S, mg/kg for the others"},
+        formula={"choices": ["beaufils", "jones", "elwali_gascho"], "default": "beaufils",
+                 "help": "function of a ratio in dris (default beaufils)"},
     )  # fmt: skip
     _ask(
         commands, "strips", answers.run_strips,

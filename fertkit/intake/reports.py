@@ -10,6 +10,7 @@ import pandas as pd
 from fertkit.asked import asks, words_by_name
 from fertkit.errors import FertkitError, InputError, Note, Problem, typed, unknown
 from fertkit.intake.alike import alike, one_spelling
+from fertkit.intake.beside import column_named
 from fertkit.intake.context import pair_name
 from fertkit.intake.leaf import TissueSamples, read_tissue
 from fertkit.intake.spellings import listed, plain, role_words, roles_of, spellings
@@ -177,12 +178,6 @@ def _about(samples: TissueSamples, lines) -> pd.DataFrame:
             "block": _column(others, roles_of("strips")["block"].words),
         }
     )  # fmt: skip
-
-
-def column_named(others: pd.DataFrame, words) -> str | None:
-    """Name of the first column whose header is one of some words, units and marks left out."""
-    bare = {name: re.sub(r"[(\[].*", "", plain(name)).strip(" :._") for name in others}
-    return next((name for name, text in bare.items() if text in words), None)
 
 
 def _column(others, words, otherwise=""):

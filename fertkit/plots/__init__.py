@@ -18,6 +18,7 @@ MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "Explanation": ("leaf", "explained_grid"), "PairComparison": ("leaf", "pair_ratios"),
     "FieldHistory": ("history", "history_panels"), "Balance": ("leaf", "balance_bars"),
     "NutritionIndex": ("leaf", "nutrition_curve"), "Norms": ("leaf", "norm_spread"),
+    "RatioTable": ("leaf", "ratio_rows"),
     "TreatmentComparison": ("leaf", "treatment_means"), "StripTrial": ("trials", "trial_strips"),
     "StripMeans": ("trials", "trial_strips"), "StripAnalysis": ("trials", "strip_means"),
     "PairedAnalysis": ("trials", "pair_lines"), "SplitPlotAnalysis": ("trials", "split_plot_lines"),

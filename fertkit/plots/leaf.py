@@ -247,6 +247,27 @@ def balance_bars(balance, ax, *, sample=None):
     finish(ax, title, label, grid="x", explain=key if short.any() else [])
 
 
+@figure(height=0.9)
+def ratio_rows(table, ax):
+    """Draw the ratios that have a published limit as shares of it; beyond 1 the second nutrient is low."""
+    held = table.ratios[table.ratios["highest_limit"].notna()]
+    if held.empty:
+        ax.set_axis_off()
+        look = {"transform": ax.transAxes, "ha": "center", "color": hue.quiet}
+        ax.text(0.5, 0.5, "no published limit for these crops, stages and parts", **look)
+        finish(ax, "Ratios", grid=None)
+        return
+    at = rows(ax, [f"{r.sample_id}: {r.ratio}  {plain(r.value)}" for r in held.itertuples()])
+    low = held["lowest_limit"] / held["highest_limit"]
+    spans(ax, low, np.ones(len(held)), at, label="limits of the sources")
+    for y, r in zip(at, held.itertuples(), strict=True):
+        wide = r.verdict == "above the limit"
+        look = class_look("high" if wide else "sufficient") | {"zorder": 4}
+        ax.plot(r.value / r.highest_limit, y, label=r.verdict, **look)
+    ratio_axis(ax)
+    finish(ax, "Ratios against their limits", "ratio ÷ its highest published limit (log scale)", grid="x")
+
+
 @figure()
 def treatment_means(comparison, ax, *, nutrient: str | None = None, measure: str = "concentration"):
     """Draw the treatment means of one nutrient with half a least significant difference each way.
@@ -287,7 +308,7 @@ def nutrition_curve(index, ax):
     look = HOLLOW | {"mec": hue.ink, "mew": 1.5, "ms": 7, "zorder": 4}
     ax.plot(points["biomass_t_ha"], points["n_pct"], "o", label="sample", **look)
     for r in points.itertuples():
-        note(ax, r.sample, (r.biomass_t_ha, r.n_pct), (8, 6), bbox=PAPER, zorder=5)
+        note(ax, r.sample, (r.biomass_t_ha, r.n_pct), (8, 6), bbox=PAPER, zorder=3)
     ax.set(xlim=(0, top), ylim=(0, None))
     finish(ax, "Nitrogen nutrition", "shoot dry matter [t/ha]", "shoot N [% of dry matter]")
 

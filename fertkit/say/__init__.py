@@ -18,8 +18,8 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "StripTrial": ("trials", "strip_trial_lines"), "YieldPoints": ("trials", "yield_points_lines"),
     "TissueScores": ("leaf", "scores_lines"), "Explanation": ("leaf", "explanation_lines"),
     "PairComparison": ("leaf_compare", "pair_lines"), "FieldHistory": ("history", "history_lines"),
-    "Balance": ("leaf_compare", "balance_lines"), "NutritionIndex": ("leaf_compare", "dilution_lines"),
-    "Norms": ("leaf_compare", "norm_lines"), "TreatmentComparison": ("leaf_compare", "treatment_lines"),
+    "Balance": ("balance", "balance_lines"), "NutritionIndex": ("balance", "dilution_lines"),
+    "Norms": ("balance", "norm_lines"), "TreatmentComparison": ("leaf_compare", "treatment_lines"),
     "StripMeans": ("trials", "strip_means_lines"), "CleanedPoints": ("trials", "cleaned_lines"),
     "StripAnalysis": ("trials", "strip_analysis_lines"), "PairedAnalysis": ("trials", "paired_lines"),
     "SplitPlotAnalysis": ("trials", "split_plot_lines"), "StripPlan": ("trials", "layout_lines"),
@@ -34,6 +34,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "NetworkAnswer": ("answers", "network_lines"), "SoilTests": ("stock", "soil_tests_lines"),
     "Targets": ("plan", "target_lines"), "SeasonPlan": ("plan", "plan_lines"),
     "RotationLedger": ("plan", "rotation_lines"), "Shed": ("stock", "shed_lines"),
+    "RatioTable": ("balance", "ratio_lines"), "BalanceAnswer": ("balance", "balance_answer_lines"),
 }  # fmt: skip
 
 

@@ -1,12 +1,11 @@
-"""Leaf tests set side by side: good and poor areas, treatments, balance methods, dilution."""
+"""Leaf tests set side by side: good and poor areas, treatments."""
 
 import numpy as np
 
 from fertkit.results import failed, plain
 from fertkit.rounding import below
-from fertkit.say.line import Kind, Line, lead, marked, row, told
+from fertkit.say.line import Kind, Line, marked, row, told
 from fertkit.tissue.compare import CONFIDENCE
-from fertkit.tissue.dilution import notes_on_dilution
 
 
 def pair_lines(comparison) -> list[Line]:
@@ -51,45 +50,3 @@ def treatment_lines(comparison) -> list[Line]:
     rest = comparison.tests[~comparison.tests.index.isin(clear.index)]
     names = ", ".join(f"{r.nutrient} {r.measure}" for r in rest.itertuples())
     return said + ([told(names, "no difference shown")] if names else [])
-
-
-def balance_lines(balance, most: int = 8) -> list[Line]:
-    """Say the order of need of each sample, with the verdict of the ranges beside it."""
-    said = [lead(balance.method)]
-    for (_, sample), rows in list(balance.indices.groupby(["specimen", "sample_id"], sort=False))[:most]:
-        rows = rows.sort_values("order", kind="stable")
-        pairs = zip(rows["nutrient"], rows["index"], strict=True)
-        order = " > ".join(f"{nutrient} ({plain(index)})" for nutrient, index in pairs)
-        judged = rows[rows["verdict"].isin(["short by every source", "sources disagree"])]
-        none = "nothing judged" if (rows["verdict"] == "not judged").all() else "none short"
-        beside = ", ".join(f"{r.nutrient} {r.verdict}" for r in judged.itertuples()) or none
-        said.append(told(f"order of need {order}; ranges: {beside}", sample))
-    said += [told(r.why, r.sample_id) for r in balance.refused.head(most).itertuples()]
-    cautions = [f"{r.note} ({r.source_key})" for r in balance.notes.itertuples()]
-    return said + marked(Kind.CAUTION, cautions + failed(balance.checks.head(1)))
-
-
-def dilution_lines(index, most: int = 10) -> list[Line]:
-    """Say the index by sample and curve, and how to read it."""
-    said = []
-    for r in index.indices.head(most).itertuples():
-        found = r.note if np.isnan(r.nni) else f"NNI {r.nni:.2f}, critical N {r.critical_n_pct:.2f} %"
-        said.append(told(f"{r.biomass_t_ha:g} t/ha, {r.n_pct:g} % N, {r.source_key}: {found}", r.sample))
-    said += [told(r.note, r.source_key) for r in index.curves.itertuples() if r.note]
-    cautions = [f"{r.note} ({r.source_key})" for r in notes_on_dilution().itertuples()]
-    return said + marked(Kind.CAUTION, cautions + failed(index.checks))
-
-
-def norm_lines(norms) -> list[Line]:
-    """Say what norms rest on."""
-    what = "ratio" if norms.method == "dris" else "component"
-    said = [lead(
-        f"{norms.method.upper()} norms from {norms.n_high} samples that yielded at least {norms.cutoff:g}, "
-        f"against {norms.n_low} below: {', '.join(norms.norms[what])}"
-    )]  # fmt: skip
-    if norms.method != "dris":
-        said.append(told(
-            f"a squared distance r2 above {norms.critical_r2:.2f} counts as imbalanced: the share of "
-            "low yields taken as a chi-square (KHIARI2001; the rule is from memory)"
-        ))  # fmt: skip
-    return said

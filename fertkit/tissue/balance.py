@@ -164,9 +164,13 @@ def make_balance(title, method, samples, index, totals, norms, why) -> Balance:
     refused = pd.DataFrame({"specimen": list(why), "why": list(why.values())}, dtype=object)
     refused.insert(1, "sample_id", context.loc[list(why), "sample_id"].to_numpy())
     norms = pd.concat(norms, ignore_index=True) if isinstance(norms, list) else norms
+    return Balance(title, long[INDEX_COLUMNS], totals, norms, refused, balance_notes(method))
+
+
+def balance_notes(method: str) -> pd.DataFrame:
+    """Return what a method cannot say: note, source_key, provenance."""
     notes = load_facts("balance_notes")
-    notes = notes[notes["method"] == method].drop(columns="method").reset_index(drop=True)
-    return Balance(title, long[INDEX_COLUMNS], totals, norms, refused, notes)
+    return notes[notes["method"] == method].drop(columns="method").reset_index(drop=True)
 
 
 def _below_each_other(grid, name):

@@ -3,18 +3,19 @@
 Nc = a W^-b (Lemaire and Salette; parameters by crop from their own publications); NNI = N / Nc.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
 from fertkit.asked import amounts, asks, labels
-from fertkit.errors import InputError, LookupFailed, Problem, unknown
+from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, unknown
 from fertkit.reference.crops import base_crop, crop_name
 from fertkit.reference.facts import load_facts
 from fertkit.reference.load import list_sources, load_table
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, at_most, below
+from fertkit.tissue.balance import balance_notes, results_grid
 
 WHOLE = "whole plant"
 
@@ -32,10 +33,13 @@ class NutritionIndex(Result):
         NaN outside the biomass a curve was made for.
     curves : DataFrame
         Curves used.
+    refused : DataFrame
+        sample, why: samples of a file that no curve can judge.
     """
 
     indices: pd.DataFrame
     curves: pd.DataFrame
+    refused: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["sample", "why"]))
 
     @property
     def table(self) -> pd.DataFrame:
@@ -43,7 +47,7 @@ class NutritionIndex(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        return list_sources([*self.curves["source_key"], *notes_on_dilution()["source_key"]])
+        return list_sources([*self.curves["source_key"], *balance_notes("nni")["source_key"]])
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -155,6 +159,50 @@ def nitrogen_nutrition_index(
     return NutritionIndex(pd.concat(rows, ignore_index=True), curves)
 
 
+def dilution_of(samples, biomass_t_ha, *, source: str | None = None) -> NutritionIndex:
+    """Nitrogen nutrition index of the whole shoots of a file, each by the curves of its crop.
+
+    Parameters
+    ----------
+    samples : TissueSamples or DataFrame
+    biomass_t_ha : Series
+        Shoot dry matter by specimen [t/ha].
+    source : str, optional
+        Source key of one curve.
+
+    Returns
+    -------
+    NutritionIndex
+        Leaves, crops without a curve and samples without nitrogen or biomass are listed in ``refused``.
+
+    Raises
+    ------
+    NotEstimable
+        If no sample can be judged; tells why of each.
+    """
+    grid, context = results_grid(samples)
+    frame = context.assign(n=grid.get("N"), biomass=biomass_t_ha.reindex(context.index))
+    made, why = [], {}
+    for (crop, part), mine in frame.groupby(["crop", "plant_part"], sort=False):
+        whole = mine[(mine["n"] > 0) & (mine["biomass"] > 0)]
+        why |= dict.fromkeys(mine.index.difference(whole.index), "no nitrogen, or no shoot dry matter, given")
+        if whole.empty:
+            continue
+        try:
+            given = crop, whole["biomass"], whole["n"]
+            made.append(nitrogen_nutrition_index(*given, source=source, part=part, names=whole["sample_id"]))
+        except InputError as error:
+            why |= dict.fromkeys(whole.index, error.problems[0].plain)
+        except LookupFailed as error:
+            why |= dict.fromkeys(whole.index, error.plain)
+    refused = pd.DataFrame({"sample": context.loc[list(why), "sample_id"], "why": list(why.values())})
+    if not made:
+        raise NotEstimable("; ".join(dict.fromkeys(f"{r.sample}: {r.why}" for r in refused.itertuples())))
+    indices = pd.concat([one.indices for one in made], ignore_index=True)
+    curves = pd.concat([one.curves for one in made], ignore_index=True).drop_duplicates()
+    return NutritionIndex(indices, curves.reset_index(drop=True), refused.reset_index(drop=True))
+
+
 def _curves(crop, source):
     table = load_table("dilution")
     name = crop_name(crop)
@@ -221,8 +269,3 @@ def _against(curve, biomass, n, names):
             "relative_yield": relative_yield(n / critical, curve.source_key), "note": note,
         }
     )  # fmt: skip
-
-
-def notes_on_dilution():
-    notes = load_facts("balance_notes")
-    return notes[notes["method"] == "nni"]

@@ -291,7 +291,7 @@ def test_a_mixed_file_is_scored_by_the_norms_of_its_crop(tidy):
     result = dris(pd.concat([tidy({"a": D1}), wheat]), CORN)
     assert result.totals["sample_id"].tolist() == ["a"]
     assert result.totals["nbi"].item() == pytest.approx(72.412, abs=1.2e-3)
-    assert result.refused[["sample_id", "why"]].values.tolist() == [
+    assert result.refused[["sample_id", "why"]].to_numpy().tolist() == [
         ["w", "no DRIS norms for wheat flag leaf"]
     ]
     leaves = {"N": 2.20, "P": 0.25, "K": 1.40, "Ca": 2.40, "Mg": 0.45}

@@ -280,8 +280,8 @@ def test_what_is_said_of_a_balance(tidy):
     lines = got.summary().splitlines()
     assert lines[0] == "Deviation from optimum percentage"
     assert lines[1] == "a: order of need N (-66.7) > K (0); ranges: N short by every source"
-    assert lines[2] == "b: none of the optimum's nutrients was measured"
-    assert got.summary(most=0).splitlines()[1].startswith("Caution:")
+    assert lines[2] == "Left out, b: none of the optimum's nutrients was measured"
+    assert got.summary(most=0).splitlines()[1] == "1 more sample in the table"
     fine = dop(tidy({"a": {"N": 3.1}}), {"N": 3.0}).summary().splitlines()[1]
     assert fine == "a: order of need N (3.33); ranges: none short"
     nowhere = dop(tidy({"a": {"N": 3.1}}, crop="grape"), {"N": 3.0}).summary().splitlines()[1]

@@ -1,0 +1,200 @@
+"""The answer on nutrient balance: order of need, ratios or dilution, and norms of the user's own."""
+
+from dataclasses import dataclass
+from functools import partial
+
+import pandas as pd
+
+from fertkit.asked import a_number, a_word, asks, numbers_by_name
+from fertkit.errors import InputError, NotEstimable, Problem, typed, unknown
+from fertkit.intake.beside import biomass_of, numbers_beside
+from fertkit.intake.leaf import TissueSamples
+from fertkit.report.answer import Answer
+from fertkit.report.sections import Section, Table, checks_of, checks_table
+from fertkit.results import Result
+from fertkit.say.leaf import DEFER
+from fertkit.say.line import Kind
+from fertkit.tissue.balance import Balance, dop
+from fertkit.tissue.dilution import dilution_of
+from fertkit.tissue.indices import FORMULAS, cnd, dris
+from fertkit.tissue.norms import Norms, build_norms
+from fertkit.tissue.ratios import ratios
+
+#: What a method is, by the name it is asked for.
+METHODS = {
+    "ratios": "Nutrient ratios", "dris": "Order of need by ratios and their norms (DRIS)",
+    "cnd": "Order of need by the whole composition (CND)",
+    "dop": "Deviation from an optimum of your own (DOP)",
+    "dilution": "Nitrogen against growth (nitrogen nutrition index)",
+}  # fmt: skip
+#: Names of columns for reading.
+HEADERS = {
+    "sample_id": "sample", "growth_stage": "stage", "plant_part": "part", "lowest_limit": "lowest limit",
+    "highest_limit": "highest limit", "when_wide": "where it is wide", "source_keys": "sources",
+    "verdict": "by published limits", "order": "order of need", "biomass_t_ha": "shoot dry matter [t/ha]",
+    "n_pct": "shoot N [%]", "source_key": "source", "critical_n_pct": "critical N [%]", "nni": "index",
+    "critical_uptake_kg_ha": "critical uptake [kg/ha]", "deficit_kg_ha": "missing [kg/ha]",
+    "relative_yield": "relative yield", "nbi": "sum of indices", "mean_nbi": "mean of indices",
+    "sum_abs_dop": "sum of deviations [%]", "why": "why",
+}  # fmt: skip
+MOST_FIGURES = 6  # samples drawn one by one, those most out of balance
+
+
+@dataclass(frozen=True)
+class BalanceAnswer(Answer):
+    """What the kit says about nutrient balance.
+
+    Attributes
+    ----------
+    method : str
+        Of `METHODS`.
+    balance : Balance, RatioTable or NutritionIndex
+    norms : Norms or None
+        Built from the same file.
+    """
+
+    method: str
+    balance: Result
+    norms: Norms | None
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The index or ratio of every sample and nutrient."""
+        return self.balance.table
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return self.balance.sources
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        return checks_of({"balance": self.balance, "norms": self.norms})
+
+    def plot(self, ax=None, **options):
+        """Draw the balance of a sample, the ratios or the dilution curve."""
+        return self.balance.plot(ax, **options)
+
+    @property
+    def title(self) -> str:
+        return METHODS[self.method]
+
+    @property
+    def lead(self) -> list:
+        """The short answer, and what the method cannot say."""
+        return [line for line in self.lines() if line.kind in (Kind.LEAD, Kind.CAUTION)]
+
+    @property
+    def sections(self) -> list[Section]:
+        said = tuple(line for line in self.balance.lines() if line.kind not in (Kind.LEAD, Kind.CAUTION))
+        figures = self._figures()
+        first = Section("What the samples say", said, cautions=(DEFER,), **figures[0])
+        more = [Section(figure["figure_says"], figure=figure["figure"]) for figure in figures[1:]]
+        return [first, *more, *self._norms(), Section("The numbers", tables=tuple(self._tables()))]
+
+    def _figures(self) -> list[dict]:
+        if not isinstance(self.balance, Balance):
+            says = f"{self.title}: each sample of the file."
+            return [{"figure": self.balance.plot, "figure_says": says}]
+        totals = self.balance.totals.set_index("specimen")
+        names = totals.sort_values(totals.columns[1], ascending=False, kind="stable")["sample_id"]
+        drawn = [
+            {"figure": partial(self.balance.plot, sample=int(at)), "figure_says": f"{name}: order of need"}
+            for at, name in names.head(MOST_FIGURES).items()
+        ]
+        return drawn or [{}]
+
+    def _norms(self) -> list[Section]:
+        if self.norms is None:
+            return []
+        says = f"Norms from {self.norms.n_high} samples, with one standard deviation each way."
+        table = Table("Norms", self.norms.table)
+        return [Section("Norms from this file", tuple(self.norms.lines()), self.norms.plot, says, (table,))]
+
+    def _tables(self):
+        frames = {"Every sample": self.balance.table}
+        frames |= {"Imbalance": getattr(self.balance, "totals", None)}
+        frames |= {"Left out": getattr(self.balance, "refused", None)}
+        for title, frame in frames.items():
+            if frame is not None and len(frame):
+                held = [name for name in frame if name != "specimen"]
+                yield Table(title, frame[held].rename(columns=HEADERS))
+        yield checks_table(self.checks)
+
+
+@asks(method=a_word, cutoff=a_number, optimum=numbers_by_name)
+def answer_balance(
+    samples: TissueSamples, method: str = "ratios", *, norms=None, source=None, formula: str = FORMULAS[0],
+    optimum: dict | None = None, yield_column: str | None = None, cutoff: float | None = None,
+) -> BalanceAnswer:  # fmt: skip
+    """Answer on nutrient balance by one method.
+
+    Parameters
+    ----------
+    samples : TissueSamples
+    method : str
+        ratios, dris, cnd, dop or dilution.
+    norms : path or DataFrame, optional
+        dris, cnd: norms of the user's own; the bundled ones if None.
+    source : str, optional
+        Source key of norms or curve, where several fit.
+    formula : str
+        dris: function of a ratio.
+    optimum : dict of nutrient -> float, optional
+        dop: optimum concentrations.
+    yield_column : str, optional
+        dris, cnd: column of yields in the file; norms are built from its samples first, and judge them all.
+    cutoff : float, optional
+        Yield from which a sample belongs to the high group.
+
+    Returns
+    -------
+    BalanceAnswer
+
+    Raises
+    ------
+    NotEstimable
+        If there are no norms, limits or curves for any sample of the file; says which there are.
+    """
+    if method not in METHODS:
+        raise unknown("method", method, METHODS)
+    built = _built(samples, method, yield_column, cutoff) if yield_column else None
+    own = norms if built is None else built.table
+    if method == "ratios":
+        balance = ratios(samples)
+    elif method == "dilution":
+        balance = dilution_of(samples, biomass_of(samples), source=source)
+    elif method == "dop":
+        balance = dop(samples, _optimum(samples, optimum))
+    elif method == "dris":
+        balance = dris(samples, own, formula=formula, source=source)
+    else:
+        balance = cnd(samples, own, source=source)
+    return BalanceAnswer(method, balance, built)
+
+
+def _built(samples, method, yield_column, cutoff) -> Norms:
+    """Norms from the samples of the file that have a yield."""
+    if method not in ("dris", "cnd"):
+        raise NotEstimable("norms are built for dris or cnd", typed("--method dris", "method='dris'"))
+    yields = numbers_beside(samples, yield_column)
+    known = yields.dropna()
+    if cutoff is None:
+        half, quarter = (f"{known.quantile(share):.4g}" for share in (0.5, 0.75))
+        what = f"which yields are high? Half of them are {half} or more, a quarter {quarter} or more"
+        raise NotEstimable(what, typed("--cutoff YIELD", "cutoff=..."), remedy="say from which yield on")
+    frame = samples.table[samples.table["specimen"].isin(known.index)]
+    frame = frame.assign(sample_id=frame["specimen"].astype(str))  # a name may stand for several samples
+    return build_norms(frame, known.set_axis(known.index.astype(str)), cutoff=cutoff, method=method)
+
+
+def _optimum(samples, optimum) -> dict:
+    conditions = samples.table[["crop", "plant_part"]].drop_duplicates()
+    if len(conditions) > 1:
+        held = ", ".join(f"{c.crop} {c.plant_part}" for c in conditions.itertuples())
+        remedy = "keep the samples of one crop and part in a file"
+        raise NotEstimable(f"an optimum is of one crop and part; the file holds {held}", remedy=remedy)
+    if not optimum:
+        what = "no optimum is published that would serve every crop, stage and part"
+        remedy = "give one of your own crop, stage and part, such as N=2.9, K=2.1"
+        raise InputError("optimum", [Problem(what, remedy, in_code=typed("--optimum N=2.9,K=2.1"))])
+    return optimum

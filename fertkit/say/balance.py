@@ -1,0 +1,115 @@
+"""Nutrient balances in words: order of need, ratios, dilution, norms, and what each cannot say."""
+
+import numpy as np
+
+from fertkit.results import counted, failed, plain
+from fertkit.rounding import below
+from fertkit.say.line import Kind, Line, lead, marked, missing, told
+from fertkit.tissue.balance import balance_notes
+from fertkit.tissue.ratios import NO_LIMIT, WIDE
+
+#: Samples named in a line that leaves them out.
+NAMED = 6
+
+
+def balance_lines(balance, most: int = 8) -> list[Line]:
+    """Say the order of need of each sample, with the verdict of the ranges beside it."""
+    said, samples = (
+        [lead(balance.method)],
+        list(balance.indices.groupby(["specimen", "sample_id"], sort=False)),
+    )
+    for (_, sample), rows in samples[:most]:
+        rows = rows.sort_values("order", kind="stable")
+        pairs = zip(rows["nutrient"], rows["index"], strict=True)
+        order = " > ".join(f"{nutrient} ({plain(index)})" for nutrient, index in pairs)
+        judged = rows[rows["verdict"].isin(["short by every source", "sources disagree"])]
+        none = "nothing judged" if (rows["verdict"] == "not judged").all() else "none short"
+        beside = ", ".join(f"{r.nutrient} {r.verdict}" for r in judged.itertuples()) or none
+        said.append(told(f"order of need {order}; ranges: {beside}", sample))
+    if len(samples) > 1:
+        first = balance.indices[balance.indices["order"] == 1].drop_duplicates("specimen")["nutrient"]
+        counts = ", ".join(f"{nutrient} in {n}" for nutrient, n in first.value_counts(sort=True).items())
+        said.insert(1, told(f"needed first against the others: {counts} of {len(samples)} samples"))
+    said += _more(len(samples) - most)
+    said += left_out(balance.refused.rename(columns={"sample_id": "sample"}))
+    return said + cautions(balance.notes, failed(balance.checks.head(1)))
+
+
+def _more(n: int) -> list[Line]:
+    return [told(f"{counted(n, 'more sample')} in the table")] if n > 0 else []
+
+
+def left_out(refused) -> list[Line]:
+    """Say which samples have no index, one line a reason."""
+    said = []
+    for why, rows in refused.groupby("why", sort=False):
+        names = list(dict.fromkeys(rows["sample"]))
+        more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+        said.append(missing(f"Left out, {', '.join(names[:NAMED])}{more}", why))
+    return said
+
+
+def cautions(notes, checks=()) -> list[Line]:
+    """Say what a method cannot say."""
+    return marked(Kind.CAUTION, [*(f"{r.note} ({r.source_key})" for r in notes.itertuples()), *checks])
+
+
+def ratio_lines(table, most: int = 12) -> list[Line]:
+    """Say the ratios above their limits first, then the others of each sample."""
+    rows = table.ratios
+    wide = rows[rows["verdict"] == WIDE]
+    count = int((rows["verdict"] != NO_LIMIT).sum())
+    found = f"{len(wide)} of {counted(count, 'ratio')} with a published limit lies above it"
+    none = f"{len(rows) - count} have no published limit for their crop, stage and part"
+    said = [lead(f"{found}; {none}" if count else none)]
+    for r in wide.itertuples():
+        limit = f"{plain(r.value)}, limit {plain(r.highest_limit)}: {r.when_wide} ({r.source_keys})"
+        said.append(told(f"{r.ratio} {limit}", r.sample_id))
+    others = rows.drop(wide.index)
+    samples = list(others.groupby("sample_id", sort=False))
+    for sample, mine in samples[:most]:
+        listed = ", ".join(
+            f"{r.ratio} {plain(r.value)}" + (f" ({r.verdict})" if r.verdict != NO_LIMIT else "")
+            for r in mine.itertuples()
+        )
+        said.append(told(listed, sample))
+    said += _more(len(samples) - most)
+    return said + cautions(table.notes, failed(table.checks))
+
+
+def dilution_lines(index, most: int = 10) -> list[Line]:
+    """Say the index by sample and curve, and how to read it."""
+    judged = index.indices.dropna(subset="nni").groupby("sample", sort=False)["nni"]
+    short = int(below(judged.max(), 1).sum())
+    said = [lead(f"{short} of {counted(len(judged), 'sample')} below its critical nitrogen by every curve")]
+    for r in index.indices.head(most).itertuples():
+        found = r.note if np.isnan(r.nni) else f"NNI {r.nni:.2f}, critical N {r.critical_n_pct:.2f} %"
+        said.append(told(f"{r.biomass_t_ha:g} t/ha, {r.n_pct:g} % N, {r.source_key}: {found}", r.sample))
+    if len(index.indices) > most:
+        said.append(told(f"{len(index.indices) - most} more lines in the table"))
+    said += left_out(index.refused)
+    said += [told(r.note, r.source_key) for r in index.curves.itertuples() if r.note]
+    return said + cautions(balance_notes("nni"), failed(index.checks))
+
+
+def norm_lines(norms) -> list[Line]:
+    """Say what norms rest on."""
+    what = "ratio" if norms.method == "dris" else "component"
+    said = [lead(
+        f"{norms.method.upper()} norms from {norms.n_high} samples that yielded at least {norms.cutoff:g}, "
+        f"against {norms.n_low} below: {', '.join(norms.norms[what])}"
+    )]  # fmt: skip
+    if norms.method != "dris":
+        said.append(told(
+            f"a squared distance r2 above {norms.critical_r2:.2f} counts as imbalanced: the share of "
+            "low yields taken as a chi-square (KHIARI2001; the rule is from memory)"
+        ))  # fmt: skip
+    return said
+
+
+def balance_answer_lines(answer) -> list[Line]:
+    """Say what norms were built, where they were, then the balance of each sample."""
+    if answer.norms is None:
+        return answer.balance.lines()
+    few = failed(answer.norms.checks)
+    return [*answer.norms.lines(), *answer.balance.lines(), *cautions(balance_notes("norms"), few)]
