@@ -377,13 +377,13 @@ def main():
 
 def history(rng):
     """Write leaves with yields, shoots with their dry matter, and three seasons of reports, a file each."""
-    norms_file(rng).to_csv(HERE / "leaf_yields.csv", index=False)
-    shoots = BIOMASS.assign(Crop="corn", Stage="V10", **{"Plant part": "whole plant"})
-    shoots.to_csv(HERE / "leaf_biomass.csv", index=False)
     folder = HERE / "leaf_history"
     folder.mkdir(exist_ok=True)
     for (year, laboratory, unit), rows in HISTORY.items():
         history_file(rng, laboratory, unit, rows).to_csv(folder / f"{year}.csv", index=False)
+    norms_file(rng).to_csv(HERE / "leaf_yields.csv", index=False)
+    shoots = BIOMASS.assign(Crop="corn", Stage="V10", **{"Plant part": "whole plant"})
+    shoots.to_csv(HERE / "leaf_biomass.csv", index=False)
 
 
 def workshop(rng):

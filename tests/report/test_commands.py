@@ -44,7 +44,7 @@ def test_history_of_two_fields_is_an_index_and_a_page_each(demo, tmp_path, capsy
     assert 'href="h_2.html"' in index
     assert "Heron Quarter over the seasons" in (tmp_path / "h_1.html").read_text(encoding="utf-8")
     assert "Every value" in CalamineWorkbook.from_path(str(book)).sheet_names
-    assert "1.01" in table.read_text(encoding="utf-8")
+    assert table.read_text(encoding="utf-8").startswith("field,crop,season,step,growth_stage")
 
 
 def test_history_of_one_field_is_one_page(demo, tmp_path, capsys):
