@@ -3,14 +3,12 @@
 import re
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from fertkit.budget.rates import parts_of, residue_lb_ac
 from fertkit.budget.yields import (
-    AREA_UNITS,
     YIELD_UNITS,
     beyond,
     highest_lb_ac,
@@ -19,18 +17,11 @@ from fertkit.budget.yields import (
     yield_unit,
 )
 from fertkit.errors import FertkitError, InputError, Problem, UnitError
+from fertkit.intake.fields import read_field_table
 from fertkit.intake.numbers import number_style, read_number
 from fertkit.reference.own import NO_TABLES
-from fertkit.reference.text_tables import read_text_table
 from fertkit.rounding import above
 from fertkit.units import convert_area_rate
-
-TABLE = "farm table"
-REQUIRED = ("crop", "area", "yield_goal")
-#: Other names of the column residue, in plain words; those that end in percent hold percent.
-RESIDUE = ("residue_baled", "residue_removed", "straw_baled", "straw_removed", "stover_baled",
-           "stover_removed", "baled", "share_baled")  # fmt: skip
-PERCENT = ("_%", "_pct", "_percent")
 
 UNIT_OF = {"lb_ac": "lb/ac", "kg_ha": "kg/ha"}
 #: Words and symbols by which a column seems to hold an amount of a nutrient; symbols only in front.
@@ -56,7 +47,7 @@ def read_fields(source, area_unit=None, goal_unit=None, own=NO_TABLES) -> tuple[
     Returns
     -------
     fields : DataFrame
-        as `checked_rows` gives them, with area.
+        as `checked_rows` gives them, with area and the other columns of `fertkit.intake.fields.FieldTable`.
     area_unit : str
     notes : tuple of str
         Columns that were not used.
@@ -66,16 +57,16 @@ def read_fields(source, area_unit=None, goal_unit=None, own=NO_TABLES) -> tuple[
     InputError
         With every problem of the table.
     """
-    name = TABLE if isinstance(source, pd.DataFrame) else Path(source).name
-    raw = source if isinstance(source, pd.DataFrame) else read_text_table(source)
     problems: list[Problem] = []
-    frame, area_unit, notes = _named(raw, area_unit, goal_unit, problems)
-    if problems or frame.empty:
-        raise InputError(name, problems or [Problem("the table has no rows", "fill in at least one field")])
-    fields = checked_rows(frame, problems, ("area", "yield_goal"), own, lost=False)
+    table = read_field_table(source, area_unit, goal_unit, problems)
+    fields = None
+    if not problems:
+        fields = checked_rows(table.frame, problems, ("area", "yield_goal"), own, lost=False)
+        problems = [replace(p, row=p.row and table.lines[p.row - 2]) for p in problems]
     if problems:
-        raise InputError(name, sorted(problems, key=lambda p: p.row or 0))
-    return fields, area_unit, notes
+        raise InputError(table.name, sorted(problems, key=lambda p: p.row or 0))
+    beside = table.frame[[name for name in table.frame if name not in fields]]
+    return fields.join(beside), table.area_unit, table.notes
 
 
 def checked_rows(frame, problems: list, numbers=("yield_goal",), own=NO_TABLES, lost=True) -> pd.DataFrame:
@@ -119,56 +110,6 @@ def checked_rows(frame, problems: list, numbers=("yield_goal",), own=NO_TABLES, 
         for crop, group in fields.groupby("crop"):
             fields.loc[group.index, "residue"] = residue_lb_ac(crop, group["pounds"])
     return fields
-
-
-def _named(raw, area_unit, goal_unit, problems):
-    """The table under plain names, with its units; a column without a unit is a question, not a guess."""
-    names = {column: re.sub(r"[\s/()\[\]]+", "_", str(column).strip().lower()).strip("_") for column in raw}
-    alike = {}
-    for column in raw:
-        alike.setdefault(names[column], []).append(f"'{column}'")
-    for name, same in alike.items():
-        if len(same) > 1:
-            what = f"several columns give the {name.replace('_', ' ')}: {', '.join(same)}"
-            problems.append(Problem(what, "keep one, or rename the others"))
-    if problems:
-        return raw, area_unit, ()
-    frame = raw.rename(columns=names)
-    shares = {f"{name}{end}": end for name in RESIDUE for end in ("", *PERCENT)}
-    areas = {f"area_{unit}": unit for unit in AREA_UNITS} | {"acres": "ac", "hectares": "ha"}
-    goals = {f"yield_goal_{unit.replace('/', '_').lower()}": unit for unit in YIELD_UNITS}
-    read = {*REQUIRED, "field", "residue", "yield_unit", *areas, *goals, *shares}
-    unused = [repr(str(column)) for column in raw if names[column] not in read]
-    notes = (f"not used: column{'s' * (len(unused) > 1)} {', '.join(unused)}",) if unused else ()
-    frame = frame[[column for column in frame if column in read]]
-    for wanted, table in (("area", areas), ("yield_goal", goals), ("residue", shares)):
-        named = [column for column in frame if column in {wanted, *table}]
-        if len(named) > 1:
-            same = ", ".join(repr(str(column)) for column in raw if names[column] in named)
-            what = f"several columns give the {wanted.replace('_', ' ')}: {same}"
-            problems.append(Problem(what, "keep one"))
-        elif named and named[0] in table:
-            frame = frame.rename(columns={named[0]: wanted})
-            if wanted == "area":
-                area_unit = table[named[0]]
-            elif wanted == "yield_goal":
-                frame["yield_unit"] = table[named[0]]
-            else:
-                percent = table[named[0]] in PERCENT
-                frame["residue"] = frame["residue"].map(partial(_own_words, percent=percent)).astype(object)
-    absent = [column for column in REQUIRED if column not in frame]
-    if absent and not problems:
-        what = f"no column of {', '.join(absent)}; the table has: {', '.join(map(repr, map(str, raw)))}"
-        problems.append(Problem(what, f"add it; needed are: {', '.join(REQUIRED)}"))
-    if "area" in frame and area_unit is None:
-        remedy, in_code = "name the column area_ac or area_ha", "area_unit='ac' or 'ha'"
-        problems.append(Problem("the area states no unit", remedy, column="area", in_code=in_code))
-    if "yield_goal" in frame and "yield_unit" not in frame:
-        if goal_unit is None:
-            remedy = "name the column like yield_goal_bu_ac or yield_goal_t_ha, or add a column yield_unit"
-            problems.append(Problem("the yield goal states no unit", remedy, column="yield_goal"))
-        frame["yield_unit"] = goal_unit or ""
-    return frame, area_unit, notes
 
 
 def _each(column, read, problems, name):
@@ -216,14 +157,6 @@ def _share(cell, style):
         return _number(cell, style, cell) if text else "kept"
     percent = _number(text.removesuffix("%").strip(), style)
     return percent / 100 if percent == 0 or percent > 1 else cell
-
-
-def _own_words(cell, percent):
-    """A cell of a column of straw removed as one of residue: yes and no, and percent with its sign."""
-    text = "" if pd.isna(cell) else str(cell).strip().lower()
-    if text in ("yes", "no"):
-        return {"yes": 1.0, "no": "kept"}[text]
-    return f"{text}%" if percent and text not in ("", "kept") and not text.endswith("%") else cell
 
 
 def _numbers(column, name, style, problems, zero):

@@ -2,13 +2,14 @@
 
 import re
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
 from fertkit.errors import InputError
 from fertkit.intake.grid import Sheet, find_sheet, header_key, hidden_rows
 from fertkit.intake.numbers import NumberStyle, number_style, read_number
-from fertkit.intake.spellings import name_kind, plain, problem, role_words, roles_of
+from fertkit.intake.spellings import name_kind, plain, problem, role_words, roles_of, spellings
 from fertkit.tables import open_tables, text_of, whole
 
 _PERCENT = {"%", "pct", "percent"}
@@ -22,6 +23,8 @@ class Things:
     Attributes
     ----------
     name : str
+    every : tuple of str
+        Headers of all columns.
     headers, rests : dict
         Role -> the header, and what it says beside the words of its role: a unit, a currency.
     rows : list of dict
@@ -36,6 +39,7 @@ class Things:
     """
 
     name: str
+    every: tuple
     headers: dict
     rests: dict
     rows: list
@@ -64,11 +68,28 @@ def list_header(file: str, header: str, more: dict | None = None) -> tuple[str, 
     for length in range(len(words), 0, -1):
         for at in (0, len(words) - length):
             said, rest = " ".join(words[at : at + length]), words[:at] + words[at + length :]
-            if said in known and (not rest or roles_of(file)[known[said]].measures):
+            if said in known and (not rest or (roles_of(file)[known[said]].measures and _are_units(rest))):
                 return known[said], " ".join(rest)
             if said in more and {*rest} <= _PERCENT:
                 return more[said], "%"
     return "", ""
+
+
+def _are_units(words):
+    """Whether words say a unit, a currency or the size of a container and nothing else."""
+    parts = [part for word in words for part in word.split("/") if part]
+    return all(part in _unit_words() or re.fullmatch(r"[\d.]+", part) for part in parts)
+
+
+@cache
+def _unit_words():
+    kinds = ("mass", "volume", "land", "length", "square", "per area", "container")
+    words = {word for kind in kinds for phrase in spellings(kind) for word in phrase.split()}
+    return (
+        words
+        | _PERCENT
+        | {"$", "€", "£", "usd", "eur", "per", "of", "in", "short", "metric", "bale", "bales", "ppm"}
+    )
 
 
 def open_things(source, file, *, name=None, sheet=None, columns=None, needed=(), more=None):
@@ -91,9 +112,12 @@ def open_things(source, file, *, name=None, sheet=None, columns=None, needed=(),
     found = [_things(whole(raw), file, chosen, more) for raw in tables]
     things, problems = max(found, key=lambda pair: len(set(pair[0].headers) & {*needed, *roles_of(file)}))
     absent = [role for role in needed if role not in things.headers]
-    every = ", ".join(map(repr, [*things.headers.values(), *things.unused]))
     for role in absent:
-        blanks = {"role": role.replace("_", " "), "all": every, "example": roles_of(file)[role].words[0]}
+        blanks = {
+            "role": role.replace("_", " "),
+            "all": ", ".join(map(repr, things.every)),
+            "example": roles_of(file)[role].words[0],
+        }
         problems.append(problem("no column", in_code=f"columns={{'{role}': 'your header'}}", **blanks))
     if problems or not things.rows:
         raise InputError(things.name, problems or [problem("no rows")])
@@ -129,7 +153,8 @@ def _things(raw, file, chosen, more):
     notes = [problem("lines set aside", kind="summary line", s="", names=n, rows=str(i)) for n, i in dropped]
     notes += [problem("hidden rows", **told)] if (told := hidden_rows(raw, lines)) else []
     style = number_style(numbers, raw.delimiter)
-    return Things(raw.name, headers, rests, rows, lines, style, unused, tuple(notes)), problems
+    every = tuple(filter(None, sheet.headers))
+    return Things(raw.name, every, headers, rests, rows, lines, style, unused, tuple(notes)), problems
 
 
 def _rows(sheet: Sheet, at: dict):
