@@ -27,11 +27,9 @@ from fertkit.errors import InputError, Problem
 from fertkit.intake.soil import SoilTests, read_soil
 from fertkit.reference.load import list_sources, load_table
 from fertkit.reference.own import own_tables
-from fertkit.reference.text_tables import read_text_table
 from fertkit.results import Result
 
 #: Columns of the fields beside those of every farm table.
-BESIDE = ("zone", "year", "previous_crop", "cases")
 
 
 @dataclass(frozen=True)
@@ -205,22 +203,11 @@ def _read(fields, soil, own):
 
 
 def _read_fields(fields, own):
-    raw = fields if isinstance(fields, pd.DataFrame) else read_text_table(fields)
-    beside = {str(column).strip().casefold().replace(" ", "_"): column for column in raw}
-    beside = {name: raw[column].reset_index(drop=True) for name, column in beside.items() if name in BESIDE}
-    rest = raw.drop(columns=[column.name for column in beside.values()])
-    rows, area_unit, notes = read_fields(rest, own=checked_own(own))
-    rows = rows.assign(**beside, area_ac=rows["area"] * AREA_UNITS[area_unit])
+    rows, area_unit, notes = read_fields(fields, own=checked_own(own))
+    rows = rows.assign(area_ac=rows["area"] * AREA_UNITS[area_unit])
     for name in ("zone", "year"):
-        column = rows.get(name, pd.Series("", index=rows.index)).astype(object)
-        rows[name] = column.where(column.notna(), "")
-    rows["year"] = rows["year"].map(_year)
+        rows[name] = rows.get(name, pd.Series("", index=rows.index, dtype=object))
     return _once(rows), notes
-
-
-def _year(cell):
-    number = pd.to_numeric(cell, errors="coerce")
-    return cell if pd.isna(number) else int(number)
 
 
 def _once(rows):

@@ -9,7 +9,7 @@ import numpy as np
 from fertkit.errors import InputError
 from fertkit.intake.grid import Sheet, find_sheet, header_key, hidden_rows
 from fertkit.intake.numbers import NumberStyle, number_style, read_number
-from fertkit.intake.spellings import name_kind, plain, problem, role_words, roles_of, spellings
+from fertkit.intake.spellings import name_kind, plain, problem, roles_of, spellings
 from fertkit.tables import open_tables, text_of, whole
 
 _PERCENT = {"%", "pct", "percent"}
@@ -64,15 +64,26 @@ def list_header(file: str, header: str, more: dict | None = None) -> tuple[str, 
     `more` words name roles that are percentages.
     """
     words = [w for w in _MARKS.split(re.sub(r"([$€£])", r" \1 ", plain(header))) if w]
-    known, more = role_words(file), more or {}
+    known = _roles_by_word(file)
     for length in range(len(words), 0, -1):
         for at in (0, len(words) - length):
             said, rest = " ".join(words[at : at + length]), words[:at] + words[at + length :]
-            if said in known and (not rest or (roles_of(file)[known[said]].measures and _are_units(rest))):
-                return known[said], " ".join(rest)
-            if said in more and {*rest} <= _PERCENT:
+            for role in known.get(said, ()):
+                if not rest or (roles_of(file)[role].measures and _are_units(rest)):
+                    return role, " ".join(rest)
+            if said in (more or ()) and {*rest} <= _PERCENT:
                 return more[said], "%"
     return "", ""
+
+
+@cache
+def _roles_by_word(file) -> dict[str, list[str]]:
+    """Word -> the roles it names; one that measures nothing stands before one that does."""
+    roles: dict[str, list[str]] = {}
+    for name, role in roles_of(file).items():
+        for word in role.words:
+            roles.setdefault(word, []).append(name)
+    return roles
 
 
 def _are_units(words):
