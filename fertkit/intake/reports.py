@@ -8,12 +8,12 @@ from pathlib import Path
 import pandas as pd
 
 from fertkit.asked import asks, words_by_name
-from fertkit.errors import FertkitError, InputError, Note, Problem, typed, unknown
+from fertkit.errors import FertkitError, InputError, Note, Problem, unknown
 from fertkit.intake.alike import alike, one_spelling
 from fertkit.intake.beside import column_named
 from fertkit.intake.context import pair_name
 from fertkit.intake.leaf import TissueSamples, read_tissue
-from fertkit.intake.spellings import listed, plain, role_words, roles_of, spellings
+from fertkit.intake.spellings import listed, note, plain, role_words, roles_of, spellings
 from fertkit.tables import open_tables, text_of
 
 KINDS = (".csv", ".tsv", ".txt", ".xlsx", ".xls", ".ods")
@@ -82,7 +82,8 @@ def read_reports(source, *, same: dict | None = None, **reading) -> Reports:
         notes += unread
     if not reports:
         raise InputError("reports", [Problem(text, "correct it, or leave it out") for text in notes])
-    about = pd.concat([_about(samples, lines) for samples, lines in reports], ignore_index=True)
+    reports = _each_once([(samples, _about(samples, lines)) for samples, lines in reports], notes)
+    about = pd.concat([of.assign(report=samples.name) for samples, of in reports], ignore_index=True)
     about.index = pd.RangeIndex(1, len(about) + 1, name="specimen")
     questions = _name_fields(about, same or {}, notes)
     questions += _undated(about) + _two_years(about)
@@ -102,9 +103,9 @@ def _opened(source, reading) -> tuple[list, list[Note]]:
         files = sorted(path for path in Path(source).iterdir() if path.is_file())
         files = [path for path in files if not path.name.startswith((".", "~$"))]
         kept = [path for path in files if path.suffix.lower() in KINDS]
-        notes = [Note(f"Not read, no table: {path.name}") for path in files if path not in kept]
+        notes = [note("no table", name=path.name) for path in files if path not in kept]
         if not kept:
-            notes.append(Note(f"{Path(source).name} holds no table ({', '.join(KINDS)})"))
+            notes.append(note("no tables", name=Path(source).name, kinds=", ".join(KINDS)))
         parts = [_opened(path, reading) for path in kept]
         return [one for found, _ in parts for one in found], [
             *notes,
@@ -126,11 +127,29 @@ def _opened(source, reading) -> tuple[list, list[Note]]:
     return reports, failed
 
 
+def _each_once(reports, notes) -> list:
+    """The reports without copies of one another, each under a name of its own."""
+    kept, seen, taken = [], {}, set()
+    for samples, about in reports:
+        held = samples.table.drop(columns="row").to_csv(index=False) + about["year"].to_csv(index=False)
+        if held in seen:
+            notes.append(note("report again", name=samples.name, other=seen[held]))
+            continue
+        name, n = samples.name, 1
+        while name in taken:
+            n += 1
+            name = f"{samples.name} ({n})"
+        seen[held] = name
+        taken.add(name)
+        kept.append((replace(samples, name=name), about))
+    return kept
+
+
 def _unread(name, error) -> Note:
     problems = getattr(error, "problems", None)
     first = problems[0].plain if problems else error.plain
     more = f" (and {len(problems) - 1} more)" if problems and len(problems) > 1 else ""
-    return Note(f"Not read, {name}: {first}{more}")
+    return note("report not read", name=name, why=first, more=more)
 
 
 def _together(parts: list[TissueSamples]) -> TissueSamples:
@@ -169,7 +188,7 @@ def _about(samples: TissueSamples, lines) -> pd.DataFrame:
     field = [f or pair_name(name)[0] for f, name in zip(first["field"].fillna(""), bare, strict=True)]
     return pd.DataFrame(
         {
-            "report": samples.name, "field": field, "named": first["field"].fillna("").ne("").to_numpy(),
+            "field": field, "named": first["field"].fillna("").ne("").to_numpy(),
             "sample_id": names.to_numpy(),
             "area": [a or pair_name(n)[1] for a, n in zip(first["area"].fillna(""), bare, strict=True)],
             "sampled": first["sampled"].to_numpy(), "year": year, "year_from": whence,
@@ -243,13 +262,11 @@ def _name_fields(about, same, notes) -> list[Note]:
         if len(names) > 1:
             about.loc[keys == key, "field"] = names[0]
             others = listed((f"'{name}'" for name in names[1:]), 5)
-            notes.append(Note(f"{others} taken for the field '{names[0]}'"))
+            notes.append(note("one spelling", others=others, name=names[0]))
     for one, other in combinations(about["field"].unique(), 2):
         known = {one_spelling(one), one_spelling(other)} & set(meant)
         if alike(one, other) and not known and not _side_by_side(about, one, other):
-            ask = f"Are '{one}' and '{other}' one field? They are kept apart"
-            told = f'--same "{other}={one}"', f"same={{{other!r}: {one!r}}}"
-            questions.append(Note(ask, typed(*told)))
+            questions.append(note("two spellings", one=one, other=other))
     return questions
 
 
@@ -261,13 +278,12 @@ def _number_names(about):
         return []
     samples = listed(about.loc[bare, "field"] + " of " + about.loc[bare, "report"], 6)
     about.loc[bare, "field"] += " (" + about.loc[bare, "report"] + ")"
-    ask = f"Which fields are samples {samples}? Numbers are not matched across reports; add a column Field"
-    return [Note(ask)]
+    return [note("numbers for names", samples=samples)]
 
 
 def _side_by_side(about, one, other) -> bool:
     """Whether one report names both for one day: then its owner tells them apart."""
-    day = about["report"] + about["sampled"].astype(str)
+    day = about["report"] + about["sampled"].astype(str) + about["year"].astype(str)
     return bool(set(day[about["field"] == one]) & set(day[about["field"] == other]))
 
 
@@ -277,8 +293,7 @@ def _undated(about) -> list[Note]:
     if rows.empty:
         return []
     samples = listed((rows["field"] + ", " + rows["report"]).unique(), 6)
-    what = f"When was this sampled: {samples}? Without a year it stands apart and counts for no season"
-    return [Note(what + "; add a column Sampled or Year")]
+    return [note("no year", samples=samples)]
 
 
 def _two_years(about) -> list[Note]:
@@ -289,7 +304,7 @@ def _two_years(about) -> list[Note]:
     if odd.empty:
         return []
     samples = listed((odd["field"] + ", " + odd["report"]).unique(), 6)
-    return [Note(f"Which year is right for {samples}? Date and year differ; the year was taken")]
+    return [note("two years", samples=samples)]
 
 
 def _summary(reports, about) -> pd.DataFrame:

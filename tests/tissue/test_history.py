@@ -237,6 +237,24 @@ def test_what_cannot_be_read_is_named_and_the_rest_is_followed(tmp_path):
         history(tmp_path)
 
 
+def test_a_report_that_is_there_twice_counts_once(tmp_path):
+    row = f"North,2023-07-20,{SOY},1.31\n"
+    result = history(tmp_path, a=HEAD + row, b=f"Lines above\n{HEAD}{row}")
+    assert result.path["samples"].tolist() == [1]
+    assert "Left out, b.csv: it repeats a.csv." in result.summary()
+
+
+def test_two_reports_of_one_name_stay_two(tmp_path):
+    paths = []
+    for year, k in (("2023", 1.31), ("2024", 1.4)):
+        (tmp_path / year).mkdir()
+        paths.append(
+            folder(tmp_path / year, leaf=f"Field,Crop,Stage,Part,K %\nNorth,{SOY},{k}\n") / "leaf.csv"
+        )
+    result = field_history(paths)
+    assert result.path["season"].tolist() == ["no year, leaf.csv", "no year, leaf.csv (2)"]
+
+
 def test_sheets_of_a_workbook_are_reports(tmp_path):
     pytest.importorskip("openpyxl")
     with pd.ExcelWriter(tmp_path / "book.xlsx") as book:
