@@ -1,11 +1,15 @@
 """What manure and a legume before the crop bring, to be taken off a rate."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_table_of, asks
-from fertkit.errors import InputError, Problem, unknown
+from fertkit.budget.products import find_product, nutrients_per_gallon
+from fertkit.errors import FertkitError, InputError, Problem, unknown
 from fertkit.reference.crops import crop_name
+from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.load import load_table
 from fertkit.units import convert_area_rate
 
@@ -174,3 +178,88 @@ def legume_credits(previous_crop: str, region: str | None = None) -> pd.DataFram
             raise unknown(f"{column.replace('_', ' ')} with a nitrogen credit", wanted, rows[column].unique())
         rows = rows[fits]
     return rows.drop(columns="confidence").reset_index(drop=True)
+
+
+# ---- credits that a table of fields states itself
+
+#: Columns of a table of fields that state credits; each amount with what it is of.
+STATED = {"manure_rate_ton_ac": "manure", "manure_rate_t_ha": "manure", "starter_rate_lb_ac": "starter",
+          "starter_rate_gal_ac": "starter", "water_nitrate_ppm": "water_in"}  # fmt: skip
+#: Amounts of manure of a field, as `manure_credits` calls them.
+AMOUNT_OF = {"manure_rate_ton_ac": "rate_ton_ac", "manure_rate_t_ha": "rate_t_ha"}
+CREDIT_COLUMNS = ["nutrient", "kind", "low_lb_ac", "high_lb_ac", "total_lb_ac", "source_key", "provenance",
+                  "note"]  # fmt: skip
+
+
+def field_credits(rows: pd.DataFrame) -> pd.DataFrame:
+    """Work out the credits that a table of fields states in its own columns.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        field, zone, year and any of the columns of `read_field_table`: manure, manure_rate_ton_ac (t_ha) and
+        an own analysis (manure_n_lb_ton, ...); starter (a product) with starter_rate_lb_ac or gal_ac;
+        water_nitrate_ppm (nitrate-N of the water) with water_in (water given).
+
+    Returns
+    -------
+    DataFrame
+        field, zone, year, nutrient, kind, low_lb_ac, high_lb_ac (of manure what is published as available in
+        the first year, 0 where nothing is), total_lb_ac (all of it), source_key, provenance, note.
+
+    Raises
+    ------
+    InputError
+        With every cell that cannot be read, and every amount without what it is of.
+    """
+    problems, parts = [], []
+    rows = rows.reset_index(drop=True)
+    for amount, of in STATED.items():
+        given = [_given(cell) for cell in rows.get(amount, pd.Series("", index=rows.index))]
+        for at in np.flatnonzero(given):
+            number = _number(rows.loc[at], amount, at + 2, problems)
+            if of not in rows or not _given(rows[of][at]):
+                problems.append(Problem(f"{amount} without {of}", f"fill in {of}", at + 2, of))
+            elif np.isfinite(number) and number > 0:
+                parts += _stated(amount, rows.loc[at], number, at, problems)
+    if problems:
+        raise InputError("fields", problems)
+    table = pd.DataFrame(parts, columns=["at", *CREDIT_COLUMNS])
+    return rows[["field", "zone", "year"]].join(table.set_index("at"), how="right").reset_index(drop=True)
+
+
+def _stated(amount, row, number, at, problems):
+    """Records of one amount of one field."""
+    if amount in AMOUNT_OF:
+        return _of_manure(row, AMOUNT_OF[amount], number, at, problems)
+    if amount == "water_nitrate_ppm":
+        inches = _number(row, "water_in", at + 2, problems)
+        water = load_table("constants").set_index("item").loc["acre_inch_lb"]
+        pounds = number / 1e6 * inches * water["value"]
+        return [(at, "N", "water nitrate", *[pounds] * 3, water["source_key"], water["provenance"], "")]
+    try:
+        product, name = find_product(str(row["starter"])), str(row["starter"])
+        share = product[list(PERCENT.values())].astype(float).fillna(0.0).to_numpy() / 100
+        each = nutrients_per_gallon(name).to_numpy() if amount == "starter_rate_gal_ac" else share
+    except FertkitError as error:
+        problems.append(replace(error.problem(), row=at + 2, column="starter", value=row["starter"]))
+        return []
+    about = (product["source_key"], product["provenance"], product["material"])
+    brought = zip(PERCENT, number * each, strict=True)
+    return [(at, nutrient, "starter", *[pounds] * 3, *about) for nutrient, pounds in brought if pounds > 0]
+
+
+def _of_manure(row, unit, tons, at, problems):
+    applied = {"material": row["manure"], unit: tons}
+    own = {column: row.get(f"manure_{column}") for column in OWN.values()}
+    applied |= {column: amount for column, amount in own.items() if _given(amount)}
+    try:
+        credits = manure_credits(pd.DataFrame([applied]))
+    except InputError as error:
+        problems += [replace(problem, row=at + 2) for problem in error.problems]
+        return []
+    credits[["low_lb_ac", "high_lb_ac"]] = credits[["low_lb_ac", "high_lb_ac"]].fillna(0.0)
+    keys = credits["source_key"].where(credits["source_key"] != "", credits["content_source"])
+    pounds = (credits[name] for name in ("low_lb_ac", "high_lb_ac", "total_lb_ac"))
+    about = zip(credits["nutrient"], *pounds, keys, credits["provenance"], credits["note"], strict=True)
+    return [(at, nutrient, "manure", *rest) for nutrient, *rest in about]

@@ -87,6 +87,7 @@ def credited(picks, rows, given, region, limits) -> list[dict]:
             if not why_not:
                 low, high = low + one["low_lb_ac"], high + one["high_lb_ac"]
             about = {name: one.get(name, "") for name in ABOUT}
+            about["total_lb_ac"] = one.get("total_lb_ac", middle)
             taken.append({"at": at, "nutrient": nutrient, "credit_lb_ac": middle, "taken_lb_ac": part,
                           "why_not": why_not} | about)  # fmt: skip
         cap = limits[at].get(nutrient, np.nan)

@@ -1,6 +1,7 @@
 """The season plan of a farm: rates, passes and products, supply against demand, and the rotation's ledger."""
 
 from dataclasses import dataclass
+from functools import cached_property
 from importlib import import_module
 
 import numpy as np
@@ -18,18 +19,20 @@ from fertkit.asked import (
     numbers_by_name,
     zero_or_more,
 )
+from fertkit.budget.credits import field_credits
 from fertkit.budget.fields import read_fields
 from fertkit.budget.own import checked_own
+from fertkit.budget.pacing import BEFORE, FOLLOWED, season_supply
 from fertkit.budget.rotation import RotationLedger, rotation_ledger
 from fertkit.budget.targets import PLACE, Targets, nutrient_targets
 from fertkit.budget.yields import AREA_UNITS
 from fertkit.errors import InputError, Problem
-from fertkit.intake.soil import SoilTests, read_soil
+from fertkit.intake.shed import read_shed
+from fertkit.intake.soil import read_soil
+from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.load import list_sources, load_table
 from fertkit.reference.own import own_tables
 from fertkit.results import Result
-
-#: Columns of the fields beside those of every farm table.
 
 
 @dataclass(frozen=True)
@@ -45,8 +48,11 @@ class SeasonPlan(Result):
     passes : PassPlan or None
         Of the first year; None without a shed.
     ledger : RotationLedger
-    season : object
-        First year of the plan.
+    year : object
+        The season planned: the first year.
+    levels : DataFrame or None
+        Soil tests by field, zone and analyte.
+    shed : Shed or None
     left_out : DataFrame
         field, zone, year, crop, nutrient, why, detail.
     notes : tuple of str
@@ -58,7 +64,9 @@ class SeasonPlan(Result):
     targets: Targets
     passes: object
     ledger: RotationLedger
-    season: object
+    year: object
+    levels: pd.DataFrame | None
+    shed: object
     left_out: pd.DataFrame
     notes: tuple
     cautions: pd.DataFrame
@@ -66,10 +74,29 @@ class SeasonPlan(Result):
     @property
     def table(self) -> pd.DataFrame:
         """One row a field and nutrient of the season, and pass where there is a shed."""
-        rates = self.targets.table[self.targets.table["year"] == self.season]
+        rates = self.targets.table[self.targets.table["year"] == self.year]
         if self.passes is None:
             return rates.drop(columns="at").reset_index(drop=True)
         return rates.drop(columns="at").merge(self.passes.nutrients, how="left")
+
+    @cached_property
+    def season(self) -> pd.DataFrame:
+        """Supply under demand: field, zone, crop and the columns of `season_supply`."""
+        rates = self.targets.table[self.targets.table["year"] == self.year]
+        uptake = self.targets.removal[["at", "nutrient", "uptake"]]
+        doses = None if self.passes is None else _doses(rates, self.passes.applications, self.shed)
+        last = (
+            {}
+            if self.shed is None
+            else {crop: _last(self.shed.passes, crop) for crop in rates["crop"].unique()}
+        )
+        paced = season_supply(rates, uptake, doses, last, _soil_of(rates, self.levels))
+        return (
+            rates[["at", "field", "zone", "crop"]]
+            .drop_duplicates("at")
+            .merge(paced, on="at")
+            .drop(columns="at")
+        )
 
     @property
     def applications(self) -> pd.DataFrame:
@@ -84,7 +111,7 @@ class SeasonPlan(Result):
     @property
     def totals(self) -> pd.DataFrame:
         """Per nutrient of the season: acres, pounds asked for and pounds that leave with the harvest."""
-        rows = self.targets.table[self.targets.table["year"] == self.season]
+        rows = self.targets.table[self.targets.table["year"] == self.year]
         pounds = rows[["rate_lb_ac", "credit_lb_ac", "removal_lb_ac"]].mul(rows["area_ac"], axis=0)
         pounds.columns = ["rate_lb", "credit_lb", "removal_lb"]
         pounds = pounds.assign(area_ac=rows["area_ac"])
@@ -100,7 +127,7 @@ class SeasonPlan(Result):
 
 @asks(
     fields=either(a_table, a_saved_file), soil=either(holding("levels", like="soil tests"), a_file),
-    shed=either(holding("products", like="a shed"), a_table), passes=a_table, policy=either(a_table, a_dict),
+    shed=either(holding("products", like="a shed"), a_file), passes=a_file, policy=either(a_table, a_dict),
     credits=a_table, trials=a_table, caps=either(a_table, a_dict), prices=numbers_by_name, source=a_list,
     own=own_tables, spending_limit=zero_or_more,
 )  # fmt: skip
@@ -126,13 +153,14 @@ def plan_season(
     Parameters
     ----------
     fields : path or DataFrame
-        As for `farm_budget`, one row a field (zone) and year; optional zone, year, previous_crop, cases.
+        As for `farm_budget`, one row a field (zone) and year; optional zone, year, previous_crop, cases, and
+        what `field_credits` reads (manure, starter, nitrate of the water).
     soil : path, DataFrame or SoilTests, optional
         A laboratory's file; fields without a test get removal only, and the plan says so.
-    shed : Shed or DataFrame of products, optional
-        Without it the plan ends at rates.
-    passes : DataFrame, optional
-        Passes of the year, where `shed` holds products alone.
+    shed : path, DataFrame or Shed, optional
+        Products and passes, as for `read_shed`; without it the plan ends at rates.
+    passes : path or DataFrame, optional
+        Passes of the year, where the file of the shed does not hold them.
     policy, credits, trials, caps, region, source, own
         As for `nutrient_targets`.
     spending_limit : float, optional
@@ -162,44 +190,55 @@ def plan_season(
     >>> plan.targets.table.set_index("nutrient")["why"].to_dict()
     {'N': 'legume', 'P2O5': 'no test', 'K2O': 'no test'}
     """
-    rows, notes, levels = _read(fields, soil, own)
+    rows, notes, levels, things = _read(fields, soil, shed, passes, own)
+    stated = field_credits(rows)
+    credits = pd.concat([part for part in (stated, credits) if part is not None and len(part)] or [stated])
     asked = {"policy": policy, "credits": credits, "trials": trials, "caps": caps}
     targets = nutrient_targets(rows, levels, **asked, region=region, own=own, source=source)
-    season = rows["year"].iloc[_first(rows["year"])]
+    year = rows["year"].iloc[_first(rows["year"])]
     driven = None
-    if shed is not None:
-        products, ways = _shed(shed, passes)
+    if things is not None:
         plan_passes = import_module("fertkit.budget.passes").plan_passes
-        value = targets.value if len(targets.value) else None
-        now = targets.table[targets.table["year"] == season]
-        options = {"spending_limit": spending_limit, "value": value} | options
-        driven = plan_passes(now, products, ways, **options)
-    books = rotation_ledger(
-        targets, levels, applied=_applied(driven, season), prices=prices or _prices(driven)
-    )
-    out = targets.left_out.drop(columns="at")
-    return SeasonPlan(rows, targets, driven, books, season, out, notes, _cautions(targets))
+        now = targets.table[targets.table["year"] == year]
+        options = {
+            "spending_limit": spending_limit,
+            "value": targets.value if len(targets.value) else None,
+        } | options
+        driven = plan_passes(now, things.products, things.passes, **options)
+    books = rotation_ledger(targets, levels, applied=_applied(driven, year), prices=prices or _prices(driven))
+    parts = (targets, driven, books, year, levels, things, targets.left_out.drop(columns="at"))
+    return SeasonPlan(rows, *parts, notes, _cautions(targets))
 
 
-def _read(fields, soil, own):
-    """Fields, notes and levels of the tests; the problems of both files together."""
-    problems, rows, notes, tests = [], None, (), None
+def _read(fields, soil, shed, passes, own):
+    """Fields, notes, levels of the tests, shed; the problems of all files together."""
+    problems, rows, notes = [], None, ()
     try:
         rows, notes = _read_fields(fields, own)
     except InputError as error:
         problems += error.problems
     names = None if rows is None else sorted(set(rows["field"].astype(str)))
-    try:
-        tests = soil if soil is None or isinstance(soil, SoilTests) else read_soil(soil, fields=names)
-    except InputError as error:
-        problems += error.problems
+    tests = _gathered(problems, read_soil, soil, "levels", fields=names)
+    things = _gathered(problems, read_shed, shed, "products", passes=passes)
     if problems:
         raise InputError("season plan", problems)
+    notes = [*notes, *(str(note) for read in (tests, things) for note in getattr(read, "notes", ()))]
     if tests is None:
-        return rows, notes, None
+        return rows, tuple(notes), None, things
     strange = sorted(set(tests.levels["field"].astype(str)) - set(names))
-    more = (f"soil tests of no field of the plan: {', '.join(strange)}",) if strange else ()
-    return rows, (*notes, *more, *map(str, tests.notes)), tests.levels
+    notes += [f"soil tests of no field of the plan: {', '.join(strange)}"] if strange else []
+    return rows, tuple(notes), tests.levels, things
+
+
+def _gathered(problems, read, source, member, **options):
+    """What is read already, or a file now, its problems added to those of the others."""
+    if source is None or hasattr(source, member):
+        return source
+    try:
+        return read(source, **options)
+    except InputError as error:
+        problems += error.problems
+        return None
 
 
 def _read_fields(fields, own):
@@ -231,20 +270,47 @@ def _first(years):
     return int(np.argmin(years.to_numpy())) if all(isinstance(year, int) for year in years) else 0
 
 
-def _shed(shed, passes):
-    """Products and passes of a shed."""
-    products = getattr(shed, "products", shed)
-    ways = getattr(shed, "passes", passes) if passes is None else passes
-    if ways is None:
-        raise InputError("shed", [Problem("no passes", "give the passes of the year beside the products")])
-    return products, ways
+def _doses(rates, applications, shed):
+    """What each pass brings of each nutrient on each field, by the latest stage of the pass."""
+    share = shed.products.set_index("product")[[PERCENT[name] for name in FOLLOWED]].fillna(0.0) / 100
+    share.columns = list(FOLLOWED)
+    place = rates[["at", "field", "zone", "crop"]].drop_duplicates("at")
+    driven = place.merge(applications, on=["field", "zone", "crop"])
+    brought = share.loc[driven["product"]].mul(driven["rate_lb_ac"].to_numpy(), axis=0).set_axis(driven.index)
+    latest = driven["pass"].map(shed.passes.set_index("pass")["latest"].to_dict())
+    long = brought.assign(at=driven["at"], stage=latest).melt(
+        ["at", "stage"], var_name="nutrient", value_name="applied"
+    )
+    return long[long["applied"] > 0]
 
 
-def _applied(driven, season):
+def _last(passes, crop):
+    """The last stage of the crop at which a pass is driven; '' where all are before emergence."""
+    own = passes[passes["crop"].isin(["", crop]) & ~passes["latest"].isin(BEFORE)]
+    return own["latest"].iloc[-1] if len(own) else ""
+
+
+def _soil_of(rates, levels):
+    """Row of the fields -> CEC and pH, as far as tested."""
+    if levels is None:
+        return {}
+    some = levels[levels["analyte"].isin(["CEC", "pH"])]
+    found = {(row.field, row.zone, row.analyte): row.value for row in some.itertuples()}
+    places = rates[["at", "field", "zone"]].drop_duplicates("at").itertuples(index=False)
+    return {
+        at: {
+            name: found.get((field, zone, name), found.get((field, "", name), np.nan))
+            for name in ("CEC", "pH")
+        }
+        for at, field, zone in places
+    }
+
+
+def _applied(driven, year):
     """What the passes bring, for the books."""
     if driven is None:
         return None
-    return driven.nutrients.rename(columns={"brought_lb_ac": "applied"}).assign(year=season)
+    return driven.nutrients.rename(columns={"brought_lb_ac": "applied"}).assign(year=year)
 
 
 def _prices(driven):

@@ -19,6 +19,9 @@ from fertkit.rounding import at_least
 BUFFERED = {"P": "Bray-P1 or Mehlich-3 or Mehlich-3 ICP or Mehlich-3 colorimetric",
             "K": "ammonium acetate or Mehlich-3"}  # fmt: skip
 
+#: Credits that are an application of the season, with all they hold.
+BROUGHT = ("manure", "starter", "water nitrate")
+
 
 @dataclass(frozen=True)
 class RotationLedger(Result):
@@ -89,10 +92,13 @@ def rotation_ledger(
 
 def _books(targets, applied):
     """One row a field, season and nutrient: applied, removed, left, running."""
-    rates = targets.table.assign(applied=targets.table["rate_lb_ac"] + targets.table["credit_lb_ac"])
     keys = ["at", "nutrient"]
+    brought = targets.credits[targets.credits["kind"].isin(BROUGHT)]
+    brought = brought.groupby(keys)["total_lb_ac"].sum().astype(float).rename("brought")
+    rates = targets.table.join(brought, on=keys)
+    rates["applied"] = rates["rate_lb_ac"] + rates["brought"].fillna(0.0)
     books = targets.removal[targets.removal["nutrient"].isin(NUTRIENTS)]
-    books = books.merge(rates[[*keys, "applied", "soil_class"]], on=keys, how="left")
+    books = books.merge(rates[[*keys, "applied", "brought", "soil_class"]], on=keys, how="left")
     chosen = targets.systems[targets.systems["chosen"] & (targets.systems["test_unit"] == "ppm")]
     lines = chosen[[*keys, "critical"]].replace(np.inf, np.nan)
     books = books.merge(lines, on=keys, how="left")
@@ -100,7 +106,7 @@ def _books(targets, applied):
     if applied is not None:
         place = [*PLACE, "nutrient"]
         given = books[place].merge(applied[[*place, "applied"]], on=place, how="left")["applied"].to_numpy()
-        books["applied"] = np.where(np.isnan(given), books["applied"], given)
+        books["applied"] = np.where(np.isnan(given), books["applied"], given + books["brought"].fillna(0.0))
     books = books.sort_values(["field", "zone", "nutrient", "year", "at"], kind="stable", key=_by_number)
     fixed = (books["nutrient"] == "N") & books["crop"].map(is_legume)
     left = (books["applied"] - books["removed"]).mask(fixed)

@@ -97,7 +97,7 @@ def removal_of(rows, wanted, source, region, own):
         kept = grain[grain["nutrient"] == nutrient].set_index("at").reindex(alike.index)
         residue = (one["removed"] - kept["removed"]).where(alike["baled"] > 0, 0.0)
         table = pd.DataFrame({
-            "removed": one["removed"], "residue": residue.clip(lower=0).fillna(0.0),
+            "uptake": one["uptake"], "removed": one["removed"], "residue": residue.clip(lower=0).fillna(0.0),
             "removed_source": one["removed_source"].fillna(""), "provenance": one["provenance"].fillna(""),
         })  # fmt: skip
         found[nutrient] = table.iloc[code].reset_index(drop=True).to_dict("records")

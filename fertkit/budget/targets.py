@@ -30,6 +30,8 @@ SYSTEMS = ["at", "nutrient", "system", "title", "status", "policy", "at_home", "
            "zone_of_system", "critical", "limit", "test", "test_unit", "extractant", "depth_in", "years",
            "coefficients", "equation", "why_not", "source_key", "provenance", "note", "chosen"]  # fmt: skip
 
+CREDITS = ["nutrient", "kind", "low_lb_ac", "high_lb_ac", "credit_lb_ac", "taken_lb_ac", "total_lb_ac",
+           "why_not", "source_key", "provenance", "note"]  # fmt: skip
 NUMBERS = ("test", "critical", "limit", "depth_in", "years", "low_lb_ac", "high_lb_ac", "cap_lb_ac")
 WORDS = ("soil_class", "test_unit", "extractant", "zone_of_system", "equation", "coefficients", "status")
 
@@ -52,12 +54,13 @@ class Targets(Result):
         rate, chosen where it is the one of the table.
     credits : DataFrame
         field, zone, year, nutrient, kind, low_lb_ac, high_lb_ac, credit_lb_ac (the middle), taken_lb_ac
-        (never more than the rate), why_not, source_key, provenance, note.
+        (never more than the rate), total_lb_ac (all that is brought, also of later years), why_not,
+        source_key, provenance, note.
     left_out : DataFrame
         field, zone, year, crop, nutrient, why: what has no rate.
     removal : DataFrame
-        field, zone, year, crop, nutrient, removed, residue (of it with baled straw or stover) [lb/ac],
-        removed_source, provenance: whatever the policy.
+        field, zone, year, crop, nutrient, uptake, removed, residue (of it with baled straw or stover)
+        [lb/ac], removed_source, provenance: whatever the policy.
     value : DataFrame
         field, nutrient, crop, rate_lb_ac, gain_per_ac: own response curves, concave; empty without any.
     """
@@ -316,12 +319,11 @@ def _gathered(rows, picks, left, systems, taken, trials, removal):
     targets = _filled(table(picks, TABLE[len(ABOUT) :]))
     sides = _filled(table(systems, SYSTEMS[1:]))
     sides["chosen"] = sides["chosen"].eq(True)
-    credits = table(taken, ["nutrient", "kind", "low_lb_ac", "high_lb_ac", "credit_lb_ac", "taken_lb_ac",
-                            "why_not", "source_key", "provenance", "note"])  # fmt: skip
+    credits = table(taken, CREDITS)
     out = table([{**one, "why": one["left"]} for one in left], ["nutrient", "why", "detail"])
     leaves = table(
         [{"at": i, "nutrient": n} | one for n, some in removal.items() for i, one in enumerate(some)],
-        ["nutrient", "removed", "residue", "removed_source", "provenance"],
+        ["nutrient", "uptake", "removed", "residue", "removed_source", "provenance"],
     )
     return Targets(targets, sides, credits, out, leaves, _value(about, trials))
 

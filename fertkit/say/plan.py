@@ -49,7 +49,10 @@ def rotation_lines(books) -> list[Line]:
         )
     ]
     for nutrient, some in table.groupby("nutrient", sort=False):
-        applied, removed = ((some[name] * some["area_ac"]).sum() for name in ("applied", "removed"))
+        counted_on = some[some["left"].notna()]  # a legume's nitrogen comes from the air
+        applied, removed = (
+            (counted_on[name] * counted_on["area_ac"]).sum() for name in ("applied", "removed")
+        )
         text = f"applied {short(applied)}, removed {short(removed)}"
         said.append(row(nutrient, f"{text}{_left(nutrient, some)}"))
     removal, trend = keys(table["removed_source"]), keys(table["buffer_source"])

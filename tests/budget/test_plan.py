@@ -25,7 +25,7 @@ def rates(plan, field, year):
 def test_a_plan_from_a_laboratorys_table():
     # mean of the points 12 ppm: (20 - 12) x 20 / 4 + 180 x 0.35 = 103; K within 120 to 170: 180 x 0.20 + 20
     plan = fertkit.plan_season(FIELDS, SOIL, region="Ohio")
-    assert plan.season == 2026
+    assert plan.year == 2026
     assert rates(plan, "A", 2026)[["P2O5", "K2O"]].tolist() == pytest.approx([103, 56])
     assert rates(plan, "A", 2027)[["N", "P2O5"]].tolist() == pytest.approx([0, 40 + 60 * 0.79])
     assert set(plan.table["year"]) == {2026}
