@@ -13,6 +13,8 @@ from fertkit.reference.load import load_table
 from fertkit.rounding import at_least, below
 from fertkit.units import convert_area_rate, from_element
 
+#: The buffer of the lime equation that is carried.
+BUFFER = "Mehlich"
 #: Soil-test nutrient of each oxide.
 TEST_OF = {"P2O5": "P", "K2O": "K"}
 
@@ -149,18 +151,20 @@ def lime_rates(fields: pd.DataFrame) -> pd.DataFrame:
     ----------
     fields : DataFrame
         ph (in water), buffer_ph (Mehlich buffer; another buffer needs another equation), target_ph; optional
-        credit_ton_ac, what is left of lime spread lately.
+        credit_ton_ac, what is left of lime spread lately, and buffer, whose buffer it is (Mehlich).
 
     Returns
     -------
     DataFrame
-        The table with acidity [meq/100 cm3], rate_ton_ac (US ton of agricultural lime), equation, source_key
-        and provenance. State tables of other buffers differ: ask the laboratory whose buffer it is.
+        The table with buffer (Mehlich), acidity [meq/100 cm3], rate_ton_ac (US ton of agricultural lime),
+        equation, source_key and provenance. State tables of other buffers differ: ask the laboratory whose
+        buffer it is.
 
     Raises
     ------
     InputError
-        With every pH that no soil has, a target above the buffer's own pH, or a credit below 0.
+        With every pH that no soil has, a buffer pH or target above the buffer's own pH, another buffer, or a
+        credit below 0.
 
     Notes
     -----
@@ -182,11 +186,18 @@ def lime_rates(fields: pd.DataFrame) -> pd.DataFrame:
     numbers = fields.assign(credit_ton_ac=fields.get("credit_ton_ac", 0.0))
     numbers = numbers[["ph", "buffer_ph", "target_ph", "credit_ton_ac"]].apply(pd.to_numeric, errors="coerce")
     numbers["credit_ton_ac"] = numbers["credit_ton_ac"].fillna(0.0)
-    windows = {"ph": (3, 10), "buffer_ph": (3, 8), "target_ph": (4, neutral), "credit_ton_ac": (0, 50)}
+    windows = {"ph": (3, 10), "buffer_ph": (3, neutral), "target_ph": (4, neutral), "credit_ton_ac": (0, 50)}
+    asks = dict.fromkeys(windows, "check the number")
+    asks["buffer_ph"] = f"give a {BUFFER} buffer pH; other buffers start higher and need another equation"
     problems = [
-        Problem(f"not between {low:g} and {high:g}", "check the number", at + 2, name, fields[name].iloc[at])
+        Problem(f"not between {low:g} and {high:g}", asks[name], at + 2, name, fields[name].iloc[at])
         for name, (low, high) in windows.items()
         for at in np.flatnonzero(~numbers[name].between(low, high))
+    ]
+    named = fields.get("buffer", pd.Series(BUFFER, fields.index)).astype(str)
+    problems += [
+        Problem("another buffer", asks["buffer_ph"], at + 2, "buffer", named.iloc[at])
+        for at in np.flatnonzero(~named.str.contains(BUFFER, case=False))
     ]
     if problems:
         raise InputError("lime", problems)
@@ -201,4 +212,4 @@ def lime_rates(fields: pd.DataFrame) -> pd.DataFrame:
     ]
     rate = (acid * share - numbers["credit_ton_ac"]).clip(lower=0)
     source = {"source_key": rows["source_key"].iloc[0], "provenance": rows["provenance"].iloc[0]}
-    return fields.assign(acidity=acid, rate_ton_ac=rate, equation=equations, **source)
+    return fields.assign(buffer=BUFFER, acidity=acid, rate_ton_ac=rate, equation=equations, **source)

@@ -18,6 +18,7 @@ from fertkit.budget.thresholds import (
     fits,
     known_cases,
     of_cases,
+    question_of,
     speaks_of,
     thresholds,
 )
@@ -225,7 +226,9 @@ def soil_rate(
     rate, equation, most_and_credit = bounded(got.worked, got.terms, credit_lb_ac, got.plan["rate_unit"])
     corners = bent(got.worked, *most_and_credit, got.plan["rate_unit"])
     about = (system, got.plan["title"], got.lines.status, OXIDE.get(nutrient, nutrient), crop)
-    shown = (got.level, got.lines.test_unit, unit, got.plan["rate_unit"], got.plan["note"])
+    question = question_of(nutrient, test["test"], test_unit)
+    note = ". ".join(filter(None, [got.plan["note"], question]))
+    shown = (got.level, got.lines.test_unit, unit, got.plan["rate_unit"], note)
     return SoilRate(*about, rate, got.worked.zone, equation, got.terms.frame(), corners, *shown)
 
 

@@ -12,13 +12,17 @@ from fertkit.rounding import at_least, at_most, below, same
 from fertkit.units import convert_area_rate
 
 COLUMNS = ["term", "value", "unit", "source_key", "provenance", "confidence"]
+CUT = ", below zero: nothing to apply"
 #: Points that stand for a curved line of rates.
 CURVE_POINTS = 41
 
 
 @dataclass(frozen=True)
 class Worked:
-    """A rate in the system's own unit before caps and credits, and the equation up to its equals sign."""
+    """A rate in the system's own unit before caps and credits, and the equation up to its equals sign.
+
+    A rate below zero is what the equation gives; nothing is applied then.
+    """
 
     rate: float
     zone: str
@@ -115,12 +119,12 @@ def equation_rate(terms, values, lines, rule):
         corners.append((lines.critical, 0.0))
     if at_least(level, lines.critical):
         return _nothing(level, lines.critical, corners)
-    at = min(level, end)
-    shown = values | {"test": at if by_power[2] else level}
+    at = min(level, end) if by_power[2] else level
+    shown = values | {"test": at}
     text = " ".join(
         _term(value, [shown[n] for n in names], not i) for i, (value, names) in enumerate(products)
     )
-    return Worked(max(float(line(at)), 0.0), rule, text, corners)
+    return Worked(float(line(at)), rule, text, corners)
 
 
 def _turn(start, slope, bend):
@@ -153,26 +157,32 @@ def table_rate(terms, values, lines, rule):
     if per is not None:
         usual = terms.take("usual_yield")
         more, moved = per * (values["yield"] - usual), f" + {per:g} x ({values['yield']:g} - {usual:g})"
-    rates = [max(row["value"] + more, 0.0) if row["value"] > 0 else 0.0 for row in steps]
+    moves = [row["value"] + more if row["value"] > 0 else 0.0 for row in steps]
+    rates = [max(rate, 0.0) for rate in moves]
     at = int(np.sum(at_most(np.array(starts), level))) - 1
     value = terms.of(steps[at])
     corners = [(x, rate) for x, rate in zip(starts, rates, strict=True)]
     before = [(x, rate) for x, rate in zip(starts[1:], rates, strict=False)]
     corners = sorted([*before, *corners], key=lambda corner: corner[0])
     word = level_class(lines.rows, level) or f"{rule} from {starts[at]:g} {lines.test_unit}"
-    return Worked(rates[at], word, f"{value:g}{moved if value > 0 else ''}", corners)
+    return Worked(moves[at], word, f"{value:g}{moved if value > 0 else ''}", corners)
 
 
 def bounded(worked, terms, credit_lb_ac, unit):
     """Rate [lb/ac] and equation after the published cap and the credits, never below zero; cap, credit."""
     most, credit = terms.take("most", np.inf), float(convert_area_rate(credit_lb_ac, "lb/ac", unit))
-    rate = min(worked.rate, most)
+    rate = min(max(worked.rate, 0.0), most)
     equation = worked.text if worked.zone == "none" else f"{worked.text} = {worked.rate:.1f}"
+    if below(worked.rate, 0.0):
+        equation += CUT
     if rate < worked.rate:
         equation += f", no more than {most:g} a year"
     if credit:
-        rate = max(rate - credit, 0.0)
-        equation += f"; less {credit:g} credited = {rate:.1f}"
+        left = rate - credit
+        rate = max(left, 0.0)
+        equation += f"; less {credit:g} credited = {left:.1f}" + ", below zero: nothing to apply" * below(
+            left, 0.0
+        )
     return float(convert_area_rate(rate, unit, "lb/ac")), equation, (most, credit)
 
 

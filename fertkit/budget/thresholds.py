@@ -13,7 +13,7 @@ from fertkit.errors import LookupFailed, UnitError, unknown
 from fertkit.reference.crops import TOGETHER
 from fertkit.reference.load import load_table
 from fertkit.reference.own import NO_TABLES
-from fertkit.rounding import at_most
+from fertkit.rounding import above, at_most
 
 OXIDE = {"P": "P2O5", "K": "K2O"}
 #: Units of a soil test that can be restated in each other; any other unit of a system is its own.
@@ -276,6 +276,34 @@ def check_test(lines, test, extractant, depth_in, test_unit) -> float:
     if lines.test_unit == "class" and test % 1:
         raise refuse("soil test", "not a class", "give a whole number", column="test", value=test)
     return in_unit(test, test_unit, lines.test_unit)
+
+
+@cache
+def _usual_tests():
+    return load_table("soil_analytes").set_index("analyte")[["high", "most"]].T.to_dict()
+
+
+def question_of(nutrient: str, test: float, test_unit: str) -> str:
+    """Ask about a soil test above what soils hold; nothing where it is usual, or of a unit of a system's own.
+
+    Raises
+    ------
+    InputError
+        If no soil holds as much.
+    """
+    usual = _usual_tests().get({"N": "NO3-N"}.get(nutrient, nutrient))
+    if usual is None or named(test_unit, "unit") not in TEST_UNITS:
+        return ""
+    ppm = in_unit(test, test_unit, "ppm")
+    if above(ppm, usual["most"]):
+        what = f"no soil test of {nutrient} is above {usual['most']:g} ppm"
+        raise refuse("soil test", what, "check number and unit", column="test", value=f"{test:g} {test_unit}")
+    if above(ppm, usual["high"]):
+        return (
+            f"Is the test of {test:g} {test_unit} {nutrient} right? Soils seldom hold more than "
+            f"{usual['high']:g} ppm: check number and unit."
+        )
+    return ""
 
 
 def in_unit(test, unit, to):

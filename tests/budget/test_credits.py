@@ -99,7 +99,7 @@ def test_legume_credits_as_printed():
     [
         (5.0, 6.3, 6.0, 0.0, 0.75),  # 1.2 x 1 / 1.6; NC_LIME prints .625 and .76
         (5.0, 6.3, 6.0, 0.5, 0.25), (5.0, 6.3, 6.0, 2.0, 0.0),
-        (4.6, 5.9, 6.0, 0.0, 2.8 * 1.4 / 2.0), (6.2, 6.3, 6.0, 0.0, 0.0), (5.5, 6.7, 6.5, 0.0, 0.0),
+        (4.6, 5.9, 6.0, 0.0, 2.8 * 1.4 / 2.0), (6.2, 6.3, 6.0, 0.0, 0.0), (5.5, 6.6, 6.5, 0.0, 0.0),
         (6.6, 6.5, 6.5, 0.0, 0.0),
     ],
 )  # fmt: skip
@@ -115,3 +115,14 @@ def test_every_wrong_ph_is_named():
     with pytest.raises(InputError) as caught:
         lime_rates(fields)
     assert "3 problems" in str(caught.value)
+
+
+def test_lime_is_by_the_buffer_of_its_equation_alone():
+    # NC_LIME: the Mehlich buffer itself has pH 6.6, so a reading above it is of another buffer
+    field = pd.DataFrame({"ph": [5.5], "buffer_ph": [6.3], "target_ph": [6.0]})
+    assert lime_rates(field)["buffer"].item() == "Mehlich"
+    assert lime_rates(field.assign(buffer="Mehlich buffer"))["rate_ton_ac"].item() > 0
+    with pytest.raises(InputError, match="give a Mehlich buffer pH"):
+        lime_rates(field.assign(buffer_ph=6.9))
+    with pytest.raises(InputError, match="another buffer"):
+        lime_rates(field.assign(buffer="SMP"))

@@ -274,3 +274,26 @@ def test_comparison_says_each_source_and_mark():
     assert "Kansas" not in text
     assert "(TRI2020, OSU_ANR96, TRI2020_QUOTED [from memory])" in text
     assert "systems that have" not in text
+
+
+def test_a_soil_test_no_soil_has_is_asked_about_or_refused():
+    ask = {"extractant": "Mehlich-3", "depth_in": 8}
+    usual = soil_rate("tri_state_2020", "P", 60, "corn", 180, **ask)
+    assert "check number and unit" not in usual.summary()
+    high = soil_rate("tri_state_2020", "P", 500, "corn", 180, **ask)  # 300 ppm is a great deal of P
+    assert "Is the test of 500 ppm P right?" in high.summary()
+    for nutrient in ("P", "K"):
+        with pytest.raises(InputError, match="no soil test of"):
+            soil_rate("tri_state_2020", nutrient, 12000, "corn", 180, cec=10, **ask)
+
+
+def test_a_rate_cut_at_zero_says_so():
+    got = soil_rate("nebraska_ec117", "N", 5, "corn", 150, extractant="nitrate", depth_in=48, om_pct=3,
+                    credit_lb_ac=400)  # fmt: skip
+    assert got.rate == 0
+    whole = soil_rate("nebraska_ec117", "N", 5, "corn", 150, extractant="nitrate", depth_in=48, om_pct=3)
+    assert f"less 400 credited = {whole.rate - 400:.1f}, below zero: nothing to apply" in got.equation
+    # 35 + 1.2 x 150 - 8 x 40 - .14 x 150 x 3 = -168 (EC117; organic matter counts up to 3 %)
+    rich = soil_rate("nebraska_ec117", "N", 40, "corn", 150, extractant="nitrate", depth_in=48, om_pct=4)
+    assert rich.rate == 0
+    assert "= -168.0, below zero: nothing to apply" in rich.equation

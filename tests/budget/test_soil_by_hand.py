@@ -163,7 +163,8 @@ def test_sufficiency_whose_line_meets_zero_before_or_after_the_critical_level():
         terms = Terms(_rates("kansas_sufficiency", "P", "corn", "Mehlich-3 colorimetric"))
         got = equation_rate(terms, {"test": 25.0, "yield": 150.0, "om": None}, own, "sufficiency")
         assert got.corners == [(0.0, 80.0), pytest.approx(tuple(end)), (critical, 0.0)]
-        assert (got.rate, got.zone) == (0.0, "none" if critical == 10 else "sufficiency")
+        # 80 - 4 x 25 = -20, of which nothing is applied
+        assert (got.rate, got.zone) == ((0.0, "none") if critical == 10 else (-20.0, "sufficiency"))
     assert [_term(2.5, [4.0], False), _term(-0.01, [], False), _term(-3.0, [2.0, 5.0], True)] == [
         "+ 2.5 x 4", "- 0.01", "-3 x 2 x 5",
     ]  # fmt: skip
