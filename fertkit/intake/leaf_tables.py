@@ -184,7 +184,7 @@ def find_layout(raw: RawTable, read=read_header, unit=find_unit) -> Layout:
     return Layout(*map(tuple, (blocks, dropped, notes, asked, filled)))
 
 
-def lines_set_aside(layout: Layout) -> list[Problem]:
+def lines_set_aside(layout: Layout, key="lines set aside") -> list[Problem]:
     """Return one note for each kind of line that was set aside (means, ranges, ratings), with its rows."""
     kinds: dict[str, list] = {}
     for what, row in layout.dropped:
@@ -196,7 +196,7 @@ def lines_set_aside(layout: Layout) -> list[Problem]:
         names = ", ".join(dict.fromkeys(name for name, _ in dropped[:6]))
         s = "" if len(dropped) == 1 else "s"
         rows = listed((r for _, r in dropped), 8)
-        notes.append(problem("lines set aside", kind=kind, s=s, names=names, rows=rows))
+        notes.append(problem(key, kind=kind, s=s, names=names, rows=rows))
     return notes
 
 

@@ -161,7 +161,7 @@ def _things(raw, file, chosen, more):
         for role in row
         if role not in roles_of(file) or roles_of(file)[role].holds == "number"
     ]
-    notes = [problem("lines set aside", kind="summary line", s="", names=n, rows=str(i)) for n, i in dropped]
+    notes = [problem("total set aside", i, value=n) for n, i in dropped]
     notes += [problem("hidden rows", **told)] if (told := hidden_rows(raw, lines)) else []
     style = number_style(numbers, raw.delimiter)
     every = tuple(filter(None, sheet.headers))

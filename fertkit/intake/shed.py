@@ -122,8 +122,8 @@ def read_shed(source, passes=None, *, sheet=None, columns=None, name=None) -> Sh
         source, "shed", name=name, sheet=sheet, columns=columns, needed=("product",), more=_nutrients()
     )
     problems, notes = [], list(things.notes)
-    if "elemental" in things.headers:
-        problems.append(problem("elemental fertilizer", column=things.headers["elemental"]))
+    for role in {"elemental_p", "elemental_k"} & set(things.headers):
+        problems.append(problem("elemental fertilizer", column=things.headers[role]))
     lines = zip(things.rows, things.lines, strict=True)
     rows = [ShedRow(things, row, line, problems, notes).read() for row, line in lines]
     products = pd.DataFrame(rows, columns=PRODUCT_COLUMNS)
@@ -177,7 +177,7 @@ def read_passes(source) -> pd.DataFrame:
         if not method:
             problems.append(problem("method not known", line, things.headers["method"], text=text["method"]))
         if not text["cost"]:
-            problems.append(problem("pass without cost", line, things.headers["cost"], name=text["pass"]))
+            problems.append(problem("pass without cost", line, things.headers["cost"]))
         most = things.number(row, line, "max_products", problems) if "max_products" in row else np.nan
         times = (spellings("time").get(plain(text.get(end, "")), text.get(end, "")) for end in _ENDS)
         more = (text.get(role, "") for role in ("crop", "nutrients", "note"))

@@ -252,8 +252,11 @@ def _known(text):
             row = find_product(form)
         except LookupFailed:
             continue
-        words = f"{row['material']};{row['also']};{row['grade']}".lower()
-        if re.search(rf"(?<!\w){re.escape(form.lower())}(?!\w)", words):  # whole words: X is no borax
+        named = form.lower(), row["material"].lower()
+        short = {*row["also"].lower().split(";"), *re.findall(r"\((.*?)\)", named[1])}
+        if named[0] in short or row["grade"].lower().startswith(named[0].removesuffix("s")):
+            return row
+        if re.match(rf"{re.escape(named[0])}(?!\w)", named[1]):  # acid is no boric acid
             return row
     return None
 

@@ -164,7 +164,7 @@ def read_soil(
     style = number_style(cells["cell"], raw.delimiter)
     style = NumberStyle(decimal, "as given") if decimal else style
     unit_of = units if isinstance(units, dict) else {"": units} if units else {}
-    notes = [*layout.filled, *lines_set_aside(layout)]
+    notes = [*layout.filled, *lines_set_aside(layout, "soil lines set aside")]
     table = with_places(cells, layout, fields, date_format, problems, notes)
     table["top_in"], table["depth_in"] = layers_of(table, unit_of.get("depth", ""), depth_in, problems)
     table["extractant"], table["method"] = extractants_of(table, layout, extractant, problems)

@@ -9,9 +9,9 @@ from fertkit.intake.headers import Header
 from fertkit.intake.spellings import plain, role_words, spellings
 from fertkit.reference.load import load_table
 
-#: Units that an analyte may be stated in, of which the first is its own.
+#: Units that an analyte may be stated in, by its own unit.
 AMOUNTS = ("ppm", "lb/ac", "kg/ha", "mg/l", "mg/100 g", "index")
-UNITS = {"ppm": AMOUNTS, "%": ("%", "g/kg"), "meq/100 g": ("meq/100 g",), "dS/m": ("dS/m",), "": ("",)}
+UNITS = {"ppm": AMOUNTS, "%": ("%", "g/kg"), "meq/100 g": ("meq/100 g",), "dS/m": ("dS/m",), "": ()}
 BASES = ("K", "Ca", "Mg", "Na")  # of which a percentage is a share of the exchange capacity
 INCHES = {"in": 1.0, "ft": 12.0, "cm": 1 / 2.54}
 _MARK = {'"': " in", "”": " in", "″": " in", "'": " ft", "′": " ft"}
@@ -49,6 +49,11 @@ _METHODS = {
     "P": ("ICP", "colorimetric"), "buffer_pH": ("SMP", "Sikora", "Woodruff", "Adams-Evans", "Mehlich"),
     "pH": ("CaCl2", "KCl"), "OM": ("loss on ignition", "Walkley-Black"),
 }  # fmt: skip
+
+
+def units_of(analyte: str) -> tuple[str, ...]:
+    """Return the units an analyte may be stated in; the bases have equivalents, too."""
+    return UNITS[analytes().loc[analyte, "unit"]] + (("meq/100 g",) if analyte in BASES else ())
 
 
 # ---- words of the trade

@@ -7,7 +7,7 @@ import numpy as np
 
 from fertkit.errors import LookupFailed
 from fertkit.intake.numbers import Reading, read_number, settle_codes
-from fertkit.intake.soil_headers import BASES, UNITS, analytes, soil_unit
+from fertkit.intake.soil_headers import BASES, analytes, soil_unit, units_of
 from fertkit.intake.spellings import is_no_result, is_rating, problem
 from fertkit.reference.load import load_table
 from fertkit.results import plain as number
@@ -69,16 +69,17 @@ def settle_units(table, given, problems, report):
     ):
         own = analytes().loc[analyte, "unit"]
         unit = _unit_of(analyte, own, {*stated} - {""}, given)
-        blanks = {"analyte": analyte, "unit": own, "units": ", ".join(UNITS[own])}
+        blanks = {"analyte": analyte, "unit": own, "units": ", ".join(units_of(analyte))}
         if unit is None:
             asked.append(problem("two units", column=column, nutrient=analyte))
         elif own and not unit and rows["value"].notna().any():
             asked.append(problem("soil unit missing", column=column, **blanks))
-        elif own and unit and unit not in UNITS[own]:
+        elif own and unit and unit not in units_of(analyte):
             asked.append(problem("not a soil unit", column=column, stated=unit, **blanks))
         elif own and unit:
             values[rows.index], unit, how = converted(rows["value"], analyte, unit, compound, top, depth)
-            report += [("converted", f"{analyte} of '{column}'", text, None) for text in how]
+            what = "kept" if unit == "lb/ac" else "converted"
+            report += [(what, f"{analyte} of '{column}'", "; ".join(how), None)] * bool(how)
         units[rows.index] = unit if own else ""
     table["value"], table["unit"] = values, units
     problems += dict.fromkeys(asked)
@@ -135,7 +136,8 @@ def ask_whether_real(table, problems, notes):
     """Ask about tests no soil has, and note rare ones, results of a rating alone and odd limits."""
     limits = analytes().loc[table["analyte"]].set_index(table.index)
     value = table["value"] / table["unit"].map({"lb/ac": 2.0}).fillna(1.0)
-    judged, below = table["value"].notna() & (table["unit"] != "index"), table["censored"] != "<"
+    own = (table["unit"] == limits["unit"]) | table["unit"].isin(["lb/ac", "mg/l"])
+    judged, below = table["value"].notna() & own, table["censored"] != "<"
     impossible = judged & ((value > limits["most"]) | ((value < limits["least"]) & below))
     unusual = judged & ~impossible & ((value > limits["high"]) | ((value < limits["low"]) & below))
     for key, rows, told in (
@@ -147,10 +149,10 @@ def ask_whether_real(table, problems, notes):
             blanks |= {"analyte": row["analyte"], "amount": f"{number(row['value'])} {row['unit']}".strip()}
             blanks["own"] = limits.loc[at, "unit"]
             told.append(problem(key, int(row["row"]), row["column"], text_of(row["cell"]), **blanks))
-    rated = table[table["value"].isna() & (table["flag"] != "")]
-    for row in rated.head(_MOST_NOTES).itertuples():
+    for row in table[table["value"].isna()].head(_MOST_NOTES).itertuples():
+        key = "rating alone" if row.censored == "" else "soil limit not given"
         blanks = {"analyte": row.analyte, "word": row.flag}
-        notes.append(problem("rating alone", int(row.row), row.column, row.flag, **blanks))
+        notes.append(problem(key, int(row.row), row.column, row.flag, **blanks))
 
 
 def without_copies(table, problems, report):

@@ -6,7 +6,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from fertkit.intake.dates import read_dates
+from fertkit.intake.dates import NO_ORDER, read_dates
 from fertkit.intake.leaf_tables import Block
 from fertkit.intake.soil_headers import length_unit, read_depth
 from fertkit.intake.spellings import listed, plain, problem
@@ -16,7 +16,7 @@ _NAMES = ("sample_id", "field", "zone", "point", "place", "lab_id")
 _SAMPLES = ("sample_id", "point", "place", "lab_id")
 _ROLES = (*_NAMES, "sampled", "year", "depth", "depth_from", "depth_to")
 _POINT = re.compile(
-    r"(?P<field>.*\S)\s*[-_/#.]\s*(?:pt\.?|point|sample|s)?\s*(?P<point>\d{1,3}[a-z]?|[a-z])", re.I
+    r"(?P<field>.*[^\W\d_].*?)\s*[-_/#.]\s*(?:pt\.?|point|sample|s)?\s*(?P<point>\d{1,3}[a-z]?|[a-z])", re.I
 )
 
 
@@ -67,9 +67,10 @@ def _name_fields(places, fields, notes):
         stems = names.map(lambda name: hit["field"] if (hit := _POINT.fullmatch(name)) else name)
         taken = stems.where(names.groupby(stems).transform("nunique") > 1, names)
     places.loc[bare, "field"] = taken
-    split = sorted(set((names + " to field " + taken)[names != taken]))
-    if split and not known:
-        notes.append(problem("points of a field", named=listed(split, 6)))
+    split = taken[names != taken].value_counts(sort=False)
+    if len(split) and not known:
+        told = (f"{field} ({n} samples)" for field, n in split.items())
+        notes.append(problem("points of a field", named=listed(told, 6)))
 
 
 def _known_field(name, known):
@@ -86,7 +87,8 @@ def _dates(places, date_format, problems, notes):
     notes += [problem("year alone")] * bool(alone.any())
     for what, row, cell in zip(complaints, places["row"], places["date"], strict=True):
         if what:
-            problems.append(problem("soil date not read", int(row), "sampled", text_of(cell), what=what))
+            key = "soil date order" if what == NO_ORDER else "soil date not read"
+            problems.append(problem(key, int(row), "sampled", text_of(cell)))
     return pd.Series(pd.to_datetime(pd.Series(dates, dtype=object)), places.index).astype("datetime64[ns]")
 
 

@@ -9,12 +9,12 @@ from fertkit.errors import LookupFailed, unknown
 from fertkit.intake.leaf_tables import Block, Layout
 from fertkit.intake.soil_headers import (
     BASES,
-    UNITS,
     analytes,
     extractant_of,
     read_soil_header,
     serves,
     soil_unit,
+    units_of,
 )
 from fertkit.intake.spellings import plain, problem
 from fertkit.reference.load import load_table
@@ -140,7 +140,7 @@ def _test_name(header):
 
 def _complaint(header, row, column, value=None):
     own = analytes().loc[header.name, "unit"]
-    blanks = {"analyte": header.name, "unit": own, "units": ", ".join(UNITS[own])}
+    blanks = {"analyte": header.name, "unit": own, "units": ", ".join(units_of(header.name))}
     if "ion" in header.complaint:
         return problem("soil ion", row, column, value, **blanks)
     return problem("soil unit unknown", row, column, value, what=header.complaint, **blanks)
@@ -159,8 +159,9 @@ def extractants_of(table, layout, given, problems):
         every = named.get("", ("", ""))
         fitting = (one for one in (every, above_table) if analyte in serves(one[0]))
         answers[analyte] = named.get(analyte) or next(fitting, ("", ""))
-    bare, fallback = table["extractant"] == "", table["analyte"].map(answers)
-    extractants = table["extractant"].mask(bare, fallback.str[0])
+    extractants = _beside_index(table)
+    bare, fallback = extractants == "", table["analyte"].map(answers)
+    extractants = extractants.mask(bare, fallback.str[0])
     methods = table["method"].mask(bare & (table["method"] == ""), fallback.str[1])
     advice = _perhaps_recommended(table.assign(extractant=extractants))
     missing = table[(extractants == "") & table["analyte"].isin(EXTRACTED) & ~advice]
@@ -168,6 +169,15 @@ def extractants_of(table, layout, given, problems):
         blanks = {"analyte": row.analyte, "example": EXTRACTED[row.analyte]}
         problems.append(problem("extractant missing", column=row.column, **blanks))
     return extractants, methods
+
+
+def _beside_index(table):
+    """Extractants as stated; an index is of the one extractant that the file names for its analyte."""
+    stated = table[table["extractant"] != ""].drop_duplicates(["analyte", "extractant"])
+    alone = stated[~stated.duplicated("analyte", keep=False)]
+    alone = dict(zip(alone["analyte"], alone["extractant"], strict=True))
+    index = (table["unit"] == "index") & (table["extractant"] == "")
+    return table["extractant"].mask(index, [alone.get(analyte, "") for analyte in table["analyte"]])
 
 
 def _extractant_given(analyte, text):

@@ -1,0 +1,172 @@
+"""The right reading of sheds and passes: what a product holds, costs a pound, and how much there is.
+
+Every reading is written by hand from the file's own text (``tests/cases/README.md``; invented values).
+Grades are those of the trade; 1 lb is 0.45359237 kg, a short ton 2,000 lb (NIST SP 811).
+"""
+
+from io import StringIO
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from fertkit.errors import InputError
+from fertkit.intake import read_shed
+
+CASES = Path(__file__).parents[1] / "cases" / "shed"
+LB_A_TONNE = 1000 / 0.45359237
+
+# file: product: (material's first word, N, P2O5, K2O, form, price a pound, pounds on hand, pounds a lot)
+READ = {
+    "short_names.csv": {
+        "MAP": ("monoammonium", 11, 52, 0, "dry", 0.39, 0, 0),
+        "DAP": ("diammonium", 18, 46, 0, "dry", 0.345, 0, 0),
+        "MOP": ("potassium", 0, 0, 60, "dry", 0.22, 0, 0),
+        "KCl": ("potassium", 0, 0, 60, "dry", 0.2225, 0, 0),
+        "AMS": ("ammonium", 21, 0, 0, "dry", 0.205, 0, 0),
+        "urea": ("urea", 46, 0, 0, "dry", 0.28, 0, 0),
+        "TSP": ("triple", 0, 46, 0, "dry", 0.32, 0, 0),
+        "0-0-62": ("potassium", 0, 0, 62, "dry", 0.26, 0, 0),
+    },
+    "liquids.csv": {
+        "UAN 32": ("UAN", 32, 0, 0, "liquid", 1.90 / 11.06, 0, 0),
+        "UAN-28": ("UAN", 28, 0, 0, "liquid", 0.15, 0, 0),
+        "10-34-0": ("ammonium", 10, 34, 0, "liquid", 3.60 / 11.65, 0, 0),
+        "ATS": ("ammonium", 12, 0, 0, "liquid", 2.05 / 11.04, 0, 0),
+    },
+    "own_analysis.csv": {
+        "Starter Seven": ("", 7, 21, 7, "liquid", 0.40, 0, 0),
+        "Blue Leaf": ("", 12, 0, 0, "liquid", 0.90, 0, 0),
+    },
+    "stock_and_lots.csv": {
+        "Harnstoff": ("urea", 46, 0, 0, "dry", 420.5 / LB_A_TONNE, 4.5 * LB_A_TONNE, 0),
+        "KAS 27-0-0": ("calcium", 27, 0, 0, "dry", 310 / LB_A_TONNE, 0, 25 * LB_A_TONNE),
+    },
+    "bags.csv": {
+        "zinc sulfate monohydrate": ("zinc", 0, 0, 0, "dry", 0.92, 0, 50),
+        "boric acid": ("boric", 0, 0, 0, "dry", 30 / 25 * 0.45359237, 0, 25 / 0.45359237),
+    },
+    "stock_alone.csv": {
+        "MAP": ("monoammonium", 11, 52, 0, "dry", float("nan"), 24_000, 0),
+        "urea": ("urea", 46, 0, 0, "dry", 0.28, 0, 0),
+    },
+}
+
+# file: what each message says; all problems at once
+REFUSED = {
+    "grade_against_columns.csv": [
+        "row 2, .*'DAP 18-46-0' is 18 % N, 46 % P2O5 by its name, and 11 % N, 52 % P2O5 by its columns",
+        "row 3, .*'MAP' is 11 % N, 52 % P2O5 by its name, and 18 % N, 46 % P2O5",
+    ],
+    "gallon_without_density.csv": [
+        "row 2, .*'Liquid Green' is counted by volume and its density is not known"
+    ],
+    "price_without_unit.csv": ["row 2, .*price of 'urea' states no unit", "row 3, .*price of 'MAP'"],
+    "unknown_product.csv": [
+        "row 2, .*what 'Super Grow' holds is not known",
+        r"row 3, .*what 'UAN' holds is not known; choose one of: UAN 28 \(28-0-0\), UAN 32",
+    ],
+    "elements.csv": [
+        "column 'P': phosphorus or potassium .* P2O5 and K2O",
+        "column 'K': phosphorus or potassium",
+    ],
+    "name_and_grade.csv": [
+        r"row 4, .*'DAP 11-52-0' says two products: diammonium .*18-46-0\) and monoammonium"
+    ],
+}
+
+
+def test_every_case_is_read_here_or_refused():
+    assert {path.name for path in CASES.iterdir()} == {*READ, *REFUSED, "passes.csv", "passes_bad.csv"}
+
+
+@pytest.mark.parametrize("file", READ)
+def test_the_right_reading(file):
+    shed = read_shed(CASES / file)
+    products = shed.products.set_index("product")
+    assert list(products.index) == list(READ[file])
+    for name, (material, n, p2o5, k2o, form, per_lb, on_hand, lot) in READ[file].items():
+        row = products.loc[name]
+        assert row["material"].split(" ")[0] == material
+        assert row[["n_pct", "p2o5_pct", "k2o_pct", "form"]].tolist() == [n, p2o5, k2o, form]
+        assert row["price_per_lb"] == pytest.approx(per_lb, nan_ok=True)
+        assert row[["on_hand_lb", "lot_lb"]].tolist() == pytest.approx([on_hand, lot])
+    assert not shed.own_passes
+    assert "without a cost" in shed.summary()
+
+
+@pytest.mark.parametrize("file", REFUSED)
+def test_contradictions_are_asked_about_at_once(file):
+    with pytest.raises(InputError) as caught:
+        read_shed(CASES / file)
+    assert len(caught.value.problems) == len(REFUSED[file])
+    for wanted in REFUSED[file]:
+        with pytest.raises(InputError, match=wanted):
+            raise caught.value
+
+
+def test_limits_of_the_label():
+    products = read_shed(CASES / "own_analysis.csv").products.set_index("product")
+    # 5 gallons of 11.1 lb; 'never' is nothing with the seed
+    assert products["seed_row"].tolist() == pytest.approx([55.5, 0])
+    assert products["foliar"].tolist() == [False, True]
+    assert products["zn_pct"].tolist() == [1, 6]
+
+
+def test_passes_with_their_cost_and_time():
+    passes = read_shed(CASES / "short_names.csv", CASES / "passes.csv").passes.set_index("pass")
+    # 18.53 a hectare of 2.47105 acres
+    assert passes.loc["Autumn spread", "cost_per_ac"] == pytest.approx(18.53 / 2.4710538)
+    assert passes["method"].tolist() == ["broadcast", "seed row", "sidedress"]
+    times = passes[["earliest", "latest"]].to_numpy().tolist()
+    assert times == [["fall", "fall"], ["planting", "planting"], ["V6", "V10"]]
+    assert passes["max_products"].tolist()[:2] == [3, 1]
+
+
+def test_what_is_wrong_with_passes_is_told_with_the_products():
+    with pytest.raises(InputError) as caught:
+        read_shed(CASES / "unknown_product.csv", CASES / "passes_bad.csv")
+    told = str(caught.value)
+    assert len(caught.value.problems) == 6
+    for part in (
+        "states no unit",
+        "'catapult' is no way",
+        "the pass is missing",
+        "cost of the pass is not known",
+    ):
+        assert part in told
+
+
+def test_one_workbook_holds_products_and_passes(tmp_path):
+    path = tmp_path / "shed.xlsx"
+    with pd.ExcelWriter(path) as book:
+        pd.DataFrame({"Product": ["MAP"], "Price ($/ton)": [780]}).to_excel(
+            book, sheet_name="Shed", index=False
+        )
+        passes = {"Pass": ["spread"], "Method": ["broadcast"], "Cost ($/ac)": 7.5, "Earliest": "fall"}
+        pd.DataFrame(passes).to_excel(book, sheet_name="Passes", index=False)
+    shed = read_shed(path)
+    assert shed.products["price_per_lb"].tolist() == [0.39]
+    assert shed.passes[["pass", "cost_per_ac", "earliest"]].to_numpy().tolist() == [["spread", 7.5, "fall"]]
+    assert shed.own_passes
+
+
+@pytest.mark.parametrize(
+    ("price", "pounds"),
+    [("$600/ton", 2000), ("600 per short ton", 2000), ("600/t", LB_A_TONNE), ("600/metric ton", LB_A_TONNE),
+     ("600 a cwt", 100), ("$600/1 ton tote", 2000), ("600/lb", None), ("600/load", None),
+     ("600/bushel", None)],
+)  # fmt: skip
+def test_a_price_in_any_unit(price, pounds):
+    file = StringIO(f"Product,Price\nurea,{price}\n")
+    if pounds is None:
+        with pytest.raises(InputError, match="row 2"):
+            read_shed(file)
+    else:
+        assert read_shed(file).products["price_per_lb"].tolist() == pytest.approx([600 / pounds])
+
+
+@pytest.mark.parametrize("name", ["Super U", "X", "Sul", "10-10", "potash?", "acid", "sulfate", "UAN"])
+def test_a_name_that_is_part_of_another_is_no_product(name):
+    with pytest.raises(InputError, match="holds is not known"):
+        read_shed(StringIO(f"Product,Price ($/ton)\n{name},600\n"))
