@@ -1,4 +1,4 @@
-"""Supply under demand for all fields of a season: from when fertilizer is needed, and what may wait."""
+"""Supply under demand for all fields of a season: when passes leave a crop short, and what may wait."""
 
 from functools import cache
 
@@ -12,9 +12,9 @@ from fertkit.rounding import above, at_most, below
 
 #: Nutrients whose pace through the season is followed.
 FOLLOWED = ("N", "P2O5", "K2O", "S")
-COLUMNS = ["at", "nutrient", "uptake_lb_ac", "soil_lb_ac", "applied_lb_ac", "needed_from_day",
-           "needed_from_stage", "first_short_day", "first_short_stage", "largest_gap_lb_ac", "can_wait_lb_ac",
-           "wait_stage", "reason", "source_key", "provenance"]  # fmt: skip
+COLUMNS = ["at", "nutrient", "uptake_lb_ac", "soil_lb_ac", "applied_lb_ac", "first_short_day",
+           "first_short_stage", "largest_gap_lb_ac", "can_wait_lb_ac", "wait_stage", "reason", "source_key",
+           "provenance"]  # fmt: skip
 #: Words for the time of a pass that stand before emergence.
 BEFORE = ("fall", "preplant", "planting")
 
@@ -42,14 +42,14 @@ def season_supply(
     -------
     DataFrame
         `COLUMNS`: the season's uptake, what of it the soil is taken to give (uptake less the rate before
-        credits, evenly), from when fertilizer is needed, when the passes leave the crop short (even if demand
-        is at the low end of what the spread of published shares leaves open), how much may wait until
-        `wait_stage` without that, and whether leaching or tie-up speak for waiting.
+        credits), when what has been brought falls behind (even if demand is at the low end of what the spread
+        of published shares leaves open) and by how much at most, how much may wait until `wait_stage` without
+        that, and whether leaching or tie-up speak for waiting.
 
     Notes
     -----
-    Demand is the published curve of the crop times the uptake. What may wait is the rate less the largest
-    lead of demand over the soil's supply before the stage.
+    The rate and the soil give their parts in step with the crop's uptake: by a day on which a share f of the
+    season is taken up, f x rate has to be there. After a stage may come what is taken up after it.
     """
     rows = targets[targets["nutrient"].isin(FOLLOWED)].merge(uptake, on=["at", "nutrient"], how="left")
     rows = rows[(rows["rate_lb_ac"] > 0) & (rows["uptake"] > 0)]
@@ -82,21 +82,17 @@ def _curve(crop, nutrient):
 def _paced(rows, curve, doses, last, soil):
     """The fields of one crop and one nutrient: one line each."""
     days, share, stages, spread, keys, mark = curve
-    uptake, gross = rows["uptake"].to_numpy(), rows["gross_lb_ac"].to_numpy()
-    given = np.clip(uptake - gross, 0.0, None)
-    lead = np.clip(uptake[:, None] * share - given[:, None] * days / days[-1], 0.0, None)
+    gross = rows["gross_lb_ac"].to_numpy()[:, None]
     supply = _supplied(rows, doses, days, stages)
-    gap = np.clip(lead - supply, 0.0, None)
-    small = uptake[:, None] / 1000  # rounding of the curve
-    needed = _first(days, above(lead, small))
-    short = _first(days, above(gap, small + uptake[:, None] * spread * 4 * share * (1 - share)))
-    wait = _day(last, stages)
-    due = np.maximum.accumulate(lead, axis=1)[:, days <= max(wait, 0.0)].max(axis=1)
-    applied = supply[:, -1]
+    gap = np.clip(gross * share - supply, 0.0, None)
+    left_open = gross * (spread * 4 * share * (1 - share) + 1 / 1000)  # a thousandth is rounding of the curve
+    short = _first(days, above(gap, left_open))
+    wait, applied = _day(last, stages), supply[:, -1]
+    due = gross[:, 0] * share[days <= max(wait, 0.0)].max()
     return pd.DataFrame({
-        "at": rows["at"].to_numpy(), "nutrient": rows["nutrient"].to_numpy(), "uptake_lb_ac": uptake,
-        "soil_lb_ac": given, "applied_lb_ac": applied,
-        "needed_from_day": needed, "needed_from_stage": [_stage(day, stages) for day in needed],
+        "at": rows["at"].to_numpy(), "nutrient": rows["nutrient"].to_numpy(),
+        "uptake_lb_ac": rows["uptake"].to_numpy(),
+        "soil_lb_ac": np.clip(rows["uptake"].to_numpy() - gross[:, 0], 0.0, None), "applied_lb_ac": applied,
         "first_short_day": short, "first_short_stage": [_stage(day, stages) for day in short],
         "largest_gap_lb_ac": gap.max(axis=1),
         "can_wait_lb_ac": np.clip(applied - due, 0.0, None) if wait > 0 else np.nan,

@@ -25,7 +25,7 @@ from fertkit.budget.own import checked_own
 from fertkit.budget.pacing import BEFORE, FOLLOWED, season_supply
 from fertkit.budget.rotation import RotationLedger, rotation_ledger
 from fertkit.budget.targets import PLACE, Targets, nutrient_targets
-from fertkit.budget.yields import AREA_UNITS
+from fertkit.budget.yields import AREA_UNITS, base_of
 from fertkit.errors import InputError, Problem
 from fertkit.intake.shed import read_shed
 from fertkit.intake.soil import read_soil
@@ -322,8 +322,13 @@ def _prices(driven):
 
 
 def _cautions(targets):
-    """Cautions on the nutrients that are applied, and the duties that are to be checked."""
-    applied = set(targets.table.loc[targets.table["rate_lb_ac"] > 0, "nutrient"])
+    """Cautions on the crops and nutrients of the plan, and the duties that are to be checked."""
+    applied = targets.table[targets.table["rate_lb_ac"] > 0]
     table = load_table("cautions")
-    speaks = table["nutrient"].map(lambda named: not named or bool(applied & set(named.split(";"))))
-    return table[speaks & (table["material"] == "")].drop(columns="confidence").reset_index(drop=True)
+    speaks = table["material"] == ""
+    for column, own in (
+        ("nutrient", set(applied["nutrient"])),
+        ("crop", set(targets.table["crop"].map(base_of))),
+    ):
+        speaks &= table[column].map(lambda named, own=own: not named or bool(own & set(named.split(";"))))
+    return table[speaks].drop(columns="confidence").reset_index(drop=True)

@@ -174,7 +174,8 @@ def nutrient_targets(
         for n in wanted:
             about = (answers.get((i, n), []), removal[n][i], optimum.get((i, n)), region)
             pick = _pick(row, n, asked[i].get(n, Policy()), *about)
-            (left if "left" in pick else picks).append({"at": i, "nutrient": n} | pick)
+            if pick:
+                (left if "left" in pick else picks).append({"at": i, "nutrient": n} | pick)
     taken = credited(picks, rows, given, region, limits)
     return _gathered(rows, picks, left, systems, taken, optimum, removal)
 
@@ -249,6 +250,8 @@ def _pick(row, nutrient, policy, answers, removal, trial, region):
     why = _why_none(answers)
     if nutrient in OXIDE.values():
         return _by_removal(removal, "no trial" if kind == "trial" else why)
+    if nutrient not in USUAL and not kind and all(r["why_not"] == "no soil test" for r in answers):
+        return {}  # nobody asked for it, and no test of the field speaks of it
     detail = dict.fromkeys(f"{r['title']}: {r['why_not'] or 'of another region'}" for r in answers)
     return {"left": why, "detail": "; ".join(detail)}
 
