@@ -7,7 +7,6 @@ import numpy as np
 import pandas as pd
 
 from fertkit.budget.policy import NAMES, lines_of, word_of
-from fertkit.budget.soil import rate_plans
 from fertkit.errors import InputError, Problem
 from fertkit.reference.crops import base_crop, is_known
 from fertkit.reference.load import load_table
@@ -79,7 +78,7 @@ def credited(picks, rows, given, region, limits) -> list[dict]:
         at, nutrient, left = pick["at"], pick["nutrient"], pick["gross"]
         credits, low, high = given.get((at, nutrient), []), 0.0, 0.0
         if nutrient == "N" and not any(one["kind"] == "legume" for one in credits):
-            credits = [*credits, *_legume(previous[at], pick["system"], region)]
+            credits = [*credits, *_legume(previous[at], pick["region"] or region)]
         for one in credits:
             middle, why_not = (one["low_lb_ac"] + one["high_lb_ac"]) / 2, _closed(pick, one["kind"])
             part = 0.0 if why_not else min(middle, left)
@@ -108,12 +107,11 @@ def _closed(pick, kind):
     return ""
 
 
-def _legume(previous, system, region):
+def _legume(previous, region):
     """The published credit of a legume before, of the state whose system gives the rate."""
     if not previous or not is_known(previous):
         return ()
-    states = rate_plans()[system]["region"].split(";") if system else [region]
-    return _book_credit(base_crop(previous), tuple(states))
+    return _book_credit(base_crop(previous), tuple((region or "").split(";")))
 
 
 @cache

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from functools import partial
 from numbers import Real
 
 import numpy as np
@@ -12,6 +13,7 @@ from fertkit.budget.thresholds import OXIDE
 from fertkit.errors import InputError, Problem
 from fertkit.reference.crops import crop_name, is_known
 from fertkit.reference.nutrients import OF_PRODUCTS
+from fertkit.reference.own import NO_TABLES
 
 #: What a nutrient may follow; a system's name and a number [lb/ac] are policies too.
 KINDS = ("sufficiency", "build", "removal", "trial", "none", "fixed", "system")
@@ -47,7 +49,7 @@ class Policy:
     named: bool = False
 
 
-def policies(given, rows: pd.DataFrame) -> list[dict[str, Policy]]:
+def policies(given, rows: pd.DataFrame, own=NO_TABLES) -> list[dict[str, Policy]]:
     """Read policies: for each row, nutrient -> `Policy`; nothing for a nutrient of which nothing is said.
 
     Parameters
@@ -57,13 +59,15 @@ def policies(given, rows: pd.DataFrame) -> list[dict[str, Policy]]:
         holds.
     rows : DataFrame
         The columns of `KEYS`.
+    own : OwnTables, optional
+        Whose systems may be named too.
 
     Raises
     ------
     InputError
         With every policy, nutrient and name that cannot be read.
     """
-    return _spread(given, rows, "policy", _policy)
+    return _spread(given, rows, "policy", partial(_policy, systems=rate_plans(own)))
 
 
 def caps_of(given, rows: pd.DataFrame) -> list[dict[str, float]]:
@@ -122,7 +126,7 @@ def word_of(value) -> str:
     return f"{value:g}" if plain else str(value).strip()
 
 
-def _policy(value, named, problems, place):
+def _policy(value, named, problems, place, systems):
     text = word_of(value).casefold().replace(" ", "_")
     build = re.fullmatch(r"build(?:[_-]and[_-]maintain)?_?(?:over_)?(\d*)(?:_years?)?", text)
     if build:
@@ -131,14 +135,14 @@ def _policy(value, named, problems, place):
             return Policy("build", years=years, named=named)
     elif text in ("sufficiency", "removal", "trial", "none"):
         return Policy(text, named=named)
-    elif text in rate_plans():
+    elif text in systems:
         return Policy("system", system=text, named=named)
     number = _number(text)
     if np.isfinite(number) and number >= 0:
         return Policy("fixed", rate_lb_ac=number, named=named)
     remedy = (
         "write sufficiency, build, build 6 (years), removal, trial, none, a rate in lb/ac, or the name of a "
-        f"system: {', '.join(rate_plans())}"
+        f"system: {', '.join(systems)}"
     )
     problems.append(Problem("not a policy", remedy, *place, value))
     return Policy()

@@ -1,19 +1,19 @@
 """What every carried soil-test system answers for every field, and what leaves with its harvest."""
 
-from functools import cache
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 
-from fertkit.budget.own import checked_own
 from fertkit.budget.policy import Policy
 from fertkit.budget.soil import rate_plans, reckon
 from fertkit.budget.soil_rules import bounded
 from fertkit.budget.studies import default_rows, worked_out
+from fertkit.budget.systems import refusal
 from fertkit.budget.thresholds import OXIDE, lb_ac_per_ppm, rate_systems
-from fertkit.errors import FertkitError, InputError
-from fertkit.reference.crops import is_known
+from fertkit.errors import FertkitError, LookupFailed, UnitError
 from fertkit.reference.load import load_table
+from fertkit.reference.own import OWN
 from fertkit.reference.regions import in_region, region_chain
 from fertkit.rounding import below
 
@@ -22,6 +22,7 @@ ANALYTE = {"P2O5": "P", "K2O": "K", "N": "NO3-N"}
 ELEMENT = {oxide: element for element, oxide in OXIDE.items()}
 #: A foot-and-a-bit of soil that weighs two million pounds an acre [in].
 SLICE_IN = 20 / 3
+NO_TEST = "no soil test"
 
 
 def levels_by_row(levels, rows):
@@ -29,7 +30,7 @@ def levels_by_row(levels, rows):
     if levels is None or levels.empty:
         return [{} for _ in range(len(rows))]
     by_place: dict[tuple, dict] = {}
-    for row in levels.to_dict("records"):
+    for row in levels[levels["value"].notna()].to_dict("records"):
         zone = row.get("zone")
         zone = "" if zone is None or zone != zone else str(zone)
         place = by_place.setdefault((str(row["field"]), zone), {})
@@ -71,13 +72,10 @@ def _ways(analyte, row):
             yield {"test": float(value), "extractant": name, "test_unit": unit} | about
 
 
-def is_carried(nutrient, tests, rows):
+def is_carried(nutrient, tests, rows, own):
     """Whether any field has a test of a nutrient that a system gives rates by for its crop."""
-    analyte = ANALYTE.get(nutrient, nutrient)
-    return any(
-        analyte in test and bool(_rate_systems(nutrient, crop))
-        for test, crop in zip(tests, rows["crop"], strict=True)
-    )
+    analyte, crops = ANALYTE.get(nutrient, nutrient), zip(tests, rows["crop"], strict=True)
+    return any(analyte in test and bool(_rate_systems(nutrient, crop, own)) for test, crop in crops)
 
 
 # ---- removal and systems
@@ -88,7 +86,7 @@ def removal_of(rows, wanted, source, region, own):
     what = ["crop", "part", "pounds", "baled", "residue"]
     alike = rows[what].drop_duplicates().reset_index(drop=True)
     code = rows[what].merge(alike.assign(code=alike.index), on=what, how="left")["code"].to_numpy()
-    studied = {"nutrients": wanted, "source": source, "region": _studied(region), "own": checked_own(own)}
+    studied = {"nutrients": wanted, "source": source, "region": _studied(region), "own": own}
     removed = _removed(alike, studied)
     grain = _removed(alike.assign(baled=0.0), studied) if (alike["baled"] > 0).any() else removed
     found = {}
@@ -114,73 +112,75 @@ def _studied(region):
     return next((name for name in region_chain(region) if name in known), None) if region else None
 
 
-@cache
-def _rate_systems(nutrient, crop):
-    own = rate_systems(ELEMENT.get(nutrient, nutrient), crop)
-    return [system for system in rate_plans() if system in own]
+@lru_cache(maxsize=4096)
+def _rate_systems(nutrient, crop, own):
+    carried = rate_systems(ELEMENT.get(nutrient, nutrient), crop, own)
+    return [system for system in rate_plans(own) if system in carried]
 
 
-def system_answers(rows, wanted, asked, tests, removal, region):
+def system_answers(rows, wanted, asked, tests, removal, region, own):
     """Every system that carries a crop and nutrient, asked with every test of the field, one record each."""
-    carried = {
-        (n, crop): _rate_systems(n, crop) for n in wanted for crop in rows["crop"].unique() if is_known(crop)
-    }
-    home = dict(zip(rate_plans(), _at_home(region), strict=True))
+    plans, home = rate_plans(own), _at_home(region, own)
     refused, records = {}, []
     for i, row in enumerate(rows.to_dict("records")):
         field = {"cec": tests[i].get("CEC"), "om_pct": tests[i].get("OM"), "cases": row["cases"],
-                 "rotation": row["rotation"]}  # fmt: skip
-        kind = (
+                 "rotation": row["rotation"], "own": own}  # fmt: skip
+        known = (
             row["crop"],
-            tuple(row["cases"]),
-            tuple(row["rotation"]),
-            *(field[n] is None for n in ("cec", "om_pct")),
+            *map(tuple, (row["cases"], row["rotation"])),
+            field["cec"] is None,
+            field["om_pct"] is None,
         )
         for nutrient in wanted:
-            own = tests[i].get(ANALYTE.get(nutrient, nutrient), [])
+            given = tests[i].get(ANALYTE.get(nutrient, nutrient), [])
             years = asked[i].get(nutrient, Policy()).years
             options = field | {"residue_lb_ac": removal[nutrient][i]["residue"]}
             options["years"] = None if np.isnan(years) else years
-            for system in carried.get((nutrient, row["crop"]), []):
-                record = _ask(system, nutrient, row, own, options, kind, refused)
-                records.append({"at": row["at"], "nutrient": nutrient, "at_home": home[system]} | record)
+            for system in _rate_systems(nutrient, row["crop"], own):
+                record = _ask(plans[system], nutrient, row, given, options, known, refused)
+                records.append({"at": i, "nutrient": nutrient, "at_home": home[system]} | record)
     return records
 
 
-def _at_home(region):
-    """Whether each system is of the region: of a state itself, of a region any state within."""
-    for plan in rate_plans().values():
-        yield bool(in_region(pd.Series(plan["region"].split(";")), region).any())
+def _at_home(region, own):
+    """Whether each system is of the region, a state or what holds it; one's own systems always are."""
+    return {
+        system: plan["provenance"] == OWN
+        or bool(in_region(pd.Series(plan["region"].split(";")), region).any())
+        for system, plan in rate_plans(own).items()
+    }
 
 
-def _ask(system, nutrient, row, tests, options, kind, refused):
+def _ask(plan, nutrient, row, tests, options, known, refused):
     """One system's answer to the first test it takes, or why it takes none."""
-    plan = rate_plans()[system]
+    system, element = plan["system"], ELEMENT.get(nutrient, nutrient)
     about = {"system": system, "title": plan["title"], "policy": plan["policy"],
-             "source_key": plan["source_key"], "note": plan["note"]}  # fmt: skip
-    why = "no soil test" if not tests else ""
+             "region": plan["region"], "source_key": plan["source_key"], "note": plan["note"]}  # fmt: skip
+    errors = []
     for test in tests:
-        known = (system, nutrient, *kind, *(test[name] for name in ("extractant", "depth_in", "test_unit")))
-        if known in refused:
-            why = why or refused[known]
-            continue
         on = {name: test[name] for name in ("test", "extractant", "depth_in", "test_unit")}
+        alike = (system, nutrient, *known, *list(on.values())[1:])
+        if alike in refused:
+            errors.append(refused[alike])
+            continue
         try:
-            got = reckon(system, ELEMENT.get(nutrient, nutrient), row["crop"], row["pounds"], **on, **options)
+            got = reckon(system, element, row["crop"], row["pounds"], **on, **options)
         except FertkitError as error:
-            told = " ".join(error.what.split()) or str(error)
-            if not isinstance(error, InputError):
-                refused[known] = told
-            why = why or told
+            errors.append(error)
+            if isinstance(error, UnitError | LookupFailed):
+                refused[alike] = error  # whatever the level
             continue
         return about | _reckoned(got, plan, on)
-    return about | {"status": "", "rate_lb_ac": np.nan, "why_not": why, "provenance": plan["provenance"]}
+    status, why = "", NO_TEST
+    if errors:
+        status, why = refusal(plan["thresholds"], element, row["crop"], errors, options["own"])
+    return about | {"status": status, "rate_lb_ac": np.nan, "why_not": why, "provenance": plan["provenance"]}
 
 
 def _reckoned(got, plan, on):
     rate, equation, _ = bounded(got.worked, got.terms, 0.0, plan["rate_unit"])
     terms = got.terms.rows
-    marks = {row[4] for row in terms} - {"own table"}
+    marks = {row[4] for row in terms} - {OWN}
     keys = dict.fromkeys(
         key for row in terms for key in row[3].split(";") if key and not key.startswith("own ")
     )
@@ -193,7 +193,7 @@ def _reckoned(got, plan, on):
         "extractant": on["extractant"], "depth_in": on["depth_in"], "years": got.years if built else np.nan,
         "coefficients": "; ".join(f"{row[0]} {row[1]:g}" for row in terms if row[0] != "soil test"),
         "equation": equation, "why_not": "", "source_key": ";".join(keys),
-        "provenance": marks.pop() if len(marks) == 1 else "mixed",
+        "provenance": marks.pop() if len(marks) == 1 else "mixed" if marks else OWN,
     }  # fmt: skip
 
 

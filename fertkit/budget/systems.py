@@ -145,12 +145,12 @@ def _ask(system, plan, tests, about, options):
         test_unit = got.test_unit
         return (system, plan["title"], got.status, got.rate_lb_ac, got.zone, low, high, test_unit,
                 got.equation, "", plan["source_key"], plan["provenance"])  # fmt: skip
-    status, why_not = _refusal(plan["thresholds"], nutrient, crop, refusals, options["own"])
+    status, why_not = refusal(plan["thresholds"], nutrient, crop, refusals, options["own"])
     nothing = (np.nan, "", np.nan, np.nan, "", "")
     return (system, plan["title"], status, *nothing, why_not, plan["source_key"], plan["provenance"])
 
 
-def _refusal(thresholds, nutrient, crop, refusals, own):
+def refusal(thresholds, nutrient, crop, refusals, own):
     """Status of a system and, in few words, why no test suits it."""
     other = [error for error in refusals if not isinstance(error, UnitError)]
     if other:

@@ -1,18 +1,19 @@
 """How much of each nutrient every field is to get, by the policy asked for, with all systems beside it."""
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_dict, a_list, a_table, asks, either
 from fertkit.budget.evidence import checked_credits, checked_trials, credited
+from fertkit.budget.own import checked_own
 from fertkit.budget.policy import Policy, caps_of, policies
-from fertkit.budget.system_answers import is_carried, levels_by_row, removal_of, system_answers
+from fertkit.budget.system_answers import NO_TEST, is_carried, levels_by_row, removal_of, system_answers
 from fertkit.budget.thresholds import OXIDE
 from fertkit.errors import InputError
-from fertkit.reference.crops import base_crop, is_known, nitrogen_note
+from fertkit.reference.crops import base_crop, crop_name, is_known, nitrogen_note
 from fertkit.reference.load import list_sources
 from fertkit.reference.nutrients import OF_PRODUCTS
 from fertkit.reference.regions import region_chain
@@ -26,8 +27,8 @@ ABOUT = ["at", "field", "zone", "year", "crop", "area_ac", "yield_goal", "yield_
 TABLE = [*ABOUT, "nutrient", "policy", "system", "rate_lb_ac", "gross_lb_ac", "credit_lb_ac", "low_lb_ac",
          "high_lb_ac", "cap_lb_ac", "removal_lb_ac", "soil_class", "test", "test_unit", "extractant",
          "zone_of_system", "equation", "source_key", "provenance", "why"]  # fmt: skip
-SYSTEMS = ["at", "nutrient", "system", "title", "status", "policy", "at_home", "rate_lb_ac", "soil_class",
-           "zone_of_system", "critical", "limit", "test", "test_unit", "extractant", "depth_in", "years",
+SYSTEMS = ["at", "nutrient", "system", "title", "status", "policy", "region", "at_home", "rate_lb_ac",
+           "soil_class", "zone_of_system", "critical", "limit", "test", "test_unit", "extractant", "depth_in", "years",
            "coefficients", "equation", "why_not", "source_key", "provenance", "note", "chosen"]  # fmt: skip
 
 CREDITS = ["nutrient", "kind", "low_lb_ac", "high_lb_ac", "credit_lb_ac", "taken_lb_ac", "total_lb_ac",
@@ -151,10 +152,10 @@ def nutrient_targets(
     >>> table.set_index("nutrient").loc["P2O5", "equation"]
     '(20 - 12) x 20 / 4 + 63.0 = 103.0'
     """
-    rows = _about(fields)
+    rows, own = _about(fields), checked_own(own)
     region_chain(region or "world")  # refuses a region that is not known
     problems = []
-    asked = _collect(problems, policies, policy, rows)
+    asked = _collect(problems, partial(policies, own=own), policy, rows)
     limits = _collect(problems, caps_of, caps, rows)
     given = _collect(problems, checked_credits, credits, rows)
     optimum = _collect(problems, checked_trials, trials, rows)
@@ -162,10 +163,12 @@ def nutrient_targets(
         raise InputError("season plan", problems)
     tests = levels_by_row(levels, rows)
     wanted = [
-        n for n in OF_PRODUCTS if n in USUAL or any(n in one for one in asked) or is_carried(n, tests, rows)
+        n
+        for n in OF_PRODUCTS
+        if n in USUAL or any(n in one for one in asked) or is_carried(n, tests, rows, own)
     ]
     removal = removal_of(rows, wanted, source, region, own)
-    systems = system_answers(rows, wanted, asked, tests, removal, region)
+    systems = system_answers(rows, wanted, asked, tests, removal, region, own)
     answers: dict[tuple, list] = {}
     for record in systems:
         answers.setdefault((record["at"], record["nutrient"]), []).append(record)
@@ -197,6 +200,8 @@ def _about(fields) -> pd.DataFrame:
         rows["area_ac"] = rows["area"]
     for name in ("zone", "year", "previous_crop", "cases"):
         rows[name] = rows.get(name, blank).map(lambda cell: "" if cell is None or cell != cell else cell)
+    before = {cell: crop_name(cell) for cell in set(rows["previous_crop"]) if cell and is_known(cell)}
+    rows["previous_crop"] = rows["previous_crop"].replace(before)
     rows["at"], rows["field"] = rows.index, rows["field"].astype(str)
     rows["zone"] = rows["zone"].astype(str)
     crops = rows.groupby(["field", "zone"])["crop"].agg(lambda some: list(dict.fromkeys(some)))
@@ -250,7 +255,7 @@ def _pick(row, nutrient, policy, answers, removal, trial, region):
     why = _why_none(answers)
     if nutrient in OXIDE.values():
         return _by_removal(removal, "no trial" if kind == "trial" else why)
-    if nutrient not in USUAL and not kind and all(r["why_not"] == "no soil test" for r in answers):
+    if nutrient not in USUAL and not kind and all(r["why_not"] == NO_TEST for r in answers):
         return {}  # nobody asked for it, and no test of the field speaks of it
     detail = dict.fromkeys(f"{r['title']}: {r['why_not'] or 'of another region'}" for r in answers)
     return {"left": why, "detail": "; ".join(detail)}
@@ -266,12 +271,20 @@ def _why_none(answers):
     """Why no system gives the rate: none carries the crop, no test, none of the region, or another test."""
     if any(np.isfinite(record["rate_lb_ac"]) for record in answers):
         return "elsewhere"
-    untested = answers and all(record["why_not"] == "no soil test" for record in answers)
+    untested = answers and all(record["why_not"] == NO_TEST for record in answers)
     return "no test" if untested else "no system"
 
 
 def _base(policy, gross, why):
-    return {"policy": policy, "gross": gross, "why": why, "source_key": "", "provenance": "", "system": ""}
+    return {
+        "policy": policy,
+        "gross": gross,
+        "why": why,
+        "source_key": "",
+        "provenance": "",
+        "system": "",
+        "region": "",
+    }
 
 
 def _by_removal(removal, why):
@@ -285,9 +298,14 @@ def _by_system(chosen, answers, why):
     chosen["chosen"] = True
     current = [r["rate_lb_ac"] for r in answers if r["status"] == "current" and np.isfinite(r["rate_lb_ac"])]
     span = {"low": min(current), "high": max(current)} if len(current) > 1 else {}
-    names = {"policy", "system", "source_key", "provenance", *TABLE[TABLE.index("soil_class") :]} & set(
-        chosen
-    )
+    names = {
+        "policy",
+        "system",
+        "region",
+        "source_key",
+        "provenance",
+        *TABLE[TABLE.index("soil_class") :],
+    } & set(chosen)
     return {name: chosen[name] for name in names} | {"gross": chosen["rate_lb_ac"], "why": why} | span
 
 

@@ -1,6 +1,5 @@
 """What a season plan asks for, field by field."""
 
-from fertkit.budget.soil import rate_plans
 from fertkit.results import counted
 from fertkit.say.line import GOVERNS, Line, keys, lead, mark, missing, notes, row, short, told
 
@@ -26,11 +25,16 @@ LEFT_OUT = {
 
 def target_lines(targets) -> list[Line]:
     """Say the rate of each nutrient over the fields, and why it is so."""
-    table = targets.table
+    table, titles = targets.table, titles_of(targets)
     said = [lead(f"Rates for {counted(table.groupby(['field', 'zone']).ngroups, 'field')} [lb/ac]")]
     for (nutrient, crop), some in table.groupby(["nutrient", "crop"], sort=False):
         for (why, system), rows in some.groupby(["why", "system"], sort=False):
-            said.append(row(nutrient, f"{crop}: {_rates(rows)} {why_of(why, system)}{_sources(rows)}"))
+            said.append(
+                row(
+                    nutrient,
+                    f"{crop}: {_rates(rows)} {why_of(why, titles.get(system, 'removal'))}{_sources(rows)}",
+                )
+            )
     for (nutrient, crop, why), rows in targets.left_out.groupby(["nutrient", "crop", "why"], sort=False):
         said.append(
             missing("No rate", f"{nutrient} of {crop} on {counted(len(rows), 'field')}: {LEFT_OUT[why]}")
@@ -79,9 +83,14 @@ def plan_lines(plan) -> list[Line]:
     return [*said, *notes(plan.notes), told(GOVERNS)]
 
 
-def why_of(why: str, system: str) -> str:
-    """Say why a rate is what it is."""
-    return WHY[why].format(system=rate_plans()[system]["title"] if system else "removal")
+def why_of(why: str, title: str) -> str:
+    """Say why a rate is what it is, by the title of its system."""
+    return WHY[why].format(system=title)
+
+
+def titles_of(targets) -> dict[str, str]:
+    """Titles of the systems that were asked."""
+    return targets.systems.drop_duplicates("system").set_index("system")["title"].to_dict()
 
 
 def _rates(rows):

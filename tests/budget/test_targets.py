@@ -177,7 +177,7 @@ def test_systems_stand_side_by_side_with_why_others_do_not():
     rows = targets.systems[targets.systems["nutrient"] == "K2O"].set_index("system")
     assert rows.loc["tri_state_2020", "chosen"]
     assert rows["chosen"].sum() == 1
-    assert "calibrated on ammonium acetate" in rows.loc["kansas_build", "why_not"]
+    assert "needs a test by ammonium acetate on a sample 6 in deep" in rows.loc["kansas_build", "why_not"]
     assert "build per unit 6" in rows.loc["tri_state_2020", "coefficients"]
 
 
