@@ -65,7 +65,8 @@ def soil_buffer(nutrient: str, test_ppm: float, falling: bool, cec: float | None
     Notes
     -----
     Middle: the Ohio rule (OSU_BUILD2012), 20 lb P2O5, and 4 + 0.2 CEC lb K2O. Range of P: 8-11 kg P/ha per
-    mg/kg under a positive balance (CIAMPITTI2011); under a negative one also the declines of the same study
+    mg/kg under a positive balance (CIAMPITTI2011) and 30 lb P2O5 in a trial of 12 years (RANDALL_P); under a negative one
+    also the declines of the first study
     for a low or a high start, and both for a start between. Range of K: 6-10 lb K2O (OSU_BUILD2012).
 
     Examples
@@ -85,14 +86,19 @@ def soil_buffer(nutrient: str, test_ppm: float, falling: bool, cec: float | None
         if cec is not None:
             middle = ohio["value"]["buffer"] + ohio["per_cec"]["buffer"] * cec
         return Buffer(middle, min(low, middle), max(high, middle), ohio["source_key"]["buffer"])
-    pampas = _values("pampas_mollisols", "P")["value"]
+    pampas, pampas_key = _values("pampas_mollisols", "P")["value"], "CIAMPITTI2011"
     kg_per_ppm = [pampas["buffer_low"], pampas["buffer_high"]]
     if falling and at_least(test_ppm, pampas["low_test_below"]):
         kg_per_ppm.append(1 / pampas["decline_high_test"])
     if falling and below(test_ppm, pampas["high_test_from"]):
         kg_per_ppm.append(1 / pampas["decline_low_test"])
     pounds = [from_element(convert_area_rate(p, "kg/ha", "lb/ac"), "P2O5") for p in kg_per_ppm]
-    return Buffer(ohio["value"]["buffer"], min(pounds), max(pounds), "OSU_BUILD2012;CIAMPITTI2011")
+    keys = [ohio["source_key"]["buffer"], pampas_key]
+    if not falling:
+        minnesota = _values("minnesota_trial", "P")
+        pounds.append(minnesota["value"]["buffer"])
+        keys.append(minnesota["source_key"]["buffer"])
+    return Buffer(ohio["value"]["buffer"], min(pounds), max(pounds), ";".join(keys))
 
 
 @asks()

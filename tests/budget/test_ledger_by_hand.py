@@ -130,7 +130,7 @@ def test_books_of_a_rotation():
     assert end["nutrient"].tolist() == book.nutrients
     assert end.index.tolist() == [0, 1, 2]
     assert end["running"].tolist() == pytest.approx(rows["running"].iloc[-3:].tolist())
-    assert set(book.sources["source_key"]) == {"MSU2017", "OSU_BUILD2012", "CIAMPITTI2011"}
+    assert set(book.sources["source_key"]) == {"MSU2017", "OSU_BUILD2012", "CIAMPITTI2011", "RANDALL_P"}
     with pytest.raises(dataclasses.FrozenInstanceError):
         book.unit = "kg/ha"
     alone = carry_over(ROTATION[["year", "crop", "yield_goal", "k2o_lb_ac"]], source="MSU2017")
@@ -170,7 +170,7 @@ def test_summary_line_by_line():
         "  K2O   applied 90, removed 188, balance -98 (worth -34.21); test 150 to 136 ppm ("
     )
     assert lines[3].endswith("; beyond removal cost 2.10, saves 2.10 the season after")
-    assert lines[4] == "Removal: MSU2017. Trend of the test: OSU_BUILD2012, CIAMPITTI2011."
+    assert lines[4] == "Removal: MSU2017. Trend of the test: OSU_BUILD2012, CIAMPITTI2011, RANDALL_P."
     bare = carry_over(ROTATION.iloc[[1]], source="MSU2017").summary().splitlines()
     assert bare[0] == "1 season, 2025 [lb/ac]"
     assert "worth" not in bare[2]
