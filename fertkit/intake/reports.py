@@ -3,6 +3,7 @@
 import re
 from dataclasses import dataclass, replace
 from itertools import combinations
+from os import PathLike
 from pathlib import Path
 
 import pandas as pd
@@ -99,6 +100,9 @@ def _opened(source, reading) -> tuple[list, list[Note]]:
     if isinstance(source, TissueSamples):
         return [(source, [])], []
     name, content = source if isinstance(source, tuple) else (None, source)
+    if name is None and not isinstance(source, str | PathLike):
+        remedy = "give the path of a folder or file, or what read_tissue gives"
+        raise InputError("reports", [Problem("not a report", remedy, value=type(source).__name__)])
     if name is None and Path(source).is_dir():
         files = sorted(path for path in Path(source).iterdir() if path.is_file())
         files = [path for path in files if not path.name.startswith((".", "~$"))]

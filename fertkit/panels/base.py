@@ -46,6 +46,7 @@ class Panel(TakesFiles):
     title = about = caution = ""
     file_words = ""  # label of the button that takes a file; empty when the panel needs none
     accept = ".csv,.txt,.xlsx"
+    several = False  # whether that button takes several files
     sentences = 3  # of the answer, beside the figure
     sliders: tuple[str, ...] = ()  # settings that get a slider; they move marks of the figure
     reading: tuple[str, ...] = ()  # settings that decide how the file is read
@@ -240,7 +241,7 @@ class Panel(TakesFiles):
         self._file_line, self._detail, self._links = (widgets.HTML() for _ in range(3))
         self._look = widgets.ToggleButtons(options=VIEWS, description="Look closer")
         self._look.observe(lambda _: self._show_detail(), "value")
-        self.upload = controls.file_picker(self.file_words, self.accept)
+        self.upload = controls.file_picker(self.file_words, self.accept, self.several)
         self.upload.observe(lambda change: self._take(change["new"], self.take_file), "value")
         self.settings_upload = controls.file_picker("Load settings", ".json")
         self.settings_upload.observe(lambda change: self._take(change["new"], self.take_settings), "value")

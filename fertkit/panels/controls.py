@@ -74,9 +74,9 @@ def line(label: str, hint: str = "", value: str = ""):
     return _field(box)
 
 
-def file_picker(label: str, accept: str):
-    """A button that takes one file."""
-    button = widgets.FileUpload(accept=accept, multiple=False, description=label, icon="")
+def file_picker(label: str, accept: str, several: bool = False):
+    """A button that takes a file, or several."""
+    button = widgets.FileUpload(accept=accept, multiple=several, description=label, icon="")
     button.add_class("fertkit-button")
     return button
 

@@ -96,13 +96,19 @@ class TakesFiles:
         raise FertkitError(f"{name} does not say what it needs to be read; choose {labels}")
 
     def _take(self, uploads, use) -> None:
-        if not uploads:
+        files = [(shorten(one["name"]), one["content"]) for one in uploads]
+        if not files:
             return
-        name, content = shorten(uploads[0]["name"]), uploads[0]["content"]
         self.upload.value = self.settings_upload.value = ()  # the bytes are not kept
-        if len(content) <= LARGEST_FILE:
-            use(name, bytes(content))
-            return
+        for name, content in files:
+            if len(content) <= LARGEST_FILE:
+                use(name, bytes(content))
+            else:
+                self._refuse_large(name)
+            if self.error is not None:  # what could not be used stays on the screen
+                return
+
+    def _refuse_large(self, name: str) -> None:
         with self._step("reading the file", keep=self._of_before()):
             limit = f"{LARGEST_FILE / 1e6:g} MB"
             raise FertkitError(f"{name} is larger than {limit}. Take out what the panel does not need.")

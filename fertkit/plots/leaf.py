@@ -252,10 +252,7 @@ def ratio_rows(table, ax):
     """Draw the ratios that have a published limit as shares of it; beyond 1 the second nutrient is low."""
     held = table.ratios[table.ratios["highest_limit"].notna()]
     if held.empty:
-        ax.set_axis_off()
-        look = {"transform": ax.transAxes, "ha": "center", "color": hue.quiet}
-        ax.text(0.5, 0.5, "no published limit for these crops, stages and parts", **look)
-        finish(ax, "Ratios", grid=None)
+        _ratios_of_a_file(table.ratios, ax)
         return
     at = rows(ax, [f"{r.sample_id}: {r.ratio}  {plain(r.value)}" for r in held.itertuples()])
     low = held["lowest_limit"] / held["highest_limit"]
@@ -266,6 +263,21 @@ def ratio_rows(table, ax):
         ax.plot(r.value / r.highest_limit, y, label=r.verdict, **look)
     ratio_axis(ax)
     finish(ax, "Ratios against their limits", "ratio ÷ its highest published limit (log scale)", grid="x")
+
+
+def _ratios_of_a_file(table, ax):
+    """Ratios of samples without any published limit, beside the middle one of their crop."""
+    share = table["value"] / table.groupby(["crop", "ratio"])["value"].transform("median")
+    names = list(table["ratio"].unique())
+    at = rows(ax, names, pitch=0.28)
+    look = HOLLOW | {"mec": hue.curve, "mew": 1.2, "ms": 6, "alpha": 0.8}
+    for y, name in zip(at, names, strict=True):
+        mine = share[table["ratio"] == name]
+        ax.plot(mine, np.full(len(mine), y), "o", label="sample", **look)
+    ratio_axis(ax)
+    finish(
+        ax, "Ratios: no limit is published for these", "ratio ÷ middle one of its crop (log scale)", grid="x"
+    )
 
 
 @figure()

@@ -1,4 +1,4 @@
-"""What holds for all five panels: they start, are labelled and bounded, and their code gives their result."""
+"""What holds for all panels: they start, are labelled and bounded, and their code gives their result."""
 
 import re
 
@@ -7,14 +7,19 @@ import pandas as pd
 import pytest
 
 from fertkit.panels.base import VIEWS
+from fertkit.panels.history import BalancePanel, HistoryPanel
 from fertkit.panels.leaf import LeafPanel
 from fertkit.panels.needs import NeedsPanel
 from fertkit.panels.plan import PlanPanel
 from fertkit.panels.trials import OptimumPanel, StripsPanel
 
+NORMS = {"method": "dris", "yield_column": "Yield (bu/ac)", "cutoff": 200.0}
 CORN_N = {"nutrient_price": 0.45, "grain_price": 4.5}
 MAKE = {
     "leaf": lambda demo: LeafPanel(demo("leaf_tests.csv"), sample="Heron Quarter poor"),
+    "history": lambda demo: HistoryPanel(demo("leaf_history"), same="Heron Qtr=Heron Quarter"),
+    "balance": lambda demo: BalancePanel(demo("leaf_yields.csv"), **NORMS),
+    "ratios": lambda demo: BalancePanel(demo("leaf_tests.csv")),
     "needs": lambda demo: NeedsPanel(crop="corn", yield_goal=210),
     "season": lambda demo: NeedsPanel(question="season"),
     "strips": lambda demo: StripsPanel(demo("soybean_k_strips.csv"), crop="soybean"),

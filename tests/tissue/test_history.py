@@ -237,6 +237,13 @@ def test_what_cannot_be_read_is_named_and_the_rest_is_followed(tmp_path):
         history(tmp_path)
 
 
+def test_what_is_no_report_is_refused():
+    with pytest.raises(InputError, match="not a report"):
+        field_history([3])
+    with pytest.raises(InputError, match="nowhere"):
+        field_history("nowhere.csv")
+
+
 def test_a_report_that_is_there_twice_counts_once(tmp_path):
     row = f"North,2023-07-20,{SOY},1.31\n"
     result = history(tmp_path, a=HEAD + row, b=f"Lines above\n{HEAD}{row}")
