@@ -219,3 +219,34 @@ def lime_rates(fields: pd.DataFrame) -> pd.DataFrame:
     rate = (acid * share - numbers["credit_ton_ac"]).clip(lower=0)
     source = {"source_key": rows["source_key"].iloc[0], "provenance": rows["provenance"].iloc[0]}
     return fields.assign(buffer=BUFFER, acidity=acid, rate_ton_ac=rate, equation=equations, **source)
+
+
+def field_lime(fields: pd.DataFrame, levels: pd.DataFrame, target_ph: float | None) -> pd.DataFrame:
+    """Work out the lime of the fields whose laboratory measured a buffer pH, by `lime_rates`.
+
+    Parameters
+    ----------
+    fields : DataFrame
+        field, zone.
+    levels : DataFrame
+        Soil tests by field, zone and analyte, with the buffer as the method of buffer_pH.
+    target_ph : float or None
+
+    Returns
+    -------
+    DataFrame
+        field, zone, ph, buffer_ph, target_ph, rate_ton_ac, equation, source_key, provenance, why_not
+        ("no target", "another buffer"): one row a field with a buffer pH.
+    """
+    ph, buffer = (levels[levels["analyte"] == name] for name in ("pH", "buffer_pH"))
+    ph = ph.drop_duplicates(["field", "zone"])[["field", "zone", "value"]].rename(columns={"value": "ph"})
+    buffer = buffer.drop_duplicates(["field", "zone"])[["field", "zone", "value", "method"]]
+    rows = fields[["field", "zone"]].drop_duplicates().merge(ph, on=["field", "zone"])
+    rows = rows.merge(buffer.rename(columns={"value": "buffer_ph"}), on=["field", "zone"])
+    rows = rows.assign(target_ph=np.nan if target_ph is None else target_ph)
+    table = load_table("constants").set_index("item")
+    other = (rows["method"] != BUFFER) | (rows["buffer_ph"] > table["value"]["buffer pH without acidity"])
+    rows["why_not"] = np.where(other, "another buffer", "no target" if target_ph is None else "")
+    due, columns = rows[rows["why_not"] == ""], ["rate_ton_ac", "equation", "source_key", "provenance"]
+    limed = lime_rates(due)[columns] if len(due) else pd.DataFrame(columns=columns)
+    return rows.drop(columns="method").join(limed)

@@ -19,6 +19,7 @@ from fertkit.asked import (
     numbers_by_name,
     zero_or_more,
 )
+from fertkit.budget.buffers import field_lime
 from fertkit.budget.credits import field_credits
 from fertkit.budget.fields import read_fields
 from fertkit.budget.own import checked_own
@@ -52,6 +53,8 @@ class SeasonPlan(Result):
         The season planned: the first year.
     levels : DataFrame or None
         Soil tests by field, zone and analyte.
+    lime : DataFrame
+        Of the fields with a buffer pH: see `field_lime`.
     shed : Shed or None
     left_out : DataFrame
         field, zone, year, crop, nutrient, why, detail.
@@ -66,6 +69,7 @@ class SeasonPlan(Result):
     ledger: RotationLedger
     year: object
     levels: pd.DataFrame | None
+    lime: pd.DataFrame
     shed: object
     left_out: pd.DataFrame
     notes: tuple
@@ -143,6 +147,7 @@ def plan_season(
     caps=None,
     spending_limit: float | None = None,
     prices: dict | None = None,
+    target_ph: float | None = None,
     region: str | None = None,
     source=None,
     own=None,
@@ -167,6 +172,8 @@ def plan_season(
         Most that may be spent on the season.
     prices : dict, optional
         Nutrient -> price [per lb], for the ledger; from the pass plan without.
+    target_ph : float, optional
+        To which fields with a buffer pH are limed.
     **options
         Of `plan_passes`.
 
@@ -206,7 +213,8 @@ def plan_season(
         } | options
         driven = plan_passes(now, things.products, things.passes, **options)
     books = rotation_ledger(targets, levels, applied=_applied(driven, year), prices=prices or _prices(driven))
-    parts = (targets, driven, books, year, levels, things, targets.left_out.drop(columns="at"))
+    lime = pd.DataFrame() if levels is None else field_lime(rows, levels, target_ph)
+    parts = (targets, driven, books, year, levels, lime, things, targets.left_out.drop(columns="at"))
     return SeasonPlan(rows, *parts, notes, _cautions(targets))
 
 

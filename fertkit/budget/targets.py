@@ -28,8 +28,9 @@ TABLE = [*ABOUT, "nutrient", "policy", "system", "rate_lb_ac", "gross_lb_ac", "c
          "high_lb_ac", "cap_lb_ac", "removal_lb_ac", "soil_class", "test", "test_unit", "extractant",
          "zone_of_system", "equation", "source_key", "provenance", "why"]  # fmt: skip
 SYSTEMS = ["at", "nutrient", "system", "title", "status", "policy", "region", "at_home", "rate_lb_ac",
-           "soil_class", "zone_of_system", "critical", "limit", "test", "test_unit", "extractant", "depth_in", "years",
-           "coefficients", "equation", "why_not", "source_key", "provenance", "note", "chosen"]  # fmt: skip
+           "soil_class", "zone_of_system", "critical", "limit", "test", "test_unit", "extractant", "depth_in",
+           "years", "coefficients", "equation", "why_not", "source_key", "provenance", "note",
+           "chosen"]  # fmt: skip
 
 CREDITS = ["nutrient", "kind", "low_lb_ac", "high_lb_ac", "credit_lb_ac", "taken_lb_ac", "total_lb_ac",
            "why_not", "source_key", "provenance", "note"]  # fmt: skip

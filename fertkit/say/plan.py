@@ -21,6 +21,10 @@ LEFT_OUT = {
     "elsewhere": "only systems of other regions or kinds answer",
     "no removal": "no removal is published",
 }
+NO_LIME = {
+    "no target": "no target pH is given",
+    "another buffer": "the equation carried is of the Mehlich buffer; theirs is another or not named",
+}
 
 
 def target_lines(targets) -> list[Line]:
@@ -76,11 +80,27 @@ def _left(nutrient, some):
     return text + (f"; the test ends below the critical level on {counted(falls, 'field')}" if falls else "")
 
 
+def _lime_lines(lime) -> list[Line]:
+    """Say the lime of fields with a buffer pH, and why others have none."""
+    if lime.empty:
+        return []
+    said = []
+    for why, some in lime.groupby("why_not", sort=False):
+        names, count = ", ".join(some["field"].unique()), counted(some["field"].nunique(), "field")
+        if why:
+            said.append(missing("No lime rate", f"{count} ({names}): {NO_LIME[why]}"))
+            continue
+        low, high = (f"{some['rate_ton_ac'].agg(end):.2f}" for end in ("min", "max"))
+        amount = low if low == high else f"{low} to {high}"
+        said.append(row("Lime", f"{amount} US ton/ac on {count} by buffer pH ({keys(some['source_key'])})"))
+    return said
+
+
 def plan_lines(plan) -> list[Line]:
     """Say the plan of a season: its rates, its passes, its books."""
     parts = [plan.targets, *([] if plan.passes is None else [plan.passes]), plan.ledger]
     said = [line for part in parts for line in part.lines() if str(line) != GOVERNS]
-    return [*said, *notes(plan.notes), told(GOVERNS)]
+    return [*said, *_lime_lines(plan.lime), *notes(plan.notes), told(GOVERNS)]
 
 
 def why_of(why: str, title: str) -> str:
