@@ -65,9 +65,9 @@ def soil_buffer(nutrient: str, test_ppm: float, falling: bool, cec: float | None
     Notes
     -----
     Middle: the Ohio rule (OSU_BUILD2012), 20 lb P2O5, and 4 + 0.2 CEC lb K2O. Range of P: 8-11 kg P/ha per
-    mg/kg under a positive balance (CIAMPITTI2011) and 30 lb P2O5 in a trial of 12 years (RANDALL_P); under a negative one
-    also the declines of the first study
-    for a low or a high start, and both for a start between. Range of K: 6-10 lb K2O (OSU_BUILD2012).
+    mg/kg under a positive balance (CIAMPITTI2011) and 30 lb P2O5 in 12 years of Minnesota (RANDALL_P); under
+    a negative one also the declines of the first study for a low or a high start, and both for a start
+    between. Range of K: 6-10 lb K2O (OSU_BUILD2012).
 
     Examples
     --------

@@ -48,6 +48,7 @@ def budget_bars(budget, ax, *, nutrients=MACRO):
     if trade.notna().any(axis=None):
         ax.plot(trade, at - 0.36, label="common practice, no source: removed, total uptake", **TRADE)
     baled = f", {budget.baled:.0%} of the residue baled" if budget.baled else ""
+    baled += ": at most" if budget.at_most_removed else ""
     title = f"{budget.crop.capitalize()}, {budget.yield_goal:g} {budget.yield_unit}{baled}"
     finish(ax, title, f"total uptake [{budget.unit}]", grid="x")
 

@@ -157,7 +157,7 @@ def supply_lines(gap, ax, *, nutrient: str | None = None):
     lower, upper = panel_below(ax, 3.0), ax
     if lower is not None:
         _daily(upper, demand, nutrient, hue.ink, "solid")
-        upper.set(ylim=(0, max(upper.get_ylim()[1] * 1.15, 1e-9)))
+        upper.set(ylim=(0, max(upper.get_ylim()[1] * 1.25, 1e-9)))
         stages(upper, demand)
         finish(upper, title, "", f"demand\n[{demand.unit} per day]", explain=[])
     ax = upper if lower is None else lower
