@@ -108,6 +108,11 @@ def plant_part(crop: str, text: str) -> Part:
     return part
 
 
+def known_parts(crop: str) -> list[str]:
+    """Return the words by which the parts of a crop are known."""
+    return [words for (name, words) in _table() if name in (base_crop(crop), "")]
+
+
 @lru_cache(maxsize=20_000)
 def find_part(crop: str, text: str) -> Part | None:
     """Return the part a text names, as `plant_part` gives it; None if it is not known."""

@@ -9,7 +9,7 @@ import pandas as pd
 
 from fertkit.asked import a_label, asks, holding, maybe_a_list
 from fertkit.errors import unknown
-from fertkit.intake.stages import stage_span
+from fertkit.intake.stages import find_span, stage_span
 from fertkit.reference.crops import unknown_crops
 from fertkit.reference.facts import load_facts, threshold
 from fertkit.reference.load import list_sources
@@ -17,7 +17,8 @@ from fertkit.results import Result
 from fertkit.rounding import at_least
 from fertkit.tissue.agree import WHO, above_ranges, balanced_with, wide_ratios
 from fertkit.tissue.classes import OVER, SHORT, Class
-from fertkit.tissue.match import CONDITION, crop_or_own
+from fertkit.tissue.match import CONDITION
+from fertkit.tissue.own_names import crop_or_own
 from fertkit.tissue.score import TissueScores
 
 #: Columns of a shortfall that its finding carries.
@@ -268,8 +269,8 @@ def _at_stage(crop, stage, first, last):
     """Whether a sample's stage begins within a window; one without ends holds always."""
     if not first:
         return True
-    place = stage_span(crop, stage).first
-    return stage_span(crop, first).first <= place <= stage_span(crop, last).last
+    place = find_span(crop, stage)  # a stage of the user's own is in no window of the kit
+    return place is not None and stage_span(crop, first).first <= place.first <= stage_span(crop, last).last
 
 
 def _option(r, crop, when):
@@ -299,9 +300,10 @@ def _stories(condition, short, season_over):
     table = table[table["step"] != "this season"] if season_over else table
     if table.empty:
         return table
-    span = stage_span(condition["crop"], condition["growth_stage"])
+    span = find_span(condition["crop"], condition["growth_stage"])
     fits = [
-        span.within(stage_span(r.crop, r.stage_from).first, stage_span(r.crop, r.stage_to).last)
+        span is not None
+        and span.within(stage_span(r.crop, r.stage_from).first, stage_span(r.crop, r.stage_to).last)
         for r in table.itertuples()
     ]
     return table[pd.Series(fits, index=table.index, dtype=bool)]

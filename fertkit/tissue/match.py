@@ -3,7 +3,6 @@
 `samples_frame` makes the tidy frame every part of this floor works on.
 """
 
-import re
 from dataclasses import dataclass
 from numbers import Real
 
@@ -13,13 +12,21 @@ import pandas as pd
 from fertkit.errors import InputError, LookupFailed, Problem, shorten, unknown
 from fertkit.intake.labels import analysis_labels
 from fertkit.intake.leaf import TissueSamples
-from fertkit.intake.parts import Part, parts_match, plant_part, without_petiole
+from fertkit.intake.parts import parts_match, plant_part
 from fertkit.intake.plausible import home_unit
-from fertkit.intake.spellings import plain
-from fertkit.intake.stages import Span, stage_span
-from fertkit.reference.crops import base_crop, crop_name, like_a_known_crop, load_crops, unknown_crops
+from fertkit.intake.stages import stage_span
+from fertkit.reference.crops import crop_name, like_a_known_crop, load_crops, unknown_crops
 from fertkit.reference.nutrients import NUTRIENTS
 from fertkit.tissue.classes import shortage_limit
+from fertkit.tissue.own_names import (
+    APART,
+    crop_or_own,
+    own_names,
+    place_part,
+    place_stage,
+    slip_of_part,
+    slip_of_stage,
+)
 from fertkit.units import convert_concentration
 
 
@@ -176,23 +183,30 @@ def _spans(ranges, name):
             problems.append(Problem(str(error), remedy, row.Index + 2, column, getattr(row, column)))
             return None
 
-    scales = own_scales(ranges)
+    own, unheard = own_names(ranges), unknown_crops(ranges["crop"])
     for row in ranges.itertuples():
-        crop = crop_or_own(row.crop)
-        if crop in scales:
-            if like_a_known_crop(row.crop):
-                known(crop_name, "crop", row, row.crop)
-                continue
-            ends = [own_stage(scales[crop], getattr(row, end)) for end in ("stage_from", "stage_to")]
-        else:
+        crop, strange = crop_or_own(row.crop), row.crop in unheard
+        names, told = own.get(crop), len(problems)
+        if strange and like_a_known_crop(row.crop):
+            known(crop_name, "crop", row, row.crop)
+            continue
+        if not strange and slip_of_part(crop, row.plant_part):
             known(plant_part, "plant_part", row, crop, row.plant_part)
-            ends = [
-                known(_range_end, end, row, crop, getattr(row, end)) for end in ("stage_from", "stage_to")
-            ]
-        if None in ends:
+        ends = []
+        for end in ("stage_from", "stage_to"):
+            stage = getattr(row, end)
+            if not strange and slip_of_stage(crop, stage):
+                known(stage_span, end, row, crop, stage)
+            else:
+                ends.append(place_stage(crop, stage, names, bare_codes=True))
+        if len(problems) > told:
             continue
         spans.append((ends[0].first, ends[1].last))
-        if ends[0].first > ends[1].last:
+        if ends[0].first // APART != ends[1].first // APART:
+            what = f"{row.stage_from} and {row.stage_to} are on two scales"
+            remedy = "name both ends as the kit does, both in days, or both by names of your own"
+            problems.append(Problem(what, remedy, row.Index + 2, "stage_from", row.stage_from))
+        elif ends[0].first > ends[1].last:
             remedy = "swap stage_from and stage_to, or correct them"
             what = f"the window ends ({row.stage_to}) before it begins"
             problems.append(Problem(what, remedy, row.Index + 2, "stage_from", row.stage_from))
@@ -203,9 +217,9 @@ def _spans(ranges, name):
 
 def _contradictions(ranges, lines):
     """Rows of one source that give a nutrient other ends for the same crop, part and stages."""
-    own, same = own_scales(ranges), ["source_key", "crop", "first", "last", "nutrient"]
+    own, same = own_names(ranges), ["source_key", "crop", "first", "last", "nutrient"]
     twice = ranges[ranges.duplicated(same, keep=False)]
-    part = [(own_part if r.crop in own else plant_part)(r.crop, r.plant_part) for r in twice.itertuples()]
+    part = [place_part(r.crop, r.plant_part, own.get(r.crop)) for r in twice.itertuples()]
     ends = twice[LIMITS].astype(float).round(9)
     for _, rows in twice.assign(part=part, **ends).groupby([*same, "part"], sort=False):
         apart = rows.drop_duplicates(LIMITS)
@@ -214,54 +228,6 @@ def _contradictions(ranges, lines):
             what = f"contradicts row {first}: the same crop, part, stages and source with other ends"
             remedy = "keep one of them, write all ends in one row, or name the source_key of each"
             yield from (Problem(what, remedy, row, "nutrient", rows["nutrient"].iloc[0]) for row in others)
-
-
-_CODES = (
-    (re.compile(r"v(\d+)"), 0), (re.compile(r"r(\d+(?:\.\d)?)"), 100),
-    (re.compile(r"(\d+) ?(?:d|days?)(?: after (?:planting|emergence))?"), 1000),
-    (re.compile(r"(?:gs|bbch|z|zadoks) ?(\d{1,2})"), 3000),
-)  # fmt: skip
-
-
-def crop_or_own(text: str) -> str:
-    """The crop a text names; the text itself, in plain letters, where it is one of the user's own."""
-    try:
-        return base_crop(text)
-    except LookupFailed:
-        return plain(text)
-
-
-def own_scales(ranges: pd.DataFrame) -> dict[str, dict[str, float]]:
-    """Stages by name, in the order of the table, of each crop the kit has never seen."""
-    scales = {}
-    strange = {plain(name) for name in unknown_crops(ranges["crop"])}
-    for row in ranges.itertuples():
-        if (crop := crop_or_own(row.crop)) in strange:
-            names = scales.setdefault(crop, {})
-            for stage in (row.stage_from, row.stage_to):
-                names.setdefault(plain(stage), 4000.0 + len(names))
-    return scales
-
-
-def own_stage(names: dict[str, float], stage: str) -> Span:
-    """Place a stage of a crop of the user's own: V and R codes, days, decimal codes, or a name of the table.
-
-    Raises
-    ------
-    LookupFailed
-        If it is none; lists the names.
-    """
-    text = plain(stage)
-    for code, offset in _CODES:
-        if hit := code.fullmatch(text):
-            return Span(*[offset + float(hit[1])] * 2)
-    if text not in names:
-        raise unknown("growth stage", stage, names)
-    return Span(names[text], names[text])
-
-
-def _range_end(crop, stage):
-    return stage_span(crop, stage, bare_codes=True)
 
 
 def distinct_conditions(frame: pd.DataFrame) -> tuple[np.ndarray, pd.DataFrame]:
@@ -302,7 +268,7 @@ def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame, strict: bool = 
         valid ones.
     """
     found, near, close, why, unknown, messages = [], [], [], [], [], {}
-    own = own_scales(ranges)
+    own = own_names(ranges)
     strange = [name for name in unknown_crops(conditions["crop"]) if crop_or_own(name) not in own]
     crops = ", ".join(sorted(load_crops()["crop"]))
     if strange:
@@ -343,11 +309,9 @@ def _match_one(condition, ranges, own):
     mine = ranges[ranges["crop"] == crop]
     if mine.empty:
         return _held(mine, []), [], pd.DataFrame(), f"no published range for {crop}"
-    if crop in own:
-        span, part_of = own_stage(own[crop], condition.growth_stage), own_part
-    else:
-        span, part_of = stage_span(crop, condition.growth_stage), plant_part
-    part, published = part_of(crop, condition.plant_part), [part_of(crop, p) for p in mine["plant_part"]]
+    names = own.get(crop)
+    span = place_stage(crop, condition.growth_stage, names)
+    part, *published = (place_part(crop, p, names) for p in [condition.plant_part, *mine["plant_part"]])
     same_part = np.array([parts_match(part, other) for other in published], dtype=object)
     in_stage = np.array([span.within(a, b) for a, b in zip(mine["first"], mine["last"], strict=True)])
     holds = (same_part != "") & in_stage
@@ -364,12 +328,6 @@ def _match_one(condition, ranges, own):
     offered = _near(condition, mine, differs)
     what = f"no published range for {crop}, {condition.plant_part}, {condition.growth_stage}"
     return held, offered, close, f"{what}; near ones: {_named(offered)}"
-
-
-def own_part(crop: str, text: str) -> Part:
-    """The part of a crop of the user's own: the words of the table, with or without petiole."""
-    words, petiole = without_petiole(plain(text))
-    return Part(frozenset([words]), petiole or "not stated")
 
 
 def _close(condition, ranges):

@@ -59,7 +59,7 @@ def test_a_table_with_words_that_are_not_known_is_refused_row_by_row():
     rows = [
         ("K", "A", "R1", "R3", PLANT, 1.0), ("K", "A", "R1", "R3", PLANT, 1.0, "soybaen"),
         ("K", "A", "R3", "R1", PLANT, 1.0), ("K", "A", "R99", "R3", PLANT, 1.0),
-        ("K", "A", "R1", "R99", "bark", 1.0), ("K", "A", "R2", "R2", PLANT, 1.0),
+        ("K", "A", "R1", "R99", "whole plnt", 1.0), ("K", "A", "R2", "R2", PLANT, 1.0),
     ]  # fmt: skip
     with pytest.raises(InputError) as refused:
         prepare_ranges(ranges(*rows), "mine.csv")
