@@ -97,13 +97,13 @@ def load_ranges(path=None, *, source=None, crop=None) -> pd.DataFrame:
     """
     table = load_table("ranges", path, source=source, crop=crop)
     if path is not None:
-        problems = list(_impossible_rows(table))
+        problems = list(impossible_rows(table))
         if problems:
             raise InputError(Path(path).name, problems)
     return table
 
 
-def _impossible_rows(table):
+def impossible_rows(table):
     """Rows of a user's own ranges that no plant can hold, or of a crop that is not known."""
     windows = load_nutrients().dropna(subset="impossible_above").set_index("nutrient")
     for row in table[table["unit"] != "ratio"].itertuples():

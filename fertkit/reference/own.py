@@ -21,7 +21,7 @@ from fertkit.reference.crops import (
     name_words,
     related_crops,
 )
-from fertkit.reference.load import list_sources, load_table
+from fertkit.reference.load import impossible_rows, list_sources, load_table
 from fertkit.reference.nutrients import NUTRIENT_ORDER, NUTRIENTS, OXIDE_OF, nutrient_words
 from fertkit.reference.schema import check_table, columns_of
 from fertkit.reference.text_tables import read_text_table
@@ -135,7 +135,8 @@ def read_own(tables) -> OwnTables:
     for kind, name, frame in sorted(raw, key=lambda one: one[0] != "nutrients"):
         frame = check_table(frame, kind, name, set(extra.values())).assign(provenance=OWN)
         problems = [
-            *_crop_problems(frame, kind, names), *_part_problems(frame), *_key_problems(frame),
+            *(impossible_rows(frame) if kind == "ranges" else _crop_problems(frame, kind, names)),
+            *_part_problems(frame), *_key_problems(frame),
             *_nutrient_problems(frame, kind, extra), *_weight_problems(frame, kind),
             *_repeats(frame, kind, name, seen),
         ]  # fmt: skip
@@ -223,6 +224,13 @@ def _part(crop, text):
 
 def _nutrient_problems(frame, kind, extra):
     """Put nutrients in the kit's names; what cannot be read, and an oxide of a soil test, is a problem."""
+    if kind == "nutrients":
+        for name in frame.columns.difference(
+            ["nutrient", "also", "source_key", "provenance", "confidence", "note"]
+        ):
+            for i in frame.index[frame[name].notna() & (frame[name] != "")]:
+                what = "not read of a nutrient of your own"
+                yield Problem(what, "leave it blank", i + 2, name, frame[name][i])
     if "nutrient" not in frame or kind in ("ranges", "nutrients"):
         return
     allowed = NUTRIENTS if kind.startswith("soil") else (*NUTRIENT_ORDER, *OXIDE_OF)

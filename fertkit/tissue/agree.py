@@ -39,12 +39,14 @@ class Verdict(StrEnum):
     NOT_JUDGED = "not judged"
 
 
-def set_aside(scored: pd.DataFrame, region: str | None = None, chosen: bool = False) -> pd.DataFrame:
+def set_aside(
+    scored: pd.DataFrame, region: str | None = None, chosen: bool = False, leading=()
+) -> pd.DataFrame:
     """Add ``aside``: why a source is shown but has no vote on a result; '' where it has one.
 
     Sources of another region have none. Of the others that can tell, read ones decide before remembered
     ones, and each old table once, however often it was copied. Sources `chosen` by the user decide all,
-    whatever the region.
+    whatever the region. Where a source of the user's own (`leading`) can tell, no other has a vote.
     """
     there = scored["source_key"] != ""
     foreign = there & ~in_region(scored["region"], region) & (not chosen)
@@ -60,7 +62,9 @@ def set_aside(scored: pd.DataFrame, region: str | None = None, chosen: bool = Fa
         .transform("any")
     )
     later = there & ~foreign & memory & read
-    voting = scored[able & ~later]
+    mine, result = scored["source_key"].isin(leading), [scored["specimen"], scored["nutrient"]]
+    led = there & ~mine & (able & mine).groupby(result, sort=False).transform("any")
+    voting = scored[able & ~later & ~led]
     # of copies the one that names the part as the sample does, then the first
     voting = voting.iloc[np.argsort(voting["match"] != "same part", kind="stable")]
     table = ["specimen", "nutrient", "lineage"]
@@ -70,6 +74,7 @@ def set_aside(scored: pd.DataFrame, region: str | None = None, chosen: bool = Fa
     aside = pd.Series("", index=scored.index, dtype=object)
     aside[later] = Reason.REMEMBERED.text
     aside[foreign] = [Reason.ELSEWHERE.text.format(region=name) for name in scored.loc[foreign, "region"]]
+    aside[led] = Reason.OWN_LEADS.text
     aside[copies.index] = [Reason.COPY.text.format(source=name) for name in names]
     return scored.assign(aside=aside)
 

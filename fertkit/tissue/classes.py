@@ -58,6 +58,7 @@ class Reason(StrEnum):
     ELSEWHERE = "another region"
     REMEMBERED = "from memory"
     COPY = "copy"
+    OWN_LEADS = "own table"
 
     @property
     def text(self) -> str:

@@ -30,8 +30,10 @@ from fertkit.tissue.own_names import (
 from fertkit.units import convert_concentration
 
 
-def samples_frame(samples) -> pd.DataFrame:
+def samples_frame(samples, nutrients=()) -> pd.DataFrame:
     """Tidy frame of the samples with every column scoring carries; a user's own DataFrame is completed.
+
+    `nutrients` are those of a user's own tables, besides the kit's.
 
     Raises
     ------
@@ -53,8 +55,8 @@ def samples_frame(samples) -> pd.DataFrame:
         remedy = f"a tidy frame holds: {', '.join(NEEDED)}"
         raise InputError("samples", [Problem("column is missing", remedy, column=name) for name in missing])
     for nutrient in pd.unique(samples["nutrient"]):
-        if nutrient not in NUTRIENTS:
-            raise unknown("nutrient", nutrient, NUTRIENTS)
+        if nutrient not in (*NUTRIENTS, *nutrients):
+            raise unknown("nutrient", nutrient, (*NUTRIENTS, *nutrients))
     samples = samples.assign(value=_numbers(samples["value"]))
     return _labelled(_numbered(_completed(samples.reset_index(drop=True))))
 

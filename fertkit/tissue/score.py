@@ -23,6 +23,8 @@ from fertkit.intake.leaf import TissueSamples
 from fertkit.intake.leaf_results import LENT_COLUMNS, UNREAD_COLUMNS
 from fertkit.reference.facts import load_facts, threshold
 from fertkit.reference.load import list_sources, load_ranges
+from fertkit.reference.own import PLACE, own_tables, read_own
+from fertkit.reference.profiles import as_list
 from fertkit.reference.regions import in_region
 from fertkit.reference.schema import check_table
 from fertkit.results import Result, checks_frame
@@ -124,9 +126,10 @@ class TissueScores(Result):
 @asks(
     samples=holding("table", like="what read_tissue gives, or its table"), ranges=a_table_or_path,
     source=a_list, without=a_list, region=a_word, cvs=either(a_number, numbers_by_name), strict=a_flag,
+    own=own_tables,
 )  # fmt: skip
 def score_tissue(
-    samples, ranges=None, *, source=None, without=None, region=None, cvs=None, strict=False
+    samples, ranges=None, *, source=None, without=None, region=None, own=None, cvs=None, strict=False
 ) -> TissueScores:
     """Score tissue results against every published range that holds for their crop, stage and part.
 
@@ -144,6 +147,9 @@ def score_tissue(
     region : str, optional
         Where the fields are (table ``regions``), North America if None: sources of other regions are shown
         but do not decide. Those chosen by `source`, and `ranges` of the user's own, decide whatever it is.
+    own : path, DataFrame or list of them, optional
+        Tables of your own (`fertkit.reference.own.read_own`), of which those of ranges count here: where one
+        holds it decides, and the other sources are shown beside it.
     cvs : dict or float, optional
         Relative standard deviations [%] by nutrient, with 'sampling' for the sampling in the field; one
         number is the total of every nutrient. Placeholders if None, and the checks say so.
@@ -171,9 +177,10 @@ def score_tissue(
     >>> scores.table[["sample_id", "value", "critical", "class"]].values.tolist()
     [['Good', 2.1, 1.56, 'sufficient'], ['Poor', 1.31, 1.56, 'deficient']]
     """
-    frame = samples_frame(samples)
+    own = read_own(own)
+    frame = samples_frame(samples, own.nutrients)
     name = Path(ranges).name if isinstance(ranges, (str, Path)) else "ranges"
-    table = prepare_ranges(_range_table(ranges, source, without, name), name)
+    table = _range_table(ranges, source, without, name, own)
     code, conditions = distinct_conditions(frame)
     conditions["who"] = _who(frame, code, len(conditions))
     matches = match_ranges(conditions, table, strict)
@@ -182,7 +189,7 @@ def score_tissue(
     at, which = _pair(frame, code, matches)
     scored = apply_paired_rules(_score(frame, table, matches, code, at, which, spread))
     chosen = source is not None or ranges is not None
-    scored = set_aside(scored, region, chosen)
+    scored = set_aside(scored, region, chosen, leading=own.keys)
     counts = np.bincount(code[frame["specimen"].drop_duplicates().index], minlength=len(conditions))
     unknown = conditions.index.isin(matches.unknown)
     conditions = conditions.assign(samples=counts, why=matches.why, unknown=unknown)
@@ -196,15 +203,20 @@ def score_tissue(
     return replace(scores, unread=samples.unread, lent=samples.lent)
 
 
-def _range_table(ranges, source, without, name):
-    own = isinstance(ranges, pd.DataFrame)
-    table = check_table(ranges, "ranges", name) if own else load_ranges(ranges)
-    wanted, left_out = ([keys] if isinstance(keys, str) else list(keys or []) for keys in (source, without))
-    for key in (*wanted, *left_out):
-        if key not in set(table["source_key"]):
-            raise unknown("source of ranges", key, table["source_key"].unique())
+def _range_table(ranges, source, without, name, own):
+    """The ranges that are asked, on the kit's units and scales; those of the user's own tables among them."""
+    given = isinstance(ranges, pd.DataFrame)
+    table = check_table(ranges, "ranges", name, own.nutrients) if given else load_ranges(ranges)
+    known = {*table["source_key"], *own.keys}
+    for key in (*as_list(source), *as_list(without)):
+        if key not in known:
+            raise unknown("source of ranges", key, known)
     keys = table["source_key"]
-    return table[(keys.isin(wanted) | (source is None)) & ~keys.isin(left_out)]
+    parts = [prepare_ranges(table[keys.isin(as_list(source)) | (source is None)], name)]
+    for file, rows in own.rows("ranges").groupby("file", sort=False):
+        parts.append(prepare_ranges(rows.set_index(rows["line"] - 2).drop(columns=PLACE), file))
+    table = pd.concat(parts, ignore_index=True) if len(parts) > 1 else parts[0]
+    return table[~table["source_key"].isin(as_list(without))].reset_index(drop=True)
 
 
 def _who(frame, code, number):

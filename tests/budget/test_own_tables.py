@@ -42,7 +42,7 @@ RATES = (
     "consultant b,lentil,K,rate,0,60,kg K2O/ha\nconsultant b,lentil,K,rate,100,30,kg K2O/ha\n"
     "consultant c,lentil,S,per_yield,,8,lb/ac per t/ha\nconsultant c,lentil,S,per_test,,-0.5,lb/ac per ppm\n"
 )
-NUTRIENTS = "nutrient,also,unit\nI,iodine|jod,mg/kg\n"
+NUTRIENTS = "nutrient,also\nI,iodine|jod\n"
 TABLES = {"removal": REMOVAL, "uptake": UPTAKE, "timing": TIMING, "stages": STAGES, "systems": SYSTEMS,
           "levels": LEVELS, "rates": RATES, "names": NUTRIENTS}  # fmt: skip
 KG_HA_PER_LB_AC = 0.45359237 / 0.40468564224  # NIST SP 811
@@ -233,5 +233,6 @@ def test_words_nobody_reads_are_refused(written):
     assert refused(written(uptake=UPTAKE.replace("140,kg/ha,2,Mg/ha", "140,kg/ha,,")), "without a") == [
         (2, "yield_unit"), (2, "yield_amount")
     ]  # fmt: skip
+    assert refused(written(names="nutrient,unit\nI,%\n"), "not read of a nutrient") == [(2, "unit")]
     with pytest.raises(InputError, match="the columns are of no kind of table"):
         checked_own(pd.DataFrame({"block": [1], "rate": [0], "yield": [50]}))

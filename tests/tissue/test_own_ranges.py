@@ -232,3 +232,35 @@ def test_the_same_row_twice_and_rows_of_two_sources_are_no_contradiction(tidy, w
     assert score_tissue(tidy({"a": {"K": 1.2}}), same).table["class"].tolist() == ["low"]
     two = pd.read_csv(written(TWICE.format("1.0,2.5", "%,1.5,2.5"))).assign(source_key=["A", "B"])
     assert score_tissue(tidy({"a": {"K": 1.2}}), two).table["class"].tolist() == ["sufficient", "low"]
+
+
+def test_own_ranges_decide_beside_the_published(tidy, written):
+    """An invented range from 2.0 % where every published one begins below: short by it alone."""
+    row = "soybean,R2,R2,upper trifoliate without petiole,K,%,2.0,3.0\n"
+    samples = tidy({"a": {"K": 1.99, "N": 5.0}}, crop="soybean", growth_stage="R2",
+                   plant_part="upper trifoliate without petiole")  # fmt: skip
+    bundled = score_tissue(samples, own=None)
+    scores = score_tissue(samples, own=written(HEAD + row))
+    both = scores.table[scores.table["nutrient"] == "K"]
+    assert set(both["source_key"]) == {
+        "mine",
+        *bundled.table.loc[bundled.table["nutrient"] == "K", "source_key"],
+    }
+    assert both.set_index("source_key").loc["mine", ["class", "aside"]].tolist() == ["low", ""]
+    assert (both.loc[both["source_key"] != "mine", "aside"] != "").all()
+    of = scores.agreement.set_index("nutrient")
+    assert of.loc["K", ["sources", "short"]].tolist() == [1, 1]
+    before = bundled.agreement.set_index("nutrient")
+    assert of.loc["N", "sources"] == before.loc["N", "sources"]
+    left_out = score_tissue(samples, own=written(HEAD + row), without="mine")
+    assert "mine" not in set(left_out.table["source_key"])
+
+
+def test_a_nutrient_of_ones_own_needs_its_table_alone(tidy, written):
+    """Iodine in an invented table: nutrient and range are the user's own."""
+    names = written("nutrient,also\nI,iodine\n", "names.csv")
+    ranges = written(HEAD + "corn,R1,R2,ear leaf,I,mg/kg,0.1,0.5\n", "iodine.csv")
+    scores = score_tissue(tidy({"a": {"I": 0.05}}), own=[names, ranges])
+    assert scores.table["class"].tolist() == ["low"]
+    with pytest.raises(InputError, match="unknown nutrient"):
+        score_tissue(tidy({"a": {"K": 1.0}}), own=ranges)
