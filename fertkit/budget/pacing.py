@@ -15,6 +15,8 @@ FOLLOWED = ("N", "P2O5", "K2O", "S")
 COLUMNS = ["at", "nutrient", "uptake_lb_ac", "soil_lb_ac", "applied_lb_ac", "first_short_day",
            "first_short_stage", "largest_gap_lb_ac", "can_wait_lb_ac", "wait_stage", "reason", "source_key",
            "provenance"]  # fmt: skip
+#: Share of a rate that is rounding: of rates in whole pounds, and of the curve.
+ROUNDING = 0.005
 #: Words for the time of a pass that stand before emergence.
 BEFORE = ("fall", "preplant", "planting")
 
@@ -85,7 +87,7 @@ def _paced(rows, curve, doses, last, soil):
     gross = rows["gross_lb_ac"].to_numpy()[:, None]
     supply = _supplied(rows, doses, days, stages)
     gap = np.clip(gross * share - supply, 0.0, None)
-    left_open = gross * (spread * 4 * share * (1 - share) + 1 / 1000)  # a thousandth is rounding of the curve
+    left_open = gross * (spread * 4 * share * (1 - share) + ROUNDING)
     short = _first(days, above(gap, left_open))
     wait, applied = _day(last, stages), supply[:, -1]
     due = gross[:, 0] * share[days <= max(wait, 0.0)].max()

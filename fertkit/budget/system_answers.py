@@ -204,4 +204,4 @@ def _class_of(got):
         return "" if got.worked.zone in ("equation", "sufficiency") else got.worked.zone
     if below(level, lines.critical):
         return "low"
-    return "in range" if np.isfinite(lines.limit) and below(level, lines.limit) else "high"
+    return "target range" if np.isfinite(lines.limit) and below(level, lines.limit) else "high"

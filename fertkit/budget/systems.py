@@ -1,6 +1,7 @@
 """Several soil-test systems asked about the same field."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -155,6 +156,11 @@ def refusal(thresholds, nutrient, crop, refusals, own):
     other = [error for error in refusals if not isinstance(error, UnitError)]
     if other:
         return "", " ".join(other[0].what.split())
+    return _needed(thresholds, nutrient, crop, own)
+
+
+@lru_cache(maxsize=4096)
+def _needed(thresholds, nutrient, crop, own):
     known = system_rows(thresholds, nutrient, crop, None, own)
     named, depth = " or ".join(known["extractant"].unique()), known["depth_in"].iloc[0]
     deep = "" if np.isnan(depth) else f" on a sample {depth:g} in deep"

@@ -170,6 +170,7 @@ def unknown_crops(names) -> list[str]:
     return [name for name in dict.fromkeys(names) if name and not known(name)]
 
 
+@lru_cache(maxsize=20_000)
 def is_known(crop: str) -> bool:
     """Whether the kit knows a crop; another may stand in a user's own tables."""
     return not unknown_crops([crop])
