@@ -13,6 +13,7 @@ import pytest
 from fertkit.budget.fields import read_fields
 from fertkit.budget.targets import nutrient_targets
 from fertkit.errors import InputError, LookupFailed
+from fertkit.reference import load_table
 
 M3 = ("Mehlich-3", "ppm", 8.0)
 NITRATE = ("nitrate", "ppm", 24.0)
@@ -236,3 +237,120 @@ def test_summary_says_the_rates_and_what_has_none():
     text = nutrient_targets(CORN, LEVELS, region="Ohio").summary()
     assert "corn: 110 on 1 field, by Tri-State 2020" in text
     assert "No rate: N of corn on 1 field: no soil test" in text
+
+
+# system, nutrient, crop, goal, goal unit, extractant, test unit, depth, more of the field, {test: lb/ac}; the
+# arithmetic is that of the equation each system states (test_soil.py, test_soil_systems.py); kg/ha as printed
+KG = 0.892179  # lb/ac in kg/ha
+THROUGH = [
+    ("tri_state_2020", "P2O5", "soybean", 60, "bu/ac", "Mehlich-3", "ppm", 8, {},
+     {15: 25 + 47.4, 30: 47.4, 41: 0}),
+    ("tri_state_2020", "K2O", "corn", 150, "bu/ac", "Mehlich-3", "ppm", 8, {"CEC": 10.0},
+     {80: 110, 130: 50, 175: 0}),
+    ("tri_state_1995", "P2O5", "corn", 100, "bu/ac", "Bray-P1", "ppm", 8, {}, {5: 87, 35: 18.5, 40: 0}),
+    ("illinois_handbook", "P2O5", "corn", 180, "bu/ac", "Bray-P1", "lb/ac", 7, {"cases": "high P-supply"},
+     {30: 10 * 9 / 4 + 66.6, 50: 66.6, 61: 0}),
+    ("kansas_build", "K2O", "corn", 150, "bu/ac", "ammonium acetate", "ppm", 6, {},
+     {100: 67.5 + 39, 140: 39, 161: 0}),
+    ("kansas_sufficiency", "P2O5", "wheat", 60, "bu/ac", "Mehlich-3 colorimetric", "ppm", 6, {},
+     {10: 35.6, 0: 71.2, 20: 0}),
+    ("kansas_other", "N", "wheat", 60, "bu/ac", "nitrate", "lb/ac of profile", 24, {"OM": 2.0},
+     {40: 84, 100: 24, 200: 0}),
+    ("kansas_other", "Zn", "corn", 180, "bu/ac", "DTPA", "ppm", 6, {}, {0.6: 4.75, 0: 11.5, 1: 0}),
+    ("nebraska_ec117", "N", "corn", 150, "bu/ac", "nitrate", "ppm", 36, {"OM": 0.2},
+     {3: 180.5, 10: 124.5, 40: 0}),
+    ("nebraska_ec117", "P2O5", "corn", 200, "bu/ac", "Bray-P1", "ppm", 8, {"previous_crop": "corn"},
+     {10: 60, 24: 4, 25: 0}),
+    ("south_dakota", "K2O", "wheat", 60, "bu/ac", "ammonium acetate", "ppm", 6, {},
+     {100: 60.6, 50: 111.6, 160: 0}),
+    ("north_dakota", "N", "barley", 80, "bu/ac", "nitrate", "lb/ac of profile", 24, {"cases": "2022 prices"},
+     {35: 85, 100: 20, 130: 0}),
+    ("north_carolina", "K2O", "soybean", 50, "bu/ac", "Mehlich-3", "index", 6, {"cases": "equation 14"},
+     {50: 41.5, 20: 99.64, 100: 0}),
+    ("ontario", "P2O5", "corn", 180, "bu/ac", "Olsen", "ppm", 6, {}, {3.9: 110 * KG, 8: 70 * KG, 31: 0}),
+    ("uk_rb209_2010", "P2O5", "wheat", 10, "t/ha", "Olsen", "mg/l", 6, {},
+     {12: (90 + 15.6) * KG, 0: (120 + 15.6) * KG, 26: 0}),
+    ("texas_pinto_bean", "K2O", "dry bean", 20, "cwt/ac", "class of the report", "class", 6, {},
+     {1: 100, 3: 80, 5: 0}),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("case", THROUGH, ids=lambda case: f"{case[0]}-{case[1]}")
+def test_a_plan_gives_the_rate_that_each_system_states(case):
+    system, nutrient, crop, goal, unit, extractant, test_unit, depth, more, expected = case
+    element = {"P2O5": "P", "K2O": "K", "N": "NO3-N"}.get(nutrient, nutrient)
+    extra = {name: more[name] for name in ("CEC", "OM") if name in more}
+    names = [f"F{i}" for i in range(len(expected))]
+    frame = pd.DataFrame(
+        {"field": names, "crop": crop, "area_ac": 40.0, "yield_goal": goal, "yield_unit": unit}
+    )
+    rows = read_fields(frame)[0].assign(**{name: more[name] for name in more if name not in extra})
+    tests = [
+        (name, element, test, extractant, test_unit, depth)
+        for name, test in zip(names, expected, strict=True)
+    ]
+    tests += [(name, what, value, "", "", depth) for name in names for what, value in extra.items()]
+    tests = pd.DataFrame(tests, columns=["field", "analyte", "value", "extractant", "unit", "depth_in"])
+    table = nutrient_targets(rows, tests, policy={nutrient: system}).table
+    got = table[table["nutrient"] == nutrient].set_index("field").loc[names]
+    assert set(got["system"]) == {system}
+    assert got["rate_lb_ac"].tolist() == pytest.approx(list(expected.values()), abs=0.02)
+
+
+def test_every_system_goes_through_a_plan():
+    assert {case[0] for case in THROUGH} == set(load_table("soil_systems")["system"])
+    assert min(len(case[-1]) for case in THROUGH) >= 3
+
+
+def test_pounds_of_nitrate_and_parts_per_million_of_a_profile_are_the_same_test():
+    # 2 lb in 6 2/3 in: 36 lb/ac in 24 in are 5 ppm; 320 - 40 - 36 by Kansas, 179 by Nebraska
+    for value, unit in ((5.0, "ppm"), (36.0, "lb/ac")):
+        tested = levels(**{"NO3-N": value, "OM": 2.0})
+        tested.loc[tested["analyte"] == "NO3-N", "unit"] = unit
+        for region, rate in (("Kansas", 244), ("Nebraska", 179)):
+            assert rates(nutrient_targets(CORN, tested, region=region)).loc[
+                "N", "rate_lb_ac"
+            ] == pytest.approx(rate)
+
+
+def test_mehlich_phosphorus_by_its_method():
+    for method, system in (("ICP", "tri_state_2020"), ("", "tri_state_2020"), ("colorimetric", "")):
+        tested = levels(P=12.0).assign(method=method)
+        assert rates(nutrient_targets(CORN, tested, region="Ohio")).loc["P2O5", "system"] == system
+    tested = levels(P=12.0).assign(method="colorimetric", depth_in=6.0)
+    assert rates(nutrient_targets(CORN, tested, region="Kansas")).loc["P2O5", "system"] == "kansas_build"
+
+
+def test_a_region_may_be_a_state_or_what_holds_it():
+    for region in ("Ohio", "US Midwest", "US", None):
+        assert rates(nutrient_targets(CORN, LEVELS, region=region)).loc["P2O5", "system"] == "tri_state_2020"
+    for region in ("Texas", "Europe"):
+        assert rates(nutrient_targets(CORN, LEVELS, region=region)).loc["P2O5", "why"] == "elsewhere"
+
+
+def test_span_of_the_systems_that_answer():
+    # Bray 10 ppm, 8 in: Nebraska, 100 - 40 after corn; 6 in deep South Dakota: (.7 - .35) x 200
+    tested = levels(P=10.0).assign(extractant="Bray-P1")
+    both = pd.concat([tested, tested.assign(depth_in=6.0)])
+    row = rates(nutrient_targets(CORN.assign(previous_crop="corn"), both)).loc["P2O5"]
+    assert row[["low_lb_ac", "high_lb_ac"]].tolist() == pytest.approx([60, 70])
+    assert row["why"] == "first of several"
+
+
+OWN_SYSTEM = {
+    "soil_systems": {"system": "mine", "title": "Own table", "thresholds": "mine", "rule": "equation",
+                     "rate_unit": "lb/ac", "yield_unit": "bu/ac", "policy": "sufficiency", "region": "Ohio"},
+    "soil_tests": {"system": "mine", "status": "current", "crop": "corn", "nutrient": "P",
+                   "extractant": "Mehlich-3", "depth_in": "8", "unit": "ppm",
+                   "parameter": "critical_level", "low": "30"},
+    "soil_rates": {"system": "mine", "crop": "corn", "nutrient": "P", "parameter": "intercept", "value": "90",
+                   "unit": "lb/ac"},
+}  # fmt: skip
+
+
+def test_a_system_of_ones_own_may_be_named():
+    own = [pd.DataFrame([row | {"source_key": "MINE"}]) for row in OWN_SYSTEM.values()]
+    slope = {"parameter": "per_test", "value": "-3"}
+    own.append(pd.DataFrame([OWN_SYSTEM["soil_rates"] | slope | {"source_key": "MINE"}]))
+    row = rates(nutrient_targets(CORN, LEVELS, policy={"P": "mine"}, own=own, region="Kansas")).loc["P2O5"]
+    assert (row["system"], row["rate_lb_ac"]) == ("mine", pytest.approx(90 - 36))
