@@ -72,7 +72,8 @@ def budget_lines(budget) -> list[Line]:
 def removed_with(budget) -> str:
     """Say what takes the nutrients off the field; with straw or stover baled it is more than the grain."""
     part = "harvest" if budget.baled else budget.part
-    return f"removed with the {part}{'s' * (part in ('tuber', 'root'))}"
+    part = part.replace(" plus ", " and ") + "s" * (part in ("tuber", "root"))
+    return f"removed with the {part}"
 
 
 def _amounts(r, budget, note):
