@@ -73,7 +73,7 @@ def list_limits(topic: str | None = None) -> pd.DataFrame:
     --------
     >>> from fertkit.reference import list_limits
     >>> list(list_limits("safety").about)
-    ['Salt, ammonia and seed', 'Water', 'Advice']
+    ['Salt, ammonia and seed', 'Water', 'Forage', 'Manure', 'Advice']
     """
     table = load_sheet("limits")
     if topic is None:
