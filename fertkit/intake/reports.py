@@ -19,7 +19,7 @@ from fertkit.tables import open_tables, text_of
 
 KINDS = (".csv", ".tsv", ".txt", ".xlsx", ".xls", ".ods")
 _YEAR = re.compile(r"(?<!\d)(?:19|20)\d\d(?!\d)")
-_NO_NAME = re.compile(r"\d[\d\s./-]*|(?:line|sample|muestra|probe)\s*\d*", re.IGNORECASE)
+_NO_NAME = re.compile(r"\d[\d\s./-]*|[^\W\d_]|(?:line|sample|muestra|probe)\s*\d*", re.IGNORECASE)
 _AUTUMN = 8  # month from which a sample may be of next year's crop
 _HEAD = 30  # lines of a report in which its laboratory and year are looked for
 
@@ -296,7 +296,7 @@ def _undated(about) -> list[Note]:
     rows = about[about["year"].isna()]
     if rows.empty:
         return []
-    samples = listed((rows["field"] + ", " + rows["report"]).unique(), 6)
+    samples = listed((rows["field"] + " of " + rows["report"]).unique(), 6)
     return [note("no year", samples=samples)]
 
 
@@ -307,7 +307,7 @@ def _two_years(about) -> list[Note]:
     odd = about[(gap != 0) & ~((gap == 1) & (date.month >= _AUTUMN))]
     if odd.empty:
         return []
-    samples = listed((odd["field"] + ", " + odd["report"]).unique(), 6)
+    samples = listed((odd["field"] + " of " + odd["report"]).unique(), 6)
     return [note("two years", samples=samples)]
 
 

@@ -3,8 +3,8 @@
 from fertkit.results import failed, plain, plain_p
 from fertkit.rounding import below
 from fertkit.say.line import Kind, Line, detail, lead, marked, told
-from fertkit.tissue.compare import CONFIDENCE
 from fertkit.tissue.history import NO_YEAR, State
+from fertkit.tissue.treatments import CONFIDENCE
 
 PLACES = {"good": "good area", "poor": "poor area"}
 
@@ -38,11 +38,20 @@ def _verdict(history) -> str:
     if short.empty:
         judged = int(repeats["judged"].max()) if len(repeats) else 0
         if not judged:
-            return "no season could be judged."
+            return _without_year(history.path)
         left = repeats[repeats["open"] > 0]["nutrient"].unique()
         more = f"; {', '.join(left)} left open by the sources" if len(left) else ""
         return f"nothing was short in {_of(judged, count)}{more}."
     return "; ".join(_again(r) for r in short.itertuples()) + "."
+
+
+def _without_year(path) -> str:
+    """The verdict where no season with a year could be judged."""
+    judged = path[path["judged"] > 0]
+    if judged.empty:
+        return "no season could be judged."
+    short = judged[judged["state"].isin([State.SHORT, State.IN_PART])]["nutrient"].unique()
+    return f"{', '.join(short) or 'nothing'} short, year not known."
 
 
 def _of(judged, count):

@@ -5,7 +5,7 @@ import numpy as np
 from fertkit.results import failed, plain
 from fertkit.rounding import below
 from fertkit.say.line import Kind, Line, marked, row, told
-from fertkit.tissue.compare import CONFIDENCE
+from fertkit.tissue.treatments import CONFIDENCE
 
 
 def pair_lines(comparison) -> list[Line]:

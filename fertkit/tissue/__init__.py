@@ -32,12 +32,12 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "balance": ["dop"],
         "causes": ["explain"],
-        "compare": ["compare_treatments"],
         "dilution": ["nitrogen_nutrition_index"],
         "history": ["field_history"],
         "indices": ["cnd", "dris"],
         "norms": ["build_norms"],
         "pairs": ["compare_pairs"],
         "score": ["score_tissue"],
+        "treatments": ["compare_treatments"],
     },
 )

@@ -11,20 +11,21 @@ from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.intake.leaf import TissueSamples
 from fertkit.intake.reports import Reports, read_reports
 from fertkit.intake.stages import stage_span
-from fertkit.reference.crops import base_crop, unknown_crops
+from fertkit.reference.crops import base_crop
 from fertkit.reference.facts import load_facts, threshold
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import above
 from fertkit.tissue.agree import Verdict
 from fertkit.tissue.classes import Class
-from fertkit.tissue.compare import compare_treatments
 from fertkit.tissue.match import samples_frame
 from fertkit.tissue.pairs import AREAS, compare_pairs
 from fertkit.tissue.score import CARRIED, TissueScores, score_tissue
+from fertkit.tissue.treatments import compare_treatments
 
 SEASON = ["field", "crop", "season"]
 STEP = [*SEASON, "step", "growth_stage", "plant_part"]
 NO_YEAR = "no year"
+NO_CROP = "crop not stated"
 NAMED = ("specimen", "sample_id")
 
 
@@ -210,7 +211,7 @@ def _steps(reports: Reports) -> pd.DataFrame:
     """Field, crop, season, step and spot of each specimen."""
     first = reports.samples.table.drop_duplicates("specimen").set_index("specimen")
     steps = reports.about.loc[first.index].assign(**first[["growth_stage", "plant_part", "crop"]])
-    steps["crop"] = [crop if crop in unknown_crops([crop]) else base_crop(crop) for crop in steps["crop"]]
+    steps["crop"] = [_crop(crop) for crop in steps["crop"].fillna("")]
     steps["sampled"] = pd.to_datetime(steps["sampled"]).astype("datetime64[ns]")
     steps["spot"] = steps["treatment"].mask(steps["treatment"] == "", steps["area"])
     steps["season"] = _seasons(steps)
@@ -240,6 +241,14 @@ def _seasons(steps) -> pd.Series:
 def _longest_gap():
     table = load_facts("sanity", ("low", "high")).set_index("check")
     return table.loc["days between samples of one season", "high"]
+
+
+def _crop(crop) -> str:
+    """The crop whose kinds count as one; a crop outside the table by its own name."""
+    try:
+        return base_crop(crop) if crop else NO_CROP
+    except LookupFailed:
+        return crop
 
 
 def _place(crop, stage):

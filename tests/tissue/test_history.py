@@ -110,7 +110,7 @@ def test_no_turn_is_told_between_two_plant_parts(tidy):
     assert (result.path["turn"] == "").all()
     assert "V5: nothing short; R1: N short, 2.5 %" in result.summary()
     fine = field_history(pd.concat([early, late.assign(value=2.9)]), source="KSU_CORN")
-    assert "short," not in fine.summary()
+    assert fine.summary().startswith("F1: nothing short, year not known.")
 
 
 def test_a_stage_left_out_is_no_date_after_another():
@@ -168,11 +168,19 @@ def test_two_names_of_one_report_and_day_are_two_fields(tmp_path):
 
 def test_laboratory_numbers_are_no_fields_across_reports(tmp_path):
     head = "Sample,Sampled,Crop,Stage,Part,K %\n"
-    result = history(
-        tmp_path, a=f"{head}1,2023-07-20,{SOY},1.3\n", b=f"{head}1,2024-07-20,{SOY},2.1\n"
-    )  # fmt: skip
-    assert result.fields == ["1 (a.csv)", "1 (b.csv)"]
-    assert "Which fields are samples 1 of a.csv, 1 of b.csv?" in result.summary()
+    files = {name: f"{head}1,{year}-07-20,{SOY},1.3\nA,{year}-07-20,{SOY},2.1\nN80,{year}-07-20,{SOY},2.1\n"
+             for name, year in (("a", 2023), ("b", 2024))}  # fmt: skip
+    result = history(tmp_path, **files)
+    assert result.fields == ["1 (a.csv)", "1 (b.csv)", "A (a.csv)", "A (b.csv)", "N80"]
+    assert "Which fields are samples 1 of a.csv, A of a.csv, 1 of b.csv, A of b.csv?" in result.summary()
+
+
+def test_a_report_without_year_or_crop_still_says_what_is_short(tmp_path):
+    result = history(tmp_path, a=f"Field,Crop,Stage,Part,K %\nNorth,{SOY},1.3\n")
+    assert result.summary().splitlines()[0] == "North: K short, year not known."
+    bare = field_history(folder(tmp_path, a="Field,Sampled,K %,N %,P %\nNorth,2024-07-20,1.3,5.0,0.4\n"))
+    assert bare.path["crop"].unique().tolist() == ["crop not stated"]
+    assert bare.summary().splitlines()[0] == "North: no season could be judged."
 
 
 def test_the_year_comes_from_the_surest_place_and_none_is_guessed(tmp_path):
@@ -187,13 +195,13 @@ def test_the_year_comes_from_the_surest_place_and_none_is_guessed(tmp_path):
     }  # fmt: skip
     assert (of(result)["short"], of(result)["judged"]) == (4, 4)
     assert result.path["season"].iloc[-1] == "no year, c.csv"
-    assert "When was this sampled: North, c.csv?" in result.summary()
+    assert "When was this sampled: North of c.csv?" in result.summary()
 
 
 def test_a_date_against_the_column_of_years_is_asked_about(tmp_path):
     head = "Field,Year,Sampled,Crop,Stage,Part,K %\n"
     result = history(tmp_path, a=f"{head}North,2024,2023-07-20,{SOY},1.3\n")
-    assert "Which year is right for North, a.csv?" in result.summary()
+    assert "Which year is right for North of a.csv?" in result.summary()
     winter = field_history(folder(tmp_path, a=f"{head}North,2025,2024-11-20,wheat,Feekes 3,whole plant,3\n"))
     assert winter.path["season"].tolist() == ["2025"]
     assert not winter.reports.questions
