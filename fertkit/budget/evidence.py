@@ -32,16 +32,25 @@ def checked_credits(given, rows):
     return credits
 
 
-def checked_trials(given, rows):
-    """Own optimum rates by the row of the fields and the nutrient, of the field itself before all fields."""
+def checked_trials(given, rows, per=1.0):
+    """Own optimum rates by the row of the fields and the nutrient, of the field itself before all fields.
+
+    `per` is lb/ac in a unit of the rates.
+    """
     trials, problems = {}, []
     for line, record, fits in _read(given, rows, problems, ("low", "rate", "high")):
-        if not record.get("crop") and len(set(rows["crop"].iloc[fits])) > 1:
+        if not word_of(record.get("crop")) and len(set(rows["crop"].iloc[fits])) > 1:
             what = "the fields have several crops, and that of the trial is not said"
             problems.append(Problem(what, "fill in a column crop", line, "crop"))
+        record |= {name: record[name] * per for name in ("low", "rate", "high")}
         record["source_key"] = word_of(record.get("source_key")) or "own trial"
+        record["own"] = bool(word_of(record.get("field")))
         for i in fits:
-            if word_of(record.get("field")) or (i, record["nutrient"]) not in trials:
+            before = trials.setdefault((i, record["nutrient"]), record)
+            if before is not record and before["own"] == record["own"]:
+                problems.append(Problem("a second trial of the same field", "keep one", line, "nutrient"))
+                break
+            if record["own"]:
                 trials[i, record["nutrient"]] = record
     if problems:
         raise InputError("own trials", problems)

@@ -23,17 +23,21 @@ from fertkit.budget.buffers import field_lime
 from fertkit.budget.credits import field_credits
 from fertkit.budget.fields import read_fields
 from fertkit.budget.own import checked_own
-from fertkit.budget.pacing import BEFORE, FOLLOWED, season_supply
+from fertkit.budget.pacing import BEFORE, season_supply
 from fertkit.budget.rotation import RotationLedger, rotation_ledger
 from fertkit.budget.targets import PLACE, Targets, nutrient_targets
-from fertkit.budget.yields import AREA_UNITS, base_of
-from fertkit.errors import InputError, Problem
+from fertkit.budget.yields import AREA_UNITS, base_of, refuse
+from fertkit.errors import InputError, Problem, UnitError
 from fertkit.intake.shed import read_shed
 from fertkit.intake.soil import read_soil
 from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.load import list_sources, load_table
 from fertkit.reference.own import own_tables
 from fertkit.results import Result
+from fertkit.units import convert_area_rate
+
+DOSES = ["at", "nutrient", "pass", "stage", "applied"]
+UNITS = ("lb/ac", "kg/ha")
 
 
 @dataclass(frozen=True)
@@ -55,12 +59,16 @@ class SeasonPlan(Result):
         Soil tests by field, zone and analyte.
     lime : DataFrame
         Of the fields with a buffer pH: see `field_lime`.
+    trend : DataFrame or None
+        Older and newer samplings of each test.
     shed : Shed or None
     left_out : DataFrame
         field, zone, year, crop, nutrient, why, detail.
     notes : tuple of str
     cautions : DataFrame
         topic, text, source_key, provenance.
+    unit : str
+        Unit of `table` (lb/ac or kg/ha); the parts of the plan are in lb/ac.
     """
 
     fields: pd.DataFrame
@@ -70,37 +78,46 @@ class SeasonPlan(Result):
     year: object
     levels: pd.DataFrame | None
     lime: pd.DataFrame
+    trend: pd.DataFrame | None
     shed: object
     left_out: pd.DataFrame
     notes: tuple
     cautions: pd.DataFrame
+    unit: str = "lb/ac"
+
+    @property
+    def rates(self) -> pd.DataFrame:
+        """Rates of the season planned [lb/ac]: the rows of `targets.table` of its year."""
+        return self.targets.table[self.targets.table["year"] == self.year]
+
+    @cached_property
+    def doses(self) -> pd.DataFrame:
+        """What each pass brings of each nutrient on each field, and by which stage [lb/ac]."""
+        if self.passes is None:
+            return pd.DataFrame(columns=DOSES)
+        return _doses(self.rates, self.passes.applications, self.shed)
 
     @property
     def table(self) -> pd.DataFrame:
-        """One row a field and nutrient of the season, and pass where there is a shed."""
-        rates = self.targets.table[self.targets.table["year"] == self.year]
-        if self.passes is None:
-            return rates.drop(columns="at").reset_index(drop=True)
-        return rates.drop(columns="at").merge(self.passes.nutrients, how="left")
+        """One row a field, nutrient and pass of the season [`unit`]: the rate, and what the pass brings."""
+        driven = self.doses.rename(columns={"applied": "brought_lb_ac"}).drop(columns="stage")
+        rows = self.rates.merge(driven, on=["at", "nutrient"], how="left").drop(columns="at")
+        rows["pass"] = rows["pass"].fillna("")
+        if self.unit == "lb/ac":
+            return rows
+        amounts = [name for name in rows if name.endswith("_lb_ac")]
+        rows[amounts] = convert_area_rate(rows[amounts].astype(float), "lb/ac", self.unit)
+        return rows.rename(columns={name: name.replace("_lb_ac", "_kg_ha") for name in amounts})
 
     @cached_property
     def season(self) -> pd.DataFrame:
         """Supply under demand: field, zone, crop and the columns of `season_supply`."""
-        rates = self.targets.table[self.targets.table["year"] == self.year]
         uptake = self.targets.removal[["at", "nutrient", "uptake"]]
-        doses = None if self.passes is None else _doses(rates, self.passes.applications, self.shed)
-        last = (
-            {}
-            if self.shed is None
-            else {crop: _last(self.shed.passes, crop) for crop in rates["crop"].unique()}
-        )
-        paced = season_supply(rates, uptake, doses, last, _soil_of(rates, self.levels))
-        return (
-            rates[["at", "field", "zone", "crop"]]
-            .drop_duplicates("at")
-            .merge(paced, on="at")
-            .drop(columns="at")
-        )
+        crops, doses = self.rates["crop"].unique(), None if self.passes is None else self.doses
+        last = {} if self.shed is None else {crop: _last(self.shed.passes, crop) for crop in crops}
+        paced = season_supply(self.rates, uptake, doses, last, _soil_of(self.rates, self.levels))
+        places = self.rates[["at", "field", "zone", "crop"]].drop_duplicates("at")
+        return places.merge(paced, on="at").drop(columns="at")
 
     @property
     def applications(self) -> pd.DataFrame:
@@ -115,7 +132,7 @@ class SeasonPlan(Result):
     @property
     def totals(self) -> pd.DataFrame:
         """Per nutrient of the season: acres, pounds asked for and pounds that leave with the harvest."""
-        rows = self.targets.table[self.targets.table["year"] == self.year]
+        rows = self.rates
         pounds = rows[["rate_lb_ac", "credit_lb_ac", "removal_lb_ac"]].mul(rows["area_ac"], axis=0)
         pounds.columns = ["rate_lb", "credit_lb", "removal_lb"]
         pounds = pounds.assign(area_ac=rows["area_ac"])
@@ -133,7 +150,7 @@ class SeasonPlan(Result):
     fields=either(a_table, a_saved_file), soil=either(holding("levels", like="soil tests"), a_file),
     shed=either(holding("products", like="a shed"), a_file), passes=a_file, policy=either(a_table, a_dict),
     credits=a_table, trials=a_table, caps=either(a_table, a_dict), prices=numbers_by_name, source=a_list,
-    own=own_tables, spending_limit=zero_or_more,
+    without=a_list, own=own_tables, spending_limit=zero_or_more,
 )  # fmt: skip
 def plan_season(
     fields,
@@ -150,7 +167,9 @@ def plan_season(
     target_ph: float | None = None,
     region: str | None = None,
     source=None,
+    without=None,
     own=None,
+    unit: str = "lb/ac",
     **options,
 ) -> SeasonPlan:
     """Plan a season for all fields of a farm, and keep the books of its rotation.
@@ -166,7 +185,7 @@ def plan_season(
         Products and passes, as for `read_shed`; without it the plan ends at rates.
     passes : path or DataFrame, optional
         Passes of the year, where the file of the shed does not hold them.
-    policy, credits, trials, caps, region, source, own
+    policy, credits, trials, caps, region, source, without, own
         As for `nutrient_targets`.
     spending_limit : float, optional
         Most that may be spent on the season.
@@ -174,6 +193,8 @@ def plan_season(
         Nutrient -> price [per lb], for the ledger; from the pass plan without.
     target_ph : float, optional
         To which fields with a buffer pH are limed.
+    unit : {'lb/ac', 'kg/ha'}
+        Of the rates in `policy`, `caps` and `trials`, and of the plan's table.
     **options
         Of `plan_passes`.
 
@@ -197,25 +218,30 @@ def plan_season(
     >>> plan.targets.table.set_index("nutrient")["why"].to_dict()
     {'N': 'legume', 'P2O5': 'no test', 'K2O': 'no test'}
     """
-    rows, notes, levels, things = _read(fields, soil, shed, passes, own)
-    stated = field_credits(rows)
-    credits = pd.concat([part for part in (stated, credits) if part is not None and len(part)] or [stated])
-    asked = {"policy": policy, "credits": credits, "trials": trials, "caps": caps}
-    targets = nutrient_targets(rows, levels, **asked, region=region, own=own, source=source)
+    if unit not in UNITS:
+        raise UnitError(f"unknown unit '{unit}' of the rates; use one of: {', '.join(UNITS)}")
+    if shed is None and spending_limit is not None:
+        what = "nothing is priced without products and passes"
+        raise refuse("season plan", what, "give a shed, or leave out the limit", column="spending_limit")
+    rows, notes, tests, things = _read(fields, soil, shed, passes, own)
+    levels, stated = None if tests is None else tests.levels, field_credits(rows)
+    credits = pd.concat([part for part in (credits, stated) if part is not None and len(part)] or [stated])
+    asked = {"policy": policy, "credits": credits, "trials": trials, "caps": caps, "unit": unit}
+    studied = {"region": region, "own": own, "source": source, "without": without}
+    targets = nutrient_targets(rows, levels, **asked, **studied)
     year = rows["year"].iloc[_first(rows["year"])]
     driven = None
     if things is not None:
         plan_passes = import_module("fertkit.budget.passes").plan_passes
         now = targets.table[targets.table["year"] == year]
-        options = {
-            "spending_limit": spending_limit,
-            "value": targets.value if len(targets.value) else None,
-        } | options
+        own_curves = targets.value if len(targets.value) else None
+        options = {"spending_limit": spending_limit, "value": own_curves} | options
         driven = plan_passes(now, things.products, things.passes, **options)
     books = rotation_ledger(targets, levels, applied=_applied(driven, year), prices=prices or _prices(driven))
     lime = pd.DataFrame() if levels is None else field_lime(rows, levels, target_ph)
-    parts = (targets, driven, books, year, levels, lime, things, targets.left_out.drop(columns="at"))
-    return SeasonPlan(rows, *parts, notes, _cautions(targets))
+    parts = (targets, driven, books, year, levels, lime, None if tests is None else tests.trend, things)
+    out = targets.left_out.drop(columns="at")
+    return SeasonPlan(rows, *parts, out, notes, _cautions(targets), unit)
 
 
 def _read(fields, soil, shed, passes, own):
@@ -231,11 +257,26 @@ def _read(fields, soil, shed, passes, own):
     if problems:
         raise InputError("season plan", problems)
     notes = [*notes, *(str(note) for read in (tests, things) for note in getattr(read, "notes", ()))]
+    return rows, (*notes, *_unused_tests(rows, tests)), tests, things
+
+
+def _unused_tests(rows, tests):
+    """Say of which fields and zones there are soil tests that no row of the fields asks for."""
     if tests is None:
-        return rows, tuple(notes), None, things
-    strange = sorted(set(tests.levels["field"].astype(str)) - set(names))
-    notes += [f"soil tests of no field of the plan: {', '.join(strange)}"] if strange else []
-    return rows, tuple(notes), tests.levels, things
+        return
+    tested = tests.levels[["field", "zone"]].astype(str).drop_duplicates()
+    places = set(rows[["field", "zone"]].astype(str).itertuples(index=False, name=None))
+    names = {field for field, _ in places}
+    strange = sorted(set(tested["field"]) - names)
+    if strange:
+        yield f"soil tests of no field of the plan: {', '.join(strange)}"
+    zones = [
+        f"{field} {zone}"
+        for field, zone in tested.itertuples(index=False, name=None)
+        if zone and field in names and (field, zone) not in places
+    ]
+    if zones:
+        yield f"soil tests of zones that the fields do not name, which are not used: {', '.join(zones)}"
 
 
 def _gathered(problems, read, source, member, **options):
@@ -280,16 +321,19 @@ def _first(years):
 
 def _doses(rates, applications, shed):
     """What each pass brings of each nutrient on each field, by the latest stage of the pass."""
-    share = shed.products.set_index("product")[[PERCENT[name] for name in FOLLOWED]].fillna(0.0) / 100
-    share.columns = list(FOLLOWED)
+    share = (
+        shed.products.drop_duplicates("product").set_index("product")[list(PERCENT.values())].fillna(0.0)
+        / 100
+    )
+    share.columns = list(PERCENT)
     place = rates[["at", "field", "zone", "crop"]].drop_duplicates("at")
     driven = place.merge(applications, on=["field", "zone", "crop"])
     brought = share.loc[driven["product"]].mul(driven["rate_lb_ac"].to_numpy(), axis=0).set_axis(driven.index)
     latest = driven["pass"].map(shed.passes.set_index("pass")["latest"].to_dict())
-    long = brought.assign(at=driven["at"], stage=latest).melt(
-        ["at", "stage"], var_name="nutrient", value_name="applied"
-    )
-    return long[long["applied"] > 0]
+    brought = brought.assign(at=driven["at"], stage=latest, **{"pass": driven["pass"]})
+    sums = brought.groupby(["at", "pass", "stage"], sort=False).sum().reset_index()
+    long = sums.melt(["at", "pass", "stage"], var_name="nutrient", value_name="applied")
+    return long.loc[long["applied"] > 0, DOSES].reset_index(drop=True)
 
 
 def _last(passes, crop):

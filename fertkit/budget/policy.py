@@ -49,7 +49,7 @@ class Policy:
     named: bool = False
 
 
-def policies(given, rows: pd.DataFrame, own=NO_TABLES) -> list[dict[str, Policy]]:
+def policies(given, rows: pd.DataFrame, own=NO_TABLES, per: float = 1.0) -> list[dict[str, Policy]]:
     """Read policies: for each row, nutrient -> `Policy`; nothing for a nutrient of which nothing is said.
 
     Parameters
@@ -61,18 +61,20 @@ def policies(given, rows: pd.DataFrame, own=NO_TABLES) -> list[dict[str, Policy]
         The columns of `KEYS`.
     own : OwnTables, optional
         Whose systems may be named too.
+    per : float
+        lb/ac in a unit of the rates.
 
     Raises
     ------
     InputError
         With every policy, nutrient and name that cannot be read.
     """
-    return _spread(given, rows, "policy", partial(_policy, systems=rate_plans(own)))
+    return _spread(given, rows, "policy", partial(_policy, systems=rate_plans(own), per=per))
 
 
-def caps_of(given, rows: pd.DataFrame) -> list[dict[str, float]]:
-    """Read caps [lb/ac] in the same shape as `policies`."""
-    return _spread(given, rows, "caps", _cap)
+def caps_of(given, rows: pd.DataFrame, per: float = 1.0) -> list[dict[str, float]]:
+    """Read caps in the same shape as `policies` [lb/ac]."""
+    return _spread(given, rows, "caps", partial(_cap, per=per))
 
 
 def _spread(given, rows, table, read):
@@ -126,7 +128,7 @@ def word_of(value) -> str:
     return f"{value:g}" if plain else str(value).strip()
 
 
-def _policy(value, named, problems, place, systems):
+def _policy(value, named, problems, place, systems, per):
     text = word_of(value).casefold().replace(" ", "_")
     build = re.fullmatch(r"build(?:[_-]and[_-]maintain)?_?(?:over_)?(\d*)(?:_years?)?", text)
     if build:
@@ -139,20 +141,20 @@ def _policy(value, named, problems, place, systems):
         return Policy("system", system=text, named=named)
     number = _number(text)
     if np.isfinite(number) and number >= 0:
-        return Policy("fixed", rate_lb_ac=number, named=named)
+        return Policy("fixed", rate_lb_ac=number * per, named=named)
     remedy = (
-        "write sufficiency, build, build 6 (years), removal, trial, none, a rate in lb/ac, or the name of a "
+        "write sufficiency, build, build 6 (years), removal, trial, none, a rate, or the name of a "
         f"system: {', '.join(systems)}"
     )
     problems.append(Problem("not a policy", remedy, *place, value))
     return Policy()
 
 
-def _cap(value, named, problems, place):
+def _cap(value, named, problems, place, per):
     number = _number(word_of(value))
     if not (np.isfinite(number) and number >= 0):
-        problems.append(Problem("not a cap", "write a number of lb/ac, 0 or more", *place, value))
-    return number
+        problems.append(Problem("not a cap", "write a rate, 0 or more", *place, value))
+    return number * per
 
 
 def _number(text):

@@ -11,7 +11,9 @@ from fertkit.budget.buffers import TEST_OF, soil_buffer
 from fertkit.budget.ledger import NUTRIENTS
 from fertkit.budget.targets import PLACE, Targets, is_legume
 from fertkit.budget.thresholds import fits
+from fertkit.budget.yields import refuse
 from fertkit.reference.load import list_sources
+from fertkit.reference.nutrients import OF_PRODUCTS
 from fertkit.results import Result
 from fertkit.rounding import at_least
 
@@ -85,6 +87,9 @@ def rotation_ledger(
     saves its fertilizer; what removal then takes from the soil has to be put back, unless the test stands
     above its range in the system chosen. A year doubled saves in the next what it spares there.
     """
+    for name, price in (prices or {}).items():
+        if name not in OF_PRODUCTS or not price >= 0:
+            raise refuse("prices", "not a price of a nutrient", "give 0 or more", column=name, value=price)
     books = _books(targets, applied)
     books["price"] = books["nutrient"].map(prices or {}).astype(float)
     return RotationLedger(_with_costs(_with_tests(books, levels), targets))

@@ -81,12 +81,12 @@ def is_carried(nutrient, tests, rows, own):
 # ---- removal and systems
 
 
-def removal_of(rows, wanted, source, region, own):
+def removal_of(rows, wanted, region, chosen):
     """Per nutrient: removal of every row [lb/ac], what of it is baled residue, source, provenance."""
     what = ["crop", "part", "pounds", "baled", "residue"]
     alike = rows[what].drop_duplicates().reset_index(drop=True)
     code = rows[what].merge(alike.assign(code=alike.index), on=what, how="left")["code"].to_numpy()
-    studied = {"nutrients": wanted, "source": source, "region": _studied(region), "own": own}
+    studied = {"nutrients": wanted, "region": _studied(region)} | chosen
     removed = _removed(alike, studied)
     grain = _removed(alike.assign(baled=0.0), studied) if (alike["baled"] > 0).any() else removed
     found = {}

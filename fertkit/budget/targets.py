@@ -18,6 +18,7 @@ from fertkit.reference.load import list_sources
 from fertkit.reference.nutrients import OF_PRODUCTS
 from fertkit.reference.regions import region_chain
 from fertkit.results import Result
+from fertkit.units import ACRE_HA, convert_area_rate
 
 #: Nutrients planned where nothing else is asked for.
 USUAL = ("N", "P2O5", "K2O")
@@ -85,7 +86,7 @@ class Targets(Result):
         return list_sources(k for k in dict.fromkeys(keys) if k and not k.startswith("own "))
 
 
-@asks(policy=either(a_table, a_dict), caps=either(a_table, a_dict), source=a_list)
+@asks(policy=either(a_table, a_dict), caps=either(a_table, a_dict), source=a_list, without=a_list)
 def nutrient_targets(
     fields: pd.DataFrame,
     levels: pd.DataFrame | None = None,
@@ -97,6 +98,8 @@ def nutrient_targets(
     region: str | None = None,
     own=None,
     source=None,
+    without=None,
+    unit: str = "lb/ac",
 ) -> Targets:
     """Work out the rate of each nutrient for every field by the policy asked for.
 
@@ -109,21 +112,23 @@ def nutrient_targets(
         Soil tests, one row a field, zone, analyte and extractant: value, unit, depth_in; optional method.
     policy : dict or DataFrame, optional
         Nutrient -> "sufficiency", "build" ("build 6" for six years), "removal", "trial", "none", a rate
-        [lb/ac] or the name of a system; a table has a column for each nutrient and rows by field, zone, year
+        [`unit`] or the name of a system; a table has a column for each nutrient and rows by field, zone, year
         or crop. What is not named follows a current system of the region that answers the field's test; P and
         K else follow removal, and the answer says so.
     credits : DataFrame, optional
         field ("" for all), nutrient, kind (manure, legume, soil nitrate, water nitrate, starter), low_lb_ac,
         high_lb_ac; optional zone, year, source_key, provenance, note.
     trials : DataFrame, optional
-        Own optimum rates: field ("" for all), nutrient, rate, low, high [lb/ac]; optional crop, curve (pairs
-        of rate and gain an acre).
+        Own optimum rates: field ("" for all), nutrient, rate, low, high [`unit`]; optional crop, curve
+        (pairs of rate [`unit`] and gain an acre, or a hectare with kg/ha).
     caps : dict or DataFrame, optional
-        Highest rates [lb/ac], shaped as `policy`.
+        Highest rates [`unit`], shaped as `policy`.
     region : str, optional
         Where the fields are: a state or a region.
-    own, source
-        As for `farm_budget`, for removal.
+    own, source, without
+        As for `farm_budget`, for removal; own systems of rates too.
+    unit : {'lb/ac', 'kg/ha'}
+        Of the rates given; the result is in lb/ac.
 
     Returns
     -------
@@ -155,11 +160,11 @@ def nutrient_targets(
     """
     rows, own = _about(fields), checked_own(own)
     region_chain(region or "world")  # refuses a region that is not known
-    problems = []
-    asked = _collect(problems, partial(policies, own=own), policy, rows)
-    limits = _collect(problems, caps_of, caps, rows)
+    problems, per = [], convert_area_rate(1.0, unit, "lb/ac")
+    asked = _collect(problems, partial(policies, own=own, per=per), policy, rows)
+    limits = _collect(problems, partial(caps_of, per=per), caps, rows)
     given = _collect(problems, checked_credits, credits, rows)
-    optimum = _collect(problems, checked_trials, trials, rows)
+    optimum = _collect(problems, partial(checked_trials, per=per), trials, rows)
     if problems:
         raise InputError("season plan", problems)
     tests = levels_by_row(levels, rows)
@@ -168,7 +173,7 @@ def nutrient_targets(
         for n in OF_PRODUCTS
         if n in USUAL or any(n in one for one in asked) or is_carried(n, tests, rows, own)
     ]
-    removal = removal_of(rows, wanted, source, region, own)
+    removal = removal_of(rows, wanted, region, {"source": source, "without": without, "own": own})
     systems = system_answers(rows, wanted, asked, tests, removal, region, own)
     answers: dict[tuple, list] = {}
     for record in systems:
@@ -181,7 +186,8 @@ def nutrient_targets(
             if pick:
                 (left if "left" in pick else picks).append({"at": i, "nutrient": n} | pick)
     taken = credited(picks, rows, given, region, limits)
-    return _gathered(rows, picks, left, systems, taken, optimum, removal)
+    area = 1.0 if unit == "lb/ac" else ACRE_HA
+    return _gathered(rows, picks, left, systems, taken, removal, _value(rows, optimum, per, area))
 
 
 def _collect(problems, read, given, rows):
@@ -325,7 +331,7 @@ def _chosen(answers, policy, region):
 # ---- the answer
 
 
-def _gathered(rows, picks, left, systems, taken, trials, removal):
+def _gathered(rows, picks, left, systems, taken, removal, value):
     about = rows[ABOUT].set_index("at", drop=False)
 
     def table(records, columns):
@@ -347,7 +353,7 @@ def _gathered(rows, picks, left, systems, taken, trials, removal):
         [{"at": i, "nutrient": n} | one for n, some in removal.items() for i, one in enumerate(some)],
         ["nutrient", "uptake", "removed", "residue", "removed_source", "provenance"],
     )
-    return Targets(targets, sides, credits, out, leaves, _value(about, trials))
+    return Targets(targets, sides, credits, out, leaves, value)
 
 
 def _filled(table):
@@ -356,11 +362,11 @@ def _filled(table):
     return table.assign(**words, **{n: table[n].astype(float) for n in NUMBERS if n in table})
 
 
-def _value(about, trials):
+def _value(rows, trials, per, area):
     """Own response curves as points of a concave line: gain an acre over the rate."""
     curves = [
-        about.loc[at, ["field", "zone", "crop"]].to_dict()
-        | {"nutrient": nutrient, "rate_lb_ac": rate, "gain_per_ac": gain}
+        rows.loc[at, ["field", "zone", "crop"]].to_dict()
+        | {"nutrient": nutrient, "rate_lb_ac": rate * per, "gain_per_ac": gain * area}
         for (at, nutrient), trial in trials.items()
         for rate, gain in _concave(trial.get("curve"))
     ]

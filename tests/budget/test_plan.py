@@ -5,7 +5,7 @@ import pytest
 
 import fertkit
 from fertkit.budget.plan import plan_season
-from fertkit.errors import InputError
+from fertkit.errors import InputError, UnitError
 
 FIELDS = pd.DataFrame({
     "field": ["A", "A", "B", "B"], "year": [2026, 2027] * 2, "crop": ["corn", "soybean"] * 2, "area_ac": 80.0,
@@ -62,3 +62,38 @@ def test_every_problem_of_both_files_at_once():
 def test_a_soil_test_of_no_field_is_said():
     plan = plan_season(FIELDS, SOIL.assign(Field=["A", "Q"]), region="Ohio")
     assert any("no field of the plan: Q" in note for note in plan.notes)
+
+
+def test_metric_rates_are_read_and_shown_as_such():
+    # 112.085 kg/ha are 100 lb/ac; caps in the same unit
+    plan = plan_season(FIELDS, policy={"P": 112.085, "K": 112.085}, caps={"K": 56.0425}, unit="kg/ha")
+    rows = plan.targets.table.set_index(["field", "year", "nutrient"])
+    assert rows.loc[("A", 2026, "P2O5"), "rate_lb_ac"] == pytest.approx(100, abs=1e-3)
+    assert rows.loc[("A", 2026, "K2O"), "rate_lb_ac"] == pytest.approx(50, abs=1e-3)
+    shown = plan.table.set_index(["field", "nutrient"])
+    assert shown.loc[("A", "P2O5"), "rate_kg_ha"] == pytest.approx(112.085)
+    assert "rate_lb_ac" not in shown
+    with pytest.raises(UnitError, match="kg/acre"):
+        plan_season(FIELDS, unit="kg/acre")
+
+
+def test_what_is_asked_and_cannot_be_answered():
+    with pytest.raises(InputError, match="spending_limit"):
+        plan_season(FIELDS, spending_limit=1000.0)
+    with pytest.raises(InputError, match="price"):
+        plan_season(FIELDS, prices={"Potash": 0.4})
+
+
+def test_zones_that_are_tested_and_not_planned_are_said():
+    zoned = SOIL.assign(Zone=["east", "west"])
+    plan = plan_season(FIELDS, zoned, region="Ohio")
+    assert any("zones that the fields do not name" in note and "A east" in note for note in plan.notes)
+    by_zone = plan_season(FIELDS.assign(zone=["east", "east", "", ""]), zoned, region="Ohio")
+    rows = by_zone.targets.table.set_index(["field", "zone", "year", "nutrient"])
+    assert rows.loc[("A", "east", 2026, "P2O5"), "test"] == 10.0
+
+
+def test_duties_are_named_and_only_of_what_is_grown():
+    topics = set(plan_season(FIELDS, policy={"N": 100}).cautions["topic"])
+    assert {"phosphorus loss", "nitrate loss", "who governs"} <= topics
+    assert "grass tetany" not in topics

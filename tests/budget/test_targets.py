@@ -354,3 +354,9 @@ def test_a_system_of_ones_own_may_be_named():
     own.append(pd.DataFrame([OWN_SYSTEM["soil_rates"] | slope | {"source_key": "MINE"}]))
     row = rates(nutrient_targets(CORN, LEVELS, policy={"P": "mine"}, own=own, region="Kansas")).loc["P2O5"]
     assert (row["system"], row["rate_lb_ac"]) == ("mine", pytest.approx(90 - 36))
+
+
+def test_two_trials_of_one_field_are_asked_about():
+    twice = pd.DataFrame(TRIAL).iloc[[1, 1]]
+    with pytest.raises(InputError, match="second trial of the same field"):
+        nutrient_targets(CORN, None, trials=twice)
