@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import asks
+from fertkit.budget.mixing import pair_rules
 from fertkit.budget.products import PERCENT, find_product, of_products, product_cautions
 from fertkit.errors import FertkitError, InputError, NotEstimable, Problem, UnitError, unknown
 from fertkit.reference.load import list_sources
@@ -128,7 +129,9 @@ def blend(
     Notes
     -----
     Linear program: least price x rate, subject to analysis x rate >= target, analysis x rate <= cap, rate
-    >= 0 (scipy.optimize.linprog, HiGHS).
+    >= 0 (scipy.optimize.linprog, HiGHS). Products that must not meet (table mixing: urea and triple
+    superphosphate, urea and ammonium nitrate, ...) are never in one mix: the better mix without the one or
+    the other is taken.
 
     Examples
     --------
@@ -156,7 +159,8 @@ def blend(
     most = np.array([caps.get(n, np.inf) for n in names])
     share = listed[[PERCENT[n] for n in names]].to_numpy(dtype=float).T / 100
     upper = [product_caps.get(name) for name in listed["product"]]
-    cost, rate, marginal = _solve(listed["price_per_lb"].to_numpy(), share, least, most, upper)
+    apart = [(i, j) for i, j, _ in pair_rules(listed)]
+    cost, rate, marginal = _apart(listed["price_per_lb"].to_numpy(), share, least, most, upper, apart)
     if rate is None:
         raise NotEstimable(_why_not(names, share, least, most, upper, unit))
     supplied = share @ rate
@@ -256,6 +260,17 @@ def _solve(price, share, least, most, upper):
     return float(answer.fun), rate, marginal
 
 
+def _apart(price, share, least, most, upper, apart):
+    """Solve without pairs that must not meet: where the best mix holds one, the better of two without."""
+    cost, rate, marginal = _solve(price, share, least, most, upper)
+    pair = next(((i, j) for i, j in apart if rate is not None and rate[i] > 0 and rate[j] > 0), None)
+    if pair is None:
+        return cost, rate, marginal
+    without = [[0.0 if i == p else u for i, u in enumerate(upper)] for p in pair]
+    mixes = [_apart(price, share, least, most, bounds, apart) for bounds in without]
+    return min(mixes, key=lambda mix: np.inf if mix[1] is None else mix[0])
+
+
 def _why_not(names, share, least, most, upper, unit):
     """Say which target cannot be met: the mix that falls short least, by share of each target."""
     from scipy.optimize import linprog
@@ -284,6 +299,8 @@ def _why_not(names, share, least, most, upper, unit):
     ]
     if any(u is not None and x > u - OPEN for x, u in zip(answer.x, upper, strict=False)):
         binding.append("a product cap")
+    if not lacks:
+        return "products that meet the targets must not meet each other; add one that mixes"
     under = f" under {' and '.join(binding)}" if binding else ""
     remedy = "raise the cap, add a product or lower the target"
     return f"no blend meets the targets: {', '.join(lacks)}{under}; {remedy}"

@@ -177,23 +177,28 @@ def product_cautions(names, *, products: pd.DataFrame | None = None) -> pd.DataF
     >>> "no contact with the seed" in " ".join(cautions.text)
     True
     """
-    chosen = [find_product(name, products) for name in names]
+    return cautions_of([find_product(name, products) for name in names])
+
+
+def cautions_of(chosen) -> pd.DataFrame:
+    """List what to watch with some rows of a products table, as `product_cautions` does by name."""
     cautions = []
     for row in load_cautions().itertuples():
-        materials = [word.lower() for word in row.material.split(";") if word]
-        nutrients = [name for name in row.nutrient.split(";") if name]
-        concerned = [
-            p["material"]
-            for p in chosen
-            if any(word in p["material"].lower() for word in materials)
-            or any(p[PERCENT[name]] > 0 for name in nutrients)
-        ]
-        if concerned or not (materials or nutrients):
+        concerned = [p["material"] for p in chosen if speaks_of_product(row, p)]
+        if concerned or not (row.material or row.nutrient):
             cautions.append((row.topic, row.text, "; ".join(concerned), row.source_key, row.provenance))
     for p in chosen:
-        if p["cautions"]:
+        if p.get("cautions"):
             cautions.append((p["grade"], p["cautions"], p["material"], p["source_key"], p["provenance"]))
     return pd.DataFrame(cautions, columns=["topic", "text", "product", "source_key", "provenance"])
+
+
+def speaks_of_product(caution, product) -> bool:
+    """Whether a row of the table cautions speaks of a row of a products table."""
+    materials = [word.lower() for word in caution.material.split(";") if word]
+    nutrients = [PERCENT[name] for name in caution.nutrient.split(";") if name]
+    named = any(word in product["material"].lower() for word in materials)
+    return named or any(product[column] > 0 for column in nutrients)
 
 
 @asks(row_spacing_in=above_zero)
@@ -262,6 +267,19 @@ def _seed_rows(crop):
     if rows.empty:
         raise unknown("crop in the seed_limits table", crop, table["crop"].unique())
     return rows
+
+
+def seed_limits(crop: str, **place) -> list[tuple[str, float, str]]:
+    """Return every limit with the seed of a crop: its basis, the most [lb/ac] and its source.
+
+    `place` is row_spacing_in, soil and opener as for `seed_row_limit`; without it the lowest counts.
+    """
+    rows = _seed_rows(crop)
+    if place:
+        chosen = [seed_row_limit(crop, basis=basis, **place) for basis in rows["basis"].unique()]
+    else:
+        chosen = [rows.loc[some["limit_lb_ac"].idxmin()] for _, some in rows.groupby("basis", sort=False)]
+    return [(row["basis"], float(row["limit_lb_ac"]), row["source_key"]) for row in chosen]
 
 
 @asks(rates=amounts_by_name, row_spacing_in=above_zero, products=of_products)

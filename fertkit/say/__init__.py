@@ -32,6 +32,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "StochasticPlateau": ("response", "plateau_risk_lines"), "BatchResult": ("answers", "batch_lines"),
     "FieldAnswer": ("answers", "field_lines"), "TrialAnswer": ("answers", "trial_lines"),
     "NetworkAnswer": ("answers", "network_lines"), "SoilTests": ("stock", "soil_tests_lines"),
+    "PassPlan": ("passes", "pass_plan_lines"),
     "Targets": ("plan", "target_lines"), "SeasonPlan": ("plan", "plan_lines"),
     "RotationLedger": ("plan", "rotation_lines"), "Shed": ("stock", "shed_lines"),
     "RatioTable": ("balance", "ratio_lines"), "BalanceAnswer": ("balance", "balance_answer_lines"),

@@ -1,0 +1,59 @@
+"""What a pass plan says: its cost, what goes on in which pass, what to buy, where money is short."""
+
+from fertkit.results import counted, plain
+from fertkit.say.line import GOVERNS, Kind, Line, detail, lead, missing, row, short, told
+
+
+def pass_plan_lines(plan) -> list[Line]:
+    """Say the plan of a farm's passes."""
+    acres = plan.applications.drop_duplicates(["field", "zone"])["area_ac"].sum()
+    fields = plan.nutrients[["field", "zone"]].drop_duplicates()
+    driven = plan.passes[plan.passes["fields"] > 0]
+    least = "Most value for" if plan.short_of_money else "Least cost"
+    said = [
+        lead(f"{least} {_money(plan.cost)}: {counted(len(fields), 'field')}, {plain(acres)} acres treated")
+    ]
+    said += [row(r.name, f"{counted(r.fields, 'field')}, {plain(r.acres)} acres, {_money(r.cost)}")
+             for r in driven.rename(columns={"pass": "name"}).itertuples()]  # fmt: skip
+    said += [row(r.product, _bought(r)) for r in plan.purchases.itertuples() if r.need_lb > 0]
+    said += _short(plan)
+    said.append(told(f"Another plan could be better by {plan.gap:.1%} at most."))
+    said += [Line(Kind.CAUTION, r.text, r.topic) for r in plan.cautions.itertuples()]
+    return [*said, told(GOVERNS)]
+
+
+def _money(amount):
+    return f"{amount:,.0f}" if amount >= 10 else f"{amount:.2f}"
+
+
+def _bought(r):
+    stock = f", {short(min(r.need_lb, r.on_hand_lb))} of it on hand" if r.on_hand_lb else ""
+    lots = f" in {counted(int(r.lots), 'lot')}" if r.lots == r.lots and r.lots else ""
+    bought = f"; buy {r.tons:,.1f} tons{lots}, {_money(r.cost)}" if r.bought_lb else ""
+    return f"{r.need_lb:,.0f} lb needed{stock}{bought}"
+
+
+def _short(plan):
+    """What falls short: for want of money, or of less than a step of the spreader."""
+    lacking = plan.nutrients[plan.nutrients["short_lb_ac"] > 0]
+    if not plan.short_of_money:
+        if len(lacking):
+            most = lacking["short_lb_ac"].max()
+            cases = counted(len(lacking), "case")
+            yield detail(
+                f"whole rates leave at most {short(most)} lb/ac of a target open, in {cases}", "rounding"
+            )
+        return
+    for nutrient, some in lacking.groupby("nutrient", sort=False):
+        names = [f"{r.field} {r.zone}".strip() for r in some.itertuples()]
+        more = f" and {len(names) - 5} more" if len(names) > 5 else ""
+        yield missing(f"{nutrient} short", f"{', '.join(names[:5])}{more}")
+    if len(plan.shadow):
+        first = plan.shadow.iloc[0]
+        yield told(f"The next unit of money gains {plain(plan.next_unit)}, first on {first['field']} with "
+                   f"{first['nutrient']} ({first['basis']}).")  # fmt: skip
+    if plan.shadow["basis"].eq("soil-test class").any():
+        yield Line(
+            Kind.PRACTICE,
+            "Common practice, no source: money goes to nitrogen and the lowest soil tests first.",
+        )
