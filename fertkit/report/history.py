@@ -1,6 +1,6 @@
 """The answer for fields over the years: one page a field with small panels, an index for several."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -11,10 +11,12 @@ from fertkit.plots.history import bands_of, telling
 from fertkit.report.answer import Answer
 from fertkit.report.page import render_page
 from fertkit.report.sections import Section, Table, checks_table, pick
+from fertkit.report.workbook import sources_sheet, workbook_bytes
+from fertkit.results import plain
 from fertkit.say.history import field_lines
 from fertkit.say.leaf import DEFER
 from fertkit.say.line import Kind
-from fertkit.tissue.history import FieldHistory, field_history
+from fertkit.tissue.history import FieldHistory, State, field_history
 from fertkit.writing import write_whole
 
 PATH = {
@@ -87,6 +89,12 @@ class HistoryAnswer(Answer):
         return [*(section for one in each for section in _panels(one)), *_sections(self.history)]
 
     @asks(path=a_path)
+    def write_workbook(self, path) -> Path:
+        """Write every value and comparison as XLSX; a page shows those that tell something."""
+        tables = [*_tables(self.history), *_read(self.history).tables, _checks(self.history)]
+        return write_whole(workbook_bytes([*tables, sources_sheet(self.sources)]), path)
+
+    @asks(path=a_path)
     def write_page(self, path) -> Path:
         """Write the page; of several fields an index, and beside it a page each."""
         fields = self.history.fields
@@ -138,19 +146,34 @@ def _panels(history) -> list[Section]:
 
 
 def _sections(history) -> list[Section]:
-    """Tables of the field, what was read and what was checked."""
-    lead = {} if len(history.fields) == 1 else {"field": "field"}
-    dated = history.path.assign(sampled=history.path["sampled"].dt.strftime("%Y-%m-%d").fillna(""))
-    tables = [pick("What repeats", history.repeats, lead | REPEATS)]
-    if len(history.pairs):
-        tables.append(pick("Poor against good area", history.pairs, lead | PAIRS))
-    if len(history.treatments):
-        means = [", ".join(f"{k} {v:.4g}" for k, v in m.items()) for m in history.treatments["means"]]
-        tables.append(pick("Treatments", history.treatments.assign(means=means), lead | TREATMENTS))
-    tables.append(pick("Every value", dated, lead | PATH))
-    checks = checks_table(history.checks.assign(about="the history"))
-    checked = Section("Checks", tables=(checks,), cautions=(DEFER,))
-    return [Section("The numbers", tables=tuple(tables)), _read(history), checked]
+    """What was short or left open, differed or was tested; what was read; what was checked."""
+    repeats, pairs = history.repeats, history.pairs
+    telling = replace(
+        history, path=history.path[history.path["state"].isin([State.SHORT, State.IN_PART, State.OPEN])],
+        repeats=repeats[(repeats["short"] > 0) | (repeats["open"] > 0)],
+        pairs=pairs[pairs["difference"] != "within noise"],
+    )  # fmt: skip
+    tables = tuple(table for table in _tables(telling, len(history.fields)) if len(table.frame))
+    whole = "Values that were enough, and differences within the noise, stand in the workbook."
+    checked = Section("Checks", tables=(_checks(history),), cautions=(DEFER,))
+    return [Section("The numbers that count", (whole,), tables=tables), _read(history), checked]
+
+
+def _tables(history, fields: int = 2) -> list[Table]:
+    """What repeats, comparisons and values, with the field where there are several."""
+    lead = {"field": "field"} if fields > 1 else {}
+    day = history.path["sampled"].dt.strftime("%Y-%m-%d").fillna("")
+    means = [", ".join(f"{k} {plain(v)}" for k, v in m.items()) for m in history.treatments["means"]]
+    return [
+        pick("What repeats", history.repeats, lead | REPEATS),
+        pick("Poor against good area", history.pairs, lead | PAIRS),
+        pick("Treatments", history.treatments.assign(means=means), lead | TREATMENTS),
+        pick("Values", history.path.assign(sampled=day), lead | PATH),
+    ]
+
+
+def _checks(history) -> Table:
+    return checks_table(history.checks.assign(about="the history"))
 
 
 def _read(history) -> Section:
