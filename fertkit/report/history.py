@@ -12,7 +12,7 @@ from fertkit.report.answer import Answer
 from fertkit.report.page import render_page
 from fertkit.report.sections import Section, Table, checks_table, pick
 from fertkit.report.workbook import sources_sheet, workbook_bytes
-from fertkit.results import plain
+from fertkit.results import failed, plain
 from fertkit.say.history import field_lines
 from fertkit.say.leaf import DEFER
 from fertkit.say.line import Kind
@@ -177,9 +177,11 @@ def _checks(history) -> Table:
 
 
 def _read(history) -> Section:
-    """The reports as they were read, and what was taken for granted."""
+    """The reports as they were read, what was taken for granted, and what makes seasons hard to compare."""
     notes = tuple(f"{note}." for note in history.reports.notes)
-    return Section("The reports as read", notes, tables=(Table("Reports", history.reports.read),))
+    doubts = tuple(f"{text}." for text in failed(history.checks.head(2)))  # laboratories, leaps
+    table = Table("Reports", history.reports.read)
+    return Section("The reports as read", notes, tables=(table,), cautions=doubts)
 
 
 def answer_history(reports, *, field: str | None = None, **options) -> HistoryAnswer:
