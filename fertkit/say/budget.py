@@ -64,7 +64,7 @@ def budget_lines(budget) -> list[Line]:
     said += [row(r.nutrient, f"{short(r.removed)} removed by your own analysis") for r in own.itertuples()]
     said += [*_at_harvest(budget, note), *_practice(budget), *map(told, budget.notes)]
     for r in budget.cautions.itertuples():
-        said.append(Line(Kind.CAUTION, f"Caution: {r.text}{''.join(map(note, r.source_key.split(';')))}"))
+        said.append(Line(Kind.CAUTION, f"Forage: {r.text}{''.join(map(note, r.source_key.split(';')))}"))
     memory = budget.published.loc[budget.published["provenance"].map(mark) != "", "source_key"]
     return [*said, *note.lines(set(memory)), told(GOVERNS)]
 

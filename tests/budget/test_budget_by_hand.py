@@ -52,6 +52,7 @@ from fertkit.budget.yields import (
 )
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
 from fertkit.reference import load_crops, load_table
+from fertkit.reference.own import NO_TABLES
 from fertkit.say.line import daily, mark, parts, short
 
 NAN = float("nan")
@@ -331,9 +332,9 @@ def test_peaks_scaled_as_their_sources_allow():
     assert without.loc[("P2O5", "ILSOY_LIB"), "basis"] == UNSCALED
     assert without["published_scaled"].isna().any()
     # SNYDER2000 prints uptake at 40, 55 and 70 bu and one peak: at most 4200 lb a pound of it
-    assert _yield_factor("soybean", "SNYDER2000", 2100.0) == (pytest.approx(0.5), FROM_HIGHEST)
-    assert math.isnan(_yield_factor("soybean", "NOBODY", 4200.0)[0])
-    assert _yield_factor("corn", "BENDER2013", at) == (pytest.approx(1.0), SCALED)
+    assert _yield_factor("soybean", "SNYDER2000", 2100.0, NO_TABLES) == (pytest.approx(0.5), FROM_HIGHEST)
+    assert math.isnan(_yield_factor("soybean", "NOBODY", 4200.0, NO_TABLES)[0])
+    assert _yield_factor("corn", "BENDER2013", at, NO_TABLES) == (pytest.approx(1.0), SCALED)
     # MALHI_CEREALS: 2.4 to 5.2 kg N and 3.1 to 7.6 kg K (1.2046 K2O) a day, at a yield not stated
     barley = published_peaks("barley", 4000, "kg/ha", {}, stage_scale("barley")).set_index("nutrient")
     ends = ["published_low", "published_high"]
