@@ -158,6 +158,7 @@ def find_layout(raw: RawTable, read=read_header, unit=find_unit) -> Layout:
     """
     cells, meaning = raw.cells, _dictionary(read)
     text = [_meanings(row, i, meaning) for i, row in enumerate(cells)]
+    _look_below_analyte(cells, text, meaning)
     blocks, dropped, asked, notes, filled = [], [], [], [], []
     past: list = []
     sections = sections_of(cells, text, raw.name)
@@ -220,6 +221,18 @@ def _meanings(row, i, meaning):
     if sum(wordy) * 2 < len(row) - row.count(""):
         wordy = [w and i < 200 and j < 4 for j, w in enumerate(wordy)]
     return [meaning(text_of(c)) if w else _BLANK for c, w in zip(row, wordy, strict=True)]
+
+
+def _look_below_analyte(cells, text, meaning):
+    """Look at every cell below the head of a column of analytes, whatever else its line is made of."""
+    heads = {}
+    for row, said in zip(cells, text, strict=True):
+        roles = {h.name: j for j, h in enumerate(said) if h.kind == "role"}
+        if "analyte" in roles and {"value", "flag"} & set(roles):
+            heads = {roles["analyte"]}
+        for j in heads:
+            if said[j].kind == "blank" and isinstance(row[j], str) and 0 < len(row[j]) <= 60:
+                said[j] = meaning(text_of(row[j]))
 
 
 class _Section:

@@ -52,7 +52,8 @@ class Things:
         """Return the number of a cell, `empty` of a blank one; what is no plain number becomes a problem."""
         cell = row.get(role, "")
         reading = read_number(cell, self.style)
-        if reading.problem or reading.censored or reading.flag or reading.unit:
+        beside = reading.unit not in ("", self.rests.get(role))
+        if reading.problem or reading.censored or reading.flag or beside:
             problems.append(problem("not a number", line, self.headers[role], text_of(cell)))
             return np.nan
         return empty if np.isnan(reading.value) else reading.value

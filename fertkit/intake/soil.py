@@ -157,7 +157,7 @@ def read_soil(
     [['North 80', 'P', 'Bray-P1', 20.0, 2], ['North 80', 'K', 'Mehlich-3', 148.0, 2]]
     """
     raw, layout = _open(source, name, sheet, columns or {})
-    problems = [p for block in layout.blocks for p in raw.shifted(*block.rows())] + list(layout.asked)
+    problems = [p for block in layout.blocks for p in raw.shifted(*_rows(block))] + list(layout.asked)
     cells, report = results_of(layout, problems)
     if not len(cells):
         raise InputError(raw.name, problems or [problem("no soil tests")])
@@ -209,6 +209,14 @@ def sampling_means(table: pd.DataFrame) -> pd.DataFrame:
 
 
 # ---- the file
+
+
+def _rows(block):
+    """Rows of the headers and of the samples; of a turned table every line that says something of them."""
+    if not block.turned:
+        return block.rows()
+    rows = [block.above + j for j, h in enumerate(block.headers) if h.kind == "role" or h.names_nutrient]
+    return rows[:1], rows[1:]
 
 
 def _open(source, name, sheet, columns):

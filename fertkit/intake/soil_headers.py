@@ -13,6 +13,7 @@ from fertkit.reference.load import load_table
 AMOUNTS = ("ppm", "lb/ac", "kg/ha", "mg/l", "mg/100 g", "index")
 UNITS = {"ppm": AMOUNTS, "%": ("%", "g/kg"), "meq/100 g": ("meq/100 g",), "dS/m": ("dS/m",), "": ()}
 BASES = ("K", "Ca", "Mg", "Na")  # of which a percentage is a share of the exchange capacity
+_LONGEST = 100  # characters of a header
 INCHES = {"in": 1.0, "ft": 12.0, "cm": 1 / 2.54}
 _MARK = {'"': " in", "”": " in", "″": " in", "'": " ft", "′": " ft"}
 _LENGTH = r"(?:\"|”|″|'|′|(?<![a-z])(?:inch(?:es)?|in|cm|ft|feet|foot)(?![a-z])\.?)"
@@ -188,6 +189,8 @@ def read_soil_header(text: str) -> SoilHeader:
     words = plain(bare).strip(" :;,.")
     if not words:
         return SoilHeader("blank")
+    if len(words) > _LONGEST:
+        return SoilHeader("unknown")
     for form in dict.fromkeys((words, plain(_CAMEL.sub(" ", bare)).strip(" :;,."))):
         header = _role(form) or _test(form)
         if header:

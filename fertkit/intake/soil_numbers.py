@@ -135,7 +135,7 @@ def furrow_slice():
 def ask_whether_real(table, problems, notes):
     """Ask about tests no soil has, and note rare ones, results of a rating alone and odd limits."""
     limits = analytes().loc[table["analyte"]].set_index(table.index)
-    value = table["value"] / table["unit"].map({"lb/ac": 2.0}).fillna(1.0)
+    value = table["value"] / np.where(table["unit"] == "lb/ac", furrow_slice()["value"], 1.0)
     own = (table["unit"] == limits["unit"]) | table["unit"].isin(["lb/ac", "mg/l"])
     judged, below = table["value"].notna() & own, table["censored"] != "<"
     impossible = judged & ((value > limits["most"]) | ((value < limits["least"]) & below))

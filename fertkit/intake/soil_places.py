@@ -25,9 +25,15 @@ def with_places(cells, layout, fields, date_format, problems, notes):
     places = pd.DataFrame(place for b, block in enumerate(layout.blocks) for place in _places(b, block))
     nameless = places[(places[["field", "zone", "sample"]] == "").all(axis=1)]
     problems += [problem("soil no field", int(row)) for row in nameless["row"].head(1)]
+    for b, of in places.groupby("block"):
+        block = layout.blocks[b]
+        if block.turned and len(of) > 1 and not of["column_named"].any():
+            problems.append(problem("soil samples unnamed", int(of["row"].iloc[0])))
+    for block in layout.blocks:
+        problems += _named_twice(block)
     _name_fields(places, fields or (), notes)
     places["sampled"] = _dates(places, date_format, problems, notes)
-    return cells.merge(places.drop(columns="row"), on=["block", "line"], how="left")
+    return cells.merge(places.drop(columns=["row", "column_named"]), on=["block", "line"], how="left")
 
 
 def _places(b, block: Block):
@@ -48,8 +54,18 @@ def _places(b, block: Block):
             "field": text_of(said["field"]), "zone": text_of(said["zone"]),
             "sample": next((text_of(said[r]) for r in _SAMPLES if said[r] != ""), ""),
             "date": said["sampled"], "year": text_of(said["year"]),
+            "column_named": any(columns[role] for role in _NAMES),
             "depth": f"{top}-{end}" if end else text_of(said["depth"]), "depth_unit": depth_unit,
         }  # fmt: skip
+
+
+def _named_twice(block):
+    """Two columns of one name that say whose a sample is."""
+    for role in _ROLES:
+        names = [block.labels[j] for j in block.columns("role", role)]
+        if len(names) > len(set(map(plain, names))):
+            told = ", ".join(f"'{name}'" for name in names)
+            yield problem("several columns give", role=role.replace("_", " "), names=told)
 
 
 def _is_loose(block, j):

@@ -37,6 +37,8 @@ _UNITLESS = (
     "n/a",
 )
 
+_ASIDE = {True: "set aside", False: "holds no value"}
+
 
 def results_of(layout: Layout, problems):
     """Collect the cells of all results of a sheet.
@@ -53,9 +55,12 @@ def results_of(layout: Layout, problems):
     for b, block in enumerate(layout.blocks):
         report.append(("recognised", "layout", f"{block.shape} table", None))
         records += (_long if block.shape == "long" else _wide)(b, block, problems, report)
-        for j in (*block.columns("ratio"), *block.columns("limit"), *block.columns("unknown")):
-            if any(block.cells[i][j] != "" for i in block.lines):
-                report.append(("not used", f"column '{block.labels[j]}'", "set aside", None))
+        kinds = ("ratio", "limit", "unknown")
+        for j in [*(j for kind in kinds for j in block.columns(kind)), *block.results]:
+            label, filled = block.labels[j], any(block.cells[i][j] != "" for i in block.lines)
+            missed = not filled and re.search(r"\d", label)  # a header with its value in one cell
+            if missed or filled != block.headers[j].names_nutrient:
+                report.append(("not used", f"column '{label}'", _ASIDE[filled], None))
     return pd.DataFrame(records), report
 
 

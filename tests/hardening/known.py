@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from fertkit.errors import FertkitError
-from fertkit.intake import read_points, read_strips, read_tissue
+from fertkit.intake import read_points, read_shed, read_soil, read_strips, read_tissue
 from fertkit.intake.parts import plant_part
 from fertkit.intake.stages import stage_span
 from fertkit.reference import load_ranges
@@ -250,6 +250,13 @@ def _other_plant(r, leaf) -> str:
         return ""
 
 
+SOIL_HABITS = {
+    "summary lines": (with_summary, ("wide",)),
+    "marks": (with_flags, ("wide",)),
+    "title lines": (with_titles, ("wide", "long")),
+}
+
+
 # ---- strips
 
 
@@ -466,8 +473,193 @@ def judge_points(data, sheet: Sheet, _units) -> str:
     return "right" if len(got) >= len(sheet.truth) else "wrong: points vanished"
 
 
-MAKERS = {"leaf": leaf_sheet, "strips": strip_sheet, "ranges": ranges_sheet, "points": points_sheet}
-JUDGES = {"leaf": judge_leaf, "strips": judge_strips, "ranges": judge_ranges, "points": judge_points}
+# ---- soil reports and sheds
+
+#: Spans of common soil tests in the unit they are written in, only to draw numbers from (invented).
+SOIL_SPANS = {
+    "P": (4, 70),
+    "K": (60, 290),
+    "Zn": (0.3, 4),
+    "S": (3, 18),
+    "pH": (5.3, 7.8),
+    "OM": (1.2, 5),
+    "CEC": (6, 26),
+}
+EXTRACTANTS = {
+    "P": (("Bray-P1", "Bray P1"), ("Bray-P1", "Bray-1"), ("Mehlich-3", "M3"), ("Olsen", "Olsen")),
+    "K": (("Mehlich-3", "M3"), ("ammonium acetate", "NH4OAc"), ("ammonium acetate", "ammonium acetate")),
+    "Zn": (("DTPA", "DTPA"), ("Mehlich-3", "M3")), "S": (("Mehlich-3", "Mehlich 3"),),
+}  # fmt: skip
+FIELD_NAMES = (
+    "North 80",
+    "A-1",
+    "B-2",
+    "007",
+    "Hill 3a",
+    "West",
+    "Mill Bend",
+    "12",
+    "Creek 5",
+    "Long Lane",
+    "Low Eighty",
+)
+
+
+def soil_sheet(rng) -> tuple[Sheet, dict]:
+    """A wide, long or transposed report of soil tests: points of fields; also extractant and unit of each test."""
+    held = [n for n in SOIL_SPANS if rng.random() < 0.75] or ["P", "K"]
+    held = held if {"P", "K"} & set(held) else ["P", *held]
+    of = {n: rng.choice(EXTRACTANTS.get(n, (("", ""),))) for n in held}
+    pounds = rng.random() < 0.25
+    units = {
+        n: {"pH": "", "OM": "%", "CEC": "meq/100 g"}.get(
+            n, rng.choice(("lb/ac", "lbs/A") if pounds else ("ppm", "mg/kg"))
+        )
+        for n in held
+    }
+    truth = []
+    for place in rng.sample(FIELD_NAMES, rng.randint(1, 5)):
+        for point in range(1, rng.choice((1, 1, 3)) + 1):
+            values = {
+                n: f"{rng.uniform(*SOIL_SPANS[n]) * (2 if pounds and units[n][:2] == 'lb' else 1):.{0 if n in 'PK' else 1}f}"
+                for n in held
+            }
+            truth.append((place, str(point), values))
+    shape = rng.choice(("wide", "wide", "wide", "long", "transposed"))
+    style = rng.choice(("{n} {e} ({u})", "{e} {n} {u}", "{n}, {e} [{u}]", "{n} ({e}) {u}", "row"))
+    about = ["Field", "Point", "Sampled", "Depth"]
+    lines = [[place, point, "2025-10-14", "0-6 in"] for place, point, _ in truth]
+    if shape == "long":
+        rows = [[*about, "Test", "Method", "Result", "Units"]]
+        rows += [
+            [*line, n, of[n][1], x[2][n], units[n]]
+            for line, x in zip(lines, truth, strict=True)
+            for n in held
+        ]
+        return Sheet(rows, 0, truth, ["long"]), {n: (of[n][0], units[n]) for n in held}
+    heads = [
+        re.sub(r" ?[(\[][)\]]|^[ ,]+|[ ,]+$", "", style.format(n=n, e=of[n][1], u=units[n])).strip(" ,")
+        for n in held
+    ]
+    if style == "row" or shape == "transposed":
+        heads = [f"{n} {of[n][1]}".strip() for n in held]
+    if shape == "transposed":
+        heads = [f"{h} ({units[n]})" if units[n] else h for h, n in zip(heads, held, strict=True)]
+        rows = [[name, *(line[i] for line in lines)] for i, name in enumerate(about)]
+        rows += [[h, *(x[2][n] for x in truth)] for h, n in zip(heads, held, strict=True)]
+        return Sheet(rows, 0, truth, ["transposed"]), {n: (of[n][0], units[n]) for n in held}
+    rows = [[*about, *heads]] + ([["", "", "", "", *(units[n] for n in held)]] if style == "row" else [])
+    rows += [[*line, *(x[2][n] for n in held)] for line, x in zip(lines, truth, strict=True)]
+    return Sheet(rows, 0, truth, ["wide", f"units {style}", *(["units row"] if style == "row" else [])]), {
+        n: (of[n][0], units[n]) for n in held
+    }
+
+
+def judge_soil(data, sheet: Sheet, tests: dict) -> str:
+    """'right', or 'wrong: ...' for what `read_soil` makes of a file."""
+    got = read_soil(io.BytesIO(data), **sheet.options)
+    told = f"{got.summary()} {got.report.to_string()} {' '.join(map(str, got.notes))}"
+    true = {(place, point): values for place, point, values in sheet.truth}
+    seen = set()
+    for r in got.table.itertuples():
+        place = re.sub(r'(?<=[0-9])"$', "", r.field)
+        values = true.get((place, r.sample)) or next(  # a table that names the field alone
+            (
+                v
+                for (f, _), v in true.items()
+                if f == place and not r.sample and float(v.get(r.analyte, -1)) in (r.value, 2 * r.value)
+            ),
+            None,
+        )
+        if values is None:
+            return f"wrong: a point '{r.field}' '{r.sample}' that is none"
+        if r.analyte not in values:
+            return f"wrong: {r.analyte} of {r.field}, which the file does not hold"
+        extractant, unit = tests[r.analyte]
+        number, home = float(values[r.analyte]), {"mg/kg": "ppm", "lbs/A": "lb/ac"}.get(unit, unit)
+        if home == "lb/ac" and r.unit == "ppm":
+            number, home = number / 2, "ppm"  # two million pounds of soil in 6 to 7 in
+        if (
+            (r.extractant, r.unit) != (extractant, home)
+            or r.censored
+            or not np.isclose(r.value, number, rtol=1e-9)
+        ):
+            return f"wrong: {r.analyte} of {r.field} is {r.censored}{r.value} {r.unit} by {r.extractant}, not {number} {home} by {extractant}"
+        if not (r.depth_in in (6, 0) or r.depth_in != r.depth_in) or (
+            r.depth_in != 6 and "0-6" not in told and "depth" not in told
+        ):
+            return f"wrong: the depth of {r.field} is {r.depth_in}"
+        if f"{r.sampled:%Y-%m-%d}" != "2025-10-14" if r.sampled == r.sampled else "date" not in told:
+            return f"wrong: {r.field} is sampled {r.sampled}"
+        seen.add((place, r.sample, r.analyte))
+    for place, point, values in sheet.truth:
+        for n in values:
+            if (place, point, n) not in seen and not re.search(
+                rf"(?<![A-Za-z]){n}(?![a-z])|{re.escape(place)}", told
+            ):
+                return f"wrong: {n} of {place} vanished without a word"
+    return "right"
+
+
+PRODUCTS = {
+    "urea": (46, 0, 0), "MAP": (11, 52, 0), "DAP": (18, 46, 0), "TSP": (0, 46, 0), "MOP": (0, 0, 60), "KCl": (0, 0, 60),
+    "AMS": (21, 0, 0), "0-0-62": (0, 0, 62), "SOP": (0, 0, 50), "CAN": (27, 0, 0),
+}  # fmt: skip  # grades as the trade sells them
+POUNDS = {"ton": 2000, "lb": 1, "cwt": 100, "t": 1000 / 0.45359237, "kg": 1 / 0.45359237, "50 lb bag": 50}
+
+
+def shed_sheet(rng) -> tuple[Sheet, dict]:
+    """Products with a price in any unit, stock and lots."""
+    unit, style = rng.choice(("ton", "lb", "cwt", "t", "kg")), rng.choice(("header", "column", "cell"))
+    stock = rng.choice(("ton", "lb", "t"))
+    truth = []
+    for name in rng.sample(list(PRODUCTS), rng.randint(2, 6)):
+        price = f"{rng.uniform(300, 900) * POUNDS[unit] / 2000:.{2 if POUNDS[unit] < 200 else 0}f}"
+        truth.append((name, price, f"{rng.uniform(1, 30):.1f}" if rng.random() < 0.5 else ""))
+    head = ["Product", f"Price ($/{unit})" if style == "header" else "Price", f"On hand ({stock})"]
+    rows = [[name, f"{price}/{unit}" if style == "cell" else price, amount] for name, price, amount in truth]
+    if style == "column":
+        head, rows = [*head, "Price unit"], [[*row, unit] for row in rows]
+    if rng.random() < 0.4:
+        head = [*head, "N (%)", "P2O5 (%)", "K2O (%)"]
+        rows = [[*row, *map(str, PRODUCTS[row[0]])] for row in rows]
+    return Sheet([head, *rows], 0, truth, ["shed"]), {"price": unit, "stock": stock}
+
+
+def judge_shed(data, sheet: Sheet, units: dict) -> str:
+    """'right', or 'wrong: ...' for what `read_shed` makes of a file."""
+    got = read_shed(io.BytesIO(data)).products
+    true = {name: (price, amount) for name, price, amount in sheet.truth}
+    for r in got.itertuples():
+        name = re.sub(r'(?<=[0-9])"$', "", r.product)
+        if name not in true:
+            return f"wrong: a product '{r.product}' that is none"
+        price, amount = true[name]
+        if (r.n_pct, r.p2o5_pct, r.k2o_pct) != PRODUCTS[name]:
+            return f"wrong: {name} is {r.n_pct}-{r.p2o5_pct}-{r.k2o_pct}"
+        if not np.isclose(r.price_per_lb, float(price) / POUNDS[units["price"]], rtol=1e-9):
+            return f"wrong: {name} costs {r.price_per_lb} a pound, not {price} a {units['price']}"
+        if not np.isclose(r.on_hand_lb, float(amount or 0) * POUNDS[units["stock"]], rtol=1e-9):
+            return f"wrong: {r.on_hand_lb} lb of {name} on hand, not {amount} {units['stock']}"
+    return "right" if set(got["product"].str.strip('"')) >= set(true) else "wrong: a product vanished"
+
+
+MAKERS = {
+    "soil": soil_sheet,
+    "shed": shed_sheet,
+    "leaf": leaf_sheet,
+    "strips": strip_sheet,
+    "ranges": ranges_sheet,
+    "points": points_sheet,
+}
+JUDGES = {
+    "soil": judge_soil,
+    "shed": judge_shed,
+    "leaf": judge_leaf,
+    "strips": judge_strips,
+    "ranges": judge_ranges,
+    "points": judge_points,
+}
 
 
 # ---- writing and damaging
@@ -655,7 +847,7 @@ BOOK_DAMAGES = ("none", "text for numbers", "formula without value", "percent fo
 def make_case(kind: str, rng):
     """(bytes, sheet, units, kind of damage) of one case."""
     sheet, units = MAKERS[kind](rng)
-    habits = {"leaf": LEAF_HABITS, "strips": STRIP_HABITS}.get(kind, {})
+    habits = {"leaf": LEAF_HABITS, "strips": STRIP_HABITS, "soil": SOIL_HABITS}.get(kind, {})
     chosen = rng.sample(list(habits), min(len(habits), rng.choice((0, 1, 1, 2, 3))))
     chosen = [h for h in chosen if sheet.said[0] in habits[h][1] or sheet.said[-1] in habits[h][1]]
     chosen = [h for i, h in enumerate(chosen) if h not in ALONE or not set(chosen[:i]) & set(ALONE)]

@@ -17,7 +17,8 @@ import fertkit
 from fertkit.budget import farm_budget
 from fertkit.cli import main
 from fertkit.errors import FertkitError
-from fertkit.intake import read_points, read_strips, read_tissue
+from fertkit.intake import read_points, read_shed, read_soil, read_strips, read_tissue
+from fertkit.intake.shed import read_passes
 from fertkit.reference import load_ranges
 
 LEAVES = [
@@ -33,6 +34,19 @@ STRIPS = [
     "Trial;Rep;Strip;K2O rate (kg/ha);Yield (t/ha);Moisture (%)\nNorth;1;1;0;3,1;14,1\nNorth;1;2;60;3,4;14,0\n"
     "North;2;3;0;3,0;13,9\nNorth;2;4;60;3,5;14,2\n",
 ]
+SOILS = [
+    "Field,Zone,Sampled,Depth (in),pH,OM %,CEC meq/100g,Bray-1 P ppm,P rating,K ppm (NH4OAc),Zn DTPA ppm\n"
+    "North,A,2025-10-14,0-6,6.3,3.1,16,14,L,131,0.7\nNorth,B,2025-10-14,0-6,6.5,2.9,15,<1,VL,>200,ND\n",
+    "Extractant: Mehlich 3\nSampled: 03/04/2024\nDepth: 0-8 in\n\nSample;P;K;S\n;ppm;ppm;ppm\n007-1;18,5;141;9\n007-2;22;150;8\n",
+    "Field\tTest\tMethod\tResult\tUnits\nA\tP\tOlsen\t9.5\tppm\nA\tK\tammonium acetate\t300\tlb/A\nA\tpH\t1:1\t7.1\t\n",
+    "Test|North|South\nP Mehlich-3 ICP (ppm)|34|18\nK M3 (mg/kg)|190|128\npH|6.6|6.1\n",
+]
+SHEDS = [
+    "Product,N %,P2O5 %,K2O %,Form,Density (lb/gal),Price,Price unit,On hand,Lot,Seed row (gal/ac)\nMAP,,,,,,780,ton,12 ton,24 ton,\n"
+    "UAN 32,,,,,,1.9,gal,,,\nRow 7-21-7,7,21,7,liquid,11.1,4.15,gal,,275 gal tote,5\n",
+    "Product;Price €/t;On hand (t)\nHarnstoff;420,5;4,5\nDAP 18-46-0;690;\n",
+]
+PASSES = "Pass,Method,Cost ($/ac),Earliest,Latest,Max products\nspread,broadcast,7.50,fall,preplant,3\nsidedress,Y-drop,12,V4,V8,\n"
 POINTS = "Longitude,Latitude,Flow (lb/s),Seconds,Distance (ft),Swath (ft),Moisture (%),Pass\n" + "".join(
     f"{-93.498 + i * 2.4e-5:.6f},42.002,{20 + i % 3},1,6.5,30,15.{i % 10},1\n" for i in range(120)
 )
@@ -40,7 +54,7 @@ RANGES = (
     "source_key,crop,stage_from,stage_to,plant_part,nutrient,unit,low,high,critical,provenance,confidence\n"
     "OWN,soybean,R1,R3,upper trifoliate leaf,K,%,1.5,2.5,,found,high\nOWN,corn,R1,R1,ear leaf,N,%,2.8,3.5,,found,high\n"
 )
-FARM = "field,crop,area,yield_goal,yield_unit,residue\nNorth,soybean,80,60,bu/ac,kept\nSouth,corn,120,12,t/ha,0.5\n"
+FARM = "field,crop,area_ac,yield_goal,yield_unit,residue\nNorth,soybean,80,60,bu/ac,kept\nSouth,corn,120,12,t/ha,0.5\n"
 CORNERS = [[-93.5, 42.0], [-93.49, 42.0], [-93.49, 42.005], [-93.5, 42.005], [-93.5, 42.0]]
 BOUNDARY = json.dumps(
     {"type": "Feature", "properties": {}, "geometry": {"type": "Polygon", "coordinates": [CORNERS]}}
@@ -225,11 +239,8 @@ def _ranges_workbook(data):
 
 
 def _farm(data):
-    try:
-        frame = pd.read_csv(io.BytesIO(data), on_bad_lines="skip")
-    except (ValueError, pd.errors.ParserError):  # not read by us
-        return None
-    return farm_budget(frame)
+    Path("fields.csv").write_bytes(data)
+    return farm_budget("fields.csv")
 
 
 @cache
@@ -313,6 +324,8 @@ def _known(share, kind):
 
 
 TARGETS = {
+    "known soil": _known(8, "soil"),
+    "known shed": _known(3, "shed"),
     "known leaf": _known(12, "leaf"),
     "known strips": _known(10, "strips"),
     "known ranges": _known(1.5, "ranges"),
@@ -321,6 +334,13 @@ TARGETS = {
     "tissue XLSX": _book(2, LEAVES, "xlsx", read_tissue),
     "tissue ODS": _book(2, LEAVES, "ods", read_tissue),
     "tissue XLS": _book(2, LEAVES, "xls", read_tissue),
+    "soil text": _text(3, SOILS, read_soil),
+    "soil XLSX": _book(1, SOILS, "xlsx", read_soil),
+    "soil ODS": _book(0.5, SOILS, "ods", read_soil),
+    "soil XLS": _book(0.5, SOILS, "xls", read_soil),
+    "shed text": _text(2, SHEDS, read_shed),
+    "shed XLSX": _book(0.5, SHEDS, "xlsx", read_shed),
+    "passes text": _text(0.7, [PASSES], read_passes),
     "strips text": _text(3, STRIPS, read_strips),
     "strips XLSX": _book(1, STRIPS, "xlsx", read_strips),
     "strips ODS": _book(0.5, STRIPS, "ods", read_strips),

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from fertkit.cli import main
 from fertkit.errors import FertkitError
-from fertkit.intake import read_points, read_strips, read_tissue
+from fertkit.intake import read_points, read_shed, read_soil, read_strips, read_tissue
 
 FUZZ = Path(__file__).with_name("fuzz.py")
 
@@ -39,6 +39,11 @@ CELLS = st.one_of(
             "lon",
             "3,2",
             "<1",
+            "P Bray-1 ppm",
+            "Product",
+            "Price ($/ton)",
+            "MAP",
+            "Depth",
         ]
     ),
     st.text(max_size=6),
@@ -51,7 +56,9 @@ GRIDS = st.lists(st.lists(CELLS, min_size=1, max_size=6), min_size=1, max_size=6
 @given(
     grid=GRIDS, delimiter=st.sampled_from(",;\t|"), encoding=st.sampled_from(["utf-8", "utf-16", "cp1252"])
 )
-@pytest.mark.parametrize("read", [read_tissue, read_strips, lambda data: read_points(data, crop="corn")])
+@pytest.mark.parametrize(
+    "read", [read_tissue, read_soil, read_shed, read_strips, lambda data: read_points(data, crop="corn")]
+)
 def test_any_grid_of_cells_is_read_or_refused(read, grid, delimiter, encoding):
     data = "\n".join(delimiter.join(row) for row in grid).encode(encoding, "replace")
     try:
