@@ -158,13 +158,13 @@ def read_soil(
     """
     raw, layout = _open(source, name, sheet, columns or {})
     problems = [p for block in layout.blocks for p in raw.shifted(*_rows(block))] + list(layout.asked)
-    cells, report = results_of(layout, problems)
+    notes = [*layout.filled, *lines_set_aside(layout, "soil lines set aside")]
+    cells, report = results_of(layout, problems, notes)
     if not len(cells):
         raise InputError(raw.name, problems or [problem("no soil tests")])
     style = number_style(cells["cell"], raw.delimiter)
     style = NumberStyle(decimal, "as given") if decimal else style
     unit_of = units if isinstance(units, dict) else {"": units} if units else {}
-    notes = [*layout.filled, *lines_set_aside(layout, "soil lines set aside")]
     table = with_places(cells, layout, fields, date_format, problems, notes)
     table["top_in"], table["depth_in"] = layers_of(table, unit_of.get("depth", ""), depth_in, problems)
     table["extractant"], table["method"] = extractants_of(table, layout, extractant, problems)

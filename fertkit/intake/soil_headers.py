@@ -23,6 +23,7 @@ _SPAN = re.compile(
 _FOOTNOTE = re.compile(r"\s*[*†‡§]+\s*$")
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])")
 _GLUED = re.compile(r"(?<![a-z])([a-z]{1,2}|no3-?n|cec)(ppm|mg/kg|lbs?/ac?|%)(?![a-z])")
+_INSIDE = re.compile(r"\b(lbs?|kg)\s+(n|p|k|s|p2o5|k2o|no3-?n)\s*/\s*(ac?|acre|ha)\b")  # lb N/A
 _RATIO = re.compile(r"(?<![a-z0-9])1\s*:\s*\d(?:[.,]\d)?(?![a-z0-9])")
 
 
@@ -119,7 +120,7 @@ def soil_unit(text: str) -> str:
 def _unit_pattern():
     words = sorted({w for w in _soil_words("unit") if w != "index"}, key=len, reverse=True)
     loose = [re.escape(w).replace(r"\ ", r"[\s_]*").replace("/", r"\s*[/_]\s*") for w in words]
-    return re.compile(rf"(?<![a-z0-9/])(?:{'|'.join(loose)})(?![a-z0-9/])")
+    return re.compile(rf"(?<![a-z0-9/])(?:{'|'.join(loose)})(?![a-z0-9/])|%")
 
 
 @cache
@@ -229,7 +230,7 @@ def _test(words):
             inch_of(float(span[end].replace(",", ".")), length_unit(span["unit"])) for end in ("top", "end")
         )
         words = words[: span.start()] + " " + words[span.end() :]
-    words = _GLUED.sub(r"\1 \2", _RATIO.sub(" ", words))
+    words = _GLUED.sub(r"\1 \2", _INSIDE.sub(r"\1/\3 \2", _RATIO.sub(" ", words)))
     unit = _unit_pattern().search(words)
     stated = soil_unit(unit[0]) if unit else ""
     rest = _key(words[: unit.start()] + " " + words[unit.end() :] if unit else words).split()
@@ -272,6 +273,7 @@ def _meant(words, said, unit, span):
         if names & {"NO3-N", "S"}:
             return SoilHeader("nutrient", *names, complaint="it may be counted as the ion or as its element")
     names = {"buffer_pH"} if "buffer_pH" in names else names
+    names -= {_ELEMENT[oxide] for oxide in oxides}  # 'P lb P2O5/ac' counts in the oxide
     of = sorted(names | oxides)
     if "limit" in kinds and of:
         return SoilHeader("limit", of[0])
@@ -298,6 +300,9 @@ def _extraction(name, words, extractants, methods):
     sulfate = name == "S" and re.search("so4|sul(?:f|ph)ate", words)
     default = {"NO3-N": "nitrate", "Cl": "chloride"}.get(name, "sulfate" if sulfate else "")
     extractant, method = _parted(own[-1] if own else default)
+    method = method if name == "P" else ""
+    said = spellings("soil method")
+    methods = [*methods, *(said[word] for word in _key(words).split() if word in said)]
     methods = [m for m in methods if m in _METHODS.get(name, ())]
     return extractant, method or ("sulfate" if sulfate and own else next(iter(methods), ""))
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 import pandas as pd
 
 from fertkit.errors import LookupFailed, unknown
+from fertkit.intake.headers import begins_with_nutrient
 from fertkit.intake.leaf_tables import Block, Layout
 from fertkit.intake.soil_headers import (
     BASES,
@@ -40,7 +41,7 @@ _UNITLESS = (
 _ASIDE = {True: "set aside", False: "holds no value"}
 
 
-def results_of(layout: Layout, problems):
+def results_of(layout: Layout, problems, notes):
     """Collect the cells of all results of a sheet.
 
     Returns
@@ -49,7 +50,7 @@ def results_of(layout: Layout, problems):
         block, line, row, column, cell, flag, and what its header says: analyte, unit, compound, span,
         extractant, method.
     report : list of (what, item, detail, row)
-        What was recognised and set aside. Problems are added to `problems`.
+        What was recognised and set aside. Problems and notes are added to `problems` and `notes`.
     """
     records, report = [], []
     for b, block in enumerate(layout.blocks):
@@ -61,6 +62,8 @@ def results_of(layout: Layout, problems):
             missed = not filled and re.search(r"\d", label)  # a header with its value in one cell
             if missed or filled != block.headers[j].names_nutrient:
                 report.append(("not used", f"column '{label}'", _ASIDE[filled], None))
+            if filled and block.headers[j].kind == "unknown" and begins_with_nutrient(label):
+                notes.append(problem("soil header not known", column=label))
     return pd.DataFrame(records), report
 
 
