@@ -10,7 +10,7 @@ from fertkit.budget.fields import read_fields
 from fertkit.budget.needs import above_all_uptake
 from fertkit.budget.own import checked_own
 from fertkit.budget.rates import nutrient_name
-from fertkit.budget.studies import default_rows, worked_out
+from fertkit.budget.studies import default_rows, region_note, worked_out
 from fertkit.budget.yields import AREA_UNITS, FIELD_UNIT, field_amounts
 from fertkit.errors import LookupFailed, UnitError
 from fertkit.intake.spellings import listed
@@ -141,8 +141,9 @@ def farm_budget(
     own = checked_own(own)
     fields, area_unit, notes = read_fields(fields, area_unit, yield_unit, own)
     unit = unit or {"ac": "lb/ac", "ha": "kg/ha"}[area_unit]
-    chosen = {"source": source, "without": without, "region": region}
-    studied = worked_out(fields, nutrients=nutrients, own=own, **chosen)
+    options = {"source": source, "without": without, "nutrients": nutrients, "own": own}
+    studied = worked_out(fields, region=region, **options)
+    notes = (*notes, *region_note(region, fields, studied, **options))
     rows = default_rows(studied)
     answers = fields["at"].isin(rows["at"])
     asked = [nutrient_name(name, own) for name in as_list(nutrients)]

@@ -8,6 +8,7 @@ import pandas as pd
 from fertkit.asked import a_label, a_maybe_infinite, a_pair, above_zero, asks, numbers_by_name
 from fertkit.budget.buffers import TEST_OF, decline_without_p, soil_buffer
 from fertkit.budget.fields import applied_columns, applied_rates, checked_rows
+from fertkit.budget.own import checked_own
 from fertkit.budget.rates import residue_lb_ac
 from fertkit.budget.studies import default_rows, worked_out
 from fertkit.budget.yields import refuse
@@ -192,7 +193,7 @@ def carry_over(
     return _book(tables, start_tests, critical, prices, interest_pct, kept, cec, test_sd_ppm, unit)
 
 
-def season_book(budget, nutrient: str, applied: float, pounds: float, price: float) -> Ledger:
+def season_book(budget, nutrient: str, applied: float, pounds: float, price: float, **studies) -> Ledger:
     """Keep the book of the season of one field: what was applied, and what is removed with the yield reached.
 
     Parameters
@@ -206,6 +207,8 @@ def season_book(budget, nutrient: str, applied: float, pounds: float, price: flo
         Yield reached [lb/ac as sold].
     price : float
         Of the nutrient [per lb, per kg if the unit of the budget is kg/ha].
+    **studies
+        source, without, region and own of the budget.
 
     Returns
     -------
@@ -214,7 +217,8 @@ def season_book(budget, nutrient: str, applied: float, pounds: float, price: flo
     field = pd.DataFrame({"at": [0], "crop": budget.crop, "part": budget.part, "pounds": pounds,
                           "baled": budget.baled, "residue": residue_lb_ac(budget.crop, pounds)})  # fmt: skip
     applied = pd.DataFrame({nutrient: [applied]})
-    tables = _seasons(["this season"], field, applied, None, budget.unit)
+    studies["own"] = checked_own(studies.get("own"))
+    tables = _seasons(["this season"], field, applied, studies, budget.unit)
     return _book(tables, {}, {}, {nutrient: price}, 0.0, (1.0, 1.0), None, 0.0, budget.unit)
 
 
@@ -327,12 +331,12 @@ def _checked(rotation, source, unit):
     fields = checked_rows(rotation.assign(yield_unit=rotation.get("yield_unit", "bu/ac")), problems)
     if problems:
         raise InputError(TABLE, sorted(problems, key=lambda p: p.row or 0))
-    return _seasons(rotation["year"], fields, applied, source, unit)
+    return _seasons(rotation["year"], fields, applied, {"source": source}, unit)
 
 
-def _seasons(years, fields, applied, source, unit):
+def _seasons(years, fields, applied, studies, unit):
     """One table a nutrient: what is applied and removed season by season [`unit`]."""
-    rows = default_rows(worked_out(fields, nutrients=list(applied), source=source))
+    rows = default_rows(worked_out(fields, nutrients=list(applied), **studies))
     seasons = pd.DataFrame({"year": years, "crop": fields["crop"], "season": fields["at"] + 1})
     tables = []
     for name in applied:
@@ -340,7 +344,7 @@ def _seasons(years, fields, applied, source, unit):
         removal = removal[["removed", "removed_source", "provenance"]].reindex(fields["at"])
         without = fields.loc[removal["removed"].isna().to_numpy(), "crop"].unique()
         if len(without):
-            by = f" by {source}" if source else ""
+            by = f" by {studies['source']}" if studies.get("source") else ""
             raise LookupFailed(
                 f"no {name} removal is published for {', '.join(without)}{by}; leave out what was applied "
                 f"of {name} or choose another source"

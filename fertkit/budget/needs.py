@@ -16,6 +16,7 @@ from fertkit.budget.studies import (
     in_form,
     in_order,
     in_unit,
+    region_note,
     worked_out,
 )
 from fertkit.budget.yields import (
@@ -69,6 +70,8 @@ class NutrientBudget(Result):
         (yields at which uptake was measured [lb/ac]), unit, default (what the
         source is the default for), provenance, confidence, derivation, note; with an area also uptake_field,
         removed_field, stays_field and field_unit.
+    of_region : tuple of str
+        That a region asked for changes nothing.
     """
 
     crop: str
@@ -81,6 +84,7 @@ class NutrientBudget(Result):
     area: float | None
     area_unit: str
     rows: pd.DataFrame
+    of_region: tuple[str, ...] = ()
 
     @property
     def table(self) -> pd.DataFrame:
@@ -157,7 +161,7 @@ class NutrientBudget(Result):
         measured = self.rows[["measured_from", "measured_to"]].to_numpy().ravel()
         measured = measured[~np.isnan(measured)].tolist()
         far = far_outside(self.crop, self.yield_goal, self.yield_unit, self.pounds, measured)
-        return (*far, *notes, *_above_notes(self), *_straw_notes(self))
+        return (*far, *self.of_region, *notes, *_above_notes(self), *_straw_notes(self))
 
     @property
     def at_most_removed(self) -> list[str]:
@@ -309,8 +313,9 @@ def nutrient_budget(
     grown = residue_lb_ac(name, pounds) if residue_ton_ac is None else residue_ton_ac * SHORT_TON_LB
     field = pd.DataFrame({"at": 0, "crop": name, "part": part, "pounds": pounds, "baled": baled,
                           "residue": grown}, index=[0])  # fmt: skip
-    chosen = {"source": source, "without": without, "region": region}
-    rows = worked_out(field, nutrients=nutrients, own=own, **chosen)
+    chosen = {"source": source, "without": without, "nutrients": nutrients, "own": own}
+    rows = worked_out(field, region=region, **chosen)
+    of_region = tuple(region_note(region, field, rows, **chosen))
     extra = [_analysis_rows(name, part, pounds, moisture_pct, analysis, analysis_unit)]
     if baled == 0 and source is None:
         extra.append(_trade_rows(name, part, pounds))
@@ -320,7 +325,17 @@ def nutrient_budget(
     rows = in_unit(in_form(in_order(rows), form), unit, area, area_unit)
     rows.attrs["unit"] = unit
     return NutrientBudget(
-        name, part, float(yield_goal), yield_unit, float(pounds), baled, unit, area, area_unit, rows
+        name,
+        part,
+        float(yield_goal),
+        yield_unit,
+        float(pounds),
+        baled,
+        unit,
+        area,
+        area_unit,
+        rows,
+        of_region,
     )
 
 

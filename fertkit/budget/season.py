@@ -24,7 +24,7 @@ from fertkit.budget.timing import (
 from fertkit.budget.yields import base_of, refuse
 from fertkit.errors import NotEstimable, typed
 from fertkit.reference.load import list_sources, load_table
-from fertkit.reference.profiles import lineage
+from fertkit.reference.profiles import as_list, lineage
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import at_least, at_most, same
 
@@ -161,7 +161,8 @@ def season_demand(
     Parameters
     ----------
     crop, yield_goal, yield_unit, source, unit
-        As for `nutrient_budget`, whose default uptake is spread; so are `without`, `region` and `own`.
+        As for `nutrient_budget`, whose default uptake is spread; so are `without`, `region` and `own`. What
+        is left out shapes no curve either; `own` may hold tables of timing and of days of stages.
     nutrients : list of str, optional
         Those with something published on their season, if None.
     points : DataFrame, optional
@@ -206,7 +207,7 @@ def season_demand(
     1.0
     """
     own = studies["own"] = checked_own(studies.get("own"))
-    name = own.crop_name(crop)
+    name, own = own.crop_name(crop), own.without(as_list(studies.get("without")))
     scale = stage_scale(name, stage_days, own)
     if points is not None and not stage_days and "day" in points:
         scale = scale.iloc[:0]

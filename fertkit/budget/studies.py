@@ -18,7 +18,8 @@ from fertkit.budget.yields import FIELD_UNIT, field_amounts, refuse
 from fertkit.errors import LookupFailed, UnitError, unknown
 from fertkit.reference.nutrients import NUTRIENT_ORDER, OXIDE_OF, place_of
 from fertkit.reference.own import NO_TABLES
-from fertkit.reference.profiles import as_list, check_region, studies
+from fertkit.reference.profiles import as_list, studied_region, studies
+from fertkit.reference.regions import region_name
 from fertkit.units import convert_area_rate, to_element
 
 AMOUNTS = ("uptake", "uptake_low", "uptake_high", "harvested", "baled", "removed", "stays", "low", "high")
@@ -56,15 +57,16 @@ def worked_out(
     LookupFailed
         If a source, region or nutrient is not known.
     """
-    check_region(region)
+    region = studied_region(region)
     wanted = (*NUTRIENT_ORDER, *own.nutrients)
     wanted = wanted if nutrients is None else [nutrient_name(name, own) for name in nutrients]
     source, without = as_list(source), as_list(without)
     crops = fields[["crop", "part"]].drop_duplicates()
     rates = {(c.crop, c.part): published_rates(c.crop, c.part, own) for c in crops.itertuples()}
     known = {rate.source_key for some in rates.values() for rate in some}
-    for key in (*source, *without):
-        if key not in known:
+    carried = {key for kind in ("removal", "uptake", "timing") for key in own.table(kind)["source_key"]}
+    for key in (*source, *without):  # a list may serve several crops
+        if key not in carried.union(own.keys):
             raise unknown(f"source for {', '.join(crops['crop'])}", key, known)
     parts = []
     # share baled decides which sources are complete, so fields are worked out in groups alike in that
@@ -165,6 +167,19 @@ def default_rows(rows: pd.DataFrame) -> pd.DataFrame:
         stays=both["stays"].mask(apart),
         provenance=[" / ".join(dict.fromkeys(filter(None, pair))) for pair in marks],
     )[DEFAULTS]
+
+
+def region_note(region: str | None, fields: pd.DataFrame, rows: pd.DataFrame, **options) -> list[str]:
+    """Say that a region changes nothing in the answer, and why; nothing where it does."""
+    leads = ["at", "nutrient", "uptake_source", "removed_source"]
+    if region is None or not default_rows(rows)[leads].equals(
+        default_rows(worked_out(fields, **options))[leads]
+    ):
+        return []
+    told = rows.loc[rows[["uptake", "removed"]].notna().any(axis=1), "source_key"]
+    of_it = told.map(studies()["region"]).eq(studied_region(region)).any()
+    why = "its studies lead already" if of_it else "no study of it is carried for this"
+    return [f"The region {region_name(region)} changes nothing here: {why}."]
 
 
 # ---- the rows in another order, form or unit

@@ -12,9 +12,8 @@ from fertkit.budget.studies import default_rows, worked_out
 from fertkit.budget.systems import refusal
 from fertkit.budget.thresholds import OXIDE, lb_ac_per_ppm, rate_systems
 from fertkit.errors import FertkitError, LookupFailed, UnitError
-from fertkit.reference.load import load_table
 from fertkit.reference.own import OWN
-from fertkit.reference.regions import in_region, region_chain
+from fertkit.reference.regions import in_region
 from fertkit.rounding import below
 
 #: What a soil test of each nutrient is called, where not as the nutrient itself.
@@ -86,7 +85,7 @@ def removal_of(rows, wanted, region, chosen):
     what = ["crop", "part", "pounds", "baled", "residue"]
     alike = rows[what].drop_duplicates().reset_index(drop=True)
     code = rows[what].merge(alike.assign(code=alike.index), on=what, how="left")["code"].to_numpy()
-    studied = {"nutrients": wanted, "region": _studied(region)} | chosen
+    studied = {"nutrients": wanted, "region": region} | chosen
     removed = _removed(alike, studied)
     grain = _removed(alike.assign(baled=0.0), studied) if (alike["baled"] > 0).any() else removed
     found = {}
@@ -104,12 +103,6 @@ def removal_of(rows, wanted, region, chosen):
 
 def _removed(alike, studied):
     return default_rows(worked_out(alike.assign(at=alike.index), **studied))
-
-
-def _studied(region):
-    """The region of studies that holds a state; None where none is."""
-    known = set(load_table("studies")["region"])
-    return next((name for name in region_chain(region) if name in known), None) if region else None
 
 
 @lru_cache(maxsize=4096)

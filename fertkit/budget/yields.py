@@ -194,7 +194,13 @@ def goal_units(crop: str) -> list[str]:
 
 
 def highest_goal(crop: str, unit: str) -> float:
-    """Give the highest yield of a crop taken for real [`unit`]: three digits, rounded down."""
+    """Give the highest yield of a crop taken for real [`unit`]: three digits, rounded down.
+
+    Of a crop of a user's own tables none is known; its control ends at the highest of all crops.
+    """
+    if not is_known(crop):
+        crops = load_table("yields")["crop"].unique()
+        return max(map(highest_lb_ac, crops)) / lb_ac_per(unit, crop)
     highest = highest_lb_ac(crop) / lb_ac_per(unit, crop)
     step = 10 ** (len(str(int(highest))) - 3)
     return float(plain(highest // step * step, digits=4))

@@ -33,11 +33,17 @@ def _asked(arguments, *names):
 
 
 def run_field(arguments):
+    from fertkit.reference.crops import is_known
+    from fertkit.reference.profiles import by_family
     from fertkit.report.field import answer_field
 
     names = "leaf", "stage", "part", "ranges", "nutrient_price", "grain_price", "unit", "currency", "seed"
-    options = _asked(arguments, *names)
-    strips = _read_strips(arguments.strips, arguments)
+    typed = by_family(_typed(arguments))
+    kept = [_profile(arguments, part) for part in ("", "leaf")]
+    studies, leaf_studies = (held | said for held, said in zip(kept, typed, strict=True))
+    options = _asked(arguments, *names) | {"studies": studies, "leaf_studies": leaf_studies}
+    crop = arguments.crop if is_known(arguments.crop) else None  # of the user's own tables: no trade moisture
+    strips = _read_strips(arguments.strips, arguments, crop)
     answer = answer_field(arguments.crop, arguments.goal, arguments.goal_unit, strips=strips, **options)
     _give(answer, arguments, table=answer.table)
 
@@ -55,10 +61,19 @@ def run_needs(arguments):
 
 def _studies(arguments, part=""):
     """Whose tables decide: the profile file, and what is typed in its place."""
-    from fertkit.reference.profiles import KEYS, OWN, read_profile
+    return _profile(arguments, part) | _typed(arguments)
 
-    profile = read_profile(arguments.profile, part) if arguments.profile else {}
-    return profile | {name: value for name in (*KEYS, OWN) if (value := getattr(arguments, name, None))}
+
+def _profile(arguments, part):
+    from fertkit.reference.profiles import read_profile
+
+    return read_profile(arguments.profile, part) if arguments.profile else {}
+
+
+def _typed(arguments):
+    from fertkit.reference.profiles import KEYS, OWN
+
+    return {name: value for name in (*KEYS, OWN) if (value := getattr(arguments, name, None))}
 
 
 def run_farm(arguments):
@@ -140,7 +155,7 @@ def _units(text):
 def run_strips(arguments):
     import pandas as pd
 
-    strips = _read_strips(arguments.file, arguments)
+    strips = _read_strips(arguments.file, arguments, arguments.crop)
     if arguments.page or arguments.workbook or arguments.together:
         answer = _whole(strips, arguments)
         trials, lines = answer.trials, answer.lines()
@@ -151,11 +166,11 @@ def run_strips(arguments):
     _give(answer, arguments, lines, tables.reset_index("trial"))
 
 
-def _read_strips(file, arguments):
+def _read_strips(file, arguments, crop):
     """Strips of a file, read as the command line says."""
     from fertkit.intake.strips import read_strips
 
-    return read_strips(file, crop=arguments.crop, **_reading(arguments))
+    return read_strips(file, crop=crop, **_reading(arguments))
 
 
 def _reading(arguments):

@@ -57,7 +57,8 @@ OPTIONS = {
     },
     "--own": {
         **_FILE, "action": "append", "metavar": "FILE",
-        "help": "table of removal or uptake of your own, whose rows lead; also of an unknown crop",
+        "help": "table of your own, whose rows lead, also of an unknown crop: removal, uptake, timing, days "
+        "of stages, leaf ranges, soil systems, levels or rates; its columns tell which; repeatable",
     },
     "--profile": {
         **_FILE, "metavar": "FILE",
@@ -108,7 +109,7 @@ OPTIONS = {
     "--table": {**_FILE, "help": f"also write every number to this CSV file; {_INERT}"},
 }  # fmt: skip
 STRIP_FILE = ("--column", "--real-yields", "--units", "--sheet", "--analysis", "--density")
-STUDIES = ("--source", "--without", "--region", "--profile")
+STUDIES = ("--source", "--without", "--region", "--own", "--profile")
 SEVERAL = {
     "action": "append", "metavar": "KEY",
     "help": "this source only; repeatable, the first leads (see: fertkit sources)",
@@ -117,7 +118,7 @@ LEAF_FILE = ("--cv", "--units", "--decimal", "--dates")
 #: What these options mean for leaf reports.
 _OF_LEAVES = {
     "profile": {"help": "TOML file of your own with any of source, without and region below a line [leaf]; "
-                "of what stands above it only the region counts here; what is typed goes first"},
+                "of what stands above it only region and own count here; what is typed goes first"},
     "cv": {"type": float, "metavar": "PERCENT",
            "help": "error of laboratory and sampling together, instead of the placeholders"},
     "units": {"help": "unit of the macronutrients, or by nutrient: Zn=mg/kg,K=%%"},
@@ -145,8 +146,8 @@ def add_questions(commands):
         "answer for one field: needs, leaf test, strip trial, optimum rate; print it and write a page",
         "field --crop soybean --goal 60 --leaf leaf_tests.csv --strips soybean_k_strips.csv "
         "--nutrient-price 0.45 --grain-price 11 --page field.html",
-        "--crop", "--goal", "--goal-unit", "--unit", "--leaf", "--stage", "--part", "--ranges", "--strips",
-        *STRIP_FILE, *PRICES, "--currency", *WRITTEN,
+        "--crop", "--goal", "--goal-unit", "--unit", "--leaf", "--stage", "--part", *STUDIES, "--ranges",
+        "--strips", *STRIP_FILE, *PRICES, "--currency", *WRITTEN, source=SEVERAL,
         crop={"required": True, "help": "crop, e.g. soybean, corn, wheat"},
         goal={"type": _number, "required": True, "metavar": "YIELD", "help": "yield goal [--goal-unit]"},
         leaf={**_FILE, "required": True, "help": _LEAF_FILE},
@@ -158,7 +159,7 @@ def add_questions(commands):
         commands, "needs", answers.run_needs,
         "what a crop takes up, what is removed with the harvest and what stays, by source",
         "needs soybean 80",
-        "crop", "goal", "--goal-unit", "--unit", "--part", "--baled", *STUDIES, "--own", "--table",
+        "crop", "goal", "--goal-unit", "--unit", "--part", "--baled", *STUDIES, "--table",
         goal={"type": _number, "metavar": "YIELD", "help": "yield goal [--goal-unit]"},
         part={"help": "harvested part, where it is not the usual one, e.g. silage"},
         baled={"type": _number, "metavar": "SHARE",
@@ -168,7 +169,7 @@ def add_questions(commands):
     _ask(
         commands, "farm", answers.run_farm, "needs and removal of every field of a farm, by crop and in all",
         "farm fields.csv --page farm.html",
-        "file", "--unit", "--area-unit", "--yield-unit", *STUDIES, "--own", *WRITTEN, source=SEVERAL,
+        "file", "--unit", "--area-unit", "--yield-unit", *STUDIES, *WRITTEN, source=SEVERAL,
         file={**_FILE, "help": "a line per field: crop, area_ac, yield_goal_bu_ac; optional field, residue"},
         unit={"help": "unit of the amounts (default: as the area, acre or hectare)"},
         area_unit={"choices": ["ac", "ha"], "help": "unit of the areas, where the file does not say"},

@@ -5,7 +5,7 @@ from fertkit.panels import controls
 from fertkit.panels.base import SENTENCES, Panel
 from fertkit.plots.leaf import sample_detail
 from fertkit.reference.load import load_ranges
-from fertkit.reference.profiles import read_profile
+from fertkit.reference.profiles import as_typed, read_profile
 from fertkit.say.leaf import DEFER
 from fertkit.say.line import Kind
 from fertkit.tissue.causes import explain
@@ -95,7 +95,7 @@ class LeafPanel(Panel):
         s = self.settings
         told = "".join(f", {key}={getattr(s, key)!r}" for key in self.reading if getattr(s, key))
         source = s.source or self._studies.get("source")
-        studies = "".join(f", {k}={v!r}" for k, v in self._studies.items() if k != "source")
+        studies = "".join(f", {k}={v!r}" for k, v in as_typed(self._studies).items() if k != "source")
         return (
             "from fertkit import read_tissue, score_tissue\n"
             f"result = score_tissue(read_tissue({self.file!r}{told}), source={source!r}, "

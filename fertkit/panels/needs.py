@@ -1,13 +1,13 @@
 """Panel: what a crop takes up, what is removed with the harvest, and when through the season it is needed."""
 
 from fertkit.budget.needs import nutrient_budget
+from fertkit.budget.own import checked_own
 from fertkit.budget.season import season_demand
 from fertkit.budget.yields import goal_units, highest_goal, lb_ac_per
 from fertkit.errors import FertkitError
 from fertkit.panels import controls
 from fertkit.panels.base import Panel
-from fertkit.reference.load import load_table
-from fertkit.reference.profiles import read_profile
+from fertkit.reference.profiles import as_typed, read_profile
 from fertkit.results import plain
 from fertkit.say.budget import in_short
 from fertkit.say.line import GOVERNS
@@ -41,6 +41,7 @@ class NeedsPanel(Panel):
 
     def __init__(self, data=None, *, profile=None, **settings):
         self._studies = read_profile(profile) if profile else {}
+        self._own = checked_own(self._studies.get("own"))
         super().__init__(data, **settings)
 
     def ask(self):
@@ -48,7 +49,7 @@ class NeedsPanel(Panel):
         self._pounds = goal * lb_ac_per(unit, crop)  # the goal [lb/ac]
         return {
             "question": controls.choice("Question", QUESTIONS),
-            "crop": controls.choice("Crop", sorted(load_table("removal")["crop"].unique()), crop),
+            "crop": controls.choice("Crop", sorted(self._own.table("removal")["crop"].unique()), crop),
             "yield_unit": controls.choice("Unit of the yield goal", goal_units(crop), unit),
             "yield_goal": controls.number(GOAL, goal, 0, highest_goal(crop, unit)),
             "baled_pct": controls.number("Straw or stover baled, in %", 0.0, 0, 100, step=5),
@@ -72,10 +73,10 @@ class NeedsPanel(Panel):
                 "a goal that another crop would not bear is not carried over"
             )
         asked = settings.crop, settings.yield_goal, settings.yield_unit
+        studies = self._studies | {"own": self._own, "unit": settings.unit}
         if settings.question == SEASON:
-            return season_demand(*asked, unit=settings.unit, **self._studies)
-        baled = settings.baled_pct / 100
-        return nutrient_budget(*asked, residue=baled, unit=settings.unit, **self._studies)
+            return season_demand(*asked, **studies)
+        return nutrient_budget(*asked, residue=settings.baled_pct / 100, **studies)
 
     def message(self):
         return "\n".join(in_short(self.result))
@@ -83,7 +84,7 @@ class NeedsPanel(Panel):
     def code(self):
         s = self.settings
         asked = f"{s.crop!r}, {s.yield_goal}, {s.yield_unit!r}, unit={s.unit!r}"
-        asked += "".join(f", {name}={value!r}" for name, value in self._studies.items())
+        asked += "".join(f", {name}={value!r}" for name, value in as_typed(self._studies).items())
         if s.question == SEASON:
             call = f"season_demand({asked})"
         else:

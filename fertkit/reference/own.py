@@ -5,7 +5,7 @@ kit's names, and what cannot be read is refused by row. Rows keep the file and l
 """
 
 import unicodedata
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -70,6 +70,7 @@ class OwnTables:
     """Tables of a user's own by kind, checked; each row has the file and line it comes from."""
 
     frames: dict[str, pd.DataFrame] = field(default_factory=dict)
+    left_out: frozenset[str] = frozenset()
 
     def __bool__(self):
         return bool(self.frames)
@@ -79,9 +80,15 @@ class OwnTables:
         return self.frames.get(kind, pd.DataFrame(columns=[*(c.name for c in columns_of(kind)), *PLACE]))
 
     def table(self, kind: str) -> pd.DataFrame:
-        """The bundled rows of a kind of table, and the own ones below them."""
-        bundled = load_table(kind)
-        return pd.concat([bundled, self.frames[kind]], ignore_index=True) if kind in self.frames else bundled
+        """The bundled rows of a kind of table, and the own ones below them; none of a source left out."""
+        table = load_table(kind)
+        if kind in self.frames:
+            table = pd.concat([table, self.frames[kind]], ignore_index=True)
+        return table[~table["source_key"].isin(self.left_out)] if self.left_out else table
+
+    def without(self, keys) -> "OwnTables":
+        """Leave sources out, bundled ones too."""
+        return replace(self, left_out=self.left_out.union(keys)) if keys else self
 
     @cached_property
     def keys(self) -> frozenset[str]:

@@ -1,16 +1,19 @@
 """Whose tables decide: studies chosen by name, by list or by region, left out, or kept in a profile file."""
 
+import json
 import tomllib
 from pathlib import Path
 
 import pandas as pd
 
 from fertkit.asked import a_path, asks
-from fertkit.errors import InputError, Problem, unknown
+from fertkit.errors import InputError, Problem
 from fertkit.reference.load import load_table
+from fertkit.reference.regions import region_chain
+from fertkit.writing import write_whole
 
 KEYS = ("source", "without", "region")
-OWN = "own"  # tables of removal and uptake of the user's own
+OWN = "own"  # tables of the user's own, whatever they are of
 LEAF = "leaf"  # part of a profile on the ranges of leaf tests
 
 
@@ -23,9 +26,9 @@ def read_profile(path, part: str = "") -> dict:
     path : path
         A TOML file with any of ``source`` (a key or a list of keys, the first leads), ``without`` (keys left
         out), ``region`` (studies of a region decide, the others are shown) and ``own`` (files of your own
-        tables of removal or uptake, found from the folder of the profile). What stands under ``[leaf]``
-        (source, without, region) is about the ranges of leaf tests; the region is that of the file where it
-        names none, source and without are never taken from above it.
+        tables, found from the folder of the profile). What stands under ``[leaf]`` (source, without, region)
+        is about the ranges of leaf tests; region and own are those of the file where it names none, source
+        and without are never taken from above it.
     part : str
         'leaf' for what the file says of leaf tests.
 
@@ -55,12 +58,69 @@ def read_profile(path, part: str = "") -> dict:
             remedy = "write a line [leaf], and below it what leaf tests are to follow, if anything"
             problems += [Problem("speaks of removal and uptake, not of leaf tests", remedy, column=name)
                          for name in ("source", "without") if name in profile]  # fmt: skip
-        profile = {name: profile[name] for name in ("region",) if name in profile} | (leaf or {})
+        profile = {name: profile[name] for name in ("region", OWN) if name in profile} | (leaf or {})
     if problems:
         raise InputError(path.name, problems)
     if OWN in profile:
         profile[OWN] = [path.parent / file for file in as_list(profile[OWN])]
     return profile
+
+
+@asks(path=a_path)
+def write_profile(path, *, leaf: dict | None = None, **choices) -> str:
+    """Write a profile for `read_profile`: the choices, and those of leaf tests in `leaf`.
+
+    Parameters
+    ----------
+    path : path
+    leaf : dict, optional
+        source, without and region of leaf tests.
+    **choices
+        source, without, region and own.
+
+    Returns
+    -------
+    str
+        The path.
+
+    Raises
+    ------
+    InputError
+        With every choice that is none, before anything is written.
+    """
+    given = {name: value for name, value in choices.items() if value is not None}
+    if OWN in given:
+        several = isinstance(given[OWN], list | tuple)
+        given[OWN] = [str(file) for file in given[OWN]] if several else str(given[OWN])
+    problems = [*_wrong_choices(given, (*KEYS, OWN)), *_wrong_choices(leaf or {}, KEYS, f"{LEAF}.")]
+    if problems:
+        raise InputError(Path(path).name, problems)
+    lines = [f"{name} = {json.dumps(value)}" for name, value in given.items()]
+    if leaf is not None:
+        lines += [f"[{LEAF}]", *(f"{name} = {json.dumps(value)}" for name, value in leaf.items())]
+    return write_whole("\n".join(lines) + "\n", path)
+
+
+def as_typed(choices: dict) -> dict:
+    """Give choices as a user would type them: files as text."""
+    return choices | ({OWN: [str(file) for file in choices[OWN]]} if OWN in choices else {})
+
+
+def by_family(choices: dict) -> tuple[dict, dict]:
+    """Part choices of sources into those on needs and season, and those on leaf ranges; others serve both."""
+    leaf_keys = set(load_table("ranges")["source_key"])
+    needs, leaf = dict(choices), dict(choices)
+    for name in ("source", "without"):
+        keys = as_list(choices.get(name))
+        carried = set(load_table("removal")["source_key"]) | set(load_table("uptake")["source_key"])
+        parted = (
+            [key for key in keys if key in carried or key not in leaf_keys],
+            [key for key in keys if key in leaf_keys],
+        )
+        for part, mine in zip((needs, leaf), parted, strict=True):
+            part.pop(name, None)
+            part |= {name: mine} if mine else {}
+    return needs, leaf
 
 
 def _wrong_choices(held, choices, part=""):
@@ -93,13 +153,14 @@ def lineage(keys: pd.Series) -> pd.Series:
     return keys.map(lambda key: known.get(key) or key)
 
 
-def check_region(region: str | None) -> None:
-    """Refuse a region that no study is of.
+def studied_region(region: str | None) -> str | None:
+    """Give the region of studies that holds a region or state; itself where no study is of it or around it.
 
     Raises
     ------
     LookupFailed
+        If the region is not known.
     """
-    known = sorted(filter(None, studies()["region"].unique()))
-    if region is not None and region not in known:
-        raise unknown("region", region, known)
+    known = set(studies()["region"])
+    around = region_chain(region) if region else (None,)
+    return next((name for name in around if name in known), around[0])

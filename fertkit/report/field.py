@@ -14,7 +14,7 @@ from fertkit.errors import NotEstimable
 from fertkit.intake.conditions import KEPT
 from fertkit.intake.leaf import read_tissue
 from fertkit.intake.strips import StripTrial, read_strips
-from fertkit.reference.crops import base_crop, bushel_lb, unknown_crops
+from fertkit.reference.crops import bushel_lb, is_known
 from fertkit.report import sections as parts
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section
@@ -27,6 +27,7 @@ from fertkit.say.leaf_results import finding, value_text
 from fertkit.say.line import Kind
 from fertkit.say.response import optimum_text
 from fertkit.tissue.causes import Explanation, explain
+from fertkit.tissue.own_names import crop_or_own
 from fertkit.tissue.score import TissueScores, score_tissue
 from fertkit.units import convert_area_rate, mass_kg
 
@@ -49,7 +50,7 @@ class FieldAnswer(Answer):
         Nutrient of the strip trials as the file names it (K2O, N), or "" where it does not say.
     carried : dict of str to Ledger
         By trial: the economic optimum applied once, the yield the strips give at it removed, and what stays,
-        in the unit of the budget. Empty where the file does not name N, P2O5 or K2O.
+        in the unit of the budget. Empty where the file does not name N, P2O5 or K2O, or no removal is told.
     notes : tuple of str
         What the reader of the files should know: samples of other crops left out, columns not used, a yield
         far from the goal.
@@ -108,10 +109,12 @@ class FieldAnswer(Answer):
     **parts.PRICED, crop=asked.a_word, goal=asked.a_number, goal_unit=asked.a_word, leaf=asked.a_file,
     strips=asked.either(asked.a_file, parts.STRIPS), ranges=asked.a_table_or_path, stage=asked.a_text,
     part=asked.a_text, unit=asked.a_word, columns=asked.headers_by_role, real_yields=asked.a_flag,
+    studies=asked.a_dict, leaf_studies=asked.a_dict,
 )  # fmt: skip
 def answer_field(
     crop, goal, goal_unit=None, *, leaf, strips, nutrient_price, grain_price, ranges=None, stage=None,
-    part=None, unit=None, columns=None, real_yields=False, currency="", seed=0,
+    part=None, unit=None, columns=None, real_yields=False, currency="", seed=0, studies=None,
+    leaf_studies=None,
 ) -> FieldAnswer:  # fmt: skip
     """Answer for one field: needs, season, leaf tests, strip trials, optimum rate, what carries over.
 
@@ -144,6 +147,9 @@ def answer_field(
         Name of the money, for labels.
     seed : int
         Seed of the resampling.
+    studies, leaf_studies : dict, optional
+        Whose tables decide on needs and season, and on leaf tests: source, without, region and own, as
+        `fertkit.reference.profiles.read_profile` gives them.
 
     Returns
     -------
@@ -167,31 +173,35 @@ def answer_field(
     >>> answer.applied, answer.budget.crop
     ('K2O', 'soybean')
     """
-    budget = nutrient_budget(crop, goal, goal_unit, unit=unit or amount_unit(goal_unit))
+    budget = nutrient_budget(crop, goal, goal_unit, unit=unit or amount_unit(goal_unit), **studies or {})
     samples = read_tissue(leaf, crop=crop, stage=stage, part=part)
-    scores = score_crop(samples, budget.crop, ranges)
+    scores = score_crop(samples, budget.crop, ranges, **leaf_studies or {})
     if not isinstance(strips, StripTrial):
-        strips = read_strips(strips, crop=budget.crop, columns=columns, real_yields=real_yields)
+        known = budget.crop if is_known(budget.crop) else None
+        strips = read_strips(strips, crop=known, columns=columns, real_yields=real_yields)
     prices = {"nutrient_price": nutrient_price, "grain_price": grain_price, "currency": currency}
     trials, refused = analyse_each(strips, **prices, seed=seed)
     if refused:
         raise NotEstimable("\n".join(f"trial {name}: {why}" for name, why in refused.items()))
-    carried = {}
-    if strips.nutrient in CARRIED:
+    carried, shown = {}, budget.defaults
+    if (
+        strips.nutrient in CARRIED
+        and shown.loc[shown["nutrient"] == strips.nutrient, "removed"].notna().any()
+    ):
         carried = {
-            name: _carried(budget, strips.nutrient, analysis, nutrient_price)
+            name: _carried(budget, strips.nutrient, analysis, nutrient_price, studies or {})
             for name, analysis in trials.items()
         }
     notes = [*_left_out(samples, scores), *_fields(scores), *_of_leaf(samples, scores), *_of_strips(strips)]
     notes += _far_from_goal(budget, trials)
-    season = _season(crop, goal, goal_unit, budget.unit)
+    season = _season(crop, goal, goal_unit, budget.unit, studies or {})
     return FieldAnswer(
         budget, season, scores, explain(scores), trials, strips.nutrient, carried, tuple(notes)
     )
 
 
-def score_crop(samples, crop: str, ranges=None) -> TissueScores:
-    """Score the samples of one crop in a laboratory file.
+def score_crop(samples, crop: str, ranges=None, **studies) -> TissueScores:
+    """Score the samples of one crop in a laboratory file; `studies` as for `score_tissue`.
 
     Raises
     ------
@@ -199,24 +209,16 @@ def score_crop(samples, crop: str, ranges=None) -> TissueScores:
         If the file holds none; names the crops it holds.
     """
     table = samples.table
-    of_crop = {name for name in crops_of(table) if base_crop(name) == base_crop(crop)}
-    mine = table["crop"].isin(of_crop)
+    mine = table["crop"].map(crop_or_own) == crop_or_own(crop)
     if not mine.any():
         held = ", ".join(sorted(set(table["crop"]) - {""})) or "none named; add a column Crop"
         raise NotEstimable(f"the laboratory file holds no sample of {crop}; crops in it: {held}")
-    return score_tissue(replace(samples, tidy=table[mine].reset_index(drop=True)), ranges)
+    return score_tissue(replace(samples, tidy=table[mine].reset_index(drop=True)), ranges, **studies)
 
 
-def crops_of(table) -> list[str]:
-    """Crops of a table of samples that are known."""
-    names = [name for name in table["crop"].unique() if name]
-    strange = unknown_crops(names)
-    return [name for name in names if name not in strange]
-
-
-def _season(crop, goal, goal_unit, unit):
+def _season(crop, goal, goal_unit, unit, studies):
     try:
-        return season_demand(crop, goal, goal_unit, unit=unit)
+        return season_demand(crop, goal, goal_unit, unit=unit, **studies)
     except NotEstimable:
         return None
 
@@ -242,7 +244,11 @@ def _of_leaf(samples, scores, most=8):
     told = [f"leaf file, not used: {r.item}: {r.detail}" for r in unused]
     told += [f"leaf file: crop {detail}" for detail in filled["detail"]]
     others = set(samples.table["row"]) - set(scores.table["row"])  # of another crop, told as left out
-    told += [f"leaf file: {n}" for n in samples.notes if not (n.remedy == KEPT and n.row in others)]
+    scored = set(scores.table["row"])  # their crop is known, if only by the user's own tables
+    told += [
+        f"leaf file: {n}" for n in samples.notes
+        if not (n.remedy == KEPT and n.row in others) and not (n.column == "crop" and n.row in scored)
+    ]  # fmt: skip
     more = [f"leaf file: and {len(told) - most} more, see fertkit leaf"] if len(told) > most else []
     return told[:most] + more
 
@@ -273,12 +279,12 @@ def _yield_lb_ac(budget, analysis):
     return convert_area_rate(reached, analysis.yield_unit, "lb/ac", lb_per_bushel=weight)
 
 
-def _carried(budget, nutrient, analysis, price):
+def _carried(budget, nutrient, analysis, price, studies):
     """The book of one season in the unit of the answer; the price is money per mass, whatever the area."""
     mass, priced = (unit.partition("/")[0] for unit in (budget.unit, analysis.rate_unit))
     applied = convert_area_rate(analysis.optimum.rate, analysis.rate_unit, budget.unit)
     price = price * mass_kg(mass) / mass_kg(priced)
-    return season_book(budget, nutrient, applied, _yield_lb_ac(budget, analysis), price)
+    return season_book(budget, nutrient, applied, _yield_lb_ac(budget, analysis), price, **studies)
 
 
 # ---- rows of the tidy table

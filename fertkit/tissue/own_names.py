@@ -15,7 +15,7 @@ from fertkit.errors import LookupFailed, unknown
 from fertkit.intake.parts import Part, find_part, known_parts, plant_part, without_petiole
 from fertkit.intake.spellings import plain
 from fertkit.intake.stages import Span, find_span, known_stages, stage_span
-from fertkit.reference.crops import base_crop, is_known
+from fertkit.reference.crops import base_crop, is_known, name_words
 
 #: Where the names of a table begin on the scale of a crop; every thousand is a scale of its own.
 NAMED, APART = 4000.0, 1000.0
@@ -49,11 +49,11 @@ class OwnNames:
 
 
 def crop_or_own(text: str) -> str:
-    """The crop a text names; the text itself, in plain letters, where it is one of the user's own."""
+    """The crop a text names; its words, in plain letters and the singular, where it is of the user's own."""
     try:
         return base_crop(text)
     except LookupFailed:
-        return plain(text)
+        return " ".join(sorted(name_words(text)))
 
 
 def own_names(ranges: pd.DataFrame) -> dict[str, OwnNames]:

@@ -3,10 +3,12 @@
 import pandas as pd
 import pytest
 
-from fertkit.budget import compare_systems, nutrient_budget, season_demand, soil_rate
+from fertkit.budget import compare_systems, farm_budget, nutrient_budget, season_demand, soil_rate
 from fertkit.budget.own import checked_own
 from fertkit.budget.soil import soil_rates
+from fertkit.cli import main
 from fertkit.errors import InputError, LookupFailed, NotEstimable
+from fertkit.reference.profiles import by_family, read_profile, write_profile
 
 REMOVAL = (
     "crop;harvested_part;nutrient;value;unit;source_key\n"
@@ -236,3 +238,78 @@ def test_words_nobody_reads_are_refused(written):
     assert refused(written(names="nutrient,unit\nI,%\n"), "not read of a nutrient") == [(2, "unit")]
     with pytest.raises(InputError, match="the columns are of no kind of table"):
         checked_own(pd.DataFrame({"block": [1], "rate": [0], "yield": [50]}))
+
+
+LAB = "Sample,Crop,Stage,Part,K %\nNorth,Lentils,first flower,top leaflets,1.2\n"
+RANGES = "crop,stage_from,stage_to,plant_part,nutrient,unit,low,high\n"
+RANGES += "lentil,V6,V10,top leaflets,K,%,2.0,3.0\nlentil,first flower,pod fill,top leaflets,K,%,1.5,2.5\n"
+
+
+def test_a_lentil_through_the_answer_for_a_field_with_a_profile(written, tmp_path, capsys):
+    """Needs, season, leaf and strips of an unknown crop, its tables named in one profile file."""
+    files = written()
+    (tmp_path / "ranges.csv").write_text(RANGES)
+    profile = tmp_path / "lentil.toml"
+    write_profile(profile, own=[file.name for file in (*files, tmp_path / "ranges.csv")])
+    kept = read_profile(profile)
+    assert kept == {"own": [*files, tmp_path / "ranges.csv"]}
+    assert read_profile(profile, "leaf") == kept
+    lab, strips = tmp_path / "lab.csv", tmp_path / "strips.csv"
+    lab.write_text(LAB)
+    yields = [1.5, 1.8, 2.0, 2.05, 1.6, 1.85, 2.1, 2.1]
+    rows = zip([1] * 4 + [2] * 4, [0, 20, 40, 60] * 2, yields, strict=True)
+    lines = "".join(f"{b},{x},{y}\n" for b, x, y in rows)
+    strips.write_text("block,K2O kg/ha,yield t/ha\n" + lines)
+    asked = ["--crop", "lentil", "--goal", "2.5", "--goal-unit", "t/ha", "--leaf", str(lab), "--strips",
+             str(strips), "--nutrient-price", "1", "--grain-price", "400"]  # fmt: skip
+    asked += ["--page", str(tmp_path / "field.html")]
+    assert main(["field", *asked, "--profile", str(profile)]) in (0, None)
+    said = capsys.readouterr().out
+    assert "175" in said  # kg N a hectare: 2.5 t at 70 a tonne
+    assert "K 1.2 %" in said
+    assert main(["leaf", str(lab), "--profile", str(profile)]) in (0, None)
+    assert "Short: K in North" in capsys.readouterr().out
+    assert main(["leaf", str(lab), "--own", str(tmp_path / "ranges.csv")]) in (0, None)
+    assert "Short: K in North" in capsys.readouterr().out
+
+
+def test_a_profile_that_holds_no_choice_is_not_written(tmp_path):
+    path = tmp_path / "mine.toml"
+    with pytest.raises(InputError) as refused:
+        write_profile(path, sources="MSU2017", leaf={"own": "x.csv"})
+    assert [p.column for p in refused.value.problems] == ["sources", "leaf.own"]
+    assert not path.exists()
+    write_profile(
+        path, source=["MSU2017", 'quoted "key"'], region="US Midwest", leaf={"without": "SOUZA2020"}
+    )
+    assert read_profile(path) == {"source": ["MSU2017", 'quoted "key"'], "region": "US Midwest"}
+    assert read_profile(path, "leaf") == {"region": "US Midwest", "without": "SOUZA2020"}
+
+
+def test_typed_sources_are_of_needs_or_of_leaf_tests():
+    needs, leaf = by_family(
+        {"source": ["MSU2017", "STAMMER2018"], "without": ["SOUZA2020"], "region": "Iowa"}
+    )
+    assert needs == {"source": ["MSU2017"], "region": "Iowa"}
+    assert leaf == {"source": ["STAMMER2018"], "without": ["SOUZA2020"], "region": "Iowa"}
+
+
+def test_a_source_left_out_shapes_no_season():
+    whole = season_demand("soybean", 60)
+    assert "BARTH2018" in set(whole.points["source_key"])
+    without = season_demand("soybean", 60, without=["BARTH2018"])
+    assert "BARTH2018" not in set(without.points["source_key"])
+
+
+def test_a_region_that_changes_nothing_says_so():
+    assert "no study of it is carried" in nutrient_budget("soybean", 60, region="China").notes[0]
+    changed = nutrient_budget("soybean", 60, region="brazil")  # in any case
+    assert not any("region" in note for note in changed.notes)
+    lead = nutrient_budget("wheat", 80, region="Kansas").defaults  # studies are of US Great Plains
+    assert lead.equals(nutrient_budget("wheat", 80, region="US Great Plains").defaults)
+    with pytest.raises(LookupFailed, match="unknown region"):
+        nutrient_budget("wheat", 80, region="Atlantis")
+    fields = pd.DataFrame({"crop": ["soybean"], "yield_goal_bu_ac": [40.0], "area_ac": [80.0]})
+    assert any(
+        "The region China changes nothing" in note for note in farm_budget(fields, region="china").notes
+    )
