@@ -70,7 +70,8 @@ def test_leaf(capsys, demo, tmp_path, file):
     table = tmp_path / "scores.csv"
     status, out, _ = run(capsys, "leaf", demo(file), "--table", table)
     assert status == 0
-    assert "Heron Quarter poor: K 1.31 %" in out
+    assert "Heron Quarter: K 1.31 % in the poor area, 2.16 in the good" in out
+    assert "1. Short, act now: K 1.31 % is below all 3 published limits" in out
     assert table.read_text(encoding="utf-8").startswith("specimen,sample_id")
 
 

@@ -1,6 +1,6 @@
 """The answers of the command line: each question put to the library, what is printed and what is written."""
 
-from fertkit.errors import FertkitError, LookupFailed, NotEstimable, UnitError, shorten
+from fertkit.errors import LookupFailed, NotEstimable, UnitError, shorten
 from fertkit.say.line import Kind, Line, notes
 
 
@@ -86,7 +86,9 @@ def run_farm(arguments):
 
 def run_leaf(arguments):
     from fertkit.intake.leaf import read_tissue
-    from fertkit.tissue.causes import explain
+    from fertkit.say.leaf import VERDICT
+    from fertkit.say.line import Kind
+    from fertkit.tissue.explanation import explain
     from fertkit.tissue.score import score_tissue
 
     options = _asked(arguments, "crop", "stage", "part", "decimal", "sheet")
@@ -95,12 +97,13 @@ def run_leaf(arguments):
     scores = score_tissue(samples, arguments.ranges, cvs=arguments.cv, **_studies(arguments, "leaf"))
     if not (scores.agreement["sources"] > 0).any():
         raise NotEstimable(f"{arguments.file.name}: {scores.summary()}")
-    verdict, *explained = explain(scores).lines()
-    scored, read = scores.lines(), samples.lines()[1:]
-    lines = [
-        *_pairs(samples), f"Verdict: {verdict}", *(read or ["The file was read as it stands."]), *scored,
-        *(line for line in explained if line not in scored),
-    ]  # fmt: skip
+    explained = explain(scores).lines()
+    verdict = next(i for i, line in enumerate(explained) if line.label == VERDICT)
+    scored = [line for line in scores.lines() if line.kind in (Kind.LEAD, Kind.NOTE, Kind.CAUTION)]
+    read = samples.lines()[1:] or ["The file was read as it stands."]
+    said = {str(line) for line in explained}
+    lines = [*explained[: verdict + 1], *read, *explained[verdict + 1 : -1]]
+    lines += [line for line in scored if str(line) not in said] + explained[-1:]
     _give(scores, arguments, lines, scores.table)
 
 
@@ -131,18 +134,6 @@ def run_balance(arguments):
     if arguments.build_norms:
         print(f"Norms: {write_whole(answer.norms.table.to_csv(index=False), arguments.build_norms)}")
     _give(answer, arguments, table=answer.table)
-
-
-def _pairs(samples):
-    """The comparison of good and poor areas, where a file holds both; it leads the answer."""
-    from fertkit.tissue.pairs import compare_pairs
-
-    if not {"good", "poor"} <= set(samples.table["area"]):
-        return []
-    try:
-        return compare_pairs(samples).lines()
-    except FertkitError as error:
-        return [f"Good and poor areas not compared: {error}"]
 
 
 def _units(text):

@@ -2,13 +2,13 @@
 
 from fertkit.intake.leaf import read_tissue
 from fertkit.panels import controls
-from fertkit.panels.base import SENTENCES, Panel
+from fertkit.panels.base import Panel
 from fertkit.plots.leaf import sample_detail
 from fertkit.reference.load import load_ranges
 from fertkit.reference.profiles import as_typed, read_profile
 from fertkit.say.leaf import DEFER
 from fertkit.say.line import Kind
-from fertkit.tissue.causes import explain
+from fertkit.tissue.explanation import explain
 from fertkit.tissue.score import score_tissue
 
 ALL_SAMPLES = "all samples at a glance"
@@ -86,7 +86,7 @@ class LeafPanel(Panel):
         return self._lines
 
     def message(self):
-        return super().message() if self.settings.sample else self.spoken(*SENTENCES)[0]
+        return super().message() if self.settings.sample else "\n".join(self.spoken(Kind.LEAD))
 
     def cautions(self):
         return [*self.spoken(Kind.MISSING), *super().cautions()]

@@ -76,7 +76,7 @@ def _piece(line: Line) -> str:
     if line.kind == Kind.SKETCH:  # a row that stands for a place in the field keeps its spaces
         return f'<div class="fertkit-scroll"><pre class="fertkit-row">{escape(line.text)}</pre></div>'
     label = f"{capital(line.label)}: " if line.label else ""
-    text = f"<p{_class(line)}>{escape(label + line.text)}"
+    text = f"<p{_class(line)}>{escape(label + _cited(line))}"
     if not line.items:
         return f"{text}</p>"
     return f'<div class="fertkit-quiet">{text}:</p>{bullets(line.items)}</div>'
@@ -85,7 +85,11 @@ def _piece(line: Line) -> str:
 def _item(line: Line) -> str:
     colon = "" if line.kind == Kind.ROW else ":"
     label = f"<b>{escape(capital(line.label))}{colon}</b> " if line.label else ""
-    return f"<li{_class(line)}>{label}{escape(line.text)}</li>"
+    return f"<li{_class(line)}>{label}{escape(_cited(line))}</li>"
+
+
+def _cited(line: Line) -> str:
+    return f"{line.text} [{', '.join(line.sources)}]" if line.sources else line.text
 
 
 def _class(line: Line) -> str:

@@ -26,7 +26,7 @@ from fertkit.say.advice import LIMITS, ONE_TRIAL, field_advice, nutrient_caution
 from fertkit.say.leaf_results import finding, value_text
 from fertkit.say.line import Kind
 from fertkit.say.response import optimum_text
-from fertkit.tissue.causes import Explanation, explain
+from fertkit.tissue.explanation import Explanation, explain
 from fertkit.tissue.own_names import crop_or_own
 from fertkit.tissue.score import TissueScores, score_tissue
 from fertkit.units import convert_area_rate, mass_kg

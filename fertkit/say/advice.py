@@ -6,9 +6,9 @@ from fertkit.response.compare import lack_of_fit
 from fertkit.response.curves import MEAN
 from fertkit.response.optimum import Status
 from fertkit.response.prices import money_text
-from fertkit.results import plain, plain_p
+from fertkit.results import capital, plain, plain_p
 from fertkit.rounding import at_least
-from fertkit.say.leaf_results import check_now, clear_findings, how_sure, small
+from fertkit.say.leaf_results import clear_findings, small
 from fertkit.say.response import optimum_text, stands_out, stretch
 
 LIMITS = (
@@ -21,12 +21,13 @@ ELSEWHERE = "Do not carry this rate to another soil, crop or season without chec
 
 def field_advice(answer) -> tuple[list[str], list[str]]:
     """What the leaf leaves to do this season and next year and what the strips say, each once."""
-    do, leave = _on_the_leaf(clear_findings(answer.explanation)), []
-    doubtful = answer.explanation.items[answer.explanation.items["confidence"] == "doubtful"]
-    if len(doubtful):
-        names = dict.fromkeys(f"{r.nutrient} in {r.label}" for r in doubtful.itertuples())
-        why = "near a limit, or the sources differ, or a doubt explains the value"
-        leave.append(f"Do not act yet on what is doubtful ({why}): {listed(list(names))}.")
+    do, leave = _on_the_leaf(answer.explanation), []
+    marginal = answer.explanation.items[answer.explanation.items["confidence"] == "marginal"]
+    if len(marginal):
+        names = dict.fromkeys(f"{r.nutrient} in {r.label}" for r in marginal.itertuples())
+        leave.append(f"Do not act on what is marginal alone: {listed(list(names))}.")
+    never = answer.explanation.actions
+    leave += [f"{capital(text)}." for text in dict.fromkeys(never.loc[never["when"] == "do not", "text"])]
     for name, trial in answer.trials.items():
         more, less = trial_advice(trial)
         do += [f"{name}: {line}" for line in more]
@@ -34,12 +35,14 @@ def field_advice(answer) -> tuple[list[str], list[str]]:
     return do, leave
 
 
-def _on_the_leaf(findings, most=4):
+def _on_the_leaf(explanation, most=4):
     """What the findings leave to do, said of a nutrient once for all samples that share it."""
     shared: dict[tuple[str, str], list[str]] = {}
-    for item in findings.itertuples():
-        said = [f"{how_sure(item)} {check_now(item)}"] if item.confidence == "look first" else []
-        said += [f"This season, {item.this_season}"] if item.this_season else []
+    checks = explanation.actions[explanation.actions["kind"] == "check"]
+    for item in clear_findings(explanation).itertuples():
+        mine = checks[(checks["specimen"] == item.specimen) & checks["nutrient"].isin(["", item.nutrient])]
+        said = [f"First {text}" for text in mine["text"].head(1)]
+        said += [f"This season, {item.this_season}"] if item.this_season and not item.folded else []
         said += [f"Next year, {item.next_year}"] if item.next_year else []
         if said:
             shared.setdefault((item.nutrient, small(". ".join(said))), []).append(item.label)

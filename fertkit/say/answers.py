@@ -11,7 +11,6 @@ from fertkit.say.advice import listed
 from fertkit.say.budget import removed_with
 from fertkit.say.leaf import toxic_text, verdict
 from fertkit.say.leaf_results import (
-    check_now,
     clear_findings,
     finding,
     how_sure,
@@ -31,6 +30,7 @@ from fertkit.say.response import (
     stretch,
 )
 from fertkit.say.trials import pooled_lines
+from fertkit.tissue.explanation import MANY, NEVER
 
 # ---- a field
 
@@ -109,15 +109,21 @@ def _leaf(explanation, applied, most=3):
         return [told(verdict(explanation), "Leaf"), *_gaps(explanation)]
     first = next(clear.itertuples())
     about = f"{first.nutrient} in {first.label}"
-    look = f"first {small(check_now(first))}; then " if first.confidence == "look first" else ""
-    said.append(told(f"{look}{first.this_season or 'nothing more'}.", f"This season, {about}"))
+    causes, actions = explanation.causes, explanation.actions
+    never = actions[(actions["specimen"] == first.specimen) & (actions["when"] == NEVER)]
+    avoid = "".join(f" {capital(text)}." for text in never["text"].head(1))
+    mine = causes[(causes["specimen"] == first.specimen) & (causes["rank"] == 1)]
+    for cause in mine[mine["about"].isin([MANY, first.nutrient])].head(1).itertuples():
+        said.append(told(f"{cause.cause}. Check: {cause.settle_by}.{avoid}", f"Likely cause, {about}"))
+    if not first.folded:
+        said.append(told(f"{first.this_season or 'nothing more'}.", f"This season, {about}"))
     if first.caution:
         said.append(Line(Kind.CAUTION, f"{capital(first.caution)}.", f"Caution, {about}"))
     return [*said, *_gaps(explanation)]
 
 
 def _found(item):
-    found = f"{how_sure(item)} {item.label}: {finding(item)}"
+    found = f"{how_sure(item)[:-1]}, {item.label}: {finding(item)} [{item.short_sources.replace(';', ',')}]"
     return ". ".join(filter(None, [found, low_relative(item.ratio)]))
 
 
@@ -125,8 +131,7 @@ def _gaps(explanation):
     """In short what is above a range, what no range judges and what is asked about; in full on the page."""
     above, scores = explanation.above, explanation.scores
     if len(above):
-        causes = dict.fromkeys("; ".join(above["reasons"]).split("; "))
-        yield told(f"{_where(above)}; {' or '.join(causes)}? See the page.", "Leaf, above the range")
+        yield told(f"{_where(above)}; see the page.", "Leaf, above the range")
     for r in scores.unread.itertuples():
         yield missing("Leaf, not read", f"{r.nutrient}, column '{r.column}'.")
     for text in unjudged_in_short(scores):
@@ -134,6 +139,10 @@ def _gaps(explanation):
     away = scores.conditions[scores.conditions["why"] != ""]
     if len(away):
         yield missing("Leaf, not scored", f"{'; '.join(away['who'].head(3))}; see the page.")
+    petiole = explanation.questions[explanation.questions["about"] == "petiole"]
+    if len(petiole):
+        text = f"were petioles left on? The verdict for {_where(petiole)} depends on it."
+        yield Line(Kind.QUESTION, text, "Leaf, question")
     asked = scores.unjudged[scores.unjudged["near_short"] != ""]
     asked = asked[asked["near_short"] == asked["near_sources"]]
     if len(asked):

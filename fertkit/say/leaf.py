@@ -1,5 +1,6 @@
 """Leaf tests: the verdict, the scores of a report, what is behind a shortage and what can be done."""
 
+import itertools
 from dataclasses import replace
 
 import pandas as pd
@@ -7,9 +8,9 @@ import pandas as pd
 from fertkit.errors import Note, typed
 from fertkit.reference.facts import load_facts
 from fertkit.results import capital, counted, failed
+from fertkit.say.leaf_compare import leading_pairs
 from fertkit.say.leaf_results import (
     above_text,
-    check_now,
     finding,
     how_sure,
     limits_text,
@@ -17,27 +18,30 @@ from fertkit.say.leaf_results import (
     not_counted_lines,
     not_judged_lines,
     question_lines,
-    reasons_text,
+    small,
     value_text,
 )
 from fertkit.say.line import Kind, Line, detail, lead, mark, marked, missing, told
 from fertkit.tissue.agree import Verdict, named_rows, wide_alone
-from fertkit.tissue.causes import STARVED, soil_on_leaf
 from fertkit.tissue.classes import Reason
+from fertkit.tissue.explanation import MANY, NEVER, STARVED, STUNTED_GROWTH
 from fertkit.tissue.score import CHANCES, MEMORY
 from fertkit.tissue.score import CHECK as OXIDES
+from fertkit.tissue.verdicts import ACT, MARGINAL, POSSIBLY, SHORT_NOW, TOXIC, UNUSABLE, soil_on_leaf
+from fertkit.tissue.verdicts import HIGH as ABOVE
 
 # ---- the verdict in one line: an all-clear only where every column was read and every result judged
 
 
 MOST = 4  # samples named one by one
+VERDICT = "Verdict"  # label of its line
 CLEAR = "Nothing needs action"
 NO_CLEAR = "This is no all-clear"
 NONE_SHORT = "nothing is short by any source that holds for these samples"
 NONE_JUDGED_SHORT = "none of the results that could be judged is short"
 
 
-def gaps(scores) -> list[str]:
+def gaps(scores, soil: bool = True) -> list[str]:
     """What the verdict does not speak of: columns not read, samples not scored, results not judged.
 
     Results of elements no crop runs short of (Al, Na), and of a form of a nutrient whose total was judged
@@ -55,7 +59,7 @@ def gaps(scores) -> list[str]:
         "not scored": [_named(away.index[away == 0])] if (away == 0).any() else [],
         "not judged": _by_samples(lost),
         "no result for": _by_samples(none),
-        "soil on the leaf, so nothing is known of": _by_samples(_soiled(scores.scored)),
+        "soil on the leaf, so nothing is known of": _by_samples(_soiled(scores.scored)) if soil else [],
     }
     one = {what: "; ".join(names) for what, names in told.items() if names}
     return [f"{what} ({names})" if ";" in names else f"{what} {names}" for what, names in one.items()]
@@ -83,52 +87,82 @@ def all_clear(scores) -> str:
 
 def verdict(explanation) -> str:
     """The verdict on a report, or on one sample, in one line."""
-    items, scores = explanation.items, explanation.scores
-    certain = items[items["confidence"] != "doubtful"]
-    close = items[items["confidence"] == "doubtful"]
-    missing = gaps(scores)
-    beside = close[close["doubts"].str.split("; ").map(lambda keys: STARVED in keys).astype(bool)]
-    close = close.drop(beside.index)
-    above = explanation.above
-    toxic = above["class"] == "excessive"
-    parts = toxic_text(explanation) + ([f"Short: {_short(certain)}"] if len(certain) else [])
-    if not len(certain):
-        held = close[[_held_back(doubts, explanation.doubts) for doubts in close["doubts"]]]
-        if len(held):
-            why = f"what looks short is doubtful ({'; '.join(_by_samples(held))})"
-            parts.append(f"No action yet: {why}. Sample again, and sample a good area next to it")
-            close = close.drop(held.index)
-        elif missing:
-            parts.append(capital(NONE_JUDGED_SHORT))
-        else:
-            said = NONE_SHORT if close.empty else "no result is clearly short"
-            parts.append(capital(said) if toxic.any() else f"{CLEAR}: {said}")
-    if len(beside):
-        parts.append(f"Low along with nitrogen, not the cause: {'; '.join(_by_samples(beside))}")
-    if not toxic.all():
-        parts.append(f"Above a range, which need not be uptake: {'; '.join(_by_samples(above[~toxic]))}")
+    verdicts, scores = explanation.verdicts, explanation.scores
+    missing = gaps(scores, soil=False)
+    of = {word: rows for word, rows in verdicts.groupby("status")}
+    starved = _starved(explanation)
+    act = verdicts[verdicts["status"].isin(ACT) & ~verdicts.index.isin(starved.index)]
+    none = verdicts.iloc[:0]
+    toxic, above, close = (of.get(word, none) for word in (TOXIC, ABOVE, MARGINAL))
+    close = close[~close.index.isin(starved.index)]
+    parts = toxic_text(explanation) + soiled_text(explanation) + many_text(explanation)
+    for word, urgent in itertools.product((SHORT_NOW, POSSIBLY), (True, False)):
+        rows = act[(act["urgent"] == urgent) & (act["status"] == word)]
+        if len(rows):
+            parts.append(f"{capital(word)}{', act now' * urgent}: {_short(rows, explanation.items)}")
+    if act.empty and toxic.empty:
+        judged = NONE_JUDGED_SHORT if missing else NONE_SHORT
+        parts.append(capital(judged) if missing or len(parts) else f"{CLEAR}: {judged}")
+    if len(starved):
+        parts.append(f"Low along with nitrogen, not the cause: {'; '.join(_by_samples(starved))}")
+    if len(above):
+        parts.append(f"Above a range: {'; '.join(_by_samples(above))}")
     if len(close):
-        parts.append(f"Too close to call, no action on these alone: {'; '.join(_by_samples(close))}")
+        parts.append(f"Marginal, no action on these alone: {'; '.join(_by_samples(close))}")
     if missing:
-        parts.append(f"{'Not in this verdict' if len(certain) else NO_CLEAR}: {'; '.join(missing)}")
-    parts += _lent(scores)
-    return ". ".join(parts) + "."
+        parts.append(f"{'Not in this verdict' if len(act) else NO_CLEAR}: {'; '.join(missing)}")
+    return ". ".join(parts + _lent(scores)) + "."
+
+
+def _starved(explanation):
+    """Verdicts on a nutrient that is low along with another one, which comes first."""
+    items = explanation.items[explanation.items["cause"] == STARVED]
+    keys = set(zip(items["specimen"], items["nutrient"], strict=True))
+    verdicts = explanation.verdicts
+    pairs = zip(verdicts["specimen"], verdicts["nutrient"], strict=True)
+    return verdicts[[pair in keys for pair in pairs]]
 
 
 def toxic_text(explanation) -> list[str]:
-    """What lies above a limit its source calls toxic, with value, limit and source; none, or one text."""
-    scored, above = explanation.scores.scored, explanation.above
-    over = scored[(scored["class"] == "excessive") & (scored["aside"] == "") & (scored["unit"] != "ratio")]
+    """What lies above a limit its source calls toxic, with value and limit; none, or one text."""
+    over, causes = explanation.verdicts, explanation.causes
+    over = over[over["status"] == TOXIC]
     said = []
     for (nutrient, unit), rows in over.groupby(["nutrient", "unit"], sort=False):
         values = rows.sort_values("value").iloc[[0, -1]].itertuples()
         values = " to ".join(dict.fromkeys(map(value_text, values)))
-        limits = limits_text(rows["toxic_above"].min(), rows["toxic_above"].max())
-        sources = ", ".join(dict.fromkeys(rows["source_key"]))
-        said.append(f"{nutrient} {values} {unit} in {_named(rows['label'])} (limit {limits}, {sources})")
-    causes = dict.fromkeys("; ".join(above.loc[above["class"] == "excessive", "reasons"]).split("; "))
-    asked = f"Find out whether that is uptake or {' or '.join(causes)}"
-    return [f"Above a limit its source calls toxic: {'; '.join(said)}. {asked}"] if said else []
+        limits = limits_text(rows["lowest_limit"].min(), rows["highest_limit"].max())
+        said.append(f"{nutrient} {values} {unit} in {_named(rows['label'])} (limit {limits})")
+    first = causes[causes["about"].isin(over["nutrient"]) & causes["specimen"].isin(over["specimen"])]
+    first = first[first["rank"] == 1]
+    checks = "; ".join(dict.fromkeys(f"{small(r.cause)}? Check {r.settle_by}" for r in first.itertuples()))
+    return [f"Above a limit its source calls toxic: {'; '.join(said)}. {capital(checks)}"] if said else []
+
+
+def soiled_text(explanation) -> list[str]:
+    """That soil on the leaf makes iron and aluminium unusable; none, or one text."""
+    lost = explanation.verdicts[explanation.verdicts["status"] == UNUSABLE]
+    if lost.empty:
+        return []
+    values = {label: ", ".join(f"{r.nutrient} {value_text(r)}" for r in rows.itertuples())
+              for label, rows in lost.groupby("label", sort=False)}  # fmt: skip
+    named = "; ".join(f"{text} mg/kg in {label}" for label, text in list(values.items())[:MOST])
+    more = f"; and {len(values) - MOST} more" if len(values) > MOST else ""
+    return [f"Soil on the leaf: {named}{more}. Wash and sample again; take no Fe from this sample"]
+
+
+def many_text(explanation) -> list[str]:
+    """That many nutrients moved together, so that roots and water come first; one text for each kind."""
+    causes = explanation.causes
+    first = causes[(causes["about"] == MANY) & (causes["rank"] == 1)]
+    stunted = first["key"] == STUNTED_GROWTH
+    said = []
+    if stunted.any():
+        said.append(f"Something else stopped growth in {_named(first[stunted]['label'])}; find it first")
+    if (~stunted).any():
+        named = _named(first[~stunted]["label"])
+        said.append(f"Roots and water first in {named}: many nutrients are low together")
+    return said
 
 
 def _lent(scores):
@@ -139,20 +173,15 @@ def _lent(scores):
     return [f"Taken from above an earlier table for {who}: {what}" for what, who in said.items()]
 
 
-def _held_back(keys, doubts):
-    """Whether a finding is doubtful because something explains it away, not because it lies near a limit."""
-    weak = set(doubts.loc[doubts["weakens"] == "yes", "key"])
-    return bool(weak & set(keys.split("; ")))
-
-
-def _short(items):
-    """'K in North (likely); Mn in 5 samples (possibly)': worst first."""
-    words = {"possible": "possibly", "look first": "look at roots and sampling first"}
-    said = []
-    wide = items["ratio"].notna()
-    for (nutrient, how, ratio), rows in items.groupby(["nutrient", "confidence", wide], sort=False):
-        sure = words.get(how, how) + ", and low relative to N" * bool(ratio)
-        said.append((rows["rank"].min(), f"{nutrient} in {_named(rows['label'])} ({sure})"))
+def _short(verdicts, items):
+    """'K in North; S in South (low relative to N)': worst first."""
+    keys = ["specimen", "nutrient"]
+    rows = verdicts.merge(items[[*keys, "rank", "ratio"]], on=keys)
+    wide, said = rows["ratio"].notna(), []
+    for (nutrient, ratio), mine in rows.groupby(["nutrient", wide], sort=False):
+        over = mine["ratio"].iloc[0].over if ratio else ""
+        relative = f" (low relative to {over})" * bool(ratio)
+        said.append((mine["rank"].min(), f"{nutrient} in {_named(mine['label'])}{relative}"))
     return "; ".join(text for _, text in sorted(said, key=lambda pair: pair[0]))
 
 
@@ -192,7 +221,7 @@ def scored_by(scores) -> list[str]:
 def scores_lines(scores, most: int = 10) -> list[Line]:
     """Say what is short, how sure, and where the sources disagree, in at most `most` findings."""
     if not (scores.agreement["sources"] > 0).any():
-        return [*nothing_judged(scores.conditions, scores.scored), *_unstated_petioles(scores)]
+        return nothing_judged(scores.conditions, scores.scored)
     short, unknown = scores.shortfalls, scores.conditions["unknown"]
     ranked = short.sort_values(["rank", "share_short", "probability_below"], ascending=[True, False, False])
     said = [_headline(scores, short), *not_scored(scores.conditions[unknown])]
@@ -206,7 +235,7 @@ def scores_lines(scores, most: int = 10) -> list[Line]:
         unread = scores.unread.itertuples()
         said += [missing("Not read", f"{r.nutrient} (column '{r.column}'): {r.why}") for r in unread]
     said += not_scored(scores.conditions[~unknown]) + not_judged_lines(scores) + not_counted_lines(scores)
-    said += _unstated_petioles(scores) + question_lines(scores)
+    said += question_lines(scores)
     doubts = [MEMORY, OXIDES] + [CHANCES] * bool(scores.agreement["probability_below"].notna().any())
     return said + marked(Kind.CAUTION, failed(scores.checks[scores.checks["check"].isin(doubts)]))
 
@@ -222,20 +251,6 @@ def _headline(scores, short):
         f"{samples} scored against {counted(len(scored_by(scores)), 'source')}: {agreed} with a shortfall "
         f"every source agrees on, {apart} where sources disagree{beside}"
     )
-
-
-def _unstated_petioles(scores):
-    """What a word on the petiole would add."""
-    unstated = scores.near[scores.near["differs_in"] == "petiole"]
-    unstated = unstated[~unstated["source_key"].isin(scored_by(scores))]
-    asked = scores.unjudged.loc[scores.unjudged["differs_in"] == "petiole", "plant_part"]
-    unstated = unstated[~unstated["plant_part"].isin(asked)]  # already asked for what was not judged
-    said = []
-    for part, rows in unstated.groupby("plant_part", sort=False):
-        keys = ", ".join(dict.fromkeys(rows["source_key"]))
-        text = f"say whether '{part}' is with or without petiole to compare with {keys} as well"
-        said.append(Line(Kind.QUESTION, text))
-    return said
 
 
 def nothing_judged(conditions: pd.DataFrame, scored: pd.DataFrame) -> list[Line]:
@@ -293,27 +308,30 @@ def why_not(conditions: pd.DataFrame) -> list[Note]:
 
 
 def explanation_lines(explanation, most: int = 6) -> list[Line]:
-    """Say the findings sample by sample with doubts, options and cautions, then what to leave alone."""
+    """Say good against poor, the verdict, each finding with causes and options, and what is not known."""
     away = explanation.unscored.rename(columns={"reason": "why"})
     if not explanation.scored:
         return [*nothing_judged(away, explanation.scores.scored), told(DEFER)]
     items, scores = explanation.items, explanation.scores
-    clear = items[items["confidence"] != "doubtful"]
-    first = clear.loc[clear["rank"].sort_values(kind="stable").index[:most].sort_values()]
-    said = [lead(verdict(explanation))]
-    for (_, sample), found in first.groupby(["specimen", "label"], sort=False):
-        said.append(Line(Kind.HEAD, sample))
-        for r in found.itertuples():
-            said += _item(r)
-    rest = [f"{r.label} {r.nutrient} ({r.confidence})" for r in clear.drop(first.index).itertuples()]
+    said = [*leading_pairs(explanation), Line(Kind.LEAD, verdict(explanation), VERDICT)]
+    act = items[items["confidence"].isin(ACT)]
+    first = act.loc[act["rank"].sort_values(kind="stable").index[:most].sort_values()]
+    over = _above(explanation)
+    for (_, sample), of in explanation.verdicts.groupby(["specimen", "label"], sort=False):
+        lines = _of_sample(explanation, first, over, of["specimen"].iloc[0])
+        said += [Line(Kind.HEAD, sample), *lines] if lines else []
+    rest = [f"{r.label} {r.nutrient} ({r.confidence})" for r in act.drop(first.index).itertuples()]
     said += _listed("Short as well", rest, _AS_WELL)
     for label, ratio in wide_alone(scores.scored, items)[:_MOST_NAMED]:
-        said.append(told(f"{label}: {low_relative(ratio)}, but not short by any source", "Ratio"))
-    said += [*_doubts(explanation), *above_lines(explanation, most)]
-    doubtful = [_doubtful(r) for r in items[items["confidence"] == "doubtful"].itertuples()]
-    said += _listed("Too close to call, no action on these alone", doubtful, _MOST_NAMED)
-    said += [*_stories(explanation), *not_judged_lines(scores), *not_counted_lines(scores)]
+        text = f"{label}: {low_relative(ratio)}, but not short by any source"
+        said.append(Line(Kind.TEXT, text, "Ratio", sources=_keys(ratio.sources)))
+    close = items[(items["confidence"] == MARGINAL) & (items["cause"] != STARVED)]
+    close = [_marginal(r) for r in close.itertuples()]
+    said += _listed("Marginal, no action on these alone", close, _MOST_NAMED)
+    said += [*_stories(explanation), *rating_lines(explanation)]
+    said += [*not_judged_lines(scores), *not_counted_lines(scores)]
     said += [*question_lines(scores), *not_scored(away)]
+    said += [missing("Not read", problem.plain) for problem in explanation.unread_facts]
     return [*said, told(DEFER)]
 
 
@@ -322,50 +340,93 @@ def _listed(label, names, most):
     return [told(f"{'; '.join(names[:most])}{more}", label)] if names else []
 
 
-def _item(r):
+def _keys(*texts):
+    """Keys of sources, each once, without those that name none."""
+    keys = (key.strip() for text in texts for key in text.replace(",", ";").split(";"))
+    return tuple(dict.fromkeys(key for key in keys if key))
+
+
+def _of_sample(explanation, first, over, specimen):
+    """What is said of one sample: many together, its shortages, what lies above a range."""
+    causes = explanation.causes[explanation.causes["specimen"] == specimen]
+    by = {about: list(rows.itertuples()) for about, rows in causes.groupby("about", sort=False)}
+    said, lost = list(_together(by[MANY])) if MANY in by else [], False
+    for item in first[first["specimen"] == specimen].itertuples():
+        said += _item(item, by.get(item.nutrient, []), explanation.actions)
+    for r in over[over["specimen"] == specimen].itertuples():
+        said.append(Line(Kind.TEXT, above_text(r), "Above the range", sources=_keys(r.source_key)))
+        most = 2 if r.status != UNUSABLE else 0 if lost else 1
+        said += [_cause_line(cause) for cause in by.get(r.nutrient, [])[:most]]
+        lost = lost or r.status == UNUSABLE
+    return said
+
+
+def _together(causes):
+    """One paragraph on what holds many nutrients together: roots, water and growth, before any recipe."""
+    first = causes[0]
+    if first.key == STUNTED_GROWTH:
+        lead_in = "Every nutrient is higher in the poor area: the shortage is not of nutrients"
+    else:
+        lead_in = "Many nutrients are low together: the cause is seldom many shortages"
+    yield told(f"{lead_in}. Look at roots and water before you buy fertilizer.")
+    yield from map(_cause_line, causes)
+
+
+def _cause_line(cause):
+    """One cause with what speaks for and against it, and the check that would settle it."""
+    speaks = [f"for it: {'; '.join(cause.speaks_for)}"] if cause.speaks_for else []
+    speaks += [f"against it: {'; '.join(cause.speaks_against)}"] if cause.speaks_against else []
+    text = ". ".join([cause.cause, *map(capital, speaks), f"Check: {cause.settle_by}"])
+    label = "likely cause" if cause.rank == 1 else "or"
+    return Line(Kind.DETAIL, text, label, sources=_keys(cause.source_key))
+
+
+def _item(r, causes, actions):
+    """One finding with its causes and options; where many are short together the recipe waits."""
     ratio = low_relative(r.ratio)
-    yield told(f"{r.rank}. {how_sure(r)} {'. '.join(filter(None, [finding(r), ratio]))}")
+    text = f"{r.rank}. {how_sure(r)} {'. '.join(filter(None, [finding(r), ratio]))}"
+    yield Line(Kind.TEXT, text, sources=_keys(r.short_sources, r.within_sources))
+    if r.remark:
+        yield detail(r.remark, "about the table")
+    alone = not r.folded
+    if causes:
+        yield from map(_cause_line, causes[:2])
+    own = actions[(actions["specimen"] == r.specimen) & (actions["nutrient"] == r.nutrient)]
+    never = "; ".join(small(text) for text in own.loc[own["when"] == NEVER, "text"])
     beside = {
-        "check now": check_now(r) if r.confidence == "look first" else "",
-        "it could mislead": r.doubts, "look also at": r.also_look, "this season": r.this_season,
+        "look also at": r.also_look, "this season": r.this_season if alone else "",
+        "only once that is settled": "" if alone else r.this_season, "do not": never,
         "next year": r.next_year, "caution": r.caution,
     }  # fmt: skip
     yield from (detail(text, label) for label, text in beside.items() if text)
     yield Line(Kind.SOURCE, f"{r.source_key.replace(';', ', ')}{mark(r.provenance)}", "sources")
 
 
-def _doubts(explanation):
-    """Doubts that lower the certainty, with the samples (and nutrients) they are about."""
-    doubts, items = explanation.doubts, explanation.items
-    doubts = doubts[doubts["weakens"].isin(["yes", "in part"])]
-    for key, rows in doubts.groupby("key", sort=False):
-        rows = rows[(rows["nutrient"] == "") | rows["nutrient"].isin(items["nutrient"])]
-        by_sample = rows.groupby("label", sort=False)["nutrient"]
-        names = ", ".join(f"{sample} {' '.join(filter(None, mine))}".strip() for sample, mine in by_sample)
-        if names:
-            r = rows.iloc[0]
-            text = f"{r['what']}. {r['look_for']} ({r['source_key']})"
-            yield told(text, f"What could distort this value, {key} ({names})")
+def _above(explanation):
+    """Verdicts on what lies above a range, or is made unusable by soil."""
+    return explanation.verdicts[explanation.verdicts["status"].isin([ABOVE, TOXIC, UNUSABLE])]
 
 
-def above_lines(explanation, most: int = 6) -> list[Line]:
-    """Say what is above a range, and what could make it so: one line for each reason."""
-    said = []
-    for reasons, rows in explanation.above.groupby("reasons", sort=False):
-        named = "; ".join(map(above_text, rows.head(most).itertuples()))
-        more = f"; and {len(rows) - most} more" if len(rows) > most else ""
-        text = f"{named}{more}. It need not be uptake. {reasons_text(reasons)}"
-        said.append(told(text, "Above the range"))
-    return said
-
-
-def _doubtful(r):
+def _marginal(r):
     within = f" (within the critical range {r.within_ranges})" if r.verdict == Verdict.WITHIN else ""
     return f"{r.label} {r.nutrient}{within}"
+
+
+def rating_lines(explanation) -> list[Line]:
+    """Say where the laboratory's own rating differs from ours, and why."""
+    apart = explanation.verdicts[explanation.verdicts["rating_remark"] != ""]
+    said = []
+    for (nutrient, rating, status, why), rows in apart.groupby(
+        ["nutrient", "rating", "status", "rating_remark"], sort=False
+    ):
+        text = f"{nutrient} in {_named(rows['label'])}: {rating} there, {status} here ({why})"
+        said.append(told(text, "The laboratory's own rating"))
+    return said
 
 
 def _stories(explanation):
     for key, rows in explanation.stories.groupby("key", sort=False):
         yield Line(Kind.HEAD, f"{capital(key)}, {', '.join(dict.fromkeys(rows['label']))}")
         for r in rows.drop_duplicates("step").itertuples():
-            yield detail(f"{r.text} ({r.source_key.replace(';', ', ')}{mark(r.provenance)})", r.step)
+            text = f"{r.text}{mark(r.provenance)}"
+            yield Line(Kind.DETAIL, text, r.step, sources=_keys(r.source_key))

@@ -2,10 +2,12 @@
 
 import numpy as np
 
-from fertkit.results import failed, plain
+from fertkit.results import capital, failed, plain
 from fertkit.rounding import below
-from fertkit.say.line import Kind, Line, marked, row, told
+from fertkit.say.line import Kind, Line, lead, marked, row, told
 from fertkit.tissue.treatments import CONFIDENCE
+
+_SHOWN = 3  # nutrients of a pair told with their values
 
 
 def pair_lines(comparison) -> list[Line]:
@@ -25,6 +27,42 @@ def pair_lines(comparison) -> list[Line]:
             )
         said.append(row("", f"{r.pattern}: {r.meaning}; {r.what_to_do} ({r.source_key})"))
     return said + marked(Kind.CAUTION, failed(comparison.checks))
+
+
+def leading_pairs(explanation) -> list[Line]:
+    """Say good against poor in one sentence a pair, with the pattern and what it asks for first."""
+    if explanation.pairs is None:
+        return []
+    chosen, said = set(explanation.verdicts["specimen"]), []
+    for r in explanation.pairs.patterns.itertuples():
+        mine = explanation.pairs.pairs[explanation.pairs.pairs["pair"] == r.pair]
+        if chosen & {n for column in ("good_specimens", "poor_specimens") for n in mine[column].iloc[0]}:
+            said.append(lead(f"{r.pair}: {apart(mine)}"))
+            text = f"{capital(r.meaning)}. {capital(r.what_to_do)}"
+            said.append(Line(Kind.DETAIL, text, sources=(r.source_key,)))
+    return said
+
+
+def apart(rows) -> str:
+    """Say the values of a pair that differ: 'K 1.31 % in the poor area, 2.16 in the good; Mg higher ...'."""
+    rows = rows.assign(even=~rows["short"].astype(bool)).sort_values(
+        ["even", "log_ratio"]
+    )  # short ones first
+    lower, higher = (rows[rows["difference"] == way] for way in ("lower", "higher"))
+    first, more = (lower, higher) if len(lower) else (higher, lower)
+    if first.empty:
+        return "good and poor area do not differ beyond the noise of sampling and laboratory"
+    said = [
+        f"{n.nutrient} {plain(n.poor)} {n.unit} in the poor area, {plain(n.good)} in the good"
+        for n in first.head(_SHOWN).itertuples()
+    ]
+    if len(first) > _SHOWN:
+        rest = ", ".join(first["nutrient"].iloc[_SHOWN:])
+        said.append(f"{rest} {'lower' if len(lower) else 'higher'} too")
+    if len(more):
+        where = " and ".join(lower["nutrient"][:_SHOWN])
+        said.append(f"{', '.join(more['nutrient'])} higher where {where} is low")
+    return "; ".join(said)
 
 
 def _differ(rows):

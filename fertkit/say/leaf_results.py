@@ -3,14 +3,12 @@
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import Note, typed
-from fertkit.intake.parts import adds_petiole, plant_part
-from fertkit.reference.facts import load_facts
+from fertkit.errors import Note
 from fertkit.results import capital, counted, failed, plain
 from fertkit.say.line import Kind, Line, lead, marked, missing, told
-from fertkit.tissue.causes import MANY_TOGETHER, REMEMBERED
 from fertkit.tissue.classes import SHORT
 from fertkit.tissue.match import CONDITION
+from fertkit.tissue.verdicts import ACT, TOXIC, UNUSABLE, petiole_questions
 
 # ---- what was read
 
@@ -66,28 +64,29 @@ def value_text(r) -> str:
 
 
 def finding(r) -> str:
-    """Say one shortfall, without the name of its sample."""
+    """Say one shortfall, without the name of its sample and without its sources."""
     unit = "" if r.unit == "ratio" else f" {r.unit}"
-    one = r.lowest_limit == r.highest_limit
     what = f"{r.nutrient} {value_text(r)}{unit}"
     within = f"within the critical range {r.within_ranges}" if r.within else ""
     if not r.short:
-        below = "below its lower end" if r.within == 1 and one else _below(one)
-        return f"{what}, {within}: short or enough is left open{_chance(r, below)}"
+        return f"{what} lies {within}: short or enough is left open"
     asked = r.sources + r.untold
-    count = "the only source" if asked == 1 else f"{r.short} of {asked} sources"
-    untold = f"{r.untold} cannot tell ({r.untold_sources})" if r.untold else ""
-    who = ", ".join(filter(None, [f"short by {count} ({r.short_sources})", untold, within]))
-    limits = f"{'a lower limit' if one else 'lower limits'} of {limits_text(r.lowest_limit, r.highest_limit)}"
-    return f"{what} against {limits}{unit}, {who}{_chance(r, _below(one))}"
+    which = "the one published limit" if asked == 1 else f"{_of(r.short, asked)} published limits"
+    untold = f"{r.untold} cannot tell" if r.untold else ""
+    beside = ", ".join(filter(None, [untold, within, _chance(r)]))
+    limits = f"{limits_text(r.lowest_limit, r.highest_limit)}{unit}"
+    return f"{what} is below {which} ({limits}){', ' * bool(beside)}{beside}"
 
 
-def _below(one):
-    return "below the limit" if one else "below the limits (mean over the sources)"
+def _of(some, every):
+    return f"all {every}" if some == every else f"{some} of {every}"
 
 
-def _chance(r, below):
-    return "" if np.isnan(r.probability_below) else f", {percent(r.probability_below)} likely {below}"
+def _chance(r):
+    """The chance of being short, where the value alone gives it: not where a ratio adds to it."""
+    if np.isnan(r.probability_below) or getattr(r, "ratio", None) is not None:
+        return ""
+    return f"{percent(r.chance)} chance it is truly {'below' if r.short == r.sources else 'short'}"
 
 
 def low_relative(ratio) -> str:
@@ -95,45 +94,27 @@ def low_relative(ratio) -> str:
     if ratio is None:
         return ""
     found = f"{ratio.ratio} is {plain(ratio.value)}, above {limits_text(ratio.lowest, ratio.highest)}"
-    return f"{found} ({ratio.sources}): {ratio.nutrient} is low relative to {ratio.over}"
+    return f"{found}: {ratio.nutrient} is low relative to {ratio.over}"
 
 
 def how_sure(item) -> str:
-    """'Likely short,' 'Possibly short,' or 'Short, but look first at ...:' for a finding to follow."""
-    if item.confidence == "look first":
-        return "Short, but look first at roots, water and sampling:"
-    how = {"possible": "possibly", "doubtful": "doubtfully"}.get(item.confidence, item.confidence)
-    return f"{capital(how)} short,"
-
-
-def check_now(item) -> str:
-    """Say what to look at before anything is bought, for a finding held back by doubts."""
-    facts = load_facts("distortions").set_index("key")["look_for"]
-    found = [key for key in item.doubts.split("; ") if key in (MANY_TOGETHER, REMEMBERED)]
-    looks = [facts[key] for key in found] or [facts[MANY_TOGETHER]]
-    return f"{'. '.join(looks)}. See that the sample was of the right part and clean, and take a second one"
+    """'Short:', 'Short, act now:' or 'Possibly short:' for a finding to follow."""
+    return f"{capital(item.confidence)}{', act now' * bool(item.urgent)}:"
 
 
 def above_text(r) -> str:
-    """Say one result above its range: a row of `Explanation.above`."""
+    """Say one verdict on what lies above a range: a row of `Explanation.verdicts`."""
+    what = f"{r.nutrient} {value_text(r)} {r.unit}"
+    if r.status == UNUSABLE:
+        return f"{what} cannot be used: soil on the leaf adds it"
     limits = limits_text(r.lowest_limit, r.highest_limit)
-    upper = "an upper limit" if r.lowest_limit == r.highest_limit else "upper limits"
-    count = "the only source" if r.sources == 1 else f"{r.over} of {r.sources} sources"
-    value = f"{r.label}: {r.nutrient} {value_text(r)} {r.unit}"
-    return f"{value} against {upper} of {limits} {r.unit}, above by {count} ({r.over_sources})"
-
-
-def reasons_text(keys: str) -> str:
-    """Say what could put a result above its range: keys of known distortions, apart by '; '."""
-    facts = load_facts("distortions").set_index("key")
-    said = (f"{capital(k)}: {facts['what'][k]}. {facts['look_for'][k]} ({facts['source_key'][k]})"
-            for k in keys.split("; "))  # fmt: skip
-    return ". ".join(said)
+    kind = "the limit its source calls toxic" if r.status == TOXIC else "the upper limit"
+    return f"{what} is above {kind} of {limits} {r.unit}"
 
 
 def clear_findings(explanation) -> pd.DataFrame:
-    """Findings that are not doubtful, worst first."""
-    return explanation.items[explanation.items["confidence"] != "doubtful"]
+    """Findings that ask for action, worst first."""
+    return explanation.items[explanation.items["confidence"].isin(ACT)]
 
 
 def small(text: str) -> str:
@@ -146,7 +127,7 @@ def small(text: str) -> str:
 
 _AT_ONCE = 6  # samples named one by one
 ASKED = {
-    "petiole": "was the petiole on the leaf or off",
+    "petiole": "are petioles on or off as the file says",
     "stage": "is it the stage the file says",
     "part": "is it the part the file says",
 }
@@ -187,32 +168,15 @@ def _nutrients(rows):
 
 
 def unjudged_in_short(scores) -> list[str]:
-    """Say in one short line which nutrients were not judged, in how many samples, and what to state."""
+    """Say in one short line which nutrients were not judged, and in how many samples."""
     table = scores.unjudged
     if table.empty:
         return []
-    asked = table[table["differs_in"] == "petiole"].drop_duplicates(CONDITION)
-    states = dict.fromkeys(s for r in asked.itertuples() for s in _states(r.crop, r.plant_part, r.near_part))
-    line = f"{_nutrients(table)} in {counted(table['specimen'].nunique(), 'sample')}"
-    return [f"{line}; write the plant part as {' or '.join(states)}" if states else f"{line}: no range holds"]
-
-
-def _states(crop, part, near):
-    """What to state so that a range of a part with or without petiole holds."""
-    parts = [p for p in near.split("; ") if adds_petiole(crop, part, p)]
-    kinds = dict.fromkeys(plant_part(crop, p) for p in parts)
-    return [f'"{sorted(kind.names)[0]} {kind.petiole} petiole"' for kind in kinds]
+    return [f"{_nutrients(table)} in {counted(table['specimen'].nunique(), 'sample')}: no range holds"]
 
 
 def _why(condition, differs, rows):
     crop, stage, part = condition
-    states = _states(crop, part, "; ".join(rows["near_part"]))
-    if differs == "petiole" and states:
-        return Note(
-            f"the sample does not say whether '{part}' is with or without petiole, and the ranges are for "
-            f"one of them ({_each(rows['near_sources'])}); write it as the plant part: {' or '.join(states)}",
-            typed(f"--part {states[0]}", f"part={states[0]}"),
-        )
     if differs:
         first = rows.iloc[0]
         near = f"{first['near_part'].split('; ')[0]} at {first['near_stage'].split('; ')[0]}"
@@ -229,10 +193,23 @@ def _each(lists):
 
 
 def question_lines(scores) -> list[Line]:
-    """Ask about values a range of another part or stage would call short, the clearest first.
+    """Ask what would change a verdict: the petiole, and values a range of another part or stage calls short.
 
     What is asked of several samples is one question: it counts them by nutrient.
     """
+    return [*_petiole_lines(scores), *_near_lines(scores)]
+
+
+def _petiole_lines(scores):
+    rows = petiole_questions(scores)
+    for short, mine in rows.groupby("settles", sort=False):
+        n = mine["specimen"].nunique()
+        depends = f"The verdict for {_nutrients(mine)}{f' in {n} samples' * (n > 1)} depends on it"
+        text = f"were petioles left on? {depends}: short only for leaves {short} petiole"
+        yield Line(Kind.QUESTION, text, "Question")
+
+
+def _near_lines(scores):
     short = scores.unjudged
     short = short[short["near_short"] != ""]
     short = short.assign(

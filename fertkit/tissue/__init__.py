@@ -31,8 +31,8 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "balance": ["dop"],
-        "causes": ["explain"],
         "dilution": ["nitrogen_nutrition_index"],
+        "explanation": ["explain"],
         "history": ["field_history"],
         "indices": ["cnd", "dris"],
         "norms": ["build_norms"],

@@ -12,7 +12,7 @@ from fertkit.reference.regions import in_region
 from fertkit.results import plain
 from fertkit.rounding import at_most, below
 from fertkit.tissue.classes import ENOUGH, OVER, SHORT, Class, Reason
-from fertkit.tissue.match import CONDITION
+from fertkit.tissue.match import ASSUMED, CONDITION
 
 GROUP = [
     "specimen",
@@ -44,9 +44,10 @@ def set_aside(
 ) -> pd.DataFrame:
     """Add ``aside``: why a source is shown but has no vote on a result; '' where it has one.
 
-    Sources of another region have none. Of the others that can tell, read ones decide before remembered
-    ones, and each old table once, however often it was copied. Sources `chosen` by the user decide all,
-    whatever the region. Where a source of the user's own (`leading`) can tell, no other has a vote.
+    Sources of another region have none. Of the others that can tell, those whose part the sample states
+    decide before those whose petiole is assumed, read ones before remembered ones, and each old table once,
+    however often it was copied. Sources `chosen` by the user decide all, whatever the region. Where a source
+    of the user's own (`leading`) can tell, no other has a vote.
     """
     there = scored["source_key"] != ""
     foreign = there & ~in_region(scored["region"], region) & (not chosen)
@@ -56,15 +57,14 @@ def set_aside(
         "paired"
     )  # a rule that asks for a ratio as well tells what is short, not what is enough
     ruled = scored["source_key"].isin(rules["source_key"]) & scored["nutrient"].isin(rules["nutrient"])
-    read = (
-        (able & ~memory & ~ruled)
-        .groupby([scored["specimen"], scored["nutrient"]], sort=False)
-        .transform("any")
-    )
+    result = [scored["specimen"], scored["nutrient"]]
+    mine = scored["source_key"].isin(leading)
+    guessed = able & (scored["match"] == ASSUMED) & ~mine & (not chosen)
+    guessed &= (able & ~guessed).groupby(result, sort=False).transform("any")
+    read = (able & ~memory & ~ruled & ~guessed).groupby(result, sort=False).transform("any")
     later = there & ~foreign & memory & read
-    mine, result = scored["source_key"].isin(leading), [scored["specimen"], scored["nutrient"]]
     led = there & ~mine & (able & mine).groupby(result, sort=False).transform("any")
-    voting = scored[able & ~later & ~led]
+    voting = scored[able & ~later & ~led & ~guessed]
     # of copies the one that names the part as the sample does, then the first
     voting = voting.iloc[np.argsort(voting["match"] != "same part", kind="stable")]
     table = ["specimen", "nutrient", "lineage"]
@@ -73,6 +73,7 @@ def set_aside(
     names = first.reindex(pd.MultiIndex.from_frame(copies[table]))
     aside = pd.Series("", index=scored.index, dtype=object)
     aside[later] = Reason.REMEMBERED.text
+    aside[guessed & ~later] = Reason.ASSUMED.text
     aside[foreign] = [Reason.ELSEWHERE.text.format(region=name) for name in scored.loc[foreign, "region"]]
     aside[led] = Reason.OWN_LEADS.text
     aside[copies.index] = [Reason.COPY.text.format(source=name) for name in names]
@@ -89,7 +90,8 @@ def agreement_of(scored: pd.DataFrame) -> pd.DataFrame:
         value is only known to lie below or above a limit), short, within (number whose critical range holds
         the value, so that they leave it open; not counted in short), deficient, short_by_range,
         short_by_critical_level, lowest_limit and highest_limit of the sources that class it, middle_limit of
-        all, worst_distance, probability_below (mean over the sources that give one), strictest_class and
+        all, worst_distance, probability_below (mean over the sources that give one), chance (of being short:
+        mean over all that judge, by their class where no probability can be given), strictest_class and
         mildest_class, verdict, short_sources, within_sources, untold_sources, within_ranges (in words).
     """
     counted = scored["aside"] == ""
@@ -120,7 +122,7 @@ def agreement_of(scored: pd.DataFrame) -> pd.DataFrame:
     out["within_sources"] = _joined(scored["source_key"], within, group, out["within"] > 0)
     out["untold_sources"] = _joined(scored["source_key"], untold, group, out["untold"] > 0)
     ends = (
-        f"{plain(r.critical, digits=4)} to {plain(r.critical_high, digits=4)} ({r.source_key})"
+        f"{plain(r.critical, digits=4)} to {plain(r.critical_high, digits=4)}"
         for r in scored[within].itertuples()
     )
     ranges = pd.Series(list(ends), index=scored.index[within], dtype=object).reindex(scored.index)
@@ -147,6 +149,8 @@ def _measures(scored, counted, short, within, untold, number) -> dict:
     judged = short | within | scored["class"].isin(ENOUGH) & counted
     by_range = scored["kind"] == "sufficiency range"
     limit, distance, chance = (scored[n].where(counted) for n in ("limit", "distance", "probability_below"))
+    sure = np.where(within | untold, 0.5, short)  # where no probability is known
+    share = scored["probability_below"].where(scored["probability_below"].notna(), sure)
     deficient = (scored["class"] == Class.DEFICIENT) & counted
     return {
         "sources": (judged.astype(int), "sum"),
@@ -161,6 +165,7 @@ def _measures(scored, counted, short, within, untold, number) -> dict:
         "highest_limit": (limit.where(judged), "max"),
         "worst_distance": (distance, "min"),
         "probability_below": (chance, "mean"),
+        "chance": (share.where(judged | untold), "mean"),
         "strictest_class": (number.where(judged), "min"),
         "mildest_class": (number.where(judged), "max"),
     }
@@ -176,14 +181,14 @@ def shortfalls_of(agreement: pd.DataFrame) -> pd.DataFrame:
     """
     short = agreement[(agreement["short"] > 0) | (agreement["within"] > 0)].copy()
     short["share_short"] = short["short"] / (short["sources"] + short["untold"])
-    chance = short["probability_below"].fillna(short["share_short"])
-    short = short.assign(chance=chance).sort_values(
-        ["specimen", "share_short", "chance", "worst_distance"],
+    below_all = short["probability_below"].fillna(short["share_short"])
+    short = short.assign(below_all=below_all).sort_values(
+        ["specimen", "share_short", "below_all", "worst_distance"],
         ascending=[True, False, False, True],
         kind="stable",
     )
     short["rank"] = short.groupby("specimen").cumcount() + 1
-    return short.drop(columns="chance").reset_index(drop=True)
+    return short.drop(columns="below_all").reset_index(drop=True)
 
 
 def named_rows(samples: pd.DataFrame, most: int = 3) -> str:
@@ -351,9 +356,8 @@ def unjudged_of(scored: pd.DataFrame, close: pd.DataFrame) -> pd.DataFrame:
 WHO = ["specimen", "sample_id", "label"]
 ABOVE_COLUMNS = [
     *WHO, "nutrient", "class", "value", "unit", "censored", "lowest_limit", "highest_limit", "over",
-    "sources", "over_sources", "reasons", "source_key",
+    "sources", "over_sources", "source_key",
 ]  # fmt: skip
-ADDING = ("soil on the leaf", "foliar residue", "stunted growth")
 
 
 def above_ranges(scored: pd.DataFrame) -> pd.DataFrame:
@@ -368,8 +372,7 @@ def above_ranges(scored: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         specimen, sample_id, label, nutrient, class (the highest), value, unit, censored, lowest_limit and
-        highest_limit, over (sources that call it so) of sources, over_sources, reasons (keys of known
-        distortions), source_key (of the ranges and of the reasons).
+        highest_limit, over (sources that call it so) of sources, over_sources, source_key.
     """
     judged = scored[scored["class"].isin(SHORT + ENOUGH)]
     judged = judged[(judged["unit"] != "ratio") & (judged["aside"] == "")]
@@ -380,18 +383,9 @@ def above_ranges(scored: pd.DataFrame) -> pd.DataFrame:
         excessive = over["class"] == Class.EXCESSIVE
         if excessive.any() or (len(over) and 2 * len(over) >= len(mine)):
             limits = over["toxic_above"].where(excessive, over["high"])
-            reasons = _reasons(named[-1])
-            keys = dict.fromkeys([*over["source_key"], *reasons["source_key"]])
+            keys = dict.fromkeys(over["source_key"])
             value = over[["value", "unit", "censored"]].iloc[0]
             asked = limits.min(), limits.max(), len(over), len(mine)
-            words = "; ".join(over["source_key"]), "; ".join(reasons["key"]), ";".join(keys)
+            words = "; ".join(over["source_key"]), ";".join(keys)
             rows.append((*named, OVER[int(excessive.any())].value, *value, *asked, *words))
     return pd.DataFrame(rows, columns=ABOVE_COLUMNS)
-
-
-def _reasons(nutrient):
-    """Distortions that add to the nutrient; stunted growth concentrates any."""
-    facts = load_facts("distortions")
-    facts = facts[facts["key"].isin(ADDING)]
-    named = facts["nutrients"].map(lambda text: nutrient in text.split())
-    return facts[named] if named.any() else facts[facts["nutrients"] == ""]

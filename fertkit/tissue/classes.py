@@ -59,6 +59,7 @@ class Reason(StrEnum):
     REMEMBERED = "from memory"
     COPY = "copy"
     OWN_LEADS = "own table"
+    ASSUMED = "petiole assumed"
 
     @property
     def text(self) -> str:

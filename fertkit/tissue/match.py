@@ -12,7 +12,7 @@ import pandas as pd
 from fertkit.errors import InputError, LookupFailed, Problem, shorten, unknown
 from fertkit.intake.labels import analysis_labels
 from fertkit.intake.leaf import TissueSamples
-from fertkit.intake.parts import parts_match, plant_part
+from fertkit.intake.parts import Part, parts_match, plant_part
 from fertkit.intake.plausible import home_unit
 from fertkit.intake.stages import stage_span
 from fertkit.reference.crops import crop_name, like_a_known_crop, load_crops, unknown_crops
@@ -110,6 +110,8 @@ def _numbered(frame):
 CONDITION = ["crop", "growth_stage", "plant_part"]
 NEEDED = ["sample_id", *CONDITION, "nutrient", "value"]
 LIMITS = ["low", "high", "critical", "critical_high", "toxic_above"]
+#: How the part agrees where the sample leaves the petiole open: taken to be as the source instructs.
+ASSUMED = "petiole as the source instructs"
 NEAREST = ("petiole", "stage", "part", "stage and part")
 CLOSE_COLUMNS = [*CONDITION, "nutrient", "source_key", "limit", "differs_in", "near_stage", "near_part"]
 NEAR_COLUMNS = [*CONDITION, "offered_stage", "offered_part", "nutrients", "source_key", "differs_in"]
@@ -124,8 +126,7 @@ class Matches:
     found : DataFrame
         condition (number), nutrient, source_key, range (row of the range table), match (how the part agrees).
     near : DataFrame
-        Ranges that do not hold: for conditions with none at all, the others of the crop; for the rest, those
-        that would hold if the sample said whether petioles belong to it. Offered, never used.
+        Ranges that do not hold, of conditions with none at all: the others of the crop. Offered, never used.
     close : DataFrame
         Ranges that differ from a condition in one thing (petiole, stage or part), for nutrients no range
         holds for: the condition, nutrient, source_key, limit, differs_in, near_stage, near_part. Asked about,
@@ -314,7 +315,7 @@ def _match_one(condition, ranges, own):
     names = own.get(crop)
     span = place_stage(crop, condition.growth_stage, names)
     part, *published = (place_part(crop, p, names) for p in [condition.plant_part, *mine["plant_part"]])
-    same_part = np.array([parts_match(part, other) for other in published], dtype=object)
+    same_part = np.array([_parts(part, other) for other in published], dtype=object)
     in_stage = np.array([span.within(a, b) for a, b in zip(mine["first"], mine["last"], strict=True)])
     holds = (same_part != "") & in_stage
     held = _held(mine[holds], same_part[holds])
@@ -324,12 +325,18 @@ def _match_one(condition, ranges, own):
     )
     away = ~holds & ~mine["nutrient"].isin(held["nutrient"]).to_numpy()
     close = _close(condition, mine[away].assign(differs_in=differs[away]))
-    if len(held):  # what a word on the petiole would add
-        unstated = differs == ("petiole" if part.petiole == "not stated" else "")
-        return held, _near(condition, mine[unstated], differs[unstated]), close, ""
+    if len(held):
+        return held, [], close, ""
     offered = _near(condition, mine, differs)
     what = f"no published range for {crop}, {condition.plant_part}, {condition.growth_stage}"
     return held, offered, close, f"{what}; near ones: {_named(offered)}"
+
+
+def _parts(sample: Part, published: Part) -> str:
+    """How the parts agree; '' if they do not."""
+    match = parts_match(sample, published)
+    open_petiole = sample.petiole == "not stated" and sample.names & published.names
+    return match or (ASSUMED if open_petiole else "")
 
 
 def _close(condition, ranges):
@@ -343,9 +350,12 @@ def _close(condition, ranges):
 
 
 def _held(mine, match):
-    """One range per nutrient and source: where two windows of a source meet, the narrower one."""
+    """One range per nutrient and source: of two parts the one stated, of two windows the narrower one."""
     held = mine.assign(match=match, range=mine.index, width=mine["last"] - mine["first"])
-    return held.sort_values("width", kind="stable").drop_duplicates(["nutrient", "source_key"])
+    held = held.sort_values("width", kind="stable")
+    return held.iloc[np.argsort(held["match"] == ASSUMED, kind="stable")].drop_duplicates(
+        ["nutrient", "source_key"]
+    )
 
 
 def _near(condition, mine, differs):

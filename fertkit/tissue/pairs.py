@@ -36,7 +36,8 @@ class PairComparison(Result):
         noise (half width of its 95 % interval), difference (lower, higher, within noise), verdict_poor and
         verdict_good (published ranges), short (lower than the good area and below its range), evidence
         (strong: lower and below range; weak: lower but in range; both areas short; higher; none),
-        content_ratio (poor/good amount per plant, if plant weights are given).
+        content_ratio (poor/good amount per plant, if plant weights are given), good_specimens and
+        poor_specimens.
     patterns : DataFrame
         pair, pattern, meaning, what_to_do, source_key, provenance.
     cvs : DataFrame
@@ -115,12 +116,36 @@ def compare_pairs(
     >>> [line.strip()[:41] for line in lines if "K:" in line]
     ['K: 1.31 against 2.1 %, 0.62 times the goo']
     """
-    frame = _marked(samples, by)
-    spread = settle_cvs(cvs)
+    frame = _marked(samples_frame(samples), _places(samples, by))
+    compared = paired(frame, range_verdicts(samples), settle_cvs(cvs), plant_weights, marked=True)
+    if compared is None:
+        raise NotEstimable(_no_pair(frame, by))
+    return compared
+
+
+def paired(frame, verdicts, spread, plant_weights=None, *, marked=False) -> PairComparison | None:
+    """Compare the pairs of a frame of samples, None where it holds none.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Tidy results (`fertkit.tissue.match.samples_frame`); `marked` where area and pair are settled.
+    verdicts : DataFrame
+        specimen, nutrient, verdict of the published ranges.
+    spread : DataFrame
+        CVs by nutrient (`fertkit.tissue.classes.settle_cvs`).
+    plant_weights : dict, optional
+
+    Raises
+    ------
+    InputError
+        If the samples of a pair differ in crop, stage or part.
+    """
+    frame = frame if marked else _marked(frame)
     shape = {"index": ["pair", "nutrient", "unit"], "columns": "area", "values": "value"}
     table = frame.pivot_table(**shape, aggfunc="mean", sort=False).reindex(columns=AREAS).dropna()
     if table.empty:
-        raise NotEstimable(_no_pair(frame, by))
+        return None
     counts = frame.pivot_table(**shape, aggfunc="size").loc[table.index]
     table = table.reset_index()
     cv = table["nutrient"].map(spread.set_index("nutrient")["cv_pct"]).to_numpy() / 100
@@ -128,11 +153,13 @@ def compare_pairs(
     table["noise"] = log_ratio_noise(cv, counts["good"].to_numpy(), counts["poor"].to_numpy())
     lower, higher = below(table["log_ratio"], -table["noise"]), above(table["log_ratio"], table["noise"])
     table["difference"] = np.select([lower, higher], ["lower", "higher"], "within noise")
-    table = _with_verdicts(table, frame, samples)
+    table = _with_verdicts(table, frame, verdicts)
     weights = _weight_ratios(frame, plant_weights)
     table["content_ratio"] = np.exp(table["log_ratio"]) * table["pair"].map(weights).astype(float)
-    patterns = _patterns(table, weights)
-    return PairComparison(table.reset_index(drop=True), patterns, spread)
+    members = frame.groupby(["pair", "area"])["specimen"].agg(lambda numbers: tuple(dict.fromkeys(numbers)))
+    for area in AREAS:
+        table[f"{area}_specimens"] = [members[pair, area] for pair in table["pair"]]
+    return PairComparison(table.reset_index(drop=True), _patterns(table, weights), spread)
 
 
 def log_ratio_noise(cv, n_good: int = 1, n_poor: int = 1):
@@ -152,8 +179,11 @@ def _no_pair(frame, by):
     return f"no pair has a good and a poor area with results ({held}): check the column Area{mend}"
 
 
-def _places(samples, frame, by):
-    """Entry of the column `by` for each row of the samples; '' where it is blank."""
+def _places(samples, by):
+    """Entry of the column `by` for each row of the samples, '' where it is blank; None without `by`."""
+    if not by:
+        return None
+    frame = samples_frame(samples)
     if isinstance(samples, TissueSamples):
         others = samples.others
         if by not in others and plain_words(by) in spellings("field") and (frame["field"] != "").any():
@@ -166,24 +196,24 @@ def _places(samples, frame, by):
     return frame[by].fillna("").astype(str)
 
 
-def _marked(samples, by):
-    frame = samples_frame(samples)
+def _marked(frame, by=None):
+    """Results of good and poor areas with their area and pair; `by` gives the pair of each row."""
     names = [pair_name(str(name)) for name in frame["sample_id"]]
     marks = pd.Series([mark for _, mark in names], index=frame.index)
     area = frame["area"].where(frame["area"].isin(AREAS), marks)
-    pair = _places(samples, frame, by) if by else [name for name, _ in names]
+    pair = [name for name, _ in names] if by is None else by
     frame = frame.assign(area=area, pair=pair)
     frame = frame[frame["pair"] != ""]
     frame = frame[frame["area"].isin(AREAS) & (frame["censored"] == "") & (frame["value"] > 0)]
     both = frame.groupby("pair")["area"].nunique()
-    if not by and not (both == 2).any():  # samples of one field go by names of their own
+    if by is None and not (both == 2).any():  # samples of one field go by names of their own
         fields = frame["area"].groupby(frame["field"]).transform("nunique")
-        paired = (fields == 2) & (frame["field"] != "")
-        if paired.any():
-            frame = frame[paired].assign(pair=frame["field"])
+        shared = (fields == 2) & (frame["field"] != "")
+        if shared.any():
+            frame = frame[shared].assign(pair=frame["field"])
             both = frame.groupby("pair")["area"].nunique()
     if (
-        not by
+        by is None
         and len(frame)
         and not (both == 2).any()
         and frame.groupby("area")["pair"].nunique().eq(1).all()
@@ -215,8 +245,7 @@ def _occasions(frame):
     return names
 
 
-def _with_verdicts(table, frame, samples):
-    verdicts = range_verdicts(samples)
+def _with_verdicts(table, frame, verdicts):
     short = (Verdict.SHORT, Verdict.DISAGREE)
     found = frame.merge(verdicts, on=["specimen", "nutrient"], how="left").fillna(
         {"verdict": Verdict.NOT_JUDGED.value}
@@ -265,6 +294,9 @@ def _patterns(table, weights):
     rows = []
     for pair, mine in table.groupby("pair", sort=False):
         name = _pattern(mine["difference"].to_numpy(), pair in weights and weights[pair] < 1)
+        low, high = (set(mine.loc[mine["difference"] == way, "nutrient"]) for way in ("lower", "higher"))
+        if low == {"K"} and high and high <= {"Mg", "Ca"}:
+            name = "potassium lower with magnesium or calcium higher"
         rows.append({"pair": pair, "pattern": name, **facts.loc[name].to_dict()})
     return pd.DataFrame(rows)
 

@@ -71,6 +71,7 @@ class TissueScores(Result):
         value short: `fertkit.tissue.classes.shortage_limit`), within_critical (inside a critical range: low,
         but left open), position (0 to 1 inside the range), distance (signed, outside it, in widths of the
         range or relative to its foot), probability_below (of lying below limit, conditional on the CVs),
+        error_pct (CV of the report),
         match, range_stage, range_part, provenance, confidence, region, lineage, aside (why the source is
         shown but has no vote; '' where it has one).
     conditions : DataFrame
@@ -87,6 +88,8 @@ class TissueScores(Result):
         nutrient, column, why: columns of the file that name a nutrient and were not read.
     lent : DataFrame
         specimen, what: crop, stage and part of the file that stand above the table of an earlier sample.
+    others : DataFrame
+        specimen and the other columns of the file, among them facts on the field.
     """
 
     scored: pd.DataFrame
@@ -97,6 +100,7 @@ class TissueScores(Result):
     checks: pd.DataFrame
     unread: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=UNREAD_COLUMNS))
     lent: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=LENT_COLUMNS))
+    others: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["specimen"]))
 
     @property
     def table(self) -> pd.DataFrame:
@@ -198,9 +202,10 @@ def score_tissue(
     near_by = in_region(matches.close["source_key"].map(regions).astype(object), region)
     close = matches.close[near_by | chosen]
     scores = TissueScores(scored, conditions, matches.near, close, spread, checks)
-    if not isinstance(samples, TissueSamples):
-        return scores
-    return replace(scores, unread=samples.unread, lent=samples.lent)
+    if isinstance(samples, TissueSamples):
+        return replace(scores, unread=samples.unread, lent=samples.lent, others=samples.others)
+    own = ["specimen", *(column for column in frame if column not in CARRIED)]
+    return replace(scores, others=frame.drop_duplicates("specimen")[own].astype({n: object for n in own[1:]}))
 
 
 def _range_table(ranges, source, without, name, own):
@@ -299,6 +304,7 @@ def _score(frame, table, matches, code, at, which, spread):
         "position": c.position_in_range(plain, limits["low"], limits["high"]),
         "distance": c.distance_from_range(plain, limits["low"], limits["high"], foot),
         "probability_below": c.probability_below(plain, limit, cv),
+        "error_pct": 100 * cv,
     }
     columns |= {n: texts[n] for n in ("match", "range_stage", "range_part", *TRACE[1:])}
     return pd.DataFrame(columns, copy=False)

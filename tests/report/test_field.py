@@ -36,11 +36,12 @@ def test_the_nutrient_of_the_trial_comes_first_and_the_rest_is_counted(two_field
     leaf = [line for line in lines if line.startswith("Leaf: ")]
     assert " K 1.31 %" in leaf[0]
     short = two_fields.explanation.items
-    more = int((short["confidence"] != "doubtful").sum()) - 3
+    more = int((short["confidence"] != "marginal").sum()) - 3
     assert leaf[3] == f"Leaf: and {more} more on the page."
-    assert next(line for line in lines if line.startswith("This season")).startswith(
-        "This season, K in North 1: granular potash"
-    )
+    # many nutrients of the sample are short together: roots and water stand before any recipe
+    cause = next(line for line in lines if line.startswith("Likely cause, K in North 1: "))
+    assert "Roots cannot reach what the soil holds" in cause
+    assert not any(line.startswith("This season") for line in lines)
     caution = next(line for line in lines if line.startswith("Caution, K in North 1: "))
     assert caution.removeprefix("Caution, K in North 1: ")[0].isupper()
 
@@ -65,22 +66,18 @@ def test_values_below_detection_keep_their_sign_on_the_page(two_fields):
 def test_a_severe_shortage_is_not_among_what_not_to_act_on(two_fields):
     """A nutrient with one range, remembered (KSU_SOY), while many nutrients of the sample are short."""
     page = two_fields.page()
-    severe = re.search(
-        r"North 1, (\w+): short, but look first at roots, water and sampling: Dig plants", page
-    )
-    assert severe[1] in ("Mn", "Zn", "B", "S", "Cu")
-    assert f"{severe[1]} in North 1" not in page.partition("Do not act yet")[2].partition("</li>")[0]
+    severe = re.search(r"North 1, (\w+): first dig roots", page)
+    assert severe[1] in ("Mn", "Zn", "B", "S", "Cu", "K", "N")
+    assert f"{severe[1]} in North 1" not in page.partition("what is marginal alone")[2].partition("</li>")[0]
 
 
 def test_what_was_not_judged_is_said_with_what_to_state(strips):
     leaf = "Sample,Crop,Stage,Part,K %,Mn ppm\nNorth,soybean,R2,trifoliate,1.31,12\n"
     answer = answer_field("soybean", 60, leaf=StringIO(leaf), strips=StringIO(strips), **PRICES)
-    told = 'Leaf, not judged: Mn in 1 sample; write the plant part as "upper trifoliate without petiole".'
-    assert told in answer.summary().splitlines()
-    assert (
-        "Leaf, question: short by a near range? Mn in North; see the page." in answer.summary().splitlines()
-    )
-    assert "Mn 12 mg/kg in North" in answer.page()
+    lines = answer.summary().splitlines()
+    assert not any(line.startswith("Leaf, not judged") for line in lines)  # the petiole is taken as off
+    assert "Leaf, question: were petioles left on? The verdict for Mn in North depends on it." in lines
+    assert "Mn 12 mg/kg is below" in answer.page()
     stated = answer_field("soybean", 60, leaf=StringIO(leaf), part=PART, strips=StringIO(strips), **PRICES)
     assert "Mn" in set(stated.explanation.items["nutrient"])
 
@@ -97,18 +94,18 @@ def test_what_many_samples_share_is_said_once(many):
     of_k = [line for line in do.split("<li>") if ", K: " in line]
     assert len(of_k) == 1
     assert of_k[0].startswith(
-        "North 1, North 2, North 3, North 4 and 2 more, K: this season, granular potash"
+        "North 1, North 2, North 3, North 4 and 2 more, K: first dig roots in this and in a better area"
     )
     assert "Next year, soil test" in of_k[0]
     question = next(line for line in many.summary().splitlines() if line.startswith("Leaf, question"))
-    assert question.endswith(" in 6 samples; see the page.")
+    assert question.endswith(" in 6 samples depends on it.")
 
 
 def test_one_question_is_asked_of_many_samples_once(many):
-    """Zn is short by the range for upper trifoliates without petiole."""
+    """S, Mn, Zn and B are short by the one range that judges them, for trifoliates without petiole."""
     asked = many.page().partition("Question: ")[2].partition("</p>")[0]
-    assert asked.startswith("was the petiole on the leaf or off in 6 samples? By the range for ")
-    assert "; Zn in 6 (12 mg/kg; limit " in asked
+    assert asked.startswith("were petioles left on? The verdict for ")
+    assert "Zn" in asked.partition(" in 6 samples depends on it")[0]
     assert "North 1" not in asked
     assert len(asked) < 800
 

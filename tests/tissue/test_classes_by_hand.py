@@ -253,7 +253,7 @@ def agreed(rows):
         "within_sources": "; ".join(r["source_key"] for r in within),
         "untold_sources": "; ".join(r["source_key"] for r in untold),
         "within_ranges": "; ".join(
-            f"{r['critical']:g} to {r['critical_high']:g} ({r['source_key']})" for r in within
+            f"{r['critical']:g} to {r['critical_high']:g}" for r in within
         ),
     }  # fmt: skip
 
@@ -295,21 +295,21 @@ def test_shortfalls_worst_first():
 
 def test_sentences():
     said = [finding(r) for r in shortfalls_of(agreement_of(SCORED)).itertuples()]
+    # N: 0.9 and no error known of the other, which calls it short: (0.9 + 1) / 2
+    # K: 0.8, 0 and one that leaves it open: (0.8 + 0 + 0.5) / 3
     assert said == [
-        "N 2 % against lower limits of 2.5 to 3 %, short by 2 of 2 sources (A; B), 90 % likely below the "
-        "limits (mean over the sources)",
-        "Ca < 2 % against a lower limit of 3 %, short by 1 of 2 sources (A), 1 cannot tell (B)",
-        "K 2 % against lower limits of 1 to 2.2 %, short by 1 of 3 sources (A), within the critical range "
-        "1.8 to 2.4 (C), 40 % likely below the limits (mean over the sources)",
-        "Mg 2 %, within the critical range 1.8 to 2.4 (C): short or enough is left open, 30 % likely "
-        "below its lower end",
-        "K 2 % against lower limits of 2.5 to 2.6 %, short by 2 of 2 sources (A; B)",
+        "N 2 % is below all 2 published limits (2.5 to 3 %), 95 % chance it is truly below",
+        "Ca < 2 % is below 1 of 2 published limits (3 %), 1 cannot tell",
+        "K 2 % is below 1 of 3 published limits (1 to 2.2 %), within the critical range 1.8 to 2.4, 43 % "
+        "chance it is truly short",
+        "Mg 2 % lies within the critical range 1.8 to 2.4: short or enough is left open",
+        "K 2 % is below all 2 published limits (2.5 to 2.6 %)",
     ]  # fmt: skip
     alone = pd.DataFrame(
         [source("N:S", "A", "low", (3.0, 4.0, NAN, NAN, NAN), unit="ratio", probability_below=0.5)]
     )
     assert finding(next(shortfalls_of(agreement_of(alone)).itertuples())) == (
-        "N:S 2 against a lower limit of 3, short by the only source (A), 50 % likely below the limit"
+        "N:S 2 is below the one published limit (3), 50 % chance it is truly below"
     )
 
 

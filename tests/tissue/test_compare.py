@@ -60,7 +60,8 @@ def test_lower_but_in_range_is_weak_evidence(tidy):
         ({"all": 1.6}, None, "all higher in the poor area"),
         ({"all": 1.6}, {"North good": 10.0, "North poor": 5.0}, "dilution in the good area"),
         ({"all": 1.02}, None, "no difference beyond noise"),
-        ({"K": 0.6, "Ca": 1.5}, None, "differences both ways"),
+        ({"K": 0.6, "Ca": 1.5}, None, "potassium lower with magnesium or calcium higher"),
+        ({"K": 0.6, "Zn": 1.5}, None, "differences both ways"),
         ({"Mg": 1.35, "Zn": 1.37}, None, "one or few nutrients higher"),
     ],
 )

@@ -1,47 +1,20 @@
 """Rules of the explanation on invented samples and invented options; every answer is worked out here."""
 
-import itertools
 from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 
-from fertkit.errors import LookupFailed
-from fertkit.tissue import causes, explain, score_tissue
-from fertkit.tissue.causes import (
-    SHORTFALL,
-    _from_evidence,
-    _item,
-    _option,
-    _ranked,
-    _stories,
-    confidence_word,
-)
+from fertkit.errors import InputError, LookupFailed
+from fertkit.intake.facts import fact_table, fact_words
+from fertkit.reference.schema import NUTRIENTS
+from fertkit.tissue import causes, explain, explanation, known, score_tissue
+from fertkit.tissue.causes import Cause, rank_causes
+from fertkit.tissue.explanation import SHORTFALL, _item, _stories
+from fertkit.tissue.known import option_for
 
 NAN = float("nan")
 SOY = {"crop": "soybean", "growth_stage": "R3", "plant_part": "upper trifoliate without petiole"}
-
-
-@pytest.mark.parametrize(
-    ("chance", "share", "doubts", "in_part", "word"),
-    [
-        # the table: likely from 0.8 and all sources, possible from 0.5 and half of them, look first from 0.67
-        (0.8, 1.0, 0, 0, "likely"), (0.79, 1.0, 0, 0, "possible"), (0.9, 0.99, 0, 0, "possible"),
-        (0.5, 0.5, 0, 0, "possible"), (0.49, 0.5, 0, 0, "doubtful"), (0.9, 0.49, 0, 0, "doubtful"),
-        # one step down for each doubt
-        (0.9, 1.0, 1, 0, "possible"), (0.9, 1.0, 2, 0, "doubtful"), (0.9, 1.0, 9, 0, "doubtful"),
-        (0.6, 1.0, 1, 0, "doubtful"), (0.1, 0.1, 1, 0, "doubtful"),
-        # what only lowers the certainty ends at look first, where the value is clear by itself
-        (0.9, 1.0, 0, 1, "possible"), (0.9, 1.0, 0, 2, "look first"), (0.9, 1.0, 0, 9, "look first"),
-        (0.9, 1.0, 1, 1, "look first"), (0.9, 1.0, 2, 1, "doubtful"), (0.67, 0.5, 0, 1, "look first"),
-        (0.66, 0.5, 0, 1, "doubtful"), (0.9, 0.5, 1, 1, "doubtful"), (0.9, 0.4, 0, 1, "doubtful"),
-        # without a chance the share of the sources stands for it
-        (NAN, 1.0, 0, 0, "likely"), (NAN, 0.75, 0, 0, "possible"), (NAN, 0.75, 0, 1, "look first"),
-        (NAN, 0.6, 0, 1, "doubtful"), (NAN, 0.4, 0, 0, "doubtful"),
-    ],
-)  # fmt: skip
-def test_the_word_for_a_chance_a_share_and_doubts(chance, share, doubts, in_part, word):
-    assert confidence_word(chance, share, doubts, in_part) == word
 
 
 TABLES = {
@@ -86,10 +59,21 @@ TABLES = {
 
 @pytest.fixture
 def tables(monkeypatch):
-    real = causes.load_facts
-    monkeypatch.setattr(
-        causes, "load_facts", lambda name, numbers=(): TABLES[name] if name in TABLES else real(name, numbers)
-    )
+    blank = {"do_not": "", "urgent": ""}
+    own = TABLES | {"options": TABLES["options"].assign(**blank)}
+
+    def load(name, numbers=(), real=known.load_facts):
+        return own[name] if name in own else real(name, numbers)
+
+    def forget():
+        known.symptom_of.cache_clear()
+        known.option_for.cache_clear()
+
+    for module in (known, explanation):
+        monkeypatch.setattr(module, "load_facts", load)
+    forget()
+    yield
+    forget()
 
 
 def short_of(nutrient, crop="soybean", stage="R3", **values):
@@ -113,64 +97,54 @@ def short_of(nutrient, crop="soybean", stage="R3", **values):
     ],
 )  # fmt: skip
 def test_an_option_of_this_season_is_that_of_crop_nutrient_and_stage(tables, nutrient, crop, stage, option):
-    got = _option(short_of(nutrient, crop, stage), crop, "this season")
+    got = option_for(nutrient, crop, stage, "this season")
     assert (None if got is None else got["option"]) == option
 
 
-def doubts(*rows):
-    return pd.DataFrame(rows, columns=["key", "nutrient", "weakens"], dtype=object)
+def item_of(r, *, status="short", keys="A;B", cause=None, wide=None, many=False, over=False):
+    own = {"status": status, "remark": "", "source_key": keys}
+    return _item(r, own, cause, wide, many, over)
 
 
-@pytest.mark.parametrize(
-    ("held", "soil", "wide", "word"),
-    [
-        # chance 0.9 by every source: likely, one step down for each doubt of the nutrient or of all
-        ((), {}, None, "likely"), ((("x", "K", "yes"),), {}, None, "possible"),
-        ((("x", "", "yes"),), {}, None, "possible"), ((("x", "N", "yes"),), {}, None, "likely"),
-        ((("x", "K", "no"),), {}, None, "likely"), ((("x", "K", "in part"),), {}, None, "possible"),
-        ((("x", "K", "yes"), ("y", "", "yes")), {}, None, "doubtful"),
-        ((("x", "K", "in part"), ("y", "", "in part")), {}, None, "look first"),
-        # a soil test that is low, or a wide ratio, takes one doubt away, a full one first
-        ((("x", "K", "yes"),), {"K": "low"}, None, "likely"), ((), {"K": "low"}, None, "likely"),
-        ((("x", "K", "yes"),), {"N": "low"}, None, "possible"),
-        ((("x", "K", "yes"),), {"K": "enough"}, None, "possible"),
-        ((("x", "K", "yes"), ("y", "K", "yes")), {}, "ratio", "possible"),
-        ((("x", "K", "in part"),), {}, "ratio", "likely"),
-        ((("x", "K", "in part"), ("y", "K", "in part")), {"K": "low"}, None, "possible"),
-        ((("x", "K", "yes"), ("y", "K", "in part")), {"K": "low"}, None, "possible"),
-        ((("x", "K", "yes"), ("y", "K", "in part"), ("z", "K", "in part")), {"K": "low"}, None, "look first"),
-    ],
-)  # fmt: skip
-def test_doubts_and_what_speaks_for_a_shortage(tables, held, soil, wide, word):
-    item = _item(short_of("K"), doubts(*held), soil, False, wide)
-    assert item["confidence"] == word
-    assert item["ratio"] == wide
-    assert item["doubts"] == "; ".join(key for key, nutrient, _ in held if nutrient in ("", "K"))
+def cause(feeds):
+    return Cause(1, "x", "x", 1.0, (), (), "look", feeds, "", "", "A", "found")
+
+
+def test_a_recipe_is_folded_behind_many_shortages_or_a_cause_that_feeding_does_not_mend(tables):
+    for given, many, folded in (
+        (None, False, False), (cause(True), False, False), (cause(False), False, True), (None, True, True),
+    ):  # fmt: skip
+        assert item_of(short_of("K"), cause=given, many=many)["folded"] == folded
+
+
+def test_a_marginal_finding_has_no_recipe(tables):
+    item = item_of(short_of("K"), status="marginal")
+    assert (item["this_season"], item["next_year"], item["caution"]) == ("", "", "")
+    assert item["confidence"] == "marginal"
 
 
 def test_a_finding_carries_its_options_their_cautions_and_sources(tables):
-    none = doubts()
-    item = _item(short_of("K", within_sources="C; A"), none, {}, False, None)
+    item = item_of(short_of("K"), keys="A;B;C")
     assert (item["this_season"], item["next_year"]) == ("dress soybean", "test the soil")
     assert item["caution"] == "ask around"  # the other has none
     assert item["source_key"] == "A;B;C;OWN;LATER"
     assert item["provenance"] == "found"
     assert item["also_look"].startswith("symptoms on old leaves first: brown margins; soil test")
-    late = _item(short_of("K", stage="R5"), none, {}, False, None)
+    late = item_of(short_of("K", stage="R5"))
     assert late["also_look"].startswith("symptoms: any leaf; soil test")
-    over = _item(short_of("K"), none, {}, True, None)
+    over = item_of(short_of("K"), over=True)
     assert (over["this_season"], over["next_year"], over["source_key"]) == (
         "", "test the soil", "A;B;LATER",
     )  # fmt: skip
-    zinc = _item(short_of("Zn", "corn", "R1", short_sources=""), none, {}, False, None)
+    zinc = item_of(short_of("Zn", "corn", "R1"), keys="")
     assert (zinc["this_season"], zinc["next_year"], zinc["caution"]) == ("spray zinc", "", "mind the leaf")
     assert (zinc["source_key"], zinc["provenance"]) == ("SPRAY", "partly from_memory")
     assert zinc["also_look"] == "soil test and roots in this and in a better area"
-    both = _item(short_of("K", "wheat", "Feekes 6"), none, {}, False, None)
+    both = item_of(short_of("K", "wheat", "Feekes 6"))
     assert both["caution"] == "mind the salt; ask around"
-    molybdenum = _item(short_of("Mo"), none, {}, False, None)
+    molybdenum = item_of(short_of("Mo"))
     assert molybdenum["also_look"].startswith("symptoms: pale plants; ")
-    late = _item(short_of("K", stage="R6"), none, {}, False, None)
+    late = item_of(short_of("K", stage="R6"))
     assert (late["this_season"], late["provenance"]) == ("too late", "partly from_memory")
 
 
@@ -188,17 +162,84 @@ def test_a_story_fits_crop_stage_and_nutrient(tables, stage, over, texts):
     assert "".join(got["text"]) == texts
 
 
-@pytest.mark.parametrize("symptoms", [None, "none", "old leaves", "new leaves"])
-@pytest.mark.parametrize("soil", [{}, {"K": "enough", "Mn": "low"}, {"K": "low", "Mn": "enough"}])
-def test_evidence_that_disagrees(symptoms, soil):
-    # K shows first on old leaves, Mn on new ones, Mo nowhere (mobility.csv); Ni is not in the table
-    short = pd.DataFrame({"nutrient": ["K", "Mn", "Mo", "Ni"], "crop": "soybean", "growth_stage": "R1"})
-    got = _from_evidence(short, symptoms, soil)
-    expected = {("soil test enough", n) for n, told in soil.items() if told == "enough"}
-    expected |= {("symptoms disagree", n) for n, place in (("K", "old leaves"), ("Mn", "new leaves"))
-                 if symptoms in ("old leaves", "new leaves") and symptoms != place}  # fmt: skip
-    assert set(zip(got["key"], got["nutrient"], strict=True)) == expected
-    assert set(got["weakens"]) <= {"yes"}
+CAUSES = [  # invented: of, nutrients, crops, prior
+    ("a", "short", "K", "", 1.0), ("b", "short", "", "", 1.0), ("c", "short", "", "corn", 3.0),
+    ("d", "short", "Mn", "", 9.0), ("e", "short", "", "", 0.4), ("f", "high", "", "", 2.0),
+]  # fmt: skip
+EVIDENCE = {  # cause -> (nutrients, crops, known, values, weight)
+    "a": [("", "", "ph", "<5.5", 2.0), ("Zn", "", "weather", "dry", 7.0),
+          ("", "", "weather", "dry|hot", -0.5)],
+    "b": [("", "", "weather", "wet", 3.0), ("", "", "leaf Mg", "high", 0.25), ("", "", "ph", "5.5-6", 1.5)],
+    "e": [("", "", "sprayed", "{nutrient}", 0.1)],
+}  # fmt: skip
+
+
+@pytest.fixture
+def invented(monkeypatch):
+    def table(of):
+        for key, kind, nutrients, crops, prior in CAUSES:
+            if kind == of:
+                row = SimpleNamespace(
+                    key=key, nutrients=nutrients, crops=crops, prior=prior, cause=f"{key} of {{nutrient}}",
+                    settle_by="look", feeds="yes", now="", do_not="", source_key="A;B", provenance="found",
+                )  # fmt: skip
+                rows = [
+                    SimpleNamespace(
+                        nutrients=n, crops=c, known=k, values=v, weight=w, source_key="C",
+                        says="ph {value}" if k == "ph" else k, provenance="found",
+                    )
+                    for n, c, k, v, w in EVIDENCE.get(key, [])
+                ]  # fmt: skip
+                yield row, rows
+
+    monkeypatch.setattr(causes, "_table", table)
+
+
+@pytest.mark.parametrize(
+    ("facts", "ranked"),
+    [
+        # the prior alone; of equal scores the first of the table; 0.4 is below the 0.5 that is named
+        ({}, [("a", 1.0), ("b", 1.0)]),
+        ({"ph": 5.4}, [("a", 3.0), ("b", 1.0)]), ({"ph": 5.5}, [("b", 2.5), ("a", 1.0)]),
+        ({"ph": 6.0}, [("b", 2.5), ("a", 1.0)]), ({"ph": 6.1}, [("a", 1.0), ("b", 1.0)]),
+        ({"weather": ("hot", "wet")}, [("b", 4.0), ("a", 0.5)]),
+        ({"weather": ("dry",), "leaf Mg": ("high",)}, [("b", 1.25), ("a", 0.5)]),
+        ({"sprayed": ("K",)}, [("a", 1.0), ("b", 1.0), ("e", 0.5)]),
+        ({"sprayed": ("Zn",)}, [("a", 1.0), ("b", 1.0)]),
+    ],
+)  # fmt: skip
+def test_a_score_is_the_prior_and_the_weights_that_hold(invented, facts, ranked):
+    got = rank_causes("short", facts, "K", "soybean")
+    assert [(c.key, c.score) for c in got] == ranked
+    assert [c.rank for c in got] == list(range(1, len(ranked) + 1))
+
+
+def test_a_cause_says_what_speaks_for_and_against_it_and_where_that_stands(invented):
+    first, second = rank_causes("short", {"ph": 5.4, "weather": ("dry",)}, "K", "soybean")
+    assert (first.cause, first.speaks_for, first.speaks_against) == ("a of K", ("ph 5.4",), ("weather",))
+    assert (first.source_key, second.source_key) == ("A;B;C", "A;B")
+    assert first.settle_by == "look"
+    # a crop has its own causes; at most three are named
+    corn = rank_causes("short", {"sprayed": ("K",)}, "K", "corn")
+    assert [c.key for c in corn] == ["c", "a", "b"]
+    assert [c.key for c in rank_causes("high", {}, "K", "corn")] == ["f"]
+
+
+def test_every_cause_and_every_piece_of_evidence_can_be_reached():
+    table, evidence = known.load_facts("causes"), known.load_facts("evidence")
+    assert set(evidence["cause"]) <= set(table["key"])
+    assert table["key"].is_unique
+    named = set(fact_table()["name"].str.replace("soil_", "soil ")) | {"soil", "pair", "pattern", "ratio"}
+    named |= {"symptoms fit", "many short", "soil on leaf", "alone", "crop"}
+    named |= {f"{what} {n}" for what in ("leaf", "pair") for n in NUTRIENTS}
+    assert set(evidence["known"]) <= named
+    words = {name: set(fact_words(name).values()) for name in fact_table()["name"]}
+    values = 1 + evidence.columns.get_loc("values")
+    for r in evidence[evidence["known"].isin(words)].itertuples():
+        if words[r.known]:
+            assert set(r[values].split("|")) <= words[r.known] | {"{nutrient}"}, r
+    patterns = set(known.load_facts("patterns")["pattern"])
+    assert set(evidence.loc[evidence["known"] == "pattern", "values"]) <= patterns
 
 
 RANGES = {  # invented lower and upper ends, one source
@@ -236,32 +277,26 @@ def three(tidy):
 
 
 def test_samples_short_judged_and_unscored_stand_apart(three):
-    got = explain(three, soil_tests={"S": "enough"}, told=["drought"])
+    got = explain(three, facts={"weather": "dry"})
     assert got.table is got.items
-    # S 0.1 of 0.2 %: the chance is 1, two doubts (drought, the soil test) make it doubtful; K 1.98 of 2.0 %
-    # has a chance of 0.54, and one doubt makes it doubtful too: the order stays that of the shortfalls
+    # S 0.1 of 0.2 %: the chance is 1; K 1.98 of 2.0 %: Phi(0.02 / 0.198) = 0.54
     listed = got.items[["specimen", "sample_id", "nutrient", "confidence", "rank"]].to_numpy().tolist()
     assert listed == [
-        [1, "North", "S", "doubtful", 1], [1, "North", "K", "doubtful", 2], [4, "North", "S", "doubtful", 1],
-    ]  # fmt: skip
-    plain = explain(three).items[["specimen", "nutrient", "confidence", "rank"]].to_numpy().tolist()
-    assert plain == [[1, "S", "likely", 1], [1, "K", "possible", 2], [4, "S", "likely", 1]]
-    better = explain(three, soil_tests={"S": "enough"}).items
-    assert better[["specimen", "nutrient", "confidence", "rank"]].to_numpy().tolist() == [
-        [1, "S", "possible", 1], [1, "K", "possible", 2], [4, "S", "possible", 1],
-    ]  # fmt: skip
-    turned = explain(three, soil_tests={"S": "enough"}, symptoms="old leaves").items
-    assert turned[["specimen", "nutrient", "confidence", "rank"]].to_numpy().tolist() == [
-        [1, "K", "possible", 1], [1, "S", "doubtful", 2], [4, "S", "doubtful", 1],
+        [1, "North", "S", "short", 1], [1, "North", "K", "possibly short", 2], [4, "North", "S", "short", 1],
     ]  # fmt: skip
     assert got.items.index.tolist() == [0, 1, 2]
     assert got.scored is True
-    named = got.doubts[["specimen", "sample_id", "label", "key", "nutrient"]]
-    assert set(named["label"]) == set(three.scored.loc[three.scored["specimen"].isin([1, 4]), "label"])
-    assert set(zip(named["specimen"], named["key"], named["nutrient"], strict=True)) == {
-        (1, "drought", ""), (4, "drought", ""), (1, "soil test enough", "S"), (4, "soil test enough", "S"),
+    status = got.verdicts.set_index(["specimen", "nutrient"])["status"]
+    assert (status[1, "Ca"], status[2, "K"], status[3, "K"], status[1, "Zn"]) == (
+        "enough", "high", "not judged", "not judged",
+    )  # fmt: skip
+    assert got.verdicts["error_pct"].unique().tolist() == [10.0]
+    assert set(zip(got.causes["specimen"], got.causes["about"], strict=True)) == {
+        (1, "S"), (1, "K"), (4, "S"), (2, "K"),
     }  # fmt: skip
-    assert got.doubts.index.tolist() == [0, 1, 2, 3]
+    assert got.facts[["specimen", "name", "value", "origin"]].to_numpy().tolist() == [
+        [n, "weather", ("dry",), "given"] for n in (1, 2, 3, 4)
+    ]
     assert set(got.stories["specimen"]) == {1}  # late potassium; sulfur has no story
     assert got.unscored[["specimen", "sample_id", "growth_stage"]].to_numpy().tolist() == [[3, "West", "V3"]]
     assert got.unscored.index.tolist() == [0]
@@ -273,8 +308,9 @@ def test_one_sample_by_number_or_name(three):
     assert set(explain(three, sample=4).items["specimen"]) == {4}
     assert set(explain(three, sample="North").items["specimen"]) == {1, 4}
     alone = explain(three, sample="West")
-    assert (alone.scored, len(alone.items), len(alone.doubts), len(alone.stories)) == (False, 0, 0, 0)
-    assert list(alone.doubts.columns) == list(explain(three).doubts.columns)
+    assert (alone.scored, len(alone.items), len(alone.causes), len(alone.stories)) == (False, 0, 0, 0)
+    assert list(alone.causes.columns) == list(explain(three).causes.columns)
+    assert list(alone.actions.columns) == list(explain(three).actions.columns)
     assert list(alone.stories.columns) == list(explain(three).stories.columns)
     assert alone.scores.scored.index.tolist() == list(range(len(alone.scores.scored)))
     assert explain(three, sample=2).unscored.empty
@@ -292,38 +328,35 @@ def test_what_only_lies_in_a_critical_range_tells_no_story(tidy):
         assert got.stories["key"].nunique() == stories
 
 
-@pytest.mark.parametrize("words", [{"symptoms": "roots"}, {"soil_tests": {"K": "high"}}, {"told": ["hail"]}])
-def test_words_that_are_not_known_are_refused(three, words):
-    with pytest.raises(LookupFailed):
-        explain(three, **words)
+@pytest.mark.parametrize("facts", [{"symptoms": "roots"}, {"soil_K": "120"}, {"hail": "yes"}, {"ph": 14}])
+def test_words_that_are_not_known_are_refused(three, facts):
+    with pytest.raises(InputError):
+        explain(three, facts=facts)
 
 
-def test_likely_goes_before_what_ranks_higher_and_is_only_possible(tidy):
-    # S 0.1 of 0.2 % ranks first (chance 1), and K 1.8 of 2.0 % second: Phi(0.2 / 0.18) = 0.87
-    scores = score_tissue(tidy({"North": {"K": 1.8, "S": 0.1, "N": 4.5}}, **SOY), ranges(), cvs=10.0)
-    for soil, order in (
-        ({}, [("S", "likely"), ("K", "likely")]),
-        ({"S": "enough"}, [("K", "likely"), ("S", "possible")]),
-        ({"K": "enough"}, [("S", "likely"), ("K", "possible")]),
-    ):
-        got = explain(scores, soil_tests=soil).items
-        assert list(zip(got["nutrient"], got["confidence"], strict=True)) == order
-        assert got["rank"].tolist() == [1, 2]
+def test_what_is_more_certain_goes_first(tidy):
+    # S 0.1 of 0.2 % (chance 1), Mn 18 of 20 mg/kg: Phi(2 / 1.8) = 0.87; Ca 0.49 of 0.5: Phi(0.2) = 0.58
+    values = {"Ca": 0.49, "Mn": 18.0, "S": 0.1, "N": 4.5}
+    scores = score_tissue(tidy({"North": values}, **SOY), ranges(), cvs=10.0)
+    got = explain(scores).items
+    assert list(zip(got["nutrient"], got["confidence"], strict=True)) == [
+        ("S", "short"), ("Mn", "short"), ("Ca", "possibly short"),
+    ]  # fmt: skip
+    assert got["rank"].tolist() == [1, 2, 3]
 
 
-@pytest.mark.parametrize(
-    "words",
-    [*itertools.permutations(["likely", "possible", "look first", "doubtful"])],
-    ids=" > ".join,
-)
-def test_findings_stand_by_their_word_then_by_the_order_of_the_shortfalls(words):
-    items = pd.DataFrame(
-        {"specimen": [2] * 4 + [1], "rank": [1, 2, 3, 4, 1], "confidence": [*words, "possible"]}
+def test_facts_of_the_file_hold_for_their_own_sample_and_those_given_go_before(tidy):
+    frame = tidy({"a": {"K": 1.0}, "b": {"K": 1.0}}, **SOY)
+    frame["Soil K"] = ["low", "enough"]
+    frame["Soil pH"] = ["6.1", "acid"]
+    scores = score_tissue(frame, ranges(), cvs=10.0)
+    got = explain(scores)
+    first = got.causes[got.causes["rank"] == 1].set_index("specimen")["key"]
+    assert first.to_dict() == {1: "soil short", 2: "roots or water"}
+    assert [(p.column, p.value) for p in got.unread_facts] == [("Soil pH", "acid")]
+    assert any(
+        line.startswith("Not read: column 'Soil pH', value 'acid'") for line in got.summary().splitlines()
     )
-    got = _ranked(items)
-    # likely first, doubtful last, possible and look first between them as they stood
-    middle = [word for word in words if word in ("possible", "look first")]
-    assert got["confidence"].tolist() == ["possible", "likely", *middle, "doubtful"]
-    assert got["rank"].tolist() == [1, 1, 2, 3, 4]
-    assert got.index.tolist() == list(range(5))
-    assert list(got.columns) == ["specimen", "rank", "confidence"]
+    given = explain(scores, facts={"soil_K": "low"})
+    assert given.causes[given.causes["rank"] == 1]["key"].tolist() == ["soil short"] * 2
+    assert set(given.facts["origin"]) == {"given", "file"}

@@ -6,7 +6,7 @@ import pytest
 
 from fertkit.errors import InputError, LookupFailed
 from fertkit.tissue.agree import UNJUDGED_COLUMNS, unjudged_of
-from fertkit.tissue.match import CONDITION, _named, match_ranges, prepare_ranges
+from fertkit.tissue.match import ASSUMED, CONDITION, _named, match_ranges, prepare_ranges
 
 NAN = float("nan")
 WITH, WITHOUT, SILENT, PLANT = (
@@ -79,7 +79,9 @@ def test_a_range_holds_for_its_crop_part_and_stages():
         ("R2", WITHOUT): {("K", "WIDE", 1), ("K", "OTHER", 2), ("N", "WIDE", 3)},
         ("R4", WITHOUT): {("K", "WIDE", 0), ("N", "WIDE", 3)},
         ("R5", WITH): {("N", "WIDE", 3), ("S", "WIDE", 4)},
-        ("R5", SILENT): {("N", "WIDE", 3)}, ("R6", SILENT): set(), ("R2", PLANT): set(),
+        # where the petiole is left open, tables with and without it hold as they instruct
+        ("R5", SILENT): {("N", "WIDE", 3), ("K", "WIDE", 0), ("S", "WIDE", 4)}, ("R6", SILENT): set(),
+        ("R2", PLANT): set(),
         ("R2-R4", WITHOUT): {("K", "WIDE", 0), ("N", "WIDE", 3)},
     }  # fmt: skip
     for stated in ([key] for key in held), [list(held)]:
@@ -106,33 +108,35 @@ NEAR = [
 
 def test_near_ranges_differ_in_one_thing():
     got = found(NEAR, ("soybean", "R2", SILENT))
-    assert got.found["nutrient"].tolist() == ["N"]
-    close = got.close.set_index("nutrient")
-    # by what is asked first: the petiole, then the stage, then the part; two things at once are not asked.
-    # boron differs in stage and petiole, so in two; copper prints no lower limit
-    assert close["differs_in"].to_dict() == {"K": "petiole", "S": "stage", "P": "part", "Ca": "stage"}
-    assert close["limit"].to_dict() == {"K": 1.7, "S": 0.2, "P": 0.3, "Ca": 0.8}
-    assert close["source_key"].to_dict() == {"K": "A", "S": "A", "P": "A", "Ca": "A"}
-    assert close["near_stage"].to_dict() == {
-        "K": "R2 to R3", "S": "R5 to R6", "P": "R2 to R3", "Ca": "R5 to R6",
+    assert set(got.found["nutrient"]) == {"N", "Cu", "K"}
+    assert got.found.set_index("nutrient")["match"].to_dict() == {
+        "N": "same part", "Cu": ASSUMED, "K": ASSUMED,
     }  # fmt: skip
-    assert close["near_part"].to_dict() == {"K": WITHOUT, "S": SILENT, "P": PLANT, "Ca": SILENT}
+    close = got.close.set_index("nutrient")
+    # the stage is asked first, then the part; two things at once are not asked; the petiole is assumed
+    assert close["differs_in"].to_dict() == {"S": "stage", "P": "part", "Ca": "stage", "B": "stage"}
+    assert close["limit"].to_dict() == {"S": 0.2, "P": 0.3, "Ca": 0.8, "B": 20.0}
+    assert set(close["source_key"]) == {"A"}
+    assert close["near_stage"].to_dict() == {
+        "S": "R5 to R6", "P": "R2 to R3", "Ca": "R5 to R6", "B": "R5",
+    }  # fmt: skip
+    assert close["near_part"].to_dict() == {"S": SILENT, "P": PLANT, "Ca": SILENT, "B": WITHOUT}
     assert close[CONDITION].drop_duplicates().to_numpy().tolist() == [["soybean", "R2", SILENT]]
-    # where a range holds, only what a word on the petiole would add is offered
-    offered = {row[3:] for row in got.near.itertuples(index=False, name=None)}
-    assert offered == {("R2 to R3", WITHOUT, "K", "A", "petiole"), ("R2", WITHOUT, "Cu", "A", "petiole")}
+    assert got.near.empty  # a range holds
+    stated = found(NEAR, ("soybean", "R2", WITH)).close.set_index("nutrient")
+    assert stated.loc["K", ["differs_in", "near_part"]].tolist() == ["petiole", WITHOUT]
 
 
 def test_where_none_holds_every_range_of_the_crop_is_offered_nearest_first():
     rows = [row for row in NEAR if row[0] not in ("N", "Cu", "B")]
-    got = found(rows, ("soybean", "R2", SILENT))
+    got = found(rows, ("soybean", "R2", WITH))
     offered = [tuple(row) for row in got.near.itertuples(index=False)]
     assert [row[3:] for row in offered] == [
         ("R2 to R3", WITHOUT, "K", "A", "petiole"), ("R4", SILENT, "K", "B", "stage"),
         ("R5 to R6", SILENT, "S Ca", "A", "stage"), ("R2 to R3", PLANT, "P", "A", "part"),
         ("R2 to R3", PLANT, "Ca", "B", "part"), ("R5 to R6", PLANT, "Mg", "A", "stage and part"),
     ]  # fmt: skip
-    assert {row[:3] for row in offered} == {("soybean", "R2", SILENT)}
+    assert {row[:3] for row in offered} == {("soybean", "R2", WITH)}
     assert got.why[0].endswith(
         f"near ones: R2 to R3, {WITHOUT}; R4, {SILENT}; R5 to R6, {SILENT}; R2 to R3, {PLANT}; and 1 more"
     )

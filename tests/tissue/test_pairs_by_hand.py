@@ -11,6 +11,7 @@ from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.reference.facts import load_facts, threshold
 from fertkit.say.leaf_compare import _differ
 from fertkit.tissue import compare_pairs
+from fertkit.tissue.balance import range_verdicts
 from fertkit.tissue.pairs import _occasions, _pattern, _patterns, _with_verdicts, log_ratio_noise
 
 SOYBEAN = {"crop": "soybean", "growth_stage": "R2", "plant_part": "upper trifoliate without petiole"}
@@ -118,7 +119,7 @@ def test_the_lines_of_a_pattern_are_those_of_the_table():
 
 
 def test_patterns_take_the_weights_of_their_pair():
-    table = pd.DataFrame({"pair": ["b", "a"], "difference": [HIGHER, HIGHER]})
+    table = pd.DataFrame({"pair": ["b", "a"], "nutrient": "N", "difference": [HIGHER, HIGHER]})
     got = _patterns(table, {"b": 0.99, "a": 1.0})
     assert got[["pair", "pattern"]].to_numpy().tolist() == [
         ["b", "dilution in the good area"], ["a", "one or few nutrients higher"],
@@ -135,7 +136,7 @@ def test_evidence_from_the_verdicts_of_both_areas(tidy):
     frame = samples.assign(area=["good"] * 5 + ["poor"] * 5, pair="A")
     names = list(good)
     table = pd.DataFrame({"pair": "A", "nutrient": names, "difference": [LOWER, LIKE, LOWER, HIGHER, LIKE]})
-    got = _with_verdicts(table, frame, samples).set_index("nutrient")
+    got = _with_verdicts(table, frame, range_verdicts(samples)).set_index("nutrient")
     assert got["evidence"].to_dict() == {
         "N": "weak: lower than the good area", "P": "both areas short",
         "K": "strong: lower than the good area and below the range", "Mn": "higher than the good area",
@@ -148,7 +149,7 @@ def test_evidence_from_the_verdicts_of_both_areas(tidy):
     more = pd.concat([samples, samples.assign(specimen=samples["specimen"] + 2, value=good["K"] * 1.0)])
     more = more[(more["nutrient"] == "K")]
     both = more.assign(area=["good", "poor"] * 2, pair="A")
-    worst = _with_verdicts(table[table["nutrient"] == "K"].copy(), both, more)
+    worst = _with_verdicts(table[table["nutrient"] == "K"].copy(), both, range_verdicts(more))
     assert worst["verdict_poor"].tolist() == ["short by every source"]
 
 

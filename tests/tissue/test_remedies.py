@@ -44,8 +44,8 @@ ADVICE = [
     # Canola Council 2012: until early flowering
     ("canola", "flowering", "S", (["early flowering", "before rain"], ["too late"])),
     # Kansas State: before Feekes 5 to jointing
-    ("wheat", "Feekes 5", "S", (["urgent", "before Feekes 5"], ["too late"])),
-    ("wheat", "Feekes 8", "S", (["too late"], ["urgent"])),
+    ("wheat", "Feekes 5", "S", (["by jointing at the latest", "before Feekes 5"], ["too late"])),
+    ("wheat", "Feekes 8", "S", (["too late"], ["top-dress"])),
     # Georgia: gypsum at bloom
     ("peanut", "bloom", "Ca", (["gypsum", "bloom"], ["rarely any"])),
     ("corn", "V6", "Ca", (["rarely any"], ["gypsum over the row"])),

@@ -13,11 +13,11 @@ from fertkit.errors import InputError
 from fertkit.reference import load_ranges
 from fertkit.say.leaf_results import unjudged_in_short
 from fertkit.tissue import explain, field_history, nitrogen_nutrition_index, score_tissue
-from fertkit.tissue.causes import confidence_word
 from fertkit.tissue.classes import settle_cvs
 from fertkit.tissue.dilution import critical_n, relative_yield
 from fertkit.tissue.match import distinct_conditions, match_ranges, prepare_ranges
 from fertkit.tissue.score import _who
+from fertkit.tissue.verdicts import short_word
 
 NAN = float("nan")
 RANGES = load_ranges()
@@ -137,24 +137,16 @@ def test_total_errors_by_nutrient():
             settle_cvs(bad)
 
 
-STEPS = ["likely", "possible", "doubtful"]
+def word_by_hand(chance, lifted):
+    """Table confidence: short from 0.8, possibly short from 0.5; a wide ratio lifts one step."""
+    words = ["short", "possibly short", "marginal"]
+    step = 0 if chance >= 0.8 else 1 if chance >= 0.5 else 2
+    return words[max(step - lifted, 0)]
 
 
-def word_by_hand(chance, share, doubts, in_part):
-    """Table confidence: likely from .8 with every source, possible from .5 with half, look first from .67."""
-    chance = share if chance is None else chance
-    step = 0 if chance >= 0.8 and share >= 1 else 1 if chance >= 0.5 and share >= 0.5 else 2
-    down = step + doubts
-    last = STEPS[min(down + in_part, 2)]
-    return "look first" if last == "doubtful" and down < 2 and chance >= 0.67 and share >= 0.5 else last
-
-
-def test_word_of_confidence_of_every_mix():
-    for chance, share, doubts, in_part in itertools.product(
-        (None, 0.0, 0.49, 0.5, 0.66, 0.67, 0.79, 0.8, 1.0), (0.25, 0.5, 0.75, 1.0), (0, 1, 2), (0, 1, 2)
-    ):
-        got = confidence_word(NAN if chance is None else chance, share, doubts, in_part)
-        assert got == word_by_hand(chance, share, doubts, in_part), (chance, share, doubts, in_part)
+def test_word_of_every_chance():
+    for chance, lifted in itertools.product((0.0, 0.49, 0.5, 0.66, 0.79, 0.8, 1.0), (False, True)):
+        assert short_word(chance, lifted) == word_by_hand(chance, lifted), (chance, lifted)
 
 
 def dated(tidy, values, days):
@@ -249,32 +241,21 @@ def test_explained_and_chosen_samples(tidy):
     assert explain(scores, sample="c").table["sample_id"].unique().tolist() == ["c"]
     assert explain(scores, sample=1).table["sample_id"].tolist() == ["a"]
     assert every.scored
-    low = explain(scores, sample="a", soil_tests={"N": "enough"}).table["confidence"].item()
-    assert low == "possible"
-    both = explain(scores, sample="a", soil_tests={"N": "low"}).table["confidence"].item()
-    assert both == "likely"
+    for soil in ("enough", "low"):  # what is known of the field changes the cause, not the verdict
+        told = explain(scores, sample="a", facts={"soil_N": soil})
+        assert told.table["confidence"].item() == "short"
+        assert (told.causes["key"].iloc[0] == "nitrogen supply") == (soil == "low")
     with pytest.raises(dataclasses.FrozenInstanceError):
         every.scored = False
 
 
 def test_what_was_not_judged_in_one_line():
-    # only where the petiole is what a range turns on is the reader asked for it
-    row = {"specimen": 1, "crop": "soybean", "growth_stage": "R2", "plant_part": "upper trifoliate"}
-    petiole = row | {
-        "nutrient": "Zn",
-        "differs_in": "petiole",
-        "near_part": "upper trifoliate without petiole",
-    }
-    stage = row | {"nutrient": "B", "differs_in": "stage", "near_part": "upper trifoliate", "specimen": 2}
-
     def said(*rows):
         return unjudged_in_short(SimpleNamespace(unjudged=pd.DataFrame(rows)))
 
-    asked = said(petiole, stage)[0]
-    assert asked.startswith('Zn, B in 2 samples; write the plant part as "')
-    assert asked.endswith('without petiole"')
-    assert said(petiole)[0].startswith("Zn in 1 sample; write the plant part")
-    assert said(stage) == ["B in 1 sample: no range holds"]
+    rows = [{"specimen": 1, "nutrient": "Zn"}, {"specimen": 2, "nutrient": "B"}]
+    assert said(*rows) == ["Zn, B in 2 samples: no range holds"]
+    assert said(rows[0]) == ["Zn in 1 sample: no range holds"]
     assert said() == []
 
 

@@ -9,23 +9,25 @@ SOY = {"crop": "soybean", "growth_stage": "R2", "plant_part": "Uppermost mature 
 YELLOW = {"N": 4.4, "P": 0.30, "K": 1.22, "Mn": 12.0, "Zn": 60.0}
 
 
-def test_nutrients_without_a_range_are_named_with_what_to_state(tidy):
+def test_an_open_petiole_is_taken_as_the_table_asks_and_asked_about_where_it_decides(tidy):
     """KSU_SOY prints ranges for a trifoliate without petiole, for Mn 20 mg/kg; SMALL1973 leaves it open."""
     scores = score_tissue(tidy({"North": YELLOW, "South": YELLOW}, **SOY))
-    rows = scores.unjudged[scores.unjudged["sample_id"] == "North"].set_index("nutrient")
-    assert set(rows.index) == {"Mn", "Zn"}
-    assert set(rows["differs_in"]) == {"petiole"}
-    assert rows.loc["Mn", ["near_lowest", "near_highest"]].tolist() == [20, 20]
-    assert (rows.loc["Mn", "near_short"] != "", rows.loc["Zn", "near_short"]) == (True, "")
-    assert "Mn" not in set(scores.shortfalls["nutrient"])
-    for text in (scores.summary(), explain(scores).summary()):
-        told = next(line for line in text.splitlines() if line.lower().startswith("not judged: mn, zn"))
-        assert "North, South" in told
-        assert '--part "upper trifoliate without petiole"' in told
-        asked = next(line for line in text.splitlines() if line.lower().startswith("question: "))
-        assert "in 2 samples? " in asked
-        assert "Mn in 2 (12 mg/kg; limit 20, KSU_SOY)" in asked
-        assert "Zn" not in asked
+    assert scores.unjudged.empty
+    explained = explain(scores)
+    north = explained.verdicts[explained.verdicts["sample_id"] == "North"].set_index("nutrient")
+    assert north["status"][["Mn", "Zn"]].tolist() == ["short", "high"]  # Zn 60 above 50 mg/kg
+    assert "petioles are taken to be as the table asks" in north["remark"]["Mn"]
+    assert north["remark"]["K"] == ""  # three tables that do not state the petiole decide
+    for text in (scores.summary(), explained.summary()):
+        assert "Not judged" not in text
+        asked = [line for line in text.splitlines() if line.startswith("Question: ")]
+        assert asked == [
+            "Question: were petioles left on? The verdict for Mn in 2 samples depends on it: short only for "
+            "leaves without petiole"
+        ]  # fmt: skip
+    assert explained.questions[["sample_id", "nutrient", "about", "settles"]].to_numpy().tolist() == [
+        ["North", "Mn", "petiole", "without"], ["South", "Mn", "petiole", "without"],
+    ]  # fmt: skip
 
 
 def test_a_stated_petiole_leaves_nothing_to_ask(tidy):
@@ -53,8 +55,10 @@ def test_a_source_that_cannot_tell_is_not_counted_as_agreeing(tidy):
     assert (row["lowest_limit"], row["highest_limit"]) == (20, 20)
     assert row["verdict"] == "short by every source that can tell"
     line = next(line for line in scores.summary(most=20).splitlines() if ": Zn" in line)
-    assert "short by 2 of 3 sources (TRISTATE_E2567; SCSB394_UDEL), 1 cannot tell (KSU_CORN)" in line
-    assert explain(scores).table.set_index("nutrient").loc["Zn", "confidence"] != "likely"
+    assert "below 2 of 3 published limits (20 mg/kg), 1 cannot tell" in line
+    item = explain(scores).table.set_index("nutrient").loc["Zn"]
+    # two call it short, one cannot tell: (1 + 1 + 0.5) / 3 = 0.83 of being short
+    assert (item["confidence"], item["chance"]) == ("short", pytest.approx(2.5 / 3))
 
 
 def test_one_unknown_part_or_stage_stops_no_other_sample(tidy):

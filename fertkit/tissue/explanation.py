@@ -1,0 +1,394 @@
+"""Explain a leaf test: verdict of each result, good against poor, ranked causes, what to do and what not.
+
+The plant's value and its error give the verdict; what could be behind it is a ranked cause with what speaks
+for and against it and the one check that would settle it. Rates are left to local recommendations.
+"""
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+
+import pandas as pd
+
+from fertkit.asked import a_label, asks, holding
+from fertkit.errors import InputError, Problem, unknown
+from fertkit.intake.facts import FACT_COLUMNS, facts_of_file, read_facts
+from fertkit.intake.stages import find_span, stage_span
+from fertkit.reference.facts import load_facts
+from fertkit.reference.load import list_sources
+from fertkit.results import Result
+from fertkit.tissue.agree import WHO, above_ranges, wide_ratios
+from fertkit.tissue.causes import CAUSE_COLUMNS, HIGH, MANY, SHORT, STUNTED, rank_causes
+from fertkit.tissue.known import about_nutrient, known_of, option_for, symptom_of
+from fertkit.tissue.match import CONDITION
+from fertkit.tissue.own_names import crop_or_own
+from fertkit.tissue.pairs import PairComparison, paired
+from fertkit.tissue.score import TissueScores
+from fertkit.tissue.verdicts import (
+    ACT,
+    LACKING,
+    QUESTION_COLUMNS,
+    TOXIC,
+    UNUSABLE,
+    petiole_questions,
+    verdicts_of,
+)
+from fertkit.tissue.verdicts import HIGH as ABOVE
+
+#: Columns of a shortfall that its finding carries.
+SHORTFALL = [
+    *WHO, "rank", "nutrient", "value", "unit", "censored", "verdict", "lowest_limit", "highest_limit",
+    "sources", "short", "short_sources", "within", "within_ranges", "within_sources", "untold",
+    "untold_sources", "probability_below", "chance",
+]  # fmt: skip
+ITEM_COLUMNS = [
+    *SHORTFALL, "confidence", "urgent", "ratio", "cause", "folded", "remark", "also_look", "this_season",
+    "next_year", "caution", "source_key", "provenance",
+]  # fmt: skip
+ACTION_COLUMNS = [*WHO, "nutrient", "when", "kind", "text", "folded", "source_key", "provenance"]
+STORY_COLUMNS = [*WHO, "key", "step", "text", "source_key", "provenance"]
+CAUTION_COLUMNS = ["text", "source_key", "provenance"]
+NOW, NEVER, NEXT_YEAR = "now", "do not", "next year"
+CHECK, REMEDY = "check", "remedy"
+_OPTIONS = (
+    (NOW, "option", "this season"), (NEVER, "do_not", "this season"), (NEXT_YEAR, "option", "next year")
+)  # fmt: skip
+#: Keys of causes and of what they are about that sentences ask for.
+STARVED, STUNTED_GROWTH = "starved of nitrogen", "growth stopped by something else"
+
+
+@dataclass(frozen=True)
+class Explanation(Result):
+    """A leaf test explained: verdicts, causes and what to do, the worst first.
+
+    Attributes
+    ----------
+    verdicts : DataFrame
+        One row per sample and nutrient (`fertkit.tissue.verdicts.VERDICT_COLUMNS`).
+    items : DataFrame
+        Also ``table``: the shortfalls, worst first, then confidence (short, possibly short, marginal),
+        urgent, ratio (a `WideRatio` that calls the nutrient low, or None), cause (key of the likeliest),
+        folded (the recipe stands behind another cause), remark (on the table), also_look, this_season,
+        next_year, caution, source_key, provenance.
+    causes : DataFrame
+        specimen, sample_id, label, about (a nutrient, or 'many'), then the fields of
+        `fertkit.tissue.causes.Cause`.
+    actions : DataFrame
+        specimen, sample_id, label, nutrient, when (now, do not, next year), kind (check, remedy), text,
+        folded, source_key, provenance.
+    pairs : PairComparison or None
+        Good against poor areas, where the file holds both.
+    questions : DataFrame
+        specimen, sample_id, label, nutrient, about (petiole, stage, part), settles (for what it is short).
+    cautions : DataFrame
+        text, source_key, provenance, those of the worst finding first.
+    facts : DataFrame
+        specimen, name, value, origin (file, given).
+    unread_facts : list of Problem
+        What of the facts in the file was not read.
+    above : DataFrame
+        Results above a range (`fertkit.tissue.agree.above_ranges`).
+    stories : DataFrame
+        Worked stories that fit: specimen, sample_id, label, key, step, text, source_key, provenance.
+    unscored : DataFrame
+        Samples for which no range holds: specimen, sample_id, label, crop, growth_stage, plant_part,
+        reason, row of the file.
+    scored : bool
+        Whether any result of the chosen samples could be judged.
+    scores : TissueScores
+        Of the chosen samples.
+    """
+
+    verdicts: pd.DataFrame
+    items: pd.DataFrame
+    causes: pd.DataFrame
+    actions: pd.DataFrame
+    pairs: PairComparison | None
+    questions: pd.DataFrame
+    cautions: pd.DataFrame
+    facts: pd.DataFrame
+    unread_facts: list[Problem]
+    above: pd.DataFrame
+    stories: pd.DataFrame
+    unscored: pd.DataFrame
+    scored: bool
+    scores: TissueScores
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.items
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        return self.scores.checks
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        tables = (self.items, self.above, self.causes, self.actions, self.stories)
+        return list_sources([key for table in tables for key in table["source_key"]])
+
+
+def _facts(value):
+    """Values by name, as a dict or a row."""
+    return dict(value.dropna() if isinstance(value, pd.Series) else value)
+
+
+@asks(scores=holding("scored", "shortfalls", like="what score_tissue gives"), sample=a_label)
+def explain(
+    scores: TissueScores, *, sample=None, facts: Mapping | pd.Series | None = None, season_over: bool = False
+) -> Explanation:
+    """Explain one sample, or all: what is short, why, what helps now and what not.
+
+    Parameters
+    ----------
+    scores : TissueScores
+    sample : str or int, optional
+        sample_id or specimen; all samples if None.
+    facts : dict or Series of name -> value, optional
+        What is known of the field (`fertkit.intake.facts.fact_table`): soil pH, texture, soil test, weather,
+        roots, symptoms ... It holds for all samples and goes before what columns of the file say.
+    season_over : bool
+        Leave out what can be done this season.
+
+    Returns
+    -------
+    Explanation
+        With no item if nothing is short: no action is an answer.
+
+    Raises
+    ------
+    LookupFailed
+        If the sample is not known.
+    InputError
+        If a fact, or what is said of it, is not known.
+
+    Examples
+    --------
+    >>> from fertkit.tissue import explain
+    >>> from io import StringIO
+    >>> from fertkit.intake import read_tissue
+    >>> from fertkit.tissue import score_tissue
+    >>> sheet = "Sample,Crop,Stage,Part,K %\\nPoor,soybean,R2,trifoliate,1.31\\n"
+    >>> scores = score_tissue(read_tissue(StringIO(sheet)), source="STAMMER2018")
+    >>> first = explain(scores, facts={"soil_K": "low", "roots": "healthy"}).causes.iloc[0]
+    >>> first["cause"], first["speaks_for"]
+    ('The soil supplies too little K', ('the soil test is low',))
+    """
+    given = {} if facts is None else read_facts(_facts(facts))
+    every, scores = scores, _chosen(scores, sample)
+    known, unread = _facts_by_sample(scores, given)
+    verdicts, pairs = verdicts_of(scores), _pairs(every)
+    parts = [
+        _sample(scores, verdicts[verdicts["specimen"] == n], pairs, known, season_over)
+        for n in pd.unique(verdicts["specimen"])
+    ]
+    items, causes, actions, cautions, stories = (
+        _stacked([part[i] for part in parts], columns)
+        for i, columns in enumerate((
+            ITEM_COLUMNS, [*WHO, "about", *CAUSE_COLUMNS], ACTION_COLUMNS, CAUTION_COLUMNS, STORY_COLUMNS
+        ))
+    )  # fmt: skip
+    urgent = set(zip(items.loc[items["urgent"] == 1, "specimen"], items.loc[items["urgent"] == 1, "nutrient"],
+                     strict=True))  # fmt: skip
+    keys = zip(verdicts["specimen"], verdicts["nutrient"], strict=True)
+    verdicts = verdicts.assign(urgent=[key in urgent for key in keys])
+    scored = scores.scored
+    alone = scored[scored["source_key"] == ""].drop_duplicates("specimen")
+    alone = alone[~alone["specimen"].isin(scored.loc[scored["source_key"] != "", "specimen"])]
+    judged = bool((scores.agreement["sources"] > 0).any())
+    return Explanation(
+        verdicts, items, causes, actions, pairs, _questions(scores), cautions.drop_duplicates("text"),
+        known, unread, _above(scored, verdicts), stories,
+        alone[[*WHO, *CONDITION, "reason", "row"]].reset_index(drop=True), judged, scores,
+    )  # fmt: skip
+
+
+# ---- what is known
+
+
+def _chosen(scores, sample):
+    """The scores of one sample, or all of them."""
+    if sample is None:
+        return scores
+    scored = scores.scored
+    column = "sample_id" if isinstance(sample, str) else "specimen"
+    if not (scored[column] == sample).any():
+        raise unknown("sample", sample, scored["sample_id"].unique()[:50])
+    return replace(scores, scored=scored[scored[column] == sample].reset_index(drop=True))
+
+
+def _facts_by_sample(scores, given):
+    """Facts of each sample, those of the user before those of the file; and what was not read."""
+    specimens = pd.unique(scores.scored["specimen"])
+    others = scores.others[scores.others["specimen"].isin(specimens)]
+    of_file, unread = facts_of_file(others)
+    mine = [(n, name, value, "given") for n in specimens for name, value in given.items()]
+    of_file = of_file[~of_file["name"].isin(list(given))]
+    frames = [frame for frame in (pd.DataFrame(mine, columns=FACT_COLUMNS), of_file) if len(frame)]
+    return _stacked(frames, FACT_COLUMNS), unread
+
+
+def _pairs(scores):
+    """Good against poor areas, by the verdicts of these scores; None where the file holds no pair."""
+    frame = scores.scored[scores.scored["unit"] != "ratio"].drop_duplicates(["specimen", "nutrient"])
+    try:
+        return paired(frame, scores.agreement[["specimen", "nutrient", "verdict"]], scores.cvs)
+    except InputError:
+        return None
+
+
+# ---- one sample
+
+
+def _sample(scores, verdicts, pairs, facts, season_over):
+    """Items, causes, actions, cautions and stories of one sample."""
+    first = verdicts.iloc[0]
+    who, crop = first[WHO].to_dict(), crop_or_own(first["crop"])
+    rows = scores.scored[scores.scored["specimen"] == first["specimen"]]
+    counted = rows[rows["aside"] == ""]
+    own = facts[facts["specimen"] == first["specimen"]]
+    known = known_of(rows, verdicts, pairs, dict(zip(own["name"], own["value"], strict=True)))
+    together = _together(known, verdicts, crop)
+    certain = set(verdicts.loc[verdicts["status"].isin(LACKING), "nutrient"])
+    causes = {MANY: together} if together else {}
+    for r in verdicts.itertuples():
+        of = SHORT if r.status in LACKING else HIGH if r.status in (ABOVE, TOXIC, UNUSABLE) else ""
+        if of:
+            about = about_nutrient(known, counted, r.nutrient, crop, first["growth_stage"], certain)
+            causes[r.nutrient] = rank_causes(of, about, r.nutrient, crop)
+    items = _items(scores, verdicts, counted, causes, season_over)
+    actions = _actions(items, verdicts, causes, season_over)
+    listed = [{"about": about} | asdict(cause) for about, mine in causes.items() for cause in mine]
+    cautions = items.rename(columns={"caution": "text"}).query("text != ''")
+    act = items[items["confidence"].isin(ACT)]
+    return (
+        items, pd.DataFrame(listed, columns=["about", *CAUSE_COLUMNS]).assign(**who),
+        actions.assign(**who), cautions[CAUTION_COLUMNS],
+        _stories(first, act, season_over or bool(together)).assign(**who),
+    )  # fmt: skip
+
+
+def _together(known, verdicts, crop):
+    """Causes that stand before any recipe: many nutrients short together, or a pair that moves as one."""
+    pattern = known.get("pattern", ("",))[0]
+    lacking = verdicts["status"].isin(LACKING).any()
+    if pattern == "all higher in the poor area":
+        return rank_causes(STUNTED, known, "", crop)
+    if known["many short"] == ("yes",) or (pattern == "all lower in the poor area" and lacking):
+        return rank_causes(MANY, known, "", crop)
+    return []
+
+
+def _items(scores, verdicts, counted, causes, season_over):
+    """Shortfalls of one sample: by verdict, then by chance."""
+    status = verdicts.set_index("nutrient")
+    short = scores.shortfalls[scores.shortfalls["specimen"] == verdicts["specimen"].iloc[0]]
+    short = short[short["nutrient"].isin(verdicts.loc[verdicts["status"].isin(LACKING), "nutrient"])]
+    wide, rows = wide_ratios(counted), []
+    for r in short.itertuples():
+        own = status.loc[r.nutrient]
+        cause = next(iter(causes.get(r.nutrient, [])), None)
+        rows.append(_item(r, own, cause, wide.get(r.nutrient), "many" in causes, season_over))
+    items = pd.DataFrame(rows, columns=ITEM_COLUMNS)
+    place = items["confidence"].map({word: i for i, word in enumerate(LACKING)})
+    items = items.assign(place=place, late=~items["urgent"].astype(bool))
+    items = items.sort_values(["place", "late", "chance"], ascending=[True, True, False], kind="stable")
+    return items.assign(rank=range(1, len(items) + 1))[ITEM_COLUMNS].reset_index(drop=True)
+
+
+def _item(r, own, cause, wide, many, season_over):
+    crop = crop_or_own(r.crop)
+    now = None if season_over else option_for(r.nutrient, crop, r.growth_stage, "this season")
+    later = option_for(r.nutrient, crop, r.growth_stage, "next year")
+    options = [option for option in (now, later) if option is not None]
+    keys = [*own["source_key"].split(";"), *(k for o in options for k in o["source_key"].split(";"))]
+    memory = any(o["provenance"] == "from_memory" or o["provenance"] == "mixed" for o in options)
+    act = own["status"] in ACT
+    return {name: getattr(r, name) for name in SHORTFALL} | {
+        "confidence": own["status"],
+        "urgent": bool(act and now is not None and now["urgent"] and not many), "ratio": wide,
+        "cause": "" if cause is None else cause.key,
+        "folded": many or (cause is not None and not cause.feeds), "remark": own["remark"],
+        "also_look": _also_look(r, crop), "this_season": now["option"] if act and now is not None else "",
+        "next_year": later["option"] if act and later is not None else "",
+        "caution": "; ".join(o["caution"] for o in options if o["caution"]) if act else "",
+        "source_key": ";".join(dict.fromkeys(filter(None, keys))),
+        "provenance": "partly from_memory" if memory else "found",
+    }  # fmt: skip
+
+
+def _actions(items, verdicts, causes, season_over):
+    """What to do now, what not, and next year: checks first, then recipes."""
+    rows = [row for cause in causes.get(MANY, [])[:1] for row in _of_cause("", cause, False)]
+    crop, stage = crop_or_own(verdicts["crop"].iloc[0]), verdicts["growth_stage"].iloc[0]
+    for item in items[items["confidence"].isin(ACT)].itertuples():
+        for cause in causes.get(item.nutrient, [])[:1]:
+            rows += _of_cause(item.nutrient, cause, MANY in causes)
+        for when, column, words in _OPTIONS:
+            option = option_for(item.nutrient, crop, stage, words)
+            if option is not None:
+                origin = option["source_key"], option["provenance"]
+                rows.append((item.nutrient, when, REMEDY, option[column], item.folded, *origin))
+    for r in verdicts[verdicts["status"].isin([TOXIC, UNUSABLE])].itertuples():
+        for cause in causes.get(r.nutrient, [])[:1]:
+            rows += _of_cause(r.nutrient, cause, False)
+    table = pd.DataFrame([row for row in rows if row[3]], columns=ACTION_COLUMNS[len(WHO) :])
+    table = table[table["when"] != NOW] if season_over else table
+    return table.drop_duplicates(["nutrient", "when", "text"])
+
+
+def _of_cause(nutrient, cause, folded):
+    origin = cause.source_key, cause.provenance
+    yield (nutrient, NOW, CHECK, cause.settle_by, folded, *origin)
+    yield (nutrient, NOW, REMEDY, cause.now, folded, *origin)
+    yield (nutrient, NEVER, REMEDY, cause.do_not, folded, *origin)
+
+
+def _also_look(r, crop):
+    symptom = symptom_of(r.nutrient, crop, r.growth_stage)
+    if symptom is None:
+        return "soil test and roots in this and in a better area"
+    first = symptom["shows_first"]
+    place = "symptoms" if first == "variable" else f"symptoms on {first} first"
+    return f"{place}: {symptom['symptom']}; soil test and roots in this and in a better area"
+
+
+def _stories(condition, short, season_over):
+    """Worked stories whose crop, stage and short nutrient fit the sample."""
+    table = load_facts("stories")
+    table = table[
+        (table["crop"] == crop_or_own(condition["crop"])) & table["nutrient"].isin(short["nutrient"])
+    ]
+    table = table[table["step"] != "this season"] if season_over else table
+    if table.empty:
+        return table
+    span = find_span(condition["crop"], condition["growth_stage"])
+    fits = [
+        span is not None
+        and span.within(stage_span(r.crop, r.stage_from).first, stage_span(r.crop, r.stage_to).last)
+        for r in table.itertuples()
+    ]
+    return table[pd.Series(fits, index=table.index, dtype=bool)]
+
+
+# ---- over the samples
+
+
+def _questions(scores):
+    """Verdicts that would change with what the sample leaves open: the petiole, the stage or the part."""
+    near = scores.unjudged[scores.unjudged["near_short"] != ""]
+    where = near["near_part"].str.split("; ").str[0] + " at " + near["near_stage"].str.split("; ").str[0]
+    near = near.assign(about=near["differs_in"], settles=where)[QUESTION_COLUMNS]
+    return _stacked([petiole_questions(scores), near], QUESTION_COLUMNS)
+
+
+def _above(scored, verdicts):
+    """Results above a range, but those soil on the leaf makes unusable."""
+    lost = verdicts[verdicts["status"] == UNUSABLE]
+    above = above_ranges(scored)
+    key = pd.MultiIndex.from_frame(above[["specimen", "nutrient"]])
+    return above[~key.isin(pd.MultiIndex.from_frame(lost[["specimen", "nutrient"]]))].reset_index(drop=True)
+
+
+def _stacked(frames, columns):
+    frames = [frame[columns] for frame in frames if len(frame)]
+    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=columns)
