@@ -174,3 +174,39 @@ def at_moisture(amount, moisture_pct, standard_pct):
         ``amount * (100 - moisture) / (100 - standard)`` [same unit].
     """
     return amount * (100.0 - moisture_pct) / (100.0 - standard_pct)
+
+
+#: Words and factors of the units a plan is told in: rate, area, mass, liquid.
+MEASURES = {
+    "lb/ac": {"rate": ("lb/ac", 1.0), "area": ("ac", 1.0), "mass": ("lb", 1.0), "liquid": ("gal/ac", 1.0)},
+    "kg/ha": {"rate": ("kg/ha", LB_KG / ACRE_HA), "area": ("ha", ACRE_HA), "mass": ("kg", LB_KG),
+              "large": ("t", LB_KG / 1000), "liquid": ("L/ha", US_GALLON_L / ACRE_HA)},
+}  # fmt: skip
+#: Ends of columns in US units -> what they measure, and whether per unit of it.
+_ENDS = {"_lb_ac": ("rate", 1), "area_ac": ("area", 1), "gal_ac": ("liquid", 1), "price_per_lb": ("mass", -1),
+         "cost_per_ac": ("area", -1), "_lb": ("mass", 1)}  # fmt: skip
+
+
+def restated(frame, unit: str, **columns):
+    """Return a table of US units with its amounts in other units, under the same names.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns that end in _lb_ac, area_ac, gal_ac, price_per_lb, cost_per_ac or _lb.
+    unit : {'lb/ac', 'kg/ha'}
+    **columns
+        What other columns measure: rate, area, mass or liquid; "per area" and the like.
+    """
+    factors = MEASURES[unit]
+    if unit == "lb/ac":
+        return frame
+    moved = {}
+    for name in frame.columns:
+        measure, power = next((held for end, held in _ENDS.items() if name.endswith(end)), ("", 1))
+        if name in columns:
+            measure = columns[name].removeprefix("per ")
+            power = -1 if columns[name].startswith("per ") else 1
+        if measure:
+            moved[name] = frame[name].astype(float) * factors[measure][1] ** power
+    return frame.assign(**moved)

@@ -15,14 +15,14 @@ from pathlib import Path
 from types import SimpleNamespace
 
 from fertkit import __version__
-from fertkit.batch import samples, trials
+from fertkit.batch import farms, samples, trials
 from fertkit.errors import FertkitError, InputError, LookupFailed, NotEstimable, Problem, shorten, unknown
 from fertkit.intake.strip_headers import ROLES, each
 from fertkit.reference.load import load_ranges
 from fertkit.response.prices import one_ratio, positive
 from fertkit.writing import naming, write_whole
 
-KINDS = {"trials": trials, "samples": samples}
+KINDS = {"trials": trials, "samples": samples, "farms": farms}
 EMPTY = "empty the folder, or write to another one"  # what to do where a folder is not what a run left
 LIST, LOCK = "parts.sha256", "run.lock"
 _LINE = re.compile(r"^([0-9a-f]{64})  parts/(\S+)\n", re.MULTILINE)
@@ -63,7 +63,7 @@ def checked(asked: dict) -> Settings:
         raise unknown("kind of batch", made.kind, KINDS)
     is_trials, made.by = made.kind == "trials", made.by or [made.how.NAME]
     if not is_trials and made.by != [made.how.NAME]:
-        raise LookupFailed("samples are told apart by their column 'sample_id'; name it so")
+        raise LookupFailed(f"{made.kind} are told apart by their column '{made.how.NAME}'; name it so")
     made.price_ratio = _ratio(made) if is_trials else None
     if made.decimal not in (None, ".", ","):
         raise unknown("decimal mark", made.decimal, [".", ","])
@@ -71,16 +71,19 @@ def checked(asked: dict) -> Settings:
         load_ranges(made.ranges)
         made.ranges_digest = hashlib.blake2b(Path(made.ranges).read_bytes(), digest_size=16).hexdigest()
         made.ranges = str(Path(made.ranges).resolve())
-    if made.pages and (not is_trials or made.nutrient_price is None or made.weight):
+    only = {name: getattr(made, name) for name in farms.OPTIONS if getattr(made, name) is not None}
+    if only and made.kind != "farms":
+        raise NotEstimable(f"{', '.join(only)}: for farms, not for {made.kind}")
+    if made.pages and made.kind != "farms" and (not is_trials or made.nutrient_price is None or made.weight):
         raise NotEstimable("pages are made of single trials, with both prices and without weights")
     if made.columns and not is_trials:
-        raise NotEstimable("columns are named by role in files of strips, not in laboratory files")
+        raise NotEstimable(f"columns are named by role in files of strips, not in those of {made.kind}")
     made.columns = {role: list(each(named)) for role, named in (made.columns or {}).items()}
     for role in made.columns:
         if role not in ROLES:
             raise unknown("role of a column", role, ROLES)
     if not is_trials and (said := trials.reading(made)):
-        raise NotEstimable(f"{', '.join(said)}: for files of strips, not for laboratory files")
+        raise NotEstimable(f"{', '.join(said)}: for files of strips, not for those of {made.kind}")
     vars(made).update({name: getattr(made, name) or None for name in trials.READING})
     made.part_size = made.part_size or made.how.SIZE
     return made

@@ -42,6 +42,12 @@ _SHOWN = {
         "unit": "unit", "class": "class", "probability_below": "below the limit, p", "source_key": "source",
         "provenance": "provenance", "confidence": "confidence", "unread": "not read",
     }),
+    "farms": ("Many farms", "Rates of the fields", {
+        "file": "farm", "zone": "zone", "crop": "crop", "area_ac": "area [ac]", "nutrient": "nutrient",
+        "rate_lb_ac": "rate [lb/ac]", "removal_lb_ac": "removed [lb/ac]", "test": "soil test",
+        "system": "system", "status": "status", "source_key": "source", "provenance": "provenance",
+        "message": "remark",
+    }),
 }  # fmt: skip
 #: Columns of words that a page leaves out where they are empty.
 _REMARKS = ("doubtful", "unread", "notes", "message")
@@ -91,8 +97,8 @@ class BatchResult(Answer):
     @cached_property
     def _firsts(self):
         """The first row of each trial or sample."""
-        names = ["file", *self.by, "analysis"]
-        return self.table if self.kind == "trials" else self.table.drop_duplicates(names)
+        each = KINDS[self.kind].EACH
+        return self.table.drop_duplicates(list(each)) if each else self.table
 
     @property
     def counts(self) -> pd.Series:
@@ -110,15 +116,16 @@ class BatchResult(Answer):
             n = int((self._firsts[name] != "").sum())
             said = f"{_many(n, self.kind)} {'holds' if n == 1 else 'hold'} {held}; see the column '{name}'"
             rows.append((check, n, 0, n == 0, (f"no {self.kind[:-1]} holds {held}", said)))
-        return checks_frame(rows + (_of_prices if self.kind == "trials" else _of_ranges)(self))
+        return checks_frame(rows + _OWN_CHECKS[self.kind](self))
 
     @property
     def sources(self) -> pd.DataFrame:
         """Citations of the methods, or of the ranges and of the errors of laboratories."""
         if self.kind == "trials":
             return list_sources(list(SOURCES))
-        ranges = sorted(set(self.usable["source_key"]) - {""})
-        return list_sources([*ranges, *set(settle_cvs()["source_key"])])
+        keys = sorted({key for text in self.usable["source_key"].unique() for key in text.split(";")} - {""})
+        cvs = settle_cvs()["source_key"] if self.kind == "samples" else ()
+        return list_sources([*(key for key in keys if not key.startswith("own ")), *set(cvs)])
 
     @property
     def title(self) -> str:
@@ -175,6 +182,15 @@ def _of_ranges(result):
     ]
 
 
+def _of_rates(result):
+    short = int((result.usable["short_lb_ac"] > 0.5).sum())
+    said = f"{short} rates are not met (column 'short_lb_ac')"
+    return [("rates that are not met", short, 0, short == 0, ("every rate is met", said))]
+
+
+_OWN_CHECKS = {"trials": _of_prices, "samples": _of_ranges, "farms": _of_rates}
+
+
 def gather(settings: Settings, targets: list[Path], out: Path, notes=()) -> BatchResult:
     """Join the parts into one table and write it, and the page that leads through it."""
     names, prices = tuple(target.name for target in targets), (settings.nutrient_price, settings.grain_price)
@@ -191,7 +207,8 @@ def gather(settings: Settings, targets: list[Path], out: Path, notes=()) -> Batc
 
 def _overview(result):
     """Counts, a figure of the whole and links to the tables; trials of two rates alone have none to draw."""
-    bare = result.usable.get("optimum", result.usable["status"]).isna().all()
+    drawn = result.usable.get("optimum", result.usable["status"])
+    bare = result.kind == "farms" or drawn.isna().all()
     counts = result.counts.rename_axis("status").reset_index(name=result.kind)
     counts["what it means"] = [Status(s).meaning if s in set(Status) else "" for s in counts["status"]]
     return Section(

@@ -28,7 +28,6 @@ from fertkit.errors import FertkitError, InputError, Problem, shorten
 from fertkit.response.optimum import Status
 from fertkit.writing import write_whole
 
-FILES_IN_PART = 20  # users' own files of unknown size
 _WORTH_IT = 4  # parts of the usual size that pay for starting one more process
 _MOST_PROCESSES = 61  # that Windows can wait for
 _LOSSES = 3  # times that workers may be lost over the same parts before these are given up
@@ -43,7 +42,8 @@ _AGAIN = "The same command goes on where it ended"
     **dict.fromkeys(("part_size", "workers"), asked.a_count(1)),
     **dict.fromkeys(("nutrient_price", "grain_price", "price_ratio"), asked.amounts),
     **dict.fromkeys(("rate", "response", "blocks", "weight"), asked.a_header),
-    **dict.fromkeys(("sheet", "analysis", "crop"), asked.a_text),
+    **dict.fromkeys(("sheet", "analysis", "crop", "region"), asked.a_text),
+    **dict.fromkeys(("policy", "caps"), asked.a_dict), spending_limit=asked.zero_or_more,
     **dict.fromkeys(("real_yields", "pages", "progress"), asked.a_flag),
     by=asked.headers, level=asked.a_share, columns=asked.headers_by_role, units=asked.words_by_name,
     density=asked.above_zero, source_keys=asked.a_list, seed=asked.a_count(0),
@@ -53,9 +53,10 @@ def run_batch(
     source, out, kind="trials", *, by=None, nutrient_price=None, grain_price=None, price_ratio=None,
     level=0.95, rate=None, response=None, blocks=None, weight=None, columns=None, units=None, sheet=None,
     analysis=None, density=None, real_yields=False, decimal=None, crop=None, ranges=None, source_keys=None,
-    seed=0, part_size=None, pages=False, progress=True, workers=None, client=None,
+    seed=0, region=None, policy=None, caps=None, spending_limit=None, part_size=None, pages=False,
+    progress=True, workers=None, client=None,
 ) -> BatchResult:  # fmt: skip
-    """Work many rate trials or many tissue samples: one table of results and a page that leads through it.
+    """Work many rate trials, tissue samples or farms: one table of results and a page that leads through it.
 
     A run that was stopped goes on where it ended when it is started again with the same words; a trial or
     sample that cannot be used becomes a row that says why. The numbers are the same to the last digit
@@ -74,7 +75,9 @@ def run_batch(
         (the same rows as a partitioned data set), ``run.json``, the record of what was asked, and
         ``parts.sha256``, the part files that are finished: one that was lost or changed since is worked again
         and told. One run at a time writes to the folder (``run.lock`` says which).
-    kind : {'trials', 'samples'}
+    kind : {'trials', 'samples', 'farms'}
+        Farms are workbooks with sheets of fields, soil, shed and passes, as `fertkit.intake.farm.read_farm`
+        reads them, each planned as by `fertkit.plan_season`.
     by : str or list of str, optional
         Columns of a data set that tell trials apart; ``trial`` by default.
     nutrient_price, grain_price : float, optional
@@ -105,6 +108,8 @@ def run_batch(
         Only these published ranges.
     seed : int
         Seed of the pages; each trial draws from it and its own name. Nothing in the table is drawn at random.
+    region, policy, caps, spending_limit : optional
+        Of farms, as for `fertkit.plan_season`; the limit is that of each farm.
     part_size : int, optional
         Trials or samples of a data set in a part; by default as many as take some seconds.
     pages : bool
@@ -331,7 +336,7 @@ def _plan(found, settings: record.Settings, out: Path):
         raise FertkitError(
             f"{file} names {was['parts']} parts, which is not what the input gives; {record.EMPTY}"
         )
-    parts = [_part(i, target, found, out) for i, target in enumerate(targets)]
+    parts = [_part(i, target, found, out, settings.how.FILES) for i, target in enumerate(targets)]
     missing = [part for part in parts if part.target in lacking]
     if found.refused:
         parts.append(_refused_files(found, settings, out))
@@ -341,14 +346,14 @@ def _plan(found, settings: record.Settings, out: Path):
 def _cut(found, settings, out) -> int:
     """Cut a data set into parts, and count them; files are parts as they are."""
     if not found.columns:
-        return -(-len(found.files) // FILES_IN_PART)
+        return -(-len(found.files) // settings.how.FILES)
     shutil.rmtree(out / "input", ignore_errors=True)
     return cut_rows(found, settings.by, settings.part_size, out / "input")
 
 
-def _part(number, target, found, out) -> Part:
+def _part(number, target, found, out, many) -> Part:
     if not found.columns:
-        files = found.files[number * FILES_IN_PART : (number + 1) * FILES_IN_PART]
+        files = found.files[number * many : (number + 1) * many]
         return Part(tuple((str(f), found.name(f)) for f in files), False, target)
     files = sorted((out / "input" / part_name(number)).glob("*" + ending()))
     return Part(tuple((str(f), f.name) for f in files), True, target)

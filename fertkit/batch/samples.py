@@ -14,8 +14,9 @@ from fertkit.response.optimum import Status
 from fertkit.tissue.match import CONDITION, LIMITS, NEEDED
 from fertkit.tissue.score import score_tissue
 
-NAME, SIZE = "sample_id", 2000  # column of the names; samples of a part that takes some seconds
+NAME, SIZE, FILES = "sample_id", 2000, 20  # column of the names; samples of a part that takes some seconds
 COLUMNS = "crop, growth_stage, plant_part, nutrient and value"  # of a data set, beside the names
+EACH = ("file", NAME, "analysis")  # what is counted
 #: Status of a sample that was scored; its `class` says how.
 SCORED = "scored"
 _TEXT = ("censored", "unit", "flag", "area")

@@ -1,6 +1,8 @@
 """The answers of the command line: each question put to the library, what is printed and what is written."""
 
-from fertkit.errors import LookupFailed, NotEstimable, UnitError, shorten
+from pathlib import Path
+
+from fertkit.errors import FertkitError, LookupFailed, NotEstimable, UnitError, shorten
 from fertkit.say.line import Kind, Line, notes
 
 
@@ -82,6 +84,37 @@ def run_farm(arguments):
     options = _asked(arguments, "unit", "area_unit", "yield_unit")
     answer = answer_farm(arguments.file, **options, **_studies(arguments))
     _give(answer, arguments, table=answer.table)
+
+
+def run_plan(arguments):
+    from fertkit.intake.farm import read_farm
+    from fertkit.report.plan import answer_plan
+
+    farm = read_farm(arguments.fields, arguments.soil, arguments.shed, arguments.passes)
+    tables = {"policy": arguments.policy, "caps": arguments.cap, "credits": arguments.credits,
+              "trials": arguments.trials}  # fmt: skip
+    tables = {name: _by_nutrient(given) for name, given in tables.items()}
+    asked = _asked(arguments, "spending_limit", "currency")
+    answer = answer_plan(farm.table, farm.soil, farm.shed, **tables, **asked, **_studies(arguments))
+    _give(answer, arguments, table=answer.table)
+    if arguments.orders:
+        for path in answer.write_orders(arguments.orders):
+            print(f"Orders: {path}")
+
+
+def _by_nutrient(given):
+    """What was typed for nutrients, NUTRIENT=VALUE, or the table of the file that was named."""
+    from fertkit.reference.text_tables import read_text_table
+
+    if not given or given == [None]:
+        return None
+    given = given if isinstance(given, list) else [given]
+    files = [text for text in given if "=" not in str(text)]
+    if len(files) > 1 or (files and len(given) > 1):
+        raise FertkitError(f"give one file, or NUTRIENT=VALUE as often as needed, not both: {files[0]}")
+    if files:
+        return read_text_table(Path(files[0]))
+    return dict(str(text).split("=", 1) for text in given)
 
 
 def run_leaf(arguments):
@@ -215,10 +248,12 @@ def run_batch(arguments):
     from fertkit.batch.run import run_batch
 
     wanted = {"nutrient_price", "grain_price", "seed", "level", "by", "ranges", "source_keys", "crop",
-              "decimal", "part_size", "pages", "workers"}  # fmt: skip
+              "decimal", "part_size", "pages", "workers", "region", "spending_limit"}  # fmt: skip
     options = _asked(arguments, *wanted & vars(arguments).keys())
     if arguments.kind == "trials":
         options |= _reading(arguments)
+    if arguments.kind == "farms":
+        options |= {"policy": _by_nutrient(arguments.policy), "caps": _by_nutrient(arguments.cap)}
     result = run_batch(
         arguments.source, arguments.out, arguments.kind, progress=not arguments.quiet,
         client=arguments.scheduler, **options,

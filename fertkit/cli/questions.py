@@ -128,6 +128,13 @@ _OF_LEAVES = {
 PRICES = ("--nutrient-price", "--grain-price", "--seed")
 WRITTEN = ("--page", "--workbook", "--table")
 
+#: What a season plan follows.
+_POLICY = {"action": "append", "metavar": "NUTRIENT=WHAT|FILE",
+           "help": "sufficiency, build, 'build 6' (years), removal, trial, none, a system or a rate "
+           "[lb/ac], as in N=165; or a table: field, crop, year, a column a nutrient"}  # fmt: skip
+_CAP = {"action": "append", "metavar": "NUTRIENT=RATE|FILE", "help": "highest rates [lb/ac]"}
+_LIMIT = {"type": _number, "metavar": "MONEY", "help": "most that may be spent on the season"}
+
 
 def _ask(commands, name, run, about, example, *options, **own):
     """Add a question with options; `own` gives what an option means there, by its name without dashes."""
@@ -174,6 +181,26 @@ def add_questions(commands):
         unit={"help": "unit of the amounts (default: as the area, acre or hectare)"},
         area_unit={"choices": ["ac", "ha"], "help": "unit of the areas, where the file does not say"},
         yield_unit={"help": "unit of the yield goals, where the file does not say"},
+    )  # fmt: skip
+    _ask(
+        commands, "plan", answers.run_plan,
+        "plan a season for a farm: rates from soil tests and goals, products, passes, cost, what is left",
+        "plan fields.csv --soil soil.csv --shed shed.csv --passes passes.csv --policy N=165 --page plan.html",
+        "fields", "--soil", "--shed", "--passes", "--policy", "--cap", "--credits", "--trials",
+        "--spending-limit", *STUDIES, "--own", "--currency", *WRITTEN, "--orders", source=SEVERAL,
+        fields={**_FILE, "help": "a line per field, zone and year: field, crop, area_ac, yield_goal_bu_ac; "
+                "optional zone, year, residue, previous_crop, manure; or a workbook with sheets of "
+                "fields, soil, shed and passes"},
+        soil={**_FILE, "help": "soil laboratory's file; without a test a field gets what is removed"},
+        shed={**_FILE, "help": "products on hand or on offer: product, price, optional on hand, lot, "
+              "analysis; without it the plan ends at rates"},
+        passes={**_FILE, "help": "passes of the year: pass, method, cost an acre, earliest, latest (default: "
+                "the usual ones, without a cost)"},
+        policy=_POLICY, cap=_CAP,
+        credits={**_FILE, "help": "table of credits: field, nutrient, kind, low_lb_ac, high_lb_ac"},
+        trials={**_FILE, "help": "optimum rates of own trials: field, nutrient, low, rate, high [lb/ac]"},
+        spending_limit=_LIMIT,
+        orders={**_FILE, "metavar": "FOLDER", "help": "also write one CSV a pass: what goes on each field"},
     )  # fmt: skip
     _ask(
         commands, "leaf", answers.run_leaf,
@@ -275,10 +302,10 @@ def add_questions(commands):
 def _ask_batch(commands):
     batch = _ask(
         commands, "batch", None,
-        "many trials or leaf samples at once: one table and a page; a stopped run goes on where it ended",
+        "many trials, samples or farms at once: one table and a page; a stopped run goes on where it ended",
         "batch trials trials.parquet --out results --nutrient-price 0.45 --grain-price 11",
     )  # fmt: skip
-    kinds = batch.add_subparsers(required=True, metavar="trials|samples")
+    kinds = batch.add_subparsers(required=True, metavar="trials|samples|farms")
     shared = ("source", "--out", "--crop", "--decimal", "--part-size", "--quiet")
     meant = {
         "source": {**_FILE, "help": "folder of files, Parquet file or folder of them, or CSV data set"},
@@ -304,7 +331,15 @@ def _ask_batch(commands):
         "batch samples samples --out results --crop corn", *shared, "--ranges", **meant,
     )  # fmt: skip
     samples.add_argument("--source", dest="source_keys", help="one source key only")
-    for kind, one in (("trials", trials), ("samples", samples)):
+    farms = _ask(
+        kinds, "farms", answers.run_batch, "a season plan for every farm, each a workbook",
+        "batch farms farms --out plans --region Ohio --policy N=165",
+        "source", "--out", "--region", "--policy", "--cap", "--spending-limit", "--pages", "--quiet",
+        **meant | {"source": {**_FILE, "help": "folder of workbooks: fields, soil, shed, passes"},
+                   "pages": {"action": "store_true", "help": "also a page for each farm"},
+                   "policy": _POLICY, "cap": _CAP, "spending_limit": _LIMIT},
+    )  # fmt: skip
+    for kind, one in (("trials", trials), ("samples", samples), ("farms", farms)):
         one.set_defaults(kind=kind, stopped="stopped; the same command goes on where it ended")
         where = one.add_mutually_exclusive_group()
         where.add_argument(

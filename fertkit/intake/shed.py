@@ -1,7 +1,7 @@
 """Read the shed: products on hand or on offer with analysis, price and limits, and the passes of the year."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -61,6 +61,11 @@ class Shed(Result):
     @property
     def table(self) -> pd.DataFrame:
         return self.products
+
+    def at_prices(self, factor: float) -> "Shed":
+        """Return the shed with every price times `factor`."""
+        moved = {name: self.products[name] * factor for name in ("price", "price_per_lb")}
+        return replace(self, products=self.products.assign(**moved))
 
     @property
     def checks(self) -> pd.DataFrame:

@@ -14,6 +14,7 @@ _load, __dir__, __all__ = lazy_loader.attach(
         "leaf": ["LeafPanel"],
         "needs": ["NeedsPanel"],
         "plan": ["PlanPanel"],
+        "season": ["SeasonPanel"],
         "show": ["in_words"],
         "trials": ["OptimumPanel", "StripsPanel"],
     },

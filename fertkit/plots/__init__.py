@@ -30,7 +30,7 @@ MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "NetReturn": ("response", "net_return"), "PriceTable": ("response", "price_ratio"),
     "Regret": ("response", "regret"), "PooledReturn": ("response", "pooled_return"),
     "StochasticPlateau": ("response", "stochastic_plateau"), "BatchResult": ("response", "batch_overview"),
-    "ExpectedInterval": ("trials", "expected_intervals"),
+    "ExpectedInterval": ("trials", "expected_intervals"), "SeasonPlan": ("plan", "farm_rates"),
 }  # fmt: skip
 
 

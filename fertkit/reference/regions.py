@@ -22,6 +22,11 @@ def _chains() -> dict[str, tuple[str, ...]]:
     return {name: chain(name) for name in within}
 
 
+def known_regions() -> list[str]:
+    """List the regions of the table, those that hold others first."""
+    return list(_chains())
+
+
 def region_name(text: str) -> str:
     """Give the region of the table ``regions`` a text names, in any case.
 

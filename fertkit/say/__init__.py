@@ -33,6 +33,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "FieldAnswer": ("answers", "field_lines"), "TrialAnswer": ("answers", "trial_lines"),
     "NetworkAnswer": ("answers", "network_lines"), "SoilTests": ("stock", "soil_tests_lines"),
     "PassPlan": ("passes", "pass_plan_lines"),
+    "PlanAnswer": ("plan_sheets", "plan_answer_lines"),
     "Targets": ("plan", "target_lines"), "SeasonPlan": ("plan", "plan_lines"),
     "RotationLedger": ("plan", "rotation_lines"), "Shed": ("stock", "shed_lines"),
     "RatioTable": ("balance", "ratio_lines"), "BalanceAnswer": ("balance", "balance_answer_lines"),

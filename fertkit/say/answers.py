@@ -317,6 +317,10 @@ def batch_lines(batch) -> list[Line]:
     said = [lead(f"{n:,} {batch.kind if n != 1 else batch.kind[:-1]}: {good.sum():,} usable.")]
     if batch.kind == "trials":
         said += [told(f"{n:,}.", _STATUS.get(status, status)) for status, n in good.items()]
+    elif batch.kind == "farms" and len(batch.usable):
+        costs = batch.usable.drop_duplicates("file")["cost_of_farm"].sum()
+        fields = len(batch.usable.drop_duplicates(["file", "field", "zone"]))
+        said.append(told(f"{fields:,} fields; products and passes cost {costs:,.0f} in all."))
     elif len(batch.usable):
         each = ", ".join(f"{n:,} {called}" for called, n in batch.usable["class"].value_counts().items())
         said.append(told(f"Results, every source counted: {each}."))

@@ -11,6 +11,7 @@ from fertkit.panels.history import BalancePanel, HistoryPanel
 from fertkit.panels.leaf import LeafPanel
 from fertkit.panels.needs import NeedsPanel
 from fertkit.panels.plan import PlanPanel
+from fertkit.panels.season import SeasonPanel
 from fertkit.panels.trials import OptimumPanel, StripsPanel
 
 NORMS = {"method": "dris", "yield_column": "Yield (bu/ac)", "cutoff": 200.0}
@@ -25,6 +26,12 @@ MAKE = {
     "strips": lambda demo: StripsPanel(demo("soybean_k_strips.csv"), crop="soybean"),
     "optimum": lambda demo: OptimumPanel(demo("corn_n_strips.csv"), crop="corn", **CORN_N),
     "plan": lambda demo: PlanPanel(),
+    "farm": lambda demo: SeasonPanel(
+        demo("plan_fields.csv"),
+        soil=demo("plan_soil.csv"),
+        shed=demo("plan_shed.csv"),
+        passes=demo("plan_passes.csv"),
+    ),
 }
 
 

@@ -7,7 +7,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from fertkit.intake.farm import read_farm
 from fertkit.report import answer_farm, answer_field, answer_network, answer_trial
+from fertkit.report.plan import answer_plan
 
 PRICES = {"nutrient_price": 1.0, "grain_price": 180.0}
 HOSTILE = '=HYPERLINK("http://x.invalid")<script>alert(1)</script>$x^$\x00\u202e 豆'
@@ -32,6 +34,17 @@ def trial(corn_sites):
     """Answer for one site under a name that would run in a page and in a spreadsheet."""
     site = corn_sites[corn_sites["trial"] == "S1"]
     return answer_trial(site.assign(trial=HOSTILE), price_swing_pct=20, within=5, **PRICES)
+
+
+@pytest.fixture(scope="session")
+def plan(demo):
+    """The season plan of the demo farm, nitrogen of corn at a rate of the grower's own."""
+    files = (demo(f"plan_{name}.csv") for name in ("fields", "soil", "shed", "passes"))
+    farm = read_farm(*files)
+    policy = pd.DataFrame({"crop": ["corn"], "N": [165.0]})
+    return answer_plan(
+        farm.table, farm.soil, farm.shed, policy=policy, region="US Midwest", currency="dollars"
+    )
 
 
 @pytest.fixture(scope="session")

@@ -8,7 +8,7 @@ from fertkit.reference import list_sources
 from fertkit.report import Section, render_page
 from fertkit.report.sections import Table
 
-KINDS = ("field", "trial", "network")
+KINDS = ("field", "trial", "network", "plan")
 #: Printable width and height of A4 with the style sheet's margins of 15 mm [CSS px].
 WIDE, TALL = round(180 / 25.4 * 96), round(267 / 25.4 * 96)
 

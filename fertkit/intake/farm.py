@@ -1,0 +1,95 @@
+"""The files of a farm: fields, soil tests, shed and passes, each by itself or as sheets of one workbook."""
+
+from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path
+
+from fertkit.asked import a_file, a_text, asks
+from fertkit.errors import InputError, Problem
+from fertkit.intake.shed import Shed, read_shed
+from fertkit.intake.soil import SoilTests, read_soil
+from fertkit.tables import open_tables
+
+BOOKS = (".xlsx", ".xls", ".ods")
+#: Words in the names of sheets that hold a part.
+SOIL, SHED = ("soil",), ("shed", "product")
+
+
+@dataclass(frozen=True)
+class FarmFiles:
+    """What the plan of a farm rests on.
+
+    Attributes
+    ----------
+    fields : path or bytes
+        Table of fields, or the workbook that holds it.
+    soil : SoilTests or None
+    shed : Shed or None
+    """
+
+    fields: object
+    soil: SoilTests | None = None
+    shed: Shed | None = None
+
+    @property
+    def table(self):
+        """The file of the fields, to be read again."""
+        return BytesIO(self.fields) if isinstance(self.fields, bytes) else self.fields
+
+
+@asks(fields=a_file, soil=a_file, shed=a_file, passes=a_file, name=a_text)
+def read_farm(fields, soil=None, shed=None, passes=None, *, name: str | None = None) -> FarmFiles:
+    """Read the files of a farm; sheets named soil and shed (or products) of a workbook of fields count.
+
+    Parameters
+    ----------
+    fields : path or file-like
+        Table of fields, or a workbook with sheets of fields, soil, shed and passes.
+    soil, shed, passes : path or file-like, optional
+        Files of their own; they go before sheets.
+    name : str, optional
+        Name of the file, where `fields` is none.
+
+    Returns
+    -------
+    FarmFiles
+
+    Raises
+    ------
+    InputError
+        With every problem of the soil tests and the shed; if two sheets could hold the same.
+    """
+    held = fields.read() if hasattr(fields, "read") else fields
+    name = name or (Path(held).name if isinstance(held, str | Path) else None)
+    sheets = _sheets(held, name)
+    problems, read = [], {}
+    for part, given, words in (("soil", soil, SOIL), ("shed", shed, SHED)):
+        try:
+            if given is not None:
+                read[part] = read_soil(given) if part == "soil" else read_shed(given, passes)
+            elif sheet := _of(sheets, words, name):
+                reader = read_soil if part == "soil" else read_shed
+                read[part] = reader(_again(held), sheet=sheet, name=name)
+        except InputError as error:
+            problems += error.problems
+    if problems:
+        raise InputError(name or "farm", problems)
+    return FarmFiles(held, read.get("soil"), read.get("shed"))
+
+
+def _again(held):
+    return BytesIO(held) if isinstance(held, bytes) else held
+
+
+def _sheets(held, name):
+    if not str(name or "").casefold().endswith(BOOKS):
+        return []
+    return [table.sheet for table in open_tables(_again(held), name=name)]
+
+
+def _of(sheets, words, name):
+    named = [sheet for sheet in sheets if any(word in sheet.casefold() for word in words)]
+    if len(named) > 1:
+        what, remedy = f"sheets {' and '.join(named)} could hold the same", "rename all but one"
+        raise InputError(name or "farm", [Problem(what, remedy)])
+    return named[0] if named else None

@@ -1,0 +1,307 @@
+"""The answer for a season: what goes on each field, when, in which product, at what cost, what is left."""
+
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import pandas as pd
+
+from fertkit.asked import a_path, a_text, asks, holding
+from fertkit.budget.plan import SeasonPlan, plan_season
+from fertkit.errors import NotEstimable
+from fertkit.report.answer import Answer
+from fertkit.report.sections import Section, Table, checks_of, pick, plain_rows, tidy
+from fertkit.report.workbook import inert_table, sheet_names
+from fertkit.say import plan_sheets as say
+from fertkit.say.plan import titles_of, why_of
+from fertkit.units import MEASURES, restated
+from fertkit.writing import write_whole
+
+#: Columns of the tables of a plan and their headers.
+RATES = {
+    "field": "field", "zone": "zone", "crop": "crop", "area_ac": "area [{area}]", "nutrient": "nutrient",
+    "rate_lb_ac": "rate [{rate}]", "removal_lb_ac": "removed with the harvest [{rate}]",
+    "credit_lb_ac": "credit [{rate}]", "cap_lb_ac": "cap [{rate}]", "low_lb_ac": "from [{rate}]",
+    "high_lb_ac": "to [{rate}]", "test": "soil test", "test_unit": "unit of the test",
+    "extractant": "extractant", "soil_class": "class", "because": "because", "equation": "equation [lb/ac]",
+    "source_key": "source", "provenance": "provenance",
+}  # fmt: skip
+SYSTEMS = {
+    "field": "field", "zone": "zone", "crop": "crop", "nutrient": "nutrient", "title": "system",
+    "rate_lb_ac": "rate [{rate}]", "chosen": "taken", "soil_class": "class",
+    "zone_of_system": "zone of the system",
+    "critical": "critical level", "limit": "upper level", "test_unit": "unit of the test", "years": "years",
+    "equation": "equation", "why_not": "why no rate", "source_key": "source", "provenance": "provenance",
+}  # fmt: skip
+APPLIED = {
+    "pass": "pass", "field": "field", "zone": "zone", "crop": "crop", "area_ac": "area [{area}]",
+    "method": "how",
+    "product": "product", "rate_lb_ac": "rate [{rate}]", "gal_ac": "rate [{liquid}]",
+    "pounds": "in all [{mass}]",
+    "cost": "cost of product",
+}  # fmt: skip
+BOUGHT = {
+    "product": "product", "need_lb": "needed [{mass}]", "on_hand_lb": "of it from the shed [{mass}]",
+    "lots": "loads or bags", "bought_lb": "to buy [{mass}]",
+    "price_per_lb": "price [per {mass}]", "cost": "cost",
+}  # fmt: skip
+DRIVEN = {
+    "pass": "pass",
+    "method": "how",
+    "fields": "fields",
+    "acres": "area [{area}]",
+    "cost": "cost of driving",
+}
+SUPPLIED = {
+    "nutrient": "nutrient", "target_lb_ac": "wanted [{rate}]", "supplied_lb_ac": "supplied [{rate}]",
+    "short_lb_ac": "short [{rate}]", "over_lb_ac": "over [{rate}]",
+    "marginal_cost": "cost of one more {mass}",
+}  # fmt: skip
+BOOKS = {
+    "field": "field", "zone": "zone", "year": "year", "crop": "crop", "nutrient": "nutrient",
+    "applied": "applied [{rate}]", "removed": "removed [{rate}]", "left": "left [{rate}]",
+    "running": "left so far [{rate}]", "test_before": "soil test before [ppm]",
+    "test_after": "soil test after [ppm]", "test_low": "from [ppm]", "test_high": "to [ppm]",
+    "critical": "critical level [ppm]", "skip_saves": "a skipped year saves [per {area}]",
+    "skip_replaces": "and has to put back later [per {area}]",
+    "test_if_skipped": "soil test if skipped [ppm]",
+    "removed_source": "source of removal", "buffer_source": "source of the trend",
+}  # fmt: skip
+CREDITS = {
+    "field": "field", "zone": "zone", "crop": "crop", "nutrient": "nutrient", "kind": "credit of",
+    "low_lb_ac": "from [{rate}]", "high_lb_ac": "to [{rate}]", "taken_lb_ac": "taken off the rate [{rate}]",
+    "why_not": "why not more", "note": "note", "source_key": "source", "provenance": "provenance",
+}  # fmt: skip
+PACE = {
+    "field": "field", "zone": "zone", "crop": "crop", "nutrient": "nutrient",
+    "uptake_lb_ac": "uptake [{rate}]",
+    "soil_lb_ac": "the soil is taken to give [{rate}]", "applied_lb_ac": "passes bring [{rate}]",
+    "first_short_stage": "passes fall behind demand from",
+    "largest_gap_lb_ac": "by at most [{rate}]", "can_wait_lb_ac": "may wait [{rate}]", "wait_stage": "until",
+    "reason": "what speaks for waiting", "source_key": "source", "provenance": "provenance",
+}  # fmt: skip
+#: What columns measure that do not end in their unit.
+MEASURED = dict.fromkeys(["applied", "removed", "left", "running"], "rate") | dict.fromkeys(
+    ["skip_saves", "skip_replaces"], "per area"
+) | {"acres": "area", "pounds": "mass", "marginal_cost": "per mass"}  # fmt: skip
+FIRST = {"shadow": {"field": "field", "zone": "zone", "crop": "crop", "nutrient": "nutrient",
+                    "gain": "one more unit of money gains", "basis": "by"}}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class PlanAnswer(Answer):
+    """What the kit says about a season.
+
+    Attributes
+    ----------
+    plan : SeasonPlan
+    currency : str
+    """
+
+    plan: SeasonPlan
+    currency: str = ""
+
+    @property
+    def rates(self) -> pd.DataFrame:
+        """Rates of the season's fields [lb/ac]."""
+        return self._now(self.plan.targets.table)
+
+    @property
+    def systems(self) -> pd.DataFrame:
+        """The published systems side by side, for the season."""
+        return self._now(self.plan.targets.systems)
+
+    def _now(self, frame):
+        return frame[frame["year"] == self.plan.year].reset_index(drop=True)
+
+    @property
+    def words(self) -> dict[str, str]:
+        """Units in which the plan is told: rate, area, mass, liquid."""
+        return {name: word for name, (word, _) in MEASURES[self.plan.unit].items()}
+
+    def measured(self, frame) -> pd.DataFrame:
+        """A table of the plan in these units, under the same names."""
+        return restated(frame, self.plan.unit, **{c: m for c, m in MEASURED.items() if c in frame})
+
+    def _pick(self, title, frame, columns):
+        headers = {name: header.format(**self.words) for name, header in columns.items()}
+        return pick(title, self.measured(frame), headers)
+
+    @staticmethod
+    def of(field, zone, frame) -> pd.DataFrame:
+        """Rows of one field and zone."""
+        return frame[(frame["field"] == field) & (frame["zone"] == zone)].reset_index(drop=True)
+
+    @property
+    def title(self) -> str:
+        season = self.plan.year
+        return f"Season plan{f' {season}' if season != '' else ''}"
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Every number of the answer: about, item, value, low, high, unit, remark."""
+        rates, unit = self.measured(self.rates), self.plan.unit
+        places = zip(rates["field"], rates["zone"], strict=True)
+        names = [say.named(*place) for place in places]
+        wanted = (
+            (name, f"{r.nutrient} to apply", r.rate_lb_ac, r.low_lb_ac, r.high_lb_ac, unit, r.equation)
+            for name, r in zip(names, rates.itertuples(), strict=True)
+        )
+        if self.plan.passes is None:
+            return tidy(wanted)
+        money = [
+            row
+            for r in self.measured(self.plan.purchases).itertuples()
+            for row in plain_rows("farm", [(f"{r.product} to buy", r.bought_lb, self.words["mass"], "")])
+        ]
+        whole = plain_rows(
+            "farm", [("cost of products and passes", self.plan.passes.cost, self.currency, "")]
+        )
+        return tidy(wanted, money, whole)
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return self.plan.sources
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        driven = self.plan.passes
+        return checks_of({} if driven is None else {"passes": driven})
+
+    @asks(folder=a_path)
+    def write_orders(self, folder) -> list[Path]:
+        """Write one CSV a pass, what goes on each field; each whole or not at all."""
+        if self.plan.passes is None:
+            raise NotEstimable("no passes are planned without a shed")
+        folder, applied = Path(folder), self.plan.passes.applications
+        folder.mkdir(parents=True, exist_ok=True)
+        names = dict(zip(applied["pass"].unique(), sheet_names(applied["pass"].unique()), strict=True))
+        return [
+            write_whole(
+                inert_table(self._pick("", some, APPLIED).frame).to_csv(index=False),
+                folder / f"{names[one]}.csv",
+            )
+            for one, some in applied.groupby("pass", sort=False)
+        ]
+
+    def plot(self, ax=None, **options):
+        """Draw what each field gets beside what its harvest removes."""
+        return self.plan.plot(ax, **options)
+
+    @property
+    def sections(self) -> list[Section]:
+        places = self.rates[["field", "zone"]].drop_duplicates().itertuples(index=False)
+        fields = [self._field(*place) for place in places]
+        return [
+            self._farm(),
+            *self._money(),
+            *fields,
+            self._pace(),
+            self._rotation(),
+            self._why(),
+            self._duties(),
+        ]
+
+    def _farm(self):
+        return Section(
+            "The farm", figure=self.plot, figure_says=say.figure_says(self),
+            tables=(Table(f"Rates of all fields [{self.words['rate']}]", self._by_field()),),
+        )  # fmt: skip
+
+    def _by_field(self):
+        """A row a field, a column a nutrient."""
+        about = ["field", "zone", "crop", "area_ac", "yield_goal", "yield_unit"]
+        rates = self.measured(self.rates)
+        wide = rates.pivot_table("rate_lb_ac", about, "nutrient", sort=False)
+        wide = wide[list(rates["nutrient"].unique())].reindex(rates.set_index(about).index.unique())
+        names = {
+            "area_ac": f"area [{self.words['area']}]",
+            "yield_goal": "goal",
+            "yield_unit": "unit of the goal",
+        }
+        return wide.reset_index().rename(columns=names).rename_axis(columns=None)
+
+    def _money(self):
+        driven = self.plan.passes
+        if driven is None:
+            return []
+        tables = [self._pick("To buy", driven.purchases, BOUGHT), self._pick("Passes", driven.passes, DRIVEN)]
+        if len(driven.shadow):
+            tables.append(
+                self._pick("Where the next money gains most", driven.shadow.head(20), FIRST["shadow"])
+            )
+        by_pass = driven.applications.sort_values(["pass", "field", "zone"], kind="stable")
+        return [
+            Section("To buy and to drive", tables=tuple(tables)),
+            Section("Pass by pass", tables=(self._pick("Pass by pass", by_pass, APPLIED),)),
+        ]
+
+    def _field(self, field, zone):
+        """The sheet of one field, for who drives."""
+        of = partial(self.of, field, zone)
+        rates = self._rates(of(self.rates)).drop(columns=["field", "zone", "crop", "area_ac"])
+        named = say.named(field, zone)
+        tables = [self._pick(f"{named}: rates", rates, RATES)]
+        if self.plan.passes is not None:
+            applied = of(self.plan.passes.applications).drop(columns=["field", "zone", "crop", "area_ac"])
+            supplied = of(self.plan.passes.nutrients)
+            tables = [self._pick(f"{named}: what to apply", applied, APPLIED),
+                      self._pick(f"{named}: what it supplies", supplied, SUPPLIED), *tables]  # fmt: skip
+        lines = say.field_plan_lines(self, field, zone)
+        return Section(named, lines=tuple(lines), tables=tuple(tables))
+
+    def _rates(self, rates):
+        titles = titles_of(self.plan.targets)
+        because = [why_of(r.why, titles.get(r.system, "removal")) for r in rates.itertuples()]
+        return rates.assign(because=because)
+
+    def _rotation(self):
+        books = self.plan.ledger.table
+        return Section(
+            "What is left for the crops after", lines=tuple(self.plan.ledger.lines()),
+            tables=(self._pick("Books of the rotation", books, BOOKS),),
+        )  # fmt: skip
+
+    def _why(self):
+        sides, credits = self.systems, self._now(self.plan.targets.credits)
+        return Section(
+            "Why these rates: the published systems side by side",
+            lines=tuple(say.difference_lines(self)),
+            tables=(
+                self._pick("Each rate and its equation", self._rates(self.rates), RATES),
+                *([self._pick("Credits", credits, CREDITS)] if len(credits) else []),
+                self._pick("Systems side by side", sides, SYSTEMS),
+            ),
+        )
+
+    def _pace(self):
+        return Section(
+            "Supply under demand through the season",
+            lines=tuple(say.pace_lines(self)),
+            tables=(self._pick("Supply under demand", self.plan.season, PACE),),
+        )
+
+    def _duties(self):
+        return Section("Cautions and duties", cautions=tuple(say.plan_cautions(self.plan)))
+
+
+@asks(plan=holding("targets", like="what plan_season gives"), currency=a_text)
+def plan_answer(plan: SeasonPlan, *, currency: str = "") -> PlanAnswer:
+    """Answer with a season plan: the farm first, then a sheet a field.
+
+    Examples
+    --------
+    >>> from fertkit.budget.plan import plan_season
+    >>> from fertkit.report.plan import plan_answer
+    >>> import pandas as pd
+    >>> fields = {"field": ["A"], "crop": ["soybean"], "yield_goal_bu_ac": [40.0], "area_ac": [80.0]}
+    >>> plan = plan_season(pd.DataFrame(fields))
+    >>> [section.title for section in plan_answer(plan).sections][:2]
+    ['The farm', 'A']
+    """
+    return PlanAnswer(plan, currency)
+
+
+def answer_plan(fields, soil=None, shed=None, *, currency: str = "", **options) -> PlanAnswer:
+    """Plan a season and answer with it; options as for `plan_season`."""
+    return plan_answer(plan_season(fields, soil, shed, **options), currency=currency)

@@ -1,0 +1,229 @@
+"""A season plan in words: the farm for who decides, a sheet a field for who drives."""
+
+import numpy as np
+
+from fertkit.results import counted, plain
+from fertkit.say.line import GOVERNS, Kind, Line, lead, mark, missing, notes, row, short, told
+from fertkit.say.plan import LEFT_OUT, titles_of, why_of
+
+_MOST = 6  # fields named in one sentence
+_LARGE = {"lb": (2000, "ton"), "kg": (1000, "t")}  # from where on masses are told in tons
+
+
+def named(field, zone="") -> str:
+    """Name a field and its zone."""
+    return f"{field} {zone}".strip()
+
+
+def plan_answer_lines(answer) -> list[Line]:
+    """Say the plan of the farm: what it asks for, its cost, what is bought and driven, what is left out."""
+    plan, words = answer.plan, answer.words
+    rates = answer.measured(answer.rates)
+    land = rates.drop_duplicates(["field", "zone", "crop"])
+    zones = f" in {counted(len(land), 'zone')}" if (land["zone"] != "").any() else ""
+    grown = ", ".join(
+        f"{crop} {area:,.0f}" for crop, area in land.groupby("crop", sort=False)["area_ac"].sum().items()
+    )
+    area = land["area_ac"].sum()
+    said = [lead(f"{answer.title}: {counted(land['field'].nunique(), 'field')}{zones}, "
+                 f"{area:,.0f} {words['area']} ({grown}).")]  # fmt: skip
+    said += _wanted(rates, titles_of(plan.targets), words)
+    if plan.passes is not None:
+        said += _money(answer, area)
+    said += _carried(answer.measured(plan.ledger.table), words)
+    said += _left_out(plan)
+    return [*said, *notes(plan.notes), told(GOVERNS)]
+
+
+def _wanted(rates, titles, words):
+    """Each nutrient over the farm, and by what."""
+    for nutrient, some in rates.groupby("nutrient", sort=False):
+        if not (some["rate_lb_ac"] > 0).any():
+            continue
+        some = some[some["why"] != "legume"]
+        amount, gone, credit = (
+            (some[c] * some["area_ac"]).sum() for c in ("rate_lb_ac", "removal_lb_ac", "credit_lb_ac")
+        )
+        less = f" after credits of {short(credit)}" if credit > 0 else ""
+        text = f"{short(amount)} {words['mass']} to apply{less}; the harvest removes {short(gone)}."
+        yield row(nutrient, text)
+        for (why, system), of in some.groupby(["why", "system"], sort=False):
+            text = f"{_span(of['rate_lb_ac'])} {words['rate']} on {counted(len(of), 'field')}, "
+            text += f"{why_of(why, titles.get(system, 'removal'))}{mark(' '.join(of['provenance']))}."
+            yield Line(Kind.DETAIL, text, sources=_keys(of["source_key"]))
+
+
+def _keys(column):
+    """Source keys of some rows, each once."""
+    each = dict.fromkeys(key for text in column for key in str(text).split(";"))
+    return tuple(key for key in each if key and not key.startswith("own "))
+
+
+def _span(values):
+    low, high = short(values.min()), short(values.max())
+    return low if low == high else f"{low} to {high}"
+
+
+def _money(answer, area):
+    """Cost, what to buy, what to drive, and what more money would do."""
+    driven, words = answer.plan.passes, answer.words
+    money = f" {answer.currency}" if answer.currency else ""
+    each = f"{driven.cost / area:,.0f} a{'n acre' if words['area'] == 'ac' else ' hectare'}"
+    said = [told(f"{driven.cost:,.0f}{money} for products and passes, {each}.", "Cost")]
+    buy = [_amount(r, words) for r in answer.measured(driven.purchases).itertuples() if r.bought_lb > 0]
+    if buy:
+        said.append(told(f"{', '.join(buy)}.", "Buy"))
+    passes = answer.measured(driven.passes[driven.passes["fields"] > 0])
+    for name, r in zip(passes["pass"], passes.itertuples(), strict=True):
+        some = driven.applications[driven.applications["pass"] == name]
+        products = ", ".join(dict.fromkeys(some["product"]))
+        said.append(
+            row(name, f"{products} on {counted(int(r.fields), 'field')}, {r.acres:,.0f} {words['area']}.")
+        )
+    lacks = answer.measured(driven.nutrients[driven.nutrients["short_lb_ac"] > 0.5])
+    for nutrient, some in lacks.groupby("nutrient", sort=False):
+        where = ", ".join(
+            f"{named(r.field, r.zone)} {short(r.short_lb_ac)}" for r in some.head(_MOST).itertuples()
+        )
+        text = f"{where} {words['rate']}{_more(some)}: the money does not reach."
+        said.append(missing(f"Short of {nutrient}", text))
+    if len(driven.shadow):
+        first = driven.shadow.iloc[0]
+        where = named(first["field"], first["zone"])
+        said.append(
+            told(f"The next money gains most with {first['nutrient']} on {where}, by {first['basis']}.")
+        )
+    return said
+
+
+def _amount(r, words):
+    lots = f" ({counted(int(r.lots), 'lot')})" if np.isfinite(r.lots) else ""
+    return f"{r.product} {_mass(r.bought_lb, words)}{lots}"
+
+
+def _mass(amount, words):
+    least, large = _LARGE[words["mass"]]
+    return f"{amount / least:,.1f} {large}" if amount >= least else f"{amount:,.0f} {words['mass']}"
+
+
+def _more(some):
+    return f" and {len(some) - _MOST} more" if len(some) > _MOST else ""
+
+
+def _carried(books, words):
+    """What the last season of the plan leaves of P2O5 and K2O."""
+    for nutrient, some in books[books["nutrient"] != "N"].groupby("nutrient", sort=False):
+        left = (some["left"] * some["area_ac"]).sum()
+        verb = "left for the crops after" if left >= 0 else "taken from the soil"
+        yield told(
+            f"{short(abs(left))} {words['mass']} {verb} by the end of the plan.", f"{nutrient} carried over"
+        )
+
+
+def _left_out(plan):
+    """Nutrients without a rate, each with its reason and what to do."""
+    rows = plan.left_out[plan.left_out["year"] == plan.year]
+    for (nutrient, crop, why), some in rows.groupby(["nutrient", "crop", "why"], sort=False):
+        yield Line(
+            Kind.MISSING, f"{nutrient} of {crop} on {counted(len(some), 'field')}: {LEFT_OUT[why]}; "
+            "name a rate of your own or of a trial.", "No rate",
+            in_code=f"--policy {nutrient}=RATE",
+        )  # fmt: skip
+
+
+def field_plan_lines(answer, field, zone) -> list[Line]:
+    """Say the plan of one field for who drives it: what goes on, when, and why."""
+    rates, words = answer.measured(answer.of(field, zone, answer.rates)), answer.words
+    first, titles = rates.iloc[0], titles_of(answer.plan.targets)
+    goal = f", goal {plain(first['yield_goal'])} {first['yield_unit']}" if first["yield_goal"] > 0 else ""
+    said = [told(f"{str(first['crop']).capitalize()}, {first['area_ac']:,.0f} {words['area']}{goal}.")]
+    if answer.plan.passes is not None:
+        said += _orders(answer.measured(answer.of(field, zone, answer.plan.passes.applications)), words)
+    for r in rates[rates["rate_lb_ac"] > 0].itertuples():
+        test = f", soil test {plain(r.test)} {r.test_unit}, {r.soil_class}" if r.test == r.test else ""
+        why = why_of(r.why, titles.get(r.system, "removal"))
+        said.append(row(r.nutrient, f"{short(r.rate_lb_ac)} {words['rate']} {why}{test}."))
+    for r in rates.loc[rates["rate_lb_ac"] == 0].itertuples():
+        why = why_of(r.why, titles.get(r.system, "removal"))
+        said.append(row(r.nutrient, f"none, {why}{_reason(r, words)}."))
+    return said
+
+
+def _reason(r, words):
+    if r.credit_lb_ac > 0:
+        return f": credits of {short(r.credit_lb_ac)} {words['rate']} cover it"
+    return f": the soil test is {r.soil_class}" if r.soil_class else ""
+
+
+def _orders(applied, words):
+    """What goes on in each pass."""
+    if applied.empty:
+        return [told("Nothing is applied.")]
+    said = []
+    for name, some in applied.groupby("pass", sort=False):
+        loads = ", ".join(_order(r, words) for r in some.itertuples())
+        said.append(row(str(name).capitalize(), f"{loads}."))
+    return said
+
+
+def _order(r, words):
+    if r.gal_ac == r.gal_ac:
+        return f"{r.product} {r.gal_ac:.1f} {words['liquid']}"
+    return f"{r.product} {r.rate_lb_ac:,.0f} {words['rate']}, {_mass(r.pounds, words)} in all"
+
+
+def pace_lines(answer) -> list[Line]:
+    """Say where the passes fall behind the crop, and what may wait."""
+    season, words = answer.measured(answer.plan.season), answer.words
+    said = [told("The soil is taken to give the season's uptake less the rate, in step with the crop; a real "
+                 "soil gives less in cold or dry weeks.")]  # fmt: skip
+    for (crop, nutrient), some in season.groupby(["crop", "nutrient"], sort=False):
+        late = some[some["first_short_stage"] != ""]
+        text = "the passes keep pace with the crop"
+        if len(late):
+            where, from_ = counted(len(late), "field"), " or ".join(late["first_short_stage"].unique()[:3])
+            gap = short(late["largest_gap_lb_ac"].max())
+            text = f"on {where} the passes fall behind from {from_}, by up to {gap} {words['rate']}: "
+            text += "move a pass forward"
+        wait = some[some["can_wait_lb_ac"] > 0]
+        if len(wait):
+            most, until = short(wait["can_wait_lb_ac"].max()), wait["wait_stage"].iloc[0]
+            text += f"; up to {most} {words['rate']} may wait until {until} on {counted(len(wait), 'field')}"
+        why = sorted(set(some["reason"]) - {""})
+        text += f"; {' and '.join(why)} speaks for waiting" if why and len(wait) else ""
+        said.append(row(nutrient, f"{crop}: {text}."))
+    return said
+
+
+def difference_lines(answer) -> list[Line]:
+    """Say where the published systems differ, and by how much."""
+    sides, rate = answer.measured(answer.systems), answer.words["rate"]
+    sides = sides[sides["rate_lb_ac"].notna()]
+    spread = sides.groupby(["field", "zone", "nutrient"], sort=False)["rate_lb_ac"]
+    spread = spread.agg(["min", "max", "size"])
+    spread = spread[spread["size"] > 1]
+    if spread.empty:
+        return [told("One system alone answers each test.")]
+    widest = (spread["max"] - spread["min"]).sort_values(ascending=False)
+    said = [told("Systems differ in the level they call enough, in the years over which they build a soil, "
+                 "in what they add for removal and in the yields they were calibrated on.")]  # fmt: skip
+    for field, zone, nutrient in widest.index[:_MOST]:
+        rows = sides[(sides["field"] == field) & (sides["zone"] == zone) & (sides["nutrient"] == nutrient)]
+        texts = [f"{r.title} {short(r.rate_lb_ac)}" for r in rows.sort_values("rate_lb_ac").itertuples()]
+        said.append(row(named(field, zone), f"{nutrient} [{rate}]: {', '.join(texts)}."))
+    return said
+
+
+def figure_says(answer) -> str:
+    """The message of the farm's figure."""
+    rates = answer.rates
+    above = rates[rates["rate_lb_ac"] > rates["removal_lb_ac"]]
+    fields = counted(above.groupby(["field", "zone"]).ngroups, "field")
+    text = "What each field gets of each nutrient beside what its harvest removes"
+    return f"{text}; {fields} get more than is removed."
+
+
+def plan_cautions(plan) -> list[str]:
+    """Cautions of the nutrients and products of the plan, each once."""
+    texts = [*plan.cautions["text"], *([] if plan.passes is None else plan.passes.cautions["text"])]
+    return list(dict.fromkeys(texts))

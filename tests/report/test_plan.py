@@ -1,0 +1,77 @@
+"""The answer of a season plan: its tables agree, its orders are files, its books are whole."""
+
+import pandas as pd
+import pytest
+
+from fertkit.errors import InputError, NotEstimable
+from fertkit.intake.farm import read_farm
+from fertkit.report.plan import answer_plan
+
+
+def test_each_field_has_a_sheet_and_every_rate_is_on_it(plan):
+    titles = [section.title for section in plan.sections]
+    for r in plan.rates.itertuples():
+        name = f"{r.field} {r.zone}".strip()
+        assert name in titles
+        sheet = next(s for s in plan.sections if s.title == name)
+        rates = next(t.frame for t in sheet.tables if t.title == f"{name}: rates")
+        assert rates.loc[rates["nutrient"] == r.nutrient, "rate [lb/ac]"].item() == r.rate_lb_ac
+
+
+def test_what_is_bought_and_on_hand_covers_what_is_applied(plan):
+    applied = plan.plan.applications.groupby("product")["pounds"].sum()
+    bought = plan.plan.purchases.set_index("product")
+    for product, pounds in applied.items():
+        had = bought.loc[product, ["bought_lb", "on_hand_lb"]].sum()
+        assert pounds <= had + 1e-6 * pounds
+    cost = plan.plan.purchases["cost"].sum() + plan.plan.passes.passes["cost"].sum()
+    assert plan.plan.passes.cost == pytest.approx(cost, rel=1e-9)
+
+
+def test_what_products_bring_meets_the_rates(plan):
+    """Pounds of product times its analysis, by hand from the applications and the shed."""
+    shed = plan.plan.shed.products.set_index("product")
+    applied = plan.plan.applications
+    for r in plan.rates[plan.rates["rate_lb_ac"] > 0].itertuples():
+        mine = applied[(applied["field"] == r.field) & (applied["zone"] == r.zone)]
+        share = shed.loc[mine["product"], f"{r.nutrient.lower()}_pct"].fillna(0).to_numpy() / 100
+        assert (mine["rate_lb_ac"].to_numpy() * share).sum() >= r.rate_lb_ac - 0.51
+
+
+def test_orders_are_one_file_a_pass(plan, tmp_path):
+    paths = plan.write_orders(tmp_path / "orders")
+    read = pd.concat([pd.read_csv(path) for path in paths])
+    assert len(paths) == plan.plan.applications["pass"].nunique()
+    assert read["in all [lb]"].sum() == pytest.approx(plan.plan.applications["pounds"].sum())
+
+
+def test_one_workbook_holds_the_farm_as_well(plan, demo, tmp_path):
+    book = tmp_path / "farm.xlsx"
+    with pd.ExcelWriter(book) as out:
+        for name in ("fields", "shed", "passes"):
+            pd.read_csv(demo(f"plan_{name}.csv")).to_excel(out, sheet_name=name, index=False)
+        soil = pd.read_csv(demo("plan_soil.csv"), skiprows=3)
+        soil.to_excel(out, sheet_name="soil tests", index=False)
+    farm = read_farm(book)
+    policy = pd.DataFrame({"crop": ["corn"], "N": [165.0]})
+    again = answer_plan(farm.table, farm.soil, farm.shed, policy=policy, region="US Midwest")
+    same = ["field", "zone", "nutrient", "rate_lb_ac"]
+    pd.testing.assert_frame_equal(again.rates[same], plan.rates[same])
+    assert again.plan.passes.cost == pytest.approx(plan.plan.passes.cost, rel=0.01)  # within the gap stated
+
+
+def test_two_sheets_that_could_be_the_soil_are_asked_about(tmp_path, demo):
+    book = tmp_path / "farm.xlsx"
+    with pd.ExcelWriter(book) as out:
+        for name in ("soil 2022", "soil 2026"):
+            pd.read_csv(demo("plan_soil.csv"), skiprows=3).to_excel(out, sheet_name=name, index=False)
+    with pytest.raises(InputError, match="soil 2022 and soil 2026"):
+        read_farm(book)
+
+
+def test_without_a_shed_the_plan_ends_at_rates(demo, tmp_path):
+    answer = answer_plan(demo("plan_fields.csv"))
+    assert "To buy" not in answer.tables
+    assert set(answer.rates["why"]) <= {"no test", "legume"}
+    with pytest.raises(NotEstimable, match="without a shed"):
+        answer.write_orders(tmp_path)
