@@ -8,8 +8,8 @@ from fertkit.say.line import Kind, Line, lead, marked, missing, told
 from fertkit.tissue.balance import balance_notes
 from fertkit.tissue.ratios import NO_LIMIT, WIDE
 
-#: Samples named in a line that leaves them out.
-NAMED = 6
+#: Samples named in a line that leaves them out; parts of norms that are listed.
+NAMED, LISTED = 6, 10
 
 
 def balance_lines(balance, most: int = 8) -> list[Line]:
@@ -95,9 +95,11 @@ def dilution_lines(index, most: int = 10) -> list[Line]:
 def norm_lines(norms) -> list[Line]:
     """Say what norms rest on."""
     what = "ratio" if norms.method == "dris" else "component"
+    parts = list(norms.norms[what])
+    held = ", ".join(parts) if len(parts) <= LISTED else f"{len(parts)} {what}s"
     said = [lead(
         f"{norms.method.upper()} norms from {norms.n_high} samples that yielded at least {norms.cutoff:g}, "
-        f"against {norms.n_low} below: {', '.join(norms.norms[what])}"
+        f"against {norms.n_low} below: {held}"
     )]  # fmt: skip
     if norms.method != "dris":
         said.append(told(
