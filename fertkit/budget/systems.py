@@ -6,7 +6,7 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import asks, maybe_a_list
+from fertkit.asked import a_list, asks, maybe_a_list
 from fertkit.budget.own import checked_own
 from fertkit.budget.soil import soil_rate
 from fertkit.budget.thresholds import (
@@ -20,9 +20,11 @@ from fertkit.budget.thresholds import (
     soil_class,
     system_rows,
 )
-from fertkit.errors import FertkitError, InputError, Problem, UnitError
+from fertkit.errors import FertkitError, InputError, Problem, UnitError, unknown
 from fertkit.reference.load import list_sources
 from fertkit.reference.own import own_tables
+from fertkit.reference.profiles import as_list
+from fertkit.reference.regions import in_region
 from fertkit.results import Result
 
 COLUMNS = ["system", "title", "status", "rate_lb_ac", "zone", "critical", "limit", "test_unit", "equation",
@@ -54,10 +56,10 @@ class SystemComparison(Result):
         return list_sources(self.rows["source_key"])
 
 
-@asks(own=own_tables)
+@asks(own=own_tables, source=a_list, without=a_list)
 def compare_systems(
     nutrient: str, tests: pd.DataFrame, crop: str, yield_goal: float, yield_unit: str | None = None, *,
-    own=None, **options,
+    source=None, without=None, region: str | None = None, own=None, **options,
 ) -> SystemComparison:  # fmt: skip
     """Ask every system that is carried, each with the test it is calibrated on.
 
@@ -69,6 +71,10 @@ def compare_systems(
         The soil tests of the field: extractant, depth_in, test; optional test_unit (ppm if absent).
     crop, yield_goal, yield_unit
         As for `soil_rate`.
+    source, without : str or list of str, optional
+        Ask only the systems of these source keys, and those of your own; leave out those of others.
+    region : str, optional
+        Where the field is, a state or a region: its systems come first.
     own : path, DataFrame or list of them, optional
         Tables of your own, as for `soil_rate`, whose systems are asked too.
     **options
@@ -84,7 +90,7 @@ def compare_systems(
     InputError
         If `tests` lacks a column or a row, or with every cell of it that no system can use.
     LookupFailed
-        If the crop is not known.
+        If the crop, a source or the region is not known.
 
     Examples
     --------
@@ -110,7 +116,27 @@ def compare_systems(
         row = _ask(system, plan, tests, (nutrient, crop, yield_goal, yield_unit), options)
         rows.append((*row, system in carried))
     rows += [(*row, True) for row in _classes(nutrient, tests, crop, own)]
-    return SystemComparison(OXIDE.get(nutrient, nutrient), crop, pd.DataFrame(rows, columns=COLUMNS))
+    rows = _chosen(pd.DataFrame(rows, columns=COLUMNS), as_list(source), as_list(without), region, own)
+    return SystemComparison(OXIDE.get(nutrient, nutrient), crop, rows)
+
+
+def _chosen(rows, source, without, region, own):
+    """The systems of the sources chosen, those of the region first."""
+    keys = rows["source_key"].str.split(";").map(set)
+    known = set().union(own.keys, *keys)
+    for key in (*source, *without):
+        if key not in known:
+            raise unknown("source of a soil-test system", key, known)
+    wanted = own.keys.union(source) if source else known
+    rows = rows[[bool(some & wanted) and not some & set(without) for some in keys]]
+    regions = own.table("soil_systems").set_index("system")["region"]
+    if region is None:
+        return rows.reset_index(drop=True)
+    named = rows["system"].map(regions).fillna("").str.split(";")
+    home = [in_region(pd.Series(names, dtype=object), region).any() for names in named]
+    return (
+        rows.iloc[np.argsort(~np.array(home, bool), kind="stable")].reset_index(drop=True) if region else rows
+    )
 
 
 def _test_problems(tests, own):

@@ -313,3 +313,21 @@ def test_a_region_that_changes_nothing_says_so():
     assert any(
         "The region China changes nothing" in note for note in farm_budget(fields, region="china").notes
     )
+
+
+def test_soil_systems_are_chosen_like_studies(written):
+    tests = pd.DataFrame({"extractant": ["Mehlich-3"], "test": [15.0], "depth_in": [8.0]})
+
+    def systems(**chosen):
+        return compare_systems("P", tests, "corn", 180, **chosen).table["system"].tolist()
+
+    every = systems()
+    assert systems(without="TRI1995") == [name for name in every if name != "tri_state_1995"]
+    assert systems(source=["TRI1995"]) == ["tri_state_1995"]
+    assert {*systems(source="TRI1995", own=written())} >= {"tri_state_1995", "consultant a"}
+    assert systems(region="Illinois")[0] == "illinois_handbook"
+    assert sorted(systems(region="Illinois")) == sorted(every)
+    with pytest.raises(LookupFailed, match="unknown source of a soil-test system"):
+        systems(source="NOBODY")
+    with pytest.raises(LookupFailed, match="unknown region"):
+        systems(region="Atlantis")
