@@ -290,14 +290,17 @@ def solve(farm: Programme, gap: float) -> Answer | None:
     """Find the best plan of a farm; None where no plan meets every row."""
     if len(farm.parts) <= FEW:
         return _together(farm, gap)
-    prices, worth = _prices(farm)
+    prices, worth, relaxed = _relaxed(farm)
+    if prices is None:
+        return None
     alike = farm.limit is None and not farm.stock.any()
     looks, least = [], 0.0
     for share in (0.0,) if alike else (-ASIDE, ASIDE):
         # a pound is never worth more than its price, nor a bound valid where it is
         moved = np.fmin(prices * (1 + share), farm.price if farm.limit is None else np.inf)
         money = worth * (1 + share) if farm.limit is not None else worth
-        look = [_of_field(farm, part, moved, money) for part in farm.parts]
+        starts = relaxed if alike else [None] * len(farm.parts)
+        look = [_of_field(farm, part, moved, money, x) for part, x in zip(farm.parts, starts, strict=True)]
         if any(one is None for one in look):
             return None
         least = max(least, _bound(farm, look, moved, money))
@@ -337,30 +340,46 @@ def _together(farm, gap, lower=None, upper=None, whole=None, spare=0.0) -> Answe
     return Answer(np.where(farm.lot > 0, np.round(lots), lots), parts, float(answer.mip_dual_bound), best)
 
 
-def _of_field(farm, part, prices, worth):
+def _of_field(farm, part, prices, worth, relaxed):
     """Solve one block at prices of products: its least aim for an acre, and its columns."""
     aim = part.money * worth if farm.limit is not None else part.money.copy()
     block = part.block
     aim[part.places["rate"]] = prices[block.product] * block.step
     aim += part.value
+    if relaxed is not None and (x := _settled(part, relaxed)) is not None:
+        return aim @ x, x
     answer = _milp(aim, part.a, part.b, 0, part.upper, part.whole, 1e-6, farm.seconds)
     if answer is None:
         return None
     x = answer.x.copy()
-    at = slice(part.places["used"].start, part.places["driven"].stop)
-    x[at] = np.round(x[at])
+    x[part.switches] = np.round(x[part.switches])
     return answer.fun, x
 
 
-def _prices(farm):
-    """What a pound of each product, and a unit of money, is worth: by the linear relaxation."""
-    if farm.limit is None and not farm.stock.any():
-        return farm.price, 1.0
-    dual = -_linear(farm, np.zeros(farm.starts[-1]), farm.columns("upper")).ineqlin.marginals
+def _settled(part, x):
+    """The relaxed answer of a block where it needs no part of a pass, its products used or not; else None."""
+    x = x.copy()
+    driven, used = (
+        part.of("driven", x),
+        np.flatnonzero(part.a[part.links][:, part.places["used"]].any(axis=1)),
+    )
+    if np.abs(driven - np.round(driven)).max(initial=0.0) > OPEN:
+        return None
+    x[part.places["used"]] = part.of("rate", x)[used] > OPEN
+    x[part.places["driven"]] = np.round(driven)
+    return x if (part.a @ x <= part.b + OPEN * (1 + np.abs(part.b))).all() else None
+
+
+def _relaxed(farm):
+    """What a pound of each product and a unit of money is worth, and every block, without whole numbers."""
+    answer = _linear(farm, np.zeros(farm.starts[-1]), farm.columns("upper"))
+    if not answer.success:
+        return None, None, None
+    dual = -answer.ineqlin.marginals
     worth = dual[-1] + TIE if farm.limit is not None else 1.0
     shared = len(farm.price) + (farm.limit is not None)
     of_lots = dual[len(dual) - shared :][: len(farm.price)]
-    return of_lots / farm.size_of_lot, worth
+    return of_lots / farm.size_of_lot, worth, farm.split(answer.x)[1]
 
 
 def _linear(farm, lower, upper, spare=0.0, aim=None):

@@ -1,5 +1,6 @@
 """What a pass plan says: its cost, what goes on in which pass, what to buy, where money is short."""
 
+from fertkit.budget.shortfall import CLASS
 from fertkit.results import counted, plain
 from fertkit.say.line import GOVERNS, Kind, Line, detail, lead, missing, row, short, told
 
@@ -44,15 +45,16 @@ def _short(plan):
                 f"whole rates leave at most {short(most)} lb/ac of a target open, in {cases}", "rounding"
             )
         return
+    lacking = lacking[lacking["short_lb_ac"] >= 1].sort_values("short_lb_ac", ascending=False)
     for nutrient, some in lacking.groupby("nutrient", sort=False):
-        names = [f"{r.field} {r.zone}".strip() for r in some.itertuples()]
-        more = f" and {len(names) - 5} more" if len(names) > 5 else ""
-        yield missing(f"{nutrient} short", f"{', '.join(names[:5])}{more}")
-    if len(plan.shadow):
-        first = plan.shadow.iloc[0]
-        yield told(f"The next unit of money gains {plain(plan.next_unit)}, first on {first['field']} with "
-                   f"{first['nutrient']} ({first['basis']}).")  # fmt: skip
-    if plan.shadow["basis"].eq("soil-test class").any():
+        lacks = [f"{r.field} {r.zone}".strip() + f" {short(r.short_lb_ac)}" for r in some.itertuples()]
+        more = f" and {len(lacks) - 5} fields more" if len(lacks) > 5 else ""
+        yield missing(f"{nutrient} short [lb/ac]", f"{', '.join(lacks[:5])}{more}")
+    for first in plan.shadow.head(1).itertuples():
+        place = f"{first.field} {first.zone}".strip()
+        gain = "" if first.basis == CLASS else f"gains {plain(plan.next_unit)} and "
+        yield told(f"The next unit of money {gain}goes to {first.nutrient} on {place} first.")
+    if plan.shadow["basis"].eq(CLASS).any():
         yield Line(
             Kind.PRACTICE,
             "Common practice, no source: money goes to nitrogen and the lowest soil tests first.",
