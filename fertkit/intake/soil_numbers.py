@@ -29,15 +29,15 @@ def read_numbers(table, style, problems):
         settled = settle_codes([readings[k][0] for k in at], lambda value, most=most: value <= most)
         for k, reading in zip(at, settled, strict=True):
             readings[k] = reading, readings[k][1]
-    for k, (reading, _) in enumerate(readings):
-        cell = table["cell"].iloc[k]
+    places = zip(table["cell"], table["row"], table["column"], strict=True)
+    for k, (cell, row, column) in enumerate(places):
+        reading = readings[k][0]
         if reading.problem == "not a number" and (is_rating(cell) or is_no_result(cell)):
             readings[k] = Reading(flag=text_of(cell)), ""
         elif reading.problem:
-            place = int(table["row"].iloc[k]), table["column"].iloc[k]
             mark = "decimal mark" in reading.problem or "mixes" in reading.problem
             key = "two decimal marks" if mark else "no soil result"
-            problems.append(problem(key, *place, str(cell), what=reading.problem))
+            problems.append(problem(key, int(row), column, str(cell), what=reading.problem))
     table["value"] = np.array([r.value for r, _ in readings], float)
     table["censored"] = [r.censored for r, _ in readings]
     table["flag"] = [

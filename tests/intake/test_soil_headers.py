@@ -88,8 +88,8 @@ def test_ratings_and_roles():
 @pytest.mark.parametrize(
     ("text", "layer"),
     [("0-6 in", (0, 6)), ('0-6"', (0, 6)), ("6 to 24 inches", (6, 24)), ("0-2 ft", (0, 24)),
-     ("0-15 cm", (0, 6)), ("0-20cm", (0, 8)), ("8 in", (0, 8)), ("0-6", "the depth states no unit"), ("6-0 in", "not a depth"),
-     ("topsoil", "not a depth"), ("0-600 in", "not a depth")],
+     ("0-15 cm", (0, 6)), ("0-20cm", (0, 8)), ("8 in", (0, 8)), ("0-6", "the depth states no unit"),
+     ("6-0 in", "not a depth"), ("topsoil", "not a depth"), ("0-600 in", "not a depth")],
 )  # fmt: skip
 def test_depths(text, layer):
     assert read_depth(text) == layer

@@ -1,0 +1,87 @@
+"""A table of fields in the words and units that growers use, with what stands in the books beside."""
+
+from io import StringIO
+
+import pandas as pd
+import pytest
+
+from fertkit.budget import farm_budget
+from fertkit.budget.fields import read_fields
+from fertkit.errors import InputError
+from fertkit.intake.fields import read_field_table
+
+
+def table(text, **options):
+    problems = []
+    found = read_field_table(StringIO(text), problems=problems, **options)
+    return found, problems
+
+
+def test_zone_year_and_crop_before():
+    found, problems = table(
+        "Field,Zone,Year,Crop,Acres,Yield goal (bu/ac),Previous crop\nNorth,ridge,2027,corn,40,200,soybean\n"
+    )
+    assert not problems
+    row = found.frame.iloc[0].to_dict()
+    assert (row["zone"], row["year"], row["previous_crop"]) == ("ridge", 2027, "soybean")
+    assert (found.area_unit, row["yield_unit"]) == ("ac", "bu/ac")
+
+
+@pytest.mark.parametrize(
+    ("header", "area", "goal"),
+    [("crop,area_ac,yield_goal_bu_ac", "ac", "bu/ac"), ("Crop,Area (ha),Yield goal t/ha", "ha", "t/ha"),
+     ("Kultur,Hectares,Target yield [kg/ha]", "ha", "kg/ha"), ("crop,acres,goal lb/ac", "ac", "lb/ac")],
+)  # fmt: skip
+def test_units_stand_in_the_headers(header, area, goal):
+    found, problems = table(f"{header}\nwheat,10,80\n")
+    assert not problems
+    assert (found.area_unit, found.frame["yield_unit"].tolist()) == (area, [goal])
+
+
+def test_lines_above_and_totals_below():
+    found, problems = table(
+        "Farm plan (invented),,\n,,\ncrop,area_ac,yield_goal_bu_ac\ncorn,40,200\nTotal,40,\n"
+    )
+    assert not problems
+    assert found.frame["crop"].tolist() == ["corn"]
+    assert found.lines == [4]
+    assert any("totals" in note for note in found.notes)
+
+
+def test_rows_of_a_problem_are_those_of_the_file():
+    text = "Farm plan (invented),,\n,,\ncrop,area_ac,yield_goal_bu_ac\ncorn,forty,200\nwheat,10,-1\n"
+    with pytest.raises(
+        InputError, match=r"(?s)row 4, column 'area', value 'forty'.*row 5, column 'yield_goal'"
+    ):
+        read_fields(StringIO(text))
+
+
+def test_credits_keep_their_unit_in_the_name():
+    found, problems = table(
+        "crop,acres,yield goal bu/ac,manure,Manure rate (ton/ac),Manure N (lb/ton),Starter,Starter (gal/ac),"
+        "Irrigation (in),Water nitrate (ppm)\ncorn,40,200,own slurry,6,9.5,10-34-0,5,8,4\n"
+    )
+    assert not problems
+    row = found.frame.iloc[0]
+    assert (row["manure"], row["starter"]) == ("own slurry", "10-34-0")
+    amounts = [
+        "manure_rate_ton_ac",
+        "manure_n_lb_ton",
+        "starter_rate_gal_ac",
+        "water_in",
+        "water_nitrate_ppm",
+    ]
+    assert row[amounts].tolist() == [6, 9.5, 5, 8, 4]
+
+
+def test_an_amount_without_its_unit_is_asked_about():
+    _, problems = table("crop,acres,yield goal bu/ac,manure,manure rate\ncorn,40,200,own slurry,6\n")
+    assert [p.column for p in problems] == ["manure rate"]
+    assert "ton/ac or t/ha" in problems[0].remedy
+
+
+def test_a_workbook_of_fields(tmp_path):
+    path = tmp_path / "fields.xlsx"
+    frame = pd.DataFrame({"Crop": ["corn", "soybean"], "Acres": [40, 60.5], "Yield goal (bu/ac)": [200, 60]})
+    frame.to_excel(path, index=False)
+    assert farm_budget(path).fields["area"].tolist() == [40, 60.5]
