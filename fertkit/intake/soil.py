@@ -32,6 +32,8 @@ LEVEL_COLUMNS = [
     "field", "zone", "analyte", "extractant", "method", "value", "unit", "n", "sd", "censored", "sampled",
     "depth_in", "top_in",
 ]  # fmt: skip
+#: What makes results those of one test of a place.
+TEST = ["field", "zone", "analyte", "extractant", "method", "unit"]
 SAMPLING_DAYS = 60  # samples of a field taken closer to each other are of one sampling
 
 
@@ -68,13 +70,12 @@ class SoilTests(Result):
     def levels(self) -> pd.DataFrame:
         """Newest sampling of each test of a field or zone.
 
-        One row a field, zone, analyte, extractant, method and unit: value (mean over the points), n, sd (NaN
-        of one point), censored (points given as a limit, which count with it), sampled, depth_in, top_in.
+        One row a field, zone, analyte, extractant, method, unit and depth_in: value (mean over the points),
+        n, sd (NaN of one point), censored (points given as a limit, which count with it), sampled, top_in.
         """
-        keys = ["field", "zone", "analyte", "extractant", "method", "unit"]
-        newest = self.trend.sort_values("sampled", na_position="first", kind="stable")
-        newest = newest.drop_duplicates(keys, keep="last").sort_index()
-        return newest.reset_index(drop=True)
+        newest = self.trend.groupby(TEST, sort=False)["sampled"].transform("max")
+        last = (self.trend["sampled"] == newest) | newest.isna()
+        return self.trend[last].reset_index(drop=True)
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -83,9 +84,13 @@ class SoilTests(Result):
         undated = int(levels["sampled"].isna().sum())
         shallow = int(levels["depth_in"].isna().sum())
         limits = int((levels["censored"] > 0).sum())
+        surface = self.table[self.table["value"].notna() & (self.table["top_in"] == 0)]
+        left = len(surface) - int(self.trend["n"].sum())
         rows = [
             ("tests without a date", undated, 0, undated == 0,
              ("every test has a date", "without a date the age of a test is not known")),
+            ("tests left out", left, 0, left == 0,
+             ("every test counts", f"{left} results without a date do not count beside dated ones")),
             ("tests without a depth", shallow, 0, shallow == 0,
              ("every test has its depth", "systems of rates are calibrated on a depth: state it")),
             ("tests beyond a limit of detection", limits, 0, limits == 0,
@@ -174,7 +179,7 @@ def read_soil(
     table = table[table["value"].notna() | (table["flag"] != "")]
     ask_whether_real(table, problems, notes)
     if not problems:
-        table = without_copies(table, problems, report)
+        table = without_copies(table, problems, report, notes)
     if problems:
         raise InputError(raw.name, sorted(dict.fromkeys(problems), key=lambda p: p.row or 0))
     if table.empty:
@@ -196,14 +201,14 @@ def sampling_means(table: pd.DataFrame) -> pd.DataFrame:
     place = [rows["field"], rows["zone"]]
     gap = rows.groupby(place, sort=False)["sampled"].diff() > pd.Timedelta(days=SAMPLING_DAYS)
     rows["sampling"] = gap.groupby(place, sort=False).cumsum().where(rows["sampled"].notna(), -1)
-    keys = ["field", "zone", "analyte", "extractant", "method", "unit"]
-    dated = rows.groupby(keys)["sampling"].transform("max") >= 0
+    rows["sampled"] = rows.groupby([*place, rows["sampling"]], sort=False)["sampled"].transform("max")
+    dated = rows.groupby(TEST)["sampling"].transform("max") >= 0
     rows = rows[~dated | (rows["sampling"] >= 0)].sort_index()
     rows["limit"] = rows["censored"] != ""
-    groups = rows.groupby([*keys, "sampling"], sort=False)
+    groups = rows.groupby([*TEST, "sampling", "depth_in"], sort=False, dropna=False)
     means = groups.agg(
         value=("value", "mean"), n=("value", "size"), sd=("value", "std"), censored=("limit", "sum"),
-        sampled=("sampled", "max"), depth_in=("depth_in", "max"), top_in=("top_in", "max"),
+        sampled=("sampled", "max"), top_in=("top_in", "max"),
     )  # fmt: skip
     return means.reset_index()[LEVEL_COLUMNS]
 

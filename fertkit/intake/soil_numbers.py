@@ -8,7 +8,7 @@ import numpy as np
 from fertkit.errors import LookupFailed
 from fertkit.intake.numbers import Reading, read_number, settle_codes
 from fertkit.intake.soil_headers import BASES, analytes, soil_unit, units_of
-from fertkit.intake.spellings import is_no_result, is_rating, problem
+from fertkit.intake.spellings import is_no_result, is_rating, listed, problem
 from fertkit.reference.load import load_table
 from fertkit.results import plain as number
 from fertkit.rounding import above
@@ -68,7 +68,11 @@ def settle_units(table, given, problems, report):
         alike, sort=False, dropna=False
     ):
         own = analytes().loc[analyte, "unit"]
-        unit = _unit_of(analyte, own, {*stated} - {""}, given)
+        stated = {*stated} - {""}
+        unit = _unit_of(analyte, own, stated, given)
+        if analyte in given and stated - {unit}:
+            said = f"{unit} as the user vouches; the file says {' and '.join(sorted(stated))}"
+            report.append(("inferred", f"unit of '{column}'", said, None))
         blanks = {"analyte": analyte, "unit": own, "units": ", ".join(units_of(analyte))}
         if unit is None:
             asked.append(problem("two units", column=column, nutrient=analyte))
@@ -155,8 +159,8 @@ def ask_whether_real(table, problems, notes):
         notes.append(problem(key, int(row.row), row.column, row.flag, **blanks))
 
 
-def without_copies(table, problems, report):
-    """Keep one of two columns of a test that say the same; ask about two that do not."""
+def without_copies(table, problems, report, notes):
+    """Keep one of two columns or lines that say the same; ask about columns that do not."""
     keys = ["block", "line", "analyte", "extractant", "method", "top_in", "depth_in"]
     drop = []
     several = table[table["value"].notna()]
@@ -175,4 +179,15 @@ def without_copies(table, problems, report):
                 blanks = {"analyte": row["analyte"], "first": kept["column"]}
                 blanks["extractant"] = row["extractant"] or "no extractant"
                 problems.append(problem("soil second column", int(row["row"]), row["column"], **blanks))
-    return table.drop(index=drop)
+    table = table.drop(index=drop)
+    sample = ["field", "zone", "sample", "sampled", "top_in", "depth_in", *keys[2:5], "unit"]
+    named = table["sample"] != ""
+    again = named & table.duplicated([*sample, "value", "censored"])
+    lines = sorted(set(table.loc[again, "row"]) - set(table.loc[~again, "row"]))
+    notes += [problem("soil line again", rows=listed(lines, 8))] * bool(lines)
+    table = table[~table["row"].isin(lines)]
+    twice = table[(table["sample"] != "") & table.duplicated(sample, keep=False)]
+    if len(twice):
+        names = listed(twice["sample"].unique(), 6)
+        notes.append(problem("soil sample again", names=names))
+    return table

@@ -15,6 +15,7 @@ from fertkit.tables import text_of
 _NAMES = ("sample_id", "field", "zone", "point", "place", "lab_id")
 _SAMPLES = ("sample_id", "point", "place", "lab_id")
 _ROLES = (*_NAMES, "sampled", "year", "depth", "depth_from", "depth_to")
+_REST = re.compile(r"|[\s\-_/#.]+(?:(?:pt\.?|point|sample|s)?[\s\-_#.]*\d{1,3}[a-z]?|[a-z])")
 _POINT = re.compile(
     r"(?P<field>.*[^\W\d_].*?)\s*[-_/#.]\s*(?:pt\.?|point|sample|s)?\s*(?P<point>\d{1,3}[a-z]?|[a-z])", re.I
 )
@@ -83,6 +84,8 @@ def _name_fields(places, fields, notes):
         stems = names.map(lambda name: hit["field"] if (hit := _POINT.fullmatch(name)) else name)
         taken = stems.where(names.groupby(stems).transform("nunique") > 1, names)
     places.loc[bare, "field"] = taken
+    same = {plain(field): field for field in known}
+    places["field"] = [same.get(plain(field), field) for field in places["field"]]
     split = taken[names != taken].value_counts(sort=False)
     if len(split) and not known:
         told = (f"{field} ({n} samples)" for field, n in split.items())
@@ -90,9 +93,10 @@ def _name_fields(places, fields, notes):
 
 
 def _known_field(name, known):
-    """The longest known field that a sample's name begins with, as a whole word; '' if there is none."""
+    """The known field that a sample is named after, with the number of a point or without; or ''."""
     bare = plain(name)
-    return next((f for f in known if re.match(rf"{re.escape(plain(f))}(?![a-z0-9])", bare)), "")
+    rests = ((f, bare[len(plain(f)) :]) for f in known if bare.startswith(plain(f)))
+    return next((f for f, rest in rests if _REST.fullmatch(rest)), "")
 
 
 def _dates(places, date_format, problems, notes):

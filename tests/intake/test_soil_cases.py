@@ -3,11 +3,12 @@
 Every reading is written by hand from the file's own text (``tests/cases/README.md``; invented values).
 """
 
+from io import StringIO
 from pathlib import Path
 
 import pytest
 
-from fertkit.errors import InputError
+from fertkit.errors import InputError, LookupFailed
 from fertkit.intake import read_soil
 
 CASES = Path(__file__).parents[1] / "cases" / "soil"
@@ -231,3 +232,83 @@ def test_pounds_stay_pounds_where_the_layer_is_another():
     kept = tests.report[tests.report["what"] == "kept"]
     assert kept["detail"].str.contains("left in lb/ac").all()
     assert len(kept) == 1
+
+
+# ---- what could go wrong without a word
+
+
+def read(text, **options):
+    return read_soil(StringIO(text), **options)
+
+
+def test_a_line_given_twice_counts_once():
+    head = "Field,Sample,P Olsen ppm,K ammonium acetate ppm\n"
+    tests = read(f"{head}A,1,10,120\nA,2,20,140\nA,2,20,140\n")
+    assert tests.levels.set_index("analyte").loc["P", ["value", "n"]].tolist() == [15, 2]
+    assert any("count once: rows 4" in str(note) for note in tests.notes)
+    tests = read(f"{head}A,1,10,120\nA,1,20,140\n")
+    assert tests.levels.set_index("analyte").loc["P", ["value", "n"]].tolist() == [15, 2]
+    assert any("given twice with other results" in str(note) for note in tests.notes)
+
+
+@pytest.mark.parametrize(
+    ("sample", "field"),
+    [("Mill Bend-1", "Mill Bend"), ("Mill 3", "Mill"), ("mill", "Mill"), ("Millbrook", "Millbrook"),
+     ("Mill Pond 2", "Mill Pond 2"), ("Mill Bend pt 12", "Mill Bend"), ("MILL BEND/A", "Mill Bend")],
+)  # fmt: skip
+def test_a_known_field_is_never_part_of_another_name(sample, field):
+    tests = read(f"Sample,P Olsen ppm\n{sample},10\n", fields=["Mill", "Mill Bend"])
+    assert tests.levels["field"].tolist() == [field]
+
+
+def test_the_case_of_a_field_is_no_other_field():
+    tests = read("Field,P Olsen ppm\nHERON quarter,10\n", fields=["Heron Quarter"])
+    assert tests.levels["field"].tolist() == ["Heron Quarter"]
+
+
+def test_two_layers_of_one_sampling_are_not_averaged():
+    tests = read("Field,Sampled,Depth,P Olsen ppm\nA,2025-10-01,0-6 in,20\nA,2025-10-01,0-12 in,10\n")
+    assert tests.levels[["depth_in", "value"]].to_numpy().tolist() == [[6, 20], [12, 10]]
+    tests = read("Field,Sampled,Depth,P Olsen ppm\nA,2021-10-01,0-6 in,20\nA,2025-10-01,0-12 in,10\n")
+    assert tests.levels[["depth_in", "value"]].to_numpy().tolist() == [[12, 10]]
+
+
+def test_undated_samples_beside_dated_ones_are_told():
+    tests = read("Field,Sampled,P Olsen ppm\nA,2025-10-01,20\nA,,10\n")
+    assert tests.levels["value"].tolist() == [20]
+    assert "1 results without a date do not count" in tests.summary()
+
+
+def test_fall_and_spring_are_two_samplings_and_neighbouring_days_one():
+    rows = "A,2025-10-30,10\nA,2025-11-04,20\nA,2026-04-01,40\n"
+    trend = read(f"Field,Sampled,P Olsen ppm\n{rows}").trend
+    assert trend[["value", "n"]].to_numpy().tolist() == [[15, 2], [40, 1]]
+
+
+def test_an_extractant_serves_its_own_nutrients_alone():
+    with pytest.raises(InputError, match="extractant of K is not stated") as caught:
+        read("Field,P ppm,K ppm\nA,12,110\n", extractant="Bray 1")
+    assert len(caught.value.problems) == 1
+    both = read("Field,P ppm,K ppm,Zn ppm\nA,12,110,1.1\n", extractant="M3").table
+    assert both["extractant"].tolist() == ["Mehlich-3"] * 3
+    with pytest.raises(LookupFailed, match="extractant"):
+        read("Field,P ppm\nA,12\n", extractant="coffee")
+
+
+def test_a_unit_the_user_vouches_for_stands_over_the_header():
+    tests = read("Field,Depth,P Olsen ppm\nA,0-6 in,24\n", units={"P": "lb/ac"})
+    assert tests.table[["value", "unit"]].to_numpy().tolist() == [[12, "ppm"]]
+    assert "lb/ac as the user vouches; the file says ppm" in tests.report["detail"].tolist()
+    with pytest.raises(LookupFailed, match="no soil tests"):
+        read("Field,P Olsen ppm\nA,12\n", units={"Q": "ppm"})
+
+
+@pytest.mark.parametrize("cell", ["12 ppm", "24 lb/A"])
+def test_a_unit_in_the_cell_is_read(cell):
+    tests = read(f"Field,Depth,P Olsen\nA,0-6 in,{cell}\n")
+    assert tests.table[["value", "unit"]].to_numpy().tolist() == [[12, "ppm"]]
+
+
+def test_a_column_that_is_not_understood_is_noted():
+    tests = read("Field,P Olsen ppm,K flux ppm\nA,12,110\n")
+    assert [note.column for note in tests.notes] == ["K flux ppm"]
