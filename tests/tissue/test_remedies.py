@@ -39,6 +39,15 @@ ADVICE = [
     # Arkansas 2016 and 2021 to 2023: granular potash at 15 and 30 days after R1; foliar none (Ortel 2023)
     ("soybean", "R2", "K", (["granular", "5 % at R2 and 10 % at R5", "foliar", "nothing"], ["too late"])),
     ("soybean", "R6", "K", (["too late"], ["granular"])),
+    # Arkansas 2023: half and half as good as all before planting; Iowa 2000: foliar changed 6 of 27 sites
+    ("soybean", "V5", "K", (["half before planting", "6 of 27"], ["too late", "foliar"])),
+    ("soybean", "V5", "P", (["hardly moves", "one site in seven"], ["top-dress"])),
+    # Alabama and Louisiana: roots bring it; Florida: bolls draw most of it
+    ("cotton", "first bloom", "K", (["roots first", "nematodes", "bolls"], [])),
+    # Wisconsin: above pH 7.0 and 6 % organic matter
+    ("soybean", "V5", "Mn", (["pH 7.0", "6 %"], [])),
+    # Arizona: pink nodules work
+    ("alfalfa", "bud", "N", (["pink", "green ones do not"], ["side-dress"])),
     # Purdue 2017 to 2022: 26 of 55 trials, 11 bu/ac; Minnesota: not over the top
     ("corn", "V5", "S", (["26 of 55", "never thiosulfate over the top"], ["Feekes"])),
     # Canola Council 2012: until early flowering
@@ -93,6 +102,8 @@ def test_the_right_advice_stands_and_the_wrong_one_does_not(item, crop, stage, n
 NEXT = [
     # next year of a legume is no nitrogen plan; salts, zinc and potash by crop (from memory)
     ("soybean", "R2", "N", ["inoculate", "lime"], ["trial", "budget"]),
+    # Michigan 2013: where nodules fail
+    ("soybean", "R2", "N", ["first-year fields", "5.5", "8.0", "flooding"], []),
     ("peanut", "bloom", "N", ["inoculate"], ["trial"]), ("dry bean", "before bloom", "N", ["inoculate"], []),
     ("corn", "R1", "N", ["trial"], ["inoculate"]), ("lentil", "flowering", "N", ["legume"], []),
     ("peanut", "bloom", "Zn", ["pH first"], ["broadcast"]), ("corn", "V6", "Zn", ["broadcast"], []),
