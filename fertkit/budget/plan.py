@@ -102,7 +102,7 @@ class SeasonPlan(Result):
         """One row a field, nutrient and pass of the season [`unit`]: the rate, and what the pass brings."""
         driven = self.doses.rename(columns={"applied": "brought_lb_ac"}).drop(columns="stage")
         rows = self.rates.merge(driven, on=["at", "nutrient"], how="left").drop(columns="at")
-        rows["pass"] = rows["pass"].fillna("")
+        rows["pass"] = rows["pass"].where(rows["pass"].notna(), "")
         if self.unit == "lb/ac":
             return rows
         amounts = [name for name in rows if name.endswith("_lb_ac")]

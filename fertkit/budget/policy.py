@@ -104,7 +104,7 @@ def lines_of(frame: pd.DataFrame, rows: pd.DataFrame, problems: list):
     """Give each line of a table, as it counts in a file, with the positions of the fields it speaks of.
 
     A line speaks of the fields that agree with it in every one of `KEYS` that is filled; a name that no field
-    has is a problem.
+    has is a problem, but for crops that the kit knows.
     """
     keys = [name for name in KEYS if name in frame]
     of_rows = {name: rows[name].map(word_of).to_numpy() for name in keys}
@@ -112,8 +112,9 @@ def lines_of(frame: pd.DataFrame, rows: pd.DataFrame, problems: list):
         fits = np.ones(len(rows), bool)
         for name in keys:
             word = word_of(record[name])
-            word = crop_name(word) if word and name == "crop" and is_known(word) else word
-            if word and not (of_rows[name] == word).any():
+            known = name == "crop" and word and is_known(word)  # a crop not grown this time
+            word = crop_name(word) if known else word
+            if word and not known and not (of_rows[name] == word).any():
                 what = f"no field of the plan has this {name}"
                 problems.append(Problem(what, "write it as the fields do", line, name, record[name]))
             fits &= (of_rows[name] == word) | (word == "")

@@ -9,6 +9,7 @@ import pandas as pd
 from fertkit.asked import asks, numbers_by_name
 from fertkit.budget.buffers import TEST_OF, soil_buffer
 from fertkit.budget.ledger import NUTRIENTS
+from fertkit.budget.system_answers import level_records
 from fertkit.budget.targets import PLACE, Targets, is_legume
 from fertkit.budget.thresholds import fits
 from fertkit.budget.yields import refuse
@@ -21,6 +22,7 @@ from fertkit.rounding import at_least
 BUFFERED = {"P": "Bray-P1 or Mehlich-3 or Mehlich-3 ICP or Mehlich-3 colorimetric",
             "K": "ammonium acetate or Mehlich-3"}  # fmt: skip
 
+AMOUNTS = ["applied", "brought", "removed"]
 #: Credits that are an application of the season, with all they hold.
 BROUGHT = ("manure", "starter", "water nitrate")
 
@@ -107,6 +109,7 @@ def _books(targets, applied):
     chosen = targets.systems[targets.systems["chosen"] & (targets.systems["test_unit"] == "ppm")]
     lines = chosen[[*keys, "critical"]].replace(np.inf, np.nan)
     books = books.merge(lines, on=keys, how="left")
+    books[AMOUNTS] = books[AMOUNTS].astype(float)
     books["applied"] = books["applied"].fillna(0.0)
     if applied is not None:
         place = [*PLACE, "nutrient"]
@@ -117,7 +120,7 @@ def _books(targets, applied):
     left = (books["applied"] - books["removed"]).mask(fixed)
     carried = books["nutrient"] != "N"
     books = books.assign(left=left, season=_groups(books).cumcount() + 1)
-    running = _groups(books)["left"].cumsum().where(carried)
+    running = _running(books, books[["left"]])["left"].where(carried)
     after = _groups(books)["left"].shift(-1)
     covers = carried & (left > 0) & (after < 0) & at_least(left + after.fillna(0.0), 0.0)
     return books.assign(running=running, covers_next=covers)
@@ -125,6 +128,13 @@ def _books(targets, applied):
 
 def _groups(books):
     return books.groupby(["field", "zone", "nutrient"], sort=False)
+
+
+def _running(books, amounts):
+    """Sums over the seasons; not known from the first season on whose amount is not known."""
+    keys = [books[name] for name in ("field", "zone", "nutrient")]
+    unknown = amounts.isna().groupby(keys, sort=False).cummax()
+    return amounts.groupby(keys, sort=False).cumsum().mask(unknown)
 
 
 def _by_number(column):
@@ -152,13 +162,13 @@ def _with_tests(books, levels):
     )
     ends = pd.DataFrame({name: books["left"] / books[name] for name in ("middle", "low", "high")})
     ends["least"], ends["most"] = ends[["low", "high"]].min(axis=1), ends[["low", "high"]].max(axis=1)
-    path = ends.groupby([books[name] for name in ("field", "zone", "nutrient")], sort=False).cumsum()
-    after = (start + path["middle"]).clip(lower=0.0)
+    path = _running(books, ends)
+    after = start + path["middle"]
     wide = 2 * error.fillna(0.0)
     return books.assign(
         test_start=start,
-        test_before=(after - ends["middle"]).where(books["season"] > 1, start),
-        test_after=after,
+        test_before=(after - ends["middle"]).clip(lower=0.0).where(books["season"] > 1, start),
+        test_after=after.clip(lower=0.0),
         test_low=(start + path["least"] - wide).clip(lower=0.0),
         test_high=start + path["most"] + wide,
     )
@@ -167,14 +177,16 @@ def _with_tests(books, levels):
 def _starts(levels):
     """Field, zone and nutrient -> test [ppm], its standard error, the CEC; where buffering is published."""
     found, cec = {}, {}
-    for row in [] if levels is None else levels.to_dict("records"):
-        zone = row.get("zone")
-        place = (str(row["field"]), "" if zone is None or zone != zone else str(zone))
+    for row in level_records(levels):
+        place = (row["field"], row["zone"])
         if row["analyte"] == "CEC":
             cec[place] = row["value"]
         for nutrient, element in TEST_OF.items():
-            unit = row.get("unit") or "ppm"
-            if row["analyte"] == element and unit == "ppm" and fits(row["extractant"], BUFFERED[element]):
+            if (
+                row["analyte"] == element
+                and row["unit"] == "ppm"
+                and fits(row["extractant"], BUFFERED[element])
+            ):
                 error = row.get("sd", np.nan) / np.sqrt(row.get("n", np.nan) or np.nan)
                 found.setdefault((*place, nutrient), (float(row["value"]), float(error)))
     return {(*place, nutrient): (*test, cec.get(tuple(place))) for (*place, nutrient), test in found.items()}

@@ -5,7 +5,7 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
-from fertkit.budget.policy import Policy
+from fertkit.budget.policy import Policy, word_of
 from fertkit.budget.soil import rate_plans, reckon
 from fertkit.budget.soil_rules import bounded
 from fertkit.budget.studies import default_rows, worked_out
@@ -22,18 +22,22 @@ ELEMENT = {oxide: element for element, oxide in OXIDE.items()}
 #: A foot-and-a-bit of soil that weighs two million pounds an acre [in].
 SLICE_IN = 20 / 3
 NO_TEST = "no soil test"
+WORDS = ("field", "zone", "analyte", "extractant", "method", "unit")
+
+
+def level_records(levels) -> list[dict]:
+    """Soil tests with a number, their words '' where blank; without a column of units they are in ppm."""
+    if levels is None or levels.empty:
+        return []
+    usable = levels.assign(unit=levels.get("unit", "ppm"))[levels["value"].notna()]
+    return [row | {name: word_of(row.get(name)) for name in WORDS} for row in usable.to_dict("records")]
 
 
 def levels_by_row(levels, rows):
     """Per row: analyte -> tests as the systems ask for them; cec and om as numbers."""
-    if levels is None or levels.empty:
-        return [{} for _ in range(len(rows))]
     by_place: dict[tuple, dict] = {}
-    for row in levels[levels["value"].notna()].to_dict("records"):
-        zone = row.get("zone")
-        zone = "" if zone is None or zone != zone else str(zone)
-        place = by_place.setdefault((str(row["field"]), zone), {})
-        place.setdefault(row["analyte"], []).append(row)
+    for row in level_records(levels):
+        by_place.setdefault((row["field"], row["zone"]), {}).setdefault(row["analyte"], []).append(row)
     tests = {
         place: {name: _as_asked(name, some) for name, some in found.items()}
         for place, found in by_place.items()
@@ -53,14 +57,14 @@ def _as_asked(analyte, levels):
 
 
 def _ways(analyte, row):
-    extractant = row.get("extractant") or {"NO3-N": "nitrate"}.get(analyte, "")
-    method, depth = str(row.get("method") or "").casefold(), float(row.get("depth_in", np.nan))
+    extractant = row["extractant"] or {"NO3-N": "nitrate"}.get(analyte, "")
+    method, depth = row["method"].casefold(), float(row.get("depth_in", np.nan))
     names = [extractant]
     if analyte == "P" and extractant == "Mehlich-3" and "color" in method:
         names = ["Mehlich-3 colorimetric"]
     elif analyte == "P" and extractant == "Mehlich-3" and "icp" in method:
         names = ["Mehlich-3", "Mehlich-3 ICP"]
-    units = {row.get("unit") or "ppm": row["value"]}
+    units = {row["unit"]: row["value"]}
     per_ppm = lb_ac_per_ppm() * depth / SLICE_IN
     if depth > 12:  # a profile: pounds of its whole depth, not of a furrow slice
         ppm = units.get("ppm", row["value"] / per_ppm)
@@ -95,10 +99,14 @@ def removal_of(rows, wanted, region, chosen):
         residue = (one["removed"] - kept["removed"]).where(alike["baled"] > 0, 0.0)
         table = pd.DataFrame({
             "uptake": one["uptake"], "removed": one["removed"], "residue": residue.clip(lower=0).fillna(0.0),
-            "removed_source": one["removed_source"].fillna(""), "provenance": one["provenance"].fillna(""),
+            "removed_source": _words(one["removed_source"]), "provenance": _words(one["provenance"]),
         })  # fmt: skip
         found[nutrient] = table.iloc[code].reset_index(drop=True).to_dict("records")
     return found
+
+
+def _words(column):
+    return column.astype(object).where(column.notna(), "")
 
 
 def _removed(alike, studied):

@@ -4,6 +4,8 @@ Buffers: 20 lb P2O5 a ppm and 4 + 0.2 x CEC lb K2O (OSU_BUILD2012, printed 20 an
 P/ha a mg/kg (CIAMPITTI2011), which is 16.4 to 22.5 lb P2O5/ac.
 """
 
+import dataclasses
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -230,3 +232,19 @@ def test_lime_by_the_buffer_that_is_named_alone():
     assert rows.loc["A", "rate_ton_ac"] == pytest.approx(0.75)  # NC_LIME prints 0.76 for 1.2 x 0.625
     assert rows.loc["B", "why_not"] == "another buffer"
     assert field_lime(fields, levels, None).set_index("field").loc["A", "why_not"] == "no target"
+
+
+def test_a_season_whose_removal_is_not_known_ends_the_sums():
+    fields = pd.concat([FIELDS, FIELDS.assign(year=FIELDS["year"] + 2)], ignore_index=True)
+    plan = targets({"P": 60, "K": 60}, fields)
+    hole = plan.removal.assign(removed=plan.removal["removed"].mask(plan.removal["at"] == 1))
+    table = rotation_ledger(dataclasses.replace(plan, removal=hole), LEVELS).table.query("nutrient == 'K2O'")
+    assert table["running"].notna().tolist() == [True, False, False, False]
+    assert table["test_after"].notna().tolist() == [True, False, False, False]
+
+
+def test_blank_words_of_a_soil_test_are_no_extractant():
+    blank = LEVELS.assign(extractant=[np.nan, None, ""], zone=[None, np.nan, ""])
+    plan = nutrient_targets(read_fields(FIELDS)[0], blank, region="Ohio")
+    assert set(plan.table.query("nutrient == 'P2O5'")["why"]) == {"no system"}
+    assert rotation_ledger(plan, blank).table["test_after"].isna().all()
