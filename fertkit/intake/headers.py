@@ -259,7 +259,12 @@ def _units_above(cells, start, headers):
             headers[j] = replace(headers[j], unit=current)
 
 
-def take_units(cells, text, start, end, headers, unit=find_unit):
+def stated_under(header: Header, word: str) -> Header | None:
+    """Return a header with the unit that stands right under it; None if the word is no unit."""
+    return _state_unit(header, word, find_unit(word)) if find_unit(word) else None
+
+
+def take_units(cells, text, start, end, headers, under=stated_under):
     """Take the units, second names or kinds of columns from the lines right under a header, in place.
 
     Returns
@@ -278,9 +283,10 @@ def take_units(cells, text, start, end, headers, unit=find_unit):
             return i, dropped
         words = {j: text_of(row[j]) for j in filled}
         names = [j for j in filled if text[i][j].names_nutrient and text[i][j].name == headers[j].name]
-        if sum(bool(unit(w)) for w in words.values()) * 2 >= len(filled):
+        told = {j: under(headers[j], word) for j, word in words.items()}
+        if sum(header is not None for header in told.values()) * 2 >= len(filled):
             for j, word in words.items():
-                headers[j] = _state_unit(headers[j], word, unit(word))
+                headers[j] = told[j] or _state_unit(headers[j], word, "")
         elif len(names) * 2 >= len(filled):
             for j in names:
                 headers[j] = replace(headers[j], unit=headers[j].unit or text[i][j].unit)

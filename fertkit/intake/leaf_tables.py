@@ -16,12 +16,12 @@ from fertkit.intake.headers import (
     header_rows,
     nutrients_in,
     read_header,
+    stated_under,
     take_units,
 )
 from fertkit.intake.leaf_lines import fill_long, fill_merged, sort_lines
 from fertkit.intake.leaf_sections import Section, carried, context_of, own_to_each, sections_of
 from fertkit.intake.spellings import is_rating, listed, number_like, plain, problem, spellings
-from fertkit.intake.units import find_unit
 from fertkit.tables import RawTable, open_tables, text_of, whole
 
 _BLANK = Header("blank")
@@ -118,15 +118,15 @@ class Layout:
     filled: tuple[Problem, ...] = ()  # merged cells written on each of their lines
 
 
-def open_layout(source, name, sheet, read=read_header, unit=find_unit):
+def open_layout(source, name, sheet, read=read_header, under=stated_under):
     """Open the table of a file, or of the one sheet of a workbook that holds results, with its layout.
 
     Parameters
     ----------
     source, name, sheet
         As for `fertkit.tables.open_tables`.
-    read, unit : callable
-        What a header says (a `Header`), and fertkit's spelling of a unit; those of leaves by default.
+    read, under : callable
+        What a header says (a `Header`), and what a word right under it adds; those of leaves by default.
 
     Returns
     -------
@@ -136,7 +136,7 @@ def open_layout(source, name, sheet, read=read_header, unit=find_unit):
     laid_out, failure = [], None
     for raw in tables:
         try:
-            laid_out.append((raw, find_layout(raw, read, unit)))
+            laid_out.append((raw, find_layout(raw, read, under)))
         except InputError as error:
             failure = failure or error
     if not laid_out:
@@ -148,7 +148,7 @@ def open_layout(source, name, sheet, read=read_header, unit=find_unit):
     return whole(laid_out[0][0]), laid_out[0][1]
 
 
-def find_layout(raw: RawTable, read=read_header, unit=find_unit) -> Layout:
+def find_layout(raw: RawTable, read=read_header, under=stated_under) -> Layout:
     """Find the tables of a sheet; see `open_layout`.
 
     Raises
@@ -163,7 +163,7 @@ def find_layout(raw: RawTable, read=read_header, unit=find_unit) -> Layout:
     past: list = []
     sections = sections_of(cells, text, raw.name)
     for section, each in zip(sections, own_to_each(sections, cells), strict=True):
-        reader = _Section(cells, text, section, blocks, unit)
+        reader = _Section(cells, text, section, blocks, under)
         past = carried(past, tuple(reader.stated(0)), each)
         for number, panel in enumerate(reader.panels):
             own = reader.stated(number)
@@ -238,8 +238,8 @@ def _look_below_analyte(cells, text, meaning):
 class _Section:
     """One section of a sheet: its shape, its panels side by side, and the blocks of each."""
 
-    def __init__(self, cells, text, section: Section, earlier: list[Block], unit):
-        self.cells, self.text, self.section, self.earlier, self.unit = cells, text, section, earlier, unit
+    def __init__(self, cells, text, section: Section, earlier: list[Block], under):
+        self.cells, self.text, self.section, self.earlier, self.under = cells, text, section, earlier, under
         lines = range(section.body, section.end)
         self.long_rows = [i for i in lines if _is_long_header(cells, text, i, section.end)]
         body = slice(section.body, section.end)
@@ -309,7 +309,7 @@ class _Section:
             past, labels = complete_headers(cells, text, start, past, free)
             headers, first = list(past), start + 1
             if shape == "wide":
-                first, left = take_units(cells, text, start, end, headers, self.unit)
+                first, left = take_units(cells, text, start, end, headers, self.under)
                 dropped += left
             block, left, questions = _block(shape, cells, range(first, end), headers, labels)
             blocks.append(replace(block, heads=tuple(range(max(start - 1, 0), first))))
@@ -331,7 +331,7 @@ class _Section:
             return [], [], []
         headers = list(meanings[heads[0]])
         labels = [text_of(c) or f"row {start + j + 1}" for j, c in enumerate(turned[heads[0]])]
-        first, dropped = take_units(turned, meanings, heads[0], len(turned), headers, self.unit)
+        first, dropped = take_units(turned, meanings, heads[0], len(turned), headers, self.under)
         block, left, asked = _block("transposed", turned, range(first, len(turned)), headers, labels)
         first = next(iter(block.results), 0)
         return [replace(block, above=start, heads=tuple(range(start, start + first)))], dropped + left, asked

@@ -10,7 +10,7 @@ from fertkit.errors import InputError, Problem
 from fertkit.intake.grid import header_key, hidden_rows
 from fertkit.intake.leaf_tables import lines_set_aside, open_layout
 from fertkit.intake.numbers import NumberStyle, number_style
-from fertkit.intake.soil_headers import SoilHeader, read_soil_header, soil_unit
+from fertkit.intake.soil_headers import SoilHeader, read_soil_header, stated_under
 from fertkit.intake.soil_numbers import (
     ask_whether_real,
     furrow_slice,
@@ -237,7 +237,7 @@ def _open(source, name, sheet, columns):
         return known if known.names_nutrient else SoilHeader("role", role)
 
     try:
-        raw, layout = open_layout(source, name, sheet, read, soil_unit)
+        raw, layout = open_layout(source, name, sheet, read, stated_under)
     except InputError as error:
         swap = {problem("no nutrients"): problem("no soil tests")}
         raise InputError(error.file, [swap.get(p, p) for p in error.problems]) from None

@@ -1,7 +1,7 @@
 """What a header or a unit of a soil laboratory says: analyte, extractant, method, unit and depth."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from itertools import product
 
@@ -197,6 +197,18 @@ def read_soil_header(text: str) -> SoilHeader:
         if header:
             return header
     return SoilHeader("unknown")
+
+
+def stated_under(header: SoilHeader, word: str) -> SoilHeader | None:
+    """Return a header with the unit, extractant or method that stands right under it; None if none does."""
+    more = read_soil_header(f"{header.name} {word}")
+    if (more.kind, more.name) != ("nutrient", header.name) or (more.complaint and not more.unit):
+        return None
+    own, new = (header.unit, header.extractant), (more.unit, more.extractant)
+    if any(a and b and a != b for a, b in zip(own, new, strict=True)) or not any((*new, more.method)):
+        return None
+    unit, extractant = (a or b for a, b in zip(own, new, strict=True))
+    return replace(header, unit=unit, extractant=extractant, method=header.method or more.method)
 
 
 def _role(words):

@@ -24,6 +24,8 @@ _POINT = re.compile(
 def with_places(cells, layout, fields, date_format, problems, notes):
     """Add field, zone, sample, sampled and the cells of the depth to each result."""
     places = pd.DataFrame(place for b, block in enumerate(layout.blocks) for place in _places(b, block))
+    gaps = places[places["field_column"] & (places["field"] == "")]
+    problems += [problem("place missing", int(row), role="field") for row in gaps["row"]]
     nameless = places[(places[["field", "zone", "sample"]] == "").all(axis=1)]
     problems += [problem("soil no field", int(row)) for row in nameless["row"].head(1)]
     for b, of in places.groupby("block"):
@@ -34,15 +36,19 @@ def with_places(cells, layout, fields, date_format, problems, notes):
         problems += _named_twice(block)
     _name_fields(places, fields or (), notes)
     places["sampled"] = _dates(places, date_format, problems, notes)
-    return cells.merge(places.drop(columns=["row", "column_named"]), on=["block", "line"], how="left")
+    return cells.merge(
+        places.drop(columns=["row", "column_named", "field_column"]), on=["block", "line"], how="left"
+    )
 
 
 def _places(b, block: Block):
     """Field, zone, sample, date and depth of each line of a table, from its columns or the lines above."""
     columns = {role: block.columns("role", role) for role in _ROLES}
     if not any(columns[role] for role in _NAMES):
-        loose = (j for j in range(next(iter(block.results), len(block.headers))) if _is_loose(block, j))
+        loose = (j for j in range(next(iter(block.results), 0)) if _is_loose(block, j))
         columns["sample_id"] = [j for j in loose if any(block.cells[i][j] != "" for i in block.lines)][:1]
+    for role in ("field", "sample_id"):  # of 'Sample no' and 'Sample name' the name
+        columns[role] = sorted(columns[role], key=lambda j: _numbers_alone(block, j))
     depth_unit = next((block.headers[j].unit for j in columns["depth"] + columns["depth_to"]), "")
     for i in block.lines:
         said = {}
@@ -55,6 +61,7 @@ def _places(b, block: Block):
             "field": text_of(said["field"]), "zone": text_of(said["zone"]),
             "sample": next((text_of(said[r]) for r in _SAMPLES if said[r] != ""), ""),
             "date": said["sampled"], "year": text_of(said["year"]),
+            "field_column": bool(columns["field"]),
             "column_named": any(columns[role] for role in _NAMES),
             "depth": f"{top}-{end}" if end else text_of(said["depth"]), "depth_unit": depth_unit,
         }  # fmt: skip
@@ -69,9 +76,15 @@ def _named_twice(block):
             yield problem("several columns give", role=role.replace("_", " "), names=told)
 
 
+def _numbers_alone(block, j):
+    return all(text_of(block.cells[i][j]).isdigit() for i in block.lines)
+
+
 def _is_loose(block, j):
     """Whether a column has no header that says what it holds; over the names of a turned table is 'Test'."""
-    return block.headers[j].kind in ("blank", "unknown") or block.headers[j].name == "analyte"
+    return block.headers[j].kind in ("blank", "unknown") or (
+        block.turned and block.headers[j].name == "analyte"
+    )
 
 
 def _name_fields(places, fields, notes):

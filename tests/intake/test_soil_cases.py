@@ -89,6 +89,18 @@ READ = {
         "A": {("P", "Olsen", ""): 22.4 / 1.12085 / 2, ("K", AA, ""): 269 / 1.12085 / 2},
     }),
     "ppm_beside_lb.csv": ({}, 8, {"A": {("P", M3, ""): 15, ("K", M3, ""): 120}}),
+    "stacked.csv": ({}, NAN, {
+        "North": {("P", "Olsen", ""): 12, ("K", AA, ""): 140},
+        "South": {("P", "Olsen", ""): 22, ("K", AA, ""): 160},
+    }),
+    "three_headers.csv": ({}, NAN, {
+        "A": {("P", "Bray-P1", ""): 12, ("P", M3, ""): 20, ("K", AA, ""): 130, ("K", M3, ""): 140,
+              ("pH", "", ""): 6.4},
+    }),
+    "numbers_and_names.csv": ({}, NAN, {
+        "North": {("pH", "", ""): 6.4, ("P", M3, ""): 12, ("K", M3, ""): 120},
+        "South": {("pH", "", ""): 6.6, ("P", M3, ""): 22, ("K", M3, ""): 140},
+    }),
     "nitrate_ion.csv": ({"columns": {"NO3-N ppm": "Nitrate ppm"}}, NAN, {
         "A": {("NO3-N", "nitrate", ""): 44, ("P", "Olsen", ""): 12},
     }),
@@ -132,6 +144,7 @@ REFUSED = {
     "nitrate_ion.csv": ["'Nitrate ppm': it is not said .* NO3 or NO3-N"],
     "dates_two_ways.csv": ["row 2, .*'03/04/2025': the order of day", "row 3, .*the order of day"],
     "two_columns.csv": [r"row 2, .*'P Bray P1 \(ppm\)': a second column for P \(Bray-P1\)"],
+    "field_gap.csv": ["row 4: the field is missing"],
     "oxides_de.csv": ["row 2, .*the order of day", "row 3, .*the order of day"],
 }
 
