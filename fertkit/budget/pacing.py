@@ -54,7 +54,7 @@ def season_supply(
     season is taken up, f x rate has to be there. After a stage may come what is taken up after it.
     """
     rows = targets[targets["nutrient"].isin(FOLLOWED)].merge(uptake, on=["at", "nutrient"], how="left")
-    rows = rows[(rows["rate_lb_ac"] > 0) & (rows["uptake"] > 0)]
+    rows = rows[rows["rate_lb_ac"] > 0]
     parts = []
     for (crop, nutrient), some in rows.groupby(["crop", "nutrient"], sort=False):
         curve = _curve(crop, nutrient)

@@ -26,7 +26,7 @@ from fertkit.budget.own import checked_own
 from fertkit.budget.pacing import BEFORE, season_supply
 from fertkit.budget.rotation import RotationLedger, rotation_ledger
 from fertkit.budget.targets import PLACE, Targets, nutrient_targets
-from fertkit.budget.yields import AREA_UNITS, base_of, refuse
+from fertkit.budget.yields import AREA_UNITS, base_of
 from fertkit.errors import InputError, Problem, UnitError
 from fertkit.intake.shed import read_shed
 from fertkit.intake.soil import read_soil
@@ -220,9 +220,7 @@ def plan_season(
     """
     if unit not in UNITS:
         raise UnitError(f"unknown unit '{unit}' of the rates; use one of: {', '.join(UNITS)}")
-    if shed is None and spending_limit is not None:
-        what = "nothing is priced without products and passes"
-        raise refuse("season plan", what, "give a shed, or leave out the limit", column="spending_limit")
+    _check_shed(shed, passes, {"spending_limit": spending_limit} | options)
     rows, notes, tests, things = _read(fields, soil, shed, passes, own)
     levels, stated = None if tests is None else tests.levels, field_credits(rows)
     credits = pd.concat([part for part in (credits, stated) if part is not None and len(part)] or [stated])
@@ -237,11 +235,26 @@ def plan_season(
         own_curves = targets.value if len(targets.value) else None
         options = {"spending_limit": spending_limit, "value": own_curves} | options
         driven = plan_passes(now, things.products, things.passes, **options)
-    books = rotation_ledger(targets, levels, applied=_applied(driven, year), prices=prices or _prices(driven))
+    books = rotation_ledger(
+        targets, levels, applied=_applied(driven, year), prices=_prices(driven) | (prices or {})
+    )
     lime = pd.DataFrame() if levels is None else field_lime(rows, levels, target_ph)
     parts = (targets, driven, books, year, levels, lime, None if tests is None else tests.trend, things)
     out = targets.left_out.drop(columns="at")
     return SeasonPlan(rows, *parts, out, notes, _cautions(targets), unit)
+
+
+def _check_shed(shed, passes, options):
+    """Refuse what is said of passes and money where there is nothing to plan them with."""
+    asked = [name for name, value in options.items() if value is not None]
+    asked += ["passes"] if passes is not None else []
+    if shed is None and asked:
+        what, remedy = "no products to plan with", "give a shed, or leave it out"
+    elif hasattr(shed, "products") and passes is not None:
+        asked, what, remedy = ["passes"], "the shed holds passes already", "read both with read_shed"
+    else:
+        return
+    raise InputError("season plan", [Problem(what, remedy, column=name) for name in asked])
 
 
 def _read(fields, soil, shed, passes, own):
@@ -368,7 +381,7 @@ def _applied(driven, year):
 def _prices(driven):
     """What one more pound of each nutrient costs in the passes planned; the middle of the fields."""
     if driven is None:
-        return None
+        return {}
     cost = driven.nutrients[driven.nutrients["marginal_cost"] > 0]
     return cost.groupby("nutrient")["marginal_cost"].median().to_dict()
 

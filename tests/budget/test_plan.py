@@ -6,6 +6,7 @@ import pytest
 import fertkit
 from fertkit.budget.plan import plan_season
 from fertkit.errors import InputError, UnitError
+from fertkit.intake.shed import read_shed
 
 FIELDS = pd.DataFrame({
     "field": ["A", "A", "B", "B"], "year": [2026, 2027] * 2, "crop": ["corn", "soybean"] * 2, "area_ac": 80.0,
@@ -97,3 +98,47 @@ def test_duties_are_named_and_only_of_what_is_grown():
     topics = set(plan_season(FIELDS, policy={"N": 100}).cautions["topic"])
     assert {"phosphorus loss", "nitrate loss", "who governs"} <= topics
     assert "grass tetany" not in topics
+
+
+SHED = pd.DataFrame(
+    {"Product": ["urea", "MAP", "potash 0-0-60"], "Price": ["$500/ton", "$800/ton", "$400/ton"]}
+)
+WAYS = pd.DataFrame({
+    "Pass": ["spring spreading", "sidedress"], "Method": ["broadcast", "sidedress"],
+    "Cost ($/ac)": [8.0, 20.0], "Earliest": ["preplant", "V4"], "Latest": ["preplant", "V8"],
+})  # fmt: skip
+ONE = FIELDS.iloc[:2]
+
+
+def test_passes_bring_the_rates_and_the_books_take_what_they_bring():
+    # 92 lb of N are 200 lb of urea; 60 lb of K2O 100 lb of potash: 50 + 20 an acre, one pass for 8
+    plan = plan_season(ONE, shed=SHED, passes=WAYS, policy={"N": 92, "K": 60, "P": "none"}, source="MSU2017")
+    assert plan.passes.cost == pytest.approx(80 * (50 + 20 + 8))
+    rows = plan.table.set_index("nutrient")
+    assert rows.loc[["N", "K2O"], "pass"].tolist() == ["spring spreading"] * 2
+    assert rows.loc["N", "brought_lb_ac"] == pytest.approx(92)
+    assert plan.doses["stage"].unique().tolist() == ["preplant"]
+    ledger = plan.ledger.table.set_index(["nutrient", "year"])
+    assert ledger.loc[("K2O", 2026), "applied"] == pytest.approx(60)
+    # potash at 0.20 a pound is 1/3 a pound of K2O, urea at 0.25 is 0.543 a pound of N
+    assert ledger.loc[("K2O", 2026), "price"] == pytest.approx(0.2 / 0.6, rel=0.02)
+    assert ledger.loc[("N", 2026), "price"] == pytest.approx(0.25 / 0.46, rel=0.02)
+    season = plan.season.set_index("nutrient")
+    assert season.loc["N", "wait_stage"] == "V8"
+    assert 0 < season.loc["N", "can_wait_lb_ac"] < 92
+
+
+def test_own_prices_lead_those_of_the_passes():
+    plan = plan_season(
+        ONE, shed=SHED, passes=WAYS, policy={"N": 92, "K": 60, "P": "none"}, prices={"K2O": 0.5}
+    )
+    ledger = plan.ledger.table.set_index(["nutrient", "year"])
+    assert ledger.loc[("K2O", 2026), "skip_saves"] == pytest.approx(30)
+
+
+@pytest.mark.parametrize("options", [{"passes": WAYS}, {"max_products": 2}, {"passes": WAYS, "shed": "read"}])
+def test_what_is_said_of_passes_is_never_passed_over(options):
+    if options.get("shed"):
+        options = options | {"shed": read_shed(SHED, WAYS)}
+    with pytest.raises(InputError, match=next(iter(options))):
+        plan_season(ONE, **options)
