@@ -122,7 +122,7 @@ def run_leaf(arguments):
     from fertkit.say.leaf import VERDICT
     from fertkit.say.line import Kind
     from fertkit.tissue.explanation import explain
-    from fertkit.tissue.score import score_tissue
+    from fertkit.tissue.score import as_scored, score_tissue
 
     options = _asked(arguments, "crop", "stage", "part", "decimal", "sheet")
     units, order = _units(arguments.units), arguments.dates
@@ -133,7 +133,7 @@ def run_leaf(arguments):
     explained = explain(scores).lines()
     verdict = next(i for i, line in enumerate(explained) if line.label == VERDICT)
     scored = [line for line in scores.lines() if line.kind in (Kind.LEAD, Kind.NOTE, Kind.CAUTION)]
-    read = samples.lines()[1:] or ["The file was read as it stands."]
+    read = as_scored(samples, scores).lines()[1:] or ["The file was read as it stands."]
     said = {str(line) for line in explained}
     lines = [*explained[: verdict + 1], *read, *explained[verdict + 1 : -1]]
     lines += [line for line in scored if str(line) not in said] + explained[-1:]

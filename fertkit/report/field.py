@@ -28,7 +28,7 @@ from fertkit.say.line import Kind
 from fertkit.say.response import optimum_text
 from fertkit.tissue.explanation import Explanation, explain
 from fertkit.tissue.own_names import crop_or_own
-from fertkit.tissue.score import TissueScores, score_tissue
+from fertkit.tissue.score import TissueScores, as_scored, score_tissue
 from fertkit.units import convert_area_rate, mass_kg
 
 
@@ -244,11 +244,8 @@ def _of_leaf(samples, scores, most=8):
     told = [f"leaf file, not used: {r.item}: {r.detail}" for r in unused]
     told += [f"leaf file: crop {detail}" for detail in filled["detail"]]
     others = set(samples.table["row"]) - set(scores.table["row"])  # of another crop, told as left out
-    scored = set(scores.table["row"])  # their crop is known, if only by the user's own tables
-    told += [
-        f"leaf file: {n}" for n in samples.notes
-        if not (n.remedy == KEPT and n.row in others) and not (n.column == "crop" and n.row in scored)
-    ]  # fmt: skip
+    notes = as_scored(samples, scores).notes
+    told += [f"leaf file: {n}" for n in notes if not (n.remedy == KEPT and n.row in others)]
     more = [f"leaf file: and {len(told) - most} more, see fertkit leaf"] if len(told) > most else []
     return told[:most] + more
 

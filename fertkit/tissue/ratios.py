@@ -81,7 +81,8 @@ def ratios(samples) -> RatioTable:
     >>> from io import StringIO
     >>> from fertkit.intake import read_tissue
     >>> sheet = "Sample,Crop,Stage,Part,N %,S %\\nA,wheat,Feekes 5,whole plant,4.06,0.14\\n"
-    >>> ratios(read_tissue(StringIO(sheet))).table[["value", "highest_limit", "verdict"]].round(3).values.tolist()
+    >>> table = ratios(read_tissue(StringIO(sheet))).table.round(3)
+    >>> table[["value", "highest_limit", "verdict"]].values.tolist()
     [[29.0, 20.0, 'above the limit']]
     """
     grid, context = results_grid(samples)

@@ -208,6 +208,13 @@ def score_tissue(
     return replace(scores, others=frame.drop_duplicates("specimen")[own].astype({n: object for n in own[1:]}))
 
 
+def as_scored(samples: TissueSamples, scores: TissueScores) -> TissueSamples:
+    """Leave out the notes of the reader on crops it does not know and a table of the user's own does."""
+    known = set(scores.scored.loc[scores.scored["source_key"] != "", "row"])
+    kept = (note for note in samples.notes if note.column != "crop" or note.row not in known)
+    return replace(samples, notes=tuple(kept))
+
+
 def _range_table(ranges, source, without, name, own):
     """The ranges that are asked, on the kit's units and scales; those of the user's own tables among them."""
     given = isinstance(ranges, pd.DataFrame)
