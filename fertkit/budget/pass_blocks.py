@@ -200,6 +200,7 @@ def why_not(farm: Farm, programme: Programme) -> str:
             for b, lacks in enumerate(short_of_stock(programme))
             for i in np.flatnonzero(lacks > OPEN * farm.blocks[b].target)
         ]
+        said = said or [f"the stock of {stock} is too small"]
         remedy = "give a price at which more can be bought, add a product or lower the target"
     more = f"; and {len(said) - SHOWN} more" if len(said) > SHOWN else ""
     return f"no plan meets every target: {'; '.join(said[:SHOWN])}{more}; {remedy}"

@@ -50,6 +50,7 @@ def products_table(frame: pd.DataFrame) -> pd.DataFrame:
         *_numbers(table, "price_per_lb", lambda v: v > 0, "give a price above zero", empty=True),
         *(p for name in ("on_hand_lb", "lot_lb", *analyses)
           for p in _numbers(table, name, lambda v: v >= 0, _NEED)),
+        *_among(table, "form", ("dry", "liquid", "gas")),
         *_twice(table, ["product"]),
     ]  # fmt: skip
     none = table.index[table["price_per_lb"].isna() & table["on_hand_lb"].eq(0)]

@@ -13,6 +13,8 @@ from itertools import pairwise
 
 import numpy as np
 
+from fertkit.errors import NotEstimable
+
 #: Groups of fields up to which the whole is solved at once.
 FEW = 20
 #: Money below which a unit of value lies: of two plans of the same shortfall the cheaper is taken.
@@ -21,6 +23,7 @@ TIE = 1e-4
 ASIDE = 0.03
 #: Acre rates and shares below this are the solver's, not the plan's.
 OPEN = 1e-6
+_OUT_OF_TIME = 1  # a status of scipy.optimize.milp
 
 
 @dataclass(frozen=True)
@@ -283,6 +286,9 @@ def _milp(aim, a, b, lower, upper, whole, gap, seconds):
         constraints=LinearConstraint(a, -np.inf, b),
         options={"mip_rel_gap": gap, "time_limit": seconds},
     )  # fmt: skip
+    if answer.x is None and answer.status == _OUT_OF_TIME:
+        remedy = "give more time_limit, or plan fewer fields at a time"
+        raise NotEstimable(f"no plan was found within {seconds:g} s", remedy=remedy)
     return None if answer.x is None else answer
 
 

@@ -483,6 +483,10 @@ def test_all_problems_of_a_table_at_once():
         plan_passes(targets(N=5), BLEND.assign(price_per_lb=np.nan), SPREAD)
     with pytest.raises(InputError, match="not known"):
         plan_passes(targets(N=5), BLEND, SPREAD.assign(method="by hand"))
+    with pytest.raises(InputError, match="use one of: dry, liquid, gas"):
+        plan_passes(targets(N=5), BLEND.assign(form="powder"), SPREAD)
+    with pytest.raises(InputError, match="with two crops or areas"):
+        plan_passes(pd.concat([targets(N=5), targets("soybean", P2O5=5)]), BLEND, SPREAD)
     with pytest.raises(InputError, match="one year at a time"):
         plan_passes(
             pd.concat([targets(N=5).assign(year=2030), targets(P2O5=5).assign(year=2031)]), BLEND, SPREAD
