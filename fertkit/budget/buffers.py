@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_table_of, above_zero, asks, zero_or_more
+from fertkit.budget.soil_rules import CUT
 from fertkit.budget.yields import refuse
 from fertkit.errors import InputError, Problem, unknown
 from fertkit.reference.load import load_table
@@ -216,7 +217,11 @@ def lime_rates(fields: pd.DataFrame) -> pd.DataFrame:
         else f"pH {r.ph:g} is at or above {r.target_ph:g}: nothing"
         for a, r in zip(acid, numbers.itertuples(), strict=True)
     ]
-    rate = (acid * share - numbers["credit_ton_ac"]).clip(lower=0)
+    left = acid * share - numbers["credit_ton_ac"]
+    equations = [
+        text + CUT * below(rest, 0.0) for text, rest in zip(equations, left.where(due, 0.0), strict=True)
+    ]
+    rate = left.clip(lower=0)
     source = {"source_key": rows["source_key"].iloc[0], "provenance": rows["provenance"].iloc[0]}
     return fields.assign(buffer=BUFFER, acidity=acid, rate_ton_ac=rate, equation=equations, **source)
 

@@ -227,7 +227,7 @@ def soil_rate(
     corners = bent(got.worked, *most_and_credit, got.plan["rate_unit"])
     about = (system, got.plan["title"], got.lines.status, OXIDE.get(nutrient, nutrient), crop)
     question = question_of(nutrient, test["test"], test_unit)
-    note = ". ".join(filter(None, [got.plan["note"], question]))
+    note = "; ".join(filter(None, [got.plan["note"], question]))
     shown = (got.level, got.lines.test_unit, unit, got.plan["rate_unit"], note)
     return SoilRate(*about, rate, got.worked.zone, equation, got.terms.frame(), corners, *shown)
 

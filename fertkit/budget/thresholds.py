@@ -299,10 +299,8 @@ def question_of(nutrient: str, test: float, test_unit: str) -> str:
         what = f"no soil test of {nutrient} is above {usual['most']:g} ppm"
         raise refuse("soil test", what, "check number and unit", column="test", value=f"{test:g} {test_unit}")
     if above(ppm, usual["high"]):
-        return (
-            f"Is the test of {test:g} {test_unit} {nutrient} right? Soils seldom hold more than "
-            f"{usual['high']:g} ppm: check number and unit."
-        )
+        given, most = f"{test:g} {test_unit} {nutrient}", f"{usual['high']:g} ppm"
+        return f"is the test of {given} right? soils seldom hold more than {most}: check number and unit"
     return ""
 
 

@@ -126,3 +126,10 @@ def test_lime_is_by_the_buffer_of_its_equation_alone():
         lime_rates(field.assign(buffer_ph=6.9))
     with pytest.raises(InputError, match="another buffer"):
         lime_rates(field.assign(buffer="SMP"))
+
+
+def test_lime_credited_beyond_the_need_says_so():
+    # 1.2 x 1 / 1.6 - 2 = -1.25 ton (NC_LIME)
+    field = pd.DataFrame({"ph": [5.0], "buffer_ph": [6.3], "target_ph": [6.0], "credit_ton_ac": [2.0]})
+    assert "below zero: nothing to apply" in lime_rates(field)["equation"].item()
+    assert "below zero" not in lime_rates(field.assign(credit_ton_ac=0.5))["equation"].item()

@@ -281,7 +281,7 @@ def test_a_soil_test_no_soil_has_is_asked_about_or_refused():
     usual = soil_rate("tri_state_2020", "P", 60, "corn", 180, **ask)
     assert "check number and unit" not in usual.summary()
     high = soil_rate("tri_state_2020", "P", 500, "corn", 180, **ask)  # 300 ppm is a great deal of P
-    assert "Is the test of 500 ppm P right?" in high.summary()
+    assert "is the test of 500 ppm P right?" in high.summary()
     for nutrient in ("P", "K"):
         with pytest.raises(InputError, match="no soil test of"):
             soil_rate("tri_state_2020", nutrient, 12000, "corn", 180, cec=10, **ask)
