@@ -83,14 +83,16 @@ def _step(rows, again) -> str:
         stage += f" ({first['sampled']:%Y-%m-%d})"
     if judged.empty:
         return f"{stage}: no published range"
-    short = judged[judged["state"].isin([State.SHORT, State.IN_PART])]
-    left = judged[judged["state"] == State.OPEN]
+    state = judged["state"]
+    if (state == State.ENOUGH).all():
+        return f"{stage}: nothing short"
+    short, left = judged[state.isin([State.SHORT, State.IN_PART])], judged[state == State.OPEN]
     parts = [_short(r) for r in short.itertuples()]
     for nutrient, mine in left.groupby("nutrient", sort=False):
         whole = len(mine) == rows["spot"].nunique()
         where = "" if whole else " and".join(_in(spot) for spot in mine["spot"])
         parts.append(f"{nutrient} left open by the sources{where}")
-    return f"{stage}: {', '.join(parts) or 'nothing short'}"
+    return f"{stage}: {', '.join(parts)}"
 
 
 def _in(spot) -> str:

@@ -14,6 +14,7 @@ the lower end of that range, and a value inside the range is low but left open b
 """
 
 from enum import StrEnum
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -64,12 +65,18 @@ class Reason(StrEnum):
     @property
     def text(self) -> str:
         """Say the reason as tables do."""
-        return load_facts("reasons").set_index("key")["text"][self]
+        return _reasons()[self]["text"]
 
     @property
     def advice(self) -> str:
         """Say what would settle it."""
-        return load_facts("reasons").set_index("key")["advice"][self]
+        return _reasons()[self]["advice"]
+
+
+@cache
+def _reasons() -> dict[str, dict]:
+    """Rows of the table by key: asked once a result."""
+    return load_facts("reasons").set_index("key").to_dict("index")
 
 
 def range_foot(low, critical, critical_high):

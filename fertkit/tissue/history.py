@@ -340,23 +340,24 @@ def odd_jumps(path) -> list[str]:
 def _repeats(path) -> pd.DataFrame:
     """In how many of its seasons each nutrient of a spot was judged, short, left open."""
     dated = path[~path["season"].str.startswith(NO_YEAR) & (path["judged"] > 0)]
-    rows = []
-    for (field, spot, nutrient), mine in dated.groupby(["field", "spot", "nutrient"], sort=False):
-        seasons = mine.groupby(["crop", "season"], sort=False)
-        short = seasons["short"].sum() > 0
-        left = (seasons["open"].sum() > 0) & ~short
-        where = [
-            f"{crop} {season} at {_stages(part)}" for (crop, season), part in seasons if short[crop, season]
-        ]
-        rows.append((field, spot, nutrient, len(short), int(short.sum()), int(left.sum()), "; ".join(where)))
-    return pd.DataFrame(rows, columns=["field", "spot", "nutrient", "judged", "short", "open", "where"])
+    place = ["field", "spot", "nutrient"]
+    seasons = dated.groupby([*place, "crop", "season"], sort=False)[["short", "open"]].sum().reset_index()
+    short = seasons["short"] > 0
+    seasons = seasons.assign(judged=1, short=short, open=(seasons["open"] > 0) & ~short)
+    counts = seasons.groupby(place, sort=False)[["judged", "short", "open"]].sum().astype(int)
+    counts["where"] = _where(dated[dated["short"] > 0], place)
+    return counts.fillna({"where": ""}).reset_index()
 
 
-def _stages(rows) -> str:
-    """Stages at which a nutrient was short; of several samples, in how many."""
-    rows = rows[rows["short"] > 0]
+def _where(rows, place) -> pd.Series:
+    """Seasons and stages at which a nutrient of a place was short; of several samples, in how many."""
+    if rows.empty:
+        return pd.Series("", index=pd.MultiIndex.from_frame(rows[place]), dtype=object)
     many = [f" ({r.short} of {r.judged} samples)" * (r.judged > 1) for r in rows.itertuples()]
-    return " and ".join(stage + some for stage, some in zip(rows["growth_stage"], many, strict=True))
+    stages = (rows["growth_stage"] + many).groupby([rows[c] for c in (*place, "crop", "season")], sort=False)
+    seasons = stages.agg(" and ".join).reset_index(name="stages")
+    texts = seasons["crop"] + " " + seasons["season"] + " at " + seasons["stages"]
+    return texts.groupby([seasons[c] for c in place], sort=False).agg("; ".join)
 
 
 def _pairs(samples: TissueSamples, steps) -> pd.DataFrame:
