@@ -139,7 +139,7 @@ def test_decimal_mark_of_a_data_set_of_samples(many_samples, tmp_path):
         ("trials", {"columns": {"rate": "a"}, "rate": "b"}, "two columns are given for the rate"),
         ("trials", {"columns": {"rate": "nowhere"}}, "columns are missing among: trial, block"),
         ("trials", {"decimal": ";"}, "unknown decimal mark"),
-        ("samples", {"columns": {"yield": "Masse"}}, "not in laboratory files"),
+        ("samples", {"columns": {"yield": "Masse"}}, "not in those of samples"),
     ],
 )
 def test_what_cannot_be_named(table, tmp_path, kind, options, told):
