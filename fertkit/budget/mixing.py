@@ -79,7 +79,7 @@ class Routes:
     late : array of bool
         Passes after planting.
     seed : dict
-        Position of a pass -> list of (basis, most lb/ac, source), limits with the seed.
+        Position of a pass -> list of (basis, most lb/ac, source), limits with the seed or in a band beside it.
     unused : list of (str, str, str)
         Pass, product ("" for all), why not.
     """
@@ -114,6 +114,8 @@ def routes(crop: str, passes: pd.DataFrame, products: pd.DataFrame, seed_row: di
             except FertkitError as error:
                 unused.append((one.name, "", error.what))
                 continue
+        elif one.method == "band":
+            seed[at] = band_limits()
         rules = placing[placing["method"].str.split(";").map(lambda methods, m=one.method: m in methods)]
         for p, product in enumerate(products.itertuples()):
             never = [r.text for r in rules.itertuples() if _fits(r.material, r.form, names[p], forms[p])]
@@ -126,6 +128,12 @@ def routes(crop: str, passes: pd.DataFrame, products: pd.DataFrame, seed_row: di
                 ways.append((at, p, most))
     ways = pd.DataFrame(ways, columns=["at", "product", "most_lb_ac"]).astype({"at": int, "product": int})
     return Routes(ways, counted, late, seed, unused)
+
+
+def band_limits() -> list[tuple[str, float, str]]:
+    """Return the limits of a band beside and below the row: basis, most [lb/ac], source."""
+    rows = load_table("constants").query("group == 'band_limit'")
+    return list(rows[["item", "value", "source_key"]].itertuples(index=False, name=None))
 
 
 def _not_for(crop, one):

@@ -140,7 +140,8 @@ def _block(kind, acres, ways, products, passes, names, step, mixes, demand) -> B
     for m, seeds in ways.seed.items():
         for basis, most, _ in seeds:
             whole = shares(products, basis.split(" + ")).sum(axis=0)[product] * (at == m)
-            limits.append((whole, most, f"the limit of {most:g} {basis} with the seed"))
+            where = "in a band" if passes["method"].iloc[m] == "band" else "with the seed"
+            limits.append((whole, most, f"the limit of {most:g} {basis} {where}"))
     with np.errstate(divide="ignore", invalid="ignore"):
         worth = np.nanmax(np.where(counted > 0, asked[wanted][:, None] / counted, 0.0), axis=0, initial=0.0)
         for whole, most, _ in limits:
