@@ -106,7 +106,9 @@ def checked_rows(frame, problems: list, numbers=("yield_goal",), own=NO_TABLES, 
         fields[column] = _numbers(frame[column], column, style, problems, lost and column == "yield_goal")
     if not problems:
         problems += _yield_problems(fields)
-        fields["part"] = fields["crop"].map(lambda crop: parts_of(crop, own)[0])
+        fields["part"] = fields["crop"].map(
+            {crop: parts_of(crop, own)[0] for crop in fields["crop"].unique()}
+        )
         for crop, group in fields.groupby("crop"):
             fields.loc[group.index, "residue"] = residue_lb_ac(crop, group["pounds"])
     return fields

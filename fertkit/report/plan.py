@@ -13,6 +13,7 @@ from fertkit.report.answer import Answer
 from fertkit.report.sections import Section, Table, checks_of, pick, plain_rows, tidy
 from fertkit.report.workbook import inert_table, sheet_names
 from fertkit.say import plan_sheets as say
+from fertkit.say.line import HANGING
 from fertkit.say.plan import titles_of, why_of
 from fertkit.units import MEASURES, restated
 from fertkit.writing import write_whole
@@ -133,6 +134,10 @@ class PlanAnswer(Answer):
         return frame[(frame["field"] == field) & (frame["zone"] == zone)].reset_index(drop=True)
 
     @property
+    def lead(self) -> list:
+        return [line for line in self.lines() if line.kind not in HANGING]
+
+    @property
     def title(self) -> str:
         season = self.plan.year
         return f"Season plan{f' {season}' if season != '' else ''}"
@@ -203,9 +208,10 @@ class PlanAnswer(Answer):
         ]
 
     def _farm(self):
+        lines = tuple(line for line in self.lines() if line.kind in HANGING)
+        rates = Table(f"Rates of all fields [{self.words['rate']}]", self._by_field())
         return Section(
-            "The farm", figure=self.plot, figure_says=say.figure_says(self),
-            tables=(Table(f"Rates of all fields [{self.words['rate']}]", self._by_field()),),
+            "The farm", lines=lines, figure=self.plot, figure_says=say.figure_says(self), tables=(rates,)
         )  # fmt: skip
 
     def _by_field(self):
@@ -225,7 +231,10 @@ class PlanAnswer(Answer):
         driven = self.plan.passes
         if driven is None:
             return []
-        tables = [self._pick("To buy", driven.purchases, BOUGHT), self._pick("Passes", driven.passes, DRIVEN)]
+        tables = [
+            self._pick("To buy", driven.purchases[driven.purchases["need_lb"] > 0], BOUGHT),
+            self._pick("Passes", driven.passes[driven.passes["fields"] > 0], DRIVEN),
+        ]
         if len(driven.shadow):
             tables.append(
                 self._pick("Where the next money gains most", driven.shadow.head(20), FIRST["shadow"])
