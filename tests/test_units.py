@@ -1,6 +1,7 @@
 """Conversions against NIST definitions (through pint), published factors and printed trade tables."""
 
 import numpy as np
+import pandas as pd
 import pint
 import pytest
 from hypothesis import given, settings
@@ -27,6 +28,7 @@ from fertkit.units import (
     element_fraction,
     from_element,
     mass_kg,
+    restated,
     to_element,
 )
 
@@ -214,3 +216,17 @@ def test_every_bushel_weight_is_plausible():
 def test_what_cannot_be_converted_says_so(call, error, says):
     with pytest.raises(error, match=says):
         call()
+
+
+def test_amounts_restated_in_metric():
+    """1 lb/ac is 1.12085 kg/ha, 1 ac 0.404686 ha, 1 gal/ac 9.35396 L/ha (NIST SP 811, arithmetic)."""
+    frame = pd.DataFrame({"rate_lb_ac": [100.0], "area_ac": [80.0], "gal_ac": [10.0], "price_per_lb": [0.5],
+                          "bought_lb": [2000.0], "field": ["North"]})  # fmt: skip
+    moved = restated(frame, "kg/ha").iloc[0]
+    assert moved["rate_lb_ac"] == pytest.approx(112.085, abs=1e-3)
+    assert moved["area_ac"] == pytest.approx(32.37485, abs=1e-4)
+    assert moved["gal_ac"] == pytest.approx(93.5396, abs=1e-3)
+    assert moved["price_per_lb"] == pytest.approx(1.102311, abs=1e-5)
+    assert moved["bought_lb"] == pytest.approx(907.18474)
+    assert moved["field"] == "North"
+    assert restated(frame, "lb/ac") is frame

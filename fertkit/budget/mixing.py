@@ -79,7 +79,7 @@ class Routes:
     late : array of bool
         Passes after planting.
     seed : dict
-        Position of a pass -> list of (basis, most lb/ac, source), limits with the seed or in a band beside it.
+        Position of a pass -> list of (basis, most lb/ac, source), limits with seed or band.
     unused : list of (str, str, str)
         Pass, product ("" for all), why not.
     """

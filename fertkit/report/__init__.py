@@ -2,8 +2,8 @@
 
 Method
 ------
-* Ask: `answer_field`, `answer_trial`, `answer_network` and `answer_farm` put one question to every floor
-  below and hold the results together; nothing is computed here.
+* Ask: `answer_field`, `answer_trial`, `answer_network`, `answer_farm` and `answer_plan` put one question to
+  every floor below and hold the results together; nothing is computed here.
 * Read aloud: ``answer.summary()`` says what was found, how sure, and on what grounds.
 * Hand over: ``answer.page()`` is one self-contained HTML document, without scripts and without a request to
   any network, with a print form; every text of the user is escaped.
@@ -28,6 +28,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "farm": ["answer_farm"],
+        "plan": ["answer_plan"],
         "field": ["answer_field"],
         "network": ["answer_network"],
         "page": ["render_page"],

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from fertkit.asked import a_path, a_text, asks, holding
+from fertkit.asked import a_file, a_path, a_saved_file, a_table, a_text, asks, either, holding
 from fertkit.budget.plan import SeasonPlan, plan_season
 from fertkit.errors import NotEstimable
 from fertkit.report.answer import Answer
@@ -311,6 +311,29 @@ def plan_answer(plan: SeasonPlan, *, currency: str = "") -> PlanAnswer:
     return PlanAnswer(plan, currency)
 
 
+@asks(
+    fields=either(a_table, a_saved_file), soil=either(holding("levels", like="soil tests"), a_file),
+    shed=either(holding("products", like="a shed"), a_file), currency=a_text,
+)  # fmt: skip
 def answer_plan(fields, soil=None, shed=None, *, currency: str = "", **options) -> PlanAnswer:
-    """Plan a season and answer with it; options as for `plan_season`."""
+    """Answer with a season plan: rates, products, passes, cost and what is left, field by field.
+
+    Parameters
+    ----------
+    fields, soil, shed, **options
+        As for `fertkit.plan_season`.
+    currency : str
+        Name of your money, for labels only.
+
+    Returns
+    -------
+    PlanAnswer
+
+    Raises
+    ------
+    InputError
+        With every problem of the files and requests at once.
+    NotEstimable
+        If no pass plan meets the rates.
+    """
     return plan_answer(plan_season(fields, soil, shed, **options), currency=currency)
