@@ -83,10 +83,15 @@ class FieldAnswer(Answer):
         return next(iter(self.trials.values())).plot(ax, **options)
 
     @property
+    def _applied(self):
+        """What is given to which crop for which harvest, of which the cautions speak."""
+        return self.applied, self.budget.crop, self.budget.part
+
+    @property
     def sources(self) -> pd.DataFrame:
         """Citations of every number used."""
         results = [self.budget, self.season, self.scores, self.explanation, *self.trials.values()]
-        return parts.citations(results, self.applied, self.budget.crop)
+        return parts.citations(results, *self._applied)
 
     @property
     def title(self) -> str:
@@ -94,7 +99,7 @@ class FieldAnswer(Answer):
 
     @property
     def sections(self) -> list[Section]:
-        (do, leave), (cautions, _) = field_advice(self), nutrient_cautions(self.applied, self.budget.crop)
+        (do, leave), (cautions, _) = field_advice(self), nutrient_cautions(*self._applied)
         return [
             Section("What to do, and what not", do=do, leave=leave, cautions=cautions),
             _needs_section(self.budget),

@@ -135,8 +135,8 @@ def checks_table(rows: pd.DataFrame) -> Table:
     return pick("What was checked", rows, names)
 
 
-def citations(results, nutrient: str = "", crop: str = "") -> pd.DataFrame:
+def citations(results, nutrient: str = "", crop: str = "", part: str = "") -> pd.DataFrame:
     """Return the citations behind several results and the cautions of a nutrient on a crop, each once."""
     frames = [getattr(result, "sources", None) for result in results]
     keys = [key for frame in frames if frame is not None for key in frame["source_key"]]
-    return list_sources(list(dict.fromkeys([*keys, *nutrient_cautions(nutrient, crop)[1]])))
+    return list_sources(list(dict.fromkeys([*keys, *nutrient_cautions(nutrient, crop, part)[1]])))

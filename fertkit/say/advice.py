@@ -196,9 +196,10 @@ def listed(names, most: int = 12) -> str:
     return ", ".join(map(str, names[:most])) + more
 
 
-def nutrient_cautions(nutrient: str, crop: str = "") -> tuple[tuple[str, ...], list[str]]:
+def nutrient_cautions(nutrient: str, crop: str = "", part: str = "") -> tuple[tuple[str, ...], list[str]]:
     """Cautions about giving a crop a nutrient, each with source and mark, and the keys of these sources."""
     table = load_cautions(base_of(crop) if crop else "")
+    table = table[[not {part, ""}.isdisjoint(parts.split(";")) for parts in table["part"]]]
     rows = table[table["nutrient"].str.split(";").map(lambda held: bool(nutrient) and nutrient in held)]
     said = tuple(f"{r.text} ({_mark(r)})" for r in rows.itertuples())
     return said, [key for keys in rows["source_key"] for key in keys.split(";")]

@@ -15,6 +15,7 @@ from fertkit.budget.products import (
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
 from fertkit.reference import cite, load_table
 from fertkit.reference.nutrients import OF_PRODUCTS
+from fertkit.say.advice import nutrient_cautions
 
 
 @pytest.mark.parametrize(
@@ -243,3 +244,15 @@ def test_biuret_is_a_matter_of_urea_alone():
     }
     assert "biuret" in topics["46-0-0"] & topics["28-0-0"]
     assert "biuret" not in topics["18-46-0"] | topics["82-0-0"]
+
+
+def test_cautions_are_of_the_crop_and_the_harvest_at_hand():
+    def said(*about):
+        return " ".join(nutrient_cautions(*about)[0])
+
+    assert "bean seed" in said("K2O", "soybean")
+    assert "bean seed" not in said("K2O", "corn")
+    assert "toxic to peanut" in said("Zn", "peanut")
+    # CLEMSON_NITRATE, OSU_NITRATE: forage alone
+    assert "1,000 mg/kg" in said("N", "corn", "silage")
+    assert "1,000 mg/kg" not in said("N", "corn", "grain") + said("N")
