@@ -248,3 +248,25 @@ def test_blank_words_of_a_soil_test_are_no_extractant():
     plan = nutrient_targets(read_fields(FIELDS)[0], blank, region="Ohio")
     assert set(plan.table.query("nutrient == 'P2O5'")["why"]) == {"no system"}
     assert rotation_ledger(plan, blank).table["test_after"].isna().all()
+
+
+def test_the_books_call_no_surplus_waste():
+    two = pd.DataFrame(
+        {"year": ["2026", "2027"], "N": [250.0, 0.0], "P2O5": [130.0, 0.0], "K2O": [60.0, 90.0]}
+    )
+    text = rotation_ledger(targets(two), LEVELS).summary()
+    assert "of it for the crop after" in text
+    assert "nitrogen beyond the grain is in straw, roots and soil" in text
+    assert "waste" not in text
+    # 250 lb on 80 acres; of the soybean after it nothing is counted on either side
+    assert "applied 20,000" in text
+
+
+@pytest.mark.parametrize("years", [1, 2, 3])
+def test_years_of_build_up_end_at_the_critical_level(years):
+    # build-up alone, beside removal: the sum over the years is (20 - 14) x 20 lb of P2O5 a field
+    test = LEVELS.assign(value=14.0)
+    fields = pd.concat([FIELDS.iloc[:1].assign(year=2026 + i) for i in range(years)], ignore_index=True)
+    plan = nutrient_targets(read_fields(fields)[0], test, policy={"P": f"build {years}"}, region="Ohio")
+    rates = plan.table.query("nutrient == 'P2O5'")["rate_lb_ac"]
+    assert (rates - 200 * 0.35).sum() == pytest.approx(6 * 20)
