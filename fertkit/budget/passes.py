@@ -99,7 +99,7 @@ def plan_passes(
     seed_row: dict | None = None,
     whole_rates: bool = True,
     gap: float = 0.005,
-    time_limit: float = 60.0,
+    time_limit: float = 30.0,
 ) -> PassPlan:
     """Work out products and passes of a farm for one season, at least cost.
 
@@ -131,7 +131,7 @@ def plan_passes(
     gap : float
         Share of the cost by which the plan may miss the best.
     time_limit : float
-        For one solve [s].
+        For one solve [s]; the best plan found by then is given, with its gap.
 
     Returns
     -------
