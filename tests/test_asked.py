@@ -63,6 +63,7 @@ WRONG = {
     "a_table": [None, "table", [], {}, 5, np.nan],
     "a_table_of": [None, 5, "table", np.nan, TABLE],
     "of_products": [None, 5, "table", np.nan, TABLE],
+    "some_reports": [None, 5, {}, object(), [None], [5]],
     "a_dict": [None, "N", ["N"], 5, np.nan, pd.DataFrame()],
     "_kind": [None, 10.5, "text", [], object(), np.nan],
 }

@@ -85,7 +85,7 @@ class Shed(Result):
         return list_sources([*self.products["source_key"], *self.passes["source_key"]])
 
 
-@asks(source=a_file, sheet=a_text, columns=header_by_role, name=a_text)
+@asks(source=a_file, passes=a_file, sheet=a_text, columns=header_by_role, name=a_text)
 def read_shed(source, passes=None, *, sheet=None, columns=None, name=None) -> Shed:
     """Read the products on hand or on offer, and the passes of the year.
 

@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass, replace
 
 import pandas as pd
 
-from fertkit.asked import a_label, asks, holding
+from fertkit.asked import a_dict, a_label, asks, either, holding
 from fertkit.errors import InputError, Problem, unknown
 from fertkit.intake.facts import FACT_COLUMNS, facts_of_file, read_facts
 from fertkit.intake.stages import find_span, stage_span
@@ -132,7 +132,11 @@ def _facts(value):
     return dict(value.dropna() if isinstance(value, pd.Series) else value)
 
 
-@asks(scores=holding("scored", "shortfalls", like="what score_tissue gives"), sample=a_label)
+#: Facts of a field: values by name, or a row of them.
+FACTS = either(holding("items", "iloc", like="facts by name"), a_dict)
+
+
+@asks(scores=holding("scored", "shortfalls", like="what score_tissue gives"), sample=a_label, facts=FACTS)
 def explain(
     scores: TissueScores, *, sample=None, facts: Mapping | pd.Series | None = None, season_over: bool = False
 ) -> Explanation:

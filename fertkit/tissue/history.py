@@ -6,7 +6,7 @@ from enum import StrEnum
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_table_or_path, asks, words_by_name
+from fertkit.asked import a_dict, a_file, a_table_or_path, asks, either, holding, words_by_name
 from fertkit.errors import LookupFailed, NotEstimable, unknown
 from fertkit.intake.leaf import TissueSamples
 from fertkit.intake.reports import Reports, read_reports
@@ -142,7 +142,16 @@ def _laboratories(about, names) -> str:
     return f"{whose}: {note}" if whose else note
 
 
-@asks(same=words_by_name, ranges=a_table_or_path)
+#: One report: its file, its samples, or reports as read.
+_ONE = either(holding("samples", like="reports"), holding("table", like="samples"), a_file)
+
+
+def some_reports(value):
+    """Reports: one, or a list of them."""
+    return [_ONE(one) for one in value] if isinstance(value, list | tuple) else _ONE(value)
+
+
+@asks(reports=some_reports, same=words_by_name, ranges=a_table_or_path, reading=a_dict)
 def field_history(reports, *, same: dict | None = None, ranges=None, reading=None, **studies) -> FieldHistory:
     """Follow fields through the stages of each crop and year, and over the years.
 
