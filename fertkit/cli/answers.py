@@ -162,7 +162,7 @@ def run_balance(arguments):
     options = _asked(arguments, "crop", "stage", "part", "decimal", "sheet")
     units, order = _units(arguments.units), arguments.dates
     samples = read_tissue(arguments.file, units=units, date_format=order, **options)
-    asked = _asked(arguments, "norms", "source", "formula", "yield_column", "cutoff")
+    asked = _asked(arguments, "norms", "source", "formula", "dry_matter", "yield_column", "cutoff")
     answer = answer_balance(samples, arguments.method, optimum=dict(arguments.optimum), **asked)
     if arguments.build_norms:
         print(f"Norms: {write_whole(answer.norms.table.to_csv(index=False), arguments.build_norms)}")

@@ -229,8 +229,8 @@ def add_questions(commands):
         "balance leaf_yields.csv --method dris --yield-column \"Yield (bu/ac)\" --cutoff 200 "
         "--build-norms norms.csv",
         "file", "--method", "--norms", "--build-norms", "--yield-column", "--cutoff", "--optimum",
-        "--formula", "--source", "--crop", "--stage", "--part", "--units", "--decimal", "--dates", "--sheet",
-        *WRITTEN, **{name: _OF_LEAVES[name] for name in ("units", "decimal", "dates")},
+        "--formula", "--dry-matter", "--source", "--crop", "--stage", "--part", "--units", "--decimal",
+        "--dates", "--sheet", *WRITTEN, **{name: _OF_LEAVES[name] for name in ("units", "decimal", "dates")},
         file={**_FILE, "help": f"{_LEAF_FILE}; of --method dilution with a column such as 'Biomass (t/ha)'"},
         method={"choices": ["ratios", "dris", "cnd", "dop", "dilution"], "default": "ratios",
                 "help": "ratios with their published limits (default); dris or cnd against norms; dop "
@@ -245,6 +245,7 @@ def add_questions(commands):
                  "help": "optimum concentrations for dop: %% for N, P, K, Ca, Mg, S, mg/kg for the others"},
         formula={"choices": ["beaufils", "jones", "elwali_gascho"], "default": "beaufils",
                  "help": "function of a ratio in dris (default beaufils)"},
+        dry_matter={"action": "store_true", "help": "dris: ratios with dry matter too (N/DM)"},
     )  # fmt: skip
     _ask(
         commands, "strips", answers.run_strips,

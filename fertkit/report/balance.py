@@ -124,7 +124,8 @@ class BalanceAnswer(Answer):
 @asks(method=a_word, cutoff=a_number, optimum=numbers_by_name)
 def answer_balance(
     samples: TissueSamples, method: str = "ratios", *, norms=None, source=None, formula: str = FORMULAS[0],
-    optimum: dict | None = None, yield_column: str | None = None, cutoff: float | None = None,
+    dry_matter: bool = False, optimum: dict | None = None, yield_column: str | None = None,
+    cutoff: float | None = None,
 ) -> BalanceAnswer:  # fmt: skip
     """Answer on nutrient balance by one method.
 
@@ -139,6 +140,8 @@ def answer_balance(
         Source key of norms or curve, where several fit.
     formula : str
         dris: function of a ratio.
+    dry_matter : bool
+        dris: ratios with dry matter too, whose norm is the concentration itself.
     optimum : dict of nutrient -> float, optional
         dop: optimum concentrations.
     yield_column : str, optional
@@ -157,7 +160,7 @@ def answer_balance(
     """
     if method not in METHODS:
         raise unknown("method", method, METHODS)
-    built = _built(samples, method, yield_column, cutoff) if yield_column else None
+    built = _built(samples, method, yield_column, cutoff, dry_matter) if yield_column else None
     own = norms if built is None else built.table
     if method == "ratios":
         balance = ratios(samples)
@@ -166,13 +169,13 @@ def answer_balance(
     elif method == "dop":
         balance = dop(samples, _optimum(samples, optimum))
     elif method == "dris":
-        balance = dris(samples, own, formula=formula, source=source)
+        balance = dris(samples, own, formula=formula, source=source, dry_matter=dry_matter)
     else:
         balance = cnd(samples, own, source=source)
     return BalanceAnswer(method, balance, built)
 
 
-def _built(samples, method, yield_column, cutoff) -> Norms:
+def _built(samples, method, yield_column, cutoff, dry_matter) -> Norms:
     """Norms from the samples of the file that have a yield."""
     if method not in ("dris", "cnd"):
         raise NotEstimable("norms are built for dris or cnd", typed("--method dris", "method='dris'"))
@@ -184,7 +187,8 @@ def _built(samples, method, yield_column, cutoff) -> Norms:
         raise NotEstimable(what, typed("--cutoff YIELD", "cutoff=..."), remedy="say from which yield on")
     frame = samples.table[samples.table["specimen"].isin(known.index)]
     frame = frame.assign(sample_id=frame["specimen"].astype(str))  # a name may stand for several samples
-    return build_norms(frame, known.set_axis(known.index.astype(str)), cutoff=cutoff, method=method)
+    yields = known.set_axis(known.index.astype(str))
+    return build_norms(frame, yields, cutoff=cutoff, method=method, dry_matter=dry_matter)
 
 
 def _optimum(samples, optimum) -> dict:

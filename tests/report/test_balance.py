@@ -123,6 +123,16 @@ def test_norms_of_the_file_judge_all_its_samples(tmp_path, capsys):
     assert "Left out, soy: no DRIS norms for soybean trifoliate" in said
 
 
+def test_ratios_with_dry_matter_take_part_where_asked(tmp_path):
+    path = tmp_path / "leaves.csv"
+    orchard().to_csv(path, index=False)
+    asked = {"yield_column": "Yield", "cutoff": 175.0}
+    whole = answer_balance(read_tissue(path), "dris", dry_matter=True, **asked)
+    assert {"N/DM", "P/DM", "K/DM"} <= set(whole.norms.table["ratio"])
+    assert "DM" in set(whole.table["nutrient"])
+    assert "DM" not in set(answer_balance(read_tissue(path), "dris", **asked).table["nutrient"])
+
+
 @pytest.mark.parametrize("method", ["dris", "cnd"])
 def test_without_norms_it_says_so_and_leads_to_those_of_ones_own(tmp_path, capsys, method):
     path = tmp_path / "leaves.csv"
