@@ -562,15 +562,15 @@ def judge_soil(data, sheet: Sheet, tests: dict) -> str:
     true = {(place, point): values for place, point, values in sheet.truth}
     seen = set()
     for r in got.table.itertuples():
-        place = re.sub(r'(?<=[0-9])"$', "", r.field)
-        values = true.get((place, r.sample)) or next(  # a table that names the field alone
-            (
-                v
-                for (f, _), v in true.items()
-                if f == place and not r.sample and float(v.get(r.analyte, -1)) in (r.value, 2 * r.value)
-            ),
-            None,
-        )
+        place, point = (re.sub(r'(?<=[0-9])"$', "", name) for name in (r.field, r.sample))
+        values = true.get((place, point))
+        if point == "":  # a table that names the field alone: one of its points
+            of_field = [v for (f, _), v in true.items() if f == place]
+            written = r.value * (
+                2 if r.unit == "ppm" and tests.get(r.analyte, ("", ""))[1][:2] == "lb" else 1
+            )
+            alike = [v for v in of_field if np.isclose(float(v.get(r.analyte, -1)), written)]
+            values = next(iter(alike + of_field), None)
         if values is None:
             return f"wrong: a point '{r.field}' '{r.sample}' that is none"
         if r.analyte not in values:
@@ -591,7 +591,7 @@ def judge_soil(data, sheet: Sheet, tests: dict) -> str:
             return f"wrong: the depth of {r.field} is {r.depth_in}"
         if f"{r.sampled:%Y-%m-%d}" != "2025-10-14" if r.sampled == r.sampled else "date" not in told:
             return f"wrong: {r.field} is sampled {r.sampled}"
-        seen.add((place, r.sample, r.analyte))
+        seen.add((place, point, r.analyte))
     for place, point, values in sheet.truth:
         for n in values:
             if (place, point, n) not in seen and not re.search(
