@@ -66,6 +66,8 @@ def list_header(file: str, header: str, more: dict | None = None) -> tuple[str, 
     """
     words = [w for w in _MARKS.split(re.sub(r"([$€£])", r" \1 ", plain(header))) if w]
     known = _roles_by_word(file)
+    parted = ([*w.split("/", 1)] if w.split("/", 1)[0] in known else [w] for w in words)  # price/ton
+    words = [part for parts in parted for part in parts if part]
     for length in range(len(words), 0, -1):
         for at in (0, len(words) - length):
             said, rest = " ".join(words[at : at + length]), words[:at] + words[at + length :]
@@ -100,7 +102,7 @@ def _unit_words():
     return (
         words
         | _PERCENT
-        | {"$", "€", "£", "usd", "eur", "per", "of", "in", "short", "metric", "bale", "bales", "ppm"}
+        | {"$", "€", "£", "us", "usd", "eur", "per", "of", "in", "short", "metric", "bale", "bales", "ppm"}
     )
 
 

@@ -15,7 +15,7 @@ from fertkit.units import ACRE_HA, AREA_RATE_KG_HA, LB_KG, MASS_KG, US_GALLON_L
 
 #: Volumes in gallons.
 GALLONS = {"gal": 1.0, "qt": 1 / 4, "pt": 1 / 8, "L": 1 / US_GALLON_L, "hL": 100 / US_GALLON_L}
-CURRENCY = re.compile(r"[$€£]|\b(?:usd|eur|gbp|cad)\b", re.I)
+CURRENCY = re.compile(r"\bus\s*\$|[$€£]|\b(?:usd|eur|gbp|cad)\b", re.I)
 _SHARE = r"\d{1,2}(?:\.\d+)?"
 _GRADE = re.compile(rf"(?<![\d.]){_SHARE}(?:-{_SHARE}){{2}}(?:-{_SHARE}\s?[a-z]*)*", re.I)
 _PARTS = re.compile(rf"({_SHARE})\s?([a-z]*)", re.I)
@@ -114,6 +114,8 @@ class ShedRow:
             self._note("analysis by columns", stated=grade_of(shares), named=known["grade"])
         if (total := sum({**shares, "Cl": 0.0}.values())) > 100:  # with K2O the chloride of KCl goes beyond
             self._ask("more than all", "product", total=number(total))
+        if columns and 0 < total < 1:
+            self._ask("less than one", "product", total=number(total))
         return known, shares
 
     def _form(self, known, unit, density):

@@ -170,3 +170,22 @@ def test_a_price_in_any_unit(price, pounds):
 def test_a_name_that_is_part_of_another_is_no_product(name):
     with pytest.raises(InputError, match="holds is not known"):
         read_shed(StringIO(f"Product,Price ($/ton)\n{name},600\n"))
+
+
+def test_slips_of_a_shed_are_asked_about():
+    with pytest.raises(InputError, match="'UREA' stands twice"):
+        read_shed(StringIO("Product,Price ($/ton)\nurea,560\nUREA,570\n"))
+    with pytest.raises(InputError, match="looks like a fraction"):
+        read_shed(StringIO("Product,N (%),Price ($/ton)\nNitro,0.46,560\n"))
+    with pytest.raises(InputError, match="a pound of 'urea' would cost 560"):
+        read_shed(StringIO("Product,Price ($/lb)\nurea,560\n"))
+    with pytest.raises(InputError, match="'loads' holds is not known"):
+        read_shed(StringIO("Product,Price ($/ton),Lot\nurea,560,2 loads\n"))
+
+
+@pytest.mark.parametrize(
+    "header", ["Price/ton", "Price per ton", "$/ton", "Cost ($ per ton)", "price_ton", "Price [US$/ton]"]
+)
+def test_a_price_by_its_header(header):
+    products = read_shed(StringIO(f"Product,{header}\nurea,560\n")).products
+    assert products["price_per_lb"].tolist() == [0.28]
