@@ -24,6 +24,7 @@ from fertkit.budget.credits import field_credits
 from fertkit.budget.fields import read_fields
 from fertkit.budget.own import checked_own
 from fertkit.budget.pacing import BEFORE, season_supply
+from fertkit.budget.policy import word_of
 from fertkit.budget.rotation import RotationLedger, rotation_ledger
 from fertkit.budget.targets import PLACE, Targets, nutrient_targets
 from fertkit.budget.yields import AREA_UNITS, base_of
@@ -308,6 +309,7 @@ def _read_fields(fields, own):
     rows = rows.assign(area_ac=rows["area"] * AREA_UNITS[area_unit])
     for name in ("zone", "year"):
         rows[name] = rows.get(name, pd.Series("", index=rows.index, dtype=object))
+    rows[["field", "zone"]] = rows[["field", "zone"]].map(word_of)
     return _once(rows), notes
 
 

@@ -122,11 +122,12 @@ def lines_of(frame: pd.DataFrame, rows: pd.DataFrame, problems: list):
 
 
 def word_of(value) -> str:
-    """A cell as a word; '' where it is blank."""
-    if value is None or value != value:
+    """A cell as a word; '' where it is blank, a whole number without its point."""
+    if value is None or value is pd.NA or value != value:
         return ""
-    plain = isinstance(value, Real) and not isinstance(value, bool | np.bool_)
-    return f"{value:g}" if plain else str(value).strip()
+    if isinstance(value, Real) and not isinstance(value, bool | np.bool_):
+        return str(int(value)) if float(value).is_integer() else f"{value:.12g}"
+    return str(value).strip()
 
 
 def _policy(value, named, problems, place, systems, per):

@@ -9,7 +9,7 @@ import pandas as pd
 from fertkit.asked import a_dict, a_list, a_table, asks, either
 from fertkit.budget.evidence import checked_credits, checked_trials, credited
 from fertkit.budget.own import checked_own
-from fertkit.budget.policy import Policy, caps_of, policies
+from fertkit.budget.policy import Policy, caps_of, policies, word_of
 from fertkit.budget.system_answers import NO_TEST, is_carried, levels_by_row, removal_of, system_answers
 from fertkit.budget.thresholds import OXIDE
 from fertkit.errors import InputError
@@ -209,8 +209,7 @@ def _about(fields) -> pd.DataFrame:
         rows[name] = rows.get(name, blank).map(lambda cell: "" if cell is None or cell != cell else cell)
     before = {cell: crop_name(cell) for cell in set(rows["previous_crop"]) if cell and is_known(cell)}
     rows["previous_crop"] = rows["previous_crop"].replace(before)
-    rows["at"], rows["field"] = rows.index, rows["field"].astype(str)
-    rows["zone"] = rows["zone"].astype(str)
+    rows["at"], rows["field"], rows["zone"] = rows.index, *(rows[n].map(word_of) for n in ("field", "zone"))
     crops = rows.groupby(["field", "zone"])["crop"].agg(lambda some: list(dict.fromkeys(some)))
     rows["rotation"] = [
         [crop for crop in crops[field, zone] if crop != own]

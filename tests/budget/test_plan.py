@@ -142,3 +142,10 @@ def test_what_is_said_of_passes_is_never_passed_over(options):
         options = options | {"shed": read_shed(SHED, WAYS)}
     with pytest.raises(InputError, match=next(iter(options))):
         plan_season(ONE, **options)
+
+
+def test_numbers_as_names_of_fields_stay_apart_and_meet_their_tests():
+    fields = FIELDS.iloc[[0, 0]].assign(field=[1234567.0, 1234568.0])
+    soil = SOIL.assign(Field=["1234567", "1234568"])
+    table = plan_season(fields, soil, region="Ohio").targets.table.query("nutrient == 'P2O5'")
+    assert table.set_index("field")["test"].to_dict() == {"1234567": 10.0, "1234568": 14.0}
