@@ -6,7 +6,7 @@ from functools import cache, lru_cache
 from itertools import product
 
 from fertkit.intake.headers import Header
-from fertkit.intake.spellings import plain, role_words, spellings
+from fertkit.intake.spellings import number_like, plain, role_words, spellings
 from fertkit.reference.load import load_table
 
 #: Units that an analyte may be stated in, by its own unit.
@@ -201,6 +201,8 @@ def read_soil_header(text: str) -> SoilHeader:
 
 def stated_under(header: SoilHeader, word: str) -> SoilHeader | None:
     """Return a header with the unit, extractant or method that stands right under it; None if none does."""
+    if number_like(word):  # 'P' over '2' is no P2
+        return None
     more = read_soil_header(f"{header.name} {word}")
     if (more.kind, more.name) != ("nutrient", header.name) or (more.complaint and not more.unit):
         return None

@@ -17,7 +17,7 @@ from fertkit.intake.soil_headers import (
     soil_unit,
     units_of,
 )
-from fertkit.intake.spellings import plain, problem
+from fertkit.intake.spellings import number_like, plain, problem
 from fertkit.reference.load import load_table
 from fertkit.tables import text_of
 
@@ -117,7 +117,8 @@ def _long(b, block: Block, problems, report):
         if not header.names_nutrient:
             report.append(("not used", f"analyte '{text}'", "set aside", None))
             continue
-        more = read_soil_header(f"{text} {said(i, 'method')}")
+        method = "" if number_like(said(i, "method")) else said(i, "method")
+        more = read_soil_header(f"{text} {method}")
         header = more if (more.kind, more.name) == (header.kind, header.name) else header
         header = _with_unit(header, said(i, "unit") or block.headers[at["value"]].unit)
         if header.unit == "%" and header.name in BASES:

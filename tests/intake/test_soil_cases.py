@@ -325,3 +325,17 @@ def test_a_unit_in_the_cell_is_read(cell):
 def test_a_column_that_is_not_understood_is_noted():
     tests = read("Field,P Olsen ppm,K flux ppm\nA,12,110\n")
     assert [note.column for note in tests.notes] == ["K flux ppm"]
+
+
+def test_numbers_below_a_header_are_no_part_of_it():
+    """P over a 2 is not P2, the strong Bray test."""
+    for number in ("1", "2", "2-"):
+        tests = read(
+            f"Field,P Olsen Index,K Index\nA,{number},1\nB,1,2\n", extractant={"K": "ammonium nitrate"}
+        )
+        assert tests.table["extractant"].tolist() == ["Olsen", "ammonium nitrate"] * 2
+        assert tests.table["row"].tolist() == [2, 2, 3, 3]
+    ppm = read("Field,P ppm\nA,2\n", extractant="M3").table
+    assert ppm[["extractant", "value"]].to_numpy().tolist() == [["Mehlich-3", 2]]
+    long = read("Field,Test,Method,Result,Units\nA,P,1,12,ppm\n", extractant="Olsen").table
+    assert long["extractant"].tolist() == ["Olsen"]
