@@ -24,7 +24,7 @@ from fertkit.say.leaf_results import (
 from fertkit.say.line import Kind, Line, detail, lead, mark, marked, missing, told
 from fertkit.tissue.agree import Verdict, named_rows, wide_alone
 from fertkit.tissue.classes import Reason
-from fertkit.tissue.explanation import MANY, NEVER, STARVED, STUNTED_GROWTH
+from fertkit.tissue.explanation import MANY, NEVER, NOW, REMEDY, STARVED, STUNTED_GROWTH
 from fertkit.tissue.score import CHANCES, MEMORY
 from fertkit.tissue.score import CHECK as OXIDES
 from fertkit.tissue.verdicts import ACT, MARGINAL, POSSIBLY, SHORT_NOW, TOXIC, UNUSABLE, soil_on_leaf
@@ -106,12 +106,23 @@ def verdict(explanation) -> str:
     if len(starved):
         parts.append(f"Low along with nitrogen, not the cause: {'; '.join(_by_samples(starved))}")
     if len(above):
-        parts.append(f"Above a range: {'; '.join(_by_samples(above))}")
+        parts.append(f"Above a range: {_above_with_cause(above, explanation.causes)}")
     if len(close):
         parts.append(f"Marginal, no action on these alone: {'; '.join(_by_samples(close))}")
     if missing:
         parts.append(f"{'Not in this verdict' if len(act) else NO_CLEAR}: {'; '.join(missing)}")
     return ". ".join(parts + _lent(scores)) + "."
+
+
+def _above_with_cause(above, causes):
+    """'Zn in North (a spray left Zn on the leaf); Ca in South': the cause where something speaks for it."""
+    first = causes[(causes["rank"] == 1) & (causes["speaks_for"].map(len) > 0)]
+    first = first.rename(columns={"about": "nutrient"})[["specimen", "nutrient", "cause"]]
+    rows = above.merge(first, on=["specimen", "nutrient"], how="left").fillna({"cause": ""})
+    said = []
+    for cause, mine in rows.groupby("cause", sort=False):
+        said.append(f"{'; '.join(_by_samples(mine))}{f' ({small(cause)})' if cause else ''}")
+    return "; ".join(said)
 
 
 def _starved(explanation):
@@ -135,8 +146,9 @@ def toxic_text(explanation) -> list[str]:
         said.append(f"{nutrient} {values} {unit} in {_named(rows['label'])} (limit {limits})")
     first = causes[causes["about"].isin(over["nutrient"]) & causes["specimen"].isin(over["specimen"])]
     first = first[first["rank"] == 1]
-    checks = "; ".join(dict.fromkeys(f"{small(r.cause)}? Check {r.settle_by}" for r in first.itertuples()))
-    return [f"Above a limit its source calls toxic: {'; '.join(said)}. {capital(checks)}"] if said else []
+    likely = dict.fromkeys(f"{small(r.cause)}; check {r.settle_by}" for r in first.itertuples())
+    likely = f". Likely: {'. Or: '.join(likely)}" if likely else ""
+    return [f"Above a limit its source calls toxic: {'; '.join(said)}{likely}"] if said else []
 
 
 def soiled_text(explanation) -> list[str]:
@@ -350,24 +362,33 @@ def _of_sample(explanation, first, over, specimen):
     """What is said of one sample: many together, its shortages, what lies above a range."""
     causes = explanation.causes[explanation.causes["specimen"] == specimen]
     by = {about: list(rows.itertuples()) for about, rows in causes.groupby("about", sort=False)}
-    said, lost = list(_together(by[MANY])) if MANY in by else [], False
+    said, lost = list(_together(by[MANY], first[first["specimen"] == specimen])) if MANY in by else [], False
     for item in first[first["specimen"] == specimen].itertuples():
-        said += _item(item, by.get(item.nutrient, []), explanation.actions)
+        lines = _item(item, by.get(item.nutrient, []), explanation.actions)
+        said += itertools.islice(lines, 1) if MANY in by else lines  # recipes wait for roots and water
     for r in over[over["specimen"] == specimen].itertuples():
         said.append(Line(Kind.TEXT, above_text(r), "Above the range", sources=_keys(r.source_key)))
         most = 2 if r.status != UNUSABLE else 0 if lost else 1
+        own = explanation.actions[explanation.actions["specimen"] == specimen]
+        acts = own[own["nutrient"] == r.nutrient] if r.status == TOXIC else own.iloc[:0]
         said += [_cause_line(cause) for cause in by.get(r.nutrient, [])[:most]]
+        for when, label in ((NOW, "do now"), (NEVER, "do not")):
+            texts = "; ".join(
+                small(t) for t in acts.loc[(acts["when"] == when) & (acts["kind"] == REMEDY), "text"]
+            )
+            said += [detail(texts, label)] if texts else []
         lost = lost or r.status == UNUSABLE
     return said
 
 
-def _together(causes):
+def _together(causes, items):
     """One paragraph on what holds many nutrients together: roots, water and growth, before any recipe."""
     first = causes[0]
     if first.key == STUNTED_GROWTH:
         lead_in = "Every nutrient is higher in the poor area: the shortage is not of nutrients"
     else:
-        lead_in = "Many nutrients are low together: the cause is seldom many shortages"
+        named = ", ".join(items["nutrient"]) or "Many nutrients"
+        lead_in = f"{named} are low together: the cause is seldom many shortages"
     yield told(f"{lead_in}. Look at roots and water before you buy fertilizer.")
     yield from map(_cause_line, causes)
 
@@ -394,7 +415,7 @@ def _item(r, causes, actions):
     own = actions[(actions["specimen"] == r.specimen) & (actions["nutrient"] == r.nutrient)]
     never = "; ".join(small(text) for text in own.loc[own["when"] == NEVER, "text"])
     beside = {
-        "look also at": r.also_look, "this season": r.this_season if alone else "",
+        "look for": r.also_look, "this season": r.this_season if alone else "",
         "only once that is settled": "" if alone else r.this_season, "do not": never,
         "next year": r.next_year, "caution": r.caution,
     }  # fmt: skip

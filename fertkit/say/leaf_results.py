@@ -79,7 +79,7 @@ def finding(r) -> str:
 
 
 def _of(some, every):
-    return f"all {every}" if some == every else f"{some} of {every}"
+    return ("both" if every == 2 else f"all {every}") if some == every else f"{some} of {every}"
 
 
 def _chance(r):
@@ -108,8 +108,8 @@ def above_text(r) -> str:
     if r.status == UNUSABLE:
         return f"{what} cannot be used: soil on the leaf adds it"
     limits = limits_text(r.lowest_limit, r.highest_limit)
-    kind = "the limit its source calls toxic" if r.status == TOXIC else "the upper limit"
-    return f"{what} is above {kind} of {limits} {r.unit}"
+    toxic = ", which its source calls toxic" if r.status == TOXIC else ""
+    return f"{what} is above {'' if toxic else 'the upper limit of '}{limits} {r.unit}{toxic}"
 
 
 def clear_findings(explanation) -> pd.DataFrame:

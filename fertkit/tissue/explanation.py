@@ -267,7 +267,7 @@ def _sample(scores, verdicts, pairs, facts, season_over):
     return (
         items, pd.DataFrame(listed, columns=["about", *CAUSE_COLUMNS]).assign(**who),
         actions.assign(**who), cautions[CAUTION_COLUMNS],
-        _stories(first, act, season_over or bool(together)).assign(**who),
+        _stories(first, act[~act["folded"].astype(bool)], season_over).assign(**who),
     )  # fmt: skip
 
 
@@ -350,10 +350,10 @@ def _of_cause(nutrient, cause, folded):
 def _also_look(r, crop):
     symptom = symptom_of(r.nutrient, crop, r.growth_stage)
     if symptom is None:
-        return "soil test and roots in this and in a better area"
+        return ""
     first = symptom["shows_first"]
     place = "symptoms" if first == "variable" else f"symptoms on {first} first"
-    return f"{place}: {symptom['symptom']}; soil test and roots in this and in a better area"
+    return f"{place}: {symptom['symptom']}"
 
 
 def _stories(condition, short, season_over):

@@ -13,7 +13,7 @@ FAMILIES = {
     "soil tests": ["soil_tests"], "soil rates": ["soil_rates"], "products": ["products"],
     "norms of balance": ["dris_norms", "cnd_norms"], "dilution curves": ["dilution"],
     "texts on leaves": [f"tissue/{name}" for name in (
-        "balance_notes", "causes", "distortions", "evidence", "mobility", "options", "patterns", "stories")],
+        "balance_notes", "causes", "evidence", "mobility", "options", "patterns", "stories")],
 }  # fmt: skip
 READ, DERIVED = ("found",), ("derived",)
 

@@ -298,12 +298,12 @@ def test_sentences():
     # N: 0.9 and no error known of the other, which calls it short: (0.9 + 1) / 2
     # K: 0.8, 0 and one that leaves it open: (0.8 + 0 + 0.5) / 3
     assert said == [
-        "N 2 % is below all 2 published limits (2.5 to 3 %), 95 % chance it is truly below",
+        "N 2 % is below both published limits (2.5 to 3 %), 95 % chance it is truly below",
         "Ca < 2 % is below 1 of 2 published limits (3 %), 1 cannot tell",
         "K 2 % is below 1 of 3 published limits (1 to 2.2 %), within the critical range 1.8 to 2.4, 43 % "
         "chance it is truly short",
         "Mg 2 % lies within the critical range 1.8 to 2.4: short or enough is left open",
-        "K 2 % is below all 2 published limits (2.5 to 2.6 %)",
+        "K 2 % is below both published limits (2.5 to 2.6 %)",
     ]  # fmt: skip
     alone = pd.DataFrame(
         [source("N:S", "A", "low", (3.0, 4.0, NAN, NAN, NAN), unit="ratio", probability_below=0.5)]
