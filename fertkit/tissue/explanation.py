@@ -267,7 +267,7 @@ def _sample(scores, verdicts, pairs, facts, season_over):
     return (
         items, pd.DataFrame(listed, columns=["about", *CAUSE_COLUMNS]).assign(**who),
         actions.assign(**who), cautions[CAUTION_COLUMNS],
-        _stories(first, act[~act["folded"].astype(bool)], season_over).assign(**who),
+        _stories(first, act.iloc[:0] if together else act, season_over).assign(**who),
     )  # fmt: skip
 
 

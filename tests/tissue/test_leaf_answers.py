@@ -112,7 +112,7 @@ def test_a_value_above_a_toxic_limit_is_named_first_and_residue_is_asked_about()
     both = verdict_of(f"{head}a,peanut,30 d,whole plant,320,700,2.6\n".encode())
     assert both.startswith(f"{TOXIC_ZN}; Mn 700 mg/kg in a (limit 600). ")
     assert "spray" in both
-    assert "Check " in both
+    assert "; check " in both
     assert "nothing is short" not in both.lower()
     assert "need not be uptake" not in both
     assert not re.search("needs action|no action", both)
