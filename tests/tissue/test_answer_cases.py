@@ -165,7 +165,7 @@ ANSWERS = {
     ),
     # Above 200 mg/kg Zn probably toxic at 30 days; zinc harms peanut on acid soil (leaf Ca:Zn of 50 or less).
     "peanut_zn_toxic": Case(
-        "Above a limit its source calls toxic: Zn 320 mg/kg in a", "Zn", "Acid soil releases Zn",
+        "Above a limit its source calls toxic: Zn 320 mg/kg in a", "Zn", "Acid soil releases too much Zn",
         "lime to the soil test", "No more Zn", "foliar zinc|zinc at planting", {"ph": 5.2, "sprayed": "no"},
         "nothing is short|need not be uptake|needs action",
     ),
