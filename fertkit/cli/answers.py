@@ -88,17 +88,19 @@ def run_farm(arguments):
 
 def run_plan(arguments):
     from fertkit.intake.farm import read_farm
+    from fertkit.intake.shapes import read_shapes
     from fertkit.report.plan import answer_plan
 
     farm = read_farm(arguments.fields, arguments.soil, arguments.shed, arguments.passes)
     tables = {"policy": arguments.policy, "caps": arguments.cap, "credits": arguments.credits,
               "trials": arguments.trials}  # fmt: skip
     tables = {name: _by_nutrient(given) for name, given in tables.items()}
-    asked = _asked(arguments, "spending_limit", "currency")
+    asked = _asked(arguments, "spending_limit", "currency") | {"unit": arguments.unit or "lb/ac"}
     answer = answer_plan(farm.table, farm.soil, farm.shed, **tables, **asked, **_studies(arguments))
     _give(answer, arguments, table=answer.table)
     if arguments.orders:
-        for path in answer.write_orders(arguments.orders):
+        shapes = read_shapes(arguments.map) if arguments.map else None
+        for path in answer.write_orders(arguments.orders, shapes):
             print(f"Orders: {path}")
 
 

@@ -187,7 +187,7 @@ def add_questions(commands):
         "plan a season for a farm: rates from soil tests and goals, products, passes, cost, what is left",
         "plan fields.csv --soil soil.csv --shed shed.csv --passes passes.csv --policy N=165 --page plan.html",
         "fields", "--soil", "--shed", "--passes", "--policy", "--cap", "--credits", "--trials",
-        "--spending-limit", *STUDIES, "--currency", *WRITTEN, "--orders", source=SEVERAL,
+        "--spending-limit", *STUDIES, "--currency", *WRITTEN, "--orders", "--map", "--unit", source=SEVERAL,
         fields={**_FILE, "help": "a line per field, zone and year: field, crop, area_ac, yield_goal_bu_ac; "
                 "optional zone, year, residue, previous_crop, manure; or a workbook with sheets of "
                 "fields, soil, shed and passes"},
@@ -201,6 +201,7 @@ def add_questions(commands):
         trials={**_FILE, "help": "optimum rates of own trials: field, nutrient, low, rate, high [lb/ac]"},
         spending_limit=_LIMIT,
         orders={**_FILE, "metavar": "FOLDER", "help": "also write one CSV a pass: what goes on each field"},
+        map={**_FILE, "help": "outlines of fields and zones (GeoJSON): orders are written as GeoJSON too"},
     )  # fmt: skip
     _ask(
         commands, "leaf", answers.run_leaf,

@@ -1,12 +1,13 @@
 """The answer for a season: what goes on each field, when, in which product, at what cost, what is left."""
 
+import json
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
 import pandas as pd
 
-from fertkit.asked import a_file, a_path, a_saved_file, a_table, a_text, asks, either, holding
+from fertkit.asked import a_dict, a_file, a_path, a_saved_file, a_table, a_text, asks, either, holding
 from fertkit.budget.plan import SeasonPlan, plan_season
 from fertkit.errors import NotEstimable
 from fertkit.report.answer import Answer
@@ -173,21 +174,31 @@ class PlanAnswer(Answer):
         driven = self.plan.passes
         return checks_of({} if driven is None else {"passes": driven})
 
-    @asks(folder=a_path)
-    def write_orders(self, folder) -> list[Path]:
-        """Write one CSV a pass, what goes on each field; each whole or not at all."""
+    @asks(folder=a_path, shapes=a_dict)
+    def write_orders(self, folder, shapes: dict | None = None) -> list[Path]:
+        """Write one CSV a pass, what goes on each field; with outlines (`read_shapes`) a GeoJSON beside it.
+
+        Raises
+        ------
+        NotEstimable
+            If there is no shed, or an outline is missing.
+        """
         if self.plan.passes is None:
             raise NotEstimable("no passes are planned without a shed")
-        folder, applied = Path(folder), self.plan.passes.applications
-        folder.mkdir(parents=True, exist_ok=True)
-        names = dict(zip(applied["pass"].unique(), sheet_names(applied["pass"].unique()), strict=True))
-        return [
-            write_whole(
-                inert_table(self._pick("", some, APPLIED).frame).to_csv(index=False),
-                folder / f"{names[one]}.csv",
-            )
-            for one, some in applied.groupby("pass", sort=False)
-        ]
+        applied = self.plan.passes.applications
+        lacking = {tuple(place) for place in applied[["field", "zone"]].to_numpy()} - set(shapes or ())
+        if shapes is not None and lacking:
+            names = ", ".join(sorted(say.named(*place) for place in lacking))
+            raise NotEstimable(f"the map has no outline of {names}", remedy="name its features as the fields")
+        Path(folder).mkdir(parents=True, exist_ok=True)
+        passes = dict(iter(applied.groupby("pass", sort=False)))
+        files = {}
+        for name, (one, some) in zip(sheet_names(passes), passes.items(), strict=True):
+            orders = self._pick(one, some, APPLIED).frame
+            files[f"{name}.csv"] = inert_table(orders).to_csv(index=False)
+            if shapes is not None:
+                files[f"{name}.geojson"] = _map(orders, some, shapes)
+        return [write_whole(text, Path(folder) / file) for file, text in files.items()]
 
     def plot(self, ax=None, **options):
         """Draw what each field gets beside what its harvest removes."""
@@ -292,6 +303,17 @@ class PlanAnswer(Answer):
 
     def _duties(self):
         return Section("Cautions and duties", cautions=tuple(say.plan_cautions(self.plan)))
+
+
+def _map(orders, applied, shapes) -> str:
+    """Orders as features, each with the outline of its field or zone."""
+    rows = json.loads(orders.to_json(orient="records"))
+    places = zip(applied["field"], applied["zone"], strict=True)
+    features = [
+        {"type": "Feature", "properties": row, "geometry": shapes[place]}
+        for row, place in zip(rows, places, strict=True)
+    ]
+    return json.dumps({"type": "FeatureCollection", "features": features})
 
 
 @asks(plan=holding("targets", like="what plan_season gives"), currency=a_text)

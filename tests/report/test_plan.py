@@ -1,10 +1,13 @@
 """The answer of a season plan: its tables agree, its orders are files, its books are whole."""
 
+import json
+
 import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, NotEstimable
 from fertkit.intake.farm import read_farm
+from fertkit.intake.shapes import read_shapes
 from fertkit.report.plan import answer_plan
 
 
@@ -75,3 +78,31 @@ def test_without_a_shed_the_plan_ends_at_rates(demo, tmp_path):
     assert set(answer.rates["why"]) <= {"no test", "legume"}
     with pytest.raises(NotEstimable, match="without a shed"):
         answer.write_orders(tmp_path)
+
+
+def test_orders_go_on_a_map_where_outlines_are_given(plan, tmp_path):
+    square = {"type": "Polygon", "coordinates": [[[0, 0], [0, 1], [1, 1], [1, 0], [0, 0]]]}
+    places = plan.rates[["field", "zone"]].drop_duplicates().itertuples(index=False)
+    features = [
+        {"type": "Feature", "properties": {"Field": field, "Zone": zone or None}, "geometry": square}
+        for field, zone in places
+    ]
+    file = tmp_path / "map.geojson"
+    file.write_text(json.dumps({"type": "FeatureCollection", "features": features}))
+    paths = plan.write_orders(tmp_path / "orders", read_shapes(file))
+    maps = [json.loads(path.read_text()) for path in paths if path.suffix == ".geojson"]
+    told = [feature for one in maps for feature in one["features"]]
+    assert len(told) == len(plan.plan.applications)
+    assert all(feature["geometry"] == square for feature in told)
+    with pytest.raises(NotEstimable, match="no outline of"):
+        plan.write_orders(tmp_path / "orders", {})
+
+
+def test_an_outline_without_a_name_is_refused(tmp_path):
+    file = tmp_path / "map.geojson"
+    point = {"type": "Feature", "properties": {"field": "A"}, "geometry": {"type": "Point"}}
+    nameless = {"type": "Feature", "properties": {}, "geometry": {"type": "Polygon"}}
+    file.write_text(json.dumps({"type": "FeatureCollection", "features": [point, nameless]}))
+    with pytest.raises(InputError, match="not a polygon") as refused:
+        read_shapes(file)
+    assert len(refused.value.problems) == 2
