@@ -7,7 +7,7 @@ from fertkit.intake.farm import read_farm
 from fertkit.panels import controls, show
 from fertkit.panels.base import Panel
 from fertkit.reference.regions import known_regions
-from fertkit.report.plan import plan_answer
+from fertkit.report.plan import PlanAnswer
 from fertkit.say.line import GOVERNS
 
 POLICIES = [
@@ -73,7 +73,7 @@ class SeasonPanel(Panel):
             region=settings.region or None,
             spending_limit=(settings.spending_limit or None) if files.shed else None,
         )  # fmt: skip
-        return plan_answer(plan)
+        return PlanAnswer(plan)
 
     def saves(self):
         page = show.download("Save the plan as a page", "season_plan.html", self.result.page(), "text/html")

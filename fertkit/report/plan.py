@@ -316,23 +316,6 @@ def _map(orders, applied, shapes) -> str:
     return json.dumps({"type": "FeatureCollection", "features": features})
 
 
-@asks(plan=holding("targets", like="what plan_season gives"), currency=a_text)
-def plan_answer(plan: SeasonPlan, *, currency: str = "") -> PlanAnswer:
-    """Answer with a season plan: the farm first, then a sheet a field.
-
-    Examples
-    --------
-    >>> from fertkit.budget.plan import plan_season
-    >>> from fertkit.report.plan import plan_answer
-    >>> import pandas as pd
-    >>> fields = {"field": ["A"], "crop": ["soybean"], "yield_goal_bu_ac": [40.0], "area_ac": [80.0]}
-    >>> plan = plan_season(pd.DataFrame(fields))
-    >>> [section.title for section in plan_answer(plan).sections][:2]
-    ['The farm', 'A']
-    """
-    return PlanAnswer(plan, currency)
-
-
 @asks(
     fields=either(a_table, a_saved_file), soil=either(holding("levels", like="soil tests"), a_file),
     shed=either(holding("products", like="a shed"), a_file), currency=a_text,
@@ -357,5 +340,13 @@ def answer_plan(fields, soil=None, shed=None, *, currency: str = "", **options) 
         With every problem of the files and requests at once.
     NotEstimable
         If no pass plan meets the rates.
+
+    Examples
+    --------
+    >>> from fertkit.report import answer_plan
+    >>> import pandas as pd
+    >>> fields = {"field": ["A"], "crop": ["soybean"], "yield_goal_bu_ac": [40.0], "area_ac": [80.0]}
+    >>> [section.title for section in answer_plan(pd.DataFrame(fields)).sections][:2]
+    ['The farm', 'A']
     """
-    return plan_answer(plan_season(fields, soil, shed, **options), currency=currency)
+    return PlanAnswer(plan_season(fields, soil, shed, **options), currency)
