@@ -234,3 +234,10 @@ def test_no_sentence_is_made_below_say(path):
     below = floor in FLOORS and FLOORS.index(floor) < FLOORS.index("say")
     if below and path.relative_to(HOUSE).as_posix() not in STILL:
         assert not sentences(path.read_text(encoding="utf-8"))
+
+
+def test_a_nutrient_and_a_crop_are_rows_of_tables():
+    """Code names molybdenum in its atomic weight alone, and no crop with ranges."""
+    trees = {path: ast.parse(path.read_text(encoding="utf-8")) for path in MODULES}
+    assert house.files_naming(house.ADDED["nutrient"], trees) <= 2
+    assert house.files_naming(house.ADDED["crop"], trees) == 0
