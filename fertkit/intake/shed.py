@@ -132,7 +132,8 @@ def read_shed(source, passes=None, *, sheet=None, columns=None, name=None) -> Sh
     lines = zip(things.rows, things.lines, strict=True)
     rows = [ShedRow(things, row, line, problems, notes).read() for row, line in lines]
     products = pd.DataFrame(rows, columns=PRODUCT_COLUMNS)
-    for row in products[products["product"].map(plain, na_action="ignore").duplicated()].itertuples():
+    named = products.dropna(subset="product")  # a row without a name is a problem of its own
+    for row in named[named["product"].map(plain).duplicated()].itertuples():
         problems.append(problem("product twice", int(row.row), product=row.product))
     own = _sheet_of_passes(source) if passes is None else passes
     try:

@@ -68,7 +68,7 @@ class ShedRow:
     def _text(self, role) -> str:
         return " ".join(str(self.row.get(role, "")).split())
 
-    def _ask(self, key, role, **blanks):
+    def _ask(self, key, role, /, **blanks):
         """Add a problem of a cell; return NaN."""
         self.problems.append(
             problem(key, self.line, self.things.headers.get(role), self._text(role) or None, **blanks)
