@@ -189,3 +189,8 @@ def test_slips_of_a_shed_are_asked_about():
 def test_a_price_by_its_header(header):
     products = read_shed(StringIO(f"Product,{header}\nurea,560\n")).products
     assert products["price_per_lb"].tolist() == [0.28]
+
+
+def test_lines_without_a_product_are_named():
+    with pytest.raises(InputError, match=r"(?s)row 2, .*the product is missing.*row 3"):
+        read_shed(StringIO("Product,Price ($/ton)\n,560\n,570\nMAP,780\n"))
