@@ -7,6 +7,7 @@ import pandas as pd
 from fertkit.errors import Problem
 from fertkit.intake.conditions import settle_words, split_label
 from fertkit.intake.dates import NO_ORDER, read_dates
+from fertkit.intake.facts import fact_name
 from fertkit.intake.leaf_results import ResultColumn, left_out_analytes
 from fertkit.intake.leaf_sections import NAMES
 from fertkit.intake.leaf_tables import Block, Layout
@@ -19,8 +20,15 @@ _CONDITION = {"crop": "crop", "growth_stage": "stage", "plant_part": "part"}
 _TAKEN = frozenset({"lent", "block", "line", "row", "specimen", *CONTEXT})  # names of our own columns
 _MATRIX = frozenset({"matrix", "material", "sample matrix", "sample material", "basis", "sample kind"})
 _SCALES = {"feekes": "Feekes", "zadoks": "GS", "bbch": "BBCH"}
-_MARKED_ID = re.compile(
-    r"(?P<pair>.+?)[\s_\-/(]+(?P<mark>good|bad|poor|healthy|gut|schlecht|buena|mala)\)?", re.IGNORECASE
+_MARK = r"(?P<mark>good|bad|poor|healthy|gut|schlecht|buena|mala)"
+_PLACE = r"[\s_\-]+(?:end|area|spot|part|zone|side|patch|corner)"
+#: A mark at the end or inside of a name ('North good', 'North-poor-2'), or at its start before a place.
+_MARKED_ID = tuple(
+    re.compile(form, re.IGNORECASE)
+    for form in (
+        rf"(?P<before>.+?)[\s_\-/(]+{_MARK}(?:{_PLACE})?\)?(?P<after>(?:[\s_\-/]+(?:\d+|[a-z]))?)",
+        rf"(?P<before>){_MARK}{_PLACE}[\s_\-/,:]+(?:of\s+)?(?P<after>\S.*)",
+    )
 )
 _MOST_NOTES = 25  # samples of which one thing is noted
 
@@ -32,8 +40,10 @@ def area_mark(text: str) -> str:
 
 def pair_name(sample_id: str) -> tuple[str, str]:
     """Return (name without its mark, mark) of a sample id such as 'North good'; the mark may be ''."""
-    hit = _MARKED_ID.fullmatch(sample_id)
-    return (hit["pair"], area_mark(hit["mark"])) if hit else (sample_id, "")
+    for form in _MARKED_ID:
+        if hit := form.fullmatch(sample_id):
+            return f"{hit['before']}{hit['after']}".strip(" _-/,"), area_mark(hit["mark"])
+    return sample_id, ""
 
 
 def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part, date_format):
@@ -72,7 +82,11 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
     ]
     first = lines.assign(specimen=specimen).drop_duplicates("specimen").sort_values("specimen")
     own = [c for c in first.columns if c not in _TAKEN]
-    report += [("not used", f"column '{c}'", "kept as text in others", None) for c in own]
+    facts = {c: fact_name(c) for c in own}
+    report += [
+        ("recognised", f"field fact {name}", f"column '{c}'", None) for c, name in facts.items() if name
+    ]
+    report += [("not used", f"column '{c}'", "kept as text in others", None) for c in own if not facts[c]]
     return (
         first[["specimen", *CONTEXT, "row", "lent"]].reset_index(drop=True),
         first[["specimen", "sample_id", *own]].reset_index(drop=True),

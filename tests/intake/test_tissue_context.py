@@ -124,7 +124,9 @@ def test_other_columns_are_kept_as_text():
         "Variety": "early",
         "Soil pH": "6.1",
     }
-    assert {"column 'Variety'", "column 'Soil pH'"} <= set(samples.report["item"])
+    told = samples.report.set_index("item")["what"]
+    # a fact on the field helps to explain the leaf, so it is used
+    assert (told["column 'Variety'"], told["field fact ph"]) == ("not used", "recognised")
 
 
 def test_samples_without_a_name_are_numbered_by_line_and_told():

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
+from fertkit.intake.context import pair_name
 from fertkit.reference.facts import load_facts, threshold
 from fertkit.say.leaf_compare import _differ
 from fertkit.tissue import compare_pairs
@@ -226,3 +227,19 @@ def test_what_makes_no_pair(tidy):
             areas(tidy, ["Hill good", "Hill poor"], growth_stage=["R2", "R3"], crop=["corn", "soybean"])
         )
     assert len(caught.value.problems) == 2
+
+
+@pytest.mark.parametrize(
+    ("name", "pair", "mark"),
+    [
+        ("North good", "North", "good"), ("North (bad)", "North", "poor"),
+        ("North-poor-2", "North-2", "poor"),
+        ("Field 3 good area", "Field 3", "good"), ("Poor end Heron", "Heron", "poor"),
+        ("good area of North", "North", "good"), ("Good Hope 1", "Good Hope 1", ""),
+        ("Bad Axe", "Bad Axe", ""),
+        ("North bad axe road", "North bad axe road", ""), ("goodwin 1", "goodwin 1", ""),
+        ("Poor", "Poor", ""),
+    ],
+)  # fmt: skip
+def test_a_mark_inside_a_name(name, pair, mark):
+    assert pair_name(name) == (pair, mark)
