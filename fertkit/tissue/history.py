@@ -147,8 +147,10 @@ _ONE = either(holding("samples", like="reports"), holding("table", like="samples
 
 
 def some_reports(value):
-    """Reports: one, or a list of them."""
-    return [_ONE(one) for one in value] if isinstance(value, list | tuple) else _ONE(value)
+    """Reports: one, or a list of them; what was handed over goes as (name, content)."""
+    if not isinstance(value, list | tuple):
+        return _ONE(value)
+    return [one if isinstance(one, tuple) and len(one) == 2 else _ONE(one) for one in value]
 
 
 @asks(reports=some_reports, same=words_by_name, ranges=a_table_or_path, reading=a_dict)
