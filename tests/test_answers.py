@@ -83,6 +83,7 @@ def test_the_examples_make_nearly_every_kind_of_result(made):
         "HistoryAnswer",
         "BalanceAnswer",
         "RatioTable",
+        "PlanAnswer",
     }  # made and shown in tests/batch and tests/report
     assert whole - {kind.__name__ for kind in made} <= elsewhere
 

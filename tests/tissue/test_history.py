@@ -247,6 +247,8 @@ def test_what_cannot_be_read_is_named_and_the_rest_is_followed(tmp_path):
 
 def test_what_is_no_report_is_refused():
     with pytest.raises(InputError, match="not a report"):
+        read_reports([3])
+    with pytest.raises(InputError, match="not a file"):
         field_history([3])
     with pytest.raises(InputError, match="nowhere"):
         field_history("nowhere.csv")
