@@ -1,11 +1,19 @@
 """Write files whole or not at all, and name the file when that fails."""
 
 import os
+import re
 import stat
+import unicodedata
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from fertkit.asked import a_content, a_path, asks
+
+
+def plain_letters(name: str, longest: int = 40) -> str:
+    """Write a name of the user in letters, digits and dashes that any file system takes; maybe nothing."""
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
+    return re.sub(r"[^a-z0-9]+", "-", plain)[:longest].strip("-")
 
 
 @contextmanager

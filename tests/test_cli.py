@@ -31,7 +31,7 @@ def test_the_main_job(capsys, demo, tmp_path):
     assert "Heron Quarter poor" in out
     assert "economic optimum of K2O" in out
     html = page.read_text(encoding="utf-8")
-    assert html.count("<img") == 4
+    assert html.count("<img") == 5  # that of the sheet, and one a part
     assert "http-equiv" not in html
     assert "Stammer" in html
 

@@ -1,8 +1,6 @@
 """A part of a batch of rate trials: each trial read, all of them fitted together, the bad ones told apart."""
 
 import csv
-import re
-import unicodedata
 from hashlib import blake2b
 from io import StringIO
 from pathlib import Path
@@ -19,6 +17,7 @@ from fertkit.response.optimum import Status
 from fertkit.response.survey import read_for_survey, survey_trials
 from fertkit.say.response import doubtful_text, order_text
 from fertkit.tables import open_table, text_of
+from fertkit.writing import plain_letters
 
 NAME, SIZE, FILES = "trial", 200, 20  # column of the names; trials, and files of unknown size, of a part
 EACH = None  # every row is counted
@@ -184,9 +183,7 @@ def _trials_by_line(raw, settings):
 
 def page_name(file: str, names) -> str:
     """File name of a trial's page: plain letters and digits of its name, and a fingerprint of all of it."""
-    plain = unicodedata.normalize("NFKD", "-".join(names)).encode("ascii", "ignore").decode().lower()
-    short = re.sub(r"[^a-z0-9]+", "-", plain)[:40].strip("-")
-    return f"{short or 'trial'}-{_fingerprint(file, names)[:12]}.html"
+    return f"{plain_letters('-'.join(names)) or 'trial'}-{_fingerprint(file, names)[:12]}.html"
 
 
 def seed_of(seed: int, file: str, names) -> int:

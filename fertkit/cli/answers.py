@@ -37,17 +37,27 @@ def _asked(arguments, *names):
 def run_field(arguments):
     from fertkit.reference.crops import is_known
     from fertkit.reference.profiles import by_family
-    from fertkit.report.field import answer_field
+    from fertkit.report.fields import answer_field
 
-    names = "leaf", "stage", "part", "ranges", "nutrient_price", "grain_price", "unit", "currency", "seed"
+    names = ("field", "leaf", "soil", "stage", "part", "ranges", "nutrient_price", "grain_price", "unit",
+             "currency", "seed", "words")  # fmt: skip
     typed = by_family(_typed(arguments))
     kept = [_profile(arguments, part) for part in ("", "leaf")]
     studies, leaf_studies = (held | said for held, said in zip(kept, typed, strict=True))
     options = _asked(arguments, *names) | {"studies": studies, "leaf_studies": leaf_studies}
-    crop = arguments.crop if is_known(arguments.crop) else None  # of the user's own tables: no trade moisture
-    strips = _read_strips(arguments.strips, arguments, crop)
+    options["facts"], crop = _facts(arguments), arguments.crop
+    known = crop if crop and is_known(crop) else None  # of the user's own tables: no trade moisture
+    strips = _read_strips(arguments.strips, arguments, known) if arguments.strips else None
     answer = answer_field(arguments.crop, arguments.goal, arguments.goal_unit, strips=strips, **options)
+    arguments.page = arguments.page or Path("fields" if hasattr(answer, "fields") else "field.html")
     _give(answer, arguments, table=answer.table)
+
+
+def _facts(arguments):
+    """Field facts as typed, NAME=VALUE."""
+    from fertkit.intake.facts import facts_typed
+
+    return facts_typed(arguments.fact)
 
 
 def run_needs(arguments):
@@ -129,17 +139,29 @@ def run_leaf(arguments):
     options = _asked(arguments, "crop", "stage", "part", "decimal", "sheet")
     units, order = _units(arguments.units), arguments.dates
     samples = read_tissue(arguments.file, units=units, date_format=order, **options)
-    scores = score_tissue(samples, arguments.ranges, cvs=arguments.cv, **_studies(arguments, "leaf"))
+    scoring = {"cvs": arguments.cv, **_studies(arguments, "leaf")}
+    scores = score_tissue(samples, arguments.ranges, **scoring)
     if not (scores.agreement["sources"] > 0).any():
         raise NotEstimable(f"{arguments.file.name}: {scores.summary()}")
-    explained = explain(scores).lines()
+    facts = _facts(arguments)
+    explained = explain(scores, facts=facts).lines()
     verdict = next(i for i, line in enumerate(explained) if line.label == VERDICT)
     scored = [line for line in scores.lines() if line.kind in (Kind.LEAD, Kind.NOTE, Kind.CAUTION)]
     read = as_scored(samples, scores).lines()[1:] or ["The file was read as it stands."]
     said = {str(line) for line in explained}
     lines = [*explained[: verdict + 1], *read, *explained[verdict + 1 : -1]]
     lines += [line for line in scored if str(line) not in said] + explained[-1:]
-    _give(scores, arguments, lines, scores.table)
+    _give(_sheets(samples, scoring, facts, arguments), arguments, lines, scores.table)
+
+
+def _sheets(samples, scoring, facts, arguments):
+    """The sheet of each field of a report, where a page or workbook is asked for."""
+    if not (arguments.page or arguments.workbook):
+        return None
+    from fertkit.report.fields import answer_field
+
+    options = _asked(arguments, "field", "ranges", "words")
+    return answer_field(leaf=samples, leaf_studies=scoring, facts=facts, **options)
 
 
 def run_history(arguments):

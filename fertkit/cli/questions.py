@@ -100,6 +100,15 @@ OPTIONS = {
         "help": "price of a unit of grain, in the yield's unit (per bu for bu/ac, per t for t/ha); prices in "
         "one currency of your own; only their ratio moves the optimum",
     },
+    "--field": {"metavar": "NAME", "help": "one field of the files (default: a page for each)"},
+    "--fact": {
+        "action": "append", "default": [], "metavar": "NAME=VALUE",
+        "help": "what is known of the field, as in ph=5.4, texture=sand or symptoms=none; repeatable",
+    },
+    "--words": {
+        **_FILE, "metavar": "FILE",
+        "help": "TOML file of what you add to the sheet: name, date, greeting, own (up to three sentences)",
+    },
     "--seed": {"type": int, "default": 0, "help": "seed of the resampling (default 0)"},
     "--currency": {"default": "", "help": "name of your money, for labels only"},
     "--page": {**_FILE, "help": "also write a page with figures and sources (HTML)"},
@@ -150,17 +159,22 @@ def add_questions(commands):
     """Add all questions, in the order in which the help lists them."""
     _ask(
         commands, "field", answers.run_field,
-        "answer for one field: needs, leaf test, strip trial, optimum rate; print it and write a page",
+        "answer for a field from any of goal, leaf test and strips, with a sheet for the grower",
         "field --crop soybean --goal 60 --leaf leaf_tests.csv --strips soybean_k_strips.csv "
         "--nutrient-price 0.45 --grain-price 11 --page field.html",
         "--crop", "--goal", "--goal-unit", "--unit", "--leaf", "--stage", "--part", *STUDIES, "--ranges",
-        "--strips", *STRIP_FILE, *PRICES, "--currency", *WRITTEN, source=SEVERAL,
-        crop={"required": True, "help": "crop, e.g. soybean, corn, wheat"},
-        goal={"type": _number, "required": True, "metavar": "YIELD", "help": "yield goal [--goal-unit]"},
-        leaf={**_FILE, "required": True, "help": _LEAF_FILE},
-        strips={**_FILE, "required": True, "help": "strip file: block, rate, yield, ..."},
+        "--soil", "--field", "--fact", "--strips", *STRIP_FILE, *PRICES, "--currency", "--words", *WRITTEN,
+        source=SEVERAL,
+        crop={"help": "crop, e.g. soybean, corn, wheat; where the laboratory file does not say, or one of "
+              "its crops"},
+        goal={"type": _number, "metavar": "YIELD", "help": "yield goal [--goal-unit]"},
+        leaf={**_FILE, "help": _LEAF_FILE},
+        soil={**_FILE, "help": "laboratory file of soil tests"},
+        strips={**_FILE, "help": "strip file: block, rate, yield, ...; needs both prices"},
         sheet={"help": "sheet of a workbook of strips"},
-        page={"default": Path("field.html"), "help": "page to write (default field.html)"},
+        nutrient_price={"required": False}, grain_price={"required": False},
+        page={"help": "page to write (default field.html); of several fields the folder of their pages "
+              "(default fields)"},
     )  # fmt: skip
     _ask(
         commands, "needs", answers.run_needs,
@@ -207,8 +221,10 @@ def add_questions(commands):
         commands, "leaf", answers.run_leaf,
         "score leaf tests against published sufficiency ranges and explain what is short",
         "leaf leaf_tests.csv --crop soybean",
-        "file", "--crop", "--stage", "--part", *STUDIES, "--ranges", *LEAF_FILE, "--sheet", "--table",
-        file={**_FILE, "help": _LEAF_FILE}, source=SEVERAL, **_OF_LEAVES,
+        "file", "--crop", "--stage", "--part", *STUDIES, "--ranges", *LEAF_FILE, "--sheet", "--field",
+        "--fact", "--words", *WRITTEN, file={**_FILE, "help": _LEAF_FILE}, source=SEVERAL, **_OF_LEAVES,
+        page={"help": "also write a page with a sheet for the grower (HTML); of several fields the folder of "
+              "their pages"},
     )  # fmt: skip
     _ask(
         commands, "history", answers.run_history,

@@ -50,6 +50,8 @@ class Panel(TakesFiles):
     sentences = 3  # of the answer, beside the figure
     sliders: tuple[str, ...] = ()  # settings that get a slider; they move marks of the figure
     reading: tuple[str, ...] = ()  # settings that decide how the file is read
+    folded: tuple[str, ...] = ()  # settings that stand in a part of their own, closed until it is opened
+    folded_words = ""
     telling: tuple = ()  # such settings, with a value, that a file may need to be told by the user
     raise_errors = False  # tests and notebooks under test want the error itself
 
@@ -247,7 +249,11 @@ class Panel(TakesFiles):
         self.settings_upload.observe(lambda change: self._take(change["new"], self.take_settings), "value")
         self.again = controls.button("Start over", self.start_over, "Back to the first file and settings")
         self._keep = _box([self._links, self.settings_upload], "keep")
-        asked = [controls.with_slider(c) if name in self.sliders else c for name, c in self.controls.items()]
+        shown = {name: c for name, c in self.controls.items() if name not in self.folded}
+        asked = [controls.with_slider(c) if name in self.sliders else c for name, c in shown.items()]
+        if self.folded:
+            part = _box([self.controls[name] for name in self.folded], "folded")
+            asked.append(widgets.Accordion([part], titles=[self.folded_words], selected_index=None))
         files = [self.upload, self._file_line] if self.file_words else []
         left = _box([*files, *asked, self.again], "ask")
         right = _box([self._banner, self._message, self._figure, self._cautions, *self.more()], "answer")

@@ -1,11 +1,16 @@
 """Panel: which nutrients a leaf test finds short, by which published ranges, and how sure that is."""
 
+import re
+
+from fertkit.intake.facts import fact_table, fact_words, read_facts
 from fertkit.intake.leaf import read_tissue
-from fertkit.panels import controls
+from fertkit.panels import controls, show
 from fertkit.panels.base import Panel
 from fertkit.plots.leaf import sample_detail
 from fertkit.reference.load import load_ranges
 from fertkit.reference.profiles import as_typed, read_profile
+from fertkit.report.field import page_name
+from fertkit.report.fields import answer_field
 from fertkit.say.leaf import DEFER
 from fertkit.say.line import Kind
 from fertkit.tissue.explanation import explain
@@ -13,6 +18,9 @@ from fertkit.tissue.score import score_tissue
 
 ALL_SAMPLES = "all samples at a glance"
 ALL_SOURCES = "every source that holds, side by side"
+UNKNOWN = ("not known", "")
+SOIL = "soil_"  # how the names of soil tests by rating begin: they share one line
+MOST_SHEETS = 8  # fields whose sheets are offered at once
 
 
 class LeafPanel(Panel):
@@ -30,6 +38,10 @@ class LeafPanel(Panel):
         Where the file does not tell them; empty otherwise.
     cv_pct : float
         Relative standard deviation of a result, laboratory and sampling together [%]; 0 for the placeholders.
+    ph, om, cec, texture, weather, roots, ... : str
+        What is known of the field (`fertkit.intake.facts.fact_table`); empty where it is not.
+    soil : str
+        The laboratory's ratings of the soil test, as in "K=low Mg=high".
     profile : path, optional
         File that says which ranges decide (`fertkit.reference.profiles.read_profile`).
     """
@@ -40,6 +52,8 @@ class LeafPanel(Panel):
     accept = ".csv,.tsv,.txt,.xlsx,.xls,.ods"
     reading = ("crop", "stage", "part")
     caution = DEFER
+    folded_words = "What is known of the field"
+    folded = ("soil", *(name for name in fact_table()["name"] if not name.startswith(SOIL)))
 
     def __init__(self, data=None, *, profile=None, **settings):
         self._studies = read_profile(profile, "leaf") if profile else {}
@@ -54,7 +68,18 @@ class LeafPanel(Panel):
             "stage": controls.line("Growth stage, if the file does not tell", "R2"),
             "cv_pct": controls.number("Noise of a result, in % (0: placeholders)", 0.0, 0, 50),
             "part": controls.line("Plant part, if the file does not tell", "ear leaf"),
+            "soil": controls.line("Soil test, as the laboratory rates it", "K=low Mg=high"),
+        } | {
+            r.name: _fact(r)
+            for r in fact_table().set_index("name", drop=False).loc[list(self.folded[1:])].itertuples()
         }
+
+    @property
+    def facts(self) -> dict:
+        """What the controls say of the field."""
+        typed = re.findall(r"([^\s=,;]+)\s*=\s*([^\s=,;]+)", self.settings.soil)
+        soil = {f"{SOIL}{nutrient}": word for nutrient, word in typed}
+        return read_facts({name: getattr(self.settings, name) for name in self.folded[1:]} | soil)
 
     def read(self, source, name):
         told = {key: self.controls[key].value.strip() or None for key in self.reading}
@@ -71,11 +96,26 @@ class LeafPanel(Panel):
 
     def compute(self, settings):
         scores = self._every
+        chosen = self._studies | ({"source": settings.source} if settings.source else {})
         if settings.source or settings.cv_pct:
-            chosen = self._studies | ({"source": settings.source} if settings.source else {})
             scores = score_tissue(self.data, cvs=settings.cv_pct or None, **chosen)
-        self._lines = explain(scores, sample=settings.sample or None).lines()
+        self._scoring = chosen | {"cvs": settings.cv_pct or None}
+        self._lines = explain(scores, sample=settings.sample or None, facts=self.facts).lines()
         return scores
+
+    def saves(self):
+        return [*self.sheets(), *super().saves()]
+
+    def sheets(self) -> list[str]:
+        """Give links that save the grower's sheet of each field; of one sample that of its field."""
+        answer = answer_field(leaf=self.data, leaf_studies=self._scoring, facts=self.facts)
+        each = getattr(answer, "fields", {"": answer})
+        if chosen := self.settings.sample:
+            each = {name: one for name, one in each.items() if chosen in set(one.scores.table["sample_id"])}
+        return [
+            show.download(f"Save sheet {name}".strip(), page_name(one), one.page(), "text/html")
+            for name, one in list(each.items())[:MOST_SHEETS]
+        ]
 
     def draw(self):
         if self.settings.sample:
@@ -95,10 +135,20 @@ class LeafPanel(Panel):
         s = self.settings
         told = "".join(f", {key}={getattr(s, key)!r}" for key in self.reading if getattr(s, key))
         source = s.source or self._studies.get("source")
+        sample = f", sample={s.sample!r}" if s.sample else ""
+        facts = f", facts={self.facts!r}" if self.facts else ""
         studies = "".join(f", {k}={v!r}" for k, v in as_typed(self._studies).items() if k != "source")
         return (
-            "from fertkit import read_tissue, score_tissue\n"
+            "from fertkit import explain, read_tissue, score_tissue\n"
             f"result = score_tissue(read_tissue({self.file!r}{told}), source={source!r}, "
             f"cvs={s.cv_pct or None}{studies})\n"
-            "print(result.summary())"
+            f"print(explain(result{sample}{facts}).summary())"
         )
+
+
+def _fact(r):
+    """The control of one fact: a line for a number or nutrients, else a list of its words."""
+    if r.kind in ("number", "nutrients"):
+        return controls.line(r.asks, {"number": "", "nutrients": "Zn Mn"}[r.kind])
+    words = dict.fromkeys(fact_words(r.name).values())
+    return controls.choice(r.asks, [UNKNOWN, *((word, word) for word in words)], "")

@@ -57,7 +57,7 @@ CLASS_MARKS = {
     "deficient": Mark("#b4500f", "////", "v", True),
     "low": Mark(hue.pale, "//", "v", False),
     "sufficient": Mark(hue.fill, "", "o", True),
-    "high": Mark(hue.band, "..", "^", False),
+    "high": Mark(hue.band, "||", "^", False),
     "excessive": Mark(hue.curve, "xxx", "^", True),
     "no published range": Mark("#ffffff", "", "s", False),
     "cannot be classed": Mark("#ffffff", "---", "x", True),

@@ -29,7 +29,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "farm": ["answer_farm"],
         "plan": ["answer_plan"],
-        "field": ["answer_field"],
+        "fields": ["answer_field"],
         "network": ["answer_network"],
         "page": ["render_page"],
         "sections": ["Section"],

@@ -41,9 +41,16 @@ class Answer(Result):
         """The short answer at the top of the page."""
         return self.lines()
 
+    @property
+    def sheet(self):
+        """The answer as a grower reads it, where there is one (`fertkit.report.sheet.Sheet`)."""
+        return None
+
     def page(self) -> str:
         """Return the answer as one self-contained HTML page."""
-        return render_page(self.title, self.sections, lead=self.lead, sources=self.sources)
+        sheet = self.sheet
+        lead = () if sheet else self.lead
+        return render_page(self.title, self.sections, lead=lead, sources=self.sources, sheet=sheet)
 
     @asks(path=a_path)
     def write_page(self, path) -> Path:

@@ -4,6 +4,7 @@ The page holds no script and asks nothing of the network: figures are inlined as
 message as alternative text; the style sheet is inside and has a print form.
 """
 
+import re
 import warnings
 from base64 import b64encode
 from importlib.resources import files
@@ -22,6 +23,11 @@ ROUNDING = (
     "Numbers are rounded to three significant digits, or to whole units where these are more; probabilities "
     "to two, the smallest as < 0.001."
 )
+
+_PATHS, _DIGITS = (
+    re.compile(r' d="[^"]*"'),
+    re.compile(r"(\.\d\d)\d+"),
+)  # a hundredth of a point is seen by nobody
 
 
 def shown(frame: pd.DataFrame) -> pd.DataFrame:
@@ -51,13 +57,14 @@ def svg_picture(ax) -> str:
     import matplotlib as mpl
 
     picture = BytesIO()
-    style = {"svg.hashsalt": "fertkit", "svg.fonttype": "path"}
+    style = {"svg.hashsalt": "fertkit", "svg.fonttype": "none"}
     with mpl.rc_context(style), warnings.catch_warnings():
         # A name in a script the font lacks is drawn as boxes; the page beside it has it in full.
         warnings.filterwarnings("ignore", message="Glyph", category=UserWarning)
         ax.get_figure().savefig(picture, format="svg", metadata={"Date": None, "Creator": None})
-    drawn = harmless(picture.getvalue().decode("utf-8")).encode("utf-8")  # names stand in its comments too
-    return "data:image/svg+xml;base64," + b64encode(drawn).decode("ascii")
+    drawn = harmless(picture.getvalue().decode("utf-8"))  # names stand in it
+    drawn = _PATHS.sub(lambda path: " " + _DIGITS.sub(r"\1", " ".join(path[0].split())), drawn)
+    return "data:image/svg+xml;base64," + b64encode(drawn.encode("utf-8")).decode("ascii")
 
 
 def _inches(ax) -> str:
@@ -77,7 +84,7 @@ def _said(line) -> str:
 @asks(
     sections=each_of(holding("title", "lines", "tables", like="a Section or a list of them")), lead=lines
 )  # fmt: skip
-def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None = None) -> str:
+def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None = None, sheet=None) -> str:
     """Render a page.
 
     Parameters
@@ -88,6 +95,9 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
         The short answer, at the top.
     sources : DataFrame, optional
         Citations as `fertkit.reference.list_sources` gives them.
+    sheet : Sheet, optional
+        What a grower reads (`fertkit.report.sheet`): it leads the page and is printed alone; the sections
+        fold away below it until they are opened.
 
     Returns
     -------
@@ -111,7 +121,7 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
     template = environment.from_string((home / "page.html").read_text(encoding="utf-8"))
     page = template.render(
         title=title, lead=list(lead), sections=list(sections), hanging=HANGING, head=Kind.HEAD,
-        sources=[] if sources is None else sources.to_dict("records"),
+        sources=[] if sources is None else sources.to_dict("records"), sheet=sheet,
         style=(home / "page.css").read_text(encoding="utf-8"), rounding=ROUNDING, version=fertkit.__version__,
     )  # fmt: skip
     return harmless(page)

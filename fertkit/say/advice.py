@@ -21,13 +21,9 @@ ELSEWHERE = "Do not carry this rate to another soil, crop or season without chec
 
 def field_advice(answer) -> tuple[list[str], list[str]]:
     """What the leaf leaves to do this season and next year and what the strips say, each once."""
-    do, leave = _on_the_leaf(answer.explanation), []
-    marginal = answer.explanation.items[answer.explanation.items["confidence"] == "marginal"]
-    if len(marginal):
-        names = dict.fromkeys(f"{r.nutrient} in {r.label}" for r in marginal.itertuples())
-        leave.append(f"Do not act on what is marginal alone: {listed(list(names))}.")
-    never = answer.explanation.actions
-    leave += [f"{capital(text)}." for text in dict.fromkeys(never.loc[never["when"] == "do not", "text"])]
+    do, leave, explained = [], [], answer.explanation
+    if explained is not None:
+        do, leave = _on_the_leaf(explained), _not_on_the_leaf(explained)
     for name, trial in answer.trials.items():
         more, less = trial_advice(trial)
         do += [f"{name}: {line}" for line in more]
@@ -47,6 +43,15 @@ def _on_the_leaf(explanation, most=4):
         if said:
             shared.setdefault((item.nutrient, small(". ".join(said))), []).append(item.label)
     return [f"{listed(names, most)}, {nutrient}: {text}." for (nutrient, text), names in shared.items()]
+
+
+def _not_on_the_leaf(explanation):
+    """What the findings advise against."""
+    marginal = explanation.items[explanation.items["confidence"] == "marginal"]
+    names = dict.fromkeys(f"{r.nutrient} in {r.label}" for r in marginal.itertuples())
+    leave = [f"Do not act on what is marginal alone: {listed(list(names))}."] if names else []
+    never = explanation.actions.loc[explanation.actions["when"] == "do not", "text"]
+    return leave + [f"{capital(text)}." for text in dict.fromkeys(never)]
 
 
 def trial_advice(response, net=None, strips=None) -> tuple[list[str], list[str]]:

@@ -42,20 +42,25 @@ _SHORT_NOTES = 200  # characters of notes that still share one line
 
 def field_lines(answer) -> list[Line]:
     """Say what the field needs, what the leaf and the strips say, and what carries over."""
-    budget, unit = answer.budget, answer.budget.unit
-    sources = keys(*(main_rows(budget)[f"{name}_source"] for name in ("uptake", "removed")))
-    taken, off = (amounts(budget, name) for name in ("uptake", "removed"))
-    said = [
-        lead(f"{budget.crop.capitalize()}, yield goal {plain(budget.yield_goal)} {budget.yield_unit}."),
-        told(f"total uptake {taken} {unit}; {off} {removed_with(budget)} ({sources}).", "Needs"),
-        *map(told, budget.notes),
-        *([] if answer.season is None else _when(answer)),
-        *_leaf(answer.explanation, answer.applied),
-    ]
+    named = capital(", ".join(filter(None, [answer.name, answer.crop]))) or "Field"
+    said = [lead(f"{named}.")] if answer.budget is None else _needs(answer)
+    said += [] if answer.explanation is None else _leaf(answer.explanation, answer.applied)
     for name, trial in answer.trials.items():
         said += _trial(name, trial, answer)
     beside = [note for note in answer.notes if note]
     return said + notes(["; ".join(beside)] if 0 < sum(map(len, beside)) < _SHORT_NOTES else beside)
+
+
+def _needs(answer):
+    budget, unit = answer.budget, answer.budget.unit
+    sources = keys(*(main_rows(budget)[f"{name}_source"] for name in ("uptake", "removed")))
+    taken, off = (amounts(budget, name) for name in ("uptake", "removed"))
+    return [
+        lead(f"{budget.crop.capitalize()}, yield goal {plain(budget.yield_goal)} {budget.yield_unit}."),
+        told(f"total uptake {taken} {unit}; {off} {removed_with(budget)} ({sources}).", "Needs"),
+        *map(told, budget.notes),
+        *([] if answer.season is None else _when(answer)),
+    ]
 
 
 def main_rows(budget) -> pd.DataFrame:
@@ -168,8 +173,8 @@ def _trial(name, trial, answer):
         yield told(f"{carried_text(answer.carried[name])}.", f"Carries over, {name}")
 
 
-def carried_text(ledger) -> str:
-    """Say what stays of the optimum rate once the yield of the strips has left."""
+def carried_text(ledger, source: bool = True) -> str:
+    """Say what stays of the optimum rate once the yield of the strips has left; and by which source."""
     row = ledger.rows.iloc[0]
     applied, removed = round(float(row["applied"])), round(float(row["removed"]))
     text = (
@@ -177,7 +182,8 @@ def carried_text(ledger) -> str:
     )
     if row["nutrient"] == "N":
         return f"{text}; nitrogen is not counted on for next year"
-    return f"{text}, balance {applied - removed:+d} for the next crop ({row['removed_source']})"
+    by = f" ({row['removed_source']})" if source else ""
+    return f"{text}, balance {applied - removed:+d} for the next crop{by}"
 
 
 # ---- a trial

@@ -85,8 +85,8 @@ def all_clear(scores) -> str:
     return f"{NONE_JUDGED_SHORT}. {NO_CLEAR}: {'; '.join(missing)}"
 
 
-def verdict(explanation) -> str:
-    """The verdict on a report, or on one sample, in one line."""
+def verdict(explanation, brief: bool = False) -> str:
+    """The verdict on a report, or on one sample, in one line; `brief` without what it does not speak of."""
     verdicts, scores = explanation.verdicts, explanation.scores
     missing = gaps(scores, soil=False)
     of = {word: rows for word, rows in verdicts.groupby("status")}
@@ -109,6 +109,8 @@ def verdict(explanation) -> str:
         parts.append(f"Above a range: {_above_with_cause(above, explanation.causes)}")
     if len(close):
         parts.append(f"Marginal, no action on these alone: {'; '.join(_by_samples(close))}")
+    if brief:
+        return ". ".join(parts) + "."
     if missing:
         parts.append(f"{'Not in this verdict' if len(act) else NO_CLEAR}: {'; '.join(missing)}")
     return ". ".join(parts + _lent(scores)) + "."

@@ -126,6 +126,11 @@ def keys(*columns) -> str:
     return ", ".join(k for k in told if k and not k.startswith("own "))
 
 
+def day_text(day) -> str:
+    """Write a date: 21 July 2026."""
+    return f"{day.day} {day:%B %Y}"
+
+
 def short(value: float) -> str:
     """Write an amount with the digits it deserves: 240, 8.8, 0.047."""
     return f"{value:,.0f}" if abs(value) >= 9.5 else plain(value, 2)

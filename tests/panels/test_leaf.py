@@ -4,7 +4,7 @@ import pytest
 
 from fertkit.intake import read_tissue
 from fertkit.panels.leaf import LeafPanel
-from fertkit.tissue import score_tissue
+from fertkit.tissue import explain, score_tissue
 
 pytestmark = pytest.mark.usefixtures("undrawn")
 
@@ -69,6 +69,25 @@ def test_the_hard_file_says_the_same(panel, demo, handed_over):
 def test_the_noise_given_takes_the_place_of_the_placeholders(panel):
     panel.set(cv_pct=4.0)
     assert set(panel.result.cvs["cv_pct"]) == {4.0}
+
+
+def test_field_facts_reach_the_causes_and_the_code(panel):
+    """Wet soil: a cause with rooting and water behind it is named by the words of the field."""
+    panel.set(sample="Heron Quarter poor", texture="sand", roots="restricted", soil="K=enough")
+    known = explain(panel.result, sample="Heron Quarter poor", facts=panel.facts)
+    assert panel.facts == {"texture": ("sand",), "roots": ("restricted",), "soil_K": ("enough",)}
+    assert panel.words() == known.lines()
+    assert "'roots': ('restricted',)" in panel.code()
+    panel.set(ph="acid")
+    assert "ph" in panel._banner.value.lower()
+
+
+def test_the_sheet_of_a_field_can_be_saved(panel):
+    names = ["heron-quarter", "otter-bottom", "mill-bend", "long-lane"]
+    assert all(f'download="{name}.html"' in link for name, link in zip(names, panel.sheets(), strict=True))
+    panel.set(sample="Mill Bend")
+    (link,) = panel.sheets()
+    assert "mill-bend" in link
 
 
 def test_a_file_without_crop_can_be_told_it(demo, handed_over):
