@@ -45,6 +45,8 @@ def checked_trials(given, rows, per=1.0):
         record |= {name: record[name] * per for name in ("low", "rate", "high")}
         record["source_key"] = word_of(record.get("source_key")) or "own trial"
         record["own"] = bool(word_of(record.get("field")))
+        if isinstance(record.get("curve"), str):
+            record["curve"] = _points(record["curve"], line, problems)
         for i in fits:
             before = trials.setdefault((i, record["nutrient"]), record)
             if before is not record and before["own"] == record["own"]:
@@ -55,6 +57,17 @@ def checked_trials(given, rows, per=1.0):
     if problems:
         raise InputError("own trials", problems)
     return trials
+
+
+def _points(text, line, problems):
+    """Pairs of rate and gain of a curve as text: "0 0; 50 80.5; 100 121"."""
+    pairs = [pair.split() for pair in text.split(";") if pair.strip()]
+    try:
+        return [(float(rate), float(gain)) for rate, gain in pairs]
+    except ValueError:
+        remedy = "write pairs of rate and gain, as in 0 0; 50 80"
+        problems.append(Problem("not a curve", remedy, line, "curve", text))
+        return None
 
 
 def _read(given, rows, problems, ends, words=()):

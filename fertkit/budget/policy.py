@@ -116,7 +116,11 @@ def lines_of(frame: pd.DataFrame, rows: pd.DataFrame, problems: list):
             word = crop_name(word) if known else word
             if word and not known and not (of_rows[name] == word).any():
                 what = f"no field of the plan has this {name}"
-                problems.append(Problem(what, "write it as the fields do", line, name, record[name]))
+                problems.append(
+                    Problem(
+                        what, "write it as the fields do, or leave it blank for all", line, name, record[name]
+                    )
+                )
             fits &= (of_rows[name] == word) | (word == "")
         yield line, record, np.flatnonzero(fits)
 

@@ -210,6 +210,13 @@ def run_strips(arguments):
     else:
         answer = None
         trials, lines = _each(strips, arguments)
+    if arguments.rates:
+        if not strips.nutrient or not strips.rate_column:
+            raise NotEstimable("rates for a plan need strips whose rates name their nutrient")
+        from fertkit.response.own_rates import own_rates
+
+        own = own_rates(trials, strips.nutrient, strips.crop or arguments.crop or "")
+        lines = [*lines, f"Rates for a season plan: {_write_table(own, arguments.rates)}"]
     tables = pd.concat({name: trial.table for name, trial in trials.items()}, names=["trial"])
     _give(answer, arguments, lines, tables.reset_index("trial"))
 

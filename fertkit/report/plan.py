@@ -55,7 +55,8 @@ DRIVEN = {
     "cost": "cost of driving",
 }
 SUPPLIED = {
-    "nutrient": "nutrient", "target_lb_ac": "wanted [{rate}]", "supplied_lb_ac": "supplied [{rate}]",
+    "field": "field", "zone": "zone", "crop": "crop", "nutrient": "nutrient",
+    "target_lb_ac": "wanted [{rate}]", "supplied_lb_ac": "supplied [{rate}]",
     "short_lb_ac": "short [{rate}]", "over_lb_ac": "over [{rate}]",
     "marginal_cost": "cost of one more {mass}",
 }  # fmt: skip
@@ -251,24 +252,22 @@ class PlanAnswer(Answer):
                 self._pick("Where the next money gains most", driven.shadow.head(20), FIRST["shadow"])
             )
         by_pass = driven.applications.sort_values(["pass", "field", "zone"], kind="stable")
+        supplied = self._pick("What products bring", driven.nutrients, SUPPLIED)
         return [
             Section("To buy and to drive", tables=tuple(tables)),
-            Section("Pass by pass", tables=(self._pick("Pass by pass", by_pass, APPLIED),)),
+            Section("Pass by pass", tables=(self._pick("Pass by pass", by_pass, APPLIED), supplied)),
         ]
 
     def _field(self, field, zone):
         """The sheet of one field, for who drives."""
-        of = partial(self.of, field, zone)
-        rates = self._rates(of(self.rates)).drop(columns=["field", "zone", "crop", "area_ac"])
-        named = say.named(field, zone)
-        tables = [self._pick(f"{named}: rates", rates, RATES)]
-        if self.plan.passes is not None:
-            applied = of(self.plan.passes.applications).drop(columns=["field", "zone", "crop", "area_ac"])
-            supplied = of(self.plan.passes.nutrients)
-            tables = [self._pick(f"{named}: what to apply", applied, APPLIED),
-                      self._pick(f"{named}: what it supplies", supplied, SUPPLIED), *tables]  # fmt: skip
-        lines = say.field_plan_lines(self, field, zone)
-        return Section(named, lines=tuple(lines), tables=tuple(tables))
+        of, named = partial(self.of, field, zone), say.named(field, zone)
+        here = ["field", "zone", "crop", "area_ac"]
+        if self.plan.passes is None:
+            table = self._pick(f"{named}: rates", self._rates(of(self.rates)).drop(columns=here), RATES)
+        else:
+            applied = of(self.plan.passes.applications).drop(columns=here)
+            table = self._pick(f"{named}: what to apply", applied, APPLIED)
+        return Section(named, lines=tuple(say.field_plan_lines(self, field, zone)), tables=(table,))
 
     def _rates(self, rates):
         titles = titles_of(self.plan.targets)
@@ -302,7 +301,8 @@ class PlanAnswer(Answer):
         )
 
     def _duties(self):
-        return Section("Cautions and duties", cautions=tuple(say.plan_cautions(self.plan)))
+        lines, cautions = say.practice_lines(self), say.plan_cautions(self.plan)
+        return Section("Cautions and duties", lines=tuple(lines), cautions=tuple(cautions))
 
 
 def _map(orders, applied, shapes) -> str:

@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from fertkit.results import counted, plain
+from fertkit.reference.load import load_table
+from fertkit.results import capital, counted, plain
 from fertkit.say.line import GOVERNS, Kind, Line, lead, mark, missing, notes, row, short, told
 from fertkit.say.plan import LEFT_OUT, titles_of, why_of
 
@@ -221,6 +222,18 @@ def figure_says(answer) -> str:
     fields = counted(above.groupby(["field", "zone"]).ngroups, "field")
     text = "What each field gets of each nutrient beside what its harvest removes"
     return f"{text}; {fields} get more than is removed."
+
+
+def practice_lines(answer) -> list[Line]:
+    """Say what is known, or held in the trade, of the time and form of what is applied."""
+    rates = answer.rates
+    applied = set(rates.loc[rates["rate_lb_ac"] > 0, "nutrient"])
+    rows = [r for r in load_table("practices").itertuples() if applied & set(r.nutrient.split(";"))]
+    kinds = [Kind.PRACTICE if "no source" in r.provenance else Kind.TEXT for r in rows]
+    return [
+        Line(kind, r.text, capital(r.topic), sources=_keys([r.source_key]))
+        for kind, r in zip(kinds, rows, strict=True)
+    ]
 
 
 def plan_cautions(plan) -> list[str]:

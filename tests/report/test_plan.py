@@ -9,6 +9,7 @@ from fertkit.errors import InputError, NotEstimable
 from fertkit.intake.farm import read_farm
 from fertkit.intake.shapes import read_shapes
 from fertkit.report.plan import answer_plan
+from fertkit.say.line import short
 
 
 def test_each_field_has_a_sheet_and_every_rate_is_on_it(plan):
@@ -17,8 +18,16 @@ def test_each_field_has_a_sheet_and_every_rate_is_on_it(plan):
         name = f"{r.field} {r.zone}".strip()
         assert name in titles
         sheet = next(s for s in plan.sections if s.title == name)
-        rates = next(t.frame for t in sheet.tables if t.title == f"{name}: rates")
-        assert rates.loc[rates["nutrient"] == r.nutrient, "rate [lb/ac]"].item() == r.rate_lb_ac
+        said = next(line for line in sheet.lines if getattr(line, "label", "") == r.nutrient)
+        assert said.text.startswith(f"{short(r.rate_lb_ac)} lb/ac" if r.rate_lb_ac else "none")
+    rates = plan.tables["Each rate and its equation"]
+    assert rates["rate [lb/ac]"].tolist() == plan.rates["rate_lb_ac"].tolist()
+
+
+def test_the_workbook_has_one_sheet_a_field(plan):
+    names = [t.title for s in plan.sections for t in s.tables]
+    for place in plan.rates[["field", "zone"]].drop_duplicates().itertuples(index=False):
+        assert sum(f"{' '.join(place).strip()}: " in name for name in names) == 1
 
 
 def test_what_is_bought_and_on_hand_covers_what_is_applied(plan):
