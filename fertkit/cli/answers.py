@@ -131,7 +131,7 @@ def _by_nutrient(given):
 
 def run_leaf(arguments):
     from fertkit.intake.leaf import read_tissue
-    from fertkit.say.leaf import VERDICT
+    from fertkit.say.leaf_verdict import VERDICT
     from fertkit.say.line import Kind
     from fertkit.tissue.explanation import explain
     from fertkit.tissue.score import as_scored, score_tissue

@@ -9,7 +9,6 @@ from fertkit.results import capital, failed, plain, plain_p, show
 from fertkit.rounding import below
 from fertkit.say.advice import listed
 from fertkit.say.budget import removed_with
-from fertkit.say.leaf import toxic_text, verdict
 from fertkit.say.leaf_results import (
     clear_findings,
     finding,
@@ -18,6 +17,7 @@ from fertkit.say.leaf_results import (
     small,
     unjudged_in_short,
 )
+from fertkit.say.leaf_verdict import toxic_text, verdict
 from fertkit.say.line import Kind, Line, keys, lead, missing, notes, short, told
 from fertkit.say.response import (
     analysis_lines,

@@ -3,7 +3,8 @@
 from fertkit.results import failed, plain, plain_p
 from fertkit.rounding import below
 from fertkit.say.line import Kind, Line, detail, lead, marked, told
-from fertkit.tissue.history import NO_YEAR, State
+from fertkit.tissue.history import State
+from fertkit.tissue.seasons import NO_YEAR
 from fertkit.tissue.treatments import CONFIDENCE
 
 PLACES = {"good": "good area", "poor": "poor area"}

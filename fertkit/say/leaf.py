@@ -1,4 +1,4 @@
-"""Leaf tests: the verdict, the scores of a report, what is behind a shortage and what can be done."""
+"""Leaf tests: the scores of a report, what is behind a shortage and what can be done."""
 
 import itertools
 from dataclasses import replace
@@ -6,216 +6,27 @@ from dataclasses import replace
 import pandas as pd
 
 from fertkit.errors import Note, typed
-from fertkit.reference.facts import load_facts
 from fertkit.results import capital, counted, failed
 from fertkit.say.leaf_compare import leading_pairs
 from fertkit.say.leaf_results import (
     above_text,
     finding,
     how_sure,
-    limits_text,
     low_relative,
     not_counted_lines,
     not_judged_lines,
     question_lines,
     small,
-    value_text,
 )
+from fertkit.say.leaf_verdict import VERDICT, all_clear, named_samples, verdict
 from fertkit.say.line import Kind, Line, detail, lead, mark, marked, missing, told
 from fertkit.tissue.agree import Verdict, named_rows, wide_alone
 from fertkit.tissue.classes import Reason
 from fertkit.tissue.explanation import MANY, NEVER, NOW, REMEDY, STARVED, STUNTED_GROWTH
+from fertkit.tissue.oxides import CHECK as OXIDES
 from fertkit.tissue.score import CHANCES, MEMORY
-from fertkit.tissue.score import CHECK as OXIDES
-from fertkit.tissue.verdicts import ACT, MARGINAL, POSSIBLY, SHORT_NOW, TOXIC, UNUSABLE, soil_on_leaf
+from fertkit.tissue.verdicts import ACT, MARGINAL, TOXIC, UNUSABLE
 from fertkit.tissue.verdicts import HIGH as ABOVE
-
-# ---- the verdict in one line: an all-clear only where every column was read and every result judged
-
-
-MOST = 4  # samples named one by one
-VERDICT = "Verdict"  # label of its line
-CLEAR = "Nothing needs action"
-NO_CLEAR = "This is no all-clear"
-NONE_SHORT = "nothing is short by any source that holds for these samples"
-NONE_JUDGED_SHORT = "none of the results that could be judged is short"
-
-
-def gaps(scores, soil: bool = True) -> list[str]:
-    """What the verdict does not speak of: columns not read, samples not scored, results not judged.
-
-    Results of elements no crop runs short of (Al, Na), and of a form of a nutrient whose total was judged
-    in the same sample (NO3-N beside N), leave no gap.
-    """
-    table = scores.agreement[_total(scores.agreement).isin(load_facts("mobility")["nutrient"])]
-    judged = table.groupby("specimen")["sources"].transform("max") > 0
-    away = scores.agreement.groupby("label", sort=False)["sources"].max()
-    held = pd.crosstab(table["nutrient"], table["label"]).melt(ignore_index=False).reset_index()
-    lost, none = table[judged & (table["sources"] == 0)], held[held["value"] == 0]
-    totals = pd.MultiIndex.from_frame(table.loc[table["sources"] > 0, ["label", "nutrient"]])
-    lost, none = (t[~pd.MultiIndex.from_arrays([t["label"], _total(t)]).isin(totals)] for t in (lost, none))
-    told = {
-        "not read": [f"{r.nutrient} (column '{r.column}')" for r in scores.unread.itertuples()],
-        "not scored": [_named(away.index[away == 0])] if (away == 0).any() else [],
-        "not judged": _by_samples(lost),
-        "no result for": _by_samples(none),
-        "soil on the leaf, so nothing is known of": _by_samples(_soiled(scores.scored)) if soil else [],
-    }
-    one = {what: "; ".join(names) for what, names in told.items() if names}
-    return [f"{what} ({names})" if ";" in names else f"{what} {names}" for what, names in one.items()]
-
-
-def _total(rows):
-    """The nutrient each result is, or is a form of: N for N and NO3-N."""
-    return rows["nutrient"].str.split("-").str[-1]
-
-
-def _soiled(scored):
-    """Iron of the samples whose iron and aluminium tell of soil on the leaf."""
-    iron = scored[scored["nutrient"].isin(["Fe", "Al"])]
-    soiled = [n for n, rows in iron.groupby("specimen") if len(rows) > 1 and soil_on_leaf(rows)]
-    return iron[iron["specimen"].isin(soiled) & (iron["nutrient"] == "Fe")]
-
-
-def all_clear(scores) -> str:
-    """The sentence for a report without a shortage; names what it cannot speak of."""
-    missing = gaps(scores)
-    if not missing:
-        return NONE_SHORT
-    return f"{NONE_JUDGED_SHORT}. {NO_CLEAR}: {'; '.join(missing)}"
-
-
-def verdict(explanation, brief: bool = False) -> str:
-    """The verdict on a report, or on one sample, in one line; `brief` without what it does not speak of."""
-    verdicts, scores = explanation.verdicts, explanation.scores
-    missing = gaps(scores, soil=False)
-    of = {word: rows for word, rows in verdicts.groupby("status")}
-    starved = _starved(explanation)
-    act = verdicts[verdicts["status"].isin(ACT) & ~verdicts.index.isin(starved.index)]
-    none = verdicts.iloc[:0]
-    toxic, above, close = (of.get(word, none) for word in (TOXIC, ABOVE, MARGINAL))
-    close = close[~close.index.isin(starved.index)]
-    parts = toxic_text(explanation) + soiled_text(explanation) + many_text(explanation)
-    for word, urgent in itertools.product((SHORT_NOW, POSSIBLY), (True, False)):
-        rows = act[(act["urgent"] == urgent) & (act["status"] == word)]
-        if len(rows):
-            parts.append(f"{capital(word)}{', act now' * urgent}: {_short(rows, explanation.items)}")
-    if act.empty and toxic.empty:
-        judged = NONE_JUDGED_SHORT if missing else NONE_SHORT
-        parts.append(capital(judged) if missing or len(parts) else f"{CLEAR}: {judged}")
-    if len(starved):
-        parts.append(f"Low along with nitrogen, not the cause: {'; '.join(_by_samples(starved))}")
-    if len(above):
-        parts.append(f"Above a range: {_above_with_cause(above, explanation.causes)}")
-    if len(close):
-        parts.append(f"Marginal, no action on these alone: {'; '.join(_by_samples(close))}")
-    if brief:
-        return ". ".join(parts) + "."
-    if missing:
-        parts.append(f"{'Not in this verdict' if len(act) else NO_CLEAR}: {'; '.join(missing)}")
-    return ". ".join(parts + _lent(scores)) + "."
-
-
-def _above_with_cause(above, causes):
-    """'Zn in North (a spray left Zn on the leaf); Ca in South': the cause where something speaks for it."""
-    first = causes[(causes["rank"] == 1) & (causes["speaks_for"].map(len) > 0)]
-    first = first.rename(columns={"about": "nutrient"})[["specimen", "nutrient", "cause"]]
-    rows = above.merge(first, on=["specimen", "nutrient"], how="left").fillna({"cause": ""})
-    said = []
-    for cause, mine in rows.groupby("cause", sort=False):
-        said.append(f"{'; '.join(_by_samples(mine))}{f' ({small(cause)})' if cause else ''}")
-    return "; ".join(said)
-
-
-def _starved(explanation):
-    """Verdicts on a nutrient that is low along with another one, which comes first."""
-    items = explanation.items[explanation.items["cause"] == STARVED]
-    keys = set(zip(items["specimen"], items["nutrient"], strict=True))
-    verdicts = explanation.verdicts
-    pairs = zip(verdicts["specimen"], verdicts["nutrient"], strict=True)
-    return verdicts[[pair in keys for pair in pairs]]
-
-
-def toxic_text(explanation) -> list[str]:
-    """What lies above a limit its source calls toxic, with value and limit; none, or one text."""
-    over, causes = explanation.verdicts, explanation.causes
-    over = over[over["status"] == TOXIC]
-    said = []
-    for (nutrient, unit), rows in over.groupby(["nutrient", "unit"], sort=False):
-        values = rows.sort_values("value").iloc[[0, -1]].itertuples()
-        values = " to ".join(dict.fromkeys(map(value_text, values)))
-        limits = limits_text(rows["lowest_limit"].min(), rows["highest_limit"].max())
-        said.append(f"{nutrient} {values} {unit} in {_named(rows['label'])} (limit {limits})")
-    first = causes[causes["about"].isin(over["nutrient"]) & causes["specimen"].isin(over["specimen"])]
-    first = first[first["rank"] == 1]
-    likely = dict.fromkeys(f"{small(r.cause)}; check {r.settle_by}" for r in first.itertuples())
-    likely = f". Likely: {'. Or: '.join(likely)}" if likely else ""
-    return [f"Above a limit its source calls toxic: {'; '.join(said)}{likely}"] if said else []
-
-
-def soiled_text(explanation) -> list[str]:
-    """That soil on the leaf makes iron and aluminium unusable; none, or one text."""
-    lost = explanation.verdicts[explanation.verdicts["status"] == UNUSABLE]
-    if lost.empty:
-        return []
-    values = {label: ", ".join(f"{r.nutrient} {value_text(r)}" for r in rows.itertuples())
-              for label, rows in lost.groupby("label", sort=False)}  # fmt: skip
-    named = "; ".join(f"{text} mg/kg in {label}" for label, text in list(values.items())[:MOST])
-    more = f"; and {len(values) - MOST} more" if len(values) > MOST else ""
-    return [f"Soil on the leaf: {named}{more}. Wash and sample again; take no Fe from this sample"]
-
-
-def many_text(explanation) -> list[str]:
-    """That many nutrients moved together, so that roots and water come first; one text for each kind."""
-    causes = explanation.causes
-    first = causes[(causes["about"] == MANY) & (causes["rank"] == 1)]
-    stunted = first["key"] == STUNTED_GROWTH
-    said = []
-    if stunted.any():
-        said.append(f"Something else stopped growth in {_named(first[stunted]['label'])}; find it first")
-    if (~stunted).any():
-        named = _named(first[~stunted]["label"])
-        said.append(f"Roots and water first in {named}: many nutrients are low together")
-    return said
-
-
-def _lent(scores):
-    """Whose crop, stage or part was taken from above the table of another sample, and from which row."""
-    labels = scores.scored.drop_duplicates("specimen").set_index("specimen")["label"]
-    told = scores.lent.assign(label=scores.lent["specimen"].map(labels)).dropna(subset="label")
-    said = {what: _named(rows["label"]) for what, rows in told.groupby("what", sort=False)}
-    return [f"Taken from above an earlier table for {who}: {what}" for what, who in said.items()]
-
-
-def _short(verdicts, items):
-    """'K in North; S in South (low relative to N)': worst first."""
-    keys = ["specimen", "nutrient"]
-    rows = verdicts.merge(items[[*keys, "rank", "ratio"]], on=keys)
-    wide, said = rows["ratio"].notna(), []
-    for (nutrient, ratio), mine in rows.groupby(["nutrient", wide], sort=False):
-        over = mine["ratio"].iloc[0].over if ratio else ""
-        relative = f" (low relative to {over})" * bool(ratio)
-        said.append((mine["rank"].min(), f"{nutrient} in {_named(mine['label'])}{relative}"))
-    return "; ".join(text for _, text in sorted(said, key=lambda pair: pair[0]))
-
-
-def _by_samples(rows):
-    """'Zn, Mn in North; Fe in South'."""
-    by = {}
-    for nutrient, mine in rows.groupby("nutrient", sort=False):
-        by.setdefault(tuple(dict.fromkeys(mine["label"])), []).append(nutrient)
-    return [f"{', '.join(nutrients)} in {_named(labels)}" for labels, nutrients in by.items()]
-
-
-def _named(labels):
-    names = list(dict.fromkeys(labels))
-    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]])) if len(names) <= MOST else (
-        counted(len(names), "sample")
-    )  # fmt: skip
-
-
-# ---- the scores and what is behind them
-
 
 DEFER = (
     "Rates are local: follow your state's or province's recommendation, the product label and a certified "
@@ -291,7 +102,9 @@ def _undecided(scored) -> list[Note]:
             regions = "; ".join(dict.fromkeys(rows["region"] + ", " + rows["source_key"]))
             text, remedy = f"{text} ({regions})", _COMPARE
         names = ", ".join(dict.fromkeys(rows["nutrient"]))
-        said.append(Note("; ".join(filter(None, [f"{names} in {_named(rows['label'])}: {text}", remedy]))))
+        said.append(
+            Note("; ".join(filter(None, [f"{names} in {named_samples(rows['label'])}: {text}", remedy])))
+        )
     return said
 
 
@@ -442,7 +255,7 @@ def rating_lines(explanation) -> list[Line]:
     for (nutrient, rating, status, why), rows in apart.groupby(
         ["nutrient", "rating", "status", "rating_remark"], sort=False
     ):
-        text = f"{nutrient} in {_named(rows['label'])}: {rating} there, {status} here ({why})"
+        text = f"{nutrient} in {named_samples(rows['label'])}: {rating} there, {status} here ({why})"
         said.append(told(text, "The laboratory's own rating"))
     return said
 

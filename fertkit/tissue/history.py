@@ -7,11 +7,9 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_dict, a_file, a_table_or_path, asks, either, holding, words_by_name
-from fertkit.errors import LookupFailed, NotEstimable, unknown
+from fertkit.errors import NotEstimable, unknown
 from fertkit.intake.leaf import TissueSamples
 from fertkit.intake.reports import Reports, read_reports
-from fertkit.intake.stages import stage_span
-from fertkit.reference.crops import base_crop
 from fertkit.reference.facts import load_facts, threshold
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import above
@@ -20,12 +18,9 @@ from fertkit.tissue.classes import Class
 from fertkit.tissue.match import samples_frame
 from fertkit.tissue.pairs import AREAS, compare_pairs
 from fertkit.tissue.score import CARRIED, TissueScores, score_tissue
+from fertkit.tissue.seasons import NO_YEAR, SEASON, STEP, steps_of
 from fertkit.tissue.treatments import compare_treatments
 
-SEASON = ["field", "crop", "season"]
-STEP = [*SEASON, "step", "growth_stage", "plant_part"]
-NO_YEAR = "no year"
-NO_CROP = "crop not stated"
 NAMED = ("specimen", "sample_id")
 
 
@@ -200,7 +195,7 @@ def field_history(reports, *, same: dict | None = None, ranges=None, reading=Non
     if not isinstance(reports, Reports):
         reports = read_reports(reports, same=same, **reading or {})
     scores = score_tissue(reports.samples, ranges, **studies)
-    steps = _steps(reports)
+    steps = steps_of(reports)
     path = _path(scores, steps)
     compared = [compare(reports.samples, steps) for compare in (_pairs, _treatments)]
     return FieldHistory(path, _repeats(path), *compared, reports, scores)
@@ -213,61 +208,6 @@ def _samples_of(frame) -> TissueSamples:
     others = tidy.drop_duplicates("specimen")[kept]
     others = others.astype({c: str for c in others if c != "specimen"})
     return TissueSamples(tidy, others, pd.DataFrame(columns=["what", "item", "detail", "row"]), (), "samples")
-
-
-# ---- seasons and steps
-
-
-def _steps(reports: Reports) -> pd.DataFrame:
-    """Field, crop, season, step and spot of each specimen."""
-    first = reports.samples.table.drop_duplicates("specimen").set_index("specimen")
-    steps = reports.about.loc[first.index].assign(**first[["growth_stage", "plant_part", "crop"]])
-    steps["crop"] = [_crop(crop) for crop in steps["crop"].fillna("")]
-    steps["sampled"] = pd.to_datetime(steps["sampled"]).astype("datetime64[ns]")
-    steps["spot"] = steps["treatment"].mask(steps["treatment"] == "", steps["area"])
-    steps["season"] = _seasons(steps)
-    place = [_place(r.crop, r.growth_stage) for r in steps.itertuples()]
-    dated = steps["sampled"].notna().groupby([steps[c] for c in SEASON]).transform("all")
-    key = np.where(dated, steps["sampled"].astype("int64").astype(float), place)
-    steps["step"] = pd.Series(key, steps.index).groupby([steps[c] for c in SEASON]).rank(method="dense")
-    return steps.assign(step=steps["step"].fillna(1).astype(int))
-
-
-def _seasons(steps) -> pd.Series:
-    """Season of each specimen: the year of its last date; a long gap between dates begins another."""
-    own = [steps["field"], steps["crop"]]
-    ordered = steps.sort_values("sampled", kind="stable")
-    gap = ordered.groupby(["field", "crop"])["sampled"].diff()
-    part = (gap > pd.Timedelta(_longest_gap(), "D")).astype(int)
-    part = part.groupby([ordered["field"], ordered["crop"]]).cumsum().reindex(steps.index)
-    part = part.where(steps["sampled"].notna(), -1)
-    last = steps.groupby([*own, part])["sampled"].transform("max")
-    year = steps["year"].groupby([*own, part]).transform("max").where(part >= 0, steps["year"])
-    name = year.astype(str).mask(year.isna(), NO_YEAR)
-    twice = part.where(part >= 0).groupby([*own, name]).transform("nunique") > 1
-    name = name.mask(twice & (part >= 0), last.dt.strftime("%Y-%m"))  # two crops of one year
-    return name.mask(year.isna(), NO_YEAR + ", " + steps["report"])
-
-
-def _longest_gap():
-    table = load_facts("sanity", ("low", "high")).set_index("check")
-    return table.loc["days between samples of one season", "high"]
-
-
-def _crop(crop) -> str:
-    """The crop whose kinds count as one; a crop outside the table by its own name."""
-    try:
-        return base_crop(crop) if crop else NO_CROP
-    except LookupFailed:
-        return crop
-
-
-def _place(crop, stage):
-    """Position of a stage; NaN where it is not known."""
-    try:
-        return stage_span(crop, stage).first if crop and stage else np.nan
-    except LookupFailed:
-        return np.nan
 
 
 # ---- the path

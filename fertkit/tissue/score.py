@@ -21,14 +21,12 @@ from fertkit.asked import (
 from fertkit.errors import unknown
 from fertkit.intake.leaf import TissueSamples
 from fertkit.intake.leaf_results import LENT_COLUMNS, UNREAD_COLUMNS
-from fertkit.reference.facts import load_facts, threshold
 from fertkit.reference.load import list_sources, load_ranges
 from fertkit.reference.own import PLACE, own_tables, read_own
 from fertkit.reference.profiles import as_list
 from fertkit.reference.regions import in_region
 from fertkit.reference.schema import check_table
 from fertkit.results import Result, checks_frame
-from fertkit.rounding import above, at_least, at_most
 from fertkit.tissue import classes as c
 from fertkit.tissue.agree import (
     agreement_of,
@@ -48,7 +46,7 @@ from fertkit.tissue.match import (
     prepare_ranges,
     samples_frame,
 )
-from fertkit.units import element_fraction
+from fertkit.tissue.oxides import oxide_checks
 
 CARRIED = [
     *("specimen", "sample_id", "label", *CONDITION, "sampled", "area", "field"),
@@ -394,42 +392,3 @@ def _checks(scored, conditions, spread):
         why = "; ".join(dict.fromkeys(unclassed))
         rows.append(("results that cannot be classed", len(unclassed), "0", False, why))
     return checks_frame(rows + oxide_checks(scored))
-
-
-OXIDES = {"P": "P2O5", "K": "K2O", "Ca": "CaO", "Mg": "MgO", "S": "SO3"}
-CHECK = "elements that look like oxides"
-
-
-def oxide_checks(scored: pd.DataFrame) -> list[tuple]:
-    """Rows for `checks_frame`: one if the results of some element look like oxides, else none."""
-    share = load_facts("sanity", ("low", "high")).set_index("check").loc["share as oxides", "low"]
-    value, low, high = (scored[name].to_numpy(float) for name in ("value", "low", "high"))
-    nutrient, names = pd.factorize(scored["nutrient"])
-    source, _ = pd.factorize(scored["source_key"])
-    told = ~(np.isnan(value) | np.isnan(low) | np.isnan(high)) & (scored["censored"].to_numpy(object) == "")
-    found = {}
-    for element, oxide in OXIDES.items():
-        mine = np.flatnonzero(told & (nutrient == names.get_indexer([element])[0]))
-        limits = value[mine], low[mine], high[mine]
-        if len(mine) and _looks_like(*limits, source[mine], element_fraction(oxide), share):
-            found[element] = pd.unique(scored["specimen"].to_numpy()[mine]).size
-    if not found or (max(found.values()) < threshold("samples like oxides") and len(found) < 2):
-        return []
-    named = ", ".join(f"{e} ({OXIDES[e]} is {1 / element_fraction(OXIDES[e]):.2f} times {e})" for e in found)
-    meaning = (
-        f"nearly every value lies above the ranges, yet within them if the laboratory gave oxides: {named}; "
-        "rich supply looks the same, so ask the laboratory. Nothing was converted"
-    )
-    return [(CHECK, len(found), "0 elements", False, meaning)]
-
-
-def _looks_like(value, low, high, source, fraction, share) -> bool:
-    """Whether the values lie above every source's range, and as oxide inside one at least."""
-    counts = np.bincount(source)
-    over = np.bincount(source, above(value, high))
-    inside = np.bincount(source, at_most(low, value * fraction) & at_most(value * fraction, high))
-    held = counts > 0
-    return bool(
-        at_least(over[held], share * counts[held]).all()
-        and at_least(inside[held], share * counts[held]).any()
-    )

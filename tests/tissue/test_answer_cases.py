@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from fertkit.intake import read_tissue
-from fertkit.say.leaf import verdict
+from fertkit.say.leaf_verdict import verdict
 from fertkit.tissue import explain, score_tissue
 
 CASES = Path(__file__).parent.parent / "cases" / "leaf_answers"

@@ -10,7 +10,7 @@ import pytest
 
 from fertkit.cli import main
 from fertkit.intake import read_tissue
-from fertkit.say.leaf import verdict
+from fertkit.say.leaf_verdict import verdict
 from fertkit.tissue import explain, score_tissue
 
 CASES = Path(__file__).parent.parent / "cases" / "leaf"

@@ -3,7 +3,7 @@
 import pytest
 
 from fertkit.tissue import score_tissue
-from fertkit.tissue.score import CHECK
+from fertkit.tissue.oxides import CHECK
 from fertkit.units import from_element
 
 # Corn ear leaves inside the ranges of Southern Cooperative Series Bulletin 394 (P 0.25-0.5, K 1.8-3.0,
