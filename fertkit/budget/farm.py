@@ -7,7 +7,7 @@ import pandas as pd
 
 from fertkit.asked import a_list, a_saved_file, a_table, asks, either
 from fertkit.budget.fields import read_fields
-from fertkit.budget.needs import above_all_uptake
+from fertkit.budget.need_notes import above_all_uptake
 from fertkit.budget.own import checked_own
 from fertkit.budget.rates import nutrient_name
 from fertkit.budget.studies import default_rows, region_note, worked_out

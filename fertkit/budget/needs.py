@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_dict, a_list, a_number, a_word, asks, either
+from fertkit.budget.need_notes import above_notes, straw_notes
 from fertkit.budget.own import checked_own
 from fertkit.budget.rates import AT_HARVEST, RESIDUE_PARTS, nutrient_name, parts_of, residue_lb_ac
 from fertkit.budget.studies import (
@@ -30,13 +31,13 @@ from fertkit.budget.yields import (
     yield_lb_ac,
 )
 from fertkit.errors import LookupFailed, UnitError, typed
-from fertkit.reference.crops import is_known, nitrogen_note, related_crops, trade_moisture_pct
+from fertkit.reference.crops import is_known, nitrogen_note, trade_moisture_pct
 from fertkit.reference.load import list_sources, load_cautions, load_table
 from fertkit.reference.nutrients import OXIDE_OF
 from fertkit.reference.own import own_tables
 from fertkit.reference.profiles import lineage
 from fertkit.results import Result, checks_frame, plain
-from fertkit.rounding import above, at_most, same
+from fertkit.rounding import at_most, same
 from fertkit.units import (
     SHORT_TON_LB,
     convert_concentration,
@@ -161,7 +162,7 @@ class NutrientBudget(Result):
         measured = self.rows[["measured_from", "measured_to"]].to_numpy().ravel()
         measured = measured[~np.isnan(measured)].tolist()
         far = far_outside(self.crop, self.yield_goal, self.yield_unit, self.pounds, measured)
-        return (*far, *self.of_region, *notes, *_above_notes(self), *_straw_notes(self))
+        return (*far, *self.of_region, *notes, *above_notes(self), *straw_notes(self))
 
     @property
     def at_most_removed(self) -> list[str]:
@@ -379,65 +380,6 @@ def _row(crop, nutrient, source, **values):
     blank = dict.fromkeys((*AMOUNTS, "share_removed"), np.nan)
     words = {"unit": "lb/ac", "default": "", "derivation": "", "note": "", "counted": "", "at": 0}
     return {"crop": crop, "nutrient": nutrient, "source_key": source} | blank | words | values
-
-
-def above_all_uptake(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return own rows whose removal is above all that is published as taken up, and that as `highest`."""
-    own = rows["provenance"] == "own table"
-    most = rows["uptake_high"].fillna(rows["uptake"]).where(~own & (rows["source_key"] != TRADE))
-    highest = most.groupby([rows["at"], rows["nutrient"]]).transform("max")
-    return rows.assign(highest=highest)[own & above(rows["removed"], highest)]
-
-
-def _above_notes(budget):
-    for r in above_all_uptake(budget.rows).itertuples():
-        removed, most = (f"{plain(v)} {budget.unit}" for v in (r.removed, r.highest))
-        yield (
-            f"{r.nutrient}: {removed} removed by {r.source_key} is above the highest published uptake, "
-            f"{most}. Check value and unit."
-        )
-
-
-def _straw_notes(budget):
-    """By which study the straw is counted, and where the most it can hold is counted instead."""
-    if budget.baled == 0:
-        return
-    leads = budget.rows[budget.rows["default"].str.contains("uptake")]
-    fading = set(leads.loc[leads["harvested"].notna() & leads["removed"].isna(), "nutrient"])
-    shown = budget.defaults
-    for source, some in shown[shown["nutrient"].isin(fading)].groupby("removed_source", sort=False):
-        by = f"by {source}, as it is at harvest" if source else f"not published{_bounds(leads, some)}"
-        yield (
-            f"{', '.join(some['nutrient'])}: leaves lose some before harvest, so the residue is not "
-            f"uptake less grain; removal with residue is {by}."
-        )
-    most = budget.at_most_removed
-    if most:
-        washed = ", and rain washes potassium out" * ("K2O" in most)
-        yield (
-            f"{', '.join(most)}: no loss before harvest is published, so residue is counted as uptake less "
-            f"grain. That is the most it can hold: chaff and stubble stay{washed}."
-            f"{_straw_content(budget.crop, most)}"
-        )
-
-
-def _straw_content(crop, nutrients):
-    """What publications find in a ton of straw or stover, to bound it by the weight baled."""
-    table = load_table("removal")
-    rows = table[table["harvested_part"].isin(RESIDUE_PARTS) & table["unit"].eq("lb/ton")]
-    rows = rows[rows["crop"].isin(related_crops(crop))]
-    ends = rows.assign(low=rows["low"].fillna(rows["value"]), high=rows["high"].fillna(rows["value"]))
-    ends = ends.groupby("nutrient").agg({"low": "min", "high": "max"}).reindex(nutrients).dropna()
-    said = [f"{' to '.join(dict.fromkeys(map(plain, row[1:])))} {row.Index}" for row in ends.itertuples()]
-    part = rows["harvested_part"].iloc[0] if len(rows) else ""
-    return f" Published content of {part} [lb/ton]: {', '.join(said)}." if said else ""
-
-
-def _bounds(leads, some):
-    """Between what, nutrient by nutrient, the removal with residue lies: grain alone and all uptake."""
-    rows = leads[leads["nutrient"].isin(some["nutrient"])]
-    ends = [f"{r.nutrient} {plain(r.harvested)} to {plain(r.uptake)}" for r in rows.itertuples()]
-    return f", between grain alone and all uptake ({', '.join(ends)} {rows['unit'].iloc[0]})"
 
 
 def _range_checks(budget):

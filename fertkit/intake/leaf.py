@@ -10,6 +10,7 @@ from fertkit.asked import a_file, a_text, asks, word_or_words_by_name
 from fertkit.errors import InputError, Problem
 from fertkit.intake.context import doubled_columns, other_matrix_cells, specimens_of, unnamed_tables
 from fertkit.intake.grid import hidden_rows
+from fertkit.intake.leaf_lines import lines_set_aside
 from fertkit.intake.leaf_results import (
     LENT_COLUMNS,
     UNREAD_COLUMNS,
@@ -23,7 +24,7 @@ from fertkit.intake.leaf_results import (
     unread_columns,
     unsure_marks,
 )
-from fertkit.intake.leaf_tables import Layout, lines_set_aside, open_layout
+from fertkit.intake.leaf_tables import Layout, open_layout
 from fertkit.intake.numbers import NumberStyle, number_style
 from fertkit.intake.plausible import home_unit, sanity_checks, unusual
 from fertkit.intake.spellings import is_rating, problem

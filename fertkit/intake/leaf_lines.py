@@ -10,6 +10,7 @@ from itertools import pairwise, takewhile
 
 import numpy as np
 
+from fertkit.errors import Problem
 from fertkit.intake.conditions import looks_like_context
 from fertkit.intake.headers import STATED, Header, read_header
 from fertkit.intake.leaf_sections import NAMES
@@ -336,3 +337,19 @@ def _note(block, lines, columns):
     labels = ", ".join(block.labels[j] for j in columns)
     whose = "samples" if block.turned else "rows" if len(lines) > 1 else "row"
     return problem("merged cells", labels=labels, whose=whose, rows=listed(rows, 8))
+
+
+def lines_set_aside(layout, key="lines set aside") -> list[Problem]:
+    """Return one note for each kind of line that was set aside (means, ranges, ratings), with its rows."""
+    kinds: dict[str, list] = {}
+    for what, row in layout.dropped:
+        kind = " ".join(what.split()[:2])
+        if kind in ("summary line", "range line") or (kind == "rating line" and "cannot" in what):
+            kinds.setdefault(kind, []).append((what.removeprefix(kind).split(",")[0].strip(), row))
+    notes = []
+    for kind, dropped in kinds.items():
+        names = ", ".join(dict.fromkeys(name for name, _ in dropped[:6]))
+        s = "" if len(dropped) == 1 else "s"
+        rows = listed((r for _, r in dropped), 8)
+        notes.append(problem(key, kind=kind, s=s, names=names, rows=rows))
+    return notes

@@ -21,7 +21,7 @@ from fertkit.intake.headers import (
 )
 from fertkit.intake.leaf_lines import fill_long, fill_merged, sort_lines
 from fertkit.intake.leaf_sections import Section, carried, context_of, own_to_each, sections_of
-from fertkit.intake.spellings import is_rating, listed, number_like, plain, problem, spellings
+from fertkit.intake.spellings import is_rating, number_like, plain, problem, spellings
 from fertkit.tables import RawTable, open_tables, text_of, whole
 
 _BLANK = Header("blank")
@@ -183,22 +183,6 @@ def find_layout(raw: RawTable, read=read_header, under=stated_under) -> Layout:
         raise InputError(raw.name, [problem("no nutrients")])
     notes += [what for what, _ in dropped]
     return Layout(*map(tuple, (blocks, dropped, notes, asked, filled)))
-
-
-def lines_set_aside(layout: Layout, key="lines set aside") -> list[Problem]:
-    """Return one note for each kind of line that was set aside (means, ranges, ratings), with its rows."""
-    kinds: dict[str, list] = {}
-    for what, row in layout.dropped:
-        kind = " ".join(what.split()[:2])
-        if kind in ("summary line", "range line") or (kind == "rating line" and "cannot" in what):
-            kinds.setdefault(kind, []).append((what.removeprefix(kind).split(",")[0].strip(), row))
-    notes = []
-    for kind, dropped in kinds.items():
-        names = ", ".join(dict.fromkeys(name for name, _ in dropped[:6]))
-        s = "" if len(dropped) == 1 else "s"
-        rows = listed((r for _, r in dropped), 8)
-        notes.append(problem(key, kind=kind, s=s, names=names, rows=rows))
-    return notes
 
 
 def _dictionary(read):

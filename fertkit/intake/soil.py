@@ -8,7 +8,8 @@ import pandas as pd
 from fertkit.asked import a_file, a_text, asks, header_by_role, maybe_a_list, word_or_words_by_name
 from fertkit.errors import InputError, Problem
 from fertkit.intake.grid import header_key, hidden_rows
-from fertkit.intake.leaf_tables import lines_set_aside, open_layout
+from fertkit.intake.leaf_lines import lines_set_aside
+from fertkit.intake.leaf_tables import open_layout
 from fertkit.intake.numbers import NumberStyle, number_style
 from fertkit.intake.soil_headers import SoilHeader, read_soil_header, stated_under
 from fertkit.intake.soil_numbers import (

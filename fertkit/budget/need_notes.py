@@ -1,0 +1,70 @@
+"""What to know before a budget is read as needs: own rows above all uptake, and what straw holds."""
+
+import pandas as pd
+
+from fertkit.budget.rates import RESIDUE_PARTS
+from fertkit.budget.studies import TRADE
+from fertkit.reference.crops import related_crops
+from fertkit.reference.load import load_table
+from fertkit.results import plain
+from fertkit.rounding import above
+
+
+def above_all_uptake(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return own rows whose removal is above all that is published as taken up, and that as `highest`."""
+    own = rows["provenance"] == "own table"
+    most = rows["uptake_high"].fillna(rows["uptake"]).where(~own & (rows["source_key"] != TRADE))
+    highest = most.groupby([rows["at"], rows["nutrient"]]).transform("max")
+    return rows.assign(highest=highest)[own & above(rows["removed"], highest)]
+
+
+def above_notes(budget):
+    """Say which own removal is above the highest published uptake."""
+    for r in above_all_uptake(budget.rows).itertuples():
+        removed, most = (f"{plain(v)} {budget.unit}" for v in (r.removed, r.highest))
+        yield (
+            f"{r.nutrient}: {removed} removed by {r.source_key} is above the highest published uptake, "
+            f"{most}. Check value and unit."
+        )
+
+
+def straw_notes(budget):
+    """Say by which study the straw is counted, and where the most it can hold is counted instead."""
+    if budget.baled == 0:
+        return
+    leads = budget.rows[budget.rows["default"].str.contains("uptake")]
+    fading = set(leads.loc[leads["harvested"].notna() & leads["removed"].isna(), "nutrient"])
+    shown = budget.defaults
+    for source, some in shown[shown["nutrient"].isin(fading)].groupby("removed_source", sort=False):
+        by = f"by {source}, as it is at harvest" if source else f"not published{_bounds(leads, some)}"
+        yield (
+            f"{', '.join(some['nutrient'])}: leaves lose some before harvest, so the residue is not "
+            f"uptake less grain; removal with residue is {by}."
+        )
+    most = budget.at_most_removed
+    if most:
+        washed = ", and rain washes potassium out" * ("K2O" in most)
+        yield (
+            f"{', '.join(most)}: no loss before harvest is published, so residue is counted as uptake less "
+            f"grain. That is the most it can hold: chaff and stubble stay{washed}."
+            f"{_straw_content(budget.crop, most)}"
+        )
+
+
+def _straw_content(crop, nutrients):
+    """What publications find in a ton of straw or stover, to bound it by the weight baled."""
+    table = load_table("removal")
+    rows = table[table["harvested_part"].isin(RESIDUE_PARTS) & table["unit"].eq("lb/ton")]
+    rows = rows[rows["crop"].isin(related_crops(crop))]
+    ends = rows.assign(low=rows["low"].fillna(rows["value"]), high=rows["high"].fillna(rows["value"]))
+    ends = ends.groupby("nutrient").agg({"low": "min", "high": "max"}).reindex(nutrients).dropna()
+    said = [f"{' to '.join(dict.fromkeys(map(plain, row[1:])))} {row.Index}" for row in ends.itertuples()]
+    part = rows["harvested_part"].iloc[0] if len(rows) else ""
+    return f" Published content of {part} [lb/ton]: {', '.join(said)}." if said else ""
+
+
+def _bounds(leads, some):
+    """Between what, nutrient by nutrient, the removal with residue lies: grain alone and all uptake."""
+    rows = leads[leads["nutrient"].isin(some["nutrient"])]
+    ends = [f"{r.nutrient} {plain(r.harvested)} to {plain(r.uptake)}" for r in rows.itertuples()]
+    return f", between grain alone and all uptake ({', '.join(ends)} {rows['unit'].iloc[0]})"
