@@ -188,8 +188,9 @@ def _about(samples: TissueSamples, lines) -> pd.DataFrame:
     others = samples.others.set_index("specimen")
     year, whence = _years(samples, first, others, lines)
     names = first["sample_id"].fillna(others["sample_id"])
-    bare = [n.removeprefix(f"{y} ") for n, y in zip(names, year, strict=True)]
-    field = [f or pair_name(name)[0] for f, name in zip(first["field"].fillna(""), bare, strict=True)]
+    bare = [_without_year(name, y) for name, y in zip(names, year, strict=True)]
+    named = [_without_year(name, y) for name, y in zip(first["field"].fillna(""), year, strict=True)]
+    field = [f or pair_name(name)[0] for f, name in zip(named, bare, strict=True)]
     return pd.DataFrame(
         {
             "field": field, "named": first["field"].fillna("").ne("").to_numpy(),
@@ -201,6 +202,11 @@ def _about(samples: TissueSamples, lines) -> pd.DataFrame:
             "block": _column(others, roles_of("strips")["block"].words),
         }
     )  # fmt: skip
+
+
+def _without_year(name, year) -> str:
+    """A name without the sample's own year at either end: 'North 2024' of 2024 is the field 'North'."""
+    return re.sub(rf"^{year}[\s_\-/]+(?=\S)|(?<=\S)[\s_\-/,(]+{year}\)?$", "", name)
 
 
 def _column(others, words, otherwise=""):
@@ -301,12 +307,13 @@ def _undated(about) -> list[Note]:
 
 
 def _two_years(about) -> list[Note]:
-    """Ask about a date of another year than the column of years tells; autumn may be of the next crop."""
+    """Ask about a date of another year than its column and leave it; autumn may be of the next crop."""
     date = pd.to_datetime(about["sampled"]).dt
     gap = (about["year"] - date.year).fillna(0)
     odd = about[(gap != 0) & ~((gap == 1) & (date.month >= _AUTUMN))]
     if odd.empty:
         return []
+    about.loc[odd.index, "sampled"] = pd.NaT
     samples = listed((odd["field"] + " of " + odd["report"]).unique(), 6)
     return [note("two years", samples=samples)]
 

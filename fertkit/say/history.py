@@ -108,7 +108,8 @@ def _short(r) -> str:
 def _turned(path):
     for r in path[path["turn"] != ""].itertuples():
         place = f", {PLACES.get(r.spot, r.spot)}" if r.spot else ""
-        yield detail(f"{r.turn} its range at {r.growth_stage}", f"{r.crop} {r.season}{place}, {r.nutrient}")
+        turn = "falls below its range" if r.turn == "falls below" else "no longer below its range"
+        yield detail(f"{turn} at {r.growth_stage}", f"{r.crop} {r.season}{place}, {r.nutrient}")
 
 
 def _pairs(pairs):

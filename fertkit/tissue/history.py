@@ -224,17 +224,16 @@ def _path(scores, steps) -> pd.DataFrame:
     state = rows["verdict"].map({str(v): str(s) for v, s in _STATE.items()})
     rows = rows.assign(
         n_short=state == State.SHORT, n_judged=state != State.NOT_JUDGED, n_open=state == State.OPEN,
-        exact=rows["value"].where(rows["censored"] == ""), severity=rows["strictest_class"],
+        severity=rows["strictest_class"],
     )  # fmt: skip
     order = {n: i for i, n in enumerate(dict.fromkeys(rows["nutrient"]))}
     path = rows.groupby([*STEP, "spot", "nutrient"], sort=False, dropna=False).agg(
-        sampled=("sampled", "min"), value=("exact", "mean"), bound=("value", "first"), unit=("unit", "first"),
+        sampled=("sampled", "min"), value=("value", "mean"), unit=("unit", "first"),
         censored=("censored", _bound), samples=("specimen", "nunique"), judged=("n_judged", "sum"),
         short=("n_short", "sum"), open=("n_open", "sum"), low=("lowest_limit", "min"),
         middle=("middle_limit", "median"), strict=("highest_limit", "max"), high=("high", "max"),
         sources=("sources", "max"), laboratory=("laboratory", _common), strictest_class=("severity", _worst),
     ).reset_index()  # fmt: skip
-    path["value"] = path["value"].fillna(path.pop("bound"))
     path["state"] = np.select(
         [path["judged"] == 0, path["short"] == path["judged"], path["short"] > 0, path["open"] > 0],
         [str(s) for s in (State.NOT_JUDGED, State.SHORT, State.IN_PART, State.OPEN)], str(State.ENOUGH),
@@ -345,9 +344,11 @@ def _treatments(samples: TissueSamples, steps) -> pd.DataFrame:
 
 def _tested(frame, mine):
     """Means of each nutrient by treatment, with the test if there is one."""
-    blocks = mine["block"].ne("").all() and len(set(mine["block"])) > 1
+    block = mine["area"]
+    if mine["block"].ne("").all():
+        block = block + " " + mine["block"]  # block 1 of the good area is not that of the poor
     design = pd.DataFrame({"sample_id": mine.index.astype(str), "treatment": mine["treatment"].to_numpy()})
-    design = design.assign(block=mine["block"].to_numpy()) if blocks else design
+    design = design.assign(block=block.to_numpy()) if len(set(block)) > 1 else design
     plain = frame.assign(sample_id=frame["specimen"].astype(str))
     try:
         compared = compare_treatments(plain, design)

@@ -21,7 +21,8 @@ def steps_of(reports: Reports) -> pd.DataFrame:
     steps = reports.about.loc[first.index].assign(**first[["growth_stage", "plant_part", "crop"]])
     steps["crop"] = [_crop(crop) for crop in steps["crop"].fillna("")]
     steps["sampled"] = pd.to_datetime(steps["sampled"]).astype("datetime64[ns]")
-    steps["spot"] = steps["treatment"].mask(steps["treatment"] == "", steps["area"])
+    both = steps["treatment"].ne("") & steps["area"].ne("")
+    steps["spot"] = steps["treatment"] + both.map({True: ", ", False: ""}) + steps["area"]
     steps["season"] = _seasons(steps)
     place = [_place(r.crop, r.growth_stage) for r in steps.itertuples()]
     dated = steps["sampled"].notna().groupby([steps[c] for c in SEASON]).transform("all")

@@ -166,7 +166,9 @@ def _fit(y, plots):
     if df_error < 1 or df_treatment < 1:
         return None
     ms, ms_error = (rss_base - rss_full) / df_treatment, rss_full / df_error
-    f = ms / ms_error if above(rss_full, 0, scale=float(y @ y)) else np.inf
+    size = float(y @ y)  # sums of squares below its rounding are none
+    f = ms / ms_error if above(rss_full, 0, scale=size) else np.inf
+    f = f if above(rss_base, rss_full, scale=size) else 0.0
     counts = treatment.value_counts()
     sed = float(np.sqrt(2 * ms_error * (1 / counts).mean()))
     test = {

@@ -207,6 +207,23 @@ def test_a_date_against_the_column_of_years_is_asked_about(tmp_path):
     assert not winter.reports.questions
 
 
+def test_a_season_whose_date_is_of_another_year_stays_that_of_the_column(tmp_path):
+    head = "Field,Year,Sampled,Crop,Stage,Part,K %\n"
+    lines = f"North,2024,2025-07-20,{SOY},1.3\nNorth,2025,2025-07-20,{SOY},2.2\n"
+    result = history(tmp_path, a=head + lines)
+    assert result.path["season"].tolist() == ["2024", "2025"]
+    assert (of(result)["short"], of(result)["judged"]) == (1, 2)
+
+
+def test_the_year_of_a_sample_is_no_part_of_the_name_of_its_field(tmp_path):
+    head = "Sample,Sampled,Crop,Stage,Part,K %\n"
+    names = ["Low Meadow 2023", "LOW-MEADOW_2024", "2025 Low Meadow", "Low Meadow (2026)"]
+    lines = [f"{name},{2023 + i}-07-20,{SOY},1.3\n" for i, name in enumerate(names)]
+    assert of(history(tmp_path, a=head + "".join(lines)))["judged"] == 4
+    other = history(tmp_path, a=head + f"Low Meadow 1998,2023-07-20,{SOY},1.3\n")
+    assert other.fields == ["Low Meadow 1998"]
+
+
 def test_units_that_differ_between_years_meet_in_one(tmp_path):
     # 13.1 g/kg is 1.31 %
     other = f"Field,Sampled,Crop,Stage,Part,K (g/kg)\nNorth,2024-07-20,{SOY},13.1\n"
@@ -321,6 +338,35 @@ def test_treatments_in_blocks_are_tested_and_single_samples_stand_side_by_side(t
     assert "one sample a treatment: values stand side by side, without a test" in single.summary()
 
 
+def test_treatments_of_two_areas_are_compared_within_each(tmp_path):
+    # Within the six pairs potash adds 0.5 or 0.6; that the areas differ by 1 is no error of the comparison:
+    # LSD = t (5 df) sd / sqrt 6, sd of the six differences.
+    head = "Field,Area,Treatment,Block,Sampled,Crop,Stage,Part,K %\n"
+    lines = [
+        f"North,{area},{t},{b},2024-07-20,{SOY},{base + (t == 'K') * (0.5 if b % 2 else 0.6) + 0.1 * b:.1f}\n"
+        for area, base, blocks in (("poor", 1.0, (1, 2, 3)), ("good", 2.0, (1, 2, 4)))
+        for b in blocks for t in ("none", "K")
+    ]  # fmt: skip
+    result = history(tmp_path, a=head + "".join(lines))
+    row = result.treatments.iloc[0]
+    added = [0.5, 0.6, 0.5, 0.5, 0.6, 0.6]
+    assert row["lsd"] == pytest.approx(
+        2.570582 * np.std(added, ddof=1) / 6**0.5, rel=1e-5
+    )  # t of 5 df, 97.5 %: printed tables
+    assert row["p_value"] < 0.001
+    assert row["means"]["K"] - row["means"]["none"] == pytest.approx(np.mean(added))
+    assert set(result.path["spot"]) == {f"{t}, {area}" for t in ("none", "K") for area in ("good", "poor")}
+
+
+def test_treatments_that_are_alike_do_not_differ(tmp_path):
+    # Both treatments hold the same values block by block: nothing is explained, and p is 1.
+    head = "Field,Treatment,Block,Sampled,Crop,Stage,Part,K %\n"
+    lines = [
+        f"North,{t},{b},2024-07-20,{SOY},{0.31 + 0.005 * b:.3f}\n" for b in (1, 2, 3) for t in ("none", "K")
+    ]
+    assert history(tmp_path, a=head + "".join(lines)).treatments["p_value"].item() == 1
+
+
 def test_samples_short_in_part_are_counted(tmp_path):
     head = "Field,Sample,Sampled,Crop,Stage,Part,K %\n"
     lines = [f"North,{n},2024-07-20,{SOY},{k}\n" for n, k in zip("abc", [1.3, 2.1, 2.2], strict=True)]
@@ -334,4 +380,4 @@ def test_a_mean_says_when_some_results_are_limits(tmp_path):
     head = "Field,Sample,Sampled,Crop,Stage,Part,K %\n"
     lines = [f"North,{n},2024-07-20,{SOY},{k}\n" for n, k in zip("abc", ["1.2", "1.4", "<1.1"], strict=True)]
     path = history(tmp_path, a=head + "".join(lines)).path
-    assert (path["censored"].item(), path["value"].item()) == ("≤", pytest.approx(1.3))
+    assert (path["censored"].item(), path["value"].item()) == ("≤", pytest.approx((1.2 + 1.4 + 1.1) / 3))
