@@ -80,6 +80,7 @@ def test_the_examples_make_nearly_every_kind_of_result(made):
     whole = {kind.__name__ for kind in kinds() if not kind.__subclasses__()}  # not what several share
     elsewhere = {
         "BatchResult",
+        "PassPlan",
         "HistoryAnswer",
         "BalanceAnswer",
         "RatioTable",

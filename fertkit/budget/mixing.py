@@ -34,7 +34,8 @@ def pair_rules(products: pd.DataFrame, method: str = "", rules=("never",)) -> li
     --------
     >>> from fertkit.budget.mixing import pair_rules
     >>> from fertkit.reference import load_table
-    >>> products = load_table("products").query("material in ['urea', 'ammonium nitrate']")
+    >>> products = load_table("products")
+    >>> products = products[products["material"].isin(["urea", "ammonium nitrate"])]
     >>> [(i, j) for i, j, rule in pair_rules(products)]
     [(0, 1)]
     """
@@ -132,7 +133,8 @@ def routes(crop: str, passes: pd.DataFrame, products: pd.DataFrame, seed_row: di
 
 def band_limits() -> list[tuple[str, float, str]]:
     """Return the limits of a band beside and below the row: basis, most [lb/ac], source."""
-    rows = load_table("constants").query("group == 'band_limit'")
+    table = load_table("constants")
+    rows = table[table["group"] == "band_limit"]
     return list(rows[["item", "value", "source_key"]].itertuples(index=False, name=None))
 
 

@@ -30,7 +30,7 @@ NUTRIENTS = _listed("leaf")
 #: Of needs and of products; P and K as oxide, the form in which fertilizer is traded.
 NUTRIENT_ORDER, OF_PRODUCTS = _listed("needs"), _listed("products")
 OXIDE_OF = {r.element: r.nutrient for r in load_nutrients().itertuples() if r.element and r.needs > 0}
-MICRONUTRIENTS = tuple(load_nutrients().query("micronutrient == 'yes'")["nutrient"])
+MICRONUTRIENTS = tuple(load_nutrients().loc[load_nutrients()["micronutrient"] == "yes", "nutrient"])
 
 
 @cache

@@ -21,22 +21,22 @@ from fertkit.writing import write_whole
 
 #: Columns of the tables of a plan and their headers.
 RATES = {
-    "field": "field", "zone": "zone", "crop": "crop", "area_ac": "area [{area}]", "nutrient": "nutrient",
-    "rate_lb_ac": "rate [{rate}]", "removal_lb_ac": "removed with the harvest [{rate}]",
-    "credit_lb_ac": "credit [{rate}]", "cap_lb_ac": "cap [{rate}]", "low_lb_ac": "from [{rate}]",
-    "high_lb_ac": "to [{rate}]", "test": "soil test", "test_unit": "unit of the test",
-    "extractant": "extractant", "soil_class": "class", "because": "because", "equation": "equation [lb/ac]",
-    "source_key": "source", "provenance": "provenance",
+    "field": "field", "zone": "zone", "nutrient": "nutrient", "rate_lb_ac": "rate [{rate}]",
+    "removal_lb_ac": "removed [{rate}]", "credit_lb_ac": "credit [{rate}]", "cap_lb_ac": "cap [{rate}]",
+    "low_lb_ac": "from [{rate}]", "high_lb_ac": "to [{rate}]",
+}  # fmt: skip
+REASONS = {
+    "field": "field", "zone": "zone", "nutrient": "nutrient", "tested": "soil test", "soil_class": "class",
+    "because": "because", "equation": "equation [lb/ac]", "source_key": "source", "provenance": "provenance",
 }  # fmt: skip
 SYSTEMS = {
-    "field": "field", "zone": "zone", "crop": "crop", "nutrient": "nutrient", "title": "system",
-    "rate_lb_ac": "rate [{rate}]", "chosen": "taken", "soil_class": "class",
-    "zone_of_system": "zone of the system",
-    "critical": "critical level", "limit": "upper level", "test_unit": "unit of the test", "years": "years",
-    "equation": "equation", "why_not": "why no rate", "source_key": "source", "provenance": "provenance",
+    "field": "field", "zone": "zone", "nutrient": "nutrient", "title": "system",
+    "rate_lb_ac": "rate [{rate}]",
+    "soil_class": "class", "critical": "critical level", "limit": "upper level", "years": "years",
+    "how": "equation, or why no rate",
 }  # fmt: skip
 APPLIED = {
-    "pass": "pass", "field": "field", "zone": "zone", "crop": "crop", "area_ac": "area [{area}]",
+    "pass": "pass", "field": "field", "zone": "zone", "area_ac": "area [{area}]",
     "method": "how",
     "product": "product", "rate_lb_ac": "rate [{rate}]", "gal_ac": "rate [{liquid}]",
     "pounds": "in all [{mass}]",
@@ -63,29 +63,34 @@ SUPPLIED = {
 BOOKS = {
     "field": "field", "zone": "zone", "year": "year", "crop": "crop", "nutrient": "nutrient",
     "applied": "applied [{rate}]", "removed": "removed [{rate}]", "left": "left [{rate}]",
-    "running": "left so far [{rate}]", "test_before": "soil test before [ppm]",
-    "test_after": "soil test after [ppm]", "test_low": "from [ppm]", "test_high": "to [ppm]",
-    "critical": "critical level [ppm]", "skip_saves": "a skipped year saves [per {area}]",
-    "skip_replaces": "and has to put back later [per {area}]",
-    "test_if_skipped": "soil test if skipped [ppm]",
-    "removed_source": "source of removal", "buffer_source": "source of the trend",
+    "running": "left so far [{rate}]", "removed_source": "source",
+}  # fmt: skip
+TESTS = {
+    "field": "field", "zone": "zone", "year": "year", "nutrient": "nutrient", "test_before": "before [ppm]",
+    "test_after": "after [ppm]", "test_low": "from [ppm]", "test_high": "to [ppm]",
+    "critical": "critical level [ppm]", "buffer_source": "source",
+}  # fmt: skip
+SKIPPED = {
+    "field": "field", "zone": "zone", "year": "year", "nutrient": "nutrient",
+    "skip_saves": "saves [per {area}]",
+    "skip_replaces": "to put back later [per {area}]", "skip_response": "yield lost, own trial [per {area}]",
+    "test_if_skipped": "soil test after [ppm]",
 }  # fmt: skip
 CREDITS = {
-    "field": "field", "zone": "zone", "crop": "crop", "nutrient": "nutrient", "kind": "credit of",
-    "low_lb_ac": "from [{rate}]", "high_lb_ac": "to [{rate}]", "taken_lb_ac": "taken off the rate [{rate}]",
-    "why_not": "why not more", "note": "note", "source_key": "source", "provenance": "provenance",
+    "field": "field", "zone": "zone", "nutrient": "nutrient", "kind": "credit of",
+    "low_lb_ac": "from [{rate}]",
+    "high_lb_ac": "to [{rate}]", "taken_lb_ac": "taken off [{rate}]", "why_not": "why not more",
+    "source_key": "source",
 }  # fmt: skip
 PACE = {
     "field": "field", "zone": "zone", "crop": "crop", "nutrient": "nutrient",
     "uptake_lb_ac": "uptake [{rate}]",
-    "soil_lb_ac": "the soil is taken to give [{rate}]", "applied_lb_ac": "passes bring [{rate}]",
-    "first_short_stage": "passes fall behind demand from",
-    "largest_gap_lb_ac": "by at most [{rate}]", "can_wait_lb_ac": "may wait [{rate}]", "wait_stage": "until",
-    "reason": "what speaks for waiting", "source_key": "source", "provenance": "provenance",
+    "soil_lb_ac": "soil [{rate}]", "applied_lb_ac": "passes [{rate}]", "first_short_stage": "behind from",
+    "largest_gap_lb_ac": "by at most [{rate}]", "can_wait_lb_ac": "may wait [{rate}]",
 }  # fmt: skip
 #: What columns measure that do not end in their unit.
 MEASURED = dict.fromkeys(["applied", "removed", "left", "running"], "rate") | dict.fromkeys(
-    ["skip_saves", "skip_replaces"], "per area"
+    ["skip_saves", "skip_replaces", "skip_response"], "per area"
 ) | {"acres": "area", "pounds": "mass", "marginal_cost": "per mass"}  # fmt: skip
 FIRST = {"shadow": {"field": "field", "zone": "zone", "crop": "crop", "nutrient": "nutrient",
                     "gain": "one more unit of money gains", "basis": "by"}}  # fmt: skip
@@ -263,7 +268,7 @@ class PlanAnswer(Answer):
         of, named = partial(self.of, field, zone), say.named(field, zone)
         here = ["field", "zone", "crop", "area_ac"]
         if self.plan.passes is None:
-            table = self._pick(f"{named}: rates", self._rates(of(self.rates)).drop(columns=here), RATES)
+            table = self._pick(f"{named}: rates", of(self.rates).drop(columns=here), RATES)
         else:
             applied = of(self.plan.passes.applications).drop(columns=here)
             table = self._pick(f"{named}: what to apply", applied, APPLIED)
@@ -272,26 +277,29 @@ class PlanAnswer(Answer):
     def _rates(self, rates):
         titles = titles_of(self.plan.targets)
         because = [why_of(r.why, titles.get(r.system, "removal")) for r in rates.itertuples()]
-        return rates.assign(because=because)
+        tested = [say.test_text(r) for r in rates.itertuples()]
+        return rates.assign(because=because, tested=tested)
 
     def _rotation(self):
-        books = self.plan.ledger.table
-        return Section(
-            "What is left for the crops after", lines=tuple(self.plan.ledger.lines()),
-            tables=(self._pick("Books of the rotation", books, BOOKS),),
-        )  # fmt: skip
+        books, carried = self.plan.ledger.table, self.plan.ledger.table.dropna(subset="test_after")
+        skipped = books[books["skip_saves"] > 0]
+        tables = [self._pick("Books of the rotation", books, BOOKS)]
+        tables += [self._pick("Soil tests to expect", carried, TESTS)] if len(carried) else []
+        tables += [self._pick("If a year is skipped", skipped, SKIPPED)] if len(skipped) else []
+        lines = tuple(self.plan.ledger.lines())
+        return Section("What is left for the crops after", lines=lines, tables=tuple(tables))
 
     def _why(self):
         sides, credits = self.systems, self._now(self.plan.targets.credits)
-        return Section(
-            "Why these rates: the published systems side by side",
-            lines=tuple(say.difference_lines(self)),
-            tables=(
-                self._pick("Each rate and its equation", self._rates(self.rates), RATES),
-                *([self._pick("Credits", credits, CREDITS)] if len(credits) else []),
-                self._pick("Systems side by side", sides, SYSTEMS),
-            ),
-        )
+        sides = sides.assign(how=sides["equation"].where(sides["why_not"] == "", sides["why_not"]))
+        rates = self._rates(self.rates)
+        tables = [
+            self._pick("Each rate", rates, RATES), self._pick("Why each rate", rates, REASONS),
+            *([self._pick("Credits", credits, CREDITS)] if len(credits) else []),
+            self._pick("Systems side by side", sides, SYSTEMS),
+        ]  # fmt: skip
+        title = "Why these rates: the published systems side by side"
+        return Section(title, lines=tuple(say.difference_lines(self)), tables=tuple(tables))
 
     def _pace(self):
         return Section(

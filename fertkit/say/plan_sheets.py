@@ -150,6 +150,13 @@ def field_plan_lines(answer, field, zone) -> list[Line]:
     return said
 
 
+def test_text(r) -> str:
+    """Write a soil test: 21.7 ppm by Mehlich-3."""
+    if r.test != r.test:
+        return ""
+    return f"{plain(r.test)} {r.test_unit}".rstrip() + (f" by {r.extractant}" if r.extractant else "")
+
+
 def _reason(r, words):
     if r.credit_lb_ac > 0:
         return f": credits of {short(r.credit_lb_ac)} {words['rate']} cover it"

@@ -262,7 +262,8 @@ def _sample(scores, verdicts, pairs, facts, season_over):
     items = _items(scores, verdicts, counted, causes, season_over)
     actions = _actions(items, verdicts, causes, season_over)
     listed = [{"about": about} | asdict(cause) for about, mine in causes.items() for cause in mine]
-    cautions = items.rename(columns={"caution": "text"}).query("text != ''")
+    cautions = items.rename(columns={"caution": "text"})
+    cautions = cautions[cautions["text"] != ""]
     act = items[items["confidence"].isin(ACT)]
     return (
         items, pd.DataFrame(listed, columns=["about", *CAUSE_COLUMNS]).assign(**who),

@@ -20,7 +20,7 @@ def test_each_field_has_a_sheet_and_every_rate_is_on_it(plan):
         sheet = next(s for s in plan.sections if s.title == name)
         said = next(line for line in sheet.lines if getattr(line, "label", "") == r.nutrient)
         assert said.text.startswith(f"{short(r.rate_lb_ac)} lb/ac" if r.rate_lb_ac else "none")
-    rates = plan.tables["Each rate and its equation"]
+    rates = plan.tables["Each rate"]
     assert rates["rate [lb/ac]"].tolist() == plan.rates["rate_lb_ac"].tolist()
 
 

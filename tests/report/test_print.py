@@ -61,7 +61,7 @@ def test_print(opened, filled, kind):
     assert "What the numbers rest on" in laid["text"]
     for paper in ("A4", "Letter"):
         *sheets, last = filled(page.pdf(format=paper))
-        assert 2 <= len(sheets) <= 9
+        assert 2 <= len(sheets) <= MOST[kind]
         assert min(sheets) > 0.6  # a figure that does not fit leaves no half sheet bare
         assert max(sheets) < 1.005  # sheets are whole points
         assert last > 0.12  # the closing lines alone would fill less
