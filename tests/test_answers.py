@@ -81,6 +81,7 @@ def test_the_examples_make_nearly_every_kind_of_result(made):
     elsewhere = {
         "BatchResult",
         "PassPlan",
+        "FieldsAnswer",
         "HistoryAnswer",
         "BalanceAnswer",
         "RatioTable",
