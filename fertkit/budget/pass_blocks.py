@@ -19,6 +19,14 @@ POUND, GALLON = 1.0, 0.1
 DEAR = 20.0
 #: Fields that a refusal names.
 SHOWN = 10
+#: Nutrients of which a product is a source whether or not a field asks for them.
+MAJOR = ("N", "P2O5", "K2O")
+
+
+class Fair(str):
+    """Nutrient whose products are held to its target."""
+
+    __slots__ = ()
 
 
 @dataclass(frozen=True)
@@ -72,7 +80,7 @@ def shares(products, names) -> np.ndarray:
     return products[[PERCENT[n] for n in names]].to_numpy(float).T / 100
 
 
-def farm_of(targets, products, passes, demand, seed_row, value, whole_rates) -> Farm:
+def farm_of(targets, products, passes, demand, seed_row, value, whole_rates, within=False) -> Farm:
     """Gather fields of the same crop, targets, caps and values into blocks."""
     names = [n for n in OF_PRODUCTS if n in set(targets["nutrient"])]
     fields = targets.drop_duplicates(["field", "zone"])[[*WHERE, "area_ac"]].reset_index(drop=True)
@@ -97,7 +105,8 @@ def farm_of(targets, products, passes, demand, seed_row, value, whole_rates) -> 
     for b, (kind, members) in enumerate(kinds.items()):
         belongs[members] = b
         acres = float(fields["area_ac"].to_numpy()[members].sum())
-        blocks.append(_block(kind, acres, ways[kind[0]], products, passes, names, step, mixes, demand))
+        about = (products, passes, names, step, mixes, demand, within)
+        blocks.append(_block(kind, acres, ways[kind[0]], *about))
     farm = fields.assign(block=belongs), products, passes, names, asked, caps
     return Farm(*farm, blocks, [_among_wanted(kind) for kind in kinds], basis, ways)
 
@@ -124,7 +133,7 @@ def _among_wanted(kind):
     return [(wanted.index(n), width, worth) for n, width, worth in kind[3]]
 
 
-def _block(kind, acres, ways, products, passes, names, step, mixes, demand) -> Block:
+def _block(kind, acres, ways, products, passes, names, step, mixes, demand, within) -> Block:
     """Write one kind of fields as a block."""
     crop, asked, caps, _ = kind
     asked, caps, share = np.array(asked), np.array(caps), shares(products, names)
@@ -148,12 +157,41 @@ def _block(kind, acres, ways, products, passes, names, step, mixes, demand) -> B
             worth = np.minimum(worth, np.where(whole > 0, most / whole, np.inf))
     most = np.minimum(worth, own)
     kept = most > OPEN
-    at, product, most, counted = at[kept], product[kept], most[kept], counted[:, kept]
+    if within:
+        limits += _fair(products, dict(zip(names, asked, strict=True)), product, step)
     limits = [(whole[kept], top, label) for whole, top, label in limits if (whole[kept] > 0).any()]
+    at, product, most, counted = at[kept], product[kept], most[kept], counted[:, kept]
     late = [(i, ways.late[at], demand[crop, names[n]] * asked[n])
             for i, n in enumerate(wanted) if (crop, names[n]) in demand]  # fmt: skip
     return Block(acres, at, product, step[product], most, counted, asked[wanted], limits, late,
                  _pairs(at, product, passes, mixes), _few(at, passes), [])  # fmt: skip
+
+
+def _fair(products, asked, product, step):
+    """Hold the products of a nutrient to its target: phosphate is no nitrogen, however cheap its load.
+
+    A product is a source of what it holds most of, among N, P2O5, K2O and what else the field asks for.
+    """
+    names = [*MAJOR, *(n for n, rate in asked.items() if rate > 0 and n not in MAJOR)]
+    share = shares(products, names)[:, product]
+    leads = share.argmax(axis=0)
+    for i, name in enumerate(names):
+        whole = np.where(leads == i, share[i], 0.0)
+        if whole.any():
+            spare = (whole * step[product]).max()  # a step of the spreader
+            yield whole, asked.get(name, 0.0) + spare, Fair(name)
+
+
+def loosened(farm: Farm, programme: Programme) -> Farm:
+    """Let products go beyond the target of their nutrient on fields that no plan serves otherwise."""
+    short = short_alone(programme)
+    blocks = [
+        replace(block, limits=[one for one in block.limits if not isinstance(one[2], Fair)])
+        if lacks or not any(short)
+        else block
+        for block, lacks in zip(farm.blocks, short, strict=True)
+    ]
+    return replace(farm, blocks=blocks)
 
 
 def _pairs(at, product, passes, mixes):

@@ -7,7 +7,7 @@ import pandas as pd
 
 from fertkit.asked import a_dict, a_table, asks, either, holding, zero_or_more
 from fertkit.budget.mixing import pair_rules
-from fertkit.budget.pass_blocks import POUND, WHERE, farm_of, programme_of, why_not
+from fertkit.budget.pass_blocks import POUND, WHERE, farm_of, loosened, programme_of, why_not
 from fertkit.budget.pass_tables import demand_table, passes_table, products_table, targets_table, value_table
 from fertkit.budget.products import cautions_of
 from fertkit.budget.programme import OPEN, TIE, margins, rounded, solve
@@ -97,6 +97,7 @@ def plan_passes(
     max_products: int | None = None,
     demand=None,
     seed_row: dict | None = None,
+    within_targets: bool = False,
     whole_rates: bool = True,
     gap: float = 0.005,
     time_limit: float = 30.0,
@@ -126,6 +127,10 @@ def plan_passes(
         crop, nutrient, share: least share of the target in passes after planting.
     seed_row : dict, optional
         Crop -> row_spacing_in, soil, opener of `seed_row_limit`; without it the lowest published limit.
+    within_targets : bool
+        A product goes no further than the target of the nutrient it holds most of (of N, P2O5, K2O and what
+        else the field asks for), unless no product on offer reaches another target otherwise. Else a load
+        that is paid for anyway may go on as a source of something else.
     whole_rates : bool
         Rates in whole pounds, of liquids in tenths of a gallon.
     gap : float
@@ -168,11 +173,16 @@ def plan_passes(
     """
     asked = targets_table(targets if isinstance(targets, pd.DataFrame) else targets.table)
     farm = farm_of(asked, products_table(products), passes_table(passes, max_products), demand_table(demand),
-                   seed_row or {}, value_table(value), whole_rates)  # fmt: skip
+                   seed_row or {}, value_table(value), whole_rates, within_targets)  # fmt: skip
     if not farm.blocks:
         raise NotEstimable("no target is above zero, so there is nothing to plan")
     solved = programme_of(farm, None, time_limit)
     answer = _solved(solved, gap, whole_rates)
+    for _ in range(2 * within_targets):  # the fields that need it, then all, where they share too little
+        if answer is None:
+            farm = loosened(farm, solved)
+            solved = programme_of(farm, None, time_limit)
+            answer = _solved(solved, gap, whole_rates)
     if answer is None:
         raise NotEstimable(why_not(farm, solved))
     short = spending_limit is not None and above(_money(farm, answer), spending_limit)

@@ -52,7 +52,7 @@ class SeasonPlan(Result):
     targets : Targets
         Rates of every year of the plan.
     passes : PassPlan or None
-        Of the first year; None without a shed.
+        Of the first year; None without a shed, or where no rate is above zero.
     ledger : RotationLedger
     year : object
         The season planned: the first year.
@@ -229,12 +229,13 @@ def plan_season(
     studied = {"region": region, "own": own, "source": source, "without": without}
     targets = nutrient_targets(rows, levels, **asked, **studied)
     year = rows["year"].iloc[_first(rows["year"])]
-    driven = None
-    if things is not None:
+    driven, now = None, targets.table[targets.table["year"] == year]
+    if things is not None and not (now["rate_lb_ac"] > 0).any():
+        notes = (*notes, "no field asks for a nutrient this season: nothing to buy, no pass to make")
+    elif things is not None:
         plan_passes = import_module("fertkit.budget.passes").plan_passes
-        now = targets.table[targets.table["year"] == year]
         own_curves = targets.value if len(targets.value) else None
-        options = {"spending_limit": spending_limit, "value": own_curves} | options
+        options = {"spending_limit": spending_limit, "value": own_curves, "within_targets": True} | options
         driven = plan_passes(now, things.products, things.passes, **options)
     books = rotation_ledger(
         targets, levels, applied=_applied(driven, year), prices=_prices(driven) | (prices or {})

@@ -189,8 +189,10 @@ class PlanAnswer(Answer):
         NotEstimable
             If there is no shed, or an outline is missing.
         """
-        if self.plan.passes is None:
+        if self.plan.shed is None:
             raise NotEstimable("no passes are planned without a shed")
+        if self.plan.passes is None:
+            return []
         applied = self.plan.passes.applications
         lacking = {tuple(place) for place in applied[["field", "zone"]].to_numpy()} - set(shapes or ())
         if shapes is not None and lacking:
@@ -227,6 +229,8 @@ class PlanAnswer(Answer):
     def _farm(self):
         lines = tuple(line for line in self.lines() if line.kind in HANGING)
         rates = Table(f"Rates of all fields [{self.words['rate']}]", self._by_field())
+        if not (self.rates["rate_lb_ac"] > 0).any():  # every soil holds enough
+            return Section("The farm", lines=lines, tables=(rates,))
         return Section(
             "The farm", lines=lines, figure=self.plot, figure_says=say.figure_says(self), tables=(rates,)
         )  # fmt: skip

@@ -7,6 +7,7 @@ import fertkit
 from fertkit.budget.plan import plan_season
 from fertkit.errors import InputError, UnitError
 from fertkit.intake.shed import read_shed
+from fertkit.report.plan import answer_plan
 
 FIELDS = pd.DataFrame({
     "field": ["A", "A", "B", "B"], "year": [2026, 2027] * 2, "crop": ["corn", "soybean"] * 2, "area_ac": 80.0,
@@ -126,6 +127,35 @@ def test_passes_bring_the_rates_and_the_books_take_what_they_bring():
     season = plan.season.set_index("nutrient")
     assert season.loc["N", "wait_stage"] == "V8"
     assert 0 < season.loc["N", "can_wait_lb_ac"] < 92
+
+
+def test_a_load_that_is_paid_anyway_is_not_spread_for_what_little_else_it_holds():
+    # 104 lb of P2O5 are 200 lb of MAP, which bring 22 of 170 lb of N; the other 16 of 24 tons stay in the shed,
+    # though as nitrogen, 0.11 x 32,000 lb, they would save 3,520 lb of N at 0.20 / 0.21 a pound
+    shed = pd.DataFrame(
+        {"Product": ["MAP 11-52-0", "AMS"], "Price ($/ton)": [760, 400], "Lot": ["24 ton", ""]}
+    )
+    asked = {"N": 170, "P": 104, "K": "none"}
+    plan = plan_season(ONE, shed=shed, passes=WAYS, policy=asked)
+    assert plan.applications.set_index("product")["rate_lb_ac"].to_dict() == pytest.approx(
+        {"MAP 11-52-0": 200, "AMS": 148 / 0.21}, abs=1
+    )
+    cheapest = plan_season(ONE, shed=shed, passes=WAYS, policy=asked, within_targets=False)
+    assert cheapest.passes.cost < plan.passes.cost
+    # with nothing else that holds nitrogen it goes beyond the phosphate: 44 lb of N are 400 lb of it
+    alone = plan_season(ONE, shed=shed.iloc[:1], passes=WAYS, policy={"N": 44, "P": 104, "K": "none"})
+    assert alone.applications["rate_lb_ac"].tolist() == [400]
+
+
+def test_a_farm_that_needs_nothing_has_its_books_and_page(tmp_path):
+    nothing = dict.fromkeys(("N", "P", "K"), "none")
+    answer = answer_plan(ONE, shed=SHED, passes=WAYS, policy=nothing)
+    assert any("nothing to buy" in note for note in answer.plan.notes)
+    # 180 bu/ac of corn take more out than the nothing that is put in
+    assert (answer.plan.ledger.table["left"].dropna() <= 0).all()
+    assert answer.write_orders(tmp_path / "orders") == []
+    answer.write_page(tmp_path / "plan.html")
+    assert "nothing to buy" in (tmp_path / "plan.html").read_text()
 
 
 def test_own_prices_lead_those_of_the_passes():
