@@ -12,7 +12,7 @@ from fertkit.errors import FertkitError, InputError, NotEstimable, Problem, Unit
 from fertkit.reference.load import list_sources
 from fertkit.reference.nutrients import OF_PRODUCTS
 from fertkit.results import Result
-from fertkit.units import ACRE_HA, LB_KG, SHORT_TON_LB, US_GALLON_L, convert_area_rate
+from fertkit.units import ACRE_HA, LB_KG, SHORT_TON_LB, convert_area_rate, restated
 
 #: Pounds in one unit of a price list; a gallon weighs what the product's density says.
 PRICE_UNIT_LB = {"lb": 1.0, "ton": SHORT_TON_LB, "kg": 1 / LB_KG, "Mg": 1000 / LB_KG}
@@ -21,14 +21,10 @@ TABLE = "price list"
 OPEN = 1e-6
 #: Unit of a blend -> ending of its columns, volume of a liquid, area.
 NAMES = {"lb/ac": ("lb_ac", "gal", "acre"), "kg/ha": ("kg_ha", "L", "hectare")}
-#: Ends of columns in US units -> the same in metric, and the factor.
+#: Ends of columns in US units -> the same in metric.
 METRIC = {
-    "_lb_ac": ("_kg_ha", LB_KG / ACRE_HA),
-    "gal_ac": ("l_ha", US_GALLON_L / ACRE_HA),
-    "price_per_lb": ("price_per_kg", 1 / LB_KG),
-    "cost_per_ac": ("cost_per_ha", 1 / ACRE_HA),
-    "marginal_cost": ("marginal_cost", 1 / LB_KG),
-}
+    "_lb_ac": "_kg_ha", "gal_ac": "l_ha", "price_per_lb": "price_per_kg", "cost_per_ac": "cost_per_ha",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -191,12 +187,10 @@ def _in_unit(frame, unit):
     """Restate a table made in US units, its columns named for the unit."""
     if unit == "lb/ac":
         return frame
-    columns = {}
-    for name in frame:
-        end = next((end for end in METRIC if name.endswith(end)), None)
-        metric, factor = METRIC.get(end, ("", 1.0))
-        columns[name.removesuffix(end or "") + metric] = frame[name] * factor if end else frame[name]
-    return pd.DataFrame(columns)
+    ends = {name: end for name in frame for end in METRIC if name.endswith(end)}
+    named = {name: name.removesuffix(end) + METRIC[end] for name, end in ends.items()}
+    marginal = {name: "per mass" for name in frame if name == "marginal_cost"}
+    return restated(frame, unit, **marginal).rename(columns=named)
 
 
 def _check_rates(what, rates, known, unit):

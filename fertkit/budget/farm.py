@@ -80,8 +80,7 @@ class FarmBudget(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        both = pd.concat([self.rows["uptake_source"], self.rows["removed_source"]])
-        return list_sources(k for k in both.unique() if k)
+        return list_sources([*self.rows["uptake_source"], *self.rows["removed_source"]])
 
 
 @asks(fields=either(a_table, a_saved_file), source=a_list, without=a_list, own=own_tables, nutrients=a_list)

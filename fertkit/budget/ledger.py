@@ -65,7 +65,7 @@ class Ledger(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        return list_sources(k for k in [*self.rows["removed_source"], *self.rows["buffer_source"]] if k)
+        return list_sources([*self.rows["removed_source"], *self.rows["buffer_source"]])
 
     @property
     def checks(self) -> pd.DataFrame:

@@ -155,8 +155,7 @@ class PeakComparison(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        keys = pd.concat([self.rows["first_source"], self.rows["second_source"]])
-        return list_sources(k for k in keys.unique() if k)
+        return list_sources([*self.rows["first_source"], *self.rows["second_source"]])
 
 
 @asks(

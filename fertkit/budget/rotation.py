@@ -48,13 +48,8 @@ class RotationLedger(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        keys = {
-            k
-            for name in ("removed_source", "buffer_source")
-            for text in self.table[name]
-            for k in text.split(";")
-        }
-        return list_sources(sorted(keys - {""}))
+        keys = ";".join([*self.table["removed_source"], *self.table["buffer_source"]])
+        return list_sources(sorted(keys.split(";")))
 
 
 @asks(prices=numbers_by_name)

@@ -77,13 +77,8 @@ class Targets(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        keys = [
-            k
-            for column in (self.table, self.credits)
-            for text in column["source_key"]
-            for k in text.split(";")
-        ]
-        return list_sources(k for k in dict.fromkeys(keys) if k and not k.startswith("own "))
+        keys = ";".join([*self.table["source_key"], *self.credits["source_key"]]).split(";")
+        return list_sources(key for key in keys if not key.startswith("own "))
 
 
 @asks(policy=either(a_table, a_dict), caps=either(a_table, a_dict), source=a_list, without=a_list)

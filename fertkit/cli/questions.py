@@ -159,7 +159,7 @@ def add_questions(commands):
     """Add all questions, in the order in which the help lists them."""
     _ask(
         commands, "field", answers.run_field,
-        "answer for a field from any of goal, leaf test and strips, with a sheet for the grower",
+        "answer for a field from any of goal, leaf tests, soil tests and strips, with a sheet for the grower",
         "field --crop soybean --goal 60 --leaf leaf_tests.csv --strips soybean_k_strips.csv "
         "--nutrient-price 0.45 --grain-price 11 --page field.html",
         "--crop", "--goal", "--goal-unit", "--unit", "--leaf", "--stage", "--part", *STUDIES, "--ranges",
