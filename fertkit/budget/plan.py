@@ -337,10 +337,8 @@ def _first(years):
 
 def _doses(rates, applications, shed):
     """What each pass brings of each nutrient on each field, by the latest stage of the pass."""
-    share = (
-        shed.products.drop_duplicates("product").set_index("product")[list(PERCENT.values())].fillna(0.0)
-        / 100
-    )
+    products = shed.products.drop_duplicates("product").set_index("product")
+    share = products[list(PERCENT.values())].fillna(0.0) / 100
     share.columns = list(PERCENT)
     place = rates[["at", "field", "zone", "crop"]].drop_duplicates("at")
     driven = place.merge(applications, on=["field", "zone", "crop"])

@@ -130,8 +130,8 @@ def test_passes_bring_the_rates_and_the_books_take_what_they_bring():
 
 
 def test_a_load_that_is_paid_anyway_is_not_spread_for_what_little_else_it_holds():
-    # 104 lb of P2O5 are 200 lb of MAP, which bring 22 of 170 lb of N; the other 16 of 24 tons stay in the shed,
-    # though as nitrogen, 0.11 x 32,000 lb, they would save 3,520 lb of N at 0.20 / 0.21 a pound
+    # 104 lb of P2O5 are 200 lb of MAP, which bring 22 of 170 lb of N; the other 16 of 24 tons stay in the
+    # shed, though as nitrogen, 0.11 x 32,000 lb, they would save 3,520 lb of N at 0.20 / 0.21 a pound
     shed = pd.DataFrame(
         {"Product": ["MAP 11-52-0", "AMS"], "Price ($/ton)": [760, 400], "Lot": ["24 ton", ""]}
     )
