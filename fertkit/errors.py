@@ -6,7 +6,7 @@ gathered and raised together, so that a user mends the file once.
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 _TOLD_APART, _ROWS_NAMED = 3, 12  # alike problems told one by one; rows named when they are told together
 _LONGEST_HEADER = 120  # characters of a column's name in a message
@@ -113,6 +113,8 @@ class Problem:
         Header and cell content as the user wrote them.
     in_code : str
         The remedy for those who type (see `typed`).
+    file : str
+        Where it stands, if problems of several files are told together.
     """
 
     what: str
@@ -121,6 +123,7 @@ class Problem:
     column: str | None = None
     value: object = None
     in_code: str = ""
+    file: str = ""
 
     def __str__(self) -> str:
         return with_code(self.plain, shorten(self.in_code, _LONGEST_SENTENCE))
@@ -128,7 +131,8 @@ class Problem:
     @property
     def plain(self) -> str:
         """The problem without options and Python."""
-        place = [f"row {self.row}"] if self.row is not None else []
+        place = [shorten(self.file)] if self.file else []
+        place += [f"row {self.row}"] if self.row is not None else []
         if self.column is not None:
             place.append(f"column '{shorten(self.column, _LONGEST_HEADER)}'")
         if self.value is not None:
@@ -160,6 +164,10 @@ class InputError(FertkitError):
         super().__init__(self._listed(lambda problem: problem.plain))
         self.args = self.file, self.problems  # what makes it again in another process
 
+    def of_file(self) -> list[Problem]:
+        """The problems, each with the file it stands in, to be told with those of other files."""
+        return [replace(problem, file=problem.file or self.file) for problem in self.problems]
+
     def __str__(self) -> str:
         return self._listed(str)
 
@@ -177,7 +185,7 @@ def _told(problems, say) -> list[str]:
     alike: dict[tuple, list[Problem]] = {}
     for place, problem in enumerate(problems):
         alone = place if problem.row is None else None
-        same = problem.what, problem.remedy, problem.in_code, problem.column, alone
+        same = problem.what, problem.remedy, problem.in_code, problem.column, problem.file, alone
         alike.setdefault(same, []).append(problem)
     told = []
     for group in alike.values():

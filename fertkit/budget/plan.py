@@ -265,7 +265,7 @@ def _read(fields, soil, shed, passes, own):
     try:
         rows, notes = _read_fields(fields, own)
     except InputError as error:
-        problems += error.problems
+        problems += error.of_file()
     names = None if rows is None else sorted(set(rows["field"].astype(str)))
     tests = _gathered(problems, read_soil, soil, "levels", fields=names)
     things = _gathered(problems, read_shed, shed, "products", passes=passes)
@@ -301,7 +301,7 @@ def _gathered(problems, read, source, member, **options):
     try:
         return read(source, **options)
     except InputError as error:
-        problems += error.problems
+        problems += error.of_file()
         return None
 
 

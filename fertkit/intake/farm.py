@@ -71,9 +71,9 @@ def read_farm(fields, soil=None, shed=None, passes=None, *, name: str | None = N
                 reader = read_soil if part == "soil" else read_shed
                 read[part] = reader(_again(held), sheet=sheet, name=name)
         except InputError as error:
-            problems += error.problems
+            problems += error.of_file()
     if problems:
-        raise InputError(name or "farm", problems)
+        raise InputError("farm", problems)
     return FarmFiles(held, read.get("soil"), read.get("shed"))
 
 

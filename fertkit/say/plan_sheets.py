@@ -29,6 +29,8 @@ def plan_answer_lines(answer) -> list[Line]:
     said = [lead(f"{answer.title}: {counted(land['field'].nunique(), 'field')}{zones}, "
                  f"{area:,.0f} {words['area']} ({grown}).")]  # fmt: skip
     said += _wanted(rates, titles_of(plan.targets), words)
+    credits = plan.targets.credits
+    said += _not_taken(answer.measured(credits[credits["year"] == plan.year]), words)
     if plan.passes is not None:
         said += _money(answer, area)
     said += _carried(answer.measured(plan.ledger.table), words)
@@ -52,6 +54,20 @@ def _wanted(rates, titles, words):
             text = f"{_span(of['rate_lb_ac'])} {words['rate']} on {counted(len(of), 'field')}, "
             text += f"{why_of(why, titles.get(system, 'removal'))}{mark(' '.join(of['provenance']))}."
             yield Line(Kind.DETAIL, text, sources=_keys(of["source_key"]))
+
+
+def _not_taken(credits, words):
+    """What manure brings and the rates do not count, and why."""
+    idle = credits[
+        (credits["kind"] == "manure") & (credits["taken_lb_ac"] == 0) & (credits["total_lb_ac"] > 0)
+    ]
+    idle = idle.assign(why=idle["why_not"].replace("", "no availability is published for it"))
+    for (nutrient, why), some in idle.groupby(["nutrient", "why"], sort=False):
+        where = ", ".join(named(r.field, r.zone) for r in some.head(_MOST).itertuples()) + _more(some)
+        text = (
+            f"{_span(some['total_lb_ac'])} {words['rate']} of {nutrient} in manure on {where} takes nothing "
+        )
+        yield told(f"{text}off the rate: {why}.", "Not credited")
 
 
 def _keys(column):

@@ -6,6 +6,7 @@ import pytest
 import fertkit
 from fertkit.budget.plan import plan_season
 from fertkit.errors import InputError, UnitError
+from fertkit.intake.farm import read_farm
 from fertkit.intake.shed import read_shed
 from fertkit.report.plan import answer_plan
 
@@ -59,6 +60,26 @@ def test_every_problem_of_both_files_at_once():
         plan_season(FIELDS.drop(columns="year"))
     with pytest.raises(InputError, match="no year"):
         plan_season(FIELDS.assign(year=[2026, None, 2026, 2027]))
+
+
+def test_a_problem_names_the_file_it_stands_in(tmp_path):
+    soil, shed = tmp_path / "tests.csv", tmp_path / "shed.csv"
+    SOIL.assign(**{"Mehlich-3 P (ppm)": [10, 9000]}).to_csv(soil, index=False)
+    shed.write_text("Product,Price\nUrea,560\n")
+    for read in (lambda: plan_season(FIELDS, soil, shed), lambda: read_farm(tmp_path / "f.csv", soil, shed)):
+        with pytest.raises(InputError) as caught:
+            read()
+        assert "- tests.csv, row 3, column 'Mehlich-3 P (ppm)'" in str(caught.value)
+        assert "- shed.csv, row 2, column 'Price'" in str(caught.value)
+
+
+def test_manure_that_takes_nothing_off_a_rate_is_said():
+    # 20 ton with 8 lb of K2O each bring 160 lb; nothing is published of how much of it counts
+    manure = {"manure": "dairy", "manure_ton_ac": 20, "manure_n_lb_ton": 9, "manure_k2o_lb_ton": 8}
+    answer = answer_plan(ONE.iloc[:1].assign(**manure), SOIL, policy={"N": 150}, region="Ohio")
+    said = [str(line) for line in answer.lines() if "manure" in str(line)]
+    assert any("160 lb/ac of K2O" in text and "no availability is published" in text for text in said)
+    assert any("180 lb/ac of N" in text and "the rate is set" in text for text in said)
 
 
 def test_a_soil_test_of_no_field_is_said():
