@@ -16,7 +16,7 @@ WHY = {
     "no trial": "there is no trial of it: by {system}",
 }
 LEFT_OUT = {
-    "no test": "no soil test",
+    "no test": "no soil test that a published system asks for",
     "no system": "no system carried answers",
     "elsewhere": "only systems of other regions or kinds answer",
     "no removal": "no removal is published",

@@ -82,6 +82,16 @@ def test_manure_that_takes_nothing_off_a_rate_is_said():
     assert any("180 lb/ac of N" in text and "the rate is set" in text for text in said)
 
 
+def test_german_and_spanish_headers_of_fields_are_read(tmp_path):
+    for head in ("Schlag;Kultur;Fläche (ha);Ertragsziel (t/ha)",
+                 "Lote;Cultivo;Superficie (ha);Rendimiento objetivo (t/ha)"):  # fmt: skip
+        (tmp_path / "f.csv").write_text(f"{head}\nX;corn;8,5;10,5\n")
+        rows = plan_season(tmp_path / "f.csv").fields
+        # a hectare is 2.47105 acres; 10.5 t are 23,149 lb, a hectare 9,368 lb an acre
+        assert rows["area_ac"].tolist() == pytest.approx([8.5 * 2.47105], rel=1e-5)
+        assert rows["pounds"].tolist() == pytest.approx([9368], rel=1e-3)
+
+
 def test_a_soil_test_of_no_field_is_said():
     plan = plan_season(FIELDS, SOIL.assign(Field=["A", "Q"]), region="Ohio")
     assert any("no field of the plan: Q" in note for note in plan.notes)
