@@ -304,7 +304,7 @@ def nutrient_budget(
         raise refuse("nutrient budget", f"no residue is baled after {part}", "set the share baled to 0",
                      in_code="residue='kept'", column="residue", value=residue)  # fmt: skip
     grain = part == "grain"
-    yield_unit = goal_unit(name, yield_unit)
+    yield_unit = goal_unit(name, yield_unit, part)
     pounds = yield_lb_ac(name, yield_goal, yield_unit, moisture_pct if grain else None, part=part)
     if moisture_pct is not None and not grain and not analysis:
         raise UnitError(f"the moisture of {part} serves an analysis of your own only", remedy="leave it out")

@@ -5,14 +5,16 @@ from itertools import combinations, pairwise
 import numpy as np
 
 from fertkit.budget.own import SOIL, at_row
-from fertkit.budget.thresholds import CLASS, holds, level_of, named
+from fertkit.budget.thresholds import CLASS, TEST_UNITS, holds, level_of, named
 from fertkit.budget.timing import SHARES, day_span, stage_scale, value_span
 from fertkit.budget.yields import YIELD_UNITS, base_of, yield_unit
+from fertkit.intake.units import take_unit, words_of
 from fertkit.reference.crops import TOGETHER
 from fertkit.reference.load import load_table
 from fertkit.reference.nutrients import OXIDE_OF
+from fertkit.reference.own import NO_TABLES
 from fertkit.rounding import above, below, same
-from fertkit.units import AREA_RATE_KG_HA
+from fertkit.units import AREA_RATE_KG_HA, from_element
 
 #: Kinds of rows of the timing table that are read.
 SEASON = (*SHARES, "peak_rate", "peak_window", "loss", "season_total")
@@ -76,6 +78,11 @@ PARAMETERS = {
 SUMS = ("intercept", "om_least", "om_most", "most")
 NEEDED = {BUILD: "build_per_unit", TABLE: "rate"}
 FACTORS = ("test", "yield", "om")
+#: Rows that are a test or a yield themselves, or a share of organic matter; and what a rate is counted by.
+WIDTHS = {"drawdown_width": "test", "table_end": "test", "usual_yield": "yield"}
+OF_SOIL = ("om_least", "om_most")
+FACTOR_OF = {"build_per_unit": "test", "per_test": "test", "per_yield": "yield"}
+PER_YIELD = {"bu": "bu/ac", "bushel": "bu/ac", "bale": "bale/ac", "t": "t/ha"}
 CECS = np.arange(0.5, 60.5, 0.5)
 
 
@@ -97,7 +104,8 @@ def soil_problems(own):
     for row in own.rows("soil_systems").itertuples():
         yield from (at_row(row, *one) for one in _wrong_plan(row, own, rates, levels))
     for row in rates[rates["system"].isin(plans.index)].itertuples():
-        yield from (at_row(row, *one) for one in _wrong_rate(row, plans.loc[row.system]))
+        plan = plans.loc[row.system]
+        yield from (at_row(row, *one) for one in (*_wrong_rate(row, plan), *wrong_unit(row, plan, own)))
     for row in levels.itertuples():
         yield from (at_row(row, *one) for one in _wrong_level(row))
     yield from _twice(rates, ["system", "parameter", "test_from"], ("value",))
@@ -135,6 +143,46 @@ def _wrong_rate(row, plan):
         yield "a line of a table without its test", "write the test from which it holds", "test_from"
     elif "yield" in row.parameter and not plan["yield_unit"]:
         yield "the system names no unit of yield", "fill in yield_unit of the system", "parameter"
+
+
+def wrong_unit(row, plan, own=NO_TABLES):
+    """What of the unit of a row of rates is another than its system counts in: (what, remedy, column)."""
+    amount, nutrient, rest = take_unit(words_of(row.unit))
+    per = " ".join(word for word in rest if word != "per")
+    if row.parameter in WIDTHS:
+        yield from _wrong_per(row, row.unit, WIDTHS[row.parameter], plan, own)
+    elif row.parameter in OF_SOIL:
+        return
+    elif amount != plan["rate_unit"]:
+        what = f"not the unit of the system's rates, {plan['rate_unit']}"
+        yield what, "restate value and unit in it, or give the system the rate_unit of its table", "unit"
+    elif nutrient and nutrient not in (oxides := [OXIDE_OF.get(n, n) for n in row.nutrient.split(";")]):
+        factor = from_element(1.0, oxides[0]) if OXIDE_OF.get(nutrient) == oxides[0] else None
+        remedy = (
+            f"multiply the value by {factor:.4g} and write {oxides[0]}" if factor else "correct one of them"
+        )
+        yield f"an amount of {nutrient}, where rates are of {' or '.join(oxides)}", remedy, "unit"
+    elif factor := FACTOR_OF.get(row.parameter):
+        yield from _wrong_per(row, per, factor, plan, own)
+
+
+def _wrong_per(row, unit, factor, plan, own):
+    """Whether a unit of the soil test or the yield, where one is named, is another than the system's."""
+    levels = own.table("soil_tests")
+    levels = levels[
+        (levels["system"] == plan["thresholds"]) & levels["nutrient"].isin(row.nutrient.split(";"))
+    ]
+    counts = {
+        "test": {named(word, "unit") for word in levels["unit"]},
+        "yield": {yield_unit(plan["yield_unit"])},
+    }
+    word = named(unit, "unit") if factor == "test" else yield_unit(PER_YIELD.get(unit, unit))
+    known = TEST_UNITS if factor == "test" else YIELD_UNITS
+    size = {name: AREA_RATE_KG_HA.get(name, name) for name in known}
+    sizes = {size[name] for name in counts[factor] if name in known}
+    if word in known and sizes and size[word] not in sizes:
+        what = f"the system counts the {factor} in {' or '.join(sorted(counts[factor]))}, not in {word}"
+        yield what, "restate value and unit in it", "unit"
 
 
 def _wrong_level(row):

@@ -24,6 +24,8 @@ from fertkit.units import ACRE_HA, AREA_RATE_KG_HA, LB_KG, at_moisture, convert_
 FIELD_UNIT = {"lb/ac": "lb", "kg/ha": "kg"}
 AREA_UNITS = {"ac": 1.0, "ha": 1 / ACRE_HA}
 YIELD_UNITS = ("bu/ac", "bale/ac", *AREA_RATE_KG_HA)
+#: Units of a yield by weight, as a message names them.
+BY_WEIGHT = ("lb/ac", "cwt/ac", "ton/ac", "kg/ha", "t/ha")
 #: Units of a yield goal, the usual one of a crop before the others.
 GOAL_UNITS = ("bu/ac", "bale/ac", "ton/ac", "lb/ac", "t/ha", "kg/ha")
 
@@ -79,23 +81,27 @@ def yield_unit(text: str) -> str:
     return "bale/ac" if bales == "bale/ac" else area_unit(words) or words
 
 
-def goal_unit(crop: str, unit: str | None = None) -> str:
+def goal_unit(crop: str, unit: str | None = None, part: str = "grain") -> str:
     """Give the unit of a yield goal; bu/ac where none is said and yields of the crop are reported so.
 
     Raises
     ------
     UnitError
-        If none is said and the yields of the crop are reported by weight.
+        If none is said and yields of the crop or the part are reported by weight; or bushels of another part
+        than grain.
     """
-    if unit is not None:
-        return yield_unit(unit)
-    if not is_known(crop) or sold_by_weight(crop):
+    by_weight = not is_known(crop) or sold_by_weight(crop)
+    named = yield_unit(unit) if unit is not None else "" if by_weight or part != "grain" else "bu/ac"
+    if named == "bu/ac" and part != "grain" and not by_weight:
+        raise UnitError(f"{part} of {crop} is not measured by the bushel; use one of: {', '.join(BY_WEIGHT)}")
+    if not named:
+        of = crop if part == "grain" or by_weight else f"{part} of {crop}"
         raise UnitError(
-            f"yields of {crop} are reported by weight, so a number alone does not tell its unit; "
-            "choose one of lb/ac, cwt/ac, ton/ac, kg/ha or t/ha",
+            f"yields of {of} are reported by weight, so a number alone does not tell its unit; "
+            f"choose one of {', '.join(BY_WEIGHT[:-1])} or {BY_WEIGHT[-1]}",
             typed("--goal-unit lb/ac", "yield_unit='lb/ac'"),
         )
-    return "bu/ac"
+    return named
 
 
 def amount_unit(unit: str | None) -> str:

@@ -186,6 +186,13 @@ def test_soil_rates_by_systems_of_ones_own(written):
          ["holds for the same field as row 4"]),
         ("rates", "lentil,S,per_test", "lentil,S,per_tests", ["not read under the rule equation"]),
         ("rates", "a,lentil,P,", "a,lentil,P2O5,", ["value 'P2O5': not read"]),
+        # K2O holds 78.2 of 94.2 as K; 60 lb/ac are 67 kg/ha
+        ("rates", "0,60,kg K2O/ha", "0,60,lbs K2O per acre", ["not the unit of the system's rates, kg/ha"]),
+        ("rates", "0,60,kg K2O/ha", "0,60,%", ["row 3", "not the unit of the system's rates"]),
+        ("rates", "0,60,kg K2O/ha", "0,60,kg K/ha", ["multiply the value by 1.205 and write K2O"]),
+        ("rates", "0,60,kg K2O/ha", "0,60,kg P2O5/ha", ["an amount of P2O5, where rates are of K2O"]),
+        ("rates", "ha per ppm", "ha per lb/ac", ["counts the test in ppm, not in lb/ac"]),
+        ("rates", "lb/ac per t/ha", "lb/ac per bu", ["counts the yield in t/ha, not in bu/ac"]),
     ],
 )  # fmt: skip
 def test_soil_tables_that_would_go_unread_are_refused(written, table, was, now, words):

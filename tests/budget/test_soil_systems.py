@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from fertkit.budget import compare_systems, soil_rate
+from fertkit.budget.own_rules import wrong_unit
 from fertkit.budget.soil import soil_rates
 from fertkit.budget.thresholds import convert_soil_test, soil_class
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
@@ -239,6 +240,15 @@ def test_words_of_laboratories_for_extractants_and_units():
     with pytest.raises(UnitError, match="not on M3 ICP"):  # read by another instrument
         soil_rate("kansas_build", "P", 12, "corn", 180, extractant="M3 ICP", depth_in=6)
     assert len(convert_soil_test(22, "P", "M3", "Bray P1")) == 2
+
+
+def test_bundled_rates_are_in_the_unit_of_their_system():
+    plans = load_table("soil_systems").set_index("system")
+    rates = load_table("soil_rates")
+    rates = rates[rates["system"].isin(plans.index)]
+    assert len(rates) > 150
+    wrong = [(row.system, row.unit, *wrong_unit(row, plans.loc[row.system])) for row in rates.itertuples()]
+    assert [row for row in wrong if len(row) > 2] == []
 
 
 def every_rate():
