@@ -87,21 +87,20 @@ def goal_unit(crop: str, unit: str | None = None, part: str = "grain") -> str:
     Raises
     ------
     UnitError
-        If none is said and yields of the crop or the part are reported by weight; or bushels of another part
-        than grain.
+        If none is said and yields of the crop are reported by weight, or bushels are said of silage.
     """
-    by_weight = not is_known(crop) or sold_by_weight(crop)
-    named = yield_unit(unit) if unit is not None else "" if by_weight or part != "grain" else "bu/ac"
-    if named == "bu/ac" and part != "grain" and not by_weight:
-        raise UnitError(f"{part} of {crop} is not measured by the bushel; use one of: {', '.join(BY_WEIGHT)}")
-    if not named:
-        of = crop if part == "grain" or by_weight else f"{part} of {crop}"
+    if unit is not None:
+        if part == "silage" and yield_unit(unit) == "bu/ac":
+            raise UnitError(f"silage is not measured by the bushel; use one of: {', '.join(BY_WEIGHT)}")
+        return yield_unit(unit)
+    if part == "silage" or not is_known(crop) or sold_by_weight(crop):
+        named = f"{crop} silage" if part == "silage" else crop
         raise UnitError(
-            f"yields of {of} are reported by weight, so a number alone does not tell its unit; "
+            f"yields of {named} are reported by weight, so a number alone does not tell its unit; "
             f"choose one of {', '.join(BY_WEIGHT[:-1])} or {BY_WEIGHT[-1]}",
             typed("--goal-unit lb/ac", "yield_unit='lb/ac'"),
         )
-    return named
+    return "bu/ac"
 
 
 def amount_unit(unit: str | None) -> str:

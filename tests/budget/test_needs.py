@@ -405,6 +405,9 @@ SILAGE = {"part": "silage", "yield_unit": "ton/ac", "yield_goal": 20}
         ({"crop": "cotton"}, UnitError, "not traded by the bushel; use one of: bale/ac"),
         ({"source": "NOBODY"}, LookupFailed, "unknown source for corn 'NOBODY'"),
         ({"part": "roots"}, LookupFailed, "choose one of: grain, silage"),
+        # 25 bushels of 56 lb would be 0.7 ton of silage: a number alone is no bushels of it
+        ({"part": "silage"}, UnitError, "yields of corn silage are reported by weight"),
+        ({"part": "silage", "yield_unit": "bu/ac"}, UnitError, "silage is not measured by the bushel"),
         ({"residue": 1.5}, InputError, "share baled from 0 to 1"),
         ({"residue": "burnt"}, InputError, "write kept"),
         ({"moisture_pct": 120}, InputError, "between 0 and 100"),
