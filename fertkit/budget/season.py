@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_list, asks
+from fertkit.budget.degree_days import growing_degree_days
 from fertkit.budget.needs import nutrient_budget
 from fertkit.budget.own import checked_own
 from fertkit.budget.peaks import peak_table, peak_window, published_peaks
@@ -14,7 +15,6 @@ from fertkit.budget.timing import (
     BOUND,
     POINT,
     code_of,
-    growing_degree_days,
     own_points,
     season_conditions,
     season_rows,
