@@ -13,6 +13,7 @@ from fertkit.reference.facts import load_sheet
 from fertkit.reference.nutrients import load_nutrients
 from fertkit.reference.schema import check_table, columns_of
 from fertkit.reference.text_tables import read_text_table
+from fertkit.rounding import below
 from fertkit.units import convert_concentration
 
 
@@ -103,8 +104,14 @@ def load_ranges(path=None, *, source=None, crop=None) -> pd.DataFrame:
     return table
 
 
+LIMITS = ("low", "high", "critical", "critical_high")
+UNIT_REMEDY = "check the unit: %, g/kg or mg/kg"
+#: A limit so many times below the usual span of leaves is a slip of the unit (% for mg/kg is 10,000 times).
+UNIT_SLIP = 100
+
+
 def impossible_rows(table):
-    """Rows of a user's own ranges that no plant can hold, or of a crop that is not known."""
+    """Rows of a user's own ranges that no plant can hold, or in another unit, or of a crop not known."""
     windows = load_nutrients().dropna(subset="impossible_above").set_index("nutrient")
     for row in table[table["unit"] != "ratio"].itertuples():
         try:
@@ -116,11 +123,15 @@ def impossible_rows(table):
         if row.nutrient not in windows.index:
             continue
         limit, unit = windows.loc[row.nutrient, ["impossible_above", "unit"]]
-        for column in ("low", "high", "critical", "critical_high"):
+        for column in LIMITS:
             value = getattr(row, column)
             if convert_concentration(value, row.unit, unit) > limit:
                 what = f"no dry matter holds {value:g} {row.unit} of {row.nutrient}"
-                yield Problem(what, "check the unit: %, g/kg or mg/kg", row.Index + 2, column, f"{value:g}")
+                yield Problem(what, UNIT_REMEDY, row.Index + 2, column, f"{value:g}")
+        most = pd.Series([getattr(row, name) for name in LIMITS]).max()
+        if below(convert_concentration(most, row.unit, unit) * UNIT_SLIP, windows.loc[row.nutrient, "low"]):
+            what = f"{most:g} {row.unit} of {row.nutrient} is far below what leaves hold"
+            yield Problem(what, UNIT_REMEDY, row.Index + 2, "unit", row.unit)
 
 
 def load_cautions(crop: str = "") -> pd.DataFrame:

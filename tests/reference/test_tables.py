@@ -186,6 +186,16 @@ def test_ranges_that_no_plant_can_hold_are_refused(tmp_path):
     )  # a slip of a known crop is no crop of one's own
 
 
+def test_ranges_in_a_far_too_small_unit_are_refused(tmp_path):
+    # 1.8 mg/kg are 0.00018 % of K, where a leaf short of it still holds near 1 %; 20 mg/kg of Zn are usual
+    OWN.assign(low=["1.8", "20"], high=["2.5", "50"], unit=["mg/kg", "mg/kg"]).to_csv(
+        tmp_path / "mine.csv", index=False
+    )
+    with pytest.raises(InputError, match=r"2\.5 mg/kg of K is far below what leaves hold") as caught:
+        load_ranges(tmp_path / "mine.csv")
+    assert [(p.row, p.column) for p in caught.value.problems] == [(2, "unit")]
+
+
 def test_legumes_say_that_their_nitrogen_is_no_fertilizer_need():
     assert "comes from the air" in nitrogen_note("soybeans")
     assert "from memory" in nitrogen_note("alfalfa")
