@@ -206,8 +206,13 @@ def _part_problems(frame):
     """Put harvested parts in the kit's names; what cannot be read is a problem."""
     if "harvested_part" not in frame:
         return
+    grown = set(frame["crop"][frame["harvested_part"].map(lambda text: _word(text) in PART_WORDS[0])])
     for i, text in frame["harvested_part"].items():
-        frame.loc[i, "harvested_part"], known = _part(frame["crop"][i], text)
+        crop = frame["crop"][i]
+        if _word(text) in ("stalk", "stalks") and not is_known(crop) and crop not in grown:
+            frame.loc[i, "harvested_part"] = "stalk"  # what is sold of it: cane has no grain
+            continue
+        frame.loc[i, "harvested_part"], known = _part(crop, text)
         if known:
             yield Problem("not read", f"use one of: {', '.join(known)}", i + 2, "harvested_part", text)
 

@@ -221,6 +221,18 @@ def test_rows_of_removal_and_uptake_that_contradict_each_other_in_any_unit(writt
     ]
 
 
+def test_cane_without_grain_is_sold_as_stalks():
+    rows = {
+        "crop": "sugar cane",
+        "harvested_part": "stalks",
+        "nutrient": "K2O",
+        "value": 1.8,
+        "unit": "kg/Mg",
+    }
+    cane = nutrient_budget("sugar cane", 90, "t/ha", unit="kg/ha", own=pd.DataFrame([rows]))
+    assert cane.defaults["removed"].item() == pytest.approx(90 * 1.8)
+
+
 def test_straw_is_used_with_its_grain_and_refused_without(written):
     rows = "crop,harvested_part,nutrient,value,unit\nwheat,straw,K2O,25,lb/ton\n"
     assert refused(written(removal=rows)[:1], "tells no grain") == [(2, "nutrient")]
