@@ -27,6 +27,11 @@ METHODS = {
     "dop": "Deviation from an optimum of your own (DOP)",
     "dilution": "Nitrogen against growth (nitrogen nutrition index)",
 }  # fmt: skip
+#: The methods that an option is for.
+TAKEN_BY = {
+    "norms": ("dris", "cnd"), "yield_column": ("dris", "cnd"), "cutoff": ("dris", "cnd"),
+    "source": ("dris", "cnd", "dilution"), "dry_matter": ("dris",), "optimum": ("dop",),
+}  # fmt: skip
 #: Names of columns for reading.
 HEADERS = {
     "sample_id": "sample", "growth_stage": "stage", "plant_part": "part", "lowest_limit": "lowest limit",
@@ -160,6 +165,12 @@ def answer_balance(
     """
     if method not in METHODS:
         raise unknown("method", method, METHODS)
+    given = {"norms": norms is not None, "yield_column": yield_column, "cutoff": cutoff is not None,
+             "source": source, "dry_matter": dry_matter, "optimum": optimum}  # fmt: skip
+    _check_taken([option for option, value in given.items() if value], method)
+    if cutoff is not None and not yield_column:
+        needed = typed("--yield-column NAME", "yield_column=...")
+        raise NotEstimable("a cutoff is of the yields that norms are built from", needed)
     built = _built(samples, method, yield_column, cutoff, dry_matter) if yield_column else None
     own = norms if built is None else built.table
     if method == "ratios":
@@ -175,10 +186,18 @@ def answer_balance(
     return BalanceAnswer(method, balance, built)
 
 
+def _check_taken(options, method):
+    """Refuse options that the method would leave aside."""
+    for option in options:
+        methods = TAKEN_BY[option]
+        if method not in methods:
+            what = f"{option.replace('_', ' ')} is for {' or '.join(methods)}, not for {method}"
+            one = methods[0]
+            raise NotEstimable(what, typed(f"--method {one}", f"method={one!r}"))
+
+
 def _built(samples, method, yield_column, cutoff, dry_matter) -> Norms:
     """Norms from the samples of the file that have a yield."""
-    if method not in ("dris", "cnd"):
-        raise NotEstimable("norms are built for dris or cnd", typed("--method dris", "method='dris'"))
     yields = numbers_beside(samples, yield_column)
     known = yields.dropna()
     if cutoff is None:
@@ -192,9 +211,10 @@ def _built(samples, method, yield_column, cutoff, dry_matter) -> Norms:
 
 
 def _optimum(samples, optimum) -> dict:
-    conditions = samples.table[["crop", "plant_part"]].drop_duplicates()
+    conditions = samples.table[["crop", "plant_part"]].fillna("").drop_duplicates()
     if len(conditions) > 1:
-        held = ", ".join(f"{c.crop} {c.plant_part}" for c in conditions.itertuples())
+        words = (f"{c.crop} {c.plant_part}".strip() for c in conditions.itertuples())
+        held = ", ".join(word or "samples of no stated crop" for word in words)
         remedy = "keep the samples of one crop and part in a file"
         raise NotEstimable(f"an optimum is of one crop and part; the file holds {held}", remedy=remedy)
     if not optimum:

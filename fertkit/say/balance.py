@@ -6,6 +6,8 @@ from fertkit.results import counted, failed, plain
 from fertkit.rounding import below
 from fertkit.say.line import Kind, Line, lead, marked, missing, told
 from fertkit.tissue.balance import balance_notes
+from fertkit.tissue.indices import FILLING
+from fertkit.tissue.norms import OWN
 from fertkit.tissue.ratios import NO_LIMIT, WIDE
 
 #: Samples named in a line that leaves them out; parts of norms that are listed.
@@ -27,7 +29,9 @@ def balance_lines(balance, most: int = 8) -> list[Line]:
         beside = ", ".join(f"{r.nutrient} {r.verdict}" for r in judged.itertuples()) or none
         said.append(told(f"order of need {order}; ranges: {beside}", sample))
     if len(samples) > 1:
-        first = balance.indices[balance.indices["order"] == 1].drop_duplicates("specimen")["nutrient"]
+        nutrients = balance.indices[balance.indices["nutrient"] != FILLING]
+        first = nutrients.sort_values(["specimen", "order"], kind="stable").drop_duplicates("specimen")
+        first = first["nutrient"]
         counts = ", ".join(f"{nutrient} in {n}" for nutrient, n in first.value_counts(sort=True).items())
         said.insert(1, told(f"needed first against the others: {counts} of {len(samples)} samples"))
     said += _more(len(samples) - most)
@@ -112,6 +116,7 @@ def norm_lines(norms) -> list[Line]:
 def balance_answer_lines(answer) -> list[Line]:
     """Say what norms were built, where they were, then the balance of each sample."""
     if answer.norms is None:
-        return answer.balance.lines()
+        used = getattr(answer.balance, "norms", {}).get("source_key", [])
+        return answer.balance.lines() + (cautions(balance_notes("norms")) if OWN in set(used) else [])
     few = failed(answer.norms.checks)
     return [*answer.norms.lines(), *answer.balance.lines(), *cautions(balance_notes("norms"), few)]

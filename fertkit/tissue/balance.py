@@ -109,7 +109,7 @@ def choose_norms(norms: pd.DataFrame, context: pd.DataFrame, source: str | None,
             named = ", ".join(held["source_key"].unique())
             raise LookupFailed(f"several {kind} norms fit", "source=...", remedy=f"name one: {named}")
         if held.empty:
-            why |= dict.fromkeys(at, f"no {kind} norms for {crop} {part}".rstrip())
+            why |= dict.fromkeys(at, f"no {kind} norms for {f'{crop} {part}'.strip() or 'a crop not stated'}")
         else:
             sets.setdefault(tuple(held.index), []).extend(at)
     if not sets:

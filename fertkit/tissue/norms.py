@@ -15,6 +15,8 @@ from fertkit.rounding import at_least
 from fertkit.tissue.balance import results_grid
 from fertkit.tissue.indices import DRY_MATTER, FILLING, close_parts, clr, critical_r2, percent_grid
 
+OWN = "own norms"  # source key of norms built here
+
 
 @dataclass(frozen=True)
 class Norms(Result):
@@ -144,7 +146,7 @@ def build_norms(
         )
     first = context.iloc[0]
     common = {"crop": first["crop"], "plant_part": first["plant_part"]}
-    trace = {"source_key": "own norms", "provenance": "own table", "confidence": "as supplied"}
+    trace = {"source_key": OWN, "provenance": "own table", "confidence": "as supplied"}
     if method == "dris":
         table = _dris_norms(grid[held].assign(**{DRY_MATTER: 1.0} if dry_matter else {}), high)
     elif method == "cnd":

@@ -121,6 +121,7 @@ def test_norms_of_the_file_judge_all_its_samples(tmp_path, capsys):
     said = capsys.readouterr().out
     assert "s0: order of need K" in said
     assert "Left out, soy: no DRIS norms for soybean trifoliate" in said
+    assert "Norms hold for the crop, part, stage and region of their samples" in said
 
 
 def test_ratios_with_dry_matter_take_part_where_asked(tmp_path):
@@ -167,6 +168,34 @@ def test_methods_are_named_and_refused_in_words(tmp_path, capsys):
     path.write_bytes(WHEAT)
     assert main(["balance", str(path), "--build-norms", str(tmp_path / "n.csv")]) == 2
     assert "--yield-column" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("method", "options", "said"),
+    [("ratios", {"norms": "n.csv"}, "norms is for dris or cnd, not for ratios"),
+     ("cnd", {"optimum": {"N": 3.0}}, "optimum is for dop, not for cnd"),
+     ("dop", {"source": "GARCIA2005"}, "source is for dris or cnd or dilution, not for dop"),
+     ("cnd", {"dry_matter": True}, "dry matter is for dris, not for cnd"),
+     ("dris", {"cutoff": 3.0}, "a cutoff is of the yields that norms are built from")],
+)  # fmt: skip
+def test_an_option_of_another_method_is_refused(method, options, said):
+    with pytest.raises(NotEstimable, match=said):
+        answer_balance(read_tissue(WHEAT), method, **options)
+
+
+def test_the_rest_of_the_dry_matter_is_never_needed_first():
+    head = b"Sample,Crop,Stage,Part,N %,P %,K %,Ca %,Mg %\n"
+    rows = (
+        b"A,cowpea,,leaf,4.2,0.4,3.4,3.4,0.8\nB,cowpea,,leaf,4.2,0.2,3.4,3.4,0.8\nC,,,,4.2,0.2,3.4,3.4,0.8\n"
+    )
+    answer = answer_balance(read_tissue(head + rows), "cnd")
+    first = answer.table[answer.table["order"] == 1].set_index("sample_id")["nutrient"]
+    assert first["A"] == "R"  # every nutrient is far above its norm
+    counted = next(line.text for line in answer.lines() if "needed first" in line.text)
+    assert "R in" not in counted
+    said = answer.summary()
+    assert "R is all other dry matter" in said
+    assert "Left out, C: no CND norms for a crop not stated" in said
 
 
 @pytest.mark.parametrize(
