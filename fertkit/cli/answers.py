@@ -101,7 +101,10 @@ def run_plan(arguments):
     from fertkit.intake.shapes import read_shapes
     from fertkit.report.plan import answer_plan
 
-    farm = read_farm(arguments.fields, arguments.soil, arguments.shed, arguments.passes)
+    reading = {"extractant": _units(arguments.extractant), "depth_in": arguments.depth_in}
+    reading |= {"units": _units(arguments.soil_units), "date_format": arguments.dates}
+    reading = {name: value for name, value in reading.items() if value is not None}
+    farm = read_farm(arguments.fields, arguments.soil, arguments.shed, arguments.passes, **reading)
     tables = {"policy": arguments.policy, "caps": arguments.cap, "credits": arguments.credits,
               "trials": arguments.trials}  # fmt: skip
     tables = {name: _by_nutrient(given) for name, given in tables.items()}

@@ -201,7 +201,8 @@ def add_questions(commands):
         "plan a season for a farm: rates from soil tests and goals, products, passes, cost, what is left",
         "plan fields.csv --soil soil.csv --shed shed.csv --passes passes.csv --policy N=165 --page plan.html",
         "fields", "--soil", "--shed", "--passes", "--policy", "--cap", "--credits", "--trials",
-        "--spending-limit", *STUDIES, "--currency", *WRITTEN, "--orders", "--map", "--unit", source=SEVERAL,
+        "--spending-limit", *STUDIES, "--currency", *WRITTEN, "--orders", "--map", "--unit", "--extractant",
+        "--soil-units", "--depth-in", "--dates", source=SEVERAL,
         fields={**_FILE, "help": "a line per field, zone and year: field, crop, area_ac, yield_goal_bu_ac; "
                 "optional zone, year, residue, previous_crop, manure; or a workbook with sheets of "
                 "fields, soil, shed and passes"},
@@ -215,6 +216,11 @@ def add_questions(commands):
         trials={**_FILE, "help": "optimum rates of own trials: field, nutrient, low, rate, high [lb/ac]"},
         spending_limit=_LIMIT,
         orders={**_FILE, "metavar": "FOLDER", "help": "also write one CSV a pass: what goes on each field"},
+        extractant={"help": "how P and K of the soil report were extracted, if it does not say: Mehlich-3, "
+                    "or P=Olsen,K=ammonium acetate"},
+        soil_units={"help": "unit of soil tests without one: ppm, or P=lb/ac,K=ppm"},
+        depth_in={"type": _number, "metavar": "IN", "help": "sampling depth [in], if the report is silent"},
+        dates={"help": "order of dates of the soil report: dmy, mdy or ymd"},
         map={**_FILE, "help": "outlines of fields and zones (GeoJSON): orders are written as GeoJSON too"},
     )  # fmt: skip
     _ask(

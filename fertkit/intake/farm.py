@@ -5,7 +5,8 @@ from io import BytesIO
 from pathlib import Path
 
 from fertkit.asked import a_file, a_text, asks
-from fertkit.errors import InputError, Problem
+from fertkit.errors import FertkitError, InputError, Problem
+from fertkit.intake.fields import read_field_table
 from fertkit.intake.shed import Shed, read_shed
 from fertkit.intake.soil import SoilTests, read_soil
 from fertkit.tables import open_tables
@@ -38,7 +39,7 @@ class FarmFiles:
 
 
 @asks(fields=a_file, soil=a_file, shed=a_file, passes=a_file, name=a_text)
-def read_farm(fields, soil=None, shed=None, passes=None, *, name: str | None = None) -> FarmFiles:
+def read_farm(fields, soil=None, shed=None, passes=None, *, name: str | None = None, **reading) -> FarmFiles:
     """Read the files of a farm; sheets named soil and shed (or products) of a workbook of fields count.
 
     Parameters
@@ -49,6 +50,8 @@ def read_farm(fields, soil=None, shed=None, passes=None, *, name: str | None = N
         Files of their own; they go before sheets.
     name : str, optional
         Name of the file, where `fields` is none.
+    **reading
+        How the soil tests are to be read where their file does not say: see `fertkit.intake.soil.read_soil`.
 
     Returns
     -------
@@ -62,19 +65,34 @@ def read_farm(fields, soil=None, shed=None, passes=None, *, name: str | None = N
     held = fields.read() if hasattr(fields, "read") else fields
     name = name or (Path(held).name if isinstance(held, str | Path) else None)
     sheets = _sheets(held, name)
+    reading = {"fields": _names(held)} | reading  # a sample belongs to the field its name begins with
     problems, read = [], {}
     for part, given, words in (("soil", soil, SOIL), ("shed", shed, SHED)):
         try:
             if given is not None:
-                read[part] = read_soil(given) if part == "soil" else read_shed(given, passes)
+                read[part] = read_soil(given, **reading) if part == "soil" else read_shed(given, passes)
             elif sheet := _of(sheets, words, name):
-                reader = read_soil if part == "soil" else read_shed
-                read[part] = reader(_again(held), sheet=sheet, name=name)
+                here = {"sheet": sheet, "name": name}
+                soil_tests = part == "soil"
+                read[part] = (
+                    read_soil(_again(held), **here, **reading)
+                    if soil_tests
+                    else read_shed(_again(held), **here)
+                )
         except InputError as error:
             problems += error.of_file()
     if problems:
         raise InputError("farm", problems)
     return FarmFiles(held, read.get("soil"), read.get("shed"))
+
+
+def _names(held):
+    """Names of the fields; what is wrong with their table is told when it is read for the plan."""
+    try:
+        frame = read_field_table(_again(held)).frame
+    except FertkitError:
+        return None
+    return sorted(set(frame["field"].astype(str)) - {""}) or None if "field" in frame else None
 
 
 def _again(held):

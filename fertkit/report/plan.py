@@ -202,7 +202,7 @@ class PlanAnswer(Answer):
         passes = dict(iter(applied.groupby("pass", sort=False)))
         files = {}
         for name, (one, some) in zip(sheet_names(passes), passes.items(), strict=True):
-            orders = self._pick(one, some, APPLIED).frame
+            orders = self._pick(one, some, APPLIED).frame.round(2)
             files[f"{name}.csv"] = inert_table(orders).to_csv(index=False)
             if shapes is not None:
                 files[f"{name}.geojson"] = _map(orders, some, shapes)

@@ -115,3 +115,15 @@ def test_an_outline_without_a_name_is_refused(tmp_path):
     with pytest.raises(InputError, match="not a polygon") as refused:
         read_shapes(file)
     assert len(refused.value.problems) == 2
+
+
+def test_points_belong_to_the_field_their_name_begins_with(tmp_path):
+    """Two points of North 80: (12 + 14) / 2 = 13 ppm, (20 - 13) x 20 / 4 + 0.35 x 180 = 98 (TRI2020)."""
+    fields, soil = tmp_path / "fields.csv", tmp_path / "soil.csv"
+    fields.write_text("field,crop,area_ac,yield_goal_bu_ac\nNorth 80,corn,80,180\n")
+    soil.write_text("Sample,P ppm,K ppm\nNorth 80-1,12,140\nNorth 80-2,14,150\n")
+    with pytest.raises(InputError, match="extractant of P is not stated"):
+        read_farm(fields, soil)
+    farm = read_farm(fields, soil, extractant="Mehlich-3", depth_in=8.0)
+    rates = answer_plan(farm.table, farm.soil, region="Ohio").rates.set_index("nutrient")
+    assert rates.loc["P2O5", "rate_lb_ac"] == pytest.approx(98.0)
