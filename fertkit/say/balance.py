@@ -64,7 +64,8 @@ def ratio_lines(table, most: int = 12) -> list[Line]:
     wide = rows[rows["verdict"] == WIDE]
     count = int((rows["verdict"] != NO_LIMIT).sum())
     found = f"{len(wide)} of {counted(count, 'ratio')} with a published limit lies above it"
-    none = f"{len(rows) - count} have no published limit for their crop, stage and part"
+    left = counted(len(rows) - count, "ratio" if not count else "other")
+    none = f"{left} without a published limit for crop, stage and part"
     said = [lead(f"{found}; {none}" if count else none)]
     for r in wide.itertuples():
         limit = f"{plain(r.value)}, limit {plain(r.highest_limit)}: {r.when_wide} ({r.source_keys})"

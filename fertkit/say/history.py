@@ -72,7 +72,11 @@ def _seasons(path):
         again = rows.groupby("growth_stage")["step"].nunique() > 1
         keys = ["step", "growth_stage", "plant_part"]
         steps = [_step(part, again[stage]) for (_, stage, _), part in rows.groupby(keys, sort=True)]
-        yield told("; ".join(steps), f"{crop} {season}")
+        yield told("; ".join(steps), _named(crop, season))
+
+
+def _named(crop, season) -> str:
+    return f"{crop}, {season}" if season.startswith(NO_YEAR) else f"{crop} {season}"
 
 
 def _step(rows, again) -> str:
@@ -156,4 +160,4 @@ def _unjudged(path):
         if not (rows["judged"] > 0).any():
             crop, season, stage, part = key
             place = ", ".join(filter(None, [stage, part])) or "stage and part not stated"
-            yield Line(Kind.MISSING, f"{crop} {season}, {place}: no published range, no verdict.")
+            yield Line(Kind.MISSING, f"{_named(crop, season)}, {place}: no published range, no verdict.")

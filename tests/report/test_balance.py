@@ -183,6 +183,12 @@ def test_an_option_of_another_method_is_refused(method, options, said):
         answer_balance(read_tissue(WHEAT), method, **options)
 
 
+def test_ratios_without_a_limit_are_counted_by_name():
+    head = b"Sample,Crop,Stage,Part,N %,P %,K %\n"
+    answer = answer_balance(read_tissue(head + b"A,corn,R1,ear leaf,2.9,0.3,2.1\n"))
+    assert answer.lines()[0].text == "2 ratios without a published limit for crop, stage and part"  # N:P, N:K
+
+
 def test_the_rest_of_the_dry_matter_is_never_needed_first():
     head = b"Sample,Crop,Stage,Part,N %,P %,K %,Ca %,Mg %\n"
     rows = (

@@ -196,6 +196,7 @@ def test_the_year_comes_from_the_surest_place_and_none_is_guessed(tmp_path):
     assert (of(result)["short"], of(result)["judged"]) == (4, 4)
     assert result.path["season"].iloc[-1] == "no year, c.csv"
     assert "When was this sampled: North of c.csv?" in result.summary()
+    assert "soybean, no year, c.csv: R2" in result.summary()
 
 
 def test_a_date_against_the_column_of_years_is_asked_about(tmp_path):
