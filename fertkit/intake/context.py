@@ -11,7 +11,7 @@ from fertkit.intake.facts import fact_name
 from fertkit.intake.leaf_results import ResultColumn, left_out_analytes
 from fertkit.intake.leaf_sections import NAMES
 from fertkit.intake.leaf_tables import Block, Layout
-from fertkit.intake.spellings import is_rating, listed, plain, problem, spellings
+from fertkit.intake.spellings import is_rating, listed, plain, problem, roles_of, spellings
 from fertkit.intake.units import is_other_matrix
 from fertkit.tables import text_of
 
@@ -20,21 +20,26 @@ _CONDITION = {"crop": "crop", "growth_stage": "stage", "plant_part": "part"}
 _TAKEN = frozenset({"lent", "block", "line", "row", "specimen", *CONTEXT})  # names of our own columns
 _MATRIX = frozenset({"matrix", "material", "sample matrix", "sample material", "basis", "sample kind"})
 _SCALES = {"feekes": "Feekes", "zadoks": "GS", "bbch": "BBCH"}
-_MARK = r"(?P<mark>good|bad|poor|healthy|gut|schlecht|buena|mala)"
+_MARK = (
+    r"(?P<mark>good|bad|poor|healthy|gut|schlecht|buena|mala|"
+    r"untreated|check|control|unfertilized|treated|fertilized)"
+)
 _PLACE = r"[\s_\-]+(?:end|area|spot|part|zone|side|patch|corner)"
-#: A mark at the end or inside of a name ('North good', 'North-poor-2'), or at its start before a place.
+#: A mark at the end or inside of a name ('North good', 'North-poor-2'), at its start before a place, or all
+#: of it ('Bad spot').
 _MARKED_ID = tuple(
     re.compile(form, re.IGNORECASE)
     for form in (
         rf"(?P<before>.+?)[\s_\-/(]+{_MARK}(?:{_PLACE})?\)?(?P<after>(?:[\s_\-/]+(?:\d+|[a-z]))?)",
         rf"(?P<before>){_MARK}{_PLACE}[\s_\-/,:]+(?:of\s+)?(?P<after>\S.*)",
+        rf"(?P<before>){_MARK}{_PLACE}(?P<after>)",
     )
 )
 _MOST_NOTES = 25  # samples of which one thing is noted
 
 
 def area_mark(text: str) -> str:
-    """Return 'good', 'poor' or '' for what a file writes about the area a sample came from."""
+    """Return 'good', 'poor', 'check', 'treated' or '' for what a file writes about a sample's area."""
     return spellings("area").get(plain(text), "")
 
 
@@ -86,7 +91,12 @@ def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part,
     report += [
         ("recognised", f"field fact {name}", f"column '{c}'", None) for c, name in facts.items() if name
     ]
-    report += [("not used", f"column '{c}'", "kept as text in others", None) for c in own if not facts[c]]
+    used = {detail for what, item, detail, _ in report if item == "check and treated"}
+    report += [
+        ("not used", f"column '{c}'", "kept as text in others", None)
+        for c in own
+        if not facts[c] and f"from column '{c}'" not in used
+    ]
     return (
         first[["specimen", *CONTEXT, "row", "lent"]].reset_index(drop=True),
         first[["specimen", "sample_id", *own]].reset_index(drop=True),
@@ -353,7 +363,33 @@ def _mark_areas(lines, notes, report):
     if not (lines["area"] != "").any() and "good" in from_id and "poor" in from_id:
         marks = pd.Series(from_id, index=lines.index)
         report.append(("inferred", "good and poor areas", "from the sample names", None))
+    elif not (lines["area"] != "").any() and "check" in from_id and "treated" in from_id:
+        marks = pd.Series(from_id, index=lines.index)
+        report.append(("inferred", "check and treated", "from the sample names", None))
+    elif not (lines["area"] != "").any() and (column := _treatments(lines)):
+        marks = _check_and_treated(lines[column])
+        if marks.any():
+            report.append(("inferred", "check and treated", f"from column '{column}'", None))
     lines["area"] = marks
+
+
+def _treatments(lines):
+    """Name of the column of treatments, or None."""
+    words = roles_of("strips")["treatment"].words
+    return next((c for c in lines if plain(str(c)) in words), None)
+
+
+def _check_and_treated(treatments):
+    """Mark the check and the one treatment of a column; nothing where there are several."""
+    checks = treatments.map(area_mark) == "check"
+    others = treatments[~checks & (treatments != "")].map(plain)
+    if not checks.any() or len(set(others)) != 1:
+        return pd.Series("", index=treatments.index)
+    return (
+        pd.Series("", index=treatments.index)
+        .mask(checks, "check")
+        .where(checks | (treatments == ""), "treated")
+    )
 
 
 def _name_years(lines, report):

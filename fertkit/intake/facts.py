@@ -185,6 +185,8 @@ def _nutrients(name, value, column):
     known = fact_words(name) | {plain(nutrient): nutrient for nutrient in NUTRIENTS}
     pieces = value if isinstance(value, list | tuple | set) else re.split(r"[\s,;/&+]+", str(value).strip())
     settled = tuple(dict.fromkeys(known.get(plain(piece)) for piece in pieces))
+    if None in settled and not _DENIED.search(plain(str(value))):  # 'foliar Mn and Zn 5 days ago'
+        settled = tuple(dict.fromkeys(p for p in pieces if p in NUTRIENTS)) or settled
     if None in settled or not settled:
         remedy = "write the nutrients (Zn Mn), yes or no"
         return Problem("Sprayed: no nutrient that is known", remedy, column=column, value=value)

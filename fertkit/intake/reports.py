@@ -190,12 +190,14 @@ def _about(samples: TissueSamples, lines) -> pd.DataFrame:
     names = first["sample_id"].fillna(others["sample_id"])
     bare = [_without_year(name, y) for name, y in zip(names, year, strict=True)]
     named = [_without_year(name, y) for name, y in zip(first["field"].fillna(""), year, strict=True)]
-    field = [f or pair_name(name)[0] for f, name in zip(named, bare, strict=True)]
+    field = [f or pair_name(name)[0] or name for f, name in zip(named, bare, strict=True)]
+    area = [a or pair_name(n)[1] for a, n in zip(first["area"].fillna(""), bare, strict=True)]
+    area = pd.Series(area, dtype=object)
     return pd.DataFrame(
         {
             "field": field, "named": first["field"].fillna("").ne("").to_numpy(),
             "sample_id": names.to_numpy(),
-            "area": [a or pair_name(n)[1] for a, n in zip(first["area"].fillna(""), bare, strict=True)],
+            "area": area.where(area.isin(["good", "poor"]), ""),  # check and treated stand under treatment
             "sampled": first["sampled"].to_numpy(), "year": year, "year_from": whence,
             "laboratory": _column(others, spellings("laboratory"), _stated(lines, spellings("laboratory"))),
             "treatment": _column(others, roles_of("strips")["treatment"].words),

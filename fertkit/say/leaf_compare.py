@@ -37,23 +37,25 @@ def leading_pairs(explanation) -> list[Line]:
     for r in explanation.pairs.patterns.itertuples():
         mine = explanation.pairs.pairs[explanation.pairs.pairs["pair"] == r.pair]
         if chosen & {n for column in ("good_specimens", "poor_specimens") for n in mine[column].iloc[0]}:
-            said.append(lead(f"{r.pair}: {apart(mine)}"))
+            said.append(lead(": ".join(filter(None, [r.pair, apart(mine, explanation.pairs.treated)]))))
             text = f"{capital(r.meaning)}. {capital(r.what_to_do)}"
             said.append(Line(Kind.DETAIL, text, sources=(r.source_key,)))
     return said
 
 
-def apart(rows) -> str:
+def apart(rows, treated: bool = False) -> str:
     """Say the values of a pair that differ: 'K 1.31 % in the poor area, 2.16 in the good; Mg higher ...'."""
+    one, other = ("check", "treatment") if treated else ("poor area", "good")
     rows = rows.assign(even=~rows["short"].astype(bool)).sort_values(
         ["even", "log_ratio"]
     )  # short ones first
     lower, higher = (rows[rows["difference"] == way] for way in ("lower", "higher"))
     first, more = (lower, higher) if len(lower) else (higher, lower)
     if first.empty:
-        return "good and poor area do not differ beyond the noise of sampling and laboratory"
+        names = "check and treatment" if treated else "good and poor area"
+        return f"{names} do not differ beyond the noise of sampling and laboratory"
     said = [
-        f"{n.nutrient} {plain(n.poor)} {n.unit} in the poor area, {plain(n.good)} in the good"
+        f"{n.nutrient} {plain(n.poor)} {n.unit} in the {one}, {plain(n.good)} in the {other}"
         for n in first.head(_SHOWN).itertuples()
     ]
     if len(first) > _SHOWN:

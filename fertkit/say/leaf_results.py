@@ -189,7 +189,7 @@ def _why(condition, differs, rows):
 
 def _each(lists):
     """Entries of some lists, each once."""
-    return ", ".join(dict.fromkeys("; ".join(lists).split("; ")))
+    return ", ".join(dict.fromkeys(filter(None, "; ".join(lists).split("; "))))
 
 
 def question_lines(scores) -> list[Line]:

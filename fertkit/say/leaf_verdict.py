@@ -1,6 +1,7 @@
 """The verdict on a leaf report: an all-clear only where every column was read and every result judged."""
 
 import itertools
+import re
 
 import pandas as pd
 
@@ -101,11 +102,13 @@ def verdict(explanation, brief: bool = False) -> str:
 def _above_with_cause(above, causes):
     """'Zn in North (a spray left Zn on the leaf); Ca in South': the cause where something speaks for it."""
     first = causes[(causes["rank"] == 1) & (causes["speaks_for"].map(len) > 0)]
-    first = first.rename(columns={"about": "nutrient"})[["specimen", "nutrient", "cause"]]
-    rows = above.merge(first, on=["specimen", "nutrient"], how="left").fillna({"cause": ""})
+    first = first.rename(columns={"about": "nutrient"})[["specimen", "nutrient", "key", "cause"]]
+    rows = above.merge(first, on=["specimen", "nutrient"], how="left").fillna({"key": "", "cause": ""})
     said = []
-    for cause, mine in rows.groupby("cause", sort=False):
-        said.append(f"{'; '.join(_by_samples(mine))}{f' ({small(cause)})' if cause else ''}")
+    for _, mine in rows.groupby("key", sort=False):
+        nutrients = list(dict.fromkeys(mine["nutrient"]))
+        cause = re.sub(rf"\b{nutrients[0]}\b", " and ".join(nutrients), small(mine["cause"].iloc[0]))
+        said.append(f"{'; '.join(_by_samples(mine))}{f' ({cause})' if cause else ''}")
     return "; ".join(said)
 
 
@@ -175,12 +178,13 @@ def _short(verdicts, items):
     """'K in North; S in South (low relative to N)': worst first."""
     keys = ["specimen", "nutrient"]
     rows = verdicts.merge(items[[*keys, "rank", "ratio"]], on=keys)
-    wide, said = rows["ratio"].notna(), []
-    for (nutrient, ratio), mine in rows.groupby(["nutrient", wide], sort=False):
+    wide, by = rows["ratio"].notna(), {}
+    for (nutrient, ratio), mine in rows.sort_values("rank").groupby(["nutrient", wide], sort=False):
         over = mine["ratio"].iloc[0].over if ratio else ""
         relative = f" (low relative to {over})" * bool(ratio)
-        said.append((mine["rank"].min(), f"{nutrient} in {named_samples(mine['label'])}{relative}"))
-    return "; ".join(text for _, text in sorted(said, key=lambda pair: pair[0]))
+        by.setdefault((tuple(dict.fromkeys(mine.sort_index()["label"])), relative), []).append(nutrient)
+    return "; ".join(f"{', '.join(names)} in {named_samples(labels)}{relative}"
+                     for (labels, relative), names in by.items())  # fmt: skip
 
 
 def _by_samples(rows):
@@ -192,8 +196,13 @@ def _by_samples(rows):
 
 
 def named_samples(labels) -> str:
-    """Name a few samples, or count them."""
+    """Name a few samples, or count them: 'North 1, 2 and South 1', where the next repeats the field."""
     names = list(dict.fromkeys(labels))
-    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]])) if len(names) <= MOST else (
-        counted(len(names), "sample")
-    )  # fmt: skip
+    if len(names) > MOST:
+        return counted(len(names), "sample")
+    places = [name.rpartition(" ")[0] for name in names]
+    short = [
+        name.rpartition(" ")[2] if place and place == before else name
+        for name, place, before in zip(names, places, ["", *places], strict=False)
+    ]
+    return " and ".join(filter(None, [", ".join(short[:-1]), short[-1]])) if short else ""

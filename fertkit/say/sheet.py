@@ -86,8 +86,8 @@ def _leaf(explanation) -> list[Line]:
 def _pair(explanation):
     """Good against poor, where the field has both."""
     if explanation.pairs is not None:
-        rows = explanation.pairs.pairs
-        yield lead(sentence(apart(rows[rows["pair"] == rows["pair"].iloc[0]])))
+        rows, treated = explanation.pairs.pairs, explanation.pairs.treated
+        yield lead(sentence(apart(rows[rows["pair"] == rows["pair"].iloc[0]], treated)))
 
 
 def _verdict(explanation):

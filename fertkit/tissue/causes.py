@@ -121,10 +121,15 @@ def _cause(rank, score, row, found, known, nutrient):
     plainly = [r.provenance for r in (row, *found)]
     return Cause(
         rank, row.key, _filled(row.cause, None, known, nutrient), round(score, 6), speaks[True],
-        speaks[False], _filled(row.settle_by, None, known, nutrient), row.feeds == "yes", row.now,
+        speaks[False], _filled(_check(row, known), None, known, nutrient), row.feeds == "yes", row.now,
         _filled(row.do_not, None, known, nutrient), ";".join(keys),
         plainly[0] if len(set(plainly)) == 1 else "mixed",
     )  # fmt: skip
+
+
+def _check(row, known):
+    """The check that would settle a cause; where the soil is tested, a test of the better area beside it."""
+    return row.settle_tested if row.settle_tested and "soil" in known else row.settle_by
 
 
 def _filled(text, value, known, nutrient):

@@ -232,10 +232,12 @@ def _facts_by_sample(scores, given):
 
 
 def _pairs(scores):
-    """Good against poor areas, by the verdicts of these scores; None where the file holds no pair."""
+    """Good against poor areas, or a check against its treatment; None where the file holds no pair."""
     frame = scores.scored[scores.scored["unit"] != "ratio"].drop_duplicates(["specimen", "nutrient"])
+    verdicts = scores.agreement[["specimen", "nutrient", "verdict"]]
     try:
-        return paired(frame, scores.agreement[["specimen", "nutrient", "verdict"]], scores.cvs)
+        areas = paired(frame, verdicts, scores.cvs)
+        return paired(frame, verdicts, scores.cvs, treated=True) if areas is None else areas
     except InputError:
         return None
 

@@ -22,6 +22,7 @@ from fertkit.tissue.classes import settle_cvs
 from fertkit.tissue.match import samples_frame
 
 AREAS = ["good", "poor"]
+TREATED = ["treated", "check"]  # compared in the same way, and worded apart
 Z95 = 1.959963984540054
 
 
@@ -37,15 +38,18 @@ class PairComparison(Result):
         verdict_good (published ranges), short (lower than the good area and below its range), evidence
         (strong: lower and below range; weak: lower but in range; both areas short; higher; none),
         content_ratio (poor/good amount per plant, if plant weights are given), good_specimens and
-        poor_specimens.
+        poor_specimens. Of a treatment and its check, good stands for treated and poor for the check.
     patterns : DataFrame
         pair, pattern, meaning, what_to_do, source_key, provenance.
     cvs : DataFrame
+    treated : bool
+        A check and a treatment, not a poor and a good area.
     """
 
     pairs: pd.DataFrame
     patterns: pd.DataFrame
     cvs: pd.DataFrame
+    treated: bool = False
 
     @property
     def table(self) -> pd.DataFrame:
@@ -123,7 +127,9 @@ def compare_pairs(
     return compared
 
 
-def paired(frame, verdicts, spread, plant_weights=None, *, marked=False) -> PairComparison | None:
+def paired(
+    frame, verdicts, spread, plant_weights=None, *, marked=False, treated=False
+) -> PairComparison | None:
     """Compare the pairs of a frame of samples, None where it holds none.
 
     Parameters
@@ -135,13 +141,15 @@ def paired(frame, verdicts, spread, plant_weights=None, *, marked=False) -> Pair
     spread : DataFrame
         CVs by nutrient (`fertkit.tissue.classes.settle_cvs`).
     plant_weights : dict, optional
+    treated : bool
+        Compare the check with the treatment.
 
     Raises
     ------
     InputError
         If the samples of a pair differ in crop, stage or part.
     """
-    frame = frame if marked else _marked(frame)
+    frame = frame if marked else _marked(frame, areas=TREATED if treated else AREAS)
     shape = {"index": ["pair", "nutrient", "unit"], "columns": "area", "values": "value"}
     table = frame.pivot_table(**shape, aggfunc="mean", sort=False).reindex(columns=AREAS).dropna()
     if table.empty:
@@ -159,7 +167,7 @@ def paired(frame, verdicts, spread, plant_weights=None, *, marked=False) -> Pair
     members = frame.groupby(["pair", "area"])["specimen"].agg(lambda numbers: tuple(dict.fromkeys(numbers)))
     for area in AREAS:
         table[f"{area}_specimens"] = [members[pair, area] for pair in table["pair"]]
-    return PairComparison(table.reset_index(drop=True), _patterns(table, weights), spread)
+    return PairComparison(table.reset_index(drop=True), _patterns(table, weights, treated), spread, treated)
 
 
 def log_ratio_noise(cv, n_good: int = 1, n_poor: int = 1):
@@ -196,14 +204,14 @@ def _places(samples, by):
     return frame[by].fillna("").astype(str)
 
 
-def _marked(frame, by=None):
+def _marked(frame, by=None, areas=AREAS):
     """Results of good and poor areas with their area and pair; `by` gives the pair of each row."""
     names = [pair_name(str(name)) for name in frame["sample_id"]]
     marks = pd.Series([mark for _, mark in names], index=frame.index)
-    area = frame["area"].where(frame["area"].isin(AREAS), marks)
+    area = frame["area"].where(frame["area"].isin(areas), marks).map(dict(zip(areas, AREAS, strict=True)))
     pair = [name for name, _ in names] if by is None else by
     frame = frame.assign(area=area, pair=pair)
-    frame = frame[frame["pair"] != ""]
+    frame = frame[frame["pair"] != ""] if by is not None else frame
     frame = frame[frame["area"].isin(AREAS) & (frame["censored"] == "") & (frame["value"] > 0)]
     both = frame.groupby("pair")["area"].nunique()
     if by is None and not (both == 2).any():  # samples of one field go by names of their own
@@ -289,13 +297,16 @@ def _weight_ratios(frame, plant_weights):
     return (mean["poor"] / mean["good"]).to_dict()
 
 
-def _patterns(table, weights):
+def _patterns(table, weights, treated=False):
     facts = load_facts("patterns").set_index("pattern")
     rows = []
     for pair, mine in table.groupby("pair", sort=False):
         name = _pattern(mine["difference"].to_numpy(), pair in weights and weights[pair] < 1)
+        if treated:  # patterns of areas speak of roots and water, which strips side by side share
+            moved = (mine["difference"] != "within noise").any()
+            name = "treatment shows" if moved else "treatment does not show"
         low, high = (set(mine.loc[mine["difference"] == way, "nutrient"]) for way in ("lower", "higher"))
-        if low == {"K"} and high and high <= {"Mg", "Ca"}:
+        if not treated and low == {"K"} and high and high <= {"Mg", "Ca"}:
             name = "potassium lower with magnesium or calcium higher"
         rows.append({"pair": pair, "pattern": name, **facts.loc[name].to_dict()})
     return pd.DataFrame(rows)

@@ -31,6 +31,7 @@ def test_a_header_names_a_fact_or_none(header, name):
         ("roots", "root rot seen on most plants", ("damaged",)),
         ("symptoms", "lower leaves", ("old leaves",)), ("symptoms", "no symptoms", ("none",)),
         ("sprayed", "Zn, Mn", ("Zn", "Mn")), ("sprayed", "none", ("no",)),
+        ("sprayed", "foliar Mn and Zn 5 days ago", ("Mn", "Zn")), ("sprayed", "Mn, 2 mo ago", ("Mn",)),
         ("where", "eroded knolls", ("hilltops",)),
     ],
 )  # fmt: skip
@@ -45,7 +46,8 @@ def test_what_is_said_of_a_fact(name, value, read):
         ("soil_K", 120, "low, enough, high"),
         ("texture", "sand, clay", "one"), ("roots", "no compaction", "restricted"),
         ("weather", "hail", "dry"),
-        ("sprayed", "water", "nutrients"), ("hail", "yes", "use one of: ph"),
+        ("sprayed", "water", "nutrients"), ("sprayed", "no Zn this year", "nutrients"),
+        ("hail", "yes", "use one of: ph"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_read_is_refused_with_what_may_be_given(name, value, words):

@@ -181,7 +181,8 @@ def invented(monkeypatch):
             if kind == of:
                 row = SimpleNamespace(
                     key=key, nutrients=nutrients, crops=crops, prior=prior, cause=f"{key} of {{nutrient}}",
-                    settle_by="look", feeds="yes", now="", do_not="", source_key="A;B", provenance="found",
+                    settle_by="look", settle_tested="",
+                    feeds="yes", now="", do_not="", source_key="A;B", provenance="found",
                 )  # fmt: skip
                 rows = [
                     SimpleNamespace(
@@ -360,3 +361,26 @@ def test_facts_of_the_file_hold_for_their_own_sample_and_those_given_go_before(t
     given = explain(scores, facts={"soil_K": "low"})
     assert given.causes[given.causes["rank"] == 1]["key"].tolist() == ["soil short"] * 2
     assert set(given.facts["origin"]) == {"given", "file"}
+
+
+def test_a_soil_test_at_hand_is_not_asked_for_again():
+    asked = rank_causes("short", {}, "K", "soybean")[0]
+    tested = rank_causes("short", {"soil": ("low",)}, "K", "soybean")[0]
+    assert asked.key == tested.key == "soil short"
+    assert asked.settle_by == "soil test for K in this and in a better area"
+    assert tested.settle_by == "a soil test for K of a better area, beside the one at hand"
+
+
+def test_flooded_rice_is_not_told_to_drain():
+    # common practice, no source: lowland rice stands in water, so wet soil says nothing of it
+    assert "wet soil" not in [c.key for c in rank_causes("many", {"crop": ("rice",)}, "", "rice")]
+    assert "wet soil" in [c.key for c in rank_causes("many", {"crop": ("corn",)}, "", "corn")]
+
+
+def test_organic_soil_holds_copper_and_binds_manganese():
+    # common practice, no source: copper stays in the soil for years, manganese broadcast there is soon bound
+    known_soil = {"texture": ("organic",)}
+    copper, manganese = (rank_causes("short", known_soil, n, "soybean")[0].do_not for n in ("Cu", "Mn"))
+    assert "stays in the soil" in copper
+    assert "stays in the soil" not in manganese
+    assert "broadcast" in manganese

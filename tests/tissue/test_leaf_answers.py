@@ -32,7 +32,7 @@ VERDICTS = {
     "healthy_soybean.csv": (["Nothing needs action"], ["all-clear", "Sample again"]),
     "glued_units.csv": (["Short: Zn in 1"], []),
     "two_years.csv": (
-        ["Short: N in North 80, 2024-07-18; Mn in North 80, 2025-07-01 and North 80, 2025-07-21"],
+        ["Short: N in North 80, 2024-07-18; Mn in North 80, 2025-07-01 and 2025-07-21"],
         ["South 40"]),
     "crop_words.csv": (["not scored i and j"], []),
     "soybean_words.csv": (["not scored e, j and l"], []),
@@ -193,3 +193,13 @@ def test_what_is_given_on_the_command_line_replaces_a_word_not_known(tmp_path, c
     assert text.startswith("Verdict: Short: K in a")
     for word in ("'Maiz duro'", "'pre-pollen'", "'middle leaf'"):
         assert word in text
+
+
+def test_nutrients_short_in_one_place_are_named_together_and_the_field_once():
+    # ear leaf at R1: values far below the published limits (SCSB394: N 2.8 %, Zn 20 mg/kg)
+    line = verdict_of(
+        b"Sample,Field,Crop,Stage,Part,N %,Zn ppm\n"
+        b"1,Hill Sixty,corn,R1,ear leaf,2.1,9\n2,Hill Sixty,corn,R1,ear leaf,2.0,8\n"
+    )
+    assert "N, Zn in Hill Sixty 1 and 2" in line or "Zn, N in Hill Sixty 1 and 2" in line
+    assert line.count("Hill Sixty") == 1

@@ -2,16 +2,18 @@
 
 import dataclasses
 import math
+from io import StringIO
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
+from fertkit.intake import read_tissue
 from fertkit.intake.context import pair_name
 from fertkit.reference.facts import load_facts, threshold
 from fertkit.say.leaf_compare import _differ
-from fertkit.tissue import compare_pairs
+from fertkit.tissue import compare_pairs, explain, score_tissue
 from fertkit.tissue.balance import range_verdicts
 from fertkit.tissue.pairs import _occasions, _pattern, _patterns, _with_verdicts, log_ratio_noise
 
@@ -243,3 +245,48 @@ def test_what_makes_no_pair(tidy):
 )  # fmt: skip
 def test_a_mark_inside_a_name(name, pair, mark):
     assert pair_name(name) == (pair, mark)
+
+
+FORTY = (
+    "Lab No,Field,Treatment,Crop,Stage,Part,N %,K %,Ca %,Mg %\n"
+    "101,Long Forty,{},corn,R1,ear leaf,2.75,1.31,0.62,0.41\n"
+    "102,Long Forty,{},corn,R1,ear leaf,2.82,2.12,0.45,0.24\n"
+)
+
+
+def test_a_check_is_set_beside_its_treatment():
+    # by hand: ln(1.31 / 2.12) = -0.481; the values of K, Ca and Mg differ by 30 to 70 %, those of N by 2.5 %
+    samples = read_tissue(StringIO(FORTY.format("Check", "K2O 120")))
+    answer = explain(score_tissue(samples, cvs=5.0))
+    assert answer.pairs.treated
+    table = answer.pairs.table.set_index("nutrient")
+    assert table.loc["K", "log_ratio"] == pytest.approx(math.log(1.31 / 2.12))
+    assert table["difference"].to_dict() == {"N": LIKE, "K": LOWER, "Ca": HIGHER, "Mg": HIGHER}
+    first = answer.lines()[0].text
+    assert first.startswith("Long Forty: K 1.31 % in the check, 2.12 in the treatment")
+    assert "poor" not in first
+    # what is said of areas, roots and water, is not said of strips side by side
+    assert not any("good area" in text for texts in answer.causes["speaks_for"] for text in texts)
+    assert not (samples.report["item"] == "column 'Treatment'").any()
+
+
+@pytest.mark.parametrize("marks", [("K2O 60", "K2O 120"), ("Check", "Check"), ("Check", "")])
+def test_treatments_without_a_check_make_no_pair(marks):
+    assert explain(score_tissue(read_tissue(StringIO(FORTY.format(*marks))))).pairs is None
+
+
+def test_several_treatments_beside_a_check_make_no_pair():
+    third = "103,Long Forty,K2O 60,corn,R1,ear leaf,2.8,1.9,0.5,0.3\n"
+    samples = read_tissue(StringIO(FORTY.format("Check", "K2O 120") + third))
+    assert explain(score_tissue(samples)).pairs is None
+
+
+@pytest.mark.parametrize(
+    ("names", "treated"),
+    [(("Good spot", "Bad spot"), False), (("Block 3 treated", "Block 3 untreated"), True)],
+)
+def test_a_pair_in_sample_names(names, treated):
+    sheet = "Sample,Crop,Stage,Part,N %\n{},corn,R1,ear leaf,3.1\n{},corn,R1,ear leaf,2.2\n"
+    pairs = explain(score_tissue(read_tissue(StringIO(sheet.format(*names))), cvs=5.0)).pairs
+    assert pairs.treated is treated
+    assert pairs.table[["good", "poor", "difference"]].to_numpy().tolist() == [[3.1, 2.2, LOWER]]
