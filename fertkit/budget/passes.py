@@ -10,7 +10,7 @@ from fertkit.budget.mixing import pair_rules
 from fertkit.budget.pass_blocks import POUND, WHERE, farm_of, loosened, programme_of, why_not
 from fertkit.budget.pass_tables import demand_table, passes_table, products_table, targets_table, value_table
 from fertkit.budget.products import cautions_of
-from fertkit.budget.programme import OPEN, TIE, margins, rounded, solve
+from fertkit.budget.programme import OPEN, TIE, costs_more, margins, rounded, solve
 from fertkit.errors import NotEstimable
 from fertkit.reference.load import list_sources
 from fertkit.results import Result, checks_frame
@@ -177,15 +177,17 @@ def plan_passes(
     if not farm.blocks:
         raise NotEstimable("no target is above zero, so there is nothing to plan")
     solved = programme_of(farm, None, time_limit)
-    answer = _solved(solved, gap, whole_rates)
-    for _ in range(2 * within_targets):  # the fields that need it, then all, where they share too little
+    short = spending_limit is not None and costs_more(solved, spending_limit)
+    if not short:
+        answer = _solved(solved, gap, whole_rates)
+        for _ in range(2 * within_targets):  # the fields that need it, then all, where they share too little
+            if answer is None:
+                farm = loosened(farm, solved)
+                solved = programme_of(farm, None, time_limit)
+                answer = _solved(solved, gap, whole_rates)
         if answer is None:
-            farm = loosened(farm, solved)
-            solved = programme_of(farm, None, time_limit)
-            answer = _solved(solved, gap, whole_rates)
-    if answer is None:
-        raise NotEstimable(why_not(farm, solved))
-    short = spending_limit is not None and above(_money(farm, answer), spending_limit)
+            raise NotEstimable(why_not(farm, solved))
+        short = spending_limit is not None and above(_money(farm, answer), spending_limit)
     if short:
         solved = programme_of(farm, spending_limit, time_limit)
         answer = _solved(solved, gap, whole_rates)

@@ -14,6 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from fertkit.errors import NotEstimable
+from fertkit.rounding import above
 
 #: Groups of fields up to which the whole is solved at once.
 FEW = 20
@@ -277,14 +278,14 @@ class Programme:
         return self.columns("value") + TIE * self.columns("money")
 
 
-def _milp(aim, a, b, lower, upper, whole, gap, seconds):
+def _milp(aim, a, b, lower, upper, whole, gap, seconds, presolve=True):
     """Solve one programme; None where nothing is feasible."""
     from scipy.optimize import Bounds, LinearConstraint, milp
 
     answer = milp(
         aim, integrality=whole, bounds=Bounds(lower, upper),
         constraints=LinearConstraint(a, -np.inf, b),
-        options={"mip_rel_gap": gap, "time_limit": seconds},
+        options={"mip_rel_gap": gap, "time_limit": seconds, "presolve": presolve},
     )  # fmt: skip
     if answer.x is None and answer.status == _OUT_OF_TIME:
         remedy = "give more time_limit, or plan fewer fields at a time"
@@ -296,7 +297,7 @@ def solve(farm: Programme, gap: float) -> Answer | None:
     """Find the best plan of a farm; None where no plan meets every row."""
     if len(farm.parts) <= FEW:
         return _together(farm, gap)
-    prices, worth, relaxed = _relaxed(farm)
+    prices, worth = _relaxed(farm)
     if prices is None:
         return None
     alike = farm.limit is None and not farm.stock.any()
@@ -305,9 +306,8 @@ def solve(farm: Programme, gap: float) -> Answer | None:
         # a pound is never worth more than its price, nor a bound valid where it is
         moved = np.fmin(prices * (1 + share), farm.price if farm.limit is None else np.inf)
         money = worth * (1 + share) if farm.limit is not None else worth
-        starts = relaxed if alike else [None] * len(farm.parts)
-        look = [_of_field(farm, part, moved, money, x) for part, x in zip(farm.parts, starts, strict=True)]
-        if any(one is None for one in look):
+        look = _each(farm, moved, money)
+        if look is None or any(one is None for one in look):
             return None
         least = max(least, _bound(farm, look, moved, money))
         looks.append([one[1] for one in look])
@@ -346,46 +346,95 @@ def _together(farm, gap, lower=None, upper=None, whole=None, spare=0.0) -> Answe
     return Answer(np.where(farm.lot > 0, np.round(lots), lots), parts, float(answer.mip_dual_bound), best)
 
 
-def _of_field(farm, part, prices, worth, relaxed):
-    """Solve one block at prices of products: its least aim for an acre, and its columns."""
+def _each(farm, prices, worth):
+    """Solve every block at prices of products: its least aim for an acre, and its columns.
+
+    All are solved without whole numbers at once; only those that would drive a part of a pass need more.
+    """
+    from scipy.optimize import linprog
+    from scipy.sparse import block_diag, csr_array
+
+    aims = [_aim_at(farm, part, prices, worth) for part in farm.parts]
+    upper = np.concatenate([part.upper for part in farm.parts])
+    relaxed = linprog(
+        np.concatenate(aims), A_ub=block_diag([csr_array(part.a) for part in farm.parts], format="csr"),
+        b_ub=np.concatenate([part.b for part in farm.parts]),
+        bounds=np.column_stack([np.zeros(len(upper)), upper]),
+    )  # fmt: skip
+    if not relaxed.success:
+        return None
+    starts = farm.starts - len(farm.price)
+    return [
+        _of_field(farm, part, aim, relaxed.x[a:b])
+        for part, aim, (a, b) in zip(farm.parts, aims, pairwise(starts), strict=True)
+    ]
+
+
+def _aim_at(farm, part, prices, worth):
+    """What a block makes least by itself, at prices of products."""
     aim = part.money * worth if farm.limit is not None else part.money.copy()
-    block = part.block
-    aim[part.places["rate"]] = prices[block.product] * block.step
-    aim += part.value
-    if relaxed is not None and (x := _settled(part, relaxed)) is not None:
-        return aim @ x, x
-    answer = _milp(aim, part.a, part.b, 0, part.upper, part.whole, 1e-6, farm.seconds)
+    aim[part.places["rate"]] = prices[part.block.product] * part.block.step
+    return aim + part.value
+
+
+def _of_field(farm, part, aim, relaxed):
+    """Solve one block, of which the answer without whole numbers is known: its least aim, its columns."""
+    if (x := _settled(part, relaxed)) is not None:
+        return aim @ x, _with_room(part, x)
+    answer = _milp(aim, part.a, part.b, 0, part.upper, part.whole, 1e-6, farm.seconds, presolve=False)
     if answer is None:
         return None
     x = answer.x.copy()
     x[part.switches] = np.round(x[part.switches])
-    return answer.fun, x
+    return answer.fun, _with_room(part, x)
+
+
+def _with_room(part, x):
+    """Let products without a rate be used too, where no rule forbids it: lots may ask for them."""
+    x, most = x.copy(), part.b + OPEN * (1 + np.abs(part.b))
+    left = most - part.a @ x
+    for at in range(part.places["used"].start, part.places["used"].stop):
+        if x[at] < 0.5 and (part.a[:, at] <= left).all():
+            x[at] = 1.0
+            left -= part.a[:, at]
+    return x
 
 
 def _settled(part, x):
     """The relaxed answer of a block where it needs no part of a pass, its products used or not; else None."""
-    x = x.copy()
-    driven, used = (
-        part.of("driven", x),
-        np.flatnonzero(part.a[part.links][:, part.places["used"]].any(axis=1)),
-    )
+    driven = part.of("driven", x)
     if np.abs(driven - np.round(driven)).max(initial=0.0) > OPEN:
         return None
+    return _switched(part, x, np.round(driven))
+
+
+def _switched(part, x, driven):
+    """A block with these passes driven and its products with a rate used; None where a rule forbids it."""
+    x, used = x.copy(), np.flatnonzero(part.a[part.links][:, part.places["used"]].any(axis=1))
     x[part.places["used"]] = part.of("rate", x)[used] > OPEN
-    x[part.places["driven"]] = np.round(driven)
+    x[part.places["driven"]] = driven
     return x if (part.a @ x <= part.b + OPEN * (1 + np.abs(part.b))).all() else None
 
 
 def _relaxed(farm):
-    """What a pound of each product and a unit of money is worth, and every block, without whole numbers."""
+    """What a pound of each product and a unit of money is worth, without whole numbers."""
     answer = _linear(farm, np.zeros(farm.starts[-1]), farm.columns("upper"))
     if not answer.success:
-        return None, None, None
+        return None, None
     dual = -answer.ineqlin.marginals
     worth = dual[-1] + TIE if farm.limit is not None else 1.0
     shared = len(farm.price) + (farm.limit is not None)
     of_lots = dual[len(dual) - shared :][: len(farm.price)]
-    return of_lots / farm.size_of_lot, worth, farm.split(answer.x)[1]
+    return of_lots / farm.size_of_lot, worth
+
+
+def costs_more(farm: Programme, money: float) -> bool:
+    """Whether every target can be met and that surely costs more; no where only a solve can tell."""
+    answer = _linear(farm, np.zeros(farm.starts[-1]), farm.columns("upper"))
+    if not answer.success or not above(answer.fun, money):
+        return False
+    every = zip(farm.parts, farm.split(answer.x)[1], strict=True)
+    return all(_switched(part, x, part.of("driven", x) > OPEN) is not None for part, x in every)
 
 
 def _linear(farm, lower, upper, spare=0.0, aim=None):
