@@ -26,7 +26,7 @@ from fertkit.intake.leaf_results import (
 )
 from fertkit.intake.leaf_tables import Layout, open_layout
 from fertkit.intake.numbers import NumberStyle, number_style
-from fertkit.intake.plausible import home_unit, sanity_checks, unusual
+from fertkit.intake.plausible import home_unit, no_leaf, sanity_checks, unusual
 from fertkit.intake.spellings import is_rating, problem
 from fertkit.intake.units import is_other_matrix
 from fertkit.reference.load import list_sources
@@ -178,6 +178,8 @@ def read_tissue(
     tidy = _with_ratings(tidy.sort_values("specimen", kind="stable")[COLUMNS])
     if tidy.empty:
         raise InputError(raw.name, [problem("no results")])
+    if asked := no_leaf(tidy):
+        raise InputError(raw.name, [asked])
     hidden = [problem("hidden rows", **rows)] if (rows := hidden_rows(raw, tidy["row"])) else []
     lent = specimens.assign(what=specimens["lent"].str.removeprefix(", "))
     unread = pd.concat([unread_columns(layout, columns, aside), _rated_only(tidy)], ignore_index=True)

@@ -124,6 +124,15 @@ def unusual(tidy: pd.DataFrame) -> pd.Series:
     return (tidy["value"] < low) | (tidy["value"] > high)
 
 
+def no_leaf(tidy: pd.DataFrame) -> Problem | None:
+    """Return a problem if every macronutrient is far below what a plant holds, as in a soil report."""
+    macros = tidy[tidy["nutrient"].isin(MACROS) & (tidy["value"] > 0) & (tidy["censored"] == "")]
+    lowest = macros["nutrient"].map({n: _windows()[n][1] for n in MACROS})
+    if macros["nutrient"].nunique() < FEWEST or not (macros["value"] < lowest).all():
+        return None
+    return problem("no leaf", nutrients=", ".join(macros["nutrient"].unique()))
+
+
 def mislabelled(values: dict, units: dict) -> Problem | None:
     """Return a problem if all stated macronutrients fit another unit and not the stated one; else None."""
     macros = [n for n in MACROS if len(values.get(n, ()))]
