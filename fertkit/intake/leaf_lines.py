@@ -166,7 +166,8 @@ class _Table:
             return ""
         if kind == "statistic":
             follows = self._follows(i, samples)
-            return "summary line" if follows or not (own or (self.areas and follows is False)) else ""
+            an_area = self.areas and follows is False and not self.told_apart
+            return "summary line" if follows or not (own or an_area) else ""
         if own:
             return ""
         if self.told_apart:

@@ -82,7 +82,8 @@ def _said(line) -> str:
 
 
 @asks(
-    sections=each_of(holding("title", "lines", "tables", like="a Section or a list of them")), lead=lines
+    sections=each_of(holding("title", "lines", "tables", like="a Section or a list of them")), lead=lines,
+    sheet=holding("head", "lines", "words", like="a Sheet"),
 )  # fmt: skip
 def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None = None, sheet=None) -> str:
     """Render a page.

@@ -188,7 +188,7 @@ def test_a_good_and_a_broken_file(opened, demo, shots):
     expect(says(page)).to_contain_text("Ferry Flat poor")
     expect(banner).to_have_count(0)
     page.get_by_label("Sample").select_option("Ferry Flat poor")
-    expect(says(page)).to_contain_text("1. Likely short, S 0.12 %")
+    expect(says(page)).to_contain_text("1. Short: S 0.12 %")
 
 
 def test_a_file_too_large_is_refused_in_words(opened):
