@@ -22,6 +22,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "Norms": ("balance", "norm_lines"), "TreatmentComparison": ("leaf_compare", "treatment_lines"),
     "StripMeans": ("trials", "strip_means_lines"), "CleanedPoints": ("trials", "cleaned_lines"),
     "StripAnalysis": ("trials", "strip_analysis_lines"), "PairedAnalysis": ("trials", "paired_lines"),
+    "Equivalence": ("trials", "equivalence_lines"),
     "SplitPlotAnalysis": ("trials", "split_plot_lines"), "StripPlan": ("trials", "layout_lines"),
     "PowerPlan": ("trials", "power_lines"), "ExpectedInterval": ("trials", "expected_lines"),
     "PooledEstimate": ("trials", "estimate_lines"), "OneStage": ("trials", "one_stage_lines"),

@@ -29,7 +29,7 @@ from fertkit.say.response import (
     stands_out,
     stretch,
 )
-from fertkit.say.trials import pooled_lines
+from fertkit.say.trials import letters_text, pooled_lines
 from fertkit.tissue.explanation import MANY, NEVER
 
 # ---- a field
@@ -210,8 +210,7 @@ def _differ(strips):
     if not np.isfinite(strips.lsd):
         return "Whether the treatments differ cannot be judged: no error can be estimated."
     verdict = "differ" if below(strips.p_value, 1 - strips.level) else "cannot be told apart"
-    noise = f"a single difference below {plain(strips.lsd)} is within the noise"
-    return f"The treatments {verdict} (p {plain_p(strips.p_value)}); {noise}."
+    return f"The treatments {verdict} (p {plain_p(strips.p_value)}). {letters_text(strips)}."
 
 
 def one_rate(answer) -> list[str]:

@@ -69,10 +69,49 @@ def strip_analysis_lines(analysis) -> list[Line]:
     if np.isfinite(analysis.lsd):
         said.append(told(
             f"Treatments {_verdict(analysis.p_value, analysis.level)} (p {plain_p(analysis.p_value)}, "
-            f"{plain(analysis.error_df)} error degrees of freedom); a single difference below "
-            f"{plain(analysis.lsd)} is within the noise; CV {analysis.cv_pct:.1f} %."
+            f"{plain(analysis.error_df)} error degrees of freedom); CV {analysis.cv_pct:.1f} %."
         ))  # fmt: skip
+        said.append(told(f"{letters_text(analysis)}."))
     return _told_first(analysis.checks, analysis.notes, said)
+
+
+def letters_text(analysis) -> str:
+    """Say which rule the letters follow, and how far apart two means must lie by it."""
+    rule = {
+        "tukey": "Tukey's honestly significant difference", "none": "the least significant difference",
+        "protected": "the least significant difference, protected by the F test",
+        "holm": "Holm's stepwise probabilities",
+    }[analysis.adjust]  # fmt: skip
+    near, far = analysis.apart
+    if analysis.adjust == "holm":
+        return f"Letters follow {rule}; no one distance decides"
+    if np.isinf(near):
+        return f"Letters follow {rule}: it is not significant, so all means share one"
+    span = plain(near) if same(near, far) else f"{plain(near)} to {plain(far)} (it depends on the pair)"
+    return f"Letters follow {rule}: means less than {span} apart share one"
+
+
+def equivalence_lines(test) -> list[Line]:
+    """Say which treatments are no worse than the check by more than the margin, and which are left open."""
+    margin, check = plain(test.margin), show(test.check)
+    verdicts = {
+        "as good": f"as good as {check} within {margin} either way",
+        "no worse": f"no more than {margin} worse than {check}",
+        "worse": f"more than {margin} worse than {check}",
+        "open": f"not shown to be within {margin} of {check}, nor to be worse",
+    }  # fmt: skip
+    one_sided = f"{100 * (1 - test.level):g} %"
+    said = [told(
+        f"Each treatment is held against {check} by one-sided t tests at {one_sided}, with "
+        f"{margin} in {heading(test.response)} as the loss that would not matter."
+    )]  # fmt: skip
+    for r in test.rows.itertuples():
+        span = f"{plain(r.low)} to {plain(r.high)} ({100 * (2 * test.level - 1):g} % interval)"
+        p = f"p {plain_p(r.p_equivalent if r.verdict == 'as good' else r.p_worse)}"
+        said.append(
+            told(f"{verdicts[r.verdict]}: difference {plain(r.difference)}, {span}, {p}.", show(r.treatment))
+        )
+    return said
 
 
 def means_lines(analysis) -> list[Line]:

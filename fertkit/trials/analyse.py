@@ -1,6 +1,7 @@
 """Analyse one strip trial: means, their differences and the checks that say how far to trust them."""
 
 from dataclasses import dataclass
+from functools import cache
 from string import ascii_letters
 
 import numpy as np
@@ -20,8 +21,8 @@ MODELS = {
     "random": models.random_blocks,
     "neighbours": models.neighbour_errors,
 }
-#: How the probability of a difference is adjusted for looking at many of them.
-ADJUSTMENTS = ("tukey", "holm", "none")
+#: Rules behind the letters: how the probability of a difference allows for looking at many of them.
+ADJUSTMENTS = ("tukey", "holm", "protected", "none")
 
 
 @dataclass(frozen=True)
@@ -47,11 +48,14 @@ class StripAnalysis(Result):
     variance, error_df : float
         Error variance [yield unit squared] and its degrees of freedom.
     sed, lsd : float
-        Standard error of a difference (mean over pairs) and least significant difference [yield unit].
+        Standard error of a difference (mean over pairs) and least significant difference of a single
+        comparison planned beforehand [yield unit]; what the letters follow is `apart`.
     cv_pct : float
         Standard deviation of a strip in percent of the mean.
     level : float
         Confidence of every interval.
+    adjust : str
+        Rule behind the letters.
     method : str
     notes : tuple of str
     checks : DataFrame
@@ -70,6 +74,7 @@ class StripAnalysis(Result):
     lsd: float
     cv_pct: float
     level: float
+    adjust: str
     method: str
     notes: tuple[str, ...]
     checks: pd.DataFrame
@@ -82,6 +87,27 @@ class StripAnalysis(Result):
     def p_value(self) -> float:
         """Probability of the F test that all treatments yield alike."""
         return float(self.anova.loc[self.anova["term"] == "treatment", "p"].iloc[0])
+
+    @property
+    def apart(self) -> tuple[float, float]:
+        """Least and greatest distance, over the pairs, from which two means share no letter [yield unit].
+
+        Infinite where the F test protects against every difference; NaN under Holm's rule, which no one
+        distance describes.
+        """
+        if self.adjust == "holm":
+            return np.nan, np.nan
+        if self.adjust == "protected" and not below(self.p_value, 1 - self.level):
+            return np.inf, np.inf
+        pairs, many = self.comparisons, len(self.means) if self.adjust == "tukey" else 0
+        distance = pairs["se"] * [reach(self.level, df, many) for df in pairs["df"]]
+        return float(distance.min()), float(distance.max())
+
+    def no_worse_than(self, margin, check=None):
+        """Test whether each treatment is within a margin of the check; see `fertkit.trials.equivalence`."""
+        from fertkit.trials.equivalence import no_worse_than
+
+        return no_worse_than(self, margin, check)
 
     @property
     def stands_out(self) -> str:
@@ -121,8 +147,9 @@ def analyse_strips(
         Blocks fixed; blocks random (REML); blocks fixed with neighbouring strips correlated.
     trend : bool
         Enter a straight trend across the field (needs the place of each strip).
-    adjust : {"tukey", "holm", "none"}
-        Allowance for comparing all pairs, behind the letters.
+    adjust : {"tukey", "holm", "protected", "none"}
+        Rule behind the letters: Tukey's honestly significant difference, Holm's steps, the least significant
+        difference after a significant F test, or without one.
     level : float
         Confidence of intervals and letters.
 
@@ -167,7 +194,11 @@ def conclude(trial: Trial, estimate, *, check, adjust: str, level: float) -> Str
     """Turn a model's estimate into means, comparisons and checks."""
     from scipy.stats import t
 
-    pairs = all_pairs(estimate.means, estimate.covariance, estimate.df, level=level, adjust=adjust)
+    anova = estimate.anova.set_index("term")
+    pairs = all_pairs(
+        estimate.means, estimate.covariance, estimate.df, level=level, adjust=adjust,
+        p_all=float(anova.loc["treatment", "p"]),
+    )  # fmt: skip
     means = _means(trial, estimate, level)
     means["letters"] = (
         compact_letters(estimate.means, pairs, 1 - level).to_numpy() if _known(estimate) else ""
@@ -198,6 +229,7 @@ def conclude(trial: Trial, estimate, *, check, adjust: str, level: float) -> Str
         lsd=float(t.isf((1 - level) / 2, pairs["df"].mean()) * sed),
         cv_pct=float(cv),
         level=level,
+        adjust=adjust,
         method=estimate.method,
         notes=trial.notes + estimate.notes,
         checks=checks_frame(check_rows(trial, estimate)),
@@ -236,7 +268,7 @@ def _with_check(means, estimate, check, level):
 # ---- differences of means
 
 
-def all_pairs(means, covariance, df, *, level: float = 0.95, adjust: str = "tukey") -> pd.DataFrame:
+def all_pairs(means, covariance, df, *, level=0.95, adjust: str = "tukey", p_all=0.0) -> pd.DataFrame:
     """Compare every treatment mean with every other.
 
     Parameters
@@ -249,8 +281,11 @@ def all_pairs(means, covariance, df, *, level: float = 0.95, adjust: str = "tuke
         Error degrees of freedom of each difference.
     level : float
         Confidence of the intervals of single differences.
-    adjust : {"tukey", "holm", "none"}
-        Tukey-Kramer studentised range; Holm's step-down; no adjustment (least significant difference).
+    adjust : {"tukey", "holm", "protected", "none"}
+        Tukey-Kramer studentised range; Holm's step-down; no adjustment once the F test of all is significant;
+        no adjustment (least significant difference).
+    p_all : float
+        Probability of the F test of all, for "protected".
 
     Returns
     -------
@@ -269,9 +304,22 @@ def all_pairs(means, covariance, df, *, level: float = 0.95, adjust: str = "tuke
         ratio = np.abs(table["difference"] / table["se"])
         adjusted = studentized_range.sf(ratio * np.sqrt(2), len(means), table["df"])
         table["p_adjusted"] = np.where(np.isfinite(ratio), adjusted, np.nan)
+    elif adjust == "protected":
+        table["p_adjusted"] = np.maximum(table["p"], p_all)
     else:
         table["p_adjusted"] = holm(table["p"]) if adjust == "holm" else table["p"]
     return table
+
+
+@cache
+def reach(level: float, df: float, many: int = 0) -> float:
+    """Standard errors of a difference that two means lie apart where they just differ.
+
+    Student's t for one comparison; with `many` means Tukey's studentised range over the root of two.
+    """
+    from scipy.stats import studentized_range, t
+
+    return float(studentized_range.ppf(level, many, df) / 2**0.5 if many else t.isf((1 - level) / 2, df))
 
 
 def against_check(means, covariance, df, check, *, level: float = 0.95) -> pd.DataFrame:
