@@ -111,7 +111,7 @@ def check_second_factor(draft, known):
         Headers the user says are only remarks.
     """
     frame, named = draft.frame, {header_key(header) for header in known}
-    columns = {text: _filled(cells) for text, cells in draft.extra.items() if header_key(text) not in named}
+    columns = {text: _filled(draft, cells) for text, cells in draft.extra.items() if header_key(text) not in named}
     if "treatment" in frame and draft.treated != "treatment":
         columns[draft.text("treatment")] = frame["treatment"]
     further = {text: cells for text, cells in columns.items() if _is_further_rate(draft, text, cells)}
@@ -128,9 +128,10 @@ def check_second_factor(draft, known):
             _ask_about_factor(draft, text, cells)
 
 
-def _filled(cells):
-    """Labels of merged cells on each of their lines."""
-    labels = [str(label) if pd.notna(label) else "" for label in cells]
+def _filled(draft, cells):
+    """Labels of merged cells on each of their lines; one block may end as the next begins."""
+    block = draft.frame["block"].astype(str) if "block" in draft.frame else [""] * len(cells)
+    labels = [f"{of} {label}" if pd.notna(label) else "" for of, label in zip(block, cells, strict=True)]
     return cells.ffill() if cells.dtype == object and is_merged(labels) else cells
 
 
@@ -149,7 +150,7 @@ def _crosses(draft, cells) -> bool:
     most = _MOST_NUMBERS if numeric else _MOST_LEVELS
     if cells.isna().mean() > 0.25 or not 2 <= cells.nunique() <= most:
         return False
-    by = [draft.place.rename("place"), *([frame["block"]] if "block" in frame else []), rates]
+    by = [draft.place.rename("place"), *(frame[role] for role in draft.cell), rates]
     groups = cells.astype(str).groupby(by)
     several = groups.size() > 1
     if not several.any():
@@ -164,7 +165,10 @@ def _crosses(draft, cells) -> bool:
 
 def _ask_about_factor(draft, text, cells):
     levels = list(dict.fromkeys(cells.dropna().astype(str)))
-    meant = {"trial": "to read each level as a trial of its own", "block": "if it names blocks"}
+    meant = {
+        "factor": "to compare both factors", "trial": "to read each level as a trial of its own",
+        "block": "if it names blocks",
+    }  # fmt: skip
     typed = [f"{say_column(role, text)} {why}" for role, why in meant.items() if role not in draft.headers]
     typed.append(f"{say_column(OTHER, text)} if it is only a remark and its lines may be averaged")
     blocks = "" if "block" in draft.headers else "; if it names blocks, write 'Block' as its header"
@@ -201,7 +205,7 @@ def points_in(draft) -> Problem | None:
     """Return the problem of a file of harvest points; where every strip has as many parts, None."""
     table = pd.concat([draft.frame, pd.DataFrame(draft.extra)], axis=1)
     table = table[table["yield"].notna()]
-    places = [c for c in (*PLACES, "block") if c in table]
+    places = [*(c for c in PLACES if c in table), *draft.cell]
     why = why_no_strips(table, draft.treated, places, (draft.treated, "yield"))
     even = len(set(table.groupby([*places, draft.treated], dropna=False).size())) == 1
     points = why and (coordinates(table) or "strip" in table or not even) and "look like" not in why
@@ -334,7 +338,8 @@ def check_written_twice(draft) -> list[str]:
     if "block" not in frame or frame[role].isna().any() or role == "treatment":
         return []
     notes = []
-    for _, rows in frame.groupby(draft.place, sort=False):
+    of = [draft.place.rename("place"), *(frame[role] for role in draft.cell if role != "block")]
+    for _, rows in frame.groupby(of, sort=False):
         by_block = {block: Counter(of) for block, of in rows.groupby("block", sort=False)[role]}
         usual = _usual_rates(by_block.values())
         for block, rates in by_block.items() if usual else ():

@@ -18,6 +18,8 @@ from fertkit.intake.units import (
 SITE_COLUMNS = ("trial", "site", "location", "field", "site_year", "year")
 #: Roles of a sheet that name where a strip lies, and those that tell its treatment.
 PLACES, RATES = ("trial", "site", "year"), ("rate", "planned")
+#: Roles of a second factor, beside the rates or treatments: of whole strips, or of any.
+FACTORS = ("whole", "factor")
 #: Columns known to be of no role (protein, soil).
 OTHER = "other"
 ROLES = roles_of("strips")

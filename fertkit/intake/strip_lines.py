@@ -15,14 +15,14 @@ from fertkit.intake.numbers import number_style, read_number, settle_codes
 from fertkit.intake.plausible import could_be
 from fertkit.intake.spellings import is_summary, plain, problem
 from fertkit.intake.strip_columns import base
-from fertkit.intake.strip_headers import PLACES, RATES, ROLES, Header
+from fertkit.intake.strip_headers import FACTORS, PLACES, RATES, ROLES, Header
 from fertkit.intake.units import cell_parts, lost
 from fertkit.results import counted
 from fertkit.tables import text_of
 
 #: Roles that a merged cell may name for several lines, the widest first; with these and names of its own a
 #: word such as "Mean" makes a line a summary.
-_MERGED = (*PLACES, "block", "treatment", *RATES)
+_MERGED = (*PLACES, "block", *FACTORS, "treatment", *RATES)
 _LABELS = {*_MERGED, "strip", "position"}
 _HEADING = re.compile(r"(?:[a-z.]+[ ._-]*)?(?:\d{1,2}|[ivx]{1,4}|[a-z])", re.IGNORECASE)
 _AGAIN, _REMARK = _DIVIDERS = "the headers again", "a remark"
@@ -102,7 +102,13 @@ def fill_down(sheet: Sheet, roles) -> Sheet:
     for role in (role for role in _MERGED if role in roles):
         i, header = roles[role]
         labels = [text_of(row[i]) for row in rows]
-        if not is_merged(labels):
+        named = labels
+        if role in FACTORS and "block" in roles:  # one block may end with the level the next begins with
+            named = [
+                label and f"{text_of(row[roles['block'][0]])} {label}"
+                for label, row in zip(labels, rows, strict=True)
+            ]
+        if not is_merged(named):
             continue
         filled = list(
             accumulate((row[i] for row in rows), lambda last, cell: cell if text_of(cell) else last)
@@ -121,7 +127,8 @@ def _even(rows, filled, at, role, roles) -> bool:
     x = next((roles[r][0] for r in ("planned", "rate", "treatment") if r in roles), None)
     if "block" not in roles or x is None or role in PLACES:
         return True
-    places = [roles[r][0] for r in (*PLACES, "block") if r in roles]
+    within = (*PLACES, "block", *({role} & set(FACTORS)))
+    places = [roles[r][0] for r in within if r in roles]
     often: dict[tuple, Counter] = {}
     for row, cell in zip(rows, filled, strict=True):
         row[at] = text_of(cell)
@@ -189,6 +196,11 @@ class Draft:
         return names[0].str.cat(names[1:], sep="\t") if names else pd.Series("", index=self.frame.index)
 
     @property
+    def cell(self) -> list[str]:
+        """The columns within which strips of one rate are repeats of each other, places left out."""
+        return [role for role in ("block", *FACTORS) if role in self.frame]
+
+    @property
     def treated(self) -> str:
         """What tells the treatments apart: the planned rate, the rate, or their names."""
         return next(role for role in ("planned", "rate", "treatment") if role in self.frame)
@@ -248,11 +260,11 @@ def labels_of(cells):
 def check_cells(draft):
     """Find empty rates, blocks, treatments and trials, quotes in labels, and strips given twice."""
     frame = draft.frame
-    for role in ("rate" if "rate" in frame else "treatment", "block"):
+    for role in ("rate" if "rate" in frame else "treatment", *draft.cell):
         if role in frame:
-            word = "rate" if role == "treatment" else role
+            word = {"treatment": "rate", "whole": "treatment", "factor": "treatment"}.get(role, role)
             draft.complain(frame[role].isna() & ~draft.has_problem(role), role, "gap", role=word)
-    for role in (*PLACES, "block", "strip"):
+    for role in (*PLACES, *draft.cell, "strip"):
         if role in frame:
             quoted = frame[role].map(lambda label: isinstance(label, str) and '"' in label)
             draft.complain(quoted, role, "quote in label")
@@ -266,7 +278,7 @@ def _check_twice(draft):
     """Refuse a line that is equal to an earlier one in every cell, and a strip that holds two rates."""
     frame = draft.frame
     treated = frame["rate" if "rate" in frame else "treatment"].rename("treated")
-    places = [c for c in (*PLACES, "block") if c in frame]
+    places = [*(c for c in PLACES if c in frame), *draft.cell]
     if "strip" in frame:
         key = [*places, "strip"]
         rates = treated.groupby([frame[c] for c in key], dropna=False).transform(

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from fertkit.intake.grid import HEADER_DEPTH, Sheet, is_number_like, units_line, with_units
 from fertkit.intake.spellings import is_summary, note
-from fertkit.intake.strip_headers import PLACES, RATES, Header, read_header, says
+from fertkit.intake.strip_headers import FACTORS, PLACES, RATES, Header, read_header, says
 from fertkit.intake.units import (
     NUTRIENT_WORDS,
     cell_parts,
@@ -20,7 +20,7 @@ from fertkit.results import counted
 from fertkit.tables import text_of
 
 #: Roles that may stand in the columns beside a wide table.
-_LABELS = {*PLACES, *RATES, "block", "strip", "treatment", "crop"}
+_LABELS = {*PLACES, *RATES, *FACTORS, "block", "strip", "treatment", "crop"}
 _BLOCK = re.compile(
     r"(?:[a-z]+\.?[ _-]?)?\d{1,2}|(?:[a-z]+(?:\.[ _-]?|[ _-]))?(?:[ivx]{1,4}|[a-h])", re.IGNORECASE
 )

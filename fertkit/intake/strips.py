@@ -29,7 +29,16 @@ from fertkit.intake.strip_checks import (
     points_in,
 )
 from fertkit.intake.strip_columns import assign_roles, gives_unit
-from fertkit.intake.strip_headers import MEASURED, OTHER, PLACES, RATES, each, read_header, say_column
+from fertkit.intake.strip_headers import (
+    FACTORS,
+    MEASURED,
+    OTHER,
+    PLACES,
+    RATES,
+    each,
+    read_header,
+    say_column,
+)
 from fertkit.intake.strip_lines import average_parts, check_cells, fill_down, read_cells, set_aside
 from fertkit.intake.strip_rates import add_rates, none_applied, settle_product, yields_from_weights
 from fertkit.intake.strip_wide import lengthen
@@ -66,6 +75,10 @@ class StripTrial(Result):
     notes : tuple of str
         What the user should know of the file: what was taken otherwise than it stands, and the columns that
         no answer rests on.
+    factor : str
+        Column of a second factor beside the rates or treatments, empty where there is none.
+    whole : bool
+        The file says that the second factor lies on whole strips, of which the others are parts.
     """
 
     strips: pd.DataFrame
@@ -80,6 +93,8 @@ class StripTrial(Result):
     report: pd.DataFrame
     checks: pd.DataFrame
     notes: tuple[str, ...] = ()
+    factor: str = ""
+    whole: bool = False
 
     @property
     def table(self) -> pd.DataFrame:
@@ -123,8 +138,9 @@ def read_strips(
         Crop of all strips; needed to bring moist yields to trade moisture. May stand in a column instead.
     columns : dict, optional
         Role (rate, planned, yield, weight, moisture, trial, site, year, block, strip, position, treatment,
-        crop, width, length, area) → header, where headers do not tell; ``other`` → one or a list of headers
-        that are none of these, whatever they look like. ``A + B`` as the rate is the sum of two columns.
+        factor, whole, crop, width, length, area) → header, where headers do not tell; ``other`` → one or a
+        list of headers that are none of these, whatever they look like. ``A + B`` as the rate is the sum of
+        two columns. ``factor`` is a second factor beside the rates, ``whole`` one that lies on whole strips.
     units : dict, optional
         Role → unit, where the header has none, e.g. ``{"rate": "lb/ac"}``.
     name : str, optional
@@ -252,9 +268,10 @@ def _find_crop(draft, crop) -> str:
 def _assemble(name, draft, crop, standard, wet, notes) -> StripTrial:
     harvest, rate = draft.header("yield"), draft.header("rate") if "rate" in draft.headers else None
     adjusted, how = traded(draft.frame, harvest, standard)
-    table = _tidy(name, draft, standard, adjusted)
+    table, factor = _tidy(name, draft, standard, adjusted)
     rate_column = _column("rate", rate.unit) if rate else ""
     keys, lines = _strip_keys(draft.frame, table, rate_column), draft.lines
+    keys += [factor] * bool(keys and factor)
     if keys:
         table, lines, averaged = average_parts(table, keys, lines)
         notes = [*notes, *averaged]
@@ -264,6 +281,7 @@ def _assemble(name, draft, crop, standard, wet, notes) -> StripTrial:
         rate_unit=rate.unit if rate else "", yield_unit=harvest.unit, nutrient=rate.nutrient if rate else "",
         crop=crop, standard_moisture_pct=standard, name=name, report=_report(draft, crop, how, wet),
         checks=checks_frame(_checks(table, lines)), notes=tuple(notes),
+        factor=factor, whole="whole" in draft.frame,
     )  # fmt: skip
 
 
@@ -271,8 +289,8 @@ def _column(role, unit):
     return f"{role}_{unit.replace('/', '_').lower()}"
 
 
-def _tidy(name, draft, standard, adjusted) -> pd.DataFrame:
-    """The table of strips, a row a line."""
+def _tidy(name, draft, standard, adjusted) -> tuple[pd.DataFrame, str]:
+    """The table of strips, a row a line, and its column of a second factor."""
     frame = draft.frame
     columns = {role: _column(role, draft.header(role).unit) for role in MEASURED if role in draft.headers}
     table = pd.DataFrame({"trial": _trial(frame, Path(name).stem)})
@@ -299,9 +317,13 @@ def _tidy(name, draft, standard, adjusted) -> pd.DataFrame:
     for role in ("weight", "width", "length", "area"):
         if role in frame and draft.header(role).unit:
             table[columns[role]] = frame[role]
+    factor = next((role for role in FACTORS if role in frame), "")
+    if factor:
+        column, factor = frame[factor], _extra_name(draft.text(factor), table)
+        table[factor] = column
     for text, column in draft.extra.items():
         table[_extra_name(text, table)] = column.to_numpy()
-    return table
+    return table, factor
 
 
 def _row_names(lines):
