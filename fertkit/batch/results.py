@@ -10,11 +10,11 @@ import pandas as pd
 from fertkit.batch.parts import ending, read_frame, typed, write_frame
 from fertkit.batch.record import KINDS, Settings
 from fertkit.batch.trials import page_name
-from fertkit.reference.load import list_sources
+from fertkit.reference.load import list_sources, method_sources
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section, pick
 from fertkit.report.workbook import inert_table
-from fertkit.response.analyse import SOURCES
+from fertkit.response.analyse import METHODS
 from fertkit.response.optimum import Status, status_in_words
 from fertkit.response.prices import Prices, price_check
 from fertkit.results import checks_frame
@@ -122,7 +122,7 @@ class BatchResult(Answer):
     def sources(self) -> pd.DataFrame:
         """Citations of the methods, or of the ranges and of the errors of laboratories."""
         if self.kind == "trials":
-            return list_sources(list(SOURCES))
+            return method_sources(*METHODS)
         keys = sorted({key for text in self.usable["source_key"].unique() for key in text.split(";")} - {""})
         cvs = settle_cvs()["source_key"] if self.kind == "samples" else ()
         return list_sources([*(key for key in keys if not key.startswith("own ")), *set(cvs)])

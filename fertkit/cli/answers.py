@@ -298,15 +298,23 @@ def run_batch(arguments):
 def run_sources(arguments):
     from difflib import get_close_matches
 
+    from fertkit.reference.citation import bibtex, keys_of_answer, reference_list
     from fertkit.reference.load import list_sources
 
+    asked = [*arguments.keys, *(keys_of_answer(arguments.of) if arguments.of else ())]
     known = {key.lower(): key for key in list_sources()["source_key"]}
-    found = [known[key.lower()] for key in arguments.keys if key.lower() in known]
-    for source in list_sources(found if arguments.keys else None).itertuples():
-        mark = "" if source.obtained == "found" else f" [{source.obtained}]"
-        print(f"{source.source_key}: {source.citation} {source.address}".rstrip() + mark)
+    found = [known[key.lower()] for key in asked if key.lower() in known] if asked else None
+    if arguments.cite == "bibtex":
+        print(bibtex(found))
+    elif arguments.cite:
+        for number, line in enumerate(reference_list(found), 1):
+            print(f"{number}. {line}")
+    else:
+        for source in list_sources(found).itertuples():
+            mark = "" if source.obtained == "found" else f" [{source.obtained}]"
+            print(f"{source.source_key}: {source.citation} {source.address}".rstrip() + mark)
     unknown = []
-    for key in (key for key in arguments.keys if key.lower() not in known):
+    for key in (key for key in asked if key.lower() not in known):
         near = ", ".join(known[k] for k in get_close_matches(key.lower(), known, n=5, cutoff=0.5))
         unknown.append(f"unknown source key '{shorten(key)}'" + (f", much like it: {near}" if near else ""))
     if unknown:

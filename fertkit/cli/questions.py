@@ -298,8 +298,12 @@ def add_questions(commands):
     _ask_batch(commands)
     _ask(
         commands, "sources", answers.run_sources,
-        "list the publications behind the numbers, or cite some of them", "sources STAMMER2018", "keys",
+        "list the publications behind the numbers, or cite some of them", "sources STAMMER2018 --cite bibtex",
+        "keys", "--cite", "--of",
         keys={"nargs": "*", "metavar": "KEY", "help": "source keys as the outputs show them"},
+        cite={"nargs": "?", "const": "text", "choices": ["text", "bibtex"],
+              "help": "write them as a numbered list (default) or as BibTeX"},
+        of={**_FILE, "metavar": "ANSWER", "help": "those that a page or workbook of the kit names"},
     )  # fmt: skip
     _ask(
         commands, "words", answers.run_words, "explain the trade's terms that the outputs use",

@@ -176,6 +176,17 @@ def list_sources(keys=None) -> pd.DataFrame:
     return both.loc[wanted].reset_index()
 
 
+def method_keys(*methods: str) -> tuple[str, ...]:
+    """Give the source keys of methods of analysis (``reference/methods.csv``), each once."""
+    table = load_sheet("methods").set_index("method")["source_keys"]
+    return tuple(dict.fromkeys(key for method in methods for key in table[method].split(";")))
+
+
+def method_sources(*methods: str) -> pd.DataFrame:
+    """List the publications behind methods of analysis; see `list_sources`."""
+    return list_sources(method_keys(*methods))
+
+
 @asks(key=a_text)
 def cite(key: str) -> str:
     """Give the full citation of one source key, or of several joined by ``;``.

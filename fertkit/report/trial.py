@@ -172,7 +172,7 @@ def answer_trial(
     strips, why_not = _compared(table)
     net = response.net_return("usual" if within is None else within)
     regret, no_regret = _regret(response, price_swing_pct, seed)
-    asked = [trial, response, net, regret]
+    asked = [trial, response, strips, net, regret]
     return TrialAnswer(
         name=str(table["trial"].iloc[0]) if "trial" in table else name or "trial", **facts, response=response,
         strips=strips, net=net, regret=regret, by_price=_by_price(response), swing_pct=price_swing_pct,

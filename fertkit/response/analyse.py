@@ -43,7 +43,7 @@ from fertkit.asked import (
     off,
 )  # fmt: skip
 from fertkit.errors import NotEstimable
-from fertkit.reference.load import list_sources
+from fertkit.reference.load import method_sources
 from fertkit.response.average import Optimum, mean_wins, optimum_at
 from fertkit.response.compare import CurveComparison, arrays_of, compare, lack_of_fit
 from fertkit.response.curves import CURVES, LINEAR, MEAN, a_curve, get_curve
@@ -59,8 +59,8 @@ from fertkit.results import Result, checks_frame
 from fertkit.rounding import below, first_largest, same
 from fertkit.trials.diagnose import Doubtful
 
-#: The interval, the choice between curves, the average over them, and the search for the join.
-SOURCES = ("BACHMAIER2009", "CERRATO1990", "MATAVEL2024", "LERMAN1980")
+#: What every analysis rests on, by its names in ``reference/methods.csv``.
+METHODS = ("exact", "profile", "curves", "aicc", "average", "tails", "join", "bootstrap")
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,7 @@ class ResponseAnalysis(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        return list_sources(SOURCES)
+        return method_sources(*METHODS)
 
     @cached_property
     def agronomic_optimum(self) -> Optimum:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from fertkit.asked import a_header, a_label, a_share, asks, holding, maybe_headers
 from fertkit.errors import unknown
+from fertkit.reference.load import method_sources
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, below, first_largest, first_smallest, levelled
 from fertkit.trials import models
@@ -23,6 +24,8 @@ MODELS = {
 }
 #: Rules behind the letters: how the probability of a difference allows for looking at many of them.
 ADJUSTMENTS = ("tukey", "holm", "protected", "none")
+#: What follows every comparison, by its names in ``reference/methods.csv``.
+AFTER = ("letters", "assumptions", "outliers")
 
 
 @dataclass(frozen=True)
@@ -59,6 +62,8 @@ class StripAnalysis(Result):
     method : str
     notes : tuple of str
     checks : DataFrame
+    methods : tuple of str
+        Methods by their names in ``reference/methods.csv``.
     """
 
     means: pd.DataFrame
@@ -78,10 +83,15 @@ class StripAnalysis(Result):
     method: str
     notes: tuple[str, ...]
     checks: pd.DataFrame
+    methods: tuple[str, ...] = ()
 
     @property
     def table(self) -> pd.DataFrame:
         return self.means
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return method_sources(*self.methods)
 
     @property
     def p_value(self) -> float:
@@ -233,6 +243,7 @@ def conclude(trial: Trial, estimate, *, check, adjust: str, level: float) -> Str
         method=estimate.method,
         notes=trial.notes + estimate.notes,
         checks=checks_frame(check_rows(trial, estimate)),
+        methods=(*estimate.methods, adjust, *["dunnett"] * (check is not None), *AFTER),
     )
 
 

@@ -37,7 +37,8 @@ class Estimate:
         Degrees of freedom behind the test of treatments.
     method : str
         The model in a sentence.
-    notes : tuple of str
+    notes, methods : tuple of str
+        Methods by their names in ``reference/methods.csv``.
     """
 
     means: pd.Series
@@ -49,6 +50,7 @@ class Estimate:
     error_df: float
     method: str
     notes: tuple[str, ...] = ()
+    methods: tuple[str, ...] = ("anova",)
 
 
 def fixed_blocks(trial: Trial) -> Estimate:
@@ -190,7 +192,8 @@ def neighbour_errors(trial: Trial) -> Estimate:
         f"the probability of treatments comes from {DRAWS} drawings of new lots; intervals of single "
         "differences rest on the fitted correlation and are a little short in small trials"
     )
-    return replace(estimate, anova=anova, notes=(*estimate.notes, note))
+    ways = (*estimate.methods, "neighbours", "lots")
+    return replace(estimate, anova=anova, notes=(*estimate.notes, note), methods=ways)
 
 
 def _by_lot(trial: Trial, plain, cov) -> float:
@@ -246,4 +249,5 @@ def _from_reml(trial, fit: RemlFit, rows, design, method, variance, spread) -> E
         variance=float(variance),
         error_df=df2,
         method=method,
+        methods=("reml", "satterthwaite"),
     )

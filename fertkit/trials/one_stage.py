@@ -14,6 +14,7 @@ import pandas as pd
 
 from fertkit.asked import a_count, a_function, a_header, a_list, asks, holding, labels, numbers
 from fertkit.errors import InputError, NotEstimable, Problem
+from fertkit.reference.load import method_sources
 from fertkit.results import Result, checks_frame, counted
 from fertkit.rounding import above
 from fertkit.trials import linear
@@ -62,6 +63,10 @@ class OneStage(Result):
     @property
     def table(self) -> pd.DataFrame:
         return self.coefficients
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return method_sources("one stage", "reml")
 
 
 @asks(

@@ -13,6 +13,7 @@ import pandas as pd
 from fertkit.asked import asks, holding, numbers
 from fertkit.errors import NotEstimable
 from fertkit.intake.points import YieldPoints
+from fertkit.reference.load import method_sources
 from fertkit.results import Result, checks_frame
 from fertkit.trials.limits import check_row, citations, default
 from fertkit.trials.point_steps import STEPS, Log, find_passes
@@ -118,7 +119,7 @@ class CleanedPoints(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        return citations("yield_points")
+        return pd.concat([citations("yield_points"), method_sources("local Moran")], ignore_index=True)
 
 
 @asks(

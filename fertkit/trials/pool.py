@@ -12,6 +12,7 @@ import pandas as pd
 
 from fertkit.asked import a_label, a_share, a_table, a_word, asks, headers, holding, labels, many_amounts
 from fertkit.errors import LookupFailed, NotEstimable, unknown
+from fertkit.reference.load import method_sources
 from fertkit.results import Result, capital, checks_frame, counted, heading, plain, show
 from fertkit.rounding import above
 from fertkit.trials import linear
@@ -56,6 +57,8 @@ class PooledEstimate(Result):
         What was pooled, in words; may be empty.
     level : float
     checks : DataFrame
+    methods : tuple of str
+        Methods by their names in ``reference/methods.csv``.
     """
 
     sites: pd.DataFrame
@@ -80,10 +83,15 @@ class PooledEstimate(Result):
     quantity: str
     level: float
     checks: pd.DataFrame
+    methods: tuple[str, ...] = ()
 
     @property
     def table(self) -> pd.DataFrame:
         return self.sites
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return method_sources(*self.methods)
 
 
 @asks(
@@ -318,6 +326,7 @@ def _conclude(table, model, fit, terms, alone, method, modified, unit, quantity,
         explained_pct=float(max(0.0, 100 * (1 - tau2 / alone))) if alone > 0 else np.nan,
         k=k, method=_method(method, modified), unit=unit, quantity=quantity,
         level=level, checks=checks_frame(_checks(table, k, tau2, raw, scale, knapp)),
+        methods=(method, "hartung-knapp", "prediction", "between sites") if knapp else (),
     )  # fmt: skip
 
 

@@ -6,6 +6,8 @@ import pytest
 from fertkit.errors import InputError, LookupFailed
 from fertkit.reference import cite, list_sources, load_crops, load_ranges, load_table
 from fertkit.reference.crops import base_crop, bushel_lb, crop_name, nitrogen_note, trade_moisture_pct
+from fertkit.reference.facts import load_sheet
+from fertkit.reference.load import method_keys, method_sources
 from fertkit.reference.schema import schemas
 
 EAR_LEAF = {
@@ -200,3 +202,11 @@ def test_legumes_say_that_their_nitrogen_is_no_fertilizer_need():
     assert "comes from the air" in nitrogen_note("soybeans")
     assert "from memory" in nitrogen_note("alfalfa")
     assert nitrogen_note("corn") == ""
+
+
+def test_every_method_has_its_sources():
+    """A method of ``methods.csv`` names keys of ``sources.csv`` alone, and each by the works they are."""
+    for method, keys in load_sheet("methods")[["method", "source_keys"]].to_numpy():
+        assert set(keys.split(";")) <= set(list_sources()["source_key"]), method
+    assert method_keys("tukey", "none", "tukey") == ("TUKEY1949", "KRAMER1956", "FISHER1935")
+    assert method_sources("reml")["obtained"].tolist() == ["from_memory"]
