@@ -112,10 +112,10 @@ class Ladder:
         """Low and high ends (D, R, T + 1), the asked level last."""
         return tuple(end.reshape(self.shape) for end in self.region.optimum(price_ratio))
 
-    def gains(self, rate):
-        """Ends (D, R, T + 1) of the yield gained at a rate or rates (D, R) over the lowest rate tested."""
+    def gains(self, rate, over=None):
+        """Ends (D, R, T + 1) of the yield gained at a rate or rates (D, R), as `gain_at`."""
         rate = np.repeat(np.broadcast_to(rate, self.shape[:2]), self.shape[2], axis=1)
-        return tuple(end.reshape(self.shape) for end in self.region.gain_at(rate))
+        return tuple(end.reshape(self.shape) for end in self.region.gain_at(rate, over))
 
     @property
     def step(self):

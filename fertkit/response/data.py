@@ -126,9 +126,10 @@ class TrialData(ByContent):
 @asks(
     trial=holding("table", like="what read_strips gives, or a table of strips"), rate=a_header,
     response=a_header, blocks=either(maybe_headers, off), weight=a_header, through_origin=a_flag,
+    by=maybe_headers,
 )  # fmt: skip
 def read_trial_data(
-    trial, *, rate=None, response=None, blocks=None, weight=None, through_origin=False
+    trial, *, rate=None, response=None, blocks=None, weight=None, through_origin=False, by=None
 ) -> TrialData:
     """Check a trial table and take from it what the fits need.
 
@@ -146,6 +147,8 @@ def read_trial_data(
         Column of replicate counts when rows are means.
     through_origin : bool
         Fit no intercept.
+    by : str or list of str, optional
+        Columns of a second factor or of zones, which tell rows of one block and rate apart.
 
     Raises
     ------
@@ -167,7 +170,9 @@ def read_trial_data(
     """
     if isinstance(trial, TrialData):
         return trial
-    read = read_trial(trial, treatment=rate, response=response, blocks=blocks, weight=weight, curve=True)
+    by = (by,) if isinstance(by, str) else tuple(by or ())
+    columns = {"treatment": rate, "response": response, "blocks": blocks, "weight": weight}
+    read = read_trial(trial, **columns, curve=True, by=by)
     strips, columns = read.strips, (read.treatment, read.response)
     x = _same_level(strips[read.treatment].to_numpy())
     if len(np.unique(x)) < 2:

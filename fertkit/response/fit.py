@@ -288,7 +288,7 @@ def _covariance(curve, fits, data, rss, df_error, status):
     unknown = {"join_not_identified", "straight_line", "step", "join_at_tested_rate"} & set(status)
     if df_error <= 0 or unknown:
         return np.full((p, p), np.nan)
-    columns, to_published = _jacobian(curve, fits, data)
+    columns, to_published = jacobian(curve, fits, data)
     sweep = data.sweep
     z = (sweep.block[:, None] == np.arange(max(sweep.n_blocks, 1))).astype(float)
     design = columns if data.through_origin else np.hstack([z, columns])
@@ -305,7 +305,7 @@ def _covariance(curve, fits, data, rss, df_error, status):
     return turn @ unit @ turn.T * (rss / df_error)
 
 
-def _jacobian(curve, fits, data):
+def jacobian(curve, fits, data):
     """Columns (n, p - 1) by the internal parameters beside the level, and the map to published ones."""
     if curve.shape is None:
         columns, back = curve.basis.columns(*[data.sweep.rates[None]] * 2)

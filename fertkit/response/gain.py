@@ -14,10 +14,11 @@ import numpy as np
 import pandas as pd
 
 from fertkit.response.average import SMALL, Optimum, mixture_ends
-from fertkit.response.curves import LINEAR
+from fertkit.response.curves import LINEAR, MEAN
 from fertkit.response.interval import difference, make_interval
 from fertkit.response.optimum import Status
 from fertkit.response.prices import single
+from fertkit.response.region import gain_sets
 from fertkit.results import plain
 from fertkit.rounding import above, same
 
@@ -69,20 +70,28 @@ def gain_over_lowest(analysis) -> tuple[float, float, float, float]:
         return float(analysis.data.rates[-1]), *difference(analysis.fits[LINEAR.key], analysis.level)
     rate = analysis.optimum.rate
     gain = float(analysis.predict(rate) - analysis.predict(lowest))
-    low, high = (0.0, 0.0) if same(rate, lowest) else _ends(analysis, rate)
+    low, high = (0.0, 0.0) if same(rate, lowest) else gain_ends(analysis, rate)
     return rate, gain, low, high
 
 
-def _ends(analysis, rate):
-    """Ends of the interval of the gain at a rate above the lowest."""
-    weights, ladders = analysis.weights, analysis.comparison.ladders
+def gain_ends(analysis, rate, over=None, level=None):
+    """Ends of the interval of the gain at a rate over a lower one, by default the lowest tested.
+
+    The level is that of the analysis unless another is asked for. Where the mean is the answer a difference
+    of two rates is still judged by the curves: no response shown is not none.
+    """
+    comparison, level = analysis.comparison, level or analysis.level
+    weights, ladders = analysis.weights, comparison.ladders
+    weights = comparison.averaged_weights if over is not None and MEAN.key in weights.index else weights
     if not set(weights.index) <= set(ladders):
         return np.nan, np.nan
     if len(weights) == 1:
-        return tuple(float(end[0, 0, -1]) for end in ladders[weights.index[0]].gains(rate))
+        key = weights.index[0]
+        ends = gain_sets(key, analysis.fits[key].fits, analysis.data.sums, rate, level, over)
+        return tuple(float(end[0, 0]) for end in ends)
     used = weights[weights > SMALL]
-    ends = [ladders[key].gains(rate) for key in used.index]
-    pair = averaged_gains(ends, used.to_numpy()[None, None], analysis.data.sums, analysis.level)
+    ends = [ladders[key].gains(rate, over) for key in used.index]
+    pair = averaged_gains(ends, used.to_numpy()[None, None], analysis.data.sums, level)
     return tuple(float(end[0, 0]) for end in pair)
 
 

@@ -23,9 +23,9 @@ def optimum_sets(curve: str, fits: Fits, sums: Sums, price_ratio, level=0.95):
     return region(curve, fits, sums, level).optimum(price_ratio)
 
 
-def gain_sets(curve: str, fits: Fits, sums: Sums, rate, level=0.95):
+def gain_sets(curve: str, fits: Fits, sums: Sums, rate, level=0.95, over=None):
     """Ends (low, high), each (D, R), of the yield gained at a rate or rates (D, R) over the lowest tested."""
-    return region(curve, fits, sums, level).gain_at(rate)
+    return region(curve, fits, sums, level).gain_at(rate, over)
 
 
 def margin(rss, df, level):
@@ -74,11 +74,12 @@ class LinearRegion:
             q, h * h - q * c, bow, roots, basis.rate_of(middle), edges, _between(lead, constant, z)
         )
 
-    def gain_at(self, rate):
-        """Ends (D, R) of the yield gained at a rate or rates (D, R) over the lowest rate tested."""
+    def gain_at(self, rate, over=None):
+        """Ends (D, R) of the yield gained at a rate or rates (D, R) over another, by default the lowest."""
         columns, rates = CURVES[self.curve].basis.columns, self.sums.rates
         at = np.broadcast_to(np.asarray(rate, float), self.room.shape)
-        contrast = columns(rates, at)[0] - columns(rates, rates[:, :1])[0]
+        foot = rates[:, :1] if over is None else np.full((len(rates), 1), float(over))
+        contrast = columns(rates, at)[0] - columns(rates, foot)[0]
         gain = np.einsum("drq,drq->dr", self.coef, contrast)
         half = np.sqrt(np.einsum("drq,dqs,drs->dr", contrast, self.unit, contrast) * self.room)
         return gain - half, gain + half
@@ -302,9 +303,10 @@ class Region:
             rate = np.where(share < 1, shape.reach(share, bend), base[..., None])
         return self.start[:, None] + np.nan_to_num(rate, nan=0.0).max(axis=-1)
 
-    def gain_at(self, rate):
-        """Ends (D, R) of the yield gained at a rate or rates (D, R) over the lowest rate tested."""
-        base, at = (v[..., None, None] for v in (self.x[:, :1], rate - self.start[:, None]))
+    def gain_at(self, rate, over=None):
+        """Ends (D, R) of the yield gained at a rate or rates (D, R) over another, by default the lowest."""
+        foot = self.x[:, :1] if over is None else over - self.start[:, None]
+        base, at = (v[..., None, None] for v in (foot, rate - self.start[:, None]))
 
         def value(slack, slope, size, centre, bend, sign):
             slope = slope + sign * np.sqrt(slack / size)
@@ -314,8 +316,11 @@ class Region:
         # A step may lie anywhere up to the first rate: at a rate below it all of the gain may be made.
         slack, slope, size, _ = (v[..., 0] for v in self._given_grid())
         first = self.shape.uncoord(self.grid[:, :1])
-        rise = self.shape.height(first) - self.shape.rise(self.x[:, :1], first)
+        rise = self.shape.height(first) - self.shape.rise(foot, first)
         reach = np.sqrt(np.maximum(slack, 0.0) / size)
+        if over is not None:  # above the step nothing is left to gain
+            low = np.where(self.step, np.minimum(low, 0.0), low)
+            high = np.where(self.step, np.maximum(high, 0.0), high)
         low = np.where(self.step, np.minimum(low, (slope - reach) * rise), low)
         return low, np.where(self.step, np.maximum(high, (slope + reach) * rise), high)
 

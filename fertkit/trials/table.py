@@ -142,7 +142,7 @@ class Trial:
 
 
 def read_trial(
-    trial, *, treatment=None, response=None, blocks=None, weight=None, trend=False, curve=False
+    trial, *, treatment=None, response=None, blocks=None, weight=None, trend=False, curve=False, by=()
 ) -> Trial:
     """Pick the columns of one trial, check its cells and set strips without a yield apart.
 
@@ -158,6 +158,9 @@ def read_trial(
         Enter a straight trend across the field.
     curve : bool
         The treatments are rates of one nutrient; by default the one rate column, as applied.
+    by : tuple of str
+        Columns of a second factor or of zones: rows of one block and rate that they tell apart are no parts
+        of a strip.
 
     Raises
     ------
@@ -179,14 +182,14 @@ def read_trial(
     weight = None if weight is None else _pick(table, weight, "weight", problems)
     sites = site_columns(table)
     groups = _groups(table, blocks, sites, problems)
-    problems += _repeated(table, sites)
+    problems += _repeated(table, (*sites, *by))
     if problems:
         raise InputError("trial", problems)
     table = _with_numbers(table, treatment if curve else None, response, weight, [*sites, *groups])
     harvested = table[response].notna() & table[treatment].notna()
     strips = table[harvested]
     if len(strips[treatment].unique()) > 1:
-        doubt = why_no_strips(strips, treatment, [*sites, *groups], (treatment, response))
+        doubt = why_no_strips(strips, treatment, [*sites, *groups, *by], (treatment, response))
         if doubt:
             raise InputError("trial", [Problem(doubt, REMEDY)])
     facts = {name: _fact(known, table, name) for name in ("nutrient", "crop")}

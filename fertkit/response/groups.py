@@ -1,0 +1,435 @@
+"""Curves by groups of one trial (hybrids, timings, tillage, zones), and whether a rate for each is worth it.
+
+* Each group has its own answer, as if its strips were a file of their own: the same average over the
+  curves, its own blocks and its own error.
+* Whether curves differ is asked of all strips together: common, parallel or separate (`group_models`).
+* The difference of two optima has the interval that their own intervals give by squares of their reaches
+  (Zou & Donner 2008, Stat. Med. 27:1693-1702, from memory): open where one of them is.
+* One common rate is where the curves of the groups, each by its share, return most together, averaged over
+  the curves as an optimum is. What it costs a group is a contrast of two rates on the group's curve. Over all
+  groups the interval is as wide as for the best of all contrasts among them (Scheffe): the rates were chosen
+  on the data that judge them, and the estimate alone can hardly be below zero.
+
+Examples
+--------
+Two hybrids, half a bushel to either side of 48 + 0.2 x - 0.001 x^2 and of 48 + 0.2 x - 0.0005 x^2 (invented).
+At a price ratio of 0.04 their optima are 0.16 / 0.002 = 80 and 0.16 / 0.001 = 160:
+
+>>> from fertkit.response.groups import compare_groups
+>>> import pandas as pd
+>>> rows = [
+...     (hybrid, x, 48 + 0.2 * x - c * x**2 + d)
+...     for hybrid, c in (("A", 0.001), ("B", 0.0005)) for d in (-0.5, 0.5) for x in (0, 50, 100, 150, 200)
+... ]
+>>> trial = pd.DataFrame(rows, columns=["hybrid", "rate_lb_ac", "yield_bu_ac"])
+>>> both = compare_groups(trial, "hybrid", nutrient_price=0.4, grain_price=10, curve="quadratic")
+>>> both.groups["rate"].round(3).tolist()
+[80.0, 160.0]
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import combinations
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from fertkit.asked import a_dict, a_header, a_share, amounts, asks, either, holding, maybe_headers, off
+from fertkit.errors import InputError, NotEstimable, Problem
+from fertkit.reference.load import list_sources
+from fertkit.response.analyse import SOURCES, ResponseAnalysis, analyse_response
+from fertkit.response.curves import CURVES, MEAN, a_curve
+from fertkit.response.data import read_trial_data
+from fertkit.response.fit import fit_data
+from fertkit.response.gain import NetGain, gain_ends, unit_prices
+from fertkit.response.group_models import APART, Grouping, level_contrasts, model_table
+from fertkit.response.interval import Interval
+from fertkit.response.prices import Prices, prices_for
+from fertkit.results import Result, checks_frame, show
+from fertkit.rounding import above, below, first_largest, same
+from fertkit.trials.table import one_trial
+
+#: Rates at which net returns are compared, and how often the stretch around the best is divided again.
+POINTS, ROUNDS = 201, 4
+FEWEST_RATES = 3
+SMALLEST_TAIL = 0.0005  # of the levels at which curves are tabulated
+
+
+class Uniform(NamedTuple):
+    """One rate for all groups.
+
+    Attributes
+    ----------
+    rate : float
+        [rate unit]
+    cost : NetGain
+        What it costs on average against a rate of its own for each group [money per area].
+    """
+
+    rate: float
+    cost: NetGain
+
+
+@dataclass(frozen=True)
+class GroupedResponse(Result):
+    """Responses of the groups of one trial, compared.
+
+    Attributes
+    ----------
+    by : str
+        Column of the groups.
+    analyses : dict of str to ResponseAnalysis
+        Answer of each group alone.
+    grouping : Grouping
+    models : DataFrame
+        See `group_models.model_table`.
+    shares : dict of str to float
+        Share of the area in each group, which weigh the common rate.
+    """
+
+    by: str
+    analyses: dict[str, ResponseAnalysis]
+    grouping: Grouping
+    models: pd.DataFrame
+    shares: dict[str, float]
+
+    @property
+    def span(self) -> float:
+        """Range of the tested rates [rate unit]."""
+        return float(np.ptp(self.grouping.data.rates))
+
+    @property
+    def _any(self) -> ResponseAnalysis:
+        return next(iter(self.analyses.values()))
+
+    @property
+    def rate_unit(self) -> str:
+        return self._any.rate_unit
+
+    @property
+    def yield_unit(self) -> str:
+        return self._any.yield_unit
+
+    @property
+    def prices(self) -> Prices:
+        return self._any.prices
+
+    @property
+    def level(self) -> float:
+        return self._any.level
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.groups
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return list_sources(SOURCES)
+
+    @property
+    def best(self) -> pd.Series:
+        """Row of `models` of least AICc; of the curve asked for where one was."""
+        return self.models.iloc[0]
+
+    def tests(self, structure: str) -> pd.Series:
+        """Row of `models` of the best curve in one structure."""
+        rows = self.models[self.models["curve"] == self.best["curve"]]
+        return rows.set_index("structure").loc[structure]
+
+    @cached_property
+    def parameters(self) -> pd.DataFrame:
+        """Group, curve, param, estimate, se, unit of the best curve in each group."""
+        key = self.best["curve"]
+        each = {name: one.fits[key].params for name, one in self.analyses.items() if key in one.fits}
+        return pd.concat(each, names=["group", None]).reset_index("group").assign(curve=CURVES[key].label)
+
+    @cached_property
+    def groups(self) -> pd.DataFrame:
+        """Group, strips, share, rate and its interval, status, and what the common rate costs in it."""
+        rows = []
+        for name, one in self.analyses.items():
+            best, cost = one.optimum, self.costs[name]
+            ends = best.interval
+            rows.append((
+                name, len(one.data.rate), self.shares[name], best.rate, ends.low, ends.high, ends.low_open,
+                ends.high_open, best.status, *cost,
+            ))  # fmt: skip
+        names = ["group", "strips", "share", "rate", "low", "high", "low_open", "high_open", "status"]
+        return pd.DataFrame(rows, columns=[*names, "cost", "cost_low", "cost_high"])
+
+    @cached_property
+    def differences(self) -> pd.DataFrame:
+        """First, second, second optimum less the first, its interval, `apart` where that excludes 0."""
+        rows = []
+        for one, other in combinations(self.analyses, 2):
+            optima = [self.analyses[name].optimum for name in (one, other)]
+            between = difference_of(*optima)
+            rows.append((one, other, optima[1].rate - optima[0].rate, between.low, between.high,
+                         between.low_open, between.high_open, between.text(), 0 not in between))  # fmt: skip
+        names = ["first", "second", "difference", "low", "high", "low_open", "high_open", "text", "apart"]
+        return pd.DataFrame(rows, columns=names)
+
+    @cached_property
+    def levels(self) -> pd.DataFrame:
+        """First, second, difference in yield at the same rate (parallel curves), low, high, df, p."""
+        return _levels(self)
+
+    @cached_property
+    def common_rate(self) -> float:
+        return _common_rate(self.analyses, self.shares)
+
+    @cached_property
+    def costs(self) -> dict[str, NetGain]:
+        """What each group loses at the common rate against its own optimum [money per area]."""
+        return {name: _cost(one, self.common_rate, self.level) for name, one in self.analyses.items()}
+
+    @cached_property
+    def uniform(self) -> Uniform:
+        """The best common rate and what it costs."""
+        wide = [_cost(one, self.common_rate, self._wide) for one in self.analyses.values()]
+        value, low, high = np.array(wide).T
+        share = np.array([self.shares[name] for name in self.analyses])
+        total = float(share @ value)
+        reach = [float(np.sqrt(np.sum((share * (value - end)) ** 2))) for end in (low, high)]
+        return Uniform(self.common_rate, NetGain(total, total - reach[0], total + reach[1]))
+
+    @property
+    def net_of_groups(self) -> NetGain:
+        """Net gain of a rate for each group over the common one [money per area]."""
+        return self.uniform.cost
+
+    @property
+    def pays(self) -> bool:
+        """Whether a rate for each group is shown to pay."""
+        return above(self.net_of_groups.low, 0, scale=abs(self.net_of_groups.high))
+
+    @property
+    def _wide(self) -> float:
+        """Level of t whose reach is that of the best of all contrasts among the groups."""
+        from scipy.special import fdtri, stdtr
+
+        more = len(self.analyses) - 1
+        df = sum(max(one.data.sums.df_error(3)[0], 1) for one in self.analyses.values())
+        tail = 1 - stdtr(df, np.sqrt(more * fdtri(more, df, self.level)))
+        return float(1 - 2 * max(tail, SMALLEST_TAIL))
+
+    @cached_property
+    def checks(self) -> pd.DataFrame:
+        return _checks(self)
+
+
+@asks(
+    trial=holding("table", like="what read_strips gives, or a table of strips"), by=a_header,
+    nutrient_price=amounts, grain_price=amounts, prices=holding("nutrient", "grain", like="Prices"),
+    curve=a_curve, level=a_share, shares=a_dict, cluster=a_header, rate=a_header, response=a_header,
+    blocks=either(maybe_headers, off), weight=a_header,
+)  # fmt: skip
+def compare_groups(
+    trial, by, *, nutrient_price=None, grain_price=None, prices=None, curve=None, level=0.95, shares=None,
+    cluster=None, rate=None, response=None, blocks=None, weight=None,
+) -> GroupedResponse:  # fmt: skip
+    """Compare the responses of the groups of one trial: hybrids, timings, tillage, zones.
+
+    Parameters
+    ----------
+    trial : DataFrame or StripTrial
+        One row per plot or strip, or per rate mean with `weight`.
+    by : str
+        Column of the groups, each with three rates or more.
+    nutrient_price, grain_price, prices, curve, level
+        See `fertkit.response.analyse_response`.
+    shares : dict, optional
+        Group -> area in it, in any one unit; all alike by default.
+    cluster : str, optional
+        Column of what rows share beside their block, such as the strip that runs through several zones.
+    rate, response, blocks, weight
+        See `fertkit.response.data.read_trial_data`.
+
+    Raises
+    ------
+    InputError
+        If the table cannot be used as it stands, or a row names no group.
+    NotEstimable
+        With one group, a group of fewer than three rates, groups that are one block each, or no rates in
+        common.
+    """
+    table = one_trial(trial)
+    read = {"rate": rate, "response": response, "blocks": blocks, "weight": weight}
+    grouping = _group(trial, table, by, cluster, read)
+    analyses = {}
+    prices = prices_for(grouping.data, nutrient_price, grain_price, prices)
+    for code, name in enumerate(grouping.labels):
+        try:
+            analyses[name] = analyse_response(
+                grouping.rows_of(code), prices=prices, curve=curve, level=level, replicates=0
+            )
+        except NotEstimable as error:
+            raise NotEstimable(f"{by} {name}: {error.what}", error.in_code, remedy=error.remedy) from None
+    models = model_table(grouping, tuple(CURVES) if curve is None else (_any_key(analyses),))
+    if models.empty:
+        raise NotEstimable(f"no curve can be fitted to each level of '{by}' and to all together")
+    return GroupedResponse(by, analyses, grouping, models, _shares(shares, grouping.labels, by))
+
+
+def _any_key(analyses):
+    return next(iter(analyses.values())).asked
+
+
+# ---- groups of a table
+
+
+def _group(trial, table, by, cluster, read) -> Grouping:
+    """Read a trial and its groups; refuse what a comparison cannot rest on."""
+    missing = [column for column in (by, cluster) if column is not None and column not in table]
+    if missing:
+        columns = f"columns are: {', '.join(map(str, table))}"
+        raise InputError("trial", [Problem(f"there is no column '{column}'", columns) for column in missing])
+    # Under a name of its own, for a column of sites or seasons would be swept out.
+    own = f"group {by}"
+    named = table.rename(columns={by: own}).reset_index(drop=True)
+    apart = [own, *([cluster] if cluster else [])]
+    data = read_trial_data(_again(trial, named), **read, by=apart)
+    rows = data.origin.index
+    cells = named.loc[rows, own]
+    empty = cells.index[cells.isna() | (cells.astype(str).str.strip() == "")]
+    if len(empty):
+        remedy = "name it, or leave the row out"
+        raise InputError("trial", [Problem(f"no {by} is given", remedy, int(i) + 2, by) for i in empty])
+    labels, codes = _levels_of(cells)
+    shared = None if cluster is None else pd.factorize(named.loc[rows, cluster].astype(str))[0]
+    grouping = Grouping(data, labels, codes, shared)
+    _refuse(grouping, by)
+    return grouping
+
+
+def _again(trial, table):
+    return table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
+
+
+def _levels_of(cells):
+    codes, levels = pd.factorize(cells, sort=True)
+    return tuple(map(show, levels)), codes
+
+
+def _refuse(grouping, by):
+    """Raise NotEstimable where the groups cannot be told apart from something else."""
+    labels, data = grouping.labels, grouping.data
+    if len(labels) < 2:
+        raise NotEstimable(f"'{by}' has one level here, {labels[0]}; a comparison needs two in one trial")
+    few = [
+        f"{name} ({', '.join(f'{rate:g}' for rate in np.unique(data.rate[grouping.codes == code]))})"
+        for code, name in enumerate(labels)
+        if len(np.unique(data.rate[grouping.codes == code])) < FEWEST_RATES
+    ]
+    if few:
+        raise NotEstimable(
+            f"curves by '{by}' need three rates at each of its levels; fewer have {'; '.join(few[:6])}",
+            remedy="compare the treatments instead, or leave these levels out",
+        )
+    if grouping.layout == APART and grouping.cells.max() + 1 == len(labels):
+        raise NotEstimable(
+            f"each level of '{by}' stands in one block of its own, so that it cannot be told from the block",
+            "--column other=BLOCK",
+            remedy="lay every level out in every block; if the blocks are the levels themselves, as zones "
+            "may be, say that the column of blocks is none",
+        )
+    ends = [data.rate[grouping.codes == code] for code in range(len(labels))]
+    if not below(max(map(min, ends)), min(map(max, ends))):
+        raise NotEstimable(f"the levels of '{by}' were tested at rates that do not overlap")
+
+
+def _shares(shares, labels, by):
+    if shares is None:
+        return dict.fromkeys(labels, 1 / len(labels))
+    given = {show(name): float(area) for name, area in shares.items()}
+    if set(given) != set(labels) or not min(given.values()) >= 0 or not sum(given.values()) > 0:
+        named = f"groups are: {', '.join(labels)}"
+        what = "an area, 0 or more, is needed for each group"
+        raise InputError("compare_groups", [Problem(what, named, column="shares")])
+    return {name: given[name] / sum(given.values()) for name in labels}
+
+
+# ---- what is compared
+
+
+def difference_of(first, second) -> Interval:
+    """Interval of the second optimum less the first, from their own; open where these are."""
+    one, other = first.interval, second.interval
+    value = second.rate - first.rate
+    low = value - np.hypot(max(second.rate - other.low, 0.0), max(one.high - first.rate, 0.0))
+    high = value + np.hypot(max(other.high - second.rate, 0.0), max(first.rate - one.low, 0.0))
+    if np.isnan([one.low, one.high, other.low, other.high]).any():
+        low = high = np.nan
+    return Interval(
+        float(low), float(high), other.low_open or one.high_open, other.high_open or one.low_open,
+        one.level, "by squares", max(one.span, other.span),
+    )  # fmt: skip
+
+
+def _common_rate(analyses, shares) -> float:
+    """Rate at which the groups return most together: the mean over the curves, each by its weight."""
+    low = max(one.data.rates[0] for one in analyses.values())
+    high = min(one.data.rates[-1] for one in analyses.values())
+    rates, weights = [], []
+    keys = [key for one in analyses.values() for key in one.weights.index if key != MEAN.key]
+    for key in dict.fromkeys(keys):
+        weight = sum(shares[name] * one.weights.get(key, 0.0) for name, one in analyses.items())
+        rates.append(_best_rate(lambda x, key=key: _together(analyses, shares, key, x), low, high))
+        weights.append(weight)
+    return float(np.average(rates, weights=weights)) if sum(weights) > 0 else float(low)
+
+
+def _together(analyses, shares, key, rates):
+    """Net return of the groups together under one curve; one without a response yields alike throughout."""
+    total = 0.0
+    for name, one in analyses.items():
+        fit = one.fits[MEAN.key if MEAN.key in one.weights.index else key]
+        total = total + shares[name] * unit_prices(one).net(fit.predict(rates), rates)
+    return total
+
+
+def _best_rate(net, low, high):
+    """Lowest of the rates of greatest net return, closed in on."""
+    ends = low, high
+    for _ in range(ROUNDS):
+        rates = np.linspace(*ends, POINTS)
+        best, step = rates[first_largest(net(rates))], (ends[1] - ends[0]) / (POINTS - 1)
+        ends = max(best - step, low), min(best + step, high)
+    return float(best)
+
+
+def _cost(analysis, common, level) -> NetGain:
+    """What a group loses at the common rate against its own optimum [money per area]."""
+    own, unit = analysis.optimum.rate, unit_prices(analysis)
+    if same(own, common, scale=analysis.data.rates[-1]):
+        return NetGain(0.0, 0.0, 0.0)
+    rates = np.array([own, common])
+    yields = analysis.predict(rates)
+    value = -float(np.diff(unit.net(yields, rates))[0])
+    gain = float(yields[0] - yields[1])
+    top, foot = max(own, common), min(own, common)
+    low, high = gain_ends(analysis, top, foot, level)
+    low, high = (low, high) if own > common else (-high, -low)
+    return NetGain(value, value + unit.grain * (low - gain), value + unit.grain * (high - gain))
+
+
+def _levels(result):
+    from scipy.special import stdtr, stdtrit
+
+    grouping, key = result.grouping, result.best["curve"]
+    design, contrasts = level_contrasts(grouping, fit_data(grouping.within, CURVES[key]))
+    fit, picks = grouping.fit(design), np.vstack([np.zeros(design.shape[1]), contrasts])
+    rows = []
+    for one, other in combinations(range(len(grouping.labels)), 2):
+        contrast = picks[other] - picks[one]
+        value, se = contrast @ fit.coefficients, np.sqrt(contrast @ fit.covariance @ contrast)
+        df = fit.degrees_of_freedom(contrast)
+        reach = stdtrit(df, 0.5 + result.level / 2) * se
+        rows.append((grouping.labels[one], grouping.labels[other], value, value - reach, value + reach, df,
+                     2 * stdtr(df, -abs(value) / se)))  # fmt: skip
+    return pd.DataFrame(rows, columns=["first", "second", "difference", "low", "high", "df", "p"])
+
+
+def _checks(result):
+    return checks_frame([])

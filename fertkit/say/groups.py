@@ -1,0 +1,112 @@
+"""Curves by group: whether they differ, which rate each needs, and whether a rate for each is worth it."""
+
+import numpy as np
+
+from fertkit.response.curves import MEAN
+from fertkit.response.group_models import APART, LOOSE, TOGETHER
+from fertkit.results import capital, plain, plain_p
+from fertkit.rounding import below, same
+from fertkit.say.line import Kind, Line, lead, notes, row, told
+from fertkit.say.response import CAUTIONED, first, net_gain_text, optimum_text
+
+_STRUCTURES = {
+    "common": "common to all groups", "parallel": "of one shape at levels of their own",
+    "separate": "of their own for each group",
+}  # fmt: skip
+
+_GROUND = {
+    TOGETHER: "groups are compared within blocks by the error between the strips of a block and group, as "
+    "groups need that lie in whole strips split for the rates; if all plots of a block were drawn at random, "
+    "that is only cautious",
+    APART: "the groups lie in blocks of their own, so a difference in yield between them is also that of the "
+    "ground; it is judged by how blocks of one group differ",
+    LOOSE: "no blocks are given: groups are compared by the error of single strips; if they lie in places of "
+    "their own, a difference in yield is also that of the ground",
+}
+
+
+def grouped_lines(result) -> list[Line]:
+    """Say whether a rate for each group pays, the optimum of each, and how their curves differ."""
+    return [
+        lead(verdict(result)),
+        told(common_rate(result)),
+        Line(Kind.HEAD, f"Economic optimum rate by {result.by}"),
+        *(row(name, f"{optimum_text(one.optimum)}.") for name, one in result.analyses.items()),
+        *map(told, differences(result)),
+        *map(told, curves(result)),
+        *map(told, levels(result)),
+        *notes(ground(result)),
+        CAUTIONED,
+    ]
+
+
+def verdict(result) -> str:
+    """Say whether one rate a group is shown to pay more than one common rate."""
+    net, by = result.net_of_groups, result.by
+    gain = net_gain_text(net, result.prices, result.yield_unit, result.level)
+    if result.pays:
+        return f"A rate of its own for each {by} pays: net gain over one common rate {gain}."
+    if np.isnan(net.low):
+        return f"Whether a rate of its own for each {by} pays is not known: no error can be estimated."
+    return f"A rate of its own for each {by} is not shown to pay: net gain over one common rate {gain}."
+
+
+def common_rate(result) -> str:
+    """Say the best common rate and what each group loses by it."""
+    shares = "" if len(set(result.shares.values())) == 1 else ", groups weighted by area"
+    unit, say = result.yield_unit, lambda cost: net_gain_text(cost, result.prices, unit, result.level)
+    costs = "; ".join(f"{name} {say(cost)}" for name, cost in result.costs.items())
+    top = same(result.common_rate, result.grouping.data.rates[-1])
+    beyond = "at least the highest rate tested, " if top else ""
+    return (
+        f"Best common rate{shares}: {beyond}{plain(result.common_rate)} {result.rate_unit}. Against its own "
+        f"optimum each {result.by} loses by it: {costs}."
+    )
+
+
+def differences(result) -> list[str]:
+    """Say how far optima lie apart, pair by pair."""
+    unit = result.rate_unit
+    return [
+        f"Optimum of {r.second} less that of {r.first}: {plain(r.difference, span=result.span)} {unit} "
+        f"({result.level:.0%} interval {r.text}); " + ("they differ." if r.apart else "not shown to differ.")
+        for r in result.differences.itertuples()
+    ]
+
+
+def curves(result) -> list[str]:
+    """Say whether curves are common, parallel or separate, by AICc and by F."""
+    best, by = result.best, result.by
+    rows = result.models[result.models["curve"] == best["curve"]].set_index("structure")
+    label = capital(best["label"]) if best["curve"] == MEAN.key else f"{capital(best['label'])} curves"
+    said = []
+    if np.isfinite(best["aicc"]):
+        behind = rows["delta"][rows["delta"] > 0]
+        others = ", ".join(f"{name} {plain(more)} more" for name, more in behind.items())
+        said.append(f"{label} {_STRUCTURES[best['structure']]} have the lowest AICc; {others}.")
+    for name, what in (("parallel", "Yields"), ("separate", "Shapes of response")):
+        test = rows.loc[name] if name in rows.index else None
+        if test is not None and np.isfinite(test["p"]):
+            shown = "differ" if below(test["p"], 1 - result.level) else "are not shown to differ"
+            f, df1, df2 = (plain(test[name]) for name in ("f", "df1", "df2"))
+            said.append(
+                f"{what} {shown} by {by}: F = {f} with {df1} and {df2} degrees of freedom, "
+                f"p {plain_p(test['p'])}."
+            )
+    return said
+
+
+def levels(result) -> list[str]:
+    """Say how far yields lie apart at the same rate, pair by pair."""
+    unit = result.yield_unit
+    return [
+        f"Yield of {r.second} less that of {r.first} at the same rate: {plain(r.difference)} {unit} "
+        f"({result.level:.0%} interval {plain(r.low)} to {plain(r.high)})."
+        for r in result.levels.itertuples()
+    ]
+
+
+def ground(result) -> list[str]:
+    """Say what the comparison of groups rests on, and what each group's own answer asks to be looked at."""
+    own = [(name, text) for name, one in result.analyses.items() for text in first(one)]
+    return [_GROUND[result.grouping.layout], *(f"{name}: {text.removesuffix('.')}" for name, text in own)]
