@@ -4,7 +4,7 @@
   curves, its own blocks and its own error.
 * Whether curves differ is asked of all strips together: common, parallel or separate (`group_models`).
 * The difference of two optima has the interval that their own intervals give by squares of their reaches
-  (Zou & Donner 2008, Stat. Med. 27:1693-1702, from memory): open where one of them is.
+  (Zou & Donner 2008): open where one of them is.
 * One common rate is where the curves of the groups, each by its share, return most together, averaged over
   the curves as an optimum is. What it costs a group is a contrast of two rates on the group's curve. Over all
   groups the interval is as wide as for the best of all contrasts among them (Scheffe): the rates were chosen
@@ -37,8 +37,8 @@ import pandas as pd
 
 from fertkit.asked import a_dict, a_header, a_share, amounts, asks, either, holding, maybe_headers, off
 from fertkit.errors import InputError, NotEstimable, Problem
-from fertkit.reference.load import list_sources
-from fertkit.response.analyse import SOURCES, ResponseAnalysis, analyse_response
+from fertkit.reference.load import method_sources
+from fertkit.response.analyse import METHODS, ResponseAnalysis, analyse_response
 from fertkit.response.curves import CURVES, MEAN, a_curve
 from fertkit.response.data import read_trial_data
 from fertkit.response.fit import fit_data
@@ -125,7 +125,7 @@ class GroupedResponse(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        return list_sources(SOURCES)
+        return method_sources(*METHODS, "reml", "satterthwaite", "difference", "contrasts")
 
     @property
     def best(self) -> pd.Series:
