@@ -5,8 +5,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from fertkit.budget.margins import short_alone, short_of_stock
 from fertkit.budget.mixing import pair_rules, routes
-from fertkit.budget.programme import OPEN, Block, Programme, part_of, short_alone, short_of_stock
+from fertkit.budget.programme import OPEN, Block, Programme, part_of
 from fertkit.budget.shortfall import value_of
 from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.nutrients import OF_PRODUCTS

@@ -8,7 +8,7 @@ from numbers import Real
 import numpy as np
 import pandas as pd
 
-from fertkit.budget.soil import rate_plans
+from fertkit.budget.soil_reckon import rate_plans
 from fertkit.budget.thresholds import OXIDE
 from fertkit.errors import InputError, Problem
 from fertkit.reference.crops import crop_name, is_known

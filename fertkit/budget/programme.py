@@ -1,27 +1,20 @@
-"""One mixed-integer programme of products, passes and fields: its matrices and the ways to solve it.
+"""One mixed-integer programme of products, passes and fields: its columns, rows and aim.
 
 A block is one group of equal fields. Its columns are, in this order: the rate of each entry (a product in a
 pass) in steps an operator can spread; whether an entry is used, where rules on products of one pass ask for
 it; whether a pass is driven; and what each segment of a target falls short of. All rows read A x <= b. Rates
-and shortfalls are for an acre; fields meet only in lots, stock and money. So a farm of many fields is solved
-field by field at a price of each product, which also bounds the least cost from below; then the passes driven
-and products used are held to what that chose, and lots, stock and rates of all fields are solved together.
+and shortfalls are for an acre; fields meet only in lots, stock and money.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
 from fertkit.errors import NotEstimable
-from fertkit.rounding import above
 
-#: Groups of fields up to which the whole is solved at once.
-FEW = 20
 #: Money below which a unit of value lies: of two plans of the same shortfall the cheaper is taken.
 TIE = 1e-4
-#: Share of the price by which two looks at each field differ, where fields share a stock or money.
-ASIDE = 0.03
 #: Acre rates and shares below this are the solver's, not the plan's.
 OPEN = 1e-6
 _OUT_OF_TIME = 1  # a status of scipy.optimize.milp
@@ -98,6 +91,13 @@ class Part:
         """Columns that are 0 or 1."""
         return slice(self.places["used"].start, self.places["driven"].stop)
 
+    @property
+    def opened(self) -> np.ndarray:
+        """Upper bounds where every target may fall short."""
+        upper = self.upper.copy()
+        upper[self.places["short"]] = [s[1] for s in self.block.segments]
+        return upper
+
     def of(self, kind: str, x: np.ndarray) -> np.ndarray:
         """Values of one kind of columns: rate, used, driven or short."""
         return x[self.places[kind]]
@@ -167,7 +167,7 @@ def part_of(block: Block, pass_cost: np.ndarray, open_: bool) -> Part:
         value,
         places,
         np.array(cover),
-        np.array(links),
+        np.array(links, int),
     )
 
 
@@ -278,7 +278,7 @@ class Programme:
         return self.columns("value") + TIE * self.columns("money")
 
 
-def _milp(aim, a, b, lower, upper, whole, gap, seconds, presolve=True):
+def whole_numbers(aim, a, b, lower, upper, whole, gap, seconds, presolve=True):
     """Solve one programme; None where nothing is feasible."""
     from scipy.optimize import Bounds, LinearConstraint, milp
 
@@ -293,258 +293,10 @@ def _milp(aim, a, b, lower, upper, whole, gap, seconds, presolve=True):
     return None if answer.x is None else answer
 
 
-def solve(farm: Programme, gap: float) -> Answer | None:
-    """Find the best plan of a farm; None where no plan meets every row."""
-    if len(farm.parts) <= FEW:
-        return _together(farm, gap)
-    prices, worth = _relaxed(farm)
-    if prices is None:
-        return None
-    alike = farm.limit is None and not farm.stock.any()
-    looks, least = [], 0.0
-    for share in (0.0,) if alike else (-ASIDE, ASIDE):
-        # a pound is never worth more than its price, nor a bound valid where it is
-        moved = np.fmin(prices * (1 + share), farm.price if farm.limit is None else np.inf)
-        money = worth * (1 + share) if farm.limit is not None else worth
-        look = _each(farm, moved, money)
-        if look is None or any(one is None for one in look):
-            return None
-        least = max(least, _bound(farm, look, moved, money))
-        looks.append([one[1] for one in look])
-    chosen = [sum(columns) for columns in zip(*looks, strict=True)]
-    if len(looks) > 1:
-        whole = farm.columns("whole")
-        whole[: len(farm.price)] = 0  # lots of any size: which passes, where the looks differ
-        answer = _together(farm, gap, *_held(farm, chosen, len(looks)), whole)
-        if answer is None:
-            return None
-        chosen = [np.round(x) for x in answer.parts]
-    answer = _together(farm, gap / 4, *_held(farm, chosen, 1))
-    return None if answer is None else replace(answer, least=least)
-
-
-def _held(farm, sums, looks):
-    """Bounds that hold passes and products to what some looks chose, of which there were so many."""
-    lower, upper = np.zeros(farm.starts[-1]), farm.columns("upper")
-    for part, start, total in zip(farm.parts, farm.starts, sums, strict=False):
-        inside = part.switches
-        lower[start:][inside], upper[start:][inside] = total[inside] == looks, total[inside] > 0
-    return lower, upper
-
-
-def _together(farm, gap, lower=None, upper=None, whole=None, spare=0.0) -> Answer | None:
-    """Solve the whole at once, within bounds."""
-    a, b = farm.rows(spare)
-    lower = np.zeros(a.shape[1]) if lower is None else lower
-    upper = farm.columns("upper") if upper is None else upper
-    whole = farm.columns("whole") if whole is None else whole
-    answer = _milp(farm.aim(), a, b, lower, upper, whole, gap, farm.seconds)
-    if answer is None:
-        return None
-    lots, parts = farm.split(answer.x)
-    best = float(farm.aim() @ answer.x)
-    return Answer(np.where(farm.lot > 0, np.round(lots), lots), parts, float(answer.mip_dual_bound), best)
-
-
-def _each(farm, prices, worth):
-    """Solve every block at prices of products: its least aim for an acre, and its columns.
-
-    All are solved without whole numbers at once; only those that would drive a part of a pass need more.
-    """
-    from scipy.optimize import linprog
-    from scipy.sparse import block_diag, csr_array
-
-    aims = [_aim_at(farm, part, prices, worth) for part in farm.parts]
-    upper = np.concatenate([part.upper for part in farm.parts])
-    relaxed = linprog(
-        np.concatenate(aims), A_ub=block_diag([csr_array(part.a) for part in farm.parts], format="csr"),
-        b_ub=np.concatenate([part.b for part in farm.parts]),
-        bounds=np.column_stack([np.zeros(len(upper)), upper]),
-    )  # fmt: skip
-    if not relaxed.success:
-        return None
-    starts = farm.starts - len(farm.price)
-    return [
-        _of_field(farm, part, aim, relaxed.x[a:b])
-        for part, aim, (a, b) in zip(farm.parts, aims, pairwise(starts), strict=True)
-    ]
-
-
-def _aim_at(farm, part, prices, worth):
-    """What a block makes least by itself, at prices of products."""
-    aim = part.money * worth if farm.limit is not None else part.money.copy()
-    aim[part.places["rate"]] = prices[part.block.product] * part.block.step
-    return aim + part.value
-
-
-def _of_field(farm, part, aim, relaxed):
-    """Solve one block, of which the answer without whole numbers is known: its least aim, its columns."""
-    if (x := _settled(part, relaxed)) is not None:
-        return aim @ x, _with_room(part, x)
-    answer = _milp(aim, part.a, part.b, 0, part.upper, part.whole, 1e-6, farm.seconds, presolve=False)
-    if answer is None:
-        return None
-    x = answer.x.copy()
-    x[part.switches] = np.round(x[part.switches])
-    return answer.fun, _with_room(part, x)
-
-
-def _with_room(part, x):
-    """Let products without a rate be used too, where no rule forbids it: lots may ask for them."""
-    x, most = x.copy(), part.b + OPEN * (1 + np.abs(part.b))
-    left = most - part.a @ x
-    for at in range(part.places["used"].start, part.places["used"].stop):
-        if x[at] < 0.5 and (part.a[:, at] <= left).all():
-            x[at] = 1.0
-            left -= part.a[:, at]
-    return x
-
-
-def _settled(part, x):
-    """The relaxed answer of a block where it needs no part of a pass, its products used or not; else None."""
-    driven = part.of("driven", x)
-    if np.abs(driven - np.round(driven)).max(initial=0.0) > OPEN:
-        return None
-    return _switched(part, x, np.round(driven))
-
-
-def _switched(part, x, driven):
-    """A block with these passes driven and its products with a rate used; None where a rule forbids it."""
-    x, used = x.copy(), np.flatnonzero(part.a[part.links][:, part.places["used"]].any(axis=1))
-    x[part.places["used"]] = part.of("rate", x)[used] > OPEN
-    x[part.places["driven"]] = driven
-    return x if (part.a @ x <= part.b + OPEN * (1 + np.abs(part.b))).all() else None
-
-
-def _relaxed(farm):
-    """What a pound of each product and a unit of money is worth, without whole numbers."""
-    answer = _linear(farm, np.zeros(farm.starts[-1]), farm.columns("upper"))
-    if not answer.success:
-        return None, None
-    dual = -answer.ineqlin.marginals
-    worth = dual[-1] + TIE if farm.limit is not None else 1.0
-    shared = len(farm.price) + (farm.limit is not None)
-    of_lots = dual[len(dual) - shared :][: len(farm.price)]
-    return of_lots / farm.size_of_lot, worth
-
-
-def costs_more(farm: Programme, money: float) -> bool:
-    """Whether every target can be met and that surely costs more; no where only a solve can tell."""
-    answer = _linear(farm, np.zeros(farm.starts[-1]), farm.columns("upper"))
-    if not answer.success or not above(answer.fun, money):
-        return False
-    every = zip(farm.parts, farm.split(answer.x)[1], strict=True)
-    return all(_switched(part, x, part.of("driven", x) > OPEN) is not None for part, x in every)
-
-
-def _linear(farm, lower, upper, spare=0.0, aim=None):
+def without_whole_numbers(farm, lower, upper, spare=0.0, aim=None):
     """Solve the programme without whole numbers."""
     from scipy.optimize import linprog
 
     a, b = farm.rows(spare)
     aim = farm.aim() if aim is None else aim
     return linprog(aim, A_ub=a, b_ub=b, bounds=np.column_stack([lower, upper]))
-
-
-def _bound(farm, looks, prices, worth):
-    """What no plan can beat: fields alone at these prices, less what the shared stock and money are worth."""
-    alone = sum(look[0] * part.block.acres for look, part in zip(looks, farm.parts, strict=True))
-    free = float(np.nan_to_num(prices) @ farm.stock)
-    return alone - free - (0.0 if farm.limit is None else (worth - TIE) * farm.limit)
-
-
-@dataclass(frozen=True)
-class Margins:
-    """What one more pound, and one more unit of money, would do while passes and products stay as they are.
-
-    Attributes
-    ----------
-    pound : list of array (N,)
-        Of each block: cost of one more pound an acre [money/lb]; NaN where no money could buy it.
-    money : float
-        Value that one more unit of money gains; 0 where money is enough.
-    gains : list of array
-        Value of it in each block, by segment.
-    """
-
-    pound: list
-    money: float
-    gains: list
-
-
-def margins(farm: Programme, answer: Answer) -> Margins:
-    """Reckon margins by the linear programme in which lots can be of any size.
-
-    Where money is short a pass not driven yet may cover a part of a field, or else no next unit could gain.
-    """
-    lower, upper = np.zeros(farm.starts[-1]), farm.columns("upper")
-    for part, start, x in zip(farm.parts, farm.starts, answer.parts, strict=False):
-        at = slice(start + part.places["used"].start, start + part.places["driven"].stop)
-        lower[at] = np.round(x[part.places["used"].start : part.places["driven"].stop])
-        upper[at] = lower[at] if farm.limit is None else 1.0
-    now = _linear(farm, lower, upper, spare=1.0)
-    if not now.success:  # rates rounded against a cap or a stock
-        return Margins([np.full(len(p.block.target), np.nan) for p in farm.parts], 0.0, [])
-    dual, at, pound = -now.ineqlin.marginals, 0, []
-    gain = dual[-1] if farm.limit is not None else 1.0
-    for part in farm.parts:
-        pound.append(dual[at + part.cover] / part.block.acres / (gain or np.nan))
-        at += len(part.b)
-    if farm.limit is None:
-        return Margins(pound, 0.0, [])
-    more = max(1.0, 1e-4 * farm.limit)
-    then = _linear(replace(farm, limit=farm.limit + more), lower, upper, spare=1.0)
-    value, starts = farm.columns("value"), farm.starts
-    fall = value * (now.x - then.x) / more
-    gains = [fall[a:b] for a, b in pairwise(starts)]
-    return Margins(pound, float(gain), [p.of("short", g) for p, g in zip(farm.parts, gains, strict=True)])
-
-
-def short_alone(farm: Programme) -> list[tuple | None]:
-    """What each block falls short of by itself [lb/ac], and its rates in steps; None where of nothing."""
-    short = []
-    for part in farm.parts:
-        upper, aim = _opened(part), np.zeros(len(part.upper))
-        aim[part.places["short"]] = 1 / part.block.target
-        x = _milp(aim, part.a, part.b, 0, upper, part.whole, 1e-6, farm.seconds).x
-        lacks = part.of("short", x)
-        lacking = (lacks > OPEN * part.block.target).any()
-        short.append((lacks, part.of("rate", x)) if lacking else None)
-    return short
-
-
-def short_of_stock(farm: Programme) -> list[np.ndarray]:
-    """What each block falls short of [lb/ac] where the fields share a stock that is too small."""
-    upper = np.concatenate([farm.columns("upper")[: len(farm.price)], *map(_opened, farm.parts)])
-    answer = _linear(farm, np.zeros(len(upper)), upper, aim=farm.columns("value"))
-    return [part.of("short", x) for part, x in zip(farm.parts, farm.split(answer.x)[1], strict=True)]
-
-
-def _opened(part):
-    """Upper bounds of a part whose targets may all fall short."""
-    upper = part.upper.copy()
-    upper[part.places["short"]] = [s[1] for s in part.block.segments]
-    return upper
-
-
-def rounded(farm: Programme, answer: Answer, gap: float) -> Answer | None:
-    """Solve again for whole steps of every rate, each next to its first answer; passes and products stay."""
-    whole, lower = farm.columns("whole"), np.zeros(farm.starts[-1])
-    upper = farm.columns("upper")
-    for part, start, x in zip(farm.parts, farm.starts, answer.parts, strict=False):
-        rate, at = part.of("rate", x), part.places["rate"]
-        inside = slice(start, start + at.stop)
-        whole[inside] = 1
-        lower[inside] = np.floor(rate + OPEN)
-        upper[inside] = np.minimum(np.ceil(rate - OPEN), upper[inside])
-        held = slice(start + part.places["used"].start, start + part.places["driven"].stop)
-        lower[held] = upper[held] = np.round(x[part.places["used"].start : part.places["driven"].stop])
-        upper[start + part.places["short"].start : start + part.places["short"].stop] = _opened(part)[
-            part.places["short"]
-        ]
-    found = _together(farm, gap, lower, upper, whole, spare=1.0)
-    if found is None:
-        return None
-    parts = [np.concatenate([np.round(x[: len(p.block.product)]), x[len(p.block.product) :]])
-             for x, p in zip(found.parts, farm.parts, strict=True)]  # fmt: skip
-    return replace(found, parts=parts, least=answer.least)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.budget.policy import Policy, word_of
-from fertkit.budget.soil import rate_plans, reckon
+from fertkit.budget.soil_reckon import rate_plans, reckon
 from fertkit.budget.soil_rules import bounded
 from fertkit.budget.studies import default_rows, worked_out
 from fertkit.budget.systems import refusal

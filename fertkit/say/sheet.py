@@ -3,8 +3,8 @@
 import re
 from dataclasses import replace
 
-from fertkit.budget.soil import rate_plans
 from fertkit.budget.soil_field import soil_classes
+from fertkit.budget.soil_reckon import rate_plans
 from fertkit.results import capital, plain
 from fertkit.say.advice import listed, trial_advice
 from fertkit.say.answers import amounts, carried_text, field_lines, main_rows, needs_text

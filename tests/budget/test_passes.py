@@ -9,7 +9,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
-from fertkit.budget import blend, programme
+from fertkit.budget import blend, least_cost
 from fertkit.budget.passes import plan_passes
 from fertkit.errors import InputError, NotEstimable
 from fertkit.reference import load_table
@@ -173,7 +173,7 @@ def test_many_fields_one_by_one_come_near_the_whole(monkeypatch):
     drives = passes(("fall", "broadcast", 7.0, "fall"), ("spring", "broadcast", 8.0, "preplant"))
     options = {"max_products": 2, "whole_rates": False}
     whole = plan_passes(table, products, drives, gap=1e-4, **options)
-    monkeypatch.setattr(programme, "FEW", 0)
+    monkeypatch.setattr(least_cost, "FEW", 0)
     apart = plan_passes(table, products, drives, **options)
     assert apart.gap < 0.03
     assert whole.cost <= apart.cost * (1 + 1e-4)

@@ -14,7 +14,7 @@ import pytest
 
 from fertkit.budget import compare_systems, soil_rate
 from fertkit.budget.buffers import decline_without_p, half_life_years, soil_buffer
-from fertkit.budget.soil import _rates
+from fertkit.budget.soil_reckon import _rates
 from fertkit.budget.soil_rules import Terms, _term, equation_rate
 from fertkit.budget.thresholds import (
     Thresholds,

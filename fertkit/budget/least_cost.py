@@ -1,0 +1,131 @@
+"""The least cost of a farm: field by field at a price of each product, then all fields together.
+
+Fields meet only in lots, stock and money. So a farm of many fields is solved field by field at a price of
+each product, which also bounds the least cost from below; then the passes driven and products used are held
+to what that chose, and lots, stock and rates of all fields are solved together.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+
+from fertkit.budget.block_search import best_of_blocks, switched
+from fertkit.budget.programme import OPEN, TIE, Answer, Programme, whole_numbers, without_whole_numbers
+from fertkit.rounding import above
+
+#: Groups of fields up to which the whole is solved at once.
+FEW = 20
+#: Share of the price by which two looks at each field differ, where fields share a stock or money.
+ASIDE = 0.03
+
+
+def solve(farm: Programme, gap: float) -> Answer | None:
+    """Find the best plan of a farm; None where no plan meets every row."""
+    if len(farm.parts) <= FEW:
+        return _together(farm, gap)
+    prices, worth = _relaxed(farm)
+    if prices is None:
+        return None
+    alike = farm.limit is None and not farm.stock.any()
+    looks, least = [], 0.0
+    for share in (0.0,) if alike else (-ASIDE, ASIDE):
+        # a pound is never worth more than its price, nor a bound valid where it is
+        moved = np.fmin(prices * (1 + share), farm.price if farm.limit is None else np.inf)
+        money = worth * (1 + share) if farm.limit is not None else worth
+        aims = [_aim_at(farm, part, moved, money) for part in farm.parts]
+        look = best_of_blocks(farm.parts, aims, [part.upper for part in farm.parts], farm.seconds)
+        if any(one is None for one in look):
+            return None
+        least = max(least, _bound(farm, look, moved, money))
+        looks.append([one[1] for one in look])
+    chosen = [sum(columns) for columns in zip(*looks, strict=True)]
+    if len(looks) > 1:
+        whole = farm.columns("whole")
+        whole[: len(farm.price)] = 0  # lots of any size: which passes, where the looks differ
+        answer = _together(farm, gap, *_held(farm, chosen, len(looks)), whole)
+        if answer is None:
+            return None
+        chosen = [np.round(x) for x in answer.parts]
+    answer = _together(farm, gap / 4, *_held(farm, chosen, 1))
+    return None if answer is None else replace(answer, least=least)
+
+
+def _held(farm, sums, looks):
+    """Bounds that hold passes and products to what some looks chose, of which there were so many."""
+    lower, upper = np.zeros(farm.starts[-1]), farm.columns("upper")
+    for part, start, total in zip(farm.parts, farm.starts, sums, strict=False):
+        inside = part.switches
+        lower[start:][inside], upper[start:][inside] = total[inside] == looks, total[inside] > 0
+    return lower, upper
+
+
+def _together(farm, gap, lower=None, upper=None, whole=None, spare=0.0) -> Answer | None:
+    """Solve the whole at once, within bounds."""
+    a, b = farm.rows(spare)
+    lower = np.zeros(a.shape[1]) if lower is None else lower
+    upper = farm.columns("upper") if upper is None else upper
+    whole = farm.columns("whole") if whole is None else whole
+    answer = whole_numbers(farm.aim(), a, b, lower, upper, whole, gap, farm.seconds)
+    if answer is None:
+        return None
+    lots, parts = farm.split(answer.x)
+    best = float(farm.aim() @ answer.x)
+    return Answer(np.where(farm.lot > 0, np.round(lots), lots), parts, float(answer.mip_dual_bound), best)
+
+
+def _relaxed(farm):
+    """What a pound of each product and a unit of money is worth, without whole numbers."""
+    answer = without_whole_numbers(farm, np.zeros(farm.starts[-1]), farm.columns("upper"))
+    if not answer.success:
+        return None, None
+    dual = -answer.ineqlin.marginals
+    worth = dual[-1] + TIE if farm.limit is not None else 1.0
+    shared = len(farm.price) + (farm.limit is not None)
+    of_lots = dual[len(dual) - shared :][: len(farm.price)]
+    return of_lots / farm.size_of_lot, worth
+
+
+def costs_more(farm: Programme, money: float) -> bool:
+    """Whether every target can be met and that surely costs more; no where only a solve can tell."""
+    answer = without_whole_numbers(farm, np.zeros(farm.starts[-1]), farm.columns("upper"))
+    if not answer.success or not above(answer.fun, money):
+        return False
+    every = zip(farm.parts, farm.split(answer.x)[1], strict=True)
+    return all(switched(part, x, part.of("driven", x) > OPEN) is not None for part, x in every)
+
+
+def _aim_at(farm, part, prices, worth):
+    """What a block makes least by itself, at prices of products."""
+    aim = part.money * worth if farm.limit is not None else part.money.copy()
+    aim[part.places["rate"]] = prices[part.block.product] * part.block.step
+    return aim + part.value
+
+
+def _bound(farm, looks, prices, worth):
+    """What no plan can beat: fields alone at these prices, less what the shared stock and money are worth."""
+    alone = sum(look[0] * part.block.acres for look, part in zip(looks, farm.parts, strict=True))
+    free = float(np.nan_to_num(prices) @ farm.stock)
+    return alone - free - (0.0 if farm.limit is None else (worth - TIE) * farm.limit)
+
+
+def rounded(farm: Programme, answer: Answer, gap: float) -> Answer | None:
+    """Solve again for whole steps of every rate, each next to its first answer; passes and products stay."""
+    whole, lower = farm.columns("whole"), np.zeros(farm.starts[-1])
+    upper = farm.columns("upper")
+    for part, start, x in zip(farm.parts, farm.starts, answer.parts, strict=False):
+        rate, at = part.of("rate", x), part.places["rate"]
+        inside = slice(start, start + at.stop)
+        whole[inside] = 1
+        lower[inside] = np.floor(rate + OPEN)
+        upper[inside] = np.minimum(np.ceil(rate - OPEN), upper[inside])
+        held = slice(start + part.places["used"].start, start + part.places["driven"].stop)
+        lower[held] = upper[held] = np.round(x[part.places["used"].start : part.places["driven"].stop])
+        upper[start + part.places["short"].start : start + part.places["short"].stop] = part.opened[
+            part.places["short"]
+        ]
+    found = _together(farm, gap, lower, upper, whole, spare=1.0)
+    if found is None:
+        return None
+    parts = [np.concatenate([np.round(x[: len(p.block.product)]), x[len(p.block.product) :]])
+             for x, p in zip(found.parts, farm.parts, strict=True)]  # fmt: skip
+    return replace(found, parts=parts, least=answer.least)
