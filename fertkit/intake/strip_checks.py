@@ -111,7 +111,9 @@ def check_second_factor(draft, known):
         Headers the user says are only remarks.
     """
     frame, named = draft.frame, {header_key(header) for header in known}
-    columns = {text: _filled(draft, cells) for text, cells in draft.extra.items() if header_key(text) not in named}
+    columns = {
+        text: _filled(draft, cells) for text, cells in draft.extra.items() if header_key(text) not in named
+    }
     if "treatment" in frame and draft.treated != "treatment":
         columns[draft.text("treatment")] = frame["treatment"]
     further = {text: cells for text, cells in columns.items() if _is_further_rate(draft, text, cells)}

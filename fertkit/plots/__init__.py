@@ -21,6 +21,7 @@ MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "RatioTable": ("leaf", "ratio_rows"),
     "TreatmentComparison": ("leaf", "treatment_means"), "StripTrial": ("trials", "trial_strips"),
     "StripMeans": ("trials", "trial_strips"), "StripAnalysis": ("trials", "strip_means"),
+    "Residuals": ("trials", "residual_panels"),
     "PairedAnalysis": ("trials", "pair_lines"), "SplitPlotAnalysis": ("trials", "split_plot_lines"),
     "PowerPlan": ("trials", "power_curve"), "PooledEstimate": ("trials", "forest"),
     "OneStage": ("trials", "site_effects"), "StripPlan": ("trials", "field_sketch"),

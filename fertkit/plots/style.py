@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from functools import wraps
 from io import BytesIO
 from textwrap import fill
+from warnings import catch_warnings, filterwarnings
 
 import numpy as np
 from matplotlib import rc_context
@@ -110,6 +111,51 @@ def panel_below(ax, height: float):
     ax.set_subplotspec(grid[0])
     ax.tick_params(labelbottom=False)
     return page.add_subplot(grid[1], sharex=ax, axes_class=FertkitAxes)
+
+
+def panels_beside(ax, count: int) -> list:
+    """Add axes beside these, or below where the page is narrow; only these if they were given."""
+    page = ax.figure
+    if not getattr(page, "grows", False):
+        return [ax]
+    narrow = page.get_figwidth() < PAGE / 1.5
+    grid = page.add_gridspec(count, 1) if narrow else page.add_gridspec(1, count)
+    grow(ax, narrow * (count - 1) * page.get_figheight())
+    ax.set_subplotspec(grid[0])
+    return [ax, *(page.add_subplot(grid[i], axes_class=FertkitAxes) for i in range(1, count))]
+
+
+#: Widths of figures of a paper [mm], and the least size of its letters [pt].
+JOURNAL_WIDTHS, LEAST_LETTER = (85, 170), 7
+
+
+def journal_figure(draw, millimetres: float) -> dict[str, bytes]:
+    """Draw a figure at the width of a journal without a title, as SVG and PDF.
+
+    Parameters
+    ----------
+    draw : callable
+        Draws on the axes it is given as ``ax``, such as the `plot` of a result.
+    millimetres : float
+    """
+    ax = new_axes(width=millimetres / 25.4, height=3.1 if millimetres > 120 else 2.4)
+    page = ax.figure
+    page.grows = True
+    draw(ax=ax, title="")
+    for one in page.axes:
+        one.set_title("", loc="left")
+    if millimetres < 120:
+        for one in page.axes:
+            one.set_ylabel(fill(one.get_ylabel(), 26))
+        for text in page.findobj(Text):
+            text.set_fontsize(min(max(text.get_fontsize() - 1.5, LEAST_LETTER), SMALL))
+    written, style = {}, {"svg.hashsalt": "fertkit", "svg.fonttype": "none", "pdf.fonttype": 42}
+    with rc_context(style), catch_warnings():
+        filterwarnings("ignore", message="Glyph", category=UserWarning)  # boxes for a script the font lacks
+        for kind, undated in (("svg", {"Date": None, "Creator": None}), ("pdf", {"CreationDate": None})):
+            page.savefig(held := BytesIO(), format=kind, metadata=undated)
+            written[kind] = held.getvalue()
+    return written
 
 
 def finish(ax, title: str = "", xlabel: str = "", ylabel: str = "", *, grid: str | None = "y", explain=None):

@@ -5,8 +5,8 @@ from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.patches import Patch, Rectangle
 
 from fertkit.plots.forms import groups, remark, rows, shown, spans, whiskers
-from fertkit.plots.palette import ANSWER, BESIDE, DASHES, HUES, MARKERS, PAPER, SMALL, hue
-from fertkit.plots.style import figure, finish, grow, note
+from fertkit.plots.palette import ANSWER, BESIDE, DASHES, HOLLOW, HUES, MARKERS, PAPER, SMALL, hue
+from fertkit.plots.style import figure, finish, grow, note, panels_beside
 from fertkit.results import heading, plain, show
 from fertkit.rounding import above, below
 
@@ -39,6 +39,26 @@ def strip_means(analysis, ax):
     ax.set_xticks(x, [show(t) for t in place])
     ax.margins(x=0.08, y=0.14)
     finish(ax, "Strips and treatment means", heading(analysis.treatment), heading(y))
+
+
+@figure(height=2.3)
+def residual_panels(result, ax):
+    """Draw residuals against fitted yields, against normal scores, and against leverage; see `Residuals`.
+
+    On axes that are given the first is drawn alone.
+    """
+    table, unit = result.table, f"[{result.unit}]"
+    panels = panels_beside(ax, 3)
+    columns = [("fitted", f"fitted yield {unit}"), ("normal_score", "normal score"), ("leverage", "leverage")]
+    for panel, (column, label) in zip(panels, columns, strict=False):
+        heights = table["residual"] if column == "fitted" else table["standardised"]
+        panel.plot(table[column], heights, "o", color=hue.ink, **HOLLOW | {"ms": 4})
+        panel.axhline(0, color=hue.quiet, lw=0.8)
+        finish(panel, "", label, f"residual {unit}" if column == "fitted" else "standardised residual")
+    if len(panels) > 1:
+        ends = np.nanmin(table["normal_score"]), np.nanmax(table["normal_score"])
+        panels[1].plot(ends, ends, color=hue.curve, lw=1.2)
+        panels[2].axvline(2 * result.usual_leverage, color=hue.accent, lw=1, ls=(0, (4, 2)))
 
 
 @figure()

@@ -31,6 +31,7 @@ from fertkit.response.data import TrialData, read_trial_data
 from fertkit.response.search import Fits, fit_sums
 from fertkit.results import Result, checks_frame, counted, plain
 from fertkit.rounding import above, at_most, below, same
+from fertkit.trials.residuals import Residuals, leverages, residual_frame
 
 
 @dataclass(frozen=True)
@@ -119,6 +120,20 @@ class ResponseFit(Result):
         rest, code = data.yields - self.predict(data.rate), data.sweep.block
         effect = np.bincount(code, rest * data.weight) / np.bincount(code, data.weight)
         return pd.DataFrame({"block": np.unique(data.block).astype(str), "effect": effect})
+
+    @cached_property
+    def residuals(self) -> Residuals:
+        """Residuals of the rows, with the leverage of the tangent plane; block effects are in the fit."""
+        data = self.data
+        effect = self.block_effects["effect"].to_numpy()
+        fitted = self.predict(data.rate) + (effect[data.sweep.block] if len(effect) else 0.0)
+        design, _ = _design(jacobian(self.curve, self.fits, data)[0], data)
+        leverage = leverages(design * np.sqrt(data.weight)[:, None])
+        named = pd.DataFrame({"rate": data.rate, "block": "" if data.block is None else data.block})
+        variance = self.rss / self.df_error if self.df_error > 0 else np.nan
+        rest = data.yields - fitted
+        frame = residual_frame(named, data.yields, rest, leverage, variance, data.weight)
+        return Residuals(frame, f"{self.curve.label} curve", self.yield_unit, float(leverage.mean()))
 
     @cached_property
     def checks(self) -> pd.DataFrame:
@@ -289,9 +304,7 @@ def _covariance(curve, fits, data, rss, df_error, status):
     if df_error <= 0 or unknown:
         return np.full((p, p), np.nan)
     columns, to_published = jacobian(curve, fits, data)
-    sweep = data.sweep
-    z = (sweep.block[:, None] == np.arange(max(sweep.n_blocks, 1))).astype(float)
-    design = columns if data.through_origin else np.hstack([z, columns])
+    design, z = _design(columns, data)
     scaled = design * np.sqrt(data.weight)[:, None]
     norm = np.sqrt((scaled**2).sum(axis=0))
     unit = np.linalg.pinv((scaled / norm).T @ (scaled / norm), hermitian=True) / np.outer(norm, norm)
@@ -303,6 +316,12 @@ def _covariance(curve, fits, data, rss, df_error, status):
         pick[1:, z.shape[1] :] = np.eye(columns.shape[1])
     turn = to_published @ pick
     return turn @ unit @ turn.T * (rss / df_error)
+
+
+def _design(columns, data):
+    """Columns of all parameters (n, k): the blocks, whose own are given too, and those of the curve."""
+    z = (data.sweep.block[:, None] == np.arange(max(data.sweep.n_blocks, 1))).astype(float)
+    return columns if data.through_origin else np.hstack([z, columns]), z
 
 
 def jacobian(curve, fits, data):

@@ -30,12 +30,12 @@ def strip_trial_lines(trial) -> list[Line]:
     return [*said, *marked(Kind.NOTE, trial.notes), *map(told, failed(trial.checks))]
 
 
-def yields_text(trial) -> str:
-    """Say how the yields of a file are taken."""
+def yields_text(trial, *, cited: bool = True) -> str:
+    """Say how the yields of a file are taken, with the source of the trade moisture if `cited`."""
     how = "as the file gives them"
     if trial.standard_moisture_pct is not None:
         as_told = trial.report.loc[trial.report["item"] == "yields", "taken_as"].iloc[0]
-        how = f"{as_told}{trade_source(trial.crop)[1]}"
+        how = f"{as_told}{trade_source(trial.crop)[1] if cited else ''}"
     return f"yields [{trial.yield_unit}] {how}"
 
 

@@ -14,6 +14,7 @@ from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, below, first_largest, first_smallest, levelled
 from fertkit.trials import models
 from fertkit.trials.diagnose import check_rows, stands_out
+from fertkit.trials.residuals import Residuals, leverages, residual_frame
 from fertkit.trials.table import Trial, arrange
 
 #: Models by name: how blocks and neighbours are taken.
@@ -43,7 +44,7 @@ class StripAnalysis(Result):
     comparisons : DataFrame
         Every pair: first, second, difference, se, df, low, high, p, p_adjusted.
     strips : DataFrame
-        Strips analysed, with ``fitted`` and ``residual``.
+        Strips analysed, with ``fitted``, ``residual`` and the ``leverage`` of treatments and fixed groups.
     treatment, response : str
         Names of the columns analysed.
     check_strip : object or None
@@ -112,6 +113,16 @@ class StripAnalysis(Result):
         pairs, many = self.comparisons, len(self.means) if self.adjust == "tukey" else 0
         distance = pairs["se"] * [reach(self.level, df, many) for df in pairs["df"]]
         return float(distance.min()), float(distance.max())
+
+    @property
+    def residuals(self) -> Residuals:
+        """Residuals of the treatment means."""
+        held = self.strips
+        named = held[[self.treatment, *(["block"] if "block" in held else [])]]
+        rest = held[["residual", "leverage"]].to_numpy().T
+        frame = residual_frame(named, held[self.response], *rest, self.variance)
+        unit, usual = "/".join(self.response.split("_")[1:]), float(held["leverage"].mean())
+        return Residuals(frame, "treatment means", unit, usual)
 
     def no_worse_than(self, margin, check=None):
         """Test whether each treatment is within a margin of the check; see `fertkit.trials.equivalence`."""
@@ -229,6 +240,7 @@ def conclude(trial: Trial, estimate, *, check, adjust: str, level: float) -> Str
             **{trial.treatment: trial.labels[trial.codes]},
             fitted=trial.y - estimate.residuals,
             residual=estimate.residuals,
+            leverage=leverages(trial.design()),
         ),
         treatment=trial.treatment,
         response=trial.response,

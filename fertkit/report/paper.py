@@ -1,0 +1,250 @@
+"""An answer about trials as a paper needs it: methods with citations, tables, figures, numbers, a script."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+import fertkit
+from fertkit.reference.citation import bibtex, reference_list
+from fertkit.reference.load import list_sources
+from fertkit.report.answer import Answer
+from fertkit.report.sections import Section, Table, pick
+from fertkit.response.curves import MEAN
+from fertkit.results import heading
+from fertkit.rounding import first_largest
+from fertkit.say.methods import BY_AUTHORS, methods_lines, numbered
+from fertkit.writing import plain_letters, write_whole
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """What was asked of a file, so that it can be asked again.
+
+    Attributes
+    ----------
+    file : Path
+        Strip file as it was read.
+    reading, options : dict
+        Arguments of `read_strips`, and of the question.
+    question : str
+        Name of a function of `fertkit.report`.
+    """
+
+    file: Path
+    reading: dict
+    question: str
+    options: dict
+
+    def script(self, table: pd.DataFrame) -> str:
+        """Return Python code that asks the same of the file beside it and compares what `table` holds."""
+        reading, options = (_arguments(given) for given in (self.reading, self.options))
+        held = table.dropna(subset="value").head(12)
+        values = "".join(f"    {v!r},  # {one_line(a)}: {one_line(i)}\n" for a, i, v in
+                         held[["about", "item", "value"]].itertuples(index=False, name=None))  # fmt: skip
+        return _SCRIPT.format(
+            file=Path(self.file).name, reading=reading, options=options, question=self.question,
+            values=values, version=fertkit.__version__,
+        )  # fmt: skip
+
+
+_SCRIPT = '''"""Ask the strips of the file beside this script again (written by fertkit {version})."""
+
+from pathlib import Path
+
+from fertkit.intake import read_strips
+from fertkit.report import {question}
+
+REPORTED = [
+{values}]
+
+strips = read_strips(Path(__file__).with_name({file!r}){reading})
+answer = {question}(strips{options})
+print(answer.summary())
+for row, reported in zip(answer.table.dropna(subset="value").itertuples(), REPORTED):
+    same = abs(row.value - reported) <= 1e-4 * max(abs(reported), 1)
+    assert same, f"{{row.about}}, {{row.item}}: {{row.value}}, reported was {{reported}}"
+print("The numbers are those that were reported.")
+'''
+
+
+def _arguments(given: dict) -> str:
+    """Arguments as code, those that ask for nothing left out."""
+    plain = {name: str(value) if isinstance(value, Path) else value for name, value in given.items()}
+    return "".join(f", {k}={v!r}" for k, v in plain.items() if v not in (None, "", {}, (), [], False))
+
+
+def one_line(text) -> str:
+    """A text in one line, for a comment."""
+    return " ".join(str(text).split())
+
+
+@dataclass(frozen=True)
+class Paper(Answer):
+    """What a paper needs of an answer about trials.
+
+    Attributes
+    ----------
+    answer : TrialAnswer or NetworkAnswer
+    strips : StripTrial or None
+        As read from the file.
+    recipe : Recipe or None
+    """
+
+    answer: Answer
+    strips: object = None
+    recipe: Recipe | None = None
+
+    @property
+    def title(self) -> str:
+        return f"{self.answer.title}: for a paper"
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.answer.table
+
+    @property
+    def keys(self) -> list[str]:
+        """Keys of the sources in the order of their numbers."""
+        return numbered(methods_lines(self.answer, self.strips))[1]
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return list_sources(self.keys)
+
+    @property
+    def lead(self) -> list:
+        return []
+
+    @property
+    def residuals(self) -> dict:
+        """Residuals of the curve of most weight and of the treatment means, by the trial."""
+        held = {}
+        for name, trial in self.answer.trials.items():
+            best = trial.weights.index[first_largest(trial.weights)]
+            held[f"{name}, curve"] = trial.fits[best].residuals
+        if (strips := getattr(self.answer, "strips", None)) is not None:
+            held["treatment means"] = strips.residuals
+        return held
+
+    @property
+    def sections(self) -> list[Section]:
+        references = [f"{i}. {text}" for i, text in enumerate(reference_list(self.keys), 1)]
+        return [
+            Section("Methods", lines=self.lines()),
+            Section("Results", tables=(*_curve_tables(self.answer), *_mean_tables(self.answer),
+                                       Table("Optimum and gain", self.table))),
+            *(section for section in self.answer.sections if section.figure is not None),
+            *(_residual_section(*item) for item in self.residuals.items()),
+            Section("References", lines=tuple(references)),
+        ]  # fmt: skip
+
+    @property
+    def methods(self) -> str:
+        """Methods paragraph, what the authors add, and the references, as text."""
+        said, keys = numbered(methods_lines(self.answer, self.strips))
+        references = "\n".join(f"{i}. {text}" for i, text in enumerate(reference_list(keys), 1))
+        return f"{' '.join(said)}\n\nTo be added by the authors: {BY_AUTHORS}.\n\nReferences\n{references}\n"
+
+    def write(self, folder) -> list[Path]:
+        """Write methods, references, tables, figures and script into a folder; return what was written.
+
+        Figures are 85 and 170 mm wide, as SVG and as PDF, without titles.
+        """
+        from fertkit.plots.style import JOURNAL_WIDTHS, journal_figure
+
+        folder = Path(folder)
+        folder.mkdir(parents=True, exist_ok=True)
+        paths = [
+            write_whole(self.methods, folder / "methods.txt"),
+            write_whole(bibtex(self.keys), folder / "references.bib"),
+            self.write_workbook(folder / "tables.xlsx"), self.write_page(folder / "paper.html"),
+        ]  # fmt: skip
+        drawn = [section for section in self.sections if section.figure is not None]
+        for number, section in enumerate(drawn, 1):
+            for width in JOURNAL_WIDTHS:
+                for kind, content in journal_figure(section.figure, width).items():
+                    name = f"figure{number}-{plain_letters(section.title)}-{width}mm.{kind}"
+                    paths.append(write_whole(content, folder / name))
+        if self.recipe is not None:
+            data = Path(self.recipe.file)
+            if data.resolve() != (folder / data.name).resolve():
+                paths.append(write_whole(data.read_bytes(), folder / data.name))
+            paths.append(write_whole(self.recipe.script(self.table), folder / "reproduce.py"))
+        return paths
+
+
+def _residual_section(name, residuals) -> Section:
+    unit = residuals.unit
+    first = residuals.table.columns[0]
+    names = {first: heading(first), "block": "block", "observed": f"yield [{unit}]",
+             "fitted": f"fitted [{unit}]", "residual": f"residual [{unit}]", "leverage": "leverage",
+             "standardised": "standardised residual", "normal_score": "normal score"}  # fmt: skip
+    table, says = residuals.table, " ".join(line.plain for line in residuals.lines())
+    if "block" in table and table["block"].eq("").all():
+        table = table.drop(columns="block")
+    title = f"Residuals: {name}"
+    return Section(title, figure=residuals.plot, figure_says=says, tables=(pick(title, table, names),))
+
+
+def _curve_tables(answer) -> list[Table]:
+    """Parameters of all curves with their standard errors, and how well each fits."""
+    frames, fits = [], []
+    for name, trial in answer.trials.items():
+        for key, fit in trial.fits.items():
+            frames.append(fit.params.assign(trial=name, curve=fit.curve.label, formula=fit.curve.formula))
+            fits.append(_fit_row(name, trial, key, fit))
+    unit, rate = fit.yield_unit, fit.rate_unit
+    names = {"trial": "trial", "curve": "curve", "formula": "formula", "param": "parameter",
+             "estimate": "estimate", "se": "standard error", "unit": "unit"}  # fmt: skip
+    of_fit = {"trial": "trial", "curve": "curve", "n": "strips", "df": "error degrees of freedom",
+              "rss": f"RSS [({unit})²]", "sd": f"residual SD [{unit}]", "r2": "R²", "aicc": "AICc",
+              "weight": "weight among all curves", "optimum": f"economic optimum [{rate}]",
+              "low": f"from [{rate}]",
+              "high": f"to [{rate}]", "open": "upper end"}  # fmt: skip
+    return [
+        pick("Curve parameters", pd.concat(frames, ignore_index=True), names),
+        pick("Fit of the curves", pd.DataFrame(fits), of_fit),
+    ]
+
+
+def _fit_row(name, trial, key, fit) -> dict:
+    row = {"trial": name, "curve": fit.curve.label, "n": fit.n, "df": fit.df_error, "rss": fit.rss,
+           "sd": fit.sigma, "r2": fit.r2}  # fmt: skip
+    if trial.comparison is None:
+        return row
+    held = trial.comparison.table.set_index("curve").loc[key]
+    row |= {word: held[word] for word in ("aicc", "weight")}
+    if key != MEAN.key:
+        ends = trial.comparison.interval(key) if key in trial.comparison.ladders else None
+        row |= {"optimum": held["optimum"]}
+        row |= {} if ends is None else {"low": ends.low, "high": ends.high, "open": "open" * ends.high_open}
+    return row
+
+
+def _mean_tables(answer) -> list[Table]:
+    """Means with letters, the precision of their differences, and the analysis of variance."""
+    strips = getattr(answer, "strips", None)
+    if strips is None:
+        return []
+    unit = next(iter(answer.trials.values())).yield_unit
+    names = {"treatment": heading(strips.treatment), "n": "strips", "mean": f"mean [{unit}]",
+             "se": f"standard error [{unit}]", "low": f"from [{unit}]", "high": f"to [{unit}]",
+             "letters": "letters",
+             "difference": f"more than the check [{unit}]", "difference_low": f"at least [{unit}]",
+             "difference_high": f"at most [{unit}]", "p_adjusted": "adjusted, p"}  # fmt: skip
+    level, (near, far) = f"{strips.level:.0%}", strips.apart
+    rows = [("SED, standard error of a difference", strips.sed, unit),
+            (f"LSD, least significant difference at {level}", strips.lsd, unit),
+            ("least distance without a shared letter", near, unit),
+            ("greatest distance with a shared letter", far, unit),
+            ("coefficient of variation", strips.cv_pct, "%"),
+            ("error mean square", strips.variance, f"({unit})²"),
+            ("error degrees of freedom", strips.error_df, "")]  # fmt: skip
+    anova = {"term": "source of variation", "df": "degrees of freedom", "ss": f"sum of squares [({unit})²]",
+             "ms": f"mean square [({unit})²]", "f": "F", "p": "p", "variance": "variance"}  # fmt: skip
+    return [
+        pick("Treatment means", strips.means, names),
+        Table("Precision of the means", pd.DataFrame(rows, columns=["quantity", "value", "unit"])),
+        pick("Analysis of variance", strips.anova, anova),
+    ]

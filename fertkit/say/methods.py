@@ -1,0 +1,203 @@
+"""What was done to the strips, as the methods of a paper: sentences with the works they rest on."""
+
+import numpy as np
+
+import fertkit
+from fertkit.reference.load import method_keys
+from fertkit.response.curves import CURVES, MEAN
+from fertkit.results import capital, counted, plain, show
+from fertkit.say.line import Kind, Line, notes, told
+from fertkit.say.trials import letters_text, yields_text
+from fertkit.trials.strips import factor
+
+#: What no file tells and every paper says.
+BY_AUTHORS = (
+    "the site, the year, the soil and its tests, the hybrid or variety, how treatments were allotted to "
+    "strips, the size of a strip, and how it was harvested"
+)
+_DF = {
+    "anova": "Student's t", "satterthwaite": "Student's t with Satterthwaite's degrees of freedom",
+    "kenward-roger": "Student's t with degrees of freedom after Kenward and Roger",
+}  # fmt: skip
+MOST_RATES = 8  # listed one by one
+
+
+def methods_lines(answer, strips=None) -> list[Line]:
+    """Say what was done, each sentence with the keys of its sources.
+
+    Parameters
+    ----------
+    answer : TrialAnswer or NetworkAnswer
+    strips : StripTrial, optional
+        As read from the file: it tells of yields and moisture.
+    """
+    trials = list(answer.trials.values())
+    lines = [_said(_design(answer, trials)), *_yields(strips)]
+    if getattr(answer, "strips", None) is not None:
+        lines += _means(answer.strips)
+    lines += _curves(trials)
+    if hasattr(answer, "contrast"):
+        lines += _pooled(answer)
+    return [*lines, *_options(answer), _said(f"Computed with fertkit {fertkit.__version__}.")]
+
+
+def numbered(lines) -> tuple[list[str], list[str]]:
+    """Return sentences with their sources as numbers in brackets, and the keys in that order."""
+    keys = list(dict.fromkeys(key for line in lines for key in line.sources))
+    said = []
+    for line in lines:
+        numbers = ", ".join(str(keys.index(key) + 1) for key in line.sources)
+        said.append(f"{line.text[:-1]} [{numbers}]." if numbers else line.text)
+    return said, keys
+
+
+def _said(text: str, *methods: str) -> Line:
+    return Line(Kind.TEXT, f"{capital(text)}", sources=method_keys(*methods))
+
+
+def _design(answer, trials) -> str:
+    data, many = trials[0].data, len(trials) > 1
+    n, lost = sum(len(t.data.rate) for t in trials), sum(t.data.left_out for t in trials)
+    rates = factor(np.concatenate([trial.data.rates for trial in trials]))[1]
+    shown = (
+        ", ".join(map(show, rates)) if len(rates) <= MOST_RATES else f"{show(rates[0])} to {show(rates[-1])}"
+    )
+    blocks = 1 if data.block is None else len(set(data.block))
+    where = f"{len(trials)} trials" if many else counted(blocks, "block") if blocks > 1 else "one field"
+    of = f" of {answer.nutrient}" if answer.nutrient else ""
+    crop = f"{answer.crop} yield" if answer.crop else "yield"
+    left = f"; {counted(lost, 'strip')} without a yield left out" if lost else ""
+    return (
+        f"{crop} was measured in {n} strips at {len(rates)} rates{of} ({shown} {data.rate_unit}) in "
+        f"{where}{left}."
+    )
+
+
+def _yields(strips) -> list[Line]:
+    if strips is None or not hasattr(strips, "standard_moisture_pct"):
+        return []
+    text = f"{capital(yields_text(strips, cited=False))}."
+    return [Line(Kind.TEXT, text, sources=tuple(strips.sources["source_key"]))]
+
+
+def _means(strips) -> list[Line]:
+    ways = strips.methods
+    df = next((words for name, words in _DF.items() if name in ways), "Student's t")
+    model = [
+        name
+        for name in ways
+        if name in ("anova", "reml", "satterthwaite", "kenward-roger", "neighbours", "lots")
+    ]
+    lines = [
+        _said(f"treatment means were compared by {strips.method}; {strips.level:.0%} intervals are by {df} "
+              f"({plain(strips.error_df)} error degrees of freedom).", *model),
+        _said(f"{letters_text(strips)}.", strips.adjust, "letters"),
+    ]  # fmt: skip
+    if strips.check_strip is not None:
+        text = f"each treatment was set against the check, {show(strips.check_strip)}, by Dunnett's test."
+        lines.append(_said(text, "dunnett"))
+    return [
+        *lines,
+        _said("normality (Shapiro-Wilk), equal variance (Brown-Forsythe), additivity of blocks and "
+              "treatments (Tukey) and correlation of neighbouring strips (Durbin-Watson) were checked on the "
+              "residuals.", "assumptions"),
+        _said("strips that the others do not expect were looked for and none was removed.", "outliers"),
+    ]  # fmt: skip
+
+
+def _curves(trials) -> list[Line]:
+    first = trials[0]
+    prices, unit = first.prices, first.rate_unit
+    price = _said(
+        f"the nutrient cost {plain(prices.nutrient)} {prices.money} per {prices.nutrient_per} and grain was "
+        f"worth {plain(prices.grain)} {prices.money} per {prices.grain_per}, a price ratio of "
+        f"{plain(first.price_ratio)} {first.yield_unit} per {unit}."
+    )
+    if first.comparison is None:
+        return [
+            price,
+            _said("two rates give no curve: the difference of their means, less its cost, is reported."),
+        ]
+    names = ", ".join(CURVES[key].label for key in first.fits if key != MEAN.key)
+    lines = [
+        _said(
+            f"response curves ({names}) were fitted by least squares with block effects taken out.", "curves"
+        ),
+        _said("joins of plateau curves were found by exact search.", "join"),
+        _said("curves were ranked by AICc.", "aicc"),
+        price,
+    ]
+    return [*lines, *(_said(*parts) for parts in _optimum(trials))]
+
+
+def _optimum(trials):
+    """What decides the optimum of these trials: an average of curves, one curve, or no response."""
+    level, kinds = f"{trials[0].level:.0%}", {trial.curve for trial in trials}
+    interval = (
+        f"its {level} interval is the exact set of rates for curves linear in their parameters and a "
+        "profile of the residual sum of squares for the others"
+    )
+    if "averaged" in kinds:
+        yield (
+            "the economic optimum rate is the average over six curves of diminishing returns, weighted by "
+            "AICc.",
+            "average",
+        )
+        yield f"{interval}, joined by model-averaged tail areas.", "exact", "profile", "tails"
+    for key in sorted(kinds & {*CURVES} - {MEAN.key}):
+        yield (
+            f"the economic optimum rate is that of the {CURVES[key].label} curve; {interval}.",
+            "exact",
+            "profile",
+        )
+    if MEAN.key in kinds:
+        yield "where no curve had a lower AICc than the mean, no response is reported.", "aicc"
+    if any(trial.draws for trial in trials):
+        draws = max(len(rows) for trial in trials for rows in trial.draws.values())
+        yield (
+            f"what a rate may lose was reckoned over {draws:,} draws of every curve by resampling of "
+            "residuals.",
+            "bootstrap",
+        )
+
+
+def _pooled(answer) -> list[Line]:
+    lines, pooled = [], answer.contrast
+    if pooled is not None:
+        treatment, check = map(show, answer.contrast_of)
+        lines.append(_said(
+            f"the difference of yield between {treatment} and {check} {answer.pooled.rate_unit} was "
+            f"estimated at each site and pooled: {pooled.method}.", *pooled.methods,
+        ))  # fmt: skip
+    if answer.one_stage is not None:
+        lines.append(_said("one mixed model of all strips was fitted beside it.", "one stage", "reml"))
+    return lines
+
+
+def _options(answer) -> list[Line]:
+    """What other results of an answer rest on: each names its methods."""
+    known = {"strips", "contrast", "one_stage"}
+    others = [
+        value for name, value in vars(answer).items() if name not in known and hasattr(value, "methods")
+    ]
+    return [_said(f"{value.how}.", *value.methods) for value in others if getattr(value, "how", "")]
+
+
+def paper_lines(paper) -> list[Line]:
+    """Say the methods paragraph, and what only the authors can add."""
+    lines, _ = numbered(methods_lines(paper.answer, paper.strips))
+    return [*map(told, lines), *notes([f"to be added by the authors: {BY_AUTHORS}"])]
+
+
+def residual_lines(residuals) -> list[Line]:
+    """Say how residuals lie, and which strips weigh most."""
+    table = residuals.table
+    far, heavy = (
+        table["standardised"].abs().gt(2).sum(),
+        table["leverage"].gt(2 * residuals.usual_leverage).sum(),
+    )
+    usual = plain(residuals.usual_leverage)
+    return [told(
+        f"Residuals of the {residuals.of} over {counted(len(table), 'strip')}: {far} beyond two standard "
+        f"deviations; {heavy} with more than twice the mean leverage ({usual})."
+    )]  # fmt: skip
