@@ -207,7 +207,7 @@ def run_strips(arguments):
     import pandas as pd
 
     strips = _read_strips(arguments.file, arguments, arguments.crop)
-    if arguments.page or arguments.workbook or arguments.together:
+    if arguments.page or arguments.workbook or arguments.together or arguments.paper:
         answer = _whole(strips, arguments)
         trials, lines = answer.trials, answer.lines()
     else:
@@ -220,6 +220,11 @@ def run_strips(arguments):
 
         own = own_rates(trials, strips.nutrient, strips.crop or arguments.crop or "")
         lines = [*lines, f"Rates for a season plan: {_write_table(own, arguments.rates)}"]
+    if arguments.paper:
+        from fertkit.report.paper import Paper
+
+        written = Paper(answer, strips).write(arguments.paper)
+        lines = [*lines, f"For a paper, {len(written)} files: {arguments.paper}"]
     tables = pd.concat({name: trial.table for name, trial in trials.items()}, names=["trial"])
     _give(answer, arguments, lines, tables.reset_index("trial"))
 
@@ -244,14 +249,20 @@ def _reading(arguments):
 
 
 def _whole(strips, arguments):
-    """The answer for one trial, or for all of a file together."""
+    """The answer for one trial, or for all of a file together, with what asks for it again."""
+    from dataclasses import replace
+
     from fertkit.report.network import answer_network
+    from fertkit.report.paper import Recipe
     from fertkit.report.trial import answer_trial
 
     asked = _asked(arguments, "nutrient_price", "grain_price", "within", "currency", "seed")
-    if arguments.together:
-        return answer_network(strips, **asked)
-    return answer_trial(strips, name=arguments.trial, price_swing_pct=arguments.price_swing, **asked)
+    question = answer_network if arguments.together else answer_trial
+    if not arguments.together:
+        asked |= {"name": arguments.trial, "price_swing_pct": arguments.price_swing}
+    reading = {"crop": arguments.crop} | _reading(arguments)
+    recipe = Recipe(arguments.file, reading, question.__name__, asked)
+    return replace(question(strips, **asked), recipe=recipe)
 
 
 def _each(strips, arguments):

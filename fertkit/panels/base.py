@@ -123,6 +123,7 @@ class Panel(TakesFiles):
         return [
             show.download("Save numbers", f"{name}.csv", self.result.table.to_csv(index=False)),
             show.download("Save figure", f"{name}.svg", self._sheet.svg().decode("utf-8"), "image/svg+xml"),
+            show.download("Save script", f"{name}.py", self.code(), "text/x-python"),
             show.download("Save settings", f"{name}.json", self.settings_json(), "application/json"),
         ]
 

@@ -53,6 +53,8 @@ class NetworkAnswer(Answer):
     sources : DataFrame
     asked : bool
         Whether the rates of the contrast were asked for.
+    recipe : Recipe or None
+        What asks for the answer again.
     """
 
     nutrient: str
@@ -67,6 +69,7 @@ class NetworkAnswer(Answer):
     sources: pd.DataFrame
     notes: tuple[str, ...] = ()
     asked: bool = False
+    recipe: object = None
 
     @property
     def table(self) -> pd.DataFrame:
@@ -138,7 +141,8 @@ class NetworkAnswer(Answer):
             _gain_section(self),
             Section("Every trial by itself", lines=say.kinds_of_site(self), tables=(_sites_table(self),)),
             *([] if self.one_stage is None else [_one_model_section(self.one_stage)]),
-            Section("How far can it be trusted?", tables=(parts.checks_table(self.checks),)),
+            Section("How far can it be trusted?", tables=(parts.checks_table(self.checks),),
+                    links=parts.script_link(self)),
         ]  # fmt: skip
 
 

@@ -71,7 +71,8 @@ print("The numbers are those that were reported.")
 def _arguments(given: dict) -> str:
     """Arguments as code, those that ask for nothing left out."""
     plain = {name: str(value) if isinstance(value, Path) else value for name, value in given.items()}
-    return "".join(f", {k}={v!r}" for k, v in plain.items() if v not in (None, "", {}, (), [], False))
+    idle = {name for name, value in plain.items() if value is None or value is False or value in ("", {}, [])}
+    return "".join(f", {name}={value!r}" for name, value in plain.items() if name not in idle)
 
 
 def one_line(text) -> str:
@@ -88,12 +89,10 @@ class Paper(Answer):
     answer : TrialAnswer or NetworkAnswer
     strips : StripTrial or None
         As read from the file.
-    recipe : Recipe or None
     """
 
     answer: Answer
     strips: object = None
-    recipe: Recipe | None = None
 
     @property
     def title(self) -> str:
@@ -166,11 +165,11 @@ class Paper(Answer):
                 for kind, content in journal_figure(section.figure, width).items():
                     name = f"figure{number}-{plain_letters(section.title)}-{width}mm.{kind}"
                     paths.append(write_whole(content, folder / name))
-        if self.recipe is not None:
-            data = Path(self.recipe.file)
+        if (recipe := self.answer.recipe) is not None:
+            data = Path(recipe.file)
             if data.resolve() != (folder / data.name).resolve():
                 paths.append(write_whole(data.read_bytes(), folder / data.name))
-            paths.append(write_whole(self.recipe.script(self.table), folder / "reproduce.py"))
+            paths.append(write_whole(recipe.script(self.table), folder / "reproduce.py"))
         return paths
 
 
@@ -181,8 +180,10 @@ def _residual_section(name, residuals) -> Section:
              "fitted": f"fitted [{unit}]", "residual": f"residual [{unit}]", "leverage": "leverage",
              "standardised": "standardised residual", "normal_score": "normal score"}  # fmt: skip
     table, says = residuals.table, " ".join(line.plain for line in residuals.lines())
-    if "block" in table and table["block"].eq("").all():
-        table = table.drop(columns="block")
+    if "block" in table:
+        blocks = pd.to_numeric(table["block"], errors="coerce")  # numbers of blocks are no text
+        table = table.drop(columns="block") if table["block"].eq("").all() else table
+        table = table.assign(block=blocks) if blocks.notna().all() else table
     title = f"Residuals: {name}"
     return Section(title, figure=residuals.plot, figure_says=says, tables=(pick(title, table, names),))
 

@@ -1,5 +1,6 @@
 """What answers are made of: sections of sentences, a figure, tables and cautions."""
 
+from base64 import b64encode
 from dataclasses import dataclass
 
 import numpy as np
@@ -116,6 +117,14 @@ def curves_table(response, of: str = "") -> Table:
          "aicc": "AICc", "weight": "support among all curves", "average_weight": "weight in the average",
          "lack_of_fit_p": "lack of fit, p", "note": "remark"},
     )  # fmt: skip
+
+
+def script_link(answer) -> tuple[tuple[str, str], ...]:
+    """Return the link that saves the script of an answer, which asks for it again; none without a file."""
+    if answer.recipe is None:
+        return ()
+    code = b64encode(answer.recipe.script(answer.table).encode("utf-8")).decode("ascii")
+    return ((f"data:text/x-python;base64,{code}", "Save the script that asks for these numbers again"),)
 
 
 def checks_of(results: dict) -> pd.DataFrame:

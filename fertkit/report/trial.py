@@ -59,6 +59,8 @@ class TrialAnswer(Answer):
     sources : DataFrame
     notes : tuple of str
         What the reader of the file should know: columns not used.
+    recipe : Recipe or None
+        What asks for the answer again.
     """
 
     name: str
@@ -75,6 +77,7 @@ class TrialAnswer(Answer):
     no_regret: str
     sources: pd.DataFrame
     notes: tuple[str, ...] = ()
+    recipe: object = None
 
     @property
     def table(self) -> pd.DataFrame:
@@ -112,7 +115,7 @@ class TrialAnswer(Answer):
             Section("What to do, and what not", do=do, leave=leave, cautions=cautions),
             *([] if self.plan is None else [_layout_section(self.plan)]),
             _strips_section(self), _response_section(self), _money_section(self),
-            Section("How far can it be trusted?", tables=tables),
+            Section("How far can it be trusted?", tables=tables, links=parts.script_link(self)),
         ]  # fmt: skip
 
 

@@ -1,0 +1,144 @@
+"""What a paper needs of an answer: what was done in words, numbers, figures to size, a script that runs."""
+
+import base64
+import re
+import runpy
+
+import numpy as np
+import openpyxl
+import pandas as pd
+import pytest
+from scipy.stats import t
+
+from fertkit.cli import main
+from fertkit.intake import read_strips
+from fertkit.plots.style import journal_figure
+from fertkit.reference import list_sources
+from fertkit.report import answer_network, answer_trial
+from fertkit.report.paper import Paper, Recipe
+
+PRICES = {"nutrient_price": 0.45, "grain_price": 11.0}
+
+
+@pytest.fixture(scope="module")
+def strips(demo):
+    return read_strips(demo("soybean_k_strips.csv"), crop="soybean")
+
+
+@pytest.fixture(scope="module")
+def paper(strips, demo):
+    recipe = Recipe(demo("soybean_k_strips.csv"), {"crop": "soybean"}, "answer_trial", PRICES)
+    answer = answer_trial(strips, **PRICES)
+    return Paper(type(answer)(**{**vars(answer), "recipe": recipe}), strips)
+
+
+def test_the_methods_say_what_was_done_and_cite_it_in_order(paper):
+    text, references = paper.methods.split("\n\nTo be added by the authors")
+    assert text.startswith(
+        "Soybean yield was measured in 24 strips at 6 rates of K2O (0, 40, 80, 120, 160, 200 lb/ac) in 4 "
+        "blocks. "
+    )
+    assert "analysis of variance, block as fixed effects; 95% intervals are by Student's t (15 error" in text
+    assert "Tukey" in text
+    assert not {"Holm", "REML"} & set(text.split())
+    cited = [int(n) for group in re.findall(r"\[([\d, ]+)\]", text) for n in group.split(", ")]
+    numbered = re.findall(r"^(\d+)\. (.*)$", references, re.M)
+    assert list(dict.fromkeys(cited)) == [int(n) for n, _ in numbered] == list(range(1, len(numbered) + 1))
+    known = dict(list_sources()[["source_key", "citation"]].to_numpy())
+    for key, (_, line) in zip(paper.keys, numbered, strict=True):
+        assert line.startswith(known[key].rstrip("."))
+
+
+def test_no_response_and_two_rates_are_told_as_they_are():
+    flat = pd.DataFrame({"block": np.repeat([1, 2, 3], 3), "rate_lb_ac": [0, 50, 100] * 3})
+    flat["yield_bu_ac"] = 50 + np.array([0.3, -0.2, -0.1, -0.1, 0.3, -0.2, -0.2, -0.1, 0.3])
+    methods = Paper(answer_trial(flat, **PRICES)).methods
+    assert "no response is reported" in methods
+    assert "average over six curves" not in methods
+    two = answer_trial(flat[flat["rate_lb_ac"] < 100], **PRICES)
+    assert "Two rates give no curve" in Paper(two).methods
+    assert "AICc" not in Paper(two).tables["Fit of the curves"]
+
+
+def test_precision_of_means_by_arithmetic(paper):
+    """SED = sqrt(2 MS / r) with 4 blocks; LSD = t(0.975, 15) SED."""
+    table = paper.tables["Precision of the means"].set_index("quantity")["value"]
+    sed = np.sqrt(2 * table["error mean square"] / 4)
+    assert table["SED, standard error of a difference"] == pytest.approx(sed)
+    assert table["LSD, least significant difference at 95%"] == pytest.approx(sed * t.isf(0.025, 15))
+
+
+def test_the_workbook_holds_numbers_as_numbers_under_units(paper, tmp_path):
+    book = openpyxl.load_workbook(paper.write_workbook(tmp_path / "tables.xlsx"))
+    assert {"Curve parameters", "Fit of the curves", "Treatment means"} <= set(book.sheetnames)
+    for sheet in book:
+        texts = [c.value for row in sheet.iter_rows(2) for c in row if isinstance(c.value, str)]
+        assert not [text for text in texts if re.fullmatch(r"[-+]?\d+([.,]\d+)?(e-?\d+)?", text)], sheet.title
+    head = [c.value for c in book["Fit of the curves"][1]]
+    assert {"RSS [(bu/ac)²]", "residual SD [bu/ac]", "economic optimum [lb/ac]", "R²", "AICc"} <= set(head)
+    rows = [[cell.value for cell in row] for row in book["Curve parameters"].iter_rows(2)]
+    held = {row[3]: row[4] for row in rows if row[1] == "quadratic"}
+    rate, yields = paper.answer.response.data.rate, paper.answer.response.data.yields
+    c, b, _ = np.polyfit(rate, yields, 2)  # every block holds every rate: blocks move the level alone
+    assert (held["b"], held["c"]) == (pytest.approx(b), pytest.approx(c))
+
+
+@pytest.mark.parametrize(("width", "shown"), [(85, 6), (170, 1)])
+def test_figures_have_the_width_of_a_journal_and_letters_of_seven_points(paper, width, shown):
+    for section in [section for section in paper.sections if section.figure is not None][:shown]:
+        written = journal_figure(section.figure, width)
+        svg = written["svg"].decode()
+        assert float(re.search(r'width="([\d.]+)pt"', svg)[1]) == pytest.approx(width / 25.4 * 72, abs=0.01)
+        box = re.search(rb"/MediaBox \[ 0 0 ([\d.]+) ", written["pdf"])[1]
+        assert float(box) == pytest.approx(width / 25.4 * 72, abs=0.1)
+        assert (
+            min(map(float, re.findall(r"font-size: ([\d.]+)px", svg) or re.findall(r"([\d.]+)px", svg))) >= 7
+        )
+        assert "Economic optimum: " not in svg
+        assert "font-weight: bold" not in svg
+
+
+def test_the_command_writes_the_folder_and_its_script_runs(demo, tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("fertkit.plots.style.JOURNAL_WIDTHS", (85,))
+    folder = tmp_path / "for a paper"
+    words = ["strips", str(demo("soybean_k_strips.csv")), "--crop", "soybean", "--nutrient-price", "0.45"]
+    words += ["--grain-price", "11", "--paper", str(folder), "--page", str(tmp_path / "page.html")]
+    assert main([*words, "--column", "other=Width (ft)"]) == 0
+    names = {path.name for path in folder.iterdir()}
+    assert {"methods.txt", "references.bib", "tables.xlsx", "paper.html", "soybean_k_strips.csv"} <= names
+    assert (folder / "references.bib").read_text(encoding="utf-8").count("@") == len(
+        re.findall(r"^\d+\. ", (folder / "methods.txt").read_text(encoding="utf-8"), re.M)
+    )
+    capsys.readouterr()
+    runpy.run_path(str(folder / "reproduce.py"))
+    assert capsys.readouterr().out.endswith("The numbers are those that were reported.\n")
+    link = re.search(r'href="data:text/x-python;base64,([^"]+)" download="reproduce.py"',
+                     (tmp_path / "page.html").read_text(encoding="utf-8"))  # fmt: skip
+    assert base64.b64decode(link[1]).decode() == (folder / "reproduce.py").read_text(encoding="utf-8")
+    data = folder / "soybean_k_strips.csv"
+    data.write_text(data.read_text(encoding="utf-8").replace("46.7", "41.7"), encoding="utf-8")
+    with pytest.raises(AssertionError, match="economic optimum rate"):
+        runpy.run_path(str(folder / "reproduce.py"))
+
+
+def test_a_script_keeps_a_zero_and_no_name_ends_its_comment(paper):
+    table = pd.DataFrame({"about": ["North\nimport os"], "item": ["rate"], "value": [1.5]})
+    code = Recipe("a.csv", {"sheet": None}, "answer_trial", {"within": 0.0, "seed": 0}).script(table)
+    assert "within=0.0, seed=0" in code
+    assert "sheet" not in code
+    assert "\nimport os" not in code
+    compile(code, "reproduce.py", "exec")
+
+
+def test_trials_together_are_a_paper_too(strips):
+    table = strips.table
+    rng = np.random.default_rng(5)
+    column = strips.yield_column
+    many = [
+        table.assign(trial=name, **{column: table[column] + rng.normal(0, 1, len(table))}) for name in "ABC"
+    ]
+    answer = answer_network(strips.with_strips(pd.concat(many, ignore_index=True)), **PRICES)
+    methods = Paper(answer, strips).methods
+    assert "in 72 strips at 6 rates of K2O (0, 40, 80, 120, 160, 200 lb/ac) in 3 trials" in methods
+    assert "Hartung J, Knapp G. 2001" in methods
+    assert "Laird NM, Ware JH. 1982" in methods
