@@ -48,12 +48,12 @@ def best_of_blocks(
 def _relaxed(nodes):
     """Columns of each node without whole numbers; None where the solver fails."""
     from scipy.optimize import linprog
-    from scipy.sparse import block_diag, csr_array
+    from scipy.sparse import block_diag
 
     searches, *bounds = zip(*nodes, strict=True)
     answer = linprog(
         np.concatenate([one.aim for one in searches]),
-        A_ub=block_diag([csr_array(one.part.a) for one in searches], format="csr"),
+        A_ub=block_diag([one.part.sparse for one in searches], format="csr"),
         b_ub=np.concatenate([one.part.b for one in searches]),
         bounds=np.column_stack([np.concatenate(side) for side in bounds]), method="highs-ds",
     )  # fmt: skip
@@ -137,8 +137,8 @@ class _Search:
 
 def switched(part: Part, x, driven) -> np.ndarray | None:
     """Columns with these passes driven and the products with a rate used; None where a rule forbids it."""
-    x, used = x.copy(), np.flatnonzero(part.a[part.links][:, part.places["used"]].any(axis=1))
-    x[part.places["used"]] = part.of("rate", x)[used] > OPEN
+    x = x.copy()
+    x[part.places["used"]] = part.of("rate", x)[part.choosy] > OPEN
     x[part.places["driven"]] = driven
     return x if (part.a @ x <= part.b + OPEN * (1 + np.abs(part.b))).all() else None
 

@@ -5,7 +5,7 @@ each product, which also bounds the least cost from below; then the passes drive
 to what that chose, and lots, stock and rates of all fields are solved together.
 """
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,6 +17,8 @@ from fertkit.rounding import above
 FEW = 20
 #: Share of the price by which two looks at each field differ, where fields share a stock or money.
 ASIDE = 0.03
+#: Times that looks which all spend too much, or too little, are moved further aside.
+WIDER = 4
 
 
 def solve(farm: Programme, gap: float) -> Answer | None:
@@ -24,21 +26,10 @@ def solve(farm: Programme, gap: float) -> Answer | None:
     if len(farm.parts) <= FEW:
         return _together(farm, gap)
     prices, worth = _relaxed(farm)
-    if prices is None:
+    looks = None if prices is None else _looks(farm, prices, worth)
+    if looks is None:
         return None
-    alike = farm.limit is None and not farm.stock.any()
-    looks, least = [], 0.0
-    for share in (0.0,) if alike else (-ASIDE, ASIDE):
-        # a pound is never worth more than its price, nor a bound valid where it is
-        moved = np.fmin(prices * (1 + share), farm.price if farm.limit is None else np.inf)
-        money = worth * (1 + share) if farm.limit is not None else worth
-        aims = [_aim_at(farm, part, moved, money) for part in farm.parts]
-        look = best_of_blocks(farm.parts, aims, [part.upper for part in farm.parts], farm.seconds)
-        if any(one is None for one in look):
-            return None
-        least = max(least, _bound(farm, look, moved, money))
-        looks.append([one[1] for one in look])
-    chosen = [sum(columns) for columns in zip(*looks, strict=True)]
+    chosen = [sum(columns) for columns in zip(*(look.parts for look in looks), strict=True)]
     if len(looks) > 1:
         whole = farm.columns("whole")
         whole[: len(farm.price)] = 0  # lots of any size: which passes, where the looks differ
@@ -47,7 +38,64 @@ def solve(farm: Programme, gap: float) -> Answer | None:
             return None
         chosen = [np.round(x) for x in answer.parts]
     answer = _together(farm, gap / 4, *_held(farm, chosen, 1))
-    return None if answer is None else replace(answer, least=least)
+    return None if answer is None else replace(answer, least=max([0.0, *(look.least for look in looks)]))
+
+
+def _looks(farm, prices, worth):
+    """Each field by itself a little aside of these prices, where fields share a stock or money; else at them.
+
+    Of money, one look spends more than there is and one does not: its worth moves until that is so.
+    """
+    shares = (-ASIDE, ASIDE) if farm.limit is not None or farm.stock.any() else (0.0,)
+    looks = {share: _look(farm, prices, worth, share) for share in shares}
+    if None in looks.values():
+        return None
+    if farm.limit is None:
+        return list(looks.values())
+    for _ in range(WIDER):
+        least, most = min(looks), max(looks)
+        if above(looks[most].spent, farm.limit):
+            share = 2 * most - least
+        elif above(looks[least].spent, farm.limit):
+            break
+        else:
+            share = 2 * least - most
+        looks[share] = _look(farm, prices, worth, share)
+    spends = {share: above(look.spent, farm.limit) for share, look in looks.items()}
+    ends = (max((s for s in looks if spends[s]), default=min(looks)),
+            min((s for s in looks if not spends[s]), default=max(looks)))  # fmt: skip
+    return [looks[share] for share in ends]
+
+
+def _look(farm, prices, worth, share):
+    """The best of each field at prices moved by a share; None where a field has no plan."""
+    # a pound is never worth more than its price, nor a bound valid where it is
+    moved = np.fmin(prices * (1 + share), farm.price if farm.limit is None else np.inf)
+    money = worth * (1 + share) if farm.limit is not None else worth
+    aims = [_aim_at(farm, part, moved, money) for part in farm.parts]
+    found = best_of_blocks(farm.parts, aims, [part.upper for part in farm.parts], farm.seconds)
+    if None in found:
+        return None
+    parts = [x for _, x in found]
+    return _Look(_bound(farm, found, moved, money), parts, _spent(farm, parts))
+
+
+@dataclass(frozen=True)
+class _Look:
+    """What no plan can beat, the columns of each block, and the money they take without whole lots."""
+
+    least: float
+    parts: list
+    spent: float
+
+
+def _spent(farm, parts):
+    pounds, driven = np.zeros(len(farm.price)), 0.0
+    for part, x in zip(farm.parts, parts, strict=True):
+        block = part.block
+        np.add.at(pounds, block.product, block.acres * block.step * part.of("rate", x))
+        driven += block.acres * (part.money @ x)
+    return driven + np.nan_to_num(farm.price) @ np.maximum(pounds - farm.stock, 0.0)
 
 
 def _held(farm, sums, looks):

@@ -102,11 +102,12 @@ def farm_of(targets, products, passes, demand, seed_row, value, whole_rates, wit
     step = np.where(_is_liquid(products), GALLON * products["density_lb_gal"], POUND) if whole_rates else 1.0
     step = np.broadcast_to(step, len(products))
     mixes = {m: _apart(products, m) for m in passes["method"].unique()}
+    share = dict(zip(PERCENT, shares(products, PERCENT), strict=True))
     blocks, belongs = [], np.full(len(fields), -1)
     for b, (kind, members) in enumerate(kinds.items()):
         belongs[members] = b
         acres = float(fields["area_ac"].to_numpy()[members].sum())
-        about = (products, passes, names, step, mixes, demand, within)
+        about = (share, passes, names, step, mixes, demand, within)
         blocks.append(_block(kind, acres, ways[kind[0]], *about))
     farm = fields.assign(block=belongs), products, passes, names, asked, caps
     return Farm(*farm, blocks, [_among_wanted(kind) for kind in kinds], basis, ways)
@@ -134,10 +135,10 @@ def _among_wanted(kind):
     return [(wanted.index(n), width, worth) for n, width, worth in kind[3]]
 
 
-def _block(kind, acres, ways, products, passes, names, step, mixes, demand, within) -> Block:
+def _block(kind, acres, ways, shares, passes, names, step, mixes, demand, within) -> Block:
     """Write one kind of fields as a block."""
     crop, asked, caps, _ = kind
-    asked, caps, share = np.array(asked), np.array(caps), shares(products, names)
+    asked, caps, share = np.array(asked), np.array(caps), np.array([shares[n] for n in names])
     wanted = np.flatnonzero(asked > 0)
     at, product = ways.ways["at"].to_numpy(), ways.ways["product"].to_numpy()
     counts = ways.counted[names].to_numpy()[at].T & (share[:, product] > 0)
@@ -149,7 +150,7 @@ def _block(kind, acres, ways, products, passes, names, step, mixes, demand, with
     ]
     for m, seeds in ways.seed.items():
         for basis, most, _ in seeds:
-            whole = shares(products, basis.split(" + ")).sum(axis=0)[product] * (at == m)
+            whole = sum(shares[n] for n in basis.split(" + "))[product] * (at == m)
             where = "in a band" if passes["method"].iloc[m] == "band" else "with the seed"
             limits.append((whole, most, f"the limit of {most:g} {basis} {where}"))
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -159,7 +160,7 @@ def _block(kind, acres, ways, products, passes, names, step, mixes, demand, with
     most = np.minimum(worth, own)
     kept = most > OPEN
     if within:
-        limits += _fair(products, dict(zip(names, asked, strict=True)), product, step)
+        limits += _fair(shares, dict(zip(names, asked, strict=True)), product, step)
     limits = [(whole[kept], top, label) for whole, top, label in limits if (whole[kept] > 0).any()]
     at, product, most, counted = at[kept], product[kept], most[kept], counted[:, kept]
     late = [(i, ways.late[at], demand[crop, names[n]] * asked[n])
@@ -168,13 +169,13 @@ def _block(kind, acres, ways, products, passes, names, step, mixes, demand, with
                  _pairs(at, product, passes, mixes), _few(at, passes), [])  # fmt: skip
 
 
-def _fair(products, asked, product, step):
+def _fair(shares, asked, product, step):
     """Hold the products of a nutrient to its target: phosphate is no nitrogen, however cheap its load.
 
     A product is a source of what it holds most of, among N, P2O5, K2O and what else the field asks for.
     """
     names = [*MAJOR, *(n for n, rate in asked.items() if rate > 0 and n not in MAJOR)]
-    share = shares(products, names)[:, product]
+    share = np.array([shares[n][product] for n in names])
     leads = share.argmax(axis=0)
     for i, name in enumerate(names):
         whole = np.where(leads == i, share[i], 0.0)

@@ -282,11 +282,9 @@ def _money(farm, answer):
 
 def _nutrients(farm, rates, edges):
     """Targets and what counts toward them; a pound of phosphate after planting does not."""
-    share, count = (
-        farm.share,
-        [farm.ways[crop].counted[farm.names].to_numpy() for crop in farm.fields["crop"]],
-    )
-    supplied = np.einsum("fmp,np,fmn->fn", rates, share, np.array(count, float))
+    share, counts = farm.share, {crop: ways.counted[farm.names] for crop, ways in farm.ways.items()}
+    count = np.array([counts[crop] for crop in farm.fields["crop"]], float)
+    supplied = np.einsum("fmp,np,fmn->fn", rates, share, count)
     brought = np.einsum("fmp,np->fn", rates, share)
     marginal = np.full(supplied.shape, np.nan)
     for b, pound in enumerate(edges.pound):

@@ -7,6 +7,7 @@ and shortfalls are for an acre; fields meet only in lots, stock and money.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -72,7 +73,7 @@ class Part:
     """The columns and rows of one block: A x <= b, upper bounds, kinds, money (but for products) and value.
 
     `places` are the columns of each kind, `cover` the rows of the targets, `links` those that let a rate be
-    above zero where its switch is on.
+    above zero where its switch is on, `choosy` the entries that have a switch of their own.
     """
 
     block: Block
@@ -85,11 +86,19 @@ class Part:
     places: dict
     cover: np.ndarray
     links: np.ndarray
+    choosy: np.ndarray
 
     @property
     def switches(self) -> slice:
         """Columns that are 0 or 1."""
         return slice(self.places["used"].start, self.places["driven"].stop)
+
+    @cached_property
+    def sparse(self):
+        """`a`, for programmes of many blocks."""
+        from scipy.sparse import csr_array
+
+        return csr_array(self.a)
 
     @property
     def opened(self) -> np.ndarray:
@@ -168,6 +177,7 @@ def part_of(block: Block, pass_cost: np.ndarray, open_: bool) -> Part:
         places,
         np.array(cover),
         np.array(links, int),
+        which,
     )
 
 
@@ -245,7 +255,7 @@ class Programme:
         n, starts = len(self.price), self.starts
         a = hstack(
             [csr_array((sum(len(p.b) for p in self.parts), n)),
-             block_diag([csr_array(p.a) for p in self.parts], format="csr")], format="csr"
+             block_diag([p.sparse for p in self.parts], format="csr")], format="csr"
         )  # fmt: skip
         at, cell, pounds = [np.arange(n)], [np.arange(n)], [-self.size_of_lot]
         for part, start in zip(self.parts, starts, strict=False):
