@@ -206,8 +206,11 @@ def _units(text):
 def run_strips(arguments):
     import pandas as pd
 
+    if arguments.by:
+        arguments.column = [*arguments.column, ("factor", arguments.by)]
     strips = _read_strips(arguments.file, arguments, arguments.crop)
-    if arguments.page or arguments.workbook or arguments.together or arguments.paper:
+    grouped = bool(strips.factor and strips.rate_column)
+    if grouped or arguments.page or arguments.workbook or arguments.together or arguments.paper:
         answer = _whole(strips, arguments)
         trials, lines = answer.trials, answer.lines()
     else:
@@ -225,8 +228,12 @@ def run_strips(arguments):
 
         written = Paper(answer, strips).write(arguments.paper)
         lines = [*lines, f"For a paper, {len(written)} files: {arguments.paper}"]
-    tables = pd.concat({name: trial.table for name, trial in trials.items()}, names=["trial"])
-    _give(answer, arguments, lines, tables.reset_index("trial"))
+    if grouped:
+        table = answer.table
+    else:
+        each = {name: trial.table for name, trial in trials.items()}
+        table = pd.concat(each, names=["trial"]).reset_index("trial")
+    _give(answer, arguments, lines, table)
 
 
 def _read_strips(file, arguments, crop):
@@ -249,16 +256,26 @@ def _reading(arguments):
 
 
 def _whole(strips, arguments):
-    """The answer for one trial, or for all of a file together, with what asks for it again."""
+    """The answer for one trial, its groups, or all of a file together, with what asks for it again."""
     from dataclasses import replace
 
+    from fertkit.report.groups import answer_groups
     from fertkit.report.network import answer_network
     from fertkit.report.paper import Recipe
     from fertkit.report.trial import answer_trial
 
     asked = _asked(arguments, "nutrient_price", "grain_price", "within", "currency", "seed")
-    question = answer_network if arguments.together else answer_trial
-    if not arguments.together:
+    grouped = strips.factor and strips.rate_column
+    question = answer_groups if grouped else answer_network if arguments.together else answer_trial
+    if grouped and arguments.together:
+        raise NotEstimable(
+            f"the file has a second factor, '{strips.factor}'; trials are answered together without one",
+            "--trial NAME for one of them, or --column trial=HEADER to read each level as a trial",
+        )
+    if grouped:
+        asked = _asked(arguments, "nutrient_price", "grain_price", "currency")
+        asked |= {"by": strips.factor, "name": arguments.trial}
+    elif not arguments.together:
         asked |= {"name": arguments.trial, "price_swing_pct": arguments.price_swing}
     reading = {"crop": arguments.crop} | _reading(arguments)
     recipe = Recipe(arguments.file, reading, question.__name__, asked)

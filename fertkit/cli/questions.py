@@ -275,10 +275,12 @@ def add_questions(commands):
         "fit response curves to a strip trial and find the economic optimum rate with its interval",
         "strips soybean_k_strips.csv --crop soybean --nutrient-price 0.45 --grain-price 11",
         "file", "--crop", *STRIP_FILE, *PRICES, "--trial", "--together", *WRITTEN, "--within",
-        "--price-swing", "--currency", "--rates", "--paper",
+        "--price-swing", "--currency", "--rates", "--paper", "--by",
         paper={**_FILE, "metavar": "FOLDER",
                "help": "also write what a paper needs: methods with citations, tables, figures (SVG, PDF) at "
                "85 and 170 mm, and a script that asks again"},
+        by={"metavar": "HEADER", "help": "column of a second factor or of zones (hybrid, timing, tillage): "
+            "the curve and optimum of each, and whether a rate for each is worth it"},
         rates={**_FILE, "help": "also write the optimum rates to a CSV that fertkit plan takes as --trials"},
         file={**_FILE, "help": "strip file: trial, block, rate, yield, optional moisture, ..."},
         crop={"help": "crop, for the trade moisture when the file gives moisture"},

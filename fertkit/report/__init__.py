@@ -30,6 +30,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "farm": ["answer_farm"],
         "plan": ["answer_plan"],
         "fields": ["answer_field"],
+        "groups": ["answer_groups"],
         "network": ["answer_network"],
         "page": ["render_page"],
         "sections": ["Section"],

@@ -27,7 +27,7 @@ At a price ratio of 0.04 their optima are 0.16 / 0.002 = 80 and 0.16 / 0.001 = 1
 [80.0, 160.0]
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import combinations
 from typing import NamedTuple
@@ -43,15 +43,15 @@ from fertkit.response.curves import CURVES, MEAN, a_curve
 from fertkit.response.data import read_trial_data
 from fertkit.response.fit import fit_data
 from fertkit.response.gain import NetGain, gain_ends, unit_prices
-from fertkit.response.group_models import APART, Grouping, level_contrasts, model_table
+from fertkit.response.group_models import APART, LOOSE, TOGETHER, Grouping, level_contrasts, model_table
 from fertkit.response.interval import Interval
 from fertkit.response.prices import Prices, prices_for
 from fertkit.results import Result, checks_frame, show
-from fertkit.rounding import above, below, first_largest, same
+from fertkit.rounding import above, at_least, below, first_largest, same
 from fertkit.trials.table import one_trial
 
-#: Rates at which net returns are compared, and how often the stretch around the best is divided again.
-POINTS, ROUNDS = 201, 4
+#: Rates at which net returns are compared, and how often the gap beside the best is halved.
+POINTS, HALVINGS = 201, 50
 FEWEST_RATES = 3
 SMALLEST_TAIL = 0.0005  # of the levels at which curves are tabulated
 
@@ -125,7 +125,23 @@ class GroupedResponse(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        return method_sources(*METHODS, "reml", "satterthwaite", "difference", "contrasts")
+        return method_sources(*METHODS, *self.methods)
+
+    @property
+    def methods(self) -> tuple[str, ...]:
+        """What the comparison rests on, by its names in ``reference/methods.csv``."""
+        levels = () if self.grouping.random is None else ("reml", "satterthwaite")
+        return (*levels, "aicc", "difference", "contrasts")
+
+    @property
+    def how(self) -> str:
+        """What was done, as a paper says it."""
+        error = "of single strips" if self.grouping.random is None else "between the strips that groups share"
+        return (
+            f"curves common to the {len(self.analyses)} levels of {self.by}, parallel and separate were compared "
+            f"by AICc and F tests, levels against the error {error}; differences of optima have intervals made "
+            "of those of the optima, and the net gain of a rate for each one that allows for all contrasts"
+        )
 
     @property
     def best(self) -> pd.Series:
@@ -153,9 +169,9 @@ class GroupedResponse(Result):
             ends = best.interval
             rows.append((
                 name, len(one.data.rate), self.shares[name], best.rate, ends.low, ends.high, ends.low_open,
-                ends.high_open, best.status, *cost,
+                ends.high_open, ends.text(), best.status, *cost,
             ))  # fmt: skip
-        names = ["group", "strips", "share", "rate", "low", "high", "low_open", "high_open", "status"]
+        names = ["group", "strips", "share", "rate", "low", "high", "low_open", "high_open", "text", "status"]
         return pd.DataFrame(rows, columns=[*names, "cost", "cost_low", "cost_high"])
 
     @cached_property
@@ -213,6 +229,11 @@ class GroupedResponse(Result):
         df = sum(max(one.data.sums.df_error(3)[0], 1) for one in self.analyses.values())
         tail = 1 - stdtr(df, np.sqrt(more * fdtri(more, df, self.level)))
         return float(1 - 2 * max(tail, SMALLEST_TAIL))
+
+    def at_prices(self, *, nutrient_price=None, grain_price=None, prices=None) -> "GroupedResponse":
+        """The same fits at other prices; nothing is refitted."""
+        asked = {"nutrient_price": nutrient_price, "grain_price": grain_price, "prices": prices}
+        return replace(self, analyses={name: one.at_prices(**asked) for name, one in self.analyses.items()})
 
     @cached_property
     def checks(self) -> pd.DataFrame:
@@ -381,22 +402,26 @@ def _common_rate(analyses, shares) -> float:
 
 
 def _together(analyses, shares, key, rates):
-    """Net return of the groups together under one curve; one without a response yields alike throughout."""
-    total = 0.0
+    """Net return of the groups together and its slope under one curve; a group without response is level."""
+    net = slope = 0.0
     for name, one in analyses.items():
-        fit = one.fits[MEAN.key if MEAN.key in one.weights.index else key]
-        total = total + shares[name] * unit_prices(one).net(fit.predict(rates), rates)
-    return total
+        fit, unit = one.fits[MEAN.key if MEAN.key in one.weights.index else key], unit_prices(one)
+        net = net + shares[name] * unit.net(fit.predict(rates), rates)
+        slope = slope + shares[name] * (unit.grain * fit.curve.slope(rates, fit.coef) - unit.nutrient)
+    return net, slope
 
 
-def _best_rate(net, low, high):
-    """Lowest of the rates of greatest net return, closed in on."""
-    ends = low, high
-    for _ in range(ROUNDS):
-        rates = np.linspace(*ends, POINTS)
-        best, step = rates[first_largest(net(rates))], (ends[1] - ends[0]) / (POINTS - 1)
-        ends = max(best - step, low), min(best + step, high)
-    return float(best)
+def _best_rate(together, low, high):
+    """Lowest rate of the greatest net return: the best of a grid, then where the slope turns beside it."""
+    rates = np.linspace(low, high, POINTS)
+    nets = together(rates)[0]
+    at = int(first_largest(nets))
+    ends = rates[max(at - 1, 0)], rates[min(at + 1, POINTS - 1)]
+    for _ in range(HALVINGS):
+        middle = sum(ends) / 2
+        ends = (middle, ends[1]) if together(middle)[1] > 0 else (ends[0], middle)
+    found = sum(ends) / 2
+    return float(rates[at] if above(nets[at], together(found)[0]) else found)
 
 
 def _cost(analysis, common, level) -> NetGain:
@@ -432,4 +457,36 @@ def _levels(result):
 
 
 def _checks(result):
-    return checks_frame([])
+    grouping = result.grouping
+    tested = [set(np.unique(one.data.rate)) for one in result.analyses.values()]
+    alike = all(rates == tested[0] for rates in tested)
+    p, limit = (
+        _same_error([one.fits[result.best["curve"]] for one in result.analyses.values()]),
+        1 - result.level,
+    )
+    rows = [
+        ("rates tested alike in every group", len(set.union(*tested)), len(tested[0]), alike,
+         ("every group was tested at the same rates",
+          "groups were tested at different rates: their curves are compared over the rates they share")),
+        ("error alike in every group [p]", p, limit, None if np.isnan(p) else at_least(p, limit),
+         ("the groups' errors are alike, as the F tests take them to be",
+          "one group is more variable than another: trust the interval of each group more than F tests")),
+    ]  # fmt: skip
+    if grouping.layout != LOOSE:
+        cells, most = grouping.cells.max() + 1, (grouping.blocks.max() + 1) * len(tested)
+        meanings = ("groups lie together in blocks", "groups lie in blocks of their own")
+        together = grouping.layout == TOGETHER
+        rows.append(("blocks hold several groups", int(cells), int(most), together, meanings))
+    return checks_frame(rows)
+
+
+def _same_error(fits) -> float:
+    """Probability that the largest and the least of the errors differ by chance, of all their pairs."""
+    from scipy.special import fdtrc
+
+    errors = sorted((fit.rss / fit.df_error, fit.df_error) for fit in fits if fit.df_error > 0)
+    if len(errors) < 2 or not above(errors[0][0], 0):
+        return np.nan
+    (low, df_low), (high, df_high) = errors[0], errors[-1]
+    pairs = len(errors) * (len(errors) - 1)
+    return float(min(1.0, pairs * fdtrc(df_high, df_low, high / low)))

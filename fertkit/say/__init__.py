@@ -28,7 +28,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "PooledEstimate": ("trials", "estimate_lines"), "OneStage": ("trials", "one_stage_lines"),
     "PooledReturn": ("trials", "return_lines"), "ResponseFit": ("response", "fit_lines"),
     "ResponseAnalysis": ("response", "analysis_lines"), "CurveComparison": ("response", "comparison_lines"),
-    "GroupedResponse": ("groups", "grouped_lines"),
+    "GroupedResponse": ("groups", "grouped_lines"), "GroupsAnswer": ("groups", "groups_answer_lines"),
     "CriticalLevel": ("response", "critical_level_lines"), "NetReturn": ("response", "net_return_lines"),
     "Regret": ("response", "regret_lines"), "PriceTable": ("response", "price_table_lines"),
     "StochasticPlateau": ("response", "plateau_risk_lines"), "BatchResult": ("answers", "batch_lines"),

@@ -1,11 +1,15 @@
 """Curves by group: whether they differ, which rate each needs, and whether a rate for each is worth it."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from fertkit.response.curves import MEAN
 from fertkit.response.group_models import APART, LOOSE, TOGETHER
+from fertkit.response.prices import area_of, money_text
 from fertkit.results import capital, plain, plain_p
 from fertkit.rounding import below, same
+from fertkit.say.advice import ELSEWHERE
 from fertkit.say.line import Kind, Line, lead, notes, row, told
 from fertkit.say.response import CAUTIONED, first, net_gain_text, optimum_text
 
@@ -30,14 +34,57 @@ def grouped_lines(result) -> list[Line]:
     return [
         lead(verdict(result)),
         told(common_rate(result)),
-        Line(Kind.HEAD, f"Economic optimum rate by {result.by}"),
-        *(row(name, f"{optimum_text(one.optimum)}.") for name, one in result.analyses.items()),
-        *map(told, differences(result)),
-        *map(told, curves(result)),
-        *map(told, levels(result)),
-        *notes(ground(result)),
+        *optima(result),
+        *map(told, (*differences(result), *curves(result), *levels(result))),
+        *ground_lines(result),
         CAUTIONED,
     ]
+
+
+def groups_answer_lines(answer) -> list[Line]:
+    """Say what the trial is about, then what its groups say, then what the reader of the file noted."""
+    what = capital(", ".join(word for word in (answer.crop, answer.nutrient) if word))
+    first_line, *rest, caution = grouped_lines(answer.groups)
+    return [replace(first_line, label=what), *rest, *notes(answer.notes), caution]
+
+
+def brief_lines(answer) -> list[Line]:
+    """Say the verdict and the optima, which stand at the top of a page."""
+    groups, said = answer.groups, [line for line in groups_answer_lines(answer) if line.kind == Kind.LEAD]
+    return [*said, told(common_rate(groups)), *optima(groups), *map(told, curves(groups))]
+
+
+def optima(result) -> list[Line]:
+    """Say the optimum of each group with its interval."""
+    rows = [row(f"{name}:", f"{optimum_text(one.optimum)}.") for name, one in result.analyses.items()]
+    return [Line(Kind.HEAD, f"Economic optimum rate by {result.by}"), *rows]
+
+
+def short_verdict(result) -> str:
+    """Say in a few words whether a rate for each group pays."""
+    shown = "pays" if result.pays else "is not shown to pay"
+    return f"A rate of its own for each {result.by} {shown}"
+
+
+def advice(result) -> tuple[list[str], list[str]]:
+    """What to do and what not after a trial with groups."""
+    unit, by = result.rate_unit, result.by
+    rates = "; ".join(f"{name} {optimum_text(one.optimum)}" for name, one in result.analyses.items())
+    own = [f"Try a rate for each {by}, in strips beside the common rate: {rates}."]
+    one = [
+        f"Use one rate for every {by}: about {plain(result.common_rate)} {unit} did best over all.",
+        f"To learn whether {by} matters for the rate, add blocks or seasons; this trial leaves the net gain "
+        f"between {_between(result)}.",
+    ]
+    doubts = [f"{name}: {text}" for name, one_of in result.analyses.items() for text in first(one_of)]
+    never = [f"Do not buy or spread by {by} on these strips alone."] if not result.pays else []
+    return [*doubts, *(own if result.pays else one)], [*never, ELSEWHERE]
+
+
+def _between(result):
+    net, area = result.net_of_groups, area_of(result.yield_unit)
+    low, high = (money_text(end, result.prices.currency, area) for end in (net.low, net.high))
+    return f"{low} and {high}"
 
 
 def verdict(result) -> str:
@@ -106,7 +153,12 @@ def levels(result) -> list[str]:
     ]
 
 
-def ground(result) -> list[str]:
+def ground_lines(result) -> list[Line]:
     """Say what the comparison of groups rests on, and what each group's own answer asks to be looked at."""
-    own = [(name, text) for name, one in result.analyses.items() for text in first(one)]
-    return [_GROUND[result.grouping.layout], *(f"{name}: {text.removesuffix('.')}" for name, text in own)]
+    told_by = {}
+    for name, one in result.analyses.items():
+        blocks = one.checks.loc[one.checks["check"] == "blocks", "meaning"].tolist()
+        for text in (*first(one), *(note for note in one.notes if note not in blocks)):
+            told_by.setdefault(text.removesuffix("."), []).append(name)
+    said = [f"{', '.join(names)}: {text}" for text, names in told_by.items()]
+    return notes([_GROUND[result.grouping.layout], *said])

@@ -1,0 +1,201 @@
+"""The answer for a trial with a second factor or zones: curves by group, and the worth of a rate for each."""
+
+from dataclasses import dataclass
+from functools import partial
+
+import pandas as pd
+
+from fertkit.asked import a_header, a_share, a_text, amounts, asks, by_name, zero_or_more
+from fertkit.report import sections as parts
+from fertkit.report.answer import Answer
+from fertkit.report.sections import Section
+from fertkit.report.trial import in_currency, notes_of, trial_rows
+from fertkit.response.groups import GroupedResponse, compare_groups
+from fertkit.response.optimum import status_in_words
+from fertkit.response.prices import area_of
+from fertkit.say import groups as say
+from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions
+from fertkit.say.line import notes
+
+
+@dataclass(frozen=True)
+class GroupsAnswer(Answer):
+    """What the kit says about one trial with groups.
+
+    Attributes
+    ----------
+    name, nutrient, crop : str
+        Nutrient and crop "" where the file does not say.
+    groups : GroupedResponse
+    sources : DataFrame
+    notes : tuple of str
+        What the reader of the file should know.
+    recipe : Recipe or None
+        What asks for it again.
+    """
+
+    name: str
+    nutrient: str
+    crop: str
+    groups: GroupedResponse
+    sources: pd.DataFrame
+    notes: tuple[str, ...] = ()
+    recipe: object = None
+
+    @property
+    def trials(self) -> dict:
+        """The analysis of each group, by the names of trial and group."""
+        return {f"{self.name}, {group}": one for group, one in self.groups.analyses.items()}
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Optima and their gains by group, what differs, what one rate costs: the tidy table of an answer."""
+        unit, area = self.groups.rate_unit, f"{self.groups.prices.money}/{area_of(self.groups.yield_unit)}"
+        by_group = (row for name, one in self.trials.items() for row in parts.response_rows(name, one))
+        apart = (
+            (
+                self.name,
+                f"optimum of {r.second} less that of {r.first}",
+                r.difference,
+                r.low,
+                r.high,
+                unit,
+                "",
+            )
+            for r in self.groups.differences.itertuples()
+        )
+        net = self.groups.net_of_groups
+        money = [(self.name, f"net gain of a rate for each {self.groups.by} over one", *net, area, "")]
+        common = parts.plain_rows(self.name, [("common rate", self.groups.common_rate, unit, "")])
+        return parts.tidy(by_group, apart, common, money)
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        return parts.checks_of({"groups": self.groups, **self.groups.analyses})
+
+    def plot(self, ax=None, **options):
+        """Draw the curves by group."""
+        return self.groups.plot(ax, **options)
+
+    @property
+    def title(self) -> str:
+        return f"{self.name}: response by {self.groups.by}"
+
+    @property
+    def lead(self) -> list:
+        return say.brief_lines(self)
+
+    @property
+    def sections(self) -> list[Section]:
+        do, leave = say.advice(self.groups)
+        cautions = (f"{ONE_TRIAL} {LIMITS[0]}", *nutrient_cautions(self.nutrient)[0])
+        return [
+            Section("What to do, and what not", do=do, leave=leave, cautions=cautions),
+            *map(lambda make: make(self.groups), (_optima_section, _differences_section, _curves_section)),
+            _trust_section(self),
+        ]
+
+
+@asks(
+    trial=parts.STRIPS, by=a_header, nutrient_price=amounts, grain_price=amounts, currency=a_text,
+    level=a_share, name=a_text,
+    shares=by_name(zero_or_more, "not areas by group", "Give a dict of areas"),
+)  # fmt: skip
+def answer_groups(
+    trial, by, *, nutrient_price, grain_price, currency="", name=None, level=0.95, shares=None
+) -> GroupsAnswer:
+    """Answer for one trial with a second factor or zones.
+
+    Parameters
+    ----------
+    trial : StripTrial or DataFrame
+        Strips of one trial; ask for one of several by `name`.
+    by : str
+        Column of the groups.
+    nutrient_price, grain_price, currency, name
+        See `fertkit.report.answer_trial`.
+    level, shares
+        See `fertkit.response.compare_groups`.
+
+    Raises
+    ------
+    FertkitError
+        If there are several trials and none is named, or the groups cannot be compared.
+    """
+    table, facts = trial_rows(trial, name)
+    given = table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
+    groups = compare_groups(
+        given, by, nutrient_price=nutrient_price, grain_price=grain_price, level=level, shares=shares
+    )
+    groups = in_currency(groups, currency)
+    return GroupsAnswer(
+        name=str(table["trial"].iloc[0]) if "trial" in table else name or "trial", **facts, groups=groups,
+        sources=parts.citations([trial, groups], facts["nutrient"]), notes=notes_of(trial),
+    )  # fmt: skip
+
+
+# ---- sections
+
+
+def _optima_section(groups):
+    area = f"{groups.prices.money}/{area_of(groups.yield_unit)}"
+    table = groups.groups.assign(status=groups.groups["status"].map(status_in_words))
+    columns = {
+        "group": groups.by, "strips": "strips", "share": "share of the area",
+        "rate": f"economic optimum [{groups.rate_unit}]", "text": f"{groups.level:.0%} interval",
+        "status": "status",
+        "cost": f"lost at the common rate [{area}]", "cost_low": "at least", "cost_high": "at most",
+    }  # fmt: skip
+    return Section(
+        f"Which rate paid best by {groups.by}?", lines=say.optima(groups), figure=groups.plot,
+        figure_says=f"{say.short_verdict(groups)}. {say.common_rate(groups)}",
+        tables=(
+            parts.pick(f"Optima by {groups.by}", table, columns),
+            *(parts.curves_table(one, f", {name}") for name, one in groups.analyses.items()),
+        ),
+    )  # fmt: skip
+
+
+def _differences_section(groups):
+    columns = {"first": "from", "second": "to", "difference": f"difference [{groups.rate_unit}]",
+               "text": f"{groups.level:.0%} interval [{groups.rate_unit}]"}  # fmt: skip
+    lines = say.differences(groups)
+    return Section(
+        "How far do the optima lie apart?", lines=lines, figure=partial(_draw_differences, groups),
+        figure_says=" ".join(lines),
+        tables=(parts.pick("Differences of optima", groups.differences, columns),),
+    )  # fmt: skip
+
+
+def _draw_differences(groups):
+    from fertkit.plots.groups import optimum_differences  # matplotlib, when a page is made
+
+    return optimum_differences(groups)
+
+
+def _curves_section(groups):
+    models = {"label": "curve", "structure": "structure", "k": "parameters", "rss": "residual sum of squares",
+              "aicc": "AICc", "delta": "above the lowest", "f": "F", "df1": "df", "df2": "error df",
+              "p": "p"}  # fmt: skip
+    yields = {"first": "from", "second": "to", "difference": f"difference in yield [{groups.yield_unit}]",
+              "low": "at least", "high": "at most", "df": "df", "p": "p"}  # fmt: skip
+    shown = {"group": groups.by, "curve": "curve", "param": "parameter", "estimate": "estimate",
+             "se": "standard error", "unit": "unit"}  # fmt: skip
+    return Section(
+        "Do the curves differ?", lines=(*say.curves(groups), *say.levels(groups)),
+        tables=(
+            parts.pick("Common, parallel or separate curves", groups.models, models),
+            parts.pick("Yields at the same rate", groups.levels, yields),
+            parts.pick(f"Parameters by {groups.by}", groups.parameters, shown),
+        ),
+    )  # fmt: skip
+
+
+def _trust_section(answer):
+    each = {name: one.strips for name, one in answer.groups.analyses.items()}
+    frame = pd.concat(each, names=[answer.groups.by, None]).reset_index(0)
+    named = {column: column.replace("_", " ") for column in frame}
+    tables = (parts.checks_table(answer.checks), parts.pick("The strips", frame, named))
+    lines = (*say.ground_lines(answer.groups), *notes(answer.notes))
+    links = parts.script_link(answer)
+    return Section("How far can it be trusted?", lines=lines, tables=tables, links=links)
