@@ -168,7 +168,7 @@ def _crosses(draft, cells) -> bool:
 def _ask_about_factor(draft, text, cells):
     levels = list(dict.fromkeys(cells.dropna().astype(str)))
     meant = {
-        "factor": "to compare both factors", "trial": "to read each level as a trial of its own",
+        "factor": "to compare its levels", "trial": "to read each level as a trial of its own",
         "block": "if it names blocks",
     }  # fmt: skip
     typed = [f"{say_column(role, text)} {why}" for role, why in meant.items() if role not in draft.headers]

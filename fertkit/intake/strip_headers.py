@@ -155,7 +155,8 @@ def each(named):
 
 def say_column(role, header) -> str:
     """Return how to name a column, on the command line and in Python."""
-    return typed(f'--column {role}="{header}"', f"columns={{'{role}': '{header}'}}")
+    option = f'--by "{header}"' if role == "factor" else f'--column {role}="{header}"'
+    return typed(option, f"columns={{'{role}': '{header}'}}")
 
 
 def _role(plain, words, unit, mass):

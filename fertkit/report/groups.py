@@ -121,6 +121,21 @@ def answer_groups(
     ------
     FertkitError
         If there are several trials and none is named, or the groups cannot be compared.
+
+    Examples
+    --------
+    Two hybrids, half a bushel to either side of a curve (invented):
+
+    >>> from fertkit.report import answer_groups
+    >>> import pandas as pd
+    >>> trial = pd.DataFrame([
+    ...     (hybrid, x, 48 + 0.2 * x - c * x**2 + d)
+    ...     for hybrid, c in (("A", 0.001), ("B", 0.0005))
+    ...     for d in (-0.5, 0.5) for x in (0, 50, 100, 150, 200)
+    ... ], columns=["hybrid", "rate_lb_ac", "yield_bu_ac"])
+    >>> answer = answer_groups(trial, "hybrid", nutrient_price=0.4, grain_price=10, name="North")
+    >>> answer.title
+    'North: response by hybrid'
     """
     table, facts = trial_rows(trial, name)
     given = table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
@@ -167,10 +182,10 @@ def _differences_section(groups):
     )  # fmt: skip
 
 
-def _draw_differences(groups):
+def _draw_differences(groups, ax=None, **options):
     from fertkit.plots.groups import optimum_differences  # matplotlib, when a page is made
 
-    return optimum_differences(groups)
+    return optimum_differences(groups, ax, **options)
 
 
 def _curves_section(groups):

@@ -138,9 +138,9 @@ class GroupedResponse(Result):
         """What was done, as a paper says it."""
         error = "of single strips" if self.grouping.random is None else "between the strips that groups share"
         return (
-            f"curves common to the {len(self.analyses)} levels of {self.by}, parallel and separate were compared "
-            f"by AICc and F tests, levels against the error {error}; differences of optima have intervals made "
-            "of those of the optima, and the net gain of a rate for each one that allows for all contrasts"
+            f"curves common to all levels of {self.by}, parallel and separate were compared by AICc and F "
+            f"tests, yields at the same rate against the error {error}; intervals of differences of optima "
+            "are made of those of the optima; that of the net gain of a rate for each allows for all contrasts"
         )
 
     @property

@@ -64,6 +64,8 @@ def _design(answer, trials) -> str:
     )
     blocks = 1 if data.block is None else len(set(data.block))
     where = f"{len(trials)} trials" if many else counted(blocks, "block") if blocks > 1 else "one field"
+    if (groups := getattr(answer, "groups", None)) is not None:
+        where = f"{len(trials)} levels of {groups.by}" + (f", {blocks} blocks each" if blocks > 1 else "")
     of = f" of {answer.nutrient}" if answer.nutrient else ""
     crop = f"{answer.crop} yield" if answer.crop else "yield"
     left = f"; {counted(lost, 'strip')} without a yield left out" if lost else ""
