@@ -140,7 +140,7 @@ class GroupedResponse(Result):
         return (
             f"curves common to all levels of {self.by}, parallel and separate were compared by AICc and F "
             f"tests, yields at the same rate against the error {error}; intervals of differences of optima "
-            "are made of those of the optima; that of the net gain of a rate for each allows for all contrasts"
+            "are those of the optima joined; that of the net gain of a rate for each allows for all contrasts"
         )
 
     @property

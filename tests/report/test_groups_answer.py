@@ -18,8 +18,8 @@ def oats(outside, tmp_path_factory):
     table = outside("yates_oats_splitplot_n.csv")
     path = tmp_path_factory.mktemp("oats") / "oats.csv"
     pd.DataFrame({
-        "Block": table["block"], "Variety": table["gen"], "N rate (lb/ac)": (table["n_cwt_ac"] * 112).round(1),
-        "Yield (lb/ac)": table["yield_qlb_plot"] * 20,
+        "Block": table["block"], "Variety": table["gen"],
+        "N rate (lb/ac)": (table["n_cwt_ac"] * 112).round(1), "Yield (lb/ac)": table["yield_qlb_plot"] * 20,
     }).to_csv(path, index=False)  # fmt: skip
     return path
 
@@ -46,7 +46,7 @@ def test_by_answers_for_each_level(oats, capsys, tmp_path):
     assert "F = 1.49 with 2 and 10 degrees of freedom, p = 0.27" in said.out
     assert "is not shown to pay" in said.out
     assert "How far do the optima lie apart?" in page.read_text(encoding="utf-8")
-    assert "Optima by variety" in pd.ExcelFile(book, engine="openpyxl").sheet_names
+    assert "Optima by variety" in pd.read_excel(book, sheet_name=None, engine="openpyxl")
     items = pd.read_csv(table)["item"]
     assert {"common rate", "net gain of a rate for each variety over one"} <= set(items)
     # Golden Rain and Victory still gain at the highest rate: no rate for a plan.
@@ -76,7 +76,7 @@ def test_levels_are_not_pooled_together(oats, capsys):
 
 
 def test_the_yields_of_each_level_are_read_rightly(oats, outside):
-    """Every cell of the file reaches its group: means by variety and rate as pandas takes them of the source."""
+    """Every cell of the file reaches its group: means by variety and rate, taken of the source."""
     answer = answer_groups(
         read_strips(oats, crop="oats", columns={"factor": "Variety"}), "variety",
         nutrient_price=0.6, grain_price=0.11,
@@ -85,9 +85,8 @@ def test_the_yields_of_each_level_are_read_rightly(oats, outside):
     for variety, rows in source.groupby("gen"):
         data = answer.groups.analyses[variety].data
         read = pd.Series(data.yields).groupby((data.rate / 112).round(1)).mean()
-        assert read.tolist() == pytest.approx(
-            (rows.groupby("n_cwt_ac")["yield_qlb_plot"].mean() * 20).tolist()
-        )
+        means = rows.groupby("n_cwt_ac")["yield_qlb_plot"].mean() * 20
+        assert read.tolist() == pytest.approx(means.tolist())
 
 
 def test_merged_and_damaged_labels(oats):
@@ -111,4 +110,4 @@ def test_several_trials_are_answered_one_at_a_time(oats):
         answer_groups(strips, **asked)
     with pytest.raises(FertkitError, match="one level here, Victory"):
         answer_groups(strips, name="South", **asked)
-    assert list(answer_groups(strips, name="North", **asked).trials)[0] == "North, GoldenRain"
+    assert next(iter(answer_groups(strips, name="North", **asked).trials)) == "North, GoldenRain"
