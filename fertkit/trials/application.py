@@ -1,6 +1,7 @@
 """The file an operator follows: strips as a CSV table, or as shapes in the field as GeoJSON (RFC 7946)."""
 
 import json
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +9,7 @@ import pandas as pd
 
 from fertkit.asked import a_dict, a_path, asks, either, holding, labels, zero_or_more
 from fertkit.errors import LookupFailed, NotEstimable, shorten
-from fertkit.intake.points import to_degrees, to_metres
+from fertkit.intake.points import to_metres
 from fertkit.sizes import LARGEST_NUMBER
 from fertkit.trials.layout import SIDES, StripPlan
 from fertkit.units import FOOT_M
@@ -53,10 +54,10 @@ def application_table(plan: StripPlan) -> pd.DataFrame:
 
 @asks(
     plan=holding("treatments", "seed", like="what plan_strips gives"), path=a_path,
-    boundary=either(a_dict, labels), headland=zero_or_more,
+    boundary=either(a_dict, labels), line=labels, headland=zero_or_more,
 )  # fmt: skip
-def write_application(plan: StripPlan, path, *, boundary=None, headland: float = 0.0) -> Path:
-    """Write the application file: ``.csv``, or ``.geojson`` where a field boundary is given.
+def write_application(plan: StripPlan, path, *, boundary=None, line=None, headland: float = 0.0) -> Path:
+    """Write the application file: ``.csv``, or ``.geojson`` where a boundary or a line is given.
 
     Parameters
     ----------
@@ -64,13 +65,15 @@ def write_application(plan: StripPlan, path, *, boundary=None, headland: float =
     path : path
     boundary : sequence of (longitude, latitude) or GeoJSON dict, optional
         Field boundary [degrees, WGS 84].
+    line : two (longitude, latitude), optional
+        A and B of the first pass; see `application_geojson`.
     headland : float
         Turning room left at both ends of the strips [`plan.width_unit`].
 
     Raises
     ------
     LookupFailed
-        If the ending of the file is neither, or GeoJSON is asked without a boundary.
+        If the ending of the file is neither, or GeoJSON is asked without a boundary or a line.
     NotEstimable
         If the trial does not fit into the boundary.
     """
@@ -78,13 +81,13 @@ def write_application(plan: StripPlan, path, *, boundary=None, headland: float =
     if path.suffix.lower() == ".csv":
         text = application_table(plan).to_csv(index=False)
     elif path.suffix.lower() in (".geojson", ".json"):
-        if boundary is None:
+        if boundary is None and line is None:
             raise LookupFailed(
                 "GeoJSON needs the field",
                 "boundary=[(longitude, latitude), ...]",
-                remedy="give its boundary, or write a .csv",
+                remedy="give its boundary or an A-B line, or write a .csv",
             )
-        text = json.dumps(application_geojson(plan, boundary, headland=headland), indent=1)
+        text = json.dumps(application_geojson(plan, boundary, line=line, headland=headland), indent=1)
     else:
         raise LookupFailed(f"unknown ending '{path.suffix}' of an application file; use .csv or .geojson")
     return write_whole(text, path)
@@ -92,13 +95,14 @@ def write_application(plan: StripPlan, path, *, boundary=None, headland: float =
 
 @asks(
     plan=holding("treatments", "seed", like="what plan_strips gives"), boundary=either(a_dict, labels),
-    headland=zero_or_more,
+    line=labels, headland=zero_or_more,
 )  # fmt: skip
-def application_geojson(plan: StripPlan, boundary, *, headland: float = 0.0) -> dict:
-    """Lay the strips into a field and give them as GeoJSON polygons, cut at the boundary.
+def application_geojson(plan: StripPlan, boundary=None, *, line=None, headland: float = 0.0) -> dict:
+    """Lay the strips into a field and give them as GeoJSON polygons, cut at the boundary if there is one.
 
-    Strips run along the longest side of the field and start from it, driven so that it lies to the left; see
-    `write_application`.
+    Without a line, strips run along the longest side of the field and start from it, driven so that it lies
+    to the left. A line is the middle of the first applicator pass, driven from A to B: strips lie along it
+    and to its right. See `write_application`.
 
     Returns
     -------
@@ -106,36 +110,170 @@ def application_geojson(plan: StripPlan, boundary, *, headland: float = 0.0) -> 
         A FeatureCollection; each strip has the columns of `application_table`, its area [ha] and the way it
         is driven: ``driven_deg`` [degrees clockwise from north] and ``driven`` in words.
     """
-    corners = _corners(boundary)
-    x, y, centre = to_metres(*corners.T)
-    local, turn = _along_longest_side(np.column_stack([x, y]))
-    unit = FOOT_M if plan.width_unit == "ft" else 1.0
-    low, high = local.min(axis=0), local.max(axis=0)
-    if plan.width * unit > high[1] - low[1] + 1e-6:
-        raise NotEstimable(
-            f"the trial is {plan.width:g} {plan.width_unit} wide, the field "
-            f"{(high[1] - low[1]) / unit:.0f} {plan.width_unit} across its longest side; plan fewer strips"
-        )
+    place = _place(plan, boundary, line, headland)
     features = []
     for record in application_table(plan).to_dict("records"):
-        x = np.array([record[f"start_{plan.width_unit}"], record[f"end_{plan.width_unit}"]]) * unit
-        # Driven against x, so that y counts from the left.
-        x = np.sort(np.clip(high[0] - headland * unit - x, low[0] + headland * unit, None))
-        y = np.array([record[f"from_{plan.width_unit}"], record[f"to_{plan.width_unit}"]]) * unit + low[1]
-        piece = _cut(local, x, y)
+        piece = place.piece(record, plan.width_unit)
         if len(piece) < 3 or area(piece) < 1e-6:
             raise NotEstimable(
                 f"strip {record['position']} lies outside the field; plan fewer or shorter strips"
             )
-        lon, lat = to_degrees(*(piece @ turn).T, centre)
-        ring = [[round(float(a), 8), round(float(b), 8)] for a, b in zip(lon, lat, strict=True)]
-        ring.append(ring[0])
+        ring = place.degrees(piece)
         properties = {k: None if pd.isna(v) else v for k, v in record.items()} | {
-            "area_ha": round(area(piece) / 1e4, 4), **_driven(turn)
+            "area_ha": round(area(piece) / 1e4, 4), **_driven(place.turn)
         }  # fmt: skip
-        shape = {"type": "Polygon", "coordinates": [ring]}
-        features.append({"type": "Feature", "geometry": shape, "properties": _plain(properties)})
+        features.append(_feature("Polygon", [[*ring, ring[0]]], _plain(properties)))
     return {"type": "FeatureCollection", "features": features}
+
+
+def guidance_geojson(plan: StripPlan, boundary=None, *, line=None, headland: float = 0.0) -> dict:
+    """Give the middle of every applicator pass as a line from A to B, the first one the A-B line.
+
+    Returns
+    -------
+    dict
+        A FeatureCollection of lines with name, pass (from the left), strip, block, what is applied and
+        ``driven_deg``; see `application_geojson`.
+    """
+    place, unit = _place(plan, boundary, line, headland), plan.width_unit
+    width, features = plan.strip_width / plan.passes, []
+    applied = next(c for c in application_table(plan) if c.startswith(("rate_", "treatment")))
+    for record in application_table(plan).sort_values(["position", f"start_{unit}"]).to_dict("records"):
+        for number in range(plan.passes):
+            middle = record[f"from_{unit}"] + (number + 0.5) * width
+            hair = 1e-3 * width
+            track = place.piece(record | {f"from_{unit}": middle - hair, f"to_{unit}": middle + hair}, unit)
+            if len(track) < 3:
+                raise NotEstimable(f"strip {record['position']} lies outside the field; plan fewer strips")
+            y = track[:, 1].mean()
+            ends = place.degrees(np.array([[track[:, 0].max(), y], [track[:, 0].min(), y]]))
+            count = (record["position"] - 1) * plan.passes + number + 1
+            named = {"name": "A-B line" if not features else f"pass {count}", "pass": count}
+            held = {key: record[key] for key in ("strip", "block", "kind", applied)}
+            held = {k: None if pd.isna(v) else v for k, v in held.items()}
+            features.append(_feature("LineString", ends, _plain(named | held | _driven(place.turn))))
+    return {"type": "FeatureCollection", "features": features}
+
+
+def _feature(kind, coordinates, properties) -> dict:
+    return {
+        "type": "Feature",
+        "geometry": {"type": kind, "coordinates": coordinates},
+        "properties": properties,
+    }
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where a trial lies: metres of a turned field, strips driven against x and counted along y.
+
+    Attributes
+    ----------
+    ring : (n, 2) array or None
+        The boundary.
+    turn : (2, 2) array
+    centre : (float, float)
+        Longitude and latitude of the origin [degrees].
+    scale : (2,) array
+        Metres of a degree of each.
+    start, left : float
+        x of the near end and y of the left side of the trial.
+    far : float
+        Least x of a strip, its headland left.
+    """
+
+    ring: np.ndarray | None
+    turn: np.ndarray
+    centre: tuple[float, float]
+    scale: np.ndarray
+    start: float
+    left: float
+    far: float
+
+    def piece(self, record, width_unit) -> np.ndarray:
+        """Corners of a strip of `application_table`, as far as it lies in the field."""
+        unit = FOOT_M if width_unit == "ft" else 1.0
+        x = np.array([record[f"start_{width_unit}"], record[f"end_{width_unit}"]]) * unit
+        # Driven against x, so that y counts from the left.
+        x = np.sort(np.clip(self.start - x, self.far, None))
+        y = np.array([record[f"from_{width_unit}"], record[f"to_{width_unit}"]]) * unit + self.left
+        corners = np.array([[x[0], y[0]], [x[1], y[0]], [x[1], y[1]], [x[0], y[1]]])
+        return corners if self.ring is None else _cut(self.ring, x, y)
+
+    def degrees(self, points) -> list[list[float]]:
+        """Longitude and latitude of points, to a millimetre."""
+        placed = points @ self.turn / self.scale + self.centre
+        return [[round(float(lon), 8), round(float(lat), 8)] for lon, lat in placed]
+
+
+def metres_a_degree(latitude: float) -> tuple[float, float]:
+    """Metres of a degree of longitude and of latitude on the WGS 84 ellipsoid.
+
+    Examples
+    --------
+    At the equator and at 45 degrees (NIMA TR8350.2: a = 6378137 m, 1/f = 298.257223563):
+
+    >>> from fertkit.trials.application import metres_a_degree
+    >>> [round(x, 1) for x in (*metres_a_degree(0.0), *metres_a_degree(45.0))]
+    [111319.5, 110574.3, 78846.8, 111131.8]
+    """
+    major, flat = 6378137.0, 1 / 298.257223563
+    squared = flat * (2 - flat)
+    phi = np.radians(latitude)
+    bulge = 1 - squared * np.sin(phi) ** 2
+    degree = np.radians(1.0)
+    east, north = np.cos(phi) / np.sqrt(bulge), (1 - squared) / bulge**1.5
+    return float(degree * major * east), float(degree * major * north)
+
+
+def _place(plan, boundary, line, headland) -> _Place:
+    """Turn the field so that strips are driven against x, from its longest side or along a line."""
+    unit = FOOT_M if plan.width_unit == "ft" else 1.0
+    if boundary is None and line is None:
+        raise LookupFailed("give the boundary of the field, or an A-B line")
+    corners = None if boundary is None else _corners(boundary)
+    ends = None if line is None else _line(line)
+    held = ends if corners is None else corners
+    centre = tuple(held.mean(axis=0))
+    # A field is measured as its harvest points are; a receiver repeats a line in metres of the ellipsoid.
+    scale = np.array(
+        to_metres(centre[0] + 1, centre[1] + 1, centre)[:2] if line is None else metres_a_degree(centre[1])
+    )
+    ring = None if corners is None else (corners - centre) * scale
+    if ends is None:
+        ring, turn = _along_longest_side(ring)
+        low, high = ring.min(axis=0), ring.max(axis=0)
+        if plan.width * unit > high[1] - low[1] + 1e-6:
+            raise NotEstimable(
+                f"the trial is {plan.width:g} {plan.width_unit} wide, the field "
+                f"{(high[1] - low[1]) / unit:.0f} {plan.width_unit} across its longest side; plan fewer "
+                "strips"
+            )
+        return _Place(ring, turn, centre, scale, high[0] - headland * unit, low[1], low[0] + headland * unit)
+    ends = (ends - centre) * scale
+    dx, dy = (ends[0] - ends[1]) / np.hypot(*(ends[0] - ends[1]))
+    turn = np.array([[dx, dy], [-dy, dx]])
+    start, middle = ends[0] @ turn.T
+    left = middle - plan.strip_width / plan.passes * unit / 2
+    if ring is None:
+        return _Place(None, turn, centre, scale, start - headland * unit, left, -np.inf)
+    ring = ring @ turn.T
+    low, high = ring.min(axis=0), ring.max(axis=0)
+    start = min(start, high[0]) - headland * unit
+    return _Place(ring, turn, centre, scale, start, left, low[0] + headland * unit)
+
+
+def _line(line) -> np.ndarray:
+    """Two points of a line [degrees], at least a metre apart."""
+    try:
+        ends = np.array([[float(x) for x in point][:2] for point in line], dtype=float)
+    except (TypeError, ValueError):
+        ends = np.empty((0, 2))
+    if ends.shape != (2, 2) or not (np.abs(ends) <= (180, 90)).all():
+        raise LookupFailed("an A-B line needs A and B, each as longitude and latitude in degrees")
+    if np.hypot(*((ends[1] - ends[0]) * metres_a_degree(ends[0, 1]))) < 1:
+        raise LookupFailed("A and B of the line are one place; give two ends of a pass")
+    return ends
 
 
 def _driven(turn) -> dict:

@@ -149,8 +149,27 @@ def power_of_difference(difference, sd, treatments, blocks, *, design="blocks", 
     NotEstimable
         If the design leaves no degree of freedom for the error.
     """
-    # The square of a noncentral t is a noncentral F: both tails at once.
-    return noncentral_f_power(1, _df(design, treatments, blocks), blocks * difference**2 / (2 * sd**2), alpha)
+    df = _df(design, treatments, blocks)
+    return power_of_contrast(difference, sd * np.sqrt(2 / blocks), df, alpha)
+
+
+def power_of_contrast(difference, se, df, alpha=0.05) -> float:
+    """Chance that a contrast of standard error `se` is significant, both tails at once."""
+    # The square of a noncentral t is a noncentral F.
+    return noncentral_f_power(1, df, (difference / se) ** 2, alpha)
+
+
+def smallest_contrast(se, df, power=0.8, alpha=0.05) -> float:
+    """Smallest true contrast of standard error `se` that is found with a given chance [unit of `se`]."""
+    from scipy.optimize import brentq
+
+    def lacking(ratio):
+        return power_of_contrast(ratio, 1, df, alpha) - power
+
+    high = 1.0
+    while lacking(high) < 0:
+        high *= 2
+    return float(se * brentq(lacking, 0, high))
 
 
 def noncentral_f_power(df1: float, df2: float, shift: float, alpha: float) -> float:
@@ -183,16 +202,7 @@ def _df(design, treatments, blocks) -> float:
 
 
 def _detectable(sd, treatments, blocks, design, power, alpha) -> float:
-    from scipy.optimize import brentq
-
-    def lacking(difference):
-        """Power lacking to a difference in standard deviations of a strip."""
-        return power_of_difference(difference, 1, treatments, blocks, design=design, alpha=alpha) - power
-
-    high = 1.0
-    while lacking(high) < 0:
-        high *= 2
-    return float(sd * brentq(lacking, 0, high))
+    return smallest_contrast(sd * np.sqrt(2 / blocks), _df(design, treatments, blocks), power, alpha)
 
 
 def _plan(difference, cv, sd, treatments, blocks, design, power, alpha, correlation) -> PowerPlan:

@@ -11,7 +11,13 @@ from matplotlib.path import Path
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
 from fertkit.say.trials import sketch
-from fertkit.trials.application import application_geojson, application_table, area, write_application
+from fertkit.trials.application import (
+    application_geojson,
+    application_table,
+    area,
+    guidance_geojson,
+    write_application,
+)
 from fertkit.trials.layout import draw_latin, plan_strips
 
 MACHINES = {"header_width": 30, "applicator_width": 60, "strip_length": 1200}
@@ -509,3 +515,49 @@ def test_names_are_written_as_treatments(tmp_path):
     first = json.loads(shown.read_text())["features"][0]["properties"]
     assert (first["passes"], first["seed"], first["from_ft"], first["to_ft"]) == (1, 1, 0.0, 60.0)
     assert (first["harvest_from_ft"], first["harvest_to_ft"]) == (15.0, 45.0)
+
+
+# ---- a line of a receiver
+
+METRES_N, METRES_E = 111_073.3, 82_850.8  # of a degree at 42 north on WGS 84, by its two radii in R
+
+
+def test_strips_lie_along_a_line_and_to_its_right():
+    """A line due north: strips eastward, each 60 ft; the first pass is driven on the line itself."""
+    a, b = (-93.0, 42.0), (-93.0, 42.005)
+    plan = plan_strips(
+        [0, 60, 120], seed=7, blocks=2, header_width=30, applicator_width=60, strip_length=1200
+    )
+    strips = application_geojson(plan, line=[a, b])["features"]
+    lines = guidance_geojson(plan, line=[a, b])["features"]
+    assert lines[0]["properties"]["name"] == "A-B line"
+    assert lines[0]["geometry"]["coordinates"][0] == pytest.approx(a, abs=2e-8)
+    assert [line["properties"]["driven_deg"] for line in lines] == [0.0] * len(lines)
+    assert len(lines) == len(strips) == 8  # one pass a strip, borders too
+    for number, (strip, line) in enumerate(zip(strips, lines, strict=True)):
+        ring = np.array(strip["geometry"]["coordinates"][0])
+        east = (ring[:, 0] - a[0]) * METRES_E / 0.3048
+        assert [east.min(), east.max()] == pytest.approx([60 * number - 30, 60 * number + 30], abs=0.1)
+        north = (ring[:, 1] - a[1]) * METRES_N / 0.3048
+        assert [north.min(), north.max()] == pytest.approx([0, 1200], abs=0.1)
+        ends = np.array(line["geometry"]["coordinates"])
+        assert (ends[:, 0] - a[0]) * METRES_E / 0.3048 == pytest.approx(60 * number, abs=0.1)
+        assert strip["properties"]["area_ha"] == pytest.approx(60 * 1200 * 0.3048**2 / 1e4, abs=1e-4)
+
+
+def test_two_passes_of_a_strip_have_two_lines_and_a_boundary_cuts_them():
+    plan = plan_strips([0, 60], seed=1, blocks=2, header_width=40, applicator_width=30, strip_length=600)
+    corners = field(420, 380)
+    lines = guidance_geojson(plan, corners)["features"]
+    assert plan.passes == 2
+    assert len(lines) == 2 * len(plan.strips)
+    along = [corners[1], corners[0]]  # the field lies to the right of this way along its first side
+    cut = application_geojson(plan, corners, line=along)["features"]
+    assert all(strip["properties"]["area_ha"] > 0 for strip in cut)
+
+
+@pytest.mark.parametrize("line", [[(0, 0)], [(0, 0), (0, 0)], [(0, 0), (500000, 4)], ["a", "b"]])
+def test_a_line_that_is_none_is_refused(line):
+    plan = plan_strips([0, 60], seed=1, blocks=2, header_width=30, applicator_width=30, strip_length=600)
+    with pytest.raises(LookupFailed, match="line"):
+        guidance_geojson(plan, line=line)

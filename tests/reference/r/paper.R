@@ -23,4 +23,17 @@ expect("standard errors of a Mitscherlich curve", summary(fit)$coefficients[, 2]
 expect("leverage of its tangent plane", leverage[1:3], c(0.970744, 0.544679, 0.382505), 5e-5)
 expect("its standardised residuals", scaled[1:3], c(1.49361, -1.64461, 1.61244), 5e-4)
 expect("their normal scores, ten or fewer", qqnorm(scaled, plot.it = FALSE)$x[1:2], c(0.643345405, -1.281551566), 1e-8)
+
+# ---- two factors, many sites
+found <- function(df, se, difference) {
+  reach <- qt(0.975, df)
+  pt(reach, df, difference / se, lower.tail = FALSE) + pt(-reach, df, difference / se)
+}
+expect("2 x 4, difference of differences, 8 and 9 blocks", c(found(7 * 7, 5 * sqrt(4 / 8), 10), found(7 * 8, 5 * sqrt(4 / 9), 10)),
+       c(0.7917872, 0.8384768), 1e-6)
+expect("whole strips, 6 blocks: first factor", found(5, sqrt(2 * (25 + 5 * 16) / 30), 8), 0.6787784, 1e-6)
+expect("12 sites of one year", power.t.test(12, 1.5, sqrt(2^2 + 3^2 / 4), type = "one.sample", strict = TRUE)$power,
+       0.4747156, 1e-6)
+half <- function(s) qt(0.975, s - 1) * sqrt((2^2 + 3^2 / 4) / s)
+expect("half width over 26 and 27 sites", half(26:27), c(1.0097717, 0.9889671), 1e-6)
 finish()
