@@ -13,7 +13,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "budget": ["nutrient_budget", "plan_season"],
         "intake": ["read_strips", "read_tissue"],
         "reference": ["cite", "list_sources", "load_ranges", "load_table"],
-        "report": ["answer_field"],
+        "report": ["answer_field", "answer_points"],
         "response": ["analyse_response", "compare_curves", "fit_response"],
         "tissue": ["explain", "score_tissue"],
         "trials": ["analyse_strips", "plan_strips"],

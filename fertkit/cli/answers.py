@@ -206,6 +206,8 @@ def _units(text):
 def run_strips(arguments):
     import pandas as pd
 
+    if arguments.log:
+        return _from_points(arguments)
     if arguments.by:
         arguments.column = [*arguments.column, ("factor", arguments.by)]
     strips = _read_strips(arguments.file, arguments, arguments.crop)
@@ -216,13 +218,7 @@ def run_strips(arguments):
     else:
         answer = None
         trials, lines = _each(strips, arguments)
-    if arguments.rates:
-        if not strips.nutrient or not strips.rate_column:
-            raise NotEstimable("rates for a plan need strips whose rates name their nutrient")
-        from fertkit.response.own_rates import own_rates
-
-        own = own_rates(trials, strips.nutrient, strips.crop or arguments.crop or "")
-        lines = [*lines, f"Rates for a season plan: {_write_table(own, arguments.rates)}"]
+    lines += _rates(trials, strips, arguments)
     if arguments.paper:
         from fertkit.report.paper import Paper
 
@@ -234,6 +230,40 @@ def run_strips(arguments):
         each = {name: trial.table for name, trial in trials.items()}
         table = pd.concat(each, names=["trial"]).reset_index("trial")
     _give(answer, arguments, lines, table)
+
+
+def _rates(trials, strips, arguments) -> list:
+    """Write the optimum rates where they are asked for, and say so."""
+    if not arguments.rates:
+        return []
+    if not strips.nutrient or not strips.rate_column:
+        raise NotEstimable("rates for a plan need strips whose rates name their nutrient")
+    from fertkit.response.own_rates import own_rates
+
+    own = own_rates(trials, strips.nutrient, strips.crop or arguments.crop or "")
+    return [f"Rates for a season plan: {_write_table(own, arguments.rates)}"]
+
+
+def _from_points(arguments):
+    """Answer from a log and the map of what was applied."""
+    from fertkit.report.points import answer_points
+
+    if not arguments.crop:
+        raise NotEstimable("a log needs its crop, for bushels and trade moisture", "--crop corn")
+    others = [f"--{name}" for name in ("together", "by", "paper") if getattr(arguments, name)]
+    if others:
+        raise NotEstimable(f"{' and '.join(others)} cannot be asked of a log; zones can", "--zones FILE")
+    reading = _reading(arguments)
+    columns = {role: headers[-1] for role, headers in reading.pop("columns").items()}
+    reading = {name: value for name, value in reading.items() if value not in (None, False)}
+    names = ("crop", "nutrient_price", "grain_price", "within", "currency", "seed", "zones", "delay", "utm",
+             "reach")  # fmt: skip
+    answer = answer_points(
+        arguments.log, arguments.file, columns=columns, width=arguments.header_width, name=arguments.trial,
+        price_swing_pct=arguments.price_swing, **_asked(arguments, *names), **reading,
+    )  # fmt: skip
+    written = _rates(answer.trials, answer.joined.trial, arguments)
+    _give(answer, arguments, [*answer.lines(), *written], answer.table)
 
 
 def _read_strips(file, arguments, crop):

@@ -23,6 +23,14 @@ def _named_column(text):
     return role.strip().lower(), header.strip()
 
 
+def _length(text):
+    """A length with its unit: 30ft, 9.1 m."""
+    number, unit = text.rstrip("abcdefghijklmnopqrstuvwxyz "), text.lstrip("0123456789., ")
+    if not number or not unit:
+        raise argparse.ArgumentTypeError(f"'{text}' is no length with its unit, as in 30ft")
+    return _number(number), unit
+
+
 def _two_names(text):
     spelling, mark, field = text.partition("=")
     if not (mark and spelling.strip() and field.strip()):
@@ -275,14 +283,25 @@ def add_questions(commands):
         "fit response curves to a strip trial and find the economic optimum rate with its interval",
         "strips soybean_k_strips.csv --crop soybean --nutrient-price 0.45 --grain-price 11",
         "file", "--crop", *STRIP_FILE, *PRICES, "--trial", "--together", *WRITTEN, "--within",
-        "--price-swing", "--currency", "--rates", "--paper", "--by",
+        "--price-swing", "--currency", "--rates", "--paper", "--by", "--log", "--zones", "--delay", "--reach",
+        "--header-width", "--utm",
         paper={**_FILE, "metavar": "FOLDER",
                "help": "also write what a paper needs: methods with citations, tables, figures (SVG, PDF) at "
                "85 and 170 mm, and a script that asks again"},
         by={"metavar": "HEADER", "help": "column of a second factor or of zones (hybrid, timing, tillage): "
             "the curve and optimum of each, and whether a rate for each is worth it"},
         rates={**_FILE, "help": "also write the optimum rates to a CSV that fertkit plan takes as --trials"},
-        file={**_FILE, "help": "strip file: trial, block, rate, yield, optional moisture, ..."},
+        file={**_FILE, "help": "strip file: trial, block, rate, yield, optional moisture, ...; with --log "
+              "the map of what was applied: polygons or records (GeoJSON, shapefile, CSV)"},
+        log={**_FILE, "help": "log of the combine (CSV, GeoJSON, shapefile): strips are made of its points"},
+        zones={"metavar": "FILE_OR_COLUMN", "help": "polygons of zones, or a column of the log or the map "
+               "that names them: response by zone"},
+        delay={"type": _number, "metavar": "SECONDS", "help": "time from header to sensor (default: sought)"},
+        reach={"type": _number, "metavar": "M", "help": "distance to which a record of what was applied "
+               "counts [m] (default: a little over half the way between its passes)"},
+        header_width={"type": _length, "metavar": "30ft",
+                      "help": "header width, where the log has no column"},
+        utm={"metavar": "ZONE", "help": "UTM zone of coordinates in metres, as 15N"},
         crop={"help": "crop, for the trade moisture when the file gives moisture"},
         trial={"metavar": "NAME", "help": "this trial only, where the file holds several"},
         together={

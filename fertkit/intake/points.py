@@ -13,7 +13,9 @@ from fertkit.delimited import decode
 from fertkit.errors import InputError
 from fertkit.intake.moisture import trade_source
 from fertkit.intake.numbers import LARGEST, SMALLEST, number_style
-from fertkit.intake.spellings import plain, problem, roles_of
+from fertkit.intake.shapes import from_utm, read_map, utm_zone
+from fertkit.intake.spellings import plain, problem, roles_of, spaced
+from fertkit.intake.strip_headers import read_header
 from fertkit.intake.units import AREA_UNITS, LENGTH_M, area_unit, take_length
 from fertkit.line_lengths import check_long_file
 from fertkit.reference.crops import bushel_lb, crop_name, load_crops, trade_moisture_pct
@@ -24,10 +26,18 @@ from fertkit.tables import frame_grid, open_table, text_of
 from fertkit.units import LB_KG, at_moisture, convert_area_rate
 
 ROLES = roles_of("points")
-#: Measure -> unit -> factor to kg/s and m.
-_FACTORS = {"flow": {"lb/s": LB_KG, "kg/s": 1.0}, "length": LENGTH_M, "amount": dict.fromkeys(AREA_UNITS)}
+#: Measure -> unit -> factor to kg/s, m and m/s.
+_FACTORS = {
+    "flow": {"lb/s": LB_KG, "kg/s": 1.0}, "length": LENGTH_M, "amount": dict.fromkeys(AREA_UNITS),
+    "speed": {"mph": 5280 * LENGTH_M["ft"] / 3600, "km/h": 1 / 3.6, "m/s": 1.0, "ft/s": LENGTH_M["ft"]},
+}  # fmt: skip
+_SPEEDS = {"mph": "mph", "mi/h": "mph", "km/h": "km/h", "kmh": "km/h", "kph": "km/h", "m/s": "m/s",
+           "ft/s": "ft/s"}  # fmt: skip
 _HEAD_BYTES = 65_536
 _DEGREES = {"lon": 180, "lat": 90}
+_PLANE = ("easting", "northing")
+#: A step of time or place this many times the usual one is a gap in the log (common practice, no source).
+_GAP = 5.0
 EARTH_M = 6_371_008.8  # mean radius (IUGG, from memory)
 
 
@@ -38,9 +48,10 @@ class YieldPoints(Result):
     Attributes
     ----------
     points : DataFrame
-        x_m, y_m (local, east and north of the middle), lon, lat, mass_kg (as harvested), moisture_pct,
-        seconds, distance_m, width_m, area_m2, ``yield_<unit>`` at `standard_moisture_pct`, and pass, strip,
-        time where the file has them (a date or a time of day in seconds; numbers in the file's unit).
+        x_m, y_m (local, east and north of the middle), lon, lat (missing of a plane grid that is not named,
+        which has easting and northing), mass_kg (as harvested), moisture_pct, seconds, distance_m, width_m,
+        area_m2, ``yield_<unit>`` at `standard_moisture_pct`, and pass, strip, zone, time where the file has
+        them (a date or a time of day in seconds; numbers in the file's unit).
     crop : str
     standard_moisture_pct : float
     yield_unit : str
@@ -73,29 +84,35 @@ class YieldPoints(Result):
 
 @asks(
     path_or_buffer=a_file, columns=header_by_role, units=words_by_name, width=a_length, yield_unit=a_word,
-    name=a_text,
+    name=a_text, utm=a_text,
 )  # fmt: skip
 def read_points(
-    path_or_buffer, *, crop: str, columns=None, units=None, width=None, yield_unit="bu/ac", name=None
-) -> YieldPoints:
+    path_or_buffer, *, crop: str, columns=None, units=None, width=None, yield_unit="bu/ac", name=None,
+    utm=None,
+) -> YieldPoints:  # fmt: skip
     """Read a yield-monitor log.
 
     Parameters
     ----------
     path_or_buffer : path, bytes, file-like or DataFrame
-        CSV in any common dialect, one record a line, in the order of harvest.
+        CSV in any common dialect, one record a line, in the order of harvest; or points as GeoJSON or
+        shapefile. Where no column holds them, seconds come from the times of the records, distances from
+        speeds or positions; yields that are stated at a moisture need none.
     crop : str
         Gives bushel weight and trade moisture.
     columns : dict, optional
-        Role (lon, lat, flow, yield, seconds, distance, width, moisture, time, pass, strip) → header, where
-        headers do not tell.
+        Role (lon, lat or easting, northing; flow, yield, seconds, distance, speed, width, moisture, time,
+        pass, strip, zone) → header, where headers do not tell.
     units : dict, optional
         Role → unit, where headers do not tell: flow in lb/s or kg/s; distance and width in in, ft, cm or
-        m; yield in bu/ac, lb/ac, kg/ha, t/ha, ...
+        m; speed in mph, km/h, m/s or ft/s; yield in bu/ac, lb/ac, kg/ha, t/ha, ..., with the moisture at
+        which it is stated where the header does not say: ``bu/ac at 15.5 %``.
     width : (float, str), optional
         Header width and its unit, where no column holds it, e.g. ``(30, "ft")``.
     yield_unit : str
         Unit of the yields given back.
+    utm : str, optional
+        UTM zone of eastings and northings, such as 15N.
 
     Raises
     ------
@@ -115,26 +132,32 @@ def read_points(
     77.8
     """
     crop = crop_name(crop)
-    file, cells = _cells(path_or_buffer, name)
-    problems = []
-    taken = _roles(list(cells.columns), columns or {}, problems)
-    stated = _units_of(taken, units or {}, problems)
+    file, cells, grid = open_log(path_or_buffer, name)
+    grid = utm_zone(utm) if utm else grid
+    problems, units = [], units or {}
+    taken = _roles(list(cells.columns), columns or {}, units, problems)
+    stated = _units_of(taken, units, problems)
+    at_pct = _stated_moisture(taken, units, problems)
     if "width" not in taken and width is None:
         problems.append(problem("no header width"))
     raw = {} if problems else _numbers(cells, taken, problems)
+    if not problems:
+        _check_plane(raw, taken, problems)
     if problems:
         raise InputError(file, problems)
+    clock = _clock(cells[taken["time"]]) if "time" in taken else None
+    places, derived = _places(raw, grid), []
+    _complete(raw, stated, places, clock, derived)
     standard = trade_moisture_pct(crop)
-    points = _metric(raw, stated, width, crop, standard, yield_unit)
-    for role in ("pass", "strip"):
+    measured = _metric(raw, stated, width, crop, (standard, at_pct), yield_unit)
+    points = pd.DataFrame(places | measured)
+    for role in ("pass", "strip", "zone"):
         if role in taken:
             points[role] = cells[taken[role]].to_numpy()
-    if "time" in taken:
-        points["time"] = _clock(cells[taken["time"]])
-    report = pd.DataFrame(
-        [(f"column '{header}'", stated.get(role, ""), role) for role, header in taken.items()],
-        columns=["item", "found", "taken_as"],
-    )
+    if clock is not None:
+        points["time"] = clock
+    rows = [(f"column '{header}'", stated.get(role, ""), role) for role, header in taken.items()]
+    report = pd.DataFrame([*rows, *derived], columns=["item", "found", "taken_as"])
     return YieldPoints(points, crop, standard, yield_unit, file, report)
 
 
@@ -155,11 +178,19 @@ def to_degrees(x, y, centre):
 # ---- the log
 
 
-def _cells(source, name) -> tuple[str, pd.DataFrame]:
-    """Open the log; long ones through pandas, in the dialect of their first lines."""
+def open_log(source, name=None) -> tuple[str, pd.DataFrame, str]:
+    """Open records with positions: (name, table, grid as `fertkit.intake.shapes.PlaceMap` names it).
+
+    Long text files go through pandas, in the dialect of their first lines.
+    """
     if isinstance(source, pd.DataFrame):
         _refuse_alike(frame_grid(source.head(0), name))
-        return name or "table", source
+        return name or "table", source, ""
+    held = read_map(source, name)
+    if held is not None:
+        if held.parts is not None:
+            raise InputError(held.name, [problem("polygons as log")])
+        return held.name, held.table, held.grid
     data, name = bytes_of(source, name, LARGEST_LOG)
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         data = decode(data, name)[0].encode()
@@ -184,7 +215,7 @@ def _cells(source, name) -> tuple[str, pd.DataFrame]:
             )  # fmt: skip
     except (ValueError, TypeError, OverflowError) as error:
         raise InputError(name, [problem("no log", error=" ".join(str(error).split()))]) from None
-    return head.name, table.rename(columns=lambda c: str(c).strip())
+    return head.name, table.rename(columns=lambda c: str(c).strip()), ""
 
 
 def _refuse_alike(head):
@@ -195,7 +226,7 @@ def _refuse_alike(head):
         raise InputError(head.name, [problem("two of one name", name=name) for name in twice])
 
 
-def _roles(headers, columns, problems) -> dict[str, str]:
+def _roles(headers, columns, units, problems) -> dict[str, str]:
     """The column of each role, as the caller says it or its header."""
     taken, blanks = {}, {"all": ", ".join(headers)}
     for role, header in columns.items():
@@ -205,19 +236,69 @@ def _roles(headers, columns, problems) -> dict[str, str]:
             problems.append(problem("no such column", header=header, role=role, **blanks))
         else:
             taken[role] = header
-    words = {header: set(re.split(r"[\s_()\[\],]+", plain(header))) for header in headers}
-    for role, of in ROLES.items():
-        found = [h for h, w in words.items() if w & set(of.words) and h not in taken.values()]
+    free = [header for header in headers if header not in taken.values()]
+    for role in ROLES:
+        found = [h for h in free if place_role(h, role)]
+        found = [h for h in found if _measured(role, h, units)] or found
+        if role == "yield":
+            found = _harvested(found)
+        free = [h for h in free if h not in found]
         if role not in taken and found:
             taken[role] = found[0]
             if len(found) > 1:
                 names, in_code = ", ".join(f"'{h}'" for h in found), f"columns={{'{role}': ...}}"
                 problems.append(problem("several columns", role=role, names=names, sum="", in_code=in_code))
-    needed = ["lon", "lat", "moisture", "distance", *(() if "yield" in taken else ("flow", "seconds"))]
-    for role in [role for role in needed if role not in taken]:
+    if "yield" in taken and "flow" in taken and not {"seconds", "time"} & set(taken):
+        del taken["flow"]
+    for role in _absent(taken, units):
         in_code = f"columns={{'{role}': 'your header'}}"
         problems.append(problem("no column", role=role, example=role, in_code=in_code, **blanks))
     return taken
+
+
+def place_role(header, role) -> bool:
+    """Tell whether a header of records with positions says a role; x and y only where they stand alone."""
+    words = {*re.split(r"[\s_()\[\],]+", plain(spaced(header))), ""} - {""}
+    alone = words - {"m", "utm", "coord", "coordinate"}
+    return bool(words & set(ROLES[role].words)) or alone == {dict(zip(_PLANE, "xy", strict=True)).get(role)}
+
+
+def _measured(role, header, units) -> bool:
+    measures = ROLES[role].measures
+    return not measures or _unit(measures, units.get(role, header)) in _FACTORS[measures]
+
+
+def _harvested(headers) -> list[str]:
+    """Of columns of yields those as harvested, in a mass before bushels: the others follow from them."""
+    for kind in (lambda h: not read_header(h, "yield").dry, lambda h: area_unit(h) != "bu/ac"):
+        headers = [h for h in headers if kind(h)] or headers
+    return headers
+
+
+def _absent(taken, units) -> list[str]:
+    """Roles without a column, of those that no other stands in for."""
+    plane = set(_PLANE) & set(taken) and not {"lon", "lat"} & set(taken)
+    needed = [*(_PLANE if plane else ("lon", "lat"))]
+    if "yield" not in taken:
+        needed += ["flow", *(["seconds"] if "time" not in taken else [])]
+    if "yield" not in taken or "flow" in taken or not _said(taken, units).dry:
+        needed.append("moisture")
+    return [role for role in needed if role not in taken]
+
+
+def _said(taken, units):
+    """What the header of the yields says, completed by the unit that the caller states."""
+    return read_header(f"{taken['yield']} {units.get('yield', '')}", "yield")
+
+
+def _stated_moisture(taken, units, problems) -> float | None:
+    """Moisture at which the yields are stated [%]; None where they are as harvested."""
+    if "yield" not in taken or "flow" in taken:
+        return None
+    says = _said(taken, units)
+    if says.dry and not says.at_pct and "matter" not in plain(f"{taken['yield']} {units.get('yield', '')}"):
+        problems.append(problem("dry at what", header=taken["yield"]))
+    return says.at_pct if says.dry else None
 
 
 def _units_of(taken, units, problems) -> dict[str, str]:
@@ -225,7 +306,8 @@ def _units_of(taken, units, problems) -> dict[str, str]:
     stated = {}
     for role, header in taken.items():
         measures = ROLES[role].measures
-        if not measures or (role == "yield" and "flow" in taken):
+        spare = role == "speed" and "distance" in taken
+        if not measures or spare or (role == "yield" and "flow" in taken):
             continue
         known, unit = _FACTORS[measures], _unit(measures, units.get(role, header))
         if unit in known:
@@ -238,7 +320,18 @@ def _units_of(taken, units, problems) -> dict[str, str]:
 def _unit(measures, text) -> str:
     if measures == "amount":
         return area_unit(text)
-    return take_length(re.split(r"[\s_()\[\]]+", plain(text)), measures)
+    words = re.split(r"[\s_()\[\]]+", plain(text))
+    if measures == "speed":
+        return next((_SPEEDS[word] for word in words if word in _SPEEDS), "")
+    return take_length(words, measures)
+
+
+def _check_plane(raw, taken, problems):
+    """Columns x and y may be degrees."""
+    if "easting" in raw and "lon" not in raw and len(plain(taken["easting"])) == 1:
+        x, y = (np.nanmax(np.abs(raw[role])) for role in _PLANE)
+        if x <= _DEGREES["lon"] and y <= _DEGREES["lat"]:
+            problems.append(problem("degrees or metres", x=taken["easting"], y=taken["northing"]))
 
 
 def _numbers(cells, taken, problems) -> dict[str, np.ndarray]:
@@ -258,7 +351,7 @@ def _numbers(cells, taken, problems) -> dict[str, np.ndarray]:
         ):
             at = np.flatnonzero(wrong)[: InputError.SHOWN]
             problems += [problem(key, int(i) + 2, header, text_of(column.iloc[i])) for i in at]
-        if role in _DEGREES and not np.isfinite(numbers).any():
+        if role in (*_DEGREES, *_PLANE) and not np.isfinite(numbers).any():
             problems.append(problem("no position", column=header))
         raw[role] = numbers
     return raw
@@ -276,27 +369,67 @@ def _clock(column) -> np.ndarray:
     return ((when - when.min()) / pd.Timedelta(seconds=1)).to_numpy(dtype=float)
 
 
-def _metric(raw, stated, width, crop, standard, yield_unit) -> pd.DataFrame:
-    x, y, _ = to_metres(raw["lon"], raw["lat"])
+def _places(raw, grid) -> dict[str, np.ndarray]:
+    """Positions: local metres, degrees where they are known, else the plane of the file."""
+    if "lon" not in raw and grid not in ("", "metres"):
+        raw["lon"], raw["lat"] = from_utm(raw["easting"], raw["northing"], grid)
+    if "lon" in raw:
+        x, y, _ = to_metres(raw["lon"], raw["lat"])
+        return {"x_m": x, "y_m": y, "lon": raw["lon"], "lat": raw["lat"]}
+    east, north = raw["easting"], raw["northing"]
+    blank = np.full(len(east), np.nan)
+    places = {"x_m": east - np.nanmean(east), "y_m": north - np.nanmean(north), "lon": blank, "lat": blank}
+    return places | {"easting": east, "northing": north}
+
+
+def _complete(raw, stated, places, clock, derived):
+    """Seconds from times, distances from speeds or positions, where no column holds them."""
+    if "seconds" not in raw and clock is not None and np.isfinite(clock).sum() > 1:
+        raw["seconds"] = _steps(clock)
+        derived.append(("seconds", "no column", "the time from one record to the next"))
+    if "distance" in raw:
+        return
+    stated["distance"] = "m"
+    if "speed" in raw and "seconds" in raw:
+        raw["distance"] = raw["speed"] * _FACTORS["speed"][stated["speed"]] * raw["seconds"]
+        derived.append(("distance", "no column", "speed times seconds"))
+    else:
+        way = np.hypot(np.diff(places["x_m"]), np.diff(places["y_m"]))
+        raw["distance"] = _steps(np.r_[0.0, np.nan_to_num(way).cumsum()])
+        derived.append(("distance", "no column", "the way from one position to the next"))
+
+
+def _steps(clock) -> np.ndarray:
+    """Step to each record from the one before it; the usual one after a gap and where it stands still."""
+    steps = np.diff(clock, prepend=np.nan)
+    passed = steps[steps > 0]
+    usual = float(np.median(passed)) if len(passed) else np.nan
+    with np.errstate(invalid="ignore"):
+        return np.where((steps >= 0) & (steps <= _GAP * usual), steps, usual)
+
+
+def _metric(raw, stated, width, crop, moistures, yield_unit) -> dict[str, np.ndarray]:
+    """What each record harvested, of what ground; moistures are those of the trade and of the yields."""
+    standard, at_pct = moistures
     distance = raw["distance"] * LENGTH_M[stated["distance"]]
     if "width" in raw:
         across = raw["width"] * LENGTH_M[stated["width"]]
     else:
-        across = np.full(len(x), width[0] * LENGTH_M[_unit("length", width[1])])
+        across = np.full(len(distance), width[0] * LENGTH_M[_unit("length", width[1])])
     area = distance * across
     bushel = bushel_lb(crop) if "bu" in f"{yield_unit}{stated.get('yield', '')}" else None
-    seconds = raw.get("seconds", np.full(len(x), np.nan))
+    seconds = raw.get("seconds", np.full(len(area), np.nan))
+    moisture = raw.get("moisture", np.full(len(area), at_pct))
     if "flow" in raw:
         mass = raw["flow"] * _FACTORS["flow"][stated["flow"]] * seconds
     else:
         mass = convert_area_rate(raw["yield"], stated["yield"], "kg/ha", lb_per_bushel=bushel) * area / 1e4
+        mass = mass if at_pct is None else mass * (100 - at_pct) / (100 - moisture)
     with np.errstate(divide="ignore", invalid="ignore"):
-        per_ha = at_moisture(mass, raw["moisture"], standard) / (area / 1e4)
+        per_ha = at_moisture(mass, moisture, standard) / (area / 1e4)
     column = f"yield_{yield_unit.replace('/', '_').lower()}"
-    return pd.DataFrame(
-        {
-            "x_m": x, "y_m": y, "lon": raw["lon"], "lat": raw["lat"], "mass_kg": mass,
-            "moisture_pct": raw["moisture"], "seconds": seconds, "distance_m": distance, "width_m": across,
-            "area_m2": area, column: convert_area_rate(per_ha, "kg/ha", yield_unit, lb_per_bushel=bushel),
-        }
-    )  # fmt: skip
+    return {
+        "mass_kg": mass, "moisture_pct": moisture, "seconds": seconds, "distance_m": distance,
+        "width_m": across, "area_m2": area,
+        column: convert_area_rate(per_ha, "kg/ha", yield_unit, lb_per_bushel=bushel),
+    }  # fmt: skip

@@ -40,6 +40,11 @@ def plain(text: str) -> str:
     return " ".join(bare.lower().split())
 
 
+def spaced(text) -> str:
+    """Return a header with words run together set apart: AppliedRate -> Applied Rate."""
+    return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", str(text))
+
+
 def squeezed(text: str) -> str:
     """Return plain text without blanks, underscores and brackets, for comparing names of units."""
     return "".join(c for c in plain(text) if c not in " _()[]{}")

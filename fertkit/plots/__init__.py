@@ -25,6 +25,7 @@ MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "PairedAnalysis": ("trials", "pair_lines"), "SplitPlotAnalysis": ("trials", "split_plot_lines"),
     "PowerPlan": ("trials", "power_curve"), "PooledEstimate": ("trials", "forest"),
     "OneStage": ("trials", "site_effects"), "StripPlan": ("trials", "field_sketch"),
+    "JoinedTrial": ("trials", "joined_map"),
     "CleanedPoints": ("trials", "cleaning_map"), "YieldPoints": ("trials", "yield_map"),
     "ResponseFit": ("response", "response_fit"), "ResponseAnalysis": ("response", "response_analysis"),
     "CurveComparison": ("response", "curve_comparison"), "CriticalLevel": ("response", "critical_level"),

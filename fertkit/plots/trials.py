@@ -191,6 +191,8 @@ def site_effects(pooled, ax):
 
 _REASONS = ((hue.accent, "o"), (hue.warn, "^"), (hue.curve, "s"), ("#b4500f", "v"), (hue.light, "D"))
 _REASONS += ((hue.ink, "x"), (hue.warn, "+"), (hue.curve, "1"), (hue.quiet, "*"), (hue.accent, "P"))
+#: Strips that are numbered on a map at most.
+MOST_NUMBERED = 60
 #: Light for little, dark for much, in grey as well.
 _RAMP = LinearSegmentedColormap.from_list("yield", ["#f5d9b8", hue.band, hue.light, hue.curve])
 _SHADES = LinearSegmentedColormap.from_list("rate", ["#ffffff", hue.curve])
@@ -240,6 +242,28 @@ def cleaning_map(cleaned, ax):
         look = {"ms": 3.6, "color": colour, "mfc": "none", "mew": 0.9, "rasterized": True}
         ax.plot(here["x_m"], here["y_m"], mark, ls="none", label=f"{step.step} ({step.removed:,})", **look)
     map_axes(ax, "What cleaning removed")
+
+
+@figure(height=4.8)
+def joined_map(joined, ax):
+    """Draw the points that made strips, darker for a higher rate, each strip with its number; others grey."""
+    table = joined.points
+    shown, look = thinned(table), {"ls": "none", "marker": ".", "rasterized": True}
+    rest = shown[shown["strip"] < 0]
+    left = int((table["strip"] < 0).sum())
+    ax.plot(rest["x_m"], rest["y_m"], ms=2, color=hue.band, label=f"left out ({left:,})", **look)
+    depth = np.linspace(0.2, 1.0, len(joined.levels))
+    for number, name in enumerate(joined.levels):
+        here = shown[shown["level"] == number]
+        colour = _RAMP(depth[number])
+        ax.plot(here["x_m"], here["y_m"], ms=3, color=colour, label=show(name), **look)
+    middle = table[table["strip"] >= 0].groupby("strip")[["x_m", "y_m"]].median()
+    if len(middle) <= MOST_NUMBERED:
+        for at, name in zip(middle.itertuples(), joined.strips["strip"], strict=True):
+            word = {"ha": "center", "va": "center", "fontsize": SMALL, "color": hue.ink}
+            box = {"boxstyle": "round,pad=0.15", "fc": "white", "ec": "none", "alpha": 0.8}
+            ax.text(at.x_m, at.y_m, str(name), bbox=box, **word)
+    map_axes(ax, f"Strips made of {int((table['strip'] >= 0).sum()):,} points")
 
 
 @figure(height=4.8)

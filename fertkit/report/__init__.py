@@ -29,6 +29,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "farm": ["answer_farm"],
         "plan": ["answer_plan"],
+        "points": ["answer_points"],
         "fields": ["answer_field"],
         "groups": ["answer_groups"],
         "network": ["answer_network"],

@@ -34,6 +34,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "StochasticPlateau": ("response", "plateau_risk_lines"), "BatchResult": ("answers", "batch_lines"),
     "FieldAnswer": ("sheet", "field_answer_lines"), "FieldsAnswer": ("sheet", "fields_lines"),
     "TrialAnswer": ("answers", "trial_lines"),
+    "JoinedTrial": ("points", "joined_lines"), "PointsAnswer": ("points", "points_answer_lines"),
     "NetworkAnswer": ("answers", "network_lines"), "SoilTests": ("stock", "soil_tests_lines"),
     "PassPlan": ("passes", "pass_plan_lines"),
     "PlanAnswer": ("plan_sheets", "plan_answer_lines"),

@@ -2,7 +2,6 @@
 
 import json
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +13,7 @@ from fertkit.results import Result, checks_frame
 from fertkit.sizes import bytes_of
 from fertkit.trials.application import OutlineError, outline
 from fertkit.trials.limits import check_row
+from fertkit.trials.places import inside
 from fertkit.trials.points import CleanedPoints
 
 
@@ -90,21 +90,22 @@ def strip_means(cleaned: CleanedPoints, strips, *, trial: str | None = None) -> 
     own, rings = _shapes(strips)
     kept = cleaned.kept
     code = _locate(kept["lon"].to_numpy(), kept["lat"].to_numpy(), own, rings)
-    inside = code >= 0
-    if not inside.any():
+    within = code >= 0
+    if not within.any():
         raise NotEstimable("no harvest point lies in any strip: are log and strips of the same field?")
-    sums = _sums(kept[inside], code[inside], cleaned, len(own))
+    moisture = cleaned.standard_moisture_pct
+    sums = sums_of(kept[within], code[within], cleaned.yield_column, moisture, len(own))
     table = pd.DataFrame(own)
     keep = [
         c for c in table.columns if c in ("block", "strip", "treatment", "position") or c.startswith("rate_")
     ]
     table = pd.concat([table[keep], sums], axis=1)
     table.insert(0, "trial", trial or Path(cleaned.name).stem)
-    return StripMeans(table, cleaned.name, checks_frame(_checks(table, cleaned.yield_column, inside)))
+    return StripMeans(table, cleaned.name, checks_frame(_checks(table, cleaned.yield_column, within)))
 
 
-def _sums(points, code, cleaned, n) -> pd.DataFrame:
-    column = cleaned.yield_column
+def sums_of(points, code, column, stated_pct, n) -> pd.DataFrame:
+    """Means of the points of each of n strips: yield by area, moisture by mass, number and area."""
 
     def total(weights):
         return np.bincount(code, weights=weights, minlength=n)
@@ -119,7 +120,7 @@ def _sums(points, code, cleaned, n) -> pd.DataFrame:
         {
             column: mean,
             "harvest_moisture_pct": moisture,
-            "stated_moisture_pct": cleaned.standard_moisture_pct,
+            "stated_moisture_pct": stated_pct,
             "points": count,
             "area_ha": total(area) / 1e4,
         }
@@ -180,7 +181,7 @@ def _locate(lon, lat, own, rings) -> np.ndarray:
     for number, ring in enumerate(rings):
         low, high = ring.min(axis=0), ring.max(axis=0)
         near = np.flatnonzero((lon >= low[0]) & (lon <= high[0]) & (lat >= low[1]) & (lat <= high[1]))
-        here = near[_inside(lon[near], lat[near], ring)]
+        here = near[inside(lon[near], lat[near], [ring])]
         for other in np.unique(code[here][code[here] >= 0]):
             both = int((code[here] == other).sum())
             names = own[other]["strip"], own[number]["strip"]
@@ -192,15 +193,6 @@ def _locate(lon, lat, own, rings) -> np.ndarray:
     if problems:
         raise InputError("strips", problems)
     return code
-
-
-def _inside(x, y, ring) -> np.ndarray:
-    """Even-odd rule: from inside a closed ring, a ray to the east crosses it an odd number of times."""
-    odd = np.zeros(len(x), dtype=bool)
-    for (x1, y1), (x2, y2) in pairwise(ring):
-        if y1 != y2:
-            odd ^= ((y1 > y) != (y2 > y)) & (x < (x2 - x1) * (y - y1) / (y2 - y1) + x1)
-    return odd
 
 
 def _checks(table, column, inside):

@@ -10,9 +10,9 @@ from fertkit.intake import read_points
 from fertkit.trials import blocks_for, linear, pool_polynomial
 from fertkit.trials.analyse import compact_letters
 from fertkit.trials.diagnose import _step_of, doubtful_strips
+from fertkit.trials.places import inside
 from fertkit.trials.points import find_delay
 from fertkit.trials.power import smallest_difference
-from fertkit.trials.strip_means import _inside
 
 
 @pytest.mark.parametrize("step", [10, 5, 1, 0.5, 0.1, 0.05, 0.01, 0.001])
@@ -83,5 +83,5 @@ def test_points_level_with_a_corner_lie_where_arithmetic_puts_them():
     # A square on its corner: inside is |x - 4| + |y - 4| < 4; its corners lie at heights that points share.
     ring = np.array([(4.0, 0), (8, 4), (4, 8), (0, 4), (4, 0)])
     x, y = (c.ravel() for c in np.meshgrid(np.arange(-2, 11) + 0.5, np.arange(-2, 11)))
-    assert _inside(x, y, ring).tolist() == (np.abs(x - 4) + np.abs(y - 4) < 4).tolist()
-    assert _inside(x, y, ring[::-1]).tolist() == _inside(x, y, ring).tolist()
+    assert inside(x, y, [ring]).tolist() == (np.abs(x - 4) + np.abs(y - 4) < 4).tolist()
+    assert inside(x, y, [ring[::-1]]).tolist() == inside(x, y, [ring]).tolist()

@@ -1,0 +1,439 @@
+"""From the log of a combine and the map of what was applied to strips that a trial is read from."""
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from fertkit.asked import a_length, a_number, a_text, above_zero, asks, header_by_role, words_by_name
+from fertkit.errors import NotEstimable
+from fertkit.intake.applied import OF_MAP, read_applied
+from fertkit.intake.spellings import spaced
+from fertkit.intake.strips import StripTrial, read_strips
+from fertkit.results import Result, checks_frame, counted, plain
+from fertkit.rounding import below, same
+from fertkit.trials import places
+from fertkit.trials.limits import citations
+from fertkit.trials.points import ALIKE_S, NO_RULES, CleaningRules, clean_points, find_delay
+from fertkit.trials.strip_means import sums_of
+
+#: Ends of the header are looked at this far from its middle [header widths]: a seventh may lie on other
+#: ground. A pass further than 30 degrees from the line of the passes runs across them. Records on which a
+#: delay is sought. Zones at most. Rates span at least this share of the highest. A polygon of so many points
+#: is a strip, one of fewer a part of it. (Common practice, no source)
+HEADER_END, ACROSS, SOUGHT, MOST_ZONES, CONTRAST, WHOLE = 0.35, 0.866, 100_000, 12, 0.1, 30
+
+
+@dataclass(frozen=True)
+class JoinedTrial(Result):
+    """Strips made of harvest points and what was applied where they lie.
+
+    Attributes
+    ----------
+    trial : StripTrial
+        A row a strip.
+    by_zone : StripTrial or None
+        A row a strip and zone; ``whole`` names the strip, ``zone`` the zone; area_ha.
+    strips : DataFrame
+        trial, block (given, or from the places of the strips), strip, rate or treatment, yield, moisture,
+        points, area_ha, rate_sd: the spread of the rate within the strip.
+    audit : DataFrame
+        step, rule, removed, removed_pct, kept, weighted_mean of what is left [yield unit].
+    points : DataFrame
+        x_m, y_m, level (number of the rate or treatment, -1 none), strip (-1: in none).
+    levels : tuple of str
+        Rates or treatments by number.
+    delay_s : float or None
+        Delay of the grain that was undone.
+    remarks : tuple of str
+        How the delay, strips, blocks and levels were settled.
+    yield_unit, name, map_name : str
+    """
+
+    trial: StripTrial
+    by_zone: StripTrial | None
+    strips: pd.DataFrame
+    audit: pd.DataFrame
+    points: pd.DataFrame
+    levels: tuple[str, ...]
+    delay_s: float | None
+    remarks: tuple[str, ...]
+    yield_unit: str
+    name: str
+    map_name: str
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.strips
+
+    @property
+    def zone_areas(self) -> dict[str, float]:
+        """Area harvested in each zone [ha]."""
+        return self.by_zone.table.groupby("zone")["area_ha"].sum().to_dict()
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        return checks_frame([])
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return citations("yield_points")
+
+
+@asks(
+    columns=header_by_role, units=words_by_name, width=a_length, delay=a_number, reach=above_zero, utm=a_text,
+)  # fmt: skip
+def join_points(
+    log, applied, *, crop, zones=None, columns=None, units=None, width=None, delay=None, reach=None, utm=None,
+    rules=None, **reading,
+) -> JoinedTrial:  # fmt: skip
+    """Make strips of a combine's log and a map of what was applied.
+
+    Parameters
+    ----------
+    log : path, file-like, DataFrame or YieldPoints
+        See `fertkit.intake.read_points`.
+    applied : path, dict or DataFrame
+        Polygons (GeoJSON or shapefile) with a rate or treatment, and strip, block and trial where they are
+        known; or records of what was applied where (CSV, GeoJSON or shapefile points), with the rate as
+        applied and as planned.
+    crop : str
+    zones : path, dict or str, optional
+        Polygons with a property zone, or the header of a column of the log or of the map.
+    columns, units : dict, optional
+        Role → header and role → unit, of the log as `read_points` takes them, of the map (rate, planned,
+        treatment, trial, block, strip) as `fertkit.intake.read_strips` does.
+    width : (float, str), optional
+        Header width, where no column of the log holds it.
+    delay : float, optional
+        Time from header to sensor [s]; sought if None, and left alone where it cannot be found.
+    reach : float, optional
+        Records of what was applied count to this distance [m]; by default to half the way between their
+        passes and a tenth more.
+    utm : str, optional
+        UTM zone of coordinates in metres.
+    rules : CleaningRules, optional
+    **reading
+        Further arguments of `read_strips`.
+
+    Raises
+    ------
+    InputError
+        With every problem of both files.
+    NotEstimable
+        If log and map do not overlap, rates have no contrast or no rate has two strips.
+
+    Notes
+    -----
+    Points of a strip are no replicates: what is analysed is the strip, or the strip within a zone.
+    """
+    rules, remarks, units = rules or CleaningRules(), [], dict(units or {})
+    points, field, zoned = read_applied(log, applied, zones, crop=crop, columns=columns, units=units,
+                                        width=width, utm=utm)  # fmt: skip
+    sought = delay is None and rules.delay_s is None
+    delay = _find_delay(points, remarks) if sought else rules.delay_s if delay is None else delay
+    early = replace(rules, delay_s=delay or None, global_sd=None, overlap=None, local_significance=None,
+                    shortest=None)  # fmt: skip
+    work = _Strips(clean_points(points, early), field, rules, remarks)
+    work.join(reach)
+    work.clean(points)
+    work.find_strips()
+    table = work.means()
+    reading |= {"crop": crop, "units": {k: v for k, v in units.items() if k in OF_MAP}}
+    trial = _as_read(table, field, work.column, reading)
+    parts = work.means_by_zone(table, zoned)
+    by_zone = None
+    if parts is not None:
+        by_zone = _as_read(parts, field, work.column, reading)
+        own = parts.set_index("strip").loc[by_zone.strips["strip"], ["whole", "zone", "area_ha"]]
+        by_zone = by_zone.with_strips(by_zone.strips.assign(**own.reset_index(drop=True)))
+    shown = work.table[["x_m", "y_m"]].assign(level=work.level, strip=work.strip)
+    shown["level"] = shown["level"].where(work.strip >= 0, -1)
+    names = tuple(plain(x) if isinstance(x, float) else str(x) for x in work.levels)
+    return JoinedTrial(
+        trial, by_zone, table, pd.DataFrame(work.rows), shown, names, early.delay_s, tuple(remarks),
+        points.yield_unit, points.name, field.name,
+    )  # fmt: skip
+
+
+# ---- the delay
+
+
+def _find_delay(points, remarks) -> float:
+    """Delay on which passes the other way agree; of yields as shares of their pass, whatever their rate."""
+    table = points.points
+    if not (table["seconds"] > 0).any():
+        remarks.append("no delay of the grain is undone: the log has no seconds and no times")
+        return 0.0
+    start = max((len(table) - SOUGHT) // 2, 0)
+    table = table.iloc[start : start + SOUGHT].reset_index(drop=True)
+    runs = clean_points(replace(points, points=table), NO_RULES).points["pass"]
+    usual = table[points.yield_column].groupby(runs).transform("median")
+    share = (table[points.yield_column].median() / usual).where(usual > 0)
+    scaled = {column: table[column] * share for column in (points.yield_column, "mass_kg")}
+    try:
+        best = find_delay(replace(points, points=table.assign(**scaled, **{"pass": runs})))
+    except NotEstimable as error:
+        remarks.append(f"no delay of the grain is undone: {error.note}")
+        return 0.0
+    delay, alike = float(best["delay_s"].iloc[0]), best["passes_best"]
+    near = alike[(best["delay_s"] - delay).abs() <= ALIKE_S].sum()
+    remarks.append(
+        f"the delay of the grain, {delay:g} s, is where passes driven to and fro agree best: {near} of "
+        f"{alike.sum()} want one within {ALIKE_S:g} s of it"
+    )
+    return delay
+
+
+# ---- from points to strips
+
+
+class _Strips:
+    """The points of a log on their way to strips: which are still in play, and how many each step left out.
+
+    Each step adds what it finds: `join` the feature and level of each point, `clean` nothing but the tally,
+    `find_strips` the strips.
+    """
+
+    def __init__(self, cleaned, field, rules, remarks):
+        self.table, self.field, self.rules, self.remarks = cleaned.points, field, rules, remarks
+        self.column, self.moisture = cleaned.yield_column, cleaned.standard_moisture_pct
+        self.alive = (self.table["removed_by"] == "").to_numpy()
+        names = ["step", "rule", "removed", "removed_pct", "kept", "weighted_mean"]
+        self.rows = cleaned.steps[names].to_dict("records")
+        self.x, self.y = (self.table[c].to_numpy() for c in ("x_m", "y_m"))
+        self.run, self.width = self.table["pass"].to_numpy(), float(self.table["width_m"].median())
+
+    def drop(self, step, rule, out):
+        """Leave points out, as flags of all."""
+        before = int(self.alive.sum())
+        self.alive = self.alive & ~out
+        kept = int(self.alive.sum())
+        if not kept:
+            raise NotEstimable(f"no point is left after the step '{step}' ({rule})")
+        value, area = (self.table[c].to_numpy()[self.alive] for c in (self.column, "area_m2"))
+        self.rows.append({
+            "step": step, "rule": rule, "removed": before - kept,
+            "removed_pct": 100 * (before - kept) / len(self.table), "kept": kept,
+            "weighted_mean": value @ area / area.sum(),
+        })  # fmt: skip
+
+    def join(self, reach):
+        """Give each point what was applied there; leave out where it is not one rate."""
+        field, on = self.field, np.flatnonzero(self.alive)
+        if field.at is not None and reach is None:
+            reach = places.usual_reach(field.at)
+            self.remarks.append(
+                f"records of what was applied count to {plain(reach)} m, a little over half the way between "
+                "their passes"
+            )
+        self.feature = np.full(len(self.x), -1)
+        self.feature[on] = places.feature_at(self.x[on], self.y[on], field, reach)
+        if not (self.feature >= 0).any():
+            raise NotEstimable(_no_overlap(field, self.x[on], self.y[on]))
+        where = "no polygon" if field.at is None else f"no record within {plain(reach)} m"
+        self.drop("outside", f"{where} of what was applied", self.feature == -1)
+        self.drop("twice", "in two polygons at once", self.feature == -2)
+        self.levels, level = _levels(field, self.feature[self.alive])
+        level = np.append(level, -1)  # of a point without a feature
+        self.level = level[np.maximum(self.feature, -1)]
+        self.drop("between rates", "a rate near none of those tried, or missing", self.level < 0)
+        heading = places.headings(self.x, self.y, self.run)
+        self.line = places.main_line(heading[self.alive])
+        aligned = np.abs((heading * np.conj(self.line)).real)
+        self.drop("headlands", "driven across the strips", aligned < ACROSS)
+        self._drop_mixed(np.where(np.isfinite(heading), heading, self.line), level, reach)
+
+    def _drop_mixed(self, heading, level, reach):
+        """Leave out records whose header, or whose grain, came from two rates."""
+        on, out = np.flatnonzero(self.alive), np.zeros(len(self.x), dtype=bool)
+        for side in (1j, -1j):
+            end = (self.x + 1j * self.y + side * heading * self.width * HEADER_END)[on]
+            other = places.feature_at(end.real, end.imag, self.field, reach)
+            out[on] |= (other >= 0) & (level[other] != self.level[on])
+        share = 50 - 100 * HEADER_END
+        self.drop("two rates at once", f"more than {share:.0f} % of the header on another rate", out)
+        along = np.cumsum(np.nan_to_num(self.table["distance_m"].to_numpy()))
+        on, out = np.flatnonzero(self.alive), np.zeros(len(self.x), dtype=bool)
+        edge = self.rules.edge_m or 0.0
+        out[on] = places.near_change(self.level[on], self.run[on], along[on], edge)
+        self.drop("change of rate", f"within {edge:g} m of another rate on the same pass", out)
+
+    def clean(self, points):
+        """Leave out outliers, overlaps and short pieces, by yields about the middle of their rate."""
+        value = self.table[self.column].where(self.alive)
+        usual = value.groupby(self.level).transform("median")
+        table = self.table.drop(columns="removed_by").assign(**{self.column: value - usual + value.median()})
+        names = ("global_sd", "overlap", "local_significance", "shortest", "neighbours", "reach")
+        late = replace(NO_RULES, **{name: getattr(self.rules, name) for name in names})
+        cleaned = clean_points(replace(points, points=table), late)
+        for step in cleaned.steps.iloc[2:].itertuples():
+            out = (cleaned.points["removed_by"] == step.step).to_numpy()
+            self.drop(step.step, step.rule.replace("of the field", "of the points of its rate"), out)
+
+    def find_strips(self):
+        """Number the strips of the points, -1 for none."""
+        on, least = np.flatnonzero(self.alive), CleaningRules().shortest
+        own, level, feature = self.field.own.iloc[self.feature[on]], self.level[on], self.feature[on]
+        given = [c for c in ("trial", "block") if c in own]
+        keys = pd.DataFrame({"level": level, **{c: own[c].astype(str).to_numpy() for c in given}})
+        self.named = "strip" in own and bool(given or own["strip"].nunique() > len(np.unique(level)))
+        if self.named:
+            keys["strip"] = own["strip"].astype(str).to_numpy()
+        code = keys.groupby(list(keys), sort=False).ngroup().to_numpy()
+        if not self.named:
+            code = self._by_place(on, code, feature)
+        self.strip = np.full(len(self.x), -1)
+        self.strip[on] = code
+        small = np.append(np.bincount(code) < least, False)
+        self.drop("small strips", f"fewer than {least} points left in the strip", small[self.strip])
+        self.strip[~self.alive] = -1
+        self.strip[self.alive] = pd.factorize(self.strip[self.alive])[0]
+
+    def _by_place(self, on, code, feature):
+        place = (self.x[on] + 1j * self.y[on]) * np.conj(self.line)
+        along, across = place.real, place.imag
+        whole = self.field.at is None and np.median(np.bincount(feature)[np.unique(feature)]) >= WHOLE
+        if whole:
+            order = np.argsort(feature, kind="stable")
+            out = np.empty(len(on), dtype=int)
+            out[order] = places.strips_by_place(
+                along[order], across[order], feature[order], code[order], self.width, beside=0.0
+            )
+            self.remarks.append("each polygon is a strip; those of one rate end to end are one")
+            return out
+        self.remarks.append(
+            "strips are what passes side by side, or one behind the other, have of one rate; one that is cut "
+            "by lost points stays one"
+        )
+        strip = places.strips_by_place(along, across, self.run[on], code, self.width)
+        return places.split_wide(strip, across, self.width)
+
+    def means(self) -> pd.DataFrame:
+        """A row a strip."""
+        on = self.strip >= 0
+        part, code = self.table[on], self.strip[on]
+        first = pd.DataFrame({"code": code, "feature": self.feature[on], "level": self.level[on]})
+        first = first.groupby("code").first()
+        own = self.field.own.iloc[first["feature"]].reset_index(drop=True)
+        level, n = first["level"], len(first)
+        if level.value_counts().max() < 2:
+            raise NotEstimable(
+                f"each rate has one strip ({counted(n, 'strip')} in all): nothing tells a difference between "
+                "rates from one between strips; a trial needs two strips of a rate or more"
+            )
+        table = pd.DataFrame({"trial": own["trial"]} if "trial" in own else {}, index=range(n))
+        block = own["block"] if "block" in own else self._blocks(code, level.to_numpy())
+        if block is not None:
+            table["block"] = block
+        table["strip"] = own["strip"].astype(str) if self.named else np.arange(1, n + 1)
+        if "rate" in own:
+            rate, area = self.field.own["rate"].to_numpy(float)[self.feature[on]], part["area_m2"].to_numpy()
+            total = np.bincount(code, area)
+            mean = np.bincount(code, rate * area) / total
+            table["rate"], table["planned"] = mean, np.array(self.levels)[level]
+            table["rate_sd"] = np.sqrt(np.bincount(code, (rate - mean[code]) ** 2 * area) / total)
+        else:
+            table["treatment"] = np.array(self.levels, dtype=object)[level]
+        return pd.concat([table, sums_of(part, code, self.column, self.moisture, n)], axis=1)
+
+    def _blocks(self, code, level):
+        """Blocks from where the strips lie."""
+        on = self.strip >= 0
+        place = (self.x[on] + 1j * self.y[on]) * np.conj(self.line)
+        at = pd.DataFrame({"along": place.real, "across": place.imag}).groupby(code)
+        middle, length = at.mean(), (at["along"].max() - at["along"].min()).to_numpy()
+        block = places.blocks_by_place(*(middle[c].to_numpy() for c in middle), length, level, self.width)
+        self.remarks.append(
+            "no blocks: nowhere do strips of every rate lie together" if block is None else
+            f"{counted(block.max(), 'block')} made from where the strips lie: walked across the field, a new "
+            "block begins where a rate comes again"
+        )  # fmt: skip
+        return block
+
+    def means_by_zone(self, table, zoned) -> pd.DataFrame | None:
+        """A row a strip and zone; None where zones are not asked for."""
+        zone = self._zones(zoned)
+        if zone is None:
+            return None
+        on = (self.strip >= 0) & zone.notna().to_numpy()
+        which, names = pd.factorize(zone[on], sort=True)
+        if not 2 <= len(names) <= MOST_ZONES:
+            raise NotEstimable(
+                f"the strips lie in {counted(len(names), 'zone')}; zones to compare are 2 to {MOST_ZONES}: "
+                "cut a column of many values into classes first"
+            )
+        n, code = len(table) * len(names), self.strip[on] * len(names) + which
+        parts = table.iloc[np.repeat(np.arange(len(table)), len(names))].reset_index(drop=True)
+        parts = parts.assign(**sums_of(self.table[on], code, self.column, self.moisture, n),
+                             whole=parts["strip"], zone=np.tile(names, len(table)))  # fmt: skip
+        enough = parts["points"] >= CleaningRules().shortest
+        lost = int((parts["points"] > 0).sum() - enough.sum())
+        if lost:
+            self.remarks.append(f"{counted(lost, 'part')} of strips in a zone with too few points left out")
+        parts = parts[enough].reset_index(drop=True)
+        return parts.assign(strip=[f"{s} in {z}" for s, z in zip(parts["whole"], parts["zone"], strict=True)])
+
+    def _zones(self, zoned):
+        """Zone of each point, missing outside; None where zones are not asked for."""
+        if zoned is not None:
+            at = places.feature_at(self.x, self.y, zoned, None)
+            if not (at[self.strip >= 0] >= 0).any():
+                raise NotEstimable(f"no strip lies in a zone of {zoned.name}; are they of the same field?")
+            return zoned.own["zone"].reindex(at).reset_index(drop=True)
+        if "zone" in self.table:
+            return self.table["zone"].reset_index(drop=True)
+        own = self.field.own
+        return own["zone"].reindex(self.feature).reset_index(drop=True) if "zone" in own else None
+
+
+def _no_overlap(field, x, y) -> str:
+    at = field.at if field.at is not None else np.concatenate([r for p in field.parts for q in p for r in q])
+    apart = np.nanmean(at, axis=0) - [np.nanmean(x), np.nanmean(y)]
+    return (
+        f"log and map do not overlap: the middle of {field.name} lies {plain(np.hypot(*apart) / 1000)} km "
+        "from that of the log; are they of the same field, and longitude and latitude not exchanged?"
+    )
+
+
+def _levels(field, feature):
+    """What was meant: rates, or names of treatments, and which of them each feature has (-1 none)."""
+    own = field.own
+    if "rate" not in own:
+        code, names = pd.factorize(own["treatment"].astype("string").str.strip(), sort=True)
+        return list(names), code
+    applied = own["rate"].to_numpy(float)
+    planned = own["planned"].to_numpy(float) if "planned" in own else None
+    meant = (applied if planned is None else planned)[feature]
+    if not np.isfinite(meant).any():
+        raise NotEstimable(f"no rate of {field.name} lies where harvest points do")
+    levels = places.find_levels(meant[np.isfinite(meant)])
+    code = places.level_of(applied, levels)
+    if planned is not None:  # where the machine left the plan, the strip is not what it is called
+        code = np.where(places.level_of(planned, levels) == code, code, -1)
+    if len(levels) < 2 or below(np.ptp(levels), CONTRAST * np.abs(levels).max()):
+        to = f" to {plain(levels.max())}" if len(levels) > 1 else " alone"
+        raise NotEstimable(
+            f"the rates have no contrast: where harvest points lie, {plain(levels.min())}{to} was applied; a "
+            "response needs strips of different rates"
+        )
+    return levels.tolist(), code
+
+
+def _as_read(table, field, column, reading) -> StripTrial:
+    """The table under the headers of the map, read as any file of strips is."""
+    sheet = table[[c for c in ("trial", "block", "strip", "treatment") if c in table]].copy()
+    columns = {}
+    if "rate" in table:
+        header = spaced(field.headers["rate"])
+        sheet[header], columns["rate"] = table["rate"].round(6), header
+        if not same(table["rate"], table["planned"]).all():
+            columns["planned"] = f"planned {header}"
+            sheet[columns["planned"]] = table["planned"]
+            unit = reading["units"].get("rate")
+            units = ({"planned": unit} if unit else {}) | reading["units"]
+            reading = reading | {"units": units}
+    for name in (column, "harvest_moisture_pct", "stated_moisture_pct"):
+        sheet[name] = table[name]
+    return read_strips(sheet, columns=columns, name=Path(field.name).stem, **reading)

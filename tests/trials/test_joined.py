@@ -1,0 +1,274 @@
+"""From a log and a map to strips: made fields of known strips, and how files say where they lie.
+
+The fields are invented (`made_field.py`); what is expected is arithmetic on the truth they are made of.
+"""
+
+import json
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fertkit.errors import InputError, NotEstimable
+from fertkit.intake.points import read_points
+from fertkit.intake.shapes import from_utm, read_map
+from fertkit.trials import places
+from fertkit.trials.joined import join_points
+
+sys.path.insert(0, str(Path(__file__).parent))
+import made_field as made
+
+OPTIONS = {"crop": "corn", "delay": 0}
+
+
+@pytest.fixture(scope="module")
+def field():
+    log, applied, polygons, strips = made.made_field(blocks=3, length=200, drift=0.01, noise=2.0, seed=4)
+    return log.drop(columns=["x", "y"]), applied, polygons, strips, log[["x", "y"]]
+
+
+def truth(strips):
+    """Rates from west to east."""
+    return strips.sort_values("west")["rate"].tolist()
+
+
+def from_the_west(joined):
+    middle = joined.points[joined.points["strip"] >= 0].groupby("strip")["x_m"].median()
+    return joined.strips.loc[middle.sort_values().index]
+
+
+@pytest.mark.parametrize("kind", ["records", "polygons"])
+def test_strips_and_blocks_are_those_of_the_field(field, kind):
+    log, applied, polygons, strips, _ = field
+    joined = join_points(log, applied if kind == "records" else polygons, **OPTIONS)
+    found = from_the_west(joined)
+    assert found["planned"].tolist() == truth(strips)
+    assert (np.abs(found["rate"] - found["planned"]) <= 0.05 * found["planned"]).all()
+    blocks = found["block"].to_numpy().reshape(3, 5)
+    assert (blocks == blocks[:, :1]).all()
+    assert len(set(blocks[:, 0])) == 3
+    assert joined.audit["kept"].iloc[-1] == found["points"].sum()
+    removed = joined.audit["removed"].sum()
+    assert joined.audit["kept"].iloc[0] - removed == joined.audit["kept"].iloc[-1]
+
+
+def test_means_are_those_of_the_yields_by_area(field):
+    """Without cleaning, by the same arithmetic in plain pandas on the true places."""
+    log, _, polygons, _, at = field
+    joined = from_the_west(join_points(log, polygons, **OPTIONS))
+    mass, area = log["Mass Flow (lb/s)"] * 0.82 / 0.845 / 56, log["Distance (ft)"] * log["Swath Width (ft)"]
+    inside = at["y"].between(0, 200)
+    strip = (at["x"] // 18).astype(int)[inside]
+    by_hand = mass[inside].groupby(strip).sum() / (area[inside].groupby(strip).sum() / 43560)
+    # Points left out as outliers and as pieces between them make the rest of the difference.
+    np.testing.assert_allclose(joined["yield_bu_ac"], by_hand, rtol=0.005)
+
+
+def test_utm_and_local_metres_say_the_same(field):
+    """A log and a map in one plane need no zone; the strips are those in degrees."""
+    log, _, polygons, strips, at = field
+    plane = log.drop(columns=["Longitude", "Latitude"])
+    plane["Easting"], plane["Northing"] = 500_000 + at["x"], 4_870_000 + at["y"]
+    flat = json.loads(json.dumps(polygons))
+    for feature, west in zip(flat["features"], strips["west"], strict=True):
+        x, y = np.array([0, 18, 18, 0, 0]) + 500_000 + west, np.array([0, 0, 200, 200, 0]) + 4_870_000
+        feature["geometry"]["coordinates"] = [np.column_stack([x, y]).tolist()]
+    joined = join_points(plane, flat, **OPTIONS)
+    same = join_points(log, polygons, **OPTIONS)
+    np.testing.assert_allclose(
+        from_the_west(joined)["yield_bu_ac"], from_the_west(same)["yield_bu_ac"], rtol=1e-3
+    )
+    with pytest.raises(InputError, match="--utm 15N"):
+        join_points(plane, polygons, **OPTIONS)
+    # The middle of zone 15 is at 93 degrees west; there 4,870,000 m lie at 43.98 degrees north.
+    zoned = join_points(plane, flat, utm="15N", **OPTIONS)
+    assert from_the_west(zoned)["planned"].tolist() == truth(strips)
+
+
+@pytest.mark.parametrize(
+    ("east", "north", "zone", "lon", "lat"),
+    [  # pyproj 3.7.2
+        (200_000, 300_000, "15N", -95.698025228, 2.711149342),
+        (790_000, 5_000_000, "15N", -89.314476249, 45.093970242),
+        (630_084.3, 6_900_000, "33S", 16.323201203, -28.018884353),
+    ],
+)
+def test_utm_as_pyproj_has_it(east, north, zone, lon, lat):
+    np.testing.assert_allclose(np.ravel(from_utm([east], [north], zone)), [lon, lat], atol=2e-8)
+
+
+def box(zone, south, north):
+    """A zone across the field."""
+    lon, lat = made.degrees([-10, 400, 400, -10, -10], [south, south, north, north, south])
+    shape = {"type": "Polygon", "coordinates": [np.column_stack([lon, lat]).tolist()]}
+    return {"type": "Feature", "properties": {"zone": zone}, "geometry": shape}
+
+
+def test_a_zone_of_half_the_field(field):
+    log, _, polygons, strips, at = field
+    log = log.assign(soil=np.where(at["y"] < 100, "light", "heavy"))
+    by_column = join_points(log, polygons, zones="soil", **OPTIONS).by_zone.table
+    assert sorted(by_column["zone"].unique()) == ["heavy", "light"]
+    assert len(by_column) == 2 * len(strips)
+    assert by_column["whole"].nunique() == len(strips)
+    zones = {"type": "FeatureCollection", "features": [box("light", -30, 100), box("heavy", 100, 300)]}
+    by_map = join_points(log, polygons, zones=zones, **OPTIONS).by_zone.table
+    np.testing.assert_allclose(by_map["yield_bu_ac"], by_column["yield_bu_ac"], rtol=2e-3)
+    with pytest.raises(NotEstimable, match="classes"):
+        join_points(log.assign(ec=at["y"].round()), polygons, zones="ec", **OPTIONS)
+
+
+def test_a_shapefile_reads_as_its_geojson(field, tmp_path):
+    shapefile = pytest.importorskip("shapefile", reason="the extra 'maps' is not installed")
+    log, _, polygons, *_ = field
+    with shapefile.Writer(str(tmp_path / "strips")) as out:
+        out.field("Rate_lb_ac", "N", decimal=1)
+        for feature in polygons["features"]:
+            out.poly(feature["geometry"]["coordinates"])
+            out.record(feature["properties"]["N rate (lb/ac)"])
+    (tmp_path / "strips.prj").write_text('GEOGCS["GCS_WGS_1984"]')
+    read = join_points(log, tmp_path / "strips.shp", **OPTIONS)
+    same = join_points(log, polygons, **OPTIONS)
+    assert read.strips["yield_bu_ac"].tolist() == same.strips["yield_bu_ac"].tolist()
+
+
+# ---- what is refused
+
+
+def test_another_field_is_refused(field):
+    log, _, polygons, *_ = field
+    with pytest.raises(NotEstimable, match=r"do not overlap.* km"):
+        join_points(log.assign(Latitude=log["Latitude"] + 0.1), polygons, **OPTIONS)
+
+
+def test_rates_without_contrast_and_single_strips_are_refused(field):
+    log, _, polygons, *_ = field
+    alike, single = (json.loads(json.dumps(polygons)) for _ in range(2))
+    for number, feature in enumerate(alike["features"]):
+        feature["properties"]["N rate (lb/ac)"] = 100
+        single["features"][number]["properties"]["N rate (lb/ac)"] = 20 * number
+    single["features"] = single["features"][:5]
+    with pytest.raises(NotEstimable, match="no contrast"):
+        join_points(log, alike, **OPTIONS)
+    with pytest.raises(NotEstimable, match="each rate has one strip"):
+        join_points(log, single, **OPTIONS)
+
+
+def test_problems_of_both_files_are_told_at_once(field):
+    log, _, polygons, *_ = field
+    bare = json.loads(json.dumps(polygons))
+    for feature in bare["features"]:
+        feature["properties"] = {"colour": "red"}
+    with pytest.raises(InputError) as error:
+        join_points(log.drop(columns="Mass Flow (lb/s)"), bare, **OPTIONS)
+    text = str(error.value)
+    assert "no column for the flow" in text
+    assert "no column of the map is a rate or a treatment; it has: colour" in text
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ('{"features": 3}', "not a GeoJSON collection"),
+        (
+            '{"features": [{"geometry": {"type": "LineString", "coordinates": []}}]}',
+            "no polygon and no point",
+        ),
+        ('{"features": [{"geometry": {"type": "Polygon", "coordinates": [[[1, 2], [3]]]}}]}', "broken"),
+        ('{"features": []}', "empty"),
+        ('{"crs": {"properties": {"name": "EPSG:2154"}}, "features": []}', "coordinate system"),
+    ],
+)
+def test_maps_that_are_none(text, says, tmp_path):
+    path = tmp_path / "map.geojson"
+    path.write_text(text)
+    with pytest.raises(InputError, match=says):
+        read_map(path)
+
+
+# ---- logs as monitors write them
+
+
+def log_of(**columns):
+    n = 30
+    base = {"Longitude": -93.0, "Latitude": 44 + np.arange(n) * 2e-5, "Moisture (%)": 20.0}
+    return pd.DataFrame({**base, **columns}, index=range(n))
+
+
+def test_yields_of_any_columns_are_the_same():
+    """180 lb/ac in wet mass is 3.2143 bu/ac of 56 lb, at 15.5 % 0.8/0.845 of it, however a log says it."""
+    dry = 180 / 56 * 0.80 / 0.845
+    width = {"Swth Wdth(ft)": 30.0}
+    logs = {
+        "wet mass": log_of(**{"Yld Mass(Wet)(lb/ac)": 180.0, "Distance(ft)": 7.0}, **width),
+        "wet and dry": log_of(
+            **{"Yld Mass(Wet)(lb/ac)": 180.0, "Yld Vol(Wet)(bu/ac)": 180 / 56, "Yld Vol(Dry)(bu/ac)": dry,
+               "Distance(ft)": 7.0}, **width),
+        "speed": log_of(**{"Flow (lb/s)": 180 * 30 * 10 / 43560, "Speed(mph)": 10 / (5280 / 3600),
+                           "Duration(s)": 1.0}, **width),
+        "clock": log_of(**{"Flow (lb/s)": 180 * 30 * 10 / 43560, "Speed(mph)": 10 / (5280 / 3600),
+                           "Time": pd.date_range("2026-10-01", periods=30, freq="s").astype(str)}, **width),
+        "stated": log_of(**{"Yield (bu/ac at 15.5 %)": dry, "Distance(ft)": 7.0}, **width),
+        "positions": log_of(**{"Yield (lb/ac)": 180.0}, **width),
+    }  # fmt: skip
+    for name, log in logs.items():
+        points = read_points(log, crop="corn").table
+        np.testing.assert_allclose(points["yield_bu_ac"], dry, rtol=1e-9, err_msg=name)
+    stated = logs["stated"].drop(columns="Moisture (%)")
+    np.testing.assert_allclose(read_points(stated, crop="corn").table["yield_bu_ac"], dry)
+
+
+def test_what_a_log_does_not_say_is_asked_for():
+    width = {"Swath (ft)": 30.0, "Distance (ft)": 7.0}
+    with pytest.raises(InputError, match="at which moisture"):
+        read_points(log_of(**{"Yield Dry (bu/ac)": 150.0}, **width), crop="corn")
+    said = {"yield": "bu/ac at 15.5 %"}
+    dry = read_points(log_of(**{"Yield Dry (bu/ac)": 150.0}, **width), crop="corn", units=said)
+    np.testing.assert_allclose(dry.table["yield_bu_ac"], 150)
+    bare = log_of(**{"Yield (bu/ac)": 150.0}, **width).drop(columns=["Longitude", "Latitude"])
+    with pytest.raises(InputError, match="degrees or metres"):
+        read_points(bare.assign(X=-93.0, Y=44.0), crop="corn")
+
+
+# ---- geometry by hand
+
+
+def test_levels_of_drifting_rates():
+    rng = np.random.default_rng(5)
+    rates = np.concatenate([rng.normal(rate, 4, 500) for rate in (0, 60, 120, 180)])
+    assert places.find_levels(rates).tolist() == pytest.approx([0, 60, 120, 180], abs=1)
+    levels = np.array([0.0, 60.0, 120.0])
+    # A third of 60 and a little more: 21 to either side.
+    assert places.level_of([0, 20, 30, 45, 60, 140, 200, np.nan], levels).tolist() == [
+        0,
+        0,
+        -1,
+        1,
+        1,
+        2,
+        -1,
+        -1,
+    ]
+
+
+def test_blocks_walk_on_where_a_level_comes_again():
+    levels = np.array([0, 1, 2, 2, 0, 1, 1, 2, 0])
+    across = np.arange(9) * 10.0
+    block = places.blocks_by_place(np.zeros(9), across, np.full(9, 100.0), levels, 10.0)
+    assert block.tolist() == [1, 1, 1, 2, 2, 2, 3, 3, 3]
+    # All of one rate on one side: no two lie together.
+    apart = places.blocks_by_place(np.zeros(4), across[:4], np.full(4, 100.0), np.array([0, 0, 0, 1]), 10.0)
+    assert apart is None or len(set(apart)) == 3
+
+
+def test_a_strip_cut_by_a_waterway_is_one():
+    along = np.r_[np.arange(50.0), np.arange(80, 130.0)]
+    run = np.r_[np.zeros(50, int), np.ones(50, int)]
+    strip = places.strips_by_place(along, np.zeros(100), run, np.zeros(100, int), 9.0)
+    assert len(set(strip)) == 1
+    label = np.r_[np.zeros(50, int), np.ones(50, int), np.zeros(50, int)]
+    between = np.r_[along, np.arange(140, 190.0)]
+    strip = places.strips_by_place(between, np.zeros(150), np.repeat([0, 1, 2], 50), label, 9.0)
+    assert len(set(strip)) == 3
