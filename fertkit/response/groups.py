@@ -1,10 +1,10 @@
 """Curves by groups of one trial (hybrids, timings, tillage, zones), and whether a rate for each is worth it.
 
-* Each group has its own answer, as if its strips were a file of their own: the same average over the
-  curves, its own blocks and its own error.
+* Each group has its own answer, from its own strips, blocks and error. Where no curve is asked for, curves
+  are weighted by how well each fits all groups together: one kind of curve, of a shape for each group.
 * Whether curves differ is asked of all strips together: common, parallel or separate (`group_models`).
 * The difference of two optima has the interval that their own intervals give by squares of their reaches
-  (Zou & Donner 2008): open where one of them is.
+  (Zou & Donner 2008), curve by curve and averaged as these are; it is open where one of them is.
 * One common rate is where the curves of the groups, each by its share, return most together, averaged over
   the curves as an optimum is. What it costs a group is a contrast of two rates on the group's curve. Over all
   groups the interval is as wide as for the best of all contrasts among them (Scheffe): the rates were chosen
@@ -39,7 +39,8 @@ from fertkit.asked import a_dict, a_header, a_share, amounts, asks, either, hold
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.reference.load import method_sources
 from fertkit.response.analyse import METHODS, ResponseAnalysis, analyse_response
-from fertkit.response.curves import CURVES, MEAN, a_curve
+from fertkit.response.average import AVERAGED, SMALL, akaike_weights, floored_rss, mixture_ends, same_as
+from fertkit.response.curves import CURVES, MEAN, a_curve, optimum_in_range
 from fertkit.response.data import read_trial_data
 from fertkit.response.fit import fit_data
 from fertkit.response.gain import NetGain, gain_ends, unit_prices
@@ -179,10 +180,11 @@ class GroupedResponse(Result):
         """First, second, second optimum less the first, its interval, `apart` where that excludes 0."""
         rows = []
         for one, other in combinations(self.analyses, 2):
-            optima = [self.analyses[name].optimum for name in (one, other)]
-            between = difference_of(*optima)
-            rows.append((one, other, optima[1].rate - optima[0].rate, between.low, between.high,
-                         between.low_open, between.high_open, between.text(), 0 not in between))  # fmt: skip
+            pair = self.analyses[one], self.analyses[other]
+            value, between = pair[1].optimum.rate - pair[0].optimum.rate, difference_of(*pair)
+            apart = bool(np.isfinite(between.low) and 0 not in between)
+            rows.append((one, other, value, between.low, between.high, between.low_open, between.high_open,
+                         between.text(), apart))  # fmt: skip
         names = ["first", "second", "difference", "low", "high", "low_open", "high_open", "text", "apart"]
         return pd.DataFrame(rows, columns=names)
 
@@ -287,6 +289,8 @@ def compare_groups(
             )
         except NotEstimable as error:
             raise NotEstimable(f"{by} {name}: {error.what}", error.in_code, remedy=error.remedy) from None
+    if curve is None:
+        analyses = _weighted_alike(analyses)
     models = model_table(grouping, tuple(CURVES) if curve is None else (_any_key(analyses),))
     if models.empty:
         raise NotEstimable(f"no curve can be fitted to each level of '{by}' and to all together")
@@ -374,18 +378,70 @@ def _shares(shares, labels, by):
 # ---- what is compared
 
 
+def _weighted_alike(analyses) -> dict[str, ResponseAnalysis]:
+    """The analyses with curves weighted by their fit to all groups, each with an error of its own."""
+    if any(one.comparison is None for one in analyses.values()):
+        return analyses
+    keys = [key for key in AVERAGED if all(key in one.fits for one in analyses.values())]
+    score, alike = np.zeros(len(keys)), []
+    for one in analyses.values():
+        fits, sums = {key: one.fits[key].fits for key in keys}, one.data.sums
+        score += [float(sums.n[0] * np.log(floored_rss(fit.rss, sums)[0, 0])) for fit in fits.values()]
+        alike.append([str(same[0, 0]) for same in same_as(fits, sums).values()])
+    # A curve that is another in disguise in every group counts once.
+    again = [len(set(names)) == 1 and names[0] != "" for names in zip(*alike, strict=True)]
+    weights = pd.Series(akaike_weights(np.where(again, np.nan, score)), index=keys)
+    return {name: _reweighted(one, weights) for name, one in analyses.items()}
+
+
+def _reweighted(analysis, weights):
+    comparison = replace(
+        analysis.comparison, averaged_weights=weights,
+        table=analysis.comparison.table.assign(
+            average_weight=lambda table: table["curve"].map(weights)
+        ),
+    )  # fmt: skip
+    kept = analysis.weights if MEAN.key in analysis.weights.index else weights
+    return replace(analysis, comparison=comparison, weights=kept).at_prices(prices=analysis.prices)
+
+
 def difference_of(first, second) -> Interval:
-    """Interval of the second optimum less the first, from their own; open where these are."""
-    one, other = first.interval, second.interval
-    value = second.rate - first.rate
-    low = value - np.hypot(max(second.rate - other.low, 0.0), max(one.high - first.rate, 0.0))
-    high = value + np.hypot(max(other.high - second.rate, 0.0), max(first.rate - one.low, 0.0))
-    if np.isnan([one.low, one.high, other.low, other.high]).any():
-        low = high = np.nan
+    """Interval of the optimum of the second analysis less that of the first; open where theirs are."""
+    one, other = first.optimum.interval, second.optimum.interval
+    keys = [key for key, weight in first.weights.items() if weight > SMALL and key in second.weights.index]
+    known = np.isfinite([one.low, one.high, other.low, other.high]).all()
+    if known and len(keys) > 1:
+        low, high = _averaged_difference(first, second, keys)
+    else:
+        spans = [(a.optimum.rate, a.optimum.interval.low, a.optimum.interval.high) for a in (first, second)]
+        low, high = reach(*spans)
     return Interval(
         float(low), float(high), other.low_open or one.high_open, other.high_open or one.low_open,
         one.level, "by squares", max(one.span, other.span),
     )  # fmt: skip
+
+
+def reach(first, second):
+    """Ends of the difference of two estimates, each given with the ends of its interval."""
+    (a, a_low, a_high), (b, b_low, b_high) = first, second
+    low = b - a - np.hypot(np.maximum(b - b_low, 0.0), np.maximum(a_high - a, 0.0))
+    return low, b - a + np.hypot(np.maximum(b_high - b, 0.0), np.maximum(a - a_low, 0.0))
+
+
+def _averaged_difference(first, second, keys):
+    """Ends of the difference of optima, averaged over the curves as the optima are."""
+    ends = [reach(*(_known_of(one, key) for one in (first, second))) for key in keys]
+    span = max(np.ptp(one.data.rates) for one in (first, second))
+    weights = first.weights[keys].to_numpy()[None, None]
+    pair = mixture_ends(ends, weights, first.data.sums, first.level, (-span, span))
+    return tuple(float(end[0, 0]) for end in pair)
+
+
+def _known_of(analysis, key):
+    """Optimum of one curve and its ends at all levels, cut to the tested rates."""
+    tested, ratio = analysis.data.rates[[0, -1]], analysis.price_ratio
+    best = optimum_in_range(CURVES[key], analysis.fits[key].coef, ratio, *tested)
+    return best, *(np.clip(end, *tested) for end in analysis.comparison.ladders[key].ends(ratio))
 
 
 def _common_rate(analyses, shares) -> float:

@@ -119,19 +119,38 @@ def test_optima_by_zone_are_the_published_ones(wheat):
     assert groups["high_open"].all()  # 260.06 and 328 lie above the highest rate tested, 260
 
 
-def test_a_group_answers_as_its_own_file_does(wheat, zones):
+def test_a_group_answers_as_its_own_file_does(wheat):
+    asked = BACHMAIER | {"curve": "mitscherlich"}
+    zones = compare_groups(wheat, "zone", **asked)
     for zone, rows in wheat.groupby("zone"):
-        alone = analyse_response(rows.drop(columns="zone"), replicates=0, **BACHMAIER)
+        alone = analyse_response(rows.drop(columns="zone"), replicates=0, **asked)
         assert zones.analyses[zone].optimum == alone.optimum
+
+
+def test_curves_are_weighted_by_their_fit_to_all_groups(zones):
+    """RSS by zone (R: response_reference_fits.csv), 44 strips each: weights as (RSS_low RSS_high)^-22.
+
+    Beyond the highest rate the plateau of the high zone is the quadratic; it is not in the low zone.
+    """
+    rss = {
+        "quadratic": (24.6113571, 14.7110817), "square_root": (23.6434555, 15.2287222),
+        "linear_plateau": (26.8373527, 16.0721875), "quadratic_plateau": (24.5388853, 14.7110817),
+        "mitscherlich": (23.6594453, 14.7633814), "spherical": (25.3463596, 14.9468674),
+    }  # fmt: skip
+    support = pd.Series({key: (low * high) ** -22.0 for key, (low, high) in rss.items()})
+    weights = zones.analyses["low"].weights
+    assert weights.to_dict() == pytest.approx((support / support.sum()).to_dict(), abs=1e-6)
+    assert weights.equals(zones.analyses["high"].weights)
 
 
 def test_a_difference_goes_as_far_as_its_parts_reach(zones):
     """By hand: 0 - sqrt(3^2 + 4^2) and 0 + sqrt(1^2 + 2^2) about a difference of 30."""
-    first, second = (one.optimum for one in zones.analyses.values())
-    one = replace(first, rate=100.0, interval=replace(first.interval, low=98.0, high=104.0, high_open=False))
-    two = replace(
-        second, rate=130.0, interval=replace(second.interval, low=127.0, high=131.0, high_open=True)
-    )
+    first, second = zones.analyses.values()
+    ends = replace(first.optimum.interval, low=98.0, high=104.0, high_open=False)
+    weights = pd.Series({"quadratic": 1.0})
+    one = replace(first, weights=weights, optimum=replace(first.optimum, rate=100.0, interval=ends))
+    ends = replace(ends, low=127.0, high=131.0, high_open=True)
+    two = replace(second, weights=weights, optimum=replace(second.optimum, rate=130.0, interval=ends))
     between = difference_of(one, two)
     assert (between.low, between.high) == pytest.approx((30 - 5, 30 + np.hypot(1, 2)))
     assert (between.low_open, between.high_open) == (False, True)
