@@ -1,0 +1,481 @@
+"""Yield over the rates of two or three nutrients: exact fits of a surface, and the best rates within those tested.
+
+A surface is of second degree in each nutrient's ``t``: the rate itself in the quadratic surface, its square root
+in the other. It has the products of the nutrients, two by two and all three. A nutrient tested at two rates has
+a straight line, for two rates show no curvature. Block effects are fitted beside it; the level is that of the
+average block, each counted alike.
+
+References
+----------
+Heady, Pesek & Brown (1955) Iowa Agric. Exp. Stn Res. Bull. 424; Welch, Adams & Carmon (1963) Agron. J. 55:63-67.
+"""
+
+from dataclasses import dataclass, replace
+from functools import cached_property, reduce
+from itertools import combinations, product
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import InputError, NotEstimable, Problem
+from fertkit.response.curves.linear import QUADRATIC, SQUARE_ROOT
+from fertkit.response.data import UNIT_ENDINGS, unit_of
+from fertkit.results import ByContent, counted
+from fertkit.rounding import above, at_least, below, same
+from fertkit.trials.strips import nested
+from fertkit.trials.table import measured, read_trial
+
+#: Power of the rate in which a surface is of second degree, by the curve it has in each nutrient.
+POWERS = {QUADRATIC.key: 1.0, SQUARE_ROOT.key: 0.5}
+MOST = 3  # nutrients of one surface
+_NONE = 1e-9  # share of a column left by the others below which it is one of them
+
+
+@dataclass(frozen=True)
+class SurfaceData(ByContent):
+    """One trial of several nutrients, checked.
+
+    Attributes
+    ----------
+    nutrients : tuple of str
+    rates : array (n, k)
+        [rate_units]
+    yields : array (n,)
+        [yield_unit]
+    block : array (n,) of int
+        Block, counted within sites and years; zeros without blocks.
+    rate_units : tuple of str
+    yield_unit : str
+    crop : str
+    left_out : int
+        Rows without a yield.
+    """
+
+    nutrients: tuple[str, ...]
+    rates: np.ndarray
+    yields: np.ndarray
+    block: np.ndarray
+    rate_units: tuple[str, ...]
+    yield_unit: str
+    crop: str = ""
+    left_out: int = 0
+
+    @cached_property
+    def levels(self) -> list[np.ndarray]:
+        """Tested rates of each nutrient, ascending."""
+        return [np.unique(column) for column in self.rates.T]
+
+    @property
+    def low(self) -> np.ndarray:
+        return self.rates.min(axis=0)
+
+    @property
+    def high(self) -> np.ndarray:
+        return self.rates.max(axis=0)
+
+    @cached_property
+    def combination(self) -> np.ndarray:
+        """Combination of rates of each row [(n,) int]."""
+        return np.unique(self.rates, axis=0, return_inverse=True)[1].ravel()
+
+    @cached_property
+    def blocks(self) -> np.ndarray:
+        """Contrasts of the blocks, which sum to zero over them [(n, blocks - 1)]."""
+        m = self.block.max() + 1
+        return np.vstack([np.eye(m - 1), -np.ones(m - 1)])[self.block]
+
+
+def rate_columns(table) -> dict[str, str]:
+    """Return the columns of a table that hold rates of a named nutrient, ``rate_n_lb_ac``, by the nutrient."""
+    known = {}
+    for column in map(str, table):
+        words = column.split("_")
+        if words[0] == "rate" and len(words) == 4 and "_".join(words[2:]) in UNIT_ENDINGS:
+            known[words[1].capitalize() if len(words[1]) == 2 and words[1].isalpha() else words[1].upper()] = column
+    return known
+
+
+def read_surface_data(trial, *, rates=None, response=None, blocks=None) -> SurfaceData:
+    """Check a trial of several nutrients and take from it what the fits need; see `analyse_surface`."""
+    table = trial if isinstance(trial, pd.DataFrame) else trial.table
+    columns = dict(rates or getattr(trial, "rate_columns", None) or rate_columns(table))
+    if not 2 <= len(columns) <= MOST:
+        named = ", ".join(columns.values()) or "none"
+        raise NotEstimable(
+            f"a surface needs the rates of two or three nutrients, in columns such as rate_n_lb_ac; found: {named}"
+        )
+    if lacking := [c for c in columns.values() if c not in table]:
+        what = f"there is no column '{lacking[0]}'"
+        raise InputError("trial", [Problem(what, f"columns are: {', '.join(map(str, table))}")])
+    values = np.column_stack([measured(table, column) for column in columns.values()])
+    _need_rates(table, list(columns.values()), values)
+    label = "combination of rates"
+    codes = np.unique(values.round(9), axis=0, return_inverse=True)[1].ravel()
+    held = table.assign(**{label: codes})
+    parts = held if table is trial else trial.with_strips(held)
+    read = read_trial(parts, treatment=label, response=response, blocks=blocks)
+    kept = read.strips.index
+    rows = values[table.index.get_indexer(kept)]
+    groups = list(dict.fromkeys([*read.sites, *read.groups]))
+    block = nested(read.strips, groups) if groups else np.zeros(len(rows), int)
+    units = tuple(unit_of(column, "") for column in columns.values())
+    return SurfaceData(
+        tuple(columns), rows, read.y, block, units, unit_of(read.response, ""), read.crop, len(read.lost)
+    )
+
+
+def _need_rates(table, columns, values):
+    bad = ~(values >= 0)
+    problems = [
+        Problem("a rate is missing" if np.isnan(values[i, j]) else "a rate cannot be negative",
+                "correct it, or leave the row out", int(i) + 2, columns[j], table[columns[j]].iloc[i])
+        for i, j in np.argwhere(bad)
+    ]  # fmt: skip
+    if problems:
+        raise InputError("trial", problems)
+
+
+# ---- can the nutrients be told apart
+
+
+def why_not_apart(rates, blocks=None, names=(), units=()) -> str:
+    """Say why the effects of several nutrients cannot be told apart; "" where they can.
+
+    Parameters
+    ----------
+    rates : array (n, k)
+    blocks : array (n, b), optional
+        Columns of the blocks.
+    names, units : sequence of str
+
+    Examples
+    --------
+    A blend at a fixed ratio:
+
+    >>> from fertkit.response.surface_fit import why_not_apart
+    >>> import numpy as np
+    >>> why_not_apart(np.array([[0, 0], [40, 20], [80, 40.0]]), names=["N", "P2O5"], units=["lb/ac", "lb/ac"])
+    'N and P2O5 rise together at one ratio, 20 of P2O5 for every 40 of N, as in a blend'
+    """
+    rates = np.asarray(rates, float)
+    rest = np.ones((len(rates), 1)) if blocks is None else np.column_stack([np.ones(len(rates)), blocks])
+    for name, column in zip(names, rates.T, strict=True):
+        if same(column.min(), column.max()):
+            return f"{name} is {column[0]:g} on every strip"
+    for (i, one), (j, other) in combinations(enumerate(rates.T), 2):
+        both = f"{names[i]} and {names[j]}"
+        unit = rates[np.argmax(one > 0)]
+        if same(one * other.max(), other * one.max(), scale=one.max() * other.max()).all():
+            return (
+                f"{both} rise together at one ratio, {unit[j]:g} of {names[j]} for every {unit[i]:g} of "
+                f"{names[i]}, as in a blend"
+            )
+    if len(_independent(rest, rates)) < rates.shape[1]:
+        among = " once blocks are allowed for" if rest.shape[1] > 1 else ""
+        return f"the rates of {' and '.join(names)} follow each other{among}"
+    for i, j in combinations(range(rates.shape[1]), 2):
+        pair = rates[:, [i]] * rates[:, [j]]
+        if not len(_independent(np.column_stack([rest, rates]), pair)):
+            return f"{names[i]} and {names[j]} were not combined, so how they act on each other cannot be seen"
+    return ""
+
+
+def _independent(rest, columns) -> list[int]:
+    """Which columns hold something that those before them do not, each as a share of its own size."""
+    kept, basis = [], np.linalg.qr(rest)[0]
+    basis = basis[:, np.abs(np.diag(np.linalg.qr(rest)[1])) > _NONE]
+    for i, column in enumerate(columns.T):
+        column = column / (np.abs(column).max() or 1.0)
+        left = column - basis @ (basis.T @ column)
+        left -= basis @ (basis.T @ left)
+        size = np.linalg.norm(left)
+        if above(size, _NONE * np.sqrt(len(column))):
+            kept.append(i)
+            basis = np.column_stack([basis, left / size])
+    return kept
+
+
+# ---- the fit
+
+
+@dataclass(frozen=True)
+class SurfaceFit(ByContent):
+    """One surface fitted to one trial.
+
+    Attributes
+    ----------
+    data : SurfaceData
+    curve : str
+        Key of the curve that it has in each nutrient.
+    powers : array (k,)
+        Powers of the rates whose ``t`` it is of second degree in.
+    exponents : array (m, k)
+        Of ``t`` in each term.
+    coef : array (1 + m,)
+        Level of the average block, then the terms [yield unit per rate unit to the power of the term].
+    spread : array (1 + m, 1 + m)
+        Covariance of `coef` per unit error variance.
+    rss : float
+    df_error : int
+    aliased : tuple of str
+        Terms that the blocks or rates leave no room for.
+    """
+
+    data: SurfaceData
+    curve: str
+    powers: np.ndarray
+    exponents: np.ndarray
+    coef: np.ndarray
+    spread: np.ndarray
+    rss: float
+    df_error: int
+    aliased: tuple[str, ...] = ()
+
+    @property
+    def variance(self) -> float:
+        """Error variance; nan without error df."""
+        return self.rss / self.df_error if self.df_error > 0 else np.nan
+
+    @property
+    def n_params(self) -> int:
+        """Parameters of the mean, block effects counted."""
+        return len(self.data.yields) - self.df_error
+
+    @property
+    def names(self) -> list[str]:
+        """Terms as people write them: N, N², √N, N x P2O5."""
+        return ["level", *term_names(self.data.nutrients, self.powers, self.exponents)]
+
+    def t(self, rates) -> np.ndarray:
+        return np.asarray(rates, float) ** self.powers
+
+    def basis(self, rates) -> np.ndarray:
+        """Row of the terms at rates (..., k), the level first [(..., 1 + m)]."""
+        t = self.t(rates)[..., None, :]
+        terms = np.prod(t**self.exponents, axis=-1)
+        return np.concatenate([np.ones((*terms.shape[:-1], 1)), terms], axis=-1)
+
+    def predict(self, rates) -> np.ndarray:
+        """Yield of the average block at rates (..., k) [yield unit]."""
+        return self.basis(rates) @ self.coef
+
+    @cached_property
+    def form(self) -> "Form":
+        """The yield as a polynomial of t."""
+        k = len(self.powers)
+        b, c, e = np.zeros(k), np.zeros((k, k)), 0.0
+        for exponent, value in zip(self.exponents, self.coef[1:], strict=True):
+            at = np.flatnonzero(exponent)
+            if exponent.sum() == 1:
+                b[at] += value
+            elif len(at) == 1:
+                c[at, at] += value
+            elif len(at) == 2:
+                c[at[0], at[1]] = c[at[1], at[0]] = value / 2
+            else:
+                e = value
+        return Form(self.coef[0], b, c, e)
+
+    def net_form(self, ratios) -> "Form":
+        """The yield less the yield that pays for the rates, as a polynomial of t.
+
+        `ratios` are the price ratios [yield unit per rate unit].
+        """
+        ratios, whole = np.asarray(ratios, float), self.powers == 1
+        form = self.form
+        return replace(form, b=form.b - ratios * whole, c=form.c - np.diag(ratios * ~whole))
+
+
+def term_names(nutrients, powers, exponents) -> list[str]:
+    """Write the terms of a surface: N, N², √N, √(N x P2O5)."""
+    names = []
+    for exponent in exponents:
+        of = [name for name, e in zip(nutrients, exponent, strict=True) if e]
+        power = {float(p * e) for p, e in zip(powers, exponent, strict=True) if e}
+        both = " x ".join(of)
+        if power == {0.5}:
+            names.append(f"√{both}" if len(of) == 1 else f"√({both})")
+        elif len(power) > 1:
+            roots = [f"√{n}" if p == 0.5 else n for n, p in zip(nutrients, powers, strict=True) if n in of]
+            names.append(" x ".join(roots))
+        else:
+            names.append(f"{both}{'²' * (power == {2.0})}")
+    return names
+
+
+def exponents_of(curved, *, products=True, triple=True) -> np.ndarray:
+    """Exponents of t in the terms: each nutrient, its square where it is curved, the products [(m, k)]."""
+    k = len(curved)
+    own = np.eye(k, dtype=int)
+    rows = [*own, *(2 * own[i] for i in range(k) if curved[i])]
+    if products:
+        rows += [own[i] + own[j] for i, j in combinations(range(k), 2)]
+        rows += [own.sum(axis=0)] * (triple and k == MOST)
+    return np.array(rows)
+
+
+def fit_surface(data: SurfaceData, curve: str, exponents=None) -> SurfaceFit:
+    """Fit one surface by least squares beside the blocks.
+
+    Parameters
+    ----------
+    data : SurfaceData
+    curve : str
+        Key of the curve in each nutrient.
+    exponents : array (m, k), optional
+        Terms; all of them by default.
+
+    Raises
+    ------
+    NotEstimable
+        If the rows are too few, or a term cannot be told from the others or the blocks; a product of three
+        nutrients is left out instead.
+    """
+    curved = np.array([len(levels) > 2 for levels in data.levels])
+    powers = np.where(curved, POWERS[curve], 1.0)
+    exponents = exponents_of(curved) if exponents is None else exponents
+    ones = np.ones((len(data.yields), 1))
+    unit = data.high**powers
+    terms = np.prod((data.rates**powers / unit)[:, None, :] ** exponents, axis=-1)
+    kept = _independent(np.hstack([ones, data.blocks]), terms)
+    lost = [i for i in range(len(exponents)) if i not in kept]
+    names = term_names(data.nutrients, powers, exponents)
+    if any(exponents[i].sum() < MOST for i in lost):
+        raise NotEstimable(
+            f"the rates and blocks leave no room for the term{'s' * (len(lost) > 1)} "
+            f"{', '.join(names[i] for i in lost)}: too few combinations of rates were tested"
+        )
+    design = np.hstack([ones, data.blocks, terms[:, kept]])
+    df = len(design) - design.shape[1]
+    if df < 0:
+        raise NotEstimable(f"{counted(len(design), 'strip')} are too few for {design.shape[1]} parameters")
+    coef, spread, rss = _least_squares(design, data.yields)
+    at = np.r_[0, 1 + data.blocks.shape[1] : design.shape[1]]
+    scale = np.r_[1.0, np.prod(unit ** exponents[kept], axis=-1)]
+    return SurfaceFit(
+        data, curve, powers, exponents[kept], coef[at] / scale, spread[np.ix_(at, at)] / np.outer(scale, scale),
+        rss, df, tuple(names[i] for i in lost),
+    )  # fmt: skip
+
+
+def _least_squares(design, y):
+    """Coefficients, their covariance per unit error variance, residual sum of squares."""
+    q, r = np.linalg.qr(design)
+    base = y.mean()
+    coef = np.linalg.solve(r, q.T @ (y - base))
+    rest = y - base - design @ coef
+    step = np.linalg.solve(r, q.T @ rest)  # once more, for the last digits
+    coef, rest = coef + step, rest - design @ step
+    coef[0] += base  # the level's column is of ones
+    inverse = np.linalg.inv(r)
+    rss = float(rest @ rest)
+    return coef, inverse @ inverse.T, 0.0 if same(np.sqrt(rss), 0, scale=np.abs(y).max()) else rss
+
+
+# ---- the best rates within those tested
+
+
+@dataclass(frozen=True)
+class Form(ByContent):
+    """A polynomial of t: ``level + b't + t'Ct + e t1 t2 t3``."""
+
+    level: float
+    b: np.ndarray
+    c: np.ndarray
+    e: float = 0.0
+
+    def in_units(self, unit) -> "Form":
+        """The same of t counted in other units [(k,)]."""
+        return Form(self.level, self.b * unit, self.c * np.outer(unit, unit), self.e * float(np.prod(unit)))
+
+    def value(self, t):
+        t = np.asarray(t, float)
+        triple = self.e * np.prod(t, axis=-1) if self.e else 0.0
+        return self.level + t @ self.b + np.einsum("...i,ij,...j", t, self.c, t) + triple
+
+    def gradient(self, t):
+        t = np.asarray(t, float)
+        return self.b + 2 * t @ self.c + (self.e * np.prod(_others(t), axis=-1) if self.e else 0.0)
+
+    def half_hessian(self, t):
+        """Second-order coefficients at t, those of the quadratic form that the surface is there."""
+        if not self.e:
+            return self.c
+        return self.c + self.e / 2 * (np.ones((MOST, MOST)) - np.eye(MOST)) * _third(t)
+
+
+def _others(t):
+    """The two other values beside each of three [(..., 3, 2)]."""
+    return np.stack([np.stack([t[..., 1], t[..., 2]], -1), np.stack([t[..., 0], t[..., 2]], -1),
+                     np.stack([t[..., 0], t[..., 1]], -1)], -2)  # fmt: skip
+
+
+def _third(t):
+    """Matrix whose entry i, j is the value of the nutrient that is neither [(3, 3)]."""
+    i = np.arange(MOST)
+    return t[(MOST - i[:, None] - i[None, :]) % MOST]
+
+
+def best_in_box(form: Form, low, high) -> np.ndarray:
+    """The t of the box low to high where a polynomial is greatest; of equals the one of the lowest rates.
+
+    Every face of the box is asked for its stationary points, from the inside to the corners, so that the
+    greatest of them is the maximum, whatever the shape of the surface.
+    """
+    unit = np.asarray(high, float)
+    low, high = low / unit, np.ones_like(unit)
+    form = form.in_units(unit)
+    points = []
+    for face in product((0, -1, 1), repeat=len(low)):
+        face = np.array(face)
+        start = np.where(face < 0, low, np.where(face > 0, high, np.nan))
+        for t in _stationary(form, face == 0, start):
+            span = high - low
+            inside = at_least(t, low, scale=span) & at_least(high, t, scale=span)
+            points += [np.clip(t, low, high)] if inside.all() else []
+    points = np.array(points)
+    value = form.value(points)
+    best = np.flatnonzero(at_least(value, value.max(), scale=np.abs(value).max()))
+    return unit * points[best[np.argmin(((points[best] - low) / (high - low)).sum(axis=1))]]
+
+
+def _stationary(form, free, t):
+    """Points of a face, some t free and the others at bounds, where the polynomial has no slope along it."""
+    free_at = np.flatnonzero(free)
+    if not len(free_at):
+        return [t]
+    if len(free_at) == MOST and form.e:
+        return _stationary_of_three(form)
+    bound = np.flatnonzero(~free)
+    b = form.b[free_at] + 2 * form.c[np.ix_(free_at, bound)] @ t[bound]
+    c = form.c[np.ix_(free_at, free_at)].copy()
+    if form.e and len(free_at) == 2:
+        c += form.e / 2 * t[bound[0]] * (1 - np.eye(2))
+    elif form.e and len(free_at) == 1:
+        b = b + form.e * np.prod(t[bound])
+    return [_filled(t, free_at, np.linalg.solve(-2 * c, b))] if np.linalg.cond(c) < 1e12 else []
+
+
+def _filled(t, at, values):
+    t = t.copy()
+    t[at] = values
+    return t
+
+
+def _stationary_of_three(form):
+    """All stationary points where the product of three counts: roots of a polynomial in the third t."""
+    from numpy.polynomial import Polynomial
+
+    s, c, b, e = Polynomial([0, 1]), form.c, form.b, form.e
+    cross, b1, b2 = 2 * c[0, 1] + e * s, b[0] + 2 * c[0, 2] * s, b[1] + 2 * c[1, 2] * s
+    det = 4 * c[0, 0] * c[1, 1] - cross * cross
+    n1, n2 = cross * b2 - 2 * c[1, 1] * b1, cross * b1 - 2 * c[0, 0] * b2
+    slope = (b[2] + 2 * c[2, 2] * s) * det * det + (2 * c[0, 2] * n1 + 2 * c[1, 2] * n2) * det + e * n1 * n2
+    points = []
+    for root in slope.trim(0).roots():
+        if same(root.imag, 0, scale=1e4 * abs(root)) and not same(det(root.real), 0):
+            t = np.array([n1(root.real), n2(root.real), det(root.real) * root.real]) / det(root.real)
+            for _ in range(3):  # to the last digit
+                t = t - np.linalg.solve(2 * form.half_hessian(t), form.gradient(t))
+            points.append(t)
+    return points
