@@ -49,6 +49,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "pooled": ["pool_net_return"],
         "prices": ["Prices"],
         "regret": ["expected_regret", "stochastic_plateau"],
+        "surface": ["analyse_surface"],
         "survey": ["optima_of_trials"],
     },
 )

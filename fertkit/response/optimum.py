@@ -23,6 +23,8 @@ class Status(StrEnum):
     """Status of an optimum rate; as text it is the word tables carry."""
 
     INTERIOR = "interior"
+    EDGE = "on an edge of the tested rates"
+    CORNER = "in a corner of the tested rates"
     NONE = "no economic response"
     TOP = "at least the highest rate"
     STEP = "at most the first rate"
@@ -45,6 +47,8 @@ def status_in_words(word: str) -> str:
 
 _MEANINGS = {
     Status.INTERIOR: "net return is greatest inside the tested rates",
+    Status.EDGE: "net return is greatest at an end of the tested rates of one nutrient",
+    Status.CORNER: "net return is greatest at an end of the tested rates of every nutrient",
     Status.NONE: "no tested rate returns more than the lowest",
     Status.TOP: "net return still rises at the highest rate tested",
     Status.STEP: "all of the response is reached by the first rate above the lowest",

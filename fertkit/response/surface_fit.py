@@ -249,6 +249,9 @@ class SurfaceFit(ByContent):
     def t(self, rates) -> np.ndarray:
         return np.asarray(rates, float) ** self.powers
 
+    def rates(self, t) -> np.ndarray:
+        return np.asarray(t, float) ** (1 / self.powers)
+
     def basis(self, rates) -> np.ndarray:
         """Row of the terms at rates (..., k), the level first [(..., 1 + m)]."""
         t = self.t(rates)[..., None, :]
@@ -388,6 +391,15 @@ class Form(ByContent):
         """The same of t counted in other units [(k,)]."""
         return Form(self.level, self.b * unit, self.c * np.outer(unit, unit), self.e * float(np.prod(unit)))
 
+    def at(self, i: int, t: float) -> "Form":
+        """The polynomial of the others where one t is given."""
+        rest = np.delete(np.arange(len(self.b)), i)
+        c = self.c[np.ix_(rest, rest)]
+        if self.e:
+            c = c + self.e / 2 * t * (1 - np.eye(2))
+        level = self.level + self.b[i] * t + self.c[i, i] * t * t
+        return Form(level, self.b[rest] + 2 * self.c[i, rest] * t, c)
+
     def value(self, t):
         t = np.asarray(t, float)
         triple = self.e * np.prod(t, axis=-1) if self.e else 0.0
@@ -436,7 +448,7 @@ def best_in_box(form: Form, low, high) -> np.ndarray:
     points = np.array(points)
     value = form.value(points)
     best = np.flatnonzero(at_least(value, value.max(), scale=np.abs(value).max()))
-    return unit * points[best[np.argmin(((points[best] - low) / (high - low)).sum(axis=1))]]
+    return unit * points[best[np.argmin(points[best].sum(axis=1))]]
 
 
 def _stationary(form, free, t):

@@ -169,7 +169,7 @@ def cheapest(fit, ratios, yields, low, high):
     power = 1 / fit.powers
 
     def whole(points):
-        return np.concatenate([points, _last(form, points, yields, low[last], high[last])[..., None]], axis=-1)
+        return np.concatenate([points, least_last(form, points, yields, low[last], high[last])[..., None]], axis=-1)
 
     def cost(points):
         value = (whole(points) ** power) @ np.asarray(ratios, float)
@@ -180,7 +180,7 @@ def cheapest(fit, ratios, yields, low, high):
     return np.where(np.isfinite(value)[:, None], t, np.nan)
 
 
-def _last(form, points, yields, low, high):
+def least_last(form, points, yields, low, high):
     """The least t of the last nutrient with which points (n, m, k - 1) yield (n,); nan where none does."""
     zero = np.concatenate([points, np.zeros((*points.shape[:-1], 1))], axis=-1)
     a, b = form.c[-1, -1], form.gradient(zero)[..., -1]
