@@ -8,6 +8,7 @@ import numpy as np
 from fertkit.intake.grid import header_key
 from fertkit.intake.spellings import is_summary, problem, spellings
 from fertkit.intake.strip_headers import MEASURED, OTHER, RATES, ROLES, each, read_header, say_column, says
+from fertkit.intake.strip_nutrients import OF, split_rates
 from fertkit.intake.units import MEASURES, cell_parts, measured_in, rate_unit, says_none, words_of
 from fertkit.rounding import same
 from fertkit.tables import text_of
@@ -145,6 +146,8 @@ def _settle(role, candidates, taken, sheet, problems):
     best = min(h.rank for _, h in candidates)
     sure = [(i, h) for i, h in candidates if h.rank == best]
     rivals = candidates if role in ("rate", "yield", "moisture") else sure
+    if len(rivals) > 1 and role == "rate" and split_rates(rivals, taken):
+        return
     if len(rivals) > 1:
         problems.append(_several(role, [h for _, h in rivals]))
     taken[role] = sure[0]
@@ -255,8 +258,8 @@ def _from_cells(kind, header, cells, problems):
 def _find_unit(role, sheet, header, units, problems) -> str:
     """The unit of one column as the caller, the header or a column of units says it; '' if none does."""
     measures = ROLES[base(role)].measures
-    if role in units:
-        return measured_in(measures, units[role])
+    if (given := role if role in units or not role.startswith(OF) else base(role)) in units:
+        return measured_in(measures, units[given])
     if measures == "mass":
         return header.mass
     if header.unit or measures not in ("rate", "amount"):

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from fertkit.errors import FertkitError, typed
 from fertkit.intake.spellings import note, plain, problem
 from fertkit.intake.strip_headers import RATES, read_header
+from fertkit.intake.strip_nutrients import OF
 from fertkit.intake.units import AREA_UNITS, LENGTH_M, NUTRIENT_WORDS, PLOT_M2, VOLUME_UNITS, says_none
 from fertkit.reference.crops import bushel_lb
 from fertkit.reference.load import load_table
@@ -35,7 +36,7 @@ class _Product:
 
 def none_applied(sheet, headers) -> list[str]:
     """Say which words in the rates were read as 0."""
-    columns = [sheet.column(headers[role][0]) for role in RATES if role in headers]
+    columns = [sheet.column(i) for role, (i, _) in headers.items() if role in RATES or role.startswith(OF)]
     words = sorted({text_of(cell) for cells in columns for cell in cells if says_none(cell)})
     return [f"rates written as {' and '.join(map(repr, words))} are taken as 0"] if words else []
 
@@ -44,7 +45,7 @@ def add_rates(draft) -> list[str]:
     """Add the further columns of a rate that the caller asked to sum; say so."""
     notes = []
     for role in RATES:
-        more = [r for r in draft.headers if r.startswith(f"{role} ")]
+        more = [r for r in draft.headers if r.startswith(f"{role} ") and not r.startswith(OF)]
         if not more:
             continue
         first = draft.header(role)

@@ -1,6 +1,6 @@
 """Read a harvested strip trial: any sensible sheet of strips → one tidy table at trade moisture."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +28,7 @@ from fertkit.intake.strip_checks import (
     join_near_rates,
     points_in,
 )
-from fertkit.intake.strip_columns import assign_roles, gives_unit
+from fertkit.intake.strip_columns import assign_roles, base, gives_unit
 from fertkit.intake.strip_headers import (
     FACTORS,
     MEASURED,
@@ -40,6 +40,7 @@ from fertkit.intake.strip_headers import (
     say_column,
 )
 from fertkit.intake.strip_lines import average_parts, check_cells, fill_down, read_cells, set_aside
+from fertkit.intake.strip_nutrients import OF, constant_rates, settle_nutrients
 from fertkit.intake.strip_rates import add_rates, none_applied, settle_product, yields_from_weights
 from fertkit.intake.strip_wide import lengthen
 from fertkit.intake.units import area_unit, cell_parts
@@ -77,6 +78,9 @@ class StripTrial(Result):
         no answer rests on.
     factor : str
         Column of a second factor beside the rates or treatments, empty where there is none.
+    rate_columns : dict of str to str
+        Nutrient -> column of its rates, where the file crosses several; `rate_column` is empty then, and
+        ``treatment`` names the combinations.
     whole : bool
         The file says that the second factor lies on whole strips, of which the others are parts.
     """
@@ -95,6 +99,7 @@ class StripTrial(Result):
     notes: tuple[str, ...] = ()
     factor: str = ""
     whole: bool = False
+    rate_columns: dict = field(default_factory=dict)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -184,7 +189,7 @@ def read_strips(
     crop = _find_crop(draft, crop)
     notes = [f"sheet '{other}' holds words alone and is not read" for other in raw.remarks]
     notes += [note("hidden rows", **rows)] if (rows := hidden_rows(raw, draft.lines)) else []
-    notes += [*lines.notes, *none_applied(lines, headers), *add_rates(draft)]
+    notes += [*lines.notes, *none_applied(lines, headers), *settle_nutrients(draft, analysis), *add_rates(draft)]
     notes += settle_product(draft, analysis, density)
     notes += yields_from_weights(draft, crop, area_unit(units.get("yield", "")))
     notes += blocks_from_plots(draft)
@@ -282,6 +287,7 @@ def _assemble(name, draft, crop, standard, wet, notes) -> StripTrial:
         crop=crop, standard_moisture_pct=standard, name=name, report=_report(draft, crop, how, wet),
         checks=checks_frame(_checks(table, lines)), notes=tuple(notes),
         factor=factor, whole="whole" in draft.frame,
+        rate_columns={nutrient: column for nutrient, (_, column) in _several_rates(draft).items()},
     )  # fmt: skip
 
 
@@ -303,6 +309,8 @@ def _tidy(name, draft, standard, adjusted) -> tuple[pd.DataFrame, str]:
             table[role] = frame[role]
     if "rate" in frame:
         table[columns["rate"]] = frame["rate"].astype(float)
+    for role, column in _several_rates(draft).values():
+        table[column] = frame[role].astype(float)
     if "planned" in frame:
         unit = draft.header("rate").unit
         same = convert_area_rate(frame["planned"], draft.header("planned").unit, unit)
@@ -324,6 +332,13 @@ def _tidy(name, draft, standard, adjusted) -> tuple[pd.DataFrame, str]:
     for text, column in draft.extra.items():
         table[_extra_name(text, table)] = column.to_numpy()
     return table, factor
+
+
+def _several_rates(draft) -> dict[str, tuple[str, str]]:
+    """Role and column of the rates of each nutrient, where the file crosses several."""
+    roles = [role for role in draft.headers if role.startswith(OF)]
+    named = {role: draft.header(role) for role in roles}
+    return {h.nutrient: (role, _column(f"rate_{h.nutrient.lower()}", h.unit)) for role, h in named.items()}
 
 
 def _row_names(lines):
@@ -374,7 +389,7 @@ def _named_rates(draft):
     if set(RATES) <= set(draft.headers):
         rate, plan = map(draft.text, RATES)
         yield f"curves rest on the rates of '{rate}'; '{plan}' is the plan, which tells the treatments apart"
-    if "rate" not in draft.headers:
+    if "rate" not in draft.headers and not _several_rates(draft):
         text = draft.text("treatment")
         numbered = sum(bool(cell_parts(str(label), "rate")[2]) for label in set(draft.frame["treatment"])) > 1
         key = "numbered treatments" if numbered else "treatments alone"
@@ -385,14 +400,20 @@ def _unused(draft):
     """Name the columns that no answer rests on; a column of units that was read is used."""
     headers = draft.headers
     unitless = [role for role in MEASURED if role in headers and not read_header(draft.text(role)).unit]
-    unused = [text for text in draft.extra if not any(gives_unit(text, role) for role in unitless)]
+    constant = constant_rates(draft)
+    for text, rate in constant.items():
+        yield f"'{text}' is {rate} on every strip: the answer holds at that rate"
+    unused = [
+        text for text in draft.extra
+        if text not in constant and not any(gives_unit(text, role) for role in unitless)
+    ]  # fmt: skip
     if unused:
         yield f"not used: column{'s' * (len(unused) > 1)} {', '.join(map(repr, unused))}"
 
 
 def _report(draft, crop, how, wet) -> pd.DataFrame:
     rows = [
-        (f"column '{h.text}'", h.unit or "", f"{role}{f' of {h.nutrient}' if h.nutrient else ''}")
+        (f"column '{h.text}'", h.unit or "", f"{base(role)}{f' of {h.nutrient}' if h.nutrient else ''}")
         for role, (_, h) in draft.headers.items()
     ]
     rows += [(f"column '{text}'", "", "kept as it is") for text in draft.extra]

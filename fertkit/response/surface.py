@@ -44,6 +44,7 @@ from fertkit.asked import (
     off,
 )
 from fertkit.errors import NotEstimable, PriceError, UnitError, typed
+from fertkit.intake.strip_nutrients import why_not_apart
 from fertkit.reference.load import method_sources
 from fertkit.response.compare import aicc
 from fertkit.response.curves import CURVES, get_curve
@@ -57,7 +58,6 @@ from fertkit.response.surface_fit import (
     best_in_box,
     fit_surface,
     read_surface_data,
-    why_not_apart,
 )
 from fertkit.response.surface_region import cheapest, ends_of, least_last, misfit
 from fertkit.results import ByContent, Result, checks_frame, counted

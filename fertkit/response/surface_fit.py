@@ -11,24 +11,24 @@ Heady, Pesek & Brown (1955) Iowa Agric. Exp. Stn Res. Bull. 424; Welch, Adams & 
 """
 
 from dataclasses import dataclass, replace
-from functools import cached_property, reduce
+from functools import cached_property
 from itertools import combinations, product
 
 import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, NotEstimable, Problem
+from fertkit.intake.strip_nutrients import independent
 from fertkit.response.curves.linear import QUADRATIC, SQUARE_ROOT
 from fertkit.response.data import UNIT_ENDINGS, unit_of
 from fertkit.results import ByContent, counted
-from fertkit.rounding import above, at_least, below, same
+from fertkit.rounding import at_least, same
 from fertkit.trials.strips import nested
 from fertkit.trials.table import measured, read_trial
 
 #: Power of the rate in which a surface is of second degree, by the curve it has in each nutrient.
 POWERS = {QUADRATIC.key: 1.0, SQUARE_ROOT.key: 0.5}
 MOST = 3  # nutrients of one surface
-_NONE = 1e-9  # share of a column left by the others below which it is one of them
 
 
 @dataclass(frozen=True)
@@ -133,66 +133,6 @@ def _need_rates(table, columns, values):
     ]  # fmt: skip
     if problems:
         raise InputError("trial", problems)
-
-
-# ---- can the nutrients be told apart
-
-
-def why_not_apart(rates, blocks=None, names=(), units=()) -> str:
-    """Say why the effects of several nutrients cannot be told apart; "" where they can.
-
-    Parameters
-    ----------
-    rates : array (n, k)
-    blocks : array (n, b), optional
-        Columns of the blocks.
-    names, units : sequence of str
-
-    Examples
-    --------
-    A blend at a fixed ratio:
-
-    >>> from fertkit.response.surface_fit import why_not_apart
-    >>> import numpy as np
-    >>> why_not_apart(np.array([[0, 0], [40, 20], [80, 40.0]]), names=["N", "P2O5"], units=["lb/ac", "lb/ac"])
-    'N and P2O5 rise together at one ratio, 20 of P2O5 for every 40 of N, as in a blend'
-    """
-    rates = np.asarray(rates, float)
-    rest = np.ones((len(rates), 1)) if blocks is None else np.column_stack([np.ones(len(rates)), blocks])
-    for name, column in zip(names, rates.T, strict=True):
-        if same(column.min(), column.max()):
-            return f"{name} is {column[0]:g} on every strip"
-    for (i, one), (j, other) in combinations(enumerate(rates.T), 2):
-        both = f"{names[i]} and {names[j]}"
-        unit = rates[np.argmax(one > 0)]
-        if same(one * other.max(), other * one.max(), scale=one.max() * other.max()).all():
-            return (
-                f"{both} rise together at one ratio, {unit[j]:g} of {names[j]} for every {unit[i]:g} of "
-                f"{names[i]}, as in a blend"
-            )
-    if len(_independent(rest, rates)) < rates.shape[1]:
-        among = " once blocks are allowed for" if rest.shape[1] > 1 else ""
-        return f"the rates of {' and '.join(names)} follow each other{among}"
-    for i, j in combinations(range(rates.shape[1]), 2):
-        pair = rates[:, [i]] * rates[:, [j]]
-        if not len(_independent(np.column_stack([rest, rates]), pair)):
-            return f"{names[i]} and {names[j]} were not combined, so how they act on each other cannot be seen"
-    return ""
-
-
-def _independent(rest, columns) -> list[int]:
-    """Which columns hold something that those before them do not, each as a share of its own size."""
-    kept, basis = [], np.linalg.qr(rest)[0]
-    basis = basis[:, np.abs(np.diag(np.linalg.qr(rest)[1])) > _NONE]
-    for i, column in enumerate(columns.T):
-        column = column / (np.abs(column).max() or 1.0)
-        left = column - basis @ (basis.T @ column)
-        left -= basis @ (basis.T @ left)
-        size = np.linalg.norm(left)
-        if above(size, _NONE * np.sqrt(len(column))):
-            kept.append(i)
-            basis = np.column_stack([basis, left / size])
-    return kept
 
 
 # ---- the fit
@@ -340,7 +280,7 @@ def fit_surface(data: SurfaceData, curve: str, exponents=None) -> SurfaceFit:
     ones = np.ones((len(data.yields), 1))
     unit = data.high**powers
     terms = np.prod((data.rates**powers / unit)[:, None, :] ** exponents, axis=-1)
-    kept = _independent(np.hstack([ones, data.blocks]), terms)
+    kept = independent(np.hstack([ones, data.blocks]), terms)
     lost = [i for i in range(len(exponents)) if i not in kept]
     names = term_names(data.nutrients, powers, exponents)
     if any(exponents[i].sum() < MOST for i in lost):

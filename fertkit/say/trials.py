@@ -40,6 +40,9 @@ def yields_text(trial, *, cited: bool = True) -> str:
 
 
 def _treatments(trial):
+    if trial.rate_columns:
+        many = counted(trial.strips["treatment"].nunique(), "combination")
+        return f"{many} of rates of {' and '.join(trial.rate_columns)}"
     if not trial.rate_column:
         return f"{counted(trial.strips['treatment'].nunique(), 'treatment')} without rates"
     rates = trial.strips[trial.rate_column].nunique()

@@ -60,7 +60,7 @@ def test_the_methods_in_journals_are_articles():
         "FISHER1935",
         "GOMEZ1984",
     }
-    assert other == books | {"PINHEIRO2000", "CERRATO1990", "HIGGINS2003", "MATAVEL2024"}
+    assert other == books | {"PINHEIRO2000", "HEADY1955", "CERRATO1990", "HIGGINS2003", "MATAVEL2024"}
 
 
 def test_a_reference_list_says_how_each_was_obtained():
