@@ -1,5 +1,6 @@
 """The answers of the command line: each question put to the library, what is printed and what is written."""
 
+from functools import partial
 from pathlib import Path
 
 from fertkit.errors import FertkitError, LookupFailed, NotEstimable, UnitError, shorten
@@ -211,6 +212,7 @@ def run_strips(arguments):
     if arguments.by:
         arguments.column = [*arguments.column, ("factor", arguments.by)]
     strips = _read_strips(arguments.file, arguments, arguments.crop)
+    arguments.nutrient_price = _one_price(strips, arguments.nutrient_price)
     grouped = bool(strips.factor and strips.rate_column)
     if grouped or arguments.page or arguments.workbook or arguments.together or arguments.paper:
         answer = _whole(strips, arguments)
@@ -236,11 +238,13 @@ def _rates(trials, strips, arguments) -> list:
     """Write the optimum rates where they are asked for, and say so."""
     if not arguments.rates:
         return []
-    if not strips.nutrient or not strips.rate_column:
+    if not (strips.nutrient and strips.rate_column) and not strips.rate_columns:
         raise NotEstimable("rates for a plan need strips whose rates name their nutrient")
-    from fertkit.response.own_rates import own_rates
+    from fertkit.response.own_rates import own_rates, own_surface_rates
 
-    own = own_rates(trials, strips.nutrient, strips.crop or arguments.crop or "")
+    crop = strips.crop or arguments.crop or ""
+    several = bool(strips.rate_columns)
+    own = own_surface_rates(trials, crop) if several else own_rates(trials, strips.nutrient, crop)
     return [f"Rates for a season plan: {_write_table(own, arguments.rates)}"]
 
 
@@ -264,6 +268,16 @@ def _from_points(arguments):
     )  # fmt: skip
     written = _rates(answer.trials, answer.joined.trial, arguments)
     _give(answer, arguments, [*answer.lines(), *written], answer.table)
+def _one_price(strips, price):
+    """The price of the one nutrient of a file, where it was typed by name."""
+    if not isinstance(price, dict) or strips.rate_columns:
+        return price
+    known = {name.upper(): value for name, value in price.items()}
+    if set(known) != {strips.nutrient.upper()}:
+        has = f"{strips.nutrient} alone" if strips.nutrient else "a nutrient that is not named"
+        what = f"prices are given for {', '.join(price)}; the file has rates of {has}"
+        raise NotEstimable(what, "--nutrient-price 0.5", remedy="give one price without a name")
+    return known[strips.nutrient.upper()]
 
 
 def _read_strips(file, arguments, crop):
@@ -294,6 +308,17 @@ def _whole(strips, arguments):
     from fertkit.report.paper import Recipe
     from fertkit.report.trial import answer_trial
 
+    if strips.rate_columns:
+        from fertkit.report.surface import answer_surface
+
+        if arguments.together:
+            raise NotEstimable("trials of several nutrients are answered one by one", "--trial NAME",
+                               remedy="choose one by its name")  # fmt: skip
+        if arguments.paper:
+            raise NotEstimable("files for a paper are written of trials of one nutrient",
+                               remedy="page and workbook hold the tables of several")  # fmt: skip
+        prices = _asked(arguments, "nutrient_price", "grain_price", "currency")
+        return answer_surface(strips, name=arguments.trial, **prices)
     asked = _asked(arguments, "nutrient_price", "grain_price", "within", "currency", "seed")
     grouped = strips.factor and strips.rate_column
     question = answer_groups if grouped else answer_network if arguments.together else answer_trial
@@ -320,7 +345,12 @@ def _each(strips, arguments):
 
     if arguments.trial:
         strips = strips.with_strips(trial_rows(strips, arguments.trial)[0])
-    if strips.rate_column:
+    if strips.rate_columns:
+        from fertkit.response.surface import analyse_surface
+
+        prices = _asked(arguments, "nutrient_price", "grain_price", "currency")
+        trials, refused = analyse_each(strips, analyse=partial(analyse_surface, **prices))
+    elif strips.rate_column:
         trials, refused = analyse_each(
             strips, **_asked(arguments, "nutrient_price", "grain_price", "seed", "currency")
         )
@@ -331,8 +361,13 @@ def _each(strips, arguments):
         raise NotEstimable("\n".join(map(str, why)))
     lines = []
     for name, trial in trials.items():
-        means = [] if strips.rate_column else means_lines(trial)
-        lines += [", ".join(filter(None, [name, strips.nutrient])), *trial.lines(), *means, ""]
+        means = [] if strips.rate_column or strips.rate_columns else means_lines(trial)
+        lines += [
+            ", ".join(filter(None, [name, strips.nutrient or " x ".join(strips.rate_columns)])),
+            *trial.lines(),
+            *means,
+            "",
+        ]
     return trials, [*lines, *notes(strips.notes), *(["Not analysed:"] if why else []), *why]
 
 

@@ -16,6 +16,11 @@ def _number(text):
         raise argparse.ArgumentTypeError(str(error)) from None
 
 
+def _price(text):
+    """One price, or one for each of several nutrients: N=0.5,P2O5=0.6."""
+    return _optima(text) if "=" in text else _number(text)
+
+
 def _named_column(text):
     role, mark, header = text.partition("=")
     if not (mark and role.strip() and header.strip()):
@@ -290,6 +295,10 @@ def add_questions(commands):
                "85 and 170 mm, and a script that asks again"},
         by={"metavar": "HEADER", "help": "column of a second factor or of zones (hybrid, timing, tillage): "
             "the curve and optimum of each, and whether a rate for each is worth it"},
+        nutrient_price={
+            "type": _price, "help": "price of a unit of the nutrient, in the rate's unit of mass (per lb for "
+            "lb/ac, ...); of a trial of several nutrients one for each, as in N=0.5,P2O5=0.6",
+        },
         rates={**_FILE, "help": "also write the optimum rates to a CSV that fertkit plan takes as --trials"},
         file={**_FILE, "help": "strip file: trial, block, rate, yield, optional moisture, ...; with --log "
               "the map of what was applied: polygons or records (GeoJSON, shapefile, CSV)"},

@@ -1,13 +1,11 @@
 """Strips with the rates of several nutrients: whether these are crossed, and so one trial of all of them."""
 
-from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
 import pandas as pd
 
-from fertkit.intake.spellings import problem
-from fertkit.intake.strip_headers import OTHER, RATES, read_header, say_column
+from fertkit.intake.strip_headers import OTHER, read_header, say_column
 from fertkit.results import plain
 from fertkit.rounding import above, same
 from fertkit.tables import text_of
@@ -15,8 +13,8 @@ from fertkit.units import AREA_RATE_KG_HA
 
 #: What names the rate of one of several nutrients among the roles of a sheet: "rate of P2O5".
 OF = "rate of "
-#: A nutrient whose rates differ by no more than this share of the highest is the same on every strip, and rates
-#: that go together as closely as this (squared correlation) are one (common practice, no source).
+#: A nutrient whose rates differ by no more than this share of the highest is the same on every strip, and
+#: rates that go together as closely as this (squared correlation) are one (common practice, no source).
 _SAME, _TOGETHER = 0.1, 0.95
 _NONE = 1e-9  # share of a column left by the others below which it is one of them
 
@@ -57,7 +55,9 @@ def settle_nutrients(draft, analysis) -> list[str]:
     texts = ", ".join(f"'{header.text}'" for header in headers)
     if analysis is not None:
         draft.ask("nutrient and analysis", nutrient=" and ".join(names))
-    label = rates.map(plain).apply(lambda row: " + ".join(f"{n} {x}" for n, x in zip(names, row)), axis=1)
+    label = rates.map(plain).apply(
+        lambda row: " + ".join(f"{n} {x}" for n, x in zip(names, row, strict=True)), axis=1
+    )
     draft.frame["treatment"] = label
     draft.headers["treatment"] = draft.headers[first][0], read_header(" x ".join(names), "treatment")
     volume = next((h for h in headers if h.unit and h.unit not in AREA_RATE_KG_HA), None)
@@ -78,9 +78,13 @@ def settle_nutrients(draft, analysis) -> list[str]:
 
 
 def constant_rates(draft) -> dict[str, str]:
-    """Columns of rates above zero that are the same on every strip, beside the one analysed, with that rate."""
-    held = {text: cells.map(text_of) for text, cells in draft.extra.items() if read_header(text).role == "rate"}
-    return {text: cells.iloc[0] for text, cells in held.items() if cells.nunique() == 1 and cells.iloc[0] not in ("", "0")}
+    """Columns of a rate above zero that is the same on every strip, beside the one analysed, with it."""
+    rates = {text: set(map(text_of, cells)) for text, cells in draft.extra.items()}
+    return {
+        text: next(iter(rate))
+        for text, rate in rates.items()
+        if read_header(text).role == "rate" and len(rate) == 1 and not rate & {"", "0"}
+    }
 
 
 def _why(rates, blocks, names) -> str:

@@ -189,7 +189,12 @@ def read_strips(
     crop = _find_crop(draft, crop)
     notes = [f"sheet '{other}' holds words alone and is not read" for other in raw.remarks]
     notes += [note("hidden rows", **rows)] if (rows := hidden_rows(raw, draft.lines)) else []
-    notes += [*lines.notes, *none_applied(lines, headers), *settle_nutrients(draft, analysis), *add_rates(draft)]
+    notes += [
+        *lines.notes,
+        *none_applied(lines, headers),
+        *settle_nutrients(draft, analysis),
+        *add_rates(draft),
+    ]
     notes += settle_product(draft, analysis, density)
     notes += yields_from_weights(draft, crop, area_unit(units.get("yield", "")))
     notes += blocks_from_plots(draft)

@@ -32,6 +32,7 @@ MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "NetReturn": ("response", "net_return"), "PriceTable": ("response", "price_ratio"),
     "Regret": ("response", "regret"), "PooledReturn": ("response", "pooled_return"),
     "StochasticPlateau": ("response", "stochastic_plateau"), "BatchResult": ("response", "batch_overview"),
+    "SurfaceAnalysis": ("surface", "surface_contours"),
     "ExpectedInterval": ("trials", "expected_intervals"), "SeasonPlan": ("plan", "farm_rates"),
     "GroupedResponse": ("groups", "grouped_response"),
     "FieldAnswer": ("sheet", "field_figure"),

@@ -7,6 +7,7 @@ import pandas as pd
 
 from fertkit.asked import a_dict, a_text, asks
 from fertkit.response.optimum import Status
+from fertkit.rounding import at_least
 from fertkit.units import ACRE_HA, convert_area_rate
 
 COLUMNS = ["field", "crop", "nutrient", "low", "rate", "high", "curve", "source_key", "note"]
@@ -56,3 +57,38 @@ def _row(name, analysis):
     curve = "; ".join(f"{rate:.6g} {money:.6g}" for rate, money in zip(to_lb(rates), gain, strict=True))
     low, rate, high = (float(to_lb(x)) for x in (ends.low, analysis.optimum.rate, min(ends.high, tested[-1])))
     return name, low, rate, high, curve, OPEN if is_open else ""
+
+
+@asks(analyses=a_dict, crop=a_text)
+def own_surface_rates(analyses: dict, crop: str) -> pd.DataFrame:
+    """List the best rates of trials of several nutrients, a row a nutrient, as `own_rates` does.
+
+    The curve of each nutrient is the gain with the others at their best rates. A nutrient of which a trial
+    only says "at least" is not in it.
+    """
+    rows = [
+        row for name, one in analyses.items() for i in range(len(one.nutrients))
+        if one.optimum.statuses[i] in _ANSWERS for row in [_surface_row(name, one, i)]
+    ]  # fmt: skip
+    frame = pd.DataFrame(rows, columns=["field", "nutrient", "low", "rate", "high", "curve", "note"])
+    return frame.assign(crop=crop, source_key="own trial")[COLUMNS]
+
+
+def _surface_row(name, analysis, i):
+    data, best, unit = analysis.data, analysis.optimum.rates, analysis.data.rate_units[i]
+    ends, to_lb = analysis.intervals.iloc[i], partial(convert_area_rate, unit=unit, to="lb/ac")
+    rates = np.linspace(data.low[i], data.high[i], _POINTS)
+    along = np.tile(best, (_POINTS, 1))
+    along[:, i] = rates
+    yields = analysis.fit.predict(along)
+    gain = analysis.grain * (yields - yields[0])
+    gain = gain * (ACRE_HA if unit.endswith("/ha") else 1.0)
+    curve = "; ".join(f"{rate:.6g} {money:.6g}" for rate, money in zip(to_lb(rates), gain, strict=True))
+    beside = " and ".join(
+        f"{other} at {best[j]:.4g} {data.rate_units[j]}"
+        for j, other in enumerate(analysis.nutrients)
+        if j != i
+    )
+    note = f"with {beside}" + f"; {OPEN}" * bool(at_least(ends["high"], data.high[i]))
+    low, rate, high = (float(to_lb(x)) for x in (ends["low"], best[i], ends["high"]))
+    return name, analysis.nutrients[i], low, rate, high, curve, note

@@ -1,13 +1,14 @@
-"""Yield over the rates of two or three nutrients: exact fits of a surface, and the best rates within those tested.
+"""Yield over the rates of two or three nutrients: exact fits of a surface, and the best of the tested rates.
 
-A surface is of second degree in each nutrient's ``t``: the rate itself in the quadratic surface, its square root
-in the other. It has the products of the nutrients, two by two and all three. A nutrient tested at two rates has
-a straight line, for two rates show no curvature. Block effects are fitted beside it; the level is that of the
-average block, each counted alike.
+A surface is of second degree in each nutrient's ``t``: the rate itself in the quadratic surface, its square
+root in the other. It has the products of the nutrients, two by two and all three. A nutrient tested at two
+rates has a straight line, for two rates show no curvature. Block effects are fitted beside it; the level is
+that of the average block, each counted alike.
 
 References
 ----------
-Heady, Pesek & Brown (1955) Iowa Agric. Exp. Stn Res. Bull. 424; Welch, Adams & Carmon (1963) Agron. J. 55:63-67.
+Heady, Pesek & Brown (1955) Iowa Agric. Exp. Stn Res. Bull. 424;
+Welch, Adams & Carmon (1963) Agron. J. 55:63-67.
 """
 
 from dataclasses import dataclass, replace
@@ -86,12 +87,14 @@ class SurfaceData(ByContent):
 
 
 def rate_columns(table) -> dict[str, str]:
-    """Return the columns of a table that hold rates of a named nutrient, ``rate_n_lb_ac``, by the nutrient."""
+    """Return the columns of a table that hold rates of a nutrient, such as ``rate_n_lb_ac``, by nutrient."""
     known = {}
     for column in map(str, table):
         words = column.split("_")
         if words[0] == "rate" and len(words) == 4 and "_".join(words[2:]) in UNIT_ENDINGS:
-            known[words[1].capitalize() if len(words[1]) == 2 and words[1].isalpha() else words[1].upper()] = column
+            known[
+                words[1].capitalize() if len(words[1]) == 2 and words[1].isalpha() else words[1].upper()
+            ] = column
     return known
 
 
@@ -102,7 +105,8 @@ def read_surface_data(trial, *, rates=None, response=None, blocks=None) -> Surfa
     if not 2 <= len(columns) <= MOST:
         named = ", ".join(columns.values()) or "none"
         raise NotEstimable(
-            f"a surface needs the rates of two or three nutrients, in columns such as rate_n_lb_ac; found: {named}"
+            "a surface needs the rates of two or three nutrients, in columns such as rate_n_lb_ac; there is: "
+            f"{named}"
         )
     if lacking := [c for c in columns.values() if c not in table]:
         what = f"there is no column '{lacking[0]}'"
@@ -186,6 +190,18 @@ class SurfaceFit(ByContent):
         """Terms as people write them: N, N², √N, N x P2O5."""
         return ["level", *term_names(self.data.nutrients, self.powers, self.exponents)]
 
+    def coefficients(self, level: float = 0.95) -> pd.DataFrame:
+        """Terms with estimate, standard error, p and interval."""
+        from scipy.special import stdtr, stdtrit
+
+        error = np.sqrt(np.diag(self.spread) * self.variance)
+        df = self.df_error if self.df_error > 0 else np.nan
+        with np.errstate(divide="ignore", invalid="ignore"):
+            p = 2 * stdtr(df, -np.abs(self.coef / error))
+        half = stdtrit(df, (1 + level) / 2) * error
+        return pd.DataFrame({"term": self.names, "estimate": self.coef, "SE": error, "p": p,
+                             "low": self.coef - half, "high": self.coef + half})  # fmt: skip
+
     def t(self, rates) -> np.ndarray:
         return np.asarray(rates, float) ** self.powers
 
@@ -229,20 +245,18 @@ class SurfaceFit(ByContent):
         return replace(form, b=form.b - ratios * whole, c=form.c - np.diag(ratios * ~whole))
 
 
+#: How a nutrient is written in a term, by twice the power of its rate.
+_WRITTEN = {1: "√{}", 2: "{}", 4: "{}²"}
+
+
 def term_names(nutrients, powers, exponents) -> list[str]:
     """Write the terms of a surface: N, N², √N, √(N x P2O5)."""
     names = []
-    for exponent in exponents:
-        of = [name for name, e in zip(nutrients, exponent, strict=True) if e]
-        power = {float(p * e) for p, e in zip(powers, exponent, strict=True) if e}
-        both = " x ".join(of)
-        if power == {0.5}:
-            names.append(f"√{both}" if len(of) == 1 else f"√({both})")
-        elif len(power) > 1:
-            roots = [f"√{n}" if p == 0.5 else n for n, p in zip(nutrients, powers, strict=True) if n in of]
-            names.append(" x ".join(roots))
-        else:
-            names.append(f"{both}{'²' * (power == {2.0})}")
+    for twice in (2 * powers * exponents).astype(int):
+        held = [(name, n) for name, n in zip(nutrients, twice, strict=True) if n]
+        roots = len(held) > 1 and {n for _, n in held} == {1}
+        both = " x ".join(name if roots else _WRITTEN[n].format(name) for name, n in held)
+        names.append(f"√({both})" if roots else both)
     return names
 
 
@@ -296,8 +310,8 @@ def fit_surface(data: SurfaceData, curve: str, exponents=None) -> SurfaceFit:
     at = np.r_[0, 1 + data.blocks.shape[1] : design.shape[1]]
     scale = np.r_[1.0, np.prod(unit ** exponents[kept], axis=-1)]
     return SurfaceFit(
-        data, curve, powers, exponents[kept], coef[at] / scale, spread[np.ix_(at, at)] / np.outer(scale, scale),
-        rss, df, tuple(names[i] for i in lost),
+        data, curve, powers, exponents[kept], coef[at] / scale,
+        spread[np.ix_(at, at)] / np.outer(scale, scale), rss, df, tuple(names[i] for i in lost),
     )  # fmt: skip
 
 

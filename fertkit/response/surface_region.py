@@ -1,9 +1,9 @@
 """Which rates of several nutrients may be the best by the data, and the cheapest way to a yield.
 
-A surface is linear in its parameters, so the hypothesis that given rates are the best is one of slopes that equal
-the prices, which an F test answers exactly; the rates it does not reject are the joint region (the same inversion
-that gives a curve its exact interval). On an edge of the tested rates a slope may point outwards. The interval of
-one nutrient's rate takes the best of the other rates for each of its own, as a profile does.
+A surface is linear in its parameters, so the hypothesis that given rates are the best is one of slopes that
+equal the prices, which an F test answers exactly; the rates it does not reject are the joint region (the same
+inversion that gives a curve its exact interval). On an edge of the tested rates a slope may point outwards.
+The interval of one nutrient's rate takes the best of the other rates for each of its own, as a profile does.
 
 References
 ----------
@@ -117,7 +117,7 @@ def _to_the_foot(coefs, d, pairs):
 
 
 def profile(fit, ratios, nutrient: int, t, low, high) -> np.ndarray:
-    """Least `misfit` over the other rates for each t of one nutrient [(n,)]; low and high are the box in t."""
+    """Least `misfit` over the other rates for each t of one nutrient [(n,)]; low and high bound the t."""
     t, k = np.asarray(t, float), len(low)
     least = np.full(len(t), np.inf)
     own = np.where(t <= low[nutrient], -1, np.where(t >= high[nutrient], 1, 0))
@@ -169,7 +169,9 @@ def cheapest(fit, ratios, yields, low, high):
     power = 1 / fit.powers
 
     def whole(points):
-        return np.concatenate([points, least_last(form, points, yields, low[last], high[last])[..., None]], axis=-1)
+        return np.concatenate(
+            [points, least_last(form, points, yields, low[last], high[last])[..., None]], axis=-1
+        )
 
     def cost(points):
         value = (whole(points) ** power) @ np.asarray(ratios, float)

@@ -33,6 +33,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "Regret": ("response", "regret_lines"), "PriceTable": ("response", "price_table_lines"),
     "StochasticPlateau": ("response", "plateau_risk_lines"), "BatchResult": ("answers", "batch_lines"),
     "FieldAnswer": ("sheet", "field_answer_lines"), "FieldsAnswer": ("sheet", "fields_lines"),
+    "SurfaceAnalysis": ("surface", "surface_lines"), "SurfaceAnswer": ("surface", "surface_answer_lines"),
     "TrialAnswer": ("answers", "trial_lines"),
     "JoinedTrial": ("points", "joined_lines"), "PointsAnswer": ("points", "points_answer_lines"),
     "NetworkAnswer": ("answers", "network_lines"), "SoilTests": ("stock", "soil_tests_lines"),

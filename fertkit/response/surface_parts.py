@@ -1,0 +1,338 @@
+"""What a trial of several nutrients says, reckoned of its fits: best rates, intervals, shape, checks.
+
+Each function takes a `fertkit.response.surface.SurfaceAnalysis`, whose property of its name describes it.
+"""
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from functools import partial
+from itertools import product
+
+import numpy as np
+import pandas as pd
+
+from fertkit.response.compare import aicc
+from fertkit.response.curves import get_curve
+from fertkit.response.optimum import Status, rates_within
+from fertkit.response.prices import area_of, price_check
+from fertkit.response.surface_fit import SurfaceFit, best_in_box, fit_surface
+from fertkit.response.surface_region import cheapest, ends_of, least_last, misfit
+from fertkit.results import ByContent, checks_frame, counted
+from fertkit.rounding import above, at_least, at_most, same
+
+#: Steps of the path to a yield; points a side of the grid of a figure.
+STEPS, GRID = 10, 121
+
+
+class Shape(StrEnum):
+    """What a surface is where its net return has no slope, by the signs of its eigenvalues."""
+
+    MAXIMUM = "maximum"
+    SADDLE = "saddle"
+    MINIMUM = "minimum"
+    RIDGE = "ridge"  # along one direction the data do not tell a fall from none
+
+
+@dataclass(frozen=True)
+class BestRates(ByContent):
+    """The best combination of rates within those tested.
+
+    Attributes
+    ----------
+    rates : array (k,)
+    status : Status
+        Inside the box of tested rates, on an edge of it, or in a corner.
+    statuses : tuple of Status
+        Of each nutrient: inside, no economic response (the lowest rate), at least the highest rate.
+    """
+
+    rates: np.ndarray
+    status: Status
+    statuses: tuple[Status, ...]
+
+
+def best_rates(fit: SurfaceFit, ratios) -> BestRates:
+    """Find the tested rates of the greatest net return on a surface.
+
+    Parameters
+    ----------
+    fit : SurfaceFit
+    ratios : array (k,)
+        Price ratios [yield unit per rate unit]; zeros give the agronomic optimum.
+    """
+    low, high = fit.data.low, fit.data.high
+    rates = fit.rates(best_in_box(fit.net_form(ratios), fit.t(low), fit.t(high)))
+    at_low, at_high = at_most(rates, low, scale=high), at_least(rates, high)
+    rates = np.where(at_low, low, np.where(at_high, high, rates))
+    own = tuple(
+        Status.NONE if lowest else Status.TOP if highest else Status.INTERIOR
+        for lowest, highest in zip(at_low, at_high, strict=True)
+    )
+    inside = own.count(Status.INTERIOR)
+    status = Status.INTERIOR if inside == len(own) else Status.EDGE if inside else Status.CORNER
+    return BestRates(rates, status, own)
+
+
+def intervals(analysis):
+    from scipy.special import fdtri
+
+    fit, best = analysis.fit, analysis.optimum
+    low, high = fit.t(analysis.data.low), fit.t(analysis.data.high)
+    limits = [fdtri(1, fit.df_error, analysis.level), analysis.joint_limit] if analysis.estimated else []
+    rows = []
+    for i, name in enumerate(analysis.nutrients):
+        ends = ends_of(fit, analysis.ratios, i, fit.t(best.rates)[i], low, high, limits) if limits else []
+        ends = np.array(ends or [(np.nan, np.nan)] * 2) ** (1 / fit.powers[i])
+        rows.append((name, analysis.data.rate_units[i], best.rates[i], *ends.ravel(), best.statuses[i]))
+    return pd.DataFrame(
+        rows, columns=["nutrient", "unit", "rate", "low", "high", "joint_low", "joint_high", "status"]
+    )
+
+
+def axes(analysis):
+    fit = analysis.fit
+    t, span = fit.t(analysis.optimum.rates), fit.t(analysis.data.high) - fit.t(analysis.data.low)
+    bend = fit.net_form(analysis.ratios).half_hessian(t)
+    values, vectors = np.linalg.eigh(bend * np.outer(span, span))
+    order = np.argsort(-values)
+    parts = [replace(fit, coef=one).form.half_hessian(t) for one in np.eye(len(fit.coef))]
+    rows = []
+    for raw, i in zip(np.sort(np.linalg.eigvalsh(bend))[::-1], order, strict=True):
+        along = vectors[:, i] * span
+        pull = np.array([along @ part @ along for part in parts])
+        half = t_quantile(fit.df_error, analysis.level) * np.sqrt(pull @ fit.spread @ pull * fit.variance)
+        rows.append((raw, values[i], values[i] - half, values[i] + half, *vectors[:, i]))
+    return pd.DataFrame(rows, columns=["eigenvalue", "scaled", "low", "high", *analysis.nutrients])
+
+
+def t_quantile(df: int, level: float) -> float:
+    """Two-sided quantile of Student's t; nan without df."""
+    from scipy.special import stdtrit
+
+    return float(stdtrit(df, (1 + level) / 2)) if df > 0 else np.nan
+
+
+def gain(analysis):
+    fit, rates, low = analysis.fit, analysis.optimum.rates, analysis.data.low
+    more = fit.basis(rates) - fit.basis(low)
+    half = t_quantile(fit.df_error, analysis.level) * np.sqrt(more @ fit.spread @ more * fit.variance)
+    gained, cost = float(more @ fit.coef), float((rates - low) @ analysis.ratios)
+    rows = [
+        ("yield gain over the lowest rates", gained, gained - half, gained + half),
+        ("its cost in yield", cost, np.nan, np.nan),
+        ("gain minus cost", gained - cost, gained - half - cost, gained + half - cost),
+    ]
+    return pd.DataFrame(rows, columns=["quantity", "value", "low", "high"]).assign(unit=analysis.yield_unit)
+
+
+def _simpler(fit):
+    """The whole surface and simpler ones within it: what each is, and which of its terms it keeps."""
+    exponents, n = fit.exponents, fit.exponents.shape[1]
+    used = (exponents > 0).sum(axis=1)
+    yield "with interaction", used >= 1
+    if n > 2 and (used == n).any():
+        yield "nutrients interact by twos alone", used < n
+    yield "no interaction", used == 1
+    for i, name in enumerate(fit.data.nutrients):
+        if n > 2:
+            yield f"without {name}", exponents[:, i] == 0
+        yield f"{name} alone", (used == 1) & (exponents[:, i] > 0)
+    yield "no response", used == 0
+
+
+def models(analysis):
+    from scipy.special import fdtrc
+
+    data, rows = analysis.data, []
+    for curve, whole in analysis.fits.items():
+        fits = {terms: fit_surface(data, curve, whole.exponents[kept]) for terms, kept in _simpler(whole)}
+        total = fits["no response"].rss
+        for terms, fit in fits.items():
+            more = fit.df_error - whole.df_error
+            f = (fit.rss - whole.rss) / more / whole.variance if more and whole.df_error else np.nan
+            p = float(fdtrc(more, whole.df_error, max(f, 0))) if np.isfinite(f) else np.nan
+            rows.append((curve, terms, fit.n_params, fit.df_error, fit.rss, 1 - fit.rss / total,
+                         float(aicc(fit.rss, len(data.yields), fit.n_params)), f, more, p, *_lack_of_fit(fit),
+                         *best_rates(fit, analysis.ratios).rates))  # fmt: skip
+    names = ["curve", "terms", "n_params", "df_error", "rss", "r2", "aicc", "f", "f_df", "p", "lack_of_fit_f",
+             "lack_of_fit_p", *(f"best_{name}" for name in data.nutrients)]  # fmt: skip
+    table = pd.DataFrame(rows, columns=names)
+    none = (table["terms"] == "no response") & table.duplicated("terms")  # the same whatever the curve
+    return table[~none].sort_values("aicc", kind="stable", ignore_index=True)
+
+
+def _lack_of_fit(fit) -> tuple[float, float]:
+    """F test against the error among strips of one combination and block: (F, p), nan without any."""
+    from scipy.special import fdtrc
+
+    data = fit.data
+    cells = np.eye(data.combination.max() + 1)[data.combination]
+    design = np.hstack([cells, data.blocks])
+    coef, _, rank, _ = np.linalg.lstsq(design, data.yields, rcond=1e-11)
+    pure, df = float(((data.yields - design @ coef) ** 2).sum()), len(design) - rank
+    more = fit.df_error - df
+    if df <= 0 or more <= 0 or same(np.sqrt(pure), 0, scale=np.abs(data.yields).max()):
+        return np.nan, np.nan
+    f = max(fit.rss - pure, 0.0) / more / (pure / df)
+    return f, float(fdtrc(more, df, f))
+
+
+def nearly(analysis):
+    fit, best = analysis.fit, analysis.optimum.rates
+    form, low, high = fit.net_form(analysis.ratios), fit.t(analysis.data.low), fit.t(analysis.data.high)
+
+    def net(rates, i):
+        values = [_best_beside(form, i, t, low, high) for t in rates.ravel() ** fit.powers[i]]
+        return np.reshape(values, rates.shape)
+
+    rows = []
+    for i, name in enumerate(analysis.nutrients):
+        ends = rates_within(partial(net, i=i), best[i], analysis.data.low[i], analysis.data.high[i],
+                            analysis.within / analysis.grain)  # fmt: skip
+        rows.append((name, *map(float, ends)))
+    return pd.DataFrame(rows, columns=["nutrient", "low", "high"])
+
+
+def _best_beside(form, i, t, low, high) -> float:
+    """Greatest value of a polynomial with one t given."""
+    rest = form.at(i, t)
+    return float(rest.value(best_in_box(rest, np.delete(low, i), np.delete(high, i))))
+
+
+def path(analysis):
+    fit, data = analysis.fit, analysis.data
+    low, most = float(fit.predict(data.low)), analysis.agronomic_optimum.rates
+    yields = np.linspace(low, float(fit.predict(most)), STEPS + 1)[1:]
+    t = cheapest(fit, analysis.ratios, yields[:-1], fit.t(data.low), fit.t(data.high))
+    rates = np.vstack([fit.rates(t), most])
+    table = pd.DataFrame(rates, columns=list(analysis.nutrients))
+    table.insert(0, "yield", yields)
+    table["cost"] = (rates - data.low) @ analysis.ratios * analysis.grain
+    table["net"] = analysis.net_over_lowest(rates)
+    return table if above(yields[-1], low, scale=np.abs(data.yields).max()) else table.iloc[:0]
+
+
+def isoquants(analysis):
+    fit, data, form = analysis.fit, analysis.data, analysis.fit.form
+    for i in range(len(analysis.nutrients) - 1, 1, -1):
+        form = form.at(i, fit.t(analysis.optimum.rates)[i])
+    yields, levels = analysis.path["yield"].to_numpy()[3::2], data.levels[0]
+    t = np.broadcast_to(levels[:, None] ** fit.powers[0], (len(yields), len(levels), 1))
+    needed = least_last(form, t, yields, *(fit.t(end)[1] for end in (data.low, data.high))) ** (
+        1 / fit.powers[1]
+    )
+    table = pd.DataFrame(needed.T, columns=yields)
+    table.insert(0, analysis.nutrients[0], levels)
+    return table
+
+
+def table(analysis):
+    unit, rows = analysis.yield_unit, []
+    for row in analysis.intervals.itertuples():
+        rows += [(f"best rate of {row.nutrient}", row.rate, row.low, row.high, row.unit, str(row.status)),
+                 (f"joint region, {row.nutrient}", np.nan, row.joint_low, row.joint_high, row.unit, ""),
+                 ]  # fmt: skip
+    rows += [(row.quantity, row.value, row.low, row.high, row.unit, "") for row in analysis.gain.itertuples()]
+    money = f"{analysis.currency or 'money'}/{area_of(unit)}"
+    rows.append(("net gain over the lowest rates", *analysis.net_gain, money, ""))
+    rows += [("eigenvalue over the tested range", row.scaled, row.low, row.high, unit, str(analysis.shape))
+             for row in analysis.axes.itertuples()]  # fmt: skip
+    for curve, fit in analysis.fits.items():
+        kind = f"{get_curve(curve).label} surface"
+        rows += [(row.term, row.estimate, row.low, row.high, "", f"coefficient, {kind}")
+                 for row in fit.coefficients(analysis.level).itertuples()]  # fmt: skip
+    for _, row in analysis.models.iterrows():
+        kind = f"{get_curve(row['curve']).label} surface, {row['terms']}"
+        rows += [(name, row[name], np.nan, np.nan, "", kind) for name in ("rss", "aicc", "r2", "f", "p")]
+        rows += [(f"best rate of {name}", row[f"best_{name}"], np.nan, np.nan, of, kind)
+                 for name, of in zip(analysis.nutrients, analysis.data.rate_units, strict=True)]  # fmt: skip
+    return pd.DataFrame(rows, columns=["item", "value", "low", "high", "unit", "remark"])
+
+
+def among(points, point) -> bool:
+    """Whether a point lies in the hull of others: a mean of them, by linear programming."""
+    from scipy.optimize import linprog
+
+    scale = points.max(axis=0)
+    rows = np.vstack([(points / scale).T, np.ones(len(points))])
+    return linprog(np.zeros(len(points)), A_eq=rows, b_eq=[*(point / scale), 1.0]).status == 0
+
+
+def checks(analysis):
+    data, fit = analysis.data, analysis.fit
+    pure = _lack_of_fit(fit)
+    rows = [
+        price_check(analysis.prices[name], unit, data.yield_unit, name, float(top), data.crop)
+        for name, unit, top in zip(data.nutrients, data.rate_units, data.high, strict=True)
+    ]
+    rows = [(f"{row[0]}, {name}", *row[1:]) for row, name in zip(rows, data.nutrients, strict=True)]
+    rows += [
+        ("error degrees of freedom", fit.df_error, 5, fit.df_error >= 5,
+         ("enough strips to judge the surface",
+          "few strips beyond what the surface needs: its error is hardly known")),
+        ("the surface fits, p", pure[1], 0.05, None if np.isnan(pure[1]) else pure[1] >= 0.05,
+         ("the surface fits the means of the combinations",
+          "the means of the combinations stray from the surface more than strips of one combination do: "
+          "other shapes may put the optimum elsewhere")),
+        ("optimum inside the tested rates", str(analysis.optimum.status), str(Status.INTERIOR),
+         analysis.optimum.status == Status.INTERIOR,
+         ("the optimum lies inside the tested rates of every nutrient",
+          "the optimum lies at the end of the tested rates of a nutrient: rates beyond were not tested")),
+        ("optimum among the combinations tested", int(analysis.inside_tried), 1, analysis.inside_tried,
+         ("combinations around the optimum were tested",
+          "no combination so far out in all nutrients at once was tested: the optimum rests on the formula")),
+        ("shape of the surface", str(analysis.shape), str(Shape.MAXIMUM), analysis.shape == Shape.MAXIMUM,
+         ("the surface is a hill, beyond its error", "the surface is no sure hill: see its shape")),
+    ]  # fmt: skip
+    if fit.aliased:
+        rows.append(("terms of the surface", ", ".join(fit.aliased), "", False,
+                     f"blocks or rates leave no room for {', '.join(fit.aliased)}: left out"))  # fmt: skip
+    if data.left_out:
+        said = f"{counted(data.left_out, 'strip')} without a yield left out"
+        rows.append(("strips without a yield", data.left_out, 0, False, said))
+    return checks_frame(rows)
+
+
+@dataclass(frozen=True)
+class Grid(ByContent):
+    """A surface over the rates of two nutrients, for figures.
+
+    Attributes
+    ----------
+    first, second : array (m,)
+        Rates along the axes.
+    net : array (m, m)
+        Net return less that of the lowest rates [money per area]; rows by the second nutrient.
+    joint : array (m, m)
+        `surface_region.misfit` as a share of its limit: the joint region is where it is 1 or less; inf
+        without an error estimate.
+    """
+
+    first: np.ndarray
+    second: np.ndarray
+    net: np.ndarray
+    joint: np.ndarray
+
+
+def grid_of(analysis, first: int = 0, second: int = 1) -> Grid:
+    """Reckon net return and joint region over two nutrients, a third at its best rate."""
+    fit, data, at = analysis.fit, analysis.data, (first, second)
+    axes = [np.linspace(fit.t(data.low)[i], fit.t(data.high)[i], GRID) for i in at]
+    t = np.broadcast_to(fit.t(analysis.optimum.rates), (GRID, GRID, len(data.nutrients))).copy()
+    t[..., first], t[..., second] = np.meshgrid(*axes)
+    joint = np.full((GRID, GRID), np.inf)
+    if analysis.estimated:
+        sides = {Status.NONE: -1, Status.TOP: 1}
+        fixed = np.array([sides.get(status, 0) for status in analysis.optimum.statuses])
+        for rows, columns in product((-1, 0, 1), repeat=2):
+            face = fixed.copy()
+            face[first], face[second] = columns, rows
+            here = np.ix_(_of_side(rows), _of_side(columns))
+            joint[here] = misfit(fit, analysis.ratios, t[here], face) / analysis.joint_limit
+    rates = fit.rates(t)
+    return Grid(rates[0, :, first], rates[:, 0, second], analysis.net_over_lowest(rates), joint)
+
+
+def _of_side(side):
+    """Indices of a grid at the lowest end, between, or at the highest end."""
+    return [0] if side < 0 else [GRID - 1] if side > 0 else list(range(1, GRID - 1))

@@ -1,0 +1,291 @@
+"""Surfaces of two or three nutrients: the best combination, how sure it is, how the surface lies there."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from fertkit.response.curves import get_curve
+from fertkit.response.interval import Interval
+from fertkit.response.optimum import Status, status_in_words
+from fertkit.response.prices import area_of, money_text
+from fertkit.response.surface_parts import Shape
+from fertkit.results import capital, counted, failed, plain, plain_p
+from fertkit.rounding import at_least, at_most
+from fertkit.say.line import Kind, Line, lead, notes, told
+from fertkit.say.response import CAUTIONED, net_gain_text
+
+#: From this probability on, nothing is shown.
+_CHANCE = 0.05
+
+
+def surface_lines(analysis) -> list[Line]:
+    """Say the best combination, its gain, the joint region, the shape and what simpler surfaces say."""
+    said = [
+        trial_text(analysis),
+        f"Agronomic optimum: {combination(analysis, analysis.agronomic_optimum.rates)}.",
+        *gain_text(analysis), region_text(analysis), shape_text(analysis), *terms_text(analysis),
+        kinds_text(analysis), nearly_text(analysis), path_text(analysis),
+    ]  # fmt: skip
+    return [
+        lead(best_text(analysis)),
+        *map(told, filter(None, said)),
+        *notes(failed(analysis.checks)),
+        CAUTIONED,
+    ]
+
+
+def best_text(analysis) -> str:
+    """Say the best combination, each rate with its interval and what it bounds."""
+    rates = " with ".join(_rate_text(analysis, row) for row in analysis.intervals.itertuples())
+    best = f"Best combination, {status_in_words(analysis.optimum.status)}: {rates}."
+    if analysis.models.iloc[0]["terms"] != "no response":
+        return best
+    none = f"These strips show no response to {_joined(analysis.nutrients)}"
+    return f"{none}: they do not support a rate yet. {best}"
+
+
+def _joined(names) -> str:
+    return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else names[0]
+
+
+def _rate_text(analysis, row) -> str:
+    low, high = (
+        ends[analysis.nutrients.index(row.nutrient)] for ends in (analysis.data.low, analysis.data.high)
+    )
+    rate = f"{row.nutrient} {plain(row.rate, span=high - low)} {row.unit}"
+    if row.status == Status.TOP:
+        rate = f"{row.nutrient} at least {plain(high)} {row.unit}, the highest tested"
+    elif row.status == Status.NONE:
+        rate = f"{row.nutrient} {plain(low)} {row.unit}, the lowest tested"
+    if np.isnan(row.low):
+        return f"{rate} (no interval: no error can be estimated)"
+    return f"{rate} ({analysis.level:.0%} interval {span_text(row.low, row.high, low, high, analysis.level)})"
+
+
+def span_text(low, high, lowest, highest, level) -> str:
+    """Say an interval of a rate; open where it reaches the end of the tested rates."""
+    opens = lowest > 0 and at_most(low, lowest, scale=highest), at_least(high, highest)
+    return Interval(low, high, bool(opens[0]), bool(opens[1]), level, "exact", highest - lowest).text()
+
+
+def combination(analysis, rates) -> str:
+    """Write a combination of rates: N 142 and P2O5 156 lb/ac."""
+    data = analysis.data
+    return _joined([
+        f"{name} {plain(rate, span=high)} {unit}"
+        for name, rate, high, unit in zip(data.nutrients, rates, data.high, data.rate_units, strict=True)
+    ])  # fmt: skip
+
+
+def trial_text(analysis) -> str:
+    """Say what was tested and which surface answers."""
+    data, fit = analysis.data, analysis.fit
+    tested = _joined([
+        f"{name} {plain(low)} to {plain(high)} {unit}"
+        for name, low, high, unit in zip(data.nutrients, data.low, data.high, data.rate_units, strict=True)
+    ])  # fmt: skip
+    rows = analysis.models.set_index(["curve", "terms"])
+    r2 = rows.loc[(analysis.curve, "with interaction"), "r2"]
+    blocks = data.block.max() + 1
+    many = f"{counted(len(data.yields), 'strip')}{f' in {blocks} blocks' if blocks > 1 else ''}, "
+    many += counted(data.combination.max() + 1, "combination")
+    kind = (
+        f"{get_curve(analysis.curve).label} surface"
+        if any(len(x) > 2 for x in data.levels)
+        else "straight lines"
+    )
+    return (
+        f"{many} of {tested}; {kind} with interaction, R² {r2:.2f}, {fit.df_error} error degrees of freedom."
+    )
+
+
+def gain_text(analysis) -> list[str]:
+    """Say gain, cost and net gain of the best combination over the lowest rates."""
+    gain, cost, _ = analysis.gain.itertuples()
+    if analysis.optimum.status == Status.CORNER and Status.TOP not in analysis.optimum.statuses:
+        return ["No tested combination returns more than the lowest rates."]
+    prices = analysis.prices[analysis.nutrients[0]]
+    money = net_gain_text(analysis.net_gain, prices, analysis.yield_unit, analysis.level)
+    ends = f" ({analysis.level:.0%} interval {plain(gain.low)} to {plain(gain.high)})"
+    more = f"{plain(gain.value)} {gain.unit} more than {combination(analysis, analysis.data.low)}"
+    return [
+        f"It yields {more}{'' if np.isnan(gain.low) else ends}.",
+        f"It costs as much as {plain(cost.value)} {cost.unit}; net gain {money}.",
+    ]
+
+
+def region_text(analysis) -> str:
+    """Say how far the joint region reaches."""
+    if not analysis.estimated:
+        return ""
+    data = analysis.data
+    parts = [
+        f"{row.nutrient} {span_text(row.joint_low, row.joint_high, low, high, analysis.level)} {row.unit}"
+        for row, low, high in zip(analysis.intervals.itertuples(), data.low, data.high, strict=True)
+    ]
+    return (
+        f"Joint {analysis.level:.0%} region of the best combination: it reaches over {_joined(parts)}; "
+        "the figure shows which go together."
+    )
+
+
+def shape_text(analysis) -> str:
+    """Say whether the surface is a hill, a saddle or perhaps a ridge there, and along which line."""
+    row = analysis.axes.iloc[0]
+    line, shape = _line(analysis, row), analysis.shape
+    if not any(len(levels) > 2 for levels in analysis.data.levels):
+        return "Two rates of each nutrient show no curve: the best of the tested combinations is named."
+    if shape == Shape.MAXIMUM:
+        return (
+            "Shape: a hill. Net return falls off from it in every direction, beyond the error of the trial."
+        )
+    if shape == Shape.SADDLE:
+        return (
+            f"Shape: a saddle. Net return curves up along {line}, beyond the error of the trial: the best "
+            "combination lies at an end of the tested rates, not where the slopes are level."
+        )
+    if shape == Shape.MINIMUM:
+        return (
+            "Shape: a hollow. Net return curves up in every direction: the best combination lies at an end."
+        )
+    fitted = {Shape.MAXIMUM: "a hill", Shape.SADDLE: "a saddle", Shape.MINIMUM: "a hollow"}[
+        analysis.fitted_shape
+    ]
+    error = (
+        "" if np.isnan(row.low) else f" ({analysis.level:.0%} interval {plain(row.low)} to {plain(row.high)} "
+    )
+    error += "" if np.isnan(row.low) else f"{analysis.yield_unit} over the tested range)"
+    return (
+        f"Shape: {fitted} as fitted, but a ridge cannot be ruled out: along {line} the data do not tell "
+        f"whether net return bends down{error}. Combinations along that line pay nearly alike; test more of "
+        "them before one is called best."
+    )
+
+
+def _line(analysis, row) -> str:
+    """Words for a direction: N up by 50 lb/ac while P2O5 goes down by 20 lb/ac."""
+    data, fit = analysis.data, analysis.fit
+    t = fit.t(analysis.optimum.rates)
+    step = np.array([getattr(row, name) if name.isidentifier() else row[name] for name in data.nutrients])
+    span = fit.t(data.high) - fit.t(data.low)
+    way = np.where(t + 0.1 * step * span <= fit.t(data.high), 1, -1)
+    sign = 1 if step[np.argmax(np.abs(step))] * way[np.argmax(np.abs(step))] >= 0 else -1
+    moved = fit.rates(np.clip(t + 0.2 * sign * step * span, 0, None)) - analysis.optimum.rates
+    parts = [
+        f"{name} {'up' if move > 0 else 'down'} by {plain(abs(move), 2)} {unit}"
+        for name, move, unit, high in zip(data.nutrients, moved, data.rate_units, data.high, strict=True)
+        if abs(move) > 0.01 * high
+    ]
+    return " with ".join(parts) or "the rates"
+
+
+def terms_text(analysis) -> list[str]:
+    """Say whether the nutrients act on each other and whether each matters, by F tests."""
+    names, said = analysis.nutrients, []
+    rows = analysis.models[analysis.models["curve"] == analysis.curve].set_index("terms")
+    none, error = rows.loc["no interaction"], analysis.fit.df_error
+    if np.isfinite(none["p"]):
+        verb = "act on each other" if none["p"] < _CHANCE else "are not shown to act on each other"
+        test = f"F({none['f_df']:.0f}, {error}) = {plain(none['f'])}, p {plain_p(none['p'])}"
+        said.append(f"{capital(_joined(names))} {verb} ({test}; {_support(rows, none)}).")
+        said.append(f"Without interaction the best is {_best_of(analysis, none)}.")
+    for name, other in zip(names, reversed(names), strict=True):
+        row = rows.loc[f"{other} alone" if len(names) == 2 else f"without {name}"]
+        if np.isfinite(row["p"]):
+            verb = "matters" if row["p"] < _CHANCE else "is not shown to matter"
+            said.append(f"{name} {verb} (p {plain_p(row['p'])}; {_support(rows, row)}).")
+    alone = ", ".join(f"{name} {plain(rows.loc[f'{name} alone', f'best_{name}'])}" for name in names)
+    said.append(f"A curve of one nutrient alone would say {alone}, blind to the rest.")
+    return said
+
+
+def _support(rows, row) -> str:
+    change = row["aicc"] - rows.loc["with interaction", "aicc"]
+    return f"AICc {plain(abs(change))} {'higher' if change > 0 else 'lower'} without"
+
+
+def _best_of(analysis, row) -> str:
+    """The best combination by a row of the models."""
+    return combination(analysis, row[[f"best_{name}" for name in analysis.nutrients]].to_numpy(float))
+
+
+def kinds_text(analysis) -> str:
+    """Say what the other kind of surface would answer."""
+    whole = analysis.models[analysis.models["terms"] == "with interaction"].set_index("curve")
+    said = []
+    for curve, row in whole.drop(analysis.curve).iterrows():
+        change = row["aicc"] - whole.loc[analysis.curve, "aicc"]
+        fits = f"fits {'worse' if change > 0 else 'better'} (AICc {plain(abs(change))} apart)"
+        said.append(f"The {get_curve(curve).label} surface {fits} and would say {_best_of(analysis, row)}.")
+    return " ".join(said)
+
+
+def nearly_text(analysis) -> str:
+    """Say how far each rate may go at a small loss."""
+    if analysis.within <= 0:
+        return ""
+    loss = money_text(analysis.within, analysis.currency, area_of(analysis.yield_unit))
+    parts = [
+        f"{row.nutrient} from {plain(row.low, span=high)} to {plain(row.high)} {unit}"
+        for row, unit, high in zip(
+            analysis.nearly.itertuples(), analysis.data.rate_units, analysis.data.high, strict=True
+        )
+    ]
+    return (
+        f"Within {loss} of the best (5 % of the net gain; common practice, no source): {_joined(parts)}, the "
+        "others at their best beside it."
+    )
+
+
+def path_text(analysis) -> str:
+    """Say the cheapest combinations for two yields on the way to the best."""
+    rows = analysis.path
+    if rows.empty:
+        return ""
+    steps = [
+        f"{plain(row['yield'])} {analysis.yield_unit} with "
+        f"{combination(analysis, row[list(analysis.nutrients)].to_numpy(float))}"
+        for _, row in rows.iloc[[3, 6]].iterrows()
+    ]
+    return f"Cheapest way to a yield: {'; '.join(steps)}."
+
+
+def surface_answer_lines(answer) -> list[Line]:
+    """Say the answer for one trial of several nutrients."""
+    *said, caution = answer.analysis.lines()
+    return [replace(said[0], label=capital(answer.crop)), *said[1:], *notes(answer.notes), caution]
+
+
+def short_lines(answer) -> list[Line]:
+    """Say it in short, for the top of a page that tells the rest below."""
+    analysis = answer.analysis
+    said = [*gain_text(analysis), shape_text(analysis)]
+    beside = [*failed(analysis.checks), *answer.notes]
+    return [
+        Line(Kind.LEAD, best_text(analysis), capital(answer.crop)),
+        *map(told, said),
+        *notes(beside),
+        CAUTIONED,
+    ]
+
+
+def surface_advice(analysis) -> tuple[list[str], list[str]]:
+    """What to do and what not after one trial of several nutrients."""
+    best, status = combination(analysis, analysis.optimum.rates), analysis.optimum.statuses
+    shown = analysis.models.iloc[0]["terms"] != "no response"
+    do = [f"Take {best} as the starting point for the next trial, with strips around it."]
+    leave = ["Do not carry this combination to another soil, crop or season without check strips of its own."]
+    if not shown:
+        return ["Repeat the trial with more blocks before choosing rates."], [
+            "Do not choose rates from these strips."
+        ]
+    high = [name for name, one in zip(analysis.nutrients, status, strict=True) if one == Status.TOP]
+    if high:
+        do.append(f"Test higher rates of {_joined(high)}: the best lies at or beyond the highest tested.")
+        leave.append(f"Do not go above the tested rates of {_joined(high)} on the strength of the formula.")
+    if analysis.shape == Shape.RIDGE:
+        do.append("Of combinations along the ridge take the one that costs least and risks least.")
+    leave.append(
+        "Do not change one nutrient alone by its own curve: the best rate of each depends on the other."
+    )
+    return do, leave
