@@ -254,7 +254,7 @@ def _from_points(arguments):
 
     if not arguments.crop:
         raise NotEstimable("a log needs its crop, for bushels and trade moisture", "--crop corn")
-    others = [f"--{name}" for name in ("together", "by", "paper") if getattr(arguments, name)]
+    others = [f"--{name}" for name in ("together", "by", "paper", "surface") if getattr(arguments, name)]
     if others:
         raise NotEstimable(f"{' and '.join(others)} cannot be asked of a log; zones can", "--zones FILE")
     reading = _reading(arguments)
@@ -278,6 +278,26 @@ def _one_price(strips, price):
         what = f"prices are given for {', '.join(price)}; the file has rates of {has}"
         raise NotEstimable(what, "--nutrient-price 0.5", remedy="give one price without a name")
     return known[strips.nutrient.upper()]
+
+
+def _of_surfaces(arguments):
+    """What is asked of trials of several nutrients; what is answered of one nutrient alone is refused."""
+    alone = (
+        "together",
+        "within",
+        "price_swing",
+        "paper",
+        "by",
+        "against",
+        "robust",
+        "design",
+        "no_worse_than",
+    )
+    given = [f"--{name.replace('_', '-')}" for name in alone if getattr(arguments, name, None)]
+    if given:
+        what = f"{', '.join(given)}: this is answered for trials of one nutrient, and the file has several"
+        raise NotEstimable(what, remedy="leave it out")
+    return _asked(arguments, "nutrient_price", "grain_price", "currency", "surface")
 
 
 def _read_strips(file, arguments, crop):
@@ -311,14 +331,7 @@ def _whole(strips, arguments):
     if strips.rate_columns:
         from fertkit.report.surface import answer_surface
 
-        if arguments.together:
-            raise NotEstimable("trials of several nutrients are answered one by one", "--trial NAME",
-                               remedy="choose one by its name")  # fmt: skip
-        if arguments.paper:
-            raise NotEstimable("files for a paper are written of trials of one nutrient",
-                               remedy="page and workbook hold the tables of several")  # fmt: skip
-        prices = _asked(arguments, "nutrient_price", "grain_price", "currency")
-        return answer_surface(strips, name=arguments.trial, **prices)
+        return answer_surface(strips, name=arguments.trial, **_of_surfaces(arguments))
     asked = _asked(arguments, "nutrient_price", "grain_price", "within", "currency", "seed")
     grouped = strips.factor and strips.rate_column
     question = answer_groups if grouped else answer_network if arguments.together else answer_trial
@@ -348,8 +361,8 @@ def _each(strips, arguments):
     if strips.rate_columns:
         from fertkit.response.surface import analyse_surface
 
-        prices = _asked(arguments, "nutrient_price", "grain_price", "currency")
-        trials, refused = analyse_each(strips, analyse=partial(analyse_surface, **prices))
+        options = _of_surfaces(arguments)
+        trials, refused = analyse_each(strips, analyse=partial(analyse_surface, **options))
     elif strips.rate_column:
         trials, refused = analyse_each(
             strips, **_asked(arguments, "nutrient_price", "grain_price", "seed", "currency")

@@ -289,12 +289,16 @@ def add_questions(commands):
         "strips soybean_k_strips.csv --crop soybean --nutrient-price 0.45 --grain-price 11",
         "file", "--crop", *STRIP_FILE, *PRICES, "--trial", "--together", *WRITTEN, "--within",
         "--price-swing", "--currency", "--rates", "--paper", "--by", "--log", "--zones", "--delay", "--reach",
-        "--header-width", "--utm",
+        "--header-width", "--utm", "--surface",
         paper={**_FILE, "metavar": "FOLDER",
                "help": "also write what a paper needs: methods with citations, tables, figures (SVG, PDF) at "
                "85 and 170 mm, and a script that asks again"},
         by={"metavar": "HEADER", "help": "column of a second factor or of zones (hybrid, timing, tillage): "
             "the curve and optimum of each, and whether a rate for each is worth it"},
+        surface={
+            "help": "of a trial of several nutrients: its curve in each, quadratic or square_root (default: the "
+            "one that fits better)",
+        },
         nutrient_price={
             "type": _price, "help": "price of a unit of the nutrient, in the rate's unit of mass (per lb for "
             "lb/ac, ...); of a trial of several nutrients one for each, as in N=0.5,P2O5=0.6",

@@ -141,12 +141,12 @@ class SurfaceAnalysis(Result):
 
     @property
     def estimated(self) -> bool:
-        """Whether there is an error to judge by."""
-        return self.fit.df_error > 0 and self.fit.variance > 0
+        """Whether there is an error to judge by, and a curve whose best rate has an interval."""
+        return self.fit.df_error > 0 and self.fit.variance > 0 and bool(self.data.curved.any())
 
     @cached_property
     def axes(self) -> pd.DataFrame:
-        """Principal axes of the surface at the optimum, the flattest first.
+        """Principal axes of the surface at the optimum, the flattest first, of nutrients that have a curve.
 
         Columns eigenvalue [yield unit per square of the rate unit, of its root in a square-root surface],
         scaled, low, high (of t in units of its tested range [yield unit]) and the direction of each nutrient
@@ -158,6 +158,8 @@ class SurfaceAnalysis(Result):
     def shape(self) -> parts.Shape:
         """Shape of the surface; a ridge where an eigenvalue's interval holds zero."""
         rows = self.axes
+        if rows.empty:
+            return parts.Shape.STRAIGHT
         if self.flat or (self.estimated and ((rows["low"] <= 0) & (rows["high"] >= 0)).any()):
             return parts.Shape.RIDGE
         return self.fitted_shape
@@ -287,8 +289,8 @@ def analyse_surface(
             f"{why}, so their effects cannot be told apart",
             remedy="analyse it as one rate, of the nutrient it was laid out for",
         )
-    curved = any(len(levels) > 2 for levels in data.levels)
-    fits = {curve: fit_surface(data, curve) for curve in (POWERS if curved else list(POWERS)[:1])}
+    kinds = POWERS if data.curved.any() else list(POWERS)[:1]
+    fits = {curve: fit_surface(data, curve) for curve in kinds}
     best = min(fits, key=lambda curve: fits[curve].rss)
     if surface is not None and (best := get_curve(surface).key) not in fits:
         known = ", ".join(CURVES[curve].label for curve in fits)

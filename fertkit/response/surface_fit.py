@@ -67,6 +67,11 @@ class SurfaceData(ByContent):
         return [np.unique(column) for column in self.rates.T]
 
     @property
+    def curved(self) -> np.ndarray:
+        """Whether each nutrient was tested at rates enough for a curve [(k,) bool]."""
+        return np.array([len(levels) > 2 for levels in self.levels])
+
+    @property
     def low(self) -> np.ndarray:
         return self.rates.min(axis=0)
 
@@ -288,9 +293,8 @@ def fit_surface(data: SurfaceData, curve: str, exponents=None) -> SurfaceFit:
         If the rows are too few, or a term cannot be told from the others or the blocks; a product of three
         nutrients is left out instead.
     """
-    curved = np.array([len(levels) > 2 for levels in data.levels])
-    powers = np.where(curved, POWERS[curve], 1.0)
-    exponents = exponents_of(curved) if exponents is None else exponents
+    powers = np.where(data.curved, POWERS[curve], 1.0)
+    exponents = exponents_of(data.curved) if exponents is None else exponents
     ones = np.ones((len(data.yields), 1))
     unit = data.high**powers
     terms = np.prod((data.rates**powers / unit)[:, None, :] ** exponents, axis=-1)

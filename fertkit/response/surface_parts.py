@@ -30,6 +30,7 @@ class Shape(StrEnum):
     MAXIMUM = "maximum"
     SADDLE = "saddle"
     MINIMUM = "minimum"
+    STRAIGHT = "straight lines"  # two rates of each nutrient
     RIDGE = "ridge"  # along one direction the data do not tell a fall from none
 
 
@@ -92,16 +93,19 @@ def intervals(analysis):
 def axes(analysis):
     fit = analysis.fit
     t, span = fit.t(analysis.optimum.rates), fit.t(analysis.data.high) - fit.t(analysis.data.low)
-    bend = fit.net_form(analysis.ratios).half_hessian(t)
+    kept = np.flatnonzero(analysis.data.curved)
+    bend, span = fit.net_form(analysis.ratios).half_hessian(t)[np.ix_(kept, kept)], span[kept]
     values, vectors = np.linalg.eigh(bend * np.outer(span, span))
     order = np.argsort(-values)
-    parts = [replace(fit, coef=one).form.half_hessian(t) for one in np.eye(len(fit.coef))]
+    parts = [replace(fit, coef=one).form.half_hessian(t)[np.ix_(kept, kept)] for one in np.eye(len(fit.coef))]
     rows = []
     for raw, i in zip(np.sort(np.linalg.eigvalsh(bend))[::-1], order, strict=True):
         along = vectors[:, i] * span
         pull = np.array([along @ part @ along for part in parts])
         half = t_quantile(fit.df_error, analysis.level) * np.sqrt(pull @ fit.spread @ pull * fit.variance)
-        rows.append((raw, values[i], values[i] - half, values[i] + half, *vectors[:, i]))
+        way = np.zeros(len(t))
+        way[kept] = vectors[:, i]
+        rows.append((raw, values[i], values[i] - half, values[i] + half, *way))
     return pd.DataFrame(rows, columns=["eigenvalue", "scaled", "low", "high", *analysis.nutrients])
 
 
@@ -209,7 +213,8 @@ def path(analysis):
     table.insert(0, "yield", yields)
     table["cost"] = (rates - data.low) @ analysis.ratios * analysis.grain
     table["net"] = analysis.net_over_lowest(rates)
-    return table if above(yields[-1], low, scale=np.abs(data.yields).max()) else table.iloc[:0]
+    rises = above(yields[-1], low, scale=np.abs(data.yields).max()) and data.curved.any()
+    return table if rises else table.iloc[:0]
 
 
 def isoquants(analysis):
@@ -281,7 +286,8 @@ def checks(analysis):
         ("optimum among the combinations tested", int(analysis.inside_tried), 1, analysis.inside_tried,
          ("combinations around the optimum were tested",
           "no combination so far out in all nutrients at once was tested: the optimum rests on the formula")),
-        ("shape of the surface", str(analysis.shape), str(Shape.MAXIMUM), analysis.shape == Shape.MAXIMUM,
+        ("shape of the surface", str(analysis.shape), str(Shape.MAXIMUM),
+         None if analysis.shape == Shape.STRAIGHT else analysis.shape == Shape.MAXIMUM,
          ("the surface is a hill, beyond its error", "the surface is no sure hill: see its shape")),
     ]  # fmt: skip
     if fit.aliased:

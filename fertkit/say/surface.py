@@ -16,6 +16,8 @@ from fertkit.say.response import CAUTIONED, net_gain_text
 
 #: From this probability on, nothing is shown.
 _CHANCE = 0.05
+_STEP = 0.2  # share of the tested range by which a direction is told
+_SHAPES = {Shape.MAXIMUM: "a hill", Shape.SADDLE: "a saddle", Shape.MINIMUM: "a hollow"}
 
 
 def surface_lines(analysis) -> list[Line]:
@@ -57,6 +59,8 @@ def _rate_text(analysis, row) -> str:
         rate = f"{row.nutrient} at least {plain(high)} {row.unit}, the highest tested"
     elif row.status == Status.NONE:
         rate = f"{row.nutrient} {plain(low)} {row.unit}, the lowest tested"
+    if not analysis.data.curved.any():
+        return rate
     if np.isnan(row.low):
         return f"{rate} (no interval: no error can be estimated)"
     return f"{rate} ({analysis.level:.0%} interval {span_text(row.low, row.high, low, high, analysis.level)})"
@@ -89,11 +93,8 @@ def trial_text(analysis) -> str:
     blocks = data.block.max() + 1
     many = f"{counted(len(data.yields), 'strip')}{f' in {blocks} blocks' if blocks > 1 else ''}, "
     many += counted(data.combination.max() + 1, "combination")
-    kind = (
-        f"{get_curve(analysis.curve).label} surface"
-        if any(len(x) > 2 for x in data.levels)
-        else "straight lines"
-    )
+    curved = data.curved.any()
+    kind = f"{get_curve(analysis.curve).label} surface" if curved else "straight lines"
     return (
         f"{many} of {tested}; {kind} with interaction, R² {r2:.2f}, {fit.df_error} error degrees of freedom."
     )
@@ -131,52 +132,40 @@ def region_text(analysis) -> str:
 
 def shape_text(analysis) -> str:
     """Say whether the surface is a hill, a saddle or perhaps a ridge there, and along which line."""
-    row = analysis.axes.iloc[0]
-    line, shape = _line(analysis, row), analysis.shape
-    if not any(len(levels) > 2 for levels in analysis.data.levels):
+    shape = analysis.shape
+    if shape == Shape.STRAIGHT:
         return "Two rates of each nutrient show no curve: the best of the tested combinations is named."
     if shape == Shape.MAXIMUM:
+        return "Shape: a hill. Net return falls off in every direction, beyond the error of the trial."
+    row = analysis.axes.iloc[0]
+    line = _line(analysis, row[list(analysis.nutrients)].to_numpy(float))
+    if shape in (Shape.SADDLE, Shape.MINIMUM):
         return (
-            "Shape: a hill. Net return falls off from it in every direction, beyond the error of the trial."
+            f"Shape: {_SHAPES[shape]}. Net return curves up along {line}, beyond the error of the trial: the "
+            "best combination lies at an end of the tested rates, not where the slopes are level."
         )
-    if shape == Shape.SADDLE:
-        return (
-            f"Shape: a saddle. Net return curves up along {line}, beyond the error of the trial: the best "
-            "combination lies at an end of the tested rates, not where the slopes are level."
-        )
-    if shape == Shape.MINIMUM:
-        return (
-            "Shape: a hollow. Net return curves up in every direction: the best combination lies at an end."
-        )
-    fitted = {Shape.MAXIMUM: "a hill", Shape.SADDLE: "a saddle", Shape.MINIMUM: "a hollow"}[
-        analysis.fitted_shape
-    ]
-    error = (
-        "" if np.isnan(row.low) else f" ({analysis.level:.0%} interval {plain(row.low)} to {plain(row.high)} "
-    )
-    error += "" if np.isnan(row.low) else f"{analysis.yield_unit} over the tested range)"
+    ends = f" ({analysis.level:.0%} interval {plain(row['low'])} to {plain(row['high'])} "
+    error = "" if np.isnan(row["low"]) else f"{ends}{analysis.yield_unit} over the tested range)"
     return (
-        f"Shape: {fitted} as fitted, but a ridge cannot be ruled out: along {line} the data do not tell "
-        f"whether net return bends down{error}. Combinations along that line pay nearly alike; test more of "
-        "them before one is called best."
+        f"Shape: {_SHAPES[analysis.fitted_shape]} as fitted, but a ridge cannot be ruled out: along {line} "
+        f"the data do not tell whether net return bends down{error}. Combinations along that line pay nearly "
+        "alike; test more of them before one is called best."
     )
 
 
-def _line(analysis, row) -> str:
-    """Words for a direction: N up by 50 lb/ac while P2O5 goes down by 20 lb/ac."""
-    data, fit = analysis.data, analysis.fit
-    t = fit.t(analysis.optimum.rates)
-    step = np.array([getattr(row, name) if name.isidentifier() else row[name] for name in data.nutrients])
-    span = fit.t(data.high) - fit.t(data.low)
-    way = np.where(t + 0.1 * step * span <= fit.t(data.high), 1, -1)
-    sign = 1 if step[np.argmax(np.abs(step))] * way[np.argmax(np.abs(step))] >= 0 else -1
-    moved = fit.rates(np.clip(t + 0.2 * sign * step * span, 0, None)) - analysis.optimum.rates
+def _line(analysis, way) -> str:
+    """Words for a direction at the optimum, into the tested rates: N up by 50 lb/ac with P2O5 down by 20."""
+    data, fit, best = analysis.data, analysis.fit, analysis.optimum.rates
+    low, high, t = fit.t(data.low), fit.t(data.high), fit.t(best)
+    main = np.argmax(np.abs(way))
+    inwards = np.sign((low + high)[main] / 2 - t[main] or 1) * np.sign(way[main])
+    moved = fit.rates(np.clip(t + _STEP * inwards * way * (high - low), 0, None)) - best
     parts = [
         f"{name} {'up' if move > 0 else 'down'} by {plain(abs(move), 2)} {unit}"
-        for name, move, unit, high in zip(data.nutrients, moved, data.rate_units, data.high, strict=True)
-        if abs(move) > 0.01 * high
+        for name, move, unit in zip(data.nutrients, moved, data.rate_units, strict=True)
+        if abs(move) > 0
     ]
-    return " with ".join(parts) or "the rates"
+    return " with ".join(parts)
 
 
 def terms_text(analysis) -> list[str]:
@@ -194,6 +183,8 @@ def terms_text(analysis) -> list[str]:
         if np.isfinite(row["p"]):
             verb = "matters" if row["p"] < _CHANCE else "is not shown to matter"
             said.append(f"{name} {verb} (p {plain_p(row['p'])}; {_support(rows, row)}).")
+    if analysis.shape == Shape.STRAIGHT:
+        return said
     alone = ", ".join(f"{name} {plain(rows.loc[f'{name} alone', f'best_{name}'])}" for name in names)
     said.append(f"A curve of one nutrient alone would say {alone}, blind to the rest.")
     return said
@@ -222,7 +213,7 @@ def kinds_text(analysis) -> str:
 
 def nearly_text(analysis) -> str:
     """Say how far each rate may go at a small loss."""
-    if analysis.within <= 0:
+    if analysis.within <= 0 or not analysis.data.curved.any():
         return ""
     loss = money_text(analysis.within, analysis.currency, area_of(analysis.yield_unit))
     parts = [
