@@ -296,8 +296,8 @@ def add_questions(commands):
         by={"metavar": "HEADER", "help": "column of a second factor or of zones (hybrid, timing, tillage): "
             "the curve and optimum of each, and whether a rate for each is worth it"},
         surface={
-            "help": "of a trial of several nutrients: its curve in each, quadratic or square_root (default: the "
-            "one that fits better)",
+            "help": "of a trial of several nutrients: its curve in each, quadratic or square_root "
+            "(default: the one that fits better)",
         },
         nutrient_price={
             "type": _price, "help": "price of a unit of the nutrient, in the rate's unit of mass (per lb for "

@@ -30,6 +30,8 @@ from fertkit.trials.table import measured, read_trial
 #: Power of the rate in which a surface is of second degree, by the curve it has in each nutrient.
 POWERS = {QUADRATIC.key: 1.0, SQUARE_ROOT.key: 0.5}
 MOST = 3  # nutrients of one surface
+#: Condition from which a quadratic form has no one stationary point; how far from a box of size 1 one counts.
+_FLAT, _FAR = 1e12, 10.0
 
 
 @dataclass(frozen=True)
@@ -347,7 +349,8 @@ class Form(ByContent):
 
     def in_units(self, unit) -> "Form":
         """The same of t counted in other units [(k,)]."""
-        return Form(self.level, self.b * unit, self.c * np.outer(unit, unit), self.e * float(np.prod(unit)))
+        b, c, e = self.b * unit, self.c * np.outer(unit, unit), self.e * float(np.prod(unit))
+        return Form(self.level, b, c, 0.0 if same(e, 0, scale=np.abs(c).max()) else e)
 
     def at(self, i: int, t: float) -> "Form":
         """The polynomial of the others where one t is given."""
@@ -423,7 +426,7 @@ def _stationary(form, free, t):
         c += form.e / 2 * t[bound[0]] * (1 - np.eye(2))
     elif form.e and len(free_at) == 1:
         b = b + form.e * np.prod(t[bound])
-    return [_filled(t, free_at, np.linalg.solve(-2 * c, b))] if np.linalg.cond(c) < 1e12 else []
+    return [_filled(t, free_at, np.linalg.solve(-2 * c, b))] if np.linalg.cond(c) < _FLAT else []
 
 
 def _filled(t, at, values):
@@ -443,9 +446,13 @@ def _stationary_of_three(form):
     slope = (b[2] + 2 * c[2, 2] * s) * det * det + (2 * c[0, 2] * n1 + 2 * c[1, 2] * n2) * det + e * n1 * n2
     points = []
     for root in slope.trim(0).roots():
-        if same(root.imag, 0, scale=1e4 * abs(root)) and not same(det(root.real), 0):
-            t = np.array([n1(root.real), n2(root.real), det(root.real) * root.real]) / det(root.real)
-            for _ in range(3):  # to the last digit
-                t = t - np.linalg.solve(2 * form.half_hessian(t), form.gradient(t))
-            points.append(t)
+        third, real = float(root.real), same(root.imag, 0, scale=1e4 * abs(root))
+        if not real or abs(third) > _FAR or same(det(third), 0):
+            continue
+        t = np.array([n1(third), n2(third), det(third) * third]) / det(third)
+        for _ in range(3):  # to the last digit
+            if np.abs(t).max() > _FAR or np.linalg.cond(form.half_hessian(t)) > _FLAT:
+                break
+            t = t - np.linalg.solve(2 * form.half_hessian(t), form.gradient(t))
+        points.append(t)
     return points

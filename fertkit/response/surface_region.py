@@ -17,7 +17,7 @@ from itertools import chain, combinations, product
 import numpy as np
 
 #: Points of a grid by how many numbers are searched; rounds of closing in; steps of a profile and its ends.
-_GRID, _ROUNDS, _SCAN, _PASSES = {0: 1, 1: 41, 2: 11}, 24, 25, 3
+_GRID, _ROUNDS, _SCAN, _PASSES = {0: 1, 1: 41, 2: 11}, 24, 25, {2: 5, 3: 3}
 
 
 def misfit(fit, ratios, t, face) -> np.ndarray:
@@ -148,7 +148,7 @@ def ends_of(fit, ratios, nutrient: int, best: float, low, high, limits) -> list[
         inside = np.flatnonzero(values <= limit)
         sides.append(grid[[inside[0], max(inside[0] - 1, 0)]])
         sides.append(grid[[inside[-1], min(inside[-1] + 1, len(grid) - 1)]])
-    for _ in range(_PASSES):  # from the last t within to the first beyond
+    for _ in range(_PASSES[len(low)]):  # from the last t within to the first beyond
         paths = np.linspace(*np.transpose(sides), 9, axis=1)
         good = profile(fit, ratios, nutrient, paths.ravel(), low, high).reshape(paths.shape) <= until
         good[:, 0] = True
