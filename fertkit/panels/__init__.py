@@ -15,7 +15,7 @@ _load, __dir__, __all__ = lazy_loader.attach(
         "needs": ["NeedsPanel"],
         "plan": ["PlanPanel"],
         "season": ["SeasonPanel"],
-        "show": ["in_words"],
+        "show": ["present"],
         "trials": ["OptimumPanel", "StripsPanel"],
     },
 )

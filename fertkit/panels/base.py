@@ -5,6 +5,7 @@ when a control is finished with, shows the figure beside its message in words, a
 when something cannot be done.
 """
 
+import asyncio
 from contextlib import contextmanager
 from pathlib import PurePath
 from types import SimpleNamespace
@@ -19,6 +20,8 @@ from fertkit.say.line import Kind
 
 VIEWS = ("In words", "Numbers", "Checks", "Sources", "Keep")
 SENTENCES = (Kind.LEAD, Kind.TEXT)
+#: How long a panel rests after a change before what stands below it is worked out again [s].
+REST = 0.4
 
 
 class Panel(TakesFiles):
@@ -60,6 +63,7 @@ class Panel(TakesFiles):
         self.file = ""
         self._source = None  # path or content of the file, to read it again when told how
         self._quiet, self._sheet, self._lines = False, None, []
+        self._below, self._later = [], None  # what stands below the panel, and when it is shown again
         self.controls = self.ask()
         self.settings = self._defaults = self._held()
         self._first = data, settings
@@ -145,6 +149,26 @@ class Panel(TakesFiles):
             raise self.error or FertkitError("the panel has no file yet")
         return self.result
 
+    def below(self, view, *, figure: bool = False):
+        """Show what `view` makes of the answer, and show it anew whenever the answer changes.
+
+        Parameters
+        ----------
+        view : callable
+            Takes the answer; gives a result, a table, axes or a text (`fertkit.panels.present`).
+        figure : bool
+            Show the figure of a result too.
+
+        Returns
+        -------
+        ipywidgets.HTML
+        """
+        place = widgets.HTML()
+        place.add_class("fertkit-panel")
+        self._below.append((place, (lambda answer: with_figure(view(answer))) if figure else view))
+        self._show_below(*self._below[-1])
+        return place
+
     def start_over(self) -> None:
         """Go back to the file and settings the panel began with."""
         data, settings = self._first
@@ -228,11 +252,12 @@ class Panel(TakesFiles):
                 return
             self.result = self.compute(self.settings)
             self._show(moved=changed in self.sliders)
+            self._kept.value = show.kept(self.settings_json())
 
     def _ipython_display_(self):
         from IPython.display import Javascript, display
 
-        display(Javascript(show.naming_script()))
+        display(Javascript(show.naming_script() + show.alive_script()))
         display(self.view)
 
     # -- how it hangs together ------------------------------------------------------------------------------
@@ -260,7 +285,10 @@ class Panel(TakesFiles):
         right = _box([self._banner, self._message, self._figure, self._cautions, *self.more()], "answer")
         head = widgets.HTML(f"{show.style()}<h2>{show.escape(self.title)}</h2>{show.paragraphs(self.about)}")
         closer = _box([self._look, self._detail, self._keep], "closer")
-        self.view = _box([head, _box([left, right], "body"), closer], "panel")
+        self._kept, returning = widgets.HTML(), widgets.Text(continuous_update=False)
+        returning.observe(lambda change: self.take_settings("the settings kept", change["new"].encode()), "value")
+        returning.add_class("fertkit-again")
+        self.view = _box([head, _box([left, right], "body"), closer, self._kept, returning], "panel")
         for piece, name in ((self._figure, "picture"), (self._look, "look"), (self._detail, "detail")):
             piece.add_class(f"fertkit-{name}")
 
@@ -305,6 +333,9 @@ class Panel(TakesFiles):
                 self._clear()
             if self.raise_errors:
                 raise
+        finally:
+            if self._below and not (keep and self.error):
+                self._follow_below()
 
     def _dim(self, old: bool) -> None:
         """Mark what is shown as old, or as of now again."""
@@ -333,6 +364,31 @@ class Panel(TakesFiles):
         self._show_detail()
         self._message.value = show.said(message)  # the last: who reads it finds the page at rest
 
+    def _follow_below(self) -> None:
+        """Mark what stands below as old, and show it anew when the panel has come to rest."""
+        if self._later:
+            self._later.cancel()
+        for place, _ in self._below:
+            place.add_class("fertkit-old")
+        try:
+            self._later = asyncio.get_running_loop().call_later(REST, self._show_all_below)
+        except RuntimeError:  # outside a notebook nothing comes later
+            self._show_all_below()
+
+    def _show_all_below(self) -> None:
+        for place, view in self._below:
+            self._show_below(place, view)
+
+    def _show_below(self, place, view) -> None:
+        try:
+            place.value = show.pieces(view(self.answer))
+        except Exception as error:
+            words = show.banner if isinstance(error, FertkitError) else show.unexpected
+            place.value = words(error, "showing what follows from the panel above")
+            if self.raise_errors:
+                raise
+        place.remove_class("fertkit-old")
+
     def _show_detail(self) -> None:
         if self.result is None:
             return
@@ -354,6 +410,11 @@ def _box(children, name: str) -> widgets.Box:
     box = widgets.Box(children)
     box.add_class(f"fertkit-{name}")
     return box
+
+
+def with_figure(result) -> tuple:
+    """Give a result and its figure."""
+    return result, result.plot()
 
 
 def plainly(line) -> str:

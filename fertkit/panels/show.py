@@ -12,10 +12,10 @@ from importlib.resources import files
 from io import BytesIO
 from itertools import groupby
 from math import ceil
+from pathlib import Path
 
 import pandas as pd
 
-from fertkit.asked import asks, holding
 from fertkit.errors import InputError
 from fertkit.results import capital, table_html
 from fertkit.say.line import HANGING, Kind, Line
@@ -37,6 +37,21 @@ def naming_script() -> str:
     return _own("names.js")
 
 
+def alive_script() -> str:
+    """Give the script that says when the kernel behind a panel is gone; "" where no kernel runs this."""
+    from ipykernel.connect import get_connection_file
+    from ipykernel.kernelapp import IPKernelApp
+
+    if not IPKernelApp.initialized():
+        return ""
+    return _own("alive.js").replace("KERNEL", Path(get_connection_file()).stem.removeprefix("kernel-"))
+
+
+def kept(settings: str) -> str:
+    """Leave settings in the page, unseen, for a page that has to begin again."""
+    return f'<span class="fertkit-kept" hidden>{escape(settings)}</span>'
+
+
 def _own(name: str) -> str:
     return (files("fertkit.panels") / name).read_text(encoding="utf-8")
 
@@ -44,13 +59,12 @@ def _own(name: str) -> str:
 # ---- sentences
 
 
-@asks(result=holding("summary", like="a result of fertkit"))
-def in_words(result):
-    """Show the summary of a result below a cell, as a panel shows it.
+def present(*values):
+    """Show results below a cell as panels show theirs: words, tables, and figures with a text beside them.
 
     Parameters
     ----------
-    result : fertkit.results.Result
+    *values : fertkit.results.Result, DataFrame, Axes or str
 
     Returns
     -------
@@ -58,7 +72,35 @@ def in_words(result):
     """
     from IPython.display import HTML
 
-    return HTML(f'<div class="fertkit-panel">{prose(result.lines())}</div>')
+    return HTML(f'<div class="fertkit-panel">{pieces(values)}</div>')
+
+
+def pieces(values) -> str:
+    """Turn what a cell shows into HTML, one value after another."""
+    if isinstance(values, list):  # lines of an answer
+        return prose(values)
+    return "".join(map(_shown, values if isinstance(values, tuple) else (values,)))
+
+
+def _shown(value) -> str:
+    if isinstance(value, str):
+        return paragraphs(value)
+    if isinstance(value, pd.DataFrame):
+        return table(value)
+    if hasattr(value, "lines") and hasattr(value, "summary"):
+        return prose(value.lines())
+    sheet = Sheet(value)
+    return sheet.html(in_a_line(sheet.figure))
+
+
+def in_a_line(figure) -> str:
+    """Say what a figure shows where no sentence of an answer does: its titles and its axes."""
+    texts = []
+    for ax in figure.axes:
+        titles = [ax.get_title(loc="left") or ax.get_title(), ax.get_xlabel(), ax.get_ylabel()]
+        across, up = (f"{way}: {name}" if name else "" for way, name in zip(("across", "up"), titles[1:], strict=True))
+        texts += [part for part in (titles[0], across, up) if part]
+    return ". ".join(capital(" ".join(text.split())) for text in dict.fromkeys(texts))
 
 
 def prose(lines) -> str:

@@ -56,7 +56,7 @@ class _TrialPanel(Panel):
         return [*map(plainly, notes(self.data.notes)), *super().cautions()]
 
     @property
-    def _strips(self):
+    def strips(self):
         """The strips of the trial chosen."""
         table = self.data.table
         chosen = table[table["trial"] == self.controls["trial"].value]
@@ -105,7 +105,7 @@ class StripsPanel(_TrialPanel):
 
     def compute(self, settings):
         options = {"model": settings.model, "trend": settings.trend, "level": settings.level}
-        return analyse_strips(self._strips, **options)
+        return analyse_strips(self.strips, **options)
 
     def code(self):
         s = self.settings
@@ -185,7 +185,7 @@ class OptimumPanel(_TrialPanel):
         if self._fitted[0] == asked:
             return self._fitted[1].at_prices(prices=prices)
         options = {"prices": prices, "curve": settings.curve or None, "level": settings.level}
-        self._fitted = asked, analyse_response(self._strips, **options)
+        self._fitted = asked, analyse_response(self.strips, **options)
         return self._fitted[1]
 
     def move(self, *axes):

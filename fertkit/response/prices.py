@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from fertkit.asked import a_count, a_generator, amounts, asks
+from fertkit.asked import a_count, a_seed, amounts, asks, make_rng
 from fertkit.errors import PriceError, UnitError
 from fertkit.reference.crops import load_crops
 from fertkit.reference.load import load_table
@@ -143,7 +143,7 @@ class Prices(ByContent):
             self.pass_cost,
         )
 
-    @asks(nutrient_cv_pct=amounts, grain_cv_pct=amounts, n=a_count(1), rng=a_generator)
+    @asks(nutrient_cv_pct=amounts, grain_cv_pct=amounts, n=a_count(1), rng=a_seed)
     def draw(self, *, nutrient_cv_pct: float, grain_cv_pct: float, n: int, rng) -> "Prices":
         """Draw independent lognormal prices around these.
 
@@ -153,7 +153,8 @@ class Prices(ByContent):
             Coefficients of variation [%].
         n : int
             Draws.
-        rng : numpy.random.Generator
+        rng : numpy.random.Generator or int
+            Or its seed.
 
         Returns
         -------
@@ -167,7 +168,7 @@ class Prices(ByContent):
         """
         if np.ndim(self.nutrient) or np.ndim(self.grain):
             raise PriceError("draws start from one mean price of each kind, not from a table of prices")
-        drawn = []
+        drawn, rng = [], make_rng(rng)
         for mean, cv_pct in ((self.nutrient, nutrient_cv_pct), (self.grain, grain_cv_pct)):
             spread = positive(cv_pct, "coefficient of variation", zero_ok=True) / 100.0
             variance = np.log1p(spread**2)

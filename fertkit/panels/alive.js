@@ -1,0 +1,76 @@
+// Watches the kernel behind the panels. When it is gone, the panels say so at once and take no more settings, for
+// nothing would answer; the settings stay in the browser, and a page can begin again with them.
+(() => {
+  const kernel = "KERNEL", ours = `fertkit ${location.pathname}`;
+  const config = JSON.parse(document.getElementById("jupyter-config-data")?.textContent || "{}");
+  const alone = document.body.dataset.voila === "voila" || Boolean(config.kernelId); // a page, not a notebook
+  const token = new URLSearchParams(location.search).get("token") || config.token;
+  const at = new URL(`${config.baseUrl || "/"}api/kernels/${kernel}`, location.href);
+  if (token) at.searchParams.set("token", token);
+  const panels = () => [...document.querySelectorAll(".fertkit-panel")].filter((one) => one.querySelector(":scope > .fertkit-body"));
+  const kept = (panel) => panel.querySelector(".fertkit-kept")?.textContent;
+
+  const restore = () => {
+    const settings = JSON.parse(sessionStorage.getItem(ours) || "null");
+    if (!settings) return;
+    const fields = panels().map((panel) => panel.querySelector(".fertkit-again input"));
+    if (fields.length < settings.length || fields.some((field) => !field)) return void setTimeout(restore, 200);
+    sessionStorage.removeItem(ours);
+    fields.forEach((field, i) => {
+      if (!settings[i]) return;
+      field.value = settings[i];
+      field.dispatchEvent(new Event("change", { bubbles: true }));
+    });
+  };
+
+  const begin = () => {
+    sessionStorage.setItem(ours, JSON.stringify(panels().map(kept)));
+    location.reload();
+  };
+
+  let dead = false;
+  const gone = () => {
+    if (dead) return;
+    dead = true;
+    panels().forEach((panel) => {
+      if (panel.querySelector(":scope > .fertkit-gone")) return;
+      [...panel.children].forEach((child) => { child.inert = true; child.classList.add("fertkit-old"); });
+      const says = document.createElement("div");
+      says.className = "fertkit-banner fertkit-gone";
+      says.setAttribute("role", "alert");
+      const text = document.createElement("p");
+      text.textContent = alone
+        ? "The calculation behind this page has ended. What you see is its last answer; it follows no setting any more. A file you opened has to be opened again."
+        : "The kernel was restarted or has ended. What you see is the last answer; it follows no setting any more. Run the cells again from the top.";
+      says.append(text);
+      if (alone) {
+        const button = document.createElement("button");
+        button.className = "jupyter-button fertkit-button";
+        button.textContent = "Begin again with these settings";
+        button.addEventListener("click", begin);
+        says.append(button);
+      }
+      panel.prepend(says);
+    });
+  };
+
+  const exists = () => fetch(at, { cache: "no-store" }).then((answer) => answer.status !== 404, () => false);
+  const watch = () => {
+    const line = new URL(at);
+    line.pathname += "/channels";
+    line.protocol = line.protocol.replace("http", "ws");
+    const socket = new WebSocket(line);
+    socket.onmessage = (event) => {
+      if (typeof event.data !== "string") return;
+      const state = JSON.parse(event.data).content?.execution_state;
+      if (["starting", "restarting", "autorestarting", "dead"].includes(state)) gone();
+    };
+    socket.onclose = async () => (await exists()) ? setTimeout(watch, 1000) : gone();
+    addEventListener("pagehide", () => { dead = true; socket.onclose = null; socket.close(); });
+  };
+  watch();
+  if (alone && !window.fertkitRestored) {
+    window.fertkitRestored = true;
+    restore();
+  }
+})();
