@@ -445,4 +445,7 @@ def run_limits(arguments):
 def run_open(arguments):
     from fertkit.panels.serve import open_notebooks
 
-    open_notebooks(page=arguments.pages, room=arguments.room, port=arguments.port)
+    open_notebooks(
+        arguments.pages, arguments.room, arguments.port, share=arguments.share,
+        browser=not arguments.no_browser,
+    )  # fmt: skip

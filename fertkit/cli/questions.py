@@ -353,15 +353,17 @@ def add_questions(commands):
         topic={"nargs": "?", "help": "budget, tissue, trials, response or safety (default: all)"},
     )  # fmt: skip
     _ask(
-        commands, "open", answers.run_open, "open the notebooks in the browser, on this machine only", "open",
-        "--pages", "--room", "--port",
+        commands, "open", answers.run_open, "open the notebooks in the browser", "open",
+        "--pages", "--room", "--share", "--port", "--no-browser",
         pages={"action": "store_true", "help": "as pages without code (needs the workshop extra)"},
-        room={
+        room={"action": "store_true", "help": "for a class: pages left for half an hour are ended"},
+        share={
             "action": "store_true",
-            "help": "for a class: kernels kept warm, idle ones ended; other machines cannot reach it, so "
-            "share one machine or let each laptop have its own install",
+            "help": "let everybody in the local network use the pages who has the address, which is shown "
+            "with a code to scan (default: this machine only)",
         },
-        port={"type": int, "help": "port on the loopback address (default: a free one)"},
+        port={"type": int, "help": "port to listen on (default: a free one)"},
+        no_browser={"action": "store_true", "help": "show the address, open no browser"},
     )  # fmt: skip
 
 

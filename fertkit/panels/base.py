@@ -63,7 +63,9 @@ class Panel(TakesFiles):
         self.file = ""
         self._source = None  # path or content of the file, to read it again when told how
         self._quiet, self._sheet, self._lines = False, None, []
+        self._by_hand = False  # whether the last change was of one control, not of several settings at once
         self._below, self._later = [], None  # what stands below the panel, and when it is shown again
+        self._returning = ""  # settings from before the kernel ended that wait for their file
         self.controls = self.ask()
         self.settings = self._defaults = self._held()
         self._first = data, settings
@@ -286,7 +288,7 @@ class Panel(TakesFiles):
         head = widgets.HTML(f"{show.style()}<h2>{show.escape(self.title)}</h2>{show.paragraphs(self.about)}")
         closer = _box([self._look, self._detail, self._keep], "closer")
         self._kept, returning = widgets.HTML(), widgets.Text(continuous_update=False)
-        returning.observe(lambda change: self.take_settings("the settings kept", change["new"].encode()), "value")
+        returning.observe(lambda change: self.take_back(change["new"]), "value")
         returning.add_class("fertkit-again")
         self.view = _box([head, _box([left, right], "body"), closer, self._kept, returning], "panel")
         for piece, name in ((self._figure, "picture"), (self._look, "look"), (self._detail, "detail")):
@@ -297,6 +299,7 @@ class Panel(TakesFiles):
             if name in self.reading:
                 self.data = None if self._source else self.data  # it has to be read again
             else:
+                self._by_hand = not self._quiet
                 with self._hold():
                     self.follow(name)
             if not self._quiet:

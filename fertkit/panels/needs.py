@@ -47,6 +47,7 @@ class NeedsPanel(Panel):
     def ask(self):
         crop, goal, unit = "soybean", 60.0, "bu/ac"
         self._pounds = goal * lb_ac_per(unit, crop)  # the goal [lb/ac]
+        self._crop, self._goals = crop, {}  # the crop shown, and the goal of each crop left [lb/ac]
         return {
             "question": controls.choice("Question", QUESTIONS),
             "crop": controls.choice("Crop", sorted(self._own.table("removal")["crop"].unique()), crop),
@@ -105,14 +106,16 @@ class NeedsPanel(Panel):
         self.controls["yield_goal"].value = self._stated()
 
     def _take_crop(self) -> None:
-        """Offer the units of another crop; a goal that it cannot have is asked for again."""
+        """Offer the units of another crop, and the goal it had; one it cannot have is asked for again."""
         number, (unit, crop) = self.controls["yield_goal"].value, self._counted()
+        self._goals[self._crop], self._crop = (self._pounds, unit), crop
+        before, unit = self._goals.get(crop, (0.0, unit))
         units = goal_units(crop)
-        kept = unit in units and 0 < number <= highest_goal(crop, unit)
+        kept = not before and unit in units and 0 < number <= highest_goal(crop, unit)
         if unit not in units or (not kept and unit.endswith("/ac")):
             unit = units[0]
         choice = self.controls["yield_unit"]
         choice.options = [(one, one) for one in units]
         choice.value = unit
-        self._pounds = number * lb_ac_per(unit, crop) if kept else 0.0
+        self._pounds = number * lb_ac_per(unit, crop) if kept else before
         self._restate()

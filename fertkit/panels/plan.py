@@ -3,14 +3,17 @@
 import ipywidgets as widgets
 
 from fertkit.errors import FertkitError, shorten
+from fertkit.intake.numbers import read_typed
 from fertkit.panels import controls, show
 from fertkit.panels.base import Panel, plainly, said_by
 from fertkit.response.curves import CURVES, QUADRATIC_PLATEAU
 from fertkit.response.plan import curve_through, expected_interval
+from fertkit.results import plain
 from fertkit.say.line import Kind
 from fertkit.trials.application import application_table
 from fertkit.trials.layout import DESIGNS, plan_strips
 from fertkit.trials.power import ERROR_DF, smallest_difference
+from fertkit.units import FOOT_M
 
 CURVE = QUADRATIC_PLATEAU.key  # supposed where the panel harvests the plan on paper
 SIMULATED = 200  # such harvests; a few seconds
@@ -18,6 +21,7 @@ SUPPOSED = "The yields, rate and price ratio to begin with are placeholders: put
 NOISE = "The noise to begin with is a placeholder: take it from a trial of your own (its CV)."
 #: Unit of yields by that of the rates, and the largest a control takes.
 YIELD_UNITS = {"lb/ac": ("bu/ac", 1000), "kg/ha": ("kg/ha", 60_000)}
+WIDTHS = ("header_width", "applicator_width", "strip_length", "field_width")
 SUPPOSITIONS = ("yield_without", "best_yield", "rate_of_best", "price_ratio")
 WITHOUT, BEST = "Supposed yield with nothing applied [{}]", "Supposed best yield [{}]"
 
@@ -54,6 +58,7 @@ class PlanPanel(Panel):
 
     def __init__(self, **settings):
         self.power = self.expected = None
+        self._unit, self._supposed = "lb/ac", {}  # the unit shown, and what was supposed in each unit left
         super().__init__(**settings)
 
     def ask(self):
@@ -78,12 +83,26 @@ class PlanPanel(Panel):
         }  # fmt: skip
 
     def follow(self, name):
-        if name == "unit":  # what was supposed in other units does not hold
-            for key in SUPPOSITIONS:
-                self.controls[key].value = 0.0
+        if name == "unit":
+            self._change_unit()
+        if name == "width_unit" and self._by_hand:
+            self._change_width_unit()
         yields = YIELD_UNITS[self.controls["unit"].value]
         for key, label in (("yield_without", WITHOUT), ("best_yield", BEST)):
             controls.relabel(self.controls[key], label.format(*yields), yields[1])
+
+    def _change_unit(self) -> None:
+        """Put aside what was supposed in another unit, and take back what was supposed in this one."""
+        shown = {key: self.controls[key].value for key in SUPPOSITIONS}
+        self._supposed[self._unit], self._unit = shown, self.controls["unit"].value
+        for key, value in self._supposed.get(self._unit, dict.fromkeys(SUPPOSITIONS, 0.0)).items():
+            self.controls[key].value = value
+
+    def _change_width_unit(self) -> None:
+        """Write the widths and lengths in the unit chosen."""
+        factor = FOOT_M if self.controls["width_unit"].value == "m" else 1 / FOOT_M
+        for key in WIDTHS:
+            self.controls[key].value = float(plain(self.controls[key].value * factor, digits=5))
 
     def more(self):
         hint = "Harvests the plan many times on paper; takes some seconds"
@@ -197,10 +216,13 @@ def parse_treatments(text: str) -> list:
     FertkitError
         If there are fewer than two.
     """
-    parts = [part.strip() for part in text.replace(";", ",").split(",") if part.strip()]
+    mark = ";" if ";" in text else ","  # between semicolons a comma is a decimal mark
+    parts = [part.strip() for part in text.split(mark) if part.strip()]
     if len(parts) < 2:
         raise FertkitError(f"'{shorten(text)}' names fewer than two treatments; write them like 0, 50, 100")
     try:
-        return [float(part) for part in parts]
-    except ValueError:
+        return [read_typed(part) for part in parts]
+    except ValueError as error:
+        if mark == ";" and any(part[:1].isdigit() and "," in part for part in parts):
+            raise FertkitError(f"'{shorten(text)}': {error}") from None
         return parts

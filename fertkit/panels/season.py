@@ -100,4 +100,5 @@ def policy_of(settings):
     rates = {"corn": settings.n_corn, "wheat": settings.n_wheat}
     lines = [{"crop": "", **whole}] if whole else []
     lines += [{"crop": crop, "N": rate, **whole} for crop, rate in rates.items() if rate]
-    return pd.DataFrame(lines).fillna("") if lines else None
+    columns = dict.fromkeys(name for line in lines for name in line)
+    return pd.DataFrame([{name: line.get(name, "") for name in columns} for line in lines]) if lines else None

@@ -1,7 +1,8 @@
-"""Open the notebooks on this machine: JupyterLab, or as pages through Voila.
+"""Open the notebooks: in JupyterLab, or as pages without code through Voila.
 
-Both listen on the loopback address only, ask for a token made for this run, ask nothing of the network and
-take files up to a limit. A room (a course, a field day) gets kernels started beforehand and idle ones ended.
+Both listen on the loopback address, ask for a token made for this run, ask nothing of the network and take
+files up to a limit. A room (a course, a field day) ends kernels that idle; shared, its pages are there for
+everybody in the local network who has the address, and nothing else of this machine is.
 """
 
 import errno
@@ -14,16 +15,18 @@ import sys
 import threading
 import time
 import webbrowser
-from importlib import import_module
+from contextlib import contextmanager, nullcontext
 from importlib.resources import files
 from importlib.util import find_spec
+from io import StringIO
 from pathlib import Path
-from tempfile import TemporaryFile
+from tempfile import TemporaryDirectory, TemporaryFile
 from urllib.error import HTTPError, URLError
 from urllib.request import urlopen
 
 import fertkit
 from fertkit.errors import FertkitError, shorten
+from fertkit.panels import seat
 
 HOST = "127.0.0.1"
 #: Our page template, and settings of both servers and their kernels.
@@ -32,15 +35,10 @@ PAGES = files("fertkit.panels") / "pages"
 LARGEST_MESSAGE = 100_000_000
 #: After how long without use a kernel is ended [s], alone and in a room.
 IDLE_ALONE, IDLE_ROOM = 6 * 3600, 30 * 60
-#: Kernels kept ready in a room: for the workshop, and for each other notebook.
-READY_WORKSHOP, READY_OTHERS = 4, 1
-#: After how long a kernel taken is replaced [s]: starting one slows the page just being opened.
-REFILL_AFTER = 3
-#: Modules that `load_early` loads; heavier ones of single panels are left to them.
-NEEDED_EARLY = (
-    *(f"fertkit.panels.{name}" for name in ("leaf", "needs", "plan", "trials")),
-    "matplotlib.backends.backend_svg", "scipy.special",
-)  # fmt: skip
+#: The same for pages that others open [bytes]: room for the largest file that a panel reads.
+LARGEST_SHARED = 10_000_000
+#: Letters of the word that lets others in, and how many: enough that nobody guesses it, few enough to type.
+LETTERS, LENGTH = "abcdefghjkmnpqrstuvwxyz23456789", 10
 START_WAIT = 60.0
 
 
@@ -67,7 +65,26 @@ def free_port() -> int:
         return probe.getsockname()[1]
 
 
-def open_port(port: int) -> int:
+def local_address() -> str:
+    """Give the address of this machine in its local network; nothing is sent to find it.
+
+    Raises
+    ------
+    FertkitError
+        If the machine is in no network.
+    """
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # an address for documentation (RFC 5737): asks for the way only
+            found = probe.getsockname()[0]
+        except OSError:
+            found = HOST
+    if found.startswith("127."):
+        raise FertkitError("this machine is in no network; join the one of the room, then share again")
+    return found
+
+
+def open_port(port: int, host: str = HOST) -> int:
     """Give a port if it is one and nobody listens on it: a server there would be taken for ours.
 
     Raises
@@ -83,7 +100,7 @@ def open_port(port: int) -> int:
         if os.name == "posix":  # else a port just given up would count as taken for a minute
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            probe.bind((HOST, port))
+            probe.bind((host, port))
         except OSError as error:
             taken = error.errno == errno.EADDRINUSE
             why = "is in use by another program" if taken else f"cannot be used ({error.strerror})"
@@ -93,8 +110,11 @@ def open_port(port: int) -> int:
     return port
 
 
-def command(folder: Path, *, page: bool, room: bool, port: int) -> list[str]:
+def command(folder: Path, *, page: bool, room: bool, port: int, host: str = HOST) -> list[str]:
     """Compose the command that starts the server, without the token.
+
+    A host other than the loopback address shares the pages: only questions asked of that very address are
+    answered, no file is, and messages are small.
 
     Raises
     ------
@@ -105,33 +125,29 @@ def command(folder: Path, *, page: bool, room: bool, port: int) -> list[str]:
     if find_spec(needed) is None:
         raise FertkitError(f"this needs {needed}; install it with: pip install 'fertkit[{extra}]'")
     application = "Voila" if page else "ServerApp"
+    settings = {"websocket_max_message_size": LARGEST_MESSAGE if host == HOST else LARGEST_SHARED}
     shared = [
         sys.executable, "-m", needed, str(folder), "--no-browser",
-        f"--{application}.ip={HOST}",
+        f"--{application}.ip={host}",
         f"--{application}.port={port}",
         f"--{application}.port_retries=0",
         f"--{application}.log_level=ERROR",  # a person at the terminal can do nothing about warnings
-        f"--{application}.tornado_settings={{'websocket_max_message_size': {LARGEST_MESSAGE}}}",
+        f"--{application}.tornado_settings={settings}",
         f"--MappingKernelManager.cull_idle_timeout={IDLE_ROOM if room else IDLE_ALONE}",
         "--MappingKernelManager.cull_interval=60",
     ]  # fmt: skip
     if room:
         shared.append("--MappingKernelManager.cull_connected=True")
-    return shared + (_page_options(room) if page else _lab_options())
+    if host != HOST:
+        shared += [f"--{application}.identity_provider_class=fertkit.panels.guard.OneHost"]
+        shared += [f"--OneHost.host={host}"]
+    return shared + (_PAGE_OPTIONS if page else _lab_options())
 
 
-def _page_options(room: bool) -> list[str]:
-    options = ["--Voila.auto_token=True", "--template=fertkit", "--classic-tree"]
-    if not room:
-        return [*options, f"--Voila.config_file_paths=['{PAGES / 'alone'}']"]
-    pools = {"default": {"pool_size": READY_OTHERS}, "06_workshop.ipynb": {"pool_size": READY_WORKSHOP}}
-    return [
-        *options,
-        "--preheat_kernel=True",
-        f"--VoilaKernelManager.fill_delay={REFILL_AFTER}",
-        f"--VoilaKernelManager.kernel_pools_config={pools}",
-        "--VoilaKernelManager.preheat_denylist=['answers']",
-    ]
+_PAGE_OPTIONS = [
+    "--Voila.auto_token=True", "--template=fertkit", "--classic-tree",
+    "--VoilaConfiguration.progressive_rendering=True", "--VoilaConfiguration.file_allowlist=[]",
+]  # fmt: skip
 
 
 def _lab_options() -> list[str]:
@@ -144,31 +160,25 @@ def _lab_options() -> list[str]:
     ]
 
 
-def without_rehearsal(request, notebook, cwd):
-    """Leave out the hidden cell that only tries a notebook's panel out, before a page is made of it."""
-    notebook.cells = [
-        one for one in notebook.cells if not one.metadata.get("jupyter", {}).get("source_hidden")
-    ]
-    return notebook
-
-
-def load_early(shell) -> None:
-    """Load what every panel needs to draw its first figure when a kernel of ours runs its first cell.
-
-    The server of the pages tells each kernel its name before anything else: that is when the modules are
-    loaded, while a browser still loads its own part of a page.
-
-    Parameters
-    ----------
-    shell : IPython.core.interactiveshell.InteractiveShell
-    """
-
-    def load(*_):
-        shell.events.unregister("pre_run_cell", load)
-        for name in NEEDED_EARLY:
-            import_module(name)
-
-    shell.events.register("pre_run_cell", load)
+@contextmanager
+def seats():
+    """Keep a process beside the server that forks a kernel for each page; give the variables that say so."""
+    if not seat.can_fork():
+        yield {}
+        return
+    with TemporaryDirectory() as place, socket.socket(socket.AF_UNIX) as listening:
+        address = os.path.join(place, "seats")
+        listening.bind(address)
+        listening.listen(64)
+        keeper = subprocess.Popen(
+            [sys.executable, "-m", "fertkit.panels.seat", "keep", str(listening.fileno())],
+            pass_fds=[listening.fileno()], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},  # threads of a library do not survive a fork
+        )  # fmt: skip
+        try:
+            yield {seat.ADDRESS: address}
+        finally:
+            end(keeper)
 
 
 def environment(token: str) -> dict[str, str]:
@@ -183,12 +193,33 @@ def environment(token: str) -> dict[str, str]:
     return os.environ | found | {"JUPYTER_TOKEN": token}
 
 
-def address(page: bool, port: int, token: str) -> str:
+def address(page: bool, port: int, token: str, host: str = HOST) -> str:
     """Give the address to open in a browser."""
-    return f"http://{HOST}:{port}/{'' if page else 'lab'}?token={token}"
+    return f"http://{host}:{port}/{'' if page else 'lab'}?token={token}"
 
 
-def wait_until_up(process: subprocess.Popen, port: int) -> None:
+def invitation(url: str, host: str) -> str:
+    """Say who can reach the shared pages, and show their address for telephones to read.
+
+    Raises
+    ------
+    FertkitError
+        If segno, which draws the code, is not installed.
+    """
+    if find_spec("segno") is None:
+        raise FertkitError("this needs segno; install it with: pip install 'fertkit[workshop]'")
+    import segno
+
+    code = StringIO()
+    segno.make_qr(url).terminal(code, compact=True)
+    return (
+        f"Shared: whoever is in the network of {host} and has this address can use the pages. They see no "
+        "code and no file of this machine; what they open is gone when they close the page. Nothing is "
+        f"encrypted, so share in a network you trust.\n{code.getvalue()}"
+    )
+
+
+def wait_until_up(process: subprocess.Popen, port: int, host: str = HOST) -> None:
     """Wait until the server answers.
 
     Raises
@@ -201,7 +232,7 @@ def wait_until_up(process: subprocess.Popen, port: int) -> None:
         if process.poll() is not None:
             raise FertkitError(f"the server did not start (is port {port} in use?)")
         try:
-            urlopen(f"http://{HOST}:{port}/", timeout=2).close()
+            urlopen(f"http://{host}:{port}/", timeout=2).close()
             return
         except HTTPError:
             return  # it answers, if only to ask for the token
@@ -210,8 +241,8 @@ def wait_until_up(process: subprocess.Popen, port: int) -> None:
     raise FertkitError(f"the server did not answer within {START_WAIT:.0f} s")
 
 
-def open_notebooks(page: bool = False, room: bool = False, port: int | None = None, *, folder=None,
-                   browser: bool = True) -> int:  # fmt: skip
+def open_notebooks(page: bool = False, room: bool = False, port: int | None = None, *, share: bool = False,
+                   folder=None, browser: bool = True) -> int:  # fmt: skip
     """Start the server, open a browser and stay until it is ended with Ctrl-C or by the system.
 
     Parameters
@@ -219,10 +250,11 @@ def open_notebooks(page: bool = False, room: bool = False, port: int | None = No
     page : bool
         Show the notebooks as pages (Voila) instead of in JupyterLab.
     room : bool
-        Prepare kernels beforehand (pages) and end those idle for half an hour. A class shares this machine,
-        or each has its own install: other machines cannot reach the address.
+        End kernels that idle for half an hour: a class comes and goes.
     port : int, optional
         Port to listen on; a free one if not given.
+    share : bool
+        Let the local network reach the pages. Implies `page` and `room`.
     folder : path, optional
         Where the notebooks lie.
     browser : bool
@@ -236,20 +268,25 @@ def open_notebooks(page: bool = False, room: bool = False, port: int | None = No
     Raises
     ------
     FertkitError
-        If the port is none or is in use, there are no notebooks, a package is missing, or the server does
-        not start or ends by itself; with the last words of its log.
+        If the port is none or is in use, there are no notebooks or no network to share them in, a package is
+        missing, or the server does not start or ends by itself; with the last words of its log.
     """
-    port, token = free_port() if port is None else open_port(port), secrets.token_urlsafe(24)
-    line = command(notebook_folder(folder), page=page, room=room, port=port)
+    page, room, host = page or share, room or share, local_address() if share else HOST
+    port = free_port() if port is None else open_port(port, host)
+    token = "".join(map(secrets.choice, [LETTERS] * LENGTH)) if share else secrets.token_urlsafe(24)
+    url = address(page, port, token, host)
+    says = invitation(url, host) if share else ""
+    line = command(notebook_folder(folder), page=page, room=room, port=port, host=host)
     in_charge = threading.current_thread() is threading.main_thread()
     before = signal.signal(signal.SIGTERM, _end) if in_charge else None
-    with TemporaryFile() as log:  # a person at the terminal can do nothing about a server's warnings
-        process = subprocess.Popen(line, env=environment(token), stderr=log)
+    # a person at the terminal can do nothing about a server's warnings
+    with TemporaryFile() as log, seats() if page else nullcontext({}) as kept:
+        process = subprocess.Popen(line, env=environment(token) | kept, stderr=log)
         try:
-            wait_until_up(process, port)
-            print(f"Open {address(page, port, token)}\nEnd with Ctrl-C.", flush=True)
+            wait_until_up(process, port, host)
+            print(f"{says}Open {url}\nEnd with Ctrl-C.", flush=True)
             if browser:
-                webbrowser.open(address(page, port, token))
+                webbrowser.open(url)
             if (status := process.wait()) > 0:
                 raise FertkitError(f"the server ended by itself (status {status})")
             return status

@@ -39,11 +39,12 @@ def naming_script() -> str:
 
 def alive_script() -> str:
     """Give the script that says when the kernel behind a panel is gone; "" where no kernel runs this."""
-    from ipykernel.connect import get_connection_file
-    from ipykernel.kernelapp import IPKernelApp
+    from IPython import get_ipython
 
-    if not IPKernelApp.initialized():
+    if not hasattr(get_ipython(), "kernel"):
         return ""
+    from ipykernel.connect import get_connection_file
+
     return _own("alive.js").replace("KERNEL", Path(get_connection_file()).stem.removeprefix("kernel-"))
 
 
@@ -98,7 +99,9 @@ def in_a_line(figure) -> str:
     texts = []
     for ax in figure.axes:
         titles = [ax.get_title(loc="left") or ax.get_title(), ax.get_xlabel(), ax.get_ylabel()]
-        across, up = (f"{way}: {name}" if name else "" for way, name in zip(("across", "up"), titles[1:], strict=True))
+        across, up = (
+            f"{way}: {name}" if name else "" for way, name in zip(("across", "up"), titles[1:], strict=True)
+        )
         texts += [part for part in (titles[0], across, up) if part]
     return ". ".join(capital(" ".join(text.split())) for text in dict.fromkeys(texts))
 

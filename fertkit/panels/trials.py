@@ -128,6 +128,8 @@ class OptimumPanel(_TrialPanel):
         0 for not given yet.
     pass_cost : float
         Cost of the application pass [money per area].
+    free : bool
+        The nutrient costs nothing, as where it has to be spread anyway.
     curve : str
         Key of `fertkit.response.CURVES`, or empty for the average over them.
     level : float
@@ -143,6 +145,7 @@ class OptimumPanel(_TrialPanel):
     def __init__(self, data=None, *, prices: Prices | None = None, **settings):
         self._fitted = None, None
         self._priced = {}  # what each price was given for: unit, and nutrient, crop or nothing
+        self._other = {}  # prices given for other units, nutrients and crops, should these come back
         self._per = {}  # unit of the prices the panel began with, where they name it
         if prices is not None:
             self._per = {"nutrient_price": prices.nutrient_per, "grain_price": prices.grain_per}
@@ -157,7 +160,8 @@ class OptimumPanel(_TrialPanel):
         ]
         steps = {"nutrient_price": 0.01, "grain_price": 0.05, "pass_cost": 0.5}
         money = {key: controls.number(key, 0.0, 0, LARGEST_PRICE, step=step) for key, step in steps.items()}
-        return money | super().ask() | {"curve": controls.choice("Response curve", curves)}
+        free = controls.tick("The nutrient costs nothing", False)
+        return money | super().ask() | {"curve": controls.choice("Response curve", curves), "free": free}
 
     def follow(self, name):
         super().follow(name)
@@ -174,7 +178,8 @@ class OptimumPanel(_TrialPanel):
         return {name: value for name, value in settings.items() if name not in other}
 
     def compute(self, settings):
-        missing = [self._labels()[key] for key in self.sliders if not getattr(settings, key)]
+        asked = [key for key in self.sliders if key != "nutrient_price" or not settings.free]
+        missing = [self._labels()[key] for key in asked if not getattr(settings, key)]
         if missing:
             raise FertkitError(
                 f"put in the {' and the '.join(label[0].lower() + label[1:] for label in missing)}; "
@@ -225,13 +230,22 @@ class OptimumPanel(_TrialPanel):
         }
 
     def _drop_other_prices(self, kinds) -> None:
-        """Take away prices that were given for another unit, nutrient or crop than the file's."""
+        """Put prices aside that were given for another unit, nutrient or crop than the file's."""
         for key, (unit, of) in self._priced.items():
             if unit != kinds[key][0] or (of and kinds[key][1] and of != kinds[key][1]):
+                self._other[key, unit, of] = self.controls[key].value
                 self.controls[key].value = 0.0
+            if not self.controls[key].value:
+                self.controls[key].value = self._other.get((key, *kinds[key]), 0.0)
         self._priced = kinds
 
     def _prices(self, s) -> Prices:
         kinds, bushel = self._kinds(), bushel_lb(self.data.crop) if self.data.crop else None
         masses = kinds["nutrient_price"][0], kinds["grain_price"][0]
-        return Prices(s.nutrient_price, s.grain_price, *masses, pass_cost=s.pass_cost, lb_per_bushel=bushel)
+        return Prices(
+            0.0 if s.free else s.nutrient_price,
+            s.grain_price,
+            *masses,
+            pass_cost=s.pass_cost,
+            lb_per_bushel=bushel,
+        )

@@ -63,6 +63,18 @@ class TakesFiles:
                 raise
         if self.error is None:
             self.recompute()
+            if self._returning:
+                self.take_back(self._returning)
+
+    def take_back(self, text: str) -> None:
+        """Take settings back that the page kept; those of an uploaded file wait until it is opened again."""
+        self._returning = text
+        with self._step("taking your settings back", keep=True):
+            name = PurePath(json.loads(text)["file"]).name
+            if self.file_words and name != PurePath(self.file).name:
+                raise FertkitError(f"open {name or 'your file'} again: your settings for it are kept")
+            self._returning = ""
+            self.load_settings(text)
 
     def take_settings(self, name: str, content: bytes) -> None:
         """Use uploaded settings; if they cannot be used, say so and change nothing."""
@@ -72,6 +84,20 @@ class TakesFiles:
     def _tell(self, values: dict) -> None:
         with self._hold():
             self.apply(values)
+
+    def _tells_itself(self, key: str, name: str) -> bool:
+        """Whether the file says the same without what the user chose for `key`."""
+        if self._source is None:
+            return False
+        chosen, data = self.controls[key].value, self.data
+        self._tell({key: ""})
+        try:
+            return self._read(self._source[0], name).table.equals(data.table)
+        except FertkitError:
+            return False
+        finally:
+            self._tell({key: chosen})
+            self.data = data
 
     def _read(self, source, name: str):
         return self.read(BytesIO(source) if isinstance(source, bytes) else source, name or None)
@@ -119,10 +145,12 @@ class TakesFiles:
 
     def _showing(self, name: str) -> str:
         """Say which file is shown, what it was told and that an uploaded one is shown in this panel alone."""
-        told = [
-            f"{key} taken as {self.controls[key].value}" for key in self.reading if self.controls[key].value
-        ]
-        line = f"Showing {', '.join([name, *told])}."
+        told = {key: self.controls[key].value for key in self.reading if self.controls[key].value}
+        idle = [key for key in told if self._tells_itself(key, name)]
+        taken = [f"{key} taken as {value}" for key, value in told.items() if key not in idle]
+        line = f"Showing {', '.join([name, *taken])}."
+        if idle:
+            line += f"\nThe file itself tells the {' and the '.join(idle)}; what you chose is not used."
         first, given = self._first[0], isinstance(self._source[0], bytes) if self._source else False
         if given and isinstance(first, (str, PurePath)):
             line += f"\nIn this panel alone: the rest of the page still shows {PurePath(first).name}."

@@ -88,7 +88,8 @@ class Prices(ByContent):
     Raises
     ------
     PriceError
-        If a price is not a positive, finite number, a cost is negative, or the lengths differ.
+        If the price of grain is not a positive, finite number, another price or a cost is negative, or the
+        lengths differ.
     UnitError
         If a unit is not known.
     """
@@ -103,7 +104,7 @@ class Prices(ByContent):
     currency: str = ""
 
     def __post_init__(self):
-        nutrient = positive(self.nutrient, "nutrient price")
+        nutrient = positive(self.nutrient, "nutrient price", zero_ok=True)
         grain = positive(self.grain, "grain price")
         positive(self.fixed_cost, "fixed cost", zero_ok=True)
         positive(self.pass_cost, "cost of the application pass", zero_ok=True)

@@ -24,7 +24,6 @@ from fertkit.panels import serve
 NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
 OPTIMUM = "04_optimum_under_price_risk.ipynb"
 TOKEN, MOVES, IMPORTS = "a-token-for-benchmarks", 40, 7
-LONGEST = 300  # s, to prepare the kernels of a room
 # In the page: press an arrow key on the price slider, resolve with the time until a new picture is decoded.
 MOVE = """() => new Promise((resolve) => {
   const handle = document.querySelector(".fertkit-pair .noUi-handle");
@@ -40,34 +39,26 @@ MOVE = """() => new Promise((resolve) => {
 
 
 @contextmanager
-def server(room: bool):
+def server():
     """Serve the notebooks as pages; give the address of one, and the process of the server."""
     port = serve.free_port()
-    process = subprocess.Popen(
-        serve.command(NOTEBOOKS, page=True, room=room, port=port),
-        env=serve.environment(TOKEN), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
-    try:
-        serve.wait_until_up(process, port)
-        page = f"http://{serve.HOST}:{port}/voila/render/{OPTIMUM}?token={TOKEN}"
-        yield page, psutil.Process(process.pid)
-    finally:
-        process.terminate()
-        process.wait(timeout=30)
+    with serve.seats() as kept:
+        process = subprocess.Popen(
+            serve.command(NOTEBOOKS, page=True, room=False, port=port),
+            env=serve.environment(TOKEN) | kept, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        try:
+            serve.wait_until_up(process, port)
+            yield f"http://{serve.HOST}:{port}/voila/render/{OPTIMUM}?token={TOKEN}"
+        finally:
+            serve.end(process)
 
 
-def spent(process) -> float:
-    """Processor time of a server and its kernels [s]."""
-    times = [one.cpu_times() for one in (process, *process.children(recursive=True))]
+def spent() -> float:
+    """Processor time of the server, the keeper of seats and the kernels [s]."""
+    here = psutil.Process().children(recursive=True)
+    times = [one.cpu_times() for one in here if "python" in one.name()]
     return sum(one.user + one.system for one in times)
-
-
-def wait_until_ready(process):
-    """Wait until a room's server and kernels have come to rest."""
-    before, deadline = -1.0, time.monotonic() + LONGEST
-    while spent(process) - before > 0.1 and time.monotonic() < deadline:
-        before = spent(process)
-        time.sleep(5)
 
 
 def first_answer(browser, address):
@@ -98,21 +89,19 @@ def main():
     )
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
-        with server(room=False) as (address, process):
-            begun = spent(process)
+        with server() as address:
+            begun = spent()
             page, cold = first_answer(browser, address)
-            print(f"page open to first answer, cold: {cold:.1f} s; processor {spent(process) - begun:.1f} s")
+            print(f"page open to first answer, cold: {cold:.1f} s; processor {spent() - begun:.1f} s")
             page.evaluate(MOVE)
             page.wait_for_timeout(3000)  # the cells below are being worked out
-            moves, begun = [], spent(process)
+            moves, begun = [], spent()
             for _ in range(MOVES):
                 page.wait_for_timeout(150)
                 moves.append(page.evaluate(MOVE))
             print(f"price moved to new figure: median {np.median(moves):.0f} ms, 95th percentile "
                   f"{np.percentile(moves, 95):.0f} ms, of {MOVES}; processor "
-                  f"{1000 * (spent(process) - begun) / MOVES:.0f} ms each")  # fmt: skip
-        with server(room=True) as (address, process):
-            wait_until_ready(process)
+                  f"{1000 * (spent() - begun) / MOVES:.0f} ms each")  # fmt: skip
             print(f"page open to first answer, warm: {first_answer(browser, address)[1]:.1f} s")
         browser.close()
     print(f"load of the machine after: {os.getloadavg()[0]:.1f}")

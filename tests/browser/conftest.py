@@ -2,6 +2,7 @@
 
 import os
 import subprocess
+from contextlib import ExitStack
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -26,23 +27,26 @@ def shots(tmp_path_factory):
 @pytest.fixture(scope="session")
 def start_server(tmp_path_factory):
     """Start servers of notebooks, each with settings of its own, and end them by their own process."""
-    started = []
+    started, kept = [], ExitStack()
 
-    def start(*, page=True, room=False, folder=ROOT / "notebooks"):
+    def start(*, page=True, room=False, share=False, folder=ROOT / "notebooks"):
+        host = serve.local_address() if share else serve.HOST
         home = tmp_path_factory.mktemp("jupyter")
         port, token = serve.free_port(), "a-token-for-tests"
         own = {f"JUPYTER_{name}_DIR": str(home / name) for name in ("CONFIG", "DATA", "RUNTIME")}
         own["JUPYTERLAB_WORKSPACES_DIR"] = str(home / "workspaces")
         log = (home / "log").open("w")
         process = subprocess.Popen(
-            serve.command(Path(folder), page=page, room=room, port=port),
-            env=serve.environment(token) | own, stdout=log, stderr=subprocess.STDOUT,
+            serve.command(Path(folder), page=page, room=room, port=port, host=host),
+            env=serve.environment(token) | own | (kept.enter_context(serve.seats()) if page else {}),
+            stdout=log, stderr=subprocess.STDOUT,
         )  # fmt: skip
         started.append((process, log))
-        serve.wait_until_up(process, port)
-        return Server(port, token, page)
+        serve.wait_until_up(process, port, host)
+        return Server(port, token, page, host)
 
     yield start
+    kept.close()
     for process, log in started:
         process.terminate()
         process.wait(timeout=30)
@@ -52,8 +56,8 @@ def start_server(tmp_path_factory):
 class Server:
     """Where a server of notebooks answers."""
 
-    def __init__(self, port, token, page):
-        self.home, self.token, self.page = f"http://{serve.HOST}:{port}", token, page
+    def __init__(self, port, token, page, host):
+        self.home, self.token, self.page = f"http://{host}:{port}", token, page
 
     def address(self, notebook: str) -> str:
         """Give the address of a notebook, token included."""
@@ -82,7 +86,10 @@ def open_page(chromium):
             "response",
             lambda answer: answer.status >= 400 and astray.append(f"{answer.status}: {answer.url}"),
         )
-        page.on("request", lambda request: _leaves(request.url) and astray.append(f"left: {request.url}"))
+        home = urlsplit(address).hostname
+        page.on(
+            "request", lambda request: _leaves(request.url, home) and astray.append(f"left: {request.url}")
+        )
         page.set_default_timeout(30_000)
         page.goto(address, wait_until="commit", timeout=120_000)
         return page
@@ -93,6 +100,6 @@ def open_page(chromium):
     assert not astray
 
 
-def _leaves(url: str) -> bool:
+def _leaves(url: str, home: str) -> bool:
     parts = urlsplit(url)
-    return parts.scheme in ("http", "https", "ws", "wss") and parts.hostname != serve.HOST
+    return parts.scheme in ("http", "https", "ws", "wss") and parts.hostname != home

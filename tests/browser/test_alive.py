@@ -43,7 +43,9 @@ def test_a_dead_kernel_is_said_and_the_page_begins_again_with_its_settings(pages
     expect(says).to_contain_text(corn(1.2))
     below = page.locator(".fertkit-panel", has_text="regret").last
     expect(below).to_be_visible()
-    kill_kernel(page.evaluate("JSON.parse(document.getElementById('jupyter-config-data').textContent).kernelId"))
+    kill_kernel(
+        page.evaluate("JSON.parse(document.getElementById('jupyter-config-data').textContent).kernelId")
+    )
     banner = page.get_by_role("alert")
     expect(banner).to_contain_text("has ended", timeout=20_000)
     assert price.evaluate("box => Boolean(box.closest('[inert]'))")

@@ -31,3 +31,9 @@ def test_runs_in_jupyterlab(start_server, open_page, demo, shots):
     says.scroll_into_view_if_needed()
     expect(page.get_by_text("official Jupyter news")).to_have_count(0)
     page.screenshot(path=shots / "lab.png")
+    kernel = page.request.get(f"{lab.home}/api/kernels?token={lab.token}").json()[0]["id"]
+    cookies = {one["name"]: one["value"] for one in page.context.cookies()}
+    asked = {"Authorization": f"token {lab.token}", "X-XSRFToken": cookies.get("_xsrf", "")}
+    page.request.post(f"{lab.home}/api/kernels/{kernel}/restart", headers=asked)
+    expect(page.get_by_role("alert").first).to_contain_text("Run the cells again from the top")
+    page.screenshot(path=shots / "lab_restarted.png")

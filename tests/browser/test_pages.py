@@ -266,19 +266,6 @@ def test_every_control_has_a_name(opened):
     assert "status" in snapshot
 
 
-def test_a_room_has_its_pages_prepared(start_server, open_page, tmp_path):
-    import nbformat
-
-    notebook = nbformat.v4.new_notebook(
-        metadata={"kernelspec": {"name": "python3", "display_name": "Python 3"}}
-    )
-    notebook.cells = [nbformat.v4.new_code_cell("from fertkit.panels import PlanPanel\nPlanPanel()")]
-    nbformat.write(notebook, tmp_path / "plan.ipynb")
-    room = start_server(room=True, folder=tmp_path)
-    page = open_page(room.address("plan.ipynb"))
-    expect(says(page)).to_contain_text("4 blocks of 6 treatments", timeout=READY)
-
-
 def test_the_list_of_pages_leads_to_each(pages, open_page, shots):
     page = open_page(f"{pages.home}/?token={pages.token}")
     for name in NOTEBOOKS:

@@ -18,6 +18,9 @@ class _Blank:
     def __init__(self, ax):
         pass
 
+    def again(self, move):
+        pass
+
     def html(self, says, **_):
         return says
 

@@ -1,10 +1,9 @@
 """A kernel of ours loads what panels need with the first thing it runs, once, and all of it."""
 
-import json
 import subprocess
 import sys
 
-from fertkit.panels.serve import NEEDED_EARLY, PAGES
+from fertkit.panels.seat import EARLY, NEEDED_EARLY
 
 SHELL = """
 import sys
@@ -24,12 +23,7 @@ assert not late, late
 """
 
 
-def spec():
-    return json.loads((PAGES / "kernels" / "python3" / "kernel.json").read_text(encoding="utf-8"))
-
-
 def test_the_first_cell_loads_what_the_first_answer_needs(demo):
-    line = next(part.split("=", 1)[1] for part in spec()["argv"] if "exec_lines" in part)
-    code = SHELL.format(line=line, needed=NEEDED_EARLY, file=str(demo("corn_n_strips.csv")))
+    code = SHELL.format(line=EARLY, needed=NEEDED_EARLY, file=str(demo("corn_n_strips.csv")))
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert run.returncode == 0, run.stderr

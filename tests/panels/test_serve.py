@@ -5,7 +5,6 @@ import signal
 import subprocess
 import sys
 
-import nbformat
 import pytest
 
 from fertkit.cli import main
@@ -26,7 +25,6 @@ def test_listens_on_loopback_and_ends_idle_kernels(folder, page, room):
     assert ".ip=127.0.0.1" in line
     assert ".port=8123" in line
     assert f"cull_idle_timeout={serve.IDLE_ROOM if room else serve.IDLE_ALONE}" in line
-    assert ("preheat" in line) == (page and room)
 
 
 def test_the_token_is_not_on_the_command_line(folder):
@@ -34,11 +32,33 @@ def test_the_token_is_not_on_the_command_line(folder):
     assert serve.environment("secret")["JUPYTER_TOKEN"] == "secret"
 
 
-def test_a_page_leaves_the_rehearsal_out():
-    notebook = nbformat.v4.new_notebook()
-    notebook.cells = [nbformat.v4.new_code_cell("shown"), nbformat.v4.new_code_cell("rehearsal")]
-    notebook.cells[1].metadata["jupyter"] = {"source_hidden": True}
-    assert [one.source for one in serve.without_rehearsal(None, notebook, "").cells] == ["shown"]
+def test_shared_pages_answer_one_address_give_no_file_and_take_small_messages(folder):
+    line = " ".join(serve.command(folder, page=True, room=True, port=8123, host="192.0.2.7"))
+    assert "--Voila.ip=192.0.2.7" in line
+    assert "--OneHost.host=192.0.2.7" in line
+    assert f"'websocket_max_message_size': {serve.LARGEST_SHARED}" in line
+    assert "file_allowlist=[]" in line
+
+
+def test_an_invitation_says_who_can_reach_the_pages_and_shows_a_code():
+    text = serve.invitation("http://192.0.2.7:80/?token=abc", "192.0.2.7")
+    assert "whoever is in the network of 192.0.2.7" in text
+    assert "█" in text
+
+
+def test_a_machine_in_no_network_shares_nothing(monkeypatch):
+    class Alone:
+        def __init__(self, *_):
+            pass
+
+        __enter__ = __exit__ = lambda self, *_: self
+
+        def connect(self, _):
+            raise OSError("Network is unreachable")
+
+    monkeypatch.setattr(serve.socket, "socket", Alone)
+    with pytest.raises(FertkitError, match="in no network"):
+        serve.local_address()
 
 
 def test_an_address_carries_the_token():

@@ -9,7 +9,7 @@ import pytest
 
 from fertkit.errors import InputError
 from fertkit.intake import read_strips, read_tissue
-from fertkit.panels import in_words
+from fertkit.panels import present
 from fertkit.panels.show import prose
 from fertkit.say.line import Kind, Line, detail, lead
 from fertkit.tissue import explain, score_tissue
@@ -75,7 +75,7 @@ def explained(demo):
 
 
 def test_an_explanation_keeps_every_word_but_code(explained):
-    shown = unescape(in_words(explained).data)
+    shown = unescape(present(explained).data)
     for line in explained.summary().splitlines():
         if not any(code in line for code in ("--", "(", "would be")):
             label, _, rest = line.strip().rstrip(":").partition(": ")
@@ -85,7 +85,7 @@ def test_an_explanation_keeps_every_word_but_code(explained):
 
 
 def test_an_explanation_has_headings_labels_and_quiet_sources(explained):
-    shown = in_words(explained).data
+    shown = present(explained).data
     assert "<h3>Heron Quarter poor</h3>" in shown
     assert "<b>This season:</b>" in shown
     assert '<li class="fertkit-quiet"><b>Sources:</b>' in shown
@@ -94,7 +94,7 @@ def test_an_explanation_has_headings_labels_and_quiet_sources(explained):
 def test_a_question_lists_one_nutrient_a_line():
     leaf = "Sample,Crop,Stage,Part,K %,Mn ppm,Zn ppm\nA,soybean,R2,trifoliate with petiole,2.2,12,12\n"
     explained = explain(score_tissue(read_tissue(StringIO(leaf + leaf.splitlines()[1].replace("A,", "B,")))))
-    asked = in_words(explained).data.partition("short would be:")[2].partition("</ul>")[0]
+    asked = present(explained).data.partition("short would be:")[2].partition("</ul>")[0]
     lines = asked.split("<li>")[1:]
     assert len(lines) > 1
     assert all(line.count("(") == line.count(")") == 1 for line in lines)

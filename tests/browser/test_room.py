@@ -1,0 +1,115 @@
+"""A class on one machine: its pages are shared with the local network, and nothing else is."""
+
+import re
+from urllib.error import HTTPError
+from urllib.request import Request, urlopen
+
+import psutil
+import pytest
+
+from fertkit.panels import seat
+
+pytestmark = pytest.mark.browser
+expect = pytest.importorskip("playwright.sync_api").expect
+
+OPTIMUM = "04_optimum_under_price_risk.ipynb"
+ASKS_FOR_CODE = """async () => {
+  const { kernelId } = JSON.parse(document.getElementById('jupyter-config-data').textContent);
+  const address = new URL(`/api/kernels/${kernelId}/channels${location.search}`, location.href);
+  address.protocol = "ws";
+  const line = new WebSocket(address), replies = [];
+  await new Promise((done) => { line.onopen = done; });
+  line.onmessage = (event) => replies.push(JSON.parse(event.data).msg_type);
+  const ask = (msg_type, content) => line.send(JSON.stringify({
+    channel: "shell", parent_header: {}, metadata: {}, content,
+    header: { msg_id: msg_type, msg_type, username: "", session: "s", version: "5.3" } }));
+  ask("execute_request", { code: "1", silent: false });
+  ask("kernel_info_request", {});
+  for (let waited = 0; waited < 100 && !replies.includes("kernel_info_reply"); waited++)
+    await new Promise((done) => setTimeout(done, 100));
+  return replies;
+}"""
+
+
+@pytest.fixture(scope="module")
+def room(start_server):
+    """Pages shared with the network of this machine."""
+    return start_server(room=True, share=True)
+
+
+def is_given(url, **headers) -> bool:
+    """Whether a server gives what was asked for, and does not send to its door instead."""
+    try:
+        with urlopen(Request(url, headers=headers), timeout=30) as answer:
+            return "/login" not in answer.url
+    except HTTPError:
+        return False
+
+
+def test_three_seats_have_panels_of_their_own(room, open_page):
+    seats = [open_page(room.address(OPTIMUM)) for _ in range(3)]
+    prices = [0.3, 0.9, 1.5]
+    for page, price in zip(seats, prices, strict=True):
+        box = page.get_by_role("spinbutton", name=re.compile("^Price per lb of N"))
+        box.wait_for(timeout=120_000)
+        box.fill(str(price))
+        box.press("Enter")
+    said = []
+    for page, price in zip(seats, prices, strict=True):
+        expect(page.locator(".fertkit-says").first).to_contain_text(f"price ratio {price / 4.5:.3g}")
+        said.append(page.locator(".fertkit-says").first.inner_text())
+    assert len(set(said)) == 3
+
+
+@pytest.mark.skipif(not seat.can_fork(), reason="this system forks no kernels")
+def test_a_kernel_ends_with_its_stand_in(room, open_page):
+    page = open_page(room.address(OPTIMUM))
+    page.locator(".fertkit-says").first.wait_for(timeout=120_000)
+    forks = _forks()
+    page.goto("about:blank")
+    for _ in range(100):
+        if len(_forks()) < len(forks):
+            return
+        page.wait_for_timeout(100)
+    pytest.fail("the fork of a closed page goes on")
+
+
+def _forks():
+    asked = [
+        p for p in psutil.process_iter(["cmdline"]) if "fertkit.panels.seat" in (p.info["cmdline"] or ())
+    ]
+    asked = [p for p in asked if "keep" in p.info["cmdline"]]
+    return [p for p in asked if any(q.pid == p.ppid() for q in asked)]
+
+
+def test_nothing_is_given_without_the_word(room):
+    assert is_given(f"{room.home}/?token={room.token}")
+    assert not is_given(f"{room.home}/")
+    assert not is_given(f"{room.home}/voila/render/{OPTIMUM}?token=wrong")
+
+
+def test_another_host_name_is_refused(room):
+    """A page elsewhere that points its own name at this machine gets no answer."""
+    assert not is_given(f"{room.home}/?token={room.token}", Host="elsewhere.example")
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "voila/files/06_workshop.ipynb",
+        "voila/files/../pyproject.toml",
+        "api/contents",
+        "voila/render/../README.md",
+    ],
+)
+def test_no_file_is_given(room, path):
+    assert not is_given(f"{room.home}/{path}?token={room.token}")
+
+
+def test_no_code_is_taken(room, open_page):
+    """The server lets widgets speak, and hands no request to run code on to a kernel."""
+    page = open_page(room.address(OPTIMUM))
+    page.locator(".fertkit-says").first.wait_for(timeout=120_000)
+    answers = page.evaluate(ASKS_FOR_CODE)
+    assert "kernel_info_reply" in answers
+    assert "execute_reply" not in answers
