@@ -6,7 +6,7 @@ from pathlib import PurePath
 
 import fertkit
 from fertkit.errors import FertkitError, InputError, Problem, shorten
-from fertkit.panels import show
+from fertkit.panels import controls, show
 
 #: Largest file a panel reads [bytes]; a season of one laboratory or one combine is far below it.
 LARGEST_FILE = 5_000_000
@@ -87,7 +87,7 @@ class TakesFiles:
 
     def _tells_itself(self, key: str, name: str) -> bool:
         """Whether the file says the same without what the user chose for `key`."""
-        if self._source is None:
+        if self._source is None or controls.holds(self.controls[key], ""):  # it can be told nothing else
             return False
         chosen, data = self.controls[key].value, self.data
         self._tell({key: ""})
