@@ -384,6 +384,40 @@ def _each(strips, arguments):
     return trials, [*lines, *notes(strips.notes), *(["Not analysed:"] if why else []), *why]
 
 
+def run_layout(arguments):
+    from fertkit.intake.shapes import read_outline
+    from fertkit.report.layout import answer_layout
+
+    supposed = _asked(arguments, "yield_without", "best_yield", "best_rate", "curve", "highest")
+    supposed = {name: value for name, value in supposed.items() if value is not None}
+    if supposed:
+        needed = ("yield_without", "best_yield", "best_rate", "nutrient_price", "grain_price")
+        lacking = [name for name in needed if getattr(arguments, name) is None]
+        if lacking:
+            typed = ", ".join(f"--{name.replace('_', '-')}" for name in lacking)
+            raise NotEstimable(
+                "a field that is supposed needs its yields, the rate of the best, and prices", typed
+            )
+        supposed["best_rates"] = supposed.pop("best_rate")
+        supposed["price_ratio"] = arguments.nutrient_price / arguments.grain_price
+        supposed["yield_unit"] = arguments.yield_unit
+    network = None
+    if arguments.width is not None:
+        network = _asked(arguments, "width", "site_sd", "year_sd")
+    names = ("seed", "blocks", "design", "unit", "header_width", "applicator_width", "strip_length",
+             "headland", "width_unit", "borders", "second", "strips", "line")  # fmt: skip
+    answer = answer_layout(
+        arguments.rates, cv_pct=arguments.cv, difference_pct=arguments.difference, buffer=arguments.gap,
+        arrangement=arguments.second_on, whole_cv_pct=arguments.whole_cv, field_supposed=supposed or None,
+        network=network, boundary=read_outline(arguments.boundary) if arguments.boundary else None,
+        **_asked(arguments, *names),
+    )  # fmt: skip
+    lines = answer.lines()
+    if arguments.files:
+        lines += [f"For the field: {path}" for path in answer.write_files(arguments.files)]
+    _give(answer, arguments, lines, answer.table)
+
+
 def run_batch(arguments):
     from fertkit.batch.run import run_batch
 

@@ -43,6 +43,22 @@ def _two_names(text):
     return spelling.strip(), field.strip()
 
 
+def _treatments(text):
+    parts = [part.strip() for part in text.replace(";", ",").split(",") if part.strip()]
+    try:
+        return [_number(part) for part in parts]
+    except argparse.ArgumentTypeError:
+        return parts
+
+
+def _span(text):
+    return [_number(part) for part in text.split("-")]
+
+
+def _ab_line(text):
+    return [tuple(_number(part) for part in point.split(",")) for point in text.split()]
+
+
 def _optima(text):
     pairs = [part.partition("=") for part in text.split(",") if part.strip()]
     return {name.strip(): _number(value.strip()) for name, _, value in pairs}
@@ -332,6 +348,7 @@ def add_questions(commands):
             "fixed)",
         },
     )  # fmt: skip
+    _ask_layout(commands)
     _ask_batch(commands)
     _ask(
         commands, "sources", answers.run_sources,
@@ -364,6 +381,61 @@ def add_questions(commands):
         },
         port={"type": int, "help": "port to listen on (default: a free one)"},
         no_browser={"action": "store_true", "help": "show the address, open no browser"},
+    )  # fmt: skip
+
+
+def _ask_layout(commands):
+    number = {"type": _number}
+    _ask(
+        commands, "layout", answers.run_layout,
+        "plan a strip trial: how many blocks, sites and years, which rates, and where the strips go",
+        "layout --rates 0,60,120,180 --cv 4 --difference 8 --header-width 30 --applicator-width 60 "
+        "--strip-length 1200 --line \"-93.10,42.00 -93.10,42.01\" --files strips",
+        "--rates", "--unit", "--cv", "--blocks", "--difference", "--design", "--second", "--second-on",
+        "--whole-cv", "--yield-without", "--best-yield", "--best-rate", "--yield-unit", "--curve",
+        "--highest", "--strips", "--nutrient-price", "--grain-price", "--width", "--site-sd", "--year-sd",
+        "--header-width", "--applicator-width", "--strip-length", "--width-unit", "--borders", "--gap", "--boundary", "--line",
+        "--headland", "--files", "--seed", *WRITTEN,
+        rates={"type": _treatments, "metavar": "RATES",
+               "help": "rates or names with commas between; without them rates are placed for the field "
+               "supposed"},
+        unit={"default": "lb/ac", "help": "unit of the rates (default lb/ac)"},
+        cv={**number, "required": True, "metavar": "PCT",
+            "help": "standard deviation of a strip within a block, in percent of the mean; take it from a "
+            "trial of your own"},
+        blocks={"type": int, "metavar": "N", "help": "blocks (default: as --difference needs, or 4)"},
+        difference={**number, "metavar": "PCT", "help": "difference worth finding, in percent of the mean"},
+        design={"choices": ["blocks", "pairs", "latin", "ladder"], "default": "blocks"},
+        second={"type": int, "metavar": "LEVELS", "help": "levels of a second factor, or zones"},
+        second_on={"choices": ["any strip", "whole strips", "zones"], "default": "any strip",
+                   "help": "how the second factor lies (default: any strip)"},
+        whole_cv={**number, "default": 0.0, "metavar": "PCT", "help": "what whole strips add to --cv"},
+        yield_without={**number, "metavar": "Y", "help": "supposed yield with nothing applied"},
+        best_yield={**number, "metavar": "Y", "help": "supposed best yield"},
+        best_rate={"type": _span, "metavar": "RATE", "help": "supposed rate of the best yield: 120, 90-150"},
+        yield_unit={"default": "bu/ac", "help": "unit of the yields supposed (default bu/ac)"},
+        curve={"help": "supposed curve (default quadratic_plateau)"},
+        highest={**number, "metavar": "RATE", "help": "highest rate that may be tested"},
+        strips={"type": int, "default": 6, "metavar": "N", "help": "strips of a block, if rates are placed"},
+        nutrient_price={"required": False}, grain_price={"required": False},
+        width={**number, "metavar": "W",
+               "help": "how wide the interval over many sites may be: of the optimum in "
+               "--unit if a field is supposed, else of a difference in percent of the mean"},
+        site_sd={**number, "default": 0.0, "metavar": "SD", "help": "deviation between sites, as --width"},
+        year_sd={**number, "default": 0.0, "metavar": "SD", "help": "deviation between years, as --width"},
+        header_width={**number, "required": True, "metavar": "W", "help": "of the combine [--width-unit]"},
+        applicator_width={**number, "required": True, "metavar": "W", "help": "of the spreader or sprayer"},
+        strip_length={**number, "required": True, "metavar": "L"},
+        width_unit={"choices": ["ft", "m"], "default": "ft"},
+        borders={"type": int, "default": 1, "metavar": "N", "help": "border strips at each side (default 1)"},
+        gap={**number, "default": 0.0, "metavar": "W", "help": "untreated gap between blocks"},
+        boundary={**_FILE, "help": "outline of the field (GeoJSON, degrees)"},
+        line={"type": _ab_line, "metavar": "\"LON,LAT LON,LAT\"",
+              "help": "A and B of the first pass; strips lie along it and to its right"},
+        headland={**number, "default": 0.0, "metavar": "L", "help": "turning room at both ends"},
+        files={**_FILE, "metavar": "FOLDER",
+               "help": "write strips.csv and, with a boundary or line, strips.geojson and lines.geojson"},
+        seed={"help": "seed of the lot (default 0)"},
     )  # fmt: skip
 
 

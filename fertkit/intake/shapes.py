@@ -57,6 +57,24 @@ def read_shapes(path) -> dict[tuple[str, str], dict]:
     return shapes
 
 
+@asks(path=a_path)
+def read_outline(path) -> dict:
+    """Read the outline of one field from GeoJSON, as it stands.
+
+    Raises
+    ------
+    InputError
+        If the file is no GeoJSON.
+    """
+    try:
+        held = json.loads(Path(path).read_text(encoding="utf-8-sig"))
+    except (ValueError, RecursionError):
+        held = None
+    if not isinstance(held, dict):
+        raise InputError(Path(path).name, [Problem("not a GeoJSON object", "export the outline again")])
+    return held
+
+
 def named(words, keys):
     """Return the property under one of some names, as text."""
     held = {header_key(str(key)): value for key, value in words.items()}

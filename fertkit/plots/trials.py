@@ -7,7 +7,7 @@ from matplotlib.patches import Patch, Rectangle
 from fertkit.plots.forms import groups, remark, rows, shown, spans, whiskers
 from fertkit.plots.palette import ANSWER, BESIDE, DASHES, HOLLOW, HUES, MARKERS, PAPER, SMALL, hue
 from fertkit.plots.style import figure, finish, grow, note, panels_beside
-from fertkit.results import heading, plain, show
+from fertkit.results import counted, heading, plain, show
 from fertkit.rounding import above, below
 
 #: Points of a map drawn at most; a longer log is thinned evenly.
@@ -115,6 +115,33 @@ def power_curve(plan, ax):
     ax.set_ylim(0, 103)
     title = f"Chance of finding {plain(plan.difference_pct)} % at a CV of {plan.cv_pct:g} %"
     finish(ax, title, "blocks", "power [%]")
+
+
+@figure()
+def network_sizes(plan, ax):
+    """Draw how many sites the width needs against the blocks of each, a line for each number of years."""
+    for (years, part), colour, dash in zip(plan.table.groupby("years"), HUES * 3, DASHES * 3, strict=False):
+        ax.plot(part["blocks"], part["sites"], "o", color=colour, ls=dash, label=counted(int(years), "year"))
+    ax.xaxis.get_major_locator().set_params(integer=True)
+    ax.set_ylim(bottom=0)
+    title = f"Sites for an interval {plain(plan.width)} {plan.unit} wide"
+    finish(ax, title, "blocks at a site", "sites")
+
+
+@figure(height=1.0)
+def placed_rates(placing, ax):
+    """Draw the rates of each way of placing them, and what each is worth; see `RatePlacing`."""
+    at = rows(ax, placing.table["plan"])
+    for y, row in zip(at, placing.table.itertuples(), strict=True):
+        held, count = np.unique(placing.plans[row.plan], return_counts=True)
+        ax.plot(held, [y] * len(held), "o", color=hue.curve, ms=7)
+        for rate, many in zip(held, count, strict=True):
+            if many > 1:
+                note(ax, f"x{many}", (rate, y), (0, 6), ha="center")
+        remark(ax, y, f"worth {row.against_equal_pct:.0f} %")
+    low, high = placing.best_rates[0], placing.best_rates[-1]
+    ax.axvspan(low, high + 1e-9, color=hue.band, alpha=0.4, lw=0, label="supposed rate of the best yield")
+    finish(ax, "Rates of a block", f"rate [{placing.rate_unit}]", grid="x")
 
 
 @figure(height=1.1)

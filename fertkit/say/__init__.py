@@ -41,6 +41,8 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "PlanAnswer": ("plan_sheets", "plan_answer_lines"),
     "Targets": ("plan", "target_lines"), "SeasonPlan": ("plan", "plan_lines"),
     "RotationLedger": ("plan", "rotation_lines"), "Shed": ("stock", "shed_lines"),
+    "FactorPlan": ("layout", "factor_lines"), "NetworkPlan": ("layout", "network_plan_lines"),
+    "RatePlacing": ("layout", "placing_lines"), "LayoutAnswer": ("layout", "layout_answer_lines"),
     "Paper": ("methods", "paper_lines"), "Residuals": ("methods", "residual_lines"),
     "RatioTable": ("balance", "ratio_lines"), "BalanceAnswer": ("balance", "balance_answer_lines"),
 }  # fmt: skip

@@ -93,6 +93,7 @@ def plan_strips(
     treatments, *, seed: int, blocks: int = 4, design: str = "blocks", unit: str = "lb/ac",
     header_width: float, applicator_width: float, strip_length: float, width_unit: str = "ft",
     harvest_passes: int = 1, buffer: float = 0.0, borders: int = 1, field_width: float | None = None,
+    repeats: bool = False,
 ) -> StripPlan:  # fmt: skip
     """Lay out the strips of a trial.
 
@@ -120,6 +121,8 @@ def plan_strips(
         Untreated gap between blocks [`width_unit`].
     borders : int
         Border strips at each side.
+    repeats : bool
+        Let a rate stand on several strips of a block (randomised blocks only).
     field_width : float, optional
         Room across the field [`width_unit`]; a trial that does not fit is refused with what would fit.
 
@@ -148,7 +151,7 @@ def plan_strips(
     >>> len(strips), strips.groupby("block")["treatment"].nunique().tolist()
     (12, [3, 3, 3, 3])
     """
-    treatments = _check(treatments, design, unit, width_unit)
+    treatments = _check(treatments, design, unit, width_unit, repeats and design == "blocks")
     blocks = len(treatments) if design == "latin" else blocks
     passes = ceil(harvest_passes * header_width / applicator_width * (1 - ROUNDING))
     strip_width = passes * applicator_width
@@ -170,7 +173,7 @@ def plan_strips(
     )  # fmt: skip
 
 
-def _check(treatments, design, unit, width_unit) -> tuple:
+def _check(treatments, design, unit, width_unit, repeats) -> tuple:
     treatments = tuple(float(t) if isinstance(t, int | float | np.number) else t for t in treatments)
     if unit not in AREA_RATE_KG_HA:
         raise UnitError(f"unknown unit '{unit}' of the rates; use one of: {', '.join(AREA_RATE_KG_HA)}")
@@ -181,7 +184,7 @@ def _check(treatments, design, unit, width_unit) -> tuple:
         raise unknown("design", design, DESIGNS)
     if width_unit not in ("ft", "m"):
         raise unknown("unit of width", width_unit, ("ft", "m"))
-    if len(set(treatments)) < len(treatments) or len(treatments) < 2:
+    if (len(set(treatments)) < len(treatments) and not repeats) or len(set(treatments)) < 2:
         raise NotEstimable("give two or more treatments, each once")
     if design == "pairs" and len(treatments) != 2:
         what = f"pairs hold two treatments, not {len(treatments)}; choose the design of randomised blocks"

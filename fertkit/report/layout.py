@@ -1,0 +1,291 @@
+"""The answer for a trial that is planned: how large, which rates, and where the strips go."""
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from fertkit.asked import a_count, a_dict, above_zero, asks, either, labels
+from fertkit.errors import NotEstimable
+from fertkit.report import sections as parts
+from fertkit.report.answer import Answer
+from fertkit.report.sections import Section, pick
+from fertkit.response.curves import QUADRATIC_PLATEAU
+from fertkit.response.placing import RatePlacing, place_rates
+from fertkit.response.plan import ExpectedInterval, bare_plans, curve_through, expected_interval
+from fertkit.results import counted
+from fertkit.say.layout import RECOMMENDED
+from fertkit.say.line import Kind
+from fertkit.trials.application import application_geojson, application_table, guidance_geojson
+from fertkit.trials.layout import StripPlan, plan_strips
+from fertkit.trials.power import PowerPlan, blocks_for, smallest_difference
+from fertkit.trials.power_plans import FactorPlan, NetworkPlan, plan_factors, plan_network
+from fertkit.writing import write_whole
+
+SIMULATED = 200  # trials of each plan; some seconds
+EQUAL = "equal spacing"
+
+
+@dataclass(frozen=True)
+class LayoutAnswer(Answer):
+    """A planned trial.
+
+    Attributes
+    ----------
+    plan : StripPlan
+    power : PowerPlan or None
+        What differences the trial finds; None for one block or a ladder.
+    factors : FactorPlan or None
+    placing : RatePlacing or None
+        Where rates tell most of the optimum, if a field was supposed.
+    expected : ExpectedInterval or None
+        The interval of the optimum that equal spacing and the rates of the plan give, simulated.
+    network : NetworkPlan or None
+    boundary : dict or sequence, optional
+    line : two (longitude, latitude), optional
+    headland : float
+    """
+
+    plan: StripPlan
+    power: PowerPlan | None
+    factors: FactorPlan | None
+    placing: RatePlacing | None
+    expected: ExpectedInterval | None
+    network: NetworkPlan | None
+    boundary: object = field(default=None, repr=False)
+    line: object = field(default=None, repr=False)
+    headland: float = 0.0
+
+    @property
+    def _parts(self) -> dict:
+        held = {"strips": self.plan, "power": self.power, "two factors": self.factors,
+                "rates": self.placing, "optimum": self.expected, "network": self.network}  # fmt: skip
+        return {name: result for name, result in held.items() if result is not None}
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Strips as they lie, with what to apply."""
+        return application_table(self.plan)
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return parts.citations(self._parts.values())
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        checked = {name: result for name, result in self._parts.items() if hasattr(result, "checks")}
+        return parts.checks_of(checked)
+
+    def plot(self, ax=None, **options):
+        return self.plan.plot(ax, **options)
+
+    @property
+    def lead(self) -> list:
+        """Size, rates and place, without the sketch and the details of each."""
+        return [line for line in self.lines() if line.kind == Kind.LEAD]
+
+    @property
+    def title(self) -> str:
+        strips = int((self.plan.strips["kind"] == "strip").sum())
+        kinds = len(dict.fromkeys(self.plan.treatments))
+        return f"A trial of {kinds} treatments on {strips} strips in {counted(self.plan.blocks, 'block')}"
+
+    @property
+    def sections(self) -> list[Section]:
+        tables = {"power": _power_table, "two factors": _factor_table, "rates": _rate_tables,
+                  "optimum": _expected_table, "network": _network_table}  # fmt: skip
+        titles = {"power": "What differences will it find?", "two factors": "Two factors, or zones",
+                  "rates": "Which rates tell most of the optimum?",
+                  "optimum": "How well will it find the optimum?",
+                  "network": "How many sites and years?"}  # fmt: skip
+        made = [
+            Section(titles[name], lines=result.lines(), figure=result.plot,
+                    figure_says=result.lines()[0].plain, tables=tables[name](result))
+            for name, result in self._parts.items() if name != "strips"
+        ]  # fmt: skip
+        says = " ".join(line.plain for line in self.plan.lines()[:2])
+        where = Section("Where do the strips go?", figure=self.plan.plot, figure_says=says,
+                        lines=[line for line in self.plan.lines()[2:] if line.kind != Kind.SKETCH],
+                        tables=(parts.Table("Strips", self.table),))  # fmt: skip
+        trust = Section("How far can it be trusted?", tables=(parts.checks_table(self.checks),))
+        return [*made, where, trust]
+
+    def write_files(self, folder) -> list[Path]:
+        """Write strips.csv and, in a field or along a line, strips.geojson and lines.geojson (WGS 84)."""
+        folder = Path(folder)
+        folder.mkdir(parents=True, exist_ok=True)
+        paths = [write_whole(self.table.to_csv(index=False), folder / "strips.csv")]
+        if self.boundary is None and self.line is None:
+            return paths
+        where = {"line": self.line, "headland": self.headland}
+        maps = {
+            "strips": application_geojson(self.plan, self.boundary, **where),
+            "lines": guidance_geojson(self.plan, self.boundary, **where),
+        }
+        return paths + [
+            write_whole(json.dumps(held, indent=1), folder / f"{name}.geojson") for name, held in maps.items()
+        ]
+
+
+@asks(
+    rates=labels, blocks=a_count(1), difference_pct=above_zero, cv_pct=above_zero, field_supposed=a_dict,
+    second=a_count(2), boundary=either(a_dict, labels), line=labels, network=a_dict, strips=a_count(2),
+)  # fmt: skip
+def answer_layout(
+    rates=None, *, seed: int, cv_pct: float, header_width: float, applicator_width: float,
+    strip_length: float, blocks=None, difference_pct=None, design: str = "blocks", unit: str = "lb/ac",
+    width_unit: str = "ft", field_supposed=None, strips: int = 6, second=None,
+    arrangement: str = "any strip", whole_cv_pct: float = 0.0, network=None, boundary=None, line=None,
+    headland: float = 0.0, borders: int = 1, buffer: float = 0.0,
+) -> LayoutAnswer:  # fmt: skip
+    """Plan a trial: how many blocks, sites and years, which rates, and where the strips go.
+
+    Parameters
+    ----------
+    rates : sequence, optional
+        Rates [`unit`] or names; without them rates are placed for the field that is supposed.
+    seed : int
+    cv_pct : float
+        Standard deviation of a strip within a block [% of the mean].
+    header_width, applicator_width, strip_length, design, unit, width_unit, borders, buffer
+        See `plan_strips`.
+    blocks : int, optional
+        Without it as many as `difference_pct` needs, or four.
+    difference_pct : float, optional
+        Difference worth finding [% of the mean].
+    field_supposed : dict, optional
+        yield_without, best_yield, best_rates, price_ratio and optionally curve, highest and yield_unit; see
+        `place_rates`.
+    strips : int
+        Of a block, where rates are placed.
+    second : int, optional
+        Levels of a second factor, or zones; see `plan_factors` for `arrangement` and `whole_cv_pct`.
+    network : dict, optional
+        width, site_sd, and optionally year_sd and rest_sd, of the optimum [`unit`] where a field is supposed,
+        else of a difference [% of the mean]; see `plan_network`.
+    boundary, line, headland
+        See `application_geojson`.
+
+    Examples
+    --------
+    >>> from fertkit.report.layout import answer_layout
+    >>> machines = {"header_width": 30, "applicator_width": 60, "strip_length": 1200}
+    >>> answer = answer_layout([0, 60, 120], seed=7, cv_pct=4, difference_pct=8, **machines)
+    >>> answer.plan.blocks
+    6
+    """
+    placing = None
+    if field_supposed:
+        supposed = dict(field_supposed)
+        yield_unit, highest = supposed.pop("yield_unit", "bu/ac"), supposed.pop("highest", None)
+        sd = cv_pct / 100 * supposed["best_yield"]
+        if highest is None:
+            highest = max(map(float, rates)) if rates else 1.5 * float(np.max(supposed["best_rates"]))
+        count = len(rates) if rates else strips
+        placing = place_rates(**supposed, highest=highest, strips=count, sd=sd, rate_unit=unit)
+    if not rates and placing is None:
+        raise NotEstimable("give the rates or treatments, or suppose a field for which to place rates")
+    treatments = list(rates or placing.plans[RECOMMENDED])
+    kinds = len(dict.fromkeys(treatments))
+    blocks, power = _blocks(blocks, difference_pct, cv_pct, kinds, design)
+    factors = network_plan = None
+    if second:
+        factors = plan_factors((second, kinds), difference_pct or power.difference_pct, cv_pct,
+                               arrangement=arrangement, whole_cv_pct=whole_cv_pct,
+                               blocks=None if difference_pct else blocks)  # fmt: skip
+    expected = (
+        None if placing is None else _expected(placing, treatments, blocks, supposed, sd, yield_unit, unit)
+    )
+    if network:
+        network_plan = _network(network, placing, treatments, cv_pct, unit)
+    plan = plan_strips(
+        treatments, seed=seed, blocks=blocks, design=design, unit=unit, header_width=header_width,
+        applicator_width=applicator_width, strip_length=strip_length, width_unit=width_unit, borders=borders,
+        buffer=buffer, repeats=kinds < len(treatments) and not rates,
+    )  # fmt: skip
+    answer = LayoutAnswer(plan, power, factors, placing, expected, network_plan, boundary, line, headland)
+    if boundary is not None or line is not None:
+        application_geojson(
+            plan, boundary, line=line, headland=headland
+        )  # refused before anything is written
+    return answer
+
+
+def _blocks(blocks, difference, cv, kinds, design):
+    """Number of blocks, and what it finds; nothing is tested with a ladder or in one block."""
+    if design == "ladder" or blocks == 1:
+        return blocks or 4, None
+    if design == "latin":
+        return kinds, smallest_difference(kinds, cv, kinds, design=design)
+    if blocks is None and difference is not None:
+        power = blocks_for(difference, cv, kinds, design=design)
+        return power.blocks, power
+    blocks = blocks or 4
+    return blocks, smallest_difference(blocks, cv, kinds, design=design)
+
+
+def _expected(placing, treatments, blocks, supposed, sd, yield_unit, unit):
+    """The rates of the plan beside equal spacing, harvested on paper under the middle of what is supposed."""
+    curve = supposed.get("curve", QUADRATIC_PLATEAU.key)
+    middle = float(np.mean([placing.best_rates[0], placing.best_rates[-1]]))
+    params = curve_through(curve, supposed["yield_without"], supposed["best_yield"], middle)
+    plans = {EQUAL: (placing.plans[EQUAL], blocks)}
+    if sorted(treatments) != sorted(placing.plans[EQUAL]):
+        plans["the rates of the plan"] = (treatments, blocks)
+    return expected_interval(
+        plans, curve=curve, params=params, sd=sd, price_ratio=supposed["price_ratio"], n=SIMULATED,
+        rate_unit=unit, yield_unit=yield_unit,
+    )  # fmt: skip
+
+
+def _network(network, placing, treatments, cv, unit) -> NetworkPlan:
+    if placing is None:
+        return plan_network(**network, one_block=cv * np.sqrt(2), treatments=len(treatments),
+                            quantity="difference of two treatments", unit="% of the mean")  # fmt: skip
+    one = float(placing.table.set_index("plan").filter(like="optimum_se").loc[RECOMMENDED].iloc[0])
+    return plan_network(**network, one_block=one, treatments=len(treatments),
+                        quantity="economic optimum", unit=unit)  # fmt: skip
+
+
+# ---- tables
+
+
+def _power_table(power):
+    names = {"blocks": "blocks", "strips": "strips", "error_df": "error degrees of freedom",
+             "power": "chance of finding it",
+             "smallest_difference_pct": "smallest difference found [%]"}  # fmt: skip
+    return (pick("Blocks", power.sizes, names),)
+
+
+def _factor_table(factors):
+    names = {"what": "difference of", "se_pct": "standard error [%]", "error_df": "error degrees of freedom",
+             "power": "chance of finding it",
+             "smallest_difference_pct": "smallest difference found [%]"}  # fmt: skip
+    return (pick("Two factors", factors.table, names),)
+
+
+def _rate_tables(placing):
+    unit = placing.rate_unit
+    names = {"plan": "rates placed", "rates": f"rates of a block [{unit}]", "distinct": "distinct rates",
+             placing.table.columns[3]: f"standard error of the optimum, one block [{unit}]",
+             "against_equal_pct": "worth in blocks of equal spacing [%]",
+             "efficiency_pct": "of the best there could be [%]"}  # fmt: skip
+    title = f"Standard error of the optimum if another curve is true [{unit}]"
+    return pick("Rates", placing.table, names), parts.Table(title, placing.by_curve)
+
+
+def _expected_table(expected):
+    unit = expected.rate_unit
+    names = {"plan": "plan", "blocks": "blocks", "strips": "strips", "true_optimum": f"true optimum [{unit}]",
+             "median_width": f"width of the middle interval [{unit}]", "width_p10": f"8 of 10 from [{unit}]",
+             "width_p90": f"to [{unit}]", "bias": f"bias [{unit}]", "rmse": f"usual error [{unit}]",
+             "coverage_pct": "holds the truth [%]", "open_pct": "open above [%]"}  # fmt: skip
+    return (pick("Intervals to expect", bare_plans(expected), names),)
+
+
+def _network_table(network):
+    names = {"years": "years", "blocks": "blocks", "sites": "sites", "trials": "trials", "strips": "strips",
+             "half_width": f"half width [{network.unit}]", "df": "degrees of freedom"}  # fmt: skip
+    return (pick("Sites and years", network.table, names),)

@@ -1,0 +1,99 @@
+"""A planned trial from the command to its files: size, rates, place."""
+
+import json
+
+import openpyxl
+import pandas as pd
+import pytest
+
+from fertkit.cli import main
+from fertkit.errors import InputError, NotEstimable
+from fertkit.intake.shapes import read_outline
+from fertkit.report.layout import answer_layout
+
+MACHINES = {"header_width": 30, "applicator_width": 60, "strip_length": 1200, "seed": 3}
+WORDS = ["--header-width", "30", "--applicator-width", "60", "--strip-length", "1200", "--cv", "2.5"]
+FIELD = {"yield_without": 48, "best_yield": 60, "best_rates": (90, 140), "price_ratio": 0.04, "highest": 200}
+
+
+@pytest.fixture(scope="module")
+def placed():
+    network = {"width": 30, "site_sd": 25, "year_sd": 5}
+    return answer_layout(cv_pct=2.5, field_supposed=FIELD, network=network, second=2, blocks=4, **MACHINES)
+
+
+def test_rates_that_are_placed_are_laid_out_as_often_as_placed(placed):
+    strips = placed.plan.table.query("kind == 'strip'")
+    rates = sorted(placed.placing.plans["for the optimum of any curve"])
+    assert all(sorted(block) == rates for _, block in strips.groupby("block")["treatment"])
+    assert placed.expected.table["plan"].tolist() == ["equal spacing", "the rates of the plan"]
+    assert placed.network.quantity == "economic optimum"
+    assert placed.network.one_block == pytest.approx(placed.placing.table["optimum_se_lb_ac"].iloc[-1])
+
+
+def test_every_part_is_said_drawn_and_tabled(placed):
+    titles = [section.title for section in placed.sections]
+    assert titles[:5] == ["What differences will it find?", "Two factors, or zones",
+                          "Which rates tell most of the optimum?", "How well will it find the optimum?",
+                          "How many sites and years?"]  # fmt: skip
+    page = placed.page()
+    assert page.count("<img") == 6
+    for section in placed.sections:
+        for table in section.tables:
+            assert not any("_" in name for name in table.frame.columns) or table.title == "Strips"
+    assert {"ELFVING1952", "CHALONER1995", "COCHRAN1957"} <= set(placed.sources["source_key"])
+
+
+def test_the_command_plans_a_trial_along_a_line(tmp_path, capsys):
+    words = [
+        "layout",
+        "--rates",
+        "0,60,120,180",
+        "--difference",
+        "5",
+        *WORDS,
+        "--line",
+        "-93.1,42.0 -93.1,42.01",
+    ]
+    assert main([*words, "--files", str(tmp_path / "field"), "--workbook", str(tmp_path / "a.xlsx")]) == 0
+    said = capsys.readouterr().out
+    blocks = answer_layout([0.0, 60, 120, 180], cv_pct=2.5, difference_pct=5, **MACHINES).plan.blocks
+    assert f"{blocks} blocks of 4 treatments" in said
+    table = pd.read_csv(tmp_path / "field" / "strips.csv")
+    strips = json.loads((tmp_path / "field" / "strips.geojson").read_text(encoding="utf-8"))["features"]
+    lines = json.loads((tmp_path / "field" / "lines.geojson").read_text(encoding="utf-8"))["features"]
+    assert len(table) == len(strips) == len(lines) == 4 * blocks + 2
+    assert lines[0]["properties"]["name"] == "A-B line"
+    assert [s["properties"]["rate_lb_ac"] for s in strips] == table["rate_lb_ac"].tolist()
+    sheets = openpyxl.load_workbook(tmp_path / "a.xlsx").sheetnames
+    assert {"Blocks", "Strips", "What was checked", "Sources"} <= set(sheets)
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ([], "suppose a field"),
+        (["--best-yield", "60"], "--yield-without, --best-rate, --nutrient-price, --grain-price"),
+        (["--rates", "0,60", "--line", "3.1,42.0"], "A-B line needs A and B"),
+        (["--rates", "0,60,60"], "each once"),
+        (["--rates", "0,60", "--second", "1"], "second"),
+    ],
+)
+def test_what_is_no_plan_is_refused_in_plain_words(words, says, capsys):
+    assert main(["layout", *WORDS, *words]) == 2
+    assert says in capsys.readouterr().err
+
+
+def test_an_outline_is_an_object_of_geojson(tmp_path):
+    file = tmp_path / "field.geojson"
+    file.write_text('{"type": "Polygon", "coordinates": [[[0, 0], [0.01, 0], [0.01, 0.01], [0, 0]]]}')
+    assert read_outline(file)["type"] == "Polygon"
+    file.write_text("[1, 2")
+    with pytest.raises(InputError, match="not a GeoJSON object"):
+        read_outline(file)
+
+
+def test_a_field_too_narrow_is_refused_before_anything_is_written():
+    corners = [(-93.0, 42.0), (-92.999, 42.0), (-92.999, 42.0005), (-93.0, 42.0005)]
+    with pytest.raises(NotEstimable, match="across its longest side"):
+        answer_layout([0.0, 60, 120], cv_pct=3, boundary=corners, **MACHINES)
