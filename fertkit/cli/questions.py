@@ -394,8 +394,8 @@ def _ask_layout(commands):
         "--rates", "--unit", "--cv", "--blocks", "--difference", "--design", "--second", "--second-on",
         "--whole-cv", "--yield-without", "--best-yield", "--best-rate", "--yield-unit", "--curve",
         "--highest", "--strips", "--nutrient-price", "--grain-price", "--width", "--site-sd", "--year-sd",
-        "--header-width", "--applicator-width", "--strip-length", "--width-unit", "--borders", "--gap", "--boundary", "--line",
-        "--headland", "--files", "--seed", *WRITTEN,
+        "--header-width", "--applicator-width", "--strip-length", "--width-unit", "--borders", "--gap",
+        "--boundary", "--line", "--headland", "--files", "--seed", *WRITTEN,
         rates={"type": _treatments, "metavar": "RATES",
                "help": "rates or names with commas between; without them rates are placed for the field "
                "supposed"},
