@@ -208,10 +208,16 @@ def run_strips(arguments):
     import pandas as pd
 
     if arguments.log:
+        _need_prices(arguments)
         return _from_points(arguments)
     if arguments.by:
         arguments.column = [*arguments.column, ("factor", arguments.by)]
     strips = _read_strips(arguments.file, arguments, arguments.crop)
+    by_means = arguments.design or arguments.cost or arguments.no_worse_than is not None
+    by_means = by_means or (strips.factor and arguments.nutrient_price is None)
+    if not arguments.together and (by_means or not (strips.rate_column or strips.rate_columns)):
+        return _treatments(strips, arguments)
+    _need_prices(arguments)
     arguments.nutrient_price = _one_price(strips, arguments.nutrient_price)
     grouped = bool(strips.factor and strips.rate_column)
     if grouped or arguments.page or arguments.workbook or arguments.together or arguments.paper:
@@ -268,6 +274,8 @@ def _from_points(arguments):
     )  # fmt: skip
     written = _rates(answer.trials, answer.joined.trial, arguments)
     _give(answer, arguments, [*answer.lines(), *written], answer.table)
+
+
 def _one_price(strips, price):
     """The price of the one nutrient of a file, where it was typed by name."""
     if not isinstance(price, dict) or strips.rate_columns:
@@ -298,6 +306,14 @@ def _of_surfaces(arguments):
         what = f"{', '.join(given)}: this is answered for trials of one nutrient, and the file has several"
         raise NotEstimable(what, remedy="leave it out")
     return _asked(arguments, "nutrient_price", "grain_price", "currency", "surface")
+
+
+def _need_prices(arguments):
+    if None in (arguments.nutrient_price, arguments.grain_price):
+        raise NotEstimable(
+            "the rate that pays rests on two prices, of the nutrient and of grain", "--nutrient-price P "
+            "--grain-price P, or --design NAME to compare the means alone",
+        )  # fmt: skip
 
 
 def _read_strips(file, arguments, crop):
@@ -353,8 +369,6 @@ def _whole(strips, arguments):
 def _each(strips, arguments):
     """The analysis of each trial by name, and what is said of them; treatments are compared without rates."""
     from fertkit.report.trial import analyse_each, trial_rows
-    from fertkit.say.trials import means_lines
-    from fertkit.trials.analyse import analyse_strips
 
     if arguments.trial:
         strips = strips.with_strips(trial_rows(strips, arguments.trial)[0])
@@ -363,25 +377,54 @@ def _each(strips, arguments):
 
         options = _of_surfaces(arguments)
         trials, refused = analyse_each(strips, analyse=partial(analyse_surface, **options))
-    elif strips.rate_column:
+    else:
         trials, refused = analyse_each(
             strips, **_asked(arguments, "nutrient_price", "grain_price", "seed", "currency")
         )
-    else:
-        trials, refused = analyse_each(strips, analyse=analyse_strips)
-    why = [Line(Kind.MISSING, f"trial {name}: {why}", in_code=why.in_code) for name, why in refused.items()]
+    why = _refused(refused)
     if not trials:
         raise NotEstimable("\n".join(map(str, why)))
     lines = []
     for name, trial in trials.items():
-        means = [] if strips.rate_column or strips.rate_columns else means_lines(trial)
-        lines += [
-            ", ".join(filter(None, [name, strips.nutrient or " x ".join(strips.rate_columns)])),
-            *trial.lines(),
-            *means,
-            "",
-        ]
+        named = strips.nutrient or " x ".join(strips.rate_columns)
+        lines += [", ".join(filter(None, [name, named])), *trial.lines(), ""]
     return trials, [*lines, *notes(strips.notes), *(["Not analysed:"] if why else []), *why]
+
+
+def _refused(refused) -> list[Line]:
+    """Why trials of a file could not be analysed, a line each."""
+    return [Line(Kind.MISSING, f"trial {name}: {why}", in_code=why.in_code) for name, why in refused.items()]
+
+
+def _treatments(strips, arguments):
+    """Compare treatments by their means, each trial of the file by itself; a page or workbook holds one."""
+    import pandas as pd
+
+    from fertkit.report.treatments import answer_treatments
+
+    if arguments.rates or arguments.paper:
+        what = "--rates" if arguments.rates else "--paper"
+        raise NotEstimable(
+            f"{what} rests on a response curve, and these treatments are compared by their means"
+        )
+    asked = _asked(arguments, "design", "check", "grain_price", "no_worse_than", "currency") | {
+        "costs": dict(arguments.cost), "adjust": {"lsd": "none"}.get(arguments.letters, arguments.letters),
+    }  # fmt: skip
+    if arguments.trial or arguments.page or arguments.workbook:
+        answer = answer_treatments(strips, name=arguments.trial, **asked)
+        return _give(answer, arguments, [answer.name, *answer.lines()], answer.table)
+    answers, refused = {}, {}
+    for name in dict.fromkeys(strips.table["trial"].astype(str)):
+        try:
+            answers[name] = answer_treatments(strips, name=name, **asked)
+        except FertkitError as error:
+            refused[name] = error.note
+    why = _refused(refused)
+    if not answers:
+        raise NotEstimable("\n".join(map(str, why)))
+    lines = [line for name, answer in answers.items() for line in (name, *answer.lines(), "")]
+    table = pd.concat([answer.table for answer in answers.values()], ignore_index=True)
+    return _give(None, arguments, [*lines, *(["Not analysed:"] if why else []), *why], table)
 
 
 def run_layout(arguments):

@@ -36,6 +36,19 @@ def _length(text):
     return _number(number), unit
 
 
+def _cost(text):
+    """The cost of a treatment per area: NAME=14.50, or price times rate, NAME=0.45x30."""
+    import re
+
+    name, mark, amount = text.rpartition("=")
+    if not (mark and name.strip() and amount.strip()):
+        raise argparse.ArgumentTypeError(f"'{text}' is no NAME=COST, as in Product=14.50 or Product=0.45x30")
+    cost = 1.0
+    for part in re.split(r"[x×*]", amount.strip()):
+        cost *= _number(part.strip())
+    return name.strip(), cost
+
+
 def _two_names(text):
     spelling, mark, field = text.partition("=")
     if not (mark and spelling.strip() and field.strip()):
@@ -301,11 +314,12 @@ def add_questions(commands):
     )  # fmt: skip
     _ask(
         commands, "strips", answers.run_strips,
-        "fit response curves to a strip trial and find the economic optimum rate with its interval",
+        "fit response curves to a strip trial and find the economic optimum rate, or compare treatments",
         "strips soybean_k_strips.csv --crop soybean --nutrient-price 0.45 --grain-price 11",
         "file", "--crop", *STRIP_FILE, *PRICES, "--trial", "--together", *WRITTEN, "--within",
         "--price-swing", "--currency", "--rates", "--paper", "--by", "--log", "--zones", "--delay", "--reach",
-        "--header-width", "--utm", "--surface",
+        "--header-width", "--utm", "--surface", "--design", "--check", "--letters", "--cost",
+        "--no-worse-than",
         paper={**_FILE, "metavar": "FOLDER",
                "help": "also write what a paper needs: methods with citations, tables, figures (SVG, PDF) at "
                "85 and 170 mm, and a script that asks again"},
@@ -318,9 +332,10 @@ def add_questions(commands):
         nutrient_price={
             "type": _price, "help": "price of a unit of the nutrient, in the rate's unit of mass (per lb for "
             "lb/ac, ...); of a trial of several nutrients one for each, as in N=0.5,P2O5=0.6",
+            "required": False,
         },
         rates={**_FILE, "help": "also write the optimum rates to a CSV that fertkit plan takes as --trials"},
-        file={**_FILE, "help": "strip file: trial, block, rate, yield, optional moisture, ...; with --log "
+        file={**_FILE, "help": "strip file: trial, block, rate or treatment, yield, ...; with --log "
               "the map of what was applied: polygons or records (GeoJSON, shapefile, CSV)"},
         log={**_FILE, "help": "log of the combine (CSV, GeoJSON, shapefile): strips are made of its points"},
         zones={"metavar": "FILE_OR_COLUMN", "help": "polygons of zones, or a column of the log or the map "
@@ -331,6 +346,29 @@ def add_questions(commands):
         header_width={"type": _length, "metavar": "30ft",
                       "help": "header width, where the log has no column"},
         utm={"metavar": "ZONE", "help": "UTM zone of coordinates in metres, as 15N"},
+        grain_price={"required": False},
+        design={
+            "choices": ["blocks", "pairs", "split-plot", "strip-plot", "factorial", "augmented",
+                        "near-checks"],
+            "help": "compare the means by this design (default: what the columns tell; rates get a curve): "
+            "split-plot, strip-plot and factorial need --column factor=HEADER or whole=HEADER; near-checks "
+            "adjusts each strip by the checks beside it",
+        },
+        check={"metavar": "NAME", "help": "treatment that is the check (default: the one named so)"},
+        letters={
+            "choices": ["tukey", "holm", "protected", "lsd"], "default": "tukey",
+            "help": "rule of the letters: Tukey (default), Holm, LSD after a significant F, or plain LSD",
+        },
+        cost={
+            "type": _cost, "action": "append", "default": [], "metavar": "NAME=COST",
+            "help": "cost of a treatment per area, or its price times its rate, as in Product=0.45x30; with "
+            "--grain-price the net return over the check; repeatable",
+        },
+        no_worse_than={
+            "type": _number, "metavar": "LOSS",
+            "help": "ask whether each treatment yields no more than this less than the check, in the yield's "
+            "unit (two one-sided tests)",
+        },
         crop={"help": "crop, for the trade moisture when the file gives moisture"},
         trial={"metavar": "NAME", "help": "this trial only, where the file holds several"},
         together={

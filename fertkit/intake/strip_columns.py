@@ -44,6 +44,8 @@ def assign_roles(sheet, columns, units, problems) -> dict:
             _settle(
                 role, [(i, h) for i, h in free if h.role == role and i not in used], taken, sheet, problems
             )
+    if not {*RATES, "treatment"} & set(taken) and len(named := _named_kinds(sheet, free)) == 1:
+        taken["treatment"] = named[0][0], replace(named[0][1], role="treatment")
     if not {*RATES} & set(taken) and "treatment" in taken and _names_rates(sheet, taken["treatment"]):
         i, header = taken.pop("treatment")
         taken["rate"] = i, read_header(header.text, "rate")
@@ -61,6 +63,13 @@ def assign_roles(sheet, columns, units, problems) -> dict:
             del taken[role]
     _ask_for_missing(known, taken, problems)
     return taken
+
+
+def _named_kinds(sheet, free) -> list:
+    """Columns of several hybrids, varieties or tillages: the treatments, where nothing else names any."""
+    kinds = set(spellings("strip kind"))
+    named = [(i, h) for i, h in free if kinds & set(words_of(h.text))]
+    return [(i, h) for i, h in named if len({text_of(cell) for cell in sheet.column(i)} - {""}) > 1]
 
 
 def _ask_for_missing(row, taken, problems):

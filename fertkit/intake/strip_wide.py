@@ -3,9 +3,9 @@
 import re
 from dataclasses import dataclass, replace
 
-from fertkit.intake.grid import HEADER_DEPTH, Sheet, is_number_like, units_line, with_units
+from fertkit.intake.grid import HEADER_DEPTH, Sheet, header_key, is_number_like, units_line, with_units
 from fertkit.intake.spellings import is_summary, note
-from fertkit.intake.strip_headers import FACTORS, PLACES, RATES, Header, read_header, says
+from fertkit.intake.strip_headers import FACTORS, PLACES, RATES, Header, each, read_header, says
 from fertkit.intake.units import (
     NUTRIENT_WORDS,
     cell_parts,
@@ -66,9 +66,10 @@ def lengthen(sheet: Sheet, raw, columns, units) -> Sheet:
     long = {"yield", "weight"} & known and {*RATES, "treatment"} & known
     if long or {"rate", "yield", "treatment"} & set(columns):
         return sheet
+    named = {header_key(header) for role in FACTORS for header in each(columns.get(role, []))}
     for at in range(min(HEADER_DEPTH, len(raw.cells))):
         joined = _with_units_below(raw, at)
-        across = _across(joined, at, [text_of(cell) for cell in joined.cells[at]], units)
+        across = _across(joined, at, [text_of(cell) for cell in joined.cells[at]], units, named)
         if across:
             return _melted(joined, at, across, units)
     return sheet
@@ -83,9 +84,11 @@ def _with_units_below(raw, at):
     return replace(raw, cells=[*raw.cells[:at], joined, [""] * len(row), *raw.cells[at + 2 :]])
 
 
-def _across(raw, at, texts, units):
-    """Read one line as the headers of a wide table; None if it is none."""
-    beside = {i: read_header(_down(t)) for i, t in enumerate(texts) if t and _names(t)}
+def _across(raw, at, texts, units, named=()):
+    """Read one line as the headers of a wide table, some `named` as a factor beside; None if it is none."""
+    beside = {
+        i: read_header(_down(t)) for i, t in enumerate(texts) if t and (header_key(t) in named or _names(t))
+    }
     first = min((i for i, t in enumerate(texts) if t and i not in beside and not is_summary(t)), default=None)
     if first is None or not beside or any(i > first and not is_summary(texts[i]) for i in beside):
         return None

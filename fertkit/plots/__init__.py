@@ -23,7 +23,7 @@ MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "StripMeans": ("trials", "trial_strips"), "StripAnalysis": ("trials", "strip_means"),
     "FactorPlan": ("trials", "power_curve"), "NetworkPlan": ("trials", "network_sizes"),
     "RatePlacing": ("trials", "placed_rates"), "Residuals": ("trials", "residual_panels"),
-    "PairedAnalysis": ("trials", "pair_lines"), "SplitPlotAnalysis": ("trials", "split_plot_lines"),
+    "PairedAnalysis": ("trials", "pair_lines"), "TwoFactorAnalysis": ("trials", "factor_lines"),
     "PowerPlan": ("trials", "power_curve"), "PooledEstimate": ("trials", "forest"),
     "OneStage": ("trials", "site_effects"), "StripPlan": ("trials", "field_sketch"),
     "JoinedTrial": ("trials", "joined_map"),

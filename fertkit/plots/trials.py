@@ -89,17 +89,18 @@ def pair_lines(analysis, ax):
 
 
 @figure()
-def split_plot_lines(analysis, ax):
-    """Draw the means of a split plot, a line for each treatment of the whole strips."""
+def factor_lines(analysis, ax):
+    """Draw the means of two factors, a line for each level of the first."""
     for i, (name, part) in enumerate(analysis.means.groupby(analysis.whole, observed=True)):
         mark, dash, colour = (of[i % len(of)] for of in (MARKERS, DASHES, HUES))
         look = {"marker": mark, "ls": dash, "color": colour, "label": f"{analysis.whole} {show(name)}"}
-        ax.plot(part[analysis.part], part["mean"], ms=6, **look)
+        x = part[analysis.part]
+        ax.plot(x if x.dtype.kind in "if" else x.astype(str), part["mean"], ms=6, **look)
     (left, right), top = ax.get_xlim(), ax.get_ylim()[1]
     says = f"least significant difference of two {analysis.part} at one {analysis.whole}"
     place = [top - analysis.errors["lsd"].iloc[2]], [top], [left + 0.02 * (right - left)]
     whiskers(ax, *place, upright=True, capsize=4, label=says)
-    finish(ax, "Split plot means", heading(analysis.part), heading(analysis.response))
+    finish(ax, f"{analysis.layout.capitalize()} means", heading(analysis.part), heading(analysis.response))
 
 
 @figure(width=4.6, height=2.8)

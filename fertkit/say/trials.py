@@ -4,7 +4,6 @@ import numpy as np
 import pandas as pd
 
 from fertkit.intake.moisture import trade_source
-from fertkit.intake.spellings import untreated
 from fertkit.response.curves import CURVES
 from fertkit.response.plan import bare_plans
 from fertkit.response.pooled import LEVEL
@@ -67,7 +66,8 @@ def yield_points_lines(log) -> list[Line]:
 
 def strip_analysis_lines(analysis) -> list[Line]:
     """Say whether the treatments differ, strips in doubt first."""
-    n = f"{len(analysis.strips)} strips, {len(analysis.means)} treatments of {heading(analysis.treatment)}"
+    of = "" if analysis.treatment == "treatment" else f" of {heading(analysis.treatment)}"
+    n = f"{len(analysis.strips)} strips, {len(analysis.means)} treatments{of}"
     said = [told(f"{n}; {analysis.method}."), told(_span(analysis))]
     if np.isfinite(analysis.lsd):
         said.append(told(
@@ -75,6 +75,11 @@ def strip_analysis_lines(analysis) -> list[Line]:
             f"{plain(analysis.error_df)} error degrees of freedom); CV {analysis.cv_pct:.1f} %."
         ))  # fmt: skip
         said.append(told(f"{letters_text(analysis)}."))
+    if analysis.kinds is not None:
+        said += [
+            row("", f"{r.comparison}: least significant difference {plain(r.lsd)}")
+            for r in analysis.kinds.itertuples()
+        ]
     return _told_first(analysis.checks, analysis.notes, said)
 
 
@@ -117,16 +122,6 @@ def equivalence_lines(test) -> list[Line]:
     return said
 
 
-def means_lines(analysis) -> list[Line]:
-    """Say the mean of each treatment with its letters."""
-    check = untreated(analysis.means["treatment"])
-    return [
-        row("", f"{show(r.treatment)}{' (untreated check)' * (r.treatment == check)}: {plain(r.mean, 4)} "
-            f"{r.letters}".rstrip())
-        for r in analysis.means.itertuples()
-    ]  # fmt: skip
-
-
 def _told_first(checks, beside, said) -> list[Line]:
     """Doubtful strips, what was found, and as notes each other thing to know."""
     first = filter(None, [stands_out(checks)])
@@ -158,15 +153,30 @@ def paired_lines(pairs) -> list[Line]:
     return _told_first(pairs.checks, pairs.notes, said)
 
 
-def split_plot_lines(trial) -> list[Line]:
-    """Say which factor of a split plot makes a difference."""
+def two_factor_lines(trial) -> list[Line]:
+    """Say which of two factors makes a difference, and whether they add up."""
+    names = trial.whole, trial.part
+    lie = {
+        "split plot": "{} (whole strips) and {} (parts)",
+        "strip plot": "{} and {}, each on strips of its own",
+        "factorial": "{} and {}, all combinations drawn by lot",
+    }[trial.layout].format(*names)  # fmt: skip
+    said = [told(f"{capital(trial.layout)} of {lie} over {trial.block}s; {trial.method}.")]
     tests = trial.anova.dropna(subset=["p"])
-    tests = tests[tests["term"] != trial.block]
-    said = [told(f"Split plot of {trial.whole} (whole strips) and {trial.part} (parts) over {trial.block}s.")]
-    for r in tests.itertuples():
+    for r in tests[tests["term"] != trial.block].itertuples():
         makes = "makes" if below(r.p, 1 - trial.level) else "cannot be shown to make"
-        said.append(told(f"{makes} a difference (F = {plain(r.f)}, p {plain_p(r.p)})", r.term))
-    return _told_first(trial.checks, (), said)
+        against = f"{plain(r.df)} and {plain(r.error_df)} degrees of freedom against the {r.stratum}"
+        said.append(told(f"{makes} a difference (F = {plain(r.f)}, p {plain_p(r.p)}); {against}.", r.term))
+    if below(trial.interaction_p, 1 - trial.level):
+        said.append(told(
+            f"The two do not add up: compare {trial.part} at each {trial.whole}, not the means over both."
+        ))  # fmt: skip
+    for name, rows in trial.margins.groupby("factor", sort=False):
+        means = ", ".join(f"{show(r.level)} {plain(r.mean, 4)} {r.letters}" for r in rows.itertuples())
+        said.append(row(heading(name), f"{means} (Tukey letters)"))
+    for r in trial.errors.itertuples():
+        said.append(row("", f"{r.comparison}: least significant difference {plain(r.lsd)}"))
+    return _told_first(trial.checks, trial.notes, said)
 
 
 def strip_means_lines(means) -> list[Line]:

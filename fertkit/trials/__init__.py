@@ -10,7 +10,8 @@ Method
   `strip_means` weights by area at trade moisture. Points of a strip are no replicates.
 * Analyse (`analyse_strips`): analysis of variance with blocks, or REML with random blocks, falling back
   to fixed ones where the block variance is near zero; trend and correlated neighbours on request;
-  contrasts against the check strip, LSD and adjusted comparisons. `analyse_pairs`, `analyse_split_plot`.
+  contrasts against the check strip, letters by one named rule; pairs, split and strip plots, augmented
+  layouts and neighbouring checks by its `design`.
 * Pool: `pool_trials` and `pool_estimates` weight site-years by random effects (REML or Paule-Mandel) with
   the modified Hartung-Knapp interval and a prediction interval for a new site; `pool_polynomial` and
   `pool_curve` put all strips in one mixed model.
@@ -32,7 +33,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "analyse": ["analyse_strips"],
         "application": ["write_application"],
-        "designs": ["analyse_pairs", "analyse_split_plot"],
         "layout": ["plan_strips"],
         "one_stage": ["pool_polynomial"],
         "points": ["clean_points", "find_delay"],

@@ -1,19 +1,18 @@
 """Analyse one strip trial: means, their differences and the checks that say how far to trust them."""
 
-from dataclasses import dataclass
-from functools import cache
-from string import ascii_letters
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_header, a_label, a_share, asks, holding, maybe_headers
-from fertkit.errors import unknown
+from fertkit.errors import NotEstimable, unknown
 from fertkit.reference.load import method_sources
 from fertkit.results import Result, checks_frame
-from fertkit.rounding import above, below, first_largest, first_smallest, levelled
-from fertkit.trials import models
+from fertkit.rounding import below, first_largest, first_smallest, levelled
+from fertkit.trials import designs, models
 from fertkit.trials.diagnose import check_rows, stands_out
+from fertkit.trials.differences import against_check, all_pairs, compact_letters, reach
 from fertkit.trials.residuals import Residuals, leverages, residual_frame
 from fertkit.trials.table import Trial, arrange
 
@@ -23,8 +22,6 @@ MODELS = {
     "random": models.random_blocks,
     "neighbours": models.neighbour_errors,
 }
-#: Rules behind the letters: how the probability of a difference allows for looking at many of them.
-ADJUSTMENTS = ("tukey", "holm", "protected", "none")
 #: What follows every comparison, by its names in ``reference/methods.csv``.
 AFTER = ("letters", "assumptions", "outliers")
 
@@ -47,6 +44,10 @@ class StripAnalysis(Result):
         Strips analysed, with ``fitted``, ``residual`` and the ``leverage`` of treatments and fixed groups.
     treatment, response : str
         Names of the columns analysed.
+    design : str
+        Design of `fertkit.trials.designs`, "" for blocks or none.
+    kinds : DataFrame or None
+        Least significant difference of each kind of pair of an augmented layout.
     check_strip : object or None
         Treatment the others are set against.
     variance, error_df : float
@@ -85,6 +86,8 @@ class StripAnalysis(Result):
     notes: tuple[str, ...]
     checks: pd.DataFrame
     methods: tuple[str, ...] = ()
+    design: str = ""
+    kinds: pd.DataFrame | None = None
 
     @property
     def table(self) -> pd.DataFrame:
@@ -143,14 +146,14 @@ class StripAnalysis(Result):
 
 
 @asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"), treatment=a_header,
+    trial=holding("table", like="what read_strips gives, or a table of strips"), treatment=maybe_headers,
     response=a_header, blocks=maybe_headers, check=a_label, level=a_share,
 )  # fmt: skip
 def analyse_strips(
-    trial, *, treatment=None, response=None, blocks=None, check=None,
+    trial, *, treatment=None, response=None, blocks=None, check=None, design=None,
     model: str = "fixed", trend: bool = False, adjust: str = "tukey", level: float = 0.95,
 ) -> StripAnalysis:  # fmt: skip
-    """Compare the treatments of one strip trial.
+    """Compare the treatments of one strip trial, by the design that its columns tell.
 
     Parameters
     ----------
@@ -158,12 +161,18 @@ def analyse_strips(
         Strips of one trial as `fertkit.intake.read_strips` gives them; a strip without a yield is lost and
         handled exactly.
     treatment, response : str, optional
-        Columns to compare and to analyse; found by default (planned rate or rate, and the yield).
+        Columns to compare and to analyse; found by default (planned rate or rate, and the yield). Two columns
+        of treatments in a list are two factors, the first of whole strips in a split plot.
     blocks : str or list of str, optional
         Grouping columns. ``block`` by default; ``["row", "column"]`` for a Latin square; ``[]`` for none.
         Where a site or year column holds several values, groups are counted within each of them.
     check : object, optional
         Treatment that is the check strip; others are also compared with it alone.
+    design : str, optional
+        ``blocks``; ``pairs`` of two treatments; ``split plot``, ``strip plot`` or ``factorial`` of two
+        factors; ``augmented``, checks in every block and entries once; ``near checks``, means adjusted by the
+        checks beside each strip. By default what the table tells: the layout of two factors from rows and
+        columns, plot numbers or a column of whole strips, and entries that stand once beside checks.
     model : {"fixed", "random", "neighbours"}
         Blocks fixed; blocks random (REML); blocks fixed with neighbouring strips correlated.
     trend : bool
@@ -177,6 +186,8 @@ def analyse_strips(
     Returns
     -------
     StripAnalysis
+        Of pairs a `fertkit.trials.pairs.PairedAnalysis`, of two factors a
+        `fertkit.trials.strata.TwoFactorAnalysis`.
 
     Raises
     ------
@@ -203,12 +214,42 @@ def analyse_strips(
     """
     if model not in MODELS:
         raise unknown("model", model, MODELS)
+    design = design and designs.known_design(design)
+    treatment = treatment[0] if isinstance(treatment, list) and len(treatment) == 1 else treatment
+    factors = designs.two_factors(trial, treatment, design)
+    if factors:
+        from fertkit.trials.strata import analyse_two_factors
+
+        block = blocks if isinstance(blocks, str) else "block"
+        layout, *factors, told = designs.layout_of(trial, *factors, block, design)
+        found = analyse_two_factors(trial, layout, *factors, blocks=block, response=response, level=level)
+        return replace(found, notes=(*found.notes, *[f"taken as a {layout}: {told}"] * bool(told)))
+    if design == "pairs":
+        from fertkit.trials.pairs import analyse_pairs
+
+        pair = blocks if isinstance(blocks, str) else "block"
+        return analyse_pairs(
+            trial, treatment=treatment, response=response, blocks=pair, check=check, level=level
+        )
     arranged = arrange(trial, treatment=treatment, response=response, blocks=blocks, trend=trend)
     if check is not None and check not in arranged.labels:
         raise unknown("check treatment", check, arranged.labels)
     models.need_differences(arranged)
-    estimate = MODELS[model](arranged)
-    return conclude(arranged, estimate, check=check, adjust=adjust, level=level)
+    checks = designs.augmented(arranged) if design != "blocks" else ()
+    if design == "augmented" and not len(checks):
+        raise NotEstimable("no treatment stands in every block beside entries that stand once: not augmented")
+    if design == "near checks":
+        from fertkit.trials.neighbours import near_checks
+
+        arranged, estimate = near_checks(arranged, designs.checks_of(arranged, check, checks))
+    else:
+        estimate = MODELS[model](arranged)
+    found = conclude(arranged, estimate, check=check, adjust=adjust, level=level)
+    if not len(checks) or "ss" not in found.anova:
+        return replace(found, design=design or "")
+    kinds = designs.kinds_of_difference(arranged, checks, found.comparisons, lambda df: reach(level, df))
+    anova = designs.split_treatments(arranged, checks, found.anova)
+    return replace(found, design=design or "augmented", anova=anova, kinds=kinds)
 
 
 def conclude(trial: Trial, estimate, *, check, adjust: str, level: float) -> StripAnalysis:
@@ -286,161 +327,3 @@ def _with_check(means, estimate, check, level):
     names = {"low": "difference_low", "high": "difference_high"}
     columns = ["treatment", "difference", *names, "p", "p_adjusted"]
     return means.merge(set_against[columns].rename(columns=names), on="treatment", how="left")
-
-
-# ---- differences of means
-
-
-def all_pairs(means, covariance, df, *, level=0.95, adjust: str = "tukey", p_all=0.0) -> pd.DataFrame:
-    """Compare every treatment mean with every other.
-
-    Parameters
-    ----------
-    means : Series
-        Estimated means, labelled by treatment [yield unit].
-    covariance : (k, k) array
-        Of the means [yield unit squared].
-    df : float or (k, k) array
-        Error degrees of freedom of each difference.
-    level : float
-        Confidence of the intervals of single differences.
-    adjust : {"tukey", "holm", "protected", "none"}
-        Tukey-Kramer studentised range; Holm's step-down; no adjustment once the F test of all is significant;
-        no adjustment (least significant difference).
-    p_all : float
-        Probability of the F test of all, for "protected".
-
-    Returns
-    -------
-    DataFrame
-        first, second, difference (second - first), se, df, low, high, p, p_adjusted.
-    """
-    from scipy.stats import studentized_range
-
-    if adjust not in ADJUSTMENTS:
-        raise unknown("adjustment", adjust, ADJUSTMENTS)
-    i, j = np.triu_indices(len(means), 1)
-    table = _differences(means, covariance, df, i, j, level)
-    table.insert(0, "first", means.index[i])
-    table.insert(1, "second", means.index[j])
-    if adjust == "tukey":
-        ratio = np.abs(table["difference"] / table["se"])
-        adjusted = studentized_range.sf(ratio * np.sqrt(2), len(means), table["df"])
-        table["p_adjusted"] = np.where(np.isfinite(ratio), adjusted, np.nan)
-    elif adjust == "protected":
-        table["p_adjusted"] = np.maximum(table["p"], p_all)
-    else:
-        table["p_adjusted"] = holm(table["p"]) if adjust == "holm" else table["p"]
-    return table
-
-
-@cache
-def reach(level: float, df: float, many: int = 0) -> float:
-    """Standard errors of a difference that two means lie apart where they just differ.
-
-    Student's t for one comparison; with `many` means Tukey's studentised range over the root of two.
-    """
-    from scipy.stats import studentized_range, t
-
-    return float(studentized_range.ppf(level, many, df) / 2**0.5 if many else t.isf((1 - level) / 2, df))
-
-
-def against_check(means, covariance, df, check, *, level: float = 0.95) -> pd.DataFrame:
-    """Compare every other treatment with the check, adjusted as a family (Dunnett 1955, from memory).
-
-    Parameters
-    ----------
-    means, covariance, df, level
-        As in `all_pairs`.
-    check : label
-        Treatment the others are set against.
-
-    Returns
-    -------
-    DataFrame
-        treatment, difference (from the check), se, df, low, high, p, p_adjusted.
-    """
-    at = list(means.index).index(check)
-    others = np.delete(np.arange(len(means)), at)
-    table = _differences(means, covariance, df, np.full(len(others), at), others, level)
-    table.insert(0, "treatment", means.index[others])
-    with_check = covariance[others, at]
-    spread = covariance[np.ix_(others, others)] + covariance[at, at] - with_check[:, None] - with_check
-    table["p_adjusted"] = _largest_of(table, spread)
-    return table
-
-
-def _differences(means, covariance, df, base, other, level) -> pd.DataFrame:
-    """Differences of means at places `other` from those at `base`: difference, se, df, low, high, p."""
-    from scipy.stats import t
-
-    apart = np.diag(covariance)[base] + np.diag(covariance)[other]
-    spread = apart - 2 * covariance[base, other]
-    table = pd.DataFrame({"difference": means.to_numpy()[other] - means.to_numpy()[base]})
-    table["se"] = np.sqrt(np.where(above(spread, 0, scale=apart), spread, np.nan))
-    table["df"] = np.broadcast_to(df, covariance.shape)[base, other]
-    half = t.isf((1 - level) / 2, table["df"]) * table["se"]
-    table["low"], table["high"] = table["difference"] - half, table["difference"] + half
-    table["p"] = 2 * t.sf(np.abs(table["difference"] / table["se"]), table["df"])
-    return table
-
-
-def _largest_of(table, spread):
-    """Probability that the largest |t| of the family exceeds each one seen, under a multivariate t."""
-    from scipy.stats import multivariate_t
-
-    ratio = np.abs(table["difference"] / table["se"]).to_numpy()
-    if len(table) == 1 or not np.isfinite(ratio).all():
-        return table["p"]
-    correlation = spread / np.sqrt(np.outer(np.diag(spread), np.diag(spread)))
-    family = multivariate_t(
-        shape=correlation, df=max(float(table["df"].mean()), 1.0), allow_singular=True, seed=20240
-    )
-    inside = [family.cdf(np.full(len(ratio), r), lower_limit=np.full(len(ratio), -r)) for r in ratio]
-    # Never below the unadjusted probability: the integral is a simulation good to about four digits.
-    return np.maximum(1 - np.array(inside), table["p"])
-
-
-def holm(p) -> np.ndarray:
-    """Holm's step-down adjustment of probabilities, in the order given."""
-    p = np.asarray(p, dtype=float)
-    order = np.argsort(p)
-    stepped = np.maximum.accumulate(p[order] * np.arange(len(p), 0, -1))
-    adjusted = np.empty_like(p)
-    adjusted[order] = np.minimum(stepped, 1.0)
-    return adjusted
-
-
-def compact_letters(means, pairs, alpha: float = 0.05) -> pd.Series:
-    """Return letters of treatments: those that cannot be told apart share one, "a" goes to the highest mean.
-
-    Parameters
-    ----------
-    means : Series
-        Means labelled by treatment.
-    pairs : DataFrame
-        first, second and p_adjusted of all pairs.
-    alpha : float
-        Pairs with a smaller adjusted probability share no letter.
-
-    Notes
-    -----
-    Insert-and-absorb algorithm of Piepho (2004, J. Comput. Graph. Stat. 13:456-466, from memory).
-    """
-    groups = [frozenset(means.index)]
-    for row in pairs[below(pairs["p_adjusted"], alpha)].itertuples():
-        split = []
-        for group in groups:
-            if row.first in group and row.second in group:
-                split += [group - {row.first}, group - {row.second}]
-            else:
-                split.append(group)
-        unique = set(split)
-        groups = [g for g in unique if not any(g < other for other in unique)]
-    rank = pd.Series(levelled(means), index=means.index).rank(ascending=False, method="first")
-    groups.sort(key=lambda g: sorted(rank[list(g)]))
-    names = [ascii_letters[i] if i < len(ascii_letters) else f"({i})" for i in range(len(groups))]
-    return pd.Series(
-        ["".join(n for n, g in zip(names, groups, strict=True) if label in g) for label in means.index],
-        index=means.index,
-    )

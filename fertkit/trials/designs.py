@@ -1,381 +1,178 @@
-"""Trials with an arithmetic of their own: two treatments in pairs, and split plots."""
+"""How a trial is laid out, where its columns tell, and which analysis goes with it."""
 
-from dataclasses import dataclass
+from math import factorial
 
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_header, a_label, a_share, a_word, asks, holding
 from fertkit.errors import NotEstimable, unknown
-from fertkit.results import Result, checks_frame, counted, show
-from fertkit.rounding import at_most, same
+from fertkit.intake.spellings import untreated
 from fertkit.trials import linear
-from fertkit.trials.diagnose import ORDER, far_row, order_check, order_row, smoother, strip_names
-from fertkit.trials.limits import check_row, citations
-from fertkit.trials.mixed import components, fit_reml, shared
-from fertkit.trials.strips import factor, places
-from fertkit.trials.table import arrange, column_of, measured, one_trial
+from fertkit.trials.strips import places, site_columns
+from fertkit.trials.table import default_treatment, one_trial
+
+#: Designs that can be asked for; those of two factors name two columns of treatments.
+TWO_FACTORS = ("split plot", "strip plot", "factorial")
+DESIGNS = ("blocks", "pairs", *TWO_FACTORS, "augmented", "near checks")
+#: Columns that place strips on a grid.
+_ROWS, _COLUMNS = ("row", "range", "tier"), ("column", "col")
+#: A layout that lots give more often than this is not read from the places of the strips; a trial is
+#: augmented where this share of its treatments stands once (common practice, no source).
+BY_LOT, ONCE = 0.01, 0.5
 
 
-@dataclass(frozen=True)
-class PairedAnalysis(Result):
-    """Difference of two treatments over pairs of strips.
-
-    Attributes
-    ----------
-    pairs : DataFrame
-        pair, the two yields and their difference [yield unit].
-    first, second : object
-        The treatments; differences are second - first.
-    difference, sd, se : float
-        Mean difference, standard deviation of the differences, standard error of their mean [yield unit].
-    low, high : float
-        Confidence interval of the difference [yield unit].
-    t, df, p : float
-        Student's t, its degrees of freedom and two-sided probability.
-    ratio, ratio_low, ratio_high : float
-        Mean of second over mean of first with Fieller's interval [unitless]; NaN ends where it is open.
-    level : float
-    notes : tuple of str
-    checks : DataFrame
-    """
-
-    pairs: pd.DataFrame
-    first: object
-    second: object
-    difference: float
-    sd: float
-    se: float
-    low: float
-    high: float
-    t: float
-    df: int
-    p: float
-    ratio: float
-    ratio_low: float
-    ratio_high: float
-    level: float
-    response: str
-    notes: tuple[str, ...]
-    checks: pd.DataFrame
-
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.pairs
-
-    @property
-    def sources(self) -> pd.DataFrame:
-        return citations("strip_trial", ["pairs"])
+def known_design(design) -> str:
+    """Return the name of a design as this module writes it; a hyphen is as good as a space."""
+    name = str(design).replace("-", " ").strip().lower()
+    if name not in DESIGNS:
+        raise unknown("design", design, DESIGNS)
+    return name
 
 
-@asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"), treatment=a_header,
-    response=a_header, blocks=a_word, check=a_label, level=a_share,
-)  # fmt: skip
-def analyse_pairs(
-    trial, *, treatment=None, response=None, blocks="block", check=None, level: float = 0.95
-) -> PairedAnalysis:
-    """Compare two treatments laid side by side in pairs.
+def two_factors(trial, treatment, design) -> tuple[str, str] | None:
+    """Return the two columns of treatments of a trial of two factors; None where there is one."""
+    if isinstance(treatment, list | tuple):
+        if len(treatment) != 2:
+            raise NotEstimable(
+                f"{len(treatment)} columns of treatments: one analysis compares one or two factors"
+            )
+        return tuple(treatment)
+    factor = getattr(trial, "factor", "")
+    if factor and treatment is None:
+        return factor, default_treatment(trial.table)
+    if design in TWO_FACTORS:
+        raise NotEstimable(
+            f"a {design} has two factors, and one column of treatments is named",
+            "treatment=[WHOLE, PART], or --column factor=HEADER",
+            remedy="name the column of the second factor",
+        )
+    return None
 
-    Parameters
-    ----------
-    trial : StripTrial or DataFrame
-        One trial with two treatments; a pair that lost a strip is left out and named.
-    treatment, response : str, optional
-        Columns, as in `analyse_strips`.
-    blocks : str
-        Column that names the pair.
-    check : object, optional
-        Treatment the other is set against; the first in order by default.
-    level : float
+
+def layout_of(trial, first, second, block, design) -> tuple[str, str, str, str]:
+    """Return the layout of two factors: (layout, first, second, what told it).
 
     Raises
     ------
     NotEstimable
-        If there are not exactly two treatments, or fewer than two complete pairs.
-
-    Examples
-    --------
-    Fifteen pairs of maize plants (Fisher 1935, The Design of Experiments): 2.617 taller, t = 2.148 with 14
-    degrees of freedom.
-
-    >>> from fertkit.trials import analyse_pairs
-    >>> import pandas as pd
-    >>> cross = [23.5, 12, 21, 22, 19.125, 21.5, 22.125, 20.375, 18.25, 21.625, 23.25, 21, 22.125, 23, 12]
-    >>> own = [17.375, 20.375, 20, 20, 18.375, 18.625, 18.625, 15.25, 16.5, 18, 16.25, 18, 12.75, 15.5, 18]
-    >>> trial = pd.DataFrame({"block": list(range(15)) * 2, "yield_bu_ac": cross + own})
-    >>> trial["treatment"] = ["cross"] * 15 + ["self"] * 15
-    >>> found = analyse_pairs(trial, check="self")
-    >>> "in 15 pairs: difference 2.6" in found.summary()
-    True
+        If nothing tells: the test of each factor depends on the layout.
     """
-    from scipy.stats import t as t_distribution
-
-    arranged = arrange(trial, treatment=treatment, response=response, blocks=blocks)
-    if len(arranged.labels) != 2:
-        what = f"pairs need two treatments, there are {len(arranged.labels)}"
-        raise NotEstimable(what, "analyse_strips(...)", remedy="compare them all as strips")
-    complete, notes = _complete_pairs(arranged, blocks)
-    first, second = arranged.labels
-    if check is not None and check not in arranged.labels:
-        raise unknown("check treatment", check, arranged.labels)
-    if check == second:
-        first, second = second, first
-    one, other = complete[first].to_numpy(), complete[second].to_numpy()
-    change = other - one
-    n, df = len(change), len(change) - 1
-    mean, sd = float(change.mean()), float(change.std(ddof=1))
-    size = np.abs(one).max()
-    if same(sd, 0, scale=size):
-        sd, notes = 0.0, (*notes, "every pair differs by the same: there is no error to test against")
-    se = sd / np.sqrt(n)
-    t = mean / se if se > 0 else np.nan
-    reach = float(t_distribution.isf((1 - level) / 2, df))
-    moments = np.cov(other, one) / n
-    low, high = fieller(other.mean(), one.mean(), moments, reach)
-    return PairedAnalysis(
-        pairs=complete.assign(difference=change).reset_index().rename_axis(columns=None),
-        first=first, second=second, difference=mean, sd=sd, se=float(se),
-        low=mean - reach * se, high=mean + reach * se, t=float(t), df=df,
-        p=float(2 * t_distribution.sf(abs(t), df)),
-        ratio=float(other.mean() / one.mean()) if one.mean() else np.nan, ratio_low=low, ratio_high=high,
-        level=level, response=arranged.response, notes=notes,
-        checks=checks_frame([
-            *order_check(arranged), _far_pairs(complete, change, blocks), *_pair_checks(change, size),
-        ]),
-    )  # fmt: skip
+    if design in TWO_FACTORS:
+        return design, first, second, ""
+    if getattr(trial, "whole", False):
+        return "split plot", first, second, ""
+    seen = _on_grid(one_trial(trial), first, second, block) or _in_line(
+        one_trial(trial), first, second, block
+    )
+    if seen is None:
+        raise NotEstimable(
+            f"two factors, {first} and {second}: the table does not tell whether one of them lies on whole "
+            "strips (split plot), each on strips of its own across the other (strip plot), or all "
+            "combinations were drawn by lot (factorial), and the tests differ",
+            "--design split-plot, strip-plot or factorial (design=...)",
+            remedy="say which, or add the plot numbers or the rows and columns",
+        )
+    return seen
 
 
-def _complete_pairs(arranged, pair) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Yields of the two treatments, a row a pair, and what is noted of the strips."""
-    keys = [*(c for c in arranged.sites if c != pair), pair]
-    wide = arranged.strips.pivot_table(arranged.response, keys, arranged.treatment, aggfunc="mean")
-    complete = wide.dropna()
-    notes = arranged.notes
-    if len(complete) < len(wide):
-        notes += (f"{counted(len(wide) - len(complete), 'strip')} without a partner left out",)
-    if len(complete) < 2:
-        raise NotEstimable("fewer than two complete pairs: the difference has no measure of its error")
-    return complete, notes
+def _on_grid(table, first, second, block):
+    """A strip plot, where rows carry one factor and columns the other in every block."""
+    names = {str(c).lower(): c for c in table}
+    row, column = (next((names[n] for n in axis if n in names), None) for axis in (_ROWS, _COLUMNS))
+    if row is None or column is None:
+        return None
+
+    def alone(axis, factor):
+        return table.groupby([block, axis])[factor].nunique().max() == 1
+
+    for one, other in ((first, second), (second, first)):
+        if alone(row, one) and alone(column, other) and min(table[one].nunique(), table[other].nunique()) > 1:
+            return "strip plot", one, other, f"each row has one {one} and each column one {other}"
+    return None
 
 
-def fieller(top: float, bottom: float, covariance, reach: float) -> tuple[float, float]:
-    """Interval of a ratio of two normal estimates (Fieller 1954, J. R. Stat. Soc. B 16:175-185, from memory).
+def _in_line(table, first, second, block):
+    """The layout that the order of the plots shows, unless lots give it too often."""
+    order = places(table, site_columns(table))[1]
+    if order is None:
+        return None
+    runs = {}
+    for one, other in ((first, second), (second, first)):
+        blocks = [
+            rows.loc[rows["_at"].sort_values().index] for _, rows in table.assign(_at=order).groupby(block)
+        ]
+        runs[one] = [rows[one].ne(rows[one].shift()).sum() == rows[one].nunique() for rows in blocks]
+        a, b = table[one].nunique(), table[other].nunique()
+        by_lot = factorial(a) * factorial(b) ** a / factorial(a * b)
+        if all(runs[one]) and by_lot ** len(blocks) < BY_LOT:
+            again = all(_one_order(rows, one, other) for rows in blocks)
+            if not again:
+                return "split plot", one, other, f"the plots of one {one} lie side by side in every block"
+            if (2 / factorial(b) ** (a - 1)) ** len(blocks) < BY_LOT:
+                said = f"in every block {other} keeps one order across the strips of {one}"
+                return "strip plot", one, other, said
+            return None
+    none = not any(map(any, runs.values()))
+    return ("factorial", first, second, "both factors change from plot to plot") if none else None
 
-    Parameters
-    ----------
-    top, bottom : float
-        The estimates.
-    covariance : (2, 2) array
-        Of top and bottom.
-    reach : float
-        Quantile of Student's t.
+
+def _one_order(rows, one, other) -> bool:
+    """Whether a factor keeps its order in every strip of another, or turns it from strip to strip."""
+    orders = [list(strip[other]) for _, strip in rows.groupby(rows[one].ne(rows[one].shift()).cumsum())]
+    turned = [order[::-1] if i % 2 else order for i, order in enumerate(orders)]
+    return any(all(order == way[0] for order in way) for way in (orders, turned))
+
+
+# ---- checks in every block, entries once
+
+
+def augmented(trial) -> pd.Index:
+    """Return the checks of an augmented layout: treatments of every block beside entries that stand once."""
+    often = np.bincount(trial.codes)
+    if not trial.blocking or trial.blocking[0][1].max() == 0 or (often == 1).mean() < ONCE:
+        return trial.labels[:0]
+    blocks = trial.blocking[0][1]
+    held = [len(np.unique(blocks[trial.codes == code])) for code in range(len(often))]
+    return trial.labels[(np.array(held) == blocks.max() + 1) & (often > 1)]
+
+
+def checks_of(trial, check, checks):
+    """Return the checks that a strip is set against: of the layout, the one named, or the untreated one."""
+    named = untreated(trial.labels) if check is None else check
+    if not len(checks) and named is None:
+        raise NotEstimable("no treatment is named as the check", "check=...", remedy="say which one it is")
+    return checks if len(checks) else [named]
+
+
+def split_treatments(trial, checks, anova) -> pd.DataFrame:
+    """Return the analysis of variance with the treatments parted: checks against entries, each among theirs.
+
+    Federer (1956, Hawaiian Planters' Record 55:191-208, from memory): adjusted for blocks, in this order.
+    """
+    is_check = np.isin(trial.codes, np.flatnonzero(trial.labels.isin(checks)))
+    own = linear.dummies(np.where(is_check, trial.codes + 1, 0))
+    terms = [("checks against entries", is_check[:, None].astype(float)), ("among checks", own),
+             ("among entries", trial.treatment_columns())]  # fmt: skip
+    rows = linear.sequential_squares(trial.y, [*trial.terms(), *terms])
+    table = linear.anova_table(rows).set_index("term").loc[[name for name, _ in terms]].reset_index()
+    at = int(np.flatnonzero(anova["term"] == "treatment")[0]) + 1
+    return pd.concat([anova.iloc[:at], table, anova.iloc[at:]], ignore_index=True)
+
+
+def kinds_of_difference(trial, checks, pairs, reach) -> pd.DataFrame:
+    """Return the least significant difference of each kind of pair of an augmented layout.
 
     Returns
     -------
-    low, high : float
-        NaN, NaN where the set is not a finite interval: the bottom cannot be told from zero.
+    DataFrame
+        comparison, pairs, sed, lsd: means over the pairs of the kind [yield unit].
     """
-    a = bottom**2 - reach**2 * covariance[1, 1]
-    b = top * bottom - reach**2 * covariance[0, 1]
-    c = top**2 - reach**2 * covariance[0, 0]
-    inside = b**2 - a * c
-    if at_most(a, 0, scale=bottom**2) or inside < 0:
-        return np.nan, np.nan
-    return float((b - np.sqrt(inside)) / a), float((b + np.sqrt(inside)) / a)
-
-
-def _far_pairs(complete, change, pair):
-    """Pairs whose difference the others do not expect; which strip of a pair is wrong none can tell."""
-    names = [f"the difference in {pair} {' '.join(map(show, np.atleast_1d(one)))}" for one in complete.index]
-    return far_row(np.ones((len(change), 1)), change, names)
-
-
-def _pair_checks(change, size):
-    from scipy.stats import shapiro
-
-    rows = [check_row("pairs", "pairs", len(change))]
-    if len(change) >= 3 and not same(np.ptp(change), 0, scale=size):
-        rows.append(check_row("pairs", "normality (Shapiro-Wilk)", float(shapiro(change).pvalue)))
-    return rows
-
-
-# ---- split plots
-
-
-@dataclass(frozen=True)
-class SplitPlotAnalysis(Result):
-    """Analysis of a split plot.
-
-    Attributes
-    ----------
-    anova : DataFrame
-        stratum, term, df, ss, ms, f, p.
-    means : DataFrame
-        One row per combination: the two treatments, n and mean [yield unit].
-    errors : DataFrame
-        Standard error of a difference and least significant difference of each kind of comparison
-        [yield unit].
-    variances : DataFrame
-        term, variance of block, whole plot and part (REML) [yield unit squared].
-    whole, part, block, response : str
-        Columns.
-    level : float
-    checks : DataFrame
-    """
-
-    anova: pd.DataFrame
-    means: pd.DataFrame
-    errors: pd.DataFrame
-    variances: pd.DataFrame
-    whole: str
-    part: str
-    block: str
-    response: str
-    level: float
-    checks: pd.DataFrame
-
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.means
-
-
-@asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"), whole=a_word, part=a_word,
-    blocks=a_word, response=a_header, level=a_share,
-)  # fmt: skip
-def analyse_split_plot(trial, whole, part, *, blocks="block", response=None, level=0.95) -> SplitPlotAnalysis:
-    """Analyse a complete split plot.
-
-    Parameters
-    ----------
-    trial : StripTrial or DataFrame
-    whole, part : str
-        Columns of the treatment of whole strips and of their parts.
-    blocks, response : str, optional
-        Columns; the one yield column by default.
-    level : float
-        Confidence behind the least significant differences.
-
-    Raises
-    ------
-    InputError
-        If a column is not there, or a yield is no number.
-    NotEstimable
-        If a combination is missing or repeated in a block: the strata are then not orthogonal.
-
-    Examples
-    --------
-    Two blocks of two whole strips, each of two parts (invented); the rates yield 48.75 and 54.75 by hand.
-
-    >>> from fertkit.trials import analyse_split_plot
-    >>> import pandas as pd
-    >>> trial = pd.DataFrame({
-    ...     "block": [1] * 4 + [2] * 4, "tillage": ["no-till", "no-till", "chisel", "chisel"] * 2,
-    ...     "rate_lb_ac": [0, 60] * 4, "yield_bu_ac": [48.0, 55, 49, 54, 50, 56, 48, 54],
-    ... })
-    >>> analysis = analyse_split_plot(trial, "tillage", "rate_lb_ac")
-    >>> by_rate = trial.groupby("rate_lb_ac")["yield_bu_ac"].mean()
-    >>> by_rate.tolist(), round(float(analysis.anova.set_index("term").loc["rate_lb_ac", "ss"]), 6)
-    ([48.75, 54.75], 72.0)
-    """
-    table = one_trial(trial)
-    response = column_of(table, response, "yield")
-    for column in (whole, part, blocks):
-        column_of(table, column, "factor")
-    strips = table.assign(**{response: measured(table, response)}).dropna(subset=[response])
-    counts = strips.pivot_table(response, blocks, [whole, part], aggfunc="count", observed=True)
-    complete = counts.shape[1] == len(strips[whole].unique()) * len(strips[part].unique())
-    if not complete or not counts.eq(1).all(axis=None) or len(counts) < 2:
-        raise NotEstimable(
-            "a split plot needs each combination once in each of two or more blocks",
-            "analyse_strips(...)",
-            remedy="with a strip lost, analyse the parts one by one",
-        )
-    y = strips[response].to_numpy(float)
-    codes = {name: factor(strips[name])[0] for name in (blocks, whole, part)}
-    columns = {name: linear.dummies(c) for name, c in codes.items()}
-    plots = linear.interaction(columns[blocks], columns[whole])
-    both = f"{whole} x {part}"
-    rows = linear.sequential_squares(y, [
-        (blocks, columns[blocks]), (whole, columns[whole]), ("whole-strip error", plots),
-        (part, columns[part]), (both, linear.interaction(columns[whole], columns[part])),
-    ])  # fmt: skip
-    upper = linear.anova_table(rows[:3], error="whole-strip error").assign(stratum="whole strips")
-    lower = linear.anova_table(rows[3:]).replace({"term": {"error": "part error"}}).assign(stratum="parts")
-    anova = pd.concat([upper, lower], ignore_index=True)[["stratum", "term", "df", "ss", "ms", "f", "p"]]
-    means = strips.groupby([whole, part], observed=True)[response].agg(n="size", mean="mean").reset_index()
-    sizes = tuple(int(codes[name].max()) + 1 for name in (blocks, whole, part))
-    return SplitPlotAnalysis(
-        anova=anova, means=means, errors=_errors(anova, sizes, whole, part, level),
-        variances=_variances(y, codes, columns, blocks, whole, part),
-        whole=whole, part=part, block=blocks, response=response, level=level,
-        checks=checks_frame([
-            *_strata_checks(anova), *_orders(strips, codes, blocks, whole, part),
-            _far_parts(strips, y, columns, plots, blocks, whole, part),
-        ]),
-    )  # fmt: skip
-
-
-def _errors(anova, sizes, whole, part, level) -> pd.DataFrame:
-    """Standard errors of the four kinds of difference (Gomez & Gomez 1984, chapter 3, from memory)."""
-    from scipy.stats import t
-
-    r, a, b = sizes
-    base = anova.set_index("term")
-    upper, lower = base.loc["whole-strip error"], base.loc["part error"]
-    ea, eb = upper["ms"], lower["ms"]
-    ta, tb = (t.isf((1 - level) / 2, row["df"]) for row in (upper, lower))
-    mixed = (b - 1) * eb + ea
-    table = pd.DataFrame(
-        [
-            (f"two {whole} means", 2 * ea / (r * b), ta),
-            (f"two {part} means", 2 * eb / (r * a), tb),
-            (f"two {part} at one {whole}", 2 * eb / r, tb),
-            (
-                f"two {whole} at one or different {part}",
-                2 * mixed / (r * b),
-                ((b - 1) * eb * tb + ea * ta) / mixed,
-            ),
-        ],
-        columns=["comparison", "variance", "t"],
-    )
-    sed = np.sqrt(table["variance"])
-    return pd.DataFrame({"comparison": table["comparison"], "sed": sed, "lsd": table["t"] * sed})
-
-
-def _variances(y, codes, columns, block, whole, part) -> pd.DataFrame:
-    cells = linear.interaction(columns[whole], columns[part])
-    design = np.column_stack([np.ones(len(y)), columns[whole], columns[part], cells])
-    plot = codes[block] * (codes[whole].max() + 1) + codes[whole]
-    build = components([shared(codes[block]), shared(plot), np.eye(len(y))])
-    fit = fit_reml(design, y, build, np.full(3, y.var() / 3))
-    return pd.DataFrame({"term": [block, f"{whole} strip", "part"], "variance": fit.parameters})
-
-
-def _strata_checks(anova):
-    base = anova.set_index("term")["df"]
-    names = ("whole-strip error", "part error")
-    return [check_row("split plot", f"degrees of freedom, {name}", int(base[name])) for name in names]
-
-
-def _orders(strips, codes, block, whole, part):
-    """Whether whole strips lie in one order in every block, and parts in one order in every whole strip."""
-    order = places(strips)[1]
-    plot = codes[block] * (codes[whole].max() + 1) + codes[whole]
-    first = None if order is None else pd.Series(order).groupby(plot).mean().to_numpy()
-    strip = pd.DataFrame({"plot": plot, "whole": codes[whole], "block": codes[block]}).groupby("plot").first()
-    return [
-        order_row(strip["whole"].to_numpy(), strip["block"].to_numpy(), first, f"{whole}: {ORDER}"),
-        order_row(codes[part], plot, order, f"{part}: {ORDER}"),
-    ]
-
-
-def _far_parts(strips, y, columns, plots, block, whole, part):
-    """Parts that the others do not expect."""
-    rest = np.column_stack([np.ones(len(y)), columns[block], columns[whole], plots])
-    design = np.column_stack([rest, columns[part], linear.interaction(columns[whole], columns[part])])
-    numeric = pd.api.types.is_numeric_dtype(strips[part])
-    given = [f"{show(a)}, {show(b)}" for a, b in zip(strips[whole], strips[part], strict=True)]
-    named = strip_names(strips.assign(block=strips[block]), given)
-    return far_row(design, y, named, smoother(strips[part], rest) if numeric else None)
+    home = pd.Series(trial.blocking[0][1]).groupby(trial.codes).first()
+    home.index = trial.labels[home.index]
+    many = pairs["first"].isin(checks).astype(int) + pairs["second"].isin(checks)
+    names = ["two checks", "a check and an entry", "two entries of one block"]
+    one = pairs["first"].map(home).to_numpy() == pairs["second"].map(home).to_numpy()
+    kind = np.select([many == 2, many == 1, one], names, "two entries of different blocks")
+    table = pairs.assign(comparison=kind, lsd=pairs["se"] * [reach(df) for df in pairs["df"]])
+    means = {"pairs": ("se", "size"), "sed": ("se", "mean"), "lsd": ("lsd", "mean")}
+    return table.groupby("comparison", sort=False).agg(**means).reset_index()

@@ -7,12 +7,9 @@ import pandas as pd
 
 from fertkit.asked import a_label, above_zero, asks, holding
 from fertkit.errors import NotEstimable, unknown
-from fertkit.reference.load import list_sources
+from fertkit.reference.load import method_sources
 from fertkit.results import Result
 from fertkit.rounding import below
-
-#: Citation of the two one-sided tests.
-SOURCE = "SCHUIRMANN1987"
 
 
 @dataclass(frozen=True)
@@ -45,7 +42,7 @@ class Equivalence(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        return list_sources([SOURCE])
+        return method_sources("equivalence")
 
 
 @asks(analysis=holding("comparisons", "means", like="what analyse_strips gives"), margin=above_zero,

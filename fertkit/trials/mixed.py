@@ -40,6 +40,8 @@ class RemlFit:
         -2 x (restricted) log-likelihood, constants included.
     slopes : (q, p, p) array
         Derivative of `covariance` in each parameter.
+    bends : (q, q, p, p) array
+        Products of two derivatives of the covariance of the strips, brought to the coefficients.
     """
 
     coefficients: np.ndarray
@@ -49,6 +51,7 @@ class RemlFit:
     information: np.ndarray
     criterion: float
     slopes: np.ndarray
+    bends: np.ndarray
 
     def degrees_of_freedom(self, contrast) -> float:
         """Satterthwaite's degrees of freedom of one contrast (1946, Biometrics 2:110-114, from memory).
@@ -59,6 +62,39 @@ class RemlFit:
         gradient = np.einsum("p,qpr,r->q", contrast, self.slopes[free], contrast)
         spread = np.linalg.solve(self.information[np.ix_(free, free)], gradient)
         return float(2 * (contrast @ self.covariance @ contrast) ** 2 / (gradient @ spread))
+
+    @cached_property
+    def adjusted(self) -> np.ndarray:
+        """Covariance of the coefficients with the allowance of Kenward & Roger for estimated variances.
+
+        Kenward & Roger (1997, Biometrics 53:983-997, from memory), for covariances that are sums of known
+        matrices; a variance estimated as zero keeps the uncertainty that the design gives it.
+        """
+        spread, precision = np.linalg.inv(self.information), np.linalg.inv(self.covariance)
+        gap = self.bends - np.einsum("ipq,qr,jrs->ijps", self.slopes, precision, self.slopes)
+        return self.covariance + 2 * np.einsum("ij,ijpq->pq", spread, gap)
+
+    def kenward_roger(self, contrasts) -> tuple[float, int, float, float]:
+        """F test of several contrasts at once after Kenward & Roger (1997): (F, df1, df2, p)."""
+        from scipy.stats import f as f_distribution
+
+        q, spread = len(contrasts), np.linalg.inv(self.information)
+        inner = np.linalg.inv(contrasts @ self.covariance @ contrasts.T)
+        parts = np.array([inner @ contrasts @ slope @ contrasts.T for slope in self.slopes])
+        traces = np.trace(parts, axis1=1, axis2=2)
+        a1 = float(traces @ spread @ traces)
+        a2 = float(np.einsum("ij,ipq,jqp->", spread, parts, parts))
+        b = (a1 + 6 * a2) / (2 * q)
+        g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
+        bottom = 3 * q + 2 * (1 - g)
+        c1, c2, c3 = g / bottom, (q - g) / bottom, (q + 2 - g) / bottom
+        mean = 1 / (1 - a2 / q)
+        variance = 2 / q * (1 + c1 * b) / ((1 - c2 * b) ** 2 * (1 - c3 * b))
+        df2 = 4 + (q + 2) / (q * variance / (2 * mean**2) - 1)
+        effect = contrasts @ self.coefficients
+        wald = effect @ np.linalg.solve(contrasts @ self.adjusted @ contrasts.T, effect) / q
+        statistic = float(df2 / (mean * (df2 - 2)) * wald)
+        return statistic, q, float(df2), float(f_distribution.sf(statistic, q, df2))
 
 
 def components(matrices):
@@ -143,6 +179,7 @@ def _fitted(at, theta, at_bound) -> RemlFit:
     projector = at.inverse - at.weighted @ at.covariance @ at.weighted.T
     products = [projector @ d for d in at.derivatives]
     weights = at.weighted @ at.covariance  # V^-1 X (X'V^-1 X)^-1
+    moved = [d @ weights for d in at.derivatives]
     return RemlFit(
         coefficients=at.coefficients,
         covariance=at.covariance,
@@ -150,7 +187,8 @@ def _fitted(at, theta, at_bound) -> RemlFit:
         at_bound=at_bound,
         information=0.5 * np.array([[np.sum(a * b.T) for b in products] for a in products]),
         criterion=at.criterion,
-        slopes=np.array([weights.T @ d @ weights for d in at.derivatives]),
+        slopes=np.array([weights.T @ d for d in moved]),
+        bends=np.array([[a.T @ at.inverse @ b for b in moved] for a in moved]),
     )
 
 

@@ -88,7 +88,7 @@ def fixed_blocks(trial: Trial) -> Estimate:
         residuals=fit.residuals,
         variance=variance,
         error_df=float(fit.df),
-        method=method + (" with a straight trend across the field" if trial.covariates else ""),
+        method=method + (" with a straight trend across the field" if trial.trend else ""),
         notes=notes,
     )
 

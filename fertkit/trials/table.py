@@ -43,6 +43,8 @@ class Trial:
         As strips from a file or a column of that name give them, else "".
     trend : bool
         Whether a straight trend across the field is entered.
+    beside : tuple of (str, (n,) array)
+        Further covariates by name, centred.
     """
 
     strips: pd.DataFrame
@@ -54,6 +56,7 @@ class Trial:
     nutrient: str = ""
     crop: str = ""
     trend: bool = False
+    beside: tuple = ()
 
     @cached_property
     def y(self) -> np.ndarray:
@@ -98,7 +101,8 @@ class Trial:
     @property
     def covariates(self) -> list:
         """Centred columns entered as straight lines, as (name, (n, 1) array)."""
-        return [("trend", (self.order - self.order.mean())[:, None])] if self.trend else []
+        trend = [("trend", (self.order - self.order.mean())[:, None])] if self.trend else []
+        return trend + [(name, values[:, None]) for name, values in self.beside]
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -367,6 +371,15 @@ def measured(table, column) -> np.ndarray:
     if problems:
         raise InputError("trial", problems)
     return values
+
+
+def labelled(table, columns) -> None:
+    """Refuse an empty cell of columns that name blocks and treatments."""
+    problems = [
+        p for name in columns for p in _bad_cells(table, name, table[name].isna(), "the label is missing")
+    ]
+    if problems:
+        raise InputError("trial", problems)
 
 
 def _numbers(table, column, problems, *, empty=False) -> np.ndarray:

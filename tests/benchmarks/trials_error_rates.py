@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 
 from fertkit.trials.analyse import MODELS
-from fertkit.trials.designs import analyse_pairs
 from fertkit.trials.layout import draw_latin, draw_order, plan_strips
+from fertkit.trials.pairs import analyse_pairs
 from fertkit.trials.power import power_of_difference
 from fertkit.trials.table import arrange
 

@@ -537,9 +537,9 @@ def test_the_command_compares_treatments_without_rates(capsys):
     tukey = 3.09 / stats.t.isf(0.025, 12) * stats.studentized_range.ppf(0.95, 5, 12) / 2**0.5
     assert f"Tukey's honestly significant difference: means less than {tukey:.2f} apart share one" in told
     assert "there is no curve" in told
-    code, told = run(capsys, "strips", CASES / "treatment_names.csv", *MONEY, "--page", "never.html")
+    code, told = run(capsys, "strips", CASES / "treatment_names.csv", *MONEY, "--rates", "never.csv")
     assert code != 0
-    assert "give no rates" in told
+    assert "--rates rests on a response curve" in told
 
 
 def test_the_command_takes_units_a_sum_and_an_analysis(capsys):

@@ -9,8 +9,6 @@ import pytest
 from fertkit.intake.points import read_points
 from fertkit.intake.strips import read_strips
 from fertkit.trials import (
-    analyse_pairs,
-    analyse_split_plot,
     analyse_strips,
     blocks_for,
     clean_points,
@@ -18,7 +16,9 @@ from fertkit.trials import (
     pool_estimates,
     pool_polynomial,
 )
+from fertkit.trials.pairs import analyse_pairs
 from fertkit.trials.points import CleaningRules
+from fertkit.trials.strata import analyse_two_factors
 
 
 def texts(ax):
@@ -59,8 +59,8 @@ def test_pairs_and_split_plots(outside):
     maize = outside("darwin_maize_pairs.csv").assign(pair=lambda d: d["pot"] + d["pair"])
     ax = analyse_pairs(maize, treatment="type", response="height", blocks="pair").plot()
     assert len(ax.lines) == 16
-    oats = analyse_split_plot(
-        outside("yates_oats_splitplot_n.csv"), "gen", "n_cwt_ac", response="yield_qlb_plot"
+    oats = analyse_two_factors(
+        outside("yates_oats_splitplot_n.csv"), "split plot", "gen", "n_cwt_ac", response="yield_qlb_plot"
     )
     lines = [line for line in oats.plot().lines if len(line.get_xdata()) == 4]
     assert len({line.get_marker() for line in lines}) == 3

@@ -16,10 +16,11 @@ from hypothesis import strategies as st
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.intake.spellings import untreated
-from fertkit.trials import analyse_pairs, analyse_strips, linear
-from fertkit.trials.analyse import all_pairs, compact_letters, holm
+from fertkit.trials import analyse_strips, linear
 from fertkit.trials.diagnose import polynomial_squares
+from fertkit.trials.differences import all_pairs, compact_letters, holm
 from fertkit.trials.linear import anova_table
+from fertkit.trials.pairs import analyse_pairs
 from fertkit.trials.table import arrange
 
 

@@ -8,7 +8,8 @@ import pytest
 from fertkit.errors import InputError, NotEstimable
 from fertkit.intake import read_strips
 from fertkit.response import analyse_response
-from fertkit.trials import analyse_pairs, analyse_strips, pool_polynomial
+from fertkit.trials import analyse_strips, pool_polynomial
+from fertkit.trials.pairs import analyse_pairs
 
 HEADER = "block,strip,N rate lb/ac,yield bu/ac\n"
 BARE = "N rate lb/ac,yield bu/ac\n0,100\n50,120\n100,131\n0,103\n50,125\n100,128\n"

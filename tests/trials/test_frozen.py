@@ -10,8 +10,6 @@ import pandas as pd
 import fertkit.trials
 from fertkit.intake import read_points
 from fertkit.trials import (
-    analyse_pairs,
-    analyse_split_plot,
     analyse_strips,
     blocks_for,
     clean_points,
@@ -20,6 +18,8 @@ from fertkit.trials import (
     pool_trials,
     strip_means,
 )
+from fertkit.trials.pairs import analyse_pairs
+from fertkit.trials.strata import analyse_two_factors
 
 CHANGED_BY_ITS_STEPS = {"Log"}
 
@@ -44,7 +44,7 @@ def answers():
     return [
         analyse_strips(one, model="random"),
         analyse_pairs(one[one["rate_lb_ac"] > 0]),
-        analyse_split_plot(split, "whole", "part"),
+        analyse_two_factors(split, "split plot", "whole", "part"),
         pool_trials(table, 80, 0),
         pool_polynomial(table, degree=1),
         blocks_for(10, 5),

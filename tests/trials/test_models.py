@@ -12,8 +12,8 @@ from scipy.stats import multivariate_normal
 from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.results import heading, show
 from fertkit.trials import analyse_strips
-from fertkit.trials.analyse import all_pairs, compact_letters, holm
 from fertkit.trials.diagnose import systematic
+from fertkit.trials.differences import all_pairs, compact_letters, holm
 from fertkit.trials.linear import anova_table, contrasts_within, parts, rate_groups
 from fertkit.trials.mixed import wald
 from fertkit.trials.models import neighbour_errors, random_blocks

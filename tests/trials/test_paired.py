@@ -6,8 +6,8 @@ import pytest
 import scipy.stats
 
 from fertkit.errors import LookupFailed, NotEstimable
-from fertkit.trials import analyse_pairs, analyse_strips
-from fertkit.trials.designs import fieller
+from fertkit.trials import analyse_strips
+from fertkit.trials.pairs import analyse_pairs, fieller
 
 
 @pytest.fixture(scope="module")

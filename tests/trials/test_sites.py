@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
-from fertkit.trials import analyse_pairs, analyse_strips, pool_polynomial, pool_trials
+from fertkit.trials import analyse_strips, pool_polynomial, pool_trials
+from fertkit.trials.pairs import analyse_pairs
 
 
 @pytest.fixture

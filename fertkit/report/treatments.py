@@ -1,0 +1,254 @@
+"""The answer for treatments compared by their means: products against a check, two factors, pairs."""
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from fertkit.asked import a_label, a_number, a_share, a_text, a_word, asks
+from fertkit.errors import NotEstimable
+from fertkit.intake.spellings import untreated
+from fertkit.report import sections as parts
+from fertkit.report.answer import Answer
+from fertkit.report.sections import Section
+from fertkit.report.trial import notes_of, trial_rows
+from fertkit.results import Result, heading, show
+from fertkit.say import treatments as say
+from fertkit.say.line import Kind
+from fertkit.trials.analyse import analyse_strips
+from fertkit.trials.equivalence import Equivalence
+from fertkit.trials.paying import TreatmentReturn, net_over_check
+from fertkit.trials.strips import factor
+from fertkit.trials.table import default_treatment
+
+
+@dataclass(frozen=True)
+class TreatmentAnswer(Answer):
+    """What the kit says about treatments that name no rates, or whose design was asked for.
+
+    Attributes
+    ----------
+    name, crop : str
+    analysis : StripAnalysis, PairedAnalysis or TwoFactorAnalysis
+    worth : TreatmentReturn or None
+        Money, where grain price and costs are given.
+    margin : Equivalence or None
+        Whether each is no worse than the check, where a margin is given.
+    sources : DataFrame
+    missing, notes : tuple of str
+        What could not be answered and why; what the reader of the file noted.
+    """
+
+    name: str
+    crop: str
+    analysis: Result
+    worth: TreatmentReturn | None
+    margin: Equivalence | None
+    sources: pd.DataFrame
+    missing: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def one_factor(self) -> bool:
+        """Whether the treatments are of one factor, with letters and a check."""
+        return hasattr(self.analysis, "comparisons")
+
+    @property
+    def unit(self) -> str:
+        return heading(self.analysis.response).partition("[")[2].rstrip("]")
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Means, returns and margins: about, item, value, low, high, unit, remark."""
+        analysis = self.analysis
+        if not self.one_factor:
+            frame = analysis.table
+            return frame.assign(trial=self.name)
+        rows = [(f"mean at {show(r.treatment)}", r.mean, r.low, r.high, self.unit, r.letters)
+                for r in analysis.means.itertuples()]  # fmt: skip
+        if self.worth is not None:
+            money = f"{self.worth.currency or 'money'} per area"
+            rows += [(f"net return of {show(r.treatment)}", r.net, r.net_low, r.net_high, money, "")
+                     for r in self.worth.rows.itertuples()]  # fmt: skip
+        if self.margin is not None:
+            over = f"over {show(self.margin.check)}"
+            rows += [(f"{show(r.treatment)} {over}", r.difference, r.low, r.high, self.unit, r.verdict)
+                     for r in self.margin.rows.itertuples()]  # fmt: skip
+        return parts.tidy((self.name, *line) for line in rows)
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        return parts.checks_of({"strips": self.analysis})
+
+    @property
+    def trials(self) -> dict:
+        """The analysis by the name of the trial."""
+        return {self.name: self.analysis}
+
+    def plot(self, ax=None, **options):
+        """Draw the means."""
+        return self.analysis.plot(ax, **options)
+
+    @property
+    def title(self) -> str:
+        return f"{self.name}: what the treatments did"
+
+    @property
+    def lead(self) -> list:
+        """The short answer at the top of the page."""
+        rows = [line for line in self.lines() if line.kind == Kind.LEAD]
+        return rows or self.analysis.lines()[:2]
+
+    @property
+    def sections(self) -> list[Section]:
+        do, leave = say.advice(self)
+        found = [Section("What to do, and what not", do=do, leave=leave, cautions=(say.LABELS,))]
+        found.append(_means_section(self))
+        if self.worth is not None:
+            found.append(_money_section(self))
+        if self.margin is not None:
+            found.append(_margin_section(self))
+        tables = [parts.checks_table(self.checks)]
+        if self.one_factor:
+            s = self.analysis
+            names = {"block": "block", "strip": "strip", s.treatment: heading(s.treatment),
+                     s.response: f"yield [{self.unit}]", "fitted": f"fitted [{self.unit}]",
+                     "residual": f"residual [{self.unit}]"}  # fmt: skip
+            tables.append(parts.pick("The strips", s.strips, names))
+        lines = tuple(f"{text[:1].upper()}{text[1:]}." for text in (*self.missing, *self.notes))
+        return [*found, Section("How far can it be trusted?", lines=lines, tables=tuple(tables))]
+
+
+@asks(
+    trial=parts.STRIPS, name=a_word, design=a_word, check=a_label, grain_price=a_number,
+    no_worse_than=a_number, currency=a_text, level=a_share,
+)  # fmt: skip
+def answer_treatments(
+    trial, *, name=None, design=None, check=None, grain_price=None, costs=None, no_worse_than=None,
+    adjust="tukey", currency="", level=0.95,
+) -> TreatmentAnswer:  # fmt: skip
+    """Answer for one trial of treatments: means and letters, the check, money and margin.
+
+    Parameters
+    ----------
+    trial : StripTrial or DataFrame
+    name : str, optional
+        Trial of several in the file.
+    design : str, optional
+        As in `analyse_strips`; found by default.
+    check : object, optional
+        The untreated one by default, where a name says so.
+    grain_price : float, optional
+        Price of a unit of grain; with `costs` for the money.
+    costs : dict, optional
+        Treatment -> cost per area.
+    no_worse_than : float, optional
+        Loss that would not matter [yield unit].
+    adjust, level
+        As in `analyse_strips`.
+    currency : str
+
+    Raises
+    ------
+    FertkitError
+        If several trials are there and none is named, or nothing can be compared.
+    """
+    table, facts = trial_rows(trial, name)
+    given = table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
+    plain = not getattr(trial, "factor", "") and design not in ("split-plot", "strip-plot", "factorial")
+    if plain:
+        check = _check_of(table, check)
+    analysis = analyse_strips(given, design=design, check=check, adjust=adjust, level=level)
+    missing, worth, margin = [], None, None
+    one = hasattr(analysis, "comparisons")
+    if one and check is None:
+        missing.append(
+            "no treatment is named as the check (check, control, untreated): name it to compare with it"
+        )
+    if costs and (grain_price is None or not one or check is None):
+        missing.append("costs need one factor, a check and the price of grain: the return is not known")
+    elif costs:
+        worth = net_over_check(analysis, grain_price, costs, check, currency=currency)
+    elif one:
+        missing.append("no costs are given, so what the treatments paid is not known")
+    if no_worse_than is not None:
+        if not one or check is None:
+            raise NotEstimable("a margin is held against the check: name one, among treatments of one factor")
+        margin = analysis.no_worse_than(no_worse_than, check)
+    label = str(table["trial"].iloc[0]) if "trial" in table else name or "trial"
+    return TreatmentAnswer(
+        name=label, crop=facts["crop"], analysis=analysis, worth=worth, margin=margin,
+        sources=parts.citations([trial, analysis, margin]), missing=tuple(missing), notes=notes_of(trial),
+    )  # fmt: skip
+
+
+def _check_of(table, check):
+    """The check as the table writes it: the one named, in any case, or the untreated one."""
+    labels = factor(table[default_treatment(table)].dropna())[1]
+    if check is None:
+        none = untreated(labels)
+        return labels[0] if none is None and pd.api.types.is_numeric_dtype(labels) else none
+    alike = [label for label in labels if show(label).lower() == str(check).strip().lower()]
+    return alike[0] if alike else check
+
+
+# ---- sections
+
+
+def _means_section(answer):
+    analysis, unit = answer.analysis, answer.unit
+    lines = tuple(line for line in analysis.lines() if line.kind != Kind.LEAD)
+    anova = {"stratum": "tested in", "term": "source of variation", "df": "degrees of freedom",
+             "ss": "sum of squares", "ms": "mean square", "f": "F", "error_df": "error degrees of freedom",
+             "p": "p"}  # fmt: skip
+    error = {
+        "sed": f"standard error of a difference [{unit}]",
+        "lsd": f"least significant difference [{unit}]",
+    }
+    if hasattr(analysis, "pairs"):
+        tables = [parts.Table("The pairs", analysis.pairs)]
+    elif answer.one_factor:
+        check = None if analysis.check_strip is None else show(analysis.check_strip)
+        means = {"treatment": heading(analysis.treatment), "n": "strips", "mean": f"mean [{unit}]",
+                 "low": "from", "high": "to", "letters": "letters",
+                 "difference": f"more than at {check} [{unit}]", "difference_low": "at least",
+                 "difference_high": "at most", "p_adjusted": "Dunnett, p"}  # fmt: skip
+        tables = [parts.pick("Means of the treatments", analysis.means, means)]
+        if analysis.kinds is not None:
+            kinds = {"comparison": "comparison", "pairs": "pairs", **error}
+            tables.append(parts.pick("Differences by kind of pair", analysis.kinds, kinds))
+    else:
+        cells = {name: heading(name) for name in (analysis.whole, analysis.part)}
+        cells |= {"n": "strips", "mean": f"mean [{unit}]"}
+        margins = {"factor": "factor", "level": "level", "mean": f"mean [{unit}]", "sed": error["sed"],
+                   "letters": "letters (Tukey)"}  # fmt: skip
+        tables = [
+            parts.pick("Means of each factor", analysis.margins, margins),
+            parts.pick("Means of the combinations", analysis.means, cells),
+            parts.pick("Errors of each comparison", analysis.errors, {"comparison": "comparison", **error}),
+        ]
+    if hasattr(analysis, "anova"):
+        tables.append(parts.pick("Analysis of variance", analysis.anova, anova))
+    return Section(
+        "Did the treatments differ?", lines=lines, figure=analysis.plot,
+        figure_says=lines[min(1, len(lines) - 1)].plain, tables=tuple(tables),
+    )  # fmt: skip
+
+
+def _money_section(answer):
+    worth, money = answer.worth, f"{answer.worth.currency or 'money'} per area"
+    names = {"treatment": "treatment", "gain": f"gain over {show(worth.check)} [{answer.unit}]",
+             "cost": f"cost [{money}]", "break_even": f"gain that pays it [{answer.unit}]",
+             "net": f"net return [{money}]", "net_low": "from", "net_high": "to",
+             "p_loses": "chance of a loss, p"}  # fmt: skip
+    table = parts.pick("Net return over the check", worth.rows, names)
+    return Section("Did it pay?", lines=tuple(worth.lines()), tables=(table,))
+
+
+def _margin_section(answer):
+    test, check = answer.margin, show(answer.margin.check)
+    names = {"treatment": "treatment", "difference": f"difference from {check} [{answer.unit}]",
+             "low": "from", "high": "to", "p_worse": "of being worse, p",
+             "p_equivalent": "of not being as good, p", "verdict": "verdict"}  # fmt: skip
+    table = parts.pick(f"Against {check} with a margin", test.rows, names)
+    title = f"Is it no more than {test.margin:g} {answer.unit} worse?"
+    return Section(title, lines=tuple(test.lines()), tables=(table,))

@@ -1,0 +1,108 @@
+"""Treatments without rates, or of two factors: what they gained, what to do, and whether they paid."""
+
+import numpy as np
+
+from fertkit.response.prices import money_text
+from fertkit.results import heading, plain, plain_p, show
+from fertkit.rounding import above, below
+from fertkit.say.line import Line, lead, notes, row, told
+
+#: Said under every answer about products.
+LABELS = (
+    "One trial on one field in one season. Before a product is used, the label, local rules and a licensed "
+    "or certified adviser decide whether, where and how much."
+)
+
+
+def treatments_lines(answer) -> list[Line]:
+    """Say what the trial shows, the treatments, what they paid and whether they are as good as the check."""
+    said = [lead(text) for text in verdicts(answer)]
+    said += answer.analysis.lines()
+    if answer.one_factor:
+        said += [row("", text) for text in mean_texts(answer)]
+    for part in (answer.worth, answer.margin):
+        said += [] if part is None else part.lines()
+    return [*said, *notes([*answer.missing, *answer.notes])]
+
+
+def mean_texts(answer) -> list[str]:
+    """Say each mean with its letters and its difference from the check."""
+    analysis, texts = answer.analysis, []
+    for r in analysis.means.itertuples():
+        text = f"{show(r.treatment)}: {plain(r.mean, 4)} {r.letters}".rstrip()
+        if r.treatment == analysis.check_strip:
+            text += " (check)"
+        elif analysis.check_strip is not None and np.isfinite(r.difference_low):
+            span = f"{plain(r.difference_low)} to {plain(r.difference_high)}"
+            over = f"{plain(r.difference)} over {show(analysis.check_strip)}"
+            text += f"; {over} ({span}, Dunnett p {plain_p(r.p_adjusted)})"
+        texts.append(text)
+    return texts
+
+
+def verdicts(answer) -> list[str]:
+    """The answer in a sentence or two: what differs from the check, and what paid."""
+    analysis = answer.analysis
+    if not answer.one_factor or analysis.check_strip is None or "p_adjusted" not in analysis.means:
+        return []
+    check, level = show(analysis.check_strip), 1 - analysis.level
+    rows = analysis.means[analysis.means["treatment"] != analysis.check_strip]
+    better, worse = (
+        [
+            show(r.treatment)
+            for r in rows.itertuples()
+            if below(r.p_adjusted, level) and sign * r.difference > 0
+        ]
+        for sign in (1, -1)
+    )
+    said = [f"{_listed(names)} yielded {word} than {check}."
+            for names, word in ((better, "more"), (worse, "less")) if names]  # fmt: skip
+    said = said or [f"No treatment can be told from {check}."]
+    if answer.worth is not None and (paid := [r for r in answer.worth.rows.itertuples() if r.net_low > 0]):
+        said.append(f"After its cost, {_listed([show(r.treatment) for r in paid])} paid in this trial.")
+    return said
+
+
+def _listed(names) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def advice(answer) -> tuple[list[str], list[str]]:
+    """What to do and what not after a trial of treatments."""
+    do, leave = [], ["Do not carry the result to other fields or seasons on one trial."]
+    if answer.worth is not None:
+        for r in answer.worth.rows.dropna(subset=["net"]).itertuples():
+            name = show(r.treatment)
+            if above(r.net_low, 0):
+                do.append(f"Try {name} again next season on more fields: it paid here.")
+            elif below(r.net_high, 0):
+                leave.append(f"Do not buy {name} on this evidence: it cost more than it returned.")
+            else:
+                do.append(f"Repeat {name} before paying for it on whole fields: whether it pays is open.")
+    elif answer.one_factor and not below(answer.analysis.p_value, 1 - answer.analysis.level):
+        do.append(
+            "Choose by price and convenience, or repeat the trial: the treatments cannot be told apart."
+        )
+    return do or ["Repeat the trial before changing the whole farm."], leave
+
+
+def return_over_check_lines(worth) -> list[Line]:
+    """Say what each treatment earned over the check."""
+    area, check = heading(worth.response).rpartition("/")[2].rstrip("]") or "area", show(worth.check)
+    said = [
+        told(f"Net return over {check}, grain at {money_text(worth.grain_price, worth.currency)} a unit:")
+    ]
+    for r in worth.rows.itertuples():
+        if not np.isfinite(r.net):
+            said.append(row("", f"{show(r.treatment)}: no cost is given, so its return is not known"))
+            continue
+        money = (r.net, r.net_low, r.net_high, r.cost)
+        net, low, high, cost = (money_text(x, worth.currency, area) for x in money)
+        odds = "less than 1 %" if r.p_loses < 0.005 else f"{100 * r.p_loses:.0f} %"
+        chance = f"; {odds} chance of a loss" if np.isfinite(r.p_loses) else ""
+        span = f" ({100 * worth.level:g} % interval {low} to {high})" if np.isfinite(r.net_low) else ""
+        said.append(row(
+            "", f"{show(r.treatment)}: {net}{span}, after {cost}; it takes {plain(r.break_even)} more yield "
+            f"to pay{chance}"
+        ))  # fmt: skip
+    return said

@@ -1,0 +1,129 @@
+"""Treatments without rates: a file of products read, compared with the check, in money and with a margin.
+
+"R": tests/reference/r/designs.R (emmeans with mvtnorm) on tests/cases/strips/products.csv (invented).
+"""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fertkit import read_strips
+from fertkit.cli import main
+from fertkit.errors import InputError, NotEstimable
+from fertkit.report.treatments import answer_treatments
+
+CASES = Path(__file__).parent.parent / "cases" / "strips"
+COSTS = {"starter 10-34-0 5 gal/ac": 14.5, "Foliar B 1 qt/ac": 6.5, "Biostimulant 12 oz/ac": 9}
+
+
+@pytest.fixture(scope="module")
+def products():
+    return read_strips(CASES / "products.csv")
+
+
+def test_products_against_the_check(products):
+    found = answer_treatments(products, grain_price=4.5, costs=COSTS, no_worse_than=4, currency="$")
+    means = found.analysis.means.set_index("treatment")
+    assert found.analysis.check_strip == "Untreated"
+    order = ["Biostimulant 12 oz/ac", "Foliar B 1 qt/ac", "Starter 10-34-0 5 gal/ac"]
+    rows = means.loc[order]
+    assert rows["difference"].tolist() == pytest.approx([0.0888889, 1.85, 7.45], abs=1e-6)  # R
+    assert rows["p_adjusted"].tolist() == pytest.approx([0.99979, 0.3617, 0.00064], abs=1e-3)  # R
+    # gain x price - cost, its interval that of the gain (arithmetic)
+    worth = found.worth.rows.set_index("treatment").loc[order]
+    assert worth["net"].tolist() == pytest.approx([0.4 - 9, 8.325 - 6.5, 33.525 - 14.5])
+    assert worth["net_low"].tolist() == pytest.approx(
+        (4.5 * rows["difference_low"] - [9, 6.5, 14.5]).tolist()
+    )
+    assert worth["break_even"].tolist() == pytest.approx([2, 6.5 / 4.5, 14.5 / 4.5])
+    said = found.summary()
+    assert "Starter 10-34-0 5 gal/ac yielded more than Untreated" in said
+    assert "After its cost, Starter 10-34-0 5 gal/ac paid in this trial" in said
+    assert "Biostimulant 12 oz/ac: as good as Untreated within 4 either way" in said
+    assert "block 3 strip 12" in said
+    page = found.page()
+    for words in ("Did it pay?", "no more than 4 bu/ac worse", "the label, local rules", "Dunnett"):
+        assert words in page
+    assert {"Net return over the check", "Against Untreated with a margin"} <= set(found.tables)
+    about = found.table[found.table["item"].str.startswith("net return")]
+    assert about["value"].tolist() == pytest.approx(found.worth.rows["net"].tolist())
+
+
+def test_without_costs_or_check_it_says_so(products):
+    assert "what the treatments paid is not known" in answer_treatments(products).summary()
+    table = products.table.replace({"treatment": {"Untreated": "Usual practice"}})
+    bare = answer_treatments(table, costs={"Foliar B 1 qt/ac": 5}, grain_price=4)
+    assert bare.worth is None
+    assert "no treatment is named as the check" in bare.summary()
+    named = answer_treatments(table, check="usual practice", costs={"Foliar B 1 qt/ac": 5}, grain_price=4)
+    assert "Biostimulant 12 oz/ac: no cost is given" in named.summary()
+    with pytest.raises(NotEstimable, match="margin is held against the check"):
+        answer_treatments(table, no_worse_than=2)
+    with pytest.raises(InputError, match="which the trial does not have"):
+        answer_treatments(products, costs={"Lime": 5}, grain_price=4)
+
+
+def run(capsys, *arguments):
+    code = main([str(a) for a in arguments])
+    return code, "".join(capsys.readouterr())
+
+
+def test_the_command_writes_page_workbook_and_table(capsys, tmp_path):
+    paths = [tmp_path / name for name in ("p.html", "p.xlsx", "p.csv")]
+    options = [x for pair in zip(("--page", "--workbook", "--table"), paths, strict=True) for x in pair]
+    code, said = run(
+        capsys, "strips", CASES / "products.csv", "--grain-price", "4.5", "--cost", "Foliar B 1 qt/ac=0.5x13",
+        "--no-worse-than", "2", "--letters", "lsd", *options,
+    )  # fmt: skip
+    assert code == 0
+    assert "follow the least significant difference" in said
+    assert "after 6.50 per acre" in said
+    assert all(path.stat().st_size for path in paths)
+    assert pd.read_csv(paths[2])["item"].str.startswith("mean at").sum() == 4
+    code, said = run(capsys, "strips", CASES / "products.csv", "--rates", tmp_path / "r.csv")
+    assert code != 0
+    assert "rests on a response curve" in said
+
+
+def test_varieties_are_treatments_where_nothing_else_names_any(capsys):
+    code, said = run(capsys, "strips", CASES / "diagonal_checks.csv", "--design", "near-checks")
+    assert code == 0
+    assert "'Variety' names treatments and no rates" in said
+    assert "a strip shares" in said
+
+
+@pytest.mark.parametrize(("name", "options", "words"), [
+    ("strip_plot_wide.csv", ["--column", "factor=Tillage", "--design", "strip-plot"],
+     "Strip plot of tillage and rate_lb_ac, each on strips of its own"),
+    ("strip_plot_wide.csv", ["--column", "factor=Tillage"], "say which, or add the plot numbers"),
+    ("checks_and_entries.csv", [], "two entries of different blocks"),
+])  # fmt: skip
+def test_designs_by_the_command(capsys, tmp_path, name, options, words):
+    _, said = run(capsys, "strips", CASES / name, *options)
+    assert words in said
+
+
+def test_an_excel_sheet_of_products_reads_as_its_csv(products, tmp_path):
+    pytest.importorskip("openpyxl")
+    path = tmp_path / "products.xlsx"
+    sheet = pd.read_csv(CASES / "products.csv")
+    sheet["Yield (bu/ac)"] = pd.to_numeric(sheet["Yield (bu/ac)"], errors="coerce")
+    sheet.to_excel(path, index=False)
+    same = read_strips(path).table["yield_bu_ac"]
+    np.testing.assert_array_equal(same, products.table["yield_bu_ac"])
+
+
+def test_damaged_files_of_products_are_refused_in_words(tmp_path):
+    text = (CASES / "products.csv").read_text()
+    damaged = {
+        "3,12,Biostimulant 12 oz/ac,lost": "3,12,,181.0",  # no product
+        "4,14,Untreated,177.7": "4,14,Untreated,1777 bags",  # no yield
+    }
+    for good, bad in damaged.items():
+        path = tmp_path / "bad.csv"
+        path.write_text(text.replace(good, bad))
+        with pytest.raises(InputError) as refused:
+            read_strips(path)
+        assert "row 13" in str(refused.value) or "row 15" in str(refused.value)
