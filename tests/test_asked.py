@@ -16,7 +16,6 @@ from fertkit.intake import read_strips
 from fertkit.response import optima_of_trials
 from fertkit.response.curves import a_curve
 from fertkit.response.search import fit_sums
-from fertkit.trials.one_stage import pool_curve
 
 FLOORS = (
     "reference", "intake", "budget", "tissue", "trials", "response", "report", "batch", "panels",
@@ -147,14 +146,6 @@ def test_the_readers_take_headers_and_units_in_every_kind_they_come_in():
     told = read_strips(table, columns=columns, units=units, name=Path("North.csv"), crop="", sheet=None)
     assert told.table["yield_bu_ac"].tolist() == table[2].tolist()
     assert told.name == "North.csv"
-
-
-def test_sizes_that_do_not_go_together_are_refused():
-    x, y, site = [0, 40, 80] * 2, [5, 6, 7] * 2, [1, 1, 1, 2, 2, 2]
-    asked_for = {"start": [50.0], "terms": ["level", "slope"], "columns": lambda shape: np.ones((6, 3))}
-    with pytest.raises(InputError, match="6 rates, 5 yields and 6 sites") as caught:
-        pool_curve(x, y[1:], site, random=2, **asked_for)
-    assert {problem.column for problem in caught.value.problems} == {"y", "columns", "random"}
 
 
 def test_a_column_that_is_not_there_is_named():

@@ -207,6 +207,11 @@ def _units(text):
 def run_strips(arguments):
     import pandas as pd
 
+    if (arguments.known or arguments.new_site) and not arguments.together:
+        raise NotEstimable(
+            "what is known of sites matters where trials are answered together", "--together",
+            remedy="ask for all of them",
+        )  # fmt: skip
     if arguments.log:
         _need_prices(arguments)
         return _from_points(arguments)
@@ -359,7 +364,9 @@ def _whole(strips, arguments):
     if grouped:
         asked = _asked(arguments, "nutrient_price", "grain_price", "currency")
         asked |= {"by": strips.factor, "name": arguments.trial}
-    elif not arguments.together:
+    elif arguments.together:
+        asked |= {"known": arguments.known or None, "new_site": dict(arguments.new_site)}
+    else:
         asked |= {"name": arguments.trial, "price_swing_pct": arguments.price_swing}
     reading = {"crop": arguments.crop} | _reading(arguments)
     recipe = Recipe(arguments.file, reading, question.__name__, asked)

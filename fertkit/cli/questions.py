@@ -316,9 +316,9 @@ def add_questions(commands):
         commands, "strips", answers.run_strips,
         "fit response curves to a strip trial and find the economic optimum rate, or compare treatments",
         "strips soybean_k_strips.csv --crop soybean --nutrient-price 0.45 --grain-price 11",
-        "file", "--crop", *STRIP_FILE, *PRICES, "--trial", "--together", *WRITTEN, "--within",
-        "--price-swing", "--currency", "--rates", "--paper", "--by", "--log", "--zones", "--delay", "--reach",
-        "--header-width", "--utm", "--surface", "--design", "--check", "--letters", "--cost",
+        "file", "--crop", *STRIP_FILE, *PRICES, "--trial", "--together", "--with", "--new-site",
+        *WRITTEN, "--within", "--price-swing", "--currency", "--rates", "--paper", "--by", "--log", "--zones",
+        "--delay", "--reach", "--header-width", "--utm", "--surface", "--design", "--check", "--letters", "--cost",
         "--no-worse-than",
         paper={**_FILE, "metavar": "FOLDER",
                "help": "also write what a paper needs: methods with citations, tables, figures (SVG, PDF) at "
@@ -374,6 +374,16 @@ def add_questions(commands):
         together={
             "action": "store_true",
             "help": "answer for all trials of the file together: each site, the pooled gain, one rate",
+        },
+        **{"with": {
+            "dest": "known", "metavar": "HEADER", "action": "append", "default": [],
+            "help": "with --together: what is known of the sites, a soil test or the previous crop, that "
+            "level, slope and join may depend on; repeatable",
+        }},
+        new_site={
+            "type": _two_names, "metavar": "HEADER=VALUE", "action": "append", "default": [],
+            "help": "with --together: rate for a field without a trial, by what is known of it, as in "
+            "\"Soil P ppm=12\"; repeatable",
         },
         within={
             "type": _number, "metavar": "MONEY",

@@ -163,9 +163,10 @@ def _role(plain, words, unit, mass):
     if "unit" in words or "units" in words:
         return "", 0
     role, rank = _named(plain, words, unit, mass)
-    # "Soil moisture", "Grain protein", "Test weight" and "pH (water)" are no moisture, yield or weight.
+    # "Soil moisture", "Grain protein", "Test weight", "Previous crop" are no moisture, yield, weight, crop.
     named = set(words) & set(ROLES[OTHER].words) or _GRAIN_WEIGHT.fullmatch(plain)
-    return (OTHER, 0) if named and not unit and role in ("", "moisture", "yield", "weight") else (role, rank)
+    doubtful = role in ("", "moisture", "yield", "weight", "crop")
+    return (OTHER, 0) if named and not unit and doubtful else (role, rank)
 
 
 def _named(plain, words, unit, mass):

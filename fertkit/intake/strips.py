@@ -413,7 +413,12 @@ def _unused(draft):
         if text not in constant and not any(gives_unit(text, role) for role in unitless)
     ]  # fmt: skip
     if unused:
-        yield f"not used: column{'s' * (len(unused) > 1)} {', '.join(map(repr, unused))}"
+        yield not_used(unused)
+
+
+def not_used(headers) -> str:
+    """Say which columns no answer rests on."""
+    return f"not used: column{'s' * (len(headers) > 1)} {', '.join(map(repr, headers))}"
 
 
 def _report(draft, crop, how, wet) -> pd.DataFrame:

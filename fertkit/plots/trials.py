@@ -205,18 +205,6 @@ def _forest_row(ax, y, site, low, high):
         note(ax, told, (place[0], y), (place[1], 0), BESIDE, **look)
 
 
-@figure(height=0.8)
-def site_effects(pooled, ax):
-    """Draw how far each site lies from the mean of a one-stage model."""
-    sites = pooled.sites.sort_values("effect", ascending=False)
-    at = rows(ax, [show(s) for s in sites["site"]], pitch=0.22)
-    ax.hlines(at, 0, sites["effect"], color=hue.band, lw=2)
-    ax.plot(sites["effect"], at, "o", color=hue.curve, ms=6)
-    ax.axvline(0, color=hue.ink, lw=1)
-    label = f"deviation of {heading(pooled.response) if pooled.response else 'the response'}"
-    finish(ax, f"How far {pooled.random} of a site lies from the mean", label, grid="x")
-
-
 _REASONS = ((hue.accent, "o"), (hue.warn, "^"), (hue.curve, "s"), ("#b4500f", "v"), (hue.light, "D"))
 _REASONS += ((hue.ink, "x"), (hue.warn, "+"), (hue.curve, "1"), (hue.quiet, "*"), (hue.accent, "P"))
 #: Strips that are numbered on a map at most.

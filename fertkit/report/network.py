@@ -1,26 +1,31 @@
 """The answer for several trials of one nutrient: each alone, the gain pooled, the rate that returns most."""
 
+import re
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_number, asks, labels, make_rng
-from fertkit.errors import FertkitError, NotEstimable
+from fertkit.asked import a_dict, a_number, asks, labels, make_rng, maybe_headers
+from fertkit.errors import FertkitError, InputError, NotEstimable, Problem
+from fertkit.intake.strip_headers import each
+from fertkit.intake.strips import not_used
 from fertkit.report import sections as parts
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section
 from fertkit.report.trial import analyse_each, notes_of
 from fertkit.response.analyse import ResponseAnalysis
 from fertkit.response.curves import CURVES
+from fertkit.response.network_fit import NetworkFit, NetworkRate, fit_network, network_rate
 from fertkit.response.optimum import Status, status_in_words
 from fertkit.response.pooled import PooledReturn, contrast_checks, pool_net_return
+from fertkit.response.prices import column as column_of
 from fertkit.results import failed, plain, show
 from fertkit.rounding import first_largest
 from fertkit.say import answers as say
+from fertkit.say import network
 from fertkit.say.advice import LIMITS, network_advice, nutrient_cautions
 from fertkit.say.trials import pooled_lines, site_intervals
-from fertkit.trials.one_stage import OneStage, pool_polynomial
 from fertkit.trials.pool import PooledEstimate, pool_trials
 from fertkit.trials.strips import factor, site_columns
 from fertkit.trials.table import default_treatment
@@ -45,9 +50,14 @@ class NetworkAnswer(Answer):
         stages; None where `why_not` says why.
     contrast_of : tuple
         That rate and the check; empty without a contrast.
-    one_stage : OneStage or None
-        One quadratic through all strips, sites with levels of their own.
-    why_not : str
+    model : NetworkFit or None
+        One curve of all strips whose level, slope and end of the rise differ by site; None where
+        `no_model` says why.
+    model_rate : NetworkRate or None
+        The rate it gives for the region.
+    new_site : NetworkRate or None
+        The rate for a site of which something is known.
+    why_not, no_model : str
     notes : tuple of str
         What the reader of the file should know: columns not used.
     sources : DataFrame
@@ -64,8 +74,11 @@ class NetworkAnswer(Answer):
     pooled: PooledReturn
     contrast: PooledEstimate | None
     contrast_of: tuple
-    one_stage: OneStage | None
+    model: NetworkFit | None
+    model_rate: NetworkRate | None
+    new_site: NetworkRate | None
     why_not: str
+    no_model: str
     sources: pd.DataFrame
     notes: tuple[str, ...] = ()
     asked: bool = False
@@ -80,7 +93,7 @@ class NetworkAnswer(Answer):
     def checks(self) -> pd.DataFrame:
         """Checks of what is pooled; `about` names it."""
         return parts.checks_of(
-            {"common rate": self.pooled, "pooled gain": self.contrast, "one curve": self.one_stage}
+            {"common rate": self.pooled, "pooled gain": self.contrast, "one model": self.model}
         )
 
     def plot(self, ax=None, **options):
@@ -140,16 +153,24 @@ class NetworkAnswer(Answer):
             ),
             _gain_section(self),
             Section("Every trial by itself", lines=say.kinds_of_site(self), tables=(_sites_table(self),)),
-            *([] if self.one_stage is None else [_one_model_section(self.one_stage)]),
+            *_model_sections(self),
             Section("How far can it be trusted?", tables=(parts.checks_table(self.checks),),
                     links=parts.script_link(self)),
         ]  # fmt: skip
 
 
-@asks(**parts.PRICED, strips=parts.STRIPS, within=a_number, contrast=labels)
+@asks(
+    **parts.PRICED,
+    strips=parts.STRIPS,
+    within=a_number,
+    contrast=labels,
+    known=maybe_headers,
+    new_site=a_dict,
+)
 def answer_network(
-    strips, *, nutrient_price, grain_price, within=None, currency="", contrast=None, seed=0
-) -> NetworkAnswer:
+    strips, *, nutrient_price, grain_price, within=None, currency="", contrast=None, known=None,
+    new_site=None, seed=0,
+) -> NetworkAnswer:  # fmt: skip
     """Answer for several trials: each by itself, the gain pooled, and the rate that returns most over all.
 
     Parameters
@@ -166,6 +187,11 @@ def answer_network(
     contrast : (treatment, check), optional
         Rates whose difference is pooled; if None, the tested rate nearest to the common one, and the rate
         that most trials hold.
+    known : list of str
+        Headers of what is known of the sites, a soil test or the previous crop: level, slope and end of the
+        rise may depend on it.
+    new_site : dict, optional
+        What is known of a field without a trial, by those headers: the rate for it is given too.
     seed : int
 
     Returns
@@ -198,12 +224,20 @@ def answer_network(
         raise NotEstimable(f"a network needs two trials that can be analysed; {why}")
     pooled = _pooled(trials, within, make_rng(seed))
     pair, gain, why_not = _contrast(table, contrast, pooled)
-    one_stage = _one_stage(table[table["trial"].isin(pooled.sites["trial"])])
-    nutrient, asked = getattr(strips, "nutrient", ""), [strips, *trials.values(), pooled, gain, one_stage]
+    facts, used = (
+        _known(table, [*each(known or []), *(new_site or {})]),
+        {trial: trials[trial] for trial in pooled.sites["trial"]},
+    )
+    model, no_model = _one_model(used, facts)
+    money = {"prices": next(iter(trials.values())).prices, "within": within, "seed": seed}
+    rates = [None if model is None or given is None else network_rate(model, given=given, **money)
+             for given in ({}, new_site or None)]  # fmt: skip
+    nutrient, asked = getattr(strips, "nutrient", ""), [strips, *trials.values(), pooled, gain, model]
     return NetworkAnswer(
         nutrient=nutrient, crop=getattr(strips, "crop", ""), trials=trials,
-        failed=failed, pooled=pooled, contrast=gain, contrast_of=pair, one_stage=one_stage, why_not=why_not,
-        notes=(*notes_of(strips), *say.far_strips(trials)), sources=parts.citations(asked, nutrient),
+        failed=failed, pooled=pooled, contrast=gain, contrast_of=pair, model=model, model_rate=rates[0],
+        new_site=rates[1], why_not=why_not, no_model=no_model,
+        notes=(*_notes(strips, facts), *say.far_strips(trials)), sources=parts.citations(asked, nutrient),
         asked=contrast is not None,
     )  # fmt: skip
 
@@ -270,11 +304,57 @@ def _common_pair(table, rate):
     return tuple(labels[code] for code in sorted((nearest, check), reverse=True))
 
 
-def _one_stage(table):
+def _one_model(trials, known):
+    """One model of all sites; or why there is none, where nothing asked for needs it."""
     try:
-        return pool_polynomial(table)
-    except NotEstimable:
-        return None
+        return fit_network(trials, known=known), ""
+    except NotEstimable as error:
+        if len(known.columns):
+            raise
+        return None, error.note
+
+
+def plain_of(header) -> str:
+    """A header as a table may write it."""
+    return "_".join(re.findall(r"[a-z0-9]+", str(header).lower().replace("%", "pct")))
+
+
+def _column(table, header) -> str:
+    """Name the column of a header as the file or the table writes it."""
+    for column in table:
+        if plain_of(column) == plain_of(header):
+            return column
+    shown = ", ".join(c for c in table if c not in ("trial", "strip"))
+    raise InputError(
+        "what is known of the sites", [Problem(f"there is no column '{header}'", f"Columns: {shown}")]
+    )
+
+
+def _notes(strips, known):
+    """Notes of the reader, without the columns that the model rests on."""
+    notes, report = list(notes_of(strips)), getattr(strips, "report", None)
+    if report is None or known.empty:
+        return notes
+    extra = (
+        report.loc[report["taken_as"] == "kept as it is", "item"].str.removeprefix("column ").str.strip("'")
+    )
+    left = [text for text in extra if plain_of(text) not in map(plain_of, known)]
+    said = not_used(list(extra))
+    return [not_used(left) if note == said else note for note in notes if note != said or left]
+
+
+def _known(table, headers) -> pd.DataFrame:
+    """What is known of each trial, one value each, under the headers asked for."""
+    columns = {_column(table, header): header for header in dict.fromkeys(headers)}
+    by_trial = table.groupby("trial", sort=False)[list(columns)]
+    problems = [
+        Problem(f"several values in trial {', '.join(map(str, several.index[several > 1][:5]))}",
+                "Give one value a trial: what differs within it belongs to its strips", None, columns[name])
+        for name, several in by_trial.nunique().items() if (several > 1).any()
+    ]  # fmt: skip
+    if problems:
+        raise InputError("what is known of the sites", problems)
+    return by_trial.first().rename(columns=columns)
 
 
 # ---- sections
@@ -298,14 +378,38 @@ def _gain_section(answer):
     )  # fmt: skip
 
 
-def _one_model_section(model):
-    _, says, *rest = model.lines()
-    names = {"term": "term", "estimate": "estimate", "se": "standard error"}
-    title = "One curve through all sites"
-    return Section(
-        title, lines=(say.ONE_STAGE, *rest), figure=model.plot, figure_says=says.plain,
-        tables=(parts.pick(title, model.coefficients, names),),
-    )  # fmt: skip
+def _model_sections(answer):
+    """One model of all sites: its curves, the rate it gives for the region, and for a new site."""
+    model, title = answer.model, "One model of all sites"
+    if model is None:
+        return [Section(title, lines=(f"Not fitted: {answer.no_model}.",))]
+    unit, says = model.rate_unit, model.lines()
+    columns = {
+        "term": "term", "estimate": "estimate", "low": "from", "high": "to", "p": "p", "unit": "unit",
+    }  # fmt: skip
+    sites = model.sites.merge(answer.model_rate.sites, on="trial")
+    sites, y = sites.assign(status=sites["status"].map(status_in_words)), model.yield_unit
+    sites = parts.pick("Every site as predicted", sites, {
+        "trial": "trial", "n": "strips", "level": f"yield at {plain(model.start)} {unit} [{y}]",
+        "slope": f"slope at the start [{y} per {unit}]", "end_of_rise": f"end of the rise [{unit}]",
+        column_of("rate", unit): f"best rate [{unit}]", "status": "status", "remark": "remark",
+    })  # fmt: skip
+    compared = parts.pick("Curves compared", model.compared, {
+        "curve": "curve", "parameters": "parameters", "log_likelihood": "log-likelihood", "aic": "AIC",
+    })  # fmt: skip
+    out = [
+        Section(title, lines=(network.HOW, *says), figure=model.plot, figure_says=says[0].plain,
+                tables=(parts.pick("Mean curve of the sites", model.coefficients, columns), sites, compared)),
+    ]  # fmt: skip
+    asked = ("Which rate for the new site?", answer.new_site, (network.NEW_SITE,))
+    if answer.doubts:
+        out += [Section(asked[0], (network.no_rate(answer.doubts),))] if answer.new_site is not None else []
+        return out
+    for title, rate, more in (("Which rate does the model give?", answer.model_rate, ()), asked):
+        if rate is not None:
+            lines = rate.lines()
+            out.append(Section(title, (*lines, *more), figure=rate.plot, figure_says=lines[0].plain))
+    return out
 
 
 def _sites_table(answer):

@@ -19,6 +19,7 @@ from fertkit.say.leaf_results import (
 )
 from fertkit.say.leaf_verdict import toxic_text, verdict
 from fertkit.say.line import Kind, Line, keys, lead, missing, notes, short, told
+from fertkit.say.network import no_rate
 from fertkit.say.response import (
     analysis_lines,
     first,
@@ -257,6 +258,12 @@ def network_lines(answer) -> list[Line]:
         "Strips without a yield left out": lost,
     }
     said += [told(contrast_text(answer))] if answer.contrast is not None else []
+    if answer.model_rate is not None and not answer.doubts:
+        said += [told(line.text, "One model of all sites") for line in answer.model_rate.lines()[:1]]
+    if answer.new_site is not None and answer.doubts:
+        said.append(told(no_rate(answer.doubts)))
+    elif answer.new_site is not None:
+        said += [told(line.text, line.label) for line in answer.new_site.lines()]
     said += [told(f"{listed(names)}.", what) for what, names in rest.items() if names]
     said += notes(answer.notes)
     said += [
@@ -273,7 +280,6 @@ POOLED_BY = (
     "in its own average (named in the table of trials; a straight line is not among those averaged), so its "
     "own optimum in the figure can differ from the averaged one in the table."
 )
-ONE_STAGE = "One stage: all strips in one quadratic, each site with a level of its own."
 
 
 def kinds_of_site(answer) -> list[str]:

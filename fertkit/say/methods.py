@@ -171,14 +171,17 @@ def _pooled(answer) -> list[Line]:
             f"the difference of yield between {treatment} and {check} {answer.pooled.rate_unit} was "
             f"estimated at each site and pooled: {pooled.method}.", *pooled.methods,
         ))  # fmt: skip
-    if answer.one_stage is not None:
-        lines.append(_said("one mixed model of all strips was fitted beside it.", "one stage", "reml"))
+    if answer.model is not None:
+        lines.append(_said(
+            "one nonlinear mixed model of all strips was fitted beside it by maximum likelihood; level, "
+            "slope and shape random by site, the shape integrated by adaptive quadrature.", "nonlinear mixed",
+        ))  # fmt: skip
     return lines
 
 
 def _options(answer) -> list[Line]:
     """What other results of an answer rest on: each names its methods."""
-    known = {"strips", "contrast", "one_stage"}
+    known = {"strips", "contrast", "model"}
     others = [
         value for name, value in vars(answer).items() if name not in known and hasattr(value, "methods")
     ]

@@ -327,17 +327,6 @@ def site_intervals(pool) -> str:
     return f"Intervals of single sites ({100 * pool.level:g} %) by {how}."
 
 
-def one_stage_lines(model) -> list[Line]:
-    """Say what one model of all strips finds."""
-    terms = [f"{r.term} {plain(r.estimate)} (SE {plain(r.se)})" for r in model.coefficients.itertuples()]
-    return [
-        lead(f"{model.n} strips of {len(model.sites)} site-years in one model: {', '.join(terms)}."),
-        told(f"{capital(model.random)} varies between sites with a standard deviation of "
-             f"{plain(model.site_sd)}, strips within a site with one of {plain(model.residual_sd)}."),
-        *notes(failed(model.checks)),
-    ]  # fmt: skip
-
-
 def return_lines(pooled) -> list[Line]:
     """Say the rate that pays over all trials."""
     own = pooled.sites[column("own_rate", pooled.rate_unit)]

@@ -13,8 +13,8 @@ Method
   contrasts against the check strip, letters by one named rule; pairs, split and strip plots, augmented
   layouts and neighbouring checks by its `design`.
 * Pool: `pool_trials` and `pool_estimates` weight site-years by random effects (REML or Paule-Mandel) with
-  the modified Hartung-Knapp interval and a prediction interval for a new site; `pool_polynomial` and
-  `pool_curve` put all strips in one mixed model.
+  the modified Hartung-Knapp interval and a prediction interval for a new site; one mixed
+  model of all strips is `fertkit.response.fit_network`.
 
 Examples
 --------
@@ -34,7 +34,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "analyse": ["analyse_strips"],
         "application": ["write_application"],
         "layout": ["plan_strips"],
-        "one_stage": ["pool_polynomial"],
         "points": ["clean_points", "find_delay"],
         "pool": ["pool_estimates", "pool_trials"],
         "power": ["blocks_for"],

@@ -14,7 +14,6 @@ from fertkit.trials import (
     clean_points,
     plan_strips,
     pool_estimates,
-    pool_polynomial,
 )
 from fertkit.trials.pairs import analyse_pairs
 from fertkit.trials.points import CleaningRules
@@ -84,16 +83,6 @@ def test_forest_keeps_every_site_in_sight():
     assert -20 < low < found.prediction_low
     assert found.prediction_high < high < 40
     assert ax.get_xlabel() == "bu/ac"
-
-
-def test_site_effects_sum_to_about_nothing(outside):
-    found = pool_polynomial(
-        outside("broadbalk_s1_nseries.csv"), site="year", rate="n_kg_ha", response="grain_t_ha_85dm"
-    )
-    ax = found.plot()
-    dots = ax.lines[0].get_xdata()
-    assert len(dots) == 15
-    assert abs(np.sum(dots)) < 0.5
 
 
 def test_field_sketch_draws_every_strip_once():

@@ -14,7 +14,7 @@ from fertkit.response import (
     expected_interval,
     optima_of_trials,
 )
-from fertkit.response.pooled import _resampled
+from fertkit.response.pooled import Site, _resampled
 
 
 @pytest.mark.parametrize(("low", "high"), [([0.0, -np.inf], [90.0, 90]), ([0.0, np.nan], [90.0, 90]),
@@ -79,17 +79,16 @@ def test_no_pass_is_named_where_none_is_driven():
 
 
 def test_the_ends_of_a_resampled_rate_are_the_quantiles_of_its_law():
-    # Three of twelve sites want 100, and more than all others together: 0 is best only where none of them is
-    # drawn, in (9/12)^12 = 3.2 % of the draws, more than one tail of 2.5 %. With two of twelve it is 11 %,
-    # with seven 2.7e-5.
-    rates = np.array([0.0, 100.0])
+    # Three of twelve sites want 100, and more than all others together: 0 is best only where none of them
+    # is drawn. Nine are drawn, 11 over the square of t over z: (9/12)^9 = 7.5 % of them, more than a tail of
+    # 2.5 %. With two of twelve it is 19 %, with seven 0.04 %.
+    rates, prices = np.array([0.0, 100.0]), Prices(0.01, 1.0).per("lb/ac", "bu/ac")
+    none = np.full(12, np.nan)
     for strong, ends in ((3, (0, 100)), (2, (0, 100)), (7, (100, 100))):
-        gains = np.array([[0.0, 1000]] * strong + [[1.0, 0]] * (12 - strong))
-        got = _resampled(gains, 1000.0, rates, np.random.default_rng(3), 20_000)
-        assert got == ends
-    # The other way round the upper end is reached in 3.2 % of the draws.
-    gains = np.array([[1000.0, 0]] * 3 + [[0, 1.0]] * 9)
-    assert _resampled(gains, 1000.0, rates, np.random.default_rng(4), 20_000) == (0, 100)
+        slopes = [10.01] * strong + [0.0] * (12 - strong)
+        sites = [Site(str(i), "linear", np.array([0.0, b]), 0.0, 100.0) for i, b in enumerate(slopes)]
+        assert _resampled(sites, none, prices, rates, np.random.default_rng(3), 20_000) == ends
+    assert np.isnan(_resampled(sites[:1], none[:1], prices, rates, np.random.default_rng(3), 9)).all()
 
 
 def test_all_of_an_asymptote_is_never_reached():

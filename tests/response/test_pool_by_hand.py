@@ -74,11 +74,26 @@ def test_rates_nearly_as_good_lose_no_more_than_asked(pool, gains):
 
 
 def test_resampled_pools_are_worked_one_by_one(pool, gains):
-    """Four trials drawn with replacement, 400 times; 95 % of the pools' best rates lie between the ends."""
-    counts = np.random.default_rng(4).multinomial(4, [0.25] * 4, 400)
+    """95 % of the best rates lie between the ends; (t / z)^2 = 2.64 times fewer than 3 are drawn."""
+    assert round(3 * (stats.norm.ppf(0.975) / stats.t.ppf(0.975, 3)) ** 2) == 1
+    counts = np.random.default_rng(4).multinomial(1, [0.25] * 4, 400)
     best = [RATES[np.argmax(np.repeat(gains, drawn, axis=0).mean(axis=0).round(9))] for drawn in counts]
     assert (pool.interval_low, pool.interval_high) == pytest.approx(tuple(np.quantile(best, [0.025, 0.975])))
-    assert pool.interval_open == (np.quantile(best, 0.975) >= 250)
+
+
+def test_resampled_sites_are_stretched_along_the_rate():
+    """Ten joins from 50 to 140: each is drawn with its rates stretched, by a share of their own spread."""
+    joins, rates = np.arange(50.0, 150, 10), np.arange(0, 202, 2.0)
+    sites = [Site(str(j), "linear_plateau", (3.0, 0.03, j), 0.0, 200.0) for j in joins]
+    prices = Prices(1.0, 100.0, "kg", "t")
+    pool = pool_net_return(sites, prices, step=2.0, rng=np.random.default_rng(4), replicates=500, **UNITS)
+    width = 0.42 * 10**-0.2 * np.log(joins).std(ddof=1)
+    stretch = np.exp(width * stats.norm.ppf((np.arange(11) + 0.5) / 11))
+    net = np.array([[3 * min(x / f, j) - x for x in rates] for f in stretch for j in joins])
+    drawn = round(9 * (stats.norm.ppf(0.975) / stats.t.ppf(0.975, 9)) ** 2)
+    counts = np.random.default_rng(4).multinomial(drawn, np.full(110, 1 / 110), 500)
+    best = [rates[np.argmax((count @ net).round(9))] for count in counts]
+    assert (pool.interval_low, pool.interval_high) == pytest.approx(tuple(np.quantile(best, [0.025, 0.975])))
 
 
 def test_every_trial_is_shown_with_its_own_best_rate(pool):

@@ -8,7 +8,7 @@ import pytest
 from fertkit.errors import InputError, NotEstimable
 from fertkit.intake import read_strips
 from fertkit.response import analyse_response
-from fertkit.trials import analyse_strips, pool_polynomial
+from fertkit.trials import analyse_strips
 from fertkit.trials.pairs import analyse_pairs
 
 HEADER = "block,strip,N rate lb/ac,yield bu/ac\n"
@@ -90,7 +90,6 @@ def test_one_pair_is_no_comparison():
         analyse_strips,
         lambda strips: analyse_pairs(strips[strips["rate_lb_ac"] < 80]),
         lambda strips: analyse_response(strips, nutrient_price=0.5, grain_price=10),
-        lambda strips: pool_polynomial(pd.concat([strips, strips.assign(trial="B")]), degree=1),
     ],
 )
 def test_yields_that_are_no_possible_numbers_name_their_row(ask, value):

@@ -9,9 +9,8 @@ import pytest
 from fertkit.errors import InputError, NotEstimable
 from fertkit.intake import read_strips
 from fertkit.response import analyse_response, compare_curves, fit_response, optima_of_trials
-from fertkit.trials import analyse_strips, pool_polynomial, pool_trials
+from fertkit.trials import analyse_strips, pool_trials
 from fertkit.trials.linear import contrasts_within, parts
-from fertkit.trials.one_stage import pool_curve
 
 CASE = Path(__file__).parents[1] / "cases" / "strips" / "confounded_blocks.csv"
 PRICES = {"nutrient_price": 0.5, "grain_price": 4.5}
@@ -46,7 +45,6 @@ def test_one_treatment_that_meets_no_other_is_refused(alone):
         lambda t: compare_curves(t, 0.1),
         lambda t: fit_response(t, "quadratic"),
         lambda t: fit_response(t, "square_root"),
-        lambda t: pool_polynomial(t, site="block"),
     ],
 )
 def test_curves_are_refused_with_the_reason(confounded, ask):
@@ -68,15 +66,6 @@ def test_a_batch_tells_the_trial_and_reads_the_others(confounded):
     assert "confounded" in pooled.table.set_index("site").loc["bad", "note"]
     assert np.isnan(pooled.table.set_index("site").loc["bad", "estimate"])
     assert (pooled.table["weight_pct"] > 0).sum() == 4
-
-
-def test_a_shape_with_one_rate_below_its_join_is_refused():
-    # Slope and join act through their product alone while one rate lies below the join.
-    x, site = np.tile([0.0, 60, 120, 180], 3), np.repeat([0, 1, 2], 4)
-    y = np.where(x > 0, 57.0, 50.0) + site + np.tile([0, 0.1, -0.2, 0.1], 3)
-    with pytest.raises(NotEstimable, match="do not settle the shape"):
-        pool_curve(x, y, site, lambda s: np.column_stack([np.ones(12), -np.maximum(s[0] - x, 0)]), [40.0],
-                   terms=["plateau", "slope"])  # fmt: skip
 
 
 def test_connectedness_of_known_designs():

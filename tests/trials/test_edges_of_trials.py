@@ -3,11 +3,10 @@
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import f
 
 from fertkit.errors import NotEstimable
 from fertkit.intake import read_points
-from fertkit.trials import blocks_for, linear, pool_polynomial
+from fertkit.trials import blocks_for, linear
 from fertkit.trials.analyse import compact_letters
 from fertkit.trials.diagnose import _step_of, doubtful_strips
 from fertkit.trials.places import inside
@@ -28,22 +27,6 @@ def test_two_bad_strips_of_twelve_are_both_named():
     y[1] -= 20
     y[6] -= 25
     assert set(doubtful_strips(x, y).rows) == {1, 6}
-
-
-def test_sites_that_fit_their_lines_exactly_have_no_probability():
-    # 50 + 0.1 x and 53 + 0.2 x: three rates a site leave one strip over for each line, and nothing to test.
-    rows = [(site, x, a + b * x) for site, a, b in (("A", 50, 0.1), ("B", 53, 0.2)) for x in (0, 50, 100)]
-    table = pd.DataFrame(rows, columns=["trial", "rate_lb_ac", "yield_bu_ac"])
-    row = pool_polynomial(table, degree=1).checks.set_index("check").loc["sites respond alike"]
-    assert row["passed"] is None
-    assert pd.isna(row["value"])
-    # One strip a bushel off: F by the two residual sums of squares, on 1 and 2 degrees of freedom.
-    table.loc[1, "yield_bu_ac"] += 1
-    x, y, site = table["rate_lb_ac"], table["yield_bu_ac"], (table["trial"] == "B").to_numpy(float)
-    rest = [np.linalg.lstsq(np.column_stack(c), y, rcond=None)[1][0]
-            for c in ((np.ones(6), site, x), (np.ones(6), site, x, site * x))]  # fmt: skip
-    row = pool_polynomial(table, degree=1).checks.set_index("check").loc["sites respond alike"]
-    assert row["value"] == pytest.approx(f.sf((rest[0] - rest[1]) / (rest[1] / 2), 1, 2))
 
 
 def late_log(delay):

@@ -14,7 +14,6 @@ from fertkit.trials import (
     blocks_for,
     clean_points,
     plan_strips,
-    pool_polynomial,
     pool_trials,
     strip_means,
 )
@@ -46,7 +45,6 @@ def answers():
         analyse_pairs(one[one["rate_lb_ac"] > 0]),
         analyse_two_factors(split, "split plot", "whole", "part"),
         pool_trials(table, 80, 0),
-        pool_polynomial(table, degree=1),
         blocks_for(10, 5),
         plan_strips([0, 50], seed=1, **machines),
         cleaned,

@@ -11,9 +11,8 @@ from hypothesis import strategies as st
 from scipy.stats import chi2, norm, t
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
-from fertkit.trials import pool_estimates, pool_polynomial, pool_trials
+from fertkit.trials import pool_estimates, pool_trials
 from fertkit.trials.mixed import OneEffect
-from fertkit.trials.one_stage import pool_curve
 
 
 @pytest.fixture(scope="module")
@@ -269,50 +268,16 @@ def broadbalk(outside):
 
 def test_quadratic_with_random_years(broadbalk):
     # nlme lme, REML, N in 100 kg: 1.348889 (0.280166), 3.855258 (0.265091), -0.736538 (0.088434).
-    found = pool_polynomial(broadbalk, site="year", rate="rate_100", response="yield_t_ha")
-    assert found.table["estimate"].tolist() == pytest.approx([1.348889, 3.855258, -0.736538], abs=1e-6)
-    assert found.table["se"].tolist() == pytest.approx([0.280166, 0.265091, 0.088434], abs=1e-6)
-    assert found.site_sd**2 == pytest.approx(0.7788478, abs=2e-7)
-    assert found.residual_sd**2 == pytest.approx(0.5230912, abs=2e-7)
-    _, slope, curvature = found.table["estimate"]
+    design = np.vander(broadbalk["rate_100"], 3, increasing=True)
+    codes, y = pd.factorize(broadbalk["year"])[0], broadbalk["yield_t_ha"].to_numpy()
+    found = OneEffect(design, np.ones(len(y)), y, codes).best()
+    se = np.sqrt(np.diag(found.covariance) * found.variance)
+    assert found.coefficients == pytest.approx([1.348889, 3.855258, -0.736538], abs=1e-6)
+    assert se == pytest.approx([0.280166, 0.265091, 0.088434], abs=1e-6)
+    assert found.ratio * found.variance == pytest.approx(0.7788478, abs=2e-7)
+    assert found.variance == pytest.approx(0.5230912, abs=2e-7)
+    _, slope, curvature = found.coefficients
     assert (slope - 0.5) / (-2 * curvature) * 100 == pytest.approx(227.772, abs=1e-3)
-
-
-def test_unit_of_the_rate_does_not_matter(broadbalk):
-    one = pool_polynomial(broadbalk, site="year", rate="rate_100", response="yield_t_ha").table["estimate"]
-    kg = pool_polynomial(broadbalk, site="year", rate="n_kg_ha", response="yield_t_ha").table["estimate"]
-    assert kg.tolist() == pytest.approx([one[0], one[1] / 1e2, one[2] / 1e4])
-
-
-def curve(data, x, y, site, columns, start, **names):
-    return pool_curve(data[x].to_numpy(float), data[y], data[site], columns, start, **names)
-
-
-def test_random_plateau(broadbalk):
-    # nlme quadratic plateau, random plateau, ML: 6.281385, ln(-c) -0.1675092, join 2.431721; SD 0.851237,
-    # 0.710253; logLik -131.085891. nlme's likelihood is approximate, ours exact: as high or higher.
-    x = broadbalk["rate_100"].to_numpy()
-
-    def columns(shape):
-        return np.column_stack([np.ones(len(x)), -(np.maximum(shape[0] - x, 0) ** 2)])
-
-    found = curve(
-        broadbalk,
-        "rate_100",
-        "yield_t_ha",
-        "year",
-        columns,
-        [2.0],
-        terms=["plateau", "c"],
-        shape_names=["join"],
-    )
-    plateau, c, join = found.table["estimate"]
-    assert plateau == pytest.approx(6.281385, rel=1e-3)
-    assert np.log(c) == pytest.approx(-0.1675092, abs=1e-3)
-    assert join == pytest.approx(2.431721, rel=1e-3)
-    assert found.site_sd == pytest.approx(0.851237, rel=1e-3)
-    assert found.residual_sd == pytest.approx(0.710253, rel=1e-3)
-    assert -131.085891 <= -found.criterion / 2 < -131.085891 + 0.001
 
 
 def test_dyestuff_by_maximum_likelihood(outside):
@@ -325,72 +290,6 @@ def test_dyestuff_by_maximum_likelihood(outside):
         pytest.approx(2451.25, abs=0.05),
         pytest.approx(1388.333, abs=0.05),
     )
-
-
-def test_loblolly(outside):
-    # nlme documentation example (ML): 101.44960, -8.62733, -3.23375; SD 3.650642, 0.718863; logLik
-    # -114.742816; its approximation leaves the likelihood 0.05 short of the exact maximum.
-    pine = outside("loblolly_height.csv")
-    age = pine["age"].to_numpy(float)
-
-    def columns(shape):
-        decay = np.exp(-np.exp(shape[0]) * age)
-        return np.column_stack([1 - decay, decay])
-
-    found = curve(pine, "age", "height", "seed", columns, [-3.0], terms=["asymptote", "start"])
-    assert found.table["estimate"].tolist() == pytest.approx([101.44960, -8.62733, -3.23375], rel=0.01)
-    assert found.table["se"].tolist() == pytest.approx([2.46170, 0.31795, 0.03427], rel=0.03)
-    assert found.site_sd == pytest.approx(3.650642, rel=0.01)
-    assert found.residual_sd == pytest.approx(0.718863, rel=0.002)
-    assert -114.742816 < -found.criterion / 2 < -114.742816 + 0.05
-
-
-def test_orange_trees(outside):
-    # lme4 documentation, nlmer with Laplace, exact for one linear random effect (from memory): 192.05, 727.9,
-    # 348.1, SD 31.65, residual 7.84, logLik -131.57. nlme (R): -131.584556, approximate.
-    trees = outside("draper_smith_orange.csv")
-    age = trees["age"].to_numpy(float)
-
-    def columns(shapes):
-        return (1 / (1 + np.exp(-(age - shapes[0]) / shapes[1])))[:, None]
-
-    found = curve(trees, "age", "circumference", "tree", columns, [700.0, 350.0], terms=["asymptote"],
-                  shape_names=["middle", "scale"])  # fmt: skip
-    assert found.table["estimate"].tolist() == pytest.approx([192.05, 727.9, 348.1], abs=0.06)
-    assert (found.site_sd, found.residual_sd) == (
-        pytest.approx(31.65, abs=0.01),
-        pytest.approx(7.84, abs=0.01),
-    )
-    assert -found.criterion / 2 == pytest.approx(-131.57, abs=0.005)
-    assert -found.criterion / 2 > -131.584556
-
-
-def test_site_intercepts_keep_the_slope_right():
-    # Site A 0 50 100 -> 10 10.8 11.2, B 100 150 200 -> 5 5.8 6.2: pooled slope -0.0252, within sites 0.0120.
-    table = pd.DataFrame({"trial": list("AAABBB"), "rate_kg_ha": [0, 50, 100, 100, 150, 200],
-                          "yield_t_ha": [10, 10.8, 11.2, 5, 5.8, 6.2]})  # fmt: skip
-    found = pool_polynomial(table, degree=1)
-    assert found.table["estimate"].iloc[1] == pytest.approx(0.0120, abs=3e-4)
-    assert "fewer than five" in found.summary()
-
-
-def test_sites_that_do_not_differ_say_so():
-    table = pd.DataFrame({"trial": list("AAABBBCCC"), "rate_kg_ha": [0, 50, 100] * 3,
-                          "yield_t_ha": [5, 6.1, 7, 5.2, 6, 6.9, 4.9, 5.9, 7.1]})  # fmt: skip
-    found = pool_polynomial(table, degree=1)
-    assert found.site_sd == 0
-    assert "estimated as zero" in found.summary()
-
-
-def test_impossible_one_stage_pools(broadbalk):
-    with pytest.raises(NotEstimable, match="cannot be told apart"):
-        pool_polynomial(broadbalk.query("year == 2001"), site="year", rate="rate_100", response="yield_t_ha")
-    with pytest.raises(NotEstimable, match="polynomial of degree"):
-        pool_polynomial(
-            broadbalk.query("n_kg_ha in (0, 96)"), site="year", rate="rate_100", response="yield_t_ha"
-        )
-    with pytest.raises(InputError, match="there is no column 'farm'"):
-        pool_polynomial(broadbalk, site="farm", rate="rate_100", response="yield_t_ha")
 
 
 # ---- words and intervals of the single sites
@@ -468,23 +367,6 @@ def test_one_of_two_sites_is_not_blamed_for_its_weight():
     assert row["passed"] is None
     row = pool_estimates([4.0, 4.0, 4.0], [1.0, 2.0, 4.0]).checks.set_index("check").loc["largest weight [%]"]
     assert row["passed"] is False
-
-
-def test_sites_that_respond_differently_are_told_beside_one_curve():
-    """Against the extra sum of squares of statsmodels: a slope of its own for each site, or one for both."""
-    smf = pytest.importorskip("statsmodels.formula.api")
-    anova_lm = pytest.importorskip("statsmodels.stats.anova").anova_lm
-    noise = [0.1, -0.2, 0.05, 0.15, -0.1, 0.0, 0.2, -0.15]
-    for slope, alike in ((0.05, True), (0.02, False)):
-        rows = [(s, x, 50 + b * x + n) for s, b, part in (("A", 0.05, noise), ("B", slope, noise[::-1]))
-                for x, n in zip([0, 20, 40, 60] * 2, part, strict=True)]  # fmt: skip
-        strips = pd.DataFrame(rows, columns=["trial", "rate_lb_ac", "yield_bu_ac"])
-        one, own = (smf.ols(f"yield_bu_ac ~ C(trial) {join} rate_lb_ac", strips).fit() for join in "+*")
-        found = pool_polynomial(strips, degree=1)
-        row = found.checks.set_index("check").loc["sites respond alike"]
-        assert row["value"] == pytest.approx(anova_lm(one, own)["Pr(>F)"].iloc[1], rel=1e-6)
-        assert row["passed"] == alike
-        assert ("respond differently" in found.summary()) != alike
 
 
 def test_trials_without_names_are_numbered_from_one():
@@ -670,138 +552,18 @@ def test_one_stage_by_matrices(restricted, spread, seed):
 def test_polynomial_of_random_sites_against_statsmodels(degree, broadbalk):
     sm = pytest.importorskip("statsmodels.api")
     table = broadbalk.assign(rate_100=broadbalk["rate_100"] + 0.3)
-    found = pool_polynomial(table, degree=degree, site="year", rate="rate_100", response="yield_t_ha")
+    codes, years = pd.factorize(table["year"])
+    # Solved in rates between 0 and 1, so that its square is no worse conditioned than the rate.
+    back = table["rate_100"].max() ** -np.arange(degree + 1.0)
     x = np.vander(table["rate_100"], degree + 1, increasing=True)
+    found = OneEffect(x * back, np.ones(len(x)), table["yield_t_ha"].to_numpy(), codes).best()
     outside = sm.MixedLM(table["yield_t_ha"], x, table["year"]).fit(reml=True)
-    np.testing.assert_allclose(found.table["estimate"], outside.fe_params, rtol=1e-5)
-    np.testing.assert_allclose(found.covariance, outside.cov_params().iloc[:-1, :-1], rtol=1e-4)
-    np.testing.assert_allclose(found.table["se"], np.sqrt(np.diag(found.covariance)))
-    assert found.site_sd**2 == pytest.approx(outside.cov_re.iloc[0, 0], rel=1e-4)
-    assert found.residual_sd**2 == pytest.approx(outside.scale, rel=1e-5)
+    np.testing.assert_allclose(found.coefficients * back, outside.fe_params, rtol=1e-5)
+    covariance = found.covariance * found.variance * np.outer(back, back)
+    np.testing.assert_allclose(covariance, outside.cov_params().iloc[:-1, :-1], rtol=1e-4)
+    assert found.ratio * found.variance == pytest.approx(outside.cov_re.iloc[0, 0], rel=1e-4)
+    assert found.variance == pytest.approx(outside.scale, rel=1e-5)
     blup = {year: effect.iloc[0] for year, effect in outside.random_effects.items()}
-    for site in found.sites.itertuples():
-        assert site.effect == pytest.approx(blup[site.site], abs=1e-4)
-        assert site.n == (table["year"] == site.site).sum()
-    # Solved in rates between 0 and 1: the restricted likelihood is that of those columns.
-    assert found.criterion == pytest.approx(
-        -2 * outside.llf - 2 * np.log(table["rate_100"].max()) * sum(range(degree + 1)), rel=1e-6
-    )
-    assert found.table["term"].tolist() == ["level", "slope", "curvature"][: degree + 1]
-    assert found.n == len(table)
-
-
-def test_a_curve_of_random_sites_by_a_mesh_of_joins():
-    rng = np.random.default_rng(2)
-    x, site = np.tile([0.0, 20, 40, 60, 80, 100], 6), np.repeat(np.arange(6), 6)
-    y = 50 + rng.normal(0, 3, 6)[site] - 0.2 * np.maximum(55 - x, 0) + rng.normal(0, 1, 36)
-
-    def columns(shape):
-        return np.column_stack([np.ones(36), -np.maximum(shape[0] - x, 0)])
-
-    found = pool_curve(x, y, site, columns, [40.0], terms=["plateau", "slope"], shape_names=["join"])
-    best = min(
-        (matrices_of(columns([join]), np.ones(36), y, site, ratio, False)[4], join, ratio)
-        for join in np.arange(48, 64, 0.5) for ratio in np.geomspace(1, 40, 30)
-    )  # fmt: skip
-    assert found.criterion <= best[0]
-    b, join = found.table["estimate"].to_numpy()[:2], found.table["estimate"].iloc[2]
-    assert join == pytest.approx(best[1], abs=0.5)
-    ratio = (found.site_sd / found.residual_sd) ** 2
-    assert ratio == pytest.approx(best[2], rel=0.2)
-    ours = matrices_of(columns([join]), np.ones(36), y, site, ratio, False)
-    assert b == pytest.approx(ours[0])
-    assert found.residual_sd == pytest.approx(np.sqrt(ours[3]))
-    assert found.sites["effect"].tolist() == pytest.approx(ours[5])
-    # The mean linearised in the join, slope -b below it; n / (n - p) of the variance by likelihood.
-    wide = np.column_stack([columns([join]), -b[1] * (x < join)])
-    cov = np.eye(36) + ratio * (site[:, None] == site)
-    covariance = np.linalg.inv(wide.T @ np.linalg.inv(cov) @ wide) * ours[3] * 36 / 33
-    np.testing.assert_allclose(found.covariance, covariance, rtol=1e-4, atol=1e-9)
-    assert found.random == "the plateau"
-
-
-def test_another_parameter_may_vary_between_sites():
-    rng = np.random.default_rng(3)
-    x, site = np.tile([0.0, 30, 60, 90, 120], 8), np.repeat(np.arange(8), 5)
-    rise = 1 - np.exp(-x / 40)
-    y = 50 + (20 + rng.normal(0, 5, 8)[site]) * rise + rng.normal(0, 0.5, 40)
-
-    def columns(shape):
-        return np.column_stack([np.ones(40), 1 - np.exp(-x / shape[0])])
-
-    found = pool_curve(x, y, site, columns, [30.0], terms=["start", "gain"], random=1)
-    start, gain, shape = found.table["estimate"]
-    ratio = (found.site_sd / found.residual_sd) ** 2
-    design = columns([shape])
-    ours = matrices_of(design, design[:, 1], y, site, ratio, False)
-    assert (start, gain) == pytest.approx(tuple(ours[0]))
-    assert found.sites["effect"].tolist() == pytest.approx(ours[5])
-    assert found.random == "the gain"
-    # Derivative of the mean of each site, its own gain times x / shape^2 exp(-x / shape).
-    own = gain + np.array(ours[5])[site]
-    wide = np.column_stack([design, -own * x / shape**2 * np.exp(-x / shape)])
-    cov = np.eye(40) + ratio * np.outer(design[:, 1], design[:, 1]) * (site[:, None] == site)
-    covariance = np.linalg.inv(wide.T @ np.linalg.inv(cov) @ wide) * ours[3] * 40 / 37
-    np.testing.assert_allclose(found.covariance, covariance, rtol=1e-4, atol=1e-9)
-
-
-def test_a_curve_that_nothing_settles_is_refused():
-    x, site = np.tile([0.0, 30, 60], 3), np.repeat([0, 1, 2], 3)
-    y = 50 + 0.1 * x + site
-
-    def columns(shape):
-        return np.column_stack([np.ones(9), x * shape[0]])
-
-    with pytest.raises(NotEstimable, match="do not settle the shape"):
-        pool_curve(x, y, site, columns, [1.0], terms=["level", "slope"])
-    with pytest.raises(NotEstimable, match="no shape of the curve fits"):
-        pool_curve(x, y, site, lambda s: columns([0.0]), [1.0], terms=["level", "slope"])
-    with pytest.raises(NotEstimable, match="no shape of the curve fits"):
-        pool_curve(x, y, site, lambda s: columns([np.nan]), [1.0], terms=["level", "slope"])
-
-
-@pytest.mark.parametrize(
-    ("change", "said"),
-    [
-        ({"y": [1.0, 2, 3]}, "4 rates, 3 yields and 4 sites"), ({"site": [1, 2, 2]}, "4 yields and 3 sites"),
-        ({"terms": ["a"]}, r"shape \(4, 2\) for 4 yields and 1 terms"),
-        ({"random": 2}, "no term has the number 2"),
-    ],
-)  # fmt: skip
-def test_what_does_not_go_together_is_refused(change, said):
-    x = np.array([0.0, 50, 0, 50])
-    given = {"x": x, "y": [1.0, 2, 1, 3], "site": [1, 1, 2, 2], "start": [1.0], "terms": ["a", "b"]} | change
-    with pytest.raises(InputError, match=said):
-        pool_curve(given.pop("x"), given.pop("y"), given.pop("site"),
-                   lambda s: np.column_stack([np.ones(4), x]), given.pop("start"), **given)  # fmt: skip
-
-
-def test_as_few_strips_and_rates_as_a_polynomial_can_have():
-    rows = {"trial": list("AABB"), "rate_lb_ac": [0, 50, 0, 50], "yield_bu_ac": [50.0, 55, 53, 59]}
-    table = pd.DataFrame(rows)
-    assert pool_polynomial(table, degree=1).table["estimate"].iloc[1] == pytest.approx(0.11)
-    with pytest.raises(NotEstimable, match="2 rates cannot carry"):
-        pool_polynomial(table, degree=2)
-    with pytest.raises(NotEstimable, match="2 sites with 2 strips"):
-        pool_polynomial(table.iloc[[0, 3]], degree=1)
-    with pytest.raises(NotEstimable, match="1 site with 2 strips"):
-        pool_polynomial(table.iloc[:2], degree=1)
-    row = pool_polynomial(table, degree=1).checks.set_index("check").loc["sites respond alike"]
-    assert row["passed"] is None  # no strip is left over beside a line of its own for each site
-
-
-@pytest.mark.parametrize("unit", [1e-6, 1e5])
-def test_a_curve_in_any_unit_of_the_rate(unit):
-    rng = np.random.default_rng(2)
-    x, site = np.tile([0.0, 20, 40, 60, 80, 100], 4), np.repeat(np.arange(4), 6)
-    y = 50 + rng.normal(0, 3, 4)[site] - 0.2 * np.maximum(55 - x, 0) + rng.normal(0, 1, 24)
-
-    def pooled_in(unit):
-        def columns(shape):
-            return np.column_stack([np.ones(24), -np.maximum(shape[0] - x * unit, 0)])
-
-        return pool_curve(x * unit, y, site, columns, [50.0 * unit], terms=["plateau", "slope"]).table
-
-    one, other = pooled_in(1.0), pooled_in(unit)
-    for column in ("estimate", "se"):
-        np.testing.assert_allclose(other[column], one[column] * [1, 1 / unit, unit], rtol=1e-3)
+    assert found.effects == pytest.approx([blup[year] for year in years], abs=1e-4)
+    # The restricted likelihood is that of the columns solved.
+    assert found.criterion == pytest.approx(-2 * outside.llf + 2 * np.log(back).sum(), rel=1e-6)

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
-from fertkit.trials import analyse_strips, pool_polynomial, pool_trials
+from fertkit.trials import analyse_strips, pool_trials
 from fertkit.trials.pairs import analyse_pairs
 
 
@@ -97,17 +97,3 @@ def test_an_untested_rate_is_answered_with_the_tested_ones(two_sites):
 def test_level_is_a_share(two_sites, level):
     with pytest.raises(InputError, match=r"column 'level'.*(not between 0 and 1|not a number)"):
         analyse_strips(two_sites, level=level)
-
-
-def test_one_stage_tells_sites_apart_as_the_two_stage_pool_does(two_sites):
-    two = pd.concat([two_sites, two_sites.assign(year=2002, yield_bu_ac=two_sites["yield_bu_ac"] + 30)])
-    table = two.fillna({"year": 2001})
-    found = pool_polynomial(table, degree=1)
-    assert found.sites["site"].tolist() == ["N 2001", "N 2002", "S 2001", "S 2002"]
-    # One trial's name for all: by it alone there would be nothing to tell apart, and the response falls.
-    by_hand = table.assign(trial=table["site"] + table["year"].astype(str))
-    same = pool_polynomial(by_hand, degree=1, site="trial")
-    assert found.table["estimate"].tolist() == pytest.approx(same.table["estimate"].tolist())
-    assert found.table["estimate"][1] == pytest.approx(0.1, abs=0.03)
-    with pytest.raises(NotEstimable, match="site"):
-        pool_polynomial(two_sites[["rate_lb_ac", "yield_bu_ac"]])

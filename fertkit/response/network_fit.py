@@ -1,0 +1,594 @@
+"""Many site-years in one model: level, slope and join (or rate of bending) of the curve vary by site.
+
+``yield = level + slope rise(rate; shape) + error`` with all three drawn by site around means that may depend
+on what is known of a site, a soil test or the previous crop (`mixed_curve`). Every curve with a shape is
+tried, and the mean and the straight line beside them; the one of least AIC speaks. Sites with little to say
+borrow from the others: their predictions are drawn towards the mean. The rate for a region is that of the
+greatest net return averaged over its sites, not the optimum of an average site.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from fertkit.asked import a_count, a_dict, a_number, asks, holding, make_rng
+from fertkit.errors import InputError, NotEstimable, Problem, UnitError
+from fertkit.reference.load import method_sources
+from fertkit.response.curves import CURVES, LINEAR, MEAN, get_curve, optimum_in_range
+from fertkit.response.mixed_curve import Effects, MixedFit, SiteData, fit_mixed
+from fertkit.response.optimum import Status
+from fertkit.response.prices import (
+    MoneyResult,
+    Prices,
+    area_of,
+    column,
+    nearly_as_good,
+    positive,
+    single,
+)  # fmt: skip
+from fertkit.response.search import fit_sums
+from fertkit.response.sums import stack
+from fertkit.results import Result, checks_frame, counted, plain
+from fertkit.rounding import at_least, first_largest
+from fertkit.trials.limits import check_row
+from fertkit.trials.linear import contrasts_within
+
+LEVEL = 0.95
+FEWEST = 3  # sites; with fewer there is no spread to speak of
+FEWEST_CORRELATED = 10  # sites from which the effects of a site may go together
+PER_COVARIATE = 5  # sites wanted more for each number or class that is known of them; common practice
+_SCORES = np.linspace(-4.0, 4.0, 81)  # fine enough for a mean over kinks
+_CHUNK = 50
+_FAR = 6.0  # logarithm of a scale that no rates could tell from none
+_UNSETTLED = 0.7  # standard error of that logarithm beyond which the end of the rise is not known
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known of the sites, as a design: numbers about their mean, classes against the first."""
+
+    frame: pd.DataFrame
+
+    @property
+    def terms(self) -> list[str]:
+        out = []
+        for name, values in self.frame.items():
+            out += (
+                [name]
+                if pd.api.types.is_numeric_dtype(values)
+                else [f"{name}: {c}" for c in self.classes(name)[1:]]
+            )
+        return out
+
+    def classes(self, name) -> list[str]:
+        """Classes of a column, the most frequent first."""
+        counts = self.frame[name].astype(str).value_counts()
+        return sorted(counts.index, key=lambda c: (-counts[c], c))
+
+    def design(self, frame: pd.DataFrame) -> np.ndarray:
+        """Design (rows, 1 + terms) of sites."""
+        columns = [np.ones(len(frame))]
+        for name, values in self.frame.items():
+            if pd.api.types.is_numeric_dtype(values):
+                columns.append(frame[name].to_numpy(float) - values.mean())
+            else:
+                columns += [(frame[name].astype(str) == c).to_numpy(float) for c in self.classes(name)[1:]]
+        return np.column_stack(columns)
+
+    def row(self, given: Mapping | None) -> np.ndarray:
+        """Design of one site (1 + terms,), what is not given at the mean of the sites."""
+        given = dict(given or {})
+        problems = [
+            Problem(f"nothing is known of '{name}' at the sites", f"Of: {', '.join(self.frame) or 'nothing'}")
+            for name in given if name not in self.frame
+        ]  # fmt: skip
+        for name in self.frame.columns.intersection(list(given)):
+            values, value = self.frame[name], given[name]
+            if pd.api.types.is_numeric_dtype(values):
+                given[name] = pd.to_numeric(value, errors="coerce")
+                if not values.min() <= given[name] <= values.max():
+                    span = f"{plain(values.min())} to {plain(values.max())}"
+                    problems.append(
+                        Problem(
+                            "outside what the sites span", f"Give a number from {span}", None, name, value
+                        )
+                    )
+            elif str(value) not in self.classes(name):
+                problems.append(
+                    Problem("no site has it", f"One of: {', '.join(self.classes(name))}", None, name, value)
+                )
+        if problems:
+            raise InputError("new site", problems)
+        row = self.design(self.frame).mean(axis=0)
+        if given:
+            asked = self.design(pd.DataFrame([{n: given.get(n, self.frame[n].iloc[0]) for n in self.frame}]))[
+                0
+            ]
+            of = [t.split(": ")[0] if t not in self.frame else t for t in self.terms]
+            row[1:] = np.where([name in given for name in of], asked[1:], row[1:])
+        return row
+
+
+@dataclass(frozen=True)
+class NetworkFit(Result):
+    """One model of many site-years.
+
+    Attributes
+    ----------
+    curve : str
+        Key of the curve of least AIC, or of the one asked for.
+    coefficients : DataFrame
+        term, estimate, low, high, p, unit: means over sites and what is known of sites does to them.
+    spread : DataFrame
+        effect, sd, unit: how far sites differ; the last row is the error of a plot or strip.
+    compared : DataFrame
+        curve, parameters, log_likelihood, aic.
+    sites : DataFrame
+        trial, n, level, slope, end_of_rise, highest_rate, remark: predictions drawn towards the mean.
+    known : Known
+    model : MixedFit
+    start, span : float
+        Lowest and range of the rates [rate unit].
+    rate_unit, yield_unit : str
+    level : float
+    checks : DataFrame
+    """
+
+    curve: str
+    coefficients: pd.DataFrame
+    spread: pd.DataFrame
+    compared: pd.DataFrame
+    sites: pd.DataFrame
+    known: Known
+    model: MixedFit
+    start: float
+    span: float
+    rate_unit: str
+    yield_unit: str
+    level: float
+    checks: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.coefficients
+
+    @property
+    def sources(self) -> pd.DataFrame:
+        return method_sources("nonlinear mixed")
+
+    @property
+    def rates(self) -> np.ndarray:
+        """Grid of rates tested [rate unit]."""
+        return self.start + self.span * np.linspace(0, 1, 201)
+
+    def site_curves(self, rates) -> np.ndarray:
+        """Yields (sites, rates) expected at each site, given its own strips and all others."""
+        at, effects = self.model.at, self.model.effects
+        x = (np.asarray(rates, float)[:, None, None] - self.start) / self.span
+        columns = effects.columns(x, list(np.moveaxis(at.shapes, -1, 0))[: effects.n_shapes])
+        yields = sum(c * at.linear[..., j] for j, c in enumerate(columns))
+        return (yields * at.share).sum(axis=-1).T
+
+    def mean_curve(self, rates, given: Mapping | None = None) -> np.ndarray:
+        """Yields (rates,) averaged over sites like these, or over sites of which something is known."""
+        return self._means(self.model.theta[None], self.known.row(given), rates)[0]
+
+    def _means(self, thetas, row, rates):
+        """Yields (N, rates) averaged over sites, for parameters (N, k)."""
+        if len(thetas) > _CHUNK:
+            parts = [thetas[i : i + _CHUNK] for i in range(0, len(thetas), _CHUNK)]
+            return np.concatenate([self._means(part, row, rates) for part in parts])
+        effects, weight = self.model.effects, np.exp(-0.5 * _SCORES**2)
+        means, _, joint, tau, _ = _split(effects, thetas, row)
+        z, p = (_SCORES if effects.shape is not None else np.zeros(1)), effects.n_linear
+        weight = weight / weight.sum() if effects.shape is not None else np.ones(1)
+        x = (np.asarray(rates, float)[:, None, None] - self.start) / self.span
+        columns = effects.columns(
+            x, [means[:, p + i, None] + tau[:, None] * z for i in range(effects.n_shapes)]
+        )
+        yields = sum(c * (means[:, j, None] + joint[:, j, None] * z) for j, c in enumerate(columns))
+        return (np.broadcast_to(yields, (len(x), len(thetas), len(z))) @ weight).T
+
+    def draws(self, n: int, rng) -> np.ndarray:
+        """Parameters (n, k) as uncertain as so few sites leave them: multivariate t."""
+        sites, k = len(self.sites), self.model.effects.designs[0].shape[1]
+        df = max(sites - k, 1)
+        values, vectors = np.linalg.eigh(self.model.covariance * sites / df)
+        half = vectors * np.sqrt(np.maximum(values, 0))
+        t = rng.normal(size=(n, len(values))) / np.sqrt(rng.chisquare(df, (n, 1)) / df)
+        away, tau = t @ half.T, self.model.effects.slices["tau"]
+        drawn = self.model.theta + away
+        own = self.model.theta[tau]
+        # A spread is above zero and skewed: it is drawn on the scale of its logarithm.
+        drawn[:, tau] = np.where(
+            own > 0, own * np.exp(away[:, tau] / np.where(own > 0, own, 1.0)), drawn[:, tau]
+        )
+        return drawn
+
+    def own_params(self, thetas, row, rng) -> np.ndarray:
+        """Published parameters (N, p) of one more site for each set of parameters."""
+        effects, curve = self.model.effects, CURVES[self.curve]
+        means, factor, joint, tau, sigma = _split(effects, thetas, row)
+        z = rng.normal(size=len(thetas)) * (effects.shape is not None)
+        w = rng.normal(size=(len(thetas), factor.shape[-1]))
+        linear = means[:, : effects.n_linear] + joint * z[:, None]
+        linear = linear + sigma[:, None] * np.einsum("npr,nr->np", factor, w)
+        level, slope = linear[:, 0], linear[:, 1] / self.span if effects.n_linear > 1 else 0.0
+        if curve.shape is None:
+            return np.column_stack([level - slope * self.start, slope + 0 * level][: curve.n_params])
+        bend = _bend(means[:, -1] + tau * z) / self.span
+        return curve.shape.publish(level, slope, bend, self.start)
+
+
+def _split(effects, thetas, row):
+    """Means (N, p + q), L, lambda, tau and sigma for parameters (N, k) at one design row."""
+    k = len(row)
+    one = replace(effects, designs=tuple(row[None] for _ in effects.designs))
+    parts = [one.split(theta) for theta in thetas]
+    assert k == effects.designs[0].shape[1]
+    return tuple(np.array([np.squeeze(p[i], 0) if i == 0 else p[i] for p in parts]) for i in range(5))
+
+
+@asks(trials=a_dict, level=a_number)
+def fit_network(
+    trials: Mapping, *, known: pd.DataFrame | None = None, curve: str | None = None, level=LEVEL
+) -> NetworkFit:
+    """Fit one model to all sites: level, slope and join of the curve vary from site to site.
+
+    Parameters
+    ----------
+    trials : mapping of str to TrialData or ResponseAnalysis
+        Site-years by name.
+    known : DataFrame, optional
+        What is known of each site (index: its name), numbers or classes; level, slope and shape depend on it.
+    curve : str, optional
+        Key of a curve; by default the one of least AIC among those with a shape, the mean and the straight
+        line.
+    level : float
+
+    Raises
+    ------
+    NotEstimable
+        If there are too few sites, or rates shared within sites, for a curve.
+    UnitError
+        If the sites mix units.
+    """
+    data = {str(name): getattr(trial, "data", trial) for name, trial in trials.items()}
+    units = {(d.rate_unit, d.yield_unit) for d in data.values()}
+    if len(units) > 1:
+        raise UnitError(f"the trials mix units: {sorted(units)}; restate them in one")
+    known = Known(_known(known, list(data)))
+    _check_sites(data, known)
+    sums = stack([d.sums for d in data.values()])
+    start, span = float(sums.rates.min()), float(np.ptp(sums.rates))
+    sites = SiteData.of_sums(replace(sums, rates=(sums.rates - start) / span))
+    keys = (
+        [get_curve(curve).key]
+        if curve
+        else [MEAN.key, LINEAR.key, *(k for k, c in CURVES.items() if c.shape)]
+    )
+    fits = {}
+    for key in keys:
+        effects, shapes = _effects(key, known.design(known.frame)), _start(key, sums, start, span)
+        kinked = CURVES[key].shape is not None and CURVES[key].shape.kinked
+        fits[key] = fit_mixed(sites, effects, shapes, kinked)
+    compared = pd.DataFrame(
+        [(CURVES[k].label, f.n_params, f.log_likelihood, 2 * (f.n_params - f.log_likelihood))
+         for k, f in fits.items()],
+        index=list(fits), columns=["curve", "parameters", "log_likelihood", "aic"],
+    )  # fmt: skip
+    best = compared["aic"].idxmin()
+    _need_shape(fits[best])
+    return _result(
+        best, fits[best], compared.reset_index(drop=True), data, known, start, span, *units.pop(), level
+    )
+
+
+def _known(known, names) -> pd.DataFrame:
+    if known is None:
+        return pd.DataFrame(index=names)
+    frame, problems = known.set_axis(known.index.map(str)).reindex(names), []
+    for name, values in frame.items():
+        frame[name] = number = pd.to_numeric(values, errors="coerce")
+        if number.isna().all():
+            frame[name] = values
+        lost = frame.index[frame[name].isna()]
+        if len(lost):
+            what = f"not known, or no number, at {', '.join(lost[:6])}"
+            problems.append(Problem(what, "Give it for every site, or leave the column out", None, name))
+        elif (frame[name] == frame[name].iloc[0]).all():
+            remedy = "It cannot explain how sites differ; leave it out"
+            problems.append(Problem("the same at every site", remedy, None, name))
+    if problems:
+        raise InputError("what is known of the sites", problems)
+    return frame
+
+
+def _check_sites(data, known):
+    n, k = len(data), len(known.terms)
+    least = FEWEST + PER_COVARIATE * k
+    if n < least:
+        what = f" with {counted(k, 'term')} of what is known of them" if k else ""
+        raise NotEstimable(f"{counted(n, 'site')} cannot carry one model{what}; {least} or more are wanted")
+    codes = np.repeat(np.arange(n), [len(d.rate) for d in data.values()])
+    left = contrasts_within(np.concatenate([d.rate for d in data.values()]), codes)
+    if left < 2:
+        raise NotEstimable(
+            "rates are confounded with sites: no site that shares rates with others tested three"
+        )
+
+
+def _effects(key, design) -> Effects:
+    """The random curve of a key: rates between 0 and 1, the shape the logarithm of the scale of the rise."""
+    shape = CURVES[key].shape
+    if shape is not None:
+        columns, q = lambda x, s: [np.ones_like(x), shape.rise(x, _bend(s[0]))], 1
+    else:
+        columns, q = lambda x, s: [x**i for i in range(CURVES[key].n_params)], 0
+    p = 2 if q else CURVES[key].n_params
+    return Effects(
+        columns, (design,) * (p + q), q, tuple(range(p)), 0 if q else None, len(design) >= FEWEST_CORRELATED
+    )
+
+
+def _need_shape(fit):
+    """Refuse a model whose rise may end anywhere: no rate could be read from it."""
+    if not fit.effects.n_shapes:
+        return
+    at = fit.effects.n_linear * fit.effects.designs[0].shape[1]
+    if abs(fit.theta[at]) > _FAR / 2 or not 0 < fit.covariance[at, at] < _UNSETTLED**2:
+        raise NotEstimable(
+            "the yields do not settle where the rise ends: other ends fit the rates as well; test more "
+            "rates below the plateau, or go by the trials' own curves"
+        )
+
+
+def _bend(log_scale):
+    """One over the scale of a rise, no farther out than any rate could tell."""
+    return np.exp(-np.clip(log_scale, -_FAR, _FAR))
+
+
+def _start(key, sums, start, span) -> list[float]:
+    """Scale of the rise to start from: the median of the sites whose own fit settles it."""
+    shape = CURVES[key].shape
+    if shape is None:
+        return []
+    fits = fit_sums(key, sums)
+    step, line, beyond = shape.limits(fits.bend, sums.rates)
+    good = ~(step | line | beyond) & (fits.slope > 0)
+    scale = 1 / (fits.bend[good] * span) if good.any() else np.array([0.5 / shape.end])
+    return [float(np.log(np.median(scale)))]
+
+
+def _result(key, model, compared, data, known, start, span, rate_unit, yield_unit, level) -> NetworkFit:
+    curve, effects = CURVES[key], model.effects
+    names, n = list(data), [len(d.rate) for d in data.values()]
+    highest = np.array([d.rates[-1] for d in data.values()])
+    own = (model.at.share[..., None] * model.at.linear).sum(axis=1)
+    table = pd.DataFrame({"trial": names, "n": n, "level": own[:, 0]})
+    table["slope"] = own[:, 1] / span if effects.n_linear > 1 else 0.0
+    end = np.full(len(names), np.nan)
+    if effects.n_shapes:
+        end = start + span * curve.shape.end * np.exp((model.at.share * model.at.shapes[..., 0]).sum(axis=1))
+    table["end_of_rise"], table["highest_rate"] = end, highest
+    table["remark"] = np.where(end > highest, "still rising at its highest rate", "")
+    return NetworkFit(
+        key, _coefficients(curve, model, known, start, span, rate_unit, yield_unit, level),
+        _spread(curve, model, span, rate_unit, yield_unit), compared, table, known, model, start, span,
+        rate_unit,
+        yield_unit, level, _checks(model, len(names)),
+    )  # fmt: skip
+
+
+def _coefficients(curve, model, known, start, span, rate_unit, yield_unit, level):
+    """Means of the effects and what is known of the sites does to them, in the units of the file."""
+    from scipy.special import stdtr, stdtrit
+
+    effects, terms = model.effects, known.terms
+    sites, k = effects.designs[0].shape
+    df = max(sites - k, 1)
+    se, q = np.sqrt(np.diag(model.covariance) * sites / df), stdtrit(df, 0.5 + level / 2)
+    labels = [f"yield at {plain(start)} {rate_unit}", "slope at the start", "end of the rise"]
+    units = [yield_unit, f"{yield_unit} per {rate_unit}", rate_unit]
+    rows = []
+    for j in range(len(effects.designs)):
+        for i, term in enumerate(["", *terms]):
+            value, error = model.theta[j * k + i], se[j * k + i]
+            ends = np.array([value, value - q * error, value + q * error])
+            unit, p = units[j], np.nan
+            if j == 1:
+                ends = ends / span
+            elif j == 2:  # the shape is a logarithm: of the scale, or a change in percent
+                ends = 100 * np.expm1(ends) if term else start + span * curve.shape.end * np.exp(ends)
+                unit = "%" if term else unit
+            if term:
+                p = 2 * stdtr(df, -abs(value / error)) if error > 0 else np.nan
+            rows.append((f"{labels[j]}, by {term}" if term else labels[j], *ends, p, unit))
+    return pd.DataFrame(rows, columns=["term", "estimate", "low", "high", "p", "unit"])
+
+
+def _spread(curve, model, span, rate_unit, yield_unit):
+    sd = np.sqrt(np.diag(model.spread))
+    rows = [("level between sites", sd[0], yield_unit)]
+    if model.effects.n_linear > 1:
+        rows.append(("slope between sites", sd[1] / span, f"{yield_unit} per {rate_unit}"))
+    if model.effects.n_shapes:
+        rows.append(("end of the rise between sites", 100 * np.expm1(sd[-1]), "%"))
+    rows.append(("one plot or strip", model.sigma, yield_unit))
+    return pd.DataFrame(rows, columns=["effect", "sd", "unit"])
+
+
+def _checks(model, n):
+    rows = [check_row("pool", "number of sites", n)]
+    effects, sd = model.effects, np.sqrt(np.diag(model.spread))
+    places = [
+        *(("level", "slope")[j] for j in effects.linear),
+        *(["end of the rise"] if effects.n_shapes else []),
+    ]
+    for name, size, small in zip(places, sd, [*[model.sigma * 1e-3] * effects.n_linear, 1e-2], strict=False):
+        rows.append(
+            check_row(
+                "pool",
+                "differs between sites",
+                size,
+                bool(size > small),
+                label=f"{name} differs between sites",
+                what=name,
+            )
+        )
+    return checks_frame(rows)
+
+
+# The rate ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class NetworkRate(MoneyResult):
+    """The rate that returns most on average over sites like those of a network.
+
+    Attributes
+    ----------
+    rate, low, high : float
+        Best rate and its interval [rate unit]; `high` is inf where it is open.
+    status : str
+        A `Status`.
+    gain, gain_low, gain_high : float
+        Mean net gain there over the lowest rate [money per area].
+    within, within_low, within_high : float
+        Acceptable loss [money per area] and the rates within it of the best [rate unit].
+    within_by : str
+    pays_low, pays_high : float
+        Rates between which the mean net return is above that of the lowest rate; nan where none is.
+    own_low, own_high : float
+        Where the optimum of one more site lies, 95 % of sites; `own_high` inf where more rates were needed.
+    chance : float
+        Chance that the rate returns more than the lowest at one more site.
+    given : dict
+        What is known of the site asked about; empty for the region.
+    frame : DataFrame
+        rate, mean_yield, mean_net_gain.
+    sites : DataFrame
+        trial, rate, status, loss_at_rate: predictions of the sites at these prices.
+    rate_unit, yield_unit, money : str
+    level : float
+    """
+
+    rate: float
+    low: float
+    high: float
+    status: str
+    gain: float
+    gain_low: float
+    gain_high: float
+    within: float
+    within_low: float
+    within_high: float
+    within_by: str
+    pays_low: float
+    pays_high: float
+    own_low: float
+    own_high: float
+    chance: float
+    given: dict
+    frame: pd.DataFrame
+    sites: pd.DataFrame
+    rate_unit: str
+    yield_unit: str
+    money: str
+    level: float
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.sites
+
+
+@asks(fit=holding("mean_curve", "site_curves", like="what fit_network gives"), draws=a_count(1))
+def network_rate(
+    fit: NetworkFit, prices: Prices, *, given: Mapping | None = None, within: float | None = None, seed=0,
+    draws: int = 1000,
+) -> NetworkRate:  # fmt: skip
+    """Find the rate of greatest mean net return over sites like these, or like a new one.
+
+    Parameters
+    ----------
+    fit : NetworkFit
+    prices : Prices
+        One price of each kind.
+    given : mapping, optional
+        What is known of a new site by column, e.g. its soil test; what is not given is averaged over.
+    within : float, optional
+        Acceptable loss [money per area]; if None the usual share of the gain.
+    seed : int or Generator
+    draws : int
+        Parameters drawn for the intervals.
+
+    Raises
+    ------
+    InputError
+        If what is given is not known of the sites, or lies outside what they span.
+    """
+    rng, rates, row = make_rng(seed), fit.rates, fit.known.row(given)
+    money = single(prices.per(fit.rate_unit, fit.yield_unit))
+    yields = fit._means(fit.model.theta[None], row, rates)[0]
+    net = money.net(yields, rates)
+    gain, size = net - net[0], np.abs(net).max()
+    best = int(first_largest(gain, scale=size))
+    thetas = fit.draws(draws, rng)
+    others = money.net(fit._means(thetas, row, rates), rates)
+    others = others - others[:, :1]
+    tails = (1 - fit.level) / 2, (1 + fit.level) / 2
+    low, high = np.quantile(rates[first_largest(others, scale=size)], tails)
+    within, by = nearly_as_good(gain[best]) if within is None else (within, "")
+    near = rates[at_least(gain, gain[best] - float(positive(within, "acceptable loss", zero_ok=True)), size)]
+    paying = rates[gain > 1e-9 * size]
+    own, chance = _new_site(fit, thetas, row, money, rates[best], rng)
+    top, status = (
+        rates[-1],
+        Status.NONE if best == 0 else Status.TOP if best == len(rates) - 1 else Status.INTERIOR,
+    )
+    own_low, own_high = np.quantile(own, tails)
+    frame = pd.DataFrame({
+        column("rate", fit.rate_unit): rates, column("mean_yield", fit.yield_unit): yields,
+        f"mean_net_gain_per_{area_of(fit.yield_unit)}": gain,
+    })  # fmt: skip
+    return NetworkRate(
+        float(rates[best]), float(low), _opened(high, top), status, float(gain[best]),
+        *map(float, np.quantile(others[:, best], tails)), float(within), float(near[0]), float(near[-1]), by,
+        *(map(float, paying[[0, -1]]) if len(paying) else (np.nan, np.nan)), float(own_low),
+        _opened(own_high, top),
+        chance, dict(given or {}), frame, _site_rates(fit, money, rates[best]), fit.rate_unit, fit.yield_unit,
+        prices.money, fit.level,
+    )  # fmt: skip
+
+
+def _opened(end, top):
+    return float(np.inf if at_least(end, top) else end)
+
+
+def _new_site(fit, thetas, row, money, rate, rng):
+    """Optimum of one more site for each draw, and the chance that a rate pays there."""
+    curve, params = CURVES[fit.curve], fit.own_params(thetas, row, rng)
+    lowest, highest = fit.start, fit.start + fit.span
+    own = optimum_in_range(curve, params, money.ratio, lowest, highest)
+    gain = [money.net(curve.value(at, params), at) for at in (rate, lowest)]
+    return own, float((gain[0] > gain[1]).mean())
+
+
+def _site_rates(fit, money, rate):
+    """Best rate of each site as predicted, within the rates it tested, and what the common one loses."""
+    rates = fit.rates
+    net = money.net(fit.site_curves(rates), rates)
+    top = fit.sites["highest_rate"].to_numpy()
+    inside = rates <= top[:, None] * (1 + 1e-9)
+    masked = np.where(inside, net, -np.inf)
+    at = masked.argmax(axis=1)
+    last = inside.sum(axis=1) - 1
+    status = np.where(at == 0, Status.NONE, np.where(at == last, Status.TOP, Status.INTERIOR))
+    common = int(np.abs(rates - rate).argmin())
+    loss = np.where(common <= last, masked.max(axis=1) - net[:, common], np.nan)
+    return pd.DataFrame({
+        "trial": fit.sites["trial"], column("rate", fit.rate_unit): rates[at], "status": status.astype(str),
+        f"loss_at_common_rate_per_{area_of(fit.yield_unit)}": loss,
+    })  # fmt: skip

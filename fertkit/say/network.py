@@ -1,0 +1,101 @@
+"""Many sites in one model: what it finds, the rate for a region, and the rate for a new site."""
+
+import numpy as np
+
+from fertkit.response.curves import CURVES
+from fertkit.response.optimum import Status
+from fertkit.response.prices import money_text
+from fertkit.results import capital, failed, plain, plain_p, show
+from fertkit.rounding import below
+from fertkit.say.advice import listed
+from fertkit.say.line import Line, lead, notes, told
+
+HOW = (
+    "One model of all strips: level, slope and end of the rise of the curve differ from site to site. Every "
+    "site is drawn towards the mean as far as its own strips leave it open."
+)
+
+NEW_SITE = (
+    "This is what sites of that kind need on average; a field may lie far from it. Local guides, the label "
+    "and a certified adviser come first."
+)
+
+
+def no_rate(doubts) -> str:
+    """Say why a new site gets no rate."""
+    return f"No rate is given for the new site: {doubts[0]}."
+
+
+def network_fit_lines(fit) -> list[Line]:
+    """Say which curve serves all sites, its means, how far sites differ and what explains it."""
+    curve, n = CURVES[fit.curve], len(fit.sites)
+    said = [lead(f"{n} sites in one model: {curve.label}, of least AIC among {len(fit.compared)} curves.")]
+    if len(fit.compared) == 1:
+        said = [lead(f"{n} sites in one model: {curve.label}, as asked.")]
+    means = fit.coefficients[~fit.coefficients["term"].str.contains(", by ", regex=False)]
+    said += [
+        told(f"{plain(r.estimate)} {r.unit} ({fit.level:.0%} interval {plain(r.low)} to {plain(r.high)}).",
+             f"{capital(r.term)}, mean of sites")
+        for r in means.itertuples()
+    ]  # fmt: skip
+    spread = "; ".join(f"{r.effect} {plain(r.sd)} {r.unit}" for r in fit.spread.itertuples())
+    said.append(told(f"{spread}.", "Standard deviations"))
+    for r in fit.coefficients[fit.coefficients["p"].notna()].itertuples():
+        sure = "" if below(r.p, 1 - fit.level) else "; it may be none"
+        ends = f"{plain(r.low)} to {plain(r.high)}, p {plain_p(r.p)}{sure}"
+        said.append(told(f"{plain(r.estimate)} {r.unit} ({ends}).", capital(r.term)))
+    if curve.shape is None:
+        said.append(told(NO_JOIN[curve.n_params > 1]))
+    far = fit.sites.loc[fit.sites["remark"] != "", "trial"]
+    if len(far):
+        said.append(told(f"{listed(far)}.", "Rise ends beyond the highest rate tested there"))
+    return said + notes(failed(fit.checks))
+
+
+NO_JOIN = (
+    "No rise is shown: the model without any response has the least AIC.",
+    "No bend is shown: yield rises along a straight line, so the rise ends beyond the rates tested.",
+)
+
+
+def network_rate_lines(rate) -> list[Line]:
+    """Say the rate, its interval, the range nearly as good, and what one more site may need."""
+    unit = rate.rate_unit
+    of = ", ".join(f"{name} {show(value)}" for name, value in rate.given.items())
+    where = f"At a new site of {of}" if of else "Over sites like these"
+    if rate.status == Status.NONE:
+        said = [lead(f"{where} no tested rate returns more than the lowest, on average.")]
+    else:
+        most = "at least " if rate.status == Status.TOP else ""
+        said = [lead(f"{where} the mean net return is greatest at {most}{plain(rate.rate)} {unit} "
+                     f"({_span(rate.low, rate.high, unit, rate.level)}).")]  # fmt: skip
+        ends = f"{money_text(rate.gain_low)} to {money_text(rate.gain_high, rate.money, rate.area)}"
+        gain = money_text(rate.gain, rate.money, rate.area)
+        said.append(told(f"It gains {gain} over the lowest rate ({rate.level:.0%} interval {ends})."))
+    if rate.within > 0:
+        within = money_text(rate.within, rate.money, rate.area)
+        by = f" ({rate.within_by})" if rate.within_by else ""
+        near = (
+            f"From {plain(rate.within_low)} to {plain(rate.within_high)} {unit} it is within {within} of that"
+        )
+        pays = f"{plain(rate.pays_low)} to {plain(rate.pays_high)} {unit}"
+        said.append(told(f"{near}{by}; rates from {pays} return more than the lowest."))
+    said.append(told(
+        f"{plain(rate.own_low)} to {_top(rate.own_high, rate)} {unit} ({rate.level:.0%} of sites).",
+        "Where the optimum of one more site may lie",
+    ))  # fmt: skip
+    if rate.status != Status.NONE:
+        said.append(
+            told(f"At one more site it beats the lowest rate in {100 * rate.chance:.0f} of 100 cases.")
+        )
+    return said
+
+
+def _span(low, high, unit, level):
+    open_end = not np.isfinite(high)
+    ends = f"{plain(low)} {unit} or more, open above" if open_end else f"{plain(low)} to {plain(high)} {unit}"
+    return f"{level:.0%} interval {ends}"
+
+
+def _top(high, rate):
+    return plain(high) if np.isfinite(high) else f"more than {plain(rate.frame.iloc[-1, 0])}"
