@@ -49,8 +49,10 @@ from fertkit.response.curves import CURVES, get_curve
 from fertkit.response.gain import NetGain
 from fertkit.response.prices import Prices, nearly_as_good, single
 from fertkit.response.surface_fit import POWERS, SurfaceData, SurfaceFit, fit_surface, read_surface_data
-from fertkit.results import Result
+from fertkit.response.surface_region import Question
+from fertkit.results import Result, failed
 from fertkit.rounding import same
+from fertkit.trials.diagnose import Doubtful
 
 METHODS = ("surfaces", "joint region", "axes", "aicc")
 
@@ -132,6 +134,18 @@ class SurfaceAnalysis(Result):
         return parts.intervals(self)
 
     @cached_property
+    def question(self) -> Question:
+        """What the intervals and the joint region answer."""
+        asked = Question(self.fit, self.ratios)
+        if self.fitted_shape == parts.Shape.MAXIMUM:
+            return asked
+        from scipy.special import fdtri
+
+        m = len(self.fit.exponents)
+        limit = float(m * fdtri(m, self.fit.df_error, self.level))
+        return asked._replace(best=self.fit.t(self.optimum.rates), limit=limit)
+
+    @cached_property
     def joint_limit(self) -> float:
         """Value of `surface_region.misfit` up to which rates belong to the joint region."""
         from scipy.special import fdtri
@@ -163,6 +177,11 @@ class SurfaceAnalysis(Result):
         if self.flat or (self.estimated and ((rows["low"] <= 0) & (rows["high"] >= 0)).any()):
             return parts.Shape.RIDGE
         return self.fitted_shape
+
+    @property
+    def responds(self) -> bool:
+        """Whether some surface is better supported than no response at all."""
+        return self.models.iloc[0]["terms"] != "no response"
 
     @property
     def flat(self) -> bool:
@@ -233,6 +252,27 @@ class SurfaceAnalysis(Result):
     def inside_tried(self) -> bool:
         """Whether the optimum lies among the combinations tested, not only among the rates of each."""
         return parts.among(np.unique(self.data.rates, axis=0), self.optimum.rates)
+
+    @cached_property
+    def doubtful(self) -> Doubtful:
+        """Rows of `data` that the others do not expect."""
+        return parts.doubtful(self)
+
+    @cached_property
+    def without_doubtful(self) -> parts.BestRates | None:
+        """Best combination on the same kind of surface without the doubtful rows; None if not estimable."""
+        try:
+            return parts.best_rates(
+                fit_surface(self.data.without(self.doubtful.rows), self.curve), self.ratios
+            )
+        except NotEstimable:
+            return None
+
+    @property
+    def doubts(self) -> list[str]:
+        """What makes the prices implausible, a sentence a nutrient."""
+        rows = self.checks[self.checks["check"].str.startswith("units of the prices")]
+        return failed(rows)
 
     @cached_property
     def checks(self) -> pd.DataFrame:

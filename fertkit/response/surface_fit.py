@@ -86,6 +86,12 @@ class SurfaceData(ByContent):
         """Combination of rates of each row [(n,) int]."""
         return np.unique(self.rates, axis=0, return_inverse=True)[1].ravel()
 
+    def without(self, rows) -> "SurfaceData":
+        """The same trial without some of its rows [indices]; a block may go with them."""
+        kept = np.setdiff1d(np.arange(len(self.yields)), rows)
+        block = np.unique(self.block[kept], return_inverse=True)[1]
+        return replace(self, rates=self.rates[kept], yields=self.yields[kept], block=block)
+
     @cached_property
     def blocks(self) -> np.ndarray:
         """Contrasts of the blocks, which sum to zero over them [(n, blocks - 1)]."""
@@ -196,6 +202,12 @@ class SurfaceFit(ByContent):
     def names(self) -> list[str]:
         """Terms as people write them: N, N², √N, N x P2O5."""
         return ["level", *term_names(self.data.nutrients, self.powers, self.exponents)]
+
+    @property
+    def design(self) -> np.ndarray:
+        """Level, blocks and terms side by side [(n, p)]."""
+        basis = self.basis(self.data.rates)
+        return np.hstack([basis[:, :1], self.data.blocks, basis[:, 1:] / np.abs(basis[:, 1:]).max(axis=0)])
 
     def coefficients(self, level: float = 0.95) -> pd.DataFrame:
         """Terms with estimate, standard error, p and interval."""

@@ -19,9 +19,11 @@ from fertkit.response.surface_fit import SurfaceFit, best_in_box, fit_surface
 from fertkit.response.surface_region import cheapest, ends_of, least_last, misfit
 from fertkit.results import ByContent, checks_frame, counted
 from fertkit.rounding import above, at_least, at_most, same
+from fertkit.trials.diagnose import LEFT, doubtful_strips
 
 #: Steps of the path to a yield; points a side of the grid of a figure.
 STEPS, GRID = 10, 121
+_TRIFLE = 1e-3  # share of the tested rates above the lowest that is the lowest
 
 
 class Shape(StrEnum):
@@ -63,8 +65,9 @@ def best_rates(fit: SurfaceFit, ratios) -> BestRates:
     """
     low, high = fit.data.low, fit.data.high
     rates = fit.rates(best_in_box(fit.net_form(ratios), fit.t(low), fit.t(high)))
-    at_low, at_high = at_most(rates, low, scale=high), at_least(rates, high)
-    rates = np.where(at_low, low, np.where(at_high, high, rates))
+    # a root's slope has no end at a rate of zero: an optimum may lie a trifle above it
+    at_low, at_high = at_most(rates - low, _TRIFLE * (high - low)), at_least(rates, high)
+    rates = np.where(at_most(rates, low, scale=high), low, np.where(at_high, high, rates))
     own = tuple(
         Status.NONE if lowest else Status.TOP if highest else Status.INTERIOR
         for lowest, highest in zip(at_low, at_high, strict=True)
@@ -82,7 +85,7 @@ def intervals(analysis):
     limits = [fdtri(1, fit.df_error, analysis.level), analysis.joint_limit] if analysis.estimated else []
     rows = []
     for i, name in enumerate(analysis.nutrients):
-        ends = ends_of(fit, analysis.ratios, i, fit.t(best.rates)[i], low, high, limits) if limits else []
+        ends = ends_of(analysis.question, i, fit.t(best.rates)[i], low, high, limits) if limits else []
         ends = np.array(ends or [(np.nan, np.nan)] * 2) ** (1 / fit.powers[i])
         rows.append((name, analysis.data.rate_units[i], best.rates[i], *ends.ravel(), best.statuses[i]))
     return pd.DataFrame(
@@ -163,6 +166,14 @@ def models(analysis):
     table = pd.DataFrame(rows, columns=names)
     none = (table["terms"] == "no response") & table.duplicated("terms")  # the same whatever the curve
     return table[~none].sort_values("aicc", kind="stable", ignore_index=True)
+
+
+def doubtful(analysis):
+    fit, data = analysis.fit, analysis.data
+    cells = np.hstack([np.eye(data.combination.max() + 1)[data.combination], data.blocks])
+    if len(cells) - np.linalg.matrix_rank(cells) - 1 < LEFT:
+        return doubtful_strips(fit.design, data.yields)
+    return doubtful_strips(cells, data.yields, fit.design)
 
 
 def _lack_of_fit(fit) -> tuple[float, float]:
@@ -334,7 +345,7 @@ def grid_of(analysis, first: int = 0, second: int = 1) -> Grid:
             face = fixed.copy()
             face[first], face[second] = columns, rows
             here = np.ix_(_of_side(rows), _of_side(columns))
-            joint[here] = misfit(fit, analysis.ratios, t[here], face) / analysis.joint_limit
+            joint[here] = misfit(analysis.question, t[here], face) / analysis.joint_limit
     rates = fit.rates(t)
     return Grid(rates[0, :, first], rates[:, 0, second], analysis.net_over_lowest(rates), joint)
 

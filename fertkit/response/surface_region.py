@@ -4,6 +4,8 @@ A surface is linear in its parameters, so the hypothesis that given rates are th
 equal the prices, which an F test answers exactly; the rates it does not reject are the joint region (the same
 inversion that gives a curve its exact interval). On an edge of the tested rates a slope may point outwards.
 The interval of one nutrient's rate takes the best of the other rates for each of its own, as a profile does.
+On a saddle level slopes do not tell the best from the worst: there, rates are left out too if they surely
+return less than the best by Scheffé's test of all differences.
 
 References
 ----------
@@ -13,6 +15,7 @@ Technometrics 38:238-246, errors of eigenvalues.
 
 from functools import partial
 from itertools import chain, combinations, product
+from typing import NamedTuple
 
 import numpy as np
 
@@ -20,19 +23,38 @@ import numpy as np
 _GRID, _ROUNDS, _SCAN, _PASSES = {0: 1, 1: 41, 2: 11}, 24, 25, {2: 5, 3: 3}
 
 
-def misfit(fit, ratios, t, face) -> np.ndarray:
-    """Rise of the residual sum of squares, per error variance, if the best rates were at t.
+class Question(NamedTuple):
+    """Which rates are the best of a surface at some prices.
 
-    Parameters
+    Attributes
     ----------
     fit : SurfaceFit
     ratios : array (k,)
         Price ratios [yield unit per rate unit].
+    best : array (k,), optional
+        The t to compare others with, where level slopes alone do not tell the best.
+    limit : float
+        Square of the difference over its error up to which others may be as good as that.
+    """
+
+    fit: object
+    ratios: np.ndarray
+    best: np.ndarray | None = None
+    limit: float = np.inf
+
+
+def misfit(question, t, face) -> np.ndarray:
+    """Rise of the residual sum of squares, per error variance, if the best rates were at t.
+
+    Parameters
+    ----------
+    question : Question
     t : array (..., k)
     face : array (k,) of int
         -1 and 1 where t is at the lowest and the highest rate tested, else 0.
     """
-    slope = fit.net_form(ratios).gradient(t)
+    fit, form = question.fit, question.fit.net_form(question.ratios)
+    slope = form.gradient(t)
     rows = _slope_rows(fit.exponents, t)
     spread = rows @ fit.spread[1:, 1:] @ np.swapaxes(rows, -1, -2) * fit.variance
     least = np.full(slope.shape[:-1], np.inf)
@@ -45,7 +67,16 @@ def misfit(fit, ratios, t, face) -> np.ndarray:
         outward = slope[..., free] - (spread[..., free, :][..., :, kept] @ pull[..., None])[..., 0]
         good = (outward * face[free] >= 0).all(axis=-1)
         least = np.where(good, np.minimum(least, value), least)
-    return least
+    return least if question.best is None else np.where(_beaten(question, form, t), np.inf, least)
+
+
+def _beaten(question, form, t):
+    """Whether the best t surely returns more than others."""
+    fit = question.fit
+    less = form.value(question.best) - form.value(t)
+    rows = np.prod(question.best**fit.exponents, axis=-1) - np.prod(t[..., None, :] ** fit.exponents, axis=-1)
+    error = np.einsum("...i,ij,...j", rows, fit.spread[1:, 1:], rows) * fit.variance
+    return (less > 0) & (less**2 > question.limit * error)
 
 
 def _slope_rows(exponents, t):
@@ -116,7 +147,7 @@ def _to_the_foot(coefs, d, pairs):
     return np.clip(step, -3, 3)
 
 
-def profile(fit, ratios, nutrient: int, t, low, high) -> np.ndarray:
+def profile(question, nutrient: int, t, low, high) -> np.ndarray:
     """Least `misfit` over the other rates for each t of one nutrient [(n,)]; low and high bound the t."""
     t, k = np.asarray(t, float), len(low)
     least = np.full(len(t), np.inf)
@@ -125,24 +156,24 @@ def profile(fit, ratios, nutrient: int, t, low, high) -> np.ndarray:
         for side in set(own):
             face = np.insert(np.array(others), nutrient, side)
             rows, free = own == side, [i for i in range(k) if i != nutrient and not face[i]]
-            function = partial(_misfit_on_face, fit, ratios, face, free, nutrient, t[rows], low, high)
+            function = partial(_misfit_on_face, question, face, free, nutrient, t[rows], low, high)
             value, _ = least_in_box(function, low[free], high[free], int(rows.sum()))
             least[rows] = np.minimum(least[rows], value)
     return least
 
 
-def _misfit_on_face(fit, ratios, face, free, nutrient, chosen, low, high, points):
+def _misfit_on_face(question, face, free, nutrient, chosen, low, high, points):
     """`misfit` at points (n, m, d) of the free t, the others at their bounds and one t as chosen (n,)."""
     t = np.broadcast_to(np.where(face < 0, low, high), (*points.shape[:2], len(low))).copy()
     t[..., nutrient] = chosen[:, None]
     t[..., free] = points
-    return misfit(fit, ratios, t, face)
+    return misfit(question, t, face)
 
 
-def ends_of(fit, ratios, nutrient: int, best: float, low, high, limits) -> list[tuple[float, float]]:
+def ends_of(question, nutrient: int, best: float, low, high, limits) -> list[tuple[float, float]]:
     """Ends of one nutrient's t whose profile stays below each of some limits; the best t is always within."""
     grid = np.unique(np.r_[np.linspace(low[nutrient], high[nutrient], _SCAN), best])
-    values = np.where(grid == best, 0.0, profile(fit, ratios, nutrient, grid, low, high))
+    values = np.where(grid == best, 0.0, profile(question, nutrient, grid, low, high))
     sides, until = [], np.repeat(np.asarray(limits, float), 2)[:, None]
     for limit in limits:
         inside = np.flatnonzero(values <= limit)
@@ -150,7 +181,7 @@ def ends_of(fit, ratios, nutrient: int, best: float, low, high, limits) -> list[
         sides.append(grid[[inside[-1], min(inside[-1] + 1, len(grid) - 1)]])
     for _ in range(_PASSES[len(low)]):  # from the last t within to the first beyond
         paths = np.linspace(*np.transpose(sides), 9, axis=1)
-        good = profile(fit, ratios, nutrient, paths.ravel(), low, high).reshape(paths.shape) <= until
+        good = profile(question, nutrient, paths.ravel(), low, high).reshape(paths.shape) <= until
         good[:, 0] = True
         last = np.where(good.all(axis=1), 8, good.argmin(axis=1) - 1)
         rows = np.arange(len(paths))

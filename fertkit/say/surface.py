@@ -1,7 +1,5 @@
 """Surfaces of two or three nutrients: the best combination, how sure it is, how the surface lies there."""
 
-from dataclasses import replace
-
 import numpy as np
 
 from fertkit.response.curves import get_curve
@@ -11,8 +9,9 @@ from fertkit.response.prices import area_of, money_text
 from fertkit.response.surface_parts import Shape
 from fertkit.results import capital, counted, failed, plain, plain_p
 from fertkit.rounding import at_least, at_most
-from fertkit.say.line import Kind, Line, lead, notes, told
+from fertkit.say.line import Line, lead, notes, told
 from fertkit.say.response import CAUTIONED, net_gain_text
+from fertkit.trials.diagnose import say_doubtful
 
 #: From this probability on, nothing is shown.
 _CHANCE = 0.05
@@ -28,11 +27,29 @@ def surface_lines(analysis) -> list[Line]:
         *gain_text(analysis), region_text(analysis), shape_text(analysis), *terms_text(analysis),
         kinds_text(analysis), nearly_text(analysis), path_text(analysis),
     ]  # fmt: skip
+    said = said if analysis.responds else [said[0], *terms_text(analysis)]
+    first = [*map(lead, first_text(analysis)), lead(best_text(analysis))]
+    rest = [text for text in failed(analysis.checks) if text not in analysis.doubts]
+    return [*first, *map(told, filter(None, said)), *notes(rest), CAUTIONED]
+
+
+def first_text(analysis) -> list[str]:
+    """Say what comes before the answer: strips in doubt, prices out of proportion."""
+    data, doubtful = analysis.data, analysis.doubtful
+    said = [f"{capital(doubt)}." for doubt in analysis.doubts]
+    if not doubtful.rows:
+        return said
+    names = [
+        f"{f'block {block + 1} ' if data.block.any() else ''}at {combination(analysis, rates)}"
+        for block, rates in zip(data.block, data.rates, strict=True)
+    ]
+    them, rest = "them" if len(doubtful.rows) > 1 else "it", analysis.without_doubtful
+    without = combination(analysis, rest.rates) if rest else "not to be estimated"
     return [
-        lead(best_text(analysis)),
-        *map(told, filter(None, said)),
-        *notes(failed(analysis.checks)),
-        CAUTIONED,
+        f"Look at this first: {say_doubtful(doubtful, names, data.yields)}. Without {them} the best "
+        f"combination is {without}. See the field notes, and leave a yield empty only where something went "
+        "wrong.",
+        *said,
     ]
 
 
@@ -40,7 +57,7 @@ def best_text(analysis) -> str:
     """Say the best combination, each rate with its interval and what it bounds."""
     rates = " with ".join(_rate_text(analysis, row) for row in analysis.intervals.itertuples())
     best = f"Best combination, {status_in_words(analysis.optimum.status)}: {rates}."
-    if analysis.models.iloc[0]["terms"] != "no response":
+    if analysis.responds:
         return best
     none = f"These strips show no response to {_joined(analysis.nutrients)}"
     return f"{none}: they do not support a rate yet. {best}"
@@ -173,6 +190,11 @@ def terms_text(analysis) -> list[str]:
     names, said = analysis.nutrients, []
     rows = analysis.models[analysis.models["curve"] == analysis.curve].set_index("terms")
     none, error = rows.loc["no interaction"], analysis.fit.df_error
+    if not analysis.responds:
+        nothing = analysis.models.iloc[0]  # is told once, whatever the kind of surface
+        first = analysis.models[analysis.models["terms"] == "with interaction"].iloc[0]
+        change = plain(first["aicc"] - nothing["aicc"])
+        return [f"The mean alone has an AICc {change} lower than the best surface."]
     if np.isfinite(none["p"]):
         verb = "act on each other" if none["p"] < _CHANCE else "are not shown to act on each other"
         test = f"F({none['f_df']:.0f}, {error}) = {plain(none['f'])}, p {plain_p(none['p'])}"
@@ -244,29 +266,24 @@ def path_text(analysis) -> str:
 def surface_answer_lines(answer) -> list[Line]:
     """Say the answer for one trial of several nutrients."""
     *said, caution = answer.analysis.lines()
-    return [replace(said[0], label=capital(answer.crop)), *said[1:], *notes(answer.notes), caution]
+    return [*said, *notes(answer.notes), caution]
 
 
 def short_lines(answer) -> list[Line]:
     """Say it in short, for the top of a page that tells the rest below."""
     analysis = answer.analysis
+    first = [*first_text(analysis), best_text(analysis)]
     said = [*gain_text(analysis), shape_text(analysis)]
-    beside = [*failed(analysis.checks), *answer.notes]
-    return [
-        Line(Kind.LEAD, best_text(analysis), capital(answer.crop)),
-        *map(told, said),
-        *notes(beside),
-        CAUTIONED,
-    ]
+    beside = [*(text for text in failed(analysis.checks) if text not in analysis.doubts), *answer.notes]
+    return [*map(lead, first), *map(told, said), *notes(beside), CAUTIONED]
 
 
 def surface_advice(analysis) -> tuple[list[str], list[str]]:
     """What to do and what not after one trial of several nutrients."""
     best, status = combination(analysis, analysis.optimum.rates), analysis.optimum.statuses
-    shown = analysis.models.iloc[0]["terms"] != "no response"
     do = [f"Take {best} as the starting point for the next trial, with strips around it."]
     leave = ["Do not carry this combination to another soil, crop or season without check strips of its own."]
-    if not shown:
+    if not analysis.responds:
         return ["Repeat the trial with more blocks before choosing rates."], [
             "Do not choose rates from these strips."
         ]

@@ -280,7 +280,11 @@ def _pick(table, name, kind, problems):
     if not candidates:
         what = f"no column starts with '{kind}_'"
     example = "rate_lb_ac" if kind == "rate" else "yield_bu_ac"
-    problems.append(Problem(what, f"keep one {kind} in one unit, named like '{example}', or name the column"))
+    remedy, in_code = f"keep one {kind} in one unit, named like '{example}', or name the column", ""
+    if kind == "rate" and len(candidates) > 1:
+        remedy += "; of several nutrients a surface tells the best combination"
+        in_code = "fertkit strips FILE (in Python analyse_surface(...))"
+    problems.append(Problem(what, remedy, in_code=in_code))
     return None
 
 

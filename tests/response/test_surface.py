@@ -11,7 +11,7 @@ from fertkit.response import Status, analyse_surface
 from fertkit.response.curves.linear import QUADRATIC, SQUARE_ROOT
 from fertkit.response.surface_fit import Form, best_in_box
 from fertkit.response.surface_parts import Shape, grid_of
-from fertkit.response.surface_region import cheapest, misfit
+from fertkit.response.surface_region import Question, cheapest, misfit
 
 CENTS = {"nutrient_price": {"N": 0.18, "P2O5": 0.12}, "grain_price": 1.4}
 
@@ -245,7 +245,7 @@ def test_intervals_are_profiles(quadratic):
 def test_misfit_is_the_rise_of_the_residuals(quadratic):
     """R refits the surface with given best rates."""
     t, face = np.array([[180.0, 200.0], [210.0, 190.0]]), np.zeros(2, int)
-    held = misfit(quadratic.fit, quadratic.ratios, t, face)
+    held = misfit(Question(quadratic.fit, quadratic.ratios), t, face)
     np.testing.assert_allclose(held, [6.58091099237, 15.6255872272], rtol=1e-9)
 
 
@@ -289,6 +289,7 @@ def test_a_saddle_is_told_from_a_hill():
     said = saddle.summary()
     assert "Shape: a saddle" in said
     assert "N at least 90 lb/ac, the highest tested" in said
+    assert saddle.intervals["low"].min() > 45  # not the corner of no fertilizer, where slopes point out too
     assert "N up by" in said or "N down by" in said
 
 
