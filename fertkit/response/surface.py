@@ -137,7 +137,7 @@ class SurfaceAnalysis(Result):
     def question(self) -> Question:
         """What the intervals and the joint region answer."""
         asked = Question(self.fit, self.ratios)
-        if self.fitted_shape == parts.Shape.MAXIMUM:
+        if self.shape == parts.Shape.MAXIMUM:
             return asked
         from scipy.special import fdtri
 
@@ -146,12 +146,12 @@ class SurfaceAnalysis(Result):
         return asked._replace(best=self.fit.t(self.optimum.rates), limit=limit)
 
     @cached_property
-    def joint_limit(self) -> float:
-        """Value of `surface_region.misfit` up to which rates belong to the joint region."""
+    def limits(self) -> tuple[float, float]:
+        """Values of `surface_region.misfit` up to which one rate, and all together, may be the best."""
         from scipy.special import fdtri
 
-        k = len(self.nutrients)
-        return float(k * fdtri(k, self.fit.df_error, self.level)) if self.estimated else np.nan
+        df = self.fit.df_error if self.estimated else np.nan
+        return tuple(float(k * fdtri(k, df, self.level)) for k in (1, len(self.nutrients)))
 
     @property
     def estimated(self) -> bool:

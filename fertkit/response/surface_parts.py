@@ -78,11 +78,9 @@ def best_rates(fit: SurfaceFit, ratios) -> BestRates:
 
 
 def intervals(analysis):
-    from scipy.special import fdtri
-
     fit, best = analysis.fit, analysis.optimum
     low, high = fit.t(analysis.data.low), fit.t(analysis.data.high)
-    limits = [fdtri(1, fit.df_error, analysis.level), analysis.joint_limit] if analysis.estimated else []
+    limits = analysis.limits if analysis.estimated else ()
     rows = []
     for i, name in enumerate(analysis.nutrients):
         ends = ends_of(analysis.question, i, fit.t(best.rates)[i], low, high, limits) if limits else []
@@ -345,7 +343,7 @@ def grid_of(analysis, first: int = 0, second: int = 1) -> Grid:
             face = fixed.copy()
             face[first], face[second] = columns, rows
             here = np.ix_(_of_side(rows), _of_side(columns))
-            joint[here] = misfit(analysis.question, t[here], face) / analysis.joint_limit
+            joint[here] = misfit(analysis.question, t[here], face) / analysis.limits[1]
     rates = fit.rates(t)
     return Grid(rates[0, :, first], rates[:, 0, second], analysis.net_over_lowest(rates), joint)
 
