@@ -53,6 +53,9 @@ class Panel(TakesFiles):
     sentences = 3  # of the answer, beside the figure
     sliders: tuple[str, ...] = ()  # settings that get a slider; they move marks of the figure
     reading: tuple[str, ...] = ()  # settings that decide how the file is read
+    numbers: tuple[
+        str, ...
+    ] = ()  # columns of the result's table to show; empty for all, the download has all
     folded: tuple[str, ...] = ()  # settings that stand in a part of their own, closed until it is opened
     folded_words = ""
     telling: tuple = ()  # such settings, with a value, that a file may need to be told by the user
@@ -122,6 +125,11 @@ class Panel(TakesFiles):
     def more(self) -> list[widgets.Widget]:
         """Give what stands below the cautions, if anything."""
         return []
+
+    def numbers_shown(self):
+        """Give the table of the result, without what only a program needs."""
+        table = self.result.table
+        return table[[name for name in self.numbers if name in table] or list(table)]
 
     def saves(self) -> list[str]:
         """Give the links that save something."""
@@ -397,7 +405,7 @@ class Panel(TakesFiles):
             return
         pieces = {
             "In words": lambda: show.prose(self._lines),
-            "Numbers": lambda: show.table(self.result.table),
+            "Numbers": lambda: show.table(self.numbers_shown()),
             "Checks": lambda: show.checks(self.result.checks),
             "Sources": lambda: show.sources(getattr(self.result, "sources", None)),
             "Keep": lambda: f"<pre>{show.escape(self.code())}</pre>",

@@ -48,6 +48,8 @@ class HistoryPanel(Panel):
     accept = ".csv,.tsv,.txt,.xlsx,.xls,.ods"
     several = True
     caution = DEFER
+    numbers = ("field", "crop", "season", "growth_stage", "spot", "nutrient", "value", "unit", "low", "high",
+               "state", "sources")  # fmt: skip
 
     def ask(self):
         return {

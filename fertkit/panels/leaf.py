@@ -52,6 +52,8 @@ class LeafPanel(Panel):
     accept = ".csv,.tsv,.txt,.xlsx,.xls,.ods"
     reading = ("crop", "stage", "part")
     caution = DEFER
+    numbers = ("sample_id", "crop", "growth_stage", "plant_part", "nutrient", "value", "unit", "class", "low",
+               "high", "critical", "probability_below", "source_key")  # fmt: skip
     folded_words = "What is known of the field"
     folded = ("soil", *(name for name in fact_table()["name"] if not name.startswith(SOIL)))
 

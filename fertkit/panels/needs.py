@@ -38,6 +38,8 @@ class NeedsPanel(Panel):
     title = "What the crop needs"
     about = "Uptake, removal and what stays for a yield goal, or the demand through the season."
     caution = GOVERNS
+    numbers = ("day", "nutrient", "uptake", "removed", "baled", "stays", "low", "high", "cumulative", "daily",
+               "unit", "counted", "source_key")  # fmt: skip
 
     def __init__(self, data=None, *, profile=None, **settings):
         self._studies = read_profile(profile) if profile else {}

@@ -4,6 +4,7 @@ HTML pieces are used because the core widgets give pictures no alternative text;
 and no network.
 """
 
+import re
 from base64 import b64encode
 from collections.abc import Callable
 from dataclasses import replace
@@ -24,6 +25,8 @@ SHOWN_ROWS = 200
 POINTS = 72  # in an inch, and of an SVG
 READABLE = 12  # px, of the smallest letters; a picture that would have smaller ones scrolls sideways
 KEPT = 0.5  # limits stay while the data lie within them and span at least this share of them
+_UNIT = re.compile(r"_(lb_ac|kg_ha|bu_ac|t_ha|gal_ac|pct|ac|ha|days|ft|m|lb)$")
+_UNITS = {"pct": "%"}
 _QUIET = (Kind.MISSING, Kind.QUESTION, Kind.SOURCE)
 
 
@@ -119,7 +122,7 @@ def _piece(line: Line) -> str:
     if line.kind == Kind.HEAD:
         return f"<h3>{escape(line.text)}</h3>"
     if line.kind == Kind.SKETCH:  # a row that stands for a place in the field keeps its spaces
-        return f'<div class="fertkit-scroll"><pre class="fertkit-row">{escape(line.text)}</pre></div>'
+        return f'<pre class="fertkit-row" tabindex="0">{escape(line.text)}</pre>'
     label = f"{capital(line.label)}: " if line.label else ""
     text = f"<p{_class(line)}>{escape(label + _cited(line))}"
     if not line.items:
@@ -166,10 +169,27 @@ def cautions(lines) -> str:
 
 def table(frame: pd.DataFrame) -> str:
     """Show a table, at most `SHOWN_ROWS` rows of it; it scrolls sideways by keyboard too."""
-    shown = frame.head(SHOWN_ROWS)
+    shown = for_people(frame.head(SHOWN_ROWS))
     more = f"<p>{len(frame) - len(shown)} more rows in the download.</p>" if len(frame) > len(shown) else ""
     scrolls = '<div class="fertkit-scroll" tabindex="0" role="region" aria-label="table">'
     return f"{scrolls}{table_html(shown)}</div>{more}"
+
+
+def for_people(frame: pd.DataFrame) -> pd.DataFrame:
+    """Write headers and answers of yes or no as people do."""
+    shown = {name: column.map({True: "yes", False: "no"}) if column.dtype == bool else column
+             for name, column in frame.items()}  # fmt: skip
+    return pd.DataFrame(shown, index=frame.index).rename(columns=head)
+
+
+def head(column) -> str:
+    """Write the name of a column for people: ``rate_lb_ac`` -> ``rate [lb/ac]``."""
+    name, unit = str(column), ""
+    if not name.isidentifier():
+        return name
+    if ending := _UNIT.search(name):
+        name, unit = name[: ending.start()], f" [{_UNITS.get(ending[1], ending[1].replace('_', '/'))}]"
+    return name.removesuffix("_id").replace("_", " ") + unit
 
 
 def checks(frame: pd.DataFrame) -> str:

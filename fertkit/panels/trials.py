@@ -140,6 +140,7 @@ class OptimumPanel(_TrialPanel):
     about = "The economic optimum of a strip trial. Move a price: the curves stay, only the money moves."
     sentences = 6
     sliders = ("nutrient_price", "grain_price")
+    numbers = ("label", "optimum_text", "r2", "aicc", "average_weight", "lack_of_fit_p", "note")
     caution = CAUTION
 
     def __init__(self, data=None, *, prices: Prices | None = None, **settings):

@@ -153,7 +153,9 @@ class TakesFiles:
             line += f"\nThe file itself tells the {' and the '.join(idle)}; what you chose is not used."
         first, given = self._first[0], isinstance(self._source[0], bytes) if self._source else False
         if given and isinstance(first, (str, PurePath)):
-            line += f"\nIn this panel alone: the rest of the page still shows {PurePath(first).name}."
+            line += (
+                f"\nThis panel and what follows from it show it; others still show {PurePath(first).name}."
+            )
         return line
 
 

@@ -3,6 +3,7 @@
 import os
 import subprocess
 from contextlib import ExitStack
+from importlib.resources import files
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -69,6 +70,23 @@ class Server:
 def pages(start_server):
     """Serve the notebooks as pages."""
     return start_server()
+
+
+@pytest.fixture(scope="session")
+def barriers():
+    """Give a function that names what keeps people from using a page: serious or critical to axe-core."""
+    script = (files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
+
+    def find(page):
+        page.evaluate(script)
+        found = page.evaluate("axe.run().then((all) => all.violations)")
+        return [
+            (one["id"], [node["html"][:200] for node in one["nodes"]])
+            for one in found
+            if one["impact"] in ("serious", "critical")
+        ]
+
+    return find
 
 
 @pytest.fixture

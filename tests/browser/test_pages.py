@@ -210,7 +210,7 @@ NOTEBOOKS = sorted(path.stem for path in (Path(__file__).parents[2] / "notebooks
 
 
 @pytest.mark.parametrize("name", NOTEBOOKS)
-def test_every_page_fits_a_tablet(opened, shots, name):
+def test_every_page_fits_a_tablet_and_keeps_nobody_out(opened, barriers, shots, name):
     page = opened(f"{name}.ipynb", {"width": 768, "height": 1024})
     page.wait_for_function(DRAWN, timeout=READY)
     wide = page.evaluate(
@@ -227,6 +227,18 @@ def test_every_page_fits_a_tablet(opened, shots, name):
     page.screenshot(path=shots / f"tablet_{name}.png")
     assert page.locator("img.fertkit-figure").count() > 0
     assert not page.get_by_role("alert").count()
+    assert page.locator("img:not([alt])").count() == 0
+    assert not barriers(page)
+
+
+def test_a_page_is_printed_whole_and_scrolls_by_key(opened, tmp_path):
+    page = opened(OPTIMUM)
+    page.wait_for_function(DRAWN, timeout=READY)
+    page.keyboard.press("PageDown")
+    page.wait_for_function("scrollY > 400")
+    for paper in ("A4", "Letter"):
+        sheets = page.pdf(path=tmp_path / "page.pdf", format=paper).count(b"/Type /Page\n")
+        assert sheets >= 3  # the panel, what stands below it and the last caution
 
 
 SMALLEST_TEXT, LEAST_CONTRAST = 12, 4.5  # px; ratio of WCAG 2.2, success criterion 1.4.3
