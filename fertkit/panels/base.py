@@ -295,7 +295,10 @@ class Panel(TakesFiles):
         right = _box([self._banner, self._message, self._figure, self._cautions, *self.more()], "answer")
         head = widgets.HTML(f"{show.style()}<h2>{show.escape(self.title)}</h2>{show.paragraphs(self.about)}")
         closer = _box([self._look, self._detail, self._keep], "closer")
-        self._kept, returning = widgets.HTML(), widgets.Text(continuous_update=False)
+        self._kept, returning = (
+            widgets.HTML(),
+            widgets.Text(continuous_update=False, description="Settings kept"),
+        )
         returning.observe(lambda change: self.take_back(change["new"]), "value")
         returning.add_class("fertkit-again")
         self.view = _box([head, _box([left, right], "body"), closer, self._kept, returning], "panel")

@@ -389,12 +389,12 @@ def test_a_typed_value_outside_its_bounds_is_said_and_not_replaced(panel):
     assert panel.result.slope == 9.5
 
 
-def test_an_uploaded_file_is_said_to_be_shown_in_the_panel_alone(panel, handed_over):
-    assert "alone" not in panel._file_line.value
+def test_of_an_uploaded_file_it_is_said_where_it_is_shown(panel, handed_over):
+    assert "others still show" not in panel._file_line.value
     panel.upload.value = handed_over("two.csv", b"x\n7\n")
-    assert "the rest of the page still shows one.csv" in panel._file_line.value
+    assert "This panel and what follows from it show it; others still show one.csv" in panel._file_line.value
     panel.start_over()
-    assert "alone" not in panel._file_line.value
+    assert "others still show" not in panel._file_line.value
 
 
 def test_settings_of_another_file_ask_for_that_file(panel, handed_over):
