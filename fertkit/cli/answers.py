@@ -232,11 +232,7 @@ def run_strips(arguments):
         answer = None
         trials, lines = _each(strips, arguments)
     lines += _rates(trials, strips, arguments)
-    if arguments.paper:
-        from fertkit.report.paper import Paper
-
-        written = Paper(answer, strips).write(arguments.paper)
-        lines = [*lines, f"For a paper, {len(written)} files: {arguments.paper}"]
+    lines += _paper(answer, strips, arguments)
     if grouped:
         table = answer.table
     else:
@@ -261,11 +257,13 @@ def _rates(trials, strips, arguments) -> list:
 
 def _from_points(arguments):
     """Answer from a log and the map of what was applied."""
+    from dataclasses import replace
+
     from fertkit.report.points import answer_points
 
     if not arguments.crop:
         raise NotEstimable("a log needs its crop, for bushels and trade moisture", "--crop corn")
-    others = [f"--{name}" for name in ("together", "by", "paper", "surface") if getattr(arguments, name)]
+    others = [f"--{name}" for name in ("together", "by", "surface") if getattr(arguments, name)]
     if others:
         raise NotEstimable(f"{' and '.join(others)} cannot be asked of a log; zones can", "--zones FILE")
     reading = _reading(arguments)
@@ -273,11 +271,13 @@ def _from_points(arguments):
     reading = {name: value for name, value in reading.items() if value not in (None, False)}
     names = ("crop", "nutrient_price", "grain_price", "within", "currency", "seed", "zones", "delay", "utm",
              "reach")  # fmt: skip
-    answer = answer_points(
-        arguments.log, arguments.file, columns=columns, width=arguments.header_width, name=arguments.trial,
-        price_swing_pct=arguments.price_swing, **_asked(arguments, *names), **reading,
-    )  # fmt: skip
-    written = _rates(answer.trials, answer.joined.trial, arguments)
+    asked = {"columns": columns, "width": arguments.header_width, "name": arguments.trial,
+             "price_swing_pct": arguments.price_swing, **_asked(arguments, *names), **reading}  # fmt: skip
+    files = arguments.log, arguments.file
+    answer = answer_points(*files, **asked)
+    answer = replace(answer, recipe=_recipe(files, None, answer_points, asked))
+    strips = answer.joined.trial
+    written = _rates(answer.trials, strips, arguments) + _paper(answer, strips, arguments)
     _give(answer, arguments, [*answer.lines(), *written], answer.table)
 
 
@@ -299,7 +299,6 @@ def _of_surfaces(arguments):
         "together",
         "within",
         "price_swing",
-        "paper",
         "by",
         "against",
         "robust",
@@ -346,31 +345,46 @@ def _whole(strips, arguments):
 
     from fertkit.report.groups import answer_groups
     from fertkit.report.network import answer_network
-    from fertkit.report.paper import Recipe
+    from fertkit.report.surface import answer_surface
     from fertkit.report.trial import answer_trial
 
-    if strips.rate_columns:
-        from fertkit.report.surface import answer_surface
-
-        return answer_surface(strips, name=arguments.trial, **_of_surfaces(arguments))
     asked = _asked(arguments, "nutrient_price", "grain_price", "within", "currency", "seed")
     grouped = strips.factor and strips.rate_column
-    question = answer_groups if grouped else answer_network if arguments.together else answer_trial
-    if grouped and arguments.together:
+    if strips.rate_columns:
+        question, asked = answer_surface, _of_surfaces(arguments) | {"name": arguments.trial}
+    elif grouped and arguments.together:
         raise NotEstimable(
             f"the file has a second factor, '{strips.factor}'; trials are answered together without one",
             "--trial NAME for one of them, or --column trial=HEADER to read each level as a trial",
         )
-    if grouped:
-        asked = _asked(arguments, "nutrient_price", "grain_price", "currency")
+    elif grouped:
+        question, asked = answer_groups, _asked(arguments, "nutrient_price", "grain_price", "currency")
         asked |= {"by": strips.factor, "name": arguments.trial}
     elif arguments.together:
+        question = answer_network
         asked |= {"known": arguments.known or None, "new_site": dict(arguments.new_site)}
     else:
+        question = answer_trial
         asked |= {"name": arguments.trial, "price_swing_pct": arguments.price_swing}
     reading = {"crop": arguments.crop} | _reading(arguments)
-    recipe = Recipe(arguments.file, reading, question.__name__, asked)
-    return replace(question(strips, **asked), recipe=recipe)
+    return replace(question(strips, **asked), recipe=_recipe((arguments.file,), reading, question, asked))
+
+
+def _recipe(files, reading, question, asked):
+    """What asks for an answer again."""
+    from fertkit.report.paper import Recipe
+
+    return Recipe(files, reading, f"{question.__module__}.{question.__name__}", asked)
+
+
+def _paper(answer, strips, arguments) -> list:
+    """Write what a paper needs where it is asked for, and say so."""
+    if not arguments.paper:
+        return []
+    from fertkit.report.paper import Paper
+
+    written = Paper(answer, strips).write(arguments.paper)
+    return [f"For a paper, {len(written)} files: {arguments.paper}"]
 
 
 def _each(strips, arguments):

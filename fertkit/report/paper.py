@@ -1,6 +1,6 @@
 """An answer about trials as a paper needs it: methods with citations, tables, figures, numbers, a script."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -9,7 +9,7 @@ import fertkit
 from fertkit.reference.citation import bibtex, reference_list
 from fertkit.reference.load import list_sources
 from fertkit.report.answer import Answer
-from fertkit.report.sections import Section, Table, pick
+from fertkit.report.sections import CHECKED, Section, Table, pick
 from fertkit.response.curves import MEAN
 from fertkit.results import heading
 from fertkit.rounding import first_largest
@@ -19,47 +19,61 @@ from fertkit.writing import plain_letters, write_whole
 
 @dataclass(frozen=True)
 class Recipe:
-    """What was asked of a file, so that it can be asked again.
+    """What was asked of files, so that it can be asked again.
 
     Attributes
     ----------
-    file : Path
-        Strip file as it was read.
-    reading, options : dict
-        Arguments of `read_strips`, and of the question.
+    files : tuple of Path
+        The strip file, or what `question` takes first: a log and a map.
+    reading : dict or None
+        Arguments of `read_strips`; None where the question reads the files.
     question : str
-        Name of a function of `fertkit.report`.
+        A function, by its module: fertkit.report.trial.answer_trial.
+    options : dict
+        Its arguments; those that are paths are files of the recipe too.
     """
 
-    file: Path
-    reading: dict
+    files: tuple[Path, ...]
+    reading: dict | None
     question: str
     options: dict
 
+    @property
+    def all_files(self) -> list[Path]:
+        """Every file that the script wants beside it."""
+        named = [*self.files, *(value for value in self.options.values() if isinstance(value, Path))]
+        shapes = [file for file in named if file.suffix.lower() == ".shp"]  # whose parts lie beside them
+        return [*named, *(part for file in shapes for part in sorted(file.parent.glob(f"{file.stem}.*")))]
+
     def script(self, table: pd.DataFrame) -> str:
-        """Return Python code that asks the same of the file beside it and compares what `table` holds."""
-        reading, options = (_arguments(given) for given in (self.reading, self.options))
-        held = table.dropna(subset="value").head(12)
-        values = "".join(f"    {v!r},  # {one_line(a)}: {one_line(i)}\n" for a, i, v in
-                         held[["about", "item", "value"]].itertuples(index=False, name=None))  # fmt: skip
+        """Return Python code that asks the same of the files beside it and compares what `table` holds."""
+        module, name = self.question.rsplit(".", 1)
+        held = table.dropna(subset="value").head(12)[["about", "item", "value"]]
+        values = "".join(
+            f"    {value!r},  # {one_line(about)}: {one_line(item)}\n"
+            for about, item, value in held.itertuples(index=False, name=None)
+        )
+        read, given = "", ", ".join(f"here / {file.name!r}" for file in self.files)
+        if self.reading is not None:
+            read, given = f"strips = read_strips({given}{_arguments(self.reading)})\n", "strips"
         return _SCRIPT.format(
-            file=Path(self.file).name, reading=reading, options=options, question=self.question,
-            values=values, version=fertkit.__version__,
+            module=module, name=name, given=given, options=_arguments(self.options), values=values,
+            read=read, reader="from fertkit.intake import read_strips\n" if read else "",
+            version=fertkit.__version__,
         )  # fmt: skip
 
 
-_SCRIPT = '''"""Ask the strips of the file beside this script again (written by fertkit {version})."""
+_SCRIPT = '''"""Ask again what was asked of the files beside this script (written by fertkit {version})."""
 
 from pathlib import Path
 
-from fertkit.intake import read_strips
-from fertkit.report import {question}
+{reader}from {module} import {name}
 
 REPORTED = [
 {values}]
 
-strips = read_strips(Path(__file__).with_name({file!r}){reading})
-answer = {question}(strips{options})
+here = Path(__file__).parent
+{read}answer = {name}({given}{options})
 print(answer.summary())
 for row, reported in zip(answer.table.dropna(subset="value").itertuples(), REPORTED):
     same = abs(row.value - reported) <= 1e-4 * max(abs(reported), 1)
@@ -70,9 +84,9 @@ print("The numbers are those that were reported.")
 
 def _arguments(given: dict) -> str:
     """Arguments as code, those that ask for nothing left out."""
-    plain = {name: str(value) if isinstance(value, Path) else value for name, value in given.items()}
-    idle = {name for name, value in plain.items() if value is None or value is False or value in ("", {}, [])}
-    return "".join(f", {name}={value!r}" for name, value in plain.items() if name not in idle)
+    asked = {name: v for name, v in given.items() if not (v is None or v is False or v in ("", {}, []))}
+    words = {name: f"here / {v.name!r}" if isinstance(v, Path) else repr(v) for name, v in asked.items()}
+    return "".join(f", {name}={word}" for name, word in words.items())
 
 
 def one_line(text) -> str:
@@ -119,21 +133,35 @@ class Paper(Answer):
     def residuals(self) -> dict:
         """Residuals of the curve of most weight and of the treatment means, by the trial."""
         held = {}
-        for name, trial in self.answer.trials.items():
+        for name, trial in self._curves.items():
             best = trial.weights.index[first_largest(trial.weights)]
             held[f"{name}, curve"] = trial.fits[best].residuals
-        if (strips := getattr(self.answer, "strips", None)) is not None:
+        if (strips := getattr(self._whole, "strips", None)) is not None:
             held["treatment means"] = strips.residuals
         return held
 
     @property
+    def _whole(self):
+        """The answer about the strips; that of points holds it."""
+        return getattr(self.answer, "trial", self.answer)
+
+    @property
+    def _curves(self) -> dict:
+        """Analyses of one nutrient, by the trial."""
+        return {name: one for name, one in self.answer.trials.items() if hasattr(one, "weights")}
+
+    @property
     def sections(self) -> list[Section]:
         references = [f"{i}. {text}" for i, text in enumerate(reference_list(self.keys), 1)]
+        tables = (
+            *_curve_tables(self._curves),
+            *_mean_tables(self._whole),
+            Table("Optimum and gain", self.table),
+        )
+        own = [_for_paper(one, hasattr(self._whole, "regret")) for one in self.answer.sections]
+        own = [one for one in own if one.figure is not None or one.tables]
         return [
-            Section("Methods", lines=self.lines()),
-            Section("Results", tables=(*_curve_tables(self.answer), *_mean_tables(self.answer),
-                                       Table("Optimum and gain", self.table))),
-            *(section for section in self.answer.sections if section.figure is not None),
+            Section("Methods", lines=self.lines()), Section("Results", tables=tables), *own,
             *(_residual_section(*item) for item in self.residuals.items()),
             Section("References", lines=tuple(references)),
         ]  # fmt: skip
@@ -166,11 +194,17 @@ class Paper(Answer):
                     name = f"figure{number}-{plain_letters(section.title)}-{width}mm.{kind}"
                     paths.append(write_whole(content, folder / name))
         if (recipe := self.answer.recipe) is not None:
-            data = Path(recipe.file)
-            if data.resolve() != (folder / data.name).resolve():
-                paths.append(write_whole(data.read_bytes(), folder / data.name))
+            for data in recipe.all_files:
+                if data.resolve() != (folder / data.name).resolve():
+                    paths.append(write_whole(data.read_bytes(), folder / data.name))
             paths.append(write_whole(recipe.script(self.table), folder / "reproduce.py"))
         return paths
+
+
+def _for_paper(section, drawn_only) -> Section:
+    """A section of the answer without links and checks, its tables too where the paper has its own of them."""
+    kept = [table for table in section.tables if not drawn_only and table.title != CHECKED]
+    return replace(section, links=(), tables=tuple(kept))
 
 
 def _residual_section(name, residuals) -> Section:
@@ -188,13 +222,15 @@ def _residual_section(name, residuals) -> Section:
     return Section(title, figure=residuals.plot, figure_says=says, tables=(pick(title, table, names),))
 
 
-def _curve_tables(answer) -> list[Table]:
+def _curve_tables(trials) -> list[Table]:
     """Parameters of all curves with their standard errors, and how well each fits."""
     frames, fits = [], []
-    for name, trial in answer.trials.items():
+    for name, trial in trials.items():
         for key, fit in trial.fits.items():
             frames.append(fit.params.assign(trial=name, curve=fit.curve.label, formula=fit.curve.formula))
             fits.append(_fit_row(name, trial, key, fit))
+    if not fits:
+        return []
     unit, rate = fit.yield_unit, fit.rate_unit
     names = {"trial": "trial", "curve": "curve", "formula": "formula", "param": "parameter",
              "estimate": "estimate", "se": "standard error", "unit": "unit"}  # fmt: skip

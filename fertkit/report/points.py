@@ -1,6 +1,6 @@
 """From a combine's log and a map of what was applied to the answer of a trial, and of its zones."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -36,6 +36,8 @@ class PointsAnswer(Answer):
     no_groups : str
         Why zones could not be compared.
     sources : DataFrame
+    recipe : Recipe or None
+        What asks for it again.
     """
 
     trial: TrialAnswer
@@ -43,6 +45,7 @@ class PointsAnswer(Answer):
     groups: GroupedResponse | None
     no_groups: str
     sources: pd.DataFrame
+    recipe: object = None
 
     @property
     def table(self) -> pd.DataFrame:
@@ -81,7 +84,8 @@ class PointsAnswer(Answer):
     @property
     def sections(self) -> list[Section]:
         first, *rest = self.trial.sections
-        return [first, _joined_section(self.joined), *rest[:-1], *self._by_zone(), rest[-1]]
+        last = replace(rest[-1], links=parts.script_link(self))
+        return [first, _joined_section(self.joined), *rest[:-1], *self._by_zone(), last]
 
     def _by_zone(self):
         if self.groups is not None:

@@ -18,6 +18,7 @@ PRICED = {
     "nutrient_price": asked.amounts, "grain_price": asked.amounts, "currency": asked.a_text,
     "seed": asked.a_seed,
 }  # fmt: skip
+CHECKED = "What was checked"
 #: Columns of the one tidy table of an answer.
 COLUMNS = ["about", "item", "value", "low", "high", "unit", "remark"]
 
@@ -141,7 +142,7 @@ def checks_table(rows: pd.DataFrame) -> Table:
     rows["value"], rows["limit"] = rows["value"].astype(object), rows["limit"].astype(object)
     names = {"about": "of", "check": "check", "value": "value", "limit": "limit", "result": "result",
              "means": "what it means"}  # fmt: skip
-    return pick("What was checked", rows, names)
+    return pick(CHECKED, rows, names)
 
 
 def citations(results, nutrient: str = "", crop: str = "", part: str = "") -> pd.DataFrame:

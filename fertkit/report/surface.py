@@ -31,6 +31,8 @@ class SurfaceAnswer(Answer):
     analysis : SurfaceAnalysis
     sources : DataFrame
     notes : tuple of str
+    recipe : Recipe or None
+        What asks for it again.
     """
 
     name: str
@@ -38,6 +40,7 @@ class SurfaceAnswer(Answer):
     analysis: SurfaceAnalysis
     sources: pd.DataFrame
     notes: tuple[str, ...] = ()
+    recipe: object = None
 
     @property
     def title(self) -> str:
@@ -74,7 +77,8 @@ class SurfaceAnswer(Answer):
             *_maps(self.analysis), _surface_section(self.analysis), _ways_section(self.analysis),
             Section("What if prices change?", tables=(_prices_table(self.analysis),)),
             Section("How far can it be trusted?",
-                    tables=(parts.checks_table(self.checks), _strips_table(self))),
+                    tables=(parts.checks_table(self.checks), _strips_table(self)),
+                    links=parts.script_link(self)),
         ]  # fmt: skip
 
 

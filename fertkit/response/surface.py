@@ -115,6 +115,25 @@ class SurfaceAnalysis(Result):
     def sources(self) -> pd.DataFrame:
         return method_sources(*METHODS)
 
+    @property
+    def methods(self) -> tuple[str, ...]:
+        """What the analysis rests on, by its names in ``reference/methods.csv``."""
+        return METHODS
+
+    @property
+    def how(self) -> str:
+        """What was done, as a paper says it."""
+        kinds = ", ".join(get_curve(key).label for key in self.fits)
+        prices = " and ".join(
+            f"{r:.4g} for {name}" for r, name in zip(self.ratios, self.nutrients, strict=True)
+        )
+        return (
+            f"surfaces with all products of the nutrients ({kinds}) were fitted by least squares with block "
+            f"effects taken out and compared by AICc; the {get_curve(self.curve).label} surface is reported, "
+            f"with its best rates inside the tested ones at price ratios of {prices}, their joint region and "
+            "the axes of the surface"
+        )
+
     @cached_property
     def optimum(self) -> parts.BestRates:
         return parts.best_rates(self.fit, self.ratios)

@@ -31,14 +31,20 @@ def methods_lines(answer, strips=None) -> list[Line]:
     strips : StripTrial, optional
         As read from the file: it tells of yields and moisture.
     """
+    whole, answer = (
+        answer,
+        getattr(answer, "trial", answer),
+    )  # that of points holds the answer of their strips
     trials = list(answer.trials.values())
-    lines = [_said(_design(answer, trials)), *_yields(strips)]
+    lines = [*_options(whole, "joined"), _said(_design(answer, trials)), *_yields(strips)]
     if getattr(answer, "strips", None) is not None:
         lines += _means(answer.strips)
-    lines += _curves(trials)
+    if hasattr(trials[0], "comparison"):
+        lines += _curves(trials)
     if hasattr(answer, "contrast"):
         lines += _pooled(answer)
-    return [*lines, *_options(answer), _said(f"Computed with fertkit {fertkit.__version__}.")]
+    lines += _options(whole, "analysis", "groups", "robust", "equivalence")
+    return [*lines, _said(f"Computed with fertkit {fertkit.__version__}.")]
 
 
 def numbered(lines) -> tuple[list[str], list[str]]:
@@ -57,22 +63,29 @@ def _said(text: str, *methods: str) -> Line:
 
 def _design(answer, trials) -> str:
     data, many = trials[0].data, len(trials) > 1
-    n, lost = sum(len(t.data.rate) for t in trials), sum(t.data.left_out for t in trials)
-    rates = factor(np.concatenate([trial.data.rates for trial in trials]))[1]
-    shown = (
-        ", ".join(map(show, rates)) if len(rates) <= MOST_RATES else f"{show(rates[0])} to {show(rates[-1])}"
-    )
+    n, lost = sum(len(t.data.yields) for t in trials), sum(t.data.left_out for t in trials)
     blocks = 1 if data.block is None else len(set(data.block))
-    where = f"{len(trials)} trials" if many else counted(blocks, "block") if blocks > 1 else "one field"
-    if (groups := getattr(answer, "groups", None)) is not None:
-        where = f"{len(trials)} levels of {groups.by}" + (f", {blocks} blocks each" if blocks > 1 else "")
-    of = f" of {answer.nutrient}" if answer.nutrient else ""
+    several = "trials" if hasattr(answer, "contrast") else "groups of one trial"
+    where = f"{len(trials)} {several}" if many else counted(blocks, "block") if blocks > 1 else "one field"
     crop = f"{answer.crop} yield" if answer.crop else "yield"
     left = f"; {counted(lost, 'strip')} without a yield left out" if lost else ""
-    return (
-        f"{crop} was measured in {n} strips at {len(rates)} rates{of} ({shown} {data.rate_unit}) in "
-        f"{where}{left}."
-    )
+    return f"{crop} was measured in {n} strips at {_tested(answer, trials)} in {where}{left}."
+
+
+def _tested(answer, trials) -> str:
+    """The rates that were tested, each nutrient by itself."""
+    data = trials[0].data
+    if hasattr(data, "nutrients"):
+        columns = zip(data.nutrients, data.rates.T, data.rate_units, strict=True)
+        return " and ".join(_rates(np.unique(rates), name, unit) for name, rates, unit in columns)
+    return _rates(np.concatenate([trial.data.rates for trial in trials]), answer.nutrient, data.rate_unit)
+
+
+def _rates(rates, nutrient, unit) -> str:
+    rates = factor(rates)[1]
+    shown = ", ".join(map(show, rates))
+    shown = shown if len(rates) <= MOST_RATES else f"{show(rates[0])} to {show(rates[-1])}"
+    return f"{len(rates)} rates{f' of {nutrient}' if nutrient else ''} ({shown} {unit})"
 
 
 def _yields(strips) -> list[Line]:
@@ -179,13 +192,10 @@ def _pooled(answer) -> list[Line]:
     return lines
 
 
-def _options(answer) -> list[Line]:
-    """What other results of an answer rest on: each names its methods."""
-    known = {"strips", "contrast", "model"}
-    others = [
-        value for name, value in vars(answer).items() if name not in known and hasattr(value, "methods")
-    ]
-    return [_said(f"{value.how}.", *value.methods) for value in others if getattr(value, "how", "")]
+def _options(answer, *names) -> list[Line]:
+    """What other results of an answer were made by: each says how, and names its methods."""
+    held = [getattr(answer, name, None) for name in names]
+    return [_said(f"{one.how}.", *one.methods) for one in held if getattr(one, "how", "")]
 
 
 def paper_lines(paper) -> list[Line]:

@@ -68,6 +68,22 @@ class JoinedTrial(Result):
         return self.strips
 
     @property
+    def methods(self) -> tuple[str, ...]:
+        """What the strips rest on, by its names in ``reference/methods.csv``."""
+        return ("local Moran",)
+
+    @property
+    def how(self) -> str:
+        """What was done, as a paper says it."""
+        first, last = self.audit.iloc[0], self.audit.iloc[-1]
+        late = "" if self.delay_s is None else f"a delay of the grain of {self.delay_s:g} s was undone, "
+        return (
+            f"of {first['kept']} harvest points {last['kept']} were kept: {late}impossible records, ends of "
+            "passes, jumps of speed, overlaps and points unlike the field or their neighbours (local Moran's "
+            "I) were taken out; what was left was averaged by area to strips"
+        )
+
+    @property
     def zone_areas(self) -> dict[str, float]:
         """Area harvested in each zone [ha]."""
         return self.by_zone.table.groupby("zone")["area_ha"].sum().to_dict()

@@ -3,6 +3,7 @@
 import base64
 import re
 import runpy
+from pathlib import Path
 
 import numpy as np
 import openpyxl
@@ -27,7 +28,8 @@ def strips(demo):
 
 @pytest.fixture(scope="module")
 def paper(strips, demo):
-    recipe = Recipe(demo("soybean_k_strips.csv"), {"crop": "soybean"}, "answer_trial", PRICES)
+    files, asks = (demo("soybean_k_strips.csv"),), "fertkit.report.trial.answer_trial"
+    recipe = Recipe(files, {"crop": "soybean"}, asks, PRICES)
     answer = answer_trial(strips, **PRICES)
     return Paper(type(answer)(**{**vars(answer), "recipe": recipe}), strips)
 
@@ -123,7 +125,7 @@ def test_the_command_writes_the_folder_and_its_script_runs(demo, tmp_path, capsy
 
 def test_a_script_keeps_a_zero_and_no_name_ends_its_comment(paper):
     table = pd.DataFrame({"about": ["North\nimport os"], "item": ["rate"], "value": [1.5]})
-    code = Recipe("a.csv", {"sheet": None}, "answer_trial", {"within": 0.0, "seed": 0}).script(table)
+    code = Recipe((Path("a.csv"),), {"sheet": None}, "a.b", {"within": 0.0, "seed": 0}).script(table)
     assert "within=0.0, seed=0" in code
     assert "sheet" not in code
     assert "\nimport os" not in code
@@ -142,3 +144,69 @@ def test_trials_together_are_a_paper_too(strips):
     assert "in 72 strips at 6 rates of K2O (0, 40, 80, 120, 160, 200 lb/ac) in 3 trials" in methods
     assert "Hartung J, Knapp G. 2001" in methods
     assert "Laird NM, Ware JH. 1982" in methods
+
+
+def _grown(rng, *factors):
+    """Strips of every combination in three blocks (invented)."""
+    from itertools import product
+
+    rows = []
+    for block, *held in product((1, 2, 3), *factors):
+        rates = [value for value in held if isinstance(value, int)]
+        yields = 100 + sum(0.3 * rate - 0.0008 * rate**2 for rate in rates) + 3 * block
+        rows.append((block, *held, round(yields + rng.normal(0, 2), 1)))
+    return rows
+
+
+@pytest.mark.parametrize(
+    ("columns", "factors", "words", "says"),
+    [
+        (["Hybrid", "N rate (lb/ac)"], ["AB", (0, 60, 120, 180)], ["--by", "Hybrid", "--nutrient-price", "0.5"],
+         ["in 2 groups of one trial", "common to all levels of hybrid"]),
+        (["N (lb/ac)", "P2O5 (lb/ac)"], [(0, 60, 120, 180), (0, 60, 120)], ["--nutrient-price", "N=0.5,P2O5=0.6"],
+         ["4 rates of N (0, 60, 120, 180 lb/ac) and 3 rates of P2O5 (0, 60, 120 lb/ac)", "joint region"]),
+    ],
+)  # fmt: skip
+def test_groups_and_two_nutrients_are_papers_too(
+    columns, factors, words, says, tmp_path, monkeypatch, capsys
+):
+    monkeypatch.setattr("fertkit.plots.style.JOURNAL_WIDTHS", ())
+    strips = pd.DataFrame(
+        _grown(np.random.default_rng(1), *factors), columns=["Block", *columns, "Yield (bu/ac)"]
+    )
+    strips.to_csv(tmp_path / "strips.csv", index=False)
+    asked = [
+        "strips",
+        str(tmp_path / "strips.csv"),
+        *words,
+        "--grain-price",
+        "4.5",
+        "--paper",
+        str(tmp_path / "p"),
+    ]
+    assert main(asked) == 0
+    methods = (tmp_path / "p" / "methods.txt").read_text(encoding="utf-8")
+    assert all(text in methods for text in says)
+    capsys.readouterr()
+    runpy.run_path(str(tmp_path / "p" / "reproduce.py"))
+    assert capsys.readouterr().out.endswith("The numbers are those that were reported.\n")
+
+
+def test_points_are_a_paper_with_both_files_beside_the_script(tmp_path, monkeypatch, capsys):
+    """Eight strips of one pass each (invented)."""
+    monkeypatch.setattr("fertkit.plots.style.JOURNAL_WIDTHS", ())
+    strip, at = np.divmod(np.arange(8 * 60), 60)
+    rate = np.array([0, 60, 120, 180, 120, 0, 180, 60])[strip]
+    grain = 120 + 0.5 * rate - 0.0014 * rate**2 + strip % 3 + 0.1 * (at % 5)
+    place = {"Longitude": -93 + strip * 1.1e-4, "Latitude": 44 + at * 1.8e-5}
+    held = {"Yield (bu/ac)": grain, "Moisture (%)": 15.5, "Distance (m)": 2.0, "Width (m)": 9.0}
+    pd.DataFrame({**place, **held}).to_csv(tmp_path / "log.csv", index=False)
+    pd.DataFrame({**place, "N rate (lb/ac)": rate}).to_csv(tmp_path / "map.csv", index=False)
+    words = ["strips", str(tmp_path / "map.csv"), "--log", str(tmp_path / "log.csv"), "--crop", "corn"]
+    words += ["--nutrient-price", "0.5", "--grain-price", "4.5", "--paper", str(tmp_path / "p")]
+    assert main(words) == 0
+    assert {"log.csv", "map.csv", "reproduce.py"} <= {path.name for path in (tmp_path / "p").iterdir()}
+    assert "Anselin L. 1995" in (tmp_path / "p" / "methods.txt").read_text(encoding="utf-8")
+    capsys.readouterr()
+    runpy.run_path(str(tmp_path / "p" / "reproduce.py"))
+    assert capsys.readouterr().out.endswith("The numbers are those that were reported.\n")
