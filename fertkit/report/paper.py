@@ -202,7 +202,7 @@ class Paper(Answer):
 
 
 def _for_paper(section, drawn_only) -> Section:
-    """A section of the answer without links and checks, its tables too where the paper has its own of them."""
+    """A section of the answer without links and checks; without tables where the paper has its own."""
     kept = [table for table in section.tables if not drawn_only and table.title != CHECKED]
     return replace(section, links=(), tables=tuple(kept))
 

@@ -161,9 +161,11 @@ def _grown(rng, *factors):
 @pytest.mark.parametrize(
     ("columns", "factors", "words", "says"),
     [
-        (["Hybrid", "N rate (lb/ac)"], ["AB", (0, 60, 120, 180)], ["--by", "Hybrid", "--nutrient-price", "0.5"],
+        (["Hybrid", "N rate (lb/ac)"], ["AB", (0, 60, 120, 180)],
+         ["--by", "Hybrid", "--nutrient-price", "0.5"],
          ["in 2 groups of one trial", "common to all levels of hybrid"]),
-        (["N (lb/ac)", "P2O5 (lb/ac)"], [(0, 60, 120, 180), (0, 60, 120)], ["--nutrient-price", "N=0.5,P2O5=0.6"],
+        (["N (lb/ac)", "P2O5 (lb/ac)"], [(0, 60, 120, 180), (0, 60, 120)],
+         ["--nutrient-price", "N=0.5,P2O5=0.6"],
          ["4 rates of N (0, 60, 120, 180 lb/ac) and 3 rates of P2O5 (0, 60, 120 lb/ac)", "joint region"]),
     ],
 )  # fmt: skip
