@@ -10,7 +10,7 @@ import pandas as pd
 from fertkit.errors import Problem
 from fertkit.intake.grid import header_key, is_merged
 from fertkit.intake.spellings import listed, note, plain, problem
-from fertkit.intake.strip_headers import OTHER, PLACES, read_header, say_column, says
+from fertkit.intake.strip_headers import FACTORS, OTHER, PLACES, read_header, say_column, says
 from fertkit.results import counted
 from fertkit.results import plain as number
 from fertkit.rounding import same
@@ -28,6 +28,8 @@ APPLIED_OFF = 0.05
 #: A factor has no more levels than this, numbers fewer; it parts at least this share of the cells of block
 #: and rate that hold several lines (common practice, no source).
 _MOST_LEVELS, _MOST_NUMBERS, _PARTS = 12, 6, 0.5
+#: Rates that a curve needs.
+_CURVE = 3
 #: Words that name a coordinate, by axis.
 _AXES = (
     {"lon", "long", "longitude", "lng", "x", "easting", "east", "utm x", "x coord", "laenge", "longitud"},
@@ -163,6 +165,27 @@ def _crosses(draft, cells) -> bool:
         apart &= groups.agg(lambda held: len(set(held.value_counts())) == 1)[several]
     rates = rates.groupby(cells.astype(str)).nunique()
     return bool(apart.mean() >= _PARTS and (rates > 1).sum() > 1)
+
+
+def levels_left_out(draft, known):
+    """Tell of columns that are not used and whose levels each have a curve of their own, as zones have.
+
+    `known` are headers the user says are only remarks.
+    """
+    named = {header_key(header) for header in known}
+    if "rate" not in draft.frame or set(FACTORS) & set(draft.frame):
+        return
+    for text, cells in draft.extra.items():
+        most = _MOST_NUMBERS if pd.api.types.is_numeric_dtype(cells) else _MOST_LEVELS
+        if header_key(text) in named or says(text, "measured", "part", "remark") or cells.isna().any():
+            continue
+        rates = draft.frame["rate"].groupby([draft.place.rename("place"), cells.astype(str)]).nunique()
+        often = rates[rates >= _CURVE].groupby(level="place").size()
+        if len(often) and 2 <= often.max() <= most and rates.min() >= _CURVE:
+            names = list(dict.fromkeys(cells.astype(str)))
+            levels = f"{counted(len(names), 'level')} ({listed(names, 4)})"
+            in_code = f"{say_column('factor', text)} to compare them"
+            yield note("levels not compared", header=text, levels=levels, least=_CURVE, in_code=in_code)
 
 
 def _ask_about_factor(draft, text, cells):

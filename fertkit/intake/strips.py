@@ -26,6 +26,7 @@ from fertkit.intake.strip_checks import (
     check_second_factor,
     check_written_twice,
     join_near_rates,
+    levels_left_out,
     points_in,
 )
 from fertkit.intake.strip_columns import assign_roles, base, gives_unit
@@ -213,7 +214,7 @@ def read_strips(
     if not problems:
         check_second_factor(draft, known)
     if not problems:
-        notes += [*join_near_rates(draft), *check_written_twice(draft)]
+        notes += [*join_near_rates(draft), *check_written_twice(draft), *levels_left_out(draft, known)]
     if problems:
         raise _refusal(raw, problems)
     return _assemble(raw.name, draft, crop, standard, wet, notes)

@@ -111,3 +111,19 @@ def test_several_trials_are_answered_one_at_a_time(oats):
     with pytest.raises(FertkitError, match="one level here, Victory"):
         answer_groups(strips, name="South", **asked)
     assert next(iter(answer_groups(strips, name="North", **asked).trials)) == "North, GoldenRain"
+
+
+def test_zones_in_blocks_of_their_own_are_told(oats):
+    """Varieties as zones, each in two blocks of its own: one curve is drawn, and the reader says so."""
+    table = pd.read_csv(oats)
+    own = {"GoldenRain": ("B1", "B2"), "Marvellous": ("B3", "B4"), "Victory": ("B5", "B6")}
+    zones = pd.concat([
+        table[(table["Variety"] == variety) & table["Block"].isin(blocks)] for variety, blocks in own.items()
+    ])  # fmt: skip
+    told = [str(note) for note in read_strips(zones, crop="oats").notes]
+    assert any("one curve is drawn through the 3 levels" in note and "'Variety'" in note for note in told)
+    answer = answer_groups(
+        read_strips(zones, crop="oats", columns={"factor": "Variety"}), "variety",
+        nutrient_price=0.6, grain_price=0.11,
+    )  # fmt: skip
+    assert "the groups lie in blocks of their own" in answer.summary()
