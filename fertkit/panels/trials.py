@@ -1,13 +1,19 @@
 """Panels of a strip trial: what the strips show block by block, and the rate that pays, which prices move."""
 
-from fertkit.errors import FertkitError
+from contextlib import suppress
+from io import BytesIO
+
+from fertkit.errors import FertkitError, InputError
+from fertkit.intake.strip_headers import OTHER
 from fertkit.intake.strips import read_strips
 from fertkit.panels import controls
 from fertkit.panels.base import Panel, plainly
+from fertkit.plots.groups import move_group_prices
 from fertkit.plots.response import move_prices
 from fertkit.reference.crops import bushel_lb, load_crops
 from fertkit.response.analyse import analyse_response
 from fertkit.response.curves import CURVES, MEAN
+from fertkit.response.groups import compare_groups
 from fertkit.response.prices import Prices
 from fertkit.say.advice import ONE_TRIAL
 from fertkit.say.line import notes
@@ -123,6 +129,8 @@ class OptimumPanel(_TrialPanel):
         Instead of prices among the settings: they are used only for a file that counts in their units.
     crop, trial : str
         As in `StripsPanel`.
+    by : str
+        Column of a second factor or of zones, whose levels get a curve and an optimum each.
     nutrient_price, grain_price : float
         Price of a unit of mass of the rate and of the yield, in any one currency [money per lb, bu, ...];
         0 for not given yet.
@@ -137,6 +145,7 @@ class OptimumPanel(_TrialPanel):
     """
 
     title = "The rate that pays"
+    reading = ("crop", "by")
     about = "The economic optimum of a strip trial. Move a price: the curves stay, only the money moves."
     sentences = 6
     sliders = ("nutrient_price", "grain_price")
@@ -162,7 +171,42 @@ class OptimumPanel(_TrialPanel):
         steps = {"nutrient_price": 0.01, "grain_price": 0.05, "pass_cost": 0.5}
         money = {key: controls.number(key, 0.0, 0, LARGEST_PRICE, step=step) for key, step in steps.items()}
         free = controls.tick("The nutrient costs nothing", False)
-        return money | super().ask() | {"curve": controls.choice("Response curve", curves), "free": free}
+        by = controls.line("Column of groups", "none, or e.g. Hybrid")
+        curve = controls.choice("Response curve", curves)
+        return money | super().ask() | {"by": by, "curve": curve, "free": free}
+
+    def read(self, source, name):
+        by = self.controls["by"].value.strip()
+        return self._read_as(source, name, {"factor": by} if by else None)
+
+    def _read_as(self, source, name, columns):
+        crop = self.controls["crop"].value or None
+        return read_strips(source, crop=crop, columns=columns, name=name)
+
+    def _would_do(self, content, name):
+        """Also where a column may be a second factor: the file can be read once it is set aside."""
+        self._doubt = ""
+        if super()._would_do(content, name):
+            return True
+        try:
+            self._read(content, name)
+        except InputError as error:
+            doubt = [problem.column for problem in error.problems if problem.column]
+            with suppress(FertkitError):
+                self._read_as(BytesIO(content), name, {OTHER: doubt})
+                self._doubt = doubt[0]
+        return bool(self._doubt)
+
+    def _ask_for_telling(self, content, name):
+        if not self._doubt:
+            super()._ask_for_telling(content, name)
+        with suppress(FertkitError):  # which asks for the crop
+            super()._ask_for_telling(content, name)
+        label = self.controls["by"].description
+        raise FertkitError(
+            f"{name}: one rate has several lines that differ in '{self._doubt}'; put that name under "
+            f"'{label}' for a curve of each, or take the column out of the file if it is only a remark"
+        )
 
     def follow(self, name):
         super().follow(name)
@@ -191,11 +235,15 @@ class OptimumPanel(_TrialPanel):
         if self._fitted[0] == asked:
             return self._fitted[1].at_prices(prices=prices)
         options = {"prices": prices, "curve": settings.curve or None, "level": settings.level}
-        self._fitted = asked, analyse_response(self.strips, **options)
+        by = self.data.factor
+        self._fitted = (
+            asked,
+            (compare_groups(self.strips, by, **options) if by else analyse_response(self.strips, **options)),
+        )
         return self._fitted[1]
 
     def move(self, *axes):
-        move_prices(self.result, *axes)
+        (move_group_prices if self.data.factor else move_prices)(self.result, *axes)
 
     def cautions(self):
         first = self._first[1]
@@ -210,7 +258,18 @@ class OptimumPanel(_TrialPanel):
             f"prices = Prices({p.nutrient}, {p.grain}, {p.nutrient_per!r}, {p.grain_per!r}, "
             f"pass_cost={p.pass_cost}, lb_per_bushel={p.lb_per_bushel})",
         )
-        return self._code("analyse_response", f"prices=prices, curve={s.curve or None!r}", prices)
+        options = f"prices=prices, curve={s.curve or None!r}"
+        if not self.data.factor:
+            return self._code("analyse_response", options, prices)
+        told = {"crop": s.crop, "columns": s.by and {"factor": s.by}}
+        reading = "".join(f", {name}={value!r}" for name, value in told.items() if value)
+        return "\n".join([
+            "from fertkit import read_strips", "from fertkit.response import compare_groups", *prices,
+            f"strips = read_strips({self.file!r}{reading})",
+            f"trial = strips.with_strips(strips.table[strips.table['trial'] == {s.trial!r}])",
+            f"result = compare_groups(trial, strips.factor, {options}, level={s.level})",
+            "print(result.summary())",
+        ])  # fmt: skip
 
     def _kinds(self) -> dict[str, tuple[str, str]]:
         """Tell for each amount of money what it is counted by: the unit, and of what."""

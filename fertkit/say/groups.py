@@ -10,7 +10,7 @@ from fertkit.response.prices import area_of, money_text
 from fertkit.results import capital, plain, plain_p
 from fertkit.rounding import below, same
 from fertkit.say.advice import ELSEWHERE
-from fertkit.say.line import Kind, Line, lead, notes, row, told
+from fertkit.say.line import Kind, Line, lead, notes, told
 from fertkit.say.response import CAUTIONED, first, net_gain_text, optimum_text
 
 _STRUCTURES = {
@@ -56,8 +56,10 @@ def brief_lines(answer) -> list[Line]:
 
 def optima(result) -> list[Line]:
     """Say the optimum of each group with its interval."""
-    rows = [row(f"{name}:", f"{optimum_text(one.optimum)}.") for name, one in result.analyses.items()]
-    return [Line(Kind.HEAD, f"Economic optimum rate by {result.by}"), *rows]
+    return [
+        told(f"{optimum_text(one.optimum)}.", f"Economic optimum rate, {result.by} {name}")
+        for name, one in result.analyses.items()
+    ]
 
 
 def short_verdict(result) -> str:

@@ -42,7 +42,7 @@ def test_by_answers_for_each_level(oats, capsys, tmp_path):
     written = ("--page", page, "--workbook", book, "--table", table, "--rates", rates)
     code, said = ask(capsys, oats, "--crop", "oats", "--by", "Variety", *written)
     assert code == 0, said.err
-    assert "Economic optimum rate by variety:" in said.out
+    assert "Economic optimum rate, variety Marvellous: " in said.out
     assert "F = 1.49 with 2 and 10 degrees of freedom, p = 0.27" in said.out
     assert "is not shown to pay" in said.out
     assert "How far do the optima lie apart?" in page.read_text(encoding="utf-8")
