@@ -270,7 +270,7 @@ def _from_points(arguments):
     columns = {role: headers[-1] for role, headers in reading.pop("columns").items()}
     reading = {name: value for name, value in reading.items() if value not in (None, False)}
     names = ("crop", "nutrient_price", "grain_price", "within", "currency", "seed", "zones", "delay", "utm",
-             "reach")  # fmt: skip
+             "reach", "elsewhere")  # fmt: skip
     asked = {"columns": columns, "width": arguments.header_width, "name": arguments.trial,
              "price_swing_pct": arguments.price_swing, **_asked(arguments, *names), **reading}  # fmt: skip
     files = arguments.log, arguments.file

@@ -318,7 +318,8 @@ def add_questions(commands):
         "strips soybean_k_strips.csv --crop soybean --nutrient-price 0.45 --grain-price 11",
         "file", "--crop", *STRIP_FILE, *PRICES, "--trial", "--together", "--with", "--new-site",
         *WRITTEN, "--within", "--price-swing", "--currency", "--rates", "--paper", "--by", "--log", "--zones",
-        "--delay", "--reach", "--header-width", "--utm", "--surface", "--design", "--check", "--letters", "--cost",
+        "--delay", "--reach", "--header-width", "--utm", "--elsewhere", "--surface", "--design", "--check", "--letters",
+        "--cost",
         "--no-worse-than",
         paper={**_FILE, "metavar": "FOLDER",
                "help": "also write what a paper needs: methods with citations, tables, figures (SVG, PDF) at "
@@ -345,6 +346,8 @@ def add_questions(commands):
                "counts [m] (default: a little over half the way between its passes)"},
         header_width={"type": _length, "metavar": "30ft",
                       "help": "header width, where the log has no column"},
+        elsewhere={"type": _number, "metavar": "RATE", "help": "rate on the ground the map covers where it "
+                   "has no record, as 0"},
         utm={"metavar": "ZONE", "help": "UTM zone of coordinates in metres, as 15N"},
         grain_price={"required": False},
         design={

@@ -267,18 +267,19 @@ def joined_map(joined, ax):
     shown, look = thinned(table), {"ls": "none", "marker": ".", "rasterized": True}
     rest = shown[shown["strip"] < 0]
     left = int((table["strip"] < 0).sum())
-    ax.plot(rest["x_m"], rest["y_m"], ms=2, color=hue.band, label=f"left out ({left:,})", **look)
-    depth = np.linspace(0.2, 1.0, len(joined.levels))
+    ax.plot(rest["x_m"], rest["y_m"], ms=1.5, color=hue.quiet, alpha=0.3, label=f"left out ({left:,})", **look)
+    depth = np.linspace(0.0, 1.0, len(joined.levels))
     for number, name in enumerate(joined.levels):
         here = shown[shown["level"] == number]
         colour = _RAMP(depth[number])
         ax.plot(here["x_m"], here["y_m"], ms=3, color=colour, label=show(name), **look)
     middle = table[table["strip"] >= 0].groupby("strip")[["x_m", "y_m"]].median()
     if len(middle) <= MOST_NUMBERED:
-        for at, name in zip(middle.itertuples(), joined.strips["strip"], strict=True):
-            word = {"ha": "center", "va": "center", "fontsize": SMALL, "color": hue.ink}
-            box = {"boxstyle": "round,pad=0.15", "fc": "white", "ec": "none", "alpha": 0.8}
-            ax.text(at.x_m, at.y_m, str(name), bbox=box, **word)
+        word = {"ha": "center", "va": "center", "fontsize": SMALL, "color": hue.ink}
+        box = {"boxstyle": "round,pad=0.1", "fc": "white", "ec": "none", "alpha": 0.8}
+        apart = 0.06 * np.ptp(shown["y_m"])
+        for k, (at, name) in enumerate(zip(middle.itertuples(), joined.strips["strip"], strict=True)):
+            ax.text(at.x_m, at.y_m + apart * (k % 3 - 1), str(name), bbox=box, **word)
     map_axes(ax, f"Strips made of {int((table['strip'] >= 0).sum()):,} points")
 
 

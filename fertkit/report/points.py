@@ -193,7 +193,7 @@ def _zone_section(groups):
               "p": "p"}  # fmt: skip
     first, *rest = (line for line in grouped_lines(groups) if line.kind != Kind.CAUTION)
     return Section(
-        ZONES, lines=(first, *rest),
+        ZONES, lines=rest, figure=groups.plot, figure_says=first.plain,
         tables=(parts.pick("Optimum by zone", optima, columns),
                 parts.pick("Curves common to zones or their own", groups.models, models)),
     )  # fmt: skip

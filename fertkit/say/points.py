@@ -25,7 +25,7 @@ def joined_lines(joined) -> list[Line]:
         Line(Kind.HEAD, "Left out"),
         *steps_text(joined),
         told(moisture_text(joined)),
-        *notes(text.removesuffix(".") for text in joined.remarks),
+        *notes(joined.remarks),
     ]
 
 

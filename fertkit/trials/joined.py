@@ -6,8 +6,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_length, a_number, a_text, above_zero, asks, header_by_role, words_by_name
-from fertkit.errors import NotEstimable
+from fertkit.asked import (
+    a_length,
+    a_number,
+    a_text,
+    above_zero,
+    asks,
+    header_by_role,
+    words_by_name,
+    zero_or_more,
+)
+from fertkit.errors import Note, NotEstimable
 from fertkit.intake.applied import OF_MAP, read_applied
 from fertkit.intake.spellings import spaced
 from fertkit.intake.strips import StripTrial, read_strips
@@ -21,8 +30,9 @@ from fertkit.trials.strip_means import sums_of
 #: Ends of the header are looked at this far from its middle [header widths]: a seventh may lie on other
 #: ground. A pass further than 30 degrees from the line of the passes runs across them. Records on which a
 #: delay is sought. Zones at most. Rates span at least this share of the highest. A polygon of so many points
-#: is a strip, one of fewer a part of it. (Common practice, no source)
-HEADER_END, ACROSS, SOUGHT, MOST_ZONES, CONTRAST, WHOLE = 0.35, 0.866, 100_000, 12, 0.1, 30
+#: is a strip, one of fewer a part of it. Points without a rate of which more are pointed out. (Common
+#: practice, no source)
+HEADER_END, ACROSS, SOUGHT, MOST_ZONES, CONTRAST, WHOLE, BARE = 0.35, 0.866, 100_000, 12, 0.1, 30, 0.03
 
 
 @dataclass(frozen=True)
@@ -99,10 +109,11 @@ class JoinedTrial(Result):
 
 @asks(
     columns=header_by_role, units=words_by_name, width=a_length, delay=a_number, reach=above_zero, utm=a_text,
+    elsewhere=zero_or_more,
 )  # fmt: skip
 def join_points(
     log, applied, *, crop, zones=None, columns=None, units=None, width=None, delay=None, reach=None, utm=None,
-    rules=None, **reading,
+    elsewhere=None, rules=None, **reading,
 ) -> JoinedTrial:  # fmt: skip
     """Make strips of a combine's log and a map of what was applied.
 
@@ -129,6 +140,9 @@ def join_points(
         passes and a tenth more.
     utm : str, optional
         UTM zone of coordinates in metres.
+    elsewhere : float, optional
+        Rate where the map has no record or polygon within the ground it covers, such as 0 of an applicator
+        that records nothing where it is shut off.
     rules : CleaningRules, optional
     **reading
         Further arguments of `read_strips`.
@@ -152,7 +166,8 @@ def join_points(
     early = replace(rules, delay_s=delay or None, global_sd=None, overlap=None, local_significance=None,
                     shortest=None)  # fmt: skip
     work = _Strips(clean_points(points, early), field, rules, remarks)
-    work.join(reach)
+    work.cover(reach, elsewhere)
+    work.join()
     work.clean(points)
     work.find_strips()
     table = work.means()
@@ -235,19 +250,58 @@ class _Strips:
             "weighted_mean": value @ area / area.sum(),
         })  # fmt: skip
 
-    def join(self, reach):
-        """Give each point what was applied there; leave out where it is not one rate."""
-        field, on = self.field, np.flatnonzero(self.alive)
+    def cover(self, reach, elsewhere):
+        """Settle how far records count, the line of the passes, and the ground that the map covers."""
+        field = self.field
         if field.at is not None and reach is None:
             reach = places.usual_reach(field.at)
             self.remarks.append(
                 f"records of what was applied count to {plain(reach)} m, a little over half the way between "
                 "their passes"
             )
+        self.reach, self.elsewhere = reach, elsewhere
+        self.heading = places.headings(self.x, self.y, self.run)
+        corners = _corners(field) @ [1, 1j]
+        corners = corners[np.isfinite(corners)]
+        near = self.alive & (self.x >= corners.real.min()) & (self.x <= corners.real.max())
+        near &= (self.y >= corners.imag.min()) & (self.y <= corners.imag.max())
+        self.line = places.main_line(self.heading[near])
+        corners = corners * np.conj(self.line)
+        self.box = [(part.min(), part.max()) for part in (corners.real, corners.imag)]
+        if elsewhere is not None and "rate" in field.own:
+            rest = pd.DataFrame({"rate": [float(elsewhere)], "planned": [float(elsewhere)]})
+            own = pd.concat([field.own, rest[[c for c in rest if c in field.own]]], ignore_index=True)
+            at = None if field.at is None else np.vstack([field.at, [np.nan, np.nan]])
+            self.field = replace(field, own=own, at=at, parts=field.parts and [*field.parts, []])
+
+    def _covered(self, x, y):
+        """Whether places lie on the ground that the map covers."""
+        place = (x + 1j * y) * np.conj(self.line)
+        (west, east), (south, north) = self.box
+        along, across = place.real, place.imag
+        return (along >= west) & (along <= east) & (across >= south) & (across <= north)
+
+    def _feature(self, x, y):
+        """Feature at places; where there is none the last one, if that stands for the rest."""
+        found = places.feature_at(x, y, self.field, self.reach)
+        if self.elsewhere is None:
+            return found
+        return np.where((found == -1) & self._covered(x, y), len(self.field.own) - 1, found)
+
+    def join(self):
+        """Give each point what was applied there; leave out where it is not one rate."""
+        on = np.flatnonzero(self.alive)
         self.feature = np.full(len(self.x), -1)
-        self.feature[on] = places.feature_at(self.x[on], self.y[on], field, reach)
+        self.feature[on] = self._feature(self.x[on], self.y[on])
+        field, reach = self.field, self.reach
         if not (self.feature >= 0).any():
             raise NotEstimable(_no_overlap(field, self.x[on], self.y[on]))
+        bare = (self.feature[on] == -1) & self._covered(self.x[on], self.y[on])
+        if bare.mean() > BARE:
+            self.remarks.append(
+                Note(f"{bare.sum()} points lie on ground that the map covers without a rate; if nothing was "
+                     "applied there, they can count as such", "--elsewhere 0")
+            )  # fmt: skip
         where = "no polygon" if field.at is None else f"no record within {plain(reach)} m"
         self.drop("outside", f"{where} of what was applied", self.feature == -1)
         self.drop("twice", "in two polygons at once", self.feature == -2)
@@ -255,18 +309,16 @@ class _Strips:
         level = np.append(level, -1)  # of a point without a feature
         self.level = level[np.maximum(self.feature, -1)]
         self.drop("between rates", "a rate near none of those tried, or missing", self.level < 0)
-        heading = places.headings(self.x, self.y, self.run)
-        self.line = places.main_line(heading[self.alive])
-        aligned = np.abs((heading * np.conj(self.line)).real)
+        aligned = np.abs((self.heading * np.conj(self.line)).real)
         self.drop("headlands", "driven across the strips", aligned < ACROSS)
-        self._drop_mixed(np.where(np.isfinite(heading), heading, self.line), level, reach)
+        self._drop_mixed(np.where(np.isfinite(self.heading), self.heading, self.line), level)
 
-    def _drop_mixed(self, heading, level, reach):
+    def _drop_mixed(self, heading, level):
         """Leave out records whose header, or whose grain, came from two rates."""
         on, out = np.flatnonzero(self.alive), np.zeros(len(self.x), dtype=bool)
         for side in (1j, -1j):
             end = (self.x + 1j * self.y + side * heading * self.width * HEADER_END)[on]
-            other = places.feature_at(end.real, end.imag, self.field, reach)
+            other = self._feature(end.real, end.imag)
             out[on] |= (other >= 0) & (level[other] != self.level[on])
         share = 50 - 100 * HEADER_END
         self.drop("two rates at once", f"more than {share:.0f} % of the header on another rate", out)
@@ -324,7 +376,13 @@ class _Strips:
             "by lost points stays one"
         )
         strip = places.strips_by_place(along, across, self.run[on], code, self.width)
-        return places.split_wide(strip, across, self.width)
+        strip, wider = places.split_wide(strip, across, self.width)
+        if wider:
+            self.remarks.append(
+                f"{counted(wider, 'strip')} more than twice as wide as the others: if that is ground beside "
+                "the trial, take it out of the map"
+            )
+        return strip
 
     def means(self) -> pd.DataFrame:
         """A row a strip."""
@@ -404,9 +462,15 @@ class _Strips:
         return own["zone"].reindex(self.feature).reset_index(drop=True) if "zone" in own else None
 
 
+def _corners(field):
+    """Places of the records, or corners of the polygons."""
+    return (
+        field.at if field.at is not None else np.concatenate([r for p in field.parts for q in p for r in q])
+    )
+
+
 def _no_overlap(field, x, y) -> str:
-    at = field.at if field.at is not None else np.concatenate([r for p in field.parts for q in p for r in q])
-    apart = np.nanmean(at, axis=0) - [np.nanmean(x), np.nanmean(y)]
+    apart = np.nanmean(_corners(field), axis=0) - [np.nanmean(x), np.nanmean(y)]
     return (
         f"log and map do not overlap: the middle of {field.name} lies {plain(np.hypot(*apart) / 1000)} km "
         "from that of the log; are they of the same field, and longitude and latitude not exchanged?"

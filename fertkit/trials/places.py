@@ -227,8 +227,8 @@ def _linked(k, across, low, high, label, width, beside) -> np.ndarray:
     return np.r_[np.flatnonzero(near), behind[np.array(clear, dtype=bool)]]
 
 
-def split_wide(strip, across, width) -> np.ndarray:
-    """Split strips that are some times as wide as most: two of one rate side by side, at the edge of blocks.
+def split_wide(strip, across, width) -> tuple[np.ndarray, int]:
+    """Split strips twice as wide as most: two of one rate side by side, where blocks meet.
 
     Parameters
     ----------
@@ -237,17 +237,23 @@ def split_wide(strip, across, width) -> np.ndarray:
         Positions across the passes [m].
     width : float
         Header width [m].
+
+    Returns
+    -------
+    strip : (n,) int array
+    wider : int
+        Strips wider still, which stay one: ground beside a trial, as it may be.
     """
     of = pd.Series(across).groupby(strip)
-    low = of.quantile(0.02).to_numpy()
-    passes = np.rint((of.quantile(0.98).to_numpy() - low) / width).astype(int) + 1
-    usual = int(np.bincount(passes).argmax())
-    twice = (passes > usual) & (passes % usual == 0)
-    if 3 * np.sum(passes == usual) < 2 * len(passes) or not twice.any():
-        return strip
-    nth = np.rint((across - low[strip]) / width).clip(0, passes[strip] - 1) // usual
-    nth = np.where(twice[strip], nth, 0).astype(int)
-    return pd.factorize(strip * (passes.max() + 1) + nth)[0]
+    low, high = (of.quantile(share).to_numpy() for share in (0.02, 0.98))
+    apart = np.diff(np.sort((low + high) / 2))
+    apart = apart[apart > width / 2]
+    pitch = max(float(np.median(apart)), width) if len(apart) else np.inf
+    times = np.maximum(np.rint((high - low + width) / pitch), 1)
+    if 3 * np.sum(times == 1) < 2 * len(times):
+        return strip, 0
+    upper = (times[strip] == 2) & (across > ((low + high) / 2)[strip])
+    return pd.factorize(2 * strip + upper)[0], int(np.sum(times > 2))
 
 
 def blocks_by_place(along, across, length, level, width) -> np.ndarray | None:

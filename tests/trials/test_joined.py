@@ -272,3 +272,19 @@ def test_a_strip_cut_by_a_waterway_is_one():
     between = np.r_[along, np.arange(140, 190.0)]
     strip = places.strips_by_place(between, np.zeros(150), np.repeat([0, 1, 2], 50), label, 9.0)
     assert len(set(strip)) == 3
+
+
+def test_an_applicator_that_records_nothing_where_it_is_shut_off(field):
+    log, applied, _, strips, _ = field
+    shut = applied[applied["Applied Rate (lb/ac)"] > 0]
+    without = join_points(log, shut, **OPTIONS)
+    assert "0" not in without.levels
+    told = [text for text in without.remarks if "without a rate" in text]
+    assert [text.in_code for text in told] == ["--elsewhere 0"]
+    with_zero = join_points(log, shut, elsewhere=0, **OPTIONS)
+    inner = truth(strips)
+    while inner[0] == 0:
+        inner = inner[1:]  # ground beside the records is not covered by them
+    while inner[-1] == 0:
+        inner = inner[:-1]
+    assert from_the_west(with_zero)["planned"].tolist() == inner
