@@ -266,6 +266,8 @@ def _from_points(arguments):
     others = [f"--{name}" for name in ("together", "by", "surface") if getattr(arguments, name)]
     if others:
         raise NotEstimable(f"{' and '.join(others)} cannot be asked of a log; zones can", "--zones FILE")
+    if isinstance(arguments.nutrient_price, dict):
+        raise NotEstimable("a log has one price", "--nutrient-price 0.5", remedy="give it without a name")
     reading = _reading(arguments)
     columns = {role: headers[-1] for role, headers in reading.pop("columns").items()}
     reading = {name: value for name, value in reading.items() if value not in (None, False)}

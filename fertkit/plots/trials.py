@@ -267,7 +267,8 @@ def joined_map(joined, ax):
     shown, look = thinned(table), {"ls": "none", "marker": ".", "rasterized": True}
     rest = shown[shown["strip"] < 0]
     left = int((table["strip"] < 0).sum())
-    ax.plot(rest["x_m"], rest["y_m"], ms=1.5, color=hue.quiet, alpha=0.3, label=f"left out ({left:,})", **look)
+    faint = {"ms": 1.5, "color": hue.quiet, "alpha": 0.3, "label": f"left out ({left:,})"}
+    ax.plot(rest["x_m"], rest["y_m"], **faint, **look)
     depth = np.linspace(0.0, 1.0, len(joined.levels))
     for number, name in enumerate(joined.levels):
         here = shown[shown["level"] == number]
