@@ -318,9 +318,8 @@ def add_questions(commands):
         "strips soybean_k_strips.csv --crop soybean --nutrient-price 0.45 --grain-price 11",
         "file", "--crop", *STRIP_FILE, *PRICES, "--trial", "--together", "--with", "--new-site",
         *WRITTEN, "--within", "--price-swing", "--currency", "--rates", "--paper", "--by", "--log", "--zones",
-        "--delay", "--reach", "--header-width", "--utm", "--elsewhere", "--surface", "--design", "--check", "--letters",
-        "--cost",
-        "--no-worse-than",
+        "--delay", "--reach", "--header-width", "--utm", "--elsewhere", "--surface", "--design", "--check",
+        "--letters", "--cost", "--no-worse-than",
         paper={**_FILE, "metavar": "FOLDER",
                "help": "also write what a paper needs: methods with citations, tables, figures (SVG, PDF) at "
                "85 and 170 mm, and a script that asks again"},
