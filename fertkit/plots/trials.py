@@ -10,6 +10,8 @@ from fertkit.plots.style import figure, finish, grow, note, panels_beside
 from fertkit.results import counted, heading, plain, show
 from fertkit.rounding import above, below
 
+#: Letters of names that stand side by side below a figure; more stand upright.
+WIDE = 100
 #: Points of a map drawn at most; a longer log is thinned evenly.
 DRAWN = 40_000
 
@@ -36,7 +38,8 @@ def strip_means(analysis, ax):
         note(ax, letters, (at, height), (0, 5), ha="center")
     if means["letters"].str.len().gt(0).all():
         ax.add_artist(shown("same letter: cannot be told apart", ls="none"))
-    ax.set_xticks(x, [show(t) for t in place])
+    names = [show(t) for t in place]
+    ax.set_xticks(x, names, rotation=90 * (not numeric and len(names) * max(map(len, names)) > WIDE))
     ax.margins(x=0.08, y=0.14)
     finish(ax, "Strips and treatment means", heading(analysis.treatment), heading(y))
 

@@ -159,7 +159,8 @@ def answer_treatments(
         check = _check_of(table, check)
     analysis = analyse_strips(given, design=design, check=check, adjust=adjust, level=level)
     missing, worth, margin = [], None, None
-    one = hasattr(analysis, "comparisons")
+    compared = analysis if design != "pairs" else analyse_strips(given, check=check, level=level)
+    one = hasattr(compared, "comparisons")
     if one and check is None:
         missing.append(
             "no treatment is named as the check (check, control, untreated): name it to compare with it"
@@ -167,13 +168,13 @@ def answer_treatments(
     if costs and (grain_price is None or not one or check is None):
         missing.append("costs need one factor, a check and the price of grain: the return is not known")
     elif costs:
-        worth = net_over_check(analysis, grain_price, costs, check, currency=currency)
+        worth = net_over_check(compared, grain_price, costs, check, currency=currency)
     elif one:
         missing.append("no costs are given, so what the treatments paid is not known")
     if no_worse_than is not None:
         if not one or check is None:
             raise NotEstimable("a margin is held against the check: name one, among treatments of one factor")
-        margin = analysis.no_worse_than(no_worse_than, check)
+        margin = compared.no_worse_than(no_worse_than, check)
     label = str(table["trial"].iloc[0]) if "trial" in table else name or "trial"
     return TreatmentAnswer(
         name=label, crop=facts["crop"], analysis=analysis, worth=worth, margin=margin,
@@ -222,12 +223,13 @@ def _means_section(answer):
         margins = {"factor": "factor", "level": "level", "mean": f"mean [{unit}]", "sed": error["sed"],
                    "letters": "letters (Tukey)"}  # fmt: skip
         tables = [
-            parts.pick("Means of each factor", analysis.margins, margins),
+            parts.pick("Means of each factor", analysis.margins.replace({"factor": analysis.names}), margins),
             parts.pick("Means of the combinations", analysis.means, cells),
             parts.pick("Errors of each comparison", analysis.errors, {"comparison": "comparison", **error}),
         ]
     if hasattr(analysis, "anova"):
-        tables.append(parts.pick("Analysis of variance", analysis.anova, anova))
+        named = analysis.anova.replace({"term": getattr(analysis, "names", {})})
+        tables.append(parts.pick("Analysis of variance", named, anova))
     return Section(
         "Did the treatments differ?", lines=lines, figure=analysis.plot,
         figure_says=lines[min(1, len(lines) - 1)].plain, tables=tuple(tables),

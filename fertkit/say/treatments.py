@@ -79,11 +79,43 @@ def advice(answer) -> tuple[list[str], list[str]]:
                 leave.append(f"Do not buy {name} on this evidence: it cost more than it returned.")
             else:
                 do.append(f"Repeat {name} before paying for it on whole fields: whether it pays is open.")
-    elif answer.one_factor and not below(answer.analysis.p_value, 1 - answer.analysis.level):
+    if not answer.one_factor:
+        do += (
+            _of_factors(answer.analysis)
+            if hasattr(answer.analysis, "margins")
+            else _of_pairs(answer.analysis)
+        )
+    elif answer.worth is None and not below(answer.analysis.p_value, 1 - answer.analysis.level):
         do.append(
             "Choose by price and convenience, or repeat the trial: the treatments cannot be told apart."
         )
     return do or ["Repeat the trial before changing the whole farm."], leave
+
+
+def _of_factors(trial) -> list[str]:
+    """What two factors suggest: each by its own means, or the combinations where they do not add up."""
+    alpha, p = 1 - trial.level, trial.anova.set_index("term")["p"]
+    if below(trial.interaction_p, alpha):
+        part, whole = trial.names[trial.part], trial.names[trial.whole]
+        return [f"Choose {part} for each {whole} by the means of the combinations: the two do not add up."]
+    said = []
+    for name, rows in trial.margins.groupby("factor", sort=False):
+        if below(p[name], alpha):
+            best = rows.iloc[int(rows["mean"].argmax())]
+            like = [show(r.level) for r in rows.itertuples() if set(r.letters) & set(best["letters"])]
+            most = "yielded most" if len(like) == 1 else "yielded most and cannot be told apart"
+            said.append(
+                f"Of {trial.names[name]}, {_listed(like)} {most}: repeat before changing the whole farm."
+            )
+    return said
+
+
+def _of_pairs(pairs) -> list[str]:
+    if not below(pairs.p, 1 - pairs.level):
+        return ["Choose by price and convenience, or lay more pairs: the two cannot be told apart."]
+    first, second = (pairs.first, pairs.second) if pairs.difference < 0 else (pairs.second, pairs.first)
+    more = f"{show(first)} yielded more than {show(second)}"
+    return [f"{more}: set the gain against its cost, and repeat it elsewhere."]
 
 
 def return_over_check_lines(worth) -> list[Line]:

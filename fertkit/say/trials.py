@@ -155,7 +155,7 @@ def paired_lines(pairs) -> list[Line]:
 
 def two_factor_lines(trial) -> list[Line]:
     """Say which of two factors makes a difference, and whether they add up."""
-    names = trial.whole, trial.part
+    names = trial.names[trial.whole], trial.names[trial.part]
     lie = {
         "split plot": "{} (whole strips) and {} (parts)",
         "strip plot": "{} and {}, each on strips of its own",
@@ -166,10 +166,14 @@ def two_factor_lines(trial) -> list[Line]:
     for r in tests[tests["term"] != trial.block].itertuples():
         makes = "makes" if below(r.p, 1 - trial.level) else "cannot be shown to make"
         against = f"{plain(r.df)} and {plain(r.error_df)} degrees of freedom against the {r.stratum}"
-        said.append(told(f"{makes} a difference (F = {plain(r.f)}, p {plain_p(r.p)}); {against}.", r.term))
+        said.append(
+            told(
+                f"{makes} a difference (F = {plain(r.f)}, p {plain_p(r.p)}); {against}.", trial.names[r.term]
+            )
+        )
     if below(trial.interaction_p, 1 - trial.level):
         said.append(told(
-            f"The two do not add up: compare {trial.part} at each {trial.whole}, not the means over both."
+            f"The two do not add up: compare {names[1]} at each {names[0]}, not the means over both."
         ))  # fmt: skip
     for name, rows in trial.margins.groupby("factor", sort=False):
         means = ", ".join(f"{show(r.level)} {plain(r.mean, 4)} {r.letters}" for r in rows.itertuples())

@@ -72,8 +72,8 @@ def _index(trial, is_check) -> np.ndarray:
     side = np.sign(place[is_check][None, :, 0] - place[:, None, 0])
     weights = np.zeros_like(apart)
     for near in [apart] if on_grid else [np.where(side == way, apart, np.inf) for way in (-1, 1)]:
-        rank = np.argsort(np.argsort(near, axis=1, kind="stable"), axis=1)
-        weights += np.where(rank < (NEAREST if on_grid else 1), 1 / near, 0)
+        reach = np.sort(near, axis=1)[:, [min(NEAREST if on_grid else 1, near.shape[1]) - 1]]
+        weights += np.where(near <= reach * (1 + 1e-9), 1 / near, 0)  # checks as near as the last count too
     total = weights.sum(axis=1)
     if not total.all():
         raise NotEstimable(

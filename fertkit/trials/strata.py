@@ -81,9 +81,20 @@ class TwoFactorAnalysis(Result):
         return method_sources(*ways, "tukey", "letters", "outliers")
 
     @property
+    def names(self) -> dict[str, str]:
+        """Factors and their combination as people read them, by the terms of `anova`."""
+        whole, part = _plain(self.whole), _plain(self.part)
+        return {self.whole: whole, self.part: part, f"{self.whole} x {self.part}": f"{whole} x {part}"}
+
+    @property
     def interaction_p(self) -> float:
         """Probability that the two factors add up."""
         return float(self.anova.set_index("term")["p"][f"{self.whole} x {self.part}"])
+
+
+def _plain(name) -> str:
+    """A column as people read it."""
+    return heading(name).replace("_", " ")
 
 
 @dataclass(frozen=True)
@@ -173,7 +184,7 @@ def analyse_two_factors(trial, layout, whole, part, *, blocks="block", response=
         named = ", ".join(describe(row) for _, row in lost.iterrows())
         notes = (f"{counted(len(lost), 'strip')} without a yield: means are adjusted for it ({named})",)
         flat = [name for name, bound in zip([blocks, *random], fit.at_bound, strict=False) if bound]
-        notes += tuple(f"the variance of {name}s is estimated as zero" for name in flat)
+        notes += tuple(f"the variance of {_plain(name)}s is estimated as zero" for name in flat)
     a, b = cells.sizes[1:]
     index = pd.MultiIndex.from_product(cells.labels, names=[whole, part])
     means = pd.DataFrame({"n": np.bincount(cells.cell, minlength=a * b), "mean": fit.coefficients}, index)
@@ -272,7 +283,7 @@ def _errors(cells, anova, level) -> pd.DataFrame:
 def _kinds(cells) -> list[str]:
     _, whole, part = cells.names
     one = "one or different" if cells.layout == "split plot" else "one"
-    whole, part = heading(whole), heading(part)
+    whole, part = _plain(whole), _plain(part)
     margins = [f"two {name} means" for name in (whole, part)]
     return [*margins, f"two {part} at one {whole}", f"two {whole} at {one} {part}"]
 

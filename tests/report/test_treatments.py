@@ -96,7 +96,7 @@ def test_varieties_are_treatments_where_nothing_else_names_any(capsys):
 
 @pytest.mark.parametrize(("name", "options", "words"), [
     ("strip_plot_wide.csv", ["--column", "factor=Tillage", "--design", "strip-plot"],
-     "Strip plot of tillage and rate_lb_ac, each on strips of its own"),
+     "Strip plot of tillage and rate [lb/ac], each on strips of its own"),
     ("strip_plot_wide.csv", ["--column", "factor=Tillage"], "say which, or add the plot numbers"),
     ("checks_and_entries.csv", [], "two entries of different blocks"),
 ])  # fmt: skip

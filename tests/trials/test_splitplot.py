@@ -29,7 +29,7 @@ def test_oats(oats):
     assert table.loc["n_cwt_ac", "f"] == pytest.approx(37.6857, abs=1e-4)
     assert table.loc["gen x n_cwt_ac", "f"] == pytest.approx(0.3028, abs=5e-5)
     assert "gen: cannot be shown to make a difference (F = 1.49, p = 0.27)" in found.summary()
-    assert "n_cwt_ac: makes a difference (F = 37.7, p < 0.001)" in found.summary()
+    assert "n cwt ac: makes a difference (F = 37.7, p < 0.001)" in found.summary()
 
 
 def test_variances_follow_from_the_mean_squares(oats):

@@ -34,7 +34,7 @@ def test_a_strip_plot_has_three_errors(oats):
     ea, eb, ec = errors
     variances = [2 * ea / 24, 2 * eb / 18, 2 * (2 * ec + eb) / 18, 2 * (3 * ec + ea) / 24]
     assert found.errors["sed"].tolist() == pytest.approx(np.sqrt(variances).tolist())
-    assert "Strip plot of gen and n_cwt_ac, each on strips of its own" in found.summary()
+    assert "Strip plot of gen and n cwt ac, each on strips of its own" in found.summary()
 
 
 @pytest.mark.parametrize(("design", "f", "df"), [

@@ -61,4 +61,60 @@ set.seed(1)
 against <- as.data.frame(contrast(emmeans(fit, "Product"), "trt.vs.ctrl", ref = "Untreated", adjust = "mvt"))
 expect("products over the check", against$estimate, c(0.0888889, 1.85, 7.45), 1e-6)
 expect("products, Dunnett p", against$p.value, c(0.99979, 0.3617, 0.00064), 1e-3)
+
+# ---- augmented layout: checks in four blocks, entries once
+layout <- read.csv("tests/cases/strips/checks_and_entries.csv")
+layout <- transform(layout, y = Yield..bu.ac., block = factor(Block), entry = factor(Entry))
+check <- grepl("^Check", layout$Entry)
+layout$kind <- check
+layout$own <- factor(ifelse(check, layout$Entry, "entry"))
+table <- anova(lm(y ~ block + kind + own + entry, layout))
+expect("augmented squares", table[["Sum Sq"]],
+       c(245.58375, 0.520083333, 68.0116667, 234.99825, 16.375), 1e-6)
+expect("augmented F", table[["F value"]][1:4], c(29.994961832, 0.190564885, 12.460152672, 4.531906790), 1e-6)
+fit <- lm(y ~ block + entry, layout)
+means <- emmeans(fit, "entry")
+sed <- function(a, b) {
+  at <- as.data.frame(pairs(means, adjust = "none"))
+  at$SE[at$contrast %in% c(paste(a, "-", b), paste(b, "-", a))]
+}
+expect("augmented errors", c(sed("Check A", "Check B"), sed("Check A", "E11"), sed("E11", "E12"), sed("E11", "E21")),
+       c(1.16815381, 2.02330176, 2.33630763, 2.69773568), 1e-6)
+expect("augmented means", as.data.frame(means)$emmean[match(c("E11", "E25", "Check A"), as.data.frame(means)$entry)],
+       c(65.7333333, 55.8333333, 59.2), 1e-6)
+
+# ---- means adjusted by neighbouring checks: along a line, and on a grid with diagonal checks
+beside <- function(file, near) {
+  trial <- read.csv(file.path("tests/cases/strips", file))
+  trial <- transform(trial, y = Yield..bu.ac.)
+  names(trial)[names(trial) == "Variety"] <- "Treatment"
+  check <- trial$Treatment == "Check"
+  off <- ifelse(check, trial$y - mean(trial$y[check]), NA)
+  trial$x <- vapply(seq_len(nrow(trial)), function(i) near(trial, check, off, i), 0)
+  trial$x <- trial$x - mean(trial$x)
+  trial
+}
+along <- beside("checks_beside.csv", function(trial, check, off, i) {
+  gap <- trial$Position - trial$Position[i]
+  left <- which(check & gap < 0)
+  right <- which(check & gap > 0)
+  at <- c(left[which.max(gap[left])], right[which.min(gap[right])])
+  weighted.mean(off[at], 1 / abs(gap[at]))
+})
+table <- anova(lm(y ~ factor(Rep) + x + Treatment, along))
+expect("near checks, line, F", table[["F value"]][2:3], c(5.68685128, 2.06778865), 1e-7)
+expect("near checks, line, share", coef(lm(y ~ factor(Rep) + x + Treatment, along))["x"], 0.461646933, 1e-8)
+expect("near checks, line, means", as.data.frame(emmeans(lm(y ~ factor(Rep) + x + Treatment, along), "Treatment"))$emmean,
+       c(49.9902150, 46.6544501, 46.4005364, 46.2415247, 45.9672188, 47.1133208, 46.7414934), 1e-6)
+grid <- beside("diagonal_checks.csv", function(trial, check, off, i) {
+  apart <- sqrt((trial$Row - trial$Row[i])^2 + (trial$Column - trial$Column[i])^2)
+  apart[!check | apart == 0] <- Inf
+  at <- which(apart <= sort(apart)[4] + 1e-9)
+  weighted.mean(off[at], 1 / apart[at])
+})
+fit <- lm(y ~ x + Treatment, grid)
+expect("near checks, grid, share and error", c(coef(fit)["x"], sigma(fit)^2, df.residual(fit)),
+       c(1.60629815, 1.22759804, 14), 1e-7)
+expect("near checks, grid, check and N01", as.data.frame(emmeans(fit, "Treatment"))$emmean[1:2],
+       c(54.2938762, 57.2527652), 1e-6)
 finish()
