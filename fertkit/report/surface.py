@@ -13,6 +13,7 @@ from fertkit.report.answer import Answer
 from fertkit.report.sections import Section, Table
 from fertkit.report.trial import PRICE_STEPS, notes_of, trial_rows
 from fertkit.response.curves import get_curve
+from fertkit.response.optimum import status_in_words
 from fertkit.response.prices import area_of
 from fertkit.response.surface import SurfaceAnalysis, analyse_surface
 from fertkit.say import surface as say
@@ -128,13 +129,16 @@ def _rates_table(analysis):
     names = {"nutrient": "nutrient", "unit": "unit", "rate": "best rate", "low": "from", "high": "to",
              "joint_low": "joint region from", "joint_high": "joint region to",
              "status": "status"}  # fmt: skip
-    return parts.pick("Best rates and their intervals", analysis.intervals.astype({"status": str}), names)
+    rows = analysis.intervals.assign(status=analysis.intervals["status"].map(status_in_words))
+    return parts.pick("Best rates and their intervals", rows, names)
 
 
 def _surface_section(analysis):
     units = dict(zip(analysis.nutrients, analysis.data.rate_units, strict=True))
     models = analysis.models.assign(kind=[get_curve(key).label for key in analysis.models["curve"]])
-    names = {"kind": "surface", "terms": "terms", "r2": "R²", "aicc": "AICc", "f": "F", "p": "p",
+    models["kind"] = models["kind"].where(models["terms"] != "no response", "")
+    names = {"kind": "surface", "terms": "terms", "r2": "R²", "aicc": "AICc",
+             "f": "F of what is left out", "p": "p",
              **{f"best_{name}": f"best {name} [{unit}]" for name, unit in units.items()}}  # fmt: skip
     fits = [_coefficients_table(fit, analysis.level) for fit in analysis.fits.values()]
     axes = analysis.axes.rename(columns={
@@ -191,7 +195,9 @@ def _prices_table(analysis):
         for step in PRICE_STEPS:
             prices = {name: price * (step if name in which else 1) for name, price in today.items()}
             at = analysis.at_prices(prices, analysis.prices[which[0]].grain)
-            rows.append((*prices.values(), *at.optimum.rates, str(at.optimum.status), at.net_gain.value))
+            rows.append(
+                (*prices.values(), *at.optimum.rates, status_in_words(at.optimum.status), at.net_gain.value)
+            )
     money = analysis.currency or "money"
     names = [f"{n} price [{money} per {analysis.prices[n].nutrient_per}]" for n in today]
     names += [f"best {n} [{u}]" for n, u in zip(today, analysis.data.rate_units, strict=True)]

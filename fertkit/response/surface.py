@@ -249,6 +249,11 @@ class SurfaceAnalysis(Result):
         """The usual loss that still counts as nearly as good [money per area]."""
         return nearly_as_good(self.net_gain.value)[0]
 
+    @property
+    def within_by(self) -> str:
+        """Whence that loss, in words."""
+        return nearly_as_good(self.net_gain.value)[1]
+
     @cached_property
     def path(self) -> pd.DataFrame:
         """Cheapest combination for each of some yields, the last that of the greatest: yield, rates, cost."""

@@ -230,7 +230,7 @@ def isoquants(analysis):
     fit, data, form = analysis.fit, analysis.data, analysis.fit.form
     for i in range(len(analysis.nutrients) - 1, 1, -1):
         form = form.at(i, fit.t(analysis.optimum.rates)[i])
-    yields, levels = analysis.path["yield"].to_numpy()[3::2], data.levels[0]
+    yields, levels = analysis.path["yield"].to_numpy()[2::2], data.levels[0]
     t = np.broadcast_to(levels[:, None] ** fit.powers[0], (len(yields), len(levels), 1))
     needed = least_last(form, t, yields, *(fit.t(end)[1] for end in (data.low, data.high))) ** (
         1 / fit.powers[1]

@@ -245,7 +245,7 @@ def nearly_text(analysis) -> str:
         )
     ]
     return (
-        f"Within {loss} of the best (5 % of the net gain; common practice, no source): {_joined(parts)}, the "
+        f"Within {loss} of the best ({analysis.within_by}): {_joined(parts)}, the "
         "others at their best beside it."
     )
 
