@@ -208,6 +208,15 @@ class OptimumPanel(_TrialPanel):
             f"'{label}' for a curve of each, or take the column out of the file if it is only a remark"
         )
 
+    def read(self, source, name):
+        strips = super().read(source, name)
+        if strips.rate_columns:
+            raise FertkitError(
+                f"the file has rates of {' and '.join(strips.rate_columns)}; this panel finds the rate of one",
+                "fertkit strips FILE (in Python analyse_surface)",
+            )
+        return strips
+
     def follow(self, name):
         super().follow(name)
         if name is None:
