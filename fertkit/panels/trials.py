@@ -212,7 +212,7 @@ class OptimumPanel(_TrialPanel):
         strips = super().read(source, name)
         if strips.rate_columns:
             raise FertkitError(
-                f"the file has rates of {' and '.join(strips.rate_columns)}; this panel finds the rate of one",
+                f"the file has rates of {' and '.join(strips.rate_columns)}: this panel finds one rate",
                 "fertkit strips FILE (in Python analyse_surface)",
             )
         return strips
