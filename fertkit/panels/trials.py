@@ -181,7 +181,13 @@ class OptimumPanel(_TrialPanel):
 
     def _read_as(self, source, name, columns):
         crop = self.controls["crop"].value or None
-        return read_strips(source, crop=crop, columns=columns, name=name)
+        strips = read_strips(source, crop=crop, columns=columns, name=name)
+        if strips.rate_columns:
+            raise FertkitError(
+                f"the file has rates of {' and '.join(strips.rate_columns)}: this panel finds one rate",
+                "fertkit strips FILE (in Python analyse_surface)",
+            )
+        return strips
 
     def _would_do(self, content, name):
         """Also where a column may be a second factor: the file can be read once it is set aside."""
@@ -207,15 +213,6 @@ class OptimumPanel(_TrialPanel):
             f"{name}: one rate has several lines that differ in '{self._doubt}'; put that name under "
             f"'{label}' for a curve of each, or take the column out of the file if it is only a remark"
         )
-
-    def read(self, source, name):
-        strips = super().read(source, name)
-        if strips.rate_columns:
-            raise FertkitError(
-                f"the file has rates of {' and '.join(strips.rate_columns)}: this panel finds one rate",
-                "fertkit strips FILE (in Python analyse_surface)",
-            )
-        return strips
 
     def follow(self, name):
         super().follow(name)
