@@ -138,7 +138,7 @@ class Problem:
         if self.value is not None:
             place.append(f"value '{shorten(self.value)}'")
         what, remedy = (shorten(text, _LONGEST_SENTENCE) for text in (self.what, self.remedy))
-        return (", ".join(place) + ": " if place else "") + f"{what}. {remedy}"
+        return (", ".join(place) + ": " if place else "") + f"{what}; {remedy}"
 
 
 class InputError(FertkitError):

@@ -88,7 +88,9 @@ def _credits(row, table, problems):
     known = sorted({name for name in first["condition"] if name})
     if contents.empty and not own and (first["unit"] == "%").all():
         what = "no content is carried for this manure"
-        remedy = f"give {', '.join(OWN.values())}, or use one of: {', '.join(_contents(table))}"
+        remedy = (
+            f"give {', '.join(OWN.values())}, or use one of: {', '.join(_like(material, _contents(table)))}"
+        )
         problems.append(Problem(what, remedy, line, "material", row["material"]))
     elif _given(condition) and condition not in known:
         remedy = f"use one of: {'; '.join(known)}"
@@ -127,6 +129,12 @@ def _joined(texts):
 
 def _contents(table):
     return sorted(table.loc[table["measure"] == "content", "material"].unique())
+
+
+def _like(material, known):
+    """Manures that share a word with this one, but for words of any manure; all of them if none does."""
+    words = set(material.split()) - {"manure", "litter", "slurry", "solid", "liquid"}
+    return [name for name in known if words & set(name.split())] or known
 
 
 def _given(value):

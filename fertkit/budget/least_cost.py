@@ -113,11 +113,12 @@ def _together(farm, gap, lower=None, upper=None, whole=None, spare=0.0) -> Answe
     lower = np.zeros(a.shape[1]) if lower is None else lower
     upper = farm.columns("upper") if upper is None else upper
     whole = farm.columns("whole") if whole is None else whole
-    answer = whole_numbers(farm.aim(), a, b, lower, upper, whole, gap, farm.seconds)
+    aim = farm.aim() + farm.columns("early")
+    answer = whole_numbers(aim, a, b, lower, upper, whole, gap, farm.seconds)
     if answer is None:
         return None
     lots, parts = farm.split(answer.x)
-    best = float(farm.aim() @ answer.x)
+    best = float(aim @ answer.x)
     return Answer(np.where(farm.lot > 0, np.round(lots), lots), parts, float(answer.mip_dual_bound), best)
 
 
@@ -145,8 +146,8 @@ def costs_more(farm: Programme, money: float) -> bool:
 def _aim_at(farm, part, prices, worth):
     """What a block makes least by itself, at prices of products."""
     aim = part.money * worth if farm.limit is not None else part.money.copy()
-    aim[part.places["rate"]] = prices[part.block.product] * part.block.step
-    return aim + part.value
+    aim[part.places["rate"]] += prices[part.block.product] * part.block.step
+    return aim + part.early + part.value
 
 
 def _bound(farm, looks, prices, worth):

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.budget.margins import short_alone, short_of_stock
-from fertkit.budget.mixing import pair_rules, routes
+from fertkit.budget.mixing import BEFORE, pair_rules, routes
 from fertkit.budget.programme import OPEN, Block, Programme, part_of
 from fertkit.budget.shortfall import value_of
 from fertkit.reference.fertilizers import PERCENT
@@ -18,6 +18,8 @@ WHERE = ["field", "zone", "crop"]
 POUND, GALLON = 1.0, 0.1
 #: Times the dearest pound: what a pound short costs where rates are rounded; no last load is bought for it.
 DEAR = 20.0
+#: Share of its price by which nitrogen counts dearer a step earlier (planting, preplant, fall).
+EARLIER = 2e-4
 #: Fields that a refusal names.
 SHOWN = 10
 #: Nutrients of which a product is a source whether or not a field asks for them.
@@ -219,11 +221,15 @@ def programme_of(farm: Farm, limit: float | None, seconds: float) -> Programme:
     products, cost = farm.products, farm.passes["cost_per_ac"].to_numpy()
     price = products["price_per_lb"].to_numpy()
     dear = DEAR * (1.0 if np.isnan(price).all() else np.nanmax(price))
+    steps = farm.passes["earliest"].map({name: 2 - i for i, name in enumerate(BEFORE)}).fillna(0).to_numpy()
+    nitrogen = EARLIER * np.nan_to_num(price) * products["n_pct"].to_numpy() / 100
     parts = []
     for block, falls in zip(farm.blocks, farm.falls, strict=True):
         full = [(i, target, dear) for i, target in enumerate(block.target)]
         segments = full if limit is None else falls
-        parts.append(part_of(replace(block, segments=segments), cost, open_=limit is not None))
+        early = nitrogen[block.product] * steps[block.entry_pass]
+        block = replace(block, segments=segments, early=early)
+        parts.append(part_of(block, cost, open_=limit is not None))
     stock, lot = products["on_hand_lb"].to_numpy(), products["lot_lb"].to_numpy()
     return Programme(parts, price, lot, stock, limit, seconds)
 

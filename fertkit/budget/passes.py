@@ -8,13 +8,14 @@ import pandas as pd
 from fertkit.asked import a_dict, a_table, asks, either, holding, zero_or_more
 from fertkit.budget.least_cost import costs_more, rounded, solve
 from fertkit.budget.margins import margins
-from fertkit.budget.mixing import pair_rules
-from fertkit.budget.pass_blocks import POUND, WHERE, farm_of, loosened, programme_of, why_not
+from fertkit.budget.mixing import BEFORE, pair_rules
+from fertkit.budget.pass_blocks import EARLIER, POUND, WHERE, farm_of, loosened, programme_of, why_not
 from fertkit.budget.pass_tables import demand_table, passes_table, products_table, targets_table, value_table
 from fertkit.budget.products import cautions_of
 from fertkit.budget.programme import OPEN, TIE
 from fertkit.errors import NotEstimable
-from fertkit.reference.load import list_sources
+from fertkit.reference.fertilizers import PERCENT
+from fertkit.reference.load import list_sources, load_table
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, at_most
 from fertkit.units import SHORT_TON_LB
@@ -40,7 +41,7 @@ class PassPlan(Result):
         product, need_lb, on_hand_lb (of it from stock), lot_lb, lots (NaN: any amount), bought_lb, tons,
         price_per_lb, cost.
     passes : DataFrame
-        pass, method, fields, acres, cost (of driving), source_key.
+        pass, method, earliest, fields, acres, cost (of driving), source_key.
     shadow : DataFrame
         What one more unit of money gains: field, zone, crop, nutrient, gain, basis ("own response", "value",
         "soil-test class"); the field that gains most first; empty where the money is enough.
@@ -56,6 +57,9 @@ class PassPlan(Result):
         Whether targets fall short for want of money.
     next_unit : float
         Value that one more unit of money gains; 0 where money is enough.
+    watch : DataFrame
+        Fields to look at twice: what, field, zone, crop, rate_lb_ac. "fall nitrogen": all of it goes on
+        in fall; "surplus sulfur": more of it beyond the target than the table constants lets pass.
     cautions : DataFrame
     checks : DataFrame
         Reckoned from the applications alone.
@@ -72,6 +76,7 @@ class PassPlan(Result):
     spending_limit: float
     short_of_money: bool
     next_unit: float
+    watch: pd.DataFrame
     cautions: pd.DataFrame
     checks: pd.DataFrame
 
@@ -215,7 +220,8 @@ def _result(farm, solved, answer, limit, short, step) -> PassPlan:
         applications, nutrients, purchases, passes, _shadow(farm, edges),
         pd.DataFrame(unused, columns=["crop", "pass", "product", "why"]), cost,
         _gap(solved, answer, cost, short), limit, short, edges.money,
-        _cautions(farm, applications), _checks(farm, applications, nutrients, purchases, cost, limit, step),
+        _watch(farm, rates), _cautions(farm, applications),
+        _checks(farm, applications, nutrients, purchases, cost, limit, step),
     )  # fmt: skip
 
 
@@ -268,7 +274,8 @@ def _passes(farm, applications):
     acres, count = (driven.agg(how).reindex(farm.passes["name"]).fillna(0) for how in ("sum", "size"))
     return pd.DataFrame(
         {
-            "pass": farm.passes["name"], "method": farm.passes["method"], "fields": count.to_numpy(int),
+            "pass": farm.passes["name"], "method": farm.passes["method"],
+            "earliest": farm.passes["earliest"], "fields": count.to_numpy(int),
             "acres": acres.to_numpy(), "cost": acres.to_numpy() * farm.passes["cost_per_ac"],
             "source_key": farm.passes["source_key"],
         }
@@ -304,6 +311,25 @@ def _nutrients(farm, rates, edges):
     return table
 
 
+def _watch(farm, rates):
+    """Fields whose nitrogen all goes on in fall, and those that get much more sulfur than they ask for."""
+    constants = load_table("constants")
+    most = constants.loc[constants["group"].eq("surplus") & constants["item"].eq("S"), "value"].iloc[0]
+    time = farm.passes["earliest"].to_numpy()
+    sown = farm.fields["crop"].str.startswith("winter").to_numpy()[:, None]  # before its planting is fall too
+    fall = np.where(sown, np.isin(time, BEFORE), time == "fall")
+    nitrogen, sulfur = (rates * farm.products[PERCENT[n]].to_numpy() / 100 for n in ("N", "S"))
+    asked = {n: farm.asked[:, farm.names.index(n)] if n in farm.names else 0.0 for n in ("N", "S")}
+    each = nitrogen.sum(axis=2)
+    early = np.where((asked["N"] > 0) & ~(each * ~fall).any(axis=1), (each * fall).sum(axis=1), 0.0)
+    over = sulfur.sum(axis=(1, 2)) - asked["S"]
+    parts = [
+        farm.fields.loc[pounds > least, WHERE].assign(what=what, rate_lb_ac=pounds[pounds > least])
+        for what, pounds, least in (("fall nitrogen", early, OPEN), ("surplus sulfur", over, most))
+    ]
+    return pd.concat(parts, ignore_index=True)[["what", *WHERE, "rate_lb_ac"]]
+
+
 def _shadow(farm, edges):
     """Fields that gain by one more unit of money, the first one first."""
     rows = []
@@ -322,7 +348,8 @@ def _shadow(farm, edges):
 def _gap(solved, answer, cost, short):
     """How far the plan may be from the best: of the cost, or of the value of all targets that is kept."""
     if not short:
-        return max(0.0, (cost - answer.least) / cost) if cost else 0.0
+        least = answer.least / (1 + len(BEFORE) * EARLIER)  # what early nitrogen counts dearer
+        return max(0.0, (cost - least) / cost) if cost else 0.0
     stake = sum(p.block.acres * sum(w * v for _, w, v in p.block.segments) for p in solved.parts)
     lost = float(solved.columns("value") @ np.concatenate([answer.lots, *answer.parts]))
     best = stake - max(answer.least - TIE * solved.limit, 0.0)

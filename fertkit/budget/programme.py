@@ -48,6 +48,8 @@ class Block:
         Pass -> most products in it, where that is fewer than there are.
     segments : list of (int, float, float)
         Nutrient, width [lb/ac] and value of a pound, from the target downward.
+    early : array (E,), optional
+        Money that a pound counts dearer, so that of passes as cheap the later one is taken.
     """
 
     acres: float
@@ -62,6 +64,7 @@ class Block:
     apart: list
     most_products: dict
     segments: list
+    early: np.ndarray | None = None
 
     @property
     def passes(self) -> np.ndarray:
@@ -70,10 +73,11 @@ class Block:
 
 @dataclass(frozen=True)
 class Part:
-    """The columns and rows of one block: A x <= b, upper bounds, kinds, money (but for products) and value.
+    """The columns and rows of one block: A x <= b, upper bounds, kinds, money (but for products), value.
 
     `places` are the columns of each kind, `cover` the rows of the targets, `links` those that let a rate be
-    above zero where its switch is on, `choosy` the entries that have a switch of their own.
+    above zero where its switch is on, `choosy` the entries with a switch of their own; `early` leans to later
+    passes.
     """
 
     block: Block
@@ -82,6 +86,7 @@ class Part:
     upper: np.ndarray
     whole: np.ndarray
     money: np.ndarray
+    early: np.ndarray
     value: np.ndarray
     places: dict
     cover: np.ndarray
@@ -165,6 +170,9 @@ def part_of(block: Block, pass_cost: np.ndarray, open_: bool) -> Part:
     whole[ends[1] : ends[3]] = 1
     money, value = np.zeros(ends[-1]), np.zeros(ends[-1])
     money[places["driven"]] = pass_cost[passes]
+    early = np.zeros(ends[-1])
+    if block.early is not None and not open_:
+        early[places["rate"]] = block.early * block.step
     value[places["short"]] = [s[2] for s in block.segments]
     return Part(
         block,
@@ -173,6 +181,7 @@ def part_of(block: Block, pass_cost: np.ndarray, open_: bool) -> Part:
         upper,
         whole,
         money,
+        early,
         value,
         places,
         np.array(cover),
@@ -235,14 +244,15 @@ class Programme:
         return np.nan_to_num(self.price) * self.size_of_lot
 
     def columns(self, name: str) -> np.ndarray:
-        """Join a vector of all columns, lots first; `money` and `value` for all acres of a block."""
+        """Join a vector of all columns, lots first; money and value for all acres of a block."""
         lots = {
             "upper": np.where(np.isnan(self.price), 0.0, np.inf),
             "whole": (self.lot > 0).astype(float),
             "money": self.price_of_lot,
+            "early": np.zeros(len(self.price)),
             "value": np.zeros(len(self.price)),
         }[name]
-        acres = [p.block.acres if name in ("money", "value") else 1.0 for p in self.parts]
+        acres = [p.block.acres if name in ("money", "early", "value") else 1.0 for p in self.parts]
         return np.concatenate([lots, *(getattr(p, name) * a for p, a in zip(self.parts, acres, strict=True))])
 
     def rows(self, spare: float = 0.0):

@@ -9,7 +9,7 @@ from fertkit.budget.policy import Policy, word_of
 from fertkit.budget.soil_reckon import rate_plans, reckon
 from fertkit.budget.soil_rules import bounded
 from fertkit.budget.studies import default_rows, worked_out
-from fertkit.budget.systems import refusal
+from fertkit.budget.systems import COLUMNS, class_answers, refusal
 from fertkit.budget.thresholds import OXIDE, lb_ac_per_ppm, rate_systems
 from fertkit.errors import FertkitError, LookupFailed, UnitError
 from fertkit.reference.own import OWN
@@ -140,7 +140,16 @@ def system_answers(rows, wanted, asked, tests, removal, region, own):
             for system in _rate_systems(nutrient, row["crop"], own):
                 record = _ask(plans[system], nutrient, row, given, options, known, refused)
                 records.append({"at": i, "nutrient": nutrient, "at_home": home[system]} | record)
+            classes = class_answers(ELEMENT.get(nutrient, nutrient), given, row["crop"], own)
+            records += [{"at": i, "nutrient": nutrient, "at_home": False} | _of_class(one) for one in classes]
     return records
+
+
+def _of_class(answer):
+    """Record of a system that has classes and no rates."""
+    record = dict(zip(COLUMNS[:-1], answer, strict=True))
+    word = record.pop("zone")
+    return record | {"policy": "", "region": "", "note": "", "soil_class": word, "zone_of_system": word}
 
 
 def _at_home(region, own):

@@ -115,7 +115,7 @@ def compare_systems(
     for system, plan in own.table("soil_systems").set_index("system").iterrows():
         row = _ask(system, plan, tests, (nutrient, crop, yield_goal, yield_unit), options)
         rows.append((*row, system in carried))
-    rows += [(*row, True) for row in _classes(nutrient, tests, crop, own)]
+    rows += [(*row, True) for row in class_answers(nutrient, tests, crop, own)]
     rows = _chosen(pd.DataFrame(rows, columns=COLUMNS), as_list(source), as_list(without), region, own)
     return SystemComparison(OXIDE.get(nutrient, nutrient), crop, rows)
 
@@ -190,19 +190,31 @@ def _needed(thresholds, nutrient, crop, own):
     known = system_rows(thresholds, nutrient, crop, None, own)
     named, depth = " or ".join(known["extractant"].unique()), known["depth_in"].iloc[0]
     deep = "" if np.isnan(depth) else f" on a sample {depth:g} in deep"
-    return known["status"].iloc[0], f"needs a test by {named}{deep}"
+    note = known["note"].iloc[0] if nutrient == "N" else ""  # depths, and what stands in for a deep sample
+    return known["status"].iloc[0], f"needs a test by {named}{deep}" + (f" ({note})" if note else "")
 
 
-def _classes(nutrient, tests, crop, own):
+@lru_cache(maxsize=512)
+def _class_systems(nutrient, crop, own):
+    """Systems of classes without rates that speak of a crop and nutrient, each with its unit."""
     table, plans = own.table("soil_tests"), set(own.table("soil_systems")["thresholds"])
     of_classes = table["parameter"].str.startswith(CLASS) & ~table["system"].isin(plans)
+    units = {}
     for system in table.loc[of_classes, "system"].unique():
+        try:
+            units[system] = system_rows(system, nutrient, crop, None, own)["unit"].iloc[0]
+        except FertkitError:
+            continue
+    return units
+
+
+def class_answers(nutrient, tests, crop, own):
+    """Return the class of the first test that fits each system without rates, in the order of `COLUMNS`."""
+    for system, unit in _class_systems(nutrient, crop, own).items():
         for test in tests:
             try:
-                on = {"extractant": test["extractant"], "own": own}
-                unit = system_rows(system, nutrient, crop, None, own)["unit"].iloc[0]
                 level = in_unit(test["test"], test["test_unit"], unit)
-                word, row = soil_class(system, nutrient, level, crop, **on)
+                word, row = soil_class(system, nutrient, level, crop, extractant=test["extractant"], own=own)
             except FertkitError:
                 continue
             if not np.isnan(row["depth_in"]) and row["depth_in"] != test["depth_in"]:

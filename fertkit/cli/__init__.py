@@ -1,6 +1,7 @@
 """The command line: one subcommand a question, each a thin call on the library."""
 
 import argparse
+import re
 import sys
 import warnings
 from contextlib import redirect_stdout
@@ -20,7 +21,7 @@ def main(argv=None) -> int:
         warnings.simplefilter("ignore")  # a person at the terminal can do nothing about a library's warning
     try:
         parser = _parser()
-        arguments = parser.parse_args(argv)
+        arguments = parser.parse_args(_as_spoken(sys.argv[1:] if argv is None else argv))
         with redirect_stdout(_Shown(sys.stdout)):
             arguments.run(arguments) if arguments.run else parser.print_help()
         _Shown(sys.stdout).flush()
@@ -38,6 +39,22 @@ def main(argv=None) -> int:
         print(harmless(f"fertkit: {error.filename or 'file'}: {error.strerror or error}"), file=sys.stderr)
         return 2
     return 0
+
+
+def _as_spoken(argv):
+    """'needs corn silage 25 ton/ac' with its crop, part and unit where the parser looks for them."""
+    stop = next((i for i, word in enumerate(argv) if word.startswith("--")), len(argv))
+    words, options = argv[1:stop], argv[stop:]
+    at = next((i for i, word in enumerate(words) if i and re.match(r"[<-]?\d", word)), None)
+    if argv[:1] != ["needs"] or at is None:
+        return argv
+    crop, spoken = words[:at], {"--goal-unit": words[at + 1 :]}
+    if len(crop) > 1 and crop[-1].lower() == "silage":
+        spoken["--part"] = [crop.pop()]
+    said = [w for name, some in spoken.items() if some for w in (name, " ".join(some))]
+    if any(option.partition("=")[0] in said for option in options):
+        return argv
+    return ["needs", " ".join(crop), words[at], *said, *options]
 
 
 class _Shown:

@@ -21,6 +21,20 @@ def _price(text):
     return _optima(text) if "=" in text else _number(text)
 
 
+def _share(text):
+    """A share from 0 to 1, or a percent."""
+    if not text.strip().endswith("%"):
+        return _number(text)
+    percent = _number(text.strip().removesuffix("%").strip())
+    if 0 < percent <= 1:
+        raise argparse.ArgumentTypeError(f"'{text}' may be a share: write it as a share")
+    return percent / 100
+
+
+def _keys(text):
+    return [key.strip() for key in text.split(",") if key.strip()]
+
+
 def _named_column(text):
     role, mark, header = text.partition("=")
     if not (mark and role.strip() and header.strip()):
@@ -162,8 +176,8 @@ OPTIONS = {
 STRIP_FILE = ("--column", "--real-yields", "--units", "--sheet", "--analysis", "--density")
 STUDIES = ("--source", "--without", "--region", "--own", "--profile")
 SEVERAL = {
-    "action": "append", "metavar": "KEY",
-    "help": "this source only; repeatable, the first leads (see: fertkit sources)",
+    "action": "extend", "type": _keys, "metavar": "KEY",
+    "help": "this source only; repeatable or as A,B; the first leads (see: fertkit sources)",
 }  # fmt: skip
 LEAF_FILE = ("--cv", "--units", "--decimal", "--dates")
 #: What these options mean for leaf reports.
@@ -221,12 +235,12 @@ def add_questions(commands):
     _ask(
         commands, "needs", answers.run_needs,
         "what a crop takes up, what is removed with the harvest and what stays, by source",
-        "needs soybean 80",
+        "needs soybean 80 bu/ac",
         "crop", "goal", "--goal-unit", "--unit", "--part", "--baled", *STUDIES, "--table",
         goal={"type": _number, "metavar": "YIELD", "help": "yield goal [--goal-unit]"},
         part={"help": "harvested part, where it is not the usual one, e.g. silage"},
-        baled={"type": _number, "metavar": "SHARE",
-               "help": "share of the straw or stover that is baled, 0 to 1 (default: 0)"},
+        baled={"type": _share, "metavar": "SHARE",
+               "help": "share of the straw or stover that is baled, 0 to 1 or a percent (default: 0)"},
         source=SEVERAL,
     )  # fmt: skip
     _ask(

@@ -25,6 +25,7 @@ _TONS = re.compile(r"\b(?P<kind>short|metric) tons?\b")
 _ROUNDING = 0.6  # points of percent by which a grade is rounded
 _USUAL = 2.5  # points by which the grade of a product on sale may differ from the usual one
 _DEAREST = 20.0  # money a pound beyond which a price is asked about
+_FEW = 8  # brackets of the products that a refusal names
 _DENSITIES = (5.0, 17.0)  # lb/gal of liquid fertilizers
 
 
@@ -148,6 +149,9 @@ class ShedRow:
         """(price, its unit as written, pounds in that unit, whether it is a container)."""
         text = CURRENCY.sub(" ", self._text("price")).strip()
         reading, inside = self._amount_in(text)
+        lot = self._text("lot")
+        if _container(inside) and not re.search(r"\d", inside) and _container(lot) == _container(inside):
+            inside = lot  # '25 $/bag' beside a lot of '50 lb bag'
         if reading.problem or reading.censored:
             return self._ask("not a number", "price"), "", np.nan, False
         if np.isnan(reading.value):
@@ -194,7 +198,9 @@ class ShedRow:
                 return self._ask("gallon without density", role, product=self.name), False
             return size * (MASS_KG[mass] / LB_KG if mass else GALLONS[volume] * density), bool(container)
         if container:
-            return self._ask("container without size", role, container=container), False
+            amount = re.search(r"\d+ ?(lb|kg|gal|l)\b", plain(self._text("lot")))
+            like = amount[0] if amount else "50 lb"
+            return self._ask("container without size", role, container=container, like=like), False
         return self._ask("amount not read", role, what=role.replace("_", " "), text=text), False
 
     # ---- its limits
@@ -268,7 +274,7 @@ def _like(name):
     try:
         find_product(name)
     except LookupFailed as error:
-        return f"; {error.remedy}" if error.remedy.count("(") <= 4 else ""
+        return f"; {error.remedy}" if error.remedy.count("(") <= _FEW else ""
     return ""
 
 

@@ -174,9 +174,10 @@ def extractants_of(table, layout, given, problems):
     methods = table["method"].mask(bare & (table["method"] == ""), fallback.str[1])
     advice = _perhaps_recommended(table.assign(extractant=extractants))
     missing = table[(extractants == "") & table["analyte"].isin(EXTRACTED) & ~advice]
-    for row in missing[["analyte", "column"]].drop_duplicates().itertuples():
+    for row in missing[["analyte", "column", "unit"]].drop_duplicates().itertuples():
         blanks = {"analyte": row.analyte, "example": EXTRACTED[row.analyte]}
-        problems.append(problem("extractant missing", column=row.column, **blanks))
+        key = "index without extractant" if row.unit == "index" else "extractant missing"
+        problems.append(problem(key, column=row.column, **blanks))
     return extractants, methods
 
 

@@ -8,7 +8,7 @@ from functools import cache, lru_cache
 import pandas as pd
 
 from fertkit.asked import a_text, asks, lines
-from fertkit.errors import LookupFailed, UnitError, unknown
+from fertkit.errors import LookupFailed, UnitError, typed, unknown
 from fertkit.reference.facts import load_sheet
 
 #: Words by which tables of soil tests name crops together; None for all.
@@ -65,6 +65,10 @@ def crop_name(text: str) -> str:
     ('soybean', 'corn')
     """
     found = _found(str(text), "trait")
+    if not found and (cut := _found(str(text), "use")):
+        what = f"'{text}' is {cut} harvested another way, which removes another amount"
+        remedy = f"ask for the crop {cut} and its harvested part, such as silage"
+        raise LookupFailed(what, typed("--part silage", "part='silage'"), remedy=remedy)
     if not found:
         raise unknown("crop", text, _crops()["crop"])
     return found

@@ -28,6 +28,7 @@ def find_product(name: str, products: pd.DataFrame | None = None) -> pd.Series:
     if not fits.any():
         fits = materials.str.contains(wanted, regex=False)
     if fits.sum() != 1:
-        listed = table[fits] if fits.any() else table
+        near = table["also"].str.lower().str.contains(wanted, regex=False) if "also" in table else fits
+        listed = table[fits] if fits.any() else table[near] if wanted and near.any() else table
         raise unknown("product", name, (f"{r.material} ({r.grade})" for r in listed.itertuples()))
     return table[fits].iloc[0]

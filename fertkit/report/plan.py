@@ -33,8 +33,10 @@ SYSTEMS = {
     "field": "field", "zone": "zone", "nutrient": "nutrient", "title": "system",
     "rate_lb_ac": "rate [{rate}]",
     "soil_class": "class", "critical": "critical level", "limit": "upper level", "years": "years",
-    "how": "equation, or why no rate",
+    "equation": "equation",
 }  # fmt: skip
+SILENT = {"nutrient": "nutrient", "title": "system", "soil_class": "class", "why_not": "why no rate",
+          "fields": "fields"}  # fmt: skip
 APPLIED = {
     "pass": "pass", "field": "field", "zone": "zone", "area_ac": "area [{area}]",
     "method": "how",
@@ -295,12 +297,15 @@ class PlanAnswer(Answer):
 
     def _why(self):
         sides, credits = self.systems, self._now(self.plan.targets.credits)
-        sides = sides.assign(how=sides["equation"].where(sides["why_not"] == "", sides["why_not"]))
+        silent = sides[sides["rate_lb_ac"].isna()]
+        silent = silent.groupby([name for name in SILENT if name != "fields"], sort=False)
+        silent = silent["field"].nunique().rename("fields").reset_index()
         rates = self._rates(self.rates)
         tables = [
             self._pick("Each rate", rates, RATES), self._pick("Why each rate", rates, REASONS),
             *([self._pick("Credits", credits, CREDITS)] if len(credits) else []),
-            self._pick("Systems side by side", sides, SYSTEMS),
+            self._pick("Systems side by side", sides[sides["rate_lb_ac"].notna()], SYSTEMS),
+            *([self._pick("Systems without a rate", silent, SILENT)] if len(silent) else []),
         ]  # fmt: skip
         title = "Why these rates: the published systems side by side"
         return Section(title, lines=tuple(say.difference_lines(self)), tables=tuple(tables))

@@ -18,9 +18,34 @@ def pass_plan_lines(plan) -> list[Line]:
              for r in driven.rename(columns={"pass": "name"}).itertuples()]  # fmt: skip
     said += [row(r.product, _bought(r)) for r in plan.purchases.itertuples() if r.need_lb > 0]
     said += _short(plan)
+    said += watch_lines(plan.watch)
     said.append(told(f"Another plan could be better by {plan.gap:.1%} at most."))
     said += [Line(Kind.CAUTION, r.text, r.topic) for r in plan.cautions.itertuples()]
     return [*said, told(GOVERNS)]
+
+
+#: What to know of fields that are to be looked at twice (common practice).
+WATCH = {
+    "fall nitrogen": "All nitrogen of {crop} goes on in fall ({amount} on {where}). Nitrate can leach or "
+    "turn to gas before the crop takes it up. Common practice, no source: hold most of it for spring or a "
+    "sidedress; add such a pass, or keep nitrogen out of the fall pass.",
+    "surplus sulfur": "{amount} more sulfur than {crop} asks for on {where}. Sulfate beyond need leaches, "
+    "and ammonium sulfate acidifies more than other nitrogen. Common practice, no source: let another "
+    "product bring most of the nitrogen; add one to the shed.",
+}
+
+
+def watch_lines(watch, rate: str = "lb/ac") -> list[Line]:
+    """Say which fields are to be looked at twice, and why."""
+    said = []
+    for (what, crop), some in watch.groupby(["what", "crop"], sort=False):
+        low, high = short(some["rate_lb_ac"].min()), short(some["rate_lb_ac"].max())
+        names = [f"{r.field} {r.zone}".strip() for r in some.itertuples()]
+        where = ", ".join(names[:5]) + (f" and {len(names) - 5} fields more" if len(names) > 5 else "")
+        amount = f"{low if low == high else f'{low} to {high}'} {rate}"
+        text = WATCH[what].format(crop=crop, amount=amount, where=where)
+        said.append(Line(Kind.CAUTION, text, what.capitalize()))
+    return said
 
 
 def _money(amount):

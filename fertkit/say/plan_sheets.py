@@ -5,6 +5,7 @@ import numpy as np
 from fertkit.reference.load import load_table
 from fertkit.results import capital, counted, plain
 from fertkit.say.line import GOVERNS, Kind, Line, lead, mark, missing, notes, row, short, told
+from fertkit.say.passes import watch_lines
 from fertkit.say.plan import LEFT_OUT, titles_of, why_of
 
 _MOST = 6  # fields named in one sentence
@@ -33,6 +34,7 @@ def plan_answer_lines(answer) -> list[Line]:
     said += _not_taken(answer.measured(credits[credits["year"] == plan.year]), words)
     if plan.passes is not None:
         said += _money(answer, area)
+        said += watch_lines(answer.measured(plan.passes.watch), words["rate"])
     said += _carried(answer.measured(plan.ledger.table), words)
     said += _left_out(plan)
     return [*said, *notes(plan.notes), told(GOVERNS)]
@@ -86,7 +88,8 @@ def _money(answer, area):
     driven, words = answer.plan.passes, answer.words
     money = f" {answer.currency}" if answer.currency else ""
     each = f"{driven.cost / area:,.0f} a{'n acre' if words['area'] == 'ac' else ' hectare'}"
-    said = [told(f"{driven.cost:,.0f}{money} for products and passes, {each}.", "Cost")]
+    what = "products and passes" if driven.passes["cost"].any() else "products, with passes at no cost"
+    said = [told(f"{driven.cost:,.0f}{money} for {what}, {each}.", "Cost")]
     buy = [_amount(r, words) for r in answer.measured(driven.purchases).itertuples() if r.bought_lb > 0]
     if buy:
         said.append(told(f"{', '.join(buy)}.", "Buy"))
@@ -131,18 +134,20 @@ def _carried(books, words):
     """What the last season of the plan leaves of P2O5 and K2O."""
     for nutrient, some in books[books["nutrient"] != "N"].groupby("nutrient", sort=False):
         left = (some["left"] * some["area_ac"]).sum()
-        verb = "left for the crops after" if left >= 0 else "taken from the soil"
-        yield told(
-            f"{short(abs(left))} {words['mass']} {verb} by the end of the plan.", f"{nutrient} carried over"
-        )
+        lead, verb = ("carried over", "left for the crops after") if left >= 0 else (
+            "drawn from the soil", "more removed than applied"
+        )  # fmt: skip
+        yield told(f"{short(abs(left))} {words['mass']} {verb} by the end of the plan.", f"{nutrient} {lead}")
 
 
 def _left_out(plan):
     """Nutrients without a rate, each with its reason and what to do."""
     rows = plan.left_out[plan.left_out["year"] == plan.year]
     for (nutrient, crop, why), some in rows.groupby(["nutrient", "crop", "why"], sort=False):
+        detail = some["detail"].iloc[0]
+        asked = f" ({detail})" if detail else ""
         yield Line(
-            Kind.MISSING, f"{nutrient} of {crop} on {counted(len(some), 'field')}: {LEFT_OUT[why]}; "
+            Kind.MISSING, f"{nutrient} of {crop} on {counted(len(some), 'field')}: {LEFT_OUT[why]}{asked}; "
             "name a rate of your own or of a trial.", "No rate",
             in_code=f"--policy {nutrient}=RATE",
         )  # fmt: skip

@@ -220,11 +220,11 @@ def test_what_is_given_wins_where_the_files_own_word_cannot_be_read():
     }
     told = "\n".join(map(str, samples.notes))
     for words in (
-        "'Maiz duro' is not known (rows 2, 3). 'corn' was used",
-        "'pre-pollen' is not known. 'V10' was used",
-        "'middle leaf' is not known. 'leaf below the whorl' was used",
-        "the file states growth stage R1; 'V10' was given. the file's own entry was kept",
-        "the file states plant part ear leaf; 'leaf below the whorl' was given. the file's own",
+        "'Maiz duro' is not known (rows 2, 3); 'corn' was used",
+        "'pre-pollen' is not known; 'V10' was used",
+        "'middle leaf' is not known; 'leaf below the whorl' was used",
+        "the file states growth stage R1; 'V10' was given; the file's own entry was kept",
+        "the file states plant part ear leaf; 'leaf below the whorl' was given; the file's own",
     ):
         assert words in told
 

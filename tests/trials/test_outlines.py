@@ -90,7 +90,7 @@ def test_holes_are_refused_by_the_name_of_their_strip(passes, tmp_path):
     hole = [[-93.0, 42.0], [-92.9995, 42.0], [-92.9995, 42.0005]]
     path = tmp_path / "strips.geojson"
     path.write_text(json.dumps(collection([[ring, hole]])))
-    with pytest.raises(InputError, match=r"strip 1: the polygon has a hole. holes are not read"):
+    with pytest.raises(InputError, match=r"strip 1: the polygon has a hole; holes are not read"):
         strip_means(passes, path)
 
 
