@@ -200,6 +200,20 @@ def test_decimal_commas(capsys):
         assert why in capsys.readouterr().err
 
 
+def test_needs_are_asked_as_spoken(capsys):
+    for spoken, typed in (
+        (("soybean", "80", "bu/ac"), ("soybean", "80", "--goal-unit", "bu/ac")),
+        (("dry", "bean", "22", "cwt/ac"), ("dry bean", "22", "--goal-unit", "cwt/ac")),
+        (("corn", "silage", "25", "ton/ac"), ("corn", "25", "--part", "silage", "--goal-unit", "ton/ac")),
+        (("wheat", "80", "--baled", "50%"), ("wheat", "80", "--baled", "0.5")),
+        (("soybean", "80", "--source", "MSU2017,BENDER2015"),
+         ("soybean", "80", "--source", "MSU2017", "--source", "BENDER2015")),
+    ):  # fmt: skip
+        first = run(capsys, "needs", *spoken)
+        assert first[0] == 0
+        assert first == run(capsys, "needs", *typed)
+
+
 def test_a_goal_keeps_its_unit(capsys):
     out = run(capsys, "needs", "wheat", 85, "--goal-unit", "dt/ha")[1]
     assert "85 dt/ha" in out

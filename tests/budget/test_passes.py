@@ -517,3 +517,27 @@ def test_the_plan_in_words():
     rich = plan_passes(TWO, UREA, SPREAD, spending_limit=800.0, value=CURVES)
     assert "The next unit of money gains " in rich.summary()
     assert "Common practice, no source: money" not in rich.summary()
+
+
+# ---- nitrogen before winter, sulfur beyond need
+
+
+def test_nitrogen_goes_to_the_later_of_two_passes_as_cheap_and_is_watched_in_fall():
+    fall, spring = ("fall", "broadcast", 8.0, "fall"), ("spring", "broadcast", 8.0, "preplant")
+    plan = plan_passes(targets(N=46), shed(**{"46-0-0": 0.30}), passes(fall, spring))
+    assert plan.applications["pass"].tolist() == ["spring"]
+    assert plan.watch.empty
+    # 46 lb N are 100 lb of urea, 30.00 an acre, and 8.00 to drive
+    assert plan.cost == pytest.approx(40 * (30 + 8))
+    alone = plan_passes(targets(N=46), shed(**{"46-0-0": 0.30}), passes(fall))
+    told = alone.watch[["what", "field", "rate_lb_ac"]].to_numpy().tolist()
+    assert told == [["fall nitrogen", "North", 46.0]]
+    sown = plan_passes(targets("winter wheat", N=46), shed(**{"46-0-0": 0.30}), passes(spring))
+    assert sown.watch["what"].tolist() == ["fall nitrogen"]  # before it is sown is fall
+
+
+def test_sulfur_far_beyond_need_is_watched():
+    # 21-0-0-24S: 105 lb N are 500 lb/ac, which bring 120 lb of sulfur
+    plan = plan_passes(targets(N=105), shed(**{"21-0-0-24S": 0.2}), SPREAD)
+    assert plan.watch[["what", "rate_lb_ac"]].to_numpy().tolist() == [["surplus sulfur", pytest.approx(120)]]
+    assert "Sulfate beyond need" in plan.summary()
