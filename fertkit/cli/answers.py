@@ -6,6 +6,9 @@ from pathlib import Path
 from fertkit.errors import FertkitError, LookupFailed, NotEstimable, UnitError, shorten
 from fertkit.say.line import Kind, Line, notes
 
+#: Questions about strips that only the answer for one trial takes.
+OF_ONE_TRIAL = ("against", "robust", "uneven")
+
 
 def _give(result, arguments, lines=None, table=None):
     """Write what was asked for, page, workbook or table; print the answer and what was written."""
@@ -220,6 +223,7 @@ def run_strips(arguments):
     strips = _read_strips(arguments.file, arguments, arguments.crop)
     by_means = arguments.design or arguments.cost or arguments.no_worse_than is not None
     by_means = by_means or (strips.factor and arguments.nutrient_price is None)
+    _of_one_trial(arguments, strips, by_means)
     if not arguments.together and (by_means or not (strips.rate_column or strips.rate_columns)):
         return _treatments(strips, arguments)
     _need_prices(arguments)
@@ -238,6 +242,9 @@ def run_strips(arguments):
     else:
         each = {name: trial.table for name, trial in trials.items()}
         table = pd.concat(each, names=["trial"]).reset_index("trial")
+    if arguments.against:
+        rates = (trial.worth(arguments.against).table.assign(trial=name) for name, trial in trials.items())
+        table = pd.concat([table, *rates], ignore_index=True)
     _give(answer, arguments, lines, table)
 
 
@@ -263,7 +270,8 @@ def _from_points(arguments):
 
     if not arguments.crop:
         raise NotEstimable("a log needs its crop, for bushels and trade moisture", "--crop corn")
-    others = [f"--{name}" for name in ("together", "by", "surface") if getattr(arguments, name)]
+    unasked = ("together", "by", "surface", *OF_ONE_TRIAL)
+    others = [f"--{name}" for name in unasked if getattr(arguments, name)]
     if others:
         raise NotEstimable(f"{' and '.join(others)} cannot be asked of a log; zones can", "--zones FILE")
     if isinstance(arguments.nutrient_price, dict):
@@ -304,6 +312,7 @@ def _of_surfaces(arguments):
         "by",
         "against",
         "robust",
+        "uneven",
         "design",
         "no_worse_than",
     )
@@ -320,6 +329,21 @@ def _need_prices(arguments):
             "the rate that pays rests on two prices, of the nutrient and of grain", "--nutrient-price P "
             "--grain-price P, or --design NAME to compare the means alone",
         )  # fmt: skip
+
+
+def _of_one_trial(arguments, strips, by_means):
+    """Refuse what is asked of one trial with rates where there is none such."""
+    alone = [f"--{name}" for name in OF_ONE_TRIAL if getattr(arguments, name)]
+    where = {
+        "is asked of one trial; leave out --together, or name a --trial": arguments.together,
+        "needs rates, and the file compares treatments without any": not (
+            strips.rate_column or strips.rate_columns
+        ),
+        "is asked of a curve, and means are compared here": by_means,
+        f"is asked of one curve, and the file has a second factor, '{strips.factor}'": strips.factor,
+    }
+    for why in (why for why, so in where.items() if so and alone):
+        raise NotEstimable(f"{alone[0]} {why}")
 
 
 def _read_strips(file, arguments, crop):
@@ -368,6 +392,7 @@ def _whole(strips, arguments):
     else:
         question = answer_trial
         asked |= {"name": arguments.trial, "price_swing_pct": arguments.price_swing}
+        asked |= _asked(arguments, *OF_ONE_TRIAL)
     reading = {"crop": arguments.crop} | _reading(arguments)
     return replace(question(strips, **asked), recipe=_recipe((arguments.file,), reading, question, asked))
 
@@ -402,7 +427,8 @@ def _each(strips, arguments):
         trials, refused = analyse_each(strips, analyse=partial(analyse_surface, **options))
     else:
         trials, refused = analyse_each(
-            strips, **_asked(arguments, "nutrient_price", "grain_price", "seed", "currency")
+            strips,
+            **_asked(arguments, "nutrient_price", "grain_price", "seed", "currency", "robust", "uneven"),
         )
     why = _refused(refused)
     if not trials:
@@ -410,7 +436,8 @@ def _each(strips, arguments):
     lines = []
     for name, trial in trials.items():
         named = strips.nutrient or " x ".join(strips.rate_columns)
-        lines += [", ".join(filter(None, [name, named])), *trial.lines(), ""]
+        held = trial.worth(arguments.against).lines() if arguments.against else []
+        lines += [", ".join(filter(None, [name, named])), *trial.lines(), *held, ""]
     return trials, [*lines, *notes(strips.notes), *(["Not analysed:"] if why else []), *why]
 
 

@@ -331,9 +331,9 @@ def add_questions(commands):
         "fit response curves to a strip trial and find the economic optimum rate, or compare treatments",
         "strips soybean_k_strips.csv --crop soybean --nutrient-price 0.45 --grain-price 11",
         "file", "--crop", *STRIP_FILE, *PRICES, "--trial", "--together", "--with", "--new-site",
-        *WRITTEN, "--within", "--price-swing", "--currency", "--rates", "--paper", "--by", "--log", "--zones",
-        "--delay", "--reach", "--header-width", "--utm", "--elsewhere", "--surface", "--design", "--check",
-        "--letters", "--cost", "--no-worse-than",
+        *WRITTEN, "--within", "--price-swing", "--currency", "--against", "--robust", "--uneven", "--rates",
+        "--paper", "--by", "--log", "--zones", "--delay", "--reach", "--header-width", "--utm", "--elsewhere",
+        "--surface", "--design", "--check", "--letters", "--cost", "--no-worse-than",
         paper={**_FILE, "metavar": "FOLDER",
                "help": "also write what a paper needs: methods with citations, tables, figures (SVG, PDF) at "
                "85 and 170 mm, and a script that asks again"},
@@ -411,6 +411,13 @@ def add_questions(commands):
             "help": "let both prices vary by this coefficient of variation in the risk on the page (default: "
             "fixed)",
         },
+        against={
+            "type": _number, "action": "append", "metavar": "RATE",
+            "help": "also hold the optimum against this rate, your usual one first; repeatable",
+        },
+        robust={"action": "store_true", "help": "let strips far from the rest count less (Huber)"},
+        uneven={"action": "store_true",
+                "help": "weight strips by their error where it rises or falls with the rate"},
     )  # fmt: skip
     _ask_layout(commands)
     _ask_batch(commands)

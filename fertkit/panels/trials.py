@@ -15,9 +15,12 @@ from fertkit.response.analyse import analyse_response
 from fertkit.response.curves import CURVES, MEAN
 from fertkit.response.groups import compare_groups
 from fertkit.response.prices import Prices
+from fertkit.response.worth import compare_rates
+from fertkit.rounding import same
 from fertkit.say.advice import ONE_TRIAL
 from fertkit.say.line import notes
 from fertkit.say.response import CAUTION
+from fertkit.say.worth import against_text
 from fertkit.trials.analyse import analyse_strips
 
 MODELS = [
@@ -140,6 +143,10 @@ class OptimumPanel(_TrialPanel):
         The nutrient costs nothing, as where it has to be spread anyway.
     curve : str
         Key of `fertkit.response.CURVES`, or empty for the average over them.
+    usual_rate : float
+        Rate to hold the optimum against, within the tested ones [unit of the rate]; 0 for none.
+    robust, uneven : bool
+        See `fertkit.response.analyse_response`.
     level : float
         Confidence of the interval [0-1].
     """
@@ -153,7 +160,7 @@ class OptimumPanel(_TrialPanel):
     caution = CAUTION
 
     def __init__(self, data=None, *, prices: Prices | None = None, **settings):
-        self._fitted = None, None
+        self._fitted, self._usual = (None, None), None  # an analysis and what it was asked; the usual rate's
         self._priced = {}  # what each price was given for: unit, and nutrient, crop or nothing
         self._other = {}  # prices given for other units, nutrients and crops, should these come back
         self._per = {}  # unit of the prices the panel began with, where they name it
@@ -173,7 +180,12 @@ class OptimumPanel(_TrialPanel):
         free = controls.tick("The nutrient costs nothing", False)
         by = controls.line("Column of groups", "none, or e.g. Hybrid")
         curve = controls.choice("Response curve", curves)
-        return money | super().ask() | {"by": by, "curve": curve, "free": free}
+        usual = controls.number("Your usual rate, to compare; 0 for none", 0.0, 0, LARGEST_PRICE)
+        own = {"by": by, "curve": curve, "free": free, "usual_rate": usual}
+        return money | super().ask() | own | {
+            "robust": controls.tick("Let strips far from the rest count less", False),
+            "uneven": controls.tick("Weight strips by their error where it changes with the rate", False),
+        }  # fmt: skip
 
     def read(self, source, name):
         by = self.controls["by"].value.strip()
@@ -236,17 +248,34 @@ class OptimumPanel(_TrialPanel):
                 f"put in the {' and the '.join(label[0].lower() + label[1:] for label in missing)}; "
                 "a price for another unit or crop is not carried over"
             )
-        asked = (id(self.data), settings.trial, settings.curve, settings.level)
+        if self.data.factor and (settings.usual_rate or settings.robust or settings.uneven):
+            raise FertkitError(
+                "the usual rate, and fits for far strips or uneven errors, are of one curve: leave them out, "
+                "or read the file without groups"
+            )
+        how = {name: getattr(settings, name) for name in ("level", "robust", "uneven")}
+        asked = (id(self.data), settings.trial, settings.curve, *how.values())
         prices = self._prices(settings)
         if self._fitted[0] == asked:
-            return self._fitted[1].at_prices(prices=prices)
-        options = {"prices": prices, "curve": settings.curve or None, "level": settings.level}
-        by = self.data.factor
-        self._fitted = (
-            asked,
-            (compare_groups(self.strips, by, **options) if by else analyse_response(self.strips, **options)),
-        )
-        return self._fitted[1]
+            found = self._fitted[1].at_prices(prices=prices)
+        else:
+            found = self._analysed(settings, prices, how)
+            self._fitted = asked, found
+        usual = settings.usual_rate
+        self._usual = compare_rates(found, [usual], alone=True) if usual else None
+        return found
+
+    def _analysed(self, settings, prices, how):
+        """The curve of the strips, or one of each group."""
+        options, by = {"prices": prices, "curve": settings.curve or None}, self.data.factor
+        if not by:
+            return analyse_response(self.strips, **options, **how)
+        return compare_groups(self.strips, by, level=settings.level, **options)
+
+    def message(self):
+        held = self._usual
+        aside = held is None or same(held.chosen, held.against[0])
+        return super().message() if aside else f"{super().message()}\n{against_text(held, held.against[0])}"
 
     def move(self, *axes):
         (move_group_prices if self.data.factor else move_prices)(self.result, *axes)
@@ -266,7 +295,9 @@ class OptimumPanel(_TrialPanel):
         )
         options = f"prices=prices, curve={s.curve or None!r}"
         if not self.data.factor:
-            return self._code("analyse_response", options, prices)
+            more = "".join(f", {name}=True" for name in ("robust", "uneven") if getattr(s, name))
+            code = self._code("analyse_response", options + more, prices)
+            return f"{code}\nprint(result.worth({s.usual_rate}).summary())" if s.usual_rate else code
         told = {"crop": s.crop, "columns": s.by and {"factor": s.by}}
         reading = "".join(f", {name}={value!r}" for name, value in told.items() if value)
         return "\n".join([

@@ -31,6 +31,7 @@ MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "ResponseFit": ("response", "response_fit"), "ResponseAnalysis": ("response", "response_analysis"),
     "CurveComparison": ("response", "curve_comparison"), "CriticalLevel": ("response", "critical_level"),
     "NetReturn": ("response", "net_return"), "PriceTable": ("response", "price_ratio"),
+    "RateWorth": ("response", "rate_worth"),
     "Regret": ("response", "regret"), "PooledReturn": ("response", "pooled_return"),
     "StochasticPlateau": ("response", "stochastic_plateau"), "BatchResult": ("response", "batch_overview"),
     "SurfaceAnalysis": ("surface", "surface_contours"),

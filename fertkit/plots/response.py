@@ -3,7 +3,7 @@
 import numpy as np
 
 from fertkit.plots.forms import bars, groups, interval, remark, rows
-from fertkit.plots.palette import ANSWER, BESIDE, CLASS_MARKS, HOLLOW, PAPER, hue, line_of
+from fertkit.plots.palette import ANSWER, BESIDE, CLASS_MARKS, HOLLOW, HUES, PAPER, hue, line_of
 from fertkit.plots.style import entitle, figure, finish, legend, note, panel_below, redrawn
 from fertkit.response.curves import CURVES
 from fertkit.response.optimum import Status, status_in_words
@@ -11,6 +11,7 @@ from fertkit.response.prices import area_of
 from fertkit.results import capital, plain
 from fertkit.rounding import same
 from fertkit.say.response import optimum_text
+from fertkit.say.worth import name_of, percent
 
 #: Marker of an optimum by status: inside, or an arrow to where it may lie beyond.
 STATUS_MARKERS = {
@@ -254,6 +255,26 @@ def regret(result, ax):
     ax.set_ylim(0, max(4 * result.expected_regret, 1.15 * float(np.quantile(p90, 0.6)), 1e-9))
     label = f"below the best of each case [{result.money}/{result.area}]"
     finish(ax, "What a rate may lose", f"rate [{result.rate_unit}]", label)
+
+
+@figure()
+def rate_worth(result, ax):
+    """Draw what every rate nets against the lowest and against those asked for; see `RateWorth`."""
+    names, at = [], 0
+    for colour, over in zip(HUES, result.references, strict=False):
+        for r in result.table[result.table["over"] == over].itertuples():
+            names.append(f"{plain(r.rate)}{' (reported)' if same(r.rate, result.chosen) else ''}")
+            label = f"against {name_of(result, over)}"
+            if np.isnan(r.net_low):
+                ax.plot([r.net], [at], "D", color=colour, label=label)
+            else:
+                interval(ax, r.net_low, r.net_high, at, point=r.net, row=True, colour=colour, label=label)
+                remark(ax, at, f"chance of loss {percent(r.chance_of_loss)}")
+            at += 1
+    rows(ax, names)
+    ax.axvline(0, color=hue.quiet, lw=1)
+    finish(ax, "Net of a rate against another", f"net [{result.money}/{result.area}]", grid="x")
+    ax.set_ylabel(f"rate [{result.rate_unit}]")
 
 
 @figure(height=3.4)

@@ -9,7 +9,7 @@ import pandas as pd
 from fertkit import asked
 from fertkit.reference.load import list_sources
 from fertkit.response.optimum import status_in_words
-from fertkit.results import CHECK_COLUMNS, ByContent
+from fertkit.results import CHECK_COLUMNS, ByContent, plain
 from fertkit.say.advice import nutrient_cautions
 
 #: Kinds of arguments that answers share.
@@ -90,6 +90,17 @@ def response_rows(name, analysis):
            status_in_words(best.status))  # fmt: skip
     for row in analysis.gain.itertuples():
         yield name, row.quantity, row.value, row.low, row.high, row.unit, ""
+
+
+def worth_rows(name, worth):
+    """Return what every rate nets against others, as rows of the tidy table; the remark tells the chance."""
+    for r in worth.table.itertuples():
+        item = f"net of {plain(r.rate)} against {plain(r.over)} {worth.rate_unit}"
+        chance = "" if np.isnan(r.chance_of_loss) else f"chance of losing money {r.chance_of_loss:.3g}"
+        yield name, item, r.net, r.net_low, r.net_high, f"{worth.money}/{worth.area}", chance
+    if worth.year is not None:
+        yield from plain_rows(name, [("worth of one more year of trial", worth.year.worth,
+                                      f"{worth.money}/{worth.area}", "same curve next year")])  # fmt: skip
 
 
 def plain_rows(about, items):

@@ -5,7 +5,7 @@ from functools import partial
 
 import pandas as pd
 
-from fertkit.asked import a_number, a_word, asks, holding, make_rng
+from fertkit.asked import a_flag, a_number, a_word, amounts, asks, holding, make_rng
 from fertkit.errors import InputError, Note, NotEstimable
 from fertkit.intake.spellings import untreated
 from fertkit.report import sections as parts
@@ -15,12 +15,14 @@ from fertkit.response.analyse import ResponseAnalysis, analyse_response
 from fertkit.response.money import NetReturn
 from fertkit.response.optimum import status_in_words
 from fertkit.response.regret import Regret
+from fertkit.response.worth import RateWorth
 from fertkit.results import heading, show
 from fertkit.say import answers as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
 from fertkit.say.line import Kind
 from fertkit.say.response import break_even, optimum_text
 from fertkit.say.trials import yields_text
+from fertkit.say.worth import chances_text
 from fertkit.trials.analyse import StripAnalysis, analyse_strips
 from fertkit.trials.layout import StripPlan
 from fertkit.trials.strips import factor
@@ -49,6 +51,8 @@ class TrialAnswer(Answer):
         Money, with the rates nearly as good as the best.
     regret : Regret or None
         What each rate may lose; None where the curves have no error to draw from or `no_regret` says why.
+    worth : RateWorth
+        Rates against none, the usual rate and others in money, and what one more year is worth.
     by_price : DataFrame
         price, ratio, rate, low, high, status, gain: the optimum at other nutrient prices.
     swing_pct : float or None
@@ -70,6 +74,7 @@ class TrialAnswer(Answer):
     strips: StripAnalysis | None
     net: NetReturn
     regret: Regret | None
+    worth: RateWorth
     by_price: pd.DataFrame
     swing_pct: float | None
     plan: StripPlan | None
@@ -86,7 +91,9 @@ class TrialAnswer(Answer):
         of_strips = (
             ("strips", f"mean at {show(r.treatment)}", r.mean, r.low, r.high, unit, r.letters) for r in means
         )
-        return parts.tidy(parts.response_rows(self.name, self.response), of_strips)
+        return parts.tidy(
+            parts.response_rows(self.name, self.response), parts.worth_rows(self.name, self.worth), of_strips
+        )
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -114,18 +121,20 @@ class TrialAnswer(Answer):
         return [
             Section("What to do, and what not", do=do, leave=leave, cautions=cautions),
             *([] if self.plan is None else [_layout_section(self.plan)]),
-            _strips_section(self), _response_section(self), _money_section(self),
+            _strips_section(self), _response_section(self), _worth_section(self),
+            _money_section(self),
             Section("How far can it be trusted?", tables=tables, links=parts.script_link(self)),
         ]  # fmt: skip
 
 
 @asks(
     **parts.PRICED, trial=parts.STRIPS, within=a_number, price_swing_pct=a_number, name=a_word,
-    plan=holding("treatments", "seed", like="what plan_strips gives"),
+    plan=holding("treatments", "seed", like="what plan_strips gives"), against=amounts, robust=a_flag,
+    uneven=a_flag,
 )  # fmt: skip
 def answer_trial(
     trial, *, nutrient_price, grain_price, within=None, price_swing_pct=None, currency="", plan=None,
-    name=None, seed=0,
+    name=None, seed=0, against=None, robust=False, uneven=False,
 ) -> TrialAnswer:  # fmt: skip
     """Answer for one trial: treatments against the check, the optimum, its money and what may be lost.
 
@@ -146,6 +155,10 @@ def answer_trial(
         Layout, drawn as a sketch.
     name : str, optional
     seed : int
+    against : float or sequence of float, optional
+        Rates to hold the optimum against, the usual one first [rate unit].
+    robust, uneven : bool
+        See `fertkit.response.analyse_response`.
 
     Returns
     -------
@@ -170,16 +183,19 @@ def answer_trial(
     """
     table, facts = trial_rows(trial, name)
     given = table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
-    response = analyse_response(given, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed)
+    response = analyse_response(
+        given, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed, robust=robust, uneven=uneven
+    )
     response = in_currency(response, currency)
     strips, why_not = _compared(table)
     net = response.net_return("usual" if within is None else within)
     regret, no_regret = _regret(response, price_swing_pct, seed)
+    worth = response.worth(against)
     asked = [trial, response, strips, net, regret]
     return TrialAnswer(
         name=str(table["trial"].iloc[0]) if "trial" in table else name or "trial", **facts, response=response,
-        strips=strips, net=net, regret=regret, by_price=_by_price(response), swing_pct=price_swing_pct,
-        plan=plan, notes=notes_of(trial), why_not=why_not, no_regret=no_regret,
+        strips=strips, net=net, regret=regret, worth=worth, by_price=_by_price(response),
+        swing_pct=price_swing_pct, plan=plan, notes=notes_of(trial), why_not=why_not, no_regret=no_regret,
         sources=parts.citations(asked, facts["nutrient"]),
     )  # fmt: skip
 
@@ -321,6 +337,19 @@ def _response_section(answer):
         figure_says="Above the yield, below the net return. "
         f"Economic optimum{of}: {optimum_text(response.optimum)}.",
         tables=(parts.curves_table(response),),
+    )  # fmt: skip
+
+
+def _worth_section(answer):
+    worth, unit, money = answer.worth, answer.response.rate_unit, f"{answer.worth.money}/{answer.worth.area}"
+    names = {"rate": f"rate [{unit}]", "over": f"against [{unit}]",
+             "gain": f"yields more [{worth.yield_unit}]", "gain_low": "at least", "gain_high": "at most",
+             "cost": f"costs more [{money}]", "net": f"net [{money}]", "net_low": "from", "net_high": "to",
+             "chance_of_loss": "chance of losing money, p"}  # fmt: skip
+    return Section(
+        "What is each rate worth against others?", lines=worth.lines(), figure=worth.plot,
+        figure_says=chances_text(worth, worth.references[-1]),
+        tables=(parts.pick("Each rate against others", worth.table, names),),
     )  # fmt: skip
 
 

@@ -29,6 +29,7 @@ import pandas as pd
 
 from fertkit.asked import (
     a_count,
+    a_flag,
     a_header,
     a_number,
     a_seed,
@@ -42,9 +43,9 @@ from fertkit.asked import (
     maybe_headers,
     off,
 )  # fmt: skip
-from fertkit.errors import NotEstimable
+from fertkit.errors import Note, NotEstimable
 from fertkit.reference.load import method_sources
-from fertkit.response.average import Optimum, mean_wins, optimum_at
+from fertkit.response.average import CHANCE, Optimum, mean_wins, optimum_at, response_p
 from fertkit.response.compare import CurveComparison, arrays_of, compare, lack_of_fit
 from fertkit.response.curves import CURVES, LINEAR, MEAN, a_curve, get_curve
 from fertkit.response.data import TrialData, doubtful_rows, read_trial_data
@@ -55,6 +56,8 @@ from fertkit.response.money import NetReturn, PriceTable, describe, price_table
 from fertkit.response.optimum import Status
 from fertkit.response.prices import Prices, column, price_check, prices_for, ratio_of
 from fertkit.response.regret import Regret, expected_regret
+from fertkit.response.robust import IN_CODE, Treated, error_checks, treat
+from fertkit.response.worth import RateWorth, compare_rates
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import below, first_largest, same
 from fertkit.trials.diagnose import Doubtful
@@ -83,6 +86,8 @@ class ResponseAnalysis(Result):
     level : float
     asked : str or None
         Key of the curve asked for.
+    treated : Treated or None
+        What was done about far strips or an uneven error; `data` are the strips after it.
     """
 
     optimum: Optimum
@@ -94,6 +99,12 @@ class ResponseAnalysis(Result):
     data: TrialData
     level: float
     asked: str | None = None
+    treated: Treated | None = None
+
+    @property
+    def given(self) -> TrialData:
+        """The strips as read."""
+        return self.treated.given if self.treated else self.data
 
     @property
     def curve(self) -> str:
@@ -128,7 +139,7 @@ class ResponseAnalysis(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        return method_sources(*METHODS)
+        return method_sources(*METHODS, *(["robust", "reml"] if self.treated else []))
 
     @cached_property
     def agronomic_optimum(self) -> Optimum:
@@ -150,6 +161,17 @@ class ResponseAnalysis(Result):
     def net_gain(self) -> NetGain:
         """Net return gained at that rate over the lowest rate, with its interval [money per area]."""
         return net_gain(self)
+
+    @asks(against=amounts)
+    def worth(self, against=None) -> RateWorth:
+        """Return what rates are worth against none, the usual rate and others, and one more year of trial.
+
+        Parameters
+        ----------
+        against : float or sequence of float, optional
+            Rates, the usual first [rate unit]; within the tested ones.
+        """
+        return compare_rates(self, () if against is None else np.atleast_1d(against))
 
     @asks(within=either(a_word, a_number))
     def net_return(self, within: float | str | None = None) -> NetReturn:
@@ -220,14 +242,22 @@ class ResponseAnalysis(Result):
     @cached_property
     def doubtful(self) -> Doubtful:
         """Rows of `data` that the others do not expect."""
-        return doubtful_rows(self.data)
+        return doubtful_rows(self.given)
 
     @cached_property
     def without_doubtful(self) -> Optimum | None:
         """Economic optimum without the doubtful rows; None where it cannot be estimated."""
+        return self._of(self.given.without(self.doubtful.rows))
+
+    @cached_property
+    def as_read(self) -> Optimum | None:
+        """Economic optimum of the strips as read; None where it cannot be estimated."""
+        return self._of(self.given) if self.treated else self.optimum
+
+    def _of(self, data):
         asked = {"prices": self.prices, "curve": self.asked, "level": self.level, "replicates": 0}
         try:
-            return analyse_response(self.data.without(self.doubtful.rows), **asked).optimum
+            return analyse_response(data, **asked).optimum
         except NotEstimable:
             return None
 
@@ -235,7 +265,8 @@ class ResponseAnalysis(Result):
     def notes(self) -> list[str]:
         """What the checks that do not hold mean, each once; the `doubt` is told apart."""
         told = self.checks.iloc[1:]
-        return list(dict.fromkeys(told.loc[told["passed"].eq(False), "meaning"]))
+        told = told[told["passed"].eq(False)].drop_duplicates("meaning")
+        return [Note(r.meaning, IN_CODE.get(r.check, "")) for r in told.itertuples()]
 
     def predict(self, rate, *, extrapolate: bool = False):
         """Yield of the average block at `rate`, averaged as the optimum is [yield unit]; see the fits."""
@@ -255,11 +286,11 @@ class ResponseAnalysis(Result):
     trial=holding("table", like="what read_strips gives, or a table of strips"), nutrient_price=amounts,
     grain_price=amounts, prices=holding("nutrient", "grain", like="Prices"), curve=a_curve, level=a_share,
     replicates=a_count(0), seed=a_seed, rate=a_header, response=a_header, blocks=either(maybe_headers, off),
-    weight=a_header,
+    weight=a_header, robust=a_flag, uneven=a_flag,
 )  # fmt: skip
 def analyse_response(
     trial, *, nutrient_price=None, grain_price=None, prices=None, curve=None, level=0.95, replicates=2000,
-    seed=0, rate=None, response=None, blocks=None, weight=None,
+    seed=0, rate=None, response=None, blocks=None, weight=None, robust=False, uneven=False,
 ) -> ResponseAnalysis:  # fmt: skip
     """Analyse one rate trial: all curves, the economic optimum and its interval.
 
@@ -280,6 +311,10 @@ def analyse_response(
     seed : int or numpy.random.Generator
     rate, response, blocks, weight
         See `fertkit.response.data.read_trial_data`.
+    robust : bool
+        Pull in the yields of far strips (Huber's estimate of the means); see `robust`.
+    uneven : bool
+        Weight strips by the error at their rate, whose size rises or falls with it; see `robust`.
 
     Returns
     -------
@@ -298,6 +333,7 @@ def analyse_response(
     """
     data = read_trial_data(trial, rate=rate, response=response, blocks=blocks, weight=weight)
     prices = prices_for(data, nutrient_price, grain_price, prices)
+    data, treated = treat(data, robust, uneven)
     asked = get_curve(curve).key if curve is not None else None
     draws: dict[str, np.ndarray] = {}
     if len(data.rates) < 3:
@@ -313,7 +349,8 @@ def analyse_response(
         if replicates:
             judged = {k: fit for k, fit in fits.items() if fit.df_error > 0}
             draws = {k: bootstrap_fits(fit, replicates, rng).params[0] for k, fit in judged.items()}
-    return _report(ResponseAnalysis(None, fits, comparison, weights, prices, draws, data, level, asked))
+    whole = ResponseAnalysis(None, fits, comparison, weights, prices, draws, data, level, asked, treated)
+    return _report(whole)
 
 
 def _weights(comparison, asked):
@@ -342,8 +379,8 @@ def _strips(analysis):
     return pd.DataFrame(
         {
             column("rate", data.rate_unit): data.rate,
-            column("yield", data.yield_unit): data.yields,
-            column("adjusted_yield", data.yield_unit): data.yields - shift,
+            column("yield", data.yield_unit): analysis.given.yields,
+            column("adjusted_yield", data.yield_unit): analysis.given.yields - shift,
             "block": block,
             "weight": data.weight,
         }
@@ -357,7 +394,7 @@ def _price_check(analysis):
 
 
 def _checks(analysis):
-    data, comparison, optimum = analysis.data, analysis.comparison, analysis.optimum
+    data, comparison, optimum, fits = analysis.data, analysis.comparison, analysis.optimum, analysis.fits
     rates, pure_df = data.rates, int(data.sums.pure_df[0])
     rows = [
         _price_check(analysis),
@@ -380,10 +417,16 @@ def _checks(analysis):
         rows.append(
             ("blocks", 0, 1, False, "no blocks given: strips are taken as if placed wholly at random")
         )
+    if analysis.treated is None:
+        rows += error_checks(data, bool(analysis.doubtful.rows))
     if comparison is not None:
-        beaten = not mean_wins(arrays_of(analysis.fits), data.sums)[0, 0]
-        told = ("a response can be told from chance", "no response can be told from chance")
+        beaten, none = not mean_wins(arrays_of(fits), data.sums)[0, 0], "no response can be told from chance"
+        told = ("a curve is better supported than no response", none)
         rows.append(("a curve beats the mean", int(beaten), 1, bool(beaten), told))
+        p = float(response_p(arrays_of(fits), data.sums)[0, 0])
+        weak = "the response may be chance: an F test of the parabola does not tell it from none at 5 %"
+        told = ("a response can be told from chance", weak if beaten else none)
+        rows.append(("response [p]", p, CHANCE, None if np.isnan(p) else below(p, CHANCE), told))
         fit = analysis.fits[analysis.weights.index[first_largest(analysis.weights)]]
         p = lack_of_fit(fit)[1]
         rows.append(

@@ -31,6 +31,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "ResponseAnalysis": ("response", "analysis_lines"), "CurveComparison": ("response", "comparison_lines"),
     "GroupedResponse": ("groups", "grouped_lines"), "GroupsAnswer": ("groups", "groups_answer_lines"),
     "CriticalLevel": ("response", "critical_level_lines"), "NetReturn": ("response", "net_return_lines"),
+    "RateWorth": ("worth", "worth_lines"),
     "Regret": ("response", "regret_lines"), "PriceTable": ("response", "price_table_lines"),
     "StochasticPlateau": ("response", "plateau_risk_lines"), "BatchResult": ("answers", "batch_lines"),
     "FieldAnswer": ("sheet", "field_answer_lines"), "FieldsAnswer": ("sheet", "fields_lines"),

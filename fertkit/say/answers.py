@@ -197,6 +197,7 @@ def trial_lines(answer) -> list[Line]:
     rows, optimum, *_ = analysis_text(response)
     said = [Line(rows.kind, rows.text, what), optimum]
     said += [told(text) for text in (" ".join(gain_lines(response)), stretch(answer.net)) if text]
+    said += answer.worth.lines() if answer.worth.against else []
     if answer.strips is not None:
         said.append(told(_differ(answer.strips)))
     return [*map(lead, first(response)), *said, *notes(answer.notes), *notes(response.notes)]

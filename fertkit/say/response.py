@@ -7,6 +7,7 @@ from fertkit.response.data import one_order
 from fertkit.response.fit import join_text
 from fertkit.response.optimum import Status
 from fertkit.response.prices import area_of, column, money_text
+from fertkit.response.robust import BOUND
 from fertkit.results import capital, counted, failed, plain
 from fertkit.rounding import above, at_least, below, same
 from fertkit.say.line import Kind, Line, lead, notes, told
@@ -35,7 +36,40 @@ def analysis_lines(analysis) -> list[Line]:
 def first(analysis) -> list[str]:
     """Say what comes before the optimum: strips in doubt, rates in one order, prices out of proportion."""
     doubt = f"{capital(analysis.doubt)}." if analysis.doubt else ""
-    return [text for text in (stands_out(analysis), order_text(analysis.data), doubt) if text]
+    said = (stands_out(analysis), *treated_text(analysis), order_text(analysis.data), doubt)
+    return [text for text in said if text]
+
+
+def treated_text(analysis) -> list[str]:
+    """Say what was done about far strips or an uneven error, and the optimum as read; nothing where not."""
+    if (done := analysis.treated) is None:
+        return []
+    unit, given, said = analysis.rate_unit, done.given, []
+    if done.pulled is not None:
+        said.append(f"Far strips count less here (Huber's bound, {BOUND} error SD): {_pulled(done, given)}.")
+    if done.ratio is not None:
+        low, high = map(plain, given.rates[[0, -1]])
+        said.append(
+            f"Strips are weighted by the error at their rate: its SD at {high} {unit} is "
+            f"{plain(done.ratio, 2)} times that at {low}."
+        )
+    if analysis.data is given:
+        return said
+    plainly = optimum_text(analysis.as_read) if analysis.as_read else "it cannot be estimated"
+    return [*said, f"With the strips as read the economic optimum rate is {plainly}."]
+
+
+def _pulled(done, given):
+    """How many yields were pulled in, and the farthest of them."""
+    rows = done.pulled
+    if rows.empty:
+        return "none lies beyond it, so nothing was changed"
+    r = rows.iloc[0]
+    moved = f"from {plain(r['yield'])} to {plain(r['used'])} {given.yield_unit}"
+    many = (
+        f"{len(rows)} of {len(given.rate)} yields pulled in, the farthest" if len(rows) > 1 else "one yield"
+    )
+    return f"{many} at {plain(r['rate'])} {given.rate_unit} {moved}"
 
 
 def order_text(data) -> str:
@@ -48,10 +82,10 @@ def stands_out(analysis) -> str:
     if not analysis.doubtful.rows:
         return ""
     rest, it = analysis.without_doubtful, "them" if len(analysis.doubtful.rows) > 1 else "it"
-    without = optimum_text(rest) if rest else "it cannot be estimated"
+    without, with_it = (optimum_text(o) if o else "it cannot be estimated" for o in (rest, analysis.as_read))
     return (
         f"Look at this first: {doubtful_text(analysis.doubtful, analysis.data)}. With {it} the economic "
-        f"optimum rate is {optimum_text(analysis.optimum)}; without {it}, {without}. See the field notes, "
+        f"optimum rate is {with_it}; without {it}, {without}. See the field notes, "
         "and leave a yield empty only where something went wrong."
     )
 

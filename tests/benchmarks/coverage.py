@@ -34,6 +34,7 @@ SCENARIOS = (
     + [(key, 0.6, 6, 4) for key in TRUTH]
     + [("linear_plateau", 0.3, 5, 3), ("quadratic_plateau", 0.3, 5, 3)]
     + [("quadratic_plateau", 0.3, 9, 6), ("mitscherlich", 0.3, 9, 6)]
+    + [("linear_plateau", 0.3, 4, 4), ("linear_plateau", 0.6, 5, 4), ("linear_plateau", 0.45, 5, 3)]
 )
 METHODS = ("averaged (default)", "profile or exact, true curve", "profile or exact, best AICc",
            "profile, always quadratic-plateau", "bootstrap, true curve", "Wald, true curve")  # fmt: skip
@@ -153,7 +154,7 @@ def draw(table, path):
         f"{CURVES[r.curve].label}, SD {r.error_sd:g}, {r.rates} rates × {r.blocks}"
         for r in names.itertuples()
     ]
-    fig, ax = plt.subplots(figsize=(9, 7), layout="constrained")
+    fig, ax = plt.subplots(figsize=(9, 8), layout="constrained")
     ax.axvspan(93, 97, color="0.88", zorder=0)
     looks = zip(METHODS, "oD^sxv", ("black", "#0072B2", "#D55E00", "#E69F00", "#56B4E9", "0.55"), strict=True)
     for method, marker, colour in looks:

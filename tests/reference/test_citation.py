@@ -59,6 +59,7 @@ def test_the_methods_in_journals_are_articles():
         "EFRON1993",
         "FISHER1935",
         "GOMEZ1984",
+        "RAIFFA1961",
     }
     assert other == books | {"PINHEIRO2000", "HEADY1955", "CERRATO1990", "HIGGINS2003", "MATAVEL2024"}
 

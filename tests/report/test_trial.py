@@ -66,7 +66,7 @@ def test_layout_is_drawn_where_there_is_one(corn_sites):
     site = corn_sites[corn_sites["trial"] == "S2"]
     html = answer_trial(site, plan=plan, nutrient_price=1, grain_price=180).page()
     assert "Where the strips lay" in html
-    assert html.count("<img") == 4
+    assert html.count("<img") == 5
 
 
 def test_two_rates_get_a_difference_and_no_risk(corn_sites):
@@ -206,7 +206,7 @@ def test_a_wild_strip_comes_first_and_no_rate_is_advised():
     html = answer_trial(wild, nutrient_price=1.1, grain_price=190).page()
     assert "Lay out the next strips with rates above" not in html
     advice = html[html.index("<h3>What to do</h3>") :]
-    assert advice.index("16.5 where") < advice.index("These strips do not support a rate yet")
+    assert advice.index("16.5 where") < advice.index("these strips speak for nothing above 0 kg/ha")
 
 
 def test_prices_in_the_wrong_unit_are_doubted_first(corn_sites):

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from fertkit.response import Status, average
 from fertkit.response.average import (
@@ -13,6 +14,7 @@ from fertkit.response.average import (
     floored_rss,
     mean_wins,
     mixture_ends,
+    response_p,
     same_as,
     settle,
     verdict,
@@ -61,12 +63,16 @@ def first_reaching(ladders, weights, area, mesh):
 
 @pytest.mark.parametrize("level", [0.8, 0.95])
 def test_ends_of_a_mixture(level):
-    """Three distributions of unlike place and width, some beyond the rates or without an end."""
+    """Three distributions of unlike place and width, some beyond the rates or without an end.
+
+    The ends are those of the mixture at twice the tail, moved out to the curves' own ends: at twice the tail
+    from a weight of 0.04, at the tail itself from one half.
+    """
     rng, cases, mesh = np.random.default_rng(6), 12, np.linspace(0, 160, 8001)
     z = np.array([-3.29, -2.88, -2.58, -2.33, -2.12, -1.96, -1.81, -1.64, -1.41, -1.15, -0.84, -0.52, -0.13])
     place, width = rng.uniform(-20, 190, (3, cases)), rng.uniform(2, 40, (3, cases))
-    lows = place[..., None] + width[..., None] * np.append(z, 0.0)
-    highs = place[..., None] - width[..., None] * np.append(z, 0.0)
+    z = np.append(z, stats.norm.ppf((1 - level) / 2))
+    lows, highs = (place[..., None] + sign * width[..., None] * z for sign in (1, -1))
     highs[0, ::3, :4], highs[1, ::4, :7] = np.inf, np.inf
     weights = rng.dirichlet([1, 1, 1], cases)
     one = SWEEP.sums(np.zeros((cases, len(RATES))))
@@ -75,8 +81,14 @@ def test_ends_of_a_mixture(level):
     flat = flat / flat.sum(axis=1, keepdims=True)
     for i in range(cases):
         ladders = [np.concatenate([lows[k, i, :-1], highs[k, i, -2::-1]]) for k in range(3)]
-        for end, area in zip(found, ((1 - level) / 2, (1 + level) / 2), strict=True):
-            assert end[0, i] == pytest.approx(first_reaching(ladders, flat[i], area, mesh), abs=0.021)
+        mixed = [first_reaching(ladders, flat[i], area, mesh) for area in (1 - level, level)]
+        rung = {0.95: list(TAILS).index(0.05), 0.8: list(TAILS).index(0.2)}[level]
+        heard = [(k, rung) for k in range(3) if flat[i, k] >= 0.04]
+        heard += [(k, -1) for k in range(3) if flat[i, k] >= 0.5]
+        low = min([mixed[0], *(max(lows[k, i, at], 0) for k, at in heard)])
+        high = max([mixed[1], *(highs[k, i, at] for k, at in heard)])
+        for end, wanted in zip(found, (low, high), strict=True):
+            assert end[0, i] == pytest.approx(wanted if wanted <= 160 else np.inf, abs=0.021)
 
 
 def test_averaged_sets_mix_the_ladders_of_the_curves(sums, fits, monkeypatch):
@@ -135,22 +147,55 @@ def test_the_mean_wins_where_no_curve_has_a_lower_criterion(sums, fits):
     assert 5 < wins.sum() < 55
 
 
-@pytest.mark.parametrize(("rows", "corrected"), [(8, False), (9, True)])
-def test_the_correction_is_left_out_where_it_would_outweigh_any_response(rows, corrected):
-    """K = 4 without blocks: with 9 rows n - K - 1 = 4 is no more than K, so plain AIC; with 10 it counts."""
-    rows += 1
-    x = np.tile([0.0, 40, 80, 120, 160], 2)[:rows]
+def null_fits(rows, pairs=2):
+    x = np.tile([0.0, 40, 80, 120, 160], pairs)[:rows]
     y = np.random.default_rng(0).normal(0, 0.4, (300, rows)) + 0.004 * x
     one = make_sweep(x).sums(y)
-    fits = {key: fit_sums(key, one) for key in CURVES}
-    score = []
+    return x, y, one, {key: fit_sums(key, one) for key in CURVES}
+
+
+def scores(fits, rows, corrected):
     for key in CURVES:
         k = CURVES[key].n_params + 1
         more = 2 * k * (k + 1) / (rows - k - 1) if corrected else 0.0
-        score.append(rows * np.log(fits[key].rss[0] / rows) + 2 * k + more)
+        yield rows * np.log(fits[key].rss[0] / rows) + 2 * k + more
+
+
+def test_aicc_judges_where_its_correction_leaves_room():
+    """K = 4 without blocks: with 10 rows n - K - 1 = 5 exceeds K."""
+    _, _, one, fits = null_fits(10)
+    score = list(scores(fits, 10, corrected=True))
     wins = score[0] <= np.min(score, axis=0)
     assert mean_wins(fits, one)[0].tolist() == wins.tolist()
     assert 20 < wins.sum() < 280
+
+
+def test_an_f_test_of_the_parabola_judges_where_the_correction_would_outweigh_any_response():
+    """With 9 rows n - K - 1 = 4 is no more than K: numpy's parabola and scipy's F, at 5 %."""
+    x, y, one, fits = null_fits(9)
+    bent = np.polynomial.polynomial.polyfit(x, y.T, 2)
+    rest = ((y - np.polynomial.polynomial.polyval(x, bent)) ** 2).sum(axis=1)
+    flat = ((y - y.mean(axis=1, keepdims=True)) ** 2).sum(axis=1)
+    p = stats.f.sf((flat - rest) / 2 / (rest / 6), 2, 6)
+    assert mean_wins(fits, one)[0].tolist() == (p >= 0.05).tolist()
+    assert response_p(fits, one)[0] == pytest.approx(p, rel=1e-9)
+
+
+def test_plain_aic_judges_where_no_strips_of_a_rate_measure_the_error():
+    """Five rates, one strip each: n - K - 1 = 0."""
+    _, _, one, fits = null_fits(5, pairs=1)
+    score = list(scores({key: fits[key] for key in CURVES}, 5, corrected=False))
+    wins = score[0] <= np.min(score, axis=0)
+    assert mean_wins(fits, one)[0].tolist() == wins.tolist()
+
+
+def test_three_rates_without_a_response_are_told_from_chance_in_one_trial_of_twenty():
+    """Three rates in four blocks, no response: the F test of the rates has 6 error df and its exact size."""
+    block, trials = np.repeat(np.arange(4), 3), 4000
+    y = np.random.default_rng(12).normal(0, 1, (trials, 12))
+    one = make_sweep(np.tile([0.0, 60, 120], 4), block).sums(y)
+    yes = ~mean_wins({key: fit_sums(key, one) for key in CURVES}, one)[0]
+    assert abs(yes.mean() - 0.05) < 3 * np.sqrt(0.05 * 0.95 / trials)
 
 
 def joined_at(joins, slope=0.03):

@@ -12,14 +12,14 @@ import numpy as np
 
 from fertkit.asked import a_word, either, holding
 from fertkit.errors import NotEstimable, unknown
-from fertkit.response.curves.linear import LINEAR, LINEAR_CURVES, MEAN
+from fertkit.response.curves.linear import LINEAR, LINEAR_CURVES, MEAN, QUADRATIC
 from fertkit.response.curves.record import LEFT, Basis, Curve, Shape
 from fertkit.response.curves.shaped import LINEAR_PLATEAU, MITSCHERLICH, QUADRATIC_PLATEAU, SHAPED_CURVES
 from fertkit.rounding import above
 
 __all__ = [
-    "CURVES", "LEFT", "LINEAR", "LINEAR_PLATEAU", "MEAN", "MITSCHERLICH", "QUADRATIC_PLATEAU", "Basis",
-    "Curve", "Shape", "a_curve", "checked_params", "finite", "get_curve", "optimum_in_range",
+    "CURVES", "LEFT", "LINEAR", "LINEAR_PLATEAU", "MEAN", "MITSCHERLICH", "QUADRATIC", "QUADRATIC_PLATEAU",
+    "Basis", "Curve", "Shape", "a_curve", "checked_params", "finite", "get_curve", "optimum_in_range",
 ]  # fmt: skip
 
 #: All curves by key, from the simplest to the most curved.

@@ -1,0 +1,245 @@
+"""Fits that far strips, or an error that differs between rates, lead astray less: asked for, never silent.
+
+Both rest on the means of rates and blocks and on no curve, so that every curve meets the same yields and
+weights and is fitted as exactly as ever.
+
+Far strips are pulled in by Huber's estimate of those means (1981, Robust Statistics, Wiley, chapter 7; his
+second proposal for the scale): each yield becomes a pseudo-value, the mean plus the bounded residual, spread
+so that their residual sum of squares gives the error of the robust means. Where no strip lies beyond the
+bound nothing changes.
+
+An error that differs between rates is one whose standard deviation rises or falls by a steady percentage per
+unit of rate, fitted by REML; each strip is weighted by the inverse of its variance.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from fertkit.errors import NotEstimable
+from fertkit.response.data import TrialData
+from fertkit.results import plain
+from fertkit.rounding import below
+from fertkit.trials import linear
+from fertkit.trials.diagnose import LEFT
+
+BOUND = 1.345  # Huber's k, in standard deviations: 95 % efficient with normal errors
+GEARY = np.sqrt(2 / np.pi), 0.2123  # mean and, times sqrt(n), spread of his ratio with normal errors
+STEEPEST = 3.0  # the error of the highest rate is at most exp(3) = 20 times that of the lowest
+ROUNDS, NODES = 5, 25
+DOUBT, FEWEST_DF = 0.05, 6  # p that speaks against the errors as read, and the error df it needs
+FAR, UNEVEN = "far strips [p]", "equal error at all rates [p]"
+#: What to type where one of these checks does not hold.
+IN_CODE = {FAR: "--robust, in Python robust=True", UNEVEN: "--uneven, in Python uneven=True"}
+
+
+@dataclass(frozen=True)
+class Treated:
+    """What was done to a trial before curves were fitted.
+
+    Attributes
+    ----------
+    given : TrialData
+        As read.
+    pulled : DataFrame or None
+        Strips whose yields were pulled in, the farthest first: row (its place), rate, yield, used; None where
+        that was not asked for.
+    ratio : float or None
+        Error SD at the highest rate over that at the lowest; None where it was not asked for.
+    """
+
+    given: TrialData
+    pulled: pd.DataFrame | None = None
+    ratio: float | None = None
+
+
+def treat(data: TrialData, far: bool, uneven: bool) -> tuple[TrialData, Treated | None]:
+    """Give a trial with far strips pulled in, or its strips weighted by the error at their rates, or both.
+
+    Raises
+    ------
+    NotEstimable
+        If strips of the same rate leave too few degrees of freedom to measure an error by.
+    """
+    if not (far or uneven):
+        return data, None
+    design = design_of(data)
+    if len(design) - design.shape[1] < LEFT:
+        raise NotEstimable(
+            "too few strips share their rate: which lie far, or how the error changes with the rate, cannot "
+            "be told; ask for the fit of the strips as read",
+            "neither --robust nor --uneven",
+        )
+    used, done = data, Treated(data)
+    if uneven:
+        tilt = spread_of(design, data.rate, data.yields[None], data.weight)[0][0]
+        used = replace(used, weight=data.weight * weights_of(data.rate, tilt))
+        done = replace(done, ratio=float(np.exp(tilt)))
+    if far:
+        root = np.sqrt(used.weight)
+        values, beyond = (v[0] for v in pulled_in(design * root[:, None], (data.yields * root)[None])[:2])
+        used = replace(used, yields=values / root) if beyond.any() else used
+        rows = np.flatnonzero(beyond)
+        rows = rows[np.argsort(-np.abs(used.yields - data.yields)[rows], kind="stable")]
+        columns = {
+            "row": rows,
+            "rate": data.rate[rows],
+            "yield": data.yields[rows],
+            "used": used.yields[rows],
+        }
+        done = replace(done, pulled=pd.DataFrame(columns))
+    return used, done
+
+
+def design_of(data: TrialData) -> np.ndarray:
+    """Columns of full rank for the blocks and the rates."""
+    ones = np.ones((len(data.rate), 1))
+    rest = ones if data.block is None else np.column_stack([ones, linear.dummies(data.sweep.block)])
+    return basis_of(np.column_stack([rest, linear.dummies(linear.rate_groups(data.rate))]))
+
+
+def basis_of(columns) -> np.ndarray:
+    """Orthonormal columns that span the same space."""
+    left, values, _ = np.linalg.svd(columns, full_matrices=False)
+    return left[:, values > values[0] * 1e-10]
+
+
+# ---- far strips
+
+
+def pulled_in(design, y):
+    """Pseudo-values of Huber's estimate and the scale, for yields (R, n) under one design (n, p).
+
+    Returns
+    -------
+    values : array (R, n)
+        Their least squares are the robust fit, their residual mean square its error variance.
+    beyond : array (R, n) of bool
+        Whether a yield lay beyond the bound.
+    scale : array (R,)
+        Standard deviation of the error by his second proposal.
+    """
+    left = basis_of(design)
+    n, p = left.shape
+    df, beta = n - p, _second_moment()
+    fitted = y @ left @ left.T
+    scale = np.sqrt(((y - fitted) ** 2).sum(axis=1) / df)
+    for _ in range(500):
+        bound = BOUND * scale[:, None]
+        held = np.clip(y - fitted, -bound, bound)
+        step = held @ left @ left.T
+        fitted = fitted + step
+        rest = np.clip(y - fitted, -bound, bound)
+        new = np.sqrt((rest**2).sum(axis=1) / (df * beta))
+        done = (np.abs(step).max(axis=1) <= 1e-12 * new) & (np.abs(new - scale) <= 1e-12 * new)
+        scale = new
+        if done.all():
+            break
+    bound = BOUND * scale[:, None]
+    rest = y - fitted
+    beyond = np.abs(rest) > bound
+    inside = 1 - beyond.mean(axis=1, keepdims=True)
+    spread = (1 + p / n * (1 - inside) / inside) / inside
+    return np.where(inside < 1, fitted + spread * np.clip(rest, -bound, bound), y), beyond, scale
+
+
+def _second_moment():
+    """Mean square of a standard normal number held within the bound."""
+    from scipy.special import ndtr
+
+    within = 2 * ndtr(BOUND) - 1
+    return within - 2 * BOUND * np.exp(-(BOUND**2) / 2) / np.sqrt(2 * np.pi) + BOUND**2 * (1 - within)
+
+
+def heavy_tails(design, y):
+    """p (R,) of Geary's ratio being so small: more far strips than normal errors leave (D'Agostino 1970)."""
+    from scipy.special import ndtr
+
+    left = basis_of(design)
+    rest = y - y @ left @ left.T
+    room = np.sqrt(np.maximum(1 - (left**2).sum(axis=1), 0.0))
+    rest = rest[:, room > 1e-6] / room[room > 1e-6]
+    size = np.sqrt((rest**2).mean(axis=1))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = np.abs(rest).mean(axis=1) / size
+    return ndtr(np.sqrt(rest.shape[1]) * (ratio - GEARY[0]) / GEARY[1])
+
+
+# ---- an error that differs between rates
+
+
+def weights_of(rate, tilt):
+    """Weights (n,) of a log error SD that rises by `tilt` from the lowest rate to the highest; mean log 0."""
+    place = (rate - rate.mean()) / np.ptp(rate)
+    return np.exp(-2 * tilt * place)
+
+
+def spread_of(design, rate, y, weight=1.0):
+    """REML estimate of the tilt of the log error SD over the rates, and p of its likelihood ratio test.
+
+    Parameters
+    ----------
+    design : array (n, p)
+    rate : array (n,)
+    y : array (R, n)
+    weight : array (n,)
+        Replicates behind each row.
+
+    Returns
+    -------
+    tilt, p : array (R,)
+        The error SD at the highest rate is exp(tilt) times that at the lowest.
+    """
+    from scipy.special import chdtrc
+
+    steps = np.linspace(-STEEPEST, STEEPEST, NODES)
+    tilts = np.broadcast_to(steps, (len(y), NODES))
+    level = [_likelihood(design, rate, y, weight, t) for t in (0.0, *steps)]
+    none, value, width = level[0], np.stack(level[1:], axis=-1), steps[1] - steps[0]
+    best = value.argmax(axis=-1)
+    tilt = np.take_along_axis(tilts, best[:, None], -1)[:, 0]
+    top = value.max(axis=-1)
+    if len(y) == 1:  # closed in on; many replicates keep the nodes, which are finer than the error of a tilt
+        for _ in range(ROUNDS):
+            near = np.clip(tilt[0] + width * np.linspace(-1, 1, NODES), -STEEPEST, STEEPEST)
+            value = np.array([_likelihood(design, rate, y, weight, t)[0] for t in near])
+            tilt, top, width = near[[value.argmax()]], value[[value.argmax()]], 2 * width / (NODES - 1)
+    return tilt, chdtrc(1, np.maximum(2 * (top - none), 0.0))
+
+
+def _likelihood(design, rate, y, weight, tilt):
+    """Restricted log likelihood (R,) but for a constant, the error variance profiled out."""
+    weights = weight * weights_of(rate, tilt)
+    root = np.sqrt(weights)
+    scaled = design * root[:, None]
+    left = np.linalg.qr(scaled)[0]
+    held = y * root
+    rss = np.maximum((held**2).sum(axis=1) - ((held @ left) ** 2).sum(axis=1), 1e-300)
+    log_det = np.linalg.slogdet(scaled.T @ scaled)[1]
+    df = design.shape[0] - design.shape[1]
+    return 0.5 * (np.log(weights).sum() - df * np.log(rss) - log_det)
+
+
+# ---- what the strips as read show
+
+
+def error_checks(data: TrialData, doubtful: bool) -> list[tuple]:
+    """Rows of a checks table: whether strips scatter with too many far ones, or differently by rate."""
+    design, root = design_of(data), np.sqrt(data.weight)
+    df = len(data.rate) - design.shape[1]
+    if df < (LEFT if doubtful else FEWEST_DF) or not np.ptp(data.yields):
+        return []
+    tails = float(heavy_tails(design * root[:, None], (data.yields * root)[None])[0])
+    tilt, p = (float(v[0]) for v in spread_of(design, data.rate, data.yields[None], data.weight))
+    more, less = data.rates[[-1, 0]] if tilt > 0 else data.rates[[0, -1]]
+    rows = [
+        (FAR, tails, DOUBT, not (doubtful or below(tails, DOUBT)),
+         ("no more strips lie far off than chance allows",
+          "strips lie farther from the rest than chance allows: compare a fit in which they count less")),
+        (UNEVEN, p, DOUBT, not below(p, DOUBT),
+         ("strips of all rates scatter alike",
+          f"strips at {plain(more)} {data.rate_unit} scatter {plain(np.exp(abs(tilt)), 2)} times as much as "
+          f"at {plain(less)}: compare a fit that weights them by it")),
+    ]  # fmt: skip
+    return rows if df >= FEWEST_DF else rows[:1]

@@ -1,0 +1,73 @@
+"""What rates are worth against none, the usual rate and others, and what one more year would be worth."""
+
+import numpy as np
+
+from fertkit.response.prices import money_text
+from fertkit.results import plain
+from fertkit.rounding import same
+from fertkit.say.line import Line, told
+
+
+def worth_lines(worth) -> list[Line]:
+    """Say what the reported rate is worth against each other, which rates may lose money, and of a year."""
+    held = [over for over in worth.references if not same(over, worth.chosen)]
+    said = [against_text(worth, over) for over in held]
+    said += [chances_text(worth, over) for over in worth.references]
+    return [told(text) for text in [*said, *year_texts(worth)] if text]
+
+
+def name_of(worth, over: float) -> str:
+    """Name a rate that others are held against."""
+    if same(over, worth.lowest):
+        return "none" if over == 0 else f"the lowest rate tested, {plain(over)} {worth.rate_unit}"
+    usual = ", the usual rate" if worth.against and same(over, worth.against[0]) else ""
+    return f"{plain(over)} {worth.rate_unit}{usual}"
+
+
+def against_text(worth, over: float) -> str:
+    """Say gain, cost and net of the reported rate over another, with the chance that it loses."""
+    row, area = worth.of(worth.chosen, over), worth.area
+    cost = money_text(abs(row["cost"]), worth.money, area)
+    spent = f"costs {cost} more" if row["cost"] > 0 else f"saves {cost}"
+    ends, more = [row["gain_low"], row["gain_high"]], "more"
+    if row["gain"] < 0:
+        ends, more = [-end for end in reversed(ends)], "less"
+    between = net_between = chance = ""
+    if not np.isnan(row["gain_low"]):
+        money = f"{money_text(row['net_low'])} to {money_text(row['net_high'])}"
+        between = f" ({worth.level:.0%} interval {' to '.join(map(plain, ends))})"
+        net_between = f" ({worth.level:.0%} interval {money})"
+        chance = f"; the chance that it loses money is {percent(row['chance_of_loss'])}"
+    return (
+        f"Against {name_of(worth, over)}: {plain(worth.chosen)} {worth.rate_unit} yields "
+        f"{plain(abs(row['gain']))} {worth.yield_unit} {more}{between} and {spent}; net "
+        f"{money_text(row['net'], worth.money, area)}{net_between}{chance}."
+    )
+
+
+def chances_text(worth, over: float) -> str:
+    """Say for every rate the chance that it loses money against another; nothing without error df."""
+    rows = worth.table[same(worth.table["over"], over)].dropna(subset="chance_of_loss")
+    groups = dict.fromkeys(percent(share) for share in sorted(rows["chance_of_loss"]))
+    chance = rows["chance_of_loss"].map(percent)
+    said = "; ".join(f"{word} at {', '.join(map(plain, rows['rate'][chance == word]))}" for word in groups)
+    return f"Chance of losing money against {name_of(worth, over)}: {said} {worth.rate_unit}." if said else ""
+
+
+def percent(share: float) -> str:
+    """Write a chance, never as none or certain."""
+    return "below 1%" if share < 0.01 else "above 99%" if share > 0.99 else f"{share:.0%}"
+
+
+def year_texts(worth) -> list[str]:
+    """Say what one more year is worth, and what that takes for granted; nothing where it was not reckoned."""
+    if (year := worth.year) is None:
+        return []
+    value, most = (money_text(v, worth.money, worth.area) for v in (year.worth, year.at_most))
+    known = f"the trial covers {worth.years}" if worth.years else "one season shows nothing of it"
+    return [
+        f"One more year of the same trial is worth about {value} for each season its rate is used; to know "
+        f"the true curve, {most}.",
+        "That takes next year's curve for this year's, and the error of a strip as known. How far the curve "
+        f"differs from year to year is not in it: {known}. That may be the better reason for another year.",
+    ]
