@@ -448,21 +448,26 @@ def _refused(refused) -> list[Line]:
 
 def _treatments(strips, arguments):
     """Compare treatments by their means, each trial of the file by itself; a page or workbook holds one."""
+    from dataclasses import replace
+
     import pandas as pd
 
     from fertkit.report.treatments import answer_treatments
 
-    if arguments.rates or arguments.paper:
-        what = "--rates" if arguments.rates else "--paper"
+    if arguments.rates:
         raise NotEstimable(
-            f"{what} rests on a response curve, and these treatments are compared by their means"
+            "--rates rests on a response curve, and these treatments are compared by their means"
         )
     asked = _asked(arguments, "design", "check", "grain_price", "no_worse_than", "currency") | {
         "costs": dict(arguments.cost), "adjust": {"lsd": "none"}.get(arguments.letters, arguments.letters),
     }  # fmt: skip
-    if arguments.trial or arguments.page or arguments.workbook:
-        answer = answer_treatments(strips, name=arguments.trial, **asked)
-        return _give(answer, arguments, [answer.name, *answer.lines()], answer.table)
+    if arguments.trial or arguments.page or arguments.workbook or arguments.paper:
+        asked |= {"name": arguments.trial}
+        reading = {"crop": arguments.crop} | _reading(arguments)
+        recipe = _recipe((arguments.file,), reading, answer_treatments, asked)
+        answer = replace(answer_treatments(strips, **asked), recipe=recipe)
+        written = _paper(answer, strips, arguments)
+        return _give(answer, arguments, [answer.name, *answer.lines(), *written], answer.table)
     answers, refused = {}, {}
     for name in dict.fromkeys(strips.table["trial"].astype(str)):
         try:

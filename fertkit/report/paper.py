@@ -48,11 +48,7 @@ class Recipe:
     def script(self, table: pd.DataFrame) -> str:
         """Return Python code that asks the same of the files beside it and compares what `table` holds."""
         module, name = self.question.rsplit(".", 1)
-        held = table.dropna(subset="value").head(12)[["about", "item", "value"]]
-        values = "".join(
-            f"    {value!r},  # {one_line(about)}: {one_line(item)}\n"
-            for about, item, value in held.itertuples(index=False, name=None)
-        )
+        values = "".join(f"    {v!r},  # {label}\n" for label, v in reported(table).head(12).items())
         read, given = "", ", ".join(f"here / {file.name!r}" for file in self.files)
         if self.reading is not None:
             read, given = f"strips = read_strips({given}{_arguments(self.reading)})\n", "strips"
@@ -67,7 +63,8 @@ _SCRIPT = '''"""Ask again what was asked of the files beside this script (writte
 
 from pathlib import Path
 
-{reader}from {module} import {name}
+{reader}from fertkit.report.paper import reported
+from {module} import {name}
 
 REPORTED = [
 {values}]
@@ -75,9 +72,9 @@ REPORTED = [
 here = Path(__file__).parent
 {read}answer = {name}({given}{options})
 print(answer.summary())
-for row, reported in zip(answer.table.dropna(subset="value").itertuples(), REPORTED):
-    same = abs(row.value - reported) <= 1e-4 * max(abs(reported), 1)
-    assert same, f"{{row.about}}, {{row.item}}: {{row.value}}, reported was {{reported}}"
+for (label, value), held in zip(reported(answer.table).items(), REPORTED):
+    same = abs(value - held) <= 1e-4 * max(abs(held), 1)
+    assert same, f"{{label}}: {{value}}, reported was {{held}}"
 print("The numbers are those that were reported.")
 '''
 
@@ -89,9 +86,12 @@ def _arguments(given: dict) -> str:
     return "".join(f", {name}={word}" for name, word in words.items())
 
 
-def one_line(text) -> str:
-    """A text in one line, for a comment."""
-    return " ".join(str(text).split())
+def reported(table: pd.DataFrame) -> pd.Series:
+    """Return the values of a tidy table, or the last numbers of another, by what they are of in one line."""
+    column = "value" if "value" in table else table.select_dtypes("number").columns[-1]
+    about = table[["about", "item"]] if "value" in table else table.drop(columns=column)
+    of = about.astype(str).agg(", ".join, axis=1).map(lambda text: " ".join(text.split()))
+    return table[column].set_axis(of).dropna().astype(float)
 
 
 @dataclass(frozen=True)
@@ -136,7 +136,7 @@ class Paper(Answer):
         for name, trial in self._curves.items():
             best = trial.weights.index[first_largest(trial.weights)]
             held[f"{name}, curve"] = trial.fits[best].residuals
-        if (strips := getattr(self._whole, "strips", None)) is not None:
+        if (strips := _means_of(self._whole)) is not None:
             held["treatment means"] = strips.residuals
         return held
 
@@ -153,11 +153,8 @@ class Paper(Answer):
     @property
     def sections(self) -> list[Section]:
         references = [f"{i}. {text}" for i, text in enumerate(reference_list(self.keys), 1)]
-        tables = (
-            *_curve_tables(self._curves),
-            *_mean_tables(self._whole),
-            Table("Optimum and gain", self.table),
-        )
+        means, numbers = _mean_tables(_means_of(self._whole)), Table("Numbers", self.table)
+        tables = (*_curve_tables(self._curves), *means, numbers)
         own = [_for_paper(one, hasattr(self._whole, "regret")) for one in self.answer.sections]
         own = [one for one in own if one.figure is not None or one.tables]
         return [
@@ -259,12 +256,17 @@ def _fit_row(name, trial, key, fit) -> dict:
     return row
 
 
-def _mean_tables(answer) -> list[Table]:
+def _means_of(answer):
+    """The comparison of treatments of one factor in an answer, if there is one."""
+    strips = getattr(answer, "analysis", getattr(answer, "strips", None))
+    return strips if hasattr(strips, "comparisons") else None
+
+
+def _mean_tables(strips) -> list[Table]:
     """Means with letters, the precision of their differences, and the analysis of variance."""
-    strips = getattr(answer, "strips", None)
     if strips is None:
         return []
-    unit = next(iter(answer.trials.values())).yield_unit
+    unit = heading(strips.response).partition("[")[2].rstrip("]")
     names = {"treatment": heading(strips.treatment), "n": "strips", "mean": f"mean [{unit}]",
              "se": f"standard error [{unit}]", "low": f"from [{unit}]", "high": f"to [{unit}]",
              "letters": "letters",

@@ -36,6 +36,8 @@ class TreatmentAnswer(Answer):
     sources : DataFrame
     missing, notes : tuple of str
         What could not be answered and why; what the reader of the file noted.
+    recipe : Recipe or None
+        What asks for it again.
     """
 
     name: str
@@ -46,6 +48,7 @@ class TreatmentAnswer(Answer):
     sources: pd.DataFrame
     missing: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    recipe: object = None
 
     @property
     def one_factor(self) -> bool:
@@ -115,7 +118,9 @@ class TreatmentAnswer(Answer):
                      "residual": f"residual [{self.unit}]"}  # fmt: skip
             tables.append(parts.pick("The strips", s.strips, names))
         lines = tuple(f"{text[:1].upper()}{text[1:]}." for text in (*self.missing, *self.notes))
-        return [*found, Section("How far can it be trusted?", lines=lines, tables=tuple(tables))]
+        links = parts.script_link(self)
+        trust = Section("How far can it be trusted?", lines=lines, tables=tuple(tables), links=links)
+        return [*found, trust]
 
 
 @asks(

@@ -31,10 +31,10 @@ def methods_lines(answer, strips=None) -> list[Line]:
     strips : StripTrial, optional
         As read from the file: it tells of yields and moisture.
     """
-    whole, answer = (
-        answer,
-        getattr(answer, "trial", answer),
-    )  # that of points holds the answer of their strips
+    end = _said(f"Computed with fertkit {fertkit.__version__}.")
+    if hasattr(answer, "one_factor"):
+        return [*_treatments(answer, strips), end]
+    whole, answer = answer, getattr(answer, "trial", answer)  # that of points holds another
     trials = list(answer.trials.values())
     lines = [*_options(whole, "joined"), _said(_design(answer, trials)), *_yields(strips)]
     if getattr(answer, "strips", None) is not None:
@@ -44,7 +44,31 @@ def methods_lines(answer, strips=None) -> list[Line]:
     if hasattr(answer, "contrast"):
         lines += _pooled(answer)
     lines += _options(whole, "analysis", "groups", "robust", "equivalence")
-    return [*lines, _said(f"Computed with fertkit {fertkit.__version__}.")]
+    return [*lines, end]
+
+
+def _treatments(answer, strips) -> list[Line]:
+    """Treatments compared by their means, in any design."""
+    analysis, crop = answer.analysis, f"{answer.crop} yield" if answer.crop else "yield"
+    n = len(analysis.strips) if answer.one_factor else int(analysis.table.get("n", analysis.table.size).sum())
+    lines = [_said(f"{crop} was measured in {n} strips."), *_yields(strips)]
+    if answer.one_factor:
+        lines += _means(analysis)
+    else:
+        how = getattr(analysis, "method", "differences of the pairs, by Student's t")
+        keys = tuple(analysis.sources["source_key"])
+        lines.append(Line(Kind.TEXT, f"Treatments were compared by {how}.", sources=keys))
+    if answer.margin is not None:
+        margin = f"{plain(answer.margin.margin)} {answer.unit}"
+        text = (
+            f"each treatment was held against the check with a margin of {margin} by two one-sided t tests."
+        )
+        lines.append(_said(text, "equivalence"))
+    if answer.worth is not None:
+        lines.append(
+            _said("net return over the check is the gain at the price of grain less the costs given.")
+        )
+    return lines
 
 
 def numbered(lines) -> tuple[list[str], list[str]]:

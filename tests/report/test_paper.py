@@ -101,7 +101,7 @@ def test_figures_have_the_width_of_a_journal_and_letters_of_seven_points(paper, 
 
 
 def test_the_command_writes_the_folder_and_its_script_runs(demo, tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr("fertkit.plots.style.JOURNAL_WIDTHS", (85,))
+    monkeypatch.setattr("fertkit.plots.style.JOURNAL_WIDTHS", ())
     folder = tmp_path / "for a paper"
     words = ["strips", str(demo("soybean_k_strips.csv")), "--crop", "soybean", "--nutrient-price", "0.45"]
     words += ["--grain-price", "11", "--paper", str(folder), "--page", str(tmp_path / "page.html")]
@@ -164,14 +164,16 @@ def _grown(rng, *factors):
         (["Hybrid", "N rate (lb/ac)"], ["AB", (0, 60, 120, 180)],
          ["--by", "Hybrid", "--nutrient-price", "0.5"],
          ["in 2 groups of one trial", "common to all levels of hybrid"]),
+        (["Treatment"], [("check", "Product one", "Product two")], ["--no-worse-than", "2"],
+         ["two one-sided t tests", "Schuirmann DJ. 1987"]),
+        (["Main plot", "N rate (lb/ac)"], ["AB", (0, 60, 120)], ["--design", "split-plot"],
+         ["analysis of variance by strata"]),
         (["N (lb/ac)", "P2O5 (lb/ac)"], [(0, 60, 120, 180), (0, 60, 120)],
          ["--nutrient-price", "N=0.5,P2O5=0.6"],
          ["4 rates of N (0, 60, 120, 180 lb/ac) and 3 rates of P2O5 (0, 60, 120 lb/ac)", "joint region"]),
     ],
 )  # fmt: skip
-def test_groups_and_two_nutrients_are_papers_too(
-    columns, factors, words, says, tmp_path, monkeypatch, capsys
-):
+def test_other_kinds_of_trials_are_papers_too(columns, factors, words, says, tmp_path, monkeypatch, capsys):
     monkeypatch.setattr("fertkit.plots.style.JOURNAL_WIDTHS", ())
     strips = pd.DataFrame(
         _grown(np.random.default_rng(1), *factors), columns=["Block", *columns, "Yield (bu/ac)"]
