@@ -575,6 +575,11 @@ def run_limits(arguments):
 
 
 def run_open(arguments):
+    if arguments.manual:
+        from fertkit.panels.manual import open_manual
+
+        open_manual(not arguments.no_browser)
+        return
     from fertkit.panels.serve import open_notebooks
 
     open_notebooks(

@@ -442,13 +442,18 @@ def add_questions(commands):
     )  # fmt: skip
     _ask(
         commands, "open", answers.run_open, "open the notebooks in the browser", "open",
-        "--pages", "--room", "--share", "--port", "--no-browser",
+        "--pages", "--room", "--share", "--manual", "--port",
+        "--no-browser",
         pages={"action": "store_true", "help": "as pages without code (needs the workshop extra)"},
         room={"action": "store_true", "help": "for a class: pages left for half an hour are ended"},
         share={
             "action": "store_true",
             "help": "let everybody in the local network use the pages who has the address, which is shown "
             "with a code to scan (default: this machine only)",
+        },
+        manual={
+            "action": "store_true",
+            "help": "open the manual of the Python functions instead (needs the manual extra)",
         },
         port={"type": int, "help": "port to listen on (default: a free one)"},
         no_browser={"action": "store_true", "help": "show the address, open no browser"},
