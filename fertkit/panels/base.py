@@ -7,6 +7,7 @@ when something cannot be done.
 
 import asyncio
 from contextlib import contextmanager
+from math import inf
 from pathlib import PurePath
 from types import SimpleNamespace
 
@@ -15,13 +16,15 @@ import ipywidgets as widgets
 from fertkit.errors import FertkitError, InputError, Problem, shorten
 from fertkit.panels import controls, show
 from fertkit.panels.uploads import TakesFiles
+from fertkit.plots.palette import SMALL
+from fertkit.plots.style import on_a_page
 from fertkit.results import capital
 from fertkit.say.line import Kind
 
 VIEWS = ("In words", "Numbers", "Checks", "Sources", "Keep")
 SENTENCES = (Kind.LEAD, Kind.TEXT)
-#: How long a panel rests after a change before what stands below it is worked out again [s].
-REST = 0.4
+#: Least width of a figure [in]: of a telephone.
+NARROWEST = 3.0
 
 
 class Panel(TakesFiles):
@@ -58,6 +61,7 @@ class Panel(TakesFiles):
     ] = ()  # columns of the result's table to show; empty for all, the download has all
     folded: tuple[str, ...] = ()  # settings that stand in a part of their own, closed until it is opened
     folded_words = ""
+    rest = 0.4  # after a change, before what stands below is worked out again [s]; 0 for at once
     telling: tuple = ()  # such settings, with a value, that a file may need to be told by the user
     raise_errors = False  # tests and notebooks under test want the error itself
 
@@ -66,6 +70,7 @@ class Panel(TakesFiles):
         self.file = ""
         self._source = None  # path or content of the file, to read it again when told how
         self._quiet, self._sheet, self._lines = False, None, []
+        self._inches = inf  # room for a figure, told by a narrow page
         self._by_hand = False  # whether the last change was of one control, not of several settings at once
         self._below, self._later = [], None  # what stands below the panel, and when it is shown again
         self._returning = ""  # settings from before the kernel ended that wait for their file
@@ -301,7 +306,10 @@ class Panel(TakesFiles):
         )
         returning.observe(lambda change: self.take_back(change["new"]), "value")
         returning.add_class("fertkit-again")
-        self.view = _box([head, _box([left, right], "body"), closer, self._kept, returning], "panel")
+        room = widgets.Text(continuous_update=False, description="Room for figures")
+        room.observe(lambda change: self._fit(float(change["new"])), "value")
+        room.add_class("fertkit-room")
+        self.view = _box([head, _box([left, right], "body"), closer, self._kept, returning, room], "panel")
         for piece, name in ((self._figure, "picture"), (self._look, "look"), (self._detail, "detail")):
             piece.add_class(f"fertkit-{name}")
 
@@ -372,11 +380,19 @@ class Panel(TakesFiles):
         if moved and self._sheet:
             self._sheet.again(self.move)
         else:
-            self._sheet = show.Sheet(self.draw())
+            with on_a_page(self._inches):
+                self._sheet = show.Sheet(self.draw())
         self._figure.value = self._sheet.html(message, letters=bool(self.sliders))
         self._cautions.value = show.cautions(self.cautions())
         self._show_detail()
         self._message.value = show.said(message)  # the last: who reads it finds the page at rest
+
+    def _fit(self, pixels: float) -> None:
+        """Draw anew for a page with so much room, its letters readable."""
+        self._inches = max(pixels * SMALL / (show.READABLE * show.POINTS), NARROWEST)
+        if self.result is not None:
+            self._show(moved=False)
+            self._follow_below()
 
     def _follow_below(self) -> None:
         """Mark what stands below as old, and show it anew when the panel has come to rest."""
@@ -385,8 +401,12 @@ class Panel(TakesFiles):
         for place, _ in self._below:
             place.add_class("fertkit-old")
         try:
-            self._later = asyncio.get_running_loop().call_later(REST, self._show_all_below)
+            loop = self.rest and asyncio.get_running_loop()
         except RuntimeError:  # outside a notebook nothing comes later
+            loop = None
+        if loop:
+            self._later = loop.call_later(self.rest, self._show_all_below)
+        else:
             self._show_all_below()
 
     def _show_all_below(self) -> None:
@@ -395,7 +415,8 @@ class Panel(TakesFiles):
 
     def _show_below(self, place, view) -> None:
         try:
-            place.value = show.pieces(view(self.answer))
+            with on_a_page(self._inches):
+                place.value = show.pieces(view(self.answer))
         except Exception as error:
             words = show.banner if isinstance(error, FertkitError) else show.unexpected
             place.value = words(error, "showing what follows from the panel above")

@@ -19,6 +19,17 @@
     document.querySelectorAll(".fertkit-look button").forEach((button) =>
       say(button, "aria-pressed", String(button.classList.contains("mod-active"))));
   };
+  // A narrow page says how wide its figures may be; a wide one leaves them as they are.
+  const fit = () => document.querySelectorAll(".fertkit-answer").forEach((answer) => {
+    const field = answer.closest(".fertkit-panel").querySelector(".fertkit-room input");
+    const room = answer.clientWidth < 640 ? Math.round(answer.clientWidth / 20) * 20 : 10000;
+    if (!field || !answer.clientWidth || field.value === String(room) || (!field.value && room === 10000)) return;
+    field.value = room;
+    field.dispatchEvent(new Event("change", { bubbles: true }));
+  });
+  let resting;
+  const later = () => { clearTimeout(resting); resting = setTimeout(fit, 300); };
+  addEventListener("resize", later);
   let pressed = null;
   document.addEventListener("pointerdown", (event) => {
     const button = event.target.closest(".fertkit-panel button");
@@ -31,6 +42,6 @@
     const stayed = Math.hypot(event.clientX - x, event.clientY - y) < 6;
     if (stayed && !button.contains(event.target)) button.click();
   }, true);
-  new MutationObserver(tell).observe(document.body, { childList: true, subtree: true, attributeFilter: ["class"] });
+  new MutationObserver(() => { tell(); later(); }).observe(document.body, { childList: true, subtree: true, attributeFilter: ["class"] });
   tell();
 })();

@@ -6,7 +6,7 @@ import numpy as np
 
 from fertkit.plots.forms import asked, only, shown
 from fertkit.plots.leaf import class_look, ordered_nutrients
-from fertkit.plots.palette import PAPER, SMALL, hue
+from fertkit.plots.palette import PAGE, PAPER, SMALL, hue
 from fertkit.plots.style import figure, finish, grow, note
 from fertkit.results import plain
 from fertkit.tissue.history import State
@@ -39,7 +39,7 @@ def telling(history, field: str) -> list[str]:
     return ordered_nutrients((some if len(some) else judged)["nutrient"].unique())
 
 
-@figure(height=1.2)
+@figure(height=1.2, least=PAGE)
 def history_panels(history, ax, *, field: str | None = None, nutrients=None, band: int = -1):
     """Draw a small panel for each nutrient and season: values against the range of their stage.
 

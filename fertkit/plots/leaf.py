@@ -5,7 +5,7 @@ from matplotlib.patches import Patch, Polygon
 
 from fertkit.errors import unknown
 from fertkit.plots.forms import asked, only, remark, rows, shown, spans, whiskers
-from fertkit.plots.palette import CLASS_MARKS, DASHES, HOLLOW, PAPER, SMALL, hue
+from fertkit.plots.palette import CLASS_MARKS, DASHES, HOLLOW, PAGE, PAPER, SMALL, hue
 from fertkit.plots.style import figure, finish, grow, note
 from fertkit.reference.nutrients import NUTRIENTS
 from fertkit.results import plain, plain_p
@@ -19,7 +19,7 @@ ACROSS = 12  # nutrients side by side; more go into a second band, so that lette
 TICKS = {"color": hue.accent, "marker": "|", "ms": 8, "mew": 1.8, "lw": 1.6, "zorder": 3}
 
 
-@figure(height=0.9)
+@figure(height=0.9, least=PAGE)
 def tissue_grid(scores, ax, *, most: int = 40):
     """Draw samples by nutrients, each cell shaded by its class and holding its value.
 

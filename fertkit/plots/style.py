@@ -4,6 +4,7 @@ Figures are made without pyplot's global state and show themselves in a notebook
 """
 
 from contextlib import contextmanager
+from contextvars import ContextVar
 from functools import wraps
 from io import BytesIO
 from textwrap import fill
@@ -50,7 +51,21 @@ class FertkitAxes(_ShowsItself, Axes):
     """Axes whose notebook picture is their whole figure."""
 
 
-def new_axes(rows: int = 1, columns: int = 1, *, width: float = PAGE, height: float = 3.6, **options):
+_narrow: ContextVar[float] = ContextVar("narrow", default=np.inf)
+
+
+@contextmanager
+def on_a_page(width: float):
+    """Make figures inside this at most so wide [in], as a narrow screen has room."""
+    before = _narrow.set(width)
+    try:
+        yield
+    finally:
+        _narrow.reset(before)
+
+
+def new_axes(rows: int = 1, columns: int = 1, *, width: float = PAGE, height: float = 3.6, least: float = 0,
+             **options):  # fmt: skip
     """Make a figure of our house and give its axes.
 
     Parameters
@@ -59,6 +74,8 @@ def new_axes(rows: int = 1, columns: int = 1, *, width: float = PAGE, height: fl
         Panels.
     width, height : float
         Size of the printed figure [in].
+    least : float
+        Width that it needs on a narrow page too, as a matrix of numbers does [in].
     **options
         Passed to ``Figure.subplots`` (``sharex``, ``height_ratios``, ...).
 
@@ -67,11 +84,13 @@ def new_axes(rows: int = 1, columns: int = 1, *, width: float = PAGE, height: fl
     Axes or array of Axes
         The figure is ``ax.figure``.
     """
-    figure = FertkitFigure(figsize=(width, height), layout="constrained", facecolor="white")
+    figure = FertkitFigure(
+        figsize=(max(least, min(width, _narrow.get())), height), layout="constrained", facecolor="white"
+    )
     return figure.subplots(rows, columns, subplot_kw={"axes_class": FertkitAxes}, **options)
 
 
-def figure(*, width: float = PAGE, height: float = 3.1, titled: bool = False):
+def figure(*, width: float = PAGE, height: float = 3.1, titled: bool = False, least: float = 0):
     """Make a figure of a function that draws a result on axes.
 
     It gets axes of its own, `height` high before rows and key are added, unless it is given some; a title of
@@ -82,7 +101,7 @@ def figure(*, width: float = PAGE, height: float = 3.1, titled: bool = False):
         @wraps(draw)
         def drawn(result, ax=None, *, title: str | None = None, **options):
             if ax is None:
-                ax = new_axes(width=width, height=height)
+                ax = new_axes(width=width, height=height, least=least)
                 ax.figure.grows = True
             draw(result, ax, **options, **({"title": title} if titled else {}))
             if title is not None:

@@ -5,7 +5,7 @@ from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.patches import Patch, Rectangle
 
 from fertkit.plots.forms import groups, remark, rows, shown, spans, whiskers
-from fertkit.plots.palette import ANSWER, BESIDE, DASHES, HOLLOW, HUES, MARKERS, PAPER, SMALL, hue
+from fertkit.plots.palette import ANSWER, BESIDE, DASHES, HOLLOW, HUES, MARKERS, PAGE, PAPER, SMALL, hue
 from fertkit.plots.style import figure, finish, grow, note, panels_beside
 from fertkit.results import counted, heading, plain, show
 from fertkit.rounding import above, below
@@ -219,7 +219,7 @@ HARVEST = {"fc": "none", "ec": hue.quiet, "lw": 0.6, "ls": (0, (3, 2)), "label":
 BORDER = {"fc": hue.fill, "ec": "white", "hatch": "//", "lw": 1.2, "label": "border"}
 
 
-@figure()
+@figure(least=PAGE)
 def field_sketch(plan, ax):
     """Draw the planned strips as they lie in the field, darker for a higher rate."""
     strips, top, unit = plan.strips, plan.strips["end"].max(), plan.width_unit

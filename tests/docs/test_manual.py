@@ -1,5 +1,6 @@
 """The manual: every public function has its place, and every link of it leads somewhere."""
 
+import posixpath
 import re
 from html import unescape
 from urllib.parse import unquote, urldefrag
@@ -42,10 +43,7 @@ def test_every_link_leads_somewhere(pages):
 
 
 def _beside(name, page):
-    places = name.split("/")[:-1]
-    for step in page.split("/"):
-        places = places[:-1] if step == ".." else [*places, step]
-    return "/".join(places)
+    return posixpath.normpath(posixpath.join(posixpath.dirname(name), page))
 
 
 def test_the_command_says_where_it_is(monkeypatch, capsys, tmp_path):

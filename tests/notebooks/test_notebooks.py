@@ -53,6 +53,7 @@ def shell(monkeypatch):
     """An interactive shell in the folder of the lessons that fails on whatever a cell or a control raises."""
     monkeypatch.chdir(ROOT / "notebooks")
     monkeypatch.setattr("fertkit.panels.base.Panel.raise_errors", True)
+    monkeypatch.setattr("fertkit.panels.base.Panel.rest", 0)
     one = InteractiveShell.instance()
     shown = []
     monkeypatch.setattr(one, "showtraceback", lambda *_, **__: shown.append(sys.exc_info()[1]))

@@ -6,6 +6,12 @@ import pytest
 
 
 @pytest.fixture(autouse=True)
+def _at_once(monkeypatch):
+    """Show at once what stands below a panel: browser tests leave a loop that never turns."""
+    monkeypatch.setattr("fertkit.panels.base.Panel.rest", 0)
+
+
+@pytest.fixture(autouse=True)
 def _no_swallowed_errors(caplog):
     """Fail a test in which a callback failed: outside a notebook ipywidgets only logs such errors."""
     yield
