@@ -182,7 +182,10 @@ def _optimum(trials):
             "AICc.",
             "average",
         )
-        yield f"{interval}, joined by model-averaged tail areas.", "exact", "profile", "tails"
+        yield (
+            f"{interval}, joined by model-averaged tail areas and held to the interval of each curve that "
+            "the trial does not refute.", "exact", "profile", "tails",
+        )  # fmt: skip
     for key in sorted(kinds & {*CURVES} - {MEAN.key}):
         yield (
             f"the economic optimum rate is that of the {CURVES[key].label} curve; {interval}.",
@@ -190,7 +193,11 @@ def _optimum(trials):
             "profile",
         )
     if MEAN.key in kinds:
-        yield "where no curve had a lower AICc than the mean, no response is reported.", "aicc"
+        yield (
+            "no response is reported where no curve had a lower AICc than the mean, or, with few strips, "
+            "where a parabola was not significant at 5 %.", "aicc",
+        )  # fmt: skip
+    yield from _treated(trials)
     if any(trial.draws for trial in trials):
         draws = max(len(rows) for trial in trials for rows in trial.draws.values())
         yield (
@@ -198,6 +205,23 @@ def _optimum(trials):
             "residuals.",
             "bootstrap",
         )
+
+
+def _treated(trials):
+    """What was done about far strips and an uneven error, where that was asked for."""
+    treated = [one for trial in trials if (one := getattr(trial, "treated", None))]
+    pulled = [one.pulled for one in treated if one.pulled is not None]
+    if pulled:
+        yield (
+            f"yields of {counted(sum(map(len, pulled)), 'far strip')} were pulled in by Huber's estimate of "
+            "the means of rates and blocks before curves were fitted.", "robust",
+        )  # fmt: skip
+    if ratios := [plain(one.ratio) for one in treated if one.ratio is not None]:
+        yield (
+            "strips were weighted by the inverse of an error variance that changes steadily with the rate, "
+            f"fitted by REML (standard deviation at the highest rate over that at the lowest: "
+            f"{', '.join(ratios)}).", "reml",
+        )  # fmt: skip
 
 
 def _pooled(answer) -> list[Line]:

@@ -55,11 +55,18 @@ def test_no_response_and_two_rates_are_told_as_they_are():
     flat = pd.DataFrame({"block": np.repeat([1, 2, 3], 3), "rate_lb_ac": [0, 50, 100] * 3})
     flat["yield_bu_ac"] = 50 + np.array([0.3, -0.2, -0.1, -0.1, 0.3, -0.2, -0.2, -0.1, 0.3])
     methods = Paper(answer_trial(flat, **PRICES)).methods
-    assert "no response is reported" in methods
+    assert "No response is reported" in methods
     assert "average over six curves" not in methods
     two = answer_trial(flat[flat["rate_lb_ac"] < 100], **PRICES)
     assert "Two rates give no curve" in Paper(two).methods
     assert "AICc" not in Paper(two).tables["Fit of the curves"]
+
+
+def test_what_is_asked_for_about_strips_is_told(strips):
+    methods = Paper(answer_trial(strips, **PRICES, robust=True, uneven=True), strips).methods
+    assert "far strips were pulled in by Huber's estimate" in methods or "1 far strip were" in methods
+    assert "inverse of an error variance" in methods
+    assert "Huber PJ." in methods
 
 
 def test_precision_of_means_by_arithmetic(paper):
