@@ -57,6 +57,8 @@ def verdicts(answer) -> list[str]:
     )
     said = [f"{_listed(names)} yielded {word} than {check}."
             for names, word in ((better, "more"), (worse, "less")) if names]  # fmt: skip
+    if rows["p_adjusted"].isna().all():
+        return ["Whether the treatments differ cannot be judged: no error can be estimated."]
     said = said or [f"No treatment can be told from {check}."]
     if answer.worth is not None and (paid := [r for r in answer.worth.rows.itertuples() if r.net_low > 0]):
         said.append(f"After its cost, {_listed([show(r.treatment) for r in paid])} paid in this trial.")

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable
-from fertkit.results import plain, plain_p
+from fertkit.results import counted, plain, plain_p
 from fertkit.trials import linear
 from fertkit.trials.models import Estimate, fixed_blocks
 from fertkit.trials.table import Trial
@@ -62,7 +62,8 @@ def _index(trial, is_check) -> np.ndarray:
     """Weighted mean of the deviations of the checks near each strip [yield unit]."""
     if is_check.sum() < FEWEST:
         raise NotEstimable(
-            f"{int(is_check.sum())} strips of checks: adjustment by neighbouring checks needs {FEWEST}"
+            f"{counted(int(is_check.sum()), 'strip')} of checks: adjustment by neighbouring checks needs "
+            f"{FEWEST}"
         )
     kinds = pd.Series(trial.y[is_check]).groupby(trial.codes[is_check])
     off = trial.y[is_check] - kinds.transform("mean").to_numpy()

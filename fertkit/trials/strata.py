@@ -130,6 +130,15 @@ class _Cells:
         return self.codes[self.names[1]] * self.sizes[2] + self.codes[self.names[2]]
 
     @property
+    def designs(self) -> tuple[np.ndarray, np.ndarray]:
+        """Columns of blocks, the first factor and all strips; these with the second factor and the cells."""
+        columns, (block, whole, part) = self.columns, self.names
+        within = [linear.interaction(columns[block], columns[name]) for name in self.random]
+        rest = np.column_stack([np.ones(len(self.y)), columns[block], columns[whole], *within])
+        cell = linear.interaction(columns[whole], columns[part])
+        return rest, np.column_stack([rest, columns[part], cell])
+
+    @property
     def random(self) -> list[str]:
         """Factors whose strips have an error of their own, wider than that of a cell."""
         errors = ERRORS[self.layout]
@@ -171,9 +180,19 @@ def analyse_two_factors(trial, layout, whole, part, *, blocks="block", response=
     [48.75, 54.75]
     """
     cells, lost = _cells(trial, layout, whole, part, blocks, response)
+    if linear.fit(cells.designs[1], cells.y).rss == 0:
+        raise NotEstimable(
+            f"a {layout} of these strips leaves no error to test against: too few strips are left, or strips "
+            "treated alike yield exactly alike"
+        )
     fit = _mixed(cells)
     whole_trial = lost.empty
     anova = _strata(cells) if whole_trial else _tests(cells, fit)
+    if not whole_trial and not (np.isfinite(anova["p"]) & (anova["error_df"] > 0)).all():
+        raise NotEstimable(
+            f"with these strips lost, too few are left to measure the errors of a {layout}",
+            remedy="compare the combinations as single treatments in blocks",
+        )
     margins = _margins(cells, anova, None if whole_trial else fit, level)
     errors = _errors(cells, anova, level) if whole_trial else _errors_of_fit(cells, fit, level)
     random = [f"{name} strip" for name in cells.random]
@@ -306,6 +325,7 @@ def _differences(k) -> np.ndarray:
 
 
 def _tests(cells, fit) -> pd.DataFrame:
+    """Tests of Kenward and Roger, NaN where the variances leave none."""
     _, whole, part = cells.names
     _, a, b = cells.sizes
     steps = {k: np.eye(k)[1:] - np.eye(k)[:1] for k in (a, b)}
@@ -369,7 +389,9 @@ def _margins(cells, anova, fit, level) -> pd.DataFrame:
 
 def _enough(cells, anova):
     """Degrees of freedom of each error that a factor is tested against."""
-    left = anova.groupby("stratum")["error_df"].max().dropna()
+    left = anova.groupby("stratum")["error_df"].max()
+    if "ss" in anova:
+        left = anova.set_index("term")["df"]
     for name in dict.fromkeys(ERRORS[cells.layout]):
         label = f"degrees of freedom, {name}"
         yield check_row("split plot", "degrees of freedom", float(left[name]), label=label)
@@ -393,12 +415,9 @@ def _orders(cells):
 def _far(cells):
     """Strips that the others do not expect."""
     block, whole, part = cells.names
-    columns, strips = cells.columns, cells.strips
-    within = [linear.interaction(columns[block], columns[name]) for name in cells.random]
-    rest = np.column_stack([np.ones(len(cells.y)), columns[block], columns[whole], *within])
-    cell = linear.interaction(columns[whole], columns[part])
+    strips, (rest, design) = cells.strips, cells.designs
     numeric = pd.api.types.is_numeric_dtype(strips[part])
     given = [f"{show(a)}, {show(b)}" for a, b in zip(strips[whole], strips[part], strict=True)]
     named = strip_names(strips.assign(block=strips[block]), given)
     smooth = smoother(strips[part], rest) if numeric else None
-    return far_row(np.column_stack([rest, columns[part], cell]), cells.y, named, smooth)
+    return far_row(design, cells.y, named, smooth)

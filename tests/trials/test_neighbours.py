@@ -98,5 +98,5 @@ def test_what_neighbouring_checks_cannot_tell_is_refused(line):
     with pytest.raises(NotEstimable, match="no treatment is named as the check"):
         analyse_strips(table.replace({"treatment": {"Check": "Z"}}), design="near checks")
     few = table[(table["treatment"] != "Check") | (table["block"] == 1) & (table["position"] < 7)]
-    with pytest.raises(NotEstimable, match="strips of checks"):
+    with pytest.raises(NotEstimable, match="of checks: adjustment"):
         analyse_strips(few, design="near checks")

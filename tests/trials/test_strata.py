@@ -78,6 +78,22 @@ def test_a_factorial_has_one_error(oats):
     assert found.loc[["gen", "n_cwt_ac", "gen x n_cwt_ac"], "f"].tolist() == pytest.approx(f, abs=5e-6)
 
 
+@pytest.mark.parametrize("design", ["split plot", "strip plot", "factorial"])
+def test_too_few_strips_and_no_error_are_refused(design):
+    table = laid("split plot", 2, 2, 2)
+    options = {"treatment": ["tillage", "rate_lb_ac"], "design": design}
+    exact = table.assign(yield_bu_ac=50 + table["block"] + table["rate_lb_ac"])
+    for strips in (exact, exact.drop(index=[1]), table.assign(yield_bu_ac=0.0)):
+        with pytest.raises(NotEstimable, match="no error to test against"):
+            analyse_strips(strips, **options)
+    table = laid("split plot", 3, 3, 3)
+    for unit in (1e-6, 1e8):  # whatever the unit, with and without a lost strip
+        for strips in (table, table.drop(index=[3])):
+            one = analyse_strips(strips, **options).anova
+            two = analyse_strips(strips.assign(yield_bu_ac=unit * strips["yield_bu_ac"]), **options).anova
+            np.testing.assert_allclose(one["f"], two["f"], rtol=1e-4)
+
+
 # ---- which layout it is
 
 
