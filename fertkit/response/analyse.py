@@ -245,6 +245,11 @@ class ResponseAnalysis(Result):
         return doubtful_rows(self.given)
 
     @cached_property
+    def error_rows(self) -> list[tuple]:
+        """Rows of `checks` on the errors of the strips as read."""
+        return error_checks(self.given, bool(self.doubtful.rows))
+
+    @cached_property
     def without_doubtful(self) -> Optimum | None:
         """Economic optimum without the doubtful rows; None where it cannot be estimated."""
         return self._of(self.given.without(self.doubtful.rows))
@@ -278,7 +283,8 @@ class ResponseAnalysis(Result):
         prices = prices_for(self.data, nutrient_price, grain_price, prices)
         comparison = self.comparison and self.comparison.at_price_ratio(ratio_of(prices, self.data))
         moved = _report(replace(self, prices=prices, comparison=comparison))
-        vars(moved)["agronomic_optimum"] = self.agronomic_optimum  # whatever the prices
+        for name in ("agronomic_optimum", "doubtful", "error_rows"):  # whatever the prices
+            vars(moved)[name] = getattr(self, name)
         return moved
 
 
@@ -418,7 +424,7 @@ def _checks(analysis):
             ("blocks", 0, 1, False, "no blocks given: strips are taken as if placed wholly at random")
         )
     if analysis.treated is None:
-        rows += error_checks(data, bool(analysis.doubtful.rows))
+        rows += analysis.error_rows
     if comparison is not None:
         beaten, none = not mean_wins(arrays_of(fits), data.sums)[0, 0], "no response can be told from chance"
         told = ("a curve is better supported than no response", none)

@@ -51,6 +51,25 @@ def test_moving_a_price_never_fits_again(panel, monkeypatch):
     assert isinstance(panel.error, AssertionError)
 
 
+def test_a_usual_rate_is_held_against_the_optimum_and_follows_the_price(panel, table, monkeypatch):
+    panel.set(usual_rate=60.0)
+    monkeypatch.setattr(trials, "analyse_response", None)  # nothing is fitted again
+    panel.controls["grain_price"].value = 8.0
+    row = analyse_response(table, nutrient_price=0.45, grain_price=8.0).worth(60.0)
+    row = row.of(row.chosen, 60.0)
+    line = panel.message().splitlines()[-1]
+    assert line.startswith("Against 60 lb/ac, the usual rate: ")
+    assert f"yields {plain(row['gain'])} bu/ac more" in line
+    panel.set(usual_rate=500.0)
+    assert "outside the tested rates, 0 to 200 lb/ac" in str(panel.error)
+
+
+def test_far_strips_and_uneven_errors_can_be_asked_for(panel):
+    panel.set(robust=True, uneven=True)
+    assert panel.result.treated.ratio is not None
+    assert "robust=True, uneven=True" in panel.code()
+
+
 def test_a_curve_can_be_asked_for(panel, table):
     panel.set(curve="quadratic_plateau")
     expected = analyse_response(table, nutrient_price=0.45, grain_price=11.0, curve="quadratic_plateau")

@@ -139,6 +139,24 @@ def test_what_is_said_names_the_usual_rate_and_its_chance(averaged):
     assert "from year to year is not in it" in text
 
 
+def test_the_command_holds_rates_against_each_other_on_page_workbook_and_table(tmp_path, capsys):
+    from fertkit.cli import main
+
+    strips = tmp_path / "strips.csv"
+    trial_of(bent).to_csv(strips, index=False)
+    asked = ["strips", strips, "--nutrient-price", 0.5, "--grain-price", 4, "--against", 150, "--against", 50]
+    written = ["--page", tmp_path / "p.html", "--table", tmp_path / "t.csv"]
+    assert main([str(word) for word in asked + written]) == 0
+    assert "Against 150 lb/ac, the usual rate: " in capsys.readouterr().out
+    assert "What is each rate worth against others?" in (tmp_path / "p.html").read_text()
+    rows = pd.read_csv(tmp_path / "t.csv").dropna(subset="over")
+    assert set(rows["over"]) == {0.0, 50.0, 150.0}
+    assert main([str(word) for word in [*asked, "--together"]]) == 2
+    assert "--against is asked of one trial" in capsys.readouterr().err
+    assert main([str(word) for word in [*asked[:6], "--against", 900]]) == 2
+    assert "outside the tested rates" in capsys.readouterr().err
+
+
 # ---- one more year
 
 
