@@ -217,6 +217,7 @@ def answer_network(
     ['North', 'South']
     """
     table = name_sites(strips if isinstance(strips, pd.DataFrame) else strips.table)
+    facts = _known(table, [*each(known or []), *(new_site or {})])
     prices = {"nutrient_price": nutrient_price, "grain_price": grain_price, "currency": currency}
     trials, failed = analyse_each(strips, table, **prices, seed=seed, replicates=0)
     if len(trials) < 2:
@@ -224,10 +225,7 @@ def answer_network(
         raise NotEstimable(f"a network needs two trials that can be analysed; {why}")
     pooled = _pooled(trials, within, make_rng(seed))
     pair, gain, why_not = _contrast(table, contrast, pooled)
-    facts, used = (
-        _known(table, [*each(known or []), *(new_site or {})]),
-        {trial: trials[trial] for trial in pooled.sites["trial"]},
-    )
+    used = {trial: trials[trial] for trial in pooled.sites["trial"]}
     model, no_model = _one_model(used, facts)
     money = {"prices": next(iter(trials.values())).prices, "within": within, "seed": seed}
     rates = [None if model is None or given is None else network_rate(model, given=given, **money)

@@ -357,16 +357,8 @@ def fit_mixed(data: SiteData, effects: Effects, shapes, kinked: bool = False) ->
     """
     nodes = NODES_AT_A_JOIN if kinked else NODES
     starts = sorted(_starts(data, effects, shapes), key=lambda t: -_value(data, effects, t, _ROUGH))
-    tried = [starts[0]]
-    if effects.shape is not None:  # from a small and from a wide spread of the shape: either may be a trap
-        tau = effects.slices["tau"]
-        tried = [
-            np.concatenate([t[: tau.start], [spread], t[tau.stop :]])
-            for t in starts[:1]
-            for spread in (0.05, 0.3)
-        ]
-    best = max((_climb(data, effects, t, _ROUGH, 25, 1e-1, 2) for t in tried), key=lambda found: found[1])
-    theta, height = _climb(data, effects, best[0], nodes, 300, 1e-4, _ROUNDS)
+    best = _climb(data, effects, starts[0], _ROUGH, 25, 1e-1, 1)
+    theta, height = _climb(data, effects, best[0], nodes, 300, 1e-3, _ROUNDS)
     zero = _at_zero(effects, theta, _scales(data, effects, theta))
     if zero.any():  # zero is a saddle by symmetry: step off it and see
         off = np.where(zero, 3 * _scales(data, effects, theta), theta)
@@ -400,7 +392,7 @@ def _climb(data, effects, theta, nodes, steps, within, rounds):
                 loss, theta / scale, jac=True, method="BFGS", options={"gtol": within, "maxiter": steps}
             )
         theta, height = found.x * scale, -found.fun
-        if height - last < 1e-5:
+        if height - last < 1e-4:
             break
         last = height
     return theta, height
@@ -415,12 +407,12 @@ def _value(data, effects, theta, nodes):
 def _starts(data, effects, shapes):
     """Starting values: least squares site by site at the shapes given, a step up and a step down."""
     q = effects.n_shapes
-    for move in (0.0, -0.4, 0.4):
+    # A small and a wide spread of the shape: either may be a trap.
+    moves = [(move, tau) for move in (0.0, -0.4, 0.4) for tau in (0.05, 0.25)]
+    for move, tau in moves if effects.shape is not None else [(0.0, 0.0)]:
         at = np.array(shapes, float)
         if effects.shape is not None:
             at[effects.shape] += move
-        elif move:
-            return
         columns = _columns(data, effects, [np.full((len(data.n), 1), s) for s in at])
         own = (np.linalg.pinv(columns, rcond=1e-6) @ data.y[..., None])[..., 0]
         rest = data.y - (columns @ own[..., None])[..., 0]
@@ -434,7 +426,7 @@ def _starts(data, effects, shapes):
         spread = 1.4826 * np.median(np.abs(own - middle), axis=0) / sigma
         spread = np.maximum(spread, 0.1 / np.sqrt((columns**2).sum(axis=1).mean(axis=0)))
         factor = [0.7 * spread[effects.linear[i]] * (i == j) for i, j in effects.places]
-        shape = [] if effects.shape is None else [0.25]
+        shape = [] if effects.shape is None else [tau]
         joint = [0.0] * (effects.slices["joint"].stop - effects.slices["joint"].start)
         yield np.concatenate([*means, factor, joint, shape, [np.log(sigma)]])
 

@@ -85,9 +85,8 @@ def network_rate_lines(rate) -> list[Line]:
         "Where the optimum of one more site may lie",
     ))  # fmt: skip
     if rate.status != Status.NONE:
-        said.append(
-            told(f"At one more site it beats the lowest rate in {100 * rate.chance:.0f} of 100 cases.")
-        )
+        cases = "99 of 100 cases or more" if rate.chance > 0.99 else f"{100 * rate.chance:.0f} of 100 cases"
+        said.append(told(f"At one more site it beats the lowest rate in {cases}."))
     return said
 
 

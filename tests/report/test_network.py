@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.errors import NotEstimable
+from fertkit.cli import main
+from fertkit.errors import InputError, NotEstimable
 from fertkit.report import answer_network
 from fertkit.say.trials import pooled_lines
 
@@ -203,3 +204,72 @@ def test_interval_of_the_mean_net_gain_is_students(corn_sites):
         gains.append(180.0 * (at - without) - 1.0 * pooled.rate)
     ends = stats.t.interval(0.95, len(gains) - 1, loc=np.mean(gains), scale=stats.sem(gains))
     assert (pooled.gain_low, pooled.gain_high) == pytest.approx(ends)
+
+
+# ---- one model of all sites
+
+
+@pytest.fixture(scope="module")
+def tested_soils():
+    """Ten sites whose joins fall from 125 to 80 kg/ha as their soil test rises from 5 to 14 ppm."""
+    rng, rates = np.random.default_rng(6), np.repeat([0.0, 40, 80, 120, 160], 3)
+    return pd.concat(
+        pd.DataFrame({"trial": f"site {i}", "block": np.tile(range(3), 5), "rate_kg_ha": rates,
+                      "soil_p_ppm": 5 + i, "crop_before": "corn" if i % 2 else "soybean",
+                      "yield_t_ha": 6 + 0.05 * np.minimum(rates, 125 - 5 * i) + rng.normal(0, 0.1, 15) + i / 10})
+        for i in range(10)
+    )  # fmt: skip
+
+
+def test_a_soil_test_gives_a_rate_for_a_new_field(tested_soils):
+    answer = answer_network(tested_soils, **PRICES, new_site={"Soil P (ppm)": 8})
+    assert not answer.doubts
+    assert answer.model.curve == "linear_plateau"
+    assert answer.new_site.rate == pytest.approx(110, abs=8)  # the join of a soil of 8 ppm: 125 - 5 (8 - 5)
+    page, text = answer.page(), answer.summary()
+    assert "At a new site of Soil P (ppm) 8" in text
+    for part in (
+        "One model of all sites",
+        "Which rate for the new site?",
+        "certified adviser",
+        "Every site as predicted",
+    ):
+        assert part in page
+    predicted = answer.tables["Every site as predicted"].set_index("trial")
+    ends = predicted["end of the rise [kg/ha]"]
+    assert ends.to_numpy() == pytest.approx(125 - 5 * np.arange(10), abs=5)
+
+
+def test_what_is_asked_of_a_new_field_must_be_known(tested_soils):
+    with pytest.raises(InputError, match="there is no column 'Soil K'"):
+        answer_network(tested_soils, **PRICES, known=["Soil K"])
+    with pytest.raises(InputError, match="several values in trial site 0"):
+        answer_network(tested_soils, **PRICES, known=["block"])
+    with pytest.raises(InputError, match="outside what the sites span"):
+        answer_network(tested_soils, **PRICES, new_site={"soil_p_ppm": 90})
+
+
+def test_few_sites_give_no_rate_for_a_new_field(tested_soils):
+    few = tested_soils[tested_soils["trial"].isin([f"site {i}" for i in range(4)])]
+    answer = answer_network(few, **PRICES)
+    assert answer.doubts
+    assert "Which rate does the model give?" not in answer.page()
+    with pytest.raises(NotEstimable, match="4 sites cannot carry one model with 1 term"):
+        answer_network(few, **PRICES, new_site={"soil_p_ppm": 6})
+    two = tested_soils[tested_soils["trial"].isin(["site 0", "site 1"])]
+    assert "2 sites cannot carry one model" in answer_network(two, **PRICES).page()
+
+
+def test_the_command_takes_what_is_known(tested_soils, tmp_path, capsys):
+    file, page = tmp_path / "network.csv", tmp_path / "network.html"
+    tested_soils.rename(columns={"soil_p_ppm": "Soil P ppm", "crop_before": "Previous crop"}).to_csv(
+        file, index=False
+    )
+    asked = ["strips", str(file), "--crop", "corn", "--nutrient-price", "1", "--grain-price", "180"]
+    assert main([*asked, "--together", "--new-site", "Soil P ppm=8", "--page", str(page)]) == 0
+    out = capsys.readouterr().out
+    assert "At a new site of Soil P ppm 8" in out
+    assert "not used: column 'Previous crop'" in out
+    assert "Soil P ppm" in page.read_text(encoding="utf-8")
+    assert main([*asked, "--with", "Soil P ppm"]) != 0
+    assert "--together" in capsys.readouterr().err

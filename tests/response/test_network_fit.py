@@ -42,6 +42,14 @@ def mitscherlich(x, s):
     return [np.ones_like(x), -np.exp(s[0]) * np.expm1(-x / np.exp(s[0]))]
 
 
+def plateau(x, s):
+    return [np.ones_like(x), -(np.maximum(s[0] - x, 0) ** 2)]
+
+
+def wheat(table):
+    return table["n_kg_ha"] / 100, table["grain_t_ha_85dm"], table["year"]
+
+
 def pine(table):
     return table["age"].to_numpy(float), table["height"], table["seed"]
 
@@ -74,6 +82,9 @@ def soil_and_crop(first):
 # random effects (upper triangle by columns), sigma, log-likelihood
 PINE, TREES, CO2, SITES = "loblolly_height", "draper_smith_orange", "potvin_co2_uptake", "network_sites"
 MODELS = {
+    "wheat, plateau by year": (  # R: tests/reference/r/pooling.R, whose c is the logarithm
+        "broadbalk_s1_nseries", plateau, wheat, None, (0,), None, [2.0],
+        [6.281385, np.exp(-0.1675092), 2.431721], [0.851237**2], 0.710253, -131.085891),
     "loblolly": (PINE, asymptotic, pine, None, (0,), None, [-3.0],
                  [101.44960002, -8.62733073, -3.23375074], [13.3271856], 0.718862546, -114.7428159),
     "loblolly, rate too": (PINE, asymptotic, pine, None, (0,), 0, [-3.0],
