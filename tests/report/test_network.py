@@ -216,7 +216,7 @@ def tested_soils():
     return pd.concat(
         pd.DataFrame({"trial": f"site {i}", "block": np.tile(range(3), 5), "rate_kg_ha": rates,
                       "soil_p_ppm": 5 + i, "crop_before": "corn" if i % 2 else "soybean",
-                      "yield_t_ha": 6 + 0.05 * np.minimum(rates, 125 - 5 * i) + rng.normal(0, 0.1, 15) + i / 10})
+                      "yield_t_ha": rng.normal(6 + i / 10 + 0.05 * np.minimum(rates, 125 - 5 * i), 0.1)})
         for i in range(10)
     )  # fmt: skip
 
