@@ -199,8 +199,11 @@ class SurfaceAnalysis(Result):
 
     @property
     def responds(self) -> bool:
-        """Whether some surface is better supported than no response at all."""
-        return self.models.iloc[0]["terms"] != "no response"
+        """Whether AICc or the F test of all terms tells the surfaces from no response at all."""
+        rows = self.models
+        ranked = bool(np.isfinite(rows.loc[rows["terms"] == "with interaction", "aicc"]).any())
+        none = rows.loc[rows["terms"] == "no response", "p"].iloc[0]
+        return not (ranked and rows.iloc[0]["terms"] == "no response" and not none < 1 - self.level)
 
     @property
     def flat(self) -> bool:
@@ -353,6 +356,8 @@ def analyse_surface(
             f"{why}, so their effects cannot be told apart",
             remedy="analyse it as one rate, of the nutrient it was laid out for",
         )
+    if same(data.yields.min(), data.yields.max()):
+        raise NotEstimable("all yields are equal: there is no response to judge")
     kinds = POWERS if data.curved.any() else list(POWERS)[:1]
     fits = {curve: fit_surface(data, curve) for curve in kinds}
     best = min(fits, key=lambda curve: fits[curve].rss)

@@ -154,9 +154,9 @@ def models(analysis):
         total = fits["no response"].rss
         for terms, fit in fits.items():
             more = fit.df_error - whole.df_error
-            f = (fit.rss - whole.rss) / more / whole.variance if more and whole.df_error else np.nan
+            f = (fit.rss - whole.rss) / more / whole.variance if more and whole.variance > 0 else np.nan
             p = float(fdtrc(more, whole.df_error, max(f, 0))) if np.isfinite(f) else np.nan
-            rows.append((curve, terms, fit.n_params, fit.df_error, fit.rss, 1 - fit.rss / total,
+            rows.append((curve, terms, fit.n_params, fit.df_error, fit.rss, 1 - fit.rss / (total or np.nan),
                          float(aicc(fit.rss, len(data.yields), fit.n_params)), f, more, p, *_lack_of_fit(fit),
                          *best_rates(fit, analysis.ratios).rates))  # fmt: skip
     names = ["curve", "terms", "n_params", "df_error", "rss", "r2", "aicc", "f", "f_df", "p", "lack_of_fit_f",

@@ -152,6 +152,8 @@ def shape_text(analysis) -> str:
     shape = analysis.shape
     if shape == Shape.STRAIGHT:
         return "Two rates of each nutrient show no curve: the best of the tested combinations is named."
+    if not analysis.estimated:
+        return f"Shape: {_SHAPES[analysis.fitted_shape]} as fitted; there is no error to judge it by."
     if shape == Shape.MAXIMUM:
         return "Shape: a hill. Net return falls off in every direction, beyond the error of the trial."
     row = analysis.axes.iloc[0]
@@ -228,6 +230,8 @@ def kinds_text(analysis) -> str:
     said = []
     for curve, row in whole.drop(analysis.curve).iterrows():
         change = row["aicc"] - whole.loc[analysis.curve, "aicc"]
+        if not np.isfinite(change):
+            continue
         fits = f"fits {'worse' if change > 0 else 'better'} (AICc {plain(abs(change))} apart)"
         said.append(f"The {get_curve(curve).label} surface {fits} and would say {_best_of(analysis, row)}.")
     return " ".join(said)

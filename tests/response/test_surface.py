@@ -411,3 +411,20 @@ def test_coverage_of_the_joint_region():
     spec.loader.exec_module(module)
     again = module.simulate("hill inside", 60, seed=5)
     assert min(again["joint"], again["n"], again["p2o5"]) > 0.95 - 3 * np.sqrt(0.95 * 0.05 / 60)
+
+
+def test_few_strips_and_strips_without_error():
+    """Six strips fit six parameters: nothing is left to judge by, nor in yields by a formula."""
+    table = pd.DataFrame(
+        {"rate_n_lb_ac": [0, 60, 120, 0, 0, 60.0], "rate_p2o5_lb_ac": [0, 0, 0, 40, 80, 40.0]}
+    )
+    table["yield_bu_ac"] = [40, 57, 59, 48, 50, 68.0]
+    few = analyse_surface(table, **CENTS)
+    assert few.fit.df_error == 0
+    assert not few.intervals["low"].notna().any()
+    assert "there is no error to judge it by" in few.summary()
+    assert "(no interval: no error can be estimated)" in few.summary()
+    exact = square(lambda x, y: 60 + 30 * x - 20 * x * x + 20 * y - 15 * y * y + 4 * x * y)
+    assert "there is no error to judge it by" in exact.summary()
+    with pytest.raises(NotEstimable, match="all yields are equal"):
+        square(lambda x, y: 60 + 0 * x)
