@@ -209,11 +209,33 @@ def _shape_test(grouping, parallel, each):
         return f_test(parallel.rss - rss, n_more, rss, df)
     columns = jacobian(parallel.curve, parallel.fits, parallel.data)[0]
     differ = linear.interaction(grouping.own, columns)
+    within = _within_clusters(grouping, np.column_stack([grouping.own, columns]), differ)
+    if within is not None:
+        return within
     design = np.column_stack([grouping.base, grouping.own, columns, differ])
     try:
         return wald(grouping.fit(design), np.eye(design.shape[1])[-differ.shape[1] :])
     except NotEstimable:
         return (np.nan,) * 4
+
+
+def _within_clusters(grouping, held, more):
+    """F test of more columns with a level for each cluster; None where clusters do not hold several groups.
+
+    A variance of clusters estimated as zero would take their error for that within, and call too often.
+    """
+    root = np.sqrt(grouping.data.weight)
+    y, levels = root * grouping.data.yields, np.eye(grouping.cluster.max() + 1)[grouping.cluster]
+    rss, rank = [], []
+    for columns in (held, np.column_stack([held, more])):
+        design = np.column_stack([levels, columns]) * root[:, None]
+        design /= np.maximum(np.linalg.norm(design, axis=0), 1e-300)
+        solved, _, rank_of, _ = np.linalg.lstsq(design, y, rcond=1e-10)
+        rss.append(float(((y - design @ solved) ** 2).sum()))
+        rank.append(int(rank_of))
+    if rank[1] - rank[0] < more.shape[1] or rank[1] >= len(y):
+        return None
+    return f_test(rss[0] - rss[1], more.shape[1], rss[1], len(y) - rank[1])
 
 
 def f_test(gained, df1, rss, df2):
