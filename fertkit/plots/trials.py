@@ -10,7 +10,7 @@ from fertkit.plots.style import figure, finish, grow, note, panels_beside
 from fertkit.results import counted, heading, plain, show
 from fertkit.rounding import above, below
 
-#: Letters of names that stand side by side below a figure; more stand upright.
+#: Letters of names that stand side by side below a figure; with more, treatments run down the side.
 WIDE = 100
 #: Points of a map drawn at most; a longer log is thinned evenly.
 DRAWN = 40_000
@@ -23,6 +23,9 @@ def strip_means(analysis, ax):
     """Draw treatment means with their intervals and letters over the strips they come from."""
     means, strips, y = analysis.means, analysis.strips, analysis.response
     numeric = all(isinstance(t, float | int | np.number) for t in means["treatment"])
+    names = [show(t) for t in means["treatment"]]
+    if not numeric and len(names) * max(map(len, names)) > WIDE:
+        return _mean_rows(analysis, names, ax)
     place = {t: float(t) if numeric else i for i, t in enumerate(means["treatment"])}
     x = np.array([*place.values()])
     blocks = strips["block"] if "block" in strips else strips[y].map(lambda _: "")
@@ -38,8 +41,7 @@ def strip_means(analysis, ax):
         note(ax, letters, (at, height), (0, 5), ha="center")
     if means["letters"].str.len().gt(0).all():
         ax.add_artist(shown("same letter: cannot be told apart", ls="none"))
-    names = [show(t) for t in place]
-    ax.set_xticks(x, names, rotation=90 * (not numeric and len(names) * max(map(len, names)) > WIDE))
+    ax.set_xticks(x, [show(t) for t in place])
     ax.margins(x=0.08, y=0.14)
     finish(ax, "Strips and treatment means", heading(analysis.treatment), heading(y))
 
@@ -62,6 +64,20 @@ def residual_panels(result, ax):
         ends = np.nanmin(table["normal_score"]), np.nanmax(table["normal_score"])
         panels[1].plot(ends, ends, color=hue.curve, lw=1.2)
         panels[2].axvline(2 * result.usual_leverage, color=hue.accent, lw=1, ls=(0, (4, 2)))
+
+
+def _mean_rows(analysis, names, ax):
+    """Many treatments: a row each, with mean, interval and letters."""
+    means = analysis.means
+    at = rows(ax, names, pitch=0.19)
+    says = f"{100 * analysis.level:g} % interval of the mean"
+    whiskers(ax, means["low"], means["high"], at, label=says, ecolor=hue.accent, lw=1.6)
+    ax.plot(means["mean"], at, "D", label="mean", **ANSWER | {"ms": 5, "zorder": 5})
+    for y, letters in zip(at, means["letters"], strict=True):
+        remark(ax, y, letters)
+    if means["letters"].str.len().gt(0).all():
+        ax.add_artist(shown("same letter: cannot be told apart", ls="none"))
+    return finish(ax, "Treatment means", heading(analysis.response))
 
 
 @figure()

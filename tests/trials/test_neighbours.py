@@ -100,3 +100,9 @@ def test_what_neighbouring_checks_cannot_tell_is_refused(line):
     few = table[(table["treatment"] != "Check") | (table["block"] == 1) & (table["position"] < 7)]
     with pytest.raises(NotEstimable, match="of checks: adjustment"):
         analyse_strips(few, design="near checks")
+
+
+def test_many_treatments_run_down_the_side(layout):
+    found = analyse_strips(layout)
+    ax = found.plot()
+    assert [tick.get_text() for tick in ax.get_yticklabels()] == found.means["treatment"].tolist()
