@@ -15,7 +15,7 @@ Method
   weights, because the true curve is not known.
 * Money: an analysis gives its `net_return` with the flat range, its `price_table`, and its `regret` under
   uncertain prices; `pool_net_return` finds one rate for many sites. Moving a price never refits.
-* Networks: `fit_network` puts many sites in one nonlinear mixed model, `network_rate` gives the rate for the
+* Networks: `fit_network` puts many sites in one nonlinear mixed model, its `best_rate` gives the rate for the
   region or for a new site of which something is known.
 * Groups (`compare_groups`): curves of hybrids, timings or zones of one trial, and whether a rate for each
   is worth it.
@@ -46,7 +46,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "fit": ["fit_response"],
         "groups": ["compare_groups"],
         "money": ["net_return", "price_table"],
-        "network_fit": ["fit_network", "network_rate"],
+        "network_fit": ["fit_network"],
         "optimum": ["economic_optimum_rate", "Status"],
         "plan": ["curve_through", "expected_interval"],
         "pooled": ["pool_net_return"],

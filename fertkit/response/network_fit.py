@@ -163,6 +163,10 @@ class NetworkFit(Result):
         """Grid of rates tested [rate unit]."""
         return self.start + self.span * np.linspace(0, 1, 201)
 
+    def best_rate(self, prices: Prices, **options) -> "NetworkRate":
+        """Find the rate for the region, or for a new site; see `network_rate`."""
+        return network_rate(self, prices, **options)
+
     def site_curves(self, rates) -> np.ndarray:
         """Yields (sites, rates) expected at each site, given its own strips and all others."""
         at, effects = self.model.at, self.model.effects

@@ -11,9 +11,10 @@ import pytest
 from scipy import optimize, stats
 
 from fertkit.errors import InputError, NotEstimable
-from fertkit.response import CURVES, Prices, fit_network, network_rate
+from fertkit.response import CURVES, Prices, fit_network
 from fertkit.response.data import read_trial_data
 from fertkit.response.mixed_curve import Effects, SiteData, centred, evaluate, fit_mixed
+from fertkit.response.network_fit import network_rate
 from fertkit.response.sums import make_sweep, stack
 
 # ---- against R
@@ -313,7 +314,7 @@ def test_truth_is_met(joins):
     for term, true in (("yield at 0 kg/ha", 6.0), ("slope at the start", 0.04), ("end of the rise", 100.0)):
         assert table.loc[term, "low"] < true < table.loc[term, "high"]
     assert np.abs(fit.sites["end_of_rise"] - params[:, 2]).mean() < 8
-    rate = network_rate(fit, PRICES)
+    rate = fit.best_rate(PRICES)
     best = np.arange(0, 200.5)
     own = (CURVES["linear_plateau"].value(best, params[:, None, :]) - 0.008 * best).mean(axis=0)
     assert rate.rate == pytest.approx(best[own.argmax()], abs=8)
