@@ -96,8 +96,9 @@ class Grouping:
     def fit(self, design):
         """Linear model whose strips share what is `random`: coefficients, covariance, degrees_of_freedom."""
         data, y = self.data, self.data.yields
-        if self.random is None:
-            return _Plain(design, y, data.weight)
+        plain = _Plain(design, y, data.weight)
+        if self.random is None or not plain.error:  # without an error nothing is shared by chance
+            return plain
         parts = [shared(self.random), np.diag(1 / data.weight)]
         return fit_reml(design, y, components(parts), np.full(2, y.var() / 2))
 
@@ -119,6 +120,7 @@ class _Plain:
         root = np.sqrt(weight)
         fit = linear.fit(design * root[:, None], y * root)
         self.coefficients, self.covariance, self._df = fit.coefficients, fit.covariance * fit.variance, fit.df
+        self.error = fit.rss > 0 and fit.df > 0  # rounding is none: see `linear.fit`
 
     def degrees_of_freedom(self, contrast) -> float:
         return float(self._df)
@@ -141,7 +143,7 @@ def model_table(grouping: Grouping, curves=tuple(CURVES)) -> pd.DataFrame:
     rows = []
     for key in curves:
         try:
-            rows += _rows_of(grouping, CURVES[key])
+            rows += rows_of(grouping, CURVES[key])
         except NotEstimable:  # too few rates for this curve in some group
             continue
     names = ["curve", "label", "structure", "k", "rss", "aicc", "f", "df1", "df2", "p"]
@@ -151,7 +153,7 @@ def model_table(grouping: Grouping, curves=tuple(CURVES)) -> pd.DataFrame:
     return table.sort_values("aicc", kind="stable", na_position="last", ignore_index=True)
 
 
-def _rows_of(grouping, curve):
+def rows_of(grouping, curve):
     """Rows of one curve; one without a rise, the mean, has no shape to be separate in."""
     data, n = grouping.data, len(grouping.data.rate)
     parallel, common = fit_data(grouping.within, curve), fit_data(data, curve)
@@ -187,11 +189,7 @@ def _level_test(grouping, common, parallel):
     """F test of equal levels under parallel curves."""
     if grouping.random is None:
         return f_test(common.rss - parallel.rss, len(grouping.labels) - 1, parallel.rss, parallel.df_error)
-    design, contrasts = level_contrasts(grouping, parallel)
-    try:
-        return wald(grouping.fit(design), contrasts)
-    except NotEstimable:
-        return (np.nan,) * 4
+    return _wald(grouping, *level_contrasts(grouping, parallel))
 
 
 def level_contrasts(grouping, parallel):
@@ -213,8 +211,14 @@ def _shape_test(grouping, parallel, each):
     if within is not None:
         return within
     design = np.column_stack([grouping.base, grouping.own, columns, differ])
+    return _wald(grouping, design, np.eye(design.shape[1])[-differ.shape[1] :])
+
+
+def _wald(grouping, design, contrasts):
+    """F test of contrasts of a mixed model; nan where there is no error to test against."""
     try:
-        return wald(grouping.fit(design), np.eye(design.shape[1])[-differ.shape[1] :])
+        fit = grouping.fit(design)
+        return (np.nan,) * 4 if isinstance(fit, _Plain) else wald(fit, contrasts)
     except NotEstimable:
         return (np.nan,) * 4
 

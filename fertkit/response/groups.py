@@ -277,9 +277,8 @@ def compare_groups(
         With one group, a group of fewer than three rates, groups that are one block each, or no rates in
         common.
     """
-    table = one_trial(trial)
     read = {"rate": rate, "response": response, "blocks": blocks, "weight": weight}
-    grouping = _group(trial, table, by, cluster, read)
+    grouping = group_rows(trial, by, cluster, **read)
     analyses = {}
     prices = prices_for(grouping.data, nutrient_price, grain_price, prices)
     for code, name in enumerate(grouping.labels):
@@ -304,8 +303,9 @@ def _any_key(analyses):
 # ---- groups of a table
 
 
-def _group(trial, table, by, cluster, read) -> Grouping:
+def group_rows(trial, by, cluster=None, **read) -> Grouping:
     """Read a trial and its groups; refuse what a comparison cannot rest on."""
+    table = one_trial(trial)
     missing = [column for column in (by, cluster) if column is not None and column not in table]
     if missing:
         columns = f"columns are: {', '.join(map(str, table))}"
@@ -505,6 +505,7 @@ def _levels(result):
     for one, other in combinations(range(len(grouping.labels)), 2):
         contrast = picks[other] - picks[one]
         value, se = contrast @ fit.coefficients, np.sqrt(contrast @ fit.covariance @ contrast)
+        se = se if se > 0 else np.nan  # strips without an error tell nothing of it
         df = fit.degrees_of_freedom(contrast)
         reach = stdtrit(df, 0.5 + result.level / 2) * se
         rows.append((grouping.labels[one], grouping.labels[other], value, value - reach, value + reach, df,

@@ -307,3 +307,13 @@ def test_groups_in_blocks_of_their_own_are_judged_by_blocks():
     row = result.tests("parallel")
     assert (row["f"], row["df2"]) == pytest.approx((by_hand, 4), rel=1e-5)
     assert "blocks of their own" in result.summary()
+
+
+@pytest.mark.parametrize("yields", [lambda trial: 50.0, lambda trial: 48 + 0.2 * trial["rate_lb_ac"]])
+def test_yields_without_an_error_are_said_to_tell_nothing_of_it(yields):
+    """Constant yields, or a straight line without noise: nothing is shown to differ or to pay."""
+    table = made(blocks=3)
+    result = compare_groups(table.assign(yield_bu_ac=yields(table)), "hybrid", curve="quadratic", **MADE)
+    assert result.levels[["low", "high", "p"]].isna().all(axis=None)
+    assert not result.pays
+    assert "is not shown to pay" in result.summary()

@@ -1,0 +1,43 @@
+"""Error rates of curves by group: the committed table, and the simulation behind it in small."""
+
+import importlib.util
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+TESTS = Path(__file__).parents[1]
+
+
+@pytest.fixture(scope="module")
+def simulation():
+    script = TESTS / "benchmarks" / "group_coverage.py"
+    spec = importlib.util.spec_from_file_location("group_coverage", script)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def around(percent, trials, errors=3):
+    """Ends of what a true share gives in so many trials [%], by the binomial standard error."""
+    reach = errors * np.sqrt(percent * (100 - percent) / trials)
+    return percent - reach, percent + reach
+
+
+def test_the_table_holds_the_nominal_rates():
+    table = pd.read_csv(TESTS / "reference" / "coverage" / "groups.csv")
+    assert {"split", "mixed", "zones", "strips"} == set(table["layout"])
+    for row in table.itertuples():
+        if row.quantity in ("yields differ", "shapes differ"):
+            assert row.percent <= around(5, row.trials)[1]
+        if row.quantity in ("difference held", "net gain held"):
+            assert row.percent >= around(95, row.trials)[0]
+        if row.optimum_a == row.optimum_b and row.quantity in ("optima differ", "a rate for each pays"):
+            assert row.percent <= around(5, row.trials)[1]
+
+
+def test_whole_strips_do_not_pass_for_replicates(simulation):
+    """Thirty split plots without a difference: yields and shapes are told apart about one time in twenty."""
+    alarms = simulation.false_alarms("split", 30, np.random.default_rng(7))
+    assert max(alarms.values()) <= around(5, 30)[1]
