@@ -84,6 +84,12 @@ def _folder_to_disk(folder):
             os.close(handle)
 
 
+def named(path, ending: str) -> Path:
+    """Return a path with an ending, if it has none: a page called ``field`` is ``field.html``."""
+    path = Path(path)
+    return path if path.suffix else path.with_suffix(ending)
+
+
 @asks(content=a_content, path=a_path)
 def write_whole(content: str | bytes, path) -> Path:
     """Write a file whole or not at all: a failed or killed write leaves the old file as it was.

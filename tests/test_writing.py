@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from fertkit.writing import drafted, write_whole
+from fertkit.writing import drafted, named, write_whole
 
 
 def test_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
@@ -133,3 +133,8 @@ def test_a_full_disk_is_one_line_on_the_command_line(to_page, demo):
         told = subprocess.run(command, stdout=out, stderr=subprocess.PIPE, text=True, check=False)
     name = "/dev/full" if to_page else "what is printed"
     assert (told.returncode, told.stderr) == (2, f"fertkit: {name}: No space left on device\n")
+
+
+def test_a_page_without_an_ending_gets_one(tmp_path):
+    assert named(tmp_path / "hist", ".html").name == "hist.html"
+    assert named("a/field.htm", ".html").name == "field.htm"

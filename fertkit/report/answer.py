@@ -12,7 +12,7 @@ from fertkit.report.page import render_page
 from fertkit.report.sections import Section, checks_of
 from fertkit.report.workbook import sources_sheet, workbook_bytes
 from fertkit.results import Result
-from fertkit.writing import write_whole
+from fertkit.writing import named, write_whole
 
 
 class Answer(Result):
@@ -55,7 +55,7 @@ class Answer(Result):
     @asks(path=a_path)
     def write_page(self, path) -> Path:
         """Write the page, whole or not at all."""
-        return write_whole(self.page(), path)
+        return write_whole(self.page(), named(path, ".html"))
 
     @asks(path=a_path)
     def write_workbook(self, path) -> Path:
@@ -69,4 +69,4 @@ class Answer(Result):
             If the folder does not exist or cannot be written.
         """
         tables = [table for section in self.sections for table in section.tables]
-        return write_whole(workbook_bytes([*tables, sources_sheet(self.sources)]), path)
+        return write_whole(workbook_bytes([*tables, sources_sheet(self.sources)]), named(path, ".xlsx"))

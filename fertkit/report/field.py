@@ -26,7 +26,7 @@ from fertkit.say.sheet import MOST_WORDS, figure_says, sheet_head, sheet_lines
 from fertkit.say.sheet import words as count
 from fertkit.tissue.explanation import Explanation
 from fertkit.tissue.score import TissueScores
-from fertkit.writing import plain_letters, write_whole
+from fertkit.writing import named, plain_letters, write_whole
 
 
 @dataclass(frozen=True)
@@ -152,7 +152,7 @@ class FieldAnswer(Answer):
         path = Path(path)
         if path.is_dir():
             path = path / page_name(self)
-        return write_whole(self.page(), path)
+        return write_whole(self.page(), named(path, ".html"))
 
 
 def page_name(answer) -> str:

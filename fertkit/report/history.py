@@ -17,7 +17,7 @@ from fertkit.say.history import field_lines
 from fertkit.say.leaf import DEFER
 from fertkit.say.line import Kind
 from fertkit.tissue.history import FieldHistory, State, field_history
-from fertkit.writing import write_whole
+from fertkit.writing import named, write_whole
 
 PATH = {
     "crop": "crop", "season": "season", "sampled": "sampled", "growth_stage": "stage", "plant_part": "part",
@@ -92,15 +92,15 @@ class HistoryAnswer(Answer):
     def write_workbook(self, path) -> Path:
         """Write every value and comparison as XLSX; a page shows those that tell something."""
         tables = [*_tables(self.history), *_read(self.history).tables, _checks(self.history)]
-        return write_whole(workbook_bytes([*tables, sources_sheet(self.sources)]), path)
+        return write_whole(workbook_bytes([*tables, sources_sheet(self.sources)]), named(path, ".xlsx"))
 
     @asks(path=a_path)
     def write_page(self, path) -> Path:
         """Write the page; of several fields an index, and beside it a page each."""
         fields = self.history.fields
         if len(fields) == 1:
-            return write_whole(self.page(), path)
-        path = Path(path)
+            return write_whole(self.page(), named(path, ".html"))
+        path = named(path, ".html")
         pages = {name: f"{path.stem}_{n}{path.suffix}" for n, name in enumerate(fields, 1)}
         for name, page in pages.items():
             write_whole(HistoryAnswer(self.history.only(name)).page(), path.with_name(page))
