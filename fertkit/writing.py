@@ -85,9 +85,9 @@ def _folder_to_disk(folder):
 
 
 def named(path, ending: str) -> Path:
-    """Return a path with an ending, if it has none: a page called ``field`` is ``field.html``."""
+    """Return a path with an ending, if it has none and is not there: a page ``field`` is ``field.html``."""
     path = Path(path)
-    return path if path.suffix else path.with_suffix(ending)
+    return path if path.suffix or path.exists() else path.with_suffix(ending)
 
 
 @asks(content=a_content, path=a_path)
