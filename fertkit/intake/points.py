@@ -362,7 +362,7 @@ def _numbers(cells, taken, problems) -> dict[str, np.ndarray]:
 
 def _clock(column) -> np.ndarray:
     """Times as they stand, or dates and times of day in seconds; missing where they cannot be read."""
-    numbers = pd.to_numeric(column, errors="coerce")
+    numbers = pd.to_numeric(column.astype(str) if column.dtype.kind == "M" else column, errors="coerce")
     if numbers.isna().sum() == column.isna().sum():
         return numbers.to_numpy(dtype=float, na_value=np.nan)
     when = pd.to_datetime(column.astype(str), errors="coerce", format="mixed", utc=True)

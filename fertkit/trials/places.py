@@ -196,7 +196,9 @@ def strips_by_place(along, across, run, label, width, beside=BESIDE) -> np.ndarr
     cut = np.r_[True, (run[1:] != run[:-1]) | (label[1:] != label[:-1])]
     piece = np.cumsum(cut) - 1
     of = pd.DataFrame({"along": along, "across": across, "label": label}).groupby(piece)
-    across, label = of["across"].median().to_numpy(), of["label"].first().to_numpy()
+    # Half way between its sides: a polygon of several passes has its middle where it was, whatever was lost.
+    across = ((of["across"].min() + of["across"].max()) / 2).to_numpy()
+    label = of["label"].first().to_numpy()
     low, high = of["along"].min().to_numpy(), of["along"].max().to_numpy()
     if len(across) > MOST_PIECES:
         raise NotEstimable(

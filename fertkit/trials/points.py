@@ -16,6 +16,7 @@ from fertkit.intake.points import YieldPoints
 from fertkit.reference.load import method_sources
 from fertkit.results import Result, checks_frame
 from fertkit.trials.limits import check_row, citations, default
+from fertkit.trials.places import near_change
 from fertkit.trials.point_steps import STEPS, Log, find_passes
 
 #: Passes with neighbours in the other direction that the delay takes (common practice, no source).
@@ -23,6 +24,10 @@ FEWEST_PASSES = 6
 #: Two thirds of the passes have to want a delay this near to the best of all [s], and the roughness to fall
 #: to this share of its median over the delays tried (common practice, no source).
 ALIKE_S, DEPTH = 2.0, 0.9
+#: Yields are compared over so many seconds, as the threshing blends them anyway (common practice, no source).
+BLENDED_S = 5.0
+#: A change of rate along a pass shows a delay this far on both sides [m] (common practice, no source).
+CHANGE_M = 40.0
 #: Passes run against each other where both lie this near to one line (cosine of 30 degrees).
 STRAIGHT = 0.866
 _SAY = "the delay cannot be found from this log"
@@ -219,7 +224,7 @@ def _checks(steps):
 
 
 @asks(points=holding("points", "crop", like="what read_yield_points gives"), candidates=numbers)
-def find_delay(points: YieldPoints, candidates=range(0, 21)) -> pd.DataFrame:
+def find_delay(points: YieldPoints, candidates=range(0, 21), label=None) -> pd.DataFrame:
     """Find the time from header to flow sensor at which passes harvested in opposite directions agree best.
 
     Only points away from the ends of a pass are compared, each with the nearest one of a pass harvested the
@@ -230,6 +235,9 @@ def find_delay(points: YieldPoints, candidates=range(0, 21)) -> pd.DataFrame:
     points : YieldPoints
     candidates : sequence of int
         Delays to try [s].
+    label : (n,) int array, optional
+        What was applied at each point: yields are compared about the middle of their pass and label, so that
+        neither differences between rates nor those between passes hide the delay.
 
     Returns
     -------
@@ -246,25 +254,38 @@ def find_delay(points: YieldPoints, candidates=range(0, 21)) -> pd.DataFrame:
     candidates = np.asarray(candidates)
     candidates = candidates.astype(int) if (candidates % 1 == 0).all() else candidates
     values, run = _values(points, candidates)
-    one, other = _opposite(points.points, run)
-    whole = np.isfinite(values[:, one] + values[:, other]).all(axis=0)
-    one, other = one[whole], other[whole]
-    count = np.bincount(run[one], minlength=run.max() + 1)
-    enough = count >= USUAL.shortest
+    if label is not None:
+        values = np.array([_about_middle(row, run, label) for row in values])
+    pairs = _opposite(points.points, run)
+    one, other, enough = _compared(values, run, *pairs)
+    if enough.sum() < FEWEST_PASSES and label is not None:
+        # A yield about the middle of its rate is compared with none, next to where the rate changes.
+        values = np.column_stack([values, np.zeros(len(values), np.float32)])
+        along = np.cumsum(np.nan_to_num(points.points["distance_m"].to_numpy()))
+        one = np.flatnonzero(near_change(label, run, along, CHANGE_M))
+        one, other, enough = _compared(values, run, one, np.full(len(one), len(run)))
     if enough.sum() < FEWEST_PASSES:
+        where = "" if label is None else " or changes of rate"
         raise NotEstimable(
-            f"{_SAY}: {enough.sum()} passes have neighbours harvested in the opposite direction, "
+            f"{_SAY}: {enough.sum()} passes have neighbours harvested in the opposite direction{where}, "
             f"{FEWEST_PASSES} are needed (common practice, no source); take it from the manual of "
             "the combine or from a pass over a known edge"
         )
     squares = (values[:, one] - values[:, other]) ** 2
-    by_pass = np.array([np.bincount(run[one], weights=s, minlength=len(count)) for s in squares])[:, enough]
+    by_pass = np.array([np.bincount(run[one], s, minlength=len(enough)) for s in squares])[:, enough]
     roughness = np.sqrt(squares.mean(axis=1))
     votes = by_pass.argmin(axis=0)
     _check_agreement(np.asarray(candidates, dtype=float), roughness, votes)
     table = pd.DataFrame({"delay_s": candidates, "roughness": roughness,
                           "passes_best": np.bincount(votes, minlength=len(candidates))})  # fmt: skip
     return table.sort_values("roughness", ignore_index=True, kind="stable")
+
+
+def _compared(values, run, one, other):
+    """Pairs whose yields are known after every delay, and which passes have enough of them."""
+    whole = np.isfinite(values[:, one] + values[:, other]).all(axis=0)
+    one, other = one[whole], other[whole]
+    return one, other, np.bincount(run[one], minlength=run.max() + 1) >= USUAL.shortest
 
 
 def _check_agreement(delays, roughness, votes):
@@ -281,15 +302,31 @@ def _check_agreement(delays, roughness, votes):
 
 def _values(points, candidates) -> tuple[np.ndarray, np.ndarray]:
     """Yield of every point after each delay, missing where it is lost or near an end; number of the pass."""
-    values = []
+    values, seconds = [], points.points["seconds"]
+    step = seconds[seconds > 0].median()
+    records = 2 * int(BLENDED_S / step / 2) + 1 if step > 0 else 1
     for delay in candidates:
         rules = replace(NO_RULES, delay_s=float(delay), edge_m=USUAL.edge_m, global_sd=USUAL.global_sd)
         try:
             tried = clean_points(points, rules).points
         except NotEstimable as error:
             raise NotEstimable(f"{_SAY}: {error}") from None
-        values.append(tried[points.yield_column].where(tried["removed_by"] == "").to_numpy(np.float32))
+        kept = tried[points.yield_column].where(tried["removed_by"] == "")
+        values.append(_blended(kept, tried["pass"], records).to_numpy(np.float32))
     return np.array(values), tried["pass"].to_numpy()
+
+
+def _blended(values, run, records) -> pd.Series:
+    """Mean of the records about each, of the same pass; missing where the record itself is."""
+    if records < 3:
+        return values
+    rolled = values.groupby(run).rolling(records, center=True, min_periods=1).mean()
+    return rolled.droplevel(0).reindex(values.index).where(values.notna())
+
+
+def _about_middle(values, run, label) -> np.ndarray:
+    values = pd.Series(values)
+    return (values - values.groupby([run, label]).transform("median")).to_numpy()
 
 
 def _opposite(table, run) -> tuple[np.ndarray, np.ndarray]:

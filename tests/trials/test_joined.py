@@ -134,6 +134,52 @@ def test_a_shapefile_reads_as_its_geojson(field, tmp_path):
     assert read.strips["yield_bu_ac"].tolist() == same.strips["yield_bu_ac"].tolist()
 
 
+def cut_by_rates(seed=3, one_way=False):
+    """Whole-field polygons whose rates change along the passes, a delay of 8 s and grain blended over 3 s."""
+    rng = np.random.default_rng(seed)
+    plan = np.array([np.r_[rng.permutation(5), rng.permutation(5)] * 50.0 for _ in range(3)])
+    logs, features = [], []
+    for run in range(20):
+        y = np.arange(0, 600, 2.0)
+        rate = plan[(y // 200).astype(int), run // 2]
+        if run % 2 and not one_way:
+            y, rate = y[::-1], rate[::-1]
+        grain = made.response(rate) + rng.normal(0, 8, len(y)) + made.smooth(rng, len(y), 30, 4)
+        late = np.convolve(np.r_[np.zeros(8), grain], np.ones(3) / 3)[: len(y)]
+        logs.append(pd.DataFrame({"x": (run + 0.5) * 9, "y": y, "grain": late}))
+    for (part, strip), rate in np.ndenumerate(plan):
+        lon, lat = made.degrees(
+            np.array([0, 18, 18, 0, 0]) + 18 * strip, np.array([0, 0, 1, 1, 0]) * 200 + 200 * part
+        )
+        shape = {"type": "Polygon", "coordinates": [np.column_stack([lon, lat]).tolist()]}
+        features.append({"type": "Feature", "properties": {"N rate (lb/ac)": rate}, "geometry": shape})
+    log = pd.concat(logs, ignore_index=True)
+    lon, lat = made.degrees(log["x"], log["y"])
+    log = pd.DataFrame({"Longitude": lon, "Latitude": lat, "Yield (bu/ac at 15.5 %)": log["grain"],
+                        "Distance (m)": 2.0, "Width (m)": 9.0, "Seconds": 1.0})  # fmt: skip
+    return log, {"type": "FeatureCollection", "features": features}, plan
+
+
+@pytest.mark.parametrize("one_way", [False, True])
+def test_the_delay_shows_where_rates_change_along_the_passes(one_way):
+    """Neighbours have other rates, so raw yields hide it; 8 s and blending over 3 s are 9 s on average."""
+    log, polygons, plan = cut_by_rates(one_way=one_way)
+    joined = join_points(log, polygons, crop="corn")
+    assert joined.delay_s == 9
+    # Polygons of one rate end to end are one strip, whatever was lost on one of their passes.
+    assert len(joined.strips) == plan.size - (np.diff(plan, axis=0) == 0).sum()
+
+
+def test_dates_as_a_table_has_them_are_seconds(field):
+    """Records a second apart, as dates of a table or as their text."""
+    log = field[0]
+    when = pd.date_range("2026-10-02 10:00", periods=len(log), freq="s")
+    bare = log.drop(columns="Interval (s)")
+    for times in (when, when.astype(str), when.as_unit("us")):
+        points = read_points(bare.assign(Time=times), crop="corn").points
+        assert (points["seconds"] == 1).all()
+
+
 # ---- what is refused
 
 
