@@ -133,7 +133,8 @@ def _means(strips) -> list[Line]:
         _said(f"{letters_text(strips)}.", strips.adjust, "letters"),
     ]  # fmt: skip
     if strips.check_strip is not None:
-        text = f"each treatment was set against the check, {show(strips.check_strip)}, by Dunnett's test."
+        text = f"each treatment was set against the check, {show(strips.check_strip)}, by Dunnett's test; "
+        text += "the intervals of these differences hold together."
         lines.append(_said(text, "dunnett"))
     return [
         *lines,

@@ -84,7 +84,7 @@ def stands_out(analysis) -> str:
     rest, it = analysis.without_doubtful, "them" if len(analysis.doubtful.rows) > 1 else "it"
     without, with_it = (optimum_text(o) if o else "it cannot be estimated" for o in (rest, analysis.as_read))
     return (
-        f"Look at this first: {doubtful_text(analysis.doubtful, analysis.data)}. With {it} the economic "
+        f"Look at this first: {doubtful_text(analysis.doubtful, analysis.given)}. With {it} the economic "
         f"optimum rate is {with_it}; without {it}, {without}. See the field notes, "
         "and leave a yield empty only where something went wrong."
     )

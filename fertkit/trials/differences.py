@@ -92,7 +92,7 @@ def against_check(means, covariance, df, check, *, level: float = 0.95) -> pd.Da
     Returns
     -------
     DataFrame
-        treatment, difference (from the check), se, df, low, high, p, p_adjusted.
+        treatment, difference (from the check), se, df, low, high (adjusted as a family), p, p_adjusted.
     """
     at = list(means.index).index(check)
     others = np.delete(np.arange(len(means)), at)
@@ -100,7 +100,9 @@ def against_check(means, covariance, df, check, *, level: float = 0.95) -> pd.Da
     table.insert(0, "treatment", means.index[others])
     with_check = covariance[others, at]
     spread = covariance[np.ix_(others, others)] + covariance[at, at] - with_check[:, None] - with_check
-    table["p_adjusted"] = _largest_of(table, spread)
+    table["p_adjusted"], many = _largest_of(table, spread, level)
+    if many:
+        table["low"], table["high"] = (table["difference"] + side * many * table["se"] for side in (-1, 1))
     return table
 
 
@@ -119,33 +121,39 @@ def _differences(means, covariance, df, base, other, level) -> pd.DataFrame:
     return table
 
 
-def _largest_of(table, spread):
-    """Probability that the largest |t| of the family exceeds each one seen, under a multivariate t."""
-    from scipy.stats import multivariate_t
+def _largest_of(table, spread, level):
+    """Probability that the largest |t| of the family exceeds each one seen, and its point at `level`.
+
+    Under a multivariate t; the point is None where the family has one member or no error.
+    """
+    from scipy.optimize import brentq
+    from scipy.stats import multivariate_t, t
 
     ratio = np.abs(table["difference"] / table["se"]).to_numpy()
     if len(table) == 1 or not np.isfinite(ratio).all():
-        return table["p"]
-    correlation = spread / np.sqrt(np.outer(np.diag(spread), np.diag(spread)))
+        return table["p"], None
+    correlation, df = spread / np.sqrt(np.outer(np.diag(spread), np.diag(spread))), float(table["df"].mean())
     if len(table) > FAMILY:
-        return np.maximum(_drawn(correlation, float(table["df"].mean()), ratio), table["p"])
-    family = multivariate_t(
-        shape=correlation, df=max(float(table["df"].mean()), 1.0), allow_singular=True, seed=20240
-    )
-    inside = [family.cdf(np.full(len(ratio), r), lower_limit=np.full(len(ratio), -r)) for r in ratio]
+        drawn = _drawn(correlation, df, len(ratio))
+        return np.maximum(1 - np.searchsorted(drawn, ratio) / DRAWS, table["p"]), np.quantile(drawn, level)
+    family = multivariate_t(shape=correlation, df=max(df, 1.0), allow_singular=True, seed=20240)
+
+    def inside(r):
+        return family.cdf(np.full(len(ratio), r), lower_limit=np.full(len(ratio), -r))
+
+    single, all_of = (t.isf((1 - level) / 2 / share, max(df, 1.0)) for share in (1, len(ratio)))
+    point = brentq(lambda r: inside(r) - level, 0.99 * single, 1.01 * all_of, xtol=1e-4)
     # Never below the unadjusted probability: the integral is a simulation good to about four digits.
-    return np.maximum(1 - np.array(inside), table["p"])
+    return np.maximum(1 - np.array([inside(r) for r in ratio]), table["p"]), max(point, single)
 
 
-def _drawn(correlation, df, ratio) -> np.ndarray:
-    """Share of drawn families whose largest |t| exceeds each one seen, good to two or three digits."""
+def _drawn(correlation, df, many) -> np.ndarray:
+    """The largest |t| of drawn families in ascending order, good to two or three digits."""
     rng = np.random.default_rng(20240)
     values, vectors = np.linalg.eigh(correlation)
-    normal = rng.standard_normal((DRAWS, len(ratio))) * np.sqrt(np.maximum(values, 0))
-    largest = np.abs(normal @ vectors.T).max(axis=1) / np.sqrt(
-        rng.chisquare(max(df, 1.0), DRAWS) / max(df, 1.0)
-    )
-    return 1 - np.searchsorted(np.sort(largest), ratio) / DRAWS
+    normal = rng.standard_normal((DRAWS, many)) * np.sqrt(np.maximum(values, 0))
+    chi = np.sqrt(rng.chisquare(max(df, 1.0), DRAWS) / max(df, 1.0))
+    return np.sort(np.abs(normal @ vectors.T).max(axis=1) / chi)
 
 
 def holm(p) -> np.ndarray:

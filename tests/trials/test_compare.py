@@ -19,6 +19,7 @@ def test_printed_points_of_dunnett_leave_5_percent(comparisons, df, point):
     found = against_check(means, np.eye(comparisons + 1) / 2, df, 0)
     assert found["p_adjusted"].iloc[0] == pytest.approx(0.05, abs=0.002)
     assert found["p"].iloc[0] < 0.035  # a single comparison would call it sooner
+    assert found["low"].iloc[0] == pytest.approx(0, abs=0.01)
 
 
 @pytest.mark.parametrize("others", [2, 3])
@@ -29,6 +30,9 @@ def test_comparisons_with_a_check_as_scipy_has_them(others):
         "treatment": np.repeat(np.arange(others + 1), 6), "yield_bu_ac": np.concatenate(groups),
     })  # fmt: skip
     found = analyse_strips(table, treatment="treatment", blocks=[], check=0).means
-    outside = dunnett(*groups[1:], control=groups[0], rng=np.random.default_rng(1)).pvalue
-    assert found["p_adjusted"].dropna().to_numpy() == pytest.approx(outside, abs=2e-3)
+    outside = dunnett(*groups[1:], control=groups[0], rng=np.random.default_rng(1))
+    assert found["p_adjusted"].dropna().to_numpy() == pytest.approx(outside.pvalue, abs=2e-3)
+    span = outside.confidence_interval()
+    for name, ends in (("difference_low", span.low), ("difference_high", span.high)):
+        assert found[name].dropna().to_numpy() == pytest.approx(ends, abs=0.05)
     assert (found["p_adjusted"].dropna() > found["p"].dropna() + 1e-3).all()

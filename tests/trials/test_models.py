@@ -99,12 +99,18 @@ def test_fixed_blocks_by_the_pseudoinverse(trend, adjust):
     # Against the check of 40, second in order.
     others = own[own["treatment"] != 40.0]
     np.testing.assert_allclose(others["difference"], means[[0, 2, 3]] - means[1])
-    columns = others[["difference_low", "difference_high", "p"]].to_numpy()
-    for i, (low, high, single) in zip((0, 2, 3), columns, strict=True):
+    columns = others[["difference_low", "difference_high", "p", "p_adjusted"]].to_numpy()
+    points = []
+    for i, (low, high, single, family) in zip((0, 2, 3), columns, strict=True):
         se = np.sqrt(cov[i, i] + cov[1, 1] - 2 * cov[i, 1])
         gap = means[i] - means[1]
-        assert (low, high) == pytest.approx((gap - t.isf(0.05) * se, gap + t.isf(0.05) * se))
+        assert (low + high) / 2 == pytest.approx(gap)
+        points.append((high - low) / 2 / se)
+        assert (low > 0 or high < 0) == (family < 0.1)
         assert single == pytest.approx(2 * t.sf(abs(gap) / se))
+    # One point for all: more than a single comparison needs, less than Bonferroni's.
+    assert max(points) == pytest.approx(min(points))
+    assert t.isf(0.05) < points[0] < t.isf(0.05 / 3)
     assert np.isnan(own.loc[own["treatment"] == 40.0, "difference"]).all()
     # Treatments share a letter where no adjusted probability is below 1 - level.
     letters = own.set_index("treatment")["letters"]
