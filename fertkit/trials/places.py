@@ -65,7 +65,8 @@ def nearest_record(x, y, places, reach) -> np.ndarray:
     from scipy.spatial import cKDTree
 
     known = np.flatnonzero(np.isfinite(places).all(axis=1))
-    _, near = cKDTree(places[known]).query(np.column_stack([x, y]), distance_upper_bound=reach, workers=-1)
+    tree = cKDTree(places[known])
+    _, near = tree.query(np.column_stack([x, y]), distance_upper_bound=reach, workers=-1)
     return np.append(known, -1)[near]
 
 
