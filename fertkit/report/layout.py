@@ -13,7 +13,7 @@ from fertkit.report import sections as parts
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section, pick
 from fertkit.response.curves import QUADRATIC_PLATEAU
-from fertkit.response.placing import RatePlacing, place_rates
+from fertkit.response.placing import GIVEN, RatePlacing, place_rates
 from fertkit.response.plan import ExpectedInterval, bare_plans, curve_through, expected_interval
 from fertkit.results import counted
 from fertkit.say.layout import RECOMMENDED
@@ -46,6 +46,8 @@ class LayoutAnswer(Answer):
     boundary : dict or sequence, optional
     line : two (longitude, latitude), optional
     headland : float
+    features : tuple of dict
+        The strips in the field, if there is a boundary or a line; see `application_geojson`.
     """
 
     plan: StripPlan
@@ -57,6 +59,7 @@ class LayoutAnswer(Answer):
     boundary: object = field(default=None, repr=False)
     line: object = field(default=None, repr=False)
     headland: float = 0.0
+    features: tuple = field(default=(), repr=False)
 
     @property
     def _parts(self) -> dict:
@@ -121,7 +124,7 @@ class LayoutAnswer(Answer):
             return paths
         where = {"line": self.line, "headland": self.headland}
         maps = {
-            "strips": application_geojson(self.plan, self.boundary, **where),
+            "strips": {"type": "FeatureCollection", "features": list(self.features)},
             "lines": guidance_geojson(self.plan, self.boundary, **where),
         }
         return paths + [
@@ -184,17 +187,19 @@ def answer_layout(
         if highest is None:
             highest = max(map(float, rates)) if rates else 1.5 * float(np.max(supposed["best_rates"]))
         count = len(rates) if rates else strips
-        placing = place_rates(**supposed, highest=highest, strips=count, sd=sd, rate_unit=unit)
+        placing = place_rates(**supposed, highest=highest, strips=count, sd=sd, rate_unit=unit, given=rates)
     if not rates and placing is None:
         raise NotEstimable("give the rates or treatments, or suppose a field for which to place rates")
     treatments = list(rates or placing.plans[RECOMMENDED])
     kinds = len(dict.fromkeys(treatments))
-    blocks, power = _blocks(blocks, difference_pct, cv_pct, kinds, design)
     factors = network_plan = None
+    layout = {"arrangement": arrangement, "whole_cv_pct": whole_cv_pct}
+    if second and difference_pct and blocks is None:  # as many as both factors need
+        blocks = plan_factors((second, kinds), difference_pct, cv_pct, **layout).blocks
+    blocks, power = _blocks(blocks, difference_pct, cv_pct, kinds, design)
     if second:
-        factors = plan_factors((second, kinds), difference_pct or power.difference_pct, cv_pct,
-                               arrangement=arrangement, whole_cv_pct=whole_cv_pct,
-                               blocks=None if difference_pct else blocks)  # fmt: skip
+        difference = difference_pct or power.difference_pct
+        factors = plan_factors((second, kinds), difference, cv_pct, blocks=blocks, **layout)
     expected = (
         None if placing is None else _expected(placing, treatments, blocks, supposed, sd, yield_unit, unit)
     )
@@ -205,12 +210,12 @@ def answer_layout(
         applicator_width=applicator_width, strip_length=strip_length, width_unit=width_unit, borders=borders,
         buffer=buffer, repeats=kinds < len(treatments) and not rates,
     )  # fmt: skip
-    answer = LayoutAnswer(plan, power, factors, placing, expected, network_plan, boundary, line, headland)
+    features = ()
     if boundary is not None or line is not None:
-        application_geojson(
-            plan, boundary, line=line, headland=headland
-        )  # refused before anything is written
-    return answer
+        features = tuple(application_geojson(plan, boundary, line=line, headland=headland)["features"])
+    return LayoutAnswer(
+        plan, power, factors, placing, expected, network_plan, boundary, line, headland, features
+    )
 
 
 def _blocks(blocks, difference, cv, kinds, design):
@@ -244,7 +249,8 @@ def _network(network, placing, treatments, cv, unit) -> NetworkPlan:
     if placing is None:
         return plan_network(**network, one_block=cv * np.sqrt(2), treatments=len(treatments),
                             quantity="difference of two treatments", unit="% of the mean")  # fmt: skip
-    one = float(placing.table.set_index("plan").filter(like="optimum_se").loc[RECOMMENDED].iloc[0])
+    own = GIVEN if GIVEN in placing.plans else RECOMMENDED
+    one = float(placing.table.set_index("plan").filter(like="optimum_se").loc[own].iloc[0])
     return plan_network(**network, one_block=one, treatments=len(treatments),
                         quantity="economic optimum", unit=unit)  # fmt: skip
 

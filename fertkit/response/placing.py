@@ -27,6 +27,7 @@ GRID = 101  # rates among which weights are shared
 TURNS = 3000  # of the multiplicative search; weights settle long before
 SUPPOSED = 7  # curves over a range of the rate of the best yield
 STEP = 1e-5  # share of a parameter or of the rates, for slopes
+GIVEN = "the rates given"
 
 
 @dataclass(frozen=True)
@@ -171,7 +172,7 @@ def _scaled(slopes, towards=None):
 def place_rates(
     *, yield_without: float, best_yield: float, best_rates, price_ratio: float, highest: float,
     strips: int = 6, sd: float = 1.0, step: float | None = None, curve=QUADRATIC_PLATEAU.key,
-    rate_unit: str = "lb/ac",
+    rate_unit: str = "lb/ac", given=None,
 ) -> RatePlacing:  # fmt: skip
     """Place the rates of a block to sharpen the economic optimum, beside equal spacing.
 
@@ -193,6 +194,8 @@ def place_rates(
         Rates are multiples of this; a twentieth of the highest if None [rate unit].
     curve : str
     rate_unit : str
+    given : sequence of float, optional
+        Rates of a block to hold beside those placed, as "the rates given" [rate unit].
 
     Raises
     ------
@@ -223,21 +226,24 @@ def place_rates(
         ),
     }
     variances = {name: variance_towards(slopes, towards, n) for name, n in counts.items()}
-    mean = {name: np.exp(np.log(v).mean()) for name, v in variances.items()}
     plans = {name: tuple(np.repeat(rates, n).tolist()) for name, n in counts.items()}
+    by_curve = {name: [sd * _median_se(*held, n) for held in known.values()] for name, n in counts.items()}
+    if given is not None:
+        plans[GIVEN], own = tuple(map(float, given)), np.asarray(given, float)
+        asked, each = ((yield_without, best_yield), supposed, ratio, highest, own), np.ones(len(own))
+        variances[GIVEN] = variance_towards(*_supposed(record, *asked), each)
+        by_curve[GIVEN] = [sd * _median_se(*held, each) for held in _known_curves(*asked).values()]
+    mean = {name: np.exp(np.log(v).mean()) for name, v in variances.items()}
     table = pd.DataFrame([
-        {"plan": name, "rates": ", ".join(map(plain, plans[name])), "distinct": int((n > 0).sum()),
+        {"plan": name, "rates": ", ".join(map(plain, held)), "distinct": len(set(held)),
          column("optimum_se", rate_unit): sd * float(np.sqrt(np.median(variances[name]))),
          "against_equal_pct": 100 * mean["equal spacing"] / mean[name],
-         "efficiency_pct": 100 * bound / strips / mean[name]}
-        for name, n in counts.items()
+         "efficiency_pct": 100 * bound / len(held) / mean[name]}
+        for name, held in plans.items()
     ])  # fmt: skip
     weights = pd.DataFrame({"rate": fine, **shares})
     weights = weights[weights[["d_weight", "c_weight"]].max(axis=1) > 1e-3].reset_index(drop=True)
-    others = pd.DataFrame([
-        {"curve": label, **{name: sd * _median_se(*held, n) for name, n in counts.items()}}
-        for label, held in known.items()
-    ])  # fmt: skip
+    others = pd.DataFrame({"curve": list(known), **by_curve})
     return RatePlacing(table, others, plans, weights, record.key, tuple(supposed.tolist()), rate_unit)
 
 

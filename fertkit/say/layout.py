@@ -1,12 +1,21 @@
 """Sentences about a trial that is planned: two factors, sites and years, rates, and the whole of it."""
 
 from fertkit.response.curves import CURVES
+from fertkit.response.placing import GIVEN
 from fertkit.results import counted, plain
 from fertkit.say.line import Kind, Line, lead, notes, told
 
 #: The plan of rates that is taken where none are typed.
 RECOMMENDED = "for the optimum of any curve"
 SUPPOSED = "all this holds as far as what was supposed of the field does"
+WHOLE_PCT = 99.5  # a strip that keeps so much of its ground is whole (common practice, no source)
+_ALONE = {
+    "any strip": "the strips hold one factor: to lay out both, give each pair as a treatment with a name, as "
+    "in A 0, A 60, B 0, B 60",
+    "whole strips": "the strips hold one factor: draw by lot in each block on which strips, laid across or "
+    "parted along these, each level of the first lies",
+    "zones": "lay {blocks} blocks in each zone: strips that run through all zones serve every one of them",
+}  # fmt: skip
 _LIES = {
     "any strip": "the first factor on any strip", "whole strips": "the first factor on whole strips",
     "zones": "zones that lie once, so that nothing tells their own difference from that of the place",
@@ -43,9 +52,8 @@ def network_plan_lines(plan) -> list[Line]:
         said.append(lead(f"In {counted(years, 'year')}, {ways} make {what}."))
     missing = sorted(set(table["years"]) - set(reached["years"]))
     if missing and not reached.empty:
-        said.append(
-            told(f"With {', '.join(counted(int(y), 'year') for y in missing)} no number of sites does.")
-        )
+        years = f"{' or '.join(map(str, missing))} {'year' if missing == [1] else 'years'}"
+        said.append(told(f"With {years} no number of sites up to 500 does."))
     if plan.year_sd > 0 and 1 in set(table["years"]):
         said += notes([
             "one year cannot tell how years differ: its interval is that of this year, and another year may "
@@ -61,10 +69,11 @@ def placing_lines(placing) -> list[Line]:
     low, high = placing.best_rates[0], placing.best_rates[-1]
     span = plain(low) if low == high else f"{plain(low)} to {plain(high)}"
     best, equal = table.loc[RECOMMENDED], table.iloc[0]
+    given = f", the rates given to {plain(table.loc[GIVEN, se])}" if GIVEN in table.index else ""
     said = [
         lead(f"If the best yield lies at {span} {unit} ({CURVES[placing.curve].label} curve), rates at "
              f"{best['rates']} {unit} know the optimum to a standard error of {plain(best[se])} {unit} a "
-             f"block, equal spacing ({equal['rates']}) to {plain(equal[se])}."),
+             f"block, equal spacing ({equal['rates']}) to {plain(equal[se])}{given}."),
         told(f"A hundred blocks of them are worth {best['against_equal_pct']:.0f} blocks of equal spacing; "
              f"were the curve known, {table.loc['for the optimum', 'rates']} {unit} would be worth "
              f"{table.loc['for the optimum', 'against_equal_pct']:.0f}."),
@@ -82,6 +91,23 @@ def layout_answer_lines(answer) -> list[Line]:
             for line in part.lines() if line.kind in (Kind.LEAD, Kind.TEXT)]  # fmt: skip
     if answer.expected is not None:
         said += [line for line in answer.expected.lines() if line.kind == Kind.TEXT][:-1]
-    if answer.placing is not None:
-        said += notes([SUPPOSED])
-    return [*said, *answer.plan.lines()]
+    warned = [SUPPOSED] if answer.placing is not None else []
+    if answer.factors is not None:
+        warned.append(_ALONE[answer.factors.arrangement].format(blocks=answer.factors.blocks))
+    if answer.network is not None:
+        said += [line for line in answer.network.lines() if line.kind == Kind.NOTE]
+    return [*said, *notes(warned), *answer.plan.lines(), *notes(cut_words(answer.features))]
+
+
+def cut_words(features) -> list[str]:
+    """Say which strips the boundary or the headland cuts."""
+    shares = {f["properties"]["position"]: f["properties"]["of_plan_pct"] for f in features}
+    cut = {position: share for position, share in shares.items() if share < WHOLE_PCT}
+    if not cut:
+        return []
+    least, where = min(cut, key=cut.get), ", ".join(map(str, cut))
+    return [
+        f"the boundary or a headland cuts {len(cut)} of {counted(len(shares), 'strip')}, by position {where}"
+        f"; the one at {least} keeps {plain(cut[least])} % of its ground: the maps show what is left; plan "
+        "shorter strips or fewer, or move them with an A-B line"
+    ]

@@ -218,9 +218,12 @@ _WHERE = {
 
 def layout_lines(plan) -> list[Line]:
     """Say how the strips lie."""
-    w = plan.width_unit
+    w, kinds = plan.width_unit, len(set(plan.treatments))
+    of = f"{kinds} treatments"
+    if kinds < len(plan.treatments):
+        of += f" on {len(plan.treatments)} strips"
     return [
-        lead(f"{DESIGNS[plan.design]}: {len(plan.treatments)} treatments x {plan.blocks}, seed {plan.seed}."),
+        lead(f"{DESIGNS[plan.design]}: {of} x {plan.blocks}, seed {plan.seed}."),
         told(f"Strips {plan.strip_width:g} {w} wide ({counted(plan.passes, 'applicator pass')}), the middle "
              f"{plan.harvest_width:g} {w} harvested; the trial takes {plan.width:g} x {plan.length:g} {w}."),
         told(f"{capital(SIDES)}."),

@@ -9,7 +9,6 @@ import pandas as pd
 
 from fertkit.asked import a_dict, a_path, asks, either, holding, labels, zero_or_more
 from fertkit.errors import LookupFailed, NotEstimable, shorten
-from fertkit.intake.points import to_metres
 from fertkit.sizes import LARGEST_NUMBER
 from fertkit.trials.layout import SIDES, StripPlan
 from fertkit.units import FOOT_M
@@ -17,6 +16,7 @@ from fertkit.writing import write_whole
 
 #: An outline of more corners is a tracing of something else (common practice, no source).
 MOST_CORNERS = 5000
+PLACES = 41  # along the longest side at which a trial may start
 
 
 @asks(plan=holding("treatments", "seed", like="what plan_strips gives"))
@@ -101,14 +101,16 @@ def application_geojson(plan: StripPlan, boundary=None, *, line=None, headland: 
     """Lay the strips into a field and give them as GeoJSON polygons, cut at the boundary if there is one.
 
     Without a line, strips run along the longest side of the field and start from it, driven so that it lies
-    to the left. A line is the middle of the first applicator pass, driven from A to B: strips lie along it
-    and to its right. See `write_application`.
+    to the left, at the first place where the trial lies wholly in the field, or at the end. A line is the
+    middle of the first applicator pass, driven from A to B: strips lie along it and to its right. See
+    `write_application`.
 
     Returns
     -------
     dict
-        A FeatureCollection; each strip has the columns of `application_table`, its area [ha] and the way it
-        is driven: ``driven_deg`` [degrees clockwise from north] and ``driven`` in words.
+        A FeatureCollection; each strip has the columns of `application_table`, its area [ha], how much of
+        what is planned that is (``of_plan_pct``), and the way it is driven: ``driven_deg`` [degrees clockwise
+        from north] and ``driven`` in words.
     """
     place = _place(plan, boundary, line, headland)
     features = []
@@ -116,11 +118,14 @@ def application_geojson(plan: StripPlan, boundary=None, *, line=None, headland: 
         piece = place.piece(record, plan.width_unit)
         if len(piece) < 3 or area(piece) < 1e-6:
             raise NotEstimable(
-                f"strip {record['position']} lies outside the field; plan fewer or shorter strips"
+                f"the strip at position {record['position']} lies outside the field; plan fewer strips, or "
+                "say with an A-B line where the first pass lies"
             )
         ring = place.degrees(piece)
         properties = {k: None if pd.isna(v) else v for k, v in record.items()} | {
-            "area_ha": round(area(piece) / 1e4, 4), **_driven(place.turn)
+            "area_ha": round(area(piece) / 1e4, 4),
+            "of_plan_pct": round(100 * area(piece) / place.planned(record, plan.width_unit), 1),
+            **_driven(place.turn),
         }  # fmt: skip
         features.append(_feature("Polygon", [[*ring, ring[0]]], _plain(properties)))
     return {"type": "FeatureCollection", "features": features}
@@ -144,7 +149,10 @@ def guidance_geojson(plan: StripPlan, boundary=None, *, line=None, headland: flo
             hair = 1e-3 * width
             track = place.piece(record | {f"from_{unit}": middle - hair, f"to_{unit}": middle + hair}, unit)
             if len(track) < 3:
-                raise NotEstimable(f"strip {record['position']} lies outside the field; plan fewer strips")
+                raise NotEstimable(
+                    f"pass {number + 1} of the strip at position {record['position']} lies outside the field"
+                    "; plan fewer strips"
+                )
             y = track[:, 1].mean()
             ends = place.degrees(np.array([[track[:, 0].max(), y], [track[:, 0].min(), y]]))
             count = (record["position"] - 1) * plan.passes + number + 1
@@ -200,6 +208,12 @@ class _Place:
         corners = np.array([[x[0], y[0]], [x[1], y[0]], [x[1], y[1]], [x[0], y[1]]])
         return corners if self.ring is None else _cut(self.ring, x, y)
 
+    def planned(self, record, width_unit) -> float:
+        """Area of a strip of `application_table` as planned [m2]."""
+        side = (record[f"to_{width_unit}"] - record[f"from_{width_unit}"],
+                record[f"end_{width_unit}"] - record[f"start_{width_unit}"])  # fmt: skip
+        return float(np.prod(side)) * (FOOT_M if width_unit == "ft" else 1.0) ** 2
+
     def degrees(self, points) -> list[list[float]]:
         """Longitude and latitude of points, to a millimetre."""
         placed = points @ self.turn / self.scale + self.centre
@@ -235,10 +249,7 @@ def _place(plan, boundary, line, headland) -> _Place:
     ends = None if line is None else _line(line)
     held = ends if corners is None else corners
     centre = tuple(held.mean(axis=0))
-    # A field is measured as its harvest points are; a receiver repeats a line in metres of the ellipsoid.
-    scale = np.array(
-        to_metres(centre[0] + 1, centre[1] + 1, centre)[:2] if line is None else metres_a_degree(centre[1])
-    )
+    scale = np.array(metres_a_degree(centre[1]))  # a receiver steers in metres of the ellipsoid
     ring = None if corners is None else (corners - centre) * scale
     if ends is None:
         ring, turn = _along_longest_side(ring)
@@ -249,7 +260,9 @@ def _place(plan, boundary, line, headland) -> _Place:
                 f"{(high[1] - low[1]) / unit:.0f} {plan.width_unit} across its longest side; plan fewer "
                 "strips"
             )
-        return _Place(ring, turn, centre, scale, high[0] - headland * unit, low[1], low[0] + headland * unit)
+        far, sides = low[0] + headland * unit, np.array([plan.length, plan.width]) * unit
+        start = _first_room(ring, high[0] - headland * unit, far, low[1], *sides)
+        return _Place(ring, turn, centre, scale, start, low[1], far)
     ends = (ends - centre) * scale
     dx, dy = (ends[0] - ends[1]) / np.hypot(*(ends[0] - ends[1]))
     turn = np.array([[dx, dy], [-dy, dx]])
@@ -261,6 +274,15 @@ def _place(plan, boundary, line, headland) -> _Place:
     low, high = ring.min(axis=0), ring.max(axis=0)
     start = min(start, high[0]) - headland * unit
     return _Place(ring, turn, centre, scale, start, left, low[0] + headland * unit)
+
+
+def _first_room(ring, end, far, left, length, width) -> float:
+    """Largest x at which a trial can start to lie wholly in the field; the end if there is none."""
+    for start in np.linspace(end, far + length, PLACES) if end - far > length else ():
+        held = _cut(ring, (start - length, start), (left, left + width))
+        if len(held) > 2 and area(held) > length * width * (1 - 1e-6):
+            return float(start)
+    return end
 
 
 def _line(line) -> np.ndarray:
@@ -305,7 +327,8 @@ def _corners(boundary) -> np.ndarray:
 def _along_longest_side(points):
     """Turn the field so that its longest side lies along x, with the field above it: (points, rotation)."""
     sides = np.roll(points, -1, axis=0) - points
-    longest = int(np.hypot(*sides.T).argmax())
+    lengths = np.hypot(*sides.T)
+    longest = int((lengths > lengths.max() * (1 - 1e-6)).argmax())  # the first of those alike
     dx, dy = sides[longest] / np.hypot(*sides[longest])
     turn = np.array([[dx, dy], [-dy, dx]])
     return points @ turn.T, turn

@@ -97,3 +97,32 @@ def test_a_field_too_narrow_is_refused_before_anything_is_written():
     corners = [(-93.0, 42.0), (-92.999, 42.0), (-92.999, 42.0005), (-93.0, 42.0005)]
     with pytest.raises(NotEstimable, match="across its longest side"):
         answer_layout([0.0, 60, 120], cv_pct=3, boundary=corners, **MACHINES)
+
+
+def test_a_bent_field_holds_the_trial_where_it_fits_and_what_is_cut_is_said():
+    """624 x 300 m: a field 1240 m long whose east is 445 m and whose west 890 m wide."""
+    bent = [(-93.10, 42.0), (-93.085, 42.0), (-93.085, 42.004), (-93.092, 42.0042), (-93.093, 42.008),
+            (-93.10, 42.008)]  # fmt: skip
+    asked = {"cv_pct": 5, "blocks": 4, "seed": 0, "width_unit": "m", "unit": "kg/ha", "boundary": bent,
+             "header_width": 12, "applicator_width": 24, "headland": 20}  # fmt: skip
+    whole = answer_layout([0.0, 50, 100, 150, 200, 250], strip_length=300, **asked)
+    assert {f["properties"]["of_plan_pct"] for f in whole.features} == {100.0}
+    assert "cuts" not in whole.summary()
+    long = answer_layout([0.0, 50, 100], strip_length=2400, **asked)
+    assert "cuts 14 of 14 strips" in long.summary()
+
+
+def test_a_network_counts_on_the_rates_that_are_given():
+    given = answer_layout([0.0, 50, 100, 150, 200], cv_pct=2.5, blocks=4, field_supposed=FIELD,
+                          network={"width": 30, "site_sd": 25, "year_sd": 5}, **MACHINES)  # fmt: skip
+    table = given.placing.table.set_index("plan")["optimum_se_lb_ac"]
+    assert given.network.one_block == table["the rates given"]
+    assert table["the rates given"] == pytest.approx(table["equal spacing"])  # the same rates
+    assert "one year cannot tell how years differ" in given.summary()
+
+
+def test_two_factors_get_the_blocks_they_need_and_a_word_on_the_other():
+    answer = answer_layout([0.0, 60, 120, 180], cv_pct=5, difference_pct=8, second=2, arrangement="zones",
+                           **MACHINES)  # fmt: skip
+    assert answer.plan.blocks == answer.factors.blocks == 13  # by scipy's noncentral t: power 0.812
+    assert "lay 13 blocks in each zone" in answer.summary()

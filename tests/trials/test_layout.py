@@ -137,13 +137,21 @@ def test_unknown_words():
 # ---- application file
 
 
+def metres_of_degree(lat):
+    """Metres of a degree of longitude and latitude by the series for WGS 84 (from memory)."""
+    phi = np.radians(lat)
+    return np.array([
+        111_412.84 * np.cos(phi) - 93.5 * np.cos(3 * phi) + 0.118 * np.cos(5 * phi),
+        111_132.92 - 559.82 * np.cos(2 * phi) + 1.175 * np.cos(4 * phi) - 0.0023 * np.cos(6 * phi),
+    ])  # fmt: skip
+
+
 def field(width, depth, turned=20.0, lon=-93.0, lat=44.0):
-    """Rectangle of a size [m] as (longitude, latitude); a degree is 111,195 m on a sphere of 6,371.0 km."""
-    degree = 6_371_008.8 * np.pi / 180
+    """Rectangle of a size [m] as (longitude, latitude)."""
     angle = np.radians(turned)
     corners = np.array([(0, 0), (width, 0), (width, depth), (0, depth)]) - [width / 2, depth / 2]
     x = corners @ [[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]]
-    return x / [degree * np.cos(np.radians(lat)), degree] + [lon, lat]
+    return x / metres_of_degree(lat) + [lon, lat]
 
 
 def test_csv_application_file(tmp_path):
@@ -209,8 +217,8 @@ def test_strip_one_lies_to_the_left_of_the_way_it_is_driven():
     for angle in (0, 0.7, 2.0, 4.1):  # the field turned in any way
         c, s = np.cos(angle), np.sin(angle)
         x, y = (corners @ np.array([[c, s], [-s, c]])).T
-        degree = 6_371_008.8 * np.pi / 180
-        ring = np.column_stack([11.3 + x / (degree * np.cos(np.radians(52.1))), 52.1 + y / degree])
+        degree = metres_of_degree(52.1)
+        ring = np.column_stack([x, y]) / degree + [11.3, 52.1]
         shapes = application_geojson(plan, ring)["features"]
         way = np.radians(shapes[0]["properties"]["driven_deg"])
         ahead, right = np.array([np.sin(way), np.cos(way)]), np.array([np.cos(way), -np.sin(way)])
@@ -218,7 +226,7 @@ def test_strip_one_lies_to_the_left_of_the_way_it_is_driven():
             said = shape["properties"]
             assert "counted from the left" in said["counted"]
             lon, lat = np.array(shape["geometry"]["coordinates"][0][:-1]).T
-            place = np.column_stack([(lon - 11.3) * degree * np.cos(np.radians(52.1)), (lat - 52.1) * degree])
+            place = np.column_stack([lon - 11.3, lat - 52.1]) * degree
             said["across"], said["along"] = (place @ right).mean(), (place @ ahead).mean()
         for kind, one, other in (("across", "from_m", "to_m"), ("along", "start_m", "end_m")):
             there = np.array([f["properties"][kind] for f in shapes])
@@ -425,8 +433,8 @@ def test_strips_hold_the_ground_of_field_and_rectangle_in_common(turned, headlan
                        strip_length=150, width_unit="m")  # fmt: skip
     angle = np.radians(turned)
     corners = ring @ [[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]]
-    degree = 6_371_008.8 * np.pi / 180
-    lonlat = corners / [degree * np.cos(np.radians(44)), degree] + [-93, 44]
+    degree = metres_of_degree(44)
+    lonlat = corners / degree + [-93, 44]
     shapes = application_geojson(plan, lonlat[::-1] if clockwise else lonlat, headland=headland)["features"]
     inside, unit = pixels(ring, 0.5)
     for shape, strip in zip(shapes, plan.table.itertuples(), strict=True):
@@ -438,7 +446,7 @@ def test_strips_hold_the_ground_of_field_and_rectangle_in_common(turned, headlan
         assert shape["properties"]["area_ha"] * 1e4 == pytest.approx(own.sum() * unit, rel=0.01)
         got = np.array(shape["geometry"]["coordinates"][0])
         assert got[0].tolist() == got[-1].tolist()
-        place = (got - [-93, 44]) * [degree * np.cos(np.radians(44)), degree]
+        place = (got - [-93, 44]) * degree
         back = place @ [[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]]
         assert area(back[:-1]) == pytest.approx(own.sum() * unit, rel=0.01)
         assert back[:, 0].min() >= far - 0.2
@@ -476,9 +484,18 @@ def test_a_field_just_as_wide_as_the_trial():
 def test_a_strip_without_ground_is_refused():
     plan = plan_strips([0, 50], seed=1, blocks=2, borders=0, header_width=10, applicator_width=10,
                        strip_length=20, width_unit="m")  # fmt: skip
-    # Driven along the longest side from its sharp end: on the first 20 m the triangle is 6 m wide at most.
-    with pytest.raises(NotEstimable, match="strip 2 lies outside the field"):
-        application_geojson(plan, field(200, 60, turned=0)[[0, 1, 2]])
+    # Half of 200 x 60 m: 40 m from the longest side it is 67 m long, and 40 m high over a third of that side.
+    corner = field(200, 60, turned=0)[[0, 1, 2]]
+    shapes = application_geojson(plan, corner)["features"]
+    assert [s["properties"]["of_plan_pct"] for s in shapes] == [100.0] * 4
+    assert sum(s["properties"]["area_ha"] for s in shapes) == pytest.approx(4 * 10 * 20 / 1e4, rel=1e-3)
+    long = plan_strips([0, 50], seed=1, blocks=2, borders=0, header_width=10, applicator_width=10,
+                       strip_length=150, width_unit="m")  # fmt: skip
+    # 150 m long it lies wholly nowhere; from the end, the fourth strip keeps less than the first.
+    kept = [s["properties"]["of_plan_pct"] for s in application_geojson(long, corner)["features"]]
+    assert kept[0] > kept[3]
+    with pytest.raises(NotEstimable, match="position 2 lies outside the field"):
+        application_geojson(plan, corner, headland=0, line=[corner[0], corner[1]])
 
 
 @pytest.mark.parametrize("wrap", [
