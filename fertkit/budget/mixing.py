@@ -156,8 +156,10 @@ def _by_label(product, method, harmed, bounded):
     if method == "seed row":
         if harmed:
             return "injures seed", 0.0
-        known = bounded or np.isfinite(product.seed_row)
-        return ("", product.seed_row) if known else ("no limit with the seed is carried", 0.0)
+        known = product.source_key != "own table"  # of others the limit alone does not tell what harms seed
+        if np.isfinite(product.seed_row) or (bounded and known):
+            return "", product.seed_row
+        return "no limit with the seed is carried" if known else "what it is made of is not known", 0.0
     if method == "foliar":
         known = product.foliar and np.isfinite(product.foliar_limit_lb_ac)
         return ("", product.foliar_limit_lb_ac) if known else ("no label rate for leaves", 0.0)

@@ -31,14 +31,18 @@ from fertkit.budget.yields import AREA_UNITS, base_of
 from fertkit.errors import InputError, Problem, UnitError
 from fertkit.intake.shed import read_shed
 from fertkit.intake.soil import read_soil
+from fertkit.reference.crops import crop_name, is_known
 from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.load import list_sources, load_table
 from fertkit.reference.own import own_tables
 from fertkit.results import Result
 from fertkit.units import convert_area_rate
 
+#: How far apart areas of one field in two years may lie and count as one.
+SAME_AREA = 0.005
 DOSES = ["at", "nutrient", "pass", "stage", "applied"]
-UNITS = ("lb/ac", "kg/ha")
+UNITS = {"ac": "lb/ac", "ha": "kg/ha"}
+AS_AREAS = "as areas"
 
 
 @dataclass(frozen=True)
@@ -194,8 +198,9 @@ def plan_season(
         Nutrient -> price [per lb], for the ledger; from the pass plan without.
     target_ph : float, optional
         To which fields with a buffer pH are limed.
-    unit : {'lb/ac', 'kg/ha'}
-        Of the rates in `policy`, `caps` and `trials`, and of the plan's table.
+    unit : {'lb/ac', 'kg/ha', 'as areas'}
+        Of the rates in `policy`, `caps` and `trials`, and of the plan's table; 'as areas': kg/ha where
+        the areas are in hectares.
     **options
         Of `plan_passes`.
 
@@ -219,10 +224,11 @@ def plan_season(
     >>> plan.targets.table.set_index("nutrient")["why"].to_dict()
     {'N': 'legume', 'P2O5': 'no test', 'K2O': 'no test'}
     """
-    if unit not in UNITS:
-        raise UnitError(f"unknown unit '{unit}' of the rates; use one of: {', '.join(UNITS)}")
+    if unit not in (AS_AREAS, *UNITS.values()):
+        raise UnitError(f"unknown unit '{unit}' of the rates; use one of: {', '.join(UNITS.values())}")
     _check_shed(shed, passes, {"spending_limit": spending_limit} | options)
-    rows, notes, tests, things = _read(fields, soil, shed, passes, own)
+    rows, area_unit, notes, tests, things = _read(fields, soil, shed, passes, own)
+    unit = UNITS[area_unit] if unit == AS_AREAS else unit
     levels, stated = None if tests is None else tests.levels, field_credits(rows)
     credits = pd.concat([part for part in (credits, stated) if part is not None and len(part)] or [stated])
     asked = {"policy": policy, "credits": credits, "trials": trials, "caps": caps, "unit": unit}
@@ -260,10 +266,10 @@ def _check_shed(shed, passes, options):
 
 
 def _read(fields, soil, shed, passes, own):
-    """Fields, notes, levels of the tests, shed; the problems of all files together."""
-    problems, rows, notes = [], None, ()
+    """Fields, unit of their areas, notes, levels of the tests, shed; the problems of all files together."""
+    problems, rows, area_unit, notes = [], None, "", ()
     try:
-        rows, notes = _read_fields(fields, own)
+        rows, area_unit, notes = _read_fields(fields, own)
     except InputError as error:
         problems += error.of_file()
     names = None if rows is None else sorted(set(rows["field"].astype(str)))
@@ -272,7 +278,7 @@ def _read(fields, soil, shed, passes, own):
     if problems:
         raise InputError("season plan", problems)
     notes = [*notes, *(str(note) for read in (tests, things) for note in getattr(read, "notes", ()))]
-    return rows, (*notes, *_unused_tests(rows, tests)), tests, things
+    return rows, area_unit, (*notes, *_at_odds(rows), *_unused_tests(rows, tests)), tests, things
 
 
 def _unused_tests(rows, tests):
@@ -311,7 +317,7 @@ def _read_fields(fields, own):
     for name in ("zone", "year"):
         rows[name] = rows.get(name, pd.Series("", index=rows.index, dtype=object))
     rows[["field", "zone"]] = rows[["field", "zone"]].map(word_of)
-    return _once(rows), notes
+    return _once(rows), area_unit, notes
 
 
 def _once(rows):
@@ -327,7 +333,35 @@ def _once(rows):
         raise InputError(
             "fields", [Problem("no year", "fill in every year, or none", i + 2, "year") for i in wrong]
         )
+    words = rows.index[[not isinstance(year, int) for year in rows["year"]]]
+    if 0 < len(words) < len(rows):
+        what, remedy = "no year as the others are", "write it as a whole number, as in 2027"
+        raise InputError("fields", [Problem(what, remedy, i + 2, "year", rows["year"][i]) for i in words])
     return rows
+
+
+def _at_odds(rows):
+    """Say which fields the season leaves out, and where the rows of a field contradict each other."""
+    year = rows["year"].iloc[_first(rows["year"])]
+    absent, sizes, before = [], [], []
+    for place, own in rows.groupby(["field", "zone"], sort=False):
+        name = " ".join(filter(None, place))
+        if year not in set(own["year"]):
+            absent.append(name)
+        if own["area_ac"].max() > own["area_ac"].min() * (1 + SAME_AREA):
+            sizes.append(name)
+        grown = dict(zip(own["year"], own["crop"], strict=True))
+        for row in own.itertuples():
+            last = grown.get(row.year - 1) if isinstance(row.year, int) else None
+            stated = word_of(getattr(row, "previous_crop", ""))
+            if last and is_known(stated) and base_of(crop_name(stated)) != base_of(last):
+                before.append(f"{name} {row.year} ({stated}; the row of {row.year - 1} grows {last})")
+    if absent:
+        yield f"no row of the season {year}, so not in its plan: {', '.join(absent)}"
+    if sizes:
+        yield f"the area differs between the years, each is taken as written: {', '.join(sizes)}"
+    if before:
+        yield f"previous crops that another row contradicts, taken as written: {', '.join(before)}"
 
 
 def _first(years):

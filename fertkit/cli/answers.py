@@ -101,6 +101,7 @@ def run_farm(arguments):
 
 
 def run_plan(arguments):
+    from fertkit.budget.plan import AS_AREAS
     from fertkit.intake.farm import read_farm
     from fertkit.intake.shapes import read_shapes
     from fertkit.report.plan import answer_plan
@@ -112,7 +113,7 @@ def run_plan(arguments):
     tables = {"policy": arguments.policy, "caps": arguments.cap, "credits": arguments.credits,
               "trials": arguments.trials}  # fmt: skip
     tables = {name: _by_nutrient(given) for name, given in tables.items()}
-    asked = _asked(arguments, "spending_limit", "currency") | {"unit": arguments.unit or "lb/ac"}
+    asked = _asked(arguments, "spending_limit", "currency") | {"unit": arguments.unit or AS_AREAS}
     answer = answer_plan(farm.table, farm.soil, farm.shed, **tables, **asked, **_studies(arguments))
     _give(answer, arguments, table=answer.table)
     if arguments.orders:

@@ -267,9 +267,12 @@ def add_questions(commands):
               "analysis; without it the plan ends at rates"},
         passes={**_FILE, "help": "passes of the year: pass, method, cost an acre, earliest, latest (default: "
                 "the usual ones, without a cost)"},
-        policy=_POLICY, cap=_CAP,
+        policy={**_POLICY, "help": _POLICY["help"].replace("[lb/ac]", "[--unit]")},
+        cap={**_CAP, "help": _CAP["help"].replace("[lb/ac]", "[--unit]")},
+        unit={"help": "unit of the amounts, and of the rates that are asked (default: as the area, acre or "
+              "hectare)"},
         credits={**_FILE, "help": "table of credits: field, nutrient, kind, low_lb_ac, high_lb_ac"},
-        trials={**_FILE, "help": "optimum rates of own trials: field, nutrient, low, rate, high [lb/ac]"},
+        trials={**_FILE, "help": "optimum rates of own trials: field, nutrient, low, rate, high [--unit]"},
         spending_limit=_LIMIT,
         orders={**_FILE, "metavar": "FOLDER", "help": "also write one CSV a pass: what goes on each field"},
         extractant={"help": "how P and K of the soil report were extracted, if it does not say: Mehlich-3, "

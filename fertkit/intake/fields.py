@@ -4,9 +4,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from fertkit.intake.grid import header_key
 from fertkit.intake.lists import open_things
-from fertkit.intake.spellings import plain, problem
+from fertkit.intake.spellings import plain, problem, spellings
 from fertkit.intake.units import measured_in
 from fertkit.tables import text_of
 
@@ -19,6 +18,13 @@ AMOUNTS = {
     "manure_k2o": ("lb/ton",), "starter_rate": ("lb/ac", "gal/ac"), "water": ("in",),
     "water_nitrate": ("ppm",),
 }  # fmt: skip
+
+
+#: What words say of straw and stover: kept, or baled without saying how much of it.
+WHOLE = 1.0
+_MEANS = {"kept": "kept", "baled": WHOLE}
+_AMOUNTS_TOO = ("straw", "stover")  # headers under which a number may be tons as well as a share
+_TAKEN = ("baled", "removed")  # in a header, of which yes and no speak
 
 
 @dataclass(frozen=True)
@@ -76,9 +82,17 @@ def read_field_table(source, area_unit=None, goal_unit=None, problems=None) -> F
         if not unit and goal_unit is None:
             problems.append(problem("goal without unit", column="yield_goal"))
         frame["yield_unit"] = unit or goal_unit or ""
-    if "residue" in frame and header_key(things.headers["residue"]) != "residue":
+    said = ()
+    if "residue" in frame:
+        words = _residue_words(things.headers["residue"])
+        whole = {text_of(cell) for cell in frame["residue"] if words.get(plain(text_of(cell))) == WHOLE}
+        said = (problem("straw baled whole", words=", ".join(map(repr, sorted(whole)))),) if whole else ()
+        if plain(things.headers["residue"]) in _AMOUNTS_TOO:
+            for cell, line in zip(frame["residue"], things.lines, strict=True):
+                if (text := text_of(cell)) and plain(text) not in words:
+                    problems.append(problem("straw not in words", line, "residue", text))
         percent = bool(things.rests["residue"])
-        frame["residue"] = [_own_words(cell, percent) for cell in frame["residue"]]
+        frame["residue"] = [_own_words(cell, words, percent) for cell in frame["residue"]]
     for role in [role for role in AMOUNTS if role in frame]:
         lines = zip(things.rows, things.lines, strict=True)
         frame[role] = [things.number(row, line, role, problems) for row, line in lines]
@@ -87,7 +101,8 @@ def read_field_table(source, area_unit=None, goal_unit=None, problems=None) -> F
         frame["year"] = [int(text) if (text := text_of(cell)).isdigit() else text for cell in frame["year"]]
     s = "s" * (len(things.unused) > 1)
     unused = (f"not used: column{s} {', '.join(map(repr, things.unused))}",) if things.unused else ()
-    return FieldTable(frame, area_unit, things.lines, (*unused, *map(str, things.notes)), things.name)
+    notes = (*unused, *map(str, (*things.notes, *said)))
+    return FieldTable(frame, area_unit, things.lines, notes, things.name)
 
 
 def _with_unit(role, things, problems):
@@ -101,9 +116,17 @@ def _with_unit(role, things, problems):
     return role
 
 
-def _own_words(cell, percent):
-    """A cell of a column of straw removed as one of residue: yes and no, and percent with its sign."""
+def _residue_words(header):
+    """What words mean in a column of residue; yes and no only where its header says what they answer."""
+    words = {word: _MEANS[name] for word, name in spellings("residue").items()}
+    if any(said in plain(header) for said in _TAKEN):
+        words |= {word: _MEANS[name] for word, name in (("yes", "baled"), ("no", "kept"))}
+    return words
+
+
+def _own_words(cell, words, percent):
+    """A cell of a column of straw as one of residue: what its words mean, and percent with its sign."""
     text = plain(text_of(cell))
-    if text in ("yes", "no"):
-        return {"yes": 1.0, "no": "kept"}[text]
-    return f"{text}%" if percent and text not in ("", "kept") and not text.endswith("%") else cell
+    if text in words:
+        return words[text]
+    return f"{text}%" if percent and text and not text.endswith("%") else cell

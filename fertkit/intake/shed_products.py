@@ -110,6 +110,8 @@ class ShedRow:
             known = _known(grade_of(columns))
         if known is None:
             self._note("analysis alone")
+            if spellings("organic").keys() & set(plain(self.name).split()):
+                self._note("organic counts whole")
         shares = {n: s for n, s in {**usual, **stated, **columns}.items() if s > 0}
         if usual and not stated and _differ(usual, shares, 1e-9, OF_PRODUCTS):
             self._note("analysis by columns", stated=grade_of(shares), named=known["grade"])

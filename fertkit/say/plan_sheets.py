@@ -9,6 +9,7 @@ from fertkit.say.passes import watch_lines
 from fertkit.say.plan import LEFT_OUT, titles_of, why_of
 
 _MOST = 6  # fields named in one sentence
+_SPARE = 0.1  # share of what is bought, from which it is told what is left of it
 _LARGE = {"lb": (2000, "ton"), "kg": (1000, "t")}  # from where on masses are told in tons
 
 
@@ -105,7 +106,8 @@ def _money(answer, area):
         where = ", ".join(
             f"{named(r.field, r.zone)} {short(r.short_lb_ac)}" for r in some.head(_MOST).itertuples()
         )
-        text = f"{where} {words['rate']}{_more(some)}: the money does not reach."
+        why = "the money does not reach" if driven.short_of_money else "less than a step of a whole rate"
+        text = f"{where} {words['rate']}{_more(some)}: {why}."
         said.append(missing(f"Short of {nutrient}", text))
     if len(driven.shadow):
         first = driven.shadow.iloc[0]
@@ -117,8 +119,11 @@ def _money(answer, area):
 
 
 def _amount(r, words):
-    lots = f" ({counted(int(r.lots), 'lot')})" if np.isfinite(r.lots) else ""
-    return f"{r.product} {_mass(r.bought_lb, words)}{lots}"
+    lots = counted(int(r.lots), "lot") if np.isfinite(r.lots) else ""
+    spare = r.on_hand_lb + r.bought_lb - r.need_lb  # whole loads and bags leave some
+    spare = f"{_mass(spare, words)} of it to spare" if lots and spare > _SPARE * r.bought_lb else ""
+    about = ", ".join(filter(None, (lots, spare)))
+    return f"{r.product} {_mass(r.bought_lb, words)}" + (f" ({about})" if about else "")
 
 
 def _mass(amount, words):

@@ -263,6 +263,11 @@ def _wheat(**columns):
         ("residue", " ", 0),
         ("residue", np.nan, 0),
         ("Residue", "Kept", 0),
+        ("Residue", "baled", 1),
+        ("Residue", "Straw removed", 1),
+        ("Stover", "Removed", 1),
+        ("Straw", "left on field", 0),
+        ("Crop residue", "chopped", 0),
     ],
 )
 def test_a_share_of_straw_under_its_usual_names(column, cell, share):
@@ -274,12 +279,21 @@ def test_a_share_of_straw_under_its_usual_names(column, cell, share):
 
 @pytest.mark.parametrize(
     ("column", "cell"),
-    [("Straw removed (%)", 0.8), ("residue", "0.8%"), ("residue", "yes"), ("Baled", "some"), ("Baled", 80),
+    [("Straw", "yes"), ("Stover", 0.8),
+     ("Straw removed (%)", 0.8), ("residue", "0.8%"), ("residue", "yes"), ("Baled", "some"), ("Baled", 80),
      ("straw removed pct", 101), ("residue", "x%")],
 )  # fmt: skip
 def test_a_share_of_straw_that_could_mean_two_things_is_refused(column, cell):
     with pytest.raises(InputError, match="row 2, column 'residue'"):
         farm_budget(_wheat(**{column: [cell]}))
+
+
+def test_straw_baled_without_a_share_is_taken_whole_and_said():
+    said = "'baled' is taken as all of the straw or stover"
+    assert said in farm_budget(_wheat(residue=["baled"])).summary()
+    assert said not in farm_budget(_wheat(residue=["0.8"])).summary()
+    with pytest.raises(InputError, match="neither 'kept' nor a share"):
+        farm_budget(_wheat(residue=["burned"]))
 
 
 def test_blank_residue_beside_filled_is_kept():

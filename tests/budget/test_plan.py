@@ -49,6 +49,48 @@ def test_hectares_are_counted_as_acres():
     assert plan_season(metric).fields["area_ac"].tolist() == pytest.approx([24.7105], abs=1e-4)
 
 
+def test_a_farm_in_hectares_is_planned_in_kilograms_where_areas_decide():
+    # 1 ha = 2.47105 ac and 1 kg = 2.20462 lb, so that 1 lb/ac = 2.47105 / 2.20462 = 1.12085 kg/ha
+    one = FIELDS.iloc[:1].drop(columns="area_ac").assign(area_ha=10.0)
+    metric, acres = plan_season(one, unit="as areas", policy={"N": 180}), plan_season(FIELDS, unit="as areas")
+    assert (metric.unit, acres.unit) == ("kg/ha", "lb/ac")
+    assert rates(metric, "A", 2026)["N"] == pytest.approx(180 / 1.12085, rel=1e-4)
+
+
+def test_rows_of_a_field_that_contradict_each_other_are_named():
+    odd = FIELDS.assign(area_ac=[80, 81, 80, 80], previous_crop=["soybean", "wheat", "soybean", "corn"])
+    said = " ".join(plan_season(odd).notes)
+    assert "the area differs between the years, each is taken as written: A" in said
+    assert "A 2027 (wheat; the row of 2026 grows corn)" in said
+    assert "B" not in said
+    assert "no row of the season 2026, so not in its plan: A" in " ".join(plan_season(odd.iloc[1:]).notes)
+    assert plan_season(FIELDS).notes == ()
+    with pytest.raises(InputError, match=r"row 4, column 'year', value '20x6'.*no year as the others are"):
+        plan_season(FIELDS.assign(year=[2026, 2027, "20x6", 2027]))
+
+
+def manured(tmp_path, **columns):
+    """A plan of one field with its litter, spread or placed."""
+    file = pd.DataFrame({"Product": ["Poultry litter"], "N (%)": 3, "P2O5 (%)": 2.5, "K2O (%)": 2.5,
+                         "Form": "dry", "Price": "$40/ton"} | columns)  # fmt: skip
+    file.to_csv(tmp_path / "shed.csv", index=False)
+    return plan_season(FIELDS.iloc[:1], shed=tmp_path / "shed.csv")
+
+
+def test_manure_is_spread_and_its_analysis_counts_whole_in_so_many_words(tmp_path):
+    # common practice, no source: solid manure does not pass a planter
+    plan = manured(tmp_path)
+    assert set(plan.applications["method"]) == {"broadcast"}
+    assert "what 'Poultry litter' holds counts whole" in plan.summary()
+
+
+def test_a_product_of_which_only_the_analysis_is_known_goes_with_no_seed(tmp_path):
+    unused = manured(tmp_path, Product=["Blue pellets"]).passes.unused.set_index("pass")["why"]
+    assert unused["seed row"] == "what it is made of is not known"
+    stated = manured(tmp_path, Product=["Blue pellets"], **{"Seed row (lb/ac)": 40}).passes.unused
+    assert "seed row" not in set(stated["pass"])
+
+
 def test_every_problem_of_both_files_at_once():
     bad = FIELDS.assign(crop=["corn", "soybean", "xyz", "corn"], yield_goal_bu_ac=[180, -3, 60, 60])
     spoilt = SOIL.assign(**{"Mehlich-3 P (ppm)": [10, 9000]})
