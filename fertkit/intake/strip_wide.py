@@ -249,8 +249,9 @@ def _melted(raw, at, across, units) -> Sheet:
         rows += [[*(row[j] for j in beside), *strip] for strip in strips]
         lines += [line] * len(strips)
     headers = [*corner, rate if across.role == "rate" else across.role]
-    if rate_of:
-        headers = [rate_of if read_header(h).role in RATES else h for h in headers]
+    rates = [i for i, text in enumerate(headers) if read_header(text).role in RATES]
+    if rate_of and len(rates) == 1:  # the rates of several nutrients keep their own headers
+        headers[rates[0]] = rate_of
     aside = [text_of(c) for c in raw.cells[at] if is_summary(text_of(c))]
     number = counted(len(across.labels), across.role)
     notes = [f"the sheet is wide: {number} across, a column each, read as one line a strip", *assumed]

@@ -16,7 +16,8 @@ from fertkit.report.sections import Section
 from fertkit.report.trial import analyse_each, notes_of
 from fertkit.response.analyse import ResponseAnalysis
 from fertkit.response.curves import CURVES
-from fertkit.response.network_fit import NetworkFit, NetworkRate, fit_network, network_rate
+from fertkit.response.network_fit import NetworkFit, fit_network
+from fertkit.response.network_rate import NetworkRate, network_rate
 from fertkit.response.optimum import Status, status_in_words
 from fertkit.response.pooled import PooledReturn, contrast_checks, pool_net_return
 from fertkit.response.prices import column as column_of

@@ -14,6 +14,8 @@ Two strips a rate, half a bushel to either side of a line from 48 bu/ac to a pla
 >>> fit = fit_response(trial, "linear_plateau")
 >>> fit.params["estimate"].round(3).tolist()  # yield at no fertilizer, slope, join
 [48.0, 0.1, 90.0]
+>>> fit.residuals.table["residual"].round(3).tolist()
+[-0.5, -0.5, -0.5, -0.5, -0.5, 0.5, 0.5, 0.5, 0.5, 0.5]
 """
 
 from dataclasses import dataclass

@@ -2,7 +2,8 @@
 
 Examples
 --------
->>> from fertkit.response import Prices, net_return, price_table
+>>> from fertkit.response import Prices, price_table
+>>> from fertkit.response.money import net_return
 >>> prices = Prices(0.10, 10.0)  # price ratio 0.01
 >>> float(net_return("quadratic", [3.0, 0.05, -0.000125], prices, lowest_rate=0, highest_rate=300).rate)
 160.0

@@ -3,8 +3,30 @@
 ``yield = level + slope rise(rate; shape) + error`` with all three drawn by site around means that may depend
 on what is known of a site, a soil test or the previous crop (`mixed_curve`). Every curve with a shape is
 tried, and the mean and the straight line beside them; the one of least AIC speaks. Sites with little to say
-borrow from the others: their predictions are drawn towards the mean. The rate for a region is that of the
-greatest net return averaged over its sites, not the optimum of an average site.
+borrow from the others: their predictions are drawn towards the mean.
+
+Examples
+--------
+Four sites that rise to joins at 90, 75, 100 and 85 lb/ac, half a bushel to either side (invented):
+
+>>> import numpy as np
+>>> import pandas as pd
+>>> from fertkit.response import Prices, fit_network
+>>> from fertkit.response.data import read_trial_data
+>>> rates = np.array([0, 40, 80, 120, 160] * 2)
+>>> curves = {"A": (48, 0.1, 90), "B": (52, 0.12, 75), "C": (45, 0.09, 100), "D": (50, 0.11, 85)}
+>>> trials = {
+...     site: read_trial_data(pd.DataFrame({
+...         "rate_lb_ac": rates,
+...         "yield_bu_ac": level + slope * np.minimum(rates, join) + np.tile([0.5, -0.5], 5),
+...     }))
+...     for site, (level, slope, join) in curves.items()
+... }
+>>> fit = fit_network(trials, curve="linear_plateau")
+>>> bool(abs(fit.coefficients["estimate"].iloc[-1] - 87.5) < 2)  # the mean of the joins
+True
+>>> bool(80 < fit.best_rate(Prices(nutrient=0.5, grain=5.0)).rate < 95)
+True
 """
 
 from collections.abc import Mapping
@@ -13,25 +35,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_count, a_dict, a_number, asks, holding, make_rng
-from fertkit.errors import InputError, NotEstimable, Problem, UnitError
+from fertkit.asked import a_dict, a_number, asks
+from fertkit.errors import NotEstimable, UnitError
 from fertkit.reference.load import method_sources
-from fertkit.response.curves import CURVES, LINEAR, MEAN, get_curve, optimum_in_range
+from fertkit.response.curves import CURVES, LINEAR, MEAN, get_curve
 from fertkit.response.mixed_curve import Effects, MixedFit, SiteData, fit_mixed
-from fertkit.response.optimum import Status
-from fertkit.response.prices import (
-    MoneyResult,
-    Prices,
-    area_of,
-    column,
-    nearly_as_good,
-    positive,
-    single,
-)  # fmt: skip
+from fertkit.response.network_known import Known, known_of
+from fertkit.response.network_rate import NetworkRate, network_rate
+from fertkit.response.prices import Prices
 from fertkit.response.search import fit_sums
 from fertkit.response.sums import stack
 from fertkit.results import Result, checks_frame, counted, plain
-from fertkit.rounding import at_least, first_largest
 from fertkit.trials.limits import check_row
 from fertkit.trials.linear import contrasts_within
 
@@ -43,72 +57,6 @@ _SCORES = np.linspace(-4.0, 4.0, 81)  # fine enough for a mean over kinks
 _CHUNK = 50
 _FAR = 6.0  # logarithm of a scale that no rates could tell from none
 _UNSETTLED = 0.7  # standard error of that logarithm beyond which the end of the rise is not known
-
-
-@dataclass(frozen=True)
-class Known:
-    """What is known of the sites, as a design: numbers about their mean, classes against the first."""
-
-    frame: pd.DataFrame
-
-    @property
-    def terms(self) -> list[str]:
-        out = []
-        for name, values in self.frame.items():
-            out += (
-                [name]
-                if pd.api.types.is_numeric_dtype(values)
-                else [f"{name}: {c}" for c in self.classes(name)[1:]]
-            )
-        return out
-
-    def classes(self, name) -> list[str]:
-        """Classes of a column, the most frequent first."""
-        counts = self.frame[name].astype(str).value_counts()
-        return sorted(counts.index, key=lambda c: (-counts[c], c))
-
-    def design(self, frame: pd.DataFrame) -> np.ndarray:
-        """Design (rows, 1 + terms) of sites."""
-        columns = [np.ones(len(frame))]
-        for name, values in self.frame.items():
-            if pd.api.types.is_numeric_dtype(values):
-                columns.append(frame[name].to_numpy(float) - values.mean())
-            else:
-                columns += [(frame[name].astype(str) == c).to_numpy(float) for c in self.classes(name)[1:]]
-        return np.column_stack(columns)
-
-    def row(self, given: Mapping | None) -> np.ndarray:
-        """Design of one site (1 + terms,), what is not given at the mean of the sites."""
-        given = dict(given or {})
-        problems = [
-            Problem(f"nothing is known of '{name}' at the sites", f"Of: {', '.join(self.frame) or 'nothing'}")
-            for name in given if name not in self.frame
-        ]  # fmt: skip
-        for name in self.frame.columns.intersection(list(given)):
-            values, value = self.frame[name], given[name]
-            if pd.api.types.is_numeric_dtype(values):
-                given[name] = pd.to_numeric(value, errors="coerce")
-                if not values.min() <= given[name] <= values.max():
-                    span = f"{plain(values.min())} to {plain(values.max())}"
-                    problems.append(
-                        Problem(
-                            "outside what the sites span", f"Give a number from {span}", None, name, value
-                        )
-                    )
-            elif str(value) not in self.classes(name):
-                problems.append(
-                    Problem("no site has it", f"One of: {', '.join(self.classes(name))}", None, name, value)
-                )
-        if problems:
-            raise InputError("new site", problems)
-        row = self.design(self.frame).mean(axis=0)
-        if given:
-            asked = self.design(pd.DataFrame([{n: given.get(n, self.frame[n].iloc[0]) for n in self.frame}]))[
-                0
-            ]
-            of = [t.split(": ")[0] if t not in self.frame else t for t in self.terms]
-            row[1:] = np.where([name in given for name in of], asked[1:], row[1:])
-        return row
 
 
 @dataclass(frozen=True)
@@ -163,7 +111,7 @@ class NetworkFit(Result):
         """Grid of rates tested [rate unit]."""
         return self.start + self.span * np.linspace(0, 1, 201)
 
-    def best_rate(self, prices: Prices, **options) -> "NetworkRate":
+    def best_rate(self, prices: Prices, **options) -> NetworkRate:
         """Find the rate for the region, or for a new site; see `network_rate`."""
         return network_rate(self, prices, **options)
 
@@ -263,7 +211,7 @@ def fit_network(
     units = {(d.rate_unit, d.yield_unit) for d in data.values()}
     if len(units) > 1:
         raise UnitError(f"the trials mix units: {sorted(units)}; restate them in one")
-    known = Known(_known(known, list(data)))
+    known = known_of(known, list(data))
     _check_sites(data, known)
     sums = stack([d.sums for d in data.values()])
     start, span = float(sums.rates.min()), float(np.ptp(sums.rates))
@@ -288,26 +236,6 @@ def fit_network(
     return _result(
         best, fits[best], compared.reset_index(drop=True), data, known, start, span, *units.pop(), level
     )
-
-
-def _known(known, names) -> pd.DataFrame:
-    if known is None:
-        return pd.DataFrame(index=names)
-    frame, problems = known.set_axis(known.index.map(str)).reindex(names), []
-    for name, values in frame.items():
-        frame[name] = number = pd.to_numeric(values, errors="coerce")
-        if number.isna().all():
-            frame[name] = values
-        lost = frame.index[frame[name].isna()]
-        if len(lost):
-            what = f"not known, or no number, at {', '.join(lost[:6])}"
-            problems.append(Problem(what, "Give it for every site, or leave the column out", None, name))
-        elif (frame[name] == frame[name].iloc[0]).all():
-            remedy = "It cannot explain how sites differ; leave it out"
-            problems.append(Problem("the same at every site", remedy, None, name))
-    if problems:
-        raise InputError("what is known of the sites", problems)
-    return frame
 
 
 def _check_sites(data, known):
@@ -443,156 +371,3 @@ def _checks(model, n):
             )
         )
     return checks_frame(rows)
-
-
-# The rate ----------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class NetworkRate(MoneyResult):
-    """The rate that returns most on average over sites like those of a network.
-
-    Attributes
-    ----------
-    rate, low, high : float
-        Best rate and its interval [rate unit]; `high` is inf where it is open.
-    status : str
-        A `Status`.
-    gain, gain_low, gain_high : float
-        Mean net gain there over the lowest rate [money per area].
-    within, within_low, within_high : float
-        Acceptable loss [money per area] and the rates within it of the best [rate unit].
-    within_by : str
-    pays_low, pays_high : float
-        Rates between which the mean net return is above that of the lowest rate; nan where none is.
-    own_low, own_high : float
-        Where the optimum of one more site lies, 95 % of sites; `own_high` inf where more rates were needed.
-    chance : float
-        Chance that the rate returns more than the lowest at one more site.
-    given : dict
-        What is known of the site asked about; empty for the region.
-    frame : DataFrame
-        rate, mean_yield, mean_net_gain.
-    sites : DataFrame
-        trial, rate, status, loss_at_rate: predictions of the sites at these prices.
-    rate_unit, yield_unit, money : str
-    level : float
-    """
-
-    rate: float
-    low: float
-    high: float
-    status: str
-    gain: float
-    gain_low: float
-    gain_high: float
-    within: float
-    within_low: float
-    within_high: float
-    within_by: str
-    pays_low: float
-    pays_high: float
-    own_low: float
-    own_high: float
-    chance: float
-    given: dict
-    frame: pd.DataFrame
-    sites: pd.DataFrame
-    rate_unit: str
-    yield_unit: str
-    money: str
-    level: float
-
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.sites
-
-
-@asks(fit=holding("mean_curve", "site_curves", like="what fit_network gives"), draws=a_count(1))
-def network_rate(
-    fit: NetworkFit, prices: Prices, *, given: Mapping | None = None, within: float | None = None, seed=0,
-    draws: int = 1000,
-) -> NetworkRate:  # fmt: skip
-    """Find the rate of greatest mean net return over sites like these, or like a new one.
-
-    Parameters
-    ----------
-    fit : NetworkFit
-    prices : Prices
-        One price of each kind.
-    given : mapping, optional
-        What is known of a new site by column, e.g. its soil test; what is not given is averaged over.
-    within : float, optional
-        Acceptable loss [money per area]; if None the usual share of the gain.
-    seed : int or Generator
-    draws : int
-        Parameters drawn for the intervals.
-
-    Raises
-    ------
-    InputError
-        If what is given is not known of the sites, or lies outside what they span.
-    """
-    rng, rates, row = make_rng(seed), fit.rates, fit.known.row(given)
-    money = single(prices.per(fit.rate_unit, fit.yield_unit))
-    yields = fit._means(fit.model.theta[None], row, rates)[0]
-    net = money.net(yields, rates)
-    gain, size = net - net[0], np.abs(net).max()
-    best = int(first_largest(gain, scale=size))
-    thetas = fit.draws(draws, rng)
-    others = money.net(fit._means(thetas, row, rates), rates)
-    others = others - others[:, :1]
-    tails = (1 - fit.level) / 2, (1 + fit.level) / 2
-    low, high = np.quantile(rates[first_largest(others, scale=size)], tails)
-    within, by = nearly_as_good(gain[best]) if within is None else (within, "")
-    near = rates[at_least(gain, gain[best] - float(positive(within, "acceptable loss", zero_ok=True)), size)]
-    paying = rates[gain > 1e-9 * size]
-    own, chance = _new_site(fit, thetas, row, money, rates[best], rng)
-    top, status = (
-        rates[-1],
-        Status.NONE if best == 0 else Status.TOP if best == len(rates) - 1 else Status.INTERIOR,
-    )
-    own_low, own_high = np.quantile(own, tails)
-    frame = pd.DataFrame({
-        column("rate", fit.rate_unit): rates, column("mean_yield", fit.yield_unit): yields,
-        f"mean_net_gain_per_{area_of(fit.yield_unit)}": gain,
-    })  # fmt: skip
-    return NetworkRate(
-        float(rates[best]), float(low), _opened(high, top), status, float(gain[best]),
-        *map(float, np.quantile(others[:, best], tails)), float(within), float(near[0]), float(near[-1]), by,
-        *(map(float, paying[[0, -1]]) if len(paying) else (np.nan, np.nan)), float(own_low),
-        _opened(own_high, top),
-        chance, dict(given or {}), frame, _site_rates(fit, money, rates[best]), fit.rate_unit, fit.yield_unit,
-        prices.money, fit.level,
-    )  # fmt: skip
-
-
-def _opened(end, top):
-    return float(np.inf if at_least(end, top) else end)
-
-
-def _new_site(fit, thetas, row, money, rate, rng):
-    """Optimum of one more site for each draw, and the chance that a rate pays there."""
-    curve, params = CURVES[fit.curve], fit.own_params(thetas, row, rng)
-    lowest, highest = fit.start, fit.start + fit.span
-    own = optimum_in_range(curve, params, money.ratio, lowest, highest)
-    gain = [money.net(curve.value(at, params), at) for at in (rate, lowest)]
-    return own, float((gain[0] > gain[1]).mean())
-
-
-def _site_rates(fit, money, rate):
-    """Best rate of each site as predicted, within the rates it tested, and what the common one loses."""
-    rates = fit.rates
-    net = money.net(fit.site_curves(rates), rates)
-    top = fit.sites["highest_rate"].to_numpy()
-    inside = rates <= top[:, None] * (1 + 1e-9)
-    masked = np.where(inside, net, -np.inf)
-    at = masked.argmax(axis=1)
-    last = inside.sum(axis=1) - 1
-    status = np.where(at == 0, Status.NONE, np.where(at == last, Status.TOP, Status.INTERIOR))
-    common = int(np.abs(rates - rate).argmin())
-    loss = np.where(common <= last, masked.max(axis=1) - net[:, common], np.nan)
-    return pd.DataFrame({
-        "trial": fit.sites["trial"], column("rate", fit.rate_unit): rates[at], "status": status.astype(str),
-        f"loss_at_common_rate_per_{area_of(fit.yield_unit)}": loss,
-    })  # fmt: skip

@@ -9,7 +9,8 @@ Examples
 Five rates in four blocks, strips with an error of 2 bu/ac around a curve from 48 to 57 bu/ac with a join at
 90 lb/ac, a slope of 9 / 90:
 
->>> from fertkit.response import curve_through, expected_interval
+>>> from fertkit.response import expected_interval
+>>> from fertkit.response.plan import curve_through
 >>> params = curve_through("linear_plateau", 48, 57, 90)
 >>> params.round(6).tolist()
 [48.0, 0.1, 90.0]

@@ -30,6 +30,7 @@ import pandas as pd
 
 import fertkit.response.surface_parts as parts
 from fertkit.asked import (
+    a_dict,
     a_header,
     a_number,
     a_share,
@@ -311,8 +312,9 @@ class SurfaceAnalysis(Result):
 
 
 @asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"), grain_price=a_number,
-    surface=a_word, level=a_share, rates=header_by_role, response=a_header,
+    trial=holding("table", like="what read_strips gives, or a table of strips"),
+    nutrient_price=either(a_dict, a_number), grain_price=a_number, surface=a_word,
+    level=a_share, rates=header_by_role, response=a_header,
     blocks=either(maybe_headers, off), currency=a_text,
 )  # fmt: skip
 def analyse_surface(

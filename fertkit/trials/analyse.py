@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_header, a_label, a_share, asks, holding, maybe_headers
+from fertkit.asked import a_header, a_label, a_share, a_word, asks, holding, maybe_headers
 from fertkit.errors import NotEstimable, unknown
 from fertkit.reference.load import method_sources
 from fertkit.results import Result, checks_frame
@@ -147,7 +147,8 @@ class StripAnalysis(Result):
 
 @asks(
     trial=holding("table", like="what read_strips gives, or a table of strips"), treatment=maybe_headers,
-    response=a_header, blocks=maybe_headers, check=a_label, level=a_share,
+    response=a_header, blocks=maybe_headers, check=a_label, design=a_word,
+    level=a_share,
 )  # fmt: skip
 def analyse_strips(
     trial, *, treatment=None, response=None, blocks=None, check=None, design=None,

@@ -9,7 +9,8 @@ import pytest
 
 from fertkit.errors import FertkitError
 from fertkit.panels.plan import PlanPanel, parse_treatments
-from fertkit.response import curve_through, expected_interval
+from fertkit.response import expected_interval
+from fertkit.response.plan import curve_through
 from fertkit.results import plain
 from fertkit.trials.application import application_table
 from fertkit.trials.layout import plan_strips

@@ -12,11 +12,11 @@ from fertkit.response import (
     analyse_response,
     critical_level,
     expected_regret,
-    net_return,
     pool_net_return,
     price_table,
     stochastic_plateau,
 )
+from fertkit.response.money import net_return
 from fertkit.response.pooled import Site
 from fertkit.say.response import optimum_text
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from fertkit.response import Status, average
+from fertkit.response import average
 from fertkit.response.average import (
     AVERAGED,
     TAILS,
@@ -20,6 +20,7 @@ from fertkit.response.average import (
     verdict,
 )
 from fertkit.response.curves import CURVES
+from fertkit.response.optimum import Status
 from fertkit.response.search import Fits, fit_sums
 from fertkit.response.sums import make_sweep
 

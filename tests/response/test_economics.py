@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.errors import NotEstimable, PriceError
-from fertkit.response import Status, economic_optimum_rate, fit_response
+from fertkit.response import economic_optimum_rate, fit_response
 from fertkit.response.curves import CURVES
-from fertkit.response.optimum import break_even_ratio, rates_within
+from fertkit.response.optimum import Status, break_even_ratio, rates_within
 
 RATIOS = [0, 0.0025, 0.005, 0.0075, 0.01, 0.015, 0.02, 0.03, 0.04, 0.05, 0.06]
 PARAMS = {

@@ -7,13 +7,13 @@ import pytest
 from fertkit.errors import InputError, NotEstimable
 from fertkit.response import (
     Prices,
-    Status,
     analyse_response,
     critical_level,
     economic_optimum_rate,
     expected_interval,
     optima_of_trials,
 )
+from fertkit.response.optimum import Status
 from fertkit.response.pooled import Site, _resampled
 
 

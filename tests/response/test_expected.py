@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable, PriceError
-from fertkit.response import CURVES, analyse_response, curve_through, expected_interval, optima_of_trials
-from fertkit.response.plan import simulate
+from fertkit.response import CURVES, analyse_response, expected_interval, optima_of_trials
+from fertkit.response.plan import curve_through, simulate
 
 RATES = np.linspace(0, 200, 6)
 QP, QUADRATIC = (4.0, 0.07, -0.07 / 300), (4.0, 0.06, -0.06 / 340)

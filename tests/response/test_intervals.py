@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import f
 
 from fertkit.errors import LookupFailed, NotEstimable
-from fertkit.response import Status, fit_response
+from fertkit.response import fit_response
 from fertkit.response.average import Optimum
 from fertkit.response.curves import optimum_in_range
 from fertkit.response.interval import (
@@ -15,6 +15,7 @@ from fertkit.response.interval import (
     optimum_interval,
     plateau_interval,
 )
+from fertkit.response.optimum import Status
 from fertkit.say.response import untested
 
 R_PROFILE = 3e-3  # R interpolates its profiles with splines; ours are solved

@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.errors import NotEstimable, PriceError
-from fertkit.response import Prices, economic_optimum_rate, net_return, price_table
+from fertkit.response import Prices, economic_optimum_rate, price_table
 from fertkit.response.curves import CURVES
+from fertkit.response.money import net_return
 
 BENT = (3, 0.05, -1.25e-4)  # optimum (0.05 - pr) / 2.5e-4; loss 1.25e-4 d² at d from it
 TESTED = {"lowest_rate": 0, "highest_rate": 250, "rate_unit": "kg/ha", "yield_unit": "t/ha"}

@@ -13,13 +13,13 @@ from fertkit.response import (
     economic_optimum_rate,
     expected_regret,
     fit_response,
-    net_return,
     pool_net_return,
     price_table,
     stochastic_plateau,
 )
 from fertkit.response.curves import optimum_in_range
 from fertkit.response.data import read_trial_data
+from fertkit.response.money import net_return
 from fertkit.response.optimum import break_even_ratio, rates_within
 from fertkit.response.pooled import Site
 from fertkit.response.prices import nutrient_price_from_product
