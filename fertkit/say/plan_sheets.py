@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from fertkit.budget.mixing import EARLY
 from fertkit.reference.load import load_table
 from fertkit.results import capital, counted, plain
 from fertkit.say.line import GOVERNS, Kind, Line, lead, mark, missing, notes, row, short, told
@@ -219,7 +220,9 @@ def pace_lines(answer) -> list[Line]:
             gap = short(late["largest_gap_lb_ac"].max())
             text = f"on {where} the passes fall behind from {from_}, by up to {gap} {words['rate']}: "
             text += "move a pass forward"
-        wait = some[some["can_wait_lb_ac"] > 0]
+        # a pass after planting brings these too late to count, unless the soil would not hold them
+        early = (nutrient in EARLY) & (some["reason"] == "")
+        wait = some[(some["can_wait_lb_ac"] > 0) & ~early]
         if len(wait):
             most, until = short(wait["can_wait_lb_ac"].max()), wait["wait_stage"].iloc[0]
             text += f"; up to {most} {words['rate']} may wait until {until} on {counted(len(wait), 'field')}"

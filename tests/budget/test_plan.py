@@ -8,7 +8,8 @@ from fertkit.budget.plan import plan_season
 from fertkit.errors import InputError, UnitError
 from fertkit.intake.farm import read_farm
 from fertkit.intake.shed import read_shed
-from fertkit.report.plan import answer_plan
+from fertkit.report.plan import PlanAnswer, answer_plan
+from fertkit.say.plan_sheets import pace_lines
 
 FIELDS = pd.DataFrame({
     "field": ["A", "A", "B", "B"], "year": [2026, 2027] * 2, "crop": ["corn", "soybean"] * 2, "area_ac": 80.0,
@@ -200,6 +201,10 @@ def test_passes_bring_the_rates_and_the_books_take_what_they_bring():
     season = plan.season.set_index("nutrient")
     assert season.loc["N", "wait_stage"] == "V8"
     assert 0 < season.loc["N", "can_wait_lb_ac"] < 92
+    # common practice, no source: P and K beside a grown crop come too late, so only N is said to wait
+    paced = {line.split()[0]: "may wait" in line for line in map(str, pace_lines(PlanAnswer(plan)))}
+    assert paced["N"]
+    assert not paced["K2O"]
 
 
 def test_a_load_that_is_paid_anyway_is_not_spread_for_what_little_else_it_holds():
