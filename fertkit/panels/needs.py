@@ -110,7 +110,9 @@ class NeedsPanel(Panel):
     def _take_crop(self) -> None:
         """Offer the units of another crop, and the goal it had; one it cannot have is asked for again."""
         number, (unit, crop) = self.controls["yield_goal"].value, self._counted()
-        self._goals[self._crop], self._crop = (self._pounds, unit), crop
+        if self._by_hand:  # a goal that the panel begins with belongs to its crop alone
+            self._goals[self._crop] = self._pounds, unit
+        self._crop = crop
         before, unit = self._goals.get(crop, (0.0, unit))
         units = goal_units(crop)
         kept = not before and unit in units and 0 < number <= highest_goal(crop, unit)

@@ -7,7 +7,6 @@ and no network.
 import re
 from base64 import b64encode
 from collections.abc import Callable
-from dataclasses import replace
 from html import escape
 from importlib.resources import files
 from io import BytesIO
@@ -225,8 +224,7 @@ def banner(error: Exception, doing: str, old: str = "") -> str:
     if isinstance(error, InputError):
         count = len(error.problems)
         text = f"{error.file} cannot be used: {count} thing{'s' * (count > 1)} to mend."
-        told = (replace(one, remedy=capital(one.remedy)) for one in error.problems[: InputError.SHOWN])
-        places = bullets(capital(one.plain) for one in told)
+        places = bullets(capital(one.plain) for one in error.problems[: InputError.SHOWN])
     else:
         text = error.plain or type(error).__name__
     stays = f'<div class="fertkit-old-said">{paragraphs(old)}</div>' if old else ""

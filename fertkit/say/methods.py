@@ -89,8 +89,9 @@ def _design(answer, trials) -> str:
     data, many = trials[0].data, len(trials) > 1
     n, lost = sum(len(t.data.yields) for t in trials), sum(t.data.left_out for t in trials)
     blocks = 1 if data.block is None else len(set(data.block))
-    several = "trials" if hasattr(answer, "contrast") else "groups of one trial"
-    where = f"{len(trials)} {several}" if many else counted(blocks, "block") if blocks > 1 else "one field"
+    where = f"{len(trials)} trials" if many else counted(blocks, "block") if blocks > 1 else "one field"
+    if groups := getattr(answer, "groups", None):
+        where = f"{len(trials)} levels of {groups.by}{f', {blocks} blocks each' * (blocks > 1)}"
     crop = f"{answer.crop} yield" if answer.crop else "yield"
     left = f"; {counted(lost, 'strip')} without a yield left out" if lost else ""
     return f"{crop} was measured in {n} strips at {_tested(answer, trials)} in {where}{left}."

@@ -37,7 +37,8 @@ def plain(table, tmp_path_factory):
 
 
 def same(found, plain):
-    pd.testing.assert_frame_equal(found[["trial", *NUMBERS]], plain[["trial", *NUMBERS]], check_exact=True)
+    """To twelve digits: sums over the trials of a part round by how many these are."""
+    pd.testing.assert_frame_equal(found[["trial", *NUMBERS]], plain[["trial", *NUMBERS]], rtol=1e-12, atol=0)
 
 
 @pytest.fixture

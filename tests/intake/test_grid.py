@@ -67,5 +67,5 @@ def test_roles_measure_what_units_are_known_for(file):
     assert roles
     for name, role in roles.items():
         assert all(role.words), name
-        assert role.measures in ("", "flow", *MEASURES)
+        assert role.measures in ("", "flow", "speed", *MEASURES)
         assert role.holds == "number" or not role.measures

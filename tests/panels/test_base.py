@@ -154,7 +154,7 @@ def test_an_uploaded_file_is_read_and_its_bytes_dropped(panel, handed_over):
 def test_a_broken_file_names_all_its_problems_and_changes_nothing(panel, handed_over):
     panel.upload.value = handed_over("bad.csv", b"y\n7\n")
     assert "bad.csv cannot be used: 2 things to mend" in panel._banner.value
-    assert "No column x &lt;i&gt;. Add it" in panel._banner.value
+    assert "No column x &lt;i&gt;; add it" in panel._banner.value
     assert panel.result.table["x"].tolist() == [1, 2]
     assert "one.csv" in panel._file_line.value
     # what still stands on the page is dimmed and told to be of the file before, until it is used again
@@ -401,7 +401,7 @@ def test_settings_of_another_file_ask_for_that_file(panel, handed_over):
     kept = panel.settings_json().replace("one.csv", "other.csv")
     panel.settings_upload.value = handed_over("kept.json", kept.encode())
     assert "'other.csv': these settings were saved with another file" in show_text(panel._banner.value)
-    assert "Open that file first" in panel._banner.value
+    assert "open that file first" in panel._banner.value
     assert panel.result is not None
 
 

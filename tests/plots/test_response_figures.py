@@ -61,6 +61,7 @@ def results(analysis):
         price_table({"quadratic": BENT, "mean": (3,)}, np.linspace(0, 1, 11), price_ratio=0.1, **TESTED),
         expected_regret({"quadratic": np.array(BENT) * rng.normal(1, 0.05, (50, 3))}, prices, **TESTED),
         pool_net_return(SITES, prices, within=2, rng=rng),
+        analysis.worth(),
         stochastic_plateau(100, 1, 200, 20, prices, lowest_rate=0, highest_rate=240),
         critical_level(test, ry, "cate_nelson", rng=rng),
         critical_level(test, ry, "arcsine_log"),

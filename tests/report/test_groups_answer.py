@@ -60,9 +60,9 @@ def test_a_paper_tells_the_comparison_and_asks_again(oats, capsys):
     methods = Paper(answer, strips).methods
     assert "in 3 levels of variety, 6 blocks each" in methods
     assert "Scheffé H. 1953" in methods
-    recipe = Recipe(oats, {"crop": "oats", "columns": {"factor": "Variety"}}, "answer_groups", asked)
-    script = recipe.script(answer.table).replace("Path(__file__).with_name('oats.csv')", repr(str(oats)))
-    exec(compile(script, "reproduce.py", "exec"), {})
+    question = f"{answer_groups.__module__}.answer_groups"
+    script = Recipe((oats,), {"crop": "oats", "columns": {"factor": "Variety"}}, question, asked)
+    exec(script.script(answer.table), {"__file__": str(oats.with_name("reproduce.py"))})
     assert "The numbers are those that were reported." in capsys.readouterr().out
 
 

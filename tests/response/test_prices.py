@@ -51,7 +51,6 @@ def test_price_of_nutrient_in_a_product():
 @pytest.mark.parametrize(
     ("wrong", "message"),
     [
-        ({"nutrient": 0}, "nutrient price"),
         ({"nutrient": -0.5}, "nutrient price"),
         ({"grain": 0}, "grain price"),
         ({"grain": np.nan}, "grain price"),
