@@ -217,7 +217,6 @@ def run_strips(arguments):
             remedy="ask for all of them",
         )  # fmt: skip
     if arguments.log:
-        _need_prices(arguments)
         return _from_points(arguments)
     if arguments.by:
         arguments.column = [*arguments.column, ("factor", arguments.by)]
@@ -284,6 +283,8 @@ def _from_points(arguments):
              "reach", "elsewhere")  # fmt: skip
     asked = {"columns": columns, "width": arguments.header_width, "name": arguments.trial,
              "price_swing_pct": arguments.price_swing, **_asked(arguments, *names), **reading}  # fmt: skip
+    means = {k: v for k, v in _of_means(arguments).items() if v is not None and v != {}}
+    asked |= {"means": means}
     files = arguments.log, arguments.file
     answer = answer_points(*files, **asked)
     answer = replace(answer, recipe=_recipe(files, None, answer_points, asked))
@@ -326,10 +327,9 @@ def _of_surfaces(arguments):
 
 def _need_prices(arguments):
     if None in (arguments.nutrient_price, arguments.grain_price):
-        raise NotEstimable(
-            "the rate that pays rests on two prices, of the nutrient and of grain", "--nutrient-price P "
-            "--grain-price P, or --design NAME to compare the means alone",
-        )  # fmt: skip
+        from fertkit.report.points import NEED_PRICES
+
+        raise NotEstimable(*NEED_PRICES)
 
 
 def _of_one_trial(arguments, strips, by_means):
@@ -447,6 +447,13 @@ def _refused(refused) -> list[Line]:
     return [Line(Kind.MISSING, f"trial {name}: {why}", in_code=why.in_code) for name, why in refused.items()]
 
 
+def _of_means(arguments) -> dict:
+    """What is asked of a comparison of means."""
+    adjust = {"lsd": "none"}.get(arguments.letters, arguments.letters)
+    own = _asked(arguments, "design", "check", "no_worse_than")
+    return own | {"costs": dict(arguments.cost), "adjust": adjust}
+
+
 def _treatments(strips, arguments):
     """Compare treatments by their means, each trial of the file by itself; a page or workbook holds one."""
     from dataclasses import replace
@@ -459,9 +466,7 @@ def _treatments(strips, arguments):
         raise NotEstimable(
             "--rates rests on a response curve, and these treatments are compared by their means"
         )
-    asked = _asked(arguments, "design", "check", "grain_price", "no_worse_than", "currency") | {
-        "costs": dict(arguments.cost), "adjust": {"lsd": "none"}.get(arguments.letters, arguments.letters),
-    }  # fmt: skip
+    asked = _of_means(arguments) | _asked(arguments, "grain_price", "currency")
     if arguments.trial or arguments.page or arguments.workbook or arguments.paper:
         asked |= {"name": arguments.trial}
         reading = {"crop": arguments.crop} | _reading(arguments)

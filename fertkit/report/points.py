@@ -9,6 +9,7 @@ from fertkit.errors import NotEstimable
 from fertkit.report import sections as parts
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section
+from fertkit.report.treatments import TreatmentAnswer, answer_treatments
 from fertkit.report.trial import TrialAnswer, answer_trial
 from fertkit.response.groups import GroupedResponse, compare_groups
 from fertkit.response.optimum import status_in_words
@@ -19,6 +20,10 @@ from fertkit.say.line import Kind
 from fertkit.trials.joined import JoinedTrial, join_points
 
 ZONES = "Do zones differ?"
+NEED_PRICES = (
+    "the rate that pays rests on two prices, of the nutrient and of grain",
+    "--nutrient-price P --grain-price P, or --design NAME to compare the means alone",
+)
 A_MAP = either(a_dict, a_file)
 
 
@@ -28,7 +33,8 @@ class PointsAnswer(Answer):
 
     Attributes
     ----------
-    trial : TrialAnswer
+    trial : TrialAnswer or TreatmentAnswer
+        Of rates, or of what has none or is to be compared by means.
     joined : JoinedTrial
         How points became strips.
     groups : GroupedResponse or None
@@ -40,7 +46,7 @@ class PointsAnswer(Answer):
         What asks for it again.
     """
 
-    trial: TrialAnswer
+    trial: TrialAnswer | TreatmentAnswer
     joined: JoinedTrial
     groups: GroupedResponse | None
     no_groups: str
@@ -97,10 +103,11 @@ class PointsAnswer(Answer):
 @asks(
     **parts.PRICED, log=either(holding("points", like="what read_points gives"), a_file), applied=A_MAP,
     zones=A_MAP, crop=a_text, within=a_number, price_swing_pct=a_number, name=a_word,
+    means=a_dict,
 )  # fmt: skip
 def answer_points(
-    log, applied, *, crop, nutrient_price, grain_price, zones=None, within=None, price_swing_pct=None,
-    currency="", name=None, seed=0, **joining,
+    log, applied, *, crop, nutrient_price=None, grain_price=None, zones=None, within=None,
+    price_swing_pct=None, currency="", name=None, seed=0, means=None, **joining,
 ) -> PointsAnswer:  # fmt: skip
     """Answer for a trial from the combine's log and the map of what was applied, in one call.
 
@@ -109,7 +116,10 @@ def answer_points(
     log, applied, crop, zones
         See `fertkit.trials.joined.join_points`.
     nutrient_price, grain_price, within, price_swing_pct, currency, name, seed
-        See `fertkit.report.answer_trial`.
+        See `fertkit.report.answer_trial`; both prices are needed where the map has rates.
+    means : dict, optional
+        Arguments of `answer_treatments`: means are compared where a map has treatments without rates, or
+        where a design, costs or no_worse_than is among them.
     **joining
         Further arguments of `join_points`: columns, units, width, delay, reach, utm, rules.
 
@@ -137,6 +147,11 @@ def answer_points(
     [2, 2, 2, 2]
     """
     joined = join_points(log, applied, crop=crop, zones=zones, **joining)
+    if {"design", "costs", "no_worse_than"} & {*(means or {})} or not joined.trial.rate_column:
+        return _of_treatments(joined, zones, dict(means or {}, grain_price=grain_price, currency=currency,
+                                                  name=name))  # fmt: skip
+    if None in (nutrient_price, grain_price):
+        raise NotEstimable(*NEED_PRICES)
     asked = {"nutrient_price": nutrient_price, "grain_price": grain_price}
     trial = answer_trial(
         joined.trial, within=within, price_swing_pct=price_swing_pct, currency=currency, name=name, seed=seed,
@@ -149,6 +164,12 @@ def answer_points(
         except NotEstimable as error:
             why = error.note
     return PointsAnswer(trial, joined, groups, why, parts.citations([trial, joined, groups]))
+
+
+def _of_treatments(joined, zones, asked) -> PointsAnswer:
+    why = "" if zones is None else "treatments without rates have no response whose zones could differ"
+    trial = answer_treatments(joined.trial, **asked)
+    return PointsAnswer(trial, joined, None, why, parts.citations([trial, joined]))
 
 
 def by_zone(joined, **prices) -> GroupedResponse:

@@ -32,9 +32,9 @@ def methods_lines(answer, strips=None) -> list[Line]:
         As read from the file: it tells of yields and moisture.
     """
     end = _said(f"Computed with fertkit {fertkit.__version__}.")
-    if hasattr(answer, "one_factor"):
-        return [*_treatments(answer, strips), end]
     whole, answer = answer, getattr(answer, "trial", answer)  # that of points holds another
+    if hasattr(answer, "one_factor"):
+        return [*_options(whole, "joined"), *_treatments(answer, strips), end]
     trials = list(answer.trials.values())
     lines = [*_options(whole, "joined"), _said(_design(answer, trials)), *_yields(strips)]
     if getattr(answer, "strips", None) is not None:

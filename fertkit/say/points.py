@@ -3,7 +3,6 @@
 from dataclasses import replace
 
 from fertkit.results import counted, plain
-from fertkit.say.answers import trial_lines
 from fertkit.say.groups import grouped_lines, verdict
 from fertkit.say.line import Kind, Line, lead, notes, row, told
 
@@ -48,7 +47,7 @@ def moisture_text(joined) -> str:
 
 def points_answer_lead(answer) -> list[Line]:
     """Say the answer of the trial, and a sentence each of the zones and the points."""
-    said = trial_lines(answer.trial)
+    said = [*answer.trial.lead]
     if answer.groups is not None:
         said.append(told(verdict(answer.groups)))
     return [*said, replace(joined_lines(answer.joined)[0], kind=Kind.TEXT)]
@@ -56,7 +55,7 @@ def points_answer_lead(answer) -> list[Line]:
 
 def points_answer_lines(answer) -> list[Line]:
     """Say the answer of the trial, then of the zones, then how points became strips."""
-    said = trial_lines(answer.trial)
+    said = answer.trial.lines()
     if answer.groups is not None:
         first, *rest = grouped_lines(answer.groups)
         said += [Line(Kind.HEAD, "By zone"), replace(first, kind=Kind.TEXT), *rest]
