@@ -53,7 +53,9 @@ LEVEL = 0.95
 FEWEST = 3  # sites; with fewer there is no spread to speak of
 FEWEST_CORRELATED = 10  # sites from which the effects of a site may go together
 PER_COVARIATE = 5  # sites wanted more for each number or class that is known of them; common practice
-_SCORES = np.linspace(-4.0, 4.0, 81)  # fine enough for a mean over kinks
+#: Standard normal scores for a mean over kinks, of one kind of site and of each of several.
+_SCORES, _SCORES_EACH = np.linspace(-4.0, 4.0, 81), np.linspace(-4.0, 4.0, 9)
+_STANDING = 24  # sites that stand for all in a mean, spread evenly over where their rises end
 _CHUNK = 50
 _FAR = 6.0  # logarithm of a scale that no rates could tell from none
 _UNSETTLED = 0.7  # standard error of that logarithm beyond which the end of the rise is not known
@@ -125,23 +127,37 @@ class NetworkFit(Result):
 
     def mean_curve(self, rates, given: Mapping | None = None) -> np.ndarray:
         """Yields (rates,) averaged over sites like these, or over sites of which something is known."""
-        return self._means(self.model.theta[None], self.known.row(given), rates)[0]
+        return self._means(self.model.theta[None], self.standing(given), rates)[0]
 
-    def _means(self, thetas, row, rates):
-        """Yields (N, rates) averaged over sites, for parameters (N, k)."""
+    def standing(self, given: Mapping | None = None) -> np.ndarray:
+        """Designs (n, 1 + terms) that stand for sites like these, or for those of which something is given.
+
+        A curve at the mean of what is known of sites is not the mean of their curves.
+        """
+        rows = self.known.rows(given)
+        rows = rows[:1] if (rows == rows[0]).all() else rows
+        k = rows.shape[1]
+        order = np.argsort(rows @ self.model.theta[: len(self.model.effects.designs) * k][-k:], kind="stable")
+        n = min(len(rows), _STANDING)
+        return rows[order[((np.arange(n) + 0.5) * len(rows) / n).astype(int)]]
+
+    def _means(self, thetas, rows, rates):
+        """Yields (N, rates) averaged over designs (n, k) and sites of each, for parameters (N, ...)."""
         if len(thetas) > _CHUNK:
             parts = [thetas[i : i + _CHUNK] for i in range(0, len(thetas), _CHUNK)]
-            return np.concatenate([self._means(part, row, rates) for part in parts])
-        effects, weight = self.model.effects, np.exp(-0.5 * _SCORES**2)
-        means, _, joint, tau, _ = _split(effects, thetas, row)
-        z, p = (_SCORES if effects.shape is not None else np.zeros(1)), effects.n_linear
-        weight = weight / weight.sum() if effects.shape is not None else np.ones(1)
+            return np.concatenate([self._means(part, rows, rates) for part in parts])
+        effects, p = self.model.effects, self.model.effects.n_linear
+        means, _, joint, tau, _ = _split(effects, thetas, rows)
+        z = np.zeros(1) if effects.shape is None else _SCORES if len(rows) == 1 else _SCORES_EACH
+        weight = np.exp(-0.5 * z**2) / np.exp(-0.5 * z**2).sum()
         x = (np.asarray(rates, float)[:, None, None] - self.start) / self.span
-        columns = effects.columns(
-            x, [means[:, p + i, None] + tau[:, None] * z for i in range(effects.n_shapes)]
-        )
-        yields = sum(c * (means[:, j, None] + joint[:, j, None] * z) for j, c in enumerate(columns))
-        return (np.broadcast_to(yields, (len(x), len(thetas), len(z))) @ weight).T
+        total = 0.0
+        for row in np.moveaxis(means, 1, 0):
+            shapes = [row[:, p + i, None] + tau[:, None] * z for i in range(effects.n_shapes)]
+            columns = effects.columns(x, shapes)
+            yields = sum(c * (row[:, j, None] + joint[:, j, None] * z) for j, c in enumerate(columns))
+            total = total + (np.broadcast_to(yields, (len(x), len(thetas), len(z))) @ weight).T
+        return total / len(rows)
 
     def draws(self, n: int, rng) -> np.ndarray:
         """Parameters (n, k) as uncertain as so few sites leave them: multivariate t."""
@@ -159,10 +175,12 @@ class NetworkFit(Result):
         )
         return drawn
 
-    def own_params(self, thetas, row, rng) -> np.ndarray:
-        """Published parameters (N, p) of one more site for each set of parameters."""
+    def own_params(self, thetas, rows, rng) -> np.ndarray:
+        """Published parameters (N, p) of one more site, of a design of these, for each set of parameters."""
         effects, curve = self.model.effects, CURVES[self.curve]
-        means, factor, joint, tau, sigma = _split(effects, thetas, row)
+        means, factor, joint, tau, sigma = _split(effects, thetas, rows)
+        every = np.arange(len(thetas))
+        means = means[every, rng.integers(len(rows), size=len(thetas)) if len(rows) > 1 else 0]
         z = rng.normal(size=len(thetas)) * (effects.shape is not None)
         w = rng.normal(size=(len(thetas), factor.shape[-1]))
         linear = means[:, : effects.n_linear] + joint * z[:, None]
@@ -174,13 +192,10 @@ class NetworkFit(Result):
         return curve.shape.publish(level, slope, bend, self.start)
 
 
-def _split(effects, thetas, row):
-    """Means (N, p + q), L, lambda, tau and sigma for parameters (N, k) at one design row."""
-    k = len(row)
-    one = replace(effects, designs=tuple(row[None] for _ in effects.designs))
-    parts = [one.split(theta) for theta in thetas]
-    assert k == effects.designs[0].shape[1]
-    return tuple(np.array([np.squeeze(p[i], 0) if i == 0 else p[i] for p in parts]) for i in range(5))
+def _split(effects, thetas, rows):
+    """Means (N, n, p + q) at designs (n, k), L, lambda, tau and sigma for parameters (N, ...)."""
+    at = replace(effects, designs=(rows,) * len(effects.designs))
+    return tuple(map(np.array, zip(*map(at.split, thetas), strict=True)))
 
 
 @asks(trials=a_dict, level=a_number)

@@ -42,8 +42,8 @@ class Known:
                 columns += [(frame[name].astype(str) == c).to_numpy(float) for c in self.classes(name)[1:]]
         return np.column_stack(columns)
 
-    def row(self, given: Mapping | None) -> np.ndarray:
-        """Design of one site (1 + terms,), what is not given at the mean of the sites."""
+    def rows(self, given: Mapping | None = None) -> np.ndarray:
+        """Design (sites, 1 + terms) of sites like these, of all of which something is given."""
         given = dict(given or {})
         problems = [
             Problem(f"nothing is known of '{name}' at the sites", f"Of: {', '.join(self.frame) or 'nothing'}")
@@ -52,7 +52,7 @@ class Known:
         for name in self.frame.columns.intersection(list(given)):
             values, value = self.frame[name], given[name]
             if pd.api.types.is_numeric_dtype(values):
-                given[name] = pd.to_numeric(value, errors="coerce")
+                given[name] = float(pd.to_numeric(value, errors="coerce"))
                 if not values.min() <= given[name] <= values.max():
                     span = f"{plain(values.min())} to {plain(values.max())}"
                     problems.append(
@@ -66,14 +66,10 @@ class Known:
                 )
         if problems:
             raise InputError("new site", problems)
-        row = self.design(self.frame).mean(axis=0)
-        if given:
-            asked = self.design(pd.DataFrame([{n: given.get(n, self.frame[n].iloc[0]) for n in self.frame}]))[
-                0
-            ]
-            of = [t.split(": ")[0] if t not in self.frame else t for t in self.terms]
-            row[1:] = np.where([name in given for name in of], asked[1:], row[1:])
-        return row
+        frame = self.frame.copy()
+        for name, value in given.items():
+            frame[name] = value
+        return self.design(frame)
 
 
 def known_of(known: pd.DataFrame | None, names) -> Known:

@@ -109,21 +109,21 @@ def network_rate(
     InputError
         If what is given is not known of the sites, or lies outside what they span.
     """
-    rng, rates, row = make_rng(seed), fit.rates, fit.known.row(given)
+    rng, rates, rows = make_rng(seed), fit.rates, fit.standing(given)
     money = single(prices.per(fit.rate_unit, fit.yield_unit))
-    yields = fit._means(fit.model.theta[None], row, rates)[0]
+    yields = fit._means(fit.model.theta[None], rows, rates)[0]
     net = money.net(yields, rates)
     gain, size = net - net[0], np.abs(net).max()
     best = int(first_largest(gain, scale=size))
     thetas = fit.draws(draws, rng)
-    others = money.net(fit._means(thetas, row, rates), rates)
+    others = money.net(fit._means(thetas, rows, rates), rates)
     others = others - others[:, :1]
     tails = (1 - fit.level) / 2, (1 + fit.level) / 2
     low, high = np.quantile(rates[first_largest(others, scale=size)], tails)
     within, by = nearly_as_good(gain[best]) if within is None else (within, "")
     near = rates[at_least(gain, gain[best] - float(positive(within, "acceptable loss", zero_ok=True)), size)]
     paying = rates[gain > 1e-9 * size]
-    own, chance = _new_site(fit, thetas, row, money, rates[best], rng)
+    own, chance = _new_site(fit, thetas, rows, money, rates[best], rng)
     top, status = (
         rates[-1],
         Status.NONE if best == 0 else Status.TOP if best == len(rates) - 1 else Status.INTERIOR,
@@ -147,9 +147,9 @@ def _opened(end, top):
     return float(np.inf if at_least(end, top) else end)
 
 
-def _new_site(fit, thetas, row, money, rate, rng):
+def _new_site(fit, thetas, rows, money, rate, rng):
     """Optimum of one more site for each draw, and the chance that a rate pays there."""
-    curve, params = CURVES[fit.curve], fit.own_params(thetas, row, rng)
+    curve, params = CURVES[fit.curve], fit.own_params(thetas, rows, rng)
     lowest, highest = fit.start, fit.start + fit.span
     own = optimum_in_range(curve, params, money.ratio, lowest, highest)
     gain = [money.net(curve.value(at, params), at) for at in (rate, lowest)]

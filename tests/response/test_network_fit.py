@@ -325,7 +325,7 @@ def test_truth_is_met(joins):
 def test_mean_curve_is_the_mean_of_sites_drawn(joins):
     fit = joins[3]
     rng, rates = np.random.default_rng(1), np.array([0.0, 60, 110, 180])
-    own = fit.own_params(np.repeat(fit.model.theta[None], 8_000, axis=0), fit.known.row(None), rng)
+    own = fit.own_params(np.repeat(fit.model.theta[None], 8_000, axis=0), fit.known.rows(), rng)
     drawn = CURVES[fit.curve].value(rates, own[:, None, :])
     assert fit.mean_curve(rates) == pytest.approx(drawn.mean(axis=0), abs=4 * drawn.std() / 89)
 
@@ -358,6 +358,13 @@ def test_a_soil_test_explains_joins_and_gives_a_rate_for_a_new_site(joins):
         < network_rate(plain_fit, PRICES).own_high - network_rate(plain_fit, PRICES).own_low
     )
     assert "At a new site of soil test 14" in low.summary()
+    # The region is the mean of its sites, not the site of the mean soil test, whose own best rate is lower.
+    rates = np.arange(0, 200.5)
+    net = CURVES["linear_plateau"].value(rates, joins[0][:, None, :]) - 0.008 * rates
+    region = network_rate(fit, PRICES)
+    assert region.rate == pytest.approx(rates[net.mean(axis=0).argmax()], abs=8)
+    assert region.rate > network_rate(fit, PRICES, given={"soil test": 20}).rate + 5
+    assert region.own_low < 80 < 150 < region.own_high
 
 
 def test_what_is_not_known_of_the_sites_is_refused(joins):
@@ -380,8 +387,8 @@ def test_previous_crops_are_classes(joins):
     crop = pd.DataFrame({"crop before": np.where(np.arange(24) % 3, "corn", "soybean")}, index=list(trials))
     fit = fit_network(trials, known=crop, curve="linear_plateau")
     assert fit.known.terms == ["crop before: soybean"]
-    assert fit.known.row({"crop before": "soybean"}).tolist() == [1, 1]
-    assert fit.known.row(None).tolist() == pytest.approx([1, 1 / 3])
+    assert (fit.known.rows({"crop before": "soybean"}) == [1, 1]).all()
+    assert fit.known.rows().mean(axis=0).tolist() == pytest.approx([1, 1 / 3])
     with pytest.raises(InputError, match="no site has it"):
         network_rate(fit, PRICES, given={"crop before": "wheat"})
 
