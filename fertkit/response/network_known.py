@@ -12,7 +12,10 @@ from fertkit.results import plain
 
 @dataclass(frozen=True)
 class Known:
-    """What is known of the sites, as a design: numbers about their mean, classes against the first."""
+    """What is known of the sites, as a design: numbers and classes about their mean over the sites.
+
+    A class is compared with the most frequent one, and the first column is a mean over sites all the same.
+    """
 
     frame: pd.DataFrame
 
@@ -39,7 +42,8 @@ class Known:
             if pd.api.types.is_numeric_dtype(values):
                 columns.append(frame[name].to_numpy(float) - values.mean())
             else:
-                columns += [(frame[name].astype(str) == c).to_numpy(float) for c in self.classes(name)[1:]]
+                text, own = frame[name].astype(str), values.astype(str)
+                columns += [(text == c).to_numpy(float) - (own == c).mean() for c in self.classes(name)[1:]]
         return np.column_stack(columns)
 
     def rows(self, given: Mapping | None = None) -> np.ndarray:

@@ -199,3 +199,12 @@ def test_semicolons_cut_a_file_of_decimal_commas_whose_header_holds_none():
     lines = [f"{b};{r:g};{y:.1f};ok".replace(".", ",") for b, r, y in STRIPS]
     text = "\n".join(["Rep;N (kg/ha);Yield (dt/ha);Remark", *lines, "Mean;;148,5", "CV %;;2,3", ""])
     assert strips_of(text)[0] == STRIPS
+
+
+def test_rates_of_two_nutrients_beside_blocks_across_keep_their_headers():
+    lines = [f"{n},{p},{48 + n / 10 + p / 20},{49 + n / 10 + p / 20}" for n in (0, 60, 120) for p in (0, 40)]
+    text = "\n".join(["N lb/ac,P2O5 lb/ac,Rep 1 bu/ac,Rep 2 bu/ac", *lines])
+    found = read_strips(text.encode(), crop="corn")
+    assert found.rate_columns == {"N": "rate_n_lb_ac", "P2O5": "rate_p2o5_lb_ac"}
+    assert found.table[["rate_n_lb_ac", "rate_p2o5_lb_ac"]].max().tolist() == [120, 40]
+    assert len(found.table) == 12
