@@ -23,6 +23,7 @@ MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "StripMeans": ("trials", "trial_strips"), "StripAnalysis": ("trials", "strip_means"),
     "FactorPlan": ("trials", "power_curve"), "NetworkPlan": ("trials", "network_sizes"),
     "RatePlacing": ("trials", "placed_rates"), "Residuals": ("trials", "residual_panels"),
+    "TreatmentReturn": ("trials", "return_over_check"), "Equivalence": ("trials", "margin_held"),
     "PairedAnalysis": ("trials", "pair_lines"), "TwoFactorAnalysis": ("trials", "factor_lines"),
     "PowerPlan": ("trials", "power_curve"), "PooledEstimate": ("trials", "forest"),
     "NetworkFit": ("network", "network_curves"), "NetworkRate": ("network", "network_rate"),

@@ -80,6 +80,35 @@ def _mean_rows(analysis, names, ax):
     return finish(ax, "Treatment means", heading(analysis.response))
 
 
+@figure(height=1.4)
+def return_over_check(worth, ax):
+    """Draw the net return over the check of each treatment whose cost is known, with its interval."""
+    table = worth.rows.dropna(subset=["net"])
+    money = f"{worth.currency or 'money'} per area"
+    _over_check(ax, table, ("net", "net_low", "net_high"), worth.level)
+    finish(ax, "Net return over the check", f"net return over {show(worth.check)} [{money}]", grid="x")
+
+
+@figure(height=1.4)
+def margin_held(test, ax):
+    """Draw each difference from the check, with its interval, against the loss that would not matter."""
+    _over_check(ax, test.rows, ("difference", "low", "high"), 2 * test.level - 1)
+    unit = heading(test.response).partition("[")[2].rstrip("]")
+    for end in (-test.margin, test.margin):
+        says = f"{plain(test.margin)} {unit} either way" if end > 0 else None
+        ax.axvline(end, color=hue.ink, lw=1, ls=(0, (4, 2)), zorder=1, label=says)
+    finish(ax, "Differences and the margin", f"more than at {show(test.check)} [{unit}]", grid="x")
+
+
+def _over_check(ax, table, columns, level):
+    """A row each: what a treatment is ahead of the check by, and its interval; the check is the line at 0."""
+    middle, low, high = (table[name].to_numpy(float) for name in columns)
+    at = rows(ax, [show(name) for name in table["treatment"]])
+    whiskers(ax, low, high, at, label=f"{100 * level:g} % interval", ecolor=hue.accent, lw=1.6)
+    ax.plot(middle, at, "D", label="estimate", **ANSWER | {"ms": 5, "zorder": 5})
+    ax.axvline(0, color=hue.ink, lw=1, zorder=1)
+
+
 @figure()
 def trial_strips(trial, ax):
     """Draw harvested strips over the rate, a marker a trial or block."""

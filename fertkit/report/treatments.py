@@ -99,7 +99,8 @@ class TreatmentAnswer(Answer):
     def lead(self) -> list:
         """The short answer at the top of the page."""
         rows = [line for line in self.lines() if line.kind == Kind.LEAD]
-        return rows or self.analysis.lines()[:2]
+        many = 4 if hasattr(self.analysis, "margins") else 2  # of two factors the layout and three tests
+        return rows or self.analysis.lines()[:many]
 
     @property
     def sections(self) -> list[Section]:
@@ -248,7 +249,9 @@ def _money_section(answer):
              "net": f"net return [{money}]", "net_low": "from", "net_high": "to",
              "p_loses": "chance of a loss, p"}  # fmt: skip
     table = parts.pick("Net return over the check", worth.rows, names)
-    return Section("Did it pay?", lines=tuple(worth.lines()), tables=(table,))
+    drawn = {"figure": worth.plot, "figure_says": "Bars that reach over 0 leave open whether it pays."}
+    known = drawn if worth.rows["net_low"].notna().any() else {}
+    return Section("Did it pay?", lines=tuple(worth.lines()), tables=(table,), **known)
 
 
 def _margin_section(answer):
@@ -258,4 +261,5 @@ def _margin_section(answer):
              "p_equivalent": "of not being as good, p", "verdict": "verdict"}  # fmt: skip
     table = parts.pick(f"Against {check} with a margin", test.rows, names)
     title = f"Is it no more than {test.margin:g} {answer.unit} worse?"
-    return Section(title, lines=tuple(test.lines()), tables=(table,))
+    drawn = {"figure": test.plot, "figure_says": "No worse: the bar stays right of the left dashed line."}
+    return Section(title, lines=tuple(test.lines()), tables=(table,), **drawn)

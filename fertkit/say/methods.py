@@ -7,7 +7,7 @@ from fertkit.reference.load import method_keys
 from fertkit.response.curves import CURVES, MEAN
 from fertkit.results import capital, counted, plain, show
 from fertkit.say.line import Kind, Line, notes, told
-from fertkit.say.trials import letters_text, yields_text
+from fertkit.say.trials import layout_text, letters_text, yields_text
 from fertkit.trials.strips import factor
 
 #: What no file tells and every paper says.
@@ -55,9 +55,13 @@ def _treatments(answer, strips) -> list[Line]:
     if answer.one_factor:
         lines += _means(analysis)
     else:
-        how = getattr(analysis, "method", "differences of the pairs, by Student's t")
-        keys = tuple(analysis.sources["source_key"])
-        lines.append(Line(Kind.TEXT, f"Treatments were compared by {how}.", sources=keys))
+        text = "Treatments were compared by differences of the pairs, by Student's t."
+        if hasattr(analysis, "layout"):
+            text = (
+                f"The trial was a {layout_text(analysis)}; it was compared by {analysis.method}, the means "
+                "of each factor by Tukey's honestly significant difference."
+            )
+        lines.append(Line(Kind.TEXT, text, sources=tuple(analysis.sources["source_key"])))
     if answer.margin is not None:
         margin = f"{plain(answer.margin.margin)} {answer.unit}"
         text = (

@@ -153,15 +153,20 @@ def paired_lines(pairs) -> list[Line]:
     return _told_first(pairs.checks, pairs.notes, said)
 
 
-def two_factor_lines(trial) -> list[Line]:
-    """Say which of two factors makes a difference, and whether they add up."""
-    names = trial.names[trial.whole], trial.names[trial.part]
+def layout_text(trial) -> str:
+    """Name a layout of two factors and what lies on what."""
     lie = {
         "split plot": "{} (whole strips) and {} (parts)",
         "strip plot": "{} and {}, each on strips of its own",
         "factorial": "{} and {}, all combinations drawn by lot",
-    }[trial.layout].format(*names)  # fmt: skip
-    said = [told(f"{capital(trial.layout)} of {lie} over {trial.block}s; {trial.method}.")]
+    }[trial.layout].format(trial.names[trial.whole], trial.names[trial.part])  # fmt: skip
+    return f"{trial.layout} of {lie} over {trial.block}s"
+
+
+def two_factor_lines(trial) -> list[Line]:
+    """Say which of two factors makes a difference, and whether they add up."""
+    names = trial.names[trial.whole], trial.names[trial.part]
+    said = [told(f"{capital(layout_text(trial))}; {trial.method}.")]
     tests = trial.anova.dropna(subset=["p"])
     for r in tests[tests["term"] != trial.block].itertuples():
         makes = "makes" if below(r.p, 1 - trial.level) else "cannot be shown to make"

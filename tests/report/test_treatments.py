@@ -49,6 +49,12 @@ def test_products_against_the_check(products):
     for words in ("Did it pay?", "no more than 4 bu/ac worse", "the label, local rules", "Dunnett"):
         assert words in page
     assert {"Net return over the check", "Against Untreated with a margin"} <= set(found.tables)
+    for result, low in (
+        (found.worth, worth["net_low"].min()),
+        (found.margin, found.margin.rows["low"].min()),
+    ):
+        whiskers = [c.get_segments() for c in result.plot().collections]
+        assert min(s[:, 0].min() for lines in whiskers for s in lines) == pytest.approx(low)
     about = found.table[found.table["item"].str.startswith("net return")]
     assert about["value"].tolist() == pytest.approx(found.worth.rows["net"].tolist())
 
