@@ -1,6 +1,7 @@
 """What a crop takes up, what is removed with the harvest and what stays, study by study."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -101,7 +102,7 @@ class NutrientBudget(Result):
         """Trade figures, scaled from the yield they are quoted for; common practice, no source."""
         return self.rows[self.rows["source_key"] == TRADE]
 
-    @property
+    @cached_property
     def defaults(self) -> pd.DataFrame:
         """One row per nutrient: the leading study as far as it goes, else what another adds.
 

@@ -1,6 +1,7 @@
 """When a crop needs its nutrients: cumulative uptake and daily demand through the season."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -122,7 +123,7 @@ class SeasonDemand(Result):
         columns = ["stage", "day", "nutrient", "fraction", "cumulative", "daily", "near_point"]
         return pd.concat(days, ignore_index=True)[columns] if days else pd.DataFrame(columns=columns)
 
-    @property
+    @cached_property
     def stretches(self) -> pd.DataFrame:
         """Mean daily demand between one published point and the next: all that few conditions can say.
 

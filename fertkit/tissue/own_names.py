@@ -60,15 +60,14 @@ def own_names(ranges: pd.DataFrame) -> dict[str, OwnNames]:
     """Stages and parts by crop that the kit does not know; nothing for a crop of which it knows all."""
     found: dict[str, OwnNames] = {}
     columns = ["crop", "stage_from", "stage_to", "plant_part"]
-    for text, rows in ranges[columns].drop_duplicates().groupby("crop", sort=False):
+    for text, *ends, part in ranges[columns].drop_duplicates().itertuples(index=False):
         crop, known = crop_or_own(text), is_known(text)
         names = found.setdefault(crop, OwnNames(not (known and _has_stages(crop)), known))
-        for stage in pd.unique(rows[["stage_from", "stage_to"]].to_numpy().ravel()):
+        for stage in ends:
             if names.alone or find_span(crop, stage, bare_codes=True) is None:
                 names.stages.setdefault(plain(stage), NAMED + len(names.stages))
-        for part in rows["plant_part"].unique():
-            if not known or find_part(crop, part) is None:
-                names.parts.add(without_petiole(plain(part))[0])
+        if not known or find_part(crop, part) is None:
+            names.parts.add(without_petiole(plain(part))[0])
     return {crop: names for crop, names in found.items() if names.alone or names.stages or names.parts}
 
 

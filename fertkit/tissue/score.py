@@ -1,7 +1,7 @@
 """Score tissue results against published sufficiency ranges and critical levels, source by source."""
 
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 
 import numpy as np
@@ -213,16 +213,27 @@ def as_scored(samples: TissueSamples, scores: TissueScores) -> TissueSamples:
     return replace(samples, notes=tuple(kept))
 
 
+@cache
+def _bundled():
+    """The bundled ranges, prepared once: the kit knows all their crops, so no row depends on another."""
+    return prepare_ranges(load_ranges())
+
+
 def _range_table(ranges, source, without, name, own):
     """The ranges that are asked, on the kit's units and scales; those of the user's own tables among them."""
-    given = isinstance(ranges, pd.DataFrame)
-    table = check_table(ranges, "ranges", name, own.nutrients) if given else load_ranges(ranges)
+    if ranges is None:
+        table = _bundled()
+    elif isinstance(ranges, pd.DataFrame):
+        table = check_table(ranges, "ranges", name, own.nutrients)
+    else:
+        table = load_ranges(ranges)
     known = {*table["source_key"], *own.keys}
     for key in (*as_list(source), *as_list(without)):
         if key not in known:
             raise unknown("source of ranges", key, known)
     keys = table["source_key"]
-    parts = [prepare_ranges(table[keys.isin(as_list(source)) | (source is None)], name)]
+    table = table[keys.isin(as_list(source)) | (source is None)]
+    parts = [table if ranges is None else prepare_ranges(table, name)]
     for file, rows in own.rows("ranges").groupby("file", sort=False):
         parts.append(prepare_ranges(rows.set_index(rows["line"] - 2).drop(columns=PLACE), file))
     table = pd.concat(parts, ignore_index=True) if len(parts) > 1 else parts[0]

@@ -31,6 +31,11 @@ def two_fields(strips):
     return answer_field("soybean", 60, leaf=StringIO(LEAF), strips=StringIO(strips), **PRICES)
 
 
+@pytest.fixture(scope="module")
+def page_of_two(two_fields):
+    return two_fields.page()
+
+
 def test_the_nutrient_of_the_trial_comes_first_and_the_rest_is_counted(two_fields):
     lines = two_fields.summary().splitlines()
     leaf = [line for line in lines if line.startswith("Leaf: ")]
@@ -46,8 +51,8 @@ def test_the_nutrient_of_the_trial_comes_first_and_the_rest_is_counted(two_field
     assert caution.removeprefix("Caution, K in North 1: ")[0].isupper()
 
 
-def test_what_is_above_not_scored_and_of_another_field_is_said(two_fields):
-    lines, page = two_fields.summary().splitlines(), two_fields.page()
+def test_what_is_above_not_scored_and_of_another_field_is_said(two_fields, page_of_two):
+    lines, page = two_fields.summary().splitlines(), page_of_two
     assert any(line.startswith("Leaf, above the range: Fe in North 1") for line in lines)
     assert "Leaf, not scored: South 3, row 4; see the page." in lines
     assert any("come from 2 fields: North, South" in line for line in lines)
@@ -55,17 +60,17 @@ def test_what_is_above_not_scored_and_of_another_field_is_said(two_fields):
     assert "Soil or dust on the leaf" in page
 
 
-def test_values_below_detection_keep_their_sign_on_the_page(two_fields):
+def test_values_below_detection_keep_their_sign_on_the_page(two_fields, page_of_two):
     table = two_fields.tables["Results outside a published range"]
     values = table.loc[table["sample"].eq("South 2") & table["nutrient"].eq("Zn"), "value"]
     assert len(values)
     assert set(values) == {"< 20"}
-    assert "&lt; 20" in two_fields.page()
+    assert "&lt; 20" in page_of_two
 
 
-def test_a_severe_shortage_is_not_among_what_not_to_act_on(two_fields):
+def test_a_severe_shortage_is_not_among_what_not_to_act_on(page_of_two):
     """A nutrient with one range, remembered (KSU_SOY), while many nutrients of the sample are short."""
-    page = two_fields.page()
+    page = page_of_two
     severe = re.search(r"North 1, (\w+): first dig roots", page)
     assert severe[1] in ("Mn", "Zn", "B", "S", "Cu", "K", "N")
     assert f"{severe[1]} in North 1" not in page.partition("what is marginal alone")[2].partition("</li>")[0]
@@ -89,8 +94,13 @@ def many(strips):
     return answer_field("soybean", 60, leaf=StringIO(HEAD + "".join(rows)), strips=StringIO(strips), **PRICES)
 
 
-def test_what_many_samples_share_is_said_once(many):
-    do = many.page().partition("<h3>What to do</h3>")[2].partition("</ul>")[0]
+@pytest.fixture(scope="module")
+def page_of_many(many):
+    return many.page()
+
+
+def test_what_many_samples_share_is_said_once(many, page_of_many):
+    do = page_of_many.partition("<h3>What to do</h3>")[2].partition("</ul>")[0]
     of_k = [line for line in do.split("<li>") if ", K: " in line]
     assert len(of_k) == 1
     assert of_k[0].startswith(
@@ -101,9 +111,9 @@ def test_what_many_samples_share_is_said_once(many):
     assert question.endswith(" in 6 samples depends on it.")
 
 
-def test_one_question_is_asked_of_many_samples_once(many):
+def test_one_question_is_asked_of_many_samples_once(page_of_many):
     """S, Mn, Zn and B are short by the one range that judges them, for trifoliates without petiole."""
-    asked = many.page().partition("Question: ")[2].partition("</p>")[0]
+    asked = page_of_many.partition("Question: ")[2].partition("</p>")[0]
     assert asked.startswith("were petioles left on? The verdict for ")
     assert "Zn" in asked.partition(" in 6 samples depends on it")[0]
     assert "North 1" not in asked
