@@ -77,7 +77,9 @@ class OwnTables:
 
     def rows(self, kind: str) -> pd.DataFrame:
         """The own rows of a kind of table; none where there is no such table."""
-        return self.frames.get(kind, pd.DataFrame(columns=[*(c.name for c in columns_of(kind)), *PLACE]))
+        if kind in self.frames:
+            return self.frames[kind]
+        return pd.DataFrame(columns=[*(c.name for c in columns_of(kind)), *PLACE])
 
     def table(self, kind: str) -> pd.DataFrame:
         """The bundled rows of a kind of table, and the own ones below them; none of a source left out."""
@@ -98,7 +100,7 @@ class OwnTables:
     @property
     def nutrients(self) -> list[str]:
         """Nutrients that the user's own tables bring."""
-        return self.rows("nutrients")["nutrient"].tolist()
+        return self.frames["nutrients"]["nutrient"].tolist() if "nutrients" in self.frames else []
 
     def crop_name(self, crop: str) -> str:
         """Give fertkit's name of a crop, or that of these tables, in any case and also in the plural.

@@ -86,6 +86,19 @@ def farm():
     return answer_farm(pd.DataFrame(fields | {"yield_goal_bu_ac": [60.0, 200.0]}))
 
 
+@pytest.fixture(scope="session")
+def page_of(request):
+    """Give the page of one of the answers above by its name, made once."""
+    made = {}
+
+    def page(kind):
+        if kind not in made:
+            made[kind] = request.getfixturevalue(kind).page()
+        return made[kind]
+
+    return page
+
+
 MARGIN = 15 / 25.4 * 72  # of the style sheet [pt]
 
 

@@ -12,11 +12,11 @@ from fertkit.say.trials import pooled_lines
 PRICES = {"nutrient_price": 1.0, "grain_price": 180.0}
 
 
-def test_silent_rising_and_failed_sites_are_named(network):
+def test_silent_rising_and_failed_sites_are_named(network, page_of):
     assert network.silent == ["silent"]
     assert network.rising == ["rising"]
     assert list(network.failed) == ["alone"]
-    html = network.page()
+    html = page_of("network")
     for part in (
         "No economic response: silent",
         "Still rising at the highest",

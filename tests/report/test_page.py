@@ -66,9 +66,9 @@ KINDS = ("field", "trial", "network", "farm")
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_every_page_is_whole_and_safe(kind, request):
+def test_every_page_is_whole_and_safe(kind, page_of):
     """Names of trials may hold markup, a formula, a null and a mark that turns the text around."""
-    html = request.getfixturevalue(kind).page()
+    html = page_of(kind)
     links = Links()
     links.feed(html)
     assert not {"script", "link", "iframe", "object"} & set(links.tags)
@@ -85,9 +85,9 @@ def test_every_page_is_whole_and_safe(kind, request):
 
 
 @pytest.mark.parametrize("kind", ["trial", "network"])
-def test_pages_speak_plainly(kind, request):
+def test_pages_speak_plainly(kind, page_of):
     """Statuses in words, money by the one rounding rule: three digits, no cents beside hundreds."""
-    html = request.getfixturevalue(kind).page()
+    html = page_of(kind)
     assert "<td>interior</td>" not in html
     assert not re.findall(r"[Tt]he the ", html)
     text = html.partition("</style>")[2].partition("What the numbers rest on")[0]
@@ -95,8 +95,8 @@ def test_pages_speak_plainly(kind, request):
     assert not re.findall(r"\d[eE][+-]?\d", re.sub(r'src="[^"]*"', "", text))
 
 
-def test_page_of_an_answer_is_the_same_twice(network):
-    assert network.page() == network.page()
+def test_page_of_an_answer_is_the_same_twice(network, page_of):
+    assert network.page() == page_of("network")
 
 
 def test_page_carries_caution_and_deference(axes):

@@ -29,13 +29,13 @@ LAID_OUT = """() => {
 
 
 @pytest.fixture
-def opened(chromium, request, tmp_path):
+def opened(chromium, page_of, tmp_path):
     """Open a page from its file at a width; fail if it asks for anything else."""
     contexts = []
 
     def open_one(kind, width, height=900):
         file = tmp_path / f"{kind}.html"
-        file.write_text(request.getfixturevalue(kind).page(), encoding="utf-8")
+        file.write_text(page_of(kind), encoding="utf-8")
         context = chromium.new_context(viewport={"width": width, "height": height})
         contexts.append((context, asked := []))
         page = context.new_page()

@@ -50,6 +50,16 @@ def case(request):
     return answer_field(leaf=Path(__file__).parents[1] / "cases" / "leaf" / request.param)
 
 
+@pytest.fixture(scope="module")
+def pages(case):
+    return [one.page() for one in getattr(case, "fields", {"": case}).values()]
+
+
+@pytest.fixture(scope="module")
+def page_of_heron(heron):
+    return heron.page()
+
+
 def test_a_sheet_holds_250_words_and_speaks_plainly(case):
     for sheet in sheets_of(case):
         assert counted_words(sheet) <= 250
@@ -89,8 +99,8 @@ def test_the_terminal_says_the_sheet(heron):
     assert said[1 : len(heron.sheet.lines) + 1] == list(map(str, heron.sheet.lines))
 
 
-def test_notes_carry_the_citation_of_every_number(heron):
-    page = heron.page()
+def test_notes_carry_the_citation_of_every_number(heron, page_of_heron):
+    page = page_of_heron
     assert "contenteditable" in page
     for line in heron.sheet.lines:
         for number in heron.sheet.numbers(line):
@@ -211,14 +221,14 @@ def test_words_that_do_not_fit_are_refused_together(words):
 
 def test_the_report_writes_its_sheets(tmp_path, demo, capsys):
     home = tmp_path / "sheets"
-    assert main(["leaf", str(demo("leaf_tests.csv")), "--page", str(home)]) == 0
+    book = tmp_path / "sheets.xlsx"
+    command = ["leaf", str(demo("leaf_tests.csv")), "--page", str(home), "--workbook", str(book)]
+    assert main(command) == 0
     assert sorted(file.name for file in home.iterdir()) == [
         "heron-quarter.html", "index.html", "long-lane.html", "mill-bend.html", "otter-bottom.html",
     ]  # fmt: skip
     index = (home / "index.html").read_text(encoding="utf-8")
     assert 'href="heron-quarter.html"' in index
-    book = tmp_path / "sheets.xlsx"
-    assert main(["leaf", str(demo("leaf_tests.csv")), "--workbook", str(book)]) == 0
     assert CalamineWorkbook.from_path(str(book)).sheet_names == ["Field by field", "Every number", "Sources"]
     alone = tmp_path / "one.html"
     words = ["field", "--leaf", str(demo("leaf_tests.csv")), "--field", "Mill Bend", "--page", str(alone)]
@@ -230,21 +240,21 @@ def test_the_report_writes_its_sheets(tmp_path, demo, capsys):
 
 @pytest.mark.browser
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_a_sheet_is_one_sheet_of_paper(chromium, filled, case, paper):
+def test_a_sheet_is_one_sheet_of_paper(chromium, filled, pages, paper):
     context = chromium.new_context()
     page = context.new_page()
-    for one in getattr(case, "fields", {"": case}).values():
-        page.set_content(one.page())
+    for one in pages:
+        page.set_content(one)
         (used,) = filled(page.pdf(format=paper))
         assert used < 1.005
     context.close()
 
 
 @pytest.mark.browser
-def test_what_is_opened_is_printed_and_what_is_changed_stays(chromium, filled, heron):
+def test_what_is_opened_is_printed_and_what_is_changed_stays(chromium, filled, page_of_heron):
     context = chromium.new_context(viewport={"width": 680, "height": 900})
     page = context.new_page()
-    page.set_content(heron.page())
+    page.set_content(page_of_heron)
     page.locator(".own").click()
     page.keyboard.type("Soil samples on Friday.")
     page.emulate_media(media="print")
