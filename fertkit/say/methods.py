@@ -50,7 +50,8 @@ def methods_lines(answer, strips=None) -> list[Line]:
 def _treatments(answer, strips) -> list[Line]:
     """Treatments compared by their means, in any design."""
     analysis, crop = answer.analysis, f"{answer.crop} yield" if answer.crop else "yield"
-    n = len(analysis.strips) if answer.one_factor else int(analysis.table.get("n", analysis.table.size).sum())
+    pairs = getattr(analysis, "pairs", ())
+    n = 2 * len(pairs) or (len(analysis.strips) if answer.one_factor else int(analysis.means["n"].sum()))
     lines = [_said(f"{crop} was measured in {n} strips."), *_yields(strips)]
     if answer.one_factor:
         lines += _means(analysis)

@@ -173,6 +173,8 @@ def _grown(rng, *factors):
          ["in 2 groups of one trial", "common to all levels of hybrid"]),
         (["Treatment"], [("check", "Product one", "Product two")], ["--no-worse-than", "2"],
          ["two one-sided t tests", "Schuirmann DJ. 1987"]),
+        (["Treatment"], [("check", "Product one")], ["--design", "pairs"],
+         ["differences of the pairs", "measured in 6 strips"]),
         (["Main plot", "N rate (lb/ac)"], ["AB", (0, 60, 120)], ["--design", "split-plot"],
          ["analysis of variance by strata"]),
         (["N (lb/ac)", "P2O5 (lb/ac)"], [(0, 60, 120, 180), (0, 60, 120)],
