@@ -334,3 +334,35 @@ def test_an_applicator_that_records_nothing_where_it_is_shut_off(field):
     while inner[-1] == 0:
         inner = inner[:-1]
     assert from_the_west(with_zero)["planned"].tolist() == inner
+
+
+# ---- a real log
+
+
+def test_strips_of_a_real_log_are_the_means_of_its_records(outside):
+    """A combine in Minnesota (gartner_corn_yieldmonitor.csv), a made map of twelve strips of two passes each.
+
+    By hand: dry bu/ac = lb/s x s / 56 x (100 - moisture) / 84.5 over 360 in x inches / 6,272,640, of records
+    on the ground of the strips; lost outliers and ends of passes make the rest of the difference.
+    """
+    log = outside("gartner_corn_yieldmonitor.csv")
+    east = (log["long"] - -93.97842) * np.cos(np.radians(43.924)) * made.DEGREE
+    strip = np.floor((east - 13.0) / 18.25).astype(int)
+    features = []
+    for number in range(12):
+        lon = -93.97842 + (13.0 + 18.25 * (number + np.array([0, 1, 1, 0, 0]))) / (
+            made.DEGREE * np.cos(np.radians(43.924))
+        )
+        ring = np.column_stack([lon, [43.9215, 43.9215, 43.9268, 43.9268, 43.9215]]).tolist()
+        features.append({"type": "Feature", "properties": {"N rate (lb/ac)": 60 * (number * 7 % 3)},
+                         "geometry": {"type": "Polygon", "coordinates": [ring]}})  # fmt: skip
+    options = {"columns": {"flow": "mass", "distance": "dist"}, "units": {"flow": "lb/s", "distance": "in"}}
+    joined = join_points(
+        log, {"type": "FeatureCollection", "features": features}, width=(360, "in"), **OPTIONS, **options
+    )
+    inside = log["lat"].between(43.9215, 43.9268) & strip.between(0, 11) & (log["mass"] > 0)
+    dry = log["mass"] * log["seconds"] / 56 * (100 - log["moist"]) / 84.5
+    acres = 360 * log["dist"] / 6_272_640
+    by_hand = dry[inside].groupby(strip).sum() / acres[inside].groupby(strip).sum()
+    np.testing.assert_allclose(from_the_west(joined)["yield_bu_ac"], by_hand, rtol=0.03)
+    assert joined.strips["block"].nunique() == 4
