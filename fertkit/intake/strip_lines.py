@@ -268,10 +268,19 @@ def check_cells(draft):
         if role in frame:
             quoted = frame[role].map(lambda label: isinstance(label, str) and '"' in label)
             draft.complain(quoted, role, "quote in label")
+    for role in dict.fromkeys((draft.treated, *draft.cell)):
+        if role in frame and role not in RATES:
+            draft.complain(_spelled_otherwise(frame[role]), role, "label in another case")
     for role in PLACES:
         if role in frame and frame[role].notna().any():
             draft.complain(frame[role].isna(), role, "place missing", role=role)
     _check_twice(draft)
+
+
+def _spelled_otherwise(labels) -> pd.Series:
+    """Labels that an earlier one equals but for upper and lower case or blanks."""
+    alike = labels.map(lambda label: " ".join(str(label).lower().split()), na_action="ignore")
+    return labels.notna() & (labels != labels.groupby(alike).transform("first"))
 
 
 def _check_twice(draft):
