@@ -170,7 +170,7 @@ def _grown(rng, *factors):
     [
         (["Hybrid", "N rate (lb/ac)"], ["AB", (0, 60, 120, 180)],
          ["--by", "Hybrid", "--nutrient-price", "0.5"],
-         ["in 2 groups of one trial", "common to all levels of hybrid"]),
+         ["in 2 levels of hybrid, 3 blocks each", "common to all levels of hybrid"]),
         (["Treatment"], [("check", "Product one", "Product two")], ["--no-worse-than", "2"],
          ["two one-sided t tests", "Schuirmann DJ. 1987"]),
         (["Treatment"], [("check", "Product one")], ["--design", "pairs"],
