@@ -258,7 +258,10 @@ def _check_sites(data, known):
     least = FEWEST + PER_COVARIATE * k
     if n < least:
         what = f" with {counted(k, 'term')} of what is known of them" if k else ""
-        raise NotEstimable(f"{counted(n, 'site')} cannot carry one model{what}; {least} or more are wanted")
+        raise NotEstimable(
+            f"{counted(n, 'site')} cannot carry one model{what}; {least} or more are wanted",
+            remedy="name less of what is known of them (each class but one is a term)" if k else "",
+        )
     codes = np.repeat(np.arange(n), [len(d.rate) for d in data.values()])
     left = contrasts_within(np.concatenate([d.rate for d in data.values()]), codes)
     if left < 2:
