@@ -60,9 +60,12 @@ def read_applied(log, applied, zones, *, crop, columns, units, width, utm):
         columns["zone"] = header
     reading = {"crop": crop, "columns": columns, "width": width, "utm": utm}
     reading["units"] = {role: unit for role, unit in units.items() if role in OF_POINTS}
+    field = held and _by_role(held, own, header if of_map else None, problems)
+    rate = units.get("rate") or read_header(spaced((field and field.headers.get("rate")) or "")).unit
+    if rate.endswith("/ha"):  # yields of the same area as rates
+        reading["yield_unit"] = "t/ha"
     points = log if isinstance(log, YieldPoints) else _tried(problems, read_points, log, **reading)
     outlines = None if zones is None or header else _tried(problems, _open_map, zones)
-    field = held and _by_role(held, own, header if of_map else None, problems)
     zoned = outlines and _zones(outlines, problems)
     if points is not None:
         field = field and _in_plane(field, held, points, utm, problems)

@@ -246,6 +246,7 @@ def _shapefile(path, name) -> tuple[dict, str]:
     except ImportError:
         remedy = "install the extra 'maps' (pip install 'fertkit[maps]'), or save the map as GeoJSON"
         raise InputError(name, [Problem("shapefiles need the package pyshp", remedy)]) from None
+    shapefile.VERBOSE = False  # rings wound the other way are told apart by what lies in what
     files = _zipped(path, name) if path.suffix.lower() == ".zip" else _beside(path, name)
     try:
         with shapefile.Reader(**{k: io.BytesIO(v) for k, v in files.items() if k != "prj"}) as reader:

@@ -120,6 +120,17 @@ def test_a_zone_of_half_the_field(field):
         join_points(log.assign(ec=at["y"].round()), polygons, zones="ec", **OPTIONS)
 
 
+def test_rates_per_hectare_come_with_yields_per_hectare(field):
+    """112.0851 kg/ha are 100 lb/ac, and 1 bu/ac of 56 lb 0.0627677 t/ha."""
+    log, _, polygons, *_ = field
+    metric = json.loads(json.dumps(polygons))
+    for feature in metric["features"]:
+        feature["properties"] = {"N (kg/ha)": feature["properties"]["N rate (lb/ac)"] * 1.120851}
+    joined = from_the_west(join_points(log, metric, **OPTIONS))
+    same = from_the_west(join_points(log, polygons, **OPTIONS))
+    np.testing.assert_allclose(joined["yield_t_ha"], same["yield_bu_ac"] * 0.0627677, rtol=1e-5)
+
+
 def test_a_shapefile_reads_as_its_geojson(field, tmp_path):
     shapefile = pytest.importorskip("shapefile", reason="the extra 'maps' is not installed")
     log, _, polygons, *_ = field
