@@ -73,7 +73,8 @@ def _named_kinds(sheet, free) -> list:
 
 
 def _ask_for_missing(row, taken, problems):
-    asked = [("rate", "N rate (lb/ac)")] * ("treatment" not in taken)
+    asked = [("rate", "N rate (lb/ac)' or, where treatments have names, 'Treatment")]
+    asked *= "treatment" not in taken
     asked += [("yield", "Yield (bu/ac)")] * ("weight" not in taken)
     for role, example in asked:
         if role not in taken and not any(f"'{role}'" in p.in_code for p in problems):
