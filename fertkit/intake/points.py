@@ -51,7 +51,7 @@ class YieldPoints(Result):
         x_m, y_m (local, east and north of the middle), lon, lat (missing of a plane grid that is not named,
         which has easting and northing), mass_kg (as harvested), moisture_pct, seconds, distance_m, width_m,
         area_m2, ``yield_<unit>`` at `standard_moisture_pct`, and pass, strip, zone, time where the file has
-        them (a date or a time of day in seconds; numbers in the file's unit).
+        them (in seconds).
     crop : str
     standard_moisture_pct : float
     yield_unit : str
@@ -361,10 +361,14 @@ def _numbers(cells, taken, problems) -> dict[str, np.ndarray]:
 
 
 def _clock(column) -> np.ndarray:
-    """Times as they stand, or dates and times of day in seconds; missing where they cannot be read."""
+    """Times in seconds: numbers, dates or times of day; missing where they cannot be read."""
     numbers = pd.to_numeric(column.astype(str) if column.dtype.kind == "M" else column, errors="coerce")
     if numbers.isna().sum() == column.isna().sum():
-        return numbers.to_numpy(dtype=float, na_value=np.nan)
+        clock = numbers.to_numpy(dtype=float, na_value=np.nan)
+        step = np.diff(clock)
+        usual = np.median(step[step > 0]) if (step > 0).any() else 0.0
+        # A log records every few seconds: a hundred and more are thousandths, millionths or billionths.
+        return clock / next((size for size in (1e9, 1e6, 1e3) if usual >= 0.1 * size), 1.0)
     when = pd.to_datetime(column.astype(str), errors="coerce", format="mixed", utc=True)
     return ((when - when.min()) / pd.Timedelta(seconds=1)).to_numpy(dtype=float)
 

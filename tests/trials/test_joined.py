@@ -186,7 +186,8 @@ def test_dates_as_a_table_has_them_are_seconds(field):
     log = field[0]
     when = pd.date_range("2026-10-02 10:00", periods=len(log), freq="s")
     bare = log.drop(columns="Interval (s)")
-    for times in (when, when.astype(str), when.as_unit("us")):
+    since = np.arange(len(log)) + 1_790_000_000
+    for times in (when, when.astype(str), when.as_unit("us"), since, since * 1000, since * 1_000_000):
         points = read_points(bare.assign(Time=times), crop="corn").points
         assert (points["seconds"] == 1).all()
 
