@@ -20,6 +20,8 @@ from fertkit.response.analyse import ResponseAnalysis
 from fertkit.response.compare import CurveComparison
 from fertkit.response.prices import Prices
 from fertkit.results import CHECK_COLUMNS, Result, checks_frame, failed, same_content
+from fertkit.trials.equivalence import no_worse_than
+from fertkit.trials.paying import net_over_check
 
 FLOORS = ("intake", "budget", "tissue", "trials", "response", "report", "batch")
 #: The answers of the main job: a field, a trial, several trials, a farm.
@@ -55,6 +57,7 @@ def made(tmp_path_factory, pairs):
         for kind in kinds():
             patch.setattr(kind, "__init__", _kept(kind.__init__, found))
         shown = [part for f in things if inspect.isfunction(f) for part in (f, import_module(f.__module__))]
+        shown += [no_worse_than, net_over_check]  # made by the result of another
         for doc in dict.fromkeys(part.__doc__ for part in shown):
             if ">>>" in (doc or ""):
                 _run(doc)
@@ -86,6 +89,7 @@ def test_the_examples_make_nearly_every_kind_of_result(made):
         "BalanceAnswer",
         "RatioTable",
         "PlanAnswer",
+        "TreatmentAnswer",
     }  # made and shown in tests/batch and tests/report
     assert whole - {kind.__name__ for kind in made} <= elsewhere
 

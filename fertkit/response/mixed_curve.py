@@ -17,6 +17,7 @@ from functools import cache, cached_property
 import numpy as np
 
 from fertkit.errors import NotEstimable
+from fertkit.results import ByContent
 
 NODES = 7  # of a smooth curve
 NODES_AT_A_JOIN = 21  # of one with a kink: its likelihood has kinks too
@@ -27,8 +28,8 @@ _STEP = 1e-5  # of the derivative of the columns in a shape
 _NONE = 1e-3  # a standard deviation below this share of the error's (of a shape, below this) is none
 
 
-@dataclass(frozen=True)
-class SiteData:
+@dataclass(frozen=True, eq=False)
+class SiteData(ByContent):
     """What the sites say: whitened means of rates, so that their errors are independent and of one variance.
 
     Attributes
@@ -78,8 +79,8 @@ class SiteData:
         )
 
 
-@dataclass(frozen=True)
-class Effects:
+@dataclass(frozen=True, eq=False)
+class Effects(ByContent):
     """What a mixed model is of.
 
     Attributes
@@ -148,8 +149,8 @@ def _hermite(k):
     return np.polynomial.hermite_e.hermegauss(k)
 
 
-@dataclass(frozen=True)
-class Nodes:
+@dataclass(frozen=True, eq=False)
+class Nodes(ByContent):
     """Where the shapes of the sites are tried: standard normal scores and the logarithm of their weights."""
 
     z: np.ndarray
@@ -164,8 +165,8 @@ class Nodes:
         return cls(z, log)
 
 
-@dataclass(frozen=True)
-class AtNodes:
+@dataclass(frozen=True, eq=False)
+class AtNodes(ByContent):
     """The model at its nodes.
 
     Attributes
@@ -295,8 +296,8 @@ def centred(data, effects, theta, k: int, near: Nodes | None = None) -> Nodes:
     return nodes
 
 
-@dataclass(frozen=True)
-class MixedFit:
+@dataclass(frozen=True, eq=False)
+class MixedFit(ByContent):
     """A fitted mixed model.
 
     Attributes

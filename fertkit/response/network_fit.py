@@ -77,8 +77,7 @@ class NetworkFit(Result):
         curve, parameters, log_likelihood, aic.
     sites : DataFrame
         trial, n, level, slope, end_of_rise, highest_rate, remark: predictions drawn towards the mean.
-    known : Known
-    model : MixedFit
+    known, model : Known, MixedFit
     start, span : float
         Lowest and range of the rates [rate unit].
     rate_unit, yield_unit : str
@@ -272,15 +271,24 @@ def _check_sites(data, known):
 
 def _effects(key, design) -> Effects:
     """The random curve of a key: rates between 0 and 1, the shape the logarithm of the scale of the rise."""
-    shape = CURVES[key].shape
-    if shape is not None:
-        columns, q = lambda x, s: [np.ones_like(x), shape.rise(x, _bend(s[0]))], 1
-    else:
-        columns, q = lambda x, s: [x**i for i in range(CURVES[key].n_params)], 0
+    q = int(CURVES[key].shape is not None)
     p = 2 if q else CURVES[key].n_params
+    columns = _Columns(key)
     return Effects(
         columns, (design,) * (p + q), q, tuple(range(p)), 0 if q else None, len(design) >= FEWEST_CORRELATED
     )
+
+
+@dataclass(frozen=True)
+class _Columns:
+    """Columns of the level, and of the rise or the powers of the rate, of a curve."""
+
+    key: str
+
+    def __call__(self, x, scales):
+        if scales:
+            return [np.ones_like(x), CURVES[self.key].shape.rise(x, _bend(scales[0]))]
+        return [x**i for i in range(CURVES[self.key].n_params)]
 
 
 def _need_shape(fit):
