@@ -15,6 +15,7 @@ from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.text import Text
+from matplotlib.ticker import FixedLocator
 from matplotlib.transforms import ScaledTranslation
 
 from fertkit.errors import harmless
@@ -164,10 +165,11 @@ def journal_figure(draw, millimetres: float) -> dict[str, bytes]:
     for one in page.axes:
         one.set_title("", loc="left")
     if millimetres < 120:
-        for one in page.axes:
-            one.set_ylabel(fill(one.get_ylabel(), 26))
         for text in page.findobj(Text):
             text.set_fontsize(min(max(text.get_fontsize() - 1.5, LEAST_LETTER), SMALL))
+        for one in page.axes:
+            one.set_ylabel(fill(one.get_ylabel(), 26))
+            _fit_below(one)
     written, style = {}, {"svg.hashsalt": "fertkit", "svg.fonttype": "none", "pdf.fonttype": 42}
     with rc_context(style), catch_warnings():
         filterwarnings("ignore", message="Glyph", category=UserWarning)  # boxes for a script the font lacks
@@ -175,6 +177,21 @@ def journal_figure(draw, millimetres: float) -> dict[str, bytes]:
             page.savefig(held := BytesIO(), format=kind, metadata=undated)
             written[kind] = held.getvalue()
     return written
+
+
+def _fit_below(ax) -> None:
+    """Break the label below narrow axes to their width, and names of ticks to the room that each has."""
+    page = ax.figure
+    page.draw_without_rendering()
+    width, height = ax.get_window_extent().width / page.dpi * 72, _below(ax)
+    ax.set_xlabel(fill(ax.get_xlabel(), max(20, int(width / LETTER))))
+    names = [text.get_text() for text in ax.get_xticklabels()]
+    if len(names) > 1 and isinstance(ax.xaxis.get_major_locator(), FixedLocator):
+        room = int(width / len(names) / LETTER)
+        ax.set_xticks(ax.get_xticks(), [fill(name, max(4, room), break_long_words=False) for name in names])
+    grow(ax, (_below(ax) - height) / 72)
+    if (key := ax.get_legend()) is not None:
+        key.set_bbox_to_anchor((0, 0), _under(ax))
 
 
 def finish(ax, title: str = "", xlabel: str = "", ylabel: str = "", *, grid: str | None = "y", explain=None):
@@ -239,14 +256,18 @@ def legend(ax, marks=None):
     if not named or getattr(old, "named", None) == list(named):
         return old
     texts, columns = _columns([str(label) for label in named], _room(ax))
-    place = ax.transAxes + ScaledTranslation(-_aside(ax) / 72, -_below(ax) / 72, ax.figure.dpi_scale_trans)
-    look = {"loc": "upper left", "bbox_to_anchor": (0, 0), "bbox_transform": place, "borderaxespad": 0}
+    look = {"loc": "upper left", "bbox_to_anchor": (0, 0), "bbox_transform": _under(ax), "borderaxespad": 0}
     look |= {"frameon": False, "borderpad": 0, "fontsize": SMALL, "labelcolor": hue.ink, "handleheight": 0.9}
     new = ax.legend(list(named.values()), texts, ncols=columns, **look)
     new.named = list(named)
     if old is None:
         grow(ax, 0.16 + 0.19 * -(-len(texts) // columns))
     return new
+
+
+def _under(ax):
+    """Where a key goes: below what is written below the axes, from the left of the tick labels."""
+    return ax.transAxes + ScaledTranslation(-_aside(ax) / 72, -_below(ax) / 72, ax.figure.dpi_scale_trans)
 
 
 def _aside(ax) -> float:
@@ -259,7 +280,8 @@ def _below(ax) -> float:
     """Height of what is written below the axes [pt]."""
     ticks = [] if ax.xaxis.get_ticks_position() == "top" else ax.get_xticklabels()
     lines = max((text.get_text().count("\n") + 1 for text in ticks), default=0)
-    return 10 + 12 * lines + 14 * bool(ax.get_xlabel())
+    label = ax.get_xlabel()
+    return 10 + 12 * lines + 14 * (label.count("\n") + 1 if label else 0)
 
 
 def _columns(labels, room: float):

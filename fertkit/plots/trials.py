@@ -139,13 +139,14 @@ def pair_lines(analysis, ax):
 @figure()
 def factor_lines(analysis, ax):
     """Draw the means of two factors, a line for each level of the first."""
-    for i, (name, part) in enumerate(analysis.means.groupby(analysis.whole, observed=True)):
+    whole, part = analysis.names[analysis.whole], analysis.names[analysis.part]
+    for i, (name, means) in enumerate(analysis.means.groupby(analysis.whole, observed=True)):
         mark, dash, colour = (of[i % len(of)] for of in (MARKERS, DASHES, HUES))
-        look = {"marker": mark, "ls": dash, "color": colour, "label": f"{analysis.whole} {show(name)}"}
-        x = part[analysis.part]
-        ax.plot(x if x.dtype.kind in "if" else x.astype(str), part["mean"], ms=6, **look)
+        look = {"marker": mark, "ls": dash, "color": colour, "label": f"{whole} {show(name)}"}
+        x = means[analysis.part]
+        ax.plot(x if x.dtype.kind in "if" else x.astype(str), means["mean"], ms=6, **look)
     (left, right), top = ax.get_xlim(), ax.get_ylim()[1]
-    says = f"least significant difference of two {analysis.part} at one {analysis.whole}"
+    says = f"least significant difference of two {part} at one {whole}"
     place = [top - analysis.errors["lsd"].iloc[2]], [top], [left + 0.02 * (right - left)]
     whiskers(ax, *place, upright=True, capsize=4, label=says)
     finish(ax, f"{analysis.layout.capitalize()} means", heading(analysis.part), heading(analysis.response))

@@ -52,7 +52,8 @@ def _treatments(answer, strips) -> list[Line]:
     analysis, crop = answer.analysis, f"{answer.crop} yield" if answer.crop else "yield"
     pairs = getattr(analysis, "pairs", ())
     n = 2 * len(pairs) or (len(analysis.strips) if answer.one_factor else int(analysis.means["n"].sum()))
-    lines = [_said(f"{crop} was measured in {n} strips."), *_yields(strips)]
+    laid = _laid(analysis) if answer.one_factor else ""
+    lines = [_said(f"{crop} was measured in {n} strips{laid}."), *_yields(strips)]
     if answer.one_factor:
         lines += _means(analysis)
     else:
@@ -74,6 +75,13 @@ def _treatments(answer, strips) -> list[Line]:
             _said("net return over the check is the gain at the price of grain less the costs given.")
         )
     return lines
+
+
+def _laid(analysis) -> str:
+    """Treatments of one factor and their blocks."""
+    table = analysis.strips
+    kinds = f" of {counted(table[analysis.treatment].nunique(), 'treatment')}"
+    return kinds + (f" in {counted(table['block'].nunique(), 'block')}" if "block" in table else "")
 
 
 def numbered(lines) -> tuple[list[str], list[str]]:
@@ -154,10 +162,11 @@ def _means(strips) -> list[Line]:
 def _curves(trials) -> list[Line]:
     first = trials[0]
     prices, unit = first.prices, first.rate_unit
+    money = f" {prices.currency}" if prices.currency else ""
     price = _said(
-        f"the nutrient cost {plain(prices.nutrient)} {prices.money} per {prices.nutrient_per} and grain was "
-        f"worth {plain(prices.grain)} {prices.money} per {prices.grain_per}, a price ratio of "
-        f"{plain(first.price_ratio)} {first.yield_unit} per {unit}."
+        f"the nutrient cost {plain(prices.nutrient)}{money} per {prices.nutrient_per} and grain was worth "
+        f"{plain(prices.grain)}{money} per {prices.grain_per}, a price ratio of {plain(first.price_ratio)} "
+        f"{first.yield_unit} per {unit}."
     )
     if first.comparison is None:
         return [
