@@ -11,7 +11,7 @@ from fertkit.reference.load import list_sources
 #: Authors. Year. Title. Journal volume(number):pages, of one work; a journal's name holds no full stop.
 _ARTICLE = re.compile(
     r"(?P<author>[^.]+(?:\.[^ ][^.]*)*)\. (?P<year>\d{4})\. (?P<title>(?:(?!\d:\d).)+)\. "
-    r"(?P<journal>[^.:(]{4,}) (?P<volume>\d+)(?:\((?P<number>[^)]+)\))?:(?P<pages>[A-Z]?\d+(?:-[A-Z]?\d+)?)"
+    r"(?P<journal>[^.:(]{3,}) (?P<volume>\d+)(?:\((?P<number>[^)]+)\))?:(?P<pages>[A-Z]?\d+(?:-[A-Z]?\d+)?)"
 )
 _KEY_ON_PAGE = re.compile(r"<dt>([A-Z0-9_]+)</dt>")
 #: Surnames and initials: Bender RR.

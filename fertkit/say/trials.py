@@ -182,7 +182,7 @@ def two_factor_lines(trial) -> list[Line]:
         ))  # fmt: skip
     for name, rows in trial.margins.groupby("factor", sort=False):
         means = ", ".join(f"{show(r.level)} {plain(r.mean, 4)} {r.letters}" for r in rows.itertuples())
-        said.append(row(analysis.names[name], f"{means} (Tukey letters)"))
+        said.append(row(trial.names[name], f"{means} (Tukey letters)"))
     for r in trial.errors.itertuples():
         said.append(row("", f"{r.comparison}: least significant difference {plain(r.lsd)}"))
     return _told_first(trial.checks, trial.notes, said)
