@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import asks, holding, numbers
+from fertkit.asked import asks, holding, labels, numbers
 from fertkit.errors import NotEstimable
 from fertkit.intake.points import YieldPoints
 from fertkit.reference.load import method_sources
@@ -223,7 +223,7 @@ def _checks(steps):
 # ---- the delay from header to flow sensor
 
 
-@asks(points=holding("points", "crop", like="what read_yield_points gives"), candidates=numbers)
+@asks(points=holding("points", "crop", like="what read_yield_points gives"), candidates=numbers, label=labels)
 def find_delay(points: YieldPoints, candidates=range(0, 21), label=None) -> pd.DataFrame:
     """Find the time from header to flow sensor at which passes harvested in opposite directions agree best.
 

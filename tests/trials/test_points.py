@@ -292,7 +292,10 @@ def test_overlap_counts_earlier_passes_alone():
 def planned():
     plan = plan_strips([0, 50, 100], seed=2, blocks=3, borders=1, header_width=6, applicator_width=6,
                        strip_length=300, width_unit="m")  # fmt: skip
-    x, y = np.array([0, 300, 300, 0]), np.array([0, 0, 66, 66])
+    x, y = (
+        np.array([0, 301, 301, 0]),
+        np.array([0, 0, 66.3, 66.3]),
+    )  # on a sphere, where the plan is on an ellipsoid
     boundary = np.column_stack([-93 + x / (DEGREE * np.cos(np.radians(44))), 44 + y / DEGREE])
     return plan, application_geojson(plan, boundary)
 
@@ -378,7 +381,7 @@ def test_bad_strips(planned, tmp_path):
         strip_means(cleaned, tmp_path / "none.geojson")
     with pytest.raises(LookupFailed, match="FeatureCollection"):
         strip_means(cleaned, {"type": "Feature"})
-    far = json.loads(json.dumps(shapes).replace("-93.", "-83."))
+    far = json.loads(json.dumps(shapes).replace("-93.", "-83.").replace("-92.", "-82."))
     with pytest.raises(NotEstimable, match="same field"):
         strip_means(cleaned, far)
 
