@@ -1,219 +1,37 @@
 """What can be asked on the command line: the questions and their options."""
 
-import argparse
-from pathlib import Path
-
-from fertkit.cli import answers
-
-
-def _number(text):
-    """A number with a decimal point or comma."""
-    from fertkit.intake.numbers import read_typed
-
-    try:
-        return read_typed(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from None
-
-
-def _price(text):
-    """One price, or one for each of several nutrients: N=0.5,P2O5=0.6."""
-    return _optima(text) if "=" in text else _number(text)
-
-
-def _share(text):
-    """A share from 0 to 1, or a percent."""
-    if not text.strip().endswith("%"):
-        return _number(text)
-    percent = _number(text.strip().removesuffix("%").strip())
-    if 0 < percent <= 1:
-        raise argparse.ArgumentTypeError(f"'{text}' may be a share: write it as a share")
-    return percent / 100
-
-
-def _keys(text):
-    return [key.strip() for key in text.split(",") if key.strip()]
-
-
-def _named_column(text):
-    role, mark, header = text.partition("=")
-    if not (mark and role.strip() and header.strip()):
-        raise argparse.ArgumentTypeError(f"'{text}' is no ROLE=HEADER, as in yield=\"Grain [t/ha]\"")
-    return role.strip().lower(), header.strip()
-
-
-def _length(text):
-    """A length with its unit: 30ft, 9.1 m."""
-    number, unit = text.rstrip("abcdefghijklmnopqrstuvwxyz "), text.lstrip("0123456789., ")
-    if not number or not unit:
-        raise argparse.ArgumentTypeError(f"'{text}' is no length with its unit, as in 30ft")
-    return _number(number), unit
-
-
-def _cost(text):
-    """The cost of a treatment per area: NAME=14.50, or price times rate, NAME=0.45x30."""
-    import re
-
-    name, mark, amount = text.rpartition("=")
-    if not (mark and name.strip() and amount.strip()):
-        raise argparse.ArgumentTypeError(f"'{text}' is no NAME=COST, as in Product=14.50 or Product=0.45x30")
-    cost = 1.0
-    for part in re.split(r"[x×*]", amount.strip()):
-        cost *= _number(part.strip())
-    return name.strip(), cost
-
-
-def _two_names(text):
-    spelling, mark, field = text.partition("=")
-    if not (mark and spelling.strip() and field.strip()):
-        raise argparse.ArgumentTypeError(f"'{text}' is no SPELLING=FIELD, as in \"Heron Qtr=Heron Quarter\"")
-    return spelling.strip(), field.strip()
-
-
-def _treatments(text):
-    parts = [part.strip() for part in text.replace(";", ",").split(",") if part.strip()]
-    try:
-        return [_number(part) for part in parts]
-    except argparse.ArgumentTypeError:
-        return parts
-
-
-def _span(text):
-    return [_number(part) for part in text.split("-")]
-
-
-def _ab_line(text):
-    return [tuple(_number(part) for part in point.split(",")) for point in text.split()]
-
-
-def _optima(text):
-    pairs = [part.partition("=") for part in text.split(",") if part.strip()]
-    return {name.strip(): _number(value.strip()) for name, _, value in pairs}
-
-
-_INERT = "text that a spreadsheet could take for a formula gets an apostrophe in front"
-_LEAF_FILE = "laboratory file (CSV, TSV, XLSX, XLS, ODS)"
-_DECIMAL = {"choices": [".", ","]}
-_FILE = {"type": Path}
-
-#: Options that mean the same wherever they are asked.
-OPTIONS = {
-    "--crop": {"help": "crop, where the file does not say"},
-    "--stage": {"help": "growth stage of the leaf, where the file does not say, e.g. R2"},
-    "--part": {
-        "help": "plant part, where the file does not say, e.g. 'ear leaf'; 'trifoliate without petiole' "
-        "completes 'trifoliate' of the file"
-    },
-    "--ranges": {**_FILE, "help": "your own table of ranges instead of the bundled ones"},
-    "--source": {"help": "one source key only (see: fertkit sources)"},
-    "--without": {"action": "append", "metavar": "KEY", "help": "leave a source out; repeatable"},
-    "--region": {
-        "help": "let the studies of a region decide, e.g. 'US Midwest'; of leaf tests, sources and ranges of "
-        "your choice decide whatever the region",
-    },
-    "--own": {
-        **_FILE, "action": "append", "metavar": "FILE",
-        "help": "table of your own, whose rows lead, also of an unknown crop: removal, uptake, timing, days "
-        "of stages, leaf ranges, soil systems, levels or rates; its columns tell which; repeatable",
-    },
-    "--profile": {
-        **_FILE, "metavar": "FILE",
-        "help": "TOML file of your own with any of source, without, region and own; what stands under [leaf] "
-        "is about leaf tests alone; what is typed goes first",
-    },
-    "--sheet": {"help": "sheet of a workbook"},
-    "--goal-unit": {"help": "bu/ac, lb/ac, kg/ha, t/ha, ... (default: bu/ac where yields are reported so)"},
-    "--unit": {
-        "choices": ["lb/ac", "kg/ha"], "help": "unit of the amounts (default: as the goal, acre or hectare)"
-    },
-    "--column": {
-        "type": _named_column, "action": "append", "default": [], "metavar": "ROLE=HEADER",
-        "help": "what a column of the strip file holds, where its header does not tell, as in "
-        "yield=\"Grain [t/ha]\" or block=Z; rate=\"A + B\" for the sum of two columns; other=HEADER for a "
-        "column that is none of these; repeatable",
-    },
-    "--real-yields": {
-        "action": "store_true",
-        "help": "zeros and very low yields of the strip file were measured (default: they are asked about, "
-        "for a lost strip has no yield)",
-    },
-    "--units": {"help": "units that the strip file does not say, as in rate=lb/ac,yield=bu/ac"},
-    "--analysis": {
-        "metavar": "GRADE",
-        "help": "what the product holds whose rates the file gives, such as 28-0-0 or '46 %% P2O5'; prices "
-        "are per unit of the nutrient then; 'none' leaves the rates in amounts of the product",
-    },
-    "--density": {
-        "type": _number, "metavar": "D",
-        "help": "weight of the product where rates are volumes: lb per gallon, or kg per liter with L/ha",
-    },
-    "--nutrient-price": {
-        "type": _number, "required": True, "metavar": "P",
-        "help": "price of a unit of the nutrient, in the rate's unit of mass (per lb for lb/ac, ...)",
-    },
-    "--grain-price": {
-        "type": _number, "required": True, "metavar": "P",
-        "help": "price of a unit of grain, in the yield's unit (per bu for bu/ac, per t for t/ha); prices in "
-        "one currency of your own; only their ratio moves the optimum",
-    },
-    "--field": {"metavar": "NAME", "help": "one field of the files (default: a page for each)"},
-    "--fact": {
-        "action": "append", "default": [], "metavar": "NAME=VALUE",
-        "help": "what is known of the field, as in ph=5.4, texture=sand or symptoms=none; repeatable",
-    },
-    "--words": {
-        **_FILE, "metavar": "FILE",
-        "help": "TOML file of what you add to the sheet: name, date, greeting, own (up to three sentences)",
-    },
-    "--seed": {"type": int, "default": 0, "help": "seed of the resampling (default 0)"},
-    "--currency": {"default": "", "help": "name of your money, for labels only"},
-    "--page": {**_FILE, "help": "also write a page with figures and sources (HTML)"},
-    "--workbook": {
-        **_FILE, "help": f"also write its tables to this XLSX file (needs the excel extra); {_INERT}"
-    },
-    "--table": {**_FILE, "help": f"also write every number to this CSV file; {_INERT}"},
-}  # fmt: skip
-STRIP_FILE = ("--column", "--real-yields", "--units", "--sheet", "--analysis", "--density")
-STUDIES = ("--source", "--without", "--region", "--own", "--profile")
-SEVERAL = {
-    "action": "extend", "type": _keys, "metavar": "KEY",
-    "help": "this source only; repeatable or as A,B; the first leads (see: fertkit sources)",
-}  # fmt: skip
-LEAF_FILE = ("--cv", "--units", "--decimal", "--dates")
-#: What these options mean for leaf reports.
-_OF_LEAVES = {
-    "profile": {"help": "TOML file of your own with any of source, without and region below a line [leaf]; "
-                "of what stands above it only region and own count here; what is typed goes first"},
-    "cv": {"type": float, "metavar": "PERCENT",
-           "help": "error of laboratory and sampling together, instead of the placeholders"},
-    "units": {"help": "unit of the macronutrients, or by nutrient: Zn=mg/kg,K=%%"},
-    "decimal": {**_DECIMAL, "help": "decimal mark, if the file does not tell it"},
-    "dates": {"help": "order of dates: dmy, mdy or ymd"},
-}  # fmt: skip
-PRICES = ("--nutrient-price", "--grain-price", "--seed")
-WRITTEN = ("--page", "--workbook", "--table")
-
-#: What a season plan follows.
-_POLICY = {"action": "append", "metavar": "NUTRIENT=WHAT|FILE",
-           "help": "sufficiency, build, 'build 6' (years), removal, trial, none, a system or a rate "
-           "[lb/ac], as in N=165; or a table: field, crop, year, a column a nutrient"}  # fmt: skip
-_CAP = {"action": "append", "metavar": "NUTRIENT=RATE|FILE", "help": "highest rates [lb/ac]"}
-_LIMIT = {"type": _number, "metavar": "MONEY", "help": "most that may be spent on the season"}
-
-
-def _ask(commands, name, run, about, example, *options, **own):
-    """Add a question with options; `own` gives what an option means there, by its name without dashes."""
-    command = commands.add_parser(name, help=about, description=about, epilog=f"example: fertkit {example}")
-    command.set_defaults(run=run)
-    for option in options:
-        asked = own.pop(option.lstrip("-").replace("-", "_"), {})
-        command.add_argument(option, **OPTIONS.get(option, {}) | asked)
-    return command
+from fertkit.cli import answers, strips
+from fertkit.cli.options import (
+    CAP,
+    DECIMAL,
+    FILE,
+    LABORATORY_FILE,
+    LEAF_FILE,
+    LIMIT,
+    OF_LEAVES,
+    POLICY,
+    PRICES,
+    SEVERAL,
+    STRIP_FILE,
+    STUDIES,
+    WRITTEN,
+    a_cost,
+    a_length,
+    a_number,
+    a_price,
+    a_share,
+    a_span,
+    ab_line,
+    ask,
+    optima,
+    treatment_names,
+    two_names,
+)
 
 
 def add_questions(commands):
     """Add all questions, in the order in which the help lists them."""
-    _ask(
+    ask(
         commands, "field", answers.run_field,
         "answer for a field from any of goal, leaf tests, soil tests and strips, with a sheet for the grower",
         "field --crop soybean --goal 60 --leaf leaf_tests.csv --strips soybean_k_strips.csv "
@@ -223,88 +41,88 @@ def add_questions(commands):
         source=SEVERAL,
         crop={"help": "crop, e.g. soybean, corn, wheat; where the laboratory file does not say, or one of "
               "its crops"},
-        goal={"type": _number, "metavar": "YIELD", "help": "yield goal [--goal-unit]"},
-        leaf={**_FILE, "help": _LEAF_FILE},
-        soil={**_FILE, "help": "laboratory file of soil tests"},
-        strips={**_FILE, "help": "strip file: block, rate, yield, ...; needs both prices"},
+        goal={"type": a_number, "metavar": "YIELD", "help": "yield goal [--goal-unit]"},
+        leaf={**FILE, "help": LABORATORY_FILE},
+        soil={**FILE, "help": "laboratory file of soil tests"},
+        strips={**FILE, "help": "strip file: block, rate, yield, ...; needs both prices"},
         sheet={"help": "sheet of a workbook of strips"},
         nutrient_price={"required": False}, grain_price={"required": False},
         page={"help": "page to write (default field.html); of several fields the folder of their pages "
               "(default fields)"},
     )  # fmt: skip
-    _ask(
+    ask(
         commands, "needs", answers.run_needs,
         "what a crop takes up, what is removed with the harvest and what stays, by source",
         "needs soybean 80 bu/ac",
         "crop", "goal", "--goal-unit", "--unit", "--part", "--baled", *STUDIES, "--table",
-        goal={"type": _number, "metavar": "YIELD", "help": "yield goal [--goal-unit]"},
+        goal={"type": a_number, "metavar": "YIELD", "help": "yield goal [--goal-unit]"},
         part={"help": "harvested part, where it is not the usual one, e.g. silage"},
-        baled={"type": _share, "metavar": "SHARE",
+        baled={"type": a_share, "metavar": "SHARE",
                "help": "share of the straw or stover that is baled, 0 to 1 or a percent (default: 0)"},
         source=SEVERAL,
     )  # fmt: skip
-    _ask(
+    ask(
         commands, "farm", answers.run_farm, "needs and removal of every field of a farm, by crop and in all",
         "farm fields.csv --page farm.html",
         "file", "--unit", "--area-unit", "--yield-unit", *STUDIES, *WRITTEN, source=SEVERAL,
-        file={**_FILE, "help": "a line per field: crop, area_ac, yield_goal_bu_ac; optional field, residue"},
+        file={**FILE, "help": "a line per field: crop, area_ac, yield_goal_bu_ac; optional field, residue"},
         unit={"help": "unit of the amounts (default: as the area, acre or hectare)"},
         area_unit={"choices": ["ac", "ha"], "help": "unit of the areas, where the file does not say"},
         yield_unit={"help": "unit of the yield goals, where the file does not say"},
     )  # fmt: skip
-    _ask(
+    ask(
         commands, "plan", answers.run_plan,
         "plan a season for a farm: rates from soil tests and goals, products, passes, cost, what is left",
         "plan fields.csv --soil soil.csv --shed shed.csv --passes passes.csv --policy N=165 --page plan.html",
         "fields", "--soil", "--shed", "--passes", "--policy", "--cap", "--credits", "--trials",
         "--spending-limit", *STUDIES, "--currency", *WRITTEN, "--orders", "--map", "--unit", "--extractant",
         "--soil-units", "--depth-in", "--dates", source=SEVERAL,
-        fields={**_FILE, "help": "a line per field, zone and year: field, crop, area_ac, yield_goal_bu_ac; "
+        fields={**FILE, "help": "a line per field, zone and year: field, crop, area_ac, yield_goal_bu_ac; "
                 "optional zone, year, residue, previous_crop, manure; or a workbook with sheets of "
                 "fields, soil, shed and passes"},
-        soil={**_FILE, "help": "soil laboratory's file; without a test a field gets what is removed"},
-        shed={**_FILE, "help": "products on hand or on offer: product, price, optional on hand, lot, "
+        soil={**FILE, "help": "soil laboratory's file; without a test a field gets what is removed"},
+        shed={**FILE, "help": "products on hand or on offer: product, price, optional on hand, lot, "
               "analysis; without it the plan ends at rates"},
-        passes={**_FILE, "help": "passes of the year: pass, method, cost an acre, earliest, latest (default: "
+        passes={**FILE, "help": "passes of the year: pass, method, cost an acre, earliest, latest (default: "
                 "the usual ones, without a cost)"},
-        policy={**_POLICY, "help": _POLICY["help"].replace("[lb/ac]", "[--unit]")},
-        cap={**_CAP, "help": _CAP["help"].replace("[lb/ac]", "[--unit]")},
+        policy={**POLICY, "help": POLICY["help"].replace("[lb/ac]", "[--unit]")},
+        cap={**CAP, "help": CAP["help"].replace("[lb/ac]", "[--unit]")},
         unit={"help": "unit of the amounts, and of the rates that are asked (default: as the area, acre or "
               "hectare)"},
-        credits={**_FILE, "help": "table of credits: field, nutrient, kind, low_lb_ac, high_lb_ac"},
-        trials={**_FILE, "help": "optimum rates of own trials: field, nutrient, low, rate, high [--unit]"},
-        spending_limit=_LIMIT,
-        orders={**_FILE, "metavar": "FOLDER", "help": "also write one CSV a pass: what goes on each field"},
+        credits={**FILE, "help": "table of credits: field, nutrient, kind, low_lb_ac, high_lb_ac"},
+        trials={**FILE, "help": "optimum rates of own trials: field, nutrient, low, rate, high [--unit]"},
+        spending_limit=LIMIT,
+        orders={**FILE, "metavar": "FOLDER", "help": "also write one CSV a pass: what goes on each field"},
         extractant={"help": "how P and K of the soil report were extracted, if it does not say: Mehlich-3, "
                     "or P=Olsen,K=ammonium acetate"},
         soil_units={"help": "unit of soil tests without one: ppm, or P=lb/ac,K=ppm"},
-        depth_in={"type": _number, "metavar": "IN", "help": "sampling depth [in], if the report is silent"},
+        depth_in={"type": a_number, "metavar": "IN", "help": "sampling depth [in], if the report is silent"},
         dates={"help": "order of dates of the soil report: dmy, mdy or ymd"},
-        map={**_FILE, "help": "outlines of fields and zones (GeoJSON): orders are written as GeoJSON too"},
+        map={**FILE, "help": "outlines of fields and zones (GeoJSON): orders are written as GeoJSON too"},
     )  # fmt: skip
-    _ask(
+    ask(
         commands, "leaf", answers.run_leaf,
         "score leaf tests against published sufficiency ranges and explain what is short",
         "leaf leaf_tests.csv --crop soybean",
         "file", "--crop", "--stage", "--part", *STUDIES, "--ranges", *LEAF_FILE, "--sheet", "--field",
-        "--fact", "--words", *WRITTEN, file={**_FILE, "help": _LEAF_FILE}, source=SEVERAL, **_OF_LEAVES,
+        "--fact", "--words", *WRITTEN, file={**FILE, "help": LABORATORY_FILE}, source=SEVERAL, **OF_LEAVES,
         page={"help": "also write a page with a sheet for the grower (HTML); of several fields the folder of "
               "their pages"},
     )  # fmt: skip
-    _ask(
+    ask(
         commands, "history", answers.run_history,
         "follow fields through leaf reports of several dates, crops and years: what repeats, what changed",
         "history reports/ --page history.html",
         "reports", "--field", "--same", "--crop", "--stage", "--part", *STUDIES, "--ranges", *LEAF_FILE,
-        *WRITTEN, source=SEVERAL, **_OF_LEAVES,
-        reports={**_FILE, "nargs": "+", "metavar": "FOLDER_OR_FILE",
+        *WRITTEN, source=SEVERAL, **OF_LEAVES,
+        reports={**FILE, "nargs": "+", "metavar": "FOLDER_OR_FILE",
                  "help": "folder, workbook or table of laboratory reports; several may follow each other"},
         field={"metavar": "NAME", "help": "this field only"},
-        same={"type": _two_names, "action": "append", "default": [], "metavar": "SPELLING=FIELD",
+        same={"type": two_names, "action": "append", "default": [], "metavar": "SPELLING=FIELD",
               "help": "what a spelling of a field's name means, as in \"Heron Qtr=Heron Quarter\"; a name "
               "that means itself is a field of its own; repeatable"},
     )  # fmt: skip
-    _ask(
+    ask(
         commands, "balance", answers.run_balance,
         "nutrients against each other: ratios, order of need by DRIS, CND or an optimum of your own, "
         "nitrogen against growth",
@@ -312,32 +130,32 @@ def add_questions(commands):
         "--build-norms norms.csv",
         "file", "--method", "--norms", "--build-norms", "--yield-column", "--cutoff", "--optimum",
         "--formula", "--dry-matter", "--source", "--crop", "--stage", "--part", "--units", "--decimal",
-        "--dates", "--sheet", *WRITTEN, **{name: _OF_LEAVES[name] for name in ("units", "decimal", "dates")},
-        file={**_FILE, "help": f"{_LEAF_FILE}; of --method dilution with a column such as 'Biomass (t/ha)'"},
+        "--dates", "--sheet", *WRITTEN, **{name: OF_LEAVES[name] for name in ("units", "decimal", "dates")},
+        file={**FILE, "help": f"{LABORATORY_FILE}; of --method dilution with a column like 'Biomass (t/ha)'"},
         method={"choices": ["ratios", "dris", "cnd", "dop", "dilution"], "default": "ratios",
                 "help": "ratios with their published limits (default); dris or cnd against norms; dop "
                 "against an optimum; dilution: whole-shoot nitrogen against shoot dry matter"},
-        norms={**_FILE, "help": "norms of your own (dris, cnd) instead of the bundled ones, which are few"},
-        build_norms={**_FILE, "metavar": "OUT",
+        norms={**FILE, "help": "norms of your own (dris, cnd) instead of the bundled ones, which are few"},
+        build_norms={**FILE, "metavar": "OUT",
                      "help": "build norms from the samples of this file that yielded --cutoff or more, "
                      "and write them to this CSV file"},
         yield_column={"metavar": "NAME", "help": "column of the file that holds the yields"},
-        cutoff={"type": _number, "metavar": "YIELD", "help": "yield from which a sample counts as high"},
-        optimum={"type": _optima, "default": {}, "metavar": "N=2.9,K=2.1",
+        cutoff={"type": a_number, "metavar": "YIELD", "help": "yield from which a sample counts as high"},
+        optimum={"type": optima, "default": {}, "metavar": "N=2.9,K=2.1",
                  "help": "optimum concentrations for dop: %% for N, P, K, Ca, Mg, S, mg/kg for the others"},
         formula={"choices": ["beaufils", "jones", "elwali_gascho"], "default": "beaufils",
                  "help": "function of a ratio in dris (default beaufils)"},
         dry_matter={"action": "store_true", "help": "dris: ratios with dry matter too (N/DM)"},
     )  # fmt: skip
-    _ask(
-        commands, "strips", answers.run_strips,
+    ask(
+        commands, "strips", strips.run_strips,
         "fit response curves to a strip trial and find the economic optimum rate, or compare treatments",
         "strips soybean_k_strips.csv --crop soybean --nutrient-price 0.45 --grain-price 11",
         "file", "--crop", *STRIP_FILE, *PRICES, "--trial", "--together", "--with", "--new-site",
         *WRITTEN, "--within", "--price-swing", "--currency", "--against", "--robust", "--uneven", "--rates",
         "--paper", "--by", "--log", "--zones", "--delay", "--reach", "--header-width", "--utm", "--elsewhere",
         "--surface", "--design", "--check", "--letters", "--cost", "--no-worse-than",
-        paper={**_FILE, "metavar": "FOLDER",
+        paper={**FILE, "metavar": "FOLDER",
                "help": "also write what a paper needs: methods with citations, tables, figures (SVG, PDF) at "
                "85 and 170 mm, and a script that asks again"},
         by={"metavar": "HEADER", "help": "column of a second factor or of zones (hybrid, timing, tillage): "
@@ -347,22 +165,23 @@ def add_questions(commands):
             "(default: the one that fits better)",
         },
         nutrient_price={
-            "type": _price, "help": "price of a unit of the nutrient, in the rate's unit of mass (per lb for "
-            "lb/ac, ...); of a trial of several nutrients one for each, as in N=0.5,P2O5=0.6",
+            "type": a_price, "help": "price of a unit of the nutrient, in the rate's unit of mass (per lb "
+            "for lb/ac, ...); of a trial of several nutrients one for each, as in N=0.5,P2O5=0.6",
             "required": False,
         },
-        rates={**_FILE, "help": "also write the optimum rates to a CSV that fertkit plan takes as --trials"},
-        file={**_FILE, "help": "strip file: trial, block, rate or treatment, yield, ...; with --log "
+        rates={**FILE, "help": "also write the optimum rates to a CSV that fertkit plan takes as --trials"},
+        file={**FILE, "help": "strip file: trial, block, rate or treatment, yield, ...; with --log "
               "the map of what was applied: polygons or records (GeoJSON, shapefile, CSV)"},
-        log={**_FILE, "help": "log of the combine (CSV, GeoJSON, shapefile): strips are made of its points"},
+        log={**FILE, "help": "log of the combine (CSV, GeoJSON, shapefile): strips are made of its points"},
         zones={"metavar": "FILE_OR_COLUMN", "help": "polygons of zones, or a column of the log or the map "
                "that names them: response by zone"},
-        delay={"type": _number, "metavar": "SECONDS", "help": "time from header to sensor (default: sought)"},
-        reach={"type": _number, "metavar": "M", "help": "distance to which a record of what was applied "
+        delay={"type": a_number, "metavar": "SECONDS",
+               "help": "time from header to sensor (default: found from the log)"},
+        reach={"type": a_number, "metavar": "M", "help": "distance to which a record of what was applied "
                "counts [m] (default: a little over half the way between its passes)"},
-        header_width={"type": _length, "metavar": "30ft",
+        header_width={"type": a_length, "metavar": "30ft",
                       "help": "header width, where the log has no column"},
-        elsewhere={"type": _number, "metavar": "RATE", "help": "rate on the ground the map covers where it "
+        elsewhere={"type": a_number, "metavar": "RATE", "help": "rate on the ground the map covers where it "
                    "has no record, as 0"},
         utm={"metavar": "ZONE", "help": "UTM zone of coordinates in metres, as 15N"},
         grain_price={"required": False},
@@ -379,12 +198,12 @@ def add_questions(commands):
             "help": "rule of the letters: Tukey (default), Holm, LSD after a significant F, or plain LSD",
         },
         cost={
-            "type": _cost, "action": "append", "default": [], "metavar": "NAME=COST",
+            "type": a_cost, "action": "append", "default": [], "metavar": "NAME=COST",
             "help": "cost of a treatment per area, or its price times its rate, as in Product=0.45x30; with "
             "--grain-price the net return over the check; repeatable",
         },
         no_worse_than={
-            "type": _number, "metavar": "LOSS",
+            "type": a_number, "metavar": "LOSS",
             "help": "ask whether each treatment yields no more than this less than the check, in the yield's "
             "unit (two one-sided tests)",
         },
@@ -400,22 +219,22 @@ def add_questions(commands):
             "level, slope and join may depend on; repeatable",
         }},
         new_site={
-            "type": _two_names, "metavar": "HEADER=VALUE", "action": "append", "default": [],
+            "type": two_names, "metavar": "HEADER=VALUE", "action": "append", "default": [],
             "help": "with --together: rate for a field without a trial, by what is known of it, as in "
             "\"Soil P ppm=12\"; repeatable",
         },
         within={
-            "type": _number, "metavar": "MONEY",
+            "type": a_number, "metavar": "MONEY",
             "help": "loss of net return per area that still counts as nearly as good as the best (default: "
             "5 %% of the net return gained; common practice, no source)",
         },
         price_swing={
-            "type": _number, "metavar": "PCT",
+            "type": a_number, "metavar": "PCT",
             "help": "let both prices vary by this coefficient of variation in the risk on the page (default: "
             "fixed)",
         },
         against={
-            "type": _number, "action": "append", "metavar": "RATE",
+            "type": a_number, "action": "append", "metavar": "RATE",
             "help": "also hold the optimum against this rate, your usual one first; repeatable",
         },
         robust={"action": "store_true", "help": "let strips far from the rest count less (Huber)"},
@@ -424,26 +243,26 @@ def add_questions(commands):
     )  # fmt: skip
     _ask_layout(commands)
     _ask_batch(commands)
-    _ask(
+    ask(
         commands, "sources", answers.run_sources,
         "list the publications behind the numbers, or cite some of them", "sources STAMMER2018 --cite bibtex",
         "keys", "--cite", "--of",
         keys={"nargs": "*", "metavar": "KEY", "help": "source keys as the outputs show them"},
         cite={"nargs": "?", "const": "text", "choices": ["text", "bibtex"],
               "help": "write them as a numbered list (default) or as BibTeX"},
-        of={**_FILE, "metavar": "ANSWER", "help": "those that a page or workbook of the kit names"},
+        of={**FILE, "metavar": "ANSWER", "help": "those that a page or workbook of the kit names"},
     )  # fmt: skip
-    _ask(
+    ask(
         commands, "words", answers.run_words, "explain the trade's terms that the outputs use",
         "words plateau", "word",
         word={"nargs": "*", "metavar": "WORD", "help": "part of a term (default: all terms)"},
     )  # fmt: skip
-    _ask(
+    ask(
         commands, "limits", answers.run_limits, "what the kit cannot know, and what to do about it",
         "limits tissue", "topic",
         topic={"nargs": "?", "help": "budget, tissue, trials, response or safety (default: all)"},
     )  # fmt: skip
-    _ask(
+    ask(
         commands, "open", answers.run_open, "open the notebooks in the browser", "open",
         "--pages", "--room", "--share", "--manual", "--port",
         "--no-browser",
@@ -464,9 +283,9 @@ def add_questions(commands):
 
 
 def _ask_layout(commands):
-    number = {"type": _number}
-    _ask(
-        commands, "layout", answers.run_layout,
+    number = {"type": a_number}
+    ask(
+        commands, "layout", strips.run_layout,
         "plan a strip trial: how many blocks, sites and years, which rates, and where the strips go",
         "layout --rates 0,60,120,180 --cv 4 --difference 8 --header-width 30 --applicator-width 60 "
         "--strip-length 1200 --line \"-93.10,42.00 -93.10,42.01\" --files strips",
@@ -475,7 +294,7 @@ def _ask_layout(commands):
         "--highest", "--strips", "--nutrient-price", "--grain-price", "--width", "--site-sd", "--year-sd",
         "--header-width", "--applicator-width", "--strip-length", "--width-unit", "--borders", "--gap",
         "--boundary", "--line", "--headland", "--files", "--seed", *WRITTEN,
-        rates={"type": _treatments, "metavar": "RATES",
+        rates={"type": treatment_names, "metavar": "RATES",
                "help": "rates or names with commas between; without them rates are placed for the field "
                "supposed"},
         unit={"default": "lb/ac", "help": "unit of the rates (default lb/ac)"},
@@ -491,7 +310,7 @@ def _ask_layout(commands):
         whole_cv={**number, "default": 0.0, "metavar": "PCT", "help": "what whole strips add to --cv"},
         yield_without={**number, "metavar": "Y", "help": "supposed yield with nothing applied"},
         best_yield={**number, "metavar": "Y", "help": "supposed best yield"},
-        best_rate={"type": _span, "metavar": "RATE", "help": "supposed rate of the best yield: 120, 90-150"},
+        best_rate={"type": a_span, "metavar": "RATE", "help": "supposed rate of the best yield: 120, 90-150"},
         yield_unit={"default": "bu/ac", "help": "unit of the yields supposed (default bu/ac)"},
         curve={"help": "supposed curve (default quadratic_plateau)"},
         highest={**number, "metavar": "RATE", "help": "highest rate that may be tested"},
@@ -508,18 +327,18 @@ def _ask_layout(commands):
         width_unit={"choices": ["ft", "m"], "default": "ft"},
         borders={"type": int, "default": 1, "metavar": "N", "help": "border strips at each side (default 1)"},
         gap={**number, "default": 0.0, "metavar": "W", "help": "untreated gap between blocks"},
-        boundary={**_FILE, "help": "outline of the field (GeoJSON, degrees)"},
-        line={"type": _ab_line, "metavar": "\"LON,LAT LON,LAT\"",
+        boundary={**FILE, "help": "outline of the field (GeoJSON, degrees)"},
+        line={"type": ab_line, "metavar": "\"LON,LAT LON,LAT\"",
               "help": "A and B of the first pass; strips lie along it and to its right"},
         headland={**number, "default": 0.0, "metavar": "L", "help": "turning room at both ends"},
-        files={**_FILE, "metavar": "FOLDER",
+        files={**FILE, "metavar": "FOLDER",
                "help": "write strips.csv and, with a boundary or line, strips.geojson and lines.geojson"},
         seed={"help": "seed of the lot (default 0)"},
     )  # fmt: skip
 
 
 def _ask_batch(commands):
-    batch = _ask(
+    batch = ask(
         commands, "batch", None,
         "many trials, samples or farms at once: one table and a page; a stopped run goes on where it ended",
         "batch trials trials.parquet --out results --nutrient-price 0.45 --grain-price 11",
@@ -527,36 +346,36 @@ def _ask_batch(commands):
     kinds = batch.add_subparsers(required=True, metavar="trials|samples|farms")
     shared = ("source", "--out", "--crop", "--decimal", "--part-size", "--quiet")
     meant = {
-        "source": {**_FILE, "help": "folder of files, Parquet file or folder of them, or CSV data set"},
-        "out": {**_FILE, "required": True, "help": "folder for the table, the page and the parts"},
+        "source": {**FILE, "help": "folder of files, Parquet file or folder of them, or CSV data set"},
+        "out": {**FILE, "required": True, "help": "folder for the table, the page and the parts"},
         "crop": {"help": "crop, where the files do not say"},
         "decimal": {
-            **_DECIMAL, "help": "decimal mark of a data set or of laboratory files, if they do not tell it; "
+            **DECIMAL, "help": "decimal mark of a data set or of laboratory files, if they do not tell it; "
             "strip files do",
         },
         "part_size": {"type": int, "metavar": "N", "help": "trials or samples worked together"},
         "quiet": {"action": "store_true", "help": "show no progress bar"},
-        "level": {"type": _number, "default": 0.95, "help": "confidence level (default 0.95)"},
+        "level": {"type": a_number, "default": 0.95, "help": "confidence level (default 0.95)"},
         "by": {"nargs": "+", "metavar": "COLUMN", "help": "columns of a data set that tell trials apart"},
         "pages": {"action": "store_true", "help": "also a page for each usable trial (slow)"},
     }  # fmt: skip
-    trials = _ask(
+    trials = ask(
         kinds, "trials", answers.run_batch, "economic optimum rate of every trial",
         "batch trials trials --out results --nutrient-price 0.45 --grain-price 11",
         *shared, *STRIP_FILE, *PRICES, "--level", "--by", "--pages", **meant,
     )  # fmt: skip
-    samples = _ask(
+    samples = ask(
         kinds, "samples", answers.run_batch, "every leaf sample scored against the published ranges",
         "batch samples samples --out results --crop corn", *shared, "--ranges", **meant,
     )  # fmt: skip
     samples.add_argument("--source", dest="source_keys", help="one source key only")
-    farms = _ask(
+    farms = ask(
         kinds, "farms", answers.run_batch, "a season plan for every farm, each a workbook",
         "batch farms farms --out plans --region Ohio --policy N=165",
         "source", "--out", "--region", "--policy", "--cap", "--spending-limit", "--pages", "--quiet",
-        **meant | {"source": {**_FILE, "help": "folder of workbooks: fields, soil, shed, passes"},
+        **meant | {"source": {**FILE, "help": "folder of workbooks: fields, soil, shed, passes"},
                    "pages": {"action": "store_true", "help": "also a page for each farm"},
-                   "policy": _POLICY, "cap": _CAP, "spending_limit": _LIMIT},
+                   "policy": POLICY, "cap": CAP, "spending_limit": LIMIT},
     )  # fmt: skip
     for kind, one in (("trials", trials), ("samples", samples), ("farms", farms)):
         one.set_defaults(kind=kind, stopped="stopped; the same command goes on where it ended")

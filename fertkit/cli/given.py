@@ -1,0 +1,57 @@
+"""What the commands share: options as the library takes them, strip files read as they say, answers given."""
+
+from fertkit.errors import UnitError
+
+
+def give(result, arguments, lines=None, table=None):
+    """Write what was asked for, page, workbook or table; print the answer and what was written."""
+    ways = {
+        "page": ("Page with figures and sources", lambda path: result.write_page(path)),
+        "workbook": ("Workbook", lambda path: result.write_workbook(path)),
+        "table": ("Table", lambda path: write_table(table, path)),
+    }
+    written = [
+        f"{called}: {write(path)}"
+        for name, (called, write) in ways.items()
+        if (path := getattr(arguments, name, None))
+    ]
+    for line in [*(result.lines() if lines is None else lines), *written]:
+        print(line)
+
+
+def write_table(table, path):
+    from fertkit.report.workbook import inert_table
+    from fertkit.writing import write_whole
+
+    return write_whole(inert_table(table).to_csv(index=False), path)
+
+
+def asked_of(arguments, *names):
+    """Options under the names the library gives them."""
+    return {name: getattr(arguments, name) for name in names}
+
+
+def units_typed(text):
+    """Units as typed: one for the macronutrients, or nutrient=unit,nutrient=unit."""
+    if not text or "=" not in text:
+        return text
+    return dict(tuple(word.strip() for word in pair.partition("=")[::2]) for pair in text.split(","))
+
+
+def read_strip_file(file, arguments, crop):
+    """Strips of a file, read as the command line says."""
+    from fertkit.intake.strips import read_strips
+
+    return read_strips(file, crop=crop, **reading_of(arguments))
+
+
+def reading_of(arguments):
+    """How strip files are to be read: headers by role, units by role as in rate=lb/ac,yield=bu/ac."""
+    columns, units = {}, units_typed(arguments.units) or {}
+    for role, header in arguments.column:
+        columns.setdefault(role, []).append(header)
+    if isinstance(units, str):
+        raise UnitError(f"--units {units} names no column; say whose unit it is, as in --units yield={units}")
+    return asked_of(arguments, "sheet", "analysis", "density", "real_yields") | {
+        "columns": columns, "units": units,
+    }  # fmt: skip
