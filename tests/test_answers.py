@@ -12,18 +12,23 @@ import pandas as pd
 import pytest
 
 from fertkit import results
+from fertkit.report import groups, layout, points, surface
 from fertkit.report.farm import FarmAnswer
 from fertkit.report.field import FieldAnswer
 from fertkit.report.network import NetworkAnswer
 from fertkit.report.trial import TrialAnswer
+from fertkit.response import placing
 from fertkit.response.analyse import ResponseAnalysis
 from fertkit.response.compare import CurveComparison
 from fertkit.response.prices import Prices
 from fertkit.results import CHECK_COLUMNS, Result, checks_frame, failed, same_content
+from fertkit.trials import power_plans
 from fertkit.trials.equivalence import no_worse_than
 from fertkit.trials.paying import net_over_check
 
 FLOORS = ("intake", "budget", "tissue", "trials", "response", "report", "batch")
+#: What the command line asks of that is no public name.
+BESIDE = (groups, layout, points, surface, placing, power_plans)
 #: The answers of the main job: a field, a trial, several trials, a farm.
 MAIN = (FieldAnswer, TrialAnswer, NetworkAnswer, FarmAnswer)
 
@@ -58,6 +63,9 @@ def made(tmp_path_factory, pairs):
             patch.setattr(kind, "__init__", _kept(kind.__init__, found))
         shown = [part for f in things if inspect.isfunction(f) for part in (f, import_module(f.__module__))]
         shown += [no_worse_than, net_over_check]  # made by the result of another
+        for module in BESIDE:
+            own = [f for f in vars(module).values() if getattr(f, "__module__", "") == module.__name__]
+            shown += [module, *(f for f in own if inspect.isfunction(f))]
         for doc in dict.fromkeys(part.__doc__ for part in shown):
             if ">>>" in (doc or ""):
                 _run(doc)
@@ -90,7 +98,9 @@ def test_the_examples_make_nearly_every_kind_of_result(made):
         "RatioTable",
         "PlanAnswer",
         "TreatmentAnswer",
-    }  # made and shown in tests/batch and tests/report
+        "SurfaceAnswer",
+        "RatePlacing",
+    }  # made and shown in tests of their floors
     assert whole - {kind.__name__ for kind in made} <= elsewhere
 
 

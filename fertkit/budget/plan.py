@@ -354,7 +354,7 @@ def _at_odds(rows):
         for row in own.itertuples():
             last = grown.get(row.year - 1) if isinstance(row.year, int) else None
             stated = word_of(getattr(row, "previous_crop", ""))
-            if last and is_known(stated) and base_of(crop_name(stated)) != base_of(last):
+            if last and stated and is_known(stated) and base_of(crop_name(stated)) != base_of(last):
                 before.append(f"{name} {row.year} ({stated}; the row of {row.year - 1} grows {last})")
     if absent:
         yield f"no row of the season {year}, so not in its plan: {', '.join(absent)}"
