@@ -100,6 +100,9 @@ def test_the_examples_make_nearly_every_kind_of_result(made):
         "TreatmentAnswer",
         "SurfaceAnswer",
         "RatePlacing",
+        "Paper",
+        "TwoFactorAnalysis",
+        "PairedAnalysis",
     }  # made and shown in tests of their floors
     assert whole - {kind.__name__ for kind in made} <= elsewhere
 
