@@ -1,6 +1,5 @@
 """Fixtures shared by every test: outside and demo data, workbooks in every format, the system's Chromium."""
 
-import gc
 import io
 import os
 import shutil
@@ -19,15 +18,7 @@ mpl.use("Agg")
 # tests/hardening/fuzz.py.
 hypothesis.settings.register_profile("same examples", derandomize=True, database=None, deadline=None)
 hypothesis.settings.load_profile("same examples")
-# A tenth of the time goes into looking for garbage, most of it among modules and tests that stay anyway.
-gc.set_threshold(50_000, 20, 50)
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-
-
-def pytest_collection_finish():
-    """Leave what was loaded so far out of later searches for garbage."""
-    gc.collect()
-    gc.freeze()
 
 
 @pytest.fixture(scope="session")
