@@ -36,7 +36,7 @@ def test_ratios_stand_against_their_published_limits():
     assert table.loc[("high", "N:S"), ["lowest_limit", "highest_limit"]].tolist() == [15, 20]
     said = answer_balance(read_tissue(WHEAT)).summary()
     assert "low: N:S 29, limit 20: sulfur is low relative to nitrogen (PURDUE_S)" in said
-    assert "does not tell which of its two nutrients is out of line" in said
+    assert "does not show which nutrient is out of line" in said
     with pytest.raises(NotEstimable, match="usual ratio"):
         ratios(read_tissue(b"Sample,Crop,Stage,Part,B ppm\na,corn,R1,ear leaf,9\n"))
 

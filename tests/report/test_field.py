@@ -45,7 +45,7 @@ def test_the_nutrient_of_the_trial_comes_first_and_the_rest_is_counted(two_field
     assert leaf[3] == f"Leaf: and {more} more on the page."
     # many nutrients of the sample are short together: roots and water stand before any recipe
     cause = next(line for line in lines if line.startswith("Likely cause, K in North 1: "))
-    assert "Roots cannot reach what the soil holds" in cause
+    assert "Roots cannot reach nutrients in the soil" in cause
     assert not any(line.startswith("This season") for line in lines)
     caution = next(line for line in lines if line.startswith("Caution, K in North 1: "))
     assert caution.removeprefix("Caution, K in North 1: ")[0].isupper()
@@ -104,7 +104,7 @@ def test_what_many_samples_share_is_said_once(many, page_of_many):
     of_k = [line for line in do.split("<li>") if ", K: " in line]
     assert len(of_k) == 1
     assert of_k[0].startswith(
-        "North 1, North 2, North 3, North 4 and 2 more, K: first dig roots in this and in a better area"
+        "North 1, North 2, North 3, North 4 and 2 more, K: first dig roots here and in a better area"
     )
     assert "Next year, soil test" in of_k[0]
     question = next(line for line in many.summary().splitlines() if line.startswith("Leaf, question"))

@@ -51,7 +51,7 @@ def test_a_meaning_stands_beside_a_check_that_did_not_hold_alone():
     """A meaning is worded as what a failure would mean; beside "holds" it would read as one."""
     rows = [
         ("number of sites", 9, ">= 5", True, "fewer than five site-years"),
-        ("largest weight", 61, "<= 50", False, "one site carries more than half of the weight"),
+        ("largest weight", 61, "<= 50", False, "one site carries more than half the weight"),
         ("neighbours alike", None, "p >= 0.05", None, "the place of the strips is not given"),
     ]
     table = checks_table(

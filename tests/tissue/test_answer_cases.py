@@ -70,7 +70,7 @@ ANSWERS = {
     ),
     # K low with Mg and Ca high: cations take its place, on clay most (common practice, no source).
     "soybean_k_mg_ca_pair": Case(
-        "Short, act now: K in Ridge 1", "Mg", "takes the place of potassium", "granular potash",
+        "Short, act now: K in Ridge 1", "Mg", "replaces potassium the plant lacks", "granular potash",
         "foliar potassium",
         "lime|magnesium", {"texture": "clay", "soil_K": "low"}, "toxic",
     ),
@@ -100,7 +100,7 @@ ANSWERS = {
     ),
     # High K keeps Mg out (Ohio State Extension): hold potash back, no recipe for Mg first.
     "corn_mg_potash": Case(
-        "Short: Mg in feedlot", "Mg", "Potassium crowds magnesium out", "hold potash back", "No potash",
+        "Short: Mg in feedlot", "Mg", "High potassium blocks magnesium uptake", "hold potash back", "No potash",
         "spray|dolomit", {"soil_K": "high", "manure": "yes"},
     ),
     # Enough in the soil: roots and cold first; P hardly moves in soil (common practice; Purdue on cold soil).
@@ -117,7 +117,7 @@ ANSWERS = {
     ),
     # N:S in balance: sulfur is low with nitrogen and not the cause (Purdue).
     "wheat_n_starved": Case(
-        "Low along with nitrogen, not the cause: S in a", "S", "starved of nitrogen", "top-dress", "",
+        "Low along with nitrogen, not the cause: S in a", "S", "short of nitrogen", "top-dress", "",
         "sulfate",
     ),
     # Mn in wheat on calcareous soil: foliar manganese (common practice, no source; CIMMYT limits).
@@ -127,7 +127,7 @@ ANSWERS = {
     ),
     # Cu on organic soil: foliar at a low rate, no repeat without a test (common practice, no source).
     "wheat_cu_organic": Case(
-        "Short: Cu in fen", "Cu", "Organic soil binds Cu", "low foliar rate", "without a soil test", "repeat",
+        "Short: Cu in fen", "Cu", "Organic soil ties up Cu", "low foliar rate", "without a soil test", "repeat",
         {"texture": "peat"},
     ),
     "wheat_healthy": Case("Nothing needs action: nothing is short", unsaid="all-clear|sample again"),
@@ -178,7 +178,7 @@ ANSWERS = {
     # Soil adds Fe and Al (Wyttenbach 1998; Cary 1994): wash, and take no Fe from the sample.
     "corn_soil_on_leaf": Case(
         "Fe 2400, Al 2200 mg/kg in dusty. Wash and sample again; take no Fe from this sample",
-        "Fe", "Soil or dust", "clean leaves", "Take no Fe and no Al", "foliar", {},
+        "Fe", "Soil or dust", "clean leaves", "Do not use Fe or Al", "foliar", {},
         "toxic|need not be uptake",
     ),
     # No sampling after a recent foliar feed (Ontario): one element alone far above the others is residue.
@@ -225,7 +225,7 @@ def test_good_against_poor_leads_and_says_what_takes_the_place_of_what():
     assert "true potassium shortage" in second
     first, second, third, *_ = answered("soybean_all_lower").summary().splitlines()
     assert first.startswith("Ridge: Mg 0.25 % in the poor area, 0.45 in the good; K 1.3 ")
-    assert "the roots or the water failed and not one nutrient" in second
+    assert "suspect roots or water, not one nutrient" in second
     assert third.startswith("Verdict: Roots and water first")
 
 

@@ -71,7 +71,7 @@ def test_patterns(tidy, factors, weights, pattern):
     if weights:
         assert result.table["content_ratio"].to_numpy() == pytest.approx(0.8)
     if pattern == "one or few nutrients higher":
-        assert "is higher in the poor area and none is lower" in result.summary()
+        assert "are all higher in the poor area" in result.summary()
 
 
 def test_pairs_by_area_column_and_single_names(tidy):

@@ -57,10 +57,10 @@ def test_what_is_known_of_the_field_changes_the_cause_and_not_the_verdict(tidy):
         first[name] = got.causes.iloc[0]
     assert first["bare"]["key"] == first["poor soil"]["key"] == "soil short"
     assert set(first["poor soil"]["speaks_for"]) >= {
-        "the soil test is low", "symptoms sit where this shortage shows",
+        "the soil test is low", "symptoms are where this shortage shows",
     }  # fmt: skip
     assert first["good soil"]["key"] == "roots or water"
-    assert first["good soil"]["settle_by"] == "dig roots in this and in a better area"
+    assert first["good soil"]["settle_by"] == "dig roots here and in a better area"
 
 
 def test_late_potassium_shows_on_upper_leaves_too(tidy):
@@ -70,7 +70,7 @@ def test_late_potassium_shows_on_upper_leaves_too(tidy):
         got = explained(tidy, FULL | {"K": 0.6}, where=where, facts={"symptoms": "upper leaves"})
         causes = got.causes[(got.causes["about"] == "K") & (got.causes["key"] == "soil short")]
         for cause in causes.itertuples():
-            assert ("symptoms sit where this shortage shows" in cause.speaks_for) == fits
+            assert ("symptoms are where this shortage shows" in cause.speaks_for) == fits
 
 
 def test_soil_on_the_leaf_spoils_iron_not_potassium(tidy):
@@ -84,7 +84,7 @@ def test_soil_on_the_leaf_spoils_iron_not_potassium(tidy):
         "short",
     )
     never = got.actions[got.actions["when"] == "do not"]["text"]
-    assert never.str.contains("Take no Fe and no Al from this sample").any()
+    assert never.str.contains("Do not use Fe or Al from this sample").any()
     assert "Fe" not in set(got.above["nutrient"])
     clean = explained(tidy, dirty | {"Al": 60.0}).verdicts.set_index("nutrient")["status"]
     assert clean["Fe"] == "high"  # above 350 mg/kg (KSU_SOY)
@@ -271,7 +271,7 @@ def test_one_sprayed_element_far_above_the_others_looks_like_residue(tidy):
     for values, alone in (({"Zn": 320.0}, True), ({"Zn": 320.0, "Mn": 700.0}, False)):
         causes = explained(tidy, clean | values, where=corn).causes
         spray = causes[(causes["about"] == "Zn") & (causes["key"] == "spray on the leaf")].iloc[0]
-        assert ("Zn alone is far above its neighbours" in spray["speaks_for"]) == alone
+        assert ("only Zn is far above its neighbours" in spray["speaks_for"]) == alone
     no = explained(tidy, clean | {"Zn": 320.0}, where=corn, facts={"sprayed": "no", "ph": 5.2}).causes
     assert no[no["about"] == "Zn"]["key"].iloc[0] == "acid soil"
 

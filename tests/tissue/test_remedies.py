@@ -21,7 +21,7 @@ ADVICE = [
     ("dry bean", "before bloom", "N", (["nodules", "inoculant", "molybdenum", "pH"], ["side-dress"])),
     # Michigan State 2012: under 7 nodules a plant, up to 10 bu/ac at R1 to R2; Iowa State: +4 to -6.5 bu/ac
     ("soybean", "R1", "N", (["7 nodules", "10 bu/ac", "-6.5"], ["side-dress"])),
-    ("soybean", "R5", "N", (["seldom effective"], ["side-dress", "7 nodules"])),
+    ("soybean", "R5", "N", (["seldom works"], ["side-dress", "7 nodules"])),
     # Missouri: 34 bu/ac up to tassel; Minnesota: none past V12 but on irrigated sand
     ("corn", "V12", "N", (["34 bu/ac", "Minnesota", "burns"], ["too late"])),
     ("corn", "R2", "N", (["too late", "after tasseling"], ["34 bu/ac", "side-dress"])),
@@ -35,7 +35,7 @@ ADVICE = [
     ("potato", "early bulking", "N", (["small doses", "petiole nitrate"], ["side-dress"])),
     ("potato", "maturity", "N", (["nothing more"], ["small doses", "side-dress"])),
     # Canola Council 2010: before the 4- to 6-leaf stage
-    ("canola", "flowering", "N", (["nothing"], ["top up before"])),
+    ("canola", "flowering", "N", (["nothing"], ["top-dress before"])),
     # Arkansas 2016 and 2021 to 2023: granular potash at 15 and 30 days after R1; foliar none (Ortel 2023)
     ("soybean", "R2", "K", (["granular", "5 % at R2 and 10 % at R5", "foliar", "nothing"], ["too late"])),
     ("soybean", "R6", "K", (["too late"], ["granular"])),
@@ -101,13 +101,13 @@ def test_the_right_advice_stands_and_the_wrong_one_does_not(item, crop, stage, n
 
 NEXT = [
     # next year of a legume is no nitrogen plan; salts, zinc and potash by crop (from memory)
-    ("soybean", "R2", "N", ["inoculate", "lime"], ["trial", "budget"]),
+    ("soybean", "R2", "N", ["inoculate", "Lime"], ["trial", "budget"]),
     # Michigan 2013: where nodules fail
     ("soybean", "R2", "N", ["first-year fields", "5.5", "8.0", "flooding"], []),
     ("peanut", "bloom", "N", ["inoculate"], ["trial"]), ("dry bean", "before bloom", "N", ["inoculate"], []),
     ("corn", "R1", "N", ["trial"], ["inoculate"]), ("lentil", "flowering", "N", ["legume"], []),
-    ("peanut", "bloom", "Zn", ["pH first"], ["broadcast"]), ("corn", "V6", "Zn", ["broadcast"], []),
-    ("peanut", "bloom", "K", ["ahead of planting"], []),
+    ("peanut", "bloom", "Zn", ["soil test and pH"], ["broadcast"]), ("corn", "V6", "Zn", ["broadcast"], []),
+    ("peanut", "bloom", "K", ["before planting"], []),
 ]  # fmt: skip
 
 

@@ -205,7 +205,7 @@ def test_a_remembered_figure_has_no_vote_beside_one_that_was_read(at):
     # ear leaf at R1, K 1.85 %: E-2567 asks for 1.91 from memory; Iowa 1.10 and 1.42, the south 1.8
     scores = score_tissue(at("corn ear", "R1", {"K": 1.85}))
     found = votes(scores, "K")
-    assert found["TRISTATE_E2567"] == "a figure from memory beside one that was read"
+    assert found["TRISTATE_E2567"] == "a figure from memory; another was read in its source"
     assert [key for key, why in found.items() if not why] == ["CLOVER2013", "STAMMER2018", "SCSB394_UDEL"]
     assert scores.shortfalls.empty
     alone = score_tissue(at("corn ear", "R1", {"Al": 300.0}))  # only remembered ranges hold: they decide

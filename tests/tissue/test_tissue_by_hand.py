@@ -52,12 +52,12 @@ def test_sulfur_is_short_by_purdue_only_with_a_wide_ratio():
     assert np.isnan(half["probability_below"][0])
     assert half["probability_below"][1:].tolist() == [0.9, 0.9]
     assert half["reason"].tolist() == [
-        "below the limit, but short by this source only with N:S of 20 or more; it is 19.9", "", "",
+        "below the limit, but this source calls it short only with N:S of 20 or more; it is 19.9", "", "",
     ]  # fmt: skip
     for change in ({"value": [0.1, 0.0, 0.1]}, {"censored": ["", "<", ""]}):
         unknown = apply_paired_rules(paired(0.1, 2.5).assign(**change))
         assert unknown["class"].tolist() == ["cannot be classed", "sufficient", "low"]
-        assert "which the results do not tell" in unknown["reason"][0]
+        assert "which was not reported" in unknown["reason"][0]
     enough = paired(0.1, 1.0).assign(**{"class": "sufficient"})
     assert apply_paired_rules(enough).equals(enough)
     corn = paired(0.1, 1.0).assign(crop="corn")

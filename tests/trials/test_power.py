@@ -194,7 +194,7 @@ def test_a_plan_row_by_row(design, treatments, blocks, alpha, power):
     assert own["smallest_difference_pct"] == pytest.approx(plan.difference_pct, rel=1e-12)
     assert own["power"] == pytest.approx(power, abs=1e-9)
     assert plan.checks["passed"].tolist() == [True]
-    assert "finds the difference as often as asked" in plan.checks["meaning"].iloc[0]
+    assert "detects the difference as often as asked" in plan.checks["meaning"].iloc[0]
 
 
 @pytest.mark.parametrize("design", ["blocks", "pairs", "random"])
