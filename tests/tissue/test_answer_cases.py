@@ -100,8 +100,8 @@ ANSWERS = {
     ),
     # High K keeps Mg out (Ohio State Extension): hold potash back, no recipe for Mg first.
     "corn_mg_potash": Case(
-        "Short: Mg in feedlot", "Mg", "High potassium blocks magnesium uptake", "hold potash back", "No potash",
-        "spray|dolomit", {"soil_K": "high", "manure": "yes"},
+        "Short: Mg in feedlot", "Mg", "High potassium blocks magnesium uptake", "hold potash back",
+        "No potash", "spray|dolomit", {"soil_K": "high", "manure": "yes"},
     ),
     # Enough in the soil: roots and cold first; P hardly moves in soil (common practice; Purdue on cold soil).
     "corn_p_cold_compacted": Case(
@@ -127,8 +127,8 @@ ANSWERS = {
     ),
     # Cu on organic soil: foliar at a low rate, no repeat without a test (common practice, no source).
     "wheat_cu_organic": Case(
-        "Short: Cu in fen", "Cu", "Organic soil ties up Cu", "low foliar rate", "without a soil test", "repeat",
-        {"texture": "peat"},
+        "Short: Cu in fen", "Cu", "Organic soil ties up Cu", "low foliar rate", "without a soil test",
+        "repeat", {"texture": "peat"},
     ),
     "wheat_healthy": Case("Nothing needs action: nothing is short", unsaid="all-clear|sample again"),
     # Alberta prints low below 3, marginal to 5 mg/kg B: between them is marginal.
