@@ -73,10 +73,12 @@ class Routes:
 
     Attributes
     ----------
-    ways : DataFrame
-        at (position of the pass), product (position), most_lb_ac (a limit of its own).
-    counted : DataFrame
-        Passes by nutrients: whether what the pass brings counts toward the target.
+    at, product : array of int
+        Positions of pass and product of each way.
+    most : array
+        A limit of its own [lb/ac].
+    counted : dict
+        Nutrient -> array of bool by pass: whether what the pass brings counts toward the target.
     late : array of bool
         Passes after planting.
     seed : dict
@@ -85,8 +87,10 @@ class Routes:
         Pass, product ("" for all), why not.
     """
 
-    ways: pd.DataFrame
-    counted: pd.DataFrame
+    at: np.ndarray
+    product: np.ndarray
+    most: np.ndarray
+    counted: dict
     late: np.ndarray
     seed: dict
     unused: list
@@ -95,20 +99,19 @@ class Routes:
 def routes(crop: str, passes: pd.DataFrame, products: pd.DataFrame, seed_row: dict) -> Routes:
     """Find which product may go in which pass of a crop, and what it brings counts for."""
     ways, unused, seed, late = [], [], {}, np.zeros(len(passes), bool)
-    counted = pd.DataFrame(True, index=range(len(passes)), columns=list(PERCENT))
+    counted = {name: np.ones(len(passes), bool) for name in PERCENT}
     table = load_table("mixing")
-    placing = table[table["other"].eq("") & table["other_form"].eq("")]
+    placing = list(table[table["other"].eq("") & table["other_form"].eq("")].itertuples())
     harmful = [r for r in load_cautions().itertuples() if r.topic in NEVER_WITH_SEED]
+    harms = [any(speaks_of_product(r, p) for r in harmful) for p in products.to_dict("records")]
     names, forms = _names(products), _forms(products)
     for at, one in enumerate(passes.itertuples()):
         late[at] = one.earliest not in BEFORE
         if why := _not_for(crop, one):
             unused.append((one.name, "", why))
             continue
-        if one.nutrients:
-            counted.loc[at] = counted.columns.isin(one.nutrients)
-        elif late[at]:
-            counted.loc[at, list(EARLY)] = False
+        for name, counts in counted.items():
+            counts[at] = name in one.nutrients if one.nutrients else not (late[at] and name in EARLY)
         if one.method == "seed row":
             try:
                 seed[at] = seed_limits(crop, **seed_row.get(crop, {}))
@@ -117,18 +120,17 @@ def routes(crop: str, passes: pd.DataFrame, products: pd.DataFrame, seed_row: di
                 continue
         elif one.method == "band":
             seed[at] = band_limits()
-        rules = placing[placing["method"].str.split(";").map(lambda methods, m=one.method: m in methods)]
+        rules = [r for r in placing if one.method in r.method.split(";")]
         for p, product in enumerate(products.itertuples()):
-            never = [r.text for r in rules.itertuples() if _fits(r.material, r.form, names[p], forms[p])]
-            harms = any(speaks_of_product(r, products.iloc[p]) for r in harmful)
+            never = [r.text for r in rules if _fits(r.material, r.form, names[p], forms[p])]
             bounded = any(_brings(product, basis) for basis, *_ in seed.get(at, ()))
-            why, most = (never[0], 0.0) if never else _by_label(product, one.method, harms, bounded)
+            why, most = (never[0], 0.0) if never else _by_label(product, one.method, harms[p], bounded)
             if why:
                 unused.append((one.name, product.product, why))
             else:
                 ways.append((at, p, most))
-    ways = pd.DataFrame(ways, columns=["at", "product", "most_lb_ac"]).astype({"at": int, "product": int})
-    return Routes(ways, counted, late, seed, unused)
+    at, product, most = zip(*ways, strict=True) if ways else ((), (), ())
+    return Routes(np.array(at, int), np.array(product, int), np.array(most), counted, late, seed, unused)
 
 
 def band_limits() -> list[tuple[str, float, str]]:

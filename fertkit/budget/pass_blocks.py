@@ -142,10 +142,10 @@ def _block(kind, acres, ways, shares, passes, names, step, mixes, demand, within
     crop, asked, caps, _ = kind
     asked, caps, share = np.array(asked), np.array(caps), np.array([shares[n] for n in names])
     wanted = np.flatnonzero(asked > 0)
-    at, product = ways.ways["at"].to_numpy(), ways.ways["product"].to_numpy()
-    counts = ways.counted[names].to_numpy()[at].T & (share[:, product] > 0)
+    at, product = ways.at, ways.product
+    counts = np.array([ways.counted[n] for n in names])[:, at] & (share[:, product] > 0)
     useful = counts[wanted].any(axis=0)
-    at, product, own = at[useful], product[useful], ways.ways["most_lb_ac"].to_numpy()[useful]
+    at, product, own = at[useful], product[useful], ways.most[useful]
     brings, counted = share[:, product], (share[:, product] * counts[:, useful])[wanted]
     limits = [
         (brings[n], caps[n], f"the {names[n]} cap of {caps[n]:g}") for n in np.flatnonzero(np.isfinite(caps))

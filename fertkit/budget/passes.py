@@ -289,7 +289,8 @@ def _money(farm, answer):
 
 def _nutrients(farm, rates, edges):
     """Targets and what counts toward them; a pound of phosphate after planting does not."""
-    share, counts = farm.share, {crop: ways.counted[farm.names] for crop, ways in farm.ways.items()}
+    share, ways = farm.share, farm.ways
+    counts = {crop: np.array([ways[crop].counted[n] for n in farm.names]).T for crop in ways}
     count = np.array([counts[crop] for crop in farm.fields["crop"]], float)
     supplied = np.einsum("fmp,np,fmn->fn", rates, share, count)
     brought = np.einsum("fmp,np->fn", rates, share)

@@ -343,19 +343,21 @@ def _once(rows):
 def _at_odds(rows):
     """Say which fields the season leaves out, and where the rows of a field contradict each other."""
     year = rows["year"].iloc[_first(rows["year"])]
-    absent, sizes, before = [], [], []
-    for place, own in rows.groupby(["field", "zone"], sort=False):
+    places, absent, sizes, before = {}, [], [], []
+    for row in rows.to_dict("records"):
+        places.setdefault((row["field"], row["zone"]), []).append(row)
+    for place, own in places.items():
         name = " ".join(filter(None, place))
-        if year not in set(own["year"]):
+        grown, areas = {row["year"]: row["crop"] for row in own}, [row["area_ac"] for row in own]
+        if year not in grown:
             absent.append(name)
-        if own["area_ac"].max() > own["area_ac"].min() * (1 + SAME_AREA):
+        if max(areas) > min(areas) * (1 + SAME_AREA):
             sizes.append(name)
-        grown = dict(zip(own["year"], own["crop"], strict=True))
-        for row in own.itertuples():
-            last = grown.get(row.year - 1) if isinstance(row.year, int) else None
-            stated = word_of(getattr(row, "previous_crop", ""))
+        for row in own:
+            now, stated = row["year"], word_of(row.get("previous_crop", ""))
+            last = grown.get(now - 1) if isinstance(now, int) else None
             if last and stated and is_known(stated) and base_of(crop_name(stated)) != base_of(last):
-                before.append(f"{name} {row.year} ({stated}; the row of {row.year - 1} grows {last})")
+                before.append(f"{name} {now} ({stated}; the row of {now - 1} grows {last})")
     if absent:
         yield f"no row of the season {year}, so not in its plan: {', '.join(absent)}"
     if sizes:

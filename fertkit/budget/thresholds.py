@@ -212,13 +212,19 @@ def soil_class(
     tuple of (str, dict)
         The class, and the row of the table it comes from.
     """
+    rows = _class_rows(system, nutrient, crop, extractant, own)
+    if not rows:
+        raise UnitError(f"{system} has no {nutrient} classes for {extractant}")
+    row = _reached(rows, test)
+    return row["parameter"].removeprefix(CLASS), row
+
+
+@lru_cache(maxsize=4096)
+def _class_rows(system, nutrient, crop, extractant, own):
+    """Classes of a system for one extractant, as records."""
     rows = system_rows(system, nutrient, crop, None, own)
     fit = rows["extractant"].map(lambda own: fits(extractant, own))
-    rows = rows[rows["parameter"].str.startswith(CLASS) & fit]
-    if rows.empty:
-        raise UnitError(f"{system} has no {nutrient} classes for {extractant}")
-    row = _reached(rows.to_dict("records"), test)
-    return row["parameter"].removeprefix(CLASS), row
+    return tuple(rows[rows["parameter"].str.startswith(CLASS) & fit].to_dict("records"))
 
 
 def level_class(rows, level) -> str:

@@ -1,5 +1,6 @@
 """Read the text tables kept beside the published values: crops, stages, sources, words, facts on tissue."""
 
+import csv
 from functools import cache
 from importlib.resources import files
 
@@ -12,8 +13,9 @@ def load_sheet(name: str, numbers: tuple[str, ...] = ()) -> pd.DataFrame:
 
     The table is shared between callers: do not change it in place.
     """
-    with (files("fertkit.reference") / f"{name}.csv").open(encoding="utf-8") as handle:
-        table = pd.read_csv(handle, dtype=str, keep_default_na=False)
+    with (files("fertkit.reference") / f"{name}.csv").open(encoding="utf-8", newline="") as handle:
+        names, *rows = csv.reader(handle)
+    table = pd.DataFrame(rows, columns=names, dtype=str)
     return table.assign(**{column: pd.to_numeric(table[column]).astype(float) for column in numbers})
 
 

@@ -1,5 +1,8 @@
 """The carried tables agree with their publications; a user's table meets the same door."""
 
+import csv
+from importlib.resources import files
+
 import pandas as pd
 import pytest
 
@@ -8,7 +11,7 @@ from fertkit.reference import cite, list_sources, load_crops, load_ranges, load_
 from fertkit.reference.crops import base_crop, bushel_lb, crop_name, nitrogen_note, trade_moisture_pct
 from fertkit.reference.facts import load_sheet
 from fertkit.reference.load import method_keys, method_sources
-from fertkit.reference.schema import schemas
+from fertkit.reference.schema import check_table, schemas
 
 EAR_LEAF = {
     # Southern Cooperative Series Bulletin 394, corn ear leaf at tasseling,
@@ -40,6 +43,24 @@ def test_soybean_critical_ranges_against_the_paper(stage, nutrient, critical):
     table = load_ranges(source="STAMMER2018", crop="soybean")
     row = table[(table["stage_from"] == stage) & (table["nutrient"] == nutrient)].iloc[0]
     assert (row["critical"], row["critical_high"]) == critical
+
+
+@pytest.mark.parametrize("kind", schemas())
+def test_every_bundled_table_keeps_its_schema(kind):
+    # read by pandas and checked as a user's own table is; the kit reads its own tables without the check
+    home = files("fertkit.reference")
+    sheets = sorted((home / kind).glob("*.csv")) or [home / f"{kind}.csv"]
+    read = [pd.read_csv(sheet, dtype=str, keep_default_na=False) for sheet in sheets]
+    checked = check_table(pd.concat(read, ignore_index=True), kind, f"{kind}.csv")
+    pd.testing.assert_frame_equal(load_table(kind), checked, check_exact=True)
+
+
+def test_every_bundled_line_fits_its_header():
+    for sheet in files("fertkit.reference").glob("**/*.csv"):
+        with sheet.open(encoding="utf-8", newline="") as handle:
+            header, *rows = csv.reader(handle)
+        assert len(set(header)) == len(header), sheet
+        assert {len(row) for row in rows} == {len(header)}, sheet
 
 
 @pytest.mark.parametrize("kind", schemas())
