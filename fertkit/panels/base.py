@@ -382,7 +382,7 @@ class Panel(TakesFiles):
         else:
             with on_a_page(self._inches):
                 self._sheet = show.Sheet(self.draw())
-        self._figure.value = self._sheet.html(message, letters=bool(self.sliders))
+        self._figure.value = self._sheet.html(message, moves=bool(self.sliders))
         self._cautions.value = show.cautions(self.cautions())
         self._show_detail()
         self._message.value = show.said(message)  # the last: who reads it finds the page at rest
@@ -459,8 +459,11 @@ def plainly(line) -> str:
 
 def said_by(checks) -> list[str]:
     """Say what the failed checks of a result mean, each meaning once."""
-    failed = checks.loc[checks["passed"].eq(False)]
-    said = failed.groupby("meaning", sort=False)["check"].agg(["first", "size"]).itertuples()
+    failed = {}
+    for check, passed, meaning in zip(checks["check"], checks["passed"], checks["meaning"], strict=True):
+        if passed is not None and not passed:
+            failed.setdefault(meaning, []).append(check)
     return [
-        f"{capital(row.Index)} ({row.first}{f' and {row.size - 1} more' * (row.size > 1)})." for row in said
+        f"{capital(meaning)} ({names[0]}{f' and {len(names) - 1} more' * (len(names) > 1)})."
+        for meaning, names in failed.items()
     ]

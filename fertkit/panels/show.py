@@ -9,7 +9,7 @@ from base64 import b64encode
 from collections.abc import Callable
 from html import escape
 from importlib.resources import files
-from io import BytesIO
+from io import BytesIO, StringIO
 from itertools import groupby
 from math import ceil
 from pathlib import Path
@@ -269,6 +269,7 @@ class Sheet:
         self.figure.set_dpi(POINTS)
         FigureCanvasSVG(self.figure)
         self._layout = self.figure.get_layout_engine()
+        self._kept = {}  # of each part of the figure where it stood and what was written of it
         self._arrange()
 
     def _arrange(self) -> None:
@@ -277,14 +278,30 @@ class Sheet:
             self._layout.execute(self.figure)
             self.figure.set_layout_engine("none")
 
-    def svg(self, *, letters: bool = False) -> bytes:
-        """Draw the figure; a browser draws `letters` quicker than the outlines of a thousand of them."""
-        from matplotlib import rc_context
-
+    def svg(self) -> bytes:
+        """Draw the figure, its letters as outlines: it looks the same wherever it is opened."""
         file = BytesIO()
-        with rc_context({"svg.fonttype": "none" if letters else "path"}):
-            self.figure.canvas.print_svg(file)
+        self.figure.canvas.print_svg(file)
         return file.getvalue()
+
+    def quick(self) -> bytes:
+        """Draw the figure for a screen, its letters as letters; what did not change is not written again.
+
+        Axes are kept with their ticks while their limits and places stay, and of the rest what is not stale.
+        """
+        from matplotlib import rc_context
+        from matplotlib.axis import Axis
+
+        kept, self._kept = self._kept, {}
+        size = self.figure.get_size_inches() * POINTS
+        start, _ = _drawn(None, size)
+        with rc_context({"svg.fonttype": "none", "text.parse_math": False}):
+            for part, place in _parts(self.figure):
+                before, drawn = kept.get(part, (None, ""))
+                if before != place or (part.stale and not isinstance(part, Axis)):
+                    _, drawn = _drawn(part, size)
+                self._kept[part] = place, drawn
+        return "".join([start, *(drawn for _, drawn in self._kept.values()), "</svg>"]).encode("utf-8")
 
     def again(self, move: Callable) -> None:
         """Let `move` change what the axes show; limits stay where they serve, and so do places."""
@@ -297,13 +314,16 @@ class Sheet:
         if before != [(ax, ax.get_ylim(), *_heights(ax)) for ax in self.figure.axes]:
             self._arrange()  # another legend, longer numbers or more lines of a title need other room
 
-    def html(self, says: str, *, letters: bool = False) -> str:
-        """Show it in a box of fixed proportions that scrolls, its message as the alternative text."""
+    def html(self, says: str, *, moves: bool = False) -> str:
+        """Show it in a box of fixed proportions that scrolls, its message as the alternative text.
+
+        Of one that `moves` the browser draws the letters, quicker than outlines of a thousand of them.
+        """
         width, height = (round(side * 100) for side in self.figure.get_size_inches())
         least = ceil(self.figure.get_figwidth() * POINTS * READABLE / self._smallest)
         return (
             '<div class="fertkit-wide"><img class="fertkit-figure" '
-            f'src="{_data_address(self.svg(letters=letters), "image/svg+xml")}" '
+            f'src="{_data_address(self.quick() if moves else self.svg(), "image/svg+xml")}" '
             f'alt="{escape(says)}" width="{width}" height="{height}" '
             f'style="aspect-ratio: {width} / {height}; min-width: {least}px"></div>'
         )
@@ -312,6 +332,34 @@ class Sheet:
 def _heights(ax):
     """What the room around axes depends on: the legend and the lines of the title."""
     return ax.get_legend(), ax.get_title(loc="left").count("\n")
+
+
+def _parts(figure):
+    """Give what a figure is drawn of, in its order, each with what its look depends on beside itself."""
+    size = tuple(figure.get_size_inches())
+    for one in sorted(figure.get_children(), key=lambda one: (one is not figure.patch, one.get_zorder())):
+        if one not in figure.axes:
+            yield one, size
+            continue
+        place = (size, one.get_position().bounds, one.get_xlim(), one.get_ylim())
+        for part in sorted(one.get_children(), key=lambda part: (part is not one.patch, part.get_zorder())):
+            yield part, place
+
+
+def _drawn(part, size) -> tuple[str, str]:
+    """Give how an SVG of a size begins, and what is written of a part of a figure."""
+    from matplotlib.backends.backend_svg import RendererSVG
+
+    from fertkit.plots.style import as_they_stand
+
+    file = StringIO()
+    pen = RendererSVG(*size, file, metadata=dict.fromkeys(("Creator", "Date", "Format", "Type")))
+    start = file.getvalue()
+    if part is not None:
+        as_they_stand(part)
+        part.draw(pen)
+        pen.finalize()
+    return start, file.getvalue()[len(start) :].removesuffix("</svg>\n")
 
 
 def smallest_text(figure) -> float:

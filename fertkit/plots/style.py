@@ -40,12 +40,17 @@ class FertkitFigure(_ShowsItself, Figure):
         return self
 
     def draw(self, renderer):
-        """Draw every text as it stands: a dollar sign in a name is no formula."""
-        for text in self.findobj(Text):
-            text.set_parse_math(False)
-            text.set_text(harmless(text.get_text()))
+        """Draw every text as it stands."""
+        as_they_stand(self)
         with rc_context({"text.parse_math": False}):  # for ticks, which are made while drawing
             super().draw(renderer)
+
+
+def as_they_stand(artist) -> None:
+    """Keep the texts of a part of a figure from being read as formulas: a dollar sign in a name is none."""
+    for text in artist.findobj(Text):
+        text.set_parse_math(False)
+        text.set_text(harmless(text.get_text()))
 
 
 class FertkitAxes(_ShowsItself, Axes):

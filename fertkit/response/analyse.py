@@ -233,10 +233,17 @@ class ResponseAnalysis(Result):
     def checks(self) -> pd.DataFrame:
         return _checks(self)
 
+    @cached_property
+    def price_row(self) -> tuple:
+        """Row of `checks` on the prices."""
+        data = self.data
+        units = data.rate_unit, data.yield_unit
+        return price_check(self.prices, *units, data.nutrient, max(data.rates), data.crop)
+
     @property
     def doubt(self) -> str:
         """What makes the prices implausible, both with their units; "" where nothing does."""
-        *_, passed, meaning = _price_check(self)
+        *_, passed, meaning = self.price_row
         return "" if passed is None or passed else meaning
 
     @cached_property
@@ -393,17 +400,11 @@ def _strips(analysis):
     )
 
 
-def _price_check(analysis):
-    data = analysis.data
-    units = data.rate_unit, data.yield_unit
-    return price_check(analysis.prices, *units, data.nutrient, max(data.rates), data.crop)
-
-
 def _checks(analysis):
     data, comparison, optimum, fits = analysis.data, analysis.comparison, analysis.optimum, analysis.fits
     rates, pure_df = data.rates, int(data.sums.pure_df[0])
     rows = [
-        _price_check(analysis),
+        analysis.price_row,
         ("distinct rates", len(rates), 3, len(rates) >= 3,
          ("enough rates for a curve", "fewer than three rates: a difference, not a curve")),
         ("replicates within rates [df]", pure_df, 1, pure_df > 0,

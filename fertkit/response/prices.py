@@ -331,6 +331,7 @@ def nearly_as_good(gain: float) -> tuple[float, str]:
     return max(float(gain), 0.0) * float(row["value"]) / 100, words
 
 
+@cache
 def limit(item: str, group: str = "price_ratio") -> float:
     """Limit of the usual, e.g. the ``fewest trials`` of a ``network``."""
     return float(_table().loc[(group, item), "value"])
@@ -351,8 +352,8 @@ def price_check(
     rate_mass, yield_mass = rate_unit.split("/")[0], yield_unit.split("/")[0]
     if not {rate_mass, yield_mass} <= {*MASS_KG, "bu"}:
         return ("units of the prices", np.nan, "", None, "the masses are not known")
-    traded = load_crops().set_index("crop")["bushel_lb"].dropna()
-    bushels = traded[[crop]] if crop in traded else traded
+    traded = _bushels()
+    bushels = [traded[crop]] if crop in traded else traded.values()
     bushels = [prices.lb_per_bushel] if prices.lb_per_bushel else bushels
     weights = [mass_kg(yield_mass, lb_per_bushel=b) for b in (min(bushels), max(bushels))]
     low, high = (money.ratio * w / mass_kg(rate_mass) for w in weights)
@@ -367,6 +368,12 @@ def price_check(
     said = "the prices are in the usual proportion" if usual else "check the units of the prices"
     row = "units of the prices", _range(low, high), f"{plain(least)} to {plain(most)}", usual
     return *row, f"{said}: {taken}"
+
+
+@cache
+def _bushels() -> dict[str, float]:
+    """Weights of a bushel [lb] by crop."""
+    return dict(load_crops().set_index("crop")["bushel_lb"].dropna())
 
 
 def _usual(nutrient, rate_unit, top_rate, grain) -> tuple[float, float]:

@@ -311,7 +311,7 @@ def test_axes_keep_their_places():
 
 def test_a_picture_is_drawn_with_letters_or_their_outlines():
     sheet = show.Sheet(rising(1))
-    assert b">rise</text>" in sheet.svg(letters=True)
+    assert b">rise</text>" in sheet.quick()
     assert b"<text" not in sheet.svg()
 
 

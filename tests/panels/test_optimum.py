@@ -1,8 +1,11 @@
 """The optimum panel shows the library's optimum, and a price moves it without a new fit."""
 
+import re
 from io import BytesIO
+from xml.etree import ElementTree
 
 import pytest
+from matplotlib import rc_context
 
 from fertkit.intake import read_strips
 from fertkit.panels import trials
@@ -49,6 +52,43 @@ def test_moving_a_price_never_fits_again(panel, monkeypatch):
     assert panel.error is None
     panel.controls["level"].value = 0.8
     assert isinstance(panel.error, AssertionError)
+
+
+DRAWN = ("g", "path", "use", "text", "image")
+
+
+def strokes(svg):
+    """What an SVG draws, in its order; in place of the names of marks and clips what they are."""
+    root = ElementTree.fromstring(svg)
+    named = {one.get("id"): one for one in root.iter() if "id" in one.attrib}
+    aside = {one for held in root.iter() if held.tag.endswith("}defs") for one in held.iter()}
+
+    def look(one):
+        own = {
+            key: re.sub(r"(?:^|(?<=\())#(\w+)", lambda name: look(named[name[1]]), value)
+            for key, value in sorted(one.attrib.items())
+            if key != "id"
+        }
+        inside = map(look, one) if one.tag.endswith("}clipPath") else ()
+        return f"{one.tag} {own} {(one.text or '').strip()} {''.join(inside)}"
+
+    drawn = [one for one in root.iter() if one not in aside and one.tag.split("}")[1] in DRAWN]
+    return [look(one) for one in drawn if one.attrib.keys() - {"id"}]
+
+
+def drawn_as_a_whole(sheet):
+    with rc_context({"svg.fonttype": "none"}):
+        return sheet.svg()
+
+
+def test_a_figure_written_again_in_parts_shows_what_one_drawn_as_a_whole_does(panel):
+    """Prices near and far: limits stay, limits move, the optimum leaves the tested rates."""
+    for price in (0.46, 0.47, 1.5, 3.0, 20.0, 0.45):
+        panel.set(nutrient_price=price)
+        panel.controls["grain_price"].value += 0.05
+        shown = strokes(panel._sheet.quick())
+        assert len(shown) > 100
+        assert shown == strokes(drawn_as_a_whole(panel._sheet))
 
 
 def test_a_usual_rate_is_held_against_the_optimum_and_follows_the_price(panel, table, monkeypatch):
