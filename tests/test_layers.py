@@ -13,8 +13,8 @@ from fertkit.response.curves import CURVES
 
 HOUSE = Path(__file__).parent.parent / "fertkit"
 FLOORS = ["errors", "asked", "rounding", "sizes", "delimited", "line_lengths", "cell_formats",
-          "workbooks", "tables", "writing", "units", "results", "reference", "intake", "budget", "tissue",
-          "trials", "response", "say", "plots", "report",
+          "workbooks", "tables", "writing", "units", "results", "guesses", "reference", "intake", "budget",
+          "tissue", "trials", "response", "say", "plots", "report",
           "batch", "panels", "cli"]  # fmt: skip
 LAZY = ("statsmodels", "seaborn", "matplotlib", "scipy.optimize", "scipy.stats", "jinja2", "distributed")
 MODULES = sorted(HOUSE.rglob("*.py"))

@@ -10,6 +10,7 @@ from fertkit.errors import FertkitError
 _load, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
+        "guess": ["GuessPanel"],
         "history": ["BalancePanel", "HistoryPanel"],
         "leaf": ["LeafPanel"],
         "needs": ["NeedsPanel"],

@@ -21,7 +21,7 @@ LOOK_UP = 5
 EARLY = "from fertkit.panels import seat; seat.load_early(get_ipython())"
 #: Modules that every panel needs to draw its first figure; heavier ones of single panels are left to them.
 NEEDED_EARLY = (
-    *(f"fertkit.panels.{name}" for name in ("leaf", "needs", "plan", "trials")),
+    *(f"fertkit.panels.{name}" for name in ("guess", "leaf", "needs", "plan", "trials")),
     "matplotlib.backends.backend_svg", "scipy.special",
 )  # fmt: skip
 

@@ -26,6 +26,7 @@ from urllib.request import urlopen
 
 import fertkit
 from fertkit.errors import FertkitError, shorten
+from fertkit.guesses import PLACE
 from fertkit.panels import seat
 
 HOST = "127.0.0.1"
@@ -181,6 +182,16 @@ def seats():
             end(keeper)
 
 
+@contextmanager
+def class_guesses(room: bool):
+    """Keep a folder for what a room guesses, until it closes; give the variables that say where."""
+    if not room:
+        yield {}
+        return
+    with TemporaryDirectory() as place:
+        yield {PLACE: os.path.join(place, "guesses")}
+
+
 def environment(token: str) -> dict[str, str]:
     """Give the variables the server needs: the token, and where our page template, settings and kernel lie.
 
@@ -280,8 +291,8 @@ def open_notebooks(page: bool = False, room: bool = False, port: int | None = No
     in_charge = threading.current_thread() is threading.main_thread()
     before = signal.signal(signal.SIGTERM, _end) if in_charge else None
     # a person at the terminal can do nothing about a server's warnings
-    with TemporaryFile() as log, seats() if page else nullcontext({}) as kept:
-        process = subprocess.Popen(line, env=environment(token) | kept, stderr=log)
+    with TemporaryFile() as log, class_guesses(room) as asked, seats() if page else nullcontext({}) as kept:
+        process = subprocess.Popen(line, env=environment(token) | asked | kept, stderr=log)
         try:
             wait_until_up(process, port, host)
             print(f"{says}Open {url}\nEnd with Ctrl-C.", flush=True)

@@ -62,12 +62,14 @@ def _own(name: str) -> str:
 # ---- sentences
 
 
-def present(*values):
+def present(*values, folded: str = ""):
     """Show results below a cell as panels show theirs: words, tables, and figures with a text beside them.
 
     Parameters
     ----------
     *values : fertkit.results.Result, DataFrame, Axes or str
+    folded : str
+        What stands on a line that hides the values until it is opened, as an answer to a question.
 
     Returns
     -------
@@ -75,7 +77,10 @@ def present(*values):
     """
     from IPython.display import HTML
 
-    return HTML(f'<div class="fertkit-panel">{pieces(values)}</div>')
+    shown = pieces(values)
+    if folded:
+        shown = f'<details class="fertkit-folded"><summary>{escape(folded)}</summary>{shown}</details>'
+    return HTML(f'<div class="fertkit-panel">{shown}</div>')
 
 
 def pieces(values) -> str:

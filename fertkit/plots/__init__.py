@@ -38,6 +38,7 @@ MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "SurfaceAnalysis": ("surface", "surface_contours"),
     "ExpectedInterval": ("trials", "expected_intervals"), "SeasonPlan": ("plan", "farm_rates"),
     "GroupedResponse": ("groups", "grouped_response"),
+    "Guesses": ("guesses", "guess_dots"),
     "FieldAnswer": ("sheet", "field_figure"),
     "FieldsAnswer": ("sheet", "fields_figure"),
 }  # fmt: skip

@@ -34,6 +34,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "RateWorth": ("worth", "worth_lines"),
     "Regret": ("response", "regret_lines"), "PriceTable": ("response", "price_table_lines"),
     "StochasticPlateau": ("response", "plateau_risk_lines"), "BatchResult": ("answers", "batch_lines"),
+    "Guesses": ("guesses", "guesses_lines"),
     "FieldAnswer": ("sheet", "field_answer_lines"), "FieldsAnswer": ("sheet", "fields_lines"),
     "SurfaceAnalysis": ("surface", "surface_lines"), "SurfaceAnswer": ("surface", "surface_answer_lines"),
     "TrialAnswer": ("answers", "trial_lines"), "TreatmentAnswer": ("treatments", "treatments_lines"),

@@ -16,7 +16,7 @@ from playwright.sync_api import sync_playwright
 
 from fertkit.panels import serve
 
-NOTEBOOK, TOKEN = "06_workshop.ipynb", "a-word-for-the-room"
+NOTEBOOK, TOKEN = "06_workshop_shortfall.ipynb", "a-word-for-the-room"
 
 
 def main(seats: int) -> None:

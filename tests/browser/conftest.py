@@ -36,6 +36,7 @@ def start_server(tmp_path_factory):
         port, token = serve.free_port(), "a-token-for-tests"
         own = {f"JUPYTER_{name}_DIR": str(home / name) for name in ("CONFIG", "DATA", "RUNTIME")}
         own["JUPYTERLAB_WORKSPACES_DIR"] = str(home / "workspaces")
+        own |= kept.enter_context(serve.class_guesses(room))
         log = (home / "log").open("w")
         process = subprocess.Popen(
             serve.command(Path(folder), page=page, room=room, port=port, host=host),

@@ -96,7 +96,7 @@ def test_another_host_name_is_refused(room):
 @pytest.mark.parametrize(
     "path",
     [
-        "voila/files/06_workshop.ipynb",
+        "voila/files/06_workshop_shortfall.ipynb",
         "voila/files/../pyproject.toml",
         "api/contents",
         "voila/render/../README.md",

@@ -1,0 +1,232 @@
+"""Predict, then see: a place for a guess, and the answer only once one was made.
+
+In a room that is shared the guesses of all seats are drawn together, without names, and follow as they come.
+"""
+
+import asyncio
+import json
+from contextlib import contextmanager
+from math import inf
+from types import SimpleNamespace
+
+import ipywidgets as widgets
+
+from fertkit.errors import FertkitError
+from fertkit.guesses import Guesses, add_guess, guesses_of
+from fertkit.intake.numbers import read_typed
+from fertkit.panels import controls, show
+from fertkit.panels.base import NARROWEST
+from fertkit.plots.palette import SMALL
+from fertkit.plots.style import on_a_page
+from fertkit.results import plain
+
+WAITS = "This opens when you have made your guess."
+FIRST = "Guess first. The answer opens then."
+OWN_ONLY = "With numbers of your own the guess is yours alone: it is not drawn with the room's."
+#: Label of the box, and what is said where it is empty or holds something else.
+YOUR_GUESS = "Your guess"
+NO_GUESS = "write your guess first, a number from {} to {}"
+
+
+class GuessPanel:
+    """Ask for a number, and show the answer beside it once it is given.
+
+    Parameters
+    ----------
+    key : str
+        What the guesses of a room are kept under: small letters, digits and dashes.
+    question : str
+        One line, which also names the axis of the guesses.
+    unit : str
+    reveal : callable
+        Takes the numbers of `own` by name; gives the answer, or the answer and an interval: an `Interval`, or
+        its two ends.
+    low, high : float
+        What a guess may be [`unit`].
+    named, interval : str
+        What the answer and the interval are.
+    own : dict, optional
+        Numbers that a reader may put own ones in for: name -> (label, number to begin with, least, most).
+
+    Attributes
+    ----------
+    result : Guesses or None
+    error : Exception or None
+        What stopped the last step.
+    view : ipywidgets.Box
+    """
+
+    every = 2.0  # between two looks at the guesses of the room [s]; 0 for none
+    raise_errors = False  # as in `Panel`
+
+    def __init__(self, key: str, question: str, unit: str, reveal, *, low: float = 0.0, high: float = 1000.0,
+                 named: str = "the truth of the simulation", interval: str = "95% interval of the strips",
+                 own: dict | None = None):  # fmt: skip
+        self.key, self.question, self.unit, self.reveal = key, question, unit, reveal
+        self.low, self.high, self.named, self.interval = low, high, named, interval
+        self.result = self.error = None
+        self._begun = {name: value for name, (_, value, *_) in (own or {}).items()}
+        self._waiting, self._known = [], []  # what opens with the answer; guesses of the room as drawn
+        self._given = None  # the guess that the room has of this page
+        self._asked = self._begun  # numbers of the answer on show
+        self._inches, self._watching = inf, None
+        unit_shown = f" [{unit}]" if unit else ""
+        self.box = controls.line(f"{YOUR_GUESS}{unit_shown}, {plain(low)} to {plain(high)}", "a number")
+        self.own = {name: controls.number(*asked) for name, asked in (own or {}).items()}
+        self.button = controls.button("Show the answer", self.open, "Opens once you have made a guess")
+        self._build()
+
+    def guess(self, value) -> None:
+        """Make a guess and see the answer."""
+        self.box.value = str(value)
+        self.open()
+
+    def open(self) -> None:
+        """Read the guess; keep it for the room the first time, and show the answer."""
+        with self._step():
+            value, self._asked = self._guessed(), self._numbers()
+            alone = self._asked != self._begun
+            if self._given is None and not alone:
+                add_guess(self.key, value)
+                self._given = value
+            self._known = [] if alone else guesses_of(self.key)
+            self._show(value)
+            for place in self._waiting:
+                place.remove_class("fertkit-closed")
+            self.button.description = "Show again"
+            self._watch()
+
+    def before(self, *panels):
+        """Keep panels closed until the guess is made.
+
+        Parameters
+        ----------
+        *panels : Panel or ipywidgets.Widget
+
+        Returns
+        -------
+        ipywidgets.Box
+        """
+        waits = widgets.HTML(f'<p class="fertkit-waits">{WAITS}</p>')
+        place = widgets.Box([waits, *(getattr(one, "view", one) for one in panels)])
+        place.add_class("fertkit-behind")
+        if self.result is None:
+            place.add_class("fertkit-closed")
+        self._waiting.append(place)
+        return place
+
+    def take_back(self, kept: str) -> None:
+        """Make a guess again that was made before the kernel ended; the room has it already."""
+        if not kept:
+            return
+        before = json.loads(kept)
+        self.box.value = before["guess"]
+        for name, value in before["own"].items():
+            self.own[name].value = value
+        with self._step():
+            self._given = self._guessed()
+        self.open()
+
+    def _ipython_display_(self):
+        from IPython.display import Javascript, display
+
+        display(Javascript(show.naming_script() + show.alive_script()))
+        display(self.view)
+
+    # -- how it hangs together ------------------------------------------------------------------------------
+    def _build(self) -> None:
+        self._banner, self._says, self._figure, self._kept = (widgets.HTML() for _ in range(4))
+        self._says.value = show.said(FIRST)
+        note = [widgets.HTML(f'<p class="fertkit-quiet">{OWN_ONLY}</p>')] if self.own else []
+        ask = _box([*self.own.values(), *note, self.box, self.button], "ask")
+        answer = _box([self._banner, self._says, self._figure], "answer")
+        again = widgets.Text(continuous_update=False, description="Guess kept")
+        again.observe(lambda change: self.take_back(change["new"]), "value")
+        again.add_class("fertkit-again")
+        room = widgets.Text(continuous_update=False, description="Room for figures")
+        room.observe(lambda change: self._fit(float(change["new"])), "value")
+        room.add_class("fertkit-room")
+        head = widgets.HTML(f"{show.style()}<h3>{show.escape(self.question)}</h3>")
+        self.view = _box([head, _box([ask, answer], "body"), self._kept, again, room], "panel")
+        self.view.add_class("fertkit-guess")
+        self._figure.add_class("fertkit-picture")
+
+    @contextmanager
+    def _step(self):
+        self.error, self._banner.value = None, ""
+        try:
+            yield
+        except Exception as error:
+            self.error = error
+            words = show.banner if isinstance(error, FertkitError) else show.unexpected
+            self._banner.value = words(error, "opening the answer")
+            if self.raise_errors and not isinstance(error, FertkitError):
+                raise
+
+    def _guessed(self) -> float:
+        try:
+            value = read_typed(self.box.value.strip())
+        except ValueError as error:
+            typed = self.box.value.strip()
+            raise FertkitError(str(error) if typed else self._no_guess()) from None
+        if not self.low <= value <= self.high:
+            raise FertkitError(self._no_guess())
+        return value
+
+    def _no_guess(self) -> str:
+        return NO_GUESS.format(plain(self.low), plain(self.high))
+
+    def _numbers(self) -> dict:
+        for control in self.own.values():
+            if why := controls.holds(control, control.value):
+                raise FertkitError(f"{control.value} is {why} in '{control.description}'")
+        return {name: control.value for name, control in self.own.items()}
+
+    def _show(self, value: float) -> None:
+        shown = self.reveal(SimpleNamespace(**self._asked))
+        answer, *ends = shown if isinstance(shown, tuple) else (shown, None, None)
+        opens = False, False
+        if len(ends) == 1:
+            opens = ends[0].low_open, ends[0].high_open
+            ends = ends[0].low, ends[0].high
+        others = list(self._known)
+        if self._given in others:
+            others.remove(self._given)
+        self.result = Guesses(self.question, self.unit, value, (*others, value), float(answer), *ends,
+                              opens, self.named, self.interval)  # fmt: skip
+        self._draw()
+        self._kept.value = show.kept(json.dumps({"guess": self.box.value, "own": self._asked}))
+
+    def _draw(self) -> None:
+        texts = "\n".join(line.text for line in self.result.lines())
+        with on_a_page(self._inches):
+            self._figure.value = show.Sheet(self.result.plot()).html(texts)
+        self._says.value = show.said(texts)
+
+    def _fit(self, pixels: float) -> None:
+        self._inches = max(pixels * SMALL / (show.READABLE * show.POINTS), NARROWEST)
+        if self.result is not None:
+            self._draw()
+
+    def _watch(self) -> None:
+        """Look again and again what the others of the room guess."""
+        if self._watching:
+            self._watching.cancel()
+        try:
+            loop = self.every and self._known and asyncio.get_running_loop()
+        except RuntimeError:  # outside a notebook nothing comes later
+            loop = None
+        self._watching = loop.call_later(self.every, self._look) if loop else None
+
+    def _look(self) -> None:
+        if (now := guesses_of(self.key)) != self._known:
+            self._known = now
+            with self._step():
+                self._show(self.result.own)
+        self._watch()
+
+
+def _box(children, name: str) -> widgets.Box:
+    box = widgets.Box(children)
+    box.add_class(f"fertkit-{name}")
+    return box

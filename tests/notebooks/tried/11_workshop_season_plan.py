@@ -1,0 +1,19 @@
+need.guess("80")
+assert need.error is None, need.error
+assert abs(need.result.answer - heron.rate_lb_ac) < 0.5
+need.own["test"].value = 200.0  # at or above 170 ppm nothing
+need.guess("80")
+assert need.result.answer == 0
+cost.guess("100")
+assert (
+    cost.result.answer == panel.result.plan.passes.cost / 537
+)  # acres of the farm: datasets_demo/plan_fields.csv
+assert set(name[more]) == {"Otter Bottom", "Bramble Rise", "Sedge Corner"}
+assert where == "Heron Quarter west"
+panel.set(spending_limit=round(plan.passes.cost / 2))
+assert panel.error is None, panel.error
+lacks = {line.label for line in panel.result.lines() if line.label.startswith("Short of")}
+assert lacks == {"Short of P2O5", "Short of K2O"}
+applied = panel.result.plan.doses.groupby("nutrient")["applied"].sum()
+assert applied.get("K2O", 0) == 0
+panel.start_over()
