@@ -13,6 +13,7 @@ pytestmark = pytest.mark.browser
 expect = pytest.importorskip("playwright.sync_api").expect
 
 OPTIMUM = "04_optimum_under_price_risk.ipynb"
+RATE = "07_workshop_rate_that_pays.ipynb"
 ASKS_FOR_CODE = """async () => {
   const { kernelId } = JSON.parse(document.getElementById('jupyter-config-data').textContent);
   const address = new URL(`/api/kernels/${kernelId}/channels${location.search}`, location.href);
@@ -59,6 +60,27 @@ def test_three_seats_have_panels_of_their_own(room, open_page):
         expect(page.locator(".fertkit-says").first).to_contain_text(f"price ratio {price / 4.5:.3g}")
         said.append(page.locator(".fertkit-says").first.inner_text())
     assert len(set(said)) == 3
+
+
+def test_guesses_of_two_seats_appear_together(room, open_page):
+    """Nothing is given away before a guess; the first seat sees the second's guess without a touch."""
+    seats = [open_page(room.address(RATE)) for _ in range(2)]
+    for page, guess in zip(seats, ("10", "25"), strict=True):
+        says = page.locator(".fertkit-guess .fertkit-says").first
+        expect(says).to_contain_text("Guess first", timeout=120_000)
+        expect(page.get_by_text("The rate that pays", exact=True)).to_be_hidden()
+        box = page.get_by_label(re.compile("^Your guess")).first
+        page.get_by_role("button", name="Show the answer").first.click()
+        expect(page.get_by_role("alert")).to_contain_text("write your guess first")
+        box.fill(guess)
+        box.press("Tab")
+        page.get_by_role("button", name="Show the answer").first.click()
+        expect(says).to_contain_text("The truth of the simulation: 15.1 lb/ac.")
+        expect(page.get_by_text("The rate that pays", exact=True)).to_be_visible()
+    for page in seats:
+        expect(page.locator(".fertkit-guess .fertkit-says").first).to_contain_text(
+            "2 guesses in the room, from 10 to 25"
+        )
 
 
 @pytest.mark.skipif(not seat.can_fork(), reason="this system forks no kernels")

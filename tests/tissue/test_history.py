@@ -247,7 +247,9 @@ def test_two_laboratories_are_told_with_their_years(tmp_path):
     column = f"Lab,Field,Sampled,Crop,Stage,Part,K %\nLaboratory B,North,2024-07-20,{SOY},1.3\n"
     stated = f"Laboratory: Laboratory A\n{HEAD}North,2023-07-20,{SOY},1.31\n"
     result = history(tmp_path, a=stated, b=column)
-    assert "Laboratory A in 2023; Laboratory B in 2024: laboratories use different methods" in result.summary()
+    assert (
+        "Laboratory A in 2023; Laboratory B in 2024: laboratories use different methods" in result.summary()
+    )
     (tmp_path / "b.csv").write_text(column.replace("Laboratory B", "Laboratory A"), encoding="utf-8")
     assert "different methods" not in history(tmp_path).summary()
 
