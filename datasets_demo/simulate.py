@@ -15,6 +15,7 @@ SEED = 20260
 WORKSHOP_SEED = SEED + 7
 PLAN_SEED = SEED + 11
 HISTORY_SEED = SEED + 8
+SHAPES_SEED = SEED + 12
 STRIP_WIDTH_FT, STRIP_LENGTH_FT = 30, 1200
 
 
@@ -373,6 +374,8 @@ def main():
     workshop(np.random.default_rng(WORKSHOP_SEED))
     plan(np.random.default_rng(PLAN_SEED))
     history(np.random.default_rng(HISTORY_SEED))
+    for number, shape in enumerate((tillage, two_nutrients, products, sites, combine)):
+        shape(np.random.default_rng(SHAPES_SEED + number))
 
 
 def history(rng):
@@ -394,6 +397,93 @@ def workshop(rng):
     both = pd.concat([answers, does_not], ignore_index=True)
     strip_file(both, "S rate (lb/ac)", 15.5).to_csv(HERE / "workshop_strips.csv", index=False)
     leaf_file(rng, WORKSHOP_CENTRES).to_csv(HERE / "workshop_leaf_tests.csv", index=False)
+
+
+def tillage(rng):
+    """Write a trial of tillage on whole strips with rates of N in their parts: no-till asks for more."""
+    joins, rows = {"no-till": 190.0, "strip-till": 135.0}, []
+    for block in range(1, 5):
+        for system in rng.permutation(list(joins)):
+            level = rng.normal(0, 3.0)
+            for rate in rng.permutation([0, 50, 100, 150, 200, 250]):
+                grown = quadratic_plateau(rate, 118.0 if system == "no-till" else 131.0, 0.95, joins[system])
+                rows.append((block, system, rate, round(grown + level + rng.normal(0, 2.5), 1)))
+    headers = ["Block", "Tillage", "N rate (lb/ac)", "Yield (bu/ac)"]
+    pd.DataFrame(rows, columns=headers).to_csv(HERE / "tillage_n_strips.csv", index=False)
+
+
+def two_nutrients(rng):
+    """Write a trial of nitrogen by phosphate, each rate with each: each does more beside the other."""
+    rows = []
+    for block in range(1, 4):
+        level = rng.normal(0, 3.0)
+        for n, p in rng.permutation([(n, p) for n in (0, 60, 120, 180) for p in (0, 30, 60, 90)]):
+            grown = 96 + 0.62 * n - 0.0021 * n**2 + 0.52 * p - 0.0042 * p**2 + 0.0011 * n * p
+            rows.append((block, n, p, round(grown + level + rng.normal(0, 3.0), 1)))
+    headers = ["Block", "N rate (lb/ac)", "P2O5 rate (lb/ac)", "Yield (bu/ac)"]
+    pd.DataFrame(rows, columns=headers).to_csv(HERE / "np_strips.csv", index=False)
+
+
+#: Treatments of the trial without rates: what each adds to the yield [bu/ac].
+PRODUCTS = {"untreated check": 0.0, "foliar boron": 0.4, "fungicide at R3": 4.1, "seed inoculant": 1.2}
+
+
+def products(rng):
+    """Write a trial of products against a check."""
+    rows = []
+    for block in range(1, 7):
+        level = rng.normal(0, 1.5)
+        rows += [(block, name, round(54 + PRODUCTS[name] + level + rng.normal(0, 1.3), 1))
+                 for name in rng.permutation(list(PRODUCTS))]  # fmt: skip
+    headers = ["Block", "Treatment", "Yield (bu/ac)"]
+    pd.DataFrame(rows, columns=headers).to_csv(HERE / "product_strips.csv", index=False)
+
+
+#: Nitrate in the soil before planting [lb N/ac].
+SITES = {
+    "Heron Quarter": 41, "Otter Bottom": 62, "Mill Bend": 35, "Long Lane": 28, "Chapel Rise": 50,
+    "Ferry Flat": 22, "Bramble Rise": 70, "Plover Eighty": 33,
+}  # fmt: skip
+
+
+def sites(rng):
+    """Write trials of N on eight fields: where the soil holds little nitrate, more is needed."""
+    rows = []
+    for site, nitrate in SITES.items():
+        join = 205 - 1.1 * nitrate + rng.normal(0, 9)
+        check, slope = 112 + 0.5 * nitrate + rng.normal(0, 8), 0.95 + rng.normal(0, 0.06)
+        for block in (1, 2, 3):
+            level = rng.normal(0, 3.0)
+            for rate in rng.permutation([0, 50, 100, 150, 200, 250]):
+                grown = quadratic_plateau(rate, check, slope, join) + level + rng.normal(0, 3.5)
+                rows.append((site, nitrate, block, rate, round(grown, 1)))
+    headers = ["Site", "Soil nitrate (lb/ac)", "Block", "N rate (lb/ac)", "Yield (bu/ac)"]
+    pd.DataFrame(rows, columns=headers).to_csv(HERE / "network_strips.csv", index=False)
+
+
+def combine(rng):
+    """Write a combine's log and the map of what was applied, both as points; the sandy end needs more."""
+    rates, width, step, delay = [0, 60, 120, 180], 9.0, 4.0, 3
+    logs, maps, clock = [], [], 0
+    order = np.concatenate([rng.permutation(rates) for _ in range(4)])
+    for strip, rate in enumerate(order):
+        along = np.arange(0, 300, step)[:: 1 if strip % 2 == 0 else -1]
+        east, sandy = strip * width, along >= 150
+        grown = np.where(sandy, quadratic_plateau(rate, 108.0, 0.9, 175.0),
+                         quadratic_plateau(rate, 140.0, 0.9, 95.0))  # fmt: skip
+        grown = grown + rng.normal(0, 2.5) + rng.normal(0, 4.0, len(along))
+        late = np.concatenate([np.full(delay, grown[0] * 0.6), grown[:-delay]])
+        places = {"Longitude": round(-93.1 + east / 82_850, 7), "Latitude": (42 + along / 111_070).round(7)}
+        seconds = clock + 2 * np.arange(len(along))
+        clock = seconds[-1] + 40
+        logs.append(pd.DataFrame(places | {
+            "Time (s)": seconds, "Distance (m)": step, "Swath (m)": width, "Soil": np.where(sandy, "sandy", "loam"),
+            "Moisture (%)": (17 + rng.normal(0, 0.3, len(along))).round(1),
+            "Yield (bu/ac)": (late * 84.5 / 83.0).round(1),
+        }))  # fmt: skip
+        maps.append(pd.DataFrame(places | {"N rate (lb/ac)": rate})[::2])
+    pd.concat(logs).to_csv(HERE / "combine_log.csv", index=False)
+    pd.concat(maps).to_csv(HERE / "applied_map.csv", index=False)
 
 
 if __name__ == "__main__":
