@@ -471,13 +471,14 @@ def combine(rng):
         east, sandy = strip * width, along >= 150
         grown = np.where(sandy, quadratic_plateau(rate, 108.0, 0.9, 175.0),
                          quadratic_plateau(rate, 140.0, 0.9, 95.0))  # fmt: skip
-        grown = grown + rng.normal(0, 2.5) + rng.normal(0, 4.0, len(along))
+        grown = grown + 9 * np.sin(along / 22) + rng.normal(0, 2.5) + rng.normal(0, 2.5, len(along))
         late = np.concatenate([np.full(delay, grown[0] * 0.6), grown[:-delay]])
         places = {"Longitude": round(-93.1 + east / 82_850, 7), "Latitude": (42 + along / 111_070).round(7)}
         seconds = clock + 2 * np.arange(len(along))
         clock = seconds[-1] + 40
+        soil = np.where(sandy, "sandy", "loam")
         logs.append(pd.DataFrame(places | {
-            "Time (s)": seconds, "Distance (m)": step, "Swath (m)": width, "Soil": np.where(sandy, "sandy", "loam"),
+            "Time (s)": seconds, "Distance (m)": step, "Swath (m)": width, "Soil": soil,
             "Moisture (%)": (17 + rng.normal(0, 0.3, len(along))).round(1),
             "Yield (bu/ac)": (late * 84.5 / 83.0).round(1),
         }))  # fmt: skip

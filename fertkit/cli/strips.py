@@ -1,53 +1,71 @@
 """The answers of the command line about strips: read, fitted or compared, and laid out for next year."""
 
-from functools import partial
-
-from fertkit.cli.given import asked_of, give, read_strip_file, reading_of, write_table
+from fertkit.cli.given import asked_of, give, reading_of, write_table
 from fertkit.errors import FertkitError, NotEstimable
 from fertkit.say.line import Kind, Line, notes
 
-#: Questions about strips that only the answer for one trial takes.
-OF_ONE_TRIAL = ("against", "robust", "uneven")
-
 
 def run_strips(arguments):
-    import pandas as pd
-
-    if (arguments.known or arguments.new_site) and not arguments.together:
+    files, asked = _files_of(arguments), _asked_of(arguments)
+    way = files.way(asked, arguments.together)
+    if arguments.rates and way == "means":
         raise NotEstimable(
-            "what is known of sites matters where trials are answered together", "--together",
-            remedy="ask for all of them",
-        )  # fmt: skip
-    if arguments.log:
-        return _from_points(arguments)
+            "--rates rests on a response curve, and these treatments are compared by their means"
+        )
+    written = arguments.page or arguments.workbook or arguments.paper
+    whole = written or files.of_points or way in ("groups", "network") or (way == "means" and arguments.trial)
+    if whole:
+        answer = files.answer(way, **asked)
+        trials, lines = answer.trials, answer.lines()
+        lines = [answer.name, *lines] if way == "means" and not files.of_points else lines
+    else:
+        answer, (trials, lines) = None, _each(files, way, asked)
+    lines = [*lines, *_rates(trials, files.strips, arguments), *_paper(answer, files.strips, arguments)]
+    whole = whole and (files.of_points or way in ("groups", "means"))
+    give(answer, arguments, lines, answer.table if whole else _table(way, trials, answer, arguments.against))
+
+
+def _files_of(arguments):
+    """The strip file, or the log with its map, read as the command line says."""
+    from fertkit.report.asking import read_trial_files
+
+    if arguments.log and arguments.by:
+        raise NotEstimable("--by cannot be asked of a log; zones can", "--zones FILE")
     if arguments.by:
         arguments.column = [*arguments.column, ("factor", arguments.by)]
-    strips = read_strip_file(arguments.file, arguments, arguments.crop)
-    by_means = arguments.design or arguments.cost or arguments.no_worse_than is not None
-    by_means = by_means or (strips.factor and arguments.nutrient_price is None)
-    _of_one_trial(arguments, strips, by_means)
-    if not arguments.together and (by_means or not (strips.rate_column or strips.rate_columns)):
-        return _treatments(strips, arguments)
-    _need_prices(arguments)
-    arguments.nutrient_price = _one_price(strips, arguments.nutrient_price)
-    grouped = bool(strips.factor and strips.rate_column)
-    if grouped or arguments.page or arguments.workbook or arguments.together or arguments.paper:
-        answer = _whole(strips, arguments)
-        trials, lines = answer.trials, answer.lines()
-    else:
-        answer = None
-        trials, lines = _each(strips, arguments)
-    lines += _rates(trials, strips, arguments)
-    lines += _paper(answer, strips, arguments)
-    if grouped:
-        table = answer.table
-    else:
-        each = {name: trial.table for name, trial in trials.items()}
-        table = pd.concat(each, names=["trial"]).reset_index("trial")
-    if arguments.against:
-        rates = (trial.worth(arguments.against).table.assign(trial=name) for name, trial in trials.items())
-        table = pd.concat([table, *rates], ignore_index=True)
-    give(answer, arguments, lines, table)
+    reading = {"crop": arguments.crop, **reading_of(arguments)}
+    reading |= asked_of(arguments, "zones", "delay", "reach", "utm", "elsewhere")
+    reading["width"] = arguments.header_width
+    if arguments.log:
+        reading["columns"] = {role: headers[-1] for role, headers in reading["columns"].items()}
+    return read_trial_files(arguments.file, arguments.log, **reading)
+
+
+def _asked_of(arguments) -> dict:
+    """What is asked, under the names that answers give it; letters as usual ask for nothing."""
+    letters = {"lsd": "none", "tukey": None}.get(arguments.letters, arguments.letters)
+    names = ("nutrient_price", "grain_price", "currency", "within", "seed", "against", "robust", "uneven",
+             "surface", "design", "check", "no_worse_than", "known")  # fmt: skip
+    return asked_of(arguments, *names) | {
+        "name": arguments.trial, "price_swing_pct": arguments.price_swing, "adjust": letters,
+        "costs": dict(arguments.cost), "new_site": dict(arguments.new_site),
+    }  # fmt: skip
+
+
+def _table(way, trials, answer, against):
+    """The tables of the trials under each other, and their rates against others."""
+    import pandas as pd
+
+    each = {name: trial.table for name, trial in trials.items()}
+    if way == "means":
+        return pd.concat(each.values(), ignore_index=True)
+    table = pd.concat(each, names=["trial"]).reset_index("trial")
+    if not against:
+        return table
+    if hasattr(answer, "pooled"):
+        return pd.concat([table, answer.pooled.against], ignore_index=True)
+    rates = (trial.worth(against).table.assign(trial=name) for name, trial in trials.items())
+    return pd.concat([table, *rates], ignore_index=True)
 
 
 def _rates(trials, strips, arguments) -> list:
@@ -64,130 +82,6 @@ def _rates(trials, strips, arguments) -> list:
     return [f"Rates for a season plan: {write_table(own, arguments.rates)}"]
 
 
-def _from_points(arguments):
-    """Answer from a log and the map of what was applied."""
-    from dataclasses import replace
-
-    from fertkit.report.points import answer_points
-
-    if not arguments.crop:
-        raise NotEstimable("a log needs its crop, for bushels and trade moisture", "--crop corn")
-    unasked = ("together", "by", "surface", *OF_ONE_TRIAL)
-    others = [f"--{name}" for name in unasked if getattr(arguments, name)]
-    if others:
-        raise NotEstimable(f"{' and '.join(others)} cannot be asked of a log; zones can", "--zones FILE")
-    if isinstance(arguments.nutrient_price, dict):
-        raise NotEstimable("a log has one price", "--nutrient-price 0.5", remedy="give it without a name")
-    reading = reading_of(arguments)
-    columns = {role: headers[-1] for role, headers in reading.pop("columns").items()}
-    reading = {name: value for name, value in reading.items() if value not in (None, False)}
-    names = ("crop", "nutrient_price", "grain_price", "within", "currency", "seed", "zones", "delay", "utm",
-             "reach", "elsewhere")  # fmt: skip
-    asked = {"columns": columns, "width": arguments.header_width, "name": arguments.trial,
-             "price_swing_pct": arguments.price_swing, **asked_of(arguments, *names), **reading}  # fmt: skip
-    means = {k: v for k, v in _of_means(arguments).items() if v is not None and v != {}}
-    asked |= {"means": means}
-    files = arguments.log, arguments.file
-    answer = answer_points(*files, **asked)
-    answer = replace(answer, recipe=_recipe(files, None, answer_points, asked))
-    strips = answer.joined.trial
-    written = _rates(answer.trials, strips, arguments) + _paper(answer, strips, arguments)
-    give(answer, arguments, [*answer.lines(), *written], answer.table)
-
-
-def _one_price(strips, price):
-    """The price of the one nutrient of a file, where it was typed by name."""
-    if not isinstance(price, dict) or strips.rate_columns:
-        return price
-    known = {name.upper(): value for name, value in price.items()}
-    if set(known) != {strips.nutrient.upper()}:
-        has = f"{strips.nutrient} alone" if strips.nutrient else "a nutrient that is not named"
-        what = f"prices are given for {', '.join(price)}; the file has rates of {has}"
-        raise NotEstimable(what, "--nutrient-price 0.5", remedy="give one price without a name")
-    return known[strips.nutrient.upper()]
-
-
-def _of_surfaces(arguments):
-    """What is asked of trials of several nutrients; what is answered of one nutrient alone is refused."""
-    alone = (
-        "together",
-        "within",
-        "price_swing",
-        "by",
-        "against",
-        "robust",
-        "uneven",
-        "design",
-        "no_worse_than",
-    )
-    given = [f"--{name.replace('_', '-')}" for name in alone if getattr(arguments, name, None)]
-    if given:
-        what = f"{', '.join(given)}: this is answered for trials of one nutrient, and the file has several"
-        raise NotEstimable(what, remedy="leave it out")
-    return asked_of(arguments, "nutrient_price", "grain_price", "currency", "surface")
-
-
-def _need_prices(arguments):
-    if None in (arguments.nutrient_price, arguments.grain_price):
-        from fertkit.report.points import NEED_PRICES
-
-        raise NotEstimable(*NEED_PRICES)
-
-
-def _of_one_trial(arguments, strips, by_means):
-    """Refuse what is asked of one trial with rates where there is none such."""
-    alone = [f"--{name}" for name in OF_ONE_TRIAL if getattr(arguments, name)]
-    where = {
-        "is asked of one trial; leave out --together, or name a --trial": arguments.together,
-        "needs rates, and the file compares treatments without any": not (
-            strips.rate_column or strips.rate_columns
-        ),
-        "is asked of a curve, and means are compared here": by_means,
-        f"is asked of one curve, and the file has a second factor, '{strips.factor}'": strips.factor,
-    }
-    for why in (why for why, so in where.items() if so and alone):
-        raise NotEstimable(f"{alone[0]} {why}")
-
-
-def _whole(strips, arguments):
-    """The answer for one trial, its groups, or all of a file together, with what asks for it again."""
-    from dataclasses import replace
-
-    from fertkit.report.groups import answer_groups
-    from fertkit.report.network import answer_network
-    from fertkit.report.surface import answer_surface
-    from fertkit.report.trial import answer_trial
-
-    asked = asked_of(arguments, "nutrient_price", "grain_price", "within", "currency", "seed")
-    grouped = strips.factor and strips.rate_column
-    if strips.rate_columns:
-        question, asked = answer_surface, _of_surfaces(arguments) | {"name": arguments.trial}
-    elif grouped and arguments.together:
-        raise NotEstimable(
-            f"the file has a second factor, '{strips.factor}'; trials are answered together without one",
-            "--trial NAME for one of them, or --column trial=HEADER to read each level as a trial",
-        )
-    elif grouped:
-        question, asked = answer_groups, asked_of(arguments, "nutrient_price", "grain_price", "currency")
-        asked |= {"by": strips.factor, "name": arguments.trial}
-    elif arguments.together:
-        question = answer_network
-        asked |= {"known": arguments.known or None, "new_site": dict(arguments.new_site)}
-    else:
-        question = answer_trial
-        asked |= {"name": arguments.trial, "price_swing_pct": arguments.price_swing}
-        asked |= asked_of(arguments, *OF_ONE_TRIAL)
-    reading = {"crop": arguments.crop} | reading_of(arguments)
-    return replace(question(strips, **asked), recipe=_recipe((arguments.file,), reading, question, asked))
-
-
-def _recipe(files, reading, question, asked):
-    """What asks for an answer again."""
-    from fertkit.report.paper import Recipe
-
-    return Recipe(files, reading, f"{question.__module__}.{question.__name__}", asked)
-
-
 def _paper(answer, strips, arguments) -> list:
     """Write what a paper needs where it is asked for, and say so."""
     if not arguments.paper:
@@ -198,77 +92,49 @@ def _paper(answer, strips, arguments) -> list:
     return [f"For a paper, {len(written)} files: {arguments.paper}"]
 
 
-def _each(strips, arguments):
+def _each(files, way, asked):
     """The analysis of each trial by name, and what is said of them; treatments are compared without rates."""
     from fertkit.report.trial import analyse_each, trial_rows
 
-    if arguments.trial:
-        strips = strips.with_strips(trial_rows(strips, arguments.trial)[0])
-    if strips.rate_columns:
-        from fertkit.response.surface import analyse_surface
-
-        options = _of_surfaces(arguments)
-        trials, refused = analyse_each(strips, analyse=partial(analyse_surface, **options))
+    asked, strips = files.checked(way, asked), files.strips
+    if "name" in asked:
+        strips = strips.with_strips(trial_rows(strips, asked.pop("name"))[0])
+    against, lines = asked.pop("against", ()), []
+    if way == "means":
+        analysed, refused = _compared(strips, asked)
     else:
-        trials, refused = analyse_each(
-            strips,
-            **asked_of(arguments, "nutrient_price", "grain_price", "seed", "currency", "robust", "uneven"),
-        )
-    why = _refused(refused)
-    if not trials:
+        for name in ("within", "price_swing_pct"):  # of the page
+            asked.pop(name, None)
+        analysed, refused = analyse_each(strips, analyse=_analysis(way), **asked)
+    why = [Line(Kind.MISSING, f"trial {name}: {one}", in_code=one.in_code) for name, one in refused.items()]
+    if not analysed:
         raise NotEstimable("\n".join(map(str, why)))
-    lines = []
-    for name, trial in trials.items():
-        named = strips.nutrient or " x ".join(strips.rate_columns)
-        held = trial.worth(arguments.against).lines() if arguments.against else []
-        lines += [", ".join(filter(None, [name, named])), *trial.lines(), *held, ""]
-    return trials, [*lines, *notes(strips.notes), *(["Not analysed:"] if why else []), *why]
+    of = "" if way == "means" else strips.nutrient or " x ".join(strips.rate_columns)
+    for name, trial in analysed.items():
+        held = trial.worth(against).lines() if len(against) else []
+        lines += [", ".join(filter(None, [name, of])), *trial.lines(), *held, ""]
+    told = () if way == "means" else notes(strips.notes)
+    return analysed, [*lines, *told, *(["Not analysed:"] if why else []), *why]
 
 
-def _refused(refused) -> list[Line]:
-    """Why trials of a file could not be analysed, a line each."""
-    return [Line(Kind.MISSING, f"trial {name}: {why}", in_code=why.in_code) for name, why in refused.items()]
+def _analysis(way):
+    from fertkit.response.analyse import analyse_response
+    from fertkit.response.surface import analyse_surface
+
+    return analyse_surface if way == "nutrients" else analyse_response
 
 
-def _of_means(arguments) -> dict:
-    """What is asked of a comparison of means."""
-    adjust = {"lsd": "none"}.get(arguments.letters, arguments.letters)
-    own = asked_of(arguments, "design", "check", "no_worse_than")
-    return own | {"costs": dict(arguments.cost), "adjust": adjust}
-
-
-def _treatments(strips, arguments):
-    """Compare treatments by their means, each trial of the file by itself; a page or workbook holds one."""
-    from dataclasses import replace
-
-    import pandas as pd
-
+def _compared(strips, asked):
+    """The treatments of each trial compared, and why those of others cannot be."""
     from fertkit.report.treatments import answer_treatments
 
-    if arguments.rates:
-        raise NotEstimable(
-            "--rates rests on a response curve, and these treatments are compared by their means"
-        )
-    asked = _of_means(arguments) | asked_of(arguments, "grain_price", "currency")
-    if arguments.trial or arguments.page or arguments.workbook or arguments.paper:
-        asked |= {"name": arguments.trial}
-        reading = {"crop": arguments.crop} | reading_of(arguments)
-        recipe = _recipe((arguments.file,), reading, answer_treatments, asked)
-        answer = replace(answer_treatments(strips, **asked), recipe=recipe)
-        written = _paper(answer, strips, arguments)
-        return give(answer, arguments, [answer.name, *answer.lines(), *written], answer.table)
     answers, refused = {}, {}
     for name in dict.fromkeys(strips.table["trial"].astype(str)):
         try:
             answers[name] = answer_treatments(strips, name=name, **asked)
         except FertkitError as error:
             refused[name] = error.note
-    why = _refused(refused)
-    if not answers:
-        raise NotEstimable("\n".join(map(str, why)))
-    lines = [line for name, answer in answers.items() for line in (name, *answer.lines(), "")]
-    table = pd.concat([answer.table for answer in answers.values()], ignore_index=True)
-    return give(None, arguments, [*lines, *(["Not analysed:"] if why else []), *why], table)
+    return answers, refused
 
 
 def run_layout(arguments):

@@ -1,8 +1,9 @@
 """The answer for a trial with a second factor or zones: curves by group, and the worth of a rate for each."""
 
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 
+import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_header, a_share, a_text, amounts, asks, by_name, zero_or_more
@@ -30,6 +31,8 @@ class GroupsAnswer(Answer):
     sources : DataFrame
     notes : tuple of str
         What the reader of the file should know.
+    against : tuple of float
+        Rates that each optimum is held against, the usual one first.
     recipe : Recipe or None
         What asks for it again.
     """
@@ -40,12 +43,19 @@ class GroupsAnswer(Answer):
     groups: GroupedResponse
     sources: pd.DataFrame
     notes: tuple[str, ...] = ()
+    against: tuple[float, ...] = ()
     recipe: object = None
 
     @property
     def trials(self) -> dict:
         """The analysis of each group, by the names of trial and group."""
         return {f"{self.name}, {group}": one for group, one in self.groups.analyses.items()}
+
+    @cached_property
+    def worths(self) -> dict:
+        """Rates against others by group, where any were asked for."""
+        each = self.groups.analyses.items() if self.against else ()
+        return {name: one.worth(self.against) for name, one in each}
 
     @property
     def table(self) -> pd.DataFrame:
@@ -67,7 +77,9 @@ class GroupsAnswer(Answer):
         net = self.groups.net_of_groups
         money = [(self.name, f"net gain of a rate for each {self.groups.by} over one", *net, area, "")]
         common = parts.plain_rows(self.name, [("common rate", self.groups.common_rate, unit, "")])
-        return parts.tidy(by_group, apart, common, money)
+        worths = (row for name, one in self.worths.items()
+                  for row in parts.worth_rows(f"{self.name}, {name}", one))  # fmt: skip
+        return parts.tidy(by_group, apart, common, money, worths)
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -92,18 +104,20 @@ class GroupsAnswer(Answer):
         return [
             Section("What to do, and what not", do=do, leave=leave, cautions=cautions),
             *map(lambda make: make(self.groups), (_optima_section, _differences_section, _curves_section)),
+            *(parts.worth_section(one, f", {name}") for name, one in self.worths.items()),
             _trust_section(self),
         ]
 
 
 @asks(
     trial=parts.STRIPS, by=a_header, nutrient_price=amounts, grain_price=amounts, currency=a_text,
-    level=a_share, name=a_text,
+    level=a_share, name=a_text, against=amounts,
     shares=by_name(zero_or_more, "not areas by group", "Give a dict of areas"),
 )  # fmt: skip
 def answer_groups(
-    trial, by, *, nutrient_price, grain_price, currency="", name=None, level=0.95, shares=None
-) -> GroupsAnswer:
+    trial, by, *, nutrient_price, grain_price, currency="", name=None, level=0.95, shares=None, against=None,
+    before=None,
+) -> GroupsAnswer:  # fmt: skip
     """Answer for one trial with a second factor or zones.
 
     Parameters
@@ -112,7 +126,7 @@ def answer_groups(
         Strips of one trial; ask for one of several by `name`.
     by : str
         Column of the groups.
-    nutrient_price, grain_price, currency, name
+    nutrient_price, grain_price, currency, name, against, before
         See `fertkit.report.answer_trial`.
     level, shares
         See `fertkit.response.compare_groups`.
@@ -139,13 +153,16 @@ def answer_groups(
     """
     table, facts = trial_rows(trial, name)
     given = table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
-    groups = compare_groups(
-        given, by, nutrient_price=nutrient_price, grain_price=grain_price, level=level, shares=shares
-    )
+    prices = {"nutrient_price": nutrient_price, "grain_price": grain_price}
+    if before is None:
+        groups = compare_groups(given, by, **prices, level=level, shares=shares)
+    else:
+        groups = before.groups.at_prices(**prices)
     groups = in_currency(groups, currency)
     return GroupsAnswer(
         name=str(table["trial"].iloc[0]) if "trial" in table else name or "trial", **facts, groups=groups,
         sources=parts.citations([trial, groups], facts["nutrient"]), notes=notes_of(trial),
+        against=() if against is None else tuple(map(float, np.atleast_1d(against))),
     )  # fmt: skip
 
 

@@ -6,14 +6,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_dict, a_number, asks, labels, make_rng, maybe_headers
+from fertkit.asked import a_dict, a_flag, a_number, amounts, asks, labels, make_rng, maybe_headers
 from fertkit.errors import FertkitError, InputError, NotEstimable, Problem
 from fertkit.intake.strip_headers import each
 from fertkit.intake.strips import not_used
 from fertkit.report import sections as parts
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section
-from fertkit.report.trial import analyse_each, notes_of
+from fertkit.report.trial import analyse_each, in_currency, notes_of
 from fertkit.response.analyse import ResponseAnalysis
 from fertkit.response.curves import CURVES
 from fertkit.response.network_fit import NetworkFit, fit_network
@@ -26,7 +26,7 @@ from fertkit.rounding import first_largest
 from fertkit.say import answers as say
 from fertkit.say import network
 from fertkit.say.advice import LIMITS, network_advice, nutrient_cautions
-from fertkit.say.trials import pooled_lines, site_intervals
+from fertkit.say.trials import against_lines, pooled_lines, site_intervals
 from fertkit.trials.pool import PooledEstimate, pool_trials
 from fertkit.trials.strips import factor, site_columns
 from fertkit.trials.table import default_treatment
@@ -88,7 +88,13 @@ class NetworkAnswer(Answer):
     @property
     def table(self) -> pd.DataFrame:
         """The optimum and gain of each trial: about, item, value, low, high, unit, remark."""
-        return parts.tidy(*(parts.response_rows(*trial) for trial in self.trials.items()))
+        money, over = f"{self.pooled.money}/{self.pooled.area}", self.pooled.against.itertuples()
+        against = (
+            (self.title, f"net of {plain(r.rate)} against {plain(r.over)} {self.pooled.rate_unit}", r.net,
+             r.net_low, r.net_high, money, f"{r.sites_losing} of {len(self.pooled.sites)} sites lose")
+            for r in over
+        )  # fmt: skip
+        return parts.tidy(*(parts.response_rows(*trial) for trial in self.trials.items()), against)
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -104,6 +110,11 @@ class NetworkAnswer(Answer):
     def with_status(self, status: str) -> list[str]:
         """Names of the trials whose optimum has a status."""
         return [name for name, trial in self.trials.items() if trial.optimum.status == status]
+
+    def at_prices(self, *, nutrient_price, grain_price, currency="") -> dict[str, ResponseAnalysis]:
+        """Return the trials at other prices; nothing is fitted again."""
+        prices = {"nutrient_price": nutrient_price, "grain_price": grain_price}
+        return {name: in_currency(one.at_prices(**prices), currency) for name, one in self.trials.items()}
 
     @property
     def doubts(self) -> list[str]:
@@ -152,6 +163,7 @@ class NetworkAnswer(Answer):
                 "Which rate returns most over all sites?", lines=(say.POOLED_BY,), figure=self.pooled.plot,
                 figure_says=pooled_lines(self.pooled, self.doubts)[0].plain,
             ),
+            *([_against_section(self.pooled)] if len(self.pooled.against) else []),
             _gain_section(self),
             Section("Every trial by itself", lines=say.kinds_of_site(self), tables=(_sites_table(self),)),
             *_model_sections(self),
@@ -167,10 +179,13 @@ class NetworkAnswer(Answer):
     contrast=labels,
     known=maybe_headers,
     new_site=a_dict,
+    against=amounts,
+    robust=a_flag,
+    uneven=a_flag,
 )
 def answer_network(
     strips, *, nutrient_price, grain_price, within=None, currency="", contrast=None, known=None,
-    new_site=None, seed=0,
+    new_site=None, seed=0, against=None, robust=False, uneven=False, before=None,
 ) -> NetworkAnswer:  # fmt: skip
     """Answer for several trials: each by itself, the gain pooled, and the rate that returns most over all.
 
@@ -194,6 +209,12 @@ def answer_network(
     new_site : dict, optional
         What is known of a field without a trial, by those headers: the rate for it is given too.
     seed : int
+    against : float or sequence of float, optional
+        Rates to hold the common one against, the usual one first [rate unit].
+    robust, uneven : bool
+        Of the curve of each site; see `fertkit.response.analyse_response`.
+    before : NetworkAnswer, optional
+        About the same strips, asked the same but for prices: nothing is fitted again.
 
     Returns
     -------
@@ -220,14 +241,19 @@ def answer_network(
     table = name_sites(strips if isinstance(strips, pd.DataFrame) else strips.table)
     facts = _known(table, [*each(known or []), *(new_site or {})])
     prices = {"nutrient_price": nutrient_price, "grain_price": grain_price, "currency": currency}
-    trials, failed = analyse_each(strips, table, **prices, seed=seed, replicates=0)
+    if before is None:
+        how = {"robust": robust, "uneven": uneven, "replicates": 0, "seed": seed}
+        trials, failed = analyse_each(strips, table, **prices, **how)
+    else:
+        trials, failed = before.at_prices(**prices), before.failed
     if len(trials) < 2:
         why = "; ".join(f"{name}: {why}" for name, why in failed.items()) or "there are fewer"
         raise NotEstimable(f"a network needs two trials that can be analysed; {why}")
-    pooled = _pooled(trials, within, make_rng(seed))
+    against = () if against is None else np.atleast_1d(against)
+    pooled = _pooled(trials, within, make_rng(seed), against)
     pair, gain, why_not = _contrast(table, contrast, pooled)
     used = {trial: trials[trial] for trial in pooled.sites["trial"]}
-    model, no_model = _one_model(used, facts)
+    model, no_model = (before.model, before.no_model) if before else _one_model(used, facts)
     money = {"prices": next(iter(trials.values())).prices, "within": within, "seed": seed}
     rates = [None if model is None or given is None else network_rate(model, given=given, **money)
              for given in ({}, new_site or None)]  # fmt: skip
@@ -258,7 +284,7 @@ def name_sites(table: pd.DataFrame) -> pd.DataFrame:
     return table.drop(columns=columns).assign(trial=names)
 
 
-def _pooled(trials, within, rng):
+def _pooled(trials, within, rng, against):
     """Pool the net returns of the curve with most weight in each trial of three rates or more."""
     trials = {name: trial for name, trial in trials.items() if trial.comparison is not None}
     if len(trials) < 2:
@@ -271,7 +297,7 @@ def _pooled(trials, within, rng):
     first = next(iter(trials.values()))
     best = {name: trial.weights.index[first_largest(trial.weights)] for name, trial in trials.items()}
     fits = {name: trial.fits[best[name]] for name, trial in trials.items()}
-    return pool_net_return(fits, first.prices, within=within, rng=rng)
+    return pool_net_return(fits, first.prices, within=within, rng=rng, against=against)
 
 
 def _contrast(table, pair, pooled):
@@ -375,6 +401,15 @@ def _gain_section(answer):
         tables=(sites, _pooled_table(pooled)),
         lines=(f"Two stages: each site by itself, then {pooled.method}. {site_intervals(pooled)}",),
     )  # fmt: skip
+
+
+def _against_section(pooled):
+    money = f"{pooled.money}/{pooled.area}"
+    names = {"rate": f"rate [{pooled.rate_unit}]", "over": f"against [{pooled.rate_unit}]",
+             "gain": f"yields more, mean of the sites [{pooled.yield_unit}]", "net": f"net [{money}]",
+             "net_low": "from", "net_high": "to", "sites_losing": "sites that lose by it"}  # fmt: skip
+    table = parts.pick("The common rate against others", pooled.against, names)
+    return Section("What is it worth against other rates?", lines=against_lines(pooled), tables=(table,))
 
 
 def _model_sections(answer):

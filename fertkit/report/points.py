@@ -1,10 +1,11 @@
 """From a combine's log and a map of what was applied to the answer of a trial, and of its zones."""
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import pandas as pd
 
-from fertkit.asked import a_dict, a_file, a_number, a_text, a_word, asks, either, holding
+from fertkit.asked import a_dict, a_file, a_flag, a_number, a_text, a_word, amounts, asks, either, holding
 from fertkit.errors import NotEstimable
 from fertkit.report import sections as parts
 from fertkit.report.answer import Answer
@@ -20,10 +21,6 @@ from fertkit.say.line import Kind
 from fertkit.trials.joined import JoinedTrial, join_points
 
 ZONES = "Do zones differ?"
-NEED_PRICES = (
-    "the rate that pays rests on two prices, of the nutrient and of grain",
-    "--nutrient-price P --grain-price P, or --design NAME to compare the means alone",
-)
 A_MAP = either(a_dict, a_file)
 
 
@@ -103,11 +100,12 @@ class PointsAnswer(Answer):
 @asks(
     **parts.PRICED, log=either(holding("points", like="what read_points gives"), a_file), applied=A_MAP,
     zones=A_MAP, crop=a_text, within=a_number, price_swing_pct=a_number, name=a_word,
-    means=a_dict,
+    means=a_dict, against=amounts, robust=a_flag, uneven=a_flag,
 )  # fmt: skip
 def answer_points(
     log, applied, *, crop, nutrient_price=None, grain_price=None, zones=None, within=None,
-    price_swing_pct=None, currency="", name=None, seed=0, means=None, **joining,
+    price_swing_pct=None, currency="", name=None, seed=0, means=None, against=None, robust=False,
+    uneven=False, **joining,
 ) -> PointsAnswer:  # fmt: skip
     """Answer for a trial from the combine's log and the map of what was applied, in one call.
 
@@ -115,7 +113,7 @@ def answer_points(
     ----------
     log, applied, crop, zones
         See `fertkit.trials.joined.join_points`.
-    nutrient_price, grain_price, within, price_swing_pct, currency, name, seed
+    nutrient_price, grain_price, within, price_swing_pct, currency, name, seed, against, robust, uneven
         See `fertkit.report.answer_trial`; both prices are needed where the map has rates.
     means : dict, optional
         Arguments of `answer_treatments`: means are compared where a map has treatments without rates, or
@@ -147,29 +145,38 @@ def answer_points(
     [2, 2, 2, 2]
     """
     joined = join_points(log, applied, crop=crop, zones=zones, **joining)
-    if {"design", "costs", "no_worse_than"} & {*(means or {})} or not joined.trial.rate_column:
-        return _of_treatments(joined, zones, dict(means or {}, grain_price=grain_price, currency=currency,
-                                                  name=name))  # fmt: skip
-    if None in (nutrient_price, grain_price):
-        raise NotEstimable(*NEED_PRICES)
-    asked = {"nutrient_price": nutrient_price, "grain_price": grain_price}
-    trial = answer_trial(
-        joined.trial, within=within, price_swing_pct=price_swing_pct, currency=currency, name=name, seed=seed,
-        **asked,
+    return answer_joined(
+        joined, nutrient_price=nutrient_price, grain_price=grain_price, within=within, means=means,
+        price_swing_pct=price_swing_pct, currency=currency, name=name, seed=seed, against=against,
+        robust=robust, uneven=uneven,
     )  # fmt: skip
+
+
+def answer_joined(
+    joined, *, nutrient_price=None, grain_price=None, means=None, before=None, currency="", name=None, **asked
+) -> PointsAnswer:
+    """Answer for strips that are joined already; see `answer_points`.
+
+    `before` is an answer about them with the same means or curves: nothing is fitted again.
+    """
+    asked |= {"grain_price": grain_price, "currency": currency, "name": name}
+    if {"design", "costs", "no_worse_than"} & {*(means or {})} or not joined.trial.rate_column:
+        asked = {word: asked[word] for word in ("grain_price", "currency", "name")} | (means or {})
+        why = "treatments without rates have no response whose zones could differ"
+        trial = answer_treatments(joined.trial, **asked)
+        return PointsAnswer(trial, joined, None, why * (joined.by_zone is not None),
+                            parts.citations([trial, joined]))  # fmt: skip
+    if None in (nutrient_price, grain_price):
+        raise NotEstimable(*parts.NEED_PRICES)
+    trial = answer_trial(joined.trial, nutrient_price=nutrient_price, before=before and before.trial, **asked)
     groups, why = None, ""
     if joined.by_zone is not None:
         try:
-            groups = by_zone(joined, prices=trial.response.prices)
+            move = before.groups.at_prices if before and before.groups else partial(by_zone, joined)
+            groups = move(prices=trial.response.prices)
         except NotEstimable as error:
             why = error.note
     return PointsAnswer(trial, joined, groups, why, parts.citations([trial, joined, groups]))
-
-
-def _of_treatments(joined, zones, asked) -> PointsAnswer:
-    why = "" if zones is None else "treatments without rates have no response whose zones could differ"
-    trial = answer_treatments(joined.trial, **asked)
-    return PointsAnswer(trial, joined, None, why, parts.citations([trial, joined]))
 
 
 def by_zone(joined, **prices) -> GroupedResponse:

@@ -11,6 +11,7 @@ from fertkit.reference.load import list_sources
 from fertkit.response.optimum import status_in_words
 from fertkit.results import CHECK_COLUMNS, ByContent, plain
 from fertkit.say.advice import nutrient_cautions
+from fertkit.say.worth import chances_text
 
 #: Kinds of arguments that answers share.
 STRIPS = asked.holding("table", like="what read_strips gives, or a table of strips")
@@ -19,6 +20,10 @@ PRICED = {
     "seed": asked.a_seed,
 }  # fmt: skip
 CHECKED = "What was checked"
+NEED_PRICES = (
+    "the rate that pays rests on two prices, of the nutrient and of grain",
+    "--nutrient-price P --grain-price P, or --design NAME to compare the means alone",
+)
 #: Columns of the one tidy table of an answer.
 COLUMNS = ["about", "item", "value", "low", "high", "unit", "remark"]
 
@@ -128,6 +133,20 @@ def curves_table(response, of: str = "") -> Table:
          "optimum_text": f"optimum and {response.level:.0%} interval [{response.rate_unit}]",
          "aicc": "AICc", "weight": "support among all curves", "average_weight": "weight in the average",
          "lack_of_fit_p": "lack of fit, p", "note": "remark"},
+    )  # fmt: skip
+
+
+def worth_section(worth, of: str = "") -> Section:
+    """Return what rates are worth against each other."""
+    unit, money = worth.rate_unit, f"{worth.money}/{worth.area}"
+    names = {"rate": f"rate [{unit}]", "over": f"against [{unit}]",
+             "gain": f"yields more [{worth.yield_unit}]", "gain_low": "at least", "gain_high": "at most",
+             "cost": f"costs more [{money}]", "net": f"net [{money}]", "net_low": "from", "net_high": "to",
+             "chance_of_loss": "chance of losing money, p"}  # fmt: skip
+    return Section(
+        f"What is each rate worth against others{of}?", lines=worth.lines(), figure=worth.plot,
+        figure_says=chances_text(worth, worth.references[-1]),
+        tables=(pick(f"Each rate against others{of}", worth.table, names),),
     )  # fmt: skip
 
 

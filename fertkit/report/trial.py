@@ -22,7 +22,6 @@ from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advic
 from fertkit.say.line import Kind
 from fertkit.say.response import break_even, optimum_text
 from fertkit.say.trials import yields_text
-from fertkit.say.worth import chances_text
 from fertkit.trials.analyse import StripAnalysis, analyse_strips
 from fertkit.trials.layout import StripPlan
 from fertkit.trials.strips import factor
@@ -121,7 +120,7 @@ class TrialAnswer(Answer):
         return [
             Section("What to do, and what not", do=do, leave=leave, cautions=cautions),
             *([] if self.plan is None else [_layout_section(self.plan)]),
-            _strips_section(self), _response_section(self), _worth_section(self),
+            _strips_section(self), _response_section(self), parts.worth_section(self.worth),
             _money_section(self),
             Section("How far can it be trusted?", tables=tables, links=parts.script_link(self)),
         ]  # fmt: skip
@@ -134,7 +133,7 @@ class TrialAnswer(Answer):
 )  # fmt: skip
 def answer_trial(
     trial, *, nutrient_price, grain_price, within=None, price_swing_pct=None, currency="", plan=None,
-    name=None, seed=0, against=None, robust=False, uneven=False,
+    name=None, seed=0, against=None, robust=False, uneven=False, before=None,
 ) -> TrialAnswer:  # fmt: skip
     """Answer for one trial: treatments against the check, the optimum, its money and what may be lost.
 
@@ -159,6 +158,8 @@ def answer_trial(
         Rates to hold the optimum against, the usual one first [rate unit].
     robust, uneven : bool
         See `fertkit.response.analyse_response`.
+    before : TrialAnswer, optional
+        About the same strips, asked the same but for prices: nothing is fitted again.
 
     Returns
     -------
@@ -183,11 +184,13 @@ def answer_trial(
     """
     table, facts = trial_rows(trial, name)
     given = table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
-    response = analyse_response(
-        given, nutrient_price=nutrient_price, grain_price=grain_price, seed=seed, robust=robust, uneven=uneven
-    )
+    prices = {"nutrient_price": nutrient_price, "grain_price": grain_price}
+    if before is None:
+        response = analyse_response(given, **prices, seed=seed, robust=robust, uneven=uneven)
+        strips, why_not = _compared(table)
+    else:
+        response, strips, why_not = before.response.at_prices(**prices), before.strips, before.why_not
     response = in_currency(response, currency)
-    strips, why_not = _compared(table)
     net = response.net_return("usual" if within is None else within)
     regret, no_regret = _regret(response, price_swing_pct, seed)
     worth = response.worth(against)
@@ -337,19 +340,6 @@ def _response_section(answer):
         figure_says="Above the yield, below the net return. "
         f"Economic optimum{of}: {optimum_text(response.optimum)}.",
         tables=(parts.curves_table(response),),
-    )  # fmt: skip
-
-
-def _worth_section(answer):
-    worth, unit, money = answer.worth, answer.response.rate_unit, f"{answer.worth.money}/{answer.worth.area}"
-    names = {"rate": f"rate [{unit}]", "over": f"against [{unit}]",
-             "gain": f"yields more [{worth.yield_unit}]", "gain_low": "at least", "gain_high": "at most",
-             "cost": f"costs more [{money}]", "net": f"net [{money}]", "net_low": "from", "net_high": "to",
-             "chance_of_loss": "chance of losing money, p"}  # fmt: skip
-    return Section(
-        "What is each rate worth against others?", lines=worth.lines(), figure=worth.plot,
-        figure_says=chances_text(worth, worth.references[-1]),
-        tables=(parts.pick("Each rate against others", worth.table, names),),
     )  # fmt: skip
 
 

@@ -27,6 +27,7 @@ from fertkit.asked import a_dict, a_generator, asks, either, holding, labels
 from fertkit.errors import NotEstimable, UnitError
 from fertkit.reference.load import list_sources
 from fertkit.response.curves import checked_params, finite, get_curve
+from fertkit.response.fit import inside_tested
 from fertkit.response.optimum import Status, economic_optimum_rate
 from fertkit.response.prices import (
     MoneyResult,
@@ -82,6 +83,9 @@ class PooledReturn(MoneyResult):
         trial, curve, tested rates, own optimum rate and status, loss_at_pooled_rate (nan where the pooled
         rate lies outside the trial's own tested rates), remark.
     rate_unit, yield_unit, money : str
+    against : DataFrame
+        rate, over [rate unit]; gain (mean yield), net, net_low, net_high [money per area] and the number of
+        sites that lose: the best rate over others asked for.
     """
 
     rate: float
@@ -99,6 +103,7 @@ class PooledReturn(MoneyResult):
     yield_unit: str
     money: str
     within_by: str = ""
+    against: pd.DataFrame | None = None
 
     @property
     def highest_rate(self) -> float:
@@ -145,7 +150,7 @@ class PooledReturn(MoneyResult):
 @asks(sites=either(a_dict, labels), prices=holding("nutrient", "grain", like="Prices"), rng=a_generator)
 def pool_net_return(
     sites, prices: Prices, *, within: float | None = None, step: float | None = None, rng=None,
-    rate_unit: str = "lb/ac", yield_unit: str = "bu/ac", replicates: int = 2000,
+    rate_unit: str = "lb/ac", yield_unit: str = "bu/ac", replicates: int = 2000, against=(),
 ) -> PooledReturn:  # fmt: skip
     """Find the rate of greatest mean net return over trials.
 
@@ -164,6 +169,8 @@ def pool_net_return(
         Resample trials for an interval of the pooled rate.
     replicates : int
         Resampled pools.
+    against : sequence of float
+        Rates to hold the best one against, within those tested.
 
     Returns
     -------
@@ -209,8 +216,23 @@ def pool_net_return(
         float(rates[best]), float(mean[best]), *mean_interval(gains[:, best]),
         float(within), float(near[0]), float(near[-1]), low, high,
         frame, table, rate_unit, yield_unit,
-        prices.money, by,
+        prices.money, by, _against(sites, money, float(rates[best]), against, rate_unit),
     )  # fmt: skip
+
+
+def _against(sites, money, best, against, rate_unit) -> pd.DataFrame:
+    """The best rate over others: mean gain and net with Student's interval over the sites, and who loses."""
+    lowest, highest = min(s.lowest_rate for s in sites), max(s.highest_rate for s in sites)
+    inside_tested(np.array(against, float), lowest, highest, rate_unit)
+    at = np.array([best, *against], float)
+    yields = _per_curve(sites, lambda curve, params, _: curve.value(at, params[:, None, :]), len(at))
+    net = money.net(yields, at)
+    rows = []
+    for i, over in enumerate(at[1:], 1):
+        more = net[:, 0] - net[:, i]
+        gain = float((yields[:, 0] - yields[:, i]).mean())
+        rows.append((best, over, gain, more.mean(), *mean_interval(more), int((more < 0).sum())))
+    return pd.DataFrame(rows, columns=["rate", "over", "gain", "net", "net_low", "net_high", "sites_losing"])
 
 
 def grid_step(sites: Iterable[Site]) -> float:

@@ -30,7 +30,7 @@ from fertkit.say.response import (
     stands_out,
     stretch,
 )
-from fertkit.say.trials import letters_text, pooled_lines
+from fertkit.say.trials import against_lines, letters_text, pooled_lines
 from fertkit.tissue.explanation import MANY, NEVER
 
 # ---- a field
@@ -250,7 +250,7 @@ def network_lines(answer) -> list[Line]:
     pooled = answer.pooled
     doubt = next((trial.doubt for trial in answer.trials.values() if trial.doubt), "")
     said = [lead(f"{capital(doubt)}.")] if doubt else []
-    said += pooled_lines(pooled, answer.doubts)
+    said += [*pooled_lines(pooled, answer.doubts), *against_lines(pooled)]
     lost = [f"{n} of {name}" for name, n in answer.lost.items()]
     rest = {
         "No economic response": answer.silent,

@@ -45,7 +45,9 @@ def groups_answer_lines(answer) -> list[Line]:
     """Say what the trial is about, then what its groups say, then what the reader of the file noted."""
     what = capital(", ".join(word for word in (answer.crop, answer.nutrient) if word))
     first_line, *rest, caution = grouped_lines(answer.groups)
-    return [replace(first_line, label=what), *rest, *notes(answer.notes), caution]
+    worths = [told(line.text, f"{answer.groups.by} {name}") for name, one in answer.worths.items()
+              for line in one.lines() if line.text.startswith("Against")]  # fmt: skip
+    return [replace(first_line, label=what), *rest, *worths, *notes(answer.notes), caution]
 
 
 def brief_lines(answer) -> list[Line]:

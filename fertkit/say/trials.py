@@ -374,6 +374,19 @@ def pooled_lines(pooled, doubts: list[str]) -> list[Line]:
     return said + _resampled(pooled)
 
 
+def against_lines(pooled) -> list[Line]:
+    """Say what the best rate of a pool returns over others that were asked for."""
+    return [told(_over(pooled, row)) for row in pooled.against.itertuples()]
+
+
+def _over(pooled, row) -> str:
+    sites, net = len(pooled.sites), money_text(abs(row.net), pooled.money, pooled.area)
+    ends = f"{LEVEL:.0%} interval {money_text(row.net_low)} to {money_text(row.net_high)}"
+    more = f"returns {net} {'more' if row.net >= 0 else 'less'} on the mean of {sites} sites"
+    lost = f"it returns less at {row.sites_losing} of them" if row.sites_losing else "it returns less at none"
+    return f"Against {plain(row.over)} {pooled.rate_unit}: {plain(row.rate)} {more} ({ends}); {lost}."
+
+
 def _resampled(pooled):
     if not np.isfinite(pooled.interval_low):
         return []

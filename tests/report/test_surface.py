@@ -123,7 +123,7 @@ def test_prices_by_name(file, capsys):
         in capsys.readouterr().err
     )
     main(["strips", str(file), "--nutrient-price", "N=0.1,P2O5=0.1", "--grain-price", "5", "--within", "3"])
-    assert "--within: this is answered for trials of one nutrient" in capsys.readouterr().err
+    assert "not asked of the best combination of nutrients" in capsys.readouterr().err
 
 
 def test_one_nutrient_may_be_priced_by_name(tmp_path, capsys):

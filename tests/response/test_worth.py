@@ -151,8 +151,8 @@ def test_the_command_holds_rates_against_each_other_on_page_workbook_and_table(t
     assert "What is each rate worth against others?" in (tmp_path / "p.html").read_text()
     rows = pd.read_csv(tmp_path / "t.csv").dropna(subset="over")
     assert set(rows["over"]) == {0.0, 50.0, 150.0}
-    assert main([str(word) for word in [*asked, "--together"]]) == 2
-    assert "--against is asked of one trial" in capsys.readouterr().err
+    assert main([str(word) for word in [*asked, "--robust", "--design", "blocks"]]) == 2
+    assert "a rate to compare with is not asked of treatments" in capsys.readouterr().err
     assert main([str(word) for word in [*asked[:6], "--against", 900]]) == 2
     assert "outside the tested rates" in capsys.readouterr().err
 
