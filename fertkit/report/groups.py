@@ -111,7 +111,7 @@ class GroupsAnswer(Answer):
 
 @asks(
     trial=parts.STRIPS, by=a_header, nutrient_price=amounts, grain_price=amounts, currency=a_text,
-    level=a_share, name=a_text, against=amounts,
+    level=a_share, name=a_text, against=amounts, before=parts.BEFORE,
     shares=by_name(zero_or_more, "not areas by group", "Give a dict of areas"),
 )  # fmt: skip
 def answer_groups(

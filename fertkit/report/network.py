@@ -182,6 +182,7 @@ class NetworkAnswer(Answer):
     against=amounts,
     robust=a_flag,
     uneven=a_flag,
+    before=parts.BEFORE,
 )
 def answer_network(
     strips, *, nutrient_price, grain_price, within=None, currency="", contrast=None, known=None,

@@ -24,6 +24,7 @@ NEED_PRICES = (
     "the rate that pays rests on two prices, of the nutrient and of grain",
     "--nutrient-price P --grain-price P, or --design NAME to compare the means alone",
 )
+BEFORE = asked.holding("table", "trials", like="an answer about the same strips")
 #: Columns of the one tidy table of an answer.
 COLUMNS = ["about", "item", "value", "low", "high", "unit", "remark"]
 

@@ -23,7 +23,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_dict, a_generator, asks, either, holding, labels
+from fertkit.asked import a_dict, a_generator, amounts, asks, either, holding, labels
 from fertkit.errors import NotEstimable, UnitError
 from fertkit.reference.load import list_sources
 from fertkit.response.curves import checked_params, finite, get_curve
@@ -147,7 +147,12 @@ class PooledReturn(MoneyResult):
         return list_sources(SOURCES)
 
 
-@asks(sites=either(a_dict, labels), prices=holding("nutrient", "grain", like="Prices"), rng=a_generator)
+@asks(
+    sites=either(a_dict, labels),
+    prices=holding("nutrient", "grain", like="Prices"),
+    rng=a_generator,
+    against=either(amounts, labels),
+)
 def pool_net_return(
     sites, prices: Prices, *, within: float | None = None, step: float | None = None, rng=None,
     rate_unit: str = "lb/ac", yield_unit: str = "bu/ac", replicates: int = 2000, against=(),

@@ -12,6 +12,7 @@ from fertkit.rounding import below, same
 from fertkit.say.advice import ELSEWHERE
 from fertkit.say.line import Kind, Line, lead, notes, told
 from fertkit.say.response import CAUTIONED, first, net_gain_text, optimum_text
+from fertkit.say.worth import against_text
 
 _STRUCTURES = {
     "common": "common to all groups", "parallel": "of one shape at levels of their own",
@@ -45,8 +46,10 @@ def groups_answer_lines(answer) -> list[Line]:
     """Say what the trial is about, then what its groups say, then what the reader of the file noted."""
     what = capital(", ".join(word for word in (answer.crop, answer.nutrient) if word))
     first_line, *rest, caution = grouped_lines(answer.groups)
-    worths = [told(line.text, f"{answer.groups.by} {name}") for name, one in answer.worths.items()
-              for line in one.lines() if line.text.startswith("Against")]  # fmt: skip
+    worths = [
+        told(against_text(one, over), f"{answer.groups.by} {name}")
+        for name, one in answer.worths.items() for over in one.references if not same(over, one.chosen)
+    ]  # fmt: skip
     return [replace(first_line, label=what), *rest, *worths, *notes(answer.notes), caution]
 
 
