@@ -36,7 +36,7 @@ class GuessPanel:
     key : str
         What the guesses of a room are kept under: small letters, digits and dashes.
     question : str
-        One line, which also names the axis of the guesses.
+        One line.
     unit : str
     reveal : callable
         Takes the numbers of `own` by name; gives the answer, or the answer and an interval: an `Interval`, or
@@ -70,9 +70,10 @@ class GuessPanel:
         self._given = None  # the guess that the room has of this page
         self._asked = self._begun  # numbers of the answer on show
         self._inches, self._watching = inf, None
-        unit_shown = f" [{unit}]" if unit else ""
-        self.box = controls.line(f"{YOUR_GUESS}{unit_shown}, {plain(low)} to {plain(high)}", "a number")
+        self.box = controls.line(f"{YOUR_GUESS} [{unit}], {plain(low)} to {plain(high)}", "a number")
         self.own = {name: controls.number(*asked) for name, asked in (own or {}).items()}
+        for control in self.own.values():
+            control.add_class("fertkit-own")
         self.button = controls.button("Show the answer", self.open, "Opens once you have made a guess")
         self._build()
 

@@ -327,7 +327,7 @@ class Sheet:
         width, height = (round(side * 100) for side in self.figure.get_size_inches())
         least = ceil(self.figure.get_figwidth() * POINTS * READABLE / self._smallest)
         return (
-            '<div class="fertkit-wide"><img class="fertkit-figure" '
+            '<div class="fertkit-wide" tabindex="0" role="group" aria-label="figure"><img class="fertkit-figure" '
             f'src="{_data_address(self.quick() if moves else self.svg(), "image/svg+xml")}" '
             f'alt="{escape(says)}" width="{width}" height="{height}" '
             f'style="aspect-ratio: {width} / {height}; min-width: {least}px"></div>'

@@ -32,5 +32,5 @@ def guess_dots(guesses, ax):
     ax.set_xlim(min(known) - 3 * width, max(known) + 3 * width)
     ax.set_yticks([])
     title = f"{guesses.named[0].upper()}{guesses.named[1:]}: {with_unit(guesses.answer, guesses.unit)}"
-    finish(ax, title, f"{guesses.question} [{guesses.unit}]" if guesses.unit else guesses.question, grid=None)
+    finish(ax, title, f"guess [{guesses.unit}]", grid=None)
     ax.spines["left"].set_visible(False)
