@@ -25,8 +25,12 @@ TRUTH = pd.read_csv(HERE / "simulated_truth.csv", index_col="trial").astype(floa
 
 
 def true_yield(trial, rate):
+    """Yield that a trial is made of [bu/ac]."""
+    return quadratic_plateau(rate, *TRUTH.loc[trial, ["yield_without", "slope", "join"]].tolist())
+
+
+def quadratic_plateau(rate, check, slope, join):
     """Yield of a quadratic that turns flat at the join [bu/ac]; the same everywhere without a slope."""
-    check, slope, join = TRUTH.loc[trial, ["yield_without", "slope", "join"]].tolist()
     rate = np.minimum(rate, join)
     return check + slope * rate - (slope / (2 * join) * rate**2 if slope else 0.0)
 

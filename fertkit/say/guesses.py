@@ -12,13 +12,10 @@ def guesses_lines(guesses) -> list[Line]:
     if g.low is not None:
         around = "holds" if g.holds(g.answer) else "misses"
         own = "inside" if g.holds(g.own) else "outside"
-        low, high = (
-            plain(g.low) + " or less" * g.opens[0],
-            with_unit(g.high, g.unit) + " or more" * g.opens[1],
-        )
-        lines.append(
-            told(f"{capital(g.interval)}: {low} to {high}. It {around} the answer; your guess lies {own}.")
-        )
+        low = plain(g.low) + " or less" * g.opens[0]
+        high = with_unit(g.high, g.unit) + " or more" * g.opens[1]
+        text = f"{low} to {high}. It {around} the answer; your guess lies {own}."
+        lines.append(told(f"{capital(g.interval)}: {text}"))
     if len(g.values) > 1:
         lines.append(told(_room_text(g)))
     return lines
