@@ -7,6 +7,8 @@ when something cannot be done.
 
 import asyncio
 from contextlib import contextmanager
+from importlib.util import find_spec
+from itertools import starmap
 from math import inf
 from pathlib import PurePath
 from types import SimpleNamespace
@@ -18,11 +20,14 @@ from fertkit.panels import controls, show
 from fertkit.panels.uploads import TakesFiles
 from fertkit.plots.palette import SMALL
 from fertkit.plots.style import on_a_page
+from fertkit.report.sections import Table
+from fertkit.report.workbook import sources_sheet, workbook_bytes
 from fertkit.results import capital
 from fertkit.say.line import Kind
 
 VIEWS = ("In words", "Numbers", "Checks", "Sources", "Keep")
 SENTENCES = (Kind.LEAD, Kind.TEXT)
+BOOKS = find_spec("openpyxl") is not None  # of the extra for workbooks
 #: Least width of a figure [in]: of a telephone.
 NARROWEST = 3.0
 
@@ -69,7 +74,7 @@ class Panel(TakesFiles):
         self.data = self.result = self.error = None
         self.file = ""
         self._source = None  # path or content of the file, to read it again when told how
-        self._quiet, self._sheet, self._lines = False, None, []
+        self._quiet, self._sheet, self._lines, self._notes = False, None, [], None
         self._inches = inf  # room for a figure, told by a narrow page
         self._by_hand = False  # whether the last change was of one control, not of several settings at once
         self._below, self._later = [], None  # what stands below the panel, and when it is shown again
@@ -141,10 +146,19 @@ class Panel(TakesFiles):
         name = type(self).__name__.removesuffix("Panel").lower()
         return [
             show.download("Save numbers", f"{name}.csv", self.result.table.to_csv(index=False)),
-            show.download("Save figure", f"{name}.svg", self._sheet.svg().decode("utf-8"), "image/svg+xml"),
-            show.download("Save script", f"{name}.py", self.code(), "text/x-python"),
+            *([show.download("Save workbook", f"{name}.xlsx", self.workbook(), show.XLSX)] if BOOKS else []),
+            show.download("Save figure", f"{name}.svg", self._sheet.svg(), "image/svg+xml"),
+            show.for_coders(show.download("Save script", f"{name}.py", self.code(), "text/x-python")),
             show.download("Save settings", f"{name}.json", self.settings_json(), "application/json"),
         ]
+
+    def workbook(self) -> bytes:
+        """Give the tables of the result, what was checked and the sources as a workbook."""
+        result = self.result
+        tables = getattr(result, "tables", None) or {"Numbers": result.table, "Checks": result.checks}
+        cited = getattr(result, "sources", None)
+        sheets = [] if cited is None or cited.empty else [sources_sheet(cited)]
+        return workbook_bytes([*starmap(Table, tables.items()), *sheets])
 
     def code(self) -> str:
         """Give the lines of code that reproduce the result without the panel."""
@@ -161,7 +175,7 @@ class Panel(TakesFiles):
             What stopped the panel, if there is none.
         """
         if self.result is None:
-            raise self.error or FertkitError("the panel has no file yet")
+            raise self.error or FertkitError("open a file in the panel first")
         return self.result
 
     def below(self, view, *, figure: bool = False):
@@ -237,7 +251,7 @@ class Panel(TakesFiles):
         """Put values into the controls, all of them or none."""
         before = self._held()
         problems = [
-            Problem(f"there is no setting '{shorten(name)}'", "remove it", value=value)
+            Problem(f"unknown setting '{shorten(name)}'", "remove it", value=value)
             for name, value in values.items()
             if name not in self.controls
         ]
@@ -245,7 +259,7 @@ class Panel(TakesFiles):
             if name not in values or (not check and controls.holds(control, values[name])):
                 continue
             if why := controls.holds(control, values[name]):
-                problems.append(Problem(f"'{name}' is {why}", "give a value it can take", value=values[name]))
+                problems.append(Problem(f"'{name}' is {why}", "choose another value", value=values[name]))
             else:
                 control.value = values[name]
         if problems:
@@ -256,7 +270,7 @@ class Panel(TakesFiles):
 
     def recompute(self, changed: str | None = None) -> None:
         """Work out the result for the settings in the controls and show it."""
-        with self._step("working this out"):
+        with self._step("calculating"):
             if self._source and self.data is None:
                 self.open(*self._source)
             for control in self.controls.values():
@@ -376,14 +390,16 @@ class Panel(TakesFiles):
 
     def _show(self, *, moved: bool) -> None:
         self._lines = self.words()
-        message = self.message()
+        if not moved or self._notes is None:
+            self._notes = show.notes_of(self.result)
+        message = self._notes.put(self.message())
         if moved and self._sheet:
             self._sheet.again(self.move)
         else:
             with on_a_page(self._inches):
                 self._sheet = show.Sheet(self.draw())
         self._figure.value = self._sheet.html(message, moves=bool(self.sliders))
-        self._cautions.value = show.cautions(self.cautions())
+        self._cautions.value = show.cautions(map(self._notes.put, self.cautions()))
         self._show_detail()
         self._message.value = show.said(message)  # the last: who reads it finds the page at rest
 
@@ -419,7 +435,7 @@ class Panel(TakesFiles):
                 place.value = show.pieces(view(self.answer))
         except Exception as error:
             words = show.banner if isinstance(error, FertkitError) else show.unexpected
-            place.value = words(error, "showing what follows from the panel above")
+            place.value = words(error, "updating this part from the panel above")
             if self.raise_errors:
                 raise
         place.remove_class("fertkit-old")
@@ -428,11 +444,11 @@ class Panel(TakesFiles):
         if self.result is None:
             return
         pieces = {
-            "In words": lambda: show.prose(self._lines),
-            "Numbers": lambda: show.table(self.numbers_shown()),
+            "In words": lambda: show.prose(self._lines, self._notes),
+            "Numbers": lambda: show.table(self.numbers_shown(), self._notes),
             "Checks": lambda: show.checks(self.result.checks),
             "Sources": lambda: show.sources(getattr(self.result, "sources", None)),
-            "Keep": lambda: f"<pre>{show.escape(self.code())}</pre>",
+            "Keep": lambda: show.for_coders(f"<pre>{show.escape(self.code())}</pre>"),
         }
         look = self._look.value
         self._detail.value = pieces[look]()

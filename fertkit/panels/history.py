@@ -23,7 +23,7 @@ def pairs_of(text: str, doing: str) -> dict[str, str]:
     """Read 'A=B; C=D' as typed into a line."""
     pairs = [part.partition("=") for part in text.split(";") if part.strip()]
     if not all(mark and one.strip() and other.strip() for one, mark, other in pairs):
-        raise FertkitError(f"'{text}' is not written like {doing}")
+        raise FertkitError(f"'{text}' must be written like {doing}")
     return {one.strip(): other.strip() for one, _, other in pairs}
 
 
@@ -43,7 +43,7 @@ class HistoryPanel(Panel):
     """
 
     title = "A field over the years"
-    about = "Every value against the range of its own stage: what repeats, and what a treatment changed."
+    about = "Each value against the range for its stage: what repeats, and what a treatment changed."
     file_words = "Add a laboratory report"
     accept = ".csv,.tsv,.txt,.xlsx,.xls,.ods"
     several = True
@@ -53,7 +53,7 @@ class HistoryPanel(Panel):
 
     def ask(self):
         return {
-            "same": controls.line("Spellings that mean one field", "Heron Qtr=Heron Quarter"),
+            "same": controls.line("Names of the same field", "Heron Qtr=Heron Quarter"),
             "field": controls.choice("Field", [("the first", "")]),
             "seasons": controls.choice("Seasons", [("the latest", -1)]),
         }
@@ -146,7 +146,7 @@ class BalancePanel(Panel):
     """
 
     title = "Nutrients against each other"
-    about = "What stands low against the others. Each way has things it cannot say; they stand below."
+    about = "Which nutrient is low relative to the others. The limits of each method are listed below."
     file_words = "Open a laboratory file"
     accept = ".csv,.tsv,.txt,.xlsx,.xls,.ods"
     caution = DEFER
@@ -155,8 +155,8 @@ class BalancePanel(Panel):
         return {
             "method": controls.choice("Method", [(text, key) for key, text in METHODS.items()]),
             "sample": controls.choice("Sample", [("the first", "")]),
-            "yield_column": controls.choice("Norms of this file by its yields", [("the bundled norms", "")]),
-            "cutoff": controls.number("Yield from which a sample is high", 0.0, 0, 100_000),
+            "yield_column": controls.choice("Norms from the yields in", [("none: bundled norms", "")]),
+            "cutoff": controls.number("Lowest yield of the high group", 0.0, 0, 100_000),
             "formula": controls.choice("Function of a ratio (DRIS)", FORMULAS),
             "optimum": controls.line("Optimum (DOP)", "N=2.9; K=2.1"),
         }
@@ -169,7 +169,7 @@ class BalancePanel(Panel):
             names = dict.fromkeys(self.data.table["sample_id"].astype(str))
             controls.offer(self.controls["sample"], [("the first", ""), *((one, one) for one in names)])
             columns = [c for c in self.data.others if c not in ("specimen", "sample_id")]
-            offered = [("the bundled norms", ""), *((c, c) for c in columns)]
+            offered = [("none: bundled norms", ""), *((c, c) for c in columns)]
             controls.offer(self.controls["yield_column"], offered)
         column = self.controls["yield_column"].value
         if name == "yield_column" and column:

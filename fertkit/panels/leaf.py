@@ -17,7 +17,7 @@ from fertkit.tissue.explanation import explain
 from fertkit.tissue.score import score_tissue
 
 ALL_SAMPLES = "all samples at a glance"
-ALL_SOURCES = "every source that holds, side by side"
+ALL_SOURCES = "all that fit, side by side"
 UNKNOWN = ("not known", "")
 SOIL = "soil_"  # how the names of soil tests by rating begin: they share one line
 MOST_SHEETS = 8  # fields whose sheets are offered at once
@@ -47,14 +47,14 @@ class LeafPanel(Panel):
     """
 
     title = "What the leaf says"
-    about = "Each result against the ranges published for that crop, growth stage and plant part."
+    about = "Each result against the published ranges for its crop, growth stage and plant part."
     file_words = "Open a laboratory file"
     accept = ".csv,.tsv,.txt,.xlsx,.xls,.ods"
     reading = ("crop", "stage", "part")
     caution = DEFER
     numbers = ("sample_id", "crop", "growth_stage", "plant_part", "nutrient", "value", "unit", "class", "low",
                "high", "critical", "probability_below", "source_key")  # fmt: skip
-    folded_words = "What is known of the field"
+    folded_words = "What you know of the field"
     folded = ("soil", *(name for name in fact_table()["name"] if not name.startswith(SOIL)))
 
     def __init__(self, data=None, *, profile=None, **settings):
@@ -65,12 +65,12 @@ class LeafPanel(Panel):
         crops = sorted(load_ranges()["crop"].unique())
         return {
             "sample": controls.choice("Sample", [(ALL_SAMPLES, "")]),
-            "source": controls.choice("Published ranges of", [(ALL_SOURCES, "")]),
-            "crop": controls.choice("Crop, if the file does not tell", [("the file tells", ""), *crops]),
-            "stage": controls.line("Growth stage, if the file does not tell", "R2"),
-            "cv_pct": controls.number("Noise of a result, in % (0: placeholders)", 0.0, 0, 50),
-            "part": controls.line("Plant part, if the file does not tell", "ear leaf"),
-            "soil": controls.line("Soil test, as the laboratory rates it", "K=low Mg=high"),
+            "source": controls.choice("Published ranges", [(ALL_SOURCES, "")]),
+            "crop": controls.choice("Crop, if not in the file", [("as in the file", ""), *crops]),
+            "stage": controls.line("Growth stage, if not in the file", "R2"),
+            "cv_pct": controls.number("Laboratory and sampling error, % (0: typical)", 0.0, 0, 50),
+            "part": controls.line("Plant part, if not in the file", "ear leaf"),
+            "soil": controls.line("Soil-test ratings", "K=low Mg=high"),
         } | {
             r.name: _fact(r)
             for r in fact_table().set_index("name", drop=False).loc[list(self.folded[1:])].itertuples()

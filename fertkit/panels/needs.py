@@ -13,7 +13,7 @@ from fertkit.say.budget import in_short
 from fertkit.say.line import GOVERNS
 
 AMOUNTS, SEASON = "amounts", "season"
-QUESTIONS = [("what it takes up and what is removed", AMOUNTS), ("when it takes it up", SEASON)]
+QUESTIONS = [("How much?", AMOUNTS), ("When?", SEASON)]
 GOAL = "Yield goal"
 
 
@@ -36,7 +36,7 @@ class NeedsPanel(Panel):
     """
 
     title = "What the crop needs"
-    about = "Uptake, removal and what stays for a yield goal, or the demand through the season."
+    about = "Uptake, removal and residue for a yield goal, or demand through the season."
     caution = GOVERNS
     numbers = ("day", "nutrient", "uptake", "removed", "baled", "stays", "low", "high", "cumulative", "daily",
                "unit", "counted", "source_key")  # fmt: skip
@@ -55,7 +55,7 @@ class NeedsPanel(Panel):
             "crop": controls.choice("Crop", sorted(self._own.table("removal")["crop"].unique()), crop),
             "yield_unit": controls.choice("Unit of the yield goal", goal_units(crop), unit),
             "yield_goal": controls.number(GOAL, goal, 0, highest_goal(crop, unit)),
-            "baled_pct": controls.number("Straw or stover baled, in %", 0.0, 0, 100, step=5),
+            "baled_pct": controls.number("Straw or stover baled, %", 0.0, 0, 100, step=5),
             "unit": controls.choice("Unit of the amounts", ["lb/ac", "kg/ha"]),
         }
 
@@ -72,8 +72,8 @@ class NeedsPanel(Panel):
     def compute(self, settings):
         if not settings.yield_goal:
             raise FertkitError(
-                f"put in the yield goal of {settings.crop} in {settings.yield_unit}; "
-                "a goal that another crop would not bear is not carried over"
+                f"enter the yield goal of {settings.crop} in {settings.yield_unit}; "
+                "the goal of another crop is not carried over"
             )
         asked = settings.crop, settings.yield_goal, settings.yield_unit
         studies = self._studies | {"own": self._own, "unit": settings.unit}

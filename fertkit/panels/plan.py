@@ -17,13 +17,13 @@ from fertkit.units import FOOT_M
 
 CURVE = QUADRATIC_PLATEAU.key  # supposed where the panel harvests the plan on paper
 SIMULATED = 200  # such harvests; a few seconds
-SUPPOSED = "The yields, rate and price ratio to begin with are placeholders: put in those of your field."
-NOISE = "The noise to begin with is a placeholder: take it from a trial of your own (its CV)."
+SUPPOSED = "Yields, rate and price ratio are placeholders: enter your own."
+NOISE = "The strip-to-strip variation is a placeholder: enter the CV of a trial of your own."
 #: Unit of yields by that of the rates, and the largest a control takes.
 YIELD_UNITS = {"lb/ac": ("bu/ac", 1000), "kg/ha": ("kg/ha", 60_000)}
 WIDTHS = ("header_width", "applicator_width", "strip_length", "field_width")
 SUPPOSITIONS = ("yield_without", "best_yield", "rate_of_best", "price_ratio")
-WITHOUT, BEST = "Supposed yield with nothing applied [{}]", "Supposed best yield [{}]"
+WITHOUT, BEST = "Assumed yield with nothing applied [{}]", "Assumed best yield [{}]"
 
 
 class PlanPanel(Panel):
@@ -47,14 +47,14 @@ class PlanPanel(Panel):
         Standard deviation of one strip within a block [% of the mean]; a placeholder until it comes from a
         trial of the user's own.
     yield_without, best_yield, rate_of_best : float
-        Supposed yield with nothing applied, the best yield [unit of `YIELD_UNITS`], and the rate that
+        Assumed yield with nothing applied, the best yield [unit of `YIELD_UNITS`], and the rate that
         reaches it [`unit`]; placeholders.
     price_ratio : float
         Price of a unit of nutrient over that of a unit of yield; a placeholder.
     """
 
     title = "Next year's trial"
-    about = "Which rate goes where, how much of the field it takes, and what difference it can find."
+    about = "Where each rate goes, how much field it takes, and what difference it can detect."
 
     def __init__(self, **settings):
         self.power = self.expected = None
@@ -64,22 +64,22 @@ class PlanPanel(Panel):
     def ask(self):
         number, yields = controls.number, YIELD_UNITS["lb/ac"]
         return {
-            "rates": controls.line("Rates or treatments, set apart by commas", "0, 50, 100",
+            "rates": controls.line("Rates or treatments, with commas between", "0, 50, 100",
                                    "0, 40, 80, 120, 160, 200"),
             "unit": controls.choice("Unit of the rates", ["lb/ac", "kg/ha"]),
             "design": controls.choice("Design", [(name, key) for key, name in DESIGNS.items()], "blocks"),
             "blocks": number("Blocks", 4, 1, 40, whole=True),
-            "cv_pct": number("Noise of one strip, in % of the mean", 3.0, 0.1, 50, step=0.5),
+            "cv_pct": number("Strip-to-strip variation (CV), %", 3.0, 0.1, 50, step=0.5),
             "header_width": number("Combine header width", 30.0, 0.5, 100, step=0.5),
             "applicator_width": number("Spreader or sprayer width", 60.0, 0.5, 200, step=0.5),
             "strip_length": number("Length of a strip", 1200.0, 10, 10_000, step=10),
-            "field_width": number("Room across the field (0: no limit)", 0.0, 0, 20_000, step=10),
+            "field_width": number("Field width (0: no limit)", 0.0, 0, 20_000, step=10),
             "width_unit": controls.choice("Unit of widths and lengths", ["ft", "m"]),
-            "seed": number("Seed of the lot", 2027, 0, 999_999, whole=True),
+            "seed": number("Random seed", 2027, 0, 999_999, whole=True),
             "yield_without": number(WITHOUT.format(*yields), 110.0, 0, yields[1]),
             "best_yield": number(BEST.format(*yields), 210.0, 0, yields[1]),
-            "rate_of_best": number("Supposed rate that just reaches it", 180.0, 0, 2000),
-            "price_ratio": number("Price of a unit of nutrient over one of yield", 0.1, 0, 100, step=0.01),
+            "rate_of_best": number("Assumed rate that reaches it", 180.0, 0, 2000),
+            "price_ratio": number("Price ratio, nutrient to yield", 0.1, 0, 100, step=0.01),
         }  # fmt: skip
 
     def follow(self, name):
@@ -105,15 +105,15 @@ class PlanPanel(Panel):
             self.controls[key].value = float(plain(self.controls[key].value * factor, digits=5))
 
     def more(self):
-        hint = "Harvests the plan many times on paper; takes some seconds"
+        hint = "Simulates many harvests; takes a few seconds"
         self.work_out = controls.button("How well would it find the optimum?", self.expect, hint)
         self._expected = widgets.HTML()
         return [self.work_out, self._expected]
 
     def expect(self) -> None:
         """Work out the interval of the economic optimum to expect of this plan, and show it."""
-        with self._step("working out the interval to expect", keep=True):
-            self._expected.value = show.paragraphs("Harvesting the plan on paper, some seconds …")
+        with self._step("simulating harvests", keep=True):
+            self._expected.value = show.paragraphs("Simulating harvests, a few seconds …")
             try:
                 self.expected = expected_of(self.settings)
             finally:
@@ -175,7 +175,7 @@ class PlanPanel(Panel):
 
     def saves(self):
         orders = application_table(self.result).to_csv(index=False)
-        links = [*super().saves(), show.download("Save list for the operator", "operator.csv", orders)]
+        links = [*super().saves(), show.download("Save operator's list", "operator.csv", orders)]
         if self.expected is not None:
             table = self.expected.table.to_csv(index=False)
             links.append(show.download("Save expected interval", "expected.csv", table))
@@ -195,11 +195,11 @@ def expected_of(s):
     """
     rates = parse_treatments(s.rates)
     if isinstance(rates[0], str):
-        raise FertkitError("treatments with names have no optimum between them; give rates, like 0, 50, 100")
+        raise FertkitError("named treatments have no optimum; enter rates, such as 0, 50, 100")
     if s.design != "blocks":
-        raise FertkitError(f"this is worked out for the design '{DESIGNS['blocks']}' only; choose it")
+        raise FertkitError(f"choose the design '{DESIGNS['blocks']}': this simulation needs it")
     if not (s.best_yield and s.rate_of_best and s.price_ratio):
-        raise FertkitError("put in the yields, the rate and the price ratio that you suppose, in these units")
+        raise FertkitError("enter the yields, the rate and the price ratio you assume, in these units")
     params = curve_through(CURVE, s.yield_without, s.best_yield, s.rate_of_best)
     mean = sum(float(CURVES[CURVE].value(rate, params)) for rate in rates) / len(rates)
     return expected_interval(
@@ -219,7 +219,7 @@ def parse_treatments(text: str) -> list:
     mark = ";" if ";" in text else ","  # between semicolons a comma is a decimal mark
     parts = [part.strip() for part in text.split(mark) if part.strip()]
     if len(parts) < 2:
-        raise FertkitError(f"'{shorten(text)}' names fewer than two treatments; write them like 0, 50, 100")
+        raise FertkitError(f"'{shorten(text)}' has fewer than two treatments; write them as 0, 50, 100")
     try:
         return [read_typed(part) for part in parts]
     except ValueError as error:

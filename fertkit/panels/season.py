@@ -11,8 +11,8 @@ from fertkit.report.plan import PlanAnswer
 from fertkit.say.line import GOVERNS
 
 POLICIES = [
-    ("as the system of the region has it", ""), ("enough for this crop", "sufficiency"),
-    ("build up and maintain", "build"), ("what the harvest removes", "removal"), ("none", "none"),
+    ("the region's system", ""), ("enough for this crop", "sufficiency"),
+    ("build up and maintain", "build"), ("replace removal", "removal"), ("none", "none"),
 ]  # fmt: skip
 FOLLOWING = {"p2o5": "P2O5", "k2o": "K2O"}
 
@@ -38,7 +38,7 @@ class SeasonPanel(Panel):
     """
 
     title = "The season's plan"
-    about = "What goes on each field, in which product and pass, at what cost, and what is left."
+    about = "Rates, products, passes and cost by field, and what is left for the next crop."
     caution = GOVERNS
     file_words = "Open a table of fields or a workbook"
     accept = ".csv,.xlsx"
@@ -52,14 +52,14 @@ class SeasonPanel(Panel):
         number = controls.number
         return {
             "region": controls.choice("Region", [("any", ""), *known_regions()], "US Midwest"),
-            "n_corn": number("N for corn, your rate in lb/ac (0: as systems say)", 165.0, 0, 400, step=5),
-            "n_wheat": number("N for wheat, your rate in lb/ac (0: as systems say)", 0.0, 0, 300, step=5),
-            "p2o5": controls.choice("P2O5 follows", POLICIES),
-            "k2o": controls.choice("K2O follows", POLICIES),
+            "n_corn": number("Your N rate for corn, lb/ac (0: by the systems)", 165.0, 0, 400, step=5),
+            "n_wheat": number("Your N rate for wheat, lb/ac (0: by the systems)", 0.0, 0, 300, step=5),
+            "p2o5": controls.choice("P2O5 policy", POLICIES),
+            "k2o": controls.choice("K2O policy", POLICIES),
             "spending_limit": number(
-                "Most to spend on the season (0: no limit)", 0.0, 0, 10_000_000, step=1000
+                "Spending limit for the season (0: none)", 0.0, 0, 10_000_000, step=1000
             ),
-            "price_change": number("Prices of products, change in %", 0.0, -90, 500, step=5),
+            "price_change": number("Change in product prices, %", 0.0, -90, 500, step=5),
         }
 
     def read(self, source, name):

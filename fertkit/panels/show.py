@@ -17,10 +17,12 @@ from pathlib import Path
 import pandas as pd
 
 from fertkit.errors import InputError
+from fertkit.report.page import Notes
 from fertkit.results import capital, table_html
 from fertkit.say.line import HANGING, Kind, Line
 
 SHOWN_ROWS = 200
+XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 POINTS = 72  # in an inch, and of an SVG
 READABLE = 12  # px, of the smallest letters; a picture that would have smaller ones scrolls sideways
 KEPT = 0.5  # limits stay while the data lie within them and span at least this share of them
@@ -96,7 +98,8 @@ def _shown(value) -> str:
     if isinstance(value, pd.DataFrame):
         return table(value)
     if hasattr(value, "lines") and hasattr(value, "summary"):
-        return prose(value.lines())
+        cited = notes_of(value)
+        return prose(value.lines(), cited) + _at_the_foot(value, cited)
     sheet = Sheet(value)
     return sheet.html(in_a_line(sheet.figure))
 
@@ -113,31 +116,49 @@ def in_a_line(figure) -> str:
     return ". ".join(capital(" ".join(text.split())) for text in dict.fromkeys(texts))
 
 
-def prose(lines) -> str:
+def notes_of(result) -> Notes:
+    """Give the numbers of the sources of a result, in the order of its list of sources."""
+    cited = getattr(result, "sources", None)
+    return Notes([] if cited is None or cited.empty else cited["source_key"])
+
+
+def _at_the_foot(result, notes: Notes) -> str:
+    """List the sources that sentences have named by their number."""
+    if not notes.used:
+        return ""
+    rows = result.sources.set_index("source_key")["citation"]
+    items = "".join(
+        f'<li value="{notes.name(key)}">{escape(text)}</li>'
+        for key, text in rows.items() if key in notes.used
+    )  # fmt: skip
+    return f'<ol class="fertkit-notes">{items}</ol>'
+
+
+def prose(lines, notes: Notes | None = None) -> str:
     """Turn lines of an answer into HTML: headings, sentences, and what hangs on one as a list."""
-    pieces = []
+    pieces, notes = [], notes or Notes([])
     for hanging, group in groupby(lines, lambda line: line.kind in HANGING):
-        items = "".join(map(_item if hanging else _piece, group))
+        items = "".join((_item if hanging else _piece)(line, notes) for line in group)
         pieces.append(f"<ul>{items}</ul>" if hanging else items)
     return f'<div class="fertkit-prose">{"".join(pieces)}</div>'
 
 
-def _piece(line: Line) -> str:
+def _piece(line: Line, notes: Notes) -> str:
     if line.kind == Kind.HEAD:
         return f"<h3>{escape(line.text)}</h3>"
     if line.kind == Kind.SKETCH:  # a row that stands for a place in the field keeps its spaces
         return f'<pre class="fertkit-row" tabindex="0">{escape(line.text)}</pre>'
     label = f"{capital(line.label)}: " if line.label else ""
-    text = f"<p{_class(line)}>{escape(label + _cited(line))}"
+    text = f"<p{_class(line)}>{escape(notes.put(label + _cited(line)))}"
     if not line.items:
         return f"{text}</p>"
-    return f'<div class="fertkit-quiet">{text}:</p>{bullets(line.items)}</div>'
+    return f'<div class="fertkit-quiet">{text}:</p>{bullets(map(notes.put, line.items))}</div>'
 
 
-def _item(line: Line) -> str:
+def _item(line: Line, notes: Notes) -> str:
     colon = "" if line.kind == Kind.ROW else ":"
     label = f"<b>{escape(capital(line.label))}{colon}</b> " if line.label else ""
-    return f"<li{_class(line)}>{label}{escape(_cited(line))}</li>"
+    return f"<li{_class(line)}>{label}{escape(notes.put(_cited(line)))}</li>"
 
 
 def _cited(line: Line) -> str:
@@ -171,9 +192,11 @@ def cautions(lines) -> str:
 # ---- tables and links
 
 
-def table(frame: pd.DataFrame) -> str:
+def table(frame: pd.DataFrame, notes: Notes | None = None) -> str:
     """Show a table, at most `SHOWN_ROWS` rows of it; it scrolls sideways by keyboard too."""
     shown = for_people(frame.head(SHOWN_ROWS))
+    if notes:
+        shown = shown.map(lambda cell: notes.put(cell) if isinstance(cell, str) else cell)
     more = f"<p>{len(frame) - len(shown)} more rows in the download.</p>" if len(frame) > len(shown) else ""
     scrolls = '<div class="fertkit-scroll" tabindex="0" role="region" aria-label="table">'
     return f"{scrolls}{table_html(shown)}</div>{more}"
@@ -204,12 +227,21 @@ def checks(frame: pd.DataFrame) -> str:
 
 def sources(frame: pd.DataFrame | None) -> str:
     """List citations; a result without any used no published value."""
-    return "<p>No published value was used.</p>" if frame is None or frame.empty else table(frame)
+    if frame is None or frame.empty:
+        return "<p>No published value was used.</p>"
+    numbers = frame["source_key"].map(Notes(frame["source_key"]).name)
+    obtained = frame["obtained"].str.replace("_", " ")
+    return table(frame.assign(source_key=numbers, obtained=obtained).rename(columns={"source_key": "note"}))
 
 
-def download(words: str, name: str, content: str, kind: str = "text/csv") -> str:
-    """Give a link that saves a text under a name, without a server."""
-    address = _data_address(content.encode("utf-8"), kind)
+def for_coders(html: str) -> str:
+    """Mark what speaks of code; pages leave it out."""
+    return f'<span class="lab-only">{html}</span>'
+
+
+def download(words: str, name: str, content: str | bytes, kind: str = "text/csv") -> str:
+    """Give a link that saves a text or a file under a name, without a server."""
+    address = _data_address(content.encode("utf-8") if isinstance(content, str) else content, kind)
     return f'<a class="fertkit-save" download="{escape(name)}" href="{address}">{escape(words)}</a>'
 
 
@@ -228,7 +260,7 @@ def banner(error: Exception, doing: str, old: str = "") -> str:
     places = ""
     if isinstance(error, InputError):
         count = len(error.problems)
-        text = f"{error.file} cannot be used: {count} thing{'s' * (count > 1)} to mend."
+        text = f"{error.file} cannot be used: {count} problem{'s' * (count > 1)} to fix."
         places = bullets(capital(one.plain) for one in error.problems[: InputError.SHOWN])
     else:
         text = error.plain or type(error).__name__
@@ -239,8 +271,8 @@ def banner(error: Exception, doing: str, old: str = "") -> str:
 def unexpected(error: Exception, doing: str, old: str = "") -> str:
     """Say that something went wrong that nobody foresaw."""
     kind = f"{type(error).__name__}: {' '.join(str(error).split())}"[:300]
-    what = f"Stopped while {doing}: something unforeseen ({kind})."
-    return _alert(f"{what} No result is shown; change a setting or press Start over.")
+    what = f"Stopped while {doing}: an unexpected error ({kind})."
+    return _alert(f"{what} Change a setting or press Start over.")
 
 
 def _alert(text: str, places: str = "") -> str:
@@ -327,7 +359,8 @@ class Sheet:
         width, height = (round(side * 100) for side in self.figure.get_size_inches())
         least = ceil(self.figure.get_figwidth() * POINTS * READABLE / self._smallest)
         return (
-            '<div class="fertkit-wide" tabindex="0" role="group" aria-label="figure"><img class="fertkit-figure" '
+            '<div class="fertkit-wide" tabindex="0" role="group" aria-label="figure">'
+            '<img class="fertkit-figure" '
             f'src="{_data_address(self.quick() if moves else self.svg(), "image/svg+xml")}" '
             f'alt="{escape(says)}" width="{width}" height="{height}" '
             f'style="aspect-ratio: {width} / {height}; min-width: {least}px"></div>'

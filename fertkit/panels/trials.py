@@ -24,9 +24,9 @@ from fertkit.say.worth import against_text
 from fertkit.trials.analyse import analyse_strips
 
 MODELS = [
-    ("blocks as they lie", "fixed"),
-    ("blocks as a sample of places", "random"),
-    ("neighbouring strips alike", "neighbours"),
+    ("fixed blocks", "fixed"),
+    ("random blocks", "random"),
+    ("correlated neighbours", "neighbours"),
 ]
 LEVELS = [("80 %", 0.80), ("90 %", 0.90), ("95 %", 0.95)]
 #: Where the slider of a price ends, by the unit of mass that is priced; any currency can be typed.
@@ -35,7 +35,7 @@ USUAL_PRICE = {
     "Mg": 800.0, "ton": 800.0,
 }  # fmt: skip
 LARGEST_PRICE = 1_000_000
-AVERAGED = ("averaged over the curves", "")
+AVERAGED = ("average of the curves", "")
 
 
 class _TrialPanel(Panel):
@@ -49,9 +49,9 @@ class _TrialPanel(Panel):
         crops = load_crops()
         named = sorted(crops.loc[crops["trade_moisture_pct"].notna(), "crop"])
         return {
-            "crop": controls.choice("Crop", [("as the file says", ""), *((name, name) for name in named)]),
+            "crop": controls.choice("Crop", [("as in the file", ""), *((name, name) for name in named)]),
             "trial": controls.choice("Trial in the file", [""]),
-            "level": controls.choice("Confidence of the intervals", LEVELS, 0.95),
+            "level": controls.choice("Confidence level", LEVELS, 0.95),
         }
 
     def read(self, source, name):
@@ -103,7 +103,7 @@ class StripsPanel(_TrialPanel):
     """
 
     title = "What the strips say"
-    about = "Means of each rate with their intervals, from the strips as they lay in the field."
+    about = "Mean yield of each rate with its interval."
     caution = ONE_TRIAL
 
     def ask(self):
@@ -153,7 +153,7 @@ class OptimumPanel(_TrialPanel):
 
     title = "The rate that pays"
     reading = ("crop", "by")
-    about = "The economic optimum of a strip trial. Move a price: the curves stay, only the money moves."
+    about = "Economic optimum of a strip trial. Prices move the money; the curves stay."
     sentences = 6
     sliders = ("nutrient_price", "grain_price")
     numbers = ("label", "optimum_text", "r2", "aicc", "average_weight", "lack_of_fit_p", "note")
@@ -172,19 +172,19 @@ class OptimumPanel(_TrialPanel):
 
     def ask(self):
         curves = [
-            ("averaged over the curves", ""),
+            ("average of the curves", ""),
             *((c.label, c.key) for c in CURVES.values() if c is not MEAN),
         ]
         steps = {"nutrient_price": 0.01, "grain_price": 0.05, "pass_cost": 0.5}
         money = {key: controls.number(key, 0.0, 0, LARGEST_PRICE, step=step) for key, step in steps.items()}
-        free = controls.tick("The nutrient costs nothing", False)
-        by = controls.line("Column of groups", "none, or e.g. Hybrid")
+        free = controls.tick("Nutrient is free", False)
+        by = controls.line("Compare by column", "none, or such as Hybrid")
         curve = controls.choice("Response curve", curves)
-        usual = controls.number("Your usual rate, to compare; 0 for none", 0.0, 0, LARGEST_PRICE)
+        usual = controls.number("Your usual rate (0: none)", 0.0, 0, LARGEST_PRICE)
         own = {"by": by, "curve": curve, "free": free, "usual_rate": usual}
         return money | super().ask() | own | {
-            "robust": controls.tick("Let strips far from the rest count less", False),
-            "uneven": controls.tick("Weight strips by their error where it changes with the rate", False),
+            "robust": controls.tick("Downweight outlying strips", False),
+            "uneven": controls.tick("Allow for error that changes with rate", False),
         }  # fmt: skip
 
     def read(self, source, name):
@@ -196,7 +196,7 @@ class OptimumPanel(_TrialPanel):
         strips = read_strips(source, crop=crop, columns=columns, name=name)
         if strips.rate_columns:
             raise FertkitError(
-                f"the file has rates of {' and '.join(strips.rate_columns)}: this panel finds one rate",
+                f"the file has rates of {' and '.join(strips.rate_columns)}; this panel needs one nutrient",
                 "fertkit strips FILE (in Python analyse_surface)",
             )
         return strips
@@ -222,8 +222,8 @@ class OptimumPanel(_TrialPanel):
             super()._ask_for_telling(content, name)
         label = self.controls["by"].description
         raise FertkitError(
-            f"{name}: one rate has several lines that differ in '{self._doubt}'; put that name under "
-            f"'{label}' for a curve of each, or take the column out of the file if it is only a remark"
+            f"{name}: rows of one rate differ in '{self._doubt}'. Type that name under '{label}' for "
+            "a curve of each, or remove the column from the file if it is only a remark"
         )
 
     def follow(self, name):
@@ -245,13 +245,13 @@ class OptimumPanel(_TrialPanel):
         missing = [self._labels()[key] for key in asked if not getattr(settings, key)]
         if missing:
             raise FertkitError(
-                f"put in the {' and the '.join(label[0].lower() + label[1:] for label in missing)}; "
+                f"enter the {' and the '.join(label[0].lower() + label[1:] for label in missing)}; "
                 "a price for another unit or crop is not carried over"
             )
         if self.data.factor and (settings.usual_rate or settings.robust or settings.uneven):
             raise FertkitError(
-                "the usual rate, and fits for far strips or uneven errors, are of one curve: leave them out, "
-                "or read the file without groups"
+                "the usual rate, outlying strips and changing error need one curve: clear them, "
+                f"or clear '{self.controls['by'].description}'"
             )
         how = {name: getattr(settings, name) for name in ("level", "robust", "uneven")}
         asked = (id(self.data), settings.trial, settings.curve, *how.values())
@@ -283,7 +283,7 @@ class OptimumPanel(_TrialPanel):
     def cautions(self):
         first = self._first[1]
         typed = any(getattr(self.settings, key) != first.get(key, 0.0) for key in self.sliders)
-        placeholder = [] if typed else ["The prices to begin with are placeholders: put in your own."]
+        placeholder = [] if typed else ["The prices are placeholders: enter your own."]
         return [*placeholder, *super().cautions()]
 
     def code(self):

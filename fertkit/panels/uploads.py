@@ -35,10 +35,10 @@ class TakesFiles:
             panel, values = kept["panel"], kept["settings"]
         except (ValueError, KeyError, TypeError, RecursionError):
             raise _no_settings(
-                "these are no settings of a panel", "take a file saved with 'Save settings'"
+                "this is not a settings file", "choose a file saved with 'Save settings'"
             ) from None
         if panel != type(self).__name__ or not isinstance(values, dict):
-            raise _no_settings("these settings belong to another panel", "load them there", panel)
+            raise _no_settings("these settings are for another panel", "load them there", panel)
         file = kept.get("file")
         if self.file_words and file and file != PurePath(self.file).name:
             raise _no_settings("these settings were saved with another file", "open that file first", file)
@@ -69,7 +69,7 @@ class TakesFiles:
     def take_back(self, text: str) -> None:
         """Take settings back that the page kept; those of an uploaded file wait until it is opened again."""
         self._returning = text
-        with self._step("taking your settings back", keep=True):
+        with self._step("restoring your settings", keep=True):
             name = PurePath(json.loads(text)["file"]).name
             if self.file_words and name != PurePath(self.file).name:
                 raise FertkitError(f"open {name or 'your file'} again: your settings for it are kept")
@@ -117,9 +117,9 @@ class TakesFiles:
     def _ask_for_telling(self, content: bytes, name: str) -> None:
         self.data, self._source = None, (content, name)  # read again when told
         self._clear()
-        self._file_line.value = show.paragraphs(f"{name} waits to be told more.")
+        self._file_line.value = show.paragraphs(f"{name} needs one more choice.")
         labels = " and ".join(f"'{self.controls[key].description}'" for key, _ in self.telling)
-        raise FertkitError(f"{name} does not say what it needs to be read; choose {labels}")
+        raise FertkitError(f"{name} cannot be read without one more choice: {labels}")
 
     def _take(self, uploads, use) -> None:
         files = [(shorten(one["name"]), one["content"]) for one in uploads]
@@ -137,11 +137,11 @@ class TakesFiles:
     def _refuse_large(self, name: str) -> None:
         with self._step("reading the file", keep=self._of_before()):
             limit = f"{LARGEST_FILE / 1e6:g} MB"
-            raise FertkitError(f"{name} is larger than {limit}. Take out what the panel does not need.")
+            raise FertkitError(f"{name} is larger than {limit}. Remove columns or rows you do not need.")
 
     def _of_before(self) -> str:
         name = PurePath(self.file).name
-        return f"These figures are of the file before{f', {name}' if name else ''}."
+        return f"Figures shown are from the previous file{f', {name}' if name else ''}."
 
     def _showing(self, name: str) -> str:
         """Say which file is shown, what it was told and that an uploaded one is shown in this panel alone."""
@@ -150,12 +150,10 @@ class TakesFiles:
         taken = [f"{key} taken as {value}" for key, value in told.items() if key not in idle]
         line = f"Showing {', '.join([name, *taken])}."
         if idle:
-            line += f"\nThe file itself tells the {' and the '.join(idle)}; what you chose is not used."
+            line += f"\nThe file states the {' and the '.join(idle)}; your choice is not used."
         first, given = self._first[0], isinstance(self._source[0], bytes) if self._source else False
         if given and isinstance(first, (str, PurePath)):
-            line += (
-                f"\nThis panel and what follows from it show it; others still show {PurePath(first).name}."
-            )
+            line += f"\nThis panel uses it; other panels still show {PurePath(first).name}."
         return line
 
 

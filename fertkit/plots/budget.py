@@ -18,7 +18,7 @@ UPTAKE = {
     "color": hue.fill,
     "edgecolor": hue.quiet,
     "ls": "--",
-    "label": "total uptake; removal by another study",
+    "label": "total uptake, from another study",
 }
 TRADE = HOLLOW | {"marker": "D", "ms": 4.5, "mec": hue.accent, "mew": 1.3, "zorder": 4}
 
@@ -44,9 +44,9 @@ def budget_bars(budget, ax, *, nutrients=MACRO):
     at = _split_bars(ax, shown, ends, trade["uptake"].max())
     low, high = spread[["removed_lowest", "removed_highest"]][spread["removed_sources"] > 1].T.to_numpy()
     at_several = at[spread["removed_sources"] > 1] + 0.38
-    whiskers(ax, low, high, at_several, label="removed, lowest to highest source")
+    whiskers(ax, low, high, at_several, label="removed: range of the sources")
     if trade.notna().any(axis=None):
-        ax.plot(trade, at - 0.36, label="common practice, no source: removed, total uptake", **TRADE)
+        ax.plot(trade, at - 0.36, label="common practice, no source: removed and total", **TRADE)
     baled = f", {budget.baled:.0%} of the residue baled" if budget.baled else ""
     baled += ": at most" if budget.at_most_removed else ""
     title = f"{budget.crop.capitalize()}, {budget.yield_goal:g} {budget.yield_unit}{baled}"
@@ -63,7 +63,7 @@ def farm_bars(farm, ax):
     shown = totals.assign(stays=uptake - totals["removed"], share_removed=share, uptake=uptake)
     _split_bars(ax, shown, shown[["uptake", "removed"]].max(axis=1))
     unit = totals["unit"].iloc[0]
-    finish(ax, "Whole farm: what is removed and what stays", f"total uptake [{unit}]", grid="x")
+    finish(ax, "Whole farm: removed with the harvest, and residue", f"total uptake [{unit}]", grid="x")
 
 
 def _split_bars(ax, shown, ends, least: float = 0.0):
@@ -120,7 +120,7 @@ def blend_bars(blend, ax):
         end = np.nanmax([row.supplied, row.target, row.cap])
         note(ax, f"{supplied}{over}", (end, y), (7, 0), va="center")
     ax.set_xlim(0, ax.get_xlim()[1] * 1.12)
-    title = f"Least-cost blend, {blend.cost:.2f} per {'acre' if area == 'ac' else 'hectare'}"
+    title = f"Cheapest blend, {blend.cost:.2f} per {'acre' if area == 'ac' else 'hectare'}"
     finish(ax, title, f"supplied [{blend.unit}]", grid="x")
 
 
@@ -209,7 +209,7 @@ def ledger_years(ledger, ax, *, nutrient: str = "K2O"):
     finish(ax, title, ylabel=label, explain=[] if lower else key)
     if lower:
         seasons, *path = _path(ledger, table, name)
-        fan(lower, seasons, *path, "soil test by the rule of thumb", band="published range")
+        fan(lower, seasons, *path, "expected soil test", band="published range")
         note(lower, "start", (0, path[1][0]), (0, 7), ha="center")
         _test_axes(lower, ledger, name, before=key)
 

@@ -31,7 +31,7 @@ def grouped_response(result, ax, *, title: str | None = None):
         ax.plot(strips.iloc[:, 0], strips.iloc[:, 2], **points)
         ax.plot([], [], color=colour, ls=dash, lw=2, marker=marker, mfc="white", label=name)
         ax.plot(rates, one.predict(rates), color=colour, ls=dash, lw=2, zorder=4)
-    what = "yield, block effects taken out" if blocks else "yield"
+    what = "yield, adjusted for blocks" if blocks else "yield"
     rate, key = f"rate [{result.rate_unit}]", ax.get_legend_handles_labels()[0]
     finish(ax, "", "" if optima else rate, f"{what} [{result.yield_unit}]", explain=[] if optima else key)
     if optima:
@@ -73,7 +73,7 @@ def optimum_differences(result, ax):
         interval(ax, low, high, y, point=r.difference, **look)
     ax.axvline(0, color=hue.ink, lw=0.9)
     many = f", the {MOST_PAIRS} largest of {len(table)}" if len(table) > MOST_PAIRS else ""
-    finish(ax, f"How far optima lie apart{many}", f"difference [{result.rate_unit}]", grid="x")
+    finish(ax, f"Differences between optima{many}", f"difference [{result.rate_unit}]", grid="x")
     legend(ax)
 
 

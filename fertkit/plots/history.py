@@ -72,9 +72,9 @@ def history_panels(history, ax, *, field: str | None = None, nutrients=None, ban
         for r in only(path, nutrient=nutrient).itertuples():
             _value(ax, r, place[tuple(getattr(r, name) for name in SLOT)], -row)
     _frame(ax, slots, names, bands[band], path)
-    ax.add_artist(shown("lower limit of the range, its line"))
+    ax.add_artist(shown("line: lower limit of the range"))
     many = f" ({len(bands[band])} of {sum(map(len, bands))} seasons)" if len(bands) > 1 else ""
-    finish(ax, f"{field}: each value against the range of its stage{many}\n\n", grid=None)
+    finish(ax, f"{field}: values against the range for their stage{many}\n\n", grid=None)
     ax.spines[["left", "bottom"]].set_visible(False)
     ax.tick_params(length=0)
 
@@ -85,15 +85,15 @@ def _value(ax, r, x, y):
         low, strict, high = (_height(end / r.middle) for end in (r.low, r.strict, r.high))
         look = {"lw": 11, "zorder": 0, "capstyle": "butt"}
         top = HALF if np.isnan(high) else high
-        ax.vlines(x, y + strict, y + top, color=hue.band, label="range of its stage", **look)
+        ax.vlines(x, y + strict, y + top, color=hue.band, label="range for its stage", **look)
         if strict - low > 0.01:
-            says = "between the limits of the sources"
+            says = "limits differ between sources"
             ax.vlines(x, y + low, y + strict, color=hue.grid, label=says, **look)
     at = y + (_height(r.value / r.middle) if r.middle > 0 else 0.0)
     if np.isfinite(at):
         left = r.state == State.OPEN
         look = class_look(r.strictest_class) | ({"marker": "D", "ms": 7, "mfc": "white"} if left else {})
-        ax.plot(x, at, zorder=4, label="left open by the sources" if left else r.strictest_class, **look)
+        ax.plot(x, at, zorder=4, label="not judged: sources differ" if left else r.strictest_class, **look)
     text = "ND" if np.isnan(r.value) else f"{r.censored}{plain(r.value)}"
     note(ax, text, (x, at if np.isfinite(at) else y), (8, 0), va="center", bbox=PAPER, zorder=3.5)
 

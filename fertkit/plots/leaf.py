@@ -56,7 +56,7 @@ def tissue_grid(scores, ax, *, most: int = 40):
     ax.set(xlim=(0, len(bands[0])), ylim=(at[-1] + 0.5, 0))
     key = class_patches({*drawn["strictest_class"], *drawn["mildest_class"]})
     if (drawn["strictest_class"] != drawn["mildest_class"]).any():
-        key.append(shown("cut: sources differ", ls="none"))
+        key.append(shown("split cell: sources differ", ls="none"))
     more = f" (first {len(specimens)} of {len(first)})" if len(first) > len(specimens) else ""
     finish(ax, f"Tissue results by class{more}", grid=None, explain=key)
     ax.spines[["left", "bottom"]].set_visible(False)
@@ -78,7 +78,7 @@ def results_strip(samples, ax):
     ratio_axis(ax)
     rows(ax, [n if mixed else f"{n}  {plain(middle[n])} {_unit(table, n)}" for n in nutrients], pitch=0.28)
     whose = "its crop" if mixed else "the file"
-    finish(ax, samples.name, f"result ÷ middle result of {whose} (log scale)", grid="x")
+    finish(ax, samples.name, f"result ÷ median of {whose} (log scale)", grid="x")
 
 
 def explained_grid(explanation, ax=None, **options):
@@ -121,7 +121,7 @@ def _detail(scores, ax, *, sample):
     if mine.empty:
         ax.set_axis_off()
         look = {"transform": ax.transAxes, "ha": "center", "color": hue.quiet}
-        ax.text(0.5, 0.5, "no published range holds for this sample", **look)
+        ax.text(0.5, 0.5, "no published range fits this sample", **look)
         finish(ax, title, grid=None)
         return
     top, at, labels, cvs = 0.0, [], [], scores.cvs.set_index("nutrient")["cv_pct"] / 100
@@ -137,7 +137,7 @@ def _detail(scores, ax, *, sample):
     ax.set_yticks(at, labels)
     ax.set_ylim(top - 0.8, -1)
     grow(ax, 0.18 * len(mine) + 0.14 * len(at))
-    finish(ax, title, "result ÷ middle lower limit of the sources (log scale)", grid="x")
+    finish(ax, title, "result ÷ median lower limit (log scale)", grid="x")
 
 
 def _shown_samples(table, most):
@@ -166,7 +166,7 @@ def _sources(ax, own, at, middle):
     for y, r in zip(at, own.itertuples(), strict=True):
         if np.isnan(r.low):
             ends = [r.critical / middle, np.fmax(r.critical_high, r.critical) / middle]
-            ax.plot(ends, [y, y], label="critical level, or the span of it", **TICKS)
+            ax.plot(ends, [y, y], label="critical level or range", **TICKS)
         remark(ax, y, r.source_key + ("*" if r.provenance == "from_memory" else ""))
 
 
@@ -177,14 +177,14 @@ def _result(ax, r, y, sources, middle, cv) -> str:
         return f"{r['nutrient']}  ND{unit}"
     ax.plot([x, x], [y - sources / 2, y + sources / 2], color=hue.ink, lw=0.9, zorder=4)
     if r["censored"]:
-        look = {"ms": 8, "color": hue.ink, "zorder": 6, "label": "result beyond a limit of detection"}
+        look = {"ms": 8, "color": hue.ink, "zorder": 6, "label": "result beyond a detection limit"}
         ax.plot(x, y, r["censored"], **look)
     else:
         if np.isfinite(cv):
             low, high = reported_interval(x, cv)
             ax.plot([max(low, 0.02), high], [y, y], color=hue.ink, lw=1.4, zorder=5)
         look = HOLLOW | {"ms": 6.5, "mec": hue.ink, "mew": 1.5, "zorder": 6}
-        ax.plot(x, y, "o", label="result, with about 95 % of its error", **look)
+        ax.plot(x, y, "o", label="result and its 95 % error", **look)
     return f"{r['nutrient']}  {r['censored']}{plain(r['value'])}{unit}"
 
 
@@ -209,14 +209,14 @@ def pair_ratios(comparison, ax, *, pair: str | None = None):
     table = table.loc[ordered_nutrients(table.index)]
     at = rows(ax, [f"{n}  {plain(r.poor)} : {plain(r.good)} {r.unit}" for n, r in table.iterrows()])
     low, high = np.exp(-table["noise"]), np.exp(table["noise"])
-    spans(ax, low, high, at, zorder=1, label="95 % noise of laboratory and sampling")
+    spans(ax, low, high, at, zorder=1, label="95 % laboratory and sampling error")
     for y, r in enumerate(table.itertuples()):
         ratio, strong = np.exp(r.log_ratio), r.short
-        says = {"lower": "lower", "higher": "higher"}.get(r.difference, "within the noise")
+        says = {"lower": "lower", "higher": "higher"}.get(r.difference, "within the error")
         look = class_look({"lower": "low", "higher": "high"}.get(says, "sufficient"))
         look |= {"mfc": hue.accent if strong else "white", "zorder": 4}
         ax.plot([1, ratio], [y, y], color=hue.quiet, lw=1, zorder=3)
-        ax.plot(ratio, y, label=says + ", and below its range as well" * strong, **look)
+        ax.plot(ratio, y, label=says + ", and below its range" * strong, **look)
     ratio_axis(ax)
     pattern = comparison.patterns.set_index("pair").loc[pair, "pattern"]
     finish(ax, f"{pair}: {pattern}", "poor area ÷ good area (log scale)", grid="x")
@@ -241,8 +241,8 @@ def balance_bars(balance, ax, *, sample=None):
     look = {"color": colours, "hatch": ["////" * one for one in short], "edgecolor": hue.ink, "lw": 0.8}
     ax.barh(at, table["index"], 0.62, **look)
     ax.axvline(0, color=hue.ink, lw=1)
-    label = "index (negative: short against the others)"
-    key = [Patch(fc="white", ec=hue.ink, hatch="////", label="short by every published range as well")]
+    label = "index (negative: low relative to the others)"
+    key = [Patch(fc="white", ec=hue.ink, hatch="////", label="also short by every published range")]
     title = f"{table['sample_id'].iloc[0]}: order of need"
     finish(ax, title, label, grid="x", explain=key if short.any() else [])
 
@@ -256,7 +256,7 @@ def ratio_rows(table, ax):
         return
     at = rows(ax, [f"{r.sample_id}: {r.ratio}  {plain(r.value)}" for r in held.itertuples()])
     low = held["lowest_limit"] / held["highest_limit"]
-    spans(ax, low, np.ones(len(held)), at, label="limits of the sources")
+    spans(ax, low, np.ones(len(held)), at, label="range of published limits")
     for y, r in zip(at, held.itertuples(), strict=True):
         wide = r.verdict == "above the limit"
         look = class_look("high" if wide else "sufficient") | {"zorder": 4}
@@ -275,9 +275,7 @@ def _ratios_of_a_file(table, ax):
         mine = share[table["ratio"] == name]
         ax.plot(mine, np.full(len(mine), y), "o", label="sample", **look)
     ratio_axis(ax)
-    finish(
-        ax, "Ratios: no limit is published for these", "ratio ÷ middle one of its crop (log scale)", grid="x"
-    )
+    finish(ax, "Ratios without a published limit", "ratio ÷ median of its crop (log scale)", grid="x")
 
 
 @figure()
@@ -298,7 +296,7 @@ def treatment_means(comparison, ax, *, nutrient: str | None = None, measure: str
     test = only(tests, nutrient=nutrient).iloc[0]
     means = only(comparison.means, measure=measure, nutrient=nutrient)
     x, mean, half = np.arange(len(means)), means["mean"], test["lsd"] / 2
-    says = f"half an LSD (95 %) each way: those that do not overlap differ; p {plain_p(test['p_value'])}"
+    says = f"half an LSD (95 %) each way: bars that do not overlap differ; p {plain_p(test['p_value'])}"
     whiskers(ax, mean - half, mean + half, x, upright=True, ecolor=hue.quiet, capsize=4, label=says)
     ax.plot(x, mean, "o", color=hue.curve, ms=7, label="mean")
     ax.set_xticks(x, means["treatment"])
@@ -335,7 +333,7 @@ def norm_spread(norms, ax):
         middle, spread, what = np.ones(len(table)), table["cv_pct"] / 100, "ratio ÷ its mean"
         names = [f"{n}  {plain(m)}" for n, m in zip(table["ratio"], table["mean"], strict=True)]
     at = rows(ax, names)
-    says = "one standard deviation each way"
+    says = "± 1 standard deviation"
     whiskers(ax, middle - spread, middle + spread, at, ecolor=hue.quiet, label=says)
     ax.plot(middle, at, "o", color=hue.curve, ms=6, label="mean of the high-yield group")
     finish(ax, f"Norms from {norms.n_high} samples that yielded {norms.cutoff:g} or more", what, grid="x")

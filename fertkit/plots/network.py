@@ -17,7 +17,7 @@ def network_curves(fit, ax):
     rates = fit.start + fit.span * np.linspace(0, 1, POINTS)
     for yields, highest in zip(fit.site_curves(rates), fit.sites["highest_rate"], strict=True):
         tested = rates <= highest * (1 + 1e-9)
-        ax.plot(rates[tested], yields[tested], color=hue.quiet, lw=0.8, alpha=0.7, label="site, as predicted")
+        ax.plot(rates[tested], yields[tested], color=hue.quiet, lw=0.8, alpha=0.7, label="site, predicted")
     ax.plot(rates, fit.mean_curve(rates), color=hue.curve, lw=2.6, zorder=5, label="mean over sites")
     title = f"{len(fit.sites)} sites in one model, {CURVES[fit.curve].label}"
     finish(ax, title, f"rate [{fit.rate_unit}]", f"yield [{fit.yield_unit}]")
@@ -36,5 +36,5 @@ def network_rate(rate, ax):
     look = {"opens": (False, not np.isfinite(rate.high)), "label": f"{rate.level:.0%} interval of that rate"}
     interval(ax, rate.low, min(rate.high, top), 0.13, **look)
     look = {"opens": (False, not np.isfinite(rate.own_high)), "colour": hue.quiet}
-    interval(ax, rate.own_low, min(rate.own_high, top), 0.04, label="optima of 95 % of sites", **look)
+    interval(ax, rate.own_low, min(rate.own_high, top), 0.04, label="range of 95 % of site optima", **look)
     finish(ax, "Mean net gain over the lowest rate", f"rate [{rate.rate_unit}]", f"mean net gain [{unit}]")

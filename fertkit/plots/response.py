@@ -36,7 +36,7 @@ def response_fit(fit, ax):
     if fit.join_set is not None:
         join = fit.join_set.within(fit.lowest_rate, fit.highest_rate)
         point = join.low == join.high
-        says = f"join {join.text()} {unit}" if point else f"join anywhere up to {join.high:g} {unit}"
+        says = f"join {join.text()} {unit}" if point else f"join at any rate up to {join.high:g} {unit}"
         if point and not join.low_open and not join.high_open:
             answer(ax, join.low, None, says, lead=False, color=hue.quiet)
         else:
@@ -68,7 +68,7 @@ def response_analysis(analysis, ax, *, within: float | None = None, title: str |
     if analysis.optimum.status == Status.NONE:  # else noise would fill the figure like a response
         low, high = ax.get_ylim()
         ax.set_ylim(low - 0.75 * (high - low), high)
-    what = "yield, block effects taken out" if (strips["block"] != "").any() else "yield"
+    what = "yield, adjusted for blocks" if (strips["block"] != "").any() else "yield"
     rate = f"rate [{analysis.rate_unit}]"
     finish(ax, "", "" if money else rate, f"{what} [{unit}]", explain=[])
     if money:
@@ -114,7 +114,7 @@ def curve_comparison(comparison, ax):
         fit = comparison.fits[row.curve]
         colour, dash = line_of(fit.curve)
         ax.plot(rates, fit.predict(rates), color=colour, ls=dash, lw=1.7, label=row.label)
-    title, rate = "Every curve, and the optimum it implies", f"rate [{data.rate_unit}]"
+    title, rate = "Each curve and its economic optimum", f"rate [{data.rate_unit}]"
     key = ax.get_legend_handles_labels()[0]
     finish(ax, title, "" if optima else rate, f"yield [{data.yield_unit}]", explain=[] if optima else key)
     if optima:
@@ -167,7 +167,7 @@ def _analysis_curves(ax, analysis):
     """Draw the reported line, and thinly the single curves behind an average."""
     rates = np.linspace(analysis.data.rates[0], analysis.data.rates[-1], POINTS)
     behind = analysis.weights[(analysis.weights >= SHOWN) & (analysis.curve == "averaged")]
-    says = f"single curves of weight {SHOWN:g} or more"
+    says = f"single curves (weight {SHOWN:g} or more)"
     for key in behind.index:
         colour, dash = line_of(analysis.fits[key].curve)
         ax.plot(rates, analysis.fits[key].predict(rates), color=colour, ls=dash, lw=0.9, zorder=2, label=says)
@@ -208,7 +208,7 @@ def net_return_marks(result, ax, *, below: bool = False):
     hollow, best = HOLLOW | {"color": hue.curve}, same(result.rate, result.peak)
     # With a pass to pay, net return jumps down just above zero: leave the jump open.
     start = int(result.prices.pass_cost > 0 and result.lowest_rate == 0)
-    name = "best rate" if best else "economic optimum rate (mean of the optima)"
+    name = "best rate" if best else "economic optimum"
     if result.curve == "difference":
         name = "better of the two rates"
         ax.plot(rate, net, "o", label="the two rates tested", **hollow)
@@ -217,9 +217,8 @@ def net_return_marks(result, ax, *, below: bool = False):
     if start:
         ax.plot(rate[:1], net[:1], "o", label="nothing applied", **hollow)
     answer(ax, result.rate, result.net, None if below else name, result.rate_unit, status=result.status)
-    if not best:
-        peak = f"best of the averaged curve, {plain(result.peak)} {result.rate_unit}"
-        peak = "highest net return of the average" if below else peak
+    if not best and not below:  # in an analysis one optimum is enough
+        peak = f"peak of the average curve, {plain(result.peak)} {result.rate_unit}"
         ax.plot([result.peak], [result.peak_net], "D", ms=7, zorder=5, label=peak, **hollow)
 
 
@@ -230,31 +229,31 @@ def price_ratio(result, ax):
     for key, part in result.table.groupby("curve", sort=False):
         colour, dash = line_of(CURVES[key])
         ax.plot(part["price_ratio"], part[rate], color=colour, ls=dash, lw=1.8, label=CURVES[key].label)
-    level(ax, high, "highest tested rate: at least this")
-    level(ax, low, "lowest tested rate: no economic response", above=False)
+    level(ax, high, "highest rate tested: at least this")
+    level(ax, low, "lowest rate tested: no economic response", above=False)
     ax.set_ylim(low - 0.12 * (high - low), high + 0.12 * (high - low))
     if result.price_ratio is not None:
         today = f"today, {plain(result.price_ratio)}"
         ax.axvline(result.price_ratio, color=hue.accent, lw=1.2, label=today)
     ratio = f"price ratio [{result.yield_unit} per {result.rate_unit}]"
-    finish(ax, "Optimum rate against price ratio", ratio, f"optimum rate [{result.rate_unit}]")
+    finish(ax, "Optimum rate at each price ratio", ratio, f"optimum rate [{result.rate_unit}]")
 
 
 @figure(height=3.4)
 def regret(result, ax):
     """Draw expected regret against rate, and where the best rate of most cases lies; see `Regret`."""
     rate, expected, p90 = (result.table.iloc[:, i] for i in range(3))
-    ax.fill_between(rate, expected, p90, color=hue.band, alpha=0.6, lw=0, label="up to nine cases in ten")
+    ax.fill_between(rate, expected, p90, color=hue.band, alpha=0.6, lw=0, label="nine cases in ten lose less")
     ax.plot(rate, p90, color=hue.curve, lw=1, ls=(0, (4, 2)))
-    ax.plot(rate, expected, color=hue.curve, lw=2, label="expected regret")
-    name = "least expected regret over drawn curves"
+    ax.plot(rate, expected, color=hue.curve, lw=2, label="expected loss")
+    name = "lowest expected loss"
     answer(ax, result.rate, result.expected_regret, name, result.rate_unit)
-    look = {"colour": hue.quiet, "label": "best rate of nine cases in ten"}
+    look = {"colour": hue.quiet, "label": "best rate in nine of ten cases"}
     interval(ax, *result.optima_range, 0.03, opens=(False, result.open_above), **look)
     # The middle decides; far from the best, regret runs off the figure.
     ax.set_ylim(0, max(4 * result.expected_regret, 1.15 * float(np.quantile(p90, 0.6)), 1e-9))
-    label = f"below the best of each case [{result.money}/{result.area}]"
-    finish(ax, "What a rate may lose", f"rate [{result.rate_unit}]", label)
+    label = f"loss against the best rate [{result.money}/{result.area}]"
+    finish(ax, "Expected loss at each rate", f"rate [{result.rate_unit}]", label)
 
 
 @figure()
@@ -273,7 +272,7 @@ def rate_worth(result, ax):
             at += 1
     rows(ax, names)
     ax.axvline(0, color=hue.quiet, lw=1)
-    finish(ax, "Net of a rate against another", f"net [{result.money}/{result.area}]", grid="x")
+    finish(ax, "Net gain of each rate over others", f"net [{result.money}/{result.area}]", grid="x")
     ax.set_ylabel(f"rate [{result.rate_unit}]")
 
 
@@ -282,19 +281,19 @@ def pooled_return(result, ax):
     """Draw mean net gain over trials, its flat range, and every trial's own optimum; see `PooledReturn`."""
     rate, net, unit = result.frame.iloc[:, 0], result.frame.iloc[:, 2], f"{result.money}/{result.area}"
     money_line(ax, result, rate, net, unit)
-    name = "highest mean of these trials, no recommendation" if result.doubts else "pooled rate"
+    name = "highest mean of these trials (no recommendation)" if result.doubts else "pooled rate"
     answer(ax, result.rate, result.gain, name, result.rate_unit)
     low, high = net.min(), max(net.max(), 0)
     span = (high - low) or 1.0
     ax.set_ylim(low - 0.25 * span, high + 0.1 * span)
     look = HOLLOW | {"mfc": "none", "mec": hue.quiet, "transform": ax.get_xaxis_transform(), "clip_on": False}
     for status, part in result.sites.groupby("status"):
-        says = f"own optimum of a trial: {status_in_words(status)} ({len(part)})"
+        says = f"optimum of one trial: {status_in_words(status)} ({len(part)})"
         ax.plot(part.iloc[:, 4], [0.06] * len(part), STATUS_MARKERS[status], label=says, **look)
     if np.isfinite(result.interval_low):
-        look = {"opens": (False, result.interval_open), "label": "95 % over resampled trials"}
+        look = {"opens": (False, result.interval_open), "label": "95 % interval"}
         interval(ax, result.interval_low, result.interval_high, 0.13, **look)
-    title = f"Mean of {len(result.sites)} trials"
+    title = f"Mean net gain of {len(result.sites)} trials"
     finish(ax, title, f"rate [{result.rate_unit}]", f"mean net gain [{unit}]")
 
 
@@ -337,7 +336,7 @@ def batch_optima(result, ax):
     ax.set_xlim(0, edges[-1])
     units = table["rate_unit"].unique()
     unit = f" [{units[0]}]" if len(units) == 1 else ""
-    finish(ax, "Where the optima of the trials lie", f"economic optimum rate{unit}", "trials")
+    finish(ax, "Optima of the trials", f"economic optimum rate{unit}", "trials")
 
 
 @figure(height=0.9)
@@ -353,7 +352,7 @@ def batch_classes(result, ax):
         left = left + part
     rows(ax, shares.index, pitch=0.28)
     ax.set_xlim(0, 100)
-    finish(ax, "How the samples were classed", "share of the results, every source counted [%]", grid="x")
+    finish(ax, "Samples by class", "share of results over all sources [%]", grid="x")
 
 
 # ---- forms of these figures

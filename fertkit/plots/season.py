@@ -129,10 +129,10 @@ def _explained(demand, names, taken: bool) -> list:
     dot = {"ls": "none", "marker": "o"}
     says = "own point" if own else "published share"
     marks = (
-        (demand.stretches["nutrient"].isin(names).any(), "level: mean between published shares", {"lw": 2}),
+        (demand.stretches["nutrient"].isin(names).any(), "mean between published shares", {"lw": 2}),
         ((scaled & timed).any(), "published peak", {"ls": "none", "marker": "_", "ms": 16, "mew": 2.6}),
         ((scaled & ~timed).any(), "published peak, day not stated", {"ls": "none", "marker": "<"}),
-        ((peaks["published"].notna() & ~scaled).any(), "published peak, its yield not stated", OTHER_YIELD),
+        ((peaks["published"].notna() & ~scaled).any(), "published peak, yield not stated", OTHER_YIELD),
         (taken and used.any(), f"{says}, used", dot | {"mec": "white"}),
         (taken and not used.all(), f"{says} of another study", dot | {"mfc": "none", "ms": 9}),
     )
@@ -153,7 +153,7 @@ def supply_lines(gap, ax, *, nutrient: str | None = None):
     """
     nutrient = nutrient or gap.gaps.loc[gap.gaps["largest_gap"].idxmax(), "nutrient"]
     demand, name = gap.demand, subscript(nutrient)
-    title = f"{demand.crop.capitalize()}: {name} supply against demand"
+    title = f"{demand.crop.capitalize()}: {name} supply and demand"
     lower, upper = panel_below(ax, 3.0), ax
     if lower is not None:
         _daily(upper, demand, nutrient, hue.ink, "solid")
@@ -165,13 +165,13 @@ def supply_lines(gap, ax, *, nutrient: str | None = None):
     day, wanted, early, late = (table[c] for c in ("day", "demand", "supply_early", "supply_late"))
     delayed, line = not late.equals(early), {"color": hue.curve, "lw": 1.2, "drawstyle": "steps-post"}
     if delayed:
-        ax.fill_between(day, late, early, color=hue.band, lw=0, step="post", label="supply, by the delay")
+        ax.fill_between(day, late, early, color=hue.band, lw=0, step="post", label="supply: range of delays")
         ax.plot(day, late, ls=(0, (6, 2)), **line)
     ax.plot(day, early, label=None if delayed else "supply", **line)
-    ax.plot(day, wanted, color=hue.ink, lw=2.2, label="demand of the crop")
+    ax.plot(day, wanted, color=hue.ink, lw=2.2, label="crop demand")
     if (table["demand_high"] > table["demand_low"]).any():
         ax.plot(day, table[["demand_low", "demand_high"]], **EDGE)
-    says = "short, longest delay" if delayed else "short"
+    says = "short at the longest delay" if delayed else "short"
     ax.fill_between(day, late, wanted, where=table["gap_late"] > 0, label=says, **SHORT)
     for row in only(gap.distinct, nutrient=nutrient).itertuples():
         _first_day(ax, row, np.interp(row.first_day, day, wanted))
@@ -213,5 +213,5 @@ def peak_dots(comparison, ax):
         end = np.nanmax([row.first, row.second, highest * 0.02])
         note(ax, f"{least}{row.ratio:.2g} times", (end, y), (10, 0), va="center")
     ax.set_xlim(0, highest * 1.3)
-    title = f"Peak {name} demand, first crop against second"
+    title = f"Peak {name} demand of two crops"
     finish(ax, title, f"{name} [{comparison.unit} per day]", grid="x")

@@ -45,7 +45,7 @@ def sample_dots(explanation, ax):
     if table.empty:
         ax.set_axis_off()
         look = {"transform": ax.transAxes, "ha": "center", "color": hue.quiet}
-        ax.text(0.5, 0.5, "no published range holds for these samples", **look)
+        ax.text(0.5, 0.5, "no published range fits these samples", **look)
         return
     nutrients = ordered_nutrients(table["nutrient"].unique())
     by = {nutrient: table[table["nutrient"] == nutrient] for nutrient in nutrients}

@@ -50,7 +50,7 @@ def surface_contours(analysis, ax, *, pair: tuple[int, int] = (0, 1)):
         way = analysis.path[[data.nutrients[i], data.nutrients[j]]].to_numpy(float)
         way = np.vstack([[data.low[i], data.low[j]], way])
         ax.plot(*way.T, color=hue.ink, ls=(0, (1, 1.4)), lw=2, zorder=5, clip_on=False)
-        key.append(shown("cheapest way to each yield", color=hue.ink, ls=(0, (1, 1.4)), lw=2))
+        key.append(shown("cheapest combination for each yield", color=hue.ink, ls=(0, (1, 1.4)), lw=2))
     at = analysis.optimum.rates
     ax.plot([at[i]], [at[j]], marker="D", **ANSWER | {"ms": 10}, zorder=7)
     key.append(shown(f"best combination, {combination(analysis, at)}", marker="D", **ANSWER))

@@ -40,10 +40,10 @@ def strip_means(analysis, ax):
     for at, height, letters in zip(x, top, means["letters"], strict=True):
         note(ax, letters, (at, height), (0, 5), ha="center")
     if means["letters"].str.len().gt(0).all():
-        ax.add_artist(shown("same letter: cannot be told apart", ls="none"))
+        ax.add_artist(shown("same letter: no difference shown", ls="none"))
     ax.set_xticks(x, [show(t) for t in place])
     ax.margins(x=0.08, y=0.14)
-    finish(ax, "Strips and treatment means", heading(analysis.treatment), heading(y))
+    finish(ax, "Treatment means and strips", heading(analysis.treatment), heading(y))
 
 
 @figure(height=2.3)
@@ -76,7 +76,7 @@ def _mean_rows(analysis, names, ax):
     for y, letters in zip(at, means["letters"], strict=True):
         remark(ax, y, letters)
     if means["letters"].str.len().gt(0).all():
-        ax.add_artist(shown("same letter: cannot be told apart", ls="none"))
+        ax.add_artist(shown("same letter: no difference shown", ls="none"))
     return finish(ax, "Treatment means", heading(analysis.response))
 
 
@@ -97,7 +97,7 @@ def margin_held(test, ax):
     for end in (-test.margin, test.margin):
         says = f"{plain(test.margin)} {unit} either way" if end > 0 else None
         ax.axvline(end, color=hue.ink, lw=1, ls=(0, (4, 2)), zorder=1, label=says)
-    finish(ax, "Differences and the margin", f"more than at {show(test.check)} [{unit}]", grid="x")
+    finish(ax, "Differences from the check", f"more than at {show(test.check)} [{unit}]", grid="x")
 
 
 def _over_check(ax, table, columns, level):
@@ -126,7 +126,7 @@ def pair_lines(analysis, ax):
     """Draw each pair as a line between its two strips, the mean pair bold."""
     pairs = analysis.pairs[[analysis.first, analysis.second]].to_numpy(float)
     for one, other in pairs:
-        dash, says = ("solid", "pair that rises") if other >= one else ((0, (4, 2)), "pair that falls")
+        dash, says = ("solid", "pair with a gain") if other >= one else ((0, (4, 2)), "pair with a loss")
         ax.plot([0, 1], [one, other], marker="o", ms=4, color=hue.quiet, lw=0.9, ls=dash, label=says)
     interval = f"{100 * analysis.level:g} %: {plain(analysis.low)} to {plain(analysis.high)}"
     says = f"mean; difference {plain(analysis.difference)} ({interval})"
@@ -163,7 +163,7 @@ def power_curve(plan, ax):
     note(ax, f"{plan.blocks} blocks", (plan.blocks, chosen), (8, -14))
     ax.xaxis.get_major_locator().set_params(integer=True)
     ax.set_ylim(0, 103)
-    title = f"Chance of finding {plain(plan.difference_pct)} % at a CV of {plan.cv_pct:g} %"
+    title = f"Chance of detecting {plain(plan.difference_pct)} % at a CV of {plan.cv_pct:g} %"
     finish(ax, title, "blocks", "power [%]")
 
 
@@ -174,8 +174,8 @@ def network_sizes(plan, ax):
         ax.plot(part["blocks"], part["sites"], "o", color=colour, ls=dash, label=counted(int(years), "year"))
     ax.xaxis.get_major_locator().set_params(integer=True)
     ax.set_ylim(bottom=0)
-    title = f"Sites for an interval {plain(plan.width)} {plan.unit} wide"
-    finish(ax, title, "blocks at a site", "sites")
+    title = f"Sites needed for an interval {plain(plan.width)} {plan.unit} wide"
+    finish(ax, title, "blocks per site", "sites")
 
 
 @figure(height=1.0)
@@ -190,7 +190,7 @@ def placed_rates(placing, ax):
                 note(ax, f"x{many}", (rate, y), (0, 6), ha="center")
         remark(ax, y, f"worth {row.against_equal_pct:.0f} %")
     low, high = placing.best_rates[0], placing.best_rates[-1]
-    ax.axvspan(low, high + 1e-9, color=hue.band, alpha=0.4, lw=0, label="supposed rate of the best yield")
+    ax.axvspan(low, high + 1e-9, color=hue.band, alpha=0.4, lw=0, label="assumed rate of the best yield")
     finish(ax, "Rates of a block", f"rate [{placing.rate_unit}]", grid="x")
 
 
@@ -212,7 +212,7 @@ def forest(pooled, ax):
     diamond = [pooled.low, pooled.estimate, pooled.high, pooled.estimate]
     ax.fill(diamond, n + 0.6 + np.array([0, -0.35, 0, 0.35]), color=hue.accent, zorder=4, label=says)
     ends = [pooled.prediction_low, pooled.prediction_high]
-    ax.plot(ends, [n + 1.6] * 2, label="expected of a new one", **EXPECTED)
+    ax.plot(ends, [n + 1.6] * 2, label="expected for a new site-year", **EXPECTED)
     ax.axvline(pooled.estimate, color=hue.accent, lw=0.8, ls=(0, (4, 2)), zorder=1)
     ax.axhline(n - 0.2, color=hue.grid, lw=1)
     ax.set_xlim(*frame)
@@ -243,7 +243,7 @@ def _forest_row(ax, y, site, low, high):
     told = site.note
     if inside:
         look = {"ms": 3.5 + 1.6 * np.sqrt(site.weight_pct), "mec": colour, "zorder": 3}
-        says = "site, larger with its weight" if weighted else "site without a weight"
+        says = "site (size shows weight)" if weighted else "site without weight"
         ax.plot([site.estimate], [y], "s", mfc=colour if weighted else "white", label=says, **look)
     else:
         far = f"{plain(site.estimate)}, outside the frame" if np.isfinite(site.estimate) else "no estimate"
@@ -293,7 +293,7 @@ def field_sketch(plan, ax):
     ax.set(xlim=(strips["left"].min(), strips["right"].max()), ylim=(strips["start"].min(), top * 1.09))
     key = [Patch(fc=_SHADES(0.5), label=says), *ax.get_legend_handles_labels()[0]]
     across, along = f"across the field, from the left [{unit}]", f"along the strips, as driven [{unit}]"
-    finish(ax, f"Field sketch, seed {plan.seed}", across, along, grid=None, explain=key)
+    finish(ax, f"Field plan, seed {plan.seed}", across, along, grid=None, explain=key)
 
 
 @figure(height=4.6)
@@ -306,7 +306,7 @@ def cleaning_map(cleaned, ax):
         here = points[points["removed_by"] == step.step]
         look = {"ms": 3.6, "color": colour, "mfc": "none", "mew": 0.9, "rasterized": True}
         ax.plot(here["x_m"], here["y_m"], mark, ls="none", label=f"{step.step} ({step.removed:,})", **look)
-    map_axes(ax, "What cleaning removed")
+    map_axes(ax, "Points removed by cleaning")
 
 
 @figure(height=4.8)
@@ -360,7 +360,7 @@ def expected_intervals(result, ax):
         says = f"true optimum, {plain(true.iloc[0])} {unit}"
         ax.axvline(true.iloc[0], color=hue.accent, lw=1.4, ls=(0, (4, 2)), zorder=1, label=says)
     (_plans if many else _trials)(ax, result)
-    title = f"{result.level:.0%} intervals of the economic optimum to expect"
+    title = f"Expected {result.level:.0%} intervals of the economic optimum"
     label = "" if many else f"simulated trials, {SHOWN} of {result.n} [number]"
     finish(ax, title, f"rate [{unit}]", label, grid="x")
 
@@ -386,7 +386,7 @@ def _plans(ax, result):
     """A row for each plan: median ends as a bar, and the range of eight in ten of each end."""
     at, ends = rows(ax, result.table["plan"], pitch=0.55), result.trials.groupby("plan", sort=False)
     low, middle, high = (ends[["low", "high"]].quantile(share) for share in (0.1, 0.5, 0.9))
-    spans(ax, middle["low"], middle["high"], at, lw=11, label="interval of the middle trial")
+    spans(ax, middle["low"], middle["high"], at, lw=11, label="median interval")
     for end in ("low", "high"):
         look = {"ecolor": hue.curve, "lw": 1.6, "capsize": 4.5, "label": "its ends in 8 of 10 trials"}
         whiskers(ax, low[end], high[end], at, **look)

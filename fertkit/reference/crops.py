@@ -95,7 +95,7 @@ def other_crop(text: str) -> str:
     --------
     >>> from fertkit.reference.crops import other_crop
     >>> other_crop("sweet corn")
-    'another crop than field corn'
+    'not field corn'
     """
     words = name_words(text)
     if leaf_crop(text) or not words:

@@ -22,9 +22,9 @@ from fertkit.tissue.ratios import ratios
 
 #: What a method is, by the name it is asked for.
 METHODS = {
-    "ratios": "Nutrient ratios", "dris": "Order of need by ratios and their norms (DRIS)",
+    "ratios": "Nutrient ratios", "dris": "Order of need by ratios (DRIS)",
     "cnd": "Order of need by the whole composition (CND)",
-    "dop": "Deviation from an optimum of your own (DOP)",
+    "dop": "Deviation from your own optimum (DOP)",
     "dilution": "Nitrogen against growth (nitrogen nutrition index)",
 }  # fmt: skip
 #: The methods that an option is for.
@@ -35,7 +35,7 @@ TAKEN_BY = {
 #: Names of columns for reading.
 HEADERS = {
     "sample_id": "sample", "growth_stage": "stage", "plant_part": "part", "lowest_limit": "lowest limit",
-    "highest_limit": "highest limit", "when_wide": "where it is wide", "source_keys": "sources",
+    "highest_limit": "highest limit", "when_wide": "if above the limit", "source_keys": "sources",
     "verdict": "by published limits", "order": "order of need", "biomass_t_ha": "shoot dry matter [t/ha]",
     "n_pct": "shoot N [%]", "source_key": "source", "critical_n_pct": "critical N [%]", "nni": "index",
     "critical_uptake_kg_ha": "critical uptake [kg/ha]", "deficit_kg_ha": "missing [kg/ha]",
@@ -111,7 +111,7 @@ class BalanceAnswer(Answer):
     def _norms(self) -> list[Section]:
         if self.norms is None:
             return []
-        says = f"Norms from {self.norms.n_high} samples, with one standard deviation each way."
+        says = f"Norms from {self.norms.n_high} samples, ± 1 standard deviation."
         table = Table("Norms", self.norms.table)
         return [Section("Norms from this file", tuple(self.norms.lines()), self.norms.plot, says, (table,))]
 
@@ -170,7 +170,7 @@ def answer_balance(
     _check_taken([option for option, value in given.items() if value], method)
     if cutoff is not None and not yield_column:
         needed = typed("--yield-column NAME", "yield_column=...")
-        raise NotEstimable("a cutoff is of the yields that norms are built from", needed)
+        raise NotEstimable("a cutoff applies only to norms built from yields", needed)
     built = _built(samples, method, yield_column, cutoff, dry_matter) if yield_column else None
     own = norms if built is None else built.table
     if method == "ratios":
@@ -202,8 +202,10 @@ def _built(samples, method, yield_column, cutoff, dry_matter) -> Norms:
     known = yields.dropna()
     if cutoff is None:
         half, quarter = (f"{known.quantile(share):.4g}" for share in (0.5, 0.75))
-        what = f"which yields are high? Half of them are {half} or more, a quarter {quarter} or more"
-        raise NotEstimable(what, typed("--cutoff YIELD", "cutoff=..."), remedy="say from which yield on")
+        what = f"which yields count as high? Half are {half} or more, a quarter {quarter} or more"
+        raise NotEstimable(
+            what, typed("--cutoff YIELD", "cutoff=..."), remedy="give the lowest yield of the high group"
+        )
     frame = samples.table[samples.table["specimen"].isin(known.index)]
     frame = frame.assign(sample_id=frame["specimen"].astype(str))  # a name may stand for several samples
     yields = known.set_axis(known.index.astype(str))
@@ -214,11 +216,11 @@ def _optimum(samples, optimum) -> dict:
     conditions = samples.table[["crop", "plant_part"]].fillna("").drop_duplicates()
     if len(conditions) > 1:
         words = (f"{c.crop} {c.plant_part}".strip() for c in conditions.itertuples())
-        held = ", ".join(word or "samples of no stated crop" for word in words)
-        remedy = "keep the samples of one crop and part in a file"
-        raise NotEstimable(f"an optimum is of one crop and part; the file holds {held}", remedy=remedy)
+        held = ", ".join(word or "samples without a crop" for word in words)
+        remedy = "use a file with one crop and part"
+        raise NotEstimable(f"an optimum applies to one crop and part; the file has {held}", remedy=remedy)
     if not optimum:
-        what = "no optimum is published that would serve every crop, stage and part"
-        remedy = "give one of your own crop, stage and part, such as N=2.9, K=2.1"
+        what = "no published optimum fits every crop, stage and part"
+        remedy = "enter your own for this crop, stage and part, such as N=2.9, K=2.1"
         raise InputError("optimum", [Problem(what, remedy, in_code=typed("--optimum N=2.9,K=2.1"))])
     return optimum

@@ -46,7 +46,7 @@ class FarmAnswer(Answer):
 
     @property
     def title(self) -> str:
-        return "The farm: what it needs and what is removed"
+        return "The farm: nutrient needs and removal"
 
     @property
     def sections(self) -> list[Section]:
@@ -55,7 +55,7 @@ class FarmAnswer(Answer):
             "nutrient": "nutrient", "uptake": f"total uptake [{whole}]", "removed": f"removed [{whole}]",
             "fields_with_uptake": "fields with a published uptake",
             "fields_with_removed": "fields with a published removal",
-            "removed_with_uptake": f"removed where uptake is published too [{whole}]",
+            "removed_with_uptake": f"removed where uptake is also published [{whole}]",
         }  # fmt: skip
         crops = {"crop": "crop", "area": f"area [{farm.area_unit}]"} | totals
         unit = farm.rows["unit"].iloc[0]
@@ -69,7 +69,7 @@ class FarmAnswer(Answer):
         says = " ".join(f"{line.label}: {line.text}." for line in self.lines() if line.kind == Kind.ROW)
         return [
             Section(
-                "What the farm needs and what is removed", figure=farm.plot, figure_says=says,
+                "Nutrient needs and removal", figure=farm.plot, figure_says=says,
                 cautions=LIMITS,
                 tables=(pick("The whole farm", farm.totals, totals),
                         pick("Crop by crop", farm.by_crop, crops)),

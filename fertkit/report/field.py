@@ -129,8 +129,8 @@ class FieldAnswer(Answer):
     @property
     def sections(self) -> list[Section]:
         (do, leave), (cautions, _) = field_advice(self), nutrient_cautions(*self._applied)
-        advice = Section("What to do, and what not", do=do, leave=leave, cautions=cautions)
-        read = Section("What was read, and what was left out", lines=self.notes)
+        advice = Section("What to do", do=do, leave=leave, cautions=cautions)
+        read = Section("What was read and left out", lines=self.notes)
         leaf = (
             ()
             if self.scores is None
@@ -190,7 +190,7 @@ def _needs_section(budget):
     }  # fmt: skip
     rows = budget.defaults.assign(share=100 * budget.defaults["share_removed"])
     return Section(
-        "What the crop needs and what is removed", lines=(*_of_kind(budget, Kind.PRACTICE), *budget.notes),
+        "Nutrient needs and removal", lines=(*_of_kind(budget, Kind.PRACTICE), *budget.notes),
         figure=budget.plot, figure_says=say.needs_text(budget),
         tables=(parts.pick("Needs and removal", rows, names),),
     )  # fmt: skip
@@ -213,7 +213,7 @@ def _leaf_section(scores):
     names = {
         "label": "sample", "nutrient": "nutrient", "value": "value", "unit": "unit", "class": "class",
         "low": "range from", "high": "range to", "critical": "critical", "critical_high": "critical to",
-        "probability_below": "below the limit, p", "source_key": "source", "provenance": "provenance",
+        "probability_below": "chance below the limit, p", "source_key": "source", "provenance": "provenance",
         "confidence": "confidence",
     }  # fmt: skip
     rows = scores.table[scores.table["class"].isin(["deficient", "low", "high", "excessive"])]
@@ -232,7 +232,7 @@ def _leaf_section(scores):
 def _explanation_section(explanation):
     with_scores = (Kind.MISSING, Kind.QUESTION)
     lines = [line for line in explanation.lines() if line.kind not in with_scores]
-    return Section("What could be behind it, and what can be done", lines=lines, cautions=LIMITS)
+    return Section("Likely causes and options", lines=lines, cautions=LIMITS)
 
 
 def _soil_section(answer):

@@ -227,14 +227,14 @@ def _check_given(goal, leaf, soil, strips, nutrient_price, grain_price):
     """Refuse a question without anything to answer it from, and strips without prices."""
     if all(one is None for one in (goal, leaf, soil, strips)):
         raise NotEstimable(
-            "there is nothing to answer from: give a yield goal, leaf tests, soil tests or strips",
+            "give at least one: a yield goal, leaf tests, soil tests or strips",
             typed("--goal, --leaf, --soil or --strips", "goal=, leaf=, soil= or strips="),
         )
     missing = [n for n, p in (("nutrient", nutrient_price), ("grain", grain_price)) if p is None]
     if strips is not None and missing:
         options = (f"--{n}-price" for n in missing), (f"{n}_price=" for n in missing)
         said = typed(*map(" and ".join, options))
-        raise PriceError(f"strips need the price of the {' and of the '.join(missing)}", said)
+        raise PriceError(f"enter the price of the {' and of the '.join(missing)}", said)
 
 
 def _analysed(strips, crop, columns, real_yields, prices, seed):
@@ -273,7 +273,9 @@ def _with_goal(answer, goal, goal_unit, unit, studies):
     if goal is None:
         return answer
     if not answer.crop:
-        raise NotEstimable("the goal is of no crop that is known", typed("--crop soybean", 'crop="soybean"'))
+        raise NotEstimable(
+            "the crop of the yield goal is not known", typed("--crop soybean", 'crop="soybean"')
+        )
     budget = nutrient_budget(answer.crop, goal, goal_unit, unit=unit or amount_unit(goal_unit), **studies)
     season = _season(answer.crop, goal, goal_unit, budget.unit, studies)
     return replace(answer, crop=budget.crop, budget=budget, season=season)
@@ -319,7 +321,7 @@ def _older(held, newest):
     dates = set(held.table["sampled"].dropna()) - set(newest.table["sampled"].dropna())
     if dates:
         days = ", ".join(map(day_text, sorted(dates)))
-        yield f"the sheet speaks of the newest samples; those of {days} are in the table of results"
+        yield f"the sheet covers the newest samples; those of {days} are in the table of results"
 
 
 def _season(crop, goal, goal_unit, unit, studies):
@@ -358,7 +360,7 @@ def _of_leaf(samples, held, most=8):
         f"leaf file: {n}" for n in samples.notes
         if n.row not in others and not (n.column == "crop" and n.row in own)  # known by own tables alone
     ]  # fmt: skip
-    more = [f"leaf file: and {len(told) - most} more, see fertkit leaf"] if len(told) > most else []
+    more = [f"leaf file: {len(told) - most} more"] if len(told) > most else []
     return told[:most] + more
 
 
@@ -367,7 +369,7 @@ def _fields(scores):
     fields = [name for name in scores.table["field"].unique() if name]
     if len(fields) > 1:
         named = ", ".join(fields[:6]) + (f" and {len(fields) - 6} more" if len(fields) > 6 else "")
-        yield f"the leaf samples come from {len(fields)} fields: {named}; this answer speaks of one"
+        yield f"the leaf samples come from {len(fields)} fields: {named}; this answer covers one field"
 
 
 def _far_from_goal(budget, trials):
@@ -376,8 +378,8 @@ def _far_from_goal(budget, trials):
         reached, goal = _yield_lb_ac(budget, trial), budget.pounds
         if not 0.5 < reached / goal < 2:
             yield (
-                f"{name} yields {reached / goal:.1f} times the yield goal at its optimum: are crop, field "
-                "and units the same?"
+                f"{name} yields {reached / goal:.1f} times the yield goal at its optimum: check that crop, "
+                "field and units are the same"
             )
 
 

@@ -65,7 +65,7 @@ class GroupsAnswer(Answer):
         apart = (
             (
                 self.name,
-                f"optimum of {r.second} less that of {r.first}",
+                f"optimum of {r.second} minus optimum of {r.first}",
                 r.difference,
                 r.low,
                 r.high,
@@ -102,7 +102,7 @@ class GroupsAnswer(Answer):
         do, leave = say.advice(self.groups)
         cautions = (f"{ONE_TRIAL} {LIMITS[0]}", *nutrient_cautions(self.nutrient)[0])
         return [
-            Section("What to do, and what not", do=do, leave=leave, cautions=cautions),
+            Section("What to do", do=do, leave=leave, cautions=cautions),
             *map(lambda make: make(self.groups), (_optima_section, _differences_section, _curves_section)),
             *(parts.worth_section(one, f", {name}") for name, one in self.worths.items()),
             _trust_section(self),
@@ -193,9 +193,9 @@ def _differences_section(groups):
                "text": f"{groups.level:.0%} interval [{groups.rate_unit}]"}  # fmt: skip
     lines = say.differences(groups)
     return Section(
-        "How far do the optima lie apart?", lines=lines, figure=partial(_draw_differences, groups),
+        "How different are the optima?", lines=lines, figure=partial(_draw_differences, groups),
         figure_says=" ".join(lines),
-        tables=(parts.pick("Differences of optima", groups.differences, columns),),
+        tables=(parts.pick("Differences between optima", groups.differences, columns),),
     )  # fmt: skip
 
 
@@ -230,4 +230,4 @@ def _trust_section(answer):
     tables = (parts.checks_table(answer.checks), parts.pick("The strips", frame, named))
     lines = (*say.ground_lines(answer.groups), *notes(answer.notes))
     links = parts.script_link(answer)
-    return Section("How far can it be trusted?", lines=lines, tables=tables, links=links)
+    return Section("How reliable is it?", lines=lines, tables=tables, links=links)

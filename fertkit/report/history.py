@@ -133,7 +133,7 @@ def _panels(history) -> list[Section]:
             )
         )  # fmt: skip
     if others:
-        says = f"{', '.join(others)}: never short and never left open where they were judged."
+        says = f"{', '.join(others)}: never short and never undecided where judged."
         sections += [
             Section(
                 "The other nutrients",
@@ -154,9 +154,9 @@ def _sections(history) -> list[Section]:
         pairs=pairs[pairs["difference"] != "within noise"],
     )  # fmt: skip
     tables = tuple(table for table in _tables(telling, len(history.fields)) if len(table.frame))
-    whole = "Values that were enough, and differences within the noise, stand in the workbook."
+    whole = "Sufficient values and differences within error are in the workbook."
     checked = Section("Checks", tables=(_checks(history),), cautions=(DEFER,))
-    return [Section("The numbers that count", (whole,), tables=tables), _read(history), checked]
+    return [Section("Shortages and differences", (whole,), tables=tables), _read(history), checked]
 
 
 def _tables(history, fields: int = 2) -> list[Table]:

@@ -99,8 +99,8 @@ class LayoutAnswer(Answer):
     def sections(self) -> list[Section]:
         tables = {"power": _power_table, "two factors": _factor_table, "rates": _rate_tables,
                   "optimum": _expected_table, "network": _network_table}  # fmt: skip
-        titles = {"power": "What differences will it find?", "two factors": "Two factors, or zones",
-                  "rates": "Which rates tell most of the optimum?",
+        titles = {"power": "What differences can it detect?", "two factors": "Two factors, or zones",
+                  "rates": "Which rates find the optimum best?",
                   "optimum": "How well will it find the optimum?",
                   "network": "How many sites and years?"}  # fmt: skip
         made = [
@@ -112,7 +112,7 @@ class LayoutAnswer(Answer):
         where = Section("Where do the strips go?", figure=self.plan.plot, figure_says=says,
                         lines=[line for line in self.plan.lines()[2:] if line.kind != Kind.SKETCH],
                         tables=(parts.Table("Strips", self.table),))  # fmt: skip
-        trust = Section("How far can it be trusted?", tables=(parts.checks_table(self.checks),))
+        trust = Section("How reliable is it?", tables=(parts.checks_table(self.checks),))
         return [*made, where, trust]
 
     def write_files(self, folder) -> list[Path]:
@@ -189,7 +189,7 @@ def answer_layout(
         count = len(rates) if rates else strips
         placing = place_rates(**supposed, highest=highest, strips=count, sd=sd, rate_unit=unit, given=rates)
     if not rates and placing is None:
-        raise NotEstimable("give the rates or treatments, or suppose a field for which to place rates")
+        raise NotEstimable("give the rates or treatments, or assumed yields from which to place rates")
     treatments = list(rates or placing.plans[RECOMMENDED])
     kinds = len(dict.fromkeys(treatments))
     factors = network_plan = None
@@ -260,15 +260,15 @@ def _network(network, placing, treatments, cv, unit) -> NetworkPlan:
 
 def _power_table(power):
     names = {"blocks": "blocks", "strips": "strips", "error_df": "error degrees of freedom",
-             "power": "chance of finding it",
-             "smallest_difference_pct": "smallest difference found [%]"}  # fmt: skip
+             "power": "chance of detecting it",
+             "smallest_difference_pct": "smallest difference detected [%]"}  # fmt: skip
     return (pick("Blocks", power.sizes, names),)
 
 
 def _factor_table(factors):
     names = {"what": "difference of", "se_pct": "standard error [%]", "error_df": "error degrees of freedom",
-             "power": "chance of finding it",
-             "smallest_difference_pct": "smallest difference found [%]"}  # fmt: skip
+             "power": "chance of detecting it",
+             "smallest_difference_pct": "smallest difference detected [%]"}  # fmt: skip
     return (pick("Two factors", factors.table, names),)
 
 
@@ -277,7 +277,7 @@ def _rate_tables(placing):
     names = {"plan": "rates placed", "rates": f"rates of a block [{unit}]", "distinct": "distinct rates",
              placing.table.columns[3]: f"standard error of the optimum, one block [{unit}]",
              "against_equal_pct": "worth in blocks of equal spacing [%]",
-             "efficiency_pct": "of the best there could be [%]"}  # fmt: skip
+             "efficiency_pct": "efficiency [%]"}  # fmt: skip
     title = f"Standard error of the optimum if another curve is true [{unit}]"
     return pick("Rates", placing.table, names), parts.Table(title, placing.by_curve)
 
@@ -285,10 +285,10 @@ def _rate_tables(placing):
 def _expected_table(expected):
     unit = expected.rate_unit
     names = {"plan": "plan", "blocks": "blocks", "strips": "strips", "true_optimum": f"true optimum [{unit}]",
-             "median_width": f"width of the middle interval [{unit}]", "width_p10": f"8 of 10 from [{unit}]",
+             "median_width": f"median interval width [{unit}]", "width_p10": f"8 of 10 from [{unit}]",
              "width_p90": f"to [{unit}]", "bias": f"bias [{unit}]", "rmse": f"usual error [{unit}]",
-             "coverage_pct": "holds the truth [%]", "open_pct": "open above [%]"}  # fmt: skip
-    return (pick("Intervals to expect", bare_plans(expected), names),)
+             "coverage_pct": "holds the true optimum [%]", "open_pct": "open above [%]"}  # fmt: skip
+    return (pick("Expected intervals", bare_plans(expected), names),)
 
 
 def _network_table(network):

@@ -158,16 +158,16 @@ class NetworkAnswer(Answer):
         do, leave = network_advice(self.pooled, self.silent, self.rising, self.doubts)
         cautions = (LIMITS[0], *nutrient_cautions(self.nutrient)[0])
         return [
-            Section("What to do, and what not", do=do, leave=leave, cautions=cautions),
+            Section("What to do", do=do, leave=leave, cautions=cautions),
             Section(
                 "Which rate returns most over all sites?", lines=(say.POOLED_BY,), figure=self.pooled.plot,
                 figure_says=pooled_lines(self.pooled, self.doubts)[0].plain,
             ),
             *([_against_section(self.pooled)] if len(self.pooled.against) else []),
             _gain_section(self),
-            Section("Every trial by itself", lines=say.kinds_of_site(self), tables=(_sites_table(self),)),
+            Section("Trial by trial", lines=say.kinds_of_site(self), tables=(_sites_table(self),)),
             *_model_sections(self),
-            Section("How far can it be trusted?", tables=(parts.checks_table(self.checks),),
+            Section("How reliable is it?", tables=(parts.checks_table(self.checks),),
                     links=parts.script_link(self)),
         ]  # fmt: skip
 
@@ -248,7 +248,7 @@ def answer_network(
     else:
         trials, failed = before.at_prices(**prices), before.failed
     if len(trials) < 2:
-        why = "; ".join(f"{name}: {why}" for name, why in failed.items()) or "there are fewer"
+        why = "; ".join(f"{name}: {why}" for name, why in failed.items()) or "there are not enough"
         raise NotEstimable(f"a network needs two trials that can be analysed; {why}")
     against = () if against is None else np.atleast_1d(against)
     pooled = _pooled(trials, within, make_rng(seed), against)
@@ -278,9 +278,7 @@ def name_sites(table: pd.DataFrame) -> pd.DataFrame:
     """
     columns = list(site_columns(table))
     if not columns:
-        raise NotEstimable(
-            "there is one trial only: ask for its own page; several need a column 'trial' or 'site'"
-        )
+        raise NotEstimable("the file has one trial; several trials need a column 'trial' or 'site'")
     names = table[columns].map(show).agg(" ".join, axis=1)
     return table.drop(columns=columns).assign(trial=names)
 
@@ -290,7 +288,7 @@ def _pooled(trials, within, rng, against):
     trials = {name: trial for name, trial in trials.items() if trial.comparison is not None}
     if len(trials) < 2:
         raise NotEstimable(
-            f"one rate for all needs two trials of three or more rates; there are {len(trials)}. Two rates "
+            f"one common rate needs two trials with three or more rates; there are {len(trials)}. Two rates "
             "give a difference, not a curve",
             "fertkit.trials.pool_trials(...)",
             remedy="pool the difference alone",
@@ -375,7 +373,7 @@ def _known(table, headers) -> pd.DataFrame:
     by_trial = table.groupby("trial", sort=False)[list(columns)]
     problems = [
         Problem(f"several values in trial {', '.join(map(str, several.index[several > 1][:5]))}",
-                "Give one value a trial: what differs within it belongs to its strips", None, columns[name])
+                "Give one value per trial; what varies within it belongs to its strips", None, columns[name])
         for name, several in by_trial.nunique().items() if (several > 1).any()
     ]  # fmt: skip
     if problems:
@@ -415,7 +413,7 @@ def _against_section(pooled):
 
 def _model_sections(answer):
     """One model of all sites: its curves, the rate it gives for the region, and for a new site."""
-    model, title = answer.model, "One model of all sites"
+    model, title = answer.model, "One model for all sites"
     if model is None:
         return [Section(title, lines=(f"Not fitted: {answer.no_model}.",))]
     unit, says = model.rate_unit, model.lines()
@@ -424,7 +422,7 @@ def _model_sections(answer):
     }  # fmt: skip
     sites = model.sites.merge(answer.model_rate.sites, on="trial")
     sites, y = sites.assign(status=sites["status"].map(status_in_words)), model.yield_unit
-    sites = parts.pick("Every site as predicted", sites, {
+    sites = parts.pick("Each site, predicted", sites, {
         "trial": "trial", "n": "strips", "level": f"yield at {plain(model.start)} {unit} [{y}]",
         "slope": f"slope at the start [{y} per {unit}]", "end_of_rise": f"end of the rise [{unit}]",
         column_of("rate", unit): f"best rate [{unit}]", "status": "status", "remark": "remark",
@@ -465,7 +463,7 @@ def _sites_table(answer):
         "status": "status", "gain": f"yield gain there [{answer.pooled.yield_unit}]",
         "curve": "curve pooled", "loss": f"lost at the common rate [{money}]",
     }  # fmt: skip
-    return parts.pick("Every trial by itself", pd.DataFrame(rows), names)
+    return parts.pick("Trial by trial", pd.DataFrame(rows), names)
 
 
 def _site_row(name, trial):

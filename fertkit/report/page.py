@@ -7,6 +7,7 @@ message as alternative text; the style sheet is inside and has a print form.
 import re
 import warnings
 from base64 import b64encode
+from functools import cache
 from importlib.resources import files
 from io import BytesIO
 
@@ -15,6 +16,7 @@ import pandas as pd
 import fertkit
 from fertkit.asked import asks, each_of, holding, lines
 from fertkit.errors import harmless
+from fertkit.reference.load import list_sources
 from fertkit.results import plain, plain_p
 from fertkit.say.line import HANGING, Kind
 
@@ -30,6 +32,46 @@ _PATHS, _DIGITS = (
 )  # a hundredth of a point is seen by nobody
 
 
+class Notes:
+    """Numbers of the sources of a page, by which sentences and cells for people name them.
+
+    Parameters
+    ----------
+    keys : iterable of str
+        Keys of the sources, in the order of their numbers; a table of the user's own keeps its name.
+
+    Attributes
+    ----------
+    used : set of str
+        Keys for which a number was put.
+    """
+
+    def __init__(self, keys):
+        known, self.used = _bundled(), set()
+        self._of = {key: n for n, key in enumerate(dict.fromkeys(keys), 1) if key in known}
+        one = rf"\b(?:{'|'.join(map(re.escape, self._of))})\b"
+        self._runs = re.compile(rf"([\[(]?)({one}(?:[,;] ?{one})*)([\])]?)") if self._of else None
+
+    def name(self, key: str) -> str:
+        """Return how a source is named: by its number, a table of the user's own by its name."""
+        return str(self._of.get(key, key))
+
+    def put(self, text: str) -> str:
+        """Return a text with numbers in place of the keys of its sources."""
+        return self._runs.sub(self._put, text) if self._runs else text
+
+    def _put(self, run) -> str:
+        keys = re.split("[,;] ?", run[2])
+        self.used.update(keys)
+        numbers = ", ".join(map(self.name, keys))
+        return f"[{numbers}]" if run[1] and run[3] else f"{run[1]}[{numbers}]{run[3]}"
+
+
+@cache
+def _bundled() -> frozenset[str]:
+    return frozenset(list_sources()["source_key"])
+
+
 def shown(frame: pd.DataFrame) -> pd.DataFrame:
     """Return the cells of a table as text by the rounding rule: gaps blank, columns of gaps left out."""
     text = {
@@ -42,7 +84,7 @@ def shown(frame: pd.DataFrame) -> pd.DataFrame:
 
 def _text(value, is_p) -> str:
     if isinstance(value, str):
-        return value
+        return value.replace("from_memory", "from memory")
     if value is None or pd.isna(value):
         return ""
     if pd.api.types.is_bool(value):
@@ -79,6 +121,14 @@ def _drawn(figure):
 def _said(line) -> str:
     """A line without what to type: a page has no command line."""
     return getattr(line, "plain", line).strip()
+
+
+def _numbered(sources, sheet) -> tuple[Notes, list[dict]]:
+    """The numbers of a page, those of its sheet first, and its sources in that order."""
+    first = sheet.keys if sheet else []
+    rows = {} if sources is None else {row["source_key"]: row for row in sources.to_dict("records")}
+    order = dict.fromkeys([*first, *rows])
+    return Notes(order), [rows[key] for key in order if key in rows]
 
 
 @asks(
@@ -119,10 +169,12 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
     environment.filters |= {
         "svg_picture": svg_picture, "inches": _inches, "shown": shown, "drawn": _drawn, "said": _said,
     }  # fmt: skip
+    notes, cited = _numbered(sources, sheet)
+    environment.filters |= {"noted": notes.put, "note": notes.name}
     template = environment.from_string((home / "page.html").read_text(encoding="utf-8"))
     page = template.render(
         title=title, lead=list(lead), sections=list(sections), hanging=HANGING, head=Kind.HEAD,
-        sources=[] if sources is None else sources.to_dict("records"), sheet=sheet,
+        sources=cited, sheet=sheet,
         style=(home / "page.css").read_text(encoding="utf-8"), rounding=ROUNDING, version=fertkit.__version__,
     )  # fmt: skip
     return harmless(page)

@@ -41,11 +41,11 @@ APPLIED = {
     "pass": "pass", "field": "field", "zone": "zone", "area_ac": "area [{area}]",
     "method": "how",
     "product": "product", "rate_lb_ac": "rate [{rate}]", "gal_ac": "rate [{liquid}]",
-    "pounds": "in all [{mass}]",
-    "cost": "cost of product",
+    "pounds": "total [{mass}]",
+    "cost": "product cost",
 }  # fmt: skip
 BOUGHT = {
-    "product": "product", "need_lb": "needed [{mass}]", "on_hand_lb": "of it from the shed [{mass}]",
+    "product": "product", "need_lb": "needed [{mass}]", "on_hand_lb": "from the shed [{mass}]",
     "lots": "loads or bags", "bought_lb": "to buy [{mass}]",
     "price_per_lb": "price [per {mass}]", "cost": "cost",
 }  # fmt: skip
@@ -54,18 +54,18 @@ DRIVEN = {
     "method": "how",
     "fields": "fields",
     "acres": "area [{area}]",
-    "cost": "cost of driving",
+    "cost": "application cost",
 }
 SUPPLIED = {
     "field": "field", "zone": "zone", "crop": "crop", "nutrient": "nutrient",
-    "target_lb_ac": "wanted [{rate}]", "supplied_lb_ac": "supplied [{rate}]",
+    "target_lb_ac": "target [{rate}]", "supplied_lb_ac": "supplied [{rate}]",
     "short_lb_ac": "short [{rate}]", "over_lb_ac": "over [{rate}]",
     "marginal_cost": "cost of one more {mass}",
 }  # fmt: skip
 BOOKS = {
     "field": "field", "zone": "zone", "year": "year", "crop": "crop", "nutrient": "nutrient",
     "applied": "applied [{rate}]", "removed": "removed [{rate}]", "left": "left [{rate}]",
-    "running": "left so far [{rate}]", "removed_source": "source",
+    "running": "running balance [{rate}]", "removed_source": "source",
 }  # fmt: skip
 TESTS = {
     "field": "field", "zone": "zone", "year": "year", "nutrient": "nutrient", "test_before": "before [ppm]",
@@ -75,27 +75,27 @@ TESTS = {
 SKIPPED = {
     "field": "field", "zone": "zone", "year": "year", "nutrient": "nutrient",
     "skip_saves": "saves [per {area}]",
-    "skip_replaces": "to put back later [per {area}]", "skip_response": "yield lost, own trial [per {area}]",
+    "skip_replaces": "to replace later [per {area}]", "skip_response": "yield lost, own trial [per {area}]",
     "test_if_skipped": "soil test after [ppm]",
 }  # fmt: skip
 CREDITS = {
     "field": "field", "zone": "zone", "nutrient": "nutrient", "kind": "credit of",
     "low_lb_ac": "from [{rate}]",
-    "high_lb_ac": "to [{rate}]", "taken_lb_ac": "taken off [{rate}]", "why_not": "why not more",
+    "high_lb_ac": "to [{rate}]", "taken_lb_ac": "credited [{rate}]", "why_not": "why no more",
     "source_key": "source",
 }  # fmt: skip
 PACE = {
     "field": "field", "zone": "zone", "crop": "crop", "nutrient": "nutrient",
     "uptake_lb_ac": "uptake [{rate}]",
-    "soil_lb_ac": "soil [{rate}]", "applied_lb_ac": "passes [{rate}]", "first_short_stage": "behind from",
-    "largest_gap_lb_ac": "by at most [{rate}]", "can_wait_lb_ac": "may wait [{rate}]",
+    "soil_lb_ac": "soil [{rate}]", "applied_lb_ac": "passes [{rate}]", "first_short_stage": "short from",
+    "largest_gap_lb_ac": "largest gap [{rate}]", "can_wait_lb_ac": "can wait [{rate}]",
 }  # fmt: skip
 #: What columns measure that do not end in their unit.
 MEASURED = dict.fromkeys(["applied", "removed", "left", "running"], "rate") | dict.fromkeys(
     ["skip_saves", "skip_replaces", "skip_response"], "per area"
 ) | {"acres": "area", "pounds": "mass", "marginal_cost": "per mass"}  # fmt: skip
 FIRST = {"shadow": {"field": "field", "zone": "zone", "crop": "crop", "nutrient": "nutrient",
-                    "gain": "one more unit of money gains", "basis": "by"}}  # fmt: skip
+                    "gain": "gain per extra unit of money", "basis": "by"}}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -192,7 +192,7 @@ class PlanAnswer(Answer):
             If there is no shed, or an outline is missing.
         """
         if self.plan.shed is None:
-            raise NotEstimable("no passes are planned without a shed")
+            raise NotEstimable("passes need a shed list")
         if self.plan.passes is None:
             return []
         applied = self.plan.passes.applications
@@ -259,13 +259,11 @@ class PlanAnswer(Answer):
             self._pick("Passes", driven.passes[driven.passes["fields"] > 0], DRIVEN),
         ]
         if len(driven.shadow):
-            tables.append(
-                self._pick("Where the next money gains most", driven.shadow.head(20), FIRST["shadow"])
-            )
+            tables.append(self._pick("Where extra money gains most", driven.shadow.head(20), FIRST["shadow"]))
         by_pass = driven.applications.sort_values(["pass", "field", "zone"], kind="stable")
-        supplied = self._pick("What products bring", driven.nutrients, SUPPLIED)
+        supplied = self._pick("Nutrients supplied", driven.nutrients, SUPPLIED)
         return [
-            Section("To buy and to drive", tables=tuple(tables)),
+            Section("Purchases and passes", tables=tuple(tables)),
             Section("Pass by pass", tables=(self._pick("Pass by pass", by_pass, APPLIED), supplied)),
         ]
 
@@ -289,11 +287,11 @@ class PlanAnswer(Answer):
     def _rotation(self):
         books, carried = self.plan.ledger.table, self.plan.ledger.table.dropna(subset="test_after")
         skipped = books[books["skip_saves"] > 0]
-        tables = [self._pick("Books of the rotation", books, BOOKS)]
+        tables = [self._pick("Nutrient balance by year", books, BOOKS)]
         tables += [self._pick("Soil tests to expect", carried, TESTS)] if len(carried) else []
         tables += [self._pick("If a year is skipped", skipped, SKIPPED)] if len(skipped) else []
         lines = tuple(self.plan.ledger.lines())
-        return Section("What is left for the crops after", lines=lines, tables=tuple(tables))
+        return Section("What is left for the next crops", lines=lines, tables=tuple(tables))
 
     def _why(self):
         sides, credits = self.systems, self._now(self.plan.targets.credits)
@@ -307,7 +305,7 @@ class PlanAnswer(Answer):
             self._pick("Systems side by side", sides[sides["rate_lb_ac"].notna()], SYSTEMS),
             *([self._pick("Systems without a rate", silent, SILENT)] if len(silent) else []),
         ]  # fmt: skip
-        title = "Why these rates: the published systems side by side"
+        title = "Why these rates: published systems side by side"
         return Section(title, lines=tuple(say.difference_lines(self)), tables=tuple(tables))
 
     def _pace(self):

@@ -93,7 +93,7 @@ class PointsAnswer(Answer):
     def _by_zone(self):
         if self.groups is not None:
             return [_zone_section(self.groups)]
-        why = f"They cannot be compared: {self.no_groups}."
+        why = f"The treatments cannot be compared: {self.no_groups}."
         return [Section(ZONES, lines=(why,))] if self.no_groups else []
 
 
@@ -193,10 +193,10 @@ def by_zone(joined, **prices) -> GroupedResponse:
 def _joined_section(joined):
     unit = joined.yield_unit
     audit = {"step": "step", "rule": "rule", "removed": "points left out", "removed_pct": "% of all",
-             "kept": "points kept", "weighted_mean": f"mean by area then [{unit}]"}  # fmt: skip
+             "kept": "points kept", "weighted_mean": f"area-weighted mean [{unit}]"}  # fmt: skip
     strips = {
         "trial": "trial", "block": "block", "strip": "strip", "treatment": "treatment",
-        "rate": "rate as applied", "planned": "rate meant", "rate_sd": "its spread within the strip (SD)",
+        "rate": "rate as applied", "planned": "rate planned", "rate_sd": "SD within the strip",
         joined.trial.yield_column: heading(joined.trial.yield_column),
         "harvest_moisture_pct": "moisture at harvest [%]", "points": "points", "area_ha": "area [ha]",
     }  # fmt: skip
@@ -223,5 +223,5 @@ def _zone_section(groups):
     return Section(
         ZONES, lines=rest, figure=groups.plot, figure_says=first.plain,
         tables=(parts.pick("Optimum by zone", optima, columns),
-                parts.pick("Curves common to zones or their own", groups.models, models)),
+                parts.pick("Common or separate curves by zone", groups.models, models)),
     )  # fmt: skip

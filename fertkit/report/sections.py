@@ -19,9 +19,9 @@ PRICED = {
     "nutrient_price": asked.amounts, "grain_price": asked.amounts, "currency": asked.a_text,
     "seed": asked.a_seed,
 }  # fmt: skip
-CHECKED = "What was checked"
+CHECKED = "Checks"
 NEED_PRICES = (
-    "the rate that pays rests on two prices, of the nutrient and of grain",
+    "the rate that pays needs two prices, of the nutrient and of grain",
     "--nutrient-price P --grain-price P, or --design NAME to compare the means alone",
 )
 BEFORE = asked.holding("table", "trials", like="an answer about the same strips")
@@ -105,7 +105,7 @@ def worth_rows(name, worth):
         chance = "" if np.isnan(r.chance_of_loss) else f"chance of losing money {r.chance_of_loss:.3g}"
         yield name, item, r.net, r.net_low, r.net_high, f"{worth.money}/{worth.area}", chance
     if worth.year is not None:
-        yield from plain_rows(name, [("worth of one more year of trial", worth.year.worth,
+        yield from plain_rows(name, [("value of one more year of trial", worth.year.worth,
                                       f"{worth.money}/{worth.area}", "same curve next year")])  # fmt: skip
 
 
@@ -129,7 +129,7 @@ def curves_table(response, of: str = "") -> Table:
     if response.comparison is None:
         return Table(f"Difference of the two rates{of}", response.gain)
     return pick(
-        f"What each curve says{of}", response.table,
+        f"Optimum by curve{of}", response.table,
         {"label": "curve",
          "optimum_text": f"optimum and {response.level:.0%} interval [{response.rate_unit}]",
          "aicc": "AICc", "weight": "support among all curves", "average_weight": "weight in the average",
@@ -143,7 +143,7 @@ def worth_section(worth, of: str = "") -> Section:
     names = {"rate": f"rate [{unit}]", "over": f"against [{unit}]",
              "gain": f"yields more [{worth.yield_unit}]", "gain_low": "at least", "gain_high": "at most",
              "cost": f"costs more [{money}]", "net": f"net [{money}]", "net_low": "from", "net_high": "to",
-             "chance_of_loss": "chance of losing money, p"}  # fmt: skip
+             "chance_of_loss": "chance of a loss, p"}  # fmt: skip
     return Section(
         f"What is each rate worth against others{of}?", lines=worth.lines(), figure=worth.plot,
         figure_says=chances_text(worth, worth.references[-1]),
@@ -156,7 +156,7 @@ def script_link(answer) -> tuple[tuple[str, str], ...]:
     if answer.recipe is None:
         return ()
     code = b64encode(answer.recipe.script(answer.table).encode("utf-8")).decode("ascii")
-    return ((f"data:text/x-python;base64,{code}", "Save the script that asks for these numbers again"),)
+    return ((f"data:text/x-python;base64,{code}", "Save a script that reproduces these numbers"),)
 
 
 def checks_of(results: dict) -> pd.DataFrame:
@@ -168,8 +168,8 @@ def checks_of(results: dict) -> pd.DataFrame:
 
 def checks_table(rows: pd.DataFrame) -> Table:
     """Return checks for people; the meaning stands where a check failed."""
-    held = rows["passed"].map({True: "holds", False: "does not hold"}).fillna("not judged")
-    rows = rows.assign(result=held, means=rows["meaning"].where(held != "holds", ""))
+    held = rows["passed"].map({True: "passed", False: "failed"}).fillna("not judged")
+    rows = rows.assign(result=held, means=rows["meaning"].where(held != "passed", ""))
     rows["value"], rows["limit"] = rows["value"].astype(object), rows["limit"].astype(object)
     names = {"about": "of", "check": "check", "value": "value", "limit": "limit", "result": "result",
              "means": "what it means"}  # fmt: skip

@@ -108,7 +108,9 @@ def read_words(path) -> dict[str, Words]:
         held = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         remedy = 'write lines such as: name = "J. Doe" and own = ["Call me before you order."]'
-        raise InputError(path.name, [Problem(f"no words for a sheet ({error})", remedy)]) from None
+        raise InputError(
+            path.name, [Problem(f"not readable as the words of a sheet ({error})", remedy)]
+        ) from None
     parts = {"": {}} | {field: part for field, part in held.items() if isinstance(part, dict)}
     parts[""] = {name: value for name, value in held.items() if not isinstance(value, dict)}
     if problems := [problem for name, part in parts.items() for problem in _wrong(name, part)]:
@@ -121,7 +123,7 @@ def _wrong(field, part):
     for name, value in part.items():
         place = {"column": f"[{field}] {name}" if field else name, "value": value}
         if name not in known:
-            yield Problem("nothing a sheet has room for", f"use {', '.join(sorted(known))}", **place)
+            yield Problem("a sheet has no place for this", f"use {', '.join(sorted(known))}", **place)
         elif name == "own" and not _sentences(value):
             yield Problem("not sentences", f"write up to {MOST_OWN}, each in quotes, in brackets", **place)
         elif name != "own" and not isinstance(value, str | date):

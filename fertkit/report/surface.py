@@ -45,7 +45,7 @@ class SurfaceAnswer(Answer):
 
     @property
     def title(self) -> str:
-        return f"{self.name}: the best combination of {' and '.join(self.analysis.nutrients)}"
+        return f"{self.name}: best combination of {' and '.join(self.analysis.nutrients)}"
 
     @property
     def table(self) -> pd.DataFrame:
@@ -74,10 +74,10 @@ class SurfaceAnswer(Answer):
         own = [text for name in self.analysis.nutrients for text in nutrient_cautions(name)[0]]
         cautions = (f"{ONE_TRIAL} {LIMITS[0]}", *dict.fromkeys(own))
         return [
-            Section("What to do, and what not", do=do, leave=leave, cautions=cautions),
+            Section("What to do", do=do, leave=leave, cautions=cautions),
             *_maps(self.analysis), _surface_section(self.analysis), _ways_section(self.analysis),
             Section("What if prices change?", tables=(_prices_table(self.analysis),)),
-            Section("How far can it be trusted?",
+            Section("How reliable is it?",
                     tables=(parts.checks_table(self.checks), _strips_table(self)),
                     links=parts.script_link(self)),
         ]  # fmt: skip
@@ -138,7 +138,7 @@ def _surface_section(analysis):
     models = analysis.models.assign(kind=[get_curve(key).label for key in analysis.models["curve"]])
     models["kind"] = models["kind"].where(models["terms"] != "no response", "")
     names = {"kind": "surface", "terms": "terms", "r2": "R²", "aicc": "AICc",
-             "f": "F of what is left out", "p": "p",
+             "f": "F of the terms left out", "p": "p",
              **{f"best_{name}": f"best {name} [{unit}]" for name, unit in units.items()}}  # fmt: skip
     fits = [_coefficients_table(fit, analysis.level) for fit in analysis.fits.values()]
     axes = analysis.axes.rename(columns={
@@ -153,7 +153,7 @@ def _surface_section(analysis):
     )
     return Section(
         "How do the nutrients act together?", lines=tuple(filter(None, lines)),
-        tables=(parts.pick("Surfaces and simpler ones", models, names), *fits,
+        tables=(parts.pick("Surfaces compared", models, names), *fits,
                 Table("Shape: eigenvalues", axes)),
     )  # fmt: skip
 
@@ -172,7 +172,7 @@ def _ways_section(analysis):
     money = f"{analysis.currency or 'money'}/{area_of(analysis.yield_unit)}"
     units = dict(zip(analysis.nutrients, analysis.data.rate_units, strict=True))
     path = analysis.path.rename(columns={
-        "yield": f"yield [{analysis.yield_unit}]", "cost": f"cost over the lowest rates [{money}]",
+        "yield": f"yield [{analysis.yield_unit}]", "cost": f"cost above the lowest rates [{money}]",
         "net": f"net return over the lowest rates [{money}]", **{n: f"{n} [{u}]" for n, u in units.items()},
     })  # fmt: skip
     first, second = analysis.nutrients[:2]
@@ -182,7 +182,7 @@ def _ways_section(analysis):
     )
     says = say.path_text(analysis)
     return Section(
-        "What is the cheapest way to a yield?", lines=(says,) if says else (),
+        "What is the cheapest combination for a yield?", lines=(says,) if says else (),
         tables=(Table("Cheapest combination for a yield", path), Table("Combinations of equal yield", same)),
     )  # fmt: skip
 
@@ -204,7 +204,7 @@ def _prices_table(analysis):
     frame = pd.DataFrame(
         rows, columns=[*names, "status", f"net gain [{money}/{area_of(analysis.yield_unit)}]"]
     )
-    return Table("The best combination at other prices", frame.drop_duplicates(ignore_index=True))
+    return Table("Best combination at other prices", frame.drop_duplicates(ignore_index=True))
 
 
 def _strips_table(answer):

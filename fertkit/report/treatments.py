@@ -93,7 +93,7 @@ class TreatmentAnswer(Answer):
 
     @property
     def title(self) -> str:
-        return f"{self.name}: what the treatments did"
+        return f"{self.name}: treatments compared"
 
     @property
     def lead(self) -> list:
@@ -105,7 +105,7 @@ class TreatmentAnswer(Answer):
     @property
     def sections(self) -> list[Section]:
         do, leave = say.advice(self)
-        found = [Section("What to do, and what not", do=do, leave=leave, cautions=(say.LABELS,))]
+        found = [Section("What to do", do=do, leave=leave, cautions=(say.LABELS,))]
         found.append(_means_section(self))
         if self.worth is not None:
             found.append(_money_section(self))
@@ -120,7 +120,7 @@ class TreatmentAnswer(Answer):
             tables.append(parts.pick("The strips", s.strips, names))
         lines = tuple(f"{text[:1].upper()}{text[1:]}." for text in (*self.missing, *self.notes))
         links = parts.script_link(self)
-        trust = Section("How far can it be trusted?", lines=lines, tables=tuple(tables), links=links)
+        trust = Section("How reliable is it?", lines=lines, tables=tuple(tables), links=links)
         return [*found, trust]
 
 
@@ -168,18 +168,16 @@ def answer_treatments(
     compared = analysis if design != "pairs" else analyse_strips(given, check=check, level=level)
     one = hasattr(compared, "comparisons")
     if one and check is None:
-        missing.append(
-            "no treatment is named as the check (check, control, untreated): name it to compare with it"
-        )
+        missing.append("no treatment is named check, control or untreated; name the check to compare with it")
     if costs and (grain_price is None or not one or check is None):
-        missing.append("costs need one factor, a check and the price of grain: the return is not known")
+        missing.append("the return needs one factor, a check, costs and the grain price")
     elif costs:
         worth = net_over_check(compared, grain_price, costs, check, currency=currency)
     elif one:
-        missing.append("no costs are given, so what the treatments paid is not known")
+        missing.append("no costs were given, so returns are not known")
     if no_worse_than is not None:
         if not one or check is None:
-            raise NotEstimable("a margin is held against the check: name one, among treatments of one factor")
+            raise NotEstimable("a margin needs a named check among treatments of one factor")
         margin = compared.no_worse_than(no_worse_than, check)
     label = str(table["trial"].iloc[0]) if "trial" in table else name or "trial"
     return TreatmentAnswer(
@@ -217,7 +215,7 @@ def _means_section(answer):
         check = None if analysis.check_strip is None else show(analysis.check_strip)
         means = {"treatment": heading(analysis.treatment), "n": "strips", "mean": f"mean [{unit}]",
                  "low": "from", "high": "to", "letters": "letters",
-                 "difference": f"more than at {check} [{unit}]", "difference_low": "at least",
+                 "difference": f"difference from {check} [{unit}]", "difference_low": "at least",
                  "difference_high": "at most", "p_adjusted": "Dunnett, p"}  # fmt: skip
         tables = [parts.pick("Means of the treatments", analysis.means, means)]
         if analysis.kinds is not None:
@@ -249,7 +247,7 @@ def _money_section(answer):
              "net": f"net return [{money}]", "net_low": "from", "net_high": "to",
              "p_loses": "chance of a loss, p"}  # fmt: skip
     table = parts.pick("Net return over the check", worth.rows, names)
-    drawn = {"figure": worth.plot, "figure_says": "Bars that reach over 0 leave open whether it pays."}
+    drawn = {"figure": worth.plot, "figure_says": "A bar that crosses 0 does not show whether it pays."}
     known = drawn if worth.rows["net_low"].notna().any() else {}
     return Section("Did it pay?", lines=tuple(worth.lines()), tables=(table,), **known)
 
@@ -257,9 +255,9 @@ def _money_section(answer):
 def _margin_section(answer):
     test, check = answer.margin, show(answer.margin.check)
     names = {"treatment": "treatment", "difference": f"difference from {check} [{answer.unit}]",
-             "low": "from", "high": "to", "p_worse": "of being worse, p",
-             "p_equivalent": "of not being as good, p", "verdict": "verdict"}  # fmt: skip
+             "low": "from", "high": "to", "p_worse": "worse, p",
+             "p_equivalent": "not as good, p", "verdict": "verdict"}  # fmt: skip
     table = parts.pick(f"Against {check} with a margin", test.rows, names)
     title = f"Is it no more than {test.margin:g} {answer.unit} worse?"
-    drawn = {"figure": test.plot, "figure_says": "No worse: the bar stays right of the left dashed line."}
+    drawn = {"figure": test.plot, "figure_says": "Not worse: the whole bar is right of the left dashed line."}
     return Section(title, lines=tuple(test.lines()), tables=(table,), **drawn)

@@ -110,7 +110,7 @@ class TrialAnswer(Answer):
 
     @property
     def title(self) -> str:
-        return f"{self.name}: what the strips say"
+        return f"{self.name}: strip trial"
 
     @property
     def sections(self) -> list[Section]:
@@ -118,11 +118,11 @@ class TrialAnswer(Answer):
         cautions = (f"{ONE_TRIAL} {LIMITS[0]}", *nutrient_cautions(self.nutrient)[0])
         tables = (parts.checks_table(self.checks), _strips_table(self))
         return [
-            Section("What to do, and what not", do=do, leave=leave, cautions=cautions),
+            Section("What to do", do=do, leave=leave, cautions=cautions),
             *([] if self.plan is None else [_layout_section(self.plan)]),
             _strips_section(self), _response_section(self), parts.worth_section(self.worth),
             _money_section(self),
-            Section("How far can it be trusted?", tables=tables, links=parts.script_link(self)),
+            Section("How reliable is it?", tables=tables, links=parts.script_link(self)),
         ]  # fmt: skip
 
 
@@ -309,17 +309,17 @@ def _by_price(response) -> pd.DataFrame:
 
 def _layout_section(plan):
     says = " ".join(line.plain for line in plan.lines()[:2])
-    return Section("Where the strips lay", figure=plan.plot, figure_says=says)
+    return Section("Field layout", figure=plan.plot, figure_says=says)
 
 
 def _strips_section(answer):
     strips, title, unit = answer.strips, "Did the treatments differ?", answer.response.yield_unit
     if strips is None:
-        return Section(title, lines=(f"They cannot be compared: {answer.why_not}.",))
+        return Section(title, lines=(f"The treatments cannot be compared: {answer.why_not}.",))
     check = None if strips.check_strip is None else show(strips.check_strip)
     means = {"treatment": heading(strips.treatment), "n": "strips", "mean": f"mean [{unit}]",
              "low": "from", "high": "to", "letters": "letters",
-             "difference": f"more than at {check} [{unit}]", "difference_low": "at least",
+             "difference": f"difference from {check} [{unit}]", "difference_low": "at least",
              "difference_high": "at most", "p_adjusted": "adjusted, p"}  # fmt: skip
     anova = {"term": "source of variation", "df": "degrees of freedom", "ss": "sum of squares",
              "ms": "mean square", "f": "F", "p": "p"}  # fmt: skip
@@ -337,7 +337,7 @@ def _response_section(answer):
     return Section(
         "Which rate paid best?", lines=say.analysis_text(response)[2:],
         figure=partial(response.plot, within=answer.net.within),
-        figure_says="Above the yield, below the net return. "
+        figure_says="Top: yield. Bottom: net return. "
         f"Economic optimum{of}: {optimum_text(response.optimum)}.",
         tables=(parts.curves_table(response),),
     )  # fmt: skip
@@ -346,11 +346,13 @@ def _response_section(answer):
 def _money_section(answer):
     regret, lines, tables = answer.regret, break_even(answer.net), (_prices_table(answer),)
     if regret is None:
-        lines += [f"What a rate may lose is not known: {answer.no_regret}."] if answer.no_regret else []
+        lines += (
+            [f"The expected loss of a rate is not known: {answer.no_regret}."] if answer.no_regret else []
+        )
         return Section("What if prices change?", lines=lines, tables=tables)
     says = [line.plain for line in regret.lines() if line.kind != Kind.CAUTION]
     return Section(
-        "What if prices change, and what may be lost?",
+        "What if prices change?",
         lines=(*lines, say.expected_regret(answer), *say.one_rate(answer)),
         figure=regret.plot, figure_says=" ".join(says), tables=tables,
     )  # fmt: skip
@@ -367,8 +369,8 @@ def _prices_table(answer):
     if response.comparison is None:  # the ends of an optimum mean nothing for two rates
         names = {k: v for k, v in names.items() if k not in ("low", "high")}
         names["rate"] = f"better of the two rates [{unit}]"
-        return parts.pick("The better of the two rates at other prices of the nutrient", rows, names)
-    return parts.pick("The optimum at other prices of the nutrient", rows, names)
+        return parts.pick("Better rate at other nutrient prices", rows, names)
+    return parts.pick("Optimum at other nutrient prices", rows, names)
 
 
 def _strips_table(answer):

@@ -153,12 +153,12 @@ def test_an_uploaded_file_is_read_and_its_bytes_dropped(panel, handed_over):
 
 def test_a_broken_file_names_all_its_problems_and_changes_nothing(panel, handed_over):
     panel.upload.value = handed_over("bad.csv", b"y\n7\n")
-    assert "bad.csv cannot be used: 2 things to mend" in panel._banner.value
+    assert "bad.csv cannot be used: 2 problems to fix" in panel._banner.value
     assert "No column x &lt;i&gt;; add it" in panel._banner.value
     assert panel.result.table["x"].tolist() == [1, 2]
     assert "one.csv" in panel._file_line.value
     # what still stands on the page is dimmed and told to be of the file before, until it is used again
-    assert "These figures are of the file before, one.csv." in panel._banner.value
+    assert "Figures shown are from the previous file, one.csv." in panel._banner.value
     pieces = (panel._message, panel._figure, panel._cautions, panel._detail, panel._links)
     assert all("fertkit-old" in piece._dom_classes for piece in pieces)
     assert ".fertkit-old {" in show.style()
@@ -171,7 +171,7 @@ def test_too_large_a_file_is_refused_unread(panel, handed_over, monkeypatch):
     monkeypatch.setattr(uploads, "LARGEST_FILE", 10)
     panel.upload.value = handed_over("large.csv", b"x\n" + b"1\n" * 20)
     assert "large.csv is larger than" in panel._banner.value
-    assert "These figures are of the file before, one.csv." in panel._banner.value
+    assert "Figures shown are from the previous file, one.csv." in panel._banner.value
     assert len(panel.data) == 2
 
 
@@ -179,7 +179,7 @@ def test_a_broken_first_file_is_said_and_another_can_be_uploaded(tmp_path, hande
     path = tmp_path / "bad.csv"
     path.write_text("y\n1\n")
     panel = LinePanel(path)
-    assert "2 things to mend" in panel._banner.value
+    assert "2 problems to fix" in panel._banner.value
     panel.upload.value = handed_over("good.csv", b"x\n3\n")
     assert panel.error is None
     assert panel.result.table["x"].tolist() == [3]
@@ -198,15 +198,15 @@ def test_settings_go_out_and_come_back(panel, handed_over):
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("no json", "no settings of a panel"),
-        ("[1]", "no settings of a panel"),
+        ("no json", "not a settings file"),
+        ("[1]", "not a settings file"),
         ('{"panel": "OtherPanel", "settings": {}}', "another panel"),
         ('{"panel": "LinePanel", "settings": {"slope": 99}}', "outside 0 to 10"),
         ('{"panel": "LinePanel", "settings": {"slope": NaN}}', "outside 0 to 10"),
         ('{"panel": "LinePanel", "settings": {"slope": "4"}}', "not a number"),
         ('{"panel": "LinePanel", "settings": {"slope": true}}', "not a number"),
         ('{"panel": "LinePanel", "settings": {"name": "z", "tilt": 1}}', "not one of: a, b, boom"),
-        ('{"panel": "LinePanel", "settings": {"tilt": 1, "slope": 4}}', "no setting 'tilt'"),
+        ('{"panel": "LinePanel", "settings": {"tilt": 1, "slope": 4}}', "unknown setting 'tilt'"),
     ],
 )
 def test_wrong_settings_change_nothing(panel, handed_over, text, says):
@@ -390,11 +390,11 @@ def test_a_typed_value_outside_its_bounds_is_said_and_not_replaced(panel):
 
 
 def test_of_an_uploaded_file_it_is_said_where_it_is_shown(panel, handed_over):
-    assert "others still show" not in panel._file_line.value
+    assert "still show" not in panel._file_line.value
     panel.upload.value = handed_over("two.csv", b"x\n7\n")
-    assert "This panel and what follows from it show it; others still show one.csv" in panel._file_line.value
+    assert "This panel uses it; other panels still show one.csv" in panel._file_line.value
     panel.start_over()
-    assert "others still show" not in panel._file_line.value
+    assert "still show" not in panel._file_line.value
 
 
 def test_settings_of_another_file_ask_for_that_file(panel, handed_over):

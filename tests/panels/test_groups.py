@@ -55,7 +55,7 @@ def test_an_uploaded_file_waits_until_its_groups_are_named(demo, oats):
     panel = OptimumPanel(demo("soybean_k_strips.csv"), crop="soybean", nutrient_price=0.45, grain_price=11.0)
     panel.take_file("oats.csv", oats.read_bytes())
     assert "'Variety'" in str(panel.error)
-    assert "Column of groups" in str(panel.error)
+    assert "Compare by column" in str(panel.error)
     panel.set(by="Variety")
     panel.set(**PRICES)
     assert panel.error is None

@@ -22,7 +22,7 @@ def test_spellings_are_asked_about_and_joined_where_told(history):
     assert history.error is None
     assert history.message().startswith("Heron Quarter: K (poor area) short in 3 of 3 seasons judged")
     history.controls["same"].value = "Heron Qtr"
-    assert "is not written like" in str(history.error)
+    assert "must be written like" in str(history.error)
     history.start_over()
     assert history.error is None
 
@@ -74,10 +74,10 @@ def test_each_method_of_balance_or_why_not(demo):
     panel.set(method="dop", optimum="N=2.9; K=2.1")
     assert panel.result.table["nutrient"].unique().tolist() == ["N", "K"]
     panel.set(optimum="N")
-    assert "is not written like" in str(panel.error)
+    assert "must be written like" in str(panel.error)
 
 
 def test_shoots_stand_against_their_curve(demo):
     panel = BalancePanel(demo("leaf_biomass.csv"), method="dilution")
     assert "below its critical nitrogen by every curve" in panel.message()
-    assert any("leaf value must never be put into it" in text for text in panel.cautions())
+    assert any("never use a leaf value" in text for text in panel.cautions())

@@ -27,7 +27,7 @@ def test_prices_of_other_units_stop_the_cell_below(metric):
 
 
 def test_a_panel_without_a_file_has_no_answer():
-    with pytest.raises(FertkitError, match="no file yet"):
+    with pytest.raises(FertkitError, match="open a file in the panel first"):
         _ = OptimumPanel().answer
 
 

@@ -104,13 +104,13 @@ def test_a_goal_that_another_crop_cannot_have_is_asked_for_anew():
     panel = NeedsPanel(crop="corn", yield_goal=300)
     panel.controls["crop"].value = "soybean"
     assert panel.controls["yield_goal"].value == 0
-    assert "put in the yield goal of soybean in bu/ac" in panel._banner.value
+    assert "enter the yield goal of soybean in bu/ac" in panel._banner.value
     panel.controls["yield_goal"].value = 70
     assert panel.error is None
     panel.controls["crop"].value = "alfalfa"  # not traded by the bushel
     assert panel.controls["yield_unit"].value == "ton/ac"
     assert panel.controls["yield_goal"].value == 0
-    assert "put in the yield goal of alfalfa in ton/ac" in panel._banner.value
+    assert "enter the yield goal of alfalfa in ton/ac" in panel._banner.value
 
 
 def test_settings_given_together_stand_as_given():
@@ -128,6 +128,6 @@ def test_every_crop_answers_or_asks_for_its_goal():
     panel = NeedsPanel()
     for crop in sorted(load_table("removal")["crop"].unique()):
         panel.set(crop=crop)
-        assert panel.error is None or "put in the yield goal" in str(panel.error)
+        assert panel.error is None or "enter the yield goal" in str(panel.error)
         panel.set(yield_unit="kg/ha", yield_goal=3000)
         assert panel.error is None

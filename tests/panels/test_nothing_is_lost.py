@@ -105,7 +105,7 @@ def test_what_the_file_tells_is_not_announced_as_taken():
     panel.take_file("leaf.csv", LEAF)
     panel.set(stage="V6")
     assert "taken as" not in panel._file_line.value
-    assert "The file itself tells the stage" in panel._file_line.value
+    assert "The file states the stage" in panel._file_line.value
     panel.take_file("bare.csv", LEAF.replace(b"Stage", b"Note"))
     panel.set(stage="R1")
     assert "stage taken as R1" in panel._file_line.value

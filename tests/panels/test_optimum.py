@@ -137,7 +137,7 @@ def test_no_response_is_said_not_guessed(demo):
 
 def test_a_price_of_nothing_is_asked_for(panel):
     panel.controls["grain_price"].value = 0.0
-    assert "put in the price per bu of soybean" in panel._banner.value
+    assert "enter the price per bu of soybean" in panel._banner.value
     assert panel.result is None
     panel.controls["grain_price"].value = 11.0
     assert panel.error is None
@@ -146,7 +146,7 @@ def test_a_price_of_nothing_is_asked_for(panel):
 def test_prices_of_other_units_never_meet_a_file(panel, handed_over):
     panel.controls["pass_cost"].value = 8.0
     panel.upload.value = handed_over("metric.csv", METRIC_FILE)
-    assert "put in the price per kg of N and the price per t of crop" in panel._banner.value
+    assert "enter the price per kg of N and the price per t of crop" in panel._banner.value
     assert panel.result is None
     assert "No result" in panel._figure.value
     assert [panel.controls[key].value for key in ("nutrient_price", "grain_price", "pass_cost")] == [0, 0, 0]
@@ -162,7 +162,7 @@ def test_prices_of_other_units_never_meet_a_file(panel, handed_over):
 def test_a_price_of_another_crop_is_not_carried_over(panel, handed_over, demo):
     panel.upload.value = handed_over("corn.csv", demo("corn_n_strips.csv").read_bytes())
     panel.controls["crop"].value = "corn"
-    assert "put in the price per lb of N and the price per bu of corn" in panel._banner.value
+    assert "enter the price per lb of N and the price per bu of corn" in panel._banner.value
 
 
 def test_prices_with_units_are_used_for_such_files_alone(demo, tmp_path):
@@ -174,7 +174,7 @@ def test_prices_with_units_are_used_for_such_files_alone(demo, tmp_path):
     path = tmp_path / "metric.csv"
     path.write_bytes(METRIC_FILE)
     panel = OptimumPanel(path, prices=prices)
-    assert "put in the price per kg of N" in panel._banner.value
+    assert "enter the price per kg of N" in panel._banner.value
     assert panel.result is None
 
 

@@ -94,8 +94,8 @@ def test_the_interval_to_expect_is_that_of_the_library_and_only_worked_out_when_
 @pytest.mark.parametrize(
     ("settings", "says"),
     [
-        ({"rates": "usual, double"}, "treatments with names"),
-        ({"design": "ladder"}, "worked out for the design"),
+        ({"rates": "usual, double"}, "named treatments"),
+        ({"design": "ladder"}, "choose the design"),
         ({"rates": "0, 100"}, "three rates or more"),
         ({"best_yield": 100.0}, "a best yield above the yield without"),
     ],
@@ -134,5 +134,5 @@ def test_what_was_supposed_in_other_units_is_asked_for_again():
     panel = PlanPanel()
     panel.controls["unit"].value = "kg/ha"
     panel.work_out.click()
-    assert "put in the yields, the rate and the price ratio" in panel._banner.value
+    assert "enter the yields, the rate and the price ratio" in panel._banner.value
     assert panel.expected is None

@@ -58,7 +58,7 @@ def test_an_uploaded_file_that_does_not_tell_its_crop_is_not_taken_as_that_of_th
     panel, handed_over
 ):
     panel.upload.value = handed_over("beans.csv", NO_CROP)
-    assert "beans.csv does not say what it needs" in panel._banner.value
+    assert "beans.csv cannot be read without one more choice" in panel._banner.value
     assert "'Crop'" in unescape(panel._banner.value)
     assert "=" not in panel._banner.value.split("<p>")[1]
     assert panel.result is None

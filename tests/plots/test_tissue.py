@@ -86,7 +86,7 @@ def test_detail_of_an_unknown_sample_lists_the_samples(scores):
 
 
 def test_detail_without_a_range_says_so(scores):
-    assert drawn(sample_detail(scores, "Home"))[0] == ["no published range holds for this sample"]
+    assert drawn(sample_detail(scores, "Home"))[0] == ["no published range fits this sample"]
 
 
 def test_every_tissue_result_has_a_main_figure(scores):

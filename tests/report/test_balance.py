@@ -176,7 +176,7 @@ def test_methods_are_named_and_refused_in_words(tmp_path, capsys):
      ("cnd", {"optimum": {"N": 3.0}}, "optimum is for dop, not for cnd"),
      ("dop", {"source": "GARCIA2005"}, "source is for dris or cnd or dilution, not for dop"),
      ("cnd", {"dry_matter": True}, "dry matter is for dris, not for cnd"),
-     ("dris", {"cutoff": 3.0}, "a cutoff is of the yields that norms are built from")],
+     ("dris", {"cutoff": 3.0}, "a cutoff applies only to norms built from yields")],
 )  # fmt: skip
 def test_an_option_of_another_method_is_refused(method, options, said):
     with pytest.raises(NotEstimable, match=said):

@@ -45,7 +45,7 @@ def test_by_answers_for_each_level(oats, capsys, tmp_path):
     assert "Economic optimum rate, variety Marvellous: " in said.out
     assert "F = 1.49 with 2 and 10 degrees of freedom, p = 0.27" in said.out
     assert "is not shown to pay" in said.out
-    assert "How far do the optima lie apart?" in page.read_text(encoding="utf-8")
+    assert "How different are the optima?" in page.read_text(encoding="utf-8")
     assert "Optima by variety" in pd.read_excel(book, sheet_name=None, engine="openpyxl")
     items = pd.read_csv(table)["item"]
     assert {"common rate", "net gain of a rate for each variety over one"} <= set(items)

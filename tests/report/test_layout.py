@@ -33,8 +33,8 @@ def test_rates_that_are_placed_are_laid_out_as_often_as_placed(placed):
 
 def test_every_part_is_said_drawn_and_tabled(placed):
     titles = [section.title for section in placed.sections]
-    assert titles[:5] == ["What differences will it find?", "Two factors, or zones",
-                          "Which rates tell most of the optimum?", "How well will it find the optimum?",
+    assert titles[:5] == ["What differences can it detect?", "Two factors, or zones",
+                          "Which rates find the optimum best?", "How well will it find the optimum?",
                           "How many sites and years?"]  # fmt: skip
     page = placed.page()
     assert page.count("<img") == 6
@@ -66,13 +66,13 @@ def test_the_command_plans_a_trial_along_a_line(tmp_path, capsys):
     assert lines[0]["properties"]["name"] == "A-B line"
     assert [s["properties"]["rate_lb_ac"] for s in strips] == table["rate_lb_ac"].tolist()
     sheets = openpyxl.load_workbook(tmp_path / "a.xlsx").sheetnames
-    assert {"Blocks", "Strips", "What was checked", "Sources"} <= set(sheets)
+    assert {"Blocks", "Strips", "Checks", "Sources"} <= set(sheets)
 
 
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        ([], "suppose a field"),
+        ([], "assumed yields"),
         (["--best-yield", "60"], "--yield-without, --best-rate, --nutrient-price, --grain-price"),
         (["--rates", "0,60", "--line", "3.1,42.0"], "A-B line needs A and B"),
         (["--rates", "0,60,60"], "each once"),

@@ -26,7 +26,7 @@ def test_silent_rising_and_failed_sites_are_named(network, page_of):
 
 
 def test_every_site_has_its_row(network):
-    rows = network.tables["Every trial by itself"]
+    rows = network.tables["Trial by trial"]
     assert len(rows) == 4
     assert rows["status"].tolist()[:2] == ["no economic response", "at least the highest rate"]
     assert rows["status"].iloc[-1].startswith("not analysed")
@@ -69,7 +69,7 @@ def test_sites_and_years_are_told_apart(kinds_of_site):
 
 
 def test_one_trial_is_no_network(kinds_of_site):
-    with pytest.raises(NotEstimable, match="one trial only"):
+    with pytest.raises(NotEstimable, match="the file has one trial"):
         answer_network(kinds_of_site[kinds_of_site["trial"] == "joined"], **PRICES)
 
 
@@ -98,7 +98,7 @@ def test_two_rates_are_kept_and_in_no_pooled_curve(with_two_rates, kinds_of_site
     assert answer.two_rates == ["two"]
     assert (answer.pooled.rate, answer.pooled.gain) == (curves.pooled.rate, curves.pooled.gain)
     assert answer.no_model == curves.no_model
-    row = answer.tables["Every trial by itself"].set_index("trial").loc["two"]
+    row = answer.tables["Trial by trial"].set_index("trial").loc["two"]
     assert row["status"].startswith("difference only")
     assert np.isnan(row["economic optimum [kg/ha]"])
     assert np.isnan(row["lost at the common rate [money/ha]"])
@@ -233,10 +233,10 @@ def test_a_soil_test_gives_a_rate_for_a_new_field(tested_soils):
         "One model of all sites",
         "Which rate for the new site?",
         "certified adviser",
-        "Every site as predicted",
+        "Each site, predicted",
     ):
         assert part in page
-    predicted = answer.tables["Every site as predicted"].set_index("trial")
+    predicted = answer.tables["Each site, predicted"].set_index("trial")
     ends = predicted["end of the rise [kg/ha]"]
     assert ends.to_numpy() == pytest.approx(125 - 5 * np.arange(10), abs=5)
 

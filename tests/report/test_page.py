@@ -80,7 +80,7 @@ def test_every_page_is_whole_and_safe(kind, page_of):
     assert len(links.alts) >= (1 if kind == "farm" else 3)
     assert all(len(alt) > 20 for alt in links.alts)
     advised = () if kind == "farm" else ("What to do", "What not to do")
-    for part in (*advised, "Caution.", "What the numbers rest on", "rounded to three"):
+    for part in (*advised, "Caution.", ">Sources<", "rounded to three"):
         assert part in html
 
 
@@ -90,7 +90,7 @@ def test_pages_speak_plainly(kind, page_of):
     html = page_of(kind)
     assert "<td>interior</td>" not in html
     assert not re.findall(r"[Tt]he the ", html)
-    text = html.partition("</style>")[2].partition("What the numbers rest on")[0]
+    text = html.partition("</style>")[2].partition(">Sources<")[0]
     assert not re.findall(r"[ >(]\d{2,}\.\d{2,}[ ,.<)]", text)
     assert not re.findall(r"\d[eE][+-]?\d", re.sub(r'src="[^"]*"', "", text))
 
@@ -115,7 +115,7 @@ def test_sources_are_listed_with_their_mark(axes):
         ]
     )
     html = render_page("T", [], sources=sources)
-    assert "Remembered page <em>[from_memory]</em>" in " ".join(html.split())
+    assert "Remembered page <em>[from memory]</em>" in " ".join(html.split())
     assert "[found]" not in html
 
 

@@ -54,7 +54,7 @@ def test_orders_are_one_file_a_pass(plan, tmp_path):
     paths = plan.write_orders(tmp_path / "orders")
     read = pd.concat([pd.read_csv(path) for path in paths])
     assert len(paths) == plan.plan.applications["pass"].nunique()
-    assert read["in all [lb]"].sum() == pytest.approx(plan.plan.applications["pounds"].sum())
+    assert read["total [lb]"].sum() == pytest.approx(plan.plan.applications["pounds"].sum())
 
 
 def test_one_workbook_holds_the_farm_as_well(plan, demo, tmp_path):
@@ -85,7 +85,7 @@ def test_without_a_shed_the_plan_ends_at_rates(demo, tmp_path):
     answer = answer_plan(demo("plan_fields.csv"))
     assert "To buy" not in answer.tables
     assert set(answer.rates["why"]) <= {"no test", "legume"}
-    with pytest.raises(NotEstimable, match="without a shed"):
+    with pytest.raises(NotEstimable, match="need a shed list"):
         answer.write_orders(tmp_path)
 
 

@@ -60,7 +60,7 @@ def test_print(opened, filled, kind):
     assert laid["right"] <= WIDE + 1
     assert laid["tallest"] < TALL  # what must not be cut fits on a page
     assert laid["cut"] == 0
-    assert "What the numbers rest on" in laid["text"]
+    assert "Sources" in laid["text"]
     for paper in ("A4", "Letter"):
         *sheets, last = filled(page.pdf(format=paper))
         assert 2 <= len(sheets) <= MOST.get(kind, 9)

@@ -48,7 +48,7 @@ def test_picked_columns_keep_order_and_numbers():
 
 
 def test_a_meaning_stands_beside_a_check_that_did_not_hold_alone():
-    """A meaning is worded as what a failure would mean; beside "holds" it would read as one."""
+    """A meaning is worded as what a failure would mean; beside "passed" it would read as one."""
     rows = [
         ("number of sites", 9, ">= 5", True, "fewer than five site-years"),
         ("largest weight", 61, "<= 50", False, "one site carries more than half the weight"),
@@ -57,5 +57,5 @@ def test_a_meaning_stands_beside_a_check_that_did_not_hold_alone():
     table = checks_table(
         checks_of({"pooled gain": SimpleNamespace(checks=checks_frame(rows)), "one curve": None})
     ).frame
-    assert list(table["result"]) == ["holds", "does not hold", "not judged"]
+    assert list(table["result"]) == ["passed", "failed", "not judged"]
     assert list(table["what it means"]) == ["", rows[1][4], rows[2][4]]

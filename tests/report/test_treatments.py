@@ -60,14 +60,14 @@ def test_products_against_the_check(products):
 
 
 def test_without_costs_or_check_it_says_so(products):
-    assert "what the treatments paid is not known" in answer_treatments(products).summary()
+    assert "returns are not known" in answer_treatments(products).summary()
     table = products.table.replace({"treatment": {"Untreated": "Usual practice"}})
     bare = answer_treatments(table, costs={"Foliar B 1 qt/ac": 5}, grain_price=4)
     assert bare.worth is None
     assert "no treatment is named as the check" in bare.summary()
     named = answer_treatments(table, check="usual practice", costs={"Foliar B 1 qt/ac": 5}, grain_price=4)
     assert "Biostimulant 12 oz/ac: no cost is given" in named.summary()
-    with pytest.raises(NotEstimable, match="margin is held against the check"):
+    with pytest.raises(NotEstimable, match="margin needs a named check"):
         answer_treatments(table, no_worse_than=2)
     with pytest.raises(InputError, match="which the trial does not have"):
         answer_treatments(products, costs={"Lime": 5}, grain_price=4)

@@ -46,13 +46,13 @@ def test_no_response_is_no_licence(seeded, page_of_seeded):
 def test_means_are_set_against_the_lowest_rate(trial):
     means = trial.tables["Means of the treatments"]
     rates = means["rate [kg/ha]"]
-    mean, more = means["mean [t/ha]"], means["more than at 0 [t/ha]"]
+    mean, more = means["mean [t/ha]"], means["difference from 0 [t/ha]"]
     assert rates.iloc[0] == 0
     assert more.iloc[1:].to_numpy() == pytest.approx((mean - mean.iloc[0]).iloc[1:].to_numpy())
 
 
 def test_dearer_nutrient_never_asks_for_more(trial):
-    table = trial.tables["The optimum at other prices of the nutrient"]
+    table = trial.tables["Optimum at other nutrient prices"]
     assert table["nutrient price [money per kg]"].is_monotonic_increasing
     assert table["economic optimum [kg/ha]"].is_monotonic_decreasing
     today = table[table["nutrient price [money per kg]"] == 1.0].iloc[0]
@@ -68,7 +68,7 @@ def test_layout_is_drawn_where_there_is_one(corn_sites):
     plan = plan_strips([0, 50, 100, 150], seed=1, header_width=30, applicator_width=60, strip_length=1200)
     site = corn_sites[corn_sites["trial"] == "S2"]
     html = answer_trial(site, plan=plan, nutrient_price=1, grain_price=180).page()
-    assert "Where the strips lay" in html
+    assert "Field layout" in html
     assert html.count("<img") == 5
 
 
@@ -148,7 +148,7 @@ def test_no_stretch_is_read_between_two_rates(corn_sites):
     assert stretch(answer.net) == ""
     assert answer.net.table.iloc[:, 0].tolist() == [0.0, 134.4]
     assert not any("the net return is within" in line for line in answer.summary().splitlines())
-    assert "from" not in answer.tables["The better of the two rates at other prices of the nutrient"]
+    assert "from" not in answer.tables["Better rate at other nutrient prices"]
 
 
 def test_stretch_says_where_the_reported_optimum_stands(corn_sites):
@@ -196,7 +196,7 @@ def test_weights_of_text_and_table_are_the_same():
     yields = 4.2 + 0.013 * rates + scatter
     site = pd.DataFrame({"block": np.repeat(range(4), 5), "rate_kg_ha": rates, "yield_t_ha": yields})
     answer = answer_trial(site, nutrient_price=1, grain_price=180)
-    table = answer.tables["What each curve says"].set_index("curve")
+    table = answer.tables["Optimum by curve"].set_index("curve")
     said = next(line for line in answer.response.summary().splitlines() if line.startswith("Average of"))
     for curve, weight in re.findall(r"([a-zA-Z -]+) (\d\.\d\d)[,.]", said.split(": ")[1]):
         assert table.loc[curve.strip(), "weight in the average"] == pytest.approx(float(weight), abs=0.006)

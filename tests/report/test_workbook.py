@@ -58,11 +58,11 @@ def test_workbook_reads_back_as_the_tables(kind, reader, request, tmp_path):
 @pytest.mark.parametrize("kind", ["trial", "network"])
 def test_no_passed_check_reads_as_a_failure(kind, request, tmp_path):
     answer = request.getfixturevalue(kind)
-    head, *rows = by_openpyxl(answer.write_workbook(tmp_path / "b.xlsx").read_bytes())["What was checked"]
+    head, *rows = by_openpyxl(answer.write_workbook(tmp_path / "b.xlsx").read_bytes())["Checks"]
     result, means = head.index("result"), head.index("what it means")
-    assert "holds" in {row[result] for row in rows}
-    assert {row[means] for row in rows if row[result] == "holds"} == {None}
-    assert all(row[means] for row in rows if row[result] == "does not hold")
+    assert "passed" in {row[result] for row in rows}
+    assert {row[means] for row in rows if row[result] == "passed"} == {None}
+    assert all(row[means] for row in rows if row[result] == "failed")
 
 
 def test_sources_sheet_cites_and_defers(trial, tmp_path):

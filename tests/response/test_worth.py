@@ -148,7 +148,7 @@ def test_the_command_holds_rates_against_each_other_on_page_workbook_and_table(t
     written = ["--page", tmp_path / "p.html", "--table", tmp_path / "t.csv"]
     assert main([str(word) for word in asked + written]) == 0
     assert "Against 150 lb/ac, the usual rate: " in capsys.readouterr().out
-    assert "What is each rate worth against others?" in (tmp_path / "p.html").read_text()
+    assert "What is each rate worth?" in (tmp_path / "p.html").read_text()
     rows = pd.read_csv(tmp_path / "t.csv").dropna(subset="over")
     assert set(rows["over"]) == {0.0, 50.0, 150.0}
     assert main([str(word) for word in [*asked, "--robust", "--design", "blocks"]]) == 2
