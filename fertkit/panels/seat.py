@@ -24,6 +24,17 @@ NEEDED_EARLY = (
     *(f"fertkit.panels.{name}" for name in ("guess", "leaf", "needs", "plan", "trials")),
     "matplotlib.backends.backend_svg", "scipy.special",
 )  # fmt: skip
+#: Modules that a kernel loads when it starts.
+OF_A_KERNEL = (
+    "ipykernel.kernelapp", "ipykernel.ipkernel", "ipykernel.debugger", "tornado.platform.asyncio",
+    "tornado.queues", "IPython.core.completerlib", "IPython.core.debugger", "IPython.extensions.storemagic",
+)  # fmt: skip
+#: Invented files to try panels on.
+A_LEAF = b"Sample,Crop,Stage,Plant part,N (%),K (%)\nA,corn,R1,ear leaf,3.1,1.9\nB,corn,R1,ear leaf,2.2,1.2\n"
+A_TRIAL = "Block,N rate (lb/ac),Yield (bu/ac)\n" + "".join(
+    f"{block},{rate},{100 + 0.7 * rate - 0.002 * rate**2 + (block * 7 + rate) % 5}\n"
+    for block in (1, 2, 3) for rate in (0, 60, 120, 180)
+)  # fmt: skip
 
 
 def can_fork() -> bool:
@@ -54,8 +65,26 @@ def _load() -> None:
         import_module(name)
 
 
+def rehearse() -> list:
+    """Answer once in each of the panels that lessons use most, so that a fork has little to load or make.
+
+    Returns
+    -------
+    list of Panel
+    """
+    from fertkit import panels
+
+    trial = {"crop": "corn", "nutrient_price": 0.5, "grain_price": 4.5}
+    return [
+        panels.LeafPanel(A_LEAF),
+        panels.NeedsPanel(),
+        panels.StripsPanel(A_TRIAL.encode(), crop="corn"),
+        panels.OptimumPanel(A_TRIAL.encode(), **trial),
+    ]
+
+
 def keep_seats(listening: int) -> None:
-    """Load what panels need, then fork a kernel for each that asks, until the server ends.
+    """Load and rehearse what panels need, then fork a kernel for each that asks, until the server ends.
 
     Parameters
     ----------
@@ -65,9 +94,13 @@ def keep_seats(listening: int) -> None:
     import gc
 
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)  # forks that end leave nothing behind
+    sys.modules["debugpy"] = None  # a page is not debugged, and it would take 10 MB of each seat
     _load()
-    import_module("ipykernel.kernelapp")
-    import_module("ipykernel.ipkernel")
+    for name in OF_A_KERNEL:
+        import_module(name)
+    rehearse()
+    import_module("ipywidgets").Widget.close_all()
+    gc.collect()
     gc.freeze()  # else the collector would write to every page of memory that forks share
     seats = socket.socket(fileno=listening)
     seats.settimeout(LOOK_UP)
@@ -93,7 +126,7 @@ def _become(line) -> None:
     os.environ.clear()
     os.environ.update(asked["environment"])
     threading.Thread(target=_end_with, args=(line,), daemon=True).start()
-    _launch(asked["arguments"])
+    _launch([*asked["arguments"], "--HistoryManager.enabled=False"])  # nobody types there
     os._exit(0)
 
 
@@ -108,14 +141,24 @@ def _launch(arguments) -> None:
     IPKernelApp.launch_instance(arguments)
 
 
+#: What stands in for a fork: a process of 3 MB that hands signals on to it and ends when it does.
+STAND_IN = """
+import os, signal, socket, sys
+line, fork = socket.socket(fileno=int(sys.argv[1])), int(sys.argv[2])
+for one in (signal.SIGINT, signal.SIGTERM):
+    signal.signal(one, lambda number, _: os.kill(fork, number))
+line.recv(1)
+"""
+
+
 def _stand_in(line, arguments) -> None:
-    """Wait for the fork to end, and hand signals on to it."""
+    """Ask for a fork, then be what stands in for it."""
     asked = {"arguments": arguments, "cwd": os.getcwd(), "environment": dict(os.environ)}
     line.sendall(json.dumps(asked).encode() + b"\n")
-    fork = int(line.makefile().readline())
-    for one in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(one, lambda number, _: os.kill(fork, number))
-    line.recv(1)
+    fork = line.makefile().readline().strip()
+    line.set_inheritable(True)
+    small = [sys.executable, "-I", "-S", "-c", STAND_IN, str(line.fileno()), fork, __spec__.name]
+    os.execv(sys.executable, small)
 
 
 def main(arguments) -> None:

@@ -174,7 +174,8 @@ def seats():
         keeper = subprocess.Popen(
             [sys.executable, "-m", "fertkit.panels.seat", "keep", str(listening.fileno())],
             pass_fds=[listening.fileno()], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-            env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},  # threads of a library do not survive a fork
+            # threads of a library do not survive a fork; pools of memory of their own would be theirs alone
+            env=os.environ | {"OPENBLAS_NUM_THREADS": "1", "MALLOC_ARENA_MAX": "1"},
         )  # fmt: skip
         try:
             yield {seat.ADDRESS: address}

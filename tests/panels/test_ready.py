@@ -3,6 +3,7 @@
 import subprocess
 import sys
 
+from fertkit.panels import seat
 from fertkit.panels.seat import EARLY, NEEDED_EARLY
 
 SHELL = """
@@ -27,3 +28,8 @@ def test_the_first_cell_loads_what_the_first_answer_needs(demo):
     code = SHELL.format(line=EARLY, needed=NEEDED_EARLY, file=str(demo("corn_n_strips.csv")))
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert run.returncode == 0, run.stderr
+
+
+def test_what_is_rehearsed_has_an_answer(undrawn, monkeypatch):
+    monkeypatch.setattr("fertkit.panels.base.Panel.raise_errors", True)
+    assert all(panel.result is not None for panel in seat.rehearse())
