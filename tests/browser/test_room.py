@@ -122,6 +122,8 @@ def test_another_host_name_is_refused(room):
         "voila/files/../pyproject.toml",
         "api/contents",
         "voila/render/../README.md",
+        "voila/render/educator/notes_for_the_educator.ipynb",
+        "voila/render/%65ducator/notes_for_the_educator.ipynb",
     ],
 )
 def test_no_file_is_given(room, path):

@@ -104,6 +104,16 @@ def test_cells_are_short_and_define_nothing(path):
         assert not any(isinstance(node, kinds) for node in ast.walk(ast.parse(code)))
 
 
+def test_the_educators_notes_are_words_alone_and_name_what_there_is():
+    path = ROOT / "notebooks" / "educator" / "notes_for_the_educator.ipynb"
+    assert not cells(path, "code")
+    text = "".join(map(source, cells(path, "markdown")))
+    for lesson in LESSONS:
+        if "workshop" in lesson.stem:
+            title = source(cells(lesson, "markdown")[0]).splitlines()[0]
+            assert re.search(r"Workshop: (.*) \(45 minutes\)", title)[1].capitalize() in text
+
+
 @pytest.mark.parametrize("path", LESSONS, **ids)
 def test_one_line_names_the_data(path):
     code = "\n".join(source(c) for c in cells(path, "code"))
