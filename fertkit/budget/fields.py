@@ -32,7 +32,9 @@ SYMBOLS = {"n", "p", "k", "s", "ca", "mg", "zn", "mn", "b", "fe", "cu"}
 NO_AMOUNT = {"ppm", "pct", "percent", "test", "price", "cost"}
 
 
-def read_fields(source, area_unit=None, goal_unit=None, own=NO_TABLES) -> tuple[pd.DataFrame, str, tuple]:
+def read_fields(
+    source, area_unit=None, goal_unit=None, own=NO_TABLES, then=None
+) -> tuple[pd.DataFrame, str, tuple]:
     """Check a table of fields.
 
     Parameters
@@ -43,11 +45,14 @@ def read_fields(source, area_unit=None, goal_unit=None, own=NO_TABLES) -> tuple[
         Units of columns that do not carry theirs.
     own : OwnTables, optional
         Tables of the user's own.
+    then : callable, optional
+        What is made of the rows; its problems are told by the lines of the file.
 
     Returns
     -------
     fields : DataFrame
-        as `checked_rows` gives them, with area and the other columns of `fertkit.intake.fields.FieldTable`.
+        as `checked_rows` gives them, with area and the other columns of `fertkit.intake.fields.FieldTable`;
+        or what `then` makes of them.
     area_unit : str
     notes : tuple of str
         Columns that were not used.
@@ -62,11 +67,16 @@ def read_fields(source, area_unit=None, goal_unit=None, own=NO_TABLES) -> tuple[
     fields = None
     if not problems:
         fields = checked_rows(table.frame, problems, ("area", "yield_goal"), own, lost=False)
+        if not problems:
+            fields = fields.join(table.frame[[name for name in table.frame if name not in fields]])
+            try:
+                fields = fields if then is None else then(fields)
+            except InputError as error:
+                problems = error.problems
         problems = [replace(p, row=p.row and table.lines[p.row - 2]) for p in problems]
     if problems:
         raise InputError(table.name, sorted(problems, key=lambda p: p.row or 0))
-    beside = table.frame[[name for name in table.frame if name not in fields]]
-    return fields.join(beside), table.area_unit, table.notes
+    return fields, table.area_unit, table.notes
 
 
 def checked_rows(frame, problems: list, numbers=("yield_goal",), own=NO_TABLES, lost=True) -> pd.DataFrame:

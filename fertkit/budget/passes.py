@@ -58,8 +58,9 @@ class PassPlan(Result):
     next_unit : float
         Value that one more unit of money gains; 0 where money is enough.
     watch : DataFrame
-        Fields to look at twice: what, field, zone, crop, rate_lb_ac. "fall nitrogen": all of it goes on
-        in fall; "surplus sulfur": more of it beyond the target than the table constants lets pass.
+        Fields to look at twice: what, field, zone, crop, rate_lb_ac, products (that bring it). "fall
+        nitrogen": all of it goes on in fall; "surplus sulfur", "surplus phosphate": more of it beyond the
+        target than the table constants lets pass.
     cautions : DataFrame
     checks : DataFrame
         Reckoned from the applications alone.
@@ -313,22 +314,29 @@ def _nutrients(farm, rates, edges):
 
 
 def _watch(farm, rates):
-    """Fields whose nitrogen all goes on in fall, and those that get much more sulfur than they ask for."""
+    """Fields whose nitrogen all goes on in fall, and those that get much more S or P2O5 than they ask for."""
     constants = load_table("constants")
-    most = constants.loc[constants["group"].eq("surplus") & constants["item"].eq("S"), "value"].iloc[0]
+    least = constants[constants["group"] == "surplus"].set_index("item")["value"]
     time = farm.passes["earliest"].to_numpy()
     sown = farm.fields["crop"].str.startswith("winter").to_numpy()[:, None]  # before its planting is fall too
     fall = np.where(sown, np.isin(time, BEFORE), time == "fall")
-    nitrogen, sulfur = (rates * farm.products[PERCENT[n]].to_numpy() / 100 for n in ("N", "S"))
-    asked = {n: farm.asked[:, farm.names.index(n)] if n in farm.names else 0.0 for n in ("N", "S")}
-    each = nitrogen.sum(axis=2)
+    brought = {n: rates * farm.products[PERCENT[n]].to_numpy() / 100 for n in ("N", "S", "P2O5")}
+    asked = {n: farm.asked[:, farm.names.index(n)] if n in farm.names else 0.0 for n in brought}
+    each = brought["N"].sum(axis=2)
     early = np.where((asked["N"] > 0) & ~(each * ~fall).any(axis=1), (each * fall).sum(axis=1), 0.0)
-    over = sulfur.sum(axis=(1, 2)) - asked["S"]
-    parts = [
-        farm.fields.loc[pounds > least, WHERE].assign(what=what, rate_lb_ac=pounds[pounds > least])
-        for what, pounds, least in (("fall nitrogen", early, OPEN), ("surplus sulfur", over, most))
-    ]
-    return pd.concat(parts, ignore_index=True)[["what", *WHERE, "rate_lb_ac"]]
+    over = {n: brought[n].sum(axis=(1, 2)) - asked[n] for n in ("S", "P2O5")}
+    names = farm.products["product"].to_numpy()
+    parts = []
+    for what, nutrient, pounds, most in (
+        ("fall nitrogen", "N", early, OPEN),
+        ("surplus sulfur", "S", over["S"], least["S"]),
+        ("surplus phosphate", "P2O5", over["P2O5"], least["P2O5"]),
+    ):
+        at = pounds > most
+        bring = [", ".join(names[some]) for some in brought[nutrient][at].any(axis=1)]
+        some = farm.fields.loc[at, WHERE]
+        parts.append(some.assign(what=what, rate_lb_ac=pounds[at], products=np.array(bring, object)))
+    return pd.concat(parts, ignore_index=True)[["what", *WHERE, "rate_lb_ac", "products"]]
 
 
 def _shadow(farm, edges):

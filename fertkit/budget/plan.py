@@ -68,7 +68,7 @@ class SeasonPlan(Result):
         Older and newer samplings of each test.
     shed : Shed or None
     left_out : DataFrame
-        field, zone, year, crop, nutrient, why, detail.
+        field, zone, year, crop, nutrient, why.
     notes : tuple of str
     cautions : DataFrame
         topic, text, source_key, provenance.
@@ -227,9 +227,9 @@ def plan_season(
     if unit not in (AS_AREAS, *UNITS.values()):
         raise UnitError(f"unknown unit '{unit}' of the rates; use one of: {', '.join(UNITS.values())}")
     _check_shed(shed, passes, {"spending_limit": spending_limit} | options)
-    rows, area_unit, notes, tests, things = _read(fields, soil, shed, passes, own)
+    (rows, stated), area_unit, notes, tests, things = _read(fields, soil, shed, passes, own)
     unit = UNITS[area_unit] if unit == AS_AREAS else unit
-    levels, stated = None if tests is None else tests.levels, field_credits(rows)
+    levels = None if tests is None else tests.levels
     credits = pd.concat([part for part in (credits, stated) if part is not None and len(part)] or [stated])
     asked = {"policy": policy, "credits": credits, "trials": trials, "caps": caps, "unit": unit}
     studied = {"region": region, "own": own, "source": source, "without": without}
@@ -266,10 +266,10 @@ def _check_shed(shed, passes, options):
 
 
 def _read(fields, soil, shed, passes, own):
-    """Fields, unit of their areas, notes, levels of the tests, shed; the problems of all files together."""
-    problems, rows, area_unit, notes = [], None, "", ()
+    """Fields with their credits, unit of areas, notes, soil tests, shed; problems of all files together."""
+    problems, rows, stated, area_unit, notes = [], None, None, "", ()
     try:
-        rows, area_unit, notes = _read_fields(fields, own)
+        (rows, stated), area_unit, notes = read_fields(fields, own=checked_own(own), then=_placed)
     except InputError as error:
         problems += error.of_file()
     names = None if rows is None else sorted(set(rows["field"].astype(str)))
@@ -277,8 +277,10 @@ def _read(fields, soil, shed, passes, own):
     things = _gathered(problems, read_shed, shed, "products", passes=passes)
     if problems:
         raise InputError("season plan", problems)
+    rows = rows.assign(area_ac=rows["area"] * AREA_UNITS[area_unit])
     notes = [*notes, *(str(note) for read in (tests, things) for note in getattr(read, "notes", ()))]
-    return rows, area_unit, (*notes, *_at_odds(rows), *_unused_tests(rows, tests)), tests, things
+    notes = (*notes, *_at_odds(rows), *_unused_tests(rows, tests))
+    return (rows, stated), area_unit, notes, tests, things
 
 
 def _unused_tests(rows, tests):
@@ -311,17 +313,12 @@ def _gathered(problems, read, source, member, **options):
         return None
 
 
-def _read_fields(fields, own):
-    rows, area_unit, notes = read_fields(fields, own=checked_own(own))
-    rows = rows.assign(area_ac=rows["area"] * AREA_UNITS[area_unit])
+def _placed(rows):
+    """Rows with a zone and year, and the credits they state; refuse a field, zone and year given twice."""
+    rows = rows.copy()
     for name in ("zone", "year"):
         rows[name] = rows.get(name, pd.Series("", index=rows.index, dtype=object))
     rows[["field", "zone"]] = rows[["field", "zone"]].map(word_of)
-    return _once(rows), area_unit, notes
-
-
-def _once(rows):
-    """Refuse a field, zone and year given twice."""
     twice = rows[rows.duplicated(PLACE, keep=False)]
     if len(twice):
         what, remedy = "the same field, zone and year twice", "add a column zone or year, or keep one"
@@ -337,7 +334,7 @@ def _once(rows):
     if 0 < len(words) < len(rows):
         what, remedy = "no year as the others are", "write it as a whole number, as in 2027"
         raise InputError("fields", [Problem(what, remedy, i + 2, "year", rows["year"][i]) for i in words])
-    return rows
+    return rows, field_credits(rows)
 
 
 def _at_odds(rows):

@@ -9,8 +9,8 @@ from fertkit.budget.policy import Policy, word_of
 from fertkit.budget.soil_reckon import rate_plans, reckon
 from fertkit.budget.soil_rules import bounded
 from fertkit.budget.studies import default_rows, worked_out
-from fertkit.budget.systems import COLUMNS, class_answers, refusal
-from fertkit.budget.thresholds import OXIDE, lb_ac_per_ppm, rate_systems
+from fertkit.budget.systems import COLUMNS, class_answers, needed_test, refusal
+from fertkit.budget.thresholds import OXIDE, fits, lb_ac_per_ppm, rate_systems
 from fertkit.errors import FertkitError, LookupFailed, UnitError
 from fertkit.reference.own import OWN
 from fertkit.reference.regions import in_region
@@ -149,7 +149,8 @@ def _of_class(answer):
     """Record of a system that has classes and no rates."""
     record = dict(zip(COLUMNS[:-1], answer, strict=True))
     word = record.pop("zone")
-    return record | {"policy": "", "region": "", "note": "", "soil_class": word, "zone_of_system": word}
+    return record | {"policy": "", "region": "", "note": "", "soil_class": word, "zone_of_system": word,
+                     "reason": "classes"}  # fmt: skip
 
 
 def _at_home(region, own):
@@ -181,10 +182,30 @@ def _ask(plan, nutrient, row, tests, options, known, refused):
                 refused[alike] = error  # whatever the level
             continue
         return about | _reckoned(got, plan, on)
-    status, why = "", NO_TEST
+    silent = {"status": "", "why_not": NO_TEST, "reason": "no test"}
     if errors:
-        status, why = refusal(plan["thresholds"], element, row["crop"], errors, options["own"])
-    return about | {"status": status, "rate_lb_ac": np.nan, "why_not": why, "provenance": plan["provenance"]}
+        silent = _silent(plan["thresholds"], element, row["crop"], tests, errors, options["own"])
+    return about | {"rate_lb_ac": np.nan, "provenance": plan["provenance"]} | silent
+
+
+def _silent(thresholds, element, crop, tests, errors, own):
+    """Why a system takes none of the tests, of which each has its error; what it asks for, what is given."""
+    status, why = refusal(thresholds, element, crop, errors, own)
+    silent = {"status": status, "why_not": why}
+    other = next((error for error in errors if not isinstance(error, UnitError)), None)
+    if other is not None:
+        return silent | {"reason": "field", "need": other.remedy or why}
+    needed = needed_test(thresholds, element, crop, own)
+    alike = [(t, e) for t, e in zip(tests, errors, strict=True) if fits(t["extractant"], needed.extractant)]
+    as_deep = [e for t, e in alike if np.isnan(needed.depth_in) or t["depth_in"] == needed.depth_in]
+    if as_deep:
+        given = ", ".join(dict.fromkeys(t["test_unit"] for t, _ in alike))
+        return silent | {"why_not": as_deep[0].what, "reason": "unit", "need": needed.unit, "given": given}
+    if alike:
+        given = ", ".join(dict.fromkeys(f"{t['depth_in']:g} in" for t, _ in alike))
+        return silent | {"reason": "depth", "need": f"{needed.depth_in:g} in", "given": given}
+    given = ", ".join(dict.fromkeys(t["extractant"] for t in tests))
+    return silent | {"reason": "method", "need": needed.extractant, "given": given}
 
 
 def _reckoned(got, plan, on):

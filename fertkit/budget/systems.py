@@ -182,16 +182,33 @@ def refusal(thresholds, nutrient, crop, refusals, own):
     other = [error for error in refusals if not isinstance(error, UnitError)]
     if other:
         return "", " ".join(other[0].what.split())
-    return _needed(thresholds, nutrient, crop, own)
+    needed = needed_test(thresholds, nutrient, crop, own)
+    return needed.status, f"needs a test by {needed}" + (f" ({needed.note})" if needed.note else "")
+
+
+@dataclass(frozen=True)
+class NeededTest:
+    """The soil test that a system takes: by what extractant, how deep [in] (NaN: any), in what unit."""
+
+    status: str
+    extractant: str
+    depth_in: float
+    unit: str
+    note: str
+
+    def __str__(self):
+        deep = "" if np.isnan(self.depth_in) else f" on a sample {self.depth_in:g} in deep"
+        return f"{self.extractant}{deep}"
 
 
 @lru_cache(maxsize=4096)
-def _needed(thresholds, nutrient, crop, own):
+def needed_test(thresholds, nutrient, crop, own) -> NeededTest:
+    """Find the soil test that a system takes for a nutrient of a crop."""
     known = system_rows(thresholds, nutrient, crop, None, own)
-    named, depth = " or ".join(known["extractant"].unique()), known["depth_in"].iloc[0]
-    deep = "" if np.isnan(depth) else f" on a sample {depth:g} in deep"
-    note = known["note"].iloc[0] if nutrient == "N" else ""  # depths, and what stands in for a deep sample
-    return known["status"].iloc[0], f"needs a test by {named}{deep}" + (f" ({note})" if note else "")
+    first = known.iloc[0]
+    note = first["note"] if nutrient == "N" else ""  # depths, and what stands in for a deep sample
+    extractant = " or ".join(known["extractant"].unique())
+    return NeededTest(first["status"], extractant, first["depth_in"], first["unit"], note)
 
 
 @lru_cache(maxsize=512)

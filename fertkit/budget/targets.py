@@ -30,13 +30,14 @@ TABLE = [*ABOUT, "nutrient", "policy", "system", "rate_lb_ac", "gross_lb_ac", "c
          "zone_of_system", "equation", "source_key", "provenance", "why"]  # fmt: skip
 SYSTEMS = ["at", "nutrient", "system", "title", "status", "policy", "region", "at_home", "rate_lb_ac",
            "soil_class", "zone_of_system", "critical", "limit", "test", "test_unit", "extractant", "depth_in",
-           "years", "coefficients", "equation", "why_not", "source_key", "provenance", "note",
-           "chosen"]  # fmt: skip
+           "years", "coefficients", "equation", "why_not", "reason", "need", "given", "source_key",
+           "provenance", "note", "chosen"]  # fmt: skip
 
 CREDITS = ["nutrient", "kind", "low_lb_ac", "high_lb_ac", "credit_lb_ac", "taken_lb_ac", "total_lb_ac",
            "why_not", "source_key", "provenance", "note"]  # fmt: skip
 NUMBERS = ("test", "critical", "limit", "depth_in", "years", "low_lb_ac", "high_lb_ac", "cap_lb_ac")
-WORDS = ("soil_class", "test_unit", "extractant", "zone_of_system", "equation", "coefficients", "status")
+WORDS = ("soil_class", "test_unit", "extractant", "zone_of_system", "equation", "coefficients", "status",
+         "reason", "need", "given")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -54,13 +55,15 @@ class Targets(Result):
         are), "elsewhere" (only systems of other regions or kinds do), "no trial" (then a system or removal).
     systems : DataFrame
         Every system that carries a crop and nutrient, beside the others: `SYSTEMS`; why_not where it gives no
-        rate, chosen where it is the one of the table.
+        rate, chosen where it is the one of the table. reason: why it does not decide ("no test", "method",
+        "depth" or "unit" of the test, "field": something of it is not stated, "classes" alone; where none
+        decides also "region", "superseded" and "policy"); need and given: what it takes, what there is.
     credits : DataFrame
         field, zone, year, nutrient, kind, low_lb_ac, high_lb_ac, credit_lb_ac (the middle), taken_lb_ac
         (never more than the rate), total_lb_ac (all that is brought, also of later years), why_not,
         source_key, provenance, note.
     left_out : DataFrame
-        field, zone, year, crop, nutrient, why: what has no rate.
+        field, zone, year, crop, nutrient, why: what has no rate; `systems` holds the reasons.
     removal : DataFrame
         field, zone, year, crop, nutrient, uptake, removed, residue (of it with baled straw or stover)
         [lb/ac], removed_source, provenance: whatever the policy.
@@ -254,12 +257,15 @@ def _pick(row, nutrient, policy, answers, removal, trial, region):
     if fixes_nitrogen:
         return _base("none", 0.0, "legume")
     why = _why_none(answers)
+    for answer in answers:
+        if np.isfinite(answer["rate_lb_ac"]):
+            superseded, away = answer["status"] != "current", not answer["at_home"]
+            answer["reason"] = "superseded" if superseded else "region" if away else "policy"
     if nutrient in OXIDE.values():
         return _by_removal(removal, "no trial" if kind == "trial" else why)
     if nutrient not in USUAL and not kind and all(r["why_not"] == NO_TEST for r in answers):
         return {}  # nobody asked for it, and no test of the field speaks of it
-    detail = dict.fromkeys(f"{r['title']}: {r['why_not'] or 'of another region'}" for r in answers)
-    return {"left": why, "detail": "; ".join(detail)}
+    return {"left": why}
 
 
 @cache
@@ -290,7 +296,7 @@ def _base(policy, gross, why):
 
 def _by_removal(removal, why):
     if not np.isfinite(removal["removed"]):
-        return {"left": "no removal", "detail": ""}
+        return {"left": "no removal"}
     base = _base("removal", removal["removed"], why)
     return base | {"source_key": removal["removed_source"], "provenance": removal["provenance"]}
 
@@ -342,7 +348,7 @@ def _gathered(rows, picks, left, systems, taken, removal, value):
     sides = _filled(table(systems, SYSTEMS[1:]))
     sides["chosen"] = sides["chosen"].eq(True)
     credits = table(taken, CREDITS)
-    out = table([{**one, "why": one["left"]} for one in left], ["nutrient", "why", "detail"])
+    out = table([{**one, "why": one["left"]} for one in left], ["nutrient", "why"])
     leaves = table(
         [{"at": i, "nutrient": n} | one for n, some in removal.items() for i, one in enumerate(some)],
         ["nutrient", "uptake", "removed", "residue", "removed_source", "provenance"],

@@ -9,6 +9,7 @@ from fertkit.intake.numbers import read_number
 from fertkit.intake.spellings import plain, problem, spellings
 from fertkit.intake.units import VOLUME_UNITS, take_unit, words_of
 from fertkit.reference.fertilizers import PERCENT, find_product
+from fertkit.reference.load import load_table
 from fertkit.reference.nutrients import OF_PRODUCTS
 from fertkit.results import plain as number
 from fertkit.units import ACRE_HA, AREA_RATE_KG_HA, LB_KG, MASS_KG, US_GALLON_L
@@ -17,8 +18,11 @@ from fertkit.units import ACRE_HA, AREA_RATE_KG_HA, LB_KG, MASS_KG, US_GALLON_L
 GALLONS = {"gal": 1.0, "qt": 1 / 4, "pt": 1 / 8, "L": 1 / US_GALLON_L, "hL": 100 / US_GALLON_L}
 CURRENCY = re.compile(r"\bus\s*\$|[$€£]|\b(?:usd|eur|gbp|cad)\b", re.I)
 _SHARE = r"\d{1,2}(?:\.\d+)?"
-_GRADE = re.compile(rf"(?<![\d.]){_SHARE}(?:-{_SHARE}){{2}}(?:-{_SHARE}\s?[a-z]*)*", re.I)
+_SYMBOL = rf"(?:{'|'.join(OF_PRODUCTS)})?(?![a-z])"
+_GRADE = re.compile(rf"(?<![\d.]){_SHARE}(?:-{_SHARE}){{2}}(?:-{_SHARE}(?:\s?{_SYMBOL}))*", re.I)
 _PARTS = re.compile(rf"({_SHARE})\s?([a-z]*)", re.I)
+#: One share beside a name (32% UAN, KCl 60), or nitrogen and phosphate (MAP 11-52).
+_LEADING = re.compile(rf"(?<![\w.-])({_SHARE})(?:-({_SHARE}))?\s?%?(?![\w.-])")
 _BESIDE = re.compile(r"[()%,]|\b(?:fertili[sz]er|liquid|dry|granular|solution)\b", re.I)
 _SIZED = re.compile(r"(?P<size>\d+(?:[.,]\d+)?)?[\s-]*(?P<unit>[a-z]+)")
 _TONS = re.compile(r"\b(?P<kind>short|metric) tons?\b")
@@ -91,10 +95,10 @@ class ShedRow:
         columns = {n: self._number(PERCENT[n]) for n in OF_PRODUCTS}
         columns = {n: share for n, share in columns.items() if not np.isnan(share)}
         grade, stated = _grade_in(f"{self.name} {self._text('grade')}")
-        by_name, by_grade = _known(_GRADE.sub(" ", self.name)), _known(grade)
-        known = by_grade if by_name is None else by_name
-        if by_name is not None and by_grade is not None and _differ(_shares(by_name), stated, _USUAL):
-            first, second = (f"{r['material']} ({r['grade']})" for r in (by_name, by_grade))
+        before, named, by_grade = len(self.problems), self._named(grade), _known(grade)
+        known = named[0] if len(named) == 1 else by_grade
+        if by_grade is not None and named and all(_differ(_shares(r), stated, _USUAL) for r in named):
+            first, second = " or ".join(map(_title, named)), _title(by_grade)
             self._ask("grade against name", "product", product=self.name, first=first, second=second)
         usual = _shares(known)
         written = stated or usual
@@ -104,7 +108,7 @@ class ShedRow:
         if written and clash:
             said, seen = (_percent(of, clash) for of in (written, columns))
             self._ask("grade against columns", "product", product=self.name, named=said, stated=seen)
-        if not written and not any(columns.values()):
+        if not written and not any(columns.values()) and len(self.problems) == before:
             self._ask("product not known", "product", product=self.name, like=_like(self.name))
         if known is None and columns:
             known = _known(grade_of(columns))
@@ -120,6 +124,22 @@ class ShedRow:
         if columns and 0 < total < 1:
             self._ask("less than one", "product", total=number(total))
         return known, shares
+
+    def _named(self, grade) -> list:
+        """Rows of the table of products that the words of the name may mean, with a share beside them."""
+        bare = _GRADE.sub(" ", self.name)
+        if (known := _known(bare)) is not None:
+            return [known]
+        if grade:
+            return [row for row in _meant(bare) if plain(row["material"]).startswith(plain(bare))]
+        if (share := _LEADING.search(bare)) is None:
+            return []
+        rows = _meant(_LEADING.sub(" ", bare, count=1))
+        fits = [row for row in rows if _leads(_shares(row), *map(float, filter(None, share.groups())))]
+        if rows and not fits:
+            first = " or ".join(map(_title, rows))
+            self._ask("share against name", "product", product=self.name, first=first, share=share[0].strip())
+        return fits
 
     def _form(self, known, unit, density):
         text, words = plain(self._text("form")), spellings("form")
@@ -269,6 +289,28 @@ def _known(text):
         if re.match(rf"{re.escape(named[0])}(?!\w)", named[1]):  # acid is no boric acid
             return row
     return None
+
+
+def _meant(text) -> list:
+    """Rows that a text names: the one it is the name of, or all whose names hold its words (UAN, potash)."""
+    if (known := _known(text)) is not None:
+        return [known]
+    words, table = set(plain(_BESIDE.sub(" ", text)).split()), load_table("products")
+    names = (table["material"] + " " + table["also"]).map(plain).str.findall(r"\w+").map(set)
+    return [row for _, row in table[names.map(words.issubset)].iterrows()] if words else []
+
+
+def _leads(shares, first, second=None) -> bool:
+    """Whether a number is the first or largest share of a product, or two are its nitrogen and phosphate."""
+    if second is not None:
+        return not _differ(shares, {"N": first, "P2O5": second}, _ROUNDING, ("N", "P2O5"))
+    return any(
+        abs(share - first) <= _ROUNDING for share in (next(iter(shares.values())), max(shares.values()))
+    )
+
+
+def _title(row):
+    return f"{row['material']} ({row['grade']})"
 
 
 def _like(name):

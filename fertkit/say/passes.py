@@ -32,7 +32,12 @@ WATCH = {
     "surplus sulfur": "{amount} more sulfur than {crop} asks for on {where}. Sulfate beyond need leaches, "
     "and ammonium sulfate acidifies more than other nitrogen. Common practice, no source: let another "
     "product bring most of the nitrogen; add one to the shed.",
+    "surplus phosphate": "{products} brings {amount} more P2O5 than {crop} asks for on {where}. Phosphorus "
+    "in runoff feeds algae, and no crop needs it above the maintenance limit. Bring part of the nitrogen "
+    "with another product, or spread on the fields lowest in P. Check the phosphorus rules of your state.",
 }
+#: What these cautions rest on, where it is published.
+RESTS_ON = {"surplus phosphate": ("NRCS590", "TRI2020")}
 
 
 def watch_lines(watch, rate: str = "lb/ac") -> list[Line]:
@@ -43,8 +48,9 @@ def watch_lines(watch, rate: str = "lb/ac") -> list[Line]:
         names = [f"{r.field} {r.zone}".strip() for r in some.itertuples()]
         where = ", ".join(names[:5]) + (f" and {len(names) - 5} fields more" if len(names) > 5 else "")
         amount = f"{low if low == high else f'{low} to {high}'} {rate}"
-        text = WATCH[what].format(crop=crop, amount=amount, where=where)
-        said.append(Line(Kind.CAUTION, text, what.capitalize()))
+        products = " and ".join(some["products"].unique())
+        text = WATCH[what].format(crop=crop, amount=amount, where=where, products=products)
+        said.append(Line(Kind.CAUTION, text, what.capitalize(), sources=RESTS_ON.get(what, ())))
     return said
 
 

@@ -1,7 +1,7 @@
 """What a season plan asks for, field by field."""
 
 from fertkit.results import counted
-from fertkit.say.line import GOVERNS, Line, keys, lead, mark, missing, notes, row, short, told
+from fertkit.say.line import GOVERNS, Line, detail, keys, lead, mark, missing, notes, row, short, told
 
 #: Why a rate is what it is.
 WHY = {
@@ -15,11 +15,25 @@ WHY = {
     "elsewhere": "by removal, for only systems of other regions or kinds answer the soil test",
     "no trial": "there is no trial of it: by {system}",
 }
+#: Of these reasons the systems tell more.
+UNDECIDED = ("no system", "elsewhere")
 LEFT_OUT = {
     "no test": "no soil test that a published system asks for",
     "no system": "no system carried answers",
     "elsewhere": "only systems of other regions or kinds answer",
     "no removal": "no removal is published",
+}
+#: Why a published system does not decide a rate.
+REASONS = {
+    "no test": "there is no soil test for it",
+    "method": "the tests are by another method, {given}",
+    "depth": "the samples are {given} deep",
+    "unit": "the tests are in {given}",
+    "field": "something about the field is not stated",
+    "classes": "only classes of the test are published, no rates",
+    "region": "they are of another region",
+    "superseded": "they are superseded",
+    "policy": "they are of another kind than the policy",
 }
 NO_LIME = {
     "no target": "no target pH is given",
@@ -39,11 +53,28 @@ def target_lines(targets) -> list[Line]:
                     f"{crop}: {_rates(rows)} {why_of(why, titles.get(system, 'removal'))}{_sources(rows)}",
                 )
             )
+            said += undecided_lines(targets, rows) if why in UNDECIDED else []
     for (nutrient, crop, why), rows in targets.left_out.groupby(["nutrient", "crop", "why"], sort=False):
         said.append(
             missing("No rate", f"{nutrient} of {crop} on {counted(len(rows), 'field')}: {LEFT_OUT[why]}")
         )
+        said += undecided_lines(targets, rows)
     return [*said, told(GOVERNS)]
+
+
+def undecided_lines(targets, rows) -> list[Line]:
+    """Say, one line a reason, why no system decides some rows of the rates or of what is left out."""
+    silent = targets.systems.merge(rows[["at", "nutrient"]], on=["at", "nutrient"])
+    return [detail(_reason(*one), "Why not") for one in silent.groupby("reason", sort=False)]
+
+
+def _reason(reason, systems):
+    each = [
+        " and ".join(some["title"].unique()) + (f": {need}" if need else "")
+        for need, some in systems.groupby("need", sort=False)
+    ]
+    given = ", ".join(filter(None, systems["given"].unique()))
+    return REASONS[reason].format(given=given) + f" ({'; '.join(each)})."
 
 
 def rotation_lines(books) -> list[Line]:

@@ -7,7 +7,7 @@ from fertkit.reference.load import load_table
 from fertkit.results import capital, counted, plain
 from fertkit.say.line import GOVERNS, Kind, Line, lead, mark, missing, notes, row, short, told
 from fertkit.say.passes import watch_lines
-from fertkit.say.plan import LEFT_OUT, titles_of, why_of
+from fertkit.say.plan import LEFT_OUT, UNDECIDED, titles_of, undecided_lines, why_of
 
 _MOST = 6  # fields named in one sentence
 _SPARE = 0.1  # share of what is bought, from which it is told what is left of it
@@ -31,7 +31,7 @@ def plan_answer_lines(answer) -> list[Line]:
     area = land["area_ac"].sum()
     said = [lead(f"{answer.title}: {counted(land['field'].nunique(), 'field')}{zones}, "
                  f"{area:,.0f} {words['area']} ({grown}).")]  # fmt: skip
-    said += _wanted(rates, titles_of(plan.targets), words)
+    said += _wanted(plan.targets, rates, words)
     credits = plan.targets.credits
     said += _not_taken(answer.measured(credits[credits["year"] == plan.year]), words)
     if plan.passes is not None:
@@ -42,8 +42,9 @@ def plan_answer_lines(answer) -> list[Line]:
     return [*said, *notes(plan.notes), told(GOVERNS)]
 
 
-def _wanted(rates, titles, words):
+def _wanted(targets, rates, words):
     """Each nutrient over the farm, and by what."""
+    titles = titles_of(targets)
     for nutrient, some in rates.groupby("nutrient", sort=False):
         if not (some["rate_lb_ac"] > 0).any():
             continue
@@ -58,6 +59,7 @@ def _wanted(rates, titles, words):
             text = f"{_span(of['rate_lb_ac'])} {words['rate']} on {counted(len(of), 'field')}, "
             text += f"{why_of(why, titles.get(system, 'removal'))}{mark(' '.join(of['provenance']))}."
             yield Line(Kind.DETAIL, text, sources=_keys(of["source_key"]))
+            yield from undecided_lines(targets, of) if why in UNDECIDED else ()
 
 
 def _not_taken(credits, words):
@@ -148,15 +150,14 @@ def _carried(books, words):
 
 def _left_out(plan):
     """Nutrients without a rate, each with its reason and what to do."""
-    rows = plan.left_out[plan.left_out["year"] == plan.year]
+    rows = plan.targets.left_out[plan.targets.left_out["year"] == plan.year]
     for (nutrient, crop, why), some in rows.groupby(["nutrient", "crop", "why"], sort=False):
-        detail = some["detail"].iloc[0]
-        asked = f" ({detail})" if detail else ""
         yield Line(
-            Kind.MISSING, f"{nutrient} of {crop} on {counted(len(some), 'field')}: {LEFT_OUT[why]}{asked}; "
+            Kind.MISSING, f"{nutrient} of {crop} on {counted(len(some), 'field')}: {LEFT_OUT[why]}; "
             "name a rate of your own or of a trial.", "No rate",
             in_code=f"--policy {nutrient}=RATE",
         )  # fmt: skip
+        yield from undecided_lines(plan.targets, some)
 
 
 def field_plan_lines(answer, field, zone) -> list[Line]:

@@ -541,3 +541,14 @@ def test_sulfur_far_beyond_need_is_watched():
     plan = plan_passes(targets(N=105), shed(**{"21-0-0-24S": 0.2}), SPREAD)
     assert plan.watch[["what", "rate_lb_ac"]].to_numpy().tolist() == [["surplus sulfur", pytest.approx(120)]]
     assert "Sulfate beyond need" in plan.summary()
+
+
+def test_phosphate_that_comes_with_the_nitrogen_of_litter_is_watched():
+    # 60 lb N are 2,000 lb of a 3-3-2, which bring 60 lb of P2O5 where 15 are asked for
+    litter = pd.DataFrame({"product": ["Litter"], "form": ["dry"], "price_per_lb": [0.01], "n_pct": [3.0],
+                           "p2o5_pct": [3.0], "k2o_pct": [2.0]})  # fmt: skip
+    plan = plan_passes(targets(N=60, P2O5=15), litter, SPREAD)
+    assert plan.watch[["what", "products"]].to_numpy().tolist() == [["surplus phosphate", "Litter"]]
+    assert plan.watch["rate_lb_ac"].tolist() == [pytest.approx(45)]
+    assert "Litter brings 45 lb/ac more P2O5 than corn asks for on North." in plan.summary()
+    assert plan_passes(targets(N=60, P2O5=45), litter, SPREAD).watch.empty  # 15 lb: less than 1 ppm

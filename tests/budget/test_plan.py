@@ -70,6 +70,15 @@ def test_rows_of_a_field_that_contradict_each_other_are_named():
         plan_season(FIELDS.assign(year=[2026, 2027, "20x6", 2027]))
 
 
+def test_problems_of_repeated_fields_name_the_file_and_its_lines(tmp_path):
+    file = tmp_path / "my farm.csv"
+    header = "Fields of 2026\n\nfield,crop,area (ac),yield goal (bu/ac)\n"
+    file.write_text(header + "A,corn,80,180\nB,corn,40,180\nA,corn,80,170\n")
+    with pytest.raises(InputError) as caught:
+        plan_season(file)
+    assert [(p.file, p.row) for p in caught.value.problems] == [("my farm.csv", 4), ("my farm.csv", 6)]
+
+
 def manured(tmp_path, **columns):
     """A plan of one field with its litter, spread or placed."""
     file = pd.DataFrame({"Product": ["Poultry litter"], "N (%)": 3, "P2O5 (%)": 2.5, "K2O (%)": 2.5,

@@ -68,7 +68,8 @@ def test_nitrogen_of_corn_by_equation_and_never_by_removal_in_silence():
     assert "N" not in set(bare.table["nutrient"])
     left = bare.left_out.set_index("nutrient").loc["N"]
     assert left["why"] == "no test"
-    assert "Nebraska EC117 corn" in left["detail"]
+    why = "there is no soil test for it (Kansas MF2586, N, S and Zn and Nebraska EC117 corn)."
+    assert f"  Why not: {why}" in bare.summary().splitlines()
     asked = rates(nutrient_targets(CORN, levels(OM=2.0), policy={"N": "removal"}))
     assert asked.loc["N", "rate_lb_ac"] == asked.loc["N", "removal_lb_ac"] > 0
 
@@ -360,3 +361,15 @@ def test_two_trials_of_one_field_are_asked_about():
     twice = pd.DataFrame(TRIAL).iloc[[1, 1]]
     with pytest.raises(InputError, match="second trial of the same field"):
         nutrient_targets(CORN, None, trials=twice)
+
+
+def test_one_line_a_reason_tells_why_no_system_decides():
+    # Tri-State 2020 samples 8 in deep and Ontario asks for Olsen; the test is by Mehlich-3, 12 in deep
+    deep = nutrient_targets(CORN, levels(P=12.0).assign(depth_in=12.0), region="Ohio")
+    assert rates(deep).loc["P2O5", "why"] == "no system"
+    said = [line.strip() for line in deep.summary().splitlines() if "Why not" in line]
+    assert "Why not: the samples are 12 in deep (Tri-State 2020: 8 in)." in said
+    assert any("another method, Mehlich-3 (" in line and "Ontario corn 2025: Olsen" in line for line in said)
+    assert any("the tests are in ppm (North Carolina Circular 1 (2014): index)" in line for line in said)
+    away = nutrient_targets(CORN, levels(P=12.0), region="Kansas")
+    assert "Why not: they are of another region (Tri-State 2020)." in away.summary()

@@ -194,3 +194,28 @@ def test_a_price_by_its_header(header):
 def test_lines_without_a_product_are_named():
     with pytest.raises(InputError, match=r"(?s)row 2, .*the product is missing.*row 3"):
         read_shed(StringIO("Product,Price ($/ton)\n,560\n,570\nMAP,780\n"))
+
+
+def a_shed(*names):
+    return read_shed(pd.DataFrame({"product": names, "price": 500.0, "price unit": "ton"})).products
+
+
+def test_a_share_beside_a_name_tells_the_product():
+    # grades of the trade: UAN of 28 and 32 %, urea 46, ammonia 82, potash 60, MAP 11-52, AMS 21-0-0-24S
+    names = {
+        "32% UAN": "UAN 32", "28 UAN": "UAN 28", "UAN 32%": "UAN 32", "UAN (28-0-0)": "UAN 28",
+        "46% urea": "urea", "82% anhydrous ammonia": "anhydrous ammonia", "KCl 60": "potassium chloride 60",
+        "0-0-60 potash": "potassium chloride 60", "10-34-0 APP": "ammonium polyphosphate",
+        "MAP 11-52": "monoammonium phosphate (MAP)", "21-0-0-24 AMS": "ammonium sulfate",
+    }  # fmt: skip
+    assert dict(a_shed(*names)[["product", "material"]].to_numpy().tolist()) == names
+
+
+def test_a_share_or_grade_that_contradicts_the_name_is_asked_about():
+    with pytest.raises(InputError) as caught:
+        a_shed("32% urea", "30% UAN", "46-0-0 UAN", "50 lb urea")
+    share, between, grade, size = map(str, caught.value.problems)
+    assert "'32%' in '32% urea' is no share of urea (46-0-0)" in share
+    assert "'30%' in '30% UAN' is no share of UAN 28 (28-0-0) or UAN 32 (32-0-0)" in between
+    assert "says two products: UAN 28 (28-0-0) or UAN 32 (32-0-0) and urea (46-0-0)" in grade
+    assert "what '50 lb urea' holds is not known" in size
