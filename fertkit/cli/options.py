@@ -50,15 +50,15 @@ def a_length(text):
 
 def a_cost(text):
     """The cost of a treatment per area: NAME=14.50, or price times rate, NAME=0.45x30."""
-    import re
+    from fertkit.intake.numbers import read_product
 
     name, mark, amount = text.rpartition("=")
     if not (mark and name.strip() and amount.strip()):
         raise argparse.ArgumentTypeError(f"'{text}' is no NAME=COST, as in Product=14.50 or Product=0.45x30")
-    cost = 1.0
-    for part in re.split(r"[x×*]", amount.strip()):
-        cost *= a_number(part.strip())
-    return name.strip(), cost
+    try:
+        return name.strip(), read_product(amount)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
 
 
 def two_names(text):

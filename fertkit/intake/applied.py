@@ -54,7 +54,7 @@ def read_applied(log, applied, zones, *, crop, columns, units, width, utm):
     problems, columns = [], dict(columns or {})
     header = zones if isinstance(zones, str) and not _is_file(zones) else None
     own = {role: columns.pop(role) for role in OF_MAP if role in columns}
-    held = _tried(problems, _open_map, applied)
+    held = _tried(problems, open_map, applied)
     of_map = held is not None and header in held.table
     if header and not of_map:
         columns["zone"] = header
@@ -65,7 +65,7 @@ def read_applied(log, applied, zones, *, crop, columns, units, width, utm):
     if rate.endswith("/ha"):  # yields of the same area as rates
         reading["yield_unit"] = "t/ha"
     points = log if isinstance(log, YieldPoints) else _tried(problems, read_points, log, **reading)
-    outlines = None if zones is None or header else _tried(problems, _open_map, zones)
+    outlines = None if zones is None or header else _tried(problems, open_map, zones)
     zoned = outlines and _zones(outlines, problems)
     if points is not None:
         field = field and _in_plane(field, held, points, utm, problems)
@@ -89,7 +89,8 @@ def _is_file(text) -> bool:
     return Path(text).suffix.lower() in (".geojson", ".json", ".shp", ".zip") or Path(text).is_file()
 
 
-def _open_map(source) -> PlaceMap:
+def open_map(source) -> PlaceMap:
+    """Open polygons or records with places, whatever they hold."""
     held = read_map(source)
     if held is None:
         name, table, grid = open_log(source)

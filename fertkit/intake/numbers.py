@@ -173,6 +173,11 @@ def read_typed(text: str) -> float:
     return found.value
 
 
+def read_product(text: str) -> float:
+    """Read a cost as a person types it: an amount, or a price times a rate as in 0.45x30."""
+    return math.prod(read_typed(part.strip()) for part in re.split(r"[x×*]", text.strip()))
+
+
 @lru_cache(maxsize=100_000)
 def _read_text(cell, style):
     if style.decimal == "." and _SIMPLE.fullmatch(cell):  # most cells: no mark, no grouping

@@ -11,6 +11,7 @@ _load, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "guess": ["GuessPanel"],
+        "any_trial": ["AnyTrialPanel"],
         "history": ["BalancePanel", "HistoryPanel"],
         "leaf": ["LeafPanel"],
         "needs": ["NeedsPanel"],

@@ -132,6 +132,10 @@ class Panel(TakesFiles):
         """Say what to keep in mind with this result."""
         return [*said_by(self.result.checks), self.caution]
 
+    def before(self) -> list[widgets.Widget]:
+        """Give what stands before the controls, if anything."""
+        return []
+
     def more(self) -> list[widgets.Widget]:
         """Give what stands below the cautions, if anything."""
         return []
@@ -310,7 +314,8 @@ class Panel(TakesFiles):
             part = _box([self.controls[name] for name in self.folded], "folded")
             asked.append(widgets.Accordion([part], titles=[self.folded_words], selected_index=None))
         files = [self.upload, self._file_line] if self.file_words else []
-        left = _box([*files, *asked, self.again], "ask")
+        self.fields = dict(zip(shown, asked, strict=False))
+        left = _box([*self.before(), *files, *asked, self.again], "ask")
         right = _box([self._banner, self._message, self._figure, self._cautions, *self.more()], "answer")
         head = widgets.HTML(f"{show.style()}<h2>{show.escape(self.title)}</h2>{show.paragraphs(self.about)}")
         closer = _box([self._look, self._detail, self._keep], "closer")

@@ -8,6 +8,8 @@ them is kept as typed, so that the panel can say so instead of putting another i
 import ipywidgets as widgets
 from traitlets import Float, HasTraits, dlink
 
+from fertkit.errors import FertkitError
+
 _WIDE = {"description_width": "auto"}
 #: Share of a number box's span that its slider covers.
 SLIDER_SHARE = 0.4
@@ -68,10 +70,17 @@ def tick(label: str, value: bool):
     return _field(widgets.Checkbox(value=value, description=label, indent=False, style=_WIDE))
 
 
-def line(label: str, hint: str = "", value: str = ""):
-    """A line of text."""
-    box = widgets.Text(value=value, description=label, placeholder=hint, style=_WIDE, continuous_update=False)
+def line(label: str, hint: str = "", value: str = "", offered: bool = False):
+    """A line of text; one with texts `offered` holds others too."""
+    kind = widgets.Combobox if offered else widgets.Text
+    box = kind(value=value, description=label, placeholder=hint, style=_WIDE, continuous_update=False)
     return _field(box)
+
+
+def show_only(fields: dict, names) -> None:
+    """Show the fields of these names and hide the others."""
+    for name, field in fields.items():
+        field.layout.display = None if name in names else "none"
 
 
 def file_picker(label: str, accept: str, several: bool = False):
@@ -127,6 +136,14 @@ def holds(control, value) -> str:
     if isinstance(control, widgets.Checkbox):
         return "" if isinstance(value, bool) else "neither true nor false"
     return "" if isinstance(value, str) else "not a text"
+
+
+def pairs_of(text: str, doing: str) -> dict[str, str]:
+    """Read 'A=B; C=D' as typed into a line."""
+    pairs = [part.partition("=") for part in text.split(";") if part.strip()]
+    if not all(mark and one.strip() and other.strip() for one, mark, other in pairs):
+        raise FertkitError(f"'{text}' must be written like {doing}")
+    return {one.strip(): other.strip() for one, _, other in pairs}
 
 
 def _field(widget):

@@ -9,6 +9,7 @@ from fertkit.intake.leaf import read_tissue
 from fertkit.intake.reports import read_reports
 from fertkit.panels import controls, show
 from fertkit.panels.base import Panel
+from fertkit.panels.controls import pairs_of
 from fertkit.plots.history import bands_of
 from fertkit.report.balance import METHODS, answer_balance
 from fertkit.report.history import HistoryAnswer
@@ -17,14 +18,6 @@ from fertkit.say.line import Kind
 from fertkit.tissue.balance import Balance
 from fertkit.tissue.history import field_history
 from fertkit.tissue.indices import FORMULAS
-
-
-def pairs_of(text: str, doing: str) -> dict[str, str]:
-    """Read 'A=B; C=D' as typed into a line."""
-    pairs = [part.partition("=") for part in text.split(";") if part.strip()]
-    if not all(mark and one.strip() and other.strip() for one, mark, other in pairs):
-        raise FertkitError(f"'{text}' must be written like {doing}")
-    return {one.strip(): other.strip() for one, _, other in pairs}
 
 
 class HistoryPanel(Panel):

@@ -7,6 +7,7 @@ and no network.
 import re
 from base64 import b64encode
 from collections.abc import Callable
+from dataclasses import dataclass
 from html import escape
 from importlib.resources import files
 from io import BytesIO, StringIO
@@ -17,9 +18,9 @@ from pathlib import Path
 import pandas as pd
 
 from fertkit.errors import InputError
-from fertkit.report.page import Notes
+from fertkit.report.page import Notes, drawn, shown
 from fertkit.results import capital, table_html
-from fertkit.say.line import HANGING, Kind, Line
+from fertkit.say.line import HANGING, Kind, Line, told
 
 SHOWN_ROWS = 200
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -95,6 +96,10 @@ def pieces(values) -> str:
 def _shown(value) -> str:
     if isinstance(value, str):
         return paragraphs(value)
+    if isinstance(value, AllParts):
+        cited = notes_of(value.answer)
+        parts = [_part(section, cited) for section in value.answer.sections]
+        return "".join(parts) + _at_the_foot(value.answer, cited)
     if isinstance(value, pd.DataFrame):
         return table(value)
     if hasattr(value, "lines") and hasattr(value, "summary"):
@@ -102,6 +107,27 @@ def _shown(value) -> str:
         return prose(value.lines(), cited) + _at_the_foot(value, cited)
     sheet = Sheet(value)
     return sheet.html(in_a_line(sheet.figure))
+
+
+@dataclass(frozen=True)
+class AllParts:
+    """An answer to be shown with all its parts, as its page does."""
+
+    answer: object
+
+
+def _part(section, notes: Notes) -> str:
+    """Show one part of an answer, without what it links to."""
+    lines = [line if isinstance(line, Line) else told(line) for line in section.lines]
+    parts = [f"<h3>{escape(section.title)}</h3>", prose(lines, notes)]
+    if section.figure is not None:
+        parts.append(Sheet(drawn(section.figure)).html(section.figure_says))
+    for title, texts in (("What to do", section.do), ("What not to do", section.leave)):
+        parts += [f"<p><b>{title}</b></p>", bullets(map(notes.put, texts))] if texts else []
+    for one in section.tables:
+        parts += [f"<p><b>{escape(one.title)}</b></p>", table(shown(one.frame), notes)]
+    parts += [cautions(map(notes.put, section.cautions))] if section.cautions else []
+    return f'<div class="fertkit-part">{"".join(parts)}</div>'
 
 
 def in_a_line(figure) -> str:

@@ -1,16 +1,13 @@
 """Panels of a strip trial: what the strips show block by block, and the rate that pays, which prices move."""
 
-from contextlib import suppress
-from io import BytesIO
-
-from fertkit.errors import FertkitError, InputError
-from fertkit.intake.strip_headers import OTHER
+from fertkit.errors import FertkitError
 from fertkit.intake.strips import read_strips
 from fertkit.panels import controls
 from fertkit.panels.base import Panel, plainly
+from fertkit.panels.pricing import LARGEST_PRICE, PLACEHOLDERS, AsksForGroups, Priced, crop_choice
 from fertkit.plots.groups import move_group_prices
 from fertkit.plots.response import move_prices
-from fertkit.reference.crops import bushel_lb, load_crops
+from fertkit.reference.crops import bushel_lb
 from fertkit.response.analyse import analyse_response
 from fertkit.response.curves import CURVES, MEAN
 from fertkit.response.groups import compare_groups
@@ -29,13 +26,6 @@ MODELS = [
     ("correlated neighbours", "neighbours"),
 ]
 LEVELS = [("80 %", 0.80), ("90 %", 0.90), ("95 %", 0.95)]
-#: Where the slider of a price ends, by the unit of mass that is priced; any currency can be typed.
-USUAL_PRICE = {
-    "lb": 2.0, "kg": 5.0, "oz": 0.4, "g": 0.4, "bu": 16.0, "cwt": 40.0, "q": 80.0, "t": 800.0,
-    "Mg": 800.0, "ton": 800.0,
-}  # fmt: skip
-LARGEST_PRICE = 1_000_000
-AVERAGED = ("average of the curves", "")
 
 
 class _TrialPanel(Panel):
@@ -46,10 +36,8 @@ class _TrialPanel(Panel):
     telling = (("crop", "corn"),)
 
     def ask(self):
-        crops = load_crops()
-        named = sorted(crops.loc[crops["trade_moisture_pct"].notna(), "crop"])
         return {
-            "crop": controls.choice("Crop", [("as in the file", ""), *((name, name) for name in named)]),
+            "crop": crop_choice(),
             "trial": controls.choice("Trial in the file", [""]),
             "level": controls.choice("Confidence level", LEVELS, 0.95),
         }
@@ -121,7 +109,7 @@ class StripsPanel(_TrialPanel):
         return self._code("analyse_strips", f"model={s.model!r}, trend={s.trend}")
 
 
-class OptimumPanel(_TrialPanel):
+class OptimumPanel(AsksForGroups, Priced, _TrialPanel):
     """Find the rate at which one more unit of nutrient just pays, and see how prices move it.
 
     Parameters
@@ -161,8 +149,6 @@ class OptimumPanel(_TrialPanel):
 
     def __init__(self, data=None, *, prices: Prices | None = None, **settings):
         self._fitted, self._usual = (None, None), None  # an analysis and what it was asked; the usual rate's
-        self._priced = {}  # what each price was given for: unit, and nutrient, crop or nothing
-        self._other = {}  # prices given for other units, nutrients and crops, should these come back
         self._per = {}  # unit of the prices the panel began with, where they name it
         if prices is not None:
             self._per = {"nutrient_price": prices.nutrient_per, "grain_price": prices.grain_per}
@@ -201,38 +187,10 @@ class OptimumPanel(_TrialPanel):
             )
         return strips
 
-    def _would_do(self, content, name):
-        """Also where a column may be a second factor: the file can be read once it is set aside."""
-        self._doubt = ""
-        if super()._would_do(content, name):
-            return True
-        try:
-            self._read(content, name)
-        except InputError as error:
-            doubt = [problem.column for problem in error.problems if problem.column]
-            with suppress(FertkitError):
-                self._read_as(BytesIO(content), name, {OTHER: doubt})
-                self._doubt = doubt[0]
-        return bool(self._doubt)
-
-    def _ask_for_telling(self, content, name):
-        if not self._doubt:
-            super()._ask_for_telling(content, name)
-        with suppress(FertkitError):  # which asks for the crop
-            super()._ask_for_telling(content, name)
-        label = self.controls["by"].description
-        raise FertkitError(
-            f"{name}: rows of one rate differ in '{self._doubt}'. Type that name under '{label}' for "
-            "a curve of each, or remove the column from the file if it is only a remark"
-        )
-
     def follow(self, name):
         super().follow(name)
         if name is None:
-            kinds = self._kinds()
-            for key, label in self._labels().items():
-                controls.relabel(self.controls[key], label, LARGEST_PRICE, USUAL_PRICE.get(kinds[key][0]))
-            self._drop_other_prices(kinds)
+            self.price_by(self._kinds(), self._labels())
 
     def fitting(self, settings):
         if self.data is None:
@@ -283,7 +241,7 @@ class OptimumPanel(_TrialPanel):
     def cautions(self):
         first = self._first[1]
         typed = any(getattr(self.settings, key) != first.get(key, 0.0) for key in self.sliders)
-        placeholder = [] if typed else ["The prices are placeholders: enter your own."]
+        placeholder = [] if typed else [PLACEHOLDERS]
         return [*placeholder, *super().cautions()]
 
     def code(self):
@@ -325,16 +283,6 @@ class OptimumPanel(_TrialPanel):
             "grain_price": f"Price per {yield_mass} of {crop or 'crop'}",
             "pass_cost": f"Cost of the application pass per {area}",
         }
-
-    def _drop_other_prices(self, kinds) -> None:
-        """Put prices aside that were given for another unit, nutrient or crop than the file's."""
-        for key, (unit, of) in self._priced.items():
-            if unit != kinds[key][0] or (of and kinds[key][1] and of != kinds[key][1]):
-                self._other[key, unit, of] = self.controls[key].value
-                self.controls[key].value = 0.0
-            if not self.controls[key].value:
-                self.controls[key].value = self._other.get((key, *kinds[key]), 0.0)
-        self._priced = kinds
 
     def _prices(self, s) -> Prices:
         kinds, bushel = self._kinds(), bushel_lb(self.data.crop) if self.data.crop else None

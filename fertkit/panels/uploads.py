@@ -92,7 +92,9 @@ class TakesFiles:
         chosen, data = self.controls[key].value, self.data
         self._tell({key: ""})
         try:
-            return self._read(self._source[0], name).table.equals(data.table)
+            untold = self._read(self._source[0], name)
+            same = getattr(untold, "crop", "") == getattr(data, "crop", "")
+            return same and untold.table.equals(data.table)
         except FertkitError:
             return False
         finally:

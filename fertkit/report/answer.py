@@ -52,6 +52,11 @@ class Answer(Result):
         lead = () if sheet else self.lead
         return render_page(self.title, self.sections, lead=lead, sources=self.sources, sheet=sheet)
 
+    def workbook(self) -> bytes:
+        """Return the tables of the sections as XLSX, one a sheet."""
+        tables = [table for section in self.sections for table in section.tables]
+        return workbook_bytes([*tables, sources_sheet(self.sources)])
+
     @asks(path=a_path)
     def write_page(self, path) -> Path:
         """Write the page, whole or not at all."""
@@ -68,5 +73,4 @@ class Answer(Result):
         OSError
             If the folder does not exist or cannot be written.
         """
-        tables = [table for section in self.sections for table in section.tables]
-        return write_whole(workbook_bytes([*tables, sources_sheet(self.sources)]), named(path, ".xlsx"))
+        return write_whole(self.workbook(), named(path, ".xlsx"))

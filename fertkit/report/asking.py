@@ -3,7 +3,9 @@
 from dataclasses import dataclass, replace
 from importlib import import_module
 
-from fertkit.errors import NotEstimable
+from fertkit.errors import InputError, NotEstimable
+from fertkit.intake.spellings import spaced
+from fertkit.intake.strip_headers import read_header
 from fertkit.intake.strips import StripTrial, read_strips
 from fertkit.report.answer import Answer
 from fertkit.report.paper import Recipe
@@ -88,6 +90,14 @@ class TrialFiles:
     @property
     def strips(self) -> StripTrial:
         return self.data if isinstance(self.data, StripTrial) else self.data.trial
+
+    @property
+    def table(self):
+        return self.strips.table
+
+    @property
+    def crop(self) -> str:
+        return self.strips.crop
 
     @property
     def of_points(self) -> bool:
@@ -230,3 +240,26 @@ def called(question: str):
     """The function that a question names."""
     module, name = question.rsplit(".", 1)
     return getattr(import_module(module), name)
+
+
+def kind_of_file(path) -> str:
+    """Return what a file about a trial is: strips, a log, a map of what was applied, or zones."""
+    from fertkit.intake.applied import OF_MAP, open_map
+    from fertkit.intake.points import place_role
+
+    try:
+        held = open_map(path)
+    except InputError:
+        return "strips"
+
+    headers = [str(header) for header in held.table]
+    if held.parts is not None:
+        roles = {read_header(spaced(header)).role for header in headers}
+        return "map" if roles & {*OF_MAP} else "zones"
+
+    def told(role):
+        return any(place_role(header, role) for header in headers)
+
+    if not ((told("lon") and told("lat")) or (told("easting") and told("northing"))):
+        return "strips"
+    return "log" if told("yield") or told("flow") else "map"

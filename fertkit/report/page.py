@@ -114,7 +114,8 @@ def _inches(ax) -> str:
     return plain(ax.get_figure().get_figwidth())
 
 
-def _drawn(figure):
+def drawn(figure):
+    """Return the axes of a figure, drawn now where it is told how."""
     return figure() if callable(figure) else figure
 
 
@@ -167,7 +168,7 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
     home = files("fertkit.report") / "templates"
     environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
     environment.filters |= {
-        "svg_picture": svg_picture, "inches": _inches, "shown": shown, "drawn": _drawn, "said": _said,
+        "svg_picture": svg_picture, "inches": _inches, "shown": shown, "drawn": drawn, "said": _said,
     }  # fmt: skip
     notes, cited = _numbered(sources, sheet)
     environment.filters |= {"noted": notes.put, "note": notes.name}

@@ -45,6 +45,16 @@ class Recipe:
         shapes = [file for file in named if file.suffix.lower() == ".shp"]  # whose parts lie beside them
         return [*named, *(part for file in shapes for part in sorted(file.parent.glob(f"{file.stem}.*")))]
 
+    def code(self) -> str:
+        """Return the lines of code that ask the same of the files where they are."""
+        module, name = self.question.rsplit(".", 1)
+        read, given = "", ", ".join(repr(file.as_posix()) for file in self.files)
+        if self.reading is not None:
+            read, given = f"strips = read_strips({given}{_arguments(self.reading, '')})\n", "strips"
+        reader = "from fertkit.intake import read_strips\n" if read else ""
+        asked = f"result = {name}({given}{_arguments(self.options, '')})\n"
+        return f"{reader}from {module} import {name}\n{read}{asked}print(result.summary())"
+
     def script(self, table: pd.DataFrame) -> str:
         """Return Python code that asks the same of the files beside it and compares what `table` holds."""
         module, name = self.question.rsplit(".", 1)
@@ -79,10 +89,11 @@ print("The numbers are those that were reported.")
 '''
 
 
-def _arguments(given: dict) -> str:
-    """Arguments as code, those that ask for nothing left out."""
+def _arguments(given: dict, beside: str = "here / ") -> str:
+    """Arguments as code, those that ask for nothing left out; files are where they lie or beside the code."""
     asked = {name: v for name, v in given.items() if not (v is None or v is False or v in ("", {}, []))}
-    words = {name: f"here / {v.name!r}" if isinstance(v, Path) else repr(v) for name, v in asked.items()}
+    where = {name: v.name if beside else v.as_posix() for name, v in asked.items() if isinstance(v, Path)}
+    words = {name: f"{beside}{where[name]!r}" if name in where else repr(v) for name, v in asked.items()}
     return "".join(f", {name}={word}" for name, word in words.items())
 
 

@@ -44,7 +44,7 @@ def run_nbval(path):
 
 
 def test_there_are_notebooks():
-    assert len(LESSONS) == 11
+    assert len(LESSONS) == 12
     assert KEPT
 
 

@@ -6,6 +6,7 @@ import ipywidgets as widgets
 import pandas as pd
 import pytest
 
+from fertkit.panels.any_trial import AnyTrialPanel
 from fertkit.panels.base import VIEWS
 from fertkit.panels.history import BalancePanel, HistoryPanel
 from fertkit.panels.leaf import LeafPanel
@@ -25,6 +26,7 @@ MAKE = {
     "season": lambda demo: NeedsPanel(question="season"),
     "strips": lambda demo: StripsPanel(demo("soybean_k_strips.csv"), crop="soybean"),
     "optimum": lambda demo: OptimumPanel(demo("corn_n_strips.csv"), crop="corn", **CORN_N),
+    "any trial": lambda demo: AnyTrialPanel(demo("product_strips.csv"), crop="soybean", grain_price=11.0),
     "plan": lambda demo: PlanPanel(),
     "farm": lambda demo: SeasonPanel(
         demo("plan_fields.csv"),
