@@ -1,8 +1,10 @@
 """A page is self-contained and safe: user text escaped, nothing fetched."""
 
 import re
+from base64 import b64decode
 from html.parser import HTMLParser
 from types import SimpleNamespace
+from xml.etree import ElementTree
 
 import pandas as pd
 import pytest
@@ -121,3 +123,18 @@ def test_sources_are_listed_with_their_mark(axes):
 
 def test_same_figure_gives_same_bytes(axes):
     assert svg_picture(axes) == svg_picture(axes)
+
+
+def test_a_drawing_is_light_and_what_is_written_in_it_stays():
+    ax = Figure().add_subplot()
+    ax.plot([0, 1], [0, 3.14159265])
+    written = 'Field x="1.23456" <b>  font-family: Odd; 2.000 L'
+    ax.set_title(written)
+    drawing = b64decode(svg_picture(ax).partition("base64,")[2]).decode()
+    tree = ElementTree.fromstring(drawing)  # well formed
+    texts = ["".join(text.itertext()) for text in tree.iter("{http://www.w3.org/2000/svg}text")]
+    assert written in texts
+    assert drawing.count("font-family") == 1 + 1  # of the figure, and the one written
+    assert "\n" not in drawing
+    assert not any(path.get("d").endswith(".") or ".000" in path.get("d")
+                   for path in tree.iter("{http://www.w3.org/2000/svg}path"))  # fmt: skip
