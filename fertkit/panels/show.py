@@ -25,6 +25,7 @@ from fertkit.say.line import HANGING, Kind, Line, told
 SHOWN_ROWS = 200
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 POINTS = 72  # in an inch, and of an SVG
+TELEPHONE = 3.2  # in; about the width of a page on a telephone, letters at their readable size
 READABLE = 12  # px, of the smallest letters; a picture that would have smaller ones scrolls sideways
 KEPT = 0.5  # limits stay while the data lie within them and span at least this share of them
 _UNIT = re.compile(r"_(lb_ac|kg_ha|bu_ac|t_ha|gal_ac|pct|ac|ha|days|ft|m|lb)$")
@@ -80,20 +81,23 @@ def present(*values, folded: str = ""):
     """
     from IPython.display import HTML
 
-    shown = pieces(values)
+    shown = pieces(values, still=True)
     if folded:
         shown = f'<details class="fertkit-folded"><summary>{escape(folded)}</summary>{shown}</details>'
     return HTML(f'<div class="fertkit-panel">{shown}</div>')
 
 
-def pieces(values) -> str:
-    """Turn what a cell shows into HTML, one value after another."""
+def pieces(values, *, still: bool = False) -> str:
+    """Turn what a cell shows into HTML, one value after another.
+
+    A figure that stands `still` is never drawn again, so it comes in a form for telephones too.
+    """
     if isinstance(values, list):  # lines of an answer
         return prose(values)
-    return "".join(map(_shown, values if isinstance(values, tuple) else (values,)))
+    return "".join(_shown(one, still) for one in (values if isinstance(values, tuple) else (values,)))
 
 
-def _shown(value) -> str:
+def _shown(value, still: bool) -> str:
     if isinstance(value, str):
         return paragraphs(value)
     if isinstance(value, AllParts):
@@ -106,7 +110,8 @@ def _shown(value) -> str:
         cited = notes_of(value)
         return prose(value.lines(), cited) + _at_the_foot(value, cited)
     sheet = Sheet(value)
-    return sheet.html(in_a_line(sheet.figure))
+    says = in_a_line(sheet.figure)
+    return sheet.html(says, still=still)
 
 
 @dataclass(frozen=True)
@@ -271,6 +276,10 @@ def download(words: str, name: str, content: str | bytes, kind: str = "text/csv"
     return f'<a class="fertkit-save" download="{escape(name)}" href="{address}">{escape(words)}</a>'
 
 
+def _svg_address(content: bytes) -> str:
+    return _data_address(content, "image/svg+xml")
+
+
 def _data_address(content: bytes, kind: str) -> str:
     return f"data:{kind};base64,{b64encode(content).decode('ascii')}"
 
@@ -377,20 +386,36 @@ class Sheet:
         if before != [(ax, ax.get_ylim(), *_heights(ax)) for ax in self.figure.axes]:
             self._arrange()  # another legend, longer numbers or more lines of a title need other room
 
-    def html(self, says: str, *, moves: bool = False) -> str:
+    def html(self, says: str, *, moves: bool = False, still: bool = False) -> str:
         """Show it in a box of fixed proportions that scrolls, its message as the alternative text.
 
-        Of one that `moves` the browser draws the letters, quicker than outlines of a thousand of them.
+        Of one that `moves` the browser draws the letters, quicker than outlines of a thousand of them. One
+        that stands `still` comes with a form for telephones, of which a browser takes the one that fits.
         """
-        width, height = (round(side * 100) for side in self.figure.get_size_inches())
+        width, height = self._pixels()
         least = ceil(self.figure.get_figwidth() * POINTS * READABLE / self._smallest)
-        return (
-            '<div class="fertkit-wide" tabindex="0" role="group" aria-label="figure">'
-            '<img class="fertkit-figure" '
-            f'src="{_data_address(self.quick() if moves else self.svg(), "image/svg+xml")}" '
+        image = (
+            f'<img class="fertkit-figure" src="{_svg_address(self.quick() if moves else self.svg())}" '
             f'alt="{escape(says)}" width="{width}" height="{height}" '
-            f'style="aspect-ratio: {width} / {height}; min-width: {least}px"></div>'
+            f'style="aspect-ratio: {width} / {height}; min-width: {least}px">'
         )
+        if still and getattr(self.figure, "anew", None):
+            image = f"<picture>{self._for_telephones()}{image}</picture>"
+        return f'<div class="fertkit-wide" tabindex="0" role="group" aria-label="figure">{image}</div>'
+
+    def _for_telephones(self) -> str:
+        from fertkit.plots.style import on_a_page
+
+        with on_a_page(TELEPHONE):
+            small = Sheet(self.figure.anew())
+        width, height = small._pixels()
+        return (
+            f'<source media="(max-width: 600px)" srcset="{_svg_address(small.svg())}" '
+            f'width="{width}" height="{height}">'
+        )
+
+    def _pixels(self) -> list[int]:
+        return [round(side * 100) for side in self.figure.get_size_inches()]
 
 
 def _heights(ax):

@@ -5,7 +5,7 @@ Figures are made without pyplot's global state and show themselves in a notebook
 
 from contextlib import contextmanager
 from contextvars import ContextVar
-from functools import wraps
+from functools import partial, wraps
 from io import BytesIO
 from textwrap import fill
 from warnings import catch_warnings, filterwarnings
@@ -35,6 +35,7 @@ class FertkitFigure(_ShowsItself, Figure):
     """A figure outside pyplot's list of open figures: nothing to close, nothing to leak."""
 
     grows = False  # whether what is drawn makes its room itself
+    anew = None  # draws the same on a figure of its own, as wide as there is room then
 
     def get_figure(self, root=None):
         return self
@@ -109,6 +110,7 @@ def figure(*, width: float = PAGE, height: float = 3.1, titled: bool = False, le
             if ax is None:
                 ax = new_axes(width=width, height=height, least=least)
                 ax.figure.grows = True
+                ax.figure.anew = partial(drawn, result, title=title, **options)
             draw(result, ax, **options, **({"title": title} if titled else {}))
             if title is not None:
                 entitle(ax, title, _aside(ax))
