@@ -157,8 +157,8 @@ def _stand_in(line, arguments) -> None:
     line.sendall(json.dumps(asked).encode() + b"\n")
     fork = line.makefile().readline().strip()
     line.set_inheritable(True)
-    small = [sys.executable, "-I", "-S", "-c", STAND_IN, str(line.fileno()), fork, __spec__.name]
-    os.execv(sys.executable, small)
+    small = [sys.executable, "-I", "-S", "-c", STAND_IN, str(line.fileno()), fork]
+    os.execv(sys.executable, [*small, __spec__.name, *arguments])  # by which a kernel is known
 
 
 def main(arguments) -> None:

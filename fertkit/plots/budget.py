@@ -8,7 +8,7 @@ from fertkit.budget.buffers import TEST_OF
 from fertkit.errors import NotEstimable
 from fertkit.plots.forms import bars, only, rows, ticks, whiskers
 from fertkit.plots.palette import ALONG, ANSWER, FILLS, HOLLOW, PAPER, hue
-from fertkit.plots.style import figure, finish, note, panel_below, subscript
+from fertkit.plots.style import figure, finish, is_narrow, note, panel_below, subscript
 from fertkit.say.line import mark, parts, short
 
 MACRO = ("N", "P2O5", "P", "K2O", "K", "S", "Ca", "Mg")
@@ -75,8 +75,9 @@ def _split_bars(ax, shown, ends, least: float = 0.0):
     longest = np.nanmax([*shown["uptake"], *shown["removed"], least])
     for y, (row, end) in enumerate(zip(shown.itertuples(), ends, strict=True)):
         start = (end + longest * 0.03, y)
-        note(ax, _in_words(row), start, va="center")
-        if hasattr(row, "provenance"):
+        sourced, words = hasattr(row, "provenance"), _in_words(row)
+        note(ax, words if sourced or not is_narrow(ax) else words.replace(", ", ",\n"), start, va="center")
+        if sourced:
             keys = " / ".join(dict.fromkeys(filter(None, [row.uptake_source, row.removed_source])))
             note(ax, f"{keys}{mark(row.provenance)}", start, (0, -11), va="center", color=hue.quiet)
     ax.set_xlim(0, longest * 1.6)

@@ -7,7 +7,7 @@ import numpy as np
 from fertkit.plots.forms import asked, only, shown
 from fertkit.plots.leaf import class_look, ordered_nutrients
 from fertkit.plots.palette import PAGE, PAPER, SMALL, hue
-from fertkit.plots.style import figure, finish, grow, note
+from fertkit.plots.style import figure, finish, grow, note, widen
 from fertkit.results import plain
 from fertkit.tissue.history import State
 
@@ -39,7 +39,7 @@ def telling(history, field: str) -> list[str]:
     return ordered_nutrients((some if len(some) else judged)["nutrient"].unique())
 
 
-@figure(height=1.2, least=PAGE)
+@figure(height=1.2)
 def history_panels(history, ax, *, field: str | None = None, nutrients=None, band: int = -1):
     """Draw a small panel for each nutrient and season: values against the range of their stage.
 
@@ -66,6 +66,7 @@ def history_panels(history, ax, *, field: str | None = None, nutrients=None, ban
     order = {s: i for i, s in enumerate(bands[band])}
     slots = slots.assign(at=[order[key] for key in zip(slots["crop"], slots["season"], strict=True)])
     slots = slots.sort_values("at", kind="stable").reset_index(drop=True)
+    widen(ax, PAGE * len(slots) / ACROSS)
     place = {tuple(r): x for x, r in enumerate(slots[SLOT].itertuples(index=False))}
     for row, nutrient in enumerate(names):
         ax.axhline(-row, color=hue.quiet, lw=0.7, zorder=1)

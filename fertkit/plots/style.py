@@ -128,6 +128,17 @@ def grow(ax, inches: float) -> None:
         ax.figure.set_figheight(ax.figure.get_figheight() + inches)
 
 
+def is_narrow(ax) -> bool:
+    """Whether the page is that of a telephone, about."""
+    return ax.figure.get_figwidth() < PAGE / 1.5
+
+
+def widen(ax, inches: float) -> None:
+    """Give a figure that width [in] at least, on a narrow page too, if it was made for what is drawn here."""
+    if getattr(ax.figure, "grows", False):
+        ax.figure.set_figwidth(max(ax.figure.get_figwidth(), inches))
+
+
 def panel_below(ax, height: float):
     """Add axes of the same x axis below, `height` high [in]; None below axes that were given."""
     page = ax.figure
@@ -145,7 +156,7 @@ def panels_beside(ax, count: int) -> list:
     page = ax.figure
     if not getattr(page, "grows", False):
         return [ax]
-    narrow = page.get_figwidth() < PAGE / 1.5
+    narrow = is_narrow(ax)
     grid = page.add_gridspec(count, 1) if narrow else page.add_gridspec(1, count)
     grow(ax, narrow * (count - 1) * page.get_figheight())
     ax.set_subplotspec(grid[0])
