@@ -116,7 +116,7 @@ def svg_picture(ax) -> str:
 
 def _light(drawn: str) -> str:
     """Return a drawing with the same look in fewer letters; what is written in it stays."""
-    drawn = "<svg" + _INDENTS.sub("><", drawn).partition("<svg")[2].strip()
+    drawn = "<svg" + _INDENTS.sub("><", drawn).partition("<svg")[2].rstrip()
     drawn = _GROUPS.sub("<g", re.sub("<metadata>.*?</metadata>", "", drawn))
     families = set(_FAMILY.findall("".join(_TAG.findall(drawn))))
     if len(families) == 1:
