@@ -7,8 +7,8 @@ import math
 import os
 import re
 from dataclasses import dataclass
+from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from fertkit.results import Result
@@ -33,10 +33,8 @@ class Guesses(Result):
         Every guess, the own among them [`unit`].
     answer : float
         [`unit`]
-    low, high : float or None
-        Interval that the data give [`unit`].
-    opens : (bool, bool)
-        Whether the true value may lie beyond its lower and its upper end.
+    between : Interval or None
+        Interval that the data give: has ends, a text, and tells what lies in it [`unit`].
     named, interval : str
         What the answer and the interval are.
     """
@@ -46,9 +44,7 @@ class Guesses(Result):
     own: float
     values: tuple[float, ...]
     answer: float
-    low: float | None
-    high: float | None
-    opens: tuple[bool, bool]
+    between: Any
     named: str
     interval: str
 
@@ -62,17 +58,10 @@ class Guesses(Result):
         """Median of the guesses."""
         return float(self.table["guess"].median())
 
-    def holds(self, value) -> np.ndarray:
-        """Whether numbers lie in the interval, open ends included; nothing does where there is none."""
-        value = np.asarray(value, float)
-        if self.low is None:
-            return np.zeros(value.shape, bool)
-        return ((value >= self.low) | self.opens[0]) & ((value <= self.high) | self.opens[1])
-
     @property
     def inside(self) -> int:
         """How many guesses lie in the interval."""
-        return int(self.holds(self.values).sum())
+        return sum(value in self.between for value in self.values)
 
 
 def add_guess(key: str, value: float) -> None:

@@ -18,8 +18,11 @@ from fertkit.panels import controls, show
 from fertkit.panels.base import NARROWEST
 from fertkit.plots.palette import SMALL
 from fertkit.plots.style import on_a_page
+from fertkit.response.interval import make_interval
 from fertkit.results import plain
 
+#: Confidence of an interval that is given by its ends.
+LEVEL = 0.95
 WAITS = "This opens when you have made your guess."
 FIRST = "Guess first. The answer opens then."
 OWN_ONLY = "With numbers of your own the guess is yours alone: it is not drawn with the room's."
@@ -185,16 +188,13 @@ class GuessPanel:
 
     def _show(self, value: float) -> None:
         shown = self.reveal(SimpleNamespace(**self._asked))
-        answer, *ends = shown if isinstance(shown, tuple) else (shown, None, None)
-        opens = False, False
-        if len(ends) == 1:
-            opens = ends[0].low_open, ends[0].high_open
-            ends = ends[0].low, ends[0].high
+        answer, *ends = shown if isinstance(shown, tuple) else (shown,)
+        between = make_interval(*ends, LEVEL, "exact") if len(ends) == 2 else ends[0] if ends else None
         others = list(self._known)
         if self._given in others:
             others.remove(self._given)
-        self.result = Guesses(self.question, self.unit, value, (*others, value), float(answer), *ends,
-                              opens, self.named, self.interval)  # fmt: skip
+        self.result = Guesses(self.question, self.unit, value, (*others, value), float(answer), between,
+                              self.named, self.interval)  # fmt: skip
         self._draw()
         self._kept.value = show.kept(json.dumps({"guess": self.box.value, "own": self._asked}))
 

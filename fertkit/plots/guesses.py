@@ -13,8 +13,8 @@ COLUMNS = 40  # places along the axis where guesses that are nearly the same sta
 @figure(height=2.2)
 def guess_dots(guesses, ax):
     """Draw every guess as a dot, the own one filled, over the answer and its interval; see `Guesses`."""
-    values = np.sort(guesses.values)
-    known = [*values, guesses.answer, *(end for end in (guesses.low, guesses.high) if end is not None)]
+    values, between = np.sort(guesses.values), guesses.between
+    known = [*values, guesses.answer, *([between.low, between.high] if between else [])]
     width = (max(known) - min(known) or abs(guesses.answer) or 1.0) / COLUMNS
     places = np.round(values / width)
     heights = np.array([np.sum(places[:i] == place) for i, place in enumerate(places)]) + 1
@@ -23,11 +23,12 @@ def guess_dots(guesses, ax):
     dot = {"ls": "none", "marker": "o", "ms": 9, "zorder": 5}
     if others.any():
         look = {"mfc": "white", "mec": hue.curve, "label": "guess of another seat"}
-        ax.plot(places[others] * width, heights[others], **dot | look)
-    ax.plot(places[own] * width, heights[own], color=hue.curve, label="your guess", **dot)
+        ax.plot(values[others], heights[others], **dot | look)
+    ax.plot(values[own], heights[own], color=hue.curve, label="your guess", **dot)
     ax.axvline(guesses.answer, color=hue.ink, lw=2, ls=(0, (6, 2)), label=guesses.named, zorder=3)
-    if guesses.low is not None:
-        interval(ax, guesses.low, guesses.high, 0.0, opens=guesses.opens, label=guesses.interval)
+    if between:
+        opens = between.low_open, between.high_open
+        interval(ax, between.low, between.high, 0.0, opens=opens, label=guesses.interval)
     ax.set_ylim(0, max(4, heights.max()) + 0.8)
     ax.set_xlim(min(known) - 3 * width, max(known) + 3 * width)
     ax.set_yticks([])

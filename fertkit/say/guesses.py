@@ -9,12 +9,10 @@ def guesses_lines(guesses) -> list[Line]:
     """Say the answer, the own guess, the interval and what the room guessed."""
     g = guesses
     lines = [lead(f"{capital(g.named)}: {with_unit(g.answer, g.unit)}."), told(_own_text(g))]
-    if g.low is not None:
-        around = "holds" if g.holds(g.answer) else "misses"
-        own = "inside" if g.holds(g.own) else "outside"
-        low = plain(g.low) + " or less" * g.opens[0]
-        high = with_unit(g.high, g.unit) + " or more" * g.opens[1]
-        text = f"{low} to {high}. It {around} the answer; your guess lies {own}."
+    if g.between is not None:
+        around = "holds" if g.answer in g.between else "misses"
+        own = "inside" if g.own in g.between else "outside"
+        text = f"{g.between.text()} {g.unit}. It {around} the answer; your guess lies {own}."
         lines.append(told(f"{capital(g.interval)}: {text}"))
     if len(g.values) > 1:
         lines.append(told(_room_text(g)))
@@ -22,8 +20,8 @@ def guesses_lines(guesses) -> list[Line]:
 
 
 def with_unit(value: float, unit: str) -> str:
-    """Write a number with its unit, where it has one."""
-    return f"{plain(value)} {unit}".strip()
+    """Write a number with its unit."""
+    return f"{plain(value)} {unit}"
 
 
 def _own_text(g) -> str:
@@ -35,6 +33,9 @@ def _own_text(g) -> str:
 
 
 def _room_text(g) -> str:
-    said = f"{len(g.values)} guesses in the room, from {plain(min(g.values))} to {plain(max(g.values))}; "
-    said += f"half of them are {plain(g.middle)} or less."
-    return said if g.low is None else f"{said} {g.inside} of {len(g.values)} lie inside the interval."
+    least, most = plain(min(g.values)), plain(max(g.values))
+    said = f"{len(g.values)} guesses in the room, "
+    said += (
+        f"all {least}." if least == most else f"from {least} to {most}; their median is {plain(g.middle)}."
+    )
+    return said if g.between is None else f"{said} {g.inside} of {len(g.values)} lie inside the interval."

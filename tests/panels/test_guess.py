@@ -131,7 +131,7 @@ def test_an_open_end_holds_what_lies_beyond_it():
     interval = Interval(9.0, 28.0, False, True, 0.95, "exact")
     panel = GuessPanel("rate", "Which rate?", "lb/ac", lambda own: (40.0, interval))
     panel.guess("90")
-    assert "9 to 28 lb/ac or more. It holds the answer; your guess lies inside." in panel._says.value
+    assert "9.0 to &gt; 28.0 lb/ac. It holds the answer; your guess lies inside." in panel._says.value
 
 
 def test_the_folder_of_a_room_goes_with_it():

@@ -1,3 +1,7 @@
+labels = " ".join(control.description for control in panel.controls.values())
+assert "K2O policy" in labels  # as question 4 names it
+assert "Spending limit for the season" in labels
+assert "replace removal" in dict(panel.controls["k2o"].options)
 need.guess("80")
 assert need.error is None, need.error
 assert abs(need.result.answer - heron.rate_lb_ac) < 0.5
