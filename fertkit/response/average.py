@@ -43,7 +43,7 @@ EXACT = 1e-12  # a residual this share of the largest yield is rounding
 SMALL = 1e-4  # a weight that moves nothing
 REFUTED, OUTWEIGHS = 0.04, 0.5  # weights in the interval below and above which a curve has no, or full, say
 CHANCE = 0.05  # a response is told from chance below this p
-CHUNK = 4_000  # replicates times tail areas worked on at once
+CHUNK = 32  # trials or replicates worked on at once: few enough to stay near the processor
 
 
 def floored_rss(rss, sums: Sums):
@@ -110,47 +110,40 @@ class Ladder:
     """Intervals of a curve's optimum at the levels of ``TAILS`` and at one more, for any price ratio."""
 
     def __init__(self, curve: str, fits: Fits, sums: Sums, level: float):
-        levels = np.append(1 - 2 * TAILS, level)
-        self.shape = (*fits.rss.shape, len(levels))
-        rows = np.repeat(np.arange(self.shape[1]), len(levels))
-        each = np.tile(levels, self.shape[1])
-        self.region = region(curve, fits.replicates(rows), sums.replicates(rows), each)
+        self.region = region(curve, fits, sums, np.append(1 - 2 * TAILS, level))
         self._gains = {}  # of single rates, which no price moves
 
     def ends(self, price_ratio):
         """Low and high ends (D, R, T + 1), the asked level last."""
-        return tuple(end.reshape(self.shape) for end in self.region.optimum(price_ratio))
+        return self.region.optimum(price_ratio)
 
     def gains(self, rate, over=None):
         """Ends (D, R, T + 1) of the yield gained at a rate or rates (D, R), as `gain_at`."""
-        asked = (float(rate), over) if np.ndim(rate) == 0 else None
-        if asked in self._gains:
-            return self._gains[asked]
-        rate = np.repeat(np.broadcast_to(rate, self.shape[:2]), self.shape[2], axis=1)
-        ends = tuple(end.reshape(self.shape) for end in self.region.gain_at(rate, over))
-        if asked:
-            self._gains[asked] = ends
-        return ends
+        if np.ndim(rate):
+            return self.region.gain_at(rate, over)
+        asked = float(rate), over
+        if asked not in self._gains:
+            self._gains[asked] = self.region.gain_at(*asked)
+        return self._gains[asked]
 
     @property
     def step(self):
         """Whether a join anywhere up to the first rate is in the interval at the asked level, (D, R)."""
-        return self.region.any_join.reshape(self.shape)[..., -1]
+        return self.region.any_join[..., -1]
 
 
 def averaged_sets(fits: dict[str, Fits], sums: Sums, weights, price_ratio, level=0.95):
     """Ends (low, high), each (D, R), of the averaged optimum's interval; inf where beyond the top rate."""
-    reps = weights.shape[1]
-    step = CHUNK // len(TAILS)
-    if reps > step:
-        parts = [
-            averaged_sets(
-                {k: f.replicates(rows) for k, f in fits.items()}, sums.replicates(rows), weights[:, rows],
-                price_ratio, level,
-            )
-            for rows in (slice(i, i + step) for i in range(0, reps, step))
-        ]  # fmt: skip
-        return tuple(np.concatenate(ends, axis=1) for ends in zip(*parts, strict=True))
+    designs, reps = weights.shape[:2]
+    if designs * reps > CHUNK:
+        axis, cut = (0, "take") if designs > 1 else (1, "replicates")
+        step = max(1, CHUNK // reps) if designs > 1 else CHUNK
+        parts = []
+        for rows in (slice(i, i + step) for i in range(0, weights.shape[axis], step)):
+            some = {k: getattr(f, cut)(rows) for k, f in fits.items()}
+            weight = weights[rows] if axis == 0 else weights[:, rows]
+            parts.append(averaged_sets(some, getattr(sums, cut)(rows), weight, price_ratio, level))
+        return tuple(np.concatenate(ends, axis=axis) for ends in zip(*parts, strict=True))
     weights = np.where(weights > SMALL, weights, 0.0)
     ends = {
         k: Ladder(k, fits[k], sums, level).ends(price_ratio)

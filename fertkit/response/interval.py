@@ -205,15 +205,15 @@ def join_pieces(fit, level=0.95) -> list[Interval]:
         As `join_interval`.
     """
     whole, region = join_interval(fit, level), _region(fit, level, "join or rate constant")
-    low, high = region.ends[0, 0]
-    coord = np.unique(np.append(np.linspace(low, high, 2001)[1:-1], region.best[0, 0]))
-    inside = np.r_[False, region.given(coord[None, None])[0][0, 0] >= 0, False]
+    low, high = region.ends[0, 0, 0]
+    coord = np.unique(np.append(np.linspace(low, high, 2001)[1:-1], region.best[0, 0, 0]))
+    inside = np.r_[False, region.given(coord[None, None, None])[0][0, 0, 0] >= 0, False]
     first, last = np.flatnonzero(~inside[:-1] & inside[1:]), np.flatnonzero(inside[:-1] & ~inside[1:]) - 1
     coord = np.r_[low, coord, high]
     ends = np.stack([coord[first + 1], coord[last + 1]], axis=-1)
     outer = np.stack([coord[first], coord[last + 2]], axis=-1)
     outer[0, 0], outer[-1, 1] = ends[0, 0], ends[-1, 1]  # the ends of all are known, and nothing lies outside
-    ends = region.edge(ends.reshape(1, 1, -1), outer.reshape(1, 1, -1)).reshape(-1, 2)
+    ends = region.edge(ends.reshape(1, 1, 1, -1), outer.reshape(1, 1, 1, -1)).reshape(-1, 2)
     with np.errstate(divide="ignore"):
         joins = region.start[0] + region.shape.end / region.shape.uncoord(ends[::-1, ::-1])
     joins[0, 0], joins[-1, 1] = whole.low, whole.high
@@ -223,7 +223,7 @@ def join_pieces(fit, level=0.95) -> list[Interval]:
 def bend_interval(fit, level=0.95) -> tuple[float, float]:
     """Return the profile ends of the shape: 1/(join - lowest rate), k, or 1/range [per rate unit]."""
     region = _region(fit, level, "join or rate constant")
-    return float(region.low[0, 0]), float(region.high[0, 0])
+    return float(region.low[0, 0, 0]), float(region.high[0, 0, 0])
 
 
 @asks(level=a_share)
@@ -236,7 +236,7 @@ def plateau_interval(fit, level=0.95) -> Interval:
         For curves without a plateau, or without error degrees of freedom.
     """
     low, high = _region(fit, level, "plateau").plateau()
-    return make_interval(low[0, 0], high[0, 0], level, "profile")
+    return make_interval(low[0, 0, 0], high[0, 0, 0], level, "profile")
 
 
 def wald_interval(fit, function, level=0.95) -> Interval:

@@ -1,6 +1,7 @@
 """Confidence regions of many fits at once: exact gradient sets and profile regions.
 
-Everything here takes arrays over designs D and replicates R; `fertkit.response.interval` asks for one fit.
+Everything here takes arrays over designs D and replicates R and answers at one level or at several, (D, R, L);
+`fertkit.response.interval` asks for one fit. Each fit is worked as if it were alone, whatever stands beside it.
 """
 
 import numpy as np
@@ -13,27 +14,27 @@ from fertkit.response.sums import Sums
 def region(curve: str, fits: Fits, sums: Sums, level=0.95):
     """Confidence region of fits: `Region` of a curve with a shape, `LinearRegion` of the others.
 
-    `level` is one confidence level or one per replicate (R,).
+    `level` is one confidence level or several (L,); the ends of a region are arrays (D, R, L).
     """
     return (Region if CURVES[curve].shape else LinearRegion)(curve, fits, sums, level)
 
 
 def optimum_sets(curve: str, fits: Fits, sums: Sums, price_ratio, level=0.95):
     """Ends (low, high), each (D, R), of the interval of the economic optimum; not cut to tested rates."""
-    return region(curve, fits, sums, level).optimum(price_ratio)
+    return tuple(end[..., 0] for end in region(curve, fits, sums, level).optimum(price_ratio))
 
 
 def gain_sets(curve: str, fits: Fits, sums: Sums, rate, level=0.95, over=None):
     """Ends (low, high), each (D, R), of the yield gained at a rate or rates (D, R) over the lowest tested."""
-    return region(curve, fits, sums, level).gain_at(rate, over)
+    return tuple(end[..., 0] for end in region(curve, fits, sums, level).gain_at(rate, over))
 
 
 def margin(rss, df, level):
-    """Rise of the residual sum of squares (D, R) that a value inside the interval may cost."""
+    """Rise of the residual sum of squares (D, R, L) that a value inside the interval may cost."""
     from scipy.special import stdtrit  # the quantile of t, without the seconds scipy.stats takes to load
 
     df = df[:, None]
-    return rss * (stdtrit(df, 0.5 + np.asarray(level, float) / 2) ** 2 / df)
+    return rss[..., None] * (stdtrit(df, 0.5 + np.atleast_1d(level) / 2) ** 2 / df)[:, None]
 
 
 class LinearRegion:
@@ -44,44 +45,48 @@ class LinearRegion:
         columns, self.back = CURVES[curve].basis.columns(sums.rates, sums.rates)
         self.coef, self.unit, _ = solve_basis(columns, sums)
         self.room = margin(fits.rss, sums.df_error(CURVES[curve].n_params), level)
-        self.any_join = np.zeros(fits.rss.shape, bool)
+        self.any_join = np.zeros(self.room.shape, bool)
 
     def optimum(self, price_ratio):
-        """Ends (D, R) of the optima: the rates where the slope can be the price ratio.
+        """Ends (D, R, L) of the optima: the rates where the slope can be the price ratio.
 
         The set of rates with a given gradient is Bachmaier's (2009); what is added is which of them are
         maxima within the tested rates, and when only the edges are left.
         """
-        basis, low, high = CURVES[self.curve].basis, self.sums.lowest[:, None], self.sums.highest[:, None]
+        basis = CURVES[self.curve].basis
+        low, high = (end[:, None, None] for end in (self.sums.lowest, self.sums.highest))
         if not basis.constant:  # nothing changes with the rate
             return (np.broadcast_to(low, self.room.shape).copy(),) * 2
         turn = self.back[:, 1:, 1:]
+        unit = turn @ self.unit @ np.swapaxes(turn, 1, 2)
         # squared half-widths of the parameters
-        v = (turn @ self.unit @ np.swapaxes(turn, 1, 2))[:, None] * self.room[..., None, None]
+        v = unit[:, None, None] * self.room[..., None, None]
         i, k = basis.constant - 1, basis.lead - 1
-        constant = self.params[..., basis.constant] - price_ratio
+        constant = self.params[..., basis.constant, None] - price_ratio
         if not basis.lead:
             return _edges(constant, v[..., i, i])
-        lead, middle = self.params[..., basis.lead], basis.chord(low, high)
+        lead, middle = self.params[..., basis.lead, None], basis.chord(low, high)
         q, h, c = _parabola(lead, constant, v[..., k, k], v[..., 0, 1], v[..., i, i])
         z = _roots(q, h, c)
         roots = [basis.rate_of(root) for root in (z[::-1] if basis.falls else z)]
-        chord = np.ones((*middle.shape, 2))
-        chord[..., k] = middle
-        edges = _edges(middle * lead + constant, np.einsum("dri,drij,drj->dr", chord, v, chord))
+        chord = np.ones((len(unit), 2))
+        chord[:, k] = middle[:, 0, 0]
+        along = np.einsum("di,dij,dj->d", chord, unit, chord)[:, None, None] * self.room
+        edges = _edges(middle * lead + constant, along)
         bow = -lead if basis.falls else lead
         return _maxima(
             q, h * h - q * c, bow, roots, basis.rate_of(middle), edges, _between(lead, constant, z)
         )
 
     def gain_at(self, rate, over=None):
-        """Ends (D, R) of the yield gained at a rate or rates (D, R) over another, by default the lowest."""
+        """Ends (D, R, L) of the yield gained at a rate or rates (D, R) over another, by default the lowest."""
         columns, rates = CURVES[self.curve].basis.columns, self.sums.rates
-        at = np.broadcast_to(np.asarray(rate, float), self.room.shape)
+        at = np.broadcast_to(np.asarray(rate, float), self.room.shape[:2])
         foot = rates[:, :1] if over is None else np.full((len(rates), 1), float(over))
         contrast = columns(rates, at)[0] - columns(rates, foot)[0]
-        gain = np.einsum("drq,drq->dr", self.coef, contrast)
-        half = np.sqrt(np.einsum("drq,dqs,drs->dr", contrast, self.unit, contrast) * self.room)
+        gain = np.einsum("drq,drq->dr", self.coef, contrast)[..., None]
+        unit = np.einsum("drq,dqs,drs->dr", contrast, self.unit, contrast)[..., None]
+        half = np.sqrt(unit * self.room)
         return gain - half, gain + half
 
 
@@ -139,9 +144,9 @@ class Region:
 
     Attributes
     ----------
-    low, high : array (D, R)
+    low, high : array (D, R, L)
         Hull of the bends in the region; 0 for a straight line, inf for a step at the first rate.
-    step, line : array (D, R) of bool
+    step, line : array (D, R, L) of bool
         Whether the region holds the step and the straight line, beyond which the search has no nodes.
     """
 
@@ -151,16 +156,18 @@ class Region:
         self.curve, self.sums = curve, sums
         self.start = self.shape.start(sums.rates)
         self.x = sums.rates - self.start[:, None]
+        self.maps = np.concatenate([sums.spread, sums.share[:, None]], axis=1)[:, None]
         self.pull = sums.means @ sums.spread
         self.gain = sums.total_ss() - fits.rss
         # A perfect fit keeps a rounding-sized margin, so that its region is a point and not empty.
         df = sums.df_error(CURVES[curve].n_params)
-        self.room = margin(fits.rss, df, level) + 1e-14 * (self.gain + fits.rss)
-        self.grid = self.shape.coord(self.shape.grid(self.x))  # descending
-        self.best = self.shape.coord(fits.bend)
+        self.room = margin(fits.rss, df, level) + 1e-14 * (self.gain + fits.rss)[..., None]
+        self.grid = self.shape.coord(self.shape.grid(self.x))[:, None, None]  # (D, 1, 1, K), descending
+        self.best = self.shape.coord(fits.bend)[..., None, None]
+        self.at_grid = self.given(self.grid)
         self.nodes, self.ends = self._hull()
-        self.line = self.ends[..., 0] <= self.grid[:, -1:]
-        self.step = self.ends[..., 1] >= self.grid[:, :1]
+        self.line = self.ends[..., 0] <= self.grid[..., -1]
+        self.step = self.ends[..., 1] >= self.grid[..., 0]
         low, high = np.moveaxis(self.shape.uncoord(self.ends), -1, 0)
         self.low, self.high = np.where(self.line, 0.0, low), np.where(self.step, np.inf, high)
 
@@ -169,155 +176,165 @@ class Region:
         return CURVES[self.curve].shape  # by name, so that a region can be pickled
 
     def given(self, coord):
-        """Slack of RSS, slope, size and centre for coords (D, R, K)."""
-        rise = self.shape.rise(self.x[:, None, None, :], self.shape.uncoord(coord)[..., None])
-        centre = (rise @ self.sums.share[:, None, :, None])[..., 0]
-        size = ((rise @ self.sums.spread[:, None]) * rise).sum(axis=-1)
-        if rise.shape[1] == 1:
-            along = self.pull @ np.swapaxes(rise[:, 0], 1, 2)
-        else:
-            along = (rise @ self.pull[..., None])[..., 0]
+        """Slack of RSS, slope, size and centre for coords (D, R, L, ...), 1 for an axis that is alike."""
+        flat = coord.reshape(*coord.shape[:2], 1, -1)
+        rise = self.shape.rise(self.x[:, None, :, None], self.shape.uncoord(flat))
+        pushed = self.maps @ rise
+        size = (pushed[:, :, :-1] * rise).sum(axis=2)
         size = np.where(size > 0, size, np.inf)
-        return (
-            self.room[..., None] - (self.gain[..., None] - along * along / size),
-            along / size,
-            size,
-            centre,
+        one = rise.shape[1] == 1
+        along = self.pull @ rise[:, 0] if one else (self.pull[:, :, None] @ rise)[:, :, 0]
+        slope, gain = along / size, along * along / size
+        gain, slope, size, centre = (
+            v.reshape(*v.shape[:2], *coord.shape[2:]) for v in (gain, slope, size, pushed[:, :, -1])
         )
-
-    def _given_grid(self):
-        """The same at the grid, whose rise and size, (D, 1, K), do not depend on the replicate."""
-        return self.given(self.grid[:, None])
+        room, most = (v.reshape(*v.shape, *(1,) * (coord.ndim - v.ndim)) for v in (self.room, self.gain))
+        return room - (most - gain), slope, size, centre
 
     @property
     def any_join(self):
-        """Whether a join anywhere up to the first rate is in the region, (D, R)."""
+        """Whether a join anywhere up to the first rate is in the region, (D, R, L)."""
         return self.step & self.shape.has_join
 
     def _hull(self):
-        """Outermost bends inside the region: grid nodes, then the crossing in the last step outside."""
-        inside = self._given_grid()[0] >= 0
-        grid = np.broadcast_to(self.grid[:, None], inside.shape)
-        at = np.where(inside, grid, self.best[..., None])
-        inner = np.stack([at.min(axis=-1), at.max(axis=-1)], axis=-1)
-        below = np.where(grid < inner[..., :1], grid, -np.inf).max(axis=-1)
-        above = np.where(grid > inner[..., 1:], grid, np.inf).min(axis=-1)
+        """What is known at the nodes of the grid inside the region, and the outermost bends inside it.
+
+        These are nodes, then the crossing in the last step outside; a node outside is taken for the best.
+        """
+        inside = self.at_grid[0] >= 0
+        nodes = tuple(
+            np.where(inside, at, best)
+            for at, best in zip((self.grid, *self.at_grid), (self.best, *self.given(self.best)), strict=True)
+        )
+        inner = np.stack([nodes[0].min(axis=-1), nodes[0].max(axis=-1)], axis=-1)
+        below = np.where(self.grid < inner[..., :1], self.grid, -np.inf).max(axis=-1)
+        above = np.where(self.grid > inner[..., 1:], self.grid, np.inf).min(axis=-1)
         outer = np.stack([below, above], axis=-1)
-        return at, self.edge(inner, np.where(np.isfinite(outer), outer, inner))
+        return nodes, self.edge(inner, np.where(np.isfinite(outer), outer, inner))
 
     def edge(self, inner, outer):
-        """Where the slack crosses zero between inner and outer coords (D, R, K): Illinois rule."""
+        """Where the slack crosses zero between inner and outer coords (D, R, L, K): Illinois rule."""
         f_in, f_out = (self.given(c)[0] for c in (inner, outer))
         f_in = np.maximum(f_in, 0.0)
         near = 1e-12 * self.room[..., None]
-        moved = np.zeros(inner.shape, int)
+        moved, done = np.zeros(inner.shape, int), np.zeros(inner.shape, bool)
         for _ in range(50):
             with np.errstate(invalid="ignore", divide="ignore"):
                 new = inner + (outer - inner) * (f_in / (f_in - f_out))
             new = np.where(np.isfinite(new), new, inner)
             f_new = self.given(new)[0]
-            within = f_new >= -near
-            done = np.abs(outer - inner) <= 1e-12 * np.abs(new)
+            # One that has arrived stays, so that it does not matter how long the others take.
+            within = (f_new >= -near) & ~done
+            closed = np.abs(outer - inner) <= 1e-12 * np.abs(new)
             inner, f_in = np.where(within, new, inner), np.where(within, f_new, f_in)
-            outer, f_out = np.where(within, outer, new), np.where(within, f_out, f_new)
+            outer, f_out = np.where(within | done, outer, new), np.where(within, f_out, f_new)
             # The end that stays put loses half its weight, so that both ends close in.
             side = np.where(within, 1, -1)
             f_out = np.where((moved == 1) & within, 0.5 * f_out, f_out)
             f_in = np.where((moved == -1) & ~within, 0.5 * f_in, f_in)
             moved = side
-            if np.all(done | (np.abs(f_new) <= near)):
+            done |= closed | (np.abs(f_new) <= near)
+            if done.all():
                 break
         return inner
 
     def _extremes(self, value):
-        """Least and greatest (D, R) of ``value(slack, slope, size, centre, bend, sign)`` over the region."""
-        ends = self.ends[..., :1], self.ends[..., 1:]
-        spaced = ends[0] + (ends[1] - ends[0]) * np.linspace(0, 1, self.NODES)
-        coord = np.sort(np.concatenate([spaced, self.nodes], axis=-1), axis=-1)
-        sign = np.array(
-            [[-1.0], [1.0]]
-        )  # least and greatest are followed side by side on an axis of their own
-        coord = np.broadcast_to(coord[..., None, :], (*coord.shape[:-1], 2, coord.shape[-1]))
-        score = self._score(value, coord, sign)
+        """Least and greatest (D, R, L) of ``value(slack, slope, size, centre, bend, sign)`` over the region."""
+        ends = self.ends[..., None, :1], self.ends[..., None, 1:]
+        spaced = self.ends[..., :1] + (self.ends[..., 1:] - self.ends[..., :1]) * np.linspace(
+            0, 1, self.NODES
+        )
+        known = zip((spaced, *self.given(spaced)), self.nodes, strict=True)
+        # Least and greatest are followed side by side on an axis of their own.
+        coord, *given = (np.concatenate(pair, axis=-1)[..., None, :] for pair in known)
+        sign = np.array([[-1.0], [1.0]])
+        score = self._score(value, coord, given, sign)
         steps = np.arange(self.ZOOM) / self.ZOOM
         for _ in range(self.ROUNDS):
+            coord = np.broadcast_to(coord, score.shape)
             middle = np.take_along_axis(coord, np.argmax(score, axis=-1)[..., None], -1)
-            left = np.where(coord < middle, coord, ends[0][..., None, :]).max(axis=-1, keepdims=True)
-            right = np.where(coord > middle, coord, ends[1][..., None, :]).min(axis=-1, keepdims=True)
+            left = np.where(coord < middle, coord, ends[0]).max(axis=-1, keepdims=True)
+            right = np.where(coord > middle, coord, ends[1]).min(axis=-1, keepdims=True)
             coord = np.concatenate([left + (middle - left) * steps, middle + (right - middle) * steps], -1)
-            score = self._score(value, coord, sign)
+            score = self._score(value, coord, self.given(coord), sign)
         best = score.max(axis=-1)
         return -best[..., 0], best[..., 1]
 
-    def _score(self, value, coord, sign):
-        flat = coord.reshape(*coord.shape[:2], -1)
-        slack, slope, size, centre = (v.reshape(coord.shape) for v in self.given(flat))
-        bend = self.shape.uncoord(coord)
+    def _score(self, value, coord, given, sign):
+        slack, slope, size, centre = given
         # The ends of the hull count as inside, whatever the last digit of their slack says.
-        ok = (slack >= -1e-9 * self.room[..., None, None]) | (coord == self.best[..., None, None])
+        ok = (slack >= -1e-9 * self.room[..., None, None]) | (coord == self.best[..., None])
         with np.errstate(invalid="ignore"):
+            bend = self.shape.uncoord(coord)
             score = sign * value(np.maximum(slack, 0.0), slope, size, centre, bend, sign)
         return np.where(ok & ~np.isnan(score), score, -np.inf)
 
     def optimum(self, price_ratio):
-        """Ends (D, R) of the economic optimum over the region; the optimum rises with the slope."""
-        start = self.start[:, None, None, None]
+        """Ends (D, R, L) of the economic optimum over the region; the optimum rises with the slope."""
+        start = self.start[:, None, None]
 
         def value(slack, slope, size, centre, bend, sign):
             slope = slope + sign * np.sqrt(slack / size)
             with np.errstate(divide="ignore", invalid="ignore"):
                 share = np.where(slope > price_ratio, price_ratio / slope, 1.0)
-                rate = start + np.where(slope > price_ratio, self.shape.reach(share, bend), 0.0)
+                rate = start[..., None, None] + np.where(
+                    slope > price_ratio, self.shape.reach(share, bend), 0.0
+                )
             return np.where(np.isnan(rate), np.inf, rate)
 
         low, high = self._extremes(value)
         # A straight line that pays, pays without end; a step at the first rate may be at any rate below it.
-        slack, slope, size, _ = self._given_grid()
-        pays = slope[..., -1] + np.sqrt(np.maximum(slack[..., -1], 0.0) / size[..., -1]) > price_ratio
+        slope, reach = self._slopes(-1)
+        pays = slope + reach > price_ratio
         if self.shape.has_join:
-            near = self._before_first(price_ratio, slack, slope, size)
-            high = np.where(self.step, np.maximum(high, near), high)
-        return np.where(self.step, self.start[:, None], low), np.where(self.line & pays, np.inf, high)
+            high = np.where(self.step, np.maximum(high, self._before_first(price_ratio)), high)
+        return np.where(self.step, start, low), np.where(self.line & pays, np.inf, high)
 
-    def _before_first(self, price_ratio, slack, slope, size):
-        """Greatest optimum (D, R) of the joins up to the first rate above the lowest.
+    def _slopes(self, node):
+        """Slope at a node of the grid, and how far the region goes from it, (D, R, L)."""
+        slack, slope, size, _ = (v[..., node] for v in self.at_grid)
+        return slope, np.sqrt(np.maximum(slack, 0.0) / size)
+
+    def _before_first(self, price_ratio):
+        """Greatest optimum (D, R, L) of the joins up to the first rate above the lowest.
 
         All these joins fit alike, with one effect of the first rate between them: the closer the join, the
         steeper the rise that gives it. On a rise from the lowest rate the optimum is greatest where the join
         is the effect over the price ratio; else the joins are tried one by one.
         """
-        shape, step = self.shape, self.grid[:, :1]
-        base, first = self.x[:, :1], self.x[:, 1:2]
-        steepest = slope[..., 0] + np.sqrt(np.maximum(slack[..., 0], 0.0) / size[..., 0])
-        effect = steepest * (shape.height(shape.uncoord(step)) - shape.rise(base, shape.uncoord(step)))
+        shape, step = self.shape, self.shape.uncoord(self.grid[..., 0])
+        base, first = self.x[:, None, None, :1], self.x[:, None, None, 1:2]
+        effect = np.add(*self._slopes(0)) * (shape.height(step) - shape.rise(base[..., 0], step))
+        effect = effect[..., None]
         with np.errstate(divide="ignore", invalid="ignore"):
-            paying = np.clip(np.nan_to_num(effect / price_ratio, nan=0.0), base, first)[..., None]
-            tried = base[..., None] + (first - base)[..., None] * np.linspace(0, 1, 17)[1:]
-            join = np.concatenate([paying, np.broadcast_to(tried, (*effect.shape, 16))], axis=-1)
+            paying = np.clip(np.nan_to_num(effect / price_ratio, nan=0.0), base, first)
+            tried = base + (first - base) * np.linspace(0, 1, 17)[1:]
+            join = np.concatenate([paying, np.broadcast_to(tried, (*paying.shape[:-1], 16))], axis=-1)
             bend = 1.0 / join
-            slope = effect[..., None] / (shape.height(bend) - shape.rise(base[..., None], bend))
+            slope = effect / (shape.height(bend) - shape.rise(base, bend))
             # Where the rise is just worth its cost, its whole length is an optimum.
             share = np.where(
                 slope >= price_ratio * (1 - 1e-9), np.minimum(price_ratio / slope, 1 - 1e-12), 1.0
             )
-            rate = np.where(share < 1, shape.reach(share, bend), base[..., None])
-        return self.start[:, None] + np.nan_to_num(rate, nan=0.0).max(axis=-1)
+            rate = np.where(share < 1, shape.reach(share, bend), base)
+        return self.start[:, None, None] + np.nan_to_num(rate, nan=0.0).max(axis=-1)
 
     def gain_at(self, rate, over=None):
-        """Ends (D, R) of the yield gained at a rate or rates (D, R) over another, by default the lowest."""
-        foot = self.x[:, :1] if over is None else over - self.start[:, None]
-        base, at = (v[..., None, None] for v in (foot, rate - self.start[:, None]))
+        """Ends (D, R, L) of the yield gained at a rate or rates (D, R) over another, by default the lowest."""
+        start = self.start[:, None, None]
+        foot = self.x[:, None, :1] if over is None else over - start
+        at = np.broadcast_to(rate, self.gain.shape)[..., None] - start
 
         def value(slack, slope, size, centre, bend, sign):
             slope = slope + sign * np.sqrt(slack / size)
-            return slope * (self.shape.rise(at, bend) - self.shape.rise(base, bend))
+            over_foot = (self.shape.rise(x[..., None, None], bend) for x in (at, foot))
+            return slope * np.subtract(*over_foot)
 
         low, high = self._extremes(value)
         # A step may lie anywhere up to the first rate: at a rate below it all of the gain may be made.
-        slack, slope, size, _ = (v[..., 0] for v in self._given_grid())
-        first = self.shape.uncoord(self.grid[:, :1])
+        slope, reach = self._slopes(0)
+        first = self.shape.uncoord(self.grid[..., 0])
         rise = self.shape.height(first) - self.shape.rise(foot, first)
-        reach = np.sqrt(np.maximum(slack, 0.0) / size)
         if over is not None:  # above the step nothing is left to gain
             low = np.where(self.step, np.minimum(low, 0.0), low)
             high = np.where(self.step, np.maximum(high, 0.0), high)
@@ -325,9 +342,9 @@ class Region:
         return low, np.where(self.step, np.maximum(high, (slope + reach) * rise), high)
 
     def plateau(self):
-        """Ends (D, R) of the plateau over the region."""
-        level = self.sums.level[..., None, None]
-        level_var = self.sums.level_var[:, None, None, None]
+        """Ends (D, R, L) of the plateau over the region."""
+        level = self.sums.level[..., None, None, None]
+        level_var = self.sums.level_var[:, None, None, None, None]
 
         def value(slack, slope, size, centre, bend, sign):
             over = self.shape.height(bend) - centre

@@ -46,6 +46,10 @@ class Fits(ByContent):
     slope: np.ndarray
     bend: np.ndarray
 
+    def take(self, designs) -> "Fits":
+        """The designs of a slice."""
+        return Fits(*(getattr(self, f)[designs] for f in self.__dataclass_fields__))
+
     def replicates(self, rows) -> "Fits":
         """The replicates of a slice or an index."""
         return Fits(*(getattr(self, f)[:, rows] for f in self.__dataclass_fields__))

@@ -210,11 +210,11 @@ def _indicator(code, size):
 
 
 def _pad(name, values, m):
+    extra = m - values.shape[-1]
+    if name not in ("rates", "spread", "means", "share") or not extra:
+        return values
     if name == "rates":
-        return np.pad(values, ((0, 0), (0, m - values.shape[1])), mode="edge")
-    if name == "spread":
-        extra = m - values.shape[1]
-        return np.pad(values, ((0, 0), (0, extra), (0, extra)))
-    if name in ("means", "share"):
-        return np.pad(values, [(0, 0)] * (values.ndim - 1) + [(0, m - values.shape[-1])])
-    return values
+        return np.pad(values, ((0, 0), (0, extra)), mode="edge")
+    return np.pad(
+        values, [(0, 0)] + [(0, extra if name == "spread" else 0)] * (values.ndim - 2) + [(0, extra)]
+    )

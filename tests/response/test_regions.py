@@ -146,8 +146,8 @@ def test_plateaus_of_the_region(trial, make_trial, curve):
     if not ends:
         return
     region = Region(curve, fit.fits, fit.data.sums, 0.9)
-    low, high = (float(v[0, 0]) for v in region.plateau())
-    if float(region.low[0, 0]) * mesh.top >= 1 or curve == "mitscherlich":
+    low, high = (float(v[0, 0, 0]) for v in region.plateau())
+    if float(region.low[0, 0, 0]) * mesh.top >= 1 or curve == "mitscherlich":
         ends = np.array(ends)
         assert low == pytest.approx(ends.min(), abs=2e-3 * np.ptp(y))
         assert high == pytest.approx(ends.max(), abs=2e-3 * np.ptp(y)) or high > 100 * y.max()
