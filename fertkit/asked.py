@@ -152,7 +152,8 @@ def holding(*members: str, like: str):
     def fits(value):
         if isinstance(value, pd.DataFrame):
             return "table" in members
-        return all(hasattr(value, name) for name in members)
+        # Known by its names: a member that has to be worked out is not made here.
+        return all(name in dir(value) for name in members)
 
     return _kind(fits, "not what is asked for", f"Give {like}")
 

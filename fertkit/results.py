@@ -6,6 +6,7 @@ check, value, limit, passed, meaning), ``sources`` (DataFrame of citations) and 
 are equal where their content is; a console shows the name of one and the first line of its summary.
 """
 
+from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from functools import partial
 from html import escape
@@ -86,9 +87,9 @@ def same_content(one, other) -> bool:
     if isinstance(one, np.ndarray) or isinstance(other, np.ndarray):
         one, other = np.asarray(one), np.asarray(other)
         return one.shape == other.shape and same_content(one.tolist(), other.tolist())
-    if isinstance(one, dict):
+    if isinstance(one, Mapping):
         return (
-            isinstance(other, dict)
+            isinstance(other, Mapping)
             and one.keys() == other.keys()
             and all(same_content(one[k], other[k]) for k in one)
         )

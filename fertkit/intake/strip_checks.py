@@ -3,6 +3,7 @@
 import re
 from collections import Counter
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -216,14 +217,21 @@ def coordinates(table, used=()) -> list[str]:
     ['Longitude', 'Latitude']
     """
     axes = []
-    for names in _AXES:
+    for axis in range(len(_AXES)):
         for column in table:
-            bare = plain(str(column).replace("_", " "))
-            known = bare in names or bare.removesuffix(" m").removesuffix(" deg") in names
-            if column not in used and known and pd.api.types.is_numeric_dtype(table[column]):
+            known = _axis_of(str(column)) == axis and column not in used
+            if known and pd.api.types.is_numeric_dtype(table[column]):
                 axes.append(column)
                 break
     return axes if len(axes) == 2 else []
+
+
+@lru_cache(maxsize=1000)
+def _axis_of(column: str) -> int:
+    """Which coordinate a column names, -1 for none."""
+    bare = plain(column.replace("_", " "))
+    named = {bare, bare.removesuffix(" m").removesuffix(" deg")}
+    return next((axis for axis, names in enumerate(_AXES) if named & names), -1)
 
 
 def points_in(draft) -> Problem | None:
@@ -252,10 +260,9 @@ def why_no_strips(table, rate, places, used=()) -> str:
         Columns of rate and yield, which are no coordinates.
     """
     places = [c for c in places if c in table]
-    often = table.groupby([*places, rate], dropna=False, sort=False).size()
-    if not len(often):
+    if not len(table):
         return ""
-    usual = int(np.median(often))
+    usual = int(np.median(np.bincount(combined(table, [*places, rate]))))
     where = f"{counted(len(table), 'row')}, about {usual} for each {'block and ' * bool(places)}rate"
     placed = coordinates(table, used)
     if placed and usual >= (MANY_IN_BLOCK if places else MANY_PLACED):
@@ -263,10 +270,19 @@ def why_no_strips(table, rate, places, used=()) -> str:
     if usual >= (MANY_IN_BLOCK if "block" in places else MANY):
         return f"{where}: these are harvest points or parts of strips"
     named = any(c in table and c not in places for c in _NAMES)
-    several = bool(places) and table.groupby(places, dropna=False)[rate].nunique().median() > 1
-    if "block" in places and several and not named and usual >= 2:
+    looks = "block" in places and usual >= 2 and not named
+    if looks and table.groupby(places, dropna=False)[rate].nunique().median() > 1:
         return f"{where}, and no column 'strip' to tell strips apart: these look like parts of strips"
     return ""
+
+
+def combined(table, columns) -> np.ndarray:
+    """Number the combinations of some columns [(n,) int]; a missing cell is one of the values."""
+    code = 0
+    for column in columns:
+        codes, levels = pd.factorize(table[column], use_na_sentinel=False)
+        code = code * len(levels) + codes
+    return np.unique(code, return_inverse=True)[1]
 
 
 # ---- blocks that plot numbers tell, rates that are one though written as two, and a rate written twice

@@ -39,7 +39,6 @@ from fertkit.asked import (
     asks,
     either,
     holding,
-    make_rng,
     maybe_headers,
     off,
 )  # fmt: skip
@@ -51,7 +50,7 @@ from fertkit.response.curves import CURVES, LINEAR, MEAN, a_curve, get_curve
 from fertkit.response.data import TrialData, doubtful_rows, read_trial_data
 from fertkit.response.fit import ResponseFit, fit_data
 from fertkit.response.gain import NetGain, better_of_two, gain_table, net_gain, pay_pass, unit_prices
-from fertkit.response.interval import bootstrap_fits
+from fertkit.response.interval import Draws
 from fertkit.response.money import NetReturn, PriceTable, describe, price_table
 from fertkit.response.optimum import Status
 from fertkit.response.prices import Prices, column, price_check, prices_for, ratio_of
@@ -80,8 +79,8 @@ class ResponseAnalysis(Result):
     weights : Series
         Weight of each curve in the answer, by key.
     prices : Prices
-    draws : dict of str to array (replicates, p)
-        Bootstrap draws of the parameters of every curve with error df.
+    draws : mapping of str to array (replicates, p)
+        Bootstrap draws of the parameters of every curve with error df, made when they are asked for.
     data : TrialData
     level : float
     asked : str or None
@@ -95,7 +94,7 @@ class ResponseAnalysis(Result):
     comparison: CurveComparison | None
     weights: pd.Series
     prices: Prices
-    draws: dict[str, np.ndarray]
+    draws: Draws
     data: TrialData
     level: float
     asked: str | None = None
@@ -146,7 +145,7 @@ class ResponseAnalysis(Result):
         """Lowest rate with the greatest yield, whatever the prices."""
         if self.comparison is None:
             return better_of_two(self, 0.0)
-        return optimum_at(self, self.comparison.at_price_ratio(0.0))
+        return optimum_at(self, 0.0, self.comparison.interval(self.asked, 0.0))
 
     @cached_property
     def gain(self) -> pd.DataFrame:
@@ -245,6 +244,13 @@ class ResponseAnalysis(Result):
         """What makes the prices implausible, both with their units; "" where nothing does."""
         *_, passed, meaning = self.price_row
         return "" if passed is None or passed else meaning
+
+    @cached_property
+    def price_row(self) -> tuple:
+        """Row of `checks` on the prices."""
+        data = self.data
+        units = data.rate_unit, data.yield_unit
+        return price_check(self.prices, *units, data.nutrient, max(data.rates), data.crop)
 
     @cached_property
     def doubtful(self) -> Doubtful:
@@ -348,7 +354,7 @@ def analyse_response(
     prices = prices_for(data, nutrient_price, grain_price, prices)
     data, treated = treat(data, robust, uneven)
     asked = get_curve(curve).key if curve is not None else None
-    draws: dict[str, np.ndarray] = {}
+    judged = {}
     if len(data.rates) < 3:
         fits, comparison = {LINEAR.key: fit_data(data, LINEAR)}, None
         weights = pd.Series({LINEAR.key: 1.0})
@@ -358,10 +364,8 @@ def analyse_response(
         if asked and asked not in fits:
             fits = fits | {asked: fit_data(data, CURVES[asked])}  # says why it cannot be fitted
         weights = _weights(comparison, asked)
-        rng = make_rng(seed)
-        if replicates:
-            judged = {k: fit for k, fit in fits.items() if fit.df_error > 0}
-            draws = {k: bootstrap_fits(fit, replicates, rng).params[0] for k, fit in judged.items()}
+        judged = {k: fit for k, fit in fits.items() if fit.df_error > 0 and replicates}
+    draws = Draws(judged, replicates, seed)
     whole = ResponseAnalysis(None, fits, comparison, weights, prices, draws, data, level, asked, treated)
     return _report(whole)
 
@@ -380,7 +384,9 @@ def _report(analysis):
         low, high = analysis.data.rates
         best = better_of_two(analysis, unit_prices(analysis).cost_in_yield(high, low))
     else:
-        best = pay_pass(analysis, optimum_at(analysis, analysis.comparison))
+        comparison, asked = analysis.comparison, analysis.asked
+        interval = comparison.interval(asked) if asked else comparison.averaged_interval
+        best = pay_pass(analysis, optimum_at(analysis, comparison.price_ratio, interval))
     return replace(analysis, optimum=best)
 
 

@@ -337,13 +337,11 @@ class Optimum:
     any_join: bool = False
 
 
-def optimum_at(analysis, comparison) -> Optimum:
-    """Rate, interval and status of an analysed trial at the price ratio of a comparison."""
+def optimum_at(analysis, price_ratio, interval) -> Optimum:
+    """Optimum of an analysed trial at a price ratio, from the interval of its curves there."""
     sums, weights = analysis.data.sums, analysis.weights
     used = {k: analysis.fits[k].fits for k in weights.index}
-    rate, status = verdict(used, weights.to_numpy()[None, None], sums, comparison.price_ratio)
-    asked = analysis.asked
-    interval = comparison.interval(asked) if asked else comparison.averaged_interval
+    rate, status = verdict(used, weights.to_numpy()[None, None], sums, price_ratio)
     low, high = settle(*(np.array([[end]]) for end in (interval.low, interval.high)), status, sums)
     settled = replace(interval, low=float(low[0, 0]), high=float(high[0, 0]), low_open=False)
     settled = settled.within(*analysis.data.rates[[0, -1]])

@@ -102,13 +102,18 @@ class CurveComparison(Result):
     @property
     def ranked(self) -> bool:
         """Whether there are rows enough to rank the curves of three parameters by AICc."""
-        return bool(self.checks.set_index("check").loc["rows for AICc", "passed"])
+        return bool(self.checks.loc[self.checks["check"] == "rows for AICc", "passed"].iloc[0])
 
-    def interval(self, curve: str) -> Interval:
-        """Interval of one curve's optimum, cut to the tested rates."""
+    def interval(self, curve: str | None = None, price_ratio: float | None = None) -> Interval:
+        """Interval of one curve's optimum, else of the averaged, cut to the tested rates.
+
+        At the price ratio of the comparison unless another is asked for.
+        """
+        ratio = self.price_ratio if price_ratio is None else price_ratio
+        if curve is None:
+            return _averaged_interval(self, ratio)
         ladder = self.ladders.get(curve)
-        ends = ladder and ladder.ends(self.price_ratio)
-        return _interval(curve, ends, self.level).within(*self.data.rates[[0, -1]])
+        return _interval(curve, ladder and ladder.ends(ratio), self.level).within(*self.data.rates[[0, -1]])
 
     def at_price_ratio(self, price_ratio: float) -> "CurveComparison":
         """The same fits at another price ratio; nothing is refitted."""
@@ -273,7 +278,7 @@ def _at_price_ratio(comparison, price_ratio):
         table=comparison.table.assign(**columns),
         price_ratio=price_ratio,
         averaged_optimum=mean,
-        averaged_interval=_averaged_interval(ends, data, weights, level),
+        averaged_interval=_averaged_interval(comparison, price_ratio, ends),
         between_curve_sd=float(np.sqrt(weights @ (values - mean) ** 2)),
     )
 
@@ -288,13 +293,17 @@ def _levelled(column):
     return pd.Series(levelled(column), index=column.index)
 
 
-def _averaged_interval(ends, data, weights, level):
+def _averaged_interval(comparison, price_ratio, ends=None):
+    """Interval of the averaged optimum; `ends` are those of the ladders, where they are known."""
     low = high = np.nan
-    if set(weights.index) <= set(ends):
+    ladders, weights, data = comparison.ladders, comparison.averaged_weights, comparison.data
+    if set(weights.index) <= set(ladders):
         used = weights[weights > SMALL]
-        pair = mixture_ends([ends[k] for k in used.index], used.to_numpy()[None, None], data.sums, level)
+        each = [ends[k] if ends else ladders[k].ends(price_ratio) for k in used.index]
+        pair = mixture_ends(each, used.to_numpy()[None, None], data.sums, comparison.level)
         low, high = (float(end[0, 0]) for end in pair)
-    return Interval(low, high, False, False, level, "averaged").within(*data.rates[[0, -1]])
+    interval = Interval(low, high, False, False, comparison.level, "averaged")
+    return interval.within(*data.rates[[0, -1]])
 
 
 def _optimum_text(optimum, interval, lowest, highest):

@@ -15,7 +15,7 @@ from fertkit.response.sums import Sums, Sweep, make_sweep
 from fertkit.results import ByContent
 from fertkit.trials import linear
 from fertkit.trials.diagnose import LEFT, Doubtful, doubtful_strips, smoother, systematic
-from fertkit.trials.linear import contrasts_within, rate_groups
+from fertkit.trials.linear import rate_groups
 from fertkit.trials.table import places, read_trial
 
 #: Column-name endings that carry a unit.
@@ -78,12 +78,6 @@ class TrialData(ByContent):
     def rates(self) -> np.ndarray:
         """Distinct tested rates, ascending."""
         return np.unique(self.rate)
-
-    @cached_property
-    def contrasts(self) -> int:
-        """Independent contrasts among the rates that the blocks leave."""
-        sweep, left = self.sweep, len(self.rate) - self.sweep.n_blocks - self.sweep.pure_df
-        return min(left, contrasts_within(self.rate, sweep.block)) if sweep.n_blocks > 1 else left
 
     @property
     def shared(self) -> str:

@@ -256,11 +256,11 @@ def inside_tested(rate: np.ndarray, lowest: float, highest: float, unit: str) ->
 
 def need_contrasts(data: TrialData, n: int, what: str) -> None:
     """Raise NotEstimable unless the blocks leave `n` independent contrasts among the rates."""
-    if data.contrasts < n:
+    if data.sweep.contrasts < n:
         raise NotEstimable(
             f"rates are confounded with blocks: {what} needs {counted(n, 'contrast')} among rates, and "
-            f"blocks that share rates offer {data.contrasts}; put several rates in each block or site, one "
-            "of them common to all"
+            f"blocks that share rates offer {data.sweep.contrasts}; put several rates in each block or site, "
+            "one of them common to all"
         )
 
 

@@ -37,6 +37,7 @@ optimum is (0.2 - 0.04) / 0.002 = 80:
 True
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -287,14 +288,46 @@ def bootstrap_fits(fit, replicates: int = 2000, seed=0) -> Fits:
         Without error degrees of freedom.
     """
     _need_df(fit)
-    rng, data = make_rng(seed), fit.data
+    return _refitted(fit, _resampled(fit, replicates, make_rng(seed)))
+
+
+class Draws(Mapping):
+    """Bootstrap draws (replicates, p) of the parameters of each of several curves, by key.
+
+    Chance is settled at once; a curve is fitted again when its draws are asked for.
+    """
+
+    def __init__(self, fits: dict, replicates: int, seed):
+        rng = make_rng(seed)
+        self._chosen = {key: (fit, _resampled(fit, replicates, rng)) for key, fit in fits.items()}
+        self._params = {}
+
+    def __getitem__(self, key):
+        if key not in self._params:
+            self._params[key] = _refitted(*self._chosen[key]).params[0]
+        return self._params[key]
+
+    def __iter__(self):
+        return iter(self._chosen)
+
+    def __len__(self):
+        return len(self._chosen)
+
+
+def _resampled(fit, replicates, rng):
+    """Which residuals each replicate gets, (replicates, n)."""
+    n = len(fit.data.rate)
+    return rng.integers(0, n, (replicates, n)).astype(np.min_scalar_type(n))
+
+
+def _refitted(fit, rows) -> Fits:
+    data = fit.data
     fitted, effect = fit.predict(data.rate), fit.block_effects["effect"].to_numpy()
     if len(effect):
         fitted = fitted + effect[data.sweep.block]
     root = np.sqrt(data.weight)
     rest = (data.yields - fitted) * root * np.sqrt(len(root) / fit.df_error)
-    drawn = rest[rng.integers(0, len(rest), (replicates, len(rest)))]
-    return fit_sums(fit.curve.key, data.sweep.sums(fitted + drawn / root))
+    return fit_sums(fit.curve.key, data.sweep.sums(fitted + rest[rows] / root))
 
 
 def optima(curve, params, price_ratio, lowest, highest):

@@ -1,7 +1,7 @@
 """Confidence regions of many fits at once: exact gradient sets and profile regions.
 
-Everything here takes arrays over designs D and replicates R and answers at one level or at several, (D, R, L);
-`fertkit.response.interval` asks for one fit. Each fit is worked as if it were alone, whatever stands beside it.
+Everything here takes arrays over designs D and replicates R and answers at one level or several, (D, R, L);
+`fertkit.response.interval` asks for one fit. Each fit is worked as if it were alone.
 """
 
 import numpy as np
@@ -79,7 +79,7 @@ class LinearRegion:
         )
 
     def gain_at(self, rate, over=None):
-        """Ends (D, R, L) of the yield gained at a rate or rates (D, R) over another, by default the lowest."""
+        """Ends (D, R, L) of the yield gained at a rate or rates (D, R) over another, else the lowest."""
         columns, rates = CURVES[self.curve].basis.columns, self.sums.rates
         at = np.broadcast_to(np.asarray(rate, float), self.room.shape[:2])
         foot = rates[:, :1] if over is None else np.full((len(rates), 1), float(over))
@@ -239,7 +239,7 @@ class Region:
         return inner
 
     def _extremes(self, value):
-        """Least and greatest (D, R, L) of ``value(slack, slope, size, centre, bend, sign)`` over the region."""
+        """Least and greatest (D, R, L) of ``value(slack, slope, size, centre, bend, sign)``."""
         ends = self.ends[..., None, :1], self.ends[..., None, 1:]
         spaced = self.ends[..., :1] + (self.ends[..., 1:] - self.ends[..., :1]) * np.linspace(
             0, 1, self.NODES
@@ -320,7 +320,7 @@ class Region:
         return self.start[:, None, None] + np.nan_to_num(rate, nan=0.0).max(axis=-1)
 
     def gain_at(self, rate, over=None):
-        """Ends (D, R, L) of the yield gained at a rate or rates (D, R) over another, by default the lowest."""
+        """Ends (D, R, L) of the yield gained at a rate or rates (D, R) over another, else the lowest."""
         start = self.start[:, None, None]
         foot = self.x[:, None, :1] if over is None else over - start
         at = np.broadcast_to(rate, self.gain.shape)[..., None] - start

@@ -170,7 +170,7 @@ def heavy_tails(design, y):
 
 
 def weights_of(rate, tilt):
-    """Weights (n,) of a log error SD that rises by `tilt` from the lowest rate to the highest; mean log 0."""
+    """Weights (..., n) of a log error SD rising by `tilt` from the lowest rate to the highest; mean log 0."""
     place = (rate - rate.mean()) / np.ptp(rate)
     return np.exp(-2 * tilt * place)
 
@@ -194,31 +194,27 @@ def spread_of(design, rate, y, weight=1.0):
     from scipy.special import chdtrc
 
     steps = np.linspace(-STEEPEST, STEEPEST, NODES)
-    tilts = np.broadcast_to(steps, (len(y), NODES))
-    level = [_likelihood(design, rate, y, weight, t) for t in (0.0, *steps)]
-    none, value, width = level[0], np.stack(level[1:], axis=-1), steps[1] - steps[0]
-    best = value.argmax(axis=-1)
-    tilt = np.take_along_axis(tilts, best[:, None], -1)[:, 0]
-    top = value.max(axis=-1)
+    level = _likelihood(design, rate, y, weight, np.append(0.0, steps))
+    none, value, width = level[:, 0], level[:, 1:], steps[1] - steps[0]
+    tilt, top = steps[value.argmax(axis=-1)], value.max(axis=-1)
     if len(y) == 1:  # closed in on; many replicates keep the nodes, which are finer than the error of a tilt
         for _ in range(ROUNDS):
             near = np.clip(tilt[0] + width * np.linspace(-1, 1, NODES), -STEEPEST, STEEPEST)
-            value = np.array([_likelihood(design, rate, y, weight, t)[0] for t in near])
+            value = _likelihood(design, rate, y, weight, near)[0]
             tilt, top, width = near[[value.argmax()]], value[[value.argmax()]], 2 * width / (NODES - 1)
     return tilt, chdtrc(1, np.maximum(2 * (top - none), 0.0))
 
 
-def _likelihood(design, rate, y, weight, tilt):
-    """Restricted log likelihood (R,) but for a constant, the error variance profiled out."""
-    weights = weight * weights_of(rate, tilt)
+def _likelihood(design, rate, y, weight, tilts):
+    """Restricted log likelihood (R, T) of tilts (T,) but for a constant, the error variance profiled out."""
+    weights = weight * weights_of(rate, tilts[:, None])
     root = np.sqrt(weights)
-    scaled = design * root[:, None]
-    left = np.linalg.qr(scaled)[0]
-    held = y * root
-    rss = np.maximum((held**2).sum(axis=1) - ((held @ left) ** 2).sum(axis=1), 1e-300)
-    log_det = np.linalg.slogdet(scaled.T @ scaled)[1]
+    left, right = np.linalg.qr(design * root[..., None])
+    held = y * root[:, None]
+    rss = np.maximum((held**2).sum(axis=-1) - ((held @ left) ** 2).sum(axis=-1), 1e-300)
+    log_det = 2 * np.log(np.abs(np.diagonal(right, axis1=1, axis2=2))).sum(axis=-1)
     df = design.shape[0] - design.shape[1]
-    return 0.5 * (np.log(weights).sum() - df * np.log(rss) - log_det)
+    return 0.5 * ((np.log(weights).sum(axis=-1) - log_det)[:, None] - df * np.log(rss)).T
 
 
 # ---- what the strips as read show

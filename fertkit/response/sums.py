@@ -7,11 +7,12 @@ of the pure error. Trials and bootstrap replicates are leading axes, so one tria
 """
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 
 from fertkit.response.curves import finite
+from fertkit.trials.linear import contrasts_within
 
 
 @dataclass(frozen=True)
@@ -126,6 +127,12 @@ class Sweep:
         )  # fmt: skip
 
     @cached_property
+    def contrasts(self) -> int:
+        """Independent contrasts among the rates that the blocks leave."""
+        left = len(self.code) - self.n_blocks - self.pure_df
+        return min(left, contrasts_within(self.rates[self.code], self.block)) if self.n_blocks > 1 else left
+
+    @cached_property
     def _to_means(self):
         """Map (n, m) from yields to adjusted rate means."""
         in_rate = _indicator(self.code, len(self.rates)) * self.weight[:, None]
@@ -164,10 +171,17 @@ def make_sweep(x, block=None, weight=None, through_origin: bool = False) -> Swee
         Fit no intercept.
     """
     x = np.asarray(x, float)
-    n = len(x)
-    weight = np.ones(n) if weight is None else np.asarray(weight, float)
+    weight = np.ones(len(x)) if weight is None else np.asarray(weight, float)
     one = block is None or through_origin  # a curve through the origin has no level, of blocks neither
-    block = np.zeros(n, int) if one else np.unique(np.asarray(block), return_inverse=True)[1]
+    block = np.zeros(len(x), int) if one else np.unique(np.asarray(block), return_inverse=True)[1]
+    return _sweep_of(x.tobytes(), block.tobytes(), weight.tobytes(), through_origin)
+
+
+@lru_cache(maxsize=256)
+def _sweep_of(x, block, weight, through_origin) -> Sweep:
+    """The sweep of arrays told as bytes: many trials share a design."""
+    x, weight, block = np.frombuffer(x), np.frombuffer(weight), np.frombuffer(block, int)
+    n = len(x)
     rates, code = np.unique(x, return_inverse=True)
     if (
         through_origin and rates[0] > 0

@@ -9,7 +9,6 @@ one strip after another). The error rate in clean trials is simulated in ``tests
 """
 
 from dataclasses import dataclass
-from itertools import combinations
 from math import factorial
 
 import numpy as np
@@ -29,6 +28,8 @@ BY_LOT = 0.05
 ALPHA, SHARE = 0.01, 1 / 6
 #: Sets carried on from one size to the next, strips looked at as pairs, and error df that must be left over.
 BEAM, PAIRED, LEFT = 24, 120, 3
+#: Determinant of a set's projector down to which the model is estimable without it.
+SOUND = 1e-8
 
 
 def check_rows(trial: Trial, estimate) -> list[tuple]:
@@ -293,11 +294,31 @@ class _Model:
 
         A set without which the model is no longer estimable gains nothing.
         """
-        inner = self.maker[sets[:, :, None], sets[:, None, :]]
-        away = self.residuals[sets]
-        sound = np.abs(np.linalg.det(inner)) > 1e-8
-        inner[~sound] = np.eye(sets.shape[1])
+        away, inner, sound = self._inner(sets)
         gains = np.einsum("ki,ki->k", away, np.linalg.solve(inner, away[..., None])[..., 0])
+        return np.where(np.abs(sound) > SOUND, gains, -np.inf)
+
+    def _inner(self, sets):
+        """Residuals and projector of the strips of each set, and the determinant; the unit matrix at none."""
+        inner = self.maker[sets[:, :, None], sets[:, None, :]]
+        size = np.linalg.det(inner)
+        inner[np.abs(size) <= SOUND] = np.eye(sets.shape[1])
+        return self.residuals[sets], inner, size
+
+    def widened(self, sets, strips) -> np.ndarray:
+        """The `gains` of each set with one more of some strips [(k, size), (s,) -> (k, s)].
+
+        What the set leaves of the other residuals, and of their projector, is reckoned once a set.
+        """
+        away, inner, size = self._inner(sets)
+        across = self.maker[sets[..., None], strips]
+        right = np.concatenate([away[..., None], across], axis=-1)
+        solved = np.linalg.solve(inner, right)
+        known = np.einsum("ki,kij->kj", away, solved)
+        room = self.maker[strips, strips] - np.einsum("kij,kij->kj", across, solved[..., 1:])
+        sound = np.abs(size[:, None] * room) > SOUND
+        rest = self.residuals[strips] - known[:, 1:]
+        gains = known[:, :1] + rest**2 / np.where(sound, room, 1.0)
         return np.where(sound, gains, -np.inf)
 
     def away(self, rows) -> np.ndarray:
@@ -319,17 +340,19 @@ def _searched(model, most):
     yield order[:BEAM, None], alone[order[:BEAM]]
     if most < 2:
         return
-    sets = np.array(list(combinations(np.sort(order[:PAIRED]), 2)))
+    strips = np.sort(order[:PAIRED])
+    sets = strips[:, None]
     while True:
-        gains = model.gains(sets)
+        gains = model.widened(sets, strips)
+        mine, other = np.nonzero(~(sets[:, :, None] == strips).any(axis=1))
+        wider = np.sort(np.column_stack([sets[mine], strips[other]]), axis=1)
+        wider, first = np.unique(wider, axis=0, return_index=True)
+        gains = gains[mine, other][first]
         best = np.argsort(-gains, kind="stable")[:BEAM]
-        sets = sets[best]
+        sets, strips = wider[best], np.arange(n)
         yield sets, gains[best]
         if sets.shape[1] >= most:
             return
-        wider = np.column_stack([np.repeat(sets, n, axis=0), np.tile(np.arange(n), len(sets))])
-        new = ~(wider[:, :-1] == wider[:, -1:]).any(axis=1)
-        sets = np.unique(np.sort(wider[new], axis=1), axis=0)
 
 
 def _step_of(y) -> float:
