@@ -88,9 +88,17 @@ def _of_rows(part, settings):
         frame[name] = numbers_where_they_are(frame[name], settings.decimal)
     frame[settings.by] = frame[settings.by].fillna("")
     columns = {"rate": settings.rate, "response": settings.response}
-    for names, rows in frame.groupby(settings.by, sort=False):
-        row = _row(settings, names, str(rows[PLACE[0]].iloc[0]), n=len(rows))
-        yield _read(rows.drop(columns=[*settings.by, *PLACE]), columns, row, settings, place=rows)
+    keys = frame[settings.by]
+    named = list(keys.itertuples(index=False, name=None))
+    place, table = frame[list(PLACE)], frame.drop(columns=[*settings.by, *PLACE])
+    trial = keys.groupby(settings.by, sort=False).ngroup().to_numpy()
+    order = np.argsort(trial, kind="stable")
+    for at in np.split(order, np.flatnonzero(np.diff(trial[order])) + 1) if len(frame) else ():
+        together = at[-1] - at[0] == len(at) - 1  # a stretch of the table needs no copy
+        rows = slice(at[0], at[-1] + 1) if together else at
+        lines = place.iloc[rows]
+        row = _row(settings, named[at[0]], str(lines[PLACE[0]].iloc[0]), n=len(at))
+        yield _read(table.iloc[rows], columns, row, settings, place=lines)
 
 
 def _of_files(part, settings):

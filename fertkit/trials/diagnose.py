@@ -345,9 +345,12 @@ def _searched(model, most):
     while True:
         gains = model.widened(sets, strips)
         mine, other = np.nonzero(~(sets[:, :, None] == strips).any(axis=1))
-        wider = np.sort(np.column_stack([sets[mine], strips[other]]), axis=1)
+        gains = gains[mine, other]
+        wide = sets.shape[1] + 1  # as often a set may come up, from as many narrower ones
+        best = np.argsort(-gains, kind="stable")[: BEAM * wide]
+        wider = np.sort(np.column_stack([sets[mine[best]], strips[other[best]]]), axis=1)
         wider, first = np.unique(wider, axis=0, return_index=True)
-        gains = gains[mine, other][first]
+        gains = gains[best[first]]
         best = np.argsort(-gains, kind="stable")[:BEAM]
         sets, strips = wider[best], np.arange(n)
         yield sets, gains[best]

@@ -190,14 +190,14 @@ def read_trial(
     if problems:
         raise InputError("trial", problems)
     table = _with_numbers(table, treatment if curve else None, response, weight, [*sites, *groups])
-    harvested = table[response].notna() & table[treatment].notna()
-    strips = table[harvested]
+    harvested = (table[response].notna() & table[treatment].notna()).to_numpy(bool)
+    strips, lost = (table, table.iloc[:0]) if harvested.all() else (table[harvested], table[~harvested])
     if len(strips[treatment].unique()) > 1:
         doubt = why_no_strips(strips, treatment, [*sites, *groups, *by], (treatment, response))
         if doubt:
             raise InputError("trial", [Problem(doubt, REMEDY)])
     facts = {name: _fact(known, table, name) for name in ("nutrient", "crop")}
-    return Trial(strips, treatment, response, sites, tuple(groups), table[~harvested], **facts, trend=trend)
+    return Trial(strips, treatment, response, sites, tuple(groups), lost, **facts, trend=trend)
 
 
 def _with_numbers(table, rate, response, weight, groups) -> pd.DataFrame:
@@ -216,10 +216,7 @@ def _with_numbers(table, rate, response, weight, groups) -> pd.DataFrame:
         problems.append(Problem("no yields: every cell is empty", remedy, None, response))
     if problems:
         raise InputError("trial", problems)
-    table = table.copy()
-    for column, values in read.items():
-        table[column] = values
-    return table
+    return table.assign(**{column: v for column, v in read.items() if table[column].dtype != v.dtype})
 
 
 def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -> Trial:
@@ -388,9 +385,12 @@ def labelled(table, columns) -> None:
 
 def _numbers(table, column, problems, *, empty=False) -> np.ndarray:
     cells = table[column]
-    values = pd.to_numeric(cells, errors="coerce").to_numpy(float, na_value=np.nan)
+    if cells.dtype != float:
+        cells = pd.to_numeric(cells, errors="coerce")
+    values = cells.to_numpy(float, na_value=np.nan)
     bad = ~(np.abs(values) <= LARGEST_NUMBER)
     if empty and bad.any():
+        cells = table[column]
         bad &= ~(cells.isna() | (cells.astype(str).str.strip() == "")).to_numpy(bool)
     problems += _bad_cells(table, column, bad, NO_NUMBER, _LEAVE_EMPTY if empty else _LEAVE_OUT)
     return values
