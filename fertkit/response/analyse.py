@@ -246,13 +246,6 @@ class ResponseAnalysis(Result):
         return "" if passed is None or passed else meaning
 
     @cached_property
-    def price_row(self) -> tuple:
-        """Row of `checks` on the prices."""
-        data = self.data
-        units = data.rate_unit, data.yield_unit
-        return price_check(self.prices, *units, data.nutrient, max(data.rates), data.crop)
-
-    @cached_property
     def doubtful(self) -> Doubtful:
         """Rows of `data` that the others do not expect."""
         return doubtful_rows(self.given)
