@@ -40,44 +40,69 @@ class Verdict(StrEnum):
 
 
 def set_aside(
-    scored: pd.DataFrame, region: str | None = None, chosen: bool = False, leading=()
-) -> pd.DataFrame:
+    scored: pd.DataFrame, held: pd.DataFrame, at, which, region: str | None = None, chosen: bool = False,
+    leading=(),
+) -> pd.DataFrame:  # fmt: skip
     """Add ``aside``: why a source is shown but has no vote on a result; '' where it has one.
 
     Sources of another region have none. Of the others that can tell, those whose part the sample states
     decide before those whose petiole is assumed, read ones before remembered ones, and each old table once,
     however often it was copied. Sources `chosen` by the user decide all, whatever the region. Where a source
     of the user's own (`leading`) can tell, no other has a vote.
+
+    Parameters
+    ----------
+    scored : DataFrame
+    held : DataFrame
+        The ranges that hold: nutrient, source_key, match, provenance, region, lineage.
+    at, which : array of int
+        Result and range (row of `held`, -1 for none) of each score.
+    region, chosen, leading
+        See `score_tissue`.
     """
-    there = scored["source_key"] != ""
-    foreign = there & ~in_region(scored["region"], region) & (not chosen)
-    memory = (scored["provenance"] == "from_memory") & (not chosen)
-    able = there & ~foreign & scored["class"].isin(SHORT + ENOUGH)
+
+    def by_range(flags):
+        return np.append(np.asarray(flags, bool), False)[which]
+
+    def any_of_result(flags):
+        return (np.bincount(at[flags], minlength=at[-1] + 1 if len(at) else 0) > 0)[at]
+
+    there, mine = which >= 0, by_range(held["source_key"].isin(leading))
+    foreign = by_range(~in_region(held["region"], region) & (not chosen))
+    memory = by_range((held["provenance"] == "from_memory") & (not chosen))
+    able = there & ~foreign & scored["class"].isin(SHORT + ENOUGH).to_numpy()
     rules = load_facts(
         "paired"
     )  # a rule that asks for a ratio as well tells what is short, not what is enough
-    ruled = scored["source_key"].isin(rules["source_key"]) & scored["nutrient"].isin(rules["nutrient"])
-    result = [scored["specimen"], scored["nutrient"]]
-    mine = scored["source_key"].isin(leading)
-    guessed = able & (scored["match"] == ASSUMED) & ~mine & (not chosen)
-    guessed &= (able & ~guessed).groupby(result, sort=False).transform("any")
-    read = (able & ~memory & ~ruled & ~guessed).groupby(result, sort=False).transform("any")
-    later = there & ~foreign & memory & read
-    led = there & ~mine & (able & mine).groupby(result, sort=False).transform("any")
-    voting = scored[able & ~later & ~led & ~guessed]
-    # of copies the one that names the part as the sample does, then the first
-    voting = voting.iloc[np.argsort(voting["match"] != "same part", kind="stable")]
-    table = ["specimen", "nutrient", "lineage"]
-    copies = voting[voting.duplicated(table)]
-    first = voting.drop_duplicates(table).set_index(table)["source_key"]
-    names = first.reindex(pd.MultiIndex.from_frame(copies[table]))
-    aside = pd.Series("", index=scored.index, dtype=object)
+    ruled = by_range(held["source_key"].isin(rules["source_key"]) & held["nutrient"].isin(rules["nutrient"]))
+    guessed = able & by_range((held["match"] == ASSUMED) & (not chosen)) & ~mine
+    guessed &= any_of_result(able & ~guessed)
+    later = there & ~foreign & memory & any_of_result(able & ~memory & ~ruled & ~guessed)
+    led = there & ~mine & any_of_result(able & mine)
+    aside = np.full(len(scored), "", dtype=object)
     aside[later] = Reason.REMEMBERED.text
     aside[guessed & ~later] = Reason.ASSUMED.text
-    aside[foreign] = [Reason.ELSEWHERE.text.format(region=name) for name in scored.loc[foreign, "region"]]
+    elsewhere = np.array([Reason.ELSEWHERE.text.format(region=name) for name in held["region"]], dtype=object)
+    aside[foreign] = elsewhere[which[foreign]]
     aside[led] = Reason.OWN_LEADS.text
-    aside[copies.index] = [Reason.COPY.text.format(source=name) for name in names]
-    return scored.assign(aside=aside)
+    copies, firsts = _copies(held, at, which, np.flatnonzero(able & ~later & ~led & ~guessed))
+    source = held["source_key"].to_numpy(object)
+    aside[copies] = [Reason.COPY.text.format(source=source[which[i]]) for i in firsts]
+    return scored.assign(aside=pd.Series(aside, scored.index, dtype=object))
+
+
+def _copies(held, at, which, voting):
+    """Scores whose table has voted on the same result already, and the first score of each such table."""
+    # of copies the one that names the part as the sample does, then the first
+    other = (held["match"] != "same part").to_numpy()[which[voting]]
+    voting = voting[np.argsort(other, kind="stable")]
+    lineage, names = pd.factorize(held["lineage"])
+    table = pd.Series(at[voting] * max(len(names), 1) + lineage[which[voting]])
+    again = table.duplicated()
+    if not again.any():
+        return voting[:0], voting[:0]
+    first = pd.Series(voting[~again], index=table[~again])
+    return voting[again], first.loc[table[again]].to_numpy()
 
 
 def agreement_of(scored: pd.DataFrame) -> pd.DataFrame:
@@ -224,7 +249,8 @@ def apply_paired_rules(scored: pd.DataFrame) -> pd.DataFrame:
         The same rows; where the ratio is below its limit the class is sufficient, where it is not known the
         result cannot be classed, each with the reason.
     """
-    for rule in load_facts("paired", ("at_least",)).itertuples():
+    rules, sources = load_facts("paired", ("at_least",)), pd.unique(scored["source_key"])
+    for rule in rules[rules["source_key"].isin(sources)].itertuples():
         mine = (scored["source_key"] == rule.source_key) & (scored["nutrient"] == rule.nutrient)
         mine &= scored["class"].isin(SHORT)
         if not mine.any():

@@ -95,11 +95,16 @@ def shortage_limit(low, critical, critical_high):
         return np.where(below(critical, foot) & at_least(critical_high, foot), critical, foot)
 
 
-def left_open(classed, value, censored, limit):
-    """Whether a value classed low lies inside a critical range, where its source leaves open what it is."""
+def left_open(classed, value, under, limit):
+    """Whether a value classed low lies inside a critical range, where its source leaves open what it is.
+
+    `under` tells of values known only to lie below the one given.
+    """
+    low = np.flatnonzero(classed == Class.LOW)
+    value, limit, found = value[low], limit[low], np.zeros(len(classed), bool)
     with np.errstate(invalid="ignore"):
-        over = np.where(censored == "<", above(value, limit), at_least(value, limit))
-    return (classed == Class.LOW) & over
+        found[low] = np.where(under[low], above(value, limit), at_least(value, limit))
+    return found
 
 
 def classify(value, low, high, critical, critical_high, toxic_above):
@@ -154,7 +159,8 @@ def classify_above(limit, low, high, critical, critical_high, toxic_above):
 
 def _first(cases, classes):
     """Class of the first case that holds; the class of none where none does."""
-    return np.select(cases, classes, Class.NOT_CLASSED).astype(object)
+    names = np.array([*map(str, classes), str(Class.NOT_CLASSED)], dtype=object)
+    return names[np.select(cases, np.arange(len(cases), dtype=np.int8), np.int8(len(cases)))]
 
 
 def position_in_range(value, low, high):

@@ -191,7 +191,8 @@ def score_tissue(
     at, which = _pair(frame, code, matches)
     scored = apply_paired_rules(_score(frame, table, matches, code, at, which, spread))
     chosen = source is not None or ranges is not None
-    scored = set_aside(scored, region, chosen, leading=own.keys)
+    held = matches.found.join(table[["provenance", "region", "lineage"]], on="range")
+    scored = set_aside(scored, held, at, which, region, chosen, leading=own.keys)
     counts = np.bincount(code[frame["specimen"].drop_duplicates().index], minlength=len(conditions))
     unknown = conditions.index.isin(matches.unknown)
     conditions = conditions.assign(samples=counts, why=matches.why, unknown=unknown)
@@ -298,15 +299,16 @@ def _score(frame, table, matches, code, at, which, spread):
     found = matches.found
     rows = np.append(found["range"].to_numpy(int), -1)[which]  # row of the range table, -1 for none
     limits = {n: np.append(table[n].to_numpy(float), np.nan)[rows] for n in LIMITS}
-    value, censored = frame["value"].to_numpy(float)[at], frame["censored"].to_numpy(object)[at]
+    value, marks = frame["value"].to_numpy(float)[at], _Marks(frame["censored"], at)
     lower = [limits[n] for n in ("low", "critical", "critical_high")]
     foot, limit = c.range_foot(*lower), c.shortage_limit(*lower)
-    classed, reason = _classes(value, censored, limits, which < 0)
-    narrow = (_take(frame["unit"], at) == "ratio").to_numpy() & (reason == Reason.UPPER_ONLY)
+    classed, reason = _classes(value, marks, limits, which < 0)
+    narrow = np.flatnonzero(reason == Reason.UPPER_ONLY)
+    narrow = narrow[(frame["unit"].iloc[at[narrow]] == "ratio").to_numpy()]
     classed[narrow], reason[narrow] = Class.SUFFICIENT.value, ""  # a ratio is judged from above alone
-    within = c.left_open(classed, value, censored, limit)
+    within = c.left_open(classed, value, marks.where("<"), limit)
     reason[within] = Reason.LEFT_OPEN.value
-    plain = np.where((censored == "") & (value > 0), value, np.nan)
+    plain = np.where(marks.where("") & (value > 0), value, np.nan)
     cv = pd.Series(spread["cv_pct"].to_numpy() / 100, index=spread["nutrient"])
     codes, names = pd.factorize(frame["nutrient"].astype(object))
     cv = cv.reindex(names).to_numpy(float)[codes][at]
@@ -326,17 +328,29 @@ def _score(frame, table, matches, code, at, which, spread):
     return pd.DataFrame(columns, copy=False)
 
 
-def _classes(value, censored, limits, no_range):
+class _Marks:
+    """The marks of censored results at some rows: what is asked of each of few marks is looked up for all."""
+
+    def __init__(self, censored, at):
+        codes, self._names = pd.factorize(censored.astype(object), use_na_sentinel=False)
+        self._codes = codes[at]
+
+    def where(self, mark) -> np.ndarray:
+        """Which rows carry a mark."""
+        return (self._names == mark)[self._codes]
+
+
+def _classes(value, marks, limits, no_range):
     """Class and key of the reason of each result ('' where the class says all)."""
     classed = c.classify(value, **limits)
     unclassed = classed == Class.NOT_CLASSED
-    reason = np.select([unclassed & (value == 0), unclassed], [Reason.ZERO, Reason.UPPER_ONLY], "")
-    reason = reason.astype(object)
+    reason = np.full(len(value), "", dtype=object)
+    reason[unclassed] = np.where(value[unclassed] == 0, Reason.ZERO.value, Reason.UPPER_ONLY.value)
     for mark, certain, doubt, otherwise in (
         ("<", Class.LOW, Reason.MAYBE_DEFICIENT, Reason.LIMIT_INSIDE),
         (">", Class.HIGH, Reason.MAYBE_EXCESSIVE, Reason.LIMIT_OPEN),
     ):
-        at = np.flatnonzero(censored == mark)
+        at = np.flatnonzero(marks.where(mark))
         some = {n: v[at] for n, v in limits.items()}
         if mark == "<":
             low = {n: some[n] for n in ("low", "critical", "critical_high")}
@@ -347,7 +361,7 @@ def _classes(value, censored, limits, no_range):
             unsure = ~np.isnan(some["toxic_above"])
         cases = [classed[at] == Class.NOT_CLASSED, (classed[at] == certain) & unsure]
         reason[at] = np.select(cases, [otherwise, doubt], "")
-    unseen = (censored == "not detected") | (np.isnan(value) & (censored == ""))
+    unseen = marks.where("not detected") | (np.isnan(value) & marks.where(""))
     classed[unseen], reason[unseen] = Class.NOT_CLASSED.value, Reason.NOT_DETECTED.value
     classed[no_range], reason[no_range] = Class.NO_RANGE.value, Reason.NO_RANGE.value
     return classed, reason
@@ -365,9 +379,12 @@ def _texts(table, found, why, code, at, which, rows, reason):
     }  # fmt: skip
     texts = {name: _named([*column, ""], rows) for name, column in own.items()}
     texts["match"] = _named([*found["match"], ""], which)
-    said = pd.Series(reason, dtype=object).map({"": ""} | {r.value: r.text for r in Reason})
-    unmatched = np.array([*why, ""], dtype=object)[np.where(which < 0, code[at], -1)]
-    texts["reason"] = said.mask(unmatched != "", unmatched)
+    said, told = {r.value: r.text for r in Reason}, np.flatnonzero(reason != "")
+    reason[told] = [said[name] for name in reason[told]]
+    alone = np.flatnonzero(which < 0)
+    alone = alone[(np.array(why, dtype=object) != "")[code[at[alone]]]]
+    reason[alone] = np.array(why, dtype=object)[code[at[alone]]]
+    texts["reason"] = pd.Series(reason, dtype=object, copy=False)
     return texts
 
 
@@ -376,9 +393,12 @@ def _named(names, numbers):
 
 
 def _take(column, at):
-    values = (
-        column.to_numpy(object) if column.dtype.kind in "OU" or column.dtype == "str" else column.to_numpy()
-    )
+    """Cells of a column at some rows; texts are objects, each made once."""
+    if column.dtype == "str":
+        code, names = pd.factorize(column, use_na_sentinel=False)
+        at, values = code[at], names.to_numpy(object)
+    else:
+        values = column.to_numpy()
     return pd.Series(values[at], dtype=object if values.dtype == object else None, copy=False)
 
 
@@ -390,8 +410,8 @@ def _checks(scored, conditions, spread):
     )
     told = ("every error of laboratory and sampling is one you stated", advice)
     rows = [(CHANCES, placeholders, "0 placeholders", not placeholders, told)]
-    counted = scored[(scored["aside"] == "") & (scored["provenance"] == "from_memory")]
-    memory = sorted(counted["source_key"].unique())
+    remembered = (scored["provenance"] == "from_memory") & (scored["aside"] == "")
+    memory = sorted(scored.loc[remembered, "source_key"].unique())
     meaning = f"figures of {', '.join(memory)} are from memory: check them before they drive a decision"
     told = ("every range that decides was read in its source", meaning)
     rows.append((MEMORY, len(memory), "0 sources", not memory, told))

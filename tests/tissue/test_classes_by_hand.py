@@ -97,7 +97,7 @@ def test_what_a_critical_range_leaves_open(mark):
     # a value classed low at or above the limit; one known to lie below a number only if that is above it
     v, low, _, critical, critical_high, _ = MESH.T
     classed, ends = classify(*MESH.T), shortage_limit(low, critical, critical_high)
-    got = left_open(classed, v, np.full(len(v), mark, dtype=object), ends)
+    got = left_open(classed, v, np.full(len(v), mark == "<"), ends)
     by_hand = [
         name == "low" and (x > e if mark else x >= e) for name, x, e in zip(classed, v, ends, strict=True)
     ]
