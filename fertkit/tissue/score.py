@@ -329,7 +329,7 @@ def _score(frame, table, matches, code, at, which, spread):
 
 
 class _Marks:
-    """The marks of censored results at some rows: what is asked of each of few marks is looked up for all."""
+    """The marks of censored results at some rows; there are few, so each is compared once."""
 
     def __init__(self, censored, at):
         codes, self._names = pd.factorize(censored.astype(object), use_na_sentinel=False)

@@ -24,7 +24,7 @@ from fertkit.tissue.classes import (
     reported_interval,
     shortage_limit,
 )
-from fertkit.tissue.score import _classes
+from fertkit.tissue.score import _classes, _Marks
 
 NAN = float("nan")
 VALUES = (0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, NAN)
@@ -162,7 +162,7 @@ def test_every_reason_has_a_text_and_advice_of_its_own():
 def test_class_and_reason_of_every_kind_of_report(censored):
     v, *limits = MESH.T
     limits = dict(zip(("low", "high", "critical", "critical_high", "toxic_above"), limits, strict=True))
-    marks = np.full(len(v), censored, dtype=object)
+    marks = _Marks(pd.Series(np.full(len(v), censored, dtype=object)), np.arange(len(v)))
     no_range = np.arange(len(v)) % 7 == 3
     classed, reason = _classes(v, marks, limits, no_range)
     for i, row in enumerate(MESH):
