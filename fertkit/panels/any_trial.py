@@ -72,6 +72,7 @@ class AnyTrialPanel(AsksForGroups, Priced, Panel):
         self._examples = examples or {}
         self._beside, self._handed = {"log": log, "zones": zones_map}, {}
         self._paper = widgets.HTML()
+        self._to_come = 0  # files handed over together that are still to be looked at
         self._asked, self._last = None, None  # what was asked without prices, and its answer
         if self._examples:
             data, settings = self._example(next(iter(self._examples)))
@@ -230,6 +231,10 @@ class AnyTrialPanel(AsksForGroups, Priced, Panel):
                 at[role].write_bytes(content)
             yield at
 
+    def _take(self, uploads, use):
+        self._to_come = len(uploads)
+        super()._take(uploads, use)
+
     def take_file(self, name, content):
         """Take a strip file, or keep a log or its map until the other is there too."""
         with TemporaryDirectory() as folder:
@@ -239,6 +244,10 @@ class AnyTrialPanel(AsksForGroups, Priced, Panel):
         before = self._handed
         self._handed = {} if kind == "strips" else before | {kind: (name, content)}
         lacking = [WHAT[one] for one in WHAT if one not in self._handed]
+        self._to_come -= 1
+        if kind != "strips" and lacking and self._to_come > 0:
+            self.error = None
+            return
         if kind != "strips" and lacking:
             with self._step("reading the file", keep=self._of_before()):
                 raise FertkitError(f"{name} is kept; open {' and '.join(lacking)} too")

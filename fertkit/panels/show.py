@@ -128,7 +128,8 @@ def _part(section, notes: Notes) -> str:
     if section.figure is not None:
         parts.append(Sheet(drawn(section.figure)).html(section.figure_says))
     for title, texts in (("What to do", section.do), ("What not to do", section.leave)):
-        parts += [f"<p><b>{title}</b></p>", bullets(map(notes.put, texts))] if texts else []
+        if texts:
+            parts += [f"<p><b>{title}</b></p>" * (title != section.title), bullets(map(notes.put, texts))]
     for one in section.tables:
         parts += [f"<p><b>{escape(one.title)}</b></p>", table(shown(one.frame), notes)]
     parts += [cautions(map(notes.put, section.cautions))] if section.cautions else []

@@ -10,6 +10,8 @@ from fertkit.panels import controls, show
 
 #: Largest file a panel reads [bytes]; a season of one laboratory or one combine is far below it.
 LARGEST_FILE = 5_000_000
+#: What people call a setting that says how a file is read.
+CALLED = {"by": "second factor", "header_width": "header width"}
 
 
 class TakesFiles:
@@ -149,7 +151,7 @@ class TakesFiles:
         """Say which file is shown, what it was told and that an uploaded one is shown in this panel alone."""
         told = {key: self.controls[key].value for key in self.reading if self.controls[key].value}
         idle = [key for key in told if self._tells_itself(key, name)]
-        taken = [f"{key} taken as {value}" for key, value in told.items() if key not in idle]
+        taken = [f"{CALLED.get(key, key)} taken as {value}" for key, value in told.items() if key not in idle]
         line = f"Showing {', '.join([name, *taken])}."
         if idle:
             line += f"\nThe file states the {' and the '.join(idle)}; your choice is not used."

@@ -162,6 +162,12 @@ def test_a_log_waits_for_its_map(fresh, demo):
     assert panel.result.groups.groups["group"].tolist() == ["loam", "sandy"]
 
 
+def test_a_log_and_its_map_are_handed_over_together(fresh, demo, handed_over):
+    both = [handed_over(name, demo(name).read_bytes()) for name in ("applied_map.csv", "combine_log.csv")]
+    fresh._take(sum(both, ()), fresh.take_file)
+    assert "applied_map.csv cannot be read without one more choice" in fresh._banner.value
+
+
 def test_a_file_with_a_second_factor_asks_for_it(fresh, demo):
     panel = fresh
     panel.take_file("tillage.csv", demo("tillage_n_strips.csv").read_bytes())
