@@ -396,7 +396,7 @@ class Panel(TakesFiles):
     def _show(self, *, moved: bool) -> None:
         self._lines = self.words()
         if not moved or self._notes is None:
-            self._notes = show.notes_of(self.result)
+            self._notes = show.Notes(getattr(self.result, "sources", None))
         message = self._notes.put(self.message())
         if moved and self._sheet:
             self._sheet.again(self.move)
@@ -452,7 +452,7 @@ class Panel(TakesFiles):
             "In words": lambda: show.prose(self._lines, self._notes),
             "Numbers": lambda: show.table(self.numbers_shown(), self._notes),
             "Checks": lambda: show.checks(self.result.checks),
-            "Sources": lambda: show.sources(getattr(self.result, "sources", None)),
+            "Sources": lambda: show.sources(self._notes),
             "Keep": lambda: show.for_coders(f"<pre>{show.escape(self.code())}</pre>"),
         }
         look = self._look.value

@@ -102,7 +102,7 @@ class LeafPanel(Panel):
         if settings.source or settings.cv_pct:
             scores = score_tissue(self.data, cvs=settings.cv_pct or None, **chosen)
         self._scoring = chosen | {"cvs": settings.cv_pct or None}
-        self._lines = explain(scores, sample=settings.sample or None, facts=self.facts).lines()
+        self._explained = explain(scores, sample=settings.sample or None, facts=self.facts)
         return scores
 
     def saves(self):
@@ -125,7 +125,7 @@ class LeafPanel(Panel):
         return self.result.plot()
 
     def words(self):
-        return self._lines
+        return self._explained.lines()
 
     def message(self):
         return super().message() if self.settings.sample else "\n".join(self.spoken(Kind.LEAD))

@@ -28,6 +28,10 @@ POINTS = 72  # in an inch, and of an SVG
 TELEPHONE = 3.2  # in; about the width of a page on a telephone, letters at their readable size
 READABLE = 12  # px, of the smallest letters; a picture that would have smaller ones scrolls sideways
 KEPT = 0.5  # limits stay while the data lie within them and span at least this share of them
+#: Names of columns that a reader would not guess.
+_SAID = {"p_value": "p", "lsd": "LSD", "probability_below": "chance below the limit", "title": "system",
+         "why_not": "why no rate", "test_before": "soil test before [ppm]", "test_low": "after: from [ppm]",
+         "test_high": "to [ppm]", "aicc": "AICc", "r2": "R²"}  # fmt: skip
 _UNIT = re.compile(r"_(lb_ac|kg_ha|bu_ac|t_ha|gal_ac|pct|ac|ha|days|ft|m|lb)$")
 _UNITS = {"pct": "%"}
 _QUIET = (Kind.MISSING, Kind.QUESTION, Kind.SOURCE)
@@ -101,14 +105,14 @@ def _shown(value, still: bool) -> str:
     if isinstance(value, str):
         return paragraphs(value)
     if isinstance(value, AllParts):
-        cited = notes_of(value.answer)
-        parts = [_part(section, cited) for section in value.answer.sections]
-        return "".join(parts) + _at_the_foot(value.answer, cited)
+        notes = Notes(value.answer.sources)
+        parts = [_part(section, notes) for section in value.answer.sections]
+        return "".join(parts) + _at_the_foot(notes)
     if isinstance(value, pd.DataFrame):
         return table(value)
     if hasattr(value, "lines") and hasattr(value, "summary"):
-        cited = notes_of(value)
-        return prose(value.lines(), cited) + _at_the_foot(value, cited)
+        notes = Notes(getattr(value, "sources", None))
+        return prose(value.lines(), notes) + _at_the_foot(notes)
     sheet = Sheet(value)
     says = in_a_line(sheet.figure)
     return sheet.html(says, still=still)
@@ -148,27 +152,18 @@ def in_a_line(figure) -> str:
     return ". ".join(capital(" ".join(text.split())) for text in dict.fromkeys(texts))
 
 
-def notes_of(result) -> Notes:
-    """Give the numbers of the sources of a result, in the order of its list of sources."""
-    cited = getattr(result, "sources", None)
-    return Notes([] if cited is None or cited.empty else cited["source_key"])
-
-
-def _at_the_foot(result, notes: Notes) -> str:
+def _at_the_foot(notes: Notes) -> str:
     """List the sources that sentences have named by their number."""
-    if not notes.used:
-        return ""
-    rows = result.sources.set_index("source_key")["citation"]
-    items = "".join(
-        f'<li value="{notes.name(key)}">{escape(text)}</li>'
-        for key, text in rows.items() if key in notes.used
-    )  # fmt: skip
-    return f'<ol class="fertkit-notes">{items}</ol>'
+    items = [
+        f'<li value="{number}">{escape(row["citation"])}</li>'
+        for number, row in notes.listed if row["source_key"] in notes.used
+    ]  # fmt: skip
+    return f'<ol class="fertkit-notes">{"".join(items)}</ol>' if items else ""
 
 
 def prose(lines, notes: Notes | None = None) -> str:
     """Turn lines of an answer into HTML: headings, sentences, and what hangs on one as a list."""
-    pieces, notes = [], notes or Notes([])
+    pieces, notes = [], notes or Notes()
     for hanging, group in groupby(lines, lambda line: line.kind in HANGING):
         items = "".join((_item if hanging else _piece)(line, notes) for line in group)
         pieces.append(f"<ul>{items}</ul>" if hanging else items)
@@ -243,7 +238,7 @@ def for_people(frame: pd.DataFrame) -> pd.DataFrame:
 
 def head(column) -> str:
     """Write the name of a column for people: ``rate_lb_ac`` -> ``rate [lb/ac]``."""
-    name, unit = str(column), ""
+    name, unit = _SAID.get(str(column), str(column)), ""
     if not name.isidentifier():
         return name
     if ending := _UNIT.search(name):
@@ -257,13 +252,13 @@ def checks(frame: pd.DataFrame) -> str:
     return table(frame.assign(passed=passed).rename(columns={"meaning": "if not passed"}))
 
 
-def sources(frame: pd.DataFrame | None) -> str:
-    """List citations; a result without any used no published value."""
-    if frame is None or frame.empty:
+def sources(notes: Notes) -> str:
+    """List citations by their numbers; a result without any used no published value."""
+    rows = [{"no": number} | row for number, row in notes.listed]
+    if not rows:
         return "<p>No published value was used.</p>"
-    numbers = frame["source_key"].map(Notes(frame["source_key"]).name)
-    obtained = frame["obtained"].str.replace("_", " ")
-    return table(frame.assign(source_key=numbers, obtained=obtained).rename(columns={"source_key": "note"}))
+    frame = pd.DataFrame(rows).drop(columns="source_key").fillna("")
+    return table(frame.replace("from_memory", "from memory", regex=True))
 
 
 def for_coders(html: str) -> str:

@@ -43,8 +43,10 @@ class Notes:
 
     Parameters
     ----------
-    keys : iterable of str
-        Keys of the sources, in the order of their numbers; a table of the user's own keeps its name.
+    cited : DataFrame, optional
+        Sources, in the order of their numbers; others get the next number when a sentence names them.
+    first : iterable of str
+        Keys whose numbers come before.
 
     Attributes
     ----------
@@ -52,30 +54,56 @@ class Notes:
         Keys for which a number was put.
     """
 
-    def __init__(self, keys):
-        known, self.used = _bundled(), set()
-        self._of = {key: n for n, key in enumerate(dict.fromkeys(keys), 1) if key in known}
-        one = rf"\b(?:{'|'.join(map(re.escape, self._of))})\b"
-        self._runs = re.compile(rf"([\[(]?)({one}(?:[,;] ?{one})*)([\])]?)") if self._of else None
+    def __init__(self, cited: pd.DataFrame | None = None, first=()):
+        given = [] if cited is None or cited.empty else cited.to_dict("records")
+        self._rows = {row["source_key"]: row for row in given}
+        self._of, self.used = {key: n for n, key in enumerate(first, 1)}, set()
+        for key in self._rows:
+            self._number(key)
 
-    def name(self, key: str) -> str:
-        """Return how a source is named: by its number, a table of the user's own by its name."""
-        return str(self._of.get(key, key))
+    def _number(self, key: str) -> str:
+        """The number of a source; a table of the user's own keeps its name."""
+        if key not in _bundled() and key not in self._of:
+            return key
+        return str(self._of.setdefault(key, len(self._of) + 1))
+
+    @property
+    def listed(self) -> list[tuple[str, dict]]:
+        """Number and row of every source, those that were named among them."""
+        held = self._rows | {
+            row["source_key"]: row for row in list_sources(list(self._of)).to_dict("records")
+        }
+        return [(self._number(key), held[key]) for key in dict.fromkeys([*self._of, *self._rows])]
 
     def put(self, text: str) -> str:
         """Return a text with numbers in place of the keys of its sources."""
-        return self._runs.sub(self._put, text) if self._runs else text
+        return _runs().sub(self._put, text)
 
     def _put(self, run) -> str:
+        opened, closed = run[1], run[3]
+        if not opened and _PART_OF_A_NAME.search(run.string, 0, run.start()):
+            return run[0]
         keys = re.split("[,;] ?", run[2])
         self.used.update(keys)
-        numbers = ", ".join(map(self.name, keys))
-        return f"[{numbers}]" if run[1] and run[3] else f"{run[1]}[{numbers}]{run[3]}"
+        numbers = sorted(map(self._number, keys), key=lambda one: (len(one), one))
+        one = f"[{', '.join(numbers)}]"
+        return one if opened and closed else f"{opened}{one}{closed}"
+
+
+#: Before a key that is part of a name, as in "Nebraska EC117".
+_PART_OF_A_NAME = re.compile(r"[A-Z][a-z]+ $")
 
 
 @cache
 def _bundled() -> frozenset[str]:
     return frozenset(list_sources()["source_key"])
+
+
+@cache
+def _runs() -> re.Pattern:
+    """Keys of sources beside each other, with the brackets around them."""
+    one = rf"\b(?:{'|'.join(map(re.escape, sorted(_bundled())))})\b"
+    return re.compile(rf"([\[(]?)({one}(?:[,;] ?{one})*)([\])]?)")
 
 
 def shown(frame: pd.DataFrame) -> pd.DataFrame:
@@ -147,14 +175,6 @@ def _said(line) -> str:
     return getattr(line, "plain", line).strip()
 
 
-def _numbered(sources, sheet) -> tuple[Notes, list[dict]]:
-    """The numbers of a page, those of its sheet first, and its sources in that order."""
-    first = sheet.keys if sheet else []
-    rows = {} if sources is None else {row["source_key"]: row for row in sources.to_dict("records")}
-    order = dict.fromkeys([*first, *rows])
-    return Notes(order), [rows[key] for key in order if key in rows]
-
-
 @asks(
     sections=each_of(holding("title", "lines", "tables", like="a Section or a list of them")), lead=lines,
     sheet=holding("head", "lines", "words", like="a Sheet"),
@@ -193,12 +213,12 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
     environment.filters |= {
         "svg_picture": svg_picture, "inches": _inches, "shown": shown, "drawn": drawn, "said": _said,
     }  # fmt: skip
-    notes, cited = _numbered(sources, sheet)
-    environment.filters |= {"noted": notes.put, "note": notes.name}
+    notes = Notes(sources, sheet.keys if sheet else ())
+    environment.filters["noted"] = notes.put
     template = environment.from_string((home / "page.html").read_text(encoding="utf-8"))
     page = template.render(
         title=title, lead=list(lead), sections=list(sections), hanging=HANGING, head=Kind.HEAD,
-        sources=cited, sheet=sheet,
+        notes=notes, sheet=sheet,
         style=(home / "page.css").read_text(encoding="utf-8"), rounding=ROUNDING, version=fertkit.__version__,
     )  # fmt: skip
     return harmless(page)

@@ -1,5 +1,7 @@
 """What a crop needs and when, and what a farm's fields need together."""
 
+from string import ascii_lowercase
+
 import numpy as np
 import pandas as pd
 
@@ -34,21 +36,22 @@ WHOLE_CROP = ("hay", "silage")
 
 
 class Notes:
-    """Sources numbered as they are first cited, for the foot of an answer."""
+    """Letters for sources as they are first cited, for the foot of an answer; numbers are those of a page."""
 
     def __init__(self):
-        self.numbers = {}
+        self.letters = {}
 
     def __call__(self, key: str) -> str:
-        """Number of a source in brackets: [1]; nothing for none."""
-        return f" [{self.numbers.setdefault(key, len(self.numbers) + 1)}]" if key else ""
+        """Letter of a source in brackets: [a]; nothing for none."""
+        turn, place = divmod(len(self.letters), len(ascii_lowercase))
+        return f" [{self.letters.setdefault(key, ascii_lowercase[place] * (turn + 1))}]" if key else ""
 
     def lines(self, memory=()) -> list[Line]:
         """One line a source; those of `memory` were not read but remembered."""
         said = []
-        for key, number in self.numbers.items():
+        for key, letter in self.letters.items():
             remembered = ", from memory" if key in memory else ""
-            said.append(Line(Kind.SOURCE, f"[{number}] {cite(key)} ({key}{remembered})"))
+            said.append(Line(Kind.SOURCE, f"[{letter}] {cite(key)} ({key}{remembered})"))
         return said
 
 

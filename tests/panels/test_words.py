@@ -10,7 +10,8 @@ import pytest
 from fertkit.errors import InputError
 from fertkit.intake import read_strips, read_tissue
 from fertkit.panels import present
-from fertkit.panels.show import notes_of, prose
+from fertkit.panels.show import prose
+from fertkit.report.page import Notes
 from fertkit.say.line import Kind, Line, detail, lead
 from fertkit.tissue import explain, score_tissue
 
@@ -75,7 +76,7 @@ def explained(demo):
 
 
 def test_an_explanation_keeps_every_word_but_code(explained):
-    shown, notes = unescape(present(explained).data), notes_of(explained)
+    shown, notes = unescape(present(explained).data), Notes(explained.sources)
     for line in explained.summary().splitlines():
         if not any(code in line for code in ("--", "(", "would be")):
             label, _, rest = line.strip().rstrip(":").partition(": ")
@@ -83,7 +84,8 @@ def test_an_explanation_keeps_every_word_but_code(explained):
             assert notes.put(rest) in shown
     cited = explained.sources.set_index("source_key")["citation"]
     assert "CLOVER2013" not in shown
-    assert f'<li value="{notes.name("CLOVER2013")}">{cited["CLOVER2013"]}</li>' in shown
+    number = notes.put("[CLOVER2013]").strip("[]")
+    assert f'<li value="{number}">{cited["CLOVER2013"]}</li>' in shown
     assert not any(code in shown for code in ("--part", "Python", "from_memory"))
 
 

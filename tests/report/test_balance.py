@@ -98,7 +98,7 @@ def test_norms_of_the_file_judge_all_its_samples(tmp_path, capsys):
     orchard().to_csv(path, index=False)
     ask = ["balance", str(path), "--method", "dris", "--yield-column", "yield"]
     assert main(ask) == 2
-    assert "Half of them are 200 or more" in capsys.readouterr().err  # 11 of 21 yields are
+    assert "Half are 200 or more" in capsys.readouterr().err  # 11 of 21 yields are
     written = ["--page", str(tmp_path / "p.html"), "--table", str(tmp_path / "t.csv")]
     assert main([*ask, "--cutoff", "175", "--build-norms", str(norms), *written]) == 0
     said = capsys.readouterr().out

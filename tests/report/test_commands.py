@@ -43,7 +43,7 @@ def test_history_of_two_fields_is_an_index_and_a_page_each(demo, tmp_path, capsy
     assert 'href="h_1.html"' in index
     assert 'href="h_2.html"' in index
     assert "Heron Quarter over the seasons" in (tmp_path / "h_1.html").read_text(encoding="utf-8")
-    assert "Laboratory A in 2024; Laboratory B in 2025, 2026: laboratories digest" in index
+    assert "Laboratory A in 2024; Laboratory B in 2025, 2026: laboratories use different" in index
     values = CalamineWorkbook.from_path(str(book)).get_sheet_by_name("Values").to_python()
     assert len(values) == len(
         table.read_text(encoding="utf-8").splitlines()
