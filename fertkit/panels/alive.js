@@ -69,6 +69,9 @@
     addEventListener("pagehide", () => { dead = true; socket.onclose = null; socket.close(); });
   };
   watch();
+  // A kernel that the server ends, as one that idled too long, closes no socket and says nothing.
+  const looking = setInterval(() => dead ? clearInterval(looking)
+    : fetch(at, { cache: "no-store" }).then((answer) => answer.status === 404 && gone(), () => {}), 15000);
   if (alone && !window.fertkitRestored) {
     window.fertkitRestored = true;
     restore();

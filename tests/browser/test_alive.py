@@ -53,3 +53,17 @@ def test_a_dead_kernel_is_said_and_the_page_begins_again_with_its_settings(pages
     page.get_by_role("button", name="Begin again with these settings").click()
     expect(says).to_contain_text(corn(1.2), timeout=120_000)
     expect(banner).to_have_count(0)
+
+
+def test_a_kernel_that_the_server_ended_is_said_too(pages, chromium):
+    """As it ends one that idled too long; the page asks about it and is told that there is none."""
+    context = chromium.new_context()
+    page = context.new_page()
+    page.goto(pages.address(OPTIMUM), wait_until="commit", timeout=120_000)
+    page.locator(".fertkit-says").first.wait_for(timeout=120_000)
+    kernel = page.evaluate("JSON.parse(document.getElementById('jupyter-config-data').textContent).kernelId")
+    cookies = {one["name"]: one["value"] for one in context.cookies()}
+    asked = {"Authorization": f"token {pages.token}", "X-XSRFToken": cookies.get("_xsrf", "")}
+    page.request.delete(f"{pages.home}/api/kernels/{kernel}?token={pages.token}", headers=asked)
+    expect(page.get_by_role("alert").first).to_contain_text("has ended", timeout=40_000)
+    context.close()
