@@ -28,31 +28,44 @@
     location.reload();
   };
 
+  const banner = () => {
+    const says = document.createElement("div");
+    says.className = "fertkit-banner fertkit-gone";
+    says.setAttribute("role", "alert");
+    const text = document.createElement("p");
+    text.textContent = alone
+      ? "The calculation behind this page has ended. What you see is its last answer; it follows no setting any more. A file you opened has to be opened again."
+      : "The kernel was restarted or has ended. What you see is the last answer; it follows no setting any more. Run the cells again from the top.";
+    says.append(text);
+    if (alone) {
+      const button = document.createElement("button");
+      button.className = "jupyter-button fertkit-button";
+      button.textContent = "Begin again with these settings";
+      button.addEventListener("click", begin);
+      says.append(button);
+    }
+    return says;
+  };
+
   let dead = false;
   const gone = () => {
     if (dead) return;
     dead = true;
     panels().forEach((panel) => {
-      if (panel.querySelector(":scope > .fertkit-gone")) return;
-      [...panel.children].forEach((child) => { child.inert = true; child.classList.add("fertkit-old"); });
-      const says = document.createElement("div");
-      says.className = "fertkit-banner fertkit-gone";
-      says.setAttribute("role", "alert");
-      const text = document.createElement("p");
-      text.textContent = alone
-        ? "The calculation behind this page has ended. What you see is its last answer; it follows no setting any more. A file you opened has to be opened again."
-        : "The kernel was restarted or has ended. What you see is the last answer; it follows no setting any more. Run the cells again from the top.";
-      says.append(text);
-      if (alone) {
-        const button = document.createElement("button");
-        button.className = "jupyter-button fertkit-button";
-        button.textContent = "Begin again with these settings";
-        button.addEventListener("click", begin);
-        says.append(button);
-      }
-      panel.prepend(says);
+      [...panel.children].filter((child) => !child.matches(".fertkit-gone")).forEach((child) => {
+        child.inert = true;
+        child.classList.add("fertkit-old");
+      });
+      const place = panel.closest(".jp-NotebookPanel") || panel; // below a notebook, where it stays in view
+      if (!place.querySelector(":scope > .fertkit-gone")) place.prepend(banner());
     });
   };
+
+  // A notebook run again has new panels: what was said of the old ones goes with the last of them.
+  const tidy = () => document.querySelectorAll(".jp-NotebookPanel > .fertkit-gone").forEach((says) => {
+    if (!says.parentElement.querySelector(".fertkit-panel > [inert]")) says.remove();
+  });
+  setTimeout(tidy, 1000);
 
   const exists = () => fetch(at, { cache: "no-store" }).then((answer) => answer.status !== 404, () => false);
   const watch = () => {

@@ -36,4 +36,6 @@ def test_runs_in_jupyterlab(start_server, open_page, demo, shots):
     asked = {"Authorization": f"token {lab.token}", "X-XSRFToken": cookies.get("_xsrf", "")}
     page.request.post(f"{lab.home}/api/kernels/{kernel}/restart", headers=asked)
     expect(page.get_by_role("alert").first).to_contain_text("Run the cells again from the top")
+    page.locator(".jp-WindowedPanel-outer").first.evaluate("scroller => scroller.scrollBy(0, 5000)")
+    expect(page.get_by_role("alert").first).to_be_in_viewport()
     page.screenshot(path=shots / "lab_restarted.png")
