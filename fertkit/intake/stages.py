@@ -85,16 +85,24 @@ def find_span(crop: str, stage: str, bare_codes: bool = False) -> Span | None:
 def known_stages(crop: str) -> list[str]:
     """Return the codes and names a crop's stages can be given in."""
     group = _group(base_crop(crop))
-    table = load_stages()
-    table = table[table["crop"] == group]
     codes = [
-        f"Feekes {r.code}" if r.scale == "Feekes" else r.code for r in table.itertuples() if r.scale != "BBCH"
+        f"Feekes {row['code']}" if row["scale"] == "Feekes" else row["code"]
+        for row in _by_crop("stages").get(group, ())
+        if row["scale"] != "BBCH"
     ]
     codes += ["GS 00-99"] if group == "small grains" else []
-    names = load_facts("stage_names")
-    names = list(names.loc[names["crop"] == group, "name"])
+    names = [row["name"] for row in _by_crop("stage_names").get(group, ())]
     counted = {"sugar beet": "60 d", "peanut": "20 d", "sudangrass": "8 in", "sorghum": "V6"}.get(group)
     return codes + names + ([f"a count such as {counted}"] if counted else [])
+
+
+@cache
+def _by_crop(table) -> dict[str, list[dict]]:
+    """Rows of the table of stages, or of that of their names, by crop."""
+    rows: dict[str, list] = {}
+    for row in (load_stages() if table == "stages" else load_facts(table)).to_dict("records"):
+        rows.setdefault(row["crop"], []).append(row)
+    return rows
 
 
 def _group(base):
@@ -203,17 +211,14 @@ def _canonical(text):
 
 @cache
 def _names(group):
-    table = load_facts("stage_names")
-    table = table[table["crop"] == group]
     spans = {}
-    for _, row in table.iterrows():
+    for row in _by_crop("stage_names").get(group, ()):
         span = (row["from"].lower(), row["to"].lower())
         for word in (row["name"], *filter(None, row["synonyms"].split("|"))):
             spans[_canonical(plain(word))] = span
-    codes = load_stages()
-    for row in codes[(codes["crop"] == group) & (codes["scale"] != "BBCH")].itertuples():
-        if row.name:
-            spans.setdefault(_canonical(plain(row.name)), (row.code.lower(), row.code.lower()))
+    for row in _by_crop("stages").get(group, ()):
+        if row["scale"] != "BBCH" and row["name"]:
+            spans.setdefault(_canonical(plain(row["name"])), (row["code"].lower(), row["code"].lower()))
     return spans
 
 
@@ -235,9 +240,8 @@ def _code(group, text, bare):
 
 @cache
 def _scale(group, scale):
-    table = load_stages()
-    table = table[(table["crop"] == group) & (table["scale"] == scale)]
-    return {code.lower(): float(order) for code, order in zip(table["code"], table["order"], strict=True)}
+    rows = _by_crop("stages").get(group, ())
+    return {row["code"].lower(): float(row["order"]) for row in rows if row["scale"] == scale}
 
 
 def _v_r(group, text):
@@ -286,22 +290,20 @@ def _near_decimal(group, text):
     hit = _DECIMAL.fullmatch(text)
     if group not in ("corn", "soybean") or not hit:
         return ""
-    table = load_stages()
     near = []
-    for row in table[(table["crop"] == group) & (table["scale"] == "V/R")].itertuples():
-        ends = re.match(r"(\d{2})(?:-(\d{2}))?", row.bbch)
+    for row in _by_crop("stages")[group]:
+        ends = re.match(r"(\d{2})(?:-(\d{2}))?", row["bbch"]) if row["scale"] == "V/R" else None
         if ends and int(ends[1]) <= int(hit[1]) <= int(ends[2] or ends[1]):
-            near.append(row.code)
+            near.append(row["code"])
     offer = f"; this one is near {' and '.join(near)}" if near else ""
     return f" (decimal codes of {group} meet V and R stages from memory only{offer}: write the V or R stage)"
 
 
 def _from_decimal(code):
     """Feekes positions whose listed BBCH equivalent holds the decimal code, else between the neighbours."""
-    table = load_stages()
-    table = table[(table["crop"] == "small grains") & (table["scale"] == "Feekes")]
-    spans = [tuple(map(float, b.split("-"))) for b in table["bbch"]]
-    orders = [float(order) for order in table["order"]]
+    rows = [row for row in _by_crop("stages")["small grains"] if row["scale"] == "Feekes"]
+    spans = [tuple(map(float, row["bbch"].split("-"))) for row in rows]
+    orders = [float(row["order"]) for row in rows]
     equal = [o for o, s in zip(orders, spans, strict=True) if s[0] <= code <= s[-1]]
     if equal:
         return Span(min(equal), max(equal))

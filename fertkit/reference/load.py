@@ -171,12 +171,20 @@ def list_sources(keys=None) -> pd.DataFrame:
     if keys is None:
         return table.copy()
     wanted = list(dict.fromkeys(part for key in keys for part in str(key).split(";") if part))
-    own = [k for k in wanted if k not in set(table["source_key"])]
+    places = _places_of_sources()
+    if all(key in places for key in wanted):
+        return table.iloc[[places[key] for key in wanted]].reset_index(drop=True)
+    own = [k for k in wanted if k not in places]
     extra = pd.DataFrame(
         {"source_key": own, "citation": "the user's own table", "address": "", "obtained": "", "note": ""}
     )
     both = pd.concat([table, extra], ignore_index=True).set_index("source_key")
     return both.loc[wanted].reset_index()
+
+
+@cache
+def _places_of_sources() -> dict[str, int]:
+    return {key: i for i, key in enumerate(load_sheet("sources")["source_key"])}
 
 
 def method_keys(*methods: str) -> tuple[str, ...]:

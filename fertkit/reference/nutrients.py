@@ -21,25 +21,27 @@ def load_nutrients() -> pd.DataFrame:
     return load_sheet("nutrients", (*places, "low", "high", "impossible_above"))
 
 
+_ROWS = load_nutrients().to_dict("records")
+
+
 def _listed(use: str) -> tuple[str, ...]:
-    return tuple(load_nutrients().dropna(subset=use).sort_values(use)["nutrient"])
+    listed = [row for row in _ROWS if row[use] == row[use]]
+    return tuple(row["nutrient"] for row in sorted(listed, key=lambda row: row[use]))
 
 
 #: Of leaf tests, as elements.
 NUTRIENTS = _listed("leaf")
 #: Of needs and of products; P and K as oxide, the form in which fertilizer is traded.
 NUTRIENT_ORDER, OF_PRODUCTS = _listed("needs"), _listed("products")
-OXIDE_OF = {r.element: r.nutrient for r in load_nutrients().itertuples() if r.element and r.needs > 0}
-MICRONUTRIENTS = tuple(load_nutrients().loc[load_nutrients()["micronutrient"] == "yes", "nutrient"])
+OXIDE_OF = {row["element"]: row["nutrient"] for row in _ROWS if row["element"] and row["needs"] > 0}
+MICRONUTRIENTS = tuple(row["nutrient"] for row in _ROWS if row["micronutrient"] == "yes")
 
 
 @cache
 def nutrient_words(oxides: bool, column: str = "also") -> dict[str, str]:
     """Give every word for a nutrient, or for an oxide, with its name; those of `beside_unit` need a unit."""
-    table = load_nutrients()
-    table = table[(table["element"] != "") == oxides]
-    named = zip(table["nutrient"], table[column].str.split("|"), strict=True)
-    return {word: name for name, words in named for word in words if word}
+    rows = [row for row in _ROWS if bool(row["element"]) == oxides]
+    return {word: row["nutrient"] for row in rows for word in row[column].split("|") if word}
 
 
 def place_of(nutrient: str) -> tuple[int, str]:
