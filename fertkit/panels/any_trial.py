@@ -58,7 +58,7 @@ class AnyTrialPanel(AsksForGroups, Priced, Panel):
     """
 
     title = "A trial of any shape"
-    about = "The questions are those that the file can answer. A price or a choice works the answer out anew."
+    about = "Your file decides which questions are offered. Prices and choices update the answer."
     file_words = "Open a strip file, or a log and its map"
     accept = ".csv,.tsv,.txt,.xlsx,.xls,.ods,.geojson,.json,.zip"
     several = True
@@ -77,8 +77,8 @@ class AnyTrialPanel(AsksForGroups, Priced, Panel):
         if self._examples:
             data, settings = self._example(next(iter(self._examples)))
         super().__init__(data, **settings)
-        hint = "Methods, tables, figures at journal size and a script, as one file; some seconds"
-        self.prepare = controls.button("Prepare the files of a paper", self.prepare_paper, hint)
+        hint = "Methods, tables, figures at journal size and a script in one file; a few seconds"
+        self.prepare = controls.button("Prepare files for a paper", self.prepare_paper, hint)
         self._keep.children += (self.prepare, self._paper)
 
     # -- examples -------------------------------------------------------------------------------------------
@@ -109,31 +109,31 @@ class AnyTrialPanel(AsksForGroups, Priced, Panel):
         money = {key: controls.number(key, 0.0, 0, LARGEST_PRICE, step=0.01) for key in PRICES}
         return {
             "crop": crop_choice(),
-            "by": line("Second factor: a column", "none, or e.g. Hybrid", offered=True),
-            "zones": line("Zones: a column of log or map", "none, or e.g. Soil", offered=True),
+            "by": line("Second factor (column)", "none, or such as Hybrid", offered=True),
+            "zones": line("Zones (column of log or map)", "none, or e.g. Soil", offered=True),
             "way": choice("Question", [("what the file suggests", "")]),
             "trial": choice("Trial in the file", [("the only one", "")]),
             **money,
-            "free": tick("The nutrient costs nothing", False),
+            "free": tick("Nutrient is free", False),
             "surface": choice("Curve in each nutrient", SURFACES),
-            "against": line("Rates to compare with, your usual one first", "none, or e.g. 120; 150"),
-            "known": line("What is known of the sites: a column", "none, or a column", offered=True),
+            "against": line("Rates to compare, your usual one first", "none, or e.g. 120; 150"),
+            "known": line("Site information (column)", "none, or a column", offered=True),
             "new_site": line("A field without a trial", "column=value"),
             "design": choice("Design", DESIGNS),
             "check": choice("Check", [("the one named so", "")]),
             "costs": line("Costs of treatments per area", "Product=14.50; Other=0.45x30"),
-            "no_worse_than": line("Loss against the check that would not matter", "none, or e.g. 2"),
-            "robust": tick("Let strips far from the rest count less", False),
-            "uneven": tick("Weight strips by their error where it changes with the rate", False),
-            "within": line("Loss that still counts as nearly as good, money per area", "the usual share"),
-            "swing": line("Swing of both prices in %", "none, or e.g. 15"),
+            "no_worse_than": line("Acceptable loss against the check", "none, or e.g. 2"),
+            "robust": tick("Downweight outlying strips", False),
+            "uneven": tick("Allow for error that changes with rate", False),
+            "within": line("Acceptable loss against the best, money per area", "the usual share"),
+            "swing": line("Swing of both prices, %", "none, or e.g. 15"),
             "adjust": choice("Letters by", LETTERS),
             "currency": line("Currency", "e.g. $"),
-            "delay": line("Delay from header to sensor in s", "found from the log"),
+            "delay": line("Delay from header to sensor, s", "found from the log"),
             "header_width": line("Header width", "as the log says, or e.g. 30 ft"),
-            "reach": line("Reach of a record of what was applied in m", "half way to the next pass"),
-            "elsewhere": line("Rate where the map has no record", "none, or e.g. 0"),
-            "utm": line("UTM zone of metres", "e.g. 15N"),
+            "reach": line("Reach of an application record, m", "half way to the next pass"),
+            "elsewhere": line("Rate where the map is empty", "none, or e.g. 0"),
+            "utm": line("UTM zone", "e.g. 15N"),
         }  # fmt: skip
 
     def follow(self, name):
@@ -342,18 +342,18 @@ class AnyTrialPanel(AsksForGroups, Priced, Panel):
     def saves(self):
         page = show.download("Save page", "trial.html", self.result.page(), "text/html")
         again = self.result.recipe.script(self.result.table)
-        script = show.download("Save script that asks again", "reproduce.py", again, "text/x-python")
+        script = show.download("Save script", "reproduce.py", again, "text/x-python")
         return [page, *super().saves(), script]
 
     def prepare_paper(self) -> None:
         """Write what a paper needs of the answer into one file, and offer it."""
         with self._step("writing the files of a paper", keep=True):
-            self._paper.value = show.paragraphs("Drawing the figures, some seconds …")
+            self._paper.value = show.paragraphs("Drawing the figures, a few seconds …")
             try:
                 packed = self.paper()
             finally:
                 self._paper.value = ""
-            self._paper.value = show.download("Save files of a paper", "paper.zip", packed, "application/zip")
+            self._paper.value = show.download("Save the files", "paper.zip", packed, "application/zip")
 
     def paper(self) -> bytes:
         """Give the folder of a paper as one zip file."""

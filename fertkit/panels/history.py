@@ -150,7 +150,10 @@ class BalancePanel(Panel):
             "sample": controls.choice("Sample", [("the first", "")]),
             "yield_column": controls.choice("Norms from the yields in", [("none: bundled norms", "")]),
             "cutoff": controls.number("Lowest yield of the high group", 0.0, 0, 100_000),
-            "formula": controls.choice("Function of a ratio (DRIS)", FORMULAS),
+            "formula": controls.choice(
+                "Function of a ratio (DRIS)",
+                [(" and ".join(one.title() for one in name.split("_")), name) for name in FORMULAS],
+            ),
             "optimum": controls.line("Optimum (DOP)", "N=2.9; K=2.1"),
         }
 

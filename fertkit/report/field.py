@@ -129,7 +129,7 @@ class FieldAnswer(Answer):
     @property
     def sections(self) -> list[Section]:
         (do, leave), (cautions, _) = field_advice(self), nutrient_cautions(*self._applied)
-        advice = Section("What to do", do=do, leave=leave, cautions=cautions)
+        advice = Section("Advice", do=do, leave=leave, cautions=cautions)
         read = Section("What was read and left out", lines=self.notes)
         leaf = (
             ()

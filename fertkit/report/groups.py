@@ -102,7 +102,7 @@ class GroupsAnswer(Answer):
         do, leave = say.advice(self.groups)
         cautions = (f"{ONE_TRIAL} {LIMITS[0]}", *nutrient_cautions(self.nutrient)[0])
         return [
-            Section("What to do", do=do, leave=leave, cautions=cautions),
+            Section("Advice", do=do, leave=leave, cautions=cautions),
             *map(lambda make: make(self.groups), (_optima_section, _differences_section, _curves_section)),
             *(parts.worth_section(one, f", {name}") for name, one in self.worths.items()),
             _trust_section(self),

@@ -158,7 +158,7 @@ class NetworkAnswer(Answer):
         do, leave = network_advice(self.pooled, self.silent, self.rising, self.doubts)
         cautions = (LIMITS[0], *nutrient_cautions(self.nutrient)[0])
         return [
-            Section("What to do", do=do, leave=leave, cautions=cautions),
+            Section("Advice", do=do, leave=leave, cautions=cautions),
             Section(
                 "Which rate returns most over all sites?", lines=(say.POOLED_BY,), figure=self.pooled.plot,
                 figure_says=pooled_lines(self.pooled, self.doubts)[0].plain,

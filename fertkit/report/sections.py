@@ -145,7 +145,7 @@ def worth_section(worth, of: str = "") -> Section:
              "cost": f"costs more [{money}]", "net": f"net [{money}]", "net_low": "from", "net_high": "to",
              "chance_of_loss": "chance of a loss, p"}  # fmt: skip
     return Section(
-        f"What is each rate worth against others{of}?", lines=worth.lines(), figure=worth.plot,
+        f"What is each rate worth{of}?", lines=worth.lines(), figure=worth.plot,
         figure_says=chances_text(worth, worth.references[-1]),
         tables=(pick(f"Each rate against others{of}", worth.table, names),),
     )  # fmt: skip

@@ -74,7 +74,7 @@ class SurfaceAnswer(Answer):
         own = [text for name in self.analysis.nutrients for text in nutrient_cautions(name)[0]]
         cautions = (f"{ONE_TRIAL} {LIMITS[0]}", *dict.fromkeys(own))
         return [
-            Section("What to do", do=do, leave=leave, cautions=cautions),
+            Section("Advice", do=do, leave=leave, cautions=cautions),
             *_maps(self.analysis), _surface_section(self.analysis), _ways_section(self.analysis),
             Section("What if prices change?", tables=(_prices_table(self.analysis),)),
             Section("How reliable is it?",

@@ -105,7 +105,7 @@ class TreatmentAnswer(Answer):
     @property
     def sections(self) -> list[Section]:
         do, leave = say.advice(self)
-        found = [Section("What to do", do=do, leave=leave, cautions=(say.LABELS,))]
+        found = [Section("Advice", do=do, leave=leave, cautions=(say.LABELS,))]
         found.append(_means_section(self))
         if self.worth is not None:
             found.append(_money_section(self))

@@ -118,7 +118,7 @@ class TrialAnswer(Answer):
         cautions = (f"{ONE_TRIAL} {LIMITS[0]}", *nutrient_cautions(self.nutrient)[0])
         tables = (parts.checks_table(self.checks), _strips_table(self))
         return [
-            Section("What to do", do=do, leave=leave, cautions=cautions),
+            Section("Advice", do=do, leave=leave, cautions=cautions),
             *([] if self.plan is None else [_layout_section(self.plan)]),
             _strips_section(self), _response_section(self), parts.worth_section(self.worth),
             _money_section(self),
